@@ -1,0 +1,32 @@
+"""Errors that a user can act on, and the nearest valid name for a misspelt one."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+
+
+class WxflyError(Exception):
+    """A fault that is told to the user in one line, without a traceback.
+
+    The message says what was given, what is wanted and the way out.
+    """
+
+
+def unknown_name(what: str, given: str, valid: Iterable[str]) -> WxflyError:
+    """Build the error for a name that is not among the valid ones.
+
+    Parameters
+    ----------
+    what : str
+        What the name stands for, for example ``"aircraft"``.
+    given : str
+        The name as it was given.
+    valid : iterable of str
+        The names that would have been right.
+    """
+    names = sorted(valid)
+    near = difflib.get_close_matches(given.lower(), [n.lower() for n in names], n=1, cutoff=0.5)
+    hint = next((n for n in names if near and n.lower() == near[0]), None)
+    did_you_mean = f"; did you mean '{hint}'?" if hint else ""
+    return WxflyError(f"{what} '{given}' is not known{did_you_mean} (one of: {', '.join(names)})")
