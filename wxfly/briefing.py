@@ -1,0 +1,176 @@
+"""The briefing: the steps in order, from sites and limits to one value that holds the whole answer."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime, time, timedelta
+from typing import Literal
+
+import numpy as np
+import xarray as xr
+
+from wxfly.aircraft import Aircraft
+from wxfly.derived import derive
+from wxfly.limits import Limits, check_height
+from wxfly.site import Site, zone_of
+from wxfly.suitability import assess
+from wxfly.windows import Window, find_windows
+
+Question = Literal["best", "compare", "week"]
+
+
+@dataclass(frozen=True)
+class Request:
+    """What one site is asked for: where, with what, how high."""
+
+    site: Site
+    aircraft: Aircraft
+    limits: Limits
+    height: float
+
+
+@dataclass(frozen=True)
+class SiteAnswer:
+    """The answer for one site.
+
+    Attributes
+    ----------
+    request : Request
+        What was asked.
+    conditions, assessment : xarray.Dataset
+        The hours of the period at flight height, and their margins; dimensions time (and edge, element).
+    windows : tuple of Window
+        Ranked, the best first.
+    start, end : numpy.datetime64
+        The period asked about, UTC: whole days of the site's own clock, and never before now.
+    """
+
+    request: Request
+    conditions: xr.Dataset
+    assessment: xr.Dataset
+    windows: tuple[Window, ...]
+    start: np.datetime64
+    end: np.datetime64
+
+    @property
+    def best(self) -> Window | None:
+        """The best window, or None when no hour holds long enough."""
+        return self.windows[0] if self.windows else None
+
+
+@dataclass(frozen=True)
+class Briefing:
+    """Everything an output needs; reports read it and nothing else.
+
+    Attributes
+    ----------
+    question : str
+        ``best``, ``compare`` or ``week``.
+    answers : tuple of SiteAnswer
+        One for each site, in the order asked.
+    minimum_duration : numpy.timedelta64
+        Shortest window of use.
+    now : numpy.datetime64
+        The moment the answer is given for, UTC.
+    provenance : mapping
+        Attributes of the cube (source, model, licence, attribution, history), ``run`` and ``retrieved`` as
+        numpy.datetime64 (NaT when not known), and ``is_demo``.
+    notes : tuple of str
+        What the reader must know first: old forecast, Kp past its horizon, a demo.
+    """
+
+    question: Question
+    answers: tuple[SiteAnswer, ...]
+    minimum_duration: np.timedelta64
+    now: np.datetime64
+    provenance: Mapping[str, object]
+    notes: tuple[str, ...] = field(default=())
+
+
+def period_of(
+    site: Site, now: np.datetime64, *, day: date | None = None, first_day: int = 1, days: int = 1
+) -> tuple[np.datetime64, np.datetime64]:
+    """Give the UTC bounds of whole days on the site's own clock.
+
+    Parameters
+    ----------
+    site : Site
+        Whose clock counts: two sites may have different days.
+    now : numpy.datetime64
+        UTC.
+    day : date, optional
+        The first day; by default `first_day` days after today at the site.
+    first_day, days : int, optional
+        How many days from today the period starts, and how many days it has.
+    """
+    zone = zone_of(site.time_zone)
+    local_now = datetime.fromisoformat(f"{np.datetime64(now, 's')}+00:00").astimezone(zone)
+    first = day or local_now.date() + timedelta(days=first_day)
+    start = datetime.combine(first, time(), tzinfo=zone)
+    end = datetime.combine(first + timedelta(days=days), time(), tzinfo=zone)
+    return _utc(start), _utc(end)
+
+
+def _utc(moment: datetime) -> np.datetime64:
+    offset = moment.utcoffset() or timedelta()
+    return np.datetime64(moment.replace(tzinfo=None) - offset, "s")
+
+
+def make_briefing(
+    question: Question,
+    cube: xr.Dataset,
+    requests: Sequence[Request],
+    periods: Sequence[tuple[np.datetime64, np.datetime64]],
+    *,
+    minimum_duration: np.timedelta64,
+    now: np.datetime64,
+    provenance: Mapping[str, object],
+    notes: Sequence[str] = (),
+) -> Briefing:
+    """Answer a question from a forecast cube.
+
+    Parameters
+    ----------
+    question : str
+        ``best``, ``compare`` or ``week``.
+    cube : xarray.Dataset
+        One run of one model, with the dimension ``site`` in the order of `requests`.
+    requests : sequence of Request
+        One for each site.
+    periods : sequence of tuple
+        UTC bounds for each site, as `period_of` gives them.
+    minimum_duration : numpy.timedelta64
+        Shortest window of use.
+    now : numpy.datetime64
+        UTC; hours that are over do not count.
+    provenance, notes
+        See `Briefing`.
+    """
+    answers = []
+    for position, (request, (start, end)) in enumerate(zip(requests, periods, strict=True)):
+        check_height(request.height, request.limits)
+        answers.append(
+            _answer(cube.isel(site=position), request, max(start, now), end, minimum_duration)
+        )
+    return Briefing(question, tuple(answers), minimum_duration, now, provenance, tuple(notes))
+
+
+def _answer(
+    cube: xr.Dataset,
+    request: Request,
+    start: np.datetime64,
+    end: np.datetime64,
+    minimum_duration: np.timedelta64,
+) -> SiteAnswer:
+    conditions = derive(
+        cube,
+        height=request.height,
+        surface_cover=request.site.surface_cover,
+        daylight_rule=request.limits.daylight_rule,
+        start=start,
+        end=end,
+    )
+    assessment = assess(conditions, request.limits)
+    windows = find_windows(assessment, minimum_duration=minimum_duration, start=start, end=end)
+    return SiteAnswer(request, conditions, assessment, tuple(windows), start, end)

@@ -1,0 +1,271 @@
+"""Suitability: each hour measured against the limits, and which element decides.
+
+Every element has a *demand* (what the hour asks), a *limit*, and a *margin*: the share of the limit left,
+1 when nothing of it is used, 0 at the limit, negative beyond. The margin of the hour is the smallest of its
+elements, and that element is the *limiting element*. Nothing is averaged: good visibility never pays for wind.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from wxfly.elements import BY_NAME, ELEMENTS, NAMES
+from wxfly.limits import Limits
+
+Array = npt.NDArray[np.float64]
+
+
+class State(IntEnum):
+    """The four states of an hour, from worst to best."""
+
+    NOT_KNOWN = 0
+    OUTSIDE = 1
+    NARROW = 2
+    INSIDE = 3
+
+    @property
+    def words(self) -> str:
+        """The state as reports write it."""
+        return ("not known", "outside", "narrow", "inside")[self]
+
+
+# Margin of the grades none, possible, likely. "Possible" leaves less than any reserve a pilot would set, so that
+# the hour is narrow; "likely" is as far outside as a margin goes.
+_GRADE_MARGIN = np.array([1.0, 0.05, -1.0])
+
+
+def assess(conditions: xr.Dataset, limits: Limits) -> xr.Dataset:
+    """Measure every hour against the limits.
+
+    Parameters
+    ----------
+    conditions : xarray.Dataset
+        The hours at flight height, as `wxfly.derived.derive` gives them; any horizontal dimensions.
+    limits : Limits
+        What the hours are held against.
+
+    Returns
+    -------
+    xarray.Dataset
+        ``demand``, ``limit``, ``margin`` (element, time, ...), SI and 1; ``hour_margin`` (NaN where not known);
+        ``limiting_element`` (name, empty where nothing is known); ``state`` (`State`); ``advised_unknown`` (how many
+        advised elements are not known); ``usable_start`` and ``usable_end`` (the lit part of the hour, NaT when
+        dark).
+    """
+    demand, limit, margin = {}, {}, {}
+    for element in ELEMENTS:
+        demand[element.name], limit[element.name], margin[element.name] = _measure(
+            element.name, conditions, limits
+        )
+    template = conditions["usable_start"]
+    stacked = {
+        name: _stack(values, template)
+        for name, values in (("demand", demand), ("limit", limit), ("margin", margin))
+    }
+    return _judge(xr.Dataset(stacked), limits, conditions)
+
+
+def _stack(values: dict[str, xr.DataArray], template: xr.DataArray) -> xr.DataArray:
+    data = np.stack(
+        [np.broadcast_to(values[n].transpose(*_order(values[n], template)).values, template.shape) for n in NAMES]
+    )
+    return xr.DataArray(data, dims=("element", *template.dims), coords={**template.coords, "element": list(NAMES)})
+
+
+def _order(value: xr.DataArray, template: xr.DataArray) -> list[str]:
+    if value.ndim not in (0, template.ndim):
+        raise ValueError(f"{value.name}: dimensions {value.dims} do not match {template.dims}")
+    return [str(d) for d in template.dims if d in value.dims]
+
+
+def _judge(measured: xr.Dataset, limits: Limits, conditions: xr.Dataset) -> xr.Dataset:
+    margin = measured["margin"].values
+    judged = np.array([_is_judged(name, limits) for name in NAMES])
+    required = np.array([name in limits.required for name in NAMES]) & judged
+    advised = ~np.array([name in limits.required for name in NAMES]) & judged
+    unknown = np.isnan(margin)
+    required_unknown = (unknown & _along(required, margin)).any(axis=0)
+    advised_unknown = (unknown & _along(advised, margin)).sum(axis=0).astype(np.int8)
+
+    known_margin = np.where(unknown | ~_along(judged, margin), np.inf, margin)
+    smallest = known_margin.min(axis=0)
+    nothing = np.isinf(smallest)
+    limiting = np.asarray(NAMES, dtype=object)[known_margin.argmin(axis=0)]
+
+    state = np.where(
+        smallest < 0, State.OUTSIDE, np.where(smallest < limits.reserve, State.NARROW, State.INSIDE)
+    )
+    not_known = required_unknown | nothing
+    dims, coords = measured["margin"].dims[1:], conditions["usable_start"].coords
+    result = measured.assign(
+        hour_margin=xr.DataArray(np.where(not_known, np.nan, smallest), dims=dims, coords=coords),
+        limiting_element=xr.DataArray(np.where(nothing, "", limiting).astype(object), dims=dims, coords=coords),
+        state=xr.DataArray(np.where(not_known, State.NOT_KNOWN, state).astype(np.int8), dims=dims, coords=coords),
+        advised_unknown=xr.DataArray(advised_unknown, dims=dims, coords=coords),
+        usable_start=conditions["usable_start"],
+        usable_end=conditions["usable_end"],
+    )
+    result["state"].attrs.update(
+        flag_values=np.array([int(s) for s in State], dtype=np.int8),
+        flag_meanings=" ".join(s.name.lower() for s in State),
+    )
+    result.attrs["required"] = list(limits.required)
+    result.attrs["not_judged"] = [name for name in NAMES if not _is_judged(name, limits)]
+    return result
+
+
+def _along(flags: npt.NDArray[np.bool_], like: Array) -> npt.NDArray[np.bool_]:
+    return flags.reshape(-1, *([1] * (like.ndim - 1)))
+
+
+def _is_judged(name: str, limits: Limits) -> bool:
+    """An element without a limit is not judged; the answer says so."""
+    return not (name == "density_altitude" and limits.maximum_density_altitude is None)
+
+
+def unknown_elements(assessment: xr.Dataset, *, required: bool = False) -> tuple[str, ...]:
+    """Name the judged elements that are not known in some hour.
+
+    Parameters
+    ----------
+    assessment : xarray.Dataset
+        As `assess` gives it.
+    required : bool, optional
+        Name the required elements instead of the advised ones.
+    """
+    unknown = np.isnan(assessment["margin"].values)
+    any_hour = unknown.reshape(unknown.shape[0], -1).any(axis=1)
+    chosen = set(assessment.attrs["required"])
+    skipped = set(assessment.attrs["not_judged"])
+    return tuple(
+        name
+        for name, is_unknown in zip(NAMES, any_hour, strict=True)
+        if is_unknown and (name in chosen) == required and name not in skipped
+    )
+
+
+def _measure(
+    name: str, conditions: xr.Dataset, limits: Limits
+) -> tuple[xr.DataArray, xr.DataArray, xr.DataArray]:
+    """Give demand, limit and margin of one element for every hour."""
+    both_edges = conditions[_DEMAND[name]]
+    sense = BY_NAME[name].sense
+    limit = _limit(name, conditions, limits)
+    if sense == "within":
+        return _measure_within(both_edges, limits)
+    # Of the two edges of the hour the worse one counts; a missing edge is a missing hour.
+    if "edge" in both_edges.dims:
+        reduce = both_edges.min if sense == "at_least" else both_edges.max
+        demand = reduce("edge", skipna=False)
+    else:
+        demand = both_edges
+    if sense == "at_most":
+        margin = margin_at_most(demand.values, limit.values)
+    elif sense == "at_least":
+        margin = margin_at_least(demand.values, limit.values)
+    elif sense == "grade":
+        margin = margin_of_grade(demand.values)
+    else:
+        margin = np.where(np.isnan(demand.values), np.nan, np.where(demand.values > 0, 1.0, -1.0))
+    return demand, limit, demand.copy(data=margin)
+
+
+# The condition that each element is measured by.
+_DEMAND = {
+    "wind": "wind_speed",
+    "gust": "wind_speed_of_gust",
+    "wind_difference": "wind_difference",
+    "precipitation": "precipitation_rate",
+    "temperature": "air_temperature",
+    "density_altitude": "density_altitude",
+    "icing": "icing_risk",
+    "visibility": "visibility_in_air",
+    "cloud_base": "cloud_base_height",
+    "thunderstorm": "thunderstorm_risk",
+    "kp": "kp_index",
+    "daylight": "minutes_of_light",
+}
+
+
+def _limit(name: str, conditions: xr.Dataset, limits: Limits) -> xr.DataArray:
+    if name == "kp":
+        return conditions["kp_limit"] if limits.maximum_kp is None else xr.DataArray(float(limits.maximum_kp))
+    density_altitude = limits.maximum_density_altitude
+    value = {
+        "wind": limits.maximum_wind,
+        "gust": limits.maximum_gust,
+        "wind_difference": limits.maximum_wind_difference,
+        "precipitation": limits.maximum_precipitation,
+        "temperature": np.nan,
+        "density_altitude": np.nan if density_altitude is None else density_altitude,
+        "icing": 1.0,
+        "visibility": limits.minimum_visibility,
+        "cloud_base": float(conditions["height"]) + limits.cloud_separation,
+        "thunderstorm": 1.0,
+        "daylight": 1.0,
+    }[name]
+    return xr.DataArray(float(value))
+
+
+def _measure_within(
+    both_edges: xr.DataArray, limits: Limits
+) -> tuple[xr.DataArray, xr.DataArray, xr.DataArray]:
+    """Temperature: the edge of the hour nearer to either end of the band counts."""
+    margin = margin_within(both_edges.values, limits.minimum_temperature, limits.maximum_temperature)
+    edge = both_edges.dims.index("edge")
+    worst = np.expand_dims(np.where(np.isnan(margin), -np.inf, margin).argmin(axis=edge), edge)
+    demand = both_edges.isel(edge=0, drop=True).copy(
+        data=np.take_along_axis(both_edges.values, worst, edge).squeeze(edge)
+    )
+    chosen = demand.copy(data=np.take_along_axis(margin, worst, edge).squeeze(edge))
+    middle = (limits.minimum_temperature + limits.maximum_temperature) / 2
+    limit = demand.copy(
+        data=np.where(demand.values < middle, limits.minimum_temperature, limits.maximum_temperature)
+    )
+    return demand, limit, chosen
+
+
+def margin_at_most(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
+    """Give the share of an upper limit that is left.
+
+    Parameters
+    ----------
+    demand, limit : array_like
+        In the same unit. A limit of zero is kept only by a demand of zero.
+
+    Returns
+    -------
+    ndarray
+        ``1 - demand / limit``, between -1 and 1; NaN where either is NaN.
+    """
+    demand, limit = np.broadcast_arrays(np.asarray(demand, float), np.asarray(limit, float))
+    positive = limit > 0
+    share = demand / np.where(positive, limit, 1.0)
+    share = np.where(positive, share, np.where(demand > limit, np.inf, 0.0))
+    return np.where(np.isnan(demand) | np.isnan(limit), np.nan, np.clip(1.0 - share, -1.0, 1.0))
+
+
+def margin_at_least(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
+    """Give the share of a lower limit that is left: ``1 - limit / demand``, between -1 and 1."""
+    demand, limit = np.broadcast_arrays(np.asarray(demand, float), np.asarray(limit, float))
+    share = np.where(demand > 0, limit / np.where(demand > 0, demand, 1.0), np.inf)
+    share = np.where(limit > 0, share, 0.0)
+    return np.where(np.isnan(demand) | np.isnan(limit), np.nan, np.clip(1.0 - share, -1.0, 1.0))
+
+
+def margin_within(demand: npt.ArrayLike, lowest: float, highest: float) -> Array:
+    """Give the share of a band that is left: 1 in its middle, 0 at either end."""
+    demand = np.asarray(demand, float)
+    half = (highest - lowest) / 2
+    return np.clip(1.0 - np.abs(demand - (lowest + half)) / half, -1.0, 1.0)
+
+
+def margin_of_grade(grade: npt.ArrayLike) -> Array:
+    """Give the margin of a grade: none 1, possible 0.05 (narrow), likely -1; NaN where it is not known."""
+    grade = np.asarray(grade, float)
+    known = np.where(np.isnan(grade), 0, grade).astype(int).clip(0, 2)
+    return np.where(np.isnan(grade), np.nan, _GRADE_MARGIN[known])

@@ -1,0 +1,171 @@
+"""Windows: contiguous hours that hold, trimmed to daylight, ranked and compared."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from wxfly.suitability import State, unknown_elements
+
+Times = npt.NDArray[np.datetime64]
+
+
+@dataclass(frozen=True)
+class Window:
+    """A stretch of hours in which every judged element holds.
+
+    Attributes
+    ----------
+    start, end : numpy.datetime64
+        UTC, to the second, trimmed to daylight.
+    margin : float
+        The smallest margin of its hours.
+    limiting_element : str
+        The element of that smallest margin.
+    state : State
+        The worst state of its hours.
+    unknown : tuple of str
+        Advised elements that are not known in some hour of it.
+    first, last : int
+        Positions of its first and last hour on the time axis of the assessment.
+    within_start, within_end : numpy.datetime64
+        The whole unbroken stretch of holding hours around it.
+    """
+
+    start: np.datetime64
+    end: np.datetime64
+    margin: float
+    limiting_element: str
+    state: State
+    unknown: tuple[str, ...]
+    first: int
+    last: int
+    within_start: np.datetime64
+    within_end: np.datetime64
+
+    @property
+    def length(self) -> np.timedelta64:
+        """How long it is."""
+        return self.end - self.start
+
+    @property
+    def rank(self) -> tuple[bool, float, float, float]:
+        """Sort key, the best first: all known, larger smallest margin, longer, earlier.
+
+        A window in which an advised element is not known stands behind every window in which all are known
+        and behind which nothing is hidden; this way a missing value can never lift one.
+        """
+        return (
+            bool(self.unknown),
+            -round(self.margin, 6),
+            -self.length.astype("timedelta64[s]").astype(float),
+            self.start.astype("datetime64[s]").astype(float),
+        )
+
+
+def find_windows(
+    assessment: xr.Dataset,
+    *,
+    minimum_duration: np.timedelta64,
+    start: np.datetime64 | None = None,
+    end: np.datetime64 | None = None,
+) -> list[Window]:
+    """Find the windows of one place and rank them, the best first.
+
+    Every unbroken stretch of holding hours is cut to daylight and to `start`..`end`. In each stretch that is
+    at least as long as the minimum, the window given is its best part: of all parts at least the minimum long,
+    the one with the larger smallest margin, then the longer, then the earlier.
+
+    Parameters
+    ----------
+    assessment : xarray.Dataset
+        Of one place, as `wxfly.suitability.assess` gives it (dimensions time and element only).
+    minimum_duration : numpy.timedelta64
+        Shortest window of use.
+    start, end : numpy.datetime64, optional
+        UTC bounds; nothing outside counts.
+
+    Returns
+    -------
+    list of Window
+        Empty when nothing holds long enough.
+    """
+    usable_start, usable_end = _usable(assessment, start, end)
+    state = assessment["state"].values
+    holds = (state >= State.NARROW) & (usable_end > usable_start)
+    # Two neighbouring hours join only where no dark minutes lie between them.
+    joins = np.concatenate(([False], usable_end[:-1] == usable_start[1:])) if len(state) else holds
+    windows = []
+    for first, last in _stretches(holds, joins):
+        if usable_end[last] - usable_start[first] >= minimum_duration:
+            windows.append(
+                _best_part(assessment, usable_start, usable_end, first, last, minimum_duration)
+            )
+    return sorted(windows, key=lambda window: window.rank)
+
+
+def _usable(
+    assessment: xr.Dataset, start: np.datetime64 | None, end: np.datetime64 | None
+) -> tuple[Times, Times]:
+    usable_start = assessment["usable_start"].values.astype("datetime64[s]")
+    usable_end = assessment["usable_end"].values.astype("datetime64[s]")
+    if start is not None:
+        usable_start = np.maximum(usable_start, np.datetime64(start, "s"))  # NaT stays NaT
+    if end is not None:
+        usable_end = np.minimum(usable_end, np.datetime64(end, "s"))
+    return usable_start, usable_end
+
+
+def _stretches(holds: npt.NDArray[np.bool_], joins: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Give first and last position of every unbroken run."""
+    runs: list[tuple[int, int]] = []
+    for position in np.flatnonzero(holds):
+        if runs and runs[-1][1] == position - 1 and joins[position]:
+            runs[-1] = (runs[-1][0], int(position))
+        else:
+            runs.append((int(position), int(position)))
+    return runs
+
+
+def _best_part(
+    assessment: xr.Dataset,
+    usable_start: Times,
+    usable_end: Times,
+    first: int,
+    last: int,
+    minimum_duration: np.timedelta64,
+) -> Window:
+    margin = assessment["hour_margin"].values
+    state = assessment["state"].values
+    hidden = assessment["advised_unknown"].values > 0
+    best: tuple[tuple[bool, float, float, float], int, int] | None = None
+    for i in range(first, last + 1):
+        smallest, unknown = np.inf, False
+        for j in range(i, last + 1):
+            smallest = min(smallest, round(float(margin[j]), 6))
+            unknown = unknown or bool(hidden[j])
+            length = usable_end[j] - usable_start[i]
+            if length < minimum_duration:
+                continue
+            key = (unknown, -smallest, -length.astype(float), usable_start[i].astype(float))
+            if best is None or key < best[0]:
+                best = (key, i, j)
+    assert best is not None  # the whole stretch is long enough
+    _, i, j = best
+    part = slice(i, j + 1)
+    at = i + int(np.argmin(margin[part]))
+    return Window(
+        start=usable_start[i],
+        end=usable_end[j],
+        margin=float(margin[at]),
+        limiting_element=str(assessment["limiting_element"].values[at]),
+        state=State(int(state[part].min())),
+        unknown=unknown_elements(assessment.isel(time=part)),
+        first=i,
+        last=j,
+        within_start=usable_start[first],
+        within_end=usable_end[last],
+    )
