@@ -168,6 +168,36 @@ def covers_hours(variable: xr.DataArray) -> tuple[float, float]:
     return start, end
 
 
+def mark_carried(cube: xr.Dataset) -> xr.Dataset:
+    """Note on the cube which variables and heights its source carries.
+
+    A variable or a height that goes missing later is then told from one that the model never had: the first is
+    *not known*, the second leaves a method its fallback. Every parser and generator ends with this and
+    `check_forecast`.
+    """
+    carried = {"variables_carried": " ".join(sorted(str(name) for name in cube.data_vars))}
+    if "height" in cube.dims:
+        carried["heights_carried"] = " ".join(f"{h:g}" for h in cube["height"].values)
+    return cube.assign_attrs(carried)
+
+
+def restore_carried(cube: xr.Dataset) -> xr.Dataset:
+    """Put back, as missing values, what `mark_carried` noted and the cube no longer has."""
+    if "heights_carried" in cube.attrs and "height" in cube.dims:
+        wanted = np.array([float(h) for h in str(cube.attrs["heights_carried"]).split()])
+        here = cube["height"].values
+        if not np.isin(wanted, here).all():
+            cube = cube.reindex(height=np.union1d(wanted, here))
+    lost = [n for n in str(cube.attrs.get("variables_carried", "")).split() if n not in cube]
+    if lost:
+        horizontal = [d for d in cube.dims if d in (*HORIZONTAL, ENSEMBLE)]
+        for name in lost:
+            dims = ["time", *horizontal, *(["height"] if VARIABLES[name].has_height else [])]
+            shape = [cube.sizes[d] for d in dims]
+            cube = cube.assign({name: (dims, np.full(shape, np.nan), attributes_of(name))})
+    return cube
+
+
 def check_forecast(cube: xr.Dataset, *, place: str = "the forecast") -> xr.Dataset:
     """Check a cube against the contract; every parser ends with this.
 

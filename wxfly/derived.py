@@ -1,0 +1,380 @@
+"""Derived quantities: the cube's hours carried to flight height.
+
+This is the only place where arrays and their attributes meet: variables are taken out of the cube, given to the
+plain functions of `wxfly.physics`, and put back under their names.
+
+What an hour is: the slot from h to h+1 is spoken for by the instants at both of its edges, and by the sums and
+maxima that cover any part of it. So instants get a dimension ``edge`` (start and end of the hour), and a value that
+covers a span is taken from every stamp whose span overlaps the slot, the largest of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from wxfly.forecast import VARIABLES, covers_hours, restore_carried
+from wxfly.physics import atmosphere, cloud, daylight, geomagnetic, gust, icing, thunderstorm, wind_profile
+from wxfly.site import surface_cover_classes
+
+Array = npt.NDArray[np.float64]
+
+HOUR = np.timedelta64(1, "h")
+EDGES = 2
+
+# Where only one of two ways to know a thing is left, the answer leans to the careful side by what the two may
+# differ by: whole per cents and tenths of a degree in the reply (relative humidity), and a standard
+# temperature profile between sea level and ground (pressure).
+HUMIDITY_DOUBT = 0.025
+PRESSURE_DOUBT = 200.0
+
+
+def derive(
+    cube: xr.Dataset,
+    *,
+    height: float,
+    surface_cover: str | None = None,
+    daylight_rule: str = "civil_twilight",
+    start: np.datetime64 | None = None,
+    end: np.datetime64 | None = None,
+) -> xr.Dataset:
+    """Work out what each hour asks of an aircraft at flight height.
+
+    Parameters
+    ----------
+    cube : xarray.Dataset
+        A forecast cube (`wxfly.forecast`), with any horizontal dimensions or none.
+    height : float
+        Flight height above ground [m].
+    surface_cover : str, optional
+        Class of the site's surface, used where the wind must be carried up from 10 m alone.
+    daylight_rule : str, optional
+        See `wxfly.physics.daylight.lit_part`.
+    start, end : numpy.datetime64, optional
+        UTC bounds; whole hours around them are worked out. Hours that the forecast does not reach are there and
+        not known. By default every hour of the cube.
+
+    Returns
+    -------
+    xarray.Dataset
+        Dimensions ``time`` (start of the hour), the horizontal ones of the cube, and ``edge`` for instants.
+    """
+    slots = to_slots(_hours(restore_carried(cube), start, end))
+    take = _Taker(slots)
+    ground = take.coordinate("surface_altitude")
+    result: dict[str, Array] = {}
+    result |= _wind(take, height, surface_cover)
+    result |= _air(take, height, ground)
+    result |= _weather(take, height, ground, result)
+    result |= _kp(take)
+    conditions = take.dataset(result)
+    conditions = _daylight(conditions, daylight_rule)
+    return conditions.assign_coords(height=float(height)).assign_attrs(cube.attrs)
+
+
+def _hours(cube: xr.Dataset, start: np.datetime64 | None, end: np.datetime64 | None) -> xr.Dataset:
+    """Cut or extend the cube to the stamps that the wanted hours need."""
+    time = cube["time"].values
+    first = time[0] if start is None else np.datetime64(start, "h").astype(time.dtype)
+    if end is None:
+        last = time[-1]
+    else:
+        whole = np.datetime64(end, "h")
+        last = (whole if whole == np.datetime64(end, "s") else whole + HOUR).astype(time.dtype)
+    last = max(last, first + HOUR)
+    reach = int(max(-min((covers_hours(cube[v])[0] for v in cube.data_vars), default=0.0), 1.0))
+    wanted = np.arange(first, last + reach * HOUR, HOUR)
+    cube = cube.reindex(time=wanted) if not np.array_equal(wanted, time) else cube
+    return cube.assign_attrs(cube.attrs | {"slots": int((last - first) / HOUR)})
+
+
+def slot_stamps(covers: tuple[float, float]) -> list[int]:
+    """Give the stamps, in hours after a slot's start, whose span overlaps the slot of one hour.
+
+    Parameters
+    ----------
+    covers : tuple of float
+        Span of a stamp in hours; ``(0, 0)`` is an instant and speaks for both edges of the slot.
+    """
+    begin, finish = covers
+    if begin == finish:
+        return [0, 1]
+    return [k for k in range(-24, 25) if k + begin < 1 and k + finish > 0]
+
+
+def to_slots(cube: xr.Dataset) -> xr.Dataset:
+    """Turn stamps into hours: instants get both edges, spans give the largest value that overlaps the hour."""
+    count = int(cube.attrs.get("slots", cube.sizes["time"] - 1))
+    slots: dict[str, xr.DataArray] = {}
+    for name in cube.data_vars:
+        variable = cube[str(name)]
+        covers = covers_hours(variable)
+        taken = [_shifted(variable, k, count) for k in slot_stamps(covers)]
+        if covers[0] == covers[1]:
+            slots[str(name)] = xr.concat(taken, "edge", coords="minimal", compat="override")
+        else:
+            largest = taken[0].values
+            for other in taken[1:]:
+                largest = np.maximum(largest, other.values)  # NaN in any of them stays NaN
+            slots[str(name)] = taken[0].copy(data=largest)
+    template = cube.isel(time=slice(0, count))
+    return xr.Dataset(slots, coords={k: v for k, v in template.coords.items()}, attrs=cube.attrs)
+
+
+def _shifted(variable: xr.DataArray, stamps: int, count: int) -> xr.DataArray:
+    """Give the values `stamps` after each slot's start, on the slots' own time; NaN past the end."""
+    axis = variable.dims.index("time")
+    values = np.take(variable.values, np.clip(np.arange(count) + stamps, 0, variable.sizes["time"] - 1), axis)
+    beyond = (np.arange(count) + stamps >= variable.sizes["time"]) | (np.arange(count) + stamps < 0)
+    if beyond.any():
+        index = [slice(None)] * values.ndim
+        index[axis] = np.flatnonzero(beyond)  # type: ignore[call-overload]
+        values[tuple(index)] = np.nan
+    return variable.isel(time=slice(0, count)).copy(data=values)
+
+
+class _Taker:
+    """Takes variables out of the slots as plain arrays of one order of axes, and puts results back."""
+
+    def __init__(self, slots: xr.Dataset) -> None:
+        self.slots = slots
+        self.horizontal = [str(d) for d in slots.dims if d not in ("edge", "time", "height")]
+        self.dims = ("edge", "time", *self.horizontal)
+        self.shape = (EDGES, slots.sizes["time"], *(slots.sizes[d] for d in self.horizontal))
+
+    def __call__(self, name: str) -> Array:
+        """Give a variable with axes edge, time, horizontal; NaN throughout when the source does not carry it."""
+        if name not in self.slots:
+            return np.full(self.shape, np.nan)
+        variable = self.slots[name]
+        if "edge" not in variable.dims:
+            variable = variable.expand_dims(edge=EDGES)
+        ordered = variable.transpose(*(d for d in self.dims if d in variable.dims))
+        missing = [i for i, d in enumerate(self.dims) if d not in variable.dims]
+        return np.broadcast_to(np.expand_dims(ordered.values, missing), self.shape).astype(float)
+
+    def levels(self, name: str) -> Array:
+        """Give a variable that has heights, with the height on the last axis."""
+        heights = self.heights
+        if name not in self.slots:
+            return np.full((*self.shape, heights.size), np.nan)
+        variable = self.slots[name]
+        wanted = (*self.dims, "height")
+        ordered = variable.transpose(*(d for d in wanted if d in variable.dims))
+        missing = [i for i, d in enumerate(wanted) if d not in variable.dims]
+        return np.broadcast_to(np.expand_dims(ordered.values, missing), (*self.shape, heights.size)).astype(float)
+
+    @property
+    def heights(self) -> Array:
+        """The heights of the cube above ground [m]; empty when it has none."""
+        return self.slots["height"].values.astype(float) if "height" in self.slots.dims else np.array([])
+
+    def has(self, name: str) -> bool:
+        """Whether the source carries the variable at all."""
+        return name in self.slots
+
+    def coordinate(self, name: str) -> Array:
+        """Give a coordinate of the places, in a shape that goes with the variables."""
+        if name not in self.slots.coords:
+            return np.full((1,) * len(self.shape), np.nan)
+        coordinate = self.slots[name]
+        missing = [i for i, d in enumerate(self.dims) if d not in coordinate.dims]
+        return np.expand_dims(
+            coordinate.transpose(*(d for d in self.dims if d in coordinate.dims)).values.astype(float), missing
+        )
+
+    def dataset(self, results: dict[str, Array]) -> xr.Dataset:
+        """Put results back under their names, with units and long names."""
+        coords = {k: v for k, v in self.slots.coords.items() if "height" not in v.dims and k != "height"}
+        data = {
+            name: (self.dims, np.broadcast_to(values, self.shape), DERIVED[name]) for name, values in results.items()
+        }
+        return xr.Dataset(data, coords=coords)
+
+
+def _worse_of(values: Iterable[Array]) -> Array:
+    """Give the largest of several ways to know a thing, ignoring those that are not known."""
+    stacked = np.stack(list(values))
+    known = ~np.isnan(stacked)
+    return np.where(known.any(axis=0), np.where(known, stacked, -np.inf).max(axis=0), np.nan)
+
+
+def _wind(take: _Taker, height: float, surface_cover: str | None) -> dict[str, Array]:
+    speed, direction, heights = take.levels("wind_speed"), take.levels("wind_from_direction"), take.heights
+    roughness = None
+    if surface_cover is not None:
+        roughness = float(surface_cover_classes()[surface_cover]["roughness_length"])
+    at_height = wind_profile.wind_at_height(speed, direction, heights, height, roughness_length=roughness)
+    at_10m = wind_profile.wind_at_height(speed, direction, heights, 10.0, roughness_length=roughness)
+    gust_at_10m = take("wind_speed_of_gust")
+    return {
+        "wind_speed": at_height.wind_speed,
+        "wind_from_direction": at_height.wind_from_direction,
+        "wind_standard_deviation": at_height.standard_deviation,
+        "wind_method": np.asarray(at_height.method, dtype=float),
+        "wind_difference": wind_profile.wind_difference_with_height(
+            speed, direction, heights, height, roughness_length=roughness
+        ),
+        "wind_speed_at_10m": at_10m.wind_speed,
+        "gust_at_10m": gust_at_10m,
+        "wind_speed_of_gust": gust.gust_at_height(
+            gust_at_10m, at_10m.wind_speed, at_height.wind_speed, height
+        ),
+    }
+
+
+def _air(take: _Taker, height: float, ground: Array) -> dict[str, Array]:
+    near_ground = take("air_temperature")
+    aloft, heights = take.levels("air_temperature_aloft"), take.heights
+    if take.has("air_temperature_aloft"):
+        # A height at which the source never gives a temperature is not one of its levels of temperature.
+        carried = ~np.isnan(aloft).reshape(-1, heights.size).all(axis=0)
+        if carried.any():
+            aloft, heights = aloft[..., carried], heights[carried]
+    else:
+        aloft, heights = aloft[..., :0], heights[:0]
+    at_height = atmosphere.temperature_at_height(near_ground, aloft, heights, height)
+
+    humidity, dew_point = _humidity(take, near_ground)
+    vapour_pressure = atmosphere.saturation_vapour_pressure(dew_point)
+    surface_pressure = _surface_pressure(take, near_ground, ground)
+    pressure = atmosphere.pressure_at_height(surface_pressure, near_ground, height)
+    density = atmosphere.air_density(at_height, vapour_pressure, pressure)
+    return {
+        "air_temperature": at_height,
+        "air_temperature_near_ground": near_ground,
+        "relative_humidity": humidity,
+        "dew_point_temperature": dew_point,
+        "surface_air_pressure": surface_pressure,
+        "air_density": density,
+        "pressure_altitude": atmosphere.pressure_altitude(pressure),
+        "density_altitude": atmosphere.density_altitude(density),
+    }
+
+
+def _humidity(take: _Taker, air_temperature: Array) -> tuple[Array, Array]:
+    """Give relative humidity and dew point, the more humid of what the source says.
+
+    With only one of the two left, the doubt about the other is added, so that losing one never makes air drier.
+    """
+    given = take("relative_humidity")
+    from_dew_point = atmosphere.relative_humidity_from_dew_point(air_temperature, take("dew_point_temperature"))
+    humidity = _worse_of([given, from_dew_point])
+    alone = np.isnan(given) != np.isnan(from_dew_point)
+    if take.has("relative_humidity") and take.has("dew_point_temperature"):
+        humidity = np.where(alone, humidity + HUMIDITY_DOUBT, humidity)
+    humidity = np.clip(humidity, 0.0, 1.0)
+    return humidity, atmosphere.dew_point_from_relative_humidity(air_temperature, humidity)
+
+
+def _surface_pressure(take: _Taker, air_temperature: Array, ground: Array) -> Array:
+    """Give the pressure at the ground; from sea level, on the low side, where it is not given."""
+    given = take("surface_air_pressure")
+    estimated = atmosphere.surface_pressure_from_sea_level(
+        take("air_pressure_at_mean_sea_level"), air_temperature, ground
+    )
+    doubt = PRESSURE_DOUBT if take.has("surface_air_pressure") else 0.0
+    return np.where(np.isnan(given), estimated - doubt, given)
+
+
+def _weather(take: _Taker, height: float, ground: Array, air: dict[str, Array]) -> dict[str, Array]:
+    code, rate = take("weather_code"), take("precipitation_amount")
+    visibility = take("visibility_in_air")
+    base = cloud.cloud_base_height(
+        take("cloud_base_altitude") - ground,
+        air["air_temperature_near_ground"],
+        air["dew_point_temperature"],
+        air["surface_air_pressure"],
+        take("low_type_cloud_area_fraction"),
+    )
+    return {
+        "precipitation_rate": rate,
+        "precipitation_probability": take("precipitation_probability"),
+        "weather_code": code,
+        "cloud_area_fraction": take("cloud_area_fraction"),
+        "visibility_in_air": visibility,
+        "cloud_base_height": base,
+        "icing_risk": icing.icing_risk(
+            air["air_temperature"],
+            air["air_temperature_near_ground"],
+            air["relative_humidity"],
+            rate,
+            code,
+            visibility,
+            base,
+            height,
+        ),
+        "thunderstorm_risk": thunderstorm.thunderstorm_risk(
+            code, rate, take("atmosphere_convective_available_potential_energy"), take("lifted_index")
+        ),
+    }
+
+
+def _kp(take: _Taker) -> dict[str, Array]:
+    magnetic = geomagnetic.geomagnetic_latitude(take.coordinate("latitude"), take.coordinate("longitude"))
+    return {"kp_index": take("kp_index"), "kp_limit": geomagnetic.kp_limit(magnetic)}
+
+
+def _daylight(conditions: xr.Dataset, rule: str) -> xr.Dataset:
+    """Add the lit part of every hour, to the second, for every place."""
+    places = conditions["latitude"].broadcast_like(conditions["wind_speed"].isel(edge=0, time=0, drop=True))
+    latitude = np.broadcast_to(places.values, places.shape)
+    longitude = np.broadcast_to(conditions["longitude"].broadcast_like(places).values, places.shape)
+    start = conditions["time"].values.astype("datetime64[s]")
+    usable_start = np.empty((start.size, *places.shape), dtype="datetime64[s]")
+    usable_end = np.empty_like(usable_start)
+    for index in np.ndindex(places.shape):
+        usable_start[:, *index], usable_end[:, *index] = daylight.lit_part(
+            float(latitude[index]), float(longitude[index]), start, HOUR, rule=rule
+        )
+    dims = ("time", *places.dims)
+    lit = usable_end - usable_start
+    minutes = np.where(np.isnat(lit), 0.0, lit.astype("timedelta64[s]").astype(float) / 60)
+    return conditions.assign(
+        minutes_of_light=(dims, minutes, DERIVED["minutes_of_light"]),
+        usable_start=(dims, usable_start.astype("datetime64[ns]")),
+        usable_end=(dims, usable_end.astype("datetime64[ns]")),
+    )
+
+
+def _described(units: str, long_name: str, standard_name: str | None = None) -> dict[str, str]:
+    described = {"units": units, "long_name": long_name}
+    return described | ({"standard_name": standard_name} if standard_name else {})
+
+
+def _kept(*names: str) -> dict[str, dict[str, str]]:
+    """Describe what is handed on as the cube has it."""
+    rows = (VARIABLES[name] for name in names)
+    return {row.name: _described(row.units, row.long_name, row.standard_name) for row in rows}
+
+
+DERIVED: dict[str, dict[str, str]] = {
+    "wind_speed": _described("m s-1", "mean wind at flight height", "wind_speed"),
+    "wind_from_direction": _described(
+        "degree", "direction the wind comes from at flight height", "wind_from_direction"
+    ),
+    "wind_standard_deviation": _described("m s-1", "standard deviation of the wind's carrying to flight height"),
+    "wind_method": _described("1", "how the wind was carried (wxfly.physics.wind_profile.ProfileMethod)"),
+    "wind_difference": _described("m s-1", "largest wind difference over 30 m of height up to flight height"),
+    "wind_speed_at_10m": _described("m s-1", "mean wind at 10 m", "wind_speed"),
+    "gust_at_10m": _described("m s-1", "gust at 10 m", "wind_speed_of_gust"),
+    "wind_speed_of_gust": _described("m s-1", "gust at flight height", "wind_speed_of_gust"),
+    "air_temperature": _described("K", "air temperature at flight height", "air_temperature"),
+    "air_temperature_near_ground": _described("K", "air temperature at 2 m", "air_temperature"),
+    "air_density": _described("kg m-3", "air density at flight height", "air_density"),
+    "pressure_altitude": _described("m", "pressure altitude at flight height"),
+    "density_altitude": _described("m", "density altitude at flight height"),
+    "precipitation_rate": _described("mm h-1", "precipitation of the hour"),
+    "cloud_base_height": _described("m", "cloud base above ground"),
+    "icing_risk": _described("1", "icing at flight height: 0 none, 1 possible, 2 likely"),
+    "thunderstorm_risk": _described("1", "thunderstorm: 0 none, 1 possible, 2 likely"),
+    "kp_limit": _described("1", "Kp limit from the place's geomagnetic latitude"),
+    "minutes_of_light": _described("min", "minutes of the hour in which the daylight rule holds"),
+    **_kept(
+        "relative_humidity", "dew_point_temperature", "surface_air_pressure", "precipitation_probability",
+        "weather_code", "cloud_area_fraction", "visibility_in_air", "kp_index",
+    ),
+}  # fmt: skip
