@@ -1,0 +1,93 @@
+"""Imports run one way: sources and physics at the bottom, the command line on top."""
+
+import ast
+from pathlib import Path
+
+import wxfly
+
+PACKAGE = Path(wxfly.__file__).parent
+
+# Rank by module, or by folder for its modules. A module may import only what has a lower rank, its own folder aside.
+RANK = {
+    "errors": 0,
+    "physics": 1,
+    "units": 1,
+    "elements": 1,
+    "site": 2,
+    "aircraft": 2,
+    "forecast": 2,
+    "settings": 2,
+    "rules": 3,
+    "limits": 4,
+    "sources": 4,
+    "store": 5,
+    "retrieval": 6,
+    "derived": 7,
+    "suitability": 8,
+    "usable_height": 9,
+    "windows": 9,
+    "briefing": 10,
+    "comparison": 11,
+    "report": 12,
+    "questions": 13,
+    "cli": 14,
+}
+
+
+def _modules():
+    for path in sorted(PACKAGE.rglob("*.py")):
+        parts = path.relative_to(PACKAGE).with_suffix("").parts
+        if parts[-1] != "__init__" and parts[0] != "cached_forecasts":
+            yield path, parts[0]
+
+
+def _imported(path):
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            names = [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative import"
+            base = node.module or ""
+            names = [f"{base}.{alias.name}" for alias in node.names] if base in ("wxfly", "wxfly.physics") else [base]
+        else:
+            continue
+        for name in names:
+            parts = name.split(".")
+            if parts[0] == "wxfly" and len(parts) > 1 and parts[1] != "__version__":
+                yield parts[1]
+
+
+def test_every_module_has_a_rank():
+    assert {place for _, place in _modules()} <= set(RANK)
+
+
+def test_no_arrow_points_back():
+    back = [
+        f"{path.relative_to(PACKAGE)} imports wxfly.{other}"
+        for path, place in _modules()
+        for other in _imported(path)
+        if other != place and RANK[other] >= RANK[place]
+    ]
+    assert back == []
+
+
+def test_physics_imports_nothing_of_ours():
+    ours = [
+        f"{path.name} imports wxfly.{other}"
+        for path, place in _modules()
+        if place == "physics"
+        for other in _imported(path)
+        if other != "physics"
+    ]
+    assert ours == []
+
+
+def test_only_one_module_talks_to_the_network():
+    users = set()
+    for path, _ in _modules():
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            names = [a.name for a in node.names] if isinstance(node, ast.Import) else []
+            names += [node.module or ""] if isinstance(node, ast.ImportFrom) else []
+            if any(name.split(".")[0] in ("httpx", "requests", "urllib3", "socket") for name in names):
+                users.add(path.relative_to(PACKAGE).as_posix())
+    assert users <= {"sources/download.py"}
