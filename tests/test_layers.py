@@ -48,7 +48,9 @@ def _imported(path):
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"{path}: relative import"
             base = node.module or ""
-            names = [f"{base}.{alias.name}" for alias in node.names] if base in ("wxfly", "wxfly.physics") else [base]
+            names = (
+                [f"{base}.{alias.name}" for alias in node.names] if base in ("wxfly", "wxfly.physics") else [base]
+            )
         else:
             continue
         for name in names:

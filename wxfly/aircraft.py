@@ -120,7 +120,7 @@ def parse_aircraft(text: str, place: str) -> dict[str, Aircraft]:
 def _parse_one(name: str, entry: Any, place: str) -> Aircraft:
     where = f"{place}: [{name}]"
     if not isinstance(entry, dict):
-        raise WxflyError(f"{where} must be a table of keys such as maximum_gust = \"10 m/s\"")
+        raise WxflyError(f'{where} must be a table of keys such as maximum_gust = "10 m/s"')
     values: dict[str, Any] = {}
     sources: dict[str, str] = {"maximum_wind_difference": _WIND_DIFFERENCE_SOURCE}
     for key, given in entry.items():
@@ -158,7 +158,7 @@ def _figure(where: str, key: str, given: Any) -> tuple[float, str]:
         source = str(given.get("source", source))
         given = given.get("value")
     if not isinstance(given, str):
-        raise WxflyError(f"{where} {key} = {given!r} must be a text with its unit, such as \"10 m/s\"")
+        raise WxflyError(f'{where} {key} = {given!r} must be a text with its unit, such as "10 m/s"')
     try:
         value = parse_quantity(given, _QUANTITIES[key], default_unit="(none given)")
     except WxflyError as fault:

@@ -150,9 +150,7 @@ def make_briefing(
     answers = []
     for position, (request, (start, end)) in enumerate(zip(requests, periods, strict=True)):
         check_height(request.height, request.limits)
-        answers.append(
-            _answer(cube.isel(site=position), request, max(start, now), end, minimum_duration)
-        )
+        answers.append(_answer(cube.isel(site=position), request, max(start, now), end, minimum_duration))
     return Briefing(question, tuple(answers), minimum_duration, now, provenance, tuple(notes))
 
 

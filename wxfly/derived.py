@@ -4,8 +4,8 @@ This is the only place where arrays and their attributes meet: variables are tak
 plain functions of `wxfly.physics`, and put back under their names.
 
 What an hour is: the slot from h to h+1 is spoken for by the instants at both of its edges, and by the sums and
-maxima that cover any part of it. So instants get a dimension ``edge`` (start and end of the hour), and a value that
-covers a span is taken from every stamp whose span overlaps the slot, the largest of them.
+maxima that cover any part of it. So instants get a dimension ``edge`` (start and end of the hour), and for a
+value that covers a span the largest of all stamps whose span overlaps the slot is taken.
 """
 
 from __future__ import annotations
@@ -121,7 +121,7 @@ def to_slots(cube: xr.Dataset) -> xr.Dataset:
                 largest = np.maximum(largest, other.values)  # NaN in any of them stays NaN
             slots[str(name)] = taken[0].copy(data=largest)
     template = cube.isel(time=slice(0, count))
-    return xr.Dataset(slots, coords={k: v for k, v in template.coords.items()}, attrs=cube.attrs)
+    return xr.Dataset(slots, coords=dict(template.coords), attrs=cube.attrs)
 
 
 def _shifted(variable: xr.DataArray, stamps: int, count: int) -> xr.DataArray:
@@ -183,14 +183,16 @@ class _Taker:
         coordinate = self.slots[name]
         missing = [i for i, d in enumerate(self.dims) if d not in coordinate.dims]
         return np.expand_dims(
-            coordinate.transpose(*(d for d in self.dims if d in coordinate.dims)).values.astype(float), missing
+            coordinate.transpose(*(d for d in self.dims if d in coordinate.dims)).values.astype(float),
+            missing,
         )
 
     def dataset(self, results: dict[str, Array]) -> xr.Dataset:
         """Put results back under their names, with units and long names."""
         coords = {k: v for k, v in self.slots.coords.items() if "height" not in v.dims and k != "height"}
         data = {
-            name: (self.dims, np.broadcast_to(values, self.shape), DERIVED[name]) for name, values in results.items()
+            name: (self.dims, np.broadcast_to(values, self.shape), DERIVED[name])
+            for name, values in results.items()
         }
         return xr.Dataset(data, coords=coords)
 
@@ -220,9 +222,7 @@ def _wind(take: _Taker, height: float, surface_cover: str | None) -> dict[str, A
         ),
         "wind_speed_at_10m": at_10m.wind_speed,
         "gust_at_10m": gust_at_10m,
-        "wind_speed_of_gust": gust.gust_at_height(
-            gust_at_10m, at_10m.wind_speed, at_height.wind_speed, height
-        ),
+        "wind_speed_of_gust": gust.gust_at_height(gust_at_10m, at_10m.wind_speed, at_height.wind_speed, height),
     }
 
 

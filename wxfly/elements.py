@@ -42,7 +42,12 @@ ELEMENTS: tuple[Element, ...] = (
     Element("wind", "wind", "at_most", "m s-1", "wind", "wind at {height}"),
     Element("gust", "gust", "at_most", "m s-1", "wind", "gust at {height}"),
     Element(
-        "wind_difference", "wind difference with height", "at_most", "m s-1", "wind", "wind difference over 30 m"
+        "wind_difference",
+        "wind difference with height",
+        "at_most",
+        "m s-1",
+        "wind",
+        "wind difference over 30 m",
     ),
     Element("precipitation", "precipitation", "at_most", "mm h-1", "precipitation", "precipitation"),
     Element("temperature", "temperature", "within", "K", "temperature", "temperature at {height}"),

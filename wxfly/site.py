@@ -47,9 +47,7 @@ class Site:
         if not (math.isfinite(self.longitude) and -180 <= self.longitude <= 180):
             raise WxflyError(f"site {self.name!r}: longitude {self.longitude} is outside -180 to 180 degrees")
         if self.surface_cover is not None and self.surface_cover not in surface_cover_classes():
-            raise unknown_name(
-                f"site {self.name!r}: surface cover", self.surface_cover, surface_cover_classes()
-            )
+            raise unknown_name(f"site {self.name!r}: surface cover", self.surface_cover, surface_cover_classes())
         zone_of(self.time_zone)
 
 

@@ -52,8 +52,8 @@ def assess(conditions: xr.Dataset, limits: Limits) -> xr.Dataset:
     -------
     xarray.Dataset
         ``demand``, ``limit``, ``margin`` (element, time, ...), SI and 1; ``hour_margin`` (NaN where not known);
-        ``limiting_element`` (name, empty where nothing is known); ``state`` (`State`); ``advised_unknown`` (how many
-        advised elements are not known); ``usable_start`` and ``usable_end`` (the lit part of the hour, NaT when
+        ``limiting_element`` (name, empty where nothing is known); ``state`` (`State`); ``advised_unknown`` (how
+        many advised elements are not known); ``usable_start`` and ``usable_end`` (the lit part of the hour, NaT when
         dark).
     """
     demand, limit, margin = {}, {}, {}
@@ -96,9 +96,7 @@ def _judge(measured: xr.Dataset, limits: Limits, conditions: xr.Dataset) -> xr.D
     nothing = np.isinf(smallest)
     limiting = np.asarray(NAMES, dtype=object)[known_margin.argmin(axis=0)]
 
-    state = np.where(
-        smallest < 0, State.OUTSIDE, np.where(smallest < limits.reserve, State.NARROW, State.INSIDE)
-    )
+    state = np.where(smallest < 0, State.OUTSIDE, np.where(smallest < limits.reserve, State.NARROW, State.INSIDE))
     not_known = required_unknown | nothing
     dims, coords = measured["margin"].dims[1:], conditions["usable_start"].coords
     result = measured.assign(
@@ -148,9 +146,7 @@ def unknown_elements(assessment: xr.Dataset, *, required: bool = False) -> tuple
     )
 
 
-def _measure(
-    name: str, conditions: xr.Dataset, limits: Limits
-) -> tuple[xr.DataArray, xr.DataArray, xr.DataArray]:
+def _measure(name: str, conditions: xr.Dataset, limits: Limits) -> tuple[xr.DataArray, xr.DataArray, xr.DataArray]:
     """Give demand, limit and margin of one element for every hour."""
     both_edges = conditions[_DEMAND[name]]
     sense = BY_NAME[name].sense
@@ -193,7 +189,12 @@ _DEMAND = {
 
 def _limit(name: str, conditions: xr.Dataset, limits: Limits) -> xr.DataArray:
     if name == "kp":
-        return conditions["kp_limit"] if limits.maximum_kp is None else xr.DataArray(float(limits.maximum_kp))
+        of_place = conditions["kp_limit"].min("edge", skipna=False)
+        return (
+            of_place
+            if limits.maximum_kp is None
+            else of_place.copy(data=np.full(of_place.shape, float(limits.maximum_kp)))
+        )
     density_altitude = limits.maximum_density_altitude
     value = {
         "wind": limits.maximum_wind,
@@ -211,9 +212,7 @@ def _limit(name: str, conditions: xr.Dataset, limits: Limits) -> xr.DataArray:
     return xr.DataArray(float(value))
 
 
-def _measure_within(
-    both_edges: xr.DataArray, limits: Limits
-) -> tuple[xr.DataArray, xr.DataArray, xr.DataArray]:
+def _measure_within(both_edges: xr.DataArray, limits: Limits) -> tuple[xr.DataArray, xr.DataArray, xr.DataArray]:
     """Temperature: the edge of the hour nearer to either end of the band counts."""
     margin = margin_within(both_edges.values, limits.minimum_temperature, limits.maximum_temperature)
     edge = both_edges.dims.index("edge")
@@ -244,7 +243,8 @@ def margin_at_most(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
     """
     demand, limit = np.broadcast_arrays(np.asarray(demand, float), np.asarray(limit, float))
     positive = limit > 0
-    share = demand / np.where(positive, limit, 1.0)
+    with np.errstate(over="ignore"):  # a limit next to nothing: the share is as good as infinite
+        share = demand / np.where(positive, limit, 1.0)
     share = np.where(positive, share, np.where(demand > limit, np.inf, 0.0))
     return np.where(np.isnan(demand) | np.isnan(limit), np.nan, np.clip(1.0 - share, -1.0, 1.0))
 
@@ -252,7 +252,8 @@ def margin_at_most(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
 def margin_at_least(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
     """Give the share of a lower limit that is left: ``1 - limit / demand``, between -1 and 1."""
     demand, limit = np.broadcast_arrays(np.asarray(demand, float), np.asarray(limit, float))
-    share = np.where(demand > 0, limit / np.where(demand > 0, demand, 1.0), np.inf)
+    with np.errstate(over="ignore"):
+        share = np.where(demand > 0, limit / np.where(demand > 0, demand, 1.0), np.inf)
     share = np.where(limit > 0, share, 0.0)
     return np.where(np.isnan(demand) | np.isnan(limit), np.nan, np.clip(1.0 - share, -1.0, 1.0))
 

@@ -101,21 +101,17 @@ def find_windows(
     windows = []
     for first, last in _stretches(holds, joins):
         if usable_end[last] - usable_start[first] >= minimum_duration:
-            windows.append(
-                _best_part(assessment, usable_start, usable_end, first, last, minimum_duration)
-            )
+            windows.append(_best_part(assessment, usable_start, usable_end, first, last, minimum_duration))
     return sorted(windows, key=lambda window: window.rank)
 
 
-def _usable(
-    assessment: xr.Dataset, start: np.datetime64 | None, end: np.datetime64 | None
-) -> tuple[Times, Times]:
+def _usable(assessment: xr.Dataset, start: np.datetime64 | None, end: np.datetime64 | None) -> tuple[Times, Times]:
     usable_start = assessment["usable_start"].values.astype("datetime64[s]")
     usable_end = assessment["usable_end"].values.astype("datetime64[s]")
     if start is not None:
-        usable_start = np.maximum(usable_start, np.datetime64(start, "s"))  # NaT stays NaT
+        usable_start = np.maximum(usable_start, start.astype("datetime64[s]"))  # NaT stays NaT
     if end is not None:
-        usable_end = np.minimum(usable_end, np.datetime64(end, "s"))
+        usable_end = np.minimum(usable_end, end.astype("datetime64[s]"))
     return usable_start, usable_end
 
 

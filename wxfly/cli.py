@@ -1,0 +1,230 @@
+"""The command line: parse, call, print. Everything it says comes from `wxfly.briefing` and `wxfly.report`."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from wxfly import __version__
+from wxfly.errors import WxflyError
+
+if TYPE_CHECKING:
+    from wxfly.questions import Asked
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+CAUTION = "wxfly gives advice, not permission. Local rules, the maker's manual and your own judgement on the spot prevail."
+
+
+class _Program(click.Group):
+    """Tells a user's mistake in one line and ends with code 1."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except WxflyError as fault:
+            raise click.ClickException(" ".join(str(fault).split())) from None
+
+
+@click.group(
+    cls=_Program,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog=f"Example: wxfly best --aircraft folding-quad-249g --height 80m. {CAUTION}",
+)
+@click.version_option(__version__, prog_name="wxfly")
+def main() -> None:
+    """From an open weather forecast to whether, when, where and how high to fly a small aircraft.
+
+    SITE is the name of a saved site, a pair LATITUDE,LONGITUDE or the name of a place. Without one, the first saved
+    site answers, or the invented demonstration when none is saved.
+    """
+
+
+def _asking(command: F) -> F:
+    """Add the options that every question shares."""
+    options = [
+        click.option("--aircraft", metavar="NAME", help="Aircraft class or one of your own (see: wxfly aircraft)."),
+        click.option("--height", metavar="HEIGHT", help="Flight height above ground, such as 80m or 260ft.  [default: 60m]"),
+        click.option("--duration", metavar="TIME", help="Shortest window of use, such as 45min or 2h.  [default: 45min]"),
+        click.option("--reserve", type=float, metavar="SHARE", help="Share of every limit to keep in hand; an hour with less left is narrow.  [default: 0.2]"),
+        click.option("--require", "required", multiple=True, metavar="ELEMENT", help="Treat an element as required: where it is not known, the hour is not known."),
+        click.option("--advise", "advised", multiple=True, metavar="ELEMENT", help="Treat an element as advised: where it is not known, the answer says so first."),
+        click.option("--units", type=click.Choice(["metric", "imperial", "aviation"]), help="Units of the answer.  [default: metric]"),
+        click.option("--time-zone", metavar="ZONE", help="Show times in this IANA zone instead of each site's own."),
+        click.option("--model", metavar="MODEL", help="Forecast model to ask; one model per answer."),
+        click.option("--forecast", "forecast_path", type=click.Path(path_type=Path), help="Answer from this saved reply (.json) or forecast file (.nc) instead of asking."),
+        click.option("--as-of", metavar="TIME", help="Answer as if it were this time (ISO 8601, UTC unless it names an offset)."),
+        click.option("--offline", is_flag=True, help="Use only forecasts that are already on this machine."),
+        click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON (schema in the documentation)."),
+        click.option("--csv", "as_csv", is_flag=True, help="Print the hours as CSV."),
+        click.option("--html", "html_path", type=click.Path(path_type=Path), help="Also write the timeline page to this file."),
+        click.option("--ics", "ics_path", type=click.Path(path_type=Path), help="Also write the windows as a calendar file."),
+    ]  # fmt: skip
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+@main.command(epilog="Example: wxfly best headland --date 2026-03-12 --html best.html")
+@click.argument("site", required=False)
+@click.option(
+    "--date", "day", metavar="DATE", help="The day asked about, YYYY-MM-DD at the site.  [default: tomorrow]"
+)
+@_asking
+def best(site: str | None, **options: Any) -> None:
+    """Find the best hour, or the best window, of tomorrow at SITE."""
+    _ask("best", [site] if site else [], options)
+
+
+@main.command(epilog="Example: wxfly compare headland upland@100m --aircraft cine-hexacopter")
+@click.argument("sites", nargs=-1, required=True, metavar="SITE SITE ...")
+@click.option(
+    "--date", "day", metavar="DATE", help="The day asked about, YYYY-MM-DD at each site.  [default: tomorrow]"
+)
+@_asking
+def compare(sites: tuple[str, ...], **options: Any) -> None:
+    """Compare two sites or more over the same hours: which is better, when and why.
+
+    SITE@HEIGHT gives a site a flight height of its own, so one site can be compared with itself.
+    """
+    if len(sites) < 2:
+        raise click.UsageError(
+            "compare needs two sites or more; one site may come twice with two heights, SITE@40m"
+        )
+    _ask("compare", list(sites), options)
+
+
+@main.command(epilog="Example: wxfly week 'Invented Headland' --duration 2h --ics week.ics")
+@click.argument("site", required=False)
+@click.option(
+    "--days", type=click.IntRange(1, 16), default=7, show_default=True, help="How many days, from today."
+)
+@_asking
+def week(site: str | None, **options: Any) -> None:
+    """List the best windows of the coming days at SITE."""
+    _ask("week", [site] if site else [], options)
+
+
+def _ask(question: str, sites: list[str], options: dict[str, Any]) -> None:
+    from wxfly import questions
+
+    asked: Asked = questions.ask(question, sites, options, on_progress=_progress)
+    _write_files(asked, options)
+    if options["as_json"]:
+        import json
+
+        from wxfly.report.answer import to_json
+
+        click.echo(json.dumps(to_json(asked.briefing), ensure_ascii=False, allow_nan=False, indent=1))
+    elif options["as_csv"]:
+        from wxfly.report.tables import to_csv
+
+        click.echo(to_csv(asked.briefing, units=asked.units, time_zone=asked.time_zone), nl=False)
+    else:
+        from wxfly.report.text import render
+
+        width = min(shutil.get_terminal_size((80, 24)).columns, 100)
+        click.echo(render(asked.briefing, units=asked.units, time_zone=asked.time_zone, width=width))
+
+
+def _write_files(asked: Asked, options: dict[str, Any]) -> None:
+    if options["html_path"]:
+        from wxfly.report.page import to_html
+
+        page = to_html(asked.briefing, units=asked.units, time_zone=asked.time_zone)
+        _write(options["html_path"], page.encode())
+    if options["ics_path"]:
+        from wxfly.report.icalendar import to_ics
+
+        _write(options["ics_path"], to_ics(asked.briefing))
+
+
+def _write(path: Path, content: bytes) -> None:
+    """Write beside, then rename; an old file stays whole until the new one is complete."""
+    beside = path.with_name(path.name + ".new")
+    try:
+        beside.write_bytes(content)
+        beside.replace(path)
+    except OSError as fault:
+        raise WxflyError(
+            f"{path} could not be written ({fault.strerror}); give a path in a folder that exists"
+        ) from None
+    click.echo(f"wrote {path}", err=True)
+
+
+def _progress(message: str) -> None:
+    """Tell on the error stream what takes its time."""
+    click.echo(message, err=True)
+
+
+@main.command(epilog="Example: wxfly fetch headland 52.1,6.9 --model icon_d2")
+@click.argument("sites", nargs=-1, metavar="[SITE ...]")
+@click.option("--model", metavar="MODEL", help="Forecast model to ask.")
+def fetch(sites: tuple[str, ...], model: str | None) -> None:
+    """Fetch the newest forecast for SITE, or for every saved site, and keep it for use offline."""
+    from wxfly import questions
+
+    for line in questions.fetch(list(sites), model, on_progress=_progress):
+        click.echo(line)
+
+
+@main.group(invoke_without_command=True, epilog="Example: wxfly sites add meadow 52.1,6.9 --surface-cover open")
+@click.pass_context
+def sites(ctx: click.Context) -> None:
+    """List the saved sites; add or remove one."""
+    if ctx.invoked_subcommand is None:
+        from wxfly import questions
+
+        click.echo(questions.list_sites())
+
+
+@sites.command("add", epilog="Example: wxfly sites add meadow 52.1,6.9 --surface-cover open")
+@click.argument("name")
+@click.argument("place")
+@click.option(
+    "--surface-altitude",
+    metavar="HEIGHT",
+    help="Ground above mean sea level, such as 45m; asked for when left out.",
+)
+@click.option(
+    "--surface-cover",
+    metavar="CLASS",
+    help="What the ground upwind looks like: sea, smooth, open, roughly_open, rough, very_rough, closed, chaotic.",
+)
+@click.option("--time-zone", metavar="ZONE", help="IANA time zone; worked out from the place when left out.")
+@click.option("--offline", is_flag=True, help="Do not ask for altitude or place name.")
+def add_site(name: str, place: str, **options: Any) -> None:
+    """Save PLACE (LATITUDE,LONGITUDE or a place name) as NAME."""
+    from wxfly import questions
+
+    click.echo(questions.add_site(name, place, **options))
+
+
+@sites.command("remove", epilog="Example: wxfly sites remove meadow")
+@click.argument("name")
+def remove_site(name: str) -> None:
+    """Forget the saved site NAME."""
+    from wxfly import questions
+
+    click.echo(questions.remove_site(name))
+
+
+@main.command(epilog="Example: wxfly aircraft folding-quad-249g")
+@click.argument("name", required=False)
+@click.option(
+    "--units", type=click.Choice(["metric", "imperial", "aviation"]), default="metric", show_default=True
+)
+def aircraft(name: str | None, units: str) -> None:
+    """List the aircraft, or show the limits of NAME and where each is from."""
+    from wxfly import questions
+
+    click.echo(questions.describe_aircraft(name, units))
+
+
+if __name__ == "__main__":
+    sys.exit(main())
