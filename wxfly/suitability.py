@@ -53,8 +53,8 @@ def assess(conditions: xr.Dataset, limits: Limits) -> xr.Dataset:
     xarray.Dataset
         ``demand``, ``limit``, ``margin`` (element, time, ...), SI and 1; ``hour_margin`` (NaN where not known);
         ``limiting_element`` (name, empty where nothing is known); ``state`` (`State`); ``advised_unknown`` (how
-        many advised elements are not known); ``usable_start`` and ``usable_end`` (the lit part of the hour, NaT when
-        dark).
+        many advised elements are not known); ``usable_start`` and ``usable_end`` (the lit part of the hour, NaT
+        when dark).
     """
     demand, limit, margin = {}, {}, {}
     for element in ELEMENTS:

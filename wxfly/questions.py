@@ -1,0 +1,293 @@
+"""From words on a command line, or in a form, to a briefing: the one way in for every front end."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from wxfly.aircraft import DEFAULT as DEFAULT_AIRCRAFT
+from wxfly.aircraft import Aircraft, find_aircraft, load_aircraft
+from wxfly.briefing import Briefing, Question, Request, make_briefing, period_of
+from wxfly.elements import NAMES, REQUIRED_BY_DEFAULT
+from wxfly.errors import WxflyError, unknown_name
+from wxfly.limits import Limits, limits_for
+from wxfly.settings import config_folder
+from wxfly.site import Site, read_sites, save_site, zone_of
+from wxfly.site import remove_site as forget_site
+from wxfly.units import SYSTEMS, from_si, parse_quantity
+
+Progress = Callable[[str], None]
+
+DEFAULT_HEIGHT = 60.0
+DEFAULT_DURATION = 45 * 60.0
+WEEK = 7
+
+
+@dataclass(frozen=True)
+class Asked:
+    """A briefing, and how its reader wants it shown."""
+
+    briefing: Briefing
+    units: str
+    time_zone: str | None
+
+
+def own_aircraft_file() -> Path:
+    """Give the path of the pilot's own aircraft."""
+    return config_folder() / "aircraft.toml"
+
+
+def sites_file() -> Path:
+    """Give the path of the pilot's saved sites."""
+    return config_folder() / "sites.toml"
+
+
+def ask(question: Question, sites: Sequence[str], options: Mapping[str, Any], *, on_progress: Progress) -> Asked:
+    """Answer one of the three questions.
+
+    Parameters
+    ----------
+    question : str
+        ``best``, ``compare`` or ``week``.
+    sites : sequence of str
+        As the pilot wrote them, each with an optional ``@height``; empty for the first saved site or the demo.
+    options : mapping
+        Of the command line, by name; see ``wxfly best --help``. A missing or empty one takes its default.
+    on_progress : callable
+        Told what is being done when it may take over a second.
+
+    Raises
+    ------
+    WxflyError
+        For anything the pilot can put right.
+    """
+    from wxfly import retrieval
+
+    aircraft = find_aircraft(options.get("aircraft") or DEFAULT_AIRCRAFT, own_aircraft_file())
+    limits = _limits(aircraft, options)
+    height = _height(options.get("height")) or DEFAULT_HEIGHT
+    units = options.get("units") or "metric"
+    if options.get("time_zone"):
+        zone_of(options["time_zone"])
+    as_of = _moment(options.get("as_of"))
+
+    words = [_split_height(text) for text in sites]
+    obtained = retrieval.obtain(
+        [place for place, _ in words],
+        saved=read_sites(sites_file()),
+        forecast_path=options.get("forecast_path"),
+        model=options.get("model"),
+        offline=bool(options.get("offline")),
+        now=as_of,
+        on_progress=on_progress,
+    )
+    heights = [own or height for _, own in words] or [height] * len(obtained.sites)
+    requests = [
+        Request(site, aircraft, limits, own) for site, own in zip(obtained.sites, heights, strict=True)
+    ]
+    now = obtained.now
+    if question == "week":
+        days = int(options.get("days") or WEEK)
+        periods = [period_of(site, now, first_day=0, days=days) for site in obtained.sites]
+        horizon = obtained.cube["time"].values[-1].astype("datetime64[s]")
+        periods = [(start, min(end, max(horizon, start))) for start, end in periods]
+    else:
+        day = _day(options.get("day"))
+        periods = [period_of(site, now, day=day) for site in obtained.sites]
+    if question == "compare":
+        # The same hours for all: from the first site's start of day to the last one's end.
+        periods = [(min(p[0] for p in periods), max(p[1] for p in periods))] * len(periods)
+    briefing = make_briefing(
+        question,
+        obtained.cube,
+        requests,
+        periods,
+        minimum_duration=_duration(options.get("duration")),
+        now=now,
+        provenance=obtained.provenance,
+        notes=obtained.notes,
+    )
+    return Asked(briefing, units, options.get("time_zone"))
+
+
+def _limits(aircraft: Aircraft, options: Mapping[str, Any]) -> Limits:
+    required = list(REQUIRED_BY_DEFAULT)
+    wanted, unwanted = options.get("required") or (), options.get("advised") or ()
+    for name in (*wanted, *unwanted):
+        if name not in NAMES:
+            raise unknown_name("element", name, NAMES)
+    both = sorted(set(wanted) & set(unwanted))
+    if both:
+        raise WxflyError(f"{both[0]} is given to --require and to --advise; give it to one")
+    required = [n for n in NAMES if (n in required or n in wanted) and n not in unwanted]
+    limits = limits_for(aircraft, required=tuple(required))
+    reserve = options.get("reserve")
+    return limits if reserve is None else replace(limits, reserve=float(reserve))
+
+
+def _split_height(text: str) -> tuple[str, float | None]:
+    """Take ``SITE@80m`` apart; a saved name may itself hold an at sign, so only a readable height counts."""
+    place, at, tail = text.rpartition("@")
+    if not at or not place:
+        return text, None
+    return place, _height(tail)
+
+
+def _height(text: str | None) -> float | None:
+    return None if not text else parse_quantity(text, "length", "m")
+
+
+def _duration(text: str | None) -> np.timedelta64:
+    seconds = DEFAULT_DURATION if not text else parse_quantity(text, "time", "min")
+    if not 60 <= seconds <= 86_400:
+        raise WxflyError(f"a duration of '{text}' is no window of use; wanted 1min to 24h")
+    return np.timedelta64(round(seconds), "s")
+
+
+def _day(text: str | None) -> date | None:
+    if not text:
+        return None
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise WxflyError(f"date '{text}' is not understood; wanted YYYY-MM-DD, such as 2026-03-12") from None
+
+
+def _moment(text: str | None) -> np.datetime64 | None:
+    if not text:
+        return None
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise WxflyError(f"time '{text}' is not understood; wanted ISO 8601, such as 2026-03-12T06:00Z") from None
+    if moment.tzinfo is not None:
+        moment = moment.astimezone(UTC).replace(tzinfo=None)
+    return np.datetime64(moment, "s")
+
+
+def fetch(sites: Sequence[str], model: str | None, *, on_progress: Progress) -> list[str]:
+    """Fetch the newest forecast of every site into the store; give a line for each.
+
+    Raises
+    ------
+    WxflyError
+        When no site is named and none is saved, or a source fails.
+    """
+    from wxfly import retrieval
+
+    saved = read_sites(sites_file())
+    if not sites and not saved:
+        raise WxflyError("no site is named and none is saved; save one with: wxfly sites add NAME LATITUDE,LONGITUDE")
+    obtained = retrieval.obtain(
+        list(sites) or list(saved),
+        saved=saved,
+        forecast_path=None,
+        model=model,
+        offline=False,
+        now=None,
+        on_progress=on_progress,
+    )
+    last = str(obtained.cube["time"].values[-1])[:16]
+    model_name = obtained.provenance["model"]
+    return [
+        f"{site.name}: {model_name}, hours to {last}Z, kept for use offline" for site in obtained.sites
+    ] + list(obtained.notes)
+
+
+def list_sites() -> str:
+    """Give the saved sites and the demonstration's as aligned text."""
+    from wxfly import retrieval
+
+    saved = read_sites(sites_file())
+    rows = [(s.name, _place(s), s.time_zone, s.surface_cover or "-", "saved") for s in saved.values()]
+    rows += [
+        (s.name, _place(s), s.time_zone, s.surface_cover or "-", "demonstration, invented")
+        for s in retrieval.demo_sites().values()
+    ]
+    return _aligned([("site", "latitude,longitude", "time zone", "surface cover", "kind"), *rows])
+
+
+def _place(site: Site) -> str:
+    return f"{site.latitude:.4f},{site.longitude:.4f}"
+
+
+def add_site(
+    name: str,
+    place: str,
+    *,
+    surface_altitude: str | None = None,
+    surface_cover: str | None = None,
+    time_zone: str | None = None,
+    offline: bool = False,
+) -> str:
+    """Save a site and say what was saved."""
+    from wxfly import retrieval
+
+    site = retrieval.resolve_site(place, saved={}, offline=offline)
+    site = replace(site, name=name, is_demo=False)
+    if surface_altitude:
+        site = replace(site, surface_altitude=parse_quantity(surface_altitude, "length", "m"))
+    if surface_cover:
+        site = replace(site, surface_cover=surface_cover)
+    if time_zone:
+        site = replace(site, time_zone=time_zone)
+    save_site(sites_file(), site)
+    return f"saved {name}: {_place(site)}, ground {site.surface_altitude:.0f} m, {site.time_zone}"
+
+
+def remove_site(name: str) -> str:
+    """Forget a saved site and say so."""
+    forget_site(sites_file(), name)
+    return f"removed {name}"
+
+
+def describe_aircraft(name: str | None, units: str) -> str:
+    """List the aircraft, or give the limits of one and where each is from."""
+    if name is None:
+        table = load_aircraft(own_aircraft_file())
+        rows = [
+            (a.name, _shown(a.maximum_wind, units, "wind"), _shown(a.maximum_gust, units, "wind"), a.title)
+            for a in table.values()
+        ]
+        return _aligned([("aircraft", "wind", "gust", "class"), *rows])
+    aircraft = find_aircraft(name, own_aircraft_file())
+    quantities = {
+        "maximum_wind": "wind",
+        "maximum_gust": "wind",
+        "maximum_wind_difference": "wind",
+        "minimum_temperature": "temperature",
+        "maximum_temperature": "temperature",
+        "maximum_takeoff_altitude": "height",
+        "maximum_precipitation": "precipitation",
+    }
+    rows = [
+        (key, _shown(getattr(aircraft, key), units, quantity), aircraft.sources.get(key, "-"))
+        for key, quantity in quantities.items()
+    ]
+    rows.append(("mass", "-" if aircraft.mass is None else f"{aircraft.mass:g} kg", aircraft.sources.get("mass", "-")))
+    dimension = aircraft.characteristic_dimension
+    rows.append(
+        (
+            "characteristic_dimension",
+            "-" if dimension is None else f"{dimension:g} m",
+            aircraft.sources.get("characteristic_dimension", "-"),
+        )
+    )
+    return f"{aircraft.title}\n" + _aligned([("limit", "value", "source"), *rows])
+
+
+def _shown(value: float | None, units: str, quantity: str) -> str:
+    if value is None:
+        return "-"
+    unit = SYSTEMS[units][quantity]
+    return f"{float(from_si(value, unit)):.4g} {unit}"
+
+
+def _aligned(rows: Sequence[Sequence[str]]) -> str:
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    return "\n".join("  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip() for row in rows)
