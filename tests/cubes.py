@@ -1,0 +1,65 @@
+"""Small forecast cubes for tests: one quiet day at one place, in which a test changes what it is about."""
+
+import numpy as np
+import xarray as xr
+
+from wxfly.forecast import VARIABLES, attributes_of, check_forecast, mark_carried
+
+START = np.datetime64("2026-06-10T00", "ns")  # a long June day at 52 N: light from about 03 to 21 UTC
+HEIGHTS = (10.0, 80.0, 120.0)
+
+QUIET = {
+    "wind_speed": (2.0, 3.0, 3.3),
+    "wind_from_direction": (230.0, 235.0, 238.0),
+    "wind_speed_of_gust": 4.0,
+    "air_temperature": 290.15,
+    "air_temperature_aloft": (290.1, 289.5, 289.2),
+    "dew_point_temperature": 280.15,
+    "relative_humidity": 0.52,
+    "surface_air_pressure": 101_000.0,
+    "air_pressure_at_mean_sea_level": 101_360.0,
+    "precipitation_amount": 0.0,
+    "precipitation_probability": 0.0,
+    "weather_code": 1.0,
+    "cloud_area_fraction": 0.25,
+    "low_type_cloud_area_fraction": 0.25,
+    "medium_type_cloud_area_fraction": 0.0,
+    "high_type_cloud_area_fraction": 0.0,
+    "cloud_base_altitude": 1500.0,
+    "freezing_level_altitude": 3000.0,
+    "visibility_in_air": 40_000.0,
+    "atmosphere_convective_available_potential_energy": 0.0,
+    "lifted_index": 6.0,
+    "atmosphere_boundary_layer_thickness": 900.0,
+    "surface_roughness_length": 0.1,
+    "kp_index": 1.0,
+}
+
+
+def quiet_cube(hours=25, **covers):
+    """Make a quiet cube; keyword arguments give a variable another span, such as ``wind_speed_of_gust=(-3, 0)``."""
+    data = {}
+    for name, value in QUIET.items():
+        row = VARIABLES[name]
+        dims = ("time", "height") if row.has_height else ("time",)
+        values = np.broadcast_to(np.asarray(value, dtype=float), (hours, *((3,) if row.has_height else ())))
+        attributes = attributes_of(name)
+        if name in covers:
+            attributes["covers_hours"] = np.array(covers[name], dtype=float)
+        data[name] = (dims, values.copy(), attributes)
+    cube = xr.Dataset(
+        data,
+        coords={
+            "time": START + np.arange(hours) * np.timedelta64(1, "h"),
+            "height": list(HEIGHTS),
+            "latitude": 52.0,
+            "longitude": 6.0,
+            "surface_altitude": 30.0,
+            "forecast_reference_time": START,
+        },
+        attrs={
+            "source": "a test", "institution": "a test", "license": "none", "attribution": "a test", "model": "a test",
+            "history": "made for a test",
+        },
+    )  # fmt: skip
+    return check_forecast(mark_carried(cube))
