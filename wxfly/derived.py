@@ -289,6 +289,7 @@ def _weather(take: _Taker, height: float, ground: Array, air: dict[str, Array]) 
         air["dew_point_temperature"],
         air["surface_air_pressure"],
         take("low_type_cloud_area_fraction"),
+        base_is_forecast=take.has("cloud_base_altitude"),
     )
     return {
         "precipitation_rate": rate,
