@@ -1,0 +1,142 @@
+"""Nothing missing ever improves an hour.
+
+Every variable, every level of it, and stretches of its hours are taken away from three forecasts; no hour may get a
+better state, a larger margin or a better rank.
+
+For a *required* element the rule holds without exception. An *advised* element that is not known leaves the state as the
+other elements give it; so where it was itself the one that stopped the hour, what is left must be no better than the
+others alone allow, must name the element as not known, and must rank behind every hour in which all is known. The test
+holds advised elements to exactly that, and to the strict rule wherever other evidence is left.
+"""
+
+import dataclasses
+from pathlib import Path
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from wxfly.aircraft import load_aircraft
+from wxfly.derived import derive
+from wxfly.elements import NAMES, REQUIRED_BY_DEFAULT
+from wxfly.forecast import VARIABLES
+from wxfly.limits import limits_for
+from wxfly.store import load_cube, shipped_folder
+from wxfly.suitability import State, assess
+from wxfly.windows import find_windows
+
+AIRCRAFT = load_aircraft()["folding-quad-249g"]
+LISTS = {
+    "by default": REQUIRED_BY_DEFAULT,
+    "all required": NAMES,
+    "all advised": (),
+}
+HEIGHT = 60.0
+BERLIN = Path(__file__).resolve().parents[2] / "shared" / "data" / "replies" / "berlin_2021-11-24_168h.json"
+
+
+def cubes():
+    names = sorted(path.stem for path in shipped_folder().glob("*.nc"))
+    return [*((name, i) for name in names for i in range(3)), ("berlin reply", 0)]
+
+
+def open_cube(name, position):
+    if name == "berlin reply":
+        if not BERLIN.is_file():
+            pytest.skip("the measured reply is not beside this checkout")
+        from wxfly.sources.open_meteo import read_forecast
+
+        return read_forecast(BERLIN)
+    return load_cube(shipped_folder() / f"{name}.nc").isel(site=position)
+
+
+def deletions(cube):
+    """Give what is taken away: a word for it, and the cube without it."""
+    for name in map(str, cube.data_vars):
+        yield f"{name}, left out", cube.drop_vars(name)
+        yield f"{name}, all missing", _without(cube, name, slice(None))
+        for first in (30, 57, 130):
+            yield f"{name}, hours {first} to {first + 7}", _without(cube, name, slice(first, first + 7))
+        if VARIABLES[name].has_height:
+            for position, height in enumerate(cube["height"].values):
+                yield f"{name} at {height:g} m", _without(cube, name, slice(None), position)
+    for height in cube["height"].values:
+        yield f"all of {height:g} m, left out", cube.drop_sel(height=[height])
+
+
+def _without(cube, name, hours, level=None):
+    values = cube[name].copy(deep=True)
+    where = {"time": hours} | ({} if level is None else {"height": level})
+    values[where] = np.nan
+    return cube.assign({name: values})
+
+
+def judge(cube, limits):
+    return assess(derive(cube, height=HEIGHT), limits)
+
+
+@pytest.mark.parametrize("required", LISTS)
+@pytest.mark.parametrize(("name", "position"), cubes())
+def test_taking_anything_away_never_improves_an_hour(name, position, required):
+    cube = open_cube(name, position)
+    limits = dataclasses.replace(limits_for(AIRCRAFT), required=LISTS[required])
+    before = judge(cube, limits)
+    advised = [n for n in NAMES if n not in limits.required]
+    faults = []
+    for what, poorer in deletions(cube):
+        after = judge(poorer, limits)
+        faults += [f"{what}: {fault}" for fault in _improvements(before, after, advised, limits)]
+    assert faults == []
+
+
+def _improvements(before, after, advised, limits):
+    margin_before, margin_after = before["margin"].values, after["margin"].values
+    # An advised element that was known and is not: the hour may be as good as the others alone allow, and no better.
+    lost = ~np.isnan(margin_before) & np.isnan(margin_after)
+    lost &= np.isin(before["element"].values, advised)[:, None]
+    allowed_margin = np.where(np.isnan(margin_before) | lost, np.inf, margin_before).min(axis=0)
+    allowed_margin = np.where(np.isnan(before["hour_margin"].values), -np.inf, allowed_margin)
+    allowed_state = np.select(
+        [np.isneginf(allowed_margin), allowed_margin < 0, allowed_margin < limits.reserve],
+        [State.NOT_KNOWN, State.OUTSIDE, State.NARROW],
+        State.INSIDE,
+    )
+    better_state = after["state"].values > allowed_state
+    got = np.nan_to_num(after["hour_margin"].values, nan=-np.inf)
+    better_margin = got > allowed_margin + 1e-9
+    hidden = lost.any(axis=0) & (after["advised_unknown"].values <= before["advised_unknown"].values)
+    for word, bad in (("better state", better_state), ("larger margin", better_margin), ("not told", hidden)):
+        if bad.any():
+            hour = int(np.flatnonzero(bad)[0])
+            yield f"{word} at {str(before['time'].values[hour])[:13]}"
+    # No element that is still known may have gained either.
+    gained = np.nan_to_num(margin_after, nan=-np.inf) > np.nan_to_num(margin_before, nan=-np.inf) + 1e-9
+    if gained.any():
+        element, hour = np.argwhere(gained)[0]
+        yield f"{before['element'].values[element]} gained at {str(before['time'].values[hour])[:13]}"
+    yield from _better_ranks(before, after)
+
+
+def _better_ranks(before, after):
+    duration = np.timedelta64(60, "m")
+    for day in range(0, before.sizes["time"] - 24, 24):
+        start = before["time"].values[day].astype("datetime64[s]")
+        bounds = {"start": start, "end": start + np.timedelta64(24, "h")}
+        old = find_windows(before, minimum_duration=duration, **bounds)
+        new = find_windows(after, minimum_duration=duration, **bounds)
+        # Where an advised element was lost, the windows it leaves stand behind all that are fully known.
+        if new and not new[0].unknown and (not old or new[0].rank < old[0].rank):
+            yield f"a better rank on day {str(start)[:10]}"
+
+
+def test_a_lost_required_element_makes_every_hour_not_known():
+    cube = open_cube(*cubes()[0])
+    for name in ("wind_speed", "wind_speed_of_gust", "precipitation_amount", "air_temperature"):
+        hours = judge(cube.drop_vars(name), limits_for(AIRCRAFT))
+        assert (hours["state"] == State.NOT_KNOWN).all(), name
+
+
+def test_the_axis_of_deletions_is_whole():
+    cube = open_cube(*cubes()[0])
+    assert set(cube.data_vars) == set(VARIABLES), "the demonstration carries every variable, so each is taken away"
+    assert isinstance(cube, xr.Dataset)

@@ -1,0 +1,81 @@
+import math
+
+import pytest
+
+from wxfly.errors import WxflyError
+from wxfly.site import Site, read_sites, remove_site, save_site, surface_cover_classes, zone_of
+
+
+def test_saved_and_read_back(tmp_path):
+    path = tmp_path / "deep" / "sites.toml"
+    meadow = Site("meadow", 52.1, 6.9, surface_altitude=45.0, time_zone="Europe/Amsterdam", surface_cover="open")
+    save_site(path, meadow)
+    save_site(path, Site("<script>", -33.9, 151.2, time_zone="Australia/Sydney"))
+    sites = read_sites(path)
+    assert sites["meadow"] == meadow
+    assert sites["<script>"].latitude == -33.9
+    assert math.isnan(sites["<script>"].surface_altitude)
+    remove_site(path, "meadow")
+    assert list(read_sites(path)) == ["<script>"]
+    assert [p.name for p in path.parent.iterdir()] == ["sites.toml"]
+
+
+def test_the_pilots_comments_stay(tmp_path):
+    path = tmp_path / "sites.toml"
+    path.write_text('# my places\n[meadow]\nlatitude = 52.1  # the gate\nlongitude = 6\n')
+    save_site(path, Site("ridge", 50.0, 6.0))
+    assert "# my places" in path.read_text()
+    assert "# the gate" in path.read_text()
+    assert set(read_sites(path)) == {"meadow", "ridge"}
+
+
+def test_an_absent_file_is_an_empty_list(tmp_path):
+    assert read_sites(tmp_path / "sites.toml") == {}
+
+
+FAULTS = [
+    ("[a]\nlatitude = 52\nlongitude = 6\nlattitude = 1", "did you mean 'latitude'?"),
+    ("[a]\nlatitude = 95\nlongitude = 6", "latitude 95.0 is outside -90 to 90"),
+    ("[a]\nlatitude = 52\nlongitude = 200", "longitude 200.0 is outside"),
+    ("[a]\nlatitude = 52", "has no longitude"),
+    ('[a]\nlatitude = "52"\nlongitude = 6', "must be a number"),
+    ("[a]\nlatitude = true\nlongitude = 6", "must be a number"),
+    ("[a]\nlatitude = 52\nlongitude = 6\ntime_zone = 1", "must be a text"),
+    ('[a]\nlatitude = 52\nlongitude = 6\ntime_zone = "Europe/Atlantis"', "time zone 'Europe/Atlantis' is not known"),
+    ('[a]\nlatitude = 52\nlongitude = 6\nsurface_cover = "opn"', "did you mean 'open'?"),
+    ("a = 5", "must be a table of keys"),
+    ("[a", "not a TOML file"),
+]
+
+
+@pytest.mark.parametrize(("text", "words"), FAULTS)
+def test_a_fault_in_the_file_is_told_in_one_line_and_the_file_kept(tmp_path, text, words):
+    path = tmp_path / "sites.toml"
+    path.write_text(text)
+    with pytest.raises(WxflyError) as caught:
+        read_sites(path)
+    assert words in str(caught.value)
+    assert "\n" not in str(caught.value)
+    with pytest.raises(WxflyError):
+        save_site(path, Site("b", 1.0, 2.0))
+    assert path.read_text() == text
+
+
+def test_removing_what_is_not_there(tmp_path):
+    path = tmp_path / "sites.toml"
+    save_site(path, Site("meadow", 52.1, 6.9))
+    with pytest.raises(WxflyError, match="did you mean 'meadow'"):
+        remove_site(path, "medow")
+
+
+@pytest.mark.parametrize("name", ["", "/etc/passwd", "../x", "Mars/Base"])
+def test_odd_zones_are_refused(name):
+    with pytest.raises(WxflyError, match="is not known"):
+        zone_of(name)
+
+
+def test_roughness_grows_with_the_class():
+    # Davenport-Wieringa: 0.0002 m for open sea to 2 m and more for city centres.
+    lengths = [c["roughness_length"] for c in surface_cover_classes().values()]
+    assert lengths == sorted(lengths)
+    assert (lengths[0], lengths[-1]) == (0.0002, 2.0)
