@@ -1,0 +1,82 @@
+"""Statements that may be true, false or not known, and grades of risk made of them.
+
+Every risk in wxfly combines several pieces of evidence. Each piece is a statement about one value; where the
+value is missing the statement is not known. Statements are joined by the three-valued logic of Kleene (1938),
+under which an unknown part never makes the whole more certain. A grade made of them is therefore **monotone
+under deletion**: with a value taken away it is either the same, or worse, or not known.
+
+References
+----------
+[Kleene-1938] Kleene, S. C.: On notation for ordinal numbers. J. Symbolic Logic 3, 150-155.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
+
+NONE, POSSIBLE, LIKELY = 0, 1, 2
+
+
+class Statement(NamedTuple):
+    """A statement that is true (`certain`), false (not `possible`) or not known (possible, not certain)."""
+
+    possible: Flags
+    certain: Flags
+
+    def __and__(self, other: Statement) -> Statement:
+        """Both hold."""
+        return Statement(self.possible & other.possible, self.certain & other.certain)
+
+    def __or__(self, other: Statement) -> Statement:
+        """At least one holds."""
+        return Statement(self.possible | other.possible, self.certain | other.certain)
+
+    def __invert__(self) -> Statement:
+        """It does not hold."""
+        return Statement(~self.certain, ~self.possible)
+
+    def unless_known(self, excluded: Statement) -> Statement:
+        """Exclude, where it is not known, what something else that is known makes impossible."""
+        return Statement(self.possible & (self.certain | ~excluded.certain), self.certain)
+
+
+def statement(flags: npt.ArrayLike, *values: npt.ArrayLike) -> Statement:
+    """Make a statement of a comparison; it is not known where any of the values is missing.
+
+    Parameters
+    ----------
+    flags : array_like of bool
+        The comparison.
+    *values : array_like
+        What was compared; NaN is missing.
+    """
+    holds = np.asarray(flags, dtype=bool)
+    missing = np.zeros(np.broadcast_shapes(holds.shape, *(np.shape(v) for v in values)), dtype=bool)
+    for value in values:
+        missing = missing | np.isnan(np.asarray(value, dtype=float))
+    return Statement(holds | missing, holds & ~missing)
+
+
+def grade(possible: Statement, likely: Statement) -> Array:
+    """Give the grade of a risk from the rules for its two grades.
+
+    Parameters
+    ----------
+    possible, likely : Statement
+        Whether a rule for the grade fires.
+
+    Returns
+    -------
+    ndarray
+        0 none, 1 possible, 2 likely, NaN not known. Where missing values leave two neighbouring grades open
+        it is the worse of them; where they leave everything from none to likely open it is not known.
+    """
+    worst = np.where(likely.possible, LIKELY, np.where(possible.possible, POSSIBLE, NONE))
+    best = np.where(likely.certain, LIKELY, np.where(possible.certain, POSSIBLE, NONE))
+    return np.asarray(np.where(worst - best > 1, np.nan, worst.astype(float)))

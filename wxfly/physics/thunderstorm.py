@@ -1,0 +1,112 @@
+"""Thunderstorm: present weather, and showers in unstable air.
+
+References
+----------
+[NWS-BMX] US National Weather Service, Birmingham: severe weather parameters (CAPE and lifted index).
+[Lightning] University of Nebraska-Lincoln, lightning safety: 30 s from flash to thunder is about 6 miles;
+    wait 30 min after the last thunder.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from wxfly.physics.evidence import grade, statement
+from wxfly.physics.weather_code import (
+    DISTANT_LIGHTNING,
+    SHOWERS,
+    STEADY_PRECIPITATION,
+    THUNDERSTORM,
+    code_in,
+)
+
+Array = npt.NDArray[np.float64]
+
+STOP_DISTANCE = 10_000.0
+"""Land when lightning is nearer than this [m]: thunder 30 s after the flash, 6 miles [Lightning]."""
+WAITING_TIME = 1800.0
+"""After the last thunder [s] [Lightning]."""
+
+UNSTABLE = 300.0
+"""CAPE from which showers may turn into thunderstorms [J kg-1]."""
+MODERATELY_UNSTABLE = 1000.0
+"""CAPE that [NWS-BMX] calls moderately unstable from here [J kg-1]."""
+STABLE = 100.0
+"""Below this CAPE, and without precipitation, there is no thunder [J kg-1]. Common practice, no source."""
+LIFTED_INDEX = -3.0
+"""From here down [NWS-BMX] gives a moderate chance of thunderstorms [K]."""
+
+
+def thunderstorm_risk(
+    weather_code: npt.ArrayLike,
+    precipitation_amount: npt.ArrayLike,
+    cape: npt.ArrayLike,
+    lifted_index: npt.ArrayLike,
+) -> Array:
+    """Give the risk of a thunderstorm.
+
+    Parameters
+    ----------
+    weather_code : array_like
+        WMO code table 4677.
+    precipitation_amount : array_like
+        Of the hour [kg m-2].
+    cape : array_like
+        Convective available potential energy [J kg-1].
+    lifted_index : array_like
+        [K]. All broadcast.
+
+    Returns
+    -------
+    ndarray
+        0 none, 1 possible, 2 likely, NaN not known.
+
+    Notes
+    -----
+    Likely: a code of thunderstorm, now or in the hour before; or showers with a CAPE of 1000 J/kg and a
+    lifted index of -3 K or lower. Possible: lightning in sight, showers with a CAPE of 300 J/kg, any
+    precipitation with 1000 J/kg. Precipitation that the code does not call steady counts as showers. Without
+    precipitation a high CAPE alone does not count: without lift it means little.
+
+    Monotone under deletion for inputs that are *physically coherent*: thunder or lightning goes with
+    precipitation in the hour or with a CAPE of 100 J/kg or more, and a code of showers with precipitation in
+    the hour.
+    """
+    code, rain, energy, lifted = (
+        np.asarray(v, dtype=float) for v in (weather_code, precipitation_amount, cape, lifted_index)
+    )
+    falls = statement(rain > 0, rain)
+    quiet = ~falls & statement(energy < STABLE, energy)
+    thunder = code_in(code, THUNDERSTORM).unless_known(quiet)
+    lightning = code_in(code, DISTANT_LIGHTNING).unless_known(quiet)
+    showers = code_in(code, SHOWERS).unless_known(~falls) | (falls & ~code_in(code, STEADY_PRECIPITATION))
+    wet = falls | showers | code_in(code, STEADY_PRECIPITATION).unless_known(~falls)
+    unstable = statement(energy >= UNSTABLE, energy)
+    moderately = statement(energy >= MODERATELY_UNSTABLE, energy)
+    likely = thunder | (showers & moderately & statement(lifted <= LIFTED_INDEX, lifted))
+    return grade(lightning | (showers & unstable) | (wet & moderately), likely)
+
+
+def cape_class(cape: float) -> str:
+    """Put a CAPE [J kg-1] into the words of [NWS-BMX]; ``"not known"`` for NaN."""
+    if np.isnan(cape):
+        return "not known"
+    if cape <= 0:
+        return "stable"
+    for limit, words in ((1000, "marginally unstable"), (2500, "moderately unstable"), (3500, "very
+    unstable")):
+        if cape <= limit:
+            return words
+    return "extremely unstable"
+
+
+def lifted_index_class(lifted_index: float) -> str:
+    """Put a lifted index [K] into the chance of thunderstorms in the words of [NWS-BMX]."""
+    if np.isnan(lifted_index):
+        return "not known"
+    if lifted_index > 0:
+        return "none"
+    if lifted_index > -3:
+        return "low"
+    return "moderate" if lifted_index > -6 else "high"
