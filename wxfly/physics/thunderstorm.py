@@ -94,8 +94,8 @@ def cape_class(cape: float) -> str:
         return "not known"
     if cape <= 0:
         return "stable"
-    for limit, words in ((1000, "marginally unstable"), (2500, "moderately unstable"), (3500, "very
-    unstable")):
+    bounds = ((1000, "marginally unstable"), (2500, "moderately unstable"), (3500, "very unstable"))
+    for limit, words in bounds:
         if cape <= limit:
             return words
     return "extremely unstable"
