@@ -1,0 +1,109 @@
+"""The documentation is true: every command is in it, generated pages are current, every block of code runs."""
+
+import importlib.util
+import os
+import shlex
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from sybil import Sybil
+from sybil.parsers.markdown import CodeBlockParser, PythonCodeBlockParser
+
+ROOT = Path(__file__).resolve().parents[1]
+PAGES = sorted([ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").rglob("*.md")])
+
+
+def load_generator():
+    spec = importlib.util.spec_from_file_location("generate_reference", ROOT / "docs" / "generate_reference.py")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+GENERATOR = load_generator()
+
+
+@pytest.mark.parametrize("page", GENERATOR.PAGES)
+def test_generated_pages_are_current(page):
+    committed = (ROOT / "docs" / "reference" / page).read_text(encoding="utf-8")
+    assert committed == GENERATOR.PAGES[page](), "run: python docs/generate_reference.py"
+
+
+def test_every_command_is_documented_and_its_help_ends_with_an_example():
+    from wxfly.cli import main
+
+    by_hand = "\n".join(p.read_text() for p in PAGES if "reference" not in p.parts)
+    for name, command, _ in GENERATOR.commands(main, "wxfly"):
+        assert name in by_hand, f"{name} is in no tutorial, how-to or explanation"
+        assert command.help, f"{name} has no help"
+        assert (command.epilog or "").startswith("Example: wxfly "), f"{name} shows no example"
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda p: p.relative_to(ROOT).as_posix())
+def test_links_inside_the_project_lead_somewhere(page):
+    import re
+
+    for target in re.findall(r"\]\(([^)#]+?)(?:#[^)]*)?\)", page.read_text(encoding="utf-8")):
+        if not target.startswith(("http://", "https://")):
+            assert (page.parent / target).exists(), f"{page.name} links to {target}"
+
+
+# Blocks that set up an environment; .ci/run does what they do.
+SET_UP = ("python3 -m venv", ".venv/bin/", "python docs/", "pip ")
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory, service):
+    """Give a folder and an environment in which the documentation's commands run, without the network."""
+    folder = tmp_path_factory.mktemp("docs")
+    environment = os.environ | service.environment
+    environment |= {
+        "WXFLY_CACHE": str(folder / "cache"),
+        "WXFLY_CONFIG": str(folder / "config"),
+        "PYTHONPATH": str(ROOT),
+        "COLUMNS": "100",
+    }
+    return folder, environment
+
+
+def run_shell(block, place):
+    folder, environment = place
+    for line in str(block).replace("\\\n", " ").splitlines():
+        if not line.strip() or line.startswith("#") or line.startswith(SET_UP):
+            continue
+        words = shlex.split(line, comments=True)
+        assert words[0] in ("wxfly", "cat", "export"), f"a command that is not tested: {line}"
+        if words[0] == "wxfly":
+            words = [sys.executable, "-W", "error", "-m", "wxfly.cli", *words[1:]]
+        done = subprocess.run(words, cwd=folder, env=environment, capture_output=True, text=True, timeout=60)
+        assert done.returncode == 0, f"{line}\n{done.stdout}\n{done.stderr}"
+
+
+@pytest.mark.parametrize("page", [p for p in PAGES if "```" in p.read_text()], ids=lambda p: p.name)
+def test_every_block_of_code_runs(page, place):
+    sybil = Sybil(
+        parsers=[
+            PythonCodeBlockParser(),
+            CodeBlockParser(language="sh", evaluator=lambda example: run_shell(example.parsed, place)),
+            CodeBlockParser(language="toml", evaluator=lambda example: _write_toml(example.parsed, place)),
+        ]
+    )
+    document = sybil.parse(page)
+    old = Path.cwd()
+    os.chdir(place[0])
+    try:
+        for example in document.examples():
+            example.evaluate()
+    finally:
+        os.chdir(old)
+
+
+def _write_toml(text, place):
+    """A TOML block whose first line names its file is put into the pilot's folder."""
+    first, _, rest = str(text).partition("\n")
+    assert first.startswith("# "), f"a TOML block must begin with its file's name: {first}"
+    path = Path(place[1]["WXFLY_CONFIG"]) / first[2:].strip()
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(rest)
