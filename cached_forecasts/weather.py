@@ -88,7 +88,7 @@ class Rain:
     amount : float
         Largest hourly amount [mm].
     kind : str
-        ``drizzle``, ``rain``, ``showers``, ``snow``, ``thunder`` or ``freezing``.
+        One of `KINDS`, or ``fog`` for hours in which moist air may fill with fog; the amount is then 0.
     """
 
     start: float
@@ -102,8 +102,17 @@ def saturation_vapour_pressure(celsius: Array) -> Array:
     return 6.112 * np.exp(17.62 * celsius / (243.12 + celsius))
 
 
+def dew_point_over_dew_or_frost(celsius: float) -> float:
+    """Give the dew point [degC] to which a cold ground dries the air above it: dew, or frost below 0 degC."""
+    if celsius > 0:
+        return celsius - 0.5
+    over_ice = 0.98 * 6.112 * np.exp(22.46 * celsius / (272.62 + celsius))
+    ratio = np.log(over_ice / 6.112)
+    return float(min(243.12 * ratio / (17.62 - ratio), celsius - 0.5))
+
+
 def sine_of_sun(times: npt.NDArray[np.datetime64], latitude: float, longitude: float) -> Array:
-    """Give the sine of the sun's elevation, to about half a degree (declination and equation of time by series)."""
+    """Give the sine of the sun's elevation, to about half a degree."""
     start_of_year = times.astype("datetime64[Y]").astype(times.dtype)
     day = (times - start_of_year) / np.timedelta64(1, "D")
     angle = 2 * np.pi * (day - 81) / 365.25
@@ -194,7 +203,7 @@ def make_weather(
     large = _large_scale(table, count, random)
     rain = _rain(spells, count, random)
     sun = np.clip(sine_of_sun(times, ground.latitude, ground.longitude), 0, None)
-    near = _near_ground(large, rain, sun, ground, count)
+    near = _near_ground(large, rain, _foggy_hours(spells, count), sun, ground, count)
     weather = _wind(large, rain, near, ground, random, count)
     weather |= _air(large, near, ground)
     weather |= _sky(large, rain, near, weather, sun, ground, random, count)
@@ -206,19 +215,20 @@ def _rain(spells: tuple[Rain, ...], count: int, random: np.random.Generator) -> 
     """Give the amount of each hour [mm], the kind as index of `KINDS`, and the chance of rain."""
     hours = np.arange(count, dtype=float)
     amount, kind, chance = np.zeros(count), np.full(count, -1), np.full(count, 0.02)
-    for spell in spells:
+    for spell in (s for s in spells if s.kind != "fog"):
         middle, half = (spell.start + spell.end) / 2, (spell.end - spell.start) / 2
+        scattered = spell.kind in ("showers", "thunder")
         shape = np.clip(1 - ((hours - 0.5 - middle) / half) ** 2, 0, None) ** 0.5
         lumps = np.exp(0.35 * wander(random, count, 2))
         here = spell.amount * shape * np.clip(lumps, 0.3, 1.6)
-        if spell.kind in ("showers", "thunder") and spell.end - spell.start > 4:
+        if scattered and spell.end - spell.start > 4:
             here = np.where(random.random(count) < 0.45, here, 0.0)
         here = np.where(here < 0.05, 0.0, here)
         kind = np.where(here > amount, KINDS.index(spell.kind), kind)
         amount = np.maximum(amount, here)
         spread = 2.0 + 0.03 * spell.start  # the hour of it is less sure the further ahead it lies
         distance = np.clip(np.abs(hours - 0.5 - middle) - half, 0, None)
-        sureness = np.clip(0.95 - 0.0013 * spell.start, 0.4, 1) * (0.55 if spell.kind in ("showers", "thunder") else 1)
+        sureness = np.clip(0.95 - 0.0013 * spell.start, 0.4, 1) * (0.55 if scattered else 1.0)
         chance = np.maximum(chance, sureness * np.exp(-((distance / spread) ** 2)))
     amount = np.round(amount, 1)
     kind = np.where(amount > 0, kind, -1)
@@ -227,27 +237,38 @@ def _rain(spells: tuple[Rain, ...], count: int, random: np.random.Generator) -> 
     return {"amount": amount, "kind": kind.astype(float), "chance": chance}
 
 
+def _foggy_hours(spells: tuple[Rain, ...], count: int) -> npt.NDArray[np.bool_]:
+    hours = np.arange(count)
+    allowed = [(hours >= s.start) & (hours <= s.end) for s in spells if s.kind == "fog"]
+    return np.any(allowed, axis=0) if allowed else np.zeros(count, dtype=bool)
+
+
 KINDS = ("drizzle", "rain", "showers", "snow", "thunder", "freezing")
 
 
 def _near_ground(
-    large: dict[str, Array], rain: dict[str, Array], sun: Array, ground: Ground, count: int
-) -> dict[str, Array]:
-    """Step through the hours: heating, temperature, decoupling, fog, boundary layer."""
-    out = {n: np.zeros(count) for n in ("anomaly", "stable", "heat", "fog", "thickness", "friction", "breeze")}
+    large: dict[str, Array], rain: dict[str, Array], foggy_hours: npt.NDArray[np.bool_], sun: Array,
+    ground: Ground, count: int,
+) -> dict[str, Array]:  # fmt: skip
+    """Step through the hours: heating, temperature, decoupling, fog and dew, boundary layer."""
+    names = ("anomaly", "stable", "heat", "fog", "thickness", "friction", "breeze", "drying")
+    out = {n: np.zeros(count) for n in names}
     aloft = np.hypot(large["eastward"], large["northward"])
-    anomaly, stable, fog, warmed, breeze = 0.0, 0.0, 0.0, 0.0, 0.0
+    anomaly, stable, fog, warmed, breeze, drying = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
     for hour in range(count):
         low, mid, high = (large[n][hour] / 100 for n in ("low", "mid", "high"))
         through = (1 - 0.72 * low) * (1 - 0.5 * mid) * (1 - 0.15 * high) * (1 - 0.5 * fog)
         sky_loss = (1 - 0.85 * max(low, 0.85 * mid, 0.3 * high)) * (1 - 0.6 * fog)
+        # A ground that is cold already loses less, and water that condenses on it gives its heat back.
+        sky_loss *= float(np.clip(1 + 0.045 * anomaly, 0.25, 1))
+        sky_loss *= 0.75 if large["temperature"][hour] + anomaly < large["dew_point"][hour] else 1.0
         thin = 1 + 0.03 * ground.surface_altitude / 1000
         heat = ground.heating * 900 * thin * sun[hour] ** 1.15 * through - ground.cooling * sky_loss
         heat -= 25.0 * (rain["amount"][hour] > 0) * (heat > 0)
         friction = ground.drag * aloft[hour] * (1 - 0.85 * stable) * (1.12 if heat > 30 else 1.0)
         friction = max(friction, 0.03)
         if heat > 0:
-            depth = 280 + 0.45 * out["thickness"][hour - 1]
+            depth = 230 + 0.32 * out["thickness"][hour - 1]
             warmed = warmed + heat * 3600
         else:
             depth = 75 + 22 * aloft[hour] * (1 - 0.8 * stable)
@@ -259,8 +280,13 @@ def _near_ground(
         else:
             goal = float(np.clip((-anomaly - 0.4) / 3.0, 0, 1))
             stable = 0.6 * stable + 0.4 * goal
-        foggy = spread < 0.4 and friction < 0.2 and rain["amount"][hour] == 0
+        foggy = spread < 0.4 and friction < 0.2 and rain["amount"][hour] == 0 and bool(foggy_hours[hour])
         fog = min(1.0, fog + 0.35) if foggy else max(0.0, fog - 0.45)
+        # Without fog or rain the dew, or the frost, takes the water out of the air that cools.
+        drying *= 0.55 if heat > 0 else 0.92
+        if heat <= 0 and rain["amount"][hour] == 0 and not foggy_hours[hour] and large["stratus"][hour] > 150:
+            now = large["temperature"][hour] + anomaly
+            drying = max(drying, large["dew_point"][hour] - dew_point_over_dew_or_frost(now))
         mechanical = 90 + 900 * friction * (1 - 0.4 * stable)
         convective = np.sqrt(2 * warmed / (HEAT_OF_AIR * 0.0045)) if heat > 0 else 0.0
         goal_breeze = float(np.clip(heat / 220, -0.25, 1))
@@ -268,6 +294,7 @@ def _near_ground(
         for name, value in (
             ("anomaly", anomaly), ("stable", stable), ("heat", heat), ("fog", fog),
             ("thickness", max(mechanical, convective)), ("friction", friction), ("breeze", breeze),
+            ("drying", drying),
         ):  # fmt: skip
             out[name][hour] = value
     return out
@@ -298,7 +325,8 @@ def _wind(
     eastward, northward = -speed * np.sin(np.radians(direction)), -speed * np.cos(np.radians(direction))
     strength = ground.local_wind * near["breeze"] * np.exp(-((aloft / 11) ** 2))
     came_from = np.radians(np.where(strength >= 0, ground.breeze_from, ground.drainage_from))
-    local = np.abs(strength)[:, None] * np.where(strength[:, None] >= 0, 1 - 0.25 * np.exp(-z / 25), np.exp(-z / 70))
+    by_height = np.where(strength[:, None] >= 0, 1 - 0.25 * np.exp(-z / 25), np.exp(-z / 70))
+    local = np.abs(strength)[:, None] * by_height
     restless = 0.25 + 0.02 * aloft
     eastward = eastward - local * np.sin(came_from)[:, None] + (restless * wander(random, count, 3))[:, None]
     northward = northward - local * np.cos(came_from)[:, None] + (restless * wander(random, count, 3))[:, None]
@@ -309,7 +337,7 @@ def _wind(
     flurry = 7.71 * own_friction * np.minimum(unstable, 1.55) * (1 + 0.06 * wander(random, count, 2))
     burst = np.select(
         [rain["kind"] == KINDS.index("thunder"), rain["kind"] == KINDS.index("showers")],
-        [7 + 1.2 * np.sqrt(rain["amount"]), 1.2 + 0.8 * np.sqrt(rain["amount"])], 0.0,
+        [9 + 1.5 * np.sqrt(rain["amount"]), 1.2 + 0.8 * np.sqrt(rain["amount"])], 0.0,
     )  # fmt: skip
     moment = speed[:, 0] + flurry
     gust = np.maximum(moment, np.concatenate((moment[:1], moment[:-1]))) + burst
@@ -328,17 +356,21 @@ def _psi(ratio: Array) -> Array:
 def _air(large: dict[str, Array], near: dict[str, Array], ground: Ground) -> dict[str, Array]:
     """Give temperature, humidity and pressure."""
     celsius = np.round(large["temperature"] + near["anomaly"], 1)
-    dew_point = np.round(np.minimum(large["dew_point"], celsius - np.where(near["fog"] > 0.3, 0.0, 0.1)), 1)
+    dew_point = np.minimum(large["dew_point"] - near["drying"], celsius - np.where(near["fog"] > 0.3, 0.0, 0.1))
+    dew_point = np.round(dew_point, 1)
     humidity = saturation_vapour_pressure(dew_point) / saturation_vapour_pressure(celsius)
     z = HEIGHTS[None, :]
     anomaly = near["anomaly"][:, None]
     mixed = celsius[:, None] - 0.0098 * z - 0.08 * np.clip(anomaly, 0, 6) * (1 - np.exp(-z / 15))
     rested = celsius[:, None] - anomaly * (1 - np.exp(-z / 75)) - 0.0065 * z
     aloft = np.where(anomaly > 0, mixed, rested)
-    twelve_hours_ago = np.concatenate((celsius[:12][::-1], celsius[:-12]))
-    column = (celsius + twelve_hours_ago) / 2 + ZERO_CELSIUS + 0.00325 * ground.surface_altitude
-    at_sea = np.round(large["pressure"] * 100, -1)
-    at_ground = at_sea * np.exp(-GRAVITY * ground.surface_altitude / (DRY_AIR * column))
+    # The pressure at the ground knows no day and night; a service's reduction to sea level, by the temperature of
+    # the hour and the standard lapse rate, does, and so does ours.
+    column = smooth(celsius, 8.0) + ZERO_CELSIUS + 0.00325 * ground.surface_altitude
+    at_ground = large["pressure"] * 100 * np.exp(-GRAVITY * ground.surface_altitude / (DRY_AIR * column))
+    at_ground = np.round(at_ground, -1)
+    fall = 0.0065 * ground.surface_altitude
+    at_sea = at_ground * (1 + fall / (celsius + ZERO_CELSIUS)) ** (GRAVITY / (DRY_AIR * 0.0065))
     freezing = large["temperature"] + np.clip(near["anomaly"], 0, None) * 0.5
     return {
         "air_temperature": celsius + ZERO_CELSIUS,
@@ -365,7 +397,7 @@ def _sky(
     low = np.where(rain["amount"] > 0, np.maximum(low, 0.55), low)
     low = np.where(fog > 0.3, 1.0, low)
     low, mid, high = (np.round(np.clip(v, 0, 1), 2) for v in (low, large["mid"] / 100, large["high"] / 100))
-    low, mid, high = (np.where(v < 0.03, 0.0, v) for v in (low, mid, high))
+    low, mid, high = (np.where(v < 0.05, 0.0, v) for v in (low, mid, high))
     total = np.round(1 - (1 - low) * (1 - mid) * (1 - high), 2)
     layer = np.where(cumulus > large["low"] / 100, np.maximum(condensation, 150), large["stratus"])
     layer = np.where(rain["amount"] > 0, np.minimum(layer, np.maximum(large["stratus"], 90)), layer)
