@@ -58,11 +58,17 @@ def _with_units(units):
 FAULTS = {
     "wrong unit": (_with_units("degC"), "air_temperature is in 'degC', wanted 'K'"),
     "no unit": (_with_units(None), "air_temperature is in 'None', wanted 'K'"),
-    "unknown variable": (cube(windiness=(("time",), np.zeros(6))), "'windiness' is not in the forecast contract"),
+    "unknown variable": (
+        cube(windiness=(("time",), np.zeros(6))),
+        "'windiness' is not in the forecast contract",
+    ),
     "an hour twice": (cube().isel(time=[0, 1, 1, 2]), "time does not increase at 2026-03-10T07:00Z"),
     "out of order": (cube().isel(time=[0, 2, 1]), "time does not increase at 2026-03-10T07:00Z"),
     "an hour left out": (cube().isel(time=[0, 1, 3]), "time is not hourly at 2026-03-10T09:00Z"),
-    "half hours": (cube().assign_coords(time=cube()["time"] + np.timedelta64(30, "m")), "not on the full hour"),
+    "half hours": (
+        cube().assign_coords(time=cube()["time"] + np.timedelta64(30, "m")),
+        "not on the full hour",
+    ),
     "no time": (cube().isel(time=0, drop=True), "there is no time dimension"),
     "no hours": (cube().isel(time=slice(0, 0)), "there are no hours"),
     "time as numbers": (cube().assign_coords(time=np.arange(6)), "time is int64, wanted datetime64"),

@@ -23,6 +23,7 @@ RANK = {
     "store": 5,
     "retrieval": 6,
     "derived": 7,
+    "freshness": 7,
     "suitability": 8,
     "usable_height": 9,
     "windows": 9,
