@@ -1,0 +1,139 @@
+"""From what a pilot writes for a place to a `Site`: a saved or demonstration site, coordinates, a place name."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import UTC, datetime
+
+from wxfly.errors import WxflyError
+from wxfly.settings import Settings, load_settings
+from wxfly.site import Site
+from wxfly.sources.download import SourceError
+from wxfly.store import keep_reply, kept_reply, load_manifest
+
+_COORDINATES = re.compile(r"\s*([-+]?\d{1,3}(?:\.\d+)?)\s*[,;]\s*([-+]?\d{1,3}(?:\.\d+)?)\s*")
+
+
+def demo_sites() -> dict[str, Site]:
+    """Give the invented sites of the shipped demonstration by name, the first one first."""
+    sites: dict[str, Site] = {}
+    for entry in load_manifest()["files"]:
+        for row in entry["sites"]:
+            keys = ("latitude", "longitude", "surface_altitude", "time_zone", "surface_cover")
+            sites.setdefault(row["name"], Site(name=row["name"], is_demo=True, **{k: row[k] for k in keys}))
+    return sites
+
+
+def parse_coordinates(text: str) -> tuple[float, float] | None:
+    """Read ``LATITUDE,LONGITUDE`` in degrees; None when the text is something else."""
+    match = _COORDINATES.fullmatch(text)
+    return (float(match[1]), float(match[2])) if match else None
+
+
+def time_zone_at(latitude: float, longitude: float) -> str:
+    """Give the IANA time zone of a place, without the network; UTC at sea where none is."""
+    import tzfpy
+
+    return str(tzfpy.get_tz(longitude, latitude) or "UTC")
+
+
+def resolve_site(
+    text: str, *, saved: Mapping[str, Site], offline: bool = False, settings: Settings | None = None
+) -> Site:
+    """Find the site that a pilot means.
+
+    Parameters
+    ----------
+    text : str
+        Name of a saved or a demonstration site, ``LATITUDE,LONGITUDE``, or the name of a place.
+    saved : mapping
+        The pilot's saved sites by name; they go before everything else.
+    offline : bool, optional
+        Ask nobody; a place name is then known only if it was asked for before.
+    settings : Settings, optional
+        Of the services; read when left out.
+
+    Returns
+    -------
+    Site
+        Time zone and height of the ground filled in; the height is NaN when offline and not known.
+
+    Raises
+    ------
+    WxflyError
+        When nothing of that name is known, or the place search fails.
+    """
+    settings = settings or load_settings()
+    text = text.strip()
+    if not text:
+        raise WxflyError("an empty place; wanted the name of a site, LATITUDE,LONGITUDE or the name of a place")
+    for sites in (saved, demo_sites()):
+        name = text if text in sites else next((n for n in sites if n.casefold() == text.casefold()), None)
+        if name is not None:
+            return _complete(sites[name], offline, settings)
+    coordinates = parse_coordinates(text)
+    if coordinates:
+        latitude, longitude = coordinates
+        return _complete(Site(f"{latitude:.4f}, {longitude:.4f}", latitude, longitude), offline, settings)
+    return _complete(_search(text, saved, offline, settings), offline, settings)
+
+
+def _search(text: str, saved: Mapping[str, Site], offline: bool, settings: Settings) -> Site:
+    """Look a place name up, in what was asked before first."""
+    from wxfly.sources.geocoding import get_places, parse_places, places_to_text
+
+    name = " ".join(text.split())
+    kept = kept_reply("places", name.casefold())
+    if kept is not None:
+        places = parse_places(kept.text.encode(), f"the kept reply for '{name}'")
+    elif offline:
+        known = ", ".join([*saved, *demo_sites()])
+        raise WxflyError(
+            f"'{name}' is no saved site and was not asked for before; offline these are known: {known}"
+        )
+    else:
+        places = get_places(name, settings=settings)
+        if places:
+            keep_reply("places", name.casefold(), places_to_text(places), datetime.now(UTC))
+    if not places:
+        raise WxflyError(
+            f"no place called '{name}' was found; give LATITUDE,LONGITUDE, or save it: wxfly sites add"
+        )
+    first = places[0]
+    return Site(first.label, first.latitude, first.longitude, first.surface_altitude, first.time_zone or "UTC")
+
+
+def _complete(site: Site, offline: bool, settings: Settings) -> Site:
+    """Fill in the time zone, and the height of the ground where someone can be asked."""
+    if site.is_demo:
+        return site
+    if site.time_zone == "UTC":  # the default of a site that names none
+        site = replace(site, time_zone=time_zone_at(site.latitude, site.longitude))
+    if math.isnan(site.surface_altitude):
+        altitude = _surface_altitude(site, offline, settings)
+        site = replace(site, surface_altitude=altitude)
+    return site
+
+
+def _surface_altitude(site: Site, offline: bool, settings: Settings) -> float:
+    from wxfly.sources.geocoding import get_surface_altitudes
+
+    name = f"{site.latitude:.4f},{site.longitude:.4f}"
+    kept = kept_reply("ground", name)
+    if kept is not None:
+        try:
+            return float(kept.text)
+        except ValueError:
+            pass
+    if offline:
+        return math.nan
+    try:
+        (altitude,) = get_surface_altitudes([(site.latitude, site.longitude)], settings=settings)
+    except SourceError:
+        return math.nan  # the forecast gives its own; without either, what needs the height is not known
+    if math.isfinite(altitude):
+        keep_reply("ground", name, repr(altitude), datetime.now(UTC))
+    return altitude

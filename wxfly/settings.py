@@ -1,0 +1,199 @@
+"""Where things live and whom we ask: folders, service addresses, default model, contact.
+
+Order of precedence: environment, then the pilot's ``config.toml``, then the defaults. ``config.toml`` lies in the
+configuration folder beside ``sites.toml`` and ``aircraft.toml``::
+
+    model = "icon_eu"             # the weather model that is asked unless --model says otherwise
+    contact = "me@example.org"    # sent to the services in the User-Agent, so that they can reach you
+    patience_seconds = 30         # how long one question to one service may take, retries included
+
+    [sources]                     # addresses of the services, for a mirror or a server of your own
+    forecast = "https://api.open-meteo.com/v1/forecast"
+
+    [store]                       # how much the cache folder may hold
+    maximum_age_days = 30
+    maximum_megabytes = 200
+"""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
+
+from wxfly import __version__
+from wxfly.errors import WxflyError, unknown_name
+
+PROJECT = "wxfly"
+
+DEFAULT_ADDRESSES = {
+    "forecast": "https://api.open-meteo.com/v1/forecast",
+    "geocoding": "https://geocoding-api.open-meteo.com/v1/search",
+    "elevation": "https://api.open-meteo.com/v1/elevation",
+    "metadata": "https://api.open-meteo.com/data",
+    "space_weather": "https://services.swpc.noaa.gov",
+    "met_norway": "https://api.met.no/weatherapi/locationforecast/2.0/complete",
+    "aviation_weather": "https://aviationweather.gov/api/data",
+}
+"""Addresses of the services by name; ``WXFLY_<NAME>_URL`` in the environment overrides each."""
+
+# 16 days, gust, visibility, CAPE, surface pressure and wind at 80 and 100 m for every place on Earth.
+DEFAULT_MODEL = "ncep_gfs_global"
+
+_LOOPBACK = {"localhost", "127.0.0.1", "::1"}
+
+
+@dataclass(frozen=True)
+class Settings:
+    """The settings in force.
+
+    Attributes
+    ----------
+    addresses : dict of str
+        Address of each service.
+    model : str
+        Weather model that is asked unless the pilot names another.
+    contact : str
+        Who asks, for the User-Agent; empty names the project only.
+    patience_seconds : float
+        Longest time one question to one service may take, retries included [s].
+    maximum_age_days, maximum_megabytes : float
+        Limits of the store [d], [MB].
+    """
+
+    addresses: dict[str, str] = field(default_factory=lambda: dict(DEFAULT_ADDRESSES))
+    model: str = DEFAULT_MODEL
+    contact: str = ""
+    patience_seconds: float = 30.0
+    maximum_age_days: float = 30.0
+    maximum_megabytes: float = 200.0
+
+    @property
+    def user_agent(self) -> str:
+        """What the services are told of who asks."""
+        return f"{PROJECT}/{__version__} ({self.contact or 'forecast client for small multirotors'})"
+
+    @property
+    def hosts(self) -> frozenset[str]:
+        """The only hosts that may be contacted, redirects included."""
+        return frozenset(_authority(address) for address in self.addresses.values())
+
+
+def cache_folder() -> Path:
+    """Give the folder of the store: ``WXFLY_CACHE``, else the platform's cache folder. It may not exist yet."""
+    return _folder("WXFLY_CACHE", "user_cache_path")
+
+
+def config_folder() -> Path:
+    """Give the folder of the pilot's files: ``WXFLY_CONFIG``, else the platform's. It may not exist yet."""
+    return _folder("WXFLY_CONFIG", "user_config_path")
+
+
+def _folder(variable: str, function: str) -> Path:
+    given = os.environ.get(variable)
+    if given:
+        return Path(given).expanduser()
+    import platformdirs
+
+    path: Path = getattr(platformdirs, function)(PROJECT, appauthor=False)
+    return path
+
+
+def load_settings() -> Settings:
+    """Read the settings in force from environment, ``config.toml`` and defaults.
+
+    Raises
+    ------
+    WxflyError
+        For an unknown key (with the nearest valid name), a value of a wrong kind, or an address that is
+        neither https nor on this machine.
+    """
+    path = config_folder() / "config.toml"
+    document = _read(path)
+    values: dict[str, Any] = {}
+    addresses = dict(DEFAULT_ADDRESSES)
+    sections: dict[str, dict[str, type]] = {"sources": dict.fromkeys(DEFAULT_ADDRESSES, str), "store": _STORE}
+    for key, value in document.items():
+        if key in sections:
+            table = _table(path, key, value, sections[key])
+            if key == "sources":
+                addresses |= table
+            else:
+                values |= table
+        elif key in _TOP:
+            values[key] = _value(path, key, value, _TOP[key])
+        else:
+            raise unknown_name(f"{path}: key", key, [*_TOP, *(f"[{s}]" for s in sections)])
+    for name in addresses:
+        addresses[name] = os.environ.get(f"WXFLY_{name.upper()}_URL", addresses[name])
+    if "WXFLY_PATIENCE" in os.environ:
+        values["patience_seconds"] = _number("WXFLY_PATIENCE", os.environ["WXFLY_PATIENCE"])
+    for name, address in addresses.items():
+        _check_address(name, address)
+        addresses[name] = address.rstrip("/")
+    return Settings(addresses=addresses, **values)
+
+
+_TOP: dict[str, type] = {"model": str, "contact": str, "patience_seconds": float}
+_STORE: dict[str, type] = {"maximum_age_days": float, "maximum_megabytes": float}
+
+
+def _read(path: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        return {}
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
+        raise WxflyError(f"{path}: not a TOML file ({fault}); mend or remove it") from None
+    except OSError as fault:
+        raise WxflyError(f"{path}: cannot be read ({fault.strerror})") from None
+
+
+def _table(path: Path, section: str, table: Any, kinds: dict[str, type]) -> dict[str, Any]:
+    if not isinstance(table, dict):
+        raise WxflyError(f"{path}: [{section}] must be a table of keys")
+    for key in table:
+        if key not in kinds:
+            raise unknown_name(f"{path}: [{section}] key", key, kinds)
+    return {key: _value(path, f"[{section}] {key}", value, kinds[key]) for key, value in table.items()}
+
+
+def _value(path: Path, key: str, value: Any, kind: type) -> Any:
+    if kind is float:
+        if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < 1e6:
+            raise WxflyError(f"{path}: {key} = {value!r} must be a number above 0")
+        return float(value)
+    if not isinstance(value, str) or not value.isprintable():
+        raise WxflyError(f"{path}: {key} = {value!r} must be a text in quotes")
+    return value
+
+
+def _number(name: str, text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
+    if not 0 < value < 1e6:
+        raise WxflyError(f"{name} = {text!r} must be a number of seconds above 0")
+    return value
+
+
+def _authority(address: str) -> str:
+    return urlsplit(address).netloc.lower()
+
+
+def _check_address(name: str, address: str) -> None:
+    """Refuse addresses that would send places over the open wire."""
+    try:
+        parts = urlsplit(address)
+        host = parts.hostname or ""
+        _ = parts.port
+    except ValueError:
+        host, parts = "", urlsplit("")
+    if not (parts.scheme == "https" and host) and not (parts.scheme == "http" and host in _LOOPBACK):
+        raise WxflyError(
+            f"address of the {name} service '{address}' must start with https:// (http:// only on this machine)"
+        )

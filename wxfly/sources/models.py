@@ -1,0 +1,149 @@
+"""Weather models that the forecast service offers: what each really carries, where, and for how long.
+
+The heights are those of the model's own output, read from the service's published source (github.com/open-meteo/
+open-meteo, ``Sources/App/*/…Variable.swift``). A height outside the list would come back as another height
+rescaled by a fixed law, which is no information, so only these are ever asked for. Resolution, range and the
+names of the run metadata are those of the service's data description (github.com/open-meteo/open-data, README).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from wxfly.errors import WxflyError, unknown_name
+
+# What a gust stamp speaks for, in hours from the stamp.
+HOUR_BEFORE = (-1.0, 0.0)
+THREE_HOURS_BEFORE = (-3.0, 0.0)
+INSTANT = (0.0, 0.0)
+# A model that is not known may mean any of the three: every hour that a gust could belong to gets it.
+NOT_KNOWN = (-3.0, 1.0)
+
+
+@dataclass(frozen=True)
+class Model:
+    """One weather model.
+
+    Attributes
+    ----------
+    name : str
+        What the forecast service calls it.
+    title, institution : str
+        For people: the model and who runs it.
+    wind_heights, temperature_heights : tuple of int
+        Heights above ground [m] that the model carries; temperatures besides 2 m.
+    gust_covers_hours : tuple of float
+        The span of a gust's stamp, as in `wxfly.forecast.Variable.covers_hours`.
+    resolution_km, range_days : float
+        Mesh width [km] and length of the forecast [d].
+    domains : tuple of str
+        Names of its run metadata; empty where they are not published under a name that we know.
+    region : str
+        Where it reaches.
+    license : str
+        Of the data.
+    """
+
+    name: str
+    title: str
+    institution: str
+    wind_heights: tuple[int, ...]
+    temperature_heights: tuple[int, ...]
+    resolution_km: float
+    range_days: float
+    region: str
+    domains: tuple[str, ...] = ()
+    gust_covers_hours: tuple[float, float] = HOUR_BEFORE
+    license: str = "CC BY 4.0"
+
+
+_ICON = (10, 80, 120, 180)
+_AROME = (10, 20, 50, 100, 150, 200)
+_GEM = (10, 40, 80, 120)
+_DWD, _NOAA = "Deutscher Wetterdienst (DWD)", "NOAA National Centers for Environmental Prediction"
+_MF, _ECMWF, _CMC = "Météo-France", "ECMWF", "Environment and Climate Change Canada"
+_KNMI, _DMI = "Royal Netherlands Meteorological Institute (KNMI)", "Danish Meteorological Institute (DMI)"
+_UKMO, _MET = "UK Met Office", "MET Norway"
+
+_ROWS = (
+    # GFS stores GUST:surface, which is the gust of the moment.
+    Model(
+        "ncep_gfs_global", "GFS", _NOAA, (10, 80, 100), (80, 100), 25, 16, "world",
+        ("ncep_gfs013", "ncep_gfs025"), INSTANT,
+    ),
+    Model(
+        "ncep_hrrr_conus", "HRRR", _NOAA, (10, 80), (), 3, 2, "contiguous United States", ("ncep_hrrr_conus",),
+        INSTANT,
+    ),
+    Model(
+        "ncep_nbm_conus", "NBM", _NOAA, (10, 80), (), 2.5, 11, "contiguous United States", ("ncep_nbm_conus",),
+        NOT_KNOWN,
+    ),
+    Model("icon_global", "ICON", _DWD, _ICON, _ICON[1:], 11, 7.5, "world", ("dwd_icon",)),
+    Model("icon_eu", "ICON-EU", _DWD, _ICON, _ICON[1:], 7, 5, "Europe", ("dwd_icon_eu",)),
+    Model("icon_d2", "ICON-D2", _DWD, _ICON, _ICON[1:], 2, 2, "Central Europe", ("dwd_icon_d2",)),
+    # The service's page says of its gusts: the largest of the three hours before.
+    Model(
+        "ecmwf_ifs025", "IFS 0.25°", _ECMWF, (10, 100), (), 25, 15, "world", ("ecmwf_ifs025",),
+        THREE_HOURS_BEFORE,
+    ),
+    Model(
+        "ecmwf_ifs", "IFS 9 km", _ECMWF, (10, 100, 200), (), 9, 10, "world", ("ecmwf_ifs",), THREE_HOURS_BEFORE
+    ),
+    Model(
+        "meteofrance_arpege_world", "ARPEGE", _MF, _AROME, _AROME[1:], 25, 4, "world",
+        ("meteofrance_arpege_world025",),
+    ),
+    Model(
+        "meteofrance_arpege_europe", "ARPEGE Europe", _MF, _AROME, _AROME[1:], 11, 4, "Europe",
+        ("meteofrance_arpege_europe",),
+    ),
+    Model(
+        "meteofrance_arome_france", "AROME", _MF, _AROME, _AROME[1:], 2.5, 2.1, "France",
+        ("meteofrance_arome_france0025",),
+    ),
+    Model(
+        "knmi_harmonie_arome_europe", "HARMONIE-AROME", _KNMI, (10, 50, 100, 200, 300), (50, 100, 200, 300), 5.5,
+        2.5, "Central and Northern Europe", ("knmi_harmonie_arome_europe",),
+    ),
+    Model(
+        "knmi_harmonie_arome_netherlands", "HARMONIE-AROME 2 km", _KNMI, (10, 50, 100, 200, 300),
+        (50, 100, 200, 300), 2, 2.5, "Netherlands and Belgium", ("knmi_harmonie_arome_netherlands",),
+    ),
+    Model(
+        "dmi_harmonie_arome_europe", "HARMONIE-AROME (DMI)", _DMI, (10, 50, 100, 150, 250, 350, 450),
+        (50, 100, 150, 250), 2, 2.5, "Central and Northern Europe", ("dmi_harmonie_arome_europe",),
+    ),
+    Model(
+        "ukmo_global_deterministic_10km", "UM global", _UKMO, (10,), (), 10, 7, "world",
+        ("ukmo_global_deterministic_10km",), license="CC BY-SA 4.0",
+    ),
+    Model(
+        "ukmo_uk_deterministic_2km", "UKV", _UKMO, (10,), (), 2, 2, "United Kingdom and Ireland",
+        ("ukmo_uk_deterministic_2km",), license="CC BY-SA 4.0",
+    ),
+    Model("cmc_gem_gdps", "GDPS", _CMC, _GEM, _GEM[1:], 15, 10, "world", ("cmc_gem_gdps",), NOT_KNOWN),
+    Model("cmc_gem_rdps", "RDPS", _CMC, _GEM, _GEM[1:], 10, 3.5, "North America", ("cmc_gem_rdps",), NOT_KNOWN),
+    Model("cmc_gem_hrdps", "HRDPS", _CMC, _GEM, _GEM[1:], 2.5, 2, "Canada", ("cmc_gem_hrdps",), NOT_KNOWN),
+    Model("metno_nordic", "MET Nordic", _MET, (10,), (), 1, 2.5, "Nordic countries", ("metno_nordic_pp",)),
+)  # fmt: skip
+
+MODELS: dict[str, Model] = {row.name: row for row in _ROWS}
+"""The models that can be asked for, by the service's name."""
+
+
+def find_model(name: str) -> Model:
+    """Give the model of this name.
+
+    Raises
+    ------
+    WxflyError
+        With the nearest valid name. Mixtures (``best_match``, ``…_seamless``) are refused: their wind at 10 m
+        and at 80 m may be of different models.
+    """
+    if name in MODELS:
+        return MODELS[name]
+    fault = unknown_name("model", name, MODELS)
+    if name == "best_match" or name.endswith("_seamless"):
+        raise WxflyError(f"{fault}; a mixture of models has levels of different models in one profile")
+    raise fault

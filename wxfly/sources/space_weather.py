@@ -1,0 +1,247 @@
+"""Kp, the planetary index of geomagnetic activity, from NOAA's Space Weather Prediction Center.
+
+The forecast reaches about three days; the 27-day outlook gives the largest Kp of each day beyond. Past both, Kp is
+not known. Stamps are the start of a three-hour interval, UTC (services.swpc.noaa.gov, NWS Service Change
+Notice 26-21 for the two forms of the JSON).
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from wxfly.forecast import attributes_of
+from wxfly.settings import Settings
+from wxfly.sources.download import Reply, SourceError, download, parse_json
+
+Times = npt.NDArray[np.datetime64]
+Array = npt.NDArray[np.float64]
+
+SOURCE = "NOAA Space Weather Prediction Center"
+ATTRIBUTION = "Kp by NOAA Space Weather Prediction Center (https://www.spaceweather.gov/)"
+FORECAST_PATH = "/products/noaa-planetary-k-index-forecast.json"
+OBSERVED_PATH = "/products/noaa-planetary-k-index.json"
+OUTLOOK_PATH = "/text/27-day-outlook.txt"
+_INTERVAL = np.timedelta64(3, "h")
+
+
+@dataclass(frozen=True)
+class KpSeries:
+    """Kp by three-hour intervals.
+
+    Attributes
+    ----------
+    start : ndarray of datetime64
+        Start of each interval, UTC, increasing.
+    kp : ndarray
+        Kp [1], 0 to 9.
+    kind : tuple of str
+        ``observed``, ``estimated`` or ``predicted`` for each.
+    """
+
+    start: Times
+    kp: Array
+    kind: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class KpOutlook:
+    """The largest Kp of each day, weeks ahead.
+
+    Attributes
+    ----------
+    issued : datetime64
+        When it was issued, UTC.
+    day : ndarray of datetime64[D]
+        Days, UTC.
+    kp : ndarray
+        Largest Kp of the day [1].
+    """
+
+    issued: np.datetime64
+    day: Times
+    kp: Array
+
+
+def get_kp_text(path: str, *, settings: Settings) -> str:
+    """Ask for one product and give it as text, once it is seen to be readable.
+
+    Parameters
+    ----------
+    path : str
+        `FORECAST_PATH`, `OBSERVED_PATH` or `OUTLOOK_PATH`.
+    settings : Settings
+        Address, User-Agent and patience.
+    """
+    what = f"{SOURCE}, {path.rsplit('/', 1)[-1]}"
+
+    def parse(reply: Reply) -> str:
+        if path == OUTLOOK_PATH:
+            parse_outlook(reply.body, what)
+        else:
+            parse_kp(reply.body, what)
+        return reply.body.decode("utf-8", errors="replace")
+
+    return download(
+        settings.addresses["space_weather"] + path,
+        {},
+        parse,
+        settings=settings,
+        what=what,
+        maximum_bytes=1_000_000,
+    )
+
+
+def parse_kp(body: bytes, what: str = SOURCE) -> KpSeries:
+    """Read forecast or observed Kp in either published form.
+
+    Since 2026-03-31 rows are objects; before, they were lists of texts under a header row. The key is ``Kp`` in
+    one file and ``kp`` in the other.
+
+    Raises
+    ------
+    SourceError
+        For a row without time or Kp, a Kp outside 0 to 9, or times out of order.
+    """
+    rows = parse_json(body, what)
+    if not isinstance(rows, list) or not rows:
+        raise SourceError(f"{what}: no rows of Kp in it")
+    if isinstance(rows[0], list):
+        header, *rest = rows
+        rows = [dict(zip(header, row, strict=False)) if isinstance(row, list) else row for row in rest]
+        if not rows or not all(isinstance(name, str) for name in header):
+            raise SourceError(f"{what}: a header row and nothing below it")
+    starts, values, kinds = [], [], []
+    for row in rows:
+        if not isinstance(row, dict):
+            raise SourceError(f"{what}: a row is no object")
+        lowered = {str(key).lower(): value for key, value in row.items()}
+        if lowered.get("kp") is None:
+            continue  # an interval without a value is one that is not known
+        starts.append(_moment(lowered.get("time_tag"), what))
+        values.append(_kp(lowered["kp"], what))
+        kinds.append(str(lowered.get("observed", "observed"))[:12])
+    start = np.array(starts, dtype="datetime64[s]")
+    if start.size == 0:
+        raise SourceError(f"{what}: no value of Kp in it")
+    order = np.diff(start)
+    if (order <= np.timedelta64(0)).any():
+        raise SourceError(f"{what}: the times of Kp are not in order")
+    return KpSeries(start, np.array(values), tuple(kinds))
+
+
+def _moment(text: Any, what: str) -> np.datetime64:
+    if not isinstance(text, str) or not re.fullmatch(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d(\.\d+)?Z?", text):
+        raise SourceError(f"{what}: the time '{str(text)[:30]}' is not of the form 2026-10-02T15:00:00")
+    try:
+        return np.datetime64(text[:19].replace(" ", "T"), "s")
+    except ValueError:
+        raise SourceError(f"{what}: the time '{text}' is not on the calendar") from None
+
+
+def _kp(value: Any, what: str) -> float:
+    try:
+        number = float(value) if isinstance(value, str | int | float) and not isinstance(value, bool) else np.nan
+    except (ValueError, OverflowError):
+        number = np.nan
+    if not 0 <= number <= 9:
+        raise SourceError(f"{what}: Kp '{str(value)[:20]}' is not between 0 and 9")
+    return number
+
+
+_OUTLOOK_ROW = re.compile(r"^(\d{4} [A-Z][a-z]{2} \d{1,2})\s+(\d+)\s+(\d+)\s+(\d+)\s*$")
+
+
+def parse_outlook(body: bytes, what: str = SOURCE) -> KpOutlook:
+    """Read the 27-day outlook: rows of date, radio flux, A index and largest Kp of the day.
+
+    Raises
+    ------
+    SourceError
+        When it is no such text, has no issue time, or a row cannot be read.
+    """
+    text = body.decode("utf-8", errors="replace")
+    match = re.search(r"^:Issued:\s*(\d{4} [A-Z][a-z]{2} \d{1,2} \d{4})(?: UTC?)?\s*$", text, re.MULTILINE)
+    if not match:
+        raise SourceError(f"{what}: not a 27-day outlook (it has no line ':Issued:')")
+    issued = _calendar(match[1], "%Y %b %d %H%M", what)
+    days, values = [], []
+    for line in text.splitlines():
+        if not line.strip() or line[0] in ":#":
+            continue
+        row = _OUTLOOK_ROW.match(line)
+        if not row:
+            raise SourceError(f"{what}: the row '{line.strip()[:40]}' cannot be read")
+        days.append(np.datetime64(_calendar(row[1], "%Y %b %d", what), "D"))
+        values.append(_kp(row[4], what))
+    day = np.array(days, dtype="datetime64[D]")
+    if day.size == 0 or (np.diff(day) <= np.timedelta64(0)).any():
+        raise SourceError(f"{what}: no days in it, or not in order")
+    return KpOutlook(np.datetime64(issued, "s"), day, np.array(values))
+
+
+def _calendar(text: str, form: str, what: str) -> datetime:
+    try:
+        return datetime.strptime(text, form)
+    except ValueError:
+        raise SourceError(f"{what}: '{text}' is not on the calendar") from None
+
+
+def kp_on(
+    time: Times, series: KpSeries | None, outlook: KpOutlook | None, *, retrieved: datetime | None = None
+) -> xr.DataArray:
+    """Hold Kp over its intervals on the hours of a forecast.
+
+    Parameters
+    ----------
+    time : ndarray of datetime64
+        Hours, UTC.
+    series : KpSeries or None
+        Forecast; it goes before the outlook wherever it reaches.
+    outlook : KpOutlook or None
+        Used where the forecast does not reach: every hour of a day gets the day's largest Kp.
+    retrieved : datetime, optional
+        When the forecast came.
+
+    Returns
+    -------
+    xarray.DataArray
+        ``kp_index`` over time; NaN where neither reaches. Attributes: ``known_until`` and ``outlook_from`` (the
+        first hour whose value is a day's largest), each ISO or empty.
+    """
+    values = np.full(time.size, np.nan)
+    outlook_from = ""
+    if outlook is not None:
+        day = time.astype("datetime64[D]")
+        position = np.searchsorted(outlook.day, day)
+        found = position < outlook.day.size
+        found[found] = outlook.day[position[found]] == day[found]
+        values[found] = outlook.kp[position[found]]
+    if series is not None:
+        position = np.searchsorted(series.start, time, side="right") - 1
+        inside = position >= 0
+        inside[inside] = time[inside] < series.start[position[inside]] + _INTERVAL
+        values[inside] = series.kp[position[inside]]
+        beyond = np.isfinite(values) & (time >= series.start[-1] + _INTERVAL)
+    else:
+        beyond = np.isfinite(values)
+    if beyond.any():
+        outlook_from = f"{np.datetime_as_string(time[beyond][0], 'm')}Z"
+    known = np.flatnonzero(np.isfinite(values))
+    until = f"{np.datetime_as_string(time[known[-1]] + np.timedelta64(1, 'h'), 'm')}Z" if known.size else ""
+    attributes = attributes_of("kp_index") | {
+        "source": SOURCE,
+        "attribution": ATTRIBUTION,
+        "retrieved": f"{retrieved.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}" if retrieved else "not known",
+        "outlook_issued": f"{np.datetime_as_string(outlook.issued, 'm')}Z" if outlook else "none",
+        "outlook_from": outlook_from or "none",
+        "known_until": until or "none",
+        "comment": "the hours from outlook_from on hold the largest Kp of their day",
+    }
+    return xr.DataArray(values, dims=("time",), coords={"time": time}, name="kp_index", attrs=attributes)
