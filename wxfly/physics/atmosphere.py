@@ -299,53 +299,6 @@ def pressure_at_pressure_altitude(pressure_altitude: npt.ArrayLike) -> Array:
     return np.asarray(STANDARD_PRESSURE * share**_EXPONENT)
 
 
-def pressure_altitude_from_altimeter_setting(
-    surface_altitude: npt.ArrayLike, altimeter_setting: npt.ArrayLike
-) -> Array:
-    """Give the pressure altitude of a field from its altitude and its QNH.
-
-    Parameters
-    ----------
-    surface_altitude : array_like
-        Of the field [m].
-    altimeter_setting : array_like
-        QNH [Pa].
-
-    Returns
-    -------
-    ndarray
-        [m]: the field's altitude and the pressure altitude of the QNH, as an altimeter adds them.
-    """
-    return np.asarray(np.asarray(surface_altitude, dtype=float) + pressure_altitude(altimeter_setting))
-
-
-def pressure_from_altimeter_setting(surface_altitude: npt.ArrayLike, altimeter_setting: npt.ArrayLike) -> Array:
-    """Give the pressure at the field [Pa] from its altitude [m] and its QNH [Pa]."""
-    return pressure_at_pressure_altitude(
-        pressure_altitude_from_altimeter_setting(surface_altitude, altimeter_setting)
-    )
-
-
-def altimeter_setting(surface_air_pressure: npt.ArrayLike, surface_altitude: npt.ArrayLike) -> Array:
-    """Give the QNH: what an altimeter is set to so that it shows the field's altitude on the ground.
-
-    Parameters
-    ----------
-    surface_air_pressure : array_like
-        [Pa].
-    surface_altitude : array_like
-        [m].
-
-    Returns
-    -------
-    ndarray
-        [Pa].
-    """
-    return pressure_at_pressure_altitude(
-        pressure_altitude(surface_air_pressure) - np.asarray(surface_altitude, dtype=float)
-    )
-
-
 def density_altitude(air_density: npt.ArrayLike) -> Array:
     """Give the altitude at which the standard atmosphere is as thin as this air.
 

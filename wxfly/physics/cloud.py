@@ -207,3 +207,77 @@ def cloud_base_height(
         low_cloud_fraction,
         base_is_forecast=base_is_forecast,
     ).height
+
+
+def usable_height(
+    cloud_base_height: npt.ArrayLike, cloud_separation: npt.ArrayLike, height_ceiling: npt.ArrayLike
+) -> Array:
+    """Give the height to which the flight may go under this cloud.
+
+    Parameters
+    ----------
+    cloud_base_height : array_like
+        Above ground [m].
+    cloud_separation : array_like
+        Distance to be kept below cloud [m], from the rule set.
+    height_ceiling : array_like
+        Of the rule set above ground [m]; broadcast.
+
+    Returns
+    -------
+    ndarray
+        [m], 0 when cloud leaves no room, NaN where the base is not known.
+    """
+    room = np.asarray(cloud_base_height, dtype=float) - np.asarray(cloud_separation, dtype=float)
+    return np.asarray(np.clip(np.minimum(room, np.asarray(height_ceiling, dtype=float)), 0.0, None))
+
+
+def base_by_spread(air_temperature: npt.ArrayLike, dew_point_temperature: npt.ArrayLike) -> Array:
+    """Give the condensation level by 125 m for each kelvin of spread [m], a check by hand [Espy]."""
+    spread = np.asarray(air_temperature, dtype=float) - np.asarray(dew_point_temperature, dtype=float)
+    return np.asarray(125.0 * np.maximum(spread, 0.0))
+
+
+def adiabatic_liquid_water_content(
+    cloud_base_temperature: npt.ArrayLike, cloud_base_pressure: npt.ArrayLike, height_above_base: npt.ArrayLike
+) -> Array:
+    """Give the most liquid water that a cloud can hold at a height above its base.
+
+    Parameters
+    ----------
+    cloud_base_temperature : array_like
+        [K].
+    cloud_base_pressure : array_like
+        [Pa].
+    height_above_base : array_like
+        [m], up to about 500 m. Broadcast.
+
+    Returns
+    -------
+    ndarray
+        [kg m-3], the water that saturated air gives off as it rises without mixing. Real cloud near the
+        ground holds less.
+    """
+    t, p, z = np.broadcast_arrays(
+        *(np.asarray(v, dtype=float) for v in (cloud_base_temperature, cloud_base_pressure, height_above_base))
+    )
+    latent_heat, heat_capacity, ratio = 2.501e6, 1005.7, 0.622
+    steps = 10
+    warm, press = t.copy(), p.copy()
+
+    def mixing_ratio(temperature: Array, pressure: Array) -> Array:
+        e = atmosphere.saturation_vapour_pressure(temperature)
+        return np.asarray(ratio * e / (pressure - e))
+
+    at_base = mixing_ratio(t, p)
+    gas = atmosphere.GAS_CONSTANT_OF_DRY_AIR
+    for _ in range(steps):
+        r = mixing_ratio(warm, press)
+        lapse = (
+            atmosphere.STANDARD_GRAVITY
+            * (1 + latent_heat * r / (gas * warm))
+            / (heat_capacity + latent_heat**2 * r * ratio / (gas * warm**2))
+        )
+        press = press * np.exp(-atmosphere.STANDARD_GRAVITY * (z / steps) / (gas * warm))
+        warm = warm - lapse * (z / steps)
+    return np.asarray((at_base - mixing_ratio(warm, press)) * press / (gas * warm))

@@ -19,6 +19,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from wxfly.physics.interpolation import cubic_weights
+
 Array = npt.NDArray[np.float64]
 Times = npt.NDArray[np.datetime64]
 
@@ -69,9 +71,56 @@ def sun_events(latitude: float, longitude: float, first_day: np.datetime64 | str
         local day even where they fall on another date of UTC. Level horizon at sea level, mean refraction:
         hills and a cold, clear evening move them by minutes.
     """
-    noon, dawn, rise, sets, dusk = _events(float(latitude), float(longitude), _day_number(first_day), days)
-    del noon
-    return SunEvents(*(_to_time(seconds) for seconds in (dawn, rise, sets, dusk)))
+    dawn, dusk = sun_passes(latitude, longitude, first_day, days, CIVIL_TWILIGHT)
+    rise, sets = sun_passes(latitude, longitude, first_day, days, HORIZON)
+    return SunEvents(dawn, rise, sets, dusk)
+
+
+def sun_passes(
+    latitude: float, longitude: float, first_day: np.datetime64 | str, days: int, elevation: float
+) -> tuple[Times, Times]:
+    """Give when the sun's centre passes an elevation, before and after the solar noon of each day.
+
+    Parameters
+    ----------
+    latitude, longitude : float
+        [degree].
+    first_day : numpy.datetime64 or str
+        Calendar day at the place.
+    days : int
+        How many.
+    elevation : float
+        Of the sun's centre, without refraction [degree].
+
+    Returns
+    -------
+    upward, downward : ndarray of datetime64[ms]
+        UTC, shape ``(days,)``, NaT where the sun does not pass it.
+    """
+    noon, midnight, sun = _noons_and_midnights(float(longitude), _day_number(first_day), days)
+    upward = _crossing(latitude, longitude, midnight[:-1], noon, elevation, sun)
+    downward = _crossing(latitude, longitude, midnight[1:], noon, elevation, sun)
+    return _to_time(upward), _to_time(downward)
+
+
+def solar_noon(longitude: float, first_day: np.datetime64 | str, days: int) -> Times:
+    """Give when the sun stands highest, UTC, shape ``(days,)``.
+
+    Parameters
+    ----------
+    longitude : float
+        [degree].
+    first_day : numpy.datetime64 or str
+        Calendar day at the place.
+    days : int
+        How many.
+
+    Returns
+    -------
+    ndarray of datetime64[ms]
+        Passage through the meridian.
+    """
+    return _to_time(_noons_and_midnights(float(longitude), _day_number(first_day), days)[0])
 
 
 def sun_position(latitude: npt.ArrayLike, longitude: npt.ArrayLike, time: npt.ArrayLike) -> tuple[Array, Array]:
@@ -199,15 +248,8 @@ def _interpolate(sun: _Sun, seconds: Array) -> tuple[Array, Array]:
     """Interpolate declination and equation of time [rad] by cubics through four samples."""
     place = (seconds - sun.start) / _STEP
     index = np.clip(np.floor(np.nan_to_num(place)).astype(int), 1, sun.declination.size - 3)
-    x = place - index
-    weights = (
-        -x * (x - 1) * (x - 2) / 6,
-        (x + 1) * (x - 1) * (x - 2) / 2,
-        -(x + 1) * x * (x - 2) / 2,
-        (x + 1) * x * (x - 1) / 6,
-    )
-    declination, equation = np.zeros_like(x), np.zeros_like(x)
-    for k, weight in enumerate(weights, start=-1):
+    declination, equation = np.zeros_like(place), np.zeros_like(place)
+    for k, weight in enumerate(cubic_weights(place - index), start=-1):
         declination = declination + weight * sun.declination[index + k]
         equation = equation + weight * sun.equation_of_time[index + k]
     return declination, equation
@@ -254,18 +296,6 @@ def _crossing(latitude: float, longitude: float, below: Array, above: Array, ele
         is_below = _elevation(latitude, longitude, middle, sun) < elevation
         low, high = np.where(is_below, middle, low), np.where(is_below, high, middle)
     return np.where(dark & light, high, np.nan)
-
-
-def _events(latitude: float, longitude: float, first_day: int, days: int) -> tuple[Array, ...]:
-    noon, midnight, sun = _noons_and_midnights(longitude, first_day, days)
-    before, after = midnight[:-1], midnight[1:]
-    dawn, rise = (
-        _crossing(latitude, longitude, before, noon, elevation, sun) for elevation in (CIVIL_TWILIGHT, HORIZON)
-    )
-    sets, dusk = (
-        _crossing(latitude, longitude, after, noon, elevation, sun) for elevation in (HORIZON, CIVIL_TWILIGHT)
-    )
-    return noon, dawn, rise, sets, dusk
 
 
 def _lit_intervals(latitude: float, longitude: float, first: float, last: float, rule: str) -> tuple[Array, Array]:

@@ -6,6 +6,8 @@ the aircraft that stands outside.
 References
 ----------
 [AIM] FAA Aeronautical Information Manual 7-1-19 ff.: icing types and intensities.
+[ADDS] US Aviation Weather Center, current and forecast icing products: severity by the time to a quarter
+    inch.
 [UPP] NOAA Unified Post Processor, CALICING: icing where 251 <= T <= 273 K, RH >= 70 % and rising air, for
     grid boxes aloft.
 [Layered] Layered icing index ``100 (-t) (t + 14) / 49`` for -14 < t < 0 degC, as documented in public
@@ -204,3 +206,73 @@ def grid_icing(
     )
     flag = (t >= 251.0) & (t <= 273.0) & (rh >= 0.70) & (w < 0)
     return np.asarray(np.where(np.isnan(t) | np.isnan(rh) | np.isnan(w), np.nan, flag.astype(float)))
+
+
+SEVERITY = ((3600.0, "trace"), (900.0, "light"), (300.0, "moderate"), (0.0, "severe"))
+"""Least time in which a quarter inch of ice gathers [s], and its word [ADDS]."""
+
+PROPELLER_NOTE = (
+    "Ice on propellers costs lift and power within minutes (80 % more power measured) and shows first as rising "
+    "throttle and vibration: land at once. No small multirotor of a usual kind is protected."
+)
+"""Han et al. (2023), abstract, on the power of an iced propeller."""
+
+FROST_NOTE = (
+    "Frost on a parked aircraft is not icing in flight, but wipe rotors, lens and sensors before take-off."
+)
+
+
+def icing_severity(time_to_quarter_inch: float) -> str:
+    """Put a rate of icing into the word of the aviation manuals.
+
+    Parameters
+    ----------
+    time_to_quarter_inch : float
+        In which a quarter of an inch (6.35 mm) of ice gathers [s].
+
+    Returns
+    -------
+    str
+        ``trace`` (more than an hour), ``light`` (15 minutes to 1 hour), ``moderate`` (5 to 15 minutes) or
+        ``severe`` (less than 5 minutes) [ADDS]; ``not known`` for NaN. The words are made for aeroplanes: on
+        a small rotor a light icing may be the end of the flight.
+    """
+    if np.isnan(time_to_quarter_inch):
+        return "not known"
+    if time_to_quarter_inch > SEVERITY[0][0]:
+        return SEVERITY[0][1]
+    return next(word for least, word in SEVERITY[1:] if time_to_quarter_inch >= least)
+
+
+def severity_by_index(layered_icing_index: float) -> str:
+    """Put a layered icing index into a word: none, light below 30, moderate to 80, severe above [Layered]."""
+    if np.isnan(layered_icing_index):
+        return "not known"
+    if layered_icing_index <= 0:
+        return "none"
+    if layered_icing_index < 30:
+        return "light"
+    return "moderate" if layered_icing_index <= 80 else "severe"
+
+
+def frost_risk(air_temperature_near_ground: npt.ArrayLike, dew_point_temperature: npt.ArrayLike) -> Array:
+    """Tell whether a parked aircraft may take on frost.
+
+    Parameters
+    ----------
+    air_temperature_near_ground, dew_point_temperature : array_like
+        At 2 m [K]; broadcast.
+
+    Returns
+    -------
+    ndarray
+        1 where surfaces 3 K colder than the air, as they get under a clear night sky (common practice, no
+        source), are below freezing and below the frost point; else 0; NaN not known. Advice, not part of
+        `icing_risk`.
+    """
+    surface = np.asarray(air_temperature_near_ground, dtype=float) - 3.0
+    frost_point = atmosphere.frost_point_from_vapour_pressure(
+        atmosphere.saturation_vapour_pressure(dew_point_temperature)
+    )
+    freezes = (surface <= MELTING_POINT) & (surface <= frost_point)
+    return np.asarray(np.where(np.isnan(surface) | np.isnan(frost_point), np.nan, freezes.astype(float)))

@@ -1,0 +1,112 @@
+"""Precipitation: its kind, and the words for its rate.
+
+References
+----------
+[WMO-306] WMO-No. 306, Manual on Codes, code table 4677.
+[Met-Office] Met Office classes of rain and showers, as printed in The Independent, 5 January 1998.
+[AMS] American Meteorological Society, Glossary of Meteorology: rain.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum
+
+import numpy as np
+import numpy.typing as npt
+
+from wxfly.physics.weather_code import FREEZING, MIXED, SOLID
+
+Array = npt.NDArray[np.float64]
+
+_HAIL = (79, 87, 88, 89, 90, 96, 99)
+_DRIZZLE = tuple(range(50, 60))
+_FALLING = (*range(50, 100),)
+
+# Upper bounds of the classes [mm h-1]; what lies above the last is of the last name.
+RATE_CLASSES: dict[str, tuple[tuple[float, str], ...]] = {
+    "met_office_rain": ((0.5, "slight"), (4.0, "moderate"), (np.inf, "heavy")),
+    "met_office_shower": ((2.0, "slight"), (10.0, "moderate"), (50.0, "heavy"), (np.inf, "violent")),
+    "ams": ((2.5, "light"), (7.6, "moderate"), (np.inf, "heavy")),
+}
+"""Class systems: what the Met Office calls moderate rain, the AMS calls light. Say which is meant."""
+
+
+class PrecipitationKind(IntEnum):
+    """What falls."""
+
+    NOT_KNOWN = 0
+    NONE = 1
+    DRIZZLE = 2
+    RAIN = 3
+    SNOW = 4
+    RAIN_AND_SNOW = 5
+    FREEZING = 6
+    HAIL = 7
+    NOT_STATED = 8
+
+
+def precipitation_kind(weather_code: npt.ArrayLike, precipitation_amount: npt.ArrayLike) -> npt.NDArray[np.int8]:
+    """Give the kind of precipitation.
+
+    Parameters
+    ----------
+    weather_code : array_like
+        WMO code table 4677.
+    precipitation_amount : array_like
+        Of the hour [kg m-2]; broadcast.
+
+    Returns
+    -------
+    ndarray of int
+        `PrecipitationKind`: by the code [WMO-306]; ``NOT_STATED`` where an amount falls of which the code
+        says nothing, or the code is missing; ``NOT_KNOWN`` where it is not known whether anything falls.
+    """
+    code, amount = np.broadcast_arrays(
+        np.asarray(weather_code, dtype=float), np.asarray(precipitation_amount, dtype=float)
+    )
+    kinds = [
+        (np.isin(code, FREEZING), PrecipitationKind.FREEZING),
+        (np.isin(code, _HAIL), PrecipitationKind.HAIL),
+        (np.isin(code, MIXED), PrecipitationKind.RAIN_AND_SNOW),
+        (np.isin(code, SOLID), PrecipitationKind.SNOW),
+        (np.isin(code, _DRIZZLE), PrecipitationKind.DRIZZLE),
+        (np.isin(code, _FALLING), PrecipitationKind.RAIN),
+        (amount > 0, PrecipitationKind.NOT_STATED),
+        (np.isnan(code) | np.isnan(amount), PrecipitationKind.NOT_KNOWN),
+    ]
+    chosen = np.select([where for where, _ in kinds], [int(kind) for _, kind in kinds], PrecipitationKind.NONE)
+    return np.asarray(chosen, dtype=np.int8)
+
+
+def rate_class(precipitation_rate: float, *, system: str = "met_office_rain") -> str:
+    """Put a rate of rain into words.
+
+    Parameters
+    ----------
+    precipitation_rate : float
+        [mm h-1].
+    system : str, optional
+        ``met_office_rain``, ``met_office_shower`` or ``ams``.
+
+    Returns
+    -------
+    str
+        ``none``, ``slight`` or ``light``, ``moderate``, ``heavy``, ``violent``, or ``not known`` for NaN.
+
+    Raises
+    ------
+    ValueError
+        For another system.
+    """
+    if system not in RATE_CLASSES:
+        raise ValueError(f"class system '{system}' is not known; wanted one of {', '.join(RATE_CLASSES)}")
+    if np.isnan(precipitation_rate):
+        return "not known"
+    if precipitation_rate <= 0:
+        return "none"
+    # A rate on a bound: the AMS counts it to the lower class, the Met Office to the upper one.
+    includes_bound = system == "ams"
+    for bound, words in RATE_CLASSES[system]:
+        if precipitation_rate < bound or (includes_bound and precipitation_rate == bound):
+            return words
+    return RATE_CLASSES[system][-1][1]
