@@ -18,6 +18,7 @@ from scenarios import PLACES, SCENARIOS, Scenario
 from weather import HEIGHTS, Array, make_weather
 
 from wxfly.forecast import VARIABLES, attributes_of, check_forecast, mark_carried
+from wxfly.netcdf import save_cube
 
 GENERATOR_VERSION = "1"
 MADE = "2026-11-25"
@@ -32,7 +33,7 @@ def make_cube(scenario: Scenario) -> xr.Dataset:
     """Make the cube of one scenario, with the places along ``site``."""
     run = np.datetime64(scenario.run, "ns")
     times = run + np.arange(HOURS) * np.timedelta64(1, "h")
-    season = "winter" if "winter" in scenario.file else "summer"
+    season = scenario.season
     streams = np.random.default_rng(scenario.seed).spawn(len(PLACES))
     by_place = [
         make_weather(
@@ -108,23 +109,8 @@ def _provenance(scenario: Scenario) -> dict[str, str]:
     }
 
 
-def write_cube(cube: xr.Dataset, path: Path) -> None:
-    """Write a cube beside, then rename; one compressed chunk for each variable."""
-    encoding: dict[str, dict[str, Any]] = {
-        str(name): {"zlib": True, "complevel": 6, "shuffle": True, "_FillValue": np.nan, "chunksizes": v.shape}
-        for name, v in cube.data_vars.items()
-    }
-    for name in ("time", "forecast_reference_time"):
-        encoding[name] = {"units": "hours since 1970-01-01 00:00:00", "dtype": "int64"}
-    for name in ("height", "latitude", "longitude", "surface_altitude"):
-        encoding[name] = {"_FillValue": None}
-    beside = path.with_name(path.name + ".new")
-    cube.to_netcdf(beside, engine="h5netcdf", encoding=encoding)
-    beside.replace(path)
-
-
 def _entry(scenario: Scenario, path: Path) -> dict[str, Any]:
-    season = "winter" if "winter" in scenario.file else "summer"
+    season = scenario.season
     return {
         "file": scenario.file,
         "title": scenario.title,
@@ -162,7 +148,7 @@ def main() -> None:
     entries = []
     for scenario in SCENARIOS:
         path = folder / scenario.file
-        write_cube(make_cube(scenario), path)
+        save_cube(make_cube(scenario), path)
         entries.append(_entry(scenario, path))
     manifest = {
         "note": "Everything here is invented. Coordinates are only a setting for sun and clock.",

@@ -282,6 +282,7 @@ def _near_ground(
             stable = 0.6 * stable + 0.4 * goal
         foggy = spread < 0.4 and friction < 0.2 and rain["amount"][hour] == 0 and bool(foggy_hours[hour])
         fog = min(1.0, fog + 0.35) if foggy else max(0.0, fog - 0.45)
+        fog = 0.0 if spread > 0.8 or rain["amount"][hour] > 0 else fog
         # Without fog or rain the dew, or the frost, takes the water out of the air that cools.
         drying *= 0.55 if heat > 0 else 0.92
         if heat <= 0 and rain["amount"][hour] == 0 and not foggy_hours[hour] and large["stratus"][hour] > 150:
@@ -350,14 +351,14 @@ def _wind(
 
 def _psi(ratio: Array) -> Array:
     x = (1 - 16 * np.minimum(ratio, 0)) ** 0.25
-    return 2 * np.log((1 + x) / 2) + np.log((1 + x**2) / 2) - 2 * np.arctan(x) + np.pi / 2
+    return np.asarray(2 * np.log((1 + x) / 2) + np.log((1 + x**2) / 2) - 2 * np.arctan(x) + np.pi / 2)
 
 
 def _air(large: dict[str, Array], near: dict[str, Array], ground: Ground) -> dict[str, Array]:
     """Give temperature, humidity and pressure."""
     celsius = np.round(large["temperature"] + near["anomaly"], 1)
-    dew_point = np.minimum(large["dew_point"] - near["drying"], celsius - np.where(near["fog"] > 0.3, 0.0, 0.1))
-    dew_point = np.round(dew_point, 1)
+    dew_point = np.minimum(large["dew_point"] - near["drying"], celsius - 0.1)
+    dew_point = np.round(np.where(near["fog"] > 0.3, celsius, dew_point), 1)
     humidity = saturation_vapour_pressure(dew_point) / saturation_vapour_pressure(celsius)
     z = HEIGHTS[None, :]
     anomaly = near["anomaly"][:, None]
@@ -436,12 +437,15 @@ def _sky(
     }
 
 
-def _code(amount: Array, kind: Array, snow: Array, celsius: Array, total: Array, sight: Array) -> Array:
+def _code(
+    amount: Array, kind: Array, snow: npt.NDArray[np.bool_], celsius: Array, total: Array, sight: Array
+) -> Array:
     """Give the present weather as WMO code 4677 writes it."""
     wet = amount > 0
     slight, moderate = amount < 2.5, amount < 10
     names = {name: (kind == i) & wet for i, name in enumerate(KINDS)}
     cold = celsius <= 0
+    codes = (95, 85, 86, 71, 73, 75, 56, 57, 51, 53, 80, 81, 82, 61, 63, 65, 48, 45, 0, 1, 2)
     return np.select(
         [
             names["thunder"],
@@ -454,6 +458,6 @@ def _code(amount: Array, kind: Array, snow: Array, celsius: Array, total: Array,
             (sight < 1000) & cold, sight < 1000,
             total < 0.125, total < 0.375, total < 0.75,
         ],
-        [95, 85, 86, 71, 73, 75, 56, 57, 51, 53, 80, 81, 82, 61, 63, 65, 48, 45, 0, 1, 2],
+        [np.full(amount.shape, float(code)) for code in codes],
         3.0,
     )  # fmt: skip
