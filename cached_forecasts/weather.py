@@ -393,7 +393,8 @@ def _sky(
     spread = celsius - (weather["dew_point_temperature"] - ZERO_CELSIUS)
     fog = near["fog"]
     condensation = 125 * spread
-    cumulus = np.clip((near["thickness"] - condensation) / 900, 0, 0.45) * (near["heat"] > 20)
+    convective = (near["heat"] > 20) & (near["thickness"] > 500)
+    cumulus = np.clip((near["thickness"] - condensation) / 900, 0, 0.45) * convective
     low = np.maximum(large["low"] / 100, cumulus)
     low = np.where(rain["amount"] > 0, np.maximum(low, 0.55), low)
     low = np.where(fog > 0.3, 1.0, low)
@@ -414,7 +415,7 @@ def _sky(
     lifted = np.where(energy > 0, np.minimum(lifted, 6.0), lifted) - 0.17 * np.sqrt(energy)
 
     humidity = weather["relative_humidity"]
-    haze = 32_000 * np.clip(1.06 - humidity, 0.06, 1) ** 0.75
+    haze = 32_000 * np.clip(1.075 - humidity, 0.06, 1) ** 0.75
     amount, kind = rain["amount"], rain["kind"]
     wet_bulb = celsius - 0.35 * spread
     snow = (kind == KINDS.index("snow")) | ((amount > 0) & (wet_bulb < 0.3) & (kind != KINDS.index("freezing")))
