@@ -5,10 +5,9 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from dataclasses import replace
+from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import xarray as xr
@@ -16,7 +15,9 @@ import xarray as xr
 from wxfly import store
 from wxfly.errors import WxflyError
 from wxfly.forecast import check_forecast, mark_carried
-from wxfly.places import demo_sites, parse_coordinates, resolve_site, time_zone_at
+from wxfly.forecast_file import open_forecast
+from wxfly.obtained import Obtained, as_moment, retrieved_of, run_of, utc_now
+from wxfly.places import demo_sites, resolve_site
 from wxfly.settings import Settings, cache_folder, load_settings
 from wxfly.site import Site
 
@@ -28,63 +29,6 @@ KP_AGE = timedelta(minutes=30)
 OUTLOOK_AGE = timedelta(hours=12)
 METADATA_AGE = timedelta(minutes=10)
 _LOCK_SECONDS = 120.0
-_NEAR_KM = 30.0  # a saved reply of an unknown model serves sites this near
-
-
-@dataclass(frozen=True)
-class Obtained:
-    """A forecast for sites, and where it is from.
-
-    Attributes
-    ----------
-    sites : tuple of Site
-        In the order asked.
-    cube : xarray.Dataset
-        With the dimension ``site`` in that order.
-    now : numpy.datetime64
-        The moment to answer for, UTC [s].
-    origin : str
-        ``fetched``, ``store``, ``file`` or ``demo``.
-    run, retrieved : numpy.datetime64
-        UTC [s]; NaT when not known.
-    notes : tuple of str
-        What the reader must know first.
-    """
-
-    sites: tuple[Site, ...]
-    cube: xr.Dataset
-    now: np.datetime64
-    origin: str
-    run: np.datetime64
-    retrieved: np.datetime64
-    notes: tuple[str, ...] = ()
-
-    @property
-    def age(self) -> np.timedelta64:
-        """How long ago the forecast came [s]; NaT when not known."""
-        return self.now - self.retrieved
-
-    @property
-    def is_demo(self) -> bool:
-        """Whether the weather is invented."""
-        return self.origin == "demo"
-
-    @property
-    def provenance(self) -> Mapping[str, Any]:
-        """What a briefing says of its forecast."""
-        attributes = self.cube.attrs
-        keys = ("source", "institution", "license", "attribution", "history", "model")
-        return {key: attributes.get(key, "not known") for key in keys} | {
-            "run": self.run, "retrieved": self.retrieved, "is_demo": self.is_demo, "origin": self.origin,
-        }  # fmt: skip
-
-
-def _utc_now() -> datetime:
-    return datetime.now(UTC)
-
-
-def _moment(moment: datetime) -> np.datetime64:
-    return np.datetime64(moment.astimezone(UTC).replace(tzinfo=None), "s")
 
 
 def _silent(_: str) -> None:
@@ -161,7 +105,7 @@ def _from_demonstration(sites: list[Site], now: np.datetime64 | None) -> Obtaine
                 entry = other
     names = [row["name"] for row in entry["sites"]]
     cube = store.shipped_forecast(entry["file"]).isel(site=[names.index(site.name) for site in sites])
-    run = _run(cube)
+    run = run_of(cube)
     return Obtained(
         tuple(sites), cube, run if now is None else now, "demo", run, run,
         (f"demonstration: site and weather are invented ({entry['title']})",),
@@ -202,7 +146,6 @@ def obtain_forecast(
 
     settings = settings or load_settings()
     find_model(model)
-    moment = _moment(_utc_now()) if now is None else now
     notes: list[str] = []
     origin = "store"
     if offline:
@@ -216,15 +159,17 @@ def obtain_forecast(
                 cubes = _stored(sites, model)
             except WxflyError:
                 raise fault from None
+            offline = True
             notes.append(f"no newer forecast could be had: {fault}")
+    moment = as_moment(utc_now()) if now is None else now
     cube = _join(cubes, sites)
     cube, kp_notes = _with_kp(cube, offline, settings, on_progress)
-    retrieved = _retrieved(cube)
-    if origin == "store":
+    retrieved = retrieved_of(cube)
+    if offline:
         notes.insert(0, f"forecast from the store, retrieved {_ago(moment, retrieved)}")
     return Obtained(
         _with_ground(sites, cube), cube, moment, origin,
-        _run(cube), retrieved, (*notes, *kp_notes),
+        run_of(cube), retrieved, (*notes, *kp_notes),
     )  # fmt: skip
 
 
@@ -247,7 +192,7 @@ def _fetch(
         lock.parent.mkdir(parents=True, exist_ok=True)
         with filelock.FileLock(lock, timeout=_LOCK_SECONDS):
             run = _newest_run(model, settings, on_progress)
-            name = f"{_moment(run)!s:.13}Z" if run else f"retrieved-{_moment(_utc_now())!s:.13}Z"
+            name = f"{as_moment(run)!s:.13}Z" if run else f"retrieved-{as_moment(utc_now())!s:.13}Z"
             found: dict[tuple[float, float], xr.Dataset] = {}
             missing: dict[tuple[float, float], Site] = {}
             for site in sites:
@@ -277,11 +222,11 @@ def _fetch(
 
 def _newest_run(model: str, settings: Settings, on_progress: Progress) -> datetime | None:
     """Give the run that a forecast asked for now is from; None when the service does not tell."""
-    from wxfly.sources.download import SourceError
+    from wxfly.sources.download import SourceError, UnreachableError
     from wxfly.sources.model_metadata import ModelRun, get_model_run
     from wxfly.sources.models import find_model
 
-    now = _utc_now()
+    now = utc_now()
     kept = store.kept_reply("metadata", model)
     if kept is not None:
         try:
@@ -296,6 +241,8 @@ def _newest_run(model: str, settings: Settings, on_progress: Progress) -> dateti
     on_progress("asking for the newest run")
     try:
         run = get_model_run(find_model(model), settings=settings)
+    except UnreachableError:
+        raise  # the forecast could not be had either
     except SourceError:
         return None
     text = json.dumps([run.run.isoformat(), run.available.isoformat(), run.interval.total_seconds()])
@@ -360,7 +307,7 @@ def _with_kp(
     from wxfly.sources import space_weather
     from wxfly.sources.download import SourceError
 
-    now = _utc_now()
+    now = utc_now()
     series = outlook = retrieved = None
     notes = []
     for path, age in ((space_weather.FORECAST_PATH, KP_AGE), (space_weather.OUTLOOK_PATH, OUTLOOK_AGE)):
@@ -394,142 +341,6 @@ def _with_kp(
     elif not known[-1]:
         notes.append(f"Kp is not known past {str(kp['time'].values[known][-1] + np.timedelta64(1, 'h'))[:16]}Z")
     return check_forecast(cube, place="forecast with Kp"), notes
-
-
-# --- a file that the pilot gives -------------------------------------------------------------------------------
-
-
-def open_forecast(
-    path: Path,
-    places: Sequence[str] = (),
-    *,
-    saved: Mapping[str, Site] | None = None,
-    model: str | None = None,
-    now: np.datetime64 | None = None,
-) -> Obtained:
-    """Answer from a saved reply of the forecast service (.json) or a cube (.nc); nobody is asked.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    places : sequence of str, optional
-        As in `obtain`. A place must lie where the file's forecast is for; a name that is not saved names the
-        file's only place.
-    saved : mapping, optional
-        The pilot's saved sites.
-    model : str, optional
-        The model that a saved reply was asked of.
-    now : numpy.datetime64, optional
-        Answer for this moment; by default the present one if the file covers it, else its first hour.
-    """
-    from wxfly.sources.open_meteo import read_forecast
-
-    if path.suffix == ".nc":
-        cube = check_forecast(store.load_cube(path), place=path.name)
-        if model is not None and cube.attrs.get("model") != model:
-            raise WxflyError(f"{path.name}: it is of the model {cube.attrs.get('model')}, not of {model}")
-    else:
-        cube = read_forecast(path, model=model)
-    if "latitude" in cube.dims:
-        cube = cube.stack(site=("latitude", "longitude")).reset_index("site")
-    if "site" not in cube.dims:
-        cube = cube.expand_dims("site", axis=1).assign_coords(
-            {k: ("site", np.atleast_1d(cube[k].values), cube[k].attrs) for k in _OF_PLACES if k in cube.coords}
-        )
-    sites, positions = _places_of_file(cube, places, saved or {}, path)
-    cube = cube.isel(site=positions).assign_coords(site=np.array([s.name for s in sites], dtype=object))
-    cube = cube.transpose("time", "site", ...)
-    hours = cube["time"].values.astype("datetime64[s]")
-    notes = [f"answered from the file {path.name}"]
-    if now is None:
-        now = _moment(_utc_now())
-        if not hours[0] <= now <= hours[-1]:
-            now = hours[0]
-            notes.append(f"its hours are not those of today: answered as of {str(now)[:16]}Z, its first hour")
-    retrieved = _retrieved(cube)
-    if np.isnat(retrieved):
-        notes.append("when it was retrieved is not known")
-    if "kp_index" not in cube:
-        notes.append("Kp is not known: the file has none")
-    return Obtained(
-        tuple(sites), cube, now, "file", _run(cube), retrieved,
-        tuple(notes),
-    )  # fmt: skip
-
-
-_OF_PLACES = ("latitude", "longitude", "surface_altitude")
-
-
-def _places_of_file(
-    cube: xr.Dataset, places: Sequence[str], saved: Mapping[str, Site], path: Path
-) -> tuple[list[Site], list[int]]:
-    """Match what the pilot wrote with the places of a file."""
-    from wxfly.sources.open_meteo import distance_km
-
-    count = cube.sizes["site"]
-    names = [str(n) for n in cube["site"].values] if "site" in cube.coords else []
-    latitude, longitude = cube["latitude"].values, cube["longitude"].values
-    ground = cube["surface_altitude"].values if "surface_altitude" in cube.coords else np.full(count, np.nan)
-
-    def of_file(position: int, name: str) -> Site:
-        here = float(latitude[position]), float(longitude[position])
-        return Site(name, *here, float(ground[position]), time_zone_at(*here))
-
-    def called(position: int) -> str:
-        return names[position] if names else f"{latitude[position]:.2f}, {longitude[position]:.2f}"
-
-    if not places:
-        return [of_file(i, called(i)) for i in range(count)], list(range(count))
-    sites, positions = [], []
-    for text in places:
-        known = saved.get(text)
-        coordinates = parse_coordinates(text)
-        if known is None and coordinates:
-            known = Site(f"{coordinates[0]:.4f}, {coordinates[1]:.4f}", *coordinates)
-        if known is None:
-            position = next(
-                (i for i, n in enumerate(names) if n.casefold() == text.casefold()), 0 if count == 1 else -1
-            )
-            if position < 0:
-                of_these = ", ".join(called(i) for i in range(count))
-                raise WxflyError(f"{path.name}: '{text}' is not among its places ({of_these[:200]})")
-            sites.append(of_file(position, text))
-        else:
-            away = [
-                distance_km(known.latitude, known.longitude, float(a), float(b))
-                for a, b in zip(latitude, longitude, strict=True)
-            ]
-            position = int(np.argmin(away))
-            if away[position] > _NEAR_KM:
-                raise WxflyError(
-                    f"{path.name}: it is for {called(position)}, {away[position]:.0f} km from {known.name}"
-                )
-            own = of_file(position, known.name)
-            sites.append(
-                replace(
-                    known,
-                    time_zone=own.time_zone if known.time_zone == "UTC" else known.time_zone,
-                    surface_altitude=own.surface_altitude
-                    if math.isnan(known.surface_altitude)
-                    else known.surface_altitude,
-                )
-            )
-        positions.append(position)
-    return sites, positions
-
-
-def _run(cube: xr.Dataset) -> np.datetime64:
-    run: np.datetime64 = cube["forecast_reference_time"].values.astype("datetime64[s]")[()]
-    return run
-
-
-def _retrieved(cube: xr.Dataset) -> np.datetime64:
-    text = str(cube.attrs.get("retrieved", "")).rstrip("Z")
-    try:
-        return np.datetime64(text or "NaT", "s")
-    except ValueError:
-        return np.datetime64("NaT", "s")
 
 
 def _ago(now: np.datetime64, then: np.datetime64) -> str:

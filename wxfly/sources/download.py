@@ -29,6 +29,7 @@ T = TypeVar("T")
 
 TRIES = 4
 CONNECT_SECONDS = 6.0
+LOCK_SECONDS = 120.0
 MAXIMUM_BYTES = 8_000_000
 _REDIRECTS = (301, 302, 303, 307, 308)
 _PASSING = (500, 502, 503, 504, 520, 522, 524)  # of the server or of what stands before it
@@ -50,6 +51,10 @@ class PassingError(SourceError):
     def __init__(self, message: str, wait_seconds: float | None = None) -> None:
         super().__init__(message)
         self.wait_seconds = wait_seconds
+
+
+class UnreachableError(PassingError):
+    """Nobody answers: there is no connection, or no server."""
 
 
 @dataclass(frozen=True)
@@ -119,9 +124,9 @@ def download(
 
     host = urlsplit(url).netloc.lower()
     _check_host(url, settings, what)
-    end = time.monotonic() + settings.patience_seconds
     lock = _lock_for(host)
     tries = 0
+    end = 0.0
 
     def attempt() -> T:
         nonlocal tries
@@ -145,17 +150,20 @@ def download(
         return bool(beyond or stop_after_attempt(TRIES)(state))
 
     try:
-        with lock.acquire(timeout=settings.patience_seconds):
+        with lock.acquire(timeout=LOCK_SECONDS):
+            end = time.monotonic() + settings.patience_seconds  # waiting for others does not count
             retrying = Retrying(
                 retry=retry_if_exception_type(PassingError), wait=wait, stop=stop, reraise=True, sleep=time.sleep
             )
             return retrying(attempt)
     except filelock.Timeout:
         raise SourceError(
-            f"{what}: another wxfly is still asking this service after {settings.patience_seconds:g} s; try again"
+            f"{what}: another wxfly is still asking this service after {LOCK_SECONDS:g} s; try again"
         ) from None
     except OSError as fault:
         raise SourceError(f"{what}: the cache folder {cache_folder()} cannot be used ({fault.strerror})") from None
+    except UnreachableError:
+        raise
     except PassingError as fault:
         again = f" (tried {tries} times)" if tries > 1 else ""
         raise SourceError(f"{fault}{again}") from None
@@ -202,6 +210,7 @@ def _request(
     """Make one request, following redirects inside the configured hosts."""
     import httpx
 
+    logging.getLogger("httpx").setLevel(logging.WARNING)  # it would log where the pilot flies to the metre
     sent = {"User-Agent": settings.user_agent, "Accept-Encoding": "gzip", **headers}
     left = end - time.monotonic()
     if left <= 0:
@@ -218,7 +227,7 @@ def _request(
                     body = _read(answer, what, end, maximum_bytes, settings.patience_seconds)
                     return Reply(answer.status_code, {k.lower(): v for k, v in answer.headers.items()}, body)
     except httpx.ConnectError:
-        raise PassingError(
+        raise UnreachableError(
             f"{what}: cannot be reached; is there a connection? --offline uses what is stored"
         ) from None
     except httpx.TimeoutException:

@@ -8,100 +8,24 @@ units and the meaning of stamps.
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
-from wxfly import __version__
 from wxfly.errors import WxflyError
-from wxfly.forecast import VARIABLES, attributes_of, check_forecast, mark_carried
 from wxfly.settings import Settings
 from wxfly.site import Site
-from wxfly.sources.download import Reply, SourceError, download, parse_json
-from wxfly.sources.models import MODELS, NOT_KNOWN, Model, find_model
-from wxfly.sources.native_heights import drop_rescaled_heights
+from wxfly.sources.download import Reply, SourceError, download
+from wxfly.sources.models import Model, find_model
+from wxfly.sources.open_meteo_reply import SOURCE, hourly_names, parse_forecast
 
-Array = npt.NDArray[np.float64]
+__all__ = ["get_forecast", "get_grid", "hourly_names", "parse_forecast", "read_forecast", "request_parameters"]
 
-SOURCE = "Open-Meteo"
-ATTRIBUTION = "Weather data by Open-Meteo.com (https://open-meteo.com/)"
 LARGEST_REPLY = 60_000_000  # 1000 places, 16 days, 30 columns
-
-# Source name -> our name. The wind and the temperature at heights follow the pattern below.
-NAMES: dict[str, str] = {
-    "temperature_2m": "air_temperature",
-    "dew_point_2m": "dew_point_temperature",
-    "relative_humidity_2m": "relative_humidity",
-    "surface_pressure": "surface_air_pressure",
-    "pressure_msl": "air_pressure_at_mean_sea_level",
-    "precipitation": "precipitation_amount",
-    "precipitation_probability": "precipitation_probability",
-    "weather_code": "weather_code",
-    "cloud_cover": "cloud_area_fraction",
-    "cloud_cover_low": "low_type_cloud_area_fraction",
-    "cloud_cover_mid": "medium_type_cloud_area_fraction",
-    "cloud_cover_high": "high_type_cloud_area_fraction",
-    "visibility": "visibility_in_air",
-    "wind_gusts_10m": "wind_speed_of_gust",
-    "cape": "atmosphere_convective_available_potential_energy",
-    "lifted_index": "lifted_index",
-    "freezing_level_height": "freezing_level_altitude",
-    "boundary_layer_height": "atmosphere_boundary_layer_thickness",
-    "roughness_length": "surface_roughness_length",
-}
-AT_HEIGHT: dict[str, str] = {
-    "wind_speed": "wind_speed",
-    "wind_direction": "wind_from_direction",
-    "temperature": "air_temperature_aloft",
-}
-_AT_HEIGHT = re.compile(r"(wind_speed|wind_direction|temperature)_(\d{1,4})m")
-_WITH_SUFFIX = re.compile(
-    rf"(?P<name>{'|'.join(sorted(NAMES, key=len, reverse=True))}|{_AT_HEIGHT.pattern})_(?P<rest>[a-z0-9_]+)"
-)
-_SECOND_THOUGHTS = re.compile(r"previous_day\d+.*|spread.*")
-
-# Unit string of the service -> factor and offset to SI, by our unit. The first of each is the one we ask for.
-UNITS: dict[str, dict[str, tuple[float, float]]] = {
-    "m s-1": {
-        "m/s": (1.0, 0.0), "km/h": (1 / 3.6, 0.0), "mp/h": (0.44704, 0.0), "mph": (0.44704, 0.0),
-        "kn": (1852 / 3600, 0.0),
-    },
-    "degree": {"°": (1.0, 0.0)},
-    "K": {"°C": (1.0, 273.15), "°F": (5 / 9, 459.67 * 5 / 9), "K": (1.0, 0.0)},
-    "1": {"%": (0.01, 0.0)},
-    "Pa": {"hPa": (100.0, 0.0), "kPa": (1000.0, 0.0), "Pa": (1.0, 0.0)},
-    "kg m-2": {"mm": (1.0, 0.0), "inch": (25.4, 0.0)},
-    "m": {"m": (1.0, 0.0), "ft": (0.3048, 0.0)},
-    "J kg-1": {"J/kg": (1.0, 0.0)},
-}  # fmt: skip
-# Two are not what their SI unit suggests: a code, and a difference of temperatures without unit.
-_SPECIAL_UNITS: dict[str, dict[str, tuple[float, float]]] = {
-    "weather_code": {"wmo code": (1.0, 0.0)},
-    "lifted_index": {"": (1.0, 0.0), "K": (1.0, 0.0)},
-}
-UNDEFINED = "undefined"
-
-
-def hourly_names(model: Model) -> list[str]:
-    """Give the names that are asked of a model: everything at the ground, and its own heights only."""
-    names = list(NAMES)
-    for height in model.wind_heights:
-        names += [f"wind_speed_{height}m", f"wind_direction_{height}m"]
-    return names + [f"temperature_{height}m" for height in model.temperature_heights]
-
-
-def our_name(source_name: str) -> tuple[str, int | None] | None:
-    """Give our name and the height [m] for a name of the service; None for one that has no place in a cube."""
-    if source_name in NAMES:
-        return NAMES[source_name], None
-    match = _AT_HEIGHT.fullmatch(source_name)
-    return (AT_HEIGHT[match[1]], int(match[2])) if match and int(match[2]) > 0 else None
+MOST_CELLS = 400  # a request for more would use up an hour's allowance
 
 
 def request_parameters(
@@ -206,251 +130,6 @@ def read_forecast(path: Path, *, model: str | None = None, name: str | None = No
     return parse_forecast(body, model=model, asked_units=False, names=[name] if name else None, what=path.name)
 
 
-def parse_forecast(
-    body: bytes,
-    *,
-    model: str | None,
-    asked_units: bool,
-    retrieved: datetime | None = None,
-    run: datetime | None = None,
-    names: Sequence[str] | None = None,
-    what: str = SOURCE,
-) -> xr.Dataset:
-    """Turn a reply into a cube.
-
-    Parameters
-    ----------
-    body : bytes
-        The reply: an object for one place, a list of objects for several.
-    model : str or None
-        The model asked; None when it is not known.
-    asked_units : bool
-        True for a reply to our own question: a unit other than the one asked for is an error, and so is a name
-        that was asked for and did not come. False for a saved reply: known units are converted.
-    retrieved, run : datetime, optional
-        When it came, and the run of the model; None when not known.
-    names : sequence of str, optional
-        Names of the places, in the order asked; then the cube has the dimension ``site``, also for one place.
-    what : str, optional
-        Source and place, for errors.
-
-    Returns
-    -------
-    xarray.Dataset
-        A cube; `check_forecast` has passed it. Its attribute ``not_used`` lists columns that have no place in it.
-
-    Raises
-    ------
-    WxflyError
-        In one line.
-    """
-    document = parse_json(body, what)
-    places = document if isinstance(document, list) else [document]
-    if names is not None and len(places) != len(names):
-        raise SourceError(f"{what}: {len(names)} places were asked for and {len(places)} came back")
-    if not places:
-        raise SourceError(f"{what}: a list without places")
-    for position, place in enumerate(places):
-        if isinstance(place, dict) and place.get("location_id", position) != position:
-            raise SourceError(f"{what}: the places came back in another order")
-    parts = [_parse_place(place, model, asked_units, what) for place in places]
-    if any(not np.array_equal(part["time"].values, parts[0]["time"].values) for part in parts):
-        raise SourceError(f"{what}: the hours differ from place to place")
-    if names is None and not isinstance(document, list):
-        cube = parts[0]
-    else:
-        cube = xr.concat(parts, "site", data_vars="all", coords="different", compat="equals", join="outer",
-                         combine_attrs="override")  # fmt: skip
-        cube = cube.transpose("time", "site", ...)
-        if names is not None:
-            cube = cube.assign_coords(site=np.array([str(n) for n in names], dtype=object))
-    return _finish(cube, retrieved, run, what)
-
-
-def _finish(cube: xr.Dataset, retrieved: datetime | None, run: datetime | None, what: str) -> xr.Dataset:
-    """Say where the cube is from, and check it."""
-    name = str(cube.attrs["model"])
-    row = MODELS.get(name)
-    stamp = f"{retrieved.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}" if retrieved else "not known"
-    reference = np.datetime64(run.astimezone(UTC).replace(tzinfo=None) if run else "NaT", "ns")
-    for variable in cube.data_vars.values():
-        variable.attrs = attributes_of(str(variable.name))
-    if "wind_speed_of_gust" in cube:
-        covers = row.gust_covers_hours if row else NOT_KNOWN
-        cube["wind_speed_of_gust"].attrs["covers_hours"] = np.array(covers)
-    cube = cube.assign_coords(forecast_reference_time=((), reference)).assign_attrs(
-        source=f"{SOURCE} forecast service, model {name}",
-        institution=row.institution if row else "not known",
-        license=row.license if row else "CC BY 4.0",
-        attribution=ATTRIBUTION,
-        history=f"{stamp} retrieved; read by wxfly {__version__}",
-        retrieved=stamp,
-    )
-    return check_forecast(mark_carried(cube), place=what)
-
-
-def _parse_place(place: Any, model: str | None, asked_units: bool, what: str) -> xr.Dataset:
-    """Read the object of one place."""
-    if not isinstance(place, dict):
-        raise SourceError(f"{what}: not a reply of the forecast service")
-    if place.get("error"):
-        raise SourceError(f"{what}: the reply is an error ({str(place.get('reason', ''))[:120]})")
-    latitude, longitude = (_number(place.get(k), f"{what}: {k}") for k in ("latitude", "longitude"))
-    if not (abs(latitude) <= 90 and abs(longitude) <= 180):
-        raise SourceError(f"{what}: no place on Earth in it; the model may not cover the place")
-    altitude = _number(place.get("elevation"), f"{what}: elevation", missing=math.nan)
-    columns, units = place.get("hourly"), place.get("hourly_units")
-    if not isinstance(columns, dict) or not isinstance(units, dict):
-        raise SourceError(f"{what}: no hourly values in it; ask the service for 'hourly' ones")
-    time = _time(columns.get("time"), units.get("time"), place.get("utc_offset_seconds"), asked_units, what)
-    chosen, chosen_model, not_used = _choose(list(columns), model, what)
-    if asked_units and (lost := [n for n in hourly_names(find_model(str(model))) if n not in chosen]):
-        raise SourceError(f"{what}: {lost[0]} was asked for and did not come")
-    flat: dict[str, Array] = {}
-    levels: dict[str, dict[int, Array]] = {}
-    for name, key in chosen.items():
-        ours, height = our_name(name) or ("", None)
-        column = _column(columns[key], units.get(key), ours, time.size, asked_units, f"{what}: {key}")
-        if column is None:
-            continue
-        if height is None:
-            flat[ours] = column
-        else:
-            levels.setdefault(ours, {})[height] = column
-    levels, dropped = _native(levels, chosen_model)
-    if not flat and not levels:
-        raise SourceError(
-            f"{what}: nothing of a forecast for flying in it (its columns: {', '.join(columns)[:120]})"
-        )
-    heights = sorted({h for column in levels.values() for h in column})
-    data: dict[str, Any] = {ours: ("time", column) for ours, column in flat.items()}
-    empty = np.full(time.size, np.nan)
-    for ours, by_height in levels.items():
-        data[ours] = (("time", "height"), np.stack([by_height.get(h, empty) for h in heights], axis=-1))
-    coords: dict[str, Any] = {
-        "time": time,
-        "latitude": ((), latitude, {"units": "degree_north", "standard_name": "latitude"}),
-        "longitude": ((), longitude, {"units": "degree_east", "standard_name": "longitude"}),
-        "surface_altitude": ((), altitude, {"units": "m", "standard_name": "surface_altitude"}),
-    }
-    if heights:
-        coords["height"] = (
-            "height", np.array(heights, dtype=float), {"units": "m", "standard_name": "height", "positive": "up"},
-        )  # fmt: skip
-    cube = xr.Dataset(data, coords=coords, attrs={"model": chosen_model})
-    unused = [*not_used, *dropped]
-    return cube.assign_attrs(not_used=" ".join(unused)) if unused else cube
-
-
-def _choose(keys: list[str], model: str | None, what: str) -> tuple[dict[str, str], str, list[str]]:
-    """Find which key holds which name, for one model, and what is left over.
-
-    The service writes the model's name behind each key when it answers for several, and leaves it out when only
-    one of them covers the place: a plain key is never proof of a model.
-    """
-    plain: dict[str, str] = {}
-    by_model: dict[str, dict[str, str]] = {}
-    left: list[str] = []
-    for key in keys:
-        if key == "time":
-            continue
-        if our_name(key):
-            plain[key] = key
-            continue
-        match = _WITH_SUFFIX.fullmatch(key)
-        rest = match["rest"] if match else ""
-        if rest.startswith("member"):
-            raise SourceError(f"{what}: an ensemble reply (it has '{key}'); a forecast of one model is wanted")
-        if match and not _SECOND_THOUGHTS.fullmatch(rest):
-            by_model.setdefault(rest, {})[match["name"]] = key
-        else:
-            left.append(key)
-    if plain and by_model:
-        raise SourceError(f"{what}: keys with and without the name of a model ({', '.join(by_model)})")
-    if not by_model:
-        return plain, model or "not known", left
-    if model in by_model:
-        others = [key for m, names in by_model.items() if m != model for key in names.values()]
-        return by_model[str(model)], str(model), left + others
-    if model is not None:
-        raise SourceError(f"{what}: it is of the model {', '.join(sorted(by_model))}, not of {model}")
-    if len(by_model) > 1:
-        raise SourceError(f"{what}: it holds several models; name one with --model: {', '.join(sorted(by_model))}")
-    (only,) = by_model
-    return by_model[only], only, left
-
-
-def _native(levels: dict[str, dict[int, Array]], model: str) -> tuple[dict[str, dict[int, Array]], list[str]]:
-    """Keep the heights that say something of their own."""
-    row = MODELS.get(model)
-    if row is None and not (model == "best_match" or model.endswith("_seamless")):
-        return drop_rescaled_heights(levels)
-    wind = row.wind_heights if row else (10,)  # levels of a mixture may be of different models
-    temperature = row.temperature_heights if row else ()
-    kept: dict[str, dict[int, Array]] = {}
-    dropped = []
-    for name, by_height in levels.items():
-        allowed = temperature if name == "air_temperature_aloft" else wind
-        for height, column in by_height.items():
-            if height in allowed:
-                kept.setdefault(name, {})[height] = column
-            else:
-                dropped.append(f"{name}_{height}m")
-    return kept, dropped
-
-
-def _time(values: Any, unit: Any, offset: Any, asked_units: bool, what: str) -> npt.NDArray[np.datetime64]:
-    """Read the stamps as UTC; local ones by the one offset that the whole reply was written with."""
-    if not isinstance(values, list) or not values:
-        raise SourceError(f"{what}: there are no hours in it")
-    if unit == "unixtime":
-        if not all(type(v) is int and 0 < v < 7_258_118_400 for v in values):  # up to the year 2200
-            raise SourceError(f"{what}: time is not in whole seconds since 1970")
-        return np.array(values, dtype="datetime64[s]").astype("datetime64[ns]")
-    if asked_units or unit != "iso8601":
-        raise SourceError(f"{what}: time came as '{str(unit)[:20]}', wanted unixtime")
-    seconds = _number(offset, f"{what}: utc_offset_seconds")
-    if not (abs(seconds) <= 50_400 and seconds == int(seconds)):
-        raise SourceError(f"{what}: utc_offset_seconds {seconds:g} is not an offset of a clock on Earth")
-    if not all(isinstance(v, str) and re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d", v) for v in values):
-        raise SourceError(f"{what}: a time is not of the form 2026-03-10T14:00")
-    try:
-        local = np.array(values, dtype="datetime64[s]")
-    except ValueError:
-        raise SourceError(f"{what}: a time is not on the calendar") from None
-    return (local - np.timedelta64(int(seconds), "s")).astype("datetime64[ns]")
-
-
-def _column(values: Any, unit: Any, ours: str, size: int, asked_units: bool, what: str) -> Array | None:
-    """Read a column into SI; None when the model does not carry it."""
-    if not isinstance(values, list) or len(values) != size:
-        length = len(values) if isinstance(values, list) else "no list"
-        raise SourceError(f"{what} has {length} values for {size} hours")
-    if not set(map(type, values)) <= {int, float, type(None)}:
-        raise SourceError(f"{what} holds something that is not a number")
-    if unit == UNDEFINED:
-        if any(v is not None for v in values):
-            raise SourceError(f"{what} has values and no unit")
-        return None
-    known = _SPECIAL_UNITS.get(ours) or UNITS[VARIABLES[ours].units]
-    wanted = next(iter(known))
-    if not isinstance(unit, str) or unit not in known or (asked_units and unit != wanted):
-        raise SourceError(f"{what} came in '{str(unit)[:20]}', wanted '{wanted}'")
-    factor, add = known[unit]
-    try:
-        return np.array(values, dtype=float) * factor + add
-    except OverflowError:
-        raise SourceError(f"{what} holds a number beyond all measure") from None
-
-
-def _number(value: Any, what: str, missing: float | None = None) -> float:
-    if value is None and missing is not None:
-        return missing
-    if type(value) not in (int, float) or not math.isfinite(value):
-        raise SourceError(f"{what} is missing or not a number; the model may not cover the place")
-    return float(value)
-
-
 def check_span(cube: xr.Dataset, now: datetime, what: str) -> None:
     """Refuse a fresh reply whose hours are not those of now and the days to come."""
     today = np.datetime64(now.astimezone(UTC).replace(tzinfo=None), "s")
@@ -461,18 +140,23 @@ def check_span(cube: xr.Dataset, now: datetime, what: str) -> None:
 
 def _at_sites(cube: xr.Dataset, sites: Sequence[Site], model: Model, what: str) -> xr.Dataset:
     """Put the cube at the sites' own coordinates, once the model's cells are seen to be near them."""
-    reach = 3 * model.resolution_km + 5.0  # the service may move to a neighbouring cell of like height
-    for position, site in enumerate(sites):
-        cell = cube.isel(site=position)
-        away = distance_km(float(cell["latitude"]), float(cell["longitude"]), site.latitude, site.longitude)
-        if away > reach:
-            raise SourceError(f"{what}: the answer is for a place {away:.0f} km away")
+    _check_places(cube, [(s.latitude, s.longitude) for s in sites], model, what)
     north = {"units": "degree_north", "standard_name": "latitude"}
     east = {"units": "degree_east", "standard_name": "longitude"}
     return cube.assign_coords(
         latitude=("site", np.array([s.latitude for s in sites]), north),
         longitude=("site", np.array([s.longitude for s in sites]), east),
     )
+
+
+def _check_places(cube: xr.Dataset, places: Sequence[tuple[float, float]], model: Model, what: str) -> None:
+    """Refuse an answer for another place than the one asked about."""
+    reach = 3 * model.resolution_km + 5.0  # the service may move to a neighbouring cell of like height
+    cells = zip(cube["latitude"].values, cube["longitude"].values, strict=True)
+    for place, cell in zip(places, cells, strict=True):
+        away = distance_km(*place, float(cell[0]), float(cell[1]))
+        if away > reach:
+            raise SourceError(f"{what}: the answer is for a place {away:.0f} km away")
 
 
 def distance_km(latitude: float, longitude: float, other_latitude: float, other_longitude: float) -> float:
@@ -487,3 +171,102 @@ def _places(places: Sequence[tuple[float, float]]) -> str:
     """Name places for errors and logs, rounded to about a kilometre: where a pilot flies is private."""
     first = f"{places[0][0]:.2f}, {places[0][1]:.2f}"
     return first if len(places) == 1 else f"{first} and {len(places) - 1} more"
+
+
+def get_grid(
+    latitude: float,
+    longitude: float,
+    *,
+    half_width_km: float,
+    cells: int,
+    model: str,
+    settings: Settings,
+    run: datetime | None = None,
+) -> xr.Dataset:
+    """Ask for a small grid around a place: a mesh of points, each answered by the nearest cell of the model.
+
+    Parameters
+    ----------
+    latitude, longitude : float
+        The middle [degree].
+    half_width_km : float
+        From the middle to each edge [km].
+    cells : int
+        Points along each side, 2 to 20.
+    model, settings, run
+        As in `get_forecast`.
+
+    Returns
+    -------
+    xarray.Dataset
+        A cube with the dimensions ``latitude`` and ``longitude``, both increasing, at the centres of the model's
+        cells, each cell once. Where the model's own grid is not of latitude and longitude, at the mesh's points.
+
+    Raises
+    ------
+    SourceError
+        Naming source, place (rounded) and fault.
+    """
+    row = find_model(model)
+    if not 2 <= cells <= MOST_CELLS**0.5 or not 0 < half_width_km <= 500:
+        raise WxflyError(f"a grid of {cells} by {cells} points over {half_width_km:g} km cannot be asked for")
+    latitudes, longitudes = mesh(latitude, longitude, half_width_km, cells)
+    points = [(a, b) for a in latitudes for b in longitudes]
+    what = f"{SOURCE} {model} grid around {_places([(latitude, longitude)])}"
+    parameters = request_parameters(
+        points, row, cell_selection="nearest", elevation=",".join(["nan"] * len(points))
+    )
+
+    def parse(reply: Reply) -> xr.Dataset:
+        now = datetime.now(UTC)
+        cube = parse_forecast(
+            reply.body, model=model, asked_units=True, retrieved=now, run=run,
+            names=[str(n) for n in range(len(points))], what=what,
+        )  # fmt: skip
+        check_span(cube, now, what)
+        _check_places(cube, points, row, what)
+        return to_grid(cube, latitudes, longitudes)
+
+    return download(
+        settings.addresses["forecast"], parameters, parse, settings=settings, what=what,
+        maximum_bytes=LARGEST_REPLY,
+    )  # fmt: skip
+
+
+def mesh(latitude: float, longitude: float, half_width_km: float, cells: int) -> tuple[list[float], list[float]]:
+    """Give the latitudes and longitudes [degree] of a square mesh, rounded to what is sent."""
+    degree = math.pi * 6371.0 / 180
+    north = half_width_km / degree
+    east = half_width_km / (degree * max(math.cos(math.radians(latitude)), 0.02))
+    latitudes = np.clip(latitude + np.linspace(-north, north, cells), -89.9, 89.9)
+    longitudes = longitude + np.linspace(-east, east, cells)
+    if longitudes[0] < -180 or longitudes[-1] > 180:
+        raise WxflyError("a grid across the date line cannot be asked for; move its middle or make it smaller")
+    return [round(float(a), 4) for a in latitudes], [round(float(b), 4) for b in longitudes]
+
+
+def to_grid(cube: xr.Dataset, latitudes: Sequence[float], longitudes: Sequence[float]) -> xr.Dataset:
+    """Fold the points of a mesh, in the order of its rows, into latitude and longitude."""
+    rows, columns = len(latitudes), len(longitudes)
+    shape = (rows, columns)
+    cell_latitude = np.round(cube["latitude"].values, 3).reshape(shape)  # single precision came back
+    cell_longitude = np.round(cube["longitude"].values, 3).reshape(shape)
+    regular = (cell_latitude == cell_latitude[:, :1]).all() and (cell_longitude == cell_longitude[:1]).all()
+    north = cell_latitude[:, 0] if regular else np.array(latitudes)
+    east = cell_longitude[0] if regular else np.array(longitudes)
+    folded = xr.Dataset(attrs=cube.attrs)
+    for name, variable in {**cube.data_vars, "surface_altitude": cube["surface_altitude"]}.items():
+        axis = variable.dims.index("site")
+        dims = (*variable.dims[:axis], "latitude", "longitude", *variable.dims[axis + 1 :])
+        values = variable.values.reshape(*variable.shape[:axis], *shape, *variable.shape[axis + 1 :])
+        folded[str(name)] = (dims, values, variable.attrs)
+    folded = folded.set_coords("surface_altitude").assign_coords(
+        {str(k): c for k, c in cube.coords.items() if "site" not in c.dims and k != "site"}
+    )
+    folded = folded.assign_coords(
+        latitude=("latitude", north, cube["latitude"].attrs),
+        longitude=("longitude", east, cube["longitude"].attrs),
+    )
+    first_row = np.unique(north, return_index=True)[1]
+    first_column = np.unique(east, return_index=True)[1]
+    return folded.isel(latitude=first_row, longitude=first_column)

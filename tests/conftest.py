@@ -1,0 +1,37 @@
+"""Fixtures for every test: nothing of the person who runs them is read or written, and nobody is asked."""
+
+import pytest
+
+from tests.server import WeatherServer
+
+NOWHERE = "http://127.0.0.1:9"  # the discard port: nothing listens
+
+
+@pytest.fixture(autouse=True)
+def own_folders(tmp_path_factory, monkeypatch):
+    """Give each test a cache and a configuration of its own, and services that cannot be reached."""
+    folder = tmp_path_factory.mktemp("wxfly")
+    monkeypatch.setenv("WXFLY_CACHE", str(folder / "cache"))
+    monkeypatch.setenv("WXFLY_CONFIG", str(folder / "config"))
+    for name in (
+        "FORECAST",
+        "GEOCODING",
+        "ELEVATION",
+        "METADATA",
+        "SPACE_WEATHER",
+        "MET_NORWAY",
+        "AVIATION_WEATHER",
+    ):
+        monkeypatch.setenv(f"WXFLY_{name}_URL", f"{NOWHERE}/{name.lower()}")
+    monkeypatch.setenv("WXFLY_PATIENCE", "2")
+    return folder
+
+
+@pytest.fixture
+def server(own_folders, monkeypatch):
+    """Play the services over a real socket, with wxfly turned to them."""
+    weather = WeatherServer()
+    for name, value in weather.environment().items():
+        monkeypatch.setenv(name, value)
+    yield weather
+    weather.close()

@@ -1,0 +1,432 @@
+"""A server on this machine that plays the open services over a real socket, faithful to their published contracts.
+
+It answers the forecast, run metadata, place search, ground height and Kp services with invented weather, keeps a
+log of what it was asked, and plays faults on demand. Use the fixture ``server`` of ``tests/conftest.py``, or run
+``python -m tests.server`` and set the environment that it prints.
+"""
+
+from __future__ import annotations
+
+import gzip
+import hashlib
+import json
+import math
+import threading
+import time
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from urllib.parse import parse_qs, urlsplit
+
+# What the played models carry: mesh [degree], native wind heights, temperature heights, and what they lack.
+MODELS = {
+    "ncep_gfs_global": (0.25, {10, 80, 100}, {80, 100}, {"roughness_length"}),
+    "icon_eu": (
+        0.0625,
+        {10, 80, 120, 180},
+        {80, 120, 180},
+        {"lifted_index", "boundary_layer_height", "roughness_length"},
+    ),
+    "icon_d2": (
+        0.02,
+        {10, 80, 120, 180},
+        {80, 120, 180},
+        {"lifted_index", "boundary_layer_height", "roughness_length"},
+    ),
+    "ecmwf_ifs025": (0.25, {10, 100}, set(), {"lifted_index", "visibility", "roughness_length"}),
+    "metno_nordic": (0.01, {10}, set(), {"cape", "lifted_index", "visibility", "boundary_layer_height"}),
+}
+UNITS = {
+    "wind_speed": "km/h", "wind_gusts": "km/h", "wind_direction": "°", "temperature": "°C", "dew_point": "°C",
+    "relative_humidity": "%", "surface_pressure": "hPa", "pressure_msl": "hPa", "precipitation_probability": "%",
+    "precipitation": "mm", "weather_code": "wmo code", "cloud_cover": "%", "visibility": "m", "cape": "J/kg",
+    "lifted_index": "", "freezing_level_height": "m", "boundary_layer_height": "m", "roughness_length": "m",
+}  # fmt: skip
+PLACES = [  # invented
+    {"id": 1, "name": "Oldermoor", "latitude": 52.31, "longitude": 6.84, "elevation": 31.0, "country": "Inventia",
+     "country_code": "XX", "admin1": "Lowmark", "timezone": "Europe/Amsterdam", "population": 1200},
+    {"id": 2, "name": "Oldermoor Heath", "latitude": 52.41, "longitude": 6.74, "country": "Inventia"},
+    {"id": 3, "name": "Nullpoint", "timezone": "Africa/Accra"},  # zero coordinates are left out of a reply
+]  # fmt: skip
+
+
+@dataclass
+class Fault:
+    """What to do in place of a proper answer.
+
+    Attributes
+    ----------
+    status, body, headers
+        Sent as they are; a `body` of None keeps the proper one.
+    change : callable or None
+        Turns the proper body into the one that is sent.
+    cut : int or None
+        Bytes of the body after which the connection is closed, though more were announced.
+    drop : bool
+        Close the connection without an answer.
+    delay, drip : float
+        Seconds before the answer, and between its bytes.
+    """
+
+    status: int = 200
+    body: bytes | None = None
+    headers: dict = field(default_factory=dict)
+    change: object = None
+    cut: int | None = None
+    drop: bool = False
+    delay: float = 0.0
+    drip: float = 0.0
+
+
+@dataclass
+class Asked:
+    """One request as it came."""
+
+    service: str
+    path: str
+    query: dict
+    headers: dict
+    started: float
+    ended: float = 0.0
+
+
+class WeatherServer:
+    """Plays the services until it is closed.
+
+    Attributes
+    ----------
+    log : list of Asked
+        Every request.
+    once : dict of list
+        Faults by service, each played once, in order.
+    always : dict
+        A fault by service, played after those.
+    now : datetime or None
+        The moment the server believes it is; None for the present.
+    """
+
+    def __init__(self) -> None:
+        self.log: list[Asked] = []
+        self.once: dict[str, list[Fault]] = {}
+        self.always: dict[str, Fault] = {}
+        self.now: datetime | None = None
+        self.run_delay = timedelta(hours=4)
+        self._lock = threading.Lock()
+        outer = self
+
+        class Handler(_Handler):
+            server_of_weather = outer
+
+        self._http = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+        self._http.daemon_threads = True
+        self.port = self._http.server_address[1]
+        self.address = f"http://127.0.0.1:{self.port}"
+        self._thread = threading.Thread(
+            target=self._http.serve_forever, kwargs={"poll_interval": 0.02}, daemon=True
+        )
+        self._thread.start()
+
+    def close(self) -> None:
+        self._http.shutdown()
+        self._http.server_close()
+        self._thread.join()
+
+    def environment(self) -> dict[str, str]:
+        """Give the variables that turn wxfly to this server."""
+        return {
+            "WXFLY_FORECAST_URL": f"{self.address}/v1/forecast",
+            "WXFLY_METADATA_URL": f"{self.address}/data",
+            "WXFLY_GEOCODING_URL": f"{self.address}/v1/search",
+            "WXFLY_ELEVATION_URL": f"{self.address}/v1/elevation",
+            "WXFLY_SPACE_WEATHER_URL": f"{self.address}/swpc",
+            "WXFLY_MET_NORWAY_URL": f"{self.address}/locationforecast/2.0/complete",
+            "WXFLY_AVIATION_WEATHER_URL": f"{self.address}/api/data",
+            "WXFLY_PATIENCE": "5",
+        }
+
+    def asked(self, service: str) -> list[Asked]:
+        """Give the requests of one service."""
+        return [a for a in self.log if a.service == service]
+
+    def moment(self) -> datetime:
+        return self.now or datetime.now(UTC)
+
+    def next_fault(self, service: str) -> Fault | None:
+        with self._lock:
+            waiting = self.once.get(service)
+            return waiting.pop(0) if waiting else self.always.get(service)
+
+    def note(self, asked: Asked) -> None:
+        with self._lock:
+            self.log.append(asked)
+
+
+class _Handler(BaseHTTPRequestHandler):
+    server_of_weather: WeatherServer
+    protocol_version = "HTTP/1.1"
+
+    def log_message(self, *_: object) -> None:
+        pass
+
+    def do_GET(self) -> None:
+        weather = self.server_of_weather
+        parts = urlsplit(self.path)
+        query = {k: v[-1] for k, v in parse_qs(parts.query, keep_blank_values=True).items()}
+        service, make = _route(parts.path)
+        asked = Asked(
+            service, parts.path, query, {k.lower(): v for k, v in self.headers.items()}, time.monotonic()
+        )
+        weather.note(asked)
+        status, headers, body = make(weather, parts.path, query, asked.headers)
+        fault = weather.next_fault(service)
+        try:
+            if fault is None:
+                self._send(status, headers, body)
+            else:
+                self._play(fault, headers, body)
+        except (BrokenPipeError, ConnectionResetError):
+            self.close_connection = True
+        asked.ended = time.monotonic()
+
+    def _send(self, status: int, headers: dict, body: bytes) -> None:
+        if "gzip" in self.headers.get("Accept-Encoding", "") and len(body) > 500:
+            body, headers = gzip.compress(body, mtime=0), headers | {"Content-Encoding": "gzip"}
+        self.send_response(status)
+        for name, value in ({"Content-Type": "application/json; charset=utf-8"} | headers).items():
+            self.send_header(name, value)
+        self.send_header("Content-Length", str(len(body)))
+        self.end_headers()
+        self.wfile.write(body)
+
+    def _play(self, fault: Fault, headers: dict, body: bytes) -> None:
+        time.sleep(fault.delay)
+        if fault.drop:
+            self.close_connection = True
+            self.connection.close()
+            return
+        if fault.change is not None:
+            body = fault.change(body)
+        if fault.body is not None:
+            body = fault.body
+        headers = {"Content-Type": "application/json; charset=utf-8"} | headers | fault.headers
+        self.send_response(fault.status)
+        for name, value in headers.items():
+            self.send_header(name, value)
+        self.send_header("Content-Length", str(len(body)))
+        self.end_headers()
+        if fault.drip:
+            for k in range(len(body)):
+                self.wfile.write(body[k : k + 1])
+                self.wfile.flush()
+                time.sleep(fault.drip)
+        elif fault.cut is not None:
+            self.wfile.write(body[: fault.cut])
+            self.close_connection = True
+        else:
+            self.wfile.write(body)
+
+
+def _route(path: str):
+    if path == "/v1/forecast":
+        return "forecast", _forecast
+    if path.startswith("/data/"):
+        return "metadata", _metadata
+    if path == "/v1/search":
+        return "geocoding", _search
+    if path == "/v1/elevation":
+        return "elevation", _elevation
+    if path == "/swpc/products/noaa-planetary-k-index-forecast.json":
+        return "kp", _kp
+    if path == "/swpc/text/27-day-outlook.txt":
+        return "outlook", _outlook
+    return "unknown", lambda *_: (404, {}, b'{"error":true,"reason":"Not Found"}')
+
+
+def _json(document: object, status: int = 200):
+    return status, {}, json.dumps(document, separators=(",", ":"), ensure_ascii=False).encode()
+
+
+def _error(reason: str, status: int = 400):
+    return _json({"error": True, "reason": reason}, status)
+
+
+def _forecast(weather: WeatherServer, path: str, query: dict, headers: dict):
+    latitudes = [float(x) for x in query["latitude"].split(",")]
+    longitudes = [float(x) for x in query["longitude"].split(",")]
+    if len(latitudes) != len(longitudes):
+        return _error("Parameter 'latitude' and 'longitude' must have the same number of elements")
+    for latitude in latitudes:
+        if abs(latitude) > 90:
+            return _error(f"Latitude must be in range of -90 to 90°. Given: {latitude}.")
+    if len(latitudes) > 1000:
+        return _error("Only up to 1000 locations can be requested at once")
+    elevations = query["elevation"].split(",") if "elevation" in query else None
+    if elevations is not None and len(elevations) != len(latitudes):
+        return _error("Parameter 'elevation' must have the same number of elements as coordinates")
+    model = query.get("models", "best_match")
+    if model not in MODELS:
+        return _error(f"Cannot initialize MultiDomains from invalid String value {model}.")
+    if model == "icon_d2" and not all(
+        43 < a < 58 and -4 < b < 20 for a, b in zip(latitudes, longitudes, strict=True)
+    ):
+        return _error("No data is available for this location")
+    start = weather.moment().replace(hour=0, minute=0, second=0, microsecond=0)
+    hours = 24 * int(query.get("forecast_days", 7))
+    places = []
+    for position, (latitude, longitude) in enumerate(zip(latitudes, longitudes, strict=True)):
+        place = _place(model, latitude, longitude, start, hours, query)
+        if elevations is not None:
+            if elevations[position] == "nan":
+                place.pop("elevation")
+            else:
+                place["elevation"] = float(elevations[position])
+        if position:
+            place = {**{k: place[k] for k in list(place)[:6]}, "location_id": position, **place}
+        places.append(place)
+    return _json(places if len(places) > 1 else places[0])
+
+
+def _single(value: float) -> float:
+    """Give a number as single precision prints it."""
+    import struct
+
+    return struct.unpack("f", struct.pack("f", value))[0]
+
+
+def _place(model: str, latitude: float, longitude: float, start: datetime, hours: int, query: dict) -> dict:
+    step, winds, temperatures, lacking = MODELS[model]
+    cell = round(round(latitude / step) * step, 4), round(round(longitude / step) * step, 4)
+    seed = int(hashlib.sha256(f"{model}{cell}".encode()).hexdigest()[:8], 16) / 2**32
+    names = query["hourly"].split(",")
+    unix = query.get("timeformat") == "unixtime"
+    seconds = [int((start + timedelta(hours=h)).timestamp()) for h in range(hours)]
+    stamps = seconds if unix else [f"{start + timedelta(hours=h):%Y-%m-%dT%H:%M}" for h in range(hours)]
+    units, columns = {"time": "unixtime" if unix else "iso8601"}, {"time": stamps}
+    for name in names:
+        stem, _, tail = name.rpartition("_")
+        height = int(tail[:-1]) if tail.endswith("m") and tail[:-1].isdigit() else None
+        key = stem if height is not None else name
+        if key.startswith("cloud_cover"):
+            key = "cloud_cover"
+        if key not in UNITS:
+            return {
+                "error": True,
+                "reason": f"Data corrupted at path ''. Cannot initialize from invalid String value {name}.",
+            }
+        known = name not in lacking
+        if key in ("wind_speed", "wind_direction"):
+            known = height in winds
+        if key == "temperature" and height != 2:
+            known = height in temperatures
+        if not known:
+            units[name], columns[name] = "undefined", [None] * hours
+            continue
+        unit = UNITS[key]
+        factor = 1.0
+        if unit == "km/h":
+            factor, unit = {"ms": (1.0, "m/s"), "kn": (1.94384, "kn")}.get(
+                query.get("wind_speed_unit", ""), (3.6, "km/h")
+            )
+        units[name] = unit
+        columns[name] = [_round(_weather(name, key, height, s, seed, latitude) * factor, unit) for s in seconds]
+    return {
+        "latitude": _single(cell[0]), "longitude": _single(cell[1]), "generationtime_ms": 0.4,
+        "utc_offset_seconds": 0, "timezone": "GMT", "timezone_abbreviation": "GMT",
+        "elevation": round(20 + 30 * seed, 0), "hourly_units": units, "hourly": columns,
+    }  # fmt: skip
+
+
+def _round(value: float, unit: str) -> float | int:
+    digits = {"°C": 1, "km/h": 1, "kn": 1, "hPa": 1, "J/kg": 1, "m/s": 2, "mm": 2, "m": 2, "": 2}.get(unit, 0)
+    return round(value, digits) if digits else round(value)
+
+
+def _weather(name: str, key: str, height: int | None, second: int, seed: float, latitude: float) -> float:
+    """Invent weather: a daily cycle over a slow one, with a neutral profile of wind."""
+    hour = second / 3600
+    day = math.cos(2 * math.pi * (hour - 14) / 24)
+    slow = math.sin(2 * math.pi * (hour / 97 + seed))
+    wind10 = max(0.3, 4.0 + 1.5 * day + 2.5 * slow)
+    temperature = 12.0 + 6.0 * day + 4.0 * slow - 0.1 * abs(latitude)
+    wet = max(0.0, slow - 0.6)
+    if key == "wind_speed":
+        return wind10 * math.log(height / 0.03) / math.log(10 / 0.03)
+    if key == "wind_direction":
+        return (220 + 60 * slow + height / 20) % 360
+    if key == "temperature":
+        return temperature - 0.0098 * (height - 2)
+    values = {
+        "wind_gusts": 1.6 * wind10 + 0.5, "dew_point": temperature - 4 + 2 * slow, "relative_humidity": 75 - 15 * day + 5 * slow,
+        "surface_pressure": 1009 - 8 * slow, "pressure_msl": 1013 - 8 * slow, "precipitation": 3 * wet,
+        "precipitation_probability": 100 * min(1.0, 2 * wet + 0.05), "weather_code": 61 if wet > 0 else 2,
+        "cloud_cover": 50 + 40 * slow, "visibility": 24000 - 9000 * wet, "cape": max(0.0, 200 * day),
+        "lifted_index": 4 - 2 * day, "freezing_level_height": 2200 + 300 * slow, "boundary_layer_height": 700 + 500 * day,
+        "roughness_length": 0.1,
+    }  # fmt: skip
+    return values[key]
+
+
+def _newest_run(weather: WeatherServer) -> datetime:
+    moment = weather.moment() - weather.run_delay
+    return moment.replace(hour=moment.hour // 6 * 6, minute=0, second=0, microsecond=0)
+
+
+def _metadata(weather: WeatherServer, path: str, query: dict, headers: dict):
+    run = int(_newest_run(weather).timestamp())
+    available = run + int(weather.run_delay.total_seconds()) - 1200
+    return _json({
+        "chunk_time_length": 121, "crs_wkt": "GEOGCRS[\"WGS 84\"]", "data_end_time": run + 16 * 86400,
+        "last_run_availability_time": available, "last_run_initialisation_time": run,
+        "last_run_modification_time": available, "temporal_resolution_seconds": 3600, "update_interval_seconds": 21600,
+    })  # fmt: skip
+
+
+def _search(weather: WeatherServer, path: str, query: dict, headers: dict):
+    name = query.get("name", "").casefold()
+    found = [p for p in PLACES if len(name) > 2 and p["name"].casefold().startswith(name)]
+    return _json(({"results": found} if found else {}) | {"generationtime_ms": 0.14})
+
+
+def _elevation(weather: WeatherServer, path: str, query: dict, headers: dict):
+    count = len(query["latitude"].split(","))
+    return _json({"elevation": [float(20 + k) for k in range(count)]})
+
+
+def _kp(weather: WeatherServer, path: str, query: dict, headers: dict):
+    now = weather.moment()
+    start = now.replace(hour=now.hour // 3 * 3, minute=0, second=0, microsecond=0)
+    rows = []
+    for k in range(-56, 24):
+        moment = start + timedelta(hours=3 * k)
+        kp = round((2 + 1.5 * math.sin(k / 5)) * 3) / 3
+        kind = "observed" if k < -1 else "estimated" if k < 2 else "predicted"
+        rows.append(
+            {"time_tag": f"{moment:%Y-%m-%dT%H:%M:%S}", "kp": round(kp, 2), "observed": kind, "noaa_scale": None}
+        )
+    return _json(rows)
+
+
+def _outlook(weather: WeatherServer, path: str, query: dict, headers: dict):
+    today = weather.moment()
+    lines = [
+        ":Product: 27-day Space Weather Outlook Table 27DO.txt", f":Issued: {today:%Y %b %d} 0012 UTC", "#",
+        "#   UTC      Radio Flux   Planetary   Largest", "#  Date       10.7 cm      A Index    Kp Index",
+    ]  # fmt: skip
+    for k in range(27):
+        lines.append(f"{today + timedelta(days=k):%Y %b %d}     110          12          {2 + k % 4}")
+    return 200, {"Content-Type": "text/plain"}, ("\n".join(lines) + "\n").encode()
+
+
+def main() -> None:
+    """Serve until interrupted, printing the environment to set."""
+    server = WeatherServer()
+    for name, value in server.environment().items():
+        print(f"export {name}={value}", flush=True)
+    try:
+        threading.Event().wait()
+    except KeyboardInterrupt:
+        server.close()
+
+
+if __name__ == "__main__":
+    main()

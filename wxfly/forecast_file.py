@@ -1,0 +1,140 @@
+"""Answer from a file that the pilot gives: a saved reply of the forecast service, or a cube."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import xarray as xr
+
+from wxfly.errors import WxflyError
+from wxfly.forecast import check_forecast
+from wxfly.netcdf import load_cube
+from wxfly.obtained import Obtained, as_moment, retrieved_of, run_of, utc_now
+from wxfly.places import parse_coordinates, time_zone_at
+from wxfly.site import Site
+
+_NEAR_KM = 30.0  # a file serves sites this near to a place in it
+
+
+def open_forecast(
+    path: Path,
+    places: Sequence[str] = (),
+    *,
+    saved: Mapping[str, Site] | None = None,
+    model: str | None = None,
+    now: np.datetime64 | None = None,
+) -> Obtained:
+    """Answer from a saved reply of the forecast service (.json) or a cube (.nc); nobody is asked.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    places : sequence of str, optional
+        As in `obtain`. A place must lie where the file's forecast is for; a name that is not saved names the
+        file's only place.
+    saved : mapping, optional
+        The pilot's saved sites.
+    model : str, optional
+        The model that a saved reply was asked of.
+    now : numpy.datetime64, optional
+        Answer for this moment; by default the present one if the file covers it, else its first hour.
+    """
+    from wxfly.sources.open_meteo import read_forecast
+
+    if path.suffix == ".nc":
+        cube = check_forecast(load_cube(path), place=path.name)
+        if model is not None and cube.attrs.get("model") != model:
+            raise WxflyError(f"{path.name}: it is of the model {cube.attrs.get('model')}, not of {model}")
+    else:
+        cube = read_forecast(path, model=model)
+    if "latitude" in cube.dims:
+        cube = cube.stack(site=("latitude", "longitude")).reset_index("site")
+    if "site" not in cube.dims:
+        cube = cube.expand_dims("site", axis=1).assign_coords(
+            {k: ("site", np.atleast_1d(cube[k].values), cube[k].attrs) for k in _OF_PLACES if k in cube.coords}
+        )
+    sites, positions = _places_of_file(cube, places, saved or {}, path)
+    cube = cube.isel(site=positions).assign_coords(site=np.array([s.name for s in sites], dtype=object))
+    cube = cube.transpose("time", "site", ...)
+    hours = cube["time"].values.astype("datetime64[s]")
+    notes = [f"answered from the file {path.name}"]
+    if now is None:
+        now = as_moment(utc_now())
+        if not hours[0] <= now <= hours[-1]:
+            now = hours[0]
+            notes.append(f"its hours are not those of today: answered as of {str(now)[:16]}Z, its first hour")
+    retrieved = retrieved_of(cube)
+    if np.isnat(retrieved):
+        notes.append("when it was retrieved is not known")
+    if "kp_index" not in cube:
+        notes.append("Kp is not known: the file has none")
+    return Obtained(
+        tuple(sites), cube, now, "file", run_of(cube), retrieved,
+        tuple(notes),
+    )  # fmt: skip
+
+
+_OF_PLACES = ("latitude", "longitude", "surface_altitude")
+
+
+def _places_of_file(
+    cube: xr.Dataset, places: Sequence[str], saved: Mapping[str, Site], path: Path
+) -> tuple[list[Site], list[int]]:
+    """Match what the pilot wrote with the places of a file."""
+    from wxfly.sources.open_meteo import distance_km
+
+    count = cube.sizes["site"]
+    names = [str(n) for n in cube["site"].values] if "site" in cube.coords else []
+    latitude, longitude = cube["latitude"].values, cube["longitude"].values
+    ground = cube["surface_altitude"].values if "surface_altitude" in cube.coords else np.full(count, np.nan)
+
+    def of_file(position: int, name: str) -> Site:
+        here = float(latitude[position]), float(longitude[position])
+        return Site(name, *here, float(ground[position]), time_zone_at(*here))
+
+    def called(position: int) -> str:
+        return names[position] if names else f"{latitude[position]:.2f}, {longitude[position]:.2f}"
+
+    if not places:
+        return [of_file(i, called(i)) for i in range(count)], list(range(count))
+    sites, positions = [], []
+    for text in places:
+        known = saved.get(text)
+        coordinates = parse_coordinates(text)
+        if known is None and coordinates:
+            known = Site(f"{coordinates[0]:.4f}, {coordinates[1]:.4f}", *coordinates)
+        if known is None:
+            position = next(
+                (i for i, n in enumerate(names) if n.casefold() == text.casefold()), 0 if count == 1 else -1
+            )
+            if position < 0:
+                of_these = ", ".join(called(i) for i in range(count))
+                raise WxflyError(f"{path.name}: '{text}' is not among its places ({of_these[:200]})")
+            sites.append(of_file(position, text))
+        else:
+            away = [
+                distance_km(known.latitude, known.longitude, float(a), float(b))
+                for a, b in zip(latitude, longitude, strict=True)
+            ]
+            position = int(np.argmin(away))
+            if away[position] > _NEAR_KM:
+                raise WxflyError(
+                    f"{path.name}: it is for {called(position)}, {away[position]:.0f} km from {known.name}"
+                )
+            own = of_file(position, known.name)
+            sites.append(
+                replace(
+                    known,
+                    time_zone=own.time_zone if known.time_zone == "UTC" else known.time_zone,
+                    surface_altitude=own.surface_altitude
+                    if math.isnan(known.surface_altitude)
+                    else known.surface_altitude,
+                )
+            )
+        positions.append(position)
+    return sites, positions

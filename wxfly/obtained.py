@@ -1,0 +1,86 @@
+"""A forecast for sites and where it is from, as retrieval hands it on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from wxfly.site import Site
+
+
+@dataclass(frozen=True)
+class Obtained:
+    """A forecast for sites, and where it is from.
+
+    Attributes
+    ----------
+    sites : tuple of Site
+        In the order asked.
+    cube : xarray.Dataset
+        With the dimension ``site`` in that order.
+    now : numpy.datetime64
+        The moment to answer for, UTC [s].
+    origin : str
+        ``fetched``, ``store``, ``file`` or ``demo``.
+    run, retrieved : numpy.datetime64
+        UTC [s]; NaT when not known.
+    notes : tuple of str
+        What the reader must know first.
+    """
+
+    sites: tuple[Site, ...]
+    cube: xr.Dataset
+    now: np.datetime64
+    origin: str
+    run: np.datetime64
+    retrieved: np.datetime64
+    notes: tuple[str, ...] = ()
+
+    @property
+    def age(self) -> np.timedelta64:
+        """How long ago the forecast came [s]; NaT when not known."""
+        return self.now - self.retrieved
+
+    @property
+    def is_demo(self) -> bool:
+        """Whether the weather is invented."""
+        return self.origin == "demo"
+
+    @property
+    def provenance(self) -> Mapping[str, Any]:
+        """What a briefing says of its forecast."""
+        attributes = self.cube.attrs
+        keys = ("source", "institution", "license", "attribution", "history", "model")
+        return {key: attributes.get(key, "not known") for key in keys} | {
+            "run": self.run, "retrieved": self.retrieved, "is_demo": self.is_demo, "origin": self.origin,
+        }  # fmt: skip
+
+
+def utc_now() -> datetime:
+    """Give the present moment."""
+    return datetime.now(UTC)
+
+
+def as_moment(moment: datetime) -> np.datetime64:
+    """Give a moment as numpy writes it, UTC [s]."""
+    return np.datetime64(moment.astimezone(UTC).replace(tzinfo=None), "s")
+
+
+def run_of(cube: xr.Dataset) -> np.datetime64:
+    """Give the run of a cube, UTC [s]; NaT when it is not known."""
+    run: np.datetime64 = cube["forecast_reference_time"].values.astype("datetime64[s]").item(0)
+    return np.datetime64(run, "s")
+
+
+def retrieved_of(cube: xr.Dataset) -> np.datetime64:
+    """Give when a cube was retrieved, UTC [s]; NaT when it is not known."""
+    text = str(cube.attrs.get("retrieved", "")).rstrip("Z")
+    try:
+        return np.datetime64(text or "NaT", "s")
+    except ValueError:
+        return np.datetime64("NaT", "s")
