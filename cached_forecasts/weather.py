@@ -285,7 +285,7 @@ def _near_ground(
         fog = 0.0 if spread > 0.8 or rain["amount"][hour] > 0 else fog
         # Without fog or rain the dew, or the frost, takes the water out of the air that cools.
         drying *= 0.55 if heat > 0 else 0.92
-        if heat <= 0 and rain["amount"][hour] == 0 and not foggy_hours[hour] and large["stratus"][hour] > 150:
+        if rain["amount"][hour] == 0 and not foggy_hours[hour] and large["stratus"][hour] > 150:
             now = large["temperature"][hour] + anomaly
             drying = max(drying, large["dew_point"][hour] - dew_point_over_dew_or_frost(now))
         mechanical = 90 + 900 * friction * (1 - 0.4 * stable)
