@@ -9,6 +9,7 @@ import xarray as xr
 from tests.cubes import START, quiet_cube
 from wxfly.aircraft import load_aircraft
 from wxfly.derived import derive, slot_stamps, to_slots
+from wxfly.forecast import mark_carried
 from wxfly.limits import limits_for
 from wxfly.suitability import State, assess
 from wxfly.windows import find_windows
@@ -144,7 +145,7 @@ def test_the_gust_keeps_its_increment_over_the_mean():
 def test_surface_pressure_from_sea_level_where_the_source_has_none():
     given = derive(quiet_cube(), height=60.0)
     without = quiet_cube().drop_vars("surface_air_pressure")
-    estimated = derive(without.assign_attrs(variables_carried=" ".join(without.data_vars)), height=60.0)
+    estimated = derive(mark_carried(without), height=60.0)
     assert estimated["density_altitude"].values == pytest.approx(given["density_altitude"].values, abs=15)
 
 

@@ -6,7 +6,7 @@ import pytest
 import xarray as xr
 
 from wxfly.errors import WxflyError
-from wxfly.forecast import VARIABLES, attributes_of, check_forecast, mark_carried, restore_carried
+from wxfly.forecast import VARIABLES, attributes_of, carried_heights, check_forecast, mark_carried, restore_carried
 
 CF_TABLE = Path(__file__).parent / "reference" / "cf_standard_names.csv"
 
@@ -112,6 +112,16 @@ def test_what_was_carried_and_lost_comes_back_as_missing():
     assert list(back["height"].values) == [10.0, 80.0]
     assert np.isnan(back["wind_speed"].sel(height=80.0)).all()
     assert (back["wind_speed"].sel(height=10.0) == 5.0).all()
+
+
+def test_a_height_without_any_value_is_not_carried():
+    axis = cube().reindex(height=[2.0, 10.0, 80.0])
+    assert list(carried_heights(mark_carried(axis), "wind_speed")) == [10.0, 80.0]
+    assert list(carried_heights(axis, "wind_speed")) == [10.0, 80.0]
+    lost = mark_carried(axis)
+    lost["wind_speed"][:] = np.nan
+    assert list(carried_heights(lost, "wind_speed")) == [10.0, 80.0]
+    assert list(carried_heights(axis, "air_temperature_aloft")) == []
 
 
 def test_a_cube_that_never_had_it_stays_without():

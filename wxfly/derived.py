@@ -10,13 +10,11 @@ value that covers a span the largest of all stamps whose span overlaps the slot 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from wxfly.forecast import VARIABLES, covers_hours, restore_carried
+from wxfly.forecast import VARIABLES, carried_heights, covers_hours, restore_carried
 from wxfly.physics import atmosphere, cloud, daylight, geomagnetic, gust, icing, thunderstorm, wind_profile
 from wxfly.site import surface_cover_classes
 
@@ -24,12 +22,6 @@ Array = npt.NDArray[np.float64]
 
 HOUR = np.timedelta64(1, "h")
 EDGES = 2
-
-# Where only one of two ways to know a thing is left, the answer leans to the careful side by what the two may
-# differ by: whole per cents and tenths of a degree in the reply (relative humidity), and a standard
-# temperature profile between sea level and ground (pressure).
-HUMIDITY_DOUBT = 0.025
-PRESSURE_DOUBT = 200.0
 
 
 def derive(
@@ -156,21 +148,17 @@ class _Taker:
         missing = [i for i, d in enumerate(self.dims) if d not in variable.dims]
         return np.broadcast_to(np.expand_dims(ordered.values, missing), self.shape).astype(float)
 
-    def levels(self, name: str) -> Array:
-        """Give a variable that has heights, with the height on the last axis."""
-        heights = self.heights
-        if name not in self.slots:
-            return np.full((*self.shape, heights.size), np.nan)
-        variable = self.slots[name]
+    def levels(self, name: str) -> tuple[Array, Array]:
+        """Give a variable with the height on the last axis, and the heights [m] at which its source carries it."""
+        heights = carried_heights(self.slots, name)
+        shape = (*self.shape, heights.size)
+        if not heights.size:
+            return np.full(shape, np.nan), heights
+        variable = self.slots[name].sel(height=heights)
         wanted = (*self.dims, "height")
         ordered = variable.transpose(*(d for d in wanted if d in variable.dims))
         missing = [i for i, d in enumerate(wanted) if d not in variable.dims]
-        return np.broadcast_to(np.expand_dims(ordered.values, missing), (*self.shape, heights.size)).astype(float)
-
-    @property
-    def heights(self) -> Array:
-        """The heights of the cube above ground [m]; empty when it has none."""
-        return self.slots["height"].values.astype(float) if "height" in self.slots.dims else np.array([])
+        return np.broadcast_to(np.expand_dims(ordered.values, missing), shape).astype(float), heights
 
     def has(self, name: str) -> bool:
         """Whether the source carries the variable at all."""
@@ -197,15 +185,9 @@ class _Taker:
         return xr.Dataset(data, coords=coords)
 
 
-def _worse_of(values: Iterable[Array]) -> Array:
-    """Give the largest of several ways to know a thing, ignoring those that are not known."""
-    stacked = np.stack(list(values))
-    known = ~np.isnan(stacked)
-    return np.where(known.any(axis=0), np.where(known, stacked, -np.inf).max(axis=0), np.nan)
-
-
 def _wind(take: _Taker, height: float, surface_cover: str | None) -> dict[str, Array]:
-    speed, direction, heights = take.levels("wind_speed"), take.levels("wind_from_direction"), take.heights
+    speed, heights = take.levels("wind_speed")
+    direction = _at_heights(*take.levels("wind_from_direction"), heights)
     roughness = None
     if surface_cover is not None:
         roughness = float(surface_cover_classes()[surface_cover]["roughness_length"])
@@ -226,16 +208,19 @@ def _wind(take: _Taker, height: float, surface_cover: str | None) -> dict[str, A
     }
 
 
+def _at_heights(values: Array, heights: Array, wanted: Array) -> Array:
+    """Give levels at the wanted heights; one that is not carried is missing."""
+    result = np.full((*values.shape[:-1], wanted.size), np.nan)
+    for position, height in enumerate(wanted):
+        here = np.flatnonzero(heights == height)
+        if here.size:
+            result[..., position] = values[..., here[0]]
+    return result
+
+
 def _air(take: _Taker, height: float, ground: Array) -> dict[str, Array]:
     near_ground = take("air_temperature")
-    aloft, heights = take.levels("air_temperature_aloft"), take.heights
-    if take.has("air_temperature_aloft"):
-        # A height at which the source never gives a temperature is not one of its levels of temperature.
-        carried = ~np.isnan(aloft).reshape(-1, heights.size).all(axis=0)
-        if carried.any():
-            aloft, heights = aloft[..., carried], heights[carried]
-    else:
-        aloft, heights = aloft[..., :0], heights[:0]
+    aloft, heights = take.levels("air_temperature_aloft")
     at_height = atmosphere.temperature_at_height(near_ground, aloft, heights, height)
 
     humidity, dew_point = _humidity(take, near_ground)
@@ -256,28 +241,29 @@ def _air(take: _Taker, height: float, ground: Array) -> dict[str, Array]:
 
 
 def _humidity(take: _Taker, air_temperature: Array) -> tuple[Array, Array]:
-    """Give relative humidity and dew point, the more humid of what the source says.
+    """Give relative humidity and dew point: the more humid of the two where the source carries both.
 
-    With only one of the two left, the doubt about the other is added, so that losing one never makes air drier.
+    Real replies differ by several per cent between the two, so one cannot stand in for the other when it is lost.
     """
-    given = take("relative_humidity")
-    from_dew_point = atmosphere.relative_humidity_from_dew_point(air_temperature, take("dew_point_temperature"))
-    humidity = _worse_of([given, from_dew_point])
-    alone = np.isnan(given) != np.isnan(from_dew_point)
-    if take.has("relative_humidity") and take.has("dew_point_temperature"):
-        humidity = np.where(alone, humidity + HUMIDITY_DOUBT, humidity)
+    given, dew_point = take("relative_humidity"), take("dew_point_temperature")
+    from_dew_point = atmosphere.relative_humidity_from_dew_point(air_temperature, dew_point)
+    if not take.has("dew_point_temperature"):
+        humidity = given
+    elif not take.has("relative_humidity"):
+        humidity = from_dew_point
+    else:
+        humidity = np.maximum(given, from_dew_point)  # NaN in either stays NaN
     humidity = np.clip(humidity, 0.0, 1.0)
     return humidity, atmosphere.dew_point_from_relative_humidity(air_temperature, humidity)
 
 
 def _surface_pressure(take: _Taker, air_temperature: Array, ground: Array) -> Array:
-    """Give the pressure at the ground; from sea level, on the low side, where it is not given."""
-    given = take("surface_air_pressure")
-    estimated = atmosphere.surface_pressure_from_sea_level(
+    """Give the pressure at the ground: the source's own, or from sea level where it carries none."""
+    if take.has("surface_air_pressure"):
+        return take("surface_air_pressure")
+    return atmosphere.surface_pressure_from_sea_level(
         take("air_pressure_at_mean_sea_level"), air_temperature, ground
     )
-    doubt = PRESSURE_DOUBT if take.has("surface_air_pressure") else 0.0
-    return np.where(np.isnan(given), estimated - doubt, given)
 
 
 def _weather(take: _Taker, height: float, ground: Array, air: dict[str, Array]) -> dict[str, Array]:

@@ -20,6 +20,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import xarray as xr
 
 from wxfly.errors import WxflyError
@@ -169,32 +170,53 @@ def covers_hours(variable: xr.DataArray) -> tuple[float, float]:
 
 
 def mark_carried(cube: xr.Dataset) -> xr.Dataset:
-    """Note on the cube which variables and heights its source carries.
+    """Note on the cube which variables, and at which heights, its source carries.
 
     A variable or a height that goes missing later is then told from one that the model never had: the first is
     *not known*, the second leaves a method its fallback. Every parser and generator ends with this and
     `check_forecast`.
     """
-    carried = {"variables_carried": " ".join(sorted(str(name) for name in cube.data_vars))}
-    if "height" in cube.dims:
-        carried["heights_carried"] = " ".join(f"{h:g}" for h in cube["height"].values)
-    return cube.assign_attrs(carried)
+    carried = []
+    for name in sorted(str(n) for n in cube.data_vars):
+        if VARIABLES[name].has_height:
+            carried.append(" ".join([name, *(f"{h:g}" for h in _heights_with_values(cube[name]))]))
+        else:
+            carried.append(name)
+    return cube.assign_attrs(carried="; ".join(carried))
+
+
+def carried_heights(cube: xr.Dataset, name: str) -> npt.NDArray[np.float64]:
+    """Give the heights [m] at which the source carries a variable, lost or not; empty when it carries none."""
+    for first, *heights in _carried(cube):
+        if first == name:
+            return np.array([float(h) for h in heights])
+    return _heights_with_values(cube[name]) if name in cube else np.array([])
+
+
+def _carried(cube: xr.Dataset) -> list[list[str]]:
+    return [entry.split() for entry in str(cube.attrs.get("carried", "")).split("; ") if entry]
+
+
+def _heights_with_values(variable: xr.DataArray) -> npt.NDArray[np.float64]:
+    others = [d for d in variable.dims if d != "height"]
+    has_values = variable.notnull().any(others).values
+    return variable["height"].values[has_values].astype(float)
 
 
 def restore_carried(cube: xr.Dataset) -> xr.Dataset:
     """Put back, as missing values, what `mark_carried` noted and the cube no longer has."""
-    if "heights_carried" in cube.attrs and "height" in cube.dims:
-        wanted = np.array([float(h) for h in str(cube.attrs["heights_carried"]).split()])
-        here = cube["height"].values
-        if not np.isin(wanted, here).all():
-            cube = cube.reindex(height=np.union1d(wanted, here))
-    lost = [n for n in str(cube.attrs.get("variables_carried", "")).split() if n not in cube]
-    if lost:
-        horizontal = [d for d in cube.dims if d in (*HORIZONTAL, ENSEMBLE)]
-        for name in lost:
-            dims = ["time", *horizontal, *(["height"] if VARIABLES[name].has_height else [])]
-            shape = [cube.sizes[d] for d in dims]
-            cube = cube.assign({name: (dims, np.full(shape, np.nan), attributes_of(name))})
+    entries = _carried(cube)
+    wanted = np.array(sorted({float(h) for _, *heights in entries for h in heights}))
+    here = cube["height"].values if "height" in cube.dims else np.array([])
+    if not np.isin(wanted, here).all():
+        union = np.union1d(wanted, here)
+        cube = cube.reindex(height=union) if here.size else cube.assign_coords(height=union)
+    lost = [name for name, *_ in entries if name not in cube]
+    horizontal = [d for d in cube.dims if d in (*HORIZONTAL, ENSEMBLE)]
+    for name in lost:
+        dims = ["time", *horizontal, *(["height"] if VARIABLES[name].has_height else [])]
+        shape = [cube.sizes[d] for d in dims]
+        cube = cube.assign({name: (dims, np.full(shape, np.nan), attributes_of(name))})
     return cube
 
 
