@@ -1,0 +1,350 @@
+"""The sentences of an answer: what holds, why, what is next, what is not known, and where it is from.
+
+Every output that people read takes its words from here, so that a page, a terminal and a calendar say the same.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from wxfly.briefing import Briefing, SiteAnswer
+from wxfly.comparison import ComparedHour
+from wxfly.elements import BY_NAME
+from wxfly.physics.daylight import sun_events
+from wxfly.report import findings, phrases
+from wxfly.report.findings import Day
+from wxfly.report.phrases import Clock
+from wxfly.windows import Window
+
+
+@dataclass(frozen=True)
+class Reader:
+    """How an answer is to be shown: the units and the clock.
+
+    Attributes
+    ----------
+    units : str
+        Key of `wxfly.units.SYSTEMS`.
+    clock : Clock
+        The site's own, or the one the reader asked for.
+    """
+
+    units: str
+    clock: Clock
+
+
+def reader_for(answer: SiteAnswer, *, units: str, time_zone: str | None) -> Reader:
+    """Give the reader of one site's answer; without a time zone the site's own clock counts."""
+    return Reader(units, Clock(time_zone or answer.request.site.time_zone))
+
+
+def printable(text: str) -> str:
+    """Replace what would move a cursor or start a control sequence; names may come from outside."""
+    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+
+
+def labels(briefing: Briefing, units: str) -> list[str]:
+    """Name the answers of a briefing apart: by site, and by height where that is needed."""
+    names = [printable(answer.request.site.name) for answer in briefing.answers]
+    heights = [answer.request.height for answer in briefing.answers]
+    if len(set(names)) < len(names) or len(set(heights)) > 1:
+        names = [f"{n} {phrases.amount(h, 'height', units)}" for n, h in zip(names, heights, strict=True)]
+    return [f"{n} ({names[:i].count(n) + 1})" if names.count(n) > 1 else n for i, n in enumerate(names)]
+
+
+def asked(answer: SiteAnswer, units: str) -> str:
+    """Say for what the answer is, such as ``Kelderness, 60 m above ground, folding camera quad under 250 g``."""
+    request = answer.request
+    height = phrases.amount(request.height, "height", units)
+    return f"{printable(request.site.name)}, {height} above ground, {printable(request.aircraft.title)}"
+
+
+def when(window: Window, clock: Clock) -> str:
+    """Write a window as ``Sun 15 Mar 12:00–13:00 GMT``."""
+    span = clock.span(window.start, window.end)
+    if clock.date(window.start) != clock.date(window.end) and not span.endswith("24:00"):
+        return f"{clock.day(window.start)} {clock.hour(window.start, up=True)} to {clock.day(window.end)} " + (
+            f"{clock.hour(window.end)} {clock.zone(window.start)}"
+        )
+    return f"{clock.day(window.start)} {span} {clock.zone(window.start)}"
+
+
+def reading_of(answer: SiteAnswer, element: str, hour: int, units: str) -> str:
+    """Phrase one element of one hour, such as ``gust at 80 m, 9.1 of 10.7 m/s``."""
+    row = answer.assessment.sel(element=element).isel(time=hour)
+    return phrases.reading(
+        element, float(row["demand"]), float(row["limit"]), height=answer.request.height, units=units
+    )
+
+
+def reason_of(answer: SiteAnswer, hour: int, units: str) -> str:
+    """Phrase what decides in one hour."""
+    element = str(answer.assessment["limiting_element"].values[hour])
+    return reading_of(answer, element, hour, units) if element else "nothing is known"
+
+
+def standing(window: Window) -> str:
+    """Say how a window stands, such as ``inside, margin 0.43``, and what is not known in it."""
+    text = f"{window.state.words}, margin {phrases.margin(window.margin)}"
+    return f"{text}, {titles(window.unknown)} not known" if window.unknown else text
+
+
+def titles(elements: Sequence[str]) -> str:
+    """List elements by their titles."""
+    return phrases.listed([BY_NAME[name].title for name in elements])
+
+
+def window_reason(answer: SiteAnswer, window: Window, units: str) -> str:
+    """Say what decides in a window, and which stretch it is the best part of."""
+    return reason_of(answer, findings.deciding_hour(answer, window), units)
+
+
+def around(answer: SiteAnswer, window: Window, reader: Reader) -> str:
+    """Say which longer stretch a window is the best part of; empty when it is the whole."""
+    if (window.within_start, window.within_end) == (window.start, window.end):
+        return ""
+    state = answer.assessment["hour_margin"].values
+    times = answer.assessment["time"].values
+    inside = (times + findings.HOUR > window.within_start) & (times < window.within_end)
+    at = int(np.flatnonzero(inside)[np.argmin(state[inside])])
+    span = reader.clock.span(window.within_start, window.within_end)
+    smallest = phrases.margin(float(state[at]))
+    reason = reason_of(answer, at, reader.units)
+    return f"the best part of {span}, which holds throughout, down to margin {smallest} ({reason})"
+
+
+def what_it_is_like(answer: SiteAnswer, window: Window, units: str) -> str:
+    """Describe wind, gust, air and rain of a window in one sentence."""
+    c = findings.conditions_of(answer, window)
+    height = phrases.amount(answer.request.height, "height", units)
+    parts = []
+    if not np.isnan(c.wind_high):
+        low, high = (phrases.number(v, phrases.unit_of("wind", units)) for v in (c.wind_low, c.wind_high))
+        unit = phrases.unit_of("wind", units)
+        wind = f"wind at {height} {low if low == high else f'{low} to {high}'} {unit}"
+        if not np.isnan(c.wind_doubt):
+            wind += f" (give or take {phrases.number(c.wind_doubt, unit)})"
+        if not np.isnan(c.wind_from_direction):
+            wind += f" from {phrases.direction(c.wind_from_direction)}"
+        parts.append(wind)
+    if not np.isnan(c.gust):
+        parts.append(f"gust to {phrases.amount(c.gust, 'wind', units)}")
+    if not np.isnan(c.temperature_high):
+        unit = phrases.unit_of("temperature", units)
+        low, high = (phrases.number(v, unit) for v in (c.temperature_low, c.temperature_high))
+        parts.append(f"{low if low == high else f'{low} to {high}'} {phrases.symbol_of(unit)}")
+    if not np.isnan(c.density_altitude):
+        parts.append(f"density altitude {phrases.amount(c.density_altitude, 'height', units)}")
+    if not np.isnan(c.precipitation_probability):
+        parts.append(f"precipitation probability up to {100 * c.precipitation_probability:.0f} %")
+    return "; ".join(parts)
+
+
+def light(answer: SiteAnswer, day: Day, clock: Clock) -> str:
+    """Say when the sun rises and sets on a day."""
+    site = answer.request.site
+    events = sun_events(site.latitude, site.longitude, np.datetime64(day.date), 1)
+    words = (
+        ("first light", "civil_dawn"),
+        ("sunrise", "sunrise"),
+        ("sunset", "sunset"),
+        ("last light", "civil_dusk"),
+    )
+    told = [
+        f"{word} {clock.hour(moment)}" for word, name in words if not np.isnat(moment := getattr(events, name)[0])
+    ]
+    return f"{', '.join(told)} {clock.zone(day.start)}" if told else "the sun neither rises nor sets"
+
+
+def not_known_first(answer: SiteAnswer) -> str:
+    """Name what the decision needs and does not have, in one sentence; empty when all is known."""
+    found = findings.gaps(answer)
+    parts = []
+    required = [gap for gap in found if gap.required]
+    advised = [gap for gap in found if not gap.required]
+    if required:
+        hours = len({hour for gap in required for hour in gap.hours})
+        lit = int(findings.lit_hours(answer).sum())
+        parts.append(f"{titles([g.element for g in required])}: {_hours(hours, lit)} not known because of it")
+    if advised:
+        whole = [g.element for g in advised if g.everywhere]
+        partly = [g.element for g in advised if not g.everywhere]
+        if whole:
+            parts.append(f"{titles(whole)} (advised): find out before you fly")
+        if partly:
+            parts.append(f"{titles(partly)} in some hours (advised): find out before you fly")
+    skipped = answer.assessment.attrs["not_judged"]
+    if skipped:
+        parts.append(f"{titles(skipped)} is not judged: the aircraft gives no limit")
+    return "; ".join(parts)
+
+
+def _hours(count: int, lit: int) -> str:
+    if count == lit:
+        return "every lit hour is"
+    return f"{count} of {lit} lit hours {'is' if count == 1 else 'are'}"
+
+
+def not_known_in_full(answer: SiteAnswer, clock: Clock) -> list[str]:
+    """List every element that is not known, with its hours."""
+    start, end = findings.usable_parts(answer)
+    lines = []
+    for gap in findings.gaps(answer):
+        kind = "required" if gap.required else "advised"
+        title = BY_NAME[gap.element].title
+        if gap.everywhere:
+            lines.append(f"{title} ({kind}): in no hour")
+            continue
+        spans = [_span_with_day(start[a], end[b], answer, clock) for a, b in findings.runs(gap.hours)]
+        lines.append(f"{title} ({kind}): not {', '.join(spans)}")
+    return lines
+
+
+def _span_with_day(start: np.datetime64, end: np.datetime64, answer: SiteAnswer, clock: Clock) -> str:
+    one_day = clock.date(answer.start) == clock.date(answer.end - np.timedelta64(1, "s"))
+    if one_day or clock.date(start) == clock.date(end - np.timedelta64(1, "s")):
+        return clock.span(start, end) if one_day else f"{clock.day(start)} {clock.span(start, end)}"
+    return f"{clock.day(start)} {clock.hour(start, up=True)} to {clock.day(end)} {clock.hour(end)}"
+
+
+def why_none(answer: SiteAnswer, day: Day | None, minimum: np.timedelta64, reader: Reader) -> list[str]:
+    """Say why no window holds, on one day or in the whole period: what decides, how near it came, and when."""
+    count = findings.count_hours(answer, None if day is None else day.hours)
+    start, end = (answer.start, answer.end) if day is None else (day.start, day.end)
+    if count.lit == 0:
+        return ["dark throughout"]
+    lines = []
+    if count.not_known == count.lit:
+        missing = titles([g.element for g in findings.gaps(answer) if g.required])
+        return [f"not known: {missing} missing in {_all(count.lit)}"]
+    stretch = findings.longest_stretch(answer, start, end)
+    if stretch is not None:
+        span = reader.clock.span(*stretch)
+        lines.append(
+            f"the longest stretch that holds is {span}, {phrases.duration(stretch[1] - stretch[0])},"
+            f" shorter than {phrases.duration(minimum)}"
+        )
+    if count.deciding:
+        title = BY_NAME[count.deciding].title
+        lines.append(f"{title} decides in {count.deciding_hours} of {count.lit} lit hours")
+    if stretch is None and count.nearest is not None:
+        lines.append(f"nearest {nearest(answer, count.nearest, reader)}")
+    if count.not_known:
+        lines.append(f"{count.not_known} of {count.lit} lit hours not known")
+    return lines
+
+
+def _all(count: int) -> str:
+    return "the only lit hour" if count == 1 else f"all {count} lit hours"
+
+
+def nearest(answer: SiteAnswer, hour: int, reader: Reader) -> str:
+    """Say which hour came nearest and how near."""
+    start, end = (part[hour] for part in findings.usable_parts(answer))
+    text = f"{reader.clock.span(start, end)}: {reason_of(answer, hour, reader.units)}"
+    return f"{text}, margin {phrases.margin(float(answer.assessment['hour_margin'].values[hour]))}"
+
+
+def origin(briefing: Briefing, clock: Clock) -> list[str]:
+    """Say where the forecast is from, how old it is and under which terms, with the links the sources ask for."""
+    p = briefing.provenance
+    run, retrieved = (_moment(p.get(key)) for key in ("run", "retrieved"))
+    since = retrieved if np.isnat(run) else run
+    lines = [
+        f"{p.get('attribution', 'source not known')}.",
+        f"Model {p.get('model', 'not known')}, run {clock.stamp(run)}, retrieved {clock.stamp(retrieved)};"
+        f" {phrases.age(briefing.now - since)} at {clock.stamp(briefing.now)}.",
+        f"Licence of the data: {p.get('license', 'not known')}.",
+    ]
+    return [printable(line) for line in lines]
+
+
+def _moment(value: object) -> np.datetime64:
+    return value.astype("datetime64[s]") if isinstance(value, np.datetime64) else np.datetime64("NaT", "s")
+
+
+def first_notes(briefing: Briefing) -> list[str]:
+    """Give what must be read before anything else: that it is invented, and the notes of the briefing."""
+    notes = [printable(note[:1].upper() + note[1:]) for note in briefing.notes]
+    if not is_invented(briefing):
+        return notes
+    return [phrases.INVENTED, *(n for n in notes if "invented" not in n.lower())]
+
+
+def is_invented(briefing: Briefing) -> bool:
+    """Whether the places or the weather are invented."""
+    return bool(briefing.provenance.get("is_demo")) or any(a.request.site.is_demo for a in briefing.answers)
+
+
+@dataclass(frozen=True)
+class Turn:
+    """A run of hours in which the same sites are better for the same reasons.
+
+    Attributes
+    ----------
+    first, last : int
+        Positions in the list of compared hours.
+    better : tuple of int
+        As in `wxfly.comparison.ComparedHour`.
+    """
+
+    first: int
+    last: int
+    better: tuple[int, ...]
+
+
+def turns(hours: Sequence[ComparedHour]) -> list[Turn]:
+    """Join compared hours of the same outcome."""
+    joined: list[Turn] = []
+    for i, hour in enumerate(hours):
+        if joined and joined[-1].better == hour.better and joined[-1].last == i - 1:
+            joined[-1] = Turn(joined[-1].first, i, hour.better)
+        else:
+            joined.append(Turn(i, i, hour.better))
+    return joined
+
+
+def why_better(
+    briefing: Briefing, hours: Sequence[ComparedHour], names: Sequence[str], units: str
+) -> list[tuple[str, str]]:
+    """Say what stands against the sites that are not better in a run of hours of the same outcome.
+
+    For each site it is the element that does so in most of the hours, as it is in the hour where it is worst.
+
+    Returns
+    -------
+    list of tuple
+        Name of the site, and what stands against it.
+    """
+    against = []
+    for i, answer in enumerate(briefing.answers):
+        if i in hours[0].better:
+            continue
+        hidden = [h for h in hours if h.better and h.standings[i].holds and _is_hidden(h, i)]
+        if 2 * len(hidden) > len(hours):
+            missing = dict.fromkeys(name for h in hidden for name in h.standings[i].unknown)
+            against.append((names[i], f"{titles(list(missing))} not known"))
+            continue
+        elements = Counter(h.standings[i].deciding for h in hours if h.standings[i].deciding)
+        if not elements:
+            against.append((names[i], "nothing is known"))
+            continue
+        element = elements.most_common(1)[0][0]
+        margins = answer.assessment["margin"].sel(element=element).values
+        at = [
+            int(np.searchsorted(answer.assessment["time"].values, h.time))
+            for h in hours
+            if h.standings[i].deciding == element
+        ]
+        worst = min(at, key=lambda k: -np.inf if np.isnan(margins[k]) else float(margins[k]))
+        against.append((names[i], reading_of(answer, element, worst, units)))
+    return against
+
+
+def _is_hidden(hour: ComparedHour, site: int) -> bool:
+    """Whether a site stands behind because something is not known there that is known at the better site."""
+    return bool(hour.standings[site].unknown) and not hour.standings[hour.better[0]].unknown
