@@ -70,8 +70,7 @@ def thunderstorm_risk(
     precipitation a high CAPE alone does not count: without lift it means little.
 
     Monotone under deletion for inputs that are *physically coherent*: thunder or lightning goes with
-    precipitation in the hour or with a CAPE of 100 J/kg or more, and a code of showers with precipitation in
-    the hour.
+    precipitation in the hour or with a CAPE of 100 J/kg or more.
     """
     code, rain, energy, lifted = (
         np.asarray(v, dtype=float) for v in (weather_code, precipitation_amount, cape, lifted_index)
@@ -80,8 +79,9 @@ def thunderstorm_risk(
     quiet = ~falls & statement(energy < STABLE, energy)
     thunder = code_in(code, THUNDERSTORM).unless_known(quiet)
     lightning = code_in(code, DISTANT_LIGHTNING).unless_known(quiet)
-    showers = code_in(code, SHOWERS).unless_known(~falls) | (falls & ~code_in(code, STEADY_PRECIPITATION))
-    wet = falls | showers | code_in(code, STEADY_PRECIPITATION).unless_known(~falls)
+    steady = code_in(code, STEADY_PRECIPITATION)
+    showers = code_in(code, SHOWERS) | (falls & ~steady)
+    wet = falls | showers | steady
     unstable = statement(energy >= UNSTABLE, energy)
     moderately = statement(energy >= MODERATELY_UNSTABLE, energy)
     likely = thunder | (showers & moderately & statement(lifted <= LIFTED_INDEX, lifted))

@@ -160,7 +160,7 @@ def fog_likely(
     likely = (
         statement(sight < FOG_VISIBILITY, sight).unless_known(dry) | code_in(code, FOG).unless_known(dry) | forms
     )
-    mist = statement(sight < MIST_VISIBILITY, sight).unless_known(dry)
+    mist = statement(sight < MIST_VISIBILITY, sight) & ~dry  # haze in dry air is no sign of fog
     return grade(mist | statement(spread <= 2.0, spread), likely)
 
 
