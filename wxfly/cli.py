@@ -51,6 +51,7 @@ def _asking(command: F) -> F:
         click.option("--aircraft", metavar="NAME", help="Aircraft class or one of your own (see: wxfly aircraft)."),
         click.option("--height", metavar="HEIGHT", help="Flight height above ground, such as 80m or 260ft.  [default: 60m]"),
         click.option("--duration", metavar="TIME", help="Shortest window of use, such as 45min or 2h.  [default: 45min]"),
+        click.option("--rules", metavar="NAME", help="Rule set for ceiling, visibility, cloud and daylight (see: wxfly rules).  [default: own]"),
         click.option("--reserve", type=float, metavar="SHARE", help="Share of every limit to keep in hand; an hour with less left is narrow.  [default: 0.2]"),
         click.option("--require", "required", multiple=True, metavar="ELEMENT", help="Treat an element as required: where it is not known, the hour is not known."),
         click.option("--advise", "advised", multiple=True, metavar="ELEMENT", help="Treat an element as advised: where it is not known, the answer says so first."),
@@ -224,6 +225,15 @@ def aircraft(name: str | None, units: str) -> None:
     from wxfly import questions
 
     click.echo(questions.describe_aircraft(name, units))
+
+
+@main.command(epilog="Example: wxfly rules eu_open")
+@click.argument("name", required=False)
+def rules(name: str | None) -> None:
+    """List the rule sets, or show the limits of NAME and where each stands."""
+    from wxfly import questions
+
+    click.echo(questions.describe_rules(name))
 
 
 if __name__ == "__main__":

@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 from wxfly.aircraft import Aircraft
 from wxfly.elements import NAMES, REQUIRED_BY_DEFAULT
 from wxfly.errors import WxflyError, unknown_name
+from wxfly.rules import DEFAULT as DEFAULT_RULES
+from wxfly.rules import RuleSet, find_rules
 
 
 @dataclass(frozen=True)
@@ -28,12 +30,12 @@ class Limits:
         [m]
     cloud_separation : float
         Height that must stay free between aircraft and cloud base [m].
-    maximum_kp : float or None
-        None takes the limit that follows from the place's geomagnetic latitude.
     height_ceiling : float
         Highest flight above ground [m].
     daylight_rule : str
         ``civil_twilight``, ``half_hour`` or ``sun_up``.
+    maximum_kp : float or None
+        None takes the limit that follows from the place's geomagnetic latitude.
     reserve : float
         Share of a limit that the pilot wants left; an hour with less is *narrow*.
     required : tuple of str
@@ -49,11 +51,11 @@ class Limits:
     minimum_temperature: float
     maximum_temperature: float
     maximum_density_altitude: float | None
-    minimum_visibility: float = 5000.0
-    cloud_separation: float = 150.0
+    minimum_visibility: float
+    cloud_separation: float
+    height_ceiling: float
+    daylight_rule: str
     maximum_kp: float | None = None
-    height_ceiling: float = 120.0
-    daylight_rule: str = "civil_twilight"
     reserve: float = 0.2
     required: tuple[str, ...] = REQUIRED_BY_DEFAULT
     sources: Mapping[str, str] = field(default_factory=dict, compare=False)
@@ -72,13 +74,26 @@ class Limits:
 
 
 def limits_for(
-    aircraft: Aircraft, *, reserve: float = 0.2, required: tuple[str, ...] = REQUIRED_BY_DEFAULT
+    aircraft: Aircraft,
+    rules: RuleSet | None = None,
+    *,
+    reserve: float = 0.2,
+    required: tuple[str, ...] = REQUIRED_BY_DEFAULT,
 ) -> Limits:
-    """Gather the limits of an aircraft with the default rules.
+    """Gather the limits of an aircraft under a rule set.
 
-    The defaults are common practice or guidance, and local rules prevail: 120 m above ground, 5 km visibility
-    (EASA guidance for the open category), 150 m below cloud (500 ft, 14 CFR 107.51(d)), civil twilight.
+    Parameters
+    ----------
+    aircraft : Aircraft
+        What the machine stands.
+    rules : RuleSet, optional
+        Ceiling, visibility, distance from cloud and daylight; by default the pilot's own as shipped.
+    reserve : float, optional
+        Share of every limit to keep in hand.
+    required : tuple of str, optional
+        Elements without which an hour is not known.
     """
+    rules = rules or find_rules(DEFAULT_RULES)
     return Limits(
         maximum_wind=aircraft.maximum_wind,
         maximum_gust=aircraft.maximum_gust,
@@ -87,15 +102,13 @@ def limits_for(
         minimum_temperature=aircraft.minimum_temperature,
         maximum_temperature=aircraft.maximum_temperature,
         maximum_density_altitude=aircraft.maximum_takeoff_altitude,
+        minimum_visibility=rules.length("minimum_visibility"),
+        cloud_separation=rules.length("cloud_separation"),
+        height_ceiling=rules.length("height_ceiling"),
+        daylight_rule=rules.daylight_rule,
         reserve=reserve,
         required=required,
-        sources={
-            **aircraft.sources,
-            "height_ceiling": "120 m / 400 ft above ground: (EU) 2019/947 UAS.OPEN.010, 14 CFR 107.51(b)",
-            "minimum_visibility": "5 km: EASA guidance for the open category",
-            "cloud_separation": "500 ft below cloud: 14 CFR 107.51(d)(1)",
-            "daylight_rule": "civil twilight, sun 6 degrees below the horizon: common practice, no source",
-        },
+        sources={**aircraft.sources, **{key: limit.source for key, limit in rules.limits.items()}},
     )
 
 

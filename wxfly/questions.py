@@ -15,7 +15,10 @@ from wxfly.aircraft import Aircraft, find_aircraft, load_aircraft
 from wxfly.briefing import Briefing, Question, Request, make_briefing, period_of
 from wxfly.elements import NAMES, REQUIRED_BY_DEFAULT
 from wxfly.errors import WxflyError, unknown_name
+from wxfly.freshness import hide_stale
 from wxfly.limits import Limits, limits_for
+from wxfly.rules import DEFAULT as DEFAULT_RULES
+from wxfly.rules import find_rules, load_rules
 from wxfly.settings import config_folder
 from wxfly.site import Site, read_sites, save_site, zone_of
 from wxfly.site import remove_site as forget_site
@@ -47,6 +50,11 @@ def sites_file() -> Path:
     return config_folder() / "sites.toml"
 
 
+def own_rules_file() -> Path:
+    """Give the path of the pilot's own rule sets."""
+    return config_folder() / "rules.toml"
+
+
 def ask(question: Question, sites: Sequence[str], options: Mapping[str, Any], *, on_progress: Progress) -> Asked:
     """Answer one of the three questions.
 
@@ -70,7 +78,8 @@ def ask(question: Question, sites: Sequence[str], options: Mapping[str, Any], *,
 
     aircraft = find_aircraft(options.get("aircraft") or DEFAULT_AIRCRAFT, own_aircraft_file())
     limits = _limits(aircraft, options)
-    height = _height(options.get("height")) or DEFAULT_HEIGHT
+    given = _height(options.get("height"))
+    height = DEFAULT_HEIGHT if given is None else given
     units = options.get("units") or "metric"
     if options.get("time_zone"):
         zone_of(options["time_zone"])
@@ -86,11 +95,11 @@ def ask(question: Question, sites: Sequence[str], options: Mapping[str, Any], *,
         now=as_of,
         on_progress=on_progress,
     )
-    heights = [own or height for _, own in words] or [height] * len(obtained.sites)
-    requests = [
-        Request(site, aircraft, limits, own) for site, own in zip(obtained.sites, heights, strict=True)
-    ]
+    heights = [height if own is None else own for _, own in words] or [height] * len(obtained.sites)
+    requests = [Request(site, aircraft, limits, own) for site, own in zip(obtained.sites, heights, strict=True)]
     now = obtained.now
+    since = obtained.retrieved if np.isnat(obtained.run) else obtained.run
+    cube, age_notes = hide_stale(obtained.cube, now, since=since)
     if question == "week":
         days = int(options.get("days") or WEEK)
         periods = [period_of(site, now, first_day=0, days=days) for site in obtained.sites]
@@ -104,13 +113,13 @@ def ask(question: Question, sites: Sequence[str], options: Mapping[str, Any], *,
         periods = [(min(p[0] for p in periods), max(p[1] for p in periods))] * len(periods)
     briefing = make_briefing(
         question,
-        obtained.cube,
+        cube,
         requests,
         periods,
         minimum_duration=_duration(options.get("duration")),
         now=now,
         provenance=obtained.provenance,
-        notes=obtained.notes,
+        notes=(*age_notes, *obtained.notes),
     )
     return Asked(briefing, units, options.get("time_zone"))
 
@@ -125,7 +134,8 @@ def _limits(aircraft: Aircraft, options: Mapping[str, Any]) -> Limits:
     if both:
         raise WxflyError(f"{both[0]} is given to --require and to --advise; give it to one")
     required = [n for n in NAMES if (n in required or n in wanted) and n not in unwanted]
-    limits = limits_for(aircraft, required=tuple(required))
+    rules = find_rules(options.get("rules") or DEFAULT_RULES, own_rules_file())
+    limits = limits_for(aircraft, rules, required=tuple(required))
     reserve = options.get("reserve")
     return limits if reserve is None else replace(limits, reserve=float(reserve))
 
@@ -182,7 +192,9 @@ def fetch(sites: Sequence[str], model: str | None, *, on_progress: Progress) -> 
 
     saved = read_sites(sites_file())
     if not sites and not saved:
-        raise WxflyError("no site is named and none is saved; save one with: wxfly sites add NAME LATITUDE,LONGITUDE")
+        raise WxflyError(
+            "no site is named and none is saved; save one with: wxfly sites add NAME LATITUDE,LONGITUDE"
+        )
     obtained = retrieval.obtain(
         list(sites) or list(saved),
         saved=saved,
@@ -269,16 +281,25 @@ def describe_aircraft(name: str | None, units: str) -> str:
         (key, _shown(getattr(aircraft, key), units, quantity), aircraft.sources.get(key, "-"))
         for key, quantity in quantities.items()
     ]
-    rows.append(("mass", "-" if aircraft.mass is None else f"{aircraft.mass:g} kg", aircraft.sources.get("mass", "-")))
-    dimension = aircraft.characteristic_dimension
-    rows.append(
-        (
-            "characteristic_dimension",
-            "-" if dimension is None else f"{dimension:g} m",
-            aircraft.sources.get("characteristic_dimension", "-"),
-        )
-    )
+    for key, unit in (("mass", "kg"), ("characteristic_dimension", "m")):
+        value = getattr(aircraft, key)
+        rows.append((key, "-" if value is None else f"{value:g} {unit}", aircraft.sources.get(key, "-")))
     return f"{aircraft.title}\n" + _aligned([("limit", "value", "source"), *rows])
+
+
+def describe_rules(name: str | None) -> str:
+    """List the rule sets, or give the limits of one and where each stands."""
+    if name is None:
+        table = load_rules(own_rules_file())
+        rows = [(r.name, r.limits["height_ceiling"].written, r.daylight_rule, r.title) for r in table.values()]
+        return (
+            _aligned([("rules", "ceiling", "daylight", "of"), *rows]) + "\nLocal rules prevail over all of them."
+        )
+    rules = find_rules(name, own_rules_file())
+    lines = [rules.title, rules.reminder]
+    for key, limit in rules.limits.items():
+        lines.append(f"\n{key}: {limit.written}\n  {limit.source}" + (f"\n  {limit.note}" if limit.note else ""))
+    return "\n".join(lines)
 
 
 def _shown(value: float | None, units: str, quantity: str) -> str:
@@ -290,4 +311,5 @@ def _shown(value: float | None, units: str, quantity: str) -> str:
 
 def _aligned(rows: Sequence[Sequence[str]]) -> str:
     widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    return "\n".join("  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip() for row in rows)
+    lines = ("  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)) for row in rows)
+    return "\n".join(line.rstrip() for line in lines)
