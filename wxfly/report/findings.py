@@ -166,7 +166,7 @@ class Conditions:
     Attributes
     ----------
     wind_low, wind_high, wind_doubt, wind_from_direction, gust : float
-        [m s-1], direction in degrees; `wind_doubt` is the standard deviation of carrying the wind to flight height.
+        [m s-1], direction in degrees; `wind_doubt` is one standard deviation of carrying the wind up.
     temperature_low, temperature_high : float
         [K]
     precipitation_probability : float

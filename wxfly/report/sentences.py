@@ -252,7 +252,7 @@ def nearest(answer: SiteAnswer, hour: int, reader: Reader) -> str:
 def origin(briefing: Briefing, clock: Clock) -> list[str]:
     """Say where the forecast is from, how old it is and under which terms, with the links the sources ask for."""
     p = briefing.provenance
-    run, retrieved = (_moment(p.get(key)) for key in ("run", "retrieved"))
+    run, retrieved = (moment_of(p.get(key)) for key in ("run", "retrieved"))
     since = retrieved if np.isnat(run) else run
     lines = [
         f"{p.get('attribution', 'source not known')}.",
@@ -263,7 +263,8 @@ def origin(briefing: Briefing, clock: Clock) -> list[str]:
     return [printable(line) for line in lines]
 
 
-def _moment(value: object) -> np.datetime64:
+def moment_of(value: object) -> np.datetime64:
+    """Give a moment of the provenance in seconds; NaT when it is not one."""
     return value.astype("datetime64[s]") if isinstance(value, np.datetime64) else np.datetime64("NaT", "s")
 
 

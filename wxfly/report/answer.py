@@ -1,0 +1,183 @@
+"""The answer for machines: one JSON object in SI and UTC, described by ``wxfly/data/answer.schema.json``."""
+
+from __future__ import annotations
+
+import json
+import math
+from importlib.resources import files
+from typing import Any
+
+import numpy as np
+
+from wxfly.briefing import Briefing, SiteAnswer
+from wxfly.elements import ELEMENTS
+from wxfly.report import findings, phrases, sentences, summary
+from wxfly.suitability import State
+from wxfly.windows import Window
+
+SCHEMA_VERSION = 1
+"""Raised when a key changes its meaning or goes; a new key alone does not raise it."""
+
+_PLACES = 6
+
+
+def schema() -> dict[str, Any]:
+    """Give the JSON Schema (draft 2020-12) that every answer follows."""
+    text = (files("wxfly") / "data" / "answer.schema.json").read_text(encoding="utf-8")
+    loaded: dict[str, Any] = json.loads(text)
+    return loaded
+
+
+def to_json(briefing: Briefing) -> dict[str, Any]:
+    """Give a briefing as plain values that the standard JSON module writes without help.
+
+    Parameters
+    ----------
+    briefing : Briefing
+        What to tell.
+
+    Returns
+    -------
+    dict
+        SI units, UTC times as ISO 8601 with ``Z``, None for what is not known or does not exist.
+    """
+    answer = {
+        "schema_version": SCHEMA_VERSION,
+        "question": briefing.question,
+        "now": _time(briefing.now),
+        "minimum_duration_s": int(briefing.minimum_duration / np.timedelta64(1, "s")),
+        "invented": sentences.is_invented(briefing),
+        "notes": list(briefing.notes),
+        "cautions": list(phrases.CAUTIONS),
+        "forecast": _forecast(briefing),
+        "answers": [_site_answer(a) for a in briefing.answers],
+    }
+    if briefing.question == "compare":
+        answer["comparison"] = _comparison(briefing)
+    return answer
+
+
+def _forecast(briefing: Briefing) -> dict[str, Any]:
+    p = briefing.provenance
+    run, retrieved = (sentences.moment_of(p.get(key)) for key in ("run", "retrieved"))
+    since = retrieved if np.isnat(run) else run
+    age = None if np.isnat(since) else int((briefing.now - since) / np.timedelta64(1, "s"))
+    words = {
+        key: str(p.get(key, "not known")) for key in ("source", "institution", "model", "attribution", "license")
+    }
+    return words | {
+        "history": str(p.get("history", "not known")),
+        "run": _time(run),
+        "retrieved": _time(retrieved),
+        "age_s": age,
+    }
+
+
+def _site_answer(answer: SiteAnswer) -> dict[str, Any]:
+    request, site, aircraft = answer.request, answer.request.site, answer.request.aircraft
+    found = findings.gaps(answer)
+    return {
+        "site": {
+            "name": site.name,
+            "latitude": site.latitude,
+            "longitude": site.longitude,
+            "surface_altitude_m": _number(site.surface_altitude),
+            "time_zone": site.time_zone,
+            "surface_cover": site.surface_cover,
+            "invented": site.is_demo,
+        },
+        "aircraft": {"name": aircraft.name, "title": aircraft.title, "kind": aircraft.kind},
+        "height_m": request.height,
+        "reserve": request.limits.reserve,
+        "daylight_rule": request.limits.daylight_rule,
+        "period": {"start": _time(answer.start), "end": _time(answer.end)},
+        "not_known": {
+            "required": [gap.element for gap in found if gap.required],
+            "advised": [gap.element for gap in found if not gap.required],
+            "not_judged": list(answer.assessment.attrs["not_judged"]),
+        },
+        "windows": [_window(answer, rank, w) for rank, w in enumerate(answer.windows, start=1)],
+        "hours": _hours(answer),
+    }
+
+
+def _window(answer: SiteAnswer, rank: int, window: Window) -> dict[str, Any]:
+    return {
+        "rank": rank,
+        "start": _time(window.start),
+        "end": _time(window.end),
+        "state": window.state.words,
+        "margin": _number(window.margin),
+        "limiting_element": window.limiting_element,
+        "limiting_hour": _time(answer.assessment["time"].values[findings.deciding_hour(answer, window)]),
+        "advised_not_known": list(window.unknown),
+        "within": {"start": _time(window.within_start), "end": _time(window.within_end)},
+    }
+
+
+def _hours(answer: SiteAnswer) -> list[dict[str, Any]]:
+    assessment = answer.assessment
+    table = {name: assessment[name].transpose("element", "time").values for name in ("demand", "limit", "margin")}
+    required, skipped = set(assessment.attrs["required"]), set(assessment.attrs["not_judged"])
+    usable_start, usable_end = findings.usable_parts(answer)
+    direction = answer.conditions["wind_from_direction"].transpose("edge", "time").values
+    state, margin = assessment["state"].values, assessment["hour_margin"].values
+    limiting = assessment["limiting_element"].values
+    hours = []
+    for i, time in enumerate(assessment["time"].values.astype("datetime64[s]")):
+        elements = {
+            row.name: {
+                "demand": _number(table["demand"][k, i]),
+                "limit": _number(table["limit"][k, i]),
+                "margin": _number(table["margin"][k, i]),
+                "unit": row.units,
+                "required": row.name in required,
+                "judged": row.name not in skipped,
+                "known": not math.isnan(table["margin"][k, i]),
+            }
+            for k, row in enumerate(ELEMENTS)
+        }
+        hours.append(
+            {
+                "start": _time(time),
+                "end": _time(time + findings.HOUR),
+                "usable_start": _time(usable_start[i]),
+                "usable_end": _time(usable_end[i]),
+                "state": State(int(state[i])).words,
+                "margin": _number(margin[i]),
+                "limiting_element": str(limiting[i]) or None,
+                "wind_from_direction_degree": [_number(d) for d in direction[:, i]],
+                "elements": elements,
+            }
+        )
+    return hours
+
+
+def _comparison(briefing: Briefing) -> list[dict[str, Any]]:
+    return [
+        {
+            "start": _time(hour.time),
+            "better": list(hour.better),
+            "lead": _number(hour.lead),
+            "sites": [
+                {
+                    "state": s.state.words,
+                    "holds": s.holds,
+                    "margin": _number(s.margin),
+                    "deciding_element": s.deciding or None,
+                    "not_known": list(s.unknown),
+                }
+                for s in hour.standings
+            ],
+        }
+        for hour in summary.compared_hours(briefing)
+    ]
+
+
+def _number(value: float) -> float | None:
+    """Give a plain number, rounded so that it is the same on every machine; None for NaN and infinity."""
+    return round(float(value), _PLACES) if math.isfinite(value) else None
+
+
+def _time(moment: np.datetime64) -> str | None:
+    return None if np.isnat(moment) else f"{moment.astype('datetime64[s]')}Z"
