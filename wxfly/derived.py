@@ -77,7 +77,8 @@ def _hours(cube: xr.Dataset, start: np.datetime64 | None, end: np.datetime64 | N
         whole = np.datetime64(end, "h")
         last = (whole if whole == np.datetime64(end, "s") else whole + HOUR).astype(time.dtype)
     last = max(last, first + HOUR)
-    reach = int(max(-min((covers_hours(cube[v])[0] for v in cube.data_vars), default=0.0), 1.0))
+    spans = [covers_hours(cube.variables[n], str(n)) for n in cube.data_vars]
+    reach = int(max(-min((begin for begin, _ in spans), default=0.0), 1.0))
     wanted = np.arange(first, last + reach * HOUR, HOUR)
     cube = cube.reindex(time=wanted) if not np.array_equal(wanted, time) else cube
     return cube.assign_attrs(cube.attrs | {"slots": int((last - first) / HOUR)})
@@ -100,32 +101,30 @@ def slot_stamps(covers: tuple[float, float]) -> list[int]:
 def to_slots(cube: xr.Dataset) -> xr.Dataset:
     """Turn stamps into hours: instants get both edges, spans give the largest value that overlaps the hour."""
     count = int(cube.attrs.get("slots", cube.sizes["time"] - 1))
-    slots: dict[str, xr.DataArray] = {}
-    for name in cube.data_vars:
-        variable = cube[str(name)]
-        covers = covers_hours(variable)
-        taken = [_shifted(variable, k, count) for k in slot_stamps(covers)]
+    slots: dict[str, tuple[tuple[str, ...], Array]] = {}
+    for name, variable in cube.variables.items():
+        if name not in cube.data_vars:
+            continue
+        covers = covers_hours(variable, str(name))
+        dims = tuple(str(d) for d in variable.dims)
+        taken = [_shifted(variable.values, dims.index("time"), k, count) for k in slot_stamps(covers)]
         if covers[0] == covers[1]:
-            slots[str(name)] = xr.concat(taken, "edge", coords="minimal", compat="override")
+            slots[str(name)] = (("edge", *dims), np.stack(taken))
         else:
-            largest = taken[0].values
-            for other in taken[1:]:
-                largest = np.maximum(largest, other.values)  # NaN in any of them stays NaN
-            slots[str(name)] = taken[0].copy(data=largest)
-    template = cube.isel(time=slice(0, count))
-    return xr.Dataset(slots, coords=dict(template.coords), attrs=cube.attrs)
+            slots[str(name)] = (dims, np.maximum.reduce(taken))  # NaN in any of them stays NaN
+    coords = {
+        k: (c.dims, c.values[:count] if c.dims == ("time",) else c.values) for k, c in cube.coords.variables.items()
+    }
+    return xr.Dataset(slots, coords=coords, attrs=cube.attrs)
 
 
-def _shifted(variable: xr.DataArray, stamps: int, count: int) -> xr.DataArray:
-    """Give the values `stamps` after each slot's start, on the slots' own time; NaN past the end."""
-    axis = variable.dims.index("time")
-    values = np.take(variable.values, np.clip(np.arange(count) + stamps, 0, variable.sizes["time"] - 1), axis)
-    beyond = (np.arange(count) + stamps >= variable.sizes["time"]) | (np.arange(count) + stamps < 0)
-    if beyond.any():
-        index = [slice(None)] * values.ndim
-        index[axis] = np.flatnonzero(beyond)  # type: ignore[call-overload]
-        values[tuple(index)] = np.nan
-    return variable.isel(time=slice(0, count)).copy(data=values)
+def _shifted(values: Array, axis: int, stamps: int, count: int) -> Array:
+    """Give the values `stamps` after each slot's start along the axis of time; NaN past either end."""
+    at = np.arange(count) + stamps
+    beyond = (at >= values.shape[axis]) | (at < 0)
+    taken = np.take(values, np.where(beyond, 0, at), axis).astype(float)
+    np.moveaxis(taken, axis, 0)[beyond] = np.nan
+    return taken
 
 
 class _Taker:

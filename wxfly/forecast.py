@@ -162,9 +162,9 @@ def attributes_of(name: str) -> dict[str, object]:
     return attributes
 
 
-def covers_hours(variable: xr.DataArray) -> tuple[float, float]:
-    """Give the span, in hours from its stamp, for which a value of this variable speaks."""
-    default = VARIABLES[str(variable.name)].covers_hours if variable.name in VARIABLES else _INSTANT
+def covers_hours(variable: xr.Variable | xr.DataArray, name: str) -> tuple[float, float]:
+    """Give the span, in hours from its stamp, for which a value of the variable of this name speaks."""
+    default = VARIABLES[name].covers_hours if name in VARIABLES else _INSTANT
     start, end = (float(x) for x in np.asarray(variable.attrs.get("covers_hours", default)).ravel())
     return start, end
 
