@@ -4,6 +4,7 @@ import pytest
 
 from tests.server import WeatherServer
 
+SERVICES = ("FORECAST", "GEOCODING", "ELEVATION", "METADATA", "SPACE_WEATHER", "MET_NORWAY", "AVIATION_WEATHER")
 NOWHERE = "http://127.0.0.1:9"  # the discard port: nothing listens
 
 
@@ -35,3 +36,11 @@ def server(own_folders, monkeypatch):
         monkeypatch.setenv(name, value)
     yield weather
     weather.close()
+
+
+def pytest_collection_modifyitems(config, items):
+    """Leave tests of the real services out unless they are asked for with ``-m live``."""
+    if "live" not in (config.getoption("-m") or ""):
+        for item in items:
+            if item.get_closest_marker("live"):
+                item.add_marker(pytest.mark.skip(reason="talks to the real services; ask for it with -m live"))

@@ -177,7 +177,10 @@ class _Handler(BaseHTTPRequestHandler):
             service, parts.path, query, {k.lower(): v for k, v in self.headers.items()}, time.monotonic()
         )
         weather.note(asked)
-        status, headers, body = make(weather, parts.path, query, asked.headers)
+        try:
+            status, headers, body = make(weather, parts.path, query, asked.headers)
+        except (KeyError, ValueError) as missing:
+            status, headers, body = _error(f"Parameter {missing} is missing or cannot be read")
         fault = weather.next_fault(service)
         try:
             if fault is None:
@@ -356,11 +359,13 @@ def _weather(name: str, key: str, height: int | None, second: int, seed: float, 
     if key == "temperature":
         return temperature - 0.0098 * (height - 2)
     values = {
-        "wind_gusts": 1.6 * wind10 + 0.5, "dew_point": temperature - 4 + 2 * slow, "relative_humidity": 75 - 15 * day + 5 * slow,
+        "wind_gusts": 1.6 * wind10 + 0.5, "dew_point": temperature - 4 + 2 * slow,
+        "relative_humidity": 75 - 15 * day + 5 * slow,
         "surface_pressure": 1009 - 8 * slow, "pressure_msl": 1013 - 8 * slow, "precipitation": 3 * wet,
         "precipitation_probability": 100 * min(1.0, 2 * wet + 0.05), "weather_code": 61 if wet > 0 else 2,
         "cloud_cover": 50 + 40 * slow, "visibility": 24000 - 9000 * wet, "cape": max(0.0, 200 * day),
-        "lifted_index": 4 - 2 * day, "freezing_level_height": 2200 + 300 * slow, "boundary_layer_height": 700 + 500 * day,
+        "lifted_index": 4 - 2 * day, "freezing_level_height": 2200 + 300 * slow,
+        "boundary_layer_height": 700 + 500 * day,
         "roughness_length": 0.1,
     }  # fmt: skip
     return values[key]
@@ -377,7 +382,8 @@ def _metadata(weather: WeatherServer, path: str, query: dict, headers: dict):
     return _json({
         "chunk_time_length": 121, "crs_wkt": "GEOGCRS[\"WGS 84\"]", "data_end_time": run + 16 * 86400,
         "last_run_availability_time": available, "last_run_initialisation_time": run,
-        "last_run_modification_time": available, "temporal_resolution_seconds": 3600, "update_interval_seconds": 21600,
+        "last_run_modification_time": available, "temporal_resolution_seconds": 3600,
+        "update_interval_seconds": 21600,
     })  # fmt: skip
 
 

@@ -73,8 +73,7 @@ def as_moment(moment: datetime) -> np.datetime64:
 
 def run_of(cube: xr.Dataset) -> np.datetime64:
     """Give the run of a cube, UTC [s]; NaT when it is not known."""
-    run: np.datetime64 = cube["forecast_reference_time"].values.astype("datetime64[s]").item(0)
-    return np.datetime64(run, "s")
+    return np.datetime64(str(cube["forecast_reference_time"].values), "s")
 
 
 def retrieved_of(cube: xr.Dataset) -> np.datetime64:

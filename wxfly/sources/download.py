@@ -258,7 +258,7 @@ def _read(answer: httpx.Response, what: str, end: float, maximum_bytes: int, pat
             raise SourceError(f"{what}: the body is larger than {maximum_bytes / 1e6:g} MB; refused")
         if time.monotonic() > end:
             raise PassingError(f"{what}: the body did not end within {patience:g} s")
-    if unpack is not None and body and not unpack.eof:
+    if unpack is not None and answer.num_bytes_downloaded and not unpack.eof:
         raise PassingError(f"{what}: the packed body was cut short")
     return bytes(body)
 
