@@ -22,8 +22,9 @@ Array = npt.NDArray[np.float64]
 
 LOW_CLOUD_TOP = 2000.0
 """Without low cloud the base is at least so high above ground [m], the WMO's top of the low clouds."""
-SHARE_OF_CONDENSATION_LEVEL = 0.6
-"""A base is seldom lower than this share of the lifted condensation level."""
+SHARE_OF_CONDENSATION_LEVEL = 0.8
+"""The estimate is this share of the lifted condensation level: in a day of airport reports with cloud below
+3000 m no base was lower than 0.91 of it, and the rest is for the error of a forecast dew point."""
 
 # Constants of [Romps-2017].
 _TRIPLE_TEMPERATURE, _TRIPLE_PRESSURE, _E0V, _GRAVITY = 273.16, 611.65, 2.3740e6, 9.81
