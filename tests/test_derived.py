@@ -8,9 +8,10 @@ import xarray as xr
 
 from tests.cubes import START, quiet_cube
 from wxfly.aircraft import load_aircraft
-from wxfly.derived import derive, slot_stamps, to_slots
+from wxfly.derived import derive
 from wxfly.forecast import mark_carried
 from wxfly.limits import limits_for
+from wxfly.slots import slot_stamps
 from wxfly.suitability import State, assess
 from wxfly.windows import find_windows
 

@@ -27,6 +27,7 @@ RANK = {
     "places": 5,
     "forecast_file": 6,
     "retrieval": 7,
+    "slots": 6,
     "derived": 7,
     "freshness": 7,
     "suitability": 8,

@@ -2,10 +2,6 @@
 
 This is the only place where arrays and their attributes meet: variables are taken out of the cube, given to the
 plain functions of `wxfly.physics`, and put back under their names.
-
-What an hour is: the slot from h to h+1 is spoken for by the instants at both of its edges, and by the sums and
-maxima that cover any part of it. So instants get a dimension ``edge`` (start and end of the hour), and for a
-value that covers a span the largest of all stamps whose span overlaps the slot is taken.
 """
 
 from __future__ import annotations
@@ -14,14 +10,12 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from wxfly.forecast import VARIABLES, carried_heights, covers_hours, restore_carried
+from wxfly.forecast import VARIABLES, restore_carried
 from wxfly.physics import atmosphere, cloud, daylight, geomagnetic, gust, icing, thunderstorm, wind_profile
 from wxfly.site import surface_cover_classes
+from wxfly.slots import HOUR, Taker, cut_hours, to_slots
 
 Array = npt.NDArray[np.float64]
-
-HOUR = np.timedelta64(1, "h")
-EDGES = 2
 
 
 def derive(
@@ -54,137 +48,27 @@ def derive(
     xarray.Dataset
         Dimensions ``time`` (start of the hour), the horizontal ones of the cube, and ``edge`` for instants.
     """
-    slots = to_slots(_hours(restore_carried(cube), start, end))
-    take = _Taker(slots)
+    slots = to_slots(cut_hours(restore_carried(cube), start, end))
+    take = Taker(slots)
     ground = take.coordinate("surface_altitude")
     result: dict[str, Array] = {}
     result |= _wind(take, height, surface_cover)
     result |= _air(take, height, ground)
     result |= _weather(take, height, ground, result)
     result |= _kp(take)
-    conditions = take.dataset(result)
+    conditions = _dataset(take, result)
     conditions = _daylight(conditions, daylight_rule)
     return conditions.assign_coords(height=float(height)).assign_attrs(cube.attrs)
 
 
-def _hours(cube: xr.Dataset, start: np.datetime64 | None, end: np.datetime64 | None) -> xr.Dataset:
-    """Cut or extend the cube to the stamps that the wanted hours need."""
-    time = cube["time"].values
-    first = time[0] if start is None else np.datetime64(start, "h").astype(time.dtype)
-    if end is None:
-        last = time[-1]
-    else:
-        whole = np.datetime64(end, "h")
-        last = (whole if whole == np.datetime64(end, "s") else whole + HOUR).astype(time.dtype)
-    last = max(last, first + HOUR)
-    spans = [covers_hours(cube.variables[n], str(n)) for n in cube.data_vars]
-    reach = int(max(-min((begin for begin, _ in spans), default=0.0), 1.0))
-    wanted = np.arange(first, last + reach * HOUR, HOUR)
-    cube = cube.reindex(time=wanted) if not np.array_equal(wanted, time) else cube
-    return cube.assign_attrs(cube.attrs | {"slots": int((last - first) / HOUR)})
+def _dataset(take: Taker, results: dict[str, Array]) -> xr.Dataset:
+    """Put results back under their names, with units and long names."""
+    coords = {k: v for k, v in take.slots.coords.items() if "height" not in v.dims and k != "height"}
+    data = {name: (take.dims, np.broadcast_to(values, take.shape), DERIVED[name]) for name, values in results.items()}
+    return xr.Dataset(data, coords=coords)
 
 
-def slot_stamps(covers: tuple[float, float]) -> list[int]:
-    """Give the stamps, in hours after a slot's start, whose span overlaps the slot of one hour.
-
-    Parameters
-    ----------
-    covers : tuple of float
-        Span of a stamp in hours; ``(0, 0)`` is an instant and speaks for both edges of the slot.
-    """
-    begin, finish = covers
-    if begin == finish:
-        return [0, 1]
-    return [k for k in range(-24, 25) if k + begin < 1 and k + finish > 0]
-
-
-def to_slots(cube: xr.Dataset) -> xr.Dataset:
-    """Turn stamps into hours: instants get both edges, spans give the largest value that overlaps the hour."""
-    count = int(cube.attrs.get("slots", cube.sizes["time"] - 1))
-    slots: dict[str, tuple[tuple[str, ...], Array]] = {}
-    for name, variable in cube.variables.items():
-        if name not in cube.data_vars:
-            continue
-        covers = covers_hours(variable, str(name))
-        dims = tuple(str(d) for d in variable.dims)
-        taken = [_shifted(variable.values, dims.index("time"), k, count) for k in slot_stamps(covers)]
-        if covers[0] == covers[1]:
-            slots[str(name)] = (("edge", *dims), np.stack(taken))
-        else:
-            slots[str(name)] = (dims, np.maximum.reduce(taken))  # NaN in any of them stays NaN
-    coords = {
-        k: (c.dims, c.values[:count] if c.dims == ("time",) else c.values) for k, c in cube.coords.variables.items()
-    }
-    return xr.Dataset(slots, coords=coords, attrs=cube.attrs)
-
-
-def _shifted(values: Array, axis: int, stamps: int, count: int) -> Array:
-    """Give the values `stamps` after each slot's start along the axis of time; NaN past either end."""
-    at = np.arange(count) + stamps
-    beyond = (at >= values.shape[axis]) | (at < 0)
-    taken = np.take(values, np.where(beyond, 0, at), axis).astype(float)
-    np.moveaxis(taken, axis, 0)[beyond] = np.nan
-    return taken
-
-
-class _Taker:
-    """Takes variables out of the slots as plain arrays of one order of axes, and puts results back."""
-
-    def __init__(self, slots: xr.Dataset) -> None:
-        self.slots = slots
-        self.horizontal = [str(d) for d in slots.dims if d not in ("edge", "time", "height")]
-        self.dims = ("edge", "time", *self.horizontal)
-        self.shape = (EDGES, slots.sizes["time"], *(slots.sizes[d] for d in self.horizontal))
-
-    def __call__(self, name: str) -> Array:
-        """Give a variable with axes edge, time, horizontal; NaN throughout when the source does not carry it."""
-        if name not in self.slots:
-            return np.full(self.shape, np.nan)
-        variable = self.slots[name]
-        if "edge" not in variable.dims:
-            variable = variable.expand_dims(edge=EDGES)
-        ordered = variable.transpose(*(d for d in self.dims if d in variable.dims))
-        missing = [i for i, d in enumerate(self.dims) if d not in variable.dims]
-        return np.broadcast_to(np.expand_dims(ordered.values, missing), self.shape).astype(float)
-
-    def levels(self, name: str) -> tuple[Array, Array]:
-        """Give a variable with the height on the last axis, and the heights [m] at which its source carries it."""
-        heights = carried_heights(self.slots, name)
-        shape = (*self.shape, heights.size)
-        if not heights.size:
-            return np.full(shape, np.nan), heights
-        variable = self.slots[name].sel(height=heights)
-        wanted = (*self.dims, "height")
-        ordered = variable.transpose(*(d for d in wanted if d in variable.dims))
-        missing = [i for i, d in enumerate(wanted) if d not in variable.dims]
-        return np.broadcast_to(np.expand_dims(ordered.values, missing), shape).astype(float), heights
-
-    def has(self, name: str) -> bool:
-        """Whether the source carries the variable at all."""
-        return name in self.slots
-
-    def coordinate(self, name: str) -> Array:
-        """Give a coordinate of the places, in a shape that goes with the variables."""
-        if name not in self.slots.coords:
-            return np.full((1,) * len(self.shape), np.nan)
-        coordinate = self.slots[name]
-        missing = [i for i, d in enumerate(self.dims) if d not in coordinate.dims]
-        return np.expand_dims(
-            coordinate.transpose(*(d for d in self.dims if d in coordinate.dims)).values.astype(float),
-            missing,
-        )
-
-    def dataset(self, results: dict[str, Array]) -> xr.Dataset:
-        """Put results back under their names, with units and long names."""
-        coords = {k: v for k, v in self.slots.coords.items() if "height" not in v.dims and k != "height"}
-        data = {
-            name: (self.dims, np.broadcast_to(values, self.shape), DERIVED[name])
-            for name, values in results.items()
-        }
-        return xr.Dataset(data, coords=coords)
-
-
-def _wind(take: _Taker, height: float, surface_cover: str | None) -> dict[str, Array]:
+def _wind(take: Taker, height: float, surface_cover: str | None) -> dict[str, Array]:
     speed, heights = take.levels("wind_speed")
     direction = _at_heights(*take.levels("wind_from_direction"), heights)
     roughness = None
@@ -217,7 +101,7 @@ def _at_heights(values: Array, heights: Array, wanted: Array) -> Array:
     return result
 
 
-def _air(take: _Taker, height: float, ground: Array) -> dict[str, Array]:
+def _air(take: Taker, height: float, ground: Array) -> dict[str, Array]:
     near_ground = take("air_temperature")
     aloft, heights = take.levels("air_temperature_aloft")
     at_height = atmosphere.temperature_at_height(near_ground, aloft, heights, height)
@@ -239,7 +123,7 @@ def _air(take: _Taker, height: float, ground: Array) -> dict[str, Array]:
     }
 
 
-def _humidity(take: _Taker, air_temperature: Array) -> tuple[Array, Array]:
+def _humidity(take: Taker, air_temperature: Array) -> tuple[Array, Array]:
     """Give relative humidity and dew point: the more humid of the two where the source carries both.
 
     Real replies differ by several per cent between the two, so one cannot stand in for the other when it is lost.
@@ -256,16 +140,14 @@ def _humidity(take: _Taker, air_temperature: Array) -> tuple[Array, Array]:
     return humidity, atmosphere.dew_point_from_relative_humidity(air_temperature, humidity)
 
 
-def _surface_pressure(take: _Taker, air_temperature: Array, ground: Array) -> Array:
+def _surface_pressure(take: Taker, air_temperature: Array, ground: Array) -> Array:
     """Give the pressure at the ground: the source's own, or from sea level where it carries none."""
     if take.has("surface_air_pressure"):
         return take("surface_air_pressure")
-    return atmosphere.surface_pressure_from_sea_level(
-        take("air_pressure_at_mean_sea_level"), air_temperature, ground
-    )
+    return atmosphere.surface_pressure_from_sea_level(take("air_pressure_at_mean_sea_level"), air_temperature, ground)
 
 
-def _weather(take: _Taker, height: float, ground: Array, air: dict[str, Array]) -> dict[str, Array]:
+def _weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) -> dict[str, Array]:
     code, rate = take("weather_code"), take("precipitation_amount")
     visibility = take("visibility_in_air")
     base = cloud.cloud_base_height(
@@ -299,7 +181,7 @@ def _weather(take: _Taker, height: float, ground: Array, air: dict[str, Array]) 
     }
 
 
-def _kp(take: _Taker) -> dict[str, Array]:
+def _kp(take: Taker) -> dict[str, Array]:
     magnetic = geomagnetic.geomagnetic_latitude(take.coordinate("latitude"), take.coordinate("longitude"))
     return {"kp_index": take("kp_index"), "kp_limit": geomagnetic.kp_limit(magnetic)}
 
