@@ -142,7 +142,7 @@ def test_humidity_of_airport_reports() -> None:
     ]
     assert len(rows) > 30
     # Their formula for the vapour pressure is another one; the temperatures are the same.
-    assert np.abs(ours - [float(r["relh"]) for r in rows]).max() < 0.3
+    assert np.abs(ours - np.array([float(r["relh"]) for r in rows])).max() < 0.3
 
 
 def test_wind_chill_of_airport_reports() -> None:
