@@ -105,7 +105,7 @@ def period_of(
         How many days from today the period starts, and how many days it has.
     """
     zone = zone_of(site.time_zone)
-    local_now = datetime.fromisoformat(f"{np.datetime64(now, 's')}+00:00").astimezone(zone)
+    local_now = datetime.fromisoformat(f"{now.astype('datetime64[s]')}+00:00").astimezone(zone)
     first = day or local_now.date() + timedelta(days=first_day)
     start = datetime.combine(first, time(), tzinfo=zone)
     end = datetime.combine(first + timedelta(days=days), time(), tzinfo=zone)

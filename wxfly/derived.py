@@ -68,6 +68,40 @@ def _dataset(take: Taker, results: dict[str, Array]) -> xr.Dataset:
     return xr.Dataset(data, coords=coords)
 
 
+def derive_heights(
+    cube: xr.Dataset,
+    heights: npt.ArrayLike,
+    *,
+    surface_cover: str | None = None,
+    start: np.datetime64 | None = None,
+    end: np.datetime64 | None = None,
+) -> xr.Dataset:
+    """Work out wind, gust and wind difference at many heights for every hour, the worse edge of each.
+
+    Parameters
+    ----------
+    cube, surface_cover, start, end
+        As in `derive`.
+    heights : array_like
+        Above ground, increasing [m].
+
+    Returns
+    -------
+    xarray.Dataset
+        ``wind_speed``, ``wind_speed_of_gust``, ``wind_difference`` [m s-1] with dimensions time, the horizontal ones
+        and height.
+    """
+    take = Taker(to_slots(cut_hours(restore_carried(cube), start, end)))
+    wanted = np.asarray(heights, dtype=float)
+    carried = [_wind(take, float(height), surface_cover) for height in wanted]
+    names = ("wind_speed", "wind_speed_of_gust", "wind_difference")
+    dims = (*take.dims[1:], "height")
+    coords = {k: v for k, v in take.slots.coords.items() if "height" not in v.dims and k != "height"}
+    # Of the two edges the worse one counts; a missing edge is a missing hour.
+    data = {name: (dims, np.stack([c[name].max(axis=0) for c in carried], axis=-1), DERIVED[name]) for name in names}
+    return xr.Dataset(data, coords=coords | {"height": wanted})
+
+
 def _wind(take: Taker, height: float, surface_cover: str | None) -> dict[str, Array]:
     speed, heights = take.levels("wind_speed")
     direction = _at_heights(*take.levels("wind_from_direction"), heights)

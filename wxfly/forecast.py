@@ -200,7 +200,8 @@ def _carried(cube: xr.Dataset) -> list[list[str]]:
 def _heights_with_values(variable: xr.DataArray) -> npt.NDArray[np.float64]:
     others = [d for d in variable.dims if d != "height"]
     has_values = variable.notnull().any(others).values
-    return variable["height"].values[has_values].astype(float)
+    heights: npt.NDArray[np.float64] = variable["height"].values[has_values].astype(float)
+    return heights
 
 
 def restore_carried(cube: xr.Dataset) -> xr.Dataset:

@@ -1,0 +1,119 @@
+"""Usable height: how high an aircraft may go in each hour before wind, gust, wind difference or cloud stops it."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from wxfly.derived import derive_heights
+from wxfly.limits import Limits
+from wxfly.suitability import margin_at_most
+
+Array = npt.NDArray[np.float64]
+
+STEP = 5.0
+"""Heights are tried in steps of this [m]."""
+
+
+def find_usable_heights(
+    cube: xr.Dataset,
+    conditions: xr.Dataset,
+    limits: Limits,
+    *,
+    surface_cover: str | None = None,
+    start: np.datetime64 | None = None,
+    end: np.datetime64 | None = None,
+) -> xr.Dataset:
+    """Find the highest usable height of every hour, in steps of 5 m up to the ceiling.
+
+    A height is usable when wind, gust and wind difference hold there **and at every step below**, for the aircraft has
+    to climb through them, and when the distance to the cloud base is kept where the base is known. A step at which
+    something is not known ends the climb.
+
+    Parameters
+    ----------
+    cube : xarray.Dataset
+        A forecast cube.
+    conditions : xarray.Dataset
+        The same hours, as `wxfly.derived.derive` gives them.
+    limits : Limits
+        What the heights are held against.
+    surface_cover, start, end
+        As in `wxfly.derived.derive`.
+
+    Returns
+    -------
+    xarray.Dataset
+        ``share_of_limit`` (time, ..., height): the largest share that wind, gust or wind difference takes of its
+        limit [1], NaN where not known; ``usable_height`` (time, ...) [m]: 0 where not even the lowest step holds, NaN
+        where the lowest step is not known; ``usable_height_ends_by`` (time, ...): the element that ends the climb,
+        ``ceiling`` at the top.
+    """
+    heights = steps_to(limits.height_ceiling)
+    profile = derive_heights(cube, heights, surface_cover=surface_cover, start=start, end=end)
+    margins = {
+        "wind": margin_at_most(profile["wind_speed"].values, limits.maximum_wind),
+        "gust": margin_at_most(profile["wind_speed_of_gust"].values, limits.maximum_gust),
+        "wind_difference": margin_at_most(profile["wind_difference"].values, limits.maximum_wind_difference),
+    }
+    stacked = np.stack(list(margins.values()))
+    smallest = stacked.min(axis=0)  # NaN in any stays NaN
+    base = conditions["cloud_base_height"].min("edge").values[..., None]
+    cloud = np.where(np.isnan(base), np.inf, base - limits.cloud_separation) - heights
+    usable, stop = climb(smallest, cloud, heights)
+    names = np.array([*margins, "cloud_base", "ceiling"], dtype=object)
+    ends_by = names[_which_ends(stacked, cloud, stop)]
+    ends_by = np.where(np.isnan(usable), "", ends_by)
+    dims = profile["wind_speed"].dims
+    return xr.Dataset(
+        {
+            "share_of_limit": (dims, 1.0 - smallest, {"units": "1", "long_name": "largest share of a wind limit"}),
+            "usable_height": (dims[:-1], usable, {"units": "m", "long_name": "highest usable height above ground"}),
+            "usable_height_ends_by": (dims[:-1], ends_by.astype(object)),
+        },
+        coords=profile.coords,
+    )
+
+
+def steps_to(ceiling: float) -> Array:
+    """Give the heights that are tried [m]: every 5 m up to the ceiling, which is the last."""
+    heights = np.arange(STEP, ceiling + 1e-9, STEP)
+    return heights if heights.size and np.isclose(heights[-1], ceiling) else np.append(heights, ceiling)
+
+
+def climb(smallest_margin: Array, cloud_clearance: Array, heights: Array) -> tuple[Array, npt.NDArray[np.intp]]:
+    """Climb step by step until something stops it.
+
+    Parameters
+    ----------
+    smallest_margin, cloud_clearance : ndarray
+        Shape ``[..., height]`` [1] and [m]: negative stops, NaN stops too.
+    heights : ndarray
+        [m], increasing.
+
+    Returns
+    -------
+    usable_height : ndarray
+        ``[...]`` [m]; 0 where the first step is known to stop it, NaN where the first step is not known.
+    stop : ndarray of int
+        ``[...]``: position of the step that ends the climb, the number of steps at the ceiling.
+    """
+    holds = (smallest_margin >= 0) & (cloud_clearance >= 0)
+    stop = np.where(holds.all(axis=-1), heights.size, (~holds).argmax(axis=-1))
+    usable = np.where(stop > 0, heights[np.maximum(stop - 1, 0)], 0.0)
+    first_unknown = np.isnan(smallest_margin[..., 0]) & ~(cloud_clearance[..., 0] < 0)
+    return np.where((stop == 0) & first_unknown, np.nan, usable), stop
+
+
+def _which_ends(margins: Array, cloud: Array, stop: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
+    """Give which of the margins ends the climb at its step, after them cloud, after it the ceiling."""
+    count = margins.shape[0]
+    at = np.minimum(stop, margins.shape[-1] - 1)[..., None]
+    there = np.take_along_axis(margins, np.broadcast_to(at, (count, *at.shape)), axis=-1)[..., 0]
+    worst = np.where(np.isnan(there), -np.inf, there).argmin(axis=0)
+    under_cloud = np.take_along_axis(np.broadcast_to(cloud, margins.shape[1:]), at, axis=-1)[..., 0]
+    held = there.min(axis=0) >= 0
+    ends = np.where(held & (under_cloud < 0), count, worst)
+    at_ceiling = stop == margins.shape[-1]
+    return np.asarray(np.where(at_ceiling, count + 1, ends), dtype=np.intp)
