@@ -6,6 +6,7 @@ tenth of the time of the general way; a file that holds anything unusual is read
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import os
@@ -55,8 +56,7 @@ def content_checksum(cube: xr.Dataset) -> str:
 
 def _plain(attributes: Any) -> dict[str, Any]:
     return {
-        str(k): v if isinstance(v, str) else np.asarray(v).astype(float).ravel().tolist()
-        for k, v in attributes.items()
+        str(k): v if isinstance(v, str) else np.asarray(v).astype(float).ravel().tolist() for k, v in attributes.items()
     }
 
 
@@ -87,7 +87,8 @@ def save_cube(cube: xr.Dataset, path: Path) -> None:
     except (OSError, RuntimeError, WxflyError) as fault:
         raise WxflyError(f"{path}: the forecast could not be kept ({_short(fault)}); is the disk full?") from None
     finally:
-        beside.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            beside.unlink(missing_ok=True)
 
 
 def _with_numbers_for_times(cube: xr.Dataset, name: str) -> xr.Dataset:
@@ -125,10 +126,8 @@ def load_cube(path: Path, *, verify: bool = False) -> xr.Dataset:
             cube = _read_general(path)
     except FileNotFoundError:
         raise WxflyError(f"{path}: there is no such file") from None
-    except (OSError, KeyError, ValueError, RuntimeError, TypeError) as fault:
-        raise WxflyError(
-            f"{path}: not a readable netCDF file ({_short(fault)}); remove it and fetch again"
-        ) from None
+    except Exception as fault:  # a damaged file may make the HDF5 library fail in any way
+        raise WxflyError(f"{path}: not a readable netCDF file ({_short(fault)}); remove it and fetch again") from None
     schema = cube.attrs.get(SCHEMA)
     if schema is not None and (not isinstance(schema, int | np.integer) or schema > SCHEMA_VERSION):
         raise WxflyError(f"{path}: written by a newer wxfly (schema {schema}, this one reads {SCHEMA_VERSION})")
@@ -141,7 +140,8 @@ def load_cube(path: Path, *, verify: bool = False) -> xr.Dataset:
 
 
 def _short(fault: BaseException) -> str:
-    return " ".join(str(fault).split())[:120] or type(fault).__name__
+    words = getattr(fault, "strerror", None) or str(fault)
+    return " ".join(str(words).split())[:120] or type(fault).__name__
 
 
 def _read_general(path: Path) -> xr.Dataset:
@@ -161,9 +161,7 @@ def _read_fast(path: Path) -> xr.Dataset | None:
                 return None
             attributes = dict(dataset.attrs)
             label = attributes.get("NAME", b"")
-            if isinstance(label, bytes) and label.startswith(
-                b"This is a netCDF dimension but not a netCDF variable"
-            ):
+            if isinstance(label, bytes) and label.startswith(b"This is a netCDF dimension but not a netCDF variable"):
                 continue
             if "scale_factor" in attributes or "add_offset" in attributes or "missing_value" in attributes:
                 return None
@@ -213,7 +211,8 @@ def _values(dataset: Any, fill: Any, attributes: dict[str, Any]) -> Any:
         start = np.datetime64(f"{match[2]}T{match[3] or '00:00:00'}", "s")
         seconds = np.asarray(values, dtype=float) * _STEPS[match[1]]
         missing = ~np.isfinite(seconds)
-        moments = start + np.where(missing, 0, np.round(seconds)).astype("timedelta64[s]")
+        with np.errstate(invalid="ignore"):  # numbers beyond any calendar, from a damaged file
+            moments = start + np.where(missing, 0, np.round(seconds)).astype("timedelta64[s]")
         return np.where(missing, np.datetime64("NaT"), moments).astype("datetime64[ns]")
     if kind not in "fiu":
         return None

@@ -202,6 +202,10 @@ def find_forecast(
             cube = load_cube(path, verify=True)
         except WxflyError:
             continue
+        place = round(float(cube["latitude"].values[0]), 4), round(float(cube["longitude"].values[0]), 4)
+        inside = (place, cube.attrs["model"], run_name(cube))
+        if inside != ((round(latitude, 4), round(longitude, 4)), model, name):
+            continue  # a file that was moved here is of another place, model or run
         ground = float(cube["surface_altitude"].values[0])
         if abs(ground - surface_altitude) <= _SAME_GROUND or np.isnan(surface_altitude) or np.isnan(ground):
             return cube
@@ -296,9 +300,7 @@ def keep_reply(kind: str, name: str, text: str, retrieved: datetime) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         try:
-            beside.write_text(
-                json.dumps({"retrieved": retrieved.astimezone(UTC).isoformat(), "text": text}), "utf-8"
-            )
+            beside.write_text(json.dumps({"retrieved": retrieved.astimezone(UTC).isoformat(), "text": text}), "utf-8")
             beside.replace(path)
         finally:
             beside.unlink(missing_ok=True)
