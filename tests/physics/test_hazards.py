@@ -182,7 +182,7 @@ class TestCloud:
     def test_condensation_level_is_near_the_rule_of_hand(self, t: float, rh: float, p: float) -> None:
         level, temperature = cloud.lifted_condensation_level(t, rh, p)
         dew_point = atmosphere.dew_point_from_relative_humidity(t, rh)
-        assert 0 <= float(level) == pytest.approx(float(cloud.base_by_spread(t, dew_point)), rel=0.06, abs=2.0)
+        assert 0 <= float(level) == pytest.approx(float(cloud.base_by_spread(t, dew_point)), rel=0.08, abs=2.0)
         assert temperature <= t
         # The air at the level is saturated with the vapour it brought: dew point falls by about 0.18 K/100 m.
         assert float(temperature) == pytest.approx(float(dew_point) - 0.0018 * float(level), abs=0.6)
