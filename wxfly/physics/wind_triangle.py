@@ -1,0 +1,168 @@
+"""The wind triangle: heading, speed over ground, and how far out and back a steady wind leaves.
+
+All angles are in degrees clockwise from north; wind directions are those the wind comes from. An aircraft that
+cannot make a course good has a ground speed of 0 there: it makes no way, and what is divided by it is infinite.
+
+References
+----------
+[FAA-H-8083-25] Federal Aviation Administration: Pilot's Handbook of Aeronautical Knowledge, chapter 16: the wind
+    triangle.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+
+
+def headwind(course: npt.ArrayLike, wind_speed: npt.ArrayLike, wind_from_direction: npt.ArrayLike) -> Array:
+    """Give the component of the wind against a course.
+
+    Parameters
+    ----------
+    course : array_like
+        Direction of flight over ground [degree].
+    wind_speed, wind_from_direction : array_like
+        [m s-1, degree]; all broadcast. A calm needs no direction.
+
+    Returns
+    -------
+    ndarray
+        [m s-1], negative for a tailwind.
+    """
+    speed, angle = _wind(course, wind_speed, wind_from_direction)
+    return np.asarray(speed * np.cos(angle))
+
+
+def crosswind(course: npt.ArrayLike, wind_speed: npt.ArrayLike, wind_from_direction: npt.ArrayLike) -> Array:
+    """Give the component of the wind across a course [m s-1], positive from the right; arguments of `headwind`."""
+    speed, angle = _wind(course, wind_speed, wind_from_direction)
+    return np.asarray(speed * np.sin(angle))
+
+
+def _wind(course: npt.ArrayLike, speed: npt.ArrayLike, direction: npt.ArrayLike) -> tuple[Array, Array]:
+    wind = np.asarray(speed, dtype=float)
+    angle = np.where(wind == 0, 0.0, np.asarray(direction, float) - np.asarray(course, float))
+    return wind, np.deg2rad(angle)
+
+
+def wind_correction_angle(
+    course: npt.ArrayLike,
+    airspeed: npt.ArrayLike,
+    wind_speed: npt.ArrayLike,
+    wind_from_direction: npt.ArrayLike,
+) -> Array:
+    """Give the angle by which the nose stands into the wind to make a course good: the crab angle.
+
+    Parameters
+    ----------
+    course : array_like
+        [degree]
+    airspeed : array_like
+        True airspeed [m s-1], above 0.
+    wind_speed, wind_from_direction : array_like
+        [m s-1, degree]; all broadcast.
+
+    Returns
+    -------
+    ndarray
+        [degree], positive to the right, -90 to 90; NaN where the wind across the course exceeds the airspeed, so
+        that no heading makes it good.
+    """
+    across = crosswind(course, wind_speed, wind_from_direction)
+    ratio = across / np.asarray(airspeed, dtype=float)
+    held = np.abs(ratio) <= 1.0
+    return np.asarray(np.where(held, np.rad2deg(np.arcsin(np.where(held, ratio, 0.0))), np.nan))
+
+
+def heading(
+    course: npt.ArrayLike,
+    airspeed: npt.ArrayLike,
+    wind_speed: npt.ArrayLike,
+    wind_from_direction: npt.ArrayLike,
+) -> Array:
+    """Give the heading that makes a course good [degree, 0 to 360]; arguments of `wind_correction_angle`."""
+    angle = wind_correction_angle(course, airspeed, wind_speed, wind_from_direction)
+    return np.asarray(np.mod(np.asarray(course, float) + angle, 360.0))
+
+
+def ground_speed(
+    course: npt.ArrayLike,
+    airspeed: npt.ArrayLike,
+    wind_speed: npt.ArrayLike,
+    wind_from_direction: npt.ArrayLike,
+) -> Array:
+    """Give the speed made good along a course.
+
+    Parameters
+    ----------
+    course, airspeed, wind_speed, wind_from_direction
+        As in `wind_correction_angle`.
+
+    Returns
+    -------
+    ndarray
+        [m s-1]: ``sqrt(V^2 - across^2) - headwind`` [FAA-H-8083-25]. 0 where the wind is more than the aircraft
+        makes good, across the course or against it. NaN in, NaN out.
+    """
+    against = headwind(course, wind_speed, wind_from_direction)
+    across = crosswind(course, wind_speed, wind_from_direction)
+    speed = np.asarray(airspeed, dtype=float)
+    along = speed**2 - across**2
+    made_good = np.where(along < 0, 0.0, np.sqrt(np.maximum(along, 0.0)) - against)
+    made_good = np.where(along < 0, 0.0, np.maximum(made_good, 0.0))
+    return np.asarray(np.where(np.isnan(along + against), np.nan, made_good))
+
+
+def out_and_back_radius(
+    airspeed: npt.ArrayLike,
+    wind_speed: npt.ArrayLike,
+    angle: npt.ArrayLike,
+    time: npt.ArrayLike,
+) -> Array:
+    """Give how far out a flight can turn to be back in time, in one steady wind.
+
+    Parameters
+    ----------
+    airspeed, wind_speed : array_like
+        [m s-1]
+    angle : array_like
+        Between course and wind [degree]; 0 or 180 is along the wind, 90 across it.
+    time : array_like
+        Out and back together [s]; all broadcast.
+
+    Returns
+    -------
+    ndarray
+        [m]: ``t (V^2 - w^2) / (2 sqrt(V^2 - w^2 sin^2))``, from the wind triangle out and back; 0 where the wind
+        is as fast as the aircraft.
+    """
+    v, w = np.asarray(airspeed, dtype=float), np.asarray(wind_speed, dtype=float)
+    across = w * np.sin(np.deg2rad(angle))
+    room = np.maximum(v**2 - w**2, 0.0)
+    under = np.where(room > 0, v**2 - across**2, 1.0)
+    return np.asarray(np.asarray(time, dtype=float) * room / (2.0 * np.sqrt(np.where(under > 0, under, 1.0))))
+
+
+def point_of_no_return_time(
+    endurance: npt.ArrayLike, ground_speed_out: npt.ArrayLike, ground_speed_home: npt.ArrayLike
+) -> Array:
+    """Give how long a flight may go out before it must turn for home: ``E H / (O + H)``.
+
+    Parameters
+    ----------
+    endurance : array_like
+        Out and home together, without the reserve [s, or any unit of time].
+    ground_speed_out, ground_speed_home : array_like
+        [m s-1], or any unit of speed; all broadcast.
+
+    Returns
+    -------
+    ndarray
+        In the unit of `endurance`; 0 where no way home is made.
+    """
+    out, home = np.asarray(ground_speed_out, dtype=float), np.asarray(ground_speed_home, dtype=float)
+    total = out + home
+    return np.asarray(np.asarray(endurance, float) * home / np.where(total == 0, 1.0, total))
