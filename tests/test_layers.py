@@ -33,6 +33,8 @@ RANK = {
     "suitability": 8,
     "usable_height": 9,
     "windows": 9,
+    "advice": 9,
+    "sortie": 9,
     "briefing": 10,
     "comparison": 11,
     "report": 12,

@@ -119,6 +119,13 @@ def test_a_window_with_something_unknown_stands_behind_one_where_all_is_known():
     assert windows[1].unknown == ("visibility",)
 
 
+def test_a_preference_orders_what_holds_and_makes_nothing_hold():
+    liked = np.array([False, True, False, False, True, True])
+    windows = find_windows(assessed([0.9, 0.3, -1, 0.8, -1, 0.2]), minimum_duration=minutes(60), preferred=liked)
+    assert [hours_of(w) for w in windows] == [(1, 2), (5, 6), (3, 4)]
+    assert [w.preferred for w in windows] == [True, True, False]
+
+
 def test_nothing_at_all():
     assert found([-1, np.nan]) == []
 

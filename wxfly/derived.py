@@ -11,9 +11,9 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.forecast import VARIABLES, restore_carried
-from wxfly.physics import atmosphere, cloud, daylight, geomagnetic, gust, icing, thunderstorm, wind_profile
+from wxfly.physics import atmosphere, cloud, daylight, geomagnetic, gust, icing, thunderstorm, visibility, wind_profile
 from wxfly.site import surface_cover_classes
-from wxfly.slots import HOUR, Taker, cut_hours, to_slots
+from wxfly.slots import EDGES, HOUR, Taker, cut_hours, to_slots
 
 Array = npt.NDArray[np.float64]
 
@@ -56,6 +56,7 @@ def derive(
     result |= _air(take, height, ground)
     result |= _weather(take, height, ground, result)
     result |= _kp(take)
+    result |= _sun(take)
     conditions = _dataset(take, result)
     conditions = _daylight(conditions, daylight_rule)
     return conditions.assign_coords(height=float(height)).assign_attrs(cube.attrs)
@@ -183,7 +184,7 @@ def _surface_pressure(take: Taker, air_temperature: Array, ground: Array) -> Arr
 
 def _weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) -> dict[str, Array]:
     code, rate = take("weather_code"), take("precipitation_amount")
-    visibility = take("visibility_in_air")
+    sight = _visibility(take, code, air["relative_humidity"], rate)
     base = cloud.cloud_base_height(
         take("cloud_base_altitude") - ground,
         air["air_temperature_near_ground"],
@@ -197,7 +198,7 @@ def _weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) -
         "precipitation_probability": take("precipitation_probability"),
         "weather_code": code,
         "cloud_area_fraction": take("cloud_area_fraction"),
-        "visibility_in_air": visibility,
+        "visibility_in_air": sight,
         "cloud_base_height": base,
         "icing_risk": icing.icing_risk(
             air["air_temperature"],
@@ -205,7 +206,7 @@ def _weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) -
             air["relative_humidity"],
             rate,
             code,
-            visibility,
+            sight,
             base,
             height,
         ),
@@ -213,6 +214,25 @@ def _weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) -
             code, rate, take("atmosphere_convective_available_potential_energy"), take("lifted_index")
         ),
     }
+
+
+def _visibility(take: Taker, code: Array, humidity: Array, rate: Array) -> Array:
+    """Give the visibility, and where the source has none at all what speaks for fog.
+
+    Dry air alone is no measure of visibility, so without a forecast of it good sight stays not known.
+    """
+    cautious = visibility.cautious_visibility(
+        take("visibility_in_air"), code, humidity, rate, visibility_is_forecast=take.has("visibility_in_air")
+    )
+    given = ~np.isnan(take("visibility_in_air"))
+    return np.where(given | (cautious < visibility.MIST_VISIBILITY), cautious, np.nan)
+
+
+def _sun(take: Taker) -> dict[str, Array]:
+    time = take.slots["time"].values.astype("datetime64[s]")
+    edges = np.stack([time, time + HOUR]).reshape(EDGES, -1, *([1] * len(take.horizontal)))
+    elevation, azimuth = daylight.sun_position(take.coordinate("latitude"), take.coordinate("longitude"), edges)
+    return {"sun_elevation": elevation, "sun_azimuth": azimuth}
 
 
 def _kp(take: Taker) -> dict[str, Array]:
@@ -274,6 +294,8 @@ DERIVED: dict[str, dict[str, str]] = {
     "icing_risk": _described("1", "icing at flight height: 0 none, 1 possible, 2 likely"),
     "thunderstorm_risk": _described("1", "thunderstorm: 0 none, 1 possible, 2 likely"),
     "kp_limit": _described("1", "Kp limit from the place's geomagnetic latitude"),
+    "sun_elevation": _described("degree", "sun above the level horizon", "solar_elevation_angle"),
+    "sun_azimuth": _described("degree", "direction of the sun, clockwise from north", "solar_azimuth_angle"),
     "minutes_of_light": _described("min", "minutes of the hour in which the daylight rule holds"),
     **_kept(
         "relative_humidity", "dew_point_temperature", "surface_air_pressure", "precipitation_probability",

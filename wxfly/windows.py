@@ -11,6 +11,7 @@ import xarray as xr
 from wxfly.suitability import State, unknown_elements
 
 Times = npt.NDArray[np.datetime64]
+Rank = tuple[bool, bool, float, float, float]
 
 
 @dataclass(frozen=True)
@@ -29,6 +30,8 @@ class Window:
         The worst state of its hours.
     unknown : tuple of str
         Advised elements that are not known in some hour of it.
+    preferred : bool
+        Whether every hour of it is one of those the pilot would rather have.
     first, last : int
         Positions of its first and last hour on the time axis of the assessment.
     within_start, within_end : numpy.datetime64
@@ -41,6 +44,7 @@ class Window:
     limiting_element: str
     state: State
     unknown: tuple[str, ...]
+    preferred: bool
     first: int
     last: int
     within_start: np.datetime64
@@ -52,18 +56,18 @@ class Window:
         return self.end - self.start
 
     @property
-    def rank(self) -> tuple[bool, float, float, float]:
-        """Sort key, the best first: all known, larger smallest margin, longer, earlier.
+    def rank(self) -> Rank:
+        """Sort key, the best first: all known, preferred, larger smallest margin, longer, earlier.
 
         A window in which an advised element is not known stands behind every window in which all are known
         and behind which nothing is hidden; this way a missing value can never lift one.
         """
-        return (
-            bool(self.unknown),
-            -round(self.margin, 6),
-            -self.length.astype("timedelta64[s]").astype(float),
-            self.start.astype("datetime64[s]").astype(float),
-        )
+        return _rank(bool(self.unknown), self.preferred, self.margin, self.length, self.start)
+
+
+def _rank(unknown: bool, preferred: bool, margin: float, length: np.timedelta64, start: np.datetime64) -> Rank:
+    seconds = float(length.astype("timedelta64[s]").astype(np.int64))
+    return unknown, not preferred, -round(margin, 6), -seconds, float(start.astype("datetime64[s]").astype(np.int64))
 
 
 def find_windows(
@@ -72,6 +76,7 @@ def find_windows(
     minimum_duration: np.timedelta64,
     start: np.datetime64 | None = None,
     end: np.datetime64 | None = None,
+    preferred: npt.NDArray[np.bool_] | None = None,
 ) -> list[Window]:
     """Find the windows of one place and rank them, the best first.
 
@@ -87,6 +92,9 @@ def find_windows(
         Shortest window of use.
     start, end : numpy.datetime64, optional
         UTC bounds; nothing outside counts.
+    preferred : ndarray of bool, optional
+        Hours that the pilot would rather have; among windows that hold, those wholly of such hours come first. A
+        preference never makes an hour hold.
 
     Returns
     -------
@@ -94,6 +102,7 @@ def find_windows(
         Empty when nothing holds long enough.
     """
     usable_start, usable_end = _usable(assessment, start, end)
+    liked = np.zeros(usable_start.size, dtype=bool) if preferred is None else preferred
     state = assessment["state"].values
     holds = (state >= State.NARROW) & (usable_end > usable_start)
     # Two neighbouring hours join only where no dark minutes lie between them.
@@ -101,7 +110,7 @@ def find_windows(
     windows = []
     for first, last in _stretches(holds, joins):
         if usable_end[last] - usable_start[first] >= minimum_duration:
-            windows.append(_best_part(assessment, usable_start, usable_end, first, last, minimum_duration))
+            windows.append(_best_part(assessment, usable_start, usable_end, liked, first, last, minimum_duration))
     return sorted(windows, key=lambda window: window.rank)
 
 
@@ -130,6 +139,7 @@ def _best_part(
     assessment: xr.Dataset,
     usable_start: Times,
     usable_end: Times,
+    liked: npt.NDArray[np.bool_],
     first: int,
     last: int,
     minimum_duration: np.timedelta64,
@@ -137,16 +147,16 @@ def _best_part(
     margin = assessment["hour_margin"].values
     state = assessment["state"].values
     hidden = assessment["advised_unknown"].values > 0
-    best: tuple[tuple[bool, float, float, float], int, int] | None = None
+    best: tuple[Rank, int, int] | None = None
     for i in range(first, last + 1):
-        smallest, unknown = np.inf, False
+        smallest, unknown, preferred = np.inf, False, True
         for j in range(i, last + 1):
-            smallest = min(smallest, round(float(margin[j]), 6))
-            unknown = unknown or bool(hidden[j])
+            smallest = min(smallest, float(margin[j]))
+            unknown, preferred = unknown or bool(hidden[j]), preferred and bool(liked[j])
             length = usable_end[j] - usable_start[i]
             if length < minimum_duration:
                 continue
-            key = (unknown, -smallest, -length.astype(float), usable_start[i].astype(float))
+            key = _rank(unknown, preferred, smallest, length, usable_start[i])
             if best is None or key < best[0]:
                 best = (key, i, j)
     assert best is not None  # the whole stretch is long enough
@@ -160,6 +170,7 @@ def _best_part(
         limiting_element=str(assessment["limiting_element"].values[at]),
         state=State(int(state[part].min())),
         unknown=unknown_elements(assessment.isel(time=part)),
+        preferred=bool(liked[part].all()),
         first=i,
         last=j,
         within_start=usable_start[first],

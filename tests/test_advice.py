@@ -1,0 +1,86 @@
+import dataclasses
+
+import numpy as np
+import pytest
+
+from tests.cubes import quiet_cube
+from wxfly.advice import advise, is_low_light, precipitation_words
+from wxfly.aircraft import load_aircraft
+from wxfly.derived import derive
+
+QUAD = load_aircraft()["folding-quad-249g"]
+MAPPER = load_aircraft()["fixed-wing-mapper"]
+
+
+def stretch(first=10, last=12, height=60.0, **changed):
+    cube = quiet_cube()
+    for name, value in changed.items():
+        cube[name][:] = value
+    return derive(cube, height=height).isel(time=slice(first, last))
+
+
+def test_sight_range_by_size_and_by_visibility():
+    # EASA guidance: 327 CD + 20 m for multirotors, 490 CD + 30 m for fixed wing; 0.3 of the ground visibility.
+    assert advise(stretch(), QUAD).sight_range == pytest.approx(327 * 0.25 + 20)
+    assert advise(stretch(), MAPPER).sight_range == pytest.approx(490 * 1.1 + 30)
+    hazy = advise(stretch(visibility_in_air=1200.0), MAPPER)
+    assert (hazy.sight_range, hazy.sight_decided_by) == (pytest.approx(360), "visibility")
+    assert advise(stretch(), QUAD).sight_decided_by == "size"
+
+
+def test_sight_range_without_visibility_is_by_size_alone():
+    unknown = advise(stretch(visibility_in_air=np.nan), QUAD)
+    assert unknown.sight_decided_by == "size"
+    assert unknown.sight_range == pytest.approx(101.75)
+    nothing = advise(stretch(), dataclasses.replace(QUAD, characteristic_dimension=None))
+    assert np.isnan(nothing.sight_range)
+
+
+def test_cold_hands_and_heat():
+    cold = advise(stretch(air_temperature=253.15, wind_speed_of_gust=9.0, wind_speed=8.33), QUAD)
+    assert cold.wind_chill == pytest.approx(-33 + 273.15, abs=0.6)  # Environment Canada's chart: -20 degC, 30 km/h
+    assert "bare skin" in cold.hands
+    assert advise(stretch(), QUAD).hands == ""
+    hot = advise(stretch(air_temperature=305.37, dew_point_temperature=299.0, relative_humidity=0.70), QUAD)
+    assert hot.heat_index == pytest.approx((106 - 32) / 1.8 + 273.15, abs=1.0)  # NWS chart: 90 degF, 70 %
+    assert hot.heat
+
+
+def test_light_glare_and_shadow():
+    noon = advise(stretch(11, 13), QUAD, toward=180.0)
+    assert noon.light == ("high sun",)
+    assert noon.glare is False
+    dawn = stretch(3, 5)
+    facing = float(dawn["sun_azimuth"].mean())
+    assert advise(dawn, QUAD, toward=facing).glare is True
+    assert advise(dawn, QUAD, toward=(facing + 180) % 360).glare is False
+    assert advise(dawn, QUAD).glare is None
+    assert noon.shadow_length[1] < 1.0 < advise(dawn, QUAD).shadow_length[1]
+    assert "golden hour" in advise(dawn, QUAD).light
+
+
+def test_low_light_hours_are_those_with_a_low_sun_at_both_edges():
+    low = is_low_light(derive(quiet_cube(), height=60.0))
+    assert not low[11]
+    assert low[3]  # at 52 N 6 E on 10 June the sun rises at 03:13 UTC and stands below 6 degrees until about 04:05
+    assert low.sum() <= 4
+
+
+def test_frost_is_told_and_is_no_icing():
+    frosty = stretch(
+        air_temperature=272.15, dew_point_temperature=271.65, relative_humidity=0.80, cloud_base_altitude=900.0
+    )
+    assert advise(frosty, QUAD).frost
+    assert not advise(stretch(), QUAD).frost
+
+
+def test_thrust_in_hand_agrees_with_density_altitude():
+    thin = stretch(surface_air_pressure=60_000.0, height=10.0)
+    assert (advise(thin, QUAD).thrust_in_hand < 0) == (float(thin["density_altitude"].max()) > 4000)
+
+
+def test_precipitation_in_words():
+    assert precipitation_words(61.0, 0.3) == "slight rain"
+    assert precipitation_words(66.0, 1.0).endswith("freezing")
+    assert precipitation_words(1.0, 0.0) == ""
+    assert precipitation_words(np.nan, np.nan) == ""

@@ -1,0 +1,153 @@
+"""Advice: what a pilot should know of a stretch of hours that never enters the verdict.
+
+How far the aircraft can be seen, light and glare, cold hands and hot batteries, frost on a parked machine.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import xarray as xr
+
+from wxfly.aircraft import Aircraft
+from wxfly.physics import altimetry, comfort, icing, light, precipitation, visibility
+
+FROST_TEMPERATURE = 273.15
+
+
+@dataclass(frozen=True)
+class Advice:
+    """Advice for a stretch of hours, SI; NaN or an empty text where there is nothing to say.
+
+    Attributes
+    ----------
+    sight_range : float
+        Distance at which the pilot can still see this aircraft in the worst of the hours [m]; where visibility is
+        not known, from the aircraft's size alone.
+    sight_decided_by : str
+        ``size`` or ``visibility``; empty when the range is not known.
+    wind_chill, heat_index : float
+        The lowest wind chill and the highest heat index [K].
+    hands, heat : str
+        Words on cold hands and on heat; empty when nothing needs saying.
+    sun_elevation : tuple of float
+        Lowest and highest of the hours' edges [degree].
+    sun_azimuth : float
+        At the middle of the stretch [degree].
+    light : tuple of str
+        Photographers' words for the light met, in order.
+    shadow_length : tuple of float
+        Shortest and longest shadow of one metre [1]; NaN when the sun is not up.
+    glare : bool or None
+        Whether the pilot looks into a low sun at some time when flying toward the given direction; None when no
+        direction was given.
+    frost : bool
+        Whether a machine parked outside may take on frost. That is no icing in flight.
+    thrust_in_hand : float
+        Share of thrust left over the maker's highest take-off altitude [1].
+    beaufort : float
+        Largest force of the mean wind at 10 m.
+    """
+
+    sight_range: float
+    sight_decided_by: str
+    wind_chill: float
+    heat_index: float
+    hands: str
+    heat: str
+    sun_elevation: tuple[float, float]
+    sun_azimuth: float
+    light: tuple[str, ...]
+    shadow_length: tuple[float, float]
+    glare: bool | None
+    frost: bool
+    thrust_in_hand: float
+    beaufort: float
+
+
+_LIGHT_WORDS = {
+    light.Light.DARK: "dark",
+    light.Light.BLUE_HOUR: "blue hour",
+    light.Light.GOLDEN_HOUR: "golden hour",
+    light.Light.HIGH_SUN: "high sun",
+}
+
+
+def advise(conditions: xr.Dataset, aircraft: Aircraft, *, toward: float | None = None) -> Advice:
+    """Gather the advice for a stretch of hours at one place.
+
+    Parameters
+    ----------
+    conditions : xarray.Dataset
+        The hours, as `wxfly.derived.derive` gives them; dimensions edge and time only.
+    aircraft : Aircraft
+        Its size and its highest take-off altitude count.
+    toward : float, optional
+        Direction from the pilot to the aircraft, for glare [degree].
+
+    Returns
+    -------
+    Advice
+    """
+    value = {str(name): conditions[name].values for name in conditions.data_vars}
+    chill = _lowest(comfort.wind_chill(value["air_temperature_near_ground"], value["wind_speed_at_10m"]))
+    index = _highest(comfort.heat_index(value["air_temperature_near_ground"], value["relative_humidity"]))
+    elevation, azimuth = value["sun_elevation"], value["sun_azimuth"]
+    kinds = light.kind_of_light(np.append(elevation[0], elevation[1, -1:]))
+    shadow = light.shadow_length(1.0, elevation)
+    seen, by = _sight(value["visibility_in_air"], aircraft)
+    frost = icing.frost_risk(value["air_temperature_near_ground"], value["dew_point_temperature"])
+    thrust = np.nan
+    if aircraft.maximum_takeoff_altitude is not None:
+        thrust = _lowest(altimetry.thrust_in_hand(value["air_density"], aircraft.maximum_takeoff_altitude))
+    return Advice(
+        sight_range=seen,
+        sight_decided_by=by,
+        wind_chill=chill,
+        heat_index=index,
+        hands=comfort.describe_cold(chill),
+        heat=comfort.describe_heat(index),
+        sun_elevation=(_lowest(elevation), _highest(elevation)),
+        sun_azimuth=float(azimuth[0, azimuth.shape[1] // 2]),
+        light=tuple(dict.fromkeys(_LIGHT_WORDS[light.Light(int(k))] for k in kinds if k != light.Light.NOT_KNOWN)),
+        shadow_length=(_lowest(shadow), _highest(shadow)),
+        glare=None if toward is None else bool(np.nansum(light.glare(elevation, azimuth, toward)) > 0),
+        frost=bool((frost > 0).any()),
+        thrust_in_hand=thrust,
+        beaufort=_highest(comfort.beaufort_force(value["wind_speed_at_10m"])),
+    )
+
+
+def _sight(visibility_in_air: np.ndarray, aircraft: Aircraft) -> tuple[float, str]:
+    """Give the sight range and what decides it; without a known visibility the size alone."""
+    if aircraft.characteristic_dimension is None:
+        return np.nan, ""
+    by_size = float(visibility.attitude_sight_range(aircraft.characteristic_dimension, aircraft.kind))
+    by_air = _lowest(visibility.detection_sight_range(visibility_in_air))
+    if np.isnan(by_air) or by_size <= by_air:
+        return by_size, "size"
+    return by_air, "visibility"
+
+
+def precipitation_words(weather_code: float, precipitation_rate: float) -> str:
+    """Give kind and class of an hour's precipitation in words; empty when there is none or nothing is known."""
+    kind = precipitation.PrecipitationKind(int(precipitation.precipitation_kind(weather_code, precipitation_rate)))
+    if kind in (precipitation.PrecipitationKind.NOT_KNOWN, precipitation.PrecipitationKind.NONE):
+        return ""
+    strength = precipitation.rate_class(precipitation_rate)
+    return f"{strength} {kind.name.lower().replace('_', ' ')}".strip()
+
+
+def is_low_light(conditions: xr.Dataset) -> np.ndarray:
+    """Tell for each hour whether the sun is low enough for golden or blue hour at both of its edges."""
+    kinds = light.kind_of_light(conditions["sun_elevation"].values)
+    return np.asarray(np.isin(kinds, (light.Light.BLUE_HOUR, light.Light.GOLDEN_HOUR)).all(axis=0))
+
+
+def _lowest(values: np.ndarray) -> float:
+    return float(np.min(values[~np.isnan(values)])) if (~np.isnan(values)).any() else np.nan
+
+
+def _highest(values: np.ndarray) -> float:
+    return -_lowest(-np.asarray(values))
