@@ -41,6 +41,28 @@ class Aircraft:
         Largest dimension that the eye sees [m]: motor to motor, or span.
     maximum_wind_difference : float
         Largest difference of wind over 30 m of height [m s-1].
+    battery_energy : float or None
+        Printed on the pack [J].
+    battery_cycles : float or None
+        How often the pack has been charged [1].
+    top_speed : float or None
+        Through the air, level, without wind [m s-1].
+    climb_speed, descent_speed : float or None
+        As flown [m s-1].
+    electronics_power : float or None
+        Of what does not turn a propeller: camera, radio, computer [W].
+    hover_endurance : float or None
+        Multirotors: hovering without wind until the pack is empty, at sea level [s].
+    maximum_tilt : float or None
+        Multirotors: at top speed [degree].
+    rotor_diameter, rotor_count : float or None
+        Multirotors [m, 1].
+    thrust_to_weight : float or None
+        Multirotors: largest thrust over weight at sea level [1].
+    cruise_speed, cruise_endurance : float or None
+        Fixed wing: an airspeed [m s-1] and how long the pack lasts at it [s].
+    glide_ratio, best_glide_speed, stall_speed : float or None
+        Fixed wing: best lift over drag [1], and the airspeeds of it and of the stall, at sea level [m s-1].
     sources : mapping
         Where each figure is from.
     """
@@ -57,6 +79,22 @@ class Aircraft:
     mass: float | None = None
     characteristic_dimension: float | None = None
     maximum_wind_difference: float = 4.1
+    battery_energy: float | None = None
+    battery_cycles: float | None = None
+    top_speed: float | None = None
+    climb_speed: float | None = None
+    descent_speed: float | None = None
+    electronics_power: float | None = None
+    hover_endurance: float | None = None
+    maximum_tilt: float | None = None
+    rotor_diameter: float | None = None
+    rotor_count: float | None = None
+    thrust_to_weight: float | None = None
+    cruise_speed: float | None = None
+    cruise_endurance: float | None = None
+    glide_ratio: float | None = None
+    best_glide_speed: float | None = None
+    stall_speed: float | None = None
     sources: Mapping[str, str] = field(default_factory=dict, compare=False)
 
 
@@ -71,9 +109,34 @@ _QUANTITIES = {
     "mass": "mass",
     "characteristic_dimension": "length",
     "maximum_wind_difference": "speed",
+    "battery_energy": "energy",
+    "battery_cycles": "number",
+    "top_speed": "speed",
+    "climb_speed": "speed",
+    "descent_speed": "speed",
+    "electronics_power": "power",
+    "hover_endurance": "time",
+    "maximum_tilt": "angle",
+    "rotor_diameter": "length",
+    "rotor_count": "number",
+    "thrust_to_weight": "number",
+    "cruise_speed": "speed",
+    "cruise_endurance": "time",
+    "glide_ratio": "number",
+    "best_glide_speed": "speed",
+    "stall_speed": "speed",
 }
 _WORDS = ("title", "kind")
-_OPTIONAL = ("maximum_takeoff_altitude", "mass", "characteristic_dimension", "maximum_wind_difference")
+ENERGY_FIGURES = tuple(list(_QUANTITIES)[list(_QUANTITIES).index("battery_energy") :])
+"""The keys that only a sortie needs."""
+_OPTIONAL = (
+    "maximum_takeoff_altitude",
+    "mass",
+    "characteristic_dimension",
+    "maximum_wind_difference",
+    *ENERGY_FIGURES,
+)
+_MAY_BE_ZERO = ("maximum_precipitation", "battery_cycles", "electronics_power")
 
 # 8 kt per 100 ft is the top of "moderate" in the wind-shear intensity classes of the Fifth Air Navigation
 # Conference (ICAO Doc 9817; value from memory).
@@ -160,11 +223,16 @@ def _figure(where: str, key: str, given: Any) -> tuple[float, str]:
     if not isinstance(given, str):
         raise WxflyError(f'{where} {key} = {given!r} must be a text with its unit, such as "10 m/s"')
     try:
-        value = parse_quantity(given, _QUANTITIES[key], default_unit="(none given)")
+        value = parse_quantity(given, _QUANTITIES[key], default_unit=_bare_unit(key))
     except WxflyError as fault:
         raise WxflyError(f"{where} {key}: {fault}") from None
-    if "temperature" not in key and value <= 0 and key != "maximum_precipitation":
+    if "temperature" not in key and value <= 0 and key not in _MAY_BE_ZERO:
         raise WxflyError(f"{where} {key} = {given!r} must be above zero")
     if value < 0:
         raise WxflyError(f"{where} {key} = {given!r} must not be below zero")
     return value, source
+
+
+def _bare_unit(key: str) -> str:
+    """Give the unit of a figure without one: a count has none, every other figure must say."""
+    return "1" if _QUANTITIES[key] == "number" else "(none given)"

@@ -52,6 +52,10 @@ UNITS: dict[str, Unit] = {
         Unit("min", "time", 60.0),
         Unit("s", "time", 1.0),
         Unit("h", "time", 3600.0),
+        Unit("J", "energy", 1.0),
+        Unit("Wh", "energy", 3600.0),
+        Unit("W", "power", 1.0),
+        Unit("degree", "angle", 1.0),
         Unit("1", "number", 1.0),
     )
 }
