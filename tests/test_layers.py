@@ -20,7 +20,6 @@ RANK = {
     "rules": 3,
     "limits": 4,
     "sources": 4,
-    "netcdf": 4,
     "netcdf": 3,
     "store": 4,
     "obtained": 4,

@@ -10,11 +10,13 @@ from typing import Literal
 import numpy as np
 import xarray as xr
 
+from wxfly.advice import Advice, advise, is_low_light
 from wxfly.aircraft import Aircraft
 from wxfly.derived import derive
 from wxfly.limits import Limits, check_height
 from wxfly.site import Site, zone_of
 from wxfly.suitability import assess
+from wxfly.usable_height import find_usable_heights
 from wxfly.windows import Window, find_windows
 
 Question = Literal["best", "compare", "week"]
@@ -22,12 +24,26 @@ Question = Literal["best", "compare", "week"]
 
 @dataclass(frozen=True)
 class Request:
-    """What one site is asked for: where, with what, how high."""
+    """What one site is asked for: where, with what, how high.
+
+    Attributes
+    ----------
+    site, aircraft, limits
+        Where, with what, held against what.
+    height : float
+        Flight height above ground [m].
+    prefers_low_light : bool
+        Whether windows in golden or blue hour come first.
+    toward : float or None
+        Direction in which the pilot looks at the aircraft, for glare [degree].
+    """
 
     site: Site
     aircraft: Aircraft
     limits: Limits
     height: float
+    prefers_low_light: bool = False
+    toward: float | None = None
 
 
 @dataclass(frozen=True)
@@ -40,8 +56,12 @@ class SiteAnswer:
         What was asked.
     conditions, assessment : xarray.Dataset
         The hours of the period at flight height, and their margins; dimensions time (and edge, element).
+    heights : xarray.Dataset
+        Usable height of the same hours (`wxfly.usable_height`).
     windows : tuple of Window
         Ranked, the best first.
+    advice : Advice or None
+        For the best window, or None when there is none.
     start, end : numpy.datetime64
         The period asked about, UTC: whole days of the site's own clock, and never before now.
     """
@@ -49,7 +69,9 @@ class SiteAnswer:
     request: Request
     conditions: xr.Dataset
     assessment: xr.Dataset
+    heights: xr.Dataset
     windows: tuple[Window, ...]
+    advice: Advice | None
     start: np.datetime64
     end: np.datetime64
 
@@ -170,5 +192,18 @@ def _answer(
         end=end,
     )
     assessment = assess(conditions, request.limits)
-    windows = find_windows(assessment, minimum_duration=minimum_duration, start=start, end=end)
-    return SiteAnswer(request, conditions, assessment, tuple(windows), start, end)
+    heights = find_usable_heights(
+        cube, conditions, request.limits, surface_cover=request.site.surface_cover, start=start, end=end
+    )
+    windows = find_windows(
+        assessment,
+        minimum_duration=minimum_duration,
+        start=start,
+        end=end,
+        preferred=is_low_light(conditions) if request.prefers_low_light else None,
+    )
+    advice = None
+    if windows:
+        stretch = conditions.isel(time=slice(windows[0].first, windows[0].last + 1))
+        advice = advise(stretch, request.aircraft, toward=request.toward)
+    return SiteAnswer(request, conditions, assessment, heights, tuple(windows), advice, start, end)

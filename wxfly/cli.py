@@ -55,6 +55,8 @@ def _asking(command: F) -> F:
         click.option("--reserve", type=float, metavar="SHARE", help="Share of every limit to keep in hand; an hour with less left is narrow.  [default: 0.2]"),
         click.option("--require", "required", multiple=True, metavar="ELEMENT", help="Treat an element as required: where it is not known, the hour is not known."),
         click.option("--advise", "advised", multiple=True, metavar="ELEMENT", help="Treat an element as advised: where it is not known, the answer says so first."),
+        click.option("--prefer", type=click.Choice(["low-light"]), help="Rank windows in golden or blue hour first; no hour holds because of it."),
+        click.option("--toward", metavar="DIRECTION", help="Where you will look at the aircraft, in degrees or as a point such as SW: tells of glare."),
         click.option("--units", type=click.Choice(["metric", "imperial", "aviation"]), help="Units of the answer.  [default: metric]"),
         click.option("--time-zone", metavar="ZONE", help="Show times in this IANA zone instead of each site's own."),
         click.option("--model", metavar="MODEL", help="Forecast model to ask; one model per answer."),
