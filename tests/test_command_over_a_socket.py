@@ -1,0 +1,86 @@
+"""The command as it is installed, asking services over a real socket."""
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+
+
+def command():
+    """Give the installed ``wxfly``, or the same entry point when the tests run from a checkout alone."""
+    installed = Path(sys.executable).with_name("wxfly")
+    if installed.is_file():
+        return [str(installed)]
+    found = shutil.which("wxfly")
+    return [found] if found else [sys.executable, "-c", "from wxfly.cli import main; main(prog_name='wxfly')"]
+
+
+def run(*arguments, code=0):
+    done = subprocess.run(
+        [*command(), *arguments], capture_output=True, text=True, cwd=ROOT, env=os.environ.copy(), check=False,
+        timeout=60,
+    )  # fmt: skip
+    assert done.returncode == code, done.stderr
+    assert "Traceback" not in done.stderr
+    return done
+
+
+@pytest.mark.parametrize(
+    ("arguments", "places"),
+    [
+        (["best", "52.31,6.84"], 1),
+        (["best", "Oldermoor"], 1),
+        (["compare", "52.31,6.84", "Oldermoor Heath"], 2),
+        (["week", "Oldermoor"], 1),
+        (["best", "52.31,6.84", "--model", "icon_eu"], 1),
+    ],
+)
+def test_each_question_is_answered_from_one_request(server, arguments, places):
+    answer = json.loads(run(*arguments, "--json").stdout)
+    (asked,) = server.asked("forecast")
+    assert len(asked.query["latitude"].split(",")) == places
+    assert asked.headers["user-agent"].startswith("wxfly/")
+    text = json.dumps(answer)
+    assert "https://open-meteo.com/" in text
+    again = json.loads(run(*arguments, "--offline", "--json").stdout)
+    assert len(server.asked("forecast")) == 1
+    assert json.dumps(again).count('"start"') == text.count('"start"')
+
+
+def test_what_was_fetched_answers_later_without_anybody(server):
+    said = run("fetch", "Oldermoor").stdout
+    assert "Oldermoor, Lowmark, Inventia: ncep_gfs_global" in said
+    server.log.clear()
+    answer = run("best", "Oldermoor", "--offline").stdout
+    assert server.log == []
+    assert answer.startswith("Forecast from the store, retrieved ")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["best", "Nowhere"], "no place called 'Nowhere' was found"),
+        (["best", "95,6"], "latitude 95.0 is outside"),
+        (["best", "52,6", "--model", "icon-eu"], "did you mean 'icon_eu'"),
+        (["best", "0,0", "--model", "icon_d2"], "No data is available for this location"),
+        (["best", "52,6", "--offline"], "no forecast of ncep_gfs_global in the store"),
+        (["best", "--forecast", "absent.json"], "absent.json"),
+    ],
+)
+def test_a_fault_is_one_line_and_code_1(server, arguments, words):
+    done = run(*arguments, code=1)
+    said = [line for line in done.stderr.splitlines() if line.startswith("Error:")]
+    assert len(said) == 1
+    assert words in said[0]
+    assert done.stdout == ""
+
+
+def test_without_a_connection_the_error_names_the_way_out():
+    done = run("best", "52.31,6.84", code=1)
+    assert "cannot be reached; is there a connection?" in done.stderr

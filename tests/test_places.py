@@ -1,0 +1,99 @@
+"""From what a pilot writes to a site."""
+
+import math
+
+import pytest
+
+from wxfly.errors import WxflyError
+from wxfly.places import demo_sites, parse_coordinates, resolve_site, time_zone_at
+from wxfly.site import Site
+from wxfly.store import load_manifest
+
+SAVED = {"heath": Site("heath", 52.3, 6.8, 31.0, "Europe/Amsterdam")}
+
+
+def test_a_saved_name_goes_before_everything_and_nobody_is_asked():
+    assert resolve_site("heath", saved=SAVED) == SAVED["heath"]
+    assert resolve_site(" Heath ", saved=SAVED) == SAVED["heath"]
+    first = load_manifest()["files"][0]["sites"][0]["name"]
+    mine = {first: Site(first, 1.0, 2.0, 3.0, "Africa/Lagos")}
+    assert not resolve_site(first, saved=mine).is_demo
+
+
+def test_the_demonstrations_sites_are_known_and_marked():
+    for name, site in demo_sites().items():
+        assert resolve_site(name.upper(), saved={}) == site
+        assert site.is_demo
+        assert math.isfinite(site.surface_altitude)
+
+
+@pytest.mark.parametrize(
+    ("text", "wanted"),
+    [
+        ("52.3,6.8", (52.3, 6.8)),
+        (" -33.9 , +151.2 ", (-33.9, 151.2)),
+        ("0,0", (0.0, 0.0)),
+        ("52.3;6.8", (52.3, 6.8)),
+        ("52.3", None),
+        ("52.3 N, 6.8 E", None),
+        ("1e2,3", None),
+        ("Paris, France", None),
+    ],
+)
+def test_coordinates_are_told_from_names(text, wanted):
+    assert parse_coordinates(text) == wanted
+
+
+def test_coordinates_get_ground_and_clock(server):
+    site = resolve_site("52.31,6.84", saved={})
+    assert site.surface_altitude == 20.0
+    assert site.time_zone == "Europe/Amsterdam"
+    resolve_site("52.31,6.84", saved={})
+    assert [a.service for a in server.log] == ["elevation"], "the ground does not move: asked once"
+
+
+def test_offline_the_ground_is_not_known_and_never_zero():
+    site = resolve_site("52.31,6.84", saved={}, offline=True)
+    assert math.isnan(site.surface_altitude)
+    assert site.time_zone == "Europe/Amsterdam"
+
+
+def test_a_ground_that_cannot_be_asked_for_is_not_known(server):
+    from tests.server import Fault
+
+    server.always["elevation"] = Fault(status=400, body=b'{"error":true,"reason":"no"}')
+    assert math.isnan(resolve_site("52.31,6.84", saved={}).surface_altitude)
+
+
+def test_off_the_earth_is_refused():
+    with pytest.raises(WxflyError, match="outside -90 to 90"):
+        resolve_site("95,6", saved={})
+
+
+def test_a_place_name_is_looked_up_once(server):
+    site = resolve_site("Oldermoor", saved={})
+    assert site == Site("Oldermoor, Lowmark, Inventia", 52.31, 6.84, 31.0, "Europe/Amsterdam")
+    assert resolve_site("  oldermoor ", saved={}, offline=True) == site
+    assert [a.service for a in server.log] == ["geocoding"]
+
+
+def test_a_place_without_height_and_clock_gets_both(server):
+    site = resolve_site("Oldermoor Heath", saved={})
+    assert site.surface_altitude == 20.0
+    assert site.time_zone == "Europe/Amsterdam"
+
+
+def test_a_name_that_nobody_knows_is_said_with_the_way_out(server):
+    with pytest.raises(WxflyError, match=r"no place called 'Nowhere' was found; give LATITUDE,LONGITUDE"):
+        resolve_site("Nowhere", saved={})
+    with pytest.raises(WxflyError, match="offline these are known: heath, "):
+        resolve_site("Nowhere", saved=SAVED, offline=True)
+    with pytest.raises(WxflyError, match="an empty place"):
+        resolve_site("  ", saved={})
+
+
+def test_time_zones_are_found_everywhere():
+    assert time_zone_at(39.7, -105.0) == "America/Denver"
+    assert time_zone_at(0.0, -30.0)
+    assert time_zone_at(90.0, 0.0)
+    assert time_zone_at(-90.0, 180.0)

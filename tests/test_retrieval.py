@@ -1,0 +1,342 @@
+"""From places to a cube: asked once, found again, old ones said to be old, never another's."""
+
+import json
+import subprocess
+import sys
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.server import Fault
+from wxfly import retrieval, store
+from wxfly.errors import WxflyError
+from wxfly.forecast import check_forecast
+from wxfly.netcdf import save_cube
+from wxfly.retrieval import obtain
+from wxfly.settings import cache_folder
+from wxfly.site import Site
+
+ROOT = Path(__file__).resolve().parents[1]
+BERLIN = ROOT.parent / "shared" / "data" / "replies" / "berlin_2021-11-24_168h.json"
+needs_berlin = pytest.mark.skipif(
+    not BERLIN.is_file(), reason="the folder shared/ with replies is not beside the checkout"
+)
+
+HEATH = Site("heath", 52.31, 6.84, 31.0, "Europe/Amsterdam")
+VALLEY = Site("valley", -46.62, 9.61, 560.0, "Europe/Zurich")
+SAVED = {"heath": HEATH, "valley": VALLEY}
+
+
+@pytest.fixture
+def clock(monkeypatch, server):
+    """Set what wxfly and the services believe is the time; advance it with ``clock(hours=1)``."""
+    state = {"now": datetime(2026, 3, 10, 12, 0, tzinfo=UTC)}
+
+    def advance(**by):
+        state["now"] += timedelta(**by)
+        server.now = state["now"]
+
+    for module in ("wxfly.retrieval", "wxfly.forecast_file"):
+        monkeypatch.setattr(f"{module}.utc_now", lambda: state["now"])
+
+    class Moved(datetime):
+        @classmethod
+        def now(cls, tz=None):
+            return state["now"]
+
+    monkeypatch.setattr("wxfly.sources.open_meteo.datetime", Moved)
+    advance()
+    return advance
+
+
+def count(server, service="forecast"):
+    return len(server.asked(service))
+
+
+# --- the demonstration -----------------------------------------------------------------------------------------
+
+
+def test_with_nothing_named_and_nothing_saved_the_demonstration_answers():
+    got = obtain([], saved={})
+    first = store.load_manifest()["files"][0]
+    assert got.sites[0].name == first["sites"][0]["name"]
+    assert got.is_demo
+    assert got.provenance["is_demo"] is True
+    assert "invented" in got.notes[0]
+    assert got.now == got.run
+    check_forecast(got.cube)
+
+
+def test_the_time_chooses_the_run_of_the_demonstration():
+    other = store.load_manifest()["files"][1]
+    moment = np.datetime64(other["forecast_reference_time"].rstrip("Z"), "s") + np.timedelta64(30, "h")
+    got = obtain([other["sites"][1]["name"], other["sites"][0]["name"]], saved={}, now=moment)
+    assert got.run == np.datetime64(other["forecast_reference_time"].rstrip("Z"), "s")
+    assert got.now == moment
+    assert got.cube["site"].values.tolist() == [other["sites"][1]["name"], other["sites"][0]["name"]]
+
+
+def test_invented_weather_is_never_mixed_with_real(server):
+    demo = next(iter(retrieval.demo_sites()))
+    with pytest.raises(WxflyError, match="has invented weather and cannot be asked together"):
+        obtain([demo, "heath"], saved=SAVED)
+    with pytest.raises(WxflyError, match="leave --model out"):
+        obtain([demo], saved=SAVED, model="icon_eu")
+    assert server.log == []
+
+
+# --- asking ----------------------------------------------------------------------------------------------------
+
+
+def test_the_first_saved_site_answers_when_none_is_named(clock, server):
+    got = obtain([], saved=SAVED)
+    assert [s.name for s in got.sites] == ["heath"]
+    assert got.origin == "fetched"
+    assert got.run == np.datetime64("2026-03-10T06:00")
+    assert got.retrieved == got.now == np.datetime64("2026-03-10T12:00")
+
+
+def test_two_places_are_one_request_and_each_is_kept(clock, server):
+    got = obtain(["heath", "valley", "heath"], saved=SAVED)
+    assert count(server) == 1
+    assert server.asked("forecast")[0].query["latitude"] == "52.3100,-46.6200"
+    assert got.cube["site"].values.tolist() == ["heath", "valley", "heath"]
+    assert got.cube.sizes["site"] == 3
+    assert len(store.list_forecasts()) == 2
+    check_forecast(got.cube)
+
+
+def test_the_same_run_is_never_fetched_twice(clock, server):
+    first = obtain(["heath"], saved=SAVED)
+    clock(minutes=90)
+    again = obtain(["heath", "valley"], saved=SAVED)
+    assert count(server) == 2
+    assert server.asked("forecast")[1].query["latitude"] == "-46.6200", "only what was missing"
+    assert again.retrieved == first.retrieved, "the older of the two"
+    assert np.array_equal(again.cube.isel(site=0)["wind_speed"].values, first.cube.isel(site=0)["wind_speed"].values)
+    clock(hours=6)
+    newer = obtain(["heath"], saved=SAVED)
+    assert count(server) == 3
+    assert newer.run == np.datetime64("2026-03-10T12:00")
+
+
+def test_a_run_that_has_not_settled_is_called_by_the_one_before(clock, server):
+    server.run_delay = timedelta(hours=5, minutes=55)  # run of 06Z: available 20 min before 11:55
+    clock()
+    server.once["metadata"] = [
+        Fault(change=lambda b: json.dumps(json.loads(b) | {"last_run_availability_time": 1773143700}).encode())
+    ] * 2  # 11:55Z, five minutes ago
+    assert obtain(["heath"], saved=SAVED).run == np.datetime64("2026-03-10T00:00")
+
+
+def test_without_metadata_the_run_is_not_known_and_the_hour_keeps_the_peace(clock, server):
+    server.always["metadata"] = Fault(status=404, body=b"")
+    got = obtain(["heath"], saved=SAVED)
+    assert np.isnat(got.run)
+    clock(minutes=10)
+    obtain(["heath"], saved=SAVED)
+    assert count(server) == 1
+    clock(minutes=60)
+    obtain(["heath"], saved=SAVED)
+    assert count(server) == 2
+
+
+def test_another_model_is_another_forecast(clock, server):
+    obtain(["heath"], saved=SAVED)
+    got = obtain(["heath"], saved=SAVED, model="icon_eu")
+    assert got.cube.attrs["model"] == "icon_eu"
+    assert count(server) == 2
+    with pytest.raises(WxflyError, match="did you mean 'icon_eu'"):
+        obtain(["heath"], saved=SAVED, model="icon_eux")
+
+
+def test_a_site_whose_ground_was_corrected_is_asked_anew(clock, server):
+    obtain(["heath"], saved=SAVED)
+    obtain(["heath"], saved={"heath": Site("heath", 52.31, 6.84, 95.0)})
+    assert count(server) == 2
+    assert server.asked("forecast")[1].query["elevation"] == "95"
+
+
+def test_kp_is_put_in_with_its_own_source_and_asked_seldom(clock, server):
+    got = obtain(["heath"], saved=SAVED)
+    kp = got.cube["kp_index"]
+    assert kp.attrs["source"].startswith("NOAA")
+    assert "spaceweather.gov" in got.provenance["attribution"]
+    assert "open-meteo.com" in got.provenance["attribution"]
+    assert kp.notnull().all()
+    obtain(["heath"], saved=SAVED)
+    assert count(server, "kp") == count(server, "outlook") == 1
+    clock(minutes=31)
+    obtain(["heath"], saved=SAVED)
+    assert (count(server, "kp"), count(server, "outlook")) == (2, 1)
+
+
+def test_kp_that_cannot_be_had_is_not_known_and_said(clock, server):
+    server.always["kp"] = server.always["outlook"] = Fault(status=404, body=b"")
+    got = obtain(["heath"], saved=SAVED)
+    assert "kp_index" not in got.cube
+    assert any("Kp is not known" in note for note in got.notes)
+
+
+def test_kp_past_its_horizon_is_said(clock, server):
+    server.always["outlook"] = Fault(status=404, body=b"")
+    got = obtain(["heath"], saved=SAVED)
+    assert any("Kp is not known past 2026-03-13T12:00Z" in note for note in got.notes)
+    assert np.isnan(got.cube["kp_index"].values[-1])
+
+
+# --- when nobody can be asked ----------------------------------------------------------------------------------
+
+
+def test_offline_uses_the_store_with_its_age_first_and_asks_nobody(clock, server):
+    first = obtain(["heath", "valley"], saved=SAVED)
+    server.log.clear()
+    clock(hours=20)
+    got = obtain(["valley"], saved=SAVED, offline=True)
+    assert server.log == []
+    assert got.origin == "store"
+    assert got.age == np.timedelta64(20, "h")
+    assert "retrieved 2026-03-10T12:00Z, 20 h ago" in got.notes[0]
+    assert np.array_equal(got.cube.isel(site=0)["wind_speed"].values, first.cube.isel(site=1)["wind_speed"].values)
+
+
+def test_offline_without_a_forecast_says_what_there_is(clock, server):
+    obtain(["heath"], saved=SAVED, model="icon_eu")
+    with pytest.raises(WxflyError, match=r"heath: no forecast of ncep_gfs_global in the store; stored are .* icon_eu"):
+        obtain(["heath"], saved=SAVED, offline=True)
+    with pytest.raises(WxflyError, match="valley: no forecast of icon_eu in the store; fetch one"):
+        obtain(["heath", "valley"], saved=SAVED, offline=True, model="icon_eu")
+
+
+def test_offline_sites_of_two_runs_meet_at_the_run_they_share(clock, server):
+    obtain(["heath", "valley"], saved=SAVED)
+    clock(hours=6, minutes=30)
+    obtain(["heath"], saved=SAVED)
+    got = obtain(["heath", "valley"], saved=SAVED, offline=True)
+    assert got.run == np.datetime64("2026-03-10T06:00")
+    for stored in store.list_forecasts():
+        if stored.run == "2026-03-10T06Z" and stored.latitude > 0:
+            stored.path.unlink()
+    with pytest.raises(WxflyError, match="of different runs"):
+        obtain(["heath", "valley"], saved=SAVED, offline=True)
+
+
+def test_when_the_service_fails_the_last_forecast_answers_and_is_said_to_be_old(clock, server):
+    obtain(["heath"], saved=SAVED)
+    clock(hours=7)
+    server.always["forecast"] = Fault(status=400, body=b'{"error":true,"reason":"out of order"}')
+    got = obtain(["heath"], saved=SAVED)
+    assert got.origin == "store"
+    assert got.age == np.timedelta64(7, "h")
+    assert "7 h ago" in got.notes[0]
+    assert "out of order" in got.notes[1]
+
+
+def test_when_the_service_fails_and_nothing_is_stored_its_fault_is_the_answer(clock, server):
+    server.always["forecast"] = Fault(status=400, body=b'{"error":true,"reason":"out of order"}')
+    with pytest.raises(WxflyError, match=r"Open-Meteo ncep_gfs_global for 52\.31, 6\.84: refused \(out of order\)"):
+        obtain(["heath"], saved=SAVED)
+    assert store.list_forecasts() == []
+
+
+def test_a_bad_reply_leaves_the_store_as_it_was(clock, server):
+    obtain(["heath"], saved=SAVED)
+    before = {p: p.read_bytes() for p in cache_folder().rglob("*.nc")}
+    clock(hours=7)
+    server.always["forecast"] = Fault(change=lambda body: body[:-100])
+    got = obtain(["heath"], saved=SAVED)
+    assert "not whole JSON" in got.notes[1]
+    assert {p: p.read_bytes() for p in cache_folder().rglob("*.nc")} == before
+
+
+PROCESS = """
+import sys
+sys.path.insert(0, {root!r})
+from wxfly.retrieval import obtain
+got = obtain([sys.argv[1]], saved={{}}, model="icon_eu")
+print(got.origin, got.cube.sizes["time"])
+"""
+
+
+def test_eight_processes_ask_once_for_each_place(server):
+    places = ["52.31,6.84", "52.41,6.94"]
+    processes = [
+        subprocess.Popen(
+            [sys.executable, "-c", PROCESS.format(root=str(ROOT)), places[k % 2]], stdout=subprocess.PIPE, text=True
+        )
+        for k in range(8)
+    ]
+    words = [p.communicate(timeout=60)[0].split() for p in processes]
+    assert all(hours == "144" for _, hours in words)
+    assert sorted(origin for origin, _ in words) == ["fetched"] * 2 + ["store"] * 6
+    assert count(server) == 2
+    times = sorted((a.started, a.ended) for a in server.asked("forecast"))
+    assert times[0][1] <= times[1][0], "one at a time"
+
+
+# --- files of the pilot ----------------------------------------------------------------------------------------
+
+
+@needs_berlin
+def test_a_saved_reply_answers_as_of_its_first_hour():
+    got = obtain(["Berlin", "Berlin"], saved={}, forecast_path=BERLIN)
+    assert [s.name for s in got.sites] == ["Berlin", "Berlin"]
+    assert got.sites[0].time_zone == "Europe/Berlin"
+    assert got.sites[0].surface_altitude == pytest.approx(44.8125)
+    assert got.now == np.datetime64("2021-11-23T23:00")
+    assert np.isnat(got.run)
+    assert np.isnat(got.age)
+    assert any("when it was retrieved is not known" in note for note in got.notes)
+    assert any("Kp is not known" in note for note in got.notes)
+    check_forecast(got.cube)
+
+
+@needs_berlin
+def test_a_saved_reply_serves_no_place_far_away():
+    with pytest.raises(WxflyError, match=r"it is for .*, \d+ km from heath"):
+        obtain(["heath"], saved=SAVED, forecast_path=BERLIN)
+    near = {"field": Site("field", 52.5, 13.4, surface_cover="open")}
+    (site,) = obtain(["field"], saved=near, forecast_path=BERLIN).sites
+    assert site.surface_cover == "open"
+    assert site.time_zone == "Europe/Berlin"
+
+
+@needs_berlin
+def test_the_model_of_a_saved_reply_can_be_told():
+    got = obtain([], saved={}, forecast_path=BERLIN, model="icon_eu")
+    assert got.cube.attrs["model"] == "icon_eu"
+    assert got.cube["wind_speed_of_gust"].attrs["covers_hours"].tolist() == [-1.0, 0.0]
+
+
+def test_a_stored_cube_can_be_answered_from_as_a_file(clock, server, tmp_path):
+    asked = obtain(["heath", "valley"], saved=SAVED)
+    save_cube(asked.cube, tmp_path / "two.nc")
+    got = obtain(["VALLEY"], saved={}, forecast_path=tmp_path / "two.nc")
+    assert got.sites[0].latitude == VALLEY.latitude
+    assert got.retrieved == asked.retrieved
+    assert got.run == asked.run
+    both = obtain([], saved={}, forecast_path=tmp_path / "two.nc")
+    assert [s.name for s in both.sites] == ["heath", "valley"]
+    with pytest.raises(WxflyError, match=r"'moon' is not among its places \(heath, valley\)"):
+        obtain(["moon"], saved={}, forecast_path=tmp_path / "two.nc")
+    with pytest.raises(WxflyError, match="of the model ncep_gfs_global, not of icon_eu"):
+        obtain([], saved={}, forecast_path=tmp_path / "two.nc", model="icon_eu")
+
+
+def test_a_grid_as_a_file_serves_the_nearest_cell(server, tmp_path):
+    from wxfly.settings import load_settings
+    from wxfly.sources.open_meteo import get_grid
+
+    grid = get_grid(52.3, 6.8, half_width_km=40, cells=4, model="ncep_gfs_global", settings=load_settings())
+    save_cube(grid, tmp_path / "grid.nc")
+    got = obtain(["heath"], saved=SAVED, forecast_path=tmp_path / "grid.nc")
+    here = grid.sel(latitude=52.31, longitude=6.84, method="nearest")
+    assert np.array_equal(got.cube.isel(site=0)["wind_speed_of_gust"], here["wind_speed_of_gust"])
+
+
+@pytest.mark.parametrize("name", ["absent.json", "absent.nc"])
+def test_an_absent_file_is_said(name, tmp_path):
+    with pytest.raises(WxflyError, match=r"cannot be read|no such file"):
+        obtain([], saved={}, forecast_path=tmp_path / name)
