@@ -2,6 +2,7 @@
 
 import importlib.util
 import os
+import re
 import shlex
 import subprocess
 import sys
@@ -10,6 +11,8 @@ from pathlib import Path
 import pytest
 from sybil import Sybil
 from sybil.parsers.markdown import CodeBlockParser, PythonCodeBlockParser
+
+from tests.server import WeatherServer
 
 ROOT = Path(__file__).resolve().parents[1]
 PAGES = sorted([ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").rglob("*.md")])
@@ -43,8 +46,6 @@ def test_every_command_is_documented_and_its_help_ends_with_an_example():
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda p: p.relative_to(ROOT).as_posix())
 def test_links_inside_the_project_lead_somewhere(page):
-    import re
-
     for target in re.findall(r"\]\(([^)#]+?)(?:#[^)]*)?\)", page.read_text(encoding="utf-8")):
         if not target.startswith(("http://", "https://")):
             assert (page.parent / target).exists(), f"{page.name} links to {target}"
@@ -55,17 +56,19 @@ SET_UP = ("python3 -m venv", ".venv/bin/", "python docs/", "pip ")
 
 
 @pytest.fixture(scope="module")
-def place(tmp_path_factory, service):
+def place(tmp_path_factory):
     """Give a folder and an environment in which the documentation's commands run, without the network."""
     folder = tmp_path_factory.mktemp("docs")
-    environment = os.environ | service.environment
+    weather = WeatherServer()
+    environment = os.environ | weather.environment()
     environment |= {
         "WXFLY_CACHE": str(folder / "cache"),
         "WXFLY_CONFIG": str(folder / "config"),
         "PYTHONPATH": str(ROOT),
         "COLUMNS": "100",
     }
-    return folder, environment
+    yield folder, environment
+    weather.close()
 
 
 def run_shell(block, place):

@@ -96,7 +96,17 @@ def ask(question: Question, sites: Sequence[str], options: Mapping[str, Any], *,
         on_progress=on_progress,
     )
     heights = [height if own is None else own for _, own in words] or [height] * len(obtained.sites)
-    requests = [Request(site, aircraft, limits, own) for site, own in zip(obtained.sites, heights, strict=True)]
+    requests = [
+        Request(
+            site,
+            aircraft,
+            limits,
+            own,
+            prefers_low_light=options.get("prefer") == "low-light",
+            toward=_direction(options.get("toward")),
+        )
+        for site, own in zip(obtained.sites, heights, strict=True)
+    ]
     now = obtained.now
     since = obtained.retrieved if np.isnat(obtained.run) else obtained.run
     cube, age_notes = hide_stale(obtained.cube, now, since=since)
@@ -152,6 +162,24 @@ def _height(text: str | None) -> float | None:
     return None if not text else parse_quantity(text, "length", "m")
 
 
+_COMPASS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
+
+
+def _direction(text: str | None) -> float | None:
+    """Read a direction in degrees from north or as a point of the compass."""
+    if not text:
+        return None
+    if text.upper() in _COMPASS:
+        return _COMPASS.index(text.upper()) * 22.5
+    try:
+        degrees = float(text)
+    except ValueError:
+        degrees = -1.0
+    if not 0 <= degrees <= 360:
+        raise WxflyError(f"direction '{text}' is not understood; wanted 0 to 360 degrees or a point such as SW")
+    return degrees % 360
+
+
 def _duration(text: str | None) -> np.timedelta64:
     seconds = DEFAULT_DURATION if not text else parse_quantity(text, "time", "min")
     if not 60 <= seconds <= 86_400:
@@ -192,9 +220,7 @@ def fetch(sites: Sequence[str], model: str | None, *, on_progress: Progress) -> 
 
     saved = read_sites(sites_file())
     if not sites and not saved:
-        raise WxflyError(
-            "no site is named and none is saved; save one with: wxfly sites add NAME LATITUDE,LONGITUDE"
-        )
+        raise WxflyError("no site is named and none is saved; save one with: wxfly sites add NAME LATITUDE,LONGITUDE")
     obtained = retrieval.obtain(
         list(sites) or list(saved),
         saved=saved,
@@ -206,9 +232,9 @@ def fetch(sites: Sequence[str], model: str | None, *, on_progress: Progress) -> 
     )
     last = str(obtained.cube["time"].values[-1])[:16]
     model_name = obtained.provenance["model"]
-    return [
-        f"{site.name}: {model_name}, hours to {last}Z, kept for use offline" for site in obtained.sites
-    ] + list(obtained.notes)
+    return [f"{site.name}: {model_name}, hours to {last}Z, kept for use offline" for site in obtained.sites] + list(
+        obtained.notes
+    )
 
 
 def list_sites() -> str:
@@ -262,29 +288,30 @@ def describe_aircraft(name: str | None, units: str) -> str:
     """List the aircraft, or give the limits of one and where each is from."""
     if name is None:
         table = load_aircraft(own_aircraft_file())
-        rows = [
+        listed = [
             (a.name, _shown(a.maximum_wind, units, "wind"), _shown(a.maximum_gust, units, "wind"), a.title)
             for a in table.values()
         ]
-        return _aligned([("aircraft", "wind", "gust", "class"), *rows])
+        return _aligned([("aircraft", "wind", "gust", "class"), *listed])
     aircraft = find_aircraft(name, own_aircraft_file())
-    quantities = {
-        "maximum_wind": "wind",
-        "maximum_gust": "wind",
-        "maximum_wind_difference": "wind",
-        "minimum_temperature": "temperature",
-        "maximum_temperature": "temperature",
-        "maximum_takeoff_altitude": "height",
-        "maximum_precipitation": "precipitation",
-    }
-    rows = [
-        (key, _shown(getattr(aircraft, key), units, quantity), aircraft.sources.get(key, "-"))
-        for key, quantity in quantities.items()
-    ]
+    rows: list[tuple[str, str, str]] = []
+    for key, quantity in _SHOWN_AS.items():
+        rows.append((key, _shown(getattr(aircraft, key), units, quantity), aircraft.sources.get(key, "-")))
     for key, unit in (("mass", "kg"), ("characteristic_dimension", "m")):
         value = getattr(aircraft, key)
         rows.append((key, "-" if value is None else f"{value:g} {unit}", aircraft.sources.get(key, "-")))
     return f"{aircraft.title}\n" + _aligned([("limit", "value", "source"), *rows])
+
+
+_SHOWN_AS = {
+    "maximum_wind": "wind",
+    "maximum_gust": "wind",
+    "maximum_wind_difference": "wind",
+    "minimum_temperature": "temperature",
+    "maximum_temperature": "temperature",
+    "maximum_takeoff_altitude": "height",
+    "maximum_precipitation": "precipitation",
+}
 
 
 def describe_rules(name: str | None) -> str:
@@ -292,9 +319,7 @@ def describe_rules(name: str | None) -> str:
     if name is None:
         table = load_rules(own_rules_file())
         rows = [(r.name, r.limits["height_ceiling"].written, r.daylight_rule, r.title) for r in table.values()]
-        return (
-            _aligned([("rules", "ceiling", "daylight", "of"), *rows]) + "\nLocal rules prevail over all of them."
-        )
+        return _aligned([("rules", "ceiling", "daylight", "of"), *rows]) + "\nLocal rules prevail over all of them."
     rules = find_rules(name, own_rules_file())
     lines = [rules.title, rules.reminder]
     for key, limit in rules.limits.items():
