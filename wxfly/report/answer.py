@@ -62,9 +62,7 @@ def _forecast(briefing: Briefing) -> dict[str, Any]:
     run, retrieved = (sentences.moment_of(p.get(key)) for key in ("run", "retrieved"))
     since = retrieved if np.isnat(run) else run
     age = None if np.isnat(since) else int((briefing.now - since) / np.timedelta64(1, "s"))
-    words = {
-        key: str(p.get(key, "not known")) for key in ("source", "institution", "model", "attribution", "license")
-    }
+    words = {key: str(p.get(key, "not known")) for key in ("source", "institution", "model", "attribution", "license")}
     return words | {
         "history": str(p.get("history", "not known")),
         "run": _time(run),

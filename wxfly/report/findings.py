@@ -240,9 +240,7 @@ def days_of(answer: SiteAnswer, clock: Clock) -> list[Day]:
         hours = inside & (dates == day)
         first, last = times[hours][0], times[hours][-1] + HOUR
         ranked = tuple(
-            (rank, window)
-            for rank, window in enumerate(answer.windows, start=1)
-            if clock.date(window.start) == day
+            (rank, window) for rank, window in enumerate(answer.windows, start=1) if clock.date(window.start) == day
         )
         days.append(Day(day, max(first, answer.start), min(last, answer.end), hours, ranked))
     return days

@@ -13,7 +13,7 @@ import numpy as np
 
 from wxfly.briefing import Briefing, SiteAnswer
 from wxfly.comparison import ComparedHour
-from wxfly.elements import BY_NAME
+from wxfly.elements import BY_NAME, NAMES
 from wxfly.physics.daylight import sun_events
 from wxfly.report import findings, phrases
 from wxfly.report.findings import Day
@@ -75,10 +75,10 @@ def when(window: Window, clock: Clock) -> str:
 
 def reading_of(answer: SiteAnswer, element: str, hour: int, units: str) -> str:
     """Phrase one element of one hour, such as ``gust at 80 m, 9.1 of 10.7 m/s``."""
-    row = answer.assessment.sel(element=element).isel(time=hour)
-    return phrases.reading(
-        element, float(row["demand"]), float(row["limit"]), height=answer.request.height, units=units
-    )
+    # By position: a page asks for some thousand cells, and choosing by label takes a hundred times as long.
+    at = (NAMES.index(element), hour)
+    demand, limit = (float(answer.assessment[name].variable.values[at]) for name in ("demand", "limit"))
+    return phrases.reading(element, demand, limit, height=answer.request.height, units=units)
 
 
 def reason_of(answer: SiteAnswer, hour: int, units: str) -> str:
@@ -140,7 +140,8 @@ def what_it_is_like(answer: SiteAnswer, window: Window, units: str) -> str:
     if not np.isnan(c.density_altitude):
         parts.append(f"density altitude {phrases.amount(c.density_altitude, 'height', units)}")
     if not np.isnan(c.precipitation_probability):
-        parts.append(f"precipitation probability up to {100 * c.precipitation_probability:.0f} %")
+        largest = f"{100 * c.precipitation_probability:.0f} %"
+        parts.append(f"precipitation probability {largest if largest == '0 %' else f'up to {largest}'}")
     return "; ".join(parts)
 
 
@@ -155,7 +156,9 @@ def light(answer: SiteAnswer, day: Day, clock: Clock) -> str:
         ("last light", "civil_dusk"),
     )
     told = [
-        f"{word} {clock.hour(moment)}" for word, name in words if not np.isnat(moment := getattr(events, name)[0])
+        f"{word} {clock.hour(moment, up=name in ('civil_dawn', 'sunrise'))}"
+        for word, name in words
+        if not np.isnat(moment := getattr(events, name)[0])
     ]
     return f"{', '.join(told)} {clock.zone(day.start)}" if told else "the sun neither rises nor sets"
 

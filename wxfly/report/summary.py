@@ -155,9 +155,14 @@ def _summarise_comparison(briefing: Briefing, readers: Sequence[Reader]) -> list
         lines.append(("Not known", told[0]))
     else:
         lines += [("Not known", f"{n}: {t}") for n, t in zip(names, told, strict=True)]
-    lines += [
-        ("Asked", asked_in_full(briefing, a, r.units)) for a, r in zip(briefing.answers, readers, strict=True)
-    ]
+    asked = {(a.request.aircraft.name, a.request.height) for a in briefing.answers}
+    if len(asked) == 1:
+        in_full = asked_in_full(briefing, briefing.answers[0], readers[0].units)
+        lines.append(("Asked", in_full.partition(", ")[2]))
+    else:
+        lines += [
+            ("Asked", asked_in_full(briefing, a, r.units)) for a, r in zip(briefing.answers, readers, strict=True)
+        ]
     return lines
 
 

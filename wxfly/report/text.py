@@ -7,12 +7,8 @@ import textwrap
 import unicodedata
 from collections.abc import Sequence
 
-import numpy as np
-
-from wxfly.briefing import Briefing, SiteAnswer
-from wxfly.report import findings, phrases, sentences, summary
-from wxfly.report.sentences import Reader
-from wxfly.suitability import State
+from wxfly.briefing import Briefing
+from wxfly.report import phrases, sentences, summary, tabulation
 
 _LABEL = 11
 _NARROWEST = 24
@@ -45,136 +41,22 @@ def render(briefing: Briefing, *, units: str, time_zone: str | None, width: int)
         _lines(summary.summarise(briefing, units=units, time_zone=time_zone), width),
     ]
     if briefing.question == "compare":
-        blocks += _comparison(briefing, readers, names, width)
-    elif briefing.question == "week":
-        blocks += [_week(briefing, a, r, width) for a, r in zip(briefing.answers, readers, strict=True)]
-    else:
-        blocks += [_hours(a, r, width) for a, r in zip(briefing.answers, readers, strict=True)]
+        if summary.compared_hours(briefing):
+            blocks.append(_table(*tabulation.turns_table(briefing, readers, names), width))
+            header, rows = tabulation.sites_table(briefing, readers, names)
+            blocks.append(_table(["\n".join(textwrap.wrap(name, 16)) for name in header], rows, width))
+        else:
+            blocks.append(["The sites have no hour in common."])
+    for answer, reader in zip(briefing.answers, readers, strict=True):
+        if briefing.question == "week":
+            blocks.append(_table(*tabulation.week_table(briefing, answer, reader), width))
+        elif briefing.question == "best":
+            blocks.append(_table(*tabulation.hours_table(answer, reader, answer.start, answer.end), width))
     closing = [*sentences.origin(briefing, readers[0].clock), *phrases.CAUTIONS]
     if briefing.question == "week":
         closing.append(phrases.FAR_AHEAD)
     blocks.append([line for text in closing for line in _wrap(text, width)])
     return "\n\n".join("\n".join(block) for block in blocks if block)
-
-
-def _hours(answer: SiteAnswer, reader: Reader, width: int) -> list[str]:
-    """Write the hours of one answer; dark hours that follow each other share a line."""
-    assessment = answer.assessment
-    start, end = findings.usable_parts(answer)
-    times = assessment["time"].values
-    zone = reader.clock.zones(answer.start, answer.end)
-    rows = []
-    for first, last in _joined(answer):
-        if np.isnat(start[first]):
-            span = reader.clock.span(times[first], times[last] + findings.HOUR)
-            state = State(int(assessment["state"].values[first]))
-            rows.append([span, "dark" if state is not State.NOT_KNOWN else state.words, "", "", ""])
-            continue
-        rows.append(
-            [
-                reader.clock.span(start[first], end[first]),
-                State(int(assessment["state"].values[first])).words,
-                phrases.margin(float(assessment["hour_margin"].values[first])).rjust(6),
-                window_of(answer, first),
-                hour_reason(answer, first, reader.units),
-            ]
-        )
-    return _table([f"hour {zone}", "state", "margin", "window", "what decides"], rows, width)
-
-
-def window_of(answer: SiteAnswer, hour: int) -> str:
-    """Give the rank of the window that an hour belongs to, 1 the best; empty when none."""
-    return next((str(rank) for rank, w in enumerate(answer.windows, 1) if w.first <= hour <= w.last), "")
-
-
-def hour_reason(answer: SiteAnswer, hour: int, units: str) -> str:
-    """Say what decides in an hour, and which judged elements are not known in it."""
-    missing = [g.element for g in findings.gaps(answer) if hour in g.hours]
-    reason = sentences.reason_of(answer, hour, units)
-    return f"{reason}; {sentences.titles(missing)} not known" if missing else reason
-
-
-def _joined(answer: SiteAnswer) -> list[tuple[int, int]]:
-    lit = findings.lit_hours(answer)
-    state = answer.assessment["state"].values
-    runs: list[tuple[int, int]] = []
-    for i in range(lit.size):
-        same = runs and not lit[i] and not lit[i - 1] and (state[i] == 0) == (state[i - 1] == 0)
-        if same:
-            runs[-1] = (runs[-1][0], i)
-        else:
-            runs.append((i, i))
-    return runs
-
-
-def _week(briefing: Briefing, answer: SiteAnswer, reader: Reader, width: int) -> list[str]:
-    rows = []
-    for day in findings.days_of(answer, reader.clock):
-        name = phrases.day_name(day.date)
-        if not day.windows:
-            why = sentences.why_none(answer, day, briefing.minimum_duration, reader)
-            rows.append([name, "", "none", "", "", "; ".join(why)])
-        for rank, window in day.windows:
-            reason = sentences.window_reason(answer, window, reader.units)
-            if window.unknown:
-                reason += f"; {sentences.titles(window.unknown)} not known"
-            rows.append(
-                [
-                    name,
-                    str(rank).rjust(4),
-                    reader.clock.span(window.start, window.end),
-                    window.state.words,
-                    phrases.margin(window.margin).rjust(6),
-                    reason,
-                ]
-            )
-            name = ""
-    zone = reader.clock.zones(answer.start, answer.end)
-    return _table(["day", "rank", f"window {zone}", "state", "margin", "what decides"], rows, width)
-
-
-def _comparison(
-    briefing: Briefing, readers: Sequence[Reader], names: Sequence[str], width: int
-) -> list[list[str]]:
-    hours = summary.compared_hours(briefing)
-    if not hours:
-        return [["The sites have no hour in common."]]
-    clocks = summary.distinct_clocks(readers, hours[0].time)
-    zones = [clock.zone(hours[0].time) for clock in clocks]
-    turns = []
-    for first, last, who in summary.who_is_better(briefing, hours, names):
-        end = hours[last].time + findings.HOUR
-        spans = [clock.span(hours[first].time, end) for clock in clocks]
-        against = sentences.why_better(briefing, hours[first : last + 1], names, readers[0].units)
-        for name, why in against or [("", "")]:
-            turns.append([*spans, who, f"{name}: {why}" if why else ""])
-            spans, who = [""] * len(spans), ""
-    rows: list[list[str]] = []
-    day, is_dark = None, False
-    for hour in hours:
-        lit = any(summary.is_lit(answer, hour.time) for answer in briefing.answers)
-        if not lit and is_dark:
-            continue
-        is_dark = not lit
-        if clocks[0].date(hour.time) != day:
-            day = clocks[0].date(hour.time)
-            rows.append([phrases.day_name(day)[:6].rstrip(), *[""] * (len(clocks) + len(names))])
-        cells = [clock.hour(hour.time) for clock in clocks]
-        states = [
-            f"{s.state.words.ljust(9)} {phrases.margin(s.margin).rjust(5)}" if lit else "dark"
-            for s in hour.standings
-        ]
-        better = "equal" if len(hour.better) > 1 else "".join(names[k] for k in hour.better)
-        rows.append([*cells, *states, better])
-    heads = ["\n".join(textwrap.wrap(name, 16)) for name in names]
-    return [
-        _table(
-            [*(f"hours {zone}" for zone in zones), "better", "what stands against the others, at its worst"],
-            turns,
-            width,
-        ),
-        _table([*zones, *heads, "better"], rows, width),
-    ]
 
 
 # --- columns ---------------------------------------------------------------------------------------------------
