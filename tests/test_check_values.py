@@ -42,6 +42,11 @@ SPELLINGS = [
     ("sunrise_UTC", "London 51.5,-0.1275; local date 2025-06-21", "06-21 03:43:10"),
     ("vlos_alos_m", "fixed wing CD=1.1 m", "569"),
     ("vlos_dlos_m", "ground visibility 3000 m", "900"),
+    ("wmo_4677", "code=81", "rain showers moderate"),
+    ("wmo_4677", "code=55", "drizzle dense"),
+    ("lifted_index_chance", "-3 to -6", "moderate"),
+    ("kp_to_G", "Kp=4", "none"),
+    ("frost_point_C", "RHw=90 %; t=-20 C", "-19.023"),
 ]
 
 

@@ -40,6 +40,8 @@ def _(row: Row) -> float:
 @check("kp_to_G")
 def _(row: Row) -> str:
     scale = int(geomagnetic.g_scale(row.number("kp")))
+    if scale == 0 and row.expected.strip().lower() in ("none", "no storm", "below g1", "-"):
+        return row.expected
     return f"G{scale}" if row.expected.strip().upper().startswith("G") else str(scale)
 
 

@@ -47,9 +47,7 @@ def _(row: Row) -> float:
     t, p, z = float(match[1]) + 273.15, float(match[2]) * 100, float(match[3])
     # The reference takes the pressure step of the layer from the standard atmosphere; in this air the same
     # step is z times the ratio of the temperatures.
-    standard = atmosphere.STANDARD_TEMPERATURE - atmosphere.STANDARD_LAPSE_RATE * float(
-        atmosphere.pressure_altitude(p)
-    )
+    standard = atmosphere.STANDARD_TEMPERATURE - atmosphere.STANDARD_LAPSE_RATE * float(atmosphere.pressure_altitude(p))
     return 1000 * float(cloud.adiabatic_liquid_water_content(t, p, z * t / standard))
 
 
@@ -132,8 +130,10 @@ def _(row: Row) -> bool:
     def words(text: str) -> set[str]:
         return {same.get(w, w) for w in re.findall(r"[a-z]+", text.lower())} - filler
 
-    ours = words(weather_code.describe_weather(row.number("code", "ww")))
-    return bool(ours) and ours <= words(row.expected)
+    ours, wanted = words(weather_code.describe_weather(row.number("code", "ww"))), words(row.expected)
+    if {"moderate", "heavy"} <= ours:  # the table's own "moderate or heavy", of which services keep one
+        ours = ours - ({"heavy"} if "moderate" in wanted else {"moderate"})
+    return bool(ours) and ours <= wanted
 
 
 @check("cape_class_J_kg")
@@ -144,7 +144,9 @@ def _(row: Row) -> bool:
 @check("lifted_index_chance")
 def _(row: Row) -> bool:
     numbers = [float(n) for n in re.findall(r"-?\d+(?:\.\d+)?", row.inputs)]
-    if row.inputs.strip().startswith(("<", "below", "less")) or len(numbers) == 1:
+    if re.match(r"\s*(>|above|more)", row.inputs):
+        inside = [numbers[0] + 0.5]
+    elif len(numbers) == 1:
         inside = [numbers[0] - 0.5]
     else:
         inside = [sum(numbers) / len(numbers)]
