@@ -1,8 +1,9 @@
 """Three hours of a real reply, worked from its raw numbers without wxfly, and what the program makes of them.
 
-The arithmetic below uses the standard library only: the speed interpolated in ln(height) between the levels of the reply,
-the gust's increment over the mean carried up with the peak factor of WMO/TD-No. 1555, temperature by the standard lapse
-rate, vapour pressure by Buck (1981), pressure by the hydrostatic formula, density altitude by the ICAO standard atmosphere.
+The arithmetic below uses the standard library only: the speed interpolated in ln(height) between the levels of the
+reply, the gust's increment over the mean carried up with the peak factor of WMO/TD-No. 1555, temperature by the
+standard lapse rate, vapour pressure by Buck (1981), pressure by the hydrostatic formula, density altitude by the ICAO
+standard atmosphere.
 """
 
 import json
@@ -78,12 +79,12 @@ def test_from_raw_numbers_to_the_margin(hour):
     aircraft = load_aircraft()["folding-quad-249g"]
 
     wind = max(wind_at(first, HEIGHT), wind_at(second, HEIGHT))
-    # The reply does not name its model, so its gust is taken for the widest meaning known, the largest of three hours:
-    # every stamp that can speak for the hour counts.
-    strongest = max(read(hour + k)["wind_gusts_10m"] for k in (1, 2, 3))
+    # The reply does not name its model, so its gust may look back up to three hours or be a snapshot: every stamp that
+    # can speak for the hour counts.
+    strongest = max(read(hour + k)["wind_gusts_10m"] for k in (0, 1, 2, 3))
     gust = max(gust_at(stamp, strongest, HEIGHT) for stamp in (first, second))
     rain = second["precipitation"]  # of the hour before its stamp
-    temperature = min((s["temperature_2m"] + 273.15 - 0.0065 * (HEIGHT - 2) for s in (first, second)))
+    temperature = min(s["temperature_2m"] + 273.15 - 0.0065 * (HEIGHT - 2) for s in (first, second))
     altitude = max(density_altitude(s, HEIGHT, ground) for s in (first, second))
 
     hours = assess(derive(_cube(), height=HEIGHT), limits_for(aircraft))
