@@ -43,6 +43,8 @@ class Aircraft:
         Largest difference of wind over 30 m of height [m s-1].
     battery_energy : float or None
         Printed on the pack [J].
+    battery_capacity, battery_cell_resistance : float or None
+        Printed on the pack [C], and of one of its cells at 25 degC [ohm]; of one pack where several share the load.
     battery_cycles : float or None
         How often the pack has been charged [1].
     top_speed : float or None
@@ -80,6 +82,8 @@ class Aircraft:
     characteristic_dimension: float | None = None
     maximum_wind_difference: float = 4.1
     battery_energy: float | None = None
+    battery_capacity: float | None = None
+    battery_cell_resistance: float | None = None
     battery_cycles: float | None = None
     top_speed: float | None = None
     climb_speed: float | None = None
@@ -110,6 +114,8 @@ _QUANTITIES = {
     "characteristic_dimension": "length",
     "maximum_wind_difference": "speed",
     "battery_energy": "energy",
+    "battery_capacity": "charge",
+    "battery_cell_resistance": "resistance",
     "battery_cycles": "number",
     "top_speed": "speed",
     "climb_speed": "speed",

@@ -56,6 +56,10 @@ UNITS: dict[str, Unit] = {
         Unit("Wh", "energy", 3600.0),
         Unit("W", "power", 1.0),
         Unit("degree", "angle", 1.0),
+        Unit("mAh", "charge", 3.6),
+        Unit("Ah", "charge", 3600.0),
+        Unit("mohm", "resistance", 0.001),
+        Unit("ohm", "resistance", 1.0),
         Unit("1", "number", 1.0),
     )
 }

@@ -145,11 +145,6 @@ def resistance(resistance_at_25_degrees: npt.ArrayLike, cell_temperature: npt.Ar
     return np.asarray(np.asarray(resistance_at_25_degrees, dtype=float) * growth)
 
 
-def typical_cell_resistance(capacity: npt.ArrayLike) -> Array:
-    """Give the resistance of one cell at 25 degC [ohm] by its capacity [Ah], from `RESISTANCE_CAPACITY`."""
-    return np.asarray(RESISTANCE_CAPACITY / np.asarray(capacity, dtype=float))
-
-
 def resting_voltage(charge: npt.ArrayLike) -> Array:
     """Give the voltage at rest of a lithium polymer cell [V] by the share of charge left, 0 to 1."""
     share = np.asarray(charge, dtype=float)
@@ -199,9 +194,10 @@ def loaded_cell_voltage(
     charge: npt.ArrayLike,
     cell_temperature: npt.ArrayLike,
     *,
+    resistance_capacity: npt.ArrayLike = RESISTANCE_CAPACITY,
     cycles: npt.ArrayLike = 0.0,
 ) -> Array:
-    """Give the voltage of a cell of a typical pack under a load, to be held against the cut-off.
+    """Give the voltage of a cell under a load, to be held against `CUT_OFF_VOLTAGE`.
 
     Parameters
     ----------
@@ -213,15 +209,34 @@ def loaded_cell_voltage(
         Share of charge left [1].
     cell_temperature : array_like
         [K]
+    resistance_capacity : array_like, optional
+        Resistance of a cell at 25 degC times its capacity [ohm Ah].
     cycles : array_like, optional
         How often it has been charged [1]; all broadcast.
 
     Returns
     -------
     ndarray
-        [V]; below `CUT_OFF_VOLTAGE` the controller lands or the motors lose power, whatever the charge shown.
+        [V]; below the cut-off the controller lands or the motors lose power, whatever the charge shown.
     """
     # One cell of 1 Ah stands for the pack: power and resistance are scaled to it.
-    per_ampere_hour = np.asarray(power, float) * NOMINAL_VOLTAGE * 3600.0 / np.asarray(rated_energy, float)
-    cell = resistance(typical_cell_resistance(1.0), cell_temperature) * aged_resistance(cycles)
-    return loaded_voltage(per_ampere_hour, resting_voltage(charge), cell)
+    scaled = np.asarray(power, float) * NOMINAL_VOLTAGE * 3600.0 / np.asarray(rated_energy, float)
+    cell = resistance(resistance_capacity, cell_temperature) * aged_resistance(cycles)
+    return loaded_voltage(scaled, resting_voltage(charge), cell)
+
+
+def power_at_cut_off(
+    rated_energy: npt.ArrayLike,
+    charge: npt.ArrayLike,
+    cell_temperature: npt.ArrayLike,
+    *,
+    resistance_capacity: npt.ArrayLike = RESISTANCE_CAPACITY,
+    cycles: npt.ArrayLike = 0.0,
+) -> Array:
+    """Give the power that pulls a pack's cells down to `CUT_OFF_VOLTAGE` [W]; arguments of `loaded_cell_voltage`.
+
+    Of a cell of resistance R that rests at V it is ``Vc (V - Vc) / R``; 0 for a pack that is below at rest.
+    """
+    cell = resistance(resistance_capacity, cell_temperature) * aged_resistance(cycles)
+    of_cell = CUT_OFF_VOLTAGE * np.maximum(resting_voltage(charge) - CUT_OFF_VOLTAGE, 0.0) / cell
+    return np.asarray(of_cell * np.asarray(rated_energy, dtype=float) / (NOMINAL_VOLTAGE * 3600.0))
