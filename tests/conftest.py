@@ -1,8 +1,16 @@
 """Fixtures for every test: nothing of the person who runs them is read or written, and nobody is asked."""
 
+import os
+
+import hypothesis
 import pytest
 
 from tests.server import WeatherServer
+
+# The same examples in every run, so that a red test is about the change at hand; the nightly run looks further.
+hypothesis.settings.register_profile("steady", derandomize=True, deadline=None)
+hypothesis.settings.register_profile("nightly", max_examples=2000, deadline=None)
+hypothesis.settings.load_profile(os.environ.get("WXFLY_TEST_PROFILE", "steady"))
 
 SERVICES = ("FORECAST", "GEOCODING", "ELEVATION", "METADATA", "SPACE_WEATHER", "MET_NORWAY", "AVIATION_WEATHER")
 NOWHERE = "http://127.0.0.1:9"  # the discard port: nothing listens

@@ -61,9 +61,9 @@ def test_pressure_falls_with_height_as_its_weight_says(p: float, t: float, z: fl
     carried = float(atmosphere.pressure_at_height(p, t, z))
     assert carried <= p
     density = float(atmosphere.air_density(t - 0.00325 * z, 0.0, (p + carried) / 2))
-    assert p - carried == pytest.approx(density * atmosphere.STANDARD_GRAVITY * z, rel=1e-3, abs=0.5)
+    assert p - carried == pytest.approx(density * atmosphere.STANDARD_GRAVITY * z, rel=2e-3, abs=0.5)
     isothermal = float(atmosphere.pressure_at_height(p, t, z, lapse_rate=0.0))
-    assert isothermal == pytest.approx(carried, rel=5e-4)
+    assert isothermal == pytest.approx(carried, rel=1e-3)
 
 
 @given(st.floats(90_000, 105_000), temperatures, st.floats(-100, 3000))
