@@ -37,7 +37,6 @@ RANK = {
     "usable_height": 9,
     "windows": 9,
     "advice": 9,
-    "sortie": 9,
     "briefing": 10,
     "comparison": 11,
     "report": 12,
