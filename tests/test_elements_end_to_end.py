@@ -22,6 +22,13 @@ LIMITS = limits_for(load_aircraft()["folding-quad-249g"])
 HEIGHT = 60.0
 NOON = 12
 FROST = {"air_temperature_aloft": (270.15, 270.15, 270.15), "air_temperature": 270.15}
+JUST_ABOVE_FREEZING = {
+    "air_temperature": 277.15,
+    "air_temperature_aloft": (277.1, 276.6, 276.3),
+    "dew_point_temperature": 275.65,
+    "relative_humidity": 0.90,
+    "cloud_base_altitude": 900.0,
+}
 KP_LIMIT = float(geomagnetic.kp_limit(geomagnetic.geomagnetic_latitude(52.0, 6.0)))
 
 
@@ -77,12 +84,12 @@ LOST = {
     "precipitation": ("precipitation_amount", {}),
     "temperature": ("air_temperature_aloft", {}),
     "density_altitude": ("surface_air_pressure", {}),
-    "icing": ("relative_humidity", FROST),
+    "icing": ("weather_code", JUST_ABOVE_FREEZING | {"precipitation_amount": 0.05}),
     "visibility": ("visibility_in_air", {}),
     "cloud_base": ("cloud_base_altitude", {}),
     "thunderstorm": (
         "weather_code",
-        {"precipitation_amount": 0.05, "atmosphere_convective_available_potential_energy": 2000.0},
+        {"precipitation_amount": 0.05, "atmosphere_convective_available_potential_energy": 100.0},
     ),
     "kp": ("kp_index", {}),
 }
