@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from wxfly.energy import EnergyModel, airspeed_range, flight_power
 from wxfly.physics import wind_triangle
-from wxfly.physics.gust import peak_factor
+from wxfly.physics.gust_statistics import peak_factor
 
 Array = npt.NDArray[np.float64]
 
@@ -20,6 +20,8 @@ about 1.5 m/s at 10 m against stations (published comparisons); value rounded fr
 LEG_DEVIATION = 0.5
 """Of the mean over a leg of some minutes, in standard deviations of the turbulence [1]; common practice, no source."""
 _AIRSPEEDS = 121
+_NO_WAY = 0.1
+"""Slower over ground is no way made [m s-1]."""
 
 
 class Wind(NamedTuple):
@@ -102,8 +104,9 @@ class _Polar:
             speed[..., None],
             np.asarray(from_direction, float)[..., None],
         )
-        no_way = (made_good == 0) | self.too_much
-        cost = np.where(no_way, np.inf, self.power / np.where(made_good == 0, 1.0, made_good))
+        made_good = np.where(made_good < _NO_WAY, 0.0, made_good)
+        cost = self.power / np.where(made_good == 0, 1.0, made_good)
+        cost = np.where((made_good == 0) | self.too_much, np.inf, cost)
         best = np.argmin(cost, axis=-1)[..., None]  # a NaN anywhere is found first, and stays
         return Leg(
             *(

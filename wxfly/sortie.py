@@ -30,6 +30,8 @@ Array = npt.NDArray[np.float64]
 
 BATTERY_RESERVE = 0.25
 """Share of a pack to land with; 20 to 30 % is common practice, no source."""
+LAST_CHARGE = 0.1
+"""Share of what the pack gives, down to which it must bear the way home: a reserve that trips the cut-off is none."""
 CONFIDENCE = 0.9
 """How sure the way home must be."""
 
@@ -253,7 +255,7 @@ def fly_plan(
     cells = temperature if plan.cell_temperature is None else np.full_like(temperature, plan.cell_temperature)
     usable = usable_energy(model, cells, temperature)
     at_start = largest_power(model, 1.0, cells) / dearer
-    last_charge = charge_to_leave(model, usable, np.zeros_like(usable), plan.reserve)
+    last_charge = charge_to_leave(model, usable, np.zeros_like(usable), LAST_CHARGE)
     at_end = largest_power(model, last_charge, battery.flight_cell_temperature(cells, temperature)) / dearer
 
     time_up = plan.height / model.climb_speed

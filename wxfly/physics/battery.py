@@ -122,6 +122,7 @@ def usable_energy(
         [J]; NaN where the cells are colder or hotter than anything is known for.
     """
     share = capacity_fraction(flight_cell_temperature(start_temperature, air_temperature))
+    share = np.where(np.isnan(capacity_fraction(start_temperature)), np.nan, share)
     return np.asarray(np.asarray(rated_energy, dtype=float) * share * aged_capacity(cycles))
 
 
