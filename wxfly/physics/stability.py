@@ -38,7 +38,7 @@ SMALLEST_WIND = 0.5
 
 _GRAVITY = 9.80665  # standard gravity
 _HEAT_CAPACITY_OF_AIR = 1.2 * 1005.0  # of a cubic metre near the ground [J m-3 K-1]
-_BH_A, _BH_B, _BH_C, _BH_D = 1.0, 0.667, 5.0, 0.35
+_BH_A, _BH_B, _BH_C, _BH_D = 1.0, 2 / 3, 5.0, 0.35
 
 
 def momentum_stability_correction(height_over_obukhov_length: npt.ArrayLike) -> Array:
@@ -56,7 +56,7 @@ def momentum_stability_correction(height_over_obukhov_length: npt.ArrayLike) -> 
 
     Notes
     -----
-    Unstable: [Paulson-1970] with [Dyer-1974]. Stable: [Beljaars-Holtslag-1991] with a = 1, b = 0.667, c = 5,
+    Unstable: [Paulson-1970] with [Dyer-1974]. Stable: [Beljaars-Holtslag-1991] with a = 1, b = 2/3, c = 5,
     d = 0.35, which does not run away as -5 zeta does beyond zeta = 1.
     """
     zeta = np.asarray(height_over_obukhov_length, dtype=float)

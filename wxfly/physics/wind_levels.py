@@ -37,9 +37,11 @@ LINEAR_ABOVE = 150.0
 CURVATURE = 0.075
 CURVATURE_SLOPE = 1.25
 _LARGEST_SPAN = 3.0  # of ln(height) that the bend has been seen on
-# Share of the slope between the two highest levels that goes on above them.
-CARRIED_SLOPE = 0.25
-CARRIED_SLOPE_STABLE = 0.25
+# Share of the slope between the two highest levels that goes on above them: all of it where they lie close together,
+# less where the lower is far below, more in stable air.
+CARRIED_LOSS = 0.36
+LEAST_CARRIED = 0.25
+CARRIED_MORE_STABLE = 0.25
 _CARRIED_ZETA = 0.05
 
 
@@ -106,8 +108,10 @@ def between_levels(
 def beyond_top(second: Level, top: Level, z: Array, obukhov_length: Array) -> tuple[Array, Array, Array]:
     """Carry a part of the slope between the two highest levels on above them."""
     zeta = np.maximum(np.where(np.isnan(obukhov_length), 0.0, 10.0 / obukhov_length), 0.0)
-    carried = CARRIED_SLOPE + CARRIED_SLOPE_STABLE * zeta / (zeta + _CARRIED_ZETA)
-    slope = (top.speed - second.speed) / np.log(top.height / second.height)
+    span = np.log(top.height / second.height)
+    carried = np.maximum(1.0 - CARRIED_LOSS * span, LEAST_CARRIED)
+    carried = np.minimum(carried + CARRIED_MORE_STABLE * zeta / (zeta + _CARRIED_ZETA), 1.0)
+    slope = (top.speed - second.speed) / span
     speed = np.maximum(top.speed + carried * slope * np.log(z / top.height), 0.0)
     deviation = wind_error.deviation_beyond(second.speed, second.height, top.speed, top.height, z, obukhov_length)
     return speed, top.direction, deviation

@@ -1,0 +1,114 @@
+"""Jets above calm ground, and the highest height at which everything holds.
+
+References
+----------
+[Baas-2009] Baas, P., Bosveld, F. C., Klein Baltink, H. and Holtslag, A. A. M. (2009): A climatology of nocturnal
+    low-level jets at Cabauw. J. Appl. Meteorol. Climatol. 48, 1627-1642: on 20 % of nights, core at 140 to 260 m.
+[Whiteman-1997] Whiteman, C. D., Bian, X. and Zhong, S. (1997): Low-level jet climatology from enhanced rawinsonde
+    observations at a site in the southern Great Plains. J. Appl. Meteorol. 36, 1363-1376: 10 m/s, falling by 5 m/s.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+
+JET_SPEED = 8.0
+"""Least wind at the highest of the lower levels for a jet to be suspected [m s-1]; common practice, no source."""
+JET_EXPONENT = 0.35
+"""Least shear exponent below it [1]; stable air (common practice)."""
+HIGHEST_CORE = 300.0
+"""Jets higher up are no matter of drones [m]."""
+LOWEST_TOP = 80.0
+"""Without a level at least so high nothing can be said [m]."""
+
+
+class LowLevelJet(NamedTuple):
+    """Where a jet is, arrays of one shape.
+
+    Attributes
+    ----------
+    flag : ndarray
+        1 a jet or its lower flank, 0 none, NaN not known.
+    core_height : ndarray
+        Of the level with the strongest wind [m]; NaN without a flag.
+    core_speed : ndarray
+        [m s-1]; NaN without a flag.
+    """
+
+    flag: Array
+    core_height: Array
+    core_speed: Array
+
+
+def low_level_jet(wind_speed: npt.ArrayLike, heights: npt.ArrayLike) -> LowLevelJet:
+    """Find a low-level jet, or the steep shear below one, in the levels of a forecast.
+
+    Parameters
+    ----------
+    wind_speed : array_like
+        Shape ``[..., level]`` [m s-1].
+    heights : array_like
+        ``[level]``, increasing [m].
+
+    Returns
+    -------
+    LowLevelJet
+        Arrays of shape ``[...]``. Not known where a level up to 300 m is missing or no level is at 80 m or higher.
+
+    Notes
+    -----
+    Flagged where the strongest level up to 300 m has 8 m/s or more and the shear exponent from the lowest level to it
+    is above 0.35, or where that level has 10 m/s or more and the wind falls by 5 m/s to a level above it
+    ([Whiteman-1997]). The first is softer than published criteria because forecasts end below the core: [Baas-2009].
+    """
+    speed, level = np.asarray(wind_speed, dtype=float), np.asarray(heights, dtype=float)
+    low = level <= HIGHEST_CORE
+    near = speed[..., low]
+    if low.sum() < 2 or level[low][-1] < LOWEST_TOP:
+        nothing = np.full(speed.shape[:-1], np.nan)
+        return LowLevelJet(nothing, nothing.copy(), nothing.copy())
+    unknown = np.isnan(near).any(axis=-1)
+    filled = np.where(np.isnan(near), 0.0, near)
+    strongest = filled.argmax(axis=-1)
+    core = np.take_along_axis(filled, strongest[..., None], axis=-1)[..., 0]
+    core_height = level[low][strongest]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        way = np.log(core_height / level[0])
+        exponent = np.where(way > 0, np.log(np.maximum(core, 0.1) / np.maximum(filled[..., 0], 0.1)) / way, 0.0)
+    over = np.where(np.isnan(speed) | (level <= core_height[..., None]), np.inf, speed)
+    nose = (core >= 10.0) & (core - over.min(axis=-1) >= 5.0)
+    flag = ((core >= JET_SPEED) & (exponent > JET_EXPONENT) & (core_height >= LOWEST_TOP)) | nose
+    return LowLevelJet(
+        np.where(unknown, np.nan, flag.astype(float)),
+        np.where(flag & ~unknown, core_height, np.nan),
+        np.where(flag & ~unknown, core, np.nan),
+    )
+
+
+def highest_height_within(shares_of_limits: npt.ArrayLike, heights: npt.ArrayLike) -> Array:
+    """Give the highest height up to which every demand stays within its limit, from the ground up.
+
+    Parameters
+    ----------
+    shares_of_limits : array_like
+        Shape ``[..., height]``: the largest of wind, gust and wind difference over their limits [1].
+    heights : array_like
+        ``[height]``, increasing [m], for example every 5 m.
+
+    Returns
+    -------
+    ndarray
+        [m], shape ``[...]``. Above the first height that is over a limit nothing counts, even if the wind falls again:
+        the climb leads through it. 0 where the lowest height is over; NaN where a height below that is not known.
+    """
+    shares, level = np.asarray(shares_of_limits, dtype=float), np.asarray(heights, dtype=float)
+    stopped = np.isnan(shares) | (shares > 1.0)
+    first = np.where(stopped.any(axis=-1), stopped.argmax(axis=-1), level.size)
+    highest = np.concatenate([[0.0], level])[first]
+    at_stop = np.take_along_axis(shares, np.minimum(first, level.size - 1)[..., None], axis=-1)[..., 0]
+    return np.where((first < level.size) & np.isnan(at_stop), np.nan, highest)
