@@ -118,7 +118,7 @@ def fit(path: Path | str) -> dict[str, object]:
     low = min(record.speed)
     e = carry(record, (10,), low, roughness_length=0.03).wind_speed - record.speed[low]
     keep = record.fitted & ~np.isnan(e)
-    way = np.log(10 / low) ** 0.7
+    way = np.sqrt(np.log(10 / low))
     result["DOWNWARD"] = fit_deviation(
         e[keep], lambda c: way * (c[0] + c[1] * record.speed[10][keep]), wind_error.DOWNWARD
     )

@@ -157,7 +157,7 @@ def deviation_from_one_level(
 
     rows = {"known": FROM_ONE_LEVEL[stability_source], "not known": FROM_ONE_LEVEL["not known"]}
     upward = np.maximum(way, 0.0) ** 1.3 * _by_knowledge(size, rows, obukhov_length, constants)
-    downward = np.maximum(-way, 0.0) ** 0.7 * (DOWNWARD[0] + DOWNWARD[1] * wind_speed)
+    downward = np.sqrt(np.maximum(-way, 0.0)) * (DOWNWARD[0] + DOWNWARD[1] * wind_speed)
     return np.asarray(np.where(way >= 0, upward, downward))
 
 
