@@ -188,10 +188,10 @@ class Conditions:
 
 def conditions_of(answer: SiteAnswer, window: Window) -> Conditions:
     """Gather what a window is like, over both edges of its hours."""
-    part = answer.conditions.isel(time=slice(window.first, window.last + 1))
+    part = slice(window.first, window.last + 1)
 
     def values(name: str) -> npt.NDArray[np.float64]:
-        return np.asarray(part[name].values, dtype=float).ravel()
+        return np.asarray(answer.conditions[name].variable[{"time": part}].values, dtype=float).ravel()
 
     wind, temperature = values("wind_speed"), values("air_temperature")
     return Conditions(

@@ -26,7 +26,7 @@ class Lane:
     Attributes
     ----------
     title : str
-        Escaped.
+        Escaped, and cut to what fits beside the chart.
     answer : SiteAnswer
         Whose hours they are.
     reader : Reader
@@ -91,11 +91,15 @@ def sites_overview(briefing: Briefing, readers: Sequence[Reader], names: Sequenc
             (float((w.start - start) / findings.HOUR), float((w.end - start) / findings.HOUR), w.rank == best)
             for w in answer.windows
         )
-        lanes.append(Lane(escaped(name), answer, reader, places, boxes))
+        lanes.append(Lane(escaped(_cut(name)), answer, reader, places, boxes))
     clocks = summary.distinct_clocks(readers, hours[0].time)
     count = int((hours[-1].time - hours[0].time) / findings.HOUR) + 1
     words = [{k: clock.hour(start + k * findings.HOUR) for k in range(count + 1)} for clock in clocks]
     return _draw(lanes, words, [clock.zone(start) for clock in clocks], tall=tall)
+
+
+def _cut(name: str) -> str:
+    return name if len(name) <= _LONGEST_NAME else f"{name[: _LONGEST_NAME - 1].rstrip()}…"
 
 
 def _draw(lanes: Sequence[Lane], words: Sequence[dict[int, str]], zones: Sequence[str], *, tall: bool) -> Figure:
@@ -169,6 +173,8 @@ def _cell(lane: Lane, hour: int, *, is_lit: bool, tall: bool, lanes: int, count:
 # Up to so many columns a cell of the wide shape, and up to so many lanes one of the tall shape, has room for a word.
 _ROOMY = 21
 _FEW = 3
+_LONGEST_NAME = 18
+_NARROW_LANES = 5
 
 # Titles that fit a cell.
 _NARROW_TITLES = {
@@ -193,7 +199,7 @@ def _layout(
         "tickvals": list(range(len(lanes))), "fixedrange": True, "showgrid": False, "zeroline": False,
     }  # fmt: skip
     pixels = 36 if len(lanes) <= _FEW else 25
-    title = {"text": ", ".join(zones) if len(zones) == 1 else " / ".join(zones), "standoff": 4}
+    title = {"text": " / ".join(zones), "standoff": 4}
     common = {
         "font": {"family": "system-ui, sans-serif", "size": 12, "color": palette.INK}, "paper_bgcolor": "#ffffff",
         "plot_bgcolor": "#ffffff", "showlegend": False, "dragmode": False, "hovermode": "closest",
@@ -203,12 +209,16 @@ def _layout(
         "shapes": [_box(row, lane, box, first, tall=tall) for row, lane in enumerate(lanes) for box in lane.boxes],
     }  # fmt: skip
     if tall:
-        margin = {"l": 24 + 36 * len(words), "r": 8, "t": 62, "b": 8}
-        across = [_two_lines(lane.title) for lane in lanes]
+        margin = {"l": 14 + 38 * len(words), "r": 8, "t": 46, "b": 8}
+        across = [_two_lines(lane.title, narrow=len(lanes) > _NARROW_LANES) for lane in lanes]
+        corner = {
+            "text": " ".join(zones), "xref": "paper", "yref": "paper", "x": 0, "y": 1, "xanchor": "right",
+            "yanchor": "bottom", "xshift": -6, "yshift": 6, "showarrow": False, "font": {"size": 11},
+        }  # fmt: skip
         return common | {
             "height": pixels * count + margin["t"] + margin["b"], "margin": margin,
             "xaxis": rows | {"side": "top", "range": [-0.5, len(lanes) - 0.5], "ticktext": across, "tickangle": 0},
-            "yaxis": hours | {"range": [count, 0], "title": title},
+            "yaxis": hours | {"range": [count, 0]}, "annotations": [corner],
         }  # fmt: skip
     margin = {"l": 128, "r": 54, "t": 8, "b": 28 + 16 * len(words)}
     return common | {
@@ -218,10 +228,12 @@ def _layout(
     }  # fmt: skip
 
 
-def _two_lines(title: str) -> str:
-    """Break a title in two, before its day number or at its middle space, so that it fits a narrow column."""
-    head, space, tail = title.partition(" ")
-    return f"{head}<br>{tail}" if space else head
+def _two_lines(title: str, *, narrow: bool) -> str:
+    """Break a title at its first space; in a narrow column a day keeps only its name and number."""
+    head, _, tail = title.partition(" ")
+    if narrow:
+        tail = tail.partition(" ")[0]
+    return f"{head}<br>{tail}" if tail else head
 
 
 def _box(row: int, lane: Lane, box: tuple[float, float, bool], first: int, *, tall: bool) -> Figure:

@@ -249,7 +249,8 @@ def _json(value: Any) -> bytes:
 
 
 def _escape(text: str) -> str:
-    return html.escape(sentences.printable(text), quote=True)
+    # A span of time does not break behind its dash.
+    return html.escape(sentences.printable(text), quote=True).replace("\N{EN DASH}", "\N{EN DASH}&NoBreak;")
 
 
 def _linked(line: str) -> str:

@@ -126,8 +126,9 @@ def what_it_is_like(answer: SiteAnswer, window: Window, units: str) -> str:
         low, high = (phrases.number(v, phrases.unit_of("wind", units)) for v in (c.wind_low, c.wind_high))
         unit = phrases.unit_of("wind", units)
         wind = f"wind at {height} {low if low == high else f'{low} to {high}'} {unit}"
-        if not np.isnan(c.wind_doubt):
-            wind += f" (give or take {phrases.number(c.wind_doubt, unit)})"
+        doubt = phrases.number(c.wind_doubt, unit)
+        if not np.isnan(c.wind_doubt) and float(doubt) > 0:
+            wind += f" (give or take {doubt})"
         if not np.isnan(c.wind_from_direction):
             wind += f" from {phrases.direction(c.wind_from_direction)}"
         parts.append(wind)
@@ -168,18 +169,16 @@ def not_known_first(answer: SiteAnswer) -> str:
     found = findings.gaps(answer)
     parts = []
     required = [gap for gap in found if gap.required]
-    advised = [gap for gap in found if not gap.required]
     if required:
         hours = len({hour for gap in required for hour in gap.hours})
         lit = int(findings.lit_hours(answer).sum())
-        parts.append(f"{titles([g.element for g in required])}: {_hours(hours, lit)} not known because of it")
+        parts.append(f"{titles([g.element for g in required])} missing: {_hours(hours, lit)} not known")
+    never = [gap.element for gap in found if not gap.required and gap.everywhere]
+    partly = [gap.element for gap in found if not gap.required and not gap.everywhere]
+    advised = [titles(never)] if never else []
+    advised += [f"{titles(partly)} in some hours"] if partly else []
     if advised:
-        whole = [g.element for g in advised if g.everywhere]
-        partly = [g.element for g in advised if not g.everywhere]
-        if whole:
-            parts.append(f"{titles(whole)} (advised): find out before you fly")
-        if partly:
-            parts.append(f"{titles(partly)} in some hours (advised): find out before you fly")
+        parts.append(f"{', and '.join(advised)} (advised): find out before you fly")
     skipped = answer.assessment.attrs["not_judged"]
     if skipped:
         parts.append(f"{titles(skipped)} is not judged: the aircraft gives no limit")
@@ -193,17 +192,19 @@ def _hours(count: int, lit: int) -> str:
 
 
 def not_known_in_full(answer: SiteAnswer, clock: Clock) -> list[str]:
-    """List every element that is not known, with its hours."""
+    """List what is not known with its hours; elements that lack the same hours are told together."""
     start, end = findings.usable_parts(answer)
-    lines = []
+    together: dict[tuple[bool, tuple[int, ...]], list[findings.Gap]] = {}
     for gap in findings.gaps(answer):
-        kind = "required" if gap.required else "advised"
-        title = BY_NAME[gap.element].title
-        if gap.everywhere:
-            lines.append(f"{title} ({kind}): in no hour")
+        together.setdefault((gap.required, gap.hours), []).append(gap)
+    lines = []
+    for (is_required, hours), gaps in together.items():
+        what = f"{titles([g.element for g in gaps])} ({'required' if is_required else 'advised'})"
+        if gaps[0].everywhere:
+            lines.append(f"{what}: known in no hour")
             continue
-        spans = [_span_with_day(start[a], end[b], answer, clock) for a, b in findings.runs(gap.hours)]
-        lines.append(f"{title} ({kind}): not {', '.join(spans)}")
+        spans = [_span_with_day(start[a], end[b], answer, clock) for a, b in findings.runs(hours)]
+        lines.append(f"{what}: not {', '.join(spans)}")
     return lines
 
 

@@ -148,7 +148,7 @@ def _summarise_comparison(briefing: Briefing, readers: Sequence[Reader]) -> list
         if answer.best:
             continue
         why = "; ".join(sentences.why_none(answer, None, briefing.minimum_duration, readers[i]))
-        lines.append((names[i] if len(names[i]) <= 10 else "None", f"{names[i]}: no window of {minimum}: {why}"))
+        lines.append(("None", f"{names[i]}: no window of {minimum}: {why}"))
     lines.append(("Hours", _tally(briefing, compared_hours(briefing), names)))
     told = [_not_known(a, r.clock) for a, r in zip(briefing.answers, readers, strict=True)]
     if len(set(told)) == 1:

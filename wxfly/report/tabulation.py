@@ -7,6 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from wxfly.briefing import Briefing, SiteAnswer
+from wxfly.comparison import Standing
+from wxfly.elements import NAMES
 from wxfly.report import findings, phrases, sentences, summary
 from wxfly.report.sentences import Reader
 from wxfly.suitability import State
@@ -59,10 +61,21 @@ def _window_of(answer: SiteAnswer, hour: int) -> str:
 
 
 def _reason(answer: SiteAnswer, hour: int, gaps: Sequence[findings.Gap], units: str) -> str:
-    """Say what decides in an hour, and which judged elements are not known in it."""
-    missing = [gap.element for gap in gaps if hour in gap.hours]
+    """Say what decides in an hour, and what is not known in it but is in others."""
+    missing = [gap for gap in gaps if hour in gap.hours]
     reason = sentences.reason_of(answer, hour, units)
-    return f"{reason}; {sentences.titles(missing)} not known" if missing else reason
+    required = [gap.element for gap in missing if gap.required]
+    others = [gap.element for gap in missing if not gap.required and not gap.everywhere]
+    parts = [reason]
+    if required:
+        parts = [f"{sentences.titles(required)} not known"]
+        # A limit that is broken all the same is worth telling; one that holds would be a false comfort.
+        element = str(answer.assessment["limiting_element"].values[hour])
+        if element and float(answer.assessment["margin"].values[NAMES.index(element), hour]) < 0:
+            parts.append(reason)
+    if others:
+        parts.append(f"{sentences.titles(others)} not known")
+    return "; ".join(parts)
 
 
 def week_table(briefing: Briefing, answer: SiteAnswer, reader: Reader) -> Table:
@@ -116,9 +129,13 @@ def sites_table(briefing: Briefing, readers: Sequence[Reader], names: Sequence[s
             day = clocks[0].date(hour.time)
             rows.append([phrases.day_name(day)[:6].rstrip(), *[""] * (len(clocks) + len(names))])
         cells = [clock.hour(hour.time) for clock in clocks]
-        states = [
-            f"{s.state.words.ljust(9)} {phrases.margin(s.margin).rjust(5)}" if lit else "dark" for s in hour.standings
-        ]
+        states = [_standing(standing) if lit else "dark" for standing in hour.standings]
         better = "equal" if len(hour.better) > 1 else "".join(names[k] for k in hour.better)
         rows.append([*cells, *states, better])
     return [*(clock.zone(hours[0].time) for clock in clocks), *names, "better"], rows
+
+
+def _standing(standing: Standing) -> str:
+    """Write state and margin of a site; a question mark behind the margin where something is not known."""
+    hidden = "?" if standing.unknown and standing.holds else ""
+    return f"{standing.state.words.ljust(9)} {phrases.margin(standing.margin).rjust(5)}{hidden}"

@@ -12,6 +12,7 @@ from wxfly.report import phrases, sentences, summary, tabulation
 
 _LABEL = 11
 _NARROWEST = 24
+_BELOW = "    "
 
 
 def render(briefing: Briefing, *, units: str, time_zone: str | None, width: int) -> str:
@@ -86,15 +87,22 @@ def _lines(lines: Sequence[tuple[str, str]], width: int) -> list[str]:
 
 
 def _table(header: Sequence[str], rows: Sequence[Sequence[str]], width: int) -> list[str]:
-    """Align columns; the last one is wrapped within the width. A heading may have several lines."""
+    """Align columns; the last one is wrapped within the width, below the others where there is no room beside them.
+
+    A heading may have several lines.
+    """
     heading = list(itertools.zip_longest(*(cell.split("\n") for cell in header), fillvalue=""))
     everything = [*heading, *rows]
     widths = [max(_wide(row[i]) for row in everything) for i in range(len(header) - 1)]
     indent = sum(widths) + 2 * len(widths)
+    longest = max(_wide(row[-1]) for row in everything)
     written = []
     for row in everything:
         left = "  ".join(_pad(cell, w) for cell, w in zip(row[:-1], widths, strict=True)) + "  "
-        room = max(width - indent, _NARROWEST)
-        parts = textwrap.wrap(row[-1], room, break_long_words=False, break_on_hyphens=False) or [""]
-        written += [(left + parts[0]).rstrip(), *(" " * indent + part for part in parts[1:])]
+        if width - indent >= min(_NARROWEST, longest):
+            parts = textwrap.wrap(row[-1], width - indent, break_long_words=False, break_on_hyphens=False) or [""]
+            written += [(left + parts[0]).rstrip(), *(" " * indent + part for part in parts[1:])]
+        else:
+            written.append(left.rstrip())
+            written += _wrap(row[-1], width, first=_BELOW, rest=_BELOW) if row[-1] else []
     return written

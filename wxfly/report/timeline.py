@@ -314,17 +314,35 @@ class _Drawing:
         ]  # fmt: skip
 
     def _limit_words(self) -> list[Figure]:
-        low, high = self.limits["wind"], self.limits["gust"]
-        close = high - low < 0.12 * self.top
-        return [
-            _words(
-                f"{name} limit {phrases.amount(float(self._of('limit', name)[0]), 'wind', self.reader.units)}",
-                0.15, float(limit), xanchor="left", yanchor="top" if name == "wind" and close else "bottom",
-                font={"color": "#6e2a4d", "size": 12},
-            )
-            for name, limit in self.limits.items()
-            if np.isfinite(limit)
-        ]  # fmt: skip
+        """Name the limits where the lines of wind and gust are farthest from the name."""
+        close = self.limits["gust"] - self.limits["wind"] < 0.12 * self.top
+        words = []
+        for name, limit in self.limits.items():
+            if not np.isfinite(limit):
+                continue
+            below = name == "wind" and close
+            middle = float(limit) + (-0.05 if below else 0.05) * self.top
+            anchor, x = max(self._places_for_words(), key=lambda place: self._room(middle, *place))
+            value = phrases.amount(float(self._of("limit", name)[0]), "wind", self.reader.units)
+            words.append(
+                _words(
+                    f"{name} limit {value}", x, float(limit), xanchor=anchor, yanchor="top" if below else "bottom",
+                    font={"color": "#6e2a4d", "size": 12},
+                )
+            )  # fmt: skip
+        return words
+
+    def _places_for_words(self) -> list[tuple[str, float]]:
+        return [("left", 0.15), ("center", self.count / 2), ("right", self.count - 0.15)]
+
+    def _room(self, value: float, anchor: str, x: float) -> float:
+        """Give how far the lines stay from a name at a place of the wind panel."""
+        length = self.count * (0.4 if self.tall else 0.13)
+        start = x - {"left": 0, "center": length / 2, "right": length}[anchor]
+        hours = slice(max(0, int(start)), int(np.ceil(start + length)))
+        lines = np.concatenate([self.speeds["wind"][hours], self.speeds["gust"][hours]])
+        lines = lines[~np.isnan(lines)]
+        return float(np.abs(lines - value).min()) if lines.size else np.inf
 
     def _line_words(self) -> list[Figure]:
         """Name the two lines where they end; the names keep apart."""

@@ -1,0 +1,104 @@
+"""Briefings for the tests of the reports: quiet days, in which a test changes what it is about."""
+
+from dataclasses import replace
+
+import numpy as np
+import xarray as xr
+
+from tests.cubes import START, quiet_cube
+from wxfly.aircraft import find_aircraft
+from wxfly.briefing import Request, make_briefing, period_of
+from wxfly.limits import limits_for
+from wxfly.site import Site
+
+MEADOW = Site("Meadow", 52.0, 6.0, 30.0, "Europe/Amsterdam")
+RANCH = Site("Ranch", 39.0, -105.0, 30.0, "America/Denver")
+NOW = START.astype("datetime64[s]") - np.timedelta64(12, "h")
+
+PROVENANCE = {
+    "source": "a test", "institution": "a test", "license": "CC BY 4.0", "history": "made for a test",
+    "attribution": "Weather data by Example (https://example.org/)", "model": "a_model",
+    "run": NOW - np.timedelta64(6, "h"), "retrieved": NOW - np.timedelta64(1, "h"), "is_demo": False,
+}  # fmt: skip
+
+
+def hours(first, last):
+    """Give stamps of hours of the first day, UTC, both ends included."""
+    return [START + np.timedelta64(h, "h") for h in range(first, last + 1)]
+
+
+def with_values(cube, name, value, first=None, last=None):
+    """Set a variable over stamps of hours, or throughout."""
+    cube = cube.copy(deep=True)
+    chosen = slice(None) if first is None else slice(first, last + 1)
+    cube[name].values[chosen] = value
+    return cube
+
+
+def brief(
+    question="best",
+    cubes=None,
+    sites=None,
+    *,
+    heights=None,
+    aircraft="folding-quad-249g",
+    days=1,
+    limits=None,
+    **changes,
+):
+    """Make a briefing of quiet cubes, one for each site."""
+    sites = sites or [MEADOW]
+    cubes = cubes or [quiet_cube(24 * days + 12) for _ in sites]
+    heights = heights or [80.0] * len(sites)
+    cube = xr.concat(
+        [
+            c.assign_coords(latitude=s.latitude, longitude=s.longitude, surface_altitude=s.surface_altitude)
+            for c, s in zip(cubes, sites, strict=True)
+        ],
+        "site", coords="minimal", compat="override", data_vars="all",
+    )  # fmt: skip
+    places = {
+        name: ("site", [getattr(s, name) for s in sites]) for name in ("latitude", "longitude", "surface_altitude")
+    }
+    cube = cube.assign_coords(places)
+    limits = limits or limits_for(find_aircraft(aircraft))
+    requests = [Request(s, find_aircraft(aircraft), limits, h) for s, h in zip(sites, heights, strict=True)]
+    periods = [period_of(s, NOW, days=days) for s in sites]
+    if question == "compare":
+        periods = [(min(p[0] for p in periods), max(p[1] for p in periods))] * len(periods)
+    settings = {"minimum_duration": np.timedelta64(45, "m"), "now": NOW, "provenance": PROVENANCE, "notes": ()}
+    return make_briefing(question, cube, requests, periods, **(settings | changes))
+
+
+def invented(site=MEADOW):
+    """Give a site of a demonstration."""
+    return replace(site, is_demo=True)
+
+
+def with_gaps(days=1):
+    """Give a cube in which gust is missing for two hours, visibility throughout and Kp from noon."""
+    cube = quiet_cube(24 * days + 12)
+    cube = with_values(cube, "wind_speed_of_gust", np.nan, 10, 11)
+    cube = with_values(cube, "visibility_in_air", np.nan)
+    return with_values(cube, "kp_index", np.nan, 12, cube.sizes["time"] - 1)
+
+
+def stormy(days=1):
+    """Give a cube in which the gust is beyond every limit, least so at 15 UTC."""
+    cube = with_values(quiet_cube(24 * days + 12), "wind_speed_of_gust", 20.0)
+    return with_values(cube, "wind_speed_of_gust", 12.0, 16, 16)
+
+
+def every_question():
+    """Give a briefing of each question, with and without gaps, and one in which nothing holds."""
+    return {
+        "best": brief(),
+        "best with gaps": brief(cubes=[with_gaps()]),
+        "best without window": brief(cubes=[stormy()]),
+        "compare": brief("compare", sites=[MEADOW, RANCH]),
+        "compare heights": brief("compare", sites=[MEADOW, MEADOW], heights=[40.0, 110.0]),
+        "compare with gaps": brief("compare", [quiet_cube(36), with_gaps()], [MEADOW, RANCH]),
+        "week": brief("week", [quiet_cube(84)], days=3),
+        "week with gaps": brief("week", [with_gaps(3)], days=3),
+        "week without window": brief("week", [stormy(3)], days=3),
+    }

@@ -1,0 +1,176 @@
+import unicodedata
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.cubes import quiet_cube
+from tests.report.briefings import MEADOW, RANCH, brief, every_question, invented, stormy, with_gaps, with_values
+from wxfly.aircraft import find_aircraft
+from wxfly.limits import limits_for
+from wxfly.report import phrases, text
+from wxfly.units import SYSTEMS
+
+
+def render(briefing, *, units="metric", time_zone=None, width=80):
+    return text.render(briefing, units=units, time_zone=time_zone, width=width)
+
+
+def paragraphs(briefing, **options):
+    """Give the blocks of an answer, each as one line."""
+    return [" ".join(block.split()) for block in render(briefing, **options).split("\n\n")]
+
+
+ALL = every_question()
+
+
+@pytest.mark.parametrize("name", ALL)
+@pytest.mark.parametrize("units", SYSTEMS)
+@pytest.mark.parametrize("width", [60, 80, 100])
+def test_every_answer_fits_the_terminal_and_carries_source_and_caution(name, units, width):
+    written = render(ALL[name], units=units, width=width)
+    assert max(len(line) for line in written.splitlines()) <= width
+    one_line = " ".join(written.split())
+    for wanted in (
+        "https://example.org/", "Model a_model", "run Tue 9 Jun 2026", "6 h old", "CC BY 4.0", phrases.CAUTIONS[0],
+    ):  # fmt: skip
+        assert wanted in one_line
+    assert "nan" not in written.lower().split()
+    assert not any(line != line.rstrip() for line in written.splitlines())
+
+
+def test_the_answer_leads_then_the_reason_then_the_next_best_then_what_is_not_known():
+    lines = render(brief()).splitlines()
+    assert lines[0] == "Best       Meadow, Wed 10 Jun 04:29–22:42 CEST, inside, margin 0.52"
+    assert lines[1] == "Decides    gust at 80 m, 5.0 of 10.7 m/s"
+    labels = [line[:11].strip() for line in lines if line[:11].strip()]
+    assert labels[:6] == ["Best", "Decides", "Expect", "Next best", "Not known", "Light"]
+
+
+def test_what_the_decision_lacks_comes_before_the_answer():
+    first, second = paragraphs(brief(cubes=[with_gaps()]))[:2]
+    assert first.startswith("Not known gust missing: 2 of 19 lit hours are not known; visibility, and Kp in some hours")
+    assert second.startswith("Best")
+    assert "visibility and Kp not known" in second
+
+
+def test_a_demonstration_says_so_in_its_first_line():
+    assert render(brief(sites=[invented()])).splitlines()[0] == phrases.INVENTED
+
+
+def test_notes_come_first():
+    assert paragraphs(brief(notes=("this forecast is old",)))[0] == "This forecast is old"
+
+
+def test_when_nothing_holds_it_says_so_and_how_near_it_came():
+    answer = paragraphs(brief(cubes=[stormy()]))[0]
+    assert answer.startswith(
+        "Best none: no window of 45 min holds on Wed 10 Jun Because gust decides in 19 of 19 lit hours;"
+    )
+    assert "nearest 17:00–18:00: gust at 80 m, 13.2 of 10.7 m/s, margin -0.24" in answer
+
+
+def test_a_stretch_that_is_too_short_is_told():
+    cube = with_values(with_values(quiet_cube(36), "wind_speed_of_gust", 20.0), "wind_speed_of_gust", 4.0, 12, 13)
+    answer = paragraphs(brief(cubes=[cube], minimum_duration=np.timedelta64(3, "h")))[0]
+    assert "the longest stretch that holds is 13:00–15:00, 2 h, shorter than 3 h" in answer
+
+
+def test_a_day_of_which_nothing_is_known_is_not_called_bad():
+    cube = with_values(quiet_cube(36), "wind_speed_of_gust", np.nan)
+    first, answer = paragraphs(brief(cubes=[cube]))[:2]
+    assert first == "Not known gust missing: every lit hour is not known"
+    assert answer.startswith("Best not known on Wed 10 Jun Because not known: gust missing in all 19 lit hours")
+
+
+def test_a_polar_night_is_dark():
+    site = replace(MEADOW, latitude=-80.0, time_zone="UTC")
+    answer = paragraphs(brief(sites=[site]))[0]
+    assert "Because dark throughout" in answer
+    assert "Light the sun neither rises nor sets" in answer
+
+
+def test_an_aircraft_without_a_limit_is_told():
+    limits = replace(limits_for(find_aircraft("folding-quad-249g")), maximum_density_altitude=None)
+    briefing = brief(limits=limits)
+    assert briefing.answers[0].assessment.attrs["not_judged"] == ["density_altitude"]
+    assert "density altitude is not judged: the aircraft gives no limit" in paragraphs(briefing)[0]
+
+
+def test_hours_have_state_margin_window_and_element():
+    hours = [line for line in render(brief(cubes=[with_gaps()])).splitlines() if line.startswith("11:00–12:00")]
+    assert hours == ["11:00–12:00  not known       ?          gust not known"]
+    outside = [line for line in render(brief(cubes=[stormy()])).splitlines() if line.startswith("17:00–18:00")]
+    assert outside == ["17:00–18:00  outside     -0.24          gust at 80 m, 13.2 of 10.7 m/s"]
+
+
+def test_dark_hours_share_a_line():
+    lines = render(brief(cubes=[quiet_cube(36)])).splitlines()
+    assert any(line.startswith("02:00–04:00  dark") for line in lines)
+
+
+def test_a_window_inside_a_longer_stretch_is_told():
+    cube = with_values(quiet_cube(36), "wind_speed_of_gust", 7.5, 14, 36)
+    answer = paragraphs(brief(cubes=[cube]))[0]
+    assert "Within the best part of 04:29–22:42, which holds throughout, down to margin 0.19" in answer
+    assert "Next best Wed 10 Jun 15:00–22:42 CEST" in answer
+
+
+def test_another_units_system_and_zone():
+    answer = paragraphs(brief(), units="aviation", time_zone="America/New_York")[0]
+    assert answer.startswith("Best Meadow, Tue 9 Jun 22:29 to Wed 10 Jun 16:42 EDT, inside")
+    assert "gust at 262 ft, 9.8 of 20.8 kt" in answer
+
+
+def test_sites_are_compared_at_the_same_moments_on_both_clocks():
+    briefing = brief("compare", sites=[MEADOW, RANCH])
+    written = render(briefing, width=100)
+    assert "hours CEST   hours MDT" in written
+    row = next(line for line in written.splitlines() if line.startswith("14:00   06:00"))
+    assert row.split() == ["14:00", "06:00", "inside", "0.52", "inside", "0.52", "equal"]
+    assert "MDT (Wed 10 Jun 13:02" in " ".join(written.split())
+
+
+def test_who_is_better_when_and_why():
+    windy = with_values(quiet_cube(60), "wind_speed_of_gust", 8.0, 12, 60)
+    written = render(brief("compare", [quiet_cube(60), windy], [MEADOW, replace(MEADOW, name="Hill")]), width=100)
+    rows = [line.split(maxsplit=2) for line in written.splitlines() if line.startswith("13:00–23:00")]
+    assert rows == [["13:00–23:00", "Meadow", "Hill: gust at 80 m, 9.1 of 10.7 m/s"]]
+    assert "Meadow is better in 10, Hill is better in 0, equal in 9, none holds in 0 of 19 lit hours" in " ".join(
+        written.split()
+    )
+
+
+def test_one_site_at_two_heights_is_told_apart():
+    written = render(brief("compare", sites=[MEADOW, MEADOW], heights=[40.0, 110.0]))
+    assert "Best       Meadow 40 m, Wed 10 Jun" in written
+    assert "Meadow 110 m" in written
+
+
+def test_a_margin_behind_which_something_is_hidden_is_marked():
+    hidden = with_values(quiet_cube(36), "visibility_in_air", np.nan)
+    written = render(brief("compare", [quiet_cube(36), hidden], [MEADOW, replace(MEADOW, name="Hill")]))
+    row = next(line for line in written.splitlines() if line.startswith("14:00 "))
+    assert row.split() == ["14:00", "inside", "0.52", "inside", "0.52?", "Meadow"]
+
+
+def test_a_week_lists_days_without_a_window_and_why():
+    cube = with_values(quiet_cube(84), "wind_speed_of_gust", 20.0, 22, 48)
+    written = render(brief("week", [cube], days=3))
+    days = [line for line in written.splitlines() if line.startswith(("Wed 10", "Thu 11", "Fri 12"))]
+    assert ["none" in line for line in days] == [False, True, False]
+    assert "gust decides in 19 of 19 lit hours" in " ".join(written.split())
+    assert "look again" in written
+
+
+def test_control_characters_in_a_name_do_not_reach_the_terminal():
+    written = render(brief(sites=[replace(MEADOW, name="evil\x1b[2J\rname\u202e")]))
+    assert not any(unicodedata.category(c) in ("Cc", "Cf") for c in written if c != "\n")
+
+
+def test_wide_characters_keep_the_columns():
+    written = render(brief("compare", sites=[replace(MEADOW, name="草原"), replace(MEADOW, name="Hill")]))
+    header, row = (
+        next(line for line in written.splitlines() if line.startswith(start)) for start in ("CEST ", "14:00 ")
+    )
+    assert header.index("Hill") + 2 == row.index("inside", 20)
