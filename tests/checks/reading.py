@@ -237,6 +237,5 @@ def is_near(computed: Sequence[float], row: Row, tolerance: float | None, relati
         return False
     printed = [last_digit(part) for part in row.expected.split("|")]
     return all(
-        math.isfinite(c) and abs(c - w) <= a + p
-        for c, w, a, p in zip(computed, wanted, allowed, printed, strict=True)
+        math.isfinite(c) and abs(c - w) <= a + p for c, w, a, p in zip(computed, wanted, allowed, printed, strict=True)
     )

@@ -22,9 +22,7 @@ def _seconds_off(row: Row, which: str) -> bool:
     day = _day(row)
     events = daylight.sun_events(*row.place(), day, 1)
     found = getattr(events, which)[0]
-    clock = re.search(
-        r"(?:(\d{4})-)?(?:(\d{2})-(\d{2})\s+)?(\d{1,2}):(\d{2})(?::(\d{2}(?:\.\d+)?))?", row.expected
-    )
+    clock = re.search(r"(?:(\d{4})-)?(?:(\d{2})-(\d{2})\s+)?(\d{1,2}):(\d{2})(?::(\d{2}(?:\.\d+)?))?", row.expected)
     if not clock:
         return bool(np.isnat(found)) and bool(re.search(r"none|never|no |nat|n/a|-", row.expected.lower()))
     if np.isnat(found):

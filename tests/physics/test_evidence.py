@@ -89,15 +89,11 @@ def thunder_is_coherent(values: tuple[float, ...]) -> bool:
     deletions[4],
     deletions[4],
 )
-def test_thunderstorm_is_monotone_under_deletion(
-    values: tuple[float, ...], gone: list[bool], more: list[bool]
-) -> None:
+def test_thunderstorm_is_monotone_under_deletion(values: tuple[float, ...], gone: list[bool], more: list[bool]) -> None:
     assume(thunder_is_coherent(values))
     full = float(thunderstorm.thunderstorm_risk(*values))
     some = float(thunderstorm.thunderstorm_risk(*delete(values, gone)))
-    fewer = float(
-        thunderstorm.thunderstorm_risk(*delete(values, [a or b for a, b in zip(gone, more, strict=True)]))
-    )
+    fewer = float(thunderstorm.thunderstorm_risk(*delete(values, [a or b for a, b in zip(gone, more, strict=True)])))
     assert not np.isnan(full)
     assert is_no_better(some, full)
     assert is_no_better(fewer, some)

@@ -111,6 +111,29 @@ class TestComfort:
         if force < 12:
             assert wind < float(comfort.beaufort_lower_bound(force + 1))
 
+    def test_beaufort_by_the_scale(self) -> None:
+        """WMO Beaufort scale, equivalent speeds at 10 m."""
+        bounds = [0.0, 0.3, 1.6, 3.4, 5.5, 8.0, 10.8, 13.9, 17.2, 20.8, 24.5, 28.5, 32.7]
+        assert comfort.beaufort_lower_bound(np.arange(13)).tolist() == bounds
+        assert comfort.beaufort_force(bounds).tolist() == list(range(13))
+
+    @given(st.floats(27.5, 45), st.floats(0.14, 0.84))
+    def test_the_two_formulas_differ_only_where_adjusted(self, t: float, rh: float) -> None:
+        """US Weather Prediction Center: adjustments below 13 %, and above 85 % from 80 to 87 degF."""
+        whole = float(comfort.heat_index(t + C, rh))
+        if whole >= C + 27.5:
+            assert whole == pytest.approx(float(comfort.heat_index(t + C, rh, formula="rothfusz")))
+        hot = t + 10
+        assert float(comfort.heat_index(hot + C, 0.9)) == pytest.approx(
+            float(comfort.heat_index(hot + C, 0.9, formula="rothfusz"))
+        )
+
+    @pytest.mark.parametrize(("t", "bounds"), [(27.0, 1), (32.0, 2), (41.0, 3)])
+    def test_bounds_of_the_advice_on_heat(self, t: float, bounds: int) -> None:
+        steps = [comfort.describe_heat(C + v) for v in (20.0, 30.0, 36.0, 45.0)]
+        assert comfort.describe_heat(C + t + 0.1) == steps[bounds]
+        assert comfort.describe_heat(C + t - 0.1) == steps[bounds - 1]
+
     def test_unknown_in_unknown_out(self) -> None:
         for value in (
             comfort.wind_chill(np.nan, 5.0), comfort.wind_chill(263.0, np.nan), comfort.heat_index(np.nan, 0.5),

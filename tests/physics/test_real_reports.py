@@ -96,10 +96,7 @@ def read_igra() -> np.ndarray:
         text = archive.read(archive.namelist()[0]).decode("ascii")
     first = text.split("#")[1].splitlines()[1:]
     rows = [
-        [
-            float(re.sub(r"[A-Z]", "", line[a:b]) or "nan")
-            for a, b in ((9, 15), (16, 21), (22, 27), (28, 33), (34, 39))
-        ]
+        [float(re.sub(r"[A-Z]", "", line[a:b]) or "nan") for a, b in ((9, 15), (16, 21), (22, 27), (28, 33), (34, 39))]
         for line in first
     ]
     table = np.array(rows)
@@ -137,8 +134,7 @@ def kelvin(fahrenheit: str) -> float:
 def test_humidity_of_airport_reports() -> None:
     rows = [r for r in read_jfk() if r["relh"] != "M" and r["dwpf"] != "M"]
     ours = [
-        100 * float(atmosphere.relative_humidity_from_dew_point(kelvin(r["tmpf"]), kelvin(r["dwpf"])))
-        for r in rows
+        100 * float(atmosphere.relative_humidity_from_dew_point(kelvin(r["tmpf"]), kelvin(r["dwpf"]))) for r in rows
     ]
     assert len(rows) > 30
     # Their formula for the vapour pressure is another one; the temperatures are the same.
@@ -149,9 +145,7 @@ def test_wind_chill_of_airport_reports() -> None:
     """Their "feels like" is the wind chill below 50 degF."""
     rows = [r for r in read_jfk() if "M" not in (r["feel"], r["sknt"]) and float(r["tmpf"]) < 50]
     rows = [r for r in rows if float(r["feel"]) < float(r["tmpf"])]
-    ours = [
-        (float(comfort.wind_chill(kelvin(r["tmpf"]), float(r["sknt"]) * 1852 / 3600)) - C) * 1.8 + 32 for r in rows
-    ]
+    ours = [(float(comfort.wind_chill(kelvin(r["tmpf"]), float(r["sknt"]) * 1852 / 3600)) - C) * 1.8 + 32 for r in rows]
     assert len(rows) >= 5
     # The US version of the formula has coefficients rounded for degF and mph.
     assert np.abs(np.array(ours) - [float(r["feel"]) for r in rows]).max() < 0.15

@@ -49,9 +49,7 @@ def pressure_altitude_from_altimeter_setting(
 
 def pressure_from_altimeter_setting(surface_altitude: npt.ArrayLike, altimeter_setting: npt.ArrayLike) -> Array:
     """Give the pressure at the field [Pa] from its altitude [m] and its QNH [Pa]."""
-    return pressure_at_pressure_altitude(
-        pressure_altitude_from_altimeter_setting(surface_altitude, altimeter_setting)
-    )
+    return pressure_at_pressure_altitude(pressure_altitude_from_altimeter_setting(surface_altitude, altimeter_setting))
 
 
 def altimeter_setting(surface_air_pressure: npt.ArrayLike, surface_altitude: npt.ArrayLike) -> Array:
@@ -136,6 +134,4 @@ def thrust_in_hand(air_density: npt.ArrayLike, maximum_takeoff_altitude: npt.Arr
         altitude - 1``. 0 is the maker's own limit, below it the air is thinner than the maker allows.
         Comparing the density altitude with that altitude says the same.
     """
-    return np.asarray(
-        np.asarray(air_density, dtype=float) / density_at_density_altitude(maximum_takeoff_altitude) - 1
-    )
+    return np.asarray(np.asarray(air_density, dtype=float) / density_at_density_altitude(maximum_takeoff_altitude) - 1)

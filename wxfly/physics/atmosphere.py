@@ -73,9 +73,7 @@ def saturation_vapour_pressure_over_ice(air_temperature: npt.ArrayLike) -> Array
     return np.asarray(611.15 * np.exp((23.036 - t / 333.7) * t / (279.82 + t)))
 
 
-def relative_humidity_from_dew_point(
-    air_temperature: npt.ArrayLike, dew_point_temperature: npt.ArrayLike
-) -> Array:
+def relative_humidity_from_dew_point(air_temperature: npt.ArrayLike, dew_point_temperature: npt.ArrayLike) -> Array:
     """Give the relative humidity over water from air temperature and dew point.
 
     Parameters
@@ -88,9 +86,7 @@ def relative_humidity_from_dew_point(
     ndarray
         [1]; above 1 where the dew point is above the temperature.
     """
-    return np.asarray(
-        saturation_vapour_pressure(dew_point_temperature) / saturation_vapour_pressure(air_temperature)
-    )
+    return np.asarray(saturation_vapour_pressure(dew_point_temperature) / saturation_vapour_pressure(air_temperature))
 
 
 def dew_point_from_vapour_pressure(vapour_pressure: npt.ArrayLike) -> Array:
@@ -182,9 +178,7 @@ def virtual_temperature(
     return np.asarray(np.asarray(air_temperature, dtype=float) / (1 - _VAPOUR_DEFICIT * share))
 
 
-def air_density(
-    air_temperature: npt.ArrayLike, vapour_pressure: npt.ArrayLike, air_pressure: npt.ArrayLike
-) -> Array:
+def air_density(air_temperature: npt.ArrayLike, vapour_pressure: npt.ArrayLike, air_pressure: npt.ArrayLike) -> Array:
     """Give the density of moist air as an ideal gas.
 
     Parameters

@@ -84,9 +84,7 @@ def lifted_condensation_level(
         _TRIPLE_PRESSURE
         * (t / _TRIPLE_TEMPERATURE) ** ((cp_vapour - _CV_LIQUID) / _R_VAPOUR)
         * np.exp(
-            (_E0V - (_CV_VAPOUR - _CV_LIQUID) * _TRIPLE_TEMPERATURE)
-            / _R_VAPOUR
-            * (1 / _TRIPLE_TEMPERATURE - 1 / t)
+            (_E0V - (_CV_VAPOUR - _CV_LIQUID) * _TRIPLE_TEMPERATURE) / _R_VAPOUR * (1 / _TRIPLE_TEMPERATURE - 1 / t)
         )
     )
     vapour = rh * saturation

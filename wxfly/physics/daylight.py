@@ -140,9 +140,7 @@ def sun_position(latitude: npt.ArrayLike, longitude: npt.ArrayLike, time: npt.Ar
         to half a degree), and clockwise from north. NaN where an input is missing.
     """
     seconds = _to_seconds(np.asarray(time, dtype="datetime64[ms]"))
-    lat, lon, s = np.broadcast_arrays(
-        np.asarray(latitude, dtype=float), np.asarray(longitude, dtype=float), seconds
-    )
+    lat, lon, s = np.broadcast_arrays(np.asarray(latitude, dtype=float), np.asarray(longitude, dtype=float), seconds)
     known = ~np.isnan(s)
     if not known.any():
         nothing = np.full(s.shape, np.nan)

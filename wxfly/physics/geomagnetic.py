@@ -134,9 +134,7 @@ def kp_risk(kp: npt.ArrayLike, geomagnetic_latitude: npt.ArrayLike) -> Array:
         least moderate everywhere from Kp 7 (G3, intermittent satellite navigation problems), high above 40
         degrees from Kp 8 (G4, degraded for hours) [NOAA-scales].
     """
-    k, lat = np.broadcast_arrays(
-        np.asarray(kp, dtype=float), np.abs(np.asarray(geomagnetic_latitude, dtype=float))
-    )
+    k, lat = np.broadcast_arrays(np.asarray(kp, dtype=float), np.abs(np.asarray(geomagnetic_latitude, dtype=float)))
     margin = lat - auroral_boundary(k)
     high = (margin >= 0) | ((k >= 8) & (lat > 40))
     moderate = (margin >= -NEAR_BOUNDARY) | (k >= 7)

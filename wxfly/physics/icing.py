@@ -117,9 +117,7 @@ def icing_risk(
     return grade(possible_a | possible_b, likely_a | likely_b)
 
 
-def _precipitation_icing(
-    t: Array, ground: Array, rh: Array, rain: Array, code: Array
-) -> tuple[Statement, Statement]:
+def _precipitation_icing(t: Array, ground: Array, rh: Array, rain: Array, code: Array) -> tuple[Statement, Statement]:
     warm = statement(t > NO_FREEZING_RAIN_ABOVE, t) & statement(ground > NO_FREEZING_RAIN_ABOVE, ground)
     dry = statement(rain <= 0, rain) & statement(rh < DRIZZLE_HUMIDITY, rh)
     freezing = code_in(code, FREEZING).unless_known(warm | dry)
@@ -146,9 +144,7 @@ def _precipitation_icing(
     return (liquid & no_warmer_than(NEARLY_FREEZING)) | wet_snow, likely
 
 
-def _cloud_icing(
-    t: Array, rh: Array, code: Array, sight: Array, base: Array, z: Array
-) -> tuple[Statement, Statement]:
+def _cloud_icing(t: Array, rh: Array, code: Array, sight: Array, base: Array, z: Array) -> tuple[Statement, Statement]:
     dry = statement((rh < DAMP_HUMIDITY) & (z <= DAMP_HEIGHT), rh, z)
     in_cloud = statement(base <= z, base, z).unless_known(dry)
     in_fog = statement(sight < FOG_VISIBILITY, sight).unless_known(dry) | code_in(code, FOG).unless_known(dry)
@@ -217,9 +213,7 @@ PROPELLER_NOTE = (
 )
 """Han et al. (2023), abstract, on the power of an iced propeller."""
 
-FROST_NOTE = (
-    "Frost on a parked aircraft is not icing in flight, but wipe rotors, lens and sensors before take-off."
-)
+FROST_NOTE = "Frost on a parked aircraft is not icing in flight, but wipe rotors, lens and sensors before take-off."
 
 
 def icing_severity(time_to_quarter_inch: float) -> str:

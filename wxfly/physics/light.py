@@ -118,9 +118,7 @@ def shadow_length(height: npt.ArrayLike, sun_elevation: npt.ArrayLike) -> Array:
     """
     h = np.asarray(sun_elevation, dtype=float)
     up = h > 0
-    return np.asarray(
-        np.where(up, np.asarray(height, dtype=float) / np.tan(np.radians(np.where(up, h, 1.0))), np.nan)
-    )
+    return np.asarray(np.where(up, np.asarray(height, dtype=float) / np.tan(np.radians(np.where(up, h, 1.0))), np.nan))
 
 
 def angle_to_sun(

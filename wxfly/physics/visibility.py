@@ -157,9 +157,7 @@ def fog_likely(
         & statement(sun < 5.0, sun)
         & ~clear
     )
-    likely = (
-        statement(sight < FOG_VISIBILITY, sight).unless_known(dry) | code_in(code, FOG).unless_known(dry) | forms
-    )
+    likely = statement(sight < FOG_VISIBILITY, sight).unless_known(dry) | code_in(code, FOG).unless_known(dry) | forms
     mist = statement(sight < MIST_VISIBILITY, sight) & ~dry  # haze in dry air is no sign of fog
     return grade(mist | statement(spread <= 2.0, spread), likely)
 
