@@ -158,6 +158,18 @@ def test_a_lost_direction_never_lowers_the_speed_and_leaves_no_direction(v, d, z
     assert np.isnan(poorer.wind_from_direction) or poorer.wind_speed == 0
 
 
+@given(st.floats(0, 30), st.floats(2, 200), lengths, rough, st.integers(1, 2), st.floats(-10, 10))
+def test_careful_is_at_least_what_any_stability_gives(v, z, length, z0, count, shear):
+    levels = [v, max(v + shear, 0.0)][:count]
+    keywords = {"roughness_length": z0, "interpolation": "curved"}
+    known = wind_at_height(levels, [0] * count, LEVELS[:count], z, obukhov_length=length, **keywords)
+    careful = wind_at_height(
+        levels, [0] * count, LEVELS[:count], z, obukhov_length=np.nan, unknown_stability="careful", **keywords
+    )
+    assert careful.wind_speed >= known.wind_speed - 1e-9
+    assert careful.standard_deviation >= known.standard_deviation - 1e-9
+
+
 def test_methods_are_named():
     def method(v, z, **keywords):
         return ProfileMethod(int(wind_at_height(v, [0.0] * len(v), LEVELS[: len(v)], z, **keywords).method))

@@ -51,6 +51,12 @@ Mask = npt.NDArray[np.bool_]
 MISSING_LEVEL = ("not known", "use the others")
 INTERPOLATION = ("logarithmic", "curved")
 STABILITY_SOURCE = ("temperatures", "sun and cloud")
+UNKNOWN_STABILITY = ("neutral", "careful")
+
+# 10 m/L from very unstable to very stable, close together where the wind aloft is strongest; the steps between them are
+# made up for by rounding up.
+_EVERY_STABILITY = (-20.0, 0.02, 0.05, 0.08, 0.1, 0.12, 0.14, 0.16, 0.18, 0.2, 0.23, 0.27, 0.35, 0.5, 1e3)
+_ROUNDED_UP = 1.002
 
 
 class WindAtHeight(NamedTuple):
@@ -86,6 +92,7 @@ def wind_at_height(
     stability_source: str = "temperatures",
     interpolation: str = "logarithmic",
     missing_level: str = "not known",
+    unknown_stability: str = "neutral",
 ) -> WindAtHeight:
     """Give the wind at a height from whatever levels exist, and say which method gave it.
 
@@ -114,6 +121,9 @@ def wind_at_height(
         not known there, so that a level lost from a forecast never gives a confident lower wind; a level that is
         not needed changes nothing, and a level that the model does not carry is not on the axis. The other
         choice takes the next levels there are; its standard deviation is that of the longer way.
+    unknown_stability : {"neutral", "careful"}
+        What an Obukhov length of NaN means. "careful" gives the largest wind and the largest standard deviation that
+        any stability would give: for hours in which a forecast that carries what stability needs has lost it.
 
     Returns
     -------
@@ -135,6 +145,7 @@ def wind_at_height(
         (missing_level, MISSING_LEVEL),
         (interpolation, INTERPOLATION),
         (stability_source, STABILITY_SOURCE),
+        (unknown_stability, UNKNOWN_STABILITY),
     ):
         if choice not in valid:
             raise ValueError(f"{choice!r} is not one of {', '.join(valid)}")
@@ -179,6 +190,22 @@ def wind_at_height(
         carried = from_one_level(only, z, roughness_length, displacement_height, length, stability_source)
         value, turn = np.where(alone, carried[0], value), np.where(alone, only.direction, turn)
         deviation, method = np.where(alone, carried[1], deviation), np.where(alone, carried[2], method)
+    if unknown_stability == "careful" and np.isnan(length).any():
+        for zeta in _EVERY_STABILITY:
+            other = wind_at_height(
+                speed,
+                direction,
+                level,
+                z,
+                roughness_length=roughness_length,
+                displacement_height=displacement_height,
+                obukhov_length=np.where(np.isnan(length), 10.0 / zeta, length),
+                stability_source=stability_source,
+                interpolation=interpolation,
+                missing_level=missing_level,
+            )
+            value = np.where(other.wind_speed > value, other.wind_speed * _ROUNDED_UP, value)
+            deviation = np.maximum(deviation, other.standard_deviation)
     known = ~np.isnan(value)
     return WindAtHeight(
         value,
