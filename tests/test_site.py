@@ -3,7 +3,7 @@ import math
 import pytest
 
 from wxfly.errors import WxflyError
-from wxfly.site import Site, read_sites, remove_site, save_site, surface_cover_classes, zone_of
+from wxfly.site import SECTORS, Hill, Site, read_sites, remove_site, save_site, surface_cover_classes, zone_of
 
 
 def test_saved_and_read_back(tmp_path):
@@ -20,9 +20,23 @@ def test_saved_and_read_back(tmp_path):
     assert [p.name for p in path.parent.iterdir()] == ["sites.toml"]
 
 
+def test_sectors_and_a_hill_are_kept(tmp_path):
+    path = tmp_path / "sites.toml"
+    site = Site(
+        "cliff", 54.0, -8.0, surface_cover="open", sectors={"west": "sea", "east": "closed"}, obstacle_height=8.0,
+        hill=Hill("ridge", 60.0, 300.0, 20.0),
+    )  # fmt: skip
+    save_site(path, site)
+    assert read_sites(path)["cliff"] == site
+    assert site.roughness_by_sector[SECTORS.index("west")] == 0.0002
+    assert site.roughness_by_sector[SECTORS.index("north")] == 0.03
+    assert Site("a", 1, 2).roughness_by_sector is None
+    assert set(Site("a", 1, 2, sectors={"west": "sea", "east": "rough"}).roughness_by_sector) == {0.0002, 0.25}
+
+
 def test_the_pilots_comments_stay(tmp_path):
     path = tmp_path / "sites.toml"
-    path.write_text('# my places\n[meadow]\nlatitude = 52.1  # the gate\nlongitude = 6\n')
+    path.write_text("# my places\n[meadow]\nlatitude = 52.1  # the gate\nlongitude = 6\n")
     save_site(path, Site("ridge", 50.0, 6.0))
     assert "# my places" in path.read_text()
     assert "# the gate" in path.read_text()
@@ -41,8 +55,20 @@ FAULTS = [
     ('[a]\nlatitude = "52"\nlongitude = 6', "must be a number"),
     ("[a]\nlatitude = true\nlongitude = 6", "must be a number"),
     ("[a]\nlatitude = 52\nlongitude = 6\ntime_zone = 1", "must be a text"),
-    ('[a]\nlatitude = 52\nlongitude = 6\ntime_zone = "Europe/Atlantis"', "time zone 'Europe/Atlantis' is not known"),
+    (
+        '[a]\nlatitude = 52\nlongitude = 6\ntime_zone = "Europe/Atlantis"',
+        "time zone 'Europe/Atlantis' is not known",
+    ),
     ('[a]\nlatitude = 52\nlongitude = 6\nsurface_cover = "opn"', "did you mean 'open'?"),
+    ('[a]\nlatitude = 52\nlongitude = 6\nsectors = { wst = "sea" }', "did you mean 'west'?"),
+    ('[a]\nlatitude = 52\nlongitude = 6\nsectors = { west = "see" }', "did you mean 'sea'?"),
+    ('[a]\nlatitude = 52\nlongitude = 6\nsectors = "sea"', "must be a table of keys"),
+    ('[a]\nlatitude = 52\nlongitude = 6\nhill = { shape = "ridge" }', "has no height, no half_width"),
+    (
+        '[a]\nlatitude = 52\nlongitude = 6\nhill = { shape = "rigde", height = 5, half_width = 9 }',
+        "did you mean 'ridge'?",
+    ),
+    ("[a]\nlatitude = 52\nlongitude = 6\nobstacle_height = 500", "outside 0 to 100 m"),
     ("a = 5", "must be a table of keys"),
     ("[a", "not a TOML file"),
 ]

@@ -4,13 +4,46 @@ from __future__ import annotations
 
 import math
 import tomllib
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from functools import cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from wxfly.errors import WxflyError, unknown_name
+
+SECTORS = ("north", "northeast", "east", "southeast", "south", "southwest", "west", "northwest")
+"""Eight sectors of 45 degrees by their middle, in the order of the direction the wind comes from."""
+
+HILL_SHAPES = ("ridge", "round_hill", "escarpment")
+
+
+@dataclass(frozen=True)
+class Hill:
+    """A hill that the pilot flies over.
+
+    Attributes
+    ----------
+    shape : str
+        One of `HILL_SHAPES`.
+    height, half_width : float
+        Above its surroundings, and from the crest to where the ground is half as high [m].
+    distance_from_crest : float
+        Of the launch point along the ground [m].
+    """
+
+    shape: str
+    height: float
+    half_width: float
+    distance_from_crest: float = 0.0
+
+    def __post_init__(self) -> None:
+        if self.shape not in HILL_SHAPES:
+            raise unknown_name("shape of the hill", self.shape, HILL_SHAPES)
+        if not (self.height > 0 and self.half_width > 0 and self.distance_from_crest >= 0):
+            raise WxflyError("a hill's height and half_width must be above 0 m, its distance_from_crest 0 m or more")
 
 
 @dataclass(frozen=True)
@@ -29,6 +62,12 @@ class Site:
         IANA name, for example ``Europe/Lisbon``; only reports use it.
     surface_cover : str or None
         Name of a class in ``data/surface_cover.toml``; None takes the forecast's own exposure as it is.
+    sectors : mapping
+        Surface cover class by sector the wind comes from (`SECTORS`), over `surface_cover`.
+    obstacle_height : float
+        Of the trees or houses that stand closely around [m]; they lift the wind profile.
+    hill : Hill or None
+        The hill below the flight, for a caution.
     is_demo : bool
         An invented place of the shipped demonstration.
     """
@@ -39,6 +78,9 @@ class Site:
     surface_altitude: float = math.nan
     time_zone: str = "UTC"
     surface_cover: str | None = None
+    sectors: Mapping[str, str] = field(default_factory=dict, hash=False)
+    obstacle_height: float = 0.0
+    hill: Hill | None = None
     is_demo: bool = False
 
     def __post_init__(self) -> None:
@@ -46,9 +88,27 @@ class Site:
             raise WxflyError(f"site {self.name!r}: latitude {self.latitude} is outside -90 to 90 degrees")
         if not (math.isfinite(self.longitude) and -180 <= self.longitude <= 180):
             raise WxflyError(f"site {self.name!r}: longitude {self.longitude} is outside -180 to 180 degrees")
-        if self.surface_cover is not None and self.surface_cover not in surface_cover_classes():
-            raise unknown_name(f"site {self.name!r}: surface cover", self.surface_cover, surface_cover_classes())
+        for sector in self.sectors:
+            if sector not in SECTORS:
+                raise unknown_name(f"site {self.name!r}: sector", sector, SECTORS)
+        for cover in (*((self.surface_cover,) if self.surface_cover else ()), *self.sectors.values()):
+            if cover not in surface_cover_classes():
+                raise unknown_name(f"site {self.name!r}: surface cover", cover, surface_cover_classes())
+        if not 0 <= self.obstacle_height <= 100:
+            raise WxflyError(f"site {self.name!r}: obstacle_height {self.obstacle_height} m is outside 0 to 100 m")
         zone_of(self.time_zone)
+
+    @property
+    def roughness_by_sector(self) -> tuple[float, ...] | None:
+        """Roughness length of the ground upwind for each of `SECTORS` [m], or None where nothing is said of it."""
+        if self.surface_cover is None and not self.sectors:
+            return None
+        classes = surface_cover_classes()
+        # A sector of which nothing is said takes the roughest that is known: it gives the most wind aloft.
+        named = [self.sectors.get(sector, self.surface_cover) for sector in SECTORS]
+        lengths = [None if cover is None else float(classes[cover]["roughness_length"]) for cover in named]
+        roughest = max(length for length in lengths if length is not None)
+        return tuple(roughest if length is None else length for length in lengths)
 
 
 def zone_of(name: str) -> ZoneInfo:
@@ -61,15 +121,19 @@ def zone_of(name: str) -> ZoneInfo:
         ) from None
 
 
+@cache
 def surface_cover_classes() -> dict[str, dict[str, Any]]:
     """Give the surface cover classes by name: roughness length [m], what it looks like, source."""
     text = (files("wxfly") / "data" / "surface_cover.toml").read_text(encoding="utf-8")
     return tomllib.loads(text)
 
 
-_KEYS = {
+_KEYS: dict[str, type] = {
     "latitude": float, "longitude": float, "surface_altitude": float, "time_zone": str, "surface_cover": str,
+    "obstacle_height": float,
 }  # fmt: skip
+_HILL_KEYS: dict[str, type] = {"shape": str, "height": float, "half_width": float, "distance_from_crest": float}
+_TABLES = ("sectors", "hill")
 
 
 def read_sites(path: Path) -> dict[str, Site]:
@@ -90,22 +154,43 @@ def read_sites(path: Path) -> dict[str, Site]:
 
 
 def _read_site(name: str, entry: Any, path: Path) -> Site:
+    where = f"{path}: [{name}]"
     if not isinstance(entry, dict):
         raise WxflyError(f"{path}: '{name}' must be a table of keys, such as [{name}] with latitude = 0.0")
-    values: dict[str, Any] = {}
-    for key, value in entry.items():
-        if key not in _KEYS:
-            raise unknown_name(f"{path}: [{name}] key", key, _KEYS)
-        kind = _KEYS[key]
-        if kind is float and (isinstance(value, bool) or not isinstance(value, int | float)):
-            raise WxflyError(f"{path}: [{name}] {key} = {value!r} must be a number")
-        if kind is str and not isinstance(value, str):
-            raise WxflyError(f"{path}: [{name}] {key} = {value!r} must be a text in quotes")
-        values[key] = kind(value)
+    unknown = [key for key in entry if key not in (*_KEYS, *_TABLES)]
+    if unknown:
+        raise unknown_name(f"{where} key", unknown[0], (*_KEYS, *_TABLES))
+    values = _typed(where, {k: v for k, v in entry.items() if k not in _TABLES}, _KEYS)
     for key in ("latitude", "longitude"):
         if key not in values:
-            raise WxflyError(f"{path}: [{name}] has no {key}")
+            raise WxflyError(f"{where} has no {key}")
+    for key in _TABLES:
+        if not isinstance(entry.get(key, {}), dict):
+            raise WxflyError(f"{path}: [{name}.{key}] must be a table of keys")
+    if "sectors" in entry:
+        values["sectors"] = _typed(f"{path}: [{name}.sectors]", entry["sectors"], dict.fromkeys(SECTORS, str))
+    if "hill" in entry:
+        hill = _typed(f"{path}: [{name}.hill]", entry["hill"], _HILL_KEYS)
+        missing = [key for key in ("shape", "height", "half_width") if key not in hill]
+        if missing:
+            raise WxflyError(f"{path}: [{name}.hill] has no {', no '.join(missing)}; lengths are in m")
+        values["hill"] = Hill(**hill)
     return Site(name=name, **values)
+
+
+def _typed(where: str, table: dict[str, Any], kinds: Mapping[str, type]) -> dict[str, Any]:
+    """Check keys and kinds of a table."""
+    values: dict[str, Any] = {}
+    for key, value in table.items():
+        if key not in kinds:
+            raise unknown_name(f"{where} key", key, kinds)
+        kind = kinds[key]
+        if kind is float and (isinstance(value, bool) or not isinstance(value, int | float)):
+            raise WxflyError(f"{where} {key} = {value!r} must be a number")
+        if kind is str and not isinstance(value, str):
+            raise WxflyError(f"{where} {key} = {value!r} must be a text in quotes")
+        values[key] = kind(value)
+    return values
 
 
 def save_site(path: Path, site: Site) -> None:
@@ -120,6 +205,10 @@ def save_site(path: Path, site: Site) -> None:
         value = getattr(site, key)
         if value is not None and not (isinstance(value, float) and math.isnan(value)):
             table[key] = value
+    if site.sectors:
+        table["sectors"] = dict(site.sectors)
+    if site.hill is not None:
+        table["hill"] = asdict(site.hill)
     document[site.name] = table
     _write(path, tomlkit.dumps(document))
 
