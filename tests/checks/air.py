@@ -191,19 +191,6 @@ def _geopotential(row: Row) -> float:
     return h
 
 
-@check("thrust_to_weight")
-def _(row: Row) -> float:
-    match = re.search(r"h\s*=\s*([\d.]+)", row.inputs)
-    if not match or "ISA" not in row.inputs:
-        raise NotCoveredError("only the rows in the standard atmosphere are of density alone")
-    density = atmosphere.density_at_density_altitude(_geopotential_of(float(match[1])))
-    return row.number("twr0") * (1 + float(altimetry.thrust_in_hand(density, 0.0)))
-
-
-def _geopotential_of(geometric: float) -> float:
-    return 6_356_766.0 * geometric / (6_356_766.0 + geometric)
-
-
 @check("layer_thickness_m")
 def _(row: Row) -> float:
     # The height at which the pressure has fallen from p1 to p2, by the isothermal branch of

@@ -16,7 +16,7 @@ COVER = Path(__file__).resolve().parents[2] / "wxfly" / "data" / "surface_cover.
 
 
 def ours(module: str, name: str) -> Callable[..., Any]:
-    """Give a public function of wxfly.physics; the row is not covered while there is none."""
+    """Give a public name of wxfly.physics; the row is not covered while there is none."""
     try:
         return getattr(importlib.import_module(f"wxfly.physics.{module}"), name)
     except (ImportError, AttributeError):
@@ -146,34 +146,94 @@ def _(row: Row) -> float:
 
 @check("esdu_peak_factor_3s_1h")
 def _(row: Row) -> float:
-    return float(ours("gust", "peak_factor")(row.number("z"), gust_duration=3.0))
+    return float(ours("gust_statistics", "peak_factor")(row.number("z")))
 
 
 @check("wmo_gust_factor_3s")
 def _(row: Row) -> float:
-    factor = ours("gust", "gust_factor")
-    intensity, period = row.number("iu"), row.number("t0")
-    return float(factor(intensity, row.number("z", default=10.0), gust_duration=3.0, averaging_period=period))
+    factor = ours("gust_statistics", "gust_factor")
+    height = row.number("z", default=10.0)
+    return float(factor(row.number("iu"), reference_period=row.number("t0"), height=height))
 
 
 @check("durst_factor_vs_1h")
 def _(row: Row) -> float:
-    return float(ours("gust", "durst_factor")(row.number("t")))
+    return float(ours("gust_statistics", "durst_factor")(row.number("t")))
+
+
+@check("expected_max_of_N_rayleigh_peaks")
+def _(row: Row) -> float:
+    return float(ours("gust_statistics", "expected_largest_peak")(row.number("n")))
+
+
+@check("iec_ntm_turbulence_intensity")
+def _(row: Row) -> float:
+    return float(ours("gust_statistics", "turbulence_intensity_at_hub")(row.number("u"), row.number("iref")))
+
+
+@check("ecmwf_gust_m_s")
+def _(row: Row) -> float:
+    ratio = re.search(r"zi/L\s*(>?=)\s*(-?[\d.]+)", row.inputs)
+    over = float(ratio[2]) if ratio else 0.0
+    gust = ours("gust_statistics", "gust_from_friction_velocity")
+    return float(gust(row.number("u10"), row.number("ustar", "u*"), over))
+
+
+@check("ecmwf_gust_coefficient")
+def _(row: Row) -> float:
+    return float(ours("gust_statistics", "IFS_GUST_COEFFICIENT")[row.number("p_exceed", "p")])  # type: ignore[index]
+
+
+@check("deardorff_wstar_m_s")
+def _(row: Row) -> float:
+    scale = ours("gust_statistics", "convective_velocity_scale")
+    return float(scale(row.number("h"), row.number("rho"), row.temperature("t"), row.number("zi")))
+
+
+def _category(row: Row) -> tuple[float, float]:
+    return ours("gust_statistics", "EN_CATEGORIES")[row.word("category")]  # type: ignore[index]
+
+
+@check("en1991_z0_zmin_m")
+def _(row: Row) -> tuple[float, float]:
+    return _category(row)
+
+
+def _en1991(row: Row, function: str) -> float:
+    roughness_length, smallest = _category(row)
+    return float(ours("gust_statistics", function)(row.number("z"), roughness_length, smallest_height=smallest))
+
+
+check("en1991_Iv")(lambda row: _en1991(row, "turbulence_intensity"))
+check("en1991_cr")(lambda row: _en1991(row, "roughness_factor"))
+
+
+@check("en1991_ce")
+def _(row: Row) -> float:
+    # The exposure factor of the code is (1 + 7 Iv) cr^2, of a pressure.
+    return (1 + 7 * _en1991(row, "turbulence_intensity")) * _en1991(row, "roughness_factor") ** 2
+
+
+@check("en1991_orography_co")
+def _(row: Row) -> float:
+    lengths = re.search(r"Lu\s*=\s*(?:Ld\s*=\s*)?([\d.]+)", row.inputs)
+    if not lengths:
+        raise NotCoveredError(f"inputs not understood: '{row.inputs}'")
+    place = row.number("x", default=0.0)
+    if place > 0:
+        raise NotCoveredError("lee side: wxfly takes the value of the crest, the larger one")
+    factor = ours("hills", "orography_factor")
+    return float(factor(row.number("h"), float(lengths[1]), row.number("z"), distance_from_crest=place))
 
 
 @check("taylor_lee_dS_max")
 def _(row: Row) -> float:
     kinds = {"ridge": "ridge", "escarpment": "escarpment", "cliff": "escarpment", "hill": "round_hill"}
     shape = next((k for word, k in kinds.items() if word in row.inputs.lower()), None)
-    if shape is None:
-        raise NotCoveredError(f"inputs not understood: no shape of hill in '{row.inputs}'")
     match = re.search(r"h/L\s*=\s*([\d.]+)", row.inputs)
-    return float(ours("hills", "largest_speed_up")(to_number(match[1]) if match else np.nan, 1.0, shape=shape))
-
-
-@check("expected_max_of_N_rayleigh_peaks")
-def _(row: Row) -> float:
-    raise NotCoveredError("an exact integral that is the source of the asymptote in the peak factor; not ours")
+    if shape is None or not match:
+        raise NotCoveredError(f"inputs not understood: '{row.inputs}'")
+    return float(ours("hills", "hill_speed_up")(shape, 100 * to_number(match[1]), 100.0, 0.0).factor) - 1
 
 
 @check("ekman_angle_from_geostrophic_deg")
