@@ -1,0 +1,313 @@
+"""Chance from members and from distributions: dressing, exceedance, quantiles, and a stretch of linked hours.
+
+Every function takes arrays and gives NaN where an input is NaN. The normal distribution function is that of the C
+library (`math.erfc`).
+
+References
+----------
+[Roulston2003] Roulston, M. S. and Smith, L. A. (2003): Combining dynamical and statistical ensembles. Tellus A 55.
+[Thorarinsdottir2010] Thorarinsdottir, T. L. and Gneiting, T. (2010): Probabilistic forecasts of wind speed: ensemble
+    model output statistics by using heteroscedastic censored regression. J. R. Stat. Soc. A 173.
+[Laplace] The rule of succession, after which an event seen in none of m equally likely draws has the chance 1/(m+2).
+"""
+
+from __future__ import annotations
+
+import math
+from functools import cache
+from statistics import NormalDist
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+
+_ERFC = np.frompyfunc(math.erfc, 1, 1)
+_QUANTILE = np.frompyfunc(NormalDist().inv_cdf, 1, 1)
+_MANY = 2000
+_TABLE_END, _TABLE_STEP = 9.0, 1 / 256
+_CELLS = 96
+"""Cells of the latent error in `stretch_probability`; the result changes by less than 0.001 with twice as many."""
+_WIDEST = 6.0
+_PLENTY = 4.0
+
+
+def normal_probability(value: npt.ArrayLike) -> Array:
+    """Give the chance that a standard normal variable is at most a value.
+
+    Parameters
+    ----------
+    value : array_like
+        [1]; infinities give 0 and 1.
+    """
+    value = np.asarray(value, dtype=float)
+    if value.size > _MANY:
+        return _interpolated_probability(value)
+    return np.asarray(0.5 * np.asarray(_ERFC(-value / math.sqrt(2.0)), dtype=float))
+
+
+@cache
+def _table() -> tuple[Array, Array]:
+    """Give the normal distribution function and its slope times the step at every node of a table."""
+    nodes = np.arange(-_TABLE_END, _TABLE_END + _TABLE_STEP, _TABLE_STEP)
+    probability = 0.5 * np.asarray(_ERFC(-nodes / math.sqrt(2.0)), dtype=float)
+    return probability, np.exp(-(nodes**2) / 2) / math.sqrt(2 * math.pi) * _TABLE_STEP
+
+
+def _interpolated_probability(value: Array) -> Array:
+    """Read the table by cubic Hermite polynomials: ten times faster for many values, within 1e-13 of the exact one."""
+    probability, slope = _table()
+    inside = np.clip(np.where(np.isnan(value), 0.0, value), -_TABLE_END, _TABLE_END)
+    at = (inside + _TABLE_END) / _TABLE_STEP
+    node = np.minimum(at.astype(np.intp), probability.size - 2)
+    t = at - node
+    left, right = probability[node], probability[node + 1]
+    result = left + t * (
+        slope[node] + t * (3 * (right - left) - 2 * slope[node] - slope[node + 1]
+        + t * (2 * (left - right) + slope[node] + slope[node + 1]))
+    )  # fmt: skip
+    return np.where(np.isnan(value), np.nan, np.clip(result, 0.0, 1.0))
+
+
+def normal_quantile(probability: npt.ArrayLike) -> Array:
+    """Give the value that a standard normal variable does not exceed with the given chance.
+
+    Parameters
+    ----------
+    probability : array_like
+        Above 0 and below 1; NaN stays NaN.
+    """
+    chance = np.asarray(probability, dtype=float)
+    known = np.where(np.isnan(chance), 0.5, chance)
+    return np.asarray(np.where(np.isnan(chance), np.nan, np.asarray(_QUANTILE(known), dtype=float)))
+
+
+def normal_exceedance(mean: npt.ArrayLike, standard_deviation: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
+    """Give the chance that a normal variable is above a limit.
+
+    Parameters
+    ----------
+    mean, standard_deviation, limit : array_like
+        In the same unit; the deviation at least 0. With a deviation of 0 the chance is 0 or 1, at the limit 0.
+    """
+    return normal_probability(-standardised(mean, standard_deviation, limit))
+
+
+def standardised(mean: npt.ArrayLike, standard_deviation: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
+    """Give the room up to a limit in standard deviations: infinite with the sign of the room when there are none."""
+    mean, deviation, limit = np.broadcast_arrays(*(np.asarray(v, float) for v in (mean, standard_deviation, limit)))
+    room = limit - mean
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        share = room / deviation
+    certain = np.where(room >= 0, np.inf, -np.inf)
+    return np.asarray(np.where(np.isnan(room + deviation), np.nan, np.where(deviation > 0, share, certain)))
+
+
+def truncated_normal_exceedance(
+    location: npt.ArrayLike, scale: npt.ArrayLike, limit: npt.ArrayLike, *, lowest: float = 0.0
+) -> Array:
+    """Give the chance that a normal variable cut off at its lowest value is above a limit.
+
+    Parameters
+    ----------
+    location, scale : array_like
+        Of the normal distribution before it is cut, in the unit of the limit; the scale above 0.
+    limit : array_like
+        Below `lowest` the chance is 1.
+    lowest : float, optional
+        0 for a speed [Thorarinsdottir2010].
+
+    Notes
+    -----
+    ``(1 - F(limit)) / (1 - F(lowest))`` with the normal distribution function F.
+    """
+    above = normal_exceedance(location, scale, np.maximum(np.asarray(limit, dtype=float), lowest))
+    kept = normal_exceedance(location, scale, lowest)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(np.where(kept > 0, above / kept, np.where(np.isnan(kept), np.nan, 0.0)))
+
+
+def truncated_normal_quantile(
+    location: npt.ArrayLike, scale: npt.ArrayLike, probability: npt.ArrayLike, *, lowest: float = 0.0
+) -> Array:
+    """Give the value that a normal variable cut off at its lowest value does not exceed with the given chance.
+
+    Parameters
+    ----------
+    location, scale, lowest
+        As in `truncated_normal_exceedance`.
+    probability : array_like
+        Above 0 and below 1.
+    """
+    location, scale = np.asarray(location, dtype=float), np.asarray(scale, dtype=float)
+    cut = normal_probability((lowest - location) / scale)
+    chance = cut + np.asarray(probability, dtype=float) * (1.0 - cut)
+    tiny = np.finfo(float).eps
+    return np.asarray(np.maximum(location + scale * normal_quantile(np.clip(chance, tiny, 1.0 - tiny)), lowest))
+
+
+def dressed_exceedance(
+    members: npt.ArrayLike, standard_deviation: npt.ArrayLike, limit: npt.ArrayLike, *, bias: npt.ArrayLike = 0.0
+) -> Array:
+    """Give the chance that a limit is exceeded, from members each dressed with a normal error [Roulston2003].
+
+    Parameters
+    ----------
+    members : array_like
+        Shape ``[..., member]``.
+    standard_deviation : array_like
+        Of the error that the ensemble does not know, ``[...]`` or ``[..., member]``; 0 counts members.
+    limit : array_like
+        ``[...]``, in the unit of the members.
+    bias : array_like, optional
+        Taken off every member, ``[...]``.
+
+    Returns
+    -------
+    ndarray
+        ``[...]``: ``(1/M) sum of [1 - Phi((limit - (member - bias)) / sd)]``; NaN where any member is NaN.
+    """
+    values = np.asarray(members, dtype=float) - np.asarray(bias, dtype=float)[..., None]
+    deviation = np.asarray(standard_deviation, dtype=float)
+    if deviation.ndim and deviation.shape != values.shape:
+        deviation = deviation[..., None]
+    return np.asarray(normal_exceedance(values, deviation, np.asarray(limit, dtype=float)[..., None]).mean(axis=-1))
+
+
+def dressing_deviation(error: npt.ArrayLike, spread: npt.ArrayLike, floor: npt.ArrayLike) -> Array:
+    """Give the error that an ensemble does not show itself.
+
+    Parameters
+    ----------
+    error : array_like
+        Root-mean-square error of a forecast of this lead time.
+    spread : array_like
+        Standard deviation of the members, averaged as a variance over many forecasts.
+    floor : array_like
+        The least that is left, above 0.
+
+    Returns
+    -------
+    ndarray
+        ``sqrt(max(error^2 - spread^2, floor^2))``: taking the whole error beside the spread would count it twice.
+    """
+    error, spread, floor = (np.asarray(v, dtype=float) for v in (error, spread, floor))
+    return np.asarray(np.sqrt(np.maximum(error**2 - spread**2, floor**2)))
+
+
+def emos_parameters(
+    mean: npt.ArrayLike, variance: npt.ArrayLike, coefficients: tuple[float, float, float, float]
+) -> tuple[Array, Array]:
+    """Give location and scale of a forecast from the mean and the variance of its members [Thorarinsdottir2010].
+
+    Parameters
+    ----------
+    mean, variance : array_like
+        Of the members [m s-1, m2 s-2].
+    coefficients : tuple of float
+        a, b, c, d of ``location = a + b mean``, ``scale^2 = c + d variance``; c and d at least 0.
+    """
+    a, b, c, d = coefficients
+    location = a + b * np.asarray(mean, dtype=float)
+    return np.asarray(location), np.sqrt(c + d * np.asarray(variance, dtype=float))
+
+
+def gust_parameters(
+    mean: npt.ArrayLike,
+    standard_deviation: npt.ArrayLike,
+    coefficients: tuple[float, float, float, float, float],
+) -> tuple[Array, Array]:
+    """Give location and scale of a gust's distribution, a normal one cut off at 0, from its members.
+
+    Parameters
+    ----------
+    mean, standard_deviation : array_like
+        Of the members' gusts [m s-1]; the mean is taken as at least 0.5, the deviation as at least 0.05.
+    coefficients : tuple of float
+        a, b, c, d, e of ``location = a + b mean`` and ``ln scale = c + d ln deviation + e ln mean``.
+
+    Notes
+    -----
+    The logarithm keeps the scale above 0 and lets it grow with the gust itself, as observed errors do.
+    """
+    a, b, c, d, e = coefficients
+    mean, deviation = np.asarray(mean, dtype=float), np.asarray(standard_deviation, dtype=float)
+    scale = np.exp(c + d * np.log(np.maximum(deviation, 0.05)) + e * np.log(np.maximum(mean, 0.5)))
+    return np.asarray(a + b * mean), np.asarray(scale)
+
+
+def least_chance(members: npt.ArrayLike) -> Array:
+    """Give the least chance that so many members can tell, ``1 / (M + 2)`` [Laplace].
+
+    Parameters
+    ----------
+    members : array_like
+        How many, at least 1.
+    """
+    return np.asarray(1.0 / (np.asarray(members, dtype=float) + 2.0))
+
+
+def bounded_chance(chance: npt.ArrayLike, members: npt.ArrayLike) -> Array:
+    """Keep a chance from being 0 or 1: so many members cannot tell more than `least_chance` from nothing.
+
+    Parameters
+    ----------
+    chance : array_like
+        0 to 1; NaN stays NaN.
+    members : array_like
+        How many.
+    """
+    least = least_chance(members)
+    return np.asarray(np.clip(np.asarray(chance, dtype=float), least, 1.0 - least))
+
+
+def stretch_probability(room: npt.ArrayLike, correlation: float) -> Array:
+    """Give the chance that an error linked from hour to hour stays within its room in every hour.
+
+    Parameters
+    ----------
+    room : array_like
+        Shape ``[hour, ...]``: how many standard deviations each hour can take; infinite where nothing can happen.
+    correlation : float
+        Of the standard normal error with that of the hour before, 0 to 1 (a first-order autoregression). 1 is an
+        error that stays the same: only the worst hour counts.
+
+    Returns
+    -------
+    ndarray
+        ``[...]``; NaN where an hour's room is NaN.
+
+    Raises
+    ------
+    ValueError
+        For a correlation outside 0 to 1.
+
+    Notes
+    -----
+    The error's density is carried from hour to hour on cells and cut at the room, so the result is the same for the
+    same input and needs no drawing of random numbers.
+    """
+    room = np.asarray(room, dtype=float)
+    if not 0 <= correlation <= 1:
+        raise ValueError(f"correlation {correlation} must lie between 0 and 1")
+    worst = np.asarray(room.min(axis=0))  # NaN in any hour stays NaN
+    if correlation == 1 or room.shape[0] == 1:
+        return normal_probability(worst)
+    if correlation == 0:
+        return np.asarray(normal_probability(room).prod(axis=0))
+    edges = np.linspace(-_WIDEST, _WIDEST, _CELLS + 1)
+    middle, width = (edges[:-1] + edges[1:]) / 2, edges[1] - edges[0]
+    step = math.sqrt(1.0 - correlation**2)
+    # Taking values as the middle of their cell adds width^2/12 to their variance; it comes off the step again.
+    narrowed = math.sqrt(max(step**2 - correlation**2 * width**2 / 12, 1e-12))
+    carried = np.diff(normal_probability((edges - correlation * middle[:, None]) / narrowed), axis=1)
+    # Where every hour has room in plenty, or one has none at all, the worst hour alone tells.
+    result = normal_probability(worst)
+    open_to_doubt = (worst > -_PLENTY) & (worst < _PLENTY)
+    columns = np.clip(room[:, open_to_doubt], -_WIDEST, _WIDEST)
+    density = np.broadcast_to(np.diff(normal_probability(edges)), (columns.shape[1], _CELLS))
+    for position, hour in enumerate(columns):
+        before = density if position == 0 else density @ carried
+        density = before * np.clip((hour[:, None] - edges[:-1]) / width, 0.0, 1.0)
+    result[open_to_doubt] = np.minimum(density.sum(axis=-1), result[open_to_doubt])
+    return result
