@@ -40,6 +40,8 @@ def ice(t: float, *, ground: float | None = None, rh: float = 0.6, rain: float =
         (ice(3, ground=-1, code=61, rain=1), 2),  # under an inversion, on the way down
         (ice(1, rh=0.99, code=61, rain=1), 1),  # wet bulb above freezing, but near
         (ice(1, rh=0.5, code=61, rain=1), 2),  # rain at +1 degC with a freezing wet bulb
+        (ice(3, rh=0.6, code=61, rain=1), 2),  # on high ground the wet bulb is at -0.2 degC
+        (ice(3, rh=0.8, code=61, rain=1), 0),
         (ice(10, code=63, rain=3), 0),
         (ice(-8, code=73, rain=1), 0),  # dry snow
         (ice(0.5, code=73, rain=1), 1),  # wet snow

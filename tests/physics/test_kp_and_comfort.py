@@ -34,6 +34,15 @@ class TestGeomagnetic:
         difference = geomagnetic.dipole_latitude(51.5, -0.13) - geomagnetic.geomagnetic_latitude(51.5, -0.13)
         assert float(difference) == pytest.approx(5.6, abs=0.1)
 
+    def test_the_shipped_grid_is_what_the_package_gives(self) -> None:
+        """aacgmv2, where it is installed, at places between the points of the grid."""
+        aacgmv2 = pytest.importorskip("aacgmv2")
+        import datetime
+
+        places = np.array([(52.3, 13.4), (61.2, -149.9), (47.6, -122.3), (-36.8, 174.8), (33.7, 130.1), (78.2, 15.6)])
+        exact = aacgmv2.convert_latlon_arr(*places.T, 110.0, datetime.datetime(2025, 1, 1))[0]
+        assert np.abs(geomagnetic.geomagnetic_latitude(*places.T) - exact).max() < 0.05
+
     @given(kps, kps, latitudes)
     def test_risk_grows_with_kp(self, a: float, b: float, latitude: float) -> None:
         low, high = sorted((a, b))

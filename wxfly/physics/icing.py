@@ -43,6 +43,8 @@ DAMP_HEIGHT = 150.0
 DRIZZLE_HUMIDITY = 0.80
 """Precipitation too weak to measure does not reach the ground through drier air. Common practice, no
 source."""
+PRESSURE_OF_HIGH_GROUND = 70_000.0
+"""About 3000 m [Pa]."""
 FOG_VISIBILITY = 1000.0
 """Visibility below which it is fog [m], by the WMO's definition."""
 CLEAR_VISIBILITY = 5000.0
@@ -128,9 +130,8 @@ def _precipitation_icing(t: Array, ground: Array, rh: Array, rain: Array, code: 
     def no_warmer_than(limit: float) -> Statement:
         return statement(t <= limit, t) | statement(ground <= limit, ground)
 
-    # At 850 hPa or more the wet bulb is colder than at lower pressure; the difference is below 0.1 K near
-    # freezing.
-    wet_bulb = atmosphere.wet_bulb_temperature(np.fmin(t, ground), rh, atmosphere.STANDARD_PRESSURE)
+    # In thinner air the wet bulb is colder, by up to 1 K in dry air near freezing: a pressure of high ground for all.
+    wet_bulb = atmosphere.wet_bulb_temperature(np.fmin(t, ground), rh, PRESSURE_OF_HIGH_GROUND)
     wet_bulb_freezes = statement(wet_bulb <= MELTING_POINT, t, ground, rh)
     # Air whose temperature is known to be above +5 degC at both heights may have a freezing wet bulb only if
     # very dry.
