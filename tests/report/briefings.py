@@ -63,7 +63,7 @@ def brief(
     cube = cube.assign_coords(places)
     limits = limits or limits_for(find_aircraft(aircraft))
     requests = [Request(s, find_aircraft(aircraft), limits, h) for s, h in zip(sites, heights, strict=True)]
-    periods = [period_of(s, NOW, days=days) for s in sites]
+    periods = [period_of(s, changes.get("now", NOW), days=days) for s in sites]
     if question == "compare":
         periods = [(min(p[0] for p in periods), max(p[1] for p in periods))] * len(periods)
     settings = {"minimum_duration": np.timedelta64(45, "m"), "now": NOW, "provenance": PROVENANCE, "notes": ()}

@@ -53,14 +53,11 @@ def test_a_week_gives_every_window_and_a_comparison_the_best_of_each_site():
 
 def test_an_event_keeps_its_identity_from_run_to_run_and_counts_up():
     newer = PROVENANCE | {"run": PROVENANCE["run"] + np.timedelta64(6, "h")}
-    (old,), (new,) = events(brief()), events(brief(cubes=[with_gaps()][:0] or None, provenance=newer))
+    (old,), (new,) = events(brief()), events(brief(provenance=newer))
     assert old["UID"] == new["UID"]
     assert new["SEQUENCE"] - old["SEQUENCE"] == 360
-    others = [
-        brief(sites=[RANCH]), brief(heights=[40.0]), brief(aircraft="cine-hexacopter"),
-        brief(now=NOW + np.timedelta64(1, "D"), cubes=None, days=1),
-    ]  # fmt: skip
-    assert len({str(e["UID"]) for b in others[:3] for e in events(b)} | {str(old["UID"])}) == 4
+    others = [brief(sites=[RANCH]), brief(heights=[40.0]), brief(aircraft="cine-hexacopter")]
+    assert len({str(e["UID"]) for b in others for e in events(b)} | {str(old["UID"])}) == 4
 
 
 def test_the_best_of_a_day_is_the_same_event_in_the_week():
