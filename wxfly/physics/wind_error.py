@@ -24,7 +24,7 @@ _SCALE = float(np.log((1 + ONE_SIGMA) / (1 - ONE_SIGMA)))  # of the logistic dis
 
 # Constants of [Tower] by what is known of stability; what each multiplies stands in the functions below.
 BETWEEN = {"known": (0.10, 0.007, 0.013, 0.19, 0.275, 0.235), "not known": (0.20, 0.0, 0.117, 0.223)}
-BEYOND = {"known": (0.25, 0.008, 0.057, 0.33, 0.335), "not known": (0.355, 0.0, 0.132)}
+BEYOND = {"known": (0.24, 0.006, 0.054, 0.295, 0.32), "not known": (0.33, 0.0, 0.12)}
 FROM_ONE_LEVEL = {
     "temperatures": (0.18, 0.004, 0.0, 0.17, 0.016),
     "sun and cloud": (0.23, 0.0, 0.037, 0.079, 0.037),
@@ -105,10 +105,11 @@ def deviation_beyond(
     Returns
     -------
     ndarray
-        [m s-1].
+        [m s-1]; the larger, the farther the two levels are apart.
     """
-    slope = np.abs(wind_speed_top - wind_speed) / np.log(height_top / height)
-    way = np.sqrt(np.maximum(np.log(wanted_height / height_top), 0.0))
+    span = np.log(height_top / height)
+    slope = np.abs(wind_speed_top - wind_speed) / span
+    way = span**0.25 * np.sqrt(np.maximum(np.log(wanted_height / height_top), 0.0))
     stable, unstable = _stable_and_unstable(obukhov_length, HALF_WAY_ZETA["levels"])
 
     def size(row: Sequence[float]) -> Array:
