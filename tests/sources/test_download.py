@@ -167,9 +167,7 @@ def test_a_redirect_to_a_configured_host_is_followed(server):
     assert ask(server) == {"elevation": [20.0]}
 
 
-@pytest.mark.parametrize(
-    "there", ["http://127.0.0.2:{port}/v1/elevation", "https://example.org/", "file:///etc/hosts"]
-)
+@pytest.mark.parametrize("there", ["http://127.0.0.2:{port}/v1/elevation", "https://example.org/", "file:///etc/hosts"])
 def test_a_redirect_elsewhere_is_refused(server, there):
     server.always["elevation"] = Fault(status=302, body=b"", headers={"Location": there.format(port=server.port)})
     with pytest.raises(WxflyError, match="not a configured source"):

@@ -53,9 +53,7 @@ def test_true_levels_are_all_kept():
     assert dropped == []
 
 
-@pytest.mark.parametrize(
-    ("made", "origin"), [(80, 100), (120, 100), (120, 150), (180, 200), (200, 180), (100, 70)]
-)
+@pytest.mark.parametrize(("made", "origin"), [(80, 100), (120, 100), (120, 150), (180, 200), (200, 180), (100, 70)])
 def test_each_made_up_height_is_found(made, origin):
     levels = profile(0.2, (10, origin))
     speed = levels["wind_speed"]

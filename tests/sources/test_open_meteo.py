@@ -106,9 +106,7 @@ def test_a_saved_reply_is_converted_by_its_own_units(key, unit, value, ours, si)
     assert cube[ours].attrs["units"] == VARIABLES[ours].units
 
 
-@pytest.mark.parametrize(
-    ("key", "unit"), [("wind_gusts_10m", "Bft"), ("temperature_2m", "m/s"), ("visibility", "")]
-)
+@pytest.mark.parametrize(("key", "unit"), [("wind_gusts_10m", "Bft"), ("temperature_2m", "m/s"), ("visibility", "")])
 def test_an_unknown_unit_is_refused(key, unit):
     with pytest.raises(SourceError, match=rf"{key} came in '{unit}', wanted"):
         parse(reply({key: unit}, {key: [1.0, 2.0]}))
@@ -219,9 +217,7 @@ def test_trap_local_stamps_over_a_clock_change_are_read_by_the_replys_one_offset
     """Berlin, 2026-10-25: clocks go back at 01:00Z. The reply keeps the summer offset, so 04:00 is 02:00Z."""
     hours = [f"2026-10-25T0{h}:00" for h in range(5)]
     cube = parse(
-        reply(
-            columns={"time": hours, "temperature_2m": [1.0] * 5}, utc_offset_seconds=7200, timezone="Europe/Berlin"
-        )
+        reply(columns={"time": hours, "temperature_2m": [1.0] * 5}, utc_offset_seconds=7200, timezone="Europe/Berlin")
     )
     wanted = np.arange("2026-10-24T22", "2026-10-25T03", dtype="datetime64[h]")
     assert (cube["time"].values == wanted).all()

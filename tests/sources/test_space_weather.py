@@ -18,9 +18,7 @@ needs_samples = pytest.mark.skipif(
 
 
 def rows(*pairs, key="kp"):
-    return json.dumps(
-        [{"time_tag": t, key: v, "observed": "predicted", "noaa_scale": None} for t, v in pairs]
-    ).encode()
+    return json.dumps([{"time_tag": t, key: v, "observed": "predicted", "noaa_scale": None} for t, v in pairs]).encode()
 
 
 def hours(start, count):

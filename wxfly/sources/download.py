@@ -36,7 +36,10 @@ _PASSING = (500, 502, 503, 504, 520, 522, 524)  # of the server or of what stand
 
 
 class SourceError(WxflyError):
-    """A service did not give what was asked for."""
+    """A service did not give what was asked for. What it sent may be quoted, so it is made safe to print."""
+
+    def __init__(self, message: str) -> None:
+        super().__init__(" ".join("".join(c if c.isprintable() else " " for c in message).split()))
 
 
 class PassingError(SourceError):
@@ -246,7 +249,7 @@ def _read(answer: httpx.Response, what: str, end: float, maximum_bytes: int, pat
         raise SourceError(f"{what}: the body is packed as '{encoding[:20]}', which was not asked for")
     unpack = zlib.decompressobj(wbits=31) if encoding == "gzip" else None
     body = bytearray()
-    for chunk in answer.iter_raw(65536):
+    for chunk in answer.iter_raw():  # as they come, so that a slow drip is seen
         if unpack is None:
             body += chunk
         else:

@@ -104,7 +104,7 @@ def _place(result: Any, what: str) -> Place:
 
 def _number(result: dict[str, Any], key: str, missing: float, what: str) -> float:
     value = result.get(key, missing)
-    if type(value) not in (int, float):
+    if type(value) not in (int, float) or abs(value) > 1e9:
         raise SourceError(f"{what}: {key} of a result is not a number")
     return float(value)
 

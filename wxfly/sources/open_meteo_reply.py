@@ -343,7 +343,8 @@ def _column(values: Any, unit: Any, ours: str, size: int, asked_units: bool, wha
         raise SourceError(f"{what} came in '{str(unit)[:20]}', wanted '{wanted}'")
     factor, add = known[unit]
     try:
-        return np.array(values, dtype=float) * factor + add
+        with np.errstate(over="ignore"):  # infinite is refused with the other magnitudes
+            return np.array(values, dtype=float) * factor + add
     except OverflowError:
         raise SourceError(f"{what} holds a number beyond all measure") from None
 
@@ -351,6 +352,6 @@ def _column(values: Any, unit: Any, ours: str, size: int, asked_units: bool, wha
 def _number(value: Any, what: str, missing: float | None = None) -> float:
     if value is None and missing is not None:
         return missing
-    if type(value) not in (int, float) or not math.isfinite(value):
+    if type(value) not in (int, float) or not abs(value) < 1e9:  # NaN is refused too
         raise SourceError(f"{what} is missing or not a number; the model may not cover the place")
     return float(value)
