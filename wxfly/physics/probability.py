@@ -14,7 +14,7 @@ References
 from __future__ import annotations
 
 import math
-from functools import cache
+from functools import cache, lru_cache
 from statistics import NormalDist
 
 import numpy as np
@@ -295,19 +295,28 @@ def stretch_probability(room: npt.ArrayLike, correlation: float) -> Array:
         return normal_probability(worst)
     if correlation == 0:
         return np.asarray(normal_probability(room).prod(axis=0))
-    edges = np.linspace(-_WIDEST, _WIDEST, _CELLS + 1)
-    middle, width = (edges[:-1] + edges[1:]) / 2, edges[1] - edges[0]
-    step = math.sqrt(1.0 - correlation**2)
-    # Taking values as the middle of their cell adds width^2/12 to their variance; it comes off the step again.
-    narrowed = math.sqrt(max(step**2 - correlation**2 * width**2 / 12, 1e-12))
-    carried = np.diff(normal_probability((edges - correlation * middle[:, None]) / narrowed), axis=1)
     # Where every hour has room in plenty, or one has none at all, the worst hour alone tells.
     result = normal_probability(worst)
     open_to_doubt = (worst > -_PLENTY) & (worst < _PLENTY)
+    if not open_to_doubt.any():
+        return result
+    edges, first, carried = _cells(correlation)
+    width = edges[1] - edges[0]
     columns = np.clip(room[:, open_to_doubt], -_WIDEST, _WIDEST)
-    density = np.broadcast_to(np.diff(normal_probability(edges)), (columns.shape[1], _CELLS))
+    density = np.broadcast_to(first, (columns.shape[1], _CELLS))
     for position, hour in enumerate(columns):
         before = density if position == 0 else density @ carried
         density = before * np.clip((hour[:, None] - edges[:-1]) / width, 0.0, 1.0)
     result[open_to_doubt] = np.minimum(density.sum(axis=-1), result[open_to_doubt])
     return result
+
+
+@lru_cache(maxsize=8)
+def _cells(correlation: float) -> tuple[Array, Array, Array]:
+    """Give the edges of the cells, the chance of each, and the chance of going from each to each within an hour."""
+    edges = np.linspace(-_WIDEST, _WIDEST, _CELLS + 1)
+    middle, width = (edges[:-1] + edges[1:]) / 2, edges[1] - edges[0]
+    # Taking values as the middle of their cell adds width^2/12 to their variance; it comes off the step again.
+    step = math.sqrt(max(1.0 - correlation**2 * (1.0 + width**2 / 12), 1e-12))
+    carried = np.diff(normal_probability((edges - correlation * middle[:, None]) / step), axis=1)
+    return edges, np.diff(normal_probability(edges)), carried

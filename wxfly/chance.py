@@ -1,0 +1,222 @@
+"""The chance that every limit holds: for an hour, for a window, and against another place.
+
+Each member of an ensemble is carried through the whole chain; what it does not know is an error around it, linked
+from hour to hour and from element to element (`wxfly.forecast_error`). A member keeps a window when every element
+keeps its limit in every hour of it; the chance is the mean over the members, never the product over hours.
+With one forecast the same error, at its full size, is all there is, and the chance is marked as weaker.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from wxfly.elements import NAMES
+from wxfly.forecast_error import MEMBER, ErrorLaw, default_error_law
+from wxfly.physics.probability import least_chance, normal_probability, stretch_probability
+
+Array = npt.NDArray[np.float64]
+
+FAMILIES = (
+    ("wind", "gust", "wind_difference"),
+    ("precipitation", "icing", "thunderstorm"),
+    ("visibility", "cloud_base"),
+    ("temperature", "density_altitude"),
+    ("kp",),
+)
+"""Elements whose errors go together; errors of different families are taken as independent."""
+
+_NOTHING = 0.005
+"""A cause with a smaller share is not named."""
+
+
+@dataclass(frozen=True)
+class Cause:
+    """One element that may break its limit.
+
+    Attributes
+    ----------
+    element : str
+        Its name.
+    share : float
+        Chance that it breaks its limit in some hour, alone or with others. Shares of causes do not add up.
+    sole_share : float
+        Chance that it does and nothing else does.
+    """
+
+    element: str
+    share: float
+    sole_share: float
+
+
+@dataclass(frozen=True)
+class Chance:
+    """How sure it is that every limit holds.
+
+    Attributes
+    ----------
+    value : float
+        0 to 1, neither of them reached; NaN where a required element is not known.
+    members : int
+        How many there were.
+    is_weak : bool
+        Whether it is from a single forecast and the usual growth of its error.
+    causes : tuple of Cause
+        What may break a limit, the largest share first.
+    """
+
+    value: float
+    members: int
+    is_weak: bool
+    causes: tuple[Cause, ...] = ()
+
+
+def hour_chances(room: xr.DataArray, *, law: ErrorLaw | None = None) -> xr.DataArray:
+    """Give the chance that every limit holds, for each hour by itself.
+
+    Parameters
+    ----------
+    room : DataArray
+        As `wxfly.forecast_error.room_to_limits` gives it.
+    law : ErrorLaw, optional
+        By default wxfly's own.
+
+    Returns
+    -------
+    DataArray
+        Dimension time, 0 to 1, bounded; NaN where a required element is not known.
+    """
+    values = _values(room)
+    held = np.ones(values.shape[1:])
+    for family in _positions():
+        held = held * normal_probability(values[family].min(axis=0))
+    chance, members = _mean_over_members(held, _present(room))
+    return xr.DataArray(_bounded(chance, members, law), dims="time", coords={"time": room["time"]}, name="chance")
+
+
+def window_chance(room: xr.DataArray, first: int, last: int, *, law: ErrorLaw | None = None) -> Chance:
+    """Give the chance that every limit holds in every hour of a window, and what may break one.
+
+    Parameters
+    ----------
+    room : DataArray
+        As `wxfly.forecast_error.room_to_limits` gives it.
+    first, last : int
+        Positions of the first and the last hour of the window.
+    law : ErrorLaw, optional
+        By default wxfly's own.
+    """
+    law = law or default_error_law()
+    part = room.isel(time=slice(first, last + 1))
+    values, present = _values(part), np.asarray(_present(part).all(axis=0))
+    families = _positions()
+    kept = [stretch_probability(values[family].min(axis=0), law.correlation) for family in families]
+    all_kept = np.prod(kept, axis=0)
+    chance, members = _mean_over_members(all_kept, present)
+    causes = []
+    for position, family in enumerate(families):
+        others = np.prod([k for i, k in enumerate(kept) if i != position], axis=0)
+        for k in family:
+            if not (values[k] < 6.0).any():
+                continue  # no doubt about it anywhere
+            alone = kept[position] if len(family) == 1 else stretch_probability(values[k], law.correlation)
+            rest = [m for m in family if m != k]
+            without = stretch_probability(values[rest].min(axis=0), law.correlation) if rest else 1.0
+            share = float(_mean_over_members(1.0 - alone, present)[0])
+            sole = float(_mean_over_members(others * without - all_kept, present)[0])
+            if share >= _NOTHING:
+                causes.append(Cause(NAMES[k], share, max(sole, 0.0)))
+    causes.sort(key=lambda cause: -cause.share)
+    bounded = float(_bounded(np.asarray(chance), np.asarray(members), law))
+    return Chance(bounded, int(members), values.shape[-1] == 1, tuple(causes))
+
+
+def chance_of_better(
+    room: xr.DataArray,
+    margin: Array,
+    other_room: xr.DataArray,
+    other_margin: Array,
+    first: int,
+    last: int,
+    *,
+    law: ErrorLaw | None = None,
+) -> tuple[float, float, float]:
+    """Give the chances that one place is the better one, that the other is, and that neither holds.
+
+    Parameters
+    ----------
+    room, other_room : DataArray
+        Of the two places over the same hours, from the same members in the same order.
+    margin, other_margin : ndarray
+        Margin of the hour, ``(time, realization)`` [1].
+    first, last : int
+        Positions of the first and the last hour.
+    law : ErrorLaw, optional
+        By default wxfly's own.
+
+    Returns
+    -------
+    tuple of float
+        They add up to 1. A place is better when it holds and the other does not, or when both hold and its smallest
+        margin is the larger; equal margins count half for each. Given the member the errors of the two places are
+        taken as independent: an estimate of ours, too cautious for places near each other.
+    """
+    law = law or default_error_law()
+    part, other_part = (r.isel(time=slice(first, last + 1)) for r in (room, other_room))
+    if part.sizes[MEMBER] != other_part.sizes[MEMBER]:
+        raise ValueError("the two places have different numbers of members")
+    held, other_held = (_kept(p, law) for p in (part, other_part))
+    lead = _smallest(margin[first : last + 1]) - _smallest(other_margin[first : last + 1])
+    wins = np.where(lead > 1e-6, 1.0, np.where(lead < -1e-6, 0.0, 0.5))
+    both = held * other_held
+    better = held * (1 - other_held) + both * wins
+    worse = other_held * (1 - held) + both * (1 - wins)
+    present = np.asarray(_present(part).all(axis=0) & _present(other_part).all(axis=0))
+    shares = [_mean_over_members(v, present) for v in (better, worse)]
+    # The rule of succession for three outcomes: none of them is told as impossible.
+    least = law.least_of_single if part.sizes[MEMBER] == 1 else 1.0 / (int(shares[0][1]) + 3)
+    first_better, other_better = (least + (1.0 - 3.0 * least) * float(share) for share, _ in shares)
+    return first_better, other_better, 1.0 - first_better - other_better
+
+
+def _smallest(margin: Array) -> Array:
+    return np.asarray(np.where(np.isnan(margin), -1.0, margin).min(axis=0))
+
+
+def _kept(part: xr.DataArray, law: ErrorLaw) -> Array:
+    values = _values(part)
+    kept = [stretch_probability(values[family].min(axis=0), law.correlation) for family in _positions()]
+    return np.asarray(np.prod(kept, axis=0))
+
+
+def _values(room: xr.DataArray) -> Array:
+    return np.asarray(room.transpose("element", "time", MEMBER).values, dtype=float)
+
+
+def _positions() -> list[list[int]]:
+    return [[NAMES.index(name) for name in family] for family in FAMILIES]
+
+
+def _present(room: xr.DataArray) -> npt.NDArray[np.bool_]:
+    """Tell which members reach to which hours: one that has ended by its nature does not speak against the hour."""
+    shape = (room.sizes["time"], room.sizes[MEMBER])
+    if "last_time" not in room.coords:
+        return np.ones(shape, dtype=bool)
+    return np.asarray(room["time"].values[:, None] < room["last_time"].values[None, :])
+
+
+def _mean_over_members(held: Array, present: npt.NDArray[np.bool_]) -> tuple[Array, Array]:
+    """Give the mean over the members that are there, and how many there are."""
+    members = present.sum(axis=-1)
+    total = np.where(present, held, 0.0).sum(axis=-1)  # NaN in a member that is there stays NaN
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(np.where(members > 0, total / members, np.nan)), np.asarray(members)
+
+
+def _bounded(chance: Array, members: Array, law: ErrorLaw | None) -> Array:
+    law = law or default_error_law()
+    least = np.where(members > 1, least_chance(np.maximum(members, 1)), law.least_of_single)
+    return np.asarray(np.clip(chance, least, 1.0 - least))

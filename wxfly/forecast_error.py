@@ -1,0 +1,213 @@
+"""How wrong a forecast is by element and lead time, and how much room that leaves up to a limit.
+
+*Room* is the distance to a limit in standard deviations of the forecast's error: 0 at the limit, negative beyond. The
+chance that a limit holds for an hour is the normal distribution at the room.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from wxfly.elements import BY_NAME, NAMES
+from wxfly.physics.probability import dressing_deviation, normal_quantile, standardised
+
+Array = npt.NDArray[np.float64]
+
+MEMBER = "realization"
+_LOGARITHM_OF_NOTHING = -20.0
+
+
+@dataclass(frozen=True)
+class ErrorLaw:
+    """The error of a forecast.
+
+    Attributes
+    ----------
+    lead_hours : tuple of float
+        At which the rows give a figure [h].
+    rows : mapping
+        By element, as in ``data/forecast_error.toml``.
+    correlation : float
+        Of an error with that of the hour before.
+    share_left : float
+        What an ensemble leaves of a category's error.
+    least_of_single : float
+        Least chance told from one forecast.
+    factors : mapping
+        By element, the record of the place over the default error; shown on every answer that uses it.
+    """
+
+    lead_hours: tuple[float, ...]
+    rows: Mapping[str, Mapping[str, Any]]
+    correlation: float
+    share_left: float
+    least_of_single: float
+    factors: Mapping[str, float]
+
+    def figure(self, element: str, key: str, lead_hours: npt.ArrayLike) -> Array:
+        """Interpolate a figure of an element to lead times [h]."""
+        values = np.interp(np.asarray(lead_hours, dtype=float), self.lead_hours, self.rows[element][key])
+        return np.asarray(values * (self.factors.get(element, 1.0) if key == "error" else 1.0))
+
+
+@cache
+def default_error_law() -> ErrorLaw:
+    """Read the law that wxfly ships; each figure has its source in ``data/forecast_error.toml``."""
+    table = tomllib.loads((files("wxfly") / "data" / "forecast_error.toml").read_text(encoding="utf-8"))
+    return ErrorLaw(
+        lead_hours=tuple(table["lead_hours"]),
+        rows={name: table[name] for name in NAMES if name in table},
+        correlation=table["hour_to_hour"]["correlation"],
+        share_left=table["ensemble"]["share_left"],
+        least_of_single=table["single"]["least"],
+        factors={},
+    )
+
+
+def lead_time(time: npt.ArrayLike, run: np.datetime64) -> Array:
+    """Give the lead time of hours [h]; counted from the first hour where the run is not known.
+
+    Parameters
+    ----------
+    time : array_like
+        UTC.
+    run : numpy.datetime64
+        Start of the run, or when the forecast was retrieved; NaT when not known.
+    """
+    stamps = np.asarray(time).astype("datetime64[s]")
+    start = stamps[0] if np.isnat(run) else run.astype("datetime64[s]")
+    return np.asarray(np.maximum((stamps - start) / np.timedelta64(1, "h"), 0.0), dtype=float)
+
+
+def room_to_limits(
+    assessment: xr.Dataset,
+    lead_hours: Array,
+    *,
+    height_deviation: xr.DataArray | None = None,
+    precipitation_probability: xr.DataArray | None = None,
+    law: ErrorLaw | None = None,
+) -> xr.DataArray:
+    """Give the room up to every limit in every hour, for each member.
+
+    Parameters
+    ----------
+    assessment : xarray.Dataset
+        Of one place, as `wxfly.suitability.assess` gives it, with the dimension ``realization`` or without.
+    lead_hours : ndarray
+        Of its hours [h].
+    height_deviation : DataArray, optional
+        Standard deviation of carrying the wind to flight height, dimensions time and perhaps ``realization`` [m s-1].
+    precipitation_probability : DataArray, optional
+        Of the source, dimension time (and ``realization``) [1]; used where there is one forecast only.
+    law : ErrorLaw, optional
+        By default wxfly's own.
+
+    Returns
+    -------
+    DataArray
+        ``(element, time, realization)`` [1]: infinite for daylight, which is known, and for elements that are not
+        judged; minus infinity where a required element is missing in one member of several; NaN where a required
+        element is not known at all.
+    """
+    law = law or default_error_law()
+    assessment = assessment if MEMBER in assessment["margin"].dims else _as_one_member(assessment)
+    order = ("element", "time", MEMBER)
+    demand, limit, margin = (assessment[n].transpose(*order).values for n in ("demand", "limit", "margin"))
+    carried = _like(height_deviation, demand.shape[1:])
+    given = _like(precipitation_probability, demand.shape[1:])
+    lead = np.asarray(lead_hours, dtype=float)[:, None]
+    skipped, required = set(assessment.attrs["not_judged"]), set(assessment.attrs["required"])
+    room = np.full(demand.shape, np.inf)
+    for k, name in enumerate(NAMES):
+        if name in skipped or name not in law.rows:
+            continue
+        here = _room(name, demand[k], limit[k], margin[k], lead, law, carried)
+        if name == "precipitation" and demand.shape[2] == 1 and given is not None:
+            told = -normal_quantile(np.clip(given, 0.001, 0.999))
+            here = np.where(np.isnan(told), here, np.minimum(here, told))
+        room[k] = _with_missing(here, name, name in required, law)
+    return xr.DataArray(
+        room, dims=order, coords={"element": list(NAMES), "time": assessment["time"].values}, name="room"
+    )
+
+
+def _as_one_member(assessment: xr.Dataset) -> xr.Dataset:
+    return assessment.expand_dims(MEMBER, axis=-1)
+
+
+def _like(values: xr.DataArray | None, shape: tuple[int, ...]) -> Array | None:
+    """Give values with axes time and member."""
+    if values is None:
+        return None
+    values = values if MEMBER in values.dims else values.expand_dims(MEMBER, axis=-1)
+    return np.broadcast_to(values.transpose("time", MEMBER).values, shape)
+
+
+def _room(
+    name: str, demand: Array, limit: Array, margin: Array, lead: Array, law: ErrorLaw, carried: Array | None
+) -> Array:
+    """Give the room of one element, axes time and member."""
+    kind, sense = law.rows[name]["kind"], BY_NAME[name].sense
+    members = demand.shape[1]
+    if kind == "category":
+        return _room_of_category(name, demand, margin, lead, law, members)
+    if kind == "logarithmic":
+        with np.errstate(divide="ignore", invalid="ignore"):
+            demand, limit = (np.maximum(np.log(v), _LOGARITHM_OF_NOTHING) for v in (demand, limit))
+    error = law.figure(name, "error", lead)
+    deviation = dressing_deviation(error, _spread(demand), law.share_left * error) if members > 1 else error
+    if name in ("wind", "gust") and carried is not None:
+        deviation = np.hypot(deviation, np.where(np.isnan(carried), 0.0, carried))
+    deviation = np.broadcast_to(deviation, demand.shape)
+    if sense == "within":
+        # The limit is the nearer end of the band; the sign of the margin tells on which side of it the demand lies.
+        room = np.where(margin >= 0, 1.0, -1.0) * np.abs(limit - demand) / deviation
+        return np.where(np.isnan(margin), np.nan, room)
+    if sense == "at_least":
+        return standardised(-demand, deviation, -limit)
+    return standardised(demand, deviation, limit)
+
+
+def _spread(demand: Array) -> Array:
+    """Give the spread of the members, as a variance averaged over the day around each hour."""
+    with np.errstate(invalid="ignore"):
+        known = np.isfinite(demand)
+        count = known.sum(axis=1)
+        mean = np.where(known, demand, 0.0).sum(axis=1) / np.maximum(count, 1)
+        variance = np.where(known, (demand - mean[:, None]) ** 2, 0.0).sum(axis=1) / np.maximum(count - 1, 1)
+    summed = np.concatenate(([0.0], np.cumsum(variance)))
+    first = np.maximum(np.arange(variance.size) - 12, 0)
+    last = np.minimum(np.arange(variance.size) + 13, variance.size)
+    return np.asarray(np.sqrt((summed[last] - summed[first]) / (last - first))[:, None], dtype=float)
+
+
+def _room_of_category(name: str, demand: Array, margin: Array, lead: Array, law: ErrorLaw, members: int) -> Array:
+    """Give the room of what either happens or does not."""
+    left = law.share_left if members > 1 else 1.0
+    missed, false, possible = (law.figure(name, key, lead) for key in ("missed", "false", "possible"))
+    keeps, breaks, doubtful = (normal_quantile(v) for v in (1.0 - missed * left, false * left, 1.0 - possible))
+    is_possible = demand == 1.0 if BY_NAME[name].sense == "grade" else np.zeros(demand.shape, dtype=bool)
+    room = np.where(margin >= 0, keeps, breaks)
+    room = np.where(is_possible, doubtful, room)
+    return np.where(np.isnan(margin), np.nan, room)
+
+
+def _with_missing(room: Array, name: str, is_required: bool, law: ErrorLaw) -> Array:
+    """Decide what a missing value does: it never makes a chance larger than a known good value would."""
+    unknown = np.isnan(room)
+    if not unknown.any():
+        return room
+    nobody = unknown.all(axis=1, keepdims=True)
+    if is_required:
+        return np.where(nobody, np.nan, np.where(unknown, -np.inf, room))
+    usual = float(normal_quantile(1.0 - law.rows[name].get("not_known", 0.2)))
+    return np.where(unknown, usual, room)
