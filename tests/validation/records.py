@@ -18,6 +18,7 @@ import pandas as pd
 SHARED = Path(__file__).resolve().parents[3] / "shared" / "data"
 TOWER = SHARED / "tower_m5" / "m5_hourly_2012_2014.csv.gz"
 BREEZE = SHARED / "mast_breeze" / "winddata.csv.gz"
+SODAR = SHARED / "model_vs_sodar" / "sodar_wrf_10min.csv"
 BERLIN = SHARED / "replies" / "berlin_2021-11-24_168h.json"
 
 FORTNIGHT = 14

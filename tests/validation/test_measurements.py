@@ -130,3 +130,15 @@ def test_frozen_cups_are_taken_out_and_calms_are_not():
     assert good[10][1] == 0
     assert np.isnan(good[38][2])
     assert speed[30][0] == 0
+
+
+def test_a_tower_without_temperatures_is_measured_too(tmp_path):
+    path = small_tower(tmp_path / "tower.csv.gz", heights=(10, 40, 80, 140, 200))
+    table = pd.read_csv(path).drop(columns=["Air Temperature (2 m)", "Air Temperature (90 m)"])
+    table.to_csv(path, index=False)
+    numbers = tower.measure(path)
+    assert numbers["10->80 sun rmse"] < 2
+    assert numbers["10->80 1/7 law rmse"] < 2
+    assert numbers["10+80->40 curved rmse"] < 1
+    assert "10->80 temperature rmse" not in numbers
+    assert "NaN" not in json.dumps(numbers)

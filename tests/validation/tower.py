@@ -81,8 +81,10 @@ class Tower:
     def alone(self, wanted: int) -> dict[str, WindAtHeight]:
         """The wind from 10 m alone, by what is known of stability."""
         surface = {"roughness_length": 0.03}
-        return {
-            "temperature": self.carry((self.base,), wanted, obukhov_length=self.by_temperatures, **surface),
+        by_temperature = {
+            "temperature": self.carry((self.base,), wanted, obukhov_length=self.by_temperatures, **surface)
+        }
+        return (by_temperature if (~np.isnan(self.by_temperatures)).any() else {}) | {
             "sun": self.carry(
                 (self.base,), wanted, obukhov_length=self.by_sun, stability_source="sun and cloud", **surface
             ),
@@ -94,8 +96,12 @@ class Tower:
         return np.where(self.shown, estimate - self.record.speed[wanted], np.nan)
 
     def comparable(self) -> np.ndarray:
-        """Hours in which stability by temperatures is known, so that all methods answer for the same ones."""
-        return ~np.isnan(self.by_temperatures)
+        """Hours in which stability by temperatures is known, so that all methods answer for the same ones.
+
+        Every hour where the tower has no temperatures at all; the method by temperatures then has no numbers.
+        """
+        known = ~np.isnan(self.by_temperatures)
+        return known if known.any() else np.ones_like(known)
 
 
 def between(tower: Tower) -> dict[str, object]:

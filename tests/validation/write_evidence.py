@@ -15,8 +15,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from tests.validation import mast, reply, svg, tower
-from tests.validation.records import BERLIN, BREEZE, TOWER, brightwind_file
+from tests.validation import mast, reply, sodar, svg, tower
+from tests.validation.records import BERLIN, BREEZE, SODAR, TOWER, brightwind_file
 
 PLACE = Path(__file__).resolve().parents[2] / "docs" / "evidence"
 CLASSES = tuple(tower.STABILITY)
@@ -33,6 +33,7 @@ def numbers() -> dict[str, dict[str, object]]:
         "tower, every hour": tower.measure(TOWER, everything=True),
         "mast 40/60/80 m": mast.measure(brightwind),
         "mast 20/30/40 m": mast.measure(BREEZE),
+        "sodar and model": sodar.measure(SODAR),
         "reply": reply.measure(BERLIN),
     }
 
@@ -168,6 +169,14 @@ def page(n: dict[str, dict[str, object]]) -> str:
                 three(source[f"{key} 1/7 law rmse"]),
             ]
         )
+    other = n["sodar and model"]
+    beside = []
+    for low, high, wanted in (*sodar.BETWEEN, *sodar.ABOVE):
+        naive = "ln z" if wanted < high else "top wind kept"
+        row: list[object] = [f"{low}+{high}->{wanted}"]
+        for source in ("sodar", "wrf"):
+            row += [three(other[f"{source} {low}+{high}->{wanted} {m} rmse"]) for m in ("ours", naive, "1/7 law")]
+        beside.append(row)
     ways = ("temperature", "sun", "no stability", "1/7 law", "best exponent", "neutral log law", "unchanged")
     from_10 = [
         [
@@ -330,6 +339,13 @@ result is never above the speeds interpolated. So speed and direction are interp
 {table(["step [m]", "**part of the slope**", "with stability", "top wind kept", "exponent carried on", "1/7 law"], above)}
 Asked for 80 to 122 m: at most 0.54; every hour as recorded: {three(t["10+80->122 part of the slope rmse, every hour as recorded"])}
 (top wind kept {three(t["10+80->122 top wind kept rmse, every hour as recorded"])}): {met(t["10+80->122 part of the slope rmse, every hour as recorded"], 0.54)}.
+
+A sodar and the weather model beside it (48 hours of ten-minute winds, September 2016, example data of i-validate, BSD-3; the model's
+own levels are what wxfly interpolates between):
+
+{table(["step [m]", "sodar: ours", "ln z or top kept", "1/7 law", "model: ours", "ln z or top kept", "1/7 law"], beside)}
+The method that was fitted on the tower is no worse than the straight line on the sodar, whose own noise is about 0.2 m/s and is not in the stated errors,
+and better by 6 to 16 % on the model's profiles.
 
 ## 3. From 10 m alone
 
