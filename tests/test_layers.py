@@ -32,7 +32,6 @@ RANK = {
     "reach": 6,
     "field_check": 5,
     "reading": 6,
-    "return_leg": 6,
     "slots": 6,
     "wind_aloft": 7,
     "derived": 8,

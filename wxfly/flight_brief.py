@@ -1,0 +1,178 @@
+"""The flight brief: everything a pilot takes along for one window at one site."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import xarray as xr
+
+from wxfly.briefing import SiteAnswer
+from wxfly.derived import derive
+from wxfly.field_check import HandRule, hand_rule
+from wxfly.physics.wind_laws import OPEN_GROUND_ROUGHNESS_LENGTH
+from wxfly.reach import Flights, Reach, flights_in_window, reach, steady
+from wxfly.return_leg import Sortie, budgets, moments_of
+from wxfly.site import Site
+from wxfly.sortie import Budget
+from wxfly.windows import Window
+
+LAUNCH_HEIGHT = 10.0
+"""At which the wind of the launch is told [m]: where forecasts and stations have it."""
+
+
+@dataclass(frozen=True)
+class EnergyBrief:
+    """The sortie in the worst moment of the window.
+
+    Attributes
+    ----------
+    sortie : Sortie
+        What is to be flown.
+    budget : Budget
+        Numbers, at the moment and in the direction that need the most.
+    moment : numpy.datetime64
+        Which that is, UTC.
+    reach : Reach
+        Then, in every direction.
+    flight_time : float
+        Of one battery, working at the place as long as it can [s].
+    flights : Flights
+        What the batteries make of the window.
+    """
+
+    sortie: Sortie
+    budget: Budget
+    moment: np.datetime64
+    reach: Reach
+    flight_time: float
+    flights: Flights
+
+
+@dataclass(frozen=True)
+class FlightBrief:
+    """What the page shows.
+
+    Attributes
+    ----------
+    answer : SiteAnswer
+        The answer that the window is from.
+    window : Window
+        The chosen one.
+    levels : mapping
+        The window's hours at each height told, by height [m].
+    rule : HandRule
+        What the anemometer may show.
+    energy : EnergyBrief or None
+        None where the aircraft's figures do not say.
+    energy_missing : tuple of str
+        The figures that are missing then.
+    sight_range : float
+        [m]; NaN when not known.
+    """
+
+    answer: SiteAnswer
+    window: Window
+    levels: Mapping[float, xr.Dataset]
+    rule: HandRule
+    energy: EnergyBrief | None
+    energy_missing: tuple[str, ...]
+    sight_range: float
+
+
+def make_flight_brief(
+    cube: xr.Dataset,
+    answer: SiteAnswer,
+    window: Window,
+    *,
+    sortie: Sortie | None,
+    energy_missing: tuple[str, ...] = (),
+    hand_height: float,
+    return_height: float,
+) -> FlightBrief:
+    """Gather the brief of a window.
+
+    Parameters
+    ----------
+    cube : xarray.Dataset
+        The forecast of the one site.
+    answer, window
+        The site's answer, and one of its windows.
+    sortie : Sortie or None
+        None where the aircraft's energy is not known.
+    energy_missing : tuple of str, optional
+        The figures that are missing then.
+    hand_height, return_height : float
+        [m]
+    """
+    request = answer.request
+    heights = sorted({hand_height, LAUNCH_HEIGHT, request.height, return_height})
+    levels = {height: _hours(cube, answer, window, height) for height in heights}
+    flown = [levels[request.height], levels[return_height]]
+    rule = hand_rule(
+        levels[hand_height],
+        flown if return_height != request.height else flown[:1],
+        request.limits,
+        roughness_length=roughness_of(request.site),
+    )
+    seen = answer.advice.sight_range if answer.advice is not None else np.nan
+    energy = None
+    if sortie is not None:
+        energy = _energy(sortie, levels[request.height], levels[return_height], window, seen)
+    return FlightBrief(answer, window, levels, rule, energy, energy_missing, seen)
+
+
+def roughness_of(site: Site) -> float:
+    """Give the roughness length of the ground around a site [m]: the roughest known, or open ground."""
+    lengths = site.roughness_by_sector
+    return OPEN_GROUND_ROUGHNESS_LENGTH if lengths is None else max(lengths)
+
+
+def _hours(cube: xr.Dataset, answer: SiteAnswer, window: Window, height: float) -> xr.Dataset:
+    if height == answer.request.height:
+        return answer.conditions.isel(time=slice(window.first, window.last + 1))
+    times = answer.conditions["time"].values
+    return derive(
+        cube,
+        height=height,
+        site=answer.request.site,
+        daylight_rule=answer.request.limits.daylight_rule,
+        start=times[window.first],
+        end=times[window.last] + np.timedelta64(1, "h"),
+    )
+
+
+def _energy(
+    sortie: Sortie, flight: xr.Dataset, at_return: xr.Dataset, window: Window, sight_range: float
+) -> EnergyBrief:
+    moments = moments_of(flight, at_return, sortie.plan)
+    all_budgets = budgets(sortie, moments)
+    share = all_budgets.needed_share
+    worst = np.unravel_index(int(np.argmax(np.where(np.isnan(share), np.inf, share))), share.shape)
+    budget = Budget(*(v[worst] for v in all_budgets))
+    edge, hour = int(worst[0]), int(worst[1])
+    out, home = (
+        type(w)(*(np.broadcast_to(np.asarray(v), share.shape)[worst] for v in w))
+        for w in (moments.out_wind, moments.home_wind)
+    )
+    around = reach(
+        sortie.model,
+        sortie.plan,
+        steady(out, home, sortie.plan),
+        float(moments.air_density[worst]),
+        float(moments.air_temperature[worst]),
+        gust=float(moments.gust[worst]),
+        limits={"sight": sight_range},
+    )
+    longest = float(budget.latest_turn + budget.time_home)
+    length = float(window.length / np.timedelta64(1, "s"))
+    in_air = longest if np.isfinite(longest) and budget.needed_share <= 1 else 0.0
+    return EnergyBrief(
+        sortie,
+        budget,
+        flight["time"].values[hour].astype("datetime64[s]") + np.timedelta64(edge, "h"),
+        around,
+        in_air,
+        flights_in_window(length, in_air, sortie.batteries),
+    )
