@@ -178,7 +178,8 @@ def lit_part(
     -------
     usable_start, usable_end : ndarray of datetime64[s]
         Whole seconds inside the lit part; NaT where it is dark. A slot with dark in its middle, as in a short
-        summer night, gives the longer of its lit pieces.
+        summer night, gives the longer of its lit pieces. At the very poles, where the sun rises once a
+        year, some hours of that day are called dark that are lit.
 
     Raises
     ------
