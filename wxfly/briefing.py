@@ -186,15 +186,13 @@ def _answer(
     conditions = derive(
         cube,
         height=request.height,
-        surface_cover=request.site.surface_cover,
+        site=request.site,
         daylight_rule=request.limits.daylight_rule,
         start=start,
         end=end,
     )
     assessment = assess(conditions, request.limits)
-    heights = find_usable_heights(
-        cube, conditions, request.limits, surface_cover=request.site.surface_cover, start=start, end=end
-    )
+    heights = find_usable_heights(cube, conditions, request.limits, site=request.site, start=start, end=end)
     windows = find_windows(
         assessment,
         minimum_duration=minimum_duration,

@@ -11,9 +11,10 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.forecast import VARIABLES, restore_carried
-from wxfly.physics import atmosphere, cloud, daylight, geomagnetic, gust, icing, thunderstorm, visibility, wind_profile
-from wxfly.site import surface_cover_classes
-from wxfly.slots import EDGES, HOUR, Taker, cut_hours, to_slots
+from wxfly.physics import atmosphere, cloud, daylight, geomagnetic, icing, thunderstorm, visibility
+from wxfly.site import Site
+from wxfly.slots import HOUR, Taker, cut_hours, to_slots
+from wxfly.wind_aloft import WindAloft, sun_of
 
 Array = npt.NDArray[np.float64]
 
@@ -22,7 +23,7 @@ def derive(
     cube: xr.Dataset,
     *,
     height: float,
-    surface_cover: str | None = None,
+    site: Site | None = None,
     daylight_rule: str = "civil_twilight",
     start: np.datetime64 | None = None,
     end: np.datetime64 | None = None,
@@ -35,8 +36,8 @@ def derive(
         A forecast cube (`wxfly.forecast`), with any horizontal dimensions or none.
     height : float
         Flight height above ground [m].
-    surface_cover : str, optional
-        Class of the site's surface, used where the wind must be carried up from 10 m alone.
+    site : Site, optional
+        Whose ground counts where the wind must be carried up from one level alone.
     daylight_rule : str, optional
         See `wxfly.physics.daylight.lit_part`.
     start, end : numpy.datetime64, optional
@@ -52,11 +53,11 @@ def derive(
     take = Taker(slots)
     ground = take.coordinate("surface_altitude")
     result: dict[str, Array] = {}
-    result |= _wind(take, height, surface_cover)
+    result |= _wind(take, height, site)
     result |= _air(take, height, ground)
     result |= _weather(take, height, ground, result)
     result |= _kp(take)
-    result |= _sun(take)
+    result |= dict(zip(("sun_elevation", "sun_azimuth"), sun_of(take), strict=True))
     conditions = _dataset(take, result)
     conditions = _daylight(conditions, daylight_rule)
     return conditions.assign_coords(height=float(height)).assign_attrs(cube.attrs)
@@ -73,7 +74,7 @@ def derive_heights(
     cube: xr.Dataset,
     heights: npt.ArrayLike,
     *,
-    surface_cover: str | None = None,
+    site: Site | None = None,
     start: np.datetime64 | None = None,
     end: np.datetime64 | None = None,
 ) -> xr.Dataset:
@@ -81,7 +82,7 @@ def derive_heights(
 
     Parameters
     ----------
-    cube, surface_cover, start, end
+    cube, site, start, end
         As in `derive`.
     heights : array_like
         Above ground, increasing [m].
@@ -89,51 +90,41 @@ def derive_heights(
     Returns
     -------
     xarray.Dataset
-        ``wind_speed``, ``wind_speed_of_gust``, ``wind_difference`` [m s-1] with dimensions time, the horizontal ones
-        and height.
+        ``wind_speed``, ``wind_standard_deviation``, ``wind_speed_of_gust``, ``wind_difference`` [m s-1] with
+        dimensions time, the horizontal ones and height.
     """
     take = Taker(to_slots(cut_hours(restore_carried(cube), start, end)))
     wanted = np.asarray(heights, dtype=float)
-    carried = [_wind(take, float(height), surface_cover) for height in wanted]
-    names = ("wind_speed", "wind_speed_of_gust", "wind_difference")
+    aloft = WindAloft(take, site)
+    carried = aloft.at(wanted)
+    values = {
+        "wind_speed": carried.wind_speed,
+        "wind_standard_deviation": carried.standard_deviation,
+        "wind_speed_of_gust": aloft.gust(carried.wind_speed, wanted),
+        "wind_difference": aloft.difference(wanted),
+    }
     dims = (*take.dims[1:], "height")
     coords = {k: v for k, v in take.slots.coords.items() if "height" not in v.dims and k != "height"}
     # Of the two edges the worse one counts; a missing edge is a missing hour.
-    data = {name: (dims, np.stack([c[name].max(axis=0) for c in carried], axis=-1), DERIVED[name]) for name in names}
+    data = {name: (dims, of_edges.max(axis=0), DERIVED[name]) for name, of_edges in values.items()}
     return xr.Dataset(data, coords=coords | {"height": wanted})
 
 
-def _wind(take: Taker, height: float, surface_cover: str | None) -> dict[str, Array]:
-    speed, heights = take.levels("wind_speed")
-    direction = _at_heights(*take.levels("wind_from_direction"), heights)
-    roughness = None
-    if surface_cover is not None:
-        roughness = float(surface_cover_classes()[surface_cover]["roughness_length"])
-    at_height = wind_profile.wind_at_height(speed, direction, heights, height, roughness_length=roughness)
-    at_10m = wind_profile.wind_at_height(speed, direction, heights, 10.0, roughness_length=roughness)
-    gust_at_10m = take("wind_speed_of_gust")
+def _wind(take: Taker, height: float, site: Site | None) -> dict[str, Array]:
+    wanted = np.array([height])
+    aloft = WindAloft(take, site)
+    carried = aloft.at(wanted)
     return {
-        "wind_speed": at_height.wind_speed,
-        "wind_from_direction": at_height.wind_from_direction,
-        "wind_standard_deviation": at_height.standard_deviation,
-        "wind_method": np.asarray(at_height.method, dtype=float),
-        "wind_difference": wind_profile.wind_difference_with_height(
-            speed, direction, heights, height, roughness_length=roughness
-        ),
-        "wind_speed_at_10m": at_10m.wind_speed,
-        "gust_at_10m": gust_at_10m,
-        "wind_speed_of_gust": gust.gust_at_height(gust_at_10m, at_10m.wind_speed, at_height.wind_speed, height),
+        "wind_speed": carried.wind_speed[..., 0],
+        "wind_from_direction": carried.wind_from_direction[..., 0],
+        "wind_standard_deviation": carried.standard_deviation[..., 0],
+        "wind_method": np.asarray(carried.method[..., 0], dtype=float),
+        "wind_difference": aloft.difference(wanted)[..., 0],
+        "wind_speed_at_10m": aloft.at_10m,
+        "gust_at_10m": take("wind_speed_of_gust"),
+        "wind_speed_of_gust": aloft.gust(carried.wind_speed, wanted)[..., 0],
+        "low_level_jet": aloft.jet(),
     }
-
-
-def _at_heights(values: Array, heights: Array, wanted: Array) -> Array:
-    """Give levels at the wanted heights; one that is not carried is missing."""
-    result = np.full((*values.shape[:-1], wanted.size), np.nan)
-    for position, height in enumerate(wanted):
-        here = np.flatnonzero(heights == height)
-        if here.size:
-            result[..., position] = values[..., here[0]]
-    return result
 
 
 def _air(take: Taker, height: float, ground: Array) -> dict[str, Array]:
@@ -228,13 +219,6 @@ def _visibility(take: Taker, code: Array, humidity: Array, rate: Array) -> Array
     return np.where(given | (cautious < visibility.MIST_VISIBILITY), cautious, np.nan)
 
 
-def _sun(take: Taker) -> dict[str, Array]:
-    time = take.slots["time"].values.astype("datetime64[s]")
-    edges = np.stack([time, time + HOUR]).reshape(EDGES, -1, *([1] * len(take.horizontal)))
-    elevation, azimuth = daylight.sun_position(take.coordinate("latitude"), take.coordinate("longitude"), edges)
-    return {"sun_elevation": elevation, "sun_azimuth": azimuth}
-
-
 def _kp(take: Taker) -> dict[str, Array]:
     magnetic = geomagnetic.geomagnetic_latitude(take.coordinate("latitude"), take.coordinate("longitude"))
     return {"kp_index": take("kp_index"), "kp_limit": geomagnetic.kp_limit(magnetic)}
@@ -282,6 +266,7 @@ DERIVED: dict[str, dict[str, str]] = {
     "wind_method": _described("1", "how the wind was carried (wxfly.physics.wind_profile.ProfileMethod)"),
     "wind_difference": _described("m s-1", "largest wind difference over 30 m of height up to flight height"),
     "wind_speed_at_10m": _described("m s-1", "mean wind at 10 m", "wind_speed"),
+    "low_level_jet": _described("1", "a low-level jet or its lower flank: 1 there is one, 0 none"),
     "gust_at_10m": _described("m s-1", "gust at 10 m", "wind_speed_of_gust"),
     "wind_speed_of_gust": _described("m s-1", "gust at flight height", "wind_speed_of_gust"),
     "air_temperature": _described("K", "air temperature at flight height", "air_temperature"),

@@ -8,6 +8,7 @@ import xarray as xr
 
 from wxfly.derived import derive_heights
 from wxfly.limits import Limits
+from wxfly.site import Site
 from wxfly.suitability import margin_at_most
 
 Array = npt.NDArray[np.float64]
@@ -21,7 +22,7 @@ def find_usable_heights(
     conditions: xr.Dataset,
     limits: Limits,
     *,
-    surface_cover: str | None = None,
+    site: Site | None = None,
     start: np.datetime64 | None = None,
     end: np.datetime64 | None = None,
 ) -> xr.Dataset:
@@ -39,7 +40,7 @@ def find_usable_heights(
         The same hours, as `wxfly.derived.derive` gives them.
     limits : Limits
         What the heights are held against.
-    surface_cover, start, end
+    site, start, end
         As in `wxfly.derived.derive`.
 
     Returns
@@ -51,7 +52,7 @@ def find_usable_heights(
         ``ceiling`` at the top.
     """
     heights = steps_to(limits.height_ceiling)
-    profile = derive_heights(cube, heights, surface_cover=surface_cover, start=start, end=end)
+    profile = derive_heights(cube, heights, site=site, start=start, end=end)
     margins = {
         "wind": margin_at_most(profile["wind_speed"].values, limits.maximum_wind),
         "gust": margin_at_most(profile["wind_speed_of_gust"].values, limits.maximum_gust),
