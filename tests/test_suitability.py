@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from wxfly.aircraft import load_aircraft
 from wxfly.elements import BY_NAME, NAMES, REQUIRED_BY_DEFAULT
+from wxfly.errors import WxflyError
 from wxfly.limits import limits_for
 from wxfly.suitability import (
     State,
@@ -148,6 +149,17 @@ def test_an_element_without_a_limit_is_not_judged_and_said_so():
     assert State(int(hours["state"][0])) is State.INSIDE
     assert hours.attrs["not_judged"] == ["density_altitude"]
     assert unknown_elements(hours) == ()
+
+
+def test_a_chosen_confidence_adds_the_doubt_of_the_carrying():
+    doubt = xr.DataArray(np.full((2, 1), 1.0), dims=("edge", "time"))
+    doubtful = conditions(wind_speed_of_gust=9.0).assign(wind_standard_deviation=doubt)
+    plain = assess(doubtful, LIMITS)["demand"].sel(element="gust").item()
+    careful = assess(doubtful, dataclasses.replace(LIMITS, confidence=0.9))["demand"].sel(element="gust").item()
+    assert plain == 9.0
+    assert careful == pytest.approx(9.0 + 1.2816, abs=0.25)  # the 90 % point of the normal distribution
+    with pytest.raises(WxflyError, match=r"wanted 0\.5 to below 1"):
+        dataclasses.replace(LIMITS, confidence=90)
 
 
 def test_any_horizontal_dimensions_go_through():

@@ -18,7 +18,9 @@ if TYPE_CHECKING:
 
 F = TypeVar("F", bound=Callable[..., Any])
 
-CAUTION = "wxfly gives advice, not permission. Local rules, the maker's manual and your own judgement on the spot prevail."
+CAUTION = (
+    "wxfly gives advice, not permission. Local rules, the maker's manual and your own judgement on the spot prevail."
+)
 
 
 class _Program(click.Group):
@@ -53,6 +55,7 @@ def _asking(command: F) -> F:
         click.option("--duration", metavar="TIME", help="Shortest window of use, such as 45min or 2h.  [default: 45min]"),
         click.option("--rules", metavar="NAME", help="Rule set for ceiling, visibility, cloud and daylight (see: wxfly rules).  [default: own]"),
         click.option("--reserve", type=float, metavar="SHARE", help="Share of every limit to keep in hand; an hour with less left is narrow.  [default: 0.2]"),
+        click.option("--confidence", type=float, metavar="SHARE", help="Chance with which wind and gust at your height stay below what they are held for, as far as the carrying from the forecast's heights goes.  [default: 0.5]"),
         click.option("--require", "required", multiple=True, metavar="ELEMENT", help="Treat an element as required: where it is not known, the hour is not known."),
         click.option("--advise", "advised", multiple=True, metavar="ELEMENT", help="Treat an element as advised: where it is not known, the answer says so first."),
         click.option("--prefer", type=click.Choice(["low-light"]), help="Rank windows in golden or blue hour first; no hour holds because of it."),
@@ -75,9 +78,7 @@ def _asking(command: F) -> F:
 
 @main.command(epilog="Example: wxfly best headland --date 2026-03-12 --html best.html")
 @click.argument("site", required=False)
-@click.option(
-    "--date", "day", metavar="DATE", help="The day asked about, YYYY-MM-DD at the site.  [default: tomorrow]"
-)
+@click.option("--date", "day", metavar="DATE", help="The day asked about, YYYY-MM-DD at the site.  [default: tomorrow]")
 @_asking
 def best(site: str | None, **options: Any) -> None:
     """Find the best hour, or the best window, of tomorrow at SITE."""
@@ -96,17 +97,13 @@ def compare(sites: tuple[str, ...], **options: Any) -> None:
     SITE@HEIGHT gives a site a flight height of its own, so one site can be compared with itself.
     """
     if len(sites) < 2:
-        raise click.UsageError(
-            "compare needs two sites or more; one site may come twice with two heights, SITE@40m"
-        )
+        raise click.UsageError("compare needs two sites or more; one site may come twice with two heights, SITE@40m")
     _ask("compare", list(sites), options)
 
 
 @main.command(epilog="Example: wxfly week 'Invented Headland' --duration 2h --ics week.ics")
 @click.argument("site", required=False)
-@click.option(
-    "--days", type=click.IntRange(1, 16), default=7, show_default=True, help="How many days, from today."
-)
+@click.option("--days", type=click.IntRange(1, 16), default=7, show_default=True, help="How many days, from today.")
 @_asking
 def week(site: str | None, **options: Any) -> None:
     """List the best windows of the coming days at SITE."""
@@ -219,9 +216,7 @@ def remove_site(name: str) -> None:
 
 @main.command(epilog="Example: wxfly aircraft folding-quad-249g")
 @click.argument("name", required=False)
-@click.option(
-    "--units", type=click.Choice(["metric", "imperial", "aviation"]), default="metric", show_default=True
-)
+@click.option("--units", type=click.Choice(["metric", "imperial", "aviation"]), default="metric", show_default=True)
 def aircraft(name: str | None, units: str) -> None:
     """List the aircraft, or show the limits of NAME and where each is from."""
     from wxfly import questions

@@ -38,6 +38,9 @@ class Limits:
         None takes the limit that follows from the place's geomagnetic latitude.
     reserve : float
         Share of a limit that the pilot wants left; an hour with less is *narrow*.
+    confidence : float
+        Chance with which wind and gust at flight height are not above what they are held for, as far as the carrying
+        from the forecast's levels goes; 0.5 takes the estimate itself. The forecast's own error is not in it.
     required : tuple of str
         Elements without which an hour is *not known*; the others are advised.
     sources : mapping
@@ -57,6 +60,7 @@ class Limits:
     daylight_rule: str
     maximum_kp: float | None = None
     reserve: float = 0.2
+    confidence: float = 0.5
     required: tuple[str, ...] = REQUIRED_BY_DEFAULT
     sources: Mapping[str, str] = field(default_factory=dict, compare=False)
 
@@ -66,6 +70,8 @@ class Limits:
                 raise unknown_name("element", name, NAMES)
         if not 0 <= self.reserve < 1:
             raise WxflyError(f"a reserve of {self.reserve} is not a share; wanted 0 to below 1, such as 0.2")
+        if not 0.5 <= self.confidence < 1:
+            raise WxflyError(f"a confidence of {self.confidence} is not understood; wanted 0.5 to below 1, such as 0.9")
 
     @property
     def advised(self) -> tuple[str, ...]:

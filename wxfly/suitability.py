@@ -15,6 +15,7 @@ import xarray as xr
 
 from wxfly.elements import BY_NAME, ELEMENTS, NAMES
 from wxfly.limits import Limits
+from wxfly.physics.wind_error import error_factor
 
 Array = npt.NDArray[np.float64]
 
@@ -58,13 +59,10 @@ def assess(conditions: xr.Dataset, limits: Limits) -> xr.Dataset:
     """
     demand, limit, margin = {}, {}, {}
     for element in ELEMENTS:
-        demand[element.name], limit[element.name], margin[element.name] = _measure(
-            element.name, conditions, limits
-        )
+        demand[element.name], limit[element.name], margin[element.name] = _measure(element.name, conditions, limits)
     template = conditions["usable_start"]
     stacked = {
-        name: _stack(values, template)
-        for name, values in (("demand", demand), ("limit", limit), ("margin", margin))
+        name: _stack(values, template) for name, values in (("demand", demand), ("limit", limit), ("margin", margin))
     }
     return _judge(xr.Dataset(stacked), limits, conditions)
 
@@ -149,6 +147,8 @@ def unknown_elements(assessment: xr.Dataset, *, required: bool = False) -> tuple
 def _measure(name: str, conditions: xr.Dataset, limits: Limits) -> tuple[xr.DataArray, xr.DataArray, xr.DataArray]:
     """Give demand, limit and margin of one element for every hour."""
     both_edges = conditions[_DEMAND[name]]
+    if name in ("wind", "gust") and limits.confidence > 0.5:
+        both_edges = both_edges + error_factor(limits.confidence) * conditions["wind_standard_deviation"]
     sense = BY_NAME[name].sense
     limit = _limit(name, conditions, limits)
     if sense == "within":
@@ -222,9 +222,7 @@ def _measure_within(both_edges: xr.DataArray, limits: Limits) -> tuple[xr.DataAr
     )
     chosen = demand.copy(data=np.take_along_axis(margin, worst, edge).squeeze(edge))
     middle = (limits.minimum_temperature + limits.maximum_temperature) / 2
-    limit = demand.copy(
-        data=np.where(demand.values < middle, limits.minimum_temperature, limits.maximum_temperature)
-    )
+    limit = demand.copy(data=np.where(demand.values < middle, limits.minimum_temperature, limits.maximum_temperature))
     return demand, limit, chosen
 
 

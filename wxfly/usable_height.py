@@ -8,6 +8,7 @@ import xarray as xr
 
 from wxfly.derived import derive_heights
 from wxfly.limits import Limits
+from wxfly.physics.wind_error import error_factor
 from wxfly.site import Site
 from wxfly.suitability import margin_at_most
 
@@ -53,9 +54,12 @@ def find_usable_heights(
     """
     heights = steps_to(limits.height_ceiling)
     profile = derive_heights(cube, heights, site=site, start=start, end=end)
+    doubt = 0.0
+    if limits.confidence > 0.5:
+        doubt = error_factor(limits.confidence) * profile["wind_standard_deviation"].values
     margins = {
-        "wind": margin_at_most(profile["wind_speed"].values, limits.maximum_wind),
-        "gust": margin_at_most(profile["wind_speed_of_gust"].values, limits.maximum_gust),
+        "wind": margin_at_most(profile["wind_speed"].values + doubt, limits.maximum_wind),
+        "gust": margin_at_most(profile["wind_speed_of_gust"].values + doubt, limits.maximum_gust),
         "wind_difference": margin_at_most(profile["wind_difference"].values, limits.maximum_wind_difference),
     }
     stacked = np.stack(list(margins.values()))
