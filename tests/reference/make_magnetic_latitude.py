@@ -2,7 +2,7 @@
 
 Run it where aacgmv2 is installed (``pip install aacgmv2==2.7.1``, needs a C compiler):
 
-    python tools/make_magnetic_latitude.py wxfly/data/magnetic_latitude.csv
+    python tests/reference/make_magnetic_latitude.py wxfly/data/magnetic_latitude.csv
 
 AACGM-v2 (Shepherd 2014, doi 10.1002/2014JA020264) follows the real field (IGRF) from 110 km up and back down
 along the dipole. It is not defined in a band along the magnetic equator; there the grid is filled along each
@@ -42,7 +42,7 @@ def main(path: Path) -> None:
     made_by = f"aacgmv2 {aacgmv2.__version__}, {EPOCH:%Y-%m-%d}, {HEIGHT_KM:g} km"
     lines = [
         f"# AACGM-v2 latitude [degree]; {made_by}. Rows latitude, columns longitude [degree].",
-        "# Filled along the meridian where it is not defined. Made by tools/make_magnetic_latitude.py",
+        "# Filled along the meridian where it is not defined. Made by tests/reference/make_magnetic_latitude.py",
         "latitude," + ",".join(f"{x:g}" for x in longitude),
     ]
     lines += [
