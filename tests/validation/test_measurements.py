@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from tests.validation import mast, reply, tower
+from tests.validation import mast, reply, tower, write_evidence
 from tests.validation.records import BERLIN, BREEZE, TOWER, brightwind_file, checked, read_tower
 
 
@@ -142,3 +142,21 @@ def test_a_tower_without_temperatures_is_measured_too(tmp_path):
     assert numbers["10+80->40 curved rmse"] < 1
     assert "10->80 temperature rmse" not in numbers
     assert "NaN" not in json.dumps(numbers)
+
+
+def test_the_evidence_page_is_written_from_the_numbers_beside_it():
+    numbers = json.loads((write_evidence.PLACE / "wind.json").read_text(encoding="utf-8"))
+    assert (write_evidence.PLACE / "wind.md").read_text(encoding="utf-8") == write_evidence.page(numbers)
+    for name, figure in write_evidence.figures(numbers).items():
+        assert (write_evidence.PLACE / name).read_text(encoding="utf-8") == figure
+
+
+def test_the_committed_numbers_are_those_of_today(tower_numbers):
+    committed = json.loads((write_evidence.PLACE / "wind.json").read_text(encoding="utf-8"))["tower"]
+    off = [
+        key
+        for key, value in tower_numbers.items()
+        if value != committed[key]
+        and not np.isclose(value, committed[key], rtol=0.02, atol=0.3 if "%" in key else 0.01)
+    ]
+    assert off == [], "run: python tests/validation/write_evidence.py"

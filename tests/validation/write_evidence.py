@@ -312,7 +312,7 @@ m/s, estimate less measured.
 **Split.** Fortnights are counted from 1970-01-01. Constants were fitted on the even fortnights of the tower alone
 (`tests/validation/fit_wind_error.py`); everything below is of the odd ones ({t["hours reported"]} hours of the tower) unless
 it says "every hour". Nothing was fitted on the masts. The three constants of the profile from 10 m (how far stability is
-weakened, where the wind comes loose) were chosen on a grid over the even fortnights under three conditions at once: least
+weakened, in unstable and in stable air, and where the wind comes loose) were chosen on a grid over the even fortnights (`tests/validation/choose_profile.py`) under three conditions at once: least
 RMSE, no stability class above the 1/7 law, no low bias in strong wind. The roughness length is that of short grass, 0.03 m,
 not fitted.
 

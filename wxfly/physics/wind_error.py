@@ -6,7 +6,7 @@ normal distribution's and follow the logistic one. It speaks for the change of h
 References
 ----------
 [Tower] Hourly means at ten heights of a 135 m tower (NREL, 2012-2014); constants fitted on every other fortnight by
-    ``tests/validation/fit_wind_error.py``, rounded to the careful side, and shown on the others on the evidence page on wind.
+    ``tests/validation/fit_wind_error.py``, rounded to the careful side, and shown on the others: evidence page on wind.
 """
 
 from __future__ import annotations

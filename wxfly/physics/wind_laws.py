@@ -22,8 +22,8 @@ POWER_LAW_EXPONENT = 1 / 7
 OPEN_GROUND_ROUGHNESS_LENGTH = 0.03
 """Roughness length that a 10 m wind belongs to where none is known [m]: short grass, [Davenport-Wieringa]."""
 
-# Above the lowest tens of metres profiles bend less than surface-layer theory says, and in very stable air the wind
-# aloft no longer follows the wind at 10 m at all. Fitted on [Tower]; the shape is what reanalyses show too.
+# Above the lowest tens of metres profiles bend less than surface-layer theory says, and in very stable air the
+# wind aloft no longer follows the wind at 10 m at all. Fitted on [Tower]; the shape is what reanalyses show too.
 STABLE_SHARE = 0.25
 UNSTABLE_SHARE = 0.5
 DECOUPLED_ZETA = 0.2
@@ -248,10 +248,10 @@ def surface_layer_wind_speed(
 
     Notes
     -----
-    The log law with its stability weakened: 1/L is multiplied by 0.5 in unstable and 0.25 in stable air, and as
+    The log law with its stability weakened: 1/L is multiplied by 0.5 in unstable and by 0.25 in stable air, and as
     10 m/L passes 0.2 the result goes over to the power law of 1/7, because there the wind aloft has come loose from
-    the wind below and similarity says nothing. Up to that the wind aloft is given rather high than low, as
-    [Tower] has less shear at night than flat land. All arguments are broadcast; continuous in every one of them.
+    the wind below and similarity says nothing. Up to that the wind aloft is given rather high than low, as [Tower]
+    has less shear at night than flat land. All arguments are broadcast; continuous in every one of them.
     """
     inverse = 1.0 / np.asarray(obukhov_length, dtype=float)
     weakened = np.where(inverse < 0, UNSTABLE_SHARE, STABLE_SHARE) * inverse

@@ -1,0 +1,65 @@
+"""Show why the constants of the profile from 10 m are what they are, on the tower's even fortnights.
+
+    python tests/validation/choose_profile.py FILE.csv.gz
+
+prints a table over a grid of the three constants of ``wxfly/physics/wind_laws.py``: RMSE from 10 to 80 m, bias in hours
+with 8 m/s and more at 80 m, and the worst ratio to the RMSE of the 1/7 law over the stability classes. Chosen is the
+row of least RMSE among those with a bias within 0.1 m/s and no class above the 1/7 law by more than 1 %.
+"""
+
+from __future__ import annotations
+
+import itertools
+import sys
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from tests.validation.fit_wind_error import obukhov_lengths
+from tests.validation.records import read_tower
+from tests.validation.tower import STABILITY
+from wxfly.physics import wind_laws
+
+STABLE = (0.15, 0.2, 0.25, 0.3, 0.4, 0.6, 1.0)
+UNSTABLE = (0.3, 0.5, 0.75, 1.0)
+DECOUPLED = (0.15, 0.2, 0.3)
+
+
+def rows(path: Path | str) -> list[tuple[float, ...]]:
+    """Stable share, unstable share, decoupling, RMSE, bias in strong wind, worst ratio."""
+    record = read_tower(path)
+    length, _ = obukhov_lengths(record)
+    low, truth = record.speed[10], record.speed[80]
+    keep = record.fitted & ~np.isnan(low + truth + length)
+    low, truth, length = low[keep], truth[keep], length[keep]
+    by_law = wind_laws.power_law_wind_speed(low, 10, 80) - truth
+    zeta = 10.0 / length
+    classes = [(zeta > least) & (zeta <= most) for least, most in STABILITY.values()]
+    as_shipped = wind_laws.STABLE_SHARE, wind_laws.UNSTABLE_SHARE, wind_laws.DECOUPLED_ZETA
+    found = []
+    try:
+        for stable, unstable, decoupled in itertools.product(STABLE, UNSTABLE, DECOUPLED):
+            wind_laws.STABLE_SHARE, wind_laws.UNSTABLE_SHARE, wind_laws.DECOUPLED_ZETA = stable, unstable, decoupled
+            error = wind_laws.surface_layer_wind_speed(low, 10, 80, obukhov_length=length) - truth
+            worst = max(np.sqrt(np.mean(error[c] ** 2) / np.mean(by_law[c] ** 2)) for c in classes)
+            root = float(np.sqrt(np.mean(error**2)))
+            found.append((stable, unstable, decoupled, root, float(np.mean(error[truth >= 8])), float(worst)))
+    finally:
+        wind_laws.STABLE_SHARE, wind_laws.UNSTABLE_SHARE, wind_laws.DECOUPLED_ZETA = as_shipped
+    return found
+
+
+def main() -> None:
+    """Print the table."""
+    print("stable  unstable  decoupled   RMSE   bias at 8 m/s and more   worst ratio to the 1/7 law in a class")
+    for stable, unstable, decoupled, root, bias, worst in rows(sys.argv[1]):
+        chosen = "  <- chosen" if (stable, unstable, decoupled) == CHOSEN else ""
+        print(f"{stable:6.2f}  {unstable:8.2f}  {decoupled:9.2f}  {root:5.3f}  {bias:22.3f}   {worst:8.3f}{chosen}")
+
+
+CHOSEN = (wind_laws.STABLE_SHARE, wind_laws.UNSTABLE_SHARE, wind_laws.DECOUPLED_ZETA)
+
+if __name__ == "__main__":
+    main()
