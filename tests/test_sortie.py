@@ -16,6 +16,7 @@ from wxfly.sortie import Plan, Refusal, sortie_budget
 
 CLASSES = load_aircraft()
 QUAD = energy.energy_model(CLASSES["folding-quad-249g"])
+WORN = energy.energy_model(replace(CLASSES["folding-quad-249g"], battery_cycles=300.0))
 WARM = 293.15
 PLAN = Plan(height=40.0, return_height=100.0, distance=800.0, direction=60.0, work_time=120.0, confidence=0.5)
 FEW = settings(max_examples=60, deadline=None)
@@ -86,7 +87,8 @@ def test_many_hours_at_once_are_the_hours_one_by_one() -> None:
         ({"gust": 16.0}, Refusal.GUST),
         ({"home": 15.99}, Refusal.WIND),
         ({"out": 15.0, "direction": 0.0, "plan": replace(PLAN, confidence=0.9)}, Refusal.NONE),
-        ({"temperature": 273.15 - 19.0}, Refusal.COLD_PACK),
+        ({"temperature": 273.15 - 19.0, "model": WORN}, Refusal.COLD_PACK),
+        ({"temperature": WARM, "model": WORN}, Refusal.NONE),
     ],
 )
 def test_what_cannot_be_flown_is_refused_and_said_why(further: dict[str, object], why: Refusal) -> None:

@@ -242,7 +242,7 @@ def fly_plan(
 
     The change from flight height to return height is counted with the descent: it belongs to the way home.
     The cold full pack must bear the climb and the way out; at the end, warmed by use, the last of its charge must
-    bear the way home.
+    bear the way home. The climb to a higher return height comes before, and a weak pack climbs slower.
     """
     dearer = _dearer_by(plan.confidence)
     fastest = airspeed_range(model, rho)[1]
@@ -273,7 +273,7 @@ def fly_plan(
         usable,
         dearer,
         fastest,
-        (climbing <= at_start) & (waiting_home <= at_end) & ((further_up == 0) | (climbing_home <= at_end)),
+        (climbing <= at_start) & (waiting_home <= at_end),
     )
 
 

@@ -36,6 +36,10 @@ CHECKLIST = (
 )
 
 
+MOST_ROWS = 8
+"""Of the table of hours."""
+
+
 class Section(NamedTuple):
     """A title and its labelled lines."""
 
@@ -253,26 +257,36 @@ def _by_element(brief: FlightBrief, reader: Reader, names: tuple[str, ...]) -> l
 
 
 def hours_table(brief: FlightBrief, reader: Reader) -> tuple[list[str], list[list[str]]]:
-    """Give the window hour by hour: how it stands, and wind and gust at each height."""
-    unit = phrases.unit_of("wind", reader.units)
-    header = ["Hour", "Stands", "Decides"]
-    header += [f"{phrases.amount(h, 'height', reader.units)}" for h in brief.levels]
-    rows = []
+    """Give the window hour by hour: how it stands, and wind and gust at each height.
+
+    Of a long window some hours share a row, told by the worst of them, so that the page stays one page.
+    """
+    header = ["Hours", "Stands", "Decides"]
+    header += [phrases.amount(h, "height", reader.units) for h in brief.levels]
+    first, last = brief.window.first, brief.window.last
+    together = -(-(last - first + 1) // MOST_ROWS)
+    parts = [slice(i, min(i + together, last + 1)) for i in range(first, last + 1, together)]
+    return header, [_row(brief, reader, part) for part in parts]
+
+
+def _row(brief: FlightBrief, reader: Reader, part: slice) -> list[str]:
     start, end = findings.usable_parts(brief.answer)
-    for position in range(brief.window.first, brief.window.last + 1):
-        margin = float(brief.answer.assessment["hour_margin"].values[position])
-        element = str(brief.answer.assessment["limiting_element"].values[position])
-        row = [
-            reader.clock.span(start[position], end[position]),
-            f"{State(int(brief.answer.assessment['state'].values[position])).words} {phrases.margin(margin)}",
-            sentences.titles([element]) if element else "-",
-        ]
-        for level in brief.levels.values():
-            hour = level.isel(time=position - brief.window.first)
-            values = (float(hour[name].max("edge", skipna=False)) for name in ("wind_speed", "wind_speed_of_gust"))
-            row.append(" / ".join("?" if math.isnan(v) else phrases.number(v, unit) for v in values))
-        rows.append(row)
-    return header, rows
+    margins = brief.answer.assessment["hour_margin"].values[part]
+    at = part.start + int(np.argmin(margins))
+    element = str(brief.answer.assessment["limiting_element"].values[at])
+    state = State(int(brief.answer.assessment["state"].values[part].min()))
+    row = [
+        reader.clock.span(start[part.start], end[part.stop - 1]),
+        f"{state.words} {phrases.margin(float(margins.min()))}",
+        sentences.titles([element]) if element else "-",
+    ]
+    unit = phrases.unit_of("wind", reader.units)
+    within = slice(part.start - brief.window.first, part.stop - brief.window.first)
+    for level in brief.levels.values():
+        hours = level.isel(time=within)
+        values = (float(np.max(hours[name].values)) for name in ("wind_speed", "wind_speed_of_gust"))
+        row.append(" / ".join("?" if math.isnan(v) else phrases.number(v, unit) for v in values))
+    return row
 
 
 def directions_table(brief: FlightBrief, reader: Reader) -> tuple[list[str], list[list[str]]]:

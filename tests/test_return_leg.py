@@ -1,0 +1,115 @@
+"""The way home as an element: demand, limit and margin in every hour, and all four states."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.cubes import quiet_cube
+from wxfly.aircraft import find_aircraft
+from wxfly.derived import derive
+from wxfly.energy import energy_model
+from wxfly.limits import limits_for
+from wxfly.return_leg import CANNOT_BE_FLOWN, NAME, Sortie, judge_return_leg
+from wxfly.sortie import Plan
+from wxfly.suitability import State, assess
+from wxfly.windows import find_windows
+
+AIRCRAFT = find_aircraft("folding-quad-249g")
+LIMITS = limits_for(AIRCRAFT)
+PLAN = Plan(height=60.0, return_height=100.0, distance=100.0)
+SORTIE = Sortie(energy_model(AIRCRAFT), PLAN)
+NOON = 12
+
+
+def judged(cube, sortie=SORTIE, limits=LIMITS):
+    flight, home = derive(cube, height=sortie.plan.height), derive(cube, height=sortie.plan.return_height)
+    return judge_return_leg(assess(flight, limits), flight, home, sortie, limits)
+
+
+def farther(distance, **changes):
+    return replace(SORTIE, plan=replace(PLAN, distance=distance, **changes))
+
+
+def state_at_noon(hours):
+    return State(int(hours["state"].values[NOON]))
+
+
+def test_a_short_sortie_on_a_quiet_day_is_inside():
+    hours = judged(quiet_cube())
+    assert state_at_noon(hours) == State.INSIDE
+    assert 0.25 < hours["return_leg_demand"].values[NOON] < 0.5  # the reserve and little else
+    assert hours["return_leg_limit"].values[NOON] == 1.0
+    assert hours["return_leg_margin"].values[NOON] == pytest.approx(1 - hours["return_leg_demand"].values[NOON])
+
+
+def test_a_long_one_is_narrow_and_a_longer_one_outside():
+    near = judged(quiet_cube(), farther(2500.0))
+    assert state_at_noon(near) == State.NARROW
+    far = judged(quiet_cube(), farther(6000.0))
+    assert state_at_noon(far) == State.OUTSIDE
+    for hours in (near, far):
+        assert hours["limiting_element"].values[NOON] == NAME
+        assert hours["hour_margin"].values[NOON] == hours["return_leg_margin"].values[NOON]
+
+
+def test_what_cannot_be_flown_is_outside_with_a_finite_demand():
+    cube = quiet_cube()
+    cube["wind_speed"][NOON : NOON + 2] = [12.0, 15.5, 16.0]
+    cube["wind_speed_of_gust"][NOON : NOON + 2] = 18.0
+    hours = judged(cube)
+    assert hours["return_leg_demand"].values[NOON] == CANNOT_BE_FLOWN
+    assert hours["return_leg_margin"].values[NOON] == -1.0
+    assert state_at_noon(hours) == State.OUTSIDE
+
+
+@pytest.mark.parametrize("lost", ["wind_from_direction", "wind_speed_of_gust", "surface_air_pressure"])
+def test_where_it_is_not_known_the_hour_is_not_known(lost):
+    cube = quiet_cube()
+    cube[lost][NOON : NOON + 2] = np.nan  # a gust speaks for the hour before its stamp
+    hours = judged(cube)
+    assert np.isnan(hours["return_leg_margin"].values[NOON])
+    assert state_at_noon(hours) == State.NOT_KNOWN
+    assert np.isnan(hours["hour_margin"].values[NOON])
+    assert State(int(hours["state"].values[NOON + 3])) == State.INSIDE
+
+
+def test_it_never_makes_an_hour_better():
+    cube = quiet_cube()
+    cube["wind_speed"][:] = np.linspace(1.0, 12.0, 25)[:, None] * [1.0, 1.3, 1.4]
+    cube["wind_speed_of_gust"][:] = np.linspace(2.0, 17.0, 25)
+    before = assess(derive(cube, height=60.0), LIMITS)
+    for distance in (0.0, 500.0, 2000.0):
+        after = judged(cube, farther(distance))
+        assert (after["state"].values <= before["state"].values).all()
+        known = ~np.isnan(after["hour_margin"].values)
+        assert (after["hour_margin"].values[known] <= before["hour_margin"].values[known]).all()
+        same = after["limiting_element"].values != NAME
+        assert (after["limiting_element"].values[same] == before["limiting_element"].values[same]).all()
+
+
+def test_a_known_direction_never_needs_more_than_all_of_them():
+    cube = quiet_cube()
+    every = judged(cube, farther(2000.0))["return_leg_demand"].values
+    for direction in (0.0, 90.0, 235.0):
+        one = judged(cube, farther(2000.0, direction=direction))["return_leg_demand"].values
+        assert (one[:-1] <= every[:-1] + 1e-3).all()
+
+
+def test_windows_are_found_with_it():
+    cube = quiet_cube()
+    cube["wind_speed"][9:12] = [6.0, 9.0, 9.5]  # a windy stretch that the limits of wind and gust still bear
+    cube["wind_speed_of_gust"][9:12] = 8.0
+    minimum = np.timedelta64(45, "m")
+    without = find_windows(
+        assess(derive(cube, height=60.0), limits_for(find_aircraft("folding-quad-900g"))), minimum_duration=minimum
+    )
+    sortie = Sortie(energy_model(AIRCRAFT), replace(PLAN, distance=2500.0))
+    with_it = find_windows(
+        judged(cube, sortie, limits_for(find_aircraft("folding-quad-900g"))), minimum_duration=minimum
+    )
+    assert len(without) == 1
+    assert len(with_it) == 2
+    assert {w.limiting_element for w in with_it} == {NAME}
