@@ -22,6 +22,7 @@ import numpy as np
 from wxfly.briefing import Briefing, SiteAnswer
 from wxfly.errors import WxflyError
 from wxfly.report import findings, overview, palette, phrases, sentences, summary, tabulation
+from wxfly.report.section import sections
 from wxfly.report.sentences import Reader
 from wxfly.report.timeline import Figure, hours_shown, timelines
 
@@ -29,6 +30,10 @@ from wxfly.report.timeline import Figure, hours_shown, timelines
 _LEVEL = 5
 # Plotly adds an empty style element and fills it by script: the hash of nothing.
 _EMPTY_STYLE = "'sha256-47DEQpj8HBSa+/TImW+5JCeuQeRkm5NMpJWZG3hSuFU='"
+
+# Columns whose cells say little without their heading, and columns of times whose heading gives the zone.
+_TOLD_WHEN_NARROW = ("rank", "margin", "window", "better")
+_TIMES = ("hour", "hours", "window")
 
 Charts = dict[str, dict[str, Figure]]
 
@@ -152,6 +157,12 @@ def _place(
     )
     if legend:
         yield _legend(answer.request.limits.reserve)
+    yield _chart(charts, f"Usable height of {what}", sections(answer, reader, first, last))
+    yield (
+        '<p class="reading">How high: the share that wind, gust or wind difference takes of its limit at each height,'
+        " in the same shades. The black line is the usable height, up to which everything holds from the ground on;"
+        " the dashed one is the flight height.</p>\n"
+    )
     yield _table(*tabulation.hours_table(answer, reader, start, end), caption=f"Table of {what}")
 
 
@@ -202,20 +213,34 @@ def _chart(charts: Charts, title: str, shapes: dict[str, Figure]) -> str:
 
 
 def _table(header: Sequence[str], rows: Sequence[Sequence[str]], *, caption: str) -> str:
-    head = "".join(f'<th scope="col">{_escape(cell)}</th>' for cell in header)
+    # The roles stay when a narrow page lays rows out as blocks.
+    head = "".join(f'<th scope="col" role="columnheader">{_escape(cell)}</th>' for cell in header)
     body = "".join(
-        "<tr>"
+        '<tr role="row">'
         + "".join(
-            f'<th scope="row">{_escape(cell)}</th>' if i == 0 else f"<td>{_escape(cell)}</td>"
-            for i, cell in enumerate(row)
+            _cell(column, cell, is_first=i == 0) for i, (column, cell) in enumerate(zip(header, row, strict=True))
         )
         + "</tr>\n"
         for row in rows
     )
     return (
-        f'<details class="table"><summary>{_escape(caption)}</summary>\n<table><caption>{_escape(caption)}</caption>'
-        f"<thead><tr>{head}</tr></thead>\n<tbody>\n{body}</tbody></table>\n</details>\n"
+        f'<details class="table"><summary>{_escape(caption)}</summary>\n<table role="table"><caption>{_escape(caption)}'
+        f'</caption><thead role="rowgroup"><tr role="row">{head}</tr></thead>\n<tbody role="rowgroup">\n{body}</tbody>'
+        "</table>\n</details>\n"
     )
+
+
+def _cell(column: str, cell: str, *, is_first: bool) -> str:
+    """Write a cell, with what a narrow page, which shows no header, puts around it."""
+    first_word, _, zone = column.partition(" ")
+    around = ""
+    if cell.strip() and column in _TOLD_WHEN_NARROW:
+        around = f' data-before="{_escape(column)}"'
+    elif cell.strip() and zone and first_word in _TIMES and cell[-1].isdigit():
+        around = f' data-after="{_escape(zone)}"'
+    if is_first and cell:
+        return f'<th scope="row" role="rowheader"{around}>{_escape(cell)}</th>'
+    return f'<td role="cell"{around}>{_escape(cell)}</td>'
 
 
 # --- putting things into the page ------------------------------------------------------------------------------
