@@ -1,0 +1,172 @@
+"""The ledger and its scores: kept before the hour, never rescored, within strata."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+
+from wxfly import scoring
+from wxfly.ledger import (
+    Observation,
+    Verdict,
+    enter_observations,
+    enter_verdicts,
+    lead_hours,
+    ledger_file,
+    read_observations,
+    read_verdicts,
+    score,
+    stratum,
+)
+
+# --- bounds, worth, regret ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("events", "cases", "bound"), [(0, 20, 0.139), (0, 59, 0.0495), (3, 100, 0.076), (0, 299, 0.010)]
+)
+def test_upper_bounds(events, cases, bound):
+    assert scoring.upper_bound(events, cases) == pytest.approx(bound, abs=5e-4)
+
+
+@given(st.integers(0, 60), st.integers(1, 60), st.sampled_from([0.8, 0.95, 0.99]))
+def test_bounds_are_exact(events, cases, confidence):
+    events = min(events, cases)
+    upper = 1.0 if events == cases else stats.beta.ppf(confidence, events + 1, cases - events)
+    lower = 0.0 if events == 0 else stats.beta.ppf(1 - confidence, events, cases - events + 1)
+    assert scoring.upper_bound(events, cases, confidence) == pytest.approx(upper, abs=1e-9)
+    assert scoring.lower_bound(events, cases, confidence) == pytest.approx(lower, abs=1e-9)
+
+
+def test_without_cases_nothing_is_known():
+    assert scoring.upper_bound(0, 0) == 1.0
+    assert scoring.lower_bound(0, 0) == 0.0
+    with pytest.raises(ValueError, match="3 events in 2 cases"):
+        scoring.upper_bound(3, 2)
+
+
+@pytest.mark.parametrize(
+    ("ratio", "value"), [(0.1, 0.028571), (0.3, 0.6), (0.5, 0.333333), (0.7, -0.288889), (0.9, -3.4)]
+)  # the docstring of scores 2.7.0
+def test_economic_value(ratio, value):
+    from scores.probability import relative_economic_value_from_rates
+
+    assert scoring.economic_value(0.8, 0.2, 0.3, ratio) == pytest.approx(value, abs=1e-6)
+    import xarray as xr
+
+    rates = [xr.DataArray(v) for v in (0.8, 0.2, 0.3)]
+    library = relative_economic_value_from_rates(*rates, [ratio])
+    assert scoring.economic_value(0.8, 0.2, 0.3, ratio) == pytest.approx(float(library.squeeze()))
+
+
+def test_tornadoes_of_finley():
+    """Hits 28, false alarms 72, misses 23, quiet 2680: the oldest verification (table from memory)."""
+    counts = scoring.Counts(28, 23, 72, 2680)
+    assert counts.base_rate == pytest.approx(0.01819, abs=5e-6)
+    assert counts.hit_rate == pytest.approx(0.54902, abs=5e-6)
+    assert counts.false_alarm_rate == pytest.approx(0.02616, abs=5e-6)
+    rates = counts.hit_rate, counts.false_alarm_rate, counts.base_rate
+    assert scoring.economic_value(*rates, counts.base_rate) == pytest.approx(0.52286, abs=5e-6)
+    assert scoring.economic_value(*rates, 0.05) == pytest.approx(0.47472, abs=5e-6)
+    assert scoring.economic_value(*rates, 0.5) == pytest.approx(-0.86275, abs=5e-6)
+
+
+def test_pooled_hours_fake_skill():
+    """The forecast is the climate of the hour: it looks worth much when hours are pooled and is worth nothing."""
+    chance = np.array([0.1] * 10 + [0.9] * 10)
+    broken = np.array([True] + [False] * 9 + [True] * 9 + [False])
+    hours = [6] * 10 + [14] * 10
+    assert scoring.value_within(chance, broken, ["all"] * 20, 0.5) == pytest.approx(0.8)
+    assert scoring.value_within(chance, broken, hours, 0.5) == pytest.approx(0.0)
+    assert scoring.brier_skill_within(chance, broken, ["all"] * 20) == pytest.approx(0.64)
+    assert scoring.brier_skill_within(chance, broken, hours) == pytest.approx(0.0)
+
+
+def test_regret_of_a_choice():
+    assert scoring.regret([0.2, 0.9, 0.7, 0.8], 2) == pytest.approx(0.2)
+    assert scoring.choice_skill([0.2, 0.9, 0.7, 0.8], 2) == pytest.approx(0.2)
+    assert scoring.choice_skill([0.2, 0.9, 0.7, 0.8], 1) == 1.0
+    assert math.isnan(scoring.choice_skill([0.5, 0.5], 0))
+
+
+# --- the ledger ---------------------------------------------------------------------------------------------------
+
+VERDICT = Verdict(
+    site="headland", aircraft="folding-quad-900g", latitude=52.0, longitude=6.0, height=60.0,
+    hour="2026-06-10T12:00:00Z", told="2026-06-10T05:00:00Z", run="2026-06-10T00:00:00Z", model="icon_eu",
+    state="inside", margin=0.4, chance=0.9, limiting_element="gust", limits={"gust": 12.0, "wind": 9.6},
+)  # fmt: skip
+
+
+def at(hour, **changes):
+    return replace(VERDICT, hour=f"2026-06-10T{hour:02d}:00:00Z", **changes)
+
+
+def test_a_verdict_is_kept_once_and_before_its_hour():
+    assert enter_verdicts([VERDICT, VERDICT]) == 1
+    assert enter_verdicts([VERDICT]) == 0
+    assert enter_verdicts([replace(VERDICT, told="2026-06-10T12:00:00Z", run="")]) == 0
+    assert enter_verdicts([replace(VERDICT, run="2026-06-09T18:00:00Z")]) == 1
+    assert read_verdicts() == [VERDICT, replace(VERDICT, run="2026-06-09T18:00:00Z")]
+
+
+def test_the_first_observation_stays():
+    first = Observation("headland", VERDICT.hour, {"gust": 8.0}, "own anemometer")
+    assert enter_observations([first]) == 1
+    assert enter_observations([replace(first, values={"gust": 20.0})]) == 0
+    assert enter_observations([Observation("headland", "2026-06-10T13:00:00Z", {}, "own")]) == 0
+    assert read_observations() == [first]
+
+
+def test_a_line_cut_short_loses_itself_only():
+    enter_verdicts([VERDICT])
+    with ledger_file().open("a", encoding="utf-8") as file:
+        file.write('{"entry": "verdict", "site": "head\n')
+        file.write('{"entry": "verdict", "site": "headland"}\n[1, 2]\n')
+    assert enter_verdicts([at(13)]) == 1
+    assert len(read_verdicts()) == 2
+
+
+def test_the_file_only_grows():
+    enter_verdicts([VERDICT])
+    before = ledger_file().read_bytes()
+    enter_observations([Observation("headland", VERDICT.hour, {"gust": 8.0}, "own")])
+    enter_verdicts([at(14)])
+    assert ledger_file().read_bytes().startswith(before)
+
+
+def test_scores_by_lead_time():
+    verdicts = [at(h) for h in range(8, 12)] + [at(12, state="outside", chance=0.2), at(13, state="not known")]
+    observed = [Observation("headland", v.hour, {"gust": 13.0 if i in (0, 4) else 7.0}, "own")
+                for i, v in enumerate(verdicts) if i != 3]  # fmt: skip
+    (found,) = score(verdicts, observed)
+    assert found.lead == (0.0, 24.0)
+    assert found.counts == scoring.Counts(hits=1, misses=1, false_alarms=0, quiet=2)
+    assert found.unscored == 2
+    assert found.broken_at_most == pytest.approx(scoring.upper_bound(1, 3))
+
+
+def test_a_later_verdict_of_the_same_hour_counts_and_another_lead_apart():
+    early = at(12, run="2026-06-06T00:00:00Z", told="2026-06-06T05:00:00Z", state="outside")
+    old = at(12, run="2026-06-09T18:00:00Z", told="2026-06-09T22:00:00Z", state="outside")
+    observed = [Observation("headland", VERDICT.hour, {"gust": 7.0}, "own")]
+    near, far = score([early, old, VERDICT], observed)
+    assert near.counts == scoring.Counts(0, 0, 0, 1)
+    assert far.counts == scoring.Counts(0, 0, 1, 0)
+    assert lead_hours(early) == 108
+
+
+def test_only_what_was_observed_is_held_against_its_limit():
+    (found,) = score([VERDICT], [Observation("headland", VERDICT.hour, {"temperature": 290.0}, "own")])
+    assert (found.counts.cases, found.unscored) == (0, 1)
+
+
+@pytest.mark.parametrize(
+    ("latitude", "longitude", "expected"), [(52.0, 6.0, ("summer", 2)), (-33.0, 151.0, ("winter", 3))]
+)
+def test_strata_are_of_the_places_own_sun(latitude, longitude, expected):
+    assert stratum(replace(VERDICT, latitude=latitude, longitude=longitude)) == expected
