@@ -176,7 +176,7 @@ def _surface_pressure(take: Taker, air_temperature: Array, ground: Array) -> Arr
 def _weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) -> dict[str, Array]:
     code, rate = take("weather_code"), take("precipitation_amount")
     sight = _visibility(take, code, air["relative_humidity"], rate)
-    base = cloud.cloud_base_height(
+    base = cloud.cloud_base(
         take("cloud_base_altitude") - ground,
         air["air_temperature_near_ground"],
         air["dew_point_temperature"],
@@ -190,7 +190,8 @@ def _weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) -
         "weather_code": code,
         "cloud_area_fraction": take("cloud_area_fraction"),
         "visibility_in_air": sight,
-        "cloud_base_height": base,
+        "cloud_base_height": base.height,
+        "cloud_base_method": base.method.astype(float),
         "icing_risk": icing.icing_risk(
             air["air_temperature"],
             air["air_temperature_near_ground"],
@@ -198,7 +199,7 @@ def _weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) -
             rate,
             code,
             sight,
-            base,
+            base.height,
             height,
         ),
         "thunderstorm_risk": thunderstorm.thunderstorm_risk(
@@ -276,6 +277,7 @@ DERIVED: dict[str, dict[str, str]] = {
     "density_altitude": _described("m", "density altitude at flight height"),
     "precipitation_rate": _described("mm h-1", "precipitation of the hour"),
     "cloud_base_height": _described("m", "cloud base above ground"),
+    "cloud_base_method": _described("1", "how the cloud base was found (wxfly.physics.cloud.CloudBaseMethod)"),
     "icing_risk": _described("1", "icing at flight height: 0 none, 1 possible, 2 likely"),
     "thunderstorm_risk": _described("1", "thunderstorm: 0 none, 1 possible, 2 likely"),
     "kp_limit": _described("1", "Kp limit from the place's geomagnetic latitude"),

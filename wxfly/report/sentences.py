@@ -128,7 +128,7 @@ def what_it_is_like(answer: SiteAnswer, window: Window, units: str) -> str:
         wind = f"wind at {height} {low if low == high else f'{low} to {high}'} {unit}"
         doubt = phrases.number(c.wind_doubt, unit)
         if not np.isnan(c.wind_doubt) and float(doubt) > 0:
-            wind += f" (give or take {doubt})"
+            wind += f" (the way from the forecast's heights adds ±{doubt})"
         if not np.isnan(c.wind_from_direction):
             wind += f" from {phrases.direction(c.wind_from_direction)}"
         parts.append(wind)

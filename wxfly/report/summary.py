@@ -11,7 +11,7 @@ import numpy as np
 
 from wxfly.briefing import Briefing, SiteAnswer
 from wxfly.comparison import ComparedHour, compare_hours
-from wxfly.report import findings, phrases, sentences
+from wxfly.report import advising, findings, phrases, sentences
 from wxfly.report.findings import Day
 from wxfly.report.phrases import Clock
 from wxfly.report.sentences import Reader
@@ -103,7 +103,7 @@ def _why_best(answer: SiteAnswer, reader: Reader) -> list[Line]:
     expect = sentences.what_it_is_like(answer, answer.best, reader.units)
     if expect:
         lines.append(("Expect", expect))
-    return lines
+    return [*lines, *advising.advice_lines(answer, reader)]
 
 
 def _next(answer: SiteAnswer, reader: Reader, others: Sequence[Window]) -> str:
