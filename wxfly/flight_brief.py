@@ -13,7 +13,7 @@ from wxfly.derived import derive
 from wxfly.field_check import HandRule, hand_rule
 from wxfly.physics.wind_laws import OPEN_GROUND_ROUGHNESS_LENGTH
 from wxfly.reach import Flights, Reach, flights_in_window, reach, steady
-from wxfly.return_leg import Sortie, budgets, moments_of
+from wxfly.return_leg import Sortie, budgets, forecast_deviations, moments_of
 from wxfly.site import Site
 from wxfly.sortie import Budget
 from wxfly.windows import Window
@@ -90,6 +90,7 @@ def make_flight_brief(
     energy_missing: tuple[str, ...] = (),
     hand_height: float,
     return_height: float,
+    forecast_run: np.datetime64 | None = None,
 ) -> FlightBrief:
     """Gather the brief of a window.
 
@@ -105,6 +106,8 @@ def make_flight_brief(
         The figures that are missing then.
     hand_height, return_height : float
         [m]
+    forecast_run : numpy.datetime64, optional
+        Start of the run, UTC: the forecast's error grows with the time after it.
     """
     request = answer.request
     heights = sorted({hand_height, LAUNCH_HEIGHT, request.height, return_height})
@@ -119,7 +122,7 @@ def make_flight_brief(
     seen = answer.advice.sight_range if answer.advice is not None else np.nan
     energy = None
     if sortie is not None:
-        energy = _energy(sortie, levels[request.height], levels[return_height], window, seen)
+        energy = _energy(sortie, levels[request.height], levels[return_height], window, seen, forecast_run)
     return FlightBrief(answer, window, levels, rule, energy, energy_missing, seen)
 
 
@@ -144,9 +147,17 @@ def _hours(cube: xr.Dataset, answer: SiteAnswer, window: Window, height: float) 
 
 
 def _energy(
-    sortie: Sortie, flight: xr.Dataset, at_return: xr.Dataset, window: Window, sight_range: float
+    sortie: Sortie,
+    flight: xr.Dataset,
+    at_return: xr.Dataset,
+    window: Window,
+    sight_range: float,
+    forecast_run: np.datetime64 | None,
 ) -> EnergyBrief:
-    moments = moments_of(flight, at_return, sortie.plan)
+    deviation = forecast_deviations(
+        flight["time"].values, np.datetime64("NaT") if forecast_run is None else forecast_run
+    )
+    moments = moments_of(flight, at_return, sortie.plan, forecast_deviation=deviation)
     all_budgets = budgets(sortie, moments)
     share = all_budgets.needed_share
     worst = np.unravel_index(int(np.argmax(np.where(np.isnan(share), np.inf, share))), share.shape)

@@ -122,6 +122,8 @@ def wind_doubt(
     carrying_deviation: npt.ArrayLike,
     height: float,
     confidence: float,
+    *,
+    forecast_deviation: npt.ArrayLike = FORECAST_DEVIATION,
 ) -> Array:
     """Give how far the mean wind of a leg may be from the forecast, at a confidence.
 
@@ -135,16 +137,22 @@ def wind_doubt(
         [m]
     confidence : float
         0.5 to below 1: one-sided.
+    forecast_deviation : array_like, optional
+        Of the forecast's own error [m s-1]; it grows with lead time.
 
     Returns
     -------
     ndarray
-        [m s-1]: the normal quantile times the root of the squares of `FORECAST_DEVIATION`, the carrying, and
+        [m s-1]: the normal quantile times the root of the squares of the forecast's error, the carrying, and
         `LEG_DEVIATION` times the turbulence that the gust speaks for.
     """
     wind = np.asarray(wind_speed, dtype=float)
     turbulence = np.maximum(np.asarray(gust, dtype=float) - wind, 0.0) / peak_factor(height)
-    parts = FORECAST_DEVIATION**2 + np.asarray(carrying_deviation, float) ** 2 + (LEG_DEVIATION * turbulence) ** 2
+    parts = (
+        np.asarray(forecast_deviation, float) ** 2
+        + np.asarray(carrying_deviation, float) ** 2
+        + (LEG_DEVIATION * turbulence) ** 2
+    )
     return np.asarray(quantile(confidence) * np.sqrt(parts))
 
 

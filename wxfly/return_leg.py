@@ -12,7 +12,8 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.energy import EnergyModel
-from wxfly.legs import Wind, wind_doubt
+from wxfly.forecast_error import default_error_law, lead_time
+from wxfly.legs import FORECAST_DEVIATION, Wind, wind_doubt
 from wxfly.limits import Limits
 from wxfly.sortie import Budget, Plan, sortie_budget
 from wxfly.suitability import State, margin_at_most
@@ -54,7 +55,9 @@ class Moments:
     air_temperature: Array
 
 
-def moments_of(flight: xr.Dataset, at_return: xr.Dataset, plan: Plan) -> Moments:
+def moments_of(
+    flight: xr.Dataset, at_return: xr.Dataset, plan: Plan, *, forecast_deviation: npt.ArrayLike = FORECAST_DEVIATION
+) -> Moments:
     """Take what a sortie needs from the hours at flight height and at the return height.
 
     Parameters
@@ -63,17 +66,19 @@ def moments_of(flight: xr.Dataset, at_return: xr.Dataset, plan: Plan) -> Moments
         The same hours, as `wxfly.derived.derive` gives them.
     plan : Plan
         Its heights and confidence count.
+    forecast_deviation : array_like, optional
+        Standard deviation of the forecast wind's error, by time [m s-1].
     """
     return Moments(
-        _wind(flight, plan.height, plan.confidence),
-        _wind(at_return, plan.return_height, plan.confidence),
+        _wind(flight, plan.height, plan.confidence, forecast_deviation),
+        _wind(at_return, plan.return_height, plan.confidence, forecast_deviation),
         np.maximum(flight["wind_speed_of_gust"].values, at_return["wind_speed_of_gust"].values),
         flight["air_density"].values,
         flight["air_temperature"].values,
     )
 
 
-def _wind(conditions: xr.Dataset, height: float, confidence: float) -> Wind:
+def _wind(conditions: xr.Dataset, height: float, confidence: float, forecast_deviation: npt.ArrayLike) -> Wind:
     speed = conditions["wind_speed"].values
     doubt = wind_doubt(
         speed,
@@ -81,8 +86,14 @@ def _wind(conditions: xr.Dataset, height: float, confidence: float) -> Wind:
         conditions["wind_standard_deviation"].values,
         height,
         confidence,
+        forecast_deviation=forecast_deviation,
     )
     return Wind(speed, conditions["wind_from_direction"].values, doubt)
+
+
+def forecast_deviations(time: npt.ArrayLike, run: np.datetime64) -> Array:
+    """Give the standard deviation of the forecast wind's error at hours [m s-1], by their time after the run."""
+    return default_error_law().figure("wind", "error", lead_time(time, run))
 
 
 def budgets(sortie: Sortie, moments: Moments) -> Budget:
@@ -99,7 +110,13 @@ def budgets(sortie: Sortie, moments: Moments) -> Budget:
 
 
 def judge_return_leg(
-    assessment: xr.Dataset, flight: xr.Dataset, at_return: xr.Dataset, sortie: Sortie, limits: Limits
+    assessment: xr.Dataset,
+    flight: xr.Dataset,
+    at_return: xr.Dataset,
+    sortie: Sortie,
+    limits: Limits,
+    *,
+    forecast_deviation: npt.ArrayLike = FORECAST_DEVIATION,
 ) -> xr.Dataset:
     """Add the way home to an assessment.
 
@@ -113,6 +130,8 @@ def judge_return_leg(
         What is to be flown.
     limits : Limits
         The pilot's reserve decides what is narrow.
+    forecast_deviation : array_like, optional
+        Standard deviation of the forecast wind's error, by time [m s-1].
 
     Returns
     -------
@@ -121,7 +140,8 @@ def judge_return_leg(
         of the hour), ``return_leg_limit`` (1), ``return_leg_margin``, and hour margin, limiting element and state
         in which it counts.
     """
-    share = budgets(sortie, moments_of(flight, at_return, sortie.plan)).needed_share
+    moments = moments_of(flight, at_return, sortie.plan, forecast_deviation=forecast_deviation)
+    share = budgets(sortie, moments).needed_share
     demand = np.minimum(share.max(axis=0), CANNOT_BE_FLOWN)  # NaN at either edge stays NaN
     margin = margin_at_most(demand, 1.0)
     hour = assessment["hour_margin"]

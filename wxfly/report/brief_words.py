@@ -98,8 +98,8 @@ def field_check(brief: FlightBrief, reader: Reader) -> list[Line]:
     lines = [("How", f"anemometer at {hand}, two minutes, in the open, away from cars and walls")]
     if math.isnan(rule.mean_holds):
         return [*lines, ("Holds", "not known: read the wind, and do not rely on the forecast of it")]
-    mean, gust = _down(rule.mean_holds, unit), _down(rule.gust_holds, unit)
-    no_mean, no_gust = _down(rule.mean_stop, unit), _down(rule.gust_stop, unit)
+    mean, gust = rounded_down(rule.mean_holds, unit), rounded_down(rule.gust_holds, unit)
+    no_mean, no_gust = rounded_down(rule.mean_stop, unit), rounded_down(rule.gust_stop, unit)
     sure = f"{100 * rule.confidence:.0f} in 100"
     lines.append(("Holds", f"mean below {mean} and gust below {gust} {unit}: limits kept aloft, {sure}"))
     lines.append(("In doubt", f"between: fly lower and nearer, or wait; mean {mean} to {no_mean} {unit}"))
@@ -111,7 +111,7 @@ def field_check(brief: FlightBrief, reader: Reader) -> list[Line]:
     return lines
 
 
-def _down(value: float, unit: str) -> str:
+def rounded_down(value: float, unit: str) -> str:
     """Round a reading down, to the safe side, to the tenth that an anemometer shows."""
     return f"{math.floor(float(from_si(value, unit)) * 10 + 1e-9) / 10:.1f}"
 
@@ -163,7 +163,7 @@ def _way_home(e: EnergyBrief, reader: Reader) -> str:
     height = phrases.amount(e.sortie.plan.return_height, "height", reader.units)
     return (
         f"at {height}, {phrases.number(airspeed, unit)} {unit} through the air; if the screen shows less than"
-        f" {_down(over_ground, unit)} {unit} over ground, the wind is stronger than planned for: go lower, come now"
+        f" {rounded_down(over_ground, unit)} {unit} over ground, the wind is stronger than planned: go lower, come now"
     )
 
 
