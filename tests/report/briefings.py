@@ -98,6 +98,11 @@ def every_question():
         "compare": brief("compare", sites=[MEADOW, RANCH]),
         "compare heights": brief("compare", sites=[MEADOW, MEADOW], heights=[40.0, 110.0]),
         "compare with gaps": brief("compare", [quiet_cube(36), with_gaps()], [MEADOW, RANCH]),
+        "compare three": brief(
+            "compare",
+            [quiet_cube(60), stormy(2), with_gaps(2)],
+            [MEADOW, RANCH, Site("Whistlebrush by the long water", 46.6, 140.0, 30.0, "Asia/Tokyo")],
+        ),
         "week": brief("week", [quiet_cube(84)], days=3),
         "week with gaps": brief("week", [with_gaps(3)], days=3),
         "week without window": brief("week", [stormy(3)], days=3),

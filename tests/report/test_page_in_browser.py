@@ -63,10 +63,9 @@ def is_too_wide(page):
 
 
 @pytest.mark.parametrize("width", WIDTHS.values(), ids=WIDTHS)
-@pytest.mark.parametrize("name", ["best", "best with gaps", "compare with gaps", "week without window"])
+@pytest.mark.parametrize("name", ["best", "best with gaps", "compare three", "week with gaps", "week without window"])
 def test_a_page_draws_without_a_word_and_fits(show, name, width):
     page, told = show(every_question()[name], width)
-    page.wait_for_selector(DRAWN, timeout=30_000)
     # Everything opened, so that every chart is drawn and every table is laid out.
     page.evaluate("() => document.querySelectorAll('details').forEach((d) => { d.open = true; })")
     for box in page.locator(".chart").all():

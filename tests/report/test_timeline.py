@@ -170,8 +170,11 @@ def test_shades_darken_in_steps_that_any_eye_can_tell():
 
 
 @pytest.mark.parametrize(
-    ("margin", "shade"), [(-0.01, palette.OUTSIDE), (0.0, palette.NARROW), (0.19, palette.NARROW), (0.2, palette.INSIDE),
-                          (0.59, palette.INSIDE), (0.6, palette.AMPLE), (np.nan, None)],
+    ("margin", "shade"),
+    [
+        (-0.01, palette.OUTSIDE), (0.0, palette.NARROW), (0.19, palette.NARROW), (0.2, palette.INSIDE),
+        (0.59, palette.INSIDE), (0.6, palette.AMPLE), (np.nan, None),
+    ],
 )  # fmt: skip
 def test_shades_part_where_the_states_do(margin, shade):
     assert palette.shade_of(margin, 0.2) == shade
