@@ -121,9 +121,7 @@ class WeatherServer:
         self._http.daemon_threads = True
         self.port = self._http.server_address[1]
         self.address = f"http://127.0.0.1:{self.port}"
-        self._thread = threading.Thread(
-            target=self._http.serve_forever, kwargs={"poll_interval": 0.02}, daemon=True
-        )
+        self._thread = threading.Thread(target=self._http.serve_forever, kwargs={"poll_interval": 0.02}, daemon=True)
         self._thread.start()
 
     def close(self) -> None:
@@ -173,9 +171,7 @@ class _Handler(BaseHTTPRequestHandler):
         parts = urlsplit(self.path)
         query = {k: v[-1] for k, v in parse_qs(parts.query, keep_blank_values=True).items()}
         service, make = _route(parts.path)
-        asked = Asked(
-            service, parts.path, query, {k.lower(): v for k, v in self.headers.items()}, time.monotonic()
-        )
+        asked = Asked(service, parts.path, query, {k.lower(): v for k, v in self.headers.items()}, time.monotonic())
         weather.note(asked)
         try:
             status, headers, body = make(weather, parts.path, query, asked.headers)
@@ -242,6 +238,10 @@ def _route(path: str):
         return "kp", _kp
     if path == "/swpc/text/27-day-outlook.txt":
         return "outlook", _outlook
+    if path.startswith("/locationforecast/"):
+        return "met_norway", lambda *_: _error("no forecast of its own: play one as a fault", 404)
+    if path.startswith("/api/data/"):
+        return "aviation_weather", lambda *_: _error("no reports of its own: play some as a fault", 404)
     return "unknown", lambda *_: (404, {}, b'{"error":true,"reason":"Not Found"}')
 
 
@@ -269,9 +269,7 @@ def _forecast(weather: WeatherServer, path: str, query: dict, headers: dict):
     model = query.get("models", "best_match")
     if model not in MODELS:
         return _error(f"Cannot initialize MultiDomains from invalid String value {model}.")
-    if model == "icon_d2" and not all(
-        43 < a < 58 and -4 < b < 20 for a, b in zip(latitudes, longitudes, strict=True)
-    ):
+    if model == "icon_d2" and not all(43 < a < 58 and -4 < b < 20 for a, b in zip(latitudes, longitudes, strict=True)):
         return _error("No data is available for this location")
     start = weather.moment().replace(hour=0, minute=0, second=0, microsecond=0)
     hours = 24 * int(query.get("forecast_days", 7))

@@ -25,6 +25,7 @@ RANK = {
     "obtained": 4,
     "places": 5,
     "forecast_file": 6,
+    "second_source": 6,
     "retrieval": 7,
     "energy": 9,
     "legs": 4,

@@ -38,7 +38,7 @@ def clock(monkeypatch, server):
         state["now"] += timedelta(**by)
         server.now = state["now"]
 
-    for module in ("wxfly.retrieval", "wxfly.forecast_file"):
+    for module in ("wxfly.retrieval", "wxfly.forecast_file", "wxfly.second_source"):
         monkeypatch.setattr(f"{module}.utc_now", lambda: state["now"])
 
     class Moved(datetime):
@@ -46,7 +46,8 @@ def clock(monkeypatch, server):
         def now(cls, tz=None):
             return state["now"]
 
-    monkeypatch.setattr("wxfly.sources.open_meteo.datetime", Moved)
+    for module in ("wxfly.sources.open_meteo", "wxfly.sources.met_norway"):
+        monkeypatch.setattr(f"{module}.datetime", Moved)
     advance()
     return advance
 
@@ -274,6 +275,109 @@ def test_eight_processes_ask_once_for_each_place(server):
     assert count(server) == 2
     times = sorted((a.started, a.ended) for a in server.asked("forecast"))
     assert times[0][1] <= times[1][0], "one at a time"
+
+
+# --- the second source -----------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def contact(own_folders):
+    (own_folders / "config").mkdir()
+    (own_folders / "config" / "config.toml").write_text('contact = "pilot@example.org"\n')
+
+
+def second(expires="Tue, 10 Mar 2026 12:30:00 GMT", **more):
+    """Play a reply of MET Norway for the site asked, five hours long."""
+    steps = [
+        {
+            "time": f"2026-03-10T{12 + h}:00:00Z",
+            "data": {
+                "instant": {"details": {"air_temperature": 4.0, "wind_speed": 3.0, "wind_from_direction": 200.0}},
+                "next_1_hours": {"summary": {"symbol_code": "cloudy"}, "details": {"precipitation_amount": 0.0}},
+            },
+        }
+        for h in range(5)
+    ]
+    units = {"air_temperature": "celsius", "wind_speed": "m/s", "wind_from_direction": "degrees"}
+    units["precipitation_amount"] = "mm"
+    properties = {"meta": {"updated_at": "2026-03-10T11:00:00Z", "units": units}, "timeseries": steps}
+    body = {"geometry": {"coordinates": [6.84, 52.31, 31]}, "properties": properties}
+    headers = {"Expires": expires, "Last-Modified": "Tue, 10 Mar 2026 11:00:00 GMT"}
+    return Fault(body=json.dumps(body).encode(), headers=headers, **more)
+
+
+def test_the_second_source_is_asked_by_name_and_no_sooner_than_it_allows(clock, server, contact):
+    server.always["met_norway"] = second()
+    got = obtain(["heath"], saved=SAVED, model="met_norway")
+    assert got.origin == "fetched"
+    assert got.cube.attrs["source"].startswith("MET Norway")
+    assert "https://www.met.no/" in got.provenance["attribution"]
+    assert count(server) == 0
+    clock(minutes=29)
+    assert obtain(["heath"], saved=SAVED, model="met_norway").origin == "store"
+    assert count(server, "met_norway") == 1
+    clock(minutes=2)
+    server.always["met_norway"] = Fault(status=304, body=b"", headers={"Expires": "Tue, 10 Mar 2026 13:00:00 GMT"})
+    again = obtain(["heath"], saved=SAVED, model="met_norway")
+    assert server.asked("met_norway")[1].headers["if-modified-since"] == "Tue, 10 Mar 2026 11:00:00 GMT"
+    assert again.retrieved == np.datetime64("2026-03-10T12:00"), "as old as the body, not as the question"
+    clock(minutes=20)
+    obtain(["heath"], saved=SAVED, model="met_norway")
+    assert count(server, "met_norway") == 2
+    offline = obtain(["heath"], saved=SAVED, model="met_norway", offline=True)
+    assert "retrieved 2026-03-10T12:00Z" in offline.notes[0]
+
+
+def test_the_second_source_takes_over_and_says_so(clock, server, contact):
+    server.always["forecast"] = Fault(status=400, body=b'{"error":true,"reason":"out of order"}')
+    server.always["met_norway"] = second()
+    got = obtain(["heath"], saved=SAVED)
+    assert got.cube.attrs["model"] == "met_norway"
+    assert got.notes[0].startswith("MET Norway answers in place of ncep_gfs_global: ")
+    assert "out of order" in got.notes[0]
+    with pytest.raises(WxflyError, match="out of order"):
+        obtain(["heath"], saved=SAVED, model="icon_eu")
+
+
+def test_a_stored_forecast_goes_before_the_second_source(clock, server, contact):
+    obtain(["heath"], saved=SAVED)
+    clock(hours=7)
+    server.always["forecast"] = Fault(status=400, body=b'{"error":true,"reason":"out of order"}')
+    assert obtain(["heath"], saved=SAVED).cube.attrs["model"] == "ncep_gfs_global"
+    assert count(server, "met_norway") == 0
+
+
+def test_the_second_source_failing_too_leaves_the_first_fault(clock, server, contact):
+    server.always["forecast"] = Fault(status=400, body=b'{"error":true,"reason":"out of order"}')
+    server.always["met_norway"] = Fault(status=403, body=b"<html>")
+    with pytest.raises(WxflyError, match="out of order"):
+        obtain(["heath"], saved=SAVED)
+
+
+def test_when_the_second_source_fails_its_last_forecast_is_said_to_be_old(clock, server, contact):
+    server.always["met_norway"] = second()
+    obtain(["heath"], saved=SAVED, model="met_norway")
+    clock(hours=2)
+    server.always["met_norway"] = Fault(status=403, body=b"<html>")
+    got = obtain(["heath"], saved=SAVED, model="met_norway")
+    assert "2 h ago" in got.notes[0]
+    assert "no newer forecast could be had" in got.notes[1]
+
+
+def test_a_product_that_will_be_retired_is_said(clock, server, contact):
+    server.always["met_norway"] = second(status=203)
+    got = obtain(["heath"], saved=SAVED, model="met_norway")
+    assert any("will retire this product" in note for note in got.notes)
+
+
+def test_a_full_disk_costs_the_store_and_not_the_answer(clock, server, monkeypatch):
+    def full(*_):
+        raise WxflyError("x.nc: the forecast could not be kept (No space left on device)")
+
+    monkeypatch.setattr(store, "keep_forecast", full)
+    got = obtain(["heath"], saved=SAVED)
+    assert got.origin == "fetched"
+    assert any("could not be kept" in note for note in got.notes)
 
 
 # --- files of the pilot ----------------------------------------------------------------------------------------

@@ -8,11 +8,12 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import xarray as xr
 
-from wxfly import store
+from wxfly import second_source, store
 from wxfly.errors import WxflyError
 from wxfly.forecast import check_forecast, mark_carried
 from wxfly.forecast_file import open_forecast
@@ -87,9 +88,19 @@ def obtain(
     if any(demo):
         names = ", ".join(site.name for site in sites if site.is_demo)
         raise WxflyError(f"{names} has invented weather and cannot be asked together with a real place")
-    return obtain_forecast(
-        sites, model=model or settings.model, offline=offline, now=now, on_progress=on_progress, settings=settings
-    )
+    asked = model or settings.model
+    rest: dict[str, Any] = {"offline": offline, "now": now, "on_progress": on_progress, "settings": settings}
+    try:
+        return obtain_forecast(sites, model=asked, **rest)
+    except WxflyError as fault:
+        # The pilot who named no model wants a forecast more than that one; who named one gets that or none.
+        if model is not None or asked == second_source.MODEL or not settings.contact:
+            raise
+        try:
+            other = obtain_forecast(sites, model=second_source.MODEL, **rest)
+        except WxflyError:
+            raise fault from None
+        return replace(other, notes=(f"MET Norway answers in place of {asked}: {fault}", *other.notes))
 
 
 # --- the demonstration -----------------------------------------------------------------------------------------
@@ -145,15 +156,16 @@ def obtain_forecast(
     from wxfly.sources.models import find_model
 
     settings = settings or load_settings()
-    find_model(model)
     notes: list[str] = []
-    origin = "store"
-    if offline:
+    fetched = False
+    if model == second_source.MODEL:
+        cubes, fetched, notes = second_source.obtain_cubes(sites, settings, offline=offline, on_progress=on_progress)
+        offline = offline or any(note.startswith("no newer") for note in notes)
+    elif find_model(model) and offline:
         cubes = _stored(sites, model)
     else:
         try:
-            cubes, fetched = _fetch(sites, model, settings, on_progress)
-            origin = "fetched" if fetched else "store"
+            cubes, fetched, notes = _fetch(sites, model, settings, on_progress)
         except WxflyError as fault:
             try:
                 cubes = _stored(sites, model)
@@ -168,7 +180,7 @@ def obtain_forecast(
     if offline:
         notes.insert(0, f"forecast from the store, retrieved {_ago(moment, retrieved)}")
     return Obtained(
-        _with_ground(sites, cube), cube, moment, origin,
+        _with_ground(sites, cube), cube, moment, "fetched" if fetched else "store",
         run_of(cube), retrieved, (*notes, *kp_notes),
     )  # fmt: skip
 
@@ -179,14 +191,15 @@ def _key(site: Site) -> tuple[float, float]:
 
 def _fetch(
     sites: Sequence[Site], model: str, settings: Settings, on_progress: Progress
-) -> tuple[list[xr.Dataset], bool]:
-    """Give a cube of the newest run for each site, and whether any had to be asked for."""
+) -> tuple[list[xr.Dataset], bool, list[str]]:
+    """Give a cube of the newest run for each site, whether any had to be asked for, and what went wrong."""
     import filelock
 
     from wxfly.sources.models import find_model
     from wxfly.sources.open_meteo import get_forecast
 
     # One at a time for each model, so that a second process finds what the first one brought.
+    notes: list[str] = []
     lock = cache_folder() / "locks" / f"fetch-{model}.lock"
     try:
         lock.parent.mkdir(parents=True, exist_ok=True)
@@ -208,15 +221,17 @@ def _fetch(
                 cube = get_forecast(wanted, model, settings=settings, run=run)
                 for position, site in enumerate(wanted):
                     found[_key(site)] = cube.isel(site=[position])
-                store.keep_forecast(cube)
-                store.prune_store(settings)
-            return [found[_key(site)] for site in sites], bool(missing)
+                try:
+                    store.keep_forecast(cube)
+                    store.prune_store(settings)
+                except WxflyError as fault:
+                    notes.append(str(fault))  # the forecast is at hand; it will not be there offline
+            return [found[_key(site)] for site in sites], bool(missing), notes
     except filelock.Timeout:
         raise WxflyError(f"another wxfly has been asking for {model} for {_LOCK_SECONDS:g} s; try again") from None
     except OSError as fault:
         raise WxflyError(
-            f"the cache folder {cache_folder()} cannot be written ({fault.strerror}); "
-            "set WXFLY_CACHE to one that can"
+            f"the cache folder {cache_folder()} cannot be written ({fault.strerror}); set WXFLY_CACHE to one that can"
         ) from None
 
 
@@ -231,9 +246,7 @@ def _newest_run(model: str, settings: Settings, on_progress: Progress) -> dateti
     if kept is not None:
         try:
             start, available, seconds = json.loads(kept.text)
-            run = ModelRun(
-                datetime.fromisoformat(start), datetime.fromisoformat(available), timedelta(seconds=seconds)
-            )
+            run = ModelRun(datetime.fromisoformat(start), datetime.fromisoformat(available), timedelta(seconds=seconds))
             if now < max(kept.retrieved + METADATA_AGE, run.next_expected()) and now >= kept.retrieved:
                 return run.certain_at(now)
         except (ValueError, TypeError):
@@ -267,9 +280,7 @@ def _stored(sites: Sequence[Site], model: str) -> list[xr.Dataset]:
         same = [store.find_forecast(*_key(s), model, surface_altitude=s.surface_altitude, run=name) for s in sites]
         if all(cube is not None for cube in same):
             return [cube for cube in same if cube is not None]
-    raise WxflyError(
-        f"the stored forecasts are of different runs ({', '.join(names)}); ask each site alone, or fetch"
-    )
+    raise WxflyError(f"the stored forecasts are of different runs ({', '.join(names)}); ask each site alone, or fetch")
 
 
 def _join(cubes: list[xr.Dataset], sites: Sequence[Site]) -> xr.Dataset:
@@ -286,6 +297,7 @@ def _join(cubes: list[xr.Dataset], sites: Sequence[Site]) -> xr.Dataset:
         )
         oldest = min(cubes, key=lambda c: str(c.attrs.get("retrieved")))
         cube = cube.assign_attrs({k: oldest.attrs[k] for k in ("retrieved", "history") if k in oldest.attrs})
+        cube = mark_carried(cube)
     else:
         cube = cubes[0]
     return cube.assign_coords(site=np.array([site.name for site in sites], dtype=object))

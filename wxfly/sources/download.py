@@ -181,8 +181,7 @@ def _lock_for(host: str) -> Any:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as fault:
         raise SourceError(
-            f"the cache folder {cache_folder()} cannot be written ({fault.strerror}); "
-            "set WXFLY_CACHE to one that can"
+            f"the cache folder {cache_folder()} cannot be written ({fault.strerror}); set WXFLY_CACHE to one that can"
         ) from None
     name = "".join(c if c.isalnum() or c in ".-" else "_" for c in host)
     return filelock.FileLock(folder / f"{name}.lock")
@@ -193,9 +192,7 @@ def _check_host(url: str, settings: Settings, what: str) -> None:
     if parts.netloc.lower() not in settings.hosts:
         raise SourceError(f"{what}: refused to contact {parts.netloc}, which is not a configured source")
     configured = {
-        urlsplit(a).scheme
-        for a in settings.addresses.values()
-        if urlsplit(a).netloc.lower() == parts.netloc.lower()
+        urlsplit(a).scheme for a in settings.addresses.values() if urlsplit(a).netloc.lower() == parts.netloc.lower()
     }
     if parts.scheme not in configured:
         raise SourceError(f"{what}: refused to contact {parts.netloc} by {parts.scheme}")
@@ -325,9 +322,7 @@ def parse_json(body: bytes, what: str) -> Any:
     if not body.strip():
         raise PassingError(f"{what}: an empty body")
     if body.lstrip()[:1] == b"<":
-        raise PassingError(
-            f"{what}: a web page came back in place of data; is there a sign-in page on this network?"
-        )
+        raise PassingError(f"{what}: a web page came back in place of data; is there a sign-in page on this network?")
     try:
         return json.loads(body.decode("utf-8"), parse_constant=refuse)
     except (ValueError, RecursionError):

@@ -143,7 +143,7 @@ def find_model(name: str) -> Model:
     """
     if name in MODELS:
         return MODELS[name]
-    fault = unknown_name("model", name, MODELS)
+    fault = unknown_name("model", name, [*MODELS, "met_norway"])
     if name == "best_match" or name.endswith("_seamless"):
         raise WxflyError(f"{fault}; a mixture of models has levels of different models in one profile")
     raise fault

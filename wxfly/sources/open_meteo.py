@@ -61,9 +61,7 @@ def request_parameters(
     return parameters | more
 
 
-def get_forecast(
-    sites: Sequence[Site], model: str, *, settings: Settings, run: datetime | None = None
-) -> xr.Dataset:
+def get_forecast(sites: Sequence[Site], model: str, *, settings: Settings, run: datetime | None = None) -> xr.Dataset:
     """Ask for the forecast of one model at places, all in one request.
 
     Parameters
@@ -213,9 +211,7 @@ def get_grid(
     latitudes, longitudes = mesh(latitude, longitude, half_width_km, cells)
     points = [(a, b) for a in latitudes for b in longitudes]
     what = f"{SOURCE} {model} grid around {_places([(latitude, longitude)])}"
-    parameters = request_parameters(
-        points, row, cell_selection="nearest", elevation=",".join(["nan"] * len(points))
-    )
+    parameters = request_parameters(points, row, cell_selection="nearest", elevation=",".join(["nan"] * len(points)))
 
     def parse(reply: Reply) -> xr.Dataset:
         now = datetime.now(UTC)

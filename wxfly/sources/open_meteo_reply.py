@@ -224,9 +224,7 @@ def _parse_place(place: Any, model: str | None, asked_units: bool, what: str) ->
             levels.setdefault(ours, {})[height] = column
     levels, dropped = _native(levels, chosen_model)
     if not flat and not levels:
-        raise SourceError(
-            f"{what}: nothing of a forecast for flying in it (its columns: {', '.join(columns)[:120]})"
-        )
+        raise SourceError(f"{what}: nothing of a forecast for flying in it (its columns: {', '.join(columns)[:120]})")
     heights = sorted({h for column in levels.values() for h in column})
     data: dict[str, Any] = {ours: ("time", column) for ours, column in flat.items()}
     empty = np.full(time.size, np.nan)

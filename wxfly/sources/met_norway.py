@@ -1,0 +1,281 @@
+"""Forecasts of MET Norway, a source that is independent of the first: one place in each request.
+
+Terms and meaning of the values: the service's documentation (docs.api.met.no: TermsOfService, ForecastJSON,
+locationforecast data model). What matters most here:
+
+- sums and symbols of ``next_1_hours`` look **forward**: the value stamped 12:00 is of 12:00 to 13:00;
+- gusts are given for the Nordic and Arctic short range only, as a maximum; the documentation does not say on which
+  side of the stamp, so each counts for the hour before and the hour after;
+- no pressure at the ground and no visibility is given, and no wind above 10 m;
+- steps are hourly for two to three days, then six-hourly; only the hourly ones make a cube.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from wxfly import __version__
+from wxfly.forecast import VARIABLES, attributes_of, check_forecast, mark_carried
+from wxfly.settings import Settings
+from wxfly.site import Site
+from wxfly.sources.download import Reply, SourceError, download, parse_json
+
+Array = npt.NDArray[np.float64]
+
+SOURCE = "MET Norway"
+MODEL = "met_norway"
+ATTRIBUTION = "Data from MET Norway (https://www.met.no/), CC BY 4.0"
+
+_FORWARD = (0.0, 1.0)
+_AROUND = (-1.0, 1.0)
+
+# Name of the service -> our name, in the moment's values.
+INSTANT: dict[str, str] = {
+    "air_temperature": "air_temperature",
+    "dew_point_temperature": "dew_point_temperature",
+    "relative_humidity": "relative_humidity",
+    "air_pressure_at_sea_level": "air_pressure_at_mean_sea_level",
+    "wind_speed": "wind_speed",
+    "wind_from_direction": "wind_from_direction",
+    "wind_speed_of_gust": "wind_speed_of_gust",
+    "cloud_area_fraction": "cloud_area_fraction",
+    "cloud_area_fraction_low": "low_type_cloud_area_fraction",
+    "cloud_area_fraction_medium": "medium_type_cloud_area_fraction",
+    "cloud_area_fraction_high": "high_type_cloud_area_fraction",
+}
+# The same, in the values of the hour that follows.
+NEXT_HOUR: dict[str, str] = {
+    "precipitation_amount": "precipitation_amount",
+    "probability_of_precipitation": "precipitation_probability",
+}
+UNITS: dict[str, dict[str, tuple[float, float]]] = {
+    "K": {"celsius": (1.0, 273.15)},
+    "1": {"%": (0.01, 0.0)},
+    "Pa": {"hPa": (100.0, 0.0)},
+    "m s-1": {"m/s": (1.0, 0.0)},
+    "degree": {"degrees": (1.0, 0.0)},
+    "kg m-2": {"mm": (1.0, 0.0)},
+}
+_AT_10_M = ("wind_speed", "wind_from_direction")
+
+# Symbol -> WMO code table 4677. A symbol names the worst weather of its hour.
+_SKY = {"clearsky": 0, "fair": 1, "partlycloudy": 2, "cloudy": 3, "fog": 45}
+_FALLING = re.compile(r"(light|heavy)?(rain|sleet|snow)(showers)?(andthunder)?")
+_CODES = {
+    ("rain", False): (61, 63, 65), ("rain", True): (80, 81, 82), ("sleet", False): (68, 69, 69),
+    ("sleet", True): (83, 84, 84), ("snow", False): (71, 73, 75), ("snow", True): (85, 86, 86),
+}  # fmt: skip
+
+
+def weather_code_of(symbol: str) -> float:
+    """Give the WMO code (table 4677) for a symbol of the service; NaN for one that is not known."""
+    # Two symbols are misspelt in the service's own list: lightssleetshowersandthunder, lightssnowshowersandthunder.
+    stem = symbol.split("_", 1)[0].replace("lightss", "lights")
+    if stem in _SKY:
+        return float(_SKY[stem])
+    match = _FALLING.fullmatch(stem)
+    if not match:
+        return math.nan
+    if match[4]:
+        return 95.0
+    strength = {"light": 0, None: 1, "heavy": 2}[match[1]]
+    return float(_CODES[match[2], bool(match[3])][strength])
+
+
+def get_forecast(site: Site, *, settings: Settings, last_modified: str = "") -> tuple[Reply, datetime]:
+    """Ask for the forecast of one place.
+
+    Parameters
+    ----------
+    site : Site
+        The place; its coordinates are sent to 4 decimals, as the service demands.
+    settings : Settings
+        The service wants to know whom to write to: ``contact`` must be set.
+    last_modified : str, optional
+        That header of the last reply; the service then answers 304 without a body when nothing is new.
+
+    Returns
+    -------
+    reply : Reply
+        Status 200, 203 (the product will be retired) or 304; a body of 200 or 203 has been read once.
+    retrieved : datetime
+        When it came.
+    """
+    what = f"{SOURCE} for {site.latitude:.2f}, {site.longitude:.2f}"
+    if not settings.contact:
+        raise SourceError(f"{what}: it wants to know who asks; put contact = 'you@example.org' into config.toml")
+    parameters = {"lat": f"{site.latitude:.4f}", "lon": f"{site.longitude:.4f}"}
+    if math.isfinite(site.surface_altitude):
+        parameters["altitude"] = f"{site.surface_altitude:.0f}"
+
+    def parse(reply: Reply) -> tuple[Reply, datetime]:
+        now = datetime.now(UTC)
+        if reply.status != 304:
+            parse_forecast(reply.body, retrieved=now, site=site, what=what)
+        elif not last_modified:
+            raise SourceError(f"{what}: nothing new, though nothing was there before")
+        return reply, now
+
+    return download(
+        settings.addresses["met_norway"],
+        parameters,
+        parse,
+        settings=settings,
+        what=what,
+        headers={"If-Modified-Since": last_modified} if last_modified else {},
+        accepted=(200, 203, 304),
+        maximum_bytes=3_000_000,
+    )
+
+
+def parse_forecast(
+    body: bytes, *, retrieved: datetime | None = None, site: Site | None = None, what: str = SOURCE
+) -> xr.Dataset:
+    """Turn a reply, complete or compact, into a cube of its hourly part.
+
+    Parameters
+    ----------
+    body : bytes
+        The reply.
+    retrieved : datetime, optional
+        When it came.
+    site : Site, optional
+        The place asked; the cube is then at its coordinates, with the dimension ``site``. A reply for another place
+        is refused.
+    what : str, optional
+        Source and place, for errors.
+
+    Raises
+    ------
+    WxflyError
+        In one line.
+    """
+    document = parse_json(body, what)
+    try:
+        longitude, latitude, *rest = document["geometry"]["coordinates"]
+        properties = document["properties"]
+        units, steps = properties["meta"]["units"], properties["timeseries"]
+    except (KeyError, TypeError, ValueError):
+        raise SourceError(f"{what}: not a forecast of this service") from None
+    if not isinstance(units, dict) or not isinstance(steps, list) or not steps:
+        raise SourceError(f"{what}: there are no hours in it")
+    place = [_number(v, what) for v in (latitude, longitude, *rest[:1])]
+    if abs(place[0]) > 90 or abs(place[1]) > 180:
+        raise SourceError(f"{what}: no place on Earth in it")
+    time, hourly = _hourly_part(steps, what)
+    data: dict[str, Any] = {}
+    for theirs, ours in INSTANT.items():
+        column = _column([_details(s, "instant", what).get(theirs) for s in hourly], theirs, ours, units, what)
+        if column is not None:
+            data[ours] = (("time", "height"), column[:, None]) if ours in _AT_10_M else ("time", column)
+    for theirs, ours in NEXT_HOUR.items():
+        column = _column([_details(s, "next_1_hours", what).get(theirs) for s in hourly], theirs, ours, units, what)
+        if column is not None:
+            data[ours] = ("time", column)
+    data["weather_code"] = ("time", np.array([weather_code_of(_symbol(s)) for s in hourly]))
+    cube = xr.Dataset(data, coords={"time": time, "height": ("height", [10.0], _HEIGHT)})
+    for name in cube.data_vars:
+        cube[name].attrs = attributes_of(str(name))
+    for name in ("precipitation_amount", "precipitation_probability", "weather_code"):
+        if name in cube:
+            cube[name].attrs["covers_hours"] = np.array(_FORWARD)
+    if "wind_speed_of_gust" in cube:
+        cube["wind_speed_of_gust"].attrs["covers_hours"] = np.array(_AROUND)
+    cube = _placed(cube, place, site, what)
+    stamp = f"{retrieved.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}" if retrieved else "not known"
+    cube = cube.assign_coords(forecast_reference_time=((), np.datetime64("NaT", "ns"))).assign_attrs(
+        model=MODEL,
+        source=f"{SOURCE} Locationforecast, updated {str(properties['meta'].get('updated_at', 'not known'))[:20]}",
+        institution="Norwegian Meteorological Institute",
+        license="CC BY 4.0",
+        attribution=ATTRIBUTION,
+        history=f"{stamp} retrieved; read by wxfly {__version__}",
+        retrieved=stamp,
+    )
+    return check_forecast(mark_carried(cube), place=what)
+
+
+_HEIGHT = {"units": "m", "standard_name": "height", "positive": "up"}
+
+
+def _hourly_part(steps: list[Any], what: str) -> tuple[npt.NDArray[np.datetime64], list[Any]]:
+    """Give the leading steps that follow each other by an hour and say something of the hour that follows."""
+    moments = []
+    for step in steps:
+        text = step.get("time") if isinstance(step, dict) else None
+        if not isinstance(text, str) or not re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", text):
+            raise SourceError(f"{what}: the time '{str(text)[:30]}' is not of the form 2026-03-10T14:00:00Z")
+        try:
+            moments.append(np.datetime64(text[:-1], "ns"))
+        except ValueError:
+            raise SourceError(f"{what}: the time '{text}' is not on the calendar") from None
+    time = np.array(moments)
+    gaps = np.diff(time)
+    if (gaps <= np.timedelta64(0)).any():
+        raise SourceError(f"{what}: its times are not in order")
+    long = np.flatnonzero(gaps > np.timedelta64(1, "h"))
+    end = int(long[0]) + 1 if long.size else time.size
+    return time[:end], steps[:end]
+
+
+def _details(step: Any, part: str, what: str) -> dict[str, Any]:
+    data = step.get("data")
+    if not isinstance(data, dict):
+        raise SourceError(f"{what}: a step without data")
+    details = data.get(part, {})
+    details = details.get("details", {}) if isinstance(details, dict) else None
+    if not isinstance(details, dict):
+        raise SourceError(f"{what}: a step whose values are no object")
+    return details
+
+
+def _symbol(step: Any) -> str:
+    following = step["data"].get("next_1_hours", {})
+    summary = following.get("summary") if isinstance(following, dict) else None
+    symbol = summary.get("symbol_code") if isinstance(summary, dict) else None
+    return symbol if isinstance(symbol, str) else ""
+
+
+def _column(values: list[Any], theirs: str, ours: str, units: dict[str, Any], what: str) -> Array | None:
+    if all(value is None for value in values):
+        return None
+    known = UNITS[VARIABLES[ours].units]
+    unit = units.get(theirs)
+    if not isinstance(unit, str) or unit not in known:
+        raise SourceError(f"{what}: {theirs} came in '{str(unit)[:20]}', wanted '{next(iter(known))}'")
+    factor, add = known[unit]
+    return np.array([math.nan if v is None else _number(v, f"{what}: {theirs}") for v in values]) * factor + add
+
+
+def _number(value: Any, what: str) -> float:
+    if type(value) not in (int, float) or not abs(value) < 1e9:
+        raise SourceError(f"{what} holds something that is not a number")
+    return float(value)
+
+
+def _placed(cube: xr.Dataset, place: list[float], site: Site | None, what: str) -> xr.Dataset:
+    altitude = place[2] if len(place) > 2 else math.nan
+    north = {"units": "degree_north", "standard_name": "latitude"}
+    east = {"units": "degree_east", "standard_name": "longitude"}
+    ground = {"units": "m", "standard_name": "surface_altitude"}
+    if site is None:
+        coords: dict[str, Any] = {"latitude": ((), place[0], north), "longitude": ((), place[1], east)}
+        return cube.assign_coords(**coords, surface_altitude=((), altitude, ground))
+    if abs(place[0] - site.latitude) > 0.1 or abs((place[1] - site.longitude + 180) % 360 - 180) > 0.1:
+        raise SourceError(f"{what}: the answer is for {place[0]:.2f}, {place[1]:.2f}")
+    return (
+        cube.expand_dims(site=np.array([site.name], dtype=object), axis=1)
+        .assign_coords(
+            latitude=("site", [site.latitude], north),
+            longitude=("site", [site.longitude], east),
+            surface_altitude=("site", [altitude], ground),
+        )
+        .transpose("time", "site", ...)
+    )
