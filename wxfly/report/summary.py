@@ -55,6 +55,7 @@ def _summarise_site(briefing: Briefing, answer: SiteAnswer, reader: Reader) -> l
     lines.append(("Not known", _not_known(answer, reader.clock)))
     if len(days) == 1:
         lines.append(("Light", sentences.light(answer, days[0], reader.clock)))
+    lines += advising.advice_lines(answer, reader)
     lines.append(("Asked", asked_in_full(briefing, answer, reader.units)))
     return lines
 
@@ -103,7 +104,7 @@ def _why_best(answer: SiteAnswer, reader: Reader) -> list[Line]:
     expect = sentences.what_it_is_like(answer, answer.best, reader.units)
     if expect:
         lines.append(("Expect", expect))
-    return [*lines, *advising.advice_lines(answer, reader)]
+    return lines
 
 
 def _next(answer: SiteAnswer, reader: Reader, others: Sequence[Window]) -> str:
