@@ -10,6 +10,7 @@ References
 from __future__ import annotations
 
 from enum import IntEnum
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -44,6 +45,11 @@ LEAST_CARRIED = 0.25
 CARRIED_MORE_STABLE = 0.25
 _CARRIED_ZETA = 0.05
 
+# 10 m/L from very unstable to very stable, close together where the wind aloft is strongest; the steps between them are
+# made up for by rounding up.
+EVERY_STABILITY = (-20.0, 0.02, 0.05, 0.08, 0.1, 0.12, 0.14, 0.16, 0.18, 0.2, 0.23, 0.27, 0.35, 0.5, 1e3)
+ROUNDED_UP = 1.002
+
 
 class ProfileMethod(IntEnum):
     """How a wind at a height was found, the surest first."""
@@ -55,6 +61,27 @@ class ProfileMethod(IntEnum):
     STABILITY_LOG_LAW = 4
     NEUTRAL_LOG_LAW = 5
     POWER_LAW = 6
+
+
+class WindAtHeight(NamedTuple):
+    """Wind at the wanted height, arrays of one shape.
+
+    Attributes
+    ----------
+    wind_speed : ndarray
+        [m s-1]; NaN where not known.
+    wind_from_direction : ndarray
+        [degree], 0 up to 360; NaN where not known.
+    standard_deviation : ndarray
+        Of the error that the change of height adds to the speed [m s-1]; see `wxfly.physics.wind_error`.
+    method : ndarray of int8
+        Codes of `ProfileMethod`.
+    """
+
+    wind_speed: Array
+    wind_from_direction: Array
+    standard_deviation: Array
+    method: Codes
 
 
 class Level:

@@ -12,7 +12,7 @@ References
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -24,8 +24,11 @@ from wxfly.physics.wind_laws import (
     wind_from_components,
 )
 from wxfly.physics.wind_levels import (
+    EVERY_STABILITY,
+    ROUNDED_UP,
     Level,
     ProfileMethod,
+    WindAtHeight,
     between_levels,
     beyond_top,
     either,
@@ -52,32 +55,6 @@ MISSING_LEVEL = ("not known", "use the others")
 INTERPOLATION = ("logarithmic", "curved")
 STABILITY_SOURCE = ("temperatures", "sun and cloud")
 UNKNOWN_STABILITY = ("neutral", "careful")
-
-# 10 m/L from very unstable to very stable, close together where the wind aloft is strongest; the steps between them are
-# made up for by rounding up.
-_EVERY_STABILITY = (-20.0, 0.02, 0.05, 0.08, 0.1, 0.12, 0.14, 0.16, 0.18, 0.2, 0.23, 0.27, 0.35, 0.5, 1e3)
-_ROUNDED_UP = 1.002
-
-
-class WindAtHeight(NamedTuple):
-    """Wind at the wanted height, arrays of one shape.
-
-    Attributes
-    ----------
-    wind_speed : ndarray
-        [m s-1]; NaN where not known.
-    wind_from_direction : ndarray
-        [degree], 0 up to 360; NaN where not known.
-    standard_deviation : ndarray
-        Of the error that the change of height adds to the speed [m s-1]; see `wxfly.physics.wind_error`.
-    method : ndarray of int8
-        Codes of `ProfileMethod`.
-    """
-
-    wind_speed: Array
-    wind_from_direction: Array
-    standard_deviation: Array
-    method: Codes
 
 
 def wind_at_height(
@@ -190,22 +167,28 @@ def wind_at_height(
         carried = from_one_level(only, z, roughness_length, displacement_height, length, stability_source)
         value, turn = np.where(alone, carried[0], value), np.where(alone, only.direction, turn)
         deviation, method = np.where(alone, carried[1], deviation), np.where(alone, carried[2], method)
-    if unknown_stability == "careful" and np.isnan(length).any():
-        for zeta in _EVERY_STABILITY:
+    lost = np.isnan(length) & ~np.isnan(value) & ~at_level
+    if unknown_stability == "careful" and lost.any():
+        speed, direction, level = (
+            np.broadcast_to(a, (*shape, speed.shape[-1]))[lost] for a in (speed, direction, level)
+        )
+        ground = None if roughness_length is None else np.broadcast_to(roughness_length, shape)[lost]
+        for zeta in EVERY_STABILITY:
             other = wind_at_height(
                 speed,
                 direction,
                 level,
-                z,
-                roughness_length=roughness_length,
-                displacement_height=displacement_height,
-                obukhov_length=np.where(np.isnan(length), 10.0 / zeta, length),
+                z[lost],
+                roughness_length=ground,
+                displacement_height=np.broadcast_to(displacement_height, shape)[lost],
+                obukhov_length=10.0 / zeta,
                 stability_source=stability_source,
                 interpolation=interpolation,
                 missing_level=missing_level,
             )
-            value = np.where(other.wind_speed > value, other.wind_speed * _ROUNDED_UP, value)
-            deviation = np.maximum(deviation, other.standard_deviation)
+            stronger = other.wind_speed > value[lost]
+            value[lost] = np.where(stronger, other.wind_speed * ROUNDED_UP, value[lost])
+            deviation[lost] = np.maximum(deviation[lost], other.standard_deviation)
     known = ~np.isnan(value)
     return WindAtHeight(
         value,
