@@ -26,6 +26,7 @@ RANK = {
     "places": 5,
     "forecast_file": 6,
     "second_source": 6,
+    "report_check": 6,
     "retrieval": 7,
     "energy": 9,
     "legs": 4,
@@ -63,9 +64,7 @@ def _imported(path):
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"{path}: relative import"
             base = node.module or ""
-            names = (
-                [f"{base}.{alias.name}" for alias in node.names] if base in ("wxfly", "wxfly.physics") else [base]
-            )
+            names = [f"{base}.{alias.name}" for alias in node.names] if base in ("wxfly", "wxfly.physics") else [base]
         else:
             continue
         for name in names:

@@ -1,0 +1,191 @@
+"""Is the forecast right this morning? The latest airport report near a site against the forecast of the same time."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+
+import numpy as np
+import xarray as xr
+
+from wxfly import store
+from wxfly.errors import WxflyError
+from wxfly.forecast import covers_hours
+from wxfly.obtained import utc_now
+from wxfly.settings import Settings
+from wxfly.site import Site
+from wxfly.sources.aviation_weather import AirportReport, get_reports, parse_reports
+from wxfly.sources.open_meteo import distance_km
+
+OLDEST = np.timedelta64(90, "m")
+FARTHEST_KM = 60.0
+_ASK_AGAIN = timedelta(minutes=10)
+HALF_AN_HOUR = np.timedelta64(30, "m")
+_LAPSE = 0.0065  # K per metre, the standard atmosphere (ICAO Doc 7488)
+
+
+@dataclass(frozen=True)
+class Difference:
+    """One quantity, reported and forecast.
+
+    Attributes
+    ----------
+    name, units : str
+        As in the cube.
+    reported, forecast : float
+        SI.
+    is_large : bool
+        Larger than a forecast is expected to be off.
+    """
+
+    name: str
+    units: str
+    reported: float
+    forecast: float
+    is_large: bool
+
+
+# Beyond these a forecast counts as off: the accuracy that is operationally desirable of aerodrome forecasts, ICAO
+# Annex 3, Attachment B (from memory: wind 2.5 m/s, visibility 30 %, cloud height 30 %); for the temperature of another
+# place 3 K, and for a gust 4 m/s, are common practice, no source.
+_WIND, _GUST, _TEMPERATURE, _SHARE = 2.5, 4.0, 3.0, 0.3
+_FAR = 10_000.0  # visibility above this is as good as any
+
+
+def latest_report(site: Site, *, settings: Settings, offline: bool = False) -> AirportReport | None:
+    """Give the newest report of the nearest airport, or None when none is near and recent.
+
+    Parameters
+    ----------
+    site : Site
+        Within 60 km of the airport.
+    settings : Settings
+        Of the services.
+    offline : bool, optional
+        Use what was kept.
+
+    Raises
+    ------
+    WxflyError
+        When the service fails and nothing recent is kept.
+    """
+    now = utc_now()
+    key = f"{site.latitude:.1f},{site.longitude:.1f}"
+    kept = store.kept_reply("reports", key)
+    if not offline and (kept is None or not timedelta(0) <= now - kept.retrieved < _ASK_AGAIN):
+        try:
+            text = get_reports(site.latitude, site.longitude, settings=settings)
+        except WxflyError:
+            if kept is None:
+                raise
+        else:
+            kept = store.KeptReply(now, text)
+            store.keep_reply("reports", key, text, now)
+    if kept is None:
+        return None
+    moment = np.datetime64(now.replace(tzinfo=None), "s")
+    return choose_report(parse_reports(kept.text.encode()), site, moment)
+
+
+def choose_report(reports: Sequence[AirportReport], site: Site, now: np.datetime64) -> AirportReport | None:
+    """Choose the newest report of the nearest airport that has one not older than 90 minutes at `now`."""
+
+    def away(report: AirportReport) -> float:
+        return distance_km(site.latitude, site.longitude, report.latitude, report.longitude)
+
+    recent = [r for r in reports if -np.timedelta64(10, "m") <= now - r.observed <= OLDEST and away(r) <= FARTHEST_KM]
+    if not recent:
+        return None
+    nearest = min(recent, key=away).station
+    return max((r for r in recent if r.station == nearest), key=lambda r: r.observed)
+
+
+def compare_report(report: AirportReport, cube: xr.Dataset) -> list[Difference]:
+    """Set a report beside the forecast of its time, quantity by quantity; what either does not say is left out.
+
+    Parameters
+    ----------
+    report : AirportReport
+        The report.
+    cube : xarray.Dataset
+        The forecast of one place, without the dimension ``site``.
+
+    Returns
+    -------
+    list of Difference
+        Wind and temperature at the forecast's nearest full hour, the gust of the hours around the report. The
+        report's temperature is carried to the height of the forecast's ground by the standard atmosphere.
+    """
+    time = cube["time"].values.astype("datetime64[s]")
+    position = int(np.argmin(np.abs(time - report.observed)))
+    if abs(time[position] - report.observed) > HALF_AN_HOUR:
+        return []
+    pick: dict[str, float] = {}
+    if "wind_speed" in cube and 10.0 in cube["height"].values:
+        pick["wind_speed"] = float(cube["wind_speed"].sel(height=10.0)[position])
+    for name in ("air_temperature", "visibility_in_air", "wind_speed_of_gust"):
+        if name in cube:
+            pick[name] = float(cube[name][position])
+    if "wind_speed_of_gust" in cube:
+        pick["wind_speed_of_gust"] = _gust_around(cube, time, report.observed)
+    ground = float(cube["surface_altitude"]) if "surface_altitude" in cube.coords else np.nan
+    reported = {
+        "wind_speed": report.wind_speed,
+        "wind_speed_of_gust": report.wind_speed_of_gust,
+        "air_temperature": report.air_temperature + _LAPSE * (report.surface_altitude - ground),
+        "visibility_in_air": report.visibility,
+    }
+    rows = []
+    for name, forecast in pick.items():
+        value = reported[name]
+        if np.isfinite(value) and np.isfinite(forecast):
+            units = str(cube[name].attrs["units"])
+            rows.append(Difference(name, units, value, forecast, _is_large(name, value, forecast, report)))
+    return rows
+
+
+def _gust_around(cube: xr.Dataset, time: np.ndarray, moment: np.datetime64) -> float:
+    """Give the largest gust whose span holds the moment, or lies within half an hour of it for an instant."""
+    gust = cube["wind_speed_of_gust"]
+    begin, end = covers_hours(gust, "wind_speed_of_gust")
+    if begin == end:
+        begin, end = begin - 0.5, end + 0.5
+    hours = (moment - time).astype("timedelta64[s]").astype(float) / 3600
+    values = gust.values[(hours >= begin) & (hours <= end)]
+    return float(values.max()) if values.size else np.nan
+
+
+def _is_large(name: str, reported: float, forecast: float, report: AirportReport) -> bool:
+    if name == "visibility_in_air":
+        if report.visibility_is_more and forecast >= reported:
+            return False
+        a, b = min(reported, _FAR), min(forecast, _FAR)
+        return abs(a - b) > _SHARE * max(a, b)
+    limit = {"wind_speed": _WIND, "wind_speed_of_gust": _GUST, "air_temperature": _TEMPERATURE}[name]
+    return abs(reported - forecast) > limit
+
+
+def describe(report: AirportReport, differences: Sequence[Difference], site: Site) -> str:
+    """Say in one line which report it is and what is off."""
+    away = distance_km(site.latitude, site.longitude, report.latitude, report.longitude)
+    at = f"{report.station}, {away:.0f} km away, {str(report.observed)[11:16]}Z"
+    if not differences:
+        return f"latest airport report ({at}) has nothing to set beside the forecast"
+    large = [d for d in differences if d.is_large]
+    if not large:
+        return f"latest airport report ({at}) agrees with the forecast"
+    words = "; ".join(_words(d) for d in large)
+    return f"latest airport report ({at}) does not agree with the forecast: {words}"
+
+
+def _words(difference: Difference) -> str:
+    name = {
+        "wind_speed": "wind", "wind_speed_of_gust": "gust", "air_temperature": "temperature",
+        "visibility_in_air": "visibility",
+    }[difference.name]  # fmt: skip
+    if difference.name == "air_temperature":
+        return f"{name} {difference.reported - 273.15:.0f} °C reported, {difference.forecast - 273.15:.0f} °C forecast"
+    if difference.name == "visibility_in_air":
+        return f"{name} {difference.reported / 1000:.1f} km reported, {difference.forecast / 1000:.1f} km forecast"
+    return f"{name} {difference.reported:.1f} m/s reported, {difference.forecast:.1f} m/s forecast"
