@@ -10,10 +10,12 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import plotly.graph_objects as go
 import pytest
 
 import wxfly.report.page as page_module
+from tests.cubes import quiet_cube
 from tests.report.briefings import MEADOW, brief, every_question, invented, with_gaps
 from wxfly.errors import WxflyError
 from wxfly.report import findings, phrases
@@ -121,7 +123,15 @@ def test_charts_in_the_page_are_ones_that_plotly_accepts(name):
     for shapes in charts.values():
         assert set(shapes) == {"wide", "tall"}
         for figure in shapes.values():
-            go.Figure(figure)
+            go.Figure({"data": shapes["wide"]["data"], **figure})
+
+
+def test_sixteen_days_stay_below_the_limit():
+    rng = np.random.default_rng(1)
+    cube = quiet_cube(24 * 17)
+    for name in ("wind_speed", "wind_speed_of_gust", "visibility_in_air", "air_temperature"):
+        cube[name].values[:] *= rng.uniform(0.95, 1.0, cube[name].shape)  # numbers that pack as badly as weather
+    assert len(page(brief("week", [cube], days=16)).encode()) < LARGEST
 
 
 def test_every_chart_has_its_place_and_a_description():

@@ -35,8 +35,9 @@
       if (!width || width === Number(box.dataset.width)) return;
       if (!box.dataset.width) box.textContent = "";
       box.dataset.width = String(width);
-      const figure = charts[box.id][width < narrow ? "tall" : "wide"];
-      Plotly.react(box, structuredClone(figure.data), { ...structuredClone(figure.layout), width }, settings);
+      const shapes = charts[box.id];
+      const figure = shapes[width < narrow ? "tall" : "wide"];
+      Plotly.react(box, structuredClone(figure.data || shapes.wide.data), { ...structuredClone(figure.layout), width }, settings);
     };
     const seen = new IntersectionObserver((entries) => {
       entries.filter((e) => e.isIntersecting).forEach((e) => draw(e.target));

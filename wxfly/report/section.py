@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from wxfly.briefing import SiteAnswer
 from wxfly.elements import BY_NAME
@@ -31,10 +32,16 @@ def sections(answer: SiteAnswer, reader: Reader, first: int, last: int) -> dict[
     dict
         ``wide`` and ``tall``, each a plotly figure with ``data`` and ``layout``; time runs along the page in both.
     """
-    return {shape: _section(answer, reader, first, last, tall=shape == "tall") for shape in ("wide", "tall")}
+    data, count, top = _data(answer, reader, first, last)
+    unit = phrases.unit_of("height", reader.units)
+    return {
+        shape: {"data": data, "layout": _layout(answer, reader, first, count, top, unit, tall=shape == "tall")}
+        for shape in ("wide", "tall")
+    }
 
 
-def _section(answer: SiteAnswer, reader: Reader, first: int, last: int, *, tall: bool) -> Figure:
+def _data(answer: SiteAnswer, reader: Reader, first: int, last: int) -> tuple[list[Figure], int, float]:
+    """Give the traces, which both shapes share, the number of hours and the top of the height axis."""
     part = answer.heights.isel(time=slice(first, last + 1))
     unit = phrases.unit_of("height", reader.units)
     heights = np.asarray(from_si(part["height"].values, unit))
@@ -42,7 +49,7 @@ def _section(answer: SiteAnswer, reader: Reader, first: int, last: int, *, tall:
     usable = np.asarray(from_si(part["usable_height"].values, unit))
     reserve = answer.request.limits.reserve
     shades = [[palette.shade_of(float(1 - s), reserve) for s in row] for row in share]
-    hover = [[_hover(answer, reader, first + i, h, float(s)) for i, s in enumerate(row)] for h, row in enumerate(share)]
+    hover = _hovers(answer, reader, first, share)
     count = share.shape[1]
     edges = _edges(heights)
     grid: Figure = {
@@ -68,21 +75,34 @@ def _section(answer: SiteAnswer, reader: Reader, first: int, last: int, *, tall:
             [hover[h][i] for h, i in zip(unknown_heights, unknown_hours, strict=True)],
         )
         data.insert(1, boxes | {"text": [""] * unknown_hours.size})
-    return {"data": data, "layout": _layout(answer, reader, first, count, float(edges[-1]), unit, tall=tall)}
+    return data, count, float(edges[-1])
 
 
-def _edges(heights: np.ndarray) -> np.ndarray:
+def _edges(heights: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     """Give the bounds of the steps: each height stands for the layer below it."""
     return np.concatenate([[0.0], heights])
 
 
-def _hover(answer: SiteAnswer, reader: Reader, hour: int, step: int, share: float) -> str:
-    start = answer.heights["time"].values[hour].astype("datetime64[s]")
-    height = phrases.amount(float(answer.heights["height"].values[step]), "height", reader.units)
-    told = "not known" if np.isnan(share) else f"{100 * share:.0f} % of the nearest wind limit"
-    usable = float(answer.heights["usable_height"].values[hour])
-    span = f"{reader.clock.span(start, start + findings.HOUR)} {reader.clock.zone(start)}"
-    return f"{span}<br><b>{height}: {told}</b><br>{usable_words(answer, hour, usable, reader.units)}"
+def _hovers(answer: SiteAnswer, reader: Reader, first: int, share: npt.NDArray[np.float64]) -> list[list[str]]:
+    """Say of every height and hour what share of the limit it takes, and how high the hour may be used."""
+    heights = [phrases.amount(float(h), "height", reader.units) for h in answer.heights["height"].values]
+    times = answer.heights["time"].values.astype("datetime64[s]")
+    usable = answer.heights["usable_height"].values
+    clock = reader.clock
+    hours = range(first, first + share.shape[1])
+    spans = [f"{clock.span(times[i], times[i] + findings.HOUR)} {clock.zone(times[i])}" for i in hours]
+    words = [usable_words(answer, i, float(usable[i]), reader.units) for i in hours]
+    return [
+        [
+            f"{span}<br><b>{height}: {_share_words(float(s))}</b><br>{word}"
+            for span, s, word in zip(spans, row, words, strict=True)
+        ]
+        for height, row in zip(heights, share, strict=True)
+    ]
+
+
+def _share_words(share: float) -> str:
+    return "not known" if np.isnan(share) else f"{100 * share:.0f} % of the nearest wind limit"
 
 
 def usable_words(answer: SiteAnswer, hour: int, usable: float, units: str) -> str:
