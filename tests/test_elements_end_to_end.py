@@ -52,8 +52,8 @@ CASES = {
     ),
     "gust": (calm_of(8.4), calm_of(10.5)),
     "wind_difference": (
-        {"wind_speed": (0.5, 5.9, 6.0), **calm_of(0.8)},
-        {"wind_speed": (0.3, 7.9, 8.0), **calm_of(0.4)},
+        {"wind_speed": (0.5, 7.0, 7.1), **calm_of(0.8)},
+        {"wind_speed": (0.3, 8.4, 8.5), **calm_of(0.4)},
     ),
     "precipitation": ({"precipitation_amount": 0.09}, {"precipitation_amount": 0.5}),
     "temperature": (

@@ -1,7 +1,7 @@
 """Three hours of a real reply, worked from its raw numbers without wxfly, and what the program makes of them.
 
-The arithmetic below uses the standard library only: the speed interpolated in ln(height) between the levels of the
-reply, the gust's increment over the mean carried up with the peak factor of WMO/TD-No. 1555, temperature by the
+The arithmetic below uses the standard library only: the speed interpolated in ln(height), a little bent, between the
+levels of the reply, the gust's increment over the mean carried up with the peak factor of WMO/TD-No. 1555, temperature by the
 standard lapse rate, vapour pressure by Buck (1981), pressure by the hydrostatic formula, density altitude by the ICAO
 standard atmosphere.
 """
@@ -35,9 +35,14 @@ def read(hour):
 
 
 def wind_at(stamp, height):
+    """Interpolate in ln(height), bent towards the slope over open ground (constants of the evidence page on wind)."""
     low, high = (10, 80) if height <= 80 else (80, 120)
-    weight = math.log(height / low) / math.log(high / low)
-    return stamp[f"wind_speed_{low}m"] + weight * (stamp[f"wind_speed_{high}m"] - stamp[f"wind_speed_{low}m"])
+    below, above = stamp[f"wind_speed_{low}m"], stamp[f"wind_speed_{high}m"]
+    span = math.log(high / low)
+    weight = math.log(height / low) / span
+    slope_over_open_ground = 1.25 * below / math.log(low / 0.03)
+    bend = 4 * weight * (1 - weight) * span * (slope_over_open_ground * span - (above - below))
+    return below + weight * (above - below) + 0.075 * bend
 
 
 def peak_factor(height):

@@ -20,7 +20,7 @@ Array = npt.NDArray[np.float64]
 
 
 def derive(
-    cube: xr.Dataset,
+    cube: xr.Dataset | Taker,
     *,
     height: float,
     site: Site | None = None,
@@ -32,8 +32,9 @@ def derive(
 
     Parameters
     ----------
-    cube : xarray.Dataset
-        A forecast cube (`wxfly.forecast`), with any horizontal dimensions or none.
+    cube : xarray.Dataset or Taker
+        A forecast cube (`wxfly.forecast`), with any horizontal dimensions or none; or its hours, made ready once by
+        `hours_of` for this and `derive_heights`, with their own bounds.
     height : float
         Flight height above ground [m].
     site : Site, optional
@@ -49,8 +50,7 @@ def derive(
     xarray.Dataset
         Dimensions ``time`` (start of the hour), the horizontal ones of the cube, and ``edge`` for instants.
     """
-    slots = to_slots(cut_hours(restore_carried(cube), start, end))
-    take = Taker(slots)
+    take = cube if isinstance(cube, Taker) else hours_of(cube, start=start, end=end)
     ground = take.coordinate("surface_altitude")
     result: dict[str, Array] = {}
     result |= _wind(take, height, site)
@@ -60,7 +60,7 @@ def derive(
     result |= dict(zip(("sun_elevation", "sun_azimuth"), sun_of(take), strict=True))
     conditions = _dataset(take, result)
     conditions = _daylight(conditions, daylight_rule)
-    return conditions.assign_coords(height=float(height)).assign_attrs(cube.attrs)
+    return conditions.assign_coords(height=float(height)).assign_attrs(take.slots.attrs)
 
 
 def _dataset(take: Taker, results: dict[str, Array]) -> xr.Dataset:
@@ -70,8 +70,13 @@ def _dataset(take: Taker, results: dict[str, Array]) -> xr.Dataset:
     return xr.Dataset(data, coords=coords)
 
 
+def hours_of(cube: xr.Dataset, *, start: np.datetime64 | None = None, end: np.datetime64 | None = None) -> Taker:
+    """Make the hours of a cube ready, for `derive` and `derive_heights` to share."""
+    return Taker(to_slots(cut_hours(restore_carried(cube), start, end)))
+
+
 def derive_heights(
-    cube: xr.Dataset,
+    cube: xr.Dataset | Taker,
     heights: npt.ArrayLike,
     *,
     site: Site | None = None,
@@ -93,7 +98,7 @@ def derive_heights(
         ``wind_speed``, ``wind_standard_deviation``, ``wind_speed_of_gust``, ``wind_difference`` [m s-1] with
         dimensions time, the horizontal ones and height.
     """
-    take = Taker(to_slots(cut_hours(restore_carried(cube), start, end)))
+    take = cube if isinstance(cube, Taker) else hours_of(cube, start=start, end=end)
     wanted = np.asarray(heights, dtype=float)
     aloft = WindAloft(take, site)
     carried = aloft.at(wanted)

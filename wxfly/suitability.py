@@ -57,31 +57,14 @@ def assess(conditions: xr.Dataset, limits: Limits) -> xr.Dataset:
         many advised elements are not known); ``usable_start`` and ``usable_end`` (the lit part of the hour, NaT
         when dark).
     """
-    demand, limit, margin = {}, {}, {}
-    for element in ELEMENTS:
-        demand[element.name], limit[element.name], margin[element.name] = _measure(element.name, conditions, limits)
-    template = conditions["usable_start"]
-    stacked = {
-        name: _stack(values, template) for name, values in (("demand", demand), ("limit", limit), ("margin", margin))
-    }
-    return _judge(xr.Dataset(stacked), limits, conditions)
+    template = conditions.variables["usable_start"]
+    measured = [_measure(element.name, conditions, limits, template) for element in ELEMENTS]
+    stacks = (np.stack([np.broadcast_to(row[part], template.shape) for row in measured]) for part in range(3))
+    demand, limit, margin = stacks
+    return _judge(demand, limit, margin, limits, conditions)
 
 
-def _stack(values: dict[str, xr.DataArray], template: xr.DataArray) -> xr.DataArray:
-    data = np.stack(
-        [np.broadcast_to(values[n].transpose(*_order(values[n], template)).values, template.shape) for n in NAMES]
-    )
-    return xr.DataArray(data, dims=("element", *template.dims), coords={**template.coords, "element": list(NAMES)})
-
-
-def _order(value: xr.DataArray, template: xr.DataArray) -> list[str]:
-    if value.ndim not in (0, template.ndim):
-        raise ValueError(f"{value.name}: dimensions {value.dims} do not match {template.dims}")
-    return [str(d) for d in template.dims if d in value.dims]
-
-
-def _judge(measured: xr.Dataset, limits: Limits, conditions: xr.Dataset) -> xr.Dataset:
-    margin = measured["margin"].values
+def _judge(demand: Array, limit: Array, margin: Array, limits: Limits, conditions: xr.Dataset) -> xr.Dataset:
     judged = np.array([_is_judged(name, limits) for name in NAMES])
     required = np.array([name in limits.required for name in NAMES]) & judged
     advised = ~np.array([name in limits.required for name in NAMES]) & judged
@@ -96,22 +79,29 @@ def _judge(measured: xr.Dataset, limits: Limits, conditions: xr.Dataset) -> xr.D
 
     state = np.where(smallest < 0, State.OUTSIDE, np.where(smallest < limits.reserve, State.NARROW, State.INSIDE))
     not_known = required_unknown | nothing
-    dims, coords = measured["margin"].dims[1:], conditions["usable_start"].coords
-    result = measured.assign(
-        hour_margin=xr.DataArray(np.where(not_known, np.nan, smallest), dims=dims, coords=coords),
-        limiting_element=xr.DataArray(np.where(nothing, "", limiting).astype(object), dims=dims, coords=coords),
-        state=xr.DataArray(np.where(not_known, State.NOT_KNOWN, state).astype(np.int8), dims=dims, coords=coords),
-        advised_unknown=xr.DataArray(advised_unknown, dims=dims, coords=coords),
-        usable_start=conditions["usable_start"],
-        usable_end=conditions["usable_end"],
+    dims = conditions.variables["usable_start"].dims
+    flags = {
+        "flag_values": np.array([int(s) for s in State], dtype=np.int8),
+        "flag_meanings": " ".join(s.name.lower() for s in State),
+    }
+    return xr.Dataset(
+        {
+            "demand": (("element", *dims), demand),
+            "limit": (("element", *dims), limit),
+            "margin": (("element", *dims), margin),
+            "hour_margin": (dims, np.where(not_known, np.nan, smallest)),
+            "limiting_element": (dims, np.where(nothing, "", limiting).astype(object)),
+            "state": (dims, np.where(not_known, State.NOT_KNOWN, state).astype(np.int8), flags),
+            "advised_unknown": (dims, advised_unknown),
+            "usable_start": conditions.variables["usable_start"],
+            "usable_end": conditions.variables["usable_end"],
+        },
+        coords={**conditions.coords.variables, "element": list(NAMES)},
+        attrs={
+            "required": list(limits.required),
+            "not_judged": [name for name in NAMES if not _is_judged(name, limits)],
+        },
     )
-    result["state"].attrs.update(
-        flag_values=np.array([int(s) for s in State], dtype=np.int8),
-        flag_meanings=" ".join(s.name.lower() for s in State),
-    )
-    result.attrs["required"] = list(limits.required)
-    result.attrs["not_judged"] = [name for name in NAMES if not _is_judged(name, limits)]
-    return result
 
 
 def _along(flags: npt.NDArray[np.bool_], like: Array) -> npt.NDArray[np.bool_]:
@@ -144,30 +134,38 @@ def unknown_elements(assessment: xr.Dataset, *, required: bool = False) -> tuple
     )
 
 
-def _measure(name: str, conditions: xr.Dataset, limits: Limits) -> tuple[xr.DataArray, xr.DataArray, xr.DataArray]:
-    """Give demand, limit and margin of one element for every hour."""
-    both_edges = conditions[_DEMAND[name]]
+def _measure(
+    name: str, conditions: xr.Dataset, limits: Limits, template: xr.Variable
+) -> tuple[npt.ArrayLike, npt.ArrayLike, Array]:
+    """Give demand, limit and margin of one element for every hour, with the axes of the template."""
+    values = _of_edges(conditions, _DEMAND[name], template)
     if name in ("wind", "gust") and limits.confidence > 0.5:
-        both_edges = both_edges + error_factor(limits.confidence) * conditions["wind_standard_deviation"]
+        doubt = _of_edges(conditions, "wind_standard_deviation", template)
+        values = values + error_factor(limits.confidence) * doubt
     sense = BY_NAME[name].sense
-    limit = _limit(name, conditions, limits)
     if sense == "within":
-        return _measure_within(both_edges, limits)
+        return _measure_within(values, limits)
     # Of the two edges of the hour the worse one counts; a missing edge is a missing hour.
-    if "edge" in both_edges.dims:
-        reduce = both_edges.min if sense == "at_least" else both_edges.max
-        demand = reduce("edge", skipna=False)
-    else:
-        demand = both_edges
+    demand = values.min(axis=0) if sense == "at_least" else values.max(axis=0)
+    limit = _limit(name, conditions, limits, template)
     if sense == "at_most":
-        margin = margin_at_most(demand.values, limit.values)
+        margin = margin_at_most(demand, limit)
     elif sense == "at_least":
-        margin = margin_at_least(demand.values, limit.values)
+        margin = margin_at_least(demand, limit)
     elif sense == "grade":
-        margin = margin_of_grade(demand.values)
+        margin = margin_of_grade(demand)
     else:
-        margin = np.where(np.isnan(demand.values), np.nan, np.where(demand.values > 0, 1.0, -1.0))
-    return demand, limit, demand.copy(data=margin)
+        margin = np.where(np.isnan(demand), np.nan, np.where(demand > 0, 1.0, -1.0))
+    return demand, limit, margin
+
+
+def _of_edges(conditions: xr.Dataset, name: str, template: xr.Variable) -> Array:
+    """Give a condition with the edges of the hour on the first axis, then the axes of the template."""
+    variable = conditions.variables[name]
+    wanted = ("edge", *template.dims)
+    if "edge" not in variable.dims:
+        return np.asarray(variable.transpose(*template.dims).values, dtype=float)[None]
+    return np.asarray(variable.transpose(*wanted).values, dtype=float)
 
 
 # The condition that each element is measured by.
@@ -187,14 +185,11 @@ _DEMAND = {
 }
 
 
-def _limit(name: str, conditions: xr.Dataset, limits: Limits) -> xr.DataArray:
+def _limit(name: str, conditions: xr.Dataset, limits: Limits, template: xr.Variable) -> npt.ArrayLike:
     if name == "kp":
-        of_place = conditions["kp_limit"].min("edge", skipna=False)
-        return (
-            of_place
-            if limits.maximum_kp is None
-            else of_place.copy(data=np.full(of_place.shape, float(limits.maximum_kp)))
-        )
+        if limits.maximum_kp is not None:
+            return limits.maximum_kp
+        return np.asarray(_of_edges(conditions, "kp_limit", template).min(axis=0))
     density_altitude = limits.maximum_density_altitude
     value = {
         "wind": limits.maximum_wind,
@@ -209,21 +204,17 @@ def _limit(name: str, conditions: xr.Dataset, limits: Limits) -> xr.DataArray:
         "thunderstorm": 1.0,
         "daylight": 1.0,
     }[name]
-    return xr.DataArray(float(value))
+    return float(value)
 
 
-def _measure_within(both_edges: xr.DataArray, limits: Limits) -> tuple[xr.DataArray, xr.DataArray, xr.DataArray]:
+def _measure_within(values: Array, limits: Limits) -> tuple[Array, Array, Array]:
     """Temperature: the edge of the hour nearer to either end of the band counts."""
-    margin = margin_within(both_edges.values, limits.minimum_temperature, limits.maximum_temperature)
-    edge = both_edges.dims.index("edge")
-    worst = np.expand_dims(np.where(np.isnan(margin), -np.inf, margin).argmin(axis=edge), edge)
-    demand = both_edges.isel(edge=0, drop=True).copy(
-        data=np.take_along_axis(both_edges.values, worst, edge).squeeze(edge)
-    )
-    chosen = demand.copy(data=np.take_along_axis(margin, worst, edge).squeeze(edge))
+    margin = margin_within(values, limits.minimum_temperature, limits.maximum_temperature)
+    worst = np.where(np.isnan(margin), -np.inf, margin).argmin(axis=0)[None]
+    demand = np.take_along_axis(values, worst, 0)[0]
     middle = (limits.minimum_temperature + limits.maximum_temperature) / 2
-    limit = demand.copy(data=np.where(demand.values < middle, limits.minimum_temperature, limits.maximum_temperature))
-    return demand, limit, chosen
+    limit = np.where(demand < middle, limits.minimum_temperature, limits.maximum_temperature)
+    return demand, limit, np.take_along_axis(margin, worst, 0)[0]
 
 
 def margin_at_most(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:

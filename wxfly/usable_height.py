@@ -10,6 +10,7 @@ from wxfly.derived import derive_heights
 from wxfly.limits import Limits
 from wxfly.physics.wind_error import error_factor
 from wxfly.site import Site
+from wxfly.slots import Taker
 from wxfly.suitability import margin_at_most
 
 Array = npt.NDArray[np.float64]
@@ -19,7 +20,7 @@ STEP = 5.0
 
 
 def find_usable_heights(
-    cube: xr.Dataset,
+    cube: xr.Dataset | Taker,
     conditions: xr.Dataset,
     limits: Limits,
     *,
@@ -35,8 +36,8 @@ def find_usable_heights(
 
     Parameters
     ----------
-    cube : xarray.Dataset
-        A forecast cube.
+    cube : xarray.Dataset or Taker
+        A forecast cube, or its hours made ready by `wxfly.derived.hours_of`.
     conditions : xarray.Dataset
         The same hours, as `wxfly.derived.derive` gives them.
     limits : Limits

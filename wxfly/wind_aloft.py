@@ -93,6 +93,7 @@ class WindAloft:
             "roughness_length": self.model_roughness,
             "obukhov_length": self.length,
             "stability_source": self.stability_source,
+            "interpolation": "curved",
             # Above the top level, too, stability has a say: losing it must not give less wind.
             "unknown_stability": "careful" if self.stability_is_lost.any() else "neutral",
         }
