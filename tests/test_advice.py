@@ -7,6 +7,7 @@ from tests.cubes import quiet_cube
 from wxfly.advice import advise, is_low_light, precipitation_words
 from wxfly.aircraft import load_aircraft
 from wxfly.derived import derive
+from wxfly.site import Hill
 
 QUAD = load_aircraft()["folding-quad-249g"]
 MAPPER = load_aircraft()["fixed-wing-mapper"]
@@ -77,6 +78,20 @@ def test_frost_is_told_and_is_no_icing():
 def test_thrust_in_hand_agrees_with_density_altitude():
     thin = stretch(surface_air_pressure=60_000.0, height=10.0)
     assert (advise(thin, QUAD).thrust_in_hand < 0) == (float(thin["density_altitude"].max()) > 4000)
+
+
+def test_a_hill_is_told_as_an_upper_value_and_never_lowers():
+    windy = {"wind_speed": (7.0, 8.0, 8.2), "wind_speed_of_gust": 9.0}
+    flat = advise(stretch(**windy), QUAD)
+    assert np.isnan(flat.wind_over_hill)
+    over = advise(stretch(**windy), QUAD, hill=Hill("ridge", 40.0, 300.0))
+    # Taylor and Lee: 1 + 2 h/L exp(-3 z/L) at the crest of a ridge.
+    factor = 1 + 2 * 40 / 300 * np.exp(-3 * 60 / 300)
+    assert over.wind_over_hill == pytest.approx(float(stretch(**windy)["wind_speed"].max()) * factor, rel=1e-6)
+    assert over.hill_in_range
+    steep = advise(stretch(**windy), QUAD, hill=Hill("ridge", 300.0, 200.0))
+    assert not steep.hill_in_range
+    assert steep.wind_over_hill >= over.wind_over_hill
 
 
 def test_precipitation_in_words():

@@ -11,7 +11,8 @@ import numpy as np
 import xarray as xr
 
 from wxfly.aircraft import Aircraft
-from wxfly.physics import altimetry, comfort, icing, light, precipitation, visibility
+from wxfly.physics import altimetry, comfort, hills, icing, light, precipitation, visibility
+from wxfly.site import Hill
 
 FROST_TEMPERATURE = 273.15
 
@@ -48,6 +49,10 @@ class Advice:
         Share of thrust left over the maker's highest take-off altitude [1].
     beaufort : float
         Largest force of the mean wind at 10 m.
+    wind_over_hill : float
+        What the wind at flight height may reach over the site's hill [m s-1]; NaN without a hill.
+    hill_in_range : bool
+        Whether hill and wind are within the guideline's range; if not, the largest factor is taken.
     """
 
     sight_range: float
@@ -64,6 +69,8 @@ class Advice:
     frost: bool
     thrust_in_hand: float
     beaufort: float
+    wind_over_hill: float = np.nan
+    hill_in_range: bool = True
 
 
 _LIGHT_WORDS = {
@@ -74,7 +81,9 @@ _LIGHT_WORDS = {
 }
 
 
-def advise(conditions: xr.Dataset, aircraft: Aircraft, *, toward: float | None = None) -> Advice:
+def advise(
+    conditions: xr.Dataset, aircraft: Aircraft, *, toward: float | None = None, hill: Hill | None = None
+) -> Advice:
     """Gather the advice for a stretch of hours at one place.
 
     Parameters
@@ -85,6 +94,8 @@ def advise(conditions: xr.Dataset, aircraft: Aircraft, *, toward: float | None =
         Its size and its highest take-off altitude count.
     toward : float, optional
         Direction from the pilot to the aircraft, for glare [degree].
+    hill : Hill, optional
+        The hill below the flight.
 
     Returns
     -------
@@ -101,6 +112,7 @@ def advise(conditions: xr.Dataset, aircraft: Aircraft, *, toward: float | None =
     thrust = np.nan
     if aircraft.maximum_takeoff_altitude is not None:
         thrust = _lowest(altimetry.thrust_in_hand(value["air_density"], aircraft.maximum_takeoff_altitude))
+    over_hill, in_range = _over_hill(conditions, value, hill)
     return Advice(
         sight_range=seen,
         sight_decided_by=by,
@@ -116,7 +128,23 @@ def advise(conditions: xr.Dataset, aircraft: Aircraft, *, toward: float | None =
         frost=bool((frost > 0).any()),
         thrust_in_hand=thrust,
         beaufort=_highest(comfort.beaufort_force(value["wind_speed_at_10m"])),
+        wind_over_hill=over_hill,
+        hill_in_range=in_range,
     )
+
+
+def _over_hill(conditions: xr.Dataset, value: dict[str, np.ndarray], hill: Hill | None) -> tuple[float, bool]:
+    if hill is None:
+        return np.nan, True
+    found = hills.hill_speed_up(
+        hill.shape,
+        hill.height,
+        hill.half_width,
+        float(conditions["height"]),
+        distance_from_crest=hill.distance_from_crest,
+        wind_speed=value["wind_speed_at_10m"],
+    )
+    return _highest(value["wind_speed"] * found.factor), bool(np.all(found.in_range))
 
 
 def _sight(visibility_in_air: np.ndarray, aircraft: Aircraft) -> tuple[float, str]:

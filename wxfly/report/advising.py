@@ -24,7 +24,12 @@ def advice_lines(answer: SiteAnswer, reader: Reader) -> list[tuple[str, str]]:
     units = reader.units
     lines = [("Height", usable_height(answer, window, units)), ("Sight", _sight(advice, answer, units))]
     lines.append(("Sun", _sun(advice)))
-    mind = [*_of_the_air(answer, window), *_of_the_pilot(advice, units), *_of_the_machine(advice)]
+    mind = [
+        *_of_the_hill(advice, units),
+        *_of_the_air(answer, window),
+        *_of_the_pilot(advice, units),
+        *_of_the_machine(advice),
+    ]
     if mind:
         lines.append(("Mind", "; ".join(mind)))
     return [(label, text) for label, text in lines if text]
@@ -65,6 +70,16 @@ def _sun(advice: Advice) -> str:
     if advice.glare is not None:
         parts.append("you look into the sun" if advice.glare else "the sun is not in your eyes")
     return "; ".join(part for part in parts if part)
+
+
+def _of_the_hill(advice: Advice, units: str) -> list[str]:
+    if np.isnan(advice.wind_over_hill):
+        return []
+    fast = phrases.amount(advice.wind_over_hill, "wind", units)
+    told = f"over the hill the wind may reach {fast}, more than the limits were held against"
+    if not advice.hill_in_range:
+        told += " (hill or wind outside the guideline's range: its largest factor is taken)"
+    return [told, "the lee side is turbulent"]
 
 
 def _of_the_air(answer: SiteAnswer, window: Window) -> list[str]:
