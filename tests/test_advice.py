@@ -16,7 +16,7 @@ MAPPER = load_aircraft()["fixed-wing-mapper"]
 def stretch(first=10, last=12, height=60.0, **changed):
     cube = quiet_cube()
     for name, value in changed.items():
-        cube[name][:] = value
+        cube[name].values[:] = value
     return derive(cube, height=height).isel(time=slice(first, last))
 
 
