@@ -117,7 +117,7 @@ class WeatherServer:
         class Handler(_Handler):
             server_of_weather = outer
 
-        self._http = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+        self._http = _Quiet(("127.0.0.1", 0), Handler)
         self._http.daemon_threads = True
         self.port = self._http.server_address[1]
         self.address = f"http://127.0.0.1:{self.port}"
@@ -157,6 +157,16 @@ class WeatherServer:
     def note(self, asked: Asked) -> None:
         with self._lock:
             self.log.append(asked)
+
+
+class _Quiet(ThreadingHTTPServer):
+    """Says nothing of a client that went away."""
+
+    def handle_error(self, request, client_address):
+        import sys
+
+        if not isinstance(sys.exception(), ConnectionError):
+            super().handle_error(request, client_address)
 
 
 class _Handler(BaseHTTPRequestHandler):

@@ -170,7 +170,8 @@ def obtain_forecast(
             try:
                 cubes = _stored(sites, model)
             except WxflyError:
-                raise fault from None
+                places = ", ".join(site.name for site in sites)
+                raise WxflyError(f"{fault}; nothing is stored for {places} to answer from") from None
             offline = True
             notes.append(f"no newer forecast could be had: {fault}")
     moment = as_moment(utc_now()) if now is None else now

@@ -231,9 +231,9 @@ def _request(
             f"{what}: cannot be reached; is there a connection? --offline uses what is stored"
         ) from None
     except httpx.TimeoutException:
-        raise PassingError(f"{what}: no answer in time") from None
-    except httpx.TransportError as fault:
-        raise PassingError(f"{what}: the connection broke ({type(fault).__name__})") from None
+        raise PassingError(f"{what}: no answer in time; try again") from None
+    except httpx.TransportError:
+        raise PassingError(f"{what}: the connection broke; try again") from None
     except (httpx.HTTPError, httpx.InvalidURL) as fault:
         raise SourceError(f"{what}: not a usable answer ({type(fault).__name__})") from None
     raise SourceError(f"{what}: redirected too often")
@@ -320,14 +320,14 @@ def parse_json(body: bytes, what: str) -> Any:
         raise SourceError(f"{what}: it sent {constant}; the model may not cover the place")
 
     if not body.strip():
-        raise PassingError(f"{what}: an empty body")
+        raise PassingError(f"{what}: an empty body; try again")
     if body.lstrip()[:1] == b"<":
         raise PassingError(f"{what}: a web page came back in place of data; is there a sign-in page on this network?")
     try:
         return json.loads(body.decode("utf-8"), parse_constant=refuse)
     except (ValueError, RecursionError):
         if b"Unexpected error while streaming" in body:
-            raise PassingError(f"{what}: the service failed while it was sending") from None
+            raise PassingError(f"{what}: the service failed while it was sending; try again") from None
         if b":nan" in body.replace(b" ", b""):
             raise SourceError(f"{what}: the model does not cover the place") from None
-        raise PassingError(f"{what}: the body is not whole JSON") from None
+        raise PassingError(f"{what}: the body is not whole JSON; try again") from None

@@ -1,0 +1,51 @@
+"""Write what a pilot reads for each fault; ``python -m tests.faults.show docs/evidence/faults.md``."""
+
+import os
+import re
+import sys
+import tempfile
+from pathlib import Path
+
+from tests.faults.table import FAULTS
+from tests.server import WeatherServer
+
+HEAD = """# What a pilot reads when the forecast service fails
+
+Each fault was played over a real socket by the test suite's server (`tests/faults/table.py`), to a site at 52.31, 6.84
+with nothing in the store; this page is what came out, written by `python -m tests.faults.show`. With a forecast in the
+store the answer is given from that one instead, its first line says how old it is, and the line below follows.
+
+The test `tests/faults/test_faults.py` plays all of them, with and without a stored forecast, and holds the store's
+files against what they were.
+
+| fault | what the pilot reads |
+|---|---|
+"""
+
+
+def page() -> str:
+    """Play every fault and give the page."""
+    server = WeatherServer()
+    rows = []
+    with tempfile.TemporaryDirectory() as folder:
+        os.environ |= server.environment()
+        os.environ |= {"WXFLY_CACHE": folder, "WXFLY_CONFIG": f"{folder}/config", "WXFLY_PATIENCE": "0.5"}
+        from wxfly.errors import WxflyError
+        from wxfly.retrieval import obtain
+        from wxfly.site import Site
+
+        saved = {"heath": Site("heath", 52.31, 6.84, 31.0, "Europe/Amsterdam")}
+        for name, (fault, _) in FAULTS.items():
+            server.always["forecast"] = fault
+            try:
+                obtain(["heath"], saved=saved, model="icon_eu")
+                said = "(an answer)"
+            except WxflyError as error:
+                said = re.sub(r" \(tried \d+ times\)", "", str(error)).replace("|", "\\|")
+            rows.append(f"| {name} | {said} |")
+    server.close()
+    return HEAD + "\n".join(rows) + "\n"
+
+
+if __name__ == "__main__":
+    Path(sys.argv[1]).write_text(page(), encoding="utf-8")
