@@ -1,0 +1,48 @@
+"""How long an answer takes as a whole process, beside the libraries it cannot do without; ratios of one run.
+
+    python tests/benchmarks/start_up.py [RUNS]
+"""
+
+from __future__ import annotations
+
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+RUNS = int(sys.argv[1]) if len(sys.argv) > 1 else 7
+
+
+def commands(folder: Path) -> dict[str, list[str]]:
+    """Give what is timed, the yardstick first."""
+    wxfly = [sys.executable, "-m", "wxfly.cli"]
+    return {
+        "import numpy, pandas, xarray": [sys.executable, "-c", "import numpy, pandas, xarray"],
+        "wxfly best": [*wxfly, "best"],
+        "wxfly best --html": [*wxfly, "best", "--html", str(folder / "best.html")],
+        "wxfly compare": [*wxfly, "compare", "Kelderness", "Valdrenna"],
+        "wxfly week": [*wxfly, "week"],
+    }
+
+
+def main() -> None:
+    """Run each in turn, so that a machine that slows down slows all of them."""
+    with tempfile.TemporaryDirectory() as folder:
+        timed = commands(Path(folder))
+        seconds: dict[str, list[float]] = {name: [] for name in timed}
+        for turn in range(RUNS + 1):
+            for name, command in timed.items():
+                start = time.perf_counter()
+                subprocess.run(command, check=True, capture_output=True)
+                if turn:  # the first turn fills caches
+                    seconds[name].append(time.perf_counter() - start)
+    medians = {name: statistics.median(values) for name, values in seconds.items()}
+    yardstick = next(iter(medians.values()))
+    for name, median in medians.items():
+        print(f"{name:32} median {median:6.3f} s  {median / yardstick:5.2f} x")
+
+
+if __name__ == "__main__":
+    main()
