@@ -35,9 +35,17 @@
       if (!width || width === Number(box.dataset.width)) return;
       if (!box.dataset.width) box.textContent = "";
       box.dataset.width = String(width);
-      const shapes = charts[box.id];
-      const figure = shapes[width < narrow ? "tall" : "wide"];
-      Plotly.react(box, structuredClone(figure.data || shapes.wide.data), { ...structuredClone(figure.layout), width }, settings);
+      const { wide, tall } = charts[box.id];
+      const figure = width < narrow ? tall : wide;
+      const traces = structuredClone(figure.data || wide.data);
+      // Hover texts that are only turned are kept once.
+      traces.forEach((trace, i) => {
+        const texts = wide.data[i].customdata;
+        if (trace.type === "heatmap" && !trace.customdata) {
+          trace.customdata = texts[0].map((_, column) => texts.map((row) => row[column]));
+        }
+      });
+      Plotly.react(box, traces, { ...structuredClone(figure.layout), width }, settings);
     };
     const seen = new IntersectionObserver((entries) => {
       entries.filter((e) => e.isIntersecting).forEach((e) => draw(e.target));

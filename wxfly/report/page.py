@@ -206,13 +206,25 @@ def _comparison(briefing: Briefing, readers: Sequence[Reader], names: Sequence[s
 
 def _chart(charts: Charts, title: str, shapes: dict[str, Figure]) -> str:
     key = f"chart{len(charts)}"
-    if shapes["wide"]["data"] == shapes["tall"]["data"]:  # kept once
-        shapes = shapes | {"tall": {"layout": shapes["tall"]["layout"]}}
-    charts[key] = shapes
+    charts[key] = {"wide": shapes["wide"], "tall": _without_what_is_shared(shapes)}
     return (
         f'<div class="chart" id="{key}" role="img" aria-label="{_escape(title)}. The table below has the same values.">'
         "<p>The chart is drawn by script; the table below has the same values.</p></div>\n"
     )
+
+
+def _without_what_is_shared(shapes: dict[str, Figure]) -> Figure:
+    """Leave out of the tall figure what the script takes from the wide one: equal traces, and turned hover texts."""
+    wide, tall = shapes["wide"]["data"], shapes["tall"]["data"]
+    if wide == tall:
+        return {"layout": shapes["tall"]["layout"]}
+    traces = []
+    for one, other in zip(tall, wide, strict=True):
+        is_turned = one["type"] == "heatmap" and one["customdata"] == [
+            list(column) for column in zip(*other["customdata"], strict=True)
+        ]
+        traces.append({k: v for k, v in one.items() if k != "customdata"} if is_turned else one)
+    return {"data": traces, "layout": shapes["tall"]["layout"]}
 
 
 def _table(header: Sequence[str], rows: Sequence[Sequence[str]], *, caption: str) -> str:
