@@ -14,7 +14,6 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from wxfly.elements import NAMES
 from wxfly.forecast_error import MEMBER, ErrorLaw, default_error_law
 from wxfly.physics.probability import least_chance, normal_probability, stretch_probability
 
@@ -26,6 +25,7 @@ FAMILIES = (
     ("visibility", "cloud_base"),
     ("temperature", "density_altitude"),
     ("kp",),
+    ("return_leg",),
 )
 """Elements whose errors go together; errors of different families are taken as independent."""
 
@@ -91,7 +91,7 @@ def hour_chances(room: xr.DataArray, *, law: ErrorLaw | None = None) -> xr.DataA
     """
     values = _values(room)
     held = np.ones(values.shape[1:])
-    for family in _positions():
+    for family in _positions(room):
         held = held * normal_probability(values[family].min(axis=0))
     chance, members = _mean_over_members(held, _present(room))
     return xr.DataArray(_bounded(chance, members, law), dims="time", coords={"time": room["time"]}, name="chance")
@@ -112,11 +112,11 @@ def window_chance(room: xr.DataArray, first: int, last: int, *, law: ErrorLaw | 
     law = law or default_error_law()
     part = room.isel(time=slice(first, last + 1))
     values, present = _values(part), np.asarray(_present(part).all(axis=0))
-    families = _positions()
+    families = _positions(part)
     kept = [stretch_probability(values[family].min(axis=0), law.correlation) for family in families]
     all_kept = np.prod(kept, axis=0)
     chance, members = _mean_over_members(all_kept, present)
-    causes = []
+    causes, names = [], [str(n) for n in part["element"].values]
     for position, family in enumerate(families):
         others = np.prod([k for i, k in enumerate(kept) if i != position], axis=0)
         for k in family:
@@ -128,7 +128,7 @@ def window_chance(room: xr.DataArray, first: int, last: int, *, law: ErrorLaw | 
             share = float(_mean_over_members(1.0 - alone, present)[0])
             sole = float(_mean_over_members(others * without - all_kept, present)[0])
             if share >= _NOTHING:
-                causes.append(Cause(NAMES[k], share, max(sole, 0.0)))
+                causes.append(Cause(names[k], share, max(sole, 0.0)))
     causes.sort(key=lambda cause: -cause.share)
     bounded = float(_bounded(np.asarray(chance), np.asarray(members), law))
     return Chance(bounded, int(members), values.shape[-1] == 1, tuple(causes))
@@ -188,7 +188,7 @@ def _smallest(margin: Array) -> Array:
 
 def _kept(part: xr.DataArray, law: ErrorLaw) -> Array:
     values = _values(part)
-    kept = [stretch_probability(values[family].min(axis=0), law.correlation) for family in _positions()]
+    kept = [stretch_probability(values[family].min(axis=0), law.correlation) for family in _positions(part)]
     return np.asarray(np.prod(kept, axis=0))
 
 
@@ -196,8 +196,11 @@ def _values(room: xr.DataArray) -> Array:
     return np.asarray(room.transpose("element", "time", MEMBER).values, dtype=float)
 
 
-def _positions() -> list[list[int]]:
-    return [[NAMES.index(name) for name in family] for family in FAMILIES]
+def _positions(room: xr.DataArray) -> list[list[int]]:
+    """Give the rows of each family; an element that is not in the room is in no doubt."""
+    names = [str(n) for n in room["element"].values]
+    families = [[names.index(name) for name in family if name in names] for family in FAMILIES]
+    return [family for family in families if family]
 
 
 def _present(room: xr.DataArray) -> npt.NDArray[np.bool_]:

@@ -231,24 +231,31 @@ def _kp(take: Taker) -> dict[str, Array]:
 
 
 def _daylight(conditions: xr.Dataset, rule: str) -> xr.Dataset:
-    """Add the lit part of every hour, to the second, for every place."""
-    places = conditions["latitude"].broadcast_like(conditions["wind_speed"].isel(edge=0, time=0, drop=True))
-    latitude = np.broadcast_to(places.values, places.shape)
-    longitude = np.broadcast_to(conditions["longitude"].broadcast_like(places).values, places.shape)
+    """Add the lit part of every hour, to the second, for every place; members of an ensemble share their place's."""
+    everywhere = conditions["wind_speed"].isel(edge=0, time=0, drop=True)
+    places = everywhere.isel(realization=0, drop=True) if "realization" in everywhere.dims else everywhere
+    latitude = conditions["latitude"].broadcast_like(places)
+    longitude = conditions["longitude"].broadcast_like(latitude).values
     start = conditions["time"].values.astype("datetime64[s]")
-    usable_start = np.empty((start.size, *places.shape), dtype="datetime64[s]")
+    usable_start = np.empty((start.size, *latitude.shape), dtype="datetime64[s]")
     usable_end = np.empty_like(usable_start)
-    for index in np.ndindex(places.shape):
+    for index in np.ndindex(latitude.shape):
         usable_start[:, *index], usable_end[:, *index] = daylight.lit_part(
-            float(latitude[index]), float(longitude[index]), start, HOUR, rule=rule
+            float(latitude.values[index]), float(longitude[index]), start, HOUR, rule=rule
         )
-    dims = ("time", *places.dims)
     lit = usable_end - usable_start
     minutes = np.where(np.isnat(lit), 0.0, lit.astype("timedelta64[s]").astype(float) / 60)
+    dims = ("time", *everywhere.dims)
+    absent = [i for i, d in enumerate(dims) if d not in ("time", *latitude.dims)]
+    shape = (start.size, *everywhere.shape)
+
+    def spread(values: npt.NDArray[np.generic]) -> npt.NDArray[np.generic]:
+        return np.broadcast_to(np.expand_dims(values, absent), shape)
+
     return conditions.assign(
-        minutes_of_light=(dims, minutes, DERIVED["minutes_of_light"]),
-        usable_start=(dims, usable_start.astype("datetime64[ns]")),
-        usable_end=(dims, usable_end.astype("datetime64[ns]")),
+        minutes_of_light=(dims, spread(minutes), DERIVED["minutes_of_light"]),
+        usable_start=(dims, spread(usable_start.astype("datetime64[ns]"))),
+        usable_end=(dims, spread(usable_end.astype("datetime64[ns]"))),
     )
 
 
