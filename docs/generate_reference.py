@@ -41,8 +41,8 @@ def command_line() -> str:
         below.max_content_width = 100
         parts.append(f"## {name}\n\n```text\n{command.get_help(below)}\n```\n")
     parts.append(
-        "## Exit codes\n\n0: answered (also when the answer is that no window holds). 1: something can be put right, told in"
-        " one line. 2: the command was not understood.\n"
+        "## Exit codes\n\n0: answered (also when the answer is that no window holds). 1: something can be put right,"
+        " told in one line. 2: the command was not understood.\n"
     )
     return "\n".join(parts)
 
@@ -81,9 +81,8 @@ def forecast_variables() -> str:
     for row in VARIABLES.values():
         begin, end = row.covers_hours
         span = "the instant" if begin == end else f"{begin:+g} to {end:+g} h"
-        rows.append(
-            f"| `{row.name}` | {row.units} | {row.standard_name or '(none)'} | {span} | {'yes' if row.has_height else ''} |"
-        )
+        standard, heights = row.standard_name or "(none)", "yes" if row.has_height else ""
+        rows.append(f"| `{row.name}` | {row.units} | {standard} | {span} | {heights} |")
     return "\n".join([NOTE, "# Variables of the forecast cube\n", *rows, ""])
 
 

@@ -17,13 +17,18 @@ maximum_takeoff_altitude = { value = "9842.52 ft", source = "my manual, page 7" 
 """
 
 
+FIGURES = (
+    "maximum_wind", "maximum_gust", "minimum_temperature", "maximum_temperature", "maximum_takeoff_altitude",
+    "maximum_precipitation", "mass", "characteristic_dimension",
+)  # fmt: skip
+
+
 def test_the_shipped_classes_are_there_with_a_source_for_every_figure():
     table = load_aircraft()
     assert len(table) >= 6
     assert DEFAULT in table
     for one in table.values():
-        for key in ("maximum_wind", "maximum_gust", "minimum_temperature", "maximum_temperature",
-                    "maximum_takeoff_altitude", "maximum_precipitation", "mass", "characteristic_dimension"):  # fmt: skip
+        for key in FIGURES:
             assert one.sources[key], f"{one.name}: {key} has no source"
 
 
@@ -87,7 +92,11 @@ def test_a_height_above_the_ceiling_is_refused():
     limits = limits_for(find_aircraft(DEFAULT))
     check_height(120.0, limits)
     check_height(400 * 0.3048 - 1.92, limits)
-    for height, words in ((121.0, "above the ceiling of 120 m"), (0.0, "not above the ground"), (-5.0, "not above")):
+    for height, words in (
+        (121.0, "above the ceiling of 120 m"),
+        (0.0, "not above the ground"),
+        (-5.0, "not above"),
+    ):
         with pytest.raises(WxflyError, match=words):
             check_height(height, limits)
 

@@ -4,9 +4,9 @@ Every variable, every level of it, and stretches of its hours are taken away fro
 better state, a larger margin or a better rank.
 
 For a *required* element the rule holds without exception. An *advised* element that is not known leaves the state as
-the other elements give it; so where it was itself the one that stopped the hour, what is left must be no better than the
-others alone allow, must name the element as not known, and must rank behind every hour in which all is known. The test
-holds advised elements to exactly that, and to the strict rule wherever other evidence is left.
+the other elements give it; so where it was itself the one that stopped the hour, what is left must be no better than
+the others alone allow, must name the element as not known, and must rank behind every hour in which all is known. The
+test holds advised elements to exactly that, and to the strict rule wherever other evidence is left.
 """
 
 import dataclasses

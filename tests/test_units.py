@@ -47,16 +47,26 @@ def test_every_system_shows_every_quantity_in_a_known_unit():
 
 @pytest.mark.parametrize(
     ("text", "quantity", "default", "si"),
-    [("80", "length", "m", 80), ("80m", "length", "m", 80), ("260 ft", "length", "m", 79.248), ("1.5h", "time", "min", 5400)],
-)  # fmt: skip
+    [
+        ("80", "length", "m", 80),
+        ("80m", "length", "m", 80),
+        ("260 ft", "length", "m", 79.248),
+        ("1.5h", "time", "min", 5400),
+    ],
+)
 def test_a_number_with_an_optional_unit(text, quantity, default, si):
     assert parse_quantity(text, quantity, default) == pytest.approx(si)
 
 
 @pytest.mark.parametrize(
     ("text", "words"),
-    [("eighty", "write a number and one of"), ("80 fet", "did you mean 'ft'"), ("80 kt", "unit of length 'kt'"), ("", "write")],
-)  # fmt: skip
+    [
+        ("eighty", "write a number and one of"),
+        ("80 fet", "did you mean 'ft'"),
+        ("80 kt", "unit of length 'kt'"),
+        ("", "write"),
+    ],
+)
 def test_what_is_no_quantity_is_refused(text, words):
     with pytest.raises(WxflyError, match=words):
         parse_quantity(text, "length", "m")

@@ -1,9 +1,9 @@
 """Three hours of a real reply, worked from its raw numbers without wxfly, and what the program makes of them.
 
 The arithmetic below uses the standard library only: the speed interpolated in ln(height), a little bent, between the
-levels of the reply, the gust's increment over the mean carried up with the peak factor of WMO/TD-No. 1555, temperature by the
-standard lapse rate, vapour pressure by Buck (1981), pressure by the hydrostatic formula, density altitude by the ICAO
-standard atmosphere.
+levels of the reply, the gust's increment over the mean carried up with the peak factor of WMO/TD-No. 1555,
+temperature by the standard lapse rate, vapour pressure by Buck (1981), pressure by the hydrostatic formula, density
+altitude by the ICAO standard atmosphere.
 """
 
 import json

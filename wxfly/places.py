@@ -91,17 +91,13 @@ def _search(text: str, saved: Mapping[str, Site], offline: bool, settings: Setti
         places = parse_places(kept.text.encode(), f"the kept reply for '{name}'")
     elif offline:
         known = ", ".join([*saved, *demo_sites()])
-        raise WxflyError(
-            f"'{name}' is no saved site and was not asked for before; offline these are known: {known}"
-        )
+        raise WxflyError(f"'{name}' is no saved site and was not asked for before; offline these are known: {known}")
     else:
         places = get_places(name, settings=settings)
         if places:
             keep_reply("places", name.casefold(), places_to_text(places), datetime.now(UTC))
     if not places:
-        raise WxflyError(
-            f"no place called '{name}' was found; give LATITUDE,LONGITUDE, or save it: wxfly sites add"
-        )
+        raise WxflyError(f"no place called '{name}' was found; give LATITUDE,LONGITUDE, or save it: wxfly sites add")
     first = places[0]
     return Site(first.label, first.latitude, first.longitude, first.surface_altitude, first.time_zone or "UTC")
 
