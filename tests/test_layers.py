@@ -28,9 +28,9 @@ RANK = {
     "second_source": 6,
     "report_check": 6,
     "retrieval": 7,
-    "energy": 9,
+    "energy": 3,
     "legs": 4,
-    "sortie": 10,
+    "sortie": 5,
     "reach": 6,
     "field_check": 5,
     "reading": 6,
@@ -42,11 +42,15 @@ RANK = {
     "usable_height": 10,
     "windows": 10,
     "advice": 10,
+    "forecast_error": 2,
+    "return_leg": 10,
     "briefing": 11,
+    "flight_brief": 12,
     "comparison": 12,
     "report": 13,
     "questions": 14,
-    "cli": 15,
+    "outing": 15,
+    "cli": 16,
 }
 
 

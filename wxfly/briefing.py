@@ -12,8 +12,9 @@ import xarray as xr
 
 from wxfly.advice import Advice, advise, is_low_light
 from wxfly.aircraft import Aircraft
-from wxfly.derived import derive
+from wxfly.derived import derive, hours_of
 from wxfly.limits import Limits, check_height
+from wxfly.return_leg import Sortie, forecast_deviations, judge_return_leg
 from wxfly.site import Site, zone_of
 from wxfly.suitability import assess
 from wxfly.usable_height import find_usable_heights
@@ -36,6 +37,8 @@ class Request:
         Whether windows in golden or blue hour come first.
     toward : float or None
         Direction in which the pilot looks at the aircraft, for glare [degree].
+    sortie : Sortie or None
+        What is to be flown; its way home is then held against every hour.
     """
 
     site: Site
@@ -44,6 +47,7 @@ class Request:
     height: float
     prefers_low_light: bool = False
     toward: float | None = None
+    sortie: Sortie | None = None
 
 
 @dataclass(frozen=True)
@@ -172,8 +176,16 @@ def make_briefing(
     answers = []
     for position, (request, (start, end)) in enumerate(zip(requests, periods, strict=True)):
         check_height(request.height, request.limits)
-        answers.append(_answer(cube.isel(site=position), request, max(start, now), end, minimum_duration))
+        of_site = cube.isel(site=position)
+        answers.append(_answer(of_site, request, max(start, now), end, minimum_duration, run_of(provenance)))
     return Briefing(question, tuple(answers), minimum_duration, now, provenance, tuple(notes))
+
+
+def run_of(provenance: Mapping[str, object]) -> np.datetime64:
+    """Give when the run started, or was retrieved where that is not known; NaT when neither is."""
+    moments = (provenance.get(key) for key in ("run", "retrieved"))
+    known = [m for m in moments if isinstance(m, np.datetime64) and not np.isnat(m)]
+    return known[0] if known else np.datetime64("NaT", "s")
 
 
 def _answer(
@@ -182,17 +194,19 @@ def _answer(
     start: np.datetime64,
     end: np.datetime64,
     minimum_duration: np.timedelta64,
+    run: np.datetime64,
 ) -> SiteAnswer:
-    conditions = derive(
-        cube,
-        height=request.height,
-        site=request.site,
-        daylight_rule=request.limits.daylight_rule,
-        start=start,
-        end=end,
-    )
+    hours = hours_of(cube, start=start, end=end)
+    conditions = derive(hours, height=request.height, site=request.site, daylight_rule=request.limits.daylight_rule)
     assessment = assess(conditions, request.limits)
-    heights = find_usable_heights(cube, conditions, request.limits, site=request.site, start=start, end=end)
+    if request.sortie is not None:
+        height = request.sortie.plan.return_height
+        at_return = derive(hours, height=height, site=request.site, daylight_rule=request.limits.daylight_rule)
+        deviation = forecast_deviations(conditions["time"].values, run)
+        assessment = judge_return_leg(
+            assessment, conditions, at_return, request.sortie, request.limits, forecast_deviation=deviation
+        )
+    heights = find_usable_heights(hours, conditions, request.limits, site=request.site)
     windows = find_windows(
         assessment,
         minimum_duration=minimum_duration,
@@ -203,5 +217,5 @@ def _answer(
     advice = None
     if windows:
         stretch = conditions.isel(time=slice(windows[0].first, windows[0].last + 1))
-        advice = advise(stretch, request.aircraft, toward=request.toward)
+        advice = advise(stretch, request.aircraft, toward=request.toward, hill=request.site.hill)
     return SiteAnswer(request, conditions, assessment, heights, tuple(windows), advice, start, end)

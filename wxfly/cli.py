@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -14,6 +14,7 @@ from wxfly import __version__
 from wxfly.errors import WxflyError
 
 if TYPE_CHECKING:
+    from wxfly.briefing import Question
     from wxfly.questions import Asked
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -49,6 +50,17 @@ def main() -> None:
 
 def _asking(command: F) -> F:
     """Add the options that every question shares."""
+    return _forecast_asking(_telling(command))
+
+
+def _with(command: F, options: Sequence[Callable[[F], F]]) -> F:
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+def _forecast_asking(command: F) -> F:
+    """Add the options that say what is asked of which forecast."""
     options = [
         click.option("--aircraft", metavar="NAME", help="Aircraft class or one of your own (see: wxfly aircraft)."),
         click.option("--height", metavar="HEIGHT", help="Flight height above ground, such as 80m or 260ft.  [default: 60m]"),
@@ -59,21 +71,26 @@ def _asking(command: F) -> F:
         click.option("--require", "required", multiple=True, metavar="ELEMENT", help="Treat an element as required: where it is not known, the hour is not known."),
         click.option("--advise", "advised", multiple=True, metavar="ELEMENT", help="Treat an element as advised: where it is not known, the answer says so first."),
         click.option("--prefer", type=click.Choice(["low-light"]), help="Rank windows in golden or blue hour first; no hour holds because of it."),
-        click.option("--toward", metavar="DIRECTION", help="Where you will look at the aircraft, in degrees or as a point such as SW: tells of glare."),
+        click.option("--toward", metavar="DIRECTION", help="Where you will look at the aircraft, in degrees or as a point such as SW: tells of glare, and where a sortie goes."),
         click.option("--units", type=click.Choice(["metric", "imperial", "aviation"]), help="Units of the answer.  [default: metric]"),
         click.option("--time-zone", metavar="ZONE", help="Show times in this IANA zone instead of each site's own."),
         click.option("--model", metavar="MODEL", help="Forecast model to ask; one model per answer."),
         click.option("--forecast", "forecast_path", type=click.Path(path_type=Path), help="Answer from this saved reply (.json) or forecast file (.nc) instead of asking."),
         click.option("--as-of", metavar="TIME", help="Answer as if it were this time (ISO 8601, UTC unless it names an offset)."),
         click.option("--offline", is_flag=True, help="Use only forecasts that are already on this machine."),
+    ]  # fmt: skip
+    return _with(command, options)
+
+
+def _telling(command: F) -> F:
+    """Add the options that say how the answer is written."""
+    options = [
         click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON (schema in the documentation)."),
         click.option("--csv", "as_csv", is_flag=True, help="Print the hours as CSV."),
         click.option("--html", "html_path", type=click.Path(path_type=Path), help="Also write the timeline page to this file."),
         click.option("--ics", "ics_path", type=click.Path(path_type=Path), help="Also write the windows as a calendar file."),
     ]  # fmt: skip
-    for option in reversed(options):
-        command = option(command)
-    return command
+    return _with(command, options)
 
 
 @main.command(epilog="Example: wxfly best headland --date 2026-03-12 --html best.html")
@@ -110,7 +127,71 @@ def week(site: str | None, **options: Any) -> None:
     _ask("week", [site] if site else [], options)
 
 
-def _ask(question: str, sites: list[str], options: dict[str, Any]) -> None:
+def _flying(command: F) -> F:
+    """Add the options that say what is to be flown."""
+    options = [
+        click.option("--date", "day", metavar="DATE", help="The day asked about, YYYY-MM-DD at the site.  [default: tomorrow]"),
+        click.option("--distance", metavar="DISTANCE", help="Over ground to the farthest point, such as 400m.  [default: as far as its attitude is seen]"),
+        click.option("--return-height", metavar="HEIGHT", help="Height of the way home above ground.  [default: the flight height]"),
+        click.option("--work", metavar="TIME", help="Time at the farthest point, such as 5min.  [default: none]"),
+        click.option("--batteries", type=click.IntRange(1, 99), help="How many are charged.  [default: 1]"),
+        click.option("--battery-reserve", type=float, metavar="SHARE", help="Share of a battery to land with.  [default: 0.25]"),
+        click.option("--cells", metavar="TEMPERATURE", help="Of the battery before take-off, such as 20degC.  [default: the air's]"),
+        click.option("--payload", metavar="MASS", help="Carried beyond the aircraft's own mass, such as 120g.  [default: none]"),
+        click.option("--hand-height", metavar="HEIGHT", help="Of the anemometer in the field check.  [default: 2m]"),
+        click.option("--rank", type=click.IntRange(1), help="Which window, the best is 1.  [default: 1]"),
+    ]  # fmt: skip
+    return _with(command, options)
+
+
+@main.command(epilog="Example: wxfly brief headland --return-height 80m --batteries 3 --html brief.html")
+@click.argument("site", required=False)
+@_flying
+@_forecast_asking
+@click.option("--html", "html_path", type=click.Path(path_type=Path), help="Also write the page to this file.")
+def brief(site: str | None, **options: Any) -> None:
+    """Make the flight brief of the best window at SITE: one page to print or to keep on a phone.
+
+    With the aircraft's figures of energy the way home is held against every hour as well.
+    """
+    from wxfly import outing
+    from wxfly.report import brief as page
+    from wxfly.report.text import render
+
+    asked = outing.ask_brief(site, options, on_progress=_progress)
+    units, time_zone = asked.units, asked.time_zone
+    if asked.brief is None:
+        click.echo(render(asked.briefing, units=units, time_zone=time_zone, width=_width()))
+        return
+    if options["html_path"]:
+        written = page.to_html(asked.brief, asked.briefing, units=units, time_zone=time_zone)
+        _write(options["html_path"], written.encode())
+    click.echo(page.to_text(asked.brief, asked.briefing, units=units, time_zone=time_zone))
+
+
+@main.command(epilog="Example: wxfly check headland --mean 3.1m/s --gust 5.4m/s")
+@click.argument("site", required=False)
+@click.option("--mean", required=True, metavar="SPEED", help="Mean wind of two minutes, such as 3.1m/s or 7mph.")
+@click.option("--gust", metavar="SPEED", help="Strongest gust of the two minutes.")
+@click.option("--temperature", metavar="TEMPERATURE", help="In the shade, such as 8degC.")
+@click.option("--hand-height", metavar="HEIGHT", help="Of the anemometer above ground.  [default: 2m]")
+@_forecast_asking
+def check(site: str | None, **options: Any) -> None:
+    """Hold what you measure now at SITE against the forecast, and answer for the rest of the day with both."""
+    from wxfly import outing
+    from wxfly.report import check_words
+    from wxfly.report.text import render
+
+    asked = outing.ask_check(site, options, on_progress=_progress)
+    click.echo(check_words.render(asked.correction, asked.rule, asked.units) + "\n")
+    click.echo(render(asked.briefing, units=asked.units, time_zone=asked.time_zone, width=_width()))
+
+
+def _width() -> int:
+    return min(shutil.get_terminal_size((80, 24)).columns, 100)
+
+
+def _ask(question: Question, sites: list[str], options: dict[str, Any]) -> None:
     from wxfly import questions
 
     asked: Asked = questions.ask(question, sites, options, on_progress=_progress)
@@ -128,8 +209,7 @@ def _ask(question: str, sites: list[str], options: dict[str, Any]) -> None:
     else:
         from wxfly.report.text import render
 
-        width = min(shutil.get_terminal_size((80, 24)).columns, 100)
-        click.echo(render(asked.briefing, units=asked.units, time_zone=asked.time_zone, width=width))
+        click.echo(render(asked.briefing, units=asked.units, time_zone=asked.time_zone, width=_width()))
 
 
 def _write_files(asked: Asked, options: dict[str, Any]) -> None:

@@ -60,8 +60,11 @@ ELEMENTS: tuple[Element, ...] = (
     Element("daylight", "daylight", "lit", "min", "", "daylight"),
 )
 
-BY_NAME: dict[str, Element] = {element.name: element for element in ELEMENTS}
-NAMES: tuple[str, ...] = tuple(BY_NAME)
+RETURN_LEG = Element("return_leg", "way home", "at_most", "1", "", "share of the battery needed, reserve included")
+"""Judged only when a sortie is asked for, and then beside the others (`wxfly.return_leg`)."""
+
+NAMES: tuple[str, ...] = tuple(element.name for element in ELEMENTS)
+BY_NAME: dict[str, Element] = {element.name: element for element in (*ELEMENTS, RETURN_LEG)}
 
 REQUIRED_BY_DEFAULT: tuple[str, ...] = ("wind", "gust", "precipitation", "temperature", "icing", "daylight")
 

@@ -9,9 +9,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import xarray as xr
 
 from wxfly.aircraft import DEFAULT as DEFAULT_AIRCRAFT
-from wxfly.aircraft import Aircraft, find_aircraft, load_aircraft
+from wxfly.aircraft import ENERGY_FIGURES, Aircraft, find_aircraft, load_aircraft
 from wxfly.briefing import Briefing, Question, Request, make_briefing, period_of
 from wxfly.elements import NAMES, REQUIRED_BY_DEFAULT
 from wxfly.errors import WxflyError, unknown_name
@@ -55,8 +56,73 @@ def own_rules_file() -> Path:
     return config_folder() / "rules.toml"
 
 
+@dataclass(frozen=True)
+class Prepared:
+    """A question made ready: the forecast, and what of it is asked for.
+
+    Attributes
+    ----------
+    cube : xarray.Dataset
+        With the dimension ``site``; what is too old is taken out.
+    requests, periods : tuple
+        One of each for each site.
+    minimum_duration : numpy.timedelta64
+        Shortest window of use.
+    now : numpy.datetime64
+        UTC.
+    provenance, notes
+        As in `wxfly.briefing.Briefing`.
+    units, time_zone
+        As in `Asked`.
+    """
+
+    cube: xr.Dataset
+    requests: tuple[Request, ...]
+    periods: tuple[tuple[np.datetime64, np.datetime64], ...]
+    minimum_duration: np.timedelta64
+    now: np.datetime64
+    provenance: Mapping[str, object]
+    notes: tuple[str, ...]
+    units: str
+    time_zone: str | None
+
+
 def ask(question: Question, sites: Sequence[str], options: Mapping[str, Any], *, on_progress: Progress) -> Asked:
     """Answer one of the three questions.
+
+    Parameters
+    ----------
+    question, sites, options, on_progress
+        As in `prepare`.
+
+    Raises
+    ------
+    WxflyError
+        For anything the pilot can put right.
+    """
+    ready = prepare(question, sites, options, on_progress=on_progress)
+    briefing = make_briefing(
+        question,
+        ready.cube,
+        ready.requests,
+        ready.periods,
+        minimum_duration=ready.minimum_duration,
+        now=ready.now,
+        provenance=ready.provenance,
+        notes=ready.notes,
+    )
+    return Asked(briefing, ready.units, ready.time_zone)
+
+
+def prepare(
+    question: Question,
+    sites: Sequence[str],
+    options: Mapping[str, Any],
+    *,
+    first_day: int = 1,
+    on_progress: Progress,
+) -> Prepared:
+    """Read what a pilot asks, and obtain the forecast for it.
 
     Parameters
     ----------
@@ -66,6 +132,8 @@ def ask(question: Question, sites: Sequence[str], options: Mapping[str, Any], *,
         As the pilot wrote them, each with an optional ``@height``; empty for the first saved site or the demo.
     options : mapping
         Of the command line, by name; see ``wxfly best --help``. A missing or empty one takes its default.
+    first_day : int, optional
+        How many days from today the day asked about is, where none is given.
     on_progress : callable
         Told what is being done when it may take over a second.
 
@@ -103,7 +171,7 @@ def ask(question: Question, sites: Sequence[str], options: Mapping[str, Any], *,
             limits,
             own,
             prefers_low_light=options.get("prefer") == "low-light",
-            toward=_direction(options.get("toward")),
+            toward=read_direction(options.get("toward")),
         )
         for site, own in zip(obtained.sites, heights, strict=True)
     ]
@@ -117,21 +185,21 @@ def ask(question: Question, sites: Sequence[str], options: Mapping[str, Any], *,
         periods = [(start, min(end, max(horizon, start))) for start, end in periods]
     else:
         day = _day(options.get("day"))
-        periods = [period_of(site, now, day=day) for site in obtained.sites]
+        periods = [period_of(site, now, day=day, first_day=first_day) for site in obtained.sites]
     if question == "compare":
         # The same hours for all: from the first site's start of day to the last one's end.
         periods = [(min(p[0] for p in periods), max(p[1] for p in periods))] * len(periods)
-    briefing = make_briefing(
-        question,
+    return Prepared(
         cube,
-        requests,
-        periods,
-        minimum_duration=_duration(options.get("duration")),
-        now=now,
-        provenance=obtained.provenance,
-        notes=(*age_notes, *obtained.notes),
+        tuple(requests),
+        tuple(periods),
+        _duration(options.get("duration")),
+        now,
+        obtained.provenance,
+        (*age_notes, *obtained.notes),
+        units,
+        options.get("time_zone"),
     )
-    return Asked(briefing, units, options.get("time_zone"))
 
 
 def _limits(aircraft: Aircraft, options: Mapping[str, Any]) -> Limits:
@@ -167,7 +235,7 @@ def _height(text: str | None) -> float | None:
 _COMPASS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
 
 
-def _direction(text: str | None) -> float | None:
+def read_direction(text: str | None) -> float | None:
     """Read a direction in degrees from north or as a point of the compass."""
     if not text:
         return None
@@ -299,12 +367,35 @@ def describe_aircraft(name: str | None, units: str) -> str:
     rows: list[tuple[str, str, str]] = []
     for key, quantity in _SHOWN_AS.items():
         rows.append((key, _shown(getattr(aircraft, key), units, quantity), aircraft.sources.get(key, "-")))
-    for key, unit in (("mass", "kg"), ("characteristic_dimension", "m")):
+    for key, quantity in _SPEEDS.items():
+        rows.append((key, _shown(getattr(aircraft, key), units, quantity), aircraft.sources.get(key, "-")))
+    for key, unit in _OWN_UNITS.items():
         value = getattr(aircraft, key)
-        rows.append((key, "-" if value is None else f"{value:g} {unit}", aircraft.sources.get(key, "-")))
-    return f"{aircraft.title}\n" + _aligned([("limit", "value", "source"), *rows])
+        shown = "-" if value is None else f"{float(from_si(value, unit)):.4g} {unit}".removesuffix(" 1")
+        rows.append((key, shown, aircraft.sources.get(key, "-")))
+    rows = [row for row in rows if row[1] != "-" or row[0] not in ENERGY_FIGURES]
+    return f"{aircraft.title}\n" + _aligned([("figure", "value", "source"), *rows])
 
 
+_SPEEDS = dict.fromkeys(
+    ("top_speed", "climb_speed", "descent_speed", "cruise_speed", "best_glide_speed", "stall_speed"), "wind"
+)
+_OWN_UNITS = {
+    "mass": "kg",
+    "characteristic_dimension": "m",
+    "battery_energy": "Wh",
+    "battery_capacity": "mAh",
+    "battery_cell_resistance": "mohm",
+    "battery_cycles": "1",
+    "hover_endurance": "min",
+    "cruise_endurance": "min",
+    "electronics_power": "W",
+    "maximum_tilt": "degree",
+    "rotor_diameter": "m",
+    "rotor_count": "1",
+    "thrust_to_weight": "1",
+    "glide_ratio": "1",
+}
 _SHOWN_AS = {
     "maximum_wind": "wind",
     "maximum_gust": "wind",

@@ -13,7 +13,7 @@ import numpy as np
 
 from wxfly.briefing import Briefing, SiteAnswer
 from wxfly.comparison import ComparedHour
-from wxfly.elements import BY_NAME, NAMES
+from wxfly.elements import BY_NAME, NAMES, RETURN_LEG
 from wxfly.physics.daylight import sun_events
 from wxfly.report import findings, phrases
 from wxfly.report.findings import Day
@@ -76,8 +76,12 @@ def when(window: Window, clock: Clock) -> str:
 def reading_of(answer: SiteAnswer, element: str, hour: int, units: str) -> str:
     """Phrase one element of one hour, such as ``gust at 80 m, 9.1 of 10.7 m/s``."""
     # By position: a page asks for some thousand cells, and choosing by label takes a hundred times as long.
-    at = (NAMES.index(element), hour)
-    demand, limit = (float(answer.assessment[name].variable.values[at]) for name in ("demand", "limit"))
+    if element == RETURN_LEG.name:
+        values = [answer.assessment[name].variable.values for name in ("return_leg_demand", "return_leg_limit")]
+    else:
+        row = NAMES.index(element)
+        values = [answer.assessment[name].variable.values[row] for name in ("demand", "limit")]
+    demand, limit = (float(of_hours[hour]) for of_hours in values)
     return phrases.reading(element, demand, limit, height=answer.request.height, units=units)
 
 
