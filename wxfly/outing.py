@@ -1,0 +1,217 @@
+"""From words on a command line to a flight brief and to a field check, as `wxfly.questions` does for the questions."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from wxfly.aircraft import Aircraft
+from wxfly.briefing import Briefing, Request, make_briefing, run_of
+from wxfly.derived import derive
+from wxfly.energy import energy_model, missing_figures
+from wxfly.errors import WxflyError
+from wxfly.field_check import HAND_HEIGHT, HandRule, check_hand_height, hand_rule
+from wxfly.flight_brief import FlightBrief, make_flight_brief, roughness_of
+from wxfly.limits import check_height
+from wxfly.physics.visibility import attitude_sight_range
+from wxfly.questions import Prepared, Progress, prepare, read_direction
+from wxfly.reading import Correction, Reading, correct_forecast, weigh
+from wxfly.return_leg import Sortie
+from wxfly.sortie import BATTERY_RESERVE, Plan
+from wxfly.units import parse_quantity
+
+DEFAULT_DISTANCE = 100.0
+"""Planned where neither distance nor size of the aircraft is given [m]."""
+
+
+@dataclass(frozen=True)
+class BriefAsked:
+    """A flight brief, and how its reader wants it shown.
+
+    Attributes
+    ----------
+    brief : FlightBrief or None
+        None where no window holds.
+    briefing : Briefing
+        The answer it is from.
+    units : str
+        Key of `wxfly.units.SYSTEMS`.
+    time_zone : str or None
+        As given.
+    """
+
+    brief: FlightBrief | None
+    briefing: Briefing
+    units: str
+    time_zone: str | None
+
+
+@dataclass(frozen=True)
+class CheckAsked:
+    """A reading held against the forecast, and the rest of the day corrected by it.
+
+    Attributes
+    ----------
+    correction : Correction
+        What the reading does.
+    rule : HandRule
+        What the anemometer may show in this hour.
+    briefing : Briefing
+        The rest of the day with the correction in it.
+    units, time_zone
+        As in `BriefAsked`.
+    """
+
+    correction: Correction
+    rule: HandRule
+    briefing: Briefing
+    units: str
+    time_zone: str | None
+
+
+def ask_brief(site: str | None, options: Mapping[str, Any], *, on_progress: Progress) -> BriefAsked:
+    """Make the flight brief of a window.
+
+    Parameters
+    ----------
+    site : str or None
+        As the pilot wrote it.
+    options : mapping
+        Of the command line, by name; see ``wxfly brief --help``.
+    on_progress : callable
+        Told what is being done when it may take over a second.
+
+    Raises
+    ------
+    WxflyError
+        For anything the pilot can put right.
+    """
+    prepared = prepare("best", [site] if site else [], options, on_progress=on_progress)
+    request = prepared.requests[0]
+    return_height = _length(options.get("return_height"), request.height)
+    check_height(return_height, request.limits)
+    hand_height = _length(options.get("hand_height"), HAND_HEIGHT)
+    check_hand_height(hand_height)
+    missing = missing_figures(request.aircraft)
+    sortie = None if missing else _sortie(request, return_height, options)
+    briefing = _answer(prepared, replace(request, sortie=sortie))
+    answer = briefing.answers[0]
+    if not answer.windows:
+        return BriefAsked(None, briefing, prepared.units, prepared.time_zone)
+    rank = int(options.get("rank") or 1)
+    if rank > len(answer.windows):
+        raise WxflyError(f"there is no window {rank}; {len(answer.windows)} hold, the best is 1")
+    brief = make_flight_brief(
+        prepared.cube.isel(site=0),
+        answer,
+        answer.windows[rank - 1],
+        sortie=sortie,
+        energy_missing=missing,
+        hand_height=hand_height,
+        return_height=return_height,
+        forecast_run=run_of(prepared.provenance),
+    )
+    return BriefAsked(brief, briefing, prepared.units, prepared.time_zone)
+
+
+def _answer(prepared: Prepared, request: Request, cube: Any = None, notes: tuple[str, ...] = ()) -> Briefing:
+    return make_briefing(
+        "best",
+        prepared.cube if cube is None else cube,
+        [request],
+        prepared.periods,
+        minimum_duration=prepared.minimum_duration,
+        now=prepared.now,
+        provenance=prepared.provenance,
+        notes=(*notes, *prepared.notes),
+    )
+
+
+def _sortie(request: Request, return_height: float, options: Mapping[str, Any]) -> Sortie:
+    payload = options.get("payload")
+    model = energy_model(request.aircraft, payload=parse_quantity(payload, "mass", "g") if payload else 0.0)
+    batteries = int(options.get("batteries") or 1)
+    reserve = options.get("battery_reserve")
+    share = BATTERY_RESERVE if reserve is None else float(reserve)
+    if not 0 <= share < 1:
+        raise WxflyError(f"a battery reserve of {share:g} is not a share; wanted 0 to below 1, such as 0.25")
+    cells, work = options.get("cells"), options.get("work")
+    plan = Plan(
+        height=request.height,
+        return_height=return_height,
+        distance=_length(options.get("distance"), _default_distance(request.aircraft)),
+        direction=read_direction(options.get("toward")),
+        work_time=parse_quantity(work, "time", "min") if work else 0.0,
+        reserve=share,
+        cell_temperature=parse_quantity(cells, "temperature", "degC") if cells else None,
+    )
+    if plan.distance < 0 or plan.work_time < 0:
+        raise WxflyError("a distance or a time of work below zero cannot be flown")
+    return Sortie(model, plan, batteries)
+
+
+def _default_distance(aircraft: Aircraft) -> float:
+    """Plan as far as the aircraft is seen: nobody should fly farther without having said so."""
+    if aircraft.characteristic_dimension is None:
+        return DEFAULT_DISTANCE
+    return float(attitude_sight_range(aircraft.characteristic_dimension, aircraft.kind))
+
+
+def _length(text: str | None, default: float) -> float:
+    return parse_quantity(text, "length", "m") if text else default
+
+
+def ask_check(site: str | None, options: Mapping[str, Any], *, on_progress: Progress) -> CheckAsked:
+    """Hold a reading against the forecast and answer for the rest of the day.
+
+    Parameters
+    ----------
+    site, options, on_progress
+        As in `ask_brief`; see ``wxfly check --help``.
+
+    Raises
+    ------
+    WxflyError
+        For anything the pilot can put right.
+    """
+    prepared = prepare("best", [site] if site else [], options, first_day=0, on_progress=on_progress)
+    request = prepared.requests[0]
+    reading = _reading(prepared, options)
+    cube = prepared.cube.isel(site=0)
+    until = prepared.now + np.timedelta64(1, "s")
+    hand, flight = (
+        derive(cube, height=height, site=request.site, start=prepared.now, end=until)
+        for height in (reading.hand_height, request.height)
+    )
+    roughness = roughness_of(request.site)
+    rule = hand_rule(hand, [flight], request.limits, roughness_length=roughness)
+    correction = weigh(reading, hand, flight, roughness_length=roughness)
+    corrected = correct_forecast(prepared.cube, correction)
+    note = "the forecast is corrected by your reading, from its hour on and fading over the day"
+    briefing = _answer(prepared, request, corrected, (note,))
+    return CheckAsked(correction, rule, briefing, prepared.units, prepared.time_zone)
+
+
+def _reading(prepared: Prepared, options: Mapping[str, Any]) -> Reading:
+    from wxfly.units import SYSTEMS
+
+    units = SYSTEMS[prepared.units]
+    hand_height = _length(options.get("hand_height"), HAND_HEIGHT)
+    check_hand_height(hand_height)
+    mean = parse_quantity(str(options["mean"]), "speed", units["wind"])
+    gust, temperature = options.get("gust"), options.get("temperature")
+    strongest = parse_quantity(gust, "speed", units["wind"]) if gust else None
+    if mean < 0:
+        raise WxflyError(f"a mean wind of '{options['mean']}' is below zero")
+    if strongest is not None and strongest < mean:
+        raise WxflyError(f"a gust of '{gust}' is below the mean of '{options['mean']}'; are the two exchanged?")
+    return Reading(
+        prepared.now,
+        hand_height,
+        mean,
+        strongest,
+        parse_quantity(temperature, "temperature", units["temperature"]) if temperature else None,
+    )
