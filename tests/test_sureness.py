@@ -1,0 +1,123 @@
+"""How sure an answer is: members through the chain, what an ensemble lacks, models side by side, the surest hours."""
+
+import numpy as np
+import pytest
+
+from tests.cubes import quiet_cube
+from tests.test_chance import LIMITS, members_cube
+from wxfly.derived import derive
+from wxfly.site import Site
+from wxfly.suitability import assess
+from wxfly.sureness import as_members, find_outlooks, judge_sureness, kind_of, with_what_is_missing
+
+SITE = Site("here", 52.0, 6.0, surface_altitude=30.0, time_zone="Europe/Amsterdam")
+RUN = np.datetime64("2026-06-10T00")
+
+
+def judge(cube, ensembles=(), **options):
+    conditions = derive(cube, height=60.0)
+    assessment = assess(conditions, LIMITS)
+    sureness = judge_sureness(
+        conditions, assessment, RUN, height=60.0, site=SITE, limits=LIMITS, central=cube, ensembles=ensembles, **options
+    )
+    return sureness, assessment
+
+
+def test_one_forecast_alone_is_marked_as_weaker():
+    sureness, _ = judge(quiet_cube())
+    assert sureness.is_weak
+    assert sureness.members == 1
+    assert sureness.band is None
+    assert sureness.of(9, 11).is_weak
+
+
+def test_an_ensemble_is_not():
+    sureness, _ = judge(quiet_cube(), [members_cube(21)])
+    assert not sureness.is_weak
+    assert (sureness.members, sureness.margin.shape) == (21, (24, 21))
+    band = sureness.band["wind_speed_of_gust"]
+    assert band.dims == ("time", "share")
+    assert (np.diff(band.values, axis=1) >= 0).all()
+
+
+def test_what_an_ensemble_does_not_carry_is_taken_from_the_one_forecast():
+    lacking = members_cube(11).drop_vars(["kp_index", "visibility_in_air"])
+    lacking.attrs["carried"] = "; ".join(
+        entry for entry in lacking.attrs["carried"].split("; ") if entry not in ("kp_index", "visibility_in_air")
+    )
+    cube = quiet_cube()
+    filled = with_what_is_missing(lacking, cube)
+    assert (filled["visibility_in_air"] == 40_000).all()
+    assert "realization" not in filled["visibility_in_air"].dims
+    whole, _ = judge(cube, [members_cube(11)])
+    taken, _ = judge(cube, [lacking])
+    assert taken.hours.values == pytest.approx(whole.hours.values)
+    murky = quiet_cube()
+    murky["visibility_in_air"] = murky["visibility_in_air"] * 0 + 3000.0
+    assert (judge(murky, [lacking])[0].hours < taken.hours).all()
+
+
+def test_nothing_at_heights_is_mixed():
+    lacking = members_cube(5).drop_vars(["air_temperature_aloft"])
+    assert "air_temperature_aloft" not in with_what_is_missing(lacking, quiet_cube())
+
+
+def test_several_models_make_an_ensemble_of_their_own():
+    calm, windy = quiet_cube(), quiet_cube()
+    windy["wind_speed"] = windy["wind_speed"] + 9.0
+    low = windy.sel(height=[10.0])
+    low.attrs["carried"] = low.attrs["carried"].replace(" 10 80 120", " 10")
+    sureness, _ = judge(calm, [calm, low, calm])
+    assert sureness.members == 3
+    assert sureness.hours.max() <= 1 - 1 / 5 + 1e-9
+    assert (sureness.hours < judge(calm)[0].hours).all()
+    assert as_members(calm).sizes["realization"] == 1
+
+
+def test_two_ensembles_count_by_their_members():
+    few, many = members_cube(5, spread=0.1), members_cube(40, spread=0.1)
+    many["wind_speed"] = many["wind_speed"] + 8.0
+    both, _ = judge(quiet_cube(), [few, many])
+    assert both.members == 45
+    assert both.hours.values.max() < 0.4
+
+
+def test_missing_members_are_told():
+    cube = members_cube(18).assign_attrs(missing_members=3, members=18, model="gem_global_ensemble")
+    sureness, _ = judge(quiet_cube(), [cube])
+    assert sureness.notes == ("3 of 21 members of gem_global_ensemble did not come",)
+
+
+def test_the_surest_stretch_of_a_day():
+    cube, members = quiet_cube(), members_cube(21)
+    strong = np.where(np.isin(np.arange(25), (13, 14, 15)), 0.0, 6.0)
+    for part in (cube, members):
+        gust = part["wind_speed_of_gust"]
+        part["wind_speed_of_gust"] = (gust + strong.reshape(-1, *([1] * (gust.ndim - 1)))).assign_attrs(gust.attrs)
+    sureness, assessment = judge(cube, [members])
+    (outlook,) = find_outlooks(sureness, assessment, np.timedelta64(90, "m"))
+    assert outlook.start in (np.datetime64("2026-06-10T12"), np.datetime64("2026-06-10T13"))
+    assert outlook.end - outlook.start == np.timedelta64(90, "m")
+    assert outlook.chance.value == sureness.of(outlook.first, outlook.last).value
+    assert outlook.kind == kind_of(outlook.chance.value)
+    assert find_outlooks(sureness, assessment, np.timedelta64(20, "h")) == []
+
+
+def test_the_surest_stretch_is_found_among_all():
+    rng = np.random.default_rng(3)
+    members = members_cube(15)
+    gust = members["wind_speed_of_gust"]
+    members["wind_speed_of_gust"] = (gust + rng.uniform(0, 4, (25, 1))).transpose(*gust.dims).assign_attrs(gust.attrs)
+    sureness, assessment = judge(quiet_cube(), [members])
+    (outlook,) = find_outlooks(sureness, assessment, np.timedelta64(60, "m"))
+    lit = np.flatnonzero(assessment["usable_end"].values > assessment["usable_start"].values)
+    full = [i for i in lit if assessment["usable_start"].values[i] == assessment["time"].values[i] and i < lit[-1]]
+    assert outlook.chance.value >= max(sureness.of(i, i).value for i in full) - 1e-9
+
+
+@pytest.mark.parametrize(
+    ("chance", "word"),
+    [(0.95, "firm"), (0.8, "firm"), (0.79, "open"), (0.4, "open"), (0.1, "faint"), (np.nan, "not known")],
+)
+def test_words(chance, word):
+    assert kind_of(chance) == word

@@ -1,0 +1,314 @@
+"""How sure an answer is: the members of ensembles carried through the chain for one site, and what they say together.
+
+Without an ensemble the one forecast stands for itself, with the whole of its usual error, and the answer is marked as
+weaker. What an ensemble does not carry at all (Kp, often visibility) is taken from the one forecast, the same for every
+member, with the whole of its usual error too.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from wxfly.chance import Chance, hour_chances, window_chance
+from wxfly.derived import derive, hours_of
+from wxfly.forecast import VARIABLES, mark_carried
+from wxfly.forecast_error import MEMBER, ErrorLaw, default_error_law, lead_time, room_to_limits
+from wxfly.limits import Limits
+from wxfly.physics.probability import normal_quantile
+from wxfly.planning import hours_touched
+from wxfly.site import Site
+from wxfly.suitability import assess
+
+Array = npt.NDArray[np.float64]
+
+FIRM, OPEN = 0.8, 0.4
+"""Chances from which a window is told as firm and as open; below, it is faint. An estimate of ours."""
+BAND = (0.0, 0.1, 0.5, 0.9, 1.0)
+"""Shares of the members below the lines of the band: lowest, a tenth, the middle, nine tenths, highest."""
+_BANDS = ("wind_speed", "wind_speed_of_gust")
+_RETURN_MISSED, _RETURN_FALSE = 0.05, 0.4  # the way home is worked out with an upper headwind already
+
+
+def kind_of(chance: float) -> str:
+    """Give the word for a chance: ``firm``, ``open`` or ``faint``; ``not known`` for NaN."""
+    if np.isnan(chance):
+        return "not known"
+    return "firm" if chance >= FIRM else "open" if chance >= OPEN else "faint"
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """The surest stretch of a day's light, whether or not the one forecast holds there.
+
+    Attributes
+    ----------
+    start, end : numpy.datetime64
+        UTC, within the light.
+    first, last : int
+        Positions of its hours.
+    chance : Chance
+        That every limit holds all along.
+    """
+
+    start: np.datetime64
+    end: np.datetime64
+    first: int
+    last: int
+    chance: Chance
+
+    @property
+    def kind(self) -> str:
+        """The word for its chance."""
+        return kind_of(self.chance.value)
+
+
+@dataclass(frozen=True)
+class Sureness:
+    """How sure the answer for one site is.
+
+    Attributes
+    ----------
+    hours : DataArray
+        Chance for each hour by itself, dimension time.
+    room : DataArray
+        Room up to every limit (element, time, realization), for chances of stretches.
+    margin : ndarray
+        Margin of the hour for every member, ``(time, realization)``; NaN where not known.
+    band : Dataset or None
+        ``wind_speed`` and ``wind_speed_of_gust`` at flight height (time, share), `BAND`; None for one forecast.
+    members : int
+        How many members there are in all; 1 for one forecast.
+    models : tuple of str
+        Whose members.
+    notes : tuple of str
+        What is missing of the ensembles.
+    law : ErrorLaw
+        With which the forecasts were dressed.
+    """
+
+    hours: xr.DataArray
+    room: xr.DataArray
+    margin: Array
+    band: xr.Dataset | None
+    members: int
+    models: tuple[str, ...]
+    notes: tuple[str, ...]
+    law: ErrorLaw
+
+    @property
+    def is_weak(self) -> bool:
+        """Whether it is from a single forecast."""
+        return self.members == 1
+
+    def of(self, first: int, last: int) -> Chance:
+        """Give the chance of the hours from one position to another."""
+        return window_chance(self.room, first, last, law=self.law)
+
+
+def judge_sureness(
+    conditions: xr.Dataset,
+    assessment: xr.Dataset,
+    run: np.datetime64,
+    *,
+    height: float,
+    site: Site,
+    limits: Limits,
+    central: xr.Dataset | None = None,
+    ensembles: Sequence[xr.Dataset] = (),
+    law: ErrorLaw | None = None,
+) -> Sureness:
+    """Judge how sure the hours of one site are.
+
+    Parameters
+    ----------
+    conditions, assessment : xarray.Dataset
+        Of the one forecast, at flight height.
+    run : numpy.datetime64
+        Of the one forecast; NaT where not known. Lead times count from it.
+    height, site, limits
+        As the one forecast was judged.
+    central : xarray.Dataset, optional
+        The cube of the one forecast at the site, for what an ensemble does not carry.
+    ensembles : sequence of xarray.Dataset, optional
+        Cubes at the site, each of one model: with the dimension ``realization``, or a single forecast as one member.
+    law : ErrorLaw, optional
+        By default wxfly's own.
+    """
+    law = law or default_error_law()
+    time = assessment["time"].values
+    if not ensembles:
+        deviation = conditions["wind_standard_deviation"].max("edge", skipna=False)
+        rain = conditions["precipitation_probability"].max("edge", skipna=False)
+        room = room_to_limits(
+            assessment, lead_time(time, run), height_deviation=deviation, precipitation_probability=rain, law=law
+        )
+        room = _with_return_leg(room, assessment)
+        margin = assessment["hour_margin"].values[:, None]
+        model = str(conditions.attrs.get("model", "not known"))
+        return Sureness(hour_chances(room, law=law), room, margin, None, 1, (model,), (), law)
+    start, end = time[0], time[-1] + np.timedelta64(1, "h")
+    parts = []
+    for cube in ensembles:
+        hours = hours_of(with_what_is_missing(as_members(cube), central), start=start, end=end)
+        judged = derive(hours, height=height, site=site, daylight_rule=limits.daylight_rule)
+        parts.append((judged, assess(judged, limits)))
+    joined = _join([a for _, a in parts])
+    winds = _join([c[[*_BANDS, "wind_standard_deviation"]].max("edge", skipna=False) for c, _ in parts])
+    room = room_to_limits(joined, lead_time(time, run), height_deviation=winds["wind_standard_deviation"], law=law)
+    room = _with_return_leg(room, assessment)
+    if "last_time" in joined.coords:
+        room = room.assign_coords(last_time=(MEMBER, joined["last_time"].values))
+    margin = joined["hour_margin"].transpose("time", MEMBER).values
+    models = tuple(str(cube.attrs.get("model", "not known")) for cube in ensembles)
+    return Sureness(
+        hour_chances(room, law=law), room, margin, _band(winds), joined.sizes[MEMBER], models, _gaps(ensembles), law
+    )
+
+
+def as_members(cube: xr.Dataset) -> xr.Dataset:
+    """Give a cube the dimension of members; a single forecast becomes one member."""
+    return cube if MEMBER in cube.dims else cube.expand_dims({MEMBER: [0]}, axis=-1)
+
+
+def with_what_is_missing(ensemble: xr.Dataset, central: xr.Dataset | None) -> xr.Dataset:
+    """Take from the one forecast what the ensemble does not carry, the same for every member.
+
+    Parameters
+    ----------
+    ensemble, central : xarray.Dataset
+        Cubes at one site. Variables at heights are never mixed: one model's profile is one model's.
+    """
+    if central is None:
+        return ensemble
+    lacking = [
+        str(n)
+        for n in central.data_vars
+        if n not in ensemble and n in VARIABLES and not VARIABLES[str(n)].has_height and MEMBER not in central[n].dims
+    ]
+    if not lacking:
+        return ensemble
+    taken = central[lacking].reindex(time=ensemble["time"].values)
+    added = {n: (taken[n].dims, taken[n].values, central[n].attrs) for n in lacking}
+    return mark_carried(ensemble.assign(added))
+
+
+def _join(parts: Sequence[xr.Dataset]) -> xr.Dataset:
+    """Put members of several models side by side, numbered through."""
+    if len(parts) == 1:
+        return parts[0]
+    first, shift = [], 0
+    for part in parts:
+        kept = part.drop_vars([c for c in part.coords if c not in ("time", "element", MEMBER, "last_time")])
+        first.append(kept.assign_coords({MEMBER: np.arange(shift, shift + part.sizes[MEMBER])}))
+        shift += part.sizes[MEMBER]
+    joined = xr.concat(first, MEMBER, data_vars="minimal", coords="minimal", compat="override", join="outer")
+    return joined.assign_attrs(parts[0].attrs)
+
+
+def _with_return_leg(room: xr.DataArray, assessment: xr.Dataset) -> xr.DataArray:
+    """Add the way home of the one forecast, the same for every member."""
+    if "return_leg_margin" not in assessment:
+        return room
+    margin = assessment["return_leg_margin"].values
+    holds, breaks = normal_quantile(1.0 - _RETURN_MISSED), normal_quantile(_RETURN_FALSE)
+    row = np.where(np.isnan(margin), np.nan, np.where(margin >= 0, holds, breaks))
+    added = np.broadcast_to(row[:, None], room.shape[1:])[None]
+    names = [*room["element"].values, "return_leg"]
+    return xr.DataArray(
+        np.concatenate([room.values, added]),
+        dims=room.dims,
+        coords={"element": names, "time": room["time"].values},
+        name=room.name,
+    )
+
+
+def _band(winds: xr.Dataset) -> xr.Dataset:
+    """Give the lines of the band; an hour with a member missing that should be there keeps the others'."""
+    lines = {}
+    for name in _BANDS:
+        values = winds[name].transpose("time", MEMBER).values
+        known = np.isfinite(values).any(axis=1)
+        quantiles = np.full((values.shape[0], len(BAND)), np.nan)
+        if known.any():
+            quantiles[known] = np.nanquantile(values[known], BAND, axis=1).T
+        lines[name] = (("time", "share"), quantiles, {"units": "m s-1"})
+    return xr.Dataset(lines, coords={"time": winds["time"].values, "share": list(BAND)})
+
+
+def _gaps(ensembles: Sequence[xr.Dataset]) -> tuple[str, ...]:
+    """Tell what is missing of the ensembles."""
+    notes = []
+    for cube in ensembles:
+        missing = int(cube.attrs.get("missing_members", 0))
+        if missing:
+            there = int(cube.attrs.get("members", 0))
+            notes.append(f"{missing} of {there + missing} members of {cube.attrs.get('model')} did not come")
+    return tuple(notes)
+
+
+def find_outlooks(
+    sureness: Sureness,
+    assessment: xr.Dataset,
+    minimum_duration: np.timedelta64,
+    *,
+    start: np.datetime64 | None = None,
+    end: np.datetime64 | None = None,
+) -> list[Outlook]:
+    """Find the surest stretch of every unbroken light, in order of time.
+
+    Parameters
+    ----------
+    sureness : Sureness
+        Of the site.
+    assessment : xarray.Dataset
+        Of the one forecast: its light counts.
+    minimum_duration : numpy.timedelta64
+        Length of the stretch; it starts with the hour or with the light.
+    start, end : numpy.datetime64, optional
+        Bounds, UTC.
+    """
+    lit_start = assessment["usable_start"].values.astype("datetime64[s]")
+    lit_end = assessment["usable_end"].values.astype("datetime64[s]")
+    if start is not None:
+        lit_start = np.maximum(lit_start, start.astype("datetime64[s]"))
+    if end is not None:
+        lit_end = np.minimum(lit_end, end.astype("datetime64[s]"))
+    hour = assessment["time"].values.astype("datetime64[s]")
+    lit = lit_end > lit_start  # NaT compares as false
+    chances = sureness.hours.values
+    outlooks = []
+    for light in _unbroken(lit, lit_start, lit_end):
+        found = []
+        for first in light:
+            begin = lit_start[first]
+            finish = begin + minimum_duration
+            minutes = (begin - hour[first]) / np.timedelta64(1, "m"), minimum_duration / np.timedelta64(1, "m")
+            last = first + hours_touched(float(minutes[0]), float(minutes[1])) - 1
+            if last <= light[-1] and finish <= lit_end[last]:
+                lowest = float(np.min(chances[first : last + 1]))
+                found.append((-1.0 if np.isnan(lowest) else lowest, -first, begin, finish, last))
+        if found:
+            # The chance of a stretch is at most that of its worst hour: the best few of those are worked out in full.
+            tried = [
+                Outlook(begin, finish, -minus, last, sureness.of(-minus, last))
+                for _, minus, begin, finish, last in sorted(found, reverse=True)[:3]
+            ]
+            outlooks.append(max(tried, key=lambda o: (-1.0 if np.isnan(o.chance.value) else o.chance.value, -o.first)))
+    return outlooks
+
+
+def _unbroken(
+    lit: npt.NDArray[np.bool_], start: npt.NDArray[np.datetime64], end: npt.NDArray[np.datetime64]
+) -> list[list[int]]:
+    runs: list[list[int]] = []
+    for position in np.flatnonzero(lit):
+        if runs and runs[-1][-1] == position - 1 and end[position - 1] == start[position]:
+            runs[-1].append(int(position))
+        else:
+            runs.append([int(position)])
+    return runs
