@@ -33,12 +33,13 @@ LISTS = {
     "all advised": (),
 }
 HEIGHT = 60.0
+ABOVE_EVERY_LEVEL = 110.0
 BERLIN = Path(__file__).resolve().parents[2] / "shared" / "data" / "replies" / "berlin_2021-11-24_168h.json"
 
 
 def cubes():
     names = sorted(path.stem for path in shipped_folder().glob("*.nc"))
-    poorer = [("wind at 10 m alone", 0), ("wind at 10 m alone, no temperature aloft", 1)]
+    poorer = [("wind at 10 m alone", 0), ("wind at 10 m alone, no temperature aloft", 1), ("levels to 80 m", 2)]
     return [*((name, i) for name in names for i in range(3)), *poorer, ("berlin reply", 0)]
 
 
@@ -49,10 +50,11 @@ def open_cube(name, position):
         from wxfly.sources.open_meteo import read_forecast
 
         return read_forecast(BERLIN)
-    if name.startswith("wind at 10 m alone"):
+    if name.startswith(("wind at 10 m alone", "levels to")):
         cube = open_cube("late-winter", position)
-        cube["wind_speed"][{"height": slice(1, None)}] = np.nan
-        cube["wind_from_direction"][{"height": slice(1, None)}] = np.nan
+        above = slice(2 if name.startswith("levels to") else 1, None)
+        cube["wind_speed"][{"height": above}] = np.nan
+        cube["wind_from_direction"][{"height": above}] = np.nan
         if "no temperature" in name:
             cube = cube.drop_vars("air_temperature_aloft")
         return mark_carried(cube)
@@ -87,11 +89,12 @@ def judge(cube, limits):
 def test_taking_anything_away_never_improves_an_hour(name, position):
     cube = open_cube(name, position)
     limits = {key: dataclasses.replace(limits_for(AIRCRAFT), required=names) for key, names in LISTS.items()}
-    whole = derive(cube, height=HEIGHT)
+    height = ABOVE_EVERY_LEVEL if name == "levels to 80 m" else HEIGHT
+    whole = derive(cube, height=height)
     before = {key: assess(whole, held) for key, held in limits.items()}
     faults = []
     for what, poorer in deletions(cube):
-        conditions = derive(poorer, height=HEIGHT)
+        conditions = derive(poorer, height=height)
         for key, held in limits.items():
             after = assess(conditions, held)
             faults += [f"{what}, {key}: {fault}" for fault in _improvements(before[key], after, held)]
