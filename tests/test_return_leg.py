@@ -6,13 +6,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import xarray as xr
 
 from tests.cubes import quiet_cube
 from wxfly.aircraft import find_aircraft
 from wxfly.derived import derive
 from wxfly.energy import energy_model
 from wxfly.limits import limits_for
-from wxfly.return_leg import CANNOT_BE_FLOWN, NAME, Sortie, judge_return_leg
+from wxfly.return_leg import CANNOT_BE_FLOWN, NAME, Sortie, forecast_deviations, judge_return_leg
 from wxfly.sortie import Plan
 from wxfly.suitability import State, assess
 from wxfly.windows import find_windows
@@ -113,3 +114,29 @@ def test_windows_are_found_with_it():
     assert len(without) == 1
     assert len(with_it) == 2
     assert {w.limiting_element for w in with_it} == {NAME}
+
+
+def test_the_error_of_the_forecast_grows_with_lead():
+    cube = quiet_cube()
+    flight, home = derive(cube, height=60.0), derive(cube, height=100.0)
+    run = cube["time"].values[0] - np.timedelta64(4, "D")
+    hours = []
+    for moment in (cube["time"].values[0], run):
+        deviation = forecast_deviations(flight["time"].values, moment)
+        got = judge_return_leg(
+            assess(flight, LIMITS), flight, home, farther(2000.0), LIMITS, forecast_deviation=deviation
+        )
+        hours.append(got["return_leg_demand"].values[NOON])
+    assert hours[1] > 1.02 * hours[0]
+
+
+def test_members_of_an_ensemble_are_held_one_by_one():
+    calm, windy = quiet_cube(), quiet_cube()
+    windy["wind_speed"][:] = [4.0, 6.0, 6.5]
+    together = xr.concat([calm, windy], "realization", data_vars="all", coords="minimal", compat="override")
+    flight, home = derive(together, height=60.0), derive(together, height=100.0)
+    deviation = forecast_deviations(flight["time"].values, np.datetime64("NaT"))
+    got = judge_return_leg(assess(flight, LIMITS), flight, home, farther(1500.0), LIMITS, forecast_deviation=deviation)
+    for member, cube in enumerate((calm, windy)):
+        alone = judged(cube, farther(1500.0))["return_leg_demand"].values[NOON]
+        assert got["return_leg_demand"].isel(realization=member).values[NOON] == pytest.approx(alone, rel=1e-2)

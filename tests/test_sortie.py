@@ -140,3 +140,13 @@ def test_the_doubt_of_the_wind() -> None:
     assert float(wind_doubt(6.0, 6.0, 0.0, 60.0, 0.9)) == pytest.approx(1.2816 * FORECAST_DEVIATION, rel=1e-4)
     assert wind_doubt(6.0, 10.0, 1.0, 60.0, 0.9) > wind_doubt(6.0, 8.0, 1.0, 60.0, 0.9)
     assert np.isnan(wind_doubt(6.0, np.nan, 0.0, 60.0, 0.9))
+
+
+def test_a_cold_full_pack_must_bear_the_climb() -> None:
+    """A pack that bears a slow climb in the cold does not bear a fast one, however full it is."""
+    freezing = 273.15 - 12.0
+    slow, fast = (replace(QUAD, climb_speed=speed) for speed in (3.0, 12.0))
+    kept_warm = replace(PLAN, cell_temperature=WARM)
+    assert budget(model=slow, temperature=freezing).refusal == Refusal.NONE
+    assert budget(model=fast, temperature=freezing).refusal == Refusal.COLD_PACK
+    assert budget(kept_warm, model=fast, temperature=freezing).refusal == Refusal.NONE

@@ -69,13 +69,20 @@ def moments_of(
     forecast_deviation : array_like, optional
         Standard deviation of the forecast wind's error, by time [m s-1].
     """
+    deviation = _along_time(forecast_deviation, flight["wind_speed"])
     return Moments(
-        _wind(flight, plan.height, plan.confidence, forecast_deviation),
-        _wind(at_return, plan.return_height, plan.confidence, forecast_deviation),
+        _wind(flight, plan.height, plan.confidence, deviation),
+        _wind(at_return, plan.return_height, plan.confidence, deviation),
         np.maximum(flight["wind_speed_of_gust"].values, at_return["wind_speed_of_gust"].values),
         flight["air_density"].values,
         flight["air_temperature"].values,
     )
+
+
+def _along_time(values: npt.ArrayLike, like: xr.DataArray) -> Array:
+    """Give values by time a shape that goes with a variable of more dimensions."""
+    by_time = np.asarray(values, dtype=float)
+    return by_time.reshape([-1 if d == "time" else 1 for d in like.dims]) if by_time.ndim == 1 else by_time
 
 
 def _wind(conditions: xr.Dataset, height: float, confidence: float, forecast_deviation: npt.ArrayLike) -> Wind:

@@ -32,6 +32,8 @@ BATTERY_RESERVE = 0.25
 """Share of a pack to land with; 20 to 30 % is common practice, no source."""
 LAST_CHARGE = 0.1
 """Share of what the pack gives, down to which it must bear the way home: a reserve that trips the cut-off is none."""
+DIRECTION_STEP = 15.0
+"""Of the directions of which the dearest is looked for [degree]."""
 CONFIDENCE = 0.9
 """How sure the way home must be."""
 
@@ -156,10 +158,17 @@ def sortie_budget(
     arrays = list(np.broadcast_arrays(*(np.asarray(a, dtype=float) for a in given)))
     if plan.direction is not None:
         return _budget(model, plan, np.asarray(float(plan.direction)), arrays)
-    every = np.arange(0.0, 360.0, 15.0).reshape(-1, *([1] * arrays[0].ndim))
-    each = _budget(model, plan, every, [a[None] for a in arrays])
-    worst = np.argmax(each.needed_share, axis=0)[None]
-    return Budget(*(np.take_along_axis(np.broadcast_to(v, each.needed_share.shape), worst, 0)[0] for v in each))
+    # One direction after the other: all at once would hold a large ensemble two dozen times.
+    worst: Budget | None = None
+    for direction in np.arange(0.0, 360.0, DIRECTION_STEP):
+        here = _budget(model, plan, np.asarray(direction), arrays)
+        if worst is None:
+            worst = here
+            continue
+        dearer = (here.needed_share > worst.needed_share) | np.isnan(here.needed_share)
+        worst = Budget(*(np.where(dearer, new, old) for new, old in zip(here, worst, strict=True)))
+    assert worst is not None
+    return worst
 
 
 def _budget(model: EnergyModel, plan: Plan, course: Array, arrays: list[Array]) -> Budget:
