@@ -1,0 +1,140 @@
+"""From words to a brief and a field check, on the shipped demonstration; what a pilot gets wrong is told in a line."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from wxfly import outing
+from wxfly.cli import main
+from wxfly.errors import WxflyError
+from wxfly.sortie import Plan
+from wxfly.suitability import State
+
+SITE = "Kelderness"
+
+
+def quiet(_: str) -> None:
+    return None
+
+
+def brief(**options):
+    return outing.ask_brief(SITE, options, on_progress=quiet)
+
+
+def check(**options):
+    return outing.ask_check(SITE, {"mean": "3m/s", **options}, on_progress=quiet)
+
+
+def test_a_brief_of_tomorrow_without_a_word_more() -> None:
+    asked = brief()
+    assert asked.brief is not None
+    assert asked.brief.energy is not None
+    plan = asked.brief.energy.sortie.plan
+    assert plan == Plan(height=60.0, return_height=60.0, distance=101.75)  # no farther than it is seen
+
+
+def test_what_is_asked_reaches_the_plan() -> None:
+    asked = brief(
+        height="50m", return_height="80m", distance="300m", toward="SW", work="4min", batteries=3, cells="20degC",
+        payload="60g", battery_reserve=0.3, hand_height="3m",
+    )  # fmt: skip
+    assert asked.brief is not None
+    assert asked.brief.energy is not None
+    sortie = asked.brief.energy.sortie
+    assert sortie.plan == Plan(50.0, 80.0, 300.0, 225.0, 240.0, 0.3, cell_temperature=293.15)
+    assert sortie.batteries == 3
+    assert sortie.model.weight == pytest.approx((0.249 + 0.060) * 9.80665)
+    assert sorted(asked.brief.levels) == [3.0, 10.0, 50.0, 80.0]
+
+
+def test_the_way_home_counts_in_the_choice_of_the_window() -> None:
+    near, far = brief().briefing.answers[0], brief(distance="9000m").briefing.answers[0]
+    assert near.best is not None
+    assert far.best is None
+    assert (far.assessment["state"].values <= near.assessment["state"].values).all()
+    assert "return_leg" in set(far.assessment["limiting_element"].values)
+
+
+def test_without_a_window_the_plain_answer_says_why(tmp_path: Path) -> None:
+    page = tmp_path / "brief.html"
+    done = CliRunner().invoke(main, ["brief", SITE, "--distance", "9km", "--html", str(page)])
+    assert done.exit_code == 0, done.output
+    assert "none: no window" in done.output
+    assert "way home decides" in done.output
+    assert not page.exists()
+
+
+def test_the_page_is_written(tmp_path: Path) -> None:
+    page = tmp_path / "brief.html"
+    done = CliRunner().invoke(main, ["brief", SITE, "--html", str(page)])
+    assert done.exit_code == 0, done.output
+    assert page.read_text(encoding="utf-8").startswith("<!doctype html>")
+    assert "Turn for home" in done.output
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        ({"rank": 9}, "there is no window 9"),
+        ({"battery_reserve": 25.0}, "is not a share"),
+        ({"return_height": "200m"}, "above the ceiling"),
+        ({"hand_height": "40m"}, "out of reach"),
+        ({"distance": "300 min"}, "unit of length 'min'"),
+        ({"distance": "-3m"}, "below zero"),
+        ({"toward": "up"}, "direction 'up' is not understood"),
+        ({"cells": "20 m"}, "unit of temperature 'm'"),
+    ],
+)
+def test_what_a_pilot_gets_wrong_in_a_brief(options, words) -> None:
+    with pytest.raises(WxflyError, match=words):
+        brief(**options)
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        ({"mean": "6m/s", "gust": "4m/s"}, "are the two exchanged"),
+        ({"mean": "-1m/s"}, "below zero"),
+        ({"mean": "strong"}, "is not a speed"),
+        ({"hand_height": "40m"}, "out of reach"),
+    ],
+)
+def test_what_a_pilot_gets_wrong_in_a_check(options, words) -> None:
+    with pytest.raises(WxflyError, match=words):
+        check(**options)
+
+
+def test_a_reading_changes_the_rest_of_the_day_and_says_so() -> None:
+    calm, strong = check(mean="0.5m/s", gust="1m/s"), check(mean="9m/s", gust="14m/s")
+    winds = [a.briefing.answers[0].conditions["wind_speed"].isel(edge=0).values for a in (calm, strong)]
+    known = ~np.isnan(winds[0])
+    assert (winds[0][known] < winds[1][known]).all()
+    gap = (winds[1] - winds[0])[known]
+    assert gap[0] > gap[-1]  # it fades
+    assert "corrected by your reading" in " ".join(strong.briefing.notes)
+    assert strong.briefing.answers[0].start == strong.briefing.now
+
+
+def test_bare_numbers_are_in_the_units_of_the_answer() -> None:
+    miles, metres = check(mean="10", units="imperial"), check(mean="4.4704")
+    assert miles.correction.reading.mean == pytest.approx(metres.correction.reading.mean)
+
+
+@pytest.mark.parametrize(
+    ("mean", "gust", "words"),
+    [("1", "2", "the limits hold"), ("9", "14", "do not launch"), ("3.7", "4.5", "in doubt"), ("1", None, "not read")],
+)
+def test_the_verdict_of_the_reading_alone(mean, gust, words) -> None:
+    done = CliRunner().invoke(main, ["check", SITE, "--mean", mean, *(["--gust", gust] if gust else [])])
+    assert done.exit_code == 0, done.output
+    assert words in done.output.splitlines()[0]
+
+
+def test_no_reading_makes_an_unknown_hour_known() -> None:
+    before = check(mean="8m/s", gust="13m/s").briefing.answers[0].assessment["state"].values
+    after = check(mean="0m/s", gust="0m/s").briefing.answers[0].assessment["state"].values
+    assert ((before == State.NOT_KNOWN) == (after == State.NOT_KNOWN)).all()
