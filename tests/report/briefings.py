@@ -89,12 +89,19 @@ def stormy(days=1):
     return with_values(cube, "wind_speed_of_gust", 12.0, 16, 16)
 
 
+def nothing_known():
+    """Give a cube in which every value is missing, as of a forecast that is too old to be used."""
+    cube = quiet_cube(36)
+    return cube.assign({n: cube[n].copy(data=np.full(cube[n].shape, np.nan)) for n in cube.data_vars})
+
+
 def every_question():
     """Give a briefing of each question, with and without gaps, and one in which nothing holds."""
     return {
         "best": brief(),
         "best with gaps": brief(cubes=[with_gaps()]),
         "best without window": brief(cubes=[stormy()]),
+        "best of which nothing is known": brief(cubes=[nothing_known()]),
         "compare": brief("compare", sites=[MEADOW, RANCH]),
         "compare heights": brief("compare", sites=[MEADOW, MEADOW], heights=[40.0, 110.0]),
         "compare with gaps": brief("compare", [quiet_cube(36), with_gaps()], [MEADOW, RANCH]),

@@ -9,7 +9,9 @@ from tests.report.briefings import MEADOW, RANCH, brief, every_question, stormy,
 from wxfly.elements import ELEMENTS
 from wxfly.physics.daylight import sun_events
 from wxfly.report import findings, overview, palette, phrases, sentences
-from wxfly.report.timeline import ROWS, hours_shown, light_spans, timelines
+from wxfly.report.drawn_hours import ROWS
+from wxfly.report.timeline import hours_shown, timelines
+from wxfly.report.wind_panel import LIMIT_WORDS, light_spans
 
 ALL = every_question()
 SHAPES = ("wide", "tall")
@@ -158,7 +160,7 @@ def test_numbers_stand_out_from_their_shade():
     # WCAG 2.2, success criterion 1.4.3: at least 4.5 to 1.
     assert all(contrast(n, s) >= 5 for n, s in zip(palette.NUMBERS, palette.SHADES, strict=True))
     assert contrast(palette.INK, palette.DARK_HOUR) >= 4.5
-    assert contrast("#6e2a4d", palette.DARK_HOUR) >= 4.5  # names of the limits, over night
+    assert contrast(LIMIT_WORDS, palette.DARK_HOUR) >= 4.5  # names of the limits, over night
     assert contrast(palette.SHADES[palette.NARROW], "#ffffff") >= 3  # lines of the limits, criterion 1.4.11
 
 

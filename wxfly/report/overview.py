@@ -14,8 +14,8 @@ import numpy as np
 from wxfly.briefing import Briefing, SiteAnswer
 from wxfly.elements import BY_NAME
 from wxfly.report import findings, palette, phrases, sentences, summary
+from wxfly.report.drawn_hours import Figure, escaped, hatched
 from wxfly.report.sentences import Reader
-from wxfly.report.timeline import Figure, escaped, hatched
 from wxfly.suitability import State
 
 

@@ -22,9 +22,10 @@ import numpy as np
 from wxfly.briefing import Briefing, SiteAnswer
 from wxfly.errors import WxflyError
 from wxfly.report import findings, overview, palette, phrases, sentences, summary, tabulation
+from wxfly.report.drawn_hours import Figure
 from wxfly.report.section import sections
 from wxfly.report.sentences import Reader
-from wxfly.report.timeline import Figure, hours_shown, timelines
+from wxfly.report.timeline import hours_shown, timelines
 
 # Levels of gzip: the library is large and packs in a tenth of a second to within half a per cent of the smallest;
 # the charts are small, and sixteen days of them must leave the page below its limit.

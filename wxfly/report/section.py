@@ -8,8 +8,8 @@ import numpy.typing as npt
 from wxfly.briefing import SiteAnswer
 from wxfly.elements import BY_NAME
 from wxfly.report import findings, palette, phrases
+from wxfly.report.drawn_hours import Figure, hatched
 from wxfly.report.sentences import Reader
-from wxfly.report.timeline import Figure, hatched
 from wxfly.units import from_si
 
 _FONT = {"family": "system-ui, sans-serif", "color": palette.INK}

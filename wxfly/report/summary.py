@@ -216,7 +216,7 @@ def who_is_better(
 ) -> list[tuple[int, int, str]]:
     """Give runs of hours and who is better in them; hours in which all sites are dark are left out."""
     told = []
-    for turn in sentences.turns(hours):
+    for turn in turns.turns(hours):
         part = range(turn.first, turn.last + 1)
         lit = [i for i in part if any(is_lit(a, hours[i].time) for a in briefing.answers)]
         if not lit:

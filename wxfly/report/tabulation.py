@@ -9,7 +9,7 @@ import numpy as np
 from wxfly.briefing import Briefing, SiteAnswer
 from wxfly.comparison import Standing
 from wxfly.elements import NAMES
-from wxfly.report import findings, phrases, sentences, summary
+from wxfly.report import findings, phrases, sentences, summary, turns
 from wxfly.report.sentences import Reader
 from wxfly.suitability import State
 
@@ -106,7 +106,7 @@ def turns_table(briefing: Briefing, readers: Sequence[Reader], names: Sequence[s
     for first, last, who in summary.who_is_better(briefing, hours, names):
         end = hours[last].time + findings.HOUR
         spans = [clock.span(hours[first].time, end) for clock in clocks]
-        against = sentences.why_better(briefing, hours[first : last + 1], names, readers[0].units)
+        against = turns.why_better(briefing, hours[first : last + 1], names, readers[0].units)
         for name, why in against or [("", "")]:
             rows.append([*spans, who, f"{name}: {why}" if why else ""])
             spans, who = [""] * len(spans), ""
