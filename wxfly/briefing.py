@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time, timedelta
 from typing import Literal
 
@@ -13,12 +13,14 @@ import xarray as xr
 from wxfly.advice import Advice, advise, is_low_light
 from wxfly.aircraft import Aircraft
 from wxfly.derived import derive, hours_of
+from wxfly.forecast_error import ErrorLaw
 from wxfly.limits import Limits, check_height
 from wxfly.return_leg import Sortie, forecast_deviations, judge_return_leg
 from wxfly.site import Site, zone_of
 from wxfly.suitability import assess
+from wxfly.sureness import Outlook, Sureness, find_outlooks, judge_sureness
 from wxfly.usable_height import find_usable_heights
-from wxfly.windows import Window, find_windows
+from wxfly.windows import Window, find_windows, rank_by_chance
 
 Question = Literal["best", "compare", "week"]
 
@@ -68,6 +70,10 @@ class SiteAnswer:
         For the best window, or None when there is none.
     start, end : numpy.datetime64
         The period asked about, UTC: whole days of the site's own clock, and never before now.
+    sureness : Sureness or None
+        The chance of every hour, and where it is from.
+    outlooks : tuple of Outlook
+        The surest stretch of each day's light, in order of time, whether the one forecast holds there or not.
     """
 
     request: Request
@@ -78,6 +84,8 @@ class SiteAnswer:
     advice: Advice | None
     start: np.datetime64
     end: np.datetime64
+    sureness: Sureness | None = None
+    outlooks: tuple[Outlook, ...] = ()
 
     @property
     def best(self) -> Window | None:
@@ -153,6 +161,8 @@ def make_briefing(
     now: np.datetime64,
     provenance: Mapping[str, object],
     notes: Sequence[str] = (),
+    ensembles: Sequence[xr.Dataset] = (),
+    law: ErrorLaw | None = None,
 ) -> Briefing:
     """Answer a question from a forecast cube.
 
@@ -172,12 +182,19 @@ def make_briefing(
         UTC; hours that are over do not count.
     provenance, notes
         See `Briefing`.
+    ensembles : sequence of xarray.Dataset, optional
+        Members of ensembles, each cube of one model, with the same sites; without any the one forecast stands for
+        itself.
+    law : ErrorLaw, optional
+        With which forecasts are dressed; by default wxfly's own.
     """
     answers = []
     for position, (request, (start, end)) in enumerate(zip(requests, periods, strict=True)):
         check_height(request.height, request.limits)
         of_site = cube.isel(site=position)
-        answers.append(_answer(of_site, request, max(start, now), end, minimum_duration, run_of(provenance)))
+        members = [ensemble.isel(site=position) for ensemble in ensembles]
+        run = run_of(provenance)
+        answers.append(_answer(of_site, request, max(start, now), end, minimum_duration, run, members, law))
     return Briefing(question, tuple(answers), minimum_duration, now, provenance, tuple(notes))
 
 
@@ -195,6 +212,8 @@ def _answer(
     end: np.datetime64,
     minimum_duration: np.timedelta64,
     run: np.datetime64,
+    ensembles: Sequence[xr.Dataset],
+    law: ErrorLaw | None,
 ) -> SiteAnswer:
     hours = hours_of(cube, start=start, end=end)
     conditions = derive(hours, height=request.height, site=request.site, daylight_rule=request.limits.daylight_rule)
@@ -214,8 +233,25 @@ def _answer(
         end=end,
         preferred=is_low_light(conditions) if request.prefers_low_light else None,
     )
+    sureness = judge_sureness(
+        conditions,
+        assessment,
+        run,
+        height=request.height,
+        site=request.site,
+        limits=request.limits,
+        central=cube,
+        ensembles=ensembles,
+        law=law,
+    )
+    windows = [replace(w, chance=sureness.of(w.first, w.last)) for w in windows]
+    if not sureness.is_weak:
+        windows = rank_by_chance(windows)
+    outlooks = find_outlooks(sureness, assessment, minimum_duration, start=start, end=end)
     advice = None
     if windows:
         stretch = conditions.isel(time=slice(windows[0].first, windows[0].last + 1))
         advice = advise(stretch, request.aircraft, toward=request.toward, hill=request.site.hill)
-    return SiteAnswer(request, conditions, assessment, heights, tuple(windows), advice, start, end)
+    return SiteAnswer(
+        request, conditions, assessment, heights, tuple(windows), advice, start, end, sureness, tuple(outlooks)
+    )

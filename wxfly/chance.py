@@ -97,7 +97,9 @@ def hour_chances(room: xr.DataArray, *, law: ErrorLaw | None = None) -> xr.DataA
     return xr.DataArray(_bounded(chance, members, law), dims="time", coords={"time": room["time"]}, name="chance")
 
 
-def window_chance(room: xr.DataArray, first: int, last: int, *, law: ErrorLaw | None = None) -> Chance:
+def window_chance(
+    room: xr.DataArray, first: int, last: int, *, law: ErrorLaw | None = None, with_causes: bool = True
+) -> Chance:
     """Give the chance that every limit holds in every hour of a window, and what may break one.
 
     Parameters
@@ -108,6 +110,8 @@ def window_chance(room: xr.DataArray, first: int, last: int, *, law: ErrorLaw | 
         Positions of the first and the last hour of the window.
     law : ErrorLaw, optional
         By default wxfly's own.
+    with_causes : bool, optional
+        Whether causes are worked out; without them it is several times faster.
     """
     law = law or default_error_law()
     part = room.isel(time=slice(first, last + 1))
@@ -117,7 +121,7 @@ def window_chance(room: xr.DataArray, first: int, last: int, *, law: ErrorLaw | 
     all_kept = np.prod(kept, axis=0)
     chance, members = _mean_over_members(all_kept, present)
     causes, names = [], [str(n) for n in part["element"].values]
-    for position, family in enumerate(families):
+    for position, family in enumerate(families if with_causes else []):
         others = np.prod([k for i, k in enumerate(kept) if i != position], axis=0)
         for k in family:
             if not (values[k] < 6.0).any():

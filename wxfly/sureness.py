@@ -31,6 +31,7 @@ FIRM, OPEN = 0.8, 0.4
 BAND = (0.0, 0.1, 0.5, 0.9, 1.0)
 """Shares of the members below the lines of the band: lowest, a tenth, the middle, nine tenths, highest."""
 _BANDS = ("wind_speed", "wind_speed_of_gust")
+_TRIED = 3
 _RETURN_MISSED, _RETURN_FALSE = 0.05, 0.4  # the way home is worked out with an upper headwind already
 
 
@@ -105,9 +106,9 @@ class Sureness:
         """Whether it is from a single forecast."""
         return self.members == 1
 
-    def of(self, first: int, last: int) -> Chance:
-        """Give the chance of the hours from one position to another."""
-        return window_chance(self.room, first, last, law=self.law)
+    def of(self, first: int, last: int, *, with_causes: bool = True) -> Chance:
+        """Give the chance of the hours from one position to another, and what may break a limit in them."""
+        return window_chance(self.room, first, last, law=self.law, with_causes=with_causes)
 
 
 def judge_sureness(
@@ -294,11 +295,11 @@ def find_outlooks(
                 found.append((-1.0 if np.isnan(lowest) else lowest, -first, begin, finish, last))
         if found:
             # The chance of a stretch is at most that of its worst hour: the best few of those are worked out in full.
-            tried = [
-                Outlook(begin, finish, -minus, last, sureness.of(-minus, last))
-                for _, minus, begin, finish, last in sorted(found, reverse=True)[:3]
-            ]
-            outlooks.append(max(tried, key=lambda o: (-1.0 if np.isnan(o.chance.value) else o.chance.value, -o.first)))
+            tried = sorted(found, reverse=True)[:_TRIED]
+            chances_told = [sureness.of(-m, last, with_causes=False).value for _, m, _, _, last in tried]
+            best = int(np.argmax([-1.0 if np.isnan(c) else c for c in chances_told]))
+            _, minus, begin, finish, last = tried[best]
+            outlooks.append(Outlook(begin, finish, -minus, last, sureness.of(-minus, last)))
     return outlooks
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from wxfly.chance import Chance
 from wxfly.suitability import State, unknown_elements
 
 Times = npt.NDArray[np.datetime64]
@@ -36,6 +38,8 @@ class Window:
         Positions of its first and last hour on the time axis of the assessment.
     within_start, within_end : numpy.datetime64
         The whole unbroken stretch of holding hours around it.
+    chance : Chance or None
+        How sure it is that every limit holds all along; None where it was not worked out.
     """
 
     start: np.datetime64
@@ -49,6 +53,7 @@ class Window:
     last: int
     within_start: np.datetime64
     within_end: np.datetime64
+    chance: Chance | None = None
 
     @property
     def length(self) -> np.timedelta64:
@@ -68,6 +73,19 @@ class Window:
 def _rank(unknown: bool, preferred: bool, margin: float, length: np.timedelta64, start: np.datetime64) -> Rank:
     seconds = float(length.astype("timedelta64[s]").astype(np.int64))
     return unknown, not preferred, -round(margin, 6), -seconds, float(start.astype("datetime64[s]").astype(np.int64))
+
+
+def rank_by_chance(windows: Iterable[Window]) -> list[Window]:
+    """Rank windows by their chance, told in hundredths, then as `Window.rank` does.
+
+    What is not known and what the pilot prefers stay in front; a chance that is not known stands last.
+    """
+
+    def key(window: Window) -> tuple[bool, bool, float, Rank]:
+        chance = -1.0 if window.chance is None or np.isnan(window.chance.value) else window.chance.value
+        return bool(window.unknown), not window.preferred, -round(chance, 2), window.rank
+
+    return sorted(windows, key=key)
 
 
 def find_windows(
