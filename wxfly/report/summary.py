@@ -11,7 +11,7 @@ import numpy as np
 
 from wxfly.briefing import Briefing, SiteAnswer
 from wxfly.comparison import ComparedHour, compare_hours
-from wxfly.report import advising, findings, phrases, sentences
+from wxfly.report import advising, findings, phrases, sentences, turns
 from wxfly.report.findings import Day
 from wxfly.report.phrases import Clock
 from wxfly.report.sentences import Reader
