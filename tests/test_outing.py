@@ -11,6 +11,7 @@ from click.testing import CliRunner
 from wxfly import outing
 from wxfly.cli import main
 from wxfly.errors import WxflyError
+from wxfly.report import sentences
 from wxfly.sortie import Plan
 from wxfly.suitability import State
 
@@ -57,6 +58,10 @@ def test_the_way_home_counts_in_the_choice_of_the_window() -> None:
     assert far.best is None
     assert (far.assessment["state"].values <= near.assessment["state"].values).all()
     assert "return_leg" in set(far.assessment["limiting_element"].values)
+    told = [sentences.reason_of(far, hour, "metric") for hour in range(far.assessment.sizes["time"])]
+    assert "way home, the sortie cannot be flown" in told
+    some = brief(distance="2500m").briefing.answers[0]
+    assert any("of 100 % of the battery" in sentences.reason_of(some, h, "metric") for h in range(24))
 
 
 def test_without_a_window_the_plain_answer_says_why(tmp_path: Path) -> None:
@@ -131,7 +136,8 @@ def test_bare_numbers_are_in_the_units_of_the_answer() -> None:
 def test_the_verdict_of_the_reading_alone(mean, gust, words) -> None:
     done = CliRunner().invoke(main, ["check", SITE, "--mean", mean, *(["--gust", gust] if gust else [])])
     assert done.exit_code == 0, done.output
-    assert words in done.output.splitlines()[0]
+    first = " ".join(line.strip() for line in done.output.splitlines()[:3])
+    assert words in first.partition("Weight")[0]
 
 
 def test_no_reading_makes_an_unknown_hour_known() -> None:

@@ -93,7 +93,7 @@ def _telling(command: F) -> F:
     return _with(command, options)
 
 
-@main.command(epilog="Example: wxfly best headland --date 2026-03-12 --html best.html")
+@main.command(epilog="Example: wxfly best Kelderness --date 2026-03-16 --html best.html")
 @click.argument("site", required=False)
 @click.option("--date", "day", metavar="DATE", help="The day asked about, YYYY-MM-DD at the site.  [default: tomorrow]")
 @_asking
@@ -102,7 +102,7 @@ def best(site: str | None, **options: Any) -> None:
     _ask("best", [site] if site else [], options)
 
 
-@main.command(epilog="Example: wxfly compare headland upland@100m --aircraft cine-hexacopter")
+@main.command(epilog="Example: wxfly compare Kelderness Whistlebrush@100m --aircraft cine-hexacopter")
 @click.argument("sites", nargs=-1, required=True, metavar="SITE SITE ...")
 @click.option(
     "--date", "day", metavar="DATE", help="The day asked about, YYYY-MM-DD at each site.  [default: tomorrow]"
@@ -118,7 +118,7 @@ def compare(sites: tuple[str, ...], **options: Any) -> None:
     _ask("compare", list(sites), options)
 
 
-@main.command(epilog="Example: wxfly week 'Invented Headland' --duration 2h --ics week.ics")
+@main.command(epilog="Example: wxfly week Kelderness --duration 2h --ics week.ics")
 @click.argument("site", required=False)
 @click.option("--days", type=click.IntRange(1, 16), default=7, show_default=True, help="How many days, from today.")
 @_asking
@@ -144,7 +144,7 @@ def _flying(command: F) -> F:
     return _with(command, options)
 
 
-@main.command(epilog="Example: wxfly brief headland --return-height 80m --batteries 3 --html brief.html")
+@main.command(epilog="Example: wxfly brief Kelderness --return-height 80m --batteries 3 --html brief.html")
 @click.argument("site", required=False)
 @_flying
 @_forecast_asking
@@ -166,10 +166,10 @@ def brief(site: str | None, **options: Any) -> None:
     if options["html_path"]:
         written = page.to_html(asked.brief, asked.briefing, units=units, time_zone=time_zone)
         _write(options["html_path"], written.encode())
-    click.echo(page.to_text(asked.brief, asked.briefing, units=units, time_zone=time_zone))
+    click.echo(page.to_text(asked.brief, asked.briefing, units=units, time_zone=time_zone, width=_width()))
 
 
-@main.command(epilog="Example: wxfly check headland --mean 3.1m/s --gust 5.4m/s")
+@main.command(epilog="Example: wxfly check Kelderness --mean 3.1m/s --gust 5.4m/s")
 @click.argument("site", required=False)
 @click.option("--mean", required=True, metavar="SPEED", help="Mean wind of two minutes, such as 3.1m/s or 7mph.")
 @click.option("--gust", metavar="SPEED", help="Strongest gust of the two minutes.")
@@ -183,7 +183,7 @@ def check(site: str | None, **options: Any) -> None:
     from wxfly.report.text import render
 
     asked = outing.ask_check(site, options, on_progress=_progress)
-    click.echo(check_words.render(asked.correction, asked.rule, asked.units) + "\n")
+    click.echo(check_words.render(asked.correction, asked.rule, asked.units, _width()) + "\n")
     click.echo(render(asked.briefing, units=asked.units, time_zone=asked.time_zone, width=_width()))
 
 
@@ -242,7 +242,7 @@ def _progress(message: str) -> None:
     click.echo(message, err=True)
 
 
-@main.command(epilog="Example: wxfly fetch headland 52.1,6.9 --model icon_d2")
+@main.command(epilog="Example: wxfly fetch 52.1,6.9 --model icon_d2")
 @click.argument("sites", nargs=-1, metavar="[SITE ...]")
 @click.option("--model", metavar="MODEL", help="Forecast model to ask.")
 def fetch(sites: tuple[str, ...], model: str | None) -> None:

@@ -60,7 +60,7 @@ ELEMENTS: tuple[Element, ...] = (
     Element("daylight", "daylight", "lit", "min", "", "daylight"),
 )
 
-RETURN_LEG = Element("return_leg", "way home", "at_most", "1", "", "share of the battery needed, reserve included")
+RETURN_LEG = Element("return_leg", "way home", "at_most", "1", "", "way home")
 """Judged only when a sortie is asked for, and then beside the others (`wxfly.return_leg`)."""
 
 NAMES: tuple[str, ...] = tuple(element.name for element in ELEMENTS)

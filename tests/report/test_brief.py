@@ -47,9 +47,9 @@ def page(*, units="metric", **changes):
     return to_html(made, briefing, units=units, time_zone=None)
 
 
-def text(*, units="metric", **changes):
+def text(*, units="metric", width=1000, **changes):
     made, briefing = both(**changes)
-    return to_text(made, briefing, units=units, time_zone=None)
+    return to_text(made, briefing, units=units, time_zone=None, width=width)
 
 
 def test_the_page_says_what_a_pilot_acts_on():
@@ -78,7 +78,7 @@ def test_names_from_outside_stay_text():
 @pytest.mark.parametrize(("units", "unit"), [("metric", "m/s"), ("imperial", "mph"), ("aviation", "kt")])
 def test_thresholds_are_told_in_the_pilots_units_and_rounded_down(units, unit):
     made, briefing = both()
-    told = to_text(made, briefing, units=units, time_zone=None)
+    told = to_text(made, briefing, units=units, time_zone=None, width=1000)
     found = re.search(rf"Holds: mean below ([\d.]+) and gust below ([\d.]+) {unit}", told)
     for shown, exact in zip(found.groups(), (made.rule.mean_holds, made.rule.gust_holds), strict=True):
         exact_shown = float(from_si(exact, unit))
@@ -89,7 +89,7 @@ def test_thresholds_are_told_in_the_pilots_units_and_rounded_down(units, unit):
 
 def test_the_turn_back_charge_is_rounded_up():
     made, briefing = both()
-    shown = int(re.search(r"at (\d+) % shown", to_text(made, briefing, units="metric", time_zone=None))[1])
+    shown = int(re.search(r"at (\d+) % shown", to_text(made, briefing, units="metric", time_zone=None, width=1000))[1])
     assert 0 <= shown - 100 * float(made.energy.budget.charge_at_turn) < 1
 
 
@@ -121,6 +121,12 @@ def test_every_value_of_the_map_is_in_a_table():
     for point in ("N", "NE", "E", "SE", "S", "SW", "W", "NW"):
         assert f'<th scope="row">{point}</th>' in told
     assert 'role="img"' in told
+
+
+def test_the_terminal_is_kept_to():
+    lines = text(width=72).splitlines()
+    assert max(map(len, lines)) <= 72
+    assert "Field check" in lines
 
 
 @pytest.mark.browser

@@ -47,15 +47,15 @@ def to_html(brief: FlightBrief, briefing: Briefing, *, units: str, time_zone: st
     )
 
 
-def to_text(brief: FlightBrief, briefing: Briefing, *, units: str, time_zone: str | None) -> str:
-    """Write a flight brief for the terminal: the same words, without map and tables."""
+def to_text(brief: FlightBrief, briefing: Briefing, *, units: str, time_zone: str | None, width: int = 100) -> str:
+    """Write a flight brief for the terminal, `width` characters wide: the same words, without map and tables."""
     reader = sentences.reader_for(brief.answer, units=units, time_zone=time_zone)
     lines = [f"Flight brief: {brief_words.heading(brief, reader)}", *sentences.first_notes(briefing)]
     lines += [f"Not known: {told}" for told in brief_words.not_known(brief, reader)]
     for section in brief_words.sections(brief, reader):
         lines += ["", section.title, *(f"  {label}: {text}" for label, text in section.lines)]
     lines += ["", "Before take-off", *(f"  [ ] {item}" for item in brief_words.CHECKLIST), "", phrases.CAUTIONS[0]]
-    return "\n".join(lines)
+    return brief_words.wrapped(lines, width)
 
 
 def _body(brief: FlightBrief, briefing: Briefing, reader: Reader, title: str) -> Iterable[str]:

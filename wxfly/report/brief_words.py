@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from typing import NamedTuple
 
 import numpy as np
@@ -61,6 +62,15 @@ def sections(brief: FlightBrief, reader: Reader) -> list[Section]:
         Section("Energy and the way home", energy(brief, reader)),
         Section("Sky, sight and light", _sky(brief, reader)),
     ]
+
+
+def wrapped(lines: list[str], width: int) -> str:
+    """Break lines for a terminal; what follows a break stands further in."""
+    broken = []
+    for line in lines:
+        inner = "    " + " " * (len(line) - len(line.lstrip()))
+        broken += textwrap.wrap(line, width, subsequent_indent=inner) or [""]
+    return "\n".join(broken)
 
 
 def not_known(brief: FlightBrief, reader: Reader) -> list[str]:

@@ -7,12 +7,12 @@ import math
 from wxfly.field_check import HandRule
 from wxfly.reading import Correction
 from wxfly.report import phrases
-from wxfly.report.brief_words import rounded_down
+from wxfly.report.brief_words import rounded_down, wrapped
 
 
-def render(correction: Correction, rule: HandRule, units: str) -> str:
+def render(correction: Correction, rule: HandRule, units: str, width: int = 100) -> str:
     """Write a field check for the terminal; the answer for the rest of the day stands below it."""
-    return "\n".join(f"{label}: {text}" for label, text in lines(correction, rule, units))
+    return wrapped([f"{label}: {text}" for label, text in lines(correction, rule, units)], width)
 
 
 def lines(correction: Correction, rule: HandRule, units: str) -> list[tuple[str, str]]:

@@ -5,6 +5,7 @@ Every output that people read takes its words from here, so that a page, a termi
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -16,6 +17,7 @@ from wxfly.physics.daylight import sun_events
 from wxfly.report import findings, phrases
 from wxfly.report.findings import Day
 from wxfly.report.phrases import Clock
+from wxfly.return_leg import CANNOT_BE_FLOWN
 from wxfly.windows import Window
 
 
@@ -75,12 +77,20 @@ def reading_of(answer: SiteAnswer, element: str, hour: int, units: str) -> str:
     """Phrase one element of one hour, such as ``gust at 80 m, 9.1 of 10.7 m/s``."""
     # By position: a page asks for some thousand cells, and choosing by label takes a hundred times as long.
     if element == RETURN_LEG.name:
-        values = [answer.assessment[name].variable.values for name in ("return_leg_demand", "return_leg_limit")]
-    else:
-        row = NAMES.index(element)
-        values = [answer.assessment[name].variable.values[row] for name in ("demand", "limit")]
+        return _way_home(float(answer.assessment["return_leg_demand"].variable.values[hour]))
+    row = NAMES.index(element)
+    values = [answer.assessment[name].variable.values[row] for name in ("demand", "limit")]
     demand, limit = (float(of_hours[hour]) for of_hours in values)
     return phrases.reading(element, demand, limit, height=answer.request.height, units=units)
+
+
+def _way_home(demand: float) -> str:
+    """Phrase the share of the battery that a sortie needs; never smaller than it is."""
+    if np.isnan(demand):
+        return "way home not known"
+    if demand >= CANNOT_BE_FLOWN:
+        return "way home, the sortie cannot be flown"
+    return f"way home, {math.ceil(round(100 * demand, 6))} of 100 % of the battery, its reserve included"
 
 
 def reason_of(answer: SiteAnswer, hour: int, units: str) -> str:
