@@ -106,6 +106,11 @@ def test_what_is_not_known_comes_first():
     assert "<svg" not in page(aircraft=bare)
 
 
+def test_a_plan_beyond_sight_says_so():
+    assert "Out of sight: beyond 100 m" in text(distance=400.0)
+    assert "Out of sight" not in text(distance=100.0)
+
+
 def test_a_sortie_that_does_not_come_home_says_so():
     assert "does not come home with its reserve" in text(distance=6000.0)
     cube = quiet_cube(36)

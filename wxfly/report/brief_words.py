@@ -138,6 +138,11 @@ def energy(brief: FlightBrief, reader: Reader) -> list[Line]:
     toward = "in the dearest direction" if plan.direction is None else f"toward {phrases.direction(plan.direction)}"
     planned = f"{far} out {toward}" + (f", {_minutes(plan.work_time)} there" if plan.work_time else "")
     lines = [("Planned", planned)]
+    if plan.distance > brief.sight_range + 0.5:
+        seen = _distance(brief.sight_range, reader)
+        lines.append(
+            ("Out of sight", f"beyond {seen} you no longer see which way it points: only as local rules allow")
+        )
     if math.isnan(share):
         return [*lines, ("Needs", "not known")]
     if refusal != Refusal.NONE:

@@ -67,7 +67,7 @@ def reach_map(
             f' fill-opacity=".75" stroke="{_INK}" stroke-width="1" stroke-dasharray="3 2"/>'
         )
         if sight_range * scale < _MIDDLE / 4:
-            parts.append(f'<text x="{_MIDDLE + 8}" y="{_MIDDLE - 8}">sight</text>')
+            parts.append(f'<text x="{_MIDDLE - 8}" y="{_MIDDLE + 18}" text-anchor="end">sight</text>')
     if known.size == by_energy.size and known.max() > 0:
         points = " ".join(f"{x:.1f},{y:.1f}" for x, y in _points(directions, by_energy * scale))
         parts.append(f'<polygon points="{points}" fill="none" stroke="{_REACH}" stroke-width="2.5"/>')
