@@ -140,3 +140,11 @@ def test_members_of_an_ensemble_are_held_one_by_one():
     for member, cube in enumerate((calm, windy)):
         alone = judged(cube, farther(1500.0))["return_leg_demand"].values[NOON]
         assert got["return_leg_demand"].isel(realization=member).values[NOON] == pytest.approx(alone, rel=1e-2)
+
+
+def test_the_worse_end_of_the_hour_counts():
+    cube = quiet_cube()
+    cube["wind_speed"][NOON + 1] = [5.0, 8.0, 8.5]  # the end of the hour before it, the start of the one after
+    demand = judged(cube, farther(1500.0))["return_leg_demand"].values
+    assert demand[NOON] == pytest.approx(demand[NOON + 1])
+    assert demand[NOON] > 1.1 * demand[NOON - 1]
