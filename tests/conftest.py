@@ -12,7 +12,17 @@ hypothesis.settings.register_profile("steady", derandomize=True, deadline=None)
 hypothesis.settings.register_profile("nightly", max_examples=2000, deadline=None)
 hypothesis.settings.load_profile(os.environ.get("WXFLY_TEST_PROFILE", "steady"))
 
-SERVICES = ("FORECAST", "GEOCODING", "ELEVATION", "METADATA", "SPACE_WEATHER", "MET_NORWAY", "AVIATION_WEATHER")
+SERVICES = (
+    "FORECAST",
+    "ENSEMBLE",
+    "PREVIOUS_RUNS",
+    "GEOCODING",
+    "ELEVATION",
+    "METADATA",
+    "SPACE_WEATHER",
+    "MET_NORWAY",
+    "AVIATION_WEATHER",
+)
 NOWHERE = "http://127.0.0.1:9"  # the discard port: nothing listens
 
 
@@ -22,15 +32,7 @@ def own_folders(tmp_path_factory, monkeypatch):
     folder = tmp_path_factory.mktemp("wxfly")
     monkeypatch.setenv("WXFLY_CACHE", str(folder / "cache"))
     monkeypatch.setenv("WXFLY_CONFIG", str(folder / "config"))
-    for name in (
-        "FORECAST",
-        "GEOCODING",
-        "ELEVATION",
-        "METADATA",
-        "SPACE_WEATHER",
-        "MET_NORWAY",
-        "AVIATION_WEATHER",
-    ):
+    for name in SERVICES:
         monkeypatch.setenv(f"WXFLY_{name}_URL", f"{NOWHERE}/{name.lower()}")
     monkeypatch.setenv("WXFLY_PATIENCE", "2")
     return folder

@@ -50,6 +50,7 @@ RANK = {
     "observations": 2,
     "verification": 4,
     "sureness": 10,
+    "member_forecasts": 11,
     "return_leg": 10,
     "briefing": 11,
     "flight_brief": 12,

@@ -5,10 +5,11 @@ import pytest
 
 from tests.cubes import quiet_cube
 from tests.test_chance import LIMITS, members_cube
+from wxfly.chance import kind_of
 from wxfly.derived import derive
 from wxfly.site import Site
 from wxfly.suitability import assess
-from wxfly.sureness import as_members, find_outlooks, judge_sureness, kind_of, with_what_is_missing
+from wxfly.sureness import as_members, find_outlooks, find_surest, judge_sureness, with_what_is_missing
 
 SITE = Site("here", 52.0, 6.0, surface_altitude=30.0, time_zone="Europe/Amsterdam")
 RUN = np.datetime64("2026-06-10T00")
@@ -113,6 +114,17 @@ def test_the_surest_stretch_is_found_among_all():
     lit = np.flatnonzero(assessment["usable_end"].values > assessment["usable_start"].values)
     full = [i for i in lit if assessment["usable_start"].values[i] == assessment["time"].values[i] and i < lit[-1]]
     assert outlook.chance.value >= max(sureness.of(i, i).value for i in full) - 1e-9
+
+
+def test_the_surest_stretch_within_a_window():
+    sureness, assessment = judge(quiet_cube(), [members_cube(15)])
+    start, end = np.datetime64("2026-06-10T08:20"), np.datetime64("2026-06-10T11:00")
+    surest = find_surest(sureness, assessment, np.timedelta64(45, "m"), 8, 10, start=start, end=end)
+    assert start <= surest.start
+    assert surest.end <= end
+    assert surest.end - surest.start == np.timedelta64(45, "m")
+    assert surest.chance.value >= sureness.of(8, 10).value
+    assert find_surest(sureness, assessment, np.timedelta64(3, "h"), 8, 10, start=start, end=end) is None
 
 
 @pytest.mark.parametrize(

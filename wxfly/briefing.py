@@ -12,13 +12,14 @@ import xarray as xr
 
 from wxfly.advice import Advice, advise, is_low_light
 from wxfly.aircraft import Aircraft
+from wxfly.chance import Outlook
 from wxfly.derived import derive, hours_of
 from wxfly.forecast_error import ErrorLaw
 from wxfly.limits import Limits, check_height
 from wxfly.return_leg import Sortie, forecast_deviations, judge_return_leg
 from wxfly.site import Site, zone_of
 from wxfly.suitability import assess
-from wxfly.sureness import Outlook, Sureness, find_outlooks, judge_sureness
+from wxfly.sureness import Sureness, find_outlooks, find_surest, judge_sureness
 from wxfly.usable_height import find_usable_heights
 from wxfly.windows import Window, find_windows, rank_by_chance
 
@@ -244,7 +245,14 @@ def _answer(
         ensembles=ensembles,
         law=law,
     )
-    windows = [replace(w, chance=sureness.of(w.first, w.last)) for w in windows]
+    windows = [
+        replace(
+            w,
+            chance=sureness.of(w.first, w.last),
+            surest=find_surest(sureness, assessment, minimum_duration, w.first, w.last, start=w.start, end=w.end),
+        )
+        for w in windows
+    ]
     if not sureness.is_weak:
         windows = rank_by_chance(windows)
     outlooks = find_outlooks(sureness, assessment, minimum_duration, start=start, end=end)

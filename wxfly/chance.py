@@ -74,6 +74,43 @@ class Chance:
     causes: tuple[Cause, ...] = ()
 
 
+FIRM, OPEN = 0.8, 0.4
+"""Chances from which a stretch is told as firm and as open; below, it is faint. An estimate of ours."""
+
+
+def kind_of(chance: float) -> str:
+    """Give the word for a chance: ``firm``, ``open`` or ``faint``; ``not known`` for NaN."""
+    if np.isnan(chance):
+        return "not known"
+    return "firm" if chance >= FIRM else "open" if chance >= OPEN else "faint"
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """The surest stretch of the length that is needed, of a window or of a day's light.
+
+    Attributes
+    ----------
+    start, end : numpy.datetime64
+        UTC, within the light.
+    first, last : int
+        Positions of its hours.
+    chance : Chance
+        That every limit holds all along.
+    """
+
+    start: np.datetime64
+    end: np.datetime64
+    first: int
+    last: int
+    chance: Chance
+
+    @property
+    def kind(self) -> str:
+        """The word for its chance."""
+        return kind_of(self.chance.value)
+
+
 def hour_chances(room: xr.DataArray, *, law: ErrorLaw | None = None) -> xr.DataArray:
     """Give the chance that every limit holds, for each hour by itself.
 

@@ -11,7 +11,7 @@ import numpy as np
 import xarray as xr
 
 from wxfly.errors import WxflyError
-from wxfly.forecast import check_forecast
+from wxfly.forecast import ENSEMBLE, check_forecast
 from wxfly.netcdf import load_cube
 from wxfly.obtained import Obtained, as_moment, retrieved_of, run_of, utc_now
 from wxfly.places import parse_coordinates, time_zone_at
@@ -44,23 +44,12 @@ def open_forecast(
     now : numpy.datetime64, optional
         Answer for this moment; by default the present one if the file covers it, else its first hour.
     """
-    from wxfly.sources.open_meteo import read_forecast
-
-    if path.suffix == ".nc":
-        cube = check_forecast(load_cube(path), place=path.name)
-        if model is not None and cube.attrs.get("model") != model:
-            raise WxflyError(f"{path.name}: it is of the model {cube.attrs.get('model')}, not of {model}")
-    else:
-        cube = read_forecast(path, model=model)
-    if "latitude" in cube.dims:
-        cube = cube.stack(site=("latitude", "longitude")).reset_index("site")
-    if "site" not in cube.dims:
-        cube = cube.expand_dims("site", axis=1).assign_coords(
-            {k: ("site", np.atleast_1d(cube[k].values), cube[k].attrs) for k in _OF_PLACES if k in cube.coords}
-        )
-    sites, positions = _places_of_file(cube, places, saved or {}, path)
-    cube = cube.isel(site=positions).assign_coords(site=np.array([s.name for s in sites], dtype=object))
-    cube = cube.transpose("time", "site", ...)
+    cubes = [_with_sites(cube) for cube in _read(path, model)]
+    sites, positions = _places_of_file(cubes[0], places, saved or {}, path)
+    names = np.array([s.name for s in sites], dtype=object)
+    cubes = [c.isel(site=positions).assign_coords(site=names).transpose("time", "site", ...) for c in cubes]
+    ensembles = tuple(c for c in cubes if ENSEMBLE in c.dims)
+    cube = one_of(cubes[0])
     hours = cube["time"].values.astype("datetime64[s]")
     notes = [f"answered from the file {path.name}"]
     if now is None:
@@ -75,8 +64,48 @@ def open_forecast(
         notes.append("Kp is not known: the file has none")
     return Obtained(
         tuple(sites), cube, now, "file", run_of(cube), retrieved,
-        tuple(notes),
+        tuple(notes), ensembles,
     )  # fmt: skip
+
+
+def _read(path: Path, model: str | None) -> list[xr.Dataset]:
+    """Read the cubes of a file: several where a reply holds ensembles of several models."""
+    from wxfly.sources.open_meteo import read_forecast
+
+    if path.suffix == ".nc":
+        cube = check_forecast(load_cube(path), place=path.name)
+        if model is not None and cube.attrs.get("model") != model:
+            raise WxflyError(f"{path.name}: it is of the model {cube.attrs.get('model')}, not of {model}")
+        return [cube]
+    try:
+        holds_members = b"_member0" in path.read_bytes()
+    except OSError:
+        holds_members = False  # told by the reader
+    if holds_members:
+        from wxfly.sources.ensemble import read_ensemble
+
+        return read_ensemble(path, model=model)
+    return [read_forecast(path, model=model)]
+
+
+def _with_sites(cube: xr.Dataset) -> xr.Dataset:
+    """Give a cube the dimension of sites, whatever its places are."""
+    if "latitude" in cube.dims:
+        cube = cube.stack(site=("latitude", "longitude")).reset_index("site")
+    if "site" not in cube.dims:
+        cube = cube.expand_dims("site", axis=1).assign_coords(
+            {k: ("site", np.atleast_1d(cube[k].values), cube[k].attrs) for k in _OF_PLACES if k in cube.coords}
+        )
+    return cube
+
+
+def one_of(cube: xr.Dataset) -> xr.Dataset:
+    """Give the control of an ensemble, or its first member, as one forecast; a single forecast stays as it is."""
+    if ENSEMBLE not in cube.dims:
+        return cube
+    members = list(cube[ENSEMBLE].values)
+    control = cube.isel({ENSEMBLE: members.index(0) if 0 in members else 0}, drop=True)
+    return control.drop_vars("last_time", errors="ignore")
 
 
 _OF_PLACES = ("latitude", "longitude", "surface_altitude")

@@ -31,6 +31,8 @@ class Obtained:
         UTC [s]; NaT when not known.
     notes : tuple of str
         What the reader must know first.
+    ensembles : tuple of xarray.Dataset
+        Members, each cube of one model, with the same sites; empty without any.
     """
 
     sites: tuple[Site, ...]
@@ -40,6 +42,7 @@ class Obtained:
     run: np.datetime64
     retrieved: np.datetime64
     notes: tuple[str, ...] = ()
+    ensembles: tuple[xr.Dataset, ...] = ()
 
     @property
     def age(self) -> np.timedelta64:

@@ -16,8 +16,10 @@ from wxfly.aircraft import ENERGY_FIGURES, Aircraft, find_aircraft, load_aircraf
 from wxfly.briefing import Briefing, Question, Request, make_briefing, period_of
 from wxfly.elements import NAMES, REQUIRED_BY_DEFAULT
 from wxfly.errors import WxflyError, unknown_name
+from wxfly.forecast_error import ErrorLaw
 from wxfly.freshness import hide_stale
 from wxfly.limits import Limits, limits_for
+from wxfly.obtained import Obtained, retrieved_of, run_of
 from wxfly.rules import DEFAULT as DEFAULT_RULES
 from wxfly.rules import find_rules, load_rules
 from wxfly.settings import config_folder
@@ -56,6 +58,11 @@ def own_rules_file() -> Path:
     return config_folder() / "rules.toml"
 
 
+def records_file() -> Path:
+    """Give the path of what places have taught."""
+    return config_folder() / "records.toml"
+
+
 @dataclass(frozen=True)
 class Prepared:
     """A question made ready: the forecast, and what of it is asked for.
@@ -74,6 +81,10 @@ class Prepared:
         As in `wxfly.briefing.Briefing`.
     units, time_zone
         As in `Asked`.
+    ensembles : tuple of xarray.Dataset
+        Members, each cube of one model; empty without any.
+    law : ErrorLaw or None
+        That of the site's record where the pilot switched it on.
     """
 
     cube: xr.Dataset
@@ -85,6 +96,8 @@ class Prepared:
     notes: tuple[str, ...]
     units: str
     time_zone: str | None
+    ensembles: tuple[xr.Dataset, ...] = ()
+    law: ErrorLaw | None = None
 
 
 def ask(question: Question, sites: Sequence[str], options: Mapping[str, Any], *, on_progress: Progress) -> Asked:
@@ -110,6 +123,8 @@ def ask(question: Question, sites: Sequence[str], options: Mapping[str, Any], *,
         now=ready.now,
         provenance=ready.provenance,
         notes=ready.notes,
+        ensembles=ready.ensembles,
+        law=ready.law,
     )
     return Asked(briefing, ready.units, ready.time_zone)
 
@@ -178,6 +193,8 @@ def prepare(
     now = obtained.now
     since = obtained.retrieved if np.isnat(obtained.run) else obtained.run
     cube, age_notes = hide_stale(obtained.cube, now, since=since)
+    ensembles, ensemble_notes = _ensembles(obtained, options.get("ensemble"), bool(options.get("offline")), on_progress)
+    cube, ensembles, law, record_notes = _with_record(cube, ensembles, obtained.sites, options.get("site_record"))
     if question == "week":
         days = int(options.get("days") or WEEK)
         periods = [period_of(site, now, first_day=0, days=days) for site in obtained.sites]
@@ -196,10 +213,59 @@ def prepare(
         _duration(options.get("duration")),
         now,
         obtained.provenance,
-        (*age_notes, *obtained.notes),
+        (*age_notes, *obtained.notes, *ensemble_notes, *record_notes),
         units,
         options.get("time_zone"),
+        ensembles,
+        law,
     )
+
+
+def _ensembles(
+    obtained: Obtained, names: Sequence[str] | None, offline: bool, on_progress: Progress
+) -> tuple[tuple[xr.Dataset, ...], list[str]]:
+    """Give the members that the file holds or that the pilot asked for, none of them too old."""
+    cubes: list[xr.Dataset] = list(obtained.ensembles)
+    notes: list[str] = []
+    if names and obtained.origin in ("demo", "file"):
+        what = "the demonstration" if obtained.is_demo else "a file"
+        raise WxflyError(f"{what} has the members it has; leave --ensemble out, or ask for a real place")
+    if names:
+        from wxfly.member_forecasts import obtain_ensembles
+
+        wanted = [part.strip() for text in names for part in text.split(",") if part.strip()]
+        cubes, notes = obtain_ensembles(
+            wanted, obtained.sites, offline=offline, now=obtained.now, on_progress=on_progress
+        )
+    fresh = []
+    for cube in cubes:
+        run = run_of(cube)
+        shown, age = hide_stale(cube, obtained.now, since=retrieved_of(cube) if np.isnat(run) else run)
+        fresh.append(shown)
+        notes += [f"members of {cube.attrs.get('model')}: {note}" for note in age]
+    return tuple(fresh), notes
+
+
+def _with_record(
+    cube: xr.Dataset, ensembles: tuple[xr.Dataset, ...], sites: Sequence[Site], switched_on: bool | None
+) -> tuple[xr.Dataset, tuple[xr.Dataset, ...], ErrorLaw | None, list[str]]:
+    """Use what a place has taught, where the pilot says so; the answer tells of it."""
+    if not switched_on:
+        return cube, ensembles, None, []
+    from wxfly.forecast_error import default_error_law
+    from wxfly.verification import correct, load_record
+
+    if len(sites) > 1:
+        raise WxflyError("--site-record is of one site; ask for one at a time")
+    record = load_record(records_file(), sites[0].name)
+    if cube.attrs.get("model") != record.model:
+        raise WxflyError(
+            f"the record of {record.site} is of forecasts of {record.model}, not of {cube.attrs.get('model')}; "
+            f"ask with --model {record.model}"
+        )
+    law = replace(default_error_law(), factors=record.error_factors)
+    same = tuple(correct(e, record) if e.attrs.get("model") == record.model else e for e in ensembles)
+    return correct(cube, record), same, law, [record.words]
 
 
 def _limits(aircraft: Aircraft, options: Mapping[str, Any]) -> Limits:

@@ -31,6 +31,8 @@ PROJECT = "wxfly"
 
 DEFAULT_ADDRESSES = {
     "forecast": "https://api.open-meteo.com/v1/forecast",
+    "ensemble": "https://ensemble-api.open-meteo.com/v1/ensemble",
+    "previous_runs": "https://previous-runs-api.open-meteo.com/v1/forecast",
     "geocoding": "https://geocoding-api.open-meteo.com/v1/search",
     "elevation": "https://api.open-meteo.com/v1/elevation",
     "metadata": "https://api.open-meteo.com/data",

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from wxfly.chance import Chance, hour_chances, window_chance
+from wxfly.chance import Chance, Outlook, hour_chances, window_chance
 from wxfly.derived import derive, hours_of
 from wxfly.forecast import VARIABLES, mark_carried
 from wxfly.forecast_error import MEMBER, ErrorLaw, default_error_law, lead_time, room_to_limits
@@ -26,46 +26,11 @@ from wxfly.suitability import assess
 
 Array = npt.NDArray[np.float64]
 
-FIRM, OPEN = 0.8, 0.4
-"""Chances from which a window is told as firm and as open; below, it is faint. An estimate of ours."""
 BAND = (0.0, 0.1, 0.5, 0.9, 1.0)
 """Shares of the members below the lines of the band: lowest, a tenth, the middle, nine tenths, highest."""
 _BANDS = ("wind_speed", "wind_speed_of_gust")
 _TRIED = 3
 _RETURN_MISSED, _RETURN_FALSE = 0.05, 0.4  # the way home is worked out with an upper headwind already
-
-
-def kind_of(chance: float) -> str:
-    """Give the word for a chance: ``firm``, ``open`` or ``faint``; ``not known`` for NaN."""
-    if np.isnan(chance):
-        return "not known"
-    return "firm" if chance >= FIRM else "open" if chance >= OPEN else "faint"
-
-
-@dataclass(frozen=True)
-class Outlook:
-    """The surest stretch of a day's light, whether or not the one forecast holds there.
-
-    Attributes
-    ----------
-    start, end : numpy.datetime64
-        UTC, within the light.
-    first, last : int
-        Positions of its hours.
-    chance : Chance
-        That every limit holds all along.
-    """
-
-    start: np.datetime64
-    end: np.datetime64
-    first: int
-    last: int
-    chance: Chance
-
-    @property
-    def kind(self) -> str:
-        """The word for its chance."""
-        return kind_of(self.chance.value)
 
 
 @dataclass(frozen=True)
@@ -273,34 +238,79 @@ def find_outlooks(
     start, end : numpy.datetime64, optional
         Bounds, UTC.
     """
+    lit_start, lit_end = _light(assessment, start, end)
+    lit = lit_end > lit_start  # NaT compares as false
+    found = [
+        _surest(sureness, assessment["time"].values, lit_start, lit_end, light, minimum_duration)
+        for light in _unbroken(lit, lit_start, lit_end)
+    ]
+    return [outlook for outlook in found if outlook is not None]
+
+
+def find_surest(
+    sureness: Sureness,
+    assessment: xr.Dataset,
+    minimum_duration: np.timedelta64,
+    first: int,
+    last: int,
+    *,
+    start: np.datetime64,
+    end: np.datetime64,
+) -> Outlook | None:
+    """Find the surest stretch of the length that is needed within a window.
+
+    Parameters
+    ----------
+    sureness, assessment, minimum_duration
+        As in `find_outlooks`.
+    first, last : int
+        Positions of the window's hours.
+    start, end : numpy.datetime64
+        Of the window, UTC.
+    """
+    lit_start, lit_end = _light(assessment, start, end)
+    light = list(range(first, last + 1))
+    return _surest(sureness, assessment["time"].values, lit_start, lit_end, light, minimum_duration)
+
+
+def _light(
+    assessment: xr.Dataset, start: np.datetime64 | None, end: np.datetime64 | None
+) -> tuple[npt.NDArray[np.datetime64], npt.NDArray[np.datetime64]]:
     lit_start = assessment["usable_start"].values.astype("datetime64[s]")
     lit_end = assessment["usable_end"].values.astype("datetime64[s]")
     if start is not None:
         lit_start = np.maximum(lit_start, start.astype("datetime64[s]"))
     if end is not None:
         lit_end = np.minimum(lit_end, end.astype("datetime64[s]"))
-    hour = assessment["time"].values.astype("datetime64[s]")
-    lit = lit_end > lit_start  # NaT compares as false
-    chances = sureness.hours.values
-    outlooks = []
-    for light in _unbroken(lit, lit_start, lit_end):
-        found = []
-        for first in light:
-            begin = lit_start[first]
-            finish = begin + minimum_duration
-            minutes = (begin - hour[first]) / np.timedelta64(1, "m"), minimum_duration / np.timedelta64(1, "m")
-            last = first + hours_touched(float(minutes[0]), float(minutes[1])) - 1
-            if last <= light[-1] and finish <= lit_end[last]:
-                lowest = float(np.min(chances[first : last + 1]))
-                found.append((-1.0 if np.isnan(lowest) else lowest, -first, begin, finish, last))
-        if found:
-            # The chance of a stretch is at most that of its worst hour: the best few of those are worked out in full.
-            tried = sorted(found, reverse=True)[:_TRIED]
-            chances_told = [sureness.of(-m, last, with_causes=False).value for _, m, _, _, last in tried]
-            best = int(np.argmax([-1.0 if np.isnan(c) else c for c in chances_told]))
-            _, minus, begin, finish, last = tried[best]
-            outlooks.append(Outlook(begin, finish, -minus, last, sureness.of(-minus, last)))
-    return outlooks
+    return lit_start, lit_end
+
+
+def _surest(
+    sureness: Sureness,
+    time: npt.NDArray[np.datetime64],
+    lit_start: npt.NDArray[np.datetime64],
+    lit_end: npt.NDArray[np.datetime64],
+    light: list[int],
+    minimum_duration: np.timedelta64,
+) -> Outlook | None:
+    chances, hour = sureness.hours.values, time.astype("datetime64[s]")
+    found = []
+    for first in light:
+        begin = lit_start[first]
+        finish = begin + minimum_duration
+        minutes = (begin - hour[first]) / np.timedelta64(1, "m"), minimum_duration / np.timedelta64(1, "m")
+        last = first + hours_touched(float(minutes[0]), float(minutes[1])) - 1
+        if last <= light[-1] and finish <= lit_end[last]:
+            lowest = float(np.min(chances[first : last + 1]))
+            found.append((-1.0 if np.isnan(lowest) else lowest, -first, begin, finish, last))
+    if not found:
+        return None
+    # The chance of a stretch is at most that of its worst hour: the best few of those are worked out in full.
+    tried = sorted(found, reverse=True)[:_TRIED]
+    told = [sureness.of(-minus, last, with_causes=False).value for _, minus, _, _, last in tried]
+    best = int(np.argmax([-1.0 if np.isnan(chance) else chance for chance in told]))
+    _, minus, begin, finish, last = tried[best]
+    return Outlook(begin, finish, -minus, last, sureness.of(-minus, last))
 
 
 def _unbroken(

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from wxfly.chance import Chance
+from wxfly.chance import Chance, Outlook
 from wxfly.suitability import State, unknown_elements
 
 Times = npt.NDArray[np.datetime64]
@@ -40,6 +40,8 @@ class Window:
         The whole unbroken stretch of holding hours around it.
     chance : Chance or None
         How sure it is that every limit holds all along; None where it was not worked out.
+    surest : Outlook or None
+        The surest stretch in it of the length that is needed; None where it was not worked out.
     """
 
     start: np.datetime64
@@ -54,6 +56,7 @@ class Window:
     within_start: np.datetime64
     within_end: np.datetime64
     chance: Chance | None = None
+    surest: Outlook | None = None
 
     @property
     def length(self) -> np.timedelta64:
@@ -76,13 +79,14 @@ def _rank(unknown: bool, preferred: bool, margin: float, length: np.timedelta64,
 
 
 def rank_by_chance(windows: Iterable[Window]) -> list[Window]:
-    """Rank windows by their chance, told in hundredths, then as `Window.rank` does.
+    """Rank windows by the chance of their surest stretch, told in hundredths, then as `Window.rank` does.
 
     What is not known and what the pilot prefers stay in front; a chance that is not known stands last.
     """
 
     def key(window: Window) -> tuple[bool, bool, float, Rank]:
-        chance = -1.0 if window.chance is None or np.isnan(window.chance.value) else window.chance.value
+        told = -1.0 if window.surest is None else window.surest.chance.value
+        chance = -1.0 if np.isnan(told) else told
         return bool(window.unknown), not window.preferred, -round(chance, 2), window.rank
 
     return sorted(windows, key=key)

@@ -31,7 +31,7 @@ from wxfly.sources.ensembles import (
     find_ensemble,
 )
 from wxfly.sources.native_heights import drop_rescaled_heights
-from wxfly.sources.open_meteo import LARGEST_REPLY, check_span
+from wxfly.sources.open_meteo import LARGEST_REPLY, check_span, distance_km
 from wxfly.sources.open_meteo_reply import AT_HEIGHT, NAMES, SOURCE, UNITS, our_name, parse_forecast
 
 MEMBER = "realization"
@@ -251,6 +251,18 @@ def is_ensemble_reply(body: bytes) -> bool:
     return b"_member01" in body or b"_member02" in body
 
 
+def _at_sites(cube: xr.Dataset, sites: Sequence[Site], row: Ensemble, what: str) -> xr.Dataset:
+    """Put the cube at the sites' own coordinates, once the ensemble's cells are seen to be near them."""
+    for site, latitude, longitude in zip(sites, cube["latitude"].values, cube["longitude"].values, strict=True):
+        away = distance_km(site.latitude, site.longitude, float(latitude), float(longitude))
+        if away > 3 * row.resolution_km + 5.0:
+            raise SourceError(f"{what}: the answer is for a place {away:.0f} km away")
+    return cube.assign_coords(
+        latitude=("site", np.array([s.latitude for s in sites]), cube["latitude"].attrs),
+        longitude=("site", np.array([s.longitude for s in sites]), cube["longitude"].attrs),
+    )
+
+
 def get_ensemble(sites: Sequence[Site], model: str, *, settings: Settings, run: datetime | None = None) -> xr.Dataset:
     """Ask for the members of one ensemble at places, all in one request.
 
@@ -297,7 +309,7 @@ def get_ensemble(sites: Sequence[Site], model: str, *, settings: Settings, run: 
             reply.body, model=model, retrieved=now, run=run, names=[s.name for s in sites], what=what
         )
         check_span(cubes[0], now, what)
-        return cubes[0]
+        return _at_sites(cubes[0], sites, row, what)
 
     return download(
         settings.addresses["ensemble"], parameters, parse, settings=settings, what=what,
