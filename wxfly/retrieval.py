@@ -327,7 +327,7 @@ def _with_kp(
         name = path.rsplit("/", 1)[-1]
         kept = store.kept_reply("space_weather", name)
         if not offline and (kept is None or not timedelta(0) <= now - kept.retrieved < age):
-            on_progress("asking for Kp")
+            on_progress("asking for Kp" if path == space_weather.FORECAST_PATH else "asking for the outlook of Kp")
             try:
                 text = space_weather.get_kp_text(path, settings=settings)
                 kept = store.KeptReply(now, text)
