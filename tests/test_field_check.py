@@ -38,6 +38,12 @@ def test_down_to_the_hand_and_up_again_is_exact(limit: float, low: float, hand: 
     assert float(gust) == pytest.approx(limit, rel=1e-14)
 
 
+@pytest.mark.parametrize(("of_hour", "of_two_minutes"), [(1.75, 1.55), (1.60, 1.42), (1.45, 1.31), (1.30, 1.15)])
+def test_gusts_of_two_minutes_are_those_of_the_published_table(of_hour: float, of_two_minutes: float) -> None:
+    """WMO/TD-No. 1555, table 1.1: 3 s gust factors in-land, off-land, off-sea and at sea, for 3600 s and 120 s."""
+    assert float(field_check.gust_of_period(0.0, of_hour)) == pytest.approx(of_two_minutes, rel=0.025)
+
+
 @given(st.floats(1.0, 20.0), st.floats(1.0, 4.0), st.floats(0.55, 0.99), st.floats(0.55, 0.99))
 def test_more_confidence_asks_for_a_lower_reading(limit: float, ratio: float, one: float, other: float) -> None:
     sure, surer = sorted((one, other))

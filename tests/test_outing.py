@@ -52,6 +52,16 @@ def test_what_is_asked_reaches_the_plan() -> None:
     assert sorted(asked.brief.levels) == [3.0, 10.0, 50.0, 80.0]
 
 
+def test_more_confidence_asks_for_more() -> None:
+    usual, surer = brief().brief, brief(confidence=0.97).brief
+    assert usual is not None
+    assert surer is not None
+    assert surer.rule.mean_holds < usual.rule.mean_holds
+    assert usual.energy is not None
+    assert surer.energy is not None
+    assert surer.energy.budget.needed_share > usual.energy.budget.needed_share
+
+
 def test_the_way_home_counts_in_the_choice_of_the_window() -> None:
     near, far = brief().briefing.answers[0], brief(distance="9000m").briefing.answers[0]
     assert near.best is not None

@@ -10,7 +10,7 @@ import xarray as xr
 
 from wxfly.briefing import SiteAnswer
 from wxfly.derived import derive
-from wxfly.field_check import HandRule, hand_rule
+from wxfly.field_check import CONFIDENCE, HandRule, hand_rule
 from wxfly.physics.wind_laws import OPEN_GROUND_ROUGHNESS_LENGTH
 from wxfly.reach import Flights, Reach, flights_in_window, reach, steady
 from wxfly.return_leg import Sortie, budgets, forecast_deviations, moments_of
@@ -91,6 +91,7 @@ def make_flight_brief(
     hand_height: float,
     return_height: float,
     forecast_run: np.datetime64 | None = None,
+    confidence: float = CONFIDENCE,
 ) -> FlightBrief:
     """Gather the brief of a window.
 
@@ -108,6 +109,8 @@ def make_flight_brief(
         [m]
     forecast_run : numpy.datetime64, optional
         Start of the run, UTC: the forecast's error grows with the time after it.
+    confidence : float, optional
+        Of the readings up to which the limits hold.
     """
     request = answer.request
     heights = sorted({hand_height, LAUNCH_HEIGHT, request.height, return_height})
@@ -118,6 +121,7 @@ def make_flight_brief(
         flown if return_height != request.height else flown[:1],
         request.limits,
         roughness_length=roughness_of(request.site),
+        confidence=confidence,
     )
     seen = answer.advice.sight_range if answer.advice is not None else np.nan
     energy = None

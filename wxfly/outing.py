@@ -20,7 +20,7 @@ from wxfly.physics.visibility import attitude_sight_range
 from wxfly.questions import Prepared, Progress, prepare, read_direction
 from wxfly.reading import Correction, Reading, correct_forecast, weigh
 from wxfly.return_leg import Sortie
-from wxfly.sortie import BATTERY_RESERVE, Plan
+from wxfly.sortie import BATTERY_RESERVE, CONFIDENCE, Plan
 from wxfly.units import parse_quantity
 
 DEFAULT_DISTANCE = 100.0
@@ -113,6 +113,7 @@ def ask_brief(site: str | None, options: Mapping[str, Any], *, on_progress: Prog
         hand_height=hand_height,
         return_height=return_height,
         forecast_run=run_of(prepared.provenance),
+        confidence=_confidence(options),
     )
     return BriefAsked(brief, briefing, prepared.units, prepared.time_zone)
 
@@ -146,11 +147,18 @@ def _sortie(request: Request, return_height: float, options: Mapping[str, Any]) 
         direction=read_direction(options.get("toward")),
         work_time=parse_quantity(work, "time", "min") if work else 0.0,
         reserve=share,
+        confidence=_confidence(options),
         cell_temperature=parse_quantity(cells, "temperature", "degC") if cells else None,
     )
     if plan.distance < 0 or plan.work_time < 0:
         raise WxflyError("a distance or a time of work below zero cannot be flown")
     return Sortie(model, plan, batteries)
+
+
+def _confidence(options: Mapping[str, Any]) -> float:
+    """Give how sure the way home and the reading must be: as asked, and never less than even."""
+    asked = options.get("confidence")
+    return CONFIDENCE if asked is None else max(float(asked), 0.5)
 
 
 def _default_distance(aircraft: Aircraft) -> float:
@@ -187,7 +195,7 @@ def ask_check(site: str | None, options: Mapping[str, Any], *, on_progress: Prog
         for height in (reading.hand_height, request.height)
     )
     roughness = roughness_of(request.site)
-    rule = hand_rule(hand, [flight], request.limits, roughness_length=roughness)
+    rule = hand_rule(hand, [flight], request.limits, roughness_length=roughness, confidence=_confidence(options))
     correction = weigh(reading, hand, flight, roughness_length=roughness)
     corrected = correct_forecast(prepared.cube, correction)
     note = "the forecast is corrected by your reading, from its hour on and fading over the day"

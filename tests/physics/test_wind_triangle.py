@@ -68,3 +68,9 @@ def test_signs() -> None:
     assert float(triangle.crosswind(90.0, 5.0, 180.0)) == pytest.approx(5.0)
     assert float(triangle.headwind(90.0, 5.0, 90.0)) == pytest.approx(5.0)
     assert float(triangle.headwind(90.0, 5.0, 270.0)) == pytest.approx(-5.0)
+
+
+def test_the_time_to_keep_for_the_way_home() -> None:
+    """600 m against 8 m/s at 12 m/s take 150 s, in a calm 50 s: the distance over what is made good."""
+    assert 600.0 / float(triangle.ground_speed(90.0, 12.0, 8.0, 90.0)) == pytest.approx(150.0)
+    assert 600.0 / float(triangle.ground_speed(90.0, 12.0, 0.0, 90.0)) == pytest.approx(50.0)
