@@ -29,6 +29,9 @@ FAMILIES = (
 )
 """Elements whose errors go together; errors of different families are taken as independent."""
 
+MARGIN_DEVIATION = 0.17
+"""Of the difference of two places' margins [1]: the error of 2 m/s that an ensemble leaves of a gust, at a limit of
+12 m/s, half of it shared by the places. An estimate of ours."""
 _NOTHING = 0.005
 """A cause with a smaller share is not named."""
 
@@ -202,8 +205,8 @@ def chance_of_better(
     -------
     tuple of float
         They add up to 1. A place is better when it holds and the other does not, or when both hold and its smallest
-        margin is the larger; equal margins count half for each. Given the member the errors of the two places are
-        taken as independent: an estimate of ours, too cautious for places near each other.
+        margin is the larger, dressed with `MARGIN_DEVIATION`. Given the member, whether the places hold is taken as
+        independent: an estimate of ours, too cautious for places near each other.
     """
     law = law or default_error_law()
     part, other_part = (r.isel(time=slice(first, last + 1)) for r in (room, other_room))
@@ -211,7 +214,7 @@ def chance_of_better(
         raise ValueError("the two places have different numbers of members")
     held, other_held = (_kept(p, law) for p in (part, other_part))
     lead = _smallest(margin[first : last + 1]) - _smallest(other_margin[first : last + 1])
-    wins = np.where(lead > 1e-6, 1.0, np.where(lead < -1e-6, 0.0, 0.5))
+    wins = normal_probability(lead / MARGIN_DEVIATION)
     both = held * other_held
     better = held * (1 - other_held) + both * wins
     worse = other_held * (1 - held) + both * (1 - wins)

@@ -55,6 +55,8 @@ class Sureness:
         What is missing of the ensembles.
     law : ErrorLaw
         With which the forecasts were dressed.
+    lead_hours : ndarray
+        Of each hour [h].
     """
 
     hours: xr.DataArray
@@ -65,6 +67,7 @@ class Sureness:
     models: tuple[str, ...]
     notes: tuple[str, ...]
     law: ErrorLaw
+    lead_hours: Array
 
     @property
     def is_weak(self) -> bool:
@@ -107,16 +110,15 @@ def judge_sureness(
     """
     law = law or default_error_law()
     time = assessment["time"].values
+    lead = lead_time(time, run)
     if not ensembles:
         deviation = conditions["wind_standard_deviation"].max("edge", skipna=False)
         rain = conditions["precipitation_probability"].max("edge", skipna=False)
-        room = room_to_limits(
-            assessment, lead_time(time, run), height_deviation=deviation, precipitation_probability=rain, law=law
-        )
+        room = room_to_limits(assessment, lead, height_deviation=deviation, precipitation_probability=rain, law=law)
         room = _with_return_leg(room, assessment)
         margin = assessment["hour_margin"].values[:, None]
         model = str(conditions.attrs.get("model", "not known"))
-        return Sureness(hour_chances(room, law=law), room, margin, None, 1, (model,), (), law)
+        return Sureness(hour_chances(room, law=law), room, margin, None, 1, (model,), (), law, lead)
     start, end = time[0], time[-1] + np.timedelta64(1, "h")
     parts = []
     for cube in ensembles:
@@ -125,14 +127,22 @@ def judge_sureness(
         parts.append((judged, assess(judged, limits)))
     joined = _join([a for _, a in parts])
     winds = _join([c[[*_BANDS, "wind_standard_deviation"]].max("edge", skipna=False) for c, _ in parts])
-    room = room_to_limits(joined, lead_time(time, run), height_deviation=winds["wind_standard_deviation"], law=law)
+    room = room_to_limits(joined, lead, height_deviation=winds["wind_standard_deviation"], law=law)
     room = _with_return_leg(room, assessment)
     if "last_time" in joined.coords:
         room = room.assign_coords(last_time=(MEMBER, joined["last_time"].values))
     margin = joined["hour_margin"].transpose("time", MEMBER).values
     models = tuple(str(cube.attrs.get("model", "not known")) for cube in ensembles)
     return Sureness(
-        hour_chances(room, law=law), room, margin, _band(winds), joined.sizes[MEMBER], models, _gaps(ensembles), law
+        hour_chances(room, law=law),
+        room,
+        margin,
+        _band(winds),
+        joined.sizes[MEMBER],
+        models,
+        _gaps(ensembles),
+        law,
+        lead,
     )
 
 

@@ -11,11 +11,11 @@ import numpy as np
 
 from wxfly.briefing import Briefing, SiteAnswer
 from wxfly.comparison import ComparedHour, compare_hours
-from wxfly.report import advising, findings, phrases, sentences, turns
+from wxfly.report import advising, chances, findings, phrases, sentences, turns
 from wxfly.report.findings import Day
 from wxfly.report.phrases import Clock
 from wxfly.report.sentences import Reader
-from wxfly.windows import Window
+from wxfly.windows import Window, rank_by_chance
 
 Line = tuple[str, str]
 
@@ -48,10 +48,13 @@ def _summarise_site(briefing: Briefing, answer: SiteAnswer, reader: Reader) -> l
     lines = _best(briefing, answer, reader, days)
     if answer.best:
         lines += _why_best(answer, reader)
+        lines += chances.sure_lines(briefing, answer, reader)
         others = answer.windows[1:]
         if briefing.question == "best":
             others = tuple(findings.next_windows(answer, briefing.minimum_duration))
         lines.append(("Next best", _next(answer, reader, others)))
+    else:
+        lines += chances.sure_lines(briefing, answer, reader)
     lines.append(("Not known", _not_known(answer, reader.clock)))
     if len(days) == 1:
         lines.append(("Light", sentences.light(answer, days[0], reader.clock)))
@@ -130,7 +133,7 @@ def _not_known(answer: SiteAnswer, clock: Clock) -> str:
 def _summarise_comparison(briefing: Briefing, readers: Sequence[Reader]) -> list[Line]:
     names = sentences.labels(briefing, readers[0].units)
     having = [i for i, a in enumerate(briefing.answers) if a.best]
-    order = sorted(having, key=lambda i: briefing.answers[i].best.rank)  # type: ignore[union-attr]
+    order = _order(briefing, having)
     lines: list[Line] = []
     for place, i in enumerate(order):
         answer, reader = briefing.answers[i], readers[i]
@@ -141,6 +144,9 @@ def _summarise_comparison(briefing: Briefing, readers: Sequence[Reader]) -> list
         if place == 0:
             expect = sentences.what_it_is_like(answer, answer.best, reader.units)
             lines += [("Expect", expect)] if expect else []
+        lines += chances.sure_lines(briefing, answer, reader)
+    better = chances.better_in_words(briefing, names)
+    lines += [("How sure", better)] if better else []
     minimum = phrases.duration(briefing.minimum_duration)
     if not order:
         unknown = all(_is_not_known(a) for a in briefing.answers)
@@ -165,6 +171,18 @@ def _summarise_comparison(briefing: Briefing, readers: Sequence[Reader]) -> list
             ("Asked", asked_in_full(briefing, a, r.units)) for a, r in zip(briefing.answers, readers, strict=True)
         ]
     return lines
+
+
+def _order(briefing: Briefing, having: Sequence[int]) -> list[int]:
+    """Give the sites that have a window, the better first: by chance where members tell it, else by margin."""
+    windows = {i: briefing.answers[i].best for i in having}
+    ranked = [w for w in windows.values() if w is not None]
+    surenesses = [briefing.answers[i].sureness for i in having]
+    if surenesses and not any(s is None or s.is_weak for s in surenesses):
+        ranked = rank_by_chance(ranked)
+    else:
+        ranked = sorted(ranked, key=lambda w: w.rank)
+    return [next(i for i in having if windows[i] is w) for w in ranked]
 
 
 def _tally(briefing: Briefing, hours: Sequence[ComparedHour], names: Sequence[str]) -> str:

@@ -1,0 +1,176 @@
+"""How sure an answer is, in words: in how many of ten, for how long, by whose members, and what may break a limit."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from wxfly.briefing import Briefing, SiteAnswer
+from wxfly.chance import Chance, Outlook, chance_of_better
+from wxfly.elements import BY_NAME, RETURN_LEG
+from wxfly.planning import derate
+from wxfly.report import phrases
+from wxfly.report.phrases import Clock
+from wxfly.report.sentences import Reader
+from wxfly.windows import Window
+
+Line = tuple[str, str]
+
+CAUSES_TOLD = 3
+_WIND = ("wind", "gust")
+
+
+def in_ten(chance: float) -> str:
+    """Give a chance as so many in ten; the ends are told as what they are, not as never or always."""
+    if math.isnan(chance):
+        return "not known"
+    if chance < 0.05:
+        return "less than 1 in 10"
+    if chance >= 0.95:
+        return "more than 9 in 10"
+    return f"{max(1, round(chance * 10))} in 10" if chance < 0.945 else "9 in 10"
+
+
+def how_sure(answer: SiteAnswer, window: Window, clock: Clock, minimum: np.timedelta64) -> str:
+    """Say how sure a window is: for the time that is needed, all through, by whom, and what may break a limit."""
+    if answer.sureness is None or window.chance is None:
+        return ""
+    surest = window.surest
+    parts = []
+    if surest is not None and not math.isnan(surest.chance.value):
+        when = f"{phrases.duration(minimum)} from {clock.hour(surest.start)}"
+        parts.append(f"{in_ten(surest.chance.value)} that every limit holds for {when}")
+        if in_ten(window.chance.value) != in_ten(surest.chance.value):
+            parts.append(f"{in_ten(window.chance.value)} all through")
+    else:
+        parts.append(f"{in_ten(window.chance.value)} that every limit holds all through")
+    told = [f"{', '.join(parts)} ({whose(answer)})"]
+    causes = causes_in_words(surest.chance if surest is not None else window.chance)
+    if causes:
+        told.append(f"may break: {causes}")
+    return "; ".join(told)
+
+
+def whose(answer: SiteAnswer) -> str:
+    """Say what a chance is from."""
+    sureness = answer.sureness
+    if sureness is None or sureness.is_weak:
+        return "from one forecast and the usual growth of its error, weaker than members"
+    return f"{sureness.members} members of {phrases.listed(list(sureness.models))}"
+
+
+def causes_in_words(chance: Chance) -> str:
+    """Name what may break a limit, each with its share and its share alone; they are not to be added up."""
+    told = []
+    for cause in chance.causes[:CAUSES_TOLD]:
+        title = RETURN_LEG.title if cause.element == RETURN_LEG.name else BY_NAME[cause.element].title
+        alone = f", alone {_percent(cause.sole_share)}" if len(chance.causes) > 1 else ""
+        told.append(f"{title} {_percent(cause.share)}{alone}")
+    return "; ".join(told)
+
+
+def _percent(share: float) -> str:
+    return "under 1 %" if share < 0.01 else f"{round(100 * share)} %"
+
+
+def planning_words(answer: SiteAnswer, window: Window) -> str:
+    """Say whether a window stands with the share of the wind limits that is planned with so far ahead.
+
+    Where members tell how sure it is nothing needs to be said.
+    """
+    if answer.sureness is None or not answer.sureness.is_weak:
+        return ""
+    part = answer.assessment.isel(time=slice(window.first, window.last + 1))
+    lead = float(answer.sureness.lead_hours[window.last])
+    share = derate(lead)
+    if share is None:
+        return "an outlook only: it is more than three days ahead of the forecast's run"
+    demand, limit = (part[n].sel(element=list(_WIND)).values for n in ("demand", "limit"))
+    if np.isnan(demand).any():
+        return ""
+    held = bool((demand <= share * limit).all())
+    return (
+        f"{'holds' if held else 'does not hold'} with {share:.2f} of the wind and gust limits, "
+        f"which is planned with up to {_until(lead)} h ahead in marine practice"
+    )
+
+
+def _until(lead: float) -> int:
+    return next(int(until) for until in (24, 48, 72) if lead <= until)
+
+
+def outlook_words(outlooks: Sequence[Outlook], clock: Clock) -> str:
+    """Give the surest stretch of each day: its word, its chance and when it starts."""
+    return ", ".join(
+        f"{clock.day(o.start)} {o.kind} ({in_ten(o.chance.value)}, from {clock.hour(o.start)})" for o in outlooks
+    )
+
+
+def sure_lines(briefing: Briefing, answer: SiteAnswer, reader: Reader) -> list[Line]:
+    """Give the lines on sureness for one site's answer."""
+    lines: list[Line] = []
+    if answer.best is not None:
+        told = how_sure(answer, answer.best, reader.clock, briefing.minimum_duration)
+        if told:
+            lines.append(("How sure", told))
+        planned = planning_words(answer, answer.best)
+        if planned:
+            lines.append(("Planning", planned))
+    elif answer.outlooks:
+        known = [o for o in answer.outlooks if not math.isnan(o.chance.value)]
+        if known:
+            surest = max(known, key=lambda o: o.chance.value)
+            when = f"{phrases.duration(briefing.minimum_duration)} from {reader.clock.hour(surest.start)}"
+            causes = causes_in_words(surest.chance)
+            tail = f"; may break: {causes}" if causes else ""
+            lines.append(("Surest", f"{in_ten(surest.chance.value)} for {when} ({whose(answer)}){tail}"))
+    if briefing.question == "week" and answer.outlooks:
+        lines.append(("By day", outlook_words(answer.outlooks, reader.clock)))
+    return lines
+
+
+def better_of_two(briefing: Briefing, first: int, last: int) -> tuple[float, float, float] | None:
+    """Give the chances that the first site is the better one, that the second is, and that neither holds.
+
+    Only of two sites, over hours that both have in the same positions, from members that are the same.
+    """
+    if len(briefing.answers) != 2:
+        return None
+    one, other = briefing.answers
+    if one.sureness is None or other.sureness is None:
+        return None
+    rooms = one.sureness.room, other.sureness.room
+    if rooms[0].sizes["realization"] != rooms[1].sizes["realization"]:
+        return None
+    if not np.array_equal(rooms[0]["time"].values, rooms[1]["time"].values):
+        return None
+    return chance_of_better(
+        rooms[0], one.sureness.margin, rooms[1], other.sureness.margin, first, last, law=one.sureness.law
+    )
+
+
+def better_in_words(briefing: Briefing, names: Sequence[str]) -> str:
+    """Say which of two sites is the better one and how sure that is, over the best window of the better one."""
+    windows = [a.best for a in briefing.answers]
+    first_site = next((i for i, w in enumerate(windows) if w is not None), None)
+    if first_site is None:
+        return ""
+    ranked = sorted((i for i, w in enumerate(windows) if w is not None), key=lambda i: -_value(windows[i]))
+    window = windows[ranked[0]]
+    assert window is not None
+    at = window.surest or window
+    shares = better_of_two(briefing, at.first, at.last)
+    if shares is None or any(math.isnan(s) for s in shares):
+        return ""
+    return (
+        f"{names[0]} is the better one in {in_ten(shares[0])}, {names[1]} in {in_ten(shares[1])}, "
+        f"neither holds in {in_ten(shares[2])} ({whose(briefing.answers[0])})"
+    )
+
+
+def _value(window: Window | None) -> float:
+    if window is None or window.surest is None or math.isnan(window.surest.chance.value):
+        return -1.0
+    return window.surest.chance.value
