@@ -143,6 +143,36 @@ def test_the_gust_keeps_its_increment_over_the_mean():
     assert hours["wind_speed_of_gust"].values == pytest.approx(3.0 + (4.0 - 2.0), abs=0.15)
 
 
+@pytest.mark.parametrize(
+    ("code", "amount", "rate"),
+    [
+        (1.0, 0.0, 0.0),  # nothing falls
+        (51.0, 0.0, 0.1),  # drizzle that the amount rounds away
+        (1.0, 0.02, 0.1),  # a trace in the hour
+        (61.0, 0.7, 0.7),
+    ],
+)
+def test_a_trace_of_precipitation_counts_as_the_least_measured(code, amount, rate):
+    cube = quiet_cube()
+    cube["weather_code"][:], cube["precipitation_amount"][:] = code, amount
+    assert derive(cube, height=60.0)["precipitation_rate"].values == pytest.approx(rate)
+
+
+def test_a_code_of_fog_beats_a_hopeful_visibility():
+    cube = quiet_cube()
+    cube["weather_code"][:] = 45.0
+    hours = assess(derive(cube, height=60.0), LIMITS)
+    assert (hours["state"].values[6:18] == State.OUTSIDE).all()
+
+
+def test_warm_fog_is_seen_without_visibility_and_without_low_cloud():
+    cube = quiet_cube().drop_vars("visibility_in_air").drop_vars("cloud_base_altitude")
+    cube["air_temperature"][:], cube["dew_point_temperature"][:], cube["relative_humidity"][:] = 278.15, 278.15, 1.0
+    cube["low_type_cloud_area_fraction"][:], cube["weather_code"][:] = 0.0, 3.0
+    hours = assess(derive(mark_carried(cube), height=60.0), LIMITS)
+    assert (hours["state"].values[6:18] == State.OUTSIDE).all()
+
+
 def test_surface_pressure_from_sea_level_where_the_source_has_none():
     given = derive(quiet_cube(), height=60.0)
     without = quiet_cube().drop_vars("surface_air_pressure")

@@ -25,8 +25,8 @@ START = np.datetime64("2026-03-10T09", "ns")
 
 # A quiet hour: every element far from its limit.
 QUIET = {
-    "wind_speed": 2.0,
-    "wind_speed_of_gust": 3.0,
+    "largest_wind_speed": 2.0,
+    "largest_gust": 3.0,
     "wind_difference": 0.5,
     "precipitation_rate": 0.0,
     "air_temperature": 288.15,
@@ -138,7 +138,7 @@ def test_the_worse_edge_of_the_hour_counts(element, bad):
 
 
 def test_good_elements_never_pay_for_a_bad_one():
-    hour = judged(wind_speed_of_gust=10.5, visibility_in_air=200_000.0, wind_speed=0.0)
+    hour = judged(largest_gust=10.5, visibility_in_air=200_000.0, largest_wind_speed=0.0)
     assert hour["limiting_element"].item() == "gust"
     assert float(hour["hour_margin"]) == pytest.approx(1 - 10.5 / 10.7)
 
@@ -153,7 +153,7 @@ def test_an_element_without_a_limit_is_not_judged_and_said_so():
 
 def test_a_chosen_confidence_adds_the_doubt_of_the_carrying():
     doubt = xr.DataArray(np.full((2, 1), 1.0), dims=("edge", "time"))
-    doubtful = conditions(wind_speed_of_gust=9.0).assign(wind_standard_deviation=doubt)
+    doubtful = conditions(largest_gust=9.0).assign(gust_standard_deviation=doubt, wind_standard_deviation=doubt)
     plain = assess(doubtful, LIMITS)["demand"].sel(element="gust").item()
     careful = assess(doubtful, dataclasses.replace(LIMITS, confidence=0.9))["demand"].sel(element="gust").item()
     assert plain == 9.0
@@ -171,7 +171,7 @@ def test_any_horizontal_dimensions_go_through():
 
 
 def test_at_the_limit_is_within_it():
-    assert State(int(judged(wind_speed_of_gust=LIMITS.maximum_gust)["state"])) is State.NARROW
+    assert State(int(judged(largest_gust=LIMITS.maximum_gust)["state"])) is State.NARROW
 
 
 @given(demand=st.floats(0, 100), more=st.floats(0, 100), limit=st.floats(0, 50))

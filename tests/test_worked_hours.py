@@ -41,7 +41,7 @@ def wind_at(stamp, height):
     span = math.log(high / low)
     weight = math.log(height / low) / span
     slope_over_open_ground = 1.25 * below / math.log(low / 0.03)
-    bend = 4 * weight * (1 - weight) * span * (slope_over_open_ground * span - (above - below))
+    bend = 4 * weight * (1 - weight) * span * (slope_over_open_ground * span - min(above - below, below))
     return below + weight * (above - below) + 0.075 * bend
 
 
@@ -89,6 +89,8 @@ def test_from_raw_numbers_to_the_margin(hour):
     strongest = max(read(hour + k)["wind_gusts_10m"] for k in (0, 1, 2, 3))
     gust = max(gust_at(stamp, strongest, HEIGHT) for stamp in (first, second))
     rain = second["precipitation"]  # of the hour before its stamp
+    if rain > 0 or max(first["weather_code"], second["weather_code"]) >= 50:
+        rain = max(rain, 0.1)  # a trace counts as the least measured
     temperature = min(s["temperature_2m"] + 273.15 - 0.0065 * (HEIGHT - 2) for s in (first, second))
     altitude = max(density_altitude(s, HEIGHT, ground) for s in (first, second))
 

@@ -11,12 +11,17 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.forecast import VARIABLES, restore_carried
-from wxfly.physics import atmosphere, cloud, daylight, geomagnetic, icing, thunderstorm, visibility
+from wxfly.physics import atmosphere, cloud, daylight, geomagnetic, icing, thunderstorm, visibility, weather_code
 from wxfly.site import Site
 from wxfly.slots import HOUR, Taker, cut_hours, to_slots
 from wxfly.wind_aloft import WindAloft, sun_of
 
 Array = npt.NDArray[np.float64]
+
+TRACE = 0.1
+"""What the least precipitation counts as [mm h-1]; common practice, the least that most services resolve."""
+FOGGY = 999.0
+"""Visibility taken where there is fog and no better number [m]: fog is below 1 km by the WMO's definition."""
 
 
 def derive(
@@ -105,6 +110,7 @@ def derive_heights(
     values = {
         "wind_speed": carried.wind_speed,
         "wind_standard_deviation": carried.standard_deviation,
+        "gust_standard_deviation": aloft.gust_deviation(carried.standard_deviation, wanted),
         "wind_speed_of_gust": aloft.gust(carried.wind_speed, wanted),
         "wind_difference": aloft.difference(wanted),
     }
@@ -116,18 +122,24 @@ def derive_heights(
 
 
 def _wind(take: Taker, height: float, site: Site | None) -> dict[str, Array]:
-    wanted = np.array([height])
     aloft = WindAloft(take, site)
-    carried = aloft.at(wanted)
+    climb = aloft.climb_to(height)
+    wind = aloft.at(climb)
+    gusts = aloft.gust(wind.wind_speed, climb)
+    deviation = wind.standard_deviation[..., -1]
     return {
-        "wind_speed": carried.wind_speed[..., 0],
-        "wind_from_direction": carried.wind_from_direction[..., 0],
-        "wind_standard_deviation": carried.standard_deviation[..., 0],
-        "wind_method": np.asarray(carried.method[..., 0], dtype=float),
-        "wind_difference": aloft.difference(wanted)[..., 0],
+        "wind_speed": wind.wind_speed[..., -1],
+        "wind_from_direction": wind.wind_from_direction[..., -1],
+        "wind_standard_deviation": deviation,
+        "wind_method": np.asarray(wind.method[..., -1], dtype=float),
+        "wind_difference": aloft.difference(climb[-1:])[..., 0],
         "wind_speed_at_10m": aloft.at_10m,
         "gust_at_10m": take("wind_speed_of_gust"),
-        "wind_speed_of_gust": aloft.gust(carried.wind_speed, wanted)[..., 0],
+        "wind_speed_of_gust": gusts[..., -1],
+        "gust_standard_deviation": aloft.gust_deviation(deviation[..., None], climb[-1:])[..., 0],
+        # The aircraft climbs through what is below: a jet under the flight height counts.
+        "largest_wind_speed": wind.wind_speed.max(axis=-1),
+        "largest_gust": gusts.max(axis=-1),
         "low_level_jet": aloft.jet(),
     }
 
@@ -180,7 +192,7 @@ def _surface_pressure(take: Taker, air_temperature: Array, ground: Array) -> Arr
 
 def _weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) -> dict[str, Array]:
     code, rate = take("weather_code"), take("precipitation_amount")
-    sight = _visibility(take, code, air["relative_humidity"], rate)
+    sight = _visibility(take, code, rate, air)
     base = cloud.cloud_base(
         take("cloud_base_altitude") - ground,
         air["air_temperature_near_ground"],
@@ -190,7 +202,7 @@ def _weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) -
         base_is_forecast=take.has("cloud_base_altitude"),
     )
     return {
-        "precipitation_rate": rate,
+        "precipitation_rate": _precipitation(take, code, rate),
         "precipitation_probability": take("precipitation_probability"),
         "weather_code": code,
         "cloud_area_fraction": take("cloud_area_fraction"),
@@ -213,16 +225,37 @@ def _weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) -
     }
 
 
-def _visibility(take: Taker, code: Array, humidity: Array, rate: Array) -> Array:
-    """Give the visibility, and where the source has none at all what speaks for fog.
+def _precipitation(take: Taker, code: Array, rate: Array) -> Array:
+    """Give the rate of precipitation; the least trace of it, by amount or by code, counts as the least measured.
+
+    Amounts of a grid cell and an hour hide short showers, and a code may tell of drizzle that the amount rounds away.
+    """
+    falls = (rate > 0) | np.isin(code, weather_code.FALLING)
+    at_least_a_trace = np.where(falls, np.fmax(rate, TRACE), rate)
+    code_is_lost = np.isnan(code) & take.has("weather_code") & ~(rate > TRACE)
+    return np.where(np.isnan(rate) | code_is_lost, np.nan, at_least_a_trace)
+
+
+def _visibility(take: Taker, code: Array, rate: Array, air: dict[str, Array]) -> Array:
+    """Give the visibility: the forecast's, below 1 km with a code of fog, and without any what speaks for fog.
 
     Dry air alone is no measure of visibility, so without a forecast of it good sight stays not known.
     """
-    cautious = visibility.cautious_visibility(
-        take("visibility_in_air"), code, humidity, rate, visibility_is_forecast=take.has("visibility_in_air")
+    given = take("visibility_in_air")
+    fog = np.isin(code, weather_code.FOG)
+    if take.has("visibility_in_air"):
+        code_is_lost = np.isnan(code) & take.has("weather_code") & (given > FOGGY)
+        return np.where(code_is_lost, np.nan, np.where(fog, np.minimum(given, FOGGY), given))
+    forms = visibility.fog_likely(
+        given,
+        code,
+        air["air_temperature_near_ground"],
+        air["dew_point_temperature"],
+        air["wind_speed_at_10m"],
+        rate,
+        sun_of(take)[0],
     )
-    given = ~np.isnan(take("visibility_in_air"))
-    return np.where(given | (cautious < visibility.MIST_VISIBILITY), cautious, np.nan)
+    return np.where(fog | (forms == 2), FOGGY, np.nan)
 
 
 def _kp(take: Taker) -> dict[str, Array]:
@@ -276,6 +309,9 @@ DERIVED: dict[str, dict[str, str]] = {
         "degree", "direction the wind comes from at flight height", "wind_from_direction"
     ),
     "wind_standard_deviation": _described("m s-1", "standard deviation of the wind's carrying to flight height"),
+    "gust_standard_deviation": _described("m s-1", "standard deviation of the gust's carrying to flight height"),
+    "largest_wind_speed": _described("m s-1", "largest mean wind from 10 m up to flight height"),
+    "largest_gust": _described("m s-1", "largest gust from 10 m up to flight height"),
     "wind_method": _described("1", "how the wind was carried (wxfly.physics.wind_profile.ProfileMethod)"),
     "wind_difference": _described("m s-1", "largest wind difference over 30 m of height up to flight height"),
     "wind_speed_at_10m": _described("m s-1", "mean wind at 10 m", "wind_speed"),

@@ -140,7 +140,7 @@ def _measure(
     """Give demand, limit and margin of one element for every hour, with the axes of the template."""
     values = _of_edges(conditions, _DEMAND[name], template)
     if name in ("wind", "gust") and limits.confidence > 0.5:
-        doubt = _of_edges(conditions, "wind_standard_deviation", template)
+        doubt = _of_edges(conditions, f"{name}_standard_deviation", template)
         values = values + error_factor(limits.confidence) * doubt
     sense = BY_NAME[name].sense
     if sense == "within":
@@ -170,8 +170,8 @@ def _of_edges(conditions: xr.Dataset, name: str, template: xr.Variable) -> Array
 
 # The condition that each element is measured by.
 _DEMAND = {
-    "wind": "wind_speed",
-    "gust": "wind_speed_of_gust",
+    "wind": "largest_wind_speed",
+    "gust": "largest_gust",
     "wind_difference": "wind_difference",
     "precipitation": "precipitation_rate",
     "temperature": "air_temperature",

@@ -51,16 +51,17 @@ def find_usable_heights(
         ``share_of_limit`` (time, ..., height): the largest share that wind, gust or wind difference takes of its
         limit [1], NaN where not known; ``usable_height`` (time, ...) [m]: 0 where not even the lowest step holds, NaN
         where the lowest step is not known; ``usable_height_ends_by`` (time, ...): the element that ends the climb,
-        ``ceiling`` at the top.
+        ``ceiling`` at the top; ``cloud_base_is_known`` (time, ...): where it is not, cloud may end the climb earlier.
     """
     heights = steps_to(limits.height_ceiling)
     profile = derive_heights(cube, heights, site=site, start=start, end=end)
-    doubt = 0.0
+    doubt = dict.fromkeys(("wind", "gust"), np.asarray(0.0))
     if limits.confidence > 0.5:
-        doubt = error_factor(limits.confidence) * profile["wind_standard_deviation"].values
+        factor = error_factor(limits.confidence)
+        doubt = {name: factor * profile[f"{name}_standard_deviation"].values for name in doubt}
     margins = {
-        "wind": margin_at_most(profile["wind_speed"].values + doubt, limits.maximum_wind),
-        "gust": margin_at_most(profile["wind_speed_of_gust"].values + doubt, limits.maximum_gust),
+        "wind": margin_at_most(profile["wind_speed"].values + doubt["wind"], limits.maximum_wind),
+        "gust": margin_at_most(profile["wind_speed_of_gust"].values + doubt["gust"], limits.maximum_gust),
         "wind_difference": margin_at_most(profile["wind_difference"].values, limits.maximum_wind_difference),
     }
     stacked = np.stack(list(margins.values()))
@@ -77,6 +78,7 @@ def find_usable_heights(
             "share_of_limit": (dims, 1.0 - smallest, {"units": "1", "long_name": "largest share of a wind limit"}),
             "usable_height": (dims[:-1], usable, {"units": "m", "long_name": "highest usable height above ground"}),
             "usable_height_ends_by": (dims[:-1], ends_by.astype(object)),
+            "cloud_base_is_known": (dims[:-1], ~np.isnan(base[..., 0])),
         },
         coords=profile.coords,
     )

@@ -16,7 +16,7 @@ COAST = [0.03, 0.03, 0.5, 0.5, 0.1, 0.0002, 0.0002, 0.0002]
 
 def test_sea_to_the_west_and_wood_to_the_east():
     assert roughness_length_upwind([270, 90, 0], COAST) == pytest.approx([0.0002, 0.5, 0.03])
-    assert roughness_length_upwind(np.nan, COAST) == 0.5
+    assert roughness_length_upwind(np.nan, COAST) == 0.0002
     assert roughness_length_upwind(337.5, COAST) == pytest.approx(np.sqrt(0.03 * 0.0002))
 
 

@@ -42,7 +42,7 @@ def roughness_length_upwind(wind_from_direction: npt.ArrayLike, roughness_by_sec
     -------
     ndarray
         [m], interpolated in its logarithm between the middles of the sectors, so that it does not jump. Where the
-        direction is not known it is the largest of the eight, which gives the most wind aloft from a 10 m wind.
+        direction is not known it is the smallest of the eight, over which the wind near the ground is strongest.
 
     Raises
     ------
@@ -58,7 +58,7 @@ def roughness_length_upwind(wind_from_direction: npt.ArrayLike, roughness_by_sec
     share = place - low
     logs = np.log(rough)
     value = np.exp((1 - share) * logs[low % 8] + share * logs[(low + 1) % 8])
-    return np.asarray(np.where(np.isnan(direction), rough.max(), value))
+    return np.asarray(np.where(np.isnan(direction), rough.min(), value))
 
 
 def displacement_height(obstacle_height: npt.ArrayLike) -> Array:

@@ -14,13 +14,12 @@ from enum import IntEnum
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.weather_code import FREEZING, MIXED, SOLID
+from wxfly.physics.weather_code import FALLING, FREEZING, MIXED, SOLID
 
 Array = npt.NDArray[np.float64]
 
 _HAIL = (79, 87, 88, 89, 90, 96, 99)
 _DRIZZLE = tuple(range(50, 60))
-_FALLING = (*range(50, 100),)
 
 # Upper bounds of the classes [mm h-1]; what lies above the last is of the last name.
 RATE_CLASSES: dict[str, tuple[tuple[float, str], ...]] = {
@@ -70,7 +69,7 @@ def precipitation_kind(weather_code: npt.ArrayLike, precipitation_amount: npt.Ar
         (np.isin(code, MIXED), PrecipitationKind.RAIN_AND_SNOW),
         (np.isin(code, SOLID), PrecipitationKind.SNOW),
         (np.isin(code, _DRIZZLE), PrecipitationKind.DRIZZLE),
-        (np.isin(code, _FALLING), PrecipitationKind.RAIN),
+        (np.isin(code, FALLING), PrecipitationKind.RAIN),
         (amount > 0, PrecipitationKind.NOT_STATED),
         (np.isnan(code) | np.isnan(amount), PrecipitationKind.NOT_KNOWN),
     ]

@@ -30,6 +30,8 @@ STEADY_PRECIPITATION = tuple(range(50, 80))
 """Drizzle, rain or snow that is not a shower."""
 MIXED = (68, 69, 83, 84)
 """Rain or drizzle together with snow."""
+FALLING = (*range(50, 100),)
+"""Codes of precipitation that falls now."""
 LIQUID = (*range(50, 70), 80, 81, 82, 83, 84, 91, 92, 95, 96, 97, 98, 99)
 """Drizzle or rain, freezing or mixed with snow, and the precipitation of a thunderstorm."""
 

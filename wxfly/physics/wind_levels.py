@@ -37,6 +37,8 @@ LINEAR_ABOVE = 150.0
 # further the slope between the levels is from it. Fitted on [Tower].
 CURVATURE = 0.075
 CURVATURE_SLOPE = 1.25
+STEEPEST_RATIO_SEEN = 2.0
+"""Of the wind at the upper level over that at the lower, as far as the measurements go [1]."""
 _LARGEST_SPAN = 3.0  # of ln(height) that the bend has been seen on
 # Share of the slope between the two highest levels that goes on above them: all of it where they lie close together,
 # less where the lower is far below, more in stable air.
@@ -123,7 +125,9 @@ def between_levels(
     if interpolation == "curved":
         reach = np.minimum(span, _LARGEST_SPAN)
         expected = CURVATURE_SLOPE * below.speed / np.log(np.maximum(below.height, 2.0) / OPEN_GROUND_ROUGHNESS_LENGTH)
-        bend = 4.0 * weight * (1.0 - weight) * reach * (expected * reach - rise)
+        # The bend downwards grows only as far as it was fitted: to a wind above of twice the wind below.
+        seen = np.minimum(rise, (STEEPEST_RATIO_SEEN - 1.0) * below.speed)
+        bend = 4.0 * weight * (1.0 - weight) * reach * (expected * reach - seen)
         speed = np.maximum(speed + CURVATURE * bend, 0.0)
     east, north = wind_components(below.speed, below.direction)
     east_above, north_above = wind_components(above.speed, above.direction)
