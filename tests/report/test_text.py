@@ -45,7 +45,7 @@ def test_the_answer_leads_then_the_reason_then_the_next_best_then_what_is_not_kn
     assert lines[0] == "Best       Meadow, Wed 10 Jun 04:29–22:42 CEST, inside, margin 0.52"
     assert lines[1] == "Decides    gust at 80 m, 5.0 of 10.7 m/s"
     labels = [line[:11].strip() for line in lines if line[:11].strip()]
-    assert labels[:6] == ["Best", "Decides", "Expect", "Next best", "Not known", "Light"]
+    assert labels[:8] == ["Best", "Decides", "Expect", "How sure", "Planning", "Next best", "Not known", "Light"]
 
 
 def test_what_the_decision_lacks_comes_before_the_answer():
