@@ -57,7 +57,7 @@ def open_cube(name, position):
         cube["wind_from_direction"][{"height": above}] = np.nan
         if "no temperature" in name:
             cube = cube.drop_vars("air_temperature_aloft")
-        return mark_carried(cube)
+        return mark_carried(cube.assign_attrs(carried=""))
     return load_cube(shipped_folder() / f"{name}.nc").isel(site=position)
 
 

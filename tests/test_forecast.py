@@ -124,6 +124,20 @@ def test_a_height_without_any_value_is_not_carried():
     assert list(carried_heights(axis, "air_temperature_aloft")) == []
 
 
+def test_marking_again_forgets_nothing():
+    lost = mark_carried(cube()).drop_vars("air_temperature").sel(height=[10.0])
+    again = mark_carried(lost)
+    assert "air_temperature" in restore_carried(again)
+    assert list(carried_heights(again, "wind_speed")) == [10.0, 80.0]
+
+
+def test_a_height_that_the_model_is_known_to_carry_is_lost_when_it_came_empty():
+    empty = cube()
+    empty["wind_speed"][:, 1] = np.nan
+    assert list(carried_heights(mark_carried(empty), "wind_speed")) == [10.0]
+    assert list(carried_heights(mark_carried(empty, wind_heights=(10.0, 80.0, 120.0)), "wind_speed")) == [10.0, 80.0]
+
+
 def test_a_cube_that_never_had_it_stays_without():
     never = mark_carried(cube().drop_vars("air_temperature"))
     assert "air_temperature" not in restore_carried(never)

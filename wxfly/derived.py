@@ -106,13 +106,14 @@ def derive_heights(
     take = cube if isinstance(cube, Taker) else hours_of(cube, start=start, end=end)
     wanted = np.asarray(heights, dtype=float)
     aloft = WindAloft(take, site)
-    carried = aloft.at(wanted)
+    judged = np.maximum(wanted, 10.0)  # below 10 m the wind at 10 m counts, as in a climb
+    carried = aloft.at(judged)
     values = {
         "wind_speed": carried.wind_speed,
         "wind_standard_deviation": carried.standard_deviation,
-        "gust_standard_deviation": aloft.gust_deviation(carried.standard_deviation, wanted),
-        "wind_speed_of_gust": aloft.gust(carried.wind_speed, wanted),
-        "wind_difference": aloft.difference(wanted),
+        "gust_standard_deviation": aloft.gust_deviation(carried.standard_deviation, judged),
+        "wind_speed_of_gust": aloft.gust(carried.wind_speed, judged),
+        "wind_difference": aloft.difference(judged),
     }
     dims = (*take.dims[1:], "height")
     coords = {k: v for k, v in take.slots.coords.items() if "height" not in v.dims and k != "height"}
@@ -219,10 +220,17 @@ def _weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) -
             base.height,
             height,
         ),
-        "thunderstorm_risk": thunderstorm.thunderstorm_risk(
-            code, rate, take("atmosphere_convective_available_potential_energy"), take("lifted_index")
-        ),
+        "thunderstorm_risk": _thunderstorm(take, code, rate),
     }
+
+
+def _thunderstorm(take: Taker, code: Array, rate: Array) -> Array:
+    """Give the risk of a thunderstorm; where the source's own code is lost, anything short of likely is not known."""
+    risk = thunderstorm.thunderstorm_risk(
+        code, rate, take("atmosphere_convective_available_potential_energy"), take("lifted_index")
+    )
+    code_is_lost = np.isnan(code) & take.has("weather_code") & (risk < 2)
+    return np.where(code_is_lost, np.nan, risk)
 
 
 def _precipitation(take: Taker, code: Array, rate: Array) -> Array:

@@ -17,6 +17,7 @@ table has one (checked by ``tests/test_forecast.py``).
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -169,19 +170,32 @@ def covers_hours(variable: xr.Variable | xr.DataArray, name: str) -> tuple[float
     return start, end
 
 
-def mark_carried(cube: xr.Dataset) -> xr.Dataset:
+def mark_carried(cube: xr.Dataset, *, wind_heights: Collection[float] = ()) -> xr.Dataset:
     """Note on the cube which variables, and at which heights, its source carries.
 
+    Parameters
+    ----------
+    cube : xarray.Dataset
+        A cube, marked before or not; what was noted before stays noted.
+    wind_heights : collection of float, optional
+        Heights at which the model is known to carry wind [m]: one that came without any value is lost, not foreign.
+        Only those on the cube's own axis count.
+
+    Notes
+    -----
     A variable or a height that goes missing later is then told from one that the model never had: the first is
     *not known*, the second leaves a method its fallback. Every parser and generator ends with this and
     `check_forecast`.
     """
+    before: dict[str, set[float]] = {name: {float(h) for h in heights} for name, *heights in _carried(cube)}
     carried = []
-    for name in sorted(str(n) for n in cube.data_vars):
-        if VARIABLES[name].has_height:
-            carried.append(" ".join([name, *(f"{h:g}" for h in _heights_with_values(cube[name]))]))
-        else:
-            carried.append(name)
+    for name in sorted({*(str(n) for n in cube.data_vars), *before}):
+        heights = set(before.get(name, ()))
+        if name in cube and VARIABLES[name].has_height:
+            heights |= {float(h) for h in _heights_with_values(cube[name])}
+            if name in ("wind_speed", "wind_from_direction"):
+                heights |= {float(h) for h in cube["height"].values if float(h) in wind_heights}
+        carried.append(" ".join([name, *(f"{h:g}" for h in sorted(heights))]))
     return cube.assign_attrs(carried="; ".join(carried))
 
 

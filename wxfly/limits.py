@@ -11,6 +11,9 @@ from wxfly.errors import WxflyError, unknown_name
 from wxfly.rules import DEFAULT as DEFAULT_RULES
 from wxfly.rules import RuleSet, find_rules
 
+HIGHEST_JUDGED = 300.0
+"""The methods that carry the wind were made for heights up to this [m]."""
+
 
 @dataclass(frozen=True)
 class Limits:
@@ -68,7 +71,7 @@ class Limits:
         for name in self.required:
             if name not in NAMES:
                 raise unknown_name("element", name, NAMES)
-        if not 0 <= self.reserve < 1:
+        if not 0 <= self.reserve < 1 or self.reserve != self.reserve:
             raise WxflyError(f"a reserve of {self.reserve} is not a share; wanted 0 to below 1, such as 0.2")
         if not 0.5 <= self.confidence < 1:
             raise WxflyError(f"a confidence of {self.confidence} is not understood; wanted 0.5 to below 1, such as 0.9")
@@ -128,6 +131,11 @@ def check_height(height: float, limits: Limits) -> None:
     """
     if not height > 0:
         raise WxflyError(f"a flight height of {height:g} m is not above the ground; wanted more than 0 m")
+    if height > HIGHEST_JUDGED:
+        raise WxflyError(
+            f"a flight height of {height:g} m is above {HIGHEST_JUDGED:g} m, the highest at which the wind is judged; "
+            "give a lower --height"
+        )
     if height > limits.height_ceiling + 1e-6:
         raise WxflyError(
             f"a flight height of {height:g} m is above the ceiling of {limits.height_ceiling:g} m; "

@@ -34,8 +34,7 @@ class State(IntEnum):
         return ("not known", "outside", "narrow", "inside")[self]
 
 
-# Margin of the grades none, possible, likely. "Possible" leaves less than any reserve a pilot would set, so that
-# the hour is narrow; "likely" is as far outside as a margin goes.
+# Margin of the grades none, possible, likely. "Possible" is narrow, "likely" as far outside as a margin goes.
 _GRADE_MARGIN = np.array([1.0, 0.05, -1.0])
 
 
@@ -78,6 +77,10 @@ def _judge(demand: Array, limit: Array, margin: Array, limits: Limits, condition
     limiting = np.asarray(NAMES, dtype=object)[known_margin.argmin(axis=0)]
 
     state = np.where(smallest < 0, State.OUTSIDE, np.where(smallest < limits.reserve, State.NARROW, State.INSIDE))
+    # "Possible" is narrow whatever the reserve.
+    graded = np.array([element.sense == "grade" for element in ELEMENTS])
+    possible = ((demand == 1) & _along(graded, margin)).any(axis=0)
+    state = np.where(possible & (state == State.INSIDE), State.NARROW, state)
     not_known = required_unknown | nothing
     dims = conditions.variables["usable_start"].dims
     flags = {

@@ -68,10 +68,11 @@ class WindAloft:
         """Give the heights that stand for a climb to a height [m], which is the last of them.
 
         They are 10 m, the source's own levels below the height, and the height itself: between two levels nothing is
-        stronger than at one of them, but for the little that the bend of the interpolation adds.
+        stronger than at one of them, but for the little that the bend of the interpolation adds. A flight below 10 m
+        is held for one at 10 m: nearer to the ground gusts come down that no profile shows.
         """
         below = self.heights[(self.heights > 10.0) & (self.heights < height)]
-        return np.unique(np.concatenate([[min(10.0, height)], below, [height]]))
+        return np.concatenate([[10.0], below, [height]])
 
     def gust_deviation(self, of_wind: Array, wanted: Array) -> Array:
         """Give the standard deviation of the gust at heights ``[wanted]`` from that of the wind there [m s-1]."""

@@ -10,12 +10,13 @@ from typing import Any
 import numpy as np
 
 from wxfly.briefing import Briefing, SiteAnswer
+from wxfly.chance import Chance, Outlook
 from wxfly.elements import ELEMENTS
-from wxfly.report import findings, phrases, sentences, summary
+from wxfly.report import chances, findings, phrases, sentences, summary
 from wxfly.suitability import State
 from wxfly.windows import Window
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 """Raised when a key changes its meaning or goes; a new key alone does not raise it."""
 
 _PLACES = 6
@@ -94,6 +95,8 @@ def _site_answer(answer: SiteAnswer) -> dict[str, Any]:
             "advised": [gap.element for gap in found if not gap.required],
             "not_judged": list(answer.assessment.attrs["not_judged"]),
         },
+        "sureness": _sureness(answer),
+        "outlooks": [_outlook(o) for o in answer.outlooks],
         "windows": [_window(answer, rank, w) for rank, w in enumerate(answer.windows, start=1)],
         "hours": _hours(answer),
     }
@@ -110,7 +113,48 @@ def _window(answer: SiteAnswer, rank: int, window: Window) -> dict[str, Any]:
         "limiting_hour": _time(answer.assessment["time"].values[findings.deciding_hour(answer, window)]),
         "advised_not_known": list(window.unknown),
         "within": {"start": _time(window.within_start), "end": _time(window.within_end)},
+        "chance": _chance(window.chance),
+        "surest": None if window.surest is None else _outlook(window.surest),
     }
+
+
+def _sureness(answer: SiteAnswer) -> dict[str, Any]:
+    sureness = answer.sureness
+    if sureness is None:
+        return {"members": 1, "models": [], "single_forecast": True, "notes": []}
+    return {
+        "members": sureness.members,
+        "models": list(sureness.models),
+        "single_forecast": sureness.is_weak,
+        "notes": list(sureness.notes),
+    }
+
+
+def _outlook(outlook: Outlook) -> dict[str, Any]:
+    return {
+        "start": _time(outlook.start),
+        "end": _time(outlook.end),
+        "kind": outlook.kind,
+        "chance": _chance(outlook.chance),
+    }
+
+
+def _chance(chance: Chance | None) -> dict[str, Any]:
+    if chance is None or math.isnan(chance.value):
+        return {"value": None, "causes": []}
+    causes = [
+        {"element": c.element, "share": _number(c.share), "share_alone": _number(c.sole_share)} for c in chance.causes
+    ]
+    return {"value": _number(chance.value), "causes": causes}
+
+
+def _members(answer: SiteAnswer, hour: int) -> dict[str, Any] | None:
+    """Give the lines of the members' band in one hour."""
+    if answer.sureness is None or answer.sureness.band is None:
+        return None
+    band = answer.sureness.band.isel(time=hour)
+    names = {"wind": "wind_speed", "gust": "wind_speed_of_gust"}
+    return {key: [_number(v) for v in band[name].values] for key, name in names.items()}
 
 
 def _hours(answer: SiteAnswer) -> list[dict[str, Any]]:
@@ -144,6 +188,8 @@ def _hours(answer: SiteAnswer) -> list[dict[str, Any]]:
                 "state": State(int(state[i])).words,
                 "margin": _number(margin[i]),
                 "limiting_element": str(limiting[i]) or None,
+                "chance": None if answer.sureness is None else _number(answer.sureness.hours.values[i]),
+                "members": _members(answer, i),
                 "wind_from_direction_degree": [_number(d) for d in direction[:, i]],
                 "elements": elements,
             }
@@ -151,10 +197,17 @@ def _hours(answer: SiteAnswer) -> list[dict[str, Any]]:
     return hours
 
 
+def _chance_better(briefing: Briefing, time: np.datetime64) -> list[float | None] | None:
+    at = int(np.searchsorted(briefing.answers[0].assessment["time"].values, time))
+    shares = chances.better_of_two(briefing, at, at)
+    return None if shares is None or any(math.isnan(s) for s in shares) else [_number(s) for s in shares]
+
+
 def _comparison(briefing: Briefing) -> list[dict[str, Any]]:
     return [
         {
             "start": _time(hour.time),
+            "chance_better": _chance_better(briefing, hour.time),
             "better": list(hour.better),
             "lead": _number(hour.lead),
             "sites": [

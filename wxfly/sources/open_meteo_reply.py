@@ -191,7 +191,7 @@ def _finish(cube: xr.Dataset, retrieved: datetime | None, run: datetime | None, 
         history=f"{stamp} retrieved; read by wxfly {__version__}",
         retrieved=stamp,
     )
-    return check_forecast(mark_carried(cube), place=what)
+    return check_forecast(mark_carried(cube, wind_heights=row.wind_heights if row else ()), place=what)
 
 
 def _parse_place(place: Any, model: str | None, asked_units: bool, what: str) -> xr.Dataset:
