@@ -17,6 +17,7 @@ RANK = {
     "aircraft": 2,
     "forecast": 2,
     "settings": 2,
+    "own_files": 1,
     "rules": 3,
     "limits": 4,
     "sources": 4,
@@ -57,8 +58,9 @@ RANK = {
     "comparison": 12,
     "report": 13,
     "questions": 14,
+    "belongings": 15,
     "outing": 15,
-    "cli": 16,
+    "cli": 17,
 }
 
 

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from wxfly.errors import WxflyError, unknown_name
+from wxfly.own_files import read_own
 from wxfly.units import parse_quantity
 
 KINDS = ("multirotor", "fixed_wing")
@@ -165,7 +166,7 @@ def load_aircraft(own_file: Path | None = None) -> dict[str, Aircraft]:
     shipped = (files("wxfly") / "data" / "aircraft.toml").read_text(encoding="utf-8")
     table = parse_aircraft(shipped, "the shipped aircraft table")
     if own_file is not None and own_file.is_file():
-        table |= parse_aircraft(own_file.read_text(encoding="utf-8"), str(own_file))
+        table |= parse_aircraft(read_own(own_file), str(own_file))
     return table
 
 

@@ -12,6 +12,7 @@ import click
 
 from wxfly import __version__
 from wxfly.errors import WxflyError
+from wxfly.own_files import write_whole
 
 if TYPE_CHECKING:
     from wxfly.briefing import Question
@@ -32,6 +33,10 @@ class _Program(click.Group):
             return super().invoke(ctx)
         except WxflyError as fault:
             raise click.ClickException(" ".join(str(fault).split())) from None
+        except OSError as fault:
+            if isinstance(fault, BrokenPipeError):
+                raise  # a reader that has seen enough: click ends quietly
+            raise click.ClickException(f"the answer could not be written ({fault.strerror})") from None
 
 
 @click.group(
@@ -99,7 +104,7 @@ def _telling(command: F) -> F:
 @_asking
 def best(site: str | None, **options: Any) -> None:
     """Find the best hour, or the best window, of tomorrow at SITE."""
-    _ask("best", [site] if site else [], options)
+    _ask("best", [] if site is None else [site], options)
 
 
 @main.command(epilog="Example: wxfly compare Kelderness Whistlebrush@100m --aircraft cine-hexacopter")
@@ -124,7 +129,7 @@ def compare(sites: tuple[str, ...], **options: Any) -> None:
 @_asking
 def week(site: str | None, **options: Any) -> None:
     """List the best windows of the coming days at SITE."""
-    _ask("week", [site] if site else [], options)
+    _ask("week", [] if site is None else [site], options)
 
 
 def _flying(command: F) -> F:
@@ -225,15 +230,7 @@ def _write_files(asked: Asked, options: dict[str, Any]) -> None:
 
 
 def _write(path: Path, content: bytes) -> None:
-    """Write beside, then rename; an old file stays whole until the new one is complete."""
-    beside = path.with_name(path.name + ".new")
-    try:
-        beside.write_bytes(content)
-        beside.replace(path)
-    except OSError as fault:
-        raise WxflyError(
-            f"{path} could not be written ({fault.strerror}); give a path in a folder that exists"
-        ) from None
+    write_whole(path, content)
     click.echo(f"wrote {path}", err=True)
 
 
@@ -247,9 +244,9 @@ def _progress(message: str) -> None:
 @click.option("--model", metavar="MODEL", help="Forecast model to ask.")
 def fetch(sites: tuple[str, ...], model: str | None) -> None:
     """Fetch the newest forecast for SITE, or for every saved site, and keep it for use offline."""
-    from wxfly import questions
+    from wxfly import belongings
 
-    for line in questions.fetch(list(sites), model, on_progress=_progress):
+    for line in belongings.fetch(list(sites), model, on_progress=_progress):
         click.echo(line)
 
 
@@ -258,9 +255,9 @@ def fetch(sites: tuple[str, ...], model: str | None) -> None:
 def sites(ctx: click.Context) -> None:
     """List the saved sites; add or remove one."""
     if ctx.invoked_subcommand is None:
-        from wxfly import questions
+        from wxfly import belongings
 
-        click.echo(questions.list_sites())
+        click.echo(belongings.list_sites())
 
 
 @sites.command("add", epilog="Example: wxfly sites add meadow 52.1,6.9 --surface-cover open")
@@ -280,18 +277,18 @@ def sites(ctx: click.Context) -> None:
 @click.option("--offline", is_flag=True, help="Do not ask for altitude or place name.")
 def add_site(name: str, place: str, **options: Any) -> None:
     """Save PLACE (LATITUDE,LONGITUDE or a place name) as NAME."""
-    from wxfly import questions
+    from wxfly import belongings
 
-    click.echo(questions.add_site(name, place, **options))
+    click.echo(belongings.add_site(name, place, **options))
 
 
 @sites.command("remove", epilog="Example: wxfly sites remove meadow")
 @click.argument("name")
 def remove_site(name: str) -> None:
     """Forget the saved site NAME."""
-    from wxfly import questions
+    from wxfly import belongings
 
-    click.echo(questions.remove_site(name))
+    click.echo(belongings.remove_site(name))
 
 
 @main.command(epilog="Example: wxfly aircraft folding-quad-249g")
@@ -299,18 +296,18 @@ def remove_site(name: str) -> None:
 @click.option("--units", type=click.Choice(["metric", "imperial", "aviation"]), default="metric", show_default=True)
 def aircraft(name: str | None, units: str) -> None:
     """List the aircraft, or show the limits of NAME and where each is from."""
-    from wxfly import questions
+    from wxfly import belongings
 
-    click.echo(questions.describe_aircraft(name, units))
+    click.echo(belongings.describe_aircraft(name, units))
 
 
 @main.command(epilog="Example: wxfly rules eu_open")
 @click.argument("name", required=False)
 def rules(name: str | None) -> None:
     """List the rule sets, or show the limits of NAME and where each stands."""
-    from wxfly import questions
+    from wxfly import belongings
 
-    click.echo(questions.describe_rules(name))
+    click.echo(belongings.describe_rules(name))
 
 
 if __name__ == "__main__":

@@ -6,13 +6,13 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import xarray as xr
 
 from wxfly.aircraft import DEFAULT as DEFAULT_AIRCRAFT
-from wxfly.aircraft import ENERGY_FIGURES, Aircraft, find_aircraft, load_aircraft
+from wxfly.aircraft import Aircraft, find_aircraft
 from wxfly.briefing import Briefing, Question, Request, make_briefing, period_of
 from wxfly.elements import NAMES, REQUIRED_BY_DEFAULT
 from wxfly.errors import WxflyError, unknown_name
@@ -21,11 +21,10 @@ from wxfly.freshness import hide_stale
 from wxfly.limits import Limits, limits_for
 from wxfly.obtained import Obtained, retrieved_of, run_of
 from wxfly.rules import DEFAULT as DEFAULT_RULES
-from wxfly.rules import find_rules, load_rules
+from wxfly.rules import find_rules
 from wxfly.settings import config_folder
-from wxfly.site import Site, read_sites, save_site, zone_of
-from wxfly.site import remove_site as forget_site
-from wxfly.units import SYSTEMS, from_si, parse_quantity
+from wxfly.site import Site, read_sites, zone_of
+from wxfly.units import parse_quantity
 
 Progress = Callable[[str], None]
 
@@ -168,16 +167,20 @@ def prepare(
         zone_of(options["time_zone"])
     as_of = _moment(options.get("as_of"))
 
-    words = [_split_height(text) for text in sites]
+    saved = read_sites(sites_file())
+    words = [_split_height(text, saved) for text in sites]
     obtained = retrieval.obtain(
         [place for place, _ in words],
-        saved=read_sites(sites_file()),
+        saved=saved,
         forecast_path=options.get("forecast_path"),
         model=options.get("model"),
         offline=bool(options.get("offline")),
         now=as_of,
         on_progress=on_progress,
     )
+    if not words and len(obtained.sites) > 1:
+        names = ", ".join(site.name for site in obtained.sites)
+        raise WxflyError(f"the forecast has several places ({names}); name the one you ask about")
     heights = [height if own is None else own for _, own in words] or [height] * len(obtained.sites)
     requests = [
         Request(
@@ -206,6 +209,8 @@ def prepare(
     if question == "compare":
         # The same hours for all: from the first site's start of day to the last one's end.
         periods = [(min(p[0] for p in periods), max(p[1] for p in periods))] * len(periods)
+    if all(end <= now for _, end in periods):
+        raise WxflyError(f"that day is over (now is {str(now)[:16]}Z); give a later --date, or --as-of an earlier time")
     return Prepared(
         cube,
         tuple(requests),
@@ -286,10 +291,10 @@ def _limits(aircraft: Aircraft, options: Mapping[str, Any]) -> Limits:
     return replace(limits, **given)
 
 
-def _split_height(text: str) -> tuple[str, float | None]:
-    """Take ``SITE@80m`` apart; a saved name may itself hold an at sign, so only a readable height counts."""
+def _split_height(text: str, saved: Mapping[str, Site]) -> tuple[str, float | None]:
+    """Take ``SITE@80m`` apart; a name with an at sign of its own stays whole."""
     place, at, tail = text.rpartition("@")
-    if not at or not place:
+    if not at or not place or text in saved:
         return text, None
     return place, _height(tail)
 
@@ -323,11 +328,21 @@ def _duration(text: str | None) -> np.timedelta64:
     return np.timedelta64(round(seconds), "s")
 
 
+Moment = TypeVar("Moment", bound=date)
+
+
+def _in_range(day: Moment) -> Moment:
+    """Refuse years that no forecast is of."""
+    if not 1970 <= day.year <= 2200:
+        raise ValueError("outside 1970 to 2200")
+    return day
+
+
 def _day(text: str | None) -> date | None:
     if not text:
         return None
     try:
-        return date.fromisoformat(text)
+        return _in_range(date.fromisoformat(text))
     except ValueError:
         raise WxflyError(f"date '{text}' is not understood; wanted YYYY-MM-DD, such as 2026-03-12") from None
 
@@ -336,164 +351,9 @@ def _moment(text: str | None) -> np.datetime64 | None:
     if not text:
         return None
     try:
-        moment = datetime.fromisoformat(text)
+        moment = _in_range(datetime.fromisoformat(text))
     except ValueError:
         raise WxflyError(f"time '{text}' is not understood; wanted ISO 8601, such as 2026-03-12T06:00Z") from None
     if moment.tzinfo is not None:
         moment = moment.astimezone(UTC).replace(tzinfo=None)
     return np.datetime64(moment, "s")
-
-
-def fetch(sites: Sequence[str], model: str | None, *, on_progress: Progress) -> list[str]:
-    """Fetch the newest forecast of every site into the store; give a line for each.
-
-    Raises
-    ------
-    WxflyError
-        When no site is named and none is saved, or a source fails.
-    """
-    from wxfly import retrieval
-
-    saved = read_sites(sites_file())
-    if not sites and not saved:
-        raise WxflyError("no site is named and none is saved; save one with: wxfly sites add NAME LATITUDE,LONGITUDE")
-    obtained = retrieval.obtain(
-        list(sites) or list(saved),
-        saved=saved,
-        forecast_path=None,
-        model=model,
-        offline=False,
-        now=None,
-        on_progress=on_progress,
-    )
-    last = str(obtained.cube["time"].values[-1])[:16]
-    model_name = obtained.provenance["model"]
-    return [f"{site.name}: {model_name}, hours to {last}Z, kept for use offline" for site in obtained.sites] + list(
-        obtained.notes
-    )
-
-
-def list_sites() -> str:
-    """Give the saved sites and the demonstration's as aligned text."""
-    from wxfly import retrieval
-
-    saved = read_sites(sites_file())
-    rows = [(s.name, _place(s), s.time_zone, s.surface_cover or "-", "saved") for s in saved.values()]
-    rows += [
-        (s.name, _place(s), s.time_zone, s.surface_cover or "-", "demonstration, invented")
-        for s in retrieval.demo_sites().values()
-    ]
-    return _aligned([("site", "latitude,longitude", "time zone", "surface cover", "kind"), *rows])
-
-
-def _place(site: Site) -> str:
-    return f"{site.latitude:.4f},{site.longitude:.4f}"
-
-
-def add_site(
-    name: str,
-    place: str,
-    *,
-    surface_altitude: str | None = None,
-    surface_cover: str | None = None,
-    time_zone: str | None = None,
-    offline: bool = False,
-) -> str:
-    """Save a site and say what was saved."""
-    from wxfly import retrieval
-
-    site = retrieval.resolve_site(place, saved={}, offline=offline)
-    site = replace(site, name=name, is_demo=False)
-    if surface_altitude:
-        site = replace(site, surface_altitude=parse_quantity(surface_altitude, "length", "m"))
-    if surface_cover:
-        site = replace(site, surface_cover=surface_cover)
-    if time_zone:
-        site = replace(site, time_zone=time_zone)
-    save_site(sites_file(), site)
-    return f"saved {name}: {_place(site)}, ground {site.surface_altitude:.0f} m, {site.time_zone}"
-
-
-def remove_site(name: str) -> str:
-    """Forget a saved site and say so."""
-    forget_site(sites_file(), name)
-    return f"removed {name}"
-
-
-def describe_aircraft(name: str | None, units: str) -> str:
-    """List the aircraft, or give the limits of one and where each is from."""
-    if name is None:
-        table = load_aircraft(own_aircraft_file())
-        listed = [
-            (a.name, _shown(a.maximum_wind, units, "wind"), _shown(a.maximum_gust, units, "wind"), a.title)
-            for a in table.values()
-        ]
-        return _aligned([("aircraft", "wind", "gust", "class"), *listed])
-    aircraft = find_aircraft(name, own_aircraft_file())
-    rows: list[tuple[str, str, str]] = []
-    for key, quantity in _SHOWN_AS.items():
-        rows.append((key, _shown(getattr(aircraft, key), units, quantity), aircraft.sources.get(key, "-")))
-    for key, quantity in _SPEEDS.items():
-        rows.append((key, _shown(getattr(aircraft, key), units, quantity), aircraft.sources.get(key, "-")))
-    for key, unit in _OWN_UNITS.items():
-        value = getattr(aircraft, key)
-        shown = "-" if value is None else f"{float(from_si(value, unit)):.4g} {unit}".removesuffix(" 1")
-        rows.append((key, shown, aircraft.sources.get(key, "-")))
-    rows = [row for row in rows if row[1] != "-" or row[0] not in ENERGY_FIGURES]
-    return f"{aircraft.title}\n" + _aligned([("figure", "value", "source"), *rows])
-
-
-_SPEEDS = dict.fromkeys(
-    ("top_speed", "climb_speed", "descent_speed", "cruise_speed", "best_glide_speed", "stall_speed"), "wind"
-)
-_OWN_UNITS = {
-    "mass": "kg",
-    "characteristic_dimension": "m",
-    "battery_energy": "Wh",
-    "battery_capacity": "mAh",
-    "battery_cell_resistance": "mohm",
-    "battery_cycles": "1",
-    "hover_endurance": "min",
-    "cruise_endurance": "min",
-    "electronics_power": "W",
-    "maximum_tilt": "degree",
-    "rotor_diameter": "m",
-    "rotor_count": "1",
-    "thrust_to_weight": "1",
-    "glide_ratio": "1",
-}
-_SHOWN_AS = {
-    "maximum_wind": "wind",
-    "maximum_gust": "wind",
-    "maximum_wind_difference": "wind",
-    "minimum_temperature": "temperature",
-    "maximum_temperature": "temperature",
-    "maximum_takeoff_altitude": "height",
-    "maximum_precipitation": "precipitation",
-}
-
-
-def describe_rules(name: str | None) -> str:
-    """List the rule sets, or give the limits of one and where each stands."""
-    if name is None:
-        table = load_rules(own_rules_file())
-        rows = [(r.name, r.limits["height_ceiling"].written, r.daylight_rule, r.title) for r in table.values()]
-        return _aligned([("rules", "ceiling", "daylight", "of"), *rows]) + "\nLocal rules prevail over all of them."
-    rules = find_rules(name, own_rules_file())
-    lines = [rules.title, rules.reminder]
-    for key, limit in rules.limits.items():
-        lines.append(f"\n{key}: {limit.written}\n  {limit.source}" + (f"\n  {limit.note}" if limit.note else ""))
-    return "\n".join(lines)
-
-
-def _shown(value: float | None, units: str, quantity: str) -> str:
-    if value is None:
-        return "-"
-    unit = SYSTEMS[units][quantity]
-    return f"{float(from_si(value, unit)):.4g} {unit}"
-
-
-def _aligned(rows: Sequence[Sequence[str]]) -> str:
-    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    lines = ("  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)) for row in rows)
-    return "\n".join(line.rstrip() for line in lines)

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from wxfly.errors import WxflyError, unknown_name
+from wxfly.own_files import read_own
 from wxfly.units import parse_quantity
 
 DEFAULT = "own"
@@ -90,7 +91,7 @@ def load_rules(own_file: Path | None = None) -> dict[str, RuleSet]:
     shipped = (files("wxfly") / "data" / "rules.toml").read_text(encoding="utf-8")
     rules = parse_rules(shipped, "the shipped rule sets")
     if own_file is not None and own_file.is_file():
-        rules |= parse_rules(own_file.read_text(encoding="utf-8"), str(own_file))
+        rules |= parse_rules(read_own(own_file), str(own_file))
     return rules
 
 

@@ -13,6 +13,7 @@ from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from wxfly.errors import WxflyError, unknown_name
+from wxfly.own_files import read_own, write_whole
 
 SECTORS = ("north", "northeast", "east", "southeast", "south", "southwest", "west", "northwest")
 """Eight sectors of 45 degrees by their middle, in the order of the direction the wind comes from."""
@@ -84,6 +85,10 @@ class Site:
     is_demo: bool = False
 
     def __post_init__(self) -> None:
+        if not self.name.strip() or self.name != self.name.strip() or not self.name.isprintable():
+            raise WxflyError(f"site {self.name!r}: a name must be printable, not empty, without blanks at its ends")
+        if not (math.isnan(self.surface_altitude) or -500 <= self.surface_altitude <= 9000):
+            raise WxflyError(f"site {self.name!r}: ground at {self.surface_altitude} m is outside -500 to 9000 m")
         if not (math.isfinite(self.latitude) and -90 <= self.latitude <= 90):
             raise WxflyError(f"site {self.name!r}: latitude {self.latitude} is outside -90 to 90 degrees")
         if not (math.isfinite(self.longitude) and -180 <= self.longitude <= 180):
@@ -147,8 +152,8 @@ def read_sites(path: Path) -> dict[str, Site]:
     if not path.is_file():
         return {}
     try:
-        document = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
+        document = tomllib.loads(read_own(path))
+    except tomllib.TOMLDecodeError as fault:
         raise WxflyError(f"{path}: not a TOML file ({fault}); mend or remove it") from None
     return {name: _read_site(name, entry, path) for name, entry in document.items()}
 
@@ -199,7 +204,7 @@ def save_site(path: Path, site: Site) -> None:
 
     if path.is_file():
         read_sites(path)  # refuse to touch a file that we cannot read back
-    document = tomlkit.parse(path.read_text(encoding="utf-8")) if path.is_file() else tomlkit.document()
+    document = tomlkit.parse(read_own(path)) if path.is_file() else tomlkit.document()
     table = tomlkit.table()
     for key in _KEYS:
         value = getattr(site, key)
@@ -210,7 +215,7 @@ def save_site(path: Path, site: Site) -> None:
     if site.hill is not None:
         table["hill"] = asdict(site.hill)
     document[site.name] = table
-    _write(path, tomlkit.dumps(document))
+    write_whole(path, tomlkit.dumps(document).encode())
 
 
 def remove_site(path: Path, name: str) -> None:
@@ -220,14 +225,6 @@ def remove_site(path: Path, name: str) -> None:
     sites = read_sites(path)
     if name not in sites:
         raise unknown_name("saved site", name, sites)
-    document = tomlkit.parse(path.read_text(encoding="utf-8"))
+    document = tomlkit.parse(read_own(path))
     del document[name]
-    _write(path, tomlkit.dumps(document))
-
-
-def _write(path: Path, text: str) -> None:
-    """Write beside, then rename: a crash leaves the old file whole."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    beside = path.with_name(path.name + ".new")
-    beside.write_text(text, encoding="utf-8")
-    beside.replace(path)
+    write_whole(path, tomlkit.dumps(document).encode())
