@@ -16,7 +16,7 @@ from wxfly.ledger import (
     enter_observations,
     enter_verdicts,
     lead_hours,
-    ledger_file,
+    ledger_folder,
     read_observations,
     read_verdicts,
     score,
@@ -115,33 +115,45 @@ def test_a_verdict_is_kept_once_and_before_its_hour():
 
 
 def test_the_first_observation_stays():
-    first = Observation("headland", VERDICT.hour, {"gust": 8.0}, "own anemometer")
+    first = Observation("headland", 60.0, VERDICT.hour, {"gust": 8.0}, "own anemometer")
     assert enter_observations([first]) == 1
     assert enter_observations([replace(first, values={"gust": 20.0})]) == 0
-    assert enter_observations([Observation("headland", "2026-06-10T13:00:00Z", {}, "own")]) == 0
+    assert enter_observations([Observation("headland", 60.0, "2026-06-10T13:00:00Z", {}, "own")]) == 0
     assert read_observations() == [first]
 
 
 def test_a_line_cut_short_loses_itself_only():
     enter_verdicts([VERDICT])
-    with ledger_file().open("a", encoding="utf-8") as file:
+    with (ledger_folder() / "2026-06.jsonl").open("a", encoding="utf-8") as file:
         file.write('{"entry": "verdict", "site": "head\n')
-        file.write('{"entry": "verdict", "site": "headland"}\n[1, 2]\n')
+        file.write('{"entry": "verdict", "site": "headland"}\n[1, 2]\n{"cut sh')
     assert enter_verdicts([at(13)]) == 1
     assert len(read_verdicts()) == 2
 
 
 def test_the_file_only_grows():
     enter_verdicts([VERDICT])
-    before = ledger_file().read_bytes()
-    enter_observations([Observation("headland", VERDICT.hour, {"gust": 8.0}, "own")])
+    before = (ledger_folder() / "2026-06.jsonl").read_bytes()
+    enter_observations([Observation("headland", 60.0, VERDICT.hour, {"gust": 8.0}, "own")])
     enter_verdicts([at(14)])
-    assert ledger_file().read_bytes().startswith(before)
+    assert (ledger_folder() / "2026-06.jsonl").read_bytes().startswith(before)
+
+
+def test_each_month_has_its_file():
+    next_month = replace(VERDICT, hour="2026-07-01T00:00:00Z")
+    assert enter_verdicts([VERDICT, next_month]) == 2
+    assert [p.name for p in sorted(ledger_folder().iterdir())] == ["2026-06.jsonl", "2026-07.jsonl"]
+    assert read_verdicts() == [VERDICT, next_month]
+
+
+def test_an_observation_carried_to_another_height_is_of_no_use():
+    (found,) = score([VERDICT], [Observation("headland", 100.0, VERDICT.hour, {"gust": 20.0}, "own")])
+    assert (found.counts.cases, found.unscored) == (0, 1)
 
 
 def test_scores_by_lead_time():
     verdicts = [at(h) for h in range(8, 12)] + [at(12, state="outside", chance=0.2), at(13, state="not known")]
-    observed = [Observation("headland", v.hour, {"gust": 13.0 if i in (0, 4) else 7.0}, "own")
+    observed = [Observation("headland", 60.0, v.hour, {"gust": 13.0 if i in (0, 4) else 7.0}, "own")
                 for i, v in enumerate(verdicts) if i != 3]  # fmt: skip
     (found,) = score(verdicts, observed)
     assert found.lead == (0.0, 24.0)
@@ -153,7 +165,7 @@ def test_scores_by_lead_time():
 def test_a_later_verdict_of_the_same_hour_counts_and_another_lead_apart():
     early = at(12, run="2026-06-06T00:00:00Z", told="2026-06-06T05:00:00Z", state="outside")
     old = at(12, run="2026-06-09T18:00:00Z", told="2026-06-09T22:00:00Z", state="outside")
-    observed = [Observation("headland", VERDICT.hour, {"gust": 7.0}, "own")]
+    observed = [Observation("headland", 60.0, VERDICT.hour, {"gust": 7.0}, "own")]
     near, far = score([early, old, VERDICT], observed)
     assert near.counts == scoring.Counts(0, 0, 0, 1)
     assert far.counts == scoring.Counts(0, 0, 1, 0)
@@ -161,7 +173,7 @@ def test_a_later_verdict_of_the_same_hour_counts_and_another_lead_apart():
 
 
 def test_only_what_was_observed_is_held_against_its_limit():
-    (found,) = score([VERDICT], [Observation("headland", VERDICT.hour, {"temperature": 290.0}, "own")])
+    (found,) = score([VERDICT], [Observation("headland", 60.0, VERDICT.hour, {"temperature": 290.0}, "own")])
     assert (found.counts.cases, found.unscored) == (0, 1)
 
 

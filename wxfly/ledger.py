@@ -1,8 +1,8 @@
 """The ledger: every verdict kept before its hour comes, what was observed then, and how the two compare.
 
-One line of JSON for each entry, only ever added to. A verdict is entered before its hour begins or not at all; an hour
-is scored by the first observation entered for it, and an hour without one stays unscored. The file lies in the
-pilot's configuration folder: a record of years is nothing to be swept away with a cache.
+One line of JSON for each entry, only ever added to, one file for each month of hours. A verdict is entered before its
+hour begins or not at all; an hour is scored by the first observation entered for it, and an hour without one stays
+unscored. The files lie in the pilot's configuration folder: a record of years is nothing to be swept away with a cache.
 """
 
 from __future__ import annotations
@@ -83,26 +83,34 @@ class Observation:
     ----------
     site : str
         Where.
+    height : float
+        To which the values were carried, the flight height of the verdicts that they are held against [m].
     hour : str
         Its start, ISO 8601 in UTC with ``Z``.
     values : mapping
-        By element, SI, at the height they were measured or carried to.
+        By element, SI.
     source : str
         Who measured.
     """
 
     site: str
+    height: float
     hour: str
     values: Mapping[str, float]
     source: str
 
+    @property
+    def key(self) -> tuple[str, float, str]:
+        """What makes it the same observation: the first one stays."""
+        return self.site, self.height, self.hour
 
-def ledger_file() -> Path:
-    """Give the path of the ledger."""
-    return config_folder() / "ledger.jsonl"
+
+def ledger_folder() -> Path:
+    """Give the folder of the ledger."""
+    return config_folder() / "ledger"
 
 
-def enter_verdicts(verdicts: Iterable[Verdict], *, path: Path | None = None) -> int:
+def enter_verdicts(verdicts: Iterable[Verdict], *, folder: Path | None = None) -> int:
     """Add verdicts; those whose hour has begun when they were told, and those entered before, are left out.
 
     Returns
@@ -110,34 +118,39 @@ def enter_verdicts(verdicts: Iterable[Verdict], *, path: Path | None = None) -> 
     int
         How many were added.
     """
-    path = path or ledger_file()
-    known = {v.key for v in read_verdicts(path)}
-    fresh = []
-    for verdict in verdicts:
-        if _moment(verdict.told) < _moment(verdict.hour) and verdict.key not in known:
-            known.add(verdict.key)
-            fresh.append({"entry": "verdict"} | asdict(verdict))
-    _append(path, fresh)
-    return len(fresh)
+    timely = [v for v in verdicts if _moment(v.told) < _moment(v.hour)]
+    return _enter(timely, "verdict", read_verdicts, folder or ledger_folder())
 
 
-def enter_observations(observations: Iterable[Observation], *, path: Path | None = None) -> int:
-    """Add observations; an hour that has one at its site keeps the first.
+def enter_observations(observations: Iterable[Observation], *, folder: Path | None = None) -> int:
+    """Add observations; an hour that has one at its site and height keeps the first.
 
     Returns
     -------
     int
         How many were added.
     """
-    path = path or ledger_file()
-    known = {(o.site, o.hour) for o in read_observations(path)}
-    fresh = []
-    for observation in observations:
-        if (observation.site, observation.hour) not in known and observation.values:
-            known.add((observation.site, observation.hour))
-            fresh.append({"entry": "observation"} | asdict(observation))
-    _append(path, fresh)
-    return len(fresh)
+    told = [o for o in observations if o.values]
+    return _enter(told, "observation", read_observations, folder or ledger_folder())
+
+
+def _enter(entries: Sequence[Any], kind: str, read: Any, folder: Path) -> int:
+    """Add entries to the files of their months, each once."""
+    by_month: dict[str, list[Any]] = {}
+    for entry in entries:
+        by_month.setdefault(entry.hour[:7], []).append(entry)
+    added = 0
+    for month, listed in by_month.items():
+        path = folder / f"{month}.jsonl"
+        known = {entry.key for entry in read(path)}
+        fresh = []
+        for entry in listed:
+            if entry.key not in known:
+                known.add(entry.key)
+                fresh.append({"entry": kind} | asdict(entry))
+        _append(path, fresh)
+        added += len(fresh)
+    return added
 
 
 def _append(path: Path, entries: Sequence[Mapping[str, Any]]) -> None:
@@ -147,9 +160,12 @@ def _append(path: Path, entries: Sequence[Mapping[str, Any]]) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         # One write to a file opened for appending: two programs at once do not mix their lines.
-        descriptor = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o600)
+        descriptor = os.open(path, os.O_RDWR | os.O_APPEND | os.O_CREAT, 0o600)
         try:
-            os.write(descriptor, lines.encode())
+            # A line that a crash cut short stays a line of its own.
+            end = os.lseek(descriptor, 0, os.SEEK_END)
+            cut_short = end > 0 and os.pread(descriptor, 1, end - 1) != b"\n"
+            os.write(descriptor, (("\n" if cut_short else "") + lines).encode())
         finally:
             os.close(descriptor)
     except OSError as fault:
@@ -158,7 +174,7 @@ def _append(path: Path, entries: Sequence[Mapping[str, Any]]) -> None:
 
 def _entries(path: Path, kind: str) -> Iterable[dict[str, Any]]:
     try:
-        lines = path.read_text(encoding="utf-8").splitlines()
+        lines = path.read_text(encoding="utf-8", errors="replace").splitlines()
     except FileNotFoundError:
         return
     except OSError as fault:
@@ -173,22 +189,23 @@ def _entries(path: Path, kind: str) -> Iterable[dict[str, Any]]:
 
 
 def read_verdicts(path: Path | None = None) -> list[Verdict]:
-    """Read every verdict, in the order entered; a line that is not one is passed over."""
+    """Read every verdict of one file, or of the whole ledger; a line that is not one is passed over."""
     return _read(path, "verdict", Verdict)
 
 
 def read_observations(path: Path | None = None) -> list[Observation]:
-    """Read every observation, in the order entered; a line that is not one is passed over."""
+    """Read every observation of one file, or of the whole ledger; a line that is not one is passed over."""
     return _read(path, "observation", Observation)
 
 
 def _read(path: Path | None, kind: str, make: Any) -> list[Any]:
     found = []
-    for entry in _entries(path or ledger_file(), kind):
-        try:
-            found.append(make(**entry))
-        except TypeError:
-            continue
+    for file in [path] if path else sorted(ledger_folder().glob("????-??.jsonl")):
+        for entry in _entries(file, kind):
+            try:
+                found.append(make(**entry))
+            except TypeError:
+                continue
     return found
 
 
@@ -231,9 +248,9 @@ def score(
     Of several verdicts on an hour within one range of lead times the last one told counts. An hour is broken when an
     observed value is above the limit that its verdict was held against.
     """
-    came: dict[tuple[str, str], Observation] = {}
+    came: dict[tuple[str, float, str], Observation] = {}
     for observation in observations:
-        came.setdefault((observation.site, observation.hour), observation)
+        came.setdefault(observation.key, observation)
     scores = []
     for low, high in LEAD_BINS:
         latest: dict[tuple[object, ...], Verdict] = {}
@@ -250,12 +267,12 @@ def score(
 def _score_bin(
     lead: tuple[float, float],
     verdicts: Sequence[Verdict],
-    came: Mapping[tuple[str, str], Observation],
+    came: Mapping[tuple[str, float, str], Observation],
     cost_ratio: float,
 ) -> Score:
     warned, broken, chances, strata = [], [], [], []
     for verdict in verdicts:
-        observation = came.get((verdict.site, verdict.hour))
+        observation = came.get((verdict.site, verdict.height, verdict.hour))
         if observation is None or verdict.state == "not known":
             continue
         shared = [n for n in verdict.limits if n in observation.values]
