@@ -57,8 +57,11 @@ RANK = {
     "flight_brief": 12,
     "comparison": 12,
     "report": 13,
+    "verdicts": 12,
     "questions": 14,
+    "looking_back": 15,
     "belongings": 15,
+    "store_commands": 16,
     "outing": 15,
     "cli": 17,
 }

@@ -55,7 +55,7 @@ def list_sites() -> str:
         (s.name, _place(s), s.time_zone, s.surface_cover or "-", "demonstration, invented")
         for s in retrieval.demo_sites().values()
     ]
-    return _aligned([("site", "latitude,longitude", "time zone", "surface cover", "kind"), *rows])
+    return aligned([("site", "latitude,longitude", "time zone", "surface cover", "kind"), *rows])
 
 
 def _place(site: Site) -> str:
@@ -111,7 +111,7 @@ def describe_aircraft(name: str | None, units: str) -> str:
             (a.name, _shown(a.maximum_wind, units, "wind"), _shown(a.maximum_gust, units, "wind"), a.title)
             for a in table.values()
         ]
-        return _aligned([("aircraft", "wind", "gust", "class"), *listed])
+        return aligned([("aircraft", "wind", "gust", "class"), *listed])
     aircraft = find_aircraft(name, own_aircraft_file())
     rows: list[tuple[str, str, str]] = []
     for key, quantity in _SHOWN_AS.items():
@@ -123,7 +123,7 @@ def describe_aircraft(name: str | None, units: str) -> str:
         shown = "-" if value is None else f"{float(from_si(value, unit)):.4g} {unit}".removesuffix(" 1")
         rows.append((key, shown, aircraft.sources.get(key, "-")))
     rows = [row for row in rows if row[1] != "-" or row[0] not in ENERGY_FIGURES]
-    return f"{aircraft.title}\n" + _aligned([("figure", "value", "source"), *rows])
+    return f"{aircraft.title}\n" + aligned([("figure", "value", "source"), *rows])
 
 
 _SPEEDS = dict.fromkeys(
@@ -161,7 +161,7 @@ def describe_rules(name: str | None) -> str:
     if name is None:
         table = load_rules(own_rules_file())
         rows = [(r.name, r.limits["height_ceiling"].written, r.daylight_rule, r.title) for r in table.values()]
-        return _aligned([("rules", "ceiling", "daylight", "of"), *rows]) + "\nLocal rules prevail over all of them."
+        return aligned([("rules", "ceiling", "daylight", "of"), *rows]) + "\nLocal rules prevail over all of them."
     rules = find_rules(name, own_rules_file())
     lines = [rules.title, rules.reminder]
     for key, limit in rules.limits.items():
@@ -176,7 +176,7 @@ def _shown(value: float | None, units: str, quantity: str) -> str:
     return f"{float(from_si(value, unit)):.4g} {unit}"
 
 
-def _aligned(rows: Sequence[Sequence[str]]) -> str:
+def aligned(rows: Sequence[Sequence[str]]) -> str:
     widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
     lines = ("  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)) for row in rows)
     return "\n".join(line.rstrip() for line in lines)

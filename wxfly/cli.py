@@ -55,7 +55,16 @@ def main() -> None:
 
 def _asking(command: F) -> F:
     """Add the options that every question shares."""
-    return _forecast_asking(_telling(command))
+    return _forecast_asking(_doubting(_telling(command)))
+
+
+def _doubting(command: F) -> F:
+    """Add the options that say by what the chance is told."""
+    options = [
+        click.option("--ensemble", multiple=True, metavar="NAME[,NAME]", help="Members to tell the chance by: ensembles such as icon_eu_eps or ecmwf_ifs025_ensemble, or several single models."),
+        click.option("--site-record", is_flag=True, help="Correct wind and gust by what SITE has taught (see: wxfly verify); the answer says so."),
+    ]  # fmt: skip
+    return _with(command, options)
 
 
 def _with(command: F, options: Sequence[Callable[[F], F]]) -> F:
@@ -250,6 +259,31 @@ def fetch(sites: tuple[str, ...], model: str | None) -> None:
         click.echo(line)
 
 
+@main.command(epilog="Example: wxfly verify meadow --observed mine.csv --observed-height 4m --learn")
+@click.argument("site")
+@click.option("--observed", required=True, type=click.Path(path_type=Path), help="Observations: your own file (.csv) or airport reports (.json).")
+@click.option("--observed-height", metavar="HEIGHT", help="Of the anemometer above ground, such as 4m.  [default: 10m]")
+@click.option("--station", metavar="CODE", help="The airport, where the reports are of several.")
+@click.option("--model", metavar="MODEL", help="Whose past forecasts.")
+@click.option("--past", is_flag=True, help="Also ask the service for forecasts of the last weeks that are not in the store.")
+@click.option("--learn", is_flag=True, help="Write what the place teaches, from 30 days on, for use with --site-record.")
+@click.option("--offline", is_flag=True, help="Ask nobody where SITE is.")
+def verify(site: str, **options: Any) -> None:
+    """Compare past forecasts for SITE with what was observed there."""
+    from wxfly import looking_back
+
+    click.echo(looking_back.verify(site, options, on_progress=_progress))
+
+
+@main.command(epilog="Example: wxfly ledger meadow")
+@click.argument("site", required=False)
+def ledger(site: str | None) -> None:
+    """Say how past answers, kept before their hour came, compare with what was observed, for SITE or for all."""
+    from wxfly import looking_back
+
+    click.echo(looking_back.describe_ledger(site))
+
+
 @main.group(invoke_without_command=True, epilog="Example: wxfly sites add meadow 52.1,6.9 --surface-cover open")
 @click.pass_context
 def sites(ctx: click.Context) -> None:
@@ -289,6 +323,65 @@ def remove_site(name: str) -> None:
     from wxfly import belongings
 
     click.echo(belongings.remove_site(name))
+
+
+@main.group("store", epilog="Example: wxfly store list --check")
+def stored_forecasts() -> None:
+    """List, show, prune, export or clear the forecasts that are kept on this machine."""
+
+
+@stored_forecasts.command("list", epilog="Example: wxfly store list --check")
+@click.option("--check", is_flag=True, help="Read every file and hold it against its checksum.")
+def list_store(check: bool) -> None:
+    """List the stored forecasts: place, model, run, when kept, size."""
+    from wxfly import questions, store_commands
+
+    click.echo(store_commands.list_store(questions.sites_file(), check=check))
+
+
+@stored_forecasts.command("show", epilog="Example: wxfly store show meadow --model icon_d2")
+@click.argument("site", required=False)
+@click.option("--model", metavar="MODEL", help="Of this model.")
+@click.option("--run", metavar="RUN", help="Of this run, as the list writes it.")
+def show_stored(site: str | None, model: str | None, run: str | None) -> None:
+    """Show the newest stored forecast of SITE, a saved site or LATITUDE,LONGITUDE; without one, the store as a whole."""
+    from wxfly import questions, store_commands
+
+    if site is None:
+        click.echo(store_commands.describe_store())
+    else:
+        click.echo(store_commands.describe_forecast(site, questions.sites_file(), model=model, run=run))
+
+
+@stored_forecasts.command("prune", epilog="Example: wxfly store prune --days 7 --damaged")
+@click.option("--days", type=click.FloatRange(0), help="Remove what was kept longer ago.  [default: of the settings]")
+@click.option("--megabytes", type=click.FloatRange(0), help="Remove the oldest until the rest fits.  [default: of the settings]")
+@click.option("--damaged", is_flag=True, help="Also remove files that are damaged, of a newer wxfly or not a forecast.")
+def prune_store(days: float | None, megabytes: float | None, damaged: bool) -> None:
+    """Remove old and surplus forecasts."""
+    from wxfly import store_commands
+
+    click.echo(store_commands.prune(days=days, megabytes=megabytes, damaged=damaged))
+
+
+@stored_forecasts.command("export", epilog="Example: wxfly store export forecasts-of-may meadow")
+@click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
+@click.argument("sites", nargs=-1, metavar="[SITE ...]")
+@click.option("--model", metavar="MODEL", help="Only of this model.")
+def export_stored(folder: Path, sites: tuple[str, ...], model: str | None) -> None:
+    """Copy the newest stored forecast of each SITE (all places without one) into FOLDER, as netCDF."""
+    from wxfly import questions, store_commands
+
+    click.echo(store_commands.export(folder, sites, questions.sites_file(), model=model))
+
+
+@stored_forecasts.command("clear", epilog="Example: wxfly store clear --yes")
+@click.option("--yes", "certain", is_flag=True, help="Really do it.")
+def clear_store(certain: bool) -> None:
+    """Remove every stored forecast and reply."""
+    from wxfly import store_commands
+
+    click.echo(store_commands.clear(certain=certain))
 
 
 @main.command(epilog="Example: wxfly aircraft folding-quad-249g")

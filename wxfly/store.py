@@ -33,9 +33,22 @@ from wxfly.netcdf import PART, load_cube, save_cube
 from wxfly.settings import Settings, cache_folder
 
 __all__ = [
-    "KeptReply", "StoredForecast", "clear_store", "export_forecast", "find_forecast", "keep_forecast",
-    "keep_reply", "kept_reply", "list_forecasts", "load_cube", "load_manifest", "prune_store", "save_cube",
-    "shipped_folder", "shipped_forecast",
+    "KeptReply",
+    "StoredForecast",
+    "clear_store",
+    "export_forecast",
+    "find_forecast",
+    "foreign_files",
+    "keep_forecast",
+    "keep_reply",
+    "kept_reply",
+    "list_forecasts",
+    "load_cube",
+    "load_manifest",
+    "prune_store",
+    "save_cube",
+    "shipped_folder",
+    "shipped_forecast",
 ]  # fmt: skip
 
 _NOT_KNOWN = "retrieved-"
@@ -159,6 +172,12 @@ def list_forecasts() -> list[StoredForecast]:
     return sorted(found, key=lambda f: f.model)
 
 
+def foreign_files() -> list[Path]:
+    """List what lies among the forecasts and is not named as one; what a writer has just begun is left out."""
+    ours = {stored.path for stored in list_forecasts()}
+    return sorted(p for p in _files(_forecasts()) if p not in ours and not p.name.endswith(PART))
+
+
 def _files(folder: Path) -> Iterator[Path]:
     for parent, _, names in os.walk(folder):
         yield from (Path(parent) / name for name in names)
@@ -251,20 +270,30 @@ def prune_store(settings: Settings, *, now: float | None = None) -> list[Path]:
             break
         removed.append(path)
         left -= size
-    _remove(removed)
+    remove_files(removed)
     return removed
 
 
 def clear_store() -> int:
     """Remove every forecast and reply of the store; give the number of files."""
     paths = [*_files(_forecasts()), *_files(cache_folder() / "replies")]
-    _remove(paths)
+    remove_files(paths)
     return len(paths)
 
 
-def _remove(paths: list[Path]) -> None:
+def remove_files(paths: list[Path]) -> None:
+    """Remove files of the store, and folders that are empty then; one that is gone already is no fault.
+
+    Raises
+    ------
+    WxflyError
+        When a file cannot be removed; those after it stay.
+    """
     for path in paths:
-        path.unlink(missing_ok=True)
+        try:
+            path.unlink(missing_ok=True)
+        except OSError as fault:
+            raise WxflyError(f"{path}: cannot be removed ({fault.strerror})") from None
     for path in {p.parent for p in paths}:
         for folder in (path, path.parent):
             try:
