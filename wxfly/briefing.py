@@ -75,6 +75,8 @@ class SiteAnswer:
         The chance of every hour, and where it is from.
     outlooks : tuple of Outlook
         The surest stretch of each day's light, in order of time, whether the one forecast holds there or not.
+    earlier : tuple of (str, float)
+        What earlier runs told of the surest stretch of the best window: run and chance, oldest first.
     """
 
     request: Request
@@ -87,6 +89,7 @@ class SiteAnswer:
     end: np.datetime64
     sureness: Sureness | None = None
     outlooks: tuple[Outlook, ...] = ()
+    earlier: tuple[tuple[str, float], ...] = ()
 
     @property
     def best(self) -> Window | None:

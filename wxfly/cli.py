@@ -261,12 +261,21 @@ def fetch(sites: tuple[str, ...], model: str | None) -> None:
 
 @main.command(epilog="Example: wxfly verify meadow --observed mine.csv --observed-height 4m --learn")
 @click.argument("site")
-@click.option("--observed", required=True, type=click.Path(path_type=Path), help="Observations: your own file (.csv) or airport reports (.json).")
+@click.option(
+    "--observed",
+    required=True,
+    type=click.Path(path_type=Path),
+    help="Observations: your own file (.csv) or airport reports (.json).",
+)
 @click.option("--observed-height", metavar="HEIGHT", help="Of the anemometer above ground, such as 4m.  [default: 10m]")
 @click.option("--station", metavar="CODE", help="The airport, where the reports are of several.")
 @click.option("--model", metavar="MODEL", help="Whose past forecasts.")
-@click.option("--past", is_flag=True, help="Also ask the service for forecasts of the last weeks that are not in the store.")
-@click.option("--learn", is_flag=True, help="Write what the place teaches, from 30 days on, for use with --site-record.")
+@click.option(
+    "--past", is_flag=True, help="Also ask the service for forecasts of the last weeks that are not in the store."
+)
+@click.option(
+    "--learn", is_flag=True, help="Write what the place teaches, from 30 days on, for use with --site-record."
+)
 @click.option("--offline", is_flag=True, help="Ask nobody where SITE is.")
 def verify(site: str, **options: Any) -> None:
     """Compare past forecasts for SITE with what was observed there."""

@@ -125,7 +125,24 @@ def ask(question: Question, sites: Sequence[str], options: Mapping[str, Any], *,
         ensembles=ready.ensembles,
         law=ready.law,
     )
+    if ready.provenance.get("origin") in ("fetched", "store") and not options.get("as_of"):
+        briefing = _remembered(briefing, on_progress)
     return Asked(briefing, ready.units, ready.time_zone)
+
+
+def _remembered(briefing: Briefing, on_progress: Progress) -> Briefing:
+    """Say what earlier runs told, and keep what this one tells; a ledger that fails never loses the answer."""
+    from wxfly.ledger import enter_verdicts
+    from wxfly.verdicts import earlier_runs, verdicts_of
+
+    try:
+        verdicts = verdicts_of(briefing)
+        answers = tuple(replace(a, earlier=earlier_runs(a, verdicts)) for a in briefing.answers)
+        enter_verdicts(verdicts)
+    except WxflyError as fault:
+        on_progress(str(fault))
+        return briefing
+    return replace(briefing, answers=answers)
 
 
 def prepare(

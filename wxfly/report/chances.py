@@ -10,7 +10,7 @@ import numpy as np
 from wxfly.briefing import Briefing, SiteAnswer
 from wxfly.chance import Chance, Outlook, chance_of_better
 from wxfly.elements import BY_NAME, RETURN_LEG
-from wxfly.planning import derate
+from wxfly.planning import derate, jumpiness
 from wxfly.report import phrases
 from wxfly.report.phrases import Clock
 from wxfly.report.sentences import Reader
@@ -19,6 +19,8 @@ from wxfly.windows import Window
 Line = tuple[str, str]
 
 CAUSES_TOLD = 3
+_RUNS_TOLD = 4
+_JUMPY = 0.2
 _WIND = ("wind", "gust")
 
 
@@ -126,9 +128,31 @@ def sure_lines(briefing: Briefing, answer: SiteAnswer, reader: Reader) -> list[L
             causes = causes_in_words(surest.chance)
             tail = f"; may break: {causes}" if causes else ""
             lines.append(("Surest", f"{in_ten(surest.chance.value)} for {when} ({whose(answer)}){tail}"))
+    if answer.earlier:
+        lines.append(("Before", before_words(answer, reader.clock)))
     if briefing.question == "week" and answer.outlooks:
         lines.append(("By day", outlook_words(answer.outlooks, reader.clock)))
     return lines
+
+
+def before_words(answer: SiteAnswer, clock: Clock) -> str:
+    """Say what earlier runs told of the same hours, and how much the answer went to and fro."""
+    told = [
+        f"{in_ten(chance)} ({clock.day(_moment(run))} {clock.hour(_moment(run))})"
+        for run, chance in answer.earlier[-_RUNS_TOLD:]
+    ]
+    surest = None if answer.best is None else answer.best.surest
+    words = f"earlier runs told {phrases.listed(told)} for these hours"
+    if surest is None or math.isnan(surest.chance.value):
+        return words
+    swing = jumpiness([*(chance for _, chance in answer.earlier), surest.chance.value])
+    if swing > _JUMPY:
+        words += f"; the answer goes to and fro from run to run (by {swing:.1f}): wait for the next"
+    return words
+
+
+def _moment(text: str) -> np.datetime64:
+    return np.datetime64(text.rstrip("Z"), "s")
 
 
 def better_of_two(briefing: Briefing, first: int, last: int) -> tuple[float, float, float] | None:
