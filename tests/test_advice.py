@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from tests.cubes import quiet_cube
-from wxfly.advice import advise, is_low_light, precipitation_words
+from wxfly import advice
+from wxfly.advice import is_low_light, precipitation_words
 from wxfly.aircraft import load_aircraft
 from wxfly.derived import derive
 from wxfly.site import Hill
@@ -18,6 +19,12 @@ def stretch(first=10, last=12, height=60.0, **changed):
     for name, value in changed.items():
         cube[name].values[:] = value
     return derive(cube, height=height).isel(time=slice(first, last))
+
+
+def advise(hours, aircraft, **more):
+    """Give the advice for whole hours."""
+    start, end = hours["time"].values[0], hours["time"].values[-1] + np.timedelta64(1, "h")
+    return advice.advise(hours, aircraft, start, end, **more)
 
 
 def test_sight_range_by_size_and_by_visibility():
@@ -60,7 +67,7 @@ def test_light_glare_and_shadow():
     assert "golden hour" in advise(dawn, QUAD).light
 
 
-def test_low_light_hours_are_those_with_a_low_sun_at_both_edges():
+def test_low_light_hours_are_those_with_a_low_sun_in_half_of_their_light():
     low = is_low_light(derive(quiet_cube(), height=60.0))
     assert not low[11]
     assert low[3]  # at 52 N 6 E on 10 June the sun rises at 03:13 UTC and stands below 6 degrees until about 04:05

@@ -94,6 +94,13 @@ def test_removing_what_is_not_there(tmp_path):
         remove_site(path, "medow")
 
 
+@pytest.mark.parametrize("name", ["", " ", " meadow", "a\nb", "a\x1b[31m"])
+def test_a_name_that_cannot_be_read_is_not_saved(tmp_path, name):
+    with pytest.raises(WxflyError, match="must be printable"):
+        save_site(tmp_path / "sites.toml", Site(name, 1.0, 2.0))
+    assert not (tmp_path / "sites.toml").exists()
+
+
 @pytest.mark.parametrize("name", ["", "/etc/passwd", "../x", "Mars/Base"])
 def test_odd_zones_are_refused(name):
     with pytest.raises(WxflyError, match="is not known"):

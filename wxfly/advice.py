@@ -11,7 +11,7 @@ import numpy as np
 import xarray as xr
 
 from wxfly.aircraft import Aircraft
-from wxfly.physics import altimetry, comfort, hills, icing, light, precipitation, visibility
+from wxfly.physics import altimetry, comfort, daylight, hills, icing, light, precipitation, visibility
 from wxfly.site import Hill
 
 FROST_TEMPERATURE = 273.15
@@ -28,6 +28,8 @@ class Advice:
         not known, from the aircraft's size alone.
     sight_decided_by : str
         ``size`` or ``visibility``; empty when the range is not known.
+    visibility_is_known : bool
+        Whether visibility is known throughout.
     wind_chill, heat_index : float
         The lowest wind chill and the highest heat index [K].
     hands, heat : str
@@ -57,6 +59,7 @@ class Advice:
 
     sight_range: float
     sight_decided_by: str
+    visibility_is_known: bool
     wind_chill: float
     heat_index: float
     hands: str
@@ -82,7 +85,13 @@ _LIGHT_WORDS = {
 
 
 def advise(
-    conditions: xr.Dataset, aircraft: Aircraft, *, toward: float | None = None, hill: Hill | None = None
+    conditions: xr.Dataset,
+    aircraft: Aircraft,
+    start: np.datetime64,
+    end: np.datetime64,
+    *,
+    toward: float | None = None,
+    hill: Hill | None = None,
 ) -> Advice:
     """Gather the advice for a stretch of hours at one place.
 
@@ -92,6 +101,8 @@ def advise(
         The hours, as `wxfly.derived.derive` gives them; dimensions edge and time only.
     aircraft : Aircraft
         Its size and its highest take-off altitude count.
+    start, end : numpy.datetime64
+        UTC: the stretch itself, which dusk may cut inside an hour.
     toward : float, optional
         Direction from the pilot to the aircraft, for glare [degree].
     hill : Hill, optional
@@ -104,8 +115,10 @@ def advise(
     value = {str(name): conditions[name].values for name in conditions.data_vars}
     chill = _lowest(comfort.wind_chill(value["air_temperature_near_ground"], value["wind_speed_at_10m"]))
     index = _highest(comfort.heat_index(value["air_temperature_near_ground"], value["relative_humidity"]))
-    elevation, azimuth = value["sun_elevation"], value["sun_azimuth"]
-    kinds = light.kind_of_light(np.append(elevation[0], elevation[1, -1:]))
+    minutes = np.arange(start.astype("datetime64[m]"), end.astype("datetime64[m]") + np.timedelta64(1, "m"))
+    place = float(conditions["latitude"]), float(conditions["longitude"])
+    elevation, azimuth = daylight.sun_position(*place, minutes)
+    kinds = light.kind_of_light(elevation)
     shadow = light.shadow_length(1.0, elevation)
     seen, by = _sight(value["visibility_in_air"], aircraft)
     frost = icing.frost_risk(value["air_temperature_near_ground"], value["dew_point_temperature"])
@@ -116,12 +129,13 @@ def advise(
     return Advice(
         sight_range=seen,
         sight_decided_by=by,
+        visibility_is_known=not np.isnan(value["visibility_in_air"]).any(),
         wind_chill=chill,
         heat_index=index,
         hands=comfort.describe_cold(chill),
         heat=comfort.describe_heat(index),
         sun_elevation=(_lowest(elevation), _highest(elevation)),
-        sun_azimuth=float(azimuth[0, azimuth.shape[1] // 2]),
+        sun_azimuth=float(azimuth[azimuth.size // 2]),
         light=tuple(dict.fromkeys(_LIGHT_WORDS[light.Light(int(k))] for k in kinds if k != light.Light.NOT_KNOWN)),
         shadow_length=(_lowest(shadow), _highest(shadow)),
         glare=None if toward is None else bool(np.nansum(light.glare(elevation, azimuth, toward)) > 0),
@@ -168,9 +182,15 @@ def precipitation_words(weather_code: float, precipitation_rate: float) -> str:
 
 
 def is_low_light(conditions: xr.Dataset) -> np.ndarray:
-    """Tell for each hour whether the sun is low enough for golden or blue hour at both of its edges."""
-    kinds = light.kind_of_light(conditions["sun_elevation"].values)
-    return np.asarray(np.isin(kinds, (light.Light.BLUE_HOUR, light.Light.GOLDEN_HOUR)).all(axis=0))
+    """Tell for each hour of one place whether golden or blue hour fills at least half of its lit part."""
+    place = float(conditions["latitude"]), float(conditions["longitude"])
+    start = conditions["usable_start"].values.astype("datetime64[m]")
+    end = conditions["usable_end"].values.astype("datetime64[m]")
+    minutes = start[:, None] + np.arange(60).astype("timedelta64[m]")
+    inside = minutes < end[:, None]  # NaT is in no hour
+    kinds = light.kind_of_light(daylight.sun_position(*place, minutes)[0])
+    low = np.isin(kinds, (light.Light.BLUE_HOUR, light.Light.GOLDEN_HOUR)) & inside
+    return np.asarray(inside.any(axis=1) & (2 * low.sum(axis=1) >= inside.sum(axis=1)))
 
 
 def _lowest(values: np.ndarray) -> float:

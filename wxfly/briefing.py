@@ -150,6 +150,14 @@ def period_of(
     return _utc(start), _utc(end)
 
 
+def midnights(site: Site, start: np.datetime64, end: np.datetime64) -> list[np.datetime64]:
+    """Give the midnights on the site's own clock between two moments, UTC."""
+    zone = zone_of(site.time_zone)
+    first, last = (datetime.fromisoformat(f"{m.astype('datetime64[s]')}+00:00").astimezone(zone) for m in (start, end))
+    days = (first.date() + timedelta(days=n) for n in range(1, (last.date() - first.date()).days + 1))
+    return [_utc(datetime.combine(day, time(), tzinfo=zone)) for day in days]
+
+
 def _utc(moment: datetime) -> np.datetime64:
     offset = moment.utcoffset() or timedelta()
     return np.datetime64(moment.replace(tzinfo=None) - offset, "s")
@@ -236,6 +244,7 @@ def _answer(
         start=start,
         end=end,
         preferred=is_low_light(conditions) if request.prefers_low_light else None,
+        breaks=midnights(request.site, start, end),
     )
     sureness = judge_sureness(
         conditions,
@@ -261,8 +270,9 @@ def _answer(
     outlooks = find_outlooks(sureness, assessment, minimum_duration, start=start, end=end)
     advice = None
     if windows:
-        stretch = conditions.isel(time=slice(windows[0].first, windows[0].last + 1))
-        advice = advise(stretch, request.aircraft, toward=request.toward, hill=request.site.hill)
+        best = windows[0]
+        stretch = conditions.isel(time=slice(best.first, best.last + 1))
+        advice = advise(stretch, request.aircraft, best.start, best.end, toward=request.toward, hill=request.site.hill)
     return SiteAnswer(
         request, conditions, assessment, heights, tuple(windows), advice, start, end, sureness, tuple(outlooks)
     )

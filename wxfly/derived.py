@@ -205,6 +205,7 @@ def _weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) -
     return {
         "precipitation_rate": _precipitation(take, code, rate),
         "precipitation_probability": take("precipitation_probability"),
+        "atmosphere_convective_available_potential_energy": take("atmosphere_convective_available_potential_energy"),
         "weather_code": code,
         "cloud_area_fraction": take("cloud_area_fraction"),
         "visibility_in_air": sight,
@@ -268,7 +269,11 @@ def _visibility(take: Taker, code: Array, rate: Array, air: dict[str, Array]) ->
 
 def _kp(take: Taker) -> dict[str, Array]:
     magnetic = geomagnetic.geomagnetic_latitude(take.coordinate("latitude"), take.coordinate("longitude"))
-    return {"kp_index": take("kp_index"), "kp_limit": geomagnetic.kp_limit(magnetic)}
+    return {
+        "kp_index": take("kp_index"),
+        "kp_limit": geomagnetic.kp_limit(magnetic),
+        "geomagnetic_latitude": magnetic,
+    }
 
 
 def _daylight(conditions: xr.Dataset, rule: str) -> xr.Dataset:
@@ -336,6 +341,7 @@ DERIVED: dict[str, dict[str, str]] = {
     "cloud_base_method": _described("1", "how the cloud base was found (wxfly.physics.cloud.CloudBaseMethod)"),
     "icing_risk": _described("1", "icing at flight height: 0 none, 1 possible, 2 likely"),
     "thunderstorm_risk": _described("1", "thunderstorm: 0 none, 1 possible, 2 likely"),
+    "geomagnetic_latitude": _described("degree", "geomagnetic latitude (AACGM)"),
     "kp_limit": _described("1", "Kp limit from the place's geomagnetic latitude"),
     "sun_elevation": _described("degree", "sun above the level horizon", "solar_elevation_angle"),
     "sun_azimuth": _described("degree", "direction of the sun, clockwise from north", "solar_azimuth_angle"),
@@ -343,5 +349,6 @@ DERIVED: dict[str, dict[str, str]] = {
     **_kept(
         "relative_humidity", "dew_point_temperature", "surface_air_pressure", "precipitation_probability",
         "weather_code", "cloud_area_fraction", "visibility_in_air", "kp_index",
+        "atmosphere_convective_available_potential_energy",
     ),
 }  # fmt: skip

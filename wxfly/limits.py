@@ -37,6 +37,8 @@ class Limits:
         Highest flight above ground [m].
     daylight_rule : str
         ``civil_twilight``, ``half_hour`` or ``sun_up``.
+    rules : str
+        Name of the rule set that gave ceiling, visibility, cloud and daylight.
     maximum_kp : float or None
         None takes the limit that follows from the place's geomagnetic latitude.
     reserve : float
@@ -61,6 +63,7 @@ class Limits:
     cloud_separation: float
     height_ceiling: float
     daylight_rule: str
+    rules: str = DEFAULT_RULES
     maximum_kp: float | None = None
     reserve: float = 0.2
     confidence: float = 0.5
@@ -115,6 +118,7 @@ def limits_for(
         cloud_separation=rules.length("cloud_separation"),
         height_ceiling=rules.length("height_ceiling"),
         daylight_rule=rules.daylight_rule,
+        rules=rules.name,
         reserve=reserve,
         required=required,
         sources={**aircraft.sources, **{key: limit.source for key, limit in rules.limits.items()}},

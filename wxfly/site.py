@@ -85,8 +85,6 @@ class Site:
     is_demo: bool = False
 
     def __post_init__(self) -> None:
-        if not self.name.strip() or self.name != self.name.strip() or not self.name.isprintable():
-            raise WxflyError(f"site {self.name!r}: a name must be printable, not empty, without blanks at its ends")
         if not (math.isnan(self.surface_altitude) or -500 <= self.surface_altitude <= 9000):
             raise WxflyError(f"site {self.name!r}: ground at {self.surface_altitude} m is outside -500 to 9000 m")
         if not (math.isfinite(self.latitude) and -90 <= self.latitude <= 90):
@@ -158,8 +156,14 @@ def read_sites(path: Path) -> dict[str, Site]:
     return {name: _read_site(name, entry, path) for name, entry in document.items()}
 
 
+def _check_name(name: str) -> None:
+    if not name.strip() or name != name.strip() or not name.isprintable():
+        raise WxflyError(f"site {name!r}: a name must be printable, not empty, without blanks at its ends")
+
+
 def _read_site(name: str, entry: Any, path: Path) -> Site:
     where = f"{path}: [{name}]"
+    _check_name(name)
     if not isinstance(entry, dict):
         raise WxflyError(f"{path}: '{name}' must be a table of keys, such as [{name}] with latitude = 0.0")
     unknown = [key for key in entry if key not in (*_KEYS, *_TABLES)]
@@ -202,6 +206,7 @@ def save_site(path: Path, site: Site) -> None:
     """Add or replace a site in the pilot's file, keeping the rest of the file and its comments."""
     import tomlkit
 
+    _check_name(site.name)
     if path.is_file():
         read_sites(path)  # refuse to touch a file that we cannot read back
     document = tomlkit.parse(read_own(path)) if path.is_file() else tomlkit.document()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -99,6 +99,7 @@ def find_windows(
     start: np.datetime64 | None = None,
     end: np.datetime64 | None = None,
     preferred: npt.NDArray[np.bool_] | None = None,
+    breaks: Collection[np.datetime64] = (),
 ) -> list[Window]:
     """Find the windows of one place and rank them, the best first.
 
@@ -117,6 +118,8 @@ def find_windows(
     preferred : ndarray of bool, optional
         Hours that the pilot would rather have; among windows that hold, those wholly of such hours come first. A
         preference never makes an hour hold.
+    breaks : collection of numpy.datetime64, optional
+        Moments at which a stretch ends and another begins, such as the midnights of a place whose sun does not set.
 
     Returns
     -------
@@ -129,6 +132,8 @@ def find_windows(
     holds = (state >= State.NARROW) & (usable_end > usable_start)
     # Two neighbouring hours join only where no dark minutes lie between them.
     joins = np.concatenate(([False], usable_end[:-1] == usable_start[1:])) if len(state) else holds
+    for moment in breaks:
+        joins[1:] &= ~((usable_start[:-1] < moment) & (usable_start[1:] >= moment))
     windows = []
     for first, last in _stretches(holds, joins):
         if usable_end[last] - usable_start[first] >= minimum_duration:

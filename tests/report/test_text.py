@@ -43,7 +43,7 @@ def test_every_answer_fits_the_terminal_and_carries_source_and_caution(name, uni
 def test_the_answer_leads_then_the_reason_then_the_next_best_then_what_is_not_known():
     lines = render(brief()).splitlines()
     assert lines[0] == "Best       Meadow, Wed 10 Jun 04:29–22:42 CEST, inside, margin 0.52"
-    assert lines[1] == "Decides    gust at 80 m, 5.0 of 10.7 m/s"
+    assert lines[1] == "Decides    nothing is near a limit; nearest: gust at 80 m, 5.0 of 10.7 m/s"
     labels = [line[:11].strip() for line in lines if line[:11].strip()]
     assert labels[:8] == ["Best", "Decides", "Expect", "How sure", "Planning", "Next best", "Not known", "Light"]
 

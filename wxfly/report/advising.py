@@ -8,12 +8,23 @@ from wxfly.advice import Advice, precipitation_words
 from wxfly.briefing import SiteAnswer
 from wxfly.elements import BY_NAME
 from wxfly.physics.cloud import CloudBaseMethod
+from wxfly.physics.daylight import HORIZON
+from wxfly.physics.geomagnetic import describe_kp, kp_risk
+from wxfly.physics.wind_profile import ProfileMethod
 from wxfly.report import phrases
 from wxfly.report.sentences import Reader
 from wxfly.windows import Window
 
+# Where the advice begins to speak; common practice, no source, but for the bound of unstable air (US weather service).
 LITTLE_THRUST = 0.10
-"""Below this share of thrust in hand the advice speaks of thin air [1]; common practice, no source."""
+"""Share of thrust in hand [1]."""
+LIKELY_RAIN = 0.3
+"""Probability of precipitation [1]."""
+UNSTABLE_AIR = 1000.0
+"""Convective available potential energy [J kg-1]."""
+COLD_FOR_PACKS, WARM_PACK = 283.15, 288.15
+"""Air in which packs are kept warm, and how warm [K]."""
+_FROM_ONE_LEVEL = (ProfileMethod.STABILITY_LOG_LAW, ProfileMethod.NEUTRAL_LOG_LAW, ProfileMethod.POWER_LAW)
 
 
 def advice_lines(answer: SiteAnswer, reader: Reader) -> list[tuple[str, str]]:
@@ -22,13 +33,13 @@ def advice_lines(answer: SiteAnswer, reader: Reader) -> list[tuple[str, str]]:
     if window is None or advice is None:
         return []
     units = reader.units
-    lines = [("Height", usable_height(answer, window, units)), ("Sight", _sight(advice, answer, units))]
+    lines = [("Height", usable_height(answer, window, units)), ("Sight", _sight(advice, units))]
     lines.append(("Sun", _sun(advice)))
     mind = [
         *_of_the_hill(advice, units),
-        *_of_the_air(answer, window),
+        *_of_the_air(answer, window, units),
         *_of_the_pilot(advice, units),
-        *_of_the_machine(advice),
+        *_of_the_machine(answer, window, advice, units),
     ]
     if mind:
         lines.append(("Mind", "; ".join(mind)))
@@ -37,24 +48,26 @@ def advice_lines(answer: SiteAnswer, reader: Reader) -> list[tuple[str, str]]:
 
 def usable_height(answer: SiteAnswer, window: Window, units: str) -> str:
     """Say how high the hours of a window may be used, and what ends the climb."""
-    part = slice(window.first, window.last + 1)
-    usable = answer.heights["usable_height"].values[part]
-    if np.isnan(usable).all():
-        return "usable height not known"
-    lowest = int(np.nanargmin(usable))
-    by = str(answer.heights["usable_height_ends_by"].values[part][lowest])
+    part = answer.heights.isel(time=slice(window.first, window.last + 1))
+    usable = part["usable_height"].values
+    if np.isnan(usable).any():
+        return "usable height not known in every hour of it"
+    lowest = int(np.argmin(usable))
+    by = str(part["usable_height_ends_by"].values[lowest])
     ends = "the ceiling" if by == "ceiling" else BY_NAME[by].title
-    return f"usable to {phrases.amount(float(usable[lowest]), 'height', units)}, ended by {ends}"
+    told = f"usable to {phrases.amount(float(usable[lowest]), 'height', units)}, ended by {ends}"
+    if not part["cloud_base_is_known"].values.all():
+        told += "; cloud may end it lower: its base is not known"
+    return told
 
 
-def _sight(advice: Advice, answer: SiteAnswer, units: str) -> str:
+def _sight(advice: Advice, units: str) -> str:
     if np.isnan(advice.sight_range):
         return "sight range not known: the aircraft's size is not given"
     far = phrases.amount(advice.sight_range, "height", units)
     why = "its size" if advice.sight_decided_by == "size" else "the visibility"
     told = f"this aircraft is seen to about {far} ({why}; EASA guidance)"
-    unknown = np.isnan(answer.assessment["demand"].sel(element="visibility").values).all()
-    return f"{told}, less if the air is hazy: visibility is not known" if unknown else told
+    return told if advice.visibility_is_known else f"{told}, less if the air is hazy: visibility is not known"
 
 
 def _sun(advice: Advice) -> str:
@@ -82,19 +95,47 @@ def _of_the_hill(advice: Advice, units: str) -> list[str]:
     return [told, "the lee side is turbulent"]
 
 
-def _of_the_air(answer: SiteAnswer, window: Window) -> list[str]:
+def _of_the_air(answer: SiteAnswer, window: Window, units: str) -> list[str]:
     part = answer.conditions.isel(time=slice(window.first, window.last + 1))
     told = []
     if (part["low_level_jet"].values > 0).any():
         told.append("a jet of wind lies above: the wind may rise fast with height or come down in gusts")
+    if np.isin(part["wind_method"].values, _FROM_ONE_LEVEL).any():
+        told.append(
+            "the forecast has wind near the ground only: at your height it is carried up, and least sure at night"
+        )
+    if np.isnan(answer.conditions["gust_at_10m"].values).all():
+        told.append("the forecast has no gusts: they are worked out from the mean wind, and may be off by several m/s")
     if (part["cloud_base_method"].values == CloudBaseMethod.CONDENSATION_LEVEL).any():
         told.append("the cloud base is an estimate from humidity: look up before you take off")
+    told += _of_the_storm(answer, window)
     codes = part["weather_code"].max("edge").values
     falls = {
         precipitation_words(float(c), float(r))
         for c, r in zip(codes, part["precipitation_rate"].max("edge").values, strict=True)
     }
     told += sorted(words for words in falls if words)
+    probability = part["precipitation_probability"].max().item()
+    if probability >= LIKELY_RAIN:
+        told.append(f"precipitation is {100 * probability:.0f} % likely, whatever the amount says")
+    kp, place = part["kp_index"].max().item(), part["geomagnetic_latitude"].max().item()
+    if kp_risk(kp, place) > 0:
+        told.append(describe_kp(kp, place))
+    return told
+
+
+def _of_the_storm(answer: SiteAnswer, window: Window) -> list[str]:
+    """Tell of a thunderstorm next to the window, and of air in which one may build."""
+    near = slice(max(window.first - 1, 0), window.last + 2)
+    told = []
+    if (answer.conditions["thunderstorm_risk"].isel(time=near).values == 2).any():
+        told.append(
+            "a thunderstorm in the hour before or after: keep 10 km away, and wait 30 min after the last thunder"
+        )
+    inside = answer.conditions.isel(time=slice(window.first, window.last + 1))
+    cape = inside["atmosphere_convective_available_potential_energy"].max().item()
+    if cape >= UNSTABLE_AIR:
+        told.append(f"unstable air ({cape:.0f} J/kg): a storm may build without rain in the forecast; watch the sky")
     return told
 
 
@@ -107,11 +148,18 @@ def _of_the_pilot(advice: Advice, units: str) -> list[str]:
     return told
 
 
-def _of_the_machine(advice: Advice) -> list[str]:
+def _of_the_machine(answer: SiteAnswer, window: Window, advice: Advice, units: str) -> list[str]:
     told = []
+    part = answer.conditions.isel(time=slice(window.first, window.last + 1))
+    coldest = part["air_temperature_near_ground"].min().item()
+    if coldest < COLD_FOR_PACKS:
+        warm = phrases.amount(WARM_PACK, "temperature", units)
+        told.append(f"cold: keep the packs above {warm} until take-off, and expect less from them")
     if advice.frost:
         told.append("a machine left outside may be white with frost, which is no icing in flight: wipe rotors and lens")
     if advice.thrust_in_hand < LITTLE_THRUST:
         left = max(advice.thrust_in_hand, 0.0)
         told.append(f"thin air: {100 * left:.0f} % of thrust in hand over the maker's highest take-off altitude")
+    if advice.sun_elevation[0] < HORIZON:
+        told.append("part of it is twilight: a light on the aircraft may be asked for")
     return told

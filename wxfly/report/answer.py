@@ -88,6 +88,8 @@ def _site_answer(answer: SiteAnswer) -> dict[str, Any]:
         "aircraft": {"name": aircraft.name, "title": aircraft.title, "kind": aircraft.kind},
         "height_m": request.height,
         "reserve": request.limits.reserve,
+        "confidence": request.limits.confidence,
+        "rules": request.limits.rules,
         "daylight_rule": request.limits.daylight_rule,
         "period": {"start": _time(answer.start), "end": _time(answer.end)},
         "not_known": {

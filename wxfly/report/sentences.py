@@ -18,7 +18,11 @@ from wxfly.report import findings, phrases
 from wxfly.report.findings import Day
 from wxfly.report.phrases import Clock
 from wxfly.return_leg import CANNOT_BE_FLOWN
+from wxfly.rules import DEFAULT as DEFAULT_RULES
 from wxfly.windows import Window
+
+AMPLE = 0.5
+"""With at least this share of every limit left, nothing is called near a limit."""
 
 
 @dataclass(frozen=True)
@@ -60,7 +64,12 @@ def asked(answer: SiteAnswer, units: str) -> str:
     """Say for what the answer is, such as ``Kelderness, 60 m above ground, folding camera quad under 250 g``."""
     request = answer.request
     height = phrases.amount(request.height, "height", units)
-    return f"{printable(request.site.name)}, {height} above ground, {printable(request.aircraft.title)}"
+    told = f"{printable(request.site.name)}, {height} above ground, {printable(request.aircraft.title)}"
+    if request.limits.rules != DEFAULT_RULES:
+        told += f", rules {printable(request.limits.rules)}"
+    if request.limits.confidence > 0.5:
+        told += f", confidence {request.limits.confidence:g} in wind and gust"
+    return told
 
 
 def when(window: Window, clock: Clock) -> str:
@@ -111,8 +120,24 @@ def titles(elements: Sequence[str]) -> str:
 
 
 def window_reason(answer: SiteAnswer, window: Window, units: str) -> str:
-    """Say what decides in a window, and which stretch it is the best part of."""
-    return reason_of(answer, findings.deciding_hour(answer, window), units)
+    """Say what decides in a window; with at least half of every limit left, that nothing is near."""
+    reason = reason_of(answer, findings.deciding_hour(answer, window), units)
+    return f"nothing is near a limit; nearest: {reason}" if window.margin >= AMPLE else reason
+
+
+def what_ends(answer: SiteAnswer, window: Window, reader: Reader) -> str:
+    """Say what ends the stretch of holding hours around a window; empty where the answer itself ends there."""
+    times = answer.assessment["time"].values.astype("datetime64[s]")
+    after = np.flatnonzero(times + findings.HOUR > window.within_end)
+    if not after.size or window.within_end >= answer.end:
+        return ""
+    hour = int(after[0])
+    at = reader.clock.hour(window.within_end)
+    lit_end = answer.assessment["usable_end"].values[hour].astype("datetime64[s]")
+    dark = not findings.lit_hours(answer)[hour] or (times[hour] < window.within_end and lit_end <= window.within_end)
+    if dark:
+        return f"at {at} with the light"
+    return f"at {at}, then {reason_of(answer, hour, reader.units)}"
 
 
 def around(answer: SiteAnswer, window: Window, reader: Reader) -> str:
@@ -140,7 +165,7 @@ def what_it_is_like(answer: SiteAnswer, window: Window, units: str) -> str:
         wind = f"wind at {height} {low if low == high else f'{low} to {high}'} {unit}"
         doubt = phrases.number(c.wind_doubt, unit)
         if not np.isnan(c.wind_doubt) and float(doubt) > 0:
-            wind += f" (the way from the forecast's heights adds ±{doubt})"
+            wind += f" (±{doubt} from the way between the forecast's heights, 2 in 3; its own error is larger)"
         if not np.isnan(c.wind_from_direction):
             wind += f" from {phrases.direction(c.wind_from_direction)}"
         parts.append(wind)

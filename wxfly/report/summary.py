@@ -104,6 +104,9 @@ def _why_best(answer: SiteAnswer, reader: Reader) -> list[Line]:
     around = sentences.around(answer, answer.best, reader)
     if around:
         lines.append(("Within", around))
+    ends = sentences.what_ends(answer, answer.best, reader)
+    if ends:
+        lines.append(("Ends", ends))
     expect = sentences.what_it_is_like(answer, answer.best, reader.units)
     if expect:
         lines.append(("Expect", expect))
