@@ -133,6 +133,8 @@ class WeatherServer:
         """Give the variables that turn wxfly to this server."""
         return {
             "WXFLY_FORECAST_URL": f"{self.address}/v1/forecast",
+            "WXFLY_ENSEMBLE_URL": f"{self.address}/v1/ensemble",
+            "WXFLY_PREVIOUS_RUNS_URL": f"{self.address}/v1/previous-runs",
             "WXFLY_METADATA_URL": f"{self.address}/data",
             "WXFLY_GEOCODING_URL": f"{self.address}/v1/search",
             "WXFLY_ELEVATION_URL": f"{self.address}/v1/elevation",
@@ -238,6 +240,10 @@ class _Handler(BaseHTTPRequestHandler):
 def _route(path: str):
     if path == "/v1/forecast":
         return "forecast", _forecast
+    if path == "/v1/ensemble":
+        return "ensemble", _ensemble
+    if path == "/v1/previous-runs":
+        return "previous_runs", _previous_runs
     if path.startswith("/data/"):
         return "metadata", _metadata
     if path == "/v1/search":
@@ -295,6 +301,56 @@ def _forecast(weather: WeatherServer, path: str, query: dict, headers: dict):
             place = {**{k: place[k] for k in list(place)[:6]}, "location_id": position, **place}
         places.append(place)
     return _json(places if len(places) > 1 else places[0])
+
+
+# What the played ensembles are made from, and how many members they have.
+ENSEMBLES = {"icon_eu_eps": ("icon_eu", 40), "icon_d2_eps": ("icon_d2", 20), "ncep_gefs025": ("ncep_gfs_global", 31)}
+
+
+def _ensemble(weather: WeatherServer, path: str, query: dict, headers: dict):
+    """Members of one ensemble: the forecast of the single model with every wind and gust a little different."""
+    name = query.get("models", "")
+    if name not in ENSEMBLES:
+        return _error(f"Cannot initialize MultiDomains from invalid String value {name}.")
+    model, count = ENSEMBLES[name]
+    status, _, body = _forecast(weather, path, query | {"models": model}, headers)
+    if status != 200:
+        return status, {}, body
+    document = json.loads(body)
+    for place in document if isinstance(document, list) else [document]:
+        columns, units = place["hourly"], place["hourly_units"]
+        for key in [k for k in columns if k != "time"]:
+            for member in range(1, count):
+                factor = 0.7 + 0.6 * member / count if key.startswith("wind_") and "direction" not in key else 1.0
+                marked = f"{key}_member{member:02d}"
+                columns[marked] = [v if v is None or factor == 1 else round(v * factor, 2) for v in columns[key]]
+                units[marked] = units[key]
+    return _json(document)
+
+
+def _previous_runs(weather: WeatherServer, path: str, query: dict, headers: dict):
+    """What was forecast days before: the same weather, with more wind the longer before."""
+    names = query["hourly"].split(",")
+    plain = list(dict.fromkeys(n.rpartition("_previous_day")[0] for n in names))
+    start = weather.moment().replace(hour=0, minute=0, second=0, microsecond=0)
+    past = int(query.get("past_days", 0))
+    place = _place(
+        query["models"],
+        float(query["latitude"]),
+        float(query["longitude"]),
+        start - timedelta(days=past),
+        24 * (past + int(query.get("forecast_days", 7))),
+        query | {"hourly": ",".join(plain)},
+    )
+    columns, units = place["hourly"], place["hourly_units"]
+    for name in names:
+        stem, _, day = name.rpartition("_previous_day")
+        factor = 1 + 0.05 * int(day) if stem.startswith("wind_") and "direction" not in stem else 1.0
+        columns[name] = [v if v is None else round(v * factor, 2) for v in columns[stem]]
+        units[name] = units[stem]
+    for stem in plain:
+        del columns[stem], units[stem]
+    return _json(place)
 
 
 def _single(value: float) -> float:
