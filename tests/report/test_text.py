@@ -45,7 +45,8 @@ def test_the_answer_leads_then_the_reason_then_the_next_best_then_what_is_not_kn
     assert lines[0] == "Best       Meadow, Wed 10 Jun 04:29–22:42 CEST, inside, margin 0.52"
     assert lines[1] == "Decides    nothing is near a limit; nearest: gust at 80 m, 5.0 of 10.7 m/s"
     labels = [line[:11].strip() for line in lines if line[:11].strip()]
-    assert labels[:8] == ["Best", "Decides", "Expect", "How sure", "Planning", "Next best", "Not known", "Light"]
+    assert labels[:7] == ["Best", "Decides", "Ends", "Expect", "How sure", "Planning", "Next best"]
+    assert labels[7:9] == ["Not known", "Light"]
 
 
 def test_what_the_decision_lacks_comes_before_the_answer():
