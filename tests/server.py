@@ -257,7 +257,7 @@ def _route(path: str):
     if path.startswith("/locationforecast/"):
         return "met_norway", lambda *_: _error("no forecast of its own: play one as a fault", 404)
     if path.startswith("/api/data/"):
-        return "aviation_weather", lambda *_: _error("no reports of its own: play some as a fault", 404)
+        return "aviation_weather", _reports
     return "unknown", lambda *_: (404, {}, b'{"error":true,"reason":"Not Found"}')
 
 
@@ -433,6 +433,23 @@ def _weather(name: str, key: str, height: int | None, second: int, seed: float, 
         "roughness_length": 0.1,
     }  # fmt: skip
     return values[key]
+
+
+def _reports(weather: WeatherServer, path: str, query: dict, headers: dict):
+    """Report from an invented airport in the middle of the box, half an hour ago, what `ncep_gfs_global` forecasts."""
+    south, west, north, east = (float(x) for x in query["bbox"].split(","))
+    latitude, longitude = round((south + north) / 2, 2), round((west + east) / 2, 2)
+    observed = weather.moment() - timedelta(minutes=30)
+    place = _place("ncep_gfs_global", latitude, longitude, observed.replace(minute=0), 1, {
+        "hourly": "wind_speed_10m,wind_direction_10m,temperature_2m,dew_point_2m", "wind_speed_unit": "kn",
+    })["hourly"]  # fmt: skip
+    row = {
+        "icaoId": "XXAA", "name": "Inventia Airfield", "lat": latitude, "lon": longitude, "elev": 31,
+        "obsTime": int(observed.timestamp()), "temp": place["temperature_2m"][0], "dewp": place["dew_point_2m"][0],
+        "wspd": round(place["wind_speed_10m"][0]), "wdir": place["wind_direction_10m"][0], "visib": "10+",
+        "clouds": [{"cover": "FEW", "base": 3000}], "rawOb": "METAR XXAA (invented)",
+    }  # fmt: skip
+    return _json([row])
 
 
 def _newest_run(weather: WeatherServer) -> datetime:

@@ -62,6 +62,7 @@ RANK = {
     "looking_back": 15,
     "belongings": 15,
     "store_commands": 16,
+    "observed": 16,
     "outing": 15,
     "cli": 17,
 }

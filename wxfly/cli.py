@@ -293,6 +293,19 @@ def ledger(site: str | None) -> None:
     click.echo(looking_back.describe_ledger(site))
 
 
+@main.command(epilog="Example: wxfly observed meadow --units aviation")
+@click.argument("site", required=False)
+@click.option("--model", metavar="MODEL", help="Forecast model to ask.")
+@click.option("--units", type=click.Choice(["metric", "imperial", "aviation"]), default="metric", show_default=True)
+@click.option("--offline", is_flag=True, help="Use only what is already on this machine.")
+def observed(site: str | None, model: str | None, units: str, offline: bool) -> None:
+    """Is the forecast right this morning? Set the latest airport report near SITE beside the forecast of its hour."""
+    from wxfly import observed as of_airport
+
+    found = of_airport.ask_observed(site, model=model, offline=offline, on_progress=_progress)
+    click.echo(of_airport.render(found, units=units, width=_width()))
+
+
 @main.group(invoke_without_command=True, epilog="Example: wxfly sites add meadow 52.1,6.9 --surface-cover open")
 @click.pass_context
 def sites(ctx: click.Context) -> None:

@@ -1,0 +1,116 @@
+"""The command ``wxfly observed``: the latest airport report beside the forecast, in words."""
+
+import json
+from datetime import UTC, datetime
+
+import pytest
+
+from tests.server import Fault
+from wxfly.cli import main
+
+
+@pytest.fixture
+def wxfly(capsys):
+    """Run the command in this process; give its code and what it wrote to either stream."""
+
+    def run(*arguments):
+        with pytest.raises(SystemExit) as ended:
+            main.main(args=["observed", *arguments], prog_name="wxfly")
+        out, err = capsys.readouterr()
+        return ended.value.code, out, err
+
+    return run
+
+
+def report(**changes):
+    row = {
+        "icaoId": "XXAB", "name": "Elsewhere", "lat": 52.4, "lon": 6.9, "elev": 30, "visib": "10+",
+        "obsTime": int(datetime.now(UTC).timestamp()) - 1200,
+    }  # fmt: skip
+    return Fault(body=json.dumps([row | changes]).encode())
+
+
+def test_a_forecast_that_is_right_is_said_to_agree(server, wxfly):
+    code, out, _ = wxfly("52.31,6.84")
+    assert code == 0
+    assert out.startswith("The forecast agrees with what the nearest airport reported at ")
+    assert "Inventia Airfield" in out
+    assert "large" not in out
+    assert "aviationweather.gov" in out
+    assert "open-meteo.com" in out
+    assert "advice, not permission" in out
+
+
+def test_a_forecast_that_is_off_is_said_first_and_the_difference_shown(server, wxfly):
+    server.always["aviation_weather"] = report(wspd=40, temp=5.0)
+    code, out, _ = wxfly("52.31,6.84", "--units", "aviation")
+    assert code == 0
+    assert out.startswith("THE FORECAST IS OFF at ")
+    (row,) = [line for line in out.splitlines() if line.startswith("wind at 10 m")]
+    reported, forecast, difference = (float(value) for value in row[12:].replace("kt", "").split()[:3])
+    assert reported == 40.0
+    assert difference == pytest.approx(reported - forecast, abs=0.11)
+    assert row.endswith("large")
+
+
+def test_a_visibility_that_may_be_more_has_no_difference(server, wxfly):
+    (row,) = [line for line in wxfly("52.31,6.84")[1].splitlines() if line.startswith("visibility")]
+    assert row.split()[1] == "≥16.1"
+    assert row.split()[-1] == "-"
+
+
+def test_a_report_of_nothing_is_said(server, wxfly):
+    server.always["aviation_weather"] = report(visib=None)
+    assert wxfly("52.31,6.84")[1].startswith("The report and the forecast have nothing in common to compare")
+
+
+def test_what_the_service_sends_is_made_safe_to_print(server, wxfly):
+    server.always["aviation_weather"] = report(name="a\x1b[31mb", rawOb="METAR\x1b[2J\nX")
+    out = wxfly("52.31,6.84")[1]
+    assert "\x1b" not in out
+
+
+def test_without_a_connection_what_was_kept_is_shown_with_its_age(server, wxfly):
+    wxfly("52.31,6.84")
+    asked = len(server.log)
+    code, out, _ = wxfly("52.31,6.84", "--offline")
+    assert code == 0
+    assert len(server.log) == asked
+    assert out.startswith("Forecast from the store, retrieved ")
+    assert "The forecast agrees" in out
+
+
+@pytest.mark.parametrize(
+    ("fault", "words"),
+    [
+        (Fault(status=204, body=b""), "no airport within 60 km of 52.3100, 6.8400 has reported in the last 90 minutes"),
+        (report(obsTime=1_700_000_000), "no airport within 60 km"),
+        (report(lat=40.0), "no airport within 60 km"),
+        (
+            Fault(status=403, body=b""),
+            "Aviation Weather Center around 52.31, 6.84: the service refuses us (status 403)",
+        ),
+        (Fault(body=b"<html>"), "a web page came back in place of data"),
+        (report(temp=900), "temp '900' is not between"),
+    ],
+)
+def test_without_a_report_it_is_one_line_and_code_1(server, wxfly, fault, words, monkeypatch):
+    monkeypatch.setenv("WXFLY_PATIENCE", "0.6")
+    server.always["aviation_weather"] = fault
+    code, out, err = wxfly("52.31,6.84")
+    assert (code, out) == (1, "")
+    (line,) = [line for line in err.splitlines() if line.startswith("Error: ")]
+    assert words in line
+
+
+def test_without_a_connection_and_with_nothing_kept_it_is_one_line(wxfly):
+    code, out, err = wxfly("52.31,6.84")
+    assert (code, out) == (1, "")
+    assert err.splitlines()[-1].startswith("Error: ")
+    assert "cannot be reached; is there a connection?" in err
+
+
+def test_invented_weather_is_not_compared(wxfly):
+    code, _, err = wxfly("Kelderness")
+    assert code == 1
+    assert "invented weather" in err
