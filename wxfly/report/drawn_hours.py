@@ -53,6 +53,11 @@ class DrawnHours:
         Which hours have light.
     hovers : dict
         For every row what each hour says when it is pointed at.
+    chances : numpy.ndarray or None
+        Chance of every hour.
+    member_gusts : numpy.ndarray or None
+        Shape (hours, 5): lowest, a tenth, the middle, nine tenths and highest of the members' gusts in that unit; None
+        without members.
     """
 
     def __init__(self, answer: SiteAnswer, reader: Reader, first: int, last: int) -> None:
@@ -69,7 +74,13 @@ class DrawnHours:
         rows = {name: NAMES.index(name) for name in ("wind", "gust")}
         self.speeds = {name: self._in_unit(demand[row]) for name, row in rows.items()}
         self.limits = {name: float(self._in_unit(limit[row])[0]) for name, row in rows.items()}
-        known = np.concatenate([*self.speeds.values(), list(self.limits.values())])
+        sureness = answer.sureness
+        self.chances = None if sureness is None else sureness.hours.values[self.part]
+        self.member_gusts = None
+        if sureness is not None and sureness.band is not None:
+            self.member_gusts = self._in_unit(sureness.band["wind_speed_of_gust"].values[self.part])
+        band = np.array([]) if self.member_gusts is None else self.member_gusts[:, 3]
+        known = np.concatenate([*self.speeds.values(), list(self.limits.values()), band])
         self.top = float(np.nanmax(known)) * _HEADROOM
         self.margins = np.vstack([assessment["hour_margin"].values[self.part], margin])
         self.lit = findings.lit_hours(answer)[self.part]

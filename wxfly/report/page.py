@@ -128,6 +128,13 @@ def _title(briefing: Briefing, names: Sequence[str]) -> str:
     return f"{names[0]}, {summary.period_words(answer, findings.days_of(answer, clock)).removeprefix('on ')}"
 
 
+def _members(answer: SiteAnswer) -> str:
+    """Say what the band is, where there is one."""
+    if answer.sureness is None or answer.sureness.band is None:
+        return ""
+    return " Shaded: the gusts of eight of ten members; thin lines: the lowest and the highest member."
+
+
 def _legend(reserve: float) -> str:
     entries = "".join(
         f'<li><span class="swatch {shade}" aria-hidden="true"></span>{_escape(words)}</li>'
@@ -155,7 +162,8 @@ def _place(
     yield _chart(charts, f"Wind, gust and margins of {what}", timelines(answer, reader, first, last))
     yield (
         '<p class="reading">Above: wind (dotted) and gust (solid) at flight height for each hour, against their limits;'
-        " arrows fly with the wind; grey is night, pale grey twilight. Below: the margin of each element.</p>\n"
+        " arrows fly with the wind; grey is night, pale grey twilight. <i>Chance</i>: that every limit holds."
+        f"{_members(answer)} Below: the margin of each element.</p>\n"
     )
     if legend:
         yield _legend(answer.request.limits.reserve)

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from wxfly.briefing import SiteAnswer
 from wxfly.physics.daylight import CIVIL_TWILIGHT, HORIZON, sun_position
-from wxfly.report import findings, palette, phrases
+from wxfly.report import findings, member_band, palette, phrases
 from wxfly.report.drawn_hours import DrawnHours, Figure, hatched
 from wxfly.units import to_si
 
@@ -49,7 +49,8 @@ def traces(hours: DrawnHours, *, tall: bool) -> list[Figure]:
                 "hovertemplate": "%{customdata}<extra></extra>",
             }
         )  # fmt: skip
-    return [*steps_and_hovers, *_arrows(hours, tall=tall), *_unknown_wind(hours)]
+    band_and_chance = member_band.traces(hours, tall=tall)
+    return [*band_and_chance, *steps_and_hovers, *_arrows(hours, tall=tall), *_unknown_wind(hours)]
 
 
 def _arrows(hours: DrawnHours, *, tall: bool) -> list[Figure]:
@@ -97,13 +98,14 @@ def names(hours: DrawnHours, *, tall: bool) -> list[Figure]:
     """Give the names of limits and lines, sunrise and sunset, and the ranks of the windows."""
     return [
         *_limit_words(hours, tall=tall), *_line_words(hours, tall=tall), *_sun_words(hours), *_window_words(hours),
+        *member_band.names(hours),
     ]  # fmt: skip
 
 
 def axis(hours: DrawnHours) -> Figure:
     """Give the axis of wind."""
     return {
-        "range": [-0.15 * hours.top, hours.top], "fixedrange": True, "gridcolor": "#e9e4e8", "zeroline": True,
+        "range": [-0.24 * hours.top, hours.top], "fixedrange": True, "gridcolor": "#e9e4e8", "zeroline": True,
         "title": {"text": phrases.symbol_of(hours.unit), "standoff": 6}, "zerolinecolor": palette.HATCH,
         "tickvals": _ticks(hours.top),
     }  # fmt: skip
