@@ -58,6 +58,7 @@ RANK = {
     "comparison": 12,
     "report": 13,
     "verdicts": 12,
+    "changes": 12,
     "questions": 14,
     "looking_back": 15,
     "belongings": 15,

@@ -177,6 +177,7 @@ def _shown(value: float | None, units: str, quantity: str) -> str:
 
 
 def aligned(rows: Sequence[Sequence[str]]) -> str:
+    """Write rows as columns that stand below each other."""
     widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
     lines = ("  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)) for row in rows)
     return "\n".join(line.rstrip() for line in lines)

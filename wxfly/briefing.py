@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time, timedelta
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import xarray as xr
@@ -16,12 +16,14 @@ from wxfly.chance import Outlook
 from wxfly.derived import derive, hours_of
 from wxfly.forecast_error import ErrorLaw
 from wxfly.limits import Limits, check_height
-from wxfly.return_leg import Sortie, forecast_deviations, judge_return_leg
 from wxfly.site import Site, zone_of
 from wxfly.suitability import assess
 from wxfly.sureness import Sureness, find_outlooks, find_surest, judge_sureness
 from wxfly.usable_height import find_usable_heights
 from wxfly.windows import Window, find_windows, rank_by_chance
+
+if TYPE_CHECKING:
+    from wxfly.return_leg import Sortie
 
 Question = Literal["best", "compare", "week"]
 
@@ -54,6 +56,35 @@ class Request:
 
 
 @dataclass(frozen=True)
+class Change:
+    """One change, and the window it would make or the element it would break.
+
+    Attributes
+    ----------
+    kind : str
+        ``lower``: fly lower; ``shorter``: fly for less time; ``aircraft``: take another; ``day``: another day;
+        ``more``: so much more of an element would break the best window.
+    window : Window or None
+        What would then hold; None for ``more``.
+    height : float
+        For ``lower`` [m].
+    aircraft : str
+        Title, for ``aircraft``.
+    element : str
+        For ``more``.
+    amount : float
+        For ``more``, in the element's SI unit.
+    """
+
+    kind: Literal["lower", "shorter", "aircraft", "day", "more"]
+    window: Window | None = None
+    height: float = np.nan
+    aircraft: str = ""
+    element: str = ""
+    amount: float = np.nan
+
+
+@dataclass(frozen=True)
 class SiteAnswer:
     """The answer for one site.
 
@@ -77,6 +108,8 @@ class SiteAnswer:
         The surest stretch of each day's light, in order of time, whether the one forecast holds there or not.
     earlier : tuple of (str, float)
         What earlier runs told of the surest stretch of the best window: run and chance, oldest first.
+    changes : tuple of Change
+        What would change the answer (`wxfly.changes`).
     """
 
     request: Request
@@ -90,6 +123,7 @@ class SiteAnswer:
     sureness: Sureness | None = None
     outlooks: tuple[Outlook, ...] = ()
     earlier: tuple[tuple[str, float], ...] = ()
+    changes: tuple[Change, ...] = ()
 
     @property
     def best(self) -> Window | None:
@@ -231,6 +265,9 @@ def _answer(
     conditions = derive(hours, height=request.height, site=request.site, daylight_rule=request.limits.daylight_rule)
     assessment = assess(conditions, request.limits)
     if request.sortie is not None:
+        # Only flights that are planned need the rotors; the other answers start faster without.
+        from wxfly.return_leg import forecast_deviations, judge_return_leg
+
         height = request.sortie.plan.return_height
         at_return = derive(hours, height=height, site=request.site, daylight_rule=request.limits.daylight_rule)
         deviation = forecast_deviations(conditions["time"].values, run)

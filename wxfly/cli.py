@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import shutil
 import sys
 from collections.abc import Callable, Sequence
@@ -10,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from wxfly import __version__
+from wxfly import __version__, logs
 from wxfly.errors import WxflyError
 from wxfly.own_files import write_whole
 
@@ -26,21 +27,47 @@ CAUTION = (
 
 
 class _Program(click.Group):
-    """Tells a user's mistake in one line and ends with code 1."""
+    """Tells a user's mistake in one line and ends with code 1; every command takes the options of the log."""
+
+    group_class = type
 
     def invoke(self, ctx: click.Context) -> Any:
         try:
             return super().invoke(ctx)
         except WxflyError as fault:
-            raise click.ClickException(" ".join(str(fault).split())) from None
+            line = " ".join(str(fault).split())
+            if not logs.is_machine_readable():
+                raise click.ClickException(line) from None
+            logs.tell(line, level=logging.ERROR)
+            ctx.exit(1)
         except OSError as fault:
             if isinstance(fault, BrokenPipeError):
                 raise  # a reader that has seen enough: click ends quietly
             raise click.ClickException(f"the answer could not be written ({fault.strerror})") from None
 
+    def add_command(self, cmd: click.Command, name: str | None = None) -> None:
+        cmd.params.extend(_log_options(hidden=True))  # told once, in the help of the program
+        super().add_command(cmd, name)
+
+
+def _log_options(*, hidden: bool) -> list[click.Parameter]:
+    def begin(ctx: click.Context, param: click.Parameter, value: Any) -> None:
+        if value and not (param.name == "verbose" and logs.is_machine_readable()):
+            logs.start_logging(as_json=value == "json")
+            ctx.find_root().call_on_close(logs.stop_logging)
+
+    rest: dict[str, Any] = {"expose_value": False, "is_eager": True, "hidden": hidden, "callback": begin}
+    verbose = "Tell on the error stream what was asked of whom and how long it took. Goes after a command as well."
+    form = "The same as text, or as one JSON object on each line of the error stream."
+    return [
+        click.Option(["-v", "--verbose"], is_flag=True, help=verbose, **rest),
+        click.Option(["--log"], type=click.Choice(["text", "json"]), help=form, **rest),
+    ]
+
 
 @click.group(
     cls=_Program,
+    params=_log_options(hidden=False),
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     epilog=f"Example: wxfly best --aircraft folding-quad-249g --height 80m. {CAUTION}",
 )
@@ -240,12 +267,15 @@ def _write_files(asked: Asked, options: dict[str, Any]) -> None:
 
 def _write(path: Path, content: bytes) -> None:
     write_whole(path, content)
-    click.echo(f"wrote {path}", err=True)
+    _progress(f"wrote {path}")
 
 
 def _progress(message: str) -> None:
     """Tell on the error stream what takes its time."""
-    click.echo(message, err=True)
+    if logs.is_machine_readable():
+        logs.tell(message)
+    else:
+        click.echo(message, err=True)
 
 
 @main.command(epilog="Example: wxfly fetch 52.1,6.9 --model icon_d2")
@@ -377,7 +407,9 @@ def show_stored(site: str | None, model: str | None, run: str | None) -> None:
 
 @stored_forecasts.command("prune", epilog="Example: wxfly store prune --days 7 --damaged")
 @click.option("--days", type=click.FloatRange(0), help="Remove what was kept longer ago.  [default: of the settings]")
-@click.option("--megabytes", type=click.FloatRange(0), help="Remove the oldest until the rest fits.  [default: of the settings]")
+@click.option(
+    "--megabytes", type=click.FloatRange(0), help="Remove the oldest until the rest fits.  [default: of the settings]"
+)
 @click.option("--damaged", is_flag=True, help="Also remove files that are damaged, of a newer wxfly or not a forecast.")
 def prune_store(days: float | None, megabytes: float | None, damaged: bool) -> None:
     """Remove old and surplus forecasts."""

@@ -11,7 +11,6 @@ from datetime import UTC, datetime
 from wxfly.errors import WxflyError
 from wxfly.settings import Settings, load_settings
 from wxfly.site import Site
-from wxfly.sources.download import SourceError
 from wxfly.store import keep_reply, kept_reply, load_manifest
 
 _COORDINATES = re.compile(r"\s*([-+]?\d{1,3}(?:\.\d+)?)\s*[,;]\s*([-+]?\d{1,3}(?:\.\d+)?)\s*")
@@ -115,6 +114,7 @@ def _complete(site: Site, offline: bool, settings: Settings) -> Site:
 
 
 def _surface_altitude(site: Site, offline: bool, settings: Settings) -> float:
+    from wxfly.sources.download import SourceError
     from wxfly.sources.geocoding import get_surface_altitudes
 
     name = f"{site.latitude:.4f},{site.longitude:.4f}"

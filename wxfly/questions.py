@@ -125,9 +125,24 @@ def ask(question: Question, sites: Sequence[str], options: Mapping[str, Any], *,
         ensembles=ready.ensembles,
         law=ready.law,
     )
+    briefing = _with_changes(briefing, ready, options)
     if ready.provenance.get("origin") in ("fetched", "store") and not options.get("as_of"):
         briefing = _remembered(briefing, on_progress)
     return Asked(briefing, ready.units, ready.time_zone)
+
+
+def _with_changes(briefing: Briefing, ready: Prepared, options: Mapping[str, Any]) -> Briefing:
+    """Say what would change the answer: height, length, aircraft or day."""
+    from wxfly.changes import find_changes
+
+    others = []
+    if any(answer.best is None for answer in briefing.answers):
+        others = [(a, _limits(a, options)) for a in load_aircraft(own_aircraft_file()).values()]
+    answers = tuple(
+        replace(a, changes=find_changes(a, ready.cube.isel(site=i), briefing.minimum_duration, others=others))
+        for i, a in enumerate(briefing.answers)
+    )
+    return replace(briefing, answers=answers)
 
 
 def _remembered(briefing: Briefing, on_progress: Progress) -> Briefing:

@@ -13,19 +13,20 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from wxfly import second_source, store
+from wxfly import store
 from wxfly.errors import WxflyError
 from wxfly.forecast import check_forecast, mark_carried
-from wxfly.forecast_file import open_forecast
 from wxfly.obtained import Obtained, as_moment, retrieved_of, run_of, utc_now
 from wxfly.places import demo_sites, resolve_site
 from wxfly.settings import Settings, cache_folder, load_settings
 from wxfly.site import Site
 
-__all__ = ["Obtained", "demo_sites", "obtain", "obtain_forecast", "open_forecast", "resolve_site"]
+__all__ = ["Obtained", "demo_sites", "obtain", "obtain_forecast", "resolve_site"]
 
 Progress = Callable[[str], None]
 
+MET_NORWAY = "met_norway"
+"""Name by which the second source is asked; the forecasts it gives bear it as their model."""
 KP_AGE = timedelta(minutes=30)
 OUTLOOK_AGE = timedelta(hours=12)
 METADATA_AGE = timedelta(minutes=10)
@@ -76,6 +77,8 @@ def obtain(
         When no forecast can be had; nothing in the store is lost.
     """
     if forecast_path is not None:
+        from wxfly.forecast_file import open_forecast
+
         return open_forecast(forecast_path, places, saved=saved, model=model, now=now)
     settings = load_settings()
     words = list(places) or list(saved)[:1] or list(demo_sites())[:1]
@@ -94,10 +97,10 @@ def obtain(
         return obtain_forecast(sites, model=asked, **rest)
     except WxflyError as fault:
         # The pilot who named no model wants a forecast more than that one; who named one gets that or none.
-        if model is not None or asked == second_source.MODEL or not settings.contact:
+        if model is not None or asked == MET_NORWAY or not settings.contact:
             raise
         try:
-            other = obtain_forecast(sites, model=second_source.MODEL, **rest)
+            other = obtain_forecast(sites, model=MET_NORWAY, **rest)
         except WxflyError:
             raise fault from None
         return replace(other, notes=(f"MET Norway answers in place of {asked}: {fault}", *other.notes))
@@ -158,7 +161,9 @@ def obtain_forecast(
     settings = settings or load_settings()
     notes: list[str] = []
     fetched = False
-    if model == second_source.MODEL:
+    if model == MET_NORWAY:
+        from wxfly import second_source
+
         cubes, fetched, notes = second_source.obtain_cubes(sites, settings, offline=offline, on_progress=on_progress)
         offline = offline or any(note.startswith("no newer") for note in notes)
     elif find_model(model) and offline:

@@ -13,6 +13,7 @@ did not tell is written as ``retrieved-<hour>``.
 from __future__ import annotations
 
 import json
+import logging
 import os
 import re
 import secrets
@@ -50,6 +51,8 @@ __all__ = [
     "shipped_folder",
     "shipped_forecast",
 ]  # fmt: skip
+
+log = logging.getLogger(__name__)
 
 _NOT_KNOWN = "retrieved-"
 _PLACE = re.compile(r"(\d+\.\d{4})([NS])_(\d+\.\d{4})([EW])\.nc")
@@ -150,8 +153,15 @@ def keep_forecast(cube: xr.Dataset) -> list[Path]:
         place = _file_name(float(one["latitude"].values[0]), float(one["longitude"].values[0]))
         path = _forecasts() / str(cube.attrs["model"]) / run_name(cube) / place
         save_cube(one, path)
+        _tell("kept", path)
         paths.append(path)
     return paths
+
+
+def _tell(what: str, path: Path) -> None:
+    place, run, model = path.stem, path.parent.name, path.parent.parent.name
+    facts = {"place": place, "model": model, "run": run}
+    log.info("%s: %s of %s, run %s", what, place, model, run, extra={"facts": facts})
 
 
 def list_forecasts() -> list[StoredForecast]:
@@ -219,7 +229,8 @@ def find_forecast(
             continue
         try:
             cube = load_cube(path, verify=True)
-        except WxflyError:
+        except WxflyError as fault:
+            log.info("%s", fault)
             continue
         place = round(float(cube["latitude"].values[0]), 4), round(float(cube["longitude"].values[0]), 4)
         inside = (place, cube.attrs["model"], run_name(cube))
@@ -227,6 +238,7 @@ def find_forecast(
             continue  # a file that was moved here is of another place, model or run
         ground = float(cube["surface_altitude"].values[0])
         if abs(ground - surface_altitude) <= _SAME_GROUND or np.isnan(surface_altitude) or np.isnan(ground):
+            _tell("found in the store", path)
             return cube
     return None
 

@@ -71,8 +71,8 @@ def sun_events(latitude: float, longitude: float, first_day: np.datetime64 | str
         local day even where they fall on another date of UTC. Level horizon at sea level, mean refraction:
         hills and a cold, clear evening move them by minutes.
     """
-    dawn, dusk = sun_passes(latitude, longitude, first_day, days, CIVIL_TWILIGHT)
-    rise, sets = sun_passes(latitude, longitude, first_day, days, HORIZON)
+    passes = _passes(latitude, longitude, first_day, days, np.array([CIVIL_TWILIGHT, HORIZON]))
+    (dawn, rise), (dusk, sets) = (_to_time(half) for half in passes)
     return SunEvents(dawn, rise, sets, dusk)
 
 
@@ -97,10 +97,18 @@ def sun_passes(
     upward, downward : ndarray of datetime64[ms]
         UTC, shape ``(days,)``, NaT where the sun does not pass it.
     """
+    upward, downward = _passes(latitude, longitude, first_day, days, np.array([elevation]))
+    return _to_time(upward[0]), _to_time(downward[0])
+
+
+def _passes(
+    latitude: float, longitude: float, first_day: np.datetime64 | str, days: int, elevations: Array
+) -> tuple[Array, Array]:
+    """Give when the sun passes elevations before and after each noon, shape ``(elevations, days)`` each, in seconds."""
     noon, midnight, sun = _noons_and_midnights(float(longitude), _day_number(first_day), days)
-    upward = _crossing(latitude, longitude, midnight[:-1], noon, elevation, sun)
-    downward = _crossing(latitude, longitude, midnight[1:], noon, elevation, sun)
-    return _to_time(upward), _to_time(downward)
+    below = np.concatenate([midnight[:-1], midnight[1:]])
+    found = _crossing(latitude, longitude, below, np.tile(noon, 2), elevations[:, None], sun)
+    return found[:, :days], found[:, days:]
 
 
 def solar_noon(longitude: float, first_day: np.datetime64 | str, days: int) -> Times:
@@ -254,6 +262,15 @@ def _interpolate(sun: _Sun, seconds: Array) -> tuple[Array, Array]:
     return declination, equation
 
 
+def _sine(latitude: Array | float, longitude: Array | float, seconds: Array, sun: _Sun) -> Array:
+    """Give the sine of the sun's elevation as seen from the earth's centre."""
+    declination, equation = _interpolate(sun, seconds)
+    hour_angle = 2 * np.pi * (seconds / _DAY + 0.5) + equation + np.radians(longitude)
+    phi = np.radians(latitude)
+    sine = np.sin(phi) * np.sin(declination) + np.cos(phi) * np.cos(declination) * np.cos(hour_angle)
+    return np.asarray(sine)
+
+
 def _direction(latitude: Array | float, longitude: Array | float, seconds: Array, sun: _Sun) -> tuple[Array, ...]:
     """Give the sun's direction: sine of elevation, and the components toward east and north."""
     declination, equation = _interpolate(sun, seconds)
@@ -271,7 +288,7 @@ def _lowered(elevation: Array) -> Array:
 
 
 def _elevation(latitude: float, longitude: float, seconds: Array, sun: _Sun) -> Array:
-    return _lowered(np.degrees(np.arcsin(np.clip(_direction(latitude, longitude, seconds, sun)[0], -1, 1))))
+    return _lowered(np.degrees(np.arcsin(np.clip(_sine(latitude, longitude, seconds, sun), -1, 1))))
 
 
 def _noons_and_midnights(longitude: float, first_day: int, days: int) -> tuple[Array, Array, _Sun]:
@@ -285,12 +302,15 @@ def _noons_and_midnights(longitude: float, first_day: int, days: int) -> tuple[A
     return turn[1::2], turn[0::2], sun
 
 
-def _crossing(latitude: float, longitude: float, below: Array, above: Array, elevation: float, sun: _Sun) -> Array:
+def _crossing(
+    latitude: float, longitude: float, below: Array, above: Array, elevation: Array | float, sun: _Sun
+) -> Array:
     """Find when the sun passes an elevation between a time below it and a time above it; NaN where it does not."""
+    below, above = (np.broadcast_to(t, np.broadcast_shapes(t.shape, np.shape(elevation))) for t in (below, above))
     dark = _elevation(latitude, longitude, below, sun) < elevation
     light = _elevation(latitude, longitude, above, sun) >= elevation
     low, high = below.copy(), above.copy()
-    for _ in range(30):  # half a day halved thirty times is 40 microseconds
+    for _ in range(24):  # half a day halved so often is 3 ms
         middle = (low + high) / 2
         is_below = _elevation(latitude, longitude, middle, sun) < elevation
         low, high = np.where(is_below, middle, low), np.where(is_below, high, middle)
@@ -305,8 +325,12 @@ def _lit_intervals(latitude: float, longitude: float, first: float, last: float,
     elevation = CIVIL_TWILIGHT if rule == "civil_twilight" else HORIZON
     # Between a midnight and a noon the sun passes the elevation once, or the whole half day is lit or dark.
     begins, ends = [], []
+    days = noon.size
+    crossings = _crossing(
+        latitude, longitude, np.concatenate([midnight[:-1], midnight[1:]]), np.tile(noon, 2), elevation, sun
+    )
     for low_time, is_morning in ((midnight[:-1], True), (midnight[1:], False)):
-        crossing = _crossing(latitude, longitude, low_time, noon, elevation, sun)
+        crossing = crossings[:days] if is_morning else crossings[days:]
         always = (_elevation(latitude, longitude, low_time, sun) >= elevation) & (
             _elevation(latitude, longitude, noon, sun) >= elevation
         )

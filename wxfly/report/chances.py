@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from wxfly.briefing import Briefing, SiteAnswer
+from wxfly.briefing import Briefing, Change, SiteAnswer
 from wxfly.chance import Chance, Outlook, chance_of_better
 from wxfly.elements import BY_NAME, RETURN_LEG
 from wxfly.planning import derate, jumpiness
@@ -128,6 +128,8 @@ def sure_lines(briefing: Briefing, answer: SiteAnswer, reader: Reader) -> list[L
             causes = causes_in_words(surest.chance)
             tail = f"; may break: {causes}" if causes else ""
             lines.append(("Surest", f"{in_ten(surest.chance.value)} for {when} ({whose(answer)}){tail}"))
+    if answer.changes:
+        lines.append(("Changes", changes_in_words(answer, reader)))
     if answer.earlier:
         lines.append(("Before", before_words(answer, reader.clock)))
     if briefing.question == "week" and answer.outlooks:
@@ -153,6 +155,26 @@ def before_words(answer: SiteAnswer, clock: Clock) -> str:
 
 def _moment(text: str) -> np.datetime64:
     return np.datetime64(text.rstrip("Z"), "s")
+
+
+def changes_in_words(answer: SiteAnswer, reader: Reader) -> str:
+    """Say what would change the answer."""
+    return "; ".join(_change_in_words(change, reader) for change in answer.changes)
+
+
+def _change_in_words(change: Change, reader: Reader) -> str:
+    if change.window is None:
+        element = BY_NAME[change.element]
+        amount = phrases.amount(change.amount, element.quantity, reader.units) if element.quantity else ""
+        return f"{amount or f'{change.amount:.1f}'} more of {element.title} would break it"
+    when = f"{reader.clock.day(change.window.start)} {reader.clock.span(change.window.start, change.window.end)}"
+    if change.kind == "lower":
+        return f"at {phrases.amount(change.height, 'height', reader.units)} it holds {when}"
+    if change.kind == "shorter":
+        return f"a flight of {phrases.duration(change.window.length)} holds {when}"
+    if change.kind == "aircraft":
+        return f"with a {change.aircraft} it holds {when}"
+    return f"the next window after is {when}"
 
 
 def better_of_two(briefing: Briefing, first: int, last: int) -> tuple[float, float, float] | None:

@@ -17,7 +17,6 @@ from wxfly.physics.daylight import sun_events
 from wxfly.report import findings, phrases
 from wxfly.report.findings import Day
 from wxfly.report.phrases import Clock
-from wxfly.return_leg import CANNOT_BE_FLOWN
 from wxfly.rules import DEFAULT as DEFAULT_RULES
 from wxfly.windows import Window
 
@@ -97,6 +96,8 @@ def _way_home(demand: float) -> str:
     """Phrase the share of the battery that a sortie needs; never smaller than it is."""
     if np.isnan(demand):
         return "way home not known"
+    from wxfly.return_leg import CANNOT_BE_FLOWN
+
     if demand >= CANNOT_BE_FLOWN:
         return "way home, the sortie cannot be flown"
     return f"way home, {math.ceil(round(100 * demand, 6))} of 100 % of the battery, its reserve included"

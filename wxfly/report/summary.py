@@ -6,16 +6,19 @@ Terminal, page and calendar print the same lines.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from wxfly.briefing import Briefing, SiteAnswer
-from wxfly.comparison import ComparedHour, compare_hours
-from wxfly.report import advising, chances, findings, phrases, sentences, turns
+from wxfly.report import advising, chances, findings, phrases, sentences
 from wxfly.report.findings import Day
 from wxfly.report.phrases import Clock
 from wxfly.report.sentences import Reader
 from wxfly.windows import Window, rank_by_chance
+
+if TYPE_CHECKING:
+    from wxfly.comparison import ComparedHour
 
 Line = tuple[str, str]
 
@@ -220,6 +223,8 @@ def distinct_clocks(readers: Sequence[Reader], moment: np.datetime64) -> list[Cl
 
 def compared_hours(briefing: Briefing) -> list[ComparedHour]:
     """Compare the hours of a briefing's sites, inside the period asked about."""
+    from wxfly.comparison import compare_hours
+
     hours = compare_hours([answer.assessment for answer in briefing.answers])
     start = max(answer.start for answer in briefing.answers)
     end = min(answer.end for answer in briefing.answers)
@@ -237,6 +242,8 @@ def who_is_better(
 ) -> list[tuple[int, int, str]]:
     """Give runs of hours and who is better in them; hours in which all sites are dark are left out."""
     told = []
+    from wxfly.report import turns
+
     for turn in turns.turns(hours):
         part = range(turn.first, turn.last + 1)
         lit = [i for i in part if any(is_lit(a, hours[i].time) for a in briefing.answers)]

@@ -9,11 +9,13 @@ from __future__ import annotations
 
 import json
 import logging
+import os
 import random
 import time
 import zlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 from urllib.parse import urljoin, urlsplit
 
@@ -21,6 +23,8 @@ from wxfly.errors import WxflyError
 from wxfly.settings import Settings, cache_folder
 
 if TYPE_CHECKING:
+    import ssl
+
     import httpx
 
 log = logging.getLogger(__name__)
@@ -135,8 +139,11 @@ def download(
         nonlocal tries
         tries += 1
         started = time.monotonic()
+        log.info("%s: asking %s", what, host, extra={"facts": {"what": what, "host": host, "attempt": tries}})
         reply = _request(url, parameters, headers or {}, settings, what, end, maximum_bytes)
-        log.info("%s: %s, %d bytes, %.2f s", what, reply.status, len(reply.body), time.monotonic() - started)
+        took = time.monotonic() - started
+        facts = {"what": what, "status": reply.status, "bytes": len(reply.body), "seconds": round(took, 3)}
+        log.info("%s: status %d, %d bytes in %.2f s", what, reply.status, len(reply.body), took, extra={"facts": facts})
         if reply.status not in accepted:
             _refuse(reply, what)
         return parse(reply)
@@ -152,12 +159,23 @@ def download(
         beyond = time.monotonic() + state.upcoming_sleep > end
         return bool(beyond or stop_after_attempt(TRIES)(state))
 
+    def tell(state: Any) -> None:
+        facts = {"what": what, "attempt": tries, "wait_seconds": round(state.upcoming_sleep, 3)}
+        words = "%s; trying again in %.1f s"
+        log.info(words, state.outcome.exception(), state.upcoming_sleep, extra={"facts": facts})
+
+    began = time.monotonic()
     try:
         with lock.acquire(timeout=LOCK_SECONDS):
+            waited = time.monotonic() - began
+            if waited > 0.05:
+                facts = {"what": what, "wait_seconds": round(waited, 3)}
+                log.info("%s: waited %.1f s for another wxfly", what, waited, extra={"facts": facts})
             end = time.monotonic() + settings.patience_seconds  # waiting for others does not count
             retrying = Retrying(
-                retry=retry_if_exception_type(PassingError), wait=wait, stop=stop, reraise=True, sleep=time.sleep
-            )
+                retry=retry_if_exception_type(PassingError), wait=wait, stop=stop, reraise=True, sleep=time.sleep,
+                before_sleep=tell,
+            )  # fmt: skip
             return retrying(attempt)
     except filelock.Timeout:
         raise SourceError(
@@ -217,7 +235,7 @@ def _request(
         raise SourceError(f"{what}: no answer within {settings.patience_seconds:g} s")
     timeout = httpx.Timeout(min(left, settings.patience_seconds), connect=min(left, CONNECT_SECONDS))
     try:
-        with httpx.Client(timeout=timeout, follow_redirects=False) as client:
+        with httpx.Client(timeout=timeout, follow_redirects=False, verify=_trust()) as client:
             for _ in range(4):
                 with client.stream("GET", url, params=parameters or None, headers=sent) as answer:
                     if answer.status_code in _REDIRECTS and "location" in answer.headers:
@@ -226,7 +244,14 @@ def _request(
                         continue
                     body = _read(answer, what, end, maximum_bytes, settings.patience_seconds)
                     return Reply(answer.status_code, {k.lower(): v for k, v in answer.headers.items()}, body)
-    except httpx.ConnectError:
+    except httpx.ProxyError:
+        raise PassingError(f"{what}: the proxy that the environment names does not let us through") from None
+    except httpx.ConnectError as fault:
+        if _is_of_certificate(fault):
+            raise SourceError(
+                f"{what}: the certificate of {_host(url)} is not to be trusted, so nothing was sent; is there a "
+                "sign-in page on this network, or is this machine's clock wrong?"
+            ) from None
         raise UnreachableError(
             f"{what}: cannot be reached; is there a connection? --offline uses what is stored"
         ) from None
@@ -237,6 +262,33 @@ def _request(
     except (httpx.HTTPError, httpx.InvalidURL) as fault:
         raise SourceError(f"{what}: not a usable answer ({type(fault).__name__})") from None
     raise SourceError(f"{what}: redirected too often")
+
+
+def _trust() -> ssl.SSLContext:
+    """Give what certificates are verified against: made once, for it takes longer than many an answer."""
+    return _trust_of(os.environ.get("SSL_CERT_FILE"), os.environ.get("SSL_CERT_DIR"))
+
+
+@cache
+def _trust_of(*_: str | None) -> ssl.SSLContext:
+    import httpx
+
+    return httpx.create_ssl_context()
+
+
+def _is_of_certificate(fault: BaseException | None) -> bool:
+    """Say whether a connection failed because the other side could not prove who it is."""
+    import ssl
+
+    while fault is not None:
+        if isinstance(fault, ssl.SSLCertVerificationError) or "CERTIFICATE_VERIFY_FAILED" in str(fault):
+            return True
+        fault = fault.__cause__ or fault.__context__
+    return False
+
+
+def _host(url: str) -> str:
+    return urlsplit(url).hostname or "the service"
 
 
 def _read(answer: httpx.Response, what: str, end: float, maximum_bytes: int, patience: float) -> bytes:
