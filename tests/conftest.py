@@ -35,6 +35,9 @@ def own_folders(tmp_path_factory, monkeypatch):
     for name in SERVICES:
         monkeypatch.setenv(f"WXFLY_{name}_URL", f"{NOWHERE}/{name.lower()}")
     monkeypatch.setenv("WXFLY_PATIENCE", "2")
+    for name in ("HTTP_PROXY", "HTTPS_PROXY", "ALL_PROXY", "NO_PROXY", "SSL_CERT_FILE", "SSL_CERT_DIR"):
+        monkeypatch.delenv(name, raising=False)
+        monkeypatch.delenv(name.lower(), raising=False)
     return folder
 
 

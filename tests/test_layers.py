@@ -10,6 +10,7 @@ PACKAGE = Path(wxfly.__file__).parent
 # Rank by module, or by folder for its modules. A module may import only what has a lower rank, its own folder aside.
 RANK = {
     "errors": 0,
+    "logs": 0,
     "physics": 1,
     "units": 1,
     "elements": 1,

@@ -169,7 +169,7 @@ def window_chance(
             alone = kept[position] if len(family) == 1 else stretch_probability(values[k], law.correlation)
             rest = [m for m in family if m != k]
             without = stretch_probability(values[rest].min(axis=0), law.correlation) if rest else 1.0
-            share = float(_mean_over_members(1.0 - alone, present)[0])
+            share = float(_bounded(_mean_over_members(1.0 - alone, present)[0], members, law, lower=False))
             sole = float(_mean_over_members(others * without - all_kept, present)[0])
             if share >= _NOTHING:
                 causes.append(Cause(names[k], share, max(sole, 0.0)))
@@ -263,7 +263,7 @@ def _mean_over_members(held: Array, present: npt.NDArray[np.bool_]) -> tuple[Arr
         return np.asarray(np.where(members > 0, total / members, np.nan)), np.asarray(members)
 
 
-def _bounded(chance: Array, members: Array, law: ErrorLaw | None) -> Array:
+def _bounded(chance: Array, members: Array, law: ErrorLaw | None, *, lower: bool = True) -> Array:
     law = law or default_error_law()
     least = np.where(members > 1, least_chance(np.maximum(members, 1)), law.least_of_single)
-    return np.asarray(np.clip(chance, least, 1.0 - least))
+    return np.asarray(np.clip(chance, least if lower else 0.0, 1.0 - least))

@@ -133,6 +133,7 @@ def ask(question: Question, sites: Sequence[str], options: Mapping[str, Any], *,
 
 def _with_changes(briefing: Briefing, ready: Prepared, options: Mapping[str, Any]) -> Briefing:
     """Say what would change the answer: height, length, aircraft or day."""
+    from wxfly.aircraft import load_aircraft
     from wxfly.changes import find_changes
 
     others = []

@@ -28,11 +28,11 @@ def in_ten(chance: float) -> str:
     """Give a chance as so many in ten; the ends are told as what they are, not as never or always."""
     if math.isnan(chance):
         return "not known"
-    if chance < 0.05:
+    if chance <= 0.05:
         return "less than 1 in 10"
     if chance >= 0.95:
         return "more than 9 in 10"
-    return f"{max(1, round(chance * 10))} in 10" if chance < 0.945 else "9 in 10"
+    return f"{min(9, max(1, round(chance * 10)))} in 10"
 
 
 def how_sure(answer: SiteAnswer, window: Window, clock: Clock, minimum: np.timedelta64) -> str:
