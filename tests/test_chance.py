@@ -307,7 +307,7 @@ def test_chance_of_the_better_place():
     windy = make_room(wind=np.concatenate([np.full((2, 20), 3.0), np.full((2, 20), -3.0)], axis=1))
     margin, other = np.full((2, 40), 0.5), np.full((2, 40), 0.3)
     better, worse, neither = chance_of_better(calm, margin, windy, other, 0, 1)
-    assert better > 0.9
+    assert better > 0.85
     assert better + worse + neither == pytest.approx(1.0)
     swapped = chance_of_better(windy, other, calm, margin, 0, 1)
     assert swapped == pytest.approx((worse, better, neither))

@@ -133,3 +133,30 @@ def test_the_surest_stretch_within_a_window():
 )
 def test_words(chance, word):
     assert kind_of(chance) == word
+
+
+def _chance(cube, members):
+    return np.nan_to_num(judge(cube, members)[0].hours.values, nan=-1.0)
+
+
+@pytest.mark.parametrize("name", sorted(quiet_cube().data_vars))
+@pytest.mark.parametrize("whose", ["one member's", "all members'", "the one forecast's"])
+def test_nothing_that_goes_missing_makes_an_hour_surer(name, whose):
+    cube, members = quiet_cube(), members_cube(7)
+    before = _chance(cube, [members])
+    alone = _chance(cube, [])
+    if whose == "the one forecast's":
+        cube = cube.assign({name: cube[name] * np.nan})
+        assert (_chance(cube, []) <= alone + 1e-9).all()
+        return
+    lost = members.copy(deep=True)
+    if "realization" not in lost[name].dims:
+        lost[name] = lost[name].expand_dims(realization=lost["realization"].values).copy(deep=True)
+    where = {"realization": 3} if whose == "one member's" else {}
+    values = lost[name].copy(deep=True)
+    values[where] = np.nan
+    lost[name] = values.assign_attrs(cube[name].attrs)
+    assert (_chance(cube, [lost]) <= before + 1e-9).all()
+    dropped = members.drop_vars(name)
+    if whose == "all members'":
+        assert (_chance(cube.assign({name: cube[name] * np.nan}), [dropped]) <= before + 1e-9).all()
