@@ -42,7 +42,7 @@ def make_reply(**columns):
     hours = [1_780_000_000 // 3600 * 3600 + 3600 * h for h in range(3)]
     return {
         "latitude": 52.0, "longitude": 6.0, "elevation": 20.0, "utc_offset_seconds": 0,
-        "hourly_units": {"time": "unixtime"} | {n: "m/s" for n in columns}, "hourly": {"time": hours} | columns,
+        "hourly_units": {"time": "unixtime"} | dict.fromkeys(columns, "m/s"), "hourly": {"time": hours} | columns,
     }  # fmt: skip
 
 
