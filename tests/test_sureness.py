@@ -160,3 +160,24 @@ def test_nothing_that_goes_missing_makes_an_hour_surer(name, whose):
     dropped = members.drop_vars(name)
     if whose == "all members'":
         assert (_chance(cube.assign({name: cube[name] * np.nan}), [dropped]) <= before + 1e-9).all()
+
+
+def test_a_chosen_confidence_is_not_counted_twice():
+    from dataclasses import replace
+
+    cube = quiet_cube()
+    for name, more in (("wind_speed", 4.0), ("wind_speed_of_gust", 5.0)):
+        cube[name] = (cube[name] + more).assign_attrs(cube[name].attrs)
+    conditions = derive(cube, height=60.0)
+    told = []
+    for confidence in (0.5, 0.95):
+        limits = replace(LIMITS, confidence=confidence)
+        for ensembles in ([], [members_cube(9)]):
+            found = judge_sureness(
+                conditions, assess(conditions, limits), RUN, height=60.0, site=SITE, limits=limits, central=cube,
+                ensembles=ensembles,
+            )  # fmt: skip
+            told.append(found.hours.values)
+    assert (told[0] < 0.94).all()
+    assert told[0] == pytest.approx(told[2])
+    assert told[1] == pytest.approx(told[3])

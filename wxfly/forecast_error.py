@@ -93,6 +93,7 @@ def room_to_limits(
     lead_hours: Array,
     *,
     height_deviation: xr.DataArray | None = None,
+    gust_deviation: xr.DataArray | None = None,
     precipitation_probability: xr.DataArray | None = None,
     law: ErrorLaw | None = None,
 ) -> xr.DataArray:
@@ -106,6 +107,8 @@ def room_to_limits(
         Of its hours [h].
     height_deviation : DataArray, optional
         Standard deviation of carrying the wind to flight height, dimensions time and perhaps ``realization`` [m s-1].
+    gust_deviation : DataArray, optional
+        The same of the gust; by default that of the wind.
     precipitation_probability : DataArray, optional
         Of the source, dimension time (and ``realization``) [1]; used where there is one forecast only.
     law : ErrorLaw, optional
@@ -122,7 +125,8 @@ def room_to_limits(
     assessment = assessment if MEMBER in assessment["margin"].dims else _as_one_member(assessment)
     order = ("element", "time", MEMBER)
     demand, limit, margin = (assessment[n].transpose(*order).values for n in ("demand", "limit", "margin"))
-    carried = _like(height_deviation, demand.shape[1:])
+    carried = {"wind": _like(height_deviation, demand.shape[1:])}
+    carried["gust"] = carried["wind"] if gust_deviation is None else _like(gust_deviation, demand.shape[1:])
     given = _like(precipitation_probability, demand.shape[1:])
     lead = np.asarray(lead_hours, dtype=float)[:, None]
     skipped, required = set(assessment.attrs["not_judged"]), set(assessment.attrs["required"])
@@ -130,7 +134,7 @@ def room_to_limits(
     for k, name in enumerate(NAMES):
         if name in skipped or name not in law.rows:
             continue
-        here = _room(name, demand[k], limit[k], margin[k], lead, law, carried)
+        here = _room(name, demand[k], limit[k], margin[k], lead, law, carried.get(name))
         if name == "precipitation" and demand.shape[2] == 1 and given is not None:
             told = -normal_quantile(np.clip(given, 0.001, 0.999))
             here = np.where(np.isnan(told), here, np.minimum(here, told))
@@ -165,7 +169,7 @@ def _room(
             demand, limit = (np.maximum(np.log(v), _LOGARITHM_OF_NOTHING) for v in (demand, limit))
     error = law.figure(name, "error", lead)
     deviation = dressing_deviation(error, _spread(demand), law.share_left * error) if members > 1 else error
-    if name in ("wind", "gust") and carried is not None:
+    if carried is not None:
         deviation = np.hypot(deviation, np.where(np.isnan(carried), 0.0, carried))
     deviation = np.broadcast_to(deviation, demand.shape)
     if sense == "within":

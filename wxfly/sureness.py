@@ -8,7 +8,7 @@ member, with the whole of its usual error too.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -28,6 +28,7 @@ Array = npt.NDArray[np.float64]
 
 BAND = (0.0, 0.1, 0.5, 0.9, 1.0)
 """Shares of the members below the lines of the band: lowest, a tenth, the middle, nine tenths, highest."""
+_DEVIATIONS = ("wind_standard_deviation", "gust_standard_deviation")
 _BANDS = ("wind_speed", "wind_speed_of_gust")
 _TRIED = 3
 _RETURN_MISSED, _RETURN_FALSE = 0.05, 0.4  # the way home is worked out with an upper headwind already
@@ -111,10 +112,15 @@ def judge_sureness(
     law = law or default_error_law()
     time = assessment["time"].values
     lead = lead_time(time, run)
+    # What a chosen confidence adds to wind and gust is in the error already.
+    unsure = replace(limits, confidence=0.5)
     if not ensembles:
-        deviation = conditions["wind_standard_deviation"].max("edge", skipna=False)
-        rain = conditions["precipitation_probability"].max("edge", skipna=False)
-        room = room_to_limits(assessment, lead, height_deviation=deviation, precipitation_probability=rain, law=law)
+        names = (*_DEVIATIONS, "precipitation_probability")
+        wind, gust, rain = (conditions[n].max("edge", skipna=False) for n in names)
+        judged = assessment if unsure == limits else assess(conditions, unsure)
+        room = room_to_limits(
+            judged, lead, height_deviation=wind, gust_deviation=gust, precipitation_probability=rain, law=law
+        )
         room = _with_return_leg(room, assessment)
         margin = assessment["hour_margin"].values[:, None]
         model = str(conditions.attrs.get("model", "not known"))
@@ -124,10 +130,12 @@ def judge_sureness(
     for cube in ensembles:
         hours = hours_of(with_what_is_missing(as_members(cube), central), start=start, end=end)
         judged = derive(hours, height=height, site=site, daylight_rule=limits.daylight_rule)
-        parts.append((judged, assess(judged, limits)))
+        parts.append((judged, assess(judged, unsure)))
     joined = _join([a for _, a in parts])
-    winds = _join([c[[*_BANDS, "wind_standard_deviation"]].max("edge", skipna=False) for c, _ in parts])
-    room = room_to_limits(joined, lead, height_deviation=winds["wind_standard_deviation"], law=law)
+    winds = _join([c[[*_BANDS, *_DEVIATIONS]].max("edge", skipna=False) for c, _ in parts])
+    room = room_to_limits(
+        joined, lead, height_deviation=winds[_DEVIATIONS[0]], gust_deviation=winds[_DEVIATIONS[1]], law=law
+    )
     room = _with_return_leg(room, assessment)
     if "last_time" in joined.coords:
         room = room.assign_coords(last_time=(MEMBER, joined["last_time"].values))
