@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from wxfly.briefing import Briefing, SiteAnswer
+from wxfly.briefing import Briefing, Change, SiteAnswer
 from wxfly.chance import Chance, Outlook
 from wxfly.elements import ELEMENTS
 from wxfly.report import chances, findings, phrases, sentences, summary
@@ -99,6 +99,8 @@ def _site_answer(answer: SiteAnswer) -> dict[str, Any]:
         },
         "sureness": _sureness(answer),
         "outlooks": [_outlook(o) for o in answer.outlooks],
+        "changes": [_change(c) for c in answer.changes],
+        "earlier": [{"run": run, "chance": _number(chance)} for run, chance in answer.earlier],
         "windows": [_window(answer, rank, w) for rank, w in enumerate(answer.windows, start=1)],
         "hours": _hours(answer),
     }
@@ -138,6 +140,19 @@ def _outlook(outlook: Outlook) -> dict[str, Any]:
         "end": _time(outlook.end),
         "kind": outlook.kind,
         "chance": _chance(outlook.chance),
+    }
+
+
+def _change(change: Change) -> dict[str, Any]:
+    window = change.window
+    return {
+        "kind": change.kind,
+        "start": None if window is None else _time(window.start),
+        "end": None if window is None else _time(window.end),
+        "height_m": _number(change.height),
+        "aircraft": change.aircraft or None,
+        "element": change.element or None,
+        "amount": _number(change.amount),
     }
 
 
