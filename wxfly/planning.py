@@ -9,7 +9,8 @@ References
 [EN13000] The wind limit of a crane falls with the sail area of its load (after EN 13000 and FEM 5.016).
 [UKAir] UK air operations rules for helicopter ambulances: below 5 km visibility, see what 30 s of flight cover.
 [Griffiths2019] Griffiths, D., Foley, M., Ioannou, I. and Leeuwenburg, T. (2019): Flip-Flop Index: Quantifying
-    revision stability for fixed-event forecasts. Meteorological Applications 26.
+    revision stability for fixed-event forecasts. Meteorological Applications 26 (cited from memory; the formula is that
+    of `flip_flop_index` of the Python package scores 2.7.0).
 """
 
 from __future__ import annotations
