@@ -233,6 +233,8 @@ def _width() -> int:
 
 
 def _ask(question: Question, sites: list[str], options: dict[str, Any]) -> None:
+    if options["as_json"] and options["as_csv"]:
+        raise click.UsageError("--json and --csv both print the answer; give one of them")
     from wxfly import questions
 
     asked: Asked = questions.ask(question, sites, options, on_progress=_progress)

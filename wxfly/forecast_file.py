@@ -52,6 +52,9 @@ def open_forecast(
     cube = one_of(cubes[0])
     hours = cube["time"].values.astype("datetime64[s]")
     notes = [f"answered from the file {path.name}"]
+    if len(set(positions)) == 1:
+        here = (float(np.ravel(cube[name].values)[0]) for name in ("latitude", "longitude"))
+        notes[0] += ", whose place is {:.2f}, {:.2f}".format(*here)
     if now is None:
         now = as_moment(utc_now())
         if not hours[0] <= now <= hours[-1]:

@@ -354,6 +354,9 @@ def _with_kp(
     attribution = f"{cube.attrs['attribution']}; {space_weather.ATTRIBUTION}"
     cube = mark_carried(cube.assign(kp_index=kp).assign_attrs(attribution=attribution))
     known = np.isfinite(kp.values)
+    if known.any() and kp.attrs.get("outlook_from", "none") != "none":
+        told = f"from {kp.attrs['outlook_from']} on Kp is the largest of its day by the outlook"
+        notes.append(f"{told} issued {kp.attrs['outlook_issued']}")
     if not known.any():
         notes.append("Kp is not known for these days")
     elif not known[-1]:

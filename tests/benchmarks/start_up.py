@@ -1,6 +1,6 @@
 """How long an answer takes as a whole process, beside the libraries it cannot do without; ratios of one run.
 
-    python tests/benchmarks/start_up.py [RUNS]
+python tests/benchmarks/start_up.py [RUNS]
 """
 
 from __future__ import annotations

@@ -1,75 +1,166 @@
-"""Every fault of the table over a real socket: one line, nothing half-written, the last good forecast stays."""
+"""Every fault of the table over a real socket and through the command: exit code, one line, the store as it was, and
+the last good forecast given and said to be old."""
 
+import os
 import re
+import shutil
+import subprocess
+from datetime import UTC, datetime, timedelta
 
-import numpy as np
 import pytest
 
 from tests.faults.table import FAULTS
+from tests.server import WeatherServer
+from tests.test_command_over_a_socket import command
 from wxfly import store
-from wxfly.errors import WxflyError
+from wxfly.cli import main
 from wxfly.netcdf import load_cube
-from wxfly.retrieval import obtain
 from wxfly.settings import cache_folder
-from wxfly.site import Site
 
-SAVED = {"heath": Site("heath", 52.31, 6.84, 31.0, "Europe/Amsterdam")}
+SITES = '[heath]\nlatitude = 52.31\nlongitude = 6.84\nsurface_altitude = 31\ntime_zone = "Europe/Amsterdam"\n'
+PATHS = {"/v1/forecast", "/data/dwd_icon_eu/static/meta.json"}
+KP_PATHS = {"/swpc/products/noaa-planetary-k-index-forecast.json", "/swpc/text/27-day-outlook.txt"}
+
+# A spread over the kinds of faults, through the command as it is installed and in a process of its own.
+SPREAD = (
+    "the connection is dropped", "silence", "a body that drips", "no data for the place", "forbidden",
+    "too many in this minute", "too many today", "overloaded", "a redirect elsewhere", "a sign-in page with status 200",
+    "half of the JSON", "100 MB out of 100 kB", "km/h in place of m/s", "hours of last year", "a wind of 500 m/s",
+    "another place",
+)  # fmt: skip
 
 
 @pytest.fixture(autouse=True)
-def short_of_patience(server, monkeypatch):
+def saved_site(server, own_folders, monkeypatch):
     monkeypatch.setenv("WXFLY_PATIENCE", "0.5")
+    monkeypatch.setenv("COLUMNS", "100")
+    (own_folders / "config").mkdir()
+    (own_folders / "config" / "sites.toml").write_text(SITES)
 
 
-def ask():
-    return obtain(["heath"], saved=SAVED, model="icon_eu")
+@pytest.fixture(scope="module")
+def good(tmp_path_factory):
+    """Fetch one good forecast; give its cache folder and what the command answers from it when nobody is asked."""
+    folder = tmp_path_factory.mktemp("good")
+    (folder / "config").mkdir()
+    (folder / "config" / "sites.toml").write_text(SITES)
+    weather = WeatherServer()
+    environment = os.environ | weather.environment() | {
+        "WXFLY_CACHE": str(folder / "cache"), "WXFLY_CONFIG": str(folder / "config"), "COLUMNS": "100",
+    }  # fmt: skip
+    subprocess.run([*command(), "fetch", "--model", "icon_eu"], env=environment, check=True, capture_output=True)
+    weather.close()
+    later = f"{datetime.now(UTC) + timedelta(hours=3):%Y-%m-%dT%H:%MZ}"
+    offline = subprocess.run(
+        [*command(), *question(later), "--offline"], env=environment, check=True, capture_output=True, text=True
+    )
+    shutil.rmtree(folder / "cache" / "replies" / "metadata")  # so that the newest run is asked for
+    return folder / "cache", later, offline.stdout
+
+
+@pytest.fixture
+def stored(good, server):
+    """Put the good forecast into the store of this test; a newer run is announced, so it is not the newest any more."""
+    shutil.copytree(good[0], cache_folder())
+    server.run_delay -= timedelta(hours=6)
+
+
+def question(later):
+    return ["best", "heath", "--model", "icon_eu", "--as-of", later]
+
+
+@pytest.fixture
+def wxfly(capsys):
+    """Run the command in this process; give its code and what it wrote to either stream."""
+
+    def run(*arguments):
+        with pytest.raises(SystemExit) as ended:
+            main.main(args=list(arguments), prog_name="wxfly", standalone_mode=True)
+        out, err = capsys.readouterr()
+        return ended.value.code, out, err
+
+    return run
+
+
+def installed(*arguments):
+    done = subprocess.run([*command(), *arguments], capture_output=True, text=True, check=False, timeout=60)
+    return done.returncode, done.stdout, done.stderr
 
 
 def files():
-    return {p.relative_to(cache_folder()): p.read_bytes() for p in cache_folder().rglob("*.nc*")}
+    return {p.relative_to(cache_folder()): p.read_bytes() for p in (cache_folder() / "forecasts").rglob("*.*")}
 
 
-def holds(message, words):
-    assert "\n" not in message
-    assert len(message) < 400
-    assert any(w in message for w in words.split("|")), message
+def is_refusal(code, out, err, words):
+    """Hold what the command did against what a fault with nothing stored must end in."""
+    assert (code, out) == (1, "")
+    assert "Traceback" not in err
+    (line,) = [line for line in err.splitlines() if line.startswith("Error: ")]
+    assert err.splitlines()[-1] == line
+    assert line.startswith("Error: Open-Meteo icon_eu for 52.31, 6.84: ")
+    assert line.endswith("; nothing is stored for heath to answer from")
+    assert any(w in line for w in words.split("|")), line
+    assert len(line) < 400
+    assert files() == {}
+
+
+def is_the_last_good_answer(code, out, err, words, kept, offline):
+    """Hold what the command did against the answer that the store gave before the fault."""
+    assert code == 0, err
+    assert "Traceback" not in err
+    notes, *answer = out.split("\n\n")
+    assert re.match(r"Forecast from the store, retrieved \d{4}-\d\d-\d\dT\d\d:\d\dZ, 3 h ago", notes)
+    told = " ".join(notes.split())
+    (line,) = re.findall(r"No newer forecast could be had: (.*)", told)
+    assert line.startswith("Open-Meteo icon_eu for 52.31, 6.84: ")
+    assert any(w in line for w in words.split("|")), line
+    assert "\n\n".join(answer) == "\n\n".join(offline.split("\n\n")[1:]), "the answer is that of the store"
+    assert files() == kept
+    for one in store.list_forecasts():
+        load_cube(one.path, verify=True)
 
 
 def test_there_are_at_least_forty():
     assert len(FAULTS) >= 40
+    assert len(SPREAD) >= 12
 
 
 @pytest.mark.parametrize("name", FAULTS)
-def test_with_nothing_stored_the_fault_is_told_in_one_line(server, name):
+def test_with_nothing_stored_the_fault_is_one_line_and_code_1(server, wxfly, name):
     fault, words = FAULTS[name]
     server.always["forecast"] = fault
-    with pytest.raises(WxflyError) as caught:
-        ask()
-    message = str(caught.value)
-    holds(message, words)
-    assert message.startswith("Open-Meteo icon_eu for 52.31, 6.84: ")
-    assert files() == {}
-    assert all(a.path in ("/v1/forecast", "/data/dwd_icon_eu/static/meta.json") for a in server.log)
+    is_refusal(*wxfly("best", "heath", "--model", "icon_eu"), words)
+    assert {a.path for a in server.log} <= PATHS
 
 
 @pytest.mark.parametrize("name", FAULTS)
-def test_with_a_forecast_stored_it_answers_and_is_said_to_be_old(server, name, monkeypatch):
+def test_with_a_forecast_stored_it_answers_and_is_said_to_be_old(server, stored, good, wxfly, name):
     fault, words = FAULTS[name]
-    monkeypatch.setenv("WXFLY_PATIENCE", "5")
-    before = ask()
+    server.always["forecast"] = fault
     kept = files()
-    monkeypatch.setenv("WXFLY_PATIENCE", "0.5")
-    for reply in (cache_folder() / "replies" / "metadata").iterdir():
-        reply.unlink()
-    # A newer run is announced, so that the stored forecast is not the newest any more.
-    server.run_delay -= np.timedelta64(6, "h").item()
+    is_the_last_good_answer(*wxfly(*question(good[1])), words, kept, good[2])
+    assert {a.path for a in server.log} <= PATHS | KP_PATHS
+
+
+@pytest.mark.parametrize("name", SPREAD[::2])
+def test_the_installed_command_with_nothing_stored(server, name):
+    fault, words = FAULTS[name]
     server.always["forecast"] = fault
-    after = ask()
-    assert after.origin == "store"
-    assert after.run == before.run
-    assert after.notes[0].startswith("forecast from the store, retrieved ")
-    assert re.match(r"no newer forecast could be had: Open-Meteo icon_eu for 52\.31, 6\.84: ", after.notes[1])
-    holds(after.notes[1], words)
-    assert files() == kept
-    for stored in store.list_forecasts():
-        load_cube(stored.path, verify=True)
+    is_refusal(*installed("best", "heath", "--model", "icon_eu"), words)
+
+
+@pytest.mark.parametrize("name", SPREAD[1::2])
+def test_the_installed_command_with_a_forecast_stored(server, stored, good, name):
+    fault, words = FAULTS[name]
+    server.always["forecast"] = fault
+    kept = files()
+    is_the_last_good_answer(*installed(*question(good[1])), words, kept, good[2])
+
+
+def test_without_any_fault_the_same_question_fetches(server, stored, good, wxfly):
+    """So it was the fault that the tests above were answered from the store for."""
+    code, out, _ = wxfly(*question(good[1]))
+    assert code == 0
+    assert "from the store" not in out
+    assert len(server.asked("forecast")) == 1
+    assert len(files()) == 2

@@ -189,10 +189,6 @@ class TestCloud:
         # The air at the level is saturated with the vapour it brought: dew point falls by about 0.18 K/100 m.
         assert float(temperature) == pytest.approx(float(dew_point) - 0.0018 * float(level), abs=0.6)
 
-    def test_usable_height(self) -> None:
-        assert cloud.usable_height([500.0, 200.0, 100.0, N], 150.0, 120.0).tolist()[:3] == [120.0, 50.0, 0.0]
-        assert np.isnan(cloud.usable_height(N, 150.0, 120.0))
-
 
 @pytest.mark.parametrize(
     ("code", "amount", "kind"),

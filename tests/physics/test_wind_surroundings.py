@@ -9,7 +9,7 @@ from wxfly.physics.exposure import displacement_height, roughness_length_upwind,
 from wxfly.physics.hills import SHAPES, hill_speed_up, orography_factor
 from wxfly.physics.wind_error import error_factor, exceedance_probability
 from wxfly.physics.wind_laws import log_law_wind_speed, shear_exponent, surface_layer_wind_speed
-from wxfly.physics.wind_shear import highest_height_within, low_level_jet
+from wxfly.physics.wind_shear import low_level_jet
 
 COAST = [0.03, 0.03, 0.5, 0.5, 0.1, 0.0002, 0.0002, 0.0002]
 
@@ -92,18 +92,6 @@ def test_jets():
     assert np.isnan(low_level_jet([[3.0, 5.0]], [10.0, 30.0]).flag).all()
     nose = low_level_jet([[8.0, 12.0, 13.0, 7.0]], z)
     assert (nose.flag[0], nose.core_height[0], nose.core_speed[0]) == (1, 120, 13)
-
-
-def test_highest_height():
-    z = np.arange(5.0, 35.0, 5.0)
-    shares = [
-        [0.2, 0.4, 0.6, 0.8, 0.9, 1.0],
-        [0.2, 0.4, 1.2, 0.8, 0.9, 0.9],
-        [1.1, 1.2, 1.3, 1.4, 1.5, 1.6],
-        [0.2, np.nan, 0.6, 0.8, 0.9, 1.0],
-        [0.2, 1.5, np.nan, 0.8, 0.9, 1.0],
-    ]
-    np.testing.assert_array_equal(highest_height_within(shares, z), [30, 10, 0, np.nan, 5])
 
 
 @given(st.floats(0.01, 0.99))

@@ -211,29 +211,6 @@ def cloud_base_height(
     ).height
 
 
-def usable_height(
-    cloud_base_height: npt.ArrayLike, cloud_separation: npt.ArrayLike, height_ceiling: npt.ArrayLike
-) -> Array:
-    """Give the height to which the flight may go under this cloud.
-
-    Parameters
-    ----------
-    cloud_base_height : array_like
-        Above ground [m].
-    cloud_separation : array_like
-        Distance to be kept below cloud [m], from the rule set.
-    height_ceiling : array_like
-        Of the rule set above ground [m]; broadcast.
-
-    Returns
-    -------
-    ndarray
-        [m], 0 when cloud leaves no room, NaN where the base is not known.
-    """
-    room = np.asarray(cloud_base_height, dtype=float) - np.asarray(cloud_separation, dtype=float)
-    return np.asarray(np.clip(np.minimum(room, np.asarray(height_ceiling, dtype=float)), 0.0, None))
-
-
 def base_by_spread(air_temperature: npt.ArrayLike, dew_point_temperature: npt.ArrayLike) -> Array:
     """Give the condensation level by 125 m for each kelvin of spread [m], a check by hand [Espy]."""
     spread = np.asarray(air_temperature, dtype=float) - np.asarray(dew_point_temperature, dtype=float)

@@ -1,4 +1,4 @@
-"""Jets above calm ground, and the highest height at which everything holds.
+"""Jets above calm ground.
 
 References
 ----------
@@ -88,27 +88,3 @@ def low_level_jet(wind_speed: npt.ArrayLike, heights: npt.ArrayLike) -> LowLevel
         np.where(flag & ~unknown, core_height, np.nan),
         np.where(flag & ~unknown, core, np.nan),
     )
-
-
-def highest_height_within(shares_of_limits: npt.ArrayLike, heights: npt.ArrayLike) -> Array:
-    """Give the highest height up to which every demand stays within its limit, from the ground up.
-
-    Parameters
-    ----------
-    shares_of_limits : array_like
-        Shape ``[..., height]``: the largest of wind, gust and wind difference over their limits [1].
-    heights : array_like
-        ``[height]``, increasing [m], for example every 5 m.
-
-    Returns
-    -------
-    ndarray
-        [m], shape ``[...]``. Above the first height that is over a limit nothing counts, even if the wind falls again:
-        the climb leads through it. 0 where the lowest height is over; NaN where a height below that is not known.
-    """
-    shares, level = np.asarray(shares_of_limits, dtype=float), np.asarray(heights, dtype=float)
-    stopped = np.isnan(shares) | (shares > 1.0)
-    first = np.where(stopped.any(axis=-1), stopped.argmax(axis=-1), level.size)
-    highest = np.concatenate([[0.0], level])[first]
-    at_stop = np.take_along_axis(shares, np.minimum(first, level.size - 1)[..., None], axis=-1)[..., 0]
-    return np.where((first < level.size) & np.isnan(at_stop), np.nan, highest)

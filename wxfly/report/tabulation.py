@@ -110,7 +110,7 @@ def turns_table(briefing: Briefing, readers: Sequence[Reader], names: Sequence[s
         for name, why in against or [("", "")]:
             rows.append([*spans, who, f"{name}: {why}" if why else ""])
             spans, who = [""] * len(spans), ""
-    zones = [clock.zone(hours[0].time) for clock in clocks]
+    zones = [clock.zones(hours[0].time, hours[-1].time) for clock in clocks]
     return [*(f"hours {zone}" for zone in zones), "better", "what stands against the others, at its worst"], rows
 
 
@@ -132,7 +132,7 @@ def sites_table(briefing: Briefing, readers: Sequence[Reader], names: Sequence[s
         states = [_standing(standing) if lit else "dark" for standing in hour.standings]
         better = "equal" if len(hour.better) > 1 else "".join(names[k] for k in hour.better)
         rows.append([*cells, *states, better])
-    return [*(clock.zone(hours[0].time) for clock in clocks), *names, "better"], rows
+    return [*(clock.zones(hours[0].time, hours[-1].time) for clock in clocks), *names, "better"], rows
 
 
 def _standing(standing: Standing) -> str:
