@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 from wxfly.errors import WxflyError, unknown_name
-from wxfly.own_files import read_own
+from wxfly.own_files import parse_toml, shipped_and_own
 from wxfly.units import parse_quantity
 
 KINDS = ("multirotor", "fixed_wing")
@@ -163,11 +161,7 @@ def load_aircraft(own_file: Path | None = None) -> dict[str, Aircraft]:
     WxflyError
         For a file that is not TOML, an unknown key, a missing figure or a wrong unit.
     """
-    shipped = (files("wxfly") / "data" / "aircraft.toml").read_text(encoding="utf-8")
-    table = parse_aircraft(shipped, "the shipped aircraft table")
-    if own_file is not None and own_file.is_file():
-        table |= parse_aircraft(read_own(own_file), str(own_file))
-    return table
+    return shipped_and_own("aircraft.toml", own_file, parse_aircraft)
 
 
 def find_aircraft(name: str, own_file: Path | None = None) -> Aircraft:
@@ -180,11 +174,7 @@ def find_aircraft(name: str, own_file: Path | None = None) -> Aircraft:
 
 def parse_aircraft(text: str, place: str) -> dict[str, Aircraft]:
     """Read aircraft from TOML text; `place` names the file in errors."""
-    try:
-        document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as fault:
-        raise WxflyError(f"{place}: not a TOML file ({fault}); mend or remove it") from None
-    return {name: _parse_one(name, entry, place) for name, entry in document.items()}
+    return {name: _parse_one(name, entry, place) for name, entry in parse_toml(text, place).items()}
 
 
 def _parse_one(name: str, entry: Any, place: str) -> Aircraft:

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 from wxfly.errors import WxflyError, unknown_name
-from wxfly.own_files import read_own
+from wxfly.own_files import parse_toml, shipped_and_own
 from wxfly.units import parse_quantity
 
 DEFAULT = "own"
@@ -88,11 +86,7 @@ def load_rules(own_file: Path | None = None) -> dict[str, RuleSet]:
     WxflyError
         For a file that is not TOML, an unknown key, a missing limit or a wrong unit.
     """
-    shipped = (files("wxfly") / "data" / "rules.toml").read_text(encoding="utf-8")
-    rules = parse_rules(shipped, "the shipped rule sets")
-    if own_file is not None and own_file.is_file():
-        rules |= parse_rules(read_own(own_file), str(own_file))
-    return rules
+    return shipped_and_own("rules.toml", own_file, parse_rules)
 
 
 def find_rules(name: str, own_file: Path | None = None) -> RuleSet:
@@ -105,11 +99,7 @@ def find_rules(name: str, own_file: Path | None = None) -> RuleSet:
 
 def parse_rules(text: str, place: str) -> dict[str, RuleSet]:
     """Read rule sets from TOML text; `place` names the file in errors."""
-    try:
-        document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as fault:
-        raise WxflyError(f"{place}: not a TOML file ({fault}); mend or remove it") from None
-    return {name: _parse_set(name, entry, f"{place}: [{name}]") for name, entry in document.items()}
+    return {name: _parse_set(name, entry, f"{place}: [{name}]") for name, entry in parse_toml(text, place).items()}
 
 
 def _parse_set(name: str, entry: Any, where: str) -> RuleSet:

@@ -13,7 +13,7 @@ from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from wxfly.errors import WxflyError, unknown_name
-from wxfly.own_files import read_own, write_whole
+from wxfly.own_files import parse_toml, read_own, write_whole
 
 SECTORS = ("north", "northeast", "east", "southeast", "south", "southwest", "west", "northwest")
 """Eight sectors of 45 degrees by their middle, in the order of the direction the wind comes from."""
@@ -149,10 +149,7 @@ def read_sites(path: Path) -> dict[str, Site]:
     """
     if not path.is_file():
         return {}
-    try:
-        document = tomllib.loads(read_own(path))
-    except tomllib.TOMLDecodeError as fault:
-        raise WxflyError(f"{path}: not a TOML file ({fault}); mend or remove it") from None
+    document = parse_toml(read_own(path), str(path))
     return {name: _read_site(name, entry, path) for name, entry in document.items()}
 
 
