@@ -10,15 +10,15 @@ from tests.cubes import START, quiet_cube
 from wxfly.aircraft import load_aircraft
 from wxfly.derived import derive
 from wxfly.forecast import mark_carried
+from wxfly.hours import stamps_of_hour
 from wxfly.limits import limits_for
-from wxfly.slots import slot_stamps
 from wxfly.suitability import State, assess
 from wxfly.windows import find_windows
 
 LIMITS = limits_for(load_aircraft()["folding-quad-249g"])
 MINUTE = np.timedelta64(1, "m")
 
-# Span of a stamp, and the stamps (hours after the slot's start) that speak for the slot.
+# Span of a stamp, and the stamps (hours after the hour's start) that speak for the hour.
 SPANS = [
     ((0, 0), [0, 1]),  # an instant: both edges of the hour
     ((-1, 0), [1]),  # looks back one hour
@@ -31,7 +31,7 @@ SPANS = [
 
 @pytest.mark.parametrize(("covers", "stamps"), SPANS)
 def test_stamps_that_speak_for_an_hour(covers, stamps):
-    assert slot_stamps(covers) == stamps
+    assert stamps_of_hour(covers) == stamps
 
 
 def outside_hours(cube):
@@ -42,9 +42,9 @@ def outside_hours(cube):
 
 
 # A gust or a shower that happens at a moment, as a source of each meaning reports it: the stamps that carry it, and
-# the hours (slots) that must be outside for it. 12:30 is the middle of slot 12, 12:00 its start and the end of slot 11.
+# the hours (hours) that must be outside for it. 12:30 is the middle of hour 12, 12:00 its start and the end of hour 11.
 GUSTS = [
-    # meaning, moment, stamps that show it, slots outside
+    # meaning, moment, stamps that show it, hours outside
     ("looks back 1 h", (-1, 0), "12:30", [13], {12}),
     ("looks back 1 h", (-1, 0), "12:00, last moment of the hour before", [12], {11}),
     ("looks back 1 h", (-1, 0), "12:00, first moment of the hour after", [13], {12}),
@@ -57,21 +57,21 @@ GUSTS = [
 ]
 
 
-@pytest.mark.parametrize(("meaning", "covers", "moment", "stamps", "slots"), GUSTS)
-def test_a_gust_counts_in_the_right_hours(meaning, covers, moment, stamps, slots):
+@pytest.mark.parametrize(("meaning", "covers", "moment", "stamps", "hours"), GUSTS)
+def test_a_gust_counts_in_the_right_hours(meaning, covers, moment, stamps, hours):
     cube = quiet_cube(wind_speed_of_gust=covers)
     cube["wind_speed_of_gust"][stamps] = 15.0
-    assert outside_hours(cube) == slots
+    assert outside_hours(cube) == hours
 
 
 SHOWERS = [row for row in GUSTS if row[0] != "instantaneous"]
 
 
-@pytest.mark.parametrize(("meaning", "covers", "moment", "stamps", "slots"), SHOWERS)
-def test_a_shower_counts_in_the_right_hours(meaning, covers, moment, stamps, slots):
+@pytest.mark.parametrize(("meaning", "covers", "moment", "stamps", "hours"), SHOWERS)
+def test_a_shower_counts_in_the_right_hours(meaning, covers, moment, stamps, hours):
     cube = quiet_cube(precipitation_amount=covers)
     cube["precipitation_amount"][stamps] = 2.0
-    assert outside_hours(cube) == slots
+    assert outside_hours(cube) == hours
 
 
 @pytest.mark.parametrize(
@@ -106,15 +106,15 @@ def test_a_sunset_inside_an_hour_cuts_the_window_to_the_minute():
 @pytest.mark.parametrize("minutes", [0, 30, 60])
 def test_dusk_at_the_start_in_the_middle_and_at_the_end_of_an_hour(minutes):
     hours = derive(quiet_cube(), height=60.0)
-    slot = 15
+    hour = 15
     lit = hours["minutes_of_light"].values.copy()
     end = hours["usable_end"].values.copy()
-    lit[slot:], end[slot:] = 0, np.datetime64("NaT")
+    lit[hour:], end[hour:] = 0, np.datetime64("NaT")
     if minutes:
-        lit[slot], end[slot] = minutes, hours["time"].values[slot] + minutes * MINUTE
+        lit[hour], end[hour] = minutes, hours["time"].values[hour] + minutes * MINUTE
     hours = hours.assign(minutes_of_light=("time", lit), usable_end=("time", end))
     (window,) = find_windows(assess(hours, LIMITS), minimum_duration=60 * MINUTE)
-    assert window.end == START + np.timedelta64(slot * 60 + minutes, "m")
+    assert window.end == START + np.timedelta64(hour * 60 + minutes, "m")
 
 
 def test_hours_past_the_forecast_are_there_and_not_known():

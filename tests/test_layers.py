@@ -36,7 +36,7 @@ RANK = {
     "reach": 6,
     "field_check": 5,
     "reading": 6,
-    "slots": 6,
+    "hours": 6,
     "wind_aloft": 7,
     "derived": 8,
     "freshness": 7,

@@ -11,9 +11,9 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.forecast import VARIABLES, restore_carried
+from wxfly.hours import HOUR, Taker, cut_hours, to_hours
 from wxfly.physics import atmosphere, cloud, daylight, geomagnetic, icing, thunderstorm, visibility, weather_code
 from wxfly.site import Site
-from wxfly.slots import HOUR, Taker, cut_hours, to_slots
 from wxfly.wind_aloft import WindAloft, sun_of
 
 Array = npt.NDArray[np.float64]
@@ -65,19 +65,19 @@ def derive(
     result |= dict(zip(("sun_elevation", "sun_azimuth"), sun_of(take), strict=True))
     conditions = _dataset(take, result)
     conditions = _daylight(conditions, daylight_rule)
-    return conditions.assign_coords(height=float(height)).assign_attrs(take.slots.attrs)
+    return conditions.assign_coords(height=float(height)).assign_attrs(take.hours.attrs)
 
 
 def _dataset(take: Taker, results: dict[str, Array]) -> xr.Dataset:
     """Put results back under their names, with units and long names."""
-    coords = {k: v for k, v in take.slots.coords.items() if "height" not in v.dims and k != "height"}
+    coords = {k: v for k, v in take.hours.coords.items() if "height" not in v.dims and k != "height"}
     data = {name: (take.dims, np.broadcast_to(values, take.shape), DERIVED[name]) for name, values in results.items()}
     return xr.Dataset(data, coords=coords)
 
 
 def hours_of(cube: xr.Dataset, *, start: np.datetime64 | None = None, end: np.datetime64 | None = None) -> Taker:
     """Make the hours of a cube ready, for `derive` and `derive_heights` to share."""
-    return Taker(to_slots(cut_hours(restore_carried(cube), start, end)))
+    return Taker(to_hours(cut_hours(restore_carried(cube), start, end)))
 
 
 def derive_heights(
@@ -116,7 +116,7 @@ def derive_heights(
         "wind_difference": aloft.difference(judged),
     }
     dims = (*take.dims[1:], "height")
-    coords = {k: v for k, v in take.slots.coords.items() if "height" not in v.dims and k != "height"}
+    coords = {k: v for k, v in take.hours.coords.items() if "height" not in v.dims and k != "height"}
     # Of the two edges the worse one counts; a missing edge is a missing hour.
     data = {name: (dims, of_edges.max(axis=0), DERIVED[name]) for name, of_edges in values.items()}
     return xr.Dataset(data, coords=coords | {"height": wanted})

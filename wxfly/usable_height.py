@@ -7,10 +7,10 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.derived import derive_heights
+from wxfly.hours import Taker
 from wxfly.limits import Limits
 from wxfly.physics.wind_error import error_factor
 from wxfly.site import Site
-from wxfly.slots import Taker
 from wxfly.suitability import margin_at_most
 
 Array = npt.NDArray[np.float64]

@@ -11,10 +11,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from wxfly.hours import HOUR, Taker
 from wxfly.physics import daylight, exposure, gust, stability, wind_profile, wind_shear
 from wxfly.physics.wind_profile import ProfileMethod, WindAtHeight
 from wxfly.site import Site
-from wxfly.slots import HOUR, Taker
 
 Array = npt.NDArray[np.float64]
 
@@ -165,7 +165,7 @@ class WindAloft:
 
 def sun_of(take: Taker) -> tuple[Array, Array]:
     """Give elevation and azimuth of the sun at both edges of every hour [degree]."""
-    time = take.slots["time"].values.astype("datetime64[s]")
+    time = take.hours["time"].values.astype("datetime64[s]")
     edges = np.stack([time, time + HOUR]).reshape(2, -1, *([1] * len(take.horizontal)))
     elevation, azimuth = daylight.sun_position(take.coordinate("latitude"), take.coordinate("longitude"), edges)
     return np.broadcast_to(elevation, take.shape), np.broadcast_to(azimuth, take.shape)

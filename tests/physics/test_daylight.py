@@ -47,7 +47,7 @@ def test_lit_part_is_what_the_elevation_says(latitude: float, longitude: float, 
     assert np.all((begin[lit] >= start[lit]) & (end[lit] <= start[lit] + HOUR) & (begin[lit] < end[lit]))
     for moment in (begin[lit], end[lit], begin[lit] + (end[lit] - begin[lit]) // 2):
         assert np.all(daylight.sun_position(latitude, longitude, moment)[0] >= bound - 1e-3)
-    # A slot said to be dark has no light at its edges and in its middle.
+    # A hour said to be dark has no light at its edges and in its middle.
     for shift in (0, 1800, 3600):
         elevation = daylight.sun_position(latitude, longitude, start[~lit] + np.timedelta64(shift, "s"))[0]
         assert np.all(elevation < bound + 1e-3)

@@ -163,21 +163,21 @@ def sun_position(latitude: npt.ArrayLike, longitude: npt.ArrayLike, time: npt.Ar
 def lit_part(
     latitude: float,
     longitude: float,
-    slot_start: npt.ArrayLike,
-    slot_length: np.timedelta64,
+    hour_start: npt.ArrayLike,
+    hour_length: np.timedelta64,
     *,
     rule: str = "civil_twilight",
 ) -> tuple[Times, Times]:
-    """Give the part of each slot of time in which the daylight rule holds.
+    """Give the part of each hour of time in which the daylight rule holds.
 
     Parameters
     ----------
     latitude, longitude : float
         [degree].
-    slot_start : array_like of datetime64
+    hour_start : array_like of datetime64
         UTC, any order and shape.
-    slot_length : numpy.timedelta64
-        Of every slot, at most a day.
+    hour_length : numpy.timedelta64
+        Of every hour, at most a day.
     rule : str, optional
         ``civil_twilight``: sun's centre at -6 degrees or more [SERA]; ``half_hour``: from 30 minutes before
         sunrise to 30 minutes after sunset [14CFR107.29]; ``sun_up``: from sunrise to sunset.
@@ -185,7 +185,7 @@ def lit_part(
     Returns
     -------
     usable_start, usable_end : ndarray of datetime64[s]
-        Whole seconds inside the lit part; NaT where it is dark. A slot with dark in its middle, as in a short
+        Whole seconds inside the lit part; NaT where it is dark. A hour with dark in its middle, as in a short
         summer night, gives the longer of its lit pieces. At the very poles, where the sun rises once a
         year, some hours of that day are called dark that are lit.
 
@@ -196,8 +196,8 @@ def lit_part(
     """
     if rule not in RULES:
         raise ValueError(f"daylight rule '{rule}' is not known; wanted one of {', '.join(RULES)}")
-    start = _to_seconds(np.asarray(slot_start, dtype="datetime64[ms]"))
-    end = start + np.timedelta64(slot_length, "ms").astype(float) / 1000
+    start = _to_seconds(np.asarray(hour_start, dtype="datetime64[ms]"))
+    end = start + np.timedelta64(hour_length, "ms").astype(float) / 1000
     known = ~np.isnan(start)
     usable_start = np.full(start.shape, np.nan)
     usable_end = np.full(start.shape, np.nan)
