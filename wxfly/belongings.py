@@ -22,7 +22,7 @@ def fetch(sites: Sequence[str], model: str | None, *, on_progress: Progress) -> 
     Raises
     ------
     WxflyError
-        When no site is named and none is saved, or a source fails.
+        When no site is named and none is saved, a source fails, or the forecast cannot be kept.
     """
     from wxfly import retrieval
 
@@ -38,6 +38,9 @@ def fetch(sites: Sequence[str], model: str | None, *, on_progress: Progress) -> 
         now=None,
         on_progress=on_progress,
     )
+    lost = next((note for note in obtained.notes if "could not be kept" in note), None)
+    if lost:
+        raise WxflyError(lost)
     last = str(obtained.cube["time"].values[-1])[:16]
     model_name = obtained.provenance["model"]
     return [f"{site.name}: {model_name}, hours to {last}Z, kept for use offline" for site in obtained.sites] + list(

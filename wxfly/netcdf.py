@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import io
 import json
 import os
 import re
@@ -80,8 +81,9 @@ def save_cube(cube: xr.Dataset, path: Path) -> None:
     beside = path.with_name(f".{path.name}.{os.getpid()}-{secrets.token_hex(4)}{PART}")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        marked.drop_encoding().to_netcdf(beside, engine="h5netcdf", encoding=encoding)
-        with beside.open("rb+") as file:
+        with beside.open("wb") as file:
+            file.write(_image(marked.drop_encoding(), encoding))
+            file.flush()
             os.fsync(file.fileno())
         load_cube(beside, verify=True)
         beside.replace(path)
@@ -90,6 +92,16 @@ def save_cube(cube: xr.Dataset, path: Path) -> None:
     finally:
         with contextlib.suppress(OSError):
             beside.unlink(missing_ok=True)
+
+
+def _image(cube: xr.Dataset, encoding: dict[str, dict[str, Any]]) -> bytes:
+    """Give the bytes of the file: the HDF5 library, left alone with a full disk, writes on at the end and complains."""
+    import h5netcdf
+
+    buffer = io.BytesIO()
+    with h5netcdf.File(buffer, "w") as file:
+        cube.dump_to_store(xr.backends.H5NetCDFStore(file), encoding=encoding)
+    return buffer.getvalue()
 
 
 def _with_numbers_for_times(cube: xr.Dataset, name: str) -> xr.Dataset:

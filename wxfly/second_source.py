@@ -76,9 +76,10 @@ def _cube(
     new = _Kept(text, modified, _expiry(reply.headers.get("expires", ""), now), retrieved)
     if kept and reply.status == 304:
         new.retrieved = kept.retrieved
-    new.write(key)
-    note = "MET Norway will retire this product: update wxfly" if reply.status == 203 else ""
-    return new.cube(site), reply.status != 304, note
+    notes = [] if new.write(key) else [f"{site.name}: the forecast could not be kept; is the disk full?"]
+    if reply.status == 203:
+        notes.append("MET Norway will retire this product: update wxfly")
+    return new.cube(site), reply.status != 304, "; ".join(notes)
 
 
 class _Kept:
@@ -103,9 +104,9 @@ class _Kept:
         except (ValueError, KeyError, TypeError, AttributeError, WxflyError):
             return None
 
-    def write(self, key: str) -> None:
+    def write(self, key: str) -> bool:
         text = json.dumps({"body": self.body, "last_modified": self.last_modified, "expires": self.expires.isoformat()})
-        store.keep_reply(_KIND, key, text, self.retrieved)
+        return store.keep_reply(_KIND, key, text, self.retrieved)
 
     def cube(self, site: Site) -> xr.Dataset:
         return parse_forecast(self.body.encode(), retrieved=self.retrieved, site=site)

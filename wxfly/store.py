@@ -334,8 +334,11 @@ def _reply_path(kind: str, name: str) -> Path:
     return cache_folder() / "replies" / kind / f"{readable}.json"
 
 
-def keep_reply(kind: str, name: str, text: str, retrieved: datetime) -> None:
-    """Keep the last reply of a small service; a store that cannot be written is no reason to lose the reply."""
+def keep_reply(kind: str, name: str, text: str, retrieved: datetime) -> bool:
+    """Keep the last reply of a small service, and say whether it was kept.
+
+    A store that cannot be written is no reason to lose the reply.
+    """
     path = _reply_path(kind, name)
     beside = path.with_name(f".{path.name}.{os.getpid()}-{secrets.token_hex(4)}{PART}")
     try:
@@ -346,7 +349,8 @@ def keep_reply(kind: str, name: str, text: str, retrieved: datetime) -> None:
         finally:
             beside.unlink(missing_ok=True)
     except OSError:
-        return
+        return False
+    return True
 
 
 def kept_reply(kind: str, name: str) -> KeptReply | None:

@@ -1,8 +1,11 @@
 """Kill a fetch at random moments and look at what is left; ``python -m tests.faults.kill 200``.
 
-Prints how often the store was found whole. Not part of the test suite: it takes some minutes.
+Each fetch is a process of its own that has already loaded what it needs, so that every moment falls into asking,
+checking, writing beside and renaming. Prints how often the store was found whole.
 """
 
+import contextlib
+import json
 import os
 import random
 import signal
@@ -16,64 +19,85 @@ from pathlib import Path
 from tests.server import WeatherServer
 
 ROOT = Path(__file__).resolve().parents[2]
-FETCH = """
-import sys
-sys.path.insert(0, {root!r})
-from wxfly.retrieval import obtain
-got = obtain(sys.argv[1:], saved={{}}, model="icon_eu")
-print(got.origin)
-"""
+EVERY = 10  # after so many kills a fetch is let through, to see that nothing blocks
+LONGEST = 20.0  # that one may take [s]
 
 
-def main(times: int) -> int:
-    """Kill `times` fetches; return 1 when anything was not whole."""
-    random.seed(1)
+def kill_fetches(times):
+    """Kill `times` fetches; give what was found, by name. `NOT WHOLE` and `BLOCKED` must not be among it."""
     server = WeatherServer()
-    found: Counter[str] = Counter()
-    with tempfile.TemporaryDirectory() as folder:
-        environment = os.environ | server.environment() | {"WXFLY_CACHE": folder, "WXFLY_CONFIG": f"{folder}/config"}
-        os.environ.update(environment)
-        from wxfly import store
-        from wxfly.errors import WxflyError
-
-        def fetch(*places: str) -> "subprocess.Popen[str]":
-            code = FETCH.format(root=str(ROOT))
-            return subprocess.Popen(
-                [sys.executable, "-c", code, *places], env=environment, stdout=subprocess.PIPE,
-                stderr=subprocess.PIPE, text=True,
+    try:
+        with tempfile.TemporaryDirectory() as folder:
+            environment = os.environ | server.environment()
+            environment |= {"WXFLY_CACHE": f"{folder}/cache", "WXFLY_CONFIG": f"{folder}/config"}
+            done = subprocess.run(
+                [sys.executable, "-m", "tests.faults.kill", "--below", str(times)],
+                cwd=ROOT, env=environment, stdout=subprocess.PIPE, text=True, check=True,
             )  # fmt: skip
+    finally:
+        server.close()
+    return json.loads(done.stdout.splitlines()[-1])
 
-        started = time.monotonic()
-        fetch("52.31,6.84").communicate()
-        whole = time.monotonic() - started
-        print(f"one fetch takes {whole:.2f} s")
-        for k in range(times):
-            place = f"{50 + k * 0.01:.4f},6.8400"
-            victim = fetch(place, "52.31,6.94")
-            time.sleep(random.uniform(0.6 * whole, 1.1 * whole))
-            victim.send_signal(signal.SIGKILL)
-            victim.communicate()
-            left = [p for p in Path(folder).rglob("*") if p.name.endswith(".part")]
-            found["left a part beside"] += bool(left)
-            for stored in store.list_forecasts():
-                try:
-                    store.load_cube(stored.path, verify=True)
-                except WxflyError as fault:
-                    found["NOT WHOLE"] += 1
-                    print(fault)
-            found["had stored its place"] += any(f"{s.latitude:.4f}" == place[:7] for s in store.list_forecasts())
-            if k % 20 == 19:
-                before = time.monotonic()
-                after = fetch(place)
-                said, wrong = after.communicate()
-                found["answered afterwards"] += said.strip() in ("fetched", "store")
-                if time.monotonic() - before > 10 + 3 * whole or wrong:
-                    found["BLOCKED"] += 1
-                    print(wrong)
-    server.close()
-    print(f"{times} kills:", dict(found))
-    return int(bool(found["NOT WHOLE"] or found["BLOCKED"]))
+
+def _below(times):
+    """Fork, kill and look; in a process without the server's threads."""
+    from wxfly import store
+    from wxfly.errors import WxflyError
+    from wxfly.retrieval import obtain
+
+    random.seed(1)
+    found = Counter()
+
+    def fetch(*places):
+        child = os.fork()
+        if child == 0:
+            code = 1
+            with contextlib.suppress(BaseException):
+                code = 0 if obtain(places, saved={}, model="icon_eu").origin in ("fetched", "store") else 1
+            os._exit(code)
+        return child
+
+    obtain(["52.31,6.84"], saved={}, model="icon_eu")  # loads everything
+    started = time.monotonic()
+    os.waitpid(fetch("52.31,6.90", "52.31,6.92"), 0)
+    whole = time.monotonic() - started
+    for k in range(times):
+        place = f"{50 + k * 0.01:.4f}"
+        victim = fetch(f"{place},6.8400", f"{place},6.9400")
+        time.sleep(random.uniform(0, 1.1 * whole))
+        os.kill(victim, signal.SIGKILL)
+        _, status = os.waitpid(victim, 0)
+        found["killed while at work" if os.WIFSIGNALED(status) else "finished before"] += 1
+        if any(store.cache_folder().rglob(f".{place}N_*.part")):
+            found["a part left beside"] += 1
+        here = [s for s in store.list_forecasts() if f"{s.latitude:.4f}" == place]
+        found[f"{len(here)} of its 2 places stored"] += 1
+        # Those of earlier kills are looked at again at the end.
+        for stored in store.list_forecasts() if k == times - 1 else here:
+            try:
+                store.load_cube(stored.path, verify=True)
+                found["files seen to be whole"] += 1
+            except WxflyError as fault:
+                found["NOT WHOLE"] += 1
+                print(fault, file=sys.stderr)
+        if k % EVERY == EVERY - 1:
+            begin = time.monotonic()
+            _, status = os.waitpid(fetch(f"{place},6.8400", f"{place},6.9400"), 0)
+            late = time.monotonic() - begin > LONGEST
+            found["BLOCKED" if late or status else "answered afterwards"] += 1
+    print(json.dumps(found))
+
+
+def main(arguments):
+    """Return 1 when anything was not whole, or a fetch was blocked by what a killed one left."""
+    if arguments[:1] == ["--below"]:
+        _below(int(arguments[1]))
+        return 0
+    times = int(arguments[0]) if arguments else 200
+    found = kill_fetches(times)
+    print(f"{times} kills:", found)
+    return int("NOT WHOLE" in found or "BLOCKED" in found)
 
 
 if __name__ == "__main__":
-    sys.exit(main(int(sys.argv[1]) if len(sys.argv) > 1 else 200))
+    sys.exit(main(sys.argv[1:]))

@@ -16,8 +16,8 @@ with nothing in the store; this page is what came out, written by `python -m tes
 store the answer is given from that one instead, its first line says how old it is, and the line below follows.
 
 The test `tests/faults/test_faults.py` plays all of them through the command, with and without a stored forecast: exit
-code 1 and this one line without, exit code 0 and the answer of the stored forecast with it, and the store's files byte by
-byte what they were.
+code 1 and this one line without; exit code 0 and the answer of the stored forecast with it, and the store's files byte
+by byte what they were.
 
 | fault | what the pilot reads |
 |---|---|
