@@ -1,14 +1,23 @@
+from pathlib import Path
+
 import numpy as np
 import pytest
 
 from tests.cubes import START, quiet_cube
 from wxfly.aircraft import load_aircraft
 from wxfly.derived import derive
-from wxfly.freshness import OLD, TOO_OLD, hide_stale
+from wxfly.forecast import VARIABLES
+from wxfly.freshness import BANDS, LIMITS, OLD, TOO_OLD, hide_stale
 from wxfly.limits import limits_for
 from wxfly.suitability import State, assess
 
 HOUR = np.timedelta64(1, "h")
+LIMITS_OF_FLIGHT = limits_for(load_aircraft()["folding-quad-249g"])
+GUST, WIND, TEMPERATURE, KP = LIMITS
+
+
+def states(cube):
+    return assess(derive(cube, height=60.0), LIMITS_OF_FLIGHT)["state"].values
 
 
 @pytest.mark.parametrize(
@@ -28,10 +37,110 @@ def test_age_is_told_and_nothing_is_hidden(age, words):
 def test_too_old_is_not_known():
     cube, notes = hide_stale(quiet_cube(), START + TOO_OLD + HOUR, since=START)
     assert notes == ("this forecast is 37 h old, more than 36 h: not used, fetch a newer one",)
-    hours = assess(derive(cube, height=60.0), limits_for(load_aircraft()["folding-quad-249g"]))
-    assert (hours["state"] == State.NOT_KNOWN).all()
+    assert (states(cube) == State.NOT_KNOWN).all()
 
 
 def test_an_age_that_is_not_known_is_said():
     _, notes = hide_stale(quiet_cube(), START, since=np.datetime64("NaT"))
     assert notes == ("the age of this forecast is not known",)
+
+
+def test_every_variable_of_the_cube_has_one_limit():
+    named = [name for limit in LIMITS for name in limit.variables]
+    assert sorted(named) == sorted(set(named))
+    assert set(named) == set(VARIABLES)
+
+
+def test_no_limit_is_beyond_that_of_all_and_none_grows_shorter_with_the_hours_ahead():
+    for limit in LIMITS:
+        assert list(limit.hours) == sorted(limit.hours)
+        assert max(limit.hours) * HOUR <= TOO_OLD
+        assert min(limit.hours) * HOUR > OLD, "first it is told"
+        assert limit.reason
+
+
+@pytest.mark.parametrize("limit", LIMITS, ids=lambda limit: limit.words)
+@pytest.mark.parametrize("band", range(3))
+def test_a_value_is_used_up_to_its_limit_and_not_beyond(limit, band):
+    cube = quiet_cube(hours=80)
+    middle = {0: 6, 1: 30, 2: 60}[band]
+    for age, is_used in ((limit.hours[band] - 0.5, True), (limit.hours[band] + 0.5, False)):
+        shown, _ = hide_stale(cube, START, since=START - np.timedelta64(int(age * 3600), "s"))
+        for name in limit.variables:
+            known = shown[name].isel(time=middle).notnull().values
+            assert known.all() if is_used else not known.any(), (name, age)
+
+
+def test_what_is_flown_next_goes_first_and_the_reader_is_told():
+    """A run of 25 hours ago: nothing is known of the next twelve hours, and tomorrow stands."""
+    cube, notes = hide_stale(quiet_cube(hours=49), START, since=START - 25 * HOUR)
+    assert notes == (
+        "this forecast is 25 h old, too old for gust, precipitation, cloud, visibility and storms of the next 12 h: "
+        "not used, fetch a newer one",
+        "the forecast of Kp of the next 12 h is too old: not used",
+    )
+    state = states(cube)
+    assert (state[:12] == State.NOT_KNOWN).all()
+    assert (state[14:21] == State.INSIDE).all()
+    assert cube["wind_speed"].notnull().all()
+
+
+def test_two_limits_are_told_in_one_line():
+    _, notes = hide_stale(quiet_cube(hours=80), START, since=START - 31 * HOUR)
+    assert notes[0] == (
+        "this forecast is 31 h old, too old for gust, precipitation, cloud, visibility and storms of the next 48 h; "
+        "wind, humidity and the air aloft of the next 12 h: not used, fetch a newer one"
+    )
+
+
+def test_hours_that_lie_back_count_as_the_next_ones():
+    cube, _ = hide_stale(quiet_cube(), START + 10 * HOUR, since=START - 15 * HOUR)
+    assert cube["wind_speed_of_gust"][:22].isnull().all()
+
+
+def test_kp_has_an_age_of_its_own():
+    cube = quiet_cube()
+    cube["kp_index"].attrs["retrieved"] = "2026-06-08T20:00:00Z"
+    shown, notes = hide_stale(cube, START, since=START - HOUR)
+    assert shown["kp_index"][:13].isnull().all()
+    assert shown["kp_index"][13:].notnull().all()
+    assert notes == ("the forecast of Kp of the next 12 h is too old: not used",)
+    cube["kp_index"].attrs["retrieved"] = "2026-06-09T23:00:00Z"
+    shown, _ = hide_stale(cube, START, since=START - 25 * HOUR)
+    assert shown["kp_index"].notnull().all()
+    assert shown["wind_speed_of_gust"][:13].isnull().all()
+
+
+def test_a_variable_that_is_in_no_limit_has_the_shortest():
+    cube = quiet_cube().assign(something_new=("time", np.ones(25)))
+    shown, _ = hide_stale(cube, START, since=START - 25 * HOUR)
+    assert shown["something_new"][:13].isnull().all()
+
+
+def test_nothing_that_is_hidden_changes_anything_else():
+    cube = quiet_cube(hours=80)
+    shown, _ = hide_stale(cube, START, since=START - 31 * HOUR)
+    for name in map(str, cube.data_vars):
+        assert shown[name].fillna(0.0).identical(cube[name].where(shown[name].notnull()).fillna(0.0))
+        assert shown[name].dims == cube[name].dims
+        assert shown[name].dtype == cube[name].dtype
+    assert shown.attrs == cube.attrs
+    assert len(BANDS) == 3
+
+
+@pytest.mark.parametrize("age", range(0, 50, 3))
+def test_age_never_makes_an_hour_better(age):
+    fresh = states(quiet_cube(hours=60))
+    shown, _ = hide_stale(quiet_cube(hours=60), START, since=START - age * HOUR)
+    old = states(shown)
+    same = old == fresh
+    assert (old[~same] == State.NOT_KNOWN).all()
+    older, _ = hide_stale(quiet_cube(hours=60), START, since=START - (age + 3) * HOUR)
+    assert ((states(older) == State.NOT_KNOWN) >= (old == State.NOT_KNOWN)).all()
+
+
+def test_the_explanation_shows_the_limits_in_force():
+    page = (Path(__file__).resolve().parents[1] / "docs" / "explanation" / "unknown.md").read_text(encoding="utf-8")
+    for limit in LIMITS:
+        row = f"| {limit.words} | {' | '.join(f'{hours:g} h' for hours in limit.hours)} | {limit.reason} |"
+        assert row in page

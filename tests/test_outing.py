@@ -146,7 +146,7 @@ def test_bare_numbers_are_in_the_units_of_the_answer() -> None:
 def test_the_verdict_of_the_reading_alone(mean, gust, words) -> None:
     done = CliRunner().invoke(main, ["check", SITE, "--mean", mean, *(["--gust", gust] if gust else [])])
     assert done.exit_code == 0, done.output
-    first = " ".join(line.strip() for line in done.output.splitlines()[:3])
+    first = " ".join(line.strip() for line in done.output.partition("Reading: ")[2].splitlines()[:3])
     assert words in first.partition("Weight")[0]
 
 

@@ -224,8 +224,9 @@ def check(site: str | None, **options: Any) -> None:
     from wxfly.report.text import render
 
     asked = outing.ask_check(site, options, on_progress=_progress)
-    click.echo(check_words.render(asked.correction, asked.rule, asked.units, _width()) + "\n")
-    click.echo(render(asked.briefing, units=asked.units, time_zone=asked.time_zone, width=_width()))
+    answer = render(asked.briefing, units=asked.units, time_zone=asked.time_zone, width=_width())
+    notes, _, rest = answer.partition("\n\n")  # how old the forecast is goes before what the reading says
+    click.echo(f"{notes}\n\n{check_words.render(asked.correction, asked.rule, asked.units, _width())}\n\n{rest}")
 
 
 def _width() -> int:

@@ -1,18 +1,86 @@
-"""The age of a forecast: told always, and past a limit the forecast counts as not known."""
+"""The age of a forecast: told always, and past a limit by element and hours ahead its values count as not known."""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 import xarray as xr
 
-# Global models are renewed every 6 hours and regional ones every 3 or 1 (their providers' schedules). After three
-# missed runs a forecast is told as old; after a day and a half it is not used. Common practice, no source.
+# Global models are renewed every 6 hours (some every 12) and regional ones every 3 or 1, and come out 3 to 7 hours
+# after their start (their providers' schedules). So the newest run of the slowest is never older than 19 hours.
+# After three missed runs of six hours a forecast is told as old. Common practice, no source.
 OLD = np.timedelta64(18, "h")
 TOO_OLD = np.timedelta64(36, "h")
+"""Nothing of a forecast is used beyond."""
+
+BANDS = (12.0, 48.0, np.inf)
+"""Ends of the bands of hours ahead: what is flown next, today and tomorrow, the days after [h]."""
+
+
+@dataclass(frozen=True)
+class Limit:
+    """How old values may be.
+
+    Attributes
+    ----------
+    words : str
+        What they are, for the reader.
+    variables : tuple of str
+        Of the cube.
+    hours : tuple of float
+        Greatest age in each of `BANDS` [h].
+    reason : str
+        Why.
+    """
+
+    words: str
+    variables: tuple[str, ...]
+    hours: tuple[float, float, float]
+    reason: str
+
+
+# Common practice, no source: what changes within hours must come from a run that has seen its beginning. Farther ahead
+# the age of a run is a smaller share of how far it looks, so a missed run costs less.
+LIMITS = (
+    Limit(
+        "gust, precipitation, cloud, visibility and storms",
+        (
+            "wind_speed_of_gust", "precipitation_amount", "precipitation_probability", "weather_code",
+            "cloud_area_fraction", "low_type_cloud_area_fraction", "medium_type_cloud_area_fraction",
+            "high_type_cloud_area_fraction", "cloud_base_altitude", "visibility_in_air",
+            "atmosphere_convective_available_potential_energy", "lifted_index",
+            "atmosphere_boundary_layer_thickness",
+        ),
+        (24, 30, 36),
+        "showers, fog and low cloud live for hours, and gusts go with them: a run of the day before knew none of them",
+    ),
+    Limit(
+        "wind, humidity and the air aloft",
+        (
+            "wind_speed", "wind_from_direction", "relative_humidity", "dew_point_temperature",
+            "freezing_level_altitude", "air_temperature_aloft",
+        ),
+        (30, 36, 36),
+        "they go with fronts, which a run places well for a day and a half and worse with each one missed",
+    ),
+    Limit(
+        "temperature and pressure",
+        ("air_temperature", "surface_air_pressure", "air_pressure_at_mean_sea_level", "surface_roughness_length"),
+        (36, 36, 36),
+        "smooth fields with a daily cycle: they age slowest",
+    ),
+    Limit(
+        "Kp",
+        ("kp_index",),
+        (24, 36, 36),
+        "its forecast is issued twice a day and has an age of its own: when it was retrieved",
+    ),
+)  # fmt: skip
 
 
 def hide_stale(cube: xr.Dataset, now: np.datetime64, *, since: np.datetime64) -> tuple[xr.Dataset, tuple[str, ...]]:
-    """Make a forecast that is too old not known, and say how old one is that is merely old.
+    """Make what is too old not known, and say how old a forecast is that is merely old.
 
     Parameters
     ----------
@@ -27,20 +95,66 @@ def hide_stale(cube: xr.Dataset, now: np.datetime64, *, since: np.datetime64) ->
     Returns
     -------
     cube : xarray.Dataset
-        The same, or with every value missing.
+        The same, or with values missing that are older than their limit in `LIMITS`; all of them past `TOO_OLD`.
+        A variable that is in no limit has the shortest.
     notes : tuple of str
         What the reader must know first.
     """
-    if np.isnat(since):
-        return cube, ("the age of this forecast is not known",)
-    age = now.astype("datetime64[s]") - since.astype("datetime64[s]")
-    hours = age / np.timedelta64(1, "h")
-    if age > TOO_OLD:
+    age = _hours(now, since)
+    if age > TOO_OLD / np.timedelta64(1, "h"):
         limit = TOO_OLD / np.timedelta64(1, "h")
         hidden = cube.assign({n: cube[n].copy(data=np.full(cube[n].shape, np.nan)) for n in map(str, cube.data_vars)})
-        return hidden, (f"this forecast is {hours:.0f} h old, more than {limit:.0f} h: not used, fetch a newer one",)
-    if age > OLD:
-        return cube, (f"this forecast is old: its run started {hours:.0f} h ago",)
-    if age < np.timedelta64(-1, "h"):
-        return cube, (f"this forecast's run starts {-hours:.0f} h after the time asked about",)
-    return cube, ()
+        return hidden, (f"this forecast is {age:.0f} h old, more than {limit:.0f} h: not used, fetch a newer one",)
+    cube, stale = _without_stale(cube, now, age)
+    of_kp = [words for words in stale if words.startswith("Kp")]
+    of_run = [words for words in stale if words not in of_kp]
+    notes: list[str] = []
+    if np.isnan(age):
+        notes.append("the age of this forecast is not known")
+    elif of_run:
+        notes.append(f"this forecast is {age:.0f} h old, too old for {'; '.join(of_run)}: not used, fetch a newer one")
+    elif age > OLD / np.timedelta64(1, "h"):
+        notes.append(f"this forecast is old: its run started {age:.0f} h ago")
+    elif age < -1:
+        notes.append(f"this forecast's run starts {-age:.0f} h after the time asked about")
+    notes += [f"the forecast of {words} is too old: not used" for words in of_kp]
+    return cube, tuple(notes)
+
+
+def _hours(now: np.datetime64, since: np.datetime64) -> float:
+    """Give an age [h]; NaN when it is not known."""
+    return float((now.astype("datetime64[s]") - since.astype("datetime64[s]")) / np.timedelta64(1, "h"))
+
+
+def _without_stale(cube: xr.Dataset, now: np.datetime64, age: float) -> tuple[xr.Dataset, list[str]]:
+    """Take out what is past its limit, and give for each limit that was the words and the hours concerned."""
+    ahead = (cube["time"].values.astype("datetime64[s]") - now.astype("datetime64[s]")) / np.timedelta64(1, "h")
+    band = np.searchsorted(BANDS, ahead)  # the hours before now are in the first
+    named = {name for limit in LIMITS for name in limit.variables}
+    unnamed = tuple(str(n) for n in cube.data_vars if str(n) not in named)
+    hidden: dict[str, xr.DataArray] = {}
+    words = []
+    for position, limit in enumerate(LIMITS):
+        variables = limit.variables + (unnamed if position == 0 else ())
+        present = [n for n in variables if n in cube.data_vars and "time" in cube[n].dims]
+        own = _age_of_kp(cube, now, age) if limit.variables == ("kp_index",) else age
+        stale = own > np.asarray(limit.hours)[band]
+        if not present or not stale.any():
+            continue
+        for name in present:
+            variable = cube[name]
+            fresh = xr.DataArray(~stale, dims=("time",))
+            hidden[name] = variable.copy(data=variable.where(fresh).transpose(*variable.dims).values)
+        until = BANDS[int(band[stale].max())]
+        words.append(f"{limit.words} of {'all hours' if np.isinf(until) else f'the next {until:.0f} h'}")
+    return cube.assign(hidden) if hidden else cube, words
+
+
+def _age_of_kp(cube: xr.Dataset, now: np.datetime64, age: float) -> float:
+    """Give the age of Kp where it is told, else that of the forecast [h]."""
+    text = str(cube["kp_index"].attrs.get("retrieved", "")) if "kp_index" in cube else ""
+    try:
+        own = _hours(now, np.datetime64(text.rstrip("Z") or "NaT", "s"))
+    except ValueError:
+        return age
+    return age if np.isnan(own) else own

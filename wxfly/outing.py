@@ -127,7 +127,7 @@ def _answer(prepared: Prepared, request: Request, cube: Any = None, notes: tuple
         minimum_duration=prepared.minimum_duration,
         now=prepared.now,
         provenance=prepared.provenance,
-        notes=(*notes, *prepared.notes),
+        notes=(*prepared.notes, *notes),
     )
 
 

@@ -34,11 +34,11 @@ def verdict(correction: Correction, rule: HandRule, units: str) -> str:
     read = f"mean {phrases.number(r.mean, unit)}"
     read += "" if r.gust is None else f", gust {phrases.number(r.gust, unit)}"
     read += f" {unit} at {hand}"
-    if math.isnan(rule.mean_holds):
-        return f"{read}: not known what it means aloft"
     gust = -math.inf if r.gust is None else r.gust
     if r.mean > rule.mean_stop or gust > rule.gust_stop:
         return f"{read}: do not launch; a limit is more likely passed than kept at {_height(correction, units)}"
+    if math.isnan(rule.mean_holds + rule.gust_holds):
+        return f"{read}: not known what it means aloft"
     if r.mean <= rule.mean_holds and gust <= rule.gust_holds:
         unread = " (the gust was not read)" if r.gust is None else ""
         return f"{read}: the limits hold at {_height(correction, units)}, {100 * rule.confidence:.0f} in 100{unread}"

@@ -1,0 +1,65 @@
+"""Without a connection: what the pilot reads first is how old the forecast is, whatever was asked."""
+
+import re
+from datetime import timedelta
+
+import pytest
+
+from tests.server import _newest_run
+from wxfly.cli import main
+
+PLACE = "52.31,6.84"
+QUESTIONS = {
+    "best": ["best", PLACE], "week": ["week", PLACE], "compare": ["compare", f"{PLACE}", f"{PLACE}@100m"],
+    "brief": ["brief", PLACE], "check": ["check", PLACE, "--mean", "3m/s"],
+}  # fmt: skip
+AGE = re.compile(r"retrieved \d{4}-\d\d-\d\dT\d\d:\d\dZ, \d+ (h|min) ago|\d+ h old|run started \d+ h ago")
+
+
+@pytest.fixture
+def wxfly(server, capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "100")
+
+    def run(*arguments):
+        with pytest.raises(SystemExit) as ended:
+            main.main(args=list(arguments), prog_name="wxfly")
+        out, err = capsys.readouterr()
+        assert "Traceback" not in err
+        return ended.value.code, out, err
+
+    assert run("fetch", PLACE)[0] == 0
+    server.log.clear()
+    return run
+
+
+def after_the_run(server, hours):
+    return f"{_newest_run(server) + timedelta(hours=hours):%Y-%m-%dT%H:%MZ}"
+
+
+@pytest.mark.parametrize("question", QUESTIONS)
+@pytest.mark.parametrize("hours", [12, 20, 26, 29])
+def test_the_age_is_in_the_first_line(server, wxfly, question, hours):
+    later = after_the_run(server, hours)
+    code, out, _ = wxfly(*QUESTIONS[question], "--offline", "--as-of", later)
+    assert code == 0
+    assert server.log == []
+    first, second, *_ = out.splitlines()
+    # A brief is a sheet with a title; its first line below that.
+    assert AGE.search(second if first.startswith("Flight brief: ") else first)
+
+
+def test_past_its_limit_the_answer_is_that_nothing_is_known(server, wxfly):
+    later = after_the_run(server, 40)
+    code, out, _ = wxfly("best", PLACE, "--offline", "--as-of", later)
+    assert code == 0
+    assert re.match(r"This forecast is 4\d h old, more than 36 h: not used, fetch a newer one\n", out)
+    assert "every lit hour is not known" in " ".join(out.split())
+    assert not re.search(r"^\S+–\S+ +(inside|narrow)", out, re.MULTILINE)
+
+
+def test_a_reading_without_a_forecast_gust_is_not_known_aloft(server, wxfly):
+    """The gust is too old to be used a day after the run; the wind is still there to hold the reading against."""
+    later = after_the_run(server, 26)
+    code, out, _ = wxfly("check", PLACE, "--mean", "3m/s", "--offline", "--as-of", later)
+    assert code == 0
+    assert "not known what it means aloft" in " ".join(out.split())
