@@ -113,7 +113,9 @@ def render(observed: Observed, *, units: str, width: int) -> str:
     away = distance_km(observed.site.latitude, observed.site.longitude, report.latitude, report.longitude)
     name = printable(f"{report.station} ({report.name})" if report.name else report.station)
     minutes = (obtained.now - report.observed) / np.timedelta64(1, "m")
-    blocks = [[printable(note[:1].upper() + note[1:]) for note in obtained.notes]]
+    # No airport reports Kp: what is to be said of it has no part in this comparison.
+    notes = [note for note in obtained.notes if "Kp" not in note]
+    blocks = [[printable(note[:1].upper() + note[1:]) for note in notes]]
     blocks.append(
         [_verdict(observed), f"Reported by {name}, {away:.0f} km from {observed.site.name}, {minutes:.0f} min ago."]
     )
