@@ -13,12 +13,19 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from wxfly.aircraft import load_aircraft
+from wxfly.derived import derive
+from wxfly.elements import NAMES
 from wxfly.errors import WxflyError
 from wxfly.forecast import check_forecast
+from wxfly.limits import limits_for
+from wxfly.sources.aviation_weather import parse_reports
 from wxfly.sources.geocoding import parse_places, parse_surface_altitudes
+from wxfly.sources.met_norway import parse_forecast as parse_met_norway
 from wxfly.sources.model_metadata import parse_model_run
 from wxfly.sources.open_meteo_reply import parse_forecast
 from wxfly.sources.space_weather import kp_on, parse_kp, parse_outlook
+from wxfly.suitability import State, assess
 
 RECORDED = Path(__file__).resolve().parents[1] / "recorded"
 EXAMPLES = int(os.environ.get("WXFLY_FUZZ", "300"))
@@ -63,6 +70,22 @@ READERS = {
 }
 
 
+def _of_other_services():
+    """Give the proper replies of the services whose bodies the tests make up."""
+    from tests.test_observed import report
+    from tests.test_retrieval import second
+
+    clouds = [{"cover": "BKN", "base": 1200}, {"cover": "FEW", "base": 800}]
+    return {
+        "airport reports": report(temp=12.0, dewp=8.5, wspd=9, wgst=19, wdir="VRB", clouds=clouds, rawOb="x").body,
+        "MET Norway": second().body,
+    }
+
+
+BODIES = {name: (RECORDED / name).read_bytes() for name in READERS} | _of_other_services()
+READERS |= {"airport reports": parse_reports, "MET Norway": parse_met_norway}
+
+
 def ours_only(read, body):
     try:
         read(body)
@@ -72,14 +95,14 @@ def ours_only(read, body):
 
 @pytest.mark.parametrize("name", READERS)
 def test_the_clean_reply_is_read(name):
-    READERS[name]((RECORDED / name).read_bytes())
+    READERS[name](BODIES[name])
 
 
 @pytest.mark.parametrize("name", READERS)
 @MUCH
 @given(data=st.data())
 def test_bytes_changed_at_random(name, data):
-    body = bytearray((RECORDED / name).read_bytes())
+    body = bytearray(BODIES[name])
     for _ in range(data.draw(st.integers(1, 4))):
         start = data.draw(st.integers(0, len(body) - 1))
         length = data.draw(st.integers(0, 30))
@@ -132,3 +155,84 @@ def test_junk(body):
     for read in READERS.values():
         ours_only(read, body)
     ours_only(lambda b: parse_surface_altitudes(b, 1, "fuzz"), body)
+
+
+@pytest.mark.parametrize("name", ["airport reports", "MET Norway", "SYNTHETIC_kp_forecast.json"])
+@MUCH
+@given(data=st.data())
+def test_the_structure_of_another_reply_changed_at_random(name, data):
+    document = json.loads(BODIES[name])
+    *parents, last = data.draw(st.sampled_from([path for path in _nodes(document) if path]))
+    node = document
+    for key in parents:
+        node = node[key]
+    if data.draw(st.booleans()):
+        node[last] = data.draw(VALUES)
+    else:
+        del node[last]
+    ours_only(READERS[name], json.dumps(document).encode("utf-8", "surrogatepass"))
+
+
+# --- what is taken away never makes an hour better -------------------------------------------------------------
+
+QUAD = load_aircraft()["folding-quad-249g"]
+# The recorded day in a wind that a small aircraft bears, so that there are hours that data taken away could win.
+CALM = copy.deepcopy(FORECAST[0])
+for _name, _values in CALM["hourly"].items():
+    if _name.startswith(("wind_speed", "wind_gusts")):
+        CALM["hourly"][_name] = [None if value is None else 0.35 * value for value in _values]
+    elif _name == "visibility":
+        CALM["hourly"][_name] = [20_000.0 if k % 7 else 3_000.0 for k in range(len(_values))]
+    elif _name == "precipitation":
+        CALM["hourly"][_name] = [0.0 if k % 5 else 1.2 for k in range(len(_values))]
+COLUMNS = [name for name in CALM["hourly"] if name != "time"]
+
+
+REQUIRED = tuple(name for name in NAMES if name != "kp")  # which this service does not send
+
+
+def states(document):
+    body = json.dumps(document).encode()
+    cube = parse_forecast(body, model="icon_eu", asked_units=True, names=["a"], what="fuzz").isel(site=0)
+    return assess(derive(cube, height=60.0), limits_for(QUAD, required=REQUIRED))["state"].values
+
+
+CLEAN = states(CALM)
+
+
+def test_the_clean_reply_has_hours_inside_and_others():
+    inside = CLEAN == State.INSIDE
+    assert 4 <= inside.sum() <= len(CLEAN) - 4
+
+
+@settings(max_examples=max(EXAMPLES // 6, 40), deadline=None, suppress_health_check=list(HealthCheck))
+@given(data=st.data())
+def test_no_hour_is_inside_that_the_whole_reply_does_not_give(data):
+    """With every element required: an advised one that is not known leaves the state (see tests/test_deletion.py)."""
+    document = copy.deepcopy(CALM)
+    for _ in range(data.draw(st.integers(1, 6))):
+        name = data.draw(st.sampled_from(COLUMNS))
+        if name not in document["hourly"]:
+            continue
+        column = document["hourly"][name]
+        how = data.draw(st.sampled_from(["column", "hours", "name", "every hour"]))
+        first = data.draw(st.integers(0, len(column) - 1))
+        last = data.draw(st.integers(first, len(column)))
+        if how == "column":
+            column[:] = [None] * len(column)
+        elif how == "hours":
+            column[first:last] = [None] * (last - first)
+        elif how == "name":
+            del document["hourly"][name], document["hourly_units"][name]
+        else:
+            for other in document["hourly"]:
+                if other != "time":
+                    document["hourly"][other][first] = None
+    try:
+        found = states(document)
+    except WxflyError as fault:
+        assert "\n" not in str(fault)
+        return
+    assert not ((found == State.INSIDE) & (CLEAN != State.INSIDE)).any()
+    held = (State.INSIDE, State.NARROW)
+    assert not (np.isin(found, held) & ~np.isin(CLEAN, held)).any()

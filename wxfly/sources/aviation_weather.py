@@ -190,5 +190,5 @@ def _ceiling(row: dict[str, Any], what: str) -> float:
             bases.append(base)
     if bases:
         return min(bases) * _FOOT
-    covers = {layer.get("cover") for layer in layers} | {row.get("cover")}
-    return math.inf if covers - {None} and covers - {None} <= set(_NONE) else math.nan
+    covers = [cover for cover in (row.get("cover"), *(layer.get("cover") for layer in layers)) if cover is not None]
+    return math.inf if covers and all(cover in _NONE for cover in covers) else math.nan
