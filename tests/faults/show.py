@@ -1,4 +1,7 @@
-"""Write what a pilot reads for each fault; ``python -m tests.faults.show docs/evidence/faults.md``."""
+"""Write what a pilot reads for each fault; ``python -m tests.faults.show docs/evidence/faults.md``.
+
+The figures below the table are measured by other commands, which stand beside them; they are left as they are.
+"""
 
 import os
 import re
@@ -22,6 +25,7 @@ by byte what they were.
 | fault | what the pilot reads |
 |---|---|
 """
+FIGURES = "\n# What the store bears\n"
 
 
 def page() -> str:
@@ -49,4 +53,6 @@ def page() -> str:
 
 
 if __name__ == "__main__":
-    Path(sys.argv[1]).write_text(page(), encoding="utf-8")
+    target = Path(sys.argv[1])
+    _, mark, figures = target.read_text(encoding="utf-8").partition(FIGURES) if target.is_file() else ("", "", "")
+    target.write_text(page() + mark + figures, encoding="utf-8")
