@@ -36,9 +36,7 @@ def make_cube(scenario: Scenario) -> xr.Dataset:
     season = scenario.season
     streams = np.random.default_rng(scenario.seed).spawn(len(PLACES))
     by_place = [
-        make_weather(
-            times, place.ground[season], scenario.large_scale[place.name], scenario.spells[place.name], stream
-        )
+        make_weather(times, place.ground[season], scenario.large_scale[place.name], scenario.spells[place.name], stream)
         for place, stream in zip(PLACES, streams, strict=True)
     ]
     variables: dict[str, Any] = {}

@@ -438,9 +438,7 @@ def _sky(
     }
 
 
-def _code(
-    amount: Array, kind: Array, snow: npt.NDArray[np.bool_], celsius: Array, total: Array, sight: Array
-) -> Array:
+def _code(amount: Array, kind: Array, snow: npt.NDArray[np.bool_], celsius: Array, total: Array, sight: Array) -> Array:
     """Give the present weather as WMO code 4677 writes it."""
     wet = amount > 0
     slight, moderate = amount < 2.5, amount < 10
