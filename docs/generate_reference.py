@@ -21,7 +21,7 @@ NOTE = "<!-- Written by docs/generate_reference.py; change the code, not this pa
 def commands(group: click.Group, path: str) -> list[tuple[str, click.Command, click.Context]]:
     """Give every command below a group, with its full name."""
     found: list[tuple[str, click.Command, click.Context]] = []
-    context = click.Context(group, info_name=path)
+    context = click.Context(group, info_name=path, **main.context_settings)
     for name in group.list_commands(context):
         command = group.get_command(context, name)
         assert command is not None
@@ -35,7 +35,8 @@ def commands(group: click.Group, path: str) -> list[tuple[str, click.Command, cl
 def command_line() -> str:
     """Give the page of the command line."""
     parts = [NOTE, "# Command line\n"]
-    context = click.Context(main, info_name="wxfly", max_content_width=100)
+    # With the program's own settings: click keeps the help option of whoever asks for it first.
+    context = click.Context(main, info_name="wxfly", **main.context_settings)
     parts.append(f"```text\n{main.get_help(context)}\n```\n")
     for name, command, below in commands(main, "wxfly"):
         below.max_content_width = 100

@@ -66,7 +66,7 @@ def test_for_a_machine_the_error_stream_is_json_alone(server, wxfly):
 
 
 def test_for_a_machine_an_error_is_json_as_well(server, wxfly, monkeypatch):
-    monkeypatch.setenv("WXFLY_PATIENCE", "1")
+    monkeypatch.setenv("WXFLY_PATIENCE", "5")
     server.always["forecast"] = Fault(status=503, body=b"{}")
     code, out, err = wxfly("--log", "json", "-v", "best", PLACE)
     assert (code, out) == (1, "")
