@@ -34,7 +34,9 @@ def own_folders(tmp_path_factory, monkeypatch):
     monkeypatch.setenv("WXFLY_CONFIG", str(folder / "config"))
     for name in SERVICES:
         monkeypatch.setenv(f"WXFLY_{name}_URL", f"{NOWHERE}/{name.lower()}")
-    monkeypatch.setenv("WXFLY_PATIENCE", "2")
+    # Much patience and short waits: a test must not end otherwise because the machine is busy.
+    monkeypatch.setenv("WXFLY_PATIENCE", "20")
+    monkeypatch.setattr("wxfly.sources.download.FIRST_WAIT_SECONDS", 0.02)
     for name in ("HTTP_PROXY", "HTTPS_PROXY", "ALL_PROXY", "NO_PROXY", "SSL_CERT_FILE", "SSL_CERT_DIR"):
         monkeypatch.delenv(name, raising=False)
         monkeypatch.delenv(name.lower(), raising=False)

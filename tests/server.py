@@ -141,7 +141,7 @@ class WeatherServer:
             "WXFLY_SPACE_WEATHER_URL": f"{self.address}/swpc",
             "WXFLY_MET_NORWAY_URL": f"{self.address}/locationforecast/2.0/complete",
             "WXFLY_AVIATION_WEATHER_URL": f"{self.address}/api/data",
-            "WXFLY_PATIENCE": "5",
+            "WXFLY_PATIENCE": "20",
         }
 
     def asked(self, service: str) -> list[Asked]:

@@ -65,8 +65,7 @@ def test_for_a_machine_the_error_stream_is_json_alone(server, wxfly):
     assert any(row["message"].startswith("asking for GFS at 52.31, 6.84") for row in rows)
 
 
-def test_for_a_machine_an_error_is_json_as_well(server, wxfly, monkeypatch):
-    monkeypatch.setenv("WXFLY_PATIENCE", "5")
+def test_for_a_machine_an_error_is_json_as_well(server, wxfly):
     server.always["forecast"] = Fault(status=503, body=b"{}")
     code, out, err = wxfly("--log", "json", "-v", "best", PLACE)
     assert (code, out) == (1, "")
@@ -80,8 +79,7 @@ def test_for_a_machine_an_error_is_json_as_well(server, wxfly, monkeypatch):
 
 @pytest.mark.parametrize("form", ["text", "json"])
 @pytest.mark.parametrize("fault", [None, Fault(status=400, body=b'{"reason":"no"}'), Fault(body=b"<html>")])
-def test_no_place_is_told_to_the_metre(server, wxfly, form, fault, monkeypatch):
-    monkeypatch.setenv("WXFLY_PATIENCE", "0.5")
+def test_no_place_is_told_to_the_metre(server, wxfly, form, fault):
     if fault:
         server.always["forecast"] = server.always["kp"] = fault
     for arguments in (["best", PLACE], ["best", PLACE, "--offline"], ["observed", PLACE], ["fetch", PLACE]):

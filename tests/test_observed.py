@@ -94,8 +94,7 @@ def test_without_a_connection_what_was_kept_is_shown_with_its_age(server, wxfly)
         (report(temp=900), "temp '900' is not between"),
     ],
 )
-def test_without_a_report_it_is_one_line_and_code_1(server, wxfly, fault, words, monkeypatch):
-    monkeypatch.setenv("WXFLY_PATIENCE", "0.6")
+def test_without_a_report_it_is_one_line_and_code_1(server, wxfly, fault, words):
     server.always["aviation_weather"] = fault
     code, out, err = wxfly("52.31,6.84")
     assert (code, out) == (1, "")

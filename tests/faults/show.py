@@ -9,7 +9,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from tests.faults.table import FAULTS
+from tests.faults.table import FAULTS, PATIENCE
 from tests.server import WeatherServer
 
 HEAD = """# What a pilot reads when the forecast service fails
@@ -34,7 +34,7 @@ def page() -> str:
     rows = []
     with tempfile.TemporaryDirectory() as folder:
         os.environ |= server.environment()
-        os.environ |= {"WXFLY_CACHE": folder, "WXFLY_CONFIG": f"{folder}/config", "WXFLY_PATIENCE": "0.5"}
+        os.environ |= {"WXFLY_CACHE": folder, "WXFLY_CONFIG": f"{folder}/config"}
         from wxfly.errors import WxflyError
         from wxfly.retrieval import obtain
         from wxfly.site import Site
@@ -42,6 +42,7 @@ def page() -> str:
         saved = {"heath": Site("heath", 52.31, 6.84, 31.0, "Europe/Amsterdam")}
         for name, (fault, _) in FAULTS.items():
             server.always["forecast"] = fault
+            os.environ["WXFLY_PATIENCE"] = str(PATIENCE.get(name, 3.0))
             try:
                 obtain(["heath"], saved=saved, model="icon_eu")
                 said = "(an answer)"

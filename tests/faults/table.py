@@ -63,12 +63,15 @@ def _repeated(times, _):
 PACKED = {"Content-Encoding": "gzip"}
 PAGE = {"Content-Type": "text/html"}
 
+# Seconds of patience for faults that end by patience alone; all others are answered at once.
+PATIENCE = {"silence": 1.0, "a body that drips": 1.0, "too many in this minute": 3.0}
+
 # name -> (fault, words that the line must hold)
 FAULTS = {
     # the connection
     "the connection is dropped": (Fault(drop=True), "the connection broke"),
     "the body is cut short": (Fault(cut=400), "the connection broke"),
-    "silence": (Fault(delay=1.2), "no answer in time"),
+    "silence": (Fault(delay=2.5), "no answer in time"),
     "a body that drips": (Fault(drip=0.05), "did not end within|no answer in time"),
     # refusals
     "bad request": (refused("Parameter 'x' is wrong"), "refused (Parameter 'x' is wrong)"),

@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from tests.faults.table import FAULTS
+from tests.faults.table import FAULTS, PATIENCE
 from tests.server import WeatherServer
 from tests.test_command_over_a_socket import command
 from wxfly import store
@@ -32,10 +32,19 @@ SPREAD = (
 
 @pytest.fixture(autouse=True)
 def saved_site(server, own_folders, monkeypatch):
-    monkeypatch.setenv("WXFLY_PATIENCE", "0.5")
     monkeypatch.setenv("COLUMNS", "100")
     (own_folders / "config").mkdir()
     (own_folders / "config" / "sites.toml").write_text(SITES)
+
+
+@pytest.fixture
+def patience(monkeypatch):
+    """Wait no longer than a fault needs: in a process of its own the waits between tries are real ones."""
+
+    def of(name, seconds=20.0):
+        monkeypatch.setenv("WXFLY_PATIENCE", str(PATIENCE.get(name, seconds)))
+
+    return of
 
 
 @pytest.fixture(scope="module")
@@ -126,16 +135,18 @@ def test_there_are_at_least_forty():
 
 
 @pytest.mark.parametrize("name", FAULTS)
-def test_with_nothing_stored_the_fault_is_one_line_and_code_1(server, wxfly, name):
+def test_with_nothing_stored_the_fault_is_one_line_and_code_1(server, wxfly, patience, name):
     fault, words = FAULTS[name]
+    patience(name)
     server.always["forecast"] = fault
     is_refusal(*wxfly("best", "heath", "--model", "icon_eu"), words)
     assert {a.path for a in server.log} <= PATHS
 
 
 @pytest.mark.parametrize("name", FAULTS)
-def test_with_a_forecast_stored_it_answers_and_is_said_to_be_old(server, stored, good, wxfly, name):
+def test_with_a_forecast_stored_it_answers_and_is_said_to_be_old(server, stored, good, wxfly, patience, name):
     fault, words = FAULTS[name]
+    patience(name)
     server.always["forecast"] = fault
     kept = files()
     is_the_last_good_answer(*wxfly(*question(good[1])), words, kept, good[2])
@@ -143,15 +154,17 @@ def test_with_a_forecast_stored_it_answers_and_is_said_to_be_old(server, stored,
 
 
 @pytest.mark.parametrize("name", SPREAD[::2])
-def test_the_installed_command_with_nothing_stored(server, name):
+def test_the_installed_command_with_nothing_stored(server, patience, name):
     fault, words = FAULTS[name]
+    patience(name, 3)
     server.always["forecast"] = fault
     is_refusal(*installed("best", "heath", "--model", "icon_eu"), words)
 
 
 @pytest.mark.parametrize("name", SPREAD[1::2])
-def test_the_installed_command_with_a_forecast_stored(server, stored, good, name):
+def test_the_installed_command_with_a_forecast_stored(server, stored, good, patience, name):
     fault, words = FAULTS[name]
+    patience(name, 3)
     server.always["forecast"] = fault
     kept = files()
     is_the_last_good_answer(*installed(*question(good[1])), words, kept, good[2])

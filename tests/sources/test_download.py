@@ -84,7 +84,7 @@ def test_a_lasting_one_ends_in_one_line_within_patience(server, name, monkeypatc
     started = time.monotonic()
     with pytest.raises(WxflyError) as caught:
         ask(server)
-    assert time.monotonic() - started < 3
+    assert time.monotonic() - started < 10
     message = str(caught.value)
     assert message.startswith(f"{WHAT}: ")
     assert "\n" not in message
@@ -128,7 +128,7 @@ def test_a_minute_limit_is_waited_for_only_within_patience(server, monkeypatch):
     started = time.monotonic()
     with pytest.raises(WxflyError, match="too many requests in this minute; try again in a minute"):
         ask(server)
-    assert time.monotonic() - started < 2
+    assert time.monotonic() - started < 10
     assert len(server.log) == 1
 
 
@@ -185,6 +185,14 @@ def test_a_host_that_is_not_configured_is_never_contacted(server):
     settings = load_settings()
     with pytest.raises(WxflyError, match=r"refused to contact api\.example\.org"):
         download("https://api.example.org/x", {}, lambda r: r, settings=settings, what="test")
+
+
+def test_what_the_service_said_outlives_a_last_try_that_came_too_late(server, monkeypatch):
+    monkeypatch.setenv("WXFLY_PATIENCE", "3")
+    server.once["elevation"] = [refused("The service is overloaded", status=503)]
+    server.always["elevation"] = Fault(delay=6)
+    with pytest.raises(WxflyError, match=r"The service is overloaded\) \(tried 2 times\)"):
+        ask(server)
 
 
 def test_nobody_there_is_said_with_the_way_out():

@@ -32,6 +32,8 @@ log = logging.getLogger(__name__)
 T = TypeVar("T")
 
 TRIES = 4
+FIRST_WAIT_SECONDS = 1.0  # before the second try; doubled before each one after it
+LONGEST_WAIT_SECONDS = 8.0
 CONNECT_SECONDS = 6.0
 LOCK_SECONDS = 120.0
 MAXIMUM_BYTES = 8_000_000
@@ -62,6 +64,10 @@ class PassingError(SourceError):
 
 class UnreachableError(PassingError):
     """Nobody answers: there is no connection, or no server."""
+
+
+class LateError(PassingError):
+    """The answer, or the rest of it, did not come in time."""
 
 
 @dataclass(frozen=True)
@@ -134,8 +140,19 @@ def download(
     lock = _lock_for(host)
     tries = 0
     end = 0.0
+    answered: PassingError | None = None
 
     def attempt() -> T:
+        nonlocal answered
+        try:
+            return once()
+        except LateError:
+            raise
+        except PassingError as fault:
+            answered = fault
+            raise
+
+    def once() -> T:
         nonlocal tries
         tries += 1
         started = time.monotonic()
@@ -153,7 +170,8 @@ def download(
         asked = fault.wait_seconds if isinstance(fault, PassingError) else None
         if asked is not None:
             return float(asked + random.uniform(0, 1))  # the jitter spreads clients over the second
-        return random.uniform(0.5, 1.0) * min(8.0, 0.5 * 2.0 ** int(state.attempt_number))
+        doubled = FIRST_WAIT_SECONDS * 2.0 ** (int(state.attempt_number) - 1)
+        return random.uniform(0.5, 1.0) * min(LONGEST_WAIT_SECONDS, doubled)
 
     def stop(state: Any) -> bool:
         beyond = time.monotonic() + state.upcoming_sleep > end
@@ -186,8 +204,10 @@ def download(
     except UnreachableError:
         raise
     except PassingError as fault:
+        # The last try gets what time is left, often little: an earlier try's answer says more than its lateness.
+        told = answered if isinstance(fault, LateError) and answered is not None else fault
         again = f" (tried {tries} times)" if tries > 1 else ""
-        raise SourceError(f"{fault}{again}") from None
+        raise SourceError(f"{told}{again}") from None
 
 
 def _lock_for(host: str) -> Any:
@@ -256,7 +276,7 @@ def _request(
             f"{what}: cannot be reached; is there a connection? --offline uses what is stored"
         ) from None
     except httpx.TimeoutException:
-        raise PassingError(f"{what}: no answer in time; try again") from None
+        raise LateError(f"{what}: no answer in time; try again") from None
     except httpx.TransportError:
         raise PassingError(f"{what}: the connection broke; try again") from None
     except (httpx.HTTPError, httpx.InvalidURL) as fault:
@@ -309,7 +329,7 @@ def _read(answer: httpx.Response, what: str, end: float, maximum_bytes: int, pat
         if len(body) > maximum_bytes or (unpack is not None and unpack.unconsumed_tail):
             raise SourceError(f"{what}: the body is larger than {maximum_bytes / 1e6:g} MB; refused")
         if time.monotonic() > end:
-            raise PassingError(f"{what}: the body did not end within {patience:g} s")
+            raise LateError(f"{what}: the body did not end within {patience:g} s")
     if unpack is not None and answer.num_bytes_downloaded and not unpack.eof:
         raise PassingError(f"{what}: the packed body was cut short")
     return bytes(body)
