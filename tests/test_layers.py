@@ -66,7 +66,8 @@ RANK = {
     "store_commands": 16,
     "observed": 16,
     "outing": 15,
-    "cli": 17,
+    "commands": 17,
+    "cli": 18,
 }
 
 

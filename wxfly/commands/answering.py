@@ -1,0 +1,134 @@
+"""The questions: best, compare, week, brief, check. Each parses, calls and prints."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from wxfly.commands.options import asking, flying, forecast_asking
+from wxfly.commands.program import main, tell_progress, width
+from wxfly.own_files import write_whole
+
+if TYPE_CHECKING:
+    from wxfly.briefing import Question
+    from wxfly.questions import Asked
+
+
+@main.command(epilog="Example: wxfly best Kelderness --date 2026-03-16 --html best.html")
+@click.argument("site", required=False)
+@click.option("--date", "day", metavar="DATE", help="The day asked about, YYYY-MM-DD at the site.  [default: tomorrow]")
+@asking
+def best(site: str | None, **options: Any) -> None:
+    """Find the best hour, or the best window, of tomorrow at SITE."""
+    _ask("best", [] if site is None else [site], options)
+
+
+@main.command(epilog="Example: wxfly compare Kelderness Whistlebrush@100m --aircraft cine-hexacopter")
+@click.argument("sites", nargs=-1, required=True, metavar="SITE SITE ...")
+@click.option(
+    "--date", "day", metavar="DATE", help="The day asked about, YYYY-MM-DD at each site.  [default: tomorrow]"
+)
+@asking
+def compare(sites: tuple[str, ...], **options: Any) -> None:
+    """Compare two sites or more over the same hours: which is better, when and why.
+
+    SITE@HEIGHT gives a site a flight height of its own, so one site can be compared with itself.
+    """
+    if len(sites) < 2:
+        raise click.UsageError("compare needs two sites or more; one site may come twice with two heights, SITE@40m")
+    _ask("compare", list(sites), options)
+
+
+@main.command(epilog="Example: wxfly week Kelderness --duration 2h --ics week.ics")
+@click.argument("site", required=False)
+@click.option("--days", type=click.IntRange(1, 16), default=7, show_default=True, help="How many days, from today.")
+@asking
+def week(site: str | None, **options: Any) -> None:
+    """List the best windows of the coming days at SITE."""
+    _ask("week", [] if site is None else [site], options)
+
+
+@main.command(epilog="Example: wxfly brief Kelderness --return-height 80m --batteries 3 --html brief.html")
+@click.argument("site", required=False)
+@flying
+@forecast_asking
+@click.option("--html", "html_path", type=click.Path(path_type=Path), help="Also write the page to this file.")
+def brief(site: str | None, **options: Any) -> None:
+    """Make the flight brief of the best window at SITE: one page to print or to keep on a phone.
+
+    With the aircraft's figures of energy the way home is held against every hour as well.
+    """
+    from wxfly import outing
+    from wxfly.report import brief as page
+    from wxfly.report.text import render
+
+    asked = outing.ask_brief(site, options, on_progress=tell_progress)
+    units, time_zone = asked.units, asked.time_zone
+    if asked.brief is None:
+        click.echo(render(asked.briefing, units=units, time_zone=time_zone, width=width()))
+        return
+    if options["html_path"]:
+        written = page.to_html(asked.brief, asked.briefing, units=units, time_zone=time_zone)
+        _write(options["html_path"], written.encode())
+    click.echo(page.to_text(asked.brief, asked.briefing, units=units, time_zone=time_zone, width=width()))
+
+
+@main.command(epilog="Example: wxfly check Kelderness --mean 3.1m/s --gust 5.4m/s")
+@click.argument("site", required=False)
+@click.option("--mean", required=True, metavar="SPEED", help="Mean wind of two minutes, such as 3.1m/s or 7mph.")
+@click.option("--gust", metavar="SPEED", help="Strongest gust of the two minutes.")
+@click.option("--temperature", metavar="TEMPERATURE", help="In the shade, such as 8degC.")
+@click.option("--hand-height", metavar="HEIGHT", help="Of the anemometer above ground.  [default: 2m]")
+@forecast_asking
+def check(site: str | None, **options: Any) -> None:
+    """Hold what you measure now at SITE against the forecast, and answer for the rest of the day with both."""
+    from wxfly import outing
+    from wxfly.report import check_words
+    from wxfly.report.text import render
+
+    asked = outing.ask_check(site, options, on_progress=tell_progress)
+    answer = render(asked.briefing, units=asked.units, time_zone=asked.time_zone, width=width())
+    notes, _, rest = answer.partition("\n\n")  # how old the forecast is goes before what the reading says
+    click.echo(f"{notes}\n\n{check_words.render(asked.correction, asked.rule, asked.units, width())}\n\n{rest}")
+
+
+def _ask(question: Question, sites: list[str], options: dict[str, Any]) -> None:
+    if options["as_json"] and options["as_csv"]:
+        raise click.UsageError("--json and --csv both print the answer; give one of them")
+    from wxfly import questions
+
+    asked: Asked = questions.ask(question, sites, options, on_progress=tell_progress)
+    _write_files(asked, options)
+    if options["as_json"]:
+        import json
+
+        from wxfly.report.answer import to_json
+
+        click.echo(json.dumps(to_json(asked.briefing), ensure_ascii=False, allow_nan=False, indent=1))
+    elif options["as_csv"]:
+        from wxfly.report.tables import to_csv
+
+        click.echo(to_csv(asked.briefing, units=asked.units, time_zone=asked.time_zone), nl=False)
+    else:
+        from wxfly.report.text import render
+
+        click.echo(render(asked.briefing, units=asked.units, time_zone=asked.time_zone, width=width()))
+
+
+def _write_files(asked: Asked, options: dict[str, Any]) -> None:
+    if options["html_path"]:
+        from wxfly.report.page import to_html
+
+        page = to_html(asked.briefing, units=asked.units, time_zone=asked.time_zone)
+        _write(options["html_path"], page.encode())
+    if options["ics_path"]:
+        from wxfly.report.icalendar import to_ics
+
+        _write(options["ics_path"], to_ics(asked.briefing))
+
+
+def _write(path: Path, content: bytes) -> None:
+    write_whole(path, content)
+    tell_progress(f"wrote {path}")

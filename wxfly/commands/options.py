@@ -1,0 +1,82 @@
+"""The options that several commands share, each set as one decorator."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def asking(command: F) -> F:
+    """Add the options that every question shares."""
+    return forecast_asking(doubting(telling(command)))
+
+
+def doubting(command: F) -> F:
+    """Add the options that say by what the chance is told."""
+    options = [
+        click.option("--ensemble", multiple=True, metavar="NAME[,NAME]", help="Members to tell the chance by: ensembles such as icon_eu_eps or ecmwf_ifs025_ensemble, or several single models."),
+        click.option("--site-record", is_flag=True, help="Correct wind and gust by what SITE has taught (see: wxfly verify); the answer says so."),
+    ]  # fmt: skip
+    return _with(command, options)
+
+
+def _with(command: F, options: Sequence[Callable[[F], F]]) -> F:
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+def forecast_asking(command: F) -> F:
+    """Add the options that say what is asked of which forecast."""
+    options = [
+        click.option("--aircraft", metavar="NAME", help="Aircraft class or one of your own (see: wxfly aircraft)."),
+        click.option("--height", metavar="HEIGHT", help="Flight height above ground, such as 80m or 260ft.  [default: 60m]"),
+        click.option("--duration", metavar="TIME", help="Shortest window of use, such as 45min or 2h.  [default: 45min]"),
+        click.option("--rules", metavar="NAME", help="Rule set for ceiling, visibility, cloud and daylight (see: wxfly rules).  [default: own]"),
+        click.option("--reserve", type=float, metavar="SHARE", help="Share of every limit to keep in hand; an hour with less left is narrow.  [default: 0.2]"),
+        click.option("--confidence", type=float, metavar="SHARE", help="Chance with which wind and gust at your height stay below what they are held for, as far as the carrying from the forecast's heights goes.  [default: 0.5]"),
+        click.option("--require", "required", multiple=True, metavar="ELEMENT", help="Treat an element as required: where it is not known, the hour is not known."),
+        click.option("--advise", "advised", multiple=True, metavar="ELEMENT", help="Treat an element as advised: where it is not known, the answer says so first."),
+        click.option("--prefer", type=click.Choice(["low-light"]), help="Rank windows in golden or blue hour first; no hour holds because of it."),
+        click.option("--toward", metavar="DIRECTION", help="Where you will look at the aircraft, in degrees or as a point such as SW: tells of glare, and where a sortie goes."),
+        click.option("--units", type=click.Choice(["metric", "imperial", "aviation"]), help="Units of the answer.  [default: metric]"),
+        click.option("--time-zone", metavar="ZONE", help="Show times in this IANA zone instead of each site's own."),
+        click.option("--model", metavar="MODEL", help="Forecast model to ask; one model per answer."),
+        click.option("--forecast", "forecast_path", type=click.Path(path_type=Path), help="Answer from this saved reply (.json) or forecast file (.nc) instead of asking."),
+        click.option("--as-of", metavar="TIME", help="Answer as if it were this time (ISO 8601, UTC unless it names an offset)."),
+        click.option("--offline", is_flag=True, help="Use only forecasts that are already on this machine."),
+    ]  # fmt: skip
+    return _with(command, options)
+
+
+def telling(command: F) -> F:
+    """Add the options that say how the answer is written."""
+    options = [
+        click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON (schema in the documentation)."),
+        click.option("--csv", "as_csv", is_flag=True, help="Print the hours as CSV."),
+        click.option("--html", "html_path", type=click.Path(path_type=Path), help="Also write the timeline page to this file."),
+        click.option("--ics", "ics_path", type=click.Path(path_type=Path), help="Also write the windows as a calendar file."),
+    ]  # fmt: skip
+    return _with(command, options)
+
+
+def flying(command: F) -> F:
+    """Add the options that say what is to be flown."""
+    options = [
+        click.option("--date", "day", metavar="DATE", help="The day asked about, YYYY-MM-DD at the site.  [default: tomorrow]"),
+        click.option("--distance", metavar="DISTANCE", help="Over ground to the farthest point, such as 400m.  [default: as far as its attitude is seen]"),
+        click.option("--return-height", metavar="HEIGHT", help="Height of the way home above ground.  [default: the flight height]"),
+        click.option("--work", metavar="TIME", help="Time at the farthest point, such as 5min.  [default: none]"),
+        click.option("--batteries", type=click.IntRange(1, 99), help="How many are charged.  [default: 1]"),
+        click.option("--battery-reserve", type=float, metavar="SHARE", help="Share of a battery to land with.  [default: 0.25]"),
+        click.option("--cells", metavar="TEMPERATURE", help="Of the battery before take-off, such as 20degC.  [default: the air's]"),
+        click.option("--payload", metavar="MASS", help="Carried beyond the aircraft's own mass, such as 120g.  [default: none]"),
+        click.option("--hand-height", metavar="HEIGHT", help="Of the anemometer in the field check.  [default: 2m]"),
+        click.option("--rank", type=click.IntRange(1), help="Which window, the best is 1.  [default: 1]"),
+    ]  # fmt: skip
+    return _with(command, options)

@@ -1,0 +1,85 @@
+"""The program itself: its help, the options of the log, and how a mistake is told in one line."""
+
+from __future__ import annotations
+
+import logging
+import shutil
+from typing import Any
+
+import click
+
+from wxfly import __version__, logs
+from wxfly.errors import WxflyError
+
+CAUTION = (
+    "wxfly gives advice, not permission. Local rules, the maker's manual and your own judgement on the spot prevail."
+)
+
+
+class Program(click.Group):
+    """Tells a user's mistake in one line and ends with code 1; every command takes the options of the log."""
+
+    group_class = type
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run a command; end with one line and code 1 on a user's mistake."""
+        try:
+            return super().invoke(ctx)
+        except WxflyError as fault:
+            line = " ".join(str(fault).split())
+            if not logs.is_machine_readable():
+                raise click.ClickException(line) from None
+            logs.tell(line, level=logging.ERROR)
+            ctx.exit(1)
+        except OSError as fault:
+            if isinstance(fault, BrokenPipeError):
+                raise  # a reader that has seen enough: click ends quietly
+            raise click.ClickException(f"the answer could not be written ({fault.strerror})") from None
+
+    def add_command(self, cmd: click.Command, name: str | None = None) -> None:
+        """Add a command, with the options of the log."""
+        cmd.params.extend(_log_options(hidden=True))  # told once, in the help of the program
+        super().add_command(cmd, name)
+
+
+def _log_options(*, hidden: bool) -> list[click.Parameter]:
+    def begin(ctx: click.Context, param: click.Parameter, value: Any) -> None:
+        if value and not (param.name == "verbose" and logs.is_machine_readable()):
+            logs.start_logging(as_json=value == "json")
+            ctx.find_root().call_on_close(logs.stop_logging)
+
+    rest: dict[str, Any] = {"expose_value": False, "is_eager": True, "hidden": hidden, "callback": begin}
+    verbose = "Tell on the error stream what was asked of whom and how long it took. Goes after a command as well."
+    form = "The same as text, or as one JSON object on each line of the error stream."
+    return [
+        click.Option(["-v", "--verbose"], is_flag=True, help=verbose, **rest),
+        click.Option(["--log"], type=click.Choice(["text", "json"]), help=form, **rest),
+    ]
+
+
+@click.group(
+    cls=Program,
+    params=_log_options(hidden=False),
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog=f"Example: wxfly best --aircraft folding-quad-249g --height 80m. {CAUTION}",
+)
+@click.version_option(__version__, prog_name="wxfly")
+def main() -> None:
+    """From an open weather forecast to whether, when, where and how high to fly a small aircraft.
+
+    SITE is the name of a saved site, a pair LATITUDE,LONGITUDE or the name of a place. Without one, the first saved
+    site answers, or the invented demonstration when none is saved.
+    """
+
+
+def width() -> int:
+    """Give the columns an answer in text may take."""
+    return min(shutil.get_terminal_size((80, 24)).columns, 100)
+
+
+def tell_progress(message: str) -> None:
+    """Tell on the error stream what takes its time."""
+    if logs.is_machine_readable():
+        logs.tell(message)
+    else:
+        click.echo(message, err=True)
