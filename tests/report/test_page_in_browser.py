@@ -84,7 +84,7 @@ def test_a_cell_tells_its_values_by_mouse_and_by_touch(show):
         box = page.locator(".heatmaplayer image").first.bounding_box()
         at = (box["x"] + 0.5 * box["width"], box["y"] + 0.5 * box["height"])
         page.touchscreen.tap(*at) if width < 700 else page.mouse.move(*at)
-        page.wait_for_selector(".hovertext", timeout=5_000)
+        page.wait_for_selector(".hovertext", timeout=30_000)
         assert "margin" in page.locator(".hovertext").first.text_content()
 
 
@@ -146,6 +146,6 @@ def test_turning_the_phone_draws_the_other_shape(show):
     page.wait_for_selector(DRAWN, timeout=30_000)
     tall = page.locator(".chart").first.bounding_box()["height"]
     page.set_viewport_size({"width": 844, "height": 390})
-    page.wait_for_function("() => document.querySelector('.chart').dataset.width > 700", timeout=10_000)
+    page.wait_for_function("() => document.querySelector('.chart').dataset.width > 700", timeout=30_000)
     assert page.locator(".chart").first.bounding_box()["height"] < tall
     assert not is_too_wide(page)
