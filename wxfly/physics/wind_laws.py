@@ -23,10 +23,11 @@ OPEN_GROUND_ROUGHNESS_LENGTH = 0.03
 """Roughness length that a 10 m wind belongs to where none is known [m]: short grass, [Davenport-Wieringa]."""
 
 # Above the lowest tens of metres profiles bend less than surface-layer theory says, and in very stable air the
-# wind aloft no longer follows the wind at 10 m at all. Fitted on [Tower]; the shape is what reanalyses show too.
-STABLE_SHARE = 0.25
+# wind aloft no longer follows the wind at 10 m at all. Fitted on [Tower]; the shape is what reanalyses show too. Sun
+# and cloud tell less: what they call moderately stable is often very stable, so the air counts as loose sooner.
 UNSTABLE_SHARE = 0.5
-DECOUPLED_ZETA = 0.2
+STABLE_SHARE = {"temperatures": 0.25, "sun and cloud": 0.5}
+DECOUPLED_ZETA = {"temperatures": 0.2, "sun and cloud": 0.075}
 DECOUPLING_STEEPNESS = 4
 _ZETA_HEIGHT = 10.0
 
@@ -225,6 +226,7 @@ def surface_layer_wind_speed(
     *,
     obukhov_length: npt.ArrayLike = np.inf,
     displacement_height: npt.ArrayLike = 0.0,
+    stability_source: str = "temperatures",
 ) -> Array:
     """Carry a wind speed from one height to another, up or down, as tall towers show it.
 
@@ -240,6 +242,8 @@ def surface_layer_wind_speed(
         [m]; infinite (neutral) by default.
     displacement_height : array_like, optional
         Of woods and towns [m].
+    stability_source : {"temperatures", "sun and cloud"}
+        Where the Obukhov length is from.
 
     Returns
     -------
@@ -250,11 +254,12 @@ def surface_layer_wind_speed(
     -----
     The log law with its stability weakened: 1/L is multiplied by 0.5 in unstable and by 0.25 in stable air, and as
     10 m/L passes 0.2 the result goes over to the power law of 1/7, because there the wind aloft has come loose from
-    the wind below and similarity says nothing. Up to that the wind aloft is given rather high than low, as [Tower]
-    has less shear at night than flat land. All arguments are broadcast; continuous in every one of them.
+    the wind below and similarity says nothing. With stability from sun and cloud the two numbers for stable air are 0.5
+    and 0.075. Up to that the wind aloft is given rather high than low, as [Tower] has less shear at night than
+    flat land. All arguments are broadcast; continuous in every one of them.
     """
     inverse = 1.0 / np.asarray(obukhov_length, dtype=float)
-    weakened = np.where(inverse < 0, UNSTABLE_SHARE, STABLE_SHARE) * inverse
+    weakened = np.where(inverse < 0, UNSTABLE_SHARE, STABLE_SHARE[stability_source]) * inverse
     with np.errstate(divide="ignore"):
         by_log = log_law_wind_speed(
             wind_speed,
@@ -266,5 +271,5 @@ def surface_layer_wind_speed(
         )
     by_power = power_law_wind_speed(wind_speed, height, wanted_height)
     stable = np.maximum(inverse, 0.0) * _ZETA_HEIGHT
-    coupled = 1.0 / (1.0 + (stable / DECOUPLED_ZETA) ** DECOUPLING_STEEPNESS)
+    coupled = 1.0 / (1.0 + (stable / DECOUPLED_ZETA[stability_source]) ** DECOUPLING_STEEPNESS)
     return np.asarray(coupled * by_log + (1.0 - coupled) * by_power)

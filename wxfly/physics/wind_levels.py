@@ -47,9 +47,32 @@ LEAST_CARRIED = 0.25
 CARRIED_MORE_STABLE = 0.25
 _CARRIED_ZETA = 0.05
 
-# 10 m/L from very unstable to very stable, close together where the wind aloft is strongest; the steps between them are
-# made up for by rounding up.
-EVERY_STABILITY = (-20.0, 0.02, 0.05, 0.08, 0.1, 0.12, 0.14, 0.16, 0.18, 0.2, 0.23, 0.27, 0.35, 0.5, 1e3)
+# 10 m/L from very unstable to very stable, close together where the wind aloft is strongest by either source of
+# stability; the steps between them are made up for by rounding up.
+EVERY_STABILITY = (
+    -20.0,
+    0.02,
+    0.03,
+    0.04,
+    0.05,
+    0.055,
+    0.06,
+    0.065,
+    0.07,
+    0.08,
+    0.09,
+    0.1,
+    0.12,
+    0.14,
+    0.16,
+    0.18,
+    0.2,
+    0.23,
+    0.27,
+    0.35,
+    0.5,
+    1e3,
+)
 ROUNDED_UP = 1.002
 
 
@@ -167,6 +190,7 @@ def from_one_level(
         z0,
         obukhov_length=np.where(stability_known, obukhov_length, np.inf),
         displacement_height=displacement_height,
+        stability_source=stability_source,
     )
     by_power = power_law_wind_speed(only.speed, only.height, z)
     # Among the roughness elements the log law has no wind to start from.

@@ -88,7 +88,7 @@ def wind_at_height(
     obukhov_length : array_like, optional
         From `wxfly.physics.stability`, broadcast against ``[...]`` [m]; NaN where not known.
     stability_source : {"temperatures", "sun and cloud"}
-        Where the Obukhov length is from; it decides the standard deviation.
+        Where the Obukhov length is from; it decides how far stability is trusted, and the standard deviation.
     interpolation : {"logarithmic", "curved"}
         Between two levels, a straight line in ln(height), or one bent by the shear itself: steeper shear than over
         open ground means stable air, where the wind aloft lies close above the upper level, less means mixing or
