@@ -233,7 +233,9 @@ def page(n: dict[str, dict[str, object]]) -> str:
         for k in steps
         if "no stability" not in k
     ]
-    pooled = [k.removesuffix(", inside 68 %") for k in t if k.endswith(", inside 68 %")]
+    pooled = [
+        k.removesuffix(", inside 68 %") for k in t if k.startswith("all heights, ") and k.endswith(", inside 68 %")
+    ]
     groups = [
         [
             k.removeprefix("all heights, "),
@@ -242,6 +244,15 @@ def page(n: dict[str, dict[str, object]]) -> str:
         ]
         for k in pooled
         if "known" in k or "temperature" in k or ", sun" in k
+    ]
+    shape = [
+        [group, *(t[f"all heights and hours, {group}, inside {x} %"] for x in tower.TAILS)]
+        for group in (
+            "curved, stability known",
+            "part of the slope, stability known",
+            "from 10 m, temperature",
+            "from 10 m, sun",
+        )
     ]
     strangers = [
         [
@@ -401,6 +412,9 @@ Asked: the 68 % interval holds 65 to 71 %, the 95 % interval 93 to 97 % of the h
 By stability and by wind speed, all heights together:
 
 {table(["group", "68 % holds", "95 % holds"], groups)}
+All heights and hours together, the shape of the distribution:
+
+{table(["stated", *(f"{x} %" for x in tower.TAILS)], shape)}
 ![Intervals](wind-intervals.svg)
 
 Where nothing was fitted:

@@ -73,7 +73,7 @@ def deviation_between(
         [m s-1]. Of two parts, by their squares: what an anemometer itself does not know, and what the profile may
         be bent unseen between the levels. The second grows with the distance of the levels as a curvature does,
         nearly with its square, and with how far the shear is from that of a well-mixed layer; less in unstable
-        air, more in stable air. 0 at a level.
+        air, more in stable air. 0 at a level. [IEC-61400-12-1] and [Tower].
     """
     span = np.log(height_above / height)
     weight = np.log(wanted_height / height) / span
@@ -117,6 +117,7 @@ def deviation_beyond(
     -------
     ndarray
         [m s-1]; the larger, the farther the two levels are apart and the steeper the wind grows between them.
+        [IEC-61400-12-1] and [Tower].
     """
     span = np.log(height_top / height)
     slope = np.abs(wind_speed_top - wind_speed) / span
@@ -209,7 +210,8 @@ def error_factor(confidence: npt.ArrayLike) -> Array:
     Returns
     -------
     ndarray
-        [1]; 0 at 0.5, 1 at 0.841, 2.2 at 0.975.
+        [1]; 0 at 0.5, 1 at 0.841, 2.2 at 0.975: quantiles of the logistic distribution, whose tails the errors on
+        [Tower] follow to about 0.99; farther out nothing is shown.
 
     Raises
     ------
@@ -235,7 +237,8 @@ def exceedance_probability(wind_speed: npt.ArrayLike, standard_deviation: npt.Ar
     Returns
     -------
     ndarray
-        0 to 1; NaN where the wind is not known. With a deviation of 0 it is 0 or 1, at the limit 0.
+        0 to 1, of the logistic distribution as in `error_factor`; NaN where the wind is not known. With a deviation of
+        0 it is 0 or 1, at the limit 0.
     """
     wind = np.asarray(wind_speed, dtype=float)
     deviation = np.asarray(standard_deviation, dtype=float)

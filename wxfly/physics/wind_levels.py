@@ -127,7 +127,7 @@ class Level:
 
 
 def either(first: Level, other: Level) -> Level:
-    """Give the first level where it was found, else the other."""
+    """Give the first level where it was found, else the other; for levels of one shape, the choice is ours."""
     only = object.__new__(Level)
     only.found = first.found | other.found
     for name in ("speed", "direction", "height"):
@@ -138,7 +138,10 @@ def either(first: Level, other: Level) -> Level:
 def between_levels(
     below: Level, above: Level, z: Array, obukhov_length: Array, interpolation: str
 ) -> tuple[Array, Array, Array]:
-    """Interpolate between two levels: speed, direction and standard deviation."""
+    """Interpolate between two levels: speed and its standard deviation [m s-1], direction [degree].
+
+    Linear in ln(height), between levels above 150 m in height; the bend was fitted on [Tower], levels 10 to 122 m.
+    """
     span = np.log(above.height / below.height)
     weight = np.log(z / below.height) / span
     linear = (z - below.height) / (above.height - below.height)
@@ -160,7 +163,10 @@ def between_levels(
 
 
 def beyond_top(second: Level, top: Level, z: Array, obukhov_length: Array) -> tuple[Array, Array, Array]:
-    """Carry a part of the slope between the two highest levels on above them."""
+    """Carry a part of the slope between the two highest levels on above them: speed, direction, standard deviation.
+
+    [m s-1, degree, m s-1]; fitted on [Tower] from tops at 80 and 87 m to 122 m; valid to 1.5 times the top level.
+    """
     zeta = np.maximum(np.where(np.isnan(obukhov_length), 0.0, 10.0 / obukhov_length), 0.0)
     span = np.log(top.height / second.height)
     carried = np.maximum(1.0 - CARRIED_LOSS * span, LEAST_CARRIED)
@@ -179,7 +185,11 @@ def from_one_level(
     obukhov_length: Array,
     stability_source: str,
 ) -> tuple[Array, Array, Codes]:
-    """Carry the one level there is: log law with stability, neutral log law, power law."""
+    """Carry the one level there is: log law with stability, neutral log law, power law.
+
+    Speed and standard deviation [m s-1] and codes of `ProfileMethod`; valid from 2 to 150 m, sources in
+    `wxfly.physics.wind_laws`. Never above `LARGEST_RATIO` times the wind it starts from.
+    """
     surface_known = roughness_length is not None
     z0 = np.asarray(OPEN_GROUND_ROUGHNESS_LENGTH if roughness_length is None else roughness_length, dtype=float)
     stability_known = ~np.isnan(obukhov_length) & np.ones(z.shape, bool)
