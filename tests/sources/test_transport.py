@@ -111,7 +111,7 @@ def test_certificates_that_cannot_be_read_are_blamed_and_not_the_cache(server, m
     if content:
         path.write_text(content)
     monkeypatch.setenv("SSL_CERT_FILE", str(path))
-    with pytest.raises(WxflyError, match="the certificates to trust cannot be read .*unset SSL_CERT_FILE") as caught:
+    with pytest.raises(WxflyError, match=r"the certificates to trust cannot be read .*unset SSL_CERT_FILE") as caught:
         ask()
     assert "cache" not in str(caught.value)
 
