@@ -87,3 +87,10 @@ def test_patience_of_the_environment_must_be_a_number(monkeypatch):
     monkeypatch.setenv("WXFLY_PATIENCE", "a while")
     with pytest.raises(WxflyError, match="must be a number of seconds"):
         load_settings()
+
+
+def test_a_contact_that_no_header_can_carry_is_refused(own_folders):
+    (own_folders / "config").mkdir()
+    (own_folders / "config" / "config.toml").write_text('contact = "José@example.org"\n', encoding="utf-8")
+    with pytest.raises(WxflyError, match=r"contact = 'José@example\.org' must be plain ASCII"):
+        load_settings()

@@ -26,6 +26,7 @@ from urllib.parse import urlsplit
 
 from wxfly import __version__
 from wxfly.errors import WxflyError, unknown_name
+from wxfly.keys import paid_addresses, read_key, takes_key
 
 PROJECT = "wxfly"
 
@@ -64,6 +65,8 @@ class Settings:
         Longest time one question to one service may take, retries included [s].
     maximum_age_days, maximum_megabytes : float
         Limits of the store [d], [MB].
+    key : str
+        Of a customer of the forecast service; empty for the free one. Never printed.
     """
 
     addresses: dict[str, str] = field(default_factory=lambda: dict(DEFAULT_ADDRESSES))
@@ -72,6 +75,7 @@ class Settings:
     patience_seconds: float = 30.0
     maximum_age_days: float = 30.0
     maximum_megabytes: float = 200.0
+    key: str = field(default="", repr=False)
 
     @property
     def user_agent(self) -> str:
@@ -82,6 +86,10 @@ class Settings:
     def hosts(self) -> frozenset[str]:
         """The only hosts that may be contacted, redirects included."""
         return frozenset(_authority(address) for address in self.addresses.values())
+
+    def key_for(self, url: str) -> dict[str, str]:
+        """Give the parameter that carries the key, for a service that takes it; none for any other."""
+        return {"apikey": self.key} if self.key and takes_key(url, self.addresses) else {}
 
 
 def cache_folder() -> Path:
@@ -117,6 +125,7 @@ def load_settings() -> Settings:
     document = _read(path)
     values: dict[str, Any] = {}
     addresses = dict(DEFAULT_ADDRESSES)
+    key_of_customer = read_key(config_folder())
     sections: dict[str, dict[str, type]] = {"sources": dict.fromkeys(DEFAULT_ADDRESSES, str), "store": _STORE}
     for key, value in document.items():
         if key in sections:
@@ -127,16 +136,20 @@ def load_settings() -> Settings:
                 values |= table
         elif key in _TOP:
             values[key] = _value(path, key, value, _TOP[key])
+            if key == "contact" and not value.isascii():
+                raise WxflyError(f"{path}: contact = {value!r} must be plain ASCII, it is sent in a header")
         else:
             raise unknown_name(f"{path}: key", key, [*_TOP, *(f"[{s}]" for s in sections)])
     for name in addresses:
         addresses[name] = os.environ.get(f"WXFLY_{name.upper()}_URL", addresses[name])
     if "WXFLY_PATIENCE" in os.environ:
         values["patience_seconds"] = _number("WXFLY_PATIENCE", os.environ["WXFLY_PATIENCE"])
+    if key_of_customer:
+        addresses = paid_addresses(addresses, DEFAULT_ADDRESSES)
     for name, address in addresses.items():
         _check_address(name, address)
         addresses[name] = address.rstrip("/")
-    return Settings(addresses=addresses, **values)
+    return Settings(addresses=addresses, key=key_of_customer, **values)
 
 
 _TOP: dict[str, type] = {"model": str, "contact": str, "patience_seconds": float}
