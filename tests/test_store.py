@@ -13,7 +13,7 @@ import pytest
 import xarray as xr
 
 from tests.cubes import quiet_cube
-from wxfly import store
+from wxfly import shipped, store
 from wxfly.errors import WxflyError
 from wxfly.settings import Settings, cache_folder
 
@@ -156,8 +156,8 @@ def test_the_shipped_forecasts_are_those_that_were_shipped(tmp_path, monkeypatch
     name = store.load_manifest()["files"][0]["file"]
     manifest = store.load_manifest()
     (tmp_path / name).write_bytes(b"other")
-    monkeypatch.setattr(store, "shipped_folder", lambda: tmp_path)
-    monkeypatch.setattr(store, "load_manifest", lambda: manifest)
+    monkeypatch.setattr(shipped, "shipped_folder", lambda: tmp_path)
+    monkeypatch.setattr(shipped, "load_manifest", lambda: manifest)
     with pytest.raises(WxflyError, match="missing or damaged; install wxfly again"):
         store.shipped_forecast(name)
 
@@ -166,7 +166,7 @@ WRITER = """
 import sys
 sys.path.insert(0, {root!r})
 from tests.test_store import HERE, THERE, cube_at
-from wxfly import store
+from wxfly import shipped, store
 print("ready", flush=True)
 for k in range(1000):
     store.keep_forecast(cube_at(HERE, THERE, run=f"2026-06-10T{{k % 24:02d}}"))
@@ -194,7 +194,7 @@ def test_a_full_disk_is_said_and_the_old_forecast_stays(tmp_path):
 import resource, signal, sys
 sys.path.insert(0, {str(ROOT)!r})
 from tests.test_store import HERE, cube_at
-from wxfly import store
+from wxfly import shipped, store
 from wxfly.errors import WxflyError
 cube = cube_at(HERE)
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)

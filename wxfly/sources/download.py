@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 from urllib.parse import urljoin, urlsplit
 
 from wxfly.errors import WxflyError
+from wxfly.own_files import make_folder
 from wxfly.settings import Settings, cache_folder
 
 if TYPE_CHECKING:
@@ -216,7 +217,7 @@ def _lock_for(host: str) -> Any:
 
     folder = cache_folder() / "locks"
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        make_folder(folder)
     except OSError as fault:
         raise SourceError(
             f"the cache folder {cache_folder()} cannot be written ({fault.strerror}); set WXFLY_CACHE to one that can"
