@@ -17,7 +17,7 @@ def test_saved_and_read_back(tmp_path):
     assert math.isnan(sites["<script>"].surface_altitude)
     remove_site(path, "meadow")
     assert list(read_sites(path)) == ["<script>"]
-    assert [p.name for p in path.parent.iterdir()] == ["sites.toml"]
+    assert sorted(p.name for p in path.parent.iterdir()) == [".sites.toml.lock", "sites.toml"]
 
 
 def test_sectors_and_a_hill_are_kept(tmp_path):

@@ -19,6 +19,9 @@ Made = TypeVar("Made")
 SECTORS = ("north", "northeast", "east", "southeast", "south", "southwest", "west", "northwest")
 """Eight sectors of 45 degrees by their middle, in the order of the direction the wind comes from."""
 
+LOWEST_GROUND, HIGHEST_GROUND = -500.0, 9000.0
+"""Heights of the ground above mean sea level that are believed [m]."""
+
 HILL_SHAPES = ("ridge", "round_hill", "escarpment")
 
 
@@ -86,7 +89,7 @@ class Site:
     is_demo: bool = False
 
     def __post_init__(self) -> None:
-        if not (math.isnan(self.surface_altitude) or -500 <= self.surface_altitude <= 9000):
+        if not (math.isnan(self.surface_altitude) or LOWEST_GROUND <= self.surface_altitude <= HIGHEST_GROUND):
             raise WxflyError(f"site {self.name!r}: ground at {self.surface_altitude} m is outside -500 to 9000 m")
         if not (math.isfinite(self.latitude) and -90 <= self.latitude <= 90):
             raise WxflyError(f"site {self.name!r}: latitude {self.latitude} is outside -90 to 90 degrees")
