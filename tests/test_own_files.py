@@ -46,7 +46,14 @@ def test_a_mark_before_the_text_is_no_fault(tmp_path):
 
 @pytest.mark.parametrize(
     "text",
-    ["a = " + "[" * 5000, "a = 1" + "0" * 400, "a = [[1, 1" + "0" * 400 + "]]", "a = 1" + "0" * 6000, "b", "a = 1\na = 2"],
+    [
+        "a = " + "[" * 5000,
+        "a = 1" + "0" * 400,
+        "a = [[1, 1" + "0" * 400 + "]]",
+        "a = 1" + "0" * 6000,
+        "b",
+        "a = 1\na = 2",
+    ],
 )
 def test_what_is_no_toml_is_one_line(text):
     with pytest.raises(WxflyError, match=r"^mine: not a TOML file .*; mend or remove it$") as caught:

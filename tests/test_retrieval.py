@@ -444,3 +444,28 @@ def test_a_grid_as_a_file_serves_the_nearest_cell(server, tmp_path):
 def test_an_absent_file_is_said(name, tmp_path):
     with pytest.raises(WxflyError, match=r"cannot be read|no such file"):
         obtain([], saved={}, forecast_path=tmp_path / name)
+
+
+@pytest.mark.parametrize(
+    "text", ["[" * 100_000, '["2026-03-10T00:00:00+00:00", "2026-03-10T00:00:00+00:00", 1e300]', "[1]"]
+)
+def test_a_kept_run_that_is_damaged_is_asked_for_again(server, text):
+    from datetime import UTC, datetime
+
+    from wxfly import store
+
+    obtain(["heath"], saved=SAVED, model="icon_eu")
+    store.keep_reply("metadata", "icon_eu", text, datetime.now(UTC))
+    assert obtain(["heath"], saved=SAVED, model="icon_eu").origin == "store"
+    assert len(server.asked("metadata")) == 2
+
+
+def test_a_cube_is_a_cube_whatever_the_case_of_its_ending(tmp_path):
+    import shutil
+
+    from wxfly import store
+
+    entry = store.load_manifest()["files"][0]
+    shutil.copy(store.shipped_folder() / entry["file"], tmp_path / "FORECAST.NC")
+    found = obtain([], saved={}, forecast_path=tmp_path / "FORECAST.NC")
+    assert found.cube.sizes["time"] == entry["hours"]
