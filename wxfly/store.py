@@ -162,11 +162,8 @@ def _open(stored: StoredForecast) -> xr.Dataset:
     if not all(name in cube and cube[name].dims == ("site",) and cube[name].size == 1 for name in one):
         raise WxflyError(f"{stored.path}: not the forecast of one place")
     place = place_key(*(float(cube[name].values[0]) for name in one[:2]))
-    if (place, cube.attrs.get("model"), run_name(cube)) != (
-        (stored.latitude, stored.longitude),
-        stored.model,
-        stored.run,
-    ):
+    inside = (place, cube.attrs.get("model"), run_name(cube))
+    if inside != ((stored.latitude, stored.longitude), stored.model, stored.run):
         raise WxflyError(f"{stored.path}: of another place, model or run than its name says")
     return cube
 

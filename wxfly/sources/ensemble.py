@@ -247,11 +247,6 @@ def read_ensemble(path: Path, *, model: str | None = None, name: str | None = No
     return parse_ensemble(body, model=model, names=[name] if name else None, what=path.name)
 
 
-def is_ensemble_reply(body: bytes) -> bool:
-    """Tell, without reading it in full, whether a saved reply is of the ensemble service."""
-    return b"_member01" in body or b"_member02" in body
-
-
 def _at_sites(cube: xr.Dataset, sites: Sequence[Site], row: Ensemble, what: str) -> xr.Dataset:
     """Put the cube at the sites' own coordinates, once the ensemble's cells are seen to be near them."""
     for site, latitude, longitude in zip(sites, cube["latitude"].values, cube["longitude"].values, strict=True):
