@@ -102,7 +102,7 @@ def test_the_first_saved_site_answers_when_none_is_named(clock, server):
 def test_two_places_are_one_request_and_each_is_kept(clock, server):
     got = obtain(["heath", "valley", "heath"], saved=SAVED)
     assert count(server) == 1
-    assert server.asked("forecast")[0].query["latitude"] == "52.3100,-46.6200"
+    assert server.asked("forecast")[0].query["latitude"] == "52.31,-46.62"
     assert got.cube["site"].values.tolist() == ["heath", "valley", "heath"]
     assert got.cube.sizes["site"] == 3
     assert len(store.list_forecasts()) == 2
@@ -114,7 +114,7 @@ def test_the_same_run_is_never_fetched_twice(clock, server):
     clock(minutes=90)
     again = obtain(["heath", "valley"], saved=SAVED)
     assert count(server) == 2
-    assert server.asked("forecast")[1].query["latitude"] == "-46.6200", "only what was missing"
+    assert server.asked("forecast")[1].query["latitude"] == "-46.62", "only what was missing"
     assert again.retrieved == first.retrieved, "the older of the two"
     assert np.array_equal(again.cube.isel(site=0)["wind_speed"].values, first.cube.isel(site=0)["wind_speed"].values)
     clock(hours=6)
@@ -444,3 +444,28 @@ def test_a_grid_as_a_file_serves_the_nearest_cell(server, tmp_path):
 def test_an_absent_file_is_said(name, tmp_path):
     with pytest.raises(WxflyError, match=r"cannot be read|no such file"):
         obtain([], saved={}, forecast_path=tmp_path / name)
+
+
+@pytest.mark.parametrize(
+    "text", ["[" * 100_000, '["2026-03-10T00:00:00+00:00", "2026-03-10T00:00:00+00:00", 1e300]', "[1]"]
+)
+def test_a_kept_run_that_is_damaged_is_asked_for_again(server, text):
+    from datetime import UTC, datetime
+
+    from wxfly import store
+
+    obtain(["heath"], saved=SAVED, model="icon_eu")
+    store.keep_reply("metadata", "icon_eu", text, datetime.now(UTC))
+    assert obtain(["heath"], saved=SAVED, model="icon_eu").origin == "store"
+    assert len(server.asked("metadata")) == 2
+
+
+def test_a_cube_is_a_cube_whatever_the_case_of_its_ending(tmp_path):
+    import shutil
+
+    from wxfly import store
+
+    entry = store.load_manifest()["files"][0]
+    shutil.copy(store.shipped_folder() / entry["file"], tmp_path / "FORECAST.NC")
+    found = obtain([], saved={}, forecast_path=tmp_path / "FORECAST.NC")
+    assert found.cube.sizes["time"] == entry["hours"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 import re
 from collections.abc import Mapping
@@ -10,7 +11,7 @@ from datetime import UTC, datetime
 
 from wxfly.errors import WxflyError
 from wxfly.settings import Settings, load_settings
-from wxfly.site import Site
+from wxfly.site import HIGHEST_GROUND, LOWEST_GROUND, Site
 from wxfly.store import keep_reply, kept_reply, load_manifest
 
 _COORDINATES = re.compile(r"\s*([-+]?\d{1,3}(?:\.\d+)?)\s*[,;]\s*([-+]?\d{1,3}(?:\.\d+)?)\s*")
@@ -82,12 +83,19 @@ def resolve_site(
 
 def _search(text: str, saved: Mapping[str, Site], offline: bool, settings: Settings) -> Site:
     """Look a place name up, in what was asked before first."""
+    from wxfly.sources.download import SourceError
     from wxfly.sources.geocoding import get_places, parse_places, places_to_text
 
     name = " ".join(text.split())
+    if not name.isprintable():
+        raise WxflyError(f"a place called {name!r} cannot be looked up; write its name in plain letters")
     kept = kept_reply("places", name.casefold())
+    places = []
     if kept is not None:
-        places = parse_places(kept.text.encode(), f"the kept reply for '{name}'")
+        with contextlib.suppress(SourceError):  # damaged: as if it had not been asked for before
+            places = parse_places(kept.text.encode(), f"the kept reply for '{name}'")
+    if places:
+        pass
     elif offline:
         known = ", ".join([*saved, *demo_sites()])
         raise WxflyError(f"'{name}' is no saved site and was not asked for before; offline these are known: {known}")
@@ -120,10 +128,10 @@ def _surface_altitude(site: Site, offline: bool, settings: Settings) -> float:
     name = f"{site.latitude:.4f},{site.longitude:.4f}"
     kept = kept_reply("ground", name)
     if kept is not None:
-        try:
-            return float(kept.text)
-        except ValueError:
-            pass
+        with contextlib.suppress(ValueError):
+            altitude = float(kept.text)
+            if LOWEST_GROUND <= altitude <= HIGHEST_GROUND:
+                return altitude  # anything else is damaged, and asked for again
     if offline:
         return math.nan
     try:

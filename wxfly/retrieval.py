@@ -17,6 +17,7 @@ from wxfly import store
 from wxfly.errors import WxflyError
 from wxfly.forecast import check_forecast, mark_carried
 from wxfly.obtained import Obtained, as_moment, retrieved_of, run_of, utc_now
+from wxfly.own_files import make_folder
 from wxfly.places import demo_sites, resolve_site
 from wxfly.settings import Settings, cache_folder, load_settings
 from wxfly.site import Site
@@ -192,7 +193,7 @@ def obtain_forecast(
 
 
 def _key(site: Site) -> tuple[float, float]:
-    return round(site.latitude, 4), round(site.longitude, 4)
+    return site.key
 
 
 def _fetch(
@@ -208,7 +209,7 @@ def _fetch(
     notes: list[str] = []
     lock = cache_folder() / "locks" / f"fetch-{model}.lock"
     try:
-        lock.parent.mkdir(parents=True, exist_ok=True)
+        make_folder(lock.parent)
         with filelock.FileLock(lock, timeout=_LOCK_SECONDS):
             run = _newest_run(model, settings, on_progress)
             name = f"{as_moment(run)!s:.13}Z" if run else f"retrieved-{as_moment(utc_now())!s:.13}Z"
@@ -255,7 +256,7 @@ def _newest_run(model: str, settings: Settings, on_progress: Progress) -> dateti
             run = ModelRun(datetime.fromisoformat(start), datetime.fromisoformat(available), timedelta(seconds=seconds))
             if now < max(kept.retrieved + METADATA_AGE, run.next_expected()) and now >= kept.retrieved:
                 return run.certain_at(now)
-        except (ValueError, TypeError):
+        except (ValueError, TypeError, OverflowError, RecursionError):
             pass  # not ours, or of another version: asked again
     on_progress("asking for the newest run")
     try:
@@ -275,6 +276,9 @@ def _stored(sites: Sequence[Site], model: str) -> list[xr.Dataset]:
     for site in sites:
         cube = store.find_forecast(*_key(site), model, surface_altitude=site.surface_altitude)
         if cube is None:
+            fault = store.why_unused(*_key(site), model, surface_altitude=site.surface_altitude)
+            if fault:
+                raise WxflyError(f"{site.name}: the forecast of {model} in the store is not usable: {fault}")
             others = sorted({f.model for f in store.list_forecasts() if (f.latitude, f.longitude) == _key(site)})
             hint = f"; stored are forecasts of {', '.join(others)} (--model)" if others else ""
             raise WxflyError(f"{site.name}: no forecast of {model} in the store{hint}; fetch one while online")

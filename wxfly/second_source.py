@@ -101,7 +101,7 @@ class _Kept:
             if expires.tzinfo is None:
                 return None
             return cls(document["body"], str(document["last_modified"]), expires, kept.retrieved)
-        except (ValueError, KeyError, TypeError, AttributeError, WxflyError):
+        except (ValueError, KeyError, TypeError, AttributeError, RecursionError, OverflowError, WxflyError):
             return None
 
     def write(self, key: str) -> bool:

@@ -18,7 +18,6 @@ configuration folder beside ``sites.toml`` and ``aircraft.toml``::
 from __future__ import annotations
 
 import os
-import tomllib
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -27,6 +26,7 @@ from urllib.parse import urlsplit
 from wxfly import __version__
 from wxfly.errors import WxflyError, unknown_name
 from wxfly.keys import paid_addresses, read_key, takes_key
+from wxfly.own_files import parse_toml, read_if_there
 
 PROJECT = "wxfly"
 
@@ -105,7 +105,12 @@ def config_folder() -> Path:
 def _folder(variable: str, function: str) -> Path:
     given = os.environ.get(variable)
     if given:
-        return Path(given).expanduser()
+        try:
+            return Path(given).expanduser()
+        except RuntimeError:
+            raise WxflyError(
+                f"{variable} = '{given}' names the home folder of somebody who is not known here"
+            ) from None
     import platformdirs
 
     path: Path = getattr(platformdirs, function)(PROJECT, appauthor=False)
@@ -122,7 +127,8 @@ def load_settings() -> Settings:
         neither https nor on this machine.
     """
     path = config_folder() / "config.toml"
-    document = _read(path)
+    text = read_if_there(path)
+    document = {} if text is None else parse_toml(text, str(path))
     values: dict[str, Any] = {}
     addresses = dict(DEFAULT_ADDRESSES)
     key_of_customer = read_key(config_folder())
@@ -154,17 +160,6 @@ def load_settings() -> Settings:
 
 _TOP: dict[str, type] = {"model": str, "contact": str, "patience_seconds": float}
 _STORE: dict[str, type] = {"maximum_age_days": float, "maximum_megabytes": float}
-
-
-def _read(path: Path) -> dict[str, Any]:
-    try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        return {}
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
-        raise WxflyError(f"{path}: not a TOML file ({fault}); mend or remove it") from None
-    except OSError as fault:
-        raise WxflyError(f"{path}: cannot be read ({fault.strerror})") from None
 
 
 def _table(path: Path, section: str, table: Any, kinds: dict[str, type]) -> dict[str, Any]:

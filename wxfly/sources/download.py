@@ -14,6 +14,7 @@ from dataclasses import replace
 from typing import Any, NoReturn, TypeVar
 from urllib.parse import urlsplit
 
+from wxfly.own_files import make_folder
 from wxfly.settings import Settings, cache_folder
 from wxfly.sources.reply import (
     LateError,
@@ -176,7 +177,7 @@ def _lock_for(host: str) -> Any:
 
     folder = cache_folder() / "locks"
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        make_folder(folder)
     except OSError as fault:
         raise SourceError(
             f"the cache folder {cache_folder()} cannot be written ({fault.strerror}); set WXFLY_CACHE to one that can"

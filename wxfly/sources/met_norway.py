@@ -26,11 +26,13 @@ from wxfly.forecast import VARIABLES, attributes_of, check_forecast, mark_carrie
 from wxfly.settings import Settings
 from wxfly.site import Site
 from wxfly.sources.download import Reply, SourceError, download, parse_json
+from wxfly.sources.precision import sent_coordinates
 
 Array = npt.NDArray[np.float64]
 
 SOURCE = "MET Norway"
 MODEL = "met_norway"
+MESH_KM = 1.0  # of its finest model, that of the Nordic countries
 ATTRIBUTION = "Data from MET Norway (https://www.met.no/), CC BY 4.0"
 
 _FORWARD = (0.0, 1.0)
@@ -111,8 +113,10 @@ def get_forecast(site: Site, *, settings: Settings, last_modified: str = "") -> 
     what = f"{SOURCE} for {site.latitude:.2f}, {site.longitude:.2f}"
     if not settings.contact:
         raise SourceError(f"{what}: it wants to know who asks; put contact = 'you@example.org' into config.toml")
-    parameters = {"lat": f"{site.latitude:.4f}", "lon": f"{site.longitude:.4f}"}
-    if math.isfinite(site.surface_altitude):
+    known = math.isfinite(site.surface_altitude)
+    latitude, longitude = sent_coordinates([(site.latitude, site.longitude)], MESH_KM, ground_known=known)
+    parameters = {"lat": latitude, "lon": longitude}
+    if known:
         parameters["altitude"] = f"{site.surface_altitude:.0f}"
 
     def parse(reply: Reply) -> tuple[Reply, datetime]:
