@@ -38,6 +38,7 @@ DEFAULT_ADDRESSES = {
     "elevation": "https://api.open-meteo.com/v1/elevation",
     "metadata": "https://api.open-meteo.com/data",
     "space_weather": "https://services.swpc.noaa.gov",
+    "gfz": "https://kp.gfz.de/app/json",
     "met_norway": "https://api.met.no/weatherapi/locationforecast/2.0/complete",
     "aviation_weather": "https://aviationweather.gov/api/data",
 }
