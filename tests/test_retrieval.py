@@ -253,9 +253,7 @@ def test_of_a_stored_forecast_past_use_the_second_source_answers(clock, server, 
     obtain(["heath"], saved=SAVED)
     clock(hours=54)
     server.always["forecast"] = Fault(status=503, body=b"")
-    server.always["met_norway"] = second(
-        day=12, updated="2026-03-12T17:00:00Z", expires="Thu, 12 Mar 2026 18:30:00 GMT"
-    )
+    server.always["met_norway"] = second(day=12, updated="2026-03-12T17:00:00Z", first=18)
     got = obtain(["heath"], saved=SAVED)
     assert got.cube.attrs["model"] == "met_norway"
     assert got.notes[0] == "MET Norway answers in place of ncep_gfs_global: the newest of ncep_gfs_global is too old"
