@@ -12,9 +12,9 @@ from tests.cubes import quiet_cube
 from wxfly.aircraft import find_aircraft
 from wxfly.derived import derive
 from wxfly.energy import energy_model
+from wxfly.flown import Plan
 from wxfly.limits import limits_for
 from wxfly.return_leg import CANNOT_BE_FLOWN, NAME, Sortie, forecast_deviations, judge_return_leg
-from wxfly.sortie import Plan
 from wxfly.suitability import State, assess
 from wxfly.windows import find_windows
 

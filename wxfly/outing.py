@@ -15,12 +15,12 @@ from wxfly.energy import energy_model, missing_figures
 from wxfly.errors import WxflyError
 from wxfly.field_check import HAND_HEIGHT, HandRule, check_hand_height, hand_rule
 from wxfly.flight_brief import FlightBrief, make_flight_brief, roughness_of
+from wxfly.flown import BATTERY_RESERVE, CONFIDENCE, Plan
 from wxfly.limits import check_height
 from wxfly.physics.visibility import attitude_sight_range
 from wxfly.questions import Prepared, Progress, prepare, read_direction
 from wxfly.reading import Correction, Reading, correct_forecast, weigh
 from wxfly.return_leg import Sortie
-from wxfly.sortie import BATTERY_RESERVE, CONFIDENCE, Plan
 from wxfly.units import parse_quantity
 
 DEFAULT_DISTANCE = 100.0

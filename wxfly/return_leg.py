@@ -12,10 +12,11 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.energy import EnergyModel
+from wxfly.flown import Plan
 from wxfly.forecast_error import default_error_law, lead_time
 from wxfly.legs import FORECAST_DEVIATION, Wind, wind_doubt
 from wxfly.limits import Limits
-from wxfly.sortie import Budget, Plan, sortie_budget
+from wxfly.sortie import Budget, sortie_budget
 from wxfly.suitability import State, margin_at_most
 
 Array = npt.NDArray[np.float64]

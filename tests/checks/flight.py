@@ -157,7 +157,7 @@ def _(row: Row) -> float:
 
 @check("battery_reserve_fraction")
 def _(row: Row) -> bool:
-    from wxfly.sortie import BATTERY_RESERVE
+    from wxfly.flown import BATTERY_RESERVE
 
     return float(row.expected) == BATTERY_RESERVE
 
