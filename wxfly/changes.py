@@ -15,9 +15,8 @@ import xarray as xr
 from wxfly.aircraft import Aircraft
 from wxfly.briefing import Change, Request, SiteAnswer
 from wxfly.derived import derive, hours_of
-from wxfly.elements import NAMES
 from wxfly.limits import Limits
-from wxfly.suitability import State, assess
+from wxfly.suitability import State, assess, names_of
 from wxfly.windows import Window, find_windows
 
 Flags = npt.NDArray[np.bool_]
@@ -112,7 +111,7 @@ def _others_hold(answer: SiteAnswer) -> Flags:
     skipped, required = set(assessment.attrs["not_judged"]), set(assessment.attrs["required"])
     margin = assessment["margin"].transpose("element", "time").values
     holds = np.ones(margin.shape[1], dtype=bool)
-    for k, name in enumerate(NAMES):
+    for k, name in enumerate(names_of(assessment)):
         if name in skipped or name in _OF_HEIGHT:
             continue
         missing_counts = name in required

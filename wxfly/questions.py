@@ -13,13 +13,14 @@ import xarray as xr
 
 from wxfly.aircraft import DEFAULT as DEFAULT_AIRCRAFT
 from wxfly.aircraft import Aircraft, find_aircraft
-from wxfly.briefing import Briefing, Question, Request, make_briefing, period_of
+from wxfly.briefing import Briefing, Question, Request, make_briefing
 from wxfly.elements import NAMES, REQUIRED_BY_DEFAULT
 from wxfly.errors import WxflyError, unknown_name
 from wxfly.forecast_error import ErrorLaw
 from wxfly.freshness import hide_stale
 from wxfly.limits import Limits, limits_for
 from wxfly.obtained import Obtained, retrieved_of, run_of
+from wxfly.periods import period_of
 from wxfly.rules import DEFAULT as DEFAULT_RULES
 from wxfly.rules import find_rules
 from wxfly.settings import config_folder
@@ -31,6 +32,8 @@ Progress = Callable[[str], None]
 DEFAULT_HEIGHT = 60.0
 DEFAULT_DURATION = 45 * 60.0
 WEEK = 7
+SORTIE_OPTIONS = ("distance", "return_height", "work", "batteries", "battery_reserve", "cells", "payload")
+"""Any of them asks for the way home to be judged."""
 
 
 @dataclass(frozen=True)
@@ -167,6 +170,7 @@ def prepare(
     options: Mapping[str, Any],
     *,
     first_day: int = 1,
+    with_sortie: bool = False,
     on_progress: Progress,
 ) -> Prepared:
     """Read what a pilot asks, and obtain the forecast for it.
@@ -181,6 +185,8 @@ def prepare(
         Of the command line, by name; see ``wxfly best --help``. A missing or empty one takes its default.
     first_day : int, optional
         How many days from today the day asked about is, where none is given.
+    with_sortie : bool, optional
+        Whether the way home is judged even where the options say nothing of a sortie.
     on_progress : callable
         Told what is being done when it may take over a second.
 
@@ -226,6 +232,11 @@ def prepare(
         )
         for site, own in zip(obtained.sites, heights, strict=True)
     ]
+    if with_sortie or any(options.get(name) is not None for name in SORTIE_OPTIONS):
+        # Only flights that are planned need the rotors; the other answers start faster without.
+        from wxfly.planned_sortie import plan_sortie
+
+        requests = [plan_sortie(request, options) for request in requests]
     now = obtained.now
     since = obtained.retrieved if np.isnat(obtained.run) else obtained.run
     cube, age_notes = hide_stale(obtained.cube, now, since=since)

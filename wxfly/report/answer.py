@@ -11,9 +11,9 @@ import numpy as np
 
 from wxfly.briefing import Briefing, Change, SiteAnswer
 from wxfly.chance import Chance, Outlook
-from wxfly.elements import ELEMENTS
+from wxfly.elements import BY_NAME
 from wxfly.report import chances, findings, phrases, sentences, summary
-from wxfly.suitability import State
+from wxfly.suitability import State, names_of
 from wxfly.windows import Window
 
 SCHEMA_VERSION = 2
@@ -177,6 +177,7 @@ def _members(answer: SiteAnswer, hour: int) -> dict[str, Any] | None:
 def _hours(answer: SiteAnswer) -> list[dict[str, Any]]:
     assessment = answer.assessment
     table = {name: assessment[name].transpose("element", "time").values for name in ("demand", "limit", "margin")}
+    names = names_of(assessment)
     required, skipped = set(assessment.attrs["required"]), set(assessment.attrs["not_judged"])
     usable_start, usable_end = findings.usable_parts(answer)
     direction = answer.conditions["wind_from_direction"].transpose("edge", "time").values
@@ -185,16 +186,16 @@ def _hours(answer: SiteAnswer) -> list[dict[str, Any]]:
     hours = []
     for i, time in enumerate(assessment["time"].values.astype("datetime64[s]")):
         elements = {
-            row.name: {
+            name: {
                 "demand": _number(table["demand"][k, i]),
                 "limit": _number(table["limit"][k, i]),
                 "margin": _number(table["margin"][k, i]),
-                "unit": row.units,
-                "required": row.name in required,
-                "judged": row.name not in skipped,
+                "unit": BY_NAME[name].units,
+                "required": name in required,
+                "judged": name not in skipped,
                 "known": not math.isnan(table["margin"][k, i]),
             }
-            for k, row in enumerate(ELEMENTS)
+            for k, name in enumerate(names)
         }
         hours.append(
             {

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from wxfly.briefing import Briefing, SiteAnswer
-from wxfly.elements import BY_NAME, NAMES, RETURN_LEG
+from wxfly.elements import BY_NAME, RETURN_LEG, ROW
 from wxfly.physics.daylight import sun_events
 from wxfly.report import findings, phrases
 from wxfly.report.findings import Day
@@ -84,11 +84,11 @@ def when(window: Window, clock: Clock) -> str:
 def reading_of(answer: SiteAnswer, element: str, hour: int, units: str) -> str:
     """Phrase one element of one hour, such as ``gust at 80 m, 9.1 of 10.7 m/s``."""
     # By position: a page asks for some thousand cells, and choosing by label takes a hundred times as long.
-    if element == RETURN_LEG.name:
-        return _way_home(float(answer.assessment["return_leg_demand"].variable.values[hour]))
-    row = NAMES.index(element)
+    row = ROW[element]
     values = [answer.assessment[name].variable.values[row] for name in ("demand", "limit")]
     demand, limit = (float(of_hours[hour]) for of_hours in values)
+    if element == RETURN_LEG.name:
+        return _way_home(demand)
     return phrases.reading(element, demand, limit, height=answer.request.height, units=units)
 
 

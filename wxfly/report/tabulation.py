@@ -8,7 +8,7 @@ import numpy as np
 
 from wxfly.briefing import Briefing, SiteAnswer
 from wxfly.comparison import Standing
-from wxfly.elements import NAMES
+from wxfly.elements import ROW
 from wxfly.report import findings, phrases, sentences, summary, turns
 from wxfly.report.sentences import Reader
 from wxfly.suitability import State
@@ -71,7 +71,7 @@ def _reason(answer: SiteAnswer, hour: int, gaps: Sequence[findings.Gap], units: 
         parts = [f"{sentences.titles(required)} not known"]
         # A limit that is broken all the same is worth telling; one that holds would be a false comfort.
         element = str(answer.assessment["limiting_element"].values[hour])
-        if element and float(answer.assessment["margin"].values[NAMES.index(element), hour]) < 0:
+        if element and float(answer.assessment["margin"].values[ROW[element], hour]) < 0:
             parts.append(reason)
     if others:
         parts.append(f"{sentences.titles(others)} not known")
