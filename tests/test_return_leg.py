@@ -14,7 +14,7 @@ from wxfly.derived import derive
 from wxfly.energy import energy_model
 from wxfly.flown import Plan
 from wxfly.limits import limits_for
-from wxfly.return_leg import CANNOT_BE_FLOWN, NAME, Sortie, forecast_deviations, judge_return_leg
+from wxfly.return_leg import CANNOT_BE_FLOWN, NAME, Sortie, forecast_deviations, judge_return_leg, without_figures
 from wxfly.suitability import State, assess
 from wxfly.windows import find_windows
 
@@ -77,6 +77,29 @@ def test_where_it_is_not_known_the_hour_is_not_known(lost):
     assert state_at_noon(hours) == State.NOT_KNOWN
     assert np.isnan(hours["hour_margin"].values[NOON])
     assert State(int(hours["state"].values[NOON + 3])) == State.INSIDE
+
+
+def test_what_is_only_possible_stays_narrow_whatever_the_reserve():
+    cube = quiet_cube()
+    conditions = derive(cube, height=60.0)
+    icing = conditions["icing_risk"].copy(data=np.ones_like(conditions["icing_risk"].values))
+    conditions = conditions.assign(icing_risk=icing)
+    none_kept = replace(LIMITS, reserve=0.0)
+    before = assess(conditions, none_kept)
+    assert state_at_noon(before) == State.NARROW
+    after = judge_return_leg(before, conditions, derive(cube, height=100.0), SORTIE, none_kept)
+    assert state_at_noon(after) == State.NARROW
+
+
+def test_without_figures_it_is_there_and_not_judged():
+    before = assess(derive(quiet_cube(), height=60.0), LIMITS)
+    after = without_figures(before)
+    assert NAME in after.attrs["not_judged"]
+    assert NAME not in after.attrs["required"]
+    assert np.isnan(after["margin"].sel(element=NAME).values).all()
+    for name in ("state", "hour_margin", "limiting_element", "usable_start"):
+        assert after[name].identical(before[name])
+    assert after["margin"].isel(element=slice(-1)).identical(before["margin"])
 
 
 def test_it_never_makes_an_hour_better():

@@ -14,6 +14,7 @@ import xarray as xr
 from wxfly.aircraft import DEFAULT as DEFAULT_AIRCRAFT
 from wxfly.aircraft import Aircraft, find_aircraft
 from wxfly.briefing import Briefing, Question, Request, make_briefing
+from wxfly.briefing import run_of as of_provenance
 from wxfly.elements import NAMES, REQUIRED_BY_DEFAULT
 from wxfly.errors import WxflyError, unknown_name
 from wxfly.forecast_error import ErrorLaw
@@ -139,11 +140,12 @@ def _with_changes(briefing: Briefing, ready: Prepared, options: Mapping[str, Any
     from wxfly.aircraft import load_aircraft
     from wxfly.changes import find_changes
 
+    run = of_provenance(ready.provenance)
     others = []
     if any(answer.best is None for answer in briefing.answers):
         others = [(a, _limits(a, options)) for a in load_aircraft(own_aircraft_file()).values()]
     answers = tuple(
-        replace(a, changes=find_changes(a, ready.cube.isel(site=i), briefing.minimum_duration, others=others))
+        replace(a, changes=find_changes(a, ready.cube.isel(site=i), briefing.minimum_duration, others=others, run=run))
         for i, a in enumerate(briefing.answers)
     )
     return replace(briefing, answers=answers)

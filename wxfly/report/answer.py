@@ -101,9 +101,37 @@ def _site_answer(answer: SiteAnswer) -> dict[str, Any]:
         "outlooks": [_outlook(o) for o in answer.outlooks],
         "changes": [_change(c) for c in answer.changes],
         "earlier": [{"run": run, "chance": _number(chance)} for run, chance in answer.earlier],
+        **_sortie(answer),
         "windows": [_window(answer, rank, w) for rank, w in enumerate(answer.windows, start=1)],
         "hours": _hours(answer),
     }
+
+
+def _sortie(answer: SiteAnswer) -> dict[str, Any]:
+    """Give what is to be flown; nothing where no sortie was asked for."""
+    sortie, missing, worst = answer.request.sortie, answer.request.energy_missing, answer.way_home
+    if sortie is None and not missing:
+        return {}
+    told: dict[str, Any] = {"judged": sortie is not None, "missing_figures": list(missing), "plan": None, "worst": None}
+    if sortie is not None:
+        told["plan"] = {
+            "distance_m": _number(sortie.plan.distance),
+            "direction_degree": None if sortie.plan.direction is None else _number(sortie.plan.direction),
+            "work_s": _number(sortie.plan.work_time),
+            "return_height_m": _number(sortie.plan.return_height),
+            "battery_reserve": _number(sortie.plan.reserve),
+            "sureness_wanted": _number(sortie.plan.confidence),
+            "batteries": sortie.batteries,
+        }
+    if worst is not None:
+        told["worst"] = {
+            "moment": _time(worst.moment),
+            "needed_share": _number(float(worst.budget.needed_share)),
+            "charge_at_turn": _number(float(worst.budget.charge_at_turn)),
+            "latest_turn_s": _number(float(worst.budget.latest_turn)),
+            "flight_time_s": _number(worst.flight_time),
+        }
+    return {"sortie": told}
 
 
 def _window(answer: SiteAnswer, rank: int, window: Window) -> dict[str, Any]:

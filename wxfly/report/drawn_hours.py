@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.briefing import SiteAnswer
-from wxfly.elements import ROW
+from wxfly.elements import RETURN_LEG, ROW
 from wxfly.report import findings, palette, phrases, sentences
 from wxfly.report.sentences import Reader
 from wxfly.suitability import State, names_of
@@ -112,7 +112,7 @@ class DrawnHours:
         kind = "required" if row in self._required else "advised"
         told = f"margin {phrases.margin(margin)}" if not np.isnan(margin) else f"margin not known ({kind})"
         if row in self._skipped:
-            told = "not judged: no limit"
+            told = "not judged: figures missing" if row == RETURN_LEG.name else "not judged: no limit"
         return f"{self.span(i)}<br><b>{reading}</b><br>{told}"
 
     def place(self, moment: np.datetime64) -> float:

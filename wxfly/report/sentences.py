@@ -217,10 +217,18 @@ def not_known_first(answer: SiteAnswer) -> str:
     advised += [f"{titles(partly)} in some hours"] if partly else []
     if advised:
         parts.append(f"{', and '.join(advised)} (advised): find out before you fly")
-    skipped = answer.assessment.attrs["not_judged"]
+    if answer.request.energy_missing:
+        parts.append(f"{RETURN_LEG.title} is not judged: {energy_missing(answer)}")
+    skipped = [name for name in answer.assessment.attrs["not_judged"] if name != RETURN_LEG.name]
     if skipped:
         parts.append(f"{titles(skipped)} is not judged: the aircraft gives no limit")
     return "; ".join(parts)
+
+
+def energy_missing(answer: SiteAnswer) -> str:
+    """Say which figures are missing that the way home needs."""
+    missing = phrases.listed([name.replace("_", " ") for name in answer.request.energy_missing])
+    return f"the aircraft's figures give no {missing}"
 
 
 def _hours(count: int, lit: int) -> str:

@@ -128,7 +128,7 @@ def sites_table(briefing: Briefing, readers: Sequence[Reader], names: Sequence[s
         if clocks[0].date(hour.time) != day:
             day = clocks[0].date(hour.time)
             rows.append([phrases.day_name(day)[:6].rstrip(), *[""] * (len(clocks) + len(names))])
-        cells = [clock.hour(hour.time) for clock in clocks]
+        cells = [clock.hour_told_apart(hour.time) for clock in clocks]
         states = [_standing(standing) if lit else "dark" for standing in hour.standings]
         better = "equal" if len(hour.better) > 1 else "".join(names[k] for k in hour.better)
         rows.append([*cells, *states, better])
