@@ -210,7 +210,7 @@ def _layout(
     }  # fmt: skip
     if tall:
         longest = max((len(label) for label in labels), default=0)
-        margin = {"l": 14 + max(38 * len(words), 7 * longest), "r": 8, "t": 46, "b": 8}
+        margin = {"l": 14 + max(38 * len(words), 4 + 6 * longest), "r": 8, "t": 46, "b": 8}
         across = [_two_lines(lane.title, narrow=len(lanes) > _NARROW_LANES) for lane in lanes]
         corner = {
             "text": " ".join(zones), "xref": "paper", "yref": "paper", "x": 0, "y": 1, "xanchor": "right",
