@@ -67,19 +67,22 @@ def out_of_sight(plan: Plan, sight_range: float, reader: Reader) -> str:
     return f"beyond {seen} you no longer see which way it points: only as local rules allow"
 
 
-def way_home(answer: SiteAnswer, reader: Reader) -> str:
-    """Say what the best window asks of the sortie in its worst moment; empty without a sortie."""
+def way_home(answer: SiteAnswer, reader: Reader) -> list[tuple[str, str]]:
+    """Give the lines on what the best window asks of the sortie in its worst moment; none without a sortie."""
     worst, sortie, best = answer.way_home, answer.request.sortie, answer.best
     if worst is None or sortie is None or best is None:
-        return ""
+        return []
+    told = f"{needs(worst.budget, sortie.plan)}, at worst, at {reader.clock.hour(worst.moment)}"
+    if not worst.budget.needed_share <= 1:
+        return [("Way home", told)]
     length = float((best.end - best.start).astype("timedelta64[s]").astype(int))
     flights = flights_in_window(length, worst.flight_time, sortie.batteries)
-    parts = [f"{needs(worst.budget, sortie.plan)}, in the worst moment, at {reader.clock.hour(worst.moment)}"]
-    if worst.budget.needed_share <= 1:
-        parts.append(f"turn for home {turn(worst.budget)}")
-        parts.append(f"batteries, {batteries(sortie, flights, worst.flight_time, best)}")
+    lines = [
+        ("Way home", f"{told}; turn for home {turn(worst.budget)}"),
+        ("Batteries", batteries(sortie, flights, worst.flight_time, best)),
+    ]
     seen = out_of_sight(sortie.plan, float("nan") if answer.advice is None else answer.advice.sight_range, reader)
-    return "; ".join([*parts, seen] if seen else parts)
+    return [*lines, ("Beyond", seen)] if seen else lines
 
 
 def distance(value: float, reader: Reader) -> str:

@@ -83,7 +83,7 @@ def _way_home(answer: SiteAnswer, reader: Reader) -> list[Line]:
         return []
     from wxfly.report.sortie_words import way_home
 
-    return [("Way home", way_home(answer, reader))]
+    return way_home(answer, reader)
 
 
 def period_words(answer: SiteAnswer, days: Sequence[Day]) -> str:
