@@ -62,8 +62,8 @@ def elements() -> str:
         kind = "required" if element.name in REQUIRED_BY_DEFAULT else "advised"
         rows.append(f"| `{element.name}` ({element.title}) | {words[element.sense]} | {element.units} | {kind} |")
     sortie = (
-        f"`{RETURN_LEG.name}` ({RETURN_LEG.title}) is judged beside them where a sortie is asked for, and is then required: "
-        "the share of a battery that it takes, reserve included, at most 1."
+        f"`{RETURN_LEG.name}` ({RETURN_LEG.title}) is judged beside them where a sortie is asked for, and then "
+        "required: the share of a battery that it takes, reserve included, at most 1."
     )
     return "\n".join([NOTE, "# Elements\n", *rows, "", sortie, ""])
 
