@@ -21,7 +21,7 @@ from wxfly.energy import (
     usable_energy,
     waiting_power,
 )
-from wxfly.legs import Leg, Polar, Wind, fly_leg, quantile
+from wxfly.legs import AIRSPEEDS, Leg, Polar, Wind, fly_leg, quantile
 from wxfly.physics import battery, rotor
 
 Array = npt.NDArray[np.float64]
@@ -111,7 +111,14 @@ class Ready(NamedTuple):
 
 
 def make_ready(
-    model: EnergyModel, plan: Plan, out_wind: Wind, home_wind: Wind, rho: Array, temperature: Array
+    model: EnergyModel,
+    plan: Plan,
+    out_wind: Wind,
+    home_wind: Wind,
+    rho: Array,
+    temperature: Array,
+    *,
+    airspeeds: int = AIRSPEEDS,
 ) -> Ready:
     """Make a plan ready: climb and work in the wind of the flight height, the rest in that of the return height.
 
@@ -149,7 +156,7 @@ def make_ready(
         (climbing <= at_start) & (waiting_home <= at_end),
         out_wind,
         home_wind,
-        Polar(model, rho),
+        Polar(model, rho, airspeeds),
         at_start,
         at_end,
     )

@@ -18,7 +18,7 @@ from wxfly.energy import EnergyModel
 from wxfly.flown import Plan
 from wxfly.forecast_error import default_error_law, lead_time
 from wxfly.hours import Taker
-from wxfly.legs import FORECAST_DEVIATION, Wind, wind_doubt
+from wxfly.legs import AIRSPEEDS, FORECAST_DEVIATION, Wind, wind_doubt
 from wxfly.limits import Limits
 from wxfly.site import Site
 from wxfly.sortie import Budget, sortie_budget
@@ -117,8 +117,14 @@ def forecast_deviations(time: npt.ArrayLike, run: np.datetime64) -> Array:
     return default_error_law().figure("wind", "error", lead_time(time, run))
 
 
-def budgets(sortie: Sortie, moments: Moments, *, courses: Sequence[npt.ArrayLike] | None = None) -> Budget:
-    """Work out the budget of the sortie at every moment; `courses` as in `wxfly.sortie.sortie_budget`."""
+def budgets(
+    sortie: Sortie,
+    moments: Moments,
+    *,
+    courses: Sequence[npt.ArrayLike] | None = None,
+    airspeeds: int = AIRSPEEDS,
+) -> Budget:
+    """Work out the budget of the sortie at every moment; `courses` and `airspeeds` as in `sortie_budget`."""
     return sortie_budget(
         sortie.model,
         sortie.plan,
@@ -128,6 +134,7 @@ def budgets(sortie: Sortie, moments: Moments, *, courses: Sequence[npt.ArrayLike
         moments.air_temperature,
         gust=moments.gust,
         courses=courses,
+        airspeeds=airspeeds,
     )
 
 

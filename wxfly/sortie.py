@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from wxfly.energy import EnergyModel
 from wxfly.flown import Plan, Ready, charge_to_leave, fly_legs, make_ready
-from wxfly.legs import Wind
+from wxfly.legs import AIRSPEEDS, Wind
 
 Array = npt.NDArray[np.float64]
 
@@ -91,6 +91,7 @@ def sortie_budget(
     *,
     gust: npt.ArrayLike = 0.0,
     courses: Sequence[npt.ArrayLike] | None = None,
+    airspeeds: int = AIRSPEEDS,
 ) -> Budget:
     """Add up what a planned sortie takes.
 
@@ -109,11 +110,13 @@ def sortie_budget(
     courses : sequence of array_like, optional
         Of which the dearest is looked for where the plan has no direction [degree]; by default every
         `DIRECTION_STEP`.
+    airspeeds : int, optional
+        As in `wxfly.legs.Polar`.
     """
     given = [*out_wind, *home_wind, air_density, air_temperature, gust]
     arrays = list(np.broadcast_arrays(*(np.asarray(a, dtype=float) for a in given)))
     rho, temperature, strongest = arrays[6:]
-    ready = make_ready(model, plan, Wind(*arrays[:3]), Wind(*arrays[3:6]), rho, temperature)
+    ready = make_ready(model, plan, Wind(*arrays[:3]), Wind(*arrays[3:6]), rho, temperature, airspeeds=airspeeds)
     if plan.direction is not None:
         courses = [plan.direction]
     elif courses is None:

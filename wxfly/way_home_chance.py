@@ -30,6 +30,10 @@ COURSE_STEP = 45.0
 """Of the courses of which the dearest is looked for, counted from the one that comes home against the wind [degree]."""
 
 
+FEWER_AIRSPEEDS = 41
+"""Of which each leg takes the best: many members are worked out."""
+
+
 def way_home_room(
     flight: xr.Dataset, at_return: xr.Dataset, sortie: Sortie, forecast_deviation: npt.ArrayLike
 ) -> xr.Dataset:
@@ -54,7 +58,8 @@ def way_home_room(
     for level in LEVELS:
         plan = replace(sortie.plan, confidence=NormalDist().cdf(level))
         moments = moments_of(flight, at_return, plan, forecast_deviation=forecast_deviation)
-        share = budgets(replace(sortie, plan=plan), moments, courses=_courses(moments)).needed_share
+        raised = replace(sortie, plan=plan)
+        share = budgets(raised, moments, courses=_courses(moments), airspeeds=FEWER_AIRSPEEDS).needed_share
         shares.append(_by_time_and_member(share, flight))
     room, margin = room_of(np.stack(shares)), margin_at_most(np.minimum(shares[0], CANNOT_BE_FLOWN), 1.0)
     result = xr.Dataset(
