@@ -9,7 +9,7 @@ from click.testing import CliRunner
 
 from wxfly import ledger
 from wxfly.cli import main
-from wxfly.questions import records_file
+from wxfly.doubts import records_file
 
 MEADOW = "52.1,6.9"
 

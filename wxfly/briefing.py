@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import date, datetime, time, timedelta
+from functools import partial
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -15,10 +15,17 @@ from wxfly.aircraft import Aircraft
 from wxfly.chance import Outlook
 from wxfly.derived import derive, hours_of
 from wxfly.forecast_error import ErrorLaw
+from wxfly.hold import hold_back
+from wxfly.intent import Intent
 from wxfly.limits import Limits, check_height
-from wxfly.site import Site, zone_of
+from wxfly.outlooks import find_outlooks, find_surest
+from wxfly.periods import midnights
+from wxfly.phases import derive_flight
+from wxfly.revisions import Change, Choice
+from wxfly.site import Site
 from wxfly.suitability import assess
-from wxfly.sureness import Sureness, find_outlooks, find_surest, judge_sureness
+from wxfly.sureness import Sureness, judge_sureness
+from wxfly.survey import Survey, lay_survey
 from wxfly.usable_height import find_usable_heights
 from wxfly.windows import Window, find_windows, rank_by_chance
 
@@ -44,6 +51,8 @@ class Request:
         Direction in which the pilot looks at the aircraft, for glare [degree].
     sortie : Sortie or None
         What is to be flown; its way home is then held against every hour.
+    intent : Intent
+        For how long, with how much in hand, and how.
     """
 
     site: Site
@@ -53,35 +62,7 @@ class Request:
     prefers_low_light: bool = False
     toward: float | None = None
     sortie: Sortie | None = None
-
-
-@dataclass(frozen=True)
-class Change:
-    """One change, and the window it would make or the element it would break.
-
-    Attributes
-    ----------
-    kind : str
-        ``lower``: fly lower; ``shorter``: fly for less time; ``aircraft``: take another; ``day``: another day;
-        ``more``: so much more of an element would break the best window.
-    window : Window or None
-        What would then hold; None for ``more``.
-    height : float
-        For ``lower`` [m].
-    aircraft : str
-        Title, for ``aircraft``.
-    element : str
-        For ``more``.
-    amount : float
-        For ``more``, in the element's SI unit.
-    """
-
-    kind: Literal["lower", "shorter", "aircraft", "day", "more"]
-    window: Window | None = None
-    height: float = np.nan
-    aircraft: str = ""
-    element: str = ""
-    amount: float = np.nan
+    intent: Intent = field(default_factory=Intent)
 
 
 @dataclass(frozen=True)
@@ -110,6 +91,10 @@ class SiteAnswer:
         What earlier runs told of the surest stretch of the best window: run and chance, oldest first.
     changes : tuple of Change
         What would change the answer (`wxfly.changes`).
+    survey : Survey or None
+        How work that can stop is laid into the hours; None where none is asked for.
+    choice : Choice or None
+        What became of the window chosen in the run before; None where there was none.
     """
 
     request: Request
@@ -124,6 +109,8 @@ class SiteAnswer:
     outlooks: tuple[Outlook, ...] = ()
     earlier: tuple[tuple[str, float], ...] = ()
     changes: tuple[Change, ...] = ()
+    survey: Survey | None = None
+    choice: Choice | None = None
 
     @property
     def best(self) -> Window | None:
@@ -142,7 +129,7 @@ class Briefing:
     answers : tuple of SiteAnswer
         One for each site, in the order asked.
     minimum_duration : numpy.timedelta64
-        Shortest window of use.
+        Shortest window of use: what is planned and what is kept in hand.
     now : numpy.datetime64
         The moment the answer is given for, UTC.
     provenance : mapping
@@ -158,43 +145,6 @@ class Briefing:
     now: np.datetime64
     provenance: Mapping[str, object]
     notes: tuple[str, ...] = field(default=())
-
-
-def period_of(
-    site: Site, now: np.datetime64, *, day: date | None = None, first_day: int = 1, days: int = 1
-) -> tuple[np.datetime64, np.datetime64]:
-    """Give the UTC bounds of whole days on the site's own clock.
-
-    Parameters
-    ----------
-    site : Site
-        Whose clock counts: two sites may have different days.
-    now : numpy.datetime64
-        UTC.
-    day : date, optional
-        The first day; by default `first_day` days after today at the site.
-    first_day, days : int, optional
-        How many days from today the period starts, and how many days it has.
-    """
-    zone = zone_of(site.time_zone)
-    local_now = datetime.fromisoformat(f"{now.astype('datetime64[s]')}+00:00").astimezone(zone)
-    first = day or local_now.date() + timedelta(days=first_day)
-    start = datetime.combine(first, time(), tzinfo=zone)
-    end = datetime.combine(first + timedelta(days=days), time(), tzinfo=zone)
-    return _utc(start), _utc(end)
-
-
-def midnights(site: Site, start: np.datetime64, end: np.datetime64) -> list[np.datetime64]:
-    """Give the midnights on the site's own clock between two moments, UTC."""
-    zone = zone_of(site.time_zone)
-    first, last = (datetime.fromisoformat(f"{m.astype('datetime64[s]')}+00:00").astimezone(zone) for m in (start, end))
-    days = (first.date() + timedelta(days=n) for n in range(1, (last.date() - first.date()).days + 1))
-    return [_utc(datetime.combine(day, time(), tzinfo=zone)) for day in days]
-
-
-def _utc(moment: datetime) -> np.datetime64:
-    offset = moment.utcoffset() or timedelta()
-    return np.datetime64(moment.replace(tzinfo=None) - offset, "s")
 
 
 def make_briefing(
@@ -221,7 +171,7 @@ def make_briefing(
     requests : sequence of Request
         One for each site.
     periods : sequence of tuple
-        UTC bounds for each site, as `period_of` gives them.
+        UTC bounds for each site, as `wxfly.periods.period_of` gives them.
     minimum_duration : numpy.timedelta64
         Shortest window of use.
     now : numpy.datetime64
@@ -262,7 +212,11 @@ def _answer(
     law: ErrorLaw | None,
 ) -> SiteAnswer:
     hours = hours_of(cube, start=start, end=end)
-    conditions = derive(hours, height=request.height, site=request.site, daylight_rule=request.limits.daylight_rule)
+    return_height = None if request.sortie is None else request.sortie.plan.return_height
+    derive_hours = partial(
+        derive_flight, height=request.height, site=request.site, limits=request.limits, return_height=return_height
+    )
+    conditions = derive_hours(hours)
     assessment = assess(conditions, request.limits)
     if request.sortie is not None:
         # Only flights that are planned need the rotors; the other answers start faster without.
@@ -274,6 +228,11 @@ def _answer(
         assessment = judge_return_leg(
             assessment, conditions, at_return, request.sortie, request.limits, forecast_deviation=deviation
         )
+    hold = request.intent.hold_hours
+    if hold:
+        first = start.astype("datetime64[h]")
+        earlier = hours_of(cube, start=first - np.timedelta64(hold, "h"), end=first)
+        assessment = hold_back(assessment, hold, assess(derive_hours(earlier), request.limits))
     heights = find_usable_heights(hours, conditions, request.limits, site=request.site)
     windows = find_windows(
         assessment,
@@ -293,6 +252,7 @@ def _answer(
         central=cube,
         ensembles=ensembles,
         law=law,
+        return_height=return_height,
     )
     windows = [
         replace(
@@ -310,6 +270,19 @@ def _answer(
         best = windows[0]
         stretch = conditions.isel(time=slice(best.first, best.last + 1))
         advice = advise(stretch, request.aircraft, best.start, best.end, toward=request.toward, hill=request.site.hill)
+    survey = None
+    if request.intent.survey_hours:
+        survey = lay_survey(assessment, sureness, request.intent.survey_hours, start=start, end=end)
     return SiteAnswer(
-        request, conditions, assessment, heights, tuple(windows), advice, start, end, sureness, tuple(outlooks)
+        request,
+        conditions,
+        assessment,
+        heights,
+        tuple(windows),
+        advice,
+        start,
+        end,
+        sureness,
+        tuple(outlooks),
+        survey=survey,
     )

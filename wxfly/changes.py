@@ -13,10 +13,13 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.aircraft import Aircraft
-from wxfly.briefing import Change, Request, SiteAnswer
-from wxfly.derived import derive, hours_of
+from wxfly.briefing import Request, SiteAnswer
+from wxfly.derived import hours_of
 from wxfly.elements import NAMES
+from wxfly.hold import hold_back
 from wxfly.limits import Limits
+from wxfly.phases import derive_flight
+from wxfly.revisions import Change
 from wxfly.suitability import State, assess
 from wxfly.windows import Window, find_windows
 
@@ -93,17 +96,30 @@ def _lower(answer: SiteAnswer, cube: xr.Dataset, minimum_duration: np.timedelta6
         windows = _windows(answer, state, minimum_duration)
         if windows:
             request = answer.request
-            there = derive(
-                hours_of(cube, start=answer.start, end=answer.end),
-                height=float(height),
-                site=request.site,
-                daylight_rule=request.limits.daylight_rule,
+            judged = _windows(
+                answer, _assessed(cube, request, float(height), answer.start, answer.end), minimum_duration
             )
-            judged = _windows(answer, assess(there, request.limits), minimum_duration)
             if judged:
                 return Change("lower", window=judged[0], height=float(height))
         height -= STEP
     return None
+
+
+def _assessed(
+    cube: xr.Dataset, request: Request, height: float, start: np.datetime64, end: np.datetime64
+) -> xr.Dataset:
+    """Judge hours at a height as the answer's own were."""
+    hold = request.intent.hold_hours
+    first = start.astype("datetime64[h]")
+    parts = [(start, end), (first - np.timedelta64(hold, "h"), first)][: 2 if hold else 1]
+    judged = [
+        assess(
+            derive_flight(hours_of(cube, start=a, end=b), height=height, site=request.site, limits=request.limits),
+            request.limits,
+        )
+        for a, b in parts
+    ]
+    return hold_back(judged[0], hold, judged[-1])
 
 
 def _others_hold(answer: SiteAnswer) -> Flags:
@@ -145,7 +161,9 @@ def _another_aircraft(
     for aircraft, limits in sorted(others, key=lambda row: row[0].maximum_gust):
         if aircraft.name == answer.request.aircraft.name or answer.request.height > limits.height_ceiling:
             continue
-        windows = _windows(answer, assess(answer.conditions, limits), minimum_duration)
+        # The hours before those asked about are not known here: a hold then holds back the first ones too.
+        judged = hold_back(assess(answer.conditions, limits), answer.request.intent.hold_hours)
+        windows = _windows(answer, judged, minimum_duration)
         if windows:
             return Change("aircraft", window=windows[0], aircraft=aircraft.title)
     return None
@@ -157,8 +175,7 @@ def _another_day(answer: SiteAnswer, cube: xr.Dataset, minimum_duration: np.time
     last = cube["time"].values[-1].astype("datetime64[s]")
     if request.sortie is not None or last <= answer.end:
         return None
-    hours = hours_of(cube, start=answer.end, end=last)
-    later = derive(hours, height=request.height, site=request.site, daylight_rule=request.limits.daylight_rule)
-    windows = find_windows(assess(later, request.limits), minimum_duration=minimum_duration, start=answer.end, end=last)
+    later = _assessed(cube, request, request.height, answer.end, last)
+    windows = find_windows(later, minimum_duration=minimum_duration, start=answer.end, end=last)
     first = min(windows, key=lambda w: w.start, default=None)
     return None if first is None else Change("day", window=replace(first, chance=None))

@@ -9,14 +9,15 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from wxfly import ledger, store
+from wxfly import ledger, ledger_scores, store
 from wxfly.derived import derive
+from wxfly.doubts import records_file
 from wxfly.errors import WxflyError
 from wxfly.forecast_error import lead_time
 from wxfly.observations import HourlyRecord, gather_hours, parse_metar, read_csv
 from wxfly.obtained import retrieved_of, run_of
 from wxfly.places import resolve_site
-from wxfly.questions import Progress, records_file, sites_file
+from wxfly.questions import Progress, sites_file
 from wxfly.scoring import upper_bound
 from wxfly.settings import load_settings
 from wxfly.site import Site, read_sites
@@ -180,7 +181,7 @@ def describe_ledger(site: str | None = None) -> str:
     observed = ledger.read_observations()
     if not verdicts:
         return "the ledger holds no verdict" + (f" of {site}" if site else "") + " yet; it grows with every answer"
-    scores = ledger.score(verdicts, observed)
+    scores = ledger_scores.score(verdicts, observed)
     lines = [f"{len(verdicts)} verdicts kept, {sum(s.counts.cases for s in scores)} of them scored"]
     for score in scores:
         low, high = score.lead

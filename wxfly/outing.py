@@ -128,6 +128,8 @@ def _answer(prepared: Prepared, request: Request, cube: Any = None, notes: tuple
         now=prepared.now,
         provenance=prepared.provenance,
         notes=(*prepared.notes, *notes),
+        ensembles=prepared.ensembles,
+        law=prepared.law,
     )
 
 

@@ -15,8 +15,9 @@ from wxfly.energy import EnergyModel
 from wxfly.forecast_error import default_error_law, lead_time
 from wxfly.legs import FORECAST_DEVIATION, Wind, wind_doubt
 from wxfly.limits import Limits
+from wxfly.margins import margin_at_most
 from wxfly.sortie import Budget, Plan, sortie_budget
-from wxfly.suitability import State, margin_at_most
+from wxfly.suitability import State
 
 Array = npt.NDArray[np.float64]
 

@@ -162,7 +162,8 @@ def _cell(lane: Lane, hour: int, *, is_lit: bool, tall: bool, lanes: int, count:
     shade = palette.shade_of(margin, lane.answer.request.limits.reserve)
     if shade is None:
         missing = [g.element for g in findings.gaps(lane.answer) if g.required and hour in g.hours]
-        return None, "", f"{span}<br><b>not known</b><br>{sentences.titles(missing)} missing"
+        why = f"{sentences.titles(missing)} missing" if missing else reason
+        return None, "", f"{span}<br><b>not known</b><br>{why}"
     text = palette.cell(margin, short=tall or count > _ROOMY)
     element = str(assessment["limiting_element"].values[hour])
     if (lanes <= _FEW) if tall else (count <= _ROOMY):
