@@ -208,3 +208,14 @@ def test_a_ledger_that_cannot_be_written_loses_no_answer(meadow, monkeypatch):
     folder.write_text("not a folder")
     done = run("best", "meadow", "--model", "icon_eu")
     assert "Best" in done.stdout
+
+
+def test_a_brief_tells_its_chance_by_members(meadow):
+    options = ("meadow", "--model", "icon_eu", "--ensemble", "icon_eu_eps")
+    found = answer("best", *options)["answers"][0]["windows"]
+    text = " ".join(run("brief", *options).stdout.split())
+    if found:
+        assert "members of icon_eu_eps" in text
+    else:
+        assert "no window" in text
+    assert len(meadow.asked("ensemble")) == 1

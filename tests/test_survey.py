@@ -93,3 +93,19 @@ def test_work_over_several_days_names_the_days():
     assert words.startswith(
         "4 h of work: Wed 10 Jun 18:00–20:00 work, 20:00 to Thu 11 Jun 03:00 wait, 03:00–05:00 work"
     )
+
+
+def test_a_surer_day_is_told():
+    cube = with_values(broken(*range(12, 24)), "precipitation_probability", 0.6, 0, 24)
+    longer = quiet_cube(84)
+    for name in ("wind_speed_of_gust", "precipitation_probability"):
+        longer[name].values[:25] = cube[name].values[:25]
+    now = START.astype("datetime64[s]")
+    answer = brief("week", [longer], days=3, intent=Intent(survey_hours=4), now=now, first_day=0)
+    survey = answer.answers[0].survey
+    assert str(survey.spells[0].start)[:10] == "2026-06-10"
+    assert survey.surer is not None
+    assert {str(s.start)[:10] for s in survey.surer.spells} == {"2026-06-11"}
+    assert survey.surer.chance.value > survey.chance.value + 0.1
+    words = survey_words(survey, reader_for(answer.answers[0], units="metric", time_zone="UTC"))
+    assert ". Surer on one day: Thu 11 Jun" in words

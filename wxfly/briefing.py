@@ -272,7 +272,8 @@ def _answer(
         advice = advise(stretch, request.aircraft, best.start, best.end, toward=request.toward, hill=request.site.hill)
     survey = None
     if request.intent.survey_hours:
-        survey = lay_survey(assessment, sureness, request.intent.survey_hours, start=start, end=end)
+        days = midnights(request.site, start, end)
+        survey = lay_survey(assessment, sureness, request.intent.survey_hours, start=start, end=end, midnights=days)
     return SiteAnswer(
         request,
         conditions,

@@ -52,17 +52,20 @@ def assess(conditions: xr.Dataset, limits: Limits) -> xr.Dataset:
         ``limiting_element`` (name, empty where nothing is known); ``state`` (`State`); ``advised_unknown`` (how
         many advised elements are not known); ``usable_start`` and ``usable_end`` (the lit part of the hour, NaT
         when dark). Where wind or gust is held in other phases of the flight too (`wxfly.phases`), the tightest phase
-        is told, and ``phase_height`` (element, time, ...) [m] says at which height it is.
+        is told; ``phase_height`` (element, time, ...) [m] says at which height it is, and ``flight_demand`` and
+        ``flight_limit`` are those at flight height.
     """
     template = conditions.variables["usable_start"]
     measured = [_measure(element.name, conditions, limits, template) for element in ELEMENTS]
     stacks = (np.stack([np.broadcast_to(row[part], template.shape) for row in measured]) for part in range(3))
     demand, limit, margin = (np.array(stack, dtype=float) for stack in stacks)
+    at_height = {"flight_demand": demand.copy(), "flight_limit": limit.copy()}
     heights = _tightest_phase(demand, limit, margin, conditions, limits, template)
     assessment = _judge(demand, limit, margin, limits, conditions)
     if heights is None:
         return assessment
-    return assessment.assign(phase_height=(("element", *template.dims), heights))
+    rows = at_height | {"phase_height": heights}
+    return assessment.assign({name: (("element", *template.dims), values) for name, values in rows.items()})
 
 
 # What each phase beside the flight at its height is held against.

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -10,6 +12,7 @@ import xarray as xr
 
 from wxfly.chance import Chance, window_chance
 from wxfly.planning import interrupted_work
+from wxfly.steadiness import KEEP_STEP
 from wxfly.suitability import State
 from wxfly.sureness import Sureness
 
@@ -47,12 +50,15 @@ class Survey:
         Work and waits in turn; of what is found where that is not enough.
     chance : Chance or None
         That every limit holds in every hour of work; None where there is none.
+    surer : Survey or None
+        The same work within one later day, where that is surer by more than a step; None where it is not.
     """
 
     hours: int
     found: int
     spells: tuple[Spell, ...]
     chance: Chance | None
+    surer: Survey | None = None
 
     @property
     def is_done(self) -> bool:
@@ -61,9 +67,15 @@ class Survey:
 
 
 def lay_survey(
-    assessment: xr.Dataset, sureness: Sureness | None, hours: int, *, start: np.datetime64, end: np.datetime64
+    assessment: xr.Dataset,
+    sureness: Sureness | None,
+    hours: int,
+    *,
+    start: np.datetime64,
+    end: np.datetime64,
+    midnights: Sequence[np.datetime64] = (),
 ) -> Survey:
-    """Lay work into the hours of one place that hold, the earliest first.
+    """Lay work into the hours of one place that hold, the earliest first, and look for a surer day.
 
     Parameters
     ----------
@@ -75,12 +87,32 @@ def lay_survey(
         Of work.
     start, end : numpy.datetime64
         UTC bounds.
+    midnights : sequence of numpy.datetime64, optional
+        Of the place's clock between them.
 
     Returns
     -------
     Survey
         An hour that is not known, or dark in part, is never an hour of work.
     """
+    first = _lay(assessment, sureness, hours, start, end)
+    if not first.is_done or first.chance is None:
+        return first
+    surest = first
+    for a, b in pairwise([start, *midnights, end]) if midnights else ():
+        on_day = _lay(assessment, sureness, hours, a, b)
+        if on_day.is_done and _value(on_day) > _value(surest):
+            surest = on_day
+    return replace(first, surer=surest) if _value(surest) - _value(first) > KEEP_STEP else first
+
+
+def _value(survey: Survey) -> float:
+    return -1.0 if survey.chance is None or np.isnan(survey.chance.value) else survey.chance.value
+
+
+def _lay(
+    assessment: xr.Dataset, sureness: Sureness | None, hours: int, start: np.datetime64, end: np.datetime64
+) -> Survey:
     usable = _usable(assessment, start, end)
     found = min(int(usable.sum()), hours)
     laid = interrupted_work(usable, found) or []

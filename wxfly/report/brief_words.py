@@ -98,7 +98,7 @@ def _decision(brief: FlightBrief, reader: Reader) -> list[Line]:
         ("Decides", sentences.window_reason(answer, window, reader.units)),
         ("Expect", sentences.what_it_is_like(answer, window, reader.units)),
         ("How sure", chances.how_sure(answer, window, reader.clock, needed)),
-        *conduct.conduct_lines(answer, reader),
+        *conduct.conduct_lines(answer, reader, window),
         ("Asked", sentences.asked(answer, reader.units)),
     ]
     return [line for line in lines if line[1]]

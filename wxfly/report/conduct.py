@@ -13,12 +13,13 @@ from wxfly.physics.probability import least_chance
 from wxfly.report import chances, phrases, sentences
 from wxfly.report.sentences import Reader
 from wxfly.survey import Spell, Survey
+from wxfly.windows import Window
 
 Line = tuple[str, str]
 
 
-def conduct_lines(answer: SiteAnswer, reader: Reader) -> list[Line]:
-    """Give the lines on what the pilot means to do at one site; none where nothing was asked."""
+def conduct_lines(answer: SiteAnswer, reader: Reader, window: Window | None = None) -> list[Line]:
+    """Give the lines on what the pilot means to do at one site, in the best window or another; none if not asked."""
     lines: list[Line] = []
     if answer.survey is not None:
         lines.append(("Survey", survey_words(answer.survey, reader)))
@@ -27,7 +28,7 @@ def conduct_lines(answer: SiteAnswer, reader: Reader) -> list[Line]:
         lines.append(("Held back", held))
     costs = answer.request.intent.costs
     if costs is not None:
-        lines += cost_lines(costs, answer)
+        lines += cost_lines(costs, answer, window)
     return lines
 
 
@@ -45,6 +46,9 @@ def survey_words(survey: Survey, reader: Reader) -> str:
         told += f"; {chances.in_ten(survey.chance.value)} that every limit holds in every hour of work"
         causes = chances.causes_in_words(survey.chance)
         told += f"; may break: {causes}" if causes else ""
+    if survey.surer is not None and survey.surer.chance is not None:
+        sure = chances.in_ten(survey.surer.chance.value)
+        told += f". Surer on one day: {_spells(survey.surer.spells, reader)}; {sure}"
     return told
 
 
@@ -91,16 +95,17 @@ def _runs(positions: list[int]) -> list[tuple[int, int]]:
     return runs
 
 
-def chance_for_costs(answer: SiteAnswer) -> Chance | None:
-    """Give the chance that the two decisions are made by: of the best window's surest stretch, None without any."""
-    if answer.best is None:
+def chance_for_costs(answer: SiteAnswer, window: Window | None = None) -> Chance | None:
+    """Give the chance that the two decisions are made by: of the window's surest stretch, None without any window."""
+    chosen = window or answer.best
+    if chosen is None:
         return None
-    return answer.best.chance if answer.best.surest is None else answer.best.surest.chance
+    return chosen.chance if chosen.surest is None else chosen.surest.chance
 
 
-def cost_lines(costs: Costs, answer: SiteAnswer) -> list[Line]:
+def cost_lines(costs: Costs, answer: SiteAnswer, window: Window | None = None) -> list[Line]:
     """Say whether driving out pays and whether taking off would, each against its own threshold."""
-    found = chance_for_costs(answer)
+    found = chance_for_costs(answer, window)
     drive, risk = costs.least_chance_to_drive, costs.largest_risk_to_take_off
     if found is None:
         return [("Drive out", "no window holds: not advised")]

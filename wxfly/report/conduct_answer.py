@@ -11,6 +11,7 @@ from wxfly.briefing import SiteAnswer
 from wxfly.costs import drives_out, takes_off
 from wxfly.report.answer_values import chance_of, number, time_of
 from wxfly.report.conduct import chance_for_costs
+from wxfly.survey import Survey
 
 _SECOND = np.timedelta64(1, "s")
 
@@ -56,9 +57,18 @@ def _survey(answer: SiteAnswer) -> dict[str, Any] | None:
     return {
         "hours": survey.hours,
         "found": survey.found,
-        "spells": [{"start": time_of(s.start), "end": time_of(s.end), "work": s.is_work} for s in survey.spells],
+        "spells": _spells(survey),
         "chance": chance_of(survey.chance),
+        "surer": None if survey.surer is None else _laid(survey.surer),
     }
+
+
+def _laid(survey: Survey) -> dict[str, Any]:
+    return {"spells": _spells(survey), "chance": chance_of(survey.chance)}
+
+
+def _spells(survey: Survey) -> list[dict[str, Any]]:
+    return [{"start": time_of(s.start), "end": time_of(s.end), "work": s.is_work} for s in survey.spells]
 
 
 def _decisions(answer: SiteAnswer) -> dict[str, Any] | None:

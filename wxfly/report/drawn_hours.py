@@ -71,6 +71,10 @@ class DrawnHours:
         demand, limit, margin = (
             assessment[name].transpose("element", "time").values[:, self.part] for name in ("demand", "limit", "margin")
         )
+        if "flight_demand" in assessment:  # the panel draws the wind at flight height, whichever phase decides
+            demand, limit = (
+                assessment[f"flight_{n}"].transpose("element", "time").values[:, self.part] for n in ("demand", "limit")
+            )
         rows = {name: NAMES.index(name) for name in ("wind", "gust")}
         self.speeds = {name: self._in_unit(demand[row]) for name, row in rows.items()}
         self.limits = {name: float(self._in_unit(limit[row])[0]) for name, row in rows.items()}
