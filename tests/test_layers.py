@@ -58,6 +58,7 @@ RANK = {
     "observations": 2,
     "verification": 4,
     "phases": 9,
+    "percentiles": 9,
     "hold": 10,
     "sureness": 10,
     "outlooks": 11,

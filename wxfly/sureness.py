@@ -19,6 +19,7 @@ from wxfly.derived import hours_of
 from wxfly.forecast import VARIABLES, mark_carried
 from wxfly.forecast_error import MEMBER, ErrorLaw, default_error_law, lead_time, room_to_limits
 from wxfly.limits import Limits
+from wxfly.percentiles import spreads_of
 from wxfly.phases import derive_flight
 from wxfly.physics.probability import normal_quantile
 from wxfly.site import Site
@@ -57,6 +58,8 @@ class Sureness:
         With which the forecasts were dressed.
     lead_hours : ndarray
         Of each hour [h].
+    by_percentiles : tuple of str
+        Elements whose spread is from percentiles that the source of the one forecast gives.
     """
 
     hours: xr.DataArray
@@ -68,6 +71,7 @@ class Sureness:
     notes: tuple[str, ...]
     law: ErrorLaw
     lead_hours: Array
+    by_percentiles: tuple[str, ...] = ()
 
     @property
     def is_weak(self) -> bool:
@@ -120,13 +124,22 @@ def judge_sureness(
         names = (*_DEVIATIONS, "precipitation_probability")
         wind, gust, rain = (conditions[n].max("edge", skipna=False) for n in names)
         judged = assessment if unsure == limits else assess(conditions, unsure)
+        spreads = spreads_of(central, conditions)
         room = room_to_limits(
-            judged, lead, height_deviation=wind, gust_deviation=gust, precipitation_probability=rain, law=law
+            judged,
+            lead,
+            height_deviation=wind,
+            gust_deviation=gust,
+            precipitation_probability=rain,
+            spreads=spreads,
+            law=law,
         )
         room = _with_return_leg(room, assessment)
         margin = assessment["hour_margin"].values[:, None]
         model = str(conditions.attrs.get("model", "not known"))
-        return Sureness(hour_chances(room, law=law), room, margin, None, 1, (model,), (), law, lead)
+        return Sureness(
+            hour_chances(room, law=law), room, margin, None, 1, (model,), (), law, lead, tuple(sorted(spreads))
+        )
     start, end = time[0], time[-1] + np.timedelta64(1, "h")
     parts = []
     for cube in ensembles:

@@ -126,12 +126,13 @@ def _window(answer: SiteAnswer, rank: int, window: Window) -> dict[str, Any]:
 def _sureness(answer: SiteAnswer) -> dict[str, Any]:
     sureness = answer.sureness
     if sureness is None:
-        return {"members": 1, "models": [], "single_forecast": True, "notes": []}
+        return {"members": 1, "models": [], "single_forecast": True, "notes": [], "spread_of_source": []}
     return {
         "members": sureness.members,
         "models": list(sureness.models),
         "single_forecast": sureness.is_weak,
         "notes": list(sureness.notes),
+        "spread_of_source": list(sureness.by_percentiles),
     }
 
 

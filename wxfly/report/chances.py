@@ -60,6 +60,12 @@ def how_sure(answer: SiteAnswer, window: Window, clock: Clock, minimum: np.timed
 def whose(answer: SiteAnswer) -> str:
     """Say what a chance is from."""
     sureness = answer.sureness
+    if sureness is not None and sureness.by_percentiles:
+        spread = phrases.listed([BY_NAME[name].title for name in sureness.by_percentiles])
+        return (
+            f"from one forecast, the spread of {spread} that its source gives and the usual growth of its error, "
+            "weaker than members"
+        )
     if sureness is None or sureness.is_weak:
         return "from one forecast and the usual growth of its error, weaker than members"
     return f"{sureness.members} members of {phrases.listed(list(sureness.models))}"
