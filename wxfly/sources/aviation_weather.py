@@ -19,6 +19,9 @@ from wxfly.sources.download import Reply, SourceError, download, parse_json
 SOURCE = "Aviation Weather Center"
 ATTRIBUTION = "Airport reports: NOAA/NWS Aviation Weather Center (https://aviationweather.gov/)"
 
+STATION_HOURS = 168.0
+"""A week back [h]: reports every half hour, and some between, are then below the 400 that the service sends."""
+
 _KNOT = 1852 / 3600
 _STATUTE_MILE = 1609.344
 _FOOT = 0.3048
@@ -95,6 +98,27 @@ def get_reports(
     south, west = (math.floor(v * 10) / 10 for v in box[:2])
     top, right = (math.ceil(v * 10) / 10 for v in box[2:])
 
+    return _ask({"bbox": f"{south:.1f},{west:.1f},{top:.1f},{right:.1f}"}, hours, settings, what)
+
+
+def get_station_reports(station: str, *, settings: Settings, hours: float = STATION_HOURS) -> str:
+    """Ask for the past reports of one airport and give them as they came, once they are seen to be readable.
+
+    Parameters
+    ----------
+    station : str
+        Its ICAO code: four letters or digits.
+    settings : Settings
+        Address, User-Agent and patience.
+    hours : float, optional
+        How far back; the service keeps 15 days, and sends at most 400 reports.
+    """
+    if not re.fullmatch(r"[A-Z][A-Z0-9]{3}", station):
+        raise SourceError(f"station '{station[:10]}' is no ICAO code; wanted four capitals such as EHTW")
+    return _ask({"ids": station}, hours, settings, f"{SOURCE} at {station}")
+
+
+def _ask(of: dict[str, str], hours: float, settings: Settings, what: str) -> str:
     def parse(reply: Reply) -> str:
         body = reply.body if reply.status == 200 and reply.body.strip() else b"[]"  # 204 is "none here"
         parse_reports(body, what)
@@ -102,7 +126,7 @@ def get_reports(
 
     return download(
         f"{settings.addresses['aviation_weather']}/metar",
-        {"bbox": f"{south:.1f},{west:.1f},{top:.1f},{right:.1f}", "format": "json", "hours": f"{hours:g}"},
+        {**of, "format": "json", "hours": f"{hours:g}"},
         parse,
         settings=settings,
         what=what,
