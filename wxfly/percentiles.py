@@ -40,8 +40,8 @@ def spreads_of(cube: xr.Dataset | None, conditions: xr.Dataset) -> dict[str, Arr
     -------
     dict of ndarray
         By element, for each hour, the larger of its two edges [m s-1] or [K]; the widest of all where some hour has
-        none. Empty where the source gives no percentiles at all. Wind and gust at flight height take the spread at 10 m as the ratio of
-        the winds carries it, never less than at 10 m.
+        none. Empty where the source gives no percentiles at all. Wind and gust at flight height take the spread at
+        10 m as the ratio of the winds carries it, never less than at 10 m.
     """
     found: dict[str, Array] = {}
     if cube is None:
