@@ -17,7 +17,7 @@ import xarray as xr
 from scenarios import PLACES, SCENARIOS, Scenario
 from weather import HEIGHTS, Array, make_weather
 
-from wxfly.forecast import VARIABLES, attributes_of, check_forecast, mark_carried
+from wxfly.forecast import OF_SOME_SOURCES, VARIABLES, attributes_of, check_forecast, mark_carried
 from wxfly.netcdf import save_cube
 
 GENERATOR_VERSION = "1"
@@ -41,6 +41,8 @@ def make_cube(scenario: Scenario) -> xr.Dataset:
     ]
     variables: dict[str, Any] = {}
     for name, row in VARIABLES.items():
+        if name in OF_SOME_SOURCES:
+            continue
         if name == "kp_index":
             variables[name] = (("time",), kp_of_hours(times, scenario), attributes_of(name))
             continue

@@ -85,7 +85,10 @@ def test_only_an_earlier_run_of_the_same_question_counts():
     chose(with_gusts(h08=7.5, h18=8.0, **PARTED), heights=[60.0])
     briefing, answer = answered(with_gusts(h08=7.8, h18=7.6, **PARTED))
     assert stay_with_choice(answer, briefing) is answer
-    enter_choices([replace(choice_of(answer, briefing), hour="2026-06-10T08:00:00Z")])  # of this very run
+    now = choice_of(answer, briefing)
+    enter_choices([replace(now, hour="2026-06-10T08:00:00Z")])  # of this very run
+    assert stay_with_choice(answer, briefing) is answer
+    enter_choices([replace(now, question="week", run="2026-06-09T00:00:00Z")])
     assert stay_with_choice(answer, briefing) is answer
 
 

@@ -176,3 +176,18 @@ def test_a_reading_without_a_forecast_of_its_time_is_refused() -> None:
         weighed(cube, mean=3.0)
     with pytest.raises(WxflyError, match="out of reach"):
         field_check.check_hand_height(30.0)
+
+
+def test_a_limit_for_the_launch_bounds_the_gust_at_the_hand() -> None:
+    from dataclasses import replace
+
+    cube = quiet_cube()
+    hand, flight = levels(cube, 2.0, 60.0)
+    free = field_check.hand_rule(hand, [flight], LIMITS, roughness_length=OPEN)
+    tight = field_check.hand_rule(hand, [flight], replace(LIMITS, maximum_gust_at_launch=3.0), roughness_length=OPEN)
+    assert tight.gust_holds <= 3.0
+    assert tight.gust_stop <= 3.0
+    assert tight.gust_holds < free.gust_holds
+    assert tight.mean_holds == free.mean_holds
+    far = field_check.hand_rule(hand, [flight], replace(LIMITS, maximum_gust_at_launch=60.0), roughness_length=OPEN)
+    assert (far.gust_holds, far.gust_stop) == (free.gust_holds, free.gust_stop)

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from tests.cubes import START, quiet_cube
+from tests.test_percentiles import with_percentiles
 from wxfly.aircraft import load_aircraft
 from wxfly.derived import derive
 from wxfly.forecast import VARIABLES
@@ -62,7 +63,7 @@ def test_no_limit_is_beyond_that_of_all_and_none_grows_shorter_with_the_hours_ah
 @pytest.mark.parametrize("limit", LIMITS, ids=lambda limit: limit.words)
 @pytest.mark.parametrize("band", range(3))
 def test_a_value_is_used_up_to_its_limit_and_not_beyond(limit, band):
-    cube = quiet_cube(hours=80)
+    cube = with_percentiles(wind=1.0, temperature=1.0, hours=80)
     middle = {0: 6, 1: 30, 2: 60}[band]
     for age, is_used in ((limit.hours[band] - 0.5, True), (limit.hours[band] + 0.5, False)):
         shown, _ = hide_stale(cube, START, since=START - np.timedelta64(int(age * 3600), "s"))

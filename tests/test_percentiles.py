@@ -53,12 +53,15 @@ def test_without_percentiles_there_is_nothing():
     assert spreads_of(None, derive(quiet_cube(), height=60.0)) == {}
 
 
-def test_what_is_missing_adds_no_spread():
+def test_what_is_missing_takes_the_widest():
     width = np.full(36, 2.0)
     width[6:9] = np.nan
     found = spreads(with_percentiles(temperature=width))
-    assert (found["temperature"][6:8] == 0).all()
-    assert (found["temperature"][[3, 10]] > 0).all()
+    width[12] = 5.0
+    assert spreads(with_percentiles(temperature=width))["temperature"][6:8] == pytest.approx(
+        5.0 / (2 * 1.28155), rel=1e-4
+    )
+    assert found["temperature"][[3, 7, 10]] == pytest.approx(2.0 / (2 * 1.28155), rel=1e-4)
 
 
 def test_percentiles_out_of_order_are_no_spread():

@@ -95,7 +95,7 @@ def test_the_answer_names_the_phase():
     assert answer.best is None
     words = sentences.reason_of(answer, 12, "metric")
     assert words.startswith("gust at 2 m, ")
-    assert words.endswith("of 1 m/s (launch and landing)")
+    assert words.endswith("of 1 m/s, at launch and landing")
     assert "launch in gusts to 1.0 m/s" in sentences.asked(answer, "metric")
 
 

@@ -28,8 +28,8 @@ class Chosen:
 
     Attributes
     ----------
-    site, aircraft, model : str
-        Where, with what, of which forecasts.
+    question, site, aircraft, model : str
+        Of which question; where, with what, of which forecasts.
     height : float
         [m]
     duration : int
@@ -42,6 +42,7 @@ class Chosen:
         Moment of the answer and start of the run.
     """
 
+    question: str
     site: str
     aircraft: str
     model: str
@@ -56,7 +57,8 @@ class Chosen:
     @property
     def asked(self) -> tuple[object, ...]:
         """What it was the answer to."""
-        return self.site, self.aircraft, self.model, self.height, self.duration, tuple(sorted(self.limits.items()))
+        limits = tuple(sorted(self.limits.items()))
+        return self.question, self.site, self.aircraft, self.model, self.height, self.duration, limits
 
     @property
     def key(self) -> tuple[object, ...]:
@@ -72,6 +74,7 @@ def choice_of(answer: SiteAnswer, briefing: Briefing) -> Chosen | None:
     stretch = answer.best.surest or answer.best
     request = answer.request
     return Chosen(
+        question=briefing.question,
         site=request.site.name,
         aircraft=request.aircraft.name,
         model=str(briefing.provenance.get("model", "not known")),

@@ -171,6 +171,11 @@ def hand_rule(
     low = float(hand["height"])
     low_wind, low_gust = hand["wind_speed"].values, hand["wind_speed_of_gust"].values
     mean, gust, stops, gust_stops, ratios = [], [], [], [], []
+    calm = np.maximum(low_wind, _STILL) / np.maximum(low_gust, _STILL)
+    if limits.maximum_gust_at_launch is not None:  # held where the anemometer is: nothing is to be carried
+        launch = np.full(low_gust.shape, limits.maximum_gust_at_launch)
+        gust.append(gust_of_period(launch * calm, launch))
+        gust_stops.append(gust_of_period(launch * calm, launch))
     for level in aloft:
         height = float(level["height"])
         ratio = ratio_to_hand(low_wind, level["wind_speed"].values, low, height, roughness_length)
@@ -180,7 +185,6 @@ def hand_rule(
         gust_ratio = np.maximum(share, 1.0)
         mean.append(reading_that_holds(limits.maximum_wind, ratio, low, height, confidence))
         stops.append(carry_down(limits.maximum_wind, ratio))
-        calm = np.maximum(low_wind, _STILL) / np.maximum(low_gust, _STILL)
         held = reading_that_holds(limits.maximum_gust, gust_ratio, low, height, confidence)
         passed = carry_down(limits.maximum_gust, gust_ratio)
         gust.append(gust_of_period(held * calm, held))

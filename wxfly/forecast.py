@@ -158,6 +158,14 @@ _ROWS = (
 VARIABLES: dict[str, Variable] = {row.name: row for row in _ROWS}
 """The contract, by name."""
 
+OF_SOME_SOURCES = (
+    "wind_speed_percentile_10",
+    "wind_speed_percentile_90",
+    "air_temperature_percentile_10",
+    "air_temperature_percentile_90",
+)
+"""Variables that tell how uncertain the others are; most sources give none, and no hour is judged by them."""
+
 HORIZONTAL = ("site", "latitude", "longitude")
 ENSEMBLE = "realization"
 

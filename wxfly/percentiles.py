@@ -39,9 +39,9 @@ def spreads_of(cube: xr.Dataset | None, conditions: xr.Dataset) -> dict[str, Arr
     Returns
     -------
     dict of ndarray
-        By element, for each hour, the larger of its two edges [m s-1] or [K]; 0 where the source gives none. Empty
-        where it gives no percentiles at all. Wind and gust at flight height take the spread at 10 m as the ratio of
-        the winds carries it, never less than at 10 m.
+        By element, for each hour, the larger of its two edges [m s-1] or [K]; the widest of all where some hour has
+        none. Empty where the source gives no percentiles at all. Wind and gust at flight height take the spread at
+        10 m as the ratio of the winds carries it, never less than at 10 m.
     """
     found: dict[str, Array] = {}
     if cube is None:
@@ -50,7 +50,10 @@ def spreads_of(cube: xr.Dataset | None, conditions: xr.Dataset) -> dict[str, Arr
     for element, (low, high) in PERCENTILES.items():
         if low in cube and high in cube:
             width = np.maximum(_at_edges(cube[high], time) - _at_edges(cube[low], time), 0.0)
-            found[element] = np.nan_to_num(width.max(axis=0) / _WIDTH)
+            deviation = width.max(axis=0) / _WIDTH
+            if np.isfinite(deviation).any():
+                # An hour without percentiles among hours that have them takes the widest: missing is never surer.
+                found[element] = np.where(np.isnan(deviation), np.nanmax(deviation), deviation)
     if "wind" in found:
         at_ground = _at_edges(cube["wind_speed"].sel(height=10.0), time).max(axis=0)
         at_ground = np.where(at_ground > _CALM, at_ground, np.nan)

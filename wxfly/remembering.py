@@ -25,12 +25,14 @@ def remember(briefing: Briefing, on_progress: Callable[[str], None]) -> Briefing
     try:
         verdicts = verdicts_of(briefing)
         answers = briefing.answers
-        if briefing.question != "compare":
+        chooses = briefing.question != "compare"  # a comparison chooses between sites, not windows
+        if chooses:
             answers = tuple(stay_with_choice(a, briefing) for a in answers)
         answers = tuple(replace(a, earlier=earlier_runs(a, verdicts)) for a in answers)
         told = replace(briefing, answers=answers)
         enter_verdicts(verdicts)
-        enter_choices([c for a in told.answers if (c := choice_of(a, told)) is not None])
+        if chooses:
+            enter_choices([c for a in told.answers if (c := choice_of(a, told)) is not None])
     except WxflyError as fault:
         on_progress(str(fault))
         return briefing

@@ -96,11 +96,11 @@ def reading_of(answer: SiteAnswer, element: str, hour: int, units: str) -> str:
     if element in ("wind", "gust") and "phase_height" in answer.assessment:
         height = float(answer.assessment["phase_height"].variable.values[row, hour])
     told = phrases.reading(element, demand, limit, height=height, units=units)
-    return told if height == answer.request.height else f"{told} ({_phase(height)})"
+    return told if height == answer.request.height else f"{told}, {_phase(height)}"
 
 
 def _phase(height: float) -> str:
-    return "launch and landing" if height == HEIGHT_OF_LAUNCH else "way home"
+    return "at launch and landing" if height == HEIGHT_OF_LAUNCH else "on the way home"
 
 
 def _way_home(demand: float) -> str:
