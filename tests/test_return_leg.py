@@ -135,7 +135,7 @@ def test_members_of_an_ensemble_are_held_one_by_one():
     windy["wind_speed"][:] = [4.0, 6.0, 6.5]
     together = xr.concat([calm, windy], "realization", data_vars="all", coords="minimal", compat="override")
     flight, home = derive(together, height=60.0), derive(together, height=100.0)
-    deviation = forecast_deviations(flight["time"].values, np.datetime64("NaT"))
+    deviation = forecast_deviations(flight["time"].values, calm["time"].values[0])
     got = judge_return_leg(assess(flight, LIMITS), flight, home, farther(1500.0), LIMITS, forecast_deviation=deviation)
     for member, cube in enumerate((calm, windy)):
         alone = judged(cube, farther(1500.0))["return_leg_demand"].values[NOON]

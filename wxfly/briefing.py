@@ -146,8 +146,8 @@ class Briefing:
     now : numpy.datetime64
         The moment the answer is given for, UTC.
     provenance : mapping
-        Attributes of the cube (source, model, licence, attribution, history), ``run`` and ``retrieved`` as
-        numpy.datetime64 (NaT when not known), and ``is_demo``.
+        Attributes of the cube (source, model, licence, attribution, history), ``run``, ``retrieved`` and
+        ``first_hour`` as numpy.datetime64 (NaT when not known), and ``is_demo``.
     notes : tuple of str
         What the reader must know first: old forecast, Kp past its horizon, a demo.
     """
@@ -245,8 +245,12 @@ def make_briefing(
 
 
 def run_of(provenance: Mapping[str, object]) -> np.datetime64:
-    """Give when the run started, or was retrieved where that is not known; NaT when neither is."""
-    moments = (provenance.get(key) for key in ("run", "retrieved"))
+    """Give the moment from which age and lead time count; NaT when none is known.
+
+    The start of the run; where that is not known, when it was retrieved; else the first hour of the forecast, the
+    oldest moment that the forecast itself tells of. Services give hours from the run's start or the day's on.
+    """
+    moments = (provenance.get(key) for key in ("run", "retrieved", "first_hour"))
     known = [m for m in moments if isinstance(m, np.datetime64) and not np.isnat(m)]
     return known[0] if known else np.datetime64("NaT", "s")
 

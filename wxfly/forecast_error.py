@@ -74,17 +74,20 @@ def default_error_law() -> ErrorLaw:
 
 
 def lead_time(time: npt.ArrayLike, run: np.datetime64) -> Array:
-    """Give the lead time of hours [h]; counted from the first hour where the run is not known.
+    """Give the lead time of hours [h].
 
     Parameters
     ----------
     time : array_like
         UTC.
     run : numpy.datetime64
-        Start of the run, or when the forecast was retrieved; NaT when not known.
+        Start of the run, when the forecast was retrieved, or its first hour: what `wxfly.briefing.run_of` gives. NaT
+        when none of them is known: the lead is then infinite, so that the error is the largest of the law.
     """
     stamps = np.asarray(time).astype("datetime64[s]")
-    start = stamps[0] if np.isnat(run) else run.astype("datetime64[s]")
+    if np.isnat(run):
+        return np.full(stamps.shape, np.inf)
+    start = run.astype("datetime64[s]")
     return np.asarray(np.maximum((stamps - start) / np.timedelta64(1, "h"), 0.0), dtype=float)
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from wxfly.briefing import Briefing, SiteAnswer
+from wxfly.briefing import Briefing, SiteAnswer, run_of
 from wxfly.elements import BY_NAME, NAMES, RETURN_LEG
 from wxfly.physics.daylight import sun_events
 from wxfly.report import findings, phrases
@@ -295,11 +295,13 @@ def origin(briefing: Briefing, clock: Clock) -> list[str]:
     """Say where the forecast is from, how old it is and under which terms, with the links the sources ask for."""
     p = briefing.provenance
     run, retrieved = (moment_of(p.get(key)) for key in ("run", "retrieved"))
-    since = retrieved if np.isnat(run) else run
+    since = run_of(p)
+    counted = np.isnat(run) and np.isnat(retrieved) and not np.isnat(since)
     lines = [
         f"{p.get('attribution', 'source not known')}.",
         f"Model {p.get('model', 'not known')}, run {clock.stamp(run)}, retrieved {clock.stamp(retrieved)};"
-        f" {phrases.age(briefing.now - since)} at {clock.stamp(briefing.now)}.",
+        f" {phrases.age(briefing.now - since)} at {clock.stamp(briefing.now)}"
+        f"{', counted from its first hour' if counted else ''}.",
         f"Licence of the data: {p.get('license', 'not known')}.",
     ]
     return [printable(line) for line in lines]
