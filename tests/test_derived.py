@@ -158,6 +158,36 @@ def test_a_trace_of_precipitation_counts_as_the_least_measured(code, amount, rat
     assert derive(cube, height=60.0)["precipitation_rate"].values == pytest.approx(rate)
 
 
+@pytest.mark.parametrize(
+    ("code", "amount", "rate"),
+    [
+        (65.0, 0.0, 4.0),  # heavy rain by the code, nothing by the amount
+        (65.0, 6.0, 6.0),
+        (67.0, 0.0, 0.5),  # moderate or heavy freezing rain
+        (75.0, 0.1, 4.0),
+        (81.0, 0.0, 2.0),
+        (82.0, 0.1, 50.0),  # a violent shower that the grid cell's amount does not show
+        (96.0, 0.0, 2.0),
+        (99.0, 1.0, 10.0),
+    ],
+)
+def test_of_code_and_amount_the_worse_counts(code, amount, rate):
+    cube = quiet_cube()
+    cube["weather_code"][:], cube["precipitation_amount"][:] = code, amount
+    hours = derive(cube, height=60.0)
+    assert hours["precipitation_rate"].values == pytest.approx(rate)
+    assessment = assess(hours, limits_for(load_aircraft()["folding-quad-249g"]))
+    assert (assessment["margin"].sel(element="precipitation") < 0).all()
+    assert (assessment["state"] == State.OUTSIDE).all()
+
+
+def test_a_lost_code_could_have_told_of_more_than_the_amount():
+    cube = quiet_cube()
+    cube["precipitation_amount"][:] = 0.3
+    cube["weather_code"][:] = np.nan
+    assert np.isnan(derive(cube, height=60.0)["precipitation_rate"].values).all()
+
+
 def test_a_code_of_fog_beats_a_hopeful_visibility():
     cube = quiet_cube()
     cube["weather_code"][:] = 45.0

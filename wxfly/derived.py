@@ -12,7 +12,17 @@ import xarray as xr
 
 from wxfly.forecast import VARIABLES, restore_carried
 from wxfly.hours import HOUR, Taker, cut_hours, to_hours
-from wxfly.physics import atmosphere, cloud, daylight, geomagnetic, icing, thunderstorm, visibility, weather_code
+from wxfly.physics import (
+    atmosphere,
+    cloud,
+    daylight,
+    geomagnetic,
+    icing,
+    precipitation,
+    thunderstorm,
+    visibility,
+    weather_code,
+)
 from wxfly.site import Site
 from wxfly.wind_aloft import WindAloft, sun_of
 
@@ -235,14 +245,16 @@ def _thunderstorm(take: Taker, code: Array, rate: Array) -> Array:
 
 
 def _precipitation(take: Taker, code: Array, rate: Array) -> Array:
-    """Give the rate of precipitation; the least trace of it, by amount or by code, counts as the least measured.
+    """Give the rate of precipitation: the worse of amount and code, and the least trace counts as the least measured.
 
-    Amounts of a grid cell and an hour hide short showers, and a code may tell of drizzle that the amount rounds away.
+    Amounts of a grid cell and an hour hide short showers, and a code may tell of drizzle that the amount rounds away,
+    or of heavy rain that the amount lacks. Where the source's code is lost it could have told of more.
     """
     falls = (rate > 0) | np.isin(code, weather_code.FALLING)
     at_least_a_trace = np.where(falls, np.fmax(rate, TRACE), rate)
-    code_is_lost = np.isnan(code) & take.has("weather_code") & ~(rate > TRACE)
-    return np.where(np.isnan(rate) | code_is_lost, np.nan, at_least_a_trace)
+    worse = np.fmax(at_least_a_trace, precipitation.least_rate(code))
+    code_is_lost = np.isnan(code) & take.has("weather_code") & ~(rate >= precipitation.LARGEST_LEAST_RATE)
+    return np.where(np.isnan(rate) | code_is_lost, np.nan, worse)
 
 
 def _visibility(take: Taker, code: Array, rate: Array, air: dict[str, Array]) -> Array:
