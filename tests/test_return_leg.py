@@ -13,7 +13,7 @@ from wxfly.aircraft import find_aircraft
 from wxfly.derived import derive
 from wxfly.energy import energy_model
 from wxfly.limits import limits_for
-from wxfly.return_leg import CANNOT_BE_FLOWN, NAME, Sortie, forecast_deviations, judge_return_leg
+from wxfly.return_leg import CANNOT_BE_FLOWN, NAME, Sortie, forecast_deviations, judge_return_leg, moments_of
 from wxfly.sortie import Plan
 from wxfly.suitability import State, assess
 from wxfly.windows import find_windows
@@ -128,6 +128,19 @@ def test_the_error_of_the_forecast_grows_with_lead():
         )
         hours.append(got["return_leg_demand"].values[NOON])
     assert hours[1] > 1.02 * hours[0]
+
+
+def test_cells_that_lay_in_the_cold_near_the_ground_are_as_cold():
+    cold, inversion = quiet_cube(), quiet_cube()
+    cold["air_temperature"][:], cold["air_temperature_aloft"][:] = 261.15, 270.15
+    inversion["air_temperature"][:], inversion["air_temperature_aloft"][:] = 270.15, 270.15
+    flight = derive(cold, height=60.0)
+    moments = moments_of(flight, derive(cold, height=100.0), PLAN)
+    assert moments.air_temperature == pytest.approx(261.15)
+    assert flight["air_temperature"].values.min() > 267
+    sortie = farther(1500.0)
+    needed = [judged(cube, sortie)["return_leg_demand"].values[NOON] for cube in (cold, inversion)]
+    assert needed[0] > 1.03 * needed[1]
 
 
 def test_members_of_an_ensemble_are_held_one_by_one():

@@ -75,7 +75,8 @@ def moments_of(
         _wind(at_return, plan.return_height, plan.confidence, deviation),
         np.maximum(flight["wind_speed_of_gust"].values, at_return["wind_speed_of_gust"].values),
         flight["air_density"].values,
-        flight["air_temperature"].values,
+        # The cells lay in the air near the ground and the flight cools them in the air aloft: the colder counts.
+        np.minimum(flight["air_temperature"].values, flight["air_temperature_near_ground"].values),
     )
 
 

@@ -5,10 +5,13 @@ import numpy as np
 import pytest
 
 from tests.cubes import quiet_cube
-from tests.report.briefings import MEADOW, RANCH, brief, every_question, invented, stormy, with_gaps, with_values
+from tests.report.briefings import MEADOW, NOW, RANCH, brief, every_question, invented, stormy, with_gaps, with_values
 from wxfly.aircraft import find_aircraft
+from wxfly.briefing import period_of
 from wxfly.limits import limits_for
-from wxfly.report import phrases, text
+from wxfly.report import phrases, sentences, text
+from wxfly.report.findings import Day
+from wxfly.site import Site
 from wxfly.units import SYSTEMS
 
 
@@ -176,3 +179,30 @@ def test_wide_characters_keep_the_columns():
         next(line for line in written.splitlines() if line.startswith(start)) for start in ("CEST ", "14:00 ")
     )
     assert header.index("Hill") + 2 == row.index("inside", 20)
+
+
+@pytest.mark.parametrize(
+    ("zone", "place", "date", "words"),
+    [
+        ("Europe/Berlin", (52.5, 13.4), "2026-03-29", "CEST"),  # midnight is in CET
+        ("Europe/Berlin", (52.5, 13.4), "2026-10-25", "CET"),  # midnight is in CEST
+        ("Australia/Sydney", (-33.87, 151.21), "2026-10-04", "AEDT"),
+    ],
+)
+def test_light_on_a_day_of_a_clock_change_has_the_zone_of_its_events(zone, place, date, words):
+    clock = phrases.Clock(zone)
+    answer = brief(sites=[Site("Place", *place, 30.0, zone)]).answers[0]
+    midnight = period_of(answer.request.site, NOW, day=np.datetime64(date).astype(object))[0]
+    day = Day(np.datetime64(date).astype(object), midnight, midnight + 86400, np.ones(1, dtype=bool), ())
+    assert clock.zone(midnight) != words
+    told = sentences.light(answer, day, clock)
+    assert told.endswith(f" {words}")
+    assert told.count(words) == 1
+
+
+def test_light_on_both_sides_of_a_clock_change_names_both_zones():
+    clock = phrases.Clock("Europe/Helsinki")  # far east of the zone, so that dawn comes before the change at 01 UTC
+    answer = brief(sites=[Site("Place", 60.0, 90.0, 30.0, "Europe/Helsinki")]).answers[0]
+    day = Day(np.datetime64("2026-03-29").astype(object), np.datetime64("2026-03-28T22", "s"), NOW, np.ones(1), ())
+    told = sentences.light(answer, day, clock)
+    assert "EET, sun" in told and told.endswith("EEST")

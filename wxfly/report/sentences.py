@@ -89,7 +89,14 @@ def reading_of(answer: SiteAnswer, element: str, hour: int, units: str) -> str:
     row = NAMES.index(element)
     values = [answer.assessment[name].variable.values[row] for name in ("demand", "limit")]
     demand, limit = (float(of_hours[hour]) for of_hours in values)
-    return phrases.reading(element, demand, limit, height=answer.request.height, units=units)
+    near_ground = element == "temperature" and _is_near_ground(answer, demand, hour)
+    return phrases.reading(element, demand, limit, height=answer.request.height, units=units, near_ground=near_ground)
+
+
+def _is_near_ground(answer: SiteAnswer, temperature: float, hour: int) -> bool:
+    """Say whether the temperature that counts in an hour is that near the ground and not that at flight height."""
+    variable = answer.conditions["air_temperature"].variable
+    return temperature not in variable.isel(time=hour).values
 
 
 def _way_home(demand: float) -> str:
@@ -195,11 +202,19 @@ def light(answer: SiteAnswer, day: Day, clock: Clock) -> str:
         ("last light", "civil_dusk"),
     )
     told = [
-        f"{word} {clock.hour(moment, up=name in ('civil_dawn', 'sunrise'))}"
+        (f"{word} {clock.hour(moment, up=name in ('civil_dawn', 'sunrise'))}", clock.zone(moment))
         for word, name in words
         if not np.isnat(moment := getattr(events, name)[0])
     ]
-    return f"{', '.join(told)} {clock.zone(day.start)}" if told else "the sun neither rises nor sets"
+    if not told:
+        return "the sun neither rises nor sets"
+    # The day's first hours may lie before a change of the clocks: the zone is that of the events.
+    zones = [zone for _, zone in told]
+    parts = [
+        f"{words} {zone}" if i + 1 == len(told) or zones[i + 1] != zone else words
+        for i, (words, zone) in enumerate(told)
+    ]
+    return ", ".join(parts)
 
 
 def not_known_first(answer: SiteAnswer) -> str:
