@@ -8,7 +8,7 @@ import xarray as xr
 
 from tests.cubes import START, quiet_cube
 from wxfly.aircraft import load_aircraft
-from wxfly.derived import derive
+from wxfly.derived import derive, pressure_note
 from wxfly.forecast import mark_carried
 from wxfly.hours import stamps_of_hour
 from wxfly.limits import limits_for
@@ -208,6 +208,35 @@ def test_surface_pressure_from_sea_level_where_the_source_has_none():
     without = quiet_cube().drop_vars("surface_air_pressure")
     estimated = derive(mark_carried(without.assign_attrs(carried="")), height=60.0)
     assert estimated["density_altitude"].values == pytest.approx(given["density_altitude"].values, abs=15)
+
+
+def reduced_pressure(ground, temperature):
+    """Give a cube that has pressure at sea level only."""
+    cube = quiet_cube().drop_vars("surface_air_pressure").assign_coords(surface_altitude=ground)
+    cube["air_temperature"][:], cube["air_temperature_aloft"][:] = temperature, temperature
+    cube["air_pressure_at_mean_sea_level"][:] = 101_500.0
+    return mark_carried(cube.assign_attrs(carried=""))
+
+
+@pytest.mark.parametrize("temperature", [263.15, 298.15])
+def test_of_two_ways_back_from_sea_level_the_lower_pressure_counts(temperature):
+    hours = derive(reduced_pressure(3000.0, temperature), height=60.0)
+    # ISO 2533: the barometric formula with the day's temperature at 3000 m, and with the standard atmosphere.
+    exponent = 9.80665 / (287.05287 * 0.0065)
+    day = 101_500 * (temperature / (temperature + 19.5)) ** exponent
+    standard = 101_500 * (1 - 19.5 / 288.15) ** exponent
+    assert hours["surface_air_pressure"].values == pytest.approx(min(day, standard), rel=1e-5)
+    assert (day < standard) == (temperature < 268.65)
+
+
+def test_a_pressure_from_sea_level_is_told_over_high_ground():
+    assert "density altitude may be off" in pressure_note(derive(reduced_pressure(1500.0, 290.0), height=60.0))
+    assert pressure_note(derive(reduced_pressure(900.0, 290.0), height=60.0)) == ""
+    high = quiet_cube().assign_coords(surface_altitude=1500.0)
+    assert pressure_note(derive(high, height=60.0)) == ""
+    lost = high.drop_vars("surface_air_pressure")  # the source carries it: not known, and nothing stands in for it
+    assert pressure_note(derive(lost, height=60.0)) == ""
+    assert np.isnan(derive(lost, height=60.0)["density_altitude"].values).all()
 
 
 @pytest.mark.parametrize("dims", [{"site": 2}, {"latitude": 2, "longitude": 3}, {"realization": 4}])

@@ -13,7 +13,7 @@ import xarray as xr
 from wxfly.advice import Advice, advise, is_low_light
 from wxfly.aircraft import Aircraft
 from wxfly.chance import Outlook
-from wxfly.derived import derive, hours_of
+from wxfly.derived import derive, hours_of, pressure_note
 from wxfly.forecast_error import ErrorLaw
 from wxfly.limits import Limits, check_height
 from wxfly.site import Site, zone_of
@@ -241,7 +241,8 @@ def make_briefing(
         members = [ensemble.isel(site=position) for ensemble in ensembles]
         run = run_of(provenance)
         answers.append(_answer(of_site, request, max(start, now), end, minimum_duration, run, members, law))
-    return Briefing(question, tuple(answers), minimum_duration, now, provenance, tuple(notes))
+    pressure_notes = {pressure_note(answer.conditions) for answer in answers} - {""}
+    return Briefing(question, tuple(answers), minimum_duration, now, provenance, (*notes, *pressure_notes))
 
 
 def run_of(provenance: Mapping[str, object]) -> np.datetime64:

@@ -30,6 +30,8 @@ Array = npt.NDArray[np.float64]
 
 TRACE = 0.1
 """What the least precipitation counts as [mm h-1]; common practice, the least that most services resolve."""
+HIGH_GROUND = 1000.0
+"""Above, it is told that ways of reducing pressure to sea level differ [m]: here by up to 85 m of density altitude."""
 FOGGY = 999.0
 """Visibility taken where there is fog and no better number [m]: fog is below 1 km by the WMO's definition."""
 
@@ -75,7 +77,10 @@ def derive(
     result |= dict(zip(("sun_elevation", "sun_azimuth"), sun_of(take), strict=True))
     conditions = _dataset(take, result)
     conditions = _daylight(conditions, daylight_rule)
-    return conditions.assign_coords(height=float(height)).assign_attrs(take.hours.attrs)
+    is_reduced = not take.has("surface_air_pressure") and take.has("air_pressure_at_mean_sea_level")
+    return conditions.assign_coords(height=float(height)).assign_attrs(
+        take.hours.attrs | {"pressure_is_reduced": int(is_reduced)}
+    )
 
 
 def _dataset(take: Taker, results: dict[str, Array]) -> xr.Dataset:
@@ -195,10 +200,37 @@ def _humidity(take: Taker, air_temperature: Array) -> tuple[Array, Array]:
 
 
 def _surface_pressure(take: Taker, air_temperature: Array, ground: Array) -> Array:
-    """Give the pressure at the ground: the source's own, or from sea level where it carries none."""
+    """Give the pressure at the ground: the source's own, or from sea level where it carries none.
+
+    Services differ in the column that they fill in below the ground: warm as the day's air, or the standard
+    atmosphere's. The lower pressure of the two counts, which gives the higher density altitude.
+    """
     if take.has("surface_air_pressure"):
         return take("surface_air_pressure")
-    return atmosphere.surface_pressure_from_sea_level(take("air_pressure_at_mean_sea_level"), air_temperature, ground)
+    at_sea_level = take("air_pressure_at_mean_sea_level")
+    standard = atmosphere.STANDARD_TEMPERATURE - atmosphere.STANDARD_LAPSE_RATE * ground
+    of_the_day, of_the_standard = (
+        atmosphere.surface_pressure_from_sea_level(at_sea_level, temperature, ground)
+        for temperature in (air_temperature, standard)
+    )
+    return np.minimum(of_the_day, of_the_standard)
+
+
+def pressure_note(conditions: xr.Dataset) -> str:
+    """Say that density altitude hangs on a pressure reduced to sea level, where the ground is high; else empty.
+
+    Parameters
+    ----------
+    conditions : xarray.Dataset
+        Of one place, as `derive` gives them.
+    """
+    ground = float(conditions["surface_altitude"]) if "surface_altitude" in conditions.coords else np.nan
+    if not conditions.attrs.get("pressure_is_reduced") or not ground > HIGH_GROUND:
+        return ""
+    return (
+        "the forecast gives pressure at sea level only, and services reduce it in different ways: over ground this high"
+        " density altitude may be off by some hundred metres; the higher of two is taken"
+    )
 
 
 def _weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) -> dict[str, Array]:

@@ -8,6 +8,7 @@ from tests.cubes import quiet_cube
 from tests.report.briefings import MEADOW, NOW, RANCH, brief, every_question, invented, stormy, with_gaps, with_values
 from wxfly.aircraft import find_aircraft
 from wxfly.briefing import period_of
+from wxfly.forecast import mark_carried
 from wxfly.limits import limits_for
 from wxfly.report import phrases, sentences, text
 from wxfly.report.findings import Day
@@ -206,3 +207,10 @@ def test_light_on_both_sides_of_a_clock_change_names_both_zones():
     day = Day(np.datetime64("2026-03-29").astype(object), np.datetime64("2026-03-28T22", "s"), NOW, np.ones(1), ())
     told = sentences.light(answer, day, clock)
     assert "EET, sun" in told and told.endswith("EEST")
+
+
+def test_a_pressure_from_sea_level_over_high_ground_is_said_first():
+    cube = quiet_cube(36).drop_vars("surface_air_pressure")
+    high = replace(RANCH, surface_altitude=1600.0)
+    told = brief(cubes=[mark_carried(cube.assign_attrs(carried=""))], sites=[high])
+    assert "The forecast gives pressure at sea level only" in paragraphs(told)[0]
