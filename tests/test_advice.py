@@ -103,6 +103,9 @@ def test_a_hill_is_told_as_an_upper_value_and_never_lowers():
 
 def test_precipitation_in_words():
     assert precipitation_words(61.0, 0.3) == "slight rain"
+    assert precipitation_words(65.0, 4.0) == "heavy rain"
+    assert precipitation_words(82.0, 50.0) == "violent rain"
+    assert precipitation_words(81.0, 2.0) == "moderate rain"
     assert precipitation_words(66.0, 1.0).endswith("freezing")
     assert precipitation_words(1.0, 0.0) == ""
     assert precipitation_words(np.nan, np.nan) == ""

@@ -1,5 +1,7 @@
 """The chance that every limit holds: against a simulation whose truth is known, and as theory says it must move."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import xarray as xr
@@ -251,6 +253,51 @@ def test_an_advised_element_that_is_lost_lowers_the_chance(name):
     assert (lost <= known + 1e-9).all()
 
 
+JUST_INSIDE_OF = {  # a value with a fifth of its limit left
+    "wind": ("largest_wind_speed", 0.8 * LIMITS.maximum_wind),
+    "gust": ("largest_gust", 0.8 * LIMITS.maximum_gust),
+    "wind_difference": ("wind_difference", 0.8 * LIMITS.maximum_wind_difference),
+    "precipitation": ("precipitation_rate", 0.8 * LIMITS.maximum_precipitation),
+    "temperature": (
+        "air_temperature_near_ground",
+        LIMITS.maximum_temperature - 0.1 * (LIMITS.maximum_temperature - LIMITS.minimum_temperature),
+    ),
+    "icing": ("icing_risk", 1.0),
+    "visibility": ("visibility_in_air", LIMITS.minimum_visibility / 0.8),
+    "cloud_base": ("cloud_base_height", (60.0 + LIMITS.cloud_separation) / 0.8),
+    "thunderstorm": ("thunderstorm_risk", 1.0),
+    "kp": ("kp_index", 4.0),
+}
+
+
+@pytest.mark.parametrize("ahead", [0, 60, 200])
+@pytest.mark.parametrize("name", JUST_INSIDE_OF)
+def test_a_missing_advised_value_is_never_surer_than_a_known_one_just_inside_its_limit(name, ahead):
+    limits = replace(LIMITS, required=(), maximum_kp=5.0)
+    condition, value = JUST_INSIDE_OF[name]
+    hours = derive(quiet_cube(), height=60.0)
+    lead = np.arange(hours.sizes["time"]) + float(ahead)
+    found = []
+    for here in (value, np.nan):
+        assessment = assess(hours.assign({condition: hours[condition] * 0 + here}), limits)
+        assert (assessment["margin"].sel(element=name) >= 0).all() or np.isnan(here)
+        deviation = hours["wind_standard_deviation"].max("edge")
+        found.append(room_to_limits(assessment, lead, height_deviation=deviation))
+    known, lost = (room.sel(element=name).values for room in found)
+    assert np.isfinite(lost).all()
+    assert (lost <= known + 1e-9).all()
+    known, lost = (hour_chances(room).values for room in found)
+    assert (lost <= known + 1e-9).all()
+
+
+def test_a_missing_kp_is_no_better_than_a_kp_of_4_where_5_is_the_limit():
+    """Worked: (5 - 4) / 1.21 is 0.826 of a standard deviation, a chance of 0.796 [normal table]."""
+    hours = derive(quiet_cube(), height=60.0)
+    lost = assess(hours.assign(kp_index=hours["kp_index"] * np.nan), replace(LIMITS, maximum_kp=5.0))
+    room = room_to_limits(lost, np.full(hours.sizes["time"], 12.0)).sel(element="kp").values
+    assert room == pytest.approx(0.826, abs=1e-3)
+
+
 def test_one_member_lost_lowers_the_chance():
     cube = members_cube(21)
     less = cube.copy(deep=True)
@@ -288,8 +335,6 @@ def test_the_sources_own_chance_of_rain_counts():
 
 
 def test_errors_come_from_the_place_where_it_has_a_record():
-    from dataclasses import replace
-
     cube = quiet_cube()
     cube["wind_speed"] = cube["wind_speed"] + 4.0
     assessment = assess(derive(cube, height=60.0), LIMITS)
@@ -320,4 +365,14 @@ def test_lead_time_counts_from_the_run():
     time = np.array(["2026-06-10T06", "2026-06-10T09"], dtype="datetime64[ns]")
     assert lead_time(time, np.datetime64("2026-06-10T00")).tolist() == [6.0, 9.0]
     assert lead_time(time, np.datetime64("2026-06-10T07")).tolist() == [0.0, 2.0]
-    assert lead_time(time, np.datetime64("NaT")).tolist() == [0.0, 3.0]
+    assert lead_time(time, np.datetime64("NaT")).tolist() == [np.inf, np.inf]
+
+
+def test_without_a_run_the_lead_is_counted_from_the_first_hour_of_the_forecast_not_of_the_question():
+    from wxfly.briefing import run_of
+
+    first, none = np.datetime64("2026-06-10T00", "s"), np.datetime64("NaT", "s")
+    assert run_of({"run": none, "retrieved": none, "first_hour": first}) == first
+    assert run_of({"run": none, "retrieved": first + 5, "first_hour": first}) == first + 5
+    assert run_of({"run": first - 5, "retrieved": first + 5, "first_hour": first}) == first - 5
+    assert np.isnat(run_of({"run": none, "retrieved": none}))

@@ -8,7 +8,7 @@ import xarray as xr
 
 from tests.cubes import START, quiet_cube
 from wxfly.aircraft import load_aircraft
-from wxfly.derived import derive
+from wxfly.derived import derive, pressure_note
 from wxfly.forecast import mark_carried
 from wxfly.hours import stamps_of_hour
 from wxfly.limits import limits_for
@@ -158,6 +158,36 @@ def test_a_trace_of_precipitation_counts_as_the_least_measured(code, amount, rat
     assert derive(cube, height=60.0)["precipitation_rate"].values == pytest.approx(rate)
 
 
+@pytest.mark.parametrize(
+    ("code", "amount", "rate"),
+    [
+        (65.0, 0.0, 4.0),  # heavy rain by the code, nothing by the amount
+        (65.0, 6.0, 6.0),
+        (67.0, 0.0, 0.5),  # moderate or heavy freezing rain
+        (75.0, 0.1, 4.0),
+        (81.0, 0.0, 2.0),
+        (82.0, 0.1, 50.0),  # a violent shower that the grid cell's amount does not show
+        (96.0, 0.0, 2.0),
+        (99.0, 1.0, 10.0),
+    ],
+)
+def test_of_code_and_amount_the_worse_counts(code, amount, rate):
+    cube = quiet_cube()
+    cube["weather_code"][:], cube["precipitation_amount"][:] = code, amount
+    hours = derive(cube, height=60.0)
+    assert hours["precipitation_rate"].values == pytest.approx(rate)
+    assessment = assess(hours, limits_for(load_aircraft()["folding-quad-249g"]))
+    assert (assessment["margin"].sel(element="precipitation") < 0).all()
+    assert (assessment["state"] == State.OUTSIDE).all()
+
+
+def test_a_lost_code_could_have_told_of_more_than_the_amount():
+    cube = quiet_cube()
+    cube["precipitation_amount"][:] = 0.3
+    cube["weather_code"][:] = np.nan
+    assert np.isnan(derive(cube, height=60.0)["precipitation_rate"].values).all()
+
+
 def test_a_code_of_fog_beats_a_hopeful_visibility():
     cube = quiet_cube()
     cube["weather_code"][:] = 45.0
@@ -178,6 +208,35 @@ def test_surface_pressure_from_sea_level_where_the_source_has_none():
     without = quiet_cube().drop_vars("surface_air_pressure")
     estimated = derive(mark_carried(without.assign_attrs(carried="")), height=60.0)
     assert estimated["density_altitude"].values == pytest.approx(given["density_altitude"].values, abs=15)
+
+
+def reduced_pressure(ground, temperature):
+    """Give a cube that has pressure at sea level only."""
+    cube = quiet_cube().drop_vars("surface_air_pressure").assign_coords(surface_altitude=ground)
+    cube["air_temperature"][:], cube["air_temperature_aloft"][:] = temperature, temperature
+    cube["air_pressure_at_mean_sea_level"][:] = 101_500.0
+    return mark_carried(cube.assign_attrs(carried=""))
+
+
+@pytest.mark.parametrize("temperature", [263.15, 298.15])
+def test_of_two_ways_back_from_sea_level_the_lower_pressure_counts(temperature):
+    hours = derive(reduced_pressure(3000.0, temperature), height=60.0)
+    # ISO 2533: the barometric formula with the day's temperature at 3000 m, and with the standard atmosphere.
+    exponent = 9.80665 / (287.05287 * 0.0065)
+    day = 101_500 * (temperature / (temperature + 19.5)) ** exponent
+    standard = 101_500 * (1 - 19.5 / 288.15) ** exponent
+    assert hours["surface_air_pressure"].values == pytest.approx(min(day, standard), rel=1e-5)
+    assert (day < standard) == (temperature < 268.65)
+
+
+def test_a_pressure_from_sea_level_is_told_over_high_ground():
+    assert "density altitude may be off" in pressure_note(derive(reduced_pressure(1500.0, 290.0), height=60.0))
+    assert pressure_note(derive(reduced_pressure(900.0, 290.0), height=60.0)) == ""
+    high = quiet_cube().assign_coords(surface_altitude=1500.0)
+    assert pressure_note(derive(high, height=60.0)) == ""
+    lost = high.drop_vars("surface_air_pressure")  # the source carries it: not known, and nothing stands in for it
+    assert pressure_note(derive(lost, height=60.0)) == ""
+    assert np.isnan(derive(lost, height=60.0)["density_altitude"].values).all()
 
 
 @pytest.mark.parametrize("dims", [{"site": 2}, {"latitude": 2, "longitude": 3}, {"realization": 4}])

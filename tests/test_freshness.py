@@ -8,7 +8,7 @@ from tests.test_percentiles import with_percentiles
 from wxfly.aircraft import load_aircraft
 from wxfly.derived import derive
 from wxfly.forecast import VARIABLES
-from wxfly.freshness import BANDS, LIMITS, OLD, TOO_OLD, hide_stale
+from wxfly.freshness import BANDS, COUNTED, LIMITS, OLD, TOO_OLD, hide_stale
 from wxfly.limits import limits_for
 from wxfly.suitability import State, assess
 
@@ -41,9 +41,21 @@ def test_too_old_is_not_known():
     assert (states(cube) == State.NOT_KNOWN).all()
 
 
-def test_an_age_that_is_not_known_is_said():
-    _, notes = hide_stale(quiet_cube(), START, since=np.datetime64("NaT"))
-    assert notes == ("the age of this forecast is not known",)
+def test_without_a_run_the_age_is_counted_from_the_first_hour_and_that_is_said():
+    unknown = np.datetime64("NaT")
+    cube, notes = hide_stale(quiet_cube(), START + HOUR, since=unknown)
+    assert notes == (COUNTED,)
+    assert cube.identical(quiet_cube())
+    _, notes = hide_stale(quiet_cube(), START + 20 * HOUR, since=unknown)
+    assert notes == (COUNTED, "this forecast is old: its first hour started 20 h ago")
+    _, notes = hide_stale(quiet_cube(), START - 5 * HOUR, since=unknown)
+    assert notes == (COUNTED, "this forecast's first hour starts 5 h after the time asked about")
+    for age in (27, 31, 40):  # what is hidden is the same as for a run that started then
+        now = START + age * HOUR
+        cube, notes = hide_stale(quiet_cube(hours=60), now, since=unknown)
+        assert cube.identical(hide_stale(quiet_cube(hours=60), now, since=START)[0])
+        assert notes[0] == COUNTED
+        assert notes[1].endswith("not used, fetch a newer one, without past days")
 
 
 def test_every_variable_of_the_cube_has_one_limit():

@@ -14,7 +14,15 @@ from wxfly.derived import derive
 from wxfly.energy import energy_model
 from wxfly.flown import Plan
 from wxfly.limits import limits_for
-from wxfly.return_leg import CANNOT_BE_FLOWN, NAME, Sortie, forecast_deviations, judge_return_leg, without_figures
+from wxfly.return_leg import (
+    CANNOT_BE_FLOWN,
+    NAME,
+    Sortie,
+    forecast_deviations,
+    judge_return_leg,
+    moments_of,
+    without_figures,
+)  # fmt: skip
 from wxfly.suitability import State, assess
 from wxfly.windows import find_windows
 
@@ -155,12 +163,25 @@ def test_the_error_of_the_forecast_grows_with_lead():
     assert hours[1] > 1.02 * hours[0]
 
 
+def test_cells_that_lay_in_the_cold_near_the_ground_are_as_cold():
+    cold, inversion = quiet_cube(), quiet_cube()
+    cold["air_temperature"][:], cold["air_temperature_aloft"][:] = 261.15, 270.15
+    inversion["air_temperature"][:], inversion["air_temperature_aloft"][:] = 270.15, 270.15
+    flight = derive(cold, height=60.0)
+    moments = moments_of(flight, derive(cold, height=100.0), PLAN)
+    assert moments.air_temperature == pytest.approx(261.15)
+    assert flight["air_temperature"].values.min() > 267
+    sortie = farther(1500.0)
+    needed = [judged(cube, sortie)["return_leg_demand"].values[NOON] for cube in (cold, inversion)]
+    assert needed[0] > 1.03 * needed[1]
+
+
 def test_members_of_an_ensemble_are_held_one_by_one():
     calm, windy = quiet_cube(), quiet_cube()
     windy["wind_speed"][:] = [4.0, 6.0, 6.5]
     together = xr.concat([calm, windy], "realization", data_vars="all", coords="minimal", compat="override")
     flight, home = derive(together, height=60.0), derive(together, height=100.0)
-    deviation = forecast_deviations(flight["time"].values, np.datetime64("NaT"))
+    deviation = forecast_deviations(flight["time"].values, calm["time"].values[0])
     got = judge_return_leg(assess(flight, LIMITS), flight, home, farther(1500.0), LIMITS, forecast_deviation=deviation)
     for member, cube in enumerate((calm, windy)):
         alone = judged(cube, farther(1500.0))["demand"].sel(element=NAME).values[NOON]

@@ -44,7 +44,8 @@ def conditions(hours=1, minutes_of_light=60.0, **changed):
     """Make conditions in which only the changed values are not quiet; a pair gives both edges of the hour."""
     time = START + np.arange(hours) * np.timedelta64(1, "h")
     data = {}
-    for name, value in (QUIET | changed).items():
+    quiet = QUIET | changed
+    for name, value in ({"air_temperature_near_ground": quiet["air_temperature"]} | quiet).items():
         edges = np.broadcast_to(np.asarray(value, dtype=float), (2,))
         data[name] = (("edge", "time"), np.repeat(edges[:, None], hours, axis=1))
     data["kp_limit"] = (("edge", "time"), np.full((2, hours), 7.0))
@@ -132,6 +133,30 @@ def test_the_worse_edge_of_the_hour_counts(element, bad):
     name = CONDITION_OF[element]
     for pair in ((QUIET[name], bad), (bad, QUIET[name])):
         assert State(int(judged(**{name: pair})["state"])) is State.OUTSIDE
+
+
+@pytest.mark.parametrize(
+    ("aloft", "near_ground", "demand", "limit"),
+    [
+        (270.15, 261.15, 261.15, 263.15),  # an inversion: the ground is too cold
+        (262.15, 270.15, 262.15, 263.15),
+        (312.15, 314.15, 314.15, 313.15),  # a hot field
+        (270.15, (268.15, 261.15), 261.15, 263.15),
+    ],
+)
+def test_of_the_temperatures_near_the_ground_and_aloft_the_worse_counts(aloft, near_ground, demand, limit):
+    hours = assess(conditions(air_temperature=aloft, air_temperature_near_ground=near_ground), LIMITS)
+    found = hours.sel(element="temperature").isel(time=0)
+    assert (float(found["demand"]), float(found["limit"])) == (demand, limit)
+    assert hours["state"].values[0] == State.OUTSIDE
+    assert hours["limiting_element"].values[0] == "temperature"
+
+
+@pytest.mark.parametrize("lost", ["air_temperature", "air_temperature_near_ground"])
+def test_one_temperature_is_not_enough(lost):
+    known = {"air_temperature": 288.15, "air_temperature_near_ground": 288.15}
+    hours = assess(conditions(**(known | {lost: np.nan})), LIMITS)
+    assert hours["state"].values[0] == State.NOT_KNOWN
 
 
 def test_good_elements_never_pay_for_a_bad_one():

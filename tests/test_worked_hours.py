@@ -66,7 +66,11 @@ def density_altitude(stamp, height, ground):
     celsius = stamp["temperature_2m"]
     kelvin = celsius + 273.15
     exponent = 9.80665 / (287.05 * 0.0065)
-    at_ground = stamp["pressure_msl"] * 100 * (1 + 0.0065 * ground / kelvin) ** -exponent
+    # Back from sea level with the day's temperature and with the standard atmosphere: the lower pressure counts.
+    at_ground = min(
+        stamp["pressure_msl"] * 100 * (1 + 0.0065 * ground / kelvin) ** -exponent,
+        stamp["pressure_msl"] * 100 * (1 - 0.0065 * ground / 288.15) ** exponent,
+    )
     above = kelvin - 0.0065 * (height - 2.0)
     pressure = at_ground * (1 - 0.0065 * height / kelvin) ** exponent
     humidity = max(stamp["relative_humidity_2m"] / 100, saturation(stamp["dew_point_2m"]) / saturation(celsius))

@@ -177,7 +177,7 @@ def precipitation_words(weather_code: float, precipitation_rate: float) -> str:
     kind = precipitation.PrecipitationKind(int(precipitation.precipitation_kind(weather_code, precipitation_rate)))
     if kind in (precipitation.PrecipitationKind.NOT_KNOWN, precipitation.PrecipitationKind.NONE):
         return ""
-    strength = precipitation.rate_class(precipitation_rate)
+    strength = precipitation.rate_class(precipitation_rate, system=precipitation.class_system(weather_code))
     return f"{strength} {kind.name.lower().replace('_', ' ')}".strip()
 
 

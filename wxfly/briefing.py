@@ -13,7 +13,7 @@ import xarray as xr
 from wxfly.advice import Advice, advise, is_low_light
 from wxfly.aircraft import Aircraft
 from wxfly.chance import Outlook
-from wxfly.derived import hours_of
+from wxfly.derived import hours_of, pressure_note
 from wxfly.forecast_error import ErrorLaw
 from wxfly.hold import hold_back
 from wxfly.intent import Intent
@@ -140,8 +140,8 @@ class Briefing:
     now : numpy.datetime64
         The moment the answer is given for, UTC.
     provenance : mapping
-        Attributes of the cube (source, model, licence, attribution, history), ``run`` and ``retrieved`` as
-        numpy.datetime64 (NaT when not known), and ``is_demo``.
+        Attributes of the cube (source, model, licence, attribution, history), ``run``, ``retrieved`` and
+        ``first_hour`` as numpy.datetime64 (NaT when not known), and ``is_demo``.
     notes : tuple of str
         What the reader must know first: old forecast, Kp past its horizon, a demo.
     """
@@ -198,12 +198,17 @@ def make_briefing(
         members = [ensemble.isel(site=position) for ensemble in ensembles]
         run = run_of(provenance)
         answers.append(_answer(of_site, request, max(start, now), end, minimum_duration, run, members, law))
-    return Briefing(question, tuple(answers), minimum_duration, now, provenance, tuple(notes))
+    pressure_notes = {pressure_note(answer.conditions) for answer in answers} - {""}
+    return Briefing(question, tuple(answers), minimum_duration, now, provenance, (*notes, *pressure_notes))
 
 
 def run_of(provenance: Mapping[str, object]) -> np.datetime64:
-    """Give when the run started, or was retrieved where that is not known; NaT when neither is."""
-    moments = (provenance.get(key) for key in ("run", "retrieved"))
+    """Give the moment from which age and lead time count; NaT when none is known.
+
+    The start of the run; where that is not known, when it was retrieved; else the first hour of the forecast, the
+    oldest moment that the forecast itself tells of. Services give hours from the run's start or the day's on.
+    """
+    moments = (provenance.get(key) for key in ("run", "retrieved", "first_hour"))
     known = [m for m in moments if isinstance(m, np.datetime64) and not np.isnat(m)]
     return known[0] if known else np.datetime64("NaT", "s")
 

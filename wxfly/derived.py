@@ -18,6 +18,7 @@ from wxfly.physics import (
     daylight,
     geomagnetic,
     icing,
+    precipitation,
     thunderstorm,
     visibility,
     weather_code,
@@ -34,6 +35,8 @@ Array = npt.NDArray[np.float64]
 
 TRACE = 0.1
 """What the least precipitation counts as [mm h-1]; common practice, the least that most services resolve."""
+HIGH_GROUND = 1000.0
+"""Above, it is told that ways of reducing pressure to sea level differ [m]: here by up to 85 m of density altitude."""
 FOGGY = 999.0
 """Visibility taken where there is fog and no better number [m]: fog is below 1 km by the WMO's definition."""
 
@@ -79,7 +82,10 @@ def derive(
     result |= dict(zip(("sun_elevation", "sun_azimuth"), sun_of(take), strict=True))
     conditions = _dataset(take, result)
     conditions = _daylight(conditions, daylight_rule)
-    return conditions.assign_coords(height=float(height)).assign_attrs(take.hours.attrs)
+    is_reduced = not take.has("surface_air_pressure") and take.has("air_pressure_at_mean_sea_level")
+    return conditions.assign_coords(height=float(height)).assign_attrs(
+        take.hours.attrs | {"pressure_is_reduced": int(is_reduced)}
+    )
 
 
 def _dataset(take: Taker, results: dict[str, Array]) -> xr.Dataset:
@@ -199,10 +205,37 @@ def _humidity(take: Taker, air_temperature: Array) -> tuple[Array, Array]:
 
 
 def _surface_pressure(take: Taker, air_temperature: Array, ground: Array) -> Array:
-    """Give the pressure at the ground: the source's own, or from sea level where it carries none."""
+    """Give the pressure at the ground: the source's own, or from sea level where it carries none.
+
+    Services differ in the column that they fill in below the ground: warm as the day's air, or the standard
+    atmosphere's. The lower pressure of the two counts, which gives the higher density altitude.
+    """
     if take.has("surface_air_pressure"):
         return take("surface_air_pressure")
-    return atmosphere.surface_pressure_from_sea_level(take("air_pressure_at_mean_sea_level"), air_temperature, ground)
+    at_sea_level = take("air_pressure_at_mean_sea_level")
+    standard = atmosphere.STANDARD_TEMPERATURE - atmosphere.STANDARD_LAPSE_RATE * ground
+    of_the_day, of_the_standard = (
+        atmosphere.surface_pressure_from_sea_level(at_sea_level, temperature, ground)
+        for temperature in (air_temperature, standard)
+    )
+    return np.minimum(of_the_day, of_the_standard)
+
+
+def pressure_note(conditions: xr.Dataset) -> str:
+    """Say that density altitude hangs on a pressure reduced to sea level, where the ground is high; else empty.
+
+    Parameters
+    ----------
+    conditions : xarray.Dataset
+        Of one place, as `derive` gives them.
+    """
+    ground = float(conditions["surface_altitude"]) if "surface_altitude" in conditions.coords else np.nan
+    if not conditions.attrs.get("pressure_is_reduced") or not ground > HIGH_GROUND:
+        return ""
+    return (
+        "the forecast gives pressure at sea level only, and services reduce it in different ways: over ground this high"
+        " density altitude may be off by some hundred metres; the higher of two is taken"
+    )
 
 
 def _weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) -> dict[str, Array]:
@@ -249,14 +282,16 @@ def _thunderstorm(take: Taker, code: Array, rate: Array) -> Array:
 
 
 def _precipitation(take: Taker, code: Array, rate: Array) -> Array:
-    """Give the rate of precipitation; the least trace of it, by amount or by code, counts as the least measured.
+    """Give the rate of precipitation: the worse of amount and code, and the least trace counts as the least measured.
 
-    Amounts of a grid cell and an hour hide short showers, and a code may tell of drizzle that the amount rounds away.
+    Amounts of a grid cell and an hour hide short showers, and a code may tell of drizzle that the amount rounds away,
+    or of heavy rain that the amount lacks. Where the source's code is lost it could have told of more.
     """
     falls = (rate > 0) | np.isin(code, weather_code.FALLING)
     at_least_a_trace = np.where(falls, np.fmax(rate, TRACE), rate)
-    code_is_lost = np.isnan(code) & take.has("weather_code") & ~(rate > TRACE)
-    return np.where(np.isnan(rate) | code_is_lost, np.nan, at_least_a_trace)
+    worse = np.fmax(at_least_a_trace, precipitation.least_rate(code))
+    code_is_lost = np.isnan(code) & take.has("weather_code") & ~(rate >= precipitation.LARGEST_LEAST_RATE)
+    return np.where(np.isnan(rate) | code_is_lost, np.nan, worse)
 
 
 def _visibility(take: Taker, code: Array, rate: Array, air: dict[str, Array]) -> Array:

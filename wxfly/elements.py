@@ -27,7 +27,7 @@ class Element:
     quantity : str
         Key of the unit in `wxfly.units.SYSTEMS` by which it is shown; empty for a bare number.
     reading : str
-        How the demand is phrased; ``{height}`` is the flight height.
+        How the demand is phrased; ``{height}`` is the flight height, ``{where}`` is there or near the ground.
     """
 
     name: str
@@ -50,7 +50,7 @@ ELEMENTS: tuple[Element, ...] = (
         "wind difference over 30 m",
     ),
     Element("precipitation", "precipitation", "at_most", "mm h-1", "precipitation", "precipitation"),
-    Element("temperature", "temperature", "within", "K", "temperature", "temperature at {height}"),
+    Element("temperature", "temperature", "within", "K", "temperature", "temperature {where}"),
     Element("density_altitude", "density altitude", "at_most", "m", "height", "density altitude"),
     Element("icing", "icing", "grade", "1", "", "icing at {height}"),
     Element("visibility", "visibility", "at_least", "m", "visibility", "visibility"),

@@ -23,6 +23,8 @@ from wxfly.physics.probability import dressing_deviation, normal_quantile, stand
 Array = npt.NDArray[np.float64]
 
 MEMBER = "realization"
+JUST_INSIDE = 0.2
+"""Margin of a value that is just inside its limit [1]: a missing advised value is never told as surer to hold."""
 _LOGARITHM_OF_NOTHING = -20.0
 
 
@@ -75,17 +77,20 @@ def default_error_law() -> ErrorLaw:
 
 
 def lead_time(time: npt.ArrayLike, run: np.datetime64) -> Array:
-    """Give the lead time of hours [h]; counted from the first hour where the run is not known.
+    """Give the lead time of hours [h].
 
     Parameters
     ----------
     time : array_like
         UTC.
     run : numpy.datetime64
-        Start of the run, or when the forecast was retrieved; NaT when not known.
+        Start of the run, when the forecast was retrieved, or its first hour: what `wxfly.briefing.run_of` gives. NaT
+        when none of them is known: the lead is then infinite, so that the error is the largest of the law.
     """
     stamps = np.asarray(time).astype("datetime64[s]")
-    start = stamps[0] if np.isnat(run) else run.astype("datetime64[s]")
+    if np.isnat(run):
+        return np.full(stamps.shape, np.inf)
+    start = run.astype("datetime64[s]")
     return np.asarray(np.maximum((stamps - start) / np.timedelta64(1, "h"), 0.0), dtype=float)
 
 
@@ -144,7 +149,10 @@ def room_to_limits(
         if name == "precipitation" and demand.shape[2] == 1 and given is not None:
             told = -normal_quantile(np.clip(given, 0.001, 0.999))
             here = np.where(np.isnan(told), here, np.minimum(here, told))
-        room[k] = _with_missing(here, name, name in required, law)
+        if name in required:
+            room[k] = _with_required_missing(here)
+        else:
+            room[k] = _with_advised_missing(here, name, limit[k], lead, law, carried.get(name))
     return xr.DataArray(
         room, dims=order, coords={"element": list(NAMES), "time": assessment["time"].values}, name="room"
     )
@@ -242,13 +250,38 @@ def _room_of_category(name: str, demand: Array, margin: Array, lead: Array, law:
     return np.where(np.isnan(margin), np.nan, room)
 
 
-def _with_missing(room: Array, name: str, is_required: bool, law: ErrorLaw) -> Array:
-    """Decide what a missing value does: it never makes a chance larger than a known good value would."""
+def _with_required_missing(room: Array) -> Array:
+    """A missing required value breaks a member; missing in all of them, nothing is known."""
+    unknown = np.isnan(room)
+    nobody = unknown.all(axis=1, keepdims=True)
+    return np.where(nobody, np.nan, np.where(unknown, -np.inf, room))
+
+
+def _with_advised_missing(
+    room: Array, name: str, limit: Array, lead: Array, law: ErrorLaw, carried: Array | None
+) -> Array:
+    """A missing advised value counts as its usual chance, and never as surer than a known one just inside its limit."""
     unknown = np.isnan(room)
     if not unknown.any():
         return room
-    nobody = unknown.all(axis=1, keepdims=True)
-    if is_required:
-        return np.where(nobody, np.nan, np.where(unknown, -np.inf, room))
     usual = float(normal_quantile(1.0 - law.rows[name].get("not_known", 0.2)))
-    return np.where(unknown, usual, room)
+    just_inside = _room_just_inside(name, limit, lead, law, carried)
+    return np.where(unknown, np.fmin(usual, just_inside), room)
+
+
+def _room_just_inside(name: str, limit: Array, lead: Array, law: ErrorLaw, carried: Array | None) -> Array:
+    """Give the room of a value with the margin `JUST_INSIDE`, from one forecast; NaN where it cannot be told."""
+    kind, sense = law.rows[name]["kind"], BY_NAME[name].sense
+    if kind == "category":
+        key = "possible" if sense == "grade" else "missed"
+        return normal_quantile(1.0 - law.figure(name, key, lead))
+    if sense == "within":
+        return np.full(limit.shape, np.nan)  # the usual chance is the smaller: 5 K are more than an error
+    error = law.figure(name, "error", lead)
+    if carried is not None:
+        error = np.hypot(error, np.where(np.isnan(carried), 0.0, carried))
+    # What `wxfly.suitability` takes as margin: 1 - demand / limit, or 1 - limit / demand.
+    share = 1.0 - JUST_INSIDE if sense == "at_most" else 1.0 / (1.0 - JUST_INSIDE)
+    if kind == "logarithmic":
+        return np.asarray(abs(np.log(share)) / error)
+    return np.asarray(np.abs(1.0 - share) * np.abs(limit) / error)

@@ -14,6 +14,9 @@ OLD = np.timedelta64(18, "h")
 TOO_OLD = np.timedelta64(36, "h")
 """Nothing of a forecast is used beyond."""
 
+COUNTED = "the run of this forecast is not known: its age and the time ahead are counted from its first hour"
+"""Said where neither the run nor the retrieval is known."""
+
 BANDS = (12.0, 48.0, np.inf)
 """Ends of the bands of hours ahead: what is flown next, today and tomorrow, the days after [h]."""
 
@@ -93,7 +96,7 @@ def hide_stale(cube: xr.Dataset, now: np.datetime64, *, since: np.datetime64) ->
         UTC.
     since : numpy.datetime64
         When the run started, or, when that is not known, when the forecast was retrieved, UTC. NaT when neither
-        is known: the forecast then counts as old.
+        is known: the age is then counted from the first hour of the forecast, and the notes say so.
 
     Returns
     -------
@@ -103,23 +106,31 @@ def hide_stale(cube: xr.Dataset, now: np.datetime64, *, since: np.datetime64) ->
     notes : tuple of str
         What the reader must know first.
     """
-    age = _hours(now, since)
+    if not np.isnat(since):
+        return _hide_by_age(cube, now, _hours(now, since), "run", "fetch a newer one")
+    age = _hours(now, cube["time"].values[0])
+    cube, notes = _hide_by_age(cube, now, age, "first hour", "fetch a newer one, without past days")
+    return cube, (COUNTED, *notes)
+
+
+def _hide_by_age(
+    cube: xr.Dataset, now: np.datetime64, age: float, counted_from: str, way_out: str
+) -> tuple[xr.Dataset, tuple[str, ...]]:
+    """Do what `hide_stale` does, by an age [h]."""
     if age > TOO_OLD / np.timedelta64(1, "h"):
         limit = TOO_OLD / np.timedelta64(1, "h")
         hidden = cube.assign({n: cube[n].copy(data=np.full(cube[n].shape, np.nan)) for n in map(str, cube.data_vars)})
-        return hidden, (f"this forecast is {age:.0f} h old, more than {limit:.0f} h: not used, fetch a newer one",)
+        return hidden, (f"this forecast is {age:.0f} h old, more than {limit:.0f} h: not used, {way_out}",)
     cube, stale = _without_stale(cube, now, age)
     of_kp = [words for words in stale if words.startswith("Kp")]
     of_run = [words for words in stale if words not in of_kp]
     notes: list[str] = []
-    if np.isnan(age):
-        notes.append("the age of this forecast is not known")
-    elif of_run:
-        notes.append(f"this forecast is {age:.0f} h old, too old for {'; '.join(of_run)}: not used, fetch a newer one")
+    if of_run:
+        notes.append(f"this forecast is {age:.0f} h old, too old for {'; '.join(of_run)}: not used, {way_out}")
     elif age > OLD / np.timedelta64(1, "h"):
-        notes.append(f"this forecast is old: its run started {age:.0f} h ago")
+        notes.append(f"this forecast is old: its {counted_from} started {age:.0f} h ago")
     elif age < -1:
-        notes.append(f"this forecast's run starts {-age:.0f} h after the time asked about")
+        notes.append(f"this forecast's {counted_from} starts {-age:.0f} h after the time asked about")
     notes += [f"the forecast of {words} is too old: not used" for words in of_kp]
     return cube, tuple(notes)
 

@@ -61,6 +61,7 @@ class Obtained:
         keys = ("source", "institution", "license", "attribution", "history", "model")
         return {key: attributes.get(key, "not known") for key in keys} | {
             "run": self.run, "retrieved": self.retrieved, "is_demo": self.is_demo, "origin": self.origin,
+            "first_hour": self.cube["time"].values[0].astype("datetime64[s]"),
         }  # fmt: skip
 
 

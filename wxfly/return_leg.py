@@ -82,7 +82,8 @@ def moments_of(
         _wind(at_return, plan.return_height, plan.confidence, deviation),
         np.maximum(_values(flight, "wind_speed_of_gust"), _values(at_return, "wind_speed_of_gust")),
         _values(flight, "air_density"),
-        _values(flight, "air_temperature"),
+        # The cells lay in the air near the ground and the flight cools them in the air aloft: the colder counts.
+        np.minimum(_values(flight, "air_temperature"), _values(flight, "air_temperature_near_ground")),
     )
 
 

@@ -200,7 +200,9 @@ def _measure(
     values = _in_doubt(name, conditions, _DEMAND[name], "", limits, template)
     sense = BY_NAME[name].sense
     if sense == "within":
-        return _measure_within(values, limits)
+        # The aircraft starts and lands in the air near the ground: an inversion or a hot field counts.
+        near_ground = _of_edges(conditions, "air_temperature_near_ground", template)
+        return _measure_within(np.concatenate((values, near_ground)), limits)
     # Of the two edges of the hour the worse one counts; a missing edge is a missing hour.
     demand = values.min(axis=0) if sense == "at_least" else values.max(axis=0)
     limit = _limit(name, conditions, limits, template)
@@ -264,7 +266,7 @@ def _limit(name: str, conditions: xr.Dataset, limits: Limits, template: xr.Varia
 
 
 def _measure_within(values: Array, limits: Limits) -> tuple[Array, Array, Array]:
-    """Temperature: the edge of the hour nearer to either end of the band counts."""
+    """Temperature: of both heights and edges of the hour, the one nearer to either end of the band counts."""
     margin = margin_within(values, limits.minimum_temperature, limits.maximum_temperature)
     worst = np.where(np.isnan(margin), -np.inf, margin).argmin(axis=0)[None]
     demand = np.take_along_axis(values, worst, 0)[0]

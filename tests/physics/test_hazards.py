@@ -202,6 +202,32 @@ def test_kind_of_precipitation(code: float, amount: float, kind: Kind) -> None:
     assert Kind(int(precipitation.precipitation_kind(code, amount))) == kind
 
 
+# Classes of the Met Office as in tests/reference/sky.csv: rain moderate from 0.5, heavy from 4 mm/h; showers moderate
+# from 2, heavy from 10, violent from 50. The others: docs/explanation/precipitation-and-storms.md.
+@pytest.mark.parametrize(
+    ("codes", "rate", "words"),
+    [
+        ((62, 63, 67, 69, 72, 73), 0.5, {"moderate"}),
+        ((64, 65, 74, 75), 4.0, {"heavy"}),
+        ((81, 84, 86, 88, 90, 96), 2.0, {"moderate"}),
+        ((97, 99), 10.0, {"heavy"}),
+        ((82,), 50.0, {"violent"}),
+        ((54, 55), 0.5, {"moderate"}),
+        ((0, 3, 45, 50, 51, 53, 56, 61, 66, 68, 71, 77, 80, 83, 85, 87, 89, 91, 95), 0.0, {"none"}),
+    ],
+)
+def test_the_least_rate_of_a_code_is_the_lower_bound_of_the_class_it_names(
+    codes: tuple[int, ...], rate: float, words: set[str]
+) -> None:
+    assert precipitation.least_rate(codes).tolist() == [rate] * len(codes)
+    assert {precipitation.rate_class(rate, system=precipitation.class_system(code)) for code in codes} == words
+
+
+def test_no_code_tells_of_more_than_the_largest() -> None:
+    assert np.max(precipitation.least_rate(np.arange(100))) == precipitation.LARGEST_LEAST_RATE
+    assert np.isnan(precipitation.least_rate(N))
+
+
 def test_the_class_system_is_named() -> None:
     assert precipitation.rate_class(2.0) == "moderate"
     assert precipitation.rate_class(2.0, system="ams") == "light"

@@ -40,6 +40,11 @@ def test_readings(element, demand, limit, units, words):
     assert phrases.reading(element, demand, limit, height=80.0, units=units) == words
 
 
+def test_a_temperature_near_the_ground_says_so():
+    words = phrases.reading("temperature", 261.15, 263.15, height=80.0, units="metric", near_ground=True)
+    assert words == "temperature near the ground, -12.0 °C, limit -10 °C"
+
+
 def test_a_limit_that_is_just_broken_does_not_look_kept():
     assert phrases.reading("gust", 10.71, 10.7, height=80.0, units="metric") == "gust at 80 m, 10.71 of 10.70 m/s"
     assert phrases.reading("gust", 10.7, 10.7, height=80.0, units="metric") == "gust at 80 m, 10.7 of 10.7 m/s"

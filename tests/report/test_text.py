@@ -5,10 +5,14 @@ import numpy as np
 import pytest
 
 from tests.cubes import quiet_cube
-from tests.report.briefings import MEADOW, RANCH, brief, every_question, invented, stormy, with_gaps, with_values
+from tests.report.briefings import MEADOW, NOW, RANCH, brief, every_question, invented, stormy, with_gaps, with_values
 from wxfly.aircraft import find_aircraft
+from wxfly.forecast import mark_carried
 from wxfly.limits import limits_for
+from wxfly.periods import period_of
 from wxfly.report import overview, phrases, sentences, text
+from wxfly.report.findings import Day
+from wxfly.site import Site
 from wxfly.units import SYSTEMS
 
 
@@ -199,3 +203,37 @@ def test_an_hour_that_comes_twice_is_told_apart_in_every_table():
     assert {"02:00 CEST", "02:00 CET"} <= set(figure["layout"]["yaxis"]["ticktext"])
     figure = overview.sites_overview(both, readers, ["Meadow", "Other"], tall=False)
     assert figure["layout"]["xaxis"]["title"]["text"] == "CEST, then CET"
+
+
+@pytest.mark.parametrize(
+    ("zone", "place", "date", "words"),
+    [
+        ("Europe/Berlin", (52.5, 13.4), "2026-03-29", "CEST"),  # midnight is in CET
+        ("Europe/Berlin", (52.5, 13.4), "2026-10-25", "CET"),  # midnight is in CEST
+        ("Australia/Sydney", (-33.87, 151.21), "2026-10-04", "AEDT"),
+    ],
+)
+def test_light_on_a_day_of_a_clock_change_has_the_zone_of_its_events(zone, place, date, words):
+    clock = phrases.Clock(zone)
+    answer = brief(sites=[Site("Place", *place, 30.0, zone)]).answers[0]
+    midnight = period_of(answer.request.site, NOW, day=np.datetime64(date).astype(object))[0]
+    day = Day(np.datetime64(date).astype(object), midnight, midnight + 86400, np.ones(1, dtype=bool), ())
+    assert clock.zone(midnight) != words
+    told = sentences.light(answer, day, clock)
+    assert told.endswith(f" {words}")
+    assert told.count(words) == 1
+
+
+def test_light_on_both_sides_of_a_clock_change_names_both_zones():
+    clock = phrases.Clock("Europe/Helsinki")  # far east of the zone, so that dawn comes before the change at 01 UTC
+    answer = brief(sites=[Site("Place", 60.0, 90.0, 30.0, "Europe/Helsinki")]).answers[0]
+    day = Day(np.datetime64("2026-03-29").astype(object), np.datetime64("2026-03-28T22", "s"), NOW, np.ones(1), ())
+    told = sentences.light(answer, day, clock)
+    assert "EET, sun" in told and told.endswith("EEST")
+
+
+def test_a_pressure_from_sea_level_over_high_ground_is_said_first():
+    cube = quiet_cube(36).drop_vars("surface_air_pressure")
+    high = replace(RANCH, surface_altitude=1600.0)
+    told = brief(cubes=[mark_carried(cube.assign_attrs(carried=""))], sites=[high])
+    assert "The forecast gives pressure at sea level only" in paragraphs(told)[0]

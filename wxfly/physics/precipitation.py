@@ -1,4 +1,4 @@
-"""Precipitation: its kind, and the words for its rate.
+"""Precipitation: its kind, the words for its rate, and the least rate that a weather code tells of.
 
 References
 ----------
@@ -14,7 +14,7 @@ from enum import IntEnum
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.weather_code import FALLING, FREEZING, MIXED, SOLID
+from wxfly.physics.weather_code import FALLING, FREEZING, MIXED, SHOWERS, SOLID
 
 Array = npt.NDArray[np.float64]
 
@@ -28,6 +28,21 @@ RATE_CLASSES: dict[str, tuple[tuple[float, str], ...]] = {
     "ams": ((2.5, "light"), (7.6, "moderate"), (np.inf, "heavy")),
 }
 """Class systems: what the Met Office calls moderate rain, the AMS calls light. Say which is meant."""
+
+# The codes of a class, and its lower bound [mm h-1]. Where a code stands for two classes ("moderate or heavy") the
+# lower one's. Rain, freezing rain and showers: [Met-Office], above. Snow has published classes by visibility only,
+# so melted it is held to those of rain: common practice, no source. Heavy drizzle: 0.5 mm/h, WMO-No. 8, from memory.
+# Hail is taken as no less than a moderate shower, a heavy thunderstorm as a heavy one: common practice, no source.
+_LEAST_RATES: tuple[tuple[tuple[int, ...], float], ...] = (
+    ((54, 55), 0.5),
+    ((62, 63, 67, 69, 72, 73, 92, 94), 0.5),
+    ((64, 65, 74, 75), 4.0),
+    ((81, 84, 86, 88, 90, 96), 2.0),
+    ((97, 99), 10.0),
+    ((82,), 50.0),
+)
+LARGEST_LEAST_RATE = 50.0
+"""No code tells of more [mm h-1]."""
 
 
 class PrecipitationKind(IntEnum):
@@ -75,6 +90,32 @@ def precipitation_kind(weather_code: npt.ArrayLike, precipitation_amount: npt.Ar
     ]
     chosen = np.select([where for where, _ in kinds], [int(kind) for _, kind in kinds], PrecipitationKind.NONE)
     return np.asarray(chosen, dtype=np.int8)
+
+
+def least_rate(weather_code: npt.ArrayLike) -> Array:
+    """Give the least rate of precipitation that a weather code tells of: the lower bound of its class.
+
+    Parameters
+    ----------
+    weather_code : array_like
+        WMO code table 4677.
+
+    Returns
+    -------
+    ndarray
+        [mm h-1]: 0 where the code tells of no precipitation, or of slight, whose class begins at nothing; NaN where
+        the code is missing. Classes of rain and showers by [Met-Office]; of the others see `docs/explanation`.
+    """
+    code = np.asarray(weather_code, dtype=float)
+    rate = np.where(np.isnan(code), np.nan, 0.0)
+    for codes, bound in _LEAST_RATES:
+        rate = np.where(np.isin(code, codes), bound, rate)
+    return rate
+
+
+def class_system(weather_code: float) -> str:
+    """Give the class system whose words go with a code: that of showers for showers and thunderstorms, else of rain."""
+    return "met_office_shower" if weather_code in SHOWERS or weather_code >= 91 else "met_office_rain"
 
 
 def rate_class(precipitation_rate: float, *, system: str = "met_office_rain") -> str:

@@ -149,7 +149,8 @@ def energy(brief: FlightBrief, reader: Reader) -> list[Line]:
     lines.append(("Way home", _way_home(e, reader)))
     lines.append(("Reach", _reach(brief, e, reader)))
     lines.append(("Batteries", sortie_words.batteries(e.sortie, e.flights, e.flight_time, brief.window)))
-    if float(brief.levels[brief.answer.request.height]["air_temperature"].min()) < COLD:
+    flight = brief.levels[brief.answer.request.height]
+    if min(float(flight[n].min()) for n in ("air_temperature", "air_temperature_near_ground")) < COLD:
         lines.append(("Cold", _cold(e, reader)))
     sure = sortie_words.in_hundred(plan)
     lines.append(

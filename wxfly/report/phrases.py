@@ -75,7 +75,7 @@ def margin(value: float) -> str:
     return "0.00" if text == "-0.00" else text
 
 
-def reading(element: str, demand: float, limit: float, *, height: float, units: str) -> str:
+def reading(element: str, demand: float, limit: float, *, height: float, units: str, near_ground: bool = False) -> str:
     """Say what an hour asks and what the limit is, such as ``gust at 80 m, 9.1 of 10.7 m/s``.
 
     Parameters
@@ -88,9 +88,12 @@ def reading(element: str, demand: float, limit: float, *, height: float, units: 
         Flight height [m].
     units : str
         Key of `wxfly.units.SYSTEMS`.
+    near_ground : bool, optional
+        Whether the demand is that of the air near the ground, where an element is held at both.
     """
     row = BY_NAME[element]
-    subject = row.reading.format(height=amount(height, "height", units))
+    at = amount(height, "height", units)
+    subject = row.reading.format(height=at, where="near the ground" if near_ground else f"at {at}")
     if math.isnan(demand):
         return f"{subject} not known"
     if row.sense == "grade":

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from wxfly.briefing import Briefing, SiteAnswer
+from wxfly.briefing import Briefing, SiteAnswer, run_of
 from wxfly.elements import BY_NAME, RETURN_LEG, ROW
 from wxfly.limits import HEIGHT_OF_LAUNCH
 from wxfly.physics.daylight import sun_events
@@ -95,12 +95,19 @@ def reading_of(answer: SiteAnswer, element: str, hour: int, units: str) -> str:
     height = answer.request.height
     if element in ("wind", "gust") and "phase_height" in answer.assessment:
         height = float(answer.assessment["phase_height"].variable.values[row, hour])
-    told = phrases.reading(element, demand, limit, height=height, units=units)
+    near_ground = element == "temperature" and _is_near_ground(answer, demand, hour)
+    told = phrases.reading(element, demand, limit, height=height, units=units, near_ground=near_ground)
     return told if height == answer.request.height else f"{told}, {_phase(height)}"
 
 
 def _phase(height: float) -> str:
     return "at launch and landing" if height == HEIGHT_OF_LAUNCH else "on the way home"
+
+
+def _is_near_ground(answer: SiteAnswer, temperature: float, hour: int) -> bool:
+    """Say whether the temperature that counts in an hour is that near the ground and not that at flight height."""
+    variable = answer.conditions["air_temperature"].variable
+    return temperature not in variable.isel(time=hour).values
 
 
 def _way_home(demand: float) -> str:
@@ -223,11 +230,19 @@ def light(answer: SiteAnswer, day: Day, clock: Clock) -> str:
         ("last light", "civil_dusk"),
     )
     told = [
-        f"{word} {clock.hour(moment, up=name in ('civil_dawn', 'sunrise'))}"
+        (f"{word} {clock.hour(moment, up=name in ('civil_dawn', 'sunrise'))}", clock.zone(moment))
         for word, name in words
         if not np.isnat(moment := getattr(events, name)[0])
     ]
-    return f"{', '.join(told)} {clock.zone(day.start)}" if told else "the sun neither rises nor sets"
+    if not told:
+        return "the sun neither rises nor sets"
+    # The day's first hours may lie before a change of the clocks: the zone is that of the events.
+    zones = [zone for _, zone in told]
+    parts = [
+        f"{words} {zone}" if i + 1 == len(told) or zones[i + 1] != zone else words
+        for i, (words, zone) in enumerate(told)
+    ]
+    return ", ".join(parts)
 
 
 def not_known_first(answer: SiteAnswer) -> str:
@@ -331,11 +346,13 @@ def origin(briefing: Briefing, clock: Clock) -> list[str]:
     """Say where the forecast is from, how old it is and under which terms, with the links the sources ask for."""
     p = briefing.provenance
     run, retrieved = (moment_of(p.get(key)) for key in ("run", "retrieved"))
-    since = retrieved if np.isnat(run) else run
+    since = run_of(p)
+    counted = np.isnat(run) and np.isnat(retrieved) and not np.isnat(since)
     lines = [
         f"{p.get('attribution', 'source not known')}.",
         f"Model {p.get('model', 'not known')}, run {clock.stamp(run)}, retrieved {clock.stamp(retrieved)};"
-        f" {phrases.age(briefing.now - since)} at {clock.stamp(briefing.now)}.",
+        f" {phrases.age(briefing.now - since)} at {clock.stamp(briefing.now)}"
+        f"{', counted from its first hour' if counted else ''}.",
         f"Licence of the data: {p.get('license', 'not known')}.",
     ]
     return [printable(line) for line in lines]
