@@ -44,6 +44,7 @@ def _below(times):
     from wxfly import store
     from wxfly.errors import WxflyError
     from wxfly.retrieval import obtain
+    from wxfly.settings import cache_folder
 
     random.seed(1)
     found = Counter()
@@ -66,7 +67,7 @@ def _below(times):
         os.kill(victim, signal.SIGKILL)
         _, status = os.waitpid(victim, 0)
         found["killed while at work" if os.WIFSIGNALED(status) else "finished before"] += 1
-        if any(store.cache_folder().rglob(f".{place}N_*.part")):
+        if any(cache_folder().rglob(f".{place}N_*.part")):
             found["a part left beside"] += 1
         here = [s for s in store.list_forecasts() if f"{s.latitude:.4f}" == place]
         found[f"{len(here)} of its 2 places stored"] += 1
