@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time, timedelta
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 import xarray as xr
@@ -14,18 +14,35 @@ from wxfly.advice import Advice, advise, is_low_light
 from wxfly.aircraft import Aircraft
 from wxfly.chance import Outlook
 from wxfly.derived import derive, hours_of
+from wxfly.elements import NAMES
 from wxfly.forecast_error import ErrorLaw
 from wxfly.limits import Limits, check_height
 from wxfly.site import Site, zone_of
-from wxfly.suitability import assess
+from wxfly.suitability import assess, judge_worse
 from wxfly.sureness import Sureness, find_outlooks, find_surest, judge_sureness
-from wxfly.usable_height import find_usable_heights
+from wxfly.usable_height import find_usable_heights, lower_of
 from wxfly.windows import Window, find_windows, rank_by_chance
 
 if TYPE_CHECKING:
     from wxfly.return_leg import Sortie
 
 Question = Literal["best", "compare", "week"]
+
+
+@dataclass(frozen=True)
+class BeforeReading:
+    """A forecast as it was before a reading was put in.
+
+    Attributes
+    ----------
+    cube : xarray.Dataset
+        Of the one site.
+    may_improve : tuple of str
+        The elements that the reading may make better; all others are held to the worse of the two forecasts.
+    """
+
+    cube: xr.Dataset
+    may_improve: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -44,6 +61,8 @@ class Request:
         Direction in which the pilot looks at the aircraft, for glare [degree].
     sortie : Sortie or None
         What is to be flown; its way home is then held against every hour.
+    before : BeforeReading or None
+        Where the forecast asked is corrected by a reading.
     """
 
     site: Site
@@ -53,6 +72,7 @@ class Request:
     prefers_low_light: bool = False
     toward: float | None = None
     sortie: Sortie | None = None
+    before: BeforeReading | None = field(default=None, compare=False)
 
 
 @dataclass(frozen=True)
@@ -264,6 +284,9 @@ def _answer(
     hours = hours_of(cube, start=start, end=end)
     conditions = derive(hours, height=request.height, site=request.site, daylight_rule=request.limits.daylight_rule)
     assessment = assess(conditions, request.limits)
+    before = None if request.before is None else _before_reading(request.before, request, start, end)
+    if before is not None:
+        assessment = judge_worse(assessment, before.assessment, before.unread, request.limits)
     if request.sortie is not None:
         # Only flights that are planned need the rotors; the other answers start faster without.
         from wxfly.return_leg import forecast_deviations, judge_return_leg
@@ -275,6 +298,8 @@ def _answer(
             assessment, conditions, at_return, request.sortie, request.limits, forecast_deviation=deviation
         )
     heights = find_usable_heights(hours, conditions, request.limits, site=request.site)
+    if before is not None:
+        heights = lower_of(heights, before.heights)
     windows = find_windows(
         assessment,
         minimum_duration=minimum_duration,
@@ -313,3 +338,19 @@ def _answer(
     return SiteAnswer(
         request, conditions, assessment, heights, tuple(windows), advice, start, end, sureness, tuple(outlooks)
     )
+
+
+class _Before(NamedTuple):
+    """How the hours stood before a reading, and in which elements it may not better them."""
+
+    assessment: xr.Dataset
+    heights: xr.Dataset
+    unread: tuple[str, ...]
+
+
+def _before_reading(before: BeforeReading, request: Request, start: np.datetime64, end: np.datetime64) -> _Before:
+    hours = hours_of(before.cube, start=start, end=end)
+    conditions = derive(hours, height=request.height, site=request.site, daylight_rule=request.limits.daylight_rule)
+    heights = find_usable_heights(hours, conditions, request.limits, site=request.site)
+    unread = tuple(name for name in NAMES if name not in before.may_improve)
+    return _Before(assess(conditions, request.limits), heights, unread)

@@ -16,7 +16,7 @@ from wxfly.aircraft import Aircraft
 from wxfly.briefing import Change, Request, SiteAnswer
 from wxfly.derived import derive, hours_of
 from wxfly.elements import NAMES
-from wxfly.limits import Limits
+from wxfly.limits import Limits, is_above_ceiling
 from wxfly.suitability import State, assess
 from wxfly.windows import Window, find_windows
 
@@ -143,7 +143,7 @@ def _another_aircraft(
     if answer.request.sortie is not None:
         return None  # the way home of another aircraft is another question
     for aircraft, limits in sorted(others, key=lambda row: row[0].maximum_gust):
-        if aircraft.name == answer.request.aircraft.name or answer.request.height > limits.height_ceiling:
+        if aircraft.name == answer.request.aircraft.name or is_above_ceiling(answer.request.height, limits):
             continue
         windows = _windows(answer, assess(answer.conditions, limits), minimum_duration)
         if windows:

@@ -6,22 +6,21 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-import numpy as np
-
 from wxfly.aircraft import Aircraft
-from wxfly.briefing import Briefing, Request, make_briefing, run_of
+from wxfly.briefing import BeforeReading, Briefing, Request, make_briefing, run_of
 from wxfly.derived import derive
 from wxfly.energy import energy_model, missing_figures
 from wxfly.errors import WxflyError
 from wxfly.field_check import HAND_HEIGHT, HandRule, check_hand_height, hand_rule
 from wxfly.flight_brief import FlightBrief, make_flight_brief, roughness_of
+from wxfly.hand_verdict import HandVerdict, judge_reading
 from wxfly.limits import check_height
 from wxfly.physics.visibility import attitude_sight_range
 from wxfly.questions import Prepared, Progress, prepare, read_direction
-from wxfly.reading import Correction, Reading, correct_forecast, weigh
+from wxfly.reading import Correction, Reading, check_temperature, correct_forecast, weigh
 from wxfly.return_leg import Sortie
 from wxfly.sortie import BATTERY_RESERVE, CONFIDENCE, Plan
-from wxfly.units import parse_quantity
+from wxfly.units import read_quantity
 
 DEFAULT_DISTANCE = 100.0
 """Planned where neither distance nor size of the aircraft is given [m]."""
@@ -58,7 +57,9 @@ class CheckAsked:
     correction : Correction
         What the reading does.
     rule : HandRule
-        What the anemometer may show in this hour.
+        What the anemometer may show in the hours of a flight from now on.
+    verdict : HandVerdict
+        What the reading means for a launch now.
     briefing : Briefing
         The rest of the day with the correction in it.
     units, time_zone
@@ -67,6 +68,7 @@ class CheckAsked:
 
     correction: Correction
     rule: HandRule
+    verdict: HandVerdict
     briefing: Briefing
     units: str
     time_zone: str | None
@@ -91,12 +93,12 @@ def ask_brief(site: str | None, options: Mapping[str, Any], *, on_progress: Prog
     """
     prepared = prepare("best", [site] if site else [], options, on_progress=on_progress)
     request = prepared.requests[0]
-    return_height = _length(options.get("return_height"), request.height)
+    return_height = _length(options.get("return_height"), request.height, prepared.units)
     check_height(return_height, request.limits)
-    hand_height = _length(options.get("hand_height"), HAND_HEIGHT)
+    hand_height = _length(options.get("hand_height"), HAND_HEIGHT, prepared.units)
     check_hand_height(hand_height)
     missing = missing_figures(request.aircraft)
-    sortie = None if missing else _sortie(request, return_height, options)
+    sortie = None if missing else _sortie(request, return_height, options, prepared.units)
     briefing = _answer(prepared, replace(request, sortie=sortie))
     answer = briefing.answers[0]
     if not answer.windows:
@@ -131,9 +133,9 @@ def _answer(prepared: Prepared, request: Request, cube: Any = None, notes: tuple
     )
 
 
-def _sortie(request: Request, return_height: float, options: Mapping[str, Any]) -> Sortie:
+def _sortie(request: Request, return_height: float, options: Mapping[str, Any], units: str) -> Sortie:
     payload = options.get("payload")
-    model = energy_model(request.aircraft, payload=parse_quantity(payload, "mass", "g") if payload else 0.0)
+    model = energy_model(request.aircraft, payload=read_quantity(payload, "mass", units) if payload else 0.0)
     batteries = int(options.get("batteries") or 1)
     reserve = options.get("battery_reserve")
     share = BATTERY_RESERVE if reserve is None else float(reserve)
@@ -143,12 +145,12 @@ def _sortie(request: Request, return_height: float, options: Mapping[str, Any]) 
     plan = Plan(
         height=request.height,
         return_height=return_height,
-        distance=_length(options.get("distance"), _default_distance(request.aircraft)),
+        distance=_length(options.get("distance"), _default_distance(request.aircraft), units),
         direction=read_direction(options.get("toward")),
-        work_time=parse_quantity(work, "time", "min") if work else 0.0,
+        work_time=read_quantity(work, "time", units) if work else 0.0,
         reserve=share,
         confidence=_confidence(options),
-        cell_temperature=parse_quantity(cells, "temperature", "degC") if cells else None,
+        cell_temperature=read_quantity(cells, "temperature", units) if cells else None,
     )
     if plan.distance < 0 or plan.work_time < 0:
         raise WxflyError("a distance or a time of work below zero cannot be flown")
@@ -168,8 +170,8 @@ def _default_distance(aircraft: Aircraft) -> float:
     return float(attitude_sight_range(aircraft.characteristic_dimension, aircraft.kind))
 
 
-def _length(text: str | None, default: float) -> float:
-    return parse_quantity(text, "length", "m") if text else default
+def _length(text: str | None, default: float, units: str) -> float:
+    return read_quantity(text, "length", units) if text else default
 
 
 def ask_check(site: str | None, options: Mapping[str, Any], *, on_progress: Progress) -> CheckAsked:
@@ -189,37 +191,46 @@ def ask_check(site: str | None, options: Mapping[str, Any], *, on_progress: Prog
     request = prepared.requests[0]
     reading = _reading(prepared, options)
     cube = prepared.cube.isel(site=0)
-    until = prepared.now + np.timedelta64(1, "s")
     hand, flight = (
-        derive(cube, height=height, site=request.site, start=prepared.now, end=until)
+        derive(cube, height=height, site=request.site, start=prepared.now, end=prepared.periods[0][1])
         for height in (reading.hand_height, request.height)
     )
+    # A flight that starts now lasts as long as the shortest window of use.
+    of_flight = {"time": flight["time"].values < prepared.now + prepared.minimum_duration}
     roughness = roughness_of(request.site)
-    rule = hand_rule(hand, [flight], request.limits, roughness_length=roughness, confidence=_confidence(options))
+    rule = hand_rule(
+        hand.isel(of_flight),
+        [flight.isel(of_flight)],
+        request.limits,
+        roughness_length=roughness,
+        confidence=_confidence(options),
+    )
     correction = weigh(reading, hand, flight, roughness_length=roughness)
     corrected = correct_forecast(prepared.cube, correction)
     note = "the forecast is corrected by your reading, from its hour on and fading over the day"
+    if not (correction.added_wind or correction.added_gust or correction.added_temperature):
+        note = "your reading changes nothing in the forecast: see below why"
+    # A gust that the forecast does not have is worked out from the wind: a reading of it is not put in.
+    has_gust = "wind_speed_of_gust" in cube
+    may_improve = tuple(name for name in correction.may_improve if has_gust or name != "gust")
+    request = replace(request, before=BeforeReading(cube, may_improve))
     briefing = _answer(prepared, request, corrected, (note,))
-    return CheckAsked(correction, rule, briefing, prepared.units, prepared.time_zone)
+    verdict = judge_reading(correction, rule, briefing.answers[0].assessment.isel(of_flight))
+    return CheckAsked(correction, rule, verdict, briefing, prepared.units, prepared.time_zone)
 
 
 def _reading(prepared: Prepared, options: Mapping[str, Any]) -> Reading:
-    from wxfly.units import SYSTEMS
-
-    units = SYSTEMS[prepared.units]
-    hand_height = _length(options.get("hand_height"), HAND_HEIGHT)
+    units = prepared.units
+    hand_height = _length(options.get("hand_height"), HAND_HEIGHT, units)
     check_hand_height(hand_height)
-    mean = parse_quantity(str(options["mean"]), "speed", units["wind"])
+    mean = read_quantity(str(options["mean"]), "speed", units)
     gust, temperature = options.get("gust"), options.get("temperature")
-    strongest = parse_quantity(gust, "speed", units["wind"]) if gust else None
+    strongest = read_quantity(gust, "speed", units) if gust else None
     if mean < 0:
         raise WxflyError(f"a mean wind of '{options['mean']}' is below zero")
     if strongest is not None and strongest < mean:
         raise WxflyError(f"a gust of '{gust}' is below the mean of '{options['mean']}'; are the two exchanged?")
-    return Reading(
-        prepared.now,
-        hand_height,
-        mean,
-        strongest,
-        parse_quantity(temperature, "temperature", units["temperature"]) if temperature else None,
-    )
+    warm = read_quantity(temperature, "temperature", units) if temperature else None
+    if warm is not None:
+        check_temperature(warm)
+    return Reading(prepared.now, hand_height, mean, strongest, warm)

@@ -24,7 +24,7 @@ from wxfly.rules import DEFAULT as DEFAULT_RULES
 from wxfly.rules import find_rules
 from wxfly.settings import config_folder
 from wxfly.site import Site, read_sites, zone_of
-from wxfly.units import parse_quantity
+from wxfly.units import read_quantity
 
 Progress = Callable[[str], None]
 
@@ -193,15 +193,15 @@ def prepare(
 
     aircraft = find_aircraft(options.get("aircraft") or DEFAULT_AIRCRAFT, own_aircraft_file())
     limits = _limits(aircraft, options)
-    given = _height(options.get("height"))
-    height = DEFAULT_HEIGHT if given is None else given
     units = options.get("units") or "metric"
+    given = _height(options.get("height"), units)
+    height = DEFAULT_HEIGHT if given is None else given
     if options.get("time_zone"):
         zone_of(options["time_zone"])
     as_of = _moment(options.get("as_of"))
 
     saved = read_sites(sites_file())
-    words = [_split_height(text, saved) for text in sites]
+    words = [_split_height(text, saved, units) for text in sites]
     obtained = retrieval.obtain(
         [place for place, _ in words],
         saved=saved,
@@ -324,16 +324,16 @@ def _limits(aircraft: Aircraft, options: Mapping[str, Any]) -> Limits:
     return replace(limits, **given)
 
 
-def _split_height(text: str, saved: Mapping[str, Site]) -> tuple[str, float | None]:
+def _split_height(text: str, saved: Mapping[str, Site], units: str) -> tuple[str, float | None]:
     """Take ``SITE@80m`` apart; a name with an at sign of its own stays whole."""
     place, at, tail = text.rpartition("@")
     if not at or not place or text in saved:
         return text, None
-    return place, _height(tail)
+    return place, _height(tail, units)
 
 
-def _height(text: str | None) -> float | None:
-    return None if not text else parse_quantity(text, "length", "m")
+def _height(text: str | None, units: str) -> float | None:
+    return None if not text else read_quantity(text, "length", units)
 
 
 _COMPASS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
@@ -355,7 +355,7 @@ def read_direction(text: str | None) -> float | None:
 
 
 def _duration(text: str | None) -> np.timedelta64:
-    seconds = DEFAULT_DURATION if not text else parse_quantity(text, "time", "min")
+    seconds = DEFAULT_DURATION if not text else read_quantity(text, "time", "metric")
     if not 60 <= seconds <= 86_400:
         raise WxflyError(f"a duration of '{text}' is no window of use; wanted 1min to 24h")
     return np.timedelta64(round(seconds), "s")

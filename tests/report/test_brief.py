@@ -79,7 +79,7 @@ def test_names_from_outside_stay_text():
 def test_thresholds_are_told_in_the_pilots_units_and_rounded_down(units, unit):
     made, briefing = both()
     told = to_text(made, briefing, units=units, time_zone=None, width=1000)
-    found = re.search(rf"Holds: mean below ([\d.]+) and gust below ([\d.]+) {unit}", told)
+    found = re.search(rf"Holds: mean [\d.]+ to ([\d.]+) and gust below ([\d.]+) {unit}", told)
     for shown, exact in zip(found.groups(), (made.rule.mean_holds, made.rule.gust_holds), strict=True):
         exact_shown = float(from_si(exact, unit))
         assert exact_shown - 0.1 <= float(shown) <= exact_shown

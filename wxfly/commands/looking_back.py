@@ -18,7 +18,11 @@ from wxfly.commands.program import main, tell_progress, width
     type=click.Path(path_type=Path),
     help="Observations: your own file (.csv) or airport reports (.json).",
 )
-@click.option("--observed-height", metavar="HEIGHT", help="Of the anemometer above ground, such as 4m.  [default: 10m]")
+@click.option(
+    "--observed-height",
+    metavar="HEIGHT",
+    help="Of the anemometer above ground, such as 4m.  [default: 10m; without unit: m]",
+)
 @click.option("--station", metavar="CODE", help="The airport, where the reports are of several.")
 @click.option("--model", metavar="MODEL", help="Whose past forecasts.")
 @click.option(

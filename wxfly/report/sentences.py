@@ -13,7 +13,7 @@ import numpy as np
 
 from wxfly.briefing import Briefing, SiteAnswer
 from wxfly.elements import BY_NAME, NAMES, RETURN_LEG
-from wxfly.physics.daylight import sun_events
+from wxfly.physics.daylight import sun_events, sun_position
 from wxfly.report import findings, phrases
 from wxfly.report.findings import Day
 from wxfly.report.phrases import Clock
@@ -199,7 +199,16 @@ def light(answer: SiteAnswer, day: Day, clock: Clock) -> str:
         for word, name in words
         if not np.isnat(moment := getattr(events, name)[0])
     ]
-    return f"{', '.join(told)} {clock.zone(day.start)}" if told else "the sun neither rises nor sets"
+    return f"{', '.join(told)} {clock.zone(day.start)}" if told else _without_events(answer, day)
+
+
+def _without_events(answer: SiteAnswer, day: Day) -> str:
+    """Tell the night that lasts from the day that does, by the sun at its highest."""
+    site, hours = answer.request.site, np.arange(24) * np.timedelta64(1, "h")
+    elevation, _ = sun_position(site.latitude, site.longitude, day.start.astype("datetime64[s]") + hours)
+    if elevation.max() > 0:
+        return "the sun does not set"
+    return f"the sun does not rise; {'twilight' if elevation.min() > -6 else 'no twilight'} all day"
 
 
 def not_known_first(answer: SiteAnswer) -> str:
