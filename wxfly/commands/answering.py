@@ -75,7 +75,7 @@ def brief(site: str | None, **options: Any) -> None:
     click.echo(page.to_text(asked.brief, asked.briefing, units=units, time_zone=time_zone, width=width()))
 
 
-@main.command(epilog="Example: wxfly check Kelderness --mean 3.1m/s --gust 5.4m/s")
+@main.command(epilog="Example: wxfly check Valdrenna --mean 3.1m/s --gust 5.4m/s")
 @click.argument("site", required=False)
 @click.option(
     "--mean",

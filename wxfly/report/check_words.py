@@ -41,8 +41,8 @@ def verdict(asked: CheckAsked) -> str:
     read += f" {unit} at {phrases.amount(r.hand_height, 'height', asked.units)}"
     if found.verdict == Verdict.HOLDS:
         sure = f"{100 * asked.rule.confidence:.0f} in 100"
-        told = f"{read}: the limits of wind and gust hold at {height}, {sure}; from now on {_of_flight(asked)}"
-        return told + _other_limits(asked)
+        told = f"{read}: the limits of wind and gust hold at {height}, {sure}{_other_limits(asked)}"
+        return f"{told}; from now on {_of_flight(asked)}"
     reasons = "; ".join(_reason(reason, asked) for reason in found.reasons)
     if found.verdict == Verdict.DO_NOT_LAUNCH:
         return f"{read}: do not launch; {reasons}"
@@ -92,8 +92,8 @@ def _other_limits(asked: CheckAsked) -> str:
     if state >= State.NARROW:
         return ""
     if state == State.NOT_KNOWN:
-        return "; but the hour is not known, see below"
-    return f"; but the hour is outside: {sentences.reason_of(answer, 0, asked.units)}"
+        return ", but the hour is not known, see below"
+    return f", but the hour is outside: {sentences.reason_of(answer, 0, asked.units)}"
 
 
 def _height(correction: Correction, units: str) -> str:
