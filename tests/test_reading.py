@@ -68,6 +68,19 @@ def test_a_gust_that_was_not_read_is_not_the_less_for_it() -> None:
     assert better(with_gust.assessment, before.assessment) == {"wind", "gust"}
 
 
+def test_a_reading_at_the_hand_never_lifts_the_usable_height() -> None:
+    cube = cube_with((5.0, 8.3, 9.2), 9.0)
+    correction = weighed(cube, 1.5, 2.5)
+    assert correction.added_wind < -0.3
+    before, after = answered(cube), answered(cube, correction)
+    assert (before.heights["usable_height"] < 120).all()
+    assert "wind" in better(after.assessment, before.assessment)
+    xr.testing.assert_equal(after.heights["usable_height"], before.heights["usable_height"])
+    xr.testing.assert_equal(after.heights["usable_height_ends_by"], before.heights["usable_height_ends_by"])
+    stronger = answered(cube, weighed(cube, 6.0, 9.0))
+    assert (stronger.heights["usable_height"] < before.heights["usable_height"]).any()
+
+
 @pytest.mark.parametrize("gust", [None, 0.5, 2.0])
 @pytest.mark.parametrize("mean", [0.0, 0.5, 0.99])
 def test_an_anemometer_that_may_stand_still_takes_nothing_off(mean: float, gust: float | None) -> None:

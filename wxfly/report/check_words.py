@@ -3,24 +3,47 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import Protocol
 
-from wxfly.hand_verdict import Reason, Verdict
+from wxfly.briefing import Briefing
+from wxfly.field_check import HandRule
+from wxfly.hand_verdict import HandVerdict, Reason, Verdict
 from wxfly.reading import STARTING_SPEED, Correction, NoCredit
 from wxfly.report import phrases, sentences
 from wxfly.report.brief_words import rounded_down, wrapped
 from wxfly.suitability import State
 
-if TYPE_CHECKING:
-    from wxfly.outing import CheckAsked
+
+class Checked(Protocol):
+    """What the words are made of: a reading held against the forecast, and the rest of the day with it."""
+
+    @property
+    def correction(self) -> Correction:
+        """What the reading does."""
+
+    @property
+    def rule(self) -> HandRule:
+        """What the anemometer may show."""
+
+    @property
+    def verdict(self) -> HandVerdict:
+        """What the reading means for a launch now."""
+
+    @property
+    def briefing(self) -> Briefing:
+        """The rest of the day."""
+
+    @property
+    def units(self) -> str:
+        """Key of `wxfly.units.SYSTEMS`."""
 
 
-def render(asked: CheckAsked, width: int = 100) -> str:
+def render(asked: Checked, width: int = 100) -> str:
     """Write a field check for the terminal; the answer for the rest of the day stands below it."""
     return wrapped([f"{label}: {text}" for label, text in lines(asked)], width)
 
 
-def lines(asked: CheckAsked) -> list[tuple[str, str]]:
+def lines(asked: Checked) -> list[tuple[str, str]]:
     """Give what a field check says, the verdict of the reading first."""
     c, units = asked.correction, asked.units
     told = [("Reading", verdict(asked)), ("Weight", _weight(c, units))]
@@ -32,7 +55,7 @@ def lines(asked: CheckAsked) -> list[tuple[str, str]]:
     return told
 
 
-def verdict(asked: CheckAsked) -> str:
+def verdict(asked: Checked) -> str:
     """Say whether the limits of wind and gust hold aloft, and why not."""
     found, unit = asked.verdict, phrases.unit_of("wind", asked.units)
     r, height = asked.correction.reading, _height(asked.correction, asked.units)
@@ -49,7 +72,7 @@ def verdict(asked: CheckAsked) -> str:
     return f"{read}: in doubt; {reasons}: fly lower and nearer, or wait"
 
 
-def _reason(reason: Reason, asked: CheckAsked) -> str:
+def _reason(reason: Reason, asked: Checked) -> str:
     rule, unit = asked.rule, phrases.unit_of("wind", asked.units)
     if reason == Reason.HOUR_OUTSIDE:
         return f"with the reading weighed in, {_of_flight(asked, outside=True)}"
@@ -75,7 +98,7 @@ def _reason(reason: Reason, asked: CheckAsked) -> str:
     }[reason]
 
 
-def _of_flight(asked: CheckAsked, *, outside: bool = False) -> str:
+def _of_flight(asked: Checked, *, outside: bool = False) -> str:
     """Give the largest wind and gust of a flight from now on against their limits, or those that pass them."""
     answer = asked.briefing.answers[0]
     told = []
@@ -85,7 +108,7 @@ def _of_flight(asked: CheckAsked, *, outside: bool = False) -> str:
     return phrases.listed(told)
 
 
-def _other_limits(asked: CheckAsked) -> str:
+def _other_limits(asked: Checked) -> str:
     """Say what else stands against a launch now; the anemometer speaks of wind and gust alone."""
     answer = asked.briefing.answers[0]
     state = State(int(answer.assessment["state"].values[0]))
