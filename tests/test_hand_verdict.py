@@ -64,6 +64,15 @@ def test_a_corrected_hour_outside_is_no_launch_whatever_the_hand_shows() -> None
     assert judge_reading(correction, rule, hours).verdict == Verdict.DO_NOT_LAUNCH
 
 
+def test_a_corrected_hour_next_to_its_limit_is_in_doubt() -> None:
+    """A forecast beyond the limit and a good reading meet just below it: that is no 90 in 100."""
+    correction, rule, hours = judged(cube_with((4.0, 9.2, 9.6), 6.0), 2.0, 3.0)
+    assert (hours["margin"].sel(element=["wind", "gust"]) >= 0).all()
+    assert judge_reading(correction, rule, hours).verdict == Verdict.IN_DOUBT
+    assert Reason.TOO_NEAR in judge_reading(correction, rule, hours).reasons
+    assert 0 < correction.deviation < correction.carried_deviation
+
+
 def in_doubt(correction: Correction, rule: HandRule, hours: xr.Dataset) -> tuple[Reason, ...]:
     found = judge_reading(correction, rule, hours)
     assert found.verdict == Verdict.IN_DOUBT

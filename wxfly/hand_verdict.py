@@ -9,6 +9,7 @@ import numpy as np
 import xarray as xr
 
 from wxfly.field_check import HandRule
+from wxfly.physics.wind_error import error_factor
 from wxfly.reading import STARTING_SPEED, Correction, NoCredit
 
 ELEMENTS = ("wind", "gust")
@@ -34,6 +35,7 @@ class Reason(Enum):
     MAY_STAND_STILL = "may stand still"
     NO_READING_HOLDS = "no reading holds"
     ABOVE_RULE = "above rule"
+    TOO_NEAR = "too near"
     DECOUPLED = "decoupled"
     COUPLING_NOT_KNOWN = "coupling not known"
 
@@ -80,7 +82,7 @@ def judge_reading(correction: Correction, rule: HandRule, hours: xr.Dataset) -> 
     HandVerdict
         *Holds* only where the rule has a reading that says so, mean and gust were read and lie between the starting
         speed of an anemometer and that reading, the air aloft follows the ground, and corrected wind and gust are
-        within their limits in every hour of the flight.
+        within their limits in every hour of the flight with the rule's confidence, by reading and forecast together.
     """
     margins = {name: hours["margin"].sel(element=name).values for name in ELEMENTS}
     worst = {name: int(np.argmin(np.where(np.isnan(m), -np.inf, m))) for name, m in margins.items()}
@@ -88,6 +90,9 @@ def judge_reading(correction: Correction, rule: HandRule, hours: xr.Dataset) -> 
     if grave:
         return HandVerdict(Verdict.DO_NOT_LAUNCH, tuple(grave), worst)
     doubts = _doubts(correction, rule, margins)
+    room = (hours["limit"] - hours["demand"]).sel(element=list(ELEMENTS)).values
+    if (room < error_factor(rule.confidence) * correction.deviation).any():  # NaN has a reason of its own
+        doubts.append(Reason.TOO_NEAR)
     return HandVerdict(Verdict.IN_DOUBT if doubts else Verdict.HOLDS, tuple(doubts), worst)
 
 

@@ -115,6 +115,11 @@ class Correction:
     credit_ends: np.datetime64
 
     @property
+    def deviation(self) -> float:
+        """Standard deviation of the wind at flight height with the reading weighed in [m s-1]."""
+        return float(self.carried_deviation * np.sqrt(self.weight))
+
+    @property
     def temperature_is_plausible(self) -> bool:
         """Whether a temperature was read, and not too far from the forecast's."""
         read = self.reading.temperature

@@ -76,6 +76,10 @@ def _reason(reason: Reason, asked: Checked) -> str:
     rule, unit = asked.rule, phrases.unit_of("wind", asked.units)
     if reason == Reason.HOUR_OUTSIDE:
         return f"with the reading weighed in, {_of_flight(asked, outside=True)}"
+    if reason == Reason.TOO_NEAR:
+        doubt = phrases.amount(asked.correction.deviation, "wind", asked.units)
+        sure = f"{100 * rule.confidence:.0f} in 100"
+        return f"with the reading weighed in, {_of_flight(asked)}, give or take {doubt}: within, but not {sure}"
     if reason == Reason.ABOVE_RULE:
         below = f"{rounded_down(rule.mean_holds, unit)} and gust {rounded_down(rule.gust_holds, unit)} {unit}"
         return f"the limits hold surely only with a mean below {below}"
