@@ -67,6 +67,29 @@ def test_light_glare_and_shadow():
     assert "golden hour" in advise(dawn, QUAD).light
 
 
+@pytest.mark.parametrize(
+    ("elevations", "words"),
+    [
+        ([-8.0, -5.0, -3.0], ("dark", "blue hour", "golden hour")),
+        ([7.0, 11.0, 15.0], ("low sun",)),  # shadows up to eight times the height
+        ([20.0, 40.0, 20.0], ("low sun", "high sun")),
+        ([np.nan], ()),
+    ],
+)
+def test_words_for_the_light(elevations, words):
+    assert advice.light_words(np.array(elevations)) == words
+
+
+def test_a_window_inside_civil_twilight_is_not_called_dark():
+    hours = derive(quiet_cube(), height=60.0)
+    lit = np.flatnonzero(~np.isnat(hours["usable_start"].values))
+    first, last = int(lit[0]), int(lit[-1])
+    start, end = hours["usable_start"].values[first], hours["usable_end"].values[last]
+    assert start.astype("datetime64[m]") < start  # it begins inside a minute
+    told = advice.advise(hours.isel(time=slice(first, last + 1)), QUAD, start, end)
+    assert "dark" not in told.light
+
+
 def test_low_light_hours_are_those_with_a_low_sun_in_half_of_their_light():
     low = is_low_light(derive(quiet_cube(), height=60.0))
     assert not low[11]

@@ -45,6 +45,7 @@ RANK = {
     "reach": 7,
     "field_check": 5,
     "reading": 6,
+    "hand_verdict": 7,
     "hours": 6,
     "wind_aloft": 7,
     "derived": 8,

@@ -12,7 +12,7 @@ from wxfly import outing
 from wxfly.cli import main
 from wxfly.errors import WxflyError
 from wxfly.flown import Plan
-from wxfly.report import sentences
+from wxfly.report import phrases, sentences
 from wxfly.suitability import State
 
 SITE = "Kelderness"
@@ -124,7 +124,7 @@ def test_what_a_pilot_gets_wrong_in_a_check(options, words) -> None:
 
 
 def test_a_reading_changes_the_rest_of_the_day_and_says_so() -> None:
-    calm, strong = check(mean="0.5m/s", gust="1m/s"), check(mean="9m/s", gust="14m/s")
+    calm, strong = check(mean="1.5m/s", gust="2m/s"), check(mean="9m/s", gust="14m/s")
     winds = [a.briefing.answers[0].conditions["wind_speed"].isel(edge=0).values for a in (calm, strong)]
     known = ~np.isnan(winds[0])
     assert (winds[0][known] < winds[1][known]).all()
@@ -134,20 +134,111 @@ def test_a_reading_changes_the_rest_of_the_day_and_says_so() -> None:
     assert strong.briefing.answers[0].start == strong.briefing.now
 
 
-def test_bare_numbers_are_in_the_units_of_the_answer() -> None:
-    miles, metres = check(mean="10", units="imperial"), check(mean="4.4704")
-    assert miles.correction.reading.mean == pytest.approx(metres.correction.reading.mean)
+@pytest.mark.parametrize(
+    ("units", "height", "speed", "degrees"), [("metric", "m", "m/s", "degC"), ("imperial", "ft", "mph", "degF"),
+                                              ("aviation", "ft", "kt", "degC")],
+)  # fmt: skip
+def test_a_number_without_a_unit_is_in_the_units_of_the_answer(units, height, speed, degrees) -> None:
+    bare = {"height": "150", "mean": "8", "gust": "13", "temperature": "41", "hand_height": "6"}
+    given = {
+        "height": f"150{height}", "mean": f"8{speed}", "gust": f"13{speed}", "temperature": f"41{degrees}",
+        "hand_height": f"6{height}",
+    }  # fmt: skip
+    if units == "metric":
+        bare["height"], given["height"] = "80", "80m"
+    for options in (bare, given):
+        options["units"] = units
+    without, with_units = check(**bare), check(**given)
+    assert without.correction.reading == with_units.correction.reading
+    assert without.correction.height == with_units.correction.height
+    flown = {"distance": "90", "return_height": "100", "cells": "20", "height": "99", "work": "3", "payload": "40"}
+    unit_of = dict.fromkeys(("distance", "return_height", "height"), height)
+    unit_of |= {"cells": degrees, "work": "min", "payload": "g"}
+    plans = []
+    for options in (flown, {name: f"{value}{unit_of[name]}" for name, value in flown.items()}):
+        made = outing.ask_brief("Kelderness", {**options, "units": units}, on_progress=quiet).briefing
+        plans.append((made.answers[0].request.sortie, made.answers[0].request.height))
+    assert plans[0] == plans[1]
+    at = outing.ask_brief("Kelderness@99", {"units": units}, on_progress=quiet).briefing.answers[0].request
+    assert at.height == plans[0][1]
+
+
+def test_a_ceiling_in_feet_is_the_ceiling() -> None:
+    """394 ft is 120.09 m, and 120 m is told as 394 ft; 395 ft is another height."""
+    asked = outing.ask_check(SITE, {"mean": "3", "height": "394ft"}, on_progress=quiet)
+    assert asked.correction.height == pytest.approx(120.0912)
+    with pytest.raises(WxflyError, match="above the ceiling"):
+        check(height="395ft")
+    with pytest.raises(WxflyError, match="above the ceiling"):
+        check(height="120.11m")
+    assert phrases.height_down(120.0, "imperial") == "393 ft"
+    assert phrases.height_down(120.0, "metric") == "120 m"
+    done = CliRunner().invoke(main, ["brief", SITE, "--units", "imperial"])
+    assert "Usable height: 393 ft above ground" in done.output
+
+
+def reading_line(*words: str) -> str:
+    """Give the verdict of a field check."""
+    done = CliRunner().invoke(main, ["check", *words])
+    assert done.exit_code == 0, done.output
+    told = done.output.partition("Reading: ")[2].partition("Weight: ")[0]
+    return " ".join(line.strip() for line in told.splitlines())
+
+
+CALM_DAY = ("Valdrenna", "--as-of", "2026-03-14T15:00Z")
 
 
 @pytest.mark.parametrize(
     ("mean", "gust", "words"),
-    [("1", "2", "the limits hold"), ("9", "14", "do not launch"), ("3.7", "4.5", "in doubt"), ("1", None, "not read")],
+    [
+        ("1.5", "2.5", "the limits of wind and gust hold at 60 m, 90 in 100; from now on wind at 60 m, 4.1 of 8.5 m/s"),
+        ("9", "14", "do not launch; a limit is more likely passed than kept"),
+        ("3.1", "5.4", "in doubt; the limits hold surely only with a mean below 3.0 and gust 4.8 m/s"),
+        ("1.5", None, "in doubt; the gust was not read"),
+        ("0.3", "0.8", "in doubt; below 1.0 m/s an anemometer in the hand may stand still"),
+    ],
 )
-def test_the_verdict_of_the_reading_alone(mean, gust, words) -> None:
-    done = CliRunner().invoke(main, ["check", SITE, "--mean", mean, *(["--gust", gust] if gust else [])])
-    assert done.exit_code == 0, done.output
-    first = " ".join(line.strip() for line in done.output.partition("Reading: ")[2].splitlines()[:3])
-    assert words in first.partition("Weight")[0]
+def test_the_verdict_of_a_reading(mean, gust, words) -> None:
+    assert words in reading_line(*CALM_DAY, "--mean", mean, *(["--gust", gust] if gust else []))
+
+
+@pytest.mark.parametrize("reading", [("3.1", "5.4"), ("1.5", "2.5"), ("0", None), ("0.3", "0.3")])
+def test_no_reading_is_a_leave_to_launch_into_a_storm(reading) -> None:
+    mean, gust = reading
+    told = reading_line(SITE, "--mean", mean, *(["--gust", gust] if gust else []))
+    assert "do not launch; with the reading weighed in, " in told
+    assert "of 10.7 m/s" in told
+    assert "hold" not in told
+
+
+def test_what_else_is_against_a_launch_is_named_beside_the_wind() -> None:
+    told = reading_line("Valdrenna", "--mean", "1.5", "--gust", "2.5")
+    assert "hold at 60 m, 90 in 100, but the hour is outside: precipitation" in told
+
+
+def test_a_reading_that_changes_nothing_says_so() -> None:
+    told = check(mean="0.5m/s")
+    assert "changes nothing in the forecast" in " ".join(told.briefing.notes)
+    done = CliRunner().invoke(main, ["check", SITE, "--mean", "0.5"])
+    assert "takes nothing off: below 1.0 m/s the anemometer may stand still" in " ".join(done.output.split())
+
+
+def test_a_temperature_in_the_sun_is_told_and_one_of_no_air_refused() -> None:
+    done = CliRunner().invoke(main, ["check", SITE, "--mean", "3", "--gust", "5", "--temperature", "40degC"])
+    assert "so far from the forecast it makes no hour better" in " ".join(done.output.split())
+    with pytest.raises(WxflyError, match="none of shaded air"):
+        check(temperature="60degC")
+
+
+def test_a_reading_makes_nothing_better_that_was_not_read() -> None:
+    options = {"as_of": "2026-03-14T15:00Z"}
+    plain = outing.ask_check("Valdrenna", {"mean": "0m/s", **options}, on_progress=quiet)
+    read = outing.ask_check("Valdrenna", {"mean": "1.2m/s", "temperature": "9degC", **options}, on_progress=quiet)
+    before, after = (a.briefing.answers[0].assessment for a in (plain, read))
+    assert read.correction.added_wind < 0
+    for element in ("gust", "wind_difference", "icing", "visibility", "cloud_base", "precipitation"):
+        known = ~np.isnan(before["margin"].sel(element=element))
+        assert (after["margin"].sel(element=element) <= before["margin"].sel(element=element))[known].all()
 
 
 def test_no_reading_makes_an_unknown_hour_known() -> None:

@@ -15,6 +15,8 @@ from wxfly.physics import altimetry, comfort, daylight, hills, icing, light, pre
 from wxfly.site import Hill
 
 FROST_TEMPERATURE = 273.15
+HIGH_SUN = 25.0
+"""Elevation from which the sun is called high [degree]: above the golden hour and up to here it still dazzles."""
 
 
 @dataclass(frozen=True)
@@ -76,12 +78,16 @@ class Advice:
     hill_in_range: bool = True
 
 
-_LIGHT_WORDS = {
-    light.Light.DARK: "dark",
-    light.Light.BLUE_HOUR: "blue hour",
-    light.Light.GOLDEN_HOUR: "golden hour",
-    light.Light.HIGH_SUN: "high sun",
-}
+def light_words(sun_elevation: np.ndarray) -> tuple[str, ...]:
+    """Give photographers' words for the light at elevations of the sun [degree], in order, each once."""
+    named = {light.Light.DARK: "dark", light.Light.BLUE_HOUR: "blue hour", light.Light.GOLDEN_HOUR: "golden hour"}
+    words = []
+    for elevation, kind in zip(sun_elevation, light.kind_of_light(sun_elevation), strict=True):
+        if kind == light.Light.HIGH_SUN:
+            words.append("low sun" if elevation < HIGH_SUN else "high sun")
+        elif kind != light.Light.NOT_KNOWN:
+            words.append(named[light.Light(int(kind))])
+    return tuple(dict.fromkeys(words))
 
 
 def advise(
@@ -115,10 +121,11 @@ def advise(
     value = {str(name): conditions[name].values for name in conditions.data_vars}
     chill = _lowest(comfort.wind_chill(value["air_temperature_near_ground"], value["wind_speed_at_10m"]))
     index = _highest(comfort.heat_index(value["air_temperature_near_ground"], value["relative_humidity"]))
-    minutes = np.arange(start.astype("datetime64[m]"), end.astype("datetime64[m]") + np.timedelta64(1, "m"))
+    # Inside the stretch alone: the minute in which the light begins would be told as dark.
+    first = -(-start.astype("datetime64[s]").astype(np.int64) // 60)
+    minutes = np.arange(np.datetime64(int(first), "m"), end.astype("datetime64[m]") + np.timedelta64(1, "m"))
     place = float(conditions["latitude"]), float(conditions["longitude"])
     elevation, azimuth = daylight.sun_position(*place, minutes)
-    kinds = light.kind_of_light(elevation)
     shadow = light.shadow_length(1.0, elevation)
     seen, by = _sight(value["visibility_in_air"], aircraft)
     frost = icing.frost_risk(value["air_temperature_near_ground"], value["dew_point_temperature"])
@@ -136,7 +143,7 @@ def advise(
         heat=comfort.describe_heat(index),
         sun_elevation=(_lowest(elevation), _highest(elevation)),
         sun_azimuth=float(azimuth[azimuth.size // 2]),
-        light=tuple(dict.fromkeys(_LIGHT_WORDS[light.Light(int(k))] for k in kinds if k != light.Light.NOT_KNOWN)),
+        light=light_words(elevation),
         shadow_length=(_lowest(shadow), _highest(shadow)),
         glare=None if toward is None else bool(np.nansum(light.glare(elevation, azimuth, toward)) > 0),
         frost=bool((frost > 0).any()),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 import xarray as xr
@@ -14,8 +14,10 @@ from wxfly.advice import Advice, advise, is_low_light
 from wxfly.aircraft import Aircraft
 from wxfly.chance import Outlook
 from wxfly.derived import hours_of, pressure_note
+from wxfly.elements import NAMES
 from wxfly.forecast_error import ErrorLaw
 from wxfly.hold import hold_back
+from wxfly.hours import Taker
 from wxfly.intent import Intent
 from wxfly.limits import Limits, check_height
 from wxfly.outlooks import find_outlooks, find_surest
@@ -23,10 +25,10 @@ from wxfly.periods import midnights
 from wxfly.phases import derive_flight
 from wxfly.revisions import Change, Choice
 from wxfly.site import Site
-from wxfly.suitability import assess
+from wxfly.suitability import assess, judge_worse
 from wxfly.sureness import Sureness, judge_sureness
 from wxfly.survey import Survey, lay_survey
-from wxfly.usable_height import find_usable_heights
+from wxfly.usable_height import find_usable_heights, lower_of
 from wxfly.windows import Window, find_windows, rank_by_chance
 
 if TYPE_CHECKING:
@@ -34,6 +36,22 @@ if TYPE_CHECKING:
     from wxfly.worst_moment import WorstMoment
 
 Question = Literal["best", "compare", "week"]
+
+
+@dataclass(frozen=True)
+class BeforeReading:
+    """A forecast as it was before a reading was put in.
+
+    Attributes
+    ----------
+    cube : xarray.Dataset
+        Of the one site.
+    may_improve : tuple of str
+        The elements that the reading may make better; all others are held to the worse of the two forecasts.
+    """
+
+    cube: xr.Dataset
+    may_improve: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -56,6 +74,8 @@ class Request:
         Figures of the aircraft that are missing where a sortie was asked for: the way home is then not judged.
     intent : Intent
         For how long, with how much in hand, and how.
+    before : BeforeReading or None
+        Where the forecast asked is corrected by a reading.
     """
 
     site: Site
@@ -67,6 +87,7 @@ class Request:
     sortie: Sortie | None = None
     energy_missing: tuple[str, ...] = ()
     intent: Intent = field(default_factory=Intent)
+    before: BeforeReading | None = field(default=None, compare=False)
 
 
 @dataclass(frozen=True)
@@ -230,6 +251,11 @@ def _answer(
     )
     conditions = derive_hours(hours)
     assessment = assess(conditions, request.limits)
+    before = None
+    if request.before is not None:
+        unread = hours_of(request.before.cube, start=start, end=end)
+        before = _before_reading(request.before, request, unread, derive_hours(unread))
+        assessment = judge_worse(assessment, before.assessment, before.unread, request.limits)
     at_return = None
     if request.sortie is not None or request.energy_missing:
         # Only flights that are planned need the rotors; the other answers start faster without.
@@ -247,6 +273,8 @@ def _answer(
         earlier = hours_of(cube, start=first - np.timedelta64(hold, "h"), end=first)
         assessment = hold_back(assessment, hold, assess(derive_hours(earlier), request.limits))
     heights = find_usable_heights(hours, conditions, request.limits, site=request.site)
+    if before is not None:
+        heights = lower_of(heights, before.heights)
     windows = find_windows(
         assessment,
         minimum_duration=minimum_duration,
@@ -313,3 +341,19 @@ def _way_home(answer: SiteAnswer, at_return: xr.Dataset, run: np.datetime64) -> 
 
     part = {"time": slice(answer.best.first, answer.best.last + 1)}
     return worst_moment(answer.conditions.isel(part), at_return.isel(part), answer.request.sortie, run)
+
+
+class _Before(NamedTuple):
+    """How the hours stood before a reading, and in which elements it may not better them."""
+
+    assessment: xr.Dataset
+    heights: xr.Dataset
+    unread: tuple[str, ...]
+
+
+def _before_reading(
+    before: BeforeReading, request: Request, hours: xr.Dataset | Taker, conditions: xr.Dataset
+) -> _Before:
+    heights = find_usable_heights(hours, conditions, request.limits, site=request.site)
+    unread = tuple(name for name in NAMES if name not in before.may_improve)
+    return _Before(assess(conditions, request.limits), heights, unread)

@@ -16,7 +16,7 @@ from wxfly.aircraft import Aircraft
 from wxfly.briefing import Request, SiteAnswer
 from wxfly.derived import hours_of
 from wxfly.hold import hold_back
-from wxfly.limits import Limits
+from wxfly.limits import Limits, is_above_ceiling
 from wxfly.phases import derive_flight
 from wxfly.revisions import Change
 from wxfly.suitability import State, assess, names_of
@@ -170,7 +170,7 @@ def _another_aircraft(
     if answer.request.sortie is not None:
         return None  # the way home of another aircraft is another question
     for aircraft, limits in sorted(others, key=lambda row: row[0].maximum_gust):
-        if aircraft.name == answer.request.aircraft.name or answer.request.height > limits.height_ceiling:
+        if aircraft.name == answer.request.aircraft.name or is_above_ceiling(answer.request.height, limits):
             continue
         # The hours before those asked about are not known here: a hold then holds back the first ones too.
         judged = hold_back(assess(answer.conditions, limits), answer.request.intent.hold_hours)

@@ -15,6 +15,9 @@ HEIGHT_OF_LAUNCH = 2.0
 """Above ground, at which a gust limit for launching and landing is held [m]: at the hand, where a pilot measures."""
 HIGHEST_JUDGED = 300.0
 """The methods that carry the wind were made for heights up to this [m]."""
+CEILING_ROUNDING = 0.1
+"""A height so little above the ceiling is taken for it [m]: 394 ft is 120.09 m. No altimeter of a small aircraft tells
+the two apart."""
 
 
 @dataclass(frozen=True)
@@ -132,6 +135,11 @@ def limits_for(
     )
 
 
+def is_above_ceiling(height: float, limits: Limits) -> bool:
+    """Tell whether a height [m] is above the ceiling by more than `CEILING_ROUNDING`."""
+    return height > limits.height_ceiling + CEILING_ROUNDING
+
+
 def check_height(height: float, limits: Limits) -> None:
     """Refuse a flight height that no rule in force allows.
 
@@ -147,7 +155,7 @@ def check_height(height: float, limits: Limits) -> None:
             f"a flight height of {height:g} m is above {HIGHEST_JUDGED:g} m, the highest at which the wind is judged; "
             "give a lower --height"
         )
-    if height > limits.height_ceiling + 1e-6:
+    if is_above_ceiling(height, limits):
         raise WxflyError(
             f"a flight height of {height:g} m is above the ceiling of {limits.height_ceiling:g} m; "
             "give a lower --height"

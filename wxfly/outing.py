@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
-import numpy as np
-
-from wxfly.briefing import Briefing, Request, make_briefing, run_of
+from wxfly.briefing import BeforeReading, Briefing, Request, make_briefing, run_of
 from wxfly.derived import derive
 from wxfly.errors import WxflyError
 from wxfly.field_check import HAND_HEIGHT, HandRule, check_hand_height, hand_rule
 from wxfly.flight_brief import FlightBrief, make_flight_brief, roughness_of
+from wxfly.hand_verdict import HandVerdict, judge_reading
 from wxfly.planned_sortie import confidence_of, length_of
 from wxfly.questions import Prepared, Progress, prepare
-from wxfly.reading import Correction, Reading, correct_forecast, weigh
-from wxfly.units import parse_quantity
+from wxfly.reading import Correction, Reading, check_temperature, correct_forecast, weigh
+from wxfly.units import read_quantity
 
 
 @dataclass(frozen=True)
@@ -50,7 +49,9 @@ class CheckAsked:
     correction : Correction
         What the reading does.
     rule : HandRule
-        What the anemometer may show in this hour.
+        What the anemometer may show in the hours of a flight from now on.
+    verdict : HandVerdict
+        What the reading means for a launch now.
     briefing : Briefing
         The rest of the day with the correction in it.
     units, time_zone
@@ -59,6 +60,7 @@ class CheckAsked:
 
     correction: Correction
     rule: HandRule
+    verdict: HandVerdict
     briefing: Briefing
     units: str
     time_zone: str | None
@@ -83,8 +85,8 @@ def ask_brief(site: str | None, options: Mapping[str, Any], *, on_progress: Prog
     """
     prepared = prepare("best", [site] if site else [], options, with_sortie=True, on_progress=on_progress)
     request = prepared.requests[0]
-    return_height = length_of(options.get("return_height"), request.height)
-    hand_height = length_of(options.get("hand_height"), HAND_HEIGHT)
+    return_height = length_of(options.get("return_height"), request.height, prepared.units)
+    hand_height = length_of(options.get("hand_height"), HAND_HEIGHT, prepared.units)
     check_hand_height(hand_height)
     briefing = _answer(prepared, request)
     answer = briefing.answers[0]
@@ -140,37 +142,46 @@ def ask_check(site: str | None, options: Mapping[str, Any], *, on_progress: Prog
     request = prepared.requests[0]
     reading = _reading(prepared, options)
     cube = prepared.cube.isel(site=0)
-    until = prepared.now + np.timedelta64(1, "s")
     hand, flight = (
-        derive(cube, height=height, site=request.site, start=prepared.now, end=until)
+        derive(cube, height=height, site=request.site, start=prepared.now, end=prepared.periods[0][1])
         for height in (reading.hand_height, request.height)
     )
+    # A flight that starts now lasts as long as the shortest window of use.
+    of_flight = {"time": flight["time"].values < prepared.now + prepared.minimum_duration}
     roughness = roughness_of(request.site)
-    rule = hand_rule(hand, [flight], request.limits, roughness_length=roughness, confidence=confidence_of(options))
+    rule = hand_rule(
+        hand.isel(of_flight),
+        [flight.isel(of_flight)],
+        request.limits,
+        roughness_length=roughness,
+        confidence=confidence_of(options),
+    )
     correction = weigh(reading, hand, flight, roughness_length=roughness)
     corrected = correct_forecast(prepared.cube, correction)
     note = "the forecast is corrected by your reading, from its hour on and fading over the day"
+    if not (correction.added_wind or correction.added_gust or correction.added_temperature):
+        note = "your reading changes nothing in the forecast: see below why"
+    # A gust that the forecast does not have is worked out from the wind: a reading of it is not put in.
+    has_gust = "wind_speed_of_gust" in cube
+    may_improve = tuple(name for name in correction.may_improve if has_gust or name != "gust")
+    request = replace(request, before=BeforeReading(cube, may_improve))
     briefing = _answer(prepared, request, corrected, (note,))
-    return CheckAsked(correction, rule, briefing, prepared.units, prepared.time_zone)
+    verdict = judge_reading(correction, rule, briefing.answers[0].assessment.isel(of_flight))
+    return CheckAsked(correction, rule, verdict, briefing, prepared.units, prepared.time_zone)
 
 
 def _reading(prepared: Prepared, options: Mapping[str, Any]) -> Reading:
-    from wxfly.units import SYSTEMS
-
-    units = SYSTEMS[prepared.units]
-    hand_height = length_of(options.get("hand_height"), HAND_HEIGHT)
+    units = prepared.units
+    hand_height = length_of(options.get("hand_height"), HAND_HEIGHT, units)
     check_hand_height(hand_height)
-    mean = parse_quantity(str(options["mean"]), "speed", units["wind"])
+    mean = read_quantity(str(options["mean"]), "speed", units)
     gust, temperature = options.get("gust"), options.get("temperature")
-    strongest = parse_quantity(gust, "speed", units["wind"]) if gust else None
+    strongest = read_quantity(gust, "speed", units) if gust else None
     if mean < 0:
         raise WxflyError(f"a mean wind of '{options['mean']}' is below zero")
     if strongest is not None and strongest < mean:
         raise WxflyError(f"a gust of '{gust}' is below the mean of '{options['mean']}'; are the two exchanged?")
-    return Reading(
-        prepared.now,
-        hand_height,
-        mean,
-        strongest,
-        parse_quantity(temperature, "temperature", units["temperature"]) if temperature else None,
-    )
+    warm = read_quantity(temperature, "temperature", units) if temperature else None
+    if warm is not None:
+        check_temperature(warm)
+    return Reading(prepared.now, hand_height, mean, strongest, warm)

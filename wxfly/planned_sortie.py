@@ -14,7 +14,7 @@ from wxfly.flown import BATTERY_RESERVE, CONFIDENCE, Plan
 from wxfly.limits import check_height
 from wxfly.physics.visibility import attitude_sight_range
 from wxfly.return_leg import Sortie
-from wxfly.units import parse_quantity
+from wxfly.units import read_quantity
 
 DEFAULT_DISTANCE = 100.0
 """Planned where neither distance nor size of the aircraft is given [m]."""
@@ -40,17 +40,18 @@ def plan_sortie(request: Request, options: Mapping[str, Any]) -> Request:
     WxflyError
         For anything the pilot can put right.
     """
-    return_height = length_of(options.get("return_height"), request.height)
+    units = options.get("units") or "metric"
+    return_height = length_of(options.get("return_height"), request.height, units)
     check_height(return_height, request.limits)
     missing = missing_figures(request.aircraft)
     if missing:
         return replace(request, energy_missing=missing)
-    return replace(request, sortie=_sortie(request, return_height, options))
+    return replace(request, sortie=_sortie(request, return_height, options, units))
 
 
-def _sortie(request: Request, return_height: float, options: Mapping[str, Any]) -> Sortie:
+def _sortie(request: Request, return_height: float, options: Mapping[str, Any], units: str) -> Sortie:
     payload = options.get("payload")
-    model = energy_model(request.aircraft, payload=parse_quantity(payload, "mass", "g") if payload else 0.0)
+    model = energy_model(request.aircraft, payload=read_quantity(payload, "mass", units) if payload else 0.0)
     batteries = int(options.get("batteries") or 1)
     reserve = options.get("battery_reserve")
     share = BATTERY_RESERVE if reserve is None else float(reserve)
@@ -60,12 +61,12 @@ def _sortie(request: Request, return_height: float, options: Mapping[str, Any]) 
     plan = Plan(
         height=request.height,
         return_height=return_height,
-        distance=length_of(options.get("distance"), _default_distance(request.aircraft)),
+        distance=length_of(options.get("distance"), _default_distance(request.aircraft), units),
         direction=request.toward,
-        work_time=parse_quantity(work, "time", "min") if work else 0.0,
+        work_time=read_quantity(work, "time", units) if work else 0.0,
         reserve=share,
         confidence=confidence_of(options),
-        cell_temperature=parse_quantity(cells, "temperature", "degC") if cells else None,
+        cell_temperature=read_quantity(cells, "temperature", units) if cells else None,
     )
     if plan.distance < 0 or plan.work_time < 0:
         raise WxflyError("a distance or a time of work below zero cannot be flown")
@@ -85,6 +86,6 @@ def _default_distance(aircraft: Aircraft) -> float:
     return float(attitude_sight_range(aircraft.characteristic_dimension, aircraft.kind))
 
 
-def length_of(text: str | None, default: float) -> float:
-    """Read a length [m]; `default` where none is given."""
-    return parse_quantity(text, "length", "m") if text else default
+def length_of(text: str | None, default: float, units: str) -> float:
+    """Read a length [m], without a unit in that of `units`; `default` where none is given."""
+    return read_quantity(text, "length", units) if text else default

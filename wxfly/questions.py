@@ -27,7 +27,7 @@ from wxfly.rules import DEFAULT as DEFAULT_RULES
 from wxfly.rules import find_rules
 from wxfly.settings import config_folder
 from wxfly.site import Site, read_sites, zone_of
-from wxfly.units import SYSTEMS, parse_quantity
+from wxfly.units import read_quantity
 
 Progress = Callable[[str], None]
 
@@ -184,15 +184,15 @@ def prepare(
     aircraft = find_aircraft(options.get("aircraft") or DEFAULT_AIRCRAFT, own_aircraft_file())
     limits = _limits(aircraft, options)
     intent = read_intent(options)
-    given = _height(options.get("height"))
-    height = DEFAULT_HEIGHT if given is None else given
     units = options.get("units") or "metric"
+    given = _height(options.get("height"), units)
+    height = DEFAULT_HEIGHT if given is None else given
     if options.get("time_zone"):
         zone_of(options["time_zone"])
     as_of = read_moment(options.get("as_of"))
 
     saved = read_sites(sites_file())
-    words = [_split_height(text, saved) for text in sites]
+    words = [_split_height(text, saved, units) for text in sites]
     obtained = retrieval.obtain(
         [place for place, _ in words],
         saved=saved,
@@ -274,23 +274,23 @@ def _limits(aircraft: Aircraft, options: Mapping[str, Any]) -> Limits:
         key: float(options[key]) for key in ("reserve", "confidence") if options.get(key) is not None
     }
     if options.get("launch_limit"):
-        wind = SYSTEMS[options.get("units") or "metric"]["wind"]
-        given["maximum_gust_at_launch"] = parse_quantity(options["launch_limit"], "speed", wind)
+        units = options.get("units") or "metric"
+        given["maximum_gust_at_launch"] = read_quantity(options["launch_limit"], "speed", units)
         if not given["maximum_gust_at_launch"] > 0:
             raise WxflyError(f"a launch limit of '{options['launch_limit']}' is not above zero")
     return replace(limits, **given)
 
 
-def _split_height(text: str, saved: Mapping[str, Site]) -> tuple[str, float | None]:
+def _split_height(text: str, saved: Mapping[str, Site], units: str) -> tuple[str, float | None]:
     """Take ``SITE@80m`` apart; a name with an at sign of its own stays whole."""
     place, at, tail = text.rpartition("@")
     if not at or not place or text in saved:
         return text, None
-    return place, _height(tail)
+    return place, _height(tail, units)
 
 
-def _height(text: str | None) -> float | None:
-    return None if not text else parse_quantity(text, "length", "m")
+def _height(text: str | None, units: str) -> float | None:
+    return None if not text else read_quantity(text, "length", units)
 
 
 _COMPASS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")

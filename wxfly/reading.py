@@ -1,15 +1,22 @@
-"""A reading of the anemometer: weighed against the forecast of its time, and carried into the hours to come."""
+"""A reading of the anemometer: weighed against the forecast of its time, and carried into the hours to come.
+
+A reading above the forecast always counts. One below it is a *credit*, which is given only where the anemometer turns
+for certain and where the air at flight height follows the ground.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import Enum
 
 import numpy as np
+import numpy.typing as npt
 import xarray as xr
 
 from wxfly.errors import WxflyError
 from wxfly.field_check import carry_up, carrying_deviation, gust_of_hour, gust_of_period, ratio_to_hand
 from wxfly.legs import FORECAST_DEVIATION
+from wxfly.physics.wind_shear import JET_EXPONENT
 
 MEMORY = 6 * 3600.0
 """Time after which a correction has faded to a third [s]; common practice, no source."""
@@ -18,7 +25,25 @@ LEE_SHARE = 0.5
 practice, no source."""
 TEMPERATURE_WEIGHT = 0.8
 """Of a shaded, aired thermometer against the forecast; common practice, no source."""
+STARTING_SPEED = 1.0
+"""Mean below which an anemometer in the hand may stand still [m s-1]; common practice, no source: the small ones start
+at 0.3 to 0.8 m/s, and a worn bearing later."""
+LOWEST_TEMPERATURE, HIGHEST_TEMPERATURE = 183.0, 330.0
+"""Beyond these no air has been measured near the ground [K]: -89.2 and 56.7 degC are the records in the WMO's
+archive of weather and climate extremes (from memory)."""
+PLAUSIBLE_DIFFERENCE = 10.0
+"""Of a temperature read from the forecast's [K]; beyond it the thermometer is more likely wrong than the forecast:
+in the sun, or warm from a pocket; common practice, no source."""
 _SHEAR_EXPONENT = 1 / 7
+_STILL = 0.5
+
+
+class NoCredit(Enum):
+    """Why a reading below the forecast changes nothing."""
+
+    STANDS_STILL = "stands still"
+    DECOUPLED = "decoupled"
+    NOT_KNOWN = "not known"
 
 
 @dataclass(frozen=True)
@@ -66,6 +91,10 @@ class Correction:
         Of the reading against the forecast, 0 to 1.
     added_wind, added_gust, added_temperature : float
         To the forecast at flight height at the time of the reading; it fades over `MEMORY`.
+    no_credit : NoCredit or None
+        Why a reading below the forecast takes nothing off; None where it does.
+    credit_ends : numpy.datetime64
+        Start of the first hour to come in which the air aloft does not follow the ground, UTC; NaT for none.
     """
 
     reading: Reading
@@ -82,6 +111,34 @@ class Correction:
     added_wind: float
     added_gust: float
     added_temperature: float
+    no_credit: NoCredit | None
+    credit_ends: np.datetime64
+
+    @property
+    def deviation(self) -> float:
+        """Standard deviation of the wind at flight height with the reading weighed in [m s-1]."""
+        return float(self.carried_deviation * np.sqrt(self.weight))
+
+    @property
+    def temperature_is_plausible(self) -> bool:
+        """Whether a temperature was read, and not too far from the forecast's."""
+        read = self.reading.temperature
+        return read is not None and abs(read - self.expected_temperature) <= PLAUSIBLE_DIFFERENCE
+
+    @property
+    def may_improve(self) -> tuple[str, ...]:
+        """The elements that the reading may make better: what was not read it never improves."""
+        wind = () if self.no_credit is not None else ("wind",) if self.reading.gust is None else ("wind", "gust")
+        return (*wind, *(("temperature", "density_altitude") if self.temperature_is_plausible else ()))
+
+
+def check_temperature(temperature: float) -> None:
+    """Refuse a temperature [K] that no shaded air near the ground has had."""
+    if not LOWEST_TEMPERATURE <= temperature <= HIGHEST_TEMPERATURE:
+        raise WxflyError(
+            f"a temperature of {temperature - 273.15:.0f} °C is none of shaded air; wanted -90 to 57 °C, read in the"
+            " shade after some minutes"
+        )
 
 
 def weigh(reading: Reading, hand: xr.Dataset, flight: xr.Dataset, *, roughness_length: float) -> Correction:
@@ -92,7 +149,8 @@ def weigh(reading: Reading, hand: xr.Dataset, flight: xr.Dataset, *, roughness_l
     reading : Reading
         What was measured.
     hand, flight : xarray.Dataset
-        The hours at hand height and at flight height, as `wxfly.derived.derive` gives them.
+        The hours at hand height and at flight height, from that of the reading on, as `wxfly.derived.derive` gives
+        them.
     roughness_length : float
         Of the ground around [m].
 
@@ -112,12 +170,13 @@ def weigh(reading: Reading, hand: xr.Dataset, flight: xr.Dataset, *, roughness_l
     carried_deviation = float(carrying_deviation(reading.mean, reading.hand_height, height))
     forecast_deviation = float(np.hypot(FORECAST_DEVIATION, high["wind_standard_deviation"]))
     weight = forecast_deviation**2 / (forecast_deviation**2 + carried_deviation**2)
-    added = _less_in_lee(weight * (carried - high["wind_speed"]))
-    carried_gust, added_gust = np.nan, added
+    no_credit, credit_ends = _credit(reading, hand, flight)
+    added = _credited(weight * (carried - high["wind_speed"]), no_credit)
+    carried_gust, added_gust = np.nan, max(added, 0.0)  # a gust that was not read is never the less for it
     if reading.gust is not None:
         carried_gust = carried + max(float(gust_of_hour(reading.gust)) - reading.mean, 0.0)
         if not np.isnan(high["wind_speed_of_gust"]):
-            added_gust = _less_in_lee(weight * (carried_gust - high["wind_speed_of_gust"]))
+            added_gust = _credited(weight * (carried_gust - high["wind_speed_of_gust"]), no_credit)
     added_temperature = 0.0
     if reading.temperature is not None:
         difference = reading.temperature - low["air_temperature_near_ground"]
@@ -137,11 +196,44 @@ def weigh(reading: Reading, hand: xr.Dataset, flight: xr.Dataset, *, roughness_l
         added,
         added_gust,
         added_temperature,
+        no_credit,
+        credit_ends,
     )
 
 
-def _less_in_lee(added: float) -> float:
-    return added if added >= 0 else LEE_SHARE * added
+def _credited(added: float, no_credit: NoCredit | None) -> float:
+    if added >= 0:
+        return added
+    return LEE_SHARE * added if no_credit is None else 0.0
+
+
+def _credit(reading: Reading, hand: xr.Dataset, flight: xr.Dataset) -> tuple[NoCredit | None, np.datetime64]:
+    """Tell why a reading below the forecast takes nothing off, and when the air aloft stops following the ground."""
+    starts = hand["time"].values.astype("datetime64[s]")
+    decoupled, is_known = _decoupled(hand, flight)
+    to_come = starts + np.timedelta64(1, "h") > reading.time
+    ends = starts[to_come & (decoupled | ~is_known)]
+    credit_ends = ends[0] if ends.size else np.datetime64("NaT", "s")
+    if reading.mean < STARTING_SPEED:
+        return NoCredit.STANDS_STILL, credit_ends
+    now = int(np.argmax(to_come))
+    if decoupled[now]:
+        return NoCredit.DECOUPLED, credit_ends
+    return (None if is_known[now] else NoCredit.NOT_KNOWN), credit_ends
+
+
+def _decoupled(hand: xr.Dataset, flight: xr.Dataset) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    """Tell for each hour whether the air at flight height goes its own way, and whether that can be told.
+
+    It does under a low-level jet, and where the wind grows from hand to flight height as fast as below one.
+    """
+    low, high = (np.asarray(level["wind_speed"].values, dtype=float) for level in (hand, flight))
+    way = max(np.log(float(flight["height"]) / float(hand["height"])), 1e-6)
+    with np.errstate(divide="ignore"):
+        exponent = np.log(high / np.maximum(low, _STILL)) / way
+    jet = np.broadcast_to(np.asarray(flight["low_level_jet"].values, dtype=float), exponent.shape)
+    decoupled = (exponent > JET_EXPONENT) | (jet > 0)
+    return decoupled.any(axis=0), ~np.isnan(exponent + jet).any(axis=0)
 
 
 _READ = (
@@ -178,25 +270,33 @@ def correct_forecast(cube: xr.Dataset, correction: Correction) -> xr.Dataset:
     -------
     xarray.Dataset
         Wind at every height, gust and temperature changed from the time of the reading on, less and less. Below
-        flight height the wind gets less of it, by a power law. What was not known stays not known.
+        flight height the wind gets less of it, by a power law. Nothing is taken off from `credit_ends` on. What was
+        not known stays not known.
     """
     time = cube["time"].values.astype("datetime64[s]")
     since = (time - correction.reading.time.astype("datetime64[s]")) / np.timedelta64(1, "s")
     # The hour of the reading is corrected as a whole, its first edge too.
     fading = np.where(since > -3600.0, np.exp(-np.maximum(since, 0.0) / MEMORY), 0.0)
-    of_time = xr.DataArray(fading, dims="time", coords={"time": cube["time"]})
+    # NaT compares false: without an end the credit only fades.
+    credit = np.where(time >= correction.credit_ends, 0.0, fading)
+
+    def in_time(added: float) -> xr.DataArray:
+        return xr.DataArray(added * (credit if added < 0 else fading), dims="time", coords={"time": cube["time"]})
+
+    added_wind, added_gust = in_time(correction.added_wind), in_time(correction.added_gust)
     changed: dict[str, xr.DataArray] = {}
     if "wind_speed" in cube:
         share = (cube["height"] / correction.height) ** _SHEAR_EXPONENT
-        wind = cube["wind_speed"] + correction.added_wind * of_time * share
+        wind = cube["wind_speed"] + added_wind * share
         changed["wind_speed"] = wind.clip(min=0.0)
     if "wind_speed_of_gust" in cube:
-        near_ground = correction.added_wind * (10.0 / correction.height) ** _SHEAR_EXPONENT
-        added = near_ground + (correction.added_gust - correction.added_wind)
-        changed["wind_speed_of_gust"] = (cube["wind_speed_of_gust"] + added * of_time).clip(min=0.0)
+        near_ground = added_wind * (10.0 / correction.height) ** _SHEAR_EXPONENT
+        added = near_ground + (added_gust - added_wind)
+        changed["wind_speed_of_gust"] = (cube["wind_speed_of_gust"] + added).clip(min=0.0)
+    warmer = xr.DataArray(correction.added_temperature * fading, dims="time", coords={"time": cube["time"]})
     for name in ("air_temperature", "air_temperature_aloft"):
         if name in cube:
-            changed[name] = cube[name] + correction.added_temperature * of_time
+            changed[name] = cube[name] + warmer
     return cube.assign(
         {name: values.transpose(*cube[name].dims).assign_attrs(cube[name].attrs) for name, values in changed.items()}
     )

@@ -7,6 +7,7 @@ elements, and that element is the *limiting element*. Nothing is averaged: good 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from enum import IntEnum
 
 import numpy as np
@@ -112,6 +113,33 @@ def _in_doubt(
         doubt = _of_edges(conditions, f"{name}_standard_deviation{suffix}", template)
         values = values + error_factor(limits.confidence) * doubt
     return values
+
+
+def judge_worse(one: xr.Dataset, other: xr.Dataset, elements: Sequence[str], limits: Limits) -> xr.Dataset:
+    """Judge hours anew by the worse of two assessments in some elements, and by the first in all others.
+
+    Parameters
+    ----------
+    one, other : xarray.Dataset
+        Of the same hours, as `assess` gives them.
+    elements : sequence of str
+        In which the worse counts; where either does not know it, it is not known.
+    limits : Limits
+        What both are held against.
+    """
+    chosen = _along(np.array([name in elements for name in NAMES]), one["margin"].values)
+    margin, others = one["margin"].values, other["margin"].values
+    takes_other = chosen & ~np.isnan(margin) & ~(others >= margin)
+    demand, limit, margin = (
+        np.where(takes_other, other[name].values, one[name].values) for name in ("demand", "limit", "margin")
+    )
+    result = _judge(demand, limit, margin, limits, one)
+    if "phase_height" not in one:
+        return result
+    dims = result["demand"].dims
+    heights = np.where(takes_other, other["phase_height"].values, one["phase_height"].values)
+    kept = {name: one[name] for name in ("flight_demand", "flight_limit")}
+    return result.assign(kept | {"phase_height": (dims, heights)})
 
 
 def _judge(demand: Array, limit: Array, margin: Array, limits: Limits, conditions: xr.Dataset) -> xr.Dataset:

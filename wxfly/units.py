@@ -81,6 +81,10 @@ SYSTEMS: dict[str, dict[str, str]] = {
 }  # fmt: skip
 
 
+_SHOWN_AS = {"speed": "wind", "length": "height", "temperature": "temperature"}
+_IN_EVERY_SYSTEM = {"mass": "g", "time": "min"}
+
+
 def to_si(value: npt.ArrayLike, unit: str) -> npt.NDArray[np.float64]:
     """Convert a value in the named unit to SI.
 
@@ -146,3 +150,25 @@ def parse_quantity(text: str, quantity: str, default_unit: str) -> float:
     if symbol not in valid:
         raise unknown_name(f"unit of {quantity}", symbol, valid)
     return float(to_si(number, symbol))
+
+
+def read_quantity(text: str, quantity: str, units: str) -> float:
+    """Read what a pilot writes: a number without a unit is in the units that the answer is shown in.
+
+    Parameters
+    ----------
+    text : str
+        A number with an optional unit.
+    quantity : str
+        ``length``, ``speed``, ``temperature``, ``mass`` or ``time``; a length is a height or a distance, in metres or
+        feet. Mass and time are in grams and minutes in every system.
+    units : str
+        Key of `SYSTEMS`.
+
+    Returns
+    -------
+    float
+        In SI.
+    """
+    shown = _SHOWN_AS.get(quantity)
+    return parse_quantity(text, quantity, _IN_EVERY_SYSTEM[quantity] if shown is None else SYSTEMS[units][shown])

@@ -98,6 +98,14 @@ def _launch_margin(conditions: xr.Dataset, limits: Limits, like: Array) -> Array
     return margin_at_most(gust, float(limits.maximum_gust_at_launch or 0.0))
 
 
+def lower_of(one: xr.Dataset, other: xr.Dataset) -> xr.Dataset:
+    """Give the lower usable height of two findings of the same hours, not known where either is not."""
+    takes_other = ~(other["usable_height"] >= one["usable_height"]) & ~np.isnan(one["usable_height"])
+    lower = {name: one[name].where(~takes_other, other[name]) for name in ("usable_height", "usable_height_ends_by")}
+    share = np.maximum(one["share_of_limit"].values, other["share_of_limit"].values)  # NaN in either stays NaN
+    return one.assign(lower | {"share_of_limit": one["share_of_limit"].copy(data=share)})
+
+
 def steps_to(ceiling: float) -> Array:
     """Give the heights that are tried [m]: every 5 m up to the ceiling, which is the last."""
     heights = np.arange(STEP, ceiling + 1e-9, STEP)

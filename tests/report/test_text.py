@@ -11,6 +11,7 @@ from wxfly.forecast import mark_carried
 from wxfly.limits import limits_for
 from wxfly.periods import period_of
 from wxfly.report import overview, phrases, sentences, text
+from wxfly.report.advising import _elevation
 from wxfly.report.findings import Day
 from wxfly.site import Site
 from wxfly.units import SYSTEMS
@@ -93,7 +94,28 @@ def test_a_polar_night_is_dark():
     site = replace(MEADOW, latitude=-80.0, time_zone="UTC")
     answer = paragraphs(brief(sites=[site]))[0]
     assert "Because dark throughout" in answer
-    assert "Light the sun neither rises nor sets" in answer
+    assert "Light the sun does not rise; no twilight all day" in answer
+
+
+def test_a_polar_day_is_no_night():
+    answer = " ".join(paragraphs(brief(sites=[replace(MEADOW, latitude=80.0, time_zone="UTC")])))
+    assert "Light the sun does not set" in answer
+    winter = " ".join(paragraphs(brief(sites=[replace(MEADOW, latitude=-68.0, time_zone="UTC")])))
+    assert "does not set" not in winter
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "words"),
+    [
+        (-5.9, -3.1, "3° to 6° below the horizon"),
+        (-6.0, 35.0, "from 6° below the horizon to 35° high"),
+        (11.0, 15.0, "11° to 15° high"),
+        (14.6, 15.0, "15° high"),
+        (-0.2, 0.3, "0° high"),
+    ],
+)
+def test_where_the_sun_stands(low, high, words):
+    assert _elevation(low, high) == words
 
 
 def test_an_aircraft_without_a_limit_is_told():

@@ -78,12 +78,27 @@ def brief(site: str | None, **options: Any) -> None:
     click.echo(page.to_text(asked.brief, asked.briefing, units=units, time_zone=time_zone, width=width()))
 
 
-@main.command(epilog="Example: wxfly check Kelderness --mean 3.1m/s --gust 5.4m/s")
+@main.command(epilog="Example: wxfly check Valdrenna --mean 3.1m/s --gust 5.4m/s")
 @click.argument("site", required=False)
-@click.option("--mean", required=True, metavar="SPEED", help="Mean wind of two minutes, such as 3.1m/s or 7mph.")
-@click.option("--gust", metavar="SPEED", help="Strongest gust of the two minutes.")
-@click.option("--temperature", metavar="TEMPERATURE", help="In the shade, such as 8degC.")
-@click.option("--hand-height", metavar="HEIGHT", help="Of the anemometer above ground.  [default: 2m]")
+@click.option(
+    "--mean",
+    required=True,
+    metavar="SPEED",
+    help="Mean wind of two minutes, such as 3.1m/s or 7mph.  [without unit: that of --units]",
+)
+@click.option(
+    "--gust",
+    metavar="SPEED",
+    help="Strongest gust of the two minutes; without it nothing is said to hold.  [without unit: that of --units]",
+)
+@click.option(
+    "--temperature", metavar="TEMPERATURE", help="In the shade, such as 8degC.  [without unit: that of --units]"
+)
+@click.option(
+    "--hand-height",
+    metavar="HEIGHT",
+    help="Of the anemometer above ground.  [default: 2m; without unit: that of --units]",
+)
 @forecast_asking
 def check(site: str | None, **options: Any) -> None:
     """Hold what you measure now at SITE against the forecast, and answer for the rest of the day with both."""
@@ -94,7 +109,7 @@ def check(site: str | None, **options: Any) -> None:
     asked = outing.ask_check(site, options, on_progress=tell_progress)
     answer = render(asked.briefing, units=asked.units, time_zone=asked.time_zone, width=width())
     notes, _, rest = answer.partition("\n\n")  # how old the forecast is goes before what the reading says
-    click.echo(f"{notes}\n\n{check_words.render(asked.correction, asked.rule, asked.units, width())}\n\n{rest}")
+    click.echo(f"{notes}\n\n{check_words.render(asked, width())}\n\n{rest}")
 
 
 def _ask(question: Question, sites: list[str], options: dict[str, Any]) -> None:

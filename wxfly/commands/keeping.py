@@ -37,7 +37,7 @@ def sites(ctx: click.Context) -> None:
 @click.option(
     "--surface-altitude",
     metavar="HEIGHT",
-    help="Ground above mean sea level, such as 45m; asked for when left out.",
+    help="Ground above mean sea level, such as 45m; asked for when left out.  [without unit: m]",
 )
 @click.option(
     "--surface-cover",

@@ -18,7 +18,11 @@ from wxfly.commands.program import main, tell_progress, width
     help="Observations: your own file (.csv) or airport reports (.json).  [default: the last week's reports of the "
     "nearest airport, asked of the service]",
 )
-@click.option("--observed-height", metavar="HEIGHT", help="Of the anemometer above ground, such as 4m.  [default: 10m]")
+@click.option(
+    "--observed-height",
+    metavar="HEIGHT",
+    help="Of the anemometer above ground, such as 4m.  [default: 10m; without unit: m]",
+)
 @click.option(
     "--station", metavar="CODE", help="The airport: where the reports are of several, or another than the nearest."
 )

@@ -47,8 +47,8 @@ def forecast_asking(command: F) -> F:
     """Add the options that say what is asked of which forecast."""
     options = [
         click.option("--aircraft", metavar="NAME", help="Aircraft class or one of your own (see: wxfly aircraft)."),
-        click.option("--height", metavar="HEIGHT", help="Flight height above ground, such as 80m or 260ft.  [default: 60m]"),
-        click.option("--duration", metavar="TIME", help="Shortest window of use, such as 45min or 2h.  [default: 45min]"),
+        click.option("--height", metavar="HEIGHT", help="Flight height above ground, such as 80m or 260ft.  [default: 60m; without unit: that of --units]"),
+        click.option("--duration", metavar="TIME", help="Shortest window of use, such as 45min or 2h.  [default: 45min; without unit: min]"),
         click.option("--rules", metavar="NAME", help="Rule set for ceiling, visibility, cloud and daylight (see: wxfly rules).  [default: own]"),
         click.option("--reserve", type=float, metavar="SHARE", help="Share of every limit to keep in hand; an hour with less left is narrow.  [default: 0.2]"),
         click.option("--confidence", type=float, metavar="SHARE", help="Chance with which wind and gust at your height stay below what they are held for, as far as the carrying from the forecast's heights goes.  [default: 0.5]"),
@@ -56,7 +56,7 @@ def forecast_asking(command: F) -> F:
         click.option("--advise", "advised", multiple=True, metavar="ELEMENT", help="Treat an element as advised: where it is not known, the answer says so first."),
         click.option("--prefer", type=click.Choice(["low-light"]), help="Rank windows in golden or blue hour first; no hour holds because of it."),
         click.option("--toward", metavar="DIRECTION", help="Where you will look at the aircraft, in degrees or as a point such as SW: tells of glare, and where a sortie goes."),
-        click.option("--units", type=click.Choice(["metric", "imperial", "aviation"]), help="Units of the answer.  [default: metric]"),
+        click.option("--units", type=click.Choice(["metric", "imperial", "aviation"]), help="Units of the answer, and of a number given without one: m, m/s and degC, or ft, mph and degF, or ft, kt and degC; mass is in g and time in min in each.  [default: metric]"),
         click.option("--time-zone", metavar="ZONE", help="Show times in this IANA zone instead of each site's own."),
         click.option("--model", metavar="MODEL", help="Forecast model to ask; one model per answer."),
         click.option("--forecast", "forecast_path", type=click.Path(path_type=Path), help="Answer from this saved reply (.json) or forecast file (.nc) instead of asking."),
@@ -80,13 +80,13 @@ def telling(command: F) -> F:
 def flying(command: F) -> F:
     """Add the options that say what is to be flown; any of them asks for the way home."""
     options = [
-        click.option("--distance", metavar="DISTANCE", help="Over ground to the farthest point, such as 400m: holds the way home against every hour.  [default: as far as its attitude is seen]"),
-        click.option("--return-height", metavar="HEIGHT", help="Height of the way home above ground.  [default: the flight height]"),
-        click.option("--work", metavar="TIME", help="Time at the farthest point, such as 5min.  [default: none]"),
+        click.option("--distance", metavar="DISTANCE", help="Over ground to the farthest point, such as 400m: holds the way home against every hour.  [default: as far as its attitude is seen; without unit: that of --units]"),
+        click.option("--return-height", metavar="HEIGHT", help="Height of the way home above ground.  [default: the flight height; without unit: that of --units]"),
+        click.option("--work", metavar="TIME", help="Time at the farthest point, such as 5min.  [default: none; without unit: min]"),
         click.option("--batteries", type=click.IntRange(1, 99), help="How many are charged.  [default: 1]"),
         click.option("--battery-reserve", type=float, metavar="SHARE", help="Share of a battery to land with.  [default: 0.25]"),
-        click.option("--cells", metavar="TEMPERATURE", help="Of the battery before take-off, such as 20degC.  [default: the air's]"),
-        click.option("--payload", metavar="MASS", help="Carried beyond the aircraft's own mass, such as 120g.  [default: none]"),
+        click.option("--cells", metavar="TEMPERATURE", help="Of the battery before take-off, such as 20degC.  [default: the air's; without unit: that of --units]"),
+        click.option("--payload", metavar="MASS", help="Carried beyond the aircraft's own mass, such as 120g.  [default: none; without unit: g]"),
     ]  # fmt: skip
     return _with(command, options)
 
@@ -95,7 +95,7 @@ def briefed(command: F) -> F:
     """Add the options that only a flight brief has."""
     options = [
         click.option("--date", "day", metavar="DATE", help="The day asked about, YYYY-MM-DD at the site.  [default: tomorrow]"),
-        click.option("--hand-height", metavar="HEIGHT", help="Of the anemometer in the field check.  [default: 2m]"),
+        click.option("--hand-height", metavar="HEIGHT", help="Of the anemometer in the field check.  [default: 2m; without unit: that of --units]"),
         click.option("--rank", type=click.IntRange(1), help="Which window, the best is 1.  [default: 1]"),
     ]  # fmt: skip
     return _with(command, options)

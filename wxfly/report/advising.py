@@ -55,7 +55,7 @@ def usable_height(answer: SiteAnswer, window: Window, units: str) -> str:
     lowest = int(np.argmin(usable))
     by = str(part["usable_height_ends_by"].values[lowest])
     ends = "the ceiling" if by == "ceiling" else BY_NAME[by].title
-    told = f"usable to {phrases.amount(float(usable[lowest]), 'height', units)}, ended by {ends}"
+    told = f"usable to {phrases.height_down(float(usable[lowest]), units)}, ended by {ends}"
     if not part["cloud_base_is_known"].values.all():
         told += "; cloud may end it lower: its base is not known"
     return told
@@ -74,8 +74,7 @@ def _sun(advice: Advice) -> str:
     low, high = advice.sun_elevation
     if np.isnan(high):
         return ""
-    height = f"{low:.0f}°" if round(low) == round(high) else f"{low:.0f}° to {high:.0f}°"
-    parts = [f"{height} high in the {phrases.direction(advice.sun_azimuth)}", " and ".join(advice.light)]
+    parts = [f"{_elevation(low, high)} in the {phrases.direction(advice.sun_azimuth)}", phrases.listed(advice.light)]
     _, longest = advice.shadow_length
     if not np.isnan(longest):
         length = f"{longest:.1f}" if longest < 10 else "more than 10"
@@ -83,6 +82,16 @@ def _sun(advice: Advice) -> str:
     if advice.glare is not None:
         parts.append("you look into the sun" if advice.glare else "the sun is not in your eyes")
     return "; ".join(part for part in parts if part)
+
+
+def _elevation(low: float, high: float) -> str:
+    """Say how high the sun stands, or how far below the horizon."""
+    first, last = sorted((round(low), round(high)))
+    if last <= 0 and first < 0:
+        return f"{-last}° to {-first}° below the horizon" if first != last else f"{-last}° below the horizon"
+    if first < 0:
+        return f"from {-first}° below the horizon to {last}° high"
+    return f"{first}° to {last}° high" if first != last else f"{last}° high"
 
 
 def _of_the_hill(advice: Advice, units: str) -> list[str]:

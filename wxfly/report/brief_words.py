@@ -10,7 +10,9 @@ import numpy as np
 
 from wxfly.elements import BY_NAME
 from wxfly.flight_brief import EnergyBrief, FlightBrief
+from wxfly.hand_verdict import holds_at_all
 from wxfly.physics.rotor import MODEL_DEVIATION
+from wxfly.reading import STARTING_SPEED
 from wxfly.report import chances, conduct, findings, phrases, sentences, sortie_words
 from wxfly.report.sentences import Reader
 from wxfly.sortie import Refusal
@@ -114,8 +116,14 @@ def field_check(brief: FlightBrief, reader: Reader) -> list[Line]:
     mean, gust = rounded_down(rule.mean_holds, unit), rounded_down(rule.gust_holds, unit)
     no_mean, no_gust = rounded_down(rule.mean_stop, unit), rounded_down(rule.gust_stop, unit)
     sure = f"{100 * rule.confidence:.0f} in 100"
-    lines.append(("Holds", f"mean below {mean} and gust below {gust} {unit}: limits kept aloft, {sure}"))
-    lines.append(("In doubt", f"between: fly lower and nearer, or wait; mean {mean} to {no_mean} {unit}"))
+    starting = phrases.number(STARTING_SPEED, unit)
+    stalls = f"mean below {starting} {unit}, where an anemometer may stand still"
+    if holds_at_all(rule):
+        lines.append(("Holds", f"mean {starting} to {mean} and gust below {gust} {unit}: limits kept aloft, {sure}"))
+        lines.append(("In doubt", f"mean {mean} to {no_mean} {unit}, or {stalls}: fly lower and nearer, or wait"))
+    else:
+        lines.append(("Holds", "at no reading: the wind grows too much with height for a hand to tell"))
+        lines.append(("In doubt", f"mean to {no_mean} {unit}: fly lower and nearer, or wait"))
     lines.append(("Do not launch", f"mean above {no_mean} or gust above {no_gust} {unit}: more likely beyond than not"))
     expected = " to ".join(dict.fromkeys(phrases.number(v, unit) for v in rule.mean_expected))
     gusts = phrases.number(rule.gust_expected[1], unit)
@@ -204,7 +212,7 @@ def _sky(brief: FlightBrief, reader: Reader) -> list[Line]:
     else:
         at = window.first + int(np.argmin(usable))
         ends = str(answer.heights["usable_height_ends_by"].values[at]).replace("_", " ")
-        height = phrases.amount(float(usable.min()), "height", reader.units)
+        height = phrases.height_down(float(usable.min()), reader.units)
         lines.append(("Usable height", f"{height} above ground ({ends})"))
     seen = phrases.amount(brief.sight_range, "height", reader.units)
     by = "" if answer.advice is None or not answer.advice.sight_decided_by else f", by {answer.advice.sight_decided_by}"

@@ -63,6 +63,12 @@ def amount(value: float, quantity: str, units: str) -> str:
     return f"{number(value, unit)} {symbol_of(unit)}".strip()
 
 
+def height_down(value: float, units: str) -> str:
+    """Write a height in whole metres or feet, rounded down, so that it never looks higher than it may be."""
+    unit = unit_of("height", units)
+    return f"{math.floor(float(from_si(value, unit)) + 1e-6)} {unit}"
+
+
 def _short(text: str) -> str:
     return text.removesuffix(".0")
 

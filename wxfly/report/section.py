@@ -113,7 +113,7 @@ def usable_words(answer: SiteAnswer, hour: int, usable: float, units: str) -> st
     ends = "the ceiling" if by == "ceiling" else BY_NAME[by].title
     if usable <= 0:
         return f"no usable height: {ends}"
-    return f"usable to {phrases.amount(usable, 'height', units)}, ended by {ends}"
+    return f"usable to {phrases.height_down(usable, units)}, ended by {ends}"
 
 
 def _layout(answer: SiteAnswer, reader: Reader, first: int, count: int, top: float, unit: str, *, tall: bool) -> Figure:

@@ -14,7 +14,7 @@ import numpy as np
 from wxfly.briefing import Briefing, SiteAnswer, run_of
 from wxfly.elements import BY_NAME, RETURN_LEG, ROW
 from wxfly.limits import HEIGHT_OF_LAUNCH
-from wxfly.physics.daylight import sun_events
+from wxfly.physics.daylight import sun_events, sun_position
 from wxfly.report import findings, phrases
 from wxfly.report.findings import Day
 from wxfly.report.phrases import Clock
@@ -235,7 +235,7 @@ def light(answer: SiteAnswer, day: Day, clock: Clock) -> str:
         if not np.isnat(moment := getattr(events, name)[0])
     ]
     if not told:
-        return "the sun neither rises nor sets"
+        return _without_events(answer, day)
     # The day's first hours may lie before a change of the clocks: the zone is that of the events.
     zones = [zone for _, zone in told]
     parts = [
@@ -243,6 +243,15 @@ def light(answer: SiteAnswer, day: Day, clock: Clock) -> str:
         for i, (words, zone) in enumerate(told)
     ]
     return ", ".join(parts)
+
+
+def _without_events(answer: SiteAnswer, day: Day) -> str:
+    """Tell the night that lasts from the day that does, by the sun at its highest."""
+    site, hours = answer.request.site, np.arange(24) * np.timedelta64(1, "h")
+    elevation, _ = sun_position(site.latitude, site.longitude, day.start.astype("datetime64[s]") + hours)
+    if elevation.max() > 0:
+        return "the sun does not set"
+    return f"the sun does not rise; {'twilight' if elevation.min() > -6 else 'no twilight'} all day"
 
 
 def not_known_first(answer: SiteAnswer) -> str:
