@@ -39,7 +39,7 @@ RANK = {
     "hours": 6,
     "wind_aloft": 7,
     "derived": 8,
-    "freshness": 7,
+    "freshness": 3,
     "suitability": 9,
     "usable_height": 10,
     "windows": 10,

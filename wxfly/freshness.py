@@ -13,6 +13,8 @@ import xarray as xr
 OLD = np.timedelta64(18, "h")
 TOO_OLD = np.timedelta64(36, "h")
 """Nothing of a forecast is used beyond."""
+CLOCKS = np.timedelta64(1, "h")
+"""So far the clocks of a service and of this machine may be apart."""
 
 BANDS = (12.0, 48.0, np.inf)
 """Ends of the bands of hours ahead: what is flown next, today and tomorrow, the days after [h]."""
@@ -79,7 +81,14 @@ LIMITS = (
 )  # fmt: skip
 
 
-def hide_stale(cube: xr.Dataset, now: np.datetime64, *, since: np.datetime64) -> tuple[xr.Dataset, tuple[str, ...]]:
+def hide_stale(
+    cube: xr.Dataset,
+    now: np.datetime64,
+    *,
+    since: np.datetime64,
+    of_retrieval: bool = False,
+    is_chosen: bool = False,
+) -> tuple[xr.Dataset, tuple[str, ...]]:
     """Make what is too old not known, and say how old a forecast is that is merely old.
 
     Parameters
@@ -90,7 +99,13 @@ def hide_stale(cube: xr.Dataset, now: np.datetime64, *, since: np.datetime64) ->
         UTC.
     since : numpy.datetime64
         When the run started, or, when that is not known, when the forecast was retrieved, UTC. NaT when neither
-        is known: the forecast then counts as old.
+        is known.
+    of_retrieval : bool, optional
+        Whether `since` is when it was retrieved.
+    is_chosen : bool, optional
+        Whether somebody chose the moment, as when looking back; else the clock gave it. An answer for the present
+        never rests on a forecast whose age is not known or lies in the future: all of it is then not known. For a
+        moment that was chosen it is used, and the reader is told.
 
     Returns
     -------
@@ -101,11 +116,21 @@ def hide_stale(cube: xr.Dataset, now: np.datetime64, *, since: np.datetime64) ->
         What the reader must know first.
     """
     age = _hours(now, since)
-    if age > TOO_OLD / np.timedelta64(1, "h"):
-        limit = TOO_OLD / np.timedelta64(1, "h")
-        hidden = cube.assign({n: cube[n].copy(data=np.full(cube[n].shape, np.nan)) for n in map(str, cube.data_vars)})
-        return hidden, (f"this forecast is {age:.0f} h old, more than {limit:.0f} h: not used, fetch a newer one",)
-    cube, stale = _without_stale(cube, now, age)
+    limit = TOO_OLD / np.timedelta64(1, "h")
+    if age > limit:
+        return _hidden(cube), (
+            f"this forecast is {age:.0f} h old, more than {limit:.0f} h: not used, fetch a newer one",
+        )
+    happened = "was retrieved" if of_retrieval else "has a run that starts"
+    if not is_chosen and np.isnan(age):
+        return _hidden(cube), (
+            "the age of this forecast is not known: not used; fetch one, or choose the moment it is for (--as-of)",
+        )
+    if not is_chosen and age < -CLOCKS / np.timedelta64(1, "h"):
+        return _hidden(cube), (
+            f"this forecast {happened} {-age:.0f} h from now: the clock or the forecast is wrong, so it is not used",
+        )
+    cube, stale = _without_stale(cube, now, age, is_chosen)
     of_kp = [words for words in stale if words.startswith("Kp")]
     of_run = [words for words in stale if words not in of_kp]
     notes: list[str] = []
@@ -114,11 +139,18 @@ def hide_stale(cube: xr.Dataset, now: np.datetime64, *, since: np.datetime64) ->
     elif of_run:
         notes.append(f"this forecast is {age:.0f} h old, too old for {'; '.join(of_run)}: not used, fetch a newer one")
     elif age > OLD / np.timedelta64(1, "h"):
-        notes.append(f"this forecast is old: its run started {age:.0f} h ago")
-    elif age < -1:
-        notes.append(f"this forecast's run starts {-age:.0f} h after the time asked about")
-    notes += [f"the forecast of {words} is too old: not used" for words in of_kp]
+        told = f"it was retrieved {age:.0f} h ago" if of_retrieval else f"its run started {age:.0f} h ago"
+        notes.append(f"this forecast is old: {told}")
+    elif age < -CLOCKS / np.timedelta64(1, "h"):
+        notes.append(f"this forecast {happened} {-age:.0f} h after the time asked about")
+    fault = "of the future" if _age_of_kp(cube, now, age) < 0 else "too old"
+    notes += [f"the forecast of {words} is {fault}: not used" for words in of_kp]
     return cube, tuple(notes)
+
+
+def _hidden(cube: xr.Dataset) -> xr.Dataset:
+    """Give a cube of which nothing is known."""
+    return cube.assign({n: cube[n].copy(data=np.full(cube[n].shape, np.nan)) for n in map(str, cube.data_vars)})
 
 
 def _hours(now: np.datetime64, since: np.datetime64) -> float:
@@ -126,7 +158,7 @@ def _hours(now: np.datetime64, since: np.datetime64) -> float:
     return float((now.astype("datetime64[s]") - since.astype("datetime64[s]")) / np.timedelta64(1, "h"))
 
 
-def _without_stale(cube: xr.Dataset, now: np.datetime64, age: float) -> tuple[xr.Dataset, list[str]]:
+def _without_stale(cube: xr.Dataset, now: np.datetime64, age: float, is_chosen: bool) -> tuple[xr.Dataset, list[str]]:
     """Take out what is past its limit, and give for each limit that was the words and the hours concerned."""
     ahead = (cube["time"].values.astype("datetime64[s]") - now.astype("datetime64[s]")) / np.timedelta64(1, "h")
     band = np.searchsorted(BANDS, ahead)  # the hours before now are in the first
@@ -138,7 +170,8 @@ def _without_stale(cube: xr.Dataset, now: np.datetime64, age: float) -> tuple[xr
         variables = limit.variables + (unnamed if position == 0 else ())
         present = [n for n in variables if n in cube.data_vars and "time" in cube[n].dims]
         own = _age_of_kp(cube, now, age) if limit.variables == ("kp_index",) else age
-        stale = own > np.asarray(limit.hours)[band]
+        is_of_future = own < -CLOCKS / np.timedelta64(1, "h") and not is_chosen
+        stale = (own > np.asarray(limit.hours)[band]) | is_of_future
         if not present or not stale.any():
             continue
         for name in present:

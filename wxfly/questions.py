@@ -17,9 +17,8 @@ from wxfly.briefing import Briefing, Question, Request, make_briefing, period_of
 from wxfly.elements import NAMES, REQUIRED_BY_DEFAULT
 from wxfly.errors import WxflyError, unknown_name
 from wxfly.forecast_error import ErrorLaw
-from wxfly.freshness import hide_stale
 from wxfly.limits import Limits, limits_for
-from wxfly.obtained import Obtained, retrieved_of, run_of
+from wxfly.obtained import Obtained
 from wxfly.rules import DEFAULT as DEFAULT_RULES
 from wxfly.rules import find_rules
 from wxfly.settings import config_folder
@@ -227,8 +226,7 @@ def prepare(
         for site, own in zip(obtained.sites, heights, strict=True)
     ]
     now = obtained.now
-    since = obtained.retrieved if np.isnat(obtained.run) else obtained.run
-    cube, age_notes = hide_stale(obtained.cube, now, since=since)
+    cube, age_notes = obtained.fresh()
     ensembles, ensemble_notes = _ensembles(obtained, options.get("ensemble"), bool(options.get("offline")), on_progress)
     cube, ensembles, law, record_notes = _with_record(cube, ensembles, obtained.sites, options.get("site_record"))
     if question == "week":
@@ -277,8 +275,7 @@ def _ensembles(
         )
     fresh = []
     for cube in cubes:
-        run = run_of(cube)
-        shown, age = hide_stale(cube, obtained.now, since=retrieved_of(cube) if np.isnat(run) else run)
+        shown, age = obtained.fresh(cube)
         fresh.append(shown)
         notes += [f"members of {cube.attrs.get('model')}: {note}" for note in age]
     return tuple(fresh), notes

@@ -122,7 +122,7 @@ def _from_demonstration(sites: list[Site], now: np.datetime64 | None) -> Obtaine
     run = run_of(cube)
     return Obtained(
         tuple(sites), cube, run if now is None else now, "demo", run, run,
-        (f"demonstration: site and weather are invented ({entry['title']})",),
+        (f"demonstration: site and weather are invented ({entry['title']})",), is_chosen=True,
     )  # fmt: skip
 
 
@@ -187,7 +187,7 @@ def obtain_forecast(
         notes.insert(0, f"forecast from the store, retrieved {_ago(moment, retrieved)}")
     return Obtained(
         _with_ground(sites, cube), cube, moment, "fetched" if fetched else "store",
-        run_of(cube), retrieved, (*notes, *kp_notes),
+        run_of(cube), retrieved, (*notes, *kp_notes), is_chosen=now is not None,
     )  # fmt: skip
 
 
