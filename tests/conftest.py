@@ -1,6 +1,7 @@
 """Fixtures for every test: nothing of the person who runs them is read or written, and nobody is asked."""
 
 import os
+from datetime import UTC, datetime, timedelta
 
 import hypothesis
 import pytest
@@ -20,6 +21,7 @@ SERVICES = (
     "ELEVATION",
     "METADATA",
     "SPACE_WEATHER",
+    "GFZ",
     "MET_NORWAY",
     "AVIATION_WEATHER",
 )
@@ -51,6 +53,37 @@ def server(own_folders, monkeypatch):
         monkeypatch.setenv(name, value)
     yield weather
     weather.close()
+
+
+@pytest.fixture
+def clock(monkeypatch, server):
+    """Set what wxfly and the services believe is the time; advance it with ``clock(hours=1)``."""
+    state = {"now": datetime(2026, 3, 10, 12, 0, tzinfo=UTC)}
+
+    def advance(**by):
+        state["now"] += timedelta(**by)
+        server.now = state["now"]
+
+    reading = ("retrieval", "forecast_file", "second_source", "kp_source", "newest_run", "report_check")
+    for module in (f"wxfly.{name}" for name in reading):
+        monkeypatch.setattr(f"{module}.utc_now", lambda: state["now"])
+
+    class Moved(datetime):
+        @classmethod
+        def now(cls, tz=None):
+            return state["now"]
+
+    for module in ("wxfly.sources.open_meteo", "wxfly.sources.met_norway"):
+        monkeypatch.setattr(f"{module}.datetime", Moved)
+    advance()
+    return advance
+
+
+@pytest.fixture
+def contact(own_folders):
+    """Say who asks: MET Norway wants to know."""
+    (own_folders / "config").mkdir()
+    (own_folders / "config" / "config.toml").write_text('contact = "pilot@example.org"\n')
 
 
 def pytest_collection_modifyitems(config, items):

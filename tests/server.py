@@ -139,6 +139,7 @@ class WeatherServer:
             "WXFLY_GEOCODING_URL": f"{self.address}/v1/search",
             "WXFLY_ELEVATION_URL": f"{self.address}/v1/elevation",
             "WXFLY_SPACE_WEATHER_URL": f"{self.address}/swpc",
+            "WXFLY_GFZ_URL": f"{self.address}/app/json",
             "WXFLY_MET_NORWAY_URL": f"{self.address}/locationforecast/2.0/complete",
             "WXFLY_AVIATION_WEATHER_URL": f"{self.address}/api/data",
             "WXFLY_PATIENCE": "20",
@@ -147,6 +148,10 @@ class WeatherServer:
     def asked(self, service: str) -> list[Asked]:
         """Give the requests of one service."""
         return [a for a in self.log if a.service == service]
+
+    def body_of(self, service: str) -> bytes:
+        """Give what a service without parameters would answer now."""
+        return {"kp": _kp, "outlook": _outlook}[service](self, "", {}, {})[2]
 
     def moment(self) -> datetime:
         return self.now or datetime.now(UTC)
@@ -254,6 +259,8 @@ def _route(path: str):
         return "kp", _kp
     if path == "/swpc/text/27-day-outlook.txt":
         return "outlook", _outlook
+    if path == "/app/json/":
+        return "gfz", _gfz
     if path.startswith("/locationforecast/"):
         return "met_norway", lambda *_: _error("no forecast of its own: play one as a fault", 404)
     if path.startswith("/api/data/"):
@@ -491,6 +498,18 @@ def _kp(weather: WeatherServer, path: str, query: dict, headers: dict):
             {"time_tag": f"{moment:%Y-%m-%dT%H:%M:%S}", "kp": round(kp, 2), "observed": kind, "noaa_scale": None}
         )
     return _json(rows)
+
+
+def _gfz(weather: WeatherServer, path: str, query: dict, headers: dict):
+    start, end = (datetime.strptime(query[k], "%Y-%m-%dT%H:%M:%SZ") for k in ("start", "end"))
+    moment = start.replace(hour=start.hour // 3 * 3, minute=0, second=0)
+    moments = []
+    while moment <= end:
+        moments.append(moment)
+        moment += timedelta(hours=3)
+    kp = [round((1 + k % 5) * 3) / 3 for k in range(len(moments) - 1)] + [None]
+    stamps = [f"{m:%Y-%m-%dT%H:%M:%SZ}" for m in moments]
+    return _json({"meta": {"license": "CC BY 4.0"}, "datetime": stamps, "Kp": kp, "status": ["pre"] * len(kp)})
 
 
 def _outlook(weather: WeatherServer, path: str, query: dict, headers: dict):

@@ -84,3 +84,21 @@ def test_a_fault_is_one_line_and_code_1(server, arguments, words):
 def test_without_a_connection_the_error_names_the_way_out():
     done = run("best", "52.31,6.84", code=1)
     assert "cannot be reached; is there a connection?" in done.stderr
+
+
+@pytest.mark.parametrize("encoding", ["cp1252", "latin-1"])
+def test_letters_that_the_terminal_cannot_take_are_question_marks(server, encoding, monkeypatch):
+    monkeypatch.setenv("PYTHONIOENCODING", encoding)
+    monkeypatch.setenv("PYTHONUTF8", "0")
+    for arguments in (["best"], ["sites", "add", "Ångström ☂", "52.31,6.84"], ["best", "Ångström ☂"]):
+        done = subprocess.run([*command(), *arguments], capture_output=True, check=False, timeout=60)
+        assert done.returncode == 0, done.stderr
+    assert b"ngstr" in done.stdout
+    assert b"?" in done.stdout
+
+
+def test_a_name_of_broken_letters_is_one_line(server):
+    done = subprocess.run([*command(), "best", b"K\xff"], capture_output=True, check=False, timeout=60)
+    assert done.returncode == 1
+    assert b"Traceback" not in done.stderr
+    assert done.stderr.startswith(b"Error: a place called 'K\\udcff' cannot be looked up")

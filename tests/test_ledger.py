@@ -182,3 +182,15 @@ def test_only_what_was_observed_is_held_against_its_limit():
 )
 def test_strata_are_of_the_places_own_sun(latitude, longitude, expected):
     assert stratum(replace(VERDICT, latitude=latitude, longitude=longitude)) == expected
+
+
+def test_verdicts_are_entered_where_the_system_cannot_read_at_a_place(monkeypatch):
+    """Windows has no os.pread."""
+    monkeypatch.delattr("os.pread", raising=False)
+    assert enter_verdicts([at(12)]) == 1
+    path = next(ledger_folder().iterdir())
+    path.write_bytes(path.read_bytes()[:-1])
+    assert enter_verdicts([at(13)]) == 1
+    assert read_verdicts() == [at(12), at(13)]
+    assert path.stat().st_mode & 0o777 == 0o600
+    assert ledger_folder().stat().st_mode & 0o777 == 0o700

@@ -103,3 +103,24 @@ def test_neither_the_contact_nor_a_proxys_password_is_told(server, wxfly, own_fo
 
 def test_numbers_that_are_no_place_stay():
     assert logs.rounded("52.3123N_-6.8432E in 0.05 s, margin 0.42") == "52.31N_-6.84E in 0.05 s, margin 0.42"
+
+
+def test_progress_and_errors_round_places_as_the_log_does(server, wxfly):
+    server.always["forecast"] = Fault(status=400, body=b'{"error":true,"reason":"no data at 52.31234"}')
+    code, out, err = wxfly("best", PLACE)
+    assert (code, out) == (1, "")
+    assert "52.31" in err
+    assert "Error: " in err
+    assert "52.312" not in err
+    assert "6.843" not in err
+    _, _, err = wxfly("best", PLACE, "--offline")
+    assert err == ("Error: 52.31, 6.84: no forecast of ncep_gfs_global in the store; fetch one while online\n")
+
+
+def test_no_note_tells_the_file_of_a_place(server, wxfly, own_folders):
+    (own_folders / "cache" / "forecasts").mkdir(parents=True)
+    (own_folders / "cache" / "forecasts" / "ncep_gfs_global").write_text("in the way")
+    code, out, _ = wxfly("best", PLACE, "--json")
+    assert code == 0
+    assert "the forecast could not be kept" in out
+    assert "N_6." not in out

@@ -83,7 +83,7 @@ def test_without_a_connection_what_was_kept_is_shown_with_its_age(server, wxfly)
 @pytest.mark.parametrize(
     ("fault", "words"),
     [
-        (Fault(status=204, body=b""), "no airport within 60 km of 52.3100, 6.8400 has reported in the last 90 minutes"),
+        (Fault(status=204, body=b""), "no airport within 60 km of 52.31, 6.84 has reported in the last 90 minutes"),
         (report(obsTime=1_700_000_000), "no airport within 60 km"),
         (report(lat=40.0), "no airport within 60 km"),
         (

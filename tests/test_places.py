@@ -1,10 +1,12 @@
 """From what a pilot writes to a site."""
 
 import math
+from datetime import UTC, datetime
 
 import pytest
 
 from wxfly.errors import WxflyError
+from wxfly.kept_replies import keep_reply
 from wxfly.places import demo_sites, parse_coordinates, resolve_site, time_zone_at
 from wxfly.site import Site
 from wxfly.store import load_manifest
@@ -97,3 +99,27 @@ def test_time_zones_are_found_everywhere():
     assert time_zone_at(0.0, -30.0)
     assert time_zone_at(90.0, 0.0)
     assert time_zone_at(-90.0, 180.0)
+
+
+@pytest.mark.parametrize("text", ["{}", "garbage", "[" * 100_000, "", "null", '{"results": [3]}'])
+def test_a_kept_name_that_is_damaged_is_asked_for_again(server, text):
+    first = resolve_site("Oldermoor", saved={})
+    keep_reply("places", "oldermoor", text, datetime.now(UTC))
+    with pytest.raises(WxflyError, match="was not asked for before"):
+        resolve_site("Oldermoor", saved={}, offline=True)
+    assert resolve_site("Oldermoor", saved={}) == first
+    assert [a.service for a in server.log] == ["geocoding", "geocoding"]
+    assert resolve_site("Oldermoor", saved={}, offline=True) == first
+
+
+@pytest.mark.parametrize("text", ["nan", "inf", "-inf", "1e9", "-501", "x", ""])
+def test_a_kept_ground_that_is_none_is_asked_for_again(server, text):
+    keep_reply("ground", "52.3100,6.8400", text, datetime.now(UTC))
+    assert math.isnan(resolve_site("52.31,6.84", saved={}, offline=True).surface_altitude)
+    assert resolve_site("52.31,6.84", saved={}).surface_altitude == 20.0
+    assert resolve_site("52.31,6.84", saved={}, offline=True).surface_altitude == 20.0
+
+
+def test_a_name_of_broken_letters_is_one_line():
+    with pytest.raises(WxflyError, match="cannot be looked up; write its name in plain letters"):
+        resolve_site("K\udcff", saved={})

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from tests.server import Fault
+from tests.test_second_source import second
 from wxfly import retrieval, store
 from wxfly.errors import WxflyError
 from wxfly.forecast import check_forecast
@@ -27,29 +28,6 @@ needs_berlin = pytest.mark.skipif(
 HEATH = Site("heath", 52.31, 6.84, 31.0, "Europe/Amsterdam")
 VALLEY = Site("valley", -46.62, 9.61, 560.0, "Europe/Zurich")
 SAVED = {"heath": HEATH, "valley": VALLEY}
-
-
-@pytest.fixture
-def clock(monkeypatch, server):
-    """Set what wxfly and the services believe is the time; advance it with ``clock(hours=1)``."""
-    state = {"now": datetime(2026, 3, 10, 12, 0, tzinfo=UTC)}
-
-    def advance(**by):
-        state["now"] += timedelta(**by)
-        server.now = state["now"]
-
-    for module in ("wxfly.retrieval", "wxfly.forecast_file", "wxfly.second_source"):
-        monkeypatch.setattr(f"{module}.utc_now", lambda: state["now"])
-
-    class Moved(datetime):
-        @classmethod
-        def now(cls, tz=None):
-            return state["now"]
-
-    for module in ("wxfly.sources.open_meteo", "wxfly.sources.met_norway"):
-        monkeypatch.setattr(f"{module}.datetime", Moved)
-    advance()
-    return advance
 
 
 def count(server, service="forecast"):
@@ -102,7 +80,7 @@ def test_the_first_saved_site_answers_when_none_is_named(clock, server):
 def test_two_places_are_one_request_and_each_is_kept(clock, server):
     got = obtain(["heath", "valley", "heath"], saved=SAVED)
     assert count(server) == 1
-    assert server.asked("forecast")[0].query["latitude"] == "52.3100,-46.6200"
+    assert server.asked("forecast")[0].query["latitude"] == "52.31,-46.62"
     assert got.cube["site"].values.tolist() == ["heath", "valley", "heath"]
     assert got.cube.sizes["site"] == 3
     assert len(store.list_forecasts()) == 2
@@ -114,7 +92,7 @@ def test_the_same_run_is_never_fetched_twice(clock, server):
     clock(minutes=90)
     again = obtain(["heath", "valley"], saved=SAVED)
     assert count(server) == 2
-    assert server.asked("forecast")[1].query["latitude"] == "-46.6200", "only what was missing"
+    assert server.asked("forecast")[1].query["latitude"] == "-46.62", "only what was missing"
     assert again.retrieved == first.retrieved, "the older of the two"
     assert np.array_equal(again.cube.isel(site=0)["wind_speed"].values, first.cube.isel(site=0)["wind_speed"].values)
     clock(hours=6)
@@ -158,34 +136,6 @@ def test_a_site_whose_ground_was_corrected_is_asked_anew(clock, server):
     obtain(["heath"], saved={"heath": Site("heath", 52.31, 6.84, 95.0)})
     assert count(server) == 2
     assert server.asked("forecast")[1].query["elevation"] == "95"
-
-
-def test_kp_is_put_in_with_its_own_source_and_asked_seldom(clock, server):
-    got = obtain(["heath"], saved=SAVED)
-    kp = got.cube["kp_index"]
-    assert kp.attrs["source"].startswith("NOAA")
-    assert "spaceweather.gov" in got.provenance["attribution"]
-    assert "open-meteo.com" in got.provenance["attribution"]
-    assert kp.notnull().all()
-    obtain(["heath"], saved=SAVED)
-    assert count(server, "kp") == count(server, "outlook") == 1
-    clock(minutes=31)
-    obtain(["heath"], saved=SAVED)
-    assert (count(server, "kp"), count(server, "outlook")) == (2, 1)
-
-
-def test_kp_that_cannot_be_had_is_not_known_and_said(clock, server):
-    server.always["kp"] = server.always["outlook"] = Fault(status=404, body=b"")
-    got = obtain(["heath"], saved=SAVED)
-    assert "kp_index" not in got.cube
-    assert any("Kp is not known" in note for note in got.notes)
-
-
-def test_kp_past_its_horizon_is_said(clock, server):
-    server.always["outlook"] = Fault(status=404, body=b"")
-    got = obtain(["heath"], saved=SAVED)
-    assert any("Kp is not known past 2026-03-13T12:00Z" in note for note in got.notes)
-    assert np.isnan(got.cube["kp_index"].values[-1])
 
 
 # --- when nobody can be asked ----------------------------------------------------------------------------------
@@ -280,54 +230,6 @@ def test_eight_processes_ask_once_for_each_place(server):
 # --- the second source -----------------------------------------------------------------------------------------
 
 
-@pytest.fixture
-def contact(own_folders):
-    (own_folders / "config").mkdir()
-    (own_folders / "config" / "config.toml").write_text('contact = "pilot@example.org"\n')
-
-
-def second(expires="Tue, 10 Mar 2026 12:30:00 GMT", **more):
-    """Play a reply of MET Norway for the site asked, five hours long."""
-    steps = [
-        {
-            "time": f"2026-03-10T{12 + h}:00:00Z",
-            "data": {
-                "instant": {"details": {"air_temperature": 4.0, "wind_speed": 3.0, "wind_from_direction": 200.0}},
-                "next_1_hours": {"summary": {"symbol_code": "cloudy"}, "details": {"precipitation_amount": 0.0}},
-            },
-        }
-        for h in range(5)
-    ]
-    units = {"air_temperature": "celsius", "wind_speed": "m/s", "wind_from_direction": "degrees"}
-    units["precipitation_amount"] = "mm"
-    properties = {"meta": {"updated_at": "2026-03-10T11:00:00Z", "units": units}, "timeseries": steps}
-    body = {"geometry": {"coordinates": [6.84, 52.31, 31]}, "properties": properties}
-    headers = {"Expires": expires, "Last-Modified": "Tue, 10 Mar 2026 11:00:00 GMT"}
-    return Fault(body=json.dumps(body).encode(), headers=headers, **more)
-
-
-def test_the_second_source_is_asked_by_name_and_no_sooner_than_it_allows(clock, server, contact):
-    server.always["met_norway"] = second()
-    got = obtain(["heath"], saved=SAVED, model="met_norway")
-    assert got.origin == "fetched"
-    assert got.cube.attrs["source"].startswith("MET Norway")
-    assert "https://www.met.no/" in got.provenance["attribution"]
-    assert count(server) == 0
-    clock(minutes=29)
-    assert obtain(["heath"], saved=SAVED, model="met_norway").origin == "store"
-    assert count(server, "met_norway") == 1
-    clock(minutes=2)
-    server.always["met_norway"] = Fault(status=304, body=b"", headers={"Expires": "Tue, 10 Mar 2026 13:00:00 GMT"})
-    again = obtain(["heath"], saved=SAVED, model="met_norway")
-    assert server.asked("met_norway")[1].headers["if-modified-since"] == "Tue, 10 Mar 2026 11:00:00 GMT"
-    assert again.retrieved == np.datetime64("2026-03-10T12:00"), "as old as the body, not as the question"
-    clock(minutes=20)
-    obtain(["heath"], saved=SAVED, model="met_norway")
-    assert count(server, "met_norway") == 2
-    offline = obtain(["heath"], saved=SAVED, model="met_norway", offline=True)
-    assert "retrieved 2026-03-10T12:00Z" in offline.notes[0]
-
-
 def test_the_second_source_takes_over_and_says_so(clock, server, contact):
     server.always["forecast"] = Fault(status=400, body=b'{"error":true,"reason":"out of order"}')
     server.always["met_norway"] = second()
@@ -347,27 +249,51 @@ def test_a_stored_forecast_goes_before_the_second_source(clock, server, contact)
     assert count(server, "met_norway") == 0
 
 
+def test_of_a_stored_forecast_past_use_the_second_source_answers(clock, server, contact):
+    obtain(["heath"], saved=SAVED)
+    clock(hours=54)
+    server.always["forecast"] = Fault(status=503, body=b"")
+    server.always["met_norway"] = second(day=12, updated="2026-03-12T17:00:00Z", first=18)
+    got = obtain(["heath"], saved=SAVED)
+    assert got.cube.attrs["model"] == "met_norway"
+    assert got.notes[0] == "MET Norway answers in place of ncep_gfs_global: the newest of ncep_gfs_global is too old"
+    server.always["met_norway"] = second()
+    clock(hours=1)
+    assert obtain(["heath"], saved=SAVED, model="ncep_gfs_global").cube.attrs["model"] == "ncep_gfs_global"
+
+
+def test_a_run_that_is_still_to_come_poisons_nothing(clock, server):
+    server.always["metadata"] = Fault(
+        change=lambda body: json.dumps(
+            {k: v + 366 * 86_400 if k.startswith("last") else v for k, v in json.loads(body).items()}
+        ).encode()
+    )
+    got = obtain(["heath"], saved=SAVED)
+    assert np.isnat(got.run), "of a run that the service does not tell"
+    del server.always["metadata"]
+    clock(minutes=1)
+    assert obtain(["heath"], saved=SAVED).run == np.datetime64("2026-03-10T06:00")
+
+
+def test_a_report_at_hand_that_shows_the_forecast_to_be_off_is_told_without_asking(clock, server):
+    from wxfly.report_check import latest_report
+    from wxfly.settings import load_settings
+
+    row = {"icaoId": "XXAB", "lat": 52.4, "lon": 6.9, "elev": 30, "wspd": 40, "obsTime": 1_773_142_200}
+    server.always["aviation_weather"] = Fault(body=json.dumps([row]).encode())
+    assert not any("airport" in note for note in obtain(["heath"], saved=SAVED).notes)
+    latest_report(HEATH, settings=load_settings())
+    (told,) = [note for note in obtain(["heath"], saved=SAVED).notes if "airport" in note]
+    assert told.startswith("heath: latest airport report (XXAB, ")
+    assert "does not agree with the forecast: wind 20.6 m/s reported" in told
+    assert count(server, "aviation_weather") == 1
+
+
 def test_the_second_source_failing_too_leaves_the_first_fault(clock, server, contact):
     server.always["forecast"] = Fault(status=400, body=b'{"error":true,"reason":"out of order"}')
     server.always["met_norway"] = Fault(status=403, body=b"<html>")
     with pytest.raises(WxflyError, match="out of order"):
         obtain(["heath"], saved=SAVED)
-
-
-def test_when_the_second_source_fails_its_last_forecast_is_said_to_be_old(clock, server, contact):
-    server.always["met_norway"] = second()
-    obtain(["heath"], saved=SAVED, model="met_norway")
-    clock(hours=2)
-    server.always["met_norway"] = Fault(status=403, body=b"<html>")
-    got = obtain(["heath"], saved=SAVED, model="met_norway")
-    assert "2 h ago" in got.notes[0]
-    assert "no newer forecast could be had" in got.notes[1]
-
-
-def test_a_product_that_will_be_retired_is_said(clock, server, contact):
-    server.always["met_norway"] = second(status=203)
-    got = obtain(["heath"], saved=SAVED, model="met_norway")
-    assert any("will retire this product" in note for note in got.notes)
 
 
 def test_a_full_disk_costs_the_store_and_not_the_answer(clock, server, monkeypatch):
@@ -444,3 +370,27 @@ def test_a_grid_as_a_file_serves_the_nearest_cell(server, tmp_path):
 def test_an_absent_file_is_said(name, tmp_path):
     with pytest.raises(WxflyError, match=r"cannot be read|no such file"):
         obtain([], saved={}, forecast_path=tmp_path / name)
+
+
+@pytest.mark.parametrize(
+    "text", ["[" * 100_000, '["2026-03-10T00:00:00+00:00", "2026-03-10T00:00:00+00:00", 1e300]', "[1]"]
+)
+def test_a_kept_run_that_is_damaged_is_asked_for_again(server, text):
+
+    from wxfly import store
+
+    obtain(["heath"], saved=SAVED, model="icon_eu")
+    store.keep_reply("metadata", "icon_eu", text, datetime.now(UTC))
+    assert obtain(["heath"], saved=SAVED, model="icon_eu").origin == "store"
+    assert len(server.asked("metadata")) == 2
+
+
+def test_a_cube_is_a_cube_whatever_the_case_of_its_ending(tmp_path):
+    import shutil
+
+    from wxfly import store
+
+    entry = store.load_manifest()["files"][0]
+    shutil.copy(store.shipped_folder() / entry["file"], tmp_path / "FORECAST.NC")
+    found = obtain([], saved={}, forecast_path=tmp_path / "FORECAST.NC")
+    assert found.cube.sizes["time"] == entry["hours"]

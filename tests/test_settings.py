@@ -87,3 +87,34 @@ def test_patience_of_the_environment_must_be_a_number(monkeypatch):
     monkeypatch.setenv("WXFLY_PATIENCE", "a while")
     with pytest.raises(WxflyError, match="must be a number of seconds"):
         load_settings()
+
+
+def test_a_contact_that_no_header_can_carry_is_refused(own_folders):
+    (own_folders / "config").mkdir()
+    (own_folders / "config" / "config.toml").write_text('contact = "José@example.org"\n', encoding="utf-8")
+    with pytest.raises(WxflyError, match=r"contact = 'José@example\.org' must be plain ASCII"):
+        load_settings()
+
+
+def test_the_home_of_nobody_is_told_in_one_line(monkeypatch):
+    monkeypatch.setenv("WXFLY_CACHE", "~nosuchuser/x")
+    with pytest.raises(WxflyError, match="WXFLY_CACHE = '~nosuchuser/x' names the home folder of somebody who is not"):
+        cache_folder()
+
+
+def test_a_mark_before_the_settings_is_no_fault_and_a_folder_is_one(config):
+    config.write_bytes(b'\xef\xbb\xbfmodel = "icon_eu"\n')
+    assert load_settings().model == "icon_eu"
+    config.unlink()
+    config.mkdir()
+    with pytest.raises(WxflyError, match="cannot be read"):
+        load_settings()
+
+
+@pytest.mark.parametrize(
+    "text", ["a = " + "[" * 5000, "patience_seconds = 1" + "0" * 400, "patience_seconds = 1" + "0" * 6000]
+)
+def test_numbers_and_nests_beyond_measure_are_told_in_one_line(config, text):
+    config.write_text(text)
+    with pytest.raises(WxflyError, match="not a TOML file"):
+        load_settings()

@@ -17,7 +17,7 @@ def test_saved_and_read_back(tmp_path):
     assert math.isnan(sites["<script>"].surface_altitude)
     remove_site(path, "meadow")
     assert list(read_sites(path)) == ["<script>"]
-    assert [p.name for p in path.parent.iterdir()] == ["sites.toml"]
+    assert sorted(p.name for p in path.parent.iterdir()) == [".sites.toml.lock", "sites.toml"]
 
 
 def test_sectors_and_a_hill_are_kept(tmp_path):
@@ -112,3 +112,39 @@ def test_roughness_grows_with_the_class():
     lengths = [c["roughness_length"] for c in surface_cover_classes().values()]
     assert lengths == sorted(lengths)
     assert (lengths[0], lengths[-1]) == (0.0002, 2.0)
+
+
+def test_a_fault_of_a_site_names_the_file_and_the_site(tmp_path):
+    path = tmp_path / "sites.toml"
+    for key, words in (
+        ('time_zone = "Europe/Atlantis"', "time zone 'Europe/Atlantis' is not known"),
+        ("surface_altitude = 10000", "ground at 10000.0 m is outside"),
+        ('surface_cover = "opn"', "surface cover 'opn' is not known"),
+    ):
+        path.write_text(f"[far]\nlatitude = 52\nlongitude = 6\n{key}\n")
+        with pytest.raises(WxflyError) as caught:
+            read_sites(path)
+        assert str(caught.value).startswith(f"{path}: site 'far': {words}")
+
+
+def test_a_file_that_is_none_is_no_empty_list(tmp_path):
+    """Without sites of the pilot's the demonstration would answer."""
+    assert read_sites(tmp_path / "sites.toml") == {}
+    (tmp_path / "folder").mkdir()
+    (tmp_path / "link").symlink_to(tmp_path / "gone")
+    for name in ("folder", "link"):
+        with pytest.raises(WxflyError, match="cannot be read"):
+            read_sites(tmp_path / name)
+
+
+@pytest.mark.parametrize("number", ["1" + "0" * 400, "1" + "0" * 6000, "[" * 5000])
+def test_what_no_number_can_hold_is_told_in_one_line(tmp_path, number):
+    (tmp_path / "sites.toml").write_text(f"[a]\nlatitude = {number}\nlongitude = 6\n")
+    with pytest.raises(WxflyError, match="not a TOML file"):
+        read_sites(tmp_path / "sites.toml")
+
+
+def test_sites_are_for_their_owner_alone(tmp_path):
+    path = tmp_path / "config" / "sites.toml"
+    save_site(path, Site("heath", 52.0, 6.0))
+    assert (path.stat().st_mode & 0o777, path.parent.stat().st_mode & 0o777) == (0o600, 0o700)

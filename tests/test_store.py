@@ -13,7 +13,7 @@ import pytest
 import xarray as xr
 
 from tests.cubes import quiet_cube
-from wxfly import store
+from wxfly import shipped, store
 from wxfly.errors import WxflyError
 from wxfly.settings import Settings, cache_folder
 
@@ -156,8 +156,8 @@ def test_the_shipped_forecasts_are_those_that_were_shipped(tmp_path, monkeypatch
     name = store.load_manifest()["files"][0]["file"]
     manifest = store.load_manifest()
     (tmp_path / name).write_bytes(b"other")
-    monkeypatch.setattr(store, "shipped_folder", lambda: tmp_path)
-    monkeypatch.setattr(store, "load_manifest", lambda: manifest)
+    monkeypatch.setattr(shipped, "shipped_folder", lambda: tmp_path)
+    monkeypatch.setattr(shipped, "load_manifest", lambda: manifest)
     with pytest.raises(WxflyError, match="missing or damaged; install wxfly again"):
         store.shipped_forecast(name)
 
@@ -166,7 +166,7 @@ WRITER = """
 import sys
 sys.path.insert(0, {root!r})
 from tests.test_store import HERE, THERE, cube_at
-from wxfly import store
+from wxfly import shipped, store
 print("ready", flush=True)
 for k in range(1000):
     store.keep_forecast(cube_at(HERE, THERE, run=f"2026-06-10T{{k % 24:02d}}"))
@@ -194,7 +194,7 @@ def test_a_full_disk_is_said_and_the_old_forecast_stays(tmp_path):
 import resource, signal, sys
 sys.path.insert(0, {str(ROOT)!r})
 from tests.test_store import HERE, cube_at
-from wxfly import store
+from wxfly import shipped, store
 from wxfly.errors import WxflyError
 cube = cube_at(HERE)
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
@@ -209,3 +209,120 @@ except WxflyError as fault:
     assert "Traceback" not in done.stderr
     assert path.read_bytes() == before
     assert [p.name for p in path.parent.iterdir()] == [path.name]
+
+
+def test_what_wxfly_did_not_name_is_never_removed():
+    """A folder of the pilot's own in the store, or a whole download that is called .part, is no business of ours."""
+    (path,) = store.keep_forecast(cube_at(HERE))
+    store.keep_reply("kind", "name", "text", datetime.now(UTC))
+    folder = cache_folder() / "forecasts"
+    foreign = [
+        folder / "mine" / "thesis.doc", folder / "film.mkv.part", folder / "52.2700N_6.9000E.nc",
+        path.with_name("notes.txt"), cache_folder() / "replies" / "mine.json",
+        cache_folder() / "replies" / "kind" / "deep" / "a.json",
+    ]  # fmt: skip
+    for other in foreign:
+        other.parent.mkdir(exist_ok=True)
+        other.write_text("mine")
+        os.utime(other, (1, 1))
+    assert store.prune_store(Settings(maximum_age_days=1)) == []
+    assert store.prune_store(Settings(maximum_megabytes=1e-9)) != []
+    store.keep_forecast(cube_at(HERE))
+    assert store.clear_store() == 1
+    assert [other.read_text() for other in foreign] == ["mine"] * len(foreign)
+
+
+def test_the_store_is_for_its_owner_alone():
+    before = os.umask(0o022)
+    try:
+        (path,) = store.keep_forecast(cube_at(HERE))
+        store.keep_reply("kind", "name", "text", datetime.now(UTC))
+    finally:
+        os.umask(before)
+    modes = {p.relative_to(cache_folder().parent): p.stat().st_mode & 0o777 for p in cache_folder().rglob("*")}
+    assert path.relative_to(cache_folder().parent) in modes
+    assert {m for p, m in modes.items() if p.suffix} == {0o600}
+    assert {m for p, m in modes.items() if not p.suffix} | {cache_folder().stat().st_mode & 0o777} == {0o700}
+
+
+def test_a_forecast_that_could_not_be_kept_is_told_without_its_path():
+    (cache_folder() / "forecasts").mkdir(parents=True)
+    (cache_folder() / "forecasts" / "icon_eu").write_text("in the way")
+    with pytest.raises(WxflyError, match="the forecast could not be kept") as caught:
+        store.keep_forecast(cube_at(HERE))
+    assert "52.27" not in str(caught.value)
+
+
+def _list_of_bytes(path):
+    import h5py
+
+    from wxfly.seal import sealed
+
+    with h5py.File(path, "a") as file:
+        file.attrs["extra"] = np.array([b"a", b"b"])
+    path.write_bytes(sealed(path.read_bytes()))
+
+
+def _schema_of_text(path):
+    import h5py
+
+    with h5py.File(path, "a") as file:
+        file.attrs["wxfly_schema"] = "x"
+
+
+def _without(*names):
+    return lambda path: store.save_cube(store.load_cube(path).drop_vars(names), path)
+
+
+def _without_model(path):
+    cube = store.load_cube(path)
+    del cube.attrs["model"]
+    store.save_cube(cube, path)
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (lambda path: store.save_cube(store.load_cube(path).isel(site=0), path), "not the forecast of one place"),
+        (lambda path: store.save_cube(cube_at(HERE, THERE), path), "not the forecast of one place"),
+        (_without("surface_altitude"), "not the forecast of one place"),
+        (_without("latitude"), "latitude is missing"),
+        (_without("forecast_reference_time"), "forecast_reference_time is missing"),
+        (_without_model, "of another place, model or run than its name says"),
+        (lambda path: store.save_cube(xr.Dataset(), path), "no time dimension"),
+        (lambda path: store.save_cube(cube_at(THERE), path), "of another place, model or run than its name says"),
+        (_schema_of_text, "written by a newer wxfly"),
+        (lambda path: path.write_bytes(b""), "not a readable netCDF file"),
+    ],
+)
+def test_a_whole_file_that_is_not_the_forecast_of_its_name_is_passed_over(change, words):
+    (path,) = store.keep_forecast(cube_at(HERE))
+    change(path)
+    assert store.find_forecast(*HERE, "icon_eu") is None
+    (stored,) = store.list_forecasts()
+    assert words in store.fault_of(stored)
+    assert str(path) not in store.fault_of(stored)
+    assert f"{words}" in store.why_unused(*HERE, "icon_eu")
+    assert "clear it with: wxfly store prune --damaged" in store.why_unused(*HERE, "icon_eu")
+
+
+@pytest.mark.parametrize("cut", [True, False])
+def test_an_attribute_of_any_kind_is_no_traceback(cut):
+    """Without the line behind the file the checksum in it is reckoned, and must bear what it finds."""
+    (path,) = store.keep_forecast(cube_at(HERE))
+    _list_of_bytes(path)
+    if cut:
+        path.write_bytes(path.read_bytes()[:-1])
+    (stored,) = store.list_forecasts()
+    assert bool(store.fault_of(stored)) is cut
+    assert (store.find_forecast(*HERE, "icon_eu") is None) is cut
+
+
+def test_why_a_forecast_is_not_used_is_empty_where_it_is_used():
+    assert store.why_unused(*HERE, "icon_eu") == ""
+    store.keep_forecast(cube_at(HERE, ground=30.0))
+    assert store.why_unused(*HERE, "icon_eu") == ""
+    assert store.why_unused(*HERE, "icon_d2") == ""
+    assert store.why_unused(*HERE, "icon_eu", surface_altitude=90.0) == (
+        "it is for ground at 30 m, the site's is at 90 m"
+    )

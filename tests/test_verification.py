@@ -229,7 +229,7 @@ def test_a_record_is_written_and_read(tmp_path):
     [
         ("model =", "modle =", "wanted"),
         ("gust = 60", "gust = 6", "fewer than 30 days"),
-        ("[", "(", "cannot be read"),
+        ("[", "(", "not a TOML file"),
         ("wind = 1", "wind = 9", "not between"),
     ],
 )

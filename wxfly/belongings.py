@@ -22,7 +22,8 @@ def fetch(sites: Sequence[str], model: str | None, *, on_progress: Progress) -> 
     Raises
     ------
     WxflyError
-        When no site is named and none is saved, a source fails, or the forecast cannot be kept.
+        When no site is named and none is saved, a source fails (what is stored stays), or the forecast cannot be
+        kept.
     """
     from wxfly import retrieval
 
@@ -38,7 +39,8 @@ def fetch(sites: Sequence[str], model: str | None, *, on_progress: Progress) -> 
         now=None,
         on_progress=on_progress,
     )
-    lost = next((note for note in obtained.notes if "could not be kept" in note), None)
+    told = ("could not be kept", "no newer forecast could be had")
+    lost = next((note for note in obtained.notes if any(words in note for words in told)), None)
     if lost:
         raise WxflyError(lost)
     last = str(obtained.cube["time"].values[-1])[:16]

@@ -6,7 +6,6 @@ chance that a limit holds for an hour is the normal distribution at the room.
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -18,6 +17,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.elements import BY_NAME, NAMES
+from wxfly.own_files import parse_toml
 from wxfly.physics.probability import dressing_deviation, normal_quantile, standardised
 
 Array = npt.NDArray[np.float64]
@@ -62,7 +62,8 @@ class ErrorLaw:
 @cache
 def default_error_law() -> ErrorLaw:
     """Read the law that wxfly ships; each figure has its source in ``data/forecast_error.toml``."""
-    table = tomllib.loads((files("wxfly") / "data" / "forecast_error.toml").read_text(encoding="utf-8"))
+    text = (files("wxfly") / "data" / "forecast_error.toml").read_text(encoding="utf-8")
+    table = parse_toml(text, "the shipped forecast_error.toml")
     return ErrorLaw(
         lead_hours=tuple(table["lead_hours"]),
         rows={name: table[name] for name in NAMES if name in table},

@@ -77,7 +77,7 @@ def _read(path: Path, model: str | None) -> list[xr.Dataset]:
     """Read the cubes of a file: several where a reply holds ensembles of several models."""
     from wxfly.sources.open_meteo import read_forecast
 
-    if path.suffix == ".nc":
+    if path.suffix.lower() == ".nc":
         cube = check_forecast(load_cube(path), place=path.name)
         if model is not None and cube.attrs.get("model") != model:
             raise WxflyError(f"{path.name}: it is of the model {cube.attrs.get('model')}, not of {model}")

@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from wxfly.errors import WxflyError
+from wxfly.own_files import make_folder
 from wxfly.scoring import Counts, count, economic_value, upper_bound, value_within
 from wxfly.settings import config_folder
 
@@ -158,13 +159,13 @@ def _append(path: Path, entries: Sequence[Mapping[str, Any]]) -> None:
         return
     lines = "".join(json.dumps(entry, ensure_ascii=False, allow_nan=False) + "\n" for entry in entries)
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        make_folder(path.parent)
         # One write to a file opened for appending: two programs at once do not mix their lines.
         descriptor = os.open(path, os.O_RDWR | os.O_APPEND | os.O_CREAT, 0o600)
         try:
             # A line that a crash cut short stays a line of its own.
             end = os.lseek(descriptor, 0, os.SEEK_END)
-            cut_short = end > 0 and os.pread(descriptor, 1, end - 1) != b"\n"
+            cut_short = end > 0 and os.lseek(descriptor, end - 1, os.SEEK_SET) >= 0 and os.read(descriptor, 1) != b"\n"
             os.write(descriptor, (("\n" if cut_short else "") + lines).encode())
         finally:
             os.close(descriptor)

@@ -105,7 +105,7 @@ def _observed(options: Mapping[str, Any]) -> tuple[HourlyRecord, float]:
 
 def _stored(site: Site, model: str) -> list[xr.Dataset]:
     """Give every stored forecast of a place and a model, oldest run first."""
-    place = round(site.latitude, 4), round(site.longitude, 4)
+    place = site.key
     cubes = []
     for stored in store.list_forecasts():
         if stored.model == model and (stored.latitude, stored.longitude) == place:

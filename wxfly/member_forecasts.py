@@ -118,7 +118,7 @@ def _obtain(name: str, sites: Sequence[Site], offline: bool, settings: Settings,
 
 def _stored(name: str, site: Site, offline: bool) -> xr.Dataset | None:
     """Give the newest stored cube of a site, fresh enough unless nobody may be asked."""
-    place = round(site.latitude, 4), round(site.longitude, 4)
+    place = site.key
     cube = store.find_forecast(*place, name, surface_altitude=site.surface_altitude)
     if cube is None or offline:
         return cube

@@ -10,9 +10,7 @@ import contextlib
 import hashlib
 import io
 import json
-import os
 import re
-import secrets
 from pathlib import Path
 from typing import Any
 
@@ -21,10 +19,11 @@ import xarray as xr
 
 from wxfly.errors import WxflyError
 from wxfly.forecast import SCHEMA_VERSION, VARIABLES, attributes_of
+from wxfly.own_files import write_beside
+from wxfly.seal import Seal, read_seal, sealed, try_reading
 
 CHECKSUM = "content_sha256"
 SCHEMA = "wxfly_schema"
-PART = ".part"
 
 _INTERNAL = {
     "CLASS", "NAME", "DIMENSION_LIST", "REFERENCE_LIST", "_Netcdf4Dimid", "_Netcdf4Coordinates", "_NCProperties",
@@ -62,8 +61,17 @@ def _plain(attributes: Any) -> dict[str, Any]:
     }
 
 
-def save_cube(cube: xr.Dataset, path: Path) -> None:
+def save_cube(cube: xr.Dataset, path: Path, *, private: bool = False) -> None:
     """Write a cube to a file: beside, read back, then renamed, so that the path never holds half a cube.
+
+    Parameters
+    ----------
+    cube : xarray.Dataset
+        Any.
+    path : Path
+        The file.
+    private : bool, optional
+        Of the store: open to its owner alone, and an error does not tell the path, which tells the place.
 
     Raises
     ------
@@ -78,20 +86,16 @@ def save_cube(cube: xr.Dataset, path: Path) -> None:
             marked = _with_numbers_for_times(marked, name)
         elif variable.dtype.kind == "f" and variable.ndim:
             encoding[name] = {"zlib": True, "complevel": 4, "shuffle": True, "chunksizes": variable.shape}
-    beside = path.with_name(f".{path.name}.{os.getpid()}-{secrets.token_hex(4)}{PART}")
+
+    def look(beside: Path) -> None:
+        if read_seal(beside) is not Seal.FITS or content_checksum(_read(beside)) != marked.attrs[CHECKSUM]:
+            raise OSError("what was read back is not what was written")
+
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with beside.open("wb") as file:
-            file.write(_image(marked.drop_encoding(), encoding))
-            file.flush()
-            os.fsync(file.fileno())
-        load_cube(beside, verify=True)
-        beside.replace(path)
-    except (OSError, RuntimeError, WxflyError) as fault:
-        raise WxflyError(f"{path}: the forecast could not be kept ({_short(fault)}); is the disk full?") from None
-    finally:
-        with contextlib.suppress(OSError):
-            beside.unlink(missing_ok=True)
+        write_beside(path, sealed(_image(marked.drop_encoding(), encoding)), private=private, check=look)
+    except (OSError, RuntimeError) as fault:
+        place = "" if private else f"{path}: "
+        raise WxflyError(f"{place}the forecast could not be kept ({_short(fault)}); is the disk full?") from None
 
 
 def _image(cube: xr.Dataset, encoding: dict[str, dict[str, Any]]) -> bytes:
@@ -118,7 +122,7 @@ def _with_numbers_for_times(cube: xr.Dataset, name: str) -> xr.Dataset:
     return cube.assign_coords({name: (variable.dims, numbers, attributes)})
 
 
-def load_cube(path: Path, *, verify: bool = False) -> xr.Dataset:
+def load_cube(path: Path, *, verify: bool = False, trusted: bool = False) -> xr.Dataset:
     """Read a cube from a netCDF file into memory.
 
     Parameters
@@ -126,7 +130,9 @@ def load_cube(path: Path, *, verify: bool = False) -> xr.Dataset:
     path : Path
         A netCDF-4 file.
     verify : bool, optional
-        Compare with the checksum and the schema that `save_cube` wrote; a file without them is refused.
+        Refuse a file that `save_cube` did not write.
+    trusted : bool, optional
+        The caller knows every byte of the file, so that it need not be tried first.
 
     Raises
     ------
@@ -134,22 +140,38 @@ def load_cube(path: Path, *, verify: bool = False) -> xr.Dataset:
         When it cannot be read, is damaged, or was written by a newer wxfly.
     """
     try:
-        cube = _read_fast(path)
-        if cube is None:
-            cube = _read_general(path)
+        seal = Seal.FITS if trusted else read_seal(path)
+        if seal is Seal.BROKEN:
+            raise WxflyError(f"{path}: damaged, its checksum does not fit; remove it and fetch again")
+        if seal is Seal.ABSENT:
+            try_reading(path)
+        cube = _read(path)
+        schema = cube.attrs.get(SCHEMA)
+        is_whole = seal is Seal.FITS or not verify or cube.attrs.get(CHECKSUM) == content_checksum(cube)
+    except WxflyError:
+        raise
     except FileNotFoundError:
         raise WxflyError(f"{path}: there is no such file") from None
     except Exception as fault:  # a damaged file may make the HDF5 library fail in any way
         raise WxflyError(f"{path}: not a readable netCDF file ({_short(fault)}); remove it and fetch again") from None
-    schema = cube.attrs.get(SCHEMA)
     if schema is not None and (not isinstance(schema, int | np.integer) or schema > SCHEMA_VERSION):
         raise WxflyError(f"{path}: written by a newer wxfly (schema {schema}, this one reads {SCHEMA_VERSION})")
-    if verify:
-        if schema is None or CHECKSUM not in cube.attrs:
-            raise WxflyError(f"{path}: not written by wxfly; remove it from the store")
-        if cube.attrs[CHECKSUM] != content_checksum(cube):
-            raise WxflyError(f"{path}: damaged, its checksum does not fit; remove it and fetch again")
+    if verify and (schema is None or CHECKSUM not in cube.attrs):
+        raise WxflyError(f"{path}: not written by wxfly; remove it from the store")
+    if not is_whole:
+        raise WxflyError(f"{path}: damaged, its checksum does not fit; remove it and fetch again")
     return cube
+
+
+def try_to_read(path: str) -> None:
+    """Read a file and say nothing of it: what `wxfly.seal.try_reading` has a process of its own do."""
+    with contextlib.suppress(Exception):
+        content_checksum(_read(Path(path)))
+
+
+def _read(path: Path) -> xr.Dataset:
+    cube = _read_fast(path)
+    return _read_general(path) if cube is None else cube
 
 
 def _short(fault: BaseException) -> str:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import textwrap
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from wxfly.belongings import aligned
 from wxfly.errors import WxflyError
+from wxfly.freshness import hide_stale
 from wxfly.obtained import Obtained
 from wxfly.questions import Progress, sites_file
 from wxfly.report.phrases import CAUTIONS
@@ -52,11 +53,6 @@ class Observed:
     differences: tuple[Difference, ...]
     obtained: Obtained
 
-    @property
-    def is_off(self) -> bool:
-        """Whether any difference is larger than a forecast is expected to be off."""
-        return any(d.is_large for d in self.differences)
-
 
 def ask_observed(site: str | None, *, model: str | None, offline: bool, on_progress: Progress) -> Observed:
     """Set the latest airport report near a site beside the forecast.
@@ -94,7 +90,11 @@ def ask_observed(site: str | None, *, model: str | None, offline: bool, on_progr
             f"no airport within {FARTHEST_KM:g} km of {place.name} has reported in the last {minutes:g} minutes"
             f"{', as far as is kept on this machine' if offline else ''}; measure on the spot: wxfly check"
         )
-    return Observed(place, report, tuple(compare_report(report, obtained.cube.isel(site=0))), obtained)
+    # A forecast that is too old to answer from is too old to be found right.
+    since = obtained.retrieved if np.isnat(obtained.run) else obtained.run
+    cube, notes = hide_stale(obtained.cube.isel(site=0), obtained.now, since=since)
+    obtained = replace(obtained, notes=(*notes, *obtained.notes))
+    return Observed(place, report, tuple(compare_report(report, cube)), obtained)
 
 
 def render(observed: Observed, *, units: str, width: int) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 import re
 from collections.abc import Mapping
@@ -9,9 +10,10 @@ from dataclasses import replace
 from datetime import UTC, datetime
 
 from wxfly.errors import WxflyError
+from wxfly.kept_replies import asking_alone, keep_reply, kept_reply
 from wxfly.settings import Settings, load_settings
-from wxfly.site import Site
-from wxfly.store import keep_reply, kept_reply, load_manifest
+from wxfly.site import HIGHEST_GROUND, LOWEST_GROUND, Site
+from wxfly.store import load_manifest
 
 _COORDINATES = re.compile(r"\s*([-+]?\d{1,3}(?:\.\d+)?)\s*[,;]\s*([-+]?\d{1,3}(?:\.\d+)?)\s*")
 
@@ -82,19 +84,29 @@ def resolve_site(
 
 def _search(text: str, saved: Mapping[str, Site], offline: bool, settings: Settings) -> Site:
     """Look a place name up, in what was asked before first."""
-    from wxfly.sources.geocoding import get_places, parse_places, places_to_text
+    from wxfly.sources.download import SourceError
+    from wxfly.sources.geocoding import Place, get_places, parse_places, places_to_text
 
     name = " ".join(text.split())
-    kept = kept_reply("places", name.casefold())
-    if kept is not None:
-        places = parse_places(kept.text.encode(), f"the kept reply for '{name}'")
-    elif offline:
+    if not name.isprintable():
+        raise WxflyError(f"a place called {name!r} cannot be looked up; write its name in plain letters")
+    key = name.casefold()
+
+    def asked_before() -> list[Place]:
+        kept = kept_reply("places", key)
+        with contextlib.suppress(SourceError):  # damaged: as if it had not been asked for before
+            return parse_places(kept.text.encode(), f"the kept reply for '{name}'") if kept is not None else []
+        return []
+
+    places = asked_before()
+    if not places and offline:
         known = ", ".join([*saved, *demo_sites()])
         raise WxflyError(f"'{name}' is no saved site and was not asked for before; offline these are known: {known}")
-    else:
-        places = get_places(name, settings=settings)
-        if places:
-            keep_reply("places", name.casefold(), places_to_text(places), datetime.now(UTC))
+    if not places:
+        with asking_alone("places", key):
+            places = asked_before() or get_places(name, settings=settings)
+            if places:
+                keep_reply("places", key, places_to_text(places), datetime.now(UTC))
     if not places:
         raise WxflyError(f"no place called '{name}' was found; give LATITUDE,LONGITUDE, or save it: wxfly sites add")
     first = places[0]
@@ -118,18 +130,28 @@ def _surface_altitude(site: Site, offline: bool, settings: Settings) -> float:
     from wxfly.sources.geocoding import get_surface_altitudes
 
     name = f"{site.latitude:.4f},{site.longitude:.4f}"
+    altitude = _asked_before(name)
+    if offline or math.isfinite(altitude):
+        return altitude
+    with asking_alone("ground", name):
+        altitude = _asked_before(name)
+        if math.isfinite(altitude):
+            return altitude
+        try:
+            (altitude,) = get_surface_altitudes([(site.latitude, site.longitude)], settings=settings)
+        except SourceError:
+            return math.nan  # the forecast gives its own; without either, what needs the height is not known
+        if math.isfinite(altitude):
+            keep_reply("ground", name, repr(altitude), datetime.now(UTC))
+        return altitude
+
+
+def _asked_before(name: str) -> float:
+    """Give the height of the ground that is kept; NaN when there is none, or it is damaged."""
     kept = kept_reply("ground", name)
     if kept is not None:
-        try:
-            return float(kept.text)
-        except ValueError:
-            pass
-    if offline:
-        return math.nan
-    try:
-        (altitude,) = get_surface_altitudes([(site.latitude, site.longitude)], settings=settings)
-    except SourceError:
-        return math.nan  # the forecast gives its own; without either, what needs the height is not known
-    if math.isfinite(altitude):
-        keep_reply("ground", name, repr(altitude), datetime.now(UTC))
-    return altitude
+        with contextlib.suppress(ValueError):
+            altitude = float(kept.text)
+            if LOWEST_GROUND <= altitude <= HIGHEST_GROUND:
+                return altitude
+    return math.nan

@@ -9,9 +9,9 @@ from datetime import timedelta
 import numpy as np
 import xarray as xr
 
-from wxfly import store
 from wxfly.errors import WxflyError
 from wxfly.forecast import covers_hours
+from wxfly.kept_replies import KeptReply, asking_alone, keep_reply, kept_reply
 from wxfly.obtained import utc_now
 from wxfly.settings import Settings
 from wxfly.site import Site
@@ -71,21 +71,51 @@ def latest_report(site: Site, *, settings: Settings, offline: bool = False) -> A
         When the service fails and nothing recent is kept.
     """
     now = utc_now()
-    key = f"{site.latitude:.1f},{site.longitude:.1f}"
-    kept = store.kept_reply("reports", key)
-    if not offline and (kept is None or not timedelta(0) <= now - kept.retrieved < _ASK_AGAIN):
-        try:
-            text = get_reports(site.latitude, site.longitude, settings=settings)
-        except WxflyError:
-            if kept is None:
-                raise
-        else:
-            kept = store.KeptReply(now, text)
-            store.keep_reply("reports", key, text, now)
-    if kept is None:
-        return None
     moment = np.datetime64(now.replace(tzinfo=None), "s")
-    return choose_report(parse_reports(kept.text.encode()), site, moment)
+    key = f"{site.latitude:.1f},{site.longitude:.1f}"
+
+    def is_fresh(kept: KeptReply | None) -> bool:
+        return kept is not None and timedelta(0) <= now - kept.retrieved < _ASK_AGAIN
+
+    kept = kept_reply("reports", key)
+    fault: WxflyError | None = None
+    if not offline and not is_fresh(kept):
+        with asking_alone("reports", key):
+            kept = kept_reply("reports", key)
+            if not is_fresh(kept):
+                try:
+                    text = get_reports(site.latitude, site.longitude, settings=settings)
+                except WxflyError as failure:
+                    fault = failure
+                else:
+                    kept = KeptReply(now, text)
+                    keep_reply("reports", key, text, now)
+    report = choose_report(parse_reports(kept.text.encode()), site, moment) if kept is not None else None
+    if report is None and fault is not None:
+        raise fault  # no airport is to blame
+    return report
+
+
+def warnings_of_kept(sites: Sequence[Site], cube: xr.Dataset, settings: Settings) -> list[str]:
+    """Say where a report that is at hand, and recent, shows the forecast to be off; nobody is asked.
+
+    Parameters
+    ----------
+    sites : sequence of Site
+        In the order of the cube.
+    cube : xarray.Dataset
+        The forecast, with the dimension ``site``.
+    settings : Settings
+        Of the services.
+    """
+    told = []
+    for position, site in enumerate(sites):
+        report = latest_report(site, settings=settings, offline=True)
+        if report is not None:
+            differences = compare_report(report, cube.isel(site=position))
+            if any(d.is_large for d in differences):
+                told.append(f"{site.name}: {describe(report, differences, site)}; see: wxfly observed")
+    return told
 
 
 def choose_report(reports: Sequence[AirportReport], site: Site, now: np.datetime64) -> AirportReport | None:

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import json
+import contextlib
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -15,9 +14,14 @@ import xarray as xr
 
 from wxfly import store
 from wxfly.errors import WxflyError
-from wxfly.forecast import check_forecast, mark_carried
+from wxfly.forecast import mark_carried
+from wxfly.freshness import TOO_OLD
+from wxfly.kp_source import with_kp
+from wxfly.newest_run import newest_run
 from wxfly.obtained import Obtained, as_moment, retrieved_of, run_of, utc_now
+from wxfly.own_files import make_folder
 from wxfly.places import demo_sites, resolve_site
+from wxfly.report_check import warnings_of_kept
 from wxfly.settings import Settings, cache_folder, load_settings
 from wxfly.site import Site
 
@@ -27,9 +31,6 @@ Progress = Callable[[str], None]
 
 MET_NORWAY = "met_norway"
 """Name by which the second source is asked; the forecasts it gives bear it as their model."""
-KP_AGE = timedelta(minutes=30)
-OUTLOOK_AGE = timedelta(hours=12)
-METADATA_AGE = timedelta(minutes=10)
 _LOCK_SECONDS = 120.0
 
 
@@ -93,17 +94,30 @@ def obtain(
         raise WxflyError(f"{names} has invented weather and cannot be asked together with a real place")
     asked = model or settings.model
     rest: dict[str, Any] = {"offline": offline, "now": now, "on_progress": on_progress, "settings": settings}
+    first: Obtained | None = None
     try:
-        return obtain_forecast(sites, model=asked, **rest)
-    except WxflyError as fault:
-        # The pilot who named no model wants a forecast more than that one; who named one gets that or none.
-        if model is not None or asked == MET_NORWAY or not settings.contact:
-            raise
-        try:
+        first = obtain_forecast(sites, model=asked, **rest)
+        reason = f"the newest of {asked} is too old"
+    except WxflyError as failure:
+        fault, reason = failure, str(failure)
+    if first is not None and not (first.origin == "store" and _is_too_old(first)):
+        return first
+    # The pilot who named no model wants a forecast more than that one; who named one gets that or none.
+    other: Obtained | None = None
+    if model is None and asked != MET_NORWAY and settings.contact:
+        with contextlib.suppress(WxflyError):
             other = obtain_forecast(sites, model=MET_NORWAY, **rest)
-        except WxflyError:
-            raise fault from None
-        return replace(other, notes=(f"MET Norway answers in place of {asked}: {fault}", *other.notes))
+    if other is not None and (first is None or not _is_too_old(other)):
+        return replace(other, notes=(f"MET Norway answers in place of {asked}: {reason}", *other.notes))
+    if first is None:
+        raise fault
+    return first
+
+
+def _is_too_old(obtained: Obtained) -> bool:
+    """Tell whether nothing of a forecast may be used any more."""
+    since = obtained.retrieved if np.isnat(obtained.run) else obtained.run
+    return bool(obtained.now - since > TOO_OLD)
 
 
 # --- the demonstration -----------------------------------------------------------------------------------------
@@ -181,8 +195,10 @@ def obtain_forecast(
             notes.append(f"no newer forecast could be had: {fault}")
     moment = as_moment(utc_now()) if now is None else now
     cube = _join(cubes, sites)
-    cube, kp_notes = _with_kp(cube, offline, settings, on_progress)
+    cube, kp_notes = with_kp(cube, offline=offline, settings=settings, on_progress=on_progress)
     retrieved = retrieved_of(cube)
+    if now is None:
+        notes += warnings_of_kept(sites, cube, settings)
     if offline:
         notes.insert(0, f"forecast from the store, retrieved {_ago(moment, retrieved)}")
     return Obtained(
@@ -192,7 +208,7 @@ def obtain_forecast(
 
 
 def _key(site: Site) -> tuple[float, float]:
-    return round(site.latitude, 4), round(site.longitude, 4)
+    return site.key
 
 
 def _fetch(
@@ -208,9 +224,9 @@ def _fetch(
     notes: list[str] = []
     lock = cache_folder() / "locks" / f"fetch-{model}.lock"
     try:
-        lock.parent.mkdir(parents=True, exist_ok=True)
+        make_folder(lock.parent)
         with filelock.FileLock(lock, timeout=_LOCK_SECONDS):
-            run = _newest_run(model, settings, on_progress)
+            run = newest_run(model, settings, on_progress)
             name = f"{as_moment(run)!s:.13}Z" if run else f"retrieved-{as_moment(utc_now())!s:.13}Z"
             found: dict[tuple[float, float], xr.Dataset] = {}
             missing: dict[tuple[float, float], Site] = {}
@@ -241,40 +257,15 @@ def _fetch(
         ) from None
 
 
-def _newest_run(model: str, settings: Settings, on_progress: Progress) -> datetime | None:
-    """Give the run that a forecast asked for now is from; None when the service does not tell."""
-    from wxfly.sources.download import SourceError, UnreachableError
-    from wxfly.sources.model_metadata import ModelRun, get_model_run
-    from wxfly.sources.models import find_model
-
-    now = utc_now()
-    kept = store.kept_reply("metadata", model)
-    if kept is not None:
-        try:
-            start, available, seconds = json.loads(kept.text)
-            run = ModelRun(datetime.fromisoformat(start), datetime.fromisoformat(available), timedelta(seconds=seconds))
-            if now < max(kept.retrieved + METADATA_AGE, run.next_expected()) and now >= kept.retrieved:
-                return run.certain_at(now)
-        except (ValueError, TypeError):
-            pass  # not ours, or of another version: asked again
-    on_progress("asking for the newest run")
-    try:
-        run = get_model_run(find_model(model), settings=settings)
-    except UnreachableError:
-        raise  # the forecast could not be had either
-    except SourceError:
-        return None
-    text = json.dumps([run.run.isoformat(), run.available.isoformat(), run.interval.total_seconds()])
-    store.keep_reply("metadata", model, text, now)
-    return run.certain_at(now)
-
-
 def _stored(sites: Sequence[Site], model: str) -> list[xr.Dataset]:
     """Give the newest stored cubes that are of one run for all sites."""
     newest: list[xr.Dataset] = []
     for site in sites:
         cube = store.find_forecast(*_key(site), model, surface_altitude=site.surface_altitude)
         if cube is None:
+            fault = store.why_unused(*_key(site), model, surface_altitude=site.surface_altitude)
+            if fault:
+                raise WxflyError(f"{site.name}: the forecast of {model} in the store is not usable: {fault}")
             others = sorted({f.model for f in store.list_forecasts() if (f.latitude, f.longitude) == _key(site)})
             hint = f"; stored are forecasts of {', '.join(others)} (--model)" if others else ""
             raise WxflyError(f"{site.name}: no forecast of {model} in the store{hint}; fetch one while online")
@@ -316,52 +307,6 @@ def _with_ground(sites: Sequence[Site], cube: xr.Dataset) -> tuple[Site, ...]:
         replace(site, surface_altitude=float(height)) if math.isnan(site.surface_altitude) else site
         for site, height in zip(sites, ground, strict=True)
     )
-
-
-def _with_kp(
-    cube: xr.Dataset, offline: bool, settings: Settings, on_progress: Progress
-) -> tuple[xr.Dataset, list[str]]:
-    """Put Kp into the cube, as far as it is known."""
-    from wxfly.sources import space_weather
-    from wxfly.sources.download import SourceError
-
-    now = utc_now()
-    series = outlook = retrieved = None
-    notes = []
-    for path, age in ((space_weather.FORECAST_PATH, KP_AGE), (space_weather.OUTLOOK_PATH, OUTLOOK_AGE)):
-        name = path.rsplit("/", 1)[-1]
-        kept = store.kept_reply("space_weather", name)
-        if not offline and (kept is None or not timedelta(0) <= now - kept.retrieved < age):
-            on_progress("asking for Kp" if path == space_weather.FORECAST_PATH else "asking for the outlook of Kp")
-            try:
-                text = space_weather.get_kp_text(path, settings=settings)
-                kept = store.KeptReply(now, text)
-                store.keep_reply("space_weather", name, text, now)
-            except SourceError as fault:
-                notes.append(f"{'an older Kp is used' if kept else 'Kp is not known in full'}: {fault}")
-        if kept is None:
-            continue
-        try:
-            if path == space_weather.OUTLOOK_PATH:
-                outlook = space_weather.parse_outlook(kept.text.encode())
-            else:
-                series, retrieved = space_weather.parse_kp(kept.text.encode()), kept.retrieved
-        except SourceError:
-            continue  # a damaged file is one that is not there
-    if series is None and outlook is None:
-        return cube, notes or ["Kp is not known: none in the store"]
-    kp = space_weather.kp_on(cube["time"].values, series, outlook, retrieved=retrieved)
-    attribution = f"{cube.attrs['attribution']}; {space_weather.ATTRIBUTION}"
-    cube = mark_carried(cube.assign(kp_index=kp).assign_attrs(attribution=attribution))
-    known = np.isfinite(kp.values)
-    if known.any() and kp.attrs.get("outlook_from", "none") != "none":
-        told = f"from {kp.attrs['outlook_from']} on Kp is the largest of its day by the outlook"
-        notes.append(f"{told} issued {kp.attrs['outlook_issued']}")
-    if not known.any():
-        notes.append("Kp is not known for these days")
-    elif not known[-1]:
-        notes.append(f"Kp is not known past {str(kp['time'].values[known][-1] + np.timedelta64(1, 'h'))[:16]}Z")
-    return check_forecast(cube, place="forecast with Kp"), notes
 
 
 def _ago(now: np.datetime64, then: np.datetime64) -> str:

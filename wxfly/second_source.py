@@ -1,17 +1,18 @@
-"""Forecasts of MET Norway for sites: asked no sooner than the service allows, kept as it sent them."""
+"""Forecasts of MET Norway for sites: asked no sooner than the service allows, kept in the store like any other."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from email.utils import parsedate_to_datetime
-from typing import Any
 
 import xarray as xr
 
 from wxfly import store
 from wxfly.errors import WxflyError
+from wxfly.kept_replies import asking_alone, keep_reply, kept_reply
 from wxfly.obtained import utc_now
 from wxfly.settings import Settings
 from wxfly.site import Site
@@ -43,73 +44,95 @@ def obtain_cubes(
     Raises
     ------
     WxflyError
-        When a site has no forecast, neither fresh nor kept.
+        When a site has no forecast, neither fresh nor stored.
     """
     cubes, asked, notes = [], False, []
     for site in sites:
-        cube, fresh, note = _cube(site, settings, offline, on_progress)
+        if offline:
+            cube, fresh, note = _stored(site), False, ""
+            if cube is None:
+                raise WxflyError(f"{site.name}: no forecast of {MODEL} in the store; fetch one while online")
+        else:
+            with asking_alone(_KIND, _key(site)):
+                cube, fresh, note = _newest(site, settings, on_progress)
         cubes.append(cube)
         asked |= fresh
         notes += [note] if note else []
     return cubes, asked, notes
 
 
-def _cube(
-    site: Site, settings: Settings, offline: bool, on_progress: Callable[[str], None]
-) -> tuple[xr.Dataset, bool, str]:
-    key = f"{site.latitude:.4f},{site.longitude:.4f},{site.surface_altitude:.0f}"
-    kept = _Kept.read(key)
+def _key(site: Site) -> str:
+    return f"{site.latitude:.4f},{site.longitude:.4f},{site.surface_altitude:.0f}"
+
+
+def _stored(site: Site) -> xr.Dataset | None:
+    return store.find_forecast(*site.key, MODEL, surface_altitude=site.surface_altitude)
+
+
+def _newest(site: Site, settings: Settings, on_progress: Callable[[str], None]) -> tuple[xr.Dataset, bool, str]:
+    """Give the newest forecast of a site, whether it was sent now, and what went wrong."""
     now = utc_now()
-    if offline or (kept is not None and now < kept.expires):
-        if kept is None:
-            raise WxflyError(f"{site.name}: no forecast of {MODEL} in the store; fetch one while online")
-        return kept.cube(site), False, ""
+    stored = _stored(site)
+    terms = _Terms.read(_key(site)) if stored is not None else None
+    if stored is not None and terms is not None and terms.asked <= now < terms.expires:
+        return stored, False, ""
     on_progress(f"asking MET Norway for {site.name}")
+    # Only of the forecast that is at hand may the service say that nothing is newer.
+    is_of_stored = terms is not None and stored is not None and terms.retrieved == stored.attrs["retrieved"]
+    modified = terms.last_modified if terms is not None and is_of_stored else ""
     try:
-        reply, retrieved = get_forecast(site, settings=settings, last_modified=kept.last_modified if kept else "")
+        reply, retrieved = get_forecast(site, settings=settings, last_modified=modified)
     except WxflyError as fault:
-        if kept is None:
+        if stored is None:
             raise
-        return kept.cube(site), False, f"no newer forecast could be had: {fault}"
-    text = kept.body if kept and reply.status == 304 else reply.body.decode("utf-8")
-    modified = reply.headers.get("last-modified", kept.last_modified if kept else "")
-    new = _Kept(text, modified, _expiry(reply.headers.get("expires", ""), now), retrieved)
-    if kept and reply.status == 304:
-        new.retrieved = kept.retrieved
-    notes = [] if new.write(key) else [f"{site.name}: the forecast could not be kept; is the disk full?"]
+        return stored, False, f"no newer forecast could be had: {fault}"
+    expires = _expiry(reply.headers.get("expires", ""), now)
+    if stored is not None and reply.status == 304:
+        _Terms(modified, now, expires, str(stored.attrs["retrieved"])).write(_key(site))
+        return stored, False, ""
+    cube = parse_forecast(reply.body, retrieved=retrieved, site=site)
+    notes = []
+    try:
+        store.keep_forecast(cube)
+        _Terms(reply.headers.get("last-modified", ""), now, expires, str(cube.attrs["retrieved"])).write(_key(site))
+        store.prune_store(settings)
+    except WxflyError as fault:
+        notes.append(str(fault))  # the forecast is at hand; it will not be there offline
     if reply.status == 203:
         notes.append("MET Norway will retire this product: update wxfly")
-    return new.cube(site), reply.status != 304, "; ".join(notes)
+    return cube, True, "; ".join(notes)
 
 
-class _Kept:
-    """A reply as it came, and how long it is good for."""
+@dataclass(frozen=True)
+class _Terms:
+    """On what terms the service may be asked again, and of which stored forecast they are."""
 
-    def __init__(self, body: str, last_modified: str, expires: datetime, retrieved: datetime) -> None:
-        self.body, self.last_modified, self.expires, self.retrieved = body, last_modified, expires, retrieved
+    last_modified: str
+    asked: datetime
+    expires: datetime
+    retrieved: str
 
     @classmethod
-    def read(cls, key: str) -> _Kept | None:
+    def read(cls, key: str) -> _Terms | None:
         """Give what is kept; a damaged one is none."""
-        kept = store.kept_reply(_KIND, key)
-        if kept is None:
-            return None
+        kept = kept_reply(_KIND, key)
         try:
-            document: dict[str, Any] = json.loads(kept.text)
-            parse_forecast(document["body"].encode())
+            document = json.loads(kept.text if kept else "")
             expires = datetime.fromisoformat(document["expires"])
-            if expires.tzinfo is None:
-                return None
-            return cls(document["body"], str(document["last_modified"]), expires, kept.retrieved)
-        except (ValueError, KeyError, TypeError, AttributeError, WxflyError):
+            modified, retrieved = document["last_modified"], document["retrieved"]
+        except (ValueError, KeyError, TypeError, RecursionError):
             return None
+        if kept is None or expires.tzinfo is None or not isinstance(modified, str):
+            return None
+        return cls(modified, kept.retrieved, expires, str(retrieved))
 
-    def write(self, key: str) -> bool:
-        text = json.dumps({"body": self.body, "last_modified": self.last_modified, "expires": self.expires.isoformat()})
-        return store.keep_reply(_KIND, key, text, self.retrieved)
-
-    def cube(self, site: Site) -> xr.Dataset:
-        return parse_forecast(self.body.encode(), retrieved=self.retrieved, site=site)
+    def write(self, key: str) -> None:
+        document = {
+            "last_modified": self.last_modified,
+            "expires": self.expires.isoformat(),
+            "retrieved": self.retrieved,
+        }
+        keep_reply(_KIND, key, json.dumps(document), self.asked)
 
 
 def _expiry(header: str, now: datetime) -> datetime:

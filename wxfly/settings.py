@@ -18,7 +18,6 @@ configuration folder beside ``sites.toml`` and ``aircraft.toml``::
 from __future__ import annotations
 
 import os
-import tomllib
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -26,6 +25,8 @@ from urllib.parse import urlsplit
 
 from wxfly import __version__
 from wxfly.errors import WxflyError, unknown_name
+from wxfly.keys import paid_addresses, read_key, takes_key
+from wxfly.own_files import parse_toml, read_if_there
 
 PROJECT = "wxfly"
 
@@ -37,6 +38,7 @@ DEFAULT_ADDRESSES = {
     "elevation": "https://api.open-meteo.com/v1/elevation",
     "metadata": "https://api.open-meteo.com/data",
     "space_weather": "https://services.swpc.noaa.gov",
+    "gfz": "https://kp.gfz.de/app/json",
     "met_norway": "https://api.met.no/weatherapi/locationforecast/2.0/complete",
     "aviation_weather": "https://aviationweather.gov/api/data",
 }
@@ -64,6 +66,8 @@ class Settings:
         Longest time one question to one service may take, retries included [s].
     maximum_age_days, maximum_megabytes : float
         Limits of the store [d], [MB].
+    key : str
+        Of a customer of the forecast service; empty for the free one. Never printed.
     """
 
     addresses: dict[str, str] = field(default_factory=lambda: dict(DEFAULT_ADDRESSES))
@@ -72,6 +76,7 @@ class Settings:
     patience_seconds: float = 30.0
     maximum_age_days: float = 30.0
     maximum_megabytes: float = 200.0
+    key: str = field(default="", repr=False)
 
     @property
     def user_agent(self) -> str:
@@ -82,6 +87,10 @@ class Settings:
     def hosts(self) -> frozenset[str]:
         """The only hosts that may be contacted, redirects included."""
         return frozenset(_authority(address) for address in self.addresses.values())
+
+    def key_for(self, url: str) -> dict[str, str]:
+        """Give the parameter that carries the key, for a service that takes it; none for any other."""
+        return {"apikey": self.key} if self.key and takes_key(url, self.addresses) else {}
 
 
 def cache_folder() -> Path:
@@ -97,7 +106,12 @@ def config_folder() -> Path:
 def _folder(variable: str, function: str) -> Path:
     given = os.environ.get(variable)
     if given:
-        return Path(given).expanduser()
+        try:
+            return Path(given).expanduser()
+        except RuntimeError:
+            raise WxflyError(
+                f"{variable} = '{given}' names the home folder of somebody who is not known here"
+            ) from None
     import platformdirs
 
     path: Path = getattr(platformdirs, function)(PROJECT, appauthor=False)
@@ -114,9 +128,11 @@ def load_settings() -> Settings:
         neither https nor on this machine.
     """
     path = config_folder() / "config.toml"
-    document = _read(path)
+    text = read_if_there(path)
+    document = {} if text is None else parse_toml(text, str(path))
     values: dict[str, Any] = {}
     addresses = dict(DEFAULT_ADDRESSES)
+    key_of_customer = read_key(config_folder())
     sections: dict[str, dict[str, type]] = {"sources": dict.fromkeys(DEFAULT_ADDRESSES, str), "store": _STORE}
     for key, value in document.items():
         if key in sections:
@@ -127,31 +143,24 @@ def load_settings() -> Settings:
                 values |= table
         elif key in _TOP:
             values[key] = _value(path, key, value, _TOP[key])
+            if key == "contact" and not value.isascii():
+                raise WxflyError(f"{path}: contact = {value!r} must be plain ASCII, it is sent in a header")
         else:
             raise unknown_name(f"{path}: key", key, [*_TOP, *(f"[{s}]" for s in sections)])
     for name in addresses:
         addresses[name] = os.environ.get(f"WXFLY_{name.upper()}_URL", addresses[name])
     if "WXFLY_PATIENCE" in os.environ:
         values["patience_seconds"] = _number("WXFLY_PATIENCE", os.environ["WXFLY_PATIENCE"])
+    if key_of_customer:
+        addresses = paid_addresses(addresses, DEFAULT_ADDRESSES)
     for name, address in addresses.items():
         _check_address(name, address)
         addresses[name] = address.rstrip("/")
-    return Settings(addresses=addresses, **values)
+    return Settings(addresses=addresses, key=key_of_customer, **values)
 
 
 _TOP: dict[str, type] = {"model": str, "contact": str, "patience_seconds": float}
 _STORE: dict[str, type] = {"maximum_age_days": float, "maximum_megabytes": float}
-
-
-def _read(path: Path) -> dict[str, Any]:
-    try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        return {}
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
-        raise WxflyError(f"{path}: not a TOML file ({fault}); mend or remove it") from None
-    except OSError as fault:
-        raise WxflyError(f"{path}: cannot be read ({fault.strerror})") from None
 
 
 def _table(path: Path, section: str, table: Any, kinds: dict[str, type]) -> dict[str, Any]:

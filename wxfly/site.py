@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 import math
-import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from wxfly.errors import WxflyError, unknown_name
-from wxfly.own_files import parse_toml, read_own, write_whole
+from wxfly.own_files import alone_with, parse_toml, read_if_there, write_whole
+
+Made = TypeVar("Made")
 
 SECTORS = ("north", "northeast", "east", "southeast", "south", "southwest", "west", "northwest")
 """Eight sectors of 45 degrees by their middle, in the order of the direction the wind comes from."""
+
+LOWEST_GROUND, HIGHEST_GROUND = -500.0, 9000.0
+"""Heights of the ground above mean sea level that are believed [m]."""
 
 HILL_SHAPES = ("ridge", "round_hill", "escarpment")
 
@@ -85,7 +89,7 @@ class Site:
     is_demo: bool = False
 
     def __post_init__(self) -> None:
-        if not (math.isnan(self.surface_altitude) or -500 <= self.surface_altitude <= 9000):
+        if not (math.isnan(self.surface_altitude) or LOWEST_GROUND <= self.surface_altitude <= HIGHEST_GROUND):
             raise WxflyError(f"site {self.name!r}: ground at {self.surface_altitude} m is outside -500 to 9000 m")
         if not (math.isfinite(self.latitude) and -90 <= self.latitude <= 90):
             raise WxflyError(f"site {self.name!r}: latitude {self.latitude} is outside -90 to 90 degrees")
@@ -99,7 +103,15 @@ class Site:
                 raise unknown_name(f"site {self.name!r}: surface cover", cover, surface_cover_classes())
         if not 0 <= self.obstacle_height <= 100:
             raise WxflyError(f"site {self.name!r}: obstacle_height {self.obstacle_height} m is outside 0 to 100 m")
-        zone_of(self.time_zone)
+        try:
+            zone_of(self.time_zone)
+        except WxflyError as fault:
+            raise WxflyError(f"site {self.name!r}: {fault}") from None
+
+    @property
+    def key(self) -> tuple[float, float]:
+        """The place as the store tells it from others."""
+        return place_key(self.latitude, self.longitude)
 
     @property
     def roughness_by_sector(self) -> tuple[float, ...] | None:
@@ -112,6 +124,11 @@ class Site:
         lengths = [None if cover is None else float(classes[cover]["roughness_length"]) for cover in named]
         roughest = max(length for length in lengths if length is not None)
         return tuple(roughest if length is None else length for length in lengths)
+
+
+def place_key(latitude: float, longitude: float) -> tuple[float, float]:
+    """Give a place to 4 decimals, about 10 m [degree]: nearer places are the same one."""
+    return round(latitude, 4), round(longitude, 4)
 
 
 def zone_of(name: str) -> ZoneInfo:
@@ -128,7 +145,7 @@ def zone_of(name: str) -> ZoneInfo:
 def surface_cover_classes() -> dict[str, dict[str, Any]]:
     """Give the surface cover classes by name: roughness length [m], what it looks like, source."""
     text = (files("wxfly") / "data" / "surface_cover.toml").read_text(encoding="utf-8")
-    return tomllib.loads(text)
+    return parse_toml(text, "the shipped surface_cover.toml")
 
 
 _KEYS: dict[str, type] = {
@@ -147,10 +164,12 @@ def read_sites(path: Path) -> dict[str, Site]:
     WxflyError
         When the file is not TOML, a key is unknown (with the nearest valid one) or a value is of a wrong kind.
     """
-    if not path.is_file():
-        return {}
-    document = parse_toml(read_own(path), str(path))
-    return {name: _read_site(name, entry, path) for name, entry in document.items()}
+    text = read_if_there(path)
+    return {} if text is None else _parse_sites(text, path)
+
+
+def _parse_sites(text: str, path: Path) -> dict[str, Site]:
+    return {name: _read_site(name, entry, path) for name, entry in parse_toml(text, str(path)).items()}
 
 
 def _check_name(name: str) -> None:
@@ -180,8 +199,16 @@ def _read_site(name: str, entry: Any, path: Path) -> Site:
         missing = [key for key in ("shape", "height", "half_width") if key not in hill]
         if missing:
             raise WxflyError(f"{path}: [{name}.hill] has no {', no '.join(missing)}; lengths are in m")
-        values["hill"] = Hill(**hill)
-    return Site(name=name, **values)
+        values["hill"] = _made(path, lambda: Hill(**hill))
+    return _made(path, lambda: Site(name=name, **values))
+
+
+def _made(path: Path, make: Callable[[], Made]) -> Made:
+    """Name the file in what is wrong with the values in it."""
+    try:
+        return make()
+    except WxflyError as fault:
+        raise WxflyError(f"{path}: {fault}") from None
 
 
 def _typed(where: str, table: dict[str, Any], kinds: Mapping[str, type]) -> dict[str, Any]:
@@ -204,9 +231,6 @@ def save_site(path: Path, site: Site) -> None:
     import tomlkit
 
     _check_name(site.name)
-    if path.is_file():
-        read_sites(path)  # refuse to touch a file that we cannot read back
-    document = tomlkit.parse(read_own(path)) if path.is_file() else tomlkit.document()
     table = tomlkit.table()
     for key in _KEYS:
         value = getattr(site, key)
@@ -216,17 +240,23 @@ def save_site(path: Path, site: Site) -> None:
         table["sectors"] = dict(site.sectors)
     if site.hill is not None:
         table["hill"] = asdict(site.hill)
-    document[site.name] = table
-    write_whole(path, tomlkit.dumps(document).encode())
+    with alone_with(path):
+        text = read_if_there(path) or ""
+        _parse_sites(text, path)  # refuse to touch a file that we cannot read back
+        document = tomlkit.parse(text)
+        document[site.name] = table
+        write_whole(path, tomlkit.dumps(document).encode(), private=True)
 
 
 def remove_site(path: Path, name: str) -> None:
     """Take a site out of the pilot's file."""
     import tomlkit
 
-    sites = read_sites(path)
-    if name not in sites:
-        raise unknown_name("saved site", name, sites)
-    document = tomlkit.parse(read_own(path))
-    del document[name]
-    write_whole(path, tomlkit.dumps(document).encode())
+    with alone_with(path):
+        text = read_if_there(path) or ""
+        sites = _parse_sites(text, path)
+        if name not in sites:
+            raise unknown_name("saved site", name, sites)
+        document = tomlkit.parse(text)
+        del document[name]
+        write_whole(path, tomlkit.dumps(document).encode(), private=True)

@@ -7,7 +7,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-import xarray as xr
 
 from wxfly import store
 from wxfly.belongings import aligned
@@ -16,7 +15,7 @@ from wxfly.netcdf import CHECKSUM, SCHEMA, load_cube
 from wxfly.obtained import as_moment, retrieved_of, run_of, utc_now
 from wxfly.places import parse_coordinates
 from wxfly.settings import cache_folder, load_settings
-from wxfly.site import Site, read_sites
+from wxfly.site import place_key, read_sites
 from wxfly.store import StoredForecast
 
 _MEGABYTE = 1e6
@@ -38,7 +37,7 @@ def list_store(sites_file: Path, *, check: bool = False) -> str:
     names = _names(sites_file)
     rows = []
     for stored in found:
-        state = (_fault(stored) or "whole") if check else ""
+        state = (store.fault_of(stored) or "whole") if check else ""
         rows.append((*_row(stored, names), *([state] if check else [])))
     head = ("site", "latitude,longitude", "model", "run", "kept", "size", *(["state"] if check else []))
     lines = [aligned([head, *rows])] if rows else [f"the store is empty ({cache_folder()})"]
@@ -79,7 +78,7 @@ def describe_forecast(site: str, sites_file: Path, *, model: str | None = None, 
         When none is stored, or it is damaged.
     """
     stored = _choose(site, sites_file, model, run)[0]
-    fault = _fault(stored)
+    fault = store.fault_of(stored)
     if fault:
         raise WxflyError(f"{stored.path}: {fault}; {_TO_CLEAR}")
     cube = load_cube(stored.path)
@@ -121,7 +120,7 @@ def prune(*, days: float | None = None, megabytes: float | None = None, damaged:
         settings = replace(settings, maximum_megabytes=megabytes)
     gone = []
     if damaged:
-        gone = [*store.foreign_files(), *(stored.path for stored in store.list_forecasts() if _fault(stored))]
+        gone = [*store.foreign_files(), *(stored.path for stored in store.list_forecasts() if store.fault_of(stored))]
         store.remove_files(gone)
     gone += store.prune_store(settings)
     return "\n".join([*(f"removed {path}" for path in gone), f"removed {len(gone)} files; {_left()}"])
@@ -172,7 +171,7 @@ def clear(*, certain: bool) -> str:
         When it is not `certain` and there is something to lose.
     """
     if not certain:
-        raise WxflyError(f"this removes all of {cache_folder()}; {_left()}; to do it, add --yes")
+        raise WxflyError(f"this removes every forecast and reply in {cache_folder()}; {_left()}; to do it, add --yes")
     return f"removed {store.clear_store()} files; {_left()}"
 
 
@@ -182,11 +181,7 @@ def _left() -> str:
 
 
 def _names(sites_file: Path) -> dict[tuple[float, float], str]:
-    return {_key(site): name for name, site in read_sites(sites_file).items()}
-
-
-def _key(site: Site) -> tuple[float, float]:
-    return round(site.latitude, 4), round(site.longitude, 4)
+    return {site.key: name for name, site in read_sites(sites_file).items()}
 
 
 def _row(stored: StoredForecast, names: dict[tuple[float, float], str]) -> tuple[str, ...]:
@@ -194,24 +189,6 @@ def _row(stored: StoredForecast, names: dict[tuple[float, float], str]) -> tuple
     kept = np.datetime64(int(stored.path.stat().st_mtime), "s") if stored.path.exists() else np.datetime64("NaT", "s")
     where = f"{stored.latitude:.4f},{stored.longitude:.4f}"
     return names.get(place, "-"), where, stored.model, stored.run, f"{kept!s:.16}Z", f"{stored.size / 1000:.0f} kB"
-
-
-def _fault(stored: StoredForecast) -> str:
-    """Say what is wrong with a file, and nothing when it is whole and is what its name says."""
-    try:
-        cube = load_cube(stored.path, verify=True)
-    except WxflyError as fault:
-        words = str(fault).removeprefix(f"{stored.path}: ")
-        return words.split(";")[0]
-    if not _is_of_its_name(cube, stored):
-        return "of another place, model or run than its name says"
-    return ""
-
-
-def _is_of_its_name(cube: xr.Dataset, stored: StoredForecast) -> bool:
-    place = tuple(round(float(np.atleast_1d(cube[k].values)[0]), 4) for k in ("latitude", "longitude"))
-    inside = (place, cube.attrs.get("model"), store.run_name(cube))
-    return inside == ((stored.latitude, stored.longitude), stored.model, stored.run)
 
 
 def _choose(site: str, sites_file: Path, model: str | None, run: str | None) -> list[StoredForecast]:
@@ -222,7 +199,7 @@ def _choose(site: str, sites_file: Path, model: str | None, run: str | None) -> 
     if name is None and coordinates is None:
         known = ", ".join(saved) or "none"
         raise WxflyError(f"'{site}' is no saved site (saved: {known}) and not LATITUDE,LONGITUDE")
-    key = _key(saved[name]) if name is not None else tuple(round(v, 4) for v in coordinates or ())
+    key = saved[name].key if name is not None else place_key(*(coordinates or (np.nan, np.nan)))
     here = [s for s in store.list_forecasts() if (s.latitude, s.longitude) == key]
     fitting = [s for s in here if model in (None, s.model) and run in (None, s.run)]
     if not fitting:

@@ -6,7 +6,6 @@ shrunk towards nothing learned, never from fewer days than `FEWEST_DAYS`, and us
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,6 +17,7 @@ import xarray as xr
 from wxfly.errors import WxflyError
 from wxfly.forecast_error import ErrorLaw, default_error_law
 from wxfly.observations import HourlyRecord
+from wxfly.own_files import alone_with, parse_toml, read_if_there, write_whole
 
 Array = npt.NDArray[np.float64]
 
@@ -246,20 +246,17 @@ def save_record(path: Path, record: SiteRecord) -> None:
     """Write what a place has taught beside the others of the file, for the pilot to read and to switch on."""
     import tomlkit
 
-    try:
-        document = tomlkit.parse(path.read_text(encoding="utf-8")) if path.exists() else tomlkit.document()
+    with alone_with(path):
+        text = read_if_there(path) or ""
+        parse_toml(text, str(path))
+        document = tomlkit.parse(text)
         document[record.site] = {
             "model": record.model,
             "days": dict(record.days),
             "factors": {k: round(v, 4) for k, v in record.factors.items()},
             "error_factors": {k: round(v, 4) for k, v in record.error_factors.items()},
         }
-        path.parent.mkdir(parents=True, exist_ok=True)
-        beside = path.with_name(path.name + ".new")
-        beside.write_text(tomlkit.dumps(document), encoding="utf-8")
-        beside.replace(path)
-    except (OSError, ValueError) as fault:
-        raise WxflyError(f"{path} could not be written: {fault}") from None
+        write_whole(path, tomlkit.dumps(document).encode(), private=True)
 
 
 def load_record(path: Path, site: str) -> SiteRecord:
@@ -270,10 +267,8 @@ def load_record(path: Path, site: str) -> SiteRecord:
     WxflyError
         Where there is no record of it, or it is not one.
     """
-    try:
-        table = tomllib.loads(path.read_text(encoding="utf-8")) if path.exists() else {}
-    except (OSError, ValueError) as fault:
-        raise WxflyError(f"{path}: cannot be read ({fault})") from None
+    text = read_if_there(path)
+    table = {} if text is None else parse_toml(text, str(path))
     if site not in table:
         raise WxflyError(f"there is no record of {site}; make one with: wxfly verify {site} --observed FILE --learn")
     row = table[site]

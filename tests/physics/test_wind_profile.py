@@ -21,6 +21,7 @@ directions = st.lists(st.floats(0, 360), min_size=4, max_size=4)
 heights = st.floats(2, 300)
 lengths = st.one_of(st.floats(1, 1e4), st.floats(-1e4, -1), st.just(np.inf))
 rough = st.sampled_from([0.0002, 0.005, 0.03, 0.1, 0.5, 1.0, 2.0])
+sources = st.sampled_from(["temperatures", "sun and cloud"])
 
 
 @given(speeds, directions, heights, lengths, rough, st.sampled_from(["logarithmic", "curved"]), st.integers(1, 4))
@@ -57,12 +58,14 @@ def test_continuous_in_height_across_every_switch_of_method(v, d, length, z0, in
     for z in LEVELS[:count]:
         near = wind_profile(v[:count], d[:count], LEVELS[:count], [z - 1e-6, z, z + 1e-6], **keywords)
         assert np.ptp(near.wind_speed) < 1e-4
+        assert near.standard_deviation.max() < 0.02  # it grows from 0 at the level
 
 
-@given(st.floats(0, 30), st.floats(20, 150), rough)
-def test_continuous_in_stability(v, z, z0):
+@given(st.floats(0, 30), st.floats(20, 150), rough, sources)
+def test_continuous_in_stability(v, z, z0, source):
     def at(length):
-        return wind_at_height([v], [0], [10], z, obukhov_length=length, roughness_length=z0).wind_speed
+        keywords = {"obukhov_length": length, "roughness_length": z0, "stability_source": source}
+        return wind_at_height([v], [0], [10], z, **keywords).wind_speed
 
     neutral = wind_at_height([v], [0], [10], z, roughness_length=z0)
     assert at(1e9) == pytest.approx(neutral.wind_speed, abs=1e-4)
@@ -108,10 +111,11 @@ def test_neutral_wind_scales(factor, v, z, z0):
     assert wind_at_height([factor * v], [90], [10], z, roughness_length=z0).wind_speed == pytest.approx(factor * once)
 
 
-@given(lengths, rough)
-def test_from_one_level_the_wind_grows_with_height(length, z0):
+@given(lengths, rough, sources)
+def test_from_one_level_the_wind_grows_with_height(length, z0, source):
     z = np.linspace(2.5, 150, 60)
-    wind = wind_profile([6.0], [0], [10.0], z, obukhov_length=length, roughness_length=z0).wind_speed
+    keywords = {"obukhov_length": length, "roughness_length": z0, "stability_source": source}
+    wind = wind_profile([6.0], [0], [10.0], z, **keywords).wind_speed
     assert (np.diff(wind) >= -1e-9).all()
     assert wind.max() <= 2.5 * 6.0 + 1e-9
 
@@ -158,10 +162,10 @@ def test_a_lost_direction_never_lowers_the_speed_and_leaves_no_direction(v, d, z
     assert np.isnan(poorer.wind_from_direction) or poorer.wind_speed == 0
 
 
-@given(st.floats(0, 30), st.floats(2, 200), lengths, rough, st.integers(1, 2), st.floats(-10, 10))
-def test_careful_is_at_least_what_any_stability_gives(v, z, length, z0, count, shear):
+@given(st.floats(0, 30), st.floats(2, 200), lengths, rough, st.integers(1, 2), st.floats(-10, 10), sources)
+def test_careful_is_at_least_what_any_stability_gives(v, z, length, z0, count, shear, source):
     levels = [v, max(v + shear, 0.0)][:count]
-    keywords = {"roughness_length": z0, "interpolation": "curved"}
+    keywords = {"roughness_length": z0, "interpolation": "curved", "stability_source": source}
     known = wind_at_height(levels, [0] * count, LEVELS[:count], z, obukhov_length=length, **keywords)
     careful = wind_at_height(
         levels, [0] * count, LEVELS[:count], z, obukhov_length=np.nan, unknown_stability="careful", **keywords

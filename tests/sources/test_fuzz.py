@@ -6,6 +6,7 @@
 import copy
 import json
 import os
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -32,6 +33,7 @@ EXAMPLES = int(os.environ.get("WXFLY_FUZZ", "300"))
 MUCH = settings(max_examples=EXAMPLES, deadline=None, suppress_health_check=list(HealthCheck))
 
 FORECAST = json.loads((RECORDED / "SYNTHETIC_icon_eu_two_places_24h.json").read_text())
+NOW = datetime(2026, 3, 10, 12, tzinfo=UTC)
 HOURS = np.datetime64("2026-03-10", "ns") + np.arange(24) * np.timedelta64(1, "h")
 
 VALUES = st.one_of(
@@ -66,7 +68,7 @@ READERS = {
     "SYNTHETIC_kp_forecast.json": read_kp,
     "SYNTHETIC_27_day_outlook.txt": read_outlook,
     "SYNTHETIC_places.json": lambda body: parse_places(body, "fuzz"),
-    "SYNTHETIC_model_metadata.json": lambda body: parse_model_run(body, "fuzz"),
+    "SYNTHETIC_model_metadata.json": lambda body: parse_model_run(body, "fuzz", NOW),
 }
 
 

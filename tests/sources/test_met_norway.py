@@ -158,7 +158,7 @@ def test_a_reply_for_another_place_is_refused():
         parse_forecast(body(), site=Site("south", 50.0, 10.0))
 
 
-def test_who_asks_must_be_said_and_decimals_are_four(server, own_folders):
+def test_who_asks_must_be_said_and_the_place_is_rounded(server, own_folders):
     with pytest.raises(WxflyError, match="it wants to know who asks"):
         get_forecast(HEATH, settings=load_settings())
     (own_folders / "config").mkdir()
@@ -167,7 +167,7 @@ def test_who_asks_must_be_said_and_decimals_are_four(server, own_folders):
     site = Site("heath", 60.0000123, 10.0000987, 139.4)
     reply, _ = get_forecast(site, settings=load_settings())
     asked = server.asked("met_norway")[0]
-    assert asked.query == {"lat": "60.0000", "lon": "10.0001", "altitude": "139"}
+    assert asked.query == {"lat": "60.000", "lon": "10.000", "altitude": "139"}
     assert "pilot@example.org" in asked.headers["user-agent"]
     assert reply.headers["last-modified"].startswith("Tue, 10 Mar")
     server.always["met_norway"] = Fault(status=304, body=b"")

@@ -67,7 +67,7 @@ def test_the_request_pins_one_model_and_asks_for_si_and_true_seconds():
     assert parameters["timeformat"] == "unixtime"
     assert parameters["timezone"] == "GMT"
     assert parameters["wind_speed_unit"] == "ms"
-    assert (parameters["latitude"], parameters["longitude"]) == ("52.1235", "-6.9000")
+    assert (parameters["latitude"], parameters["longitude"]) == ("52.12", "-6.90")
     assert parameters["elevation"] == "31"
     asked = parameters["hourly"].split(",")
     assert "wind_speed_100m" not in asked, "ICON has no level at 100 m; it would come back made up"

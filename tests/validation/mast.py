@@ -19,7 +19,7 @@ import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from tests.validation.records import Record, mean, read_breeze, read_brightwind, rmse, scores
+from tests.validation.records import Record, hourly, mean, read_breeze, read_brightwind, rmse, scores
 from tests.validation.tower import SPEEDS, _covered, contingency
 from wxfly.physics.gust import gust_at_height, gust_without_forecast
 from wxfly.physics.wind_error import exceedance_probability
@@ -45,6 +45,8 @@ def measure(path: Path | str, *, everything: bool = False) -> dict[str, object]:
     for wanted in (middle, high):
         numbers |= _gusts(record, shown, low, wanted)
     numbers |= _means(record, shown, low, middle, high)
+    numbers |= _intervals(record, low, middle, high, everything)
+    numbers |= _intervals(hourly(record), low, middle, high, everything, ", hourly means")
     numbers |= _decision(record, shown, low, high)
     return numbers
 
@@ -99,11 +101,18 @@ def _means(record: Record, shown: np.ndarray, low: int, middle: int, high: int) 
         for name, estimate in methods.items():
             error = np.where(shown, estimate - speed[wanted], np.nan)
             numbers[f"{key} {name} rmse"], numbers[f"{key} {name} bias"] = rmse(error), mean(error)
-    for key, levels, wanted in (
-        (f"{low}+{high}->{middle} curved", both, middle),
-        (f"{low}+{middle}->{high} part of the slope", lower, high),
+    return numbers
+
+
+def _intervals(record: Record, low: int, middle: int, high: int, everything: bool, kind: str = "") -> dict[str, object]:
+    """Share of records inside the stated intervals; the stated deviation is that of an hour's mean."""
+    speed, numbers = record.speed, {}
+    shown = np.ones(record.time.size, bool) if everything else ~record.fitted
+    for key, heights, wanted in (
+        (f"{low}+{high}->{middle} curved{kind}", [low, high], middle),
+        (f"{low}+{middle}->{high} part of the slope{kind}", [low, middle], high),
     ):
-        heights = [low, high] if wanted == middle else [low, middle]
+        levels = np.stack([speed[h] for h in heights], axis=-1)
         wind = wind_at_height(levels, np.nan, heights, wanted, interpolation="curved")
         ratio = np.where(shown, np.abs(wind.wind_speed - speed[wanted]) / wind.standard_deviation, np.nan)
         _covered(numbers, f"{key} inside", ratio)

@@ -122,6 +122,17 @@ def read_brightwind(path: Path | str) -> Record:
     return Record(time, good, direction, {}, gust, deviation, speed)
 
 
+def hourly(record: Record) -> Record:
+    """Give the means of whole hours of a ten-minute record: what a forecast of hours speaks of; speeds alone."""
+    hour = record.time.astype("datetime64[h]").astype("datetime64[s]")
+    groups = pd.DataFrame(record.speed).groupby(hour)
+    means, whole = groups.mean(), groups.count() == 6
+    return Record(
+        means.index.to_numpy().astype("datetime64[s]"),
+        {h: means[h].where(whole[h]).to_numpy(dtype=float) for h in record.speed},
+    )
+
+
 def rmse(error: np.ndarray) -> float | None:
     """Root mean square of the errors that are there; None without any."""
     kept = error[~np.isnan(error)]

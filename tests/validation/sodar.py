@@ -21,8 +21,8 @@ from tests.validation.tower import _covered
 from wxfly.physics.wind_laws import interpolate_in_log_height, power_law_wind_speed
 from wxfly.physics.wind_profile import wind_at_height
 
-BETWEEN = ((40, 120, 80), (40, 200, 100), (40, 200, 140), (80, 180, 120))
-ABOVE = ((40, 80, 120), (80, 120, 180))
+BETWEEN = ((40, 120, 80), (40, 200, 100), (40, 200, 140), (80, 180, 120), (80, 200, 120), (100, 200, 120))
+ABOVE = ((40, 80, 120), (40, 100, 120), (80, 100, 120), (80, 120, 180))
 
 
 def measure(path: Path | str) -> dict[str, object]:

@@ -41,6 +41,7 @@ STABILITY = {
     "very stable": (0.2, np.inf),
 }
 SPEEDS = {"below 4 m/s": (0, 4), "4 to 8 m/s": (4, 8), "8 m/s and more": (8, 99)}
+TAILS = (50, 68, 80, 90, 95, 98, 99)
 MEAN_LIMIT = 10.0
 MET_MAST = (39.9106, -105.2347)  # where the tower of the project's data stands [degree]
 
@@ -255,6 +256,12 @@ def intervals(tower: Tower) -> dict[str, object]:
             pooled.setdefault(f"{group}, {label}", []).append(ratio[inside])
     for key, parts in pooled.items():
         _covered(numbers, f"all heights, {key}, inside", np.concatenate(parts))
+    for group in dict.fromkeys(key.rsplit(", ", 1)[0] for key in pooled):
+        ratio = np.concatenate([part for label in SPEEDS for part in pooled[f"{group}, {label}"]])
+        ratio = ratio[~np.isnan(ratio)]
+        for share in TAILS if ratio.size >= 50 else ():
+            held = ratio <= float(error_factor(0.5 + share / 200))
+            numbers[f"all heights and hours, {group}, inside {share} %"] = round(100 * float(np.mean(held)), 1)
     return numbers
 
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import io
 import logging
 import shutil
+import sys
 from typing import Any
 
 import click
@@ -21,12 +23,19 @@ class Program(click.Group):
 
     group_class = type
 
+    def main(self, *args: Any, **kwargs: Any) -> Any:
+        """Run the program; a letter that the terminal or the file cannot take is written as a question mark."""
+        for stream in (sys.stdout, sys.stderr):
+            if isinstance(stream, io.TextIOWrapper) and stream.errors == "strict":
+                stream.reconfigure(errors="replace")
+        return super().main(*args, **kwargs)
+
     def invoke(self, ctx: click.Context) -> Any:
         """Run a command; end with one line and code 1 on a user's mistake."""
         try:
             return super().invoke(ctx)
         except WxflyError as fault:
-            line = " ".join(str(fault).split())
+            line = logs.rounded(" ".join(str(fault).split()))
             if not logs.is_machine_readable():
                 raise click.ClickException(line) from None
             logs.tell(line, level=logging.ERROR)
@@ -82,4 +91,4 @@ def tell_progress(message: str) -> None:
     if logs.is_machine_readable():
         logs.tell(message)
     else:
-        click.echo(message, err=True)
+        click.echo(logs.rounded(message), err=True)

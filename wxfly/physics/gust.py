@@ -47,7 +47,8 @@ def hours_covered(meaning: GustMeaning) -> tuple[float, float]:
     -------
     tuple of float
         ``(0, 0)`` an instant: then both edges of an hour count. A maximum over three hours may have happened in any of
-        them and holds for all; one of unknown meaning is held for the hour before and the hour after.
+        them and holds for all; one of unknown meaning is held for the hour before and the hour after. The meanings are
+        those that the sources' own documentations give; the rule for an unknown one is ours.
     """
     return {
         GustMeaning.INSTANT: (0.0, 0.0),
@@ -160,8 +161,9 @@ def convective_gust_addition(
     Returns
     -------
     ndarray
-        [m s-1], not negative: the peak factor times the growth of the standard deviation when ``0.6 w*`` joins it. A
-        gust of a model that has convection in it (ECMWF, DWD) needs no addition.
+        [m s-1], not negative: the peak factor ([WMO-1555]) times the growth of the standard deviation when ``0.6 w*``
+        (textbook value) joins it; for w* of 0 to 3 m/s below 200 m. A gust of a model that has convection in it (ECMWF,
+        DWD) needs no addition.
     """
     factor = peak_factor(height)
     sigma = np.maximum(np.asarray(gust, dtype=float) - np.asarray(wind_speed, dtype=float), 0.0) / factor

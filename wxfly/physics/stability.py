@@ -79,7 +79,8 @@ def heat_stability_correction(height_over_obukhov_length: npt.ArrayLike) -> Arra
     Returns
     -------
     ndarray
-        The same shape [1]. Unstable: [Paulson-1970] with [Dyer-1974]; stable: [Beljaars-Holtslag-1991].
+        The same shape [1]. Unstable: [Paulson-1970] with [Dyer-1974]; stable: [Beljaars-Holtslag-1991]. Measured on
+        -2 to 1, usable to 10, as for momentum.
     """
     zeta = np.asarray(height_over_obukhov_length, dtype=float)
     unstable, stable = np.minimum(zeta, 0.0), np.maximum(zeta, 0.0)

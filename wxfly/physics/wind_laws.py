@@ -23,10 +23,11 @@ OPEN_GROUND_ROUGHNESS_LENGTH = 0.03
 """Roughness length that a 10 m wind belongs to where none is known [m]: short grass, [Davenport-Wieringa]."""
 
 # Above the lowest tens of metres profiles bend less than surface-layer theory says, and in very stable air the
-# wind aloft no longer follows the wind at 10 m at all. Fitted on [Tower]; the shape is what reanalyses show too.
-STABLE_SHARE = 0.25
+# wind aloft no longer follows the wind at 10 m at all. Fitted on [Tower]; the shape is what reanalyses show too. Sun
+# and cloud tell less: what they call moderately stable is often very stable, so the air counts as loose sooner.
 UNSTABLE_SHARE = 0.5
-DECOUPLED_ZETA = 0.2
+STABLE_SHARE = {"temperatures": 0.25, "sun and cloud": 0.5}
+DECOUPLED_ZETA = {"temperatures": 0.2, "sun and cloud": 0.075}
 DECOUPLING_STEEPNESS = 4
 _ZETA_HEIGHT = 10.0
 
@@ -45,6 +46,10 @@ def wind_components(wind_speed: npt.ArrayLike, wind_from_direction: npt.ArrayLik
     -------
     eastward_wind, northward_wind : ndarray
         [m s-1]. A calm has no direction and gives 0, 0 whatever the direction.
+
+    Notes
+    -----
+    ``-U sin(d)``, ``-U cos(d)``: the definition of the two components ([Stull-1988]); for any speed and angle.
     """
     speed = np.asarray(wind_speed, dtype=float)
     angle = np.deg2rad(np.where(speed == 0, 0.0, np.asarray(wind_from_direction, dtype=float)))
@@ -65,6 +70,10 @@ def wind_from_components(eastward_wind: npt.ArrayLike, northward_wind: npt.Array
         [m s-1].
     wind_from_direction : ndarray
         [degree], 0 up to but not including 360; 0 for a calm.
+
+    Notes
+    -----
+    ``atan2(-u, -v)``, the definition ([Stull-1988]); for any components.
     """
     east, north = np.asarray(eastward_wind, dtype=float), np.asarray(northward_wind, dtype=float)
     speed = np.hypot(east, north)
@@ -84,7 +93,8 @@ def turning_with_height(wind_from_direction: npt.ArrayLike, wind_from_direction_
     Returns
     -------
     ndarray
-        [degree], -180 up to but not including 180; positive veers (turns clockwise going up), negative backs.
+        [degree], -180 up to but not including 180; positive veers (turns clockwise going up), negative backs. By
+        definition; for any angles.
     """
     turn = np.asarray(wind_from_direction_above, dtype=float) - np.asarray(wind_from_direction, dtype=float)
     return np.asarray(np.mod(turn + 180.0, 360.0) - 180.0)
@@ -188,7 +198,8 @@ def power_law_wind_speed(
     Returns
     -------
     ndarray
-        ``U(zr) (z/zr)**exponent`` [m s-1].
+        ``U(zr) (z/zr)**exponent`` [m s-1]. Common practice between 10 and 150 m over open land; right on average over
+        day and night, not in any one hour.
     """
     ratio = np.asarray(wanted_height, dtype=float) / np.asarray(height, dtype=float)
     return np.asarray(np.asarray(wind_speed, dtype=float) * ratio ** np.asarray(exponent, dtype=float))
@@ -225,6 +236,7 @@ def surface_layer_wind_speed(
     *,
     obukhov_length: npt.ArrayLike = np.inf,
     displacement_height: npt.ArrayLike = 0.0,
+    stability_source: str = "temperatures",
 ) -> Array:
     """Carry a wind speed from one height to another, up or down, as tall towers show it.
 
@@ -240,6 +252,8 @@ def surface_layer_wind_speed(
         [m]; infinite (neutral) by default.
     displacement_height : array_like, optional
         Of woods and towns [m].
+    stability_source : {"temperatures", "sun and cloud"}
+        Where the Obukhov length is from.
 
     Returns
     -------
@@ -250,11 +264,12 @@ def surface_layer_wind_speed(
     -----
     The log law with its stability weakened: 1/L is multiplied by 0.5 in unstable and by 0.25 in stable air, and as
     10 m/L passes 0.2 the result goes over to the power law of 1/7, because there the wind aloft has come loose from
-    the wind below and similarity says nothing. Up to that the wind aloft is given rather high than low, as [Tower]
-    has less shear at night than flat land. All arguments are broadcast; continuous in every one of them.
+    the wind below and similarity says nothing. With stability from sun and cloud the two numbers for stable air are 0.5
+    and 0.075. Up to that the wind aloft is given rather high than low, as [Tower] has less shear at night than
+    flat land. All arguments are broadcast; continuous in every one of them.
     """
     inverse = 1.0 / np.asarray(obukhov_length, dtype=float)
-    weakened = np.where(inverse < 0, UNSTABLE_SHARE, STABLE_SHARE) * inverse
+    weakened = np.where(inverse < 0, UNSTABLE_SHARE, STABLE_SHARE[stability_source]) * inverse
     with np.errstate(divide="ignore"):
         by_log = log_law_wind_speed(
             wind_speed,
@@ -266,5 +281,5 @@ def surface_layer_wind_speed(
         )
     by_power = power_law_wind_speed(wind_speed, height, wanted_height)
     stable = np.maximum(inverse, 0.0) * _ZETA_HEIGHT
-    coupled = 1.0 / (1.0 + (stable / DECOUPLED_ZETA) ** DECOUPLING_STEEPNESS)
+    coupled = 1.0 / (1.0 + (stable / DECOUPLED_ZETA[stability_source]) ** DECOUPLING_STEEPNESS)
     return np.asarray(coupled * by_log + (1.0 - coupled) * by_power)

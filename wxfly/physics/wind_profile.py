@@ -88,7 +88,7 @@ def wind_at_height(
     obukhov_length : array_like, optional
         From `wxfly.physics.stability`, broadcast against ``[...]`` [m]; NaN where not known.
     stability_source : {"temperatures", "sun and cloud"}
-        Where the Obukhov length is from; it decides the standard deviation.
+        Where the Obukhov length is from; it decides how far stability is trusted, and the standard deviation.
     interpolation : {"logarithmic", "curved"}
         Between two levels, a straight line in ln(height), or one bent by the shear itself: steeper shear than over
         open ground means stable air, where the wind aloft lies close above the upper level, less means mixing or
@@ -225,7 +225,7 @@ def wind_profile(
     Returns
     -------
     WindAtHeight
-        Arrays of shape ``[..., wanted]``.
+        Arrays of shape ``[..., wanted]``; methods, range (2 to 300 m) and sources are those of `wind_at_height`.
     """
     speed = np.asarray(wind_speed, dtype=float)[..., None, :]
     direction = np.asarray(wind_from_direction, dtype=float)[..., None, :]
@@ -273,6 +273,7 @@ def wind_difference_with_height(
     ndarray
         [m s-1] per `depth`, shape ``[...]``, or ``[..., wanted]``; NaN where a direction or a level that is needed is
         not known. Layers have their top every 10 m up to the wanted height, and at least the lowest layer counts.
+        Valid where `wind_at_height` is, for tops up to 300 m.
     """
     wanted = np.atleast_1d(np.asarray(wanted_height, dtype=float))
     lowest_top = lowest_height + depth

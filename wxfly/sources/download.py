@@ -1,31 +1,33 @@
-"""Ask a service over the network; the only module that knows the HTTP library.
+"""Ask a service: one request at a time to each, across processes, and again only where that can help.
 
-One request at a time to each service, across processes; only hosts of the settings, redirects included; a limit
-on time and on size; a retry, with growing random waits, only where it can help. A proxy named in the environment
-is respected and certificates are always verified.
+Only hosts of the settings are contacted, redirects included; time and size are limited; waits between tries grow and
+are random. A proxy named in the environment is respected and certificates are always verified.
 """
 
 from __future__ import annotations
 
-import json
 import logging
-import os
 import random
 import time
-import zlib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from functools import cache
-from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
-from urllib.parse import urljoin, urlsplit
+from dataclasses import replace
+from typing import Any, NoReturn, TypeVar
+from urllib.parse import urlsplit
 
-from wxfly.errors import WxflyError
+from wxfly.own_files import make_folder
 from wxfly.settings import Settings, cache_folder
+from wxfly.sources.reply import (
+    LateError,
+    PassingError,
+    Reply,
+    SourceError,
+    UnreachableError,
+    parse_json,
+    reason_of,
+)  # fmt: skip
+from wxfly.sources.transport import check_host, request
 
-if TYPE_CHECKING:
-    import ssl
-
-    import httpx
+__all__ = ["PassingError", "Reply", "SourceError", "UnreachableError", "download", "parse_json", "reason_of"]
 
 log = logging.getLogger(__name__)
 
@@ -34,59 +36,9 @@ T = TypeVar("T")
 TRIES = 4
 FIRST_WAIT_SECONDS = 1.0  # before the second try; doubled before each one after it
 LONGEST_WAIT_SECONDS = 8.0
-CONNECT_SECONDS = 6.0
 LOCK_SECONDS = 120.0
 MAXIMUM_BYTES = 8_000_000
-_REDIRECTS = (301, 302, 303, 307, 308)
 _PASSING = (500, 502, 503, 504, 520, 522, 524)  # of the server or of what stands before it
-
-
-class SourceError(WxflyError):
-    """A service did not give what was asked for. What it sent may be quoted, so it is made safe to print."""
-
-    def __init__(self, message: str) -> None:
-        super().__init__(" ".join("".join(c if c.isprintable() else " " for c in message).split()))
-
-
-class PassingError(SourceError):
-    """A fault that another try may mend.
-
-    Attributes
-    ----------
-    wait_seconds : float or None
-        How long the service asks to wait, when it says so [s].
-    """
-
-    def __init__(self, message: str, wait_seconds: float | None = None) -> None:
-        super().__init__(message)
-        self.wait_seconds = wait_seconds
-
-
-class UnreachableError(PassingError):
-    """Nobody answers: there is no connection, or no server."""
-
-
-class LateError(PassingError):
-    """The answer, or the rest of it, did not come in time."""
-
-
-@dataclass(frozen=True)
-class Reply:
-    """What a service answered.
-
-    Attributes
-    ----------
-    status : int
-        HTTP status.
-    headers : mapping of str
-        Names in lower case.
-    body : bytes
-        Unpacked.
-    """
-
-    status: int
-    headers: Mapping[str, str]
-    body: bytes
 
 
 def download(
@@ -136,8 +88,9 @@ def download(
     from tenacity import Retrying, retry_if_exception_type, stop_after_attempt
 
     host = urlsplit(url).netloc.lower()
-    _check_host(url, settings, what)
+    check_host(url, settings, what)
     lock = _lock_for(host)
+    sent = {**parameters, **settings.key_for(url)}
     tries = 0
     end = 0.0
     answered: PassingError | None = None
@@ -157,7 +110,8 @@ def download(
         tries += 1
         started = time.monotonic()
         log.info("%s: asking %s", what, host, extra={"facts": {"what": what, "host": host, "attempt": tries}})
-        reply = _request(url, parameters, headers or {}, settings, what, end, maximum_bytes)
+        reply = request(url, sent, headers or {}, settings, what, end=end, maximum_bytes=maximum_bytes)
+        reply = _without_key(reply, settings)
         took = time.monotonic() - started
         facts = {"what": what, "status": reply.status, "bytes": len(reply.body), "seconds": round(took, 3)}
         log.info("%s: status %d, %d bytes in %.2f s", what, reply.status, len(reply.body), took, extra={"facts": facts})
@@ -210,129 +164,26 @@ def download(
         raise SourceError(f"{told}{again}") from None
 
 
+def _without_key(reply: Reply, settings: Settings) -> Reply:
+    """Take the key out of what came: a service may repeat it, and its words are shown and kept."""
+    if not settings.key:
+        return reply
+    return replace(reply, body=reply.body.replace(settings.key.encode(), b"(key)"))
+
+
 def _lock_for(host: str) -> Any:
     """One lock for each service, in the store's folder; a killed holder frees it."""
     import filelock
 
     folder = cache_folder() / "locks"
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        make_folder(folder)
     except OSError as fault:
         raise SourceError(
             f"the cache folder {cache_folder()} cannot be written ({fault.strerror}); set WXFLY_CACHE to one that can"
         ) from None
     name = "".join(c if c.isalnum() or c in ".-" else "_" for c in host)
     return filelock.FileLock(folder / f"{name}.lock")
-
-
-def _check_host(url: str, settings: Settings, what: str) -> None:
-    parts = urlsplit(url)
-    if parts.netloc.lower() not in settings.hosts:
-        raise SourceError(f"{what}: refused to contact {parts.netloc}, which is not a configured source")
-    configured = {
-        urlsplit(a).scheme for a in settings.addresses.values() if urlsplit(a).netloc.lower() == parts.netloc.lower()
-    }
-    if parts.scheme not in configured:
-        raise SourceError(f"{what}: refused to contact {parts.netloc} by {parts.scheme}")
-
-
-def _request(
-    url: str,
-    parameters: Mapping[str, str],
-    headers: Mapping[str, str],
-    settings: Settings,
-    what: str,
-    end: float,
-    maximum_bytes: int,
-) -> Reply:
-    """Make one request, following redirects inside the configured hosts."""
-    import httpx
-
-    logging.getLogger("httpx").setLevel(logging.WARNING)  # it would log where the pilot flies to the metre
-    sent = {"User-Agent": settings.user_agent, "Accept-Encoding": "gzip", **headers}
-    left = end - time.monotonic()
-    if left <= 0:
-        raise SourceError(f"{what}: no answer within {settings.patience_seconds:g} s")
-    timeout = httpx.Timeout(min(left, settings.patience_seconds), connect=min(left, CONNECT_SECONDS))
-    try:
-        with httpx.Client(timeout=timeout, follow_redirects=False, verify=_trust()) as client:
-            for _ in range(4):
-                with client.stream("GET", url, params=parameters or None, headers=sent) as answer:
-                    if answer.status_code in _REDIRECTS and "location" in answer.headers:
-                        url, parameters = urljoin(url, answer.headers["location"]), {}
-                        _check_host(url, settings, what)
-                        continue
-                    body = _read(answer, what, end, maximum_bytes, settings.patience_seconds)
-                    return Reply(answer.status_code, {k.lower(): v for k, v in answer.headers.items()}, body)
-    except httpx.ProxyError:
-        raise PassingError(f"{what}: the proxy that the environment names does not let us through") from None
-    except httpx.ConnectError as fault:
-        if _is_of_certificate(fault):
-            raise SourceError(
-                f"{what}: the certificate of {_host(url)} is not to be trusted, so nothing was sent; is there a "
-                "sign-in page on this network, or is this machine's clock wrong?"
-            ) from None
-        raise UnreachableError(
-            f"{what}: cannot be reached; is there a connection? --offline uses what is stored"
-        ) from None
-    except httpx.TimeoutException:
-        raise LateError(f"{what}: no answer in time; try again") from None
-    except httpx.TransportError:
-        raise PassingError(f"{what}: the connection broke; try again") from None
-    except (httpx.HTTPError, httpx.InvalidURL) as fault:
-        raise SourceError(f"{what}: not a usable answer ({type(fault).__name__})") from None
-    raise SourceError(f"{what}: redirected too often")
-
-
-def _trust() -> ssl.SSLContext:
-    """Give what certificates are verified against: made once, for it takes longer than many an answer."""
-    return _trust_of(os.environ.get("SSL_CERT_FILE"), os.environ.get("SSL_CERT_DIR"))
-
-
-@cache
-def _trust_of(*_: str | None) -> ssl.SSLContext:
-    import httpx
-
-    return httpx.create_ssl_context()
-
-
-def _is_of_certificate(fault: BaseException | None) -> bool:
-    """Say whether a connection failed because the other side could not prove who it is."""
-    import ssl
-
-    while fault is not None:
-        if isinstance(fault, ssl.SSLCertVerificationError) or "CERTIFICATE_VERIFY_FAILED" in str(fault):
-            return True
-        fault = fault.__cause__ or fault.__context__
-    return False
-
-
-def _host(url: str) -> str:
-    return urlsplit(url).hostname or "the service"
-
-
-def _read(answer: httpx.Response, what: str, end: float, maximum_bytes: int, patience: float) -> bytes:
-    """Read a body within limits of time and size; unpacked here, so that a small body cannot grow without end."""
-    encoding = answer.headers.get("content-encoding", "identity").lower()
-    if encoding not in ("identity", "gzip", ""):
-        raise SourceError(f"{what}: the body is packed as '{encoding[:20]}', which was not asked for")
-    unpack = zlib.decompressobj(wbits=31) if encoding == "gzip" else None
-    body = bytearray()
-    for chunk in answer.iter_raw():  # as they come, so that a slow drip is seen
-        if unpack is None:
-            body += chunk
-        else:
-            try:
-                body += unpack.decompress(chunk, maximum_bytes + 1 - len(body))
-            except zlib.error:
-                raise PassingError(f"{what}: the packed body is damaged") from None
-        if len(body) > maximum_bytes or (unpack is not None and unpack.unconsumed_tail):
-            raise SourceError(f"{what}: the body is larger than {maximum_bytes / 1e6:g} MB; refused")
-        if time.monotonic() > end:
-            raise LateError(f"{what}: the body did not end within {patience:g} s")
-    if unpack is not None and answer.num_bytes_downloaded and not unpack.eof:
-        raise PassingError(f"{what}: the packed body was cut short")
-    return bytes(body)
 
 
 def _refuse(reply: Reply, what: str) -> NoReturn:
@@ -362,44 +213,3 @@ def _retry_after(reply: Reply) -> float | None:
     """Read the wait in seconds that a service asks for; a date or nonsense counts as none."""
     text = reply.headers.get("retry-after", "")
     return min(float(text), 3600.0) if text.isascii() and text.isdigit() and len(text) < 9 else None
-
-
-def reason_of(reply: Reply) -> str:
-    """Give the service's own words for an error, short and safe to print; empty when it has none."""
-    try:
-        document = json.loads(reply.body.decode("utf-8"))
-        reason = document.get("reason") or document.get("error") or document.get("message")
-    except (ValueError, AttributeError, RecursionError):
-        return ""
-    if not isinstance(reason, str):
-        return ""
-    clean = " ".join("".join(c if c.isprintable() else " " for c in reason).split())
-    return clean[:160]
-
-
-def parse_json(body: bytes, what: str) -> Any:
-    """Read JSON from a service that may send something else under status 200.
-
-    Raises
-    ------
-    PassingError
-        When the body is cut short, is a page of HTML or carries the service's note of an error while sending.
-    SourceError
-        When it holds bare ``nan`` (not JSON): the model does not cover the place.
-    """
-
-    def refuse(constant: str) -> NoReturn:
-        raise SourceError(f"{what}: it sent {constant}; the model may not cover the place")
-
-    if not body.strip():
-        raise PassingError(f"{what}: an empty body; try again")
-    if body.lstrip()[:1] == b"<":
-        raise PassingError(f"{what}: a web page came back in place of data; is there a sign-in page on this network?")
-    try:
-        return json.loads(body.decode("utf-8"), parse_constant=refuse)
-    except (ValueError, RecursionError):
-        if b"Unexpected error while streaming" in body:
-            raise PassingError(f"{what}: the service failed while it was sending; try again") from None
-        if b":nan" in body.replace(b" ", b""):
-            raise SourceError(f"{what}: the model does not cover the place") from None
-        raise PassingError(f"{what}: the body is not whole JSON; try again") from None

@@ -33,6 +33,7 @@ from wxfly.sources.ensembles import (
 from wxfly.sources.native_heights import drop_rescaled_heights
 from wxfly.sources.open_meteo import LARGEST_REPLY, check_span, distance_km
 from wxfly.sources.open_meteo_reply import AT_HEIGHT, NAMES, SOURCE, UNITS, our_name, parse_forecast
+from wxfly.sources.precision import are_known, sent_coordinates
 
 MEMBER = "realization"
 _KEY = re.compile(
@@ -246,11 +247,6 @@ def read_ensemble(path: Path, *, model: str | None = None, name: str | None = No
     return parse_ensemble(body, model=model, names=[name] if name else None, what=path.name)
 
 
-def is_ensemble_reply(body: bytes) -> bool:
-    """Tell, without reading it in full, whether a saved reply is of the ensemble service."""
-    return b"_member01" in body or b"_member02" in body
-
-
 def _at_sites(cube: xr.Dataset, sites: Sequence[Site], row: Ensemble, what: str) -> xr.Dataset:
     """Put the cube at the sites' own coordinates, once the ensemble's cells are seen to be near them."""
     for site, latitude, longitude in zip(sites, cube["latitude"].values, cube["longitude"].values, strict=True):
@@ -290,9 +286,12 @@ def get_ensemble(sites: Sequence[Site], model: str, *, settings: Settings, run: 
     row = find_ensemble(model)
     where = f"{sites[0].latitude:.2f}, {sites[0].longitude:.2f}"
     what = f"{SOURCE} ensemble {model} for {where}" + (f" and {len(sites) - 1} more" if len(sites) > 1 else "")
+    known = are_known([s.surface_altitude for s in sites])
+    places = [(s.latitude, s.longitude) for s in sites]
+    latitudes, longitudes = sent_coordinates(places, row.resolution_km, ground_known=known)
     parameters = {
-        "latitude": ",".join(f"{s.latitude:.4f}" for s in sites),
-        "longitude": ",".join(f"{s.longitude:.4f}" for s in sites),
+        "latitude": latitudes,
+        "longitude": longitudes,
         "models": row.name,
         "hourly": ",".join(ensemble_names()),
         "forecast_days": str(min(16, math.ceil(row.range_days) + 1)),
@@ -300,7 +299,7 @@ def get_ensemble(sites: Sequence[Site], model: str, *, settings: Settings, run: 
         "timezone": "GMT",
         "wind_speed_unit": "ms",
     }
-    if all(math.isfinite(s.surface_altitude) for s in sites):
+    if known:
         parameters["elevation"] = ",".join(f"{s.surface_altitude:.0f}" for s in sites)
 
     def parse(reply: Reply) -> xr.Dataset:

@@ -26,11 +26,14 @@ from wxfly.forecast import VARIABLES, attributes_of, check_forecast, mark_carrie
 from wxfly.settings import Settings
 from wxfly.site import Site
 from wxfly.sources.download import Reply, SourceError, download, parse_json
+from wxfly.sources.open_meteo import check_span
+from wxfly.sources.precision import sent_coordinates
 
 Array = npt.NDArray[np.float64]
 
 SOURCE = "MET Norway"
 MODEL = "met_norway"
+MESH_KM = 1.0  # of its finest model, that of the Nordic countries
 ATTRIBUTION = "Data from MET Norway (https://www.met.no/), CC BY 4.0"
 
 _FORWARD = (0.0, 1.0)
@@ -63,6 +66,8 @@ UNITS: dict[str, dict[str, tuple[float, float]]] = {
     "degree": {"degrees": (1.0, 0.0)},
     "kg m-2": {"mm": (1.0, 0.0)},
 }
+_STAMP = r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ"
+_CLOCKS = np.timedelta64(1, "h")  # so far the service's clock and ours may be apart
 _AT_10_M = ("wind_speed", "wind_from_direction")
 
 # Symbol -> WMO code table 4677. A symbol names the worst weather of its hour.
@@ -111,14 +116,16 @@ def get_forecast(site: Site, *, settings: Settings, last_modified: str = "") -> 
     what = f"{SOURCE} for {site.latitude:.2f}, {site.longitude:.2f}"
     if not settings.contact:
         raise SourceError(f"{what}: it wants to know who asks; put contact = 'you@example.org' into config.toml")
-    parameters = {"lat": f"{site.latitude:.4f}", "lon": f"{site.longitude:.4f}"}
-    if math.isfinite(site.surface_altitude):
+    known = math.isfinite(site.surface_altitude)
+    latitude, longitude = sent_coordinates([(site.latitude, site.longitude)], MESH_KM, ground_known=known)
+    parameters = {"lat": latitude, "lon": longitude}
+    if known:
         parameters["altitude"] = f"{site.surface_altitude:.0f}"
 
     def parse(reply: Reply) -> tuple[Reply, datetime]:
         now = datetime.now(UTC)
         if reply.status != 304:
-            parse_forecast(reply.body, retrieved=now, site=site, what=what)
+            check_span(parse_forecast(reply.body, retrieved=now, site=site, what=what), now, what)
         elif not last_modified:
             raise SourceError(f"{what}: nothing new, though nothing was there before")
         return reply, now
@@ -189,8 +196,11 @@ def parse_forecast(
     if "wind_speed_of_gust" in cube:
         cube["wind_speed_of_gust"].attrs["covers_hours"] = np.array(_AROUND)
     cube = _placed(cube, place, site, what)
+    updated = _updated(properties["meta"].get("updated_at"), what)
+    if retrieved is not None and updated > np.datetime64(retrieved.astimezone(UTC).replace(tzinfo=None), "s") + _CLOCKS:
+        raise SourceError(f"{what}: it says that it was updated {str(updated)[:16]}Z, which is still to come")
     stamp = f"{retrieved.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}" if retrieved else "not known"
-    cube = cube.assign_coords(forecast_reference_time=((), np.datetime64("NaT", "ns"))).assign_attrs(
+    cube = cube.assign_coords(forecast_reference_time=((), updated)).assign_attrs(
         model=MODEL,
         source=f"{SOURCE} Locationforecast, updated {str(properties['meta'].get('updated_at', 'not known'))[:20]}",
         institution="Norwegian Meteorological Institute",
@@ -202,6 +212,18 @@ def parse_forecast(
     return check_forecast(mark_carried(cube), place=what)
 
 
+def _updated(text: Any, what: str) -> np.datetime64:
+    """Read when the forecast was last renewed, the nearest to the start of a run; NaT where it does not say."""
+    if text is None:
+        return np.datetime64("NaT", "ns")
+    if not isinstance(text, str) or not re.fullmatch(_STAMP, text):
+        raise SourceError(f"{what}: updated_at '{str(text)[:30]}' is not of the form 2026-03-10T14:00:00Z")
+    try:
+        return np.datetime64(text[:-1], "ns")
+    except ValueError:
+        raise SourceError(f"{what}: updated_at '{text}' is not on the calendar") from None
+
+
 _HEIGHT = {"units": "m", "standard_name": "height", "positive": "up"}
 
 
@@ -210,7 +232,7 @@ def _hourly_part(steps: list[Any], what: str) -> tuple[npt.NDArray[np.datetime64
     moments = []
     for step in steps:
         text = step.get("time") if isinstance(step, dict) else None
-        if not isinstance(text, str) or not re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", text):
+        if not isinstance(text, str) or not re.fullmatch(_STAMP, text):
             raise SourceError(f"{what}: the time '{str(text)[:30]}' is not of the form 2026-03-10T14:00:00Z")
         try:
             moments.append(np.datetime64(text[:-1], "ns"))

@@ -15,6 +15,8 @@ from wxfly.sources.models import Model
 
 # The servers take this long to agree with each other after a run becomes available (service's documentation).
 SETTLING = timedelta(minutes=10)
+LONGEST_INTERVAL = timedelta(hours=48)
+_CLOCKS = timedelta(hours=1)  # so far a service's clock and ours may be apart
 
 
 @dataclass(frozen=True)
@@ -47,13 +49,22 @@ class ModelRun:
         return max(self.available + self.interval, self.available + SETTLING)
 
 
-def parse_model_run(body: bytes, what: str) -> ModelRun:
+def parse_model_run(body: bytes, what: str, now: datetime) -> ModelRun:
     """Read the metadata of one model.
+
+    Parameters
+    ----------
+    body : bytes
+        The reply.
+    what : str
+        Source, for errors.
+    now : datetime
+        A run that would come after it is refused: everything of today would be held to be older than that.
 
     Raises
     ------
     SourceError
-        When a key is missing or no such moment.
+        When a key is missing or no such moment, or the run is not one that can be now.
     """
     document = parse_json(body, what)
     if not isinstance(document, dict):
@@ -66,12 +77,17 @@ def parse_model_run(body: bytes, what: str) -> ModelRun:
     start, available, interval = (int(n) for n in numbers if isinstance(n, int))
     if available < start:
         raise SourceError(f"{what}: a run that was available before it started")
-    return ModelRun(
+    run = ModelRun(
         datetime.fromtimestamp(start, UTC), datetime.fromtimestamp(available, UTC), timedelta(seconds=interval)
     )
+    if run.available > now + _CLOCKS:
+        raise SourceError(f"{what}: its newest run is of {run.available:%Y-%m-%d %H:%M}Z, which is still to come")
+    if run.interval > LONGEST_INTERVAL:
+        raise SourceError(f"{what}: {interval} s between two runs is no interval of a model")
+    return run
 
 
-def get_model_run(model: Model, *, settings: Settings) -> ModelRun:
+def get_model_run(model: Model, *, settings: Settings, now: datetime) -> ModelRun:
     """Ask for the newest run; of a model made of two parts, the older one.
 
     Raises
@@ -86,7 +102,7 @@ def get_model_run(model: Model, *, settings: Settings) -> ModelRun:
         what = f"Open-Meteo run metadata of {domain}"
 
         def parse(reply: Reply, what: str = what) -> ModelRun:
-            return parse_model_run(reply.body, what)
+            return parse_model_run(reply.body, what, now)
 
         url = f"{settings.addresses['metadata']}/{domain}/static/meta.json"
         runs.append(download(url, {}, parse, settings=settings, what=what, maximum_bytes=100_000))

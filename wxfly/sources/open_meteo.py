@@ -21,6 +21,7 @@ from wxfly.site import Site
 from wxfly.sources.download import Reply, SourceError, download
 from wxfly.sources.models import Model, find_model
 from wxfly.sources.open_meteo_reply import SOURCE, hourly_names, parse_forecast
+from wxfly.sources.precision import are_known, sent_coordinates
 
 __all__ = ["get_forecast", "get_grid", "hourly_names", "parse_forecast", "read_forecast", "request_parameters"]
 
@@ -36,7 +37,7 @@ def request_parameters(
     Parameters
     ----------
     places : sequence of (float, float)
-        Latitude and longitude [degree]; rounded to 4 decimals (11 m), which is more than any model resolves.
+        Latitude and longitude [degree]; sent as exactly as the answer hangs on them (`sent_coordinates`).
     model : Model
         The one model that is asked.
     altitudes : sequence of float, optional
@@ -44,9 +45,11 @@ def request_parameters(
     **more : str
         Further parameters of the service.
     """
+    known = are_known(altitudes)
+    latitudes, longitudes = sent_coordinates(places, model.resolution_km, ground_known=known)
     parameters = {
-        "latitude": ",".join(f"{latitude:.4f}" for latitude, _ in places),
-        "longitude": ",".join(f"{longitude:.4f}" for _, longitude in places),
+        "latitude": latitudes,
+        "longitude": longitudes,
         "models": model.name,
         "hourly": ",".join(hourly_names(model)),
         "forecast_days": str(min(16, math.ceil(model.range_days) + 1)),
@@ -56,7 +59,7 @@ def request_parameters(
         "temperature_unit": "celsius",
         "precipitation_unit": "mm",
     }
-    if altitudes is not None and all(math.isfinite(a) for a in altitudes):
+    if altitudes is not None and known:
         parameters["elevation"] = ",".join(f"{a:.0f}" for a in altitudes)
     return parameters | more
 

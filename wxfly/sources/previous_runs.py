@@ -20,6 +20,7 @@ from wxfly.sources.download import Reply, SourceError, download, parse_json
 from wxfly.sources.models import Model, find_model
 from wxfly.sources.open_meteo import LARGEST_REPLY
 from wxfly.sources.open_meteo_reply import SOURCE, our_name, parse_forecast
+from wxfly.sources.precision import sent_coordinates
 
 DAYS = 5
 """Leads that are asked for, in days."""
@@ -113,9 +114,11 @@ def get_previous_runs(
     """
     row = find_model(model)
     what = f"{SOURCE} past forecasts of {model} for {site.latitude:.2f}, {site.longitude:.2f}"
+    # Only wind is asked for, which does not hang on the ground.
+    latitude, longitude = sent_coordinates([(site.latitude, site.longitude)], row.resolution_km, ground_known=True)
     parameters = {
-        "latitude": f"{site.latitude:.4f}",
-        "longitude": f"{site.longitude:.4f}",
+        "latitude": latitude,
+        "longitude": longitude,
         "models": model,
         "hourly": ",".join(f"{name}_previous_day{day}" for day in range(1, DAYS + 1) for name in past_names(row)),
         "past_days": str(past_days),

@@ -49,6 +49,15 @@ class KpSeries:
     kp: Array
     kind: tuple[str, ...]
 
+    @property
+    def observed_until(self) -> np.datetime64:
+        """The end of the newest interval that was observed: how old the product is, whenever it was fetched.
+
+        Without any, the start of the first interval.
+        """
+        observed = [start for start, kind in zip(self.start, self.kind, strict=True) if kind == "observed"]
+        return np.datetime64(observed[-1] + _INTERVAL if observed else self.start[0], "s")
+
 
 @dataclass(frozen=True)
 class KpOutlook:
@@ -69,8 +78,8 @@ class KpOutlook:
     kp: Array
 
 
-def get_kp_text(path: str, *, settings: Settings) -> str:
-    """Ask for one product and give it as text, once it is seen to be readable.
+def get_kp_text(path: str, *, settings: Settings, etag: str = "") -> tuple[str | None, str]:
+    """Ask for one product and give it as text, once it is seen to be readable, with the service's mark of it.
 
     Parameters
     ----------
@@ -78,15 +87,29 @@ def get_kp_text(path: str, *, settings: Settings) -> str:
         `FORECAST_PATH`, `OBSERVED_PATH` or `OUTLOOK_PATH`.
     settings : Settings
         Address, User-Agent and patience.
+    etag : str, optional
+        The mark of the text at hand; where nothing is newer, the service sends none again.
+
+    Returns
+    -------
+    text : str or None
+        None when the text at hand is still the newest.
+    etag : str
+        Its mark; empty when the service gives none.
     """
     what = f"{SOURCE}, {path.rsplit('/', 1)[-1]}"
 
-    def parse(reply: Reply) -> str:
+    def parse(reply: Reply) -> tuple[str | None, str]:
+        mark = reply.headers.get("etag", "")[:200]
+        if reply.status == 304:
+            if not etag:
+                raise SourceError(f"{what}: nothing new, though nothing was there before")
+            return None, etag
         if path == OUTLOOK_PATH:
             parse_outlook(reply.body, what)
         else:
             parse_kp(reply.body, what)
-        return reply.body.decode("utf-8", errors="replace")
+        return reply.body.decode("utf-8", errors="replace"), mark
 
     return download(
         settings.addresses["space_weather"] + path,
@@ -94,6 +117,8 @@ def get_kp_text(path: str, *, settings: Settings) -> str:
         parse,
         settings=settings,
         what=what,
+        headers={"If-None-Match": etag} if etag else {},
+        accepted=(200, 304),
         maximum_bytes=1_000_000,
     )
 
@@ -124,8 +149,8 @@ def parse_kp(body: bytes, what: str = SOURCE) -> KpSeries:
         lowered = {str(key).lower(): value for key, value in row.items()}
         if lowered.get("kp") is None:
             continue  # an interval without a value is one that is not known
-        starts.append(_moment(lowered.get("time_tag"), what))
-        values.append(_kp(lowered["kp"], what))
+        starts.append(moment_of(lowered.get("time_tag"), what))
+        values.append(kp_value(lowered["kp"], what))
         kinds.append(str(lowered.get("observed", "observed"))[:12])
     start = np.array(starts, dtype="datetime64[s]")
     if start.size == 0:
@@ -136,7 +161,8 @@ def parse_kp(body: bytes, what: str = SOURCE) -> KpSeries:
     return KpSeries(start, np.array(values), tuple(kinds))
 
 
-def _moment(text: Any, what: str) -> np.datetime64:
+def moment_of(text: Any, what: str) -> np.datetime64:
+    """Read a stamp of either form, UTC [s]."""
     if not isinstance(text, str) or not re.fullmatch(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d(\.\d+)?Z?", text):
         raise SourceError(f"{what}: the time '{str(text)[:30]}' is not of the form 2026-10-02T15:00:00")
     try:
@@ -145,7 +171,8 @@ def _moment(text: Any, what: str) -> np.datetime64:
         raise SourceError(f"{what}: the time '{text}' is not on the calendar") from None
 
 
-def _kp(value: Any, what: str) -> float:
+def kp_value(value: Any, what: str) -> float:
+    """Read a Kp, number or text."""
     try:
         number = float(value) if isinstance(value, str | int | float) and not isinstance(value, bool) else np.nan
     except (ValueError, OverflowError):
@@ -179,7 +206,7 @@ def parse_outlook(body: bytes, what: str = SOURCE) -> KpOutlook:
         if not row:
             raise SourceError(f"{what}: the row '{line.strip()[:40]}' cannot be read")
         days.append(np.datetime64(_calendar(row[1], "%Y %b %d", what), "D"))
-        values.append(_kp(row[4], what))
+        values.append(kp_value(row[4], what))
     day = np.array(days, dtype="datetime64[D]")
     if day.size == 0 or (np.diff(day) <= np.timedelta64(0)).any():
         raise SourceError(f"{what}: no days in it, or not in order")
@@ -194,7 +221,13 @@ def _calendar(text: str, form: str, what: str) -> datetime:
 
 
 def kp_on(
-    time: Times, series: KpSeries | None, outlook: KpOutlook | None, *, retrieved: datetime | None = None
+    time: Times,
+    series: KpSeries | None,
+    outlook: KpOutlook | None,
+    *,
+    retrieved: datetime | None = None,
+    source: str = SOURCE,
+    attribution: str = ATTRIBUTION,
 ) -> xr.DataArray:
     """Hold Kp over its intervals on the hours of a forecast.
 
@@ -208,6 +241,8 @@ def kp_on(
         Used where the forecast does not reach: every hour of a day gets the day's largest Kp.
     retrieved : datetime, optional
         When the forecast came.
+    source, attribution : str, optional
+        Whose Kp it is, where it is not NOAA's alone.
 
     Returns
     -------
@@ -236,8 +271,9 @@ def kp_on(
     known = np.flatnonzero(np.isfinite(values))
     until = f"{np.datetime_as_string(time[known[-1]] + np.timedelta64(1, 'h'), 'm')}Z" if known.size else ""
     attributes = attributes_of("kp_index") | {
-        "source": SOURCE,
-        "attribution": ATTRIBUTION,
+        "source": source,
+        "attribution": attribution,
+        "observed_until": f"{np.datetime_as_string(series.observed_until, 'm')}Z" if series is not None else "none",
         "retrieved": f"{retrieved.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}" if retrieved else "not known",
         "outlook_issued": f"{np.datetime_as_string(outlook.issued, 'm')}Z" if outlook else "none",
         "outlook_from": outlook_from or "none",

@@ -1,0 +1,107 @@
+"""Kp for a forecast: from two sources and an outlook, never called fresher than it is."""
+
+import json
+
+import numpy as np
+import pytest
+
+from tests.server import Fault
+from wxfly.freshness import hide_stale
+from wxfly.retrieval import obtain
+from wxfly.site import Site
+
+SAVED = {"heath": Site("heath", 52.31, 6.84, 31.0, "Europe/Amsterdam")}
+
+
+def count(server, service):
+    return len(server.asked(service))
+
+
+def test_kp_is_put_in_with_its_own_source_and_asked_seldom(clock, server):
+    got = obtain(["heath"], saved=SAVED)
+    kp = got.cube["kp_index"]
+    assert kp.attrs["source"].startswith("NOAA")
+    assert "spaceweather.gov" in got.provenance["attribution"]
+    assert "open-meteo.com" in got.provenance["attribution"]
+    assert kp.notnull().all()
+    obtain(["heath"], saved=SAVED)
+    assert count(server, "kp") == count(server, "outlook") == 1
+    clock(minutes=31)
+    obtain(["heath"], saved=SAVED)
+    assert (count(server, "kp"), count(server, "outlook")) == (2, 1)
+
+
+def test_kp_that_cannot_be_had_is_not_known_and_said(clock, server):
+    server.always["kp"] = server.always["outlook"] = server.always["gfz"] = Fault(status=404, body=b"")
+    got = obtain(["heath"], saved=SAVED)
+    assert "kp_index" not in got.cube
+    assert any("Kp is not known" in note for note in got.notes)
+
+
+def test_kp_past_its_horizon_is_said(clock, server):
+    server.always["outlook"] = Fault(status=404, body=b"")
+    got = obtain(["heath"], saved=SAVED)
+    assert any("Kp is not known past 2026-03-13T12:00Z" in note for note in got.notes)
+    assert np.isnan(got.cube["kp_index"].values[-1])
+
+
+def test_the_second_source_tells_of_the_hours_just_past_and_nothing_ahead(clock, server):
+    server.always["kp"] = server.always["outlook"] = Fault(status=503, body=b"")
+    got = obtain(["heath"], saved=SAVED)
+    kp = got.cube["kp_index"]
+    assert kp.attrs["source"].startswith("GFZ")
+    assert "kp.gfz.de" in got.provenance["attribution"]
+    assert "spaceweather.gov" not in got.provenance["attribution"]
+    known = kp["time"].values[np.isfinite(kp.values)]
+    assert known.size
+    assert known.max() < np.datetime64("2026-03-10T12:00"), "what is to come is not known"
+    assert any("Kp of the hours just past is by GFZ" in note for note in got.notes)
+    assert any("Kp is not known past" in note for note in got.notes)
+
+
+def test_the_second_source_is_not_asked_while_the_first_one_answers(clock, server):
+    obtain(["heath"], saved=SAVED)
+    assert count(server, "gfz") == 0
+
+
+def test_a_product_that_is_not_renewed_is_as_old_as_its_last_observation(clock, server):
+    obtain(["heath"], saved=SAVED)
+    frozen = next(iter(server.asked("kp")))
+    assert frozen
+    body = server.body_of("kp")
+    clock(hours=60)
+    server.always["kp"] = Fault(body=body)
+    got = obtain(["heath"], saved=SAVED)
+    assert any("the forecast of Kp has not been renewed since 2026-03-10T09:00Z" in note for note in got.notes)
+    hidden, notes = hide_stale(got.cube, got.now, since=got.run)
+    soon = hidden["kp_index"].sel(time=slice("2026-03-13T00", "2026-03-13T06"))
+    assert soon.isnull().all()
+    assert any("Kp" in note and "too old" in note for note in notes)
+
+
+@pytest.mark.parametrize("issued", ["2026 Feb 14 0312", "2026 Mar 20 0312"])
+def test_an_outlook_that_missed_its_turn_or_is_to_come_is_not_used(clock, server, issued):
+    server.always["outlook"] = Fault(change=lambda body: body.replace(b"2026 Mar 10 0012", issued.encode()))
+    got = obtain(["heath"], saved=SAVED)
+    assert any("the outlook of Kp is not used: it was issued" in note for note in got.notes)
+    assert np.isnan(got.cube["kp_index"].values[-1])
+
+
+def test_what_is_at_hand_is_named_to_the_service_and_not_sent_again(clock, server):
+    server.always["kp"] = Fault(headers={"ETag": '"abc"'})
+    first = obtain(["heath"], saved=SAVED).cube["kp_index"]
+    clock(minutes=40)
+    server.always["kp"] = Fault(status=304, body=b"")
+    again = obtain(["heath"], saved=SAVED)
+    assert server.asked("kp")[1].headers["if-none-match"] == '"abc"'
+    assert (again.cube["kp_index"].values == first.values).all()
+    clock(minutes=10)
+    obtain(["heath"], saved=SAVED)
+    assert count(server, "kp") == 2, "asked about lately, so not asked again"
+
+
+def test_nothing_new_though_nothing_was_there_is_a_fault(clock, server):
+    server.always["kp"] = Fault(status=304, body=b"")
+    got = obtain(["heath"], saved=SAVED)
+    assert any("nothing new, though nothing was there before" in note for note in got.notes)
+    assert json.dumps(list(got.notes))

@@ -1,0 +1,165 @@
+"""Kp for the hours of a forecast: from what is kept, or asked for anew, and never called fresher than it is."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
+
+import numpy as np
+import xarray as xr
+
+from wxfly.forecast import check_forecast, mark_carried
+from wxfly.kept_replies import KeptReply, asking_alone, keep_reply, kept_reply
+from wxfly.obtained import as_moment, utc_now
+from wxfly.settings import Settings
+
+if TYPE_CHECKING:
+    from wxfly.sources.space_weather import KpSeries
+
+Progress = Callable[[str], None]
+
+KP_AGE = timedelta(minutes=30)
+OUTLOOK_AGE = timedelta(hours=12)
+"""So long a kept reply is not asked for again."""
+FROZEN = np.timedelta64(12, "h")
+"""A forecast of Kp whose newest observation is older is not being renewed; it is renewed twice a day and its rows every
+three hours (NWS: issued 0030 and 1230 UTC)."""
+OUTLOOK_OLD = np.timedelta64(10, "D")
+"""The outlook is issued about weekly; one that is older has missed its turn (days: common practice, no source)."""
+_KIND = "space_weather"
+
+
+@dataclass(frozen=True)
+class _Product:
+    path: str
+    age: timedelta
+    words: str
+
+
+def with_kp(
+    cube: xr.Dataset, *, offline: bool, settings: Settings, on_progress: Progress
+) -> tuple[xr.Dataset, list[str]]:
+    """Put Kp into a cube, as far as it is known.
+
+    Parameters
+    ----------
+    cube : xarray.Dataset
+        A forecast cube.
+    offline : bool
+        Ask nobody.
+    settings : Settings
+        Of the services.
+    on_progress : callable
+        Told what is being asked.
+
+    Returns
+    -------
+    cube : xarray.Dataset
+        With ``kp_index``, or as it was where nothing is known.
+    notes : list of str
+        What the reader must know of it.
+    """
+    from wxfly.sources import gfz_kp, space_weather
+    from wxfly.sources.reply import SourceError
+
+    now, notes = utc_now(), []
+    series = outlook = retrieved = None
+    source, attribution = space_weather.SOURCE, space_weather.ATTRIBUTION
+    forecast = _Product(space_weather.FORECAST_PATH, KP_AGE, "Kp")
+    ahead = _Product(space_weather.OUTLOOK_PATH, OUTLOOK_AGE, "the outlook of Kp")
+    kept, fault = _reply(forecast, offline, settings, now, on_progress)
+    if fault:
+        notes.append(f"{'an older Kp is used' if kept else 'Kp is not known in full'}: {fault}")
+    if kept is not None:
+        with contextlib.suppress(SourceError):  # a damaged file is one that is not there
+            series, retrieved = space_weather.parse_kp(kept.text.encode()), kept.retrieved
+    if series is not None and as_moment(now) - series.observed_until > FROZEN:
+        seen = f"{np.datetime_as_string(series.observed_until, 'm')}Z"
+        notes.append(f"the forecast of Kp has not been renewed since {seen}")
+        retrieved = series.observed_until.astype(datetime).replace(tzinfo=UTC)  # it is that old, whenever it came
+    if series is None and not offline:
+        series, retrieved = _from_gfz(settings, now, on_progress)
+        if series is not None:
+            source, attribution = gfz_kp.SOURCE, gfz_kp.ATTRIBUTION
+            notes.append(f"Kp of the hours just past is by {source}, which has no forecast")
+    kept, fault = _reply(ahead, offline, settings, now, on_progress)
+    if fault:
+        notes.append(f"{'an older outlook of Kp is used' if kept else 'Kp is not known in full'}: {fault}")
+    if kept is not None:
+        with contextlib.suppress(SourceError):
+            outlook = space_weather.parse_outlook(kept.text.encode())
+    if outlook is not None and not -np.timedelta64(1, "D") <= as_moment(now) - outlook.issued <= OUTLOOK_OLD:
+        issued = f"{np.datetime_as_string(outlook.issued, 'm')}Z"
+        notes.append(f"the outlook of Kp is not used: it was issued {issued}")
+        outlook = None
+    if series is None and outlook is None:
+        return cube, notes or ["Kp is not known: none in the store"]
+    if outlook is not None and attribution != space_weather.ATTRIBUTION:
+        attribution = f"{attribution}; {space_weather.ATTRIBUTION}"
+    kp = space_weather.kp_on(
+        cube["time"].values, series, outlook, retrieved=retrieved, source=source, attribution=attribution
+    )
+    cube = mark_carried(
+        cube.assign(kp_index=kp).assign_attrs(attribution=f"{cube.attrs['attribution']}; {attribution}")
+    )
+    return check_forecast(cube, place="forecast with Kp"), notes + _reach(kp)
+
+
+def _reply(
+    product: _Product, offline: bool, settings: Settings, now: datetime, on_progress: Progress
+) -> tuple[KeptReply | None, str]:
+    """Give the newest reply there is, and what went wrong when it could not be renewed."""
+    from wxfly.sources import space_weather
+    from wxfly.sources.reply import SourceError
+
+    name = product.path.rsplit("/", 1)[-1]
+    kept = kept_reply(_KIND, name)
+    if offline or _is_fresh(kept, now, product.age):
+        return kept, ""
+    with asking_alone(_KIND, name):
+        kept = kept_reply(_KIND, name)
+        if _is_fresh(kept, now, product.age):
+            return kept, ""
+        on_progress(f"asking for {product.words}")
+        try:
+            text, etag = space_weather.get_kp_text(product.path, settings=settings, etag=kept.etag if kept else "")
+        except SourceError as fault:
+            return kept, str(fault)
+        new = KeptReply(now, kept.text if text is None and kept else text or "", etag)
+        keep_reply(_KIND, name, new.text, now, etag=etag)
+        return new, ""
+
+
+def _is_fresh(kept: KeptReply | None, now: datetime, age: timedelta) -> bool:
+    return kept is not None and timedelta(0) <= now - kept.retrieved < age
+
+
+def _from_gfz(
+    settings: Settings, now: datetime, on_progress: Progress
+) -> tuple[KpSeries, datetime] | tuple[None, None]:
+    """Give what the second source tells of the hours just past."""
+    from wxfly.sources import gfz_kp
+    from wxfly.sources.reply import SourceError
+
+    on_progress("asking the second source for Kp")
+    try:
+        return gfz_kp.parse_kp(gfz_kp.get_kp_text(settings=settings, now=now).encode()), now
+    except SourceError:
+        return None, None  # the first source's fault is told already
+
+
+def _reach(kp: xr.DataArray) -> list[str]:
+    """Say from where on Kp is an outlook, and from where on nothing."""
+    notes = []
+    known = np.isfinite(kp.values)
+    if known.any() and kp.attrs.get("outlook_from", "none") != "none":
+        told = f"from {kp.attrs['outlook_from']} on Kp is the largest of its day by the outlook"
+        notes.append(f"{told} issued {kp.attrs['outlook_issued']}")
+    if not known.any():
+        notes.append("Kp is not known for these days")
+    elif not known[-1]:
+        notes.append(f"Kp is not known past {str(kp['time'].values[known][-1] + np.timedelta64(1, 'h'))[:16]}Z")
+    return notes

@@ -1,0 +1,99 @@
+"""What a service answered: the reply, the faults it can be, and its JSON and words read with distrust."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, NoReturn
+
+from wxfly.errors import WxflyError
+
+
+class SourceError(WxflyError):
+    """A service did not give what was asked for. What it sent may be quoted, so it is made safe to print."""
+
+    def __init__(self, message: str) -> None:
+        super().__init__(" ".join("".join(c if c.isprintable() else " " for c in message).split()))
+
+
+class PassingError(SourceError):
+    """A fault that another try may mend.
+
+    Attributes
+    ----------
+    wait_seconds : float or None
+        How long the service asks to wait, when it says so [s].
+    """
+
+    def __init__(self, message: str, wait_seconds: float | None = None) -> None:
+        super().__init__(message)
+        self.wait_seconds = wait_seconds
+
+
+class UnreachableError(PassingError):
+    """Nobody answers: there is no connection, or no server."""
+
+
+class LateError(PassingError):
+    """The answer, or the rest of it, did not come in time."""
+
+
+@dataclass(frozen=True)
+class Reply:
+    """What a service answered.
+
+    Attributes
+    ----------
+    status : int
+        HTTP status.
+    headers : mapping of str
+        Names in lower case.
+    body : bytes
+        Unpacked.
+    """
+
+    status: int
+    headers: Mapping[str, str]
+    body: bytes
+
+
+def reason_of(reply: Reply) -> str:
+    """Give the service's own words for an error, short and safe to print; empty when it has none."""
+    try:
+        document = json.loads(reply.body.decode("utf-8"))
+        reason = document.get("reason") or document.get("error") or document.get("message")
+    except (ValueError, AttributeError, RecursionError):
+        return ""
+    if not isinstance(reason, str):
+        return ""
+    clean = " ".join("".join(c if c.isprintable() else " " for c in reason).split())
+    return clean[:160]
+
+
+def parse_json(body: bytes, what: str) -> Any:
+    """Read JSON from a service that may send something else under status 200.
+
+    Raises
+    ------
+    PassingError
+        When the body is cut short, is a page of HTML or carries the service's note of an error while sending.
+    SourceError
+        When it holds bare ``nan`` (not JSON): the model does not cover the place.
+    """
+
+    def refuse(constant: str) -> NoReturn:
+        raise SourceError(f"{what}: it sent {constant}; the model may not cover the place")
+
+    if not body.strip():
+        raise PassingError(f"{what}: an empty body; try again")
+    if body.lstrip()[:1] == b"<":
+        raise PassingError(f"{what}: a web page came back in place of data; is there a sign-in page on this network?")
+    try:
+        return json.loads(body.decode("utf-8"), parse_constant=refuse)
+    except (ValueError, RecursionError):
+        if b"Unexpected error while streaming" in body:
+            raise PassingError(f"{what}: the service failed while it was sending; try again") from None
+        if b":nan" in body.replace(b" ", b""):
+            raise SourceError(f"{what}: the model does not cover the place") from None
+        raise PassingError(f"{what}: the body is not whole JSON; try again") from None

@@ -1,0 +1,112 @@
+"""How the store is laid out: the names of its files, which of them are wxfly's own, and what they say.
+
+::
+
+    forecasts/<model>/<run>/<place>.nc      forecasts/icon_eu/2026-11-25T06Z/52.2700N_6.9000E.nc
+    replies/<kind>/<name>.json              last replies of small services, with the time they came
+    locks/<service>.lock                    one request at a time to each service
+
+A run that the service did not tell is written as ``retrieved-<hour>``.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import xarray as xr
+
+from wxfly.kept_replies import replies_folder
+from wxfly.own_files import PART
+from wxfly.settings import cache_folder
+
+NOT_KNOWN = "retrieved-"
+_PLACE = re.compile(r"(\d+\.\d{4})([NS])_(\d+\.\d{4})([EW])\.nc")
+_REPLY = re.compile(r"[^.].*\.json")
+_BEGUN = re.compile(r"\..+\.\d+-[0-9a-f]+" + re.escape(PART))
+
+
+@dataclass(frozen=True)
+class StoredForecast:
+    """A forecast of one place in the store.
+
+    Attributes
+    ----------
+    path : Path
+        Its file.
+    model, run : str
+        The model, and the run as its folder writes it.
+    latitude, longitude : float
+        The place [degree].
+    size : int
+        Bytes.
+    """
+
+    path: Path
+    model: str
+    run: str
+    latitude: float
+    longitude: float
+    size: int
+
+
+def forecasts_folder() -> Path:
+    """Give the folder of the forecasts."""
+    return cache_folder() / "forecasts"
+
+
+def file_name(latitude: float, longitude: float) -> str:
+    """Give the name of the file of a place."""
+    north, east = "N" if latitude >= 0 else "S", "E" if longitude >= 0 else "W"
+    return f"{abs(latitude):.4f}{north}_{abs(longitude):.4f}{east}.nc"
+
+
+def run_name(cube: xr.Dataset) -> str:
+    """Give the name of a cube's run in the store."""
+    run = cube["forecast_reference_time"].values
+    if not np.isnat(run):
+        return f"{np.datetime_as_string(run, 'h')}Z"
+    return f"{NOT_KNOWN}{str(cube.attrs.get('retrieved', 'not known'))[:13]}Z"
+
+
+def list_forecasts() -> list[StoredForecast]:
+    """List what the store holds, by model, newest run first. Files that are not ours are left out."""
+    found = []
+    for path in _files(forecasts_folder()):
+        match = _PLACE.fullmatch(path.name)
+        if not match or path.parent.parent.parent != forecasts_folder():
+            continue
+        latitude = float(match[1]) * (1 if match[2] == "N" else -1)
+        longitude = float(match[3]) * (1 if match[4] == "E" else -1)
+        try:
+            size = path.stat().st_size
+        except OSError:
+            continue  # another process took it away
+        found.append(StoredForecast(path, path.parent.parent.name, path.parent.name, latitude, longitude, size))
+    found.sort(key=lambda f: f.run.removeprefix(NOT_KNOWN), reverse=True)
+    return sorted(found, key=lambda f: f.model)
+
+
+def foreign_files() -> list[Path]:
+    """List what lies among the forecasts and is not named as one; what a writer has just begun is left out."""
+    ours = {stored.path for stored in list_forecasts()}
+    return sorted(p for p in _files(forecasts_folder()) if p not in ours and not _BEGUN.fullmatch(p.name))
+
+
+def _files(folder: Path) -> Iterator[Path]:
+    for parent, _, names in os.walk(folder):
+        yield from (Path(parent) / name for name in names)
+
+
+def own_files() -> Iterator[Path]:
+    """Give the forecasts and replies, and what a writer of them has begun."""
+    for folder, name in ((forecasts_folder(), _PLACE), (replies_folder(), _REPLY)):
+        for path in _files(folder):
+            named = name.fullmatch(path.name) or _BEGUN.fullmatch(path.name)
+            depth = len(path.relative_to(folder).parts)
+            if named and depth == (3 if name is _PLACE else 2):
+                yield path
