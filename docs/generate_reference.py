@@ -11,7 +11,7 @@ import click
 
 from wxfly.aircraft import load_aircraft
 from wxfly.cli import main
-from wxfly.elements import ELEMENTS, REQUIRED_BY_DEFAULT
+from wxfly.elements import ELEMENTS, REQUIRED_BY_DEFAULT, RETURN_LEG
 from wxfly.forecast import VARIABLES
 
 REFERENCE = Path(__file__).parent / "reference"
@@ -61,7 +61,11 @@ def elements() -> str:
     for element in ELEMENTS:
         kind = "required" if element.name in REQUIRED_BY_DEFAULT else "advised"
         rows.append(f"| `{element.name}` ({element.title}) | {words[element.sense]} | {element.units} | {kind} |")
-    return "\n".join([NOTE, "# Elements\n", *rows, ""])
+    sortie = (
+        f"`{RETURN_LEG.name}` ({RETURN_LEG.title}) is judged beside them where a sortie is asked for, and then "
+        "required: the share of a battery that it takes, reserve included, at most 1."
+    )
+    return "\n".join([NOTE, "# Elements\n", *rows, "", sortie, ""])
 
 
 def aircraft() -> str:

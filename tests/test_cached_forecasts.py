@@ -14,12 +14,13 @@ import pytest
 import xarray as xr
 
 from wxfly.aircraft import load_aircraft
-from wxfly.briefing import Request, make_briefing, period_of
+from wxfly.briefing import Request, make_briefing
 from wxfly.derived import derive
 from wxfly.elements import NAMES
 from wxfly.forecast import VARIABLES, check_forecast
 from wxfly.limits import limits_for
 from wxfly.netcdf import load_cube
+from wxfly.periods import period_of
 from wxfly.site import Site
 from wxfly.suitability import State, assess
 

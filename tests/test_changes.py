@@ -5,9 +5,10 @@ import pytest
 
 from tests.cubes import quiet_cube
 from wxfly.aircraft import find_aircraft, load_aircraft
-from wxfly.briefing import Request, make_briefing, period_of
+from wxfly.briefing import Request, make_briefing
 from wxfly.changes import find_changes
 from wxfly.limits import limits_for
+from wxfly.periods import period_of
 from wxfly.site import Site
 
 SITE = Site("Meadow", 52.0, 6.0, surface_altitude=30.0, time_zone="Europe/Amsterdam")

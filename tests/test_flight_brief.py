@@ -12,8 +12,8 @@ from tests.cubes import quiet_cube
 from tests.report.briefings import MEADOW, brief
 from wxfly.energy import energy_model
 from wxfly.flight_brief import FlightBrief, make_flight_brief, roughness_of
+from wxfly.flown import Plan
 from wxfly.return_leg import Sortie
-from wxfly.sortie import Plan
 
 
 def make(cube: xr.Dataset | None = None, *, sortie: bool = True, **plan) -> FlightBrief:

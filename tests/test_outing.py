@@ -11,8 +11,8 @@ from click.testing import CliRunner
 from wxfly import outing
 from wxfly.cli import main
 from wxfly.errors import WxflyError
+from wxfly.flown import Plan
 from wxfly.report import sentences
-from wxfly.sortie import Plan
 from wxfly.suitability import State
 
 SITE = "Kelderness"

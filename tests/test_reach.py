@@ -12,9 +12,10 @@ from hypothesis import strategies as st
 
 from wxfly import energy
 from wxfly.aircraft import load_aircraft
+from wxfly.flown import Plan
 from wxfly.legs import Wind, wind_doubt
 from wxfly.reach import flights_in_window, reach, steady
-from wxfly.sortie import Plan, sortie_budget
+from wxfly.sortie import sortie_budget
 
 CLASSES = load_aircraft()
 QUAD = energy.energy_model(CLASSES["folding-quad-249g"])

@@ -12,9 +12,9 @@ from tests.cubes import quiet_cube
 from wxfly.aircraft import find_aircraft
 from wxfly.derived import derive
 from wxfly.energy import energy_model
+from wxfly.flown import Plan
 from wxfly.limits import limits_for
-from wxfly.return_leg import CANNOT_BE_FLOWN, NAME, Sortie, forecast_deviations, judge_return_leg
-from wxfly.sortie import Plan
+from wxfly.return_leg import CANNOT_BE_FLOWN, NAME, Sortie, forecast_deviations, judge_return_leg, without_figures
 from wxfly.suitability import State, assess
 from wxfly.windows import find_windows
 
@@ -41,9 +41,11 @@ def state_at_noon(hours):
 def test_a_short_sortie_on_a_quiet_day_is_inside():
     hours = judged(quiet_cube())
     assert state_at_noon(hours) == State.INSIDE
-    assert 0.25 < hours["return_leg_demand"].values[NOON] < 0.5  # the reserve and little else
-    assert hours["return_leg_limit"].values[NOON] == 1.0
-    assert hours["return_leg_margin"].values[NOON] == pytest.approx(1 - hours["return_leg_demand"].values[NOON])
+    assert 0.25 < hours["demand"].sel(element=NAME).values[NOON] < 0.5  # the reserve and little else
+    assert hours["limit"].sel(element=NAME).values[NOON] == 1.0
+    assert hours["margin"].sel(element=NAME).values[NOON] == pytest.approx(
+        1 - hours["demand"].sel(element=NAME).values[NOON]
+    )
 
 
 def test_a_long_one_is_narrow_and_a_longer_one_outside():
@@ -53,7 +55,7 @@ def test_a_long_one_is_narrow_and_a_longer_one_outside():
     assert state_at_noon(far) == State.OUTSIDE
     for hours in (near, far):
         assert hours["limiting_element"].values[NOON] == NAME
-        assert hours["hour_margin"].values[NOON] == hours["return_leg_margin"].values[NOON]
+        assert hours["hour_margin"].values[NOON] == hours["margin"].sel(element=NAME).values[NOON]
 
 
 def test_what_cannot_be_flown_is_outside_with_a_finite_demand():
@@ -61,8 +63,8 @@ def test_what_cannot_be_flown_is_outside_with_a_finite_demand():
     cube["wind_speed"][NOON : NOON + 2] = [12.0, 15.5, 16.0]
     cube["wind_speed_of_gust"][NOON : NOON + 2] = 18.0
     hours = judged(cube)
-    assert hours["return_leg_demand"].values[NOON] == CANNOT_BE_FLOWN
-    assert hours["return_leg_margin"].values[NOON] == -1.0
+    assert hours["demand"].sel(element=NAME).values[NOON] == CANNOT_BE_FLOWN
+    assert hours["margin"].sel(element=NAME).values[NOON] == -1.0
     assert state_at_noon(hours) == State.OUTSIDE
 
 
@@ -71,10 +73,33 @@ def test_where_it_is_not_known_the_hour_is_not_known(lost):
     cube = quiet_cube()
     cube[lost][NOON : NOON + 2] = np.nan  # a gust speaks for the hour before its stamp
     hours = judged(cube)
-    assert np.isnan(hours["return_leg_margin"].values[NOON])
+    assert np.isnan(hours["margin"].sel(element=NAME).values[NOON])
     assert state_at_noon(hours) == State.NOT_KNOWN
     assert np.isnan(hours["hour_margin"].values[NOON])
     assert State(int(hours["state"].values[NOON + 3])) == State.INSIDE
+
+
+def test_what_is_only_possible_stays_narrow_whatever_the_reserve():
+    cube = quiet_cube()
+    conditions = derive(cube, height=60.0)
+    icing = conditions["icing_risk"].copy(data=np.ones_like(conditions["icing_risk"].values))
+    conditions = conditions.assign(icing_risk=icing)
+    none_kept = replace(LIMITS, reserve=0.0)
+    before = assess(conditions, none_kept)
+    assert state_at_noon(before) == State.NARROW
+    after = judge_return_leg(before, conditions, derive(cube, height=100.0), SORTIE, none_kept)
+    assert state_at_noon(after) == State.NARROW
+
+
+def test_without_figures_it_is_there_and_not_judged():
+    before = assess(derive(quiet_cube(), height=60.0), LIMITS)
+    after = without_figures(before)
+    assert NAME in after.attrs["not_judged"]
+    assert NAME not in after.attrs["required"]
+    assert np.isnan(after["margin"].sel(element=NAME).values).all()
+    for name in ("state", "hour_margin", "limiting_element", "usable_start"):
+        assert after[name].identical(before[name])
+    assert after["margin"].isel(element=slice(-1)).identical(before["margin"])
 
 
 def test_it_never_makes_an_hour_better():
@@ -93,9 +118,9 @@ def test_it_never_makes_an_hour_better():
 
 def test_a_known_direction_never_needs_more_than_all_of_them():
     cube = quiet_cube()
-    every = judged(cube, farther(2000.0))["return_leg_demand"].values
+    every = judged(cube, farther(2000.0))["demand"].sel(element=NAME).values
     for direction in (0.0, 90.0, 235.0):
-        one = judged(cube, farther(2000.0, direction=direction))["return_leg_demand"].values
+        one = judged(cube, farther(2000.0, direction=direction))["demand"].sel(element=NAME).values
         assert (one[:-1] <= every[:-1] + 1e-3).all()
 
 
@@ -126,7 +151,7 @@ def test_the_error_of_the_forecast_grows_with_lead():
         got = judge_return_leg(
             assess(flight, LIMITS), flight, home, farther(2000.0), LIMITS, forecast_deviation=deviation
         )
-        hours.append(got["return_leg_demand"].values[NOON])
+        hours.append(got["demand"].sel(element=NAME).values[NOON])
     assert hours[1] > 1.02 * hours[0]
 
 
@@ -138,13 +163,13 @@ def test_members_of_an_ensemble_are_held_one_by_one():
     deviation = forecast_deviations(flight["time"].values, np.datetime64("NaT"))
     got = judge_return_leg(assess(flight, LIMITS), flight, home, farther(1500.0), LIMITS, forecast_deviation=deviation)
     for member, cube in enumerate((calm, windy)):
-        alone = judged(cube, farther(1500.0))["return_leg_demand"].values[NOON]
-        assert got["return_leg_demand"].isel(realization=member).values[NOON] == pytest.approx(alone, rel=1e-2)
+        alone = judged(cube, farther(1500.0))["demand"].sel(element=NAME).values[NOON]
+        assert got["demand"].sel(element=NAME).isel(realization=member).values[NOON] == pytest.approx(alone, rel=1e-2)
 
 
 def test_the_worse_end_of_the_hour_counts():
     cube = quiet_cube()
     cube["wind_speed"][NOON + 1] = [5.0, 8.0, 8.5]  # the end of the hour before it, the start of the one after
-    demand = judged(cube, farther(1500.0))["return_leg_demand"].values
+    demand = judged(cube, farther(1500.0))["demand"].sel(element=NAME).values
     assert demand[NOON] == pytest.approx(demand[NOON + 1])
     assert demand[NOON] > 1.1 * demand[NOON - 1]

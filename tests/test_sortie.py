@@ -11,11 +11,13 @@ from hypothesis import strategies as st
 
 from wxfly import energy
 from wxfly.aircraft import load_aircraft
-from wxfly.legs import FORECAST_DEVIATION, Wind, fly_leg, quantile, wind_doubt
-from wxfly.sortie import Plan, Refusal, sortie_budget
+from wxfly.flown import Plan
+from wxfly.legs import FORECAST_DEVIATION, Polar, Wind, fly_leg, quantile, wind_doubt
+from wxfly.sortie import Refusal, sortie_budget
 
 CLASSES = load_aircraft()
 QUAD = energy.energy_model(CLASSES["folding-quad-249g"])
+AIR = Polar(QUAD, 1.2)
 WORN = energy.energy_model(replace(CLASSES["folding-quad-249g"], battery_cycles=300.0))
 WARM = 293.15
 PLAN = Plan(height=40.0, return_height=100.0, distance=800.0, direction=60.0, work_time=120.0, confidence=0.5)
@@ -121,17 +123,17 @@ def test_what_is_not_known_stays_not_known(missing: str) -> None:
 
 def test_a_leg_in_doubt_is_the_dearer_of_both_winds() -> None:
     for course in (0.0, 60.0, 180.0):
-        weak, strong = (fly_leg(QUAD, course, Wind(w, 0.0), 1.2).energy_per_metre for w in (3.0, 7.0))
-        doubtful = fly_leg(QUAD, course, Wind(5.0, 0.0, 2.0), 1.2).energy_per_metre
+        weak, strong = (fly_leg(AIR, course, Wind(w, 0.0)).energy_per_metre for w in (3.0, 7.0))
+        doubtful = fly_leg(AIR, course, Wind(5.0, 0.0, 2.0)).energy_per_metre
         assert float(doubtful) == pytest.approx(max(float(weak), float(strong)))
 
 
 def test_a_pack_that_gives_less_power_flies_slower() -> None:
-    free = fly_leg(QUAD, 0.0, Wind(8.0, 0.0), 1.2)
-    held = fly_leg(QUAD, 0.0, Wind(8.0, 0.0), 1.2, largest_power=0.9 * free.power)
+    free = fly_leg(AIR, 0.0, Wind(8.0, 0.0))
+    held = fly_leg(AIR, 0.0, Wind(8.0, 0.0), largest_power=0.9 * free.power)
     assert held.power <= 0.9 * free.power
     assert held.energy_per_metre > free.energy_per_metre
-    assert np.isinf(fly_leg(QUAD, 0.0, Wind(8.0, 0.0), 1.2, largest_power=1.0).energy_per_metre)
+    assert np.isinf(fly_leg(AIR, 0.0, Wind(8.0, 0.0), largest_power=1.0).energy_per_metre)
 
 
 def test_the_doubt_of_the_wind() -> None:

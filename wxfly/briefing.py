@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import date, datetime, time, timedelta
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -16,7 +15,8 @@ from wxfly.chance import Outlook
 from wxfly.derived import derive, hours_of
 from wxfly.forecast_error import ErrorLaw
 from wxfly.limits import Limits, check_height
-from wxfly.site import Site, zone_of
+from wxfly.periods import midnights
+from wxfly.site import Site
 from wxfly.suitability import assess
 from wxfly.sureness import Sureness, find_outlooks, find_surest, judge_sureness
 from wxfly.usable_height import find_usable_heights
@@ -24,6 +24,7 @@ from wxfly.windows import Window, find_windows, rank_by_chance
 
 if TYPE_CHECKING:
     from wxfly.return_leg import Sortie
+    from wxfly.worst_moment import WorstMoment
 
 Question = Literal["best", "compare", "week"]
 
@@ -44,6 +45,8 @@ class Request:
         Direction in which the pilot looks at the aircraft, for glare [degree].
     sortie : Sortie or None
         What is to be flown; its way home is then held against every hour.
+    energy_missing : tuple of str
+        Figures of the aircraft that are missing where a sortie was asked for: the way home is then not judged.
     """
 
     site: Site
@@ -53,6 +56,7 @@ class Request:
     prefers_low_light: bool = False
     toward: float | None = None
     sortie: Sortie | None = None
+    energy_missing: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -110,6 +114,8 @@ class SiteAnswer:
         What earlier runs told of the surest stretch of the best window: run and chance, oldest first.
     changes : tuple of Change
         What would change the answer (`wxfly.changes`).
+    way_home : WorstMoment or None
+        The moment of the best window that asks the most of the sortie; None without a sortie.
     """
 
     request: Request
@@ -124,6 +130,7 @@ class SiteAnswer:
     outlooks: tuple[Outlook, ...] = ()
     earlier: tuple[tuple[str, float], ...] = ()
     changes: tuple[Change, ...] = ()
+    way_home: WorstMoment | None = None
 
     @property
     def best(self) -> Window | None:
@@ -158,43 +165,6 @@ class Briefing:
     now: np.datetime64
     provenance: Mapping[str, object]
     notes: tuple[str, ...] = field(default=())
-
-
-def period_of(
-    site: Site, now: np.datetime64, *, day: date | None = None, first_day: int = 1, days: int = 1
-) -> tuple[np.datetime64, np.datetime64]:
-    """Give the UTC bounds of whole days on the site's own clock.
-
-    Parameters
-    ----------
-    site : Site
-        Whose clock counts: two sites may have different days.
-    now : numpy.datetime64
-        UTC.
-    day : date, optional
-        The first day; by default `first_day` days after today at the site.
-    first_day, days : int, optional
-        How many days from today the period starts, and how many days it has.
-    """
-    zone = zone_of(site.time_zone)
-    local_now = datetime.fromisoformat(f"{now.astype('datetime64[s]')}+00:00").astimezone(zone)
-    first = day or local_now.date() + timedelta(days=first_day)
-    start = datetime.combine(first, time(), tzinfo=zone)
-    end = datetime.combine(first + timedelta(days=days), time(), tzinfo=zone)
-    return _utc(start), _utc(end)
-
-
-def midnights(site: Site, start: np.datetime64, end: np.datetime64) -> list[np.datetime64]:
-    """Give the midnights on the site's own clock between two moments, UTC."""
-    zone = zone_of(site.time_zone)
-    first, last = (datetime.fromisoformat(f"{m.astype('datetime64[s]')}+00:00").astimezone(zone) for m in (start, end))
-    days = (first.date() + timedelta(days=n) for n in range(1, (last.date() - first.date()).days + 1))
-    return [_utc(datetime.combine(day, time(), tzinfo=zone)) for day in days]
-
-
-def _utc(moment: datetime) -> np.datetime64:
-    offset = moment.utcoffset() or timedelta()
-    return np.datetime64(moment.replace(tzinfo=None) - offset, "s")
 
 
 def make_briefing(
@@ -264,16 +234,17 @@ def _answer(
     hours = hours_of(cube, start=start, end=end)
     conditions = derive(hours, height=request.height, site=request.site, daylight_rule=request.limits.daylight_rule)
     assessment = assess(conditions, request.limits)
-    if request.sortie is not None:
+    at_return = None
+    if request.sortie is not None or request.energy_missing:
         # Only flights that are planned need the rotors; the other answers start faster without.
-        from wxfly.return_leg import forecast_deviations, judge_return_leg
+        from wxfly.return_leg import add_return_leg, without_figures
 
-        height = request.sortie.plan.return_height
-        at_return = derive(hours, height=height, site=request.site, daylight_rule=request.limits.daylight_rule)
-        deviation = forecast_deviations(conditions["time"].values, run)
-        assessment = judge_return_leg(
-            assessment, conditions, at_return, request.sortie, request.limits, forecast_deviation=deviation
-        )
+        if request.sortie is None:
+            assessment = without_figures(assessment)
+        else:
+            assessment, at_return = add_return_leg(
+                assessment, conditions, hours, request.sortie, request.limits, site=request.site, run=run
+            )
     heights = find_usable_heights(hours, conditions, request.limits, site=request.site)
     windows = find_windows(
         assessment,
@@ -293,6 +264,8 @@ def _answer(
         central=cube,
         ensembles=ensembles,
         law=law,
+        sortie=request.sortie,
+        at_return=at_return,
     )
     windows = [
         replace(
@@ -310,6 +283,17 @@ def _answer(
         best = windows[0]
         stretch = conditions.isel(time=slice(best.first, best.last + 1))
         advice = advise(stretch, request.aircraft, best.start, best.end, toward=request.toward, hill=request.site.hill)
-    return SiteAnswer(
+    answer = SiteAnswer(
         request, conditions, assessment, heights, tuple(windows), advice, start, end, sureness, tuple(outlooks)
     )
+    return answer if at_return is None else replace(answer, way_home=_way_home(answer, at_return, run))
+
+
+def _way_home(answer: SiteAnswer, at_return: xr.Dataset, run: np.datetime64) -> WorstMoment | None:
+    """Find the moment of the best window that asks the most of the sortie."""
+    if answer.best is None or answer.request.sortie is None:
+        return None
+    from wxfly.worst_moment import worst_moment
+
+    part = {"time": slice(answer.best.first, answer.best.last + 1)}
+    return worst_moment(answer.conditions.isel(part), at_return.isel(part), answer.request.sortie, run)

@@ -15,9 +15,8 @@ import xarray as xr
 from wxfly.aircraft import Aircraft
 from wxfly.briefing import Change, Request, SiteAnswer
 from wxfly.derived import derive, hours_of
-from wxfly.elements import NAMES
 from wxfly.limits import Limits
-from wxfly.suitability import State, assess
+from wxfly.suitability import State, assess, names_of
 from wxfly.windows import Window, find_windows
 
 Flags = npt.NDArray[np.bool_]
@@ -28,6 +27,7 @@ LOWEST = 10.0
 """Lower than this nobody is told to fly instead [m]."""
 SHORTEST = np.timedelta64(10, "m")
 """A flight shorter than this is not told."""
+_NO_RUN = np.datetime64("NaT", "s")
 # What changes with height; the others decide alike at every height.
 _OF_HEIGHT = ("wind", "gust", "wind_difference", "cloud_base")
 
@@ -38,6 +38,7 @@ def find_changes(
     minimum_duration: np.timedelta64,
     *,
     others: Sequence[tuple[Aircraft, Limits]] = (),
+    run: np.datetime64 = _NO_RUN,
 ) -> tuple[Change, ...]:
     """Find what would change an answer.
 
@@ -51,6 +52,8 @@ def find_changes(
         Shortest window of use.
     others : sequence of (Aircraft, Limits)
         The pilot's other aircraft, with their limits under the same rules.
+    run : numpy.datetime64, optional
+        Start of the forecast's run, UTC, for the doubt of a sortie; NaT when not known.
 
     Returns
     -------
@@ -63,7 +66,7 @@ def find_changes(
         _lower(answer, cube, minimum_duration),
         _shorter(answer),
         _another_aircraft(answer, minimum_duration, others),
-        _another_day(answer, cube, minimum_duration),
+        _another_day(answer, cube, minimum_duration, run),
     )
     return tuple(change for change in found if change is not None)
 
@@ -112,7 +115,7 @@ def _others_hold(answer: SiteAnswer) -> Flags:
     skipped, required = set(assessment.attrs["not_judged"]), set(assessment.attrs["required"])
     margin = assessment["margin"].transpose("element", "time").values
     holds = np.ones(margin.shape[1], dtype=bool)
-    for k, name in enumerate(NAMES):
+    for k, name in enumerate(names_of(assessment)):
         if name in skipped or name in _OF_HEIGHT:
             continue
         missing_counts = name in required
@@ -151,14 +154,23 @@ def _another_aircraft(
     return None
 
 
-def _another_day(answer: SiteAnswer, cube: xr.Dataset, minimum_duration: np.timedelta64) -> Change | None:
-    """Give the next window after the time asked about, as far as the forecast goes."""
+def _another_day(
+    answer: SiteAnswer, cube: xr.Dataset, minimum_duration: np.timedelta64, run: np.datetime64
+) -> Change | None:
+    """Give the next window after the time asked about, as far as the forecast goes; the same sortie is flown then."""
     request: Request = answer.request
     last = cube["time"].values[-1].astype("datetime64[s]")
-    if request.sortie is not None or last <= answer.end:
+    if last <= answer.end:
         return None
     hours = hours_of(cube, start=answer.end, end=last)
     later = derive(hours, height=request.height, site=request.site, daylight_rule=request.limits.daylight_rule)
-    windows = find_windows(assess(later, request.limits), minimum_duration=minimum_duration, start=answer.end, end=last)
+    assessment = assess(later, request.limits)
+    if request.sortie is not None:
+        from wxfly.return_leg import add_return_leg
+
+        assessment, _ = add_return_leg(
+            assessment, later, hours, request.sortie, request.limits, site=request.site, run=run
+        )
+    windows = find_windows(assessment, minimum_duration=minimum_duration, start=answer.end, end=last)
     first = min(windows, key=lambda w: w.start, default=None)
     return None if first is None else Change("day", window=replace(first, chance=None))

@@ -14,8 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from wxfly.elements import NAMES
-from wxfly.suitability import State
+from wxfly.suitability import State, names_of
 
 # Margins are compared to this many places, as windows are.
 _PLACES = 6
@@ -97,7 +96,8 @@ def _standings(assessment: xr.Dataset, times: npt.NDArray[np.datetime64]) -> lis
     margins = assessment["margin"].transpose("element", "time").values
     unknown = np.isnan(margins)
     skipped = set(assessment.attrs["not_judged"])
-    required = [name for name in NAMES if name in assessment.attrs["required"]]
+    names = names_of(assessment)
+    required = [name for name in names if name in assessment.attrs["required"]]
     state = assessment["state"].values
     hour_margin = assessment["hour_margin"].values
     limiting = assessment["limiting_element"].values
@@ -105,7 +105,7 @@ def _standings(assessment: xr.Dataset, times: npt.NDArray[np.datetime64]) -> lis
     found = []
     for i in positions:
         missing = tuple(
-            n for n, is_unknown in zip(NAMES, unknown[:, i], strict=True) if is_unknown and n not in skipped
+            n for n, is_unknown in zip(names, unknown[:, i], strict=True) if is_unknown and n not in skipped
         )
         here = State(int(state[i]))
         lost = next((n for n in required if n in missing), "")

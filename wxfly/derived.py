@@ -12,7 +12,21 @@ import xarray as xr
 
 from wxfly.forecast import VARIABLES, restore_carried
 from wxfly.hours import HOUR, Taker, cut_hours, to_hours
-from wxfly.physics import atmosphere, cloud, daylight, geomagnetic, icing, thunderstorm, visibility, weather_code
+from wxfly.physics import (
+    atmosphere,
+    cloud,
+    daylight,
+    geomagnetic,
+    icing,
+    thunderstorm,
+    visibility,
+    weather_code,
+)
+from wxfly.physics.humidity import (
+    dew_point_from_relative_humidity,
+    relative_humidity_from_dew_point,
+    saturation_vapour_pressure,
+)
 from wxfly.site import Site
 from wxfly.wind_aloft import WindAloft, sun_of
 
@@ -151,7 +165,7 @@ def _air(take: Taker, height: float, ground: Array) -> dict[str, Array]:
     at_height = atmosphere.temperature_at_height(near_ground, aloft, heights, height)
 
     humidity, dew_point = _humidity(take, near_ground)
-    vapour_pressure = atmosphere.saturation_vapour_pressure(dew_point)
+    vapour_pressure = saturation_vapour_pressure(dew_point)
     surface_pressure = _surface_pressure(take, near_ground, ground)
     pressure = atmosphere.pressure_at_height(surface_pressure, near_ground, height)
     density = atmosphere.air_density(at_height, vapour_pressure, pressure)
@@ -173,7 +187,7 @@ def _humidity(take: Taker, air_temperature: Array) -> tuple[Array, Array]:
     Real replies differ by several per cent between the two, so one cannot stand in for the other when it is lost.
     """
     given, dew_point = take("relative_humidity"), take("dew_point_temperature")
-    from_dew_point = atmosphere.relative_humidity_from_dew_point(air_temperature, dew_point)
+    from_dew_point = relative_humidity_from_dew_point(air_temperature, dew_point)
     if not take.has("dew_point_temperature"):
         humidity = given
     elif not take.has("relative_humidity"):
@@ -181,7 +195,7 @@ def _humidity(take: Taker, air_temperature: Array) -> tuple[Array, Array]:
     else:
         humidity = np.maximum(given, from_dew_point)  # NaN in either stays NaN
     humidity = np.clip(humidity, 0.0, 1.0)
-    return humidity, atmosphere.dew_point_from_relative_humidity(air_temperature, humidity)
+    return humidity, dew_point_from_relative_humidity(air_temperature, humidity)
 
 
 def _surface_pressure(take: Taker, air_temperature: Array, ground: Array) -> Array:

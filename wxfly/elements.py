@@ -65,6 +65,8 @@ RETURN_LEG = Element("return_leg", "way home", "at_most", "1", "", "way home")
 
 NAMES: tuple[str, ...] = tuple(element.name for element in ELEMENTS)
 BY_NAME: dict[str, Element] = {element.name: element for element in (*ELEMENTS, RETURN_LEG)}
+ROW: dict[str, int] = {name: row for row, name in enumerate(BY_NAME)}
+"""Place of every element in an assessment; that of the way home is behind the others, where it is judged."""
 
 REQUIRED_BY_DEFAULT: tuple[str, ...] = ("wind", "gust", "precipitation", "temperature", "icing", "daylight")
 

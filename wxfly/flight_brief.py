@@ -13,10 +13,11 @@ from wxfly.derived import derive
 from wxfly.field_check import CONFIDENCE, HandRule, hand_rule
 from wxfly.physics.wind_laws import OPEN_GROUND_ROUGHNESS_LENGTH
 from wxfly.reach import Flights, Reach, flights_in_window, reach, steady
-from wxfly.return_leg import Sortie, budgets, forecast_deviations, moments_of
+from wxfly.return_leg import Sortie
 from wxfly.site import Site
 from wxfly.sortie import Budget
 from wxfly.windows import Window
+from wxfly.worst_moment import worst_moment
 
 LAUNCH_HEIGHT = 10.0
 """At which the wind of the launch is told [m]: where forecasts and stations have it."""
@@ -158,36 +159,22 @@ def _energy(
     sight_range: float,
     forecast_run: np.datetime64 | None,
 ) -> EnergyBrief:
-    deviation = forecast_deviations(
-        flight["time"].values, np.datetime64("NaT") if forecast_run is None else forecast_run
-    )
-    moments = moments_of(flight, at_return, sortie.plan, forecast_deviation=deviation)
-    all_budgets = budgets(sortie, moments)
-    share = all_budgets.needed_share
-    worst = np.unravel_index(int(np.argmax(np.where(np.isnan(share), np.inf, share))), share.shape)
-    budget = Budget(*(v[worst] for v in all_budgets))
-    edge, hour = int(worst[0]), int(worst[1])
-    out, home = (
-        type(w)(*(np.broadcast_to(np.asarray(v), share.shape)[worst] for v in w))
-        for w in (moments.out_wind, moments.home_wind)
-    )
+    worst = worst_moment(flight, at_return, sortie, np.datetime64("NaT") if forecast_run is None else forecast_run)
     around = reach(
         sortie.model,
         sortie.plan,
-        steady(out, home, sortie.plan),
-        float(moments.air_density[worst]),
-        float(moments.air_temperature[worst]),
-        gust=float(moments.gust[worst]),
+        steady(worst.out_wind, worst.home_wind, sortie.plan),
+        worst.air_density,
+        worst.air_temperature,
+        gust=worst.gust,
         limits={"sight": sight_range},
     )
-    longest = float(budget.latest_turn + budget.time_home)
     length = float(window.length / np.timedelta64(1, "s"))
-    in_air = longest if np.isfinite(longest) and budget.needed_share <= 1 else 0.0
     return EnergyBrief(
         sortie,
-        budget,
-        flight["time"].values[hour].astype("datetime64[s]") + np.timedelta64(edge, "h"),
+        worst.budget,
+        worst.moment,
         around,
-        in_air,
-        flights_in_window(length, in_air, sortie.batteries),
+        worst.flight_time,
+        flights_in_window(length, worst.flight_time, sortie.batteries),
     )

@@ -125,7 +125,8 @@ def room_to_limits(
     law = law or default_error_law()
     assessment = assessment if MEMBER in assessment["margin"].dims else _as_one_member(assessment)
     order = ("element", "time", MEMBER)
-    demand, limit, margin = (assessment[n].transpose(*order).values for n in ("demand", "limit", "margin"))
+    rows = assessment.isel(element=slice(len(NAMES)))  # the way home has a doubt of its own
+    demand, limit, margin = (rows[n].transpose(*order).values for n in ("demand", "limit", "margin"))
     carried = {"wind": _like(height_deviation, demand.shape[1:])}
     carried["gust"] = carried["wind"] if gust_deviation is None else _like(gust_deviation, demand.shape[1:])
     given = _like(precipitation_probability, demand.shape[1:])
@@ -162,14 +163,12 @@ def _room(
 ) -> Array:
     """Give the room of one element, axes time and member."""
     kind, sense = law.rows[name]["kind"], BY_NAME[name].sense
-    members = demand.shape[1]
     if kind == "category":
-        return _room_of_category(name, demand, margin, lead, law, members)
+        return _room_of_category(name, demand, margin, lead, law, demand.shape[1])
     if kind == "logarithmic":
         with np.errstate(divide="ignore", invalid="ignore"):
             demand, limit = (np.maximum(np.log(v), _LOGARITHM_OF_NOTHING) for v in (demand, limit))
-    error = law.figure(name, "error", lead)
-    deviation = dressing_deviation(error, _spread(demand), law.share_left * error) if members > 1 else error
+    deviation = deviation_left(name, demand, lead, law)
     if carried is not None:
         deviation = np.hypot(deviation, np.where(np.isnan(carried), 0.0, carried))
     deviation = np.broadcast_to(deviation, demand.shape)
@@ -180,6 +179,29 @@ def _room(
     if sense == "at_least":
         return standardised(-demand, deviation, -limit)
     return standardised(demand, deviation, limit)
+
+
+def deviation_left(name: str, values: Array, lead: Array, law: ErrorLaw) -> Array:
+    """Give the standard deviation of the error around each member: the whole of it where there is one forecast.
+
+    Parameters
+    ----------
+    name : str
+        Of an element with an error.
+    values : ndarray
+        Its demand, ``(time, realization)``.
+    lead : ndarray
+        Of the hours, ``(time, 1)`` [h].
+    law : ErrorLaw
+        Of the forecast.
+
+    Returns
+    -------
+    ndarray
+        ``(time, 1)``, in the unit of the element.
+    """
+    error = law.figure(name, "error", lead)
+    return dressing_deviation(error, _spread(values), law.share_left * error) if values.shape[1] > 1 else error
 
 
 def _spread(demand: Array) -> Array:

@@ -19,7 +19,8 @@ FORECAST_DEVIATION = 1.6
 about 1.5 m/s at 10 m against stations (published comparisons); value rounded from memory."""
 LEG_DEVIATION = 0.5
 """Of the mean over a leg of some minutes, in standard deviations of the turbulence [1]; common practice, no source."""
-_AIRSPEEDS = 121
+AIRSPEEDS = 121
+"""Among which the one of least energy is looked for, from the slowest to the fastest."""
 _NO_WAY = 0.1
 """Slower over ground is no way made [m s-1]."""
 
@@ -51,53 +52,31 @@ class Leg(NamedTuple):
     power: Array
 
 
-def fly_leg(
-    model: EnergyModel,
-    course: npt.ArrayLike,
-    wind: Wind,
-    air_density: npt.ArrayLike,
-    *,
-    largest_power: npt.ArrayLike = np.inf,
-) -> Leg:
-    """Find the airspeed of least energy over ground on a course, and what it takes.
+class Polar:
+    """Power over the airspeeds that an aircraft can fly, on a last axis of its own.
 
     Parameters
     ----------
     model : EnergyModel
         From `wxfly.energy.energy_model`.
-    course : array_like
-        Over ground [degree].
-    wind : Wind
-        With a doubt, the dearer of the weaker and the stronger wind counts.
     air_density : array_like
         [kg m-3]
-    largest_power : array_like, optional
-        That the pack can give [W]; all broadcast.
+    airspeeds : int, optional
+        How many; a third of them finds the least energy within 1 %, in a third of the time.
     """
-    speed, doubt = np.asarray(wind.speed, dtype=float), np.asarray(wind.doubt, dtype=float)
-    at_speeds = _Polar(model, air_density, largest_power)
-    if not np.any(doubt > 0) and not np.any(np.isnan(doubt)):
-        return at_speeds.best(course, speed, wind.from_direction)
-    strong = at_speeds.best(course, speed + doubt, wind.from_direction)
-    weak = at_speeds.best(course, np.maximum(speed - doubt, 0.0), wind.from_direction)
-    dearer = strong.energy_per_metre >= weak.energy_per_metre
-    dearer |= np.isnan(strong.energy_per_metre)
-    return Leg(*(np.where(dearer, a, b) for a, b in zip(strong, weak, strict=True)))
 
-
-class _Polar:
-    """Power over the airspeeds that an aircraft can fly, on a last axis of its own."""
-
-    def __init__(self, model: EnergyModel, air_density: npt.ArrayLike, largest_power: npt.ArrayLike) -> None:
+    def __init__(self, model: EnergyModel, air_density: npt.ArrayLike, airspeeds: int = AIRSPEEDS) -> None:
         density = np.asarray(air_density, dtype=float)
         slowest, fastest = airspeed_range(model, density)
         slowest = np.maximum(slowest, 0.02 * fastest)
-        share = np.linspace(0.0, 1.0, _AIRSPEEDS)
+        share = np.linspace(0.0, 1.0, airspeeds)
         self.airspeed = slowest[..., None] + (fastest - slowest)[..., None] * share
         self.power = flight_power(model, self.airspeed, density[..., None])
-        self.too_much = self.power > np.asarray(largest_power, dtype=float)[..., None]
 
-    def best(self, course: npt.ArrayLike, speed: Array, from_direction: npt.ArrayLike) -> Leg:
+    def best(
+        self, course: npt.ArrayLike, speed: Array, from_direction: npt.ArrayLike, too_much: npt.NDArray[np.bool_]
+    ) -> Leg:
+        """Find the airspeed of least energy over ground among those whose power is not too much."""
         made_good = wind_triangle.ground_speed(
             np.asarray(course, float)[..., None],
             self.airspeed,
@@ -106,7 +85,7 @@ class _Polar:
         )
         made_good = np.where(made_good < _NO_WAY, 0.0, made_good)
         cost = self.power / np.where(made_good == 0, 1.0, made_good)
-        cost = np.where((made_good == 0) | self.too_much, np.inf, cost)
+        cost = np.where((made_good == 0) | too_much, np.inf, cost)
         best = np.argmin(cost, axis=-1)[..., None]  # a NaN anywhere is found first, and stays
         return Leg(
             *(
@@ -114,6 +93,37 @@ class _Polar:
                 for values in (cost, self.airspeed, made_good, self.power)
             )
         )
+
+
+def fly_leg(
+    polar: Polar,
+    course: npt.ArrayLike,
+    wind: Wind,
+    *,
+    largest_power: npt.ArrayLike = np.inf,
+) -> Leg:
+    """Find the airspeed of least energy over ground on a course, and what it takes.
+
+    Parameters
+    ----------
+    polar : Polar
+        Of the aircraft, in the air of the leg.
+    course : array_like
+        Over ground [degree].
+    wind : Wind
+        With a doubt, the dearer of the weaker and the stronger wind counts.
+    largest_power : array_like, optional
+        That the pack can give [W]; all broadcast.
+    """
+    speed, doubt = np.asarray(wind.speed, dtype=float), np.asarray(wind.doubt, dtype=float)
+    too_much = polar.power > np.asarray(largest_power, dtype=float)[..., None]
+    if not np.any(doubt > 0) and not np.any(np.isnan(doubt)):
+        return polar.best(course, speed, wind.from_direction, too_much)
+    strong = polar.best(course, speed + doubt, wind.from_direction, too_much)
+    weak = polar.best(course, np.maximum(speed - doubt, 0.0), wind.from_direction, too_much)
+    dearer = strong.energy_per_metre >= weak.energy_per_metre
+    dearer |= np.isnan(strong.energy_per_metre)
+    return Leg(*(np.where(dearer, a, b) for a, b in zip(strong, weak, strict=True)))
 
 
 def wind_doubt(

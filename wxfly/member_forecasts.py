@@ -12,7 +12,7 @@ import xarray as xr
 
 from wxfly import store
 from wxfly.errors import WxflyError, unknown_name
-from wxfly.obtained import as_moment, utc_now
+from wxfly.obtained import as_moment, retrieved_of, utc_now
 from wxfly.retrieval import obtain_forecast
 from wxfly.settings import Settings, load_settings
 from wxfly.site import Site
@@ -122,12 +122,8 @@ def _stored(name: str, site: Site, offline: bool) -> xr.Dataset | None:
     cube = store.find_forecast(*place, name, surface_altitude=site.surface_altitude)
     if cube is None or offline:
         return cube
-    try:
-        retrieved = np.datetime64(str(cube.attrs.get("retrieved", "")).rstrip("Z"), "s")
-    except ValueError:
-        return None
-    age = as_moment(utc_now()) - retrieved
-    return cube if np.timedelta64(0) <= age < FRESH else None
+    age = as_moment(utc_now()) - retrieved_of(cube)
+    return cube if np.timedelta64(0) <= age < FRESH else None  # an age that is not known is not fresh
 
 
 def _side_by_side(cubes: Sequence[xr.Dataset], sites: Sequence[Site]) -> xr.Dataset:

@@ -3,28 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from wxfly.aircraft import Aircraft
 from wxfly.briefing import Briefing, Request, make_briefing, run_of
 from wxfly.derived import derive
-from wxfly.energy import energy_model, missing_figures
 from wxfly.errors import WxflyError
 from wxfly.field_check import HAND_HEIGHT, HandRule, check_hand_height, hand_rule
 from wxfly.flight_brief import FlightBrief, make_flight_brief, roughness_of
-from wxfly.limits import check_height
-from wxfly.physics.visibility import attitude_sight_range
-from wxfly.questions import Prepared, Progress, prepare, read_direction
+from wxfly.planned_sortie import confidence_of, length_of
+from wxfly.questions import Prepared, Progress, prepare
 from wxfly.reading import Correction, Reading, correct_forecast, weigh
-from wxfly.return_leg import Sortie
-from wxfly.sortie import BATTERY_RESERVE, CONFIDENCE, Plan
 from wxfly.units import parse_quantity
-
-DEFAULT_DISTANCE = 100.0
-"""Planned where neither distance nor size of the aircraft is given [m]."""
 
 
 @dataclass(frozen=True)
@@ -89,15 +81,12 @@ def ask_brief(site: str | None, options: Mapping[str, Any], *, on_progress: Prog
     WxflyError
         For anything the pilot can put right.
     """
-    prepared = prepare("best", [site] if site else [], options, on_progress=on_progress)
+    prepared = prepare("best", [site] if site else [], options, with_sortie=True, on_progress=on_progress)
     request = prepared.requests[0]
-    return_height = _length(options.get("return_height"), request.height)
-    check_height(return_height, request.limits)
-    hand_height = _length(options.get("hand_height"), HAND_HEIGHT)
+    return_height = length_of(options.get("return_height"), request.height)
+    hand_height = length_of(options.get("hand_height"), HAND_HEIGHT)
     check_hand_height(hand_height)
-    missing = missing_figures(request.aircraft)
-    sortie = None if missing else _sortie(request, return_height, options)
-    briefing = _answer(prepared, replace(request, sortie=sortie))
+    briefing = _answer(prepared, request)
     answer = briefing.answers[0]
     if not answer.windows:
         return BriefAsked(None, briefing, prepared.units, prepared.time_zone)
@@ -108,12 +97,12 @@ def ask_brief(site: str | None, options: Mapping[str, Any], *, on_progress: Prog
         prepared.cube.isel(site=0),
         answer,
         answer.windows[rank - 1],
-        sortie=sortie,
-        energy_missing=missing,
+        sortie=request.sortie,
+        energy_missing=request.energy_missing,
         hand_height=hand_height,
         return_height=return_height,
         forecast_run=run_of(prepared.provenance),
-        confidence=_confidence(options),
+        confidence=confidence_of(options),
     )
     return BriefAsked(brief, briefing, prepared.units, prepared.time_zone)
 
@@ -129,47 +118,6 @@ def _answer(prepared: Prepared, request: Request, cube: Any = None, notes: tuple
         provenance=prepared.provenance,
         notes=(*prepared.notes, *notes),
     )
-
-
-def _sortie(request: Request, return_height: float, options: Mapping[str, Any]) -> Sortie:
-    payload = options.get("payload")
-    model = energy_model(request.aircraft, payload=parse_quantity(payload, "mass", "g") if payload else 0.0)
-    batteries = int(options.get("batteries") or 1)
-    reserve = options.get("battery_reserve")
-    share = BATTERY_RESERVE if reserve is None else float(reserve)
-    if not 0 <= share < 1:
-        raise WxflyError(f"a battery reserve of {share:g} is not a share; wanted 0 to below 1, such as 0.25")
-    cells, work = options.get("cells"), options.get("work")
-    plan = Plan(
-        height=request.height,
-        return_height=return_height,
-        distance=_length(options.get("distance"), _default_distance(request.aircraft)),
-        direction=read_direction(options.get("toward")),
-        work_time=parse_quantity(work, "time", "min") if work else 0.0,
-        reserve=share,
-        confidence=_confidence(options),
-        cell_temperature=parse_quantity(cells, "temperature", "degC") if cells else None,
-    )
-    if plan.distance < 0 or plan.work_time < 0:
-        raise WxflyError("a distance or a time of work below zero cannot be flown")
-    return Sortie(model, plan, batteries)
-
-
-def _confidence(options: Mapping[str, Any]) -> float:
-    """Give how sure the way home and the reading must be: as asked, and never less than even."""
-    asked = options.get("confidence")
-    return CONFIDENCE if asked is None else max(float(asked), 0.5)
-
-
-def _default_distance(aircraft: Aircraft) -> float:
-    """Plan as far as the aircraft is seen: nobody should fly farther without having said so."""
-    if aircraft.characteristic_dimension is None:
-        return DEFAULT_DISTANCE
-    return float(attitude_sight_range(aircraft.characteristic_dimension, aircraft.kind))
-
-
-def _length(text: str | None, default: float) -> float:
-    return parse_quantity(text, "length", "m") if text else default
 
 
 def ask_check(site: str | None, options: Mapping[str, Any], *, on_progress: Progress) -> CheckAsked:
@@ -195,7 +143,7 @@ def ask_check(site: str | None, options: Mapping[str, Any], *, on_progress: Prog
         for height in (reading.hand_height, request.height)
     )
     roughness = roughness_of(request.site)
-    rule = hand_rule(hand, [flight], request.limits, roughness_length=roughness, confidence=_confidence(options))
+    rule = hand_rule(hand, [flight], request.limits, roughness_length=roughness, confidence=confidence_of(options))
     correction = weigh(reading, hand, flight, roughness_length=roughness)
     corrected = correct_forecast(prepared.cube, correction)
     note = "the forecast is corrected by your reading, from its hour on and fading over the day"
@@ -207,7 +155,7 @@ def _reading(prepared: Prepared, options: Mapping[str, Any]) -> Reading:
     from wxfly.units import SYSTEMS
 
     units = SYSTEMS[prepared.units]
-    hand_height = _length(options.get("hand_height"), HAND_HEIGHT)
+    hand_height = length_of(options.get("hand_height"), HAND_HEIGHT)
     check_hand_height(hand_height)
     mean = parse_quantity(str(options["mean"]), "speed", units["wind"])
     gust, temperature = options.get("gust"), options.get("temperature")

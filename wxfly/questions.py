@@ -13,12 +13,14 @@ import xarray as xr
 
 from wxfly.aircraft import DEFAULT as DEFAULT_AIRCRAFT
 from wxfly.aircraft import Aircraft, find_aircraft
-from wxfly.briefing import Briefing, Question, Request, make_briefing, period_of
+from wxfly.briefing import Briefing, Question, Request, make_briefing
+from wxfly.briefing import run_of as of_provenance
 from wxfly.elements import NAMES, REQUIRED_BY_DEFAULT
 from wxfly.errors import WxflyError, unknown_name
 from wxfly.forecast_error import ErrorLaw
 from wxfly.limits import Limits, limits_for
 from wxfly.obtained import Obtained
+from wxfly.periods import period_of
 from wxfly.rules import DEFAULT as DEFAULT_RULES
 from wxfly.rules import find_rules
 from wxfly.settings import config_folder
@@ -30,6 +32,8 @@ Progress = Callable[[str], None]
 DEFAULT_HEIGHT = 60.0
 DEFAULT_DURATION = 45 * 60.0
 WEEK = 7
+SORTIE_OPTIONS = ("distance", "return_height", "work", "batteries", "battery_reserve", "cells", "payload")
+"""Any of them asks for the way home to be judged."""
 
 
 @dataclass(frozen=True)
@@ -135,11 +139,12 @@ def _with_changes(briefing: Briefing, ready: Prepared, options: Mapping[str, Any
     from wxfly.aircraft import load_aircraft
     from wxfly.changes import find_changes
 
+    run = of_provenance(ready.provenance)
     others = []
     if any(answer.best is None for answer in briefing.answers):
         others = [(a, _limits(a, options)) for a in load_aircraft(own_aircraft_file()).values()]
     answers = tuple(
-        replace(a, changes=find_changes(a, ready.cube.isel(site=i), briefing.minimum_duration, others=others))
+        replace(a, changes=find_changes(a, ready.cube.isel(site=i), briefing.minimum_duration, others=others, run=run))
         for i, a in enumerate(briefing.answers)
     )
     return replace(briefing, answers=answers)
@@ -166,6 +171,7 @@ def prepare(
     options: Mapping[str, Any],
     *,
     first_day: int = 1,
+    with_sortie: bool = False,
     on_progress: Progress,
 ) -> Prepared:
     """Read what a pilot asks, and obtain the forecast for it.
@@ -180,6 +186,8 @@ def prepare(
         Of the command line, by name; see ``wxfly best --help``. A missing or empty one takes its default.
     first_day : int, optional
         How many days from today the day asked about is, where none is given.
+    with_sortie : bool, optional
+        Whether the way home is judged even where the options say nothing of a sortie.
     on_progress : callable
         Told what is being done when it may take over a second.
 
@@ -225,6 +233,11 @@ def prepare(
         )
         for site, own in zip(obtained.sites, heights, strict=True)
     ]
+    if with_sortie or any(options.get(name) is not None for name in SORTIE_OPTIONS):
+        # Only flights that are planned need the rotors; the other answers start faster without.
+        from wxfly.planned_sortie import plan_sortie
+
+        requests = [plan_sortie(request, options) for request in requests]
     now = obtained.now
     cube, age_notes = obtained.fresh()
     ensembles, ensemble_notes = _ensembles(obtained, options.get("ensemble"), bool(options.get("offline")), on_progress)

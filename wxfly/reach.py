@@ -10,8 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.energy import EnergyModel
+from wxfly.flown import Plan, charge_to_leave, fly_legs, make_ready
 from wxfly.legs import Leg, Wind
-from wxfly.sortie import Plan, charge_to_leave, fly_plan
 
 Array = npt.NDArray[np.float64]
 
@@ -97,13 +97,14 @@ def reach(
     # The winds depend on when the legs are flown, and that on the distance: a few rounds settle it.
     for _ in range(5):
         out_wind, home_wind = wind_at(plan.height, middle_out), wind_at(plan.return_height, middle_home)
-        flown = fly_plan(model, plan, course, out_wind, home_wind, rho, temperature)
+        flown = make_ready(model, plan, out_wind, home_wind, rho, temperature)
+        out, home = fly_legs(flown, course)
         free = flown.usable * (1.0 - plan.reserve) - flown.climb - flown.work - flown.descent
-        per_metre = flown.dearer * (flown.out.energy_per_metre + flown.home.energy_per_metre)
+        per_metre = flown.dearer * (out.energy_per_metre + home.energy_per_metre)
         distance = np.maximum(free, 0.0) / per_metre
         time_out, time_home = (
-            _over_each(distance, flown.out.ground_speed),
-            _over_each(distance, flown.home.ground_speed),
+            _over_each(distance, out.ground_speed),
+            _over_each(distance, home.ground_speed),
         )
         middle_out = flown.time_up + time_out / 2
         middle_home = flown.time_up + time_out + plan.work_time + flown.time_down + time_home / 2
@@ -114,9 +115,9 @@ def reach(
         limited_by = np.where(limit < least, name, limited_by)
         least = np.minimum(least, limit)  # NaN in either stays NaN
     there = least != 0
-    way_home = np.where(there, flown.dearer * least * np.where(there, flown.home.energy_per_metre, 0.0), 0.0)
+    way_home = np.where(there, flown.dearer * least * np.where(there, home.energy_per_metre, 0.0), 0.0)
     charge = charge_to_leave(model, flown.usable, way_home + flown.descent, plan.reserve)
-    return Reach(course, by_energy, least, tuple(str(n) for n in limited_by), flown.out, flown.home, charge)
+    return Reach(course, by_energy, least, tuple(str(n) for n in limited_by), out, home, charge)
 
 
 def _over_each(distance: Array, speed: Array) -> Array:

@@ -5,22 +5,28 @@ It is judged only when a sortie is asked for, and then it is required: an hour i
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from wxfly.derived import derive
+from wxfly.elements import RETURN_LEG
 from wxfly.energy import EnergyModel
+from wxfly.flown import Plan
 from wxfly.forecast_error import default_error_law, lead_time
-from wxfly.legs import FORECAST_DEVIATION, Wind, wind_doubt
+from wxfly.hours import Taker
+from wxfly.legs import AIRSPEEDS, FORECAST_DEVIATION, Wind, wind_doubt
 from wxfly.limits import Limits
-from wxfly.sortie import Budget, Plan, sortie_budget
-from wxfly.suitability import State, margin_at_most
+from wxfly.site import Site
+from wxfly.sortie import Budget, sortie_budget
+from wxfly.suitability import State, margin_at_most, names_of
 
 Array = npt.NDArray[np.float64]
 
-NAME = "return_leg"
+NAME = RETURN_LEG.name
 CANNOT_BE_FLOWN = 10.0
 """Stands for a sortie that no battery makes: the share of the battery where it would be infinite [1]."""
 
@@ -73,10 +79,18 @@ def moments_of(
     return Moments(
         _wind(flight, plan.height, plan.confidence, deviation),
         _wind(at_return, plan.return_height, plan.confidence, deviation),
-        np.maximum(flight["wind_speed_of_gust"].values, at_return["wind_speed_of_gust"].values),
-        flight["air_density"].values,
-        flight["air_temperature"].values,
+        np.maximum(_values(flight, "wind_speed_of_gust"), _values(at_return, "wind_speed_of_gust")),
+        _values(flight, "air_density"),
+        _values(flight, "air_temperature"),
     )
+
+
+def _values(conditions: xr.Dataset, name: str) -> Array:
+    """Give values with the axes of the wind: what members share may lack theirs."""
+    like, values = conditions["wind_speed"], conditions[name]
+    if values.dims != like.dims:
+        values = values.broadcast_like(like).transpose(*like.dims)
+    return np.asarray(values.values, dtype=float)
 
 
 def _along_time(values: npt.ArrayLike, like: xr.DataArray) -> Array:
@@ -86,16 +100,16 @@ def _along_time(values: npt.ArrayLike, like: xr.DataArray) -> Array:
 
 
 def _wind(conditions: xr.Dataset, height: float, confidence: float, forecast_deviation: npt.ArrayLike) -> Wind:
-    speed = conditions["wind_speed"].values
+    speed = _values(conditions, "wind_speed")
     doubt = wind_doubt(
         speed,
-        conditions["wind_speed_of_gust"].values,
-        conditions["wind_standard_deviation"].values,
+        _values(conditions, "wind_speed_of_gust"),
+        _values(conditions, "wind_standard_deviation"),
         height,
         confidence,
         forecast_deviation=forecast_deviation,
     )
-    return Wind(speed, conditions["wind_from_direction"].values, doubt)
+    return Wind(speed, _values(conditions, "wind_from_direction"), doubt)
 
 
 def forecast_deviations(time: npt.ArrayLike, run: np.datetime64) -> Array:
@@ -103,8 +117,14 @@ def forecast_deviations(time: npt.ArrayLike, run: np.datetime64) -> Array:
     return default_error_law().figure("wind", "error", lead_time(time, run))
 
 
-def budgets(sortie: Sortie, moments: Moments) -> Budget:
-    """Work out the budget of the sortie at every moment."""
+def budgets(
+    sortie: Sortie,
+    moments: Moments,
+    *,
+    courses: Sequence[npt.ArrayLike] | None = None,
+    airspeeds: int = AIRSPEEDS,
+) -> Budget:
+    """Work out the budget of the sortie at every moment; `courses` and `airspeeds` as in `sortie_budget`."""
     return sortie_budget(
         sortie.model,
         sortie.plan,
@@ -113,6 +133,48 @@ def budgets(sortie: Sortie, moments: Moments) -> Budget:
         moments.air_density,
         moments.air_temperature,
         gust=moments.gust,
+        courses=courses,
+        airspeeds=airspeeds,
+    )
+
+
+def add_return_leg(
+    assessment: xr.Dataset,
+    flight: xr.Dataset,
+    hours: xr.Dataset | Taker,
+    sortie: Sortie,
+    limits: Limits,
+    *,
+    site: Site,
+    run: np.datetime64,
+) -> tuple[xr.Dataset, xr.Dataset]:
+    """Add the way home to the assessment of one place's hours.
+
+    Parameters
+    ----------
+    assessment, flight : xarray.Dataset
+        As in `judge_return_leg`.
+    hours : xarray.Dataset or Taker
+        The same hours of the forecast, as `wxfly.derived.derive` takes them.
+    sortie, limits
+        As in `judge_return_leg`.
+    site : Site
+        Where.
+    run : numpy.datetime64
+        Start of the forecast's run, UTC: its error grows with the time after it.
+
+    Returns
+    -------
+    assessment : xarray.Dataset
+        As `judge_return_leg` gives it.
+    at_return : xarray.Dataset
+        The hours at the return height.
+    """
+    at_return = derive(hours, height=sortie.plan.return_height, site=site, daylight_rule=limits.daylight_rule)
+    deviation = forecast_deviations(flight["time"].values, run)
+    return (
+        judge_return_leg(assessment, flight, at_return, sortie, limits, forecast_deviation=deviation),
+        at_return,
     )
 
 
@@ -143,9 +205,8 @@ def judge_return_leg(
     Returns
     -------
     xarray.Dataset
-        The assessment with ``return_leg_demand`` (share of the battery needed, reserve included; the worse edge
-        of the hour), ``return_leg_limit`` (1), ``return_leg_margin``, and hour margin, limiting element and state
-        in which it counts.
+        The assessment with a last row ``return_leg`` (demand: share of the battery needed, reserve included, the
+        worse edge of the hour; limit: 1), required, and hour margin, limiting element and state in which it counts.
     """
     moments = moments_of(flight, at_return, sortie.plan, forecast_deviation=forecast_deviation)
     share = budgets(sortie, moments).needed_share
@@ -156,12 +217,10 @@ def judge_return_leg(
     decides = (margin < np.where(np.isnan(before), np.inf, before)) & (state != State.NOT_KNOWN)
     unknown = np.isnan(margin) | (state == State.NOT_KNOWN)
     smallest = np.where(unknown, np.nan, np.minimum(before, margin))
+    # Never better than before: a grade that is only possible is narrow whatever the margin.
     known_state = np.where(smallest < 0, State.OUTSIDE, np.where(smallest < limits.reserve, State.NARROW, State.INSIDE))
-    dims, coords = hour.dims, hour.coords
-    result = assessment.assign(
-        return_leg_demand=xr.DataArray(demand, dims=dims, coords=coords),
-        return_leg_limit=xr.DataArray(np.ones_like(demand), dims=dims, coords=coords),
-        return_leg_margin=xr.DataArray(margin, dims=dims, coords=coords),
+    known_state = np.minimum(known_state, state)
+    result = _with_row(assessment, demand, np.ones_like(demand), margin).assign(
         hour_margin=hour.copy(data=smallest),
         limiting_element=assessment["limiting_element"].copy(
             data=np.where(decides, NAME, assessment["limiting_element"].values).astype(object)
@@ -169,4 +228,23 @@ def judge_return_leg(
         state=assessment["state"].copy(data=np.where(unknown, State.NOT_KNOWN, known_state).astype(np.int8)),
     )
     result["state"].attrs.update(assessment["state"].attrs)
+    result.attrs["required"] = [*assessment.attrs["required"], NAME]
     return result
+
+
+def without_figures(assessment: xr.Dataset) -> xr.Dataset:
+    """Add the way home as not judged: it was asked for, and the figures of the aircraft do not tell it."""
+    nothing = np.full(assessment["hour_margin"].shape, np.nan)
+    result = _with_row(assessment, nothing, nothing, nothing)
+    result.attrs["not_judged"] = [*assessment.attrs["not_judged"], NAME]
+    return result
+
+
+def _with_row(assessment: xr.Dataset, demand: Array, limit: Array, margin: Array) -> xr.Dataset:
+    """Give an assessment one more row of demand, limit and margin, behind the others."""
+    rows = {}
+    for name, values in (("demand", demand), ("limit", limit), ("margin", margin)):
+        old = assessment.variables[name]
+        rows[name] = (old.dims, np.concatenate([old.values, values[None]]))
+    kept = assessment.drop_vars([*rows, "element"])
+    return kept.assign(rows).assign_coords(element=[*names_of(assessment), NAME])

@@ -116,6 +116,11 @@ def _is_judged(name: str, limits: Limits) -> bool:
     return not (name == "density_altitude" and limits.maximum_density_altitude is None)
 
 
+def names_of(assessment: xr.Dataset) -> tuple[str, ...]:
+    """Name the elements of an assessment, in the order of its rows."""
+    return tuple(assessment.variables["element"].values.tolist())
+
+
 def unknown_elements(assessment: xr.Dataset, *, required: bool = False) -> tuple[str, ...]:
     """Name the judged elements that are not known in some hour.
 
@@ -132,7 +137,7 @@ def unknown_elements(assessment: xr.Dataset, *, required: bool = False) -> tuple
     skipped = set(assessment.attrs["not_judged"])
     return tuple(
         name
-        for name, is_unknown in zip(NAMES, any_hour, strict=True)
+        for name, is_unknown in zip(names_of(assessment), any_hour, strict=True)
         if is_unknown and (name in chosen) == required and name not in skipped
     )
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -17,12 +18,14 @@ import xarray as xr
 from wxfly.chance import Chance, Outlook, hour_chances, window_chance
 from wxfly.derived import derive, hours_of
 from wxfly.forecast import VARIABLES, mark_carried
-from wxfly.forecast_error import MEMBER, ErrorLaw, default_error_law, lead_time, room_to_limits
+from wxfly.forecast_error import MEMBER, ErrorLaw, default_error_law, deviation_left, lead_time, room_to_limits
 from wxfly.limits import Limits
-from wxfly.physics.probability import normal_quantile
 from wxfly.planning import hours_touched
 from wxfly.site import Site
 from wxfly.suitability import assess
+
+if TYPE_CHECKING:
+    from wxfly.return_leg import Sortie
 
 Array = npt.NDArray[np.float64]
 
@@ -31,7 +34,6 @@ BAND = (0.0, 0.1, 0.5, 0.9, 1.0)
 _DEVIATIONS = ("wind_standard_deviation", "gust_standard_deviation")
 _BANDS = ("wind_speed", "wind_speed_of_gust")
 _TRIED = 3
-_RETURN_MISSED, _RETURN_FALSE = 0.05, 0.4  # the way home is worked out with an upper headwind already
 
 
 @dataclass(frozen=True)
@@ -91,6 +93,8 @@ def judge_sureness(
     central: xr.Dataset | None = None,
     ensembles: Sequence[xr.Dataset] = (),
     law: ErrorLaw | None = None,
+    sortie: Sortie | None = None,
+    at_return: xr.Dataset | None = None,
 ) -> Sureness:
     """Judge how sure the hours of one site are.
 
@@ -108,6 +112,10 @@ def judge_sureness(
         Cubes at the site, each of one model: with the dimension ``realization``, or a single forecast as one member.
     law : ErrorLaw, optional
         By default wxfly's own.
+    sortie : Sortie, optional
+        What is to be flown; its way home then enters the chance, of every member its own.
+    at_return : xarray.Dataset, optional
+        The hours of the one forecast at the return height, with a sortie.
     """
     law = law or default_error_law()
     time = assessment["time"].values
@@ -121,25 +129,40 @@ def judge_sureness(
         room = room_to_limits(
             judged, lead, height_deviation=wind, gust_deviation=gust, precipitation_probability=rain, law=law
         )
-        room = _with_return_leg(room, assessment)
+        if sortie is not None and at_return is not None:
+            error = law.figure("wind", "error", lead)
+            room = _with_return_leg(room, _way_home(conditions, at_return, sortie, error)["room"])
         margin = assessment["hour_margin"].values[:, None]
         model = str(conditions.attrs.get("model", "not known"))
         return Sureness(hour_chances(room, law=law), room, margin, None, 1, (model,), (), law, lead)
     start, end = time[0], time[-1] + np.timedelta64(1, "h")
-    parts = []
+    parts, returning = [], []
     for cube in ensembles:
         hours = hours_of(with_what_is_missing(as_members(cube), central), start=start, end=end)
         judged = derive(hours, height=height, site=site, daylight_rule=limits.daylight_rule)
         parts.append((judged, assess(judged, unsure)))
+        if sortie is not None:
+            there = derive(hours, height=sortie.plan.return_height, site=site, daylight_rule=limits.daylight_rule)
+            returning.append(there)
     joined = _join([a for _, a in parts])
     winds = _join([c[[*_BANDS, *_DEVIATIONS]].max("edge", skipna=False) for c, _ in parts])
     room = room_to_limits(
         joined, lead, height_deviation=winds[_DEVIATIONS[0]], gust_deviation=winds[_DEVIATIONS[1]], law=law
     )
-    room = _with_return_leg(room, assessment)
+    margin = joined["hour_margin"].transpose("time", MEMBER).values
+    if sortie is not None:
+        speed = winds["wind_speed"].transpose("time", MEMBER).values
+        left = deviation_left("wind", speed, lead[:, None], law)[:, 0]
+        by_time = xr.DataArray(left, dims="time", coords={"time": winds["time"].values})
+        homes = [
+            _way_home(c, h, sortie, by_time.sel(time=c["time"].values).values)
+            for (c, _), h in zip(parts, returning, strict=True)
+        ]
+        home = _join(homes).transpose("time", MEMBER)
+        room = _with_return_leg(room, home["room"])
+        margin = np.minimum(margin, home["margin"].values)
     if "last_time" in joined.coords:
         room = room.assign_coords(last_time=(MEMBER, joined["last_time"].values))
-    margin = joined["hour_margin"].transpose("time", MEMBER).values
     models = tuple(str(cube.attrs.get("model", "not known")) for cube in ensembles)
     return Sureness(
         hour_chances(room, law=law),
@@ -152,6 +175,13 @@ def judge_sureness(
         law,
         lead,
     )
+
+
+def _way_home(flight: xr.Dataset, at_return: xr.Dataset, sortie: Sortie, deviation: Array) -> xr.Dataset:
+    # Only flights that are planned need the rotors; the other answers start faster without.
+    from wxfly.way_home_chance import way_home_room
+
+    return way_home_room(flight, at_return, sortie, deviation)
 
 
 def as_members(cube: xr.Dataset) -> xr.Dataset:
@@ -194,19 +224,14 @@ def _join(parts: Sequence[xr.Dataset]) -> xr.Dataset:
     return joined.assign_attrs(parts[0].attrs)
 
 
-def _with_return_leg(room: xr.DataArray, assessment: xr.Dataset) -> xr.DataArray:
-    """Add the way home of the one forecast, the same for every member."""
-    if "return_leg_margin" not in assessment:
-        return room
-    margin = assessment["return_leg_margin"].values
-    holds, breaks = normal_quantile(1.0 - _RETURN_MISSED), normal_quantile(_RETURN_FALSE)
-    row = np.where(np.isnan(margin), np.nan, np.where(margin >= 0, holds, breaks))
-    added = np.broadcast_to(row[:, None], room.shape[1:])[None]
-    names = [*room["element"].values, "return_leg"]
+def _with_return_leg(room: xr.DataArray, added: xr.DataArray) -> xr.DataArray:
+    """Add the way home. It is required: members that do not know it fail, and where none knows it nothing is known."""
+    unknown = np.isnan(added.values)
+    row = np.where(unknown, np.where(unknown.all(axis=1, keepdims=True), np.nan, -np.inf), added.values)
     return xr.DataArray(
-        np.concatenate([room.values, added]),
+        np.concatenate([room.values, row[None]]),
         dims=room.dims,
-        coords={"element": names, "time": room["time"].values},
+        coords={"element": [*room["element"].values, "return_leg"], "time": room["time"].values},
         name=room.name,
     )
 

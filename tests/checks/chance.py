@@ -8,6 +8,7 @@ import warnings
 import numpy as np
 from checks.reading import NotCoveredError, Row, check, to_number
 
+from wxfly.forecast_error import default_error_law
 from wxfly.physics import probability
 
 
@@ -89,3 +90,8 @@ def _(row: Row) -> float:
     return float(
         probability.truncated_normal_exceedance(row.number("mu", "mean"), row.number("sigma"), row.number("limit", "L"))
     )
+
+
+@check("nwp_10m_wind_rmse_placeholder_m_s")
+def _(row: Row) -> float:
+    return float(default_error_law().figure("wind", "error", row.number("lead")))

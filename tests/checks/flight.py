@@ -7,6 +7,7 @@ import re
 import numpy as np
 from checks.reading import NotCoveredError, Row, check
 
+from wxfly.aircraft import load_aircraft
 from wxfly.physics import atmosphere, battery, rotor, wind_triangle
 
 C = 273.15
@@ -157,11 +158,31 @@ def _(row: Row) -> float:
 
 @check("battery_reserve_fraction")
 def _(row: Row) -> bool:
-    from wxfly.sortie import BATTERY_RESERVE
+    from wxfly.flown import BATTERY_RESERVE
 
     return float(row.expected) == BATTERY_RESERVE
 
 
 @check("lipo_preheat_C")
+def _(row: Row) -> bool:
+    """Held: packs that are told to be warm enough lie in the band of the trade."""
+    from wxfly.report.brief_words import WARM_PACK
+
+    low, high = (float(n) for n in re.findall(r"\d+", row.expected))
+    return low <= WARM_PACK - C <= high
+
+
+@check("max_wind_to_max_airspeed")
+def _(row: Row) -> bool:
+    """Held as the upper end of the rule, two thirds: no class may be sent into more, even in gusts."""
+    ceiling = re.search(r"to (\d)/(\d)", row.source)
+    if ceiling is None:
+        raise NotCoveredError(f"source not understood: '{row.source}'")
+    most = float(ceiling[1]) / float(ceiling[2])
+    classes = load_aircraft().values()
+    return all(a.top_speed is not None and a.maximum_wind <= most * a.top_speed for a in classes)
+
+
+@check("energy_per_distance_MJ_km")
 def _(row: Row) -> float:
-    raise NotCoveredError("a habit of the trade; the pilot gives the cells' temperature")
+    raise NotCoveredError("the row gives no figures of the aircraft to calibrate the energy model with")

@@ -9,6 +9,7 @@ from typing import Any
 
 from checks.reading import NotCoveredError, Row, check
 
+from wxfly.aircraft import load_aircraft
 from wxfly.physics import comfort, geomagnetic
 
 C = 273.15
@@ -136,5 +137,8 @@ def _(row: Row) -> bool:
 
 
 @check("electronics_ambient_C")
-def _(row: Row) -> float:
-    raise NotCoveredError("a habit of the trade; the aircraft's own range is used")
+def _(row: Row) -> bool:
+    """Held: the classes' range of air temperature lies within the widest that the row tells of."""
+    numbers = [float(n) for n in re.findall(r"-?\d+", row.expected)]
+    classes = load_aircraft().values()
+    return all(min(numbers) <= a.minimum_temperature - C and a.maximum_temperature - C <= max(numbers) for a in classes)

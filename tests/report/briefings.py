@@ -7,8 +7,9 @@ import xarray as xr
 
 from tests.cubes import START, quiet_cube
 from wxfly.aircraft import find_aircraft
-from wxfly.briefing import Request, make_briefing, period_of
+from wxfly.briefing import Request, make_briefing
 from wxfly.limits import limits_for
+from wxfly.periods import period_of
 from wxfly.site import Site
 
 MEADOW = Site("Meadow", 52.0, 6.0, 30.0, "Europe/Amsterdam")

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from tests.report.briefings import RANCH, brief, every_question, stormy, with_gaps
-from wxfly.elements import ELEMENTS, NAMES
+from wxfly.elements import ELEMENTS, NAMES, RETURN_LEG
 from wxfly.report.answer import SCHEMA_VERSION, schema, to_json
 
 ALL = every_question()
@@ -17,7 +17,7 @@ REFERENCE = Path(__file__).resolve().parents[2] / "docs" / "reference" / "answer
 def test_the_schema_is_a_schema():
     jsonschema.Draft202012Validator.check_schema(schema())
     assert schema()["properties"]["schema_version"]["const"] == SCHEMA_VERSION
-    assert schema()["$defs"]["element_name"]["enum"] == list(NAMES)
+    assert schema()["$defs"]["element_name"]["enum"] == [*NAMES, RETURN_LEG.name]
 
 
 @pytest.mark.parametrize("name", ALL)
@@ -39,7 +39,7 @@ def objects(node, path="answer"):
 def test_the_schema_refuses_what_it_does_not_know_and_misses_nothing():
     for path, node in objects(schema()):
         assert node["additionalProperties"] is False, path
-        assert set(node["properties"]) - set(node["required"]) <= {"comparison"}, path
+        assert set(node["properties"]) - set(node["required"]) <= {"comparison", "sortie"}, path
     answer = to_json(ALL["best"])
     del answer["forecast"]["run"]
     with pytest.raises(jsonschema.ValidationError):

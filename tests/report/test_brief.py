@@ -15,9 +15,9 @@ from tests.report.briefings import MEADOW, brief
 from wxfly.aircraft import find_aircraft
 from wxfly.energy import energy_model, missing_figures
 from wxfly.flight_brief import make_flight_brief
+from wxfly.flown import Plan
 from wxfly.report.brief import to_html, to_text
 from wxfly.return_leg import Sortie
-from wxfly.sortie import Plan
 from wxfly.units import from_si
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")

@@ -8,9 +8,10 @@ import pytest
 from tests.cubes import quiet_cube
 from tests.test_chance import members_cube
 from wxfly.aircraft import find_aircraft
-from wxfly.briefing import Request, make_briefing, period_of
+from wxfly.briefing import Request, make_briefing
 from wxfly.chance import Cause, Chance
 from wxfly.limits import limits_for
+from wxfly.periods import period_of
 from wxfly.report import chances
 from wxfly.report.page import to_html
 from wxfly.report.sentences import reader_for

@@ -8,7 +8,7 @@ from tests.cubes import quiet_cube
 from tests.report.briefings import MEADOW, RANCH, brief, every_question, invented, stormy, with_gaps, with_values
 from wxfly.aircraft import find_aircraft
 from wxfly.limits import limits_for
-from wxfly.report import phrases, text
+from wxfly.report import overview, phrases, sentences, text
 from wxfly.units import SYSTEMS
 
 
@@ -176,3 +176,26 @@ def test_wide_characters_keep_the_columns():
         next(line for line in written.splitlines() if line.startswith(start)) for start in ("CEST ", "14:00 ")
     )
     assert header.index("Hill") + 2 == row.index("inside", 20)
+
+
+def test_an_hour_that_comes_twice_is_told_apart_in_every_table():
+    site = replace(MEADOW, latitude=-80.0)  # no night in late October, so that the hours of the clock change are lit
+    cube = quiet_cube(60)
+    cube = cube.assign_coords(time=cube["time"].values + (np.datetime64("2026-10-24T20") - cube["time"].values[0]))
+    now = np.datetime64("2026-10-24T12:00", "s")
+    best = brief("best", [cube], [site], now=now)
+    both = brief("compare", [cube, cube], [site, replace(site, name="Other")], now=now)
+    compared = render(both, units="metric", time_zone=None, width=100).splitlines()
+    starts = [" ".join(line.split()[:2]) for line in compared if line[:2].isdigit() and line[2] == ":"]
+    rows = [s for s in starts if "–" not in s]
+    assert [r for r in rows if r.startswith(("01", "02", "03"))] == [
+        "01:00 inside", "02:00 CEST", "02:00 CET", "03:00 inside",
+    ]  # fmt: skip
+    alone = render(best, units="metric", time_zone=None, width=100)
+    assert "02:00 CEST–02:00 CET" in alone
+    assert "02:00–02:00" not in alone
+    readers = [sentences.reader_for(a, units="metric", time_zone=None) for a in both.answers]
+    figure = overview.sites_overview(both, readers, ["Meadow", "Other"], tall=True)
+    assert {"02:00 CEST", "02:00 CET"} <= set(figure["layout"]["yaxis"]["ticktext"])
+    figure = overview.sites_overview(both, readers, ["Meadow", "Other"], tall=False)
+    assert figure["layout"]["xaxis"]["title"]["text"] == "CEST, then CET"

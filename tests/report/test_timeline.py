@@ -6,12 +6,14 @@ import pytest
 
 from tests.cubes import quiet_cube
 from tests.report.briefings import MEADOW, RANCH, brief, every_question, stormy, with_gaps, with_values
-from wxfly.elements import ELEMENTS
+from wxfly.elements import ELEMENTS, NAMES
 from wxfly.physics.daylight import sun_events
 from wxfly.report import findings, overview, palette, phrases, sentences
-from wxfly.report.drawn_hours import ROWS
+from wxfly.report.drawn_hours import THE_HOUR
 from wxfly.report.timeline import hours_shown, timelines
 from wxfly.report.wind_panel import LIMIT_WORDS, light_spans
+
+ROWS = (THE_HOUR, *NAMES)
 
 ALL = every_question()
 SHAPES = ("wide", "tall")
@@ -73,7 +75,7 @@ def test_what_is_not_known_is_hatched_and_says_so(shape):
     rows = np.array(cells["base"]) + 0.5
     count = last - first + 1
     assert list(rows).count(ROWS.index("visibility")) == count
-    assert list(rows).count(ROWS.index("gust")) == list(rows).count(ROWS.index("the hour")) == 2
+    assert list(rows).count(ROWS.index("gust")) == list(rows).count(ROWS.index(THE_HOUR)) == 2
     assert any("margin not known (advised)" in text for text in cells["customdata"])
     assert any("margin not known (required)" in text for text in cells["customdata"])
     (wind,) = hatched(figures[shape], "y")

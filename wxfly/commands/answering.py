@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from wxfly.commands.options import asking, flying, forecast_asking
+from wxfly.commands.options import asking, briefed, flying, forecast_asking
 from wxfly.commands.program import main, tell_progress, width
 from wxfly.own_files import write_whole
 
@@ -52,6 +52,7 @@ def week(site: str | None, **options: Any) -> None:
 
 @main.command(epilog="Example: wxfly brief Kelderness --return-height 80m --batteries 3 --html brief.html")
 @click.argument("site", required=False)
+@briefed
 @flying
 @forecast_asking
 @click.option("--html", "html_path", type=click.Path(path_type=Path), help="Also write the page to this file.")

@@ -13,7 +13,7 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 def asking(command: F) -> F:
     """Add the options that every question shares."""
-    return forecast_asking(doubting(telling(command)))
+    return forecast_asking(flying(doubting(telling(command))))
 
 
 def doubting(command: F) -> F:
@@ -66,16 +66,23 @@ def telling(command: F) -> F:
 
 
 def flying(command: F) -> F:
-    """Add the options that say what is to be flown."""
+    """Add the options that say what is to be flown; any of them asks for the way home."""
     options = [
-        click.option("--date", "day", metavar="DATE", help="The day asked about, YYYY-MM-DD at the site.  [default: tomorrow]"),
-        click.option("--distance", metavar="DISTANCE", help="Over ground to the farthest point, such as 400m.  [default: as far as its attitude is seen]"),
+        click.option("--distance", metavar="DISTANCE", help="Over ground to the farthest point, such as 400m: holds the way home against every hour.  [default: as far as its attitude is seen]"),
         click.option("--return-height", metavar="HEIGHT", help="Height of the way home above ground.  [default: the flight height]"),
         click.option("--work", metavar="TIME", help="Time at the farthest point, such as 5min.  [default: none]"),
         click.option("--batteries", type=click.IntRange(1, 99), help="How many are charged.  [default: 1]"),
         click.option("--battery-reserve", type=float, metavar="SHARE", help="Share of a battery to land with.  [default: 0.25]"),
         click.option("--cells", metavar="TEMPERATURE", help="Of the battery before take-off, such as 20degC.  [default: the air's]"),
         click.option("--payload", metavar="MASS", help="Carried beyond the aircraft's own mass, such as 120g.  [default: none]"),
+    ]  # fmt: skip
+    return _with(command, options)
+
+
+def briefed(command: F) -> F:
+    """Add the options that only a flight brief has."""
+    options = [
+        click.option("--date", "day", metavar="DATE", help="The day asked about, YYYY-MM-DD at the site.  [default: tomorrow]"),
         click.option("--hand-height", metavar="HEIGHT", help="Of the anemometer in the field check.  [default: 2m]"),
         click.option("--rank", type=click.IntRange(1), help="Which window, the best is 1.  [default: 1]"),
     ]  # fmt: skip

@@ -18,9 +18,9 @@ from wxfly.physics.atmosphere import (
     density_at_density_altitude,
     pressure_altitude,
     pressure_at_pressure_altitude,
-    saturation_vapour_pressure,
     virtual_temperature,
 )
+from wxfly.physics.humidity import saturation_vapour_pressure
 
 Array = npt.NDArray[np.float64]
 

@@ -1,17 +1,28 @@
-"""Air: humidity, density, and pressure and density altitude.
+"""Air: its temperature, pressure and density with height, and pressure and density altitude.
+
+What water vapour does is in `wxfly.physics.humidity`, and found here as well.
 
 References
 ----------
-[Buck-1996] Buck Research CR-1A User's Manual, appendix 1 (1996): saturation vapour pressure over water and
-    ice, revised from Buck (1981), J. Appl. Meteorol. 20, 1527-1532.
 [ISO-2533] ISO 2533:1975 / ICAO Doc 7488: the standard atmosphere.
-[WMO-8] WMO-No. 8, Guide to Instruments and Methods of Observation, annex 4.B: vapour pressure.
+[WMO-8] WMO-No. 8, Guide to Instruments and Methods of Observation: the height of the screen.
 """
 
 from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+
+from wxfly.physics.humidity import (  # noqa: F401  found here as well
+    dew_point_from_relative_humidity,
+    dew_point_from_vapour_pressure,
+    frost_point_from_relative_humidity,
+    frost_point_from_vapour_pressure,
+    relative_humidity_from_dew_point,
+    saturation_vapour_pressure,
+    saturation_vapour_pressure_over_ice,
+    wet_bulb_temperature,
+)
 
 Array = npt.NDArray[np.float64]
 
@@ -30,131 +41,8 @@ STANDARD_LAPSE_RATE = 0.0065
 SCREEN_HEIGHT = 2.0
 """Height above ground at which a forecast gives air temperature and humidity [m], [WMO-8]."""
 
-_MELTING_POINT = 273.15
 _EXPONENT = STANDARD_GRAVITY / (GAS_CONSTANT_OF_DRY_AIR * STANDARD_LAPSE_RATE)
 _VAPOUR_DEFICIT = 0.378  # 1 - molar mass of water / molar mass of dry air
-
-
-def saturation_vapour_pressure(air_temperature: npt.ArrayLike) -> Array:
-    """Give the saturation vapour pressure over water, above and below freezing.
-
-    Parameters
-    ----------
-    air_temperature : array_like
-        Any shape [K]; 193 to 323 K.
-
-    Returns
-    -------
-    ndarray
-        [Pa]. Over water, because forecast humidity refers to water at every temperature.
-
-    Notes
-    -----
-    [Buck-1996]; within 0.05 % of IAPWS-97 from 0 to 40 degC.
-    """
-    t = np.asarray(air_temperature, dtype=float) - _MELTING_POINT
-    return np.asarray(611.21 * np.exp((18.678 - t / 234.5) * t / (257.14 + t)))
-
-
-def saturation_vapour_pressure_over_ice(air_temperature: npt.ArrayLike) -> Array:
-    """Give the saturation vapour pressure over ice [Pa]; used for frost only.
-
-    Parameters
-    ----------
-    air_temperature : array_like
-        Any shape [K]; 193 to 273 K.
-
-    Returns
-    -------
-    ndarray
-        [Pa], [Buck-1996].
-    """
-    t = np.asarray(air_temperature, dtype=float) - _MELTING_POINT
-    return np.asarray(611.15 * np.exp((23.036 - t / 333.7) * t / (279.82 + t)))
-
-
-def relative_humidity_from_dew_point(air_temperature: npt.ArrayLike, dew_point_temperature: npt.ArrayLike) -> Array:
-    """Give the relative humidity over water from air temperature and dew point.
-
-    Parameters
-    ----------
-    air_temperature, dew_point_temperature : array_like
-        [K], broadcast.
-
-    Returns
-    -------
-    ndarray
-        [1]; above 1 where the dew point is above the temperature.
-    """
-    return np.asarray(saturation_vapour_pressure(dew_point_temperature) / saturation_vapour_pressure(air_temperature))
-
-
-def dew_point_from_vapour_pressure(vapour_pressure: npt.ArrayLike) -> Array:
-    """Give the temperature at which the vapour pressure is the saturation one over water.
-
-    Parameters
-    ----------
-    vapour_pressure : array_like
-        Any shape [Pa], above 0.
-
-    Returns
-    -------
-    ndarray
-        [K]; the exact inverse of `saturation_vapour_pressure`. NaN for a pressure that is not positive.
-    """
-    return _inverse_of_buck(vapour_pressure, 611.21, 18.678, 234.5, 257.14)
-
-
-def frost_point_from_vapour_pressure(vapour_pressure: npt.ArrayLike) -> Array:
-    """Give the temperature at which the vapour pressure is the saturation one over ice [K]."""
-    return _inverse_of_buck(vapour_pressure, 611.15, 23.036, 333.7, 279.82)
-
-
-def _inverse_of_buck(vapour_pressure: npt.ArrayLike, a: float, b: float, d: float, c: float) -> Array:
-    """Solve ``ln(e/a) = (b - t/d) t / (c + t)`` for t, a quadratic equation."""
-    e = np.asarray(vapour_pressure, dtype=float)
-    s = np.log(np.where(e > 0, e, np.nan) / a)
-    half = b - s
-    return np.asarray(d / 2 * (half - np.sqrt(half**2 - 4 * c * s / d)) + _MELTING_POINT)
-
-
-def dew_point_from_relative_humidity(air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike) -> Array:
-    """Give the dew point from air temperature and relative humidity over water.
-
-    Parameters
-    ----------
-    air_temperature : array_like
-        [K].
-    relative_humidity : array_like
-        [1], above 0; broadcast with the temperature.
-
-    Returns
-    -------
-    ndarray
-        [K]; NaN for a humidity that is not positive.
-    """
-    return dew_point_from_vapour_pressure(
-        np.asarray(relative_humidity, dtype=float) * saturation_vapour_pressure(air_temperature)
-    )
-
-
-def frost_point_from_relative_humidity(air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike) -> Array:
-    """Give the frost point from air temperature and relative humidity over water.
-
-    Parameters
-    ----------
-    air_temperature, relative_humidity : array_like
-        [K] and [1], broadcast.
-
-    Returns
-    -------
-    ndarray
-        [K]: a surface as cold as this in such air takes on frost. Meant for results below 273.15 K. Frost on
-        the ground or on a parked aircraft is not icing in flight, which needs liquid water.
-    """
-    return frost_point_from_vapour_pressure(
-        np.asarray(relative_humidity, dtype=float) * saturation_vapour_pressure(air_temperature)
-    )
 
 
 def virtual_temperature(
@@ -385,40 +273,3 @@ def temperature_at_height(
     between = np.where(weight > 0, lower + weight * (upper - lower), lower)
     result = between - lapse_rate * beyond
     return np.asarray(np.where(np.isnan(wanted), np.nan, result))
-
-
-def wet_bulb_temperature(
-    air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike, air_pressure: npt.ArrayLike
-) -> Array:
-    """Give the temperature to which evaporation cools a wet surface in this air.
-
-    Parameters
-    ----------
-    air_temperature : array_like
-        [K], 230 to 323 K.
-    relative_humidity : array_like
-        Over water [1].
-    air_pressure : array_like
-        [Pa]; broadcast.
-
-    Returns
-    -------
-    ndarray
-        [K]. Solves the psychrometer equation ``e = es(Tw) - A p (T - Tw)`` of [WMO-8] with
-        ``A = 6.53e-4 (1 + 0.000944 tw)`` for a ventilated wet bulb over water.
-    """
-    t, rh, p = np.broadcast_arrays(
-        np.asarray(air_temperature, dtype=float),
-        np.asarray(relative_humidity, dtype=float),
-        np.asarray(air_pressure, dtype=float),
-    )
-    e = rh * saturation_vapour_pressure(t)
-    # The balance rises with Tw and is monotonic, so that halving always converges.
-    low, high = t - 45.0, np.where(rh > 1, t + 5.0, t)
-    for _ in range(32):
-        middle = (low + high) / 2
-        coefficient = 6.53e-4 * (1 + 0.000944 * (middle - _MELTING_POINT))
-        too_warm = saturation_vapour_pressure(middle) - coefficient * p * (t - middle) > e
-        low, high = np.where(too_warm, low, middle), np.where(too_warm, middle, high)
-    unknown = np.isnan(t) | np.isnan(rh) | np.isnan(p)
-    return np.asarray(np.where(unknown, np.nan, (low + high) / 2))

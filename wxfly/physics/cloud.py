@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.physics import atmosphere
+from wxfly.physics.humidity import relative_humidity_from_dew_point, saturation_vapour_pressure
 
 Array = npt.NDArray[np.float64]
 
@@ -169,7 +170,7 @@ def cloud_base(
             )
         )
     )
-    humidity = atmosphere.relative_humidity_from_dew_point(t, dew_point)
+    humidity = relative_humidity_from_dew_point(t, dew_point)
     at_pressure = lifted_condensation_level_height(t, humidity, p)
     lowest = np.minimum(
         lifted_condensation_level_height(t, humidity, 40_000.0),
@@ -245,7 +246,7 @@ def adiabatic_liquid_water_content(
     warm, press = t.copy(), p.copy()
 
     def mixing_ratio(temperature: Array, pressure: Array) -> Array:
-        e = atmosphere.saturation_vapour_pressure(temperature)
+        e = saturation_vapour_pressure(temperature)
         return np.asarray(ratio * e / (pressure - e))
 
     at_base = mixing_ratio(t, p)

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.rotor import STANDARD_DENSITY
+from wxfly.physics.momentum_theory import STANDARD_DENSITY
 
 Array = npt.NDArray[np.float64]
 

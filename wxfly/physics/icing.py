@@ -19,7 +19,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics import atmosphere
+from wxfly.physics import humidity
 from wxfly.physics.evidence import Statement, grade, statement
 from wxfly.physics.weather_code import FOG, FREEZING, LIQUID, SOLID, code_in
 
@@ -131,7 +131,7 @@ def _precipitation_icing(t: Array, ground: Array, rh: Array, rain: Array, code: 
         return statement(t <= limit, t) | statement(ground <= limit, ground)
 
     # In thinner air the wet bulb is colder, by up to 1 K in dry air near freezing: a pressure of high ground for all.
-    wet_bulb = atmosphere.wet_bulb_temperature(np.fmin(t, ground), rh, PRESSURE_OF_HIGH_GROUND)
+    wet_bulb = humidity.wet_bulb_temperature(np.fmin(t, ground), rh, PRESSURE_OF_HIGH_GROUND)
     wet_bulb_freezes = statement(wet_bulb <= MELTING_POINT, t, ground, rh)
     # Air whose temperature is known to be above +5 degC at both heights may have a freezing wet bulb only if
     # very dry.
@@ -266,8 +266,6 @@ def frost_risk(air_temperature_near_ground: npt.ArrayLike, dew_point_temperature
         `icing_risk`.
     """
     surface = np.asarray(air_temperature_near_ground, dtype=float) - 3.0
-    frost_point = atmosphere.frost_point_from_vapour_pressure(
-        atmosphere.saturation_vapour_pressure(dew_point_temperature)
-    )
+    frost_point = humidity.frost_point_from_vapour_pressure(humidity.saturation_vapour_pressure(dew_point_temperature))
     freezes = (surface <= MELTING_POINT) & (surface <= frost_point)
     return np.asarray(np.where(np.isnan(surface) | np.isnan(frost_point), np.nan, freezes.astype(float)))

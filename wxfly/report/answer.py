@@ -11,9 +11,9 @@ import numpy as np
 
 from wxfly.briefing import Briefing, Change, SiteAnswer
 from wxfly.chance import Chance, Outlook
-from wxfly.elements import ELEMENTS
+from wxfly.elements import BY_NAME
 from wxfly.report import chances, findings, phrases, sentences, summary
-from wxfly.suitability import State
+from wxfly.suitability import State, names_of
 from wxfly.windows import Window
 
 SCHEMA_VERSION = 2
@@ -101,9 +101,37 @@ def _site_answer(answer: SiteAnswer) -> dict[str, Any]:
         "outlooks": [_outlook(o) for o in answer.outlooks],
         "changes": [_change(c) for c in answer.changes],
         "earlier": [{"run": run, "chance": _number(chance)} for run, chance in answer.earlier],
+        **_sortie(answer),
         "windows": [_window(answer, rank, w) for rank, w in enumerate(answer.windows, start=1)],
         "hours": _hours(answer),
     }
+
+
+def _sortie(answer: SiteAnswer) -> dict[str, Any]:
+    """Give what is to be flown; nothing where no sortie was asked for."""
+    sortie, missing, worst = answer.request.sortie, answer.request.energy_missing, answer.way_home
+    if sortie is None and not missing:
+        return {}
+    told: dict[str, Any] = {"judged": sortie is not None, "missing_figures": list(missing), "plan": None, "worst": None}
+    if sortie is not None:
+        told["plan"] = {
+            "distance_m": _number(sortie.plan.distance),
+            "direction_degree": None if sortie.plan.direction is None else _number(sortie.plan.direction),
+            "work_s": _number(sortie.plan.work_time),
+            "return_height_m": _number(sortie.plan.return_height),
+            "battery_reserve": _number(sortie.plan.reserve),
+            "sureness_wanted": _number(sortie.plan.confidence),
+            "batteries": sortie.batteries,
+        }
+    if worst is not None:
+        told["worst"] = {
+            "moment": _time(worst.moment),
+            "needed_share": _number(float(worst.budget.needed_share)),
+            "charge_at_turn": _number(float(worst.budget.charge_at_turn)),
+            "latest_turn_s": _number(float(worst.budget.latest_turn)),
+            "flight_time_s": _number(worst.flight_time),
+        }
+    return {"sortie": told}
 
 
 def _window(answer: SiteAnswer, rank: int, window: Window) -> dict[str, Any]:
@@ -177,6 +205,7 @@ def _members(answer: SiteAnswer, hour: int) -> dict[str, Any] | None:
 def _hours(answer: SiteAnswer) -> list[dict[str, Any]]:
     assessment = answer.assessment
     table = {name: assessment[name].transpose("element", "time").values for name in ("demand", "limit", "margin")}
+    names = names_of(assessment)
     required, skipped = set(assessment.attrs["required"]), set(assessment.attrs["not_judged"])
     usable_start, usable_end = findings.usable_parts(answer)
     direction = answer.conditions["wind_from_direction"].transpose("edge", "time").values
@@ -185,16 +214,16 @@ def _hours(answer: SiteAnswer) -> list[dict[str, Any]]:
     hours = []
     for i, time in enumerate(assessment["time"].values.astype("datetime64[s]")):
         elements = {
-            row.name: {
+            name: {
                 "demand": _number(table["demand"][k, i]),
                 "limit": _number(table["limit"][k, i]),
                 "margin": _number(table["margin"][k, i]),
-                "unit": row.units,
-                "required": row.name in required,
-                "judged": row.name not in skipped,
+                "unit": BY_NAME[name].units,
+                "required": name in required,
+                "judged": name not in skipped,
                 "known": not math.isnan(table["margin"][k, i]),
             }
-            for k, row in enumerate(ELEMENTS)
+            for k, name in enumerate(names)
         }
         hours.append(
             {

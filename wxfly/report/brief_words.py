@@ -11,7 +11,7 @@ import numpy as np
 from wxfly.elements import BY_NAME
 from wxfly.flight_brief import EnergyBrief, FlightBrief
 from wxfly.physics.rotor import MODEL_DEVIATION
-from wxfly.report import findings, phrases, sentences
+from wxfly.report import findings, phrases, sentences, sortie_words
 from wxfly.report.sentences import Reader
 from wxfly.sortie import Refusal
 from wxfly.suitability import State
@@ -79,7 +79,7 @@ def not_known(brief: FlightBrief, reader: Reader) -> list[str]:
     lines = [told] if told else []
     if brief.energy_missing:
         missing = phrases.listed([name.replace("_", " ") for name in brief.energy_missing])
-        lines.append(f"energy and reach: the aircraft's figures give no {missing}; the way home is not judged")
+        lines.append(f"energy and reach: the aircraft's figures give no {missing}")
     elif brief.energy is not None and math.isnan(float(brief.energy.budget.needed_share)):
         lines.append("energy and reach: wind, air or cells are outside what is known")
     if math.isnan(brief.sight_range):
@@ -134,29 +134,21 @@ def energy(brief: FlightBrief, reader: Reader) -> list[Line]:
     share = float(e.budget.needed_share)
     plan = e.sortie.plan
     refusal = Refusal(int(e.budget.refusal))
-    far = phrases.amount(plan.distance, "height", reader.units)
-    toward = "in the dearest direction" if plan.direction is None else f"toward {phrases.direction(plan.direction)}"
-    planned = f"{far} out {toward}" + (f", {_minutes(plan.work_time)} there" if plan.work_time else "")
-    lines = [("Planned", planned)]
-    if plan.distance > brief.sight_range + 0.5:
-        seen = _distance(brief.sight_range, reader)
-        lines.append(
-            ("Out of sight", f"beyond {seen} you no longer see which way it points: only as local rules allow")
-        )
-    if math.isnan(share):
-        return [*lines, ("Needs", "not known")]
-    if refusal != Refusal.NONE:
-        return [*lines, ("Needs", f"cannot be flown: {refusal.words}")]
-    lines.append(("Needs", f"{math.ceil(100 * share)} % of one battery, {100 * plan.reserve:.0f} % of it to land with"))
+    lines = [("Planned", sortie_words.planned(plan, reader))]
+    seen = sortie_words.out_of_sight(plan, brief.sight_range, reader)
+    lines += [("Out of sight", seen)] if seen else []
+    lines.append(("Needs", sortie_words.needs(e.budget, plan)))
+    if math.isnan(share) or refusal != Refusal.NONE:
+        return lines
     if share > 1:
         return [*lines, ("So", "it does not come home with its reserve: plan nearer or shorter")]
-    lines.append(("Turn for home", _turn(e)))
+    lines.append(("Turn for home", sortie_words.turn(e.budget)))
     lines.append(("Way home", _way_home(e, reader)))
     lines.append(("Reach", _reach(brief, e, reader)))
-    lines.append(("Batteries", _batteries(brief, e)))
+    lines.append(("Batteries", sortie_words.batteries(e.sortie, e.flights, e.flight_time, brief.window)))
     if float(brief.levels[brief.answer.request.height]["air_temperature"].min()) < COLD:
         lines.append(("Cold", _cold(e, reader)))
-    sure = f"{100 * plan.confidence:.0f} in 100"
+    sure = sortie_words.in_hundred(plan)
     lines.append(
         (
             "How sure",
@@ -164,11 +156,6 @@ def energy(brief: FlightBrief, reader: Reader) -> list[Line]:
         )
     )
     return lines
-
-
-def _turn(e: EnergyBrief) -> str:
-    charge = math.ceil(100 * float(e.budget.charge_at_turn))
-    return f"at {charge} % shown, or {_minutes(float(e.budget.latest_turn))} after take-off, whichever is first"
 
 
 def _way_home(e: EnergyBrief, reader: Reader) -> str:
@@ -184,31 +171,13 @@ def _way_home(e: EnergyBrief, reader: Reader) -> str:
 
 def _reach(brief: FlightBrief, e: EnergyBrief, reader: Reader) -> str:
     least, most = float(e.reach.by_energy.min()), float(e.reach.by_energy.max())
-    energy_words = f"energy {_distance(least, reader)} to {_distance(most, reader)}, by direction"
+    energy_words = (
+        f"energy {sortie_words.distance(least, reader)} to {sortie_words.distance(most, reader)}, by direction"
+    )
     if math.isnan(brief.sight_range):
         return f"{energy_words}; sight not known: no farther than you see which way it points"
     nearest = "sight decides" if brief.sight_range < least else "energy decides where it is nearer"
-    return f"sight {_distance(brief.sight_range, reader)}, {energy_words}: {nearest}"
-
-
-def _distance(value: float, reader: Reader) -> str:
-    """Write a distance rounded down to two figures, so that it never looks farther."""
-    unit = phrases.unit_of("height", reader.units)
-    shown = float(from_si(value, unit))
-    if shown < 10:
-        return f"{math.floor(shown)} {unit}"
-    step = 10.0 ** (math.floor(math.log10(shown)) - 1)
-    return f"{math.floor(shown / step + 1e-9) * step:.0f} {unit}"
-
-
-def _batteries(brief: FlightBrief, e: EnergyBrief) -> str:
-    count = e.sortie.batteries
-    window = phrases.duration(brief.window.length)
-    each = _minutes(e.flight_time)
-    if count == 1:
-        return f"one: {each} in the air at the most, of a window of {window}"
-    flights = f"{e.flights.begun} flight{'' if e.flights.begun == 1 else 's'}"
-    return f"{count}: {flights}, {_minutes(e.flights.time_in_air)} in the air of a window of {window}; {each} each"
+    return f"sight {sortie_words.distance(brief.sight_range, reader)}, {energy_words}: {nearest}"
 
 
 def _cold(e: EnergyBrief, reader: Reader) -> str:
@@ -219,10 +188,6 @@ def _cold(e: EnergyBrief, reader: Reader) -> str:
         f" keep packs above {warm} until take-off, hover a minute, avoid full power, and believe the voltage before the"
         " per cent"
     )
-
-
-def _minutes(seconds: float) -> str:
-    return f"{math.floor(seconds / 60 + 1e-9)} min" if seconds >= 60 else f"{math.floor(seconds)} s"
 
 
 def _sky(brief: FlightBrief, reader: Reader) -> list[Line]:
@@ -316,5 +281,5 @@ def directions_table(brief: FlightBrief, reader: Reader) -> tuple[list[str], lis
         if math.isnan(distance):
             return header, []
         name = phrases.COMPASS[round(float(around.directions[i]) / 22.5) % 16]
-        rows.append([name, _distance(distance, reader), f"{phrases.number(speed, unit)} {unit}"])
+        rows.append([name, sortie_words.distance(distance, reader), f"{phrases.number(speed, unit)} {unit}"])
     return header, rows

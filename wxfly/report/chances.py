@@ -9,7 +9,7 @@ import numpy as np
 
 from wxfly.briefing import Briefing, Change, SiteAnswer
 from wxfly.chance import Chance, Outlook, chance_of_better
-from wxfly.elements import BY_NAME, RETURN_LEG
+from wxfly.elements import BY_NAME
 from wxfly.planning import derate, jumpiness
 from wxfly.report import phrases
 from wxfly.report.phrases import Clock
@@ -56,7 +56,12 @@ def how_sure(answer: SiteAnswer, window: Window, clock: Clock, minimum: np.timed
 
 
 def whose(answer: SiteAnswer) -> str:
-    """Say what a chance is from."""
+    """Say what a chance is from, and that it leaves the way home out where that is not judged."""
+    without = ", the way home not counted" if answer.request.energy_missing else ""
+    return f"{_from(answer)}{without}"
+
+
+def _from(answer: SiteAnswer) -> str:
     sureness = answer.sureness
     if sureness is None or sureness.is_weak:
         return "from one forecast and the usual growth of its error, weaker than members"
@@ -67,7 +72,7 @@ def causes_in_words(chance: Chance) -> str:
     """Name what may break a limit, each with its share and its share alone; they are not to be added up."""
     told = []
     for cause in chance.causes[:CAUSES_TOLD]:
-        title = RETURN_LEG.title if cause.element == RETURN_LEG.name else BY_NAME[cause.element].title
+        title = BY_NAME[cause.element].title
         alone = f", alone {_percent(cause.sole_share)}" if len(chance.causes) > 1 else ""
         told.append(f"{title} {_percent(cause.share)}{alone}")
     return "; ".join(told)

@@ -10,17 +10,17 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.briefing import SiteAnswer
-from wxfly.elements import ELEMENTS, NAMES
+from wxfly.elements import RETURN_LEG, ROW
 from wxfly.report import findings, palette, phrases, sentences
 from wxfly.report.sentences import Reader
-from wxfly.suitability import State
+from wxfly.suitability import State, names_of
 from wxfly.units import from_si
 
 Figure = dict[str, Any]
 """A figure, or a part of one, in plotly's own terms."""
 
-ROWS = ("the hour", *(element.name for element in ELEMENTS))
-"""The rows of the strip: the hour as a whole, and every element."""
+THE_HOUR = "the hour"
+"""The first row of the strip: the hour as a whole."""
 
 FONT = {"family": "system-ui, sans-serif", "color": palette.INK}
 _HEADROOM = 1.3
@@ -47,8 +47,10 @@ class DrawnHours:
         Demand of every hour, and limit, of ``wind`` and ``gust`` in that unit.
     top : float
         Upper end of the axis of wind.
+    rows : tuple of str
+        Of the strip: the hour as a whole, and every element.
     margins : numpy.ndarray
-        Shape (rows, hours), in the order of `ROWS`.
+        Shape (rows, hours).
     lit : numpy.ndarray of bool
         Which hours have light.
     hovers : dict
@@ -71,9 +73,9 @@ class DrawnHours:
         demand, limit, margin = (
             assessment[name].transpose("element", "time").values[:, self.part] for name in ("demand", "limit", "margin")
         )
-        rows = {name: NAMES.index(name) for name in ("wind", "gust")}
-        self.speeds = {name: self._in_unit(demand[row]) for name, row in rows.items()}
-        self.limits = {name: float(self._in_unit(limit[row])[0]) for name, row in rows.items()}
+        self.rows = (THE_HOUR, *names_of(assessment))
+        self.speeds = {name: self._in_unit(demand[ROW[name]]) for name in ("wind", "gust")}
+        self.limits = {name: float(self._in_unit(limit[ROW[name]])[0]) for name in ("wind", "gust")}
         sureness = answer.sureness
         self.chances = None if sureness is None else sureness.hours.values[self.part]
         self.member_gusts = None
@@ -85,8 +87,9 @@ class DrawnHours:
         self.margins = np.vstack([assessment["hour_margin"].values[self.part], margin])
         self.lit = findings.lit_hours(answer)[self.part]
         self._states = assessment["state"].values[self.part]
+        self._required = set(assessment.attrs["required"])
         self._skipped = set(assessment.attrs["not_judged"])
-        self.hovers = {row: [self._hover(row, i) for i in range(self.count)] for row in ROWS}
+        self.hovers = {row: [self._hover(row, i) for i in range(self.count)] for row in self.rows}
 
     def _in_unit(self, values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
         return np.asarray(from_si(values, self.unit))
@@ -99,17 +102,17 @@ class DrawnHours:
     def _hover(self, row: str, i: int) -> str:
         """Say value, limit and margin of a cell, in lines that fit a phone."""
         hour = self.first + i
-        if row == ROWS[0]:
+        if row == THE_HOUR:
             state, margin = State(int(self._states[i])), float(self.margins[0, i])
             lines = [self.span(i), f"<b>{state.words}</b>, margin {phrases.margin(margin)}", "decides: "]
             lines[-1] += sentences.reason_of(self.answer, hour, self.reader.units).replace(", ", "<br>", 1)
             return "<br>".join(lines)
         reading = sentences.reading_of(self.answer, row, hour, self.reader.units).replace(", ", "<br>", 1)
-        margin = float(self.margins[ROWS.index(row), i])
-        kind = "required" if row in self.answer.request.limits.required else "advised"
+        margin = float(self.margins[1 + ROW[row], i])
+        kind = "required" if row in self._required else "advised"
         told = f"margin {phrases.margin(margin)}" if not np.isnan(margin) else f"margin not known ({kind})"
         if row in self._skipped:
-            told = "not judged: no limit"
+            told = "not judged: figures missing" if row == RETURN_LEG.name else "not judged: no limit"
         return f"{self.span(i)}<br><b>{reading}</b><br>{told}"
 
     def place(self, moment: np.datetime64) -> float:

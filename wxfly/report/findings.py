@@ -13,9 +13,8 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.briefing import SiteAnswer
-from wxfly.elements import NAMES
 from wxfly.report.phrases import Clock, mean_direction
-from wxfly.suitability import State
+from wxfly.suitability import State, names_of
 from wxfly.windows import Window, find_windows
 
 Times = npt.NDArray[np.datetime64]
@@ -67,7 +66,7 @@ def gaps(answer: SiteAnswer) -> list[Gap]:
     required = set(answer.assessment.attrs["required"])
     found = [
         Gap(name, name in required, tuple(np.flatnonzero(row).tolist()), bool((row == lit).all()))
-        for name, row in zip(NAMES, unknown, strict=True)
+        for name, row in zip(names_of(answer.assessment), unknown, strict=True)
         if row.any() and name not in skipped
     ]
     return sorted(found, key=lambda gap: not gap.required)

@@ -94,8 +94,8 @@ def sites_overview(briefing: Briefing, readers: Sequence[Reader], names: Sequenc
         lanes.append(Lane(escaped(_cut(name)), answer, reader, places, boxes))
     clocks = summary.distinct_clocks(readers, hours[0].time)
     count = int((hours[-1].time - hours[0].time) / findings.HOUR) + 1
-    words = [{k: clock.hour(start + k * findings.HOUR) for k in range(count + 1)} for clock in clocks]
-    return _draw(lanes, words, [clock.zone(start) for clock in clocks], tall=tall)
+    words = [{k: clock.hour_told_apart(start + k * findings.HOUR) for k in range(count + 1)} for clock in clocks]
+    return _draw(lanes, words, [clock.zones(start, start + count * findings.HOUR) for clock in clocks], tall=tall)
 
 
 def _cut(name: str) -> str:
@@ -209,7 +209,8 @@ def _layout(
         "shapes": [_box(row, lane, box, first, tall=tall) for row, lane in enumerate(lanes) for box in lane.boxes],
     }  # fmt: skip
     if tall:
-        margin = {"l": 14 + 38 * len(words), "r": 8, "t": 46, "b": 8}
+        longest = max((len(label) for label in labels), default=0)
+        margin = {"l": 14 + max(38 * len(words), 4 + 6 * longest), "r": 8, "t": 46, "b": 8}
         across = [_two_lines(lane.title, narrow=len(lanes) > _NARROW_LANES) for lane in lanes]
         corner = {
             "text": " ".join(zones), "xref": "paper", "yref": "paper", "x": 0, "y": 1, "xanchor": "right",

@@ -167,12 +167,23 @@ class Clock:
             local += timedelta(seconds=60 - local.second)
         return f"{local:%H:%M}"
 
+    def hour_told_apart(self, moment: np.datetime64) -> str:
+        """Write a moment as ``14:05``, with the abbreviation in force where the clock shows that time twice."""
+        wall = self.local(moment).replace(tzinfo=None)
+        around = (self.local(moment + np.timedelta64(h, "h")).replace(tzinfo=None) for h in (-1, 1))
+        return f"{self.hour(moment)} {self.zone(moment)}" if wall in around else self.hour(moment)
+
     def span(self, start: np.datetime64, end: np.datetime64) -> str:
-        """Write a span as ``14:05–16:00``, its ends rounded inward; midnight at its end is ``24:00``."""
-        last = self.hour(end)
+        """Write a span as ``14:05–16:00``, its ends rounded inward; midnight at its end is ``24:00``.
+
+        An hour at whose end the clock goes back to its start is told by both abbreviations.
+        """
+        first, last = self.hour(start, up=True), self.hour(end)
+        if first == last and self.zone(start) != self.zone(end):
+            return f"{first} {self.zone(start)}–{last} {self.zone(end)}"
         if last == "00:00" and end > start:
             last = "24:00"
-        return f"{self.hour(start, up=True)}–{last}"
+        return f"{first}–{last}"
 
     def day(self, moment: np.datetime64) -> str:
         """Write the day of a moment as ``Sun 15 Mar``."""

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from wxfly.briefing import Briefing, SiteAnswer
-from wxfly.elements import BY_NAME, NAMES, RETURN_LEG
+from wxfly.elements import BY_NAME, RETURN_LEG, ROW
 from wxfly.physics.daylight import sun_events
 from wxfly.report import findings, phrases
 from wxfly.report.findings import Day
@@ -84,11 +84,11 @@ def when(window: Window, clock: Clock) -> str:
 def reading_of(answer: SiteAnswer, element: str, hour: int, units: str) -> str:
     """Phrase one element of one hour, such as ``gust at 80 m, 9.1 of 10.7 m/s``."""
     # By position: a page asks for some thousand cells, and choosing by label takes a hundred times as long.
-    if element == RETURN_LEG.name:
-        return _way_home(float(answer.assessment["return_leg_demand"].variable.values[hour]))
-    row = NAMES.index(element)
+    row = ROW[element]
     values = [answer.assessment[name].variable.values[row] for name in ("demand", "limit")]
     demand, limit = (float(of_hours[hour]) for of_hours in values)
+    if element == RETURN_LEG.name:
+        return _way_home(demand)
     return phrases.reading(element, demand, limit, height=answer.request.height, units=units)
 
 
@@ -217,10 +217,18 @@ def not_known_first(answer: SiteAnswer) -> str:
     advised += [f"{titles(partly)} in some hours"] if partly else []
     if advised:
         parts.append(f"{', and '.join(advised)} (advised): find out before you fly")
-    skipped = answer.assessment.attrs["not_judged"]
+    if answer.request.energy_missing:
+        parts.append(f"{RETURN_LEG.title} is not judged: {energy_missing(answer)}")
+    skipped = [name for name in answer.assessment.attrs["not_judged"] if name != RETURN_LEG.name]
     if skipped:
         parts.append(f"{titles(skipped)} is not judged: the aircraft gives no limit")
     return "; ".join(parts)
+
+
+def energy_missing(answer: SiteAnswer) -> str:
+    """Say which figures are missing that the way home needs."""
+    missing = phrases.listed([name.replace("_", " ") for name in answer.request.energy_missing])
+    return f"the aircraft's figures give no {missing}"
 
 
 def _hours(count: int, lit: int) -> str:

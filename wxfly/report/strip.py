@@ -6,7 +6,7 @@ import numpy as np
 
 from wxfly.elements import BY_NAME
 from wxfly.report import palette
-from wxfly.report.drawn_hours import ROWS, DrawnHours, Figure, hatched
+from wxfly.report.drawn_hours import THE_HOUR, DrawnHours, Figure, hatched
 
 _SHORT_TITLES = {"wind_difference": "wind difference"}
 # Up to this many hours a cell of the wide strip has room for a whole number.
@@ -24,11 +24,11 @@ def traces(hours: DrawnHours, *, tall: bool) -> list[Figure]:
         [f'<span style="color:{c}">{t}</span>' if t else "" for c, t in zip(cs, ts, strict=True)]
         for cs, ts in zip(colours, text, strict=True)
     ]
-    for row in (ROWS.index("the hour"), ROWS.index("daylight")):
+    for row in (hours.rows.index(THE_HOUR), hours.rows.index("daylight")):
         for i in np.flatnonzero(~hours.lit & ~np.isnan(margins[row])):
             shades[row][i], text[row][i] = palette.DARK, "" if is_short else "dark"
-    hover = [hours.hovers[name] for name in ROWS]
-    rows = list(range(len(ROWS)))
+    hover = [hours.hovers[name] for name in hours.rows]
+    rows = list(range(len(hours.rows)))
     along, across = hours.centres.tolist(), rows
     grid: Figure = {
         "type": "heatmap", "name": "margin", "z": shades, "zmin": 0, "zmax": 5, "text": text,
@@ -53,7 +53,7 @@ def _unknown_cells(hours: DrawnHours, *, tall: bool) -> list[Figure]:
     rows, at = np.nonzero(np.isnan(hours.margins))
     if not rows.size:
         return []
-    hover = [hours.hovers[ROWS[r]][i] for r, i in zip(rows, at, strict=True)]
+    hover = [hours.hovers[hours.rows[r]][i] for r, i in zip(rows, at, strict=True)]
     bars = hatched(hours.centres[at].tolist(), (rows - 0.5).tolist(), [1.0] * rows.size, hover, lying=tall)
     return [bars | _axes(tall=tall)]
 
@@ -65,21 +65,21 @@ def frames(hours: DrawnHours, *, tall: bool) -> list[Figure]:
     for _, start, end in hours.windows():
         box = {"type": "rect", "line": line, "fillcolor": "rgba(0,0,0,0)"}
         boxes.append(box | {"xref": "x", "yref": "y", "x0": start, "x1": end, "y0": 0, "y1": hours.top})
-        across = (-0.5, len(ROWS) - 0.5)
+        across = (-0.5, len(hours.rows) - 0.5)
         (x0, x1), (y0, y1) = (across, (start, end)) if tall else ((start, end), across)
         boxes.append(box | {"xref": "x2" if tall else "x", "yref": "y2", "x0": x0, "x1": x1, "y0": y0, "y1": y1})
     return boxes
 
 
-def axis_of_rows() -> Figure:
+def axis_of_rows(hours: DrawnHours) -> Figure:
     """Give the axis that names the rows."""
     return {
-        "tickvals": list(range(len(ROWS))), "ticktext": [_title(row) for row in ROWS], "fixedrange": True,
+        "tickvals": list(range(len(hours.rows))), "ticktext": [_title(row) for row in hours.rows], "fixedrange": True,
         "showgrid": False, "zeroline": False, "ticks": "",
     }  # fmt: skip
 
 
 def _title(row: str) -> str:
-    if row == ROWS[0]:
+    if row == THE_HOUR:
         return "<b>the hour</b>"
     return _SHORT_TITLES.get(row, BY_NAME[row].title)

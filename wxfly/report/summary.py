@@ -62,14 +62,28 @@ def _summarise_site(briefing: Briefing, answer: SiteAnswer, reader: Reader) -> l
     if len(days) == 1:
         lines.append(("Light", sentences.light(answer, days[0], reader.clock)))
     lines += advising.advice_lines(answer, reader)
-    lines.append(("Asked", asked_in_full(briefing, answer, reader.units)))
+    lines.append(("Asked", asked_in_full(briefing, answer, reader)))
     return lines
 
 
-def asked_in_full(briefing: Briefing, answer: SiteAnswer, units: str) -> str:
+def asked_in_full(briefing: Briefing, answer: SiteAnswer, reader: Reader) -> str:
     """Say for what the answer is, and how long a window had to be."""
     minimum = phrases.duration(briefing.minimum_duration)
-    return f"{sentences.asked(answer, units)}; windows of {minimum} or more"
+    told = f"{sentences.asked(answer, reader.units)}; windows of {minimum} or more"
+    if answer.request.sortie is None:
+        return told
+    # Only flights that are planned need the rotors; the other answers start faster without.
+    from wxfly.report.sortie_words import asked_for
+
+    return f"{told}; {asked_for(answer.request.sortie.plan, reader)}"
+
+
+def _way_home(answer: SiteAnswer, reader: Reader) -> list[Line]:
+    if answer.way_home is None:
+        return []
+    from wxfly.report.sortie_words import way_home
+
+    return way_home(answer, reader)
 
 
 def period_words(answer: SiteAnswer, days: Sequence[Day]) -> str:
@@ -113,7 +127,7 @@ def _why_best(answer: SiteAnswer, reader: Reader) -> list[Line]:
     expect = sentences.what_it_is_like(answer, answer.best, reader.units)
     if expect:
         lines.append(("Expect", expect))
-    return lines
+    return lines + _way_home(answer, reader)
 
 
 def _next(answer: SiteAnswer, reader: Reader, others: Sequence[Window]) -> str:
@@ -150,6 +164,7 @@ def _summarise_comparison(briefing: Briefing, readers: Sequence[Reader]) -> list
         if place == 0:
             expect = sentences.what_it_is_like(answer, answer.best, reader.units)
             lines += [("Expect", expect)] if expect else []
+        lines += _way_home(answer, reader)
         lines += chances.sure_lines(briefing, answer, reader)
     better = chances.better_in_words(briefing, names)
     lines += [("How sure", better)] if better else []
@@ -170,12 +185,10 @@ def _summarise_comparison(briefing: Briefing, readers: Sequence[Reader]) -> list
         lines += [("Not known", f"{n}: {t}") for n, t in zip(names, told, strict=True)]
     asked = {(a.request.aircraft.name, a.request.height) for a in briefing.answers}
     if len(asked) == 1:
-        in_full = asked_in_full(briefing, briefing.answers[0], readers[0].units)
+        in_full = asked_in_full(briefing, briefing.answers[0], readers[0])
         lines.append(("Asked", in_full.partition(", ")[2]))
     else:
-        lines += [
-            ("Asked", asked_in_full(briefing, a, r.units)) for a, r in zip(briefing.answers, readers, strict=True)
-        ]
+        lines += [("Asked", asked_in_full(briefing, a, r)) for a, r in zip(briefing.answers, readers, strict=True)]
     return lines
 
 

@@ -15,10 +15,10 @@ import numpy as np
 
 from wxfly.briefing import Briefing, SiteAnswer
 from wxfly.comparison import ComparedHour
-from wxfly.elements import ELEMENTS, GRADES, Element
+from wxfly.elements import BY_NAME, GRADES, Element
 from wxfly.report import findings, phrases, sentences, summary
 from wxfly.report.sentences import Reader
-from wxfly.suitability import State
+from wxfly.suitability import State, names_of
 from wxfly.units import from_si
 
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
@@ -45,7 +45,8 @@ def to_csv(briefing: Briefing, *, units: str, time_zone: str | None) -> str:
     writer = csv.writer(text, lineterminator="\r\n")
     compared = summary.compared_hours(briefing) if briefing.question == "compare" else []
     names = sentences.labels(briefing, units)
-    writer.writerow(_header(units, is_compared=briefing.question == "compare"))
+    elements = [BY_NAME[name] for name in max((names_of(a.assessment) for a in briefing.answers), key=len)]
+    writer.writerow(_header(units, elements, is_compared=briefing.question == "compare"))
     for position, answer in enumerate(briefing.answers):
         reader = sentences.reader_for(answer, units=units, time_zone=time_zone)
         for row in _rows(briefing, answer, reader, compared, names, position):
@@ -53,7 +54,7 @@ def to_csv(briefing: Briefing, *, units: str, time_zone: str | None) -> str:
     return text.getvalue()
 
 
-def _header(units: str, *, is_compared: bool) -> list[str]:
+def _header(units: str, elements: Sequence[Element], *, is_compared: bool) -> list[str]:
     height = phrases.unit_of("height", units)
     columns = [
         "notice", "site", "aircraft", f"height[{height}]", "hour_utc", "hour_local", "zone", "usable_start_local",
@@ -61,7 +62,7 @@ def _header(units: str, *, is_compared: bool) -> list[str]:
         "wind_from_direction[degree]",
     ]  # fmt: skip
     columns += ["better"] if is_compared else []
-    for row in ELEMENTS:
+    for row in elements:
         unit = _unit(row, units)
         columns += [f"{row.name}_demand[{unit}]", f"{row.name}_limit[{unit}]", f"{row.name}_margin"]
     return [*columns, "model", "run_utc", "retrieved_utc", "age_h", "attribution", "licence", "caution"]
@@ -107,8 +108,8 @@ def _rows(
         ]
         if briefing.question == "compare":
             row.append(int(position in better.get(assessment["time"].values[i], ())))
-        for element in ELEMENTS:
-            row += _element(answer, element, i, reader.units)
+        for name in names_of(assessment):
+            row += _element(answer, BY_NAME[name], i, reader.units)
         rows.append([*row, *origin])
     return rows
 

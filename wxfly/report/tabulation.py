@@ -8,7 +8,7 @@ import numpy as np
 
 from wxfly.briefing import Briefing, SiteAnswer
 from wxfly.comparison import Standing
-from wxfly.elements import NAMES
+from wxfly.elements import ROW
 from wxfly.report import findings, phrases, sentences, summary, turns
 from wxfly.report.sentences import Reader
 from wxfly.suitability import State
@@ -71,7 +71,7 @@ def _reason(answer: SiteAnswer, hour: int, gaps: Sequence[findings.Gap], units: 
         parts = [f"{sentences.titles(required)} not known"]
         # A limit that is broken all the same is worth telling; one that holds would be a false comfort.
         element = str(answer.assessment["limiting_element"].values[hour])
-        if element and float(answer.assessment["margin"].values[NAMES.index(element), hour]) < 0:
+        if element and float(answer.assessment["margin"].values[ROW[element], hour]) < 0:
             parts.append(reason)
     if others:
         parts.append(f"{sentences.titles(others)} not known")
@@ -128,7 +128,7 @@ def sites_table(briefing: Briefing, readers: Sequence[Reader], names: Sequence[s
         if clocks[0].date(hour.time) != day:
             day = clocks[0].date(hour.time)
             rows.append([phrases.day_name(day)[:6].rstrip(), *[""] * (len(clocks) + len(names))])
-        cells = [clock.hour(hour.time) for clock in clocks]
+        cells = [clock.hour_told_apart(hour.time) for clock in clocks]
         states = [_standing(standing) if lit else "dark" for standing in hour.standings]
         better = "equal" if len(hour.better) > 1 else "".join(names[k] for k in hour.better)
         rows.append([*cells, *states, better])

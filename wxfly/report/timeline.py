@@ -11,7 +11,7 @@ import numpy as np
 
 from wxfly.briefing import SiteAnswer
 from wxfly.report import findings, palette, strip, wind_panel
-from wxfly.report.drawn_hours import FONT, ROWS, DrawnHours, Figure
+from wxfly.report.drawn_hours import FONT, DrawnHours, Figure
 from wxfly.report.sentences import Reader
 
 
@@ -56,7 +56,7 @@ def timelines(answer: SiteAnswer, reader: Reader, first: int, last: int) -> dict
 def _layout(drawn: DrawnHours, *, tall: bool) -> Figure:
     cell = 25
     wind_pixels = 210 if tall else 250
-    strip_pixels = cell * (drawn.count if tall else len(ROWS))
+    strip_pixels = cell * (drawn.count if tall else len(drawn.rows))
     gap = 150 if tall else 34
     margin = {"l": 46, "r": 6, "t": 46, "b": 12} if tall else {"l": 128, "r": 54, "t": 46, "b": 34}
     plot = wind_pixels + gap + strip_pixels
@@ -72,7 +72,7 @@ def _layout(drawn: DrawnHours, *, tall: bool) -> Figure:
         "annotations": wind_panel.names(drawn, tall=tall),
     }  # fmt: skip
     hours: Figure = {"fixedrange": True, "showgrid": False, "zeroline": False, "ticks": "outside"}
-    strip_rows = strip.axis_of_rows()
+    strip_rows = strip.axis_of_rows(drawn)
     edges = list(range(drawn.count + 1))
     words = [drawn.reader.clock.hour(t) for t in [*drawn.times, drawn.times[-1] + findings.HOUR]]
     if tall:
@@ -81,7 +81,7 @@ def _layout(drawn: DrawnHours, *, tall: bool) -> Figure:
             "range": [0, drawn.count], "anchor": "y", "tickvals": edges[::every], "ticktext": words[::every],
         }  # fmt: skip
         layout["xaxis2"] = strip_rows | {
-            "anchor": "y2", "side": "top", "tickangle": -90, "range": [-0.5, len(ROWS) - 0.5],
+            "anchor": "y2", "side": "top", "tickangle": -90, "range": [-0.5, len(drawn.rows) - 0.5],
         }  # fmt: skip
         layout["yaxis2"] = hours | {
             "anchor": "x2", "domain": [0, strip_top], "range": [drawn.count, 0], "tickvals": edges,
@@ -93,6 +93,6 @@ def _layout(drawn: DrawnHours, *, tall: bool) -> Figure:
             "range": [0, drawn.count], "anchor": "y2", "tickvals": edges[::every], "ticktext": words[::every],
         }  # fmt: skip
         layout["yaxis2"] = strip_rows | {
-            "anchor": "x", "domain": [0, strip_top], "range": [len(ROWS) - 0.5, -0.5],
+            "anchor": "x", "domain": [0, strip_top], "range": [len(drawn.rows) - 0.5, -0.5],
         }  # fmt: skip
     return layout

@@ -100,7 +100,8 @@ def get_forecast(site: Site, *, settings: Settings, last_modified: str = "") -> 
     Parameters
     ----------
     site : Site
-        The place; its coordinates are sent to 4 decimals, as the service demands.
+        The place; its coordinates are sent to 3 decimals, or where its ground is not known to 4, the most that the
+        service takes.
     settings : Settings
         The service wants to know whom to write to: ``contact`` must be set.
     last_modified : str, optional
