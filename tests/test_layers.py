@@ -32,6 +32,7 @@ RANK = {
     "store": 4,
     "obtained": 4,
     "places": 5,
+    "newest_stored": 5,
     "forecast_file": 6,
     "second_source": 6,
     "kp_source": 6,
