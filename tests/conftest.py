@@ -64,7 +64,16 @@ def clock(monkeypatch, server):
         state["now"] += timedelta(**by)
         server.now = state["now"]
 
-    reading = ("retrieval", "forecast_file", "second_source", "kp_source", "newest_run", "report_check")
+    reading = (
+        "retrieval",
+        "forecast_file",
+        "second_source",
+        "kp_source",
+        "newest_run",
+        "newest_stored",
+        "report_check",
+        "aerodrome_check",
+    )
     for module in (f"wxfly.{name}" for name in reading):
         monkeypatch.setattr(f"{module}.utc_now", lambda: state["now"])
 

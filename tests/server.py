@@ -263,6 +263,8 @@ def _route(path: str):
         return "gfz", _gfz
     if path.startswith("/locationforecast/"):
         return "met_norway", lambda *_: _error("no forecast of its own: play one as a fault", 404)
+    if path == "/api/data/taf":
+        return "aerodrome_forecasts", _aerodrome_forecasts
     if path.startswith("/api/data/"):
         return "aviation_weather", _reports
     return "unknown", lambda *_: (404, {}, b'{"error":true,"reason":"Not Found"}')
@@ -478,6 +480,29 @@ def _past_reports(weather: WeatherServer, query: dict):
         )
     ]  # fmt: skip
     return _json([] if query["ids"] == "XXNO" else rows)
+
+
+def _aerodrome_forecasts(weather: WeatherServer, path: str, query: dict, headers: dict):
+    """The invented airport's own forecast of a day: what `ncep_gfs_global` forecasts, every three hours anew."""
+    south, west, north, east = (float(x) for x in query["bbox"].split(","))
+    latitude, longitude = round((south + north) / 2, 2), round((west + east) / 2, 2)
+    begin = weather.moment().replace(minute=0, second=0, microsecond=0)
+    place = _place("ncep_gfs_global", latitude, longitude, begin, 25, {
+        "hourly": "wind_speed_10m,wind_direction_10m,weather_code", "wind_speed_unit": "kn",
+    })["hourly"]  # fmt: skip
+    first = int(begin.timestamp())
+    groups = [
+        {"timeFrom": first + 3600 * k, "timeTo": first + 3600 * min(k + 3, 24), "timeBec": None,
+         "fcstChange": "FM" if k else None, "probability": None, "wdir": place["wind_direction_10m"][k],
+         "wspd": round(place["wind_speed_10m"][k]), "visib": "6+",
+         "wxString": "-RA" if place["weather_code"][k] == 61 else None, "clouds": []}
+        for k in range(0, 24, 3)
+    ]  # fmt: skip
+    return _json([{
+        "icaoId": "XXAA", "name": "Inventia Airfield", "lat": latitude, "lon": longitude, "elev": 31,
+        "issueTime": f"{begin - timedelta(minutes=30):%Y-%m-%dT%H:%M:%S}.000Z", "validTimeFrom": first,
+        "validTimeTo": first + 86400, "rawTAF": "TAF XXAA (invented)", "fcsts": groups,
+    }])  # fmt: skip
 
 
 def _newest_run(weather: WeatherServer) -> datetime:

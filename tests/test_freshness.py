@@ -26,11 +26,11 @@ def states(cube):
     [
         (3 * HOUR, ()),
         (OLD + HOUR, ("this forecast is old: its run started 19 h ago",)),
-        (-5 * HOUR, ("this forecast's run starts 5 h after the time asked about",)),
+        (-5 * HOUR, ("this forecast has a run that starts 5 h after the time asked about",)),
     ],
 )
 def test_age_is_told_and_nothing_is_hidden(age, words):
-    cube, notes = hide_stale(quiet_cube(), START + age, since=START)
+    cube, notes = hide_stale(quiet_cube(), START + age, since=START, is_chosen=True)
     assert notes == words
     assert cube.identical(quiet_cube())
 
@@ -49,13 +49,53 @@ def test_without_a_run_the_age_is_counted_from_the_first_hour_and_that_is_said()
     _, notes = hide_stale(quiet_cube(), START + 20 * HOUR, since=unknown)
     assert notes == (COUNTED, "this forecast is old: its first hour started 20 h ago")
     _, notes = hide_stale(quiet_cube(), START - 5 * HOUR, since=unknown)
-    assert notes == (COUNTED, "this forecast's first hour starts 5 h after the time asked about")
+    assert notes == (COUNTED, "this forecast has a first hour that starts 5 h after the time asked about")
     for age in (27, 31, 40):  # what is hidden is the same as for a run that started then
         now = START + age * HOUR
         cube, notes = hide_stale(quiet_cube(hours=60), now, since=unknown)
         assert cube.identical(hide_stale(quiet_cube(hours=60), now, since=START)[0])
         assert notes[0] == COUNTED
         assert notes[1].endswith("not used, fetch a newer one, without past days")
+
+
+@pytest.mark.parametrize(
+    ("since", "words"),
+    [
+        (START + 5 * HOUR, "this forecast has a run that starts 5 h from now: the clock or the forecast is wrong"),
+        (START + 9000 * HOUR, "this forecast has a run that starts 9000 h from now"),
+    ],
+)
+def test_an_age_in_the_future_never_counts_as_fresh(since, words):
+    cube, notes = hide_stale(quiet_cube(), START, since=since)
+    assert notes[0].startswith(words)
+    assert (states(cube) == State.NOT_KNOWN).all()
+    assert all(cube[name].isnull().all() for name in cube.data_vars)
+
+
+def test_clocks_may_be_an_hour_apart():
+    cube, notes = hide_stale(quiet_cube(), START, since=START + HOUR)
+    assert notes == ()
+    assert cube.identical(quiet_cube())
+
+
+def test_an_age_since_the_retrieval_is_not_said_to_be_that_of_a_run():
+    def told(age, **more):
+        return hide_stale(quiet_cube(), START + age, since=START, of_retrieval=True, **more)[1][0]
+
+    assert told(19 * HOUR) == "this forecast is old: it was retrieved 19 h ago"
+    assert told(-5 * HOUR, is_chosen=True) == "this forecast was retrieved 5 h after the time asked about"
+    assert told(-5 * HOUR).startswith("this forecast was retrieved 5 h from now: the clock or the forecast is wrong")
+
+
+def test_kp_that_comes_from_the_future_is_not_used():
+    cube = quiet_cube()
+    cube["kp_index"].attrs["retrieved"] = "2026-06-10T05:00:00Z"
+    shown, notes = hide_stale(cube, START, since=START)
+    assert shown["kp_index"].isnull().all()
+    assert shown["wind_speed"].notnull().all()
+    assert notes == ("the forecast of Kp of the next 48 h is of the future: not used",)
+    looking_back, _ = hide_stale(cube, START, since=START, is_chosen=True)
+    assert looking_back["kp_index"].notnull().all()
 
 
 def test_every_variable_of_the_cube_has_one_limit():

@@ -105,3 +105,18 @@ def test_nothing_new_though_nothing_was_there_is_a_fault(clock, server):
     got = obtain(["heath"], saved=SAVED)
     assert any("nothing new, though nothing was there before" in note for note in got.notes)
     assert json.dumps(list(got.notes))
+
+
+def test_an_outlook_that_what_was_measured_has_passed_already_is_not_used(clock, server):
+    """A storm that the outlook did not see: its day is not called quieter than it has been."""
+    server.always["kp"] = Fault(status=503, body=b"")
+    stamps = [f"2026-03-10T{h:02d}:00:00Z" for h in (0, 3, 6, 9)]
+    server.always["gfz"] = Fault(body=json.dumps({"datetime": stamps, "Kp": [2, 3, 6.667, None]}).encode())
+    got = obtain(["heath"], saved=SAVED)
+    kp = got.cube["kp_index"]
+    assert kp.sel(time="2026-03-10T07:00") == 6.667
+    assert kp.sel(time=slice("2026-03-10T09:00", "2026-03-10T23:00")).isnull().all()
+    assert kp.sel(time=slice("2026-03-11T00:00", "2026-03-12T00:00")).notnull().all()
+    assert any("not used where what was measured is above it" in note for note in got.notes)
+    assert "kp.gfz.de" in got.provenance["attribution"]
+    assert "spaceweather.gov" in got.provenance["attribution"]

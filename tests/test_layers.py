@@ -32,11 +32,13 @@ RANK = {
     "store": 4,
     "obtained": 4,
     "places": 5,
+    "newest_stored": 5,
     "forecast_file": 6,
     "second_source": 6,
     "kp_source": 6,
     "newest_run": 6,
     "report_check": 6,
+    "aerodrome_check": 7,
     "retrieval": 7,
     "energy": 3,
     "legs": 4,
@@ -95,8 +97,9 @@ RANK = {
     "outing": 18,
     "store_commands": 19,
     "observed": 19,
-    "commands": 20,
-    "cli": 21,
+    "observed_words": 20,
+    "commands": 21,
+    "cli": 22,
 }
 
 

@@ -70,6 +70,61 @@ def test_what_the_service_sends_is_made_safe_to_print(server, wxfly):
     assert "\x1b" not in out
 
 
+def ahead(**changes):
+    """Play an airport that expects one thing for a day."""
+    now = int(datetime.now(UTC).timestamp()) // 3600 * 3600
+    group = {"timeFrom": now, "timeTo": now + 86_400, "fcstChange": None} | changes
+    row = {
+        "icaoId": "XXAT", "name": "Elsewhere", "lat": 52.4, "lon": 6.9, "elev": 30, "validTimeFrom": now,
+        "validTimeTo": now + 86_400, "issueTime": f"{datetime.fromtimestamp(now - 600, UTC):%Y-%m-%dT%H:%M:%SZ}",
+        "rawTAF": "TAF\x1b[2J XXAT", "fcsts": [group],
+    }  # fmt: skip
+    return Fault(body=json.dumps([row]).encode())
+
+
+def test_an_airport_that_expects_otherwise_is_told_and_shown_hour_by_hour(server, wxfly):
+    server.always["aerodrome_forecasts"] = ahead(wspd=45, wgst=70, visib=1, wxString="TSRA")
+    code, out, _ = wxfly("52.31,6.84", "--units", "aviation")
+    assert code == 0
+    assert "THE AIRPORT EXPECTS OTHERWISE (XXAT, 11 km away, issued " in " ".join(out.split())
+    (head,) = [line for line in out.splitlines() if line.startswith("airport / forecast")]
+    assert [head.count(word) for word in ("wind kt", "gust kt", "visibility km", "weather")] == [1, 1, 1, 1]
+    hours = [line for line in out.splitlines() if "45.0 / " in line]
+    assert len(hours) == 12
+    assert all("70.0 / " in line and "thunderstorm" in line and line.endswith("large") for line in hours)
+    assert "\x1b" not in out
+
+
+def test_what_an_airport_holds_possible_at_times_is_told_apart(server, wxfly):
+    server.always["aerodrome_forecasts"] = ahead(wspd=60, fcstChange="TEMPO")
+    out = " ".join(wxfly("52.31,6.84")[1].split())
+    assert "THE AIRPORT EXPECTS OTHERWISE" not in out
+    assert "says nothing of what prevails in the hours ahead" in out
+    assert "At times the airport holds worse to be possible than the forecast has: wind at " in out
+
+
+def test_an_airport_that_expects_the_same_is_said_to(server, wxfly):
+    out = " ".join(wxfly("52.31,6.84", "--model", "ncep_gfs_global")[1].split())
+    assert "Z the forecast agrees with the airport's own (XXAA, " in out
+
+
+@pytest.mark.parametrize(
+    ("fault", "words"),
+    [
+        (Fault(status=204, body=b""), "No airport within 60 km has a forecast of its own in force."),
+        (Fault(status=403, body=b""), "No airport's own forecast could be had: Aviation Weather Center, forecasts"),
+        (Fault(body=b"<html>"), "a web page came back in place of data"),
+        (ahead(wspd=900), "wspd '900' is not between"),
+    ],
+)
+def test_without_an_airports_own_forecast_the_report_is_still_compared(server, wxfly, fault, words):
+    server.always["aerodrome_forecasts"] = fault
+    code, out, _ = wxfly("52.31,6.84")
+    assert code == 0
+    assert out.startswith("The forecast agrees with what the nearest airport reported")
+    assert words in " ".join(out.split())
+
+
 def test_without_a_connection_what_was_kept_is_shown_with_its_age(server, wxfly):
     wxfly("52.31,6.84")
     asked = len(server.log)

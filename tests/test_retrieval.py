@@ -256,7 +256,10 @@ def test_of_a_stored_forecast_past_use_the_second_source_answers(clock, server, 
     server.always["met_norway"] = second(day=12, updated="2026-03-12T17:00:00Z", first=18)
     got = obtain(["heath"], saved=SAVED)
     assert got.cube.attrs["model"] == "met_norway"
-    assert got.notes[0] == "MET Norway answers in place of ncep_gfs_global: the newest of ncep_gfs_global is too old"
+    assert (
+        got.notes[0]
+        == "MET Norway answers in place of ncep_gfs_global: of ncep_gfs_global there is none of an age that can be used"
+    )
     server.always["met_norway"] = second()
     clock(hours=1)
     assert obtain(["heath"], saved=SAVED, model="ncep_gfs_global").cube.attrs["model"] == "ncep_gfs_global"
@@ -287,6 +290,34 @@ def test_a_report_at_hand_that_shows_the_forecast_to_be_off_is_told_without_aski
     assert told.startswith("heath: latest airport report (XXAB, ")
     assert "does not agree with the forecast: wind 20.6 m/s reported" in told
     assert count(server, "aviation_weather") == 1
+
+
+def test_a_stored_forecast_of_the_future_does_not_hide_the_one_before_it(clock, server, contact):
+    """A run that an earlier program filed under next year, because a reply said so."""
+    got = obtain(["heath"], saved=SAVED)
+    of_future = got.cube.drop_vars("kp_index").assign_coords(
+        forecast_reference_time=np.datetime64("2027-03-10T06", "ns")
+    )
+    store.keep_forecast(of_future)
+    assert obtain(["heath"], saved=SAVED, offline=True).run == got.run
+    for stored in store.list_forecasts():
+        if stored.run == "2026-03-10T06Z":
+            stored.path.unlink()
+    alone = obtain(["heath"], saved=SAVED, offline=True)
+    cube, notes = alone.fresh()
+    assert notes[0].startswith("this forecast has a run that starts 8754 h from now")
+    assert all(cube[name].isnull().all() for name in cube.data_vars)
+    server.always["forecast"] = Fault(status=400, body=b'{"error":true,"reason":"out of order"}')
+    server.always["met_norway"] = second()
+    assert obtain(["heath"], saved=SAVED).cube.attrs["model"] == "met_norway"
+
+
+def test_a_run_that_is_not_known_is_said(clock, server):
+    server.always["metadata"] = Fault(status=404, body=b"")
+    words = "when the model ran is not known: the age counts from when the forecast came"
+    assert words in obtain(["heath"], saved=SAVED).notes
+    clock(minutes=10)
+    assert words in obtain(["heath"], saved=SAVED, offline=True).notes
 
 
 def test_the_second_source_failing_too_leaves_the_first_fault(clock, server, contact):

@@ -146,3 +146,28 @@ def test_many_at_once_ask_once(clock, server, contact):
         thread.join()
     assert faults == []
     assert count(server) == 1
+
+
+def test_places_that_were_renewed_apart_are_as_old_as_the_oldest(clock, server, contact):
+    places = SAVED | {"hill": Site("hill", 52.36, 6.9, 31.0, "Europe/Amsterdam")}
+    server.once["met_norway"] = [second(), second(updated="2026-03-10T08:00:00Z")]
+    got = obtain(["heath", "hill"], saved=places, model="met_norway")
+    assert got.run == np.datetime64("2026-03-10T08:00")
+    assert got.cube["forecast_reference_time"].ndim == 0
+
+
+def test_an_older_reply_does_not_take_the_place_of_the_one_in_the_store(clock, server, contact):
+    server.always["met_norway"] = second()
+    first = obtain(["heath"], saved=SAVED, model="met_norway")
+    clock(hours=1)
+    server.always["met_norway"] = second(updated="2026-03-10T05:00:00Z")
+    again = obtain(["heath"], saved=SAVED, model="met_norway")
+    assert again.run == first.run == np.datetime64("2026-03-10T11:00")
+    assert any("sent an older forecast than the one in the store" in note for note in again.notes)
+    assert obtain(["heath"], saved=SAVED, model="met_norway", offline=True).run == first.run
+
+
+def test_a_reply_that_does_not_say_when_it_was_renewed_is_refused(clock, server, contact):
+    server.always["met_norway"] = second(updated=None)
+    with pytest.raises(WxflyError, match="updated_at 'None' is not of the form"):
+        obtain(["heath"], saved=SAVED, model="met_norway")

@@ -6,13 +6,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
 import xarray as xr
 
 from wxfly.errors import WxflyError
 from wxfly.forecast_error import ErrorLaw
-from wxfly.freshness import hide_stale
-from wxfly.obtained import Obtained, retrieved_of, run_of
+from wxfly.obtained import Obtained
 from wxfly.settings import config_folder
 from wxfly.site import Site
 
@@ -42,8 +40,7 @@ def members_asked_for(
         )
     fresh = []
     for cube in cubes:
-        run = run_of(cube)
-        shown, age = hide_stale(cube, obtained.now, since=retrieved_of(cube) if np.isnat(run) else run)
+        shown, age = obtained.fresh(cube)
         fresh.append(shown)
         notes += [f"members of {cube.attrs.get('model')}: {note}" for note in age]
     return tuple(fresh), notes

@@ -55,10 +55,12 @@ def open_forecast(
     if len(set(positions)) == 1:
         here = (float(np.ravel(cube[name].values)[0]) for name in ("latitude", "longitude"))
         notes[0] += ", whose place is {:.2f}, {:.2f}".format(*here)
+    is_chosen = now is not None
     if now is None:
-        now = as_moment(utc_now())
+        now = present = as_moment(utc_now())
         if not hours[0] <= now <= hours[-1]:
             now = hours[0]
+            is_chosen = bool(hours[-1] < present)  # nobody flies in hours that are over
             notes.append(f"its hours are not those of today: answered as of {str(now)[:16]}Z, its first hour")
     retrieved = retrieved_of(cube)
     if np.isnat(retrieved):
@@ -67,7 +69,7 @@ def open_forecast(
         notes.append("Kp is not known: the file has none")
     return Obtained(
         tuple(sites), cube, now, "file", run_of(cube), retrieved,
-        tuple(notes), ensembles,
+        tuple(notes), ensembles, is_chosen,
     )  # fmt: skip
 
 

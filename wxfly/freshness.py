@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import xarray as xr
@@ -13,6 +14,8 @@ import xarray as xr
 OLD = np.timedelta64(18, "h")
 TOO_OLD = np.timedelta64(36, "h")
 """Nothing of a forecast is used beyond."""
+CLOCKS = np.timedelta64(1, "h")
+"""So far the clocks of a service and of this machine may be apart."""
 
 COUNTED = "the run of this forecast is not known: its age and the time ahead are counted from its first hour"
 """Said where neither the run nor the retrieval is known."""
@@ -85,7 +88,14 @@ LIMITS = (
 )  # fmt: skip
 
 
-def hide_stale(cube: xr.Dataset, now: np.datetime64, *, since: np.datetime64) -> tuple[xr.Dataset, tuple[str, ...]]:
+def hide_stale(
+    cube: xr.Dataset,
+    now: np.datetime64,
+    *,
+    since: np.datetime64,
+    of_retrieval: bool = False,
+    is_chosen: bool = False,
+) -> tuple[xr.Dataset, tuple[str, ...]]:
     """Make what is too old not known, and say how old a forecast is that is merely old.
 
     Parameters
@@ -97,6 +107,12 @@ def hide_stale(cube: xr.Dataset, now: np.datetime64, *, since: np.datetime64) ->
     since : numpy.datetime64
         When the run started, or, when that is not known, when the forecast was retrieved, UTC. NaT when neither
         is known: the age is then counted from the first hour of the forecast, and the notes say so.
+    of_retrieval : bool, optional
+        Whether `since` is when it was retrieved.
+    is_chosen : bool, optional
+        Whether somebody chose the moment, as when looking back; else the clock gave it. An answer for the present
+        never rests on a forecast that was made in the future: all of it is then not known. For a moment that was
+        chosen it is used, and the reader is told.
 
     Returns
     -------
@@ -107,32 +123,58 @@ def hide_stale(cube: xr.Dataset, now: np.datetime64, *, since: np.datetime64) ->
         What the reader must know first.
     """
     if not np.isnat(since):
-        return _hide_by_age(cube, now, _hours(now, since), "run", "fetch a newer one")
-    age = _hours(now, cube["time"].values[0])
-    cube, notes = _hide_by_age(cube, now, age, "first hour", "fetch a newer one, without past days")
+        return _hide_by_age(cube, now, _hours(now, since), _RETRIEVAL if of_retrieval else _RUN, is_chosen)
+    # The first hour is that of a plan and not of an event: one that is still to come is no wrong clock.
+    cube, notes = _hide_by_age(cube, now, _hours(now, cube["time"].values[0]), _FIRST_HOUR, True)
     return cube, (COUNTED, *notes)
 
 
+class _Origin(NamedTuple):
+    """How to speak of what an age is counted from."""
+
+    ago: str
+    ahead: str
+    way_out: str = "fetch a newer one"
+
+
+_RUN = _Origin("its run started {:.0f} h ago", "has a run that starts {:.0f} h")
+_RETRIEVAL = _Origin("it was retrieved {:.0f} h ago", "was retrieved {:.0f} h")
+_FIRST_HOUR = _Origin(
+    "its first hour started {:.0f} h ago",
+    "has a first hour that starts {:.0f} h",
+    "fetch a newer one, without past days",
+)
+
+
 def _hide_by_age(
-    cube: xr.Dataset, now: np.datetime64, age: float, counted_from: str, way_out: str
+    cube: xr.Dataset, now: np.datetime64, age: float, origin: _Origin, is_chosen: bool
 ) -> tuple[xr.Dataset, tuple[str, ...]]:
     """Do what `hide_stale` does, by an age [h]."""
-    if age > TOO_OLD / np.timedelta64(1, "h"):
-        limit = TOO_OLD / np.timedelta64(1, "h")
-        hidden = cube.assign({n: cube[n].copy(data=np.full(cube[n].shape, np.nan)) for n in map(str, cube.data_vars)})
-        return hidden, (f"this forecast is {age:.0f} h old, more than {limit:.0f} h: not used, {way_out}",)
-    cube, stale = _without_stale(cube, now, age)
+    limit, clocks = (float(bound / np.timedelta64(1, "h")) for bound in (TOO_OLD, CLOCKS))
+    if age > limit:
+        told = f"this forecast is {age:.0f} h old, more than {limit:.0f} h: not used, {origin.way_out}"
+        return _hidden(cube), (told,)
+    ahead = f"this forecast {origin.ahead.format(-age)}"
+    if age < -clocks and not is_chosen:
+        return _hidden(cube), (f"{ahead} from now: the clock or the forecast is wrong, so it is not used",)
+    cube, stale = _without_stale(cube, now, age, is_chosen)
     of_kp = [words for words in stale if words.startswith("Kp")]
     of_run = [words for words in stale if words not in of_kp]
     notes: list[str] = []
     if of_run:
-        notes.append(f"this forecast is {age:.0f} h old, too old for {'; '.join(of_run)}: not used, {way_out}")
+        told = f"too old for {'; '.join(of_run)}: not used, {origin.way_out}"
+        notes.append(f"this forecast is {age:.0f} h old, {told}")
     elif age > OLD / np.timedelta64(1, "h"):
-        notes.append(f"this forecast is old: its {counted_from} started {age:.0f} h ago")
-    elif age < -1:
-        notes.append(f"this forecast's {counted_from} starts {-age:.0f} h after the time asked about")
-    notes += [f"the forecast of {words} is too old: not used" for words in of_kp]
+        notes.append(f"this forecast is old: {origin.ago.format(age)}")
+    elif age < -clocks:
+        notes.append(f"{ahead} after the time asked about")
+    fault = "of the future" if _age_of_kp(cube, now, age) < 0 else "too old"
+    notes += [f"the forecast of {words} is {fault}: not used" for words in of_kp]
     return cube, tuple(notes)
+
+
+def _hidden(cube: xr.Dataset) -> xr.Dataset:
+    return cube.assign({n: cube[n].copy(data=np.full(cube[n].shape, np.nan)) for n in map(str, cube.data_vars)})
 
 
 def _hours(now: np.datetime64, since: np.datetime64) -> float:
@@ -140,7 +182,7 @@ def _hours(now: np.datetime64, since: np.datetime64) -> float:
     return float((now.astype("datetime64[s]") - since.astype("datetime64[s]")) / np.timedelta64(1, "h"))
 
 
-def _without_stale(cube: xr.Dataset, now: np.datetime64, age: float) -> tuple[xr.Dataset, list[str]]:
+def _without_stale(cube: xr.Dataset, now: np.datetime64, age: float, is_chosen: bool) -> tuple[xr.Dataset, list[str]]:
     """Take out what is past its limit, and give for each limit that was the words and the hours concerned."""
     ahead = (cube["time"].values.astype("datetime64[s]") - now.astype("datetime64[s]")) / np.timedelta64(1, "h")
     band = np.searchsorted(BANDS, ahead)  # the hours before now are in the first
@@ -152,7 +194,8 @@ def _without_stale(cube: xr.Dataset, now: np.datetime64, age: float) -> tuple[xr
         variables = limit.variables + (unnamed if position == 0 else ())
         present = [n for n in variables if n in cube.data_vars and "time" in cube[n].dims]
         own = _age_of_kp(cube, now, age) if limit.variables == ("kp_index",) else age
-        stale = own > np.asarray(limit.hours)[band]
+        is_of_future = own < -CLOCKS / np.timedelta64(1, "h") and not is_chosen
+        stale = (own > np.asarray(limit.hours)[band]) | is_of_future
         if not present or not stale.any():
             continue
         for name in present:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
@@ -17,7 +17,7 @@ from wxfly.obtained import as_moment, utc_now
 from wxfly.settings import Settings
 
 if TYPE_CHECKING:
-    from wxfly.sources.space_weather import KpSeries
+    from wxfly.sources.space_weather import KpOutlook, KpSeries
 
 Progress = Callable[[str], None]
 
@@ -95,6 +95,10 @@ def with_kp(
         issued = f"{np.datetime_as_string(outlook.issued, 'm')}Z"
         notes.append(f"the outlook of Kp is not used: it was issued {issued}")
         outlook = None
+    if series is not None and outlook is not None and source == gfz_kp.SOURCE:
+        outlook, disproved = _not_disproved(outlook, series)
+        if disproved:
+            notes.append("the outlook of Kp is not used where what was measured is above it already")
     if series is None and outlook is None:
         return cube, notes or ["Kp is not known: none in the store"]
     if outlook is not None and attribution != space_weather.ATTRIBUTION:
@@ -149,6 +153,13 @@ def _from_gfz(
         return gfz_kp.parse_kp(gfz_kp.get_kp_text(settings=settings, now=now).encode()), now
     except SourceError:
         return None, None  # the first source's fault is told already
+
+
+def _not_disproved(outlook: KpOutlook, series: KpSeries) -> tuple[KpOutlook, bool]:
+    """Take out the days of an outlook on which Kp was measured above it, by more than rounding to a whole number."""
+    day = series.start.astype("datetime64[D]")
+    held = [not (series.kp[day == d] > kp + 0.5).any() for d, kp in zip(outlook.day, outlook.kp, strict=True)]
+    return replace(outlook, day=outlook.day[held], kp=outlook.kp[held]), not all(held)
 
 
 def _reach(kp: xr.DataArray) -> list[str]:

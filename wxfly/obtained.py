@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
+from wxfly.freshness import hide_stale
 from wxfly.site import Site
 
 
@@ -33,6 +34,8 @@ class Obtained:
         What the reader must know first.
     ensembles : tuple of xarray.Dataset
         Members, each cube of one model, with the same sites; empty without any.
+    is_chosen : bool
+        Whether `now` was chosen, by the pilot or for hours long past; else the clock gave it.
     """
 
     sites: tuple[Site, ...]
@@ -43,6 +46,27 @@ class Obtained:
     retrieved: np.datetime64
     notes: tuple[str, ...] = ()
     ensembles: tuple[xr.Dataset, ...] = ()
+    is_chosen: bool = False
+
+    @property
+    def since(self) -> np.datetime64:
+        """From when its age counts: the start of its run, or where that is not known, when it came; UTC [s]."""
+        return self.retrieved if np.isnat(self.run) else self.run
+
+    def fresh(self, cube: xr.Dataset | None = None) -> tuple[xr.Dataset, tuple[str, ...]]:
+        """Give its cube, or members beside it, without what is too old, and what the reader must know of the age.
+
+        Parameters
+        ----------
+        cube : xarray.Dataset, optional
+            Members, whose age is their own.
+        """
+        if cube is None:
+            cube, run, since = self.cube, self.run, self.since
+        else:
+            run = run_of(cube)
+            since = retrieved_of(cube) if np.isnat(run) else run
+        return hide_stale(cube, self.now, since=since, of_retrieval=bool(np.isnat(run)), is_chosen=self.is_chosen)
 
     @property
     def age(self) -> np.timedelta64:

@@ -18,7 +18,6 @@ from wxfly.doubts import members_asked_for, with_record
 from wxfly.elements import NAMES, REQUIRED_BY_DEFAULT
 from wxfly.errors import WxflyError, unknown_name
 from wxfly.forecast_error import ErrorLaw
-from wxfly.freshness import hide_stale
 from wxfly.intent import read_intent
 from wxfly.limits import Limits, limits_for
 from wxfly.moments import read_day, read_moment
@@ -224,8 +223,7 @@ def prepare(
 
         requests = [plan_sortie(request, options) for request in requests]
     now = obtained.now
-    since = obtained.retrieved if np.isnat(obtained.run) else obtained.run
-    cube, age_notes = hide_stale(obtained.cube, now, since=since)
+    cube, age_notes = obtained.fresh()
     ensembles, ensemble_notes = members_asked_for(
         obtained, options.get("ensemble"), bool(options.get("offline")), on_progress
     )

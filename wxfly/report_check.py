@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import contextlib
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 import numpy as np
 import xarray as xr
@@ -12,11 +13,12 @@ import xarray as xr
 from wxfly.errors import WxflyError
 from wxfly.forecast import covers_hours
 from wxfly.kept_replies import KeptReply, asking_alone, keep_reply, kept_reply
-from wxfly.obtained import utc_now
+from wxfly.obtained import as_moment, utc_now
 from wxfly.settings import Settings
 from wxfly.site import Site
 from wxfly.sources.aviation_weather import AirportReport, get_reports, parse_reports
 from wxfly.sources.open_meteo import distance_km
+from wxfly.sources.reply import SourceError
 
 OLDEST = np.timedelta64(90, "m")
 FARTHEST_KM = 60.0
@@ -71,29 +73,56 @@ def latest_report(site: Site, *, settings: Settings, offline: bool = False) -> A
         When the service fails and nothing recent is kept.
     """
     now = utc_now()
-    moment = np.datetime64(now.replace(tzinfo=None), "s")
+
+    def get() -> str:
+        return get_reports(site.latitude, site.longitude, settings=settings)
+
+    kept, fault = at_hand("reports", site, get, offline=offline, now=now)
+    report = None
+    if kept is not None:
+        with contextlib.suppress(SourceError):  # damaged: as if it had not come
+            report = choose_report(parse_reports(kept.text.encode()), site, as_moment(now))
+    if report is None and fault is not None:
+        raise fault  # no airport is to blame
+    return report
+
+
+def at_hand(
+    kind: str, site: Site, get: Callable[[], str], *, offline: bool, now: datetime
+) -> tuple[KeptReply | None, WxflyError | None]:
+    """Give what airports around a site sent, asked for anew after ten minutes, and why that failed when it did.
+
+    Parameters
+    ----------
+    kind : str
+        Under which it is kept.
+    site : Site
+        The place.
+    get : callable
+        Asks for it.
+    offline : bool
+        Use what was kept.
+    now : datetime
+        The present moment.
+    """
     key = f"{site.latitude:.1f},{site.longitude:.1f}"
 
     def is_fresh(kept: KeptReply | None) -> bool:
         return kept is not None and timedelta(0) <= now - kept.retrieved < _ASK_AGAIN
 
-    kept = kept_reply("reports", key)
-    fault: WxflyError | None = None
-    if not offline and not is_fresh(kept):
-        with asking_alone("reports", key):
-            kept = kept_reply("reports", key)
-            if not is_fresh(kept):
-                try:
-                    text = get_reports(site.latitude, site.longitude, settings=settings)
-                except WxflyError as failure:
-                    fault = failure
-                else:
-                    kept = KeptReply(now, text)
-                    keep_reply("reports", key, text, now)
-    report = choose_report(parse_reports(kept.text.encode()), site, moment) if kept is not None else None
-    if report is None and fault is not None:
-        raise fault  # no airport is to blame
-    return report
+    kept = kept_reply(kind, key)
+    if offline or is_fresh(kept):
+        return kept, None
+    with asking_alone(kind, key):
+        kept = kept_reply(kind, key)
+        if is_fresh(kept):
+            return kept, None
+        try:
+            text = get()
+        except WxflyError as fault:
+            return kept, fault
+        keep_reply(kind, key, text, now)
+        return KeptReply(now, text), None
 
 
 def warnings_of_kept(sites: Sequence[Site], cube: xr.Dataset, settings: Settings) -> list[str]:
@@ -158,7 +187,7 @@ def compare_report(report: AirportReport, cube: xr.Dataset) -> list[Difference]:
         if name in cube:
             pick[name] = float(cube[name][position])
     if "wind_speed_of_gust" in cube:
-        pick["wind_speed_of_gust"] = _gust_around(cube, time, report.observed)
+        pick["wind_speed_of_gust"] = gust_around(cube, time, report.observed)
     ground = float(cube["surface_altitude"]) if "surface_altitude" in cube.coords else np.nan
     reported = {
         "wind_speed": report.wind_speed,
@@ -171,11 +200,13 @@ def compare_report(report: AirportReport, cube: xr.Dataset) -> list[Difference]:
         value = reported[name]
         if np.isfinite(value) and np.isfinite(forecast):
             units = str(cube[name].attrs["units"])
-            rows.append(Difference(name, units, value, forecast, _is_large(name, value, forecast, report)))
+            rows.append(
+                Difference(name, units, value, forecast, is_large(name, value, forecast, report.visibility_is_more))
+            )
     return rows
 
 
-def _gust_around(cube: xr.Dataset, time: np.ndarray, moment: np.datetime64) -> float:
+def gust_around(cube: xr.Dataset, time: np.ndarray, moment: np.datetime64) -> float:
     """Give the largest gust whose span holds the moment, or lies within half an hour of it for an instant."""
     gust = cube["wind_speed_of_gust"]
     begin, end = covers_hours(gust, "wind_speed_of_gust")
@@ -186,14 +217,25 @@ def _gust_around(cube: xr.Dataset, time: np.ndarray, moment: np.datetime64) -> f
     return float(values.max()) if values.size else np.nan
 
 
-def _is_large(name: str, reported: float, forecast: float, report: AirportReport) -> bool:
+def is_large(name: str, said: float, forecast: float, is_more: bool = False) -> bool:
+    """Tell whether a forecast is farther from what an airport said than forecasts are expected to be.
+
+    Parameters
+    ----------
+    name : str
+        ``wind_speed``, ``wind_speed_of_gust``, ``air_temperature`` or ``visibility_in_air``.
+    said, forecast : float
+        SI.
+    is_more : bool, optional
+        Whether the visibility is at least what was said.
+    """
     if name == "visibility_in_air":
-        if report.visibility_is_more and forecast >= reported:
+        if is_more and forecast >= said:
             return False
-        a, b = min(reported, _FAR), min(forecast, _FAR)
+        a, b = min(said, _FAR), min(forecast, _FAR)
         return abs(a - b) > _SHARE * max(a, b)
     limit = {"wind_speed": _WIND, "wind_speed_of_gust": _GUST, "air_temperature": _TEMPERATURE}[name]
-    return abs(reported - forecast) > limit
+    return abs(said - forecast) > limit
 
 
 def describe(report: AirportReport, differences: Sequence[Difference], site: Site) -> str:

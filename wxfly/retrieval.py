@@ -15,9 +15,10 @@ import xarray as xr
 from wxfly import store
 from wxfly.errors import WxflyError
 from wxfly.forecast import mark_carried
-from wxfly.freshness import TOO_OLD
+from wxfly.freshness import CLOCKS, TOO_OLD
 from wxfly.kp_source import with_kp
 from wxfly.newest_run import newest_run
+from wxfly.newest_stored import newest_stored
 from wxfly.obtained import Obtained, as_moment, retrieved_of, run_of, utc_now
 from wxfly.own_files import make_folder
 from wxfly.places import demo_sites, resolve_site
@@ -97,7 +98,7 @@ def obtain(
     first: Obtained | None = None
     try:
         first = obtain_forecast(sites, model=asked, **rest)
-        reason = f"the newest of {asked} is too old"
+        reason = f"of {asked} there is none of an age that can be used"
     except WxflyError as failure:
         fault, reason = failure, str(failure)
     if first is not None and not (first.origin == "store" and _is_too_old(first)):
@@ -115,9 +116,9 @@ def obtain(
 
 
 def _is_too_old(obtained: Obtained) -> bool:
-    """Tell whether nothing of a forecast may be used any more."""
-    since = obtained.retrieved if np.isnat(obtained.run) else obtained.run
-    return bool(obtained.now - since > TOO_OLD)
+    """Tell whether nothing of a forecast may be used, because of its age."""
+    age = obtained.now - obtained.since
+    return bool(age > TOO_OLD) or not (obtained.is_chosen or bool(age >= -CLOCKS))
 
 
 # --- the demonstration -----------------------------------------------------------------------------------------
@@ -136,7 +137,7 @@ def _from_demonstration(sites: list[Site], now: np.datetime64 | None) -> Obtaine
     run = run_of(cube)
     return Obtained(
         tuple(sites), cube, run if now is None else now, "demo", run, run,
-        (f"demonstration: site and weather are invented ({entry['title']})",),
+        (f"demonstration: site and weather are invented ({entry['title']})",), is_chosen=True,
     )  # fmt: skip
 
 
@@ -197,13 +198,15 @@ def obtain_forecast(
     cube = _join(cubes, sites)
     cube, kp_notes = with_kp(cube, offline=offline, settings=settings, on_progress=on_progress)
     retrieved = retrieved_of(cube)
+    if np.isnat(run_of(cube)):
+        notes.append("when the model ran is not known: the age counts from when the forecast came")
     if now is None:
         notes += warnings_of_kept(sites, cube, settings)
     if offline:
         notes.insert(0, f"forecast from the store, retrieved {_ago(moment, retrieved)}")
     return Obtained(
         _with_ground(sites, cube), cube, moment, "fetched" if fetched else "store",
-        run_of(cube), retrieved, (*notes, *kp_notes),
+        run_of(cube), retrieved, (*notes, *kp_notes), is_chosen=now is not None,
     )  # fmt: skip
 
 
@@ -261,7 +264,7 @@ def _stored(sites: Sequence[Site], model: str) -> list[xr.Dataset]:
     """Give the newest stored cubes that are of one run for all sites."""
     newest: list[xr.Dataset] = []
     for site in sites:
-        cube = store.find_forecast(*_key(site), model, surface_altitude=site.surface_altitude)
+        cube = newest_stored(site, model)
         if cube is None:
             fault = store.why_unused(*_key(site), model, surface_altitude=site.surface_altitude)
             if fault:

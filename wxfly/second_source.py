@@ -12,8 +12,10 @@ import xarray as xr
 
 from wxfly import store
 from wxfly.errors import WxflyError
+from wxfly.freshness import CLOCKS
 from wxfly.kept_replies import asking_alone, keep_reply, kept_reply
-from wxfly.obtained import utc_now
+from wxfly.newest_stored import newest_stored
+from wxfly.obtained import as_moment, run_of, utc_now
 from wxfly.settings import Settings
 from wxfly.site import Site
 from wxfly.sources.met_norway import MODEL, get_forecast, parse_forecast
@@ -49,7 +51,7 @@ def obtain_cubes(
     cubes, asked, notes = [], False, []
     for site in sites:
         if offline:
-            cube, fresh, note = _stored(site), False, ""
+            cube, fresh, note = newest_stored(site, MODEL), False, ""
             if cube is None:
                 raise WxflyError(f"{site.name}: no forecast of {MODEL} in the store; fetch one while online")
         else:
@@ -58,6 +60,9 @@ def obtain_cubes(
         cubes.append(cube)
         asked |= fresh
         notes += [note] if note else []
+    # Each place is renewed on its own; side by side they are as old as the oldest of them, or of an age not known.
+    oldest = min(cube["forecast_reference_time"].values for cube in cubes)
+    cubes = [cube.assign_coords(forecast_reference_time=((), oldest)) for cube in cubes] if len(cubes) > 1 else cubes
     return cubes, asked, notes
 
 
@@ -65,14 +70,10 @@ def _key(site: Site) -> str:
     return f"{site.latitude:.4f},{site.longitude:.4f},{site.surface_altitude:.0f}"
 
 
-def _stored(site: Site) -> xr.Dataset | None:
-    return store.find_forecast(*site.key, MODEL, surface_altitude=site.surface_altitude)
-
-
 def _newest(site: Site, settings: Settings, on_progress: Callable[[str], None]) -> tuple[xr.Dataset, bool, str]:
     """Give the newest forecast of a site, whether it was sent now, and what went wrong."""
     now = utc_now()
-    stored = _stored(site)
+    stored = newest_stored(site, MODEL)
     terms = _Terms.read(_key(site)) if stored is not None else None
     if stored is not None and terms is not None and terms.asked <= now < terms.expires:
         return stored, False, ""
@@ -91,6 +92,8 @@ def _newest(site: Site, settings: Settings, on_progress: Callable[[str], None]) 
         _Terms(modified, now, expires, str(stored.attrs["retrieved"])).write(_key(site))
         return stored, False, ""
     cube = parse_forecast(reply.body, retrieved=retrieved, site=site)
+    if stored is not None and run_of(cube) < run_of(stored) <= as_moment(now) + CLOCKS:
+        return stored, False, "MET Norway sent an older forecast than the one in the store, which is kept"
     notes = []
     try:
         store.keep_forecast(cube)

@@ -20,8 +20,10 @@ from wxfly.elements import NAMES
 from wxfly.errors import WxflyError
 from wxfly.forecast import check_forecast
 from wxfly.limits import limits_for
+from wxfly.sources.aerodrome_forecast import parse_aerodrome_forecasts
 from wxfly.sources.aviation_weather import parse_reports
 from wxfly.sources.geocoding import parse_places, parse_surface_altitudes
+from wxfly.sources.gfz_kp import parse_kp as parse_kp_of_gfz
 from wxfly.sources.met_norway import parse_forecast as parse_met_norway
 from wxfly.sources.model_metadata import parse_model_run
 from wxfly.sources.open_meteo_reply import parse_forecast
@@ -74,18 +76,25 @@ READERS = {
 
 def _of_other_services():
     """Give the proper replies of the services whose bodies the tests make up."""
-    from tests.test_observed import report
+    from tests.test_observed import ahead, report
     from tests.test_retrieval import second
 
     clouds = [{"cover": "BKN", "base": 1200}, {"cover": "FEW", "base": 800}]
     return {
         "airport reports": report(temp=12.0, dewp=8.5, wspd=9, wgst=19, wdir="VRB", clouds=clouds, rawOb="x").body,
         "MET Norway": second().body,
+        "airports' forecasts": ahead(
+            wspd=9, wgst=19, visib="6+", wxString="-RA", fcstChange="BECMG", timeBec=1773140400, clouds=clouds
+        ).body,
+        "Kp by GFZ": b'{"datetime":["2026-03-10T06:00:00Z","2026-03-10T09:00:00Z"],"Kp":[2.333,null]}',
     }
 
 
 BODIES = {name: (RECORDED / name).read_bytes() for name in READERS} | _of_other_services()
-READERS |= {"airport reports": parse_reports, "MET Norway": parse_met_norway}
+READERS |= {
+    "airport reports": parse_reports, "MET Norway": parse_met_norway, "airports' forecasts": parse_aerodrome_forecasts,
+    "Kp by GFZ": parse_kp_of_gfz,
+}  # fmt: skip
 
 
 def ours_only(read, body):

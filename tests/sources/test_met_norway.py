@@ -177,7 +177,8 @@ def test_a_reply_for_another_place_is_refused():
         parse_forecast(body(), site=Site("south", 50.0, 10.0))
 
 
-def test_who_asks_must_be_said_and_the_place_is_rounded(server, own_folders):
+def test_who_asks_must_be_said_and_the_place_is_rounded(clock, server, own_folders):
+    clock(hours=-6)
     with pytest.raises(WxflyError, match="it wants to know who asks"):
         get_forecast(HEATH, settings=load_settings())
     (own_folders / "config").mkdir()

@@ -58,6 +58,7 @@ def ledger(site: str | None) -> None:
 def observed(site: str | None, model: str | None, units: str, offline: bool) -> None:
     """Is the forecast right this morning? Set the latest airport report near SITE beside the forecast of its hour."""
     from wxfly import observed as of_airport
+    from wxfly.observed_words import render
 
     found = of_airport.ask_observed(site, model=model, offline=offline, on_progress=tell_progress)
-    click.echo(of_airport.render(found, units=units, width=width()))
+    click.echo(render(found, units=units, width=width()))

@@ -9,24 +9,25 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
 from wxfly.settings import Settings
+from wxfly.sources.aviation_values import (
+    KNOT,
+    SOURCE,
+    box_around,
+    ceiling_of,
+    is_moment,
+    number_of,
+    visibility_of,
+)
 from wxfly.sources.download import Reply, SourceError, download, parse_json
 
-SOURCE = "Aviation Weather Center"
 ATTRIBUTION = "Airport reports: NOAA/NWS Aviation Weather Center (https://aviationweather.gov/)"
 
 STATION_HOURS = 168.0
 """A week back [h]: reports every half hour, and some between, are then below the 400 that the service sends."""
-
-_KNOT = 1852 / 3600
-_STATUTE_MILE = 1609.344
-_FOOT = 0.3048
-_CEILING = ("BKN", "OVC", "OVX", "VV")
-_NONE = ("CLR", "SKC", "CAVOK", "NSC", "NCD", "FEW", "SCT")
 
 
 @dataclass(frozen=True)
@@ -90,15 +91,9 @@ def get_reports(
         How far back.
     """
     what = f"{SOURCE} around {latitude:.2f}, {longitude:.2f}"
-    north = half_width_km / 111.2
-    east = north / max(math.cos(math.radians(latitude)), 0.1)
-    box = (
-        max(latitude - north, -90), max(longitude - east, -180), min(latitude + north, 90), min(longitude + east, 180)
-    )  # fmt: skip
-    south, west = (math.floor(v * 10) / 10 for v in box[:2])
-    top, right = (math.ceil(v * 10) / 10 for v in box[2:])
+    box = box_around(latitude, longitude, half_width_km)
 
-    return _ask({"bbox": f"{south:.1f},{west:.1f},{top:.1f},{right:.1f}"}, hours, settings, what)
+    return _ask({"bbox": box}, hours, settings, what)
 
 
 def get_station_reports(station: str, *, settings: Settings, hours: float = STATION_HOURS) -> str:
@@ -151,11 +146,11 @@ def parse_reports(body: bytes, what: str = SOURCE) -> list[AirportReport]:
         if not isinstance(row, dict):
             raise SourceError(f"{what}: a report is no object")
         where = f"{what}: {str(row.get('icaoId', 'a report'))[:8]}"
-        place = [_number(row, key, where, -limit, limit) for key, limit in (("lat", 90), ("lon", 180))]
+        place = [number_of(row, key, where, -limit, limit) for key, limit in (("lat", 90), ("lon", 180))]
         moment = row.get("obsTime")
-        if any(map(math.isnan, place)) or type(moment) is not int or not 0 < moment < 7_258_118_400:
+        if any(map(math.isnan, place)) or not is_moment(moment):
             continue
-        visibility, is_more = _visibility(row.get("visib"), where)
+        visibility, is_more = visibility_of(row.get("visib"), where)
         reports.append(
             AirportReport(
                 station=str(row.get("icaoId", ""))[:8],
@@ -163,56 +158,17 @@ def parse_reports(body: bytes, what: str = SOURCE) -> list[AirportReport]:
                 observed=np.datetime64(moment, "s"),
                 latitude=place[0],
                 longitude=place[1],
-                surface_altitude=_number(row, "elev", where, -500, 9000),
-                wind_speed=_number(row, "wspd", where, 0, 200) * _KNOT,
-                wind_speed_of_gust=_number(row, "wgst", where, 0, 250) * _KNOT,
-                wind_from_direction=math.nan if row.get("wdir") == "VRB" else _number(row, "wdir", where, 0, 360),
-                air_temperature=_number(row, "temp", where, -95, 65) + 273.15,
-                dew_point_temperature=_number(row, "dewp", where, -100, 45) + 273.15,
+                surface_altitude=number_of(row, "elev", where, -500, 9000),
+                wind_speed=number_of(row, "wspd", where, 0, 200) * KNOT,
+                wind_speed_of_gust=number_of(row, "wgst", where, 0, 250) * KNOT,
+                wind_from_direction=math.nan if row.get("wdir") == "VRB" else number_of(row, "wdir", where, 0, 360),
+                air_temperature=number_of(row, "temp", where, -95, 65) + 273.15,
+                dew_point_temperature=number_of(row, "dewp", where, -100, 45) + 273.15,
                 visibility=visibility,
                 visibility_is_more=is_more,
-                ceiling=_ceiling(row, where),
+                ceiling=ceiling_of(row, where),
                 weather=str(row.get("wxString") or "")[:40],
                 text=str(row.get("rawOb", ""))[:400],
             )
         )
     return reports
-
-
-def _number(row: dict[str, Any], key: str, what: str, lowest: float, highest: float) -> float:
-    value = row.get(key)
-    if value is None:
-        return math.nan
-    if type(value) not in (int, float) or not lowest <= value <= highest:
-        raise SourceError(f"{what}: {key} '{str(value)[:20]}' is not between {lowest:g} and {highest:g}")
-    return float(value)
-
-
-def _visibility(value: Any, what: str) -> tuple[float, bool]:
-    """Read statute miles, a number or ``10+``, into metres and whether it may be more."""
-    if value is None or value == "":
-        return math.nan, False
-    text = str(value)
-    if isinstance(value, bool) or not re.fullmatch(r"\d{1,2}(\.\d+)?\+?", text):
-        raise SourceError(f"{what}: visib '{text[:20]}' is no number of statute miles")
-    return float(text.rstrip("+")) * _STATUTE_MILE, text.endswith("+")
-
-
-def _ceiling(row: dict[str, Any], what: str) -> float:
-    vertical = _number(row, "vertVis", what, 0, 1e5)
-    layers = row.get("clouds")
-    if not isinstance(layers, list):
-        return vertical * _FOOT
-    bases = [] if math.isnan(vertical) else [vertical]
-    for layer in layers:
-        if not isinstance(layer, dict):
-            raise SourceError(f"{what}: a cloud layer is no object")
-        if layer.get("cover") in _CEILING:
-            base = _number(layer, "base", what, 0, 1e5)
-            if math.isnan(base):
-                return math.nan  # broken or overcast at a height that is not said
-            bases.append(base)
-    if bases:
-        return min(bases) * _FOOT
-    covers = [cover for cover in (row.get("cover"), *(layer.get("cover") for layer in layers)) if cover is not None]
-    return math.inf if covers and all(cover in _NONE for cover in covers) else math.nan

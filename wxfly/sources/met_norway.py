@@ -219,9 +219,7 @@ def parse_forecast(
 
 
 def _updated(text: Any, what: str) -> np.datetime64:
-    """Read when the forecast was last renewed, the nearest to the start of a run; NaT where it does not say."""
-    if text is None:
-        return np.datetime64("NaT", "ns")
+    """Read when the forecast was last renewed, the nearest to the start of a run: without it nobody knows its age."""
     if not isinstance(text, str) or not re.fullmatch(_STAMP, text):
         raise SourceError(f"{what}: updated_at '{str(text)[:30]}' is not of the form 2026-03-10T14:00:00Z")
     try:
