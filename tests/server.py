@@ -446,6 +446,8 @@ def _weather(name: str, key: str, height: int | None, second: int, seed: float, 
 
 def _reports(weather: WeatherServer, path: str, query: dict, headers: dict):
     """Report from an invented airport in the middle of the box, half an hour ago, what `ncep_gfs_global` forecasts."""
+    if "ids" in query:
+        return _past_reports(weather, query)
     south, west, north, east = (float(x) for x in query["bbox"].split(","))
     latitude, longitude = round((south + north) / 2, 2), round((west + east) / 2, 2)
     observed = weather.moment() - timedelta(minutes=30)
@@ -482,6 +484,25 @@ def _aerodrome_forecasts(weather: WeatherServer, path: str, query: dict, headers
         "issueTime": f"{begin - timedelta(minutes=30):%Y-%m-%dT%H:%M:%S}.000Z", "validTimeFrom": first,
         "validTimeTo": first + 86400, "rawTAF": "TAF XXAA (invented)", "fcsts": groups,
     }])  # fmt: skip
+
+
+def _past_reports(weather: WeatherServer, query: dict):
+    """Report from that airport every hour, without gusts, 0.8 of the wind that `icon_eu` has at the meadow."""
+    hours = int(float(query["hours"]))
+    start = weather.moment().replace(minute=0, second=0, microsecond=0) - timedelta(hours=hours)
+    place = _place("icon_eu", 52.1, 6.9, start, hours, {
+        "hourly": "wind_speed_10m,wind_direction_10m,temperature_2m", "wind_speed_unit": "kn", "timeformat": "unixtime",
+    })["hourly"]  # fmt: skip
+    rows = [
+        {
+            "icaoId": query["ids"], "name": "Inventia Airfield", "lat": 52.2, "lon": 7.0, "elev": 31,
+            "obsTime": int(second), "temp": temperature, "wspd": round(wind * 0.8), "wdir": direction,
+        }
+        for second, wind, direction, temperature in zip(
+            place["time"], place["wind_speed_10m"], place["wind_direction_10m"], place["temperature_2m"], strict=True
+        )
+    ]  # fmt: skip
+    return _json([] if query["ids"] == "XXNO" else rows)
 
 
 def _newest_run(weather: WeatherServer) -> datetime:

@@ -15,13 +15,11 @@ from wxfly.ledger import (
     Verdict,
     enter_observations,
     enter_verdicts,
-    lead_hours,
     ledger_folder,
     read_observations,
     read_verdicts,
-    score,
-    stratum,
 )
+from wxfly.ledger_scores import lead_hours, score, stratum
 
 # --- bounds, worth, regret ----------------------------------------------------------------------------------------
 

@@ -9,7 +9,7 @@ from click.testing import CliRunner
 
 from wxfly import ledger
 from wxfly.cli import main
-from wxfly.questions import records_file
+from wxfly.doubts import records_file
 
 MEADOW = "52.1,6.9"
 
@@ -33,7 +33,13 @@ def answer(*arguments):
 def test_an_ensemble_beside_the_forecast(meadow):
     found = answer("best", "meadow", "--model", "icon_eu", "--ensemble", "icon_eu_eps")
     sureness = found["answers"][0]["sureness"]
-    assert sureness == {"members": 40, "models": ["icon_eu_eps"], "single_forecast": False, "notes": []}
+    assert sureness == {
+        "members": 40,
+        "models": ["icon_eu_eps"],
+        "single_forecast": False,
+        "notes": [],
+        "spread_of_source": [],
+    }
     hours = found["answers"][0]["hours"]
     assert all(h["members"]["gust"] == sorted(h["members"]["gust"]) for h in hours)
     assert all(0 < h["chance"] < 1 for h in hours if h["chance"] is not None)
@@ -146,6 +152,44 @@ def test_too_few_days_and_nothing_to_compare_with(meadow, tmp_path):
     assert "cannot be read" in done.output
 
 
+def test_without_a_file_the_nearest_airport_is_asked(meadow):
+    text = run("verify", "meadow", "--model", "icon_eu", "--past").stdout
+    assert "against METAR XXAA, at 10 m" in text
+    assert "wind" in text
+    assert "gust" not in text.splitlines()[2], "an airport without gusts says nothing of them"
+    assert "nothing can be learned from fewer than 30 days" in text
+    box, past = meadow.asked("aviation_weather")
+    assert "bbox" in box.query
+    assert (past.query["ids"], past.query["hours"]) == ("XXAA", "168")
+    assert "52.1" not in str(past.query), "the place itself is never sent"
+    assert all(len(part.split(".")[1]) == 1 for part in box.query["bbox"].split(","))
+
+
+def test_an_airport_may_be_named(meadow):
+    text = run("verify", "meadow", "--model", "icon_eu", "--past", "--station", "xxbb").stdout
+    assert "against METAR XXBB" in text
+    assert [asked.query["ids"] for asked in meadow.asked("aviation_weather")] == ["XXBB"]
+    done = run("verify", "meadow", "--past", "--station", "XXNO", code=1)
+    assert "no report of XXNO" in done.output
+    done = run("verify", "meadow", "--past", "--station", "a/b?c", code=1)
+    assert "is no ICAO code" in done.output
+
+
+def test_without_a_file_nobody_is_asked_offline(meadow):
+    done = run("verify", "meadow", "--past", "--offline", code=1)
+    assert "give a file with --observed" in done.output
+    assert meadow.asked("aviation_weather") == []
+
+
+def test_an_airport_that_cannot_be_asked_is_told(meadow):
+    from tests.server import Fault
+
+    meadow.always["aviation_weather"] = Fault(500)
+    done = run("verify", "meadow", "--past", code=1)
+    assert "Aviation Weather Center" in done.output
+    assert ledger.read_observations() == []
+
+
 # --- the ledger ---------------------------------------------------------------------------------------------------
 
 
@@ -208,3 +252,14 @@ def test_a_ledger_that_cannot_be_written_loses_no_answer(meadow, monkeypatch):
     folder.write_text("not a folder")
     done = run("best", "meadow", "--model", "icon_eu")
     assert "Best" in done.stdout
+
+
+def test_a_brief_tells_its_chance_by_members(meadow):
+    options = ("meadow", "--model", "icon_eu", "--ensemble", "icon_eu_eps")
+    found = answer("best", *options)["answers"][0]["windows"]
+    text = " ".join(run("brief", *options).stdout.split())
+    if found:
+        assert "members of icon_eu_eps" in text
+    else:
+        assert "no window" in text
+    assert len(meadow.asked("ensemble")) == 1

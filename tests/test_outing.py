@@ -154,3 +154,19 @@ def test_no_reading_makes_an_unknown_hour_known() -> None:
     before = check(mean="8m/s", gust="13m/s").briefing.answers[0].assessment["state"].values
     after = check(mean="0m/s", gust="0m/s").briefing.answers[0].assessment["state"].values
     assert ((before == State.NOT_KNOWN) == (after == State.NOT_KNOWN)).all()
+
+
+def test_a_brief_says_how_sure_its_window_is_and_whether_it_pays() -> None:
+    from wxfly.report.brief import to_html, to_text
+
+    asked = brief(contingency="15min", costs="30,100,2000", aircraft="cine-hexacopter")
+    assert asked.brief is not None
+    text = " ".join(to_text(asked.brief, asked.briefing, units="metric", time_zone=None, width=100).split())
+    page = to_html(asked.brief, asked.briefing, units="metric", time_zone=None)
+    window = asked.brief.window
+    assert window.surest is not None
+    assert window.surest.end - window.surest.start == np.timedelta64(60, "m")
+    told = f"the chance of the window is {100 * window.surest.chance.value:.0f} %"
+    for written in (text, page):
+        assert "that every limit holds for 1 h from" in written
+        assert told in written

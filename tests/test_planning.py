@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wxfly import planning
+from wxfly import costs, planning, steadiness
 
 FLAGS = st.lists(st.booleans(), min_size=1, max_size=24)
 
@@ -100,27 +100,27 @@ def test_persistence(hours, expected):
 
 
 def test_two_decisions_have_two_thresholds():
-    costs = planning.Costs(driving_out=30, value_of_flight=100, damage=2000)
-    assert costs.least_chance_to_drive == pytest.approx(0.30)
-    assert costs.largest_risk_to_take_off == pytest.approx(0.05)
-    assert costs.members_needed == 18
-    assert planning.drives_out(0.4, costs)
-    assert not planning.drives_out(0.3, costs)
-    assert not planning.takes_off(0.9, costs)
-    assert planning.takes_off(0.96, costs)
-    assert not planning.drives_out(math.nan, costs)
-    assert not planning.takes_off(math.nan, costs)
+    given = costs.Costs(driving_out=30, value_of_flight=100, damage=2000)
+    assert given.least_chance_to_drive == pytest.approx(0.30)
+    assert given.largest_risk_to_take_off == pytest.approx(0.05)
+    assert given.members_needed == 18
+    assert costs.drives_out(0.4, given)
+    assert not costs.drives_out(0.3, given)
+    assert not costs.takes_off(0.9, given)
+    assert costs.takes_off(0.96, given)
+    assert not costs.drives_out(math.nan, given)
+    assert not costs.takes_off(math.nan, given)
 
 
 def test_the_chosen_window_is_kept():
-    assert planning.keeps_choice(0.70, 0.78)
-    assert not planning.keeps_choice(0.70, 0.85)
-    assert not planning.keeps_choice(math.nan, 0.5)
+    assert steadiness.keeps_choice(0.70, 0.78)
+    assert not steadiness.keeps_choice(0.70, 0.85)
+    assert not steadiness.keeps_choice(math.nan, 0.5)
 
 
 @pytest.mark.parametrize(("values", "expected"), [([0.2, 0.8, 0.3, 0.7], 0.45), ([0.2, 0.3, 0.5, 0.7], 0.0)])
 def test_jumpiness(values, expected):
-    assert planning.jumpiness(values) == pytest.approx(expected)
+    assert steadiness.jumpiness(values) == pytest.approx(expected)
 
 
 @given(st.lists(st.floats(0, 1), min_size=3, max_size=9))
@@ -129,11 +129,11 @@ def test_jumpiness_is_that_of_the_library(values):
     from scores.continuous import flip_flop_index
 
     expected = float(flip_flop_index(xr.DataArray(values, dims="run"), "run"))
-    assert planning.jumpiness(values) == pytest.approx(expected, abs=1e-12)
+    assert steadiness.jumpiness(values) == pytest.approx(expected, abs=1e-12)
 
 
 def test_jumpiness_of_two_is_not_known():
-    assert math.isnan(planning.jumpiness([0.2, 0.8]))
+    assert math.isnan(steadiness.jumpiness([0.2, 0.8]))
 
 
 def test_time_to_return():

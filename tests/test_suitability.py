@@ -10,13 +10,10 @@ from wxfly.aircraft import load_aircraft
 from wxfly.elements import BY_NAME, NAMES, REQUIRED_BY_DEFAULT
 from wxfly.errors import WxflyError
 from wxfly.limits import limits_for
+from wxfly.margins import margin_at_least, margin_at_most, margin_of_grade, margin_within
 from wxfly.suitability import (
     State,
     assess,
-    margin_at_least,
-    margin_at_most,
-    margin_of_grade,
-    margin_within,
     unknown_elements,
 )
 

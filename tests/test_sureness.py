@@ -7,9 +7,10 @@ from tests.cubes import quiet_cube
 from tests.test_chance import LIMITS, members_cube
 from wxfly.chance import kind_of
 from wxfly.derived import derive
+from wxfly.outlooks import find_outlooks, find_surest
 from wxfly.site import Site
 from wxfly.suitability import assess
-from wxfly.sureness import as_members, find_outlooks, find_surest, judge_sureness, with_what_is_missing
+from wxfly.sureness import as_members, judge_sureness, with_what_is_missing
 
 SITE = Site("here", 52.0, 6.0, surface_altitude=30.0, time_zone="Europe/Amsterdam")
 RUN = np.datetime64("2026-06-10T00")

@@ -40,6 +40,8 @@ class Aircraft:
         Largest dimension that the eye sees [m]: motor to motor, or span.
     maximum_wind_difference : float
         Largest difference of wind over 30 m of height [m s-1].
+    maximum_gust_at_launch : float or None
+        Largest gust at the hand, 2 m above ground, for launching and landing [m s-1].
     battery_energy : float or None
         Printed on the pack [J].
     battery_capacity, battery_cell_resistance : float or None
@@ -80,6 +82,7 @@ class Aircraft:
     mass: float | None = None
     characteristic_dimension: float | None = None
     maximum_wind_difference: float = 4.1
+    maximum_gust_at_launch: float | None = None
     battery_energy: float | None = None
     battery_capacity: float | None = None
     battery_cell_resistance: float | None = None
@@ -112,6 +115,7 @@ _QUANTITIES = {
     "mass": "mass",
     "characteristic_dimension": "length",
     "maximum_wind_difference": "speed",
+    "maximum_gust_at_launch": "speed",
     "battery_energy": "energy",
     "battery_capacity": "charge",
     "battery_cell_resistance": "resistance",
@@ -139,6 +143,7 @@ _OPTIONAL = (
     "mass",
     "characteristic_dimension",
     "maximum_wind_difference",
+    "maximum_gust_at_launch",
     *ENERGY_FIGURES,
 )
 _MAY_BE_ZERO = ("maximum_precipitation", "battery_cycles", "electronics_power")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -12,13 +13,19 @@ import xarray as xr
 from wxfly.advice import Advice, advise, is_low_light
 from wxfly.aircraft import Aircraft
 from wxfly.chance import Outlook
-from wxfly.derived import derive, hours_of
+from wxfly.derived import hours_of
 from wxfly.forecast_error import ErrorLaw
+from wxfly.hold import hold_back
+from wxfly.intent import Intent
 from wxfly.limits import Limits, check_height
+from wxfly.outlooks import find_outlooks, find_surest
 from wxfly.periods import midnights
+from wxfly.phases import derive_flight
+from wxfly.revisions import Change, Choice
 from wxfly.site import Site
 from wxfly.suitability import assess
-from wxfly.sureness import Sureness, find_outlooks, find_surest, judge_sureness
+from wxfly.sureness import Sureness, judge_sureness
+from wxfly.survey import Survey, lay_survey
 from wxfly.usable_height import find_usable_heights
 from wxfly.windows import Window, find_windows, rank_by_chance
 
@@ -47,6 +54,8 @@ class Request:
         What is to be flown; its way home is then held against every hour.
     energy_missing : tuple of str
         Figures of the aircraft that are missing where a sortie was asked for: the way home is then not judged.
+    intent : Intent
+        For how long, with how much in hand, and how.
     """
 
     site: Site
@@ -57,35 +66,7 @@ class Request:
     toward: float | None = None
     sortie: Sortie | None = None
     energy_missing: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True)
-class Change:
-    """One change, and the window it would make or the element it would break.
-
-    Attributes
-    ----------
-    kind : str
-        ``lower``: fly lower; ``shorter``: fly for less time; ``aircraft``: take another; ``day``: another day;
-        ``more``: so much more of an element would break the best window.
-    window : Window or None
-        What would then hold; None for ``more``.
-    height : float
-        For ``lower`` [m].
-    aircraft : str
-        Title, for ``aircraft``.
-    element : str
-        For ``more``.
-    amount : float
-        For ``more``, in the element's SI unit.
-    """
-
-    kind: Literal["lower", "shorter", "aircraft", "day", "more"]
-    window: Window | None = None
-    height: float = np.nan
-    aircraft: str = ""
-    element: str = ""
-    amount: float = np.nan
+    intent: Intent = field(default_factory=Intent)
 
 
 @dataclass(frozen=True)
@@ -116,6 +97,10 @@ class SiteAnswer:
         What would change the answer (`wxfly.changes`).
     way_home : WorstMoment or None
         The moment of the best window that asks the most of the sortie; None without a sortie.
+    survey : Survey or None
+        How work that can stop is laid into the hours; None where none is asked for.
+    choice : Choice or None
+        What became of the window chosen in the run before; None where there was none.
     """
 
     request: Request
@@ -131,6 +116,8 @@ class SiteAnswer:
     earlier: tuple[tuple[str, float], ...] = ()
     changes: tuple[Change, ...] = ()
     way_home: WorstMoment | None = None
+    survey: Survey | None = None
+    choice: Choice | None = None
 
     @property
     def best(self) -> Window | None:
@@ -149,7 +136,7 @@ class Briefing:
     answers : tuple of SiteAnswer
         One for each site, in the order asked.
     minimum_duration : numpy.timedelta64
-        Shortest window of use.
+        Shortest window of use: what is planned and what is kept in hand.
     now : numpy.datetime64
         The moment the answer is given for, UTC.
     provenance : mapping
@@ -191,7 +178,7 @@ def make_briefing(
     requests : sequence of Request
         One for each site.
     periods : sequence of tuple
-        UTC bounds for each site, as `period_of` gives them.
+        UTC bounds for each site, as `wxfly.periods.period_of` gives them.
     minimum_duration : numpy.timedelta64
         Shortest window of use.
     now : numpy.datetime64
@@ -232,7 +219,11 @@ def _answer(
     law: ErrorLaw | None,
 ) -> SiteAnswer:
     hours = hours_of(cube, start=start, end=end)
-    conditions = derive(hours, height=request.height, site=request.site, daylight_rule=request.limits.daylight_rule)
+    return_height = None if request.sortie is None else request.sortie.plan.return_height
+    derive_hours = partial(
+        derive_flight, height=request.height, site=request.site, limits=request.limits, return_height=return_height
+    )
+    conditions = derive_hours(hours)
     assessment = assess(conditions, request.limits)
     at_return = None
     if request.sortie is not None or request.energy_missing:
@@ -245,6 +236,11 @@ def _answer(
             assessment, at_return = add_return_leg(
                 assessment, conditions, hours, request.sortie, request.limits, site=request.site, run=run
             )
+    hold = request.intent.hold_hours
+    if hold:
+        first = start.astype("datetime64[h]")
+        earlier = hours_of(cube, start=first - np.timedelta64(hold, "h"), end=first)
+        assessment = hold_back(assessment, hold, assess(derive_hours(earlier), request.limits))
     heights = find_usable_heights(hours, conditions, request.limits, site=request.site)
     windows = find_windows(
         assessment,
@@ -266,6 +262,7 @@ def _answer(
         law=law,
         sortie=request.sortie,
         at_return=at_return,
+        return_height=return_height,
     )
     windows = [
         replace(
@@ -283,8 +280,22 @@ def _answer(
         best = windows[0]
         stretch = conditions.isel(time=slice(best.first, best.last + 1))
         advice = advise(stretch, request.aircraft, best.start, best.end, toward=request.toward, hill=request.site.hill)
+    survey = None
+    if request.intent.survey_hours:
+        days = midnights(request.site, start, end)
+        survey = lay_survey(assessment, sureness, request.intent.survey_hours, start=start, end=end, midnights=days)
     answer = SiteAnswer(
-        request, conditions, assessment, heights, tuple(windows), advice, start, end, sureness, tuple(outlooks)
+        request,
+        conditions,
+        assessment,
+        heights,
+        tuple(windows),
+        advice,
+        start,
+        end,
+        sureness,
+        tuple(outlooks),
+        survey=survey,
     )
     return answer if at_return is None else replace(answer, way_home=_way_home(answer, at_return, run))
 

@@ -13,9 +13,12 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.aircraft import Aircraft
-from wxfly.briefing import Change, Request, SiteAnswer
-from wxfly.derived import derive, hours_of
+from wxfly.briefing import Request, SiteAnswer
+from wxfly.derived import hours_of
+from wxfly.hold import hold_back
 from wxfly.limits import Limits
+from wxfly.phases import derive_flight
+from wxfly.revisions import Change
 from wxfly.suitability import State, assess, names_of
 from wxfly.windows import Window, find_windows
 
@@ -63,7 +66,7 @@ def find_changes(
     if answer.best is not None:
         return tuple(_what_breaks(answer, answer.best))
     found = (
-        _lower(answer, cube, minimum_duration),
+        _lower(answer, cube, minimum_duration, run),
         _shorter(answer),
         _another_aircraft(answer, minimum_duration, others),
         _another_day(answer, cube, minimum_duration, run),
@@ -85,7 +88,7 @@ def _windows(answer: SiteAnswer, assessment: xr.Dataset, duration: np.timedelta6
     return find_windows(assessment, minimum_duration=duration, start=answer.start, end=answer.end)
 
 
-def _lower(answer: SiteAnswer, cube: xr.Dataset, minimum_duration: np.timedelta64) -> Change | None:
+def _lower(answer: SiteAnswer, cube: xr.Dataset, minimum_duration: np.timedelta64, run: np.datetime64) -> Change | None:
     """Give the least loss of height with which a window holds: found from the usable heights, then judged in full."""
     if answer.request.sortie is not None:
         return None  # a lower way home is another sortie
@@ -96,17 +99,38 @@ def _lower(answer: SiteAnswer, cube: xr.Dataset, minimum_duration: np.timedelta6
         windows = _windows(answer, state, minimum_duration)
         if windows:
             request = answer.request
-            there = derive(
-                hours_of(cube, start=answer.start, end=answer.end),
-                height=float(height),
-                site=request.site,
-                daylight_rule=request.limits.daylight_rule,
+            judged = _windows(
+                answer, _assessed(cube, request, float(height), answer.start, answer.end, run), minimum_duration
             )
-            judged = _windows(answer, assess(there, request.limits), minimum_duration)
             if judged:
                 return Change("lower", window=judged[0], height=float(height))
         height -= STEP
     return None
+
+
+def _assessed(
+    cube: xr.Dataset, request: Request, height: float, start: np.datetime64, end: np.datetime64, run: np.datetime64
+) -> xr.Dataset:
+    """Judge hours at a height as the answer's own were, the same sortie flown in them."""
+    return_height = None if request.sortie is None else request.sortie.plan.return_height
+
+    def judge(begin: np.datetime64, until: np.datetime64) -> xr.Dataset:
+        hours = hours_of(cube, start=begin, end=until)
+        flight = derive_flight(
+            hours, height=height, site=request.site, limits=request.limits, return_height=return_height
+        )
+        judged = assess(flight, request.limits)
+        if request.sortie is None:
+            return judged
+        from wxfly.return_leg import add_return_leg
+
+        return add_return_leg(judged, flight, hours, request.sortie, request.limits, site=request.site, run=run)[0]
+
+    hold, judged = request.intent.hold_hours, judge(start, end)
+    if not hold:
+        return judged
+    first = start.astype("datetime64[h]")
+    return hold_back(judged, hold, judge(first - np.timedelta64(hold, "h"), first))
 
 
 def _others_hold(answer: SiteAnswer) -> Flags:
@@ -148,7 +172,9 @@ def _another_aircraft(
     for aircraft, limits in sorted(others, key=lambda row: row[0].maximum_gust):
         if aircraft.name == answer.request.aircraft.name or answer.request.height > limits.height_ceiling:
             continue
-        windows = _windows(answer, assess(answer.conditions, limits), minimum_duration)
+        # The hours before those asked about are not known here: a hold then holds back the first ones too.
+        judged = hold_back(assess(answer.conditions, limits), answer.request.intent.hold_hours)
+        windows = _windows(answer, judged, minimum_duration)
         if windows:
             return Change("aircraft", window=windows[0], aircraft=aircraft.title)
     return None
@@ -162,15 +188,7 @@ def _another_day(
     last = cube["time"].values[-1].astype("datetime64[s]")
     if last <= answer.end:
         return None
-    hours = hours_of(cube, start=answer.end, end=last)
-    later = derive(hours, height=request.height, site=request.site, daylight_rule=request.limits.daylight_rule)
-    assessment = assess(later, request.limits)
-    if request.sortie is not None:
-        from wxfly.return_leg import add_return_leg
-
-        assessment, _ = add_return_leg(
-            assessment, later, hours, request.sortie, request.limits, site=request.site, run=run
-        )
-    windows = find_windows(assessment, minimum_duration=minimum_duration, start=answer.end, end=last)
+    later = _assessed(cube, request, request.height, answer.end, last, run)
+    windows = find_windows(later, minimum_duration=minimum_duration, start=answer.end, end=last)
     first = min(windows, key=lambda w: w.start, default=None)
     return None if first is None else Change("day", window=replace(first, chance=None))

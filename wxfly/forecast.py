@@ -138,6 +138,20 @@ _ROWS = (
         "surface_roughness_length", "m", "surface_roughness_length", "roughness length of the model's surface",
         _INSTANT, 0, 20,
     ),
+    Variable(
+        "wind_speed_percentile_10", "m s-1", None, "tenth percentile of the mean wind at 10 m", _INSTANT, 0, 120
+    ),
+    Variable(
+        "wind_speed_percentile_90", "m s-1", None, "ninetieth percentile of the mean wind at 10 m", _INSTANT, 0, 120
+    ),
+    Variable(
+        "air_temperature_percentile_10", "K", None, "tenth percentile of the air temperature at 2 m",
+        _INSTANT, 170, 340,
+    ),
+    Variable(
+        "air_temperature_percentile_90", "K", None, "ninetieth percentile of the air temperature at 2 m",
+        _INSTANT, 170, 340,
+    ),
     Variable("kp_index", "1", None, "planetary Kp, held over its three hours", _HOUR_AFTER, 0, 9),
 )  # fmt: skip
 

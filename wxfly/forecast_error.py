@@ -96,6 +96,7 @@ def room_to_limits(
     height_deviation: xr.DataArray | None = None,
     gust_deviation: xr.DataArray | None = None,
     precipitation_probability: xr.DataArray | None = None,
+    spreads: Mapping[str, Array] | None = None,
     law: ErrorLaw | None = None,
 ) -> xr.DataArray:
     """Give the room up to every limit in every hour, for each member.
@@ -112,6 +113,9 @@ def room_to_limits(
         The same of the gust; by default that of the wind.
     precipitation_probability : DataArray, optional
         Of the source, dimension time (and ``realization``) [1]; used where there is one forecast only.
+    spreads : mapping of ndarray, optional
+        By element, the standard deviation that the source itself gives, by time (`wxfly.percentiles`); used where
+        there is one forecast only.
     law : ErrorLaw, optional
         By default wxfly's own.
 
@@ -136,7 +140,7 @@ def room_to_limits(
     for k, name in enumerate(NAMES):
         if name in skipped or name not in law.rows:
             continue
-        here = _room(name, demand[k], limit[k], margin[k], lead, law, carried.get(name))
+        here = _room(name, demand[k], limit[k], margin[k], lead, law, carried.get(name), (spreads or {}).get(name))
         if name == "precipitation" and demand.shape[2] == 1 and given is not None:
             told = -normal_quantile(np.clip(given, 0.001, 0.999))
             here = np.where(np.isnan(told), here, np.minimum(here, told))
@@ -159,7 +163,14 @@ def _like(values: xr.DataArray | None, shape: tuple[int, ...]) -> Array | None:
 
 
 def _room(
-    name: str, demand: Array, limit: Array, margin: Array, lead: Array, law: ErrorLaw, carried: Array | None
+    name: str,
+    demand: Array,
+    limit: Array,
+    margin: Array,
+    lead: Array,
+    law: ErrorLaw,
+    carried: Array | None,
+    told: Array | None = None,
 ) -> Array:
     """Give the room of one element, axes time and member."""
     kind, sense = law.rows[name]["kind"], BY_NAME[name].sense
@@ -169,6 +180,9 @@ def _room(
         with np.errstate(divide="ignore", invalid="ignore"):
             demand, limit = (np.maximum(np.log(v), _LOGARITHM_OF_NOTHING) for v in (demand, limit))
     deviation = deviation_left(name, demand, lead, law)
+    if demand.shape[1] == 1 and told is not None and kind == "normal":
+        error, spread = law.figure(name, "error", lead), np.asarray(told, dtype=float)[:, None]
+        deviation = np.hypot(spread, dressing_deviation(error, spread, law.share_left * error))
     if carried is not None:
         deviation = np.hypot(deviation, np.where(np.isnan(carried), 0.0, carried))
     deviation = np.broadcast_to(deviation, demand.shape)

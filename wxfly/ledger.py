@@ -1,4 +1,4 @@
-"""The ledger: every verdict kept before its hour comes, what was observed then, and how the two compare.
+"""The ledger: every verdict kept before its hour comes, and what was observed then.
 
 One line of JSON for each entry, only ever added to, one file for each month of hours. A verdict is entered before its
 hour begins or not at all; an hour is scored by the first observation entered for it, and an hour without one stays
@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -18,13 +18,7 @@ import numpy as np
 
 from wxfly.errors import WxflyError
 from wxfly.own_files import make_folder
-from wxfly.scoring import Counts, count, economic_value, upper_bound, value_within
 from wxfly.settings import config_folder
-
-LEAD_BINS = ((0.0, 24.0), (24.0, 72.0), (72.0, 120.0), (120.0, 400.0))
-"""Lead times that are scored apart [h]."""
-_SEASONS = ("winter", "spring", "summer", "autumn")
-_HOURS_OF_DAY = 6
 
 
 @dataclass(frozen=True)
@@ -119,8 +113,8 @@ def enter_verdicts(verdicts: Iterable[Verdict], *, folder: Path | None = None) -
     int
         How many were added.
     """
-    timely = [v for v in verdicts if _moment(v.told) < _moment(v.hour)]
-    return _enter(timely, "verdict", read_verdicts, folder or ledger_folder())
+    timely = [v for v in verdicts if moment(v.told) < moment(v.hour)]
+    return enter(timely, "verdict", read_verdicts, folder or ledger_folder())
 
 
 def enter_observations(observations: Iterable[Observation], *, folder: Path | None = None) -> int:
@@ -132,18 +126,18 @@ def enter_observations(observations: Iterable[Observation], *, folder: Path | No
         How many were added.
     """
     told = [o for o in observations if o.values]
-    return _enter(told, "observation", read_observations, folder or ledger_folder())
+    return enter(told, "observation", read_observations, folder or ledger_folder())
 
 
-def _enter(entries: Sequence[Any], kind: str, read: Any, folder: Path) -> int:
-    """Add entries to the files of their months, each once."""
+def enter(entries: Sequence[Any], kind: str, read_known: Callable[[Path], Sequence[Any]], folder: Path) -> int:
+    """Add entries of one kind, each with an ``hour`` and a ``key``, to the files of their months, each once."""
     by_month: dict[str, list[Any]] = {}
     for entry in entries:
         by_month.setdefault(entry.hour[:7], []).append(entry)
     added = 0
     for month, listed in by_month.items():
         path = folder / f"{month}.jsonl"
-        known = {entry.key for entry in read(path)}
+        known = {entry.key for entry in read_known(path)}
         fresh = []
         for entry in listed:
             if entry.key not in known:
@@ -191,15 +185,16 @@ def _entries(path: Path, kind: str) -> Iterable[dict[str, Any]]:
 
 def read_verdicts(path: Path | None = None) -> list[Verdict]:
     """Read every verdict of one file, or of the whole ledger; a line that is not one is passed over."""
-    return _read(path, "verdict", Verdict)
+    return read_entries(path, "verdict", Verdict)
 
 
 def read_observations(path: Path | None = None) -> list[Observation]:
     """Read every observation of one file, or of the whole ledger; a line that is not one is passed over."""
-    return _read(path, "observation", Observation)
+    return read_entries(path, "observation", Observation)
 
 
-def _read(path: Path | None, kind: str, make: Any) -> list[Any]:
+def read_entries(path: Path | None, kind: str, make: Callable[..., Any]) -> list[Any]:
+    """Read the entries of one kind of one file, or of the whole ledger; a line that is not one is passed over."""
     found = []
     for file in [path] if path else sorted(ledger_folder().glob("????-??.jsonl")):
         for entry in _entries(file, kind):
@@ -210,113 +205,6 @@ def _read(path: Path | None, kind: str, make: Any) -> list[Any]:
     return found
 
 
-@dataclass(frozen=True)
-class Score:
-    """How verdicts of one range of lead times turned out.
-
-    Attributes
-    ----------
-    lead : tuple of float
-        From and to [h].
-    counts : Counts
-        A warning is a verdict of *outside*; an event an hour in which a limit that can be observed was broken.
-    unscored : int
-        Verdicts without an observation, and those of *not known*.
-    broken_at_most : float
-        Upper bound (95 %) of the share of broken hours among those told as *inside* or *narrow*.
-    value : float
-        Economic value of the warnings at the cost ratio of one in ten, all hours pooled.
-    value_within : float
-        The same within season and time of day, by the chances told; NaN without chances.
-    """
-
-    lead: tuple[float, float]
-    counts: Counts
-    unscored: int
-    broken_at_most: float
-    value: float
-    value_within: float
-
-
-COST_RATIO = 0.1
-
-
-def score(
-    verdicts: Sequence[Verdict], observations: Sequence[Observation], *, cost_ratio: float = COST_RATIO
-) -> list[Score]:
-    """Compare verdicts with observations, by lead time.
-
-    Of several verdicts on an hour within one range of lead times the last one told counts. An hour is broken when an
-    observed value is above the limit that its verdict was held against.
-    """
-    came: dict[tuple[str, float, str], Observation] = {}
-    for observation in observations:
-        came.setdefault(observation.key, observation)
-    scores = []
-    for low, high in LEAD_BINS:
-        latest: dict[tuple[object, ...], Verdict] = {}
-        for verdict in verdicts:
-            if low <= lead_hours(verdict) < high:
-                key = (verdict.site, verdict.aircraft, verdict.height, verdict.hour)
-                if key not in latest or latest[key].told < verdict.told:
-                    latest[key] = verdict
-        if latest:
-            scores.append(_score_bin((low, high), list(latest.values()), came, cost_ratio))
-    return scores
-
-
-def _score_bin(
-    lead: tuple[float, float],
-    verdicts: Sequence[Verdict],
-    came: Mapping[tuple[str, float, str], Observation],
-    cost_ratio: float,
-) -> Score:
-    warned, broken, chances, strata = [], [], [], []
-    for verdict in verdicts:
-        observation = came.get((verdict.site, verdict.height, verdict.hour))
-        if observation is None or verdict.state == "not known":
-            continue
-        shared = [n for n in verdict.limits if n in observation.values]
-        if not shared:
-            continue
-        warned.append(verdict.state == "outside")
-        broken.append(any(observation.values[n] > verdict.limits[n] for n in shared))
-        chances.append(np.nan if verdict.chance is None else 1.0 - verdict.chance)
-        strata.append(stratum(verdict))
-    counts = count(warned, broken)
-    told = np.isfinite(chances)
-    within = (
-        value_within(
-            np.array(chances)[told], np.array(broken)[told], [s for s, t in zip(strata, told, strict=True) if t],
-            cost_ratio,
-        )
-        if told.any() else np.nan
-    )  # fmt: skip
-    return Score(
-        lead=lead,
-        counts=counts,
-        unscored=len(verdicts) - counts.cases,
-        broken_at_most=upper_bound(*counts.broken_when_cleared),
-        value=economic_value(counts.hit_rate, counts.false_alarm_rate, counts.base_rate, cost_ratio),
-        value_within=within,
-    )
-
-
-def lead_hours(verdict: Verdict) -> float:
-    """Give the lead time of a verdict [h]: from the start of the run, or from when it was told."""
-    return float((_moment(verdict.hour) - _moment(verdict.run or verdict.told)) / np.timedelta64(1, "h"))
-
-
-def stratum(verdict: Verdict) -> tuple[str, int]:
-    """Give season and quarter of the day, by the sun of the place, in which an hour lies."""
-    hour = _moment(verdict.hour)
-    month = int(hour.astype("datetime64[M]").astype(int)) % 12
-    season = (month + 1) % 12 // 3
-    if verdict.latitude < 0:
-        season = (season + 2) % 4
-    solar = (float((hour - hour.astype("datetime64[D]")) / np.timedelta64(1, "h")) + verdict.longitude / 15) % 24
-    return _SEASONS[season], int(solar // _HOURS_OF_DAY)
-
-
-def _moment(text: str) -> np.datetime64:
+def moment(text: str) -> np.datetime64:
+    """Read a moment of the ledger, ISO 8601 with ``Z``."""
     return np.datetime64(text.rstrip("Z"), "s")

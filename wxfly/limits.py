@@ -11,6 +11,8 @@ from wxfly.errors import WxflyError, unknown_name
 from wxfly.rules import DEFAULT as DEFAULT_RULES
 from wxfly.rules import RuleSet, find_rules
 
+HEIGHT_OF_LAUNCH = 2.0
+"""Above ground, at which a gust limit for launching and landing is held [m]: at the hand, where a pilot measures."""
 HIGHEST_JUDGED = 300.0
 """The methods that carry the wind were made for heights up to this [m]."""
 
@@ -50,6 +52,9 @@ class Limits:
         Elements without which an hour is *not known*; the others are advised.
     sources : mapping
         Where each limit is from.
+    maximum_gust_at_launch : float or None
+        Largest gust `HEIGHT_OF_LAUNCH` above ground for launching and landing [m s-1]; None where there is no limit of
+        its own.
     """
 
     maximum_wind: float
@@ -69,6 +74,7 @@ class Limits:
     confidence: float = 0.5
     required: tuple[str, ...] = REQUIRED_BY_DEFAULT
     sources: Mapping[str, str] = field(default_factory=dict, compare=False)
+    maximum_gust_at_launch: float | None = None
 
     def __post_init__(self) -> None:
         for name in self.required:
@@ -121,6 +127,7 @@ def limits_for(
         rules=rules.name,
         reserve=reserve,
         required=required,
+        maximum_gust_at_launch=aircraft.maximum_gust_at_launch,
         sources={**aircraft.sources, **{key: limit.source for key, limit in rules.limits.items()}},
     )
 

@@ -9,16 +9,17 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from wxfly import ledger, store
+from wxfly import ledger, ledger_scores, store
 from wxfly.derived import derive
+from wxfly.doubts import records_file
 from wxfly.errors import WxflyError
 from wxfly.forecast_error import lead_time
 from wxfly.observations import HourlyRecord, gather_hours, parse_metar, read_csv
 from wxfly.obtained import retrieved_of, run_of
 from wxfly.places import resolve_site
-from wxfly.questions import Progress, records_file, sites_file
+from wxfly.questions import Progress, sites_file
 from wxfly.scoring import upper_bound
-from wxfly.settings import load_settings
+from wxfly.settings import Settings, load_settings
 from wxfly.site import Site, read_sites
 from wxfly.units import parse_quantity
 from wxfly.verification import (
@@ -59,7 +60,7 @@ def verify(site_text: str, options: Mapping[str, Any], *, on_progress: Progress)
     )
     if site.is_demo:
         raise WxflyError(f"{site.name} is invented and has no observations; name a real place")
-    record, height = _observed(options)
+    record, height = _observed(site, options, settings, on_progress)
     model = options.get("model") or settings.model
     parts, origin = [], []
     for cube in _stored(site, model):
@@ -88,12 +89,16 @@ def verify(site_text: str, options: Mapping[str, Any], *, on_progress: Progress)
     return "\n".join(lines)
 
 
-def _observed(options: Mapping[str, Any]) -> tuple[HourlyRecord, float]:
-    path = Path(options["observed"])
+def _observed(
+    site: Site, options: Mapping[str, Any], settings: Settings, on_progress: Progress
+) -> tuple[HourlyRecord, float]:
     given = options.get("observed_height")
     height = parse_quantity(given, "length", "m") if given else METAR_HEIGHT
     if not 1.0 <= height <= 200.0:
         raise WxflyError(f"a height of observation of '{given}' is not used; wanted 1 m to 200 m")
+    if not options.get("observed"):
+        return _of_airport(site, options, settings, on_progress), height
+    path = Path(options["observed"])
     if path.suffix != ".json":
         return gather_hours(read_csv(path)), height
     try:
@@ -101,6 +106,28 @@ def _observed(options: Mapping[str, Any]) -> tuple[HourlyRecord, float]:
     except OSError as fault:
         raise WxflyError(f"{path}: cannot be read ({fault.strerror})") from None
     return gather_hours(parse_metar(body, station=options.get("station"), what=path.name)), height
+
+
+def _of_airport(site: Site, options: Mapping[str, Any], settings: Settings, on_progress: Progress) -> HourlyRecord:
+    """Ask for the past reports of the airport named, or of the nearest one that has reported lately."""
+    from wxfly.report_check import FARTHEST_KM, latest_report
+    from wxfly.sources.aviation_weather import get_station_reports
+
+    if options.get("offline"):
+        raise WxflyError("there are no observations to compare with; give a file with --observed, or go online")
+    station = str(options.get("station") or "").upper()
+    if not station:
+        on_progress(f"asking for the airports around {site.name}")
+        nearest = latest_report(site, settings=settings)
+        if nearest is None:
+            raise WxflyError(
+                f"no airport within {FARTHEST_KM:g} km of {site.name} has reported lately; "
+                "name one with --station, or give a file with --observed"
+            )
+        station = nearest.station
+    on_progress(f"asking for the reports of {station}")
+    body = get_station_reports(station, settings=settings)
+    return gather_hours(parse_metar(body.encode(), station=station, what=f"the reports of {station}"))
 
 
 def _stored(site: Site, model: str) -> list[xr.Dataset]:
@@ -180,7 +207,7 @@ def describe_ledger(site: str | None = None) -> str:
     observed = ledger.read_observations()
     if not verdicts:
         return "the ledger holds no verdict" + (f" of {site}" if site else "") + " yet; it grows with every answer"
-    scores = ledger.score(verdicts, observed)
+    scores = ledger_scores.score(verdicts, observed)
     lines = [f"{len(verdicts)} verdicts kept, {sum(s.counts.cases for s in scores)} of them scored"]
     for score in scores:
         low, high = score.lead

@@ -117,6 +117,9 @@ def _answer(prepared: Prepared, request: Request, cube: Any = None, notes: tuple
         now=prepared.now,
         provenance=prepared.provenance,
         notes=(*prepared.notes, *notes),
+        # A reading corrects the one forecast alone: members beside it would still tell of the wind before.
+        ensembles=prepared.ensembles if cube is None else (),
+        law=prepared.law,
     )
 
 

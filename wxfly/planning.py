@@ -1,4 +1,4 @@
-"""Planning rules of other trades that work in weather windows: limits reduced by lead time, periods, holds, costs.
+"""Planning rules of other trades that work in weather windows: limits reduced by lead time, periods, waits, holds.
 
 References
 ----------
@@ -8,9 +8,6 @@ References
     gust over the limit.
 [EN13000] The wind limit of a crane falls with the sail area of its load (after EN 13000 and FEM 5.016).
 [UKAir] UK air operations rules for helicopter ambulances: below 5 km visibility, see what 30 s of flight cover.
-[Griffiths2019] Griffiths, D., Foley, M., Ioannou, I. and Leeuwenburg, T. (2019): Flip-Flop Index: Quantifying
-    revision stability for fixed-event forecasts. Meteorological Applications 26 (cited from memory; the formula is that
-    of `flip_flop_index` of the Python package scores 2.7.0).
 """
 
 from __future__ import annotations
@@ -32,8 +29,6 @@ FEWEST_PAIRS = 30
 """Forecasts with observations below which the record of a place is not used."""
 HOLD_HOURS = 1
 """After an hour over the limit the next one is held back, [BPA] on hourly values."""
-KEEP_STEP = 0.10
-"""The chosen window is kept unless another is better by more than this chance: an estimate of ours."""
 SECONDS_IN_SIGHT = 30.0
 """[UKAir]"""
 
@@ -208,75 +203,6 @@ def persistence_chance(share_of_good_hours: float, good_after_good: float, hours
         At least 1.
     """
     return share_of_good_hours * good_after_good ** (hours - 1)
-
-
-@dataclass(frozen=True)
-class Costs:
-    """What a pilot may give: what driving out costs, what a flight is worth, what a broken limit would cost.
-
-    In one currency, each above 0.
-    """
-
-    driving_out: float
-    value_of_flight: float
-    damage: float
-
-    @property
-    def least_chance_to_drive(self) -> float:
-        """The chance above which driving out pays: ``cost / value``."""
-        return self.driving_out / self.value_of_flight
-
-    @property
-    def largest_risk_to_take_off(self) -> float:
-        """The chance of a broken limit below which taking off pays: ``value / damage``."""
-        return self.value_of_flight / self.damage
-
-    @property
-    def members_needed(self) -> int:
-        """How many members an ensemble needs to tell a risk as small as that from more: ``1/(m+2)`` must reach it."""
-        return max(1, math.ceil(1.0 / self.largest_risk_to_take_off - 2.0 - 1e-9))
-
-
-def drives_out(chance: float, costs: Costs) -> bool:
-    """Tell whether driving out pays at this chance of a window; not when the chance is not known."""
-    return chance > costs.least_chance_to_drive
-
-
-def takes_off(chance: float, costs: Costs) -> bool:
-    """Tell whether the risk of a broken limit is small enough to take off; not when it is not known."""
-    return 1.0 - chance < costs.largest_risk_to_take_off
-
-
-def keeps_choice(chosen: float, best: float, step: float = KEEP_STEP) -> bool:
-    """Tell whether to stay with the window chosen before: unless another has gained more than a step on it.
-
-    Parameters
-    ----------
-    chosen, best : float
-        Chance of the window chosen before and of the best one now; a chosen one that is not known is not kept.
-    step : float, optional
-        [1]
-    """
-    return best - chosen <= step
-
-
-def jumpiness(values: npt.ArrayLike) -> float:
-    """Tell how much an answer went to and fro over the runs, [Griffiths2019].
-
-    Parameters
-    ----------
-    values : array_like
-        The chance of the same hour from run to run, at least three.
-
-    Returns
-    -------
-    float
-        ``(sum of |change| - range) / (N - 2)``; 0 for one that only rose or only fell; NaN for fewer than three.
-    """
-    told = np.asarray(values, dtype=float)
-    if told.size < 3:
-        return float("nan")
-    return float((np.abs(np.diff(told)).sum() - (told.max() - told.min())) / (told.size - 2))
 
 
 def time_to_return(distance: float, air_speed: float, headwind: float) -> float:

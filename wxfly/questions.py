@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
 import xarray as xr
@@ -15,22 +14,23 @@ from wxfly.aircraft import DEFAULT as DEFAULT_AIRCRAFT
 from wxfly.aircraft import Aircraft, find_aircraft
 from wxfly.briefing import Briefing, Question, Request, make_briefing
 from wxfly.briefing import run_of as of_provenance
+from wxfly.doubts import members_asked_for, with_record
 from wxfly.elements import NAMES, REQUIRED_BY_DEFAULT
 from wxfly.errors import WxflyError, unknown_name
 from wxfly.forecast_error import ErrorLaw
+from wxfly.intent import read_intent
 from wxfly.limits import Limits, limits_for
-from wxfly.obtained import Obtained
+from wxfly.moments import read_day, read_moment
 from wxfly.periods import period_of
 from wxfly.rules import DEFAULT as DEFAULT_RULES
 from wxfly.rules import find_rules
 from wxfly.settings import config_folder
 from wxfly.site import Site, read_sites, zone_of
-from wxfly.units import parse_quantity
+from wxfly.units import SYSTEMS, parse_quantity
 
 Progress = Callable[[str], None]
 
 DEFAULT_HEIGHT = 60.0
-DEFAULT_DURATION = 45 * 60.0
 WEEK = 7
 SORTIE_OPTIONS = ("distance", "return_height", "work", "batteries", "battery_reserve", "cells", "payload")
 """Any of them asks for the way home to be judged."""
@@ -58,11 +58,6 @@ def sites_file() -> Path:
 def own_rules_file() -> Path:
     """Give the path of the pilot's own rule sets."""
     return config_folder() / "rules.toml"
-
-
-def records_file() -> Path:
-    """Give the path of what places have taught."""
-    return config_folder() / "records.toml"
 
 
 @dataclass(frozen=True)
@@ -128,9 +123,11 @@ def ask(question: Question, sites: Sequence[str], options: Mapping[str, Any], *,
         ensembles=ready.ensembles,
         law=ready.law,
     )
-    briefing = _with_changes(briefing, ready, options)
     if ready.provenance.get("origin") in ("fetched", "store") and not options.get("as_of"):
-        briefing = _remembered(briefing, on_progress)
+        from wxfly.remembering import remember
+
+        briefing = remember(briefing, on_progress)
+    briefing = _with_changes(briefing, ready, options)
     return Asked(briefing, ready.units, ready.time_zone)
 
 
@@ -147,21 +144,6 @@ def _with_changes(briefing: Briefing, ready: Prepared, options: Mapping[str, Any
         replace(a, changes=find_changes(a, ready.cube.isel(site=i), briefing.minimum_duration, others=others, run=run))
         for i, a in enumerate(briefing.answers)
     )
-    return replace(briefing, answers=answers)
-
-
-def _remembered(briefing: Briefing, on_progress: Progress) -> Briefing:
-    """Say what earlier runs told, and keep what this one tells; a ledger that fails never loses the answer."""
-    from wxfly.ledger import enter_verdicts
-    from wxfly.verdicts import earlier_runs, verdicts_of
-
-    try:
-        verdicts = verdicts_of(briefing)
-        answers = tuple(replace(a, earlier=earlier_runs(a, verdicts)) for a in briefing.answers)
-        enter_verdicts(verdicts)
-    except WxflyError as fault:
-        on_progress(str(fault))
-        return briefing
     return replace(briefing, answers=answers)
 
 
@@ -200,12 +182,13 @@ def prepare(
 
     aircraft = find_aircraft(options.get("aircraft") or DEFAULT_AIRCRAFT, own_aircraft_file())
     limits = _limits(aircraft, options)
+    intent = read_intent(options)
     given = _height(options.get("height"))
     height = DEFAULT_HEIGHT if given is None else given
     units = options.get("units") or "metric"
     if options.get("time_zone"):
         zone_of(options["time_zone"])
-    as_of = _moment(options.get("as_of"))
+    as_of = read_moment(options.get("as_of"))
 
     saved = read_sites(sites_file())
     words = [_split_height(text, saved) for text in sites]
@@ -230,6 +213,7 @@ def prepare(
             own,
             prefers_low_light=options.get("prefer") == "low-light",
             toward=read_direction(options.get("toward")),
+            intent=intent,
         )
         for site, own in zip(obtained.sites, heights, strict=True)
     ]
@@ -240,15 +224,17 @@ def prepare(
         requests = [plan_sortie(request, options) for request in requests]
     now = obtained.now
     cube, age_notes = obtained.fresh()
-    ensembles, ensemble_notes = _ensembles(obtained, options.get("ensemble"), bool(options.get("offline")), on_progress)
-    cube, ensembles, law, record_notes = _with_record(cube, ensembles, obtained.sites, options.get("site_record"))
+    ensembles, ensemble_notes = members_asked_for(
+        obtained, options.get("ensemble"), bool(options.get("offline")), on_progress
+    )
+    cube, ensembles, law, record_notes = with_record(cube, ensembles, obtained.sites, options.get("site_record"))
     if question == "week":
         days = int(options.get("days") or WEEK)
         periods = [period_of(site, now, first_day=0, days=days) for site in obtained.sites]
         horizon = obtained.cube["time"].values[-1].astype("datetime64[s]")
         periods = [(start, min(end, max(horizon, start))) for start, end in periods]
     else:
-        day = _day(options.get("day"))
+        day = read_day(options.get("day"))
         periods = [period_of(site, now, day=day, first_day=first_day) for site in obtained.sites]
     if question == "compare":
         # The same hours for all: from the first site's start of day to the last one's end.
@@ -259,7 +245,7 @@ def prepare(
         cube,
         tuple(requests),
         tuple(periods),
-        _duration(options.get("duration")),
+        intent.reference_period,
         now,
         obtained.provenance,
         (*age_notes, *obtained.notes, *ensemble_notes, *record_notes),
@@ -268,52 +254,6 @@ def prepare(
         ensembles,
         law,
     )
-
-
-def _ensembles(
-    obtained: Obtained, names: Sequence[str] | None, offline: bool, on_progress: Progress
-) -> tuple[tuple[xr.Dataset, ...], list[str]]:
-    """Give the members that the file holds or that the pilot asked for, none of them too old."""
-    cubes: list[xr.Dataset] = list(obtained.ensembles)
-    notes: list[str] = []
-    if names and obtained.origin in ("demo", "file"):
-        what = "the demonstration" if obtained.is_demo else "a file"
-        raise WxflyError(f"{what} has the members it has; leave --ensemble out, or ask for a real place")
-    if names:
-        from wxfly.member_forecasts import obtain_ensembles
-
-        wanted = [part.strip() for text in names for part in text.split(",") if part.strip()]
-        cubes, notes = obtain_ensembles(
-            wanted, obtained.sites, offline=offline, now=obtained.now, on_progress=on_progress
-        )
-    fresh = []
-    for cube in cubes:
-        shown, age = obtained.fresh(cube)
-        fresh.append(shown)
-        notes += [f"members of {cube.attrs.get('model')}: {note}" for note in age]
-    return tuple(fresh), notes
-
-
-def _with_record(
-    cube: xr.Dataset, ensembles: tuple[xr.Dataset, ...], sites: Sequence[Site], switched_on: bool | None
-) -> tuple[xr.Dataset, tuple[xr.Dataset, ...], ErrorLaw | None, list[str]]:
-    """Use what a place has taught, where the pilot says so; the answer tells of it."""
-    if not switched_on:
-        return cube, ensembles, None, []
-    from wxfly.forecast_error import default_error_law
-    from wxfly.verification import correct, load_record
-
-    if len(sites) > 1:
-        raise WxflyError("--site-record is of one site; ask for one at a time")
-    record = load_record(records_file(), sites[0].name)
-    if cube.attrs.get("model") != record.model:
-        raise WxflyError(
-            f"the record of {record.site} is of forecasts of {record.model}, not of {cube.attrs.get('model')}; "
-            f"ask with --model {record.model}"
-        )
-    law = replace(default_error_law(), factors=record.error_factors)
-    same = tuple(correct(e, record) if e.attrs.get("model") == record.model else e for e in ensembles)
-    return correct(cube, record), same, law, [record.words]
 
 
 def _limits(aircraft: Aircraft, options: Mapping[str, Any]) -> Limits:
@@ -331,6 +271,11 @@ def _limits(aircraft: Aircraft, options: Mapping[str, Any]) -> Limits:
     given: dict[str, Any] = {
         key: float(options[key]) for key in ("reserve", "confidence") if options.get(key) is not None
     }
+    if options.get("launch_limit"):
+        wind = SYSTEMS[options.get("units") or "metric"]["wind"]
+        given["maximum_gust_at_launch"] = parse_quantity(options["launch_limit"], "speed", wind)
+        if not given["maximum_gust_at_launch"] > 0:
+            raise WxflyError(f"a launch limit of '{options['launch_limit']}' is not above zero")
     return replace(limits, **given)
 
 
@@ -362,41 +307,3 @@ def read_direction(text: str | None) -> float | None:
     if not 0 <= degrees <= 360:
         raise WxflyError(f"direction '{text}' is not understood; wanted 0 to 360 degrees or a point such as SW")
     return degrees % 360
-
-
-def _duration(text: str | None) -> np.timedelta64:
-    seconds = DEFAULT_DURATION if not text else parse_quantity(text, "time", "min")
-    if not 60 <= seconds <= 86_400:
-        raise WxflyError(f"a duration of '{text}' is no window of use; wanted 1min to 24h")
-    return np.timedelta64(round(seconds), "s")
-
-
-Moment = TypeVar("Moment", bound=date)
-
-
-def _in_range(day: Moment) -> Moment:
-    """Refuse years that no forecast is of."""
-    if not 1970 <= day.year <= 2200:
-        raise ValueError("outside 1970 to 2200")
-    return day
-
-
-def _day(text: str | None) -> date | None:
-    if not text:
-        return None
-    try:
-        return _in_range(date.fromisoformat(text))
-    except ValueError:
-        raise WxflyError(f"date '{text}' is not understood; wanted YYYY-MM-DD, such as 2026-03-12") from None
-
-
-def _moment(text: str | None) -> np.datetime64 | None:
-    if not text:
-        return None
-    try:
-        moment = _in_range(datetime.fromisoformat(text))
-    except ValueError:
-        raise WxflyError(f"time '{text}' is not understood; wanted ISO 8601, such as 2026-03-12T06:00Z") from None
-    if moment.tzinfo is not None:
-        moment = moment.astimezone(UTC).replace(tzinfo=None)
-    return np.datetime64(moment, "s")

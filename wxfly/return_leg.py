@@ -20,9 +20,10 @@ from wxfly.forecast_error import default_error_law, lead_time
 from wxfly.hours import Taker
 from wxfly.legs import AIRSPEEDS, FORECAST_DEVIATION, Wind, wind_doubt
 from wxfly.limits import Limits
+from wxfly.margins import margin_at_most
 from wxfly.site import Site
 from wxfly.sortie import Budget, sortie_budget
-from wxfly.suitability import State, margin_at_most, names_of
+from wxfly.suitability import State, names_of
 
 Array = npt.NDArray[np.float64]
 
@@ -242,9 +243,10 @@ def without_figures(assessment: xr.Dataset) -> xr.Dataset:
 
 def _with_row(assessment: xr.Dataset, demand: Array, limit: Array, margin: Array) -> xr.Dataset:
     """Give an assessment one more row of demand, limit and margin, behind the others."""
+    given = {"demand": demand, "limit": limit, "margin": margin}
     rows = {}
-    for name, values in (("demand", demand), ("limit", limit), ("margin", margin)):
-        old = assessment.variables[name]
-        rows[name] = (old.dims, np.concatenate([old.values, values[None]]))
+    for name in (str(n) for n in assessment.data_vars if "element" in assessment[n].dims):
+        old = assessment.variables[name]  # of what is told of wind and gust in other phases the new row has nothing
+        rows[name] = (old.dims, np.concatenate([old.values, given.get(name, np.full_like(demand, np.nan))[None]]))
     kept = assessment.drop_vars([*rows, "element"])
     return kept.assign(rows).assign_coords(element=[*names_of(assessment), NAME])

@@ -14,7 +14,8 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.elements import BY_NAME, ELEMENTS, NAMES
-from wxfly.limits import Limits
+from wxfly.limits import HEIGHT_OF_LAUNCH, Limits
+from wxfly.margins import margin_at_least, margin_at_most, margin_of_grade, margin_within
 from wxfly.physics.wind_error import error_factor
 
 Array = npt.NDArray[np.float64]
@@ -34,10 +35,6 @@ class State(IntEnum):
         return ("not known", "outside", "narrow", "inside")[self]
 
 
-# Margin of the grades none, possible, likely. "Possible" is narrow, "likely" as far outside as a margin goes.
-_GRADE_MARGIN = np.array([1.0, 0.05, -1.0])
-
-
 def assess(conditions: xr.Dataset, limits: Limits) -> xr.Dataset:
     """Measure every hour against the limits.
 
@@ -54,13 +51,67 @@ def assess(conditions: xr.Dataset, limits: Limits) -> xr.Dataset:
         ``demand``, ``limit``, ``margin`` (element, time, ...), SI and 1; ``hour_margin`` (NaN where not known);
         ``limiting_element`` (name, empty where nothing is known); ``state`` (`State`); ``advised_unknown`` (how
         many advised elements are not known); ``usable_start`` and ``usable_end`` (the lit part of the hour, NaT
-        when dark).
+        when dark). Where wind or gust is held in other phases of the flight too (`wxfly.phases`), the tightest phase
+        is told; ``phase_height`` (element, time, ...) [m] says at which height it is, and ``flight_demand`` and
+        ``flight_limit`` are those at flight height.
     """
     template = conditions.variables["usable_start"]
     measured = [_measure(element.name, conditions, limits, template) for element in ELEMENTS]
     stacks = (np.stack([np.broadcast_to(row[part], template.shape) for row in measured]) for part in range(3))
-    demand, limit, margin = stacks
-    return _judge(demand, limit, margin, limits, conditions)
+    demand, limit, margin = (np.array(stack, dtype=float) for stack in stacks)
+    at_height = {"flight_demand": demand.copy(), "flight_limit": limit.copy()}
+    heights = _tightest_phase(demand, limit, margin, conditions, limits, template)
+    assessment = _judge(demand, limit, margin, limits, conditions)
+    if heights is None:
+        return assessment
+    rows = at_height | {"phase_height": heights}
+    return assessment.assign({name: (("element", *template.dims), values) for name, values in rows.items()})
+
+
+# What each phase beside the flight at its height is held against.
+_PHASES = {
+    "launch": {"gust": "maximum_gust_at_launch"},
+    "return": {"wind": "maximum_wind", "gust": "maximum_gust"},
+}
+
+
+def _tightest_phase(
+    demand: Array, limit: Array, margin: Array, conditions: xr.Dataset, limits: Limits, template: xr.Variable
+) -> Array | None:
+    """Put the tightest phase of each hour into the rows of wind and gust; give the heights, None without phases."""
+    given: dict[str, float] = dict(conditions.attrs.get("phase_heights", {}))
+    if limits.maximum_gust_at_launch is not None:
+        given.setdefault("launch", HEIGHT_OF_LAUNCH)
+    if not given:
+        return None
+    heights = np.full(demand.shape, float(conditions["height"]))
+    for phase, height in given.items():
+        for name, key in _PHASES[phase].items():
+            most = getattr(limits, key)
+            if most is None:
+                continue
+            k, variable = NAMES.index(name), f"{_DEMAND[name]}_at_{phase}"
+            if variable not in conditions.variables:
+                asked = np.full(template.shape, np.nan)  # a limit for what was not worked out: not known
+            else:
+                asked = _in_doubt(name, conditions, variable, f"_at_{phase}", limits, template).max(axis=0)
+            left = margin_at_most(asked, most)
+            tighter = (left < margin[k]) | (np.isnan(left) & ~np.isnan(margin[k]))
+            for row, values in ((demand, asked), (limit, np.full(template.shape, float(most))), (margin, left)):
+                row[k] = np.where(tighter, values, row[k])
+            heights[k] = np.where(tighter, height, heights[k])
+    return heights
+
+
+def _in_doubt(
+    name: str, conditions: xr.Dataset, variable: str, suffix: str, limits: Limits, template: xr.Variable
+) -> Array:
+    """Give wind or gust at the edges of the hour, with what a chosen confidence adds to it."""
+    values = _of_edges(conditions, variable, template)
+    if name in ("wind", "gust") and limits.confidence > 0.5:
+        doubt = _of_edges(conditions, f"{name}_standard_deviation{suffix}", template)
+        values = values + error_factor(limits.confidence) * doubt
+    return values
 
 
 def _judge(demand: Array, limit: Array, margin: Array, limits: Limits, conditions: xr.Dataset) -> xr.Dataset:
@@ -146,10 +197,7 @@ def _measure(
     name: str, conditions: xr.Dataset, limits: Limits, template: xr.Variable
 ) -> tuple[npt.ArrayLike, npt.ArrayLike, Array]:
     """Give demand, limit and margin of one element for every hour, with the axes of the template."""
-    values = _of_edges(conditions, _DEMAND[name], template)
-    if name in ("wind", "gust") and limits.confidence > 0.5:
-        doubt = _of_edges(conditions, f"{name}_standard_deviation", template)
-        values = values + error_factor(limits.confidence) * doubt
+    values = _in_doubt(name, conditions, _DEMAND[name], "", limits, template)
     sense = BY_NAME[name].sense
     if sense == "within":
         return _measure_within(values, limits)
@@ -223,47 +271,3 @@ def _measure_within(values: Array, limits: Limits) -> tuple[Array, Array, Array]
     middle = (limits.minimum_temperature + limits.maximum_temperature) / 2
     limit = np.where(demand < middle, limits.minimum_temperature, limits.maximum_temperature)
     return demand, limit, np.take_along_axis(margin, worst, 0)[0]
-
-
-def margin_at_most(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
-    """Give the share of an upper limit that is left.
-
-    Parameters
-    ----------
-    demand, limit : array_like
-        In the same unit. A limit of zero is kept only by a demand of zero.
-
-    Returns
-    -------
-    ndarray
-        ``1 - demand / limit``, between -1 and 1; NaN where either is NaN.
-    """
-    demand, limit = np.broadcast_arrays(np.asarray(demand, float), np.asarray(limit, float))
-    positive = limit > 0
-    with np.errstate(over="ignore"):  # a limit next to nothing: the share is as good as infinite
-        share = demand / np.where(positive, limit, 1.0)
-    share = np.where(positive, share, np.where(demand > limit, np.inf, 0.0))
-    return np.where(np.isnan(demand) | np.isnan(limit), np.nan, np.clip(1.0 - share, -1.0, 1.0))
-
-
-def margin_at_least(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
-    """Give the share of a lower limit that is left: ``1 - limit / demand``, between -1 and 1."""
-    demand, limit = np.broadcast_arrays(np.asarray(demand, float), np.asarray(limit, float))
-    with np.errstate(over="ignore"):
-        share = np.where(demand > 0, limit / np.where(demand > 0, demand, 1.0), np.inf)
-    share = np.where(limit > 0, share, 0.0)
-    return np.where(np.isnan(demand) | np.isnan(limit), np.nan, np.clip(1.0 - share, -1.0, 1.0))
-
-
-def margin_within(demand: npt.ArrayLike, lowest: float, highest: float) -> Array:
-    """Give the share of a band that is left: 1 in its middle, 0 at either end."""
-    demand = np.asarray(demand, float)
-    half = (highest - lowest) / 2
-    return np.clip(1.0 - np.abs(demand - (lowest + half)) / half, -1.0, 1.0)
-
-
-def margin_of_grade(grade: npt.ArrayLike) -> Array:
-    """Give the margin of a grade: none 1, possible 0.05 (narrow), likely -1; NaN where it is not known."""
-    grade = np.asarray(grade, float)
-    known = np.where(np.isnan(grade), 0, grade).astype(int).clip(0, 2)
-    return np.where(np.isnan(grade), np.nan, _GRADE_MARGIN[known])

@@ -15,12 +15,13 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from wxfly.chance import Chance, Outlook, hour_chances, window_chance
+from wxfly.chance import Chance, hour_chances, window_chance
 from wxfly.derived import derive, hours_of
 from wxfly.forecast import VARIABLES, mark_carried
 from wxfly.forecast_error import MEMBER, ErrorLaw, default_error_law, deviation_left, lead_time, room_to_limits
 from wxfly.limits import Limits
-from wxfly.planning import hours_touched
+from wxfly.percentiles import spreads_of
+from wxfly.phases import derive_flight
 from wxfly.site import Site
 from wxfly.suitability import assess
 
@@ -33,7 +34,6 @@ BAND = (0.0, 0.1, 0.5, 0.9, 1.0)
 """Shares of the members below the lines of the band: lowest, a tenth, the middle, nine tenths, highest."""
 _DEVIATIONS = ("wind_standard_deviation", "gust_standard_deviation")
 _BANDS = ("wind_speed", "wind_speed_of_gust")
-_TRIED = 3
 
 
 @dataclass(frozen=True)
@@ -60,6 +60,8 @@ class Sureness:
         With which the forecasts were dressed.
     lead_hours : ndarray
         Of each hour [h].
+    by_percentiles : tuple of str
+        Elements whose spread is from percentiles that the source of the one forecast gives.
     """
 
     hours: xr.DataArray
@@ -71,6 +73,7 @@ class Sureness:
     notes: tuple[str, ...]
     law: ErrorLaw
     lead_hours: Array
+    by_percentiles: tuple[str, ...] = ()
 
     @property
     def is_weak(self) -> bool:
@@ -95,6 +98,7 @@ def judge_sureness(
     law: ErrorLaw | None = None,
     sortie: Sortie | None = None,
     at_return: xr.Dataset | None = None,
+    return_height: float | None = None,
 ) -> Sureness:
     """Judge how sure the hours of one site are.
 
@@ -116,6 +120,8 @@ def judge_sureness(
         What is to be flown; its way home then enters the chance, of every member its own.
     at_return : xarray.Dataset, optional
         The hours of the one forecast at the return height, with a sortie.
+    return_height : float, optional
+        Of the way home above ground [m].
     """
     law = law or default_error_law()
     time = assessment["time"].values
@@ -126,20 +132,29 @@ def judge_sureness(
         names = (*_DEVIATIONS, "precipitation_probability")
         wind, gust, rain = (conditions[n].max("edge", skipna=False) for n in names)
         judged = assessment if unsure == limits else assess(conditions, unsure)
+        spreads = spreads_of(central, conditions)
         room = room_to_limits(
-            judged, lead, height_deviation=wind, gust_deviation=gust, precipitation_probability=rain, law=law
+            judged,
+            lead,
+            height_deviation=wind,
+            gust_deviation=gust,
+            precipitation_probability=rain,
+            spreads=spreads,
+            law=law,
         )
         if sortie is not None and at_return is not None:
             error = law.figure("wind", "error", lead)
             room = _with_return_leg(room, _way_home(conditions, at_return, sortie, error)["room"])
         margin = assessment["hour_margin"].values[:, None]
         model = str(conditions.attrs.get("model", "not known"))
-        return Sureness(hour_chances(room, law=law), room, margin, None, 1, (model,), (), law, lead)
+        return Sureness(
+            hour_chances(room, law=law), room, margin, None, 1, (model,), (), law, lead, tuple(sorted(spreads))
+        )
     start, end = time[0], time[-1] + np.timedelta64(1, "h")
     parts, returning = [], []
     for cube in ensembles:
         hours = hours_of(with_what_is_missing(as_members(cube), central), start=start, end=end)
-        judged = derive(hours, height=height, site=site, daylight_rule=limits.daylight_rule)
+        judged = derive_flight(hours, height=height, site=site, limits=limits, return_height=return_height)
         parts.append((judged, assess(judged, unsure)))
         if sortie is not None:
             there = derive(hours, height=sortie.plan.return_height, site=site, daylight_rule=limits.daylight_rule)
@@ -258,111 +273,3 @@ def _gaps(ensembles: Sequence[xr.Dataset]) -> tuple[str, ...]:
             there = int(cube.attrs.get("members", 0))
             notes.append(f"{missing} of {there + missing} members of {cube.attrs.get('model')} did not come")
     return tuple(notes)
-
-
-def find_outlooks(
-    sureness: Sureness,
-    assessment: xr.Dataset,
-    minimum_duration: np.timedelta64,
-    *,
-    start: np.datetime64 | None = None,
-    end: np.datetime64 | None = None,
-) -> list[Outlook]:
-    """Find the surest stretch of every unbroken light, in order of time.
-
-    Parameters
-    ----------
-    sureness : Sureness
-        Of the site.
-    assessment : xarray.Dataset
-        Of the one forecast: its light counts.
-    minimum_duration : numpy.timedelta64
-        Length of the stretch; it starts with the hour or with the light.
-    start, end : numpy.datetime64, optional
-        Bounds, UTC.
-    """
-    lit_start, lit_end = _light(assessment, start, end)
-    lit = lit_end > lit_start  # NaT compares as false
-    found = [
-        _surest(sureness, assessment["time"].values, lit_start, lit_end, light, minimum_duration)
-        for light in _unbroken(lit, lit_start, lit_end)
-    ]
-    return [outlook for outlook in found if outlook is not None]
-
-
-def find_surest(
-    sureness: Sureness,
-    assessment: xr.Dataset,
-    minimum_duration: np.timedelta64,
-    first: int,
-    last: int,
-    *,
-    start: np.datetime64,
-    end: np.datetime64,
-) -> Outlook | None:
-    """Find the surest stretch of the length that is needed within a window.
-
-    Parameters
-    ----------
-    sureness, assessment, minimum_duration
-        As in `find_outlooks`.
-    first, last : int
-        Positions of the window's hours.
-    start, end : numpy.datetime64
-        Of the window, UTC.
-    """
-    lit_start, lit_end = _light(assessment, start, end)
-    light = list(range(first, last + 1))
-    return _surest(sureness, assessment["time"].values, lit_start, lit_end, light, minimum_duration)
-
-
-def _light(
-    assessment: xr.Dataset, start: np.datetime64 | None, end: np.datetime64 | None
-) -> tuple[npt.NDArray[np.datetime64], npt.NDArray[np.datetime64]]:
-    lit_start = assessment["usable_start"].values.astype("datetime64[s]")
-    lit_end = assessment["usable_end"].values.astype("datetime64[s]")
-    if start is not None:
-        lit_start = np.maximum(lit_start, start.astype("datetime64[s]"))
-    if end is not None:
-        lit_end = np.minimum(lit_end, end.astype("datetime64[s]"))
-    return lit_start, lit_end
-
-
-def _surest(
-    sureness: Sureness,
-    time: npt.NDArray[np.datetime64],
-    lit_start: npt.NDArray[np.datetime64],
-    lit_end: npt.NDArray[np.datetime64],
-    light: list[int],
-    minimum_duration: np.timedelta64,
-) -> Outlook | None:
-    chances, hour = sureness.hours.values, time.astype("datetime64[s]")
-    found = []
-    for first in light:
-        begin = lit_start[first]
-        finish = begin + minimum_duration
-        minutes = (begin - hour[first]) / np.timedelta64(1, "m"), minimum_duration / np.timedelta64(1, "m")
-        last = first + hours_touched(float(minutes[0]), float(minutes[1])) - 1
-        if last <= light[-1] and finish <= lit_end[last]:
-            lowest = float(np.min(chances[first : last + 1]))
-            found.append((-1.0 if np.isnan(lowest) else lowest, -first, begin, finish, last))
-    if not found:
-        return None
-    # The chance of a stretch is at most that of its worst hour: the best few of those are worked out in full.
-    tried = sorted(found, reverse=True)[:_TRIED]
-    told = [sureness.of(-minus, last, with_causes=False).value for _, minus, _, _, last in tried]
-    best = int(np.argmax([-1.0 if np.isnan(chance) else chance for chance in told]))
-    _, minus, begin, finish, last = tried[best]
-    return Outlook(begin, finish, -minus, last, sureness.of(-minus, last))
-
-
-def _unbroken(
-    lit: npt.NDArray[np.bool_], start: npt.NDArray[np.datetime64], end: npt.NDArray[np.datetime64]
-) -> list[list[int]]:
-    runs: list[list[int]] = []
-    for position in np.flatnonzero(lit):
-        if runs and runs[-1][-1] == position - 1 and end[position - 1] == start[position]:
-            runs[-1].append(int(position))
-        else:
-            runs.append([int(position)])
-    return runs

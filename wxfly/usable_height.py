@@ -9,9 +9,9 @@ import xarray as xr
 from wxfly.derived import derive_heights
 from wxfly.hours import Taker
 from wxfly.limits import Limits
+from wxfly.margins import margin_at_most
 from wxfly.physics.wind_error import error_factor
 from wxfly.site import Site
-from wxfly.suitability import margin_at_most
 
 Array = npt.NDArray[np.float64]
 
@@ -64,6 +64,9 @@ def find_usable_heights(
         "gust": margin_at_most(profile["wind_speed_of_gust"].values + doubt["gust"], limits.maximum_gust),
         "wind_difference": margin_at_most(profile["wind_difference"].values, limits.maximum_wind_difference),
     }
+    if limits.maximum_gust_at_launch is not None:
+        at_launch = _launch_margin(conditions, limits, profile["wind_speed"].values[..., 0])
+        margins["gust"] = np.minimum(margins["gust"], at_launch[..., None])
     stacked = np.stack(list(margins.values()))
     smallest = stacked.min(axis=0)  # NaN in any stays NaN
     base = conditions["cloud_base_height"].min("edge").values[..., None]
@@ -82,6 +85,17 @@ def find_usable_heights(
         },
         coords=profile.coords,
     )
+
+
+def _launch_margin(conditions: xr.Dataset, limits: Limits, like: Array) -> Array:
+    """Give what launching leaves of its own gust limit: the aircraft has to come up from there to any height."""
+    if "largest_gust_at_launch" not in conditions:
+        return np.full(like.shape, np.nan)
+    gust = conditions["largest_gust_at_launch"].max("edge", skipna=False).values
+    if limits.confidence > 0.5:
+        doubt = conditions["gust_standard_deviation_at_launch"].max("edge", skipna=False).values
+        gust = gust + error_factor(limits.confidence) * doubt
+    return margin_at_most(gust, float(limits.maximum_gust_at_launch or 0.0))
 
 
 def steps_to(ceiling: float) -> Array:

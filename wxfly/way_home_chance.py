@@ -17,8 +17,8 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.forecast_error import MEMBER
+from wxfly.margins import margin_at_most
 from wxfly.return_leg import CANNOT_BE_FLOWN, Moments, Sortie, budgets, moments_of
-from wxfly.suitability import margin_at_most
 
 Array = npt.NDArray[np.float64]
 

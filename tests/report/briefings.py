@@ -8,6 +8,7 @@ import xarray as xr
 from tests.cubes import START, quiet_cube
 from wxfly.aircraft import find_aircraft
 from wxfly.briefing import Request, make_briefing
+from wxfly.intent import Intent
 from wxfly.limits import limits_for
 from wxfly.periods import period_of
 from wxfly.site import Site
@@ -45,6 +46,8 @@ def brief(
     aircraft="folding-quad-249g",
     days=1,
     limits=None,
+    intent=None,
+    first_day=1,
     **changes,
 ):
     """Make a briefing of quiet cubes, one for each site."""
@@ -62,12 +65,14 @@ def brief(
         name: ("site", [getattr(s, name) for s in sites]) for name in ("latitude", "longitude", "surface_altitude")
     }
     cube = cube.assign_coords(places)
-    limits = limits or limits_for(find_aircraft(aircraft))
-    requests = [Request(s, find_aircraft(aircraft), limits, h) for s, h in zip(sites, heights, strict=True)]
-    periods = [period_of(s, changes.get("now", NOW), days=days) for s in sites]
+    limits, intent = limits or limits_for(find_aircraft(aircraft)), intent or Intent()
+    requests = [
+        Request(s, find_aircraft(aircraft), limits, h, intent=intent) for s, h in zip(sites, heights, strict=True)
+    ]
+    periods = [period_of(s, changes.get("now", NOW), first_day=first_day, days=days) for s in sites]
     if question == "compare":
         periods = [(min(p[0] for p in periods), max(p[1] for p in periods))] * len(periods)
-    settings = {"minimum_duration": np.timedelta64(45, "m"), "now": NOW, "provenance": PROVENANCE, "notes": ()}
+    settings = {"minimum_duration": intent.reference_period, "now": NOW, "provenance": PROVENANCE, "notes": ()}
     return make_briefing(question, cube, requests, periods, **(settings | changes))
 
 

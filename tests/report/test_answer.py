@@ -78,7 +78,7 @@ def test_what_is_not_known_is_null_and_named():
     assert (hour["state"], hour["margin"]) == ("not known", None)
     assert hour["elements"]["gust"] == {
         "demand": None, "limit": 10.7, "margin": None, "unit": "m s-1", "required": True, "judged": True,
-        "known": False,
+        "known": False, "height_m": 80.0,
     }  # fmt: skip
 
 

@@ -8,7 +8,7 @@ from tests.cubes import quiet_cube
 from tests.report.briefings import MEADOW, RANCH, brief, every_question, stormy, with_gaps, with_values
 from wxfly.elements import ELEMENTS, NAMES
 from wxfly.physics.daylight import sun_events
-from wxfly.report import findings, overview, palette, phrases, sentences
+from wxfly.report import chance_strip, chances, findings, overview, palette, phrases, sentences
 from wxfly.report.drawn_hours import THE_HOUR
 from wxfly.report.timeline import hours_shown, timelines
 from wxfly.report.wind_panel import LIMIT_WORDS, light_spans
@@ -205,7 +205,7 @@ def test_every_overview_is_one_that_plotly_accepts(name, tall):
     assert go.Figure(figure).data[0].type == "heatmap"
 
 
-def test_days_stand_under_each_other_with_the_hours_margin():
+def test_days_stand_under_each_other_with_the_hours_chance():
     briefing = brief("week", [with_values(quiet_cube(84), "wind_speed_of_gust", 20.0, 22, 48)], days=3)
     answer = briefing.answers[0]
     reader = sentences.reader_for(answer, units="metric", time_zone=None)
@@ -213,12 +213,54 @@ def test_days_stand_under_each_other_with_the_hours_margin():
     grid = figure["data"][0]
     assert figure["layout"]["yaxis"]["ticktext"] == ["Wed 10 Jun", "Thu 11 Jun", "Fri 12 Jun"]
     assert ["outside" in row[10] for row in grid["customdata"]] == [False, True, False]
-    assert [phrases.margin(w.margin) in grid["text"][r][10] for w, r in zip(answer.windows, (2, 0), strict=True)] == [
-        True,
-        True,
-    ]
+    assert grid["name"] == "chance"
+    lit = [(r, k) for r, row in enumerate(grid["text"]) for k, text in enumerate(row) if text]
+    assert lit
+    for r, k in lit:
+        told = chances.in_ten(chance_at(answer, reader, r, k + first_hour(figure)))
+        assert f"<b>{told}</b> that every limit holds" in grid["customdata"][r][k]
     assert len(figure["layout"]["shapes"]) == len(answer.windows) == 2
     assert [s["line"]["width"] for s in figure["layout"]["shapes"]] == [2, 4]
+
+
+def first_hour(figure):
+    """Give the first hour on the clock that an overview shows."""
+    return int(figure["layout"]["xaxis"]["ticktext"][0][:2])
+
+
+def chance_at(answer, reader, day, hour):
+    """Give the chance of an hour of a day on the site's clock."""
+    clocks = [reader.clock.local(t) for t in answer.assessment["time"].values]
+    at = next(i for i, c in enumerate(clocks) if (c.date() - clocks[0].date()).days == day and c.hour == hour)
+    return float(answer.sureness.hours.values[at])
+
+
+@pytest.mark.parametrize(
+    ("chance", "text", "shade"),
+    [
+        (0.99, "&gt;.9", palette.AMPLE), (0.95, "&gt;.9", palette.AMPLE), (0.9, ".9", palette.AMPLE),
+        (0.76, ".8", palette.AMPLE), (0.74, ".7", palette.INSIDE), (0.56, ".6", palette.INSIDE),
+        (0.5, ".5", palette.NARROW), (0.36, ".4", palette.NARROW), (0.34, ".3", palette.OUTSIDE),
+        (0.06, ".1", palette.OUTSIDE), (0.05, "&lt;.1", palette.OUTSIDE), (0.02, "&lt;.1", palette.OUTSIDE),
+    ],
+)  # fmt: skip
+def test_a_chance_has_the_shade_of_what_is_told(chance, text, shade):
+    assert chance_strip.cell(chance) == text
+    assert chance_strip.shade_of(chance) == shade
+
+
+def test_no_chance_is_told_as_never_or_always():
+    for chance in np.linspace(0, 1, 101):
+        assert chance_strip.cell(float(chance)) not in (".0", "0", "1", ".10", "1.0")
+    assert chance_strip.shade_of(float("nan")) is None
+
+
+def test_a_week_without_a_chance_shows_margins():
+    answer = brief("week", [quiet_cube(84)], days=3).answers[0]
+    reader = sentences.reader_for(answer, units="metric", time_zone=None)
+    figure = overview.week_overview(replace(answer, sureness=None), reader, tall=False)
+    assert figure["data"][0]["name"] == "margin"
+    assert phrases.margin(answer.best.margin) in "".join(t for row in figure["data"][0]["text"] for t in row)
 
 
 @pytest.mark.parametrize("stamp", [5, 6])  # the first, the second of the two hours from 02:00

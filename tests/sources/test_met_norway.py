@@ -79,6 +79,25 @@ def test_the_hourly_part_is_read_in_si():
         assert name not in cube
 
 
+def test_percentiles_are_read_where_they_are_given():
+    def add(document):
+        document["properties"]["meta"]["units"] |= {
+            "wind_speed_percentile_10": "m/s", "wind_speed_percentile_90": "m/s",
+            "air_temperature_percentile_10": "celsius", "air_temperature_percentile_90": "celsius",
+        }  # fmt: skip
+        for s in document["properties"]["timeseries"][:2]:
+            s["data"]["instant"]["details"] |= {
+                "wind_speed_percentile_10": 1.5, "wind_speed_percentile_90": 1.9,
+                "air_temperature_percentile_10": 1.9, "air_temperature_percentile_90": 2.8,
+            }  # fmt: skip
+
+    cube = parse_forecast(body(add))
+    assert cube["wind_speed_percentile_90"].values[:2] == pytest.approx(1.9)
+    assert np.isnan(cube["wind_speed_percentile_90"].values[2])
+    assert float(cube["air_temperature_percentile_10"][0]) == pytest.approx(275.05)
+    assert "wind_speed_percentile_90" not in parse_forecast(body())
+
+
 def test_sums_look_forward_and_gusts_count_on_both_sides():
     cube = parse_forecast(body())
     assert covers_hours(cube["precipitation_amount"], "precipitation_amount") == (0.0, 1.0)

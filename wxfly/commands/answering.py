@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from wxfly.commands.options import asking, briefed, flying, forecast_asking
+from wxfly.commands.options import asking, briefed, doubting, flying, forecast_asking, intending
 from wxfly.commands.program import main, tell_progress, width
 from wxfly.own_files import write_whole
 
@@ -55,6 +55,8 @@ def week(site: str | None, **options: Any) -> None:
 @briefed
 @flying
 @forecast_asking
+@intending
+@doubting
 @click.option("--html", "html_path", type=click.Path(path_type=Path), help="Also write the page to this file.")
 def brief(site: str | None, **options: Any) -> None:
     """Make the flight brief of the best window at SITE: one page to print or to keep on a phone.

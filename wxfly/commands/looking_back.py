@@ -14,12 +14,14 @@ from wxfly.commands.program import main, tell_progress, width
 @click.argument("site")
 @click.option(
     "--observed",
-    required=True,
     type=click.Path(path_type=Path),
-    help="Observations: your own file (.csv) or airport reports (.json).",
+    help="Observations: your own file (.csv) or airport reports (.json).  [default: the last week's reports of the "
+    "nearest airport, asked of the service]",
 )
 @click.option("--observed-height", metavar="HEIGHT", help="Of the anemometer above ground, such as 4m.  [default: 10m]")
-@click.option("--station", metavar="CODE", help="The airport, where the reports are of several.")
+@click.option(
+    "--station", metavar="CODE", help="The airport: where the reports are of several, or another than the nearest."
+)
 @click.option("--model", metavar="MODEL", help="Whose past forecasts.")
 @click.option(
     "--past", is_flag=True, help="Also ask the service for forecasts of the last weeks that are not in the store."
@@ -27,7 +29,7 @@ from wxfly.commands.program import main, tell_progress, width
 @click.option(
     "--learn", is_flag=True, help="Write what the place teaches, from 30 days on, for use with --site-record."
 )
-@click.option("--offline", is_flag=True, help="Ask nobody where SITE is.")
+@click.option("--offline", is_flag=True, help="Ask nobody: neither where SITE is nor for reports.")
 def verify(site: str, **options: Any) -> None:
     """Compare past forecasts for SITE with what was observed there."""
     from wxfly import looking_back

@@ -13,7 +13,19 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 def asking(command: F) -> F:
     """Add the options that every question shares."""
-    return forecast_asking(flying(doubting(telling(command))))
+    return forecast_asking(flying(intending(doubting(telling(command)))))
+
+
+def intending(command: F) -> F:
+    """Add the options that say how the work is done and what it is worth."""
+    options = [
+        click.option("--contingency", metavar="TIME", help="Kept in hand beyond --duration for what may go wrong, such as 20min, or as-long: windows and their chance are then over both.  [default: none]"),
+        click.option("--survey", metavar="TIME", help="Work that can stop at any hour, such as 4h flown by batteries: laid into the hours that hold, with waits."),
+        click.option("--launch-limit", metavar="SPEED", help="Largest gust at the hand, 2 m above ground, for launching and landing.  [default: the aircraft's, or none]"),
+        click.option("--hold", type=click.IntRange(0, 12), metavar="HOURS", help="Hours held back after one over the wind or gust limit.  [default: 0]"),
+        click.option("--costs", metavar="DRIVE,FLIGHT,DAMAGE", help="What driving out costs, a flight is worth and a broken limit would cost, in one currency: tells whether either pays."),
+    ]  # fmt: skip
+    return _with(command, options)
 
 
 def doubting(command: F) -> F:

@@ -9,17 +9,17 @@ from typing import Any
 
 import numpy as np
 
-from wxfly.briefing import Briefing, Change, SiteAnswer
-from wxfly.chance import Chance, Outlook
+from wxfly.briefing import Briefing, SiteAnswer
+from wxfly.chance import Outlook
 from wxfly.elements import BY_NAME
-from wxfly.report import chances, findings, phrases, sentences, summary
+from wxfly.report import chances, conduct_answer, findings, phrases, sentences, summary
+from wxfly.report.answer_values import chance_of, number, time_of
+from wxfly.revisions import Change
 from wxfly.suitability import State, names_of
 from wxfly.windows import Window
 
 SCHEMA_VERSION = 2
 """Raised when a key changes its meaning or goes; a new key alone does not raise it."""
-
-_PLACES = 6
 
 
 def schema() -> dict[str, Any]:
@@ -45,7 +45,7 @@ def to_json(briefing: Briefing) -> dict[str, Any]:
     answer = {
         "schema_version": SCHEMA_VERSION,
         "question": briefing.question,
-        "now": _time(briefing.now),
+        "now": time_of(briefing.now),
         "minimum_duration_s": int(briefing.minimum_duration / np.timedelta64(1, "s")),
         "invented": sentences.is_invented(briefing),
         "notes": list(briefing.notes),
@@ -66,8 +66,8 @@ def _forecast(briefing: Briefing) -> dict[str, Any]:
     words = {key: str(p.get(key, "not known")) for key in ("source", "institution", "model", "attribution", "license")}
     return words | {
         "history": str(p.get("history", "not known")),
-        "run": _time(run),
-        "retrieved": _time(retrieved),
+        "run": time_of(run),
+        "retrieved": time_of(retrieved),
         "age_s": age,
     }
 
@@ -80,7 +80,7 @@ def _site_answer(answer: SiteAnswer) -> dict[str, Any]:
             "name": site.name,
             "latitude": site.latitude,
             "longitude": site.longitude,
-            "surface_altitude_m": _number(site.surface_altitude),
+            "surface_altitude_m": number(site.surface_altitude),
             "time_zone": site.time_zone,
             "surface_cover": site.surface_cover,
             "invented": site.is_demo,
@@ -91,7 +91,7 @@ def _site_answer(answer: SiteAnswer) -> dict[str, Any]:
         "confidence": request.limits.confidence,
         "rules": request.limits.rules,
         "daylight_rule": request.limits.daylight_rule,
-        "period": {"start": _time(answer.start), "end": _time(answer.end)},
+        "period": {"start": time_of(answer.start), "end": time_of(answer.end)},
         "not_known": {
             "required": [gap.element for gap in found if gap.required],
             "advised": [gap.element for gap in found if not gap.required],
@@ -100,8 +100,9 @@ def _site_answer(answer: SiteAnswer) -> dict[str, Any]:
         "sureness": _sureness(answer),
         "outlooks": [_outlook(o) for o in answer.outlooks],
         "changes": [_change(c) for c in answer.changes],
-        "earlier": [{"run": run, "chance": _number(chance)} for run, chance in answer.earlier],
+        "earlier": [{"run": run, "chance": number(chance)} for run, chance in answer.earlier],
         **_sortie(answer),
+        **conduct_answer.conduct(answer),
         "windows": [_window(answer, rank, w) for rank, w in enumerate(answer.windows, start=1)],
         "hours": _hours(answer),
     }
@@ -115,21 +116,21 @@ def _sortie(answer: SiteAnswer) -> dict[str, Any]:
     told: dict[str, Any] = {"judged": sortie is not None, "missing_figures": list(missing), "plan": None, "worst": None}
     if sortie is not None:
         told["plan"] = {
-            "distance_m": _number(sortie.plan.distance),
-            "direction_degree": None if sortie.plan.direction is None else _number(sortie.plan.direction),
-            "work_s": _number(sortie.plan.work_time),
-            "return_height_m": _number(sortie.plan.return_height),
-            "battery_reserve": _number(sortie.plan.reserve),
-            "sureness_wanted": _number(sortie.plan.confidence),
+            "distance_m": number(sortie.plan.distance),
+            "direction_degree": None if sortie.plan.direction is None else number(sortie.plan.direction),
+            "work_s": number(sortie.plan.work_time),
+            "return_height_m": number(sortie.plan.return_height),
+            "battery_reserve": number(sortie.plan.reserve),
+            "sureness_wanted": number(sortie.plan.confidence),
             "batteries": sortie.batteries,
         }
     if worst is not None:
         told["worst"] = {
-            "moment": _time(worst.moment),
-            "needed_share": _number(float(worst.budget.needed_share)),
-            "charge_at_turn": _number(float(worst.budget.charge_at_turn)),
-            "latest_turn_s": _number(float(worst.budget.latest_turn)),
-            "flight_time_s": _number(worst.flight_time),
+            "moment": time_of(worst.moment),
+            "needed_share": number(float(worst.budget.needed_share)),
+            "charge_at_turn": number(float(worst.budget.charge_at_turn)),
+            "latest_turn_s": number(float(worst.budget.latest_turn)),
+            "flight_time_s": number(worst.flight_time),
         }
     return {"sortie": told}
 
@@ -137,15 +138,15 @@ def _sortie(answer: SiteAnswer) -> dict[str, Any]:
 def _window(answer: SiteAnswer, rank: int, window: Window) -> dict[str, Any]:
     return {
         "rank": rank,
-        "start": _time(window.start),
-        "end": _time(window.end),
+        "start": time_of(window.start),
+        "end": time_of(window.end),
         "state": window.state.words,
-        "margin": _number(window.margin),
+        "margin": number(window.margin),
         "limiting_element": window.limiting_element,
-        "limiting_hour": _time(answer.assessment["time"].values[findings.deciding_hour(answer, window)]),
+        "limiting_hour": time_of(answer.assessment["time"].values[findings.deciding_hour(answer, window)]),
         "advised_not_known": list(window.unknown),
-        "within": {"start": _time(window.within_start), "end": _time(window.within_end)},
-        "chance": _chance(window.chance),
+        "within": {"start": time_of(window.within_start), "end": time_of(window.within_end)},
+        "chance": chance_of(window.chance),
         "surest": None if window.surest is None else _outlook(window.surest),
     }
 
@@ -153,21 +154,22 @@ def _window(answer: SiteAnswer, rank: int, window: Window) -> dict[str, Any]:
 def _sureness(answer: SiteAnswer) -> dict[str, Any]:
     sureness = answer.sureness
     if sureness is None:
-        return {"members": 1, "models": [], "single_forecast": True, "notes": []}
+        return {"members": 1, "models": [], "single_forecast": True, "notes": [], "spread_of_source": []}
     return {
         "members": sureness.members,
         "models": list(sureness.models),
         "single_forecast": sureness.is_weak,
         "notes": list(sureness.notes),
+        "spread_of_source": list(sureness.by_percentiles),
     }
 
 
 def _outlook(outlook: Outlook) -> dict[str, Any]:
     return {
-        "start": _time(outlook.start),
-        "end": _time(outlook.end),
+        "start": time_of(outlook.start),
+        "end": time_of(outlook.end),
         "kind": outlook.kind,
-        "chance": _chance(outlook.chance),
+        "chance": chance_of(outlook.chance),
     }
 
 
@@ -175,22 +177,13 @@ def _change(change: Change) -> dict[str, Any]:
     window = change.window
     return {
         "kind": change.kind,
-        "start": None if window is None else _time(window.start),
-        "end": None if window is None else _time(window.end),
-        "height_m": _number(change.height),
+        "start": None if window is None else time_of(window.start),
+        "end": None if window is None else time_of(window.end),
+        "height_m": number(change.height),
         "aircraft": change.aircraft or None,
         "element": change.element or None,
-        "amount": _number(change.amount),
+        "amount": number(change.amount),
     }
-
-
-def _chance(chance: Chance | None) -> dict[str, Any]:
-    if chance is None or math.isnan(chance.value):
-        return {"value": None, "causes": []}
-    causes = [
-        {"element": c.element, "share": _number(c.share), "share_alone": _number(c.sole_share)} for c in chance.causes
-    ]
-    return {"value": _number(chance.value), "causes": causes}
 
 
 def _members(answer: SiteAnswer, hour: int) -> dict[str, Any] | None:
@@ -199,7 +192,7 @@ def _members(answer: SiteAnswer, hour: int) -> dict[str, Any] | None:
         return None
     band = answer.sureness.band.isel(time=hour)
     names = {"wind": "wind_speed", "gust": "wind_speed_of_gust"}
-    return {key: [_number(v) for v in band[name].values] for key, name in names.items()}
+    return {key: [number(v) for v in band[name].values] for key, name in names.items()}
 
 
 def _hours(answer: SiteAnswer) -> list[dict[str, Any]]:
@@ -215,28 +208,30 @@ def _hours(answer: SiteAnswer) -> list[dict[str, Any]]:
     for i, time in enumerate(assessment["time"].values.astype("datetime64[s]")):
         elements = {
             name: {
-                "demand": _number(table["demand"][k, i]),
-                "limit": _number(table["limit"][k, i]),
-                "margin": _number(table["margin"][k, i]),
+                "demand": number(table["demand"][k, i]),
+                "limit": number(table["limit"][k, i]),
+                "margin": number(table["margin"][k, i]),
                 "unit": BY_NAME[name].units,
                 "required": name in required,
                 "judged": name not in skipped,
                 "known": not math.isnan(table["margin"][k, i]),
+                "height_m": conduct_answer.height_of(answer, name, i),
             }
             for k, name in enumerate(names)
         }
         hours.append(
             {
-                "start": _time(time),
-                "end": _time(time + findings.HOUR),
-                "usable_start": _time(usable_start[i]),
-                "usable_end": _time(usable_end[i]),
+                "start": time_of(time),
+                "end": time_of(time + findings.HOUR),
+                "usable_start": time_of(usable_start[i]),
+                "usable_end": time_of(usable_end[i]),
                 "state": State(int(state[i])).words,
-                "margin": _number(margin[i]),
+                "margin": number(margin[i]),
                 "limiting_element": str(limiting[i]) or None,
-                "chance": None if answer.sureness is None else _number(answer.sureness.hours.values[i]),
+                "held_back": conduct_answer.held_back(answer, i),
+                "chance": None if answer.sureness is None else number(answer.sureness.hours.values[i]),
                 "members": _members(answer, i),
-                "wind_from_direction_degree": [_number(d) for d in direction[:, i]],
+                "wind_from_direction_degree": [number(d) for d in direction[:, i]],
                 "elements": elements,
             }
         )
@@ -246,21 +241,21 @@ def _hours(answer: SiteAnswer) -> list[dict[str, Any]]:
 def _chance_better(briefing: Briefing, time: np.datetime64) -> list[float | None] | None:
     at = int(np.searchsorted(briefing.answers[0].assessment["time"].values, time))
     shares = chances.better_of_two(briefing, at, at)
-    return None if shares is None or any(math.isnan(s) for s in shares) else [_number(s) for s in shares]
+    return None if shares is None or any(math.isnan(s) for s in shares) else [number(s) for s in shares]
 
 
 def _comparison(briefing: Briefing) -> list[dict[str, Any]]:
     return [
         {
-            "start": _time(hour.time),
+            "start": time_of(hour.time),
             "chance_better": _chance_better(briefing, hour.time),
             "better": list(hour.better),
-            "lead": _number(hour.lead),
+            "lead": number(hour.lead),
             "sites": [
                 {
                     "state": s.state.words,
                     "holds": s.holds,
-                    "margin": _number(s.margin),
+                    "margin": number(s.margin),
                     "deciding_element": s.deciding or None,
                     "not_known": list(s.unknown),
                 }
@@ -269,12 +264,3 @@ def _comparison(briefing: Briefing) -> list[dict[str, Any]]:
         }
         for hour in summary.compared_hours(briefing)
     ]
-
-
-def _number(value: float) -> float | None:
-    """Give a plain number, rounded so that it is the same on every machine; None for NaN and infinity."""
-    return round(float(value), _PLACES) if math.isfinite(value) else None
-
-
-def _time(moment: np.datetime64) -> str | None:
-    return None if np.isnat(moment) else f"{moment.astype('datetime64[s]')}Z"

@@ -11,7 +11,7 @@ import numpy as np
 from wxfly.elements import BY_NAME
 from wxfly.flight_brief import EnergyBrief, FlightBrief
 from wxfly.physics.rotor import MODEL_DEVIATION
-from wxfly.report import findings, phrases, sentences, sortie_words
+from wxfly.report import chances, conduct, findings, phrases, sentences, sortie_words
 from wxfly.report.sentences import Reader
 from wxfly.sortie import Refusal
 from wxfly.suitability import State
@@ -92,10 +92,13 @@ def not_known(brief: FlightBrief, reader: Reader) -> list[str]:
 
 def _decision(brief: FlightBrief, reader: Reader) -> list[Line]:
     answer, window = brief.answer, brief.window
+    needed = answer.request.intent.reference_period
     lines = [
         ("The window", f"{sentences.when(window, reader.clock)}: {sentences.standing(window)}"),
         ("Decides", sentences.window_reason(answer, window, reader.units)),
         ("Expect", sentences.what_it_is_like(answer, window, reader.units)),
+        ("How sure", chances.how_sure(answer, window, reader.clock, needed)),
+        *conduct.conduct_lines(answer, reader, window),
         ("Asked", sentences.asked(answer, reader.units)),
     ]
     return [line for line in lines if line[1]]

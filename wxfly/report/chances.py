@@ -7,13 +7,15 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from wxfly.briefing import Briefing, Change, SiteAnswer
+from wxfly.briefing import Briefing, SiteAnswer
 from wxfly.chance import Chance, Outlook, chance_of_better
 from wxfly.elements import BY_NAME
-from wxfly.planning import derate, jumpiness
+from wxfly.planning import derate
 from wxfly.report import phrases
 from wxfly.report.phrases import Clock
 from wxfly.report.sentences import Reader
+from wxfly.revisions import Change, Choice
+from wxfly.steadiness import KEEP_STEP, jumpiness
 from wxfly.windows import Window
 
 Line = tuple[str, str]
@@ -63,6 +65,12 @@ def whose(answer: SiteAnswer) -> str:
 
 def _from(answer: SiteAnswer) -> str:
     sureness = answer.sureness
+    if sureness is not None and sureness.by_percentiles:
+        spread = phrases.listed([BY_NAME[name].title for name in sureness.by_percentiles])
+        return (
+            f"from one forecast, the spread of {spread} that its source gives and the usual growth of its error, "
+            "weaker than members"
+        )
     if sureness is None or sureness.is_weak:
         return "from one forecast and the usual growth of its error, weaker than members"
     return f"{sureness.members} members of {phrases.listed(list(sureness.models))}"
@@ -135,6 +143,8 @@ def sure_lines(briefing: Briefing, answer: SiteAnswer, reader: Reader) -> list[L
             lines.append(("Surest", f"{in_ten(surest.chance.value)} for {when} ({whose(answer)}){tail}"))
     if answer.changes:
         lines.append(("Changes", changes_in_words(answer, reader)))
+    if answer.choice is not None:
+        lines.append(("Choice", choice_words(answer.choice, reader.clock)))
     if answer.earlier:
         lines.append(("Before", before_words(answer, reader.clock)))
     if briefing.question == "week" and answer.outlooks:
@@ -155,7 +165,26 @@ def before_words(answer: SiteAnswer, clock: Clock) -> str:
     swing = jumpiness([*(chance for _, chance in answer.earlier), surest.chance.value])
     if swing > _JUMPY:
         words += f"; the answer goes to and fro from run to run (by {swing:.1f}): wait for the next"
+    elif not math.isnan(swing):
+        words += f"; over {len(answer.earlier) + 1} runs the answer is steady (to and fro by {swing:.2f})"
     return words
+
+
+def choice_words(choice: Choice, clock: Clock) -> str:
+    """Say what became of the window chosen in the run before."""
+    when = f"{clock.day(choice.start)} {clock.span(choice.start, choice.end)}"
+    run = f"the run of {clock.day(_moment(choice.run))} {clock.hour(_moment(choice.run))}"
+    step = f"{KEEP_STEP * 10:.0f} in 10"
+    if choice.verdict == "same":
+        return f"{run} chose {when}: the best window is still around it"
+    if choice.verdict == "gone":
+        return f"{run} chose {when}, which does not hold any more"
+    if choice.verdict == "left":
+        return f"{run} chose {when}; another window is now better by more than {step}, or better known"
+    return (
+        f"{when} is kept from {run}: another window is better by no more than {step} "
+        f"({100 * choice.chance:.0f} % and {100 * choice.best:.0f} %)"
+    )
 
 
 def _moment(text: str) -> np.datetime64:

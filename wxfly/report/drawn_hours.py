@@ -73,6 +73,10 @@ class DrawnHours:
         demand, limit, margin = (
             assessment[name].transpose("element", "time").values[:, self.part] for name in ("demand", "limit", "margin")
         )
+        if "flight_demand" in assessment:  # the panel draws the wind at flight height, whichever phase decides
+            demand, limit = (
+                assessment[f"flight_{n}"].transpose("element", "time").values[:, self.part] for n in ("demand", "limit")
+            )
         self.rows = (THE_HOUR, *names_of(assessment))
         self.speeds = {name: self._in_unit(demand[ROW[name]]) for name in ("wind", "gust")}
         self.limits = {name: float(self._in_unit(limit[ROW[name]])[0]) for name in ("wind", "gust")}

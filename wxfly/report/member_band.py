@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.report import chances, palette
+from wxfly.report import chance_strip, chances, palette
 from wxfly.report.drawn_hours import DrawnHours, Figure
 
 CHANCE_DEPTH = 0.165
@@ -67,7 +67,7 @@ def _chances(hours: DrawnHours, *, tall: bool) -> list[Figure]:
         {
             "type": "scatter", "mode": "text", "name": "chance", "x": hours.centres[known].tolist(),
             "y": [-CHANCE_DEPTH * hours.top] * known.size,
-            "text": [_short(float(hours.chances[i])) for i in known],
+            "text": [chance_strip.cell(float(hours.chances[i])) for i in known],
             "textfont": {"size": 10 if tall else 11, "color": palette.INK},
             "customdata": [
                 f"{hours.span(int(i))}<br><b>{chances.in_ten(float(hours.chances[i]))}</b> that every limit holds"
@@ -77,15 +77,6 @@ def _chances(hours: DrawnHours, *, tall: bool) -> list[Figure]:
             "hovertemplate": "%{customdata}<extra></extra>",
         }
     ]  # fmt: skip
-
-
-def _short(chance: float) -> str:
-    """Write a chance in tenths without its zero, the ends as what they are: ``.8``, ``<.1``, ``>.9``."""
-    if chance < 0.05:
-        return "&lt;.1"
-    if chance >= 0.95:
-        return "&gt;.9"
-    return f".{min(9, max(1, round(chance * 10)))}"
 
 
 def names(hours: DrawnHours) -> list[Figure]:

@@ -1,4 +1,4 @@
-"""The overview: the margin of every hour, days of a week or sites of a comparison beside each other.
+"""The overview: the chance of every hour of a week, day by day, or the margin of every hour, site by site.
 
 Same cells as the timeline's strip, one for each hour; figures are plain dicts, wide or tall.
 """
@@ -13,7 +13,7 @@ import numpy as np
 
 from wxfly.briefing import Briefing, SiteAnswer
 from wxfly.elements import BY_NAME
-from wxfly.report import findings, palette, phrases, sentences, summary
+from wxfly.report import chance_strip, chances, findings, palette, phrases, sentences, summary
 from wxfly.report.drawn_hours import Figure, escaped, hatched
 from wxfly.report.sentences import Reader
 from wxfly.suitability import State
@@ -60,7 +60,8 @@ def week_overview(answer: SiteAnswer, reader: Reader, *, tall: bool) -> Figure:
         lanes.append(Lane(phrases.day_name(day.date), answer, reader, tuple(hours.items()), boxes))
     minutes = reader.clock.local(times[0]).minute
     words = {h: f"{h:02d}:{minutes:02d}" for h in range(25)}
-    return _draw(lanes, [words], [reader.clock.zones(answer.start, answer.end)], tall=tall)
+    zones = [reader.clock.zones(answer.start, answer.end)]
+    return _draw(lanes, [words], zones, tall=tall, by_chance=chance_strip.is_told(answer))
 
 
 def _is_worse(answer: SiteAnswer, one: int, other: int) -> bool:
@@ -102,7 +103,14 @@ def _cut(name: str) -> str:
     return name if len(name) <= _LONGEST_NAME else f"{name[: _LONGEST_NAME - 1].rstrip()}…"
 
 
-def _draw(lanes: Sequence[Lane], words: Sequence[dict[int, str]], zones: Sequence[str], *, tall: bool) -> Figure:
+def _draw(
+    lanes: Sequence[Lane],
+    words: Sequence[dict[int, str]],
+    zones: Sequence[str],
+    *,
+    tall: bool,
+    by_chance: bool = False,
+) -> Figure:
     shown = [place for lane in lanes for place, i in lane.hours if findings.lit_hours(lane.answer)[i]]
     if not shown:
         shown = [place for lane in lanes for place, _ in lane.hours]
@@ -119,7 +127,7 @@ def _draw(lanes: Sequence[Lane], words: Sequence[dict[int, str]], zones: Sequenc
             if not 0 <= column < count:
                 continue
             shade, text[row][column], hover[row][column] = _cell(
-                lane, i, is_lit=bool(lit[i]), tall=tall, lanes=len(lanes), count=count
+                lane, i, is_lit=bool(lit[i]), tall=tall, lanes=len(lanes), count=count, by_chance=by_chance
             )
             grid[row][column] = None if shade is None else shade + 0.5
             if shade is None:
@@ -127,7 +135,8 @@ def _draw(lanes: Sequence[Lane], words: Sequence[dict[int, str]], zones: Sequenc
     along = [k + 0.5 for k in range(count)]
     across = list(range(len(lanes)))
     data: Figure = {
-        "type": "heatmap", "name": "margin", "z": grid, "text": text, "customdata": hover, "x": along, "y": across,
+        "type": "heatmap", "name": "chance" if by_chance else "margin",
+        "z": grid, "text": text, "customdata": hover, "x": along, "y": across,
         "zmin": 0, "zmax": 5, "colorscale": palette.colorscale(), "showscale": False, "xgap": 1, "ygap": 1,
         "texttemplate": "%{text}", "textfont": {"size": 11}, "hoverongaps": False,
         "hovertemplate": "%{customdata}<extra></extra>",
@@ -148,7 +157,9 @@ def _draw(lanes: Sequence[Lane], words: Sequence[dict[int, str]], zones: Sequenc
     return {"data": traces, "layout": _layout(lanes, words, zones, first, count, tall=tall)}
 
 
-def _cell(lane: Lane, hour: int, *, is_lit: bool, tall: bool, lanes: int, count: int) -> tuple[int | None, str, str]:
+def _cell(
+    lane: Lane, hour: int, *, is_lit: bool, tall: bool, lanes: int, count: int, by_chance: bool
+) -> tuple[int | None, str, str]:
     """Give shade, text and hover of one hour."""
     assessment, clock = lane.answer.assessment, lane.reader.clock
     time = assessment["time"].values[hour]
@@ -162,8 +173,16 @@ def _cell(lane: Lane, hour: int, *, is_lit: bool, tall: bool, lanes: int, count:
     shade = palette.shade_of(margin, lane.answer.request.limits.reserve)
     if shade is None:
         missing = [g.element for g in findings.gaps(lane.answer) if g.required and hour in g.hours]
-        return None, "", f"{span}<br><b>not known</b><br>{sentences.titles(missing)} missing"
+        why = f"{sentences.titles(missing)} missing" if missing else reason
+        return None, "", f"{span}<br><b>not known</b><br>{why}"
     text = palette.cell(margin, short=tall or count > _ROOMY)
+    if by_chance and lane.answer.sureness is not None:
+        chance = float(lane.answer.sureness.hours.values[hour])
+        hover = f"{span}<br><b>{chances.in_ten(chance)}</b> that every limit holds{hover.removeprefix(span)}"
+        shade = chance_strip.shade_of(chance)
+        if shade is None:
+            return None, "", hover
+        text = chance_strip.cell(chance)
     element = str(assessment["limiting_element"].values[hour])
     if (lanes <= _FEW) if tall else (count <= _ROOMY):
         text += f"<br>{_NARROW_TITLES.get(element, BY_NAME[element].title)}"

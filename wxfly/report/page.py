@@ -21,7 +21,7 @@ import numpy as np
 
 from wxfly.briefing import Briefing, SiteAnswer
 from wxfly.errors import WxflyError
-from wxfly.report import findings, overview, palette, phrases, sentences, summary, tabulation
+from wxfly.report import chance_strip, findings, legends, overview, phrases, sentences, summary, tabulation
 from wxfly.report.drawn_hours import Figure
 from wxfly.report.section import sections
 from wxfly.report.sentences import Reader
@@ -135,17 +135,6 @@ def _members(answer: SiteAnswer) -> str:
     return " Shaded: the gusts of eight of ten members; thin lines: the lowest and the highest member."
 
 
-def _legend(reserve: float) -> str:
-    entries = "".join(
-        f'<li><span class="swatch {shade}" aria-hidden="true"></span>{_escape(words)}</li>'
-        for shade, words in palette.legend(reserve)
-    )
-    return (
-        f'<ul class="legend">{entries}</ul>\n<p class="reading">A number is the margin: the share of the limit that is'
-        " left. A black frame is a window. Point at a cell or touch it for value, limit and margin.</p>\n"
-    )
-
-
 def _place(
     answer: SiteAnswer,
     reader: Reader,
@@ -166,7 +155,7 @@ def _place(
         f"{_members(answer)} Below: the margin of each element.</p>\n"
     )
     if legend:
-        yield _legend(answer.request.limits.reserve)
+        yield legends.of_margin(answer.request.limits.reserve)
     yield _chart(charts, f"Usable height of {what}", sections(answer, reader, first, last))
     yield (
         '<p class="reading">How high: the share that wind, gust or wind difference takes of its limit at each height,'
@@ -179,8 +168,12 @@ def _place(
 def _week(briefing: Briefing, answer: SiteAnswer, reader: Reader, charts: Charts) -> Iterable[str]:
     yield "<section>\n<h2>The days</h2>\n"
     shapes = {shape: overview.week_overview(answer, reader, tall=shape == "tall") for shape in ("wide", "tall")}
-    yield _chart(charts, "Margin of every hour, day by day", shapes)
-    yield _legend(answer.request.limits.reserve)
+    if chance_strip.is_told(answer):
+        yield _chart(charts, "Chance of every hour, day by day", shapes)
+        yield legends.of_chance(answer)
+    else:
+        yield _chart(charts, "Margin of every hour, day by day", shapes)
+        yield legends.of_margin(answer.request.limits.reserve)
     yield _table(*tabulation.week_table(briefing, answer, reader), caption="Table of the days")
     yield "</section>\n<section>\n<h2>Each day</h2>\n"
     best = reader.clock.date(answer.best.start) if answer.best else None
@@ -202,7 +195,7 @@ def _comparison(briefing: Briefing, readers: Sequence[Reader], names: Sequence[s
         shape: overview.sites_overview(briefing, readers, names, tall=shape == "tall") for shape in ("wide", "tall")
     }
     yield _chart(charts, "Margin of every hour, site by site", shapes)
-    yield _legend(briefing.answers[0].request.limits.reserve)
+    yield legends.of_margin(briefing.answers[0].request.limits.reserve)
     yield _table(*tabulation.turns_table(briefing, readers, names), caption="Table of who is better, and why")
     yield "</section>\n"
     shown = [hours_shown(a, a.start, a.end) for a in briefing.answers]

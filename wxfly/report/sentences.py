@@ -13,6 +13,7 @@ import numpy as np
 
 from wxfly.briefing import Briefing, SiteAnswer
 from wxfly.elements import BY_NAME, RETURN_LEG, ROW
+from wxfly.limits import HEIGHT_OF_LAUNCH
 from wxfly.physics.daylight import sun_events
 from wxfly.report import findings, phrases
 from wxfly.report.findings import Day
@@ -68,6 +69,8 @@ def asked(answer: SiteAnswer, units: str) -> str:
         told += f", rules {printable(request.limits.rules)}"
     if request.limits.confidence > 0.5:
         told += f", confidence {request.limits.confidence:g} in wind and gust"
+    if request.limits.maximum_gust_at_launch is not None:
+        told += f", launch in gusts to {phrases.amount(request.limits.maximum_gust_at_launch, 'wind', units)}"
     return told
 
 
@@ -89,7 +92,15 @@ def reading_of(answer: SiteAnswer, element: str, hour: int, units: str) -> str:
     demand, limit = (float(of_hours[hour]) for of_hours in values)
     if element == RETURN_LEG.name:
         return _way_home(demand)
-    return phrases.reading(element, demand, limit, height=answer.request.height, units=units)
+    height = answer.request.height
+    if element in ("wind", "gust") and "phase_height" in answer.assessment:
+        height = float(answer.assessment["phase_height"].variable.values[row, hour])
+    told = phrases.reading(element, demand, limit, height=height, units=units)
+    return told if height == answer.request.height else f"{told} ({_phase(height)})"
+
+
+def _phase(height: float) -> str:
+    return "launch and landing" if height == HEIGHT_OF_LAUNCH else "way home"
 
 
 def _way_home(demand: float) -> str:
@@ -105,8 +116,25 @@ def _way_home(demand: float) -> str:
 
 def reason_of(answer: SiteAnswer, hour: int, units: str) -> str:
     """Phrase what decides in one hour."""
+    held = held_back(answer, hour)
+    if held:
+        return held
     element = str(answer.assessment["limiting_element"].values[hour])
     return reading_of(answer, element, hour, units) if element else "nothing is known"
+
+
+def held_back(answer: SiteAnswer, hour: int) -> str:
+    """Say by what an hour is held back that would not be outside by itself; empty where it is not."""
+    if "held_back" not in answer.assessment:
+        return ""
+    cause = str(answer.assessment["held_back"].values[hour])
+    if not cause or (answer.assessment["margin"].values[:, hour] < 0).any():
+        return ""
+    hours = int(answer.assessment.attrs["hold_hours"])
+    before = "the hour before was" if hours == 1 else f"one of the {hours} hours before was"
+    if np.isnan(answer.assessment["hour_margin"].values[hour]):
+        return f"held back: whether {before} over the {BY_NAME[cause].title} limit is not known"
+    return f"held back: {before} over the {BY_NAME[cause].title} limit"
 
 
 def standing(window: Window) -> str:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from wxfly.briefing import Briefing, SiteAnswer
-from wxfly.report import advising, chances, findings, phrases, sentences
+from wxfly.report import advising, chances, conduct, findings, phrases, sentences
 from wxfly.report.findings import Day
 from wxfly.report.phrases import Clock
 from wxfly.report.sentences import Reader
@@ -52,12 +52,14 @@ def _summarise_site(briefing: Briefing, answer: SiteAnswer, reader: Reader) -> l
     if answer.best:
         lines += _why_best(answer, reader)
         lines += chances.sure_lines(briefing, answer, reader)
+        lines += conduct.conduct_lines(answer, reader)
         others = answer.windows[1:]
         if briefing.question == "best":
             others = tuple(findings.next_windows(answer, briefing.minimum_duration))
         lines.append(("Next best", _next(answer, reader, others)))
     else:
         lines += chances.sure_lines(briefing, answer, reader)
+        lines += conduct.conduct_lines(answer, reader)
     lines.append(("Not known", _not_known(answer, reader.clock)))
     if len(days) == 1:
         lines.append(("Light", sentences.light(answer, days[0], reader.clock)))
@@ -69,7 +71,10 @@ def _summarise_site(briefing: Briefing, answer: SiteAnswer, reader: Reader) -> l
 def asked_in_full(briefing: Briefing, answer: SiteAnswer, reader: Reader) -> str:
     """Say for what the answer is, and how long a window had to be."""
     minimum = phrases.duration(briefing.minimum_duration)
+    intent = answer.request.intent
     told = f"{sentences.asked(answer, reader.units)}; windows of {minimum} or more"
+    if intent.contingency > np.timedelta64(0):
+        told += f" ({phrases.duration(intent.planned)} planned, {phrases.duration(intent.contingency)} in hand)"
     if answer.request.sortie is None:
         return told
     # Only flights that are planned need the rotors; the other answers start faster without.
@@ -166,6 +171,7 @@ def _summarise_comparison(briefing: Briefing, readers: Sequence[Reader]) -> list
             lines += [("Expect", expect)] if expect else []
         lines += _way_home(answer, reader)
         lines += chances.sure_lines(briefing, answer, reader)
+        lines += conduct.conduct_lines(answer, reader)
     better = chances.better_in_words(briefing, names)
     lines += [("How sure", better)] if better else []
     minimum = phrases.duration(briefing.minimum_duration)
@@ -177,6 +183,7 @@ def _summarise_comparison(briefing: Briefing, readers: Sequence[Reader]) -> list
             continue
         why = "; ".join(sentences.why_none(answer, None, briefing.minimum_duration, readers[i]))
         lines.append(("None", f"{names[i]}: no window of {minimum}: {why}"))
+        lines += conduct.conduct_lines(answer, readers[i])
     lines.append(("Hours", _tally(briefing, compared_hours(briefing), names)))
     told = [_not_known(a, r.clock) for a, r in zip(briefing.answers, readers, strict=True)]
     if len(set(told)) == 1:

@@ -10,7 +10,7 @@ import numpy as np
 
 from wxfly.briefing import Briefing
 from wxfly.comparison import ComparedHour
-from wxfly.report.sentences import reading_of, titles
+from wxfly.report.sentences import held_back, reading_of, titles
 
 
 @dataclass(frozen=True)
@@ -74,7 +74,7 @@ def why_better(
             if h.standings[i].deciding == element
         ]
         worst = min(at, key=lambda k: -np.inf if np.isnan(margins[k]) else float(margins[k]))
-        against.append((names[i], reading_of(answer, element, worst, units)))
+        against.append((names[i], held_back(answer, worst) or reading_of(answer, element, worst, units)))
     return against
 
 

@@ -7,6 +7,7 @@ at 10 m. A gust is reported only when it is well above the mean, so a report wit
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,6 +25,9 @@ from wxfly.sources.aviation_values import (
 from wxfly.sources.download import Reply, SourceError, download, parse_json
 
 ATTRIBUTION = "Airport reports: NOAA/NWS Aviation Weather Center (https://aviationweather.gov/)"
+
+STATION_HOURS = 168.0
+"""A week back [h]: reports every half hour, and some between, are then below the 400 that the service sends."""
 
 
 @dataclass(frozen=True)
@@ -87,8 +91,27 @@ def get_reports(
         How far back.
     """
     what = f"{SOURCE} around {latitude:.2f}, {longitude:.2f}"
-    box = box_around(latitude, longitude, half_width_km)
+    return _ask({"bbox": box_around(latitude, longitude, half_width_km)}, hours, settings, what)
 
+
+def get_station_reports(station: str, *, settings: Settings, hours: float = STATION_HOURS) -> str:
+    """Ask for the past reports of one airport and give them as they came, once they are seen to be readable.
+
+    Parameters
+    ----------
+    station : str
+        Its ICAO code: four letters or digits.
+    settings : Settings
+        Address, User-Agent and patience.
+    hours : float, optional
+        How far back; the service keeps 15 days, and sends at most 400 reports.
+    """
+    if not re.fullmatch(r"[A-Z][A-Z0-9]{3}", station):
+        raise SourceError(f"station '{station[:10]}' is no ICAO code; wanted four capitals such as EHTW")
+    return _ask({"ids": station}, hours, settings, f"{SOURCE} at {station}")
+
+
+def _ask(of: dict[str, str], hours: float, settings: Settings, what: str) -> str:
     def parse(reply: Reply) -> str:
         body = reply.body if reply.status == 200 and reply.body.strip() else b"[]"  # 204 is "none here"
         parse_reports(body, what)
@@ -96,7 +119,7 @@ def get_reports(
 
     return download(
         f"{settings.addresses['aviation_weather']}/metar",
-        {"bbox": box, "format": "json", "hours": f"{hours:g}"},
+        {**of, "format": "json", "hours": f"{hours:g}"},
         parse,
         settings=settings,
         what=what,

@@ -6,6 +6,7 @@ locationforecast data model). What matters most here:
 - sums and symbols of ``next_1_hours`` look **forward**: the value stamped 12:00 is of 12:00 to 13:00;
 - gusts are given for the Nordic and Arctic short range only, as a maximum; the documentation does not say on which
   side of the stamp, so each counts for the hour before and the hour after;
+- percentiles of wind and temperature are given for the Nordic area only;
 - no pressure at the ground and no visibility is given, and no wind above 10 m;
 - steps are hourly for two to three days, then six-hourly; only the hourly ones make a cube.
 """
@@ -52,6 +53,10 @@ INSTANT: dict[str, str] = {
     "cloud_area_fraction_low": "low_type_cloud_area_fraction",
     "cloud_area_fraction_medium": "medium_type_cloud_area_fraction",
     "cloud_area_fraction_high": "high_type_cloud_area_fraction",
+    "wind_speed_percentile_10": "wind_speed_percentile_10",
+    "wind_speed_percentile_90": "wind_speed_percentile_90",
+    "air_temperature_percentile_10": "air_temperature_percentile_10",
+    "air_temperature_percentile_90": "air_temperature_percentile_90",
 }
 # The same, in the values of the hour that follows.
 NEXT_HOUR: dict[str, str] = {

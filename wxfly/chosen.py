@@ -1,0 +1,180 @@
+"""The window chosen in an earlier run, and whether to stay with it.
+
+An answer that changes its mind for little is no help. The choice is kept in the ledger, one for each run. A later run
+stays with it unless another window has gained more than `wxfly.steadiness.KEEP_STEP` on it; only the order changes by
+that, and only among hours that hold in the later run.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from wxfly.advice import advise
+from wxfly.briefing import Briefing, SiteAnswer
+from wxfly.chance import Outlook
+from wxfly.ledger import enter, ledger_folder, moment, read_entries
+from wxfly.revisions import Choice
+from wxfly.steadiness import keeps_choice
+from wxfly.windows import Window, find_windows
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """The stretch that a run's best window was chosen for, as the ledger keeps it.
+
+    Attributes
+    ----------
+    site, aircraft, model : str
+        Where, with what, of which forecasts.
+    height : float
+        [m]
+    duration : int
+        Length of the stretch that was looked for [s].
+    limits : mapping
+        Of wind and gust, and of launch and hold where there are any, SI.
+    hour, end : str
+        Start and end of the stretch, ISO 8601 in UTC with ``Z``.
+    told, run : str
+        Moment of the answer and start of the run.
+    """
+
+    site: str
+    aircraft: str
+    model: str
+    height: float
+    duration: int
+    limits: Mapping[str, float]
+    hour: str
+    end: str
+    told: str
+    run: str
+
+    @property
+    def asked(self) -> tuple[object, ...]:
+        """What it was the answer to."""
+        return self.site, self.aircraft, self.model, self.height, self.duration, tuple(sorted(self.limits.items()))
+
+    @property
+    def key(self) -> tuple[object, ...]:
+        """What makes it the same choice: told again of the same run for the same day it is not entered twice."""
+        return self.asked, self.run, self.hour[:10]
+
+
+def choice_of(answer: SiteAnswer, briefing: Briefing) -> Chosen | None:
+    """Give the choice of an answer; None where nothing holds or the run is not known."""
+    run = briefing.provenance.get("run")
+    if answer.best is None or not isinstance(run, np.datetime64) or np.isnat(run):
+        return None
+    stretch = answer.best.surest or answer.best
+    request = answer.request
+    return Chosen(
+        site=request.site.name,
+        aircraft=request.aircraft.name,
+        model=str(briefing.provenance.get("model", "not known")),
+        height=float(request.height),
+        duration=int(briefing.minimum_duration / np.timedelta64(1, "s")),
+        limits=_limits(answer),
+        hour=_written(stretch.start),
+        end=_written(stretch.end),
+        told=_written(briefing.now),
+        run=_written(run),
+    )
+
+
+def _limits(answer: SiteAnswer) -> dict[str, float]:
+    limits = answer.request.limits
+    told = {"wind": limits.maximum_wind, "gust": limits.maximum_gust}
+    if limits.maximum_gust_at_launch is not None:
+        told["gust_at_launch"] = limits.maximum_gust_at_launch
+    if answer.request.intent.hold_hours:
+        told["hold_hours"] = float(answer.request.intent.hold_hours)
+    return told
+
+
+def _written(time: np.datetime64) -> str:
+    return f"{time.astype('datetime64[s]')}Z"
+
+
+def enter_choices(choices: Sequence[Chosen], *, folder: Path | None = None) -> int:
+    """Add choices to the ledger, each once; give how many were added."""
+    return enter(choices, "choice", read_choices, folder or ledger_folder())
+
+
+def read_choices(path: Path | None = None) -> list[Chosen]:
+    """Read every choice of one file, or of the whole ledger."""
+    return read_entries(path, "choice", Chosen)
+
+
+def stay_with_choice(answer: SiteAnswer, briefing: Briefing) -> SiteAnswer:
+    """Put the window chosen by the run before first, where the rule says so.
+
+    Parameters
+    ----------
+    answer : SiteAnswer
+        Of one site.
+    briefing : Briefing
+        That it is of.
+
+    Returns
+    -------
+    SiteAnswer
+        With the choice of the run before and what became of it; the same answer where there was none.
+    """
+    now = choice_of(answer, briefing)
+    before = None if now is None else _before(now, answer)
+    if before is None or answer.best is None or answer.sureness is None:
+        return answer
+    start, end = moment(before.hour), moment(before.end)
+    if answer.best.start <= start and end <= answer.best.end:
+        return replace(answer, choice=Choice("same", before.run, start, end))
+    found = find_windows(
+        answer.assessment, minimum_duration=briefing.minimum_duration, start=max(start, answer.start), end=end
+    )
+    if not found:
+        return replace(answer, choice=Choice("gone", before.run, start, end))
+    kept = _whole(answer, found[0])
+    best = (answer.best.surest or answer.best).chance
+    assert kept.chance is not None
+    assert best is not None
+    if kept.unknown and not answer.best.unknown:
+        return replace(answer, choice=Choice("left", before.run, start, end, kept.chance.value))
+    if not keeps_choice(kept.chance.value, best.value):
+        return replace(answer, choice=Choice("left", before.run, start, end, kept.chance.value))
+    others = [w for w in answer.windows if not (w.within_start <= start and end <= w.within_end)]
+    request = answer.request
+    stretch = answer.conditions.isel(time=slice(kept.first, kept.last + 1))
+    advice = advise(stretch, request.aircraft, kept.start, kept.end, toward=request.toward, hill=request.site.hill)
+    choice = Choice("kept", before.run, start, end, kept.chance.value, best.value)
+    return replace(answer, windows=(kept, *others), advice=advice, choice=choice)
+
+
+def _before(now: Chosen, answer: SiteAnswer) -> Chosen | None:
+    """Give the choice of the newest earlier run that lies in the time asked about and has not begun."""
+    months = {str(m)[:7] for m in (answer.start, answer.end)}
+    found = [
+        choice
+        for month in sorted(months)
+        for choice in read_choices(ledger_folder() / f"{month}.jsonl")
+        if choice.asked == now.asked
+        and choice.run < now.run
+        and answer.start <= moment(choice.hour)
+        and moment(choice.end) <= answer.end
+    ]
+    return max(found, key=lambda c: (c.run, c.told), default=None)
+
+
+def _whole(answer: SiteAnswer, stretch: Window) -> Window:
+    """Give the chosen stretch as a window of this answer, with its own chance."""
+    assert answer.sureness is not None
+    chance = answer.sureness.of(stretch.first, stretch.last)
+    around = next(
+        (w for w in answer.windows if w.within_start <= stretch.start and stretch.end <= w.within_end), stretch
+    )
+    surest = Outlook(stretch.start, stretch.end, stretch.first, stretch.last, chance)
+    return replace(
+        stretch, chance=chance, surest=surest, within_start=around.within_start, within_end=around.within_end
+    )

@@ -1,0 +1,37 @@
+"""What earlier runs said, beside what this one says; and the keeping of what this one says."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from wxfly.briefing import Briefing
+from wxfly.chosen import choice_of, enter_choices, stay_with_choice
+from wxfly.errors import WxflyError
+from wxfly.ledger import enter_verdicts
+from wxfly.verdicts import earlier_runs, verdicts_of
+
+
+def remember(briefing: Briefing, on_progress: Callable[[str], None]) -> Briefing:
+    """Stay with earlier choices, say what earlier runs told, and keep what this one tells.
+
+    Parameters
+    ----------
+    briefing : Briefing
+        Of real places.
+    on_progress : callable
+        Told where the ledger cannot be read or written: a ledger that fails never loses the answer.
+    """
+    try:
+        verdicts = verdicts_of(briefing)
+        answers = briefing.answers
+        if briefing.question != "compare":
+            answers = tuple(stay_with_choice(a, briefing) for a in answers)
+        answers = tuple(replace(a, earlier=earlier_runs(a, verdicts)) for a in answers)
+        told = replace(briefing, answers=answers)
+        enter_verdicts(verdicts)
+        enter_choices([c for a in told.answers if (c := choice_of(a, told)) is not None])
+    except WxflyError as fault:
+        on_progress(str(fault))
+        return briefing
+    return told
