@@ -61,14 +61,17 @@ LIMITS = (
         "wind, humidity and the air aloft",
         (
             "wind_speed", "wind_from_direction", "relative_humidity", "dew_point_temperature",
-            "freezing_level_altitude", "air_temperature_aloft",
+            "freezing_level_altitude", "air_temperature_aloft", "wind_speed_percentile_10", "wind_speed_percentile_90",
         ),
         (30, 36, 36),
         "they go with fronts, which a run places well for a day and a half and worse with each one missed",
     ),
     Limit(
         "temperature and pressure",
-        ("air_temperature", "surface_air_pressure", "air_pressure_at_mean_sea_level", "surface_roughness_length"),
+        (
+            "air_temperature", "surface_air_pressure", "air_pressure_at_mean_sea_level", "surface_roughness_length",
+            "air_temperature_percentile_10", "air_temperature_percentile_90",
+        ),
         (36, 36, 36),
         "smooth fields with a daily cycle: they age slowest",
     ),
