@@ -99,13 +99,14 @@ def obtain(
     first: Obtained | None = None
     try:
         first = obtain_forecast(sites, model=asked, **rest)
-        reason = f"of {asked} there is none of an age that can be used"
+        why = [note for note in first.notes if note.startswith("no newer forecast")]
+        reason = "; ".join([f"of {asked} there is none of an age that can be used", *why])
     except WxflyError as failure:
         fault, reason = failure, str(failure)
     if first is not None and not (first.origin == "store" and _is_too_old(first)):
         return first
     # The pilot who named no model wants a forecast more than that one; who named one gets that or none.
-    other: Obtained | None = None
+    other = None
     if model is None and asked != MET_NORWAY and settings.contact:
         with contextlib.suppress(WxflyError):
             other = obtain_forecast(sites, model=MET_NORWAY, **rest)
@@ -120,9 +121,6 @@ def _is_too_old(obtained: Obtained) -> bool:
     """Tell whether nothing of a forecast may be used, because of its age."""
     age = obtained.now - obtained.since
     return bool(age > TOO_OLD) or not (obtained.is_chosen or bool(age >= -CLOCKS))
-
-
-# --- real forecasts --------------------------------------------------------------------------------------------
 
 
 def obtain_forecast(
