@@ -33,6 +33,7 @@ RANK = {
     "obtained": 4,
     "places": 5,
     "newest_stored": 5,
+    "demonstration": 6,
     "forecast_file": 6,
     "second_source": 6,
     "kp_source": 6,

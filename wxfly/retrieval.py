@@ -13,6 +13,7 @@ import numpy as np
 import xarray as xr
 
 from wxfly import store
+from wxfly.demonstration import from_demonstration
 from wxfly.errors import WxflyError
 from wxfly.forecast import mark_carried
 from wxfly.freshness import CLOCKS, TOO_OLD
@@ -89,7 +90,7 @@ def obtain(
     if all(demo):
         if model is not None:
             raise WxflyError("the demonstration is of one invented model; leave --model out or name a real place")
-        return _from_demonstration(sites, now)
+        return from_demonstration(sites, now)
     if any(demo):
         names = ", ".join(site.name for site in sites if site.is_demo)
         raise WxflyError(f"{names} has invented weather and cannot be asked together with a real place")
@@ -98,13 +99,14 @@ def obtain(
     first: Obtained | None = None
     try:
         first = obtain_forecast(sites, model=asked, **rest)
-        reason = f"of {asked} there is none of an age that can be used"
+        why = [note for note in first.notes if note.startswith("no newer forecast")]
+        reason = "; ".join([f"of {asked} there is none of an age that can be used", *why])
     except WxflyError as failure:
         fault, reason = failure, str(failure)
     if first is not None and not (first.origin == "store" and _is_too_old(first)):
         return first
     # The pilot who named no model wants a forecast more than that one; who named one gets that or none.
-    other: Obtained | None = None
+    other = None
     if model is None and asked != MET_NORWAY and settings.contact:
         with contextlib.suppress(WxflyError):
             other = obtain_forecast(sites, model=MET_NORWAY, **rest)
@@ -119,29 +121,6 @@ def _is_too_old(obtained: Obtained) -> bool:
     """Tell whether nothing of a forecast may be used, because of its age."""
     age = obtained.now - obtained.since
     return bool(age > TOO_OLD) or not (obtained.is_chosen or bool(age >= -CLOCKS))
-
-
-# --- the demonstration -----------------------------------------------------------------------------------------
-
-
-def _from_demonstration(sites: list[Site], now: np.datetime64 | None) -> Obtained:
-    entries = store.load_manifest()["files"]
-    entry = next((e for e in entries if e.get("default")), entries[0])
-    if now is not None:
-        for other in entries:
-            start = np.datetime64(other["forecast_reference_time"].rstrip("Z"), "s")
-            if start <= now < start + np.timedelta64(int(other["hours"]), "h"):
-                entry = other
-    names = [row["name"] for row in entry["sites"]]
-    cube = store.shipped_forecast(entry["file"]).isel(site=[names.index(site.name) for site in sites])
-    run = run_of(cube)
-    return Obtained(
-        tuple(sites), cube, run if now is None else now, "demo", run, run,
-        (f"demonstration: site and weather are invented ({entry['title']})",), is_chosen=True,
-    )  # fmt: skip
-
-
-# --- real forecasts --------------------------------------------------------------------------------------------
 
 
 def obtain_forecast(
@@ -210,10 +189,6 @@ def obtain_forecast(
     )  # fmt: skip
 
 
-def _key(site: Site) -> tuple[float, float]:
-    return site.key
-
-
 def _fetch(
     sites: Sequence[Site], model: str, settings: Settings, on_progress: Progress
 ) -> tuple[list[xr.Dataset], bool, list[str]]:
@@ -234,24 +209,24 @@ def _fetch(
             found: dict[tuple[float, float], xr.Dataset] = {}
             missing: dict[tuple[float, float], Site] = {}
             for site in sites:
-                cube = store.find_forecast(*_key(site), model, surface_altitude=site.surface_altitude, run=name)
+                cube = store.find_forecast(*site.key, model, surface_altitude=site.surface_altitude, run=name)
                 if cube is None:
-                    missing[_key(site)] = site
+                    missing[site.key] = site
                 else:
-                    found[_key(site)] = cube
+                    found[site.key] = cube
             if missing:
                 wanted = list(missing.values())
                 count = f"{len(wanted)} places" if len(wanted) > 1 else wanted[0].name
                 on_progress(f"asking for {find_model(model).title} at {count}")
                 cube = get_forecast(wanted, model, settings=settings, run=run)
                 for position, site in enumerate(wanted):
-                    found[_key(site)] = cube.isel(site=[position])
+                    found[site.key] = cube.isel(site=[position])
                 try:
                     store.keep_forecast(cube)
                     store.prune_store(settings)
                 except WxflyError as fault:
                     notes.append(str(fault))  # the forecast is at hand; it will not be there offline
-            return [found[_key(site)] for site in sites], bool(missing), notes
+            return [found[site.key] for site in sites], bool(missing), notes
     except filelock.Timeout:
         raise WxflyError(f"another wxfly has been asking for {model} for {_LOCK_SECONDS:g} s; try again") from None
     except OSError as fault:
@@ -266,10 +241,10 @@ def _stored(sites: Sequence[Site], model: str) -> list[xr.Dataset]:
     for site in sites:
         cube = newest_stored(site, model)
         if cube is None:
-            fault = store.why_unused(*_key(site), model, surface_altitude=site.surface_altitude)
+            fault = store.why_unused(*site.key, model, surface_altitude=site.surface_altitude)
             if fault:
                 raise WxflyError(f"{site.name}: the forecast of {model} in the store is not usable: {fault}")
-            others = sorted({f.model for f in store.list_forecasts() if (f.latitude, f.longitude) == _key(site)})
+            others = sorted({f.model for f in store.list_forecasts() if (f.latitude, f.longitude) == site.key})
             hint = f"; stored are forecasts of {', '.join(others)} (--model)" if others else ""
             raise WxflyError(f"{site.name}: no forecast of {model} in the store{hint}; fetch one while online")
         newest.append(cube)
@@ -277,7 +252,7 @@ def _stored(sites: Sequence[Site], model: str) -> list[xr.Dataset]:
     if len(names) == 1:
         return newest
     for name in names:  # the oldest of the newest is the best chance of one that all have
-        same = [store.find_forecast(*_key(s), model, surface_altitude=s.surface_altitude, run=name) for s in sites]
+        same = [store.find_forecast(*s.key, model, surface_altitude=s.surface_altitude, run=name) for s in sites]
         if all(cube is not None for cube in same):
             return [cube for cube in same if cube is not None]
     raise WxflyError(f"the stored forecasts are of different runs ({', '.join(names)}); ask each site alone, or fetch")

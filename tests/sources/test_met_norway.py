@@ -177,6 +177,12 @@ def test_a_reply_for_another_place_is_refused():
         parse_forecast(body(), site=Site("south", 50.0, 10.0))
 
 
+def test_a_reply_for_ground_at_another_height_is_refused():
+    parse_forecast(body(), site=Site("here", 60.0, 10.0, 139.4))
+    with pytest.raises(WxflyError, match="the answer is for ground at 139 m, not 20 m"):
+        parse_forecast(body(), site=Site("here", 60.0, 10.0, 20.0))
+
+
 def test_who_asks_must_be_said_and_the_place_is_rounded(clock, server, own_folders):
     clock(hours=-6)
     with pytest.raises(WxflyError, match="it wants to know who asks"):

@@ -91,9 +91,7 @@ def get_reports(
         How far back.
     """
     what = f"{SOURCE} around {latitude:.2f}, {longitude:.2f}"
-    box = box_around(latitude, longitude, half_width_km)
-
-    return _ask({"bbox": box}, hours, settings, what)
+    return _ask({"bbox": box_around(latitude, longitude, half_width_km)}, hours, settings, what)
 
 
 def get_station_reports(station: str, *, settings: Settings, hours: float = STATION_HOURS) -> str:

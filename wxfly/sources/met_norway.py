@@ -27,6 +27,7 @@ from wxfly.forecast import VARIABLES, attributes_of, check_forecast, mark_carrie
 from wxfly.settings import Settings
 from wxfly.site import Site
 from wxfly.sources.download import Reply, SourceError, download, parse_json
+from wxfly.sources.met_norway_symbols import weather_code_of
 from wxfly.sources.open_meteo import check_span
 from wxfly.sources.precision import sent_coordinates
 
@@ -73,30 +74,8 @@ UNITS: dict[str, dict[str, tuple[float, float]]] = {
 }
 _STAMP = r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ"
 _CLOCKS = np.timedelta64(1, "h")  # so far the service's clock and ours may be apart
+_SAME_GROUND = 5.0  # m
 _AT_10_M = ("wind_speed", "wind_from_direction")
-
-# Symbol -> WMO code table 4677. A symbol names the worst weather of its hour.
-_SKY = {"clearsky": 0, "fair": 1, "partlycloudy": 2, "cloudy": 3, "fog": 45}
-_FALLING = re.compile(r"(light|heavy)?(rain|sleet|snow)(showers)?(andthunder)?")
-_CODES = {
-    ("rain", False): (61, 63, 65), ("rain", True): (80, 81, 82), ("sleet", False): (68, 69, 69),
-    ("sleet", True): (83, 84, 84), ("snow", False): (71, 73, 75), ("snow", True): (85, 86, 86),
-}  # fmt: skip
-
-
-def weather_code_of(symbol: str) -> float:
-    """Give the WMO code (table 4677) for a symbol of the service; NaN for one that is not known."""
-    # Two symbols are misspelt in the service's own list: lightssleetshowersandthunder, lightssnowshowersandthunder.
-    stem = symbol.split("_", 1)[0].replace("lightss", "lights")
-    if stem in _SKY:
-        return float(_SKY[stem])
-    match = _FALLING.fullmatch(stem)
-    if not match:
-        return math.nan
-    if match[4]:
-        return 95.0
-    strength = {"light": 0, None: 1, "heavy": 2}[match[1]]
-    return float(_CODES[match[2], bool(match[3])][strength])
 
 
 def get_forecast(site: Site, *, settings: Settings, last_modified: str = "") -> tuple[Reply, datetime]:
@@ -296,6 +275,8 @@ def _placed(cube: xr.Dataset, place: list[float], site: Site | None, what: str) 
         return cube.assign_coords(**coords, surface_altitude=((), altitude, ground))
     if abs(place[0] - site.latitude) > 0.1 or abs((place[1] - site.longitude + 180) % 360 - 180) > 0.1:
         raise SourceError(f"{what}: the answer is for {place[0]:.2f}, {place[1]:.2f}")
+    if abs(altitude - site.surface_altitude) > _SAME_GROUND:  # the service answers for the height that it was sent
+        raise SourceError(f"{what}: the answer is for ground at {altitude:.0f} m, not {site.surface_altitude:.0f} m")
     return (
         cube.expand_dims(site=np.array([site.name], dtype=object), axis=1)
         .assign_coords(
