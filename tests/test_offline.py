@@ -62,4 +62,6 @@ def test_a_reading_without_a_forecast_gust_is_not_known_aloft(server, wxfly):
     later = after_the_run(server, 26)
     code, out, _ = wxfly("check", PLACE, "--mean", "3m/s", "--offline", "--as-of", later)
     assert code == 0
-    assert "not known what it means aloft" in " ".join(out.split())
+    told = " ".join(out.split())
+    assert "Reading: mean 3.0 m/s at 2 m: in doubt; what it means aloft is not known" in told
+    assert "limits hold" not in told

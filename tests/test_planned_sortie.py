@@ -202,8 +202,10 @@ def test_what_a_pilot_gets_wrong(options, words) -> None:
 
 
 def test_lengths_and_what_is_planned_without_a_word() -> None:
-    assert length_of(None, 3.0) == 3.0
-    assert length_of("100ft", 3.0) == pytest.approx(30.48)
+    assert length_of(None, 3.0, "metric") == 3.0
+    assert length_of("100ft", 3.0, "metric") == pytest.approx(30.48)
+    assert length_of("100", 3.0, "metric") == 100.0
+    assert length_of("100", 3.0, "imperial") == pytest.approx(30.48)
     plan = ask(batteries=2).answers[0].request.sortie.plan
     assert plan.distance == pytest.approx(101.75)  # as far as it is seen
     assert find_aircraft("folding-quad-249g").characteristic_dimension is not None

@@ -172,7 +172,7 @@ def test_cells_that_lay_in_the_cold_near_the_ground_are_as_cold():
     assert moments.air_temperature == pytest.approx(261.15)
     assert flight["air_temperature"].values.min() > 267
     sortie = farther(1500.0)
-    needed = [judged(cube, sortie)["return_leg_demand"].values[NOON] for cube in (cold, inversion)]
+    needed = [judged(cube, sortie)["demand"].sel(element=NAME).values[NOON] for cube in (cold, inversion)]
     assert needed[0] > 1.03 * needed[1]
 
 
