@@ -11,7 +11,7 @@ from tests.cubes import START, quiet_cube
 from tests.server import Fault
 from wxfly import report_check
 from wxfly.errors import WxflyError
-from wxfly.report_check import choose_report, compare_report, describe, latest_report
+from wxfly.report_check import choose_report, compare_report, latest_report, what_is_off
 from wxfly.settings import load_settings
 from wxfly.site import Site
 from wxfly.sources.aviation_weather import parse_reports
@@ -38,7 +38,7 @@ def test_a_report_that_agrees_is_said_to():
     found = compare_report(one(), cube)
     assert {d.name for d in found} == {"wind_speed", "air_temperature", "visibility_in_air"}
     assert not any(d.is_large for d in found)
-    assert "agrees with the forecast" in describe(one(), found, SITE)
+    assert what_is_off(one(), found, SITE) == ""
 
 
 @pytest.mark.parametrize(
@@ -54,7 +54,7 @@ def test_a_large_difference_is_told(changes, name):
     cube = quiet_cube().assign_coords(surface_altitude=30.0)
     found = compare_report(one(**changes), cube)
     assert [d.name for d in found if d.is_large] == [name]
-    assert "does not agree with the forecast: " in describe(one(**changes), found, SITE)
+    assert "does not agree with the forecast: " in what_is_off(one(**changes), found, SITE)
 
 
 def test_the_temperature_is_carried_to_the_ground_of_the_forecast():

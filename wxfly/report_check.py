@@ -141,9 +141,8 @@ def warnings_of_kept(sites: Sequence[Site], cube: xr.Dataset, settings: Settings
     for position, site in enumerate(sites):
         report = latest_report(site, settings=settings, offline=True)
         if report is not None:
-            differences = compare_report(report, cube.isel(site=position))
-            if any(d.is_large for d in differences):
-                told.append(f"{site.name}: {describe(report, differences, site)}; see: wxfly observed")
+            words = what_is_off(report, compare_report(report, cube.isel(site=position)), site)
+            told += [f"{site.name}: {words}; see: wxfly observed"] if words else []
     return told
 
 
@@ -238,26 +237,17 @@ def is_large(name: str, said: float, forecast: float, is_more: bool = False) -> 
     return abs(said - forecast) > limit
 
 
-def describe(report: AirportReport, differences: Sequence[Difference], site: Site) -> str:
-    """Say in one line which report it is and what is off."""
+def what_is_off(report: AirportReport, differences: Sequence[Difference], site: Site) -> str:
+    """Say in one line which report it is and in what the forecast is off; empty where it is not."""
+    off = ", ".join(_NAMES[d.name] for d in differences if d.is_large)
+    if not off:
+        return ""
     away = distance_km(site.latitude, site.longitude, report.latitude, report.longitude)
     at = f"{report.station}, {away:.0f} km away, {str(report.observed)[11:16]}Z"
-    if not differences:
-        return f"latest airport report ({at}) has nothing to set beside the forecast"
-    large = [d for d in differences if d.is_large]
-    if not large:
-        return f"latest airport report ({at}) agrees with the forecast"
-    words = "; ".join(_words(d) for d in large)
-    return f"latest airport report ({at}) does not agree with the forecast: {words}"
+    return f"latest airport report ({at}) does not agree with the forecast: {off}"
 
 
-def _words(difference: Difference) -> str:
-    name = {
-        "wind_speed": "wind", "wind_speed_of_gust": "gust", "air_temperature": "temperature",
-        "visibility_in_air": "visibility",
-    }[difference.name]  # fmt: skip
-    if difference.name == "air_temperature":
-        return f"{name} {difference.reported - 273.15:.0f} °C reported, {difference.forecast - 273.15:.0f} °C forecast"
-    if difference.name == "visibility_in_air":
-        return f"{name} {difference.reported / 1000:.1f} km reported, {difference.forecast / 1000:.1f} km forecast"
-    return f"{name} {difference.reported:.1f} m/s reported, {difference.forecast:.1f} m/s forecast"
+_NAMES = {
+    "wind_speed": "wind", "wind_speed_of_gust": "gust", "air_temperature": "temperature",
+    "visibility_in_air": "visibility",
+}  # fmt: skip
