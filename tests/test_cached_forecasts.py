@@ -14,7 +14,8 @@ import pytest
 import xarray as xr
 
 from wxfly.aircraft import load_aircraft
-from wxfly.briefing import Request, make_briefing
+from wxfly.answers import Request
+from wxfly.briefing import make_briefing
 from wxfly.derived import derive
 from wxfly.elements import NAMES
 from wxfly.forecast import OF_SOME_SOURCES, VARIABLES, check_forecast

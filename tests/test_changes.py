@@ -5,7 +5,8 @@ import pytest
 
 from tests.cubes import quiet_cube
 from wxfly.aircraft import find_aircraft, load_aircraft
-from wxfly.briefing import Request, make_briefing
+from wxfly.answers import Request
+from wxfly.briefing import make_briefing
 from wxfly.changes import find_changes
 from wxfly.limits import limits_for
 from wxfly.periods import period_of

@@ -83,6 +83,7 @@ RANK = {
     "revisions": 13,
     "member_forecasts": 13,
     "doubts": 14,
+    "answers": 13.5,
     "briefing": 14,
     "comparison": 15,
     "flight_brief": 15,

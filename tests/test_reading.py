@@ -8,7 +8,8 @@ import xarray as xr
 
 from tests.cubes import START, quiet_cube
 from wxfly.aircraft import find_aircraft
-from wxfly.briefing import BeforeReading, Request, SiteAnswer, make_briefing
+from wxfly.answers import BeforeReading, Request, SiteAnswer
+from wxfly.briefing import make_briefing
 from wxfly.derived import derive
 from wxfly.errors import WxflyError
 from wxfly.limits import limits_for

@@ -13,7 +13,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.aircraft import Aircraft
-from wxfly.briefing import Request, SiteAnswer
+from wxfly.answers import Request, SiteAnswer
 from wxfly.derived import hours_of
 from wxfly.hold import hold_back
 from wxfly.limits import Limits, is_above_ceiling

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from wxfly.advice import advise
-from wxfly.briefing import Briefing, SiteAnswer
+from wxfly.answers import Briefing, SiteAnswer
 from wxfly.chance import Outlook
 from wxfly.ledger import enter, ledger_folder, moment, read_entries
 from wxfly.revisions import Choice

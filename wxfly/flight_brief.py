@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import xarray as xr
 
-from wxfly.briefing import SiteAnswer
+from wxfly.answers import SiteAnswer
 from wxfly.derived import derive
 from wxfly.field_check import CONFIDENCE, HandRule, hand_rule
 from wxfly.physics.wind_laws import OPEN_GROUND_ROUGHNESS_LENGTH

@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from wxfly.briefing import BeforeReading, Briefing, Request, make_briefing, run_of
+from wxfly.answers import BeforeReading, Briefing, Request
+from wxfly.briefing import make_briefing, run_of
 from wxfly.derived import derive
 from wxfly.errors import WxflyError
 from wxfly.field_check import HAND_HEIGHT, HandRule, check_hand_height, hand_rule

@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from wxfly.aircraft import Aircraft
-from wxfly.briefing import Request
+from wxfly.answers import Request
 from wxfly.energy import energy_model, missing_figures
 from wxfly.errors import WxflyError
 from wxfly.flown import BATTERY_RESERVE, CONFIDENCE, Plan

@@ -12,7 +12,8 @@ import xarray as xr
 
 from wxfly.aircraft import DEFAULT as DEFAULT_AIRCRAFT
 from wxfly.aircraft import Aircraft, find_aircraft
-from wxfly.briefing import Briefing, Question, Request, make_briefing
+from wxfly.answers import Briefing, Question, Request
+from wxfly.briefing import make_briefing
 from wxfly.briefing import run_of as of_provenance
 from wxfly.doubts import members_asked_for, with_record
 from wxfly.elements import NAMES, REQUIRED_BY_DEFAULT

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
-from wxfly.briefing import Briefing
+from wxfly.answers import Briefing
 from wxfly.chosen import choice_of, enter_choices, stay_with_choice
 from wxfly.errors import WxflyError
 from wxfly.ledger import enter_verdicts

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from wxfly.briefing import Briefing, SiteAnswer
+from wxfly.answers import Briefing, SiteAnswer
 from wxfly.ledger import Verdict, ledger_folder, read_verdicts
 from wxfly.suitability import State
 

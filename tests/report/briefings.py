@@ -7,7 +7,8 @@ import xarray as xr
 
 from tests.cubes import START, quiet_cube
 from wxfly.aircraft import find_aircraft
-from wxfly.briefing import Request, make_briefing
+from wxfly.answers import Request
+from wxfly.briefing import make_briefing
 from wxfly.intent import Intent
 from wxfly.limits import limits_for
 from wxfly.periods import period_of

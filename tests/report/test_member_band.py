@@ -8,7 +8,8 @@ import pytest
 from tests.cubes import quiet_cube
 from tests.test_chance import members_cube
 from wxfly.aircraft import find_aircraft
-from wxfly.briefing import Request, make_briefing
+from wxfly.answers import Request
+from wxfly.briefing import make_briefing
 from wxfly.chance import Cause, Chance
 from wxfly.limits import limits_for
 from wxfly.periods import period_of

@@ -12,7 +12,7 @@ from wxfly.commands.program import main, tell_progress, width
 from wxfly.own_files import write_whole
 
 if TYPE_CHECKING:
-    from wxfly.briefing import Question
+    from wxfly.answers import Question
     from wxfly.questions import Asked
 
 

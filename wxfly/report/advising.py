@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from wxfly.advice import Advice, precipitation_words
-from wxfly.briefing import SiteAnswer
+from wxfly.answers import SiteAnswer
 from wxfly.elements import BY_NAME
 from wxfly.physics.cloud import CloudBaseMethod
 from wxfly.physics.daylight import HORIZON

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from wxfly.briefing import Briefing, SiteAnswer
+from wxfly.answers import Briefing, SiteAnswer
 from wxfly.chance import Outlook
 from wxfly.elements import BY_NAME
 from wxfly.report import chances, conduct_answer, findings, phrases, sentences, summary

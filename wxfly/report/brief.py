@@ -10,7 +10,7 @@ from importlib.resources import files
 
 import numpy as np
 
-from wxfly.briefing import Briefing
+from wxfly.answers import Briefing
 from wxfly.flight_brief import FlightBrief
 from wxfly.report import brief_words, phrases, sentences
 from wxfly.report.brief_words import Section

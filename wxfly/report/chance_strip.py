@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from wxfly.briefing import SiteAnswer
+from wxfly.answers import SiteAnswer
 from wxfly.report import findings, palette
 
 _FROM = (8, 6, 4)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from wxfly.briefing import Briefing, SiteAnswer
+from wxfly.answers import Briefing, SiteAnswer
 from wxfly.chance import Chance, Outlook, chance_of_better
 from wxfly.elements import BY_NAME
 from wxfly.planning import derate

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Protocol
 
-from wxfly.briefing import Briefing
+from wxfly.answers import Briefing
 from wxfly.field_check import HandRule
 from wxfly.hand_verdict import HandVerdict, Reason, Verdict
 from wxfly.reading import STARTING_SPEED, Correction, NoCredit

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from wxfly.briefing import SiteAnswer
+from wxfly.answers import SiteAnswer
 from wxfly.chance import Chance
 from wxfly.costs import Costs, drives_out, takes_off
 from wxfly.physics.probability import least_chance

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from wxfly.briefing import SiteAnswer
+from wxfly.answers import SiteAnswer
 from wxfly.costs import drives_out, takes_off
 from wxfly.report.answer_values import chance_of, number, time_of
 from wxfly.report.conduct import chance_for_costs

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.briefing import SiteAnswer
+from wxfly.answers import SiteAnswer
 from wxfly.elements import RETURN_LEG, ROW
 from wxfly.report import findings, palette, phrases, sentences
 from wxfly.report.sentences import Reader

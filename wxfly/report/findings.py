@@ -12,7 +12,7 @@ from datetime import date
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.briefing import SiteAnswer
+from wxfly.answers import SiteAnswer
 from wxfly.report.phrases import Clock, mean_direction
 from wxfly.suitability import State, names_of
 from wxfly.windows import Window, find_windows

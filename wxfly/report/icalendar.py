@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 import numpy as np
 
 from wxfly import __version__
-from wxfly.briefing import Briefing, SiteAnswer
+from wxfly.answers import Briefing, SiteAnswer
 from wxfly.report import phrases, sentences
 from wxfly.report.sentences import Reader
 from wxfly.windows import Window

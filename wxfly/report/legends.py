@@ -5,7 +5,7 @@ from __future__ import annotations
 import html
 from collections.abc import Iterable
 
-from wxfly.briefing import SiteAnswer
+from wxfly.answers import SiteAnswer
 from wxfly.report import chance_strip, chances, palette
 
 

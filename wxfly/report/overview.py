@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from wxfly.briefing import Briefing, SiteAnswer
+from wxfly.answers import Briefing, SiteAnswer
 from wxfly.elements import BY_NAME
 from wxfly.report import chance_strip, chances, findings, palette, phrases, sentences, summary
 from wxfly.report.drawn_hours import Figure, escaped, hatched

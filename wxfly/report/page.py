@@ -19,7 +19,7 @@ from typing import Any
 
 import numpy as np
 
-from wxfly.briefing import Briefing, SiteAnswer
+from wxfly.answers import Briefing, SiteAnswer
 from wxfly.errors import WxflyError
 from wxfly.report import chance_strip, findings, legends, overview, phrases, sentences, summary, tabulation
 from wxfly.report.drawn_hours import Figure

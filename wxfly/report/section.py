@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.briefing import SiteAnswer
+from wxfly.answers import SiteAnswer
 from wxfly.elements import BY_NAME
 from wxfly.report import findings, palette, phrases
 from wxfly.report.drawn_hours import Figure, hatched

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from wxfly.briefing import Briefing, SiteAnswer, run_of
+from wxfly.answers import Briefing, SiteAnswer
+from wxfly.briefing import run_of
 from wxfly.elements import BY_NAME, RETURN_LEG, ROW
 from wxfly.limits import HEIGHT_OF_LAUNCH
 from wxfly.physics.daylight import sun_events, sun_position

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from wxfly.briefing import SiteAnswer
+from wxfly.answers import SiteAnswer
 from wxfly.flown import Plan
 from wxfly.reach import Flights, flights_in_window
 from wxfly.report import phrases

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from wxfly.briefing import Briefing, SiteAnswer
+from wxfly.answers import Briefing, SiteAnswer
 from wxfly.report import advising, chances, conduct, findings, phrases, sentences
 from wxfly.report.findings import Day
 from wxfly.report.phrases import Clock

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from wxfly.briefing import Briefing, SiteAnswer
+from wxfly.answers import Briefing, SiteAnswer
 from wxfly.comparison import ComparedHour
 from wxfly.elements import BY_NAME, GRADES, Element
 from wxfly.report import findings, phrases, sentences, summary

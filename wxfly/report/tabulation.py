@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from wxfly.briefing import Briefing, SiteAnswer
+from wxfly.answers import Briefing, SiteAnswer
 from wxfly.comparison import Standing
 from wxfly.elements import ROW
 from wxfly.report import findings, phrases, sentences, summary, turns

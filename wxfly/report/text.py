@@ -7,7 +7,7 @@ import textwrap
 import unicodedata
 from collections.abc import Sequence
 
-from wxfly.briefing import Briefing
+from wxfly.answers import Briefing
 from wxfly.report import phrases, sentences, summary, tabulation
 
 _LABEL = 11

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from wxfly.briefing import SiteAnswer
+from wxfly.answers import SiteAnswer
 from wxfly.report import findings, palette, strip, wind_panel
 from wxfly.report.drawn_hours import FONT, DrawnHours, Figure
 from wxfly.report.sentences import Reader

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from wxfly.briefing import Briefing
+from wxfly.answers import Briefing
 from wxfly.comparison import ComparedHour
 from wxfly.report.sentences import held_back, reading_of, titles
 

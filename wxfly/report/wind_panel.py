@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.briefing import SiteAnswer
+from wxfly.answers import SiteAnswer
 from wxfly.physics.daylight import CIVIL_TWILIGHT, HORIZON, sun_position
 from wxfly.report import findings, member_band, palette, phrases
 from wxfly.report.drawn_hours import DrawnHours, Figure, hatched
