@@ -84,8 +84,8 @@ def resolve_site(
 
 def _search(text: str, saved: Mapping[str, Site], offline: bool, settings: Settings) -> Site:
     """Look a place name up, in what was asked before first."""
-    from wxfly.sources.download import SourceError
     from wxfly.sources.geocoding import Place, get_places, parse_places, places_to_text
+    from wxfly.sources.reply import SourceError
 
     name = " ".join(text.split())
     if not name.isprintable():
@@ -126,8 +126,8 @@ def _complete(site: Site, offline: bool, settings: Settings) -> Site:
 
 
 def _surface_altitude(site: Site, offline: bool, settings: Settings) -> float:
-    from wxfly.sources.download import SourceError
     from wxfly.sources.geocoding import get_surface_altitudes
+    from wxfly.sources.reply import SourceError
 
     name = f"{site.latitude:.4f},{site.longitude:.4f}"
     altitude = _asked_before(name)

@@ -14,7 +14,8 @@ from tests.server import Fault
 from wxfly import __version__
 from wxfly.errors import WxflyError
 from wxfly.settings import load_settings
-from wxfly.sources.download import Reply, download, parse_json, reason_of
+from wxfly.sources.download import download
+from wxfly.sources.reply import Reply, parse_json, reason_of
 
 WHAT = "heights for 52.30, 6.80"
 

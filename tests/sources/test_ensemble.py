@@ -10,7 +10,7 @@ from wxfly.errors import WxflyError
 from wxfly.sources.ensemble import ensemble_names, get_ensemble, parse_ensemble, read_ensemble
 from wxfly.sources.ensembles import ENSEMBLES, find_ensemble
 from wxfly.sources.models import HOUR_BEFORE, THREE_HOURS_BEFORE
-from wxfly.sources.open_meteo_reply import our_name
+from wxfly.sources.open_meteo_names import our_name
 
 SHARED = Path(__file__).resolve().parents[3] / "shared"
 SAMPLES = SHARED / "samples" / "open-meteo"
@@ -168,7 +168,7 @@ def test_asking_names_the_ensemble(monkeypatch):
     from wxfly.settings import load_settings
     from wxfly.site import Site
     from wxfly.sources import ensemble
-    from wxfly.sources.download import Reply
+    from wxfly.sources.reply import Reply
 
     asked = {}
     now = np.datetime64("now", "h").astype("datetime64[s]").astype(int)

@@ -13,11 +13,12 @@ from wxfly.errors import WxflyError
 from wxfly.forecast import VARIABLES, carried_heights, covers_hours
 from wxfly.settings import load_settings
 from wxfly.site import Site
-from wxfly.sources.download import SourceError
 from wxfly.sources.models import MODELS, find_model
 from wxfly.sources.native_heights import rescaling_factor
 from wxfly.sources.open_meteo import get_forecast, get_grid, read_forecast, request_parameters
-from wxfly.sources.open_meteo_reply import AT_HEIGHT, NAMES, UNITS, hourly_names, our_name, parse_forecast
+from wxfly.sources.open_meteo_names import AT_HEIGHT, NAMES, hourly_names, our_name
+from wxfly.sources.open_meteo_reply import UNITS, parse_forecast
+from wxfly.sources.reply import SourceError
 
 SHARED = Path(__file__).resolve().parents[3] / "shared"
 RECORDED = Path(__file__).resolve().parents[1] / "recorded"

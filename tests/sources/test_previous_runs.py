@@ -8,7 +8,7 @@ import pytest
 
 from wxfly.errors import WxflyError
 from wxfly.sources.models import find_model
-from wxfly.sources.open_meteo_reply import our_name
+from wxfly.sources.open_meteo_names import our_name
 from wxfly.sources.previous_runs import parse_previous_runs, past_names
 
 SAMPLES = Path(__file__).resolve().parents[3] / "shared" / "samples" / "open-meteo"

@@ -10,7 +10,8 @@ import pytest
 from tests.server import Fault
 from wxfly.errors import WxflyError
 from wxfly.settings import load_settings
-from wxfly.sources.download import download, parse_json
+from wxfly.sources.download import download
+from wxfly.sources.reply import parse_json
 
 WHAT = "heights for 52.30, 6.80"
 

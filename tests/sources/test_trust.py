@@ -11,7 +11,8 @@ import pytest
 from wxfly.cli import main
 from wxfly.errors import WxflyError
 from wxfly.settings import load_settings
-from wxfly.sources.download import download, parse_json
+from wxfly.sources.download import download
+from wxfly.sources.reply import parse_json
 
 
 class _Recorder(BaseHTTPRequestHandler):

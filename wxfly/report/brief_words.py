@@ -13,7 +13,7 @@ from wxfly.flight_brief import EnergyBrief, FlightBrief
 from wxfly.hand_verdict import holds_at_all
 from wxfly.physics.rotor import MODEL_DEVIATION
 from wxfly.reading import STARTING_SPEED
-from wxfly.report import chances, conduct, findings, phrases, sentences, sortie_words
+from wxfly.report import chances, conduct, findings, phrases, sentences, shortcomings, sortie_words
 from wxfly.report.sentences import Reader
 from wxfly.sortie import Refusal
 from wxfly.suitability import State
@@ -77,7 +77,7 @@ def wrapped(lines: list[str], width: int) -> str:
 
 def not_known(brief: FlightBrief, reader: Reader) -> list[str]:
     """Name what is not known and matters to the brief, first of all."""
-    told = sentences.not_known_first(brief.answer)
+    told = shortcomings.not_known_first(brief.answer)
     lines = [told] if told else []
     if brief.energy_missing:
         missing = phrases.listed([name.replace("_", " ") for name in brief.energy_missing])

@@ -10,7 +10,7 @@ import numpy as np
 
 from wxfly import __version__
 from wxfly.answers import Briefing, SiteAnswer
-from wxfly.report import phrases, sentences
+from wxfly.report import phrases, sentences, shortcomings
 from wxfly.report.sentences import Reader
 from wxfly.windows import Window
 
@@ -99,7 +99,7 @@ def _nothing(briefing: Briefing):  # type: ignore[no-untyped-def]
     journal.add("summary", f"No window of {minimum} holds")
     lines = [*sentences.first_notes(briefing)]
     for one in briefing.answers:
-        why = "; ".join(sentences.why_none(one, None, briefing.minimum_duration, reader))
+        why = "; ".join(shortcomings.why_none(one, None, briefing.minimum_duration, reader))
         lines.append(f"{sentences.asked(one, reader.units)}: {why}.")
     lines += [*sentences.origin(briefing, reader.clock), *phrases.CAUTIONS]
     journal.add("description", "\n".join(lines))

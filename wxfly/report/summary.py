@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from wxfly.answers import Briefing, SiteAnswer
-from wxfly.report import advising, chances, conduct, findings, phrases, sentences
+from wxfly.report import advising, chances, conduct, findings, phrases, sentences, shortcomings
 from wxfly.report.findings import Day
 from wxfly.report.phrases import Clock
 from wxfly.report.sentences import Reader
@@ -29,7 +29,7 @@ def not_known_lines(briefing: Briefing, names: Sequence[str]) -> list[Line]:
     """Name, before the answer, what the decision needs and does not have."""
     lines = []
     for name, answer in zip(names, briefing.answers, strict=True):
-        told = sentences.not_known_first(answer)
+        told = shortcomings.not_known_first(answer)
         if told:
             lines.append(("Not known", told if len(names) == 1 else f"{name}: {told}"))
     return lines
@@ -113,7 +113,7 @@ def _best(briefing: Briefing, answer: SiteAnswer, reader: Reader, days: Sequence
         lines = [("Best", f"not known {period}")]
     else:
         lines = [("Best", f"none: no window of {minimum} holds {period}")]
-    reasons = sentences.why_none(answer, None, briefing.minimum_duration, reader)
+    reasons = shortcomings.why_none(answer, None, briefing.minimum_duration, reader)
     if len(days) > 1 and count.nearest is not None:
         day = reader.clock.day(answer.assessment["time"].values[count.nearest])
         reasons = [f"{r} ({day})" if r.startswith("nearest ") else r for r in reasons]
@@ -148,7 +148,7 @@ def _next(answer: SiteAnswer, reader: Reader, others: Sequence[Window]) -> str:
 
 
 def _not_known(answer: SiteAnswer, clock: Clock) -> str:
-    told = sentences.not_known_in_full(answer, clock)
+    told = shortcomings.not_known_in_full(answer, clock)
     return "; ".join(told) if told else "nothing that the limits ask for"
 
 
@@ -181,7 +181,7 @@ def _summarise_comparison(briefing: Briefing, readers: Sequence[Reader]) -> list
     for i, answer in enumerate(briefing.answers):
         if answer.best:
             continue
-        why = "; ".join(sentences.why_none(answer, None, briefing.minimum_duration, readers[i]))
+        why = "; ".join(shortcomings.why_none(answer, None, briefing.minimum_duration, readers[i]))
         lines.append(("None", f"{names[i]}: no window of {minimum}: {why}"))
         lines += conduct.conduct_lines(answer, readers[i])
     lines.append(("Hours", _tally(briefing, compared_hours(briefing), names)))

@@ -9,7 +9,7 @@ import numpy as np
 from wxfly.answers import Briefing, SiteAnswer
 from wxfly.comparison import Standing
 from wxfly.elements import ROW
-from wxfly.report import findings, phrases, sentences, summary, turns
+from wxfly.report import findings, phrases, sentences, shortcomings, summary, turns
 from wxfly.report.sentences import Reader
 from wxfly.suitability import State
 
@@ -84,7 +84,7 @@ def week_table(briefing: Briefing, answer: SiteAnswer, reader: Reader) -> Table:
     for day in findings.days_of(answer, reader.clock):
         name = phrases.day_name(day.date)
         if not day.windows:
-            why = sentences.why_none(answer, day, briefing.minimum_duration, reader)
+            why = shortcomings.why_none(answer, day, briefing.minimum_duration, reader)
             rows.append([name, "", "none", "", "", "; ".join(why)])
         for rank, window in day.windows:
             reason = sentences.window_reason(answer, window, reader.units)

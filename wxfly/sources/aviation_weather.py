@@ -22,7 +22,8 @@ from wxfly.sources.aviation_values import (
     number_of,
     visibility_of,
 )
-from wxfly.sources.download import Reply, SourceError, download, parse_json
+from wxfly.sources.download import download
+from wxfly.sources.reply import Reply, SourceError, parse_json
 
 ATTRIBUTION = "Airport reports: NOAA/NWS Aviation Weather Center (https://aviationweather.gov/)"
 

@@ -22,12 +22,9 @@ from wxfly.sources.reply import (
     Reply,
     SourceError,
     UnreachableError,
-    parse_json,
     reason_of,
 )  # fmt: skip
 from wxfly.sources.transport import check_host, request
-
-__all__ = ["PassingError", "Reply", "SourceError", "UnreachableError", "download", "parse_json", "reason_of"]
 
 log = logging.getLogger(__name__)
 

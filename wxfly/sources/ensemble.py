@@ -22,7 +22,7 @@ from wxfly.errors import WxflyError
 from wxfly.forecast import check_forecast, mark_carried
 from wxfly.settings import Settings
 from wxfly.site import Site
-from wxfly.sources.download import Reply, SourceError, download, parse_json
+from wxfly.sources.download import download
 from wxfly.sources.ensembles import (
     ENSEMBLES,
     TEMPERATURE_HEIGHTS,
@@ -32,8 +32,10 @@ from wxfly.sources.ensembles import (
 )
 from wxfly.sources.native_heights import drop_rescaled_heights
 from wxfly.sources.open_meteo import LARGEST_REPLY, check_span, distance_km
-from wxfly.sources.open_meteo_reply import AT_HEIGHT, NAMES, SOURCE, UNITS, our_name, parse_forecast
+from wxfly.sources.open_meteo_names import AT_HEIGHT, NAMES, our_name
+from wxfly.sources.open_meteo_reply import SOURCE, UNITS, parse_forecast
 from wxfly.sources.precision import are_known, sent_coordinates
+from wxfly.sources.reply import Reply, SourceError, parse_json
 
 MEMBER = "realization"
 _KEY = re.compile(

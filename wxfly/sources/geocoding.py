@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from wxfly.settings import Settings
-from wxfly.sources.download import Reply, SourceError, download, parse_json
+from wxfly.sources.download import download
+from wxfly.sources.reply import Reply, SourceError, parse_json
 
 ATTRIBUTION = "Place names from GeoNames (https://www.geonames.org/) by Open-Meteo.com (https://open-meteo.com/)"
 

@@ -26,10 +26,11 @@ from wxfly import __version__
 from wxfly.forecast import VARIABLES, attributes_of, check_forecast, mark_carried
 from wxfly.settings import Settings
 from wxfly.site import Site
-from wxfly.sources.download import Reply, SourceError, download, parse_json
+from wxfly.sources.download import download
 from wxfly.sources.met_norway_symbols import weather_code_of
 from wxfly.sources.open_meteo import check_span
 from wxfly.sources.precision import sent_coordinates
+from wxfly.sources.reply import Reply, SourceError, parse_json
 
 Array = npt.NDArray[np.float64]
 

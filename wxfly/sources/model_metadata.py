@@ -10,8 +10,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from wxfly.settings import Settings
-from wxfly.sources.download import Reply, SourceError, download, parse_json
+from wxfly.sources.download import download
 from wxfly.sources.models import Model
+from wxfly.sources.reply import Reply, SourceError, parse_json
 
 # The servers take this long to agree with each other after a run becomes available (service's documentation).
 SETTLING = timedelta(minutes=10)

@@ -18,10 +18,12 @@ import xarray as xr
 from wxfly.errors import WxflyError
 from wxfly.settings import Settings
 from wxfly.site import Site
-from wxfly.sources.download import Reply, SourceError, download
+from wxfly.sources.download import download
 from wxfly.sources.models import Model, find_model
-from wxfly.sources.open_meteo_reply import SOURCE, hourly_names, parse_forecast
+from wxfly.sources.open_meteo_names import hourly_names
+from wxfly.sources.open_meteo_reply import SOURCE, parse_forecast
 from wxfly.sources.precision import are_known, sent_coordinates
+from wxfly.sources.reply import Reply, SourceError
 
 __all__ = ["get_forecast", "get_grid", "hourly_names", "parse_forecast", "read_forecast", "request_parameters"]
 

@@ -18,47 +18,14 @@ import xarray as xr
 
 from wxfly import __version__
 from wxfly.forecast import VARIABLES, attributes_of, check_forecast, mark_carried
-from wxfly.sources.download import SourceError, parse_json
-from wxfly.sources.models import MODELS, NOT_KNOWN, Model, find_model
-from wxfly.sources.native_heights import drop_rescaled_heights
+from wxfly.sources.models import MODELS, NOT_KNOWN, find_model
+from wxfly.sources.open_meteo_names import choose_columns, native_levels, our_name
+from wxfly.sources.reply import SourceError, parse_json
 
 Array = npt.NDArray[np.float64]
 
 SOURCE = "Open-Meteo"
 ATTRIBUTION = "Weather data by Open-Meteo.com (https://open-meteo.com/)"
-
-# Source name -> our name. The wind and the temperature at heights follow the pattern below.
-NAMES: dict[str, str] = {
-    "temperature_2m": "air_temperature",
-    "dew_point_2m": "dew_point_temperature",
-    "relative_humidity_2m": "relative_humidity",
-    "surface_pressure": "surface_air_pressure",
-    "pressure_msl": "air_pressure_at_mean_sea_level",
-    "precipitation": "precipitation_amount",
-    "precipitation_probability": "precipitation_probability",
-    "weather_code": "weather_code",
-    "cloud_cover": "cloud_area_fraction",
-    "cloud_cover_low": "low_type_cloud_area_fraction",
-    "cloud_cover_mid": "medium_type_cloud_area_fraction",
-    "cloud_cover_high": "high_type_cloud_area_fraction",
-    "visibility": "visibility_in_air",
-    "wind_gusts_10m": "wind_speed_of_gust",
-    "cape": "atmosphere_convective_available_potential_energy",
-    "lifted_index": "lifted_index",
-    "freezing_level_height": "freezing_level_altitude",
-    "boundary_layer_height": "atmosphere_boundary_layer_thickness",
-    "roughness_length": "surface_roughness_length",
-}
-AT_HEIGHT: dict[str, str] = {
-    "wind_speed": "wind_speed",
-    "wind_direction": "wind_from_direction",
-    "temperature": "air_temperature_aloft",
-}
-_AT_HEIGHT = re.compile(r"(wind_speed|wind_direction|temperature)_(\d{1,4})m")
-_WITH_SUFFIX = re.compile(
-    rf"(?P<name>{'|'.join(sorted(NAMES, key=len, reverse=True))}|{_AT_HEIGHT.pattern})_(?P<rest>[a-z0-9_]+)"
-)
-_SECOND_THOUGHTS = re.compile(r"previous_day\d+.*|spread.*")
 
 # Unit string of the service -> factor and offset to SI, by our unit. The first of each is the one we ask for.
 UNITS: dict[str, dict[str, tuple[float, float]]] = {
@@ -80,22 +47,6 @@ _SPECIAL_UNITS: dict[str, dict[str, tuple[float, float]]] = {
     "lifted_index": {"": (1.0, 0.0), "K": (1.0, 0.0)},
 }
 UNDEFINED = "undefined"
-
-
-def hourly_names(model: Model) -> list[str]:
-    """Give the names that are asked of a model: everything at the ground, and its own heights only."""
-    names = list(NAMES)
-    for height in model.wind_heights:
-        names += [f"wind_speed_{height}m", f"wind_direction_{height}m"]
-    return names + [f"temperature_{height}m" for height in model.temperature_heights]
-
-
-def our_name(source_name: str) -> tuple[str, int | None] | None:
-    """Give our name and the height [m] for a name of the service; None for one that has no place in a cube."""
-    if source_name in NAMES:
-        return NAMES[source_name], None
-    match = _AT_HEIGHT.fullmatch(source_name)
-    return (AT_HEIGHT[match[1]], int(match[2])) if match and int(match[2]) > 0 else None
 
 
 def parse_forecast(
@@ -208,7 +159,7 @@ def _parse_place(place: Any, model: str | None, asked_units: bool, what: str) ->
     if not isinstance(columns, dict) or not isinstance(units, dict):
         raise SourceError(f"{what}: no hourly values in it; ask the service for 'hourly' ones")
     time = _time(columns.get("time"), units.get("time"), place.get("utc_offset_seconds"), asked_units, what)
-    chosen, chosen_model, not_used = _choose(list(columns), model, what)
+    chosen, chosen_model, not_used = choose_columns(list(columns), model, what)
     if asked_units and (lost := [n for n in hourly_names(find_model(str(model))) if n not in chosen]):
         raise SourceError(f"{what}: {lost[0]} was asked for and did not come")
     flat: dict[str, Array] = {}
@@ -222,7 +173,7 @@ def _parse_place(place: Any, model: str | None, asked_units: bool, what: str) ->
             flat[ours] = column
         else:
             levels.setdefault(ours, {})[height] = column
-    levels, dropped = _native(levels, chosen_model)
+    levels, dropped = native_levels(levels, chosen_model)
     if not flat and not levels:
         raise SourceError(f"{what}: nothing of a forecast for flying in it (its columns: {', '.join(columns)[:120]})")
     heights = sorted({h for column in levels.values() for h in column})
@@ -243,63 +194,6 @@ def _parse_place(place: Any, model: str | None, asked_units: bool, what: str) ->
     cube = xr.Dataset(data, coords=coords, attrs={"model": chosen_model})
     unused = [*not_used, *dropped]
     return cube.assign_attrs(not_used=" ".join(unused)) if unused else cube
-
-
-def _choose(keys: list[str], model: str | None, what: str) -> tuple[dict[str, str], str, list[str]]:
-    """Find which key holds which name, for one model, and what is left over.
-
-    The service writes the model's name behind each key when it answers for several, and leaves it out when only
-    one of them covers the place: a plain key is never proof of a model.
-    """
-    plain: dict[str, str] = {}
-    by_model: dict[str, dict[str, str]] = {}
-    left: list[str] = []
-    for key in keys:
-        if key == "time":
-            continue
-        if our_name(key):
-            plain[key] = key
-            continue
-        match = _WITH_SUFFIX.fullmatch(key)
-        rest = match["rest"] if match else ""
-        if rest.startswith("member"):
-            raise SourceError(f"{what}: an ensemble reply (it has '{key}'); a forecast of one model is wanted")
-        if match and not _SECOND_THOUGHTS.fullmatch(rest):
-            by_model.setdefault(rest, {})[match["name"]] = key
-        else:
-            left.append(key)
-    if plain and by_model:
-        raise SourceError(f"{what}: keys with and without the name of a model ({', '.join(by_model)})")
-    if not by_model:
-        return plain, model or "not known", left
-    if model in by_model:
-        others = [key for m, names in by_model.items() if m != model for key in names.values()]
-        return by_model[str(model)], str(model), left + others
-    if model is not None:
-        raise SourceError(f"{what}: it is of the model {', '.join(sorted(by_model))}, not of {model}")
-    if len(by_model) > 1:
-        raise SourceError(f"{what}: it holds several models; name one with --model: {', '.join(sorted(by_model))}")
-    (only,) = by_model
-    return by_model[only], only, left
-
-
-def _native(levels: dict[str, dict[int, Array]], model: str) -> tuple[dict[str, dict[int, Array]], list[str]]:
-    """Keep the heights that say something of their own."""
-    row = MODELS.get(model)
-    if row is None and not (model == "best_match" or model.endswith("_seamless")):
-        return drop_rescaled_heights(levels)
-    wind = row.wind_heights if row else (10,)  # levels of a mixture may be of different models
-    temperature = row.temperature_heights if row else ()
-    kept: dict[str, dict[int, Array]] = {}
-    dropped = []
-    for name, by_height in levels.items():
-        allowed = temperature if name == "air_temperature_aloft" else wind
-        for height, column in by_height.items():
-            if height in allowed:
-                kept.setdefault(name, {})[height] = column
-            else:
-                dropped.append(f"{name}_{height}m")
-    return kept, dropped
 
 
 def _time(values: Any, unit: Any, offset: Any, asked_units: bool, what: str) -> npt.NDArray[np.datetime64]:

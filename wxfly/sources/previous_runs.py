@@ -16,11 +16,13 @@ import xarray as xr
 
 from wxfly.settings import Settings
 from wxfly.site import Site
-from wxfly.sources.download import Reply, SourceError, download, parse_json
+from wxfly.sources.download import download
 from wxfly.sources.models import Model, find_model
 from wxfly.sources.open_meteo import LARGEST_REPLY
-from wxfly.sources.open_meteo_reply import SOURCE, our_name, parse_forecast
+from wxfly.sources.open_meteo_names import our_name
+from wxfly.sources.open_meteo_reply import SOURCE, parse_forecast
 from wxfly.sources.precision import sent_coordinates
+from wxfly.sources.reply import Reply, SourceError, parse_json
 
 DAYS = 5
 """Leads that are asked for, in days."""

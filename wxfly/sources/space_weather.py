@@ -18,7 +18,8 @@ import xarray as xr
 
 from wxfly.forecast import attributes_of
 from wxfly.settings import Settings
-from wxfly.sources.download import Reply, SourceError, download, parse_json
+from wxfly.sources.download import download
+from wxfly.sources.reply import Reply, SourceError, parse_json
 
 Times = npt.NDArray[np.datetime64]
 Array = npt.NDArray[np.float64]
