@@ -19,7 +19,7 @@ import xarray as xr
 from wxfly import __version__
 from wxfly.forecast import VARIABLES, attributes_of, check_forecast, mark_carried
 from wxfly.sources.models import MODELS, NOT_KNOWN, find_model
-from wxfly.sources.open_meteo_names import choose_columns, native_levels, our_name
+from wxfly.sources.open_meteo_names import choose_columns, hourly_names, native_levels, our_name
 from wxfly.sources.reply import SourceError, parse_json
 
 Array = npt.NDArray[np.float64]
