@@ -95,6 +95,21 @@ def contact(own_folders):
     (own_folders / "config" / "config.toml").write_text('contact = "pilot@example.org"\n')
 
 
+@pytest.fixture
+def wxfly(capsys):
+    """Run the command in this process; give its code and what it wrote to either stream."""
+    from wxfly.cli import main
+
+    def run(*arguments):
+        with pytest.raises(SystemExit) as ended:
+            main.main(args=list(arguments), prog_name="wxfly", standalone_mode=True)
+        out, err = capsys.readouterr()
+        assert "Traceback" not in err
+        return ended.value.code, out, err
+
+    return run
+
+
 def pytest_collection_modifyitems(config, items):
     """Leave tests of the real services out unless they are asked for with ``-m live``."""
     if "live" not in (config.getoption("-m") or ""):

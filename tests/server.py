@@ -483,7 +483,7 @@ def _past_reports(weather: WeatherServer, query: dict):
 
 
 def _aerodrome_forecasts(weather: WeatherServer, path: str, query: dict, headers: dict):
-    """The invented airport's own forecast of a day: what `ncep_gfs_global` forecasts, every three hours anew."""
+    """The invented airport's own forecast of a day: what `ncep_gfs_global` forecasts, every hour anew."""
     south, west, north, east = (float(x) for x in query["bbox"].split(","))
     latitude, longitude = round((south + north) / 2, 2), round((west + east) / 2, 2)
     begin = weather.moment().replace(minute=0, second=0, microsecond=0)
@@ -492,11 +492,11 @@ def _aerodrome_forecasts(weather: WeatherServer, path: str, query: dict, headers
     })["hourly"]  # fmt: skip
     first = int(begin.timestamp())
     groups = [
-        {"timeFrom": first + 3600 * k, "timeTo": first + 3600 * min(k + 3, 24), "timeBec": None,
+        {"timeFrom": first + 3600 * k, "timeTo": first + 3600 * (k + 1), "timeBec": None,
          "fcstChange": "FM" if k else None, "probability": None, "wdir": place["wind_direction_10m"][k],
          "wspd": round(place["wind_speed_10m"][k]), "visib": "6+",
          "wxString": "-RA" if place["weather_code"][k] == 61 else None, "clouds": []}
-        for k in range(0, 24, 3)
+        for k in range(24)
     ]  # fmt: skip
     return _json([{
         "icaoId": "XXAA", "name": "Inventia Airfield", "lat": latitude, "lon": longitude, "elev": 31,

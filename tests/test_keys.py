@@ -6,24 +6,12 @@ import os
 import pytest
 
 from tests.server import Fault
-from wxfly.cli import main
 from wxfly.errors import WxflyError
 from wxfly.keys import FILE
 from wxfly.settings import DEFAULT_ADDRESSES, cache_folder, load_settings
 
 KEY = "Q7mZ-secret-0815"
 SITES = '[heath]\nlatitude = 52.31\nlongitude = 6.84\nsurface_altitude = 31\ntime_zone = "Europe/Amsterdam"\n'
-
-
-@pytest.fixture
-def wxfly(capsys):
-    def run(*arguments):
-        with pytest.raises(SystemExit) as ended:
-            main.main(args=list(arguments), prog_name="wxfly", standalone_mode=True)
-        out, err = capsys.readouterr()
-        return ended.value.code, out, err
-
-    return run
 
 
 @pytest.fixture

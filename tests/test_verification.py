@@ -128,7 +128,7 @@ def test_airport_reports():
     with pytest.raises(WxflyError, match="name one"):
         parse_metar(path.read_bytes())
     with pytest.raises(WxflyError, match="no report of"):
-        parse_metar(path.read_bytes(), station="XXXX")
+        parse_metar(path.read_bytes(), station="EGXX")
 
 
 @pytest.mark.parametrize("body", [b"<html>", b"{}", b"[1]", b"[]"])

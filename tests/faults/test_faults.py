@@ -13,7 +13,6 @@ from tests.faults.table import FAULTS, PATIENCE
 from tests.server import WeatherServer
 from tests.test_command_over_a_socket import command
 from wxfly import store
-from wxfly.cli import main
 from wxfly.netcdf import load_cube
 from wxfly.settings import cache_folder
 
@@ -76,19 +75,6 @@ def stored(good, server):
 
 def question(later):
     return ["best", "heath", "--model", "icon_eu", "--as-of", later]
-
-
-@pytest.fixture
-def wxfly(capsys):
-    """Run the command in this process; give its code and what it wrote to either stream."""
-
-    def run(*arguments):
-        with pytest.raises(SystemExit) as ended:
-            main.main(args=list(arguments), prog_name="wxfly", standalone_mode=True)
-        out, err = capsys.readouterr()
-        return ended.value.code, out, err
-
-    return run
 
 
 def installed(*arguments):

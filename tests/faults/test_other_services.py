@@ -4,7 +4,6 @@ import pytest
 
 from tests.faults.other_services import FAULTS, NOTE, OWN_GROUND, PLACE, REFUSAL, SERVICES, met_norway
 from wxfly import store
-from wxfly.cli import main
 from wxfly.kept_replies import kept_reply
 from wxfly.settings import cache_folder
 
@@ -14,20 +13,6 @@ def contact_is_set(server, own_folders, monkeypatch):
     monkeypatch.setenv("COLUMNS", "400")
     (own_folders / "config").mkdir()
     (own_folders / "config" / "config.toml").write_text('contact = "pilot@example.org"\n')
-
-
-@pytest.fixture
-def wxfly(capsys):
-    """Run the command in this process; give its code and what it wrote to either stream."""
-
-    def run(*arguments):
-        with pytest.raises(SystemExit) as ended:
-            main.main(args=list(arguments), prog_name="wxfly", standalone_mode=True)
-        out, err = capsys.readouterr()
-        assert "Traceback" not in err
-        return ended.value.code, out, err
-
-    return run
 
 
 def left_in(folder):

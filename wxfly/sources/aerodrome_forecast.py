@@ -8,7 +8,6 @@ prevails. A forecast without a gust says nothing of gusts.
 
 from __future__ import annotations
 
-import math
 import re
 from dataclasses import dataclass
 from typing import Any
@@ -19,14 +18,15 @@ from wxfly.settings import Settings
 from wxfly.sources.aviation_values import (
     KNOT,
     SOURCE,
+    ask_for,
     box_around,
     ceiling_of,
     is_moment,
     number_of,
+    rows_of,
     visibility_of,
 )
-from wxfly.sources.download import download
-from wxfly.sources.reply import Reply, SourceError, parse_json
+from wxfly.sources.reply import SourceError
 
 WEATHER = ("thunderstorm", "freezing precipitation", "fog", "precipitation")
 """Kinds of weather that are told apart, the worst first."""
@@ -116,20 +116,8 @@ def get_aerodrome_forecasts(
     """
     what = f"{SOURCE}, forecasts around {latitude:.2f}, {longitude:.2f}"
 
-    def parse(reply: Reply) -> str:
-        body = reply.body if reply.status == 200 and reply.body.strip() else b"[]"  # 204 is "none here"
-        parse_aerodrome_forecasts(body, what)
-        return body.decode("utf-8")
-
-    return download(
-        f"{settings.addresses['aviation_weather']}/taf",
-        {"bbox": box_around(latitude, longitude, half_width_km), "format": "json"},
-        parse,
-        settings=settings,
-        what=what,
-        accepted=(200, 204),
-        maximum_bytes=3_000_000,
-    )
+    of = {"bbox": box_around(latitude, longitude, half_width_km)}
+    return ask_for("taf", of, parse_aerodrome_forecasts, settings, what)
 
 
 def parse_aerodrome_forecasts(body: bytes, what: str = SOURCE) -> list[AerodromeForecast]:
@@ -140,18 +128,11 @@ def parse_aerodrome_forecasts(body: bytes, what: str = SOURCE) -> list[Aerodrome
     SourceError
         When it is no list of forecasts, or a value is of a wrong kind or beyond reason.
     """
-    document = parse_json(body, what)
-    if not isinstance(document, list):
-        raise SourceError(f"{what}: not a list of forecasts")
     forecasts = []
-    for row in document:
-        if not isinstance(row, dict):
-            raise SourceError(f"{what}: a forecast is no object")
-        where = f"{what}: {str(row.get('icaoId', 'a forecast'))[:8]}"
-        place = [number_of(row, key, where, -limit, limit) for key, limit in (("lat", 90), ("lon", 180))]
+    for row, where, place in rows_of(body, what, "forecast"):
         issued, groups = _issued(row.get("issueTime")), row.get("fcsts")
         begin, end = row.get("validTimeFrom"), row.get("validTimeTo")
-        if any(map(math.isnan, place)) or np.isnat(issued) or not isinstance(groups, list) or not groups:
+        if np.isnat(issued) or not isinstance(groups, list) or not groups:
             continue
         if not is_moment(begin) or not is_moment(end) or begin >= end:
             raise SourceError(f"{where}: it does not say for when it is")

@@ -1,12 +1,15 @@
-"""Values as the data service of the US Aviation Weather Center writes them, read into SI."""
+"""The data service of the US Aviation Weather Center: how it is asked, and its rows and values read into SI."""
 
 from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any, TypeGuard
 
-from wxfly.sources.reply import SourceError
+from wxfly.settings import Settings
+from wxfly.sources.download import download
+from wxfly.sources.reply import Reply, SourceError, parse_json
 
 SOURCE = "Aviation Weather Center"
 
@@ -24,6 +27,47 @@ def box_around(latitude: float, longitude: float, half_width_km: float) -> str:
     south, west = (math.floor(v * 10) / 10 for v in (max(latitude - north, -90), max(longitude - east, -180)))
     top, right = (math.ceil(v * 10) / 10 for v in (min(latitude + north, 90), min(longitude + east, 180)))
     return f"{south:.1f},{west:.1f},{top:.1f},{right:.1f}"
+
+
+def ask_for(
+    product: str, of: Mapping[str, str], parse: Callable[[bytes, str], object], settings: Settings, what: str
+) -> str:
+    """Ask for one product and give it as it came, once `parse` has seen it to be readable."""
+
+    def check(reply: Reply) -> str:
+        body = reply.body if reply.status == 200 and reply.body.strip() else b"[]"  # 204 is "none here"
+        parse(body, what)
+        return body.decode("utf-8")
+
+    return download(
+        f"{settings.addresses['aviation_weather']}/{product}",
+        {**of, "format": "json"},
+        check,
+        settings=settings,
+        what=what,
+        accepted=(200, 204),
+        maximum_bytes=3_000_000,
+    )
+
+
+def rows_of(body: bytes, what: str, kind: str) -> Iterator[tuple[dict[str, Any], str, tuple[float, float]]]:
+    """Give each row, its source and airport for errors, and its place [degree]; one without a place is left out.
+
+    Raises
+    ------
+    SourceError
+        When it is no list of rows, or a place is none on Earth.
+    """
+    document = parse_json(body, what)
+    if not isinstance(document, list):
+        raise SourceError(f"{what}: not a list of {kind}s")
+    for row in document:
+        if not isinstance(row, dict):
+            raise SourceError(f"{what}: a {kind} is no object")
+        where = f"{what}: {str(row.get('icaoId', f'a {kind}'))[:8]}"
+        place = number_of(row, "lat", where, -90, 90), number_of(row, "lon", where, -180, 180)
+        if not any(map(math.isnan, place)):
+            yield row, where, place
 
 
 def number_of(row: dict[str, Any], key: str, what: str, lowest: float, highest: float) -> float:

@@ -16,14 +16,15 @@ from wxfly.settings import Settings
 from wxfly.sources.aviation_values import (
     KNOT,
     SOURCE,
+    ask_for,
     box_around,
     ceiling_of,
     is_moment,
     number_of,
+    rows_of,
     visibility_of,
 )
-from wxfly.sources.download import download
-from wxfly.sources.reply import Reply, SourceError, parse_json
+from wxfly.sources.reply import SourceError
 
 ATTRIBUTION = "Airport reports: NOAA/NWS Aviation Weather Center (https://aviationweather.gov/)"
 
@@ -113,20 +114,7 @@ def get_station_reports(station: str, *, settings: Settings, hours: float = STAT
 
 
 def _ask(of: dict[str, str], hours: float, settings: Settings, what: str) -> str:
-    def parse(reply: Reply) -> str:
-        body = reply.body if reply.status == 200 and reply.body.strip() else b"[]"  # 204 is "none here"
-        parse_reports(body, what)
-        return body.decode("utf-8")
-
-    return download(
-        f"{settings.addresses['aviation_weather']}/metar",
-        {**of, "format": "json", "hours": f"{hours:g}"},
-        parse,
-        settings=settings,
-        what=what,
-        accepted=(200, 204),
-        maximum_bytes=3_000_000,
-    )
+    return ask_for("metar", {**of, "hours": f"{hours:g}"}, parse_reports, settings, what)
 
 
 def parse_reports(body: bytes, what: str = SOURCE) -> list[AirportReport]:
@@ -137,17 +125,10 @@ def parse_reports(body: bytes, what: str = SOURCE) -> list[AirportReport]:
     SourceError
         When it is no list of reports, or a value is of a wrong kind or beyond reason.
     """
-    document = parse_json(body, what)
-    if not isinstance(document, list):
-        raise SourceError(f"{what}: not a list of reports")
     reports = []
-    for row in document:
-        if not isinstance(row, dict):
-            raise SourceError(f"{what}: a report is no object")
-        where = f"{what}: {str(row.get('icaoId', 'a report'))[:8]}"
-        place = [number_of(row, key, where, -limit, limit) for key, limit in (("lat", 90), ("lon", 180))]
+    for row, where, place in rows_of(body, what, "report"):
         moment = row.get("obsTime")
-        if any(map(math.isnan, place)) or not is_moment(moment):
+        if not is_moment(moment):
             continue
         visibility, is_more = visibility_of(row.get("visib"), where)
         reports.append(
