@@ -365,7 +365,7 @@ def test_lead_time_counts_from_the_run():
     time = np.array(["2026-06-10T06", "2026-06-10T09"], dtype="datetime64[ns]")
     assert lead_time(time, np.datetime64("2026-06-10T00")).tolist() == [6.0, 9.0]
     assert lead_time(time, np.datetime64("2026-06-10T07")).tolist() == [0.0, 2.0]
-    assert lead_time(time, np.datetime64("NaT")).tolist() == [np.inf, np.inf]
+    assert lead_time(time, np.datetime64("NaT", "s")).tolist() == [np.inf, np.inf]
 
 
 def test_without_a_run_the_lead_is_counted_from_the_first_hour_of_the_forecast_not_of_the_question():

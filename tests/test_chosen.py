@@ -114,6 +114,6 @@ def test_the_answer_remembers_both():
 
 
 def test_a_run_that_is_not_known_chooses_nothing():
-    briefing, answer = answered(with_gusts(), provenance=PROVENANCE | {"run": np.datetime64("NaT")})
+    briefing, answer = answered(with_gusts(), provenance=PROVENANCE | {"run": np.datetime64("NaT", "s")})
     assert choice_of(answer, briefing) is None
     assert stay_with_choice(answer, briefing) is answer

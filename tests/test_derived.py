@@ -109,7 +109,7 @@ def test_dusk_at_the_start_in_the_middle_and_at_the_end_of_an_hour(minutes):
     hour = 15
     lit = hours["minutes_of_light"].values.copy()
     end = hours["usable_end"].values.copy()
-    lit[hour:], end[hour:] = 0, np.datetime64("NaT")
+    lit[hour:], end[hour:] = 0, np.datetime64("NaT", "s")
     if minutes:
         lit[hour], end[hour] = minutes, hours["time"].values[hour] + minutes * MINUTE
     hours = hours.assign(minutes_of_light=("time", lit), usable_end=("time", end))

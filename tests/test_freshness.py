@@ -42,7 +42,7 @@ def test_too_old_is_not_known():
 
 
 def test_without_a_run_the_age_is_counted_from_the_first_hour_and_that_is_said():
-    unknown = np.datetime64("NaT")
+    unknown = np.datetime64("NaT", "s")
     cube, notes = hide_stale(quiet_cube(), START + HOUR, since=unknown)
     assert notes == (COUNTED,)
     assert cube.identical(quiet_cube())

@@ -51,7 +51,7 @@ def conditions(hours=1, minutes_of_light=60.0, **changed):
     data["kp_limit"] = (("edge", "time"), np.full((2, hours), 7.0))
     lit = np.full(hours, minutes_of_light)
     data["minutes_of_light"] = (("time",), lit)
-    data["usable_start"] = (("time",), np.where(lit > 0, time, np.datetime64("NaT")))
+    data["usable_start"] = (("time",), np.where(lit > 0, time, np.datetime64("NaT", "s")))
     data["usable_end"] = (("time",), time + (lit * 60e9).astype("timedelta64[ns]"))
     return xr.Dataset(data, coords={"time": time, "height": 60.0})
 

@@ -159,7 +159,7 @@ def _energy(
     sight_range: float,
     forecast_run: np.datetime64 | None,
 ) -> EnergyBrief:
-    worst = worst_moment(flight, at_return, sortie, np.datetime64("NaT") if forecast_run is None else forecast_run)
+    worst = worst_moment(flight, at_return, sortie, np.datetime64("NaT", "s") if forecast_run is None else forecast_run)
     around = reach(
         sortie.model,
         sortie.plan,

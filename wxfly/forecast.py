@@ -308,8 +308,8 @@ def _check_time(cube: xr.Dataset, place: str) -> None:
     if np.isnat(time).any():
         raise WxflyError(f"{place}: some times are missing")
     step = np.diff(time)
-    if (step <= np.timedelta64(0)).any():
-        at = str(time[1:][step <= np.timedelta64(0)][0])[:16]
+    if (step <= np.timedelta64(0, "s")).any():
+        at = str(time[1:][step <= np.timedelta64(0, "s")][0])[:16]
         raise WxflyError(f"{place}: time does not increase at {at}Z; each hour must come once and in order")
     if (step != np.timedelta64(1, "h")).any():
         at = str(time[1:][step != np.timedelta64(1, "h")][0])[:16]

@@ -123,7 +123,7 @@ def _stored(name: str, site: Site, offline: bool) -> xr.Dataset | None:
     if cube is None or offline:
         return cube
     age = as_moment(utc_now()) - retrieved_of(cube)
-    return cube if np.timedelta64(0) <= age < FRESH else None  # an age that is not known is not fresh
+    return cube if np.timedelta64(0, "s") <= age < FRESH else None  # an age that is not known is not fresh
 
 
 def _side_by_side(cubes: Sequence[xr.Dataset], sites: Sequence[Site]) -> xr.Dataset:

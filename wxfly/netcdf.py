@@ -253,7 +253,7 @@ def _values(dataset: Any, fill: Any, attributes: dict[str, Any]) -> Any:
         missing = ~np.isfinite(seconds)
         with np.errstate(invalid="ignore"):  # numbers beyond any calendar, from a damaged file
             moments = start + np.where(missing, 0, np.round(seconds)).astype("timedelta64[s]")
-        return np.where(missing, np.datetime64("NaT"), moments).astype("datetime64[ns]")
+        return np.where(missing, np.datetime64("NaT", "s"), moments).astype("datetime64[ns]")
     if kind not in "fiu":
         return None
     if fill is not None and not (kind == "f" and np.isnan(fill).all()):

@@ -167,7 +167,7 @@ class TestLight:
         low = light.low_light(*LONDON, "2026-06-01", 5)
         stacked = np.stack(low)
         assert not np.isnat(stacked).any()
-        assert np.all(np.diff(stacked, axis=0) > np.timedelta64(0))
+        assert np.all(np.diff(stacked, axis=0) > np.timedelta64(0, "s"))
         assert np.all(daylight.sun_position(*LONDON, low.morning_golden_end)[0] == pytest.approx(6.0, abs=1e-3))
 
     def test_kinds(self) -> None:

@@ -365,5 +365,5 @@ def _to_time(seconds: Array) -> Times:
     known = ~np.isnan(seconds)
     milliseconds = np.round(np.where(known, seconds, 0.0) * 1000).astype(np.int64)
     times = milliseconds.astype("datetime64[ms]")
-    times[~known] = np.datetime64("NaT")
+    times[~known] = np.datetime64("NaT", "s")
     return times

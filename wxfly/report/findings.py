@@ -27,7 +27,7 @@ def usable_parts(answer: SiteAnswer) -> tuple[Times, Times]:
     start = np.maximum(answer.assessment["usable_start"].values.astype("datetime64[s]"), answer.start)
     end = np.minimum(answer.assessment["usable_end"].values.astype("datetime64[s]"), answer.end)
     nothing = ~(end > start)
-    start[nothing] = end[nothing] = np.datetime64("NaT")
+    start[nothing] = end[nothing] = np.datetime64("NaT", "s")
     return start, end
 
 

@@ -73,7 +73,7 @@ def asked_in_full(briefing: Briefing, answer: SiteAnswer, reader: Reader) -> str
     minimum = phrases.duration(briefing.minimum_duration)
     intent = answer.request.intent
     told = f"{sentences.asked(answer, reader.units)}; windows of {minimum} or more"
-    if intent.contingency > np.timedelta64(0):
+    if intent.contingency > np.timedelta64(0, "s"):
         told += f" ({phrases.duration(intent.planned)} planned, {phrases.duration(intent.contingency)} in hand)"
     if answer.request.sortie is None:
         return told

@@ -72,6 +72,6 @@ def parse_kp(body: bytes, what: str = SOURCE) -> KpSeries:
     if not pairs:
         raise SourceError(f"{what}: no value of Kp in it")
     start = np.array([moment for moment, _ in pairs], dtype="datetime64[s]")
-    if (np.diff(start) <= np.timedelta64(0)).any():
+    if (np.diff(start) <= np.timedelta64(0, "s")).any():
         raise SourceError(f"{what}: the times of Kp are not in order")
     return KpSeries(start, np.array([kp for _, kp in pairs]), ("observed",) * len(pairs))

@@ -224,7 +224,7 @@ def _hourly_part(steps: list[Any], what: str) -> tuple[npt.NDArray[np.datetime64
             raise SourceError(f"{what}: the time '{text}' is not on the calendar") from None
     time = np.array(moments)
     gaps = np.diff(time)
-    if (gaps <= np.timedelta64(0)).any():
+    if (gaps <= np.timedelta64(0, "s")).any():
         raise SourceError(f"{what}: its times are not in order")
     long = np.flatnonzero(gaps > np.timedelta64(1, "h"))
     end = int(long[0]) + 1 if long.size else time.size

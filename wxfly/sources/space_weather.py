@@ -157,7 +157,7 @@ def parse_kp(body: bytes, what: str = SOURCE) -> KpSeries:
     if start.size == 0:
         raise SourceError(f"{what}: no value of Kp in it")
     order = np.diff(start)
-    if (order <= np.timedelta64(0)).any():
+    if (order <= np.timedelta64(0, "s")).any():
         raise SourceError(f"{what}: the times of Kp are not in order")
     return KpSeries(start, np.array(values), tuple(kinds))
 
@@ -209,7 +209,7 @@ def parse_outlook(body: bytes, what: str = SOURCE) -> KpOutlook:
         days.append(np.datetime64(_calendar(row[1], "%Y %b %d", what), "D"))
         values.append(kp_value(row[4], what))
     day = np.array(days, dtype="datetime64[D]")
-    if day.size == 0 or (np.diff(day) <= np.timedelta64(0)).any():
+    if day.size == 0 or (np.diff(day) <= np.timedelta64(0, "s")).any():
         raise SourceError(f"{what}: no days in it, or not in order")
     return KpOutlook(np.datetime64(issued, "s"), day, np.array(values))
 
