@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import xarray as xr
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.cubes import quiet_cube
@@ -163,7 +163,6 @@ def test_a_chance_is_never_certain():
 ROOMS = st.lists(st.lists(st.floats(-3, 3), min_size=4, max_size=4), min_size=1, max_size=5)
 
 
-@settings(max_examples=30, deadline=None)
 @given(ROOMS, st.randoms())
 def test_the_order_of_members_does_not_matter(rows, random):
     values = np.array(rows)
@@ -173,7 +172,6 @@ def test_the_order_of_members_does_not_matter(rows, random):
     assert a.value == pytest.approx(b.value)
 
 
-@settings(max_examples=30, deadline=None)
 @given(ROOMS)
 def test_members_twice_change_only_the_bounds(rows):
     values = np.array(rows)
@@ -185,7 +183,6 @@ def test_members_twice_change_only_the_bounds(rows):
     assert least_chance(8) <= b.value <= 1 - least_chance(8)
 
 
-@settings(max_examples=30, deadline=None)
 @given(ROOMS, st.integers(0, 3))
 def test_a_member_that_goes_missing_never_helps(rows, member):
     values = np.array(rows)
@@ -195,7 +192,6 @@ def test_a_member_that_goes_missing_never_helps(rows, member):
     assert b <= a + 1e-12
 
 
-@settings(max_examples=30, deadline=None)
 @given(ROOMS, st.floats(0, 2))
 def test_more_room_is_never_worse_and_more_hours_never_better(rows, more):
     values = np.array(rows)

@@ -1,12 +1,14 @@
 """The documentation is true: every command is in it, generated pages are current, every block of code runs."""
 
+import contextlib
 import importlib.util
+import io
 import os
 import re
 import shlex
 import subprocess
-import sys
 from pathlib import Path
+from unittest import mock
 
 import pytest
 from sybil import Sybil
@@ -64,7 +66,6 @@ def place(tmp_path_factory):
     environment |= {
         "WXFLY_CACHE": str(folder / "cache"),
         "WXFLY_CONFIG": str(folder / "config"),
-        "PYTHONPATH": str(ROOT),
         "COLUMNS": "100",
     }
     yield folder, environment
@@ -79,9 +80,23 @@ def run_shell(block, place):
         words = shlex.split(line, comments=True)
         assert words[0] in ("wxfly", "cat", "export"), f"a command that is not tested: {line}"
         if words[0] == "wxfly":
-            words = [sys.executable, "-W", "error", "-m", "wxfly.cli", *words[1:]]
-        done = subprocess.run(words, cwd=folder, env=environment, capture_output=True, text=True, timeout=60)
-        assert done.returncode == 0, f"{line}\n{done.stdout}\n{done.stderr}"
+            run_in_this_process(words[1:], line, environment)
+        else:
+            subprocess.run(words, cwd=folder, env=environment, capture_output=True, check=True, timeout=60)
+
+
+def run_in_this_process(arguments, line, environment):
+    from wxfly.cli import main
+
+    written = io.StringIO()
+    with (
+        mock.patch.dict(os.environ, environment, clear=True),
+        contextlib.redirect_stdout(written),
+        contextlib.redirect_stderr(written),
+        pytest.raises(SystemExit) as ended,
+    ):
+        main.main(args=arguments, prog_name="wxfly")
+    assert ended.value.code == 0, f"{line}\n{written.getvalue()}"
 
 
 @pytest.mark.parametrize("page", [p for p in PAGES if "```" in p.read_text()], ids=lambda p: p.name)

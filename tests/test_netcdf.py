@@ -148,7 +148,6 @@ def whole(tmp_path_factory):
     return cube, path, path.read_bytes()
 
 
-@settings(max_examples=200, deadline=None)
 @given(position=st.integers(0), change=st.integers(1, 255))
 def test_a_flipped_byte_is_refused_or_changes_nothing(whole, position, change):
     """HDF5 has unused bytes; a flip anywhere else must be seen."""
@@ -163,6 +162,7 @@ def test_a_flipped_byte_is_refused_or_changes_nothing(whole, position, change):
     xr.testing.assert_equal(back, cube)
 
 
+@pytest.mark.thorough
 @settings(max_examples=10, deadline=None)  # each is tried by a process of its own
 @given(length=st.integers(0))
 def test_a_file_cut_anywhere_is_refused(whole, length):

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from wxfly import energy
@@ -21,7 +21,6 @@ CLASSES = load_aircraft()
 QUAD = energy.energy_model(CLASSES["folding-quad-249g"])
 WARM = 293.15
 PLAIN = Plan(height=60.0, return_height=60.0, confidence=0.5)
-FEW = settings(max_examples=60, deadline=None)
 
 winds = st.floats(0.0, 14.0)
 directions = st.floats(0.0, 359.0)
@@ -32,7 +31,6 @@ def in_wind(speed: float, from_direction: float, plan: Plan = PLAIN, model=QUAD,
     return reach(model, plan, steady(wind, wind, plan), 1.2, WARM, **further)
 
 
-@FEW
 @given(st.sampled_from(list(CLASSES)), st.floats(10.0, 120.0), st.floats(0.8, 1.3))
 def test_no_wind_gives_a_circle(name: str, height: float, rho: float) -> None:
     plan = replace(PLAIN, height=height, return_height=height)
@@ -42,7 +40,6 @@ def test_no_wind_gives_a_circle(name: str, height: float, rho: float) -> None:
     assert np.ptp(got) <= 1e-9 * got.max()
 
 
-@FEW
 @given(winds, directions, st.floats(0.0, 355.0))
 def test_turning_the_wind_turns_the_curve(speed: float, direction: float, turn: float) -> None:
     course = np.arange(0.0, 360.0, 30.0)
@@ -54,7 +51,6 @@ def test_turning_the_wind_turns_the_curve(speed: float, direction: float, turn: 
     assert mirrored == pytest.approx(once, rel=1e-6, abs=1e-6)
 
 
-@FEW
 @given(winds, directions, st.floats(0.0, 0.9), st.floats(0.0, 0.9))
 def test_reach_never_grows_with_the_reserve(speed: float, direction: float, one: float, other: float) -> None:
     less = in_wind(speed, direction, replace(PLAIN, reserve=min(one, other))).by_energy
@@ -62,7 +58,6 @@ def test_reach_never_grows_with_the_reserve(speed: float, direction: float, one:
     assert (more <= less + 1e-9).all()
 
 
-@FEW
 @given(winds, directions, st.floats(0.5, 0.97), st.floats(0.5, 0.97), st.floats(0.0, 4.0))
 def test_reach_never_grows_with_confidence(
     speed: float, direction: float, one: float, other: float, carrying: float
@@ -84,7 +79,6 @@ def test_a_wind_at_the_top_speed_leaves_no_reach(name: str) -> None:
     assert (in_wind(0.5 * model.top_speed, 0.0, model=model, gust=model.top_speed).by_energy == 0).all()
 
 
-@FEW
 @given(st.floats(0.0, 12.0), st.floats(0.0, 3.0))
 def test_more_wind_never_reaches_farther_up_or_down_the_wind(speed: float, more: float) -> None:
     along = [0.0, 180.0]
@@ -93,7 +87,6 @@ def test_more_wind_never_reaches_farther_up_or_down_the_wind(speed: float, more:
     assert (windy <= calm * (1 + 1e-3)).all()
 
 
-@FEW
 @given(winds, directions, directions, st.floats(0.0, 300.0))
 def test_at_the_reach_the_budget_is_just_spent(speed: float, direction: float, course: float, work: float) -> None:
     plan = replace(PLAIN, work_time=work, confidence=0.8)

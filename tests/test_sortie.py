@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from wxfly import energy
@@ -21,7 +21,6 @@ AIR = Polar(QUAD, 1.2)
 WORN = energy.energy_model(replace(CLASSES["folding-quad-249g"], battery_cycles=300.0))
 WARM = 293.15
 PLAN = Plan(height=40.0, return_height=100.0, distance=800.0, direction=60.0, work_time=120.0, confidence=0.5)
-FEW = settings(max_examples=60, deadline=None)
 
 
 def budget(plan: Plan = PLAN, out: float = 4.0, home: float = 4.0, direction: float = 240.0, model=QUAD, **further):
@@ -29,7 +28,6 @@ def budget(plan: Plan = PLAN, out: float = 4.0, home: float = 4.0, direction: fl
     return sortie_budget(model, plan, Wind(out, direction), Wind(home, direction), 1.2, temperature, **further)
 
 
-@FEW
 @given(st.floats(0.0, 12.0), st.floats(0.0, 12.0), st.floats(0.0, 359.0), st.floats(0.0, 0.5))
 def test_the_parts_add_up(out: float, home: float, direction: float, reserve: float) -> None:
     got = budget(replace(PLAN, reserve=reserve), out, home, direction)
@@ -41,7 +39,6 @@ def test_the_parts_add_up(out: float, home: float, direction: float, reserve: fl
         assert np.isinf(got.needed_share)
 
 
-@FEW
 @given(st.floats(0.0, 10.0), st.floats(0.0, 359.0), st.floats(0.0, 600.0))
 def test_leaving_at_the_latest_turn_lands_with_the_reserve(wind: float, direction: float, work: float) -> None:
     first = budget(out=wind, home=wind, direction=direction)

@@ -5,7 +5,7 @@ from statistics import NormalDist
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.cubes import quiet_cube
@@ -76,7 +76,6 @@ def test_room_is_where_the_need_reaches_the_battery(shares, wanted):
     assert got[0] == pytest.approx(wanted, nan_ok=True)
 
 
-@settings(max_examples=200, deadline=None)
 @given(st.lists(st.floats(0.05, 5.0), min_size=4, max_size=4), st.floats(0.0, 2.0))
 def test_more_need_never_gives_more_room(shares, more):
     less = np.sort(np.array(shares))[:, None]

@@ -10,6 +10,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from tests.faults.table import FAULTS, PATIENCE
+from tests.halves import spread
 from tests.server import WeatherServer
 from tests.test_command_over_a_socket import command
 from wxfly import store
@@ -120,7 +121,7 @@ def test_there_are_at_least_forty():
     assert len(SPREAD) >= 12
 
 
-@pytest.mark.parametrize("name", FAULTS)
+@pytest.mark.parametrize("name", spread(FAULTS, 4))
 def test_with_nothing_stored_the_fault_is_one_line_and_code_1(server, wxfly, patience, name):
     fault, words = FAULTS[name]
     patience(name)
@@ -129,7 +130,7 @@ def test_with_nothing_stored_the_fault_is_one_line_and_code_1(server, wxfly, pat
     assert {a.path for a in server.log} <= PATHS
 
 
-@pytest.mark.parametrize("name", FAULTS)
+@pytest.mark.parametrize("name", spread(FAULTS, 4))
 def test_with_a_forecast_stored_it_answers_and_is_said_to_be_old(server, stored, good, wxfly, patience, name):
     fault, words = FAULTS[name]
     patience(name)
@@ -139,7 +140,7 @@ def test_with_a_forecast_stored_it_answers_and_is_said_to_be_old(server, stored,
     assert {a.path for a in server.log} <= PATHS | KP_PATHS
 
 
-@pytest.mark.parametrize("name", SPREAD[::2])
+@pytest.mark.parametrize("name", spread(SPREAD[::2], 8))
 def test_the_installed_command_with_nothing_stored(server, patience, name):
     fault, words = FAULTS[name]
     patience(name, 3)
@@ -147,7 +148,7 @@ def test_the_installed_command_with_nothing_stored(server, patience, name):
     is_refusal(*installed("best", "heath", "--model", "icon_eu"), words)
 
 
-@pytest.mark.parametrize("name", SPREAD[1::2])
+@pytest.mark.parametrize("name", spread(SPREAD[1::2], 8))
 def test_the_installed_command_with_a_forecast_stored(server, stored, good, patience, name):
     fault, words = FAULTS[name]
     patience(name, 3)

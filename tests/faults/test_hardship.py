@@ -50,12 +50,13 @@ def holds_after_kills(times):
     assert found["killed while at work"] > times / 4
 
 
+@pytest.mark.thorough
 def test_twenty_kills_leave_only_whole_forecasts_and_nothing_that_blocks():
     holds_after_kills(20)
 
 
 @nightly
-@pytest.mark.slow
+@pytest.mark.thorough
 def test_two_hundred_kills_leave_only_whole_forecasts_and_nothing_that_blocks():
     holds_after_kills(200)
 
@@ -63,6 +64,7 @@ def test_two_hundred_kills_leave_only_whole_forecasts_and_nothing_that_blocks():
 # --- eight at once ---------------------------------------------------------------------------------------------
 
 
+@pytest.mark.thorough
 def test_eight_commands_at_once_ask_once_for_each_place(server, saved_sites, monkeypatch):
     monkeypatch.setenv("WXFLY_PATIENCE", "30")
     names = ["heath", "heath", "heath", "heath", "dune", "marsh", "ridge", "brook"]
@@ -129,6 +131,7 @@ def test_a_full_disk_costs_the_store_and_not_the_answer(server, newer_run):
     assert files() == newer_run
 
 
+@pytest.mark.thorough
 def test_a_full_disk_is_an_error_of_a_fetch_that_is_to_be_kept(server, newer_run):
     code, out, err = run_with(FULL, "fetch", "heath", "--model", "icon_eu")
     assert code == 1
@@ -191,6 +194,7 @@ def test_a_read_only_cache_answers_from_what_it_holds_and_says_why(server, newer
     assert files() == newer_run
 
 
+@pytest.mark.thorough
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="gives up a power of root in Linux's way")
 def test_a_read_only_cache_that_is_empty_is_one_line(server, saved_sites, read_only):
     cache_folder().mkdir()
@@ -215,11 +219,12 @@ def is_bounded(times):
     return samples
 
 
+@pytest.mark.thorough
 def test_fetching_two_hundred_times_takes_no_more_memory_and_files(server):
     is_bounded(200)
 
 
 @nightly
-@pytest.mark.slow
+@pytest.mark.thorough
 def test_fetching_ten_thousand_times_takes_no_more_memory_and_files(server):
     is_bounded(10_000)

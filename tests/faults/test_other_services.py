@@ -3,6 +3,7 @@
 import pytest
 
 from tests.faults.other_services import FAULTS, NOTE, OWN_GROUND, PLACE, REFUSAL, SERVICES, met_norway
+from tests.halves import spread
 from wxfly import store
 from wxfly.kept_replies import kept_reply
 from wxfly.settings import cache_folder
@@ -28,7 +29,7 @@ def the_line(text, begins, words):
     return line
 
 
-@pytest.mark.parametrize("name", FAULTS)
+@pytest.mark.parametrize("name", spread(FAULTS, 8))  # of each service at least one
 def test_a_fault_is_one_line_and_poisons_nothing(server, wxfly, name):
     service, fault, words = FAULTS[name]
     terms = SERVICES[service]
@@ -69,7 +70,7 @@ def test_a_fault_is_one_line_and_poisons_nothing(server, wxfly, name):
 MET = [name for name, (service, _, _) in FAULTS.items() if service == "met_norway" and "304" not in name]
 
 
-@pytest.mark.parametrize("name", [name for name in MET if "nothing new" not in name])
+@pytest.mark.parametrize("name", spread([name for name in MET if "nothing new" not in name], 6))
 def test_a_forecast_of_met_norway_in_the_store_outlives_every_fault(server, wxfly, name):
     _, fault, words = FAULTS[name]
     server.always["met_norway"] = met_norway()

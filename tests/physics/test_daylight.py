@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from wxfly.physics import daylight, light
@@ -23,7 +23,6 @@ def hours(first: str, count: int) -> np.ndarray:
     return np.datetime64(first, "s") + np.arange(count) * HOUR.astype("timedelta64[s]")
 
 
-@settings(max_examples=150, deadline=None)
 @given(latitudes, longitudes, days)
 def test_events_are_where_the_sun_is(latitude: float, longitude: float, day: np.datetime64) -> None:
     events = daylight.sun_events(latitude, longitude, day, 3)
@@ -36,7 +35,6 @@ def test_events_are_where_the_sun_is(latitude: float, longitude: float, day: np.
     assert order == sorted(order)
 
 
-@settings(max_examples=100, deadline=None)
 @given(latitudes, longitudes, days, st.sampled_from(["civil_twilight", "sun_up"]))
 def test_lit_part_is_what_the_elevation_says(latitude: float, longitude: float, day: np.datetime64, rule: str) -> None:
     start = day.astype("datetime64[s]") + np.arange(48) * HOUR.astype("timedelta64[s]")
@@ -53,7 +51,6 @@ def test_lit_part_is_what_the_elevation_says(latitude: float, longitude: float, 
         assert np.all(elevation < bound + 1e-3)
 
 
-@settings(max_examples=60, deadline=None)
 @given(latitudes, longitudes, days)
 def test_a_later_rule_never_gives_more_light(latitude: float, longitude: float, day: np.datetime64) -> None:
     start = day.astype("datetime64[s]") + np.arange(30) * HOUR.astype("timedelta64[s]")

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from wxfly.physics import atmosphere, cloud, icing, thunderstorm, visibility
@@ -14,7 +14,6 @@ from wxfly.physics.evidence import Statement, grade, statement
 from wxfly.physics.weather_code import DISTANT_LIGHTNING, FOG, FREEZING, LIQUID, SOLID, THUNDERSTORM
 
 C = 273.15
-MANY = settings(max_examples=400, deadline=None)
 
 codes = st.one_of(
     st.integers(0, 99), st.sampled_from([0, 3, 45, 48, 51, 53, 56, 61, 63, 66, 71, 77, 80, 82, 85, 95, 99])
@@ -57,7 +56,6 @@ def icing_is_coherent(values: tuple[float, ...]) -> bool:
     )
 
 
-@MANY
 @given(icing_inputs, deletions[7], deletions[7])
 def test_icing_is_monotone_under_deletion(values: tuple[float, ...], gone: list[bool], more: list[bool]) -> None:
     assume(icing_is_coherent(values))
@@ -83,7 +81,6 @@ def thunder_is_coherent(values: tuple[float, ...]) -> bool:
     return not (rain <= 0 and energy < 100 and code in (*THUNDERSTORM, *DISTANT_LIGHTNING))
 
 
-@MANY
 @given(
     thunder_inputs,
     deletions[4],
@@ -110,7 +107,6 @@ fog_inputs = st.tuples(
 )
 
 
-@MANY
 @given(fog_inputs, deletions[7])
 def test_fog_is_monotone_under_deletion(values: tuple[float, ...], gone: list[bool]) -> None:
     sight, code, t, spread, wind, rain, sun = values
@@ -120,7 +116,6 @@ def test_fog_is_monotone_under_deletion(values: tuple[float, ...], gone: list[bo
     assert is_no_better(float(visibility.fog_likely(*delete(inputs, gone))), full)
 
 
-@MANY
 @given(
     temperatures,
     st.floats(0.0, 30.0),
@@ -148,7 +143,6 @@ def test_cloud_base_is_monotone_under_deletion(
     assert is_no_better(without, estimate + 1e-9, larger_is_worse=False)
 
 
-@MANY
 @given(sights, codes, humidities, amounts, deletions[4], st.booleans())
 def test_visibility_is_monotone_under_deletion(
     sight: float, code: float, rh: float, rain: float, gone: list[bool], is_forecast: bool

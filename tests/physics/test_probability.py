@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -122,7 +122,6 @@ def test_stretch_is_scipys_multivariate_normal(correlation):
     assert p.stretch_probability(room, correlation) == pytest.approx(expected, abs=3e-3)
 
 
-@settings(max_examples=40)
 @given(st.lists(st.floats(-5, 5), min_size=1, max_size=6), st.floats(0, 1))
 def test_stretch_lies_between_its_bounds(room, correlation):
     room = np.array(room)

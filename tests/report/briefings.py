@@ -1,6 +1,8 @@
 """Briefings for the tests of the reports: quiet days, in which a test changes what it is about."""
 
+from collections.abc import Mapping
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import xarray as xr
@@ -102,22 +104,44 @@ def nothing_known():
     return cube.assign({n: cube[n].copy(data=np.full(cube[n].shape, np.nan)) for n in cube.data_vars})
 
 
+class _Briefings(Mapping):
+    """Briefings by name, each made when first wanted and then shared: parameters need only names."""
+
+    def __init__(self, makers):
+        self._makers = makers
+        self._made = {}
+
+    def __getitem__(self, name):
+        if name not in self._made:
+            self._made[name] = self._makers[name]()
+        return self._made[name]
+
+    def __iter__(self):
+        return iter(self._makers)
+
+    def __len__(self):
+        return len(self._makers)
+
+
+@cache
 def every_question():
     """Give a briefing of each question, with and without gaps, and one in which nothing holds."""
-    return {
-        "best": brief(),
-        "best with gaps": brief(cubes=[with_gaps()]),
-        "best without window": brief(cubes=[stormy()]),
-        "best of which nothing is known": brief(cubes=[nothing_known()]),
-        "compare": brief("compare", sites=[MEADOW, RANCH]),
-        "compare heights": brief("compare", sites=[MEADOW, MEADOW], heights=[40.0, 110.0]),
-        "compare with gaps": brief("compare", [quiet_cube(36), with_gaps()], [MEADOW, RANCH]),
-        "compare three": brief(
-            "compare",
-            [quiet_cube(60), stormy(2), with_gaps(2)],
-            [MEADOW, RANCH, Site("Whistlebrush by the long water", 46.6, 140.0, 30.0, "Asia/Tokyo")],
-        ),
-        "week": brief("week", [quiet_cube(84)], days=3),
-        "week with gaps": brief("week", [with_gaps(3)], days=3),
-        "week without window": brief("week", [stormy(3)], days=3),
-    }
+    return _Briefings(
+        {
+            "best": lambda: brief(),
+            "best with gaps": lambda: brief(cubes=[with_gaps()]),
+            "best without window": lambda: brief(cubes=[stormy()]),
+            "best of which nothing is known": lambda: brief(cubes=[nothing_known()]),
+            "compare": lambda: brief("compare", sites=[MEADOW, RANCH]),
+            "compare heights": lambda: brief("compare", sites=[MEADOW, MEADOW], heights=[40.0, 110.0]),
+            "compare with gaps": lambda: brief("compare", [quiet_cube(36), with_gaps()], [MEADOW, RANCH]),
+            "compare three": lambda: brief(
+                "compare",
+                [quiet_cube(60), stormy(2), with_gaps(2)],
+                [MEADOW, RANCH, Site("Whistlebrush by the long water", 46.6, 140.0, 30.0, "Asia/Tokyo")],
+            ),
+            "week": lambda: brief("week", [quiet_cube(84)], days=3),
+            "week with gaps": lambda: brief("week", [with_gaps(3)], days=3),
+            "week without window": lambda: brief("week", [stormy(3)], days=3),
+        }
+    )

@@ -26,7 +26,7 @@ def figures():
         return gust_ensemble.summary(cases, *predict_blocks(cases, "station and air", widened=True))
 
 
-@pytest.mark.slow
+@pytest.mark.thorough
 @needs_data
 def test_blocks_of_days_left_out(figures):
     assert figures["crps_gain"] >= 0.15
