@@ -1,10 +1,13 @@
 """The store: what is kept, found, passed over, pruned."""
 
+import gzip
+import logging
 import os
 import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -12,11 +15,13 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from tests.stored import HERE, THERE, replies_at
-from wxfly import shipped, store
+from tests.stored import HERE, THERE, replies_at, reply_at
+from wxfly import foreign_file, shipped, store, store_commands
 from wxfly.errors import DamagedError, WxflyError
-from wxfly.netcdf import load_cube
+from wxfly.netcdf import load_cube, save_cube
 from wxfly.settings import Settings, cache_folder
+from wxfly.sources import open_meteo
+from wxfly.store_file import write_reply
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -151,7 +156,7 @@ def test_the_shipped_forecasts_are_those_that_were_shipped(tmp_path, monkeypatch
 WRITER = """
 import sys
 sys.path.insert(0, {root!r})
-from tests.stored import HERE, THERE, replies_at
+from tests.stored import HERE, THERE, replies_at, reply_at
 from wxfly import shipped, store
 print("ready", flush=True)
 for k in range(1000):
@@ -247,3 +252,123 @@ def test_why_a_forecast_is_not_used_is_empty_where_it_is_used():
     assert store.why_unused(*HERE, "icon_eu", surface_altitude=90.0) == (
         "it is for ground at 30 m, the site's is at 90 m"
     )
+
+
+def _newer(path):
+    path.write_bytes(gzip.compress(b'{"wxfly_reply": 2}\n'))
+
+
+def _in_fahrenheit(document):
+    document["hourly_units"]["temperature_2m"] = "gas mark"
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (lambda path: write_reply(reply_at(THERE), path), "of another place, model or run than its name says"),
+        (lambda path: write_reply(reply_at(HERE, model="icon_d2"), path), "of another place, model or run"),
+        (lambda path: write_reply(reply_at(HERE, run="2026-06-09T18"), path), "of another place, model or run"),
+        (
+            lambda path: write_reply(reply_at(HERE, change=_in_fahrenheit), path),
+            "whole, but this wxfly does not take it",
+        ),
+        (lambda path: write_reply(replace(reply_at(HERE), service="later"), path), "of a service that this wxfly does"),
+        (_newer, "written by a newer wxfly"),
+    ],
+)
+def test_a_whole_file_that_cannot_be_used_is_passed_over_and_never_called_damaged(change, words, caplog):
+    (path,) = store.keep_forecasts(replies_at(HERE))
+    change(path)
+    with caplog.at_level(logging.INFO, "wxfly"):
+        assert store.find_forecast(*HERE, "icon_eu") is None
+    assert "passed over: " in caplog.text
+    (stored,) = store.list_forecasts()
+    assert words in store.fault_of(stored)
+    assert str(path) not in store.fault_of(stored)
+    assert store.damage_of(stored) == ""
+    assert words in store.why_unused(*HERE, "icon_eu")
+    assert "clear" not in store.why_unused(*HERE, "icon_eu")
+    store_commands.prune(damaged=True)
+    assert path.is_file()
+
+
+def test_a_damaged_file_is_told_with_the_way_to_clear_it():
+    (path,) = store.keep_forecasts(replies_at(HERE))
+    path.write_bytes(path.read_bytes()[:-9])
+    (stored,) = store.list_forecasts()
+    assert store.damage_of(stored) == store.fault_of(stored) == "damaged, it is cut short"
+    assert store.why_unused(*HERE, "icon_eu").endswith("; clear it with: wxfly store prune --damaged")
+
+
+def test_a_fault_of_the_program_is_told_as_one_and_the_file_left_alone(monkeypatch, wxfly):
+    (path,) = store.keep_forecasts(replies_at(HERE))
+    before = path.read_bytes()
+
+    def broken(*_, **__):
+        raise KeyError("a slip of ours")
+
+    monkeypatch.setattr("wxfly.sources.open_meteo.parse_forecast", broken)
+    for arguments in (("best", "52.27,6.9", "--model", "icon_eu", "--offline"), ("store", "prune", "--damaged")):
+        code, out, err = wxfly(*arguments)
+        assert (code, out) == (70, "")
+        assert err.startswith("Error: this is a fault of wxfly itself, not of your files or of a service (KeyError: ")
+        assert err.count("\n") == 1
+        assert "report" in err
+    assert path.read_bytes() == before
+
+
+def test_what_was_kept_reads_as_it_did_when_it_came():
+    """One parser serves both, with what came beside the reply and the names that were asked for then."""
+    reply = replace(reply_at(HERE), asked=("wind_speed_10m", "temperature_2m"))
+    store.keep_forecasts([reply])
+    found = store.find_forecast(*HERE, "icon_eu")
+    xr.testing.assert_identical(found, open_meteo.parse_kept(reply))
+    assert found.attrs["retrieved"] == "2026-06-10T04:10:00Z"
+    assert found["site"].values.tolist() == ["a site"]
+    assert (found["latitude"].item(), found["longitude"].item()) == HERE
+
+
+# --- kept as netCDF by an early wxfly ---------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def early():
+    """Give a forecast as an early wxfly kept it."""
+    (path,) = store.keep_forecasts(replies_at(HERE))
+    save_cube(store.find_forecast(*HERE, "icon_eu"), path.with_suffix(".nc"))
+    path.unlink()
+    with path.with_suffix(".nc").open("ab") as file:
+        file.write(b"\nsha256 of the bytes before this line: " + b"0" * 64 + b"\n")  # it wrote one; it is not looked at
+    return path.with_suffix(".nc")
+
+
+def test_a_forecast_of_an_early_wxfly_is_listed_and_answered_from(early):
+    (stored,) = store.list_forecasts()
+    assert (stored.path, stored.is_early) == (early, True)
+    assert store.foreign_files() == []
+    assert store.fault_of(stored) == ""
+    found = store.find_forecast(*HERE, "icon_eu")
+    store.keep_forecasts(replies_at(HERE))
+    assert [s.is_early for s in store.list_forecasts()] == [False, True]
+    xr.testing.assert_equal(found, store.find_forecast(*HERE, "icon_eu"))
+
+
+def test_a_damaged_one_is_told_and_left_until_it_is_asked_away(early):
+    cube = load_cube(early)
+    cube["wind_speed_of_gust"].values.flat[0] += 1.0
+    cube.to_netcdf(early, engine="h5netcdf")
+    assert store.find_forecast(*HERE, "icon_eu") is None
+    assert early.is_file()
+    assert "its checksum does not fit" in store.why_unused(*HERE, "icon_eu")
+    assert str(early) in store_commands.prune(damaged=True)
+    assert not early.exists()
+
+
+def test_one_that_is_never_read_to_its_end_is_not_called_damaged(early, monkeypatch):
+    monkeypatch.setattr(foreign_file, "WALL_SECONDS", 5.0)
+    content = early.read_bytes()
+    start = content.index(b"GCOL") + 512
+    early.write_bytes(content[:start] + bytes(512) + content[start + 512 :])
+    (stored,) = store.list_forecasts()
+    assert "took more than 5 s and was ended" in store.fault_of(stored)
+    assert store.damage_of(stored) == ""

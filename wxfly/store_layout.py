@@ -90,7 +90,7 @@ def run_of_reply(reply: PlaceReply) -> str:
 
 
 def list_forecasts() -> list[StoredForecast]:
-    """List what the store holds, by model, newest run first, from north to south. Files that are not ours are left out."""
+    """List what the store holds, by model, newest run first, north to south. Files that are not ours are left out."""
     found = []
     for path in _files(forecasts_folder()):
         match = _PLACE.fullmatch(path.name)
