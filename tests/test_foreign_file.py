@@ -24,7 +24,9 @@ has_limits = pytest.mark.skipif(os.name != "posix", reason="this system limits n
 
 @pytest.fixture
 def path(tmp_path):
-    cube = quiet_cube(hours=5).expand_dims(site=np.array(["Kèl der/ness <b>"], dtype=object), axis=1)
+    cube = quiet_cube(hours=30).expand_dims(site=np.array(["Kèl der/ness <b>"], dtype=object), axis=1)
+    places = {name: ("site", [cube[name].item()]) for name in ("latitude", "longitude", "surface_altitude")}
+    cube = cube.assign_coords(places)
     save_cube(cube, tmp_path / "a.nc")
     return tmp_path / "a.nc"
 
@@ -134,3 +136,45 @@ def test_what_wxfly_wrote_can_be_told_from_what_was_changed_since(path):
     read_foreign(path)
     with pytest.raises(DamagedError, match="its checksum does not fit"):
         read_foreign(path, ours=True)
+
+
+def _attribute(name, value, of=None):
+    def change(file):
+        (file if of is None else file[of]).attrs[name] = value
+
+    return change
+
+
+def _no_attribute(name, of=None):
+    def change(file):
+        del (file if of is None else file[of]).attrs[name]
+
+    return change
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (_attribute("model", np.array([b"a", b"b"])), "the attribute 'model' is of another kind, wanted a text"),
+        (_attribute("carried", 3), "the attribute 'carried' is of another kind, wanted names"),
+        (_attribute("members", "many"), "the attribute 'members' is 'many', wanted a whole number"),
+        (_attribute("wxfly_schema", "x"), "written by a newer wxfly"),
+        (_attribute("covers_hours", "two", of="wind_speed_of_gust"), "'covers_hours' is 'two', wanted two numbers"),
+        (_attribute("units", h5py.Empty("f"), of="wind_speed"), "'units' is of another kind|not a readable netCDF"),
+        (_attribute("units", "fortnights since 2026", of="time"), "not a readable netCDF file|wanted times"),
+        (_attribute("scale_factor", "big", of="wind_speed"), "not a readable netCDF file|holds"),
+        (_no_attribute("units", of="wind_speed"), "wind_speed is in 'None', wanted 'm s-1'"),
+        (_no_attribute("source"), "the attribute 'source' is missing"),
+        (_attribute("hours", "all of them"), ""),  # nobody of ours wrote it, so it is left out
+    ],
+)
+def test_a_malformed_attribute_is_one_line_of_the_command(path, change, words, wxfly):
+    with h5py.File(path, "a") as file:
+        change(file)
+    code, _, err = wxfly("best", "--forecast", str(path))
+    assert "fault of wxfly" not in err
+    if words:
+        assert code == 1
+        (line,) = [line for line in err.splitlines() if line.startswith("Error: ")]
+        assert any(w in line for w in words.split("|")), line
+        assert "remove" not in line

@@ -39,7 +39,7 @@ _NUMBERS, _TIMES, _NAMES = ("fiu", "numbers"), ("M", "times"), ("OU", "texts")
 OF_COORDINATES: Mapping[str, tuple[tuple[str, str], tuple[tuple[str, ...], ...]]] = {
     "time": (_TIMES, (("time",),)),
     "height": (_NUMBERS, (("height",),)),
-    "latitude": (_NUMBERS, ((), ("site",), ("latitude",))),
+    "latitude": (_NUMBERS, ((), ("site",), ("latitude",))),  # one place, sites, a grid
     "longitude": (_NUMBERS, ((), ("site",), ("longitude",))),
     "surface_altitude": (_NUMBERS, ((), ("site",), ("latitude", "longitude"))),
     "site": (_NAMES, (("site",),)),
@@ -72,8 +72,9 @@ def check_contents(cube: xr.Dataset, place: str) -> xr.Dataset:
     WxflyError
         In one line: what is of a wrong type, and what is wanted.
     """
+    layout = _layout(cube, place)
     coordinates = {
-        name: _coordinate(cube[name], name, place)
+        name: _coordinate(cube[name], name, layout, place)
         for name in map(str, cube.coords)
         if name in OF_COORDINATES and name not in VARIABLES
     }
@@ -91,8 +92,18 @@ def check_contents(cube: xr.Dataset, place: str) -> xr.Dataset:
     return xr.Dataset(variables, coords=coordinates, attrs=_checked(cube.attrs, OF_CUBE, place))
 
 
-def _coordinate(variable: xr.DataArray, name: str, place: str) -> tuple[Any, ...]:
+def _layout(cube: xr.Dataset, place: str) -> int:
+    """Return how the places are laid out: 0 for a single one, 1 for sites, 2 for a grid."""
+    across = [d for d in HORIZONTAL if d in cube.dims]
+    if across not in ([], ["site"], ["latitude", "longitude"]):
+        raise WxflyError(f"{place}: its places are over ({', '.join(across)}), wanted (site) or (latitude, longitude)")
+    return min(len(across), 2)
+
+
+def _coordinate(variable: xr.DataArray, name: str, layout: int, place: str) -> tuple[Any, ...]:
     (kinds, words), allowed = OF_COORDINATES[name]
+    if name in ("latitude", "longitude", "surface_altitude"):
+        allowed = (allowed[layout],)
     dims = tuple(map(str, variable.dims))
     if variable.dtype.kind not in kinds:
         raise WxflyError(f"{place}: {name} holds {variable.dtype}, wanted {words}")

@@ -90,8 +90,8 @@ def _answer_of_child(path: Path) -> bytes:
         return done.stdout
     if done.returncode == -getattr(signal, "SIGXCPU", 0):
         raise WxflyError(f"{path}: reading it took more than {PROCESSOR_SECONDS} s of processor time and was ended")
-    if done.returncode < 0:
-        raise WxflyError(f"{path}: the netCDF library broke off while reading it (signal {-done.returncode})")
+    if done.returncode < 0 or done.returncode > 255:  # a signal, or what Windows has in its place
+        raise WxflyError(f"{path}: the netCDF library broke off while reading it (code {done.returncode})")
     last = done.stderr.decode(errors="replace").strip().rpartition("\n")[2]
     raise RuntimeError(f"the process that reads netCDF ended with code {done.returncode} ({last[:200]})")
 
@@ -118,19 +118,30 @@ def hand_back(path: str, seconds: str, memory: str) -> None:
     """Read a file within limits and write what is in it to the output: what the child process does."""
     signal.signal(signal.SIGINT, signal.SIG_DFL)
     _limit(int(seconds), int(memory))
-    answer: bytes
     try:
-        answer = _packed(read_netcdf(Path(path)))
+        answer = _packed(_read(path))
+    except _UnreadableError as fault:
+        answer = _fault(f"not a readable netCDF file ({fault})")
     except MemoryError:
         answer = _fault(f"reading it needs more than {int(memory) / 1e6:g} MB of memory and was ended")
-    except Exception as fault:  # the libraries raise anything over a file of a stranger; none of our code ran
-        words = short(fault)
-        if "memory allocation" in words or "unable to allocate" in words.lower():
-            answer = _fault(f"reading it needs more than {int(memory) / 1e6:g} MB of memory and was ended")
-        else:
-            answer = _fault(f"not a readable netCDF file ({words})")
     sys.stdout.buffer.write(answer)
     sys.stdout.buffer.flush()
+
+
+class _UnreadableError(Exception):
+    """The libraries do not take the file."""
+
+
+def _read(path: str) -> xr.Dataset:
+    try:
+        return read_netcdf(Path(path))
+    except MemoryError:
+        raise
+    except Exception as fault:  # they raise anything over a file of a stranger
+        words = short(fault)
+        if "memory allocation" in words or "unable to allocate" in words.lower():
+            raise MemoryError from None
+        raise _UnreadableError(words) from None
 
 
 def _fault(words: str) -> bytes:
@@ -162,6 +173,8 @@ def _packed(cube: xr.Dataset) -> bytes:
             values = np.array([_text(v) for v in values.ravel()], dtype=str).reshape(values.shape)
         if values.dtype.kind not in "fiubMU":
             return _fault(f"'{name}' holds {values.dtype}, which is not of a forecast")
+        if len(set(variable.dims)) < variable.ndim:
+            return _fault(f"'{name}' has one dimension twice")
         arrays[str(len(rows))] = values
         rows.append(
             {

@@ -100,7 +100,7 @@ def unpack(content: bytes, place: str) -> PlaceReply:
         raise DamagedError(f"{place}: damaged, its checksum does not fit")
     try:
         return _reply(head, body)
-    except (ValueError, KeyError, TypeError):
+    except (ValueError, KeyError, TypeError, OverflowError):
         raise WxflyError(f"{place}: what it says of itself is not in a form that this wxfly reads") from None
 
 
