@@ -19,13 +19,13 @@ def silent(_):
 
 def test_a_fetch_that_brought_nothing_new_is_an_error_and_what_is_stored_stays(server):
     assert "kept for use offline" in fetch([PLACE], "icon_eu", on_progress=silent)[0]
-    before = {p: p.read_bytes() for p in (cache_folder() / "forecasts").rglob("*.nc")}
+    before = {p: p.read_bytes() for p in (cache_folder() / "forecasts").rglob("*.gz")}
     (cache_folder() / "replies" / "metadata" / "icon_eu.json").unlink()
     server.run_delay -= timedelta(hours=6)
     server.always["forecast"] = Fault(status=503, body=b"")
     with pytest.raises(WxflyError, match=r"^no newer forecast could be had: Open-Meteo icon_eu for 52.31, 6.84: .*503"):
         fetch([PLACE], "icon_eu", on_progress=silent)
-    assert {p: p.read_bytes() for p in (cache_folder() / "forecasts").rglob("*.nc")} == before
+    assert {p: p.read_bytes() for p in (cache_folder() / "forecasts").rglob("*.gz")} == before
 
 
 def test_a_forecast_of_the_newest_run_that_is_stored_already_is_a_success(server):
@@ -36,8 +36,8 @@ def test_a_forecast_of_the_newest_run_that_is_stored_already_is_a_success(server
 
 def test_offline_a_damaged_forecast_is_told_as_such_with_the_way_to_clear_it(server, capsys):
     fetch([PLACE], "icon_eu", on_progress=silent)
-    (path,) = (cache_folder() / "forecasts").rglob("*.nc")
-    path.write_bytes(path.read_bytes()[:5000] + bytes(50) + path.read_bytes()[5050:])
+    (path,) = (cache_folder() / "forecasts").rglob("*.gz")
+    path.write_bytes(path.read_bytes()[:3000] + bytes(50) + path.read_bytes()[3050:])
     with pytest.raises(SystemExit) as ended:
         main.main(args=["best", PLACE, "--model", "icon_eu", "--offline"], prog_name="wxfly")
     assert ended.value.code == 1

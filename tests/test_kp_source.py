@@ -7,6 +7,7 @@ import pytest
 
 from tests.server import Fault
 from wxfly.freshness import hide_stale
+from wxfly.kept_replies import keep_reply, kept_reply
 from wxfly.retrieval import obtain
 from wxfly.site import Site
 
@@ -120,3 +121,34 @@ def test_an_outlook_that_what_was_measured_has_passed_already_is_not_used(clock,
     assert any("not used where what was measured is above it" in note for note in got.notes)
     assert "kp.gfz.de" in got.provenance["attribution"]
     assert "spaceweather.gov" in got.provenance["attribution"]
+
+
+def test_a_mark_that_cannot_be_sent_back_stops_no_renewal(clock, server):
+    """A byte above 127 in an ETag: a question with it would never leave this machine."""
+    server.always["kp"] = Fault(headers={"ETag": '"caf\xe9"'})
+    assert np.isfinite(obtain(["heath"], saved=SAVED).cube["kp_index"]).any()
+    clock(hours=1)
+    assert not any("older Kp" in note for note in obtain(["heath"], saved=SAVED).notes)
+    assert count(server, "kp") == 2
+    assert "if-none-match" not in server.asked("kp")[-1].headers
+
+
+def test_a_mark_that_an_early_wxfly_kept_stops_no_renewal_either(clock, server):
+    name = "noaa-planetary-k-index-forecast.json"
+    obtain(["heath"], saved=SAVED)
+    kept = kept_reply("space_weather", name)
+    keep_reply("space_weather", name, kept.text, kept.retrieved, etag='"caf\xe9"')
+    clock(hours=1)
+    assert not any("older Kp" in note for note in obtain(["heath"], saved=SAVED).notes)
+
+
+def test_a_kept_reply_that_no_longer_parses_is_asked_for_again(clock, server, caplog):
+    now = server.moment()
+    for name in ("noaa-planetary-k-index-forecast.json", "27-day-outlook.txt"):
+        keep_reply("space_weather", name, "[1]", now, etag='"a"')
+    with caplog.at_level("INFO", "wxfly"):
+        got = obtain(["heath"], saved=SAVED)
+    assert np.isfinite(got.cube["kp_index"]).any()
+    assert "a kept reply is passed over: " in caplog.text
+    assert "if-none-match" not in server.asked("kp")[-1].headers
+    assert len(server.asked("outlook")) == 1

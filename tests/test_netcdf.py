@@ -1,4 +1,4 @@
-"""Cubes on disk: plain CF netCDF, whole or not there, refused when damaged."""
+"""Cubes as files: plain CF netCDF, whole or not there, refused when their checksum does not fit."""
 
 import shutil
 import subprocess
@@ -6,12 +6,10 @@ import subprocess
 import numpy as np
 import pytest
 import xarray as xr
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from tests.cubes import quiet_cube
 from wxfly import netcdf
-from wxfly.errors import WxflyError
+from wxfly.errors import DamagedError, WxflyError
 from wxfly.forecast import SCHEMA_VERSION
 from wxfly.netcdf import content_checksum, load_cube, save_cube
 
@@ -34,23 +32,6 @@ def test_a_cube_comes_back_as_it_was(cube, tmp_path):
 def test_a_run_that_is_not_known_stays_so(cube, tmp_path):
     save_cube(cube.assign_coords(forecast_reference_time=np.datetime64("NaT", "ns")), tmp_path / "a.nc")
     assert np.isnat(load_cube(tmp_path / "a.nc", verify=True)["forecast_reference_time"])
-
-
-def test_the_fast_way_reads_what_the_general_one_reads(cube, tmp_path):
-    cube = cube.expand_dims(site=np.array(["Kèl der/ness <b>"], dtype=object), axis=1)
-    save_cube(cube, tmp_path / "a.nc")
-    fast = load_cube(tmp_path / "a.nc")
-    general = xr.open_dataset(tmp_path / "a.nc", engine="h5netcdf").load()
-    xr.testing.assert_identical(fast, general)
-    assert netcdf._read_fast(tmp_path / "a.nc") is not None
-
-
-def test_the_shipped_files_are_read_alike_both_ways():
-    from wxfly.store import load_manifest, shipped_folder
-
-    for entry in load_manifest()["files"]:
-        path = shipped_folder() / entry["file"]
-        xr.testing.assert_identical(load_cube(path), xr.open_dataset(path, engine="h5netcdf").load())
 
 
 @pytest.mark.parametrize(
@@ -109,9 +90,10 @@ def test_a_foreign_file_is_refused_in_the_store(cube, tmp_path):
 @pytest.mark.parametrize("body", [b"", b"not HDF5", b"\x89HDF\r\n\x1a\n" + b"\0" * 500])
 def test_what_is_no_netcdf_is_refused_in_one_line(tmp_path, body):
     (tmp_path / "a.nc").write_bytes(body)
-    with pytest.raises(WxflyError, match=r"not a readable netCDF file .*remove it") as caught:
+    with pytest.raises(WxflyError, match=r"not a readable netCDF file") as caught:
         load_cube(tmp_path / "a.nc")
     assert "\n" not in str(caught.value)
+    assert "remove" not in str(caught.value)
 
 
 def test_an_absent_file_and_a_folder_are_refused_in_one_line(tmp_path):
@@ -139,34 +121,22 @@ def test_every_change_changes_the_checksum(cube):
     assert len(set(sums)) == len(sums)
 
 
-@pytest.fixture(scope="module")
-def whole(tmp_path_factory):
-    """Give a small cube, the path of a file, and the bytes that belong there."""
-    path = tmp_path_factory.mktemp("whole") / "a.nc"
-    cube = quiet_cube(hours=5)
-    save_cube(cube, path)
-    return cube, path, path.read_bytes()
+def test_a_cube_that_was_changed_is_told_by_the_checksum_in_it(cube, tmp_path):
+    save_cube(cube, tmp_path / "a.nc")
+    changed = load_cube(tmp_path / "a.nc")
+    changed["wind_speed_of_gust"].values.flat[0] += 1.0
+    changed.to_netcdf(tmp_path / "a.nc", engine="h5netcdf")
+    with pytest.raises(DamagedError, match="damaged, its checksum does not fit"):
+        load_cube(tmp_path / "a.nc", verify=True)
 
 
-@given(position=st.integers(0), change=st.integers(1, 255))
-def test_a_flipped_byte_is_refused_or_changes_nothing(whole, position, change):
-    """HDF5 has unused bytes; a flip anywhere else must be seen."""
-    cube, path, good = whole
-    body = bytearray(good)
-    body[position % len(body)] ^= change
-    path.write_bytes(body)
-    try:
-        back = load_cube(path, verify=True)
-    except WxflyError:
-        return
-    xr.testing.assert_equal(back, cube)
+def test_a_fault_of_the_program_is_not_called_one_of_the_file(cube, tmp_path, monkeypatch):
+    save_cube(cube, tmp_path / "a.nc")
 
+    def broken(_):
+        raise KeyError("a slip of ours")
 
-@pytest.mark.thorough
-@settings(max_examples=10, deadline=None)  # each is tried by a process of its own
-@given(length=st.integers(0))
-def test_a_file_cut_anywhere_is_refused(whole, length):
-    _, path, good = whole
-    path.write_bytes(good[: length % len(good)])
-    with pytest.raises(WxflyError):
-        load_cube(path, verify=True)
+    monkeypatch.setattr(netcdf, "content_checksum", broken)
+    with pytest.raises(KeyError, match="a slip of ours"):
+        load_cube(tmp_path / "a.nc", verify=True)
+    assert (tmp_path / "a.nc").is_file()

@@ -1,12 +1,14 @@
 """From what a pilot writes to a site."""
 
+import json
 import math
 from datetime import UTC, datetime
 
 import pytest
 
+from tests.server import Fault
 from wxfly.errors import WxflyError
-from wxfly.kept_replies import keep_reply
+from wxfly.kept_replies import keep_reply, kept_reply
 from wxfly.places import demo_sites, parse_coordinates, resolve_site, time_zone_at
 from wxfly.site import Site
 from wxfly.store import load_manifest
@@ -123,3 +125,19 @@ def test_a_kept_ground_that_is_none_is_asked_for_again(server, text):
 def test_a_name_of_broken_letters_is_one_line():
     with pytest.raises(WxflyError, match="cannot be looked up; write its name in plain letters"):
         resolve_site("K\udcff", saved={})
+
+
+def test_a_place_in_a_time_zone_that_is_not_known_here_is_no_broken_place(server):
+    """Such a reply is kept without its zone; one that an early wxfly kept is read without it."""
+
+    def in_mars(body):
+        document = json.loads(body)
+        document["results"][0]["timezone"] = "Mars/Olympus"
+        return json.dumps(document).encode()
+
+    server.always["geocoding"] = Fault(change=in_mars)
+    assert resolve_site("Oldermoor", saved={}).time_zone == "Europe/Amsterdam"
+    kept = kept_reply("places", "oldermoor")
+    assert "Mars" not in kept.text
+    keep_reply("places", "oldermoor", in_mars(kept.text.encode()).decode(), kept.retrieved)
+    assert resolve_site("Oldermoor", saved={}, offline=True).time_zone == "Europe/Amsterdam"

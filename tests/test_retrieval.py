@@ -3,6 +3,7 @@
 import json
 import subprocess
 import sys
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from wxfly.netcdf import save_cube
 from wxfly.retrieval import obtain
 from wxfly.settings import cache_folder
 from wxfly.site import Site
+from wxfly.store_file import read_reply
 
 ROOT = Path(__file__).resolve().parents[1]
 BERLIN = ROOT.parent / "shared" / "data" / "replies" / "berlin_2021-11-24_168h.json"
@@ -194,12 +196,12 @@ def test_when_the_service_fails_and_nothing_is_stored_its_fault_is_the_answer(cl
 
 def test_a_bad_reply_leaves_the_store_as_it_was(clock, server):
     obtain(["heath"], saved=SAVED)
-    before = {p: p.read_bytes() for p in cache_folder().rglob("*.nc")}
+    before = {p: p.read_bytes() for p in cache_folder().rglob("*.gz")}
     clock(hours=7)
     server.always["forecast"] = Fault(change=lambda body: body[:-100])
     got = obtain(["heath"], saved=SAVED)
     assert "not whole JSON" in got.notes[1]
-    assert {p: p.read_bytes() for p in cache_folder().rglob("*.nc")} == before
+    assert {p: p.read_bytes() for p in cache_folder().rglob("*.gz")} == before
 
 
 PROCESS = """
@@ -295,10 +297,8 @@ def test_a_report_at_hand_that_shows_the_forecast_to_be_off_is_told_without_aski
 def test_a_stored_forecast_of_the_future_does_not_hide_the_one_before_it(clock, server, contact):
     """A run that an earlier program filed under next year, because a reply said so."""
     got = obtain(["heath"], saved=SAVED)
-    of_future = got.cube.drop_vars("kp_index").assign_coords(
-        forecast_reference_time=np.datetime64("2027-03-10T06", "ns")
-    )
-    store.keep_forecast(of_future)
+    (stored,) = store.list_forecasts()
+    store.keep_forecasts([replace(read_reply(stored.path), run=datetime(2027, 3, 10, 6, tzinfo=UTC))])
     assert obtain(["heath"], saved=SAVED, offline=True).run == got.run
     for stored in store.list_forecasts():
         if stored.run == "2026-03-10T06Z":
@@ -329,9 +329,9 @@ def test_the_second_source_failing_too_leaves_the_first_fault(clock, server, con
 
 def test_a_full_disk_costs_the_store_and_not_the_answer(clock, server, monkeypatch):
     def full(*_):
-        raise WxflyError("x.nc: the forecast could not be kept (No space left on device)")
+        raise WxflyError("the forecast could not be kept (No space left on device)")
 
-    monkeypatch.setattr(store, "keep_forecast", full)
+    monkeypatch.setattr(store, "keep_forecasts", full)
     got = obtain(["heath"], saved=SAVED)
     assert got.origin == "fetched"
     assert any("could not be kept" in note for note in got.notes)

@@ -171,3 +171,16 @@ def test_a_reply_that_does_not_say_when_it_was_renewed_is_refused(clock, server,
     server.always["met_norway"] = second(updated=None)
     with pytest.raises(WxflyError, match="updated_at 'None' is not of the form"):
         obtain(["heath"], saved=SAVED, model="met_norway")
+
+
+def test_a_date_that_cannot_be_sent_back_stops_no_renewal(clock, server, contact):
+    odd = second()
+    odd.headers["Last-Modified"] = "Tue, 10 M\xe4r 2026 11:00:00 GMT"
+    server.always["met_norway"] = odd
+    obtain(["heath"], saved=SAVED, model="met_norway")
+    clock(hours=1)
+    server.always["met_norway"] = second(updated="2026-03-10T12:30:00Z")
+    got = obtain(["heath"], saved=SAVED, model="met_norway")
+    assert got.origin == "fetched"
+    assert not any("no newer" in note for note in got.notes)
+    assert "if-modified-since" not in server.asked("met_norway")[-1].headers

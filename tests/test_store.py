@@ -1,10 +1,13 @@
 """The store: what is kept, found, passed over, pruned."""
 
+import gzip
+import logging
 import os
 import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -12,39 +15,27 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from tests.cubes import quiet_cube
-from wxfly import shipped, store
-from wxfly.errors import WxflyError
+from tests.stored import HERE, THERE, replies_at, reply_at
+from wxfly import foreign_file, shipped, store, store_commands
+from wxfly.errors import DamagedError, WxflyError
+from wxfly.netcdf import load_cube, save_cube
 from wxfly.settings import Settings, cache_folder
+from wxfly.sources import open_meteo
+from wxfly.store_file import write_reply
 
 ROOT = Path(__file__).resolve().parents[1]
 
 
-def cube_at(*places, run="2026-06-10T00", model="icon_eu", retrieved="2026-06-10T04:10:00Z", ground=30.0):
-    one = quiet_cube().drop_vars(["latitude", "longitude", "surface_altitude"], errors="ignore")
-    cube = one.expand_dims(site=np.array([f"site {k}" for k in range(len(places))], dtype=object), axis=1)
-    return cube.assign_coords(
-        latitude=("site", [p[0] for p in places]),
-        longitude=("site", [p[1] for p in places]),
-        surface_altitude=("site", [ground] * len(places)),
-        forecast_reference_time=np.datetime64(run, "ns"),
-    ).assign_attrs(model=model, retrieved=retrieved)
-
-
-HERE = (52.27, 6.9)
-THERE = (-46.62, -9.61)
-
-
 def test_names_in_the_store_can_be_read_by_a_person():
-    paths = store.keep_forecast(cube_at(HERE, THERE))
+    paths = store.keep_forecasts(replies_at(HERE, THERE))
     names = [p.relative_to(cache_folder()).as_posix() for p in paths]
     assert names == [
-        "forecasts/icon_eu/2026-06-10T00Z/52.2700N_6.9000E.nc", "forecasts/icon_eu/2026-06-10T00Z/46.6200S_9.6100W.nc",
+        "forecasts/icon_eu/2026-06-10T00Z/52.2700N_6.9000E.gz", "forecasts/icon_eu/2026-06-10T00Z/46.6200S_9.6100W.gz",
     ]  # fmt: skip
 
 
 def test_only_the_place_model_and_run_asked_for_are_found():
-    store.keep_forecast(cube_at(HERE))
+    store.keep_forecasts(replies_at(HERE))
     assert store.find_forecast(*HERE, "icon_eu") is not None
     assert store.find_forecast(*HERE, "icon_eu", run="2026-06-10T00Z") is not None
     assert store.find_forecast(*HERE, "icon_eu", run="2026-06-10T06Z") is None
@@ -55,30 +46,30 @@ def test_only_the_place_model_and_run_asked_for_are_found():
 
 
 def test_the_newest_run_is_found_and_a_damaged_one_passed_over():
-    store.keep_forecast(cube_at(HERE, run="2026-06-09T18"))
-    (newest,) = store.keep_forecast(cube_at(HERE, run="2026-06-10T06"))
+    store.keep_forecasts(replies_at(HERE, run="2026-06-09T18"))
+    (newest,) = store.keep_forecasts(replies_at(HERE, run="2026-06-10T06"))
     assert store.find_forecast(*HERE, "icon_eu")["forecast_reference_time"] == np.datetime64("2026-06-10T06")
     newest.write_bytes(newest.read_bytes()[:-500])
     assert store.find_forecast(*HERE, "icon_eu")["forecast_reference_time"] == np.datetime64("2026-06-09T18")
 
 
 def test_a_forecast_of_another_place_under_this_name_is_passed_over():
-    (path,) = store.keep_forecast(cube_at(THERE))
-    wrong = path.with_name("52.2700N_6.9000E.nc")
+    (path,) = store.keep_forecasts(replies_at(THERE))
+    wrong = path.with_name("52.2700N_6.9000E.gz")
     path.rename(wrong)
     assert store.find_forecast(*HERE, "icon_eu") is None
 
 
 def test_a_run_that_is_not_known_is_kept_under_the_hour_it_came():
-    (path,) = store.keep_forecast(cube_at(HERE, run="NaT"))
+    (path,) = store.keep_forecasts(replies_at(HERE, run=None))
     assert path.parent.name == "retrieved-2026-06-10T04Z"
     assert store.find_forecast(*HERE, "icon_eu", run="retrieved-2026-06-10T04Z") is not None
 
 
 def test_the_list_is_by_model_with_the_newest_run_first():
     for run in ("2026-06-09T18", "2026-06-10T06"):
-        store.keep_forecast(cube_at(HERE, run=run))
-    store.keep_forecast(cube_at(THERE, model="a_model"))
+        store.keep_forecasts(replies_at(HERE, run=run))
+    store.keep_forecasts(replies_at(THERE, model="a_model"))
     (cache_folder() / "forecasts" / "icon_eu" / "notes.txt").write_text("mine")
     found = store.list_forecasts()
     assert [(f.model, f.run) for f in found] == [
@@ -89,12 +80,12 @@ def test_the_list_is_by_model_with_the_newest_run_first():
 
 
 def test_a_forecast_can_be_exported_whole_only(tmp_path):
-    (path,) = store.keep_forecast(cube_at(HERE))
+    (path,) = store.keep_forecasts(replies_at(HERE))
     (stored,) = store.list_forecasts()
     store.export_forecast(stored, tmp_path / "mine.nc")
-    xr.testing.assert_identical(store.load_cube(tmp_path / "mine.nc"), store.load_cube(path))
+    xr.testing.assert_equal(load_cube(tmp_path / "mine.nc", verify=True), store.open_forecast(stored))
     path.write_bytes(b"junk")
-    with pytest.raises(WxflyError, match="not a readable"):
+    with pytest.raises(DamagedError, match="damaged, its checksum does not fit"):
         store.export_forecast(stored, tmp_path / "other.nc")
     assert not (tmp_path / "other.nc").exists()
 
@@ -104,9 +95,9 @@ def test_pruning_takes_the_old_then_the_oldest_then_left_overs():
     ages = {"2026-06-01T00": 40, "2026-06-08T00": 3, "2026-06-09T00": 2, "2026-06-10T00": 1}
     paths = {}
     for run, days in ages.items():
-        (paths[run],) = store.keep_forecast(cube_at(HERE, run=run))
+        (paths[run],) = store.keep_forecasts(replies_at(HERE, run=run))
         os.utime(paths[run], (now - days * 86_400,) * 2)
-    left_over = paths["2026-06-10T00"].with_name(".a.nc.1-00.part")
+    left_over = paths["2026-06-10T00"].with_name(".a.gz.1-00.part")
     left_over.write_bytes(b"half")
     os.utime(left_over, (now - 7200,) * 2)
     size = paths["2026-06-10T00"].stat().st_size
@@ -117,7 +108,7 @@ def test_pruning_takes_the_old_then_the_oldest_then_left_overs():
 
 
 def test_clearing_takes_forecasts_and_replies():
-    store.keep_forecast(cube_at(HERE))
+    store.keep_forecasts(replies_at(HERE))
     store.keep_reply("kind", "name", "text", datetime.now(UTC))
     assert store.clear_store() == 2
     assert store.list_forecasts() == []
@@ -144,7 +135,7 @@ def test_a_store_that_cannot_be_written_says_so_and_loses_no_reply(monkeypatch, 
     blocked.write_text("")
     monkeypatch.setenv("WXFLY_CACHE", str(blocked))
     with pytest.raises(WxflyError, match="could not be kept"):
-        store.keep_forecast(cube_at(HERE))
+        store.keep_forecasts(replies_at(HERE))
     store.keep_reply("kind", "name", "text", datetime.now(UTC))
     assert store.find_forecast(*HERE, "icon_eu") is None
     assert store.list_forecasts() == []
@@ -165,11 +156,11 @@ def test_the_shipped_forecasts_are_those_that_were_shipped(tmp_path, monkeypatch
 WRITER = """
 import sys
 sys.path.insert(0, {root!r})
-from tests.test_store import HERE, THERE, cube_at
+from tests.stored import HERE, THERE, replies_at, reply_at
 from wxfly import shipped, store
 print("ready", flush=True)
 for k in range(1000):
-    store.keep_forecast(cube_at(HERE, THERE, run=f"2026-06-10T{{k % 24:02d}}"))
+    store.keep_forecasts(replies_at(HERE, THERE, run=f"2026-06-10T{{k % 24:02d}}"))
 """
 
 
@@ -182,25 +173,25 @@ def test_a_killed_writer_leaves_only_whole_cubes(moment):
         time.sleep(moment)
         writer.send_signal(signal.SIGKILL)
     for stored in store.list_forecasts():
-        store.load_cube(stored.path, verify=True)
-    store.keep_forecast(cube_at(HERE))
+        store.open_forecast(stored)
+    store.keep_forecasts(replies_at(HERE))
 
 
 def test_a_full_disk_is_said_and_the_old_forecast_stays(tmp_path):
     """A limit on the size of files does what a full disk does: writing fails halfway."""
-    (path,) = store.keep_forecast(cube_at(HERE))
+    (path,) = store.keep_forecasts(replies_at(HERE))
     before = path.read_bytes()
     code = f"""
 import resource, signal, sys
 sys.path.insert(0, {str(ROOT)!r})
-from tests.test_store import HERE, cube_at
+from tests.stored import HERE, replies_at
 from wxfly import shipped, store
 from wxfly.errors import WxflyError
-cube = cube_at(HERE)
+replies = replies_at(HERE)
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
-resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, 20_000))
+resource.setrlimit(resource.RLIMIT_FSIZE, (1_500, 1_500))
 try:
-    store.keep_forecast(cube)
+    store.keep_forecasts(replies)
 except WxflyError as fault:
     print(fault)
 """
@@ -213,11 +204,11 @@ except WxflyError as fault:
 
 def test_what_wxfly_did_not_name_is_never_removed():
     """A folder of the pilot's own in the store, or a whole download that is called .part, is no business of ours."""
-    (path,) = store.keep_forecast(cube_at(HERE))
+    (path,) = store.keep_forecasts(replies_at(HERE))
     store.keep_reply("kind", "name", "text", datetime.now(UTC))
     folder = cache_folder() / "forecasts"
     foreign = [
-        folder / "mine" / "thesis.doc", folder / "film.mkv.part", folder / "52.2700N_6.9000E.nc",
+        folder / "mine" / "thesis.doc", folder / "film.mkv.part", folder / "52.2700N_6.9000E.gz",
         path.with_name("notes.txt"), cache_folder() / "replies" / "mine.json",
         cache_folder() / "replies" / "kind" / "deep" / "a.json",
     ]  # fmt: skip
@@ -227,7 +218,7 @@ def test_what_wxfly_did_not_name_is_never_removed():
         os.utime(other, (1, 1))
     assert store.prune_store(Settings(maximum_age_days=1)) == []
     assert store.prune_store(Settings(maximum_megabytes=1e-9)) != []
-    store.keep_forecast(cube_at(HERE))
+    store.keep_forecasts(replies_at(HERE))
     assert store.clear_store() == 1
     assert [other.read_text() for other in foreign] == ["mine"] * len(foreign)
 
@@ -235,7 +226,7 @@ def test_what_wxfly_did_not_name_is_never_removed():
 def test_the_store_is_for_its_owner_alone():
     before = os.umask(0o022)
     try:
-        (path,) = store.keep_forecast(cube_at(HERE))
+        (path,) = store.keep_forecasts(replies_at(HERE))
         store.keep_reply("kind", "name", "text", datetime.now(UTC))
     finally:
         os.umask(before)
@@ -249,80 +240,135 @@ def test_a_forecast_that_could_not_be_kept_is_told_without_its_path():
     (cache_folder() / "forecasts").mkdir(parents=True)
     (cache_folder() / "forecasts" / "icon_eu").write_text("in the way")
     with pytest.raises(WxflyError, match="the forecast could not be kept") as caught:
-        store.keep_forecast(cube_at(HERE))
+        store.keep_forecasts(replies_at(HERE))
     assert "52.27" not in str(caught.value)
-
-
-def _list_of_bytes(path):
-    import h5py
-
-    from wxfly.seal import sealed
-
-    with h5py.File(path, "a") as file:
-        file.attrs["extra"] = np.array([b"a", b"b"])
-    path.write_bytes(sealed(path.read_bytes()))
-
-
-def _schema_of_text(path):
-    import h5py
-
-    with h5py.File(path, "a") as file:
-        file.attrs["wxfly_schema"] = "x"
-
-
-def _without(*names):
-    return lambda path: store.save_cube(store.load_cube(path).drop_vars(names), path)
-
-
-def _without_model(path):
-    cube = store.load_cube(path)
-    del cube.attrs["model"]
-    store.save_cube(cube, path)
-
-
-@pytest.mark.parametrize(
-    ("change", "words"),
-    [
-        (lambda path: store.save_cube(store.load_cube(path).isel(site=0), path), "not the forecast of one place"),
-        (lambda path: store.save_cube(cube_at(HERE, THERE), path), "not the forecast of one place"),
-        (_without("surface_altitude"), "not the forecast of one place"),
-        (_without("latitude"), "latitude is missing"),
-        (_without("forecast_reference_time"), "forecast_reference_time is missing"),
-        (_without_model, "of another place, model or run than its name says"),
-        (lambda path: store.save_cube(xr.Dataset(), path), "no time dimension"),
-        (lambda path: store.save_cube(cube_at(THERE), path), "of another place, model or run than its name says"),
-        (_schema_of_text, "written by a newer wxfly"),
-        (lambda path: path.write_bytes(b""), "not a readable netCDF file"),
-    ],
-)
-def test_a_whole_file_that_is_not_the_forecast_of_its_name_is_passed_over(change, words):
-    (path,) = store.keep_forecast(cube_at(HERE))
-    change(path)
-    assert store.find_forecast(*HERE, "icon_eu") is None
-    (stored,) = store.list_forecasts()
-    assert words in store.fault_of(stored)
-    assert str(path) not in store.fault_of(stored)
-    assert f"{words}" in store.why_unused(*HERE, "icon_eu")
-    assert "clear it with: wxfly store prune --damaged" in store.why_unused(*HERE, "icon_eu")
-
-
-@pytest.mark.parametrize("cut", [True, False])
-def test_an_attribute_of_any_kind_is_no_traceback(cut):
-    """Without the line behind the file the checksum in it is reckoned, and must bear what it finds."""
-    (path,) = store.keep_forecast(cube_at(HERE))
-    _list_of_bytes(path)
-    if cut:
-        path.write_bytes(path.read_bytes()[:-1])
-    (stored,) = store.list_forecasts()
-    assert bool(store.fault_of(stored)) is cut
-    assert (store.find_forecast(*HERE, "icon_eu") is None) is cut
 
 
 def test_why_a_forecast_is_not_used_is_empty_where_it_is_used():
     assert store.why_unused(*HERE, "icon_eu") == ""
-    store.keep_forecast(cube_at(HERE, ground=30.0))
+    store.keep_forecasts(replies_at(HERE, ground=30.0))
     assert store.why_unused(*HERE, "icon_eu") == ""
     assert store.why_unused(*HERE, "icon_d2") == ""
     assert store.why_unused(*HERE, "icon_eu", surface_altitude=90.0) == (
         "it is for ground at 30 m, the site's is at 90 m"
     )
+
+
+def _newer(path):
+    path.write_bytes(gzip.compress(b'{"wxfly_reply": 2}\n'))
+
+
+def _in_fahrenheit(document):
+    document["hourly_units"]["temperature_2m"] = "gas mark"
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (lambda path: write_reply(reply_at(THERE), path), "of another place, model or run than its name says"),
+        (lambda path: write_reply(reply_at(HERE, model="icon_d2"), path), "of another place, model or run"),
+        (lambda path: write_reply(reply_at(HERE, run="2026-06-09T18"), path), "of another place, model or run"),
+        (
+            lambda path: write_reply(reply_at(HERE, change=_in_fahrenheit), path),
+            "whole, but this wxfly does not take it",
+        ),
+        (lambda path: write_reply(replace(reply_at(HERE), service="later"), path), "of a service that this wxfly does"),
+        (_newer, "written by a newer wxfly"),
+    ],
+)
+def test_a_whole_file_that_cannot_be_used_is_passed_over_and_never_called_damaged(change, words, caplog):
+    (path,) = store.keep_forecasts(replies_at(HERE))
+    change(path)
+    with caplog.at_level(logging.INFO, "wxfly"):
+        assert store.find_forecast(*HERE, "icon_eu") is None
+    assert "passed over: " in caplog.text
+    (stored,) = store.list_forecasts()
+    assert words in store.fault_of(stored)
+    assert str(path) not in store.fault_of(stored)
+    assert store.damage_of(stored) == ""
+    assert words in store.why_unused(*HERE, "icon_eu")
+    assert "clear" not in store.why_unused(*HERE, "icon_eu")
+    store_commands.prune(damaged=True)
+    assert path.is_file()
+
+
+def test_a_damaged_file_is_told_with_the_way_to_clear_it():
+    (path,) = store.keep_forecasts(replies_at(HERE))
+    path.write_bytes(path.read_bytes()[:-9])
+    (stored,) = store.list_forecasts()
+    assert store.damage_of(stored) == store.fault_of(stored) == "damaged, it is cut short"
+    assert store.why_unused(*HERE, "icon_eu").endswith("; clear it with: wxfly store prune --damaged")
+
+
+def test_a_fault_of_the_program_is_told_as_one_and_the_file_left_alone(monkeypatch, wxfly):
+    (path,) = store.keep_forecasts(replies_at(HERE))
+    before = path.read_bytes()
+
+    def broken(*_, **__):
+        raise KeyError("a slip of ours")
+
+    monkeypatch.setattr("wxfly.sources.open_meteo.parse_forecast", broken)
+    for arguments in (("best", "52.27,6.9", "--model", "icon_eu", "--offline"), ("store", "prune", "--damaged")):
+        code, out, err = wxfly(*arguments)
+        assert (code, out) == (70, "")
+        assert err.startswith("Error: this is a fault of wxfly itself, not of your files or of a service (KeyError: ")
+        assert err.count("\n") == 1
+        assert "report" in err
+    assert path.read_bytes() == before
+
+
+def test_what_was_kept_reads_as_it_did_when_it_came():
+    """One parser serves both, with what came beside the reply and the names that were asked for then."""
+    reply = replace(reply_at(HERE), asked=("wind_speed_10m", "temperature_2m"))
+    store.keep_forecasts([reply])
+    found = store.find_forecast(*HERE, "icon_eu")
+    xr.testing.assert_identical(found, open_meteo.parse_kept(reply))
+    assert found.attrs["retrieved"] == "2026-06-10T04:10:00Z"
+    assert found["site"].values.tolist() == ["a site"]
+    assert (found["latitude"].item(), found["longitude"].item()) == HERE
+
+
+# --- kept as netCDF by an early wxfly ---------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def early():
+    """Give a forecast as an early wxfly kept it."""
+    (path,) = store.keep_forecasts(replies_at(HERE))
+    save_cube(store.find_forecast(*HERE, "icon_eu"), path.with_suffix(".nc"))
+    path.unlink()
+    with path.with_suffix(".nc").open("ab") as file:
+        file.write(b"\nsha256 of the bytes before this line: " + b"0" * 64 + b"\n")  # it wrote one; it is not looked at
+    return path.with_suffix(".nc")
+
+
+def test_a_forecast_of_an_early_wxfly_is_listed_and_answered_from(early):
+    (stored,) = store.list_forecasts()
+    assert (stored.path, stored.is_early) == (early, True)
+    assert store.foreign_files() == []
+    assert store.fault_of(stored) == ""
+    found = store.find_forecast(*HERE, "icon_eu")
+    store.keep_forecasts(replies_at(HERE))
+    assert [s.is_early for s in store.list_forecasts()] == [False, True]
+    xr.testing.assert_equal(found, store.find_forecast(*HERE, "icon_eu"))
+
+
+def test_a_damaged_one_is_told_and_left_until_it_is_asked_away(early):
+    cube = load_cube(early)
+    cube["wind_speed_of_gust"].values.flat[0] += 1.0
+    cube.to_netcdf(early, engine="h5netcdf")
+    assert store.find_forecast(*HERE, "icon_eu") is None
+    assert early.is_file()
+    assert "its checksum does not fit" in store.why_unused(*HERE, "icon_eu")
+    assert str(early) in store_commands.prune(damaged=True)
+    assert not early.exists()
+
+
+def test_one_that_is_never_read_to_its_end_is_not_called_damaged(early, monkeypatch):
+    monkeypatch.setattr(foreign_file, "WALL_SECONDS", 5.0)
+    content = early.read_bytes()
+    start = content.index(b"GCOL") + 512
+    early.write_bytes(content[:start] + bytes(512) + content[start + 512 :])
+    (stored,) = store.list_forecasts()
+    assert "took more than 5 s and was ended" in store.fault_of(stored)
+    assert store.damage_of(stored) == ""

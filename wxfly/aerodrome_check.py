@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -23,7 +22,6 @@ from wxfly.sources.aerodrome_forecast import (
     parse_aerodrome_forecasts,
 )
 from wxfly.sources.open_meteo import distance_km
-from wxfly.sources.reply import SourceError
 
 HOURS_AHEAD = 12
 """So far the comparison looks."""
@@ -103,11 +101,10 @@ def latest_aerodrome_forecast(site: Site, *, settings: Settings, offline: bool =
     def get() -> str:
         return get_aerodrome_forecasts(site.latitude, site.longitude, settings=settings)
 
-    kept, fault = at_hand("aerodrome_forecasts", site, get, offline=offline, now=now)
+    kept, fault = at_hand("aerodrome_forecasts", site, get, parse_aerodrome_forecasts, offline=offline, now=now)
     chosen = None
     if kept is not None:
-        with contextlib.suppress(SourceError):  # damaged: as if it had not come
-            chosen = choose_aerodrome_forecast(parse_aerodrome_forecasts(kept.text.encode()), site, as_moment(now))
+        chosen = choose_aerodrome_forecast(parse_aerodrome_forecasts(kept.text.encode()), site, as_moment(now))
     if chosen is None and fault is not None:
         raise fault
     return chosen

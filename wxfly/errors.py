@@ -13,6 +13,10 @@ class WxflyError(Exception):
     """
 
 
+class DamagedError(WxflyError):
+    """The bytes of a file are not those that were written: there is evidence, so the file is of no more use."""
+
+
 def unknown_name(what: str, given: str, valid: Iterable[str]) -> WxflyError:
     """Build the error for a name that is not among the valid ones.
 

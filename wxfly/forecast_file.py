@@ -12,7 +12,7 @@ import xarray as xr
 
 from wxfly.errors import WxflyError
 from wxfly.forecast import ENSEMBLE, check_forecast
-from wxfly.netcdf import load_cube
+from wxfly.foreign_file import read_foreign
 from wxfly.obtained import Obtained, as_moment, retrieved_of, run_of, utc_now
 from wxfly.places import parse_coordinates, time_zone_at
 from wxfly.site import Site
@@ -78,7 +78,7 @@ def _read(path: Path, model: str | None) -> list[xr.Dataset]:
     from wxfly.sources.open_meteo import read_forecast
 
     if path.suffix.lower() == ".nc":
-        cube = check_forecast(load_cube(path), place=path.name)
+        cube = check_forecast(read_foreign(path), place=path.name)
         if model is not None and cube.attrs.get("model") != model:
             raise WxflyError(f"{path.name}: it is of the model {cube.attrs.get('model')}, not of {model}")
         return [cube]

@@ -5,14 +5,18 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
+import logging
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+from wxfly.errors import WxflyError
 from wxfly.own_files import make_folder, write_beside
 from wxfly.settings import cache_folder
+
+log = logging.getLogger(__name__)
 
 LOCK_SECONDS = 120.0
 """So long one wxfly waits for another that is asking for the same."""
@@ -46,8 +50,27 @@ def keep_reply(kind: str, name: str, text: str, retrieved: datetime, *, etag: st
     return True
 
 
-def kept_reply(kind: str, name: str) -> KeptReply | None:
-    """Give the last reply kept, or None when there is none, or it is damaged."""
+def kept_reply(kind: str, name: str, parse: Callable[[bytes], object] = lambda _: None) -> KeptReply | None:
+    """Give the last reply kept, or None when there is none, it is damaged, or it cannot be parsed.
+
+    Parameters
+    ----------
+    kind, name : str
+        Under which it was kept.
+    parse : callable, optional
+        Tried on the text. A reply that it refuses with a `WxflyError` is passed over, so that it is asked for again.
+    """
+    kept = _read(kind, name)
+    if kept is not None:
+        try:
+            parse(kept.text.encode("utf-8", "surrogatepass"))
+        except WxflyError as fault:
+            log.info("a kept reply is passed over: %s", fault)
+            return None
+    return kept
+
+
+def _read(kind: str, name: str) -> KeptReply | None:
     try:
         document = json.loads(_path(kind, name).read_text(encoding="utf-8"))
         retrieved = datetime.fromisoformat(document["retrieved"])

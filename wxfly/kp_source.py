@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
@@ -37,6 +36,7 @@ class _Product:
     path: str
     age: timedelta
     words: str
+    parse: Callable[[bytes], object]
 
 
 def with_kp(
@@ -63,19 +63,17 @@ def with_kp(
         What the reader must know of it.
     """
     from wxfly.sources import gfz_kp, space_weather
-    from wxfly.sources.reply import SourceError
 
     now, notes = utc_now(), []
     series = outlook = retrieved = None
     source, attribution = space_weather.SOURCE, space_weather.ATTRIBUTION
-    forecast = _Product(space_weather.FORECAST_PATH, KP_AGE, "Kp")
-    ahead = _Product(space_weather.OUTLOOK_PATH, OUTLOOK_AGE, "the outlook of Kp")
+    forecast = _Product(space_weather.FORECAST_PATH, KP_AGE, "Kp", space_weather.parse_kp)
+    ahead = _Product(space_weather.OUTLOOK_PATH, OUTLOOK_AGE, "the outlook of Kp", space_weather.parse_outlook)
     kept, fault = _reply(forecast, offline, settings, now, on_progress)
     if fault:
         notes.append(f"{'an older Kp is used' if kept else 'Kp is not known in full'}: {fault}")
     if kept is not None:
-        with contextlib.suppress(SourceError):  # a damaged file is one that is not there
-            series, retrieved = space_weather.parse_kp(kept.text.encode()), kept.retrieved
+        series, retrieved = space_weather.parse_kp(kept.text.encode()), kept.retrieved
     if series is not None and as_moment(now) - series.observed_until > FROZEN:
         seen = f"{np.datetime_as_string(series.observed_until, 'm')}Z"
         notes.append(f"the forecast of Kp has not been renewed since {seen}")
@@ -89,8 +87,7 @@ def with_kp(
     if fault:
         notes.append(f"{'an older outlook of Kp is used' if kept else 'Kp is not known in full'}: {fault}")
     if kept is not None:
-        with contextlib.suppress(SourceError):
-            outlook = space_weather.parse_outlook(kept.text.encode())
+        outlook = space_weather.parse_outlook(kept.text.encode())
     if outlook is not None and not -np.timedelta64(1, "D") <= as_moment(now) - outlook.issued <= OUTLOOK_OLD:
         issued = f"{np.datetime_as_string(outlook.issued, 'm')}Z"
         notes.append(f"the outlook of Kp is not used: it was issued {issued}")
@@ -120,11 +117,11 @@ def _reply(
     from wxfly.sources.reply import SourceError
 
     name = product.path.rsplit("/", 1)[-1]
-    kept = kept_reply(_KIND, name)
+    kept = kept_reply(_KIND, name, product.parse)
     if offline or _is_fresh(kept, now, product.age):
         return kept, ""
     with asking_alone(_KIND, name):
-        kept = kept_reply(_KIND, name)
+        kept = kept_reply(_KIND, name, product.parse)
         if _is_fresh(kept, now, product.age):
             return kept, ""
         on_progress(f"asking for {product.words}")

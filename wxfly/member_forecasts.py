@@ -16,6 +16,7 @@ from wxfly.obtained import as_moment, retrieved_of, utc_now
 from wxfly.retrieval import obtain_forecast
 from wxfly.settings import Settings, load_settings
 from wxfly.site import Site
+from wxfly.sources.place_reply import PlaceReply
 from wxfly.sureness import as_members
 
 Progress = Callable[[str], None]
@@ -107,9 +108,10 @@ def _obtain(name: str, sites: Sequence[Site], offline: bool, settings: Settings,
     if offline:
         raise WxflyError("none in the store for all the places; fetch it while online")
     on_progress(f"asking for {find_ensemble(name).title}")
-    cube = get_ensemble(sites, name, settings=settings)
+    replies: list[PlaceReply] = []
+    cube = get_ensemble(sites, name, settings=settings, keep=replies.extend)
     try:
-        store.keep_forecast(cube)
+        store.keep_forecasts(replies)
         store.prune_store(settings)
     except WxflyError:
         on_progress("the members could not be kept for use offline")

@@ -85,18 +85,18 @@ def resolve_site(
 def _search(text: str, saved: Mapping[str, Site], offline: bool, settings: Settings) -> Site:
     """Look a place name up, in what was asked before first."""
     from wxfly.sources.geocoding import Place, get_places, parse_places, places_to_text
-    from wxfly.sources.reply import SourceError
 
     name = " ".join(text.split())
     if not name.isprintable():
         raise WxflyError(f"a place called {name!r} cannot be looked up; write its name in plain letters")
     key = name.casefold()
 
+    def parse(body: bytes) -> list[Place]:
+        return parse_places(body, f"the kept reply for '{name}'")
+
     def asked_before() -> list[Place]:
-        kept = kept_reply("places", key)
-        with contextlib.suppress(SourceError):  # damaged: as if it had not been asked for before
-            return parse_places(kept.text.encode(), f"the kept reply for '{name}'") if kept is not None else []
-        return []
+        kept = kept_reply("places", key, parse)
+        return parse(kept.text.encode()) if kept is not None else []
 
     places = asked_before()
     if not places and offline:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -18,7 +17,6 @@ from wxfly.settings import Settings
 from wxfly.site import Site
 from wxfly.sources.aviation_weather import AirportReport, get_reports, parse_reports
 from wxfly.sources.open_meteo import distance_km
-from wxfly.sources.reply import SourceError
 
 OLDEST = np.timedelta64(90, "m")
 FARTHEST_KM = 60.0
@@ -77,18 +75,23 @@ def latest_report(site: Site, *, settings: Settings, offline: bool = False) -> A
     def get() -> str:
         return get_reports(site.latitude, site.longitude, settings=settings)
 
-    kept, fault = at_hand("reports", site, get, offline=offline, now=now)
+    kept, fault = at_hand("reports", site, get, parse_reports, offline=offline, now=now)
     report = None
     if kept is not None:
-        with contextlib.suppress(SourceError):  # damaged: as if it had not come
-            report = choose_report(parse_reports(kept.text.encode()), site, as_moment(now))
+        report = choose_report(parse_reports(kept.text.encode()), site, as_moment(now))
     if report is None and fault is not None:
         raise fault  # no airport is to blame
     return report
 
 
 def at_hand(
-    kind: str, site: Site, get: Callable[[], str], *, offline: bool, now: datetime
+    kind: str,
+    site: Site,
+    get: Callable[[], str],
+    parse: Callable[[bytes], object],
+    *,
+    offline: bool,
+    now: datetime,
 ) -> tuple[KeptReply | None, WxflyError | None]:
     """Give what airports around a site sent, asked for anew after ten minutes, and why that failed when it did.
 
@@ -100,6 +103,8 @@ def at_hand(
         The place.
     get : callable
         Asks for it.
+    parse : callable
+        Reads it; what was kept and cannot be read is asked for again.
     offline : bool
         Use what was kept.
     now : datetime
@@ -110,11 +115,11 @@ def at_hand(
     def is_fresh(kept: KeptReply | None) -> bool:
         return kept is not None and timedelta(0) <= now - kept.retrieved < _ASK_AGAIN
 
-    kept = kept_reply(kind, key)
+    kept = kept_reply(kind, key, parse)
     if offline or is_fresh(kept):
         return kept, None
     with asking_alone(kind, key):
-        kept = kept_reply(kind, key)
+        kept = kept_reply(kind, key, parse)
         if is_fresh(kept):
             return kept, None
         try:

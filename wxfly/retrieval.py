@@ -26,6 +26,7 @@ from wxfly.places import demo_sites, resolve_site
 from wxfly.report_check import warnings_of_kept
 from wxfly.settings import Settings, cache_folder, load_settings
 from wxfly.site import Site
+from wxfly.sources.place_reply import PlaceReply
 
 __all__ = ["Obtained", "demo_sites", "obtain", "obtain_forecast", "resolve_site"]
 
@@ -218,11 +219,12 @@ def _fetch(
                 wanted = list(missing.values())
                 count = f"{len(wanted)} places" if len(wanted) > 1 else wanted[0].name
                 on_progress(f"asking for {find_model(model).title} at {count}")
-                cube = get_forecast(wanted, model, settings=settings, run=run)
+                replies: list[PlaceReply] = []
+                cube = get_forecast(wanted, model, settings=settings, run=run, keep=replies.extend)
                 for position, site in enumerate(wanted):
                     found[site.key] = cube.isel(site=[position])
                 try:
-                    store.keep_forecast(cube)
+                    store.keep_forecasts(replies)
                     store.prune_store(settings)
                 except WxflyError as fault:
                     notes.append(str(fault))  # the forecast is at hand; it will not be there offline

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from email.utils import parsedate_to_datetime
 
 import xarray as xr
@@ -18,7 +18,9 @@ from wxfly.newest_stored import newest_stored
 from wxfly.obtained import as_moment, run_of, utc_now
 from wxfly.settings import Settings
 from wxfly.site import Site
-from wxfly.sources.met_norway import MODEL, get_forecast, parse_forecast
+from wxfly.sources.met_norway import MODEL, SERVICE, get_forecast, parse_forecast
+from wxfly.sources.place_reply import PlaceReply
+from wxfly.sources.reply import sendable
 
 __all__ = ["MODEL", "obtain_cubes"]
 
@@ -96,8 +98,11 @@ def _newest(site: Site, settings: Settings, on_progress: Callable[[str], None]) 
         return stored, False, "MET Norway sent an older forecast than the one in the store, which is kept"
     notes = []
     try:
-        store.keep_forecast(cube)
-        _Terms(reply.headers.get("last-modified", ""), now, expires, str(cube.attrs["retrieved"])).write(_key(site))
+        run = run_of(cube).astype(datetime).replace(tzinfo=UTC)
+        kept = PlaceReply.at(site, reply.body, service=SERVICE, model=MODEL, retrieved=retrieved, run=run)
+        store.keep_forecasts([kept])
+        modified = sendable(reply.headers.get("last-modified", ""))
+        _Terms(modified, now, expires, str(cube.attrs["retrieved"])).write(_key(site))
         store.prune_store(settings)
     except WxflyError as fault:
         notes.append(str(fault))  # the forecast is at hand; it will not be there offline

@@ -1,24 +1,30 @@
 """Where forecasts are kept and found: the pilot's cache folder.
 
-The folder (``WXFLY_CACHE``, else the platform's) is laid out as `wxfly.store_layout` says. A file of a run is written
-once and never changed; every write goes beside and is renamed.
+The folder (``WXFLY_CACHE``, else the platform's) is laid out as `wxfly.store_layout` says. What is kept is the reply of
+the service as it came (`wxfly.store_file`), and reading it again is parsing it again. A file of a run is written once
+and never changed; every write goes beside and is renamed.
 """
 
 from __future__ import annotations
 
 import logging
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 import numpy as np
 import xarray as xr
 
-from wxfly.errors import WxflyError
+from wxfly.errors import DamagedError, WxflyError
 from wxfly.forecast import check_forecast
+from wxfly.foreign_file import read_foreign
 from wxfly.kept_replies import KeptReply, keep_reply, kept_reply
-from wxfly.netcdf import load_cube, save_cube
+from wxfly.netcdf import save_cube
 from wxfly.shipped import load_manifest, shipped_folder, shipped_forecast
 from wxfly.site import place_key
+from wxfly.sources.place_reply import PlaceReply
+from wxfly.store_file import read_reply, write_reply
 from wxfly.store_layout import (
+    EARLY_SUFFIX,
     NOT_KNOWN,
     StoredForecast,
     file_name,
@@ -26,6 +32,7 @@ from wxfly.store_layout import (
     foreign_files,
     list_forecasts,
     run_name,
+    run_of_reply,
 )
 from wxfly.store_pruning import clear_store, prune_store, remove_files
 
@@ -33,20 +40,20 @@ __all__ = [
     "KeptReply",
     "StoredForecast",
     "clear_store",
+    "damage_of",
     "export_forecast",
     "fault_of",
     "find_forecast",
     "foreign_files",
-    "keep_forecast",
+    "keep_forecasts",
     "keep_reply",
     "kept_reply",
     "list_forecasts",
-    "load_cube",
     "load_manifest",
+    "open_forecast",
     "prune_store",
     "remove_files",
     "run_name",
-    "save_cube",
     "shipped_folder",
     "shipped_forecast",
     "why_unused",
@@ -57,23 +64,38 @@ log = logging.getLogger(__name__)
 _SAME_GROUND = 5.0  # a cube serves a site whose ground is known to differ by no more than this [m]
 
 
-def keep_forecast(cube: xr.Dataset) -> list[Path]:
-    """Keep a cube, one file for each of its sites.
+def keep_forecasts(replies: Iterable[PlaceReply]) -> list[Path]:
+    """Keep what a service sent, one file for each place.
 
     Returns
     -------
     list of Path
-        The files, in the order of the sites.
+        The files, in the order of the replies.
+
+    Raises
+    ------
+    WxflyError
+        When one cannot be written; those before it stay.
     """
     paths = []
-    for position in range(cube.sizes["site"]):
-        one = cube.isel(site=[position])
-        place = file_name(float(one["latitude"].values[0]), float(one["longitude"].values[0]))
-        path = forecasts_folder() / str(cube.attrs["model"]) / run_name(cube) / place
-        save_cube(one, path, private=True)
+    for reply in replies:
+        place = file_name(reply.latitude, reply.longitude)
+        path = forecasts_folder() / reply.model / run_of_reply(reply) / place
+        write_reply(reply, path)
         _tell("kept", path)
         paths.append(path)
     return paths
+
+
+def _parser_of(service: str) -> Callable[[PlaceReply], xr.Dataset] | None:
+    """Return what turns a reply of this service into a cube: one row for each service whose forecasts are kept."""
+    from wxfly.sources import ensemble, met_norway, open_meteo
+
+    return {
+        open_meteo.SERVICE: open_meteo.parse_kept,
+        ensemble.SERVICE: ensemble.parse_kept,
+        met_norway.SERVICE: met_norway.parse_kept,
+    }.get(service)
 
 
 def _tell(what: str, path: Path) -> None:
@@ -101,7 +123,7 @@ def find_forecast(
     Returns
     -------
     xarray.Dataset or None
-        With the dimension ``site``. A damaged file is passed over.
+        With the dimension ``site``. A file that cannot be used is passed over, and the log says why.
     """
     folder = forecasts_folder() / model
     try:
@@ -114,16 +136,17 @@ def find_forecast(
         return None
     for name in runs:
         path = folder / name / file_name(latitude, longitude)
-        if not path.is_file():
-            continue
-        try:
-            cube = _open(StoredForecast(path, model, name, *place_key(latitude, longitude), size=0))
-        except WxflyError as fault:
-            log.info("%s", fault)
-            continue
-        if _is_for_ground(cube, surface_altitude):
-            _tell("found in the store", path)
-            return cube
+        for one in (path, path.with_suffix(EARLY_SUFFIX)):
+            if not one.is_file():
+                continue
+            try:
+                cube = open_forecast(StoredForecast(one, model, name, *place_key(latitude, longitude), size=0))
+            except WxflyError as fault:
+                log.info("passed over: %s", fault)
+                continue
+            if _is_for_ground(cube, surface_altitude):
+                _tell("found in the store", one)
+                return cube
     return None
 
 
@@ -137,9 +160,11 @@ def why_unused(latitude: float, longitude: float, model: str, *, surface_altitud
     if stored is None:
         return ""
     try:
-        cube = _open(stored)
-    except WxflyError:
-        return f"{fault_of(stored)}; clear it with: wxfly store prune --damaged"
+        cube = open_forecast(stored)
+    except DamagedError as fault:
+        return f"{_words(fault, stored)}; clear it with: wxfly store prune --damaged"
+    except WxflyError as fault:
+        return _words(fault, stored)
     if _is_for_ground(cube, surface_altitude):
         return ""
     return f"it is for ground at {_ground(cube):.0f} m, the site's is at {surface_altitude:.0f} m"
@@ -154,29 +179,72 @@ def _is_for_ground(cube: xr.Dataset, surface_altitude: float) -> bool:
     return bool(np.isnan(away) or away <= _SAME_GROUND)
 
 
-def _open(stored: StoredForecast) -> xr.Dataset:
-    """Read a stored forecast, once it is seen to be whole and of the place, model and run that its name says."""
-    cube = load_cube(stored.path, verify=True)
-    check_forecast(cube, place=str(stored.path))
+def open_forecast(stored: StoredForecast) -> xr.Dataset:
+    """Read a stored forecast, once it is seen to be of the place, model and run that its name says.
+
+    Returns
+    -------
+    xarray.Dataset
+        With the dimension ``site``, of one place.
+
+    Raises
+    ------
+    DamagedError
+        When there is evidence that the file is damaged.
+    WxflyError
+        When it cannot be read, is of another place, model or run than its name says, or this wxfly no longer takes it.
+    """
+    of_name = ((stored.latitude, stored.longitude), stored.model, stored.run)
+    if stored.is_early:
+        return _open_early(stored, of_name)
+    reply = read_reply(stored.path)
+    if (place_key(reply.latitude, reply.longitude), reply.model, run_of_reply(reply)) != of_name:
+        raise WxflyError(f"{stored.path}: of another place, model or run than its name says")
+    parse = _parser_of(reply.service)
+    if parse is None:
+        raise WxflyError(f"{stored.path}: of a service that this wxfly does not know ('{reply.service[:40]}')")
+    try:
+        return parse(reply)
+    except WxflyError as fault:
+        raise WxflyError(f"{stored.path}: whole, but this wxfly does not take it: {fault}") from None
+
+
+def _open_early(stored: StoredForecast, of_name: object) -> xr.Dataset:
+    """Read what an early wxfly kept as netCDF."""
+    cube = check_forecast(read_foreign(stored.path, ours=True), place=str(stored.path))
     one = ("latitude", "longitude", "surface_altitude")
     if not all(name in cube and cube[name].dims == ("site",) and cube[name].size == 1 for name in one):
         raise WxflyError(f"{stored.path}: not the forecast of one place")
     place = place_key(*(float(cube[name].values[0]) for name in one[:2]))
-    inside = (place, cube.attrs.get("model"), run_name(cube))
-    if inside != ((stored.latitude, stored.longitude), stored.model, stored.run):
+    if (place, cube.attrs.get("model"), run_name(cube)) != of_name:
         raise WxflyError(f"{stored.path}: of another place, model or run than its name says")
     return cube
 
 
 def fault_of(stored: StoredForecast) -> str:
-    """Say in a few words what is wrong with a stored forecast, and nothing when it is whole and what its name says."""
+    """Say in a few words why a stored forecast is not answered from; empty when it can be."""
     try:
-        _open(stored)
+        open_forecast(stored)
     except WxflyError as fault:
-        return str(fault).removeprefix(f"{stored.path}: ").split(";")[0]
+        return _words(fault, stored)
     return ""
 
 
+def damage_of(stored: StoredForecast) -> str:
+    """Say in a few words what shows that a stored forecast is damaged; empty when nothing does."""
+    try:
+        open_forecast(stored)
+    except DamagedError as fault:
+        return _words(fault, stored)
+    except WxflyError:
+        return ""
+    return ""
+
+
+def _words(fault: WxflyError, stored: StoredForecast) -> str:
+    return str(fault).removeprefix(f"{stored.path}: ")
+
+
 def export_forecast(stored: StoredForecast, path: Path) -> None:
-    """Copy a stored forecast to a file of the pilot's choice, once it is seen to be whole."""
-    save_cube(load_cube(stored.path, verify=True), path)
+    """Write a stored forecast as CF netCDF to a file of the pilot's choice."""
+    save_cube(open_forecast(stored), path)

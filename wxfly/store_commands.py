@@ -10,8 +10,7 @@ import numpy as np
 
 from wxfly import store
 from wxfly.belongings import aligned
-from wxfly.errors import WxflyError
-from wxfly.netcdf import CHECKSUM, SCHEMA, load_cube
+from wxfly.errors import DamagedError, WxflyError
 from wxfly.obtained import as_moment, retrieved_of, run_of, utc_now
 from wxfly.places import parse_coordinates
 from wxfly.settings import cache_folder, load_settings
@@ -75,13 +74,13 @@ def describe_forecast(site: str, sites_file: Path, *, model: str | None = None, 
     Raises
     ------
     WxflyError
-        When none is stored, or it is damaged.
+        When none is stored, or it cannot be used.
     """
     stored = _choose(site, sites_file, model, run)[0]
-    fault = store.fault_of(stored)
-    if fault:
-        raise WxflyError(f"{stored.path}: {fault}; {_TO_CLEAR}")
-    cube = load_cube(stored.path)
+    try:
+        cube = store.open_forecast(stored)
+    except DamagedError as fault:
+        raise WxflyError(f"{fault}; {_TO_CLEAR}") from None
     now = as_moment(utc_now())
     time = cube["time"].values
     known = [str(n) for n in cube.data_vars if bool(cube[n].notnull().any())]
@@ -97,8 +96,7 @@ def describe_forecast(site: str, sites_file: Path, *, model: str | None = None, 
         ("licence", str(cube.attrs.get("license", "not known"))),
         ("file", str(stored.path)),
         ("size", f"{stored.size / 1000:.0f} kB"),
-        ("schema", str(cube.attrs[SCHEMA])),
-        ("checksum", f"{cube.attrs[CHECKSUM][:16]}…, fits"),
+        ("form", "netCDF, by an early wxfly" if stored.is_early else "the reply of the service, its checksum fits"),
     ]
     return aligned(rows)
 
@@ -111,7 +109,7 @@ def prune(*, days: float | None = None, megabytes: float | None = None, damaged:
     days, megabytes : float, optional
         Limits in place of those of the settings [d], [MB].
     damaged : bool, optional
-        Also files that are damaged, of a newer wxfly or not ours.
+        Also files that are damaged or not ours.
     """
     settings = load_settings()
     if days is not None:
@@ -120,7 +118,7 @@ def prune(*, days: float | None = None, megabytes: float | None = None, damaged:
         settings = replace(settings, maximum_megabytes=megabytes)
     gone = []
     if damaged:
-        gone = [*store.foreign_files(), *(stored.path for stored in store.list_forecasts() if store.fault_of(stored))]
+        gone = [*store.foreign_files(), *(stored.path for stored in store.list_forecasts() if store.damage_of(stored))]
         store.remove_files(gone)
     gone += store.prune_store(settings)
     return "\n".join([*(f"removed {path}" for path in gone), f"removed {len(gone)} files; {_left()}"])

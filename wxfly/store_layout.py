@@ -2,11 +2,12 @@
 
 ::
 
-    forecasts/<model>/<run>/<place>.nc      forecasts/icon_eu/2026-11-25T06Z/52.2700N_6.9000E.nc
+    forecasts/<model>/<run>/<place>.gz      forecasts/icon_eu/2026-11-25T06Z/52.2700N_6.9000E.gz
     replies/<kind>/<name>.json              last replies of small services, with the time they came
     locks/<service>.lock                    one request at a time to each service
 
-A run that the service did not tell is written as ``retrieved-<hour>``.
+A run that the service did not tell is written as ``retrieved-<hour>``. An early wxfly kept each forecast as
+``<place>.nc``; those are read as well.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import os
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import UTC
 from pathlib import Path
 
 import numpy as np
@@ -23,9 +25,12 @@ import xarray as xr
 from wxfly.kept_replies import replies_folder
 from wxfly.own_files import PART
 from wxfly.settings import cache_folder
+from wxfly.sources.place_reply import PlaceReply
 
 NOT_KNOWN = "retrieved-"
-_PLACE = re.compile(r"(\d+\.\d{4})([NS])_(\d+\.\d{4})([EW])\.nc")
+SUFFIX = ".gz"
+EARLY_SUFFIX = ".nc"
+_PLACE = re.compile(r"(\d+\.\d{4})([NS])_(\d+\.\d{4})([EW])\.(?:gz|nc)")
 _REPLY = re.compile(r"[^.].*\.json")
 _BEGUN = re.compile(r"\..+\.\d+-[0-9a-f]+" + re.escape(PART))
 
@@ -53,6 +58,11 @@ class StoredForecast:
     longitude: float
     size: int
 
+    @property
+    def is_early(self) -> bool:
+        """Whether an early wxfly kept it, as netCDF."""
+        return self.path.suffix == EARLY_SUFFIX
+
 
 def forecasts_folder() -> Path:
     """Give the folder of the forecasts."""
@@ -62,7 +72,7 @@ def forecasts_folder() -> Path:
 def file_name(latitude: float, longitude: float) -> str:
     """Give the name of the file of a place."""
     north, east = "N" if latitude >= 0 else "S", "E" if longitude >= 0 else "W"
-    return f"{abs(latitude):.4f}{north}_{abs(longitude):.4f}{east}.nc"
+    return f"{abs(latitude):.4f}{north}_{abs(longitude):.4f}{east}{SUFFIX}"
 
 
 def run_name(cube: xr.Dataset) -> str:
@@ -73,8 +83,14 @@ def run_name(cube: xr.Dataset) -> str:
     return f"{NOT_KNOWN}{str(cube.attrs.get('retrieved', 'not known'))[:13]}Z"
 
 
+def run_of_reply(reply: PlaceReply) -> str:
+    """Give the name of a reply's run in the store."""
+    moment = reply.retrieved if reply.run is None else reply.run
+    return f"{NOT_KNOWN if reply.run is None else ''}{moment.astimezone(UTC):%Y-%m-%dT%H}Z"
+
+
 def list_forecasts() -> list[StoredForecast]:
-    """List what the store holds, by model, newest run first. Files that are not ours are left out."""
+    """List what the store holds, by model, newest run first, north to south. Files that are not ours are left out."""
     found = []
     for path in _files(forecasts_folder()):
         match = _PLACE.fullmatch(path.name)
@@ -87,7 +103,7 @@ def list_forecasts() -> list[StoredForecast]:
         except OSError:
             continue  # another process took it away
         found.append(StoredForecast(path, path.parent.parent.name, path.parent.name, latitude, longitude, size))
-    found.sort(key=lambda f: f.run.removeprefix(NOT_KNOWN), reverse=True)
+    found.sort(key=lambda f: (f.run.removeprefix(NOT_KNOWN), f.latitude, f.longitude, not f.is_early), reverse=True)
     return sorted(found, key=lambda f: f.model)
 
 

@@ -74,7 +74,7 @@ def _below(times):
         # Those of earlier kills are looked at again at the end.
         for stored in store.list_forecasts() if k == times - 1 else here:
             try:
-                store.load_cube(stored.path, verify=True)
+                store.open_forecast(stored)
                 found["files seen to be whole"] += 1
             except WxflyError as fault:
                 found["NOT WHOLE"] += 1

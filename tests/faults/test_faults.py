@@ -14,7 +14,6 @@ from tests.halves import spread
 from tests.server import WeatherServer
 from tests.test_command_over_a_socket import command
 from wxfly import store
-from wxfly.netcdf import load_cube
 from wxfly.settings import cache_folder
 
 SITES = '[heath]\nlatitude = 52.31\nlongitude = 6.84\nsurface_altitude = 31\ntime_zone = "Europe/Amsterdam"\n'
@@ -113,7 +112,7 @@ def is_the_last_good_answer(code, out, err, words, kept, offline):
     assert "\n\n".join(answer) == "\n\n".join(offline.split("\n\n")[1:]), "the answer is that of the store"
     assert files() == kept
     for one in store.list_forecasts():
-        load_cube(one.path, verify=True)
+        store.open_forecast(one)
 
 
 def test_there_are_at_least_forty():

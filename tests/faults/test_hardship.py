@@ -16,7 +16,6 @@ from tests.faults.kill import kill_fetches
 from tests.soak import soak
 from tests.test_command_over_a_socket import command
 from wxfly import store
-from wxfly.netcdf import load_cube
 from wxfly.settings import cache_folder
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -85,7 +84,7 @@ def test_eight_commands_at_once_ask_once_for_each_place(server, saved_sites, mon
     assert all(end <= start for (_, end), (start, _) in pairwise(times)), "one at a time"
     assert len(store.list_forecasts()) == 5
     for stored in store.list_forecasts():
-        load_cube(stored.path, verify=True)
+        store.open_forecast(stored)
 
 
 # --- a full disk -----------------------------------------------------------------------------------------------
@@ -94,7 +93,7 @@ def test_eight_commands_at_once_ask_once_for_each_place(server, saved_sites, mon
 FULL = """
 import resource, sys
 sys.path.insert(0, {root!r})
-resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, 20_000))
+resource.setrlimit(resource.RLIMIT_FSIZE, (3_000, 3_000))
 from wxfly.cli import main
 main(prog_name="wxfly")
 """

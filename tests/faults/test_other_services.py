@@ -48,7 +48,7 @@ def test_a_fault_is_one_line_and_poisons_nothing(server, wxfly, name):
             the_line(out, terms.line, words if service != "metadata" else "")
         if terms.ends_in == OWN_GROUND:
             (stored,) = store.list_forecasts()
-            assert store.load_cube(stored.path)["surface_altitude"].item() == pytest.approx(35, abs=15)
+            assert store.open_forecast(stored)["surface_altitude"].item() == pytest.approx(35, abs=15)
     if service == "kp":
         assert "Kp of the hours just past is by GFZ" in out
         assert kept_reply("space_weather", "noaa-planetary-k-index-forecast.json") is None

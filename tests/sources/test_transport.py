@@ -127,3 +127,15 @@ def test_a_redirect_to_nowhere_is_one_line_without_what_it_carries(server, locat
         ask()
     assert "secret" not in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+def test_the_time_to_read_an_answer_counts(server, monkeypatch):
+    monkeypatch.setenv("WXFLY_PATIENCE", "0.7")
+    settings = load_settings()
+    started = time.monotonic()
+    with pytest.raises(WxflyError, match="the answer was not read in time"):
+        download(
+            settings.addresses["elevation"], {"latitude": "52.3", "longitude": "6.8"}, lambda _: time.sleep(30),
+            settings=settings, what=WHAT,
+        )  # fmt: skip
+    assert time.monotonic() - started < 10

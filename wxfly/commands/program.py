@@ -6,7 +6,9 @@ import io
 import logging
 import shutil
 import sys
-from typing import Any
+import traceback
+from pathlib import Path
+from typing import Any, NoReturn
 
 import click
 
@@ -16,6 +18,10 @@ from wxfly.errors import WxflyError
 CAUTION = (
     "wxfly gives advice, not permission. Local rules, the maker's manual and your own judgement on the spot prevail."
 )
+
+
+OWN_FAULT = 70
+"""Exit code for a fault of the program itself (EX_SOFTWARE of sysexits.h); a user's mistake ends with 1."""
 
 
 class Program(click.Group):
@@ -44,11 +50,30 @@ class Program(click.Group):
             if isinstance(fault, BrokenPipeError):
                 raise  # a reader that has seen enough: click ends quietly
             raise click.ClickException(f"the answer could not be written ({fault.strerror})") from None
+        except (click.exceptions.Exit, click.ClickException, click.Abort):
+            raise
+        except Exception as fault:
+            return _tell_own_fault(ctx, fault)
 
     def add_command(self, cmd: click.Command, name: str | None = None) -> None:
         """Add a command, with the options of the log."""
         cmd.params.extend(_log_options(hidden=True))  # told once, in the help of the program
         super().add_command(cmd, name)
+
+
+def _tell_own_fault(ctx: click.Context, fault: Exception) -> NoReturn:
+    """Tell an error that nobody foresaw as what it is: a fault of the program, and never one of a file or a service."""
+    told = " ".join(f"{type(fault).__name__}: {fault}".split())[:200]
+    line = f"this is a fault of wxfly itself, not of your files or of a service ({logs.rounded(told)})"
+    way = "please report it to its maintainers, with the command and what it writes with --verbose"
+    if logs.is_machine_readable():
+        logs.tell(f"{line}; {way}", level=logging.ERROR)
+    else:
+        click.echo(f"Error: {line}; {way}", err=True)
+    if logging.getLogger("wxfly").isEnabledFor(logging.INFO):
+        for frame in traceback.extract_tb(fault.__traceback__)[-5:]:
+            logs.tell(f"in {Path(frame.filename).name}, line {frame.lineno}, {frame.name}", level=logging.ERROR)
+    ctx.exit(OWN_FAULT)
 
 
 def _log_options(*, hidden: bool) -> list[click.Parameter]:

@@ -59,7 +59,7 @@ def download(
         The query.
     parse : callable
         Turns the `Reply` into the result. It runs inside the retries: a body that was cut short is asked for
-        again. It raises `PassingError` when another try may help.
+        again. It raises `PassingError` when another try may help. Its time counts as that of the service does.
     settings : Settings
         Hosts, User-Agent and patience.
     what : str
@@ -107,14 +107,18 @@ def download(
         tries += 1
         started = time.monotonic()
         log.info("%s: asking %s", what, host, extra={"facts": {"what": what, "host": host, "attempt": tries}})
-        reply = request(url, sent, headers or {}, settings, what, end=end, maximum_bytes=maximum_bytes)
-        reply = _without_key(reply, settings)
-        took = time.monotonic() - started
-        facts = {"what": what, "status": reply.status, "bytes": len(reply.body), "seconds": round(took, 3)}
-        log.info("%s: status %d, %d bytes in %.2f s", what, reply.status, len(reply.body), took, extra={"facts": facts})
-        if reply.status not in accepted:
-            _refuse(reply, what)
-        return parse(reply)
+
+        def read(reply: Reply) -> T:
+            reply = _without_key(reply, settings)
+            took = time.monotonic() - started
+            size = len(reply.body)
+            facts = {"what": what, "status": reply.status, "bytes": size, "seconds": round(took, 3)}
+            log.info("%s: status %d, %d bytes in %.2f s", what, reply.status, size, took, extra={"facts": facts})
+            if reply.status not in accepted:
+                _refuse(reply, what)
+            return parse(reply)
+
+        return request(url, sent, headers or {}, settings, what, read, end=end, maximum_bytes=maximum_bytes)
 
     def wait(state: Any) -> float:
         fault = state.outcome.exception()

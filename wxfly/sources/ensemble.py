@@ -7,10 +7,9 @@ stamps are those of the forecast service, and a member is read as a place of it 
 
 from __future__ import annotations
 
-import json
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -30,13 +29,16 @@ from wxfly.sources.ensembles import (
     Ensemble,
     find_ensemble,
 )
-from wxfly.sources.native_heights import drop_rescaled_heights
-from wxfly.sources.open_meteo import LARGEST_REPLY, check_span, distance_km
+from wxfly.sources.members import MembersAtPlace
+from wxfly.sources.open_meteo import LARGEST_REPLY, at_sites, check_span, distance_km
 from wxfly.sources.open_meteo_names import AT_HEIGHT, NAMES, our_name
-from wxfly.sources.open_meteo_reply import SOURCE, UNITS, parse_forecast
+from wxfly.sources.open_meteo_reply import SOURCE, parse_places
+from wxfly.sources.place_reply import PlaceReply
 from wxfly.sources.precision import are_known, sent_coordinates
 from wxfly.sources.reply import Reply, SourceError, parse_json
 
+SERVICE = "ensemble"
+"""Name of the service beside kept members."""
 MEMBER = "realization"
 _KEY = re.compile(
     rf"(?P<name>{'|'.join(sorted(NAMES, key=len, reverse=True))}|(?:{'|'.join(AT_HEIGHT)})_\d{{1,4}}m)"
@@ -87,10 +89,33 @@ def parse_ensemble(
     WxflyError
         In one line.
     """
+    return [
+        _cube_of(name, places, names, retrieved, run, what)
+        for name, places in fold_ensemble(body, model=model, count=None if names is None else len(names), what=what)
+    ]
+
+
+def fold_ensemble(
+    body: bytes, *, model: str | None, count: int | None, what: str
+) -> list[tuple[str, list[MembersAtPlace]]]:
+    """Fold a reply: for each model its name, and its members at each place.
+
+    Parameters
+    ----------
+    body, model, what
+        As in `parse_ensemble`.
+    count : int or None
+        How many places were asked for.
+
+    Raises
+    ------
+    WxflyError
+        In one line.
+    """
     document = parse_json(body, what)
     places = document if isinstance(document, list) else [document]
-    if names is not None and len(places) != len(names):
-        raise SourceError(f"{what}: {len(names)} places were asked for and {len(places)} came back")
+    if count is not None and len(places) != count:
+        raise SourceError(f"{what}: {count} places were asked for and {len(places)} came back")
     for place in places:
         if isinstance(place, dict) and place.get("error"):
             raise SourceError(f"{what}: the reply is an error ({str(place.get('reason', ''))[:120]})")
@@ -102,7 +127,19 @@ def parse_ensemble(
         raise SourceError(f"{what}: nothing of an ensemble for flying in it")
     if model is not None and set(models) - {None, model}:
         raise SourceError(f"{what}: it is of the model {', '.join(str(m) for m in models)}, not of {model}")
-    return [_cube_of(m, model, places, split, names, retrieved, run, what) for m in models]
+    folded = []
+    for suffix in models:
+        members = tuple(sorted({m for keys in split for m in keys.get(suffix, {})}))
+        if members == (0,):
+            raise SourceError(
+                f"{what}: no member in it, only one forecast or the mean of an ensemble; ask for the members"
+            )
+        at_places = [
+            MembersAtPlace.fold(place, keys.get(suffix, {}), members, what)
+            for place, keys in zip(places, split, strict=True)
+        ]
+        folded.append((suffix or model or "not known", at_places))
+    return folded
 
 
 def _split_keys(columns: Mapping[str, Any]) -> dict[str | None, dict[int, dict[str, str]]]:
@@ -117,101 +154,29 @@ def _split_keys(columns: Mapping[str, Any]) -> dict[str | None, dict[int, dict[s
 
 
 def _cube_of(
-    suffix: str | None,
-    model: str | None,
-    places: Sequence[Mapping[str, Any]],
-    split: Sequence[Mapping[str | None, Mapping[int, Mapping[str, str]]]],
+    name: str,
+    places: Sequence[MembersAtPlace],
     names: Sequence[str] | None,
     retrieved: datetime | None,
     run: datetime | None,
     what: str,
 ) -> xr.Dataset:
-    """Read one model's members: each is read as a place, so that one parser serves all."""
-    name = suffix or model or "not known"
-    members = sorted({m for keys in split for m in keys.get(suffix, {})})
-    if members == [0]:
-        raise SourceError(f"{what}: no member in it, only one forecast or the mean of an ensemble; ask for the members")
-    alone = [
-        _member_document(place, keys.get(suffix, {}).get(member, {}))
-        for place, keys in zip(places, split, strict=True)
-        for member in members
-    ]
-    left_out = _leave_out_made_up_heights(alone)
-    cube = parse_forecast(
-        json.dumps(alone).encode(), model=name, asked_units=False, retrieved=retrieved, run=run, what=what
-    )
-    return _fold(cube, members, len(places), names, name, left_out, what)
-
-
-def _member_document(place: Mapping[str, Any], keys: Mapping[str, str]) -> dict[str, Any]:
-    """Give a member as a reply of its own, with plain names."""
-    columns, units = place["hourly"], place["hourly_units"]
-    shared = {k: place.get(k) for k in ("latitude", "longitude", "elevation", "utc_offset_seconds")}
-    return shared | {
-        "hourly": {"time": columns.get("time")} | {plain: columns[key] for plain, key in keys.items()},
-        "hourly_units": {"time": units.get("time")} | {plain: units.get(key) for plain, key in keys.items()},
-    }
-
-
-def _leave_out_made_up_heights(documents: list[dict[str, Any]]) -> list[str]:
-    """Take away, from all members alike, heights that are another height times a fixed ratio in every member."""
-    speeds: dict[int, list[float]] = {}
-    for key in documents[0]["hourly"]:
-        ours, height = our_name(key) or ("", None)
-        if ours == "wind_speed" and height is not None and all(key in d["hourly"] for d in documents):
-            columns = [d["hourly"][key] for d in documents]
-            if all(isinstance(c, list) and all(isinstance(v, int | float | None) for v in c) for c in columns):
-                speeds[height] = [math.nan if v is None else float(v) for c in columns for v in c]
-    unit = documents[0]["hourly_units"].get("wind_speed_10m")
-    factor = next((to_si for name, (to_si, _) in UNITS["m s-1"].items() if name == unit), None)
-    if factor is None:
-        return []
-    levels = {"wind_speed": {height: np.array(values) * factor for height, values in speeds.items()}}
-    _, dropped = drop_rescaled_heights(levels)
-    for name in dropped:
-        for key in (name, name.replace("wind_speed", "wind_direction")):
-            for document in documents:
-                document["hourly"].pop(key, None)
-                document["hourly_units"].pop(key, None)
-    return dropped
-
-
-def _fold(
-    cube: xr.Dataset,
-    members: Sequence[int],
-    places: int,
-    names: Sequence[str] | None,
-    name: str,
-    left_out: Sequence[str],
-    what: str,
-) -> xr.Dataset:
-    """Fold places-times-members, in the order of the places, into ``site`` and ``realization``."""
-    shape = (places, len(members))
-    folded = xr.Dataset(attrs=cube.attrs)
-    for variable_name, variable in cube.data_vars.items():
-        axis = variable.dims.index("site")
-        values = variable.values.reshape(*variable.shape[:axis], *shape, *variable.shape[axis + 1 :])
-        dims = (*variable.dims[:axis], "site", MEMBER, *variable.dims[axis + 1 :])
-        folded[str(variable_name)] = (dims, values, variable.attrs)
-    folded = folded.assign_coords({str(k): c for k, c in cube.coords.items() if "site" not in c.dims})
-    for coordinate in ("latitude", "longitude", "surface_altitude"):
-        first = cube[coordinate].values.reshape(shape)[:, 0]
-        folded = folded.assign_coords({coordinate: ("site", first, cube[coordinate].attrs)})
-    folded = folded.assign_coords({MEMBER: (MEMBER, np.array(members), {"standard_name": "realization", "units": "1"})})
-    folded = folded.assign_coords(last_time=(MEMBER, _last_times(folded)))
-    if names is None and places == 1:
-        folded = folded.isel(site=0)
-    elif names is not None:
-        folded = folded.assign_coords(site=np.array([str(n) for n in names], dtype=object))
+    """Make the cube of one model; its members are read as the columns of a forecast are."""
+    members = places[0].members
+    cube = parse_places(
+        [place.document() for place in places], model=name, asked=None, retrieved=retrieved, run=run, names=names,
+        is_list=len(places) > 1, what=what, members=members,
+    )  # fmt: skip
+    number = (MEMBER, np.array(members), {"standard_name": "realization", "units": "1"})
+    cube = cube.assign_coords({MEMBER: number})
+    cube = cube.assign_coords(last_time=(MEMBER, _last_times(cube)))
     row = ENSEMBLES.get(name)
-    folded = folded.assign_attrs(_provenance(folded.attrs, row, name) | {"members": len(members)})
+    cube = cube.assign_attrs(_provenance(cube.attrs, row, name) | {"members": len(members)})
     if row and row.members > len(members):
-        folded.attrs["missing_members"] = row.members - len(members)
-    if left_out:
-        folded.attrs["not_used"] = " ".join([str(folded.attrs.get("not_used", "")), *left_out]).strip()
-    if row and "wind_speed_of_gust" in folded:
-        folded["wind_speed_of_gust"].attrs["covers_hours"] = np.array(row.gust_covers_hours)
-    return check_forecast(mark_carried(folded), place=what)
+        cube.attrs["missing_members"] = row.members - len(members)
+    if row and "wind_speed_of_gust" in cube:
+        cube["wind_speed_of_gust"].attrs["covers_hours"] = np.array(row.gust_covers_hours)
+    return check_forecast(mark_carried(cube), place=what)
 
 
 def _last_times(cube: xr.Dataset) -> np.ndarray:
@@ -249,19 +214,35 @@ def read_ensemble(path: Path, *, model: str | None = None, name: str | None = No
     return parse_ensemble(body, model=model, names=[name] if name else None, what=path.name)
 
 
-def _at_sites(cube: xr.Dataset, sites: Sequence[Site], row: Ensemble, what: str) -> xr.Dataset:
-    """Put the cube at the sites' own coordinates, once the ensemble's cells are seen to be near them."""
+def _check_places(cube: xr.Dataset, sites: Sequence[Site], row: Ensemble, what: str) -> None:
+    """Refuse an answer for another place than the one asked about."""
     for site, latitude, longitude in zip(sites, cube["latitude"].values, cube["longitude"].values, strict=True):
         away = distance_km(site.latitude, site.longitude, float(latitude), float(longitude))
         if away > 3 * row.resolution_km + 5.0:
             raise SourceError(f"{what}: the answer is for a place {away:.0f} km away")
-    return cube.assign_coords(
-        latitude=("site", np.array([s.latitude for s in sites]), cube["latitude"].attrs),
-        longitude=("site", np.array([s.longitude for s in sites]), cube["longitude"].attrs),
-    )
 
 
-def get_ensemble(sites: Sequence[Site], model: str, *, settings: Settings, run: datetime | None = None) -> xr.Dataset:
+def parse_kept(reply: PlaceReply) -> xr.Dataset:
+    """Turn members that were kept into the cube that they gave when they came.
+
+    Raises
+    ------
+    WxflyError
+        When this wxfly no longer takes them.
+    """
+    members = MembersAtPlace.unpack(reply.body, reply.what)
+    cube = _cube_of(reply.model, [members], [reply.site], reply.retrieved, reply.run, reply.what)
+    return at_sites(cube, [reply.place])
+
+
+def get_ensemble(
+    sites: Sequence[Site],
+    model: str,
+    *,
+    settings: Settings,
+    run: datetime | None = None,
+    keep: Callable[[list[PlaceReply]], object] | None = None,
+) -> xr.Dataset:
     """Ask for the members of one ensemble at places, all in one request.
 
     Parameters
@@ -274,6 +255,8 @@ def get_ensemble(sites: Sequence[Site], model: str, *, settings: Settings, run: 
         Address, User-Agent and patience.
     run : datetime, optional
         The run, when it is known.
+    keep : callable, optional
+        Given what was sent for each place, once all of it is seen to be readable.
 
     Returns
     -------
@@ -306,11 +289,18 @@ def get_ensemble(sites: Sequence[Site], model: str, *, settings: Settings, run: 
 
     def parse(reply: Reply) -> xr.Dataset:
         now = datetime.now(UTC)
-        cubes = parse_ensemble(
-            reply.body, model=model, retrieved=now, run=run, names=[s.name for s in sites], what=what
-        )
-        check_span(cubes[0], now, what)
-        return _at_sites(cubes[0], sites, row, what)
+        _, places = fold_ensemble(reply.body, model=model, count=len(sites), what=what)[0]
+        cube = _cube_of(model, places, [s.name for s in sites], now, run, what)
+        check_span(cube, now, what)
+        _check_places(cube, sites, row, what)
+        if keep is not None:
+            keep(
+                [
+                    PlaceReply.at(site, place.pack(), service=SERVICE, model=model, retrieved=now, run=run)
+                    for site, place in zip(sites, places, strict=True)
+                ]
+            )
+        return at_sites(cube, sites)
 
     return download(
         settings.addresses["ensemble"], parameters, parse, settings=settings, what=what,

@@ -12,7 +12,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from wxfly.errors import WxflyError
 from wxfly.settings import Settings
+from wxfly.site import zone_of
 from wxfly.sources.download import download
 from wxfly.sources.reply import Reply, SourceError, parse_json
 
@@ -32,7 +34,7 @@ class Place:
     surface_altitude : float
         Ground above mean sea level [m]; NaN when it is not given.
     time_zone : str
-        IANA name; empty when it is not given.
+        IANA name; empty when none is given that is known here.
     """
 
     name: str
@@ -99,8 +101,16 @@ def _place(result: Any, what: str) -> Place:
         latitude=latitude,
         longitude=longitude,
         surface_altitude=altitude,
-        time_zone=_text(result, "timezone"),
+        time_zone=_time_zone(_text(result, "timezone")),
     )
+
+
+def _time_zone(name: str) -> str:
+    try:
+        zone_of(name)
+    except WxflyError:
+        return ""  # the place itself tells its zone
+    return name
 
 
 def _number(result: dict[str, Any], key: str, missing: float, what: str) -> float:

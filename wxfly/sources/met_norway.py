@@ -29,11 +29,14 @@ from wxfly.site import Site
 from wxfly.sources.download import download
 from wxfly.sources.met_norway_symbols import weather_code_of
 from wxfly.sources.open_meteo import check_span
+from wxfly.sources.place_reply import PlaceReply
 from wxfly.sources.precision import sent_coordinates
-from wxfly.sources.reply import Reply, SourceError, parse_json
+from wxfly.sources.reply import Reply, SourceError, parse_json, sendable
 
 Array = npt.NDArray[np.float64]
 
+SERVICE = "met_norway"
+"""Name of the service beside a kept reply."""
 SOURCE = "MET Norway"
 MODEL = "met_norway"
 MESH_KM = 1.0  # of its finest model, that of the Nordic countries
@@ -102,6 +105,7 @@ def get_forecast(site: Site, *, settings: Settings, last_modified: str = "") -> 
     what = f"{SOURCE} for {site.latitude:.2f}, {site.longitude:.2f}"
     if not settings.contact:
         raise SourceError(f"{what}: it wants to know who asks; put contact = 'you@example.org' into config.toml")
+    last_modified = sendable(last_modified)
     known = math.isfinite(site.surface_altitude)
     latitude, longitude = sent_coordinates([(site.latitude, site.longitude)], MESH_KM, ground_known=known)
     parameters = {"lat": latitude, "lon": longitude}
@@ -126,6 +130,17 @@ def get_forecast(site: Site, *, settings: Settings, last_modified: str = "") -> 
         accepted=(200, 203, 304),
         maximum_bytes=3_000_000,
     )
+
+
+def parse_kept(reply: PlaceReply) -> xr.Dataset:
+    """Turn a reply that was kept into the cube that it gave when it came.
+
+    Raises
+    ------
+    WxflyError
+        When this wxfly no longer takes it.
+    """
+    return parse_forecast(reply.body, retrieved=reply.retrieved, site=reply.place, what=reply.what)
 
 
 def parse_forecast(

@@ -8,7 +8,7 @@ units and the meaning of stamps.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -22,10 +22,17 @@ from wxfly.sources.download import download
 from wxfly.sources.models import Model, find_model
 from wxfly.sources.open_meteo_names import hourly_names
 from wxfly.sources.open_meteo_reply import SOURCE, parse_forecast
+from wxfly.sources.place_reply import PlaceReply, split_places
 from wxfly.sources.precision import are_known, sent_coordinates
 from wxfly.sources.reply import Reply, SourceError
 
-__all__ = ["get_forecast", "get_grid", "hourly_names", "parse_forecast", "read_forecast", "request_parameters"]
+__all__ = [
+    "SERVICE", "get_forecast", "get_grid", "hourly_names", "parse_forecast", "parse_kept", "read_forecast",
+    "request_parameters",
+]  # fmt: skip
+
+SERVICE = "open_meteo"
+"""Name of the service beside a kept reply."""
 
 LARGEST_REPLY = 60_000_000  # 1000 places, 16 days, 30 columns
 MOST_CELLS = 400  # a request for more would use up an hour's allowance
@@ -66,7 +73,14 @@ def request_parameters(
     return parameters | more
 
 
-def get_forecast(sites: Sequence[Site], model: str, *, settings: Settings, run: datetime | None = None) -> xr.Dataset:
+def get_forecast(
+    sites: Sequence[Site],
+    model: str,
+    *,
+    settings: Settings,
+    run: datetime | None = None,
+    keep: Callable[[list[PlaceReply]], object] | None = None,
+) -> xr.Dataset:
     """Ask for the forecast of one model at places, all in one request.
 
     Parameters
@@ -79,6 +93,8 @@ def get_forecast(sites: Sequence[Site], model: str, *, settings: Settings, run: 
         Address, User-Agent and patience.
     run : datetime, optional
         The model's run as its metadata gives it; None when that is not known.
+    keep : callable, optional
+        Given what was sent for each place, once all of it is seen to be readable.
 
     Returns
     -------
@@ -103,12 +119,36 @@ def get_forecast(sites: Sequence[Site], model: str, *, settings: Settings, run: 
             what=what,
         )  # fmt: skip
         check_span(cube, now, what)
-        return _at_sites(cube, sites, row, what)
+        _check_places(cube, [(s.latitude, s.longitude) for s in sites], row, what)
+        if keep is not None:
+            asked = tuple(hourly_names(row))
+            keep(
+                [
+                    PlaceReply.at(site, body, service=SERVICE, model=model, retrieved=now, run=run, asked=asked)
+                    for site, body in zip(sites, split_places(reply.body), strict=True)
+                ]
+            )
+        return at_sites(cube, sites)
 
     return download(
         settings.addresses["forecast"], parameters, parse, settings=settings, what=what,
         maximum_bytes=LARGEST_REPLY,
     )  # fmt: skip
+
+
+def parse_kept(reply: PlaceReply) -> xr.Dataset:
+    """Turn a reply that was kept into the cube that it gave when it came.
+
+    Raises
+    ------
+    WxflyError
+        When this wxfly no longer takes it.
+    """
+    cube = parse_forecast(
+        reply.body, model=reply.model, asked_units=True, retrieved=reply.retrieved, run=reply.run,
+        names=[reply.site], asked=reply.asked, what=reply.what,
+    )  # fmt: skip
+    return at_sites(cube, [reply.place])
 
 
 def read_forecast(path: Path, *, model: str | None = None, name: str | None = None) -> xr.Dataset:
@@ -141,9 +181,8 @@ def check_span(cube: xr.Dataset, now: datetime, what: str) -> None:
         raise SourceError(f"{what}: it is for {str(first)[:10]} to {str(last)[:10]}, not for the days to come")
 
 
-def _at_sites(cube: xr.Dataset, sites: Sequence[Site], model: Model, what: str) -> xr.Dataset:
-    """Put the cube at the sites' own coordinates, once the model's cells are seen to be near them."""
-    _check_places(cube, [(s.latitude, s.longitude) for s in sites], model, what)
+def at_sites(cube: xr.Dataset, sites: Sequence[Site]) -> xr.Dataset:
+    """Put the cube at the sites' own coordinates, in place of those of the model's cells."""
     north = {"units": "degree_north", "standard_name": "latitude"}
     east = {"units": "degree_east", "standard_name": "longitude"}
     return cube.assign_coords(

@@ -17,7 +17,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly import __version__
-from wxfly.forecast import VARIABLES, attributes_of, check_forecast, mark_carried
+from wxfly.forecast import ENSEMBLE, VARIABLES, attributes_of, check_forecast, mark_carried
 from wxfly.sources.models import MODELS, NOT_KNOWN, find_model
 from wxfly.sources.open_meteo_names import choose_columns, hourly_names, native_levels, our_name
 from wxfly.sources.reply import SourceError, parse_json
@@ -57,6 +57,7 @@ def parse_forecast(
     retrieved: datetime | None = None,
     run: datetime | None = None,
     names: Sequence[str] | None = None,
+    asked: Sequence[str] | None = None,
     what: str = SOURCE,
 ) -> xr.Dataset:
     """Turn a reply into a cube.
@@ -74,6 +75,8 @@ def parse_forecast(
         When it came, and the run of the model; None when not known.
     names : sequence of str, optional
         Names of the places, in the order asked; then the cube has the dimension ``site``, also for one place.
+    asked : sequence of str, optional
+        The hourly names that were asked for; by default those that are asked of the model today.
     what : str, optional
         Source and place, for errors.
 
@@ -88,18 +91,52 @@ def parse_forecast(
         In one line.
     """
     document = parse_json(body, what)
-    places = document if isinstance(document, list) else [document]
+    if asked_units and asked is None:
+        asked = hourly_names(find_model(str(model)))
+    return parse_places(
+        document if isinstance(document, list) else [document], model=model, asked=asked if asked_units else None,
+        retrieved=retrieved, run=run, names=names, is_list=isinstance(document, list), what=what,
+    )  # fmt: skip
+
+
+def parse_places(
+    places: Sequence[Any],
+    *,
+    model: str | None,
+    asked: Sequence[str] | None,
+    retrieved: datetime | None,
+    run: datetime | None,
+    names: Sequence[str] | None,
+    is_list: bool,
+    what: str,
+    members: Sequence[int] = (),
+) -> xr.Dataset:
+    """Turn the documents of a reply into a cube, one document for each place.
+
+    Parameters
+    ----------
+    places : sequence
+        Documents as they came; or with `members`, their columns as arrays over time and member.
+    asked : sequence of str or None
+        The hourly names and the units that were asked for; None for a reply to another's question.
+    is_list : bool
+        Whether the documents came as a list, which makes the dimension ``site``.
+    members : sequence of int, optional
+        Numbers of the members, in the order of the arrays; they make the dimension ``realization``.
+    model, retrieved, run, names, what
+        As in `parse_forecast`.
+    """
     if names is not None and len(places) != len(names):
         raise SourceError(f"{what}: {len(names)} places were asked for and {len(places)} came back")
     if not places:
         raise SourceError(f"{what}: a list without places")
-    for position, place in enumerate(places):
+    for position, place in enumerate(places if len(places) > 1 else ()):
         if isinstance(place, dict) and place.get("location_id", position) != position:
             raise SourceError(f"{what}: the places came back in another order")
-    parts = [_parse_place(place, model, asked_units, what) for place in places]
+    parts = [_parse_place(place, model, asked, members, what) for place in places]
     if any(not np.array_equal(part["time"].values, parts[0]["time"].values) for part in parts):
         raise SourceError(f"{what}: the hours differ from place to place")
-    if names is None and not isinstance(document, list):
+    if names is None and not is_list:
         cube = parts[0]
     else:
         cube = xr.concat(
@@ -145,7 +182,9 @@ def _finish(cube: xr.Dataset, retrieved: datetime | None, run: datetime | None, 
     return check_forecast(mark_carried(cube, wind_heights=row.wind_heights if row else ()), place=what)
 
 
-def _parse_place(place: Any, model: str | None, asked_units: bool, what: str) -> xr.Dataset:
+def _parse_place(
+    place: Any, model: str | None, asked: Sequence[str] | None, members: Sequence[int], what: str
+) -> xr.Dataset:
     """Read the object of one place."""
     if not isinstance(place, dict):
         raise SourceError(f"{what}: not a reply of the forecast service")
@@ -158,9 +197,10 @@ def _parse_place(place: Any, model: str | None, asked_units: bool, what: str) ->
     columns, units = place.get("hourly"), place.get("hourly_units")
     if not isinstance(columns, dict) or not isinstance(units, dict):
         raise SourceError(f"{what}: no hourly values in it; ask the service for 'hourly' ones")
+    asked_units = asked is not None
     time = _time(columns.get("time"), units.get("time"), place.get("utc_offset_seconds"), asked_units, what)
     chosen, chosen_model, not_used = choose_columns(list(columns), model, what)
-    if asked_units and (lost := [n for n in hourly_names(find_model(str(model))) if n not in chosen]):
+    if lost := [name for name in asked or () if name not in chosen]:
         raise SourceError(f"{what}: {lost[0]} was asked for and did not come")
     flat: dict[str, Array] = {}
     levels: dict[str, dict[int, Array]] = {}
@@ -177,10 +217,11 @@ def _parse_place(place: Any, model: str | None, asked_units: bool, what: str) ->
     if not flat and not levels:
         raise SourceError(f"{what}: nothing of a forecast for flying in it (its columns: {', '.join(columns)[:120]})")
     heights = sorted({h for column in levels.values() for h in column})
-    data: dict[str, Any] = {ours: ("time", column) for ours, column in flat.items()}
-    empty = np.full(time.size, np.nan)
+    dims = ("time", ENSEMBLE) if members else ("time",)
+    data: dict[str, Any] = {ours: (dims, column) for ours, column in flat.items()}
+    empty = np.full((time.size, len(members)) if members else time.size, np.nan)
     for ours, by_height in levels.items():
-        data[ours] = (("time", "height"), np.stack([by_height.get(h, empty) for h in heights], axis=-1))
+        data[ours] = ((*dims, "height"), np.stack([by_height.get(h, empty) for h in heights], axis=-1))
     coords: dict[str, Any] = {
         "time": time,
         "latitude": ((), latitude, {"units": "degree_north", "standard_name": "latitude"}),
@@ -220,13 +261,13 @@ def _time(values: Any, unit: Any, offset: Any, asked_units: bool, what: str) -> 
 
 def _column(values: Any, unit: Any, ours: str, size: int, asked_units: bool, what: str) -> Array | None:
     """Read a column into SI; None when the model does not carry it."""
-    if not isinstance(values, list) or len(values) != size:
+    if not isinstance(values, list | np.ndarray) or len(values) != size:
         length = len(values) if isinstance(values, list) else "no list"
         raise SourceError(f"{what} has {length} values for {size} hours")
-    if not set(map(type, values)) <= {int, float, type(None)}:
+    if isinstance(values, list) and not set(map(type, values)) <= {int, float, type(None)}:
         raise SourceError(f"{what} holds something that is not a number")
     if unit == UNDEFINED:
-        if any(v is not None for v in values):
+        if any(v is not None for v in values) if isinstance(values, list) else np.isfinite(values).any():
             raise SourceError(f"{what} has values and no unit")
         return None
     known = _SPECIAL_UNITS.get(ours) or UNITS[VARIABLES[ours].units]

@@ -58,6 +58,14 @@ class Reply:
     body: bytes
 
 
+def sendable(header: str) -> str:
+    """Return what a service sent in a header when it can be sent back as it is, else nothing.
+
+    A byte above 127 cannot: no further question with it would ever leave this machine.
+    """
+    return header if header.isascii() and header.isprintable() and len(header) <= 200 else ""
+
+
 def reason_of(reply: Reply) -> str:
     """Give the service's own words for an error, short and safe to print; empty when it has none."""
     try:

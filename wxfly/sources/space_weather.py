@@ -19,7 +19,7 @@ import xarray as xr
 from wxfly.forecast import attributes_of
 from wxfly.settings import Settings
 from wxfly.sources.download import download
-from wxfly.sources.reply import Reply, SourceError, parse_json
+from wxfly.sources.reply import Reply, SourceError, parse_json, sendable
 
 Times = npt.NDArray[np.datetime64]
 Array = npt.NDArray[np.float64]
@@ -99,9 +99,10 @@ def get_kp_text(path: str, *, settings: Settings, etag: str = "") -> tuple[str |
         Its mark; empty when the service gives none.
     """
     what = f"{SOURCE}, {path.rsplit('/', 1)[-1]}"
+    etag = sendable(etag)
 
     def parse(reply: Reply) -> tuple[str | None, str]:
-        mark = reply.headers.get("etag", "")[:200]
+        mark = sendable(reply.headers.get("etag", ""))
         if reply.status == 304:
             if not etag:
                 raise SourceError(f"{what}: nothing new, though nothing was there before")

@@ -12,9 +12,9 @@ import os
 import threading
 import time
 import zlib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from functools import cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 from urllib.parse import urljoin, urlsplit
 
 from wxfly.settings import Settings
@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     import ssl
 
     import httpx
+
+T = TypeVar("T")
 
 CONNECT_SECONDS = 6.0
 _REDIRECTS = (301, 302, 303, 307, 308)
@@ -36,11 +38,12 @@ def request(
     headers: Mapping[str, str],
     settings: Settings,
     what: str,
+    read: Callable[[Reply], T],
     *,
     end: float,
     maximum_bytes: int,
-) -> Reply:
-    """Make one request, following redirects inside the configured hosts.
+) -> T:
+    """Make one request, following redirects inside the configured hosts, and read the answer.
 
     Parameters
     ----------
@@ -50,6 +53,8 @@ def request(
         Hosts and User-Agent.
     what : str
         Source and place, for errors.
+    read : callable
+        Makes the result of what was answered; its time counts.
     end : float
         Moment of the monotonic clock at which it is given up [s], whatever it is doing then.
     maximum_bytes : int
@@ -61,23 +66,26 @@ def request(
         In one line; a `PassingError` where another try may help.
     """
     connection = _Connection()
-    outcome: list[Reply | BaseException] = []
+    came: list[Reply] = []
+    result: list[T] = []
+    failure: list[BaseException] = []
 
     def run() -> None:
         try:
-            outcome.append(_exchange(url, parameters, headers, settings, what, end, maximum_bytes, connection))
+            came.append(_exchange(url, parameters, headers, settings, what, end, maximum_bytes, connection))
+            result.append(read(came[0]))
         except BaseException as fault:  # handed to the one who waits
-            outcome.append(fault)
+            failure.append(fault)
 
     thread = threading.Thread(target=run, name="wxfly-request", daemon=True)
     thread.start()
     thread.join(max(end - time.monotonic(), 0.0))
-    if not outcome:
+    if failure:
+        raise failure[0]
+    if not result:
         connection.shut()
-        raise LateError(f"{what}: no answer in time; try again")
-    if isinstance(outcome[0], Reply):
-        return outcome[0]
-    raise outcome[0]
+        raise LateError(f"{what}: {'the answer was not read' if came else 'no answer'} in time; try again")
+    return result[0]
 
 
 class _Connection:

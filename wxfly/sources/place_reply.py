@@ -1,0 +1,98 @@
+"""What a service sent for one place, with all that it takes to read it again later."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import dataclass
+from datetime import datetime
+
+from wxfly.site import Site
+
+
+@dataclass(frozen=True)
+class PlaceReply:
+    """The reply of a service for one place.
+
+    Attributes
+    ----------
+    service : str
+        Who sent it, and so how it is read: a key of `wxfly.store.SERVICES`.
+    model : str
+        The one model that was asked.
+    site : str
+        What the pilot calls the place.
+    latitude, longitude : float
+        The place, not the model's cell [degree].
+    surface_altitude : float
+        Ground that was asked for [m]; NaN when it was not known.
+    asked : tuple of str
+        Names that were asked for; empty where the service takes none, or sends what it has.
+    retrieved : datetime
+        When it came.
+    run : datetime or None
+        The run of the model, which came beside it; None when it is not known.
+    body : bytes
+        As it came; of members, as `wxfly.sources.members.MembersAtPlace.pack` writes them.
+    """
+
+    service: str
+    model: str
+    site: str
+    latitude: float
+    longitude: float
+    surface_altitude: float
+    asked: tuple[str, ...]
+    retrieved: datetime
+    run: datetime | None
+    body: bytes
+
+    @classmethod
+    def at(
+        cls, site: Site, body: bytes, *, service: str, model: str, retrieved: datetime, run: datetime | None,
+        asked: tuple[str, ...] = (),
+    ) -> PlaceReply:  # fmt: skip
+        """Make the reply for a site."""
+        return cls(
+            service, model, site.name, site.latitude, site.longitude, site.surface_altitude, asked, retrieved, run, body
+        )
+
+    @property
+    def place(self) -> Site:
+        """The place that was asked for."""
+        is_known = math.isfinite(self.surface_altitude)
+        return Site(self.site, self.latitude, self.longitude, self.surface_altitude if is_known else math.nan)
+
+    @property
+    def what(self) -> str:
+        """Source and place for errors, the place to about a kilometre."""
+        return f"{self.model} for {self.latitude:.2f}, {self.longitude:.2f}"
+
+
+def split_places(body: bytes) -> list[bytes]:
+    """Cut a reply into one for each place, each byte as it came.
+
+    Parameters
+    ----------
+    body : bytes
+        JSON that was read before: an object for one place, or a list of objects.
+    """
+    text = body.decode("utf-8").strip()
+    if not text.startswith("["):
+        return [body]
+    read = json.JSONDecoder().raw_decode
+    parts, position = [], 1
+    while True:
+        position = _after_space(text, position)
+        end = read(text, position)[1]
+        parts.append(text[position:end].encode())
+        position = _after_space(text, end)
+        if text[position] == "]":
+            return parts
+        position += 1  # the comma
+
+
+def _after_space(text: str, position: int) -> int:
+    while text[position] in " \t\r\n":
+        position += 1
+    return position
