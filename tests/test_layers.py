@@ -20,6 +20,7 @@ RANK = {
     "forecast": 2,
     "settings": 2,
     "own_files": 1,
+    "own_tables": 1.5,
     "rules": 3,
     "limits": 4,
     "sources": 4,
