@@ -11,13 +11,15 @@ import numpy as np
 import xarray as xr
 
 from wxfly.errors import WxflyError
-from wxfly.forecast import ENSEMBLE, check_forecast
-from wxfly.netcdf import load_cube
+from wxfly.forecast import ENSEMBLE, PROVENANCE, check_forecast
+from wxfly.netcdf import SCHEMA, load_cube
 from wxfly.obtained import Obtained, as_moment, retrieved_of, run_of, utc_now
+from wxfly.own_files import plain
 from wxfly.places import parse_coordinates, time_zone_at
 from wxfly.site import Site
 
 _NEAR_KM = 30.0  # a file serves sites this near to a place in it
+_LONGEST_TEXT = 10_000
 
 
 def open_forecast(
@@ -44,14 +46,15 @@ def open_forecast(
     now : numpy.datetime64, optional
         Answer for this moment; by default the present one if the file covers it, else its first hour.
     """
-    cubes = [_with_sites(cube) for cube in _read(path, model)]
+    cubes, damage = _read(path, model)
+    cubes = [_with_sites(cube) for cube in cubes]
     sites, positions = _places_of_file(cubes[0], places, saved or {}, path)
     names = np.array([s.name for s in sites], dtype=object)
     cubes = [c.isel(site=positions).assign_coords(site=names).transpose("time", "site", ...) for c in cubes]
     ensembles = tuple(c for c in cubes if ENSEMBLE in c.dims)
     cube = one_of(cubes[0])
     hours = cube["time"].values.astype("datetime64[s]")
-    notes = [f"answered from the file {path.name}"]
+    notes = [f"answered from the file {path.name}", *damage]
     if len(set(positions)) == 1:
         here = (float(np.ravel(cube[name].values)[0]) for name in ("latitude", "longitude"))
         notes[0] += ", whose place is {:.2f}, {:.2f}".format(*here)
@@ -73,15 +76,16 @@ def open_forecast(
     )  # fmt: skip
 
 
-def _read(path: Path, model: str | None) -> list[xr.Dataset]:
-    """Read the cubes of a file: several where a reply holds ensembles of several models."""
+def _read(path: Path, model: str | None) -> tuple[list[xr.Dataset], list[str]]:
+    """Read the cubes of a file, several where a reply holds ensembles of several models, and say what is damaged."""
     from wxfly.sources.open_meteo import read_forecast
 
     if path.suffix.lower() == ".nc":
-        cube = check_forecast(load_cube(path), place=path.name)
+        cube, damaged = _with_sound_attributes(load_cube(path))
+        cube = check_forecast(cube, place=path.name)
         if model is not None and cube.attrs.get("model") != model:
             raise WxflyError(f"{path.name}: it is of the model {cube.attrs.get('model')}, not of {model}")
-        return [cube]
+        return [cube], [f"{path.name}: of its attributes {', '.join(damaged)} cannot be read"] if damaged else []
     try:
         holds_members = b"_member0" in path.read_bytes()
     except OSError:
@@ -89,8 +93,24 @@ def _read(path: Path, model: str | None) -> list[xr.Dataset]:
     if holds_members:
         from wxfly.sources.ensemble import read_ensemble
 
-        return read_ensemble(path, model=model)
-    return [read_forecast(path, model=model)]
+        return read_ensemble(path, model=model), []
+    return [read_forecast(path, model=model)], []
+
+
+def _with_sound_attributes(cube: xr.Dataset) -> tuple[xr.Dataset, list[str]]:
+    """Take away what a file says of itself that is no text, and name it; where it is from is then not known."""
+    sound, damaged = {}, []
+    for key, value in cube.attrs.items():
+        if key in (SCHEMA, "carried"):
+            sound[str(key)] = value
+        elif isinstance(value, str) and len(value) <= _LONGEST_TEXT:
+            sound[str(key)] = plain(value)
+        else:
+            damaged.append(str(key))
+    missing = [key for key in PROVENANCE if not sound.get(key)]
+    whole = cube.copy()
+    whole.attrs = sound | dict.fromkeys(missing, "not known")
+    return whole, [plain(key)[:40] for key in dict.fromkeys([*damaged, *missing])]
 
 
 def _with_sites(cube: xr.Dataset) -> xr.Dataset:

@@ -146,7 +146,9 @@ def shipped_and_own(
     place = f"the shipped {shipped}"
     document = parse_toml((files("wxfly") / "data" / shipped).read_text(encoding="utf-8"), place)
     own: OwnTable[Parsed] = OwnTable({}) if own_file is None else read_table(own_file, parse_one)
-    kept = {n: parse_one(n, entry, place) for n, entry in document.items() if not any(p.may_be(n) for p in own.set_aside)}
+    kept = {
+        n: parse_one(n, entry, place) for n, entry in document.items() if not any(p.may_be(n) for p in own.set_aside)
+    }
     return OwnTable({**kept, **own}, own.set_aside)
 
 

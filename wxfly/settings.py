@@ -233,7 +233,9 @@ def _check_address(name: str, address: str, place: str = "") -> None:
     except ValueError:
         host, parts = "", urlsplit("")
     if "@" in parts.netloc or parts.query or parts.fragment:
-        raise WxflyError(f"{before}address of the {name} service must be one without a name, a password, '?' or '#' in it")
+        raise WxflyError(
+            f"{before}address of the {name} service must be one without a name, a password, '?' or '#' in it"
+        )
     if not (parts.scheme == "https" and host) and not (parts.scheme == "http" and host in _LOOPBACK):
         raise WxflyError(
             f"{before}address of the {name} service '{address}' must start with https:// (http:// only on this machine)"
