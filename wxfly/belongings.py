@@ -9,8 +9,8 @@ import numpy as np
 
 from wxfly.aircraft import ENERGY_FIGURES, find_aircraft, load_aircraft
 from wxfly.errors import WxflyError
-from wxfly.questions import Progress, own_aircraft_file, own_rules_file, sites_file
 from wxfly.own_files import told
+from wxfly.questions import Progress, own_aircraft_file, own_rules_file, sites_file
 from wxfly.rules import find_rules, load_rules
 from wxfly.site import Site, check_name, read_sites, save_site
 from wxfly.site import remove_site as forget_site
@@ -40,8 +40,8 @@ def fetch(sites: Sequence[str], model: str | None, *, on_progress: Progress) -> 
         now=None,
         on_progress=on_progress,
     )
-    told = ("could not be kept", "no newer forecast could be had")
-    lost = next((note for note in obtained.notes if any(words in note for words in told)), None)
+    failures = ("could not be kept", "no newer forecast could be had")
+    lost = next((note for note in obtained.notes if any(words in note for words in failures)), None)
     if lost:
         raise WxflyError(lost)
     last = str(obtained.cube["time"].values[-1])[:16]

@@ -17,11 +17,11 @@ from wxfly.forecast_error import lead_time
 from wxfly.observations import HourlyRecord, gather_hours, parse_metar, read_csv
 from wxfly.obtained import retrieved_of, run_of
 from wxfly.own_files import told
-from wxfly.places import resolve_site
+from wxfly.places import refuse_set_aside, resolve_site
 from wxfly.questions import Progress, sites_file
 from wxfly.scoring import upper_bound
 from wxfly.settings import Settings, load_settings
-from wxfly.site import Site, read_sites, refuse_set_aside
+from wxfly.site import Site, read_sites
 from wxfly.units import parse_quantity
 from wxfly.verification import (
     FEWEST_DAYS,

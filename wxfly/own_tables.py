@@ -23,6 +23,7 @@ Parsed = TypeVar("Parsed")
 _ALIKE = 0.6
 """From this likeness on, a damaged name may be the one that is asked for: an estimate of ours."""
 _LONGEST_NAME = 100
+_NOWHERE = 1 << 60
 _HEADER = re.compile(r"\s*\[")
 _NAME_IN_DAMAGE = re.compile(r"""[\s\[]*("[^"]*|'[^']*|[^\].=#]*)""")
 _AT_LINE = re.compile(r" \(at line (\d+), column \d+\)| \(at end of document\)")
@@ -109,21 +110,23 @@ def read_table(path: Path, parse_one: Callable[[str, Any, str], Parsed]) -> OwnT
         return OwnTable({}, [OwnPart(path, None, _without_place(str(fault), path))], begins_whole=False)
     if content is None:
         return OwnTable({})
+    if content.startswith((b"\xff\xfe", b"\xfe\xff")):
+        part = OwnPart(path, None, "a text in UTF-16; save it as UTF-8")
+        return OwnTable({}, [part], begins_whole=False)
     parts = _parts(content.removeprefix(b"\xef\xbb\xbf"))
     document, set_aside = _whole_or_parts(content, parts, path)
-    lines = {part.name: part.numbers[0] for part in reversed(parts)}
     entries: dict[str, Parsed] = {}
     read_at: list[int] = []
     for written, entry in document.items():
-        name, line = plain(written), lines.get(written)
+        name, line = plain(written), _line_of(written, parts)
         try:
             if name in entries:
                 raise WxflyError(f"{path}: [{name}] is there twice")
             entries[name] = parse_one(name, _without_unseen(entry), str(path))
-            read_at.append(line or 0)
+            read_at.append(line)
         except WxflyError as fault:
             set_aside.append(OwnPart(path, line, _without_place(str(fault), path), name, text=str(entry)))
-    begins_whole = min(read_at, default=0) <= min((p.line or 0 for p in set_aside), default=1 << 60)
+    begins_whole = min(read_at, default=_NOWHERE) <= min((p.line or 0 for p in set_aside), default=_NOWHERE)
     return OwnTable(entries, set_aside, begins_whole=begins_whole)
 
 
@@ -171,12 +174,25 @@ def _parts(content: bytes) -> list[_Part]:
     key = ("", False)
     for number, line in enumerate(content.split(b"\n"), start=1):
         words = line.decode("utf-8", errors="replace")
-        if _HEADER.match(words):
+        if _HEADER.match(plain(words.replace("\ufffd", ""))):
             key = _name_of(words)
         lines, numbers = found.setdefault(key, ([], []))
         lines.append(line)
         numbers.append(number)
     return [_Part(*key, tuple(lines), tuple(numbers)) for key, (lines, numbers) in found.items()]
+
+
+def _line_of(name: str, parts: Sequence[_Part]) -> int:
+    """Give the line where an entry begins, a table of its own or a key above the tables."""
+    key = re.compile(r"\s*[\"']?" + re.escape(name) + r"[\"']?\s*[.=]")
+    for part in parts:
+        if part.name == name:
+            return part.numbers[0]
+        if not part.name:
+            for line, number in zip(part.lines, part.numbers, strict=True):
+                if key.match(line.decode("utf-8", errors="replace")):
+                    return number
+    return 1
 
 
 def _name_of(line: str) -> tuple[str, bool]:
@@ -188,7 +204,7 @@ def _name_of(line: str) -> tuple[str, bool]:
 
 
 def _guess(line: str) -> str:
-    match = _NAME_IN_DAMAGE.match(line[:1000])
+    match = _NAME_IN_DAMAGE.match(plain(line[:1000].replace("\ufffd", "")))
     return plain(match[1] if match else "").strip("\"' .")[:_LONGEST_NAME]
 
 

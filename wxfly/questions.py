@@ -22,9 +22,9 @@ from wxfly.forecast_error import ErrorLaw
 from wxfly.intent import read_intent
 from wxfly.limits import Limits, limits_for
 from wxfly.moments import read_day, read_moment
+from wxfly.own_files import told
 from wxfly.periods import period_of
 from wxfly.rules import DEFAULT as DEFAULT_RULES
-from wxfly.own_files import told
 from wxfly.rules import find_rules, load_rules
 from wxfly.settings import config_folder
 from wxfly.site import Site, read_sites, zone_of
@@ -258,7 +258,7 @@ def prepare(
 
 
 def _set_aside_notes() -> list[str]:
-    """Say what of the pilot's sites, aircraft and rules cannot be read; that of the settings is told where it counts."""
+    """Say what of the pilot's sites, aircraft and rules cannot be read."""
     tables = read_sites(sites_file()), load_aircraft(own_aircraft_file()), load_rules(own_rules_file())
     return told([part for table in tables for part in table.set_aside])
 

@@ -22,10 +22,10 @@ from wxfly.newest_run import newest_run
 from wxfly.newest_stored import newest_stored
 from wxfly.obtained import Obtained, as_moment, retrieved_of, run_of, utc_now
 from wxfly.own_files import SetAside, make_folder, told
-from wxfly.places import demo_sites, resolve_site
+from wxfly.places import demo_sites, refuse_set_aside, resolve_site
 from wxfly.report_check import warnings_of_kept
 from wxfly.settings import DEFAULT_MODEL, Settings, cache_folder, config_folder, load_settings
-from wxfly.site import Site, refuse_set_aside
+from wxfly.site import Site
 
 __all__ = ["Obtained", "demo_sites", "obtain", "obtain_forecast", "resolve_site"]
 

@@ -146,7 +146,7 @@ def load_settings() -> Settings:
     if any(part.may_be("sources") or "://" in part.text for part in table.set_aside):
         addresses = dict.fromkeys(addresses, "")
     addresses |= table.get("sources", {})
-    if table.set_aside:
+    if any(part.may_be("store") or "maximum_" in part.text for part in table.set_aside):
         values = dict.fromkeys(_STORE, math.inf) | values
     key = ""
     try:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field
 from functools import cache
 from importlib.resources import files
@@ -163,33 +163,6 @@ _TABLES = ("sectors", "hill")
 def read_sites(path: Path) -> OwnTable[Site]:
     """Read the pilot's saved sites; an absent file is an empty list, and an entry that cannot be read is set aside."""
     return read_table(path, _read_site)
-
-
-def refuse_set_aside(saved: Mapping[str, Site], names: Sequence[str]) -> None:
-    """Refuse to answer for a name that may be of a saved site that cannot be read.
-
-    Without this a place elsewhere of the same name, the next saved site or the demonstration would answer.
-
-    Parameters
-    ----------
-    saved : mapping
-        As `read_sites` gives them.
-    names : sequence of str
-        As the pilot wrote them; none for the first saved site.
-
-    Raises
-    ------
-    WxflyError
-        Naming what cannot be read.
-    """
-    if not isinstance(saved, OwnTable):
-        return
-    if not names and not saved.begins_whole:
-        part = min(saved.set_aside, key=lambda p: p.line or 0)
-        raise WxflyError(f"{part.where}: {part.fault}; which site is the first is not known: mend it, or name a site")
-    for name in names:
-        known = next((n for n in saved if n.casefold() == name.strip().casefold()), name)
-        saved.refuse_doubtful(known, "the site")
 
 
 def _parse_sites(text: str, path: Path) -> dict[str, Site]:

@@ -23,20 +23,22 @@ from wxfly.store_layout import (
     StoredForecast,
     file_name,
     forecasts_folder,
-    foreign_files,
     list_forecasts,
     run_name,
 )
-from wxfly.store_pruning import clear_store, prune_store, remove_files
+from wxfly.store_marks import claim_store, foreign_files, is_ours, remove_ours
+from wxfly.store_pruning import clear_store, prune_store, too_old_or_much
 
 __all__ = [
     "KeptReply",
     "StoredForecast",
+    "claim_store",
     "clear_store",
     "export_forecast",
     "fault_of",
     "find_forecast",
     "foreign_files",
+    "is_ours",
     "keep_forecast",
     "keep_reply",
     "kept_reply",
@@ -44,11 +46,12 @@ __all__ = [
     "load_cube",
     "load_manifest",
     "prune_store",
-    "remove_files",
+    "remove_ours",
     "run_name",
     "save_cube",
     "shipped_folder",
     "shipped_forecast",
+    "too_old_or_much",
     "why_unused",
 ]  # fmt: skip
 
