@@ -24,6 +24,8 @@ _ALIKE = 0.6
 """From this likeness on, a damaged name may be the one that is asked for: an estimate of ours."""
 _LONGEST_NAME = 100
 _NOWHERE = 1 << 60
+_MOST_LINES = 20_000
+_MOST_PLACED = 20  # of so many faults the line is looked up
 _HEADER = re.compile(r"\s*\[")
 _NAME_IN_DAMAGE = re.compile(r"""[\s\[]*("[^"]*|'[^']*|[^\].=#]*)""")
 _AT_LINE = re.compile(r" \(at line (\d+), column \d+\)| \(at end of document\)")
@@ -107,27 +109,33 @@ def read_table(path: Path, parse_one: Callable[[str, Any, str], Parsed]) -> OwnT
     try:
         content = read_bytes_if_there(path)
     except WxflyError as fault:
-        return OwnTable({}, [OwnPart(path, None, _without_place(str(fault), path))], begins_whole=False)
+        return _nothing_read(path, _without_place(str(fault), path))
     if content is None:
         return OwnTable({})
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
-        part = OwnPart(path, None, "a text in UTF-16; save it as UTF-8")
-        return OwnTable({}, [part], begins_whole=False)
+        return _nothing_read(path, "a text in UTF-16; save it as UTF-8")
+    if content.count(b"\n") > _MOST_LINES:
+        return _nothing_read(path, f"more than {_MOST_LINES} lines")
     parts = _parts(content.removeprefix(b"\xef\xbb\xbf"))
     document, set_aside = _whole_or_parts(content, parts, path)
     entries: dict[str, Parsed] = {}
-    read_at: list[int] = []
+    first = _NOWHERE
     for written, entry in document.items():
-        name, line = plain(written), _line_of(written, parts)
+        name = plain(written)
         try:
             if name in entries:
                 raise WxflyError(f"{path}: [{name}] is there twice")
             entries[name] = parse_one(name, _without_unseen(entry), str(path))
-            read_at.append(line)
+            first = min(first, _line_of(written, parts)) if len(entries) == 1 else first
         except WxflyError as fault:
+            line = _line_of(written, parts) if len(set_aside) < _MOST_PLACED else None
             set_aside.append(OwnPart(path, line, _without_place(str(fault), path), name, text=str(entry)))
-    begins_whole = min(read_at, default=_NOWHERE) <= min((p.line or 0 for p in set_aside), default=_NOWHERE)
+    begins_whole = first <= min((p.line or 0 for p in set_aside), default=_NOWHERE)
     return OwnTable(entries, set_aside, begins_whole=begins_whole)
+
+
+def _nothing_read(path: Path, fault: str) -> OwnTable[Parsed]:
+    return OwnTable({}, [OwnPart(path, None, fault)], begins_whole=False)
 
 
 def shipped_and_own(
