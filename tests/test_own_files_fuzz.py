@@ -95,7 +95,8 @@ LEDGER = b"".join(
 ODD = (
     b"null", b"true", b"NaN", b"nan", b"inf", b"-1e999", b"1" + b"0" * 400, b"9" * 6000, b"[" * 5000, b"{" * 5000,
     b"[[]]", b"{}", b'""', b"'", b'"""', b"\x00", b"\xff\xfe", b"\xc3", b"\xe2\x80\xae", b"\xe2\x80\xa8", b"\r",
-    b"\x1b[31m", b"1979-05-27", b"07:32:00", b"=", b"#", b"]", b"\n", b"\n[", b"e", b"-", b'"\\ud800"', b"\\u0000", b" ",
+    b"\x1b[31m", b"1979-05-27", b"07:32:00", b"=", b"#", b"]", b"\n", b"\n[", b"e", b"-",
+    b'"\\ud800"', b"\\u0000", b" ",
 )  # fmt: skip
 
 
@@ -224,9 +225,9 @@ def test_the_ledger_changed_at_random(own_folders):
 VALUES = (
     None, "", "not known", "x" * 20_000, "a\nb\x1b[31m", "\u202eabc", 1, -1, 1e308, np.nan, np.inf, b"\xff\xfe",
     b"bytes", np.array([]), np.array([1.0, 2.0]), np.array([np.nan, 1.0]), np.array([2.0, 1.0]),
-    np.array(["a", "b"], dtype=object), np.int64(2**62), np.array([[1, 2], [3, 4]]), True, "icon_eu", "m s-1", "km/h", "2026-06-10T00:00:00Z",
-    "hours since 1970-01-01", "days since 0001-01-01", "hours since x", "wind_speed 10 80", "wind_speed ten",
-    "no_such 10",
+    np.array(["a", "b"], dtype=object), np.int64(2**62), np.array([[1, 2], [3, 4]]), True, "icon_eu", "m s-1",
+    "km/h", "2026-06-10T00:00:00Z", "hours since 1970-01-01", "days since 0001-01-01", "hours since x",
+    "wind_speed 10 80", "wind_speed ten", "no_such 10",
 )  # fmt: skip
 
 
