@@ -25,6 +25,7 @@ SIGNATURE = b"Signature: 8a477f597d28d172789f06886806bc55"
 _OUR_LINE = b"# The store of wxfly, which removes here what it wrote itself and nothing else."
 FOLDERS = ("forecasts", "replies", "locks")
 
+_ENDS = 256  # a whole file of ours bears its mark so near to its beginning or its end [bytes]
 _LARGEST = 1 << 26  # no file of ours is larger [bytes]
 _FOLLOWS_NOTHING = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
 _WITHIN_FOLDERS = hasattr(os, "O_NOFOLLOW") and {os.open, os.unlink, os.rmdir} <= os.supports_dir_fd
@@ -87,6 +88,12 @@ def _holds_our_mark(name: str, descriptor: int) -> bool:
     if kind is None or not stat.S_ISREG(state.st_mode) or state.st_size > _LARGEST:
         return False
     with os.fdopen(descriptor, "rb", closefd=False) as file:
+        content = file.read(_ENDS)
+        file.seek(max(0, state.st_size - _ENDS))
+        ends = content + file.read()
+        if any(mark in ends for mark in kind.marks):
+            return True
+        file.seek(0)
         content = file.read()
     begun = bool(_BEGUN.fullmatch(name)) and content.startswith(kind.first[: len(content)])
     return not content or begun or any(mark in content for mark in kind.marks)
