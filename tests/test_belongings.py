@@ -45,3 +45,12 @@ def test_offline_a_damaged_forecast_is_told_as_such_with_the_way_to_clear_it(ser
         "Error: 52.31, 6.84: the forecast of icon_eu in the store is not usable: damaged, its checksum does not fit; "
         "clear it with: wxfly store prune --damaged\n"
     )
+
+
+@pytest.mark.parametrize("name", ["he\u202eath", "heath\x1b[31m", "heath\u200b", "x" * 101, " "])
+def test_a_name_that_cannot_be_told_from_another_is_refused_before_anybody_is_asked(server, wxfly, name):
+    code, out, err = wxfly("sites", "add", name, "Enschede")
+    assert (code, out) == (1, "")
+    assert "a name must be printable, not empty, without blanks at its ends, of 100 letters or fewer" in err
+    assert err.count("\n") == 1
+    assert server.log == []

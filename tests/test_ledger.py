@@ -1,7 +1,8 @@
 """The ledger and its scores: kept before the hour, never rescored, within strata."""
 
+import json
 import math
-from dataclasses import replace
+from dataclasses import asdict, replace
 
 import numpy as np
 import pytest
@@ -11,15 +12,19 @@ from scipy import stats
 
 from wxfly import scoring
 from wxfly.ledger import (
+    STATES,
     Observation,
     Verdict,
     enter_observations,
     enter_verdicts,
     ledger_folder,
+    read_ledger,
     read_observations,
     read_verdicts,
 )
 from wxfly.ledger_scores import lead_hours, score, stratum
+from wxfly.looking_back import describe_ledger
+from wxfly.suitability import State
 
 # --- bounds, worth, regret ----------------------------------------------------------------------------------------
 
@@ -127,6 +132,63 @@ def test_a_line_cut_short_loses_itself_only():
         file.write('{"entry": "verdict", "site": "headland"}\n[1, 2]\n{"cut sh')
     assert enter_verdicts([at(13)]) == 1
     assert len(read_verdicts()) == 2
+
+
+GOOD = json.dumps({"entry": "verdict"} | asdict(VERDICT)).encode()
+OBSERVED = Observation("headland", 60.0, VERDICT.hour, {"gust": 8.0}, "own")
+SPOILT = {
+    "null": GOOD.replace(b'"headland"', b"null"),
+    "nothing but null": b"null",
+    "text for a number": GOOD.replace(b'"chance": 0.9', b'"chance": "0.9"'),
+    "limits are a list": GOOD.replace(b'"limits": {"gust": 12.0, "wind": 9.6}', b'"limits": [1, 2]'),
+    "a limit is null": GOOD.replace(b"9.6}", b"null}"),
+    "deep": b'{"entry": "verdict", "site": ' + b"[" * 30_000,
+    "deep where nobody looks": GOOD[:-1] + b', "more": ' + b"[" * 30_000,
+    "no moment": GOOD.replace(b"2026-06-10T12", b"2026-06-1aT12"),
+    "no day": GOOD.replace(b"2026-06-10T12", b"2026-06-31T12"),
+    "NaN": GOOD.replace(b"52.0", b"NaN"),
+    "huge": GOOD.replace(b"52.0", b"1e999"),
+    "many figures": GOOD.replace(b"52.0", b"1" * 5000),
+    "zeros": b"\x00" * 300,
+    "not UTF-8": GOOD.replace(b"headland", b"head\xffland"),
+    "a chance above 1": GOOD.replace(b'"chance": 0.9', b'"chance": 9.0'),
+    "no state": GOOD.replace(b'"inside"', b'"insidf"'),
+    "no kind": GOOD.replace(b'"verdict"', b'"verdicu"'),
+    "long": GOOD.replace(b"headland", b"x" * 200_000),
+}
+
+
+@pytest.mark.parametrize("name", SPOILT)
+def test_a_bad_line_is_named_and_left_where_it_is_and_stops_nothing(name):
+    path = ledger_folder() / "2026-06.jsonl"
+    enter_verdicts([VERDICT])
+    with path.open("ab") as file:
+        file.write(SPOILT[name] + b"\n")
+    before = path.read_bytes()
+    assert enter_observations([OBSERVED]) == 1
+    assert enter_verdicts([VERDICT, at(13)]) == 1
+    assert path.read_bytes().startswith(before)
+    kept = read_ledger()
+    assert kept.of(Verdict) == [VERDICT, at(13)]
+    assert kept.of(Observation) == [OBSERVED]
+    assert [(part.path, part.line) for part in kept.set_aside] == [(path, 2)]
+    first, second = describe_ledger().splitlines()[:2]
+    assert first.startswith(f"{path}, line 2: ")
+    assert first.endswith("; set aside, nothing of it is used")
+    assert len(first) < 450
+    assert second == "2 verdicts kept, 1 of them scored"
+
+
+def test_a_month_that_is_no_file_costs_no_other():
+    enter_verdicts([VERDICT])
+    (ledger_folder() / "2026-07.jsonl").mkdir()
+    (ledger_folder() / "2026-08.jsonl").symlink_to("gone")
+    assert read_verdicts() == [VERDICT]
+    assert [part.path.stem for part in read_ledger().set_aside] == ["2026-07", "2026-08"]
+
+
+def test_states_are_those_of_hours():
+    assert {State(i).words for i in State} == set(STATES)
 
 
 def test_the_file_only_grows():

@@ -1,9 +1,14 @@
 """Settings: where from, what is refused."""
 
+import math
+import re
+
 import pytest
 
 from wxfly.errors import WxflyError
-from wxfly.settings import DEFAULT_ADDRESSES, cache_folder, config_folder, load_settings
+from wxfly.own_files import told
+from wxfly.settings import DEFAULT_ADDRESSES, DEFAULT_MODEL, cache_folder, config_folder, load_settings
+from wxfly.sources.transport import check_host
 
 
 @pytest.fixture
@@ -63,15 +68,57 @@ def test_the_file_is_read_and_the_environment_goes_before_it(config, monkeypatch
         ("patience_seconds = 0", "must be a number above 0"),
         ("patience_seconds = true", "must be a number above 0"),
         ("sources = 3", "must be a table"),
-        ('contact = "a\\nb"', "must be a text"),
         ("not toml", "not a TOML file"),
     ],
 )
-def test_a_fault_in_the_file_is_told_in_one_line(config, text, words):
+def test_a_fault_in_the_file_is_told_in_one_line_and_set_aside(config, text, words):
+    config.write_text(f"{text}\n")
+    settings = load_settings()
+    (line,) = told(settings.set_aside)
+    assert re.search(words, line)
+    assert line.startswith(f"{config}, line 1: ")
+    assert "\n" not in line
+    assert config.read_text() == f"{text}\n"
+    assert (settings.model, settings.patience_seconds) == (DEFAULT_MODEL, 20.0)
+
+
+def test_one_bad_line_costs_no_other(config, monkeypatch):
+    for name in DEFAULT_ADDRESSES:
+        monkeypatch.delenv(f"WXFLY_{name.upper()}_URL")
+    config.write_text('model = "icon_eu"\ncontact = "me@example.org\n[store]\nmaximum_age_days = 400\n')
+    settings = load_settings()
+    assert (settings.model, settings.contact) == ("icon_eu", "")
+    assert (settings.maximum_age_days, settings.maximum_megabytes) == (400.0, 200.0)
+    assert settings.addresses == DEFAULT_ADDRESSES
+    assert [(part.path, part.line) for part in settings.set_aside] == [(config, 2)]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        '[sources]\nforecast = "https://mirror.example.org/v1"\nmodel = \n',
+        '[sxurces]\nforecast = "https://mirror.example.org/v1"\n',
+        '[sources\nforecast = "https://mirror.example.org/v1"\n',
+        'forecast = "https://mirror.example.org/v1"\n',
+        "[sources]\nforecast = 3\n",
+        '[sources]\nforecast = "http://mirror.example.org/v1"\n',
+    ],
+)
+def test_a_place_is_sent_to_nobody_in_place_of_an_address_that_cannot_be_read(config, monkeypatch, text):
+    for name in DEFAULT_ADDRESSES:
+        monkeypatch.delenv(f"WXFLY_{name.upper()}_URL")
     config.write_text(text)
-    with pytest.raises(WxflyError, match=words) as caught:
-        load_settings()
-    assert "\n" not in str(caught.value)
+    settings = load_settings()
+    assert set(settings.addresses.values()) == {""}
+    assert settings.hosts == set()
+    with pytest.raises(WxflyError, match=r"not asked, the addresses in the settings cannot be read; mend config\.toml"):
+        check_host(settings.addresses["forecast"] + "/x", settings, "ICON-EU")
+
+
+def test_nothing_leaves_the_store_by_a_limit_that_cannot_be_read(config):
+    config.write_text("[store]\nmaximum_age_days = 40O\n")
+    settings = load_settings()
+    assert (settings.maximum_age_days, settings.maximum_megabytes) == (math.inf, math.inf)
 
 
 @pytest.mark.parametrize(
@@ -92,8 +139,9 @@ def test_patience_of_the_environment_must_be_a_number(monkeypatch):
 def test_a_contact_that_no_header_can_carry_is_refused(own_folders):
     (own_folders / "config").mkdir()
     (own_folders / "config" / "config.toml").write_text('contact = "José@example.org"\n', encoding="utf-8")
-    with pytest.raises(WxflyError, match=r"contact = 'José@example\.org' must be plain ASCII"):
-        load_settings()
+    settings = load_settings()
+    assert settings.contact == ""
+    assert "contact = 'José@example.org' must be plain ASCII" in settings.set_aside[0].fault
 
 
 def test_the_home_of_nobody_is_told_in_one_line(monkeypatch):
@@ -107,8 +155,8 @@ def test_a_mark_before_the_settings_is_no_fault_and_a_folder_is_one(config):
     assert load_settings().model == "icon_eu"
     config.unlink()
     config.mkdir()
-    with pytest.raises(WxflyError, match="cannot be read"):
-        load_settings()
+    (part,) = load_settings().set_aside
+    assert part.fault.startswith("cannot be read")
 
 
 @pytest.mark.parametrize(
@@ -116,5 +164,6 @@ def test_a_mark_before_the_settings_is_no_fault_and_a_folder_is_one(config):
 )
 def test_numbers_and_nests_beyond_measure_are_told_in_one_line(config, text):
     config.write_text(text)
-    with pytest.raises(WxflyError, match="not a TOML file"):
-        load_settings()
+    (part,) = load_settings().set_aside
+    assert "not a TOML file" in part.fault
+    assert len(told([part])[0]) < 400

@@ -3,6 +3,8 @@ import math
 import pytest
 
 from wxfly.errors import WxflyError
+from wxfly.own_files import told
+from wxfly.places import refuse_set_aside
 from wxfly.site import SECTORS, Hill, Site, read_sites, remove_site, save_site, surface_cover_classes, zone_of
 
 
@@ -78,10 +80,17 @@ FAULTS = [
 def test_a_fault_in_the_file_is_told_in_one_line_and_the_file_kept(tmp_path, text, words):
     path = tmp_path / "sites.toml"
     path.write_text(text)
-    with pytest.raises(WxflyError) as caught:
-        read_sites(path)
-    assert words in str(caught.value)
-    assert "\n" not in str(caught.value)
+    sites = read_sites(path)
+    assert sites == {}
+    (line,) = told(sites.set_aside)
+    assert words in line
+    assert line.startswith(f"{path}, line ")
+    assert "\n" not in line
+    with pytest.raises(WxflyError, match="which site is the first is not known"):
+        refuse_set_aside(sites, [])
+    with pytest.raises(WxflyError, match="what it says of the site 'A' is not known"):
+        refuse_set_aside(sites, ["A"])
+    refuse_set_aside(sites, ["Amsterdam", "52.3,6.8"])
     with pytest.raises(WxflyError):
         save_site(path, Site("b", 1.0, 2.0))
     assert path.read_text() == text
@@ -122,9 +131,9 @@ def test_a_fault_of_a_site_names_the_file_and_the_site(tmp_path):
         ('surface_cover = "opn"', "surface cover 'opn' is not known"),
     ):
         path.write_text(f"[far]\nlatitude = 52\nlongitude = 6\n{key}\n")
-        with pytest.raises(WxflyError) as caught:
-            read_sites(path)
-        assert str(caught.value).startswith(f"{path}: site 'far': {words}")
+        (part,) = read_sites(path).set_aside
+        assert (part.path, part.line, part.name) == (path, 1, "far")
+        assert part.fault.startswith(f"site 'far': {words}")
 
 
 def test_a_file_that_is_none_is_no_empty_list(tmp_path):
@@ -133,15 +142,21 @@ def test_a_file_that_is_none_is_no_empty_list(tmp_path):
     (tmp_path / "folder").mkdir()
     (tmp_path / "link").symlink_to(tmp_path / "gone")
     for name in ("folder", "link"):
-        with pytest.raises(WxflyError, match="cannot be read"):
-            read_sites(tmp_path / name)
+        sites = read_sites(tmp_path / name)
+        assert "cannot be read" in sites.set_aside[0].fault
+        for names in ([], ["anything"]):
+            with pytest.raises(WxflyError, match="cannot be read"):
+                refuse_set_aside(sites, names)
+        refuse_set_aside(sites, ["52.3,6.8"])
 
 
 @pytest.mark.parametrize("number", ["1" + "0" * 400, "1" + "0" * 6000, "[" * 5000])
 def test_what_no_number_can_hold_is_told_in_one_line(tmp_path, number):
-    (tmp_path / "sites.toml").write_text(f"[a]\nlatitude = {number}\nlongitude = 6\n")
-    with pytest.raises(WxflyError, match="not a TOML file"):
-        read_sites(tmp_path / "sites.toml")
+    whole = "[b]\nlatitude = 1\nlongitude = 2\n"
+    (tmp_path / "sites.toml").write_text(f"[a]\nlatitude = {number}\nlongitude = 6\n{whole}")
+    sites = read_sites(tmp_path / "sites.toml")
+    assert list(sites) == ["b"]
+    assert "not a TOML file" in sites.set_aside[0].fault
 
 
 def test_sites_are_for_their_owner_alone(tmp_path):

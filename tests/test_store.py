@@ -97,8 +97,8 @@ def test_pruning_takes_the_old_then_the_oldest_then_left_overs():
     for run, days in ages.items():
         (paths[run],) = store.keep_forecasts(replies_at(HERE, run=run))
         os.utime(paths[run], (now - days * 86_400,) * 2)
-    left_over = paths["2026-06-10T00"].with_name(".a.gz.1-00.part")
-    left_over.write_bytes(b"half")
+    left_over = paths["2026-06-10T00"].with_name(f".{paths['2026-06-10T00'].name}.1-00.part")
+    left_over.write_bytes(paths["2026-06-10T00"].read_bytes()[:100])
     os.utime(left_over, (now - 7200,) * 2)
     size = paths["2026-06-10T00"].stat().st_size
     removed = store.prune_store(Settings(maximum_age_days=30, maximum_megabytes=2.5 * size / 1e6), now=now)
@@ -110,9 +110,9 @@ def test_pruning_takes_the_old_then_the_oldest_then_left_overs():
 def test_clearing_takes_forecasts_and_replies():
     store.keep_forecasts(replies_at(HERE))
     store.keep_reply("kind", "name", "text", datetime.now(UTC))
-    assert store.clear_store() == 2
+    assert len(store.clear_store()) == 2
     assert store.list_forecasts() == []
-    assert store.clear_store() == 0
+    assert store.clear_store() == []
 
 
 def test_replies_are_kept_under_any_name_and_damage_is_no_reply():
@@ -206,6 +206,7 @@ def test_what_wxfly_did_not_name_is_never_removed():
     """A folder of the pilot's own in the store, or a whole download that is called .part, is no business of ours."""
     (path,) = store.keep_forecasts(replies_at(HERE))
     store.keep_reply("kind", "name", "text", datetime.now(UTC))
+    store.claim_store()
     folder = cache_folder() / "forecasts"
     foreign = [
         folder / "mine" / "thesis.doc", folder / "film.mkv.part", folder / "52.2700N_6.9000E.gz",
@@ -219,7 +220,7 @@ def test_what_wxfly_did_not_name_is_never_removed():
     assert store.prune_store(Settings(maximum_age_days=1)) == []
     assert store.prune_store(Settings(maximum_megabytes=1e-9)) != []
     store.keep_forecasts(replies_at(HERE))
-    assert store.clear_store() == 1
+    assert len(store.clear_store()) == 1
     assert [other.read_text() for other in foreign] == ["mine"] * len(foreign)
 
 

@@ -1,5 +1,6 @@
 """The command ``wxfly store``: what it tells and what it takes away."""
 
+import hashlib
 import os
 import time
 
@@ -9,8 +10,9 @@ import xarray as xr
 from tests.stored import HERE, THERE, replies_at
 from wxfly import store
 from wxfly.cli import main
+from wxfly.errors import WxflyError
 from wxfly.netcdf import load_cube
-from wxfly.settings import cache_folder
+from wxfly.settings import Settings, cache_folder
 
 
 @pytest.fixture
@@ -61,22 +63,102 @@ def test_the_list_checks_when_asked(wxfly, filled):
     assert out.count("whole") == 2
     assert out.count("damaged, it is cut short") == 1
     assert out.count("of another place, model or run than its name says") == 1
-    assert f"not a forecast of ours: {newest.parent / 'notes.txt'}; clear it with: wxfly store prune --damaged" in out
+    assert f"not written by wxfly, and left alone: {newest.parent / 'notes.txt'}" in out
 
 
-def test_damaged_and_foreign_files_go_on_request_only(wxfly, filled):
-    newest = store.list_forecasts()[0].path
-    newest.write_bytes(b"junk")
+def test_damaged_forecasts_go_on_request_only_and_foreign_files_never(wxfly, filled):
+    wxfly("prune")
+    newest, second = (stored.path for stored in store.list_forecasts()[:2])
+    newest.write_bytes(newest.read_bytes()[:-700])
+    second.write_text("notes of mine under a name of yours")
     foreign = newest.with_name("notes.txt")
     foreign.write_text("mine")
     wxfly("prune")
-    assert newest.exists()
-    assert foreign.exists()
+    code, out, _ = wxfly("prune", "--damaged", "--dry-run")
+    assert (code, out.splitlines()[0]) == (0, f"would remove {newest}")
+    assert all(path.exists() for path in (newest, second, foreign))
     code, out, _ = wxfly("prune", "--damaged")
     assert code == 0
-    assert out.splitlines()[-1].startswith("removed 2 files; the store holds 2 forecasts")
+    assert out.splitlines() == [
+        f"removed {newest}",
+        next(line for line in out.splitlines() if line.startswith("removed 1 files; ")),
+        *sorted(f"not written by wxfly, and left alone: {path}" for path in (second, foreign)),
+    ]
     assert not newest.exists()
-    assert not foreign.exists()
+    assert second.exists()
+    assert foreign.exists()
+
+
+def test_a_folder_of_the_pilots_is_not_touched(wxfly, own_folders):
+    """WXFLY_CACHE may name any folder."""
+    cache_folder().mkdir()
+    (cache_folder() / "thesis.txt").write_text("mine")
+    store.keep_forecasts(replies_at(HERE))
+    (kept,) = store.list_forecasts()
+    os.utime(kept.path, (0, 0))
+    for arguments in (["prune", "--days", "1"], ["prune", "--damaged"], ["clear", "--yes"]):
+        code, _, err = wxfly(*arguments)
+        assert code == 1
+        assert "holds what wxfly did not write (thesis.txt), so nothing in it is removed; move that away" in err
+    assert store.prune_store(Settings(maximum_age_days=1)) == []
+    assert kept.path.exists()
+    (cache_folder() / "thesis.txt").unlink()
+    assert wxfly("prune", "--days", "1")[1].startswith(f"removed {kept.path}\n")
+    assert sorted(path.name for path in cache_folder().iterdir()) == ["CACHEDIR.TAG", "forecasts"]
+
+
+def test_the_folder_is_marked_by_the_open_standard(filled):
+    store.prune_store(Settings())
+    number = hashlib.md5(b".IsCacheDirectory").hexdigest()
+    assert (cache_folder() / "CACHEDIR.TAG").read_text().startswith(f"Signature: {number}\n# ")
+
+
+@pytest.mark.parametrize("level", ["forecasts", "forecasts/icon_eu", "forecasts/icon_eu/2026-06-10T00Z"])
+def test_nothing_behind_a_link_is_removed(wxfly, filled, tmp_path, level):
+    store.prune_store(Settings())
+    documents = tmp_path / "documents"
+    (cache_folder() / level).rename(documents)
+    (cache_folder() / level).symlink_to(documents)
+    (documents / "letter.txt").write_text("mine")
+    before = {path: path.read_bytes() for path in documents.rglob("*") if path.is_file()}
+    for arguments in (["prune", "--days", "0"], ["prune", "--damaged"], ["clear", "--yes"]):
+        code, out, _ = wxfly(*arguments)
+        assert code == 0
+        assert f"not written by wxfly, and left alone: {cache_folder() / level}" in out
+    assert {path: path.read_bytes() for path in documents.rglob("*") if path.is_file()} == before
+
+
+def test_a_link_in_place_of_a_forecast_stays_and_so_does_what_it_leads_to(wxfly, filled, tmp_path):
+    store.prune_store(Settings())
+    newest = store.list_forecasts()[0].path
+    newest.rename(tmp_path / "mine.nc")
+    newest.symlink_to(tmp_path / "mine.nc")
+    for arguments in (["prune", "--days", "0"], ["prune", "--damaged"], ["clear", "--yes"]):
+        assert wxfly(*arguments)[0] == 0
+    assert newest.is_symlink()
+    assert (tmp_path / "mine.nc").exists()
+
+
+def test_a_folder_that_becomes_a_link_meanwhile_is_not_followed(filled, tmp_path):
+    """Between the list of what goes and its removal."""
+    store.prune_store(Settings())
+    going = [stored.path for stored in store.list_forecasts()]
+    folder = going[0].parent
+    folder.rename(tmp_path / "documents")
+    folder.symlink_to(tmp_path / "documents")
+    with pytest.raises(WxflyError, match="is a link; nothing behind it is removed"):
+        store.remove_ours([path for path in going if path.parent == folder])
+    assert (tmp_path / "documents" / going[0].name).exists()
+
+
+def test_what_of_the_settings_cannot_be_read_removes_nothing(wxfly, filled):
+    (filled / "config" / "config.toml").write_text("[store]\nmaximum_age_days = 40O\n")
+    os.utime(store.list_forecasts()[0].path, (0, 0))
+    code, out, _ = wxfly("prune")
+    assert code == 0
+    assert "config.toml, line 2: " in out
+    assert len(store.list_forecasts()) == 3
+    assert "its limits in the settings cannot be read" in wxfly("show")[1]
 
 
 def test_limits_can_be_given_for_once(wxfly, filled):
@@ -84,7 +166,7 @@ def test_limits_can_be_given_for_once(wxfly, filled):
     os.utime(old, (time.time() - 10 * 86_400,) * 2)
     assert wxfly("prune")[1].startswith("removed 0 files")
     assert str(old) in wxfly("prune", "--days", "7")[1]
-    assert wxfly("prune", "--megabytes", "0")[1].splitlines()[-1].startswith("removed 2 files")
+    assert "\nremoved 2 files" in wxfly("prune", "--megabytes", "0")[1]
     assert store.list_forecasts() == []
 
 
@@ -141,6 +223,6 @@ def test_the_newest_of_each_place_is_exported_and_nothing_written_over(wxfly, fi
 
 
 def test_clearing_leaves_the_settings(wxfly, filled):
-    assert wxfly("clear", "--yes")[1].startswith("removed 3 files")
+    assert "\nremoved 3 files" in wxfly("clear", "--yes")[1]
     assert store.list_forecasts() == []
     assert (filled / "config" / "sites.toml").is_file()

@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from wxfly.errors import WxflyError, unknown_name
-from wxfly.own_files import parse_toml, shipped_and_own
+from wxfly.own_files import parse_toml
+from wxfly.own_tables import OwnTable, shipped_and_own
 from wxfly.units import parse_quantity
 
 KINDS = ("multirotor", "fixed_wing")
@@ -153,25 +154,21 @@ _MAY_BE_ZERO = ("maximum_precipitation", "battery_cycles", "electronics_power")
 _WIND_DIFFERENCE_SOURCE = "top of moderate wind shear, 8 kt per 100 ft (ICAO Doc 9817, value from memory)"
 
 
-def load_aircraft(own_file: Path | None = None) -> dict[str, Aircraft]:
+def load_aircraft(own_file: Path | None = None) -> OwnTable[Aircraft]:
     """Give every known aircraft by name: the shipped classes, and the pilot's own over them.
 
     Parameters
     ----------
     own_file : Path, optional
-        The pilot's file; an absent file adds nothing.
-
-    Raises
-    ------
-    WxflyError
-        For a file that is not TOML, an unknown key, a missing figure or a wrong unit.
+        The pilot's file; an absent file adds nothing, and an entry that cannot be read is set aside.
     """
-    return shipped_and_own("aircraft.toml", own_file, parse_aircraft)
+    return shipped_and_own("aircraft.toml", own_file, _parse_one)
 
 
 def find_aircraft(name: str, own_file: Path | None = None) -> Aircraft:
     """Give the aircraft of this name, or say which is nearest."""
     table = load_aircraft(own_file)
+    table.refuse_doubtful(name, "aircraft")
     if name not in table:
         raise unknown_name("aircraft", name, table)
     return table[name]

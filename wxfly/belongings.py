@@ -9,9 +9,10 @@ import numpy as np
 
 from wxfly.aircraft import ENERGY_FIGURES, find_aircraft, load_aircraft
 from wxfly.errors import WxflyError
+from wxfly.own_files import told
 from wxfly.questions import Progress, own_aircraft_file, own_rules_file, sites_file
 from wxfly.rules import find_rules, load_rules
-from wxfly.site import Site, read_sites, save_site
+from wxfly.site import Site, check_name, read_sites, save_site
 from wxfly.site import remove_site as forget_site
 from wxfly.units import SYSTEMS, from_si, parse_quantity
 
@@ -39,15 +40,17 @@ def fetch(sites: Sequence[str], model: str | None, *, on_progress: Progress) -> 
         now=None,
         on_progress=on_progress,
     )
-    told = ("could not be kept", "no newer forecast could be had")
-    lost = next((note for note in obtained.notes if any(words in note for words in told)), None)
+    failures = ("could not be kept", "no newer forecast could be had")
+    lost = next((note for note in obtained.notes if any(words in note for words in failures)), None)
     if lost:
         raise WxflyError(lost)
     last = str(obtained.cube["time"].values[-1])[:16]
     model_name = obtained.provenance["model"]
-    return [f"{site.name}: {model_name}, hours to {last}Z, kept for use offline" for site in obtained.sites] + list(
-        obtained.notes
-    )
+    return [
+        *(f"{site.name}: {model_name}, hours to {last}Z, kept for use offline" for site in obtained.sites),
+        *told(saved.set_aside),
+        *obtained.notes,
+    ]
 
 
 def list_sites() -> str:
@@ -60,7 +63,8 @@ def list_sites() -> str:
         (s.name, _place(s), s.time_zone, s.surface_cover or "-", "demonstration, invented")
         for s in retrieval.demo_sites().values()
     ]
-    return aligned([("site", "latitude,longitude", "time zone", "surface cover", "kind"), *rows])
+    shown = aligned([("site", "latitude,longitude", "time zone", "surface cover", "kind"), *rows])
+    return "\n".join([shown, *told(saved.set_aside)])
 
 
 def _place(site: Site) -> str:
@@ -79,6 +83,7 @@ def add_site(
     """Save a site and say what was saved."""
     from wxfly import retrieval
 
+    check_name(name)
     saved = read_sites(sites_file())
     found = retrieval.resolve_site(place, saved={}, offline=offline)
     # What a site of this name already says of its ground stays; only the place and what is given change.
@@ -116,7 +121,7 @@ def describe_aircraft(name: str | None, units: str) -> str:
             (a.name, _shown(a.maximum_wind, units, "wind"), _shown(a.maximum_gust, units, "wind"), a.title)
             for a in table.values()
         ]
-        return aligned([("aircraft", "wind", "gust", "class"), *listed])
+        return "\n".join([aligned([("aircraft", "wind", "gust", "class"), *listed]), *told(table.set_aside)])
     aircraft = find_aircraft(name, own_aircraft_file())
     rows: list[tuple[str, str, str]] = []
     for key, quantity in _SHOWN_AS.items():
@@ -166,7 +171,8 @@ def describe_rules(name: str | None) -> str:
     if name is None:
         table = load_rules(own_rules_file())
         rows = [(r.name, r.limits["height_ceiling"].written, r.daylight_rule, r.title) for r in table.values()]
-        return aligned([("rules", "ceiling", "daylight", "of"), *rows]) + "\nLocal rules prevail over all of them."
+        shown = aligned([("rules", "ceiling", "daylight", "of"), *rows])
+        return "\n".join([shown, "Local rules prevail over all of them.", *told(table.set_aside)])
     rules = find_rules(name, own_rules_file())
     lines = [rules.title, rules.reminder]
     for key, limit in rules.limits.items():

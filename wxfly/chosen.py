@@ -7,8 +7,8 @@ that, and only among hours that hold in the later run.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -16,54 +16,10 @@ import numpy as np
 from wxfly.advice import advise
 from wxfly.answers import Briefing, SiteAnswer
 from wxfly.chance import Outlook
-from wxfly.ledger import enter, ledger_folder, moment, read_entries
+from wxfly.ledger import Chosen, enter, ledger_folder, moment, read_ledger
 from wxfly.revisions import Choice
 from wxfly.steadiness import keeps_choice
 from wxfly.windows import Window, find_windows
-
-
-@dataclass(frozen=True)
-class Chosen:
-    """The stretch that a run's best window was chosen for, as the ledger keeps it.
-
-    Attributes
-    ----------
-    question, site, aircraft, model : str
-        Of which question; where, with what, of which forecasts.
-    height : float
-        [m]
-    duration : int
-        Length of the stretch that was looked for [s].
-    limits : mapping
-        Of wind and gust, and of launch and hold where there are any, SI.
-    hour, end : str
-        Start and end of the stretch, ISO 8601 in UTC with ``Z``.
-    told, run : str
-        Moment of the answer and start of the run.
-    """
-
-    question: str
-    site: str
-    aircraft: str
-    model: str
-    height: float
-    duration: int
-    limits: Mapping[str, float]
-    hour: str
-    end: str
-    told: str
-    run: str
-
-    @property
-    def asked(self) -> tuple[object, ...]:
-        """What it was the answer to."""
-        limits = tuple(sorted(self.limits.items()))
-        return self.question, self.site, self.aircraft, self.model, self.height, self.duration, limits
-
-    @property
-    def key(self) -> tuple[object, ...]:
-        """What makes it the same choice: told again of the same run for the same day it is not entered twice."""
-        return self.asked, self.run, self.hour[:10]
 
 
 def choice_of(answer: SiteAnswer, briefing: Briefing) -> Chosen | None:
@@ -104,12 +60,12 @@ def _written(time: np.datetime64) -> str:
 
 def enter_choices(choices: Sequence[Chosen], *, folder: Path | None = None) -> int:
     """Add choices to the ledger, each once; give how many were added."""
-    return enter(choices, "choice", read_choices, folder or ledger_folder())
+    return enter(choices, folder or ledger_folder())
 
 
 def read_choices(path: Path | None = None) -> list[Chosen]:
     """Read every choice of one file, or of the whole ledger."""
-    return read_entries(path, "choice", Chosen)
+    return read_ledger(path).of(Chosen)
 
 
 def stay_with_choice(answer: SiteAnswer, briefing: Briefing) -> SiteAnswer:

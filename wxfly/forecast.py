@@ -25,6 +25,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.errors import WxflyError
+from wxfly.own_files import plain, shortened
 
 SCHEMA_VERSION = 1
 
@@ -60,6 +61,8 @@ class Variable:
     cell_methods: str | None = None
 
 
+_HIGHEST = 1e5  # [m]
+_LONGEST_HOURS = 24.0
 _INSTANT = (0.0, 0.0)
 _HOUR_BEFORE = (-1.0, 0.0)
 _HOUR_AFTER = (0.0, 1.0)
@@ -221,6 +224,20 @@ def mark_carried(cube: xr.Dataset, *, wind_heights: Collection[float] = ()) -> x
     return cube.assign_attrs(carried="; ".join(carried))
 
 
+def _check_hours_covered(variable: xr.DataArray, place: str) -> None:
+    told = np.asarray(variable.attrs.get("covers_hours", _INSTANT)).ravel()
+    if (
+        told.dtype.kind not in "fiu"
+        or told.size != 2
+        or not (np.abs(told) <= _LONGEST_HOURS).all()
+        or told[0] > told[1]
+    ):
+        raise WxflyError(
+            f"{place}: {variable.name} has the attribute covers_hours = {shortened(plain(str(told.tolist())))}, "
+            "wanted first and last hour from its stamp"
+        )
+
+
 def carried_heights(cube: xr.Dataset, name: str) -> npt.NDArray[np.float64]:
     """Give the heights [m] at which the source carries a variable, lost or not; empty when it carries none."""
     for first, *heights in _carried(cube):
@@ -286,15 +303,35 @@ def check_forecast(cube: xr.Dataset, *, place: str = "the forecast") -> xr.Datas
         raise WxflyError(f"{place}: no variable of a forecast in it; wanted some of {', '.join(VARIABLES)}")
     if "forecast_reference_time" not in cube.coords:
         raise WxflyError(f"{place}: forecast_reference_time is missing; give NaT when the run is not known")
-    for name in ("latitude", "longitude"):
+    if cube["forecast_reference_time"].dtype.kind != "M" or cube["forecast_reference_time"].ndim:
+        raise WxflyError(f"{place}: forecast_reference_time is no moment; give NaT when the run is not known")
+    for name in ("latitude", "longitude", "surface_altitude"):
         if name not in cube.coords:
+            if name == "surface_altitude":
+                continue
             raise WxflyError(f"{place}: the coordinate {name} is missing")
-        if not bool(np.all(np.isfinite(cube[name].values))):
+        if cube[name].dtype.kind not in "fiu":
+            raise WxflyError(f"{place}: {name} is {cube[name].dtype}, wanted numbers")
+        if name != "surface_altitude" and not bool(np.all(np.isfinite(cube[name].values))):
             raise WxflyError(f"{place}: {name} is not a number; the model may not cover the place")
     for key in PROVENANCE[:4]:
-        if not cube.attrs.get(key):
+        if not isinstance(cube.attrs.get(key), str) or not cube.attrs[key]:
             raise WxflyError(f"{place}: the attribute '{key}' is missing; a forecast must say where it is from")
+    _check_carried(cube, place)
     return cube
+
+
+def _check_carried(cube: xr.Dataset, place: str) -> None:
+    """Without it, a variable that was lost could not be told from one that the model never had."""
+    try:
+        sound = all(
+            name in VARIABLES and all(0.0 < float(height) < _HIGHEST for height in heights)
+            for name, *heights in _carried(cube)
+        )
+    except ValueError:
+        sound = False
+    if not sound or not isinstance(cube.attrs.get("carried", ""), str):
+        raise WxflyError(f"{place}: the attribute 'carried' is damaged; what the forecast has lost is not known")
 
 
 def _check_time(cube: xr.Dataset, place: str) -> None:
@@ -322,6 +359,8 @@ def _check_heights(cube: xr.Dataset, place: str) -> None:
     if "height" not in cube.dims:
         return
     height = cube["height"].values
+    if height.dtype.kind not in "fiu":
+        raise WxflyError(f"{place}: height is {height.dtype}, wanted numbers in m above ground")
     if height.size and (not np.all(np.isfinite(height)) or np.any(height <= 0) or np.any(np.diff(height) <= 0)):
         raise WxflyError(f"{place}: heights {list(height)} must be positive and increasing, in m above ground")
 
@@ -332,8 +371,9 @@ def _check_variable(variable: xr.DataArray, place: str) -> None:
     if row is None:
         raise WxflyError(f"{place}: '{name}' is not in the forecast contract (wxfly.forecast.VARIABLES)")
     units = variable.attrs.get("units")
-    if units != row.units:
-        raise WxflyError(f"{place}: {name} is in '{units}', wanted '{row.units}'")
+    if not isinstance(units, str) or units != row.units:
+        raise WxflyError(f"{place}: {name} is in '{shortened(plain(str(units)))}', wanted '{row.units}'")
+    _check_hours_covered(variable, place)
     allowed = {"time", ENSEMBLE, *HORIZONTAL} | ({"height"} if row.has_height else set())
     if "time" not in variable.dims:
         raise WxflyError(f"{place}: {name} has no time dimension")

@@ -44,7 +44,8 @@ def open_forecast(
     now : numpy.datetime64, optional
         Answer for this moment; by default the present one if the file covers it, else its first hour.
     """
-    cubes = [_with_sites(cube) for cube in _read(path, model)]
+    cubes = _read(path, model)
+    cubes = [_with_sites(cube) for cube in cubes]
     sites, positions = _places_of_file(cubes[0], places, saved or {}, path)
     names = np.array([s.name for s in sites], dtype=object)
     cubes = [c.isel(site=positions).assign_coords(site=names).transpose("time", "site", ...) for c in cubes]
@@ -74,7 +75,7 @@ def open_forecast(
 
 
 def _read(path: Path, model: str | None) -> list[xr.Dataset]:
-    """Read the cubes of a file: several where a reply holds ensembles of several models."""
+    """Read the cubes of a file, several where a reply holds ensembles of several models."""
     from wxfly.sources.open_meteo import read_forecast
 
     if path.suffix.lower() == ".nc":

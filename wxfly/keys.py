@@ -26,13 +26,22 @@ def read_key(folder: Path) -> str:
     Raises
     ------
     WxflyError
-        When others may read the file, or what it holds is no key. The key itself is never repeated.
+        When what the environment or the file holds is no key, or others may read the file. The key itself is never
+        repeated.
     """
     given = os.environ.get(VARIABLE, "").strip()
-    if given:
-        return _checked(given, VARIABLE)
-    path = folder / FILE
+    return _checked(given, VARIABLE) if given else _of_file(folder / FILE)
+
+
+def is_of_environment() -> bool:
+    """Tell whether the environment gives the key, so that the file is not read."""
+    return bool(os.environ.get(VARIABLE, "").strip())
+
+
+def _of_file(path: Path) -> str:
     try:
+        if not path.is_file() and path.exists():
+            raise WxflyError(f"{path}: cannot be read (not a file)")
         with path.open(encoding="ascii") as file:
             others = stat.S_IMODE(os.fstat(file.fileno()).st_mode) & 0o077
             if os.name == "posix" and others:

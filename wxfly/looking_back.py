@@ -16,7 +16,8 @@ from wxfly.errors import WxflyError
 from wxfly.forecast_error import lead_time
 from wxfly.observations import HourlyRecord, gather_hours, parse_metar, read_csv
 from wxfly.obtained import retrieved_of, run_of
-from wxfly.places import resolve_site
+from wxfly.own_files import told
+from wxfly.places import refuse_set_aside, resolve_site
 from wxfly.questions import Progress, sites_file
 from wxfly.scoring import upper_bound
 from wxfly.settings import Settings, load_settings
@@ -55,9 +56,9 @@ def verify(site_text: str, options: Mapping[str, Any], *, on_progress: Progress)
         For anything the pilot can put right; nothing is learned or entered then.
     """
     settings = load_settings()
-    site = resolve_site(
-        site_text, saved=read_sites(sites_file()), offline=bool(options.get("offline")), settings=settings
-    )
+    saved = read_sites(sites_file())
+    refuse_set_aside(saved, [site_text])
+    site = resolve_site(site_text, saved=saved, offline=bool(options.get("offline")), settings=settings)
     if site.is_demo:
         raise WxflyError(f"{site.name} is invented and has no observations; name a real place")
     record, height = _observed(site, options, settings, on_progress)
@@ -80,6 +81,7 @@ def verify(site_text: str, options: Mapping[str, Any], *, on_progress: Progress)
     pairs = join_pairs(p for p in parts if p.hour.size)
     entered = ledger.enter_observations(_for_ledger(site, height, record, model))
     lines = [
+        *told((*saved.set_aside, *settings.set_aside)),
         f"{site.name}: forecasts of {model} ({' and '.join(origin)}) against {record.source}, at {height:g} m",
         *_table(error_rows(pairs)),
         *_learned(pairs, site, model, bool(options.get("learn"))),
@@ -203,12 +205,14 @@ def _for_ledger(site: Site, height: float, record: HourlyRecord, model: str) -> 
 
 def describe_ledger(site: str | None = None) -> str:
     """Say how the verdicts of the ledger compare with what was observed, of one site or of all."""
-    verdicts = [v for v in ledger.read_verdicts() if site is None or v.site == site]
-    observed = ledger.read_observations()
+    kept = ledger.read_ledger()
+    verdicts = [v for v in kept.of(ledger.Verdict) if site is None or v.site == site]
+    damage = told(kept.set_aside)
     if not verdicts:
-        return "the ledger holds no verdict" + (f" of {site}" if site else "") + " yet; it grows with every answer"
-    scores = ledger_scores.score(verdicts, observed)
-    lines = [f"{len(verdicts)} verdicts kept, {sum(s.counts.cases for s in scores)} of them scored"]
+        none = "the ledger holds no verdict" + (f" of {site}" if site else "") + " yet; it grows with every answer"
+        return "\n".join([*damage, none])
+    scores = ledger_scores.score(verdicts, kept.of(ledger.Observation))
+    lines = [*damage, f"{len(verdicts)} verdicts kept, {sum(s.counts.cases for s in scores)} of them scored"]
     for score in scores:
         low, high = score.lead
         counts = score.counts

@@ -9,6 +9,7 @@ import numpy as np
 from wxfly.aerodrome_check import HourAhead, ask_quietly, compare_hours
 from wxfly.errors import WxflyError
 from wxfly.obtained import Obtained
+from wxfly.own_files import told
 from wxfly.questions import Progress, sites_file
 from wxfly.report_check import FARTHEST_KM, OLDEST, Difference, compare_report, latest_report
 from wxfly.settings import load_settings
@@ -69,8 +70,9 @@ def ask_observed(site: str | None, *, model: str | None, offline: bool, on_progr
     """
     from wxfly import retrieval
 
+    saved = read_sites(sites_file())
     obtained = retrieval.obtain(
-        [site] if site else [], saved=read_sites(sites_file()), model=model, offline=offline, on_progress=on_progress
+        [site] if site else [], saved=saved, model=model, offline=offline, on_progress=on_progress
     )
     place = obtained.sites[0]
     if obtained.is_demo:
@@ -90,6 +92,6 @@ def ask_observed(site: str | None, *, model: str | None, offline: bool, on_progr
     aerodrome, why_none = ask_quietly(place, settings=settings, offline=offline)
     # A forecast that is too old to answer from is too old to be found right.
     cube, notes = obtained.fresh()
-    cube, obtained = cube.isel(site=0), replace(obtained, notes=(*notes, *obtained.notes))
+    cube, obtained = cube.isel(site=0), replace(obtained, notes=(*told(saved.set_aside), *notes, *obtained.notes))
     ahead = compare_hours(aerodrome, cube, obtained.now) if aerodrome is not None else []
     return Observed(place, report, tuple(compare_report(report, cube)), obtained, aerodrome, tuple(ahead), why_none)

@@ -4,18 +4,17 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import secrets
 import stat
 import time
 import tomllib
-from collections.abc import Callable, Iterator
-from importlib.resources import files
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 from wxfly.errors import WxflyError
-
-Parsed = TypeVar("Parsed")
 
 PART = ".part"
 """How the name of a file ends that is being written."""
@@ -23,33 +22,69 @@ LEFT_OVER_SECONDS = 3600.0
 """A file that is older and still has such a name was left behind by a killed writer."""
 LOCK_SECONDS = 30.0
 """So long a change of a file waits for another one."""
+LARGEST_BYTES = 1_000_000
+"""A file that the pilot writes by hand is smaller."""
 
 
-def read_own(path: Path) -> str:
-    """Read a text file of the pilot's.
+@dataclass(frozen=True)
+class SetAside:
+    """A part of a file of the pilot's that cannot be read: it stays where it is, and the answer goes on without it.
 
-    Raises
-    ------
-    WxflyError
-        When it cannot be read or is not UTF-8.
+    Attributes
+    ----------
+    path : Path
+        The file.
+    line : int or None
+        Where in it; None where it is all of it.
+    fault : str
+        What is wrong.
     """
-    try:
-        return path.read_text(encoding="utf-8-sig")  # some editors put a mark before the text
-    except UnicodeDecodeError:
-        raise WxflyError(f"{path}: not a text in UTF-8; save it as UTF-8") from None
-    except OSError as fault:
-        raise WxflyError(f"{path}: cannot be read ({fault.strerror}); mend or remove it") from None
+
+    path: Path
+    line: int | None
+    fault: str
+
+    @property
+    def where(self) -> str:
+        """The file and the line."""
+        return str(self.path) if self.line is None else f"{self.path}, line {self.line}"
 
 
-def read_if_there(path: Path) -> str | None:
-    """Read a text file of the pilot's; None when nothing of that name is there.
+def told(set_aside: Iterable[SetAside]) -> list[str]:
+    """Say what was set aside, a line for each file."""
+    by_file: dict[Path, list[SetAside]] = {}
+    for part in set_aside:
+        by_file.setdefault(part.path, []).append(part)
+    return [
+        f"{parts[0].where}: {shortened(parts[0].fault)}"
+        + (f"; {len(parts) - 1} more like it" if len(parts) > 1 else "")
+        + "; set aside, nothing of it is used"
+        for parts in by_file.values()
+    ]
 
-    A folder, a link to nothing or a file that may not be read is not an absent one.
+
+def shortened(text: str) -> str:
+    """Give the beginning of what is too long to be read."""
+    return text if len(text) <= 240 else f"{text[:240]}…"
+
+
+def plain(text: str) -> str:
+    """Take out letters that cannot be seen: control characters and marks that turn the direction of writing."""
+    return "".join(c if c.isprintable() else " " if c.isspace() else "" for c in text).strip()
+
+
+# --- read ------------------------------------------------------------------------------------------------------
+
+
+def read_bytes_if_there(path: Path) -> bytes | None:
+    """Read a file of the pilot's; None when nothing of that name is there.
+
+    A folder, a pipe, a link to nothing or a file that may not be read is not an absent one.
 
     Raises
     ------
     WxflyError
-        As `read_own` does.
+        When it cannot be read or is larger than `LARGEST_BYTES`.
     """
     try:
         path.lstat()
@@ -57,7 +92,31 @@ def read_if_there(path: Path) -> str | None:
         return None
     except OSError as fault:
         raise WxflyError(f"{path}: cannot be read ({fault.strerror})") from None
-    return read_own(path)
+    try:
+        if not stat.S_ISREG(path.stat().st_mode):
+            raise WxflyError(f"{path}: cannot be read (not a file); mend or remove it")
+        with path.open("rb") as file:
+            content = file.read(LARGEST_BYTES + 1)
+    except OSError as fault:
+        raise WxflyError(f"{path}: cannot be read ({fault.strerror}); mend or remove it") from None
+    if len(content) > LARGEST_BYTES:
+        raise WxflyError(f"{path}: larger than {LARGEST_BYTES / 1e6:g} MB; mend or remove it")
+    return content
+
+
+def read_if_there(path: Path) -> str | None:
+    """Read a text file of the pilot's; None when nothing of that name is there.
+
+    Raises
+    ------
+    WxflyError
+        As `read_bytes_if_there` does, and when it is not UTF-8.
+    """
+    content = read_bytes_if_there(path)
+    try:
+        return None if content is None else content.decode("utf-8-sig")  # some editors put a mark before the text
+    except UnicodeDecodeError:
+        raise WxflyError(f"{path}: not a text in UTF-8; save it as UTF-8") from None
 
 
 def parse_toml(text: str, place: str) -> dict[str, Any]:
@@ -79,27 +138,6 @@ def _refuse_huge_numbers(entry: Any) -> None:
             _refuse_huge_numbers(value)
         elif type(value) is int and value.bit_length() > 63:
             raise ValueError("a whole number beyond 64 bits")
-
-
-def shipped_and_own(
-    shipped: str, own_file: Path | None, parse: Callable[[str, str], dict[str, Parsed]]
-) -> dict[str, Parsed]:
-    """Read a table that the package ships, and the pilot's own over it.
-
-    Parameters
-    ----------
-    shipped : str
-        Name of the file in the package's data.
-    own_file : Path or None
-        The pilot's file; an absent file adds nothing.
-    parse : callable
-        Makes entries of a text and the name of its place.
-    """
-    table = parse((files("wxfly") / "data" / shipped).read_text(encoding="utf-8"), f"the shipped {shipped}")
-    text = None if own_file is None else read_if_there(own_file)
-    if text is not None:
-        table |= parse(text, str(own_file))
-    return table
 
 
 # --- written ---------------------------------------------------------------------------------------------------
@@ -182,10 +220,12 @@ def write_whole(path: Path, content: bytes, *, private: bool = False) -> None:
 
 
 def _clear_left_overs(path: Path) -> None:
+    ours = re.compile(re.escape(f".{path.name}.") + r"\d+-[0-9a-f]+" + re.escape(PART))
     for other in path.parent.iterdir():
-        ours = other.name.startswith(f".{path.name}.") and other.name.endswith(PART)
-        if ours and time.time() - other.stat().st_mtime > LEFT_OVER_SECONDS:
-            other.unlink(missing_ok=True)
+        if ours.fullmatch(other.name):
+            state = other.lstat()
+            if stat.S_ISREG(state.st_mode) and time.time() - state.st_mtime > LEFT_OVER_SECONDS:
+                other.unlink(missing_ok=True)
 
 
 @contextlib.contextmanager

@@ -5,12 +5,13 @@ from __future__ import annotations
 import contextlib
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 
 from wxfly.errors import WxflyError
 from wxfly.kept_replies import asking_alone, keep_reply, kept_reply
+from wxfly.own_tables import OwnTable
 from wxfly.settings import Settings, load_settings
 from wxfly.site import HIGHEST_GROUND, LOWEST_GROUND, Site
 from wxfly.store import load_manifest
@@ -39,6 +40,35 @@ def time_zone_at(latitude: float, longitude: float) -> str:
     import tzfpy
 
     return str(tzfpy.get_tz(longitude, latitude) or "UTC")
+
+
+def refuse_set_aside(saved: Mapping[str, Site], names: Sequence[str]) -> None:
+    """Refuse to answer for a name that may be of a saved site that cannot be read.
+
+    Without this a place elsewhere of the same name, the next saved site or the demonstration would answer.
+
+    Parameters
+    ----------
+    saved : mapping
+        As `read_sites` gives them.
+    names : sequence of str
+        As the pilot wrote them; none for the first saved site.
+
+    Raises
+    ------
+    WxflyError
+        Naming what cannot be read.
+    """
+    if not isinstance(saved, OwnTable):
+        return
+    if not names and not saved.begins_whole:
+        part = min(saved.set_aside, key=lambda p: p.line or 0)
+        raise WxflyError(f"{part.where}: {part.fault}; which site is the first is not known: mend it, or name a site")
+    for name in names:
+        if parse_coordinates(name):
+            continue
+        known = next((n for n in saved if n.casefold() == name.strip().casefold()), name)
+        saved.refuse_doubtful(known, "the site")
 
 
 def resolve_site(

@@ -11,7 +11,7 @@ import numpy as np
 import xarray as xr
 
 from wxfly.aircraft import DEFAULT as DEFAULT_AIRCRAFT
-from wxfly.aircraft import Aircraft, find_aircraft
+from wxfly.aircraft import Aircraft, find_aircraft, load_aircraft
 from wxfly.answers import Briefing, Question, Request
 from wxfly.briefing import make_briefing
 from wxfly.briefing import run_of as of_provenance
@@ -22,9 +22,10 @@ from wxfly.forecast_error import ErrorLaw
 from wxfly.intent import read_intent
 from wxfly.limits import Limits, limits_for
 from wxfly.moments import read_day, read_moment
+from wxfly.own_files import told
 from wxfly.periods import period_of
 from wxfly.rules import DEFAULT as DEFAULT_RULES
-from wxfly.rules import find_rules
+from wxfly.rules import find_rules, load_rules
 from wxfly.settings import config_folder
 from wxfly.site import Site, read_sites, zone_of
 from wxfly.units import read_quantity
@@ -134,7 +135,6 @@ def ask(question: Question, sites: Sequence[str], options: Mapping[str, Any], *,
 
 def _with_changes(briefing: Briefing, ready: Prepared, options: Mapping[str, Any]) -> Briefing:
     """Say what would change the answer: height, length, aircraft or day."""
-    from wxfly.aircraft import load_aircraft
     from wxfly.changes import find_changes
 
     run = of_provenance(ready.provenance)
@@ -249,12 +249,18 @@ def prepare(
         intent.reference_period,
         now,
         obtained.provenance,
-        (*age_notes, *obtained.notes, *ensemble_notes, *record_notes),
+        (*_set_aside_notes(), *age_notes, *obtained.notes, *ensemble_notes, *record_notes),
         units,
         options.get("time_zone"),
         ensembles,
         law,
     )
+
+
+def _set_aside_notes() -> list[str]:
+    """Say what of the pilot's sites, aircraft and rules cannot be read."""
+    tables = read_sites(sites_file()), load_aircraft(own_aircraft_file()), load_rules(own_rules_file())
+    return told([part for table in tables for part in table.set_aside])
 
 
 def _limits(aircraft: Aircraft, options: Mapping[str, Any]) -> Limits:

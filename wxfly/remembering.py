@@ -8,7 +8,8 @@ from dataclasses import replace
 from wxfly.answers import Briefing
 from wxfly.chosen import choice_of, enter_choices, stay_with_choice
 from wxfly.errors import WxflyError
-from wxfly.ledger import enter_verdicts
+from wxfly.ledger import enter_verdicts, ledger_folder, read_ledger
+from wxfly.own_files import SetAside, told
 from wxfly.verdicts import earlier_runs, verdicts_of
 
 
@@ -20,20 +21,32 @@ def remember(briefing: Briefing, on_progress: Callable[[str], None]) -> Briefing
     briefing : Briefing
         Of real places.
     on_progress : callable
-        Told where the ledger cannot be read or written: a ledger that fails never loses the answer.
+        Told where the ledger cannot be written: a ledger that fails never loses the answer.
+
+    Returns
+    -------
+    Briefing
+        With a note where lines of the ledger cannot be read.
     """
+    verdicts = verdicts_of(briefing)
+    damage = told(_set_aside({v.hour[:7] for v in verdicts}))
+    briefing = replace(briefing, notes=(*briefing.notes, *damage))
     try:
-        verdicts = verdicts_of(briefing)
         answers = briefing.answers
         chooses = briefing.question != "compare"  # a comparison chooses between sites, not windows
         if chooses:
             answers = tuple(stay_with_choice(a, briefing) for a in answers)
         answers = tuple(replace(a, earlier=earlier_runs(a, verdicts)) for a in answers)
-        told = replace(briefing, answers=answers)
+        remembered = replace(briefing, answers=answers)
         enter_verdicts(verdicts)
         if chooses:
-            enter_choices([c for a in told.answers if (c := choice_of(a, told)) is not None])
+            enter_choices([c for a in remembered.answers if (c := choice_of(a, remembered)) is not None])
     except WxflyError as fault:
         on_progress(str(fault))
         return briefing
-    return told
+    return remembered
+
+
+def _set_aside(months: set[str]) -> list[SetAside]:
+    """Give what cannot be read of the months that an answer is about."""
+    return [part for month in sorted(months) for part in read_ledger(ledger_folder() / f"{month}.jsonl").set_aside]

@@ -21,10 +21,10 @@ from wxfly.kp_source import with_kp
 from wxfly.newest_run import newest_run
 from wxfly.newest_stored import newest_stored
 from wxfly.obtained import Obtained, as_moment, retrieved_of, run_of, utc_now
-from wxfly.own_files import make_folder
-from wxfly.places import demo_sites, resolve_site
+from wxfly.own_files import SetAside, make_folder, told
+from wxfly.places import demo_sites, refuse_set_aside, resolve_site
 from wxfly.report_check import warnings_of_kept
-from wxfly.settings import Settings, cache_folder, load_settings
+from wxfly.settings import DEFAULT_MODEL, Settings, cache_folder, config_folder, load_settings
 from wxfly.site import Site
 from wxfly.sources.place_reply import PlaceReply
 
@@ -80,11 +80,12 @@ def obtain(
     WxflyError
         When no forecast can be had; nothing in the store is lost.
     """
+    refuse_set_aside(saved, places)
     if forecast_path is not None:
         from wxfly.forecast_file import open_forecast
 
         return open_forecast(forecast_path, places, saved=saved, model=model, now=now)
-    settings = load_settings()
+    settings = _with_known_model(load_settings())
     words = list(places) or list(saved)[:1] or list(demo_sites())[:1]
     sites = [resolve_site(word, saved=saved, offline=offline, settings=settings) for word in words]
     demo = [site.is_demo for site in sites]
@@ -95,6 +96,20 @@ def obtain(
     if any(demo):
         names = ", ".join(site.name for site in sites if site.is_demo)
         raise WxflyError(f"{names} has invented weather and cannot be asked together with a real place")
+    obtained = _of_sources(sites, model, settings, offline=offline, now=now, on_progress=on_progress)
+    return replace(obtained, notes=(*told(settings.set_aside), *obtained.notes))
+
+
+def _of_sources(
+    sites: Sequence[Site],
+    model: str | None,
+    settings: Settings,
+    *,
+    offline: bool,
+    now: np.datetime64 | None,
+    on_progress: Progress,
+) -> Obtained:
+    """Obtain the forecast of the model that is asked, or of the second source where the pilot named none."""
     asked = model or settings.model
     rest: dict[str, Any] = {"offline": offline, "now": now, "on_progress": on_progress, "settings": settings}
     first: Obtained | None = None
@@ -116,6 +131,20 @@ def obtain(
     if first is None:
         raise fault
     return first
+
+
+def _with_known_model(settings: Settings) -> Settings:
+    """Take the usual model where that of the settings is none, and set that one aside."""
+    from wxfly.sources.models import MODELS, find_model
+
+    if settings.model in (*MODELS, MET_NORWAY):
+        return settings
+    try:
+        find_model(settings.model)
+    except WxflyError as fault:
+        part = SetAside(config_folder() / "config.toml", None, f"{fault}; {DEFAULT_MODEL} is asked in its place")
+        return replace(settings, model=DEFAULT_MODEL, set_aside=(*settings.set_aside, part))
+    return settings
 
 
 def _is_too_old(obtained: Obtained) -> bool:

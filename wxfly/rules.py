@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from wxfly.errors import WxflyError, unknown_name
-from wxfly.own_files import parse_toml, shipped_and_own
+from wxfly.own_files import parse_toml
+from wxfly.own_tables import OwnTable, shipped_and_own
 from wxfly.units import parse_quantity
 
 DEFAULT = "own"
@@ -73,25 +74,21 @@ class RuleSet:
         return str(self.limits["daylight_rule"].value)
 
 
-def load_rules(own_file: Path | None = None) -> dict[str, RuleSet]:
+def load_rules(own_file: Path | None = None) -> OwnTable[RuleSet]:
     """Give every rule set by name: the shipped ones, and the pilot's own over them.
 
     Parameters
     ----------
     own_file : Path, optional
-        The pilot's file; an absent file adds nothing.
-
-    Raises
-    ------
-    WxflyError
-        For a file that is not TOML, an unknown key, a missing limit or a wrong unit.
+        The pilot's file; an absent file adds nothing, and an entry that cannot be read is set aside.
     """
-    return shipped_and_own("rules.toml", own_file, parse_rules)
+    return shipped_and_own("rules.toml", own_file, _parse_set)
 
 
 def find_rules(name: str, own_file: Path | None = None) -> RuleSet:
     """Give the rule set of this name, or say which is nearest."""
     rules = load_rules(own_file)
+    rules.refuse_doubtful(name, "rule set")
     if name not in rules:
         raise unknown_name("rule set", name, rules)
     return rules[name]
@@ -99,10 +96,11 @@ def find_rules(name: str, own_file: Path | None = None) -> RuleSet:
 
 def parse_rules(text: str, place: str) -> dict[str, RuleSet]:
     """Read rule sets from TOML text; `place` names the file in errors."""
-    return {name: _parse_set(name, entry, f"{place}: [{name}]") for name, entry in parse_toml(text, place).items()}
+    return {name: _parse_set(name, entry, place) for name, entry in parse_toml(text, place).items()}
 
 
-def _parse_set(name: str, entry: Any, where: str) -> RuleSet:
+def _parse_set(name: str, entry: Any, place: str) -> RuleSet:
+    where = f"{place}: [{name}]"
     if not isinstance(entry, dict):
         raise WxflyError(f"{where} must be a table of limits such as [{name}.height_ceiling]")
     unknown = [key for key in entry if key not in (*_TEXTS, *_LIMITS)]

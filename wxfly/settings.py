@@ -17,6 +17,7 @@ configuration folder beside ``sites.toml`` and ``aircraft.toml``::
 
 from __future__ import annotations
 
+import math
 import os
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -25,8 +26,9 @@ from urllib.parse import urlsplit
 
 from wxfly import __version__
 from wxfly.errors import WxflyError, unknown_name
-from wxfly.keys import paid_addresses, read_key, takes_key
-from wxfly.own_files import parse_toml, read_if_there
+from wxfly.keys import FILE, is_of_environment, paid_addresses, read_key, takes_key
+from wxfly.own_files import SetAside
+from wxfly.own_tables import read_table
 
 PROJECT = "wxfly"
 
@@ -57,7 +59,7 @@ class Settings:
     Attributes
     ----------
     addresses : dict of str
-        Address of each service.
+        Address of each service; empty for one that is not to be asked.
     model : str
         Weather model that is asked unless the pilot names another.
     contact : str
@@ -68,6 +70,9 @@ class Settings:
         Limits of the store [d], [MB].
     key : str
         Of a customer of the forecast service; empty for the free one. Never printed.
+    set_aside : tuple of SetAside
+        What of the pilot's files cannot be read. An address in it is asked by nobody, and nothing leaves the store
+        because of a limit in it.
     """
 
     addresses: dict[str, str] = field(default_factory=lambda: dict(DEFAULT_ADDRESSES))
@@ -77,6 +82,7 @@ class Settings:
     maximum_age_days: float = 30.0
     maximum_megabytes: float = 200.0
     key: str = field(default="", repr=False)
+    set_aside: tuple[SetAside, ...] = ()
 
     @property
     def user_agent(self) -> str:
@@ -86,7 +92,7 @@ class Settings:
     @property
     def hosts(self) -> frozenset[str]:
         """The only hosts that may be contacted, redirects included."""
-        return frozenset(_authority(address) for address in self.addresses.values())
+        return frozenset(_authority(address) for address in self.addresses.values() if address)
 
     def key_for(self, url: str) -> dict[str, str]:
         """Give the parameter that carries the key, for a service that takes it; none for any other."""
@@ -121,64 +127,85 @@ def _folder(variable: str, function: str) -> Path:
 def load_settings() -> Settings:
     """Read the settings in force from environment, ``config.toml`` and defaults.
 
+    What cannot be read of the pilot's files is set aside.
+
     Raises
     ------
     WxflyError
-        For an unknown key (with the nearest valid name), a value of a wrong kind, or an address that is
-        neither https nor on this machine.
+        For a value in the environment that is of a wrong kind, or an address there that is neither https nor on this
+        machine.
     """
-    path = config_folder() / "config.toml"
-    text = read_if_there(path)
-    document = {} if text is None else parse_toml(text, str(path))
+    table = read_table(config_folder() / "config.toml", _read_entry)
+    set_aside: list[SetAside] = list(table.set_aside)
     values: dict[str, Any] = {}
+    for name, entry in table.items():
+        if name != "sources":
+            values |= entry
     addresses = dict(DEFAULT_ADDRESSES)
-    key_of_customer = read_key(config_folder())
-    sections: dict[str, dict[str, type]] = {"sources": dict.fromkeys(DEFAULT_ADDRESSES, str), "store": _STORE}
-    for key, value in document.items():
-        if key in sections:
-            table = _table(path, key, value, sections[key])
-            if key == "sources":
-                addresses |= table
-            else:
-                values |= table
-        elif key in _TOP:
-            values[key] = _value(path, key, value, _TOP[key])
-            if key == "contact" and not value.isascii():
-                raise WxflyError(f"{path}: contact = {value!r} must be plain ASCII, it is sent in a header")
-        else:
-            raise unknown_name(f"{path}: key", key, [*_TOP, *(f"[{s}]" for s in sections)])
+    # A damaged part may name a mirror: without it, the places would be sent to services that the pilot turned off.
+    if any(part.may_be("sources") or "://" in part.text for part in table.set_aside):
+        addresses = dict.fromkeys(addresses, "")
+    addresses |= table.get("sources", {})
+    if any(part.may_be("store") or "maximum_" in part.text for part in table.set_aside):
+        values = dict.fromkeys(_STORE, math.inf) | values
+    key = ""
+    try:
+        key = read_key(config_folder())
+    except WxflyError as fault:
+        if is_of_environment():
+            raise
+        path = config_folder() / FILE
+        set_aside.append(SetAside(path, None, str(fault).removeprefix(f"{path}: ")))
     for name in addresses:
-        addresses[name] = os.environ.get(f"WXFLY_{name.upper()}_URL", addresses[name])
+        variable = f"WXFLY_{name.upper()}_URL"
+        if variable in os.environ:
+            addresses[name] = os.environ[variable]
+            _check_address(name, addresses[name])
     if "WXFLY_PATIENCE" in os.environ:
         values["patience_seconds"] = _number("WXFLY_PATIENCE", os.environ["WXFLY_PATIENCE"])
-    if key_of_customer:
+    if key:
         addresses = paid_addresses(addresses, DEFAULT_ADDRESSES)
-    for name, address in addresses.items():
-        _check_address(name, address)
-        addresses[name] = address.rstrip("/")
-    return Settings(addresses=addresses, key=key_of_customer, **values)
+    addresses = {name: address.rstrip("/") for name, address in addresses.items()}
+    return Settings(addresses=addresses, key=key, set_aside=tuple(set_aside), **values)
+
+
+def _read_entry(key: str, value: Any, place: str) -> dict[str, Any]:
+    """Read one key above the tables, or one table, of ``config.toml``."""
+    sections: dict[str, dict[str, type]] = {"sources": dict.fromkeys(DEFAULT_ADDRESSES, str), "store": _STORE}
+    if key in sections:
+        table = _table(place, key, value, sections[key])
+        if key == "sources":
+            for name, address in table.items():
+                _check_address(name, address, place)
+        return table
+    if key not in _TOP:
+        raise unknown_name(f"{place}: key", key, [*_TOP, *(f"[{s}]" for s in sections)])
+    read = _value(place, key, value, _TOP[key])
+    if key == "contact" and not value.isascii():
+        raise WxflyError(f"{place}: contact = {value!r} must be plain ASCII, it is sent in a header")
+    return {key: read}
 
 
 _TOP: dict[str, type] = {"model": str, "contact": str, "patience_seconds": float}
 _STORE: dict[str, type] = {"maximum_age_days": float, "maximum_megabytes": float}
 
 
-def _table(path: Path, section: str, table: Any, kinds: dict[str, type]) -> dict[str, Any]:
+def _table(place: str, section: str, table: Any, kinds: dict[str, type]) -> dict[str, Any]:
     if not isinstance(table, dict):
-        raise WxflyError(f"{path}: [{section}] must be a table of keys")
+        raise WxflyError(f"{place}: [{section}] must be a table of keys")
     for key in table:
         if key not in kinds:
-            raise unknown_name(f"{path}: [{section}] key", key, kinds)
-    return {key: _value(path, f"[{section}] {key}", value, kinds[key]) for key, value in table.items()}
+            raise unknown_name(f"{place}: [{section}] key", key, kinds)
+    return {key: _value(place, f"[{section}] {key}", value, kinds[key]) for key, value in table.items()}
 
 
-def _value(path: Path, key: str, value: Any, kind: type) -> Any:
+def _value(place: str, key: str, value: Any, kind: type) -> Any:
     if kind is float:
         if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < 1e6:
-            raise WxflyError(f"{path}: {key} = {value!r} must be a number above 0")
+            raise WxflyError(f"{place}: {key} = {value!r} must be a number above 0")
         return float(value)
     if not isinstance(value, str) or not value.isprintable():
-        raise WxflyError(f"{path}: {key} = {value!r} must be a text in quotes")
+        raise WxflyError(f"{place}: {key} = {value!r} must be a text in quotes")
     return value
 
 
@@ -196,8 +223,9 @@ def _authority(address: str) -> str:
     return urlsplit(address).netloc.lower()
 
 
-def _check_address(name: str, address: str) -> None:
+def _check_address(name: str, address: str, place: str = "") -> None:
     """Refuse addresses that would send places over the open wire."""
+    before = f"{place}: " if place else ""
     try:
         parts = urlsplit(address)
         host = parts.hostname or ""
@@ -205,8 +233,10 @@ def _check_address(name: str, address: str) -> None:
     except ValueError:
         host, parts = "", urlsplit("")
     if "@" in parts.netloc or parts.query or parts.fragment:
-        raise WxflyError(f"address of the {name} service must be one without a name, a password, '?' or '#' in it")
+        raise WxflyError(
+            f"{before}address of the {name} service must be one without a name, a password, '?' or '#' in it"
+        )
     if not (parts.scheme == "https" and host) and not (parts.scheme == "http" and host in _LOOPBACK):
         raise WxflyError(
-            f"address of the {name} service '{address}' must start with https:// (http:// only on this machine)"
+            f"{before}address of the {name} service '{address}' must start with https:// (http:// only on this machine)"
         )

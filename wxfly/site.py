@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from wxfly.errors import WxflyError, unknown_name
 from wxfly.own_files import alone_with, parse_toml, read_if_there, write_whole
+from wxfly.own_tables import OwnTable, read_table
 
 Made = TypeVar("Made")
 
@@ -21,6 +22,9 @@ SECTORS = ("north", "northeast", "east", "southeast", "south", "southwest", "wes
 
 LOWEST_GROUND, HIGHEST_GROUND = -500.0, 9000.0
 """Heights of the ground above mean sea level that are believed [m]."""
+
+LONGEST_NAME = 100
+"""Of a site [letters]."""
 
 HILL_SHAPES = ("ridge", "round_hill", "escarpment")
 
@@ -156,32 +160,35 @@ _HILL_KEYS: dict[str, type] = {"shape": str, "height": float, "half_width": floa
 _TABLES = ("sectors", "hill")
 
 
-def read_sites(path: Path) -> dict[str, Site]:
-    """Read the pilot's saved sites; an absent file is an empty list.
+def read_sites(path: Path) -> OwnTable[Site]:
+    """Read the pilot's saved sites; an absent file is an empty list, and an entry that cannot be read is set aside."""
+    return read_table(path, _read_site)
+
+
+def _parse_sites(text: str, path: Path) -> dict[str, Site]:
+    return {name: _read_site(name, entry, str(path)) for name, entry in parse_toml(text, str(path)).items()}
+
+
+def check_name(name: str) -> None:
+    """Refuse a name of a site that cannot be read or told from another.
 
     Raises
     ------
     WxflyError
-        When the file is not TOML, a key is unknown (with the nearest valid one) or a value is of a wrong kind.
+        When it is empty, too long or holds letters that cannot be seen.
     """
-    text = read_if_there(path)
-    return {} if text is None else _parse_sites(text, path)
+    if not name.strip() or name != name.strip() or not name.isprintable() or len(name) > LONGEST_NAME:
+        raise WxflyError(
+            f"site {name[:LONGEST_NAME]!r}: a name must be printable, not empty, without blanks at its ends, "
+            f"of {LONGEST_NAME} letters or fewer"
+        )
 
 
-def _parse_sites(text: str, path: Path) -> dict[str, Site]:
-    return {name: _read_site(name, entry, path) for name, entry in parse_toml(text, str(path)).items()}
-
-
-def _check_name(name: str) -> None:
-    if not name.strip() or name != name.strip() or not name.isprintable():
-        raise WxflyError(f"site {name!r}: a name must be printable, not empty, without blanks at its ends")
-
-
-def _read_site(name: str, entry: Any, path: Path) -> Site:
-    where = f"{path}: [{name}]"
-    _check_name(name)
+def _read_site(name: str, entry: Any, place: str) -> Site:
+    where = f"{place}: [{name}]"
+    check_name(name)
     if not isinstance(entry, dict):
-        raise WxflyError(f"{path}: '{name}' must be a table of keys, such as [{name}] with latitude = 0.0")
+        raise WxflyError(f"{place}: '{name}' must be a table of keys, such as [{name}] with latitude = 0.0")
     unknown = [key for key in entry if key not in (*_KEYS, *_TABLES)]
     if unknown:
         raise unknown_name(f"{where} key", unknown[0], (*_KEYS, *_TABLES))
@@ -191,24 +198,24 @@ def _read_site(name: str, entry: Any, path: Path) -> Site:
             raise WxflyError(f"{where} has no {key}")
     for key in _TABLES:
         if not isinstance(entry.get(key, {}), dict):
-            raise WxflyError(f"{path}: [{name}.{key}] must be a table of keys")
+            raise WxflyError(f"{place}: [{name}.{key}] must be a table of keys")
     if "sectors" in entry:
-        values["sectors"] = _typed(f"{path}: [{name}.sectors]", entry["sectors"], dict.fromkeys(SECTORS, str))
+        values["sectors"] = _typed(f"{place}: [{name}.sectors]", entry["sectors"], dict.fromkeys(SECTORS, str))
     if "hill" in entry:
-        hill = _typed(f"{path}: [{name}.hill]", entry["hill"], _HILL_KEYS)
+        hill = _typed(f"{place}: [{name}.hill]", entry["hill"], _HILL_KEYS)
         missing = [key for key in ("shape", "height", "half_width") if key not in hill]
         if missing:
-            raise WxflyError(f"{path}: [{name}.hill] has no {', no '.join(missing)}; lengths are in m")
-        values["hill"] = _made(path, lambda: Hill(**hill))
-    return _made(path, lambda: Site(name=name, **values))
+            raise WxflyError(f"{place}: [{name}.hill] has no {', no '.join(missing)}; lengths are in m")
+        values["hill"] = _made(place, lambda: Hill(**hill))
+    return _made(place, lambda: Site(name=name, **values))
 
 
-def _made(path: Path, make: Callable[[], Made]) -> Made:
+def _made(place: str, make: Callable[[], Made]) -> Made:
     """Name the file in what is wrong with the values in it."""
     try:
         return make()
     except WxflyError as fault:
-        raise WxflyError(f"{path}: {fault}") from None
+        raise WxflyError(f"{place}: {fault}") from None
 
 
 def _typed(where: str, table: dict[str, Any], kinds: Mapping[str, type]) -> dict[str, Any]:
@@ -230,7 +237,7 @@ def save_site(path: Path, site: Site) -> None:
     """Add or replace a site in the pilot's file, keeping the rest of the file and its comments."""
     import tomlkit
 
-    _check_name(site.name)
+    check_name(site.name)
     table = tomlkit.table()
     for key in _KEYS:
         value = getattr(site, key)

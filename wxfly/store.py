@@ -29,22 +29,24 @@ from wxfly.store_layout import (
     StoredForecast,
     file_name,
     forecasts_folder,
-    foreign_files,
     list_forecasts,
     run_name,
     run_of_reply,
 )
-from wxfly.store_pruning import clear_store, prune_store, remove_files
+from wxfly.store_marks import claim_store, foreign_files, is_ours, remove_ours
+from wxfly.store_pruning import clear_store, prune_store, too_old_or_much
 
 __all__ = [
     "KeptReply",
     "StoredForecast",
+    "claim_store",
     "clear_store",
     "damage_of",
     "export_forecast",
     "fault_of",
     "find_forecast",
     "foreign_files",
+    "is_ours",
     "keep_forecasts",
     "keep_reply",
     "kept_reply",
@@ -52,10 +54,11 @@ __all__ = [
     "load_manifest",
     "open_forecast",
     "prune_store",
-    "remove_files",
+    "remove_ours",
     "run_name",
     "shipped_folder",
     "shipped_forecast",
+    "too_old_or_much",
     "why_unused",
 ]  # fmt: skip
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -12,8 +13,9 @@ from wxfly import store
 from wxfly.belongings import aligned
 from wxfly.errors import DamagedError, WxflyError
 from wxfly.obtained import as_moment, retrieved_of, run_of, utc_now
+from wxfly.own_files import told
 from wxfly.places import parse_coordinates
-from wxfly.settings import cache_folder, load_settings
+from wxfly.settings import Settings, cache_folder, load_settings
 from wxfly.site import place_key, read_sites
 from wxfly.store import StoredForecast
 
@@ -32,7 +34,6 @@ def list_store(sites_file: Path, *, check: bool = False) -> str:
         Read every file and hold it against its checksum.
     """
     found = store.list_forecasts()
-    foreign = store.foreign_files()
     names = _names(sites_file)
     rows = []
     for stored in found:
@@ -40,8 +41,12 @@ def list_store(sites_file: Path, *, check: bool = False) -> str:
         rows.append((*_row(stored, names), *([state] if check else [])))
     head = ("site", "latitude,longitude", "model", "run", "kept", "size", *(["state"] if check else []))
     lines = [aligned([head, *rows])] if rows else [f"the store is empty ({cache_folder()})"]
-    lines += [f"not a forecast of ours: {path}; {_TO_CLEAR}" for path in foreign]
+    lines += _not_ours()
     return "\n".join(lines)
+
+
+def _not_ours() -> list[str]:
+    return [f"not written by wxfly, and left alone: {path}" for path in store.foreign_files()]
 
 
 def describe_store() -> str:
@@ -54,9 +59,15 @@ def describe_store() -> str:
         [
             ("folder", str(cache_folder())),
             ("forecasts", f"{len(found)} of {len(places)} places, {size / _MEGABYTE:.1f} MB"),
-            ("may hold", f"{settings.maximum_megabytes:g} MB, none older than {settings.maximum_age_days:g} days"),
+            ("may hold", _limits(settings)),
         ]
     )
+
+
+def _limits(settings: Settings) -> str:
+    if math.isinf(settings.maximum_megabytes) or math.isinf(settings.maximum_age_days):
+        return "anything: its limits in the settings cannot be read"
+    return f"{settings.maximum_megabytes:g} MB, none older than {settings.maximum_age_days:g} days"
 
 
 def describe_forecast(site: str, sites_file: Path, *, model: str | None = None, run: str | None = None) -> str:
@@ -101,27 +112,41 @@ def describe_forecast(site: str, sites_file: Path, *, model: str | None = None, 
     return aligned(rows)
 
 
-def prune(*, days: float | None = None, megabytes: float | None = None, damaged: bool = False) -> str:
-    """Take away what is too old or too much, and say what went.
+def prune(
+    *, days: float | None = None, megabytes: float | None = None, damaged: bool = False, dry_run: bool = False
+) -> str:
+    """Take away what is too old or too much, and name what went.
 
     Parameters
     ----------
     days, megabytes : float, optional
         Limits in place of those of the settings [d], [MB].
     damaged : bool, optional
-        Also files that are damaged or not ours.
+        Also files of ours that are damaged.
+    dry_run : bool, optional
+        Only name what would go.
+
+    Raises
+    ------
+    WxflyError
+        When the folder holds what is not ours and was never marked as the store.
     """
+    store.claim_store(mark=not dry_run)
     settings = load_settings()
     if days is not None:
         settings = replace(settings, maximum_age_days=days)
     if megabytes is not None:
         settings = replace(settings, maximum_megabytes=megabytes)
-    gone = []
-    if damaged:
-        gone = [*store.foreign_files(), *(stored.path for stored in store.list_forecasts() if store.damage_of(stored))]
-        store.remove_files(gone)
-    gone += store.prune_store(settings)
-    return "\n".join([*(f"removed {path}" for path in gone), f"removed {len(gone)} files; {_left()}"])
+    going = [s.path for s in store.list_forecasts() if store.damage_of(s) and store.is_ours(s.path)] if damaged else []
+    going = list(dict.fromkeys([*going, *store.too_old_or_much(settings)]))
+    return "\\n".join([*told(settings.set_aside), *_removed(going, dry_run), *_not_ours()])
+
+
+def _removed(going: list[Path], dry_run: bool) -> list[str]:
+    if dry_run:
+        return [*(f"would remove {path}" for path in going), f"would remove {len(going)} files; {_left()}"]
+    gone = store.remove_ours(going)
+    return [*(f"removed {path}" for path in gone), f"removed {len(gone)} files; {_left()}"]
 
 
 def export(folder: Path, sites: Sequence[str], sites_file: Path, *, model: str | None = None) -> str:
@@ -161,7 +186,7 @@ def export(folder: Path, sites: Sequence[str], sites_file: Path, *, model: str |
 
 
 def clear(*, certain: bool) -> str:
-    """Remove every forecast and reply, and say how many.
+    """Remove every forecast and reply, and name them.
 
     Raises
     ------
@@ -170,7 +195,8 @@ def clear(*, certain: bool) -> str:
     """
     if not certain:
         raise WxflyError(f"this removes every forecast and reply in {cache_folder()}; {_left()}; to do it, add --yes")
-    return f"removed {store.clear_store()} files; {_left()}"
+    gone = store.clear_store()
+    return "\n".join([*(f"removed {path}" for path in gone), f"removed {len(gone)} files; {_left()}", *_not_ours()])
 
 
 def _left() -> str:

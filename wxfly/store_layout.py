@@ -5,6 +5,7 @@
     forecasts/<model>/<run>/<place>.gz      forecasts/icon_eu/2026-11-25T06Z/52.2700N_6.9000E.gz
     replies/<kind>/<name>.json              last replies of small services, with the time they came
     locks/<service>.lock                    one request at a time to each service
+    CACHEDIR.TAG                            says that the folder is a cache, and ours
 
 A run that the service did not tell is written as ``retrieved-<hour>``. An early wxfly kept each forecast as
 ``<place>.nc``; those are read as well.
@@ -12,7 +13,6 @@ A run that the service did not tell is written as ``retrieved-<hour>``. An early
 
 from __future__ import annotations
 
-import os
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -26,6 +26,7 @@ from wxfly.kept_replies import replies_folder
 from wxfly.own_files import PART
 from wxfly.settings import cache_folder
 from wxfly.sources.place_reply import PlaceReply
+from wxfly.store_marks import files_below
 
 NOT_KNOWN = "retrieved-"
 SUFFIX = ".gz"
@@ -92,7 +93,7 @@ def run_of_reply(reply: PlaceReply) -> str:
 def list_forecasts() -> list[StoredForecast]:
     """List what the store holds, by model, newest run first, north to south. Files that are not ours are left out."""
     found = []
-    for path in _files(forecasts_folder()):
+    for path in files_below(forecasts_folder()):
         match = _PLACE.fullmatch(path.name)
         if not match or path.parent.parent.parent != forecasts_folder():
             continue
@@ -107,21 +108,10 @@ def list_forecasts() -> list[StoredForecast]:
     return sorted(found, key=lambda f: f.model)
 
 
-def foreign_files() -> list[Path]:
-    """List what lies among the forecasts and is not named as one; what a writer has just begun is left out."""
-    ours = {stored.path for stored in list_forecasts()}
-    return sorted(p for p in _files(forecasts_folder()) if p not in ours and not _BEGUN.fullmatch(p.name))
-
-
-def _files(folder: Path) -> Iterator[Path]:
-    for parent, _, names in os.walk(folder):
-        yield from (Path(parent) / name for name in names)
-
-
 def own_files() -> Iterator[Path]:
     """Give the forecasts and replies, and what a writer of them has begun."""
     for folder, name in ((forecasts_folder(), _PLACE), (replies_folder(), _REPLY)):
-        for path in _files(folder):
+        for path in files_below(folder):
             named = name.fullmatch(path.name) or _BEGUN.fullmatch(path.name)
             depth = len(path.relative_to(folder).parts)
             if named and depth == (3 if name is _PLACE else 2):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import logging
+import stat
 import time
 from pathlib import Path
 
@@ -9,12 +11,13 @@ from wxfly.errors import WxflyError
 from wxfly.own_files import LEFT_OVER_SECONDS, PART
 from wxfly.settings import Settings
 from wxfly.store_layout import own_files
+from wxfly.store_marks import claim_store, is_ours, remove_ours
+
+log = logging.getLogger(__name__)
 
 
 def prune_store(settings: Settings, *, now: float | None = None) -> list[Path]:
-    """Take away what is too old, then the oldest until the rest fits; also what a killed writer left behind.
-
-    A file that is not named as wxfly names its own stays.
+    """Take away what `too_old_or_much` lists; a folder that is not ours alone stays as it is.
 
     Parameters
     ----------
@@ -28,53 +31,56 @@ def prune_store(settings: Settings, *, now: float | None = None) -> list[Path]:
     list of Path
         What was removed.
     """
+    try:
+        claim_store()
+    except WxflyError as fault:
+        log.info("%s", fault)
+        return []
+    return remove_ours(too_old_or_much(settings, now=now))
+
+
+def too_old_or_much(settings: Settings, *, now: float | None = None) -> list[Path]:
+    """List what is too old, then the oldest until the rest fits; also what a killed writer left behind.
+
+    A file that wxfly did not write is not among them.
+
+    Parameters
+    ----------
+    settings, now
+        As in `prune_store`.
+    """
     now = time.time() if now is None else now
-    removed = []
+    going = []
     dated = []
     for path in own_files():
         try:
-            state = path.stat()
+            state = path.lstat()
         except OSError:
+            continue
+        if not stat.S_ISREG(state.st_mode):
             continue
         age = now - state.st_mtime
         begun = path.name.endswith(PART)
         if age > settings.maximum_age_days * 86_400 or (begun and age > LEFT_OVER_SECONDS):
-            removed.append(path)
+            going.append(path)
         elif not begun:
             dated.append((state.st_mtime, state.st_size, path))
     left = sum(size for _, size, _ in dated)
     for _, size, path in sorted(dated):
         if left <= settings.maximum_megabytes * 1e6:
             break
-        removed.append(path)
+        going.append(path)
         left -= size
-    remove_files(removed)
-    return removed
+    return [path for path in going if is_ours(path)]
 
 
-def clear_store() -> int:
-    """Remove every forecast and reply of the store; give the number of files."""
-    paths = list(own_files())
-    remove_files(paths)
-    return len(paths)
-
-
-def remove_files(paths: list[Path]) -> None:
-    """Remove files of the store, and folders that are empty then; one that is gone already is no fault.
+def clear_store() -> list[Path]:
+    """Remove every forecast and reply of the store; give the files.
 
     Raises
     ------
     WxflyError
-        When a file cannot be removed; those after it stay.
+        When the folder is not ours alone, or a file cannot be removed.
     """
-    for path in paths:
-        try:
-            path.unlink(missing_ok=True)
-        except OSError as fault:
-            raise WxflyError(f"{path}: cannot be removed ({fault.strerror})") from None
-    for path in {p.parent for p in paths}:
-        for folder in (path, path.parent):
-            try:
-                folder.rmdir()
-            except OSError:
-                break  # not empty
+    claim_store()
+    return remove_ours(list(own_files()))

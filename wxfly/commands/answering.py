@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from wxfly.commands.options import asking, briefed, doubting, flying, forecast_asking, intending
+from wxfly.answer_files import check_place, write_answer
+from wxfly.commands.options import asking, briefed, doubting, flying, forecast_asking, intending, overwriting
 from wxfly.commands.program import main, tell_progress, width
-from wxfly.own_files import write_whole
 
 if TYPE_CHECKING:
     from wxfly.answers import Question
@@ -58,6 +58,7 @@ def week(site: str | None, **options: Any) -> None:
 @intending
 @doubting
 @click.option("--html", "html_path", type=click.Path(path_type=Path), help="Also write the page to this file.")
+@overwriting
 def brief(site: str | None, **options: Any) -> None:
     """Make the flight brief of the best window at SITE: one page to print or to keep on a phone.
 
@@ -67,6 +68,8 @@ def brief(site: str | None, **options: Any) -> None:
     from wxfly.report import brief as page
     from wxfly.report.text import render
 
+    if options["html_path"]:
+        check_place(options["html_path"], overwrite=options["overwrite"])
     asked = outing.ask_brief(site, options, on_progress=tell_progress)
     units, time_zone = asked.units, asked.time_zone
     if asked.brief is None:
@@ -74,7 +77,7 @@ def brief(site: str | None, **options: Any) -> None:
         return
     if options["html_path"]:
         written = page.to_html(asked.brief, asked.briefing, units=units, time_zone=time_zone)
-        _write(options["html_path"], written.encode())
+        _write(options["html_path"], written.encode(), overwrite=options["overwrite"])
     click.echo(page.to_text(asked.brief, asked.briefing, units=units, time_zone=time_zone, width=width()))
 
 
@@ -115,6 +118,8 @@ def check(site: str | None, **options: Any) -> None:
 def _ask(question: Question, sites: list[str], options: dict[str, Any]) -> None:
     if options["as_json"] and options["as_csv"]:
         raise click.UsageError("--json and --csv both print the answer; give one of them")
+    for path in filter(None, (options["html_path"], options["ics_path"])):
+        check_place(path, overwrite=options["overwrite"])
     from wxfly import questions
 
     asked: Asked = questions.ask(question, sites, options, on_progress=tell_progress)
@@ -140,13 +145,13 @@ def _write_files(asked: Asked, options: dict[str, Any]) -> None:
         from wxfly.report.page import to_html
 
         page = to_html(asked.briefing, units=asked.units, time_zone=asked.time_zone)
-        _write(options["html_path"], page.encode())
+        _write(options["html_path"], page.encode(), overwrite=options["overwrite"])
     if options["ics_path"]:
         from wxfly.report.icalendar import to_ics
 
-        _write(options["ics_path"], to_ics(asked.briefing))
+        _write(options["ics_path"], to_ics(asked.briefing), overwrite=options["overwrite"])
 
 
-def _write(path: Path, content: bytes) -> None:
-    write_whole(path, content)
+def _write(path: Path, content: bytes, *, overwrite: bool) -> None:
+    write_answer(path, content, overwrite=overwrite)
     tell_progress(f"wrote {path}")

@@ -95,12 +95,13 @@ def show_stored(site: str | None, model: str | None, run: str | None) -> None:
 @click.option(
     "--megabytes", type=click.FloatRange(0), help="Remove the oldest until the rest fits.  [default: of the settings]"
 )
-@click.option("--damaged", is_flag=True, help="Also remove files that are damaged, of a newer wxfly or not a forecast.")
-def prune_store(days: float | None, megabytes: float | None, damaged: bool) -> None:
-    """Remove old and surplus forecasts."""
+@click.option("--damaged", is_flag=True, help="Also remove forecasts that are damaged or of a newer wxfly.")
+@click.option("--dry-run", is_flag=True, help="Only name what would be removed.")
+def prune_store(days: float | None, megabytes: float | None, damaged: bool, dry_run: bool) -> None:
+    """Remove old and surplus forecasts; a file that wxfly did not write is named and stays."""
     from wxfly import store_commands
 
-    click.echo(store_commands.prune(days=days, megabytes=megabytes, damaged=damaged))
+    click.echo(store_commands.prune(days=days, megabytes=megabytes, damaged=damaged, dry_run=dry_run))
 
 
 @stored_forecasts.command("export", epilog="Example: wxfly store export forecasts-of-may meadow")

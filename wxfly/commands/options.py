@@ -74,7 +74,13 @@ def telling(command: F) -> F:
         click.option("--html", "html_path", type=click.Path(path_type=Path), help="Also write the timeline page to this file."),
         click.option("--ics", "ics_path", type=click.Path(path_type=Path), help="Also write the windows as a calendar file."),
     ]  # fmt: skip
-    return _with(command, options)
+    return _with(overwriting(command), options)
+
+
+def overwriting(command: F) -> F:
+    """Add the option that lets a file of another program go."""
+    text = "Write over a file that wxfly did not write."
+    return click.option("--overwrite", is_flag=True, help=text)(command)
 
 
 def flying(command: F) -> F:

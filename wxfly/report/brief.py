@@ -10,6 +10,7 @@ from importlib.resources import files
 
 import numpy as np
 
+from wxfly.answer_files import GENERATOR
 from wxfly.answers import Briefing
 from wxfly.flight_brief import FlightBrief
 from wxfly.report import brief_words, phrases, sentences
@@ -38,7 +39,7 @@ def to_html(brief: FlightBrief, briefing: Briefing, *, units: str, time_zone: st
     policy = f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
     title = f"Flight brief: {brief_words.heading(brief, reader)}"
     return (
-        '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        f'<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n{GENERATOR}\n'
         f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         '<meta name="referrer" content="no-referrer">\n'

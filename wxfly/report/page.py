@@ -19,6 +19,7 @@ from typing import Any
 
 import numpy as np
 
+from wxfly.answer_files import GENERATOR
 from wxfly.answers import Briefing, SiteAnswer
 from wxfly.errors import WxflyError
 from wxfly.report import chance_strip, findings, legends, overview, phrases, sentences, summary, tabulation
@@ -73,7 +74,7 @@ def to_html(briefing: Briefing, *, units: str, time_zone: str | None) -> str:
         " img-src data:; base-uri 'none'; form-action 'none'"
     )
     return (
-        '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        f'<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n{GENERATOR}\n'
         f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         '<meta name="referrer" content="no-referrer">\n'

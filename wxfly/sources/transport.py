@@ -115,6 +115,8 @@ def check_host(url: str, settings: Settings, what: str) -> None:
     """Refuse a host, or a way of speaking to it, that is not configured."""
     parts = urlsplit(url)
     host = parts.netloc.rpartition("@")[2]  # a name and a password before it are not repeated
+    if not host:
+        raise SourceError(f"{what}: not asked, the addresses in the settings cannot be read; mend config.toml")
     if parts.netloc.lower() not in settings.hosts:
         raise SourceError(f"{what}: refused to contact {host}, which is not a configured source")
     configured = {
