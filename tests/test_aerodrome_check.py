@@ -75,7 +75,9 @@ def test_a_forecast_that_is_the_worse_of_the_two_differs_too():
 def test_while_a_change_is_under_way_either_side_of_it_will_do():
     change = group(2, 24, becoming=5, fcstChange="BECMG", wspd=15)
     assert marks(change) == {"wind_speed": [5, 6, 7, 8, 9, 10, 11]}
-    (hour,) = (h for h in compare_hours(aerodrome(change), quiet_cube(), NOON) if h.hour == NOON + 3 * 3600)
+    (hour,) = (
+        h for h in compare_hours(aerodrome(change), quiet_cube(), NOON) if h.hour == NOON + np.timedelta64(3, "h")
+    )
     wind = next(one for one in hour.expected if one.name == "wind_speed")
     assert wind.prevailing == pytest.approx(15 * 1852 / 3600), "the worse is shown"
 

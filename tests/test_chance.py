@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.cubes import quiet_cube
+from tests.halves import spread
 from wxfly.aircraft import find_aircraft
 from wxfly.chance import chance_of_better, hour_chances, window_chance
 from wxfly.derived import derive
@@ -82,13 +83,13 @@ def _linked(rng, shape, correlation):
     return series
 
 
-@pytest.mark.parametrize(("spread", "error", "level"), [(1.0, 1.5, 7.0), (2.0, 1.5, 8.5), (0.5, 2.3, 8.0)])
-def test_the_chance_of_a_window_is_the_share_of_truths_that_hold(spread, error, level):
+@pytest.mark.parametrize(("width", "error", "level"), spread([(1.0, 1.5, 7.0), (2.0, 1.5, 8.5), (0.5, 2.3, 8.0)], 3))
+def test_the_chance_of_a_window_is_the_share_of_truths_that_hold(width, error, level):
     """Truth and members are drawn from one law: linked weather that the ensemble shows, and an error it does not."""
     rng = np.random.default_rng(20261125)
     hours, members, cases, limit = 6, 20, 4000, 9.6
     base = level + rng.normal(0, 1.0, cases) + np.linspace(-0.5, 0.5, hours)[:, None]
-    weather = _linked(rng, (hours, cases, members + 1), 0.9) * spread
+    weather = _linked(rng, (hours, cases, members + 1), 0.9) * width
     truth = base + weather[..., 0] + error * _linked(rng, (hours, cases), LAW.correlation)
     told, product = [], []
     for case in range(0, cases, 8):
@@ -100,6 +101,7 @@ def test_the_chance_of_a_window_is_the_share_of_truths_that_hold(spread, error, 
     assert np.mean(product) < happened - 0.05  # hours are no independent draws
 
 
+@pytest.mark.thorough
 def test_told_chances_are_reliable_in_every_fifth():
     rng = np.random.default_rng(7)
     hours, members, cases, limit, error = 4, 30, 1500, 9.6, 1.6
@@ -367,8 +369,8 @@ def test_lead_time_counts_from_the_run():
 def test_without_a_run_the_lead_is_counted_from_the_first_hour_of_the_forecast_not_of_the_question():
     from wxfly.briefing import run_of
 
-    first, none = np.datetime64("2026-06-10T00", "s"), np.datetime64("NaT", "s")
+    first, none, little = np.datetime64("2026-06-10T00", "s"), np.datetime64("NaT", "s"), np.timedelta64(5, "s")
     assert run_of({"run": none, "retrieved": none, "first_hour": first}) == first
-    assert run_of({"run": none, "retrieved": first + 5, "first_hour": first}) == first + 5
-    assert run_of({"run": first - 5, "retrieved": first + 5, "first_hour": first}) == first - 5
+    assert run_of({"run": none, "retrieved": first + little, "first_hour": first}) == first + little
+    assert run_of({"run": first - little, "retrieved": first + little, "first_hour": first}) == first - little
     assert np.isnat(run_of({"run": none, "retrieved": none}))

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from tests.cubes import START, quiet_cube
+from tests.halves import spread
 from tests.test_percentiles import with_percentiles
 from wxfly.aircraft import load_aircraft
 from wxfly.derived import derive
@@ -181,7 +182,7 @@ def test_nothing_that_is_hidden_changes_anything_else():
     assert len(BANDS) == 3
 
 
-@pytest.mark.parametrize("age", range(0, 50, 3))
+@pytest.mark.parametrize("age", spread(range(0, 50, 3), 4))
 def test_age_never_makes_an_hour_better(age):
     fresh = states(quiet_cube(hours=60))
     shown, _ = hide_stale(quiet_cube(hours=60), START, since=START - age * HOUR)

@@ -9,6 +9,7 @@ import pytest
 import xarray as xr
 
 from tests.cubes import START, quiet_cube
+from tests.halves import spread
 from wxfly.aircraft import find_aircraft
 from wxfly.derived import derive
 from wxfly.field_check import HandRule, hand_rule
@@ -104,18 +105,18 @@ def test_beyond_the_rule_is_no_launch_even_where_the_hour_holds() -> None:
         assert (found.verdict, found.reasons) == (Verdict.DO_NOT_LAUNCH, (Reason.PASSED_AT_HAND,))
 
 
-def test_nothing_holds_but_what_was_read_and_is_within() -> None:
+@pytest.mark.parametrize("low", spread((2.0, 0.6, 4.0, 6.0), 4))
+def test_nothing_holds_but_what_was_read_and_is_within(low: float) -> None:
     held = 0
-    for low in (0.6, 2.0, 4.0, 6.0):
-        for growth in (1.1, 1.5, 3.0, 10.0):
-            cube = cube_with((low, growth * low, growth * 1.05 * low), 1.6 * low)
-            for mean, gust in ((0.0, None), (0.0, 0.0), (0.9, 1.5), (1.5, None), (1.5, 2.5), (3.0, 4.5), (5.0, 8.0)):
-                correction, rule, hours = judged(cube, mean, gust)
-                if judge_reading(correction, rule, hours).verdict != Verdict.HOLDS:
-                    continue
-                held += 1
-                assert STARTING_SPEED <= mean <= rule.mean_holds
-                assert gust is not None
-                assert gust <= rule.gust_holds
-                assert (hours["margin"].sel(element=["wind", "gust"]) >= 0).all()
-    assert held >= 5
+    for growth in (1.1, 1.5, 3.0, 10.0):
+        cube = cube_with((low, growth * low, growth * 1.05 * low), 1.6 * low)
+        for mean, gust in ((0.0, None), (0.0, 0.0), (0.9, 1.5), (1.5, None), (1.5, 2.5), (3.0, 4.5), (5.0, 8.0)):
+            correction, rule, hours = judged(cube, mean, gust)
+            if judge_reading(correction, rule, hours).verdict != Verdict.HOLDS:
+                continue
+            held += 1
+            assert STARTING_SPEED <= mean <= rule.mean_holds
+            assert gust is not None
+            assert gust <= rule.gust_holds
+            assert (hours["margin"].sel(element=["wind", "gust"]) >= 0).all()
+    assert held >= 1

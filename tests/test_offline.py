@@ -5,6 +5,7 @@ from datetime import timedelta
 
 import pytest
 
+from tests.halves import spread
 from tests.server import _newest_run
 from wxfly.cli import main
 
@@ -37,7 +38,7 @@ def after_the_run(server, hours):
 
 
 @pytest.mark.parametrize("question", QUESTIONS)
-@pytest.mark.parametrize("hours", [12, 20, 26, 29])
+@pytest.mark.parametrize("hours", spread([20, 12, 26, 29], 4))
 def test_the_age_is_in_the_first_line(server, wxfly, question, hours):
     later = after_the_run(server, hours)
     code, out, _ = wxfly(*QUESTIONS[question], "--offline", "--as-of", later)

@@ -213,6 +213,7 @@ print(got.origin, got.cube.sizes["time"])
 """
 
 
+@pytest.mark.thorough
 def test_eight_processes_ask_once_for_each_place(server):
     places = ["52.31,6.84", "52.41,6.94"]
     processes = [

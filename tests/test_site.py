@@ -25,7 +25,7 @@ def test_saved_and_read_back(tmp_path):
 def test_sectors_and_a_hill_are_kept(tmp_path):
     path = tmp_path / "sites.toml"
     site = Site(
-        "cliff", 54.0, -8.0, surface_cover="open", sectors={"west": "sea", "east": "closed"}, obstacle_height=8.0,
+        "cliff", 54.0, -8.0, 45.0, surface_cover="open", sectors={"west": "sea", "east": "closed"}, obstacle_height=8.0,
         hill=Hill("ridge", 60.0, 300.0, 20.0),
     )  # fmt: skip
     save_site(path, site)

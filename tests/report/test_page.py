@@ -16,6 +16,7 @@ import pytest
 
 import wxfly.report.page as page_module
 from tests.cubes import quiet_cube
+from tests.halves import spread
 from tests.report.briefings import MEADOW, brief, every_question, invented, with_gaps
 from wxfly.errors import WxflyError
 from wxfly.report import findings, phrases
@@ -69,7 +70,7 @@ class Reading(html.parser.HTMLParser):
         return json.loads(gzip.decompress(base64.b64decode("".join(self.raw["script", "charts"]))))
 
 
-@pytest.mark.parametrize("name", ALL)
+@pytest.mark.parametrize("name", spread(ALL, 4))
 def test_every_page_is_small_whole_and_says_where_it_is_from(name):
     text = page(ALL[name])
     assert len(text.encode()) < LARGEST
@@ -87,7 +88,7 @@ def test_every_page_is_small_whole_and_says_where_it_is_from(name):
     assert any(tag == "a" and attributes["href"] == "https://example.org/" for tag, attributes in reading.tags)
 
 
-@pytest.mark.parametrize("name", ALL)
+@pytest.mark.parametrize("name", spread(ALL, 4))
 def test_a_page_asks_for_nothing(name):
     reading = Reading(page(ALL[name]))
     for tag, attributes in reading.tags:
@@ -116,7 +117,7 @@ def test_the_policy_allows_exactly_what_is_in_the_page():
     assert "http" not in policy
 
 
-@pytest.mark.parametrize("name", ALL)
+@pytest.mark.parametrize("name", spread(ALL, 4))
 def test_charts_in_the_page_are_ones_that_plotly_accepts(name):
     charts = Reading(page(ALL[name])).charts()
     assert charts

@@ -239,7 +239,9 @@ def test_light_on_a_day_of_a_clock_change_has_the_zone_of_its_events(zone, place
     clock = phrases.Clock(zone)
     answer = brief(sites=[Site("Place", *place, 30.0, zone)]).answers[0]
     midnight = period_of(answer.request.site, NOW, day=np.datetime64(date).astype(object))[0]
-    day = Day(np.datetime64(date).astype(object), midnight, midnight + 86400, np.ones(1, dtype=bool), ())
+    day = Day(
+        np.datetime64(date).astype(object), midnight, midnight + np.timedelta64(24, "h"), np.ones(1, dtype=bool), ()
+    )
     assert clock.zone(midnight) != words
     told = sentences.light(answer, day, clock)
     assert told.endswith(f" {words}")

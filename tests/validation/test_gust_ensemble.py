@@ -65,6 +65,7 @@ def make_file(path, days=12, members=5, seed=0):
     return path
 
 
+@pytest.mark.thorough
 def test_the_command_prints_one_object_for_any_files_of_the_same_columns(tmp_path):
     train, test = make_file(tmp_path / "a.csv.gz", days=30), make_file(tmp_path / "b.csv.gz", days=10, seed=1)
     done = subprocess.run(
