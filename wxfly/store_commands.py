@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from wxfly import store
-from wxfly.belongings import aligned
+from wxfly.console import aligned
 from wxfly.errors import WxflyError
 from wxfly.netcdf import CHECKSUM, SCHEMA, load_cube
 from wxfly.obtained import as_moment, retrieved_of, run_of, utc_now
