@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 
-from wxfly import cli
+from wxfly.cli import main
 
 if __name__ == "__main__":
-    sys.exit(cli.main())
+    sys.exit(main())

@@ -145,11 +145,12 @@ def showing(encoding: str) -> Iterator[None]:
         _encoding.reset(token)
 
 
-def readable(text: str) -> str:
-    """Return text as the console of `showing` can show it; without one, as it is."""
+def readable(text: str, encoding: str | None = None) -> str:
+    """Return text as a console of an encoding, by default that of `showing`, can show it."""
     if text.isascii():
         return text
-    return text.encode(_encoding.get(), READABLE).decode(_encoding.get())
+    encoding = encoding or _encoding.get()
+    return text.encode(encoding, READABLE).decode(encoding)
 
 
 # --- lines and columns -----------------------------------------------------------------------------------------
@@ -218,7 +219,7 @@ def _whole_isolates(lines: list[str], rest: str) -> list[str]:
 
 def shown(cell: str) -> str:
     """Return a cell of a table as the console shows it."""
-    return readable(outgoing(cell) if POP_ISOLATE in cell else isolated(cell))
+    return readable(outgoing(cell.replace("\n", " ")) if POP_ISOLATE in cell else isolated(cell))
 
 
 def aligned(rows: Sequence[Sequence[str]]) -> str:

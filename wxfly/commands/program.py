@@ -74,12 +74,12 @@ class Program(click.Group):
         try:
             return super().invoke(ctx)
         except click.UsageError as fault:
-            told = fault.format_message()
-            if console.outgoing(told) == told:
+            told = _on_error_stream(fault.format_message())
+            if told == fault.format_message():
                 raise
-            raise click.UsageError(console.outgoing(told), fault.ctx) from None
+            raise click.UsageError(told, fault.ctx) from None
         except WxflyError as fault:
-            line = console.outgoing(logs.rounded(" ".join(str(fault).split())))
+            line = _on_error_stream(logs.rounded(" ".join(str(fault).split())))
             if not logs.is_machine_readable():
                 raise click.ClickException(line) from None
             logs.tell(line, level=logging.ERROR)
@@ -93,6 +93,11 @@ class Program(click.Group):
         """Add a command, with the options of the log."""
         cmd.params.extend(_log_options(hidden=True))  # told once, in the help of the program
         super().add_command(cmd, name)
+
+
+def _on_error_stream(text: str) -> str:
+    # click writes UTF-8 to a stream of ASCII: what cannot be shown there has to be put otherwise before.
+    return console.readable(console.outgoing(text), sys.stderr.encoding)
 
 
 def _log_options(*, hidden: bool) -> list[click.Parameter]:
@@ -132,7 +137,7 @@ def width() -> int:
 
 def say(text: str) -> None:
     """Print text that people read."""
-    click.echo(console.outgoing(text))
+    click.echo(console.readable(console.outgoing(text)))
 
 
 def print_data(text: str) -> None:
@@ -145,4 +150,4 @@ def tell_progress(message: str) -> None:
     if logs.is_machine_readable():
         logs.tell(message)
     else:
-        click.echo(console.outgoing(logs.rounded(" ".join(message.split()))), err=True)
+        click.echo(_on_error_stream(logs.rounded(" ".join(message.split()))), err=True)
