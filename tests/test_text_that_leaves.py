@@ -11,13 +11,14 @@ import icalendar
 import pytest
 
 from tests.server import Fault
-from tests.test_console import EMOJI, HEBREW, HOSTILE, JAPANESE, acted_on
+from tests.test_console import HEBREW, HOSTILE, JAPANESE, acted_on
 from wxfly import console
 from wxfly.cli import main
 from wxfly.settings import config_folder
 from wxfly.shipped import shipped_forecast
 from wxfly.site import Site, save_site
 
+EMOJI = "Hill 🏔️☀️🛩"
 NAMES = (HEBREW, JAPANESE, EMOJI)
 PLACE = "52.31,6.84"
 
