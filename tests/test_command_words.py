@@ -19,13 +19,13 @@ from wxfly.commands.program import Command
         ("brief", "-33.9,18.4", "--cells", "-5degC"),
         ("compare", "-33.9,18.4@40m", "-34.1,18.5", "--units=metric"),
         ("check", "--mean", "3m/s", "-33.9,18.4", "--temperature", "-2degC"),
-        ("fetch", "-33.9,18.4", "52.1,6.9"),
+        ("fetch", "-33.9,18.4", "-34.1,18.5"),
         ("observed", "-33.9,18.4"),
         ("verify", "-33.9,18.4"),
     ],
 )
 def test_a_place_in_the_south_is_a_place_as_typed(server, wxfly, arguments):
-    _, out, err = wxfly(*arguments)
+    _, _, err = wxfly(*arguments)
     assert "No such option" not in err
     assert server.log, err
     asked = [a.query["latitude"] for a in server.log if "latitude" in a.query]
@@ -46,7 +46,7 @@ def test_a_site_in_the_south_is_saved(server, wxfly, arguments):
     assert code == 0, err
     assert out.startswith("saved cape: -33.9000,18.4000")
     assert wxfly("ledger", "-33.9,18.4")[0] == 0
-    assert wxfly("store", "show", "-33.9,18.4")[2].startswith("Error: no stored forecast") or True
+    assert "No such option" not in wxfly("store", "show", "-33.9,18.4")[2]
 
 
 def test_a_negative_value_of_an_option_is_told_as_a_value(wxfly):

@@ -79,8 +79,8 @@ def test_windows_are_given_by_rank():
 
 STARTS = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 RUN = [
-    *(f"{start}1+1" for start in STARTS), " =1+1", "\t=1+1", "\r=1", "\n=1", "a;=1+1", "a; @b", 'a;"=1+1"', "a\t=1", "a;;=1",
-    'x";=HYPERLINK(1)', "a|=1", "'=1;=2",
+    *(f"{start}1+1" for start in STARTS), " =1+1", "\t=1+1", "\r=1", "\n=1", "a;=1+1", "a; @b", 'a;"=1+1"', "a\t=1",
+    "a;;=1", 'x";=HYPERLINK(1)', "a|=1", "'=1;=2",
 ]  # fmt: skip
 
 
