@@ -1,4 +1,4 @@
-"""Write the generated reference pages: the command line, elements, aircraft and forecast variables.
+"""Write the generated reference pages: the command line, settings, elements, aircraft and forecast variables.
 
 Run as ``python docs/generate_reference.py``; a test compares what it would write with what is committed.
 """
@@ -13,6 +13,7 @@ from wxfly.aircraft import load_aircraft
 from wxfly.cli import main
 from wxfly.elements import ELEMENTS, REQUIRED_BY_DEFAULT, RETURN_LEG
 from wxfly.forecast import VARIABLES
+from wxfly.settings import DEFAULT_ADDRESSES, Settings
 
 REFERENCE = Path(__file__).parent / "reference"
 NOTE = "<!-- Written by docs/generate_reference.py; change the code, not this page. -->\n"
@@ -91,8 +92,60 @@ def forecast_variables() -> str:
     return "\n".join([NOTE, "# Variables of the forecast cube\n", *rows, ""])
 
 
+def settings() -> str:
+    """Give the page of the settings."""
+    default = Settings()
+    file = [
+        ("model", f'"{default.model}"', "the model that is asked unless --model says otherwise"),
+        (
+            "contact",
+            '"you@example.org"',
+            "sent to the services, so that they can reach you; by default nobody is named",
+        ),
+        ("patience_seconds", f"{default.patience_seconds:g}", "how long one question to one service may take [s]"),
+    ]
+    store = [
+        ("maximum_age_days", f"{default.maximum_age_days:g}", "older forecasts go when a new one comes [days]"),
+        ("maximum_megabytes", f"{default.maximum_megabytes:g}", "how much the store may hold [MB]"),
+    ]
+    environment = [
+        ("WXFLY_CONFIG", "folder of the settings and of your own files"),
+        ("WXFLY_CACHE", "folder of the store"),
+        ("WXFLY_PATIENCE", "as `patience_seconds`"),
+        ("WXFLY_FORECAST_KEY", "key of a customer of the forecast service ([more](sources.md#a-key))"),
+        *((f"WXFLY_{name.upper()}_URL", f"as `{name}` under `[sources]`") for name in DEFAULT_ADDRESSES),
+    ]
+    lines = [
+        NOTE,
+        "# Settings\n",
+        "wxfly needs none. `config.toml` lies in the configuration folder"
+        " ([where](../how-to/install.md#where-files-lie)). Every key may be left out; a key that is not known is an"
+        " error that names the nearest one. The environment goes before the file, the file before the defaults.\n",
+        "```toml",
+        "# config.toml",
+        *_toml(file),
+        "",
+        "[store]",
+        *_toml(store),
+        "",
+        "[sources]  # addresses, for a mirror or a server of your own: https, or http on this machine",
+        *(f'{name} = "{address}"' for name, address in DEFAULT_ADDRESSES.items()),
+        "```\n",
+        "| in the environment | meaning |",
+        "| --- | --- |",
+        *(f"| `{name}` | {words} |" for name, words in environment),
+        "",
+    ]
+    return "\n".join(lines)
+
+
+def _toml(rows: list[tuple[str, str, str]]) -> list[str]:
+    return [f"{f'{key} = {value}':<29} # {words}" for key, value, words in rows]
+
+
 PAGES = {
     "command-line.md": command_line,
+    "settings.md": settings,
     "elements.md": elements,
     "aircraft.md": aircraft,
     "forecast-variables.md": forecast_variables,
@@ -101,5 +154,5 @@ PAGES = {
 if __name__ == "__main__":
     REFERENCE.mkdir(exist_ok=True)
     for name, page in PAGES.items():
-        (REFERENCE / name).write_text(page(), encoding="utf-8")
+        (REFERENCE / name).write_text(page(), encoding="utf-8", newline="\n")
         print(f"wrote {name}")

@@ -18,6 +18,7 @@ from tests.server import WeatherServer
 
 ROOT = Path(__file__).resolve().parents[1]
 PAGES = sorted([ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").rglob("*.md")])
+LINKED = sorted([*PAGES, ROOT / ".github" / "SECURITY.md", ROOT / "cached_forecasts" / "README.md"])
 
 
 def load_generator():
@@ -46,11 +47,64 @@ def test_every_command_is_documented_and_its_help_ends_with_an_example():
         assert (command.epilog or "").startswith("Example: wxfly "), f"{name} shows no example"
 
 
-@pytest.mark.parametrize("page", PAGES, ids=lambda p: p.relative_to(ROOT).as_posix())
+def links(page):
+    """Return the targets inside the project to which a page links, each with its anchor, pictures among them."""
+    text = re.sub(r"```.*?```", "", page.read_text(encoding="utf-8"), flags=re.DOTALL)
+    found = re.findall(r"\]\(([^)#\s]*)(?:#([^)]*))?\)", text)
+    return [
+        ((page.parent / target).resolve() if target else page, anchor)
+        for target, anchor in found
+        if not target.startswith(("http://", "https://"))
+    ]
+
+
+def anchors(page):
+    """Return the anchors that the headings of a page get: lower case, no punctuation, hyphens for spaces."""
+    headings = re.findall(r"^#+ (.*)$", page.read_text(encoding="utf-8"), flags=re.MULTILINE)
+    return {re.sub(r"[^\w\- ]", "", heading.lower()).replace(" ", "-") for heading in headings}
+
+
+@pytest.mark.parametrize("page", LINKED, ids=lambda p: p.relative_to(ROOT).as_posix())
 def test_links_inside_the_project_lead_somewhere(page):
-    for target in re.findall(r"\]\(([^)#]+?)(?:#[^)]*)?\)", page.read_text(encoding="utf-8")):
-        if not target.startswith(("http://", "https://")):
-            assert (page.parent / target).exists(), f"{page.name} links to {target}"
+    for target, anchor in links(page):
+        assert target.is_relative_to(ROOT), f"{page.name} links out of the project, to {target}"
+        assert target.exists(), f"{page.name} links to {target}"
+        assert not anchor or anchor in anchors(target), f"{page.name} links to #{anchor} of {target.name}"
+
+
+@pytest.mark.parametrize("start", ["docs/README.md", "README.md"])
+def test_every_page_is_reached_by_links(start):
+    reached, waiting = set(), [ROOT / start]
+    while waiting:
+        page = waiting.pop()
+        if page not in reached and page.suffix == ".md":
+            reached.add(page)
+            waiting += [target for target, _ in links(page)]
+    assert set(LINKED) - {ROOT / "README.md"} <= reached
+
+
+def test_every_page_of_the_documentation_is_in_its_index():
+    listed = {target for target, _ in links(ROOT / "docs" / "README.md")}
+    assert set((ROOT / "docs").rglob("*.md")) - {ROOT / "docs" / "README.md"} <= listed
+
+
+def test_the_folders_of_every_system_are_those_that_are_told(monkeypatch):
+    from platformdirs import macos, unix, windows
+
+    for name in ("XDG_CONFIG_HOME", "XDG_CACHE_HOME"):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setattr(windows, "get_win_folder", lambda _: "%LOCALAPPDATA%")
+    page = (ROOT / "docs" / "how-to" / "install.md").read_text(encoding="utf-8")
+    for system, kind in (("Linux", unix.Unix), ("macOS", macos.MacOS), ("Windows", windows.Windows)):
+        # As `wxfly.settings` asks for them.
+        folders = kind("wxfly", appauthor=False)
+        with monkeypatch.context() as changed:
+            if system == "Windows":
+                changed.setattr(windows.os.path, "normpath", lambda path: path)
+            told = [folders.user_config_dir, folders.user_cache_dir]
+        told = [str(folder).replace(str(Path.home()), "~") for folder in told]
+        told = [folder.replace("/", "\\") if system == "Windows" else folder for folder in told]
+        assert f"| {system} | `{told[0]}` | `{told[1]}` |" in page
 
 
 # Blocks that set up an environment; .ci/run does what they do.

@@ -9,8 +9,9 @@ PACKAGE = Path(wxfly.__file__).parent
 
 # Rank by module, or by folder for its modules. A module may import only what has a lower rank, its own folder aside.
 RANK = {
+    "console": 0,
     "errors": 0,
-    "logs": 0,
+    "logs": 0.5,
     "keys": 1,
     "physics": 1,
     "units": 1,
@@ -108,6 +109,7 @@ RANK = {
     "observed_words": 20,
     "commands": 21,
     "cli": 22,
+    "__main__": 23,
 }
 
 

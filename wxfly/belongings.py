@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from wxfly.aircraft import ENERGY_FIGURES, find_aircraft, load_aircraft
+from wxfly.console import aligned
 from wxfly.errors import WxflyError
 from wxfly.own_files import told
 from wxfly.questions import Progress, own_aircraft_file, own_rules_file, sites_file
@@ -185,10 +186,3 @@ def _shown(value: float | None, units: str, quantity: str) -> str:
         return "-"
     unit = SYSTEMS[units][quantity]
     return f"{float(from_si(value, unit)):.4g} {unit}"
-
-
-def aligned(rows: Sequence[Sequence[str]]) -> str:
-    """Write rows as columns that stand below each other."""
-    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    lines = ("  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)) for row in rows)
-    return "\n".join(line.rstrip() for line in lines)

@@ -7,5 +7,7 @@ import sys
 from wxfly.commands import answering, keeping, looking_back  # noqa: F401  each adds its commands to the program
 from wxfly.commands.program import main
 
+__all__ = ["main"]
+
 if __name__ == "__main__":
     sys.exit(main())

@@ -6,12 +6,13 @@ rounded to 0.01 degrees (about a kilometre); addresses, queries and keys are nev
 
 from __future__ import annotations
 
-import json
 import logging
 import re
 import sys
 from datetime import UTC, datetime
 from typing import Any
+
+from wxfly.console import as_json, outgoing
 
 _LOGGER = logging.getLogger("wxfly")
 _PRECISE = re.compile(r"-?\d{1,3}\.\d{3,}")
@@ -66,7 +67,7 @@ def rounded(text: str) -> str:
 
 
 def _as_text(record: logging.LogRecord) -> str:
-    return f"{_moment(record):%H:%M:%S}Z  {rounded(' '.join(record.getMessage().split()))}"
+    return f"{_moment(record):%H:%M:%S}Z  {outgoing(rounded(' '.join(record.getMessage().split())))}"
 
 
 def _as_json(record: logging.LogRecord) -> str:
@@ -78,7 +79,7 @@ def _as_json(record: logging.LogRecord) -> str:
     }
     for name, value in getattr(record, "facts", {}).items():
         document[name] = rounded(value) if isinstance(value, str) else value
-    return json.dumps(document, ensure_ascii=False, allow_nan=False)
+    return as_json(document)
 
 
 def _moment(record: logging.LogRecord) -> datetime:

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import textwrap
-
 import numpy as np
 
 from wxfly.aerodrome_check import Expected, HourAhead
-from wxfly.belongings import aligned
+from wxfly.console import aligned, clean, isolated, wrap
 from wxfly.observed import Observed
 from wxfly.report.phrases import CAUTIONS
-from wxfly.report.sentences import printable
 from wxfly.sources.aerodrome_forecast import WEATHER
 from wxfly.sources.aviation_weather import ATTRIBUTION
 from wxfly.sources.open_meteo import distance_km
@@ -49,21 +46,24 @@ def render(observed: Observed, *, units: str, width: int) -> str:
     """
     report, obtained = observed.report, observed.obtained
     away = distance_km(observed.site.latitude, observed.site.longitude, report.latitude, report.longitude)
-    name = printable(f"{report.station} ({report.name})" if report.name else report.station)
+    name = isolated(f"{report.station} ({report.name})" if report.name else report.station)
     minutes = (obtained.now - report.observed) / np.timedelta64(1, "m")
     # No airport reports Kp: what is to be said of it has no part in this comparison.
     notes = [note for note in obtained.notes if "Kp" not in note]
-    blocks = [[printable(note[:1].upper() + note[1:]) for note in notes]]
+    blocks = [[clean(note[:1].upper() + note[1:]) for note in notes]]
     blocks.append(
-        [_verdict(observed), f"Reported by {name}, {away:.0f} km from {observed.site.name}, {minutes:.0f} min ago."]
+        [
+            _verdict(observed),
+            f"Reported by {name}, {away:.0f} km from {isolated(observed.site.name)}, {minutes:.0f} min ago.",
+        ]
     )
     table = _table(observed, units) if observed.differences else ""
     ahead = [_verdict_ahead(observed)]
     table_ahead = _table_ahead(observed, units) if observed.ahead else ""
     run = "not known" if np.isnat(obtained.run) else f"{str(obtained.run)[:16]}Z"
     closing = [
-        f"As sent: {printable(report.text)}" if report.text else "",
-        f"As sent: {printable(observed.aerodrome.text)}" if observed.aerodrome and observed.aerodrome.text else "",
+        f"As sent: {clean(report.text)}" if report.text else "",
+        f"As sent: {clean(observed.aerodrome.text)}" if observed.aerodrome and observed.aerodrome.text else "",
         f"Forecast: {obtained.cube.attrs.get('source', 'not known')}, run {run}.",
         ELSEWHERE,
         *CAUTIONS,
@@ -104,9 +104,9 @@ def _verdict_ahead(observed: Observed) -> str:
     """Say whether an airport expects of the hours ahead what the forecast does."""
     aerodrome = observed.aerodrome
     if aerodrome is None:
-        return f"{observed.why_none[:1].upper()}{printable(observed.why_none[1:])}."
+        return f"{observed.why_none[:1].upper()}{clean(observed.why_none[1:])}."
     away = distance_km(observed.site.latitude, observed.site.longitude, aerodrome.latitude, aerodrome.longitude)
-    by = f"{printable(aerodrome.station)}, {away:.0f} km away, issued {str(aerodrome.issued)[11:16]}Z"
+    by = f"{isolated(aerodrome.station)}, {away:.0f} km away, issued {str(aerodrome.issued)[11:16]}Z"
     if not observed.ahead:
         return f"An airport's own forecast ({by}) and this one have no hour ahead in common to compare."
     large = _hours_by_name(observed.ahead, "is_large")
@@ -185,4 +185,4 @@ def _kinds(kinds: float | frozenset[str]) -> str:
 
 
 def _wrap(text: str, width: int) -> str:
-    return textwrap.fill(text, max(width, 24), break_long_words=False, break_on_hyphens=False)
+    return "\n".join(wrap(text, max(width, 24)))

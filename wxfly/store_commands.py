@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from wxfly import store
-from wxfly.belongings import aligned
+from wxfly.console import aligned
 from wxfly.errors import DamagedError, WxflyError
 from wxfly.obtained import as_moment, retrieved_of, run_of, utc_now
 from wxfly.own_files import told

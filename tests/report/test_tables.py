@@ -76,3 +76,32 @@ def test_windows_are_given_by_rank():
         marked = rows[rows["window"].astype(str) == str(rank)]
         assert len(marked) == window.last - window.first + 1
         assert np.datetime64(marked["hour_utc"].iloc[0].rstrip("Z")) <= window.start
+
+
+STARTS = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+RUN = [
+    *(f"{start}1+1" for start in STARTS), " =1+1", "\t=1+1", "\r=1", "\n=1", "a;=1+1", "a; @b", 'a;"=1+1"', "a\t=1",
+    "a;;=1", 'x";=HYPERLINK(1)', "a|=1", "'=1;=2",
+]  # fmt: skip
+
+
+def opened(text, delimiter):
+    """Return every cell as a spreadsheet reads it that parts columns at a delimiter."""
+    return [cell for row in csv.reader(io.StringIO(text), delimiter=delimiter) for cell in row]
+
+
+@pytest.mark.parametrize("name", RUN)
+@pytest.mark.parametrize("delimiter", [",", ";", "\t", "|"])
+def test_no_spreadsheet_runs_a_name_wherever_it_parts_columns(name, delimiter):
+    text = to_csv(brief(sites=[replace(MEADOW, name=name)]), units="metric", time_zone=None)
+    for cell in opened(text, delimiter):
+        inside = cell.strip().strip("\"'").strip()
+        guarded = cell.strip().lstrip('"').startswith("'")
+        assert guarded or not inside.startswith(STARTS) or inside.replace(".", "", 1)[1:].isdigit(), cell
+
+
+def test_a_guard_is_put_only_where_a_formula_could_begin():
+    for name in ("Meadow", "a; b", "Nord-Ost", "A=B", "x@y", "草原", "(+1)"):
+        assert set(table(brief(sites=[replace(MEADOW, name=name)]))["site"]) == {name}
+    assert set(table(brief(sites=[replace(MEADOW, name="=a")]))["site"]) == {"'=a"}
+    assert set(table(brief(sites=[replace(MEADOW, name="a;=b")]))["site"]) == {"a;'=b"}

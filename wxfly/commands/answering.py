@@ -9,7 +9,7 @@ import click
 
 from wxfly.answer_files import check_place, write_answer
 from wxfly.commands.options import asking, briefed, doubting, flying, forecast_asking, intending, overwriting
-from wxfly.commands.program import main, tell_progress, width
+from wxfly.commands.program import main, print_data, say, tell_progress, width
 
 if TYPE_CHECKING:
     from wxfly.answers import Question
@@ -72,13 +72,16 @@ def brief(site: str | None, **options: Any) -> None:
         check_place(options["html_path"], overwrite=options["overwrite"])
     asked = outing.ask_brief(site, options, on_progress=tell_progress)
     units, time_zone = asked.units, asked.time_zone
-    if asked.brief is None:
-        click.echo(render(asked.briefing, units=units, time_zone=time_zone, width=width()))
-        return
     if options["html_path"]:
-        written = page.to_html(asked.brief, asked.briefing, units=units, time_zone=time_zone)
+        if asked.brief is None:
+            written = page.to_html_without_window(asked.briefing, units=units, time_zone=time_zone)
+        else:
+            written = page.to_html(asked.brief, asked.briefing, units=units, time_zone=time_zone)
         _write(options["html_path"], written.encode(), overwrite=options["overwrite"])
-    click.echo(page.to_text(asked.brief, asked.briefing, units=units, time_zone=time_zone, width=width()))
+    if asked.brief is None:
+        say(render(asked.briefing, units=units, time_zone=time_zone, width=width()))
+        return
+    say(page.to_text(asked.brief, asked.briefing, units=units, time_zone=time_zone, width=width()))
 
 
 @main.command(epilog="Example: wxfly check Valdrenna --mean 3.1m/s --gust 5.4m/s")
@@ -112,7 +115,7 @@ def check(site: str | None, **options: Any) -> None:
     asked = outing.ask_check(site, options, on_progress=tell_progress)
     answer = render(asked.briefing, units=asked.units, time_zone=asked.time_zone, width=width())
     notes, _, rest = answer.partition("\n\n")  # how old the forecast is goes before what the reading says
-    click.echo(f"{notes}\n\n{check_words.render(asked, width())}\n\n{rest}")
+    say(f"{notes}\n\n{check_words.render(asked, width())}\n\n{rest}")
 
 
 def _ask(question: Question, sites: list[str], options: dict[str, Any]) -> None:
@@ -125,19 +128,18 @@ def _ask(question: Question, sites: list[str], options: dict[str, Any]) -> None:
     asked: Asked = questions.ask(question, sites, options, on_progress=tell_progress)
     _write_files(asked, options)
     if options["as_json"]:
-        import json
-
+        from wxfly.console import as_json
         from wxfly.report.answer import to_json
 
-        click.echo(json.dumps(to_json(asked.briefing), ensure_ascii=False, allow_nan=False, indent=1))
+        print_data(f"{as_json(to_json(asked.briefing), indent=1)}\n")
     elif options["as_csv"]:
         from wxfly.report.tables import to_csv
 
-        click.echo(to_csv(asked.briefing, units=asked.units, time_zone=asked.time_zone), nl=False)
+        print_data(to_csv(asked.briefing, units=asked.units, time_zone=asked.time_zone))
     else:
         from wxfly.report.text import render
 
-        click.echo(render(asked.briefing, units=asked.units, time_zone=asked.time_zone, width=width()))
+        say(render(asked.briefing, units=asked.units, time_zone=asked.time_zone, width=width()))
 
 
 def _write_files(asked: Asked, options: dict[str, Any]) -> None:

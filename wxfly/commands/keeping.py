@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from wxfly.commands.program import main, tell_progress
+from wxfly.commands.program import main, say, tell_progress
 
 
 @main.command(epilog="Example: wxfly fetch 52.1,6.9 --model icon_d2")
@@ -18,7 +18,7 @@ def fetch(sites: tuple[str, ...], model: str | None) -> None:
     from wxfly import belongings
 
     for line in belongings.fetch(list(sites), model, on_progress=tell_progress):
-        click.echo(line)
+        say(line)
 
 
 @main.group(invoke_without_command=True, epilog="Example: wxfly sites add meadow 52.1,6.9 --surface-cover open")
@@ -28,7 +28,7 @@ def sites(ctx: click.Context) -> None:
     if ctx.invoked_subcommand is None:
         from wxfly import belongings
 
-        click.echo(belongings.list_sites())
+        say(belongings.list_sites())
 
 
 @sites.command("add", epilog="Example: wxfly sites add meadow 52.1,6.9 --surface-cover open")
@@ -50,7 +50,7 @@ def add_site(name: str, place: str, **options: Any) -> None:
     """Save PLACE (LATITUDE,LONGITUDE or a place name) as NAME."""
     from wxfly import belongings
 
-    click.echo(belongings.add_site(name, place, **options))
+    say(belongings.add_site(name, place, **options))
 
 
 @sites.command("remove", epilog="Example: wxfly sites remove meadow")
@@ -59,7 +59,7 @@ def remove_site(name: str) -> None:
     """Forget the saved site NAME."""
     from wxfly import belongings
 
-    click.echo(belongings.remove_site(name))
+    say(belongings.remove_site(name))
 
 
 @main.group("store", epilog="Example: wxfly store list --check")
@@ -73,7 +73,7 @@ def list_store(check: bool) -> None:
     """List the stored forecasts: place, model, run, when kept, size."""
     from wxfly import questions, store_commands
 
-    click.echo(store_commands.list_store(questions.sites_file(), check=check))
+    say(store_commands.list_store(questions.sites_file(), check=check))
 
 
 @stored_forecasts.command("show", epilog="Example: wxfly store show meadow --model icon_d2")
@@ -85,9 +85,9 @@ def show_stored(site: str | None, model: str | None, run: str | None) -> None:
     from wxfly import questions, store_commands
 
     if site is None:
-        click.echo(store_commands.describe_store())
+        say(store_commands.describe_store())
     else:
-        click.echo(store_commands.describe_forecast(site, questions.sites_file(), model=model, run=run))
+        say(store_commands.describe_forecast(site, questions.sites_file(), model=model, run=run))
 
 
 @stored_forecasts.command("prune", epilog="Example: wxfly store prune --days 7 --damaged")
@@ -101,7 +101,7 @@ def prune_store(days: float | None, megabytes: float | None, damaged: bool, dry_
     """Remove old and surplus forecasts; a file that wxfly did not write is named and stays."""
     from wxfly import store_commands
 
-    click.echo(store_commands.prune(days=days, megabytes=megabytes, damaged=damaged, dry_run=dry_run))
+    say(store_commands.prune(days=days, megabytes=megabytes, damaged=damaged, dry_run=dry_run))
 
 
 @stored_forecasts.command("export", epilog="Example: wxfly store export forecasts-of-may meadow")
@@ -112,7 +112,7 @@ def export_stored(folder: Path, sites: tuple[str, ...], model: str | None) -> No
     """Copy the newest stored forecast of each SITE (all places without one) into FOLDER, as netCDF."""
     from wxfly import questions, store_commands
 
-    click.echo(store_commands.export(folder, sites, questions.sites_file(), model=model))
+    say(store_commands.export(folder, sites, questions.sites_file(), model=model))
 
 
 @stored_forecasts.command("clear", epilog="Example: wxfly store clear --yes")
@@ -121,7 +121,7 @@ def clear_store(certain: bool) -> None:
     """Remove every stored forecast and reply."""
     from wxfly import store_commands
 
-    click.echo(store_commands.clear(certain=certain))
+    say(store_commands.clear(certain=certain))
 
 
 @main.command(epilog="Example: wxfly aircraft folding-quad-249g")
@@ -131,7 +131,7 @@ def aircraft(name: str | None, units: str) -> None:
     """List the aircraft, or show the limits of NAME and where each is from."""
     from wxfly import belongings
 
-    click.echo(belongings.describe_aircraft(name, units))
+    say(belongings.describe_aircraft(name, units))
 
 
 @main.command(epilog="Example: wxfly rules eu_open")
@@ -140,4 +140,4 @@ def rules(name: str | None) -> None:
     """List the rule sets, or show the limits of NAME and where each stands."""
     from wxfly import belongings
 
-    click.echo(belongings.describe_rules(name))
+    say(belongings.describe_rules(name))

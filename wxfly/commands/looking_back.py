@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from wxfly.commands.program import main, tell_progress, width
+from wxfly.commands.program import main, say, tell_progress, width
 
 
 @main.command(epilog="Example: wxfly verify meadow --observed mine.csv --observed-height 4m --learn")
@@ -38,7 +38,7 @@ def verify(site: str, **options: Any) -> None:
     """Compare past forecasts for SITE with what was observed there."""
     from wxfly import looking_back
 
-    click.echo(looking_back.verify(site, options, on_progress=tell_progress))
+    say(looking_back.verify(site, options, on_progress=tell_progress))
 
 
 @main.command(epilog="Example: wxfly ledger meadow")
@@ -47,7 +47,7 @@ def ledger(site: str | None) -> None:
     """Say how past answers, kept before their hour came, compare with what was observed, for SITE or for all."""
     from wxfly import looking_back
 
-    click.echo(looking_back.describe_ledger(site))
+    say(looking_back.describe_ledger(site))
 
 
 @main.command(epilog="Example: wxfly observed meadow --units aviation")
@@ -61,4 +61,4 @@ def observed(site: str | None, model: str | None, units: str, offline: bool) -> 
     from wxfly.observed_words import render
 
     found = of_airport.ask_observed(site, model=model, offline=offline, on_progress=tell_progress)
-    click.echo(render(found, units=units, width=width()))
+    say(render(found, units=units, width=width()))

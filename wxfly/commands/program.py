@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import logging
+import re
 import shutil
 import sys
 import traceback
@@ -12,7 +13,7 @@ from typing import Any, NoReturn
 
 import click
 
-from wxfly import __version__, logs
+from wxfly import __version__, console, logs
 from wxfly.errors import WxflyError
 
 CAUTION = (
@@ -22,26 +23,67 @@ CAUTION = (
 
 OWN_FAULT = 70
 """Exit code for a fault of the program itself (EX_SOFTWARE of sysexits.h); a user's mistake ends with 1."""
+_NEGATIVE_NUMBER = re.compile(r"-\.?[0-9]")
+
+
+class Command(click.Command):
+    """A command whose places may begin with a minus sign: ``best -33.9,18.4`` is a place, not an option."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Read the arguments; where one is a negative number, what is no option goes behind ``--``."""
+        options, others = self._parted(ctx, args)
+        if any(_NEGATIVE_NUMBER.match(word) for word in others):
+            args = [*options, "--", *others]
+        return super().parse_args(ctx, args)
+
+    def _parted(self, ctx: click.Context, args: list[str]) -> tuple[list[str], list[str]]:
+        """Return the options with their values, and the other arguments in their order."""
+        takes_value = {
+            name
+            for option in self.get_params(ctx)
+            if isinstance(option, click.Option) and not (option.is_flag or option.count)
+            for name in option.opts
+        }
+        options: list[str] = []
+        others: list[str] = []
+        words = iter(args)
+        for word in words:
+            if word == "--":
+                others += words
+            elif not word.startswith("-") or word == "-" or _NEGATIVE_NUMBER.match(word):
+                others.append(word)
+            else:
+                options.append(word)
+                if word in takes_value:
+                    options += [value for value in (next(words, None),) if value is not None]
+        return options, others
 
 
 class Program(click.Group):
     """Tells a user's mistake in one line and ends with code 1; every command takes the options of the log."""
 
     group_class = type
+    command_class = Command
 
     def main(self, *args: Any, **kwargs: Any) -> Any:
-        """Run the program; a letter that the terminal or the file cannot take is written as a question mark."""
+        """Run the program; a letter that the terminal or the file cannot take is written in others."""
         for stream in (sys.stdout, sys.stderr):
-            if isinstance(stream, io.TextIOWrapper) and stream.errors == "strict":
-                stream.reconfigure(errors="replace")
-        return super().main(*args, **kwargs)
+            if isinstance(stream, io.TextIOWrapper):
+                stream.reconfigure(errors=console.READABLE)
+        with console.showing(getattr(sys.stdout, "encoding", None) or "utf-8"):
+            return super().main(*args, **kwargs)
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run a command; end with one line and code 1 on a user's mistake."""
         try:
             return super().invoke(ctx)
+        except click.UsageError as fault:
+            told = _on_error_stream(fault.format_message())
+            if told == fault.format_message():
+                raise
+            raise click.UsageError(told, fault.ctx) from None
         except WxflyError as fault:
-            line = logs.rounded(" ".join(str(fault).split()))
+            line = _on_error_stream(logs.rounded(" ".join(str(fault).split())))
             if not logs.is_machine_readable():
                 raise click.ClickException(line) from None
             logs.tell(line, level=logging.ERROR)
@@ -69,11 +111,16 @@ def _tell_own_fault(ctx: click.Context, fault: Exception) -> NoReturn:
     if logs.is_machine_readable():
         logs.tell(f"{line}; {way}", level=logging.ERROR)
     else:
-        click.echo(f"Error: {line}; {way}", err=True)
+        click.echo(_on_error_stream(f"Error: {line}; {way}"), err=True)
     if logging.getLogger("wxfly").isEnabledFor(logging.INFO):
         for frame in traceback.extract_tb(fault.__traceback__)[-5:]:
             logs.tell(f"in {Path(frame.filename).name}, line {frame.lineno}, {frame.name}", level=logging.ERROR)
     ctx.exit(OWN_FAULT)
+
+
+def _on_error_stream(text: str) -> str:
+    # click writes UTF-8 to a stream of ASCII: what cannot be shown there has to be put otherwise before.
+    return console.readable(console.outgoing(text), sys.stderr.encoding)
 
 
 def _log_options(*, hidden: bool) -> list[click.Parameter]:
@@ -111,9 +158,19 @@ def width() -> int:
     return min(shutil.get_terminal_size((80, 24)).columns, 100)
 
 
+def say(text: str) -> None:
+    """Print text that people read."""
+    click.echo(console.readable(console.outgoing(text)))
+
+
+def print_data(text: str) -> None:
+    """Print text that programs read: UTF-8 with the line ends that it has, whatever the console speaks."""
+    click.echo(text.encode("utf-8", "backslashreplace"), nl=False)
+
+
 def tell_progress(message: str) -> None:
     """Tell on the error stream what takes its time."""
     if logs.is_machine_readable():
         logs.tell(message)
     else:
-        click.echo(logs.rounded(message), err=True)
+        click.echo(_on_error_stream(logs.rounded(" ".join(message.split()))), err=True)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import html
 from collections.abc import Iterable, Sequence
 from importlib.resources import files
 
@@ -12,9 +11,11 @@ import numpy as np
 
 from wxfly.answer_files import GENERATOR
 from wxfly.answers import Briefing
+from wxfly.console import isolated
 from wxfly.flight_brief import FlightBrief
-from wxfly.report import brief_words, phrases, sentences
+from wxfly.report import brief_words, findings, phrases, sentences, summary, tabulation
 from wxfly.report.brief_words import Section
+from wxfly.report.markup import attribute, escape
 from wxfly.report.reach_map import reach_map
 from wxfly.report.sentences import Reader
 
@@ -34,17 +35,36 @@ def to_html(brief: FlightBrief, briefing: Briefing, *, units: str, time_zone: st
         IANA zone of the reader; None takes the site's own.
     """
     reader = sentences.reader_for(brief.answer, units=units, time_zone=time_zone)
+    title = f"Flight brief: {brief_words.heading(brief, reader)}"
+    return _page(title, _body(brief, briefing, reader, title))
+
+
+def to_html_without_window(briefing: Briefing, *, units: str, time_zone: str | None) -> str:
+    """Write the page of a day on which no window holds: that there is none, why, and what was asked.
+
+    Parameters
+    ----------
+    briefing, units, time_zone
+        As in `to_html`.
+    """
+    answer = briefing.answers[0]
+    reader = sentences.reader_for(answer, units=units, time_zone=time_zone)
+    period = summary.period_words(answer, findings.days_of(answer, reader.clock))
+    title = f"Flight brief: {isolated(answer.request.site.name)}, no window {period}"
+    return _page(title, _body_without_window(briefing, reader, title))
+
+
+def _page(title: str, body: Iterable[str]) -> str:
     style = (files("wxfly") / "report" / "brief.css").read_bytes()
     digest = base64.b64encode(hashlib.sha256(style).digest()).decode()
     policy = f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
-    title = f"Flight brief: {brief_words.heading(brief, reader)}"
     return (
         f'<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n{GENERATOR}\n'
         f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         '<meta name="referrer" content="no-referrer">\n'
-        f"<title>{_escape(title)}</title>\n<style>{style.decode()}</style>\n</head>\n<body>\n"
-        f"{''.join(_body(brief, briefing, reader, title))}</body>\n</html>\n"
+        f"<title>{attribute(title)}</title>\n<style>{style.decode()}</style>\n</head>\n<body>\n"
+        f"{''.join(body)}</body>\n</html>\n"
     )
 
 
@@ -59,13 +79,27 @@ def to_text(brief: FlightBrief, briefing: Briefing, *, units: str, time_zone: st
     return brief_words.wrapped(lines, width)
 
 
+def _body_without_window(briefing: Briefing, reader: Reader, title: str) -> Iterable[str]:
+    answer = briefing.answers[0]
+    yield f"<header>\n<h1>{escape(title)}</h1>\n"
+    for notice in sentences.first_notes(briefing):
+        yield f'<p class="notice">{escape(notice)}</p>\n'
+    yield "</header>\n<main>\n"
+    lines = summary.summarise(briefing, units=reader.units, time_zone=reader.clock.name)
+    yield _section(Section("Decision", lines), "decision")
+    caption = "State and margin of every hour, and what decides"
+    hours = _table(*tabulation.hours_table(answer, reader, answer.start, answer.end), caption=caption)
+    yield f"<section>\n<h2>Hour by hour</h2>\n{hours}</section>\n</main>\n"
+    yield from _footer(briefing, reader)
+
+
 def _body(brief: FlightBrief, briefing: Briefing, reader: Reader, title: str) -> Iterable[str]:
     decision, field, energy, sky = brief_words.sections(brief, reader)
-    yield f"<header>\n<h1>{_escape(title)}</h1>\n"
+    yield f"<header>\n<h1>{escape(title)}</h1>\n"
     for notice in sentences.first_notes(briefing):
-        yield f'<p class="notice">{_escape(notice)}</p>\n'
+        yield f'<p class="notice">{escape(notice)}</p>\n'
     for told in brief_words.not_known(brief, reader):
-        yield f'<p class="notice">Not known: {_escape(told)}</p>\n'
+        yield f'<p class="notice">Not known: {escape(told)}</p>\n'
     yield "</header>\n<main>\n"
     yield _section(decision, "decision")
     yield '<div class="columns">\n<div>\n'
@@ -74,21 +108,26 @@ def _body(brief: FlightBrief, briefing: Briefing, reader: Reader, title: str) ->
     yield f"<section>\n<h2>Hour by hour</h2>\n{_hours(brief, reader)}</section>\n"
     yield "<section>\n<h2>Before take-off</h2>\n<ul>\n"
     for item in brief_words.CHECKLIST:
-        yield f"<li>{_escape(item)}</li>\n"
+        yield f"<li>{escape(item)}</li>\n"
     yield "</ul>\n</section>\n</div>\n<div>\n"
     yield from _map(brief, reader)
     yield _section(sky, "sky")
-    yield "</div>\n</div>\n</main>\n<footer>\n"
+    yield "</div>\n</div>\n</main>\n"
+    yield from _footer(briefing, reader)
+
+
+def _footer(briefing: Briefing, reader: Reader) -> Iterable[str]:
+    yield "<footer>\n"
     for line in sentences.origin(briefing, reader.clock):
-        yield f"<p>{_escape(line)}</p>\n"
+        yield f"<p>{escape(line)}</p>\n"
     for line in phrases.CAUTIONS:
-        yield f"<p><strong>{_escape(line)}</strong></p>\n"
+        yield f"<p><strong>{escape(line)}</strong></p>\n"
     yield "</footer>\n"
 
 
 def _section(section: Section, kind: str) -> str:
-    lines = "".join(f"<dt>{_escape(label)}</dt><dd>{_escape(text)}</dd>\n" for label, text in section.lines)
-    return f'<section class="{kind}">\n<h2>{_escape(section.title)}</h2>\n<dl>\n{lines}</dl>\n</section>\n'
+    lines = "".join(f"<dt>{escape(label)}</dt><dd>{escape(text)}</dd>\n" for label, text in section.lines)
+    return f'<section class="{kind}">\n<h2>{escape(section.title)}</h2>\n<dl>\n{lines}</dl>\n</section>\n'
 
 
 def _hours(brief: FlightBrief, reader: Reader) -> str:
@@ -128,17 +167,13 @@ def _map(brief: FlightBrief, reader: Reader) -> Iterable[str]:
 
 
 def _table(header: Sequence[str], rows: Sequence[Sequence[str]], *, caption: str) -> str:
-    head = "".join(f'<th scope="col">{_escape(cell)}</th>' for cell in header)
+    head = "".join(f'<th scope="col">{escape(cell)}</th>' for cell in header)
     body = "".join(
-        f'<tr><th scope="row">{_escape(row[0])}</th>'
-        + "".join(f"<td>{_escape(cell)}</td>" for cell in row[1:])
+        f'<tr><th scope="row">{escape(row[0])}</th>'
+        + "".join(f"<td>{escape(cell)}</td>" for cell in row[1:])
         + "</tr>\n"
         for row in rows
     )
     return (
-        f"<table><caption>{_escape(caption)}</caption><thead><tr>{head}</tr></thead>\n<tbody>\n{body}</tbody></table>\n"
+        f"<table><caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead>\n<tbody>\n{body}</tbody></table>\n"
     )
-
-
-def _escape(text: str) -> str:
-    return html.escape(sentences.printable(text), quote=True).replace("\N{EN DASH}", "\N{EN DASH}&NoBreak;")

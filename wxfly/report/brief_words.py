@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-import textwrap
 from typing import NamedTuple
 
 import numpy as np
 
+from wxfly.console import isolated, wrap
 from wxfly.elements import BY_NAME
 from wxfly.flight_brief import EnergyBrief, FlightBrief
 from wxfly.hand_verdict import holds_at_all
@@ -52,7 +52,7 @@ class Section(NamedTuple):
 
 def heading(brief: FlightBrief, reader: Reader) -> str:
     """Name the brief by place and window."""
-    site = sentences.printable(brief.answer.request.site.name)
+    site = isolated(brief.answer.request.site.name)
     return f"{site}, {sentences.when(brief.window, reader.clock)}"
 
 
@@ -70,8 +70,8 @@ def wrapped(lines: list[str], width: int) -> str:
     """Break lines for a terminal; what follows a break stands further in."""
     broken = []
     for line in lines:
-        inner = "    " + " " * (len(line) - len(line.lstrip()))
-        broken += textwrap.wrap(line, width, subsequent_indent=inner) or [""]
+        first = " " * (len(line) - len(line.lstrip()))
+        broken += wrap(line.lstrip(), width, first=first, rest=f"    {first}")
     return "\n".join(broken)
 
 

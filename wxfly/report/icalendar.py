@@ -10,6 +10,7 @@ import numpy as np
 
 from wxfly import __version__
 from wxfly.answers import Briefing, SiteAnswer
+from wxfly.console import isolated, outgoing
 from wxfly.report import phrases, sentences, shortcomings
 from wxfly.report.sentences import Reader
 from wxfly.windows import Window
@@ -60,10 +61,10 @@ def _event(briefing: Briefing, answer: SiteAnswer, window: Window, reader: Reade
     event.add("sequence", _sequence(briefing))
     event.add("dtstart", _moment((window.start + _ALMOST_A_MINUTE).astype("datetime64[m]")))
     event.add("dtend", _moment(window.end.astype("datetime64[m]")))
-    name = sentences.printable(site.name)
+    name = isolated(site.name)
     mark = "Invented: " if sentences.is_invented(briefing) else ""
     event.add("summary", f"{mark}{name}, {sentences.standing(window)}")
-    event.add("description", "\n".join(_description(briefing, answer, window, reader)))
+    event.add("description", outgoing("\n".join(_description(briefing, answer, window, reader))))
     event.add("location", name)
     event.add("geo", (site.latitude, site.longitude))
     event.add("transp", "TRANSPARENT")  # advice does not make the pilot busy
@@ -102,7 +103,7 @@ def _nothing(briefing: Briefing):  # type: ignore[no-untyped-def]
         why = "; ".join(shortcomings.why_none(one, None, briefing.minimum_duration, reader))
         lines.append(f"{sentences.asked(one, reader.units)}: {why}.")
     lines += [*sentences.origin(briefing, reader.clock), *phrases.CAUTIONS]
-    journal.add("description", "\n".join(lines))
+    journal.add("description", outgoing("\n".join(lines)))
     return journal
 
 

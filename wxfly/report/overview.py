@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from wxfly.answers import Briefing, SiteAnswer
+from wxfly.console import outgoing, without_isolates
 from wxfly.elements import BY_NAME
 from wxfly.report import chance_strip, chances, findings, palette, phrases, sentences, summary
 from wxfly.report.drawn_hours import Figure, escaped, hatched
@@ -100,7 +101,8 @@ def sites_overview(briefing: Briefing, readers: Sequence[Reader], names: Sequenc
 
 
 def _cut(name: str) -> str:
-    return name if len(name) <= _LONGEST_NAME else f"{name[: _LONGEST_NAME - 1].rstrip()}…"
+    plain = without_isolates(name)
+    return name if len(plain) <= _LONGEST_NAME else outgoing(f"{plain[: _LONGEST_NAME - 1].rstrip()}…")
 
 
 def _draw(

@@ -9,7 +9,6 @@ from __future__ import annotations
 import base64
 import gzip
 import hashlib
-import html
 import importlib.util
 import json
 from collections.abc import Iterable, Sequence
@@ -24,6 +23,7 @@ from wxfly.answers import Briefing, SiteAnswer
 from wxfly.errors import WxflyError
 from wxfly.report import chance_strip, findings, legends, overview, phrases, sentences, summary, tabulation
 from wxfly.report.drawn_hours import Figure
+from wxfly.report.markup import attribute, escape
 from wxfly.report.section import sections
 from wxfly.report.sentences import Reader
 from wxfly.report.timeline import hours_shown, timelines
@@ -78,7 +78,7 @@ def to_html(briefing: Briefing, *, units: str, time_zone: str | None) -> str:
         f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         '<meta name="referrer" content="no-referrer">\n'
-        f"<title>{_escape(_title(briefing, names))}</title>\n<style>{style.decode()}</style>\n</head>\n<body>\n{body}"
+        f"<title>{attribute(_title(briefing, names))}</title>\n<style>{style.decode()}</style>\n</head>\n<body>\n{body}"
         f'<script type="application/octet-stream" id="charts">{_packed(_json(charts), _CHARTS_LEVEL)}</script>\n'
         f'<script type="application/octet-stream" id="library">{_packed(library, _LIBRARY_LEVEL)}</script>\n'
         f"<script>{loader.decode()}</script>\n</body>\n</html>\n"
@@ -89,18 +89,18 @@ def _body(briefing: Briefing, readers: Sequence[Reader], names: Sequence[str], c
     units = readers[0].units
     notices = sentences.first_notes(briefing)
     not_known = summary.not_known_lines(briefing, names)
-    yield f"<header>\n<h1>{_escape(_title(briefing, names))}</h1>\n"
+    yield f"<header>\n<h1>{escape(_title(briefing, names))}</h1>\n"
     for notice in notices:
-        yield f'<p class="notice">{_escape(notice)}</p>\n'
+        yield f'<p class="notice">{escape(notice)}</p>\n'
     for _, text in not_known:
-        yield f'<p class="notice">Not known: {_escape(text)}</p>\n'
+        yield f'<p class="notice">Not known: {escape(text)}</p>\n'
     yield "</header>\n<main>\n"
     time_zone = None
     if len({r.clock.name for r in readers}) == 1:
         time_zone = readers[0].clock.name
     yield "<section>\n<h2>The answer</h2>\n<dl>\n"
     for label, text in summary.summarise(briefing, units=units, time_zone=time_zone):
-        yield f"<dt>{_escape(label)}</dt><dd>{_escape(text)}</dd>\n"
+        yield f"<dt>{escape(label)}</dt><dd>{escape(text)}</dd>\n"
     yield "</dl>\n</section>\n"
     if briefing.question == "compare":
         yield from _comparison(briefing, readers, names, charts)
@@ -117,7 +117,7 @@ def _body(briefing: Briefing, readers: Sequence[Reader], names: Sequence[str], c
         yield f"<p>{_linked(line)}</p>\n"
     cautions = [*phrases.CAUTIONS, phrases.FAR_AHEAD] if briefing.question == "week" else phrases.CAUTIONS
     for line in cautions:
-        yield f"<p><strong>{_escape(line)}</strong></p>\n"
+        yield f"<p><strong>{escape(line)}</strong></p>\n"
     yield "</footer>\n"
 
 
@@ -202,7 +202,7 @@ def _comparison(briefing: Briefing, readers: Sequence[Reader], names: Sequence[s
     shown = [hours_shown(a, a.start, a.end) for a in briefing.answers]
     span = (min(first for first, _ in shown), max(last for _, last in shown))
     for answer, reader, name in zip(briefing.answers, readers, names, strict=True):
-        yield f"<section>\n<h2>{_escape(name)}</h2>\n"
+        yield f"<section>\n<h2>{escape(name)}</h2>\n"
         yield from _place(answer, reader, charts, name, answer.start, answer.end, span=span)
         yield "</section>\n"
 
@@ -211,7 +211,8 @@ def _chart(charts: Charts, title: str, shapes: dict[str, Figure]) -> str:
     key = f"chart{len(charts)}"
     charts[key] = {"wide": shapes["wide"], "tall": _without_what_is_shared(shapes)}
     return (
-        f'<div class="chart" id="{key}" role="img" aria-label="{_escape(title)}. The table below has the same values.">'
+        f'<div class="chart" id="{key}" role="img"'
+        f' aria-label="{attribute(title)}. The table below has the same values.">'
         "<p>The chart is drawn by script; the table below has the same values.</p></div>\n"
     )
 
@@ -232,7 +233,7 @@ def _without_what_is_shared(shapes: dict[str, Figure]) -> Figure:
 
 def _table(header: Sequence[str], rows: Sequence[Sequence[str]], *, caption: str) -> str:
     # The roles stay when a narrow page lays rows out as blocks.
-    head = "".join(f'<th scope="col" role="columnheader">{_escape(cell)}</th>' for cell in header)
+    head = "".join(f'<th scope="col" role="columnheader">{escape(cell)}</th>' for cell in header)
     body = "".join(
         '<tr role="row">'
         + "".join(
@@ -242,7 +243,7 @@ def _table(header: Sequence[str], rows: Sequence[Sequence[str]], *, caption: str
         for row in rows
     )
     return (
-        f'<details class="table"><summary>{_escape(caption)}</summary>\n<table role="table"><caption>{_escape(caption)}'
+        f'<details class="table"><summary>{escape(caption)}</summary>\n<table role="table"><caption>{escape(caption)}'
         f'</caption><thead role="rowgroup"><tr role="row">{head}</tr></thead>\n<tbody role="rowgroup">\n{body}</tbody>'
         "</table>\n</details>\n"
     )
@@ -253,12 +254,12 @@ def _cell(column: str, cell: str, *, is_first: bool) -> str:
     first_word, _, zone = column.partition(" ")
     around = ""
     if cell.strip() and column in _TOLD_WHEN_NARROW:
-        around = f' data-before="{_escape(column)}"'
+        around = f' data-before="{attribute(column)}"'
     elif cell.strip() and zone and first_word in _TIMES and cell[-1].isdigit():
-        around = f' data-after="{_escape(zone)}"'
+        around = f' data-after="{attribute(zone)}"'
     if is_first and cell:
-        return f'<th scope="row" role="rowheader"{around}>{_escape(cell)}</th>'
-    return f'<td role="cell"{around}>{_escape(cell)}</td>'
+        return f'<th scope="row" role="rowheader"{around}>{escape(cell)}</th>'
+    return f'<td role="cell"{around}>{escape(cell)}</td>'
 
 
 # --- putting things into the page ------------------------------------------------------------------------------
@@ -291,20 +292,15 @@ def _json(value: Any) -> bytes:
     return json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
 
 
-def _escape(text: str) -> str:
-    # A span of time does not break behind its dash.
-    return html.escape(sentences.printable(text), quote=True).replace("\N{EN DASH}", "\N{EN DASH}&NoBreak;")
-
-
 def _linked(line: str) -> str:
     """Escape a line and make links of the https addresses in it."""
     parts = []
     for word in line.split(" "):
         start = word.find("https://")
         if start < 0:
-            parts.append(_escape(word))
+            parts.append(escape(word))
             continue
         end = len(word.rstrip(").,;"))
-        address = _escape(word[start:end])
-        parts.append(f'{_escape(word[:start])}<a href="{address}" rel="noreferrer">{address}</a>{_escape(word[end:])}')
+        address = attribute(word[start:end])
+        parts.append(f'{escape(word[:start])}<a href="{address}" rel="noreferrer">{address}</a>{escape(word[end:])}')
     return " ".join(parts)

@@ -13,6 +13,7 @@ import numpy as np
 
 from wxfly.answers import Briefing, SiteAnswer
 from wxfly.briefing import run_of
+from wxfly.console import clean, isolated
 from wxfly.elements import BY_NAME, RETURN_LEG, ROW
 from wxfly.limits import HEIGHT_OF_LAUNCH
 from wxfly.physics.daylight import sun_events, sun_position
@@ -47,14 +48,9 @@ def reader_for(answer: SiteAnswer, *, units: str, time_zone: str | None) -> Read
     return Reader(units, Clock(time_zone or answer.request.site.time_zone))
 
 
-def printable(text: str) -> str:
-    """Replace what would move a cursor or start a control sequence; names may come from outside."""
-    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
-
-
 def labels(briefing: Briefing, units: str) -> list[str]:
     """Name the answers of a briefing apart: by site, and by height where that is needed."""
-    names = [printable(answer.request.site.name) for answer in briefing.answers]
+    names = [isolated(answer.request.site.name) for answer in briefing.answers]
     heights = [answer.request.height for answer in briefing.answers]
     if len(set(names)) < len(names) or len(set(heights)) > 1:
         names = [f"{n} {phrases.amount(h, 'height', units)}" for n, h in zip(names, heights, strict=True)]
@@ -65,9 +61,9 @@ def asked(answer: SiteAnswer, units: str) -> str:
     """Say for what the answer is, such as ``Kelderness, 60 m above ground, folding camera quad under 250 g``."""
     request = answer.request
     height = phrases.amount(request.height, "height", units)
-    told = f"{printable(request.site.name)}, {height} above ground, {printable(request.aircraft.title)}"
+    told = f"{isolated(request.site.name)}, {height} above ground, {isolated(request.aircraft.title)}"
     if request.limits.rules != DEFAULT_RULES:
-        told += f", rules {printable(request.limits.rules)}"
+        told += f", rules {isolated(request.limits.rules)}"
     if request.limits.confidence > 0.5:
         told += f", confidence {request.limits.confidence:g} in wind and gust"
     if request.limits.maximum_gust_at_launch is not None:
@@ -268,7 +264,7 @@ def origin(briefing: Briefing, clock: Clock) -> list[str]:
         f"{', counted from its first hour' if counted else ''}.",
         f"Licence of the data: {p.get('license', 'not known')}.",
     ]
-    return [printable(line) for line in lines]
+    return [clean(line) for line in lines]
 
 
 def moment_of(value: object) -> np.datetime64:
@@ -278,7 +274,7 @@ def moment_of(value: object) -> np.datetime64:
 
 def first_notes(briefing: Briefing) -> list[str]:
     """Give what must be read before anything else: that it is invented, and the notes of the briefing."""
-    notes = [printable(note[:1].upper() + note[1:]) for note in briefing.notes]
+    notes = [clean(note[:1].upper() + note[1:]) for note in briefing.notes]
     if not is_invented(briefing):
         return notes
     return [phrases.INVENTED, *(n for n in notes if "invented" not in n.lower())]

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from wxfly.answers import Briefing, SiteAnswer
+from wxfly.console import isolated
 from wxfly.report import advising, chances, conduct, findings, phrases, sentences, shortcomings
 from wxfly.report.findings import Day
 from wxfly.report.phrases import Clock
@@ -104,7 +105,7 @@ def period_words(answer: SiteAnswer, days: Sequence[Day]) -> str:
 def _best(briefing: Briefing, answer: SiteAnswer, reader: Reader, days: Sequence[Day]) -> list[Line]:
     period = period_words(answer, days)
     if answer.best:
-        site = sentences.printable(answer.request.site.name)
+        site = isolated(answer.request.site.name)
         when = sentences.when(answer.best, reader.clock)
         return [("Best", f"{site}, {when}, {sentences.standing(answer.best)}")]
     minimum = phrases.duration(briefing.minimum_duration)

@@ -9,19 +9,23 @@ from __future__ import annotations
 import csv
 import io
 import math
+import re
 from collections.abc import Sequence
 
 import numpy as np
 
 from wxfly.answers import Briefing, SiteAnswer
 from wxfly.comparison import ComparedHour
+from wxfly.console import clean, without_isolates
 from wxfly.elements import BY_NAME, GRADES, Element
 from wxfly.report import findings, phrases, sentences, summary
 from wxfly.report.sentences import Reader
 from wxfly.suitability import State, names_of
 from wxfly.units import from_si
 
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+# What a spreadsheet may run: one of these at the start of a cell, also of the one that it makes behind a semicolon or
+# a bar where it parts columns there. Full-width signs count in some languages.
+_FORMULA = re.compile("(^|[;|])(?=[\\s\"']*[=+\\-@\uff1d\uff0b\uff0d\uff20])")
 
 
 def to_csv(briefing: Briefing, *, units: str, time_zone: str | None) -> str:
@@ -147,5 +151,5 @@ def _origin(briefing: Briefing) -> list[str | float]:
 
 
 def _safe(cell: str) -> str:
-    """Keep a spreadsheet from running a name as a formula."""
-    return f"'{cell}" if cell.startswith(_FORMULA_STARTS) else cell
+    """Return a text cell clean, with an apostrophe wherever a spreadsheet could begin to read a formula."""
+    return _FORMULA.sub(r"\1'", clean(without_isolates(cell)))

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import itertools
-import textwrap
-import unicodedata
 from collections.abc import Sequence
 
 from wxfly.answers import Briefing
+from wxfly.console import columns, pad, shown, wrap
 from wxfly.report import phrases, sentences, summary, tabulation
 
 _LABEL = 11
@@ -45,7 +44,7 @@ def render(briefing: Briefing, *, units: str, time_zone: str | None, width: int)
         if summary.compared_hours(briefing):
             blocks.append(_table(*tabulation.turns_table(briefing, readers, names), width))
             header, rows = tabulation.sites_table(briefing, readers, names)
-            blocks.append(_table(["\n".join(textwrap.wrap(name, 16)) for name in header], rows, width))
+            blocks.append(_table(["\n".join(wrap(name, 16)) for name in header], rows, width))
         else:
             blocks.append(["The sites have no hour in common."])
     for answer, reader in zip(briefing.answers, readers, strict=True):
@@ -63,26 +62,14 @@ def render(briefing: Briefing, *, units: str, time_zone: str | None, width: int)
 # --- columns ---------------------------------------------------------------------------------------------------
 
 
-def _wide(text: str) -> int:
-    """Give the columns that a text takes; East Asian wide characters take two."""
-    return sum(0 if unicodedata.combining(c) else 1 + (unicodedata.east_asian_width(c) in "WF") for c in text)
-
-
-def _pad(text: str, width: int) -> str:
-    return text + " " * max(0, width - _wide(text))
-
-
 def _wrap(text: str, width: int, *, first: str = "", rest: str = "") -> list[str]:
-    return textwrap.wrap(
-        text, max(width, _NARROWEST), initial_indent=first, subsequent_indent=rest, break_long_words=False,
-        break_on_hyphens=False,
-    ) or [first.rstrip()]  # fmt: skip
+    return wrap(text, max(width, _NARROWEST), first=first, rest=rest)
 
 
 def _lines(lines: Sequence[tuple[str, str]], width: int) -> list[str]:
     written = []
     for label, text in lines:
-        written += _wrap(text, width, first=_pad(label, _LABEL), rest=" " * _LABEL)
+        written += _wrap(text, width, first=pad(label, _LABEL), rest=" " * _LABEL)
     return written
 
 
@@ -92,15 +79,15 @@ def _table(header: Sequence[str], rows: Sequence[Sequence[str]], width: int) -> 
     A heading may have several lines.
     """
     heading = list(itertools.zip_longest(*(cell.split("\n") for cell in header), fillvalue=""))
-    everything = [*heading, *rows]
-    widths = [max(_wide(row[i]) for row in everything) for i in range(len(header) - 1)]
+    everything = [[shown(cell) for cell in row] for row in (*heading, *rows)]
+    widths = [max(columns(row[i]) for row in everything) for i in range(len(header) - 1)]
     indent = sum(widths) + 2 * len(widths)
-    longest = max(_wide(row[-1]) for row in everything)
+    longest = max(columns(row[-1]) for row in everything)
     written = []
     for row in everything:
-        left = "  ".join(_pad(cell, w) for cell, w in zip(row[:-1], widths, strict=True)) + "  "
+        left = "  ".join(pad(cell, w) for cell, w in zip(row[:-1], widths, strict=True)) + "  "
         if width - indent >= min(_NARROWEST, longest):
-            parts = textwrap.wrap(row[-1], width - indent, break_long_words=False, break_on_hyphens=False) or [""]
+            parts = wrap(row[-1], width - indent)
             written += [(left + parts[0]).rstrip(), *(" " * indent + part for part in parts[1:])]
         else:
             written.append(left.rstrip())

@@ -1,0 +1,55 @@
+"""A day without a window is an answer: every file that was asked for is written, with the no in it."""
+
+import csv
+import io
+import json
+import re
+
+import icalendar
+import pytest
+
+# No day of the demonstration's weather holds for so long.
+ASKED = ("Kelderness", "--aircraft", "folding-quad-249g", "--launch-limit", "8m/s", "--duration", "16h")
+
+
+def words(page):
+    return " ".join(re.sub(r"<[^>]*>|&NoBreak;", " ", page).replace("\u00a0", " ").split())
+
+
+def test_the_page_of_a_brief_says_that_there_is_none_and_why(wxfly, tmp_path):
+    path = tmp_path / "brief.html"
+    path.write_text("yesterday's page")
+    code, out, err = wxfly("brief", *ASKED, "--html", str(path))
+    assert code == 0
+    assert "none: no window of 16 h holds" in out
+    assert f"wrote {path}" in err
+    page = path.read_text(encoding="utf-8")
+    told = words(page)
+    assert "yesterday" not in told
+    assert "<title>Flight brief: Kelderness, no window on Sun 15 Mar</title>" in page
+    assert "Best none: no window of 16 h holds on Sun 15 Mar" in told
+    assert "Because" in told and "gust at 60 m" in told and "shorter than 16 h" in told
+    assert "Asked Kelderness, 60 m above ground" in told and "windows of 16 h or more" in told
+    assert "invented" in told and "advice, not permission" in told
+    assert "<script" not in page and "style=" not in page
+
+
+@pytest.mark.parametrize(
+    "question", [("best", "Kelderness"), ("week", "Kelderness"), ("compare", "Kelderness", "Valdrenna")]
+)
+def test_every_file_of_a_question_says_no(wxfly, tmp_path, question):
+    page, calendar = tmp_path / "page.html", tmp_path / "calendar.ics"
+    files = ("--html", str(page), "--ics", str(calendar))
+    asked = (*question, *ASKED[1:], *files)
+    code, out, _ = wxfly(*asked)
+    assert code == 0
+    assert "no window of 16 h" in " ".join(out.split())
+    assert "no window of 16 h" in words(page.read_text(encoding="utf-8"))
+    (entry,) = icalendar.Calendar.from_ical(calendar.read_bytes()).walk("VJOURNAL")
+    assert str(entry["SUMMARY"]) == "No window of 16 h holds"
+    assert "gust" in str(entry["DESCRIPTION"])
+    document = json.loads(wxfly(*asked, "--json")[1])
+    assert all(answer["windows"] == [] for answer in document["answers"])
+    rows = list(csv.DictReader(io.StringIO(wxfly(*asked, "--csv")[1], newline="")))
+    assert rows and {row["window"] for row in rows} == {""}
+    assert any(row["limiting_element"] for row in rows)
