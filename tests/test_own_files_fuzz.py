@@ -169,7 +169,7 @@ def read_everything():
         ours_only(find_aircraft, name, folder / "aircraft.toml")
     ours_only(find_rules, "own", folder / "rules.toml")
     ours_only(load_record, records_file(), "heath")
-    assert settings.model
+    assert settings.model.isprintable()
     return settings
 
 

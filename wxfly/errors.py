@@ -17,6 +17,11 @@ class DamagedError(WxflyError):
     """The bytes of a file are not those that were written: there is evidence, so the file is of no more use."""
 
 
+def shortened(text: str, most: int = 240) -> str:
+    """Give the beginning of what is too long to be read."""
+    return text if len(text) <= most else f"{text[:most]}…"
+
+
 def unknown_name(what: str, given: str, valid: Iterable[str]) -> WxflyError:
     """Build the error for a name that is not among the valid ones.
 
@@ -30,6 +35,7 @@ def unknown_name(what: str, given: str, valid: Iterable[str]) -> WxflyError:
         The names that would have been right.
     """
     names = sorted(valid)
+    given = shortened(given, 80)
     near = difflib.get_close_matches(given.lower(), [n.lower() for n in names], n=1, cutoff=0.5)
     hint = next((n for n in names if near and n.lower() == near[0]), None)
     did_you_mean = f"; did you mean '{hint}'?" if hint else ""

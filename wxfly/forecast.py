@@ -24,8 +24,8 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from wxfly.errors import WxflyError
-from wxfly.own_files import plain, shortened
+from wxfly.errors import WxflyError, shortened
+from wxfly.own_files import plain
 
 SCHEMA_VERSION = 1
 
@@ -226,12 +226,8 @@ def mark_carried(cube: xr.Dataset, *, wind_heights: Collection[float] = ()) -> x
 
 def _check_hours_covered(variable: xr.DataArray, place: str) -> None:
     told = np.asarray(variable.attrs.get("covers_hours", _INSTANT)).ravel()
-    if (
-        told.dtype.kind not in "fiu"
-        or told.size != 2
-        or not (np.abs(told) <= _LONGEST_HOURS).all()
-        or told[0] > told[1]
-    ):
+    is_span = told.dtype.kind in "fiu" and told.size == 2
+    if not is_span or not -_LONGEST_HOURS <= told[0] <= 0 <= told[1] <= _LONGEST_HOURS:
         raise WxflyError(
             f"{place}: {variable.name} has the attribute covers_hours = {shortened(plain(str(told.tolist())))}, "
             "wanted first and last hour from its stamp"
@@ -299,6 +295,9 @@ def check_forecast(cube: xr.Dataset, *, place: str = "the forecast") -> xr.Datas
     _check_heights(cube, place)
     for name in cube.data_vars:
         _check_variable(cube[str(name)], place)
+    lost = next((str(name) for name in cube.coords if name in VARIABLES), None)
+    if lost is not None:
+        raise WxflyError(f"{place}: {lost} is told to be a coordinate; the attribute 'coordinates' is damaged")
     if not any(name in cube for name in VARIABLES):
         raise WxflyError(f"{place}: no variable of a forecast in it; wanted some of {', '.join(VARIABLES)}")
     if "forecast_reference_time" not in cube.coords:

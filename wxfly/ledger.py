@@ -177,7 +177,7 @@ def _check_moments(**moments: str) -> None:
 def _check_numbers(*numbers: float) -> None:
     for number in numbers:
         if not abs(number) <= _LARGEST:
-            raise ValueError(f"a value of {number:g} is none of a ledger")
+            raise ValueError(f"a number beyond {_LARGEST:g} is none of a ledger")
 
 
 Entry = Verdict | Chosen | Observation
@@ -309,7 +309,7 @@ def _read_file(path: Path, entries: list[Entry], set_aside: list[SetAside]) -> N
                         raise ValueError(f"an entry called '{plain(kind[:40])}'; known are {', '.join(kinds)}")
                     entries.append(kinds[kind].decode(line))
                 except (ValueError, RecursionError) as fault:  # of msgspec as well
-                    set_aside.append(SetAside(path, number, plain(str(fault))))
+                    set_aside.append(SetAside(path, number, str(fault)))
     except OSError as fault:
         set_aside.append(SetAside(path, None, f"cannot be read ({fault.strerror})"))
 

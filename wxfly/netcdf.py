@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from wxfly.errors import DamagedError, WxflyError
+from wxfly.errors import DamagedError, WxflyError, shortened
 from wxfly.forecast import SCHEMA_VERSION
 from wxfly.own_files import write_beside
 
@@ -156,7 +156,7 @@ def check_origin(cube: xr.Dataset, path: Path, *, verify: bool) -> None:
     """
     schema = cube.attrs.get(SCHEMA)
     if schema is not None and (not isinstance(schema, int | np.integer) or schema > SCHEMA_VERSION):
-        raise WxflyError(f"{path}: written by a newer wxfly (schema {schema}, this one reads {SCHEMA_VERSION})")
+        raise WxflyError(f"{path}: written by a newer wxfly (schema {shortened(str(schema), 40)}, this one reads {SCHEMA_VERSION})")
     if not verify:
         return
     if schema is None or CHECKSUM not in cube.attrs:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from wxfly.errors import WxflyError
+from wxfly.errors import WxflyError, shortened
 
 PART = ".part"
 """How the name of a file ends that is being written."""
@@ -37,12 +37,15 @@ class SetAside:
     line : int or None
         Where in it; None where it is all of it.
     fault : str
-        What is wrong.
+        What is wrong; shortened to what can be read in a line.
     """
 
     path: Path
     line: int | None
     fault: str
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "fault", shortened(plain(self.fault)))
 
     @property
     def where(self) -> str:
@@ -56,16 +59,11 @@ def told(set_aside: Iterable[SetAside]) -> list[str]:
     for part in set_aside:
         by_file.setdefault(part.path, []).append(part)
     return [
-        f"{parts[0].where}: {shortened(parts[0].fault)}"
+        f"{parts[0].where}: {parts[0].fault}"
         + (f"; {len(parts) - 1} more like it" if len(parts) > 1 else "")
         + "; set aside, nothing of it is used"
         for parts in by_file.values()
     ]
-
-
-def shortened(text: str) -> str:
-    """Give the beginning of what is too long to be read."""
-    return text if len(text) <= 240 else f"{text[:240]}…"
 
 
 def plain(text: str) -> str:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from wxfly.errors import WxflyError, unknown_name
+from wxfly.errors import WxflyError, shortened, unknown_name
 from wxfly.own_files import alone_with, parse_toml, read_if_there, write_whole
 from wxfly.own_tables import OwnTable, read_table
 
@@ -141,7 +141,8 @@ def zone_of(name: str) -> ZoneInfo:
         return ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError, OSError):
         raise WxflyError(
-            f"time zone '{name}' is not known; wanted an IANA name such as Europe/Lisbon or America/Denver"
+            f"time zone '{shortened(name, 80)}' is not known; "
+            "wanted an IANA name such as Europe/Lisbon or America/Denver"
         ) from None
 
 
@@ -226,9 +227,9 @@ def _typed(where: str, table: dict[str, Any], kinds: Mapping[str, type]) -> dict
             raise unknown_name(f"{where} key", key, kinds)
         kind = kinds[key]
         if kind is float and (isinstance(value, bool) or not isinstance(value, int | float)):
-            raise WxflyError(f"{where} {key} = {value!r} must be a number")
+            raise WxflyError(f"{where} {key} = {shortened(repr(value), 80)} must be a number")
         if kind is str and not isinstance(value, str):
-            raise WxflyError(f"{where} {key} = {value!r} must be a text in quotes")
+            raise WxflyError(f"{where} {key} = {shortened(repr(value), 80)} must be a text in quotes")
         values[key] = kind(value)
     return values
 

@@ -9,15 +9,17 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from wxfly.errors import WxflyError
+from wxfly.errors import WxflyError, shortened
 from wxfly.forecast_error import ErrorLaw, default_error_law
 from wxfly.observations import HourlyRecord
 from wxfly.own_files import alone_with, parse_toml, read_if_there, write_whole
+from wxfly.own_tables import read_table
 
 Array = npt.NDArray[np.float64]
 
@@ -267,20 +269,30 @@ def load_record(path: Path, site: str) -> SiteRecord:
     WxflyError
         Where there is no record of it, or it is not one.
     """
-    text = read_if_there(path)
-    table = {} if text is None else parse_toml(text, str(path))
-    if site not in table:
+    records = read_table(path, _read_record)
+    records.refuse_doubtful(site, "the record of")
+    if site not in records:
         raise WxflyError(f"there is no record of {site}; make one with: wxfly verify {site} --observed FILE --learn")
-    row = table[site]
+    return records[site]
+
+
+def _read_record(site: str, row: Any, place: str) -> SiteRecord:
     wanted = {"model", "days", "factors", "error_factors"}
-    strange = sorted(set(row) - wanted)
-    if strange or set(row) != wanted:
-        raise WxflyError(f"{path}: the record of {site} has {', '.join(row)}; wanted {', '.join(sorted(wanted))}")
-    factors = {**row["factors"], **{f"error of {k}": v for k, v in row["error_factors"].items()}}
-    for name, value in factors.items():
-        if not isinstance(value, int | float) or not FACTOR_RANGE[0] <= value <= FACTOR_RANGE[1]:
-            low, high = FACTOR_RANGE
-            raise WxflyError(f"{path}: the factor {value} for {name} at {site} is not between {low} and {high}")
-    if any(n < FEWEST_DAYS for n in row["days"].values()) or set(row["days"]) != set(row["factors"]):
-        raise WxflyError(f"{path}: the record of {site} is of fewer than {FEWEST_DAYS} days; it is not used")
-    return SiteRecord(site, row["model"], row["days"], row["factors"], row["error_factors"])
+    if not isinstance(row, dict) or set(row) != wanted:
+        given = ", ".join(map(str, row)) if isinstance(row, dict) else repr(row)
+        raise WxflyError(f"{place}: the record of {site} has {shortened(given)}; wanted {', '.join(sorted(wanted))}")
+    model, days, factors, error_factors = (row[key] for key in ("model", "days", "factors", "error_factors"))
+    if not isinstance(model, str) or not all(isinstance(table, dict) for table in (days, factors, error_factors)):
+        raise WxflyError(f"{place}: the record of {site} must have a text as its model, and tables of numbers")
+    low, high = FACTOR_RANGE
+    for name, value in {**factors, **{f"error of {k}": v for k, v in error_factors.items()}}.items():
+        if not _is_number(value) or not low <= value <= high:
+            told = shortened(repr(value), 80)
+            raise WxflyError(f"{place}: the factor {told} for {name} at {site} is not between {low} and {high}")
+    if not all(_is_number(n) and n >= FEWEST_DAYS for n in days.values()) or set(days) != set(factors):
+        raise WxflyError(f"{place}: the record of {site} is of fewer than {FEWEST_DAYS} days; it is not used")
+    return SiteRecord(site, model, days, factors, error_factors)
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
