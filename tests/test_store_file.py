@@ -61,7 +61,9 @@ def test_a_file_cut_anywhere_is_called_damaged(length):
 
 
 @pytest.mark.parametrize(
-    "content", [b"", b"junk", GOOD + b"x", GOOD + GOOD, gzip.compress(b"[]\nx"), gzip.compress(b"[" * 100_000)]
+    "content",
+    [b"", b"junk", GOOD + b"x", GOOD + GOOD, gzip.compress(b"[]\nx"), gzip.compress(b"[" * 100_000)],
+    ids=["nothing", "junk", "one byte more", "twice", "no head", "deep"],
 )
 def test_bytes_that_are_not_the_format_are_called_damaged(content):
     with pytest.raises(DamagedError, match="damaged"):
