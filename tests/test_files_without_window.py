@@ -18,7 +18,7 @@ def words(page):
 
 def test_the_page_of_a_brief_says_that_there_is_none_and_why(wxfly, tmp_path):
     path = tmp_path / "brief.html"
-    path.write_text("yesterday's page")
+    path.write_text("""<!doctype html>\n<html lang="en">\n<meta name="generator" content="wxfly">\nyesterday's page""")
     code, out, err = wxfly("brief", *ASKED, "--html", str(path))
     assert code == 0
     assert "none: no window of 16 h holds" in out

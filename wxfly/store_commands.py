@@ -139,7 +139,7 @@ def prune(
         settings = replace(settings, maximum_megabytes=megabytes)
     going = [s.path for s in store.list_forecasts() if store.damage_of(s) and store.is_ours(s.path)] if damaged else []
     going = list(dict.fromkeys([*going, *store.too_old_or_much(settings)]))
-    return "\\n".join([*told(settings.set_aside), *_removed(going, dry_run), *_not_ours()])
+    return "\n".join([*told(settings.set_aside), *_removed(going, dry_run), *_not_ours()])
 
 
 def _removed(going: list[Path], dry_run: bool) -> list[str]:
