@@ -68,6 +68,10 @@ CASES = {
                  "precipitation_amount": 0.05},
     ),
     "visibility": ({"visibility_in_air": 5600.0}, {"visibility_in_air": 3000.0}),
+    "fog": (
+        {"relative_humidity": 0.95, "dew_point_temperature": 289.35, "sun": "low"},
+        None,
+    ),
     "cloud_base": ({"cloud_base_altitude": 30.0 + 240.0}, {"cloud_base_altitude": 30.0 + 190.0}),
     "thunderstorm": (
         {"weather_code": 80.0, "precipitation_amount": 0.05,

@@ -98,7 +98,7 @@ def test_the_chance_falls_with_the_amount_without_a_step():
     amounts = np.concatenate([[0.0], np.geomspace(0.002, 4.0, 60)])
     found = np.array([chances(changed(25, precipitation_amount=a))[NOON] for a in amounts])
     assert (np.diff(found) <= 1e-9).all()
-    assert -np.diff(found).min() < 0.1
+    assert -np.diff(found).min() < 0.06
     assert found[0] > 0.9
     assert found[-1] < 0.2
 
@@ -156,9 +156,8 @@ def test_the_hour_before_what_is_forecast_to_come_is_not_sure(what, members):
     first = int(np.flatnonzero(state == State.OUTSIDE)[np.flatnonzero(state == State.OUTSIDE) > 6][0])
     before = found[first - 1]
     assert state[first - 1] >= State.NARROW
-    assert before < 0.75
-    assert found[first - 2] < found[first - 6] - 0.02 or what == "a burst of rain"
-    assert before < found[first - 2] < found[first - 6] + 1e-9
+    assert before < 0.8
+    assert before < found[first - 2] <= found[first - 6] + 1e-9
     assert found[first - 6] > 0.85
 
 
@@ -211,14 +210,16 @@ def test_a_forecast_that_is_cut_is_not_surer_where_it_now_ends():
 # --- 3. radiation fog ----------------------------------------------------------------------------------------------
 
 
-def calm_dawn(humidity, **others):
-    """Make a calm, clear night and morning of a source with visibility and without cloud bases."""
+def calm_dawn(humidity, bases=False, **others):
+    """Make a calm, clear night and morning of a source with visibility, with cloud bases or without."""
     dew_point = 283.15 - 20.0 * (1 - humidity) if humidity < 1 else 283.15
     cube = changed(
         25, wind_speed=(1.0, 1.6, 1.8), wind_speed_of_gust=1.8, air_temperature=283.15,
         air_temperature_aloft=(283.2, 283.8, 284.0), dew_point_temperature=dew_point, relative_humidity=humidity,
         cloud_area_fraction=0.0, low_type_cloud_area_fraction=0.0, weather_code=0.0, **others,
     )  # fmt: skip
+    if bases:
+        return cube
     cube = cube.drop_vars("cloud_base_altitude")
     return cube.assign_attrs(carried=cube.attrs["carried"].replace("cloud_base_altitude; ", ""))
 
@@ -247,10 +248,10 @@ def test_humidity_makes_no_cliff_in_the_chance():
 
 
 def test_wind_or_sun_takes_the_radiation_fog_away():
-    windy = calm_dawn(0.96)
+    windy = calm_dawn(0.96, bases=True)
     windy["wind_speed"].values[:] = (6.5, 7.5, 7.7)
     windy["wind_speed_of_gust"].values[:] = 8.0
-    for cube, hour in ((windy, DAWN), (calm_dawn(0.96), NOON)):
+    for cube, hour in ((windy, DAWN), (calm_dawn(0.96, bases=True), NOON)):
         assert float(judge(cube)[1]["demand"].sel(element="fog")[hour]) == 0.0
 
 
