@@ -38,6 +38,7 @@ BAND = (0.0, 0.1, 0.5, 0.9, 1.0)
 """Shares of the members below the lines of the band: lowest, a tenth, the middle, nine tenths, highest."""
 _DEVIATIONS = ("wind_standard_deviation", "gust_standard_deviation")
 _BANDS = ("wind_speed", "wind_speed_of_gust")
+_CAPE, _INHIBITION = "atmosphere_convective_available_potential_energy", "atmosphere_convective_inhibition"
 _RATE, _FOG = "forecast_precipitation_rate", "fog_chance"
 
 
@@ -269,6 +270,8 @@ def with_what_is_missing(ensemble: xr.Dataset, central: xr.Dataset | None) -> xr
         for n in central.data_vars
         if n not in ensemble and n in VARIABLES and not VARIABLES[str(n)].has_height and MEMBER not in central[n].dims
     ]
+    if _CAPE in ensemble:  # what holds the air of one model back says nothing of another's unstable air
+        lacking = [n for n in lacking if n != _INHIBITION]
     if not lacking:
         return ensemble
     taken = central[lacking].reindex(time=ensemble["time"].values)
