@@ -40,7 +40,7 @@ UNITS = {
     "wind_speed": "km/h", "wind_gusts": "km/h", "wind_direction": "°", "temperature": "°C", "dew_point": "°C",
     "relative_humidity": "%", "surface_pressure": "hPa", "pressure_msl": "hPa", "precipitation_probability": "%",
     "precipitation": "mm", "weather_code": "wmo code", "cloud_cover": "%", "visibility": "m", "cape": "J/kg",
-    "lifted_index": "", "freezing_level_height": "m", "boundary_layer_height": "m", "roughness_length": "m",
+    "convective_inhibition": "J/kg", "lifted_index": "", "freezing_level_height": "m", "boundary_layer_height": "m", "roughness_length": "m",
 }  # fmt: skip
 PLACES = [  # invented
     {"id": 1, "name": "Oldermoor", "latitude": 52.31, "longitude": 6.84, "elevation": 31.0, "country": "Inventia",
@@ -437,7 +437,7 @@ def _weather(name: str, key: str, height: int | None, second: int, seed: float, 
         "surface_pressure": 1009 - 8 * slow, "pressure_msl": 1013 - 8 * slow, "precipitation": 3 * wet,
         "precipitation_probability": 100 * min(1.0, 2 * wet + 0.05), "weather_code": 61 if wet > 0 else 2,
         "cloud_cover": 50 + 40 * slow, "visibility": 24000 - 9000 * wet, "cape": max(0.0, 200 * day),
-        "lifted_index": 4 - 2 * day, "freezing_level_height": 2200 + 300 * slow,
+        "convective_inhibition": 20.0, "lifted_index": 4 - 2 * day, "freezing_level_height": 2200 + 300 * slow,
         "boundary_layer_height": 700 + 500 * day,
         "roughness_length": 0.1,
     }  # fmt: skip

@@ -142,7 +142,7 @@ def run_shell(block, place):
 def run_in_this_process(arguments, line, environment):
     from wxfly.cli import main
 
-    written = io.StringIO()
+    written = io.TextIOWrapper(io.BytesIO(), encoding="utf-8", write_through=True)
     with (
         mock.patch.dict(os.environ, environment, clear=True),
         contextlib.redirect_stdout(written),
@@ -150,7 +150,7 @@ def run_in_this_process(arguments, line, environment):
         pytest.raises(SystemExit) as ended,
     ):
         main.main(args=arguments, prog_name="wxfly")
-    assert ended.value.code == 0, f"{line}\n{written.getvalue()}"
+    assert ended.value.code == 0, f"{line}\n{written.buffer.getvalue().decode()}"
 
 
 @pytest.mark.parametrize("page", [p for p in PAGES if "```" in p.read_text()], ids=lambda p: p.name)

@@ -30,6 +30,12 @@ JUST_ABOVE_FREEZING = {
     "relative_humidity": 0.90,
     "cloud_base_altitude": 900.0,
 }
+MOIST_WITHOUT_CLOUD = {
+    "relative_humidity": 0.95,
+    "dew_point_temperature": 289.35,
+    "cloud_base_altitude": np.nan,
+    "low_type_cloud_area_fraction": 0.0,
+}
 KP_LIMIT = float(geomagnetic.kp_limit(geomagnetic.geomagnetic_latitude(52.0, 6.0)))
 
 
@@ -68,6 +74,7 @@ CASES = {
                  "precipitation_amount": 0.05},
     ),
     "visibility": ({"visibility_in_air": 5600.0}, {"visibility_in_air": 3000.0}),
+    "fog": (MOIST_WITHOUT_CLOUD, None),
     "cloud_base": ({"cloud_base_altitude": 30.0 + 240.0}, {"cloud_base_altitude": 30.0 + 190.0}),
     "thunderstorm": (
         {"weather_code": 80.0, "precipitation_amount": 0.05,
@@ -87,6 +94,10 @@ LOST = {
     "density_altitude": ("surface_air_pressure", {}),
     "icing": ("weather_code", JUST_ABOVE_FREEZING | {"precipitation_amount": 0.05}),
     "visibility": ("visibility_in_air", {}),
+    "fog": (
+        "relative_humidity",
+        {"cloud_base_altitude": np.nan, "low_type_cloud_area_fraction": 0.0},
+    ),
     "cloud_base": ("cloud_base_altitude", {}),
     "thunderstorm": (
         "weather_code",
@@ -119,13 +130,24 @@ def test_narrow(element):
     assert hour["limiting_element"].item() == element
 
 
-@pytest.mark.parametrize("element", CASES)
+@pytest.mark.parametrize("element", [name for name in CASES if name != "fog"])
 def test_outside_and_no_other_element_with_it(element):
     hour = judged(changed(**CASES[element][1])).isel(time=NOON)
     assert State(int(hour["state"])) is State.OUTSIDE
     assert hour["limiting_element"].item() == element
     beyond = [str(n) for n in hour["element"].values[hour["margin"].values < 0]]
     assert beyond == [element]
+
+
+def test_fog_is_outside_only_where_the_source_has_no_visibility_and_all_speaks_for_it():
+    cube = changed(**MOIST_WITHOUT_CLOUD, wind_speed=(1.5, 2.0, 2.2), wind_speed_of_gust=2.5)
+    before_sunrise = 2
+    with_visibility = judged(cube).isel(time=before_sunrise)
+    assert State(int(with_visibility["state"])) is State.NARROW
+    poorer = mark_carried(cube.drop_vars("visibility_in_air").assign_attrs(carried=""))
+    hour = judged(poorer).isel(time=before_sunrise)
+    assert State(int(hour["state"])) is State.OUTSIDE
+    assert hour["limiting_element"].item() == "fog"
 
 
 def test_daylight_alone_stops_the_night_and_cuts_the_window():

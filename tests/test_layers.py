@@ -64,6 +64,7 @@ RANK = {
     "windows": 10,
     "advice": 10,
     "forecast_error": 2,
+    "timing": 2.5,
     "chance": 3,
     "planning": 2,
     "periods": 3,

@@ -32,11 +32,12 @@ QUIET = {
     "visibility_in_air": 40_000.0,
     "cloud_base_height": 2_000.0,
     "thunderstorm_risk": 0.0,
+    "fog_risk": 0.0,
     "kp_index": 1.0,
 }
 CONDITION_OF = dict(zip(
     ("wind", "gust", "wind_difference", "precipitation", "temperature", "density_altitude", "icing", "visibility",
-     "cloud_base", "thunderstorm", "kp"), QUIET, strict=True,
+     "cloud_base", "thunderstorm", "fog", "kp"), QUIET, strict=True,
 ))  # fmt: skip
 
 

@@ -1,7 +1,8 @@
 """The chance that every limit holds: for an hour, for a window, and against another place.
 
 Each member of an ensemble is carried through the whole chain; what it does not know is an error around it, linked
-from hour to hour and from element to element (`wxfly.forecast_error`). A member keeps a window when every element
+from hour to hour and from element to element (`wxfly.forecast_error`), and an error of timing, by which all of its
+weather comes earlier or later (`wxfly.timing`). A member keeps a window when every element
 keeps its limit in every hour of it; the chance is the mean over the members, never the product over hours.
 With one forecast the same error, at its full size, is all there is, and the chance is marked as weaker.
 """
@@ -16,13 +17,14 @@ import xarray as xr
 
 from wxfly.forecast_error import MEMBER, ErrorLaw, default_error_law
 from wxfly.physics.probability import least_chance, normal_probability, stretch_probability
+from wxfly.timing import SHIFT
 
 Array = npt.NDArray[np.float64]
 
 FAMILIES = (
     ("wind", "gust", "wind_difference"),
     ("precipitation", "icing", "thunderstorm"),
-    ("visibility", "cloud_base"),
+    ("visibility", "fog", "cloud_base"),
     ("temperature", "density_altitude"),
     ("kp",),
     ("return_leg",),
@@ -34,6 +36,8 @@ MARGIN_DEVIATION = 0.17
 12 m/s, half of it shared by the places. An estimate of ours."""
 _NOTHING = 0.005
 """A cause with a smaller share is not named."""
+_HARDLY = 0.002
+"""A shift of the weather in time with a smaller chance is left out of a stretch."""
 
 
 @dataclass(frozen=True)
@@ -120,7 +124,7 @@ def hour_chances(room: xr.DataArray, *, law: ErrorLaw | None = None) -> xr.DataA
     Parameters
     ----------
     room : DataArray
-        As `wxfly.forecast_error.room_to_limits` gives it.
+        As `wxfly.forecast_error.room_to_limits` or `wxfly.timing.with_timing` gives it.
     law : ErrorLaw, optional
         By default wxfly's own.
 
@@ -129,10 +133,11 @@ def hour_chances(room: xr.DataArray, *, law: ErrorLaw | None = None) -> xr.DataA
     DataArray
         Dimension time, 0 to 1, bounded; NaN where a required element is not known.
     """
-    values = _values(room)
-    held = np.ones(values.shape[1:])
+    values, weights = _values(room), _weights(room)
+    held = np.ones((values.shape[0], *values.shape[2:]))
     for family in _positions(room):
-        held = held * normal_probability(values[family].min(axis=0))
+        held = held * normal_probability(values[:, family].min(axis=1))
+    held = (weights[..., None] * held).sum(axis=0)
     chance, members = _mean_over_members(held, _present(room))
     return xr.DataArray(_bounded(chance, members, law), dims="time", coords={"time": room["time"]}, name="chance")
 
@@ -145,7 +150,7 @@ def window_chance(
     Parameters
     ----------
     room : DataArray
-        As `wxfly.forecast_error.room_to_limits` gives it.
+        As `wxfly.forecast_error.room_to_limits` or `wxfly.timing.with_timing` gives it.
     first, last : int
         Positions of the first and the last hour of the window.
     law : ErrorLaw, optional
@@ -155,22 +160,22 @@ def window_chance(
     """
     law = law or default_error_law()
     part = room.isel(time=slice(first, last + 1))
-    values, present = _values(part), np.asarray(_present(part).all(axis=0))
+    values, weights, present = *_of_shifts(part), np.asarray(_present(part).all(axis=0))
     families = _positions(part)
-    kept = [stretch_probability(values[family].min(axis=0), law.correlation) for family in families]
+    kept = [_stretch(values[:, family].min(axis=1), law) for family in families]
     all_kept = np.prod(kept, axis=0)
-    chance, members = _mean_over_members(all_kept, present)
+    chance, members = _mean_over_members(weights @ all_kept, present)
     causes, names = [], [str(n) for n in part["element"].values]
     for position, family in enumerate(families if with_causes else []):
         others = np.prod([k for i, k in enumerate(kept) if i != position], axis=0)
         for k in family:
-            if not (values[k] < 6.0).any():
+            if not (values[:, k] < 6.0).any():
                 continue  # no doubt about it anywhere
-            alone = kept[position] if len(family) == 1 else stretch_probability(values[k], law.correlation)
+            alone = kept[position] if len(family) == 1 else _stretch(values[:, k], law)
             rest = [m for m in family if m != k]
-            without = stretch_probability(values[rest].min(axis=0), law.correlation) if rest else 1.0
-            share = float(_bounded(_mean_over_members(1.0 - alone, present)[0], members, law, lower=False))
-            sole = float(_mean_over_members(others * without - all_kept, present)[0])
+            without = _stretch(values[:, rest].min(axis=1), law) if rest else 1.0
+            share = float(_bounded(_mean_over_members(weights @ (1.0 - alone), present)[0], members, law, lower=False))
+            sole = float(_mean_over_members(weights @ (others * without - all_kept), present)[0])
             if share >= _NOTHING:
                 causes.append(Cause(names[k], share, max(sole, 0.0)))
     causes.sort(key=lambda cause: -cause.share)
@@ -212,14 +217,14 @@ def chance_of_better(
     part, other_part = (r.isel(time=slice(first, last + 1)) for r in (room, other_room))
     if part.sizes[MEMBER] != other_part.sizes[MEMBER]:
         raise ValueError("the two places have different numbers of members")
-    held, other_held = (_kept(p, law) for p in (part, other_part))
+    (held, weights), (other_held, _) = (_kept(p, law) for p in (part, other_part))
     lead = _smallest(margin[first : last + 1]) - _smallest(other_margin[first : last + 1])
     wins = normal_probability(lead / MARGIN_DEVIATION)
     both = held * other_held
     better = held * (1 - other_held) + both * wins
     worse = other_held * (1 - held) + both * (1 - wins)
     present = np.asarray(_present(part).all(axis=0) & _present(other_part).all(axis=0))
-    shares = [_mean_over_members(v, present) for v in (better, worse)]
+    shares = [_mean_over_members(weights @ v, present) for v in (better, worse)]
     # The rule of succession for three outcomes: none of them is told as impossible.
     least = law.least_of_single if part.sizes[MEMBER] == 1 else 1.0 / (int(shares[0][1]) + 3)
     first_better, other_better = (least + (1.0 - 3.0 * least) * float(share) for share, _ in shares)
@@ -230,14 +235,36 @@ def _smallest(margin: Array) -> Array:
     return np.asarray(np.where(np.isnan(margin), -1.0, margin).min(axis=0))
 
 
-def _kept(part: xr.DataArray, law: ErrorLaw) -> Array:
-    values = _values(part)
-    kept = [stretch_probability(values[family].min(axis=0), law.correlation) for family in _positions(part)]
-    return np.asarray(np.prod(kept, axis=0))
+def _kept(part: xr.DataArray, law: ErrorLaw) -> tuple[Array, Array]:
+    """Give whether all holds for each shift and member, and the chance of each shift."""
+    values, weights = _of_shifts(part)
+    kept = [_stretch(values[:, family].min(axis=1), law) for family in _positions(part)]
+    return np.asarray(np.prod(kept, axis=0)), weights
+
+
+def _stretch(values: Array, law: ErrorLaw) -> Array:
+    """Give the chance that a stretch holds, from values with the axes shift, time and member."""
+    return stretch_probability(values.swapaxes(0, 1), law.correlation)
 
 
 def _values(room: xr.DataArray) -> Array:
-    return np.asarray(room.transpose("element", "time", MEMBER).values, dtype=float)
+    """Give the axes shift, element, time, member; a room without an error of timing has one shift."""
+    room = room if SHIFT in room.dims else room.expand_dims(SHIFT)
+    return np.asarray(room.transpose(SHIFT, "element", "time", MEMBER).values, dtype=float)
+
+
+def _weights(room: xr.DataArray) -> Array:
+    """Give the chance of each shift in each hour."""
+    if SHIFT not in room.dims:
+        return np.ones((1, room.sizes["time"]))
+    return np.asarray(room["shift_chance"].transpose(SHIFT, "time").values, dtype=float)
+
+
+def _of_shifts(part: xr.DataArray) -> tuple[Array, Array]:
+    """Give the values of a stretch and the chance of each shift in it; shifts that do not happen are left out."""
+    weights = _weights(part).mean(axis=1)
+    happens = weights > _HARDLY
+    return _values(part)[happens], weights[happens] / weights[happens].sum()
 
 
 def _positions(room: xr.DataArray) -> list[list[int]]:

@@ -99,7 +99,7 @@ def stay_with_choice(answer: SiteAnswer, briefing: Briefing) -> SiteAnswer:
     best = (answer.best.surest or answer.best).chance
     assert kept.chance is not None
     assert best is not None
-    if kept.unknown and not answer.best.unknown:
+    if not kept.is_known and answer.best.is_known:
         return replace(answer, choice=Choice("left", before.run, start, end, kept.chance.value))
     if not keeps_choice(kept.chance.value, best.value):
         return replace(answer, choice=Choice("left", before.run, start, end, kept.chance.value))

@@ -54,6 +54,7 @@ ELEMENTS: tuple[Element, ...] = (
     Element("density_altitude", "density altitude", "at_most", "m", "height", "density altitude"),
     Element("icing", "icing", "grade", "1", "", "icing at {height}"),
     Element("visibility", "visibility", "at_least", "m", "visibility", "visibility"),
+    Element("fog", "fog", "grade", "1", "", "fog"),
     Element("cloud_base", "cloud base", "at_least", "m", "height", "cloud base above ground"),
     Element("thunderstorm", "thunderstorm", "grade", "1", "", "thunderstorm"),
     Element("kp", "Kp", "at_most", "1", "", "Kp"),

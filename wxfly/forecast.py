@@ -129,6 +129,10 @@ _ROWS = (
         _INSTANT, 0, 12_000,
     ),
     Variable(
+        "atmosphere_convective_inhibition", "J kg-1", "atmosphere_convective_inhibition", "convective inhibition",
+        _INSTANT, -12_000, 12_000,
+    ),
+    Variable(
         "lifted_index", "K",
         "temperature_difference_between_ambient_air_and_air_lifted_adiabatically_from_the_surface",
         "lifted index", _INSTANT, -30, 80,
@@ -166,8 +170,9 @@ OF_SOME_SOURCES = (
     "wind_speed_percentile_90",
     "air_temperature_percentile_10",
     "air_temperature_percentile_90",
+    "atmosphere_convective_inhibition",
 )
-"""Variables that tell how uncertain the others are; most sources give none, and no hour is judged by them."""
+"""Variables that most sources do not give: how uncertain the others are, and what holds unstable air back."""
 
 HORIZONTAL = ("site", "latitude", "longitude")
 ENSEMBLE = "realization"

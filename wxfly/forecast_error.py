@@ -18,6 +18,7 @@ import xarray as xr
 
 from wxfly.elements import BY_NAME, NAMES
 from wxfly.own_files import parse_toml
+from wxfly.physics.precipitation import room_to_rate
 from wxfly.physics.probability import dressing_deviation, normal_quantile, standardised
 
 Array = npt.NDArray[np.float64]
@@ -26,6 +27,7 @@ MEMBER = "realization"
 JUST_INSIDE = 0.2
 """Margin of a value that is just inside its limit [1]: a missing advised value is never told as surer to hold."""
 _LOGARITHM_OF_NOTHING = -20.0
+_LEAST_TOLD = 0.001
 
 
 @dataclass(frozen=True)
@@ -46,6 +48,8 @@ class ErrorLaw:
         Least chance told from one forecast.
     factors : mapping
         By element, the record of the place over the default error; shown on every answer that uses it.
+    timing : tuple of tuple of float
+        Lead times [h], and the standard deviation of the error of timing at each [h].
     """
 
     lead_hours: tuple[float, ...]
@@ -54,11 +58,16 @@ class ErrorLaw:
     share_left: float
     least_of_single: float
     factors: Mapping[str, float]
+    timing: tuple[tuple[float, ...], tuple[float, ...]]
 
     def figure(self, element: str, key: str, lead_hours: npt.ArrayLike) -> Array:
         """Interpolate a figure of an element to lead times [h]."""
         values = np.interp(np.asarray(lead_hours, dtype=float), self.lead_hours, self.rows[element][key])
         return np.asarray(values * (self.factors.get(element, 1.0) if key == "error" else 1.0))
+
+    def timing_deviation(self, lead_hours: npt.ArrayLike) -> Array:
+        """Interpolate the standard deviation of the error of timing [h] to lead times [h]."""
+        return np.asarray(np.interp(np.asarray(lead_hours, dtype=float), *self.timing))
 
 
 @cache
@@ -73,6 +82,7 @@ def default_error_law() -> ErrorLaw:
         share_left=table["ensemble"]["share_left"],
         least_of_single=table["single"]["least"],
         factors={},
+        timing=(tuple(table["timing"]["lead_hours"]), tuple(table["timing"]["deviation"])),
     )
 
 
@@ -100,7 +110,9 @@ def room_to_limits(
     *,
     height_deviation: xr.DataArray | None = None,
     gust_deviation: xr.DataArray | None = None,
+    precipitation_rate: xr.DataArray | None = None,
     precipitation_probability: xr.DataArray | None = None,
+    fog_chance: xr.DataArray | None = None,
     spreads: Mapping[str, Array] | None = None,
     law: ErrorLaw | None = None,
 ) -> xr.DataArray:
@@ -116,8 +128,13 @@ def room_to_limits(
         Standard deviation of carrying the wind to flight height, dimensions time and perhaps ``realization`` [m s-1].
     gust_deviation : DataArray, optional
         The same of the gust; by default that of the wind.
+    precipitation_rate : DataArray, optional
+        As it is forecast, dimension time and perhaps ``realization`` [mm h-1]; by default the demand, in which a trace
+        is rounded up.
     precipitation_probability : DataArray, optional
         Of the source, dimension time (and ``realization``) [1]; used where there is one forecast only.
+    fog_chance : DataArray, optional
+        Of fog in humid air, dimension time and perhaps ``realization`` [1]; by default that of the grade.
     spreads : mapping of ndarray, optional
         By element, the standard deviation that the source itself gives, by time (`wxfly.percentiles`); used where
         there is one forecast only.
@@ -139,6 +156,9 @@ def room_to_limits(
     carried = {"wind": _like(height_deviation, demand.shape[1:])}
     carried["gust"] = carried["wind"] if gust_deviation is None else _like(gust_deviation, demand.shape[1:])
     given = _like(precipitation_probability, demand.shape[1:])
+    if precipitation_rate is not None:
+        demand = demand.copy()
+        demand[NAMES.index("precipitation")] = _like(precipitation_rate, demand.shape[1:])
     lead = np.asarray(lead_hours, dtype=float)[:, None]
     skipped, required = set(assessment.attrs["not_judged"]), set(assessment.attrs["required"])
     room = np.full(demand.shape, np.inf)
@@ -147,8 +167,11 @@ def room_to_limits(
             continue
         here = _room(name, demand[k], limit[k], margin[k], lead, law, carried.get(name), (spreads or {}).get(name))
         if name == "precipitation" and demand.shape[2] == 1 and given is not None:
-            told = -normal_quantile(np.clip(given, 0.001, 0.999))
+            told = -normal_quantile(np.clip(given, _LEAST_TOLD, 1.0 - _LEAST_TOLD))
             here = np.where(np.isnan(told), here, np.minimum(here, told))
+        if name == "fog" and fog_chance is not None:
+            fog = np.where(np.isnan(margin[k]), np.nan, _like(fog_chance, demand.shape[1:]))
+            here = -normal_quantile(np.clip(fog, _LEAST_TOLD, 1.0 - _LEAST_TOLD))
         if name in required:
             room[k] = _with_required_missing(here)
         else:
@@ -184,6 +207,8 @@ def _room(
     kind, sense = law.rows[name]["kind"], BY_NAME[name].sense
     if kind == "category":
         return _room_of_category(name, demand, margin, lead, law, demand.shape[1])
+    if kind == "square_root":
+        return _room_of_amount(name, demand, limit, lead, law, demand.shape[1])
     if kind == "logarithmic":
         with np.errstate(divide="ignore", invalid="ignore"):
             demand, limit = (np.maximum(np.log(v), _LOGARITHM_OF_NOTHING) for v in (demand, limit))
@@ -239,6 +264,13 @@ def _spread(demand: Array) -> Array:
     return np.asarray(np.sqrt((summed[last] - summed[first]) / (last - first))[:, None], dtype=float)
 
 
+def _room_of_amount(name: str, demand: Array, limit: Array, lead: Array, law: ErrorLaw, members: int) -> Array:
+    """Give the room of an amount: mostly nothing, so that the spread of its members says little of its error."""
+    row = law.rows[name]
+    error = law.figure(name, "error", lead) * (row["share_left"] if members > 1 else 1.0)
+    return room_to_rate(demand, limit, error, row["growth"])
+
+
 def _room_of_category(name: str, demand: Array, margin: Array, lead: Array, law: ErrorLaw, members: int) -> Array:
     """Give the room of what either happens or does not."""
     left = law.share_left if members > 1 else 1.0
@@ -277,6 +309,8 @@ def _room_just_inside(name: str, limit: Array, lead: Array, law: ErrorLaw, carri
         return normal_quantile(1.0 - law.figure(name, key, lead))
     if sense == "within":
         return np.full(limit.shape, np.nan)  # the usual chance is the smaller: 5 K are more than an error
+    if kind == "square_root":
+        return _room_of_amount(name, (1.0 - JUST_INSIDE) * limit, limit, lead, law, 1)
     error = law.figure(name, "error", lead)
     if carried is not None:
         error = np.hypot(error, np.where(np.isnan(carried), 0.0, carried))

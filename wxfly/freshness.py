@@ -55,7 +55,7 @@ LIMITS = (
             "wind_speed_of_gust", "precipitation_amount", "precipitation_probability", "weather_code",
             "cloud_area_fraction", "low_type_cloud_area_fraction", "medium_type_cloud_area_fraction",
             "high_type_cloud_area_fraction", "cloud_base_altitude", "visibility_in_air",
-            "atmosphere_convective_available_potential_energy", "lifted_index",
+            "atmosphere_convective_available_potential_energy", "atmosphere_convective_inhibition", "lifted_index",
             "atmosphere_boundary_layer_thickness",
         ),
         (24, 30, 36),

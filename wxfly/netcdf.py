@@ -126,22 +126,9 @@ def load_cube(path: Path, *, verify: bool = False) -> xr.Dataset:
         cube = read_netcdf(path)
     except FileNotFoundError:
         raise WxflyError(f"{path}: there is no such file") from None
-<<<<<<< HEAD
     except OSError as fault:
         raise WxflyError(f"{path}: not a readable netCDF file ({short(fault)})") from None
     check_origin(cube, path, verify=verify)
-=======
-    except Exception as fault:  # a damaged file may make the HDF5 library fail in any way
-        raise WxflyError(f"{path}: not a readable netCDF file ({_short(fault)}); remove it and fetch again") from None
-    if schema is not None and (not isinstance(schema, int | np.integer) or schema > SCHEMA_VERSION):
-        raise WxflyError(
-            f"{path}: written by a newer wxfly (schema {shortened(str(schema), 40)}, this one reads {SCHEMA_VERSION})"
-        )
-    if verify and (schema is None or CHECKSUM not in cube.attrs):
-        raise WxflyError(f"{path}: not written by wxfly; remove it from the store")
-    if not is_whole:
-        raise WxflyError(f"{path}: damaged, its checksum does not fit; remove it and fetch again")
->>>>>>> h5
     return cube
 
 
@@ -169,7 +156,9 @@ def check_origin(cube: xr.Dataset, path: Path, *, verify: bool) -> None:
     """
     schema = cube.attrs.get(SCHEMA)
     if schema is not None and (not isinstance(schema, int | np.integer) or schema > SCHEMA_VERSION):
-        raise WxflyError(f"{path}: written by a newer wxfly (schema {shortened(str(schema), 40)}, this one reads {SCHEMA_VERSION})")
+        raise WxflyError(
+            f"{path}: written by a newer wxfly (schema {shortened(str(schema), 40)}, this one reads {SCHEMA_VERSION})"
+        )
     if not verify:
         return
     if schema is None or CHECKSUM not in cube.attrs:

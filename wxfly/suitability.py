@@ -264,6 +264,7 @@ _DEMAND = {
     "density_altitude": "density_altitude",
     "icing": "icing_risk",
     "visibility": "visibility_in_air",
+    "fog": "fog_risk",
     "cloud_base": "cloud_base_height",
     "thunderstorm": "thunderstorm_risk",
     "kp": "kp_index",
@@ -287,6 +288,7 @@ def _limit(name: str, conditions: xr.Dataset, limits: Limits, template: xr.Varia
         "icing": 1.0,
         "visibility": limits.minimum_visibility,
         "cloud_base": float(conditions["height"]) + limits.cloud_separation,
+        "fog": 1.0,
         "thunderstorm": 1.0,
         "daylight": 1.0,
     }[name]

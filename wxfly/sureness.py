@@ -7,8 +7,9 @@ member, with the whole of its usual error too.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,13 +18,16 @@ import xarray as xr
 
 from wxfly.chance import Chance, hour_chances, window_chance
 from wxfly.derived import derive, hours_of
+from wxfly.elements import NAMES
 from wxfly.forecast import VARIABLES, mark_carried
 from wxfly.forecast_error import MEMBER, ErrorLaw, default_error_law, deviation_left, lead_time, room_to_limits
+from wxfly.hours import HOUR
 from wxfly.limits import Limits
 from wxfly.percentiles import spreads_of
 from wxfly.phases import derive_flight
 from wxfly.site import Site
 from wxfly.suitability import assess
+from wxfly.timing import BESIDE, REACH, with_timing
 
 if TYPE_CHECKING:
     from wxfly.return_leg import Sortie
@@ -34,6 +38,8 @@ BAND = (0.0, 0.1, 0.5, 0.9, 1.0)
 """Shares of the members below the lines of the band: lowest, a tenth, the middle, nine tenths, highest."""
 _DEVIATIONS = ("wind_standard_deviation", "gust_standard_deviation")
 _BANDS = ("wind_speed", "wind_speed_of_gust")
+_CAPE, _INHIBITION = "atmosphere_convective_available_potential_energy", "atmosphere_convective_inhibition"
+_RATE, _FOG = "forecast_precipitation_rate", "fog_chance"
 
 
 @dataclass(frozen=True)
@@ -45,7 +51,7 @@ class Sureness:
     hours : DataArray
         Chance for each hour by itself, dimension time.
     room : DataArray
-        Room up to every limit (element, time, realization), for chances of stretches.
+        Room up to every limit (shift, element, time, realization), for chances of stretches.
     margin : ndarray
         Margin of the hour for every member, ``(time, realization)``; NaN where not known.
     band : Dataset or None
@@ -128,54 +134,63 @@ def judge_sureness(
     lead = lead_time(time, run)
     # What a chosen confidence adds to wind and gust is in the error already.
     unsure = replace(limits, confidence=0.5)
+    start, end = time[0] - BESIDE, time[-1] + HOUR + BESIDE
+    flight = partial(derive_flight, height=height, site=site, limits=limits, return_height=return_height)
     if not ensembles:
-        names = (*_DEVIATIONS, "precipitation_probability")
-        wind, gust, rain = (conditions[n].max("edge", skipna=False) for n in names)
         judged = assessment if unsure == limits else assess(conditions, unsure)
         spreads = spreads_of(central, conditions)
-        room = room_to_limits(
-            judged,
-            lead,
-            height_deviation=wind,
-            gust_deviation=gust,
-            precipitation_probability=rain,
-            spreads=spreads,
-            law=law,
-        )
+        room = _room_of_one(conditions, judged, lead, spreads, law)
         if sortie is not None and at_return is not None:
             error = law.figure("wind", "error", lead)
             room = _with_return_leg(room, _way_home(conditions, at_return, sortie, error)["room"])
+        beside = []
+        for first, last in ((start, time[0]), (time[-1] + HOUR, end)):
+            there = None if central is None else flight(hours_of(central, start=first, end=last))
+            if there is not None:
+                at = lead_time(there["time"].values, run)
+                beside.append(_room_of_one(there, assess(there, unsure), at, spreads_of(central, there), law))
+        room = with_timing(_beside(room, *beside), lead, law)
         margin = assessment["hour_margin"].values[:, None]
         model = str(conditions.attrs.get("model", "not known"))
         return Sureness(
             hour_chances(room, law=law), room, margin, None, 1, (model,), (), law, lead, tuple(sorted(spreads))
         )
-    start, end = time[0], time[-1] + np.timedelta64(1, "h")
     parts, returning = [], []
     for cube in ensembles:
         hours = hours_of(with_what_is_missing(as_members(cube), central), start=start, end=end)
-        judged = derive_flight(hours, height=height, site=site, limits=limits, return_height=return_height)
+        judged = flight(hours)
         parts.append((judged, assess(judged, unsure)))
         if sortie is not None:
             there = derive(hours, height=sortie.plan.return_height, site=site, daylight_rule=limits.daylight_rule)
             returning.append(there)
     joined = _join([a for _, a in parts])
-    winds = _join([c[[*_BANDS, *_DEVIATIONS]].max("edge", skipna=False) for c, _ in parts])
+    of_hours = _join([c[[*_BANDS, *_DEVIATIONS, _RATE, _FOG]].max("edge", skipna=False) for c, _ in parts])
+    all_leads = lead_time(joined["time"].values, run)
     room = room_to_limits(
-        joined, lead, height_deviation=winds[_DEVIATIONS[0]], gust_deviation=winds[_DEVIATIONS[1]], law=law
+        joined,
+        all_leads,
+        height_deviation=of_hours[_DEVIATIONS[0]],
+        gust_deviation=of_hours[_DEVIATIONS[1]],
+        precipitation_rate=of_hours[_RATE],
+        fog_chance=of_hours[_FOG],
+        law=law,
     )
-    margin = joined["hour_margin"].transpose("time", MEMBER).values
+    asked = slice(REACH, REACH + time.size)
+    margin = joined["hour_margin"].transpose("time", MEMBER).values[asked]
     if sortie is not None:
-        speed = winds["wind_speed"].transpose("time", MEMBER).values
-        left = deviation_left("wind", speed, lead[:, None], law)[:, 0]
-        by_time = xr.DataArray(left, dims="time", coords={"time": winds["time"].values})
+        speed = of_hours["wind_speed"].transpose("time", MEMBER).values
+        left = deviation_left("wind", speed, all_leads[:, None], law)[:, 0]
+        by_time = xr.DataArray(left, dims="time", coords={"time": of_hours["time"].values})
         homes = [
             _way_home(c, h, sortie, by_time.sel(time=c["time"].values).values)
             for (c, _), h in zip(parts, returning, strict=True)
         ]
         home = _join(homes).transpose("time", MEMBER)
         room = _with_return_leg(room, home["room"])
-        margin = np.minimum(margin, home["margin"].values)
+        margin = np.minimum(margin, home["margin"].values[asked])
+    if "last_time" in joined.coords:
+        room = room.assign_coords(last_time=(MEMBER, joined["last_time"].values))
+    room = with_timing(room, lead, law)
     if "last_time" in joined.coords:
         room = room.assign_coords(last_time=(MEMBER, joined["last_time"].values))
     models = tuple(str(cube.attrs.get("model", "not known")) for cube in ensembles)
@@ -183,13 +198,49 @@ def judge_sureness(
         hour_chances(room, law=law),
         room,
         margin,
-        _band(winds),
+        _band(of_hours.isel(time=asked)),
         joined.sizes[MEMBER],
         models,
         _gaps(ensembles),
         law,
         lead,
     )
+
+
+def _room_of_one(
+    conditions: xr.Dataset, assessment: xr.Dataset, lead: Array, spreads: Mapping[str, Array], law: ErrorLaw
+) -> xr.DataArray:
+    """Give the room of one forecast, with the whole of its usual error."""
+    names = (*_DEVIATIONS, _RATE, "precipitation_probability", _FOG)
+    wind, gust, rate, probability, fog = (conditions[n].max("edge", skipna=False) for n in names)
+    return room_to_limits(
+        assessment,
+        lead,
+        height_deviation=wind,
+        gust_deviation=gust,
+        precipitation_rate=rate,
+        precipitation_probability=probability,
+        fog_chance=fog,
+        spreads=spreads,
+        law=law,
+    )
+
+
+def _beside(room: xr.DataArray, before: xr.DataArray | None = None, after: xr.DataArray | None = None) -> xr.DataArray:
+    """Put the hours before and after beside those asked about; without any they are not known.
+
+    A way home is worked out for the hours asked about alone: beside them it is as in the nearest of them.
+    """
+    parts = []
+    for part, nearest, step in ((before, room.isel(time=[0] * REACH), -1), (after, room.isel(time=[-1] * REACH), 1)):
+        at = np.arange(1, REACH + 1)[::step] * step * HOUR
+        values = nearest.assign_coords(time=nearest["time"].values + at).copy(deep=True)
+        if part is None:
+            values[:] = np.nan
+        else:
+            values[: len(NAMES)] = part.values
+        parts.append(values)
+    return xr.concat([parts[0], room, parts[1]], "time")
 
 
 def _way_home(flight: xr.Dataset, at_return: xr.Dataset, sortie: Sortie, deviation: Array) -> xr.Dataset:
@@ -219,6 +270,8 @@ def with_what_is_missing(ensemble: xr.Dataset, central: xr.Dataset | None) -> xr
         for n in central.data_vars
         if n not in ensemble and n in VARIABLES and not VARIABLES[str(n)].has_height and MEMBER not in central[n].dims
     ]
+    if _CAPE in ensemble:  # what holds the air of one model back says nothing of another's unstable air
+        lacking = [n for n in lacking if n != _INHIBITION]
     if not lacking:
         return ensemble
     taken = central[lacking].reindex(time=ensemble["time"].values)

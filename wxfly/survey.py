@@ -126,7 +126,7 @@ def _lay(
             if stretch.is_work:
                 is_wait[stretch.first : stretch.first + stretch.hours] = False
         # In a wait nothing can break; the error stays linked across it.
-        room = sureness.room.copy(data=np.where(is_wait[None, :, None], np.inf, sureness.room.values))
+        room = sureness.room.where(xr.DataArray(~is_wait, dims="time"), np.inf)
         chance = window_chance(room, first, last, law=sureness.law)
     return Survey(hours, found, spells, chance)
 

@@ -42,6 +42,8 @@ class Window:
         How sure it is that every limit holds all along; None where it was not worked out.
     surest : Outlook or None
         The surest stretch in it of the length that is needed; None where it was not worked out.
+    ends_unknown : bool
+        Whether it ends only because a required element is not known in the hour after it.
     """
 
     start: np.datetime64
@@ -57,6 +59,12 @@ class Window:
     within_end: np.datetime64
     chance: Chance | None = None
     surest: Outlook | None = None
+    ends_unknown: bool = False
+
+    @property
+    def is_known(self) -> bool:
+        """Whether every judged element is known in it, and whatever ends it too."""
+        return not self.unknown and not self.ends_unknown
 
     @property
     def length(self) -> np.timedelta64:
@@ -67,10 +75,11 @@ class Window:
     def rank(self) -> Rank:
         """Sort key, the best first: all known, preferred, larger smallest margin, longer, earlier.
 
-        A window in which an advised element is not known stands behind every window in which all are known
-        and behind which nothing is hidden; this way a missing value can never lift one.
+        A window in which an advised element is not known, or that ends at an hour in which a required one is not,
+        stands behind every window in which all are known and behind which nothing is hidden; this way a missing value
+        can never lift one.
         """
-        return _rank(bool(self.unknown), self.preferred, self.margin, self.length, self.start)
+        return _rank(not self.is_known, self.preferred, self.margin, self.length, self.start)
 
 
 def _rank(unknown: bool, preferred: bool, margin: float, length: np.timedelta64, start: np.datetime64) -> Rank:
@@ -87,7 +96,7 @@ def rank_by_chance(windows: Iterable[Window]) -> list[Window]:
     def key(window: Window) -> tuple[bool, bool, float, Rank]:
         told = -1.0 if window.surest is None else window.surest.chance.value
         chance = -1.0 if np.isnan(told) else told
-        return bool(window.unknown), not window.preferred, -round(chance, 2), window.rank
+        return not window.is_known, not window.preferred, -round(chance, 2), window.rank
 
     return sorted(windows, key=key)
 
@@ -202,4 +211,13 @@ def _best_part(
         last=j,
         within_start=usable_start[first],
         within_end=usable_end[last],
+        ends_unknown=j == last and _is_unknown_after(state, usable_start, usable_end, last),
     )
+
+
+def _is_unknown_after(state: npt.NDArray[np.int8], usable_start: Times, usable_end: Times, last: int) -> bool:
+    """Tell whether the hour after a stretch could be flown by its light and the time asked about, but is not known."""
+    after = last + 1
+    if after >= state.size or state[after] != State.NOT_KNOWN:
+        return False
+    return bool(usable_start[after] == usable_end[last] and usable_end[after] > usable_start[after])

@@ -72,25 +72,34 @@ thunder_inputs = st.tuples(
     amounts,
     st.one_of(st.floats(0, 5000), st.sampled_from([0.0, 99.0, 100.0, 299.0, 300.0, 999.0, 1000.0])),
     st.one_of(st.floats(-10, 20), st.sampled_from([-3.0, -2.9])),
+    st.one_of(st.floats(0, 400), st.sampled_from([150.0, 149.0])),
+    st.one_of(st.floats(0, 1), st.sampled_from([0.3, 0.29])),
+    st.one_of(st.floats(-20, 25), st.sampled_from([4.9, 5.0])).map(lambda t: t + C),
 )
 
 
 def thunder_is_coherent(values: tuple[float, ...]) -> bool:
     """As `thunderstorm_risk` says it."""
-    code, rain, energy, _ = values
-    return not (rain <= 0 and energy < 100 and code in (*THUNDERSTORM, *DISTANT_LIGHTNING))
+    code, rain, energy, _, _, _, dew_point = values
+    too_dry = energy >= 1000 and dew_point < C + 5
+    return not too_dry and not (rain <= 0 and energy < 100 and code in (*THUNDERSTORM, *DISTANT_LIGHTNING))
+
+
+def thunder(values: tuple[float, ...]) -> float:
+    names = ("convective_inhibition", "precipitation_probability", "dew_point_temperature")
+    return float(thunderstorm.thunderstorm_risk(*values[:4], **dict(zip(names, values[4:], strict=True))))
 
 
 @given(
     thunder_inputs,
-    deletions[4],
-    deletions[4],
+    deletions[7],
+    deletions[7],
 )
 def test_thunderstorm_is_monotone_under_deletion(values: tuple[float, ...], gone: list[bool], more: list[bool]) -> None:
     assume(thunder_is_coherent(values))
-    full = float(thunderstorm.thunderstorm_risk(*values))
-    some = float(thunderstorm.thunderstorm_risk(*delete(values, gone)))
-    fewer = float(thunderstorm.thunderstorm_risk(*delete(values, [a or b for a, b in zip(gone, more, strict=True)])))
+    full = thunder(values)
+    some = thunder(delete(values, gone))
+    fewer = thunder(delete(values, [a or b for a, b in zip(gone, more, strict=True)]))
     assert not np.isnan(full)
     assert is_no_better(some, full)
     assert is_no_better(fewer, some)

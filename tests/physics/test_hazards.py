@@ -90,7 +90,9 @@ def test_frost_on_the_ground_is_not_icing() -> None:
     ("code", "rain", "cape", "lifted", "expected"),
     [
         (3, 0, 0, 10, 0),
-        (3, 0, 3000, -8, 0),  # unstable, but nothing lifts
+        (3, 0, 3000, -8, 1),  # unstable: something may lift it
+        (3, 0, 3000, 2, 1),  # the probability of rain is not known
+        (3, 0, 900, -8, 0),
         (80, 2, 200, 0, 0),
         (80, 2, 500, 0, 1),
         (80, 2, 1500, 0, 1),
@@ -100,8 +102,8 @@ def test_frost_on_the_ground_is_not_icing() -> None:
         (95, 2, 0, 5, 2),
         (17, 0, 500, 0, 2),
         (13, 0, 500, 0, 1),
-        (3, 0, N, N, 0),  # without rain CAPE does not matter
-        (61, 1, N, N, 1),
+        (3, 0, N, N, N),  # perhaps unstable
+        (61, 1, N, N, N),
         (80, 2, N, N, N),
         (95, N, N, N, 2),
         (N, 0, 50, N, 0),

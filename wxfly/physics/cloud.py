@@ -23,8 +23,6 @@ Array = npt.NDArray[np.float64]
 
 LOW_CLOUD_TOP = 2000.0
 """Without low cloud the base is at least so high above ground [m], the WMO's top of the low clouds."""
-SATURATED_HUMIDITY = 0.95
-"""Near the ground, humidity from which air is taken to be cloud [1]; common practice below 150 m, no source."""
 SHARE_OF_CONDENSATION_LEVEL = 0.8
 """The estimate is this share of the lifted condensation level: in a day of airport reports with cloud below
 3000 m no base was lower than 0.91 of it, and the rest is for the error of a forecast dew point."""
@@ -177,8 +175,7 @@ def cloud_base(
         lifted_condensation_level_height(t, humidity, 110_000.0),
     )
     estimate = SHARE_OF_CONDENSATION_LEVEL * np.where(np.isnan(p), lowest, at_pressure)
-    # Saturated air near the ground is fog or cloud, whatever a forecast says of low cloud: that base is not lifted.
-    no_low_cloud = (low <= 0) & (humidity < SATURATED_HUMIDITY)
+    no_low_cloud = low <= 0  # what saturated air near the ground says is judged as fog
     if base_is_forecast:
         estimate = np.where(low <= 0, estimate, np.nan)
     estimate = np.where(no_low_cloud, np.fmax(estimate, LOW_CLOUD_TOP), estimate)

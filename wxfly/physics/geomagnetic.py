@@ -35,10 +35,14 @@ DIPOLE_POLE = (80.789, -72.763)
 _KP = np.arange(10.0)
 _BOUNDARY = np.array([66.5, 64.5, 62.4, 60.4, 58.3, 56.3, 54.2, 52.2, 50.1, 48.1])
 
-NEAR_BOUNDARY = 5.0
-"""Within so many degrees equatorward of the boundary the risk is moderate. Common practice, no source."""
-LOWEST_LIMIT = 5.0
-"""wxfly advises against flying at no Kp up to this: [NOAA-scales] start their storms at Kp 5."""
+LOWEST_HIGH = 5.0
+"""The risk is high at no Kp below this: the [NOAA-scales] start their storms at Kp 5."""
+HIGHEST_MODERATE = 7.0
+"""Everywhere the risk is moderate from this Kp (G3) [NOAA-scales]."""
+MIDDLE_LATITUDE = 40.0
+"""Beyond this geomagnetic latitude [degree] Kp 8 is high already: by the [NOAA-scales] the aurora of G4 is seen down to
+45 degrees and that of G5 down to 40."""
+_ROUNDING = 0.005
 HIGHEST_KP = 9.0
 
 
@@ -130,20 +134,18 @@ def kp_risk(kp: npt.ArrayLike, geomagnetic_latitude: npt.ArrayLike) -> Array:
     Returns
     -------
     ndarray
-        0 low, 1 moderate, 2 high, NaN not known. High inside the oval; moderate within 5 degrees of it. At
-        least moderate everywhere from Kp 7 (G3, intermittent satellite navigation problems), high above 40
-        degrees from Kp 8 (G4, degraded for hours) [NOAA-scales].
+        0 low, 1 moderate, 2 high, NaN not known. High above `kp_limit`, so that risk and verdict are one table.
+        Moderate within one whole Kp below the first that is high (one step of the storm scale; common practice, no
+        source), and everywhere from Kp 7 (G3, intermittent satellite navigation problems) [NOAA-scales].
     """
     k, lat = np.broadcast_arrays(np.asarray(kp, dtype=float), np.abs(np.asarray(geomagnetic_latitude, dtype=float)))
-    margin = lat - auroral_boundary(k)
-    high = (margin >= 0) | ((k >= 8) & (lat > 40))
-    moderate = (margin >= -NEAR_BOUNDARY) | (k >= 7)
-    risk = np.where(high, 2.0, np.where(moderate, 1.0, 0.0))
+    moderate = k >= np.minimum(_first_high(lat) - 1.0, HIGHEST_MODERATE) - _ROUNDING
+    risk = np.where(k > kp_limit(lat), 2.0, np.where(moderate, 1.0, 0.0))
     return np.asarray(np.where(np.isnan(k) | np.isnan(lat), np.nan, risk))
 
 
 def kp_limit(geomagnetic_latitude: npt.ArrayLike) -> Array:
-    """Give the Kp above which wxfly advises against flying.
+    """Give the highest Kp at which the risk is not yet high; above it wxfly advises against flying.
 
     Parameters
     ----------
@@ -153,16 +155,22 @@ def kp_limit(geomagnetic_latitude: npt.ArrayLike) -> Array:
     Returns
     -------
     ndarray
-        5 to 9. The Kp at which the auroral boundary [NOAA-aurora] reaches the place; at most 8 above 40
-        degrees of geomagnetic latitude (G4) and 9, the end of the scale, below. Not less than 5 anywhere: the
-        [NOAA-scales] name no effect below Kp 5, and what was found in the oval at Kp 4 concerns positions to
-            the centimetre
-        [Andalsvik-2014], which a camera flight by sight does not need.
+        A third of Kp, 4.67 (5-) to 8.67 (9-): the last one below the Kp at which the auroral boundary reaches the
+        place [NOAA-aurora]; that Kp is taken as not below 5 (G1, where the [NOAA-scales] begin), not above 8 beyond 40
+        degrees (G4, satellite navigation degraded for hours) and not above 9 anywhere (G5, degraded for days). What
+        was found in the oval at Kp 4 concerns positions to the centimetre [Andalsvik-2014], which a camera flight by
+        sight does not need.
     """
     lat = np.abs(np.asarray(geomagnetic_latitude, dtype=float))
-    reached = np.interp(lat, _BOUNDARY[::-1], _KP[::-1])
-    limit = np.clip(reached, LOWEST_LIMIT, np.where(lat > 40, 8.0, HIGHEST_KP))
+    # Kp comes in thirds, rounded to 2 or 3 digits: 7.67 and 7.667 are both 8-, the last below 8.
+    limit = (np.ceil(3 * _first_high(lat) - _ROUNDING) - 1) / 3 + _ROUNDING
     return np.asarray(np.where(np.isnan(lat), np.nan, limit))
+
+
+def _first_high(latitude: Array) -> Array:
+    """Give the Kp from which the risk is high at a geomagnetic latitude of the north [degree]."""
+    reaches = np.interp(latitude, _BOUNDARY[::-1], _KP[::-1])
+    return np.clip(reaches, LOWEST_HIGH, np.where(latitude > MIDDLE_LATITUDE, 8.0, HIGHEST_KP))
 
 
 def g_scale(kp: npt.ArrayLike) -> Array:

@@ -5,6 +5,8 @@ References
 [WMO-306] WMO-No. 306, Manual on Codes, code table 4677.
 [Met-Office] Met Office classes of rain and showers, as printed in The Independent, 5 January 1998.
 [AMS] American Meteorological Society, Glossary of Meteorology: rain.
+[Sloughter-2007] Sloughter, J. M. et al. (2007): Probabilistic quantitative precipitation forecasting using Bayesian
+    model averaging. Mon. Weather Rev. 135, 3209-3220 (from memory): errors of amounts are taken on roots of them.
 """
 
 from __future__ import annotations
@@ -111,6 +113,41 @@ def least_rate(weather_code: npt.ArrayLike) -> Array:
     for codes, bound in _LEAST_RATES:
         rate = np.where(np.isin(code, codes), bound, rate)
     return rate
+
+
+def room_to_rate(
+    precipitation_rate: npt.ArrayLike,
+    limit: npt.ArrayLike,
+    deviation: npt.ArrayLike,
+    growth: npt.ArrayLike,
+    *,
+    least: float = 0.1,
+) -> Array:
+    """Give the room from a forecast rate of precipitation to a limit, in standard deviations of the forecast's error.
+
+    Parameters
+    ----------
+    precipitation_rate : array_like
+        Forecast [mm h-1], at least 0.
+    limit : array_like
+        [mm h-1]; less than `least` counts as that.
+    deviation : array_like
+        Standard deviation of the error of the square root of the rate where nothing is forecast, above 0.
+    growth : array_like
+        By how much it grows for each unit of the root that is forecast [1], at least 0. All broadcast.
+    least : float, optional
+        The least rate that is told from none [mm h-1].
+
+    Returns
+    -------
+    ndarray
+        ``(sqrt(limit) - sqrt(rate)) / (deviation + growth sqrt(rate))`` [1]: 0 at the limit, and less for every rate
+        that is larger. NaN in, NaN out. That errors are those of a root is after [Sloughter-2007], who takes the cube
+        root; the form is an estimate of ours.
+    """
+    root = np.sqrt(np.asarray(precipitation_rate, dtype=float))
+    highest = np.sqrt(np.maximum(np.asarray(limit, dtype=float), least))
+    return np.asarray((highest - root) / (np.asarray(deviation, dtype=float) + np.asarray(growth, dtype=float) * root))
 
 
 def class_system(weather_code: float) -> str:

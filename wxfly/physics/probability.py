@@ -261,6 +261,28 @@ def bounded_chance(chance: npt.ArrayLike, members: npt.ArrayLike) -> Array:
     return np.asarray(np.clip(np.asarray(chance, dtype=float), least, 1.0 - least))
 
 
+def shift_chances(standard_deviation: npt.ArrayLike, reach: int) -> Array:
+    """Give the chances that weather comes whole hours earlier or later than forecast.
+
+    Parameters
+    ----------
+    standard_deviation : array_like
+        Of the normal error of timing [h], at least 0; shape ``[...]``.
+    reach : int
+        Most hours that are told apart; what lies beyond counts at the ends.
+
+    Returns
+    -------
+    ndarray
+        ``[2 reach + 1, ...]``, from `reach` hours earlier to `reach` hours later, adding up to 1; NaN for NaN.
+    """
+    deviation = np.asarray(standard_deviation, dtype=float)
+    edges = np.arange(-reach, reach) + 0.5
+    below = normal_probability(-standardised(edges.reshape(-1, *([1] * deviation.ndim)), deviation, 0.0))
+    ends = np.zeros((1, *deviation.shape)), np.ones((1, *deviation.shape))
+    return np.asarray(np.diff(np.concatenate((ends[0], below, ends[1])), axis=0))
+
+
 def stretch_probability(room: npt.ArrayLike, correlation: float) -> Array:
     """Give the chance that an error linked from hour to hour stays within its room in every hour.
 

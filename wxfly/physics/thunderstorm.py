@@ -2,7 +2,8 @@
 
 References
 ----------
-[NWS-BMX] US National Weather Service, Birmingham: severe weather parameters (CAPE and lifted index).
+[NWS-BMX] US National Weather Service, Birmingham: severe weather parameters (CAPE, lifted index and convective
+    inhibition). No one of them by itself means a storm: air that is unstable is *possible*, never *likely*.
 [Lightning] University of Nebraska-Lincoln, lightning safety: 30 s from flash to thunder is about 6 miles;
     wait 30 min after the last thunder.
 """
@@ -36,6 +37,14 @@ STABLE = 100.0
 """Below this CAPE, and without precipitation, there is no thunder [J kg-1]. Common practice, no source."""
 LIFTED_INDEX = -3.0
 """From here down [NWS-BMX] gives a moderate chance of thunderstorms [K]."""
+STRONG_INHIBITION = 150.0
+"""Convective inhibition from which [NWS-BMX] gives a low chance of thunderstorms [J kg-1]."""
+LARGEST_INHIBITION = 800.0
+"""More than this is a model's mark for air that has none, and counts as not known [J kg-1]."""
+LIKELY_RAIN = 0.3
+"""Probability of precipitation from which it counts as what may lift the air [1]. Common practice, no source."""
+LEAST_DEW_POINT = 278.15
+"""Drier air near the ground than this has no CAPE of 1000 J/kg [K]. Common practice, no source."""
 
 
 def thunderstorm_risk(
@@ -43,6 +52,10 @@ def thunderstorm_risk(
     precipitation_amount: npt.ArrayLike,
     cape: npt.ArrayLike,
     lifted_index: npt.ArrayLike,
+    *,
+    convective_inhibition: npt.ArrayLike = np.nan,
+    precipitation_probability: npt.ArrayLike = np.nan,
+    dew_point_temperature: npt.ArrayLike = np.nan,
 ) -> Array:
     """Give the risk of a thunderstorm.
 
@@ -55,7 +68,13 @@ def thunderstorm_risk(
     cape : array_like
         Convective available potential energy [J kg-1].
     lifted_index : array_like
-        [K]. All broadcast.
+        [K].
+    convective_inhibition : array_like, optional
+        [J kg-1]; some models give it as a negative number, so its size counts.
+    precipitation_probability : array_like, optional
+        Of the hour [1].
+    dew_point_temperature : array_like, optional
+        At 2 m [K]. All broadcast.
 
     Returns
     -------
@@ -67,14 +86,28 @@ def thunderstorm_risk(
     Likely: a code of thunderstorm, now or in the hour before; or showers with a CAPE of 1000 J/kg and a
     lifted index of -3 K or lower. Possible: lightning in sight, showers with a CAPE of 300 J/kg, any
     precipitation with 1000 J/kg. Precipitation that the code does not call steady counts as showers. Without
-    precipitation a high CAPE alone does not count: without lift it means little.
+    any precipitation a CAPE of 1000 J/kg is possible with a lifted index of -3 K or lower, unless an inhibition of
+    150 J/kg or more is known, and with a probability of precipitation of 0.3 or more. Without CAPE the risk is not
+    known, unless something else speaks for it or excludes it: a high lifted index together with a low probability of
+    precipitation, or a dew point below 5 degC.
 
     Monotone under deletion for inputs that are *physically coherent*: thunder or lightning goes with
-    precipitation in the hour or with a CAPE of 100 J/kg or more.
+    precipitation in the hour or with a CAPE of 100 J/kg or more, and a CAPE of 1000 J/kg with a dew point of 5 degC or
+    more.
     """
-    code, rain, energy, lifted = (
-        np.asarray(v, dtype=float) for v in (weather_code, precipitation_amount, cape, lifted_index)
+    code, rain, energy, lifted, inhibition, probability, dew_point = (
+        np.asarray(v, dtype=float)
+        for v in (
+            weather_code,
+            precipitation_amount,
+            cape,
+            lifted_index,
+            np.abs(convective_inhibition),
+            precipitation_probability,
+            dew_point_temperature,
+        )
     )
+    inhibition = np.where(inhibition > LARGEST_INHIBITION, np.nan, inhibition)
     falls = statement(rain > 0, rain)
     quiet = ~falls & statement(energy < STABLE, energy)
     thunder = code_in(code, THUNDERSTORM).unless_known(quiet)
@@ -83,9 +116,17 @@ def thunderstorm_risk(
     showers = code_in(code, SHOWERS) | (falls & ~steady)
     wet = falls | showers | steady
     unstable = statement(energy >= UNSTABLE, energy)
-    moderately = statement(energy >= MODERATELY_UNSTABLE, energy)
-    likely = thunder | (showers & moderately & statement(lifted <= LIFTED_INDEX, lifted))
-    return grade(lightning | (showers & unstable) | (wet & moderately), likely)
+    too_dry = statement(dew_point < LEAST_DEW_POINT, dew_point)
+    moderately = statement(energy >= MODERATELY_UNSTABLE, energy).unless_known(too_dry)
+    lifts = statement(lifted <= LIFTED_INDEX, lifted)
+    free = lifts & ~statement(inhibition >= STRONG_INHIBITION, inhibition)
+    by_itself = moderately & (free | statement(probability >= LIKELY_RAIN, probability))
+    likely = thunder | (showers & moderately & lifts)
+    possible = lightning | (showers & unstable) | (wet & moderately) | by_itself
+    # That air may be unstable of which nothing is known would make every hour of a poor source narrow: it is told as
+    # not known instead.
+    nothing_known = np.isnan(energy) & by_itself.possible & ~possible.certain & ~likely.certain
+    return np.asarray(np.where(nothing_known, np.nan, grade(possible, likely)))
 
 
 def cape_class(cape: float) -> str:

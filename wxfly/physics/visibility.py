@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.physics.evidence import grade, statement
+from wxfly.physics.probability import normal_probability
 from wxfly.physics.weather_code import FOG, code_in
 
 Array = npt.NDArray[np.float64]
@@ -25,6 +26,12 @@ FOG_VISIBILITY = 1000.0
 """Below, it is fog [m], by the WMO's definition."""
 MIST_VISIBILITY = 5000.0
 """Below, and not fog, it is mist or haze [m]: usual in aviation reports."""
+FOG_POSSIBLE = 0.1
+"""Chance of radiation fog from which it is possible [1]. Common practice, no source."""
+HUMIDITY_ERROR = 0.06
+"""Standard deviation of a forecast relative humidity near saturation [1]: 5 to 10 %, common practice, no source."""
+_CALM_UNTIL, _WINDY_FROM = 3.0, 6.0
+_LOW_SUN, _HIGH_SUN = 5.0, 25.0
 _LINE_OF_SIGHT = {"multirotor": (327.0, 20.0), "fixed_wing": (490.0, 30.0)}
 _SHARE_OF_VISIBILITY = 0.3
 _LARGEST_GROUND_VISIBILITY = 5000.0
@@ -160,6 +167,45 @@ def fog_likely(
     likely = statement(sight < FOG_VISIBILITY, sight).unless_known(dry) | code_in(code, FOG).unless_known(dry) | forms
     mist = statement(sight < MIST_VISIBILITY, sight) & ~dry  # haze in dry air is no sign of fog
     return grade(mist | statement(spread <= 2.0, spread), likely)
+
+
+def radiation_fog_chance(
+    relative_humidity: npt.ArrayLike, wind_speed: npt.ArrayLike, sun_elevation: npt.ArrayLike
+) -> Array:
+    """Give the chance of radiation fog, which forms in humid air in calm nights and lasts into the morning.
+
+    Parameters
+    ----------
+    relative_humidity : array_like
+        Over water, at 2 m [1].
+    wind_speed : array_like
+        At 10 m [m s-1].
+    sun_elevation : array_like
+        [degree]. All broadcast.
+
+    Returns
+    -------
+    ndarray
+        0 to 1: the chance that air of this forecast humidity is saturated, with a normal error of `HUMIDITY_ERROR`; all
+        of it up to a wind of 3 m/s and a sun of 5 degrees, none of it from 6 m/s and from 25 degrees, linear between.
+        Common practice, no source. A wind or a sun that is not known takes nothing off. NaN where the humidity is not
+        known and the others leave 0.1 or more.
+
+    Notes
+    -----
+    A calmer, moister or darker hour never has less of it. Cloud, which keeps the ground warm, takes nothing off, since
+    it is forecast too poorly; nor does dry ground.
+    """
+    humidity, wind, sun = np.broadcast_arrays(
+        *(np.asarray(v, dtype=float) for v in (relative_humidity, wind_speed, sun_elevation))
+    )
+    calm = np.clip((_WINDY_FROM - np.where(np.isnan(wind), 0.0, wind)) / (_WINDY_FROM - _CALM_UNTIL), 0.0, 1.0)
+    low = np.clip((_HIGH_SUN - np.where(np.isnan(sun), -90.0, sun)) / (_HIGH_SUN - _LOW_SUN), 0.0, 1.0)
+    saturated = normal_probability((humidity - 1.0) / HUMIDITY_ERROR)
+    # At most half of the air that is forecast to be saturated is: without a humidity that is what is left.
+    without = 0.5 * calm * low
+    chance = saturated * calm * low
+    return np.asarray(np.where(np.isnan(humidity), np.where(without < FOG_POSSIBLE, without, np.nan), chance))
 
 
 def cautious_visibility(

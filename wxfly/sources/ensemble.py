@@ -44,8 +44,14 @@ _KEY = re.compile(
     rf"(?P<name>{'|'.join(sorted(NAMES, key=len, reverse=True))}|(?:{'|'.join(AT_HEIGHT)})_\d{{1,4}}m)"
     r"(?:_member(?P<member>\d{2,}))?(?:_(?P<model>(?!member|spread|previous)[a-z][a-z0-9_]*))?"
 )
-# Not asked of an ensemble: what no element needs, to keep the request light.
-_NOT_ASKED = {"precipitation_probability", "roughness_length", "boundary_layer_height", "pressure_msl"}
+# Not asked of an ensemble, to keep the request light: what no element needs, and what members seldom carry.
+_NOT_ASKED = {
+    "precipitation_probability",
+    "roughness_length",
+    "boundary_layer_height",
+    "pressure_msl",
+    "convective_inhibition",
+}
 
 
 def ensemble_names() -> list[str]:

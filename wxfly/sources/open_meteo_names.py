@@ -33,6 +33,7 @@ NAMES: dict[str, str] = {
     "visibility": "visibility_in_air",
     "wind_gusts_10m": "wind_speed_of_gust",
     "cape": "atmosphere_convective_available_potential_energy",
+    "convective_inhibition": "atmosphere_convective_inhibition",
     "lifted_index": "lifted_index",
     "freezing_level_height": "freezing_level_altitude",
     "boundary_layer_height": "atmosphere_boundary_layer_thickness",

@@ -1,0 +1,356 @@
+"""Hours that once looked safer than the forecast says: each case by its name, from the cube to the chance and the rank.
+
+The quiet cube holds everywhere with a chance above 9 in 10; each case changes only what it is about.
+"""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.cubes import quiet_cube
+from tests.test_chance import LIMITS
+from wxfly.derived import derive
+from wxfly.forecast import attributes_of
+from wxfly.physics import geomagnetic
+from wxfly.site import Site
+from wxfly.suitability import State, assess
+from wxfly.sureness import judge_sureness
+from wxfly.windows import find_windows, rank_by_chance
+
+SITE = Site("here", 52.0, 6.0, surface_altitude=30.0, time_zone="Europe/Amsterdam")
+RUN = np.datetime64("2026-06-10T00")
+HOURS = 49
+NOON = 12
+BERLIN = Path(__file__).resolve().parents[2] / "shared" / "data" / "replies" / "berlin_2021-11-24_168h.json"
+
+
+def changed(hours=HOURS, **values):
+    """Make a quiet cube; a value is one for every hour, or a dictionary of first and last stamp to value."""
+    cube = quiet_cube(hours)
+    for name, value in values.items():
+        for (first, last), here in (value if isinstance(value, dict) else {(None, None): value}).items():
+            cube[name].values[first:last] = here
+    return cube
+
+
+def members_of(cubes):
+    """Put cubes side by side as the members of one ensemble."""
+    import xarray as xr
+
+    whole = xr.concat(cubes, "realization", data_vars="all", coords="minimal", compat="override", join="exact")
+    whole = whole.assign_coords(realization=np.arange(len(cubes))).transpose(..., "realization")
+    for name in whole.data_vars:
+        whole[name].attrs = cubes[0][name].attrs
+    return whole.assign_attrs(cubes[0].attrs)
+
+
+def judge(cube, ensembles=(), *, run=RUN, limits=LIMITS, start=None, end=None):
+    conditions = derive(cube, height=60.0, start=start, end=end)
+    assessment = assess(conditions, limits)
+    sureness = judge_sureness(
+        conditions, assessment, run, height=60.0, site=SITE, limits=limits, central=cube, ensembles=ensembles
+    )
+    return conditions, assessment, sureness
+
+
+def chances(cube, ensembles=(), **options):
+    return judge(cube, ensembles, **options)[2].hours.values
+
+
+def share_of(sureness, element, first=NOON, last=NOON):
+    return {c.element: c.share for c in sureness.of(first, last).causes}.get(element, 0.0)
+
+
+# --- 1. light rain -------------------------------------------------------------------------------------------------
+
+SLIGHT_RAIN = {"precipitation_amount": 0.1, "weather_code": 61.0}
+
+
+def test_slight_rain_in_every_hour_is_less_sure_than_a_dry_day():
+    dry, wet = chances(quiet_cube(HOURS)), chances(changed(**SLIGHT_RAIN))
+    assert dry[NOON] > 0.9
+    assert wet[NOON] < 0.6
+    assert judge(changed(**SLIGHT_RAIN))[2].of(9, 11).value < 0.5
+
+
+def test_forty_members_that_all_rain_are_less_sure_than_forty_dry_ones():
+    cube = quiet_cube(HOURS)
+    dry = chances(cube, [members_of([quiet_cube(HOURS)] * 40)])
+    wet = chances(cube, [members_of([changed(**SLIGHT_RAIN)] * 40)])
+    assert dry[NOON] > 0.95
+    assert wet[NOON] < 0.6
+
+
+def test_a_hundredth_of_a_millimetre_is_no_step_in_the_members():
+    cube, found = quiet_cube(HOURS), []
+    for amount in (0.10, 0.11):
+        half = [changed(precipitation_amount=amount)] * 20 + [quiet_cube(HOURS)] * 20
+        found.append(chances(cube, [members_of(half)])[NOON])
+    assert 0.0 < found[0] - found[1] < 0.03
+    assert found[0] < 0.8
+
+
+def test_the_chance_falls_with_the_amount_without_a_step():
+    amounts = np.concatenate([[0.0], np.geomspace(0.002, 4.0, 60)])
+    found = np.array([chances(changed(25, precipitation_amount=a))[NOON] for a in amounts])
+    assert (np.diff(found) <= 1e-9).all()
+    assert -np.diff(found).min() < 0.06
+    assert found[0] > 0.9
+    assert found[-1] < 0.2
+
+
+@pytest.mark.parametrize("limit", [0.1, 0.5, 4.0])
+def test_the_element_at_its_limit_is_named_among_what_may_break(limit):
+    limits = replace(LIMITS, maximum_precipitation=limit)
+    _, assessment, sureness = judge(changed(precipitation_amount=limit), limits=limits)
+    assert float(assessment["margin"].sel(element="precipitation")[NOON]) == pytest.approx(0.0)
+    assert share_of(sureness, "precipitation") == pytest.approx(0.5, abs=0.05)
+
+
+def test_rain_that_decides_the_window_of_the_real_reply_is_named():
+    if not BERLIN.is_file():
+        pytest.skip("the measured reply is not beside this checkout")
+    from wxfly.sources.open_meteo import read_forecast
+
+    cube = read_forecast(BERLIN)
+    conditions = derive(cube, height=30.0)
+    assessment = assess(conditions, LIMITS)
+    sureness = judge_sureness(
+        conditions, assessment, cube["time"].values[0], height=30.0, site=SITE, limits=LIMITS, central=cube
+    )
+    windows = find_windows(assessment, minimum_duration=np.timedelta64(3, "h"))
+    wet = [w for w in windows if w.limiting_element == "precipitation"]
+    assert wet
+    for window in wet:
+        named = [c.element for c in sureness.of(window.first, window.last).causes[:3]]
+        assert "precipitation" in named
+
+
+# --- 2. timing -----------------------------------------------------------------------------------------------------
+
+COMES = {
+    "a front": {"wind_speed": {(NOON, None): (11.0, 14.0, 14.5)}, "wind_speed_of_gust": {(NOON, None): 19.0}},
+    "a storm": {
+        "weather_code": {(NOON, NOON + 3): 95.0},
+        "precipitation_amount": {(NOON, NOON + 3): 3.0},
+        "atmosphere_convective_available_potential_energy": {(NOON, NOON + 3): 1500.0},
+    },
+    "a burst of rain": {"precipitation_amount": {(NOON + 1, NOON + 2): 2.0}},
+}
+ENDS = {
+    "fog that lifts": {"visibility_in_air": {(None, NOON): 300.0}, "weather_code": {(None, NOON): 45.0}},
+    "rain that ends": {"precipitation_amount": {(None, NOON + 1): 2.0}},
+}
+
+
+@pytest.mark.parametrize("members", [1, 10])
+@pytest.mark.parametrize("what", COMES)
+def test_the_hour_before_what_is_forecast_to_come_is_not_sure(what, members):
+    cube = changed(**COMES[what])
+    found = chances(cube, [] if members == 1 else [members_of([cube] * members)])
+    state = judge(cube)[1]["state"].values
+    first = int(np.flatnonzero(state == State.OUTSIDE)[np.flatnonzero(state == State.OUTSIDE) > 6][0])
+    before = found[first - 1]
+    assert state[first - 1] >= State.NARROW
+    assert before < 0.8
+    assert before < found[first - 2] <= found[first - 6] + 1e-9
+    assert found[first - 6] > 0.85
+
+
+@pytest.mark.parametrize("members", [1, 10])
+@pytest.mark.parametrize("what", ENDS)
+def test_the_hour_after_what_is_forecast_to_end_is_not_sure(what, members):
+    cube = changed(**ENDS[what])
+    found = chances(cube, [] if members == 1 else [members_of([cube] * members)])
+    state = judge(cube)[1]["state"].values
+    after = int(np.flatnonzero((state >= State.NARROW) & (np.arange(state.size) >= NOON))[0])
+    assert state[after - 1] == State.OUTSIDE
+    assert found[after] < 0.75
+    assert found[after] < found[after + 2] <= found[after + 6] + 1e-9
+    assert found[after + 6] > 0.85
+
+
+def test_more_neighbouring_hours_count_farther_ahead():
+    cube = changed(**COMES["a burst of rain"])
+    near, far = chances(cube), chances(cube, run=RUN - np.timedelta64(120, "h"))
+    quiet = [chances(quiet_cube(HOURS), run=r) for r in (RUN, RUN - np.timedelta64(120, "h"))]
+    lost = [q[NOON - 3] - c[NOON - 3] for q, c in zip(quiet, (near, far), strict=True)]
+    assert lost[1] > lost[0] + 0.03
+
+
+def test_a_front_just_after_the_time_asked_about_counts_too():
+    start, end = RUN + np.timedelta64(6, "h"), RUN + np.timedelta64(NOON - 1, "h")
+    quiet, front = quiet_cube(HOURS), changed(**COMES["a front"])
+    for ensembles in ((lambda c: []), (lambda c: [members_of([c] * 10)])):
+        a, b = (chances(c, ensembles(c), start=start, end=end)[-1] for c in (quiet, front))
+        assert b < a - 0.03
+
+
+def test_an_hour_lost_beside_another_never_makes_it_surer():
+    cube = changed(**COMES["a burst of rain"])
+    before = chances(cube)
+    for name in ("precipitation_amount", "wind_speed_of_gust", "weather_code"):
+        lost = cube.copy(deep=True)
+        lost[name].values[NOON - 1 : NOON + 2] = np.nan
+        after = chances(lost)
+        known = ~np.isnan(after)
+        assert (after[known] <= before[known] + 1e-9).all(), name
+
+
+def test_a_forecast_that_is_cut_is_not_surer_where_it_now_ends():
+    cube = changed(**COMES["a burst of rain"])
+    whole, cut = chances(cube), chances(cube.isel(time=slice(None, NOON + 1)))
+    assert (cut <= whole[: cut.size] + 1e-9).all()
+
+
+# --- 3. radiation fog ----------------------------------------------------------------------------------------------
+
+
+def calm_dawn(humidity, bases=False, **others):
+    """Make a calm, clear night and morning of a source with visibility, with cloud bases or without."""
+    dew_point = 283.15 - 20.0 * (1 - humidity) if humidity < 1 else 283.15
+    cube = changed(
+        25, wind_speed=(1.0, 1.6, 1.8), wind_speed_of_gust=1.8, air_temperature=283.15,
+        air_temperature_aloft=(283.2, 283.8, 284.0), dew_point_temperature=dew_point, relative_humidity=humidity,
+        cloud_area_fraction=0.0, low_type_cloud_area_fraction=0.0, weather_code=0.0, **others,
+    )  # fmt: skip
+    if bases:
+        return cube
+    cube = cube.drop_vars("cloud_base_altitude")
+    return cube.assign_attrs(carried=cube.attrs["carried"].replace("cloud_base_altitude; ", ""))
+
+
+DAWN = 3
+
+
+def test_a_calm_clear_dawn_in_humid_air_has_radiation_fog_as_possible():
+    for humidity in (0.949, 0.96):
+        _, assessment, sureness = judge(calm_dawn(humidity))
+        hour = assessment.isel(time=DAWN)
+        assert float(hour["demand"].sel(element="fog")) == 1.0
+        assert State(int(hour["state"])) is State.NARROW
+        assert hour["limiting_element"].item() == "fog"
+        assert 0.5 < sureness.hours.values[DAWN] < 0.85
+        assert "fog" in [c.element for c in sureness.of(DAWN, DAWN).causes[:3]]
+
+
+def test_humidity_makes_no_cliff_in_the_chance():
+    humidities = np.arange(0.80, 1.0001, 0.005)
+    found = np.array([chances(calm_dawn(h))[DAWN] for h in humidities])
+    assert (np.diff(found) <= 1e-6).all()
+    assert -np.diff(found).min() < 0.05
+    assert found[0] > 0.9
+    assert found[-1] < 0.55
+
+
+def test_wind_or_sun_takes_the_radiation_fog_away():
+    windy = calm_dawn(0.96, bases=True)
+    windy["wind_speed"].values[:] = (6.5, 7.5, 7.7)
+    windy["wind_speed_of_gust"].values[:] = 8.0
+    for cube, hour in ((windy, DAWN), (calm_dawn(0.96, bases=True), NOON)):
+        assert float(judge(cube)[1]["demand"].sel(element="fog")[hour]) == 0.0
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    st.floats(0.7, 1.0),
+    st.floats(0, 8),
+    st.floats(-30, 60),
+    st.lists(st.booleans(), min_size=3, max_size=3),
+)
+def test_a_missing_input_makes_no_fog_less_likely(humidity, wind, sun, gone):
+    from wxfly.physics.visibility import radiation_fog_chance
+
+    values = np.array([humidity, wind, sun])
+    full = float(radiation_fog_chance(*values))
+    some = float(radiation_fog_chance(*np.where(gone, np.nan, values)))
+    assert 0 <= full <= 1
+    assert np.isnan(some) or some >= full - 1e-12
+
+
+# --- 4. storms without rain ----------------------------------------------------------------------------------------
+
+UNSTABLE = {"atmosphere_convective_available_potential_energy": 4000.0, "lifted_index": -9.0}
+
+
+def with_inhibition(cube, value):
+    name = "atmosphere_convective_inhibition"
+    return cube.assign({name: ("time", np.full(cube.sizes["time"], float(value)), attributes_of(name))})
+
+
+def test_very_unstable_air_without_rain_is_narrow():
+    _, assessment, sureness = judge(changed(**UNSTABLE))
+    hour = assessment.isel(time=NOON)
+    assert State(int(hour["state"])) is State.NARROW
+    assert hour["limiting_element"].item() == "thunderstorm"
+    assert share_of(sureness, "thunderstorm") >= 0.1
+
+
+def test_inhibition_holds_unstable_air_back_where_the_model_has_it():
+    for inhibition, grade in ((10.0, 1.0), (100.0, 1.0), (180.0, 0.0), (-180.0, 0.0), (999.9, 1.0), (np.nan, 1.0)):
+        cube = with_inhibition(changed(**UNSTABLE), inhibition)
+        assert float(derive(cube, height=60.0)["thunderstorm_risk"][0, NOON]) == grade, inhibition
+
+
+def test_a_chance_of_rain_in_unstable_air_is_a_storm_that_is_possible():
+    energy = {"atmosphere_convective_available_potential_energy": 1200.0, "lifted_index": -1.0}
+    for probability, grade in ((0.0, 0.0), (0.2, 0.0), (0.5, 1.0)):
+        cube = with_inhibition(changed(precipitation_probability=probability, **energy), 180.0)
+        assert float(derive(cube, height=60.0)["thunderstorm_risk"][0, NOON]) == grade
+
+
+# --- 9. Kp ---------------------------------------------------------------------------------------------------------
+
+THIRDS = np.round(np.arange(0, 28) / 3, 2)
+
+
+@pytest.mark.parametrize("latitude", [0.0, 20.0, 39.9, 40.1, 45.0, 48.0, 52.0, 56.0, 60.0, 67.0, 80.0])
+def test_risk_and_verdict_of_kp_are_one_table(latitude):
+    limit = float(geomagnetic.kp_limit(latitude))
+    for kp in THIRDS:
+        risk = float(geomagnetic.kp_risk(kp, latitude))
+        assert (risk == 2) == (kp > limit), kp
+        if risk == 1:
+            assert 1 - kp / limit < 0.2, kp
+        words = geomagnetic.describe_kp(kp, latitude)
+        assert ("drift or drop out" in words) == (risk == 2)
+
+
+def test_kp_8_in_mid_latitudes_is_outside():
+    cube = changed(kp_index=8.0)
+    hour = judge(cube)[1].isel(time=NOON)
+    assert State(int(hour["state"])) is State.OUTSIDE
+    assert hour["limiting_element"].item() == "kp"
+
+
+def test_kp_9_is_outside_near_the_magnetic_equator_too():
+    assert float(geomagnetic.kp_limit(20.0)) < 9.0
+    assert float(geomagnetic.kp_risk(9.0, 20.0)) == 2
+
+
+# --- 13. a window that ends in the unknown -------------------------------------------------------------------------
+
+
+def test_a_window_that_ends_at_a_required_unknown_ranks_behind_one_that_is_known():
+    cube = changed(25)
+    cube["wind_speed_of_gust"].values[11:13] = np.nan  # of the hours from 10 to 13
+    cube["wind_speed_of_gust"].values[13:18] = 6.0  # the known window has the smaller margin
+    start, end = RUN + np.timedelta64(7, "h"), RUN + np.timedelta64(17, "h")
+    conditions = derive(cube, height=60.0)
+    assessment = assess(conditions, LIMITS)
+    windows = find_windows(assessment, minimum_duration=np.timedelta64(1, "h"), start=start, end=end)
+    assert [w.ends_unknown for w in windows] == [False, True]
+    assert windows[0].margin < windows[1].margin
+    assert windows[0].start > windows[1].start
+    assert [w.start for w in rank_by_chance(windows)] == [w.start for w in windows]
+
+
+def test_a_window_that_ends_by_dusk_or_by_the_time_asked_about_is_known():
+    assessment = assess(derive(changed(25), height=60.0), LIMITS)
+    for end in (None, RUN + np.timedelta64(12, "h")):
+        (window,) = find_windows(assessment, minimum_duration=np.timedelta64(1, "h"), end=end)
+        assert not window.ends_unknown
