@@ -169,8 +169,8 @@ def room_to_limits(
         if name == "precipitation" and demand.shape[2] == 1 and given is not None:
             told = -normal_quantile(np.clip(given, _LEAST_TOLD, 1.0 - _LEAST_TOLD))
             here = np.where(np.isnan(told), here, np.minimum(here, told))
-        if name == "fog" and fog_chance is not None:
-            fog = np.where(np.isnan(margin[k]), np.nan, _like(fog_chance, demand.shape[1:]))
+        if name == "fog" and (foggy := _like(fog_chance, demand.shape[1:])) is not None:
+            fog = np.where(np.isnan(margin[k]), np.nan, foggy)
             here = -normal_quantile(np.clip(fog, _LEAST_TOLD, 1.0 - _LEAST_TOLD))
         if name in required:
             room[k] = _with_required_missing(here)
