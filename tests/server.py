@@ -40,8 +40,8 @@ UNITS = {
     "wind_speed": "km/h", "wind_gusts": "km/h", "wind_direction": "°", "temperature": "°C", "dew_point": "°C",
     "relative_humidity": "%", "surface_pressure": "hPa", "pressure_msl": "hPa", "precipitation_probability": "%",
     "precipitation": "mm", "weather_code": "wmo code", "cloud_cover": "%", "visibility": "m", "cape": "J/kg",
-    "convective_inhibition": "J/kg", "lifted_index": "", "freezing_level_height": "m", "boundary_layer_height": "m",
-    "roughness_length": "m",
+    "convective_inhibition": "J/kg",
+    "lifted_index": "", "freezing_level_height": "m", "boundary_layer_height": "m", "roughness_length": "m",
 }  # fmt: skip
 PLACES = [  # invented
     {"id": 1, "name": "Oldermoor", "latitude": 52.31, "longitude": 6.84, "elevation": 31.0, "country": "Inventia",
