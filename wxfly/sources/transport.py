@@ -115,10 +115,10 @@ def check_host(url: str, settings: Settings, what: str) -> None:
     """Refuse a host, or a way of speaking to it, that is not configured."""
     parts = urlsplit(url)
     host = parts.netloc.rpartition("@")[2]  # a name and a password before it are not repeated
-    if not host:
+    if not host and not parts.scheme:
         raise SourceError(f"{what}: not asked, the addresses in the settings cannot be read; mend config.toml")
     if parts.netloc.lower() not in settings.hosts:
-        raise SourceError(f"{what}: refused to contact {host}, which is not a configured source")
+        raise SourceError(f"{what}: refused to contact {host or parts.scheme}, which is not a configured source")
     configured = {
         urlsplit(a).scheme for a in settings.addresses.values() if urlsplit(a).netloc.lower() == parts.netloc.lower()
     }
