@@ -10,6 +10,7 @@ PACKAGE = Path(wxfly.__file__).parent
 # Rank by module, or by folder for its modules. A module may import only what has a lower rank, its own folder aside.
 RANK = {
     "errors": 0,
+    "coordinates": 1,
     "logs": 0,
     "keys": 1,
     "physics": 1,

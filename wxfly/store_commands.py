@@ -10,10 +10,10 @@ import numpy as np
 
 from wxfly import store
 from wxfly.belongings import aligned
+from wxfly.coordinates import parse_coordinates
 from wxfly.errors import WxflyError
 from wxfly.netcdf import CHECKSUM, SCHEMA, load_cube
 from wxfly.obtained import as_moment, retrieved_of, run_of, utc_now
-from wxfly.places import parse_coordinates
 from wxfly.settings import cache_folder, load_settings
 from wxfly.site import place_key, read_sites
 from wxfly.store import StoredForecast
