@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 
 import numpy as np
 
@@ -163,6 +163,10 @@ class Clock:
     def date(self, moment: np.datetime64) -> date:
         """Give the local date of a moment."""
         return self.local(moment).date()
+
+    def noon(self, day: date) -> np.datetime64:
+        """Give 12:00 of a day on the clock, UTC."""
+        return np.datetime64(datetime.combine(day, time(12), self._zone).astimezone(UTC).replace(tzinfo=None), "s")
 
     def zone(self, moment: np.datetime64) -> str:
         """Give the abbreviation in force at a moment, such as ``CET`` or ``UTC+03``."""
