@@ -49,7 +49,7 @@ RANK = {
     "reach": 7,
     "field_check": 5,
     "reading": 6,
-    "hand_verdict": 7,
+    "hand_verdict": 9.5,
     "hours": 6,
     "wind_aloft": 7,
     "hour_weather": 8,

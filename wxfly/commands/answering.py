@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from wxfly.commands.options import asking, briefed, doubting, flying, forecast_asking, intending
+from wxfly.commands.options import asking, briefed, doubting, flying, forecast_asking, intending, waiting
 from wxfly.commands.program import main, tell_progress, width
 from wxfly.own_files import write_whole
 
@@ -100,6 +100,8 @@ def brief(site: str | None, **options: Any) -> None:
     help="Of the anemometer above ground.  [default: 2m; without unit: that of --units]",
 )
 @forecast_asking
+@flying
+@waiting
 def check(site: str | None, **options: Any) -> None:
     """Hold what you measure now at SITE against the forecast, and answer for the rest of the day with both."""
     from wxfly import outing
