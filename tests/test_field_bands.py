@@ -13,13 +13,11 @@ from hypothesis import strategies as st
 
 from tests.cubes import quiet_cube
 from tests.test_field_check import LIMITS, OPEN, TOWER, levels
-from tests.validation.records import read_tower
-from tests.validation.tower import MET_MAST
+from tests.validation import hand
 from wxfly import outing
 from wxfly.cli import main
-from wxfly.field_check import HandRule, hand_rule, ratio_to_hand, reading_that_holds
+from wxfly.field_check import HandRule, hand_rule
 from wxfly.hand_verdict import Reason, Verdict, band_of
-from wxfly.physics.daylight import sun_position
 
 RULE = HandRule(2.0, 3.04, 4.83, 5.2, 7.3, (1.0, 2.0), (1.5, 3.0), 2.0, 0.9)
 CALM_DAY = ("Valdrenna", "--as-of", "2026-03-14T15:00Z")
@@ -58,30 +56,21 @@ def test_a_stronger_reading_is_never_in_a_better_band() -> None:
 
 
 @pytest.mark.skipif(not TOWER.exists(), reason="the tower's record is not beside the checkout")
-@pytest.mark.parametrize("height", [30, 55, 80, 122])
-@pytest.mark.parametrize("limit", [6.0, 8.5, 10.7])
-def test_the_rule_holds_by_night_in_every_year(height: int, limit: float) -> None:
-    """As `test_the_rule_holds_on_a_tower`, by night alone and by year: 0.88 to 1.00 were held before."""
-    tower = read_tower(TOWER)
-    hand, ten, aloft = tower.speed[3], tower.speed[10], tower.speed[height]
-    night = sun_position(*MET_MAST, tower.time)[0] <= 0
-    before = np.roll(np.stack([ten * np.log(3.0 / OPEN) / np.log(10.0 / OPEN), aloft]), 1, axis=1)
-    ratio = ratio_to_hand(before[0], before[1], 3.0, float(height), OPEN)
-    with np.errstate(invalid="ignore"):
-        holds = reading_that_holds(limit, ratio, 3.0, float(height), 0.9, is_night=night)
-        just_below = night & np.isfinite(hand + aloft + ratio) & (hand <= holds) & (hand > 0.8 * holds)
-    for year in ("2012", "2013", "2014"):
-        chosen = just_below & (tower.time.astype("datetime64[Y]") == np.datetime64(year))
-        assert chosen.sum() > 50
-        assert np.mean(aloft[chosen] <= limit) >= 0.95
+def test_the_rule_holds_by_night_in_every_year() -> None:
+    """By height, limit and year 88 to 100 of 100 nightly hours were kept where 90 are told."""
+    found = hand.measure(TOWER)
+    before = [v for k, v in found.items() if k.endswith("held back, kept % in the worst year")]
+    now = [v for k, v in found.items() if k.endswith("kept % in the worst year")]
+    assert min(before) < found["confidence"]
+    assert min(v for v in now if v not in before) >= 95
 
 
 def test_more_is_held_back_by_night() -> None:
     """The quiet cube has the same weather in every hour; its sun has not."""
-    hand, flight = levels(quiet_cube(), 2.0, 60.0)
-    up = (hand["sun_elevation"] > 0).all("edge").values
+    low, flight = levels(quiet_cube(), 2.0, 60.0)
+    up = (low["sun_elevation"] > 0).all("edge").values
     rules = [
-        hand_rule(hand.isel(time=hours), [flight.isel(time=hours)], LIMITS, roughness_length=OPEN)
+        hand_rule(low.isel(time=hours), [flight.isel(time=hours)], LIMITS, roughness_length=OPEN)
         for hours in (np.flatnonzero(up), np.flatnonzero(~up))
     ]
     assert rules[1].mean_holds < rules[0].mean_holds

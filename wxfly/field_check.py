@@ -25,6 +25,9 @@ HAND_HEIGHT = 2.0
 READING_PERIOD = 120.0
 """Of the reading [s]."""
 CONFIDENCE = 0.9
+ON_TOWER = (0.315, 0.0)
+"""Constants of the way up from the hand, as `wxfly.physics.wind_error` takes them: those of the tower on which the rule
+is shown, by day; for the night see `NIGHT_FACTOR`."""
 NIGHT_FACTOR = 1.5
 """How much more a reading carried up is held to err by night. Without it the limits held in 88 to 100 of 100 hours of
 night, by height, limit and year of a tower, where 90 are told; with it in 96 and more (evidence page on wind)."""
@@ -132,7 +135,7 @@ def carrying_deviation(
     speed = np.asarray(reading, dtype=float)
     unknown = np.full(speed.shape, np.nan)
     by_day = wind_error.deviation_from_one_level(
-        speed, np.asarray(hand_height), np.asarray(height), unknown, "temperatures"
+        speed, np.asarray(hand_height), np.asarray(height), unknown, "temperatures", constants=ON_TOWER
     )
     return np.asarray(np.where(is_night, NIGHT_FACTOR, 1.0) * by_day)
 

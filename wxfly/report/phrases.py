@@ -160,13 +160,13 @@ class Clock:
         """Give a UTC moment as an aware local one."""
         return datetime.fromisoformat(f"{moment.astype('datetime64[s]')}+00:00").astimezone(self._zone)
 
-    def date(self, moment: np.datetime64) -> date:
-        """Give the local date of a moment."""
-        return self.local(moment).date()
-
     def noon(self, day: date) -> np.datetime64:
         """Give 12:00 of a day on the clock, UTC."""
         return np.datetime64(datetime.combine(day, time(12), self._zone).astimezone(UTC).replace(tzinfo=None), "s")
+
+    def date(self, moment: np.datetime64) -> date:
+        """Give the local date of a moment."""
+        return self.local(moment).date()
 
     def zone(self, moment: np.datetime64) -> str:
         """Give the abbreviation in force at a moment, such as ``CET`` or ``UTC+03``."""
