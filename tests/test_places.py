@@ -9,7 +9,7 @@ import pytest
 from tests.server import Fault
 from wxfly.errors import WxflyError
 from wxfly.kept_replies import keep_reply, kept_reply
-from wxfly.places import demo_sites, parse_coordinates, resolve_site, time_zone_at
+from wxfly.places import demo_sites, resolve_site, time_zone_at
 from wxfly.site import Site
 from wxfly.store import load_manifest
 
@@ -29,23 +29,6 @@ def test_the_demonstrations_sites_are_known_and_marked():
         assert resolve_site(name.upper(), saved={}) == site
         assert site.is_demo
         assert math.isfinite(site.surface_altitude)
-
-
-@pytest.mark.parametrize(
-    ("text", "wanted"),
-    [
-        ("52.3,6.8", (52.3, 6.8)),
-        (" -33.9 , +151.2 ", (-33.9, 151.2)),
-        ("0,0", (0.0, 0.0)),
-        ("52.3;6.8", (52.3, 6.8)),
-        ("52.3", None),
-        ("52.3 N, 6.8 E", None),
-        ("1e2,3", None),
-        ("Paris, France", None),
-    ],
-)
-def test_coordinates_are_told_from_names(text, wanted):
-    assert parse_coordinates(text) == wanted
 
 
 def test_coordinates_get_ground_and_clock(server):

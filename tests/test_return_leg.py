@@ -155,7 +155,7 @@ def test_the_error_of_the_forecast_grows_with_lead():
     run = cube["time"].values[0] - np.timedelta64(4, "D")
     hours = []
     for moment in (cube["time"].values[0], run):
-        deviation = forecast_deviations(flight["time"].values, moment)
+        deviation = forecast_deviations(flight["time"].values, moment, "icon_eu", 60.0)
         got = judge_return_leg(
             assess(flight, LIMITS), flight, home, farther(2000.0), LIMITS, forecast_deviation=deviation
         )
@@ -181,8 +181,7 @@ def test_members_of_an_ensemble_are_held_one_by_one():
     windy["wind_speed"][:] = [4.0, 6.0, 6.5]
     together = xr.concat([calm, windy], "realization", data_vars="all", coords="minimal", compat="override")
     flight, home = derive(together, height=60.0), derive(together, height=100.0)
-    deviation = forecast_deviations(flight["time"].values, calm["time"].values[0])
-    got = judge_return_leg(assess(flight, LIMITS), flight, home, farther(1500.0), LIMITS, forecast_deviation=deviation)
+    got = judge_return_leg(assess(flight, LIMITS), flight, home, farther(1500.0), LIMITS)
     for member, cube in enumerate((calm, windy)):
         alone = judged(cube, farther(1500.0))["demand"].sel(element=NAME).values[NOON]
         assert got["demand"].sel(element=NAME).isel(realization=member).values[NOON] == pytest.approx(alone, rel=1e-2)

@@ -6,8 +6,8 @@ chance that a limit holds for an hour is the normal distribution at the room.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -28,6 +28,10 @@ JUST_INSIDE = 0.2
 """Margin of a value that is just inside its limit [1]: a missing advised value is never told as surer to hold."""
 _LOGARITHM_OF_NOTHING = -20.0
 _LEAST_TOLD = 0.001
+WITHOUT_ERROR = ("daylight",)
+"""Elements that are known beforehand."""
+MANY_MEMBERS = 10
+"""From so many members on, their mean errs as that of an ensemble does; fewer err as one run. An estimate of ours."""
 
 
 @dataclass(frozen=True)
@@ -60,6 +64,44 @@ class ErrorLaw:
     factors: Mapping[str, float]
     timing: tuple[tuple[float, ...], tuple[float, ...]]
 
+    def of_forecast(self, models: Sequence[str], height: float, members: int) -> ErrorLaw:
+        """Give the law of a forecast of the wind at a height.
+
+        Parameters
+        ----------
+        models : sequence of str
+            Whose; of several the one that errs most counts, and one without a row errs as the worst of the table.
+        height : float
+            Above ground [m]; below 10 m the error is that at 10 m.
+        members : int
+            How many; see `MANY_MEMBERS`.
+
+        Returns
+        -------
+        ErrorLaw
+            With the rows of wind and gust changed. Where the place has taught an error of its own, it counts in place
+            of the model's.
+        """
+        wind, gust = self.rows["wind"], self.rows["gust"]
+        by_name = {name: row["error"] for row in wind["model"] for name in row["names"]}
+        other = max(row["error"] for row in wind["model"] if row.get("is_any_other"))
+        usual = np.asarray(wind["error"], dtype=float)
+        first = usual[0] if "wind" in self.factors else max(by_name.get(name, other) for name in models)
+        growth = usual**2 - usual[0] ** 2
+        grown = (max(height, 10.0) / 10.0) ** wind["height"]["exponent"]
+        of_wind = np.sqrt(first**2 + growth) * grown
+        of_gust = np.asarray(gust["error" if members >= MANY_MEMBERS else "error_of_single"], dtype=float)
+        more = np.maximum(of_wind**2 - (gust["beside_wind"] ** 2 + growth), 0.0)
+        changed = {
+            "wind": {**wind, "error": tuple(of_wind)},
+            "gust": {
+                **gust,
+                "error": tuple(np.sqrt(of_gust**2 + more)),
+                "low": (gust["low"][0] * grown, gust["low"][1]),
+            },
+        }
+        return replace(self, rows={**self.rows, **changed})
+
     def figure(self, element: str, key: str, lead_hours: npt.ArrayLike) -> Array:
         """Interpolate a figure of an element to lead times [h]."""
         values = np.interp(np.asarray(lead_hours, dtype=float), self.lead_hours, self.rows[element][key])
@@ -75,6 +117,7 @@ def default_error_law() -> ErrorLaw:
     """Read the law that wxfly ships; each figure has its source in ``data/forecast_error.toml``."""
     text = (files("wxfly") / "data" / "forecast_error.toml").read_text(encoding="utf-8")
     table = parse_toml(text, "the shipped forecast_error.toml")
+    check_rows(table)
     return ErrorLaw(
         lead_hours=tuple(table["lead_hours"]),
         rows={name: table[name] for name in NAMES if name in table},
@@ -84,6 +127,32 @@ def default_error_law() -> ErrorLaw:
         factors={},
         timing=(tuple(table["timing"]["lead_hours"]), tuple(table["timing"]["deviation"])),
     )
+
+
+def check_rows(table: Mapping[str, Any]) -> None:
+    """Refuse a table in which an element or a model has no error: it would be told as certain.
+
+    Raises
+    ------
+    ValueError
+        For an element without a row, a row without an error, or no row for models that are not named.
+    """
+    for name in NAMES:
+        if name in WITHOUT_ERROR:
+            continue
+        row = table.get(name)
+        if row is None:
+            raise ValueError(f"forecast_error.toml has no row for the element '{name}'; it would be told as certain")
+        key = "missed" if row["kind"] == "category" else "error"
+        if not all(value > 0 for value in row[key]) or len(row[key]) != len(table["lead_hours"]):
+            raise ValueError(f"forecast_error.toml: the element '{name}' has no {key} above 0 at every lead")
+    models = table["wind"].get("model", [])
+    names = [name for row in models for name in row["names"]]
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice or not all(row["error"] > 0 for row in models):
+        raise ValueError(f"forecast_error.toml: models need one error above 0 each; see {', '.join(twice) or names[0]}")
+    if not any(row.get("is_any_other") for row in models):
+        raise ValueError("forecast_error.toml has no row for models that it does not name; they would have no error")
 
 
 def lead_time(time: npt.ArrayLike, run: np.datetime64) -> Array:
@@ -163,7 +232,7 @@ def room_to_limits(
     skipped, required = set(assessment.attrs["not_judged"]), set(assessment.attrs["required"])
     room = np.full(demand.shape, np.inf)
     for k, name in enumerate(NAMES):
-        if name in skipped or name not in law.rows:
+        if name in skipped or name in WITHOUT_ERROR:
             continue
         here = _room(name, demand[k], limit[k], margin[k], lead, law, carried.get(name), (spreads or {}).get(name))
         if name == "precipitation" and demand.shape[2] == 1 and given is not None:
@@ -223,6 +292,9 @@ def _room(
         # The limit is the nearer end of the band; the sign of the margin tells on which side of it the demand lies.
         room = np.where(margin >= 0, 1.0, -1.0) * np.abs(limit - demand) / deviation
         return np.where(np.isnan(margin), np.nan, room)
+    if "low" in law.rows[name]:
+        below, share = law.rows[name]["low"]
+        demand = demand + share * np.maximum(below - demand, 0.0)
     if sense == "at_least":
         return standardised(-demand, deviation, -limit)
     return standardised(demand, deviation, limit)

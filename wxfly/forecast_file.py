@@ -10,11 +10,12 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
+from wxfly.coordinates import parse_coordinates
 from wxfly.errors import WxflyError
 from wxfly.forecast import ENSEMBLE, check_forecast
 from wxfly.foreign_file import read_foreign
 from wxfly.obtained import Obtained, as_moment, retrieved_of, run_of, utc_now
-from wxfly.places import parse_coordinates, time_zone_at
+from wxfly.places import time_zone_at
 from wxfly.site import Site
 
 _NEAR_KM = 30.0  # a file serves sites this near to a place in it

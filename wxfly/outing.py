@@ -12,6 +12,7 @@ from wxfly.derived import derive
 from wxfly.errors import WxflyError
 from wxfly.field_check import HAND_HEIGHT, HandRule, check_hand_height, hand_rule
 from wxfly.flight_brief import FlightBrief, make_flight_brief, roughness_of
+from wxfly.forecast_error import default_error_law, lead_time
 from wxfly.hand_verdict import HandVerdict, judge_reading
 from wxfly.planned_sortie import confidence_of, length_of
 from wxfly.questions import Prepared, Progress, prepare
@@ -143,21 +144,30 @@ def ask_check(site: str | None, options: Mapping[str, Any], *, on_progress: Prog
     request = prepared.requests[0]
     reading = _reading(prepared, options)
     cube = prepared.cube.isel(site=0)
-    hand, flight = (
+    home = request.height if request.sortie is None else request.sortie.plan.return_height
+    hand, flight, *returning = (
         derive(cube, height=height, site=request.site, start=prepared.now, end=prepared.periods[0][1])
-        for height in (reading.hand_height, request.height)
+        for height in (reading.hand_height, request.height, *((home,) if home != request.height else ()))
     )
     # A flight that starts now lasts as long as the shortest window of use.
     of_flight = {"time": flight["time"].values < prepared.now + prepared.minimum_duration}
     roughness = roughness_of(request.site)
     rule = hand_rule(
         hand.isel(of_flight),
-        [flight.isel(of_flight)],
+        [level.isel(of_flight) for level in (flight, *returning)],
         request.limits,
         roughness_length=roughness,
         confidence=confidence_of(options),
     )
-    correction = weigh(reading, hand, flight, roughness_length=roughness)
+    law = default_error_law().of_forecast([str(cube.attrs.get("model", "not known"))], request.height, 1)
+    lead = lead_time(reading.time, run_of(prepared.provenance))
+    correction = weigh(
+        reading,
+        hand,
+        flight,
+        roughness_length=roughness,
+        forecast_deviation=float(law.figure("wind", "error", lead)),
+    )
     corrected = correct_forecast(prepared.cube, correction)
     note = "the forecast is corrected by your reading, from its hour on and fading over the day"
     if not (correction.added_wind or correction.added_gust or correction.added_temperature):

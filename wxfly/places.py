@@ -4,19 +4,17 @@ from __future__ import annotations
 
 import contextlib
 import math
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 
+from wxfly.coordinates import parse_coordinates
 from wxfly.errors import WxflyError
 from wxfly.kept_replies import asking_alone, keep_reply, kept_reply
 from wxfly.own_tables import OwnTable
 from wxfly.settings import Settings, load_settings
 from wxfly.site import HIGHEST_GROUND, LOWEST_GROUND, Site
 from wxfly.store import load_manifest
-
-_COORDINATES = re.compile(r"\s*([-+]?\d{1,3}(?:\.\d+)?)\s*[,;]\s*([-+]?\d{1,3}(?:\.\d+)?)\s*")
 
 
 def demo_sites() -> dict[str, Site]:
@@ -27,12 +25,6 @@ def demo_sites() -> dict[str, Site]:
             keys = ("latitude", "longitude", "surface_altitude", "time_zone", "surface_cover")
             sites.setdefault(row["name"], Site(name=row["name"], is_demo=True, **{k: row[k] for k in keys}))
     return sites
-
-
-def parse_coordinates(text: str) -> tuple[float, float] | None:
-    """Read ``LATITUDE,LONGITUDE`` in degrees; None when the text is something else."""
-    match = _COORDINATES.fullmatch(text)
-    return (float(match[1]), float(match[2])) if match else None
 
 
 def time_zone_at(latitude: float, longitude: float) -> str:

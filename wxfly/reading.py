@@ -14,7 +14,15 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.errors import WxflyError
-from wxfly.field_check import carry_up, carrying_deviation, gust_of_hour, gust_of_period, ratio_to_hand
+from wxfly.field_check import (
+    NIGHT_FACTOR,
+    carry_up,
+    carrying_deviation,
+    gust_of_hour,
+    gust_of_period,
+    night,
+    ratio_to_hand,
+)
 from wxfly.legs import FORECAST_DEVIATION
 from wxfly.physics.wind_shear import JET_EXPONENT
 
@@ -141,7 +149,14 @@ def check_temperature(temperature: float) -> None:
         )
 
 
-def weigh(reading: Reading, hand: xr.Dataset, flight: xr.Dataset, *, roughness_length: float) -> Correction:
+def weigh(
+    reading: Reading,
+    hand: xr.Dataset,
+    flight: xr.Dataset,
+    *,
+    roughness_length: float,
+    forecast_deviation: float = FORECAST_DEVIATION,
+) -> Correction:
     """Weigh a reading against the forecast of its time.
 
     Parameters
@@ -153,6 +168,8 @@ def weigh(reading: Reading, hand: xr.Dataset, flight: xr.Dataset, *, roughness_l
         them.
     roughness_length : float
         Of the ground around [m].
+    forecast_deviation : float, optional
+        Standard deviation of the forecast's error at flight height [m s-1].
 
     Raises
     ------
@@ -168,8 +185,10 @@ def weigh(reading: Reading, hand: xr.Dataset, flight: xr.Dataset, *, roughness_l
     ratio = float(ratio_to_hand(low["wind_speed"], high["wind_speed"], reading.hand_height, height, roughness_length))
     carried = float(carry_up(reading.mean, ratio))
     carried_deviation = float(carrying_deviation(reading.mean, reading.hand_height, height))
-    forecast_deviation = float(np.hypot(FORECAST_DEVIATION, high["wind_standard_deviation"]))
-    weight = forecast_deviation**2 / (forecast_deviation**2 + carried_deviation**2)
+    doubt = float(np.hypot(forecast_deviation, high["wind_standard_deviation"]))
+    weight = doubt**2 / (doubt**2 + carried_deviation**2)
+    # By night the reading errs more; that leaves more doubt and takes no weight from a reading above the forecast.
+    carried_deviation *= NIGHT_FACTOR if night(hand)[:1].any() else 1.0
     no_credit, credit_ends = _credit(reading, hand, flight)
     added = _credited(weight * (carried - high["wind_speed"]), no_credit)
     carried_gust, added_gust = np.nan, max(added, 0.0)  # a gust that was not read is never the less for it

@@ -114,9 +114,27 @@ def _wind(conditions: xr.Dataset, height: float, confidence: float, forecast_dev
     return Wind(speed, _values(conditions, "wind_from_direction"), doubt)
 
 
-def forecast_deviations(time: npt.ArrayLike, run: np.datetime64) -> Array:
-    """Give the standard deviation of the forecast wind's error at hours [m s-1], by their time after the run."""
-    return default_error_law().figure("wind", "error", lead_time(time, run))
+def forecast_deviations(time: npt.ArrayLike, run: np.datetime64, model: str, height: float) -> Array:
+    """Give the standard deviation of the forecast wind's error at hours [m s-1].
+
+    Parameters
+    ----------
+    time : array_like
+        UTC.
+    run : numpy.datetime64
+        Start of the run, UTC; NaT when not known.
+    model : str
+        Whose forecast.
+    height : float
+        Above ground [m].
+    """
+    return default_error_law().of_forecast([model], height, 1).figure("wind", "error", lead_time(time, run))
+
+
+def deviations_of(flight: xr.Dataset, plan: Plan, run: np.datetime64) -> Array:
+    """Give the same for the hours of a flight, at the higher of its two heights."""
+    model = str(flight.attrs.get("model", "not known"))
+    return forecast_deviations(flight["time"].values, run, model, max(plan.height, plan.return_height))
 
 
 def budgets(
@@ -173,7 +191,7 @@ def add_return_leg(
         The hours at the return height.
     """
     at_return = derive(hours, height=sortie.plan.return_height, site=site, daylight_rule=limits.daylight_rule)
-    deviation = forecast_deviations(flight["time"].values, run)
+    deviation = deviations_of(flight, sortie.plan, run)
     return (
         judge_return_leg(assessment, flight, at_return, sortie, limits, forecast_deviation=deviation),
         at_return,

@@ -11,10 +11,10 @@ import numpy as np
 
 from wxfly import store
 from wxfly.console import aligned
+from wxfly.coordinates import parse_coordinates
 from wxfly.errors import DamagedError, WxflyError
 from wxfly.obtained import as_moment, retrieved_of, run_of, utc_now
 from wxfly.own_files import told
-from wxfly.places import parse_coordinates
 from wxfly.settings import Settings, cache_folder, load_settings
 from wxfly.site import place_key, read_sites
 from wxfly.store import StoredForecast

@@ -129,7 +129,9 @@ def judge_sureness(
     return_height : float, optional
         Of the way home above ground [m].
     """
-    law = law or default_error_law()
+    models = tuple(str(cube.attrs.get("model", "not known")) for cube in ensembles or (conditions,))
+    members = sum(cube.sizes.get(MEMBER, 1) for cube in ensembles)
+    law = (law or default_error_law()).of_forecast(models, max(height, return_height or 0.0), members)
     time = assessment["time"].values
     lead = lead_time(time, run)
     # What a chosen confidence adds to wind and gust is in the error already.
@@ -151,9 +153,8 @@ def judge_sureness(
                 beside.append(_room_of_one(there, assess(there, unsure), at, spreads_of(central, there), law))
         room = with_timing(_beside(room, *beside), lead, law)
         margin = assessment["hour_margin"].values[:, None]
-        model = str(conditions.attrs.get("model", "not known"))
         return Sureness(
-            hour_chances(room, law=law), room, margin, None, 1, (model,), (), law, lead, tuple(sorted(spreads))
+            hour_chances(room, law=law), room, margin, None, 1, models, (), law, lead, tuple(sorted(spreads))
         )
     parts, returning = [], []
     for cube in ensembles:
@@ -193,7 +194,6 @@ def judge_sureness(
     room = with_timing(room, lead, law)
     if "last_time" in joined.coords:
         room = room.assign_coords(last_time=(MEMBER, joined["last_time"].values))
-    models = tuple(str(cube.attrs.get("model", "not known")) for cube in ensembles)
     return Sureness(
         hour_chances(room, law=law),
         room,

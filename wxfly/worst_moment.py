@@ -8,7 +8,7 @@ import numpy as np
 import xarray as xr
 
 from wxfly.legs import Wind
-from wxfly.return_leg import Sortie, budgets, forecast_deviations, moments_of
+from wxfly.return_leg import Sortie, budgets, deviations_of, moments_of
 from wxfly.sortie import Budget
 
 
@@ -52,7 +52,7 @@ def worst_moment(flight: xr.Dataset, at_return: xr.Dataset, sortie: Sortie, run:
     run : numpy.datetime64
         Start of the forecast's run, UTC; NaT when not known.
     """
-    deviation = forecast_deviations(flight["time"].values, run)
+    deviation = deviations_of(flight, sortie.plan, run)
     moments = moments_of(flight, at_return, sortie.plan, forecast_deviation=deviation)
     every = budgets(sortie, moments)
     share = every.needed_share

@@ -3,7 +3,8 @@
     python tests/validation/fit_wind_error.py FILE.csv.gz
 
 prints the constants that stand in ``wxfly/physics/wind_error.py`` and ``wind_levels.py``. They are rounded there by
-hand. Needs scipy.
+hand; those of stable air from one level, of unknown stability and above the top are wider there than the fit, by what
+``flat_land.py`` shows. Needs scipy.
 """
 
 from __future__ import annotations

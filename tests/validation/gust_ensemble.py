@@ -12,6 +12,7 @@ from __future__ import annotations
 import json
 import sys
 import warnings
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -31,11 +32,17 @@ from tests.validation.gust_fit import (
     predict_blocks,
     read_cases,
 )
-from wxfly.physics.probability import dressed_exceedance
+from wxfly.forecast_error import default_error_law
+from wxfly.physics.probability import dressed_exceedance, dressing_deviation, normal_exceedance
 
 Array = npt.NDArray[np.float64]
 
-THRESHOLDS = (8.0, 10.0, 12.0, 15.0)
+THRESHOLDS = (5.0, 6.0, 8.0, 10.0, 12.0, 15.0)
+HEIGHT = 10.0
+"""Of the stations' gusts [m]."""
+MODEL = "icon_d2_eps"
+"""What follows the ensemble of the cases; its row of the shipped law is used."""
+SURE = 0.7
 KINDS = ("plain", "station", "station and air")
 BINS = 10
 
@@ -109,6 +116,50 @@ def dressed_figures(train: Cases, test: Cases) -> dict[str, object]:
     return figures | {"deviation": deviation, "bias": bias, "mean_spread": float(np.sqrt(np.mean(train.spread**2)))}
 
 
+def shipped_figures(cases: Cases, limits: Sequence[float] = THRESHOLDS) -> dict[str, object]:
+    """Give what the law that wxfly ships tells of limits, and how often they were kept; nothing is fitted.
+
+    "single" takes each member for the one forecast, "members" all of them for an ensemble.
+    """
+    complete = cases.take(np.isfinite(cases.members).all(axis=1))
+    usual = default_error_law()
+    single, many = (usual.of_forecast([MODEL], HEIGHT, count) for count in (1, complete.members.shape[1]))
+    error = float(many.figure("gust", "error", 24.0))
+    spread = float(np.sqrt(np.mean(complete.spread**2)))
+    deviation = float(dressing_deviation(error, spread, many.share_left * error))
+    alone = float(single.figure("gust", "error", 24.0))
+    below, share = single.rows["gust"]["low"]
+    held_for = complete.members + share * np.maximum(below - complete.members, 0.0)
+    figures: dict[str, object] = {
+        "cases": len(complete), "error": error, "error_of_single": alone, "spread": spread, "deviation": deviation,
+    }  # fmt: skip
+    every = np.repeat(complete.observed[:, None], complete.members.shape[1], axis=1)
+    for limit in limits:
+        of_one = 1.0 - normal_exceedance(held_for, alone, limit)
+        of_all = 1.0 - dressed_exceedance(held_for, deviation, np.full(len(complete), limit))
+        figures[f"{limit:g}"] = {
+            "single": _kept(of_one.ravel(), (every <= limit).ravel(), (complete.members <= limit).ravel()),
+            "members": _kept(of_all, complete.observed <= limit, complete.mean <= limit),
+        } | brier_figures(1.0 - of_all, complete.observed > limit)
+        if limit == 10:
+            figures["points"] = reliability_points(1.0 - of_all, complete.observed > limit)
+    return figures
+
+
+def _kept(told: Array, kept: npt.NDArray[np.bool_], forecast_keeps: npt.NDArray[np.bool_]) -> dict[str, object]:
+    """Give the mean chance told and the share that was kept: of all cases, of good forecasts, of sure ones."""
+    groups = {
+        "all": np.ones(told.shape, bool),
+        "forecast_keeps": forecast_keeps,
+        f"told_{SURE:g}_or_more": told >= SURE,
+    }
+    return {
+        name: {"cases": int(here.sum())}
+        | ({"told": float(told[here].mean()), "kept": float(kept[here].mean())} if here.any() else {})
+        for name, here in groups.items()
+    }
+
+
 def _figures(
     cases: Cases, crps: Array, low: Array | None, high: Array | None, chances: dict[float, Array]
 ) -> dict[str, object]:
@@ -165,11 +216,13 @@ def validate(train: Cases, test: Cases | None) -> dict[str, object]:
         ladder[kind] = {"crps": fitted["crps"], "coverage_80": fitted["coverage_80"]} | fitted["thresholds"]["10"]  # type: ignore[index]
     figures["ladder"] = ladder | {"dressed": dressed_figures(train, train)}
     figures["crps_climatology"] = climatology_crps(train, train)
+    figures["shipped"] = shipped_figures(train)
     if test is None:
         return figures
     location, scale = fit_with_blocks(train).distribution(test)
     against = summary(test, location, scale)
     against["crps_climatology"] = climatology_crps(train, test)
+    against["shipped"] = shipped_figures(test)
     plain = fitted_figures(test, *fit_with_blocks(train, "plain").distribution(test))
     against["plain"] = {"crps": plain["crps"], "coverage_80": plain["coverage_80"]} | plain["thresholds"]["10"]  # type: ignore[index]
     return against | {"blocks": figures}

@@ -15,8 +15,9 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from tests.validation import mast, reply, sodar, svg, tower
-from tests.validation.records import BERLIN, BREEZE, SODAR, TOWER, brightwind_file
+from tests.validation import flat_land, hand, mast, reply, sodar, svg, tower
+from tests.validation.records import BERLIN, BREEZE, SHARED, SODAR, TOWER, brightwind_file
+from wxfly.field_check import NIGHT_FACTOR
 
 PLACE = Path(__file__).resolve().parents[2] / "docs" / "evidence"
 CLASSES = tuple(tower.STABILITY)
@@ -34,6 +35,8 @@ def numbers() -> dict[str, dict[str, object]]:
         "mast 40/60/80 m": mast.measure(brightwind),
         "mast 20/30/40 m": mast.measure(BREEZE),
         "sodar and model": sodar.measure(SODAR),
+        "flat land": flat_land.measure(SHARED / "grid_wind_vs_hub" / "hub_vs_reanalysis_hourly.csv.gz", SODAR),
+        "hand": hand.measure(TOWER),
         "reply": reply.measure(BERLIN),
     }
 
@@ -317,6 +320,29 @@ def page(n: dict[str, dict[str, object]]) -> str:
         ]
         for h in (30, 60, 80, 100, 120)
     ]
+    flat, by_hand = n["flat land"], n["hand"]
+    fields = [
+        [f"{source}, {group}", flat[f"10->50 {source}, {group}, cases"], flat[f"10->50 {source}, {group}, bias"],
+         flat[f"10->50 {source}, {group}, stated"],
+         *(inside(flat[f"10->50 {source}, {group}, {s} %"], *within) for s, within in ((68, (65, 71)), (95, (93, 97))))]
+        for source in ("temperatures", "sun and cloud", "not known")
+        for group in ("day", "night", *tower.STABILITY)
+        if f"10->50 {source}, {group}, cases" in flat
+    ]  # fmt: skip
+    over_top = [
+        [f"{source}, 40+80->{top}", flat[f"40+80->{top} {source}, stated"],
+         *(inside(flat[f"40+80->{top} {source}, {s} %"], *within) for s, within in ((68, (65, 71)), (95, (93, 97))))]
+        for source in ("wrf", "sodar")
+        for top in flat_land.TOPS
+    ]  # fmt: skip
+    readings = [
+        [f"{height} m", f"{limit:g} m/s",
+         *(by_hand[f"{height} m, {limit:g} m/s, {what}"] for what in (
+             "day, kept %", "night without more held back, kept % in the worst year", "night, kept %",
+             "night, kept % in the worst year"))]
+        for height in hand.HEIGHTS
+        for limit in hand.LIMITS
+    ]  # fmt: skip
     return f"""# Evidence: wind and gusts at flight height
 
 Written by `python tests/validation/write_evidence.py`; every number stands in [wind.json](wind.json). All errors are in
@@ -426,10 +452,17 @@ with the square of their distance. Without the first part and without stability 
 mast falls to 51 % and 80 %: this tower's 30/55/80/105 m cups agree with each other better than the cups of a mast may be trusted to, so that steps
 among them (30+80 to 55 m, 10+80 to 55 m) are stated too wide, and 10+122 to 38 m, where the 38 m cup stands 2 to 3 % below the curve in strong wind, too narrow.
 
-By class of stability and wind speed most groups are inside or a few per cent outside. With temperatures the classes are
-evenly covered; with the sun alone the interval is right on average only, too wide by day and too narrow in very stable nights, because
-the sun does not say which night it is. Above the top level in neutral air the tails are heavier than stated
-(91 % for 95 %).
+Between levels and by day most groups are inside or a few per cent outside. **In stable air from 10 m alone, where stability is not known, and
+above the top level the interval is wider than this tower asks**: at the foot of the mountains its nights have little shear. A law fitted on it alone
+held no more than half to three quarters of the nights over flat land. So those constants were widened until the 95 % interval holds over fields too:
+
+{table(["reanalysis over fields, 10 to 50 m", "hours", "bias [m/s]", "stated [m/s]", "68 % holds", "95 % holds"], fields)}
+Two years of hours over the fields of eastern France (La Haute Borne, ENGIE open data, Etalab Open Licence 2.0): 10 and 50 m of one reanalysis, whose profile is
+a model's own. The estimate is too low by night, and is left so: nothing at 10 m tells which night it is, and the deviation says it. Above an 80 m
+top, ten-minute winds of a sodar (with a noise of its own of 0.2 m/s) and of the model beside it:
+
+{table(["above 80 m", "stated [m/s]", "68 % holds", "95 % holds"], over_top)}
+No tower on flat land was at hand: that these intervals hold on one is to be shown.
 
 The ten-minute means of the masts vary more than the hours that a forecast speaks of, so both are shown; hourly the 40/60/80 m mast is
 stated too wide. On the 20/30/40 m mast the 30 m cup stands 0.07 m/s below the line between its neighbours in every wind; that is more than the
@@ -448,6 +481,15 @@ Records with a gust over 10.7 m/s at the upper level, from the lower one:
 {table(["height", "10 m gust below mean wind, % of hours", "carried gust below it, %", "hours over 10.7 m/s by the 10 m gust", "by the carried gust", "carried less 10 m gust, m/s"], reply_rows)}
 Taken as it stands, the 10 m gust would have passed every hour of that week at every height; carried up, it stops
 {berlin["80 m: gust over 10.7 m/s by the carried gust, hours"]} hours at 80 m and {berlin["120 m: gust over 10.7 m/s by the carried gust, hours"]} at 120 m.
+
+## 8. The anemometer in the hand
+
+The rule of the field check on the tower, every hour: cups at 3 m as the hand, the profile of the hour before as the forecast. Of the readings just below
+the rule (from four fifths of it), how many in 100 kept the limit, where {by_hand["confidence"]:.0f} are told:
+
+{table(["height", "limit", "by day", "by night as by day, worst year", "by night", "by night, worst year"], readings)}
+By night the air aloft follows the ground less, so that {NIGHT_FACTOR:g} times the deviation is held back; held back as by day, some years fell short of what is told. An
+hour's mean is surer than two minutes.
 """
 
 

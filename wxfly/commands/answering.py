@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from wxfly.answer_files import check_place, write_answer
-from wxfly.commands.options import asking, briefed, doubting, flying, forecast_asking, intending, overwriting
+from wxfly.commands.options import asking, briefed, doubting, flying, forecast_asking, intending, overwriting, waiting
 from wxfly.commands.program import main, print_data, say, tell_progress, width
 
 if TYPE_CHECKING:
@@ -106,6 +106,8 @@ def brief(site: str | None, **options: Any) -> None:
     help="Of the anemometer above ground.  [default: 2m; without unit: that of --units]",
 )
 @forecast_asking
+@flying
+@waiting
 def check(site: str | None, **options: Any) -> None:
     """Hold what you measure now at SITE against the forecast, and answer for the rest of the day with both."""
     from wxfly import outing

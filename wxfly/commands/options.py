@@ -21,9 +21,16 @@ def intending(command: F) -> F:
     options = [
         click.option("--contingency", metavar="TIME", help="Kept in hand beyond --duration for what may go wrong, such as 20min, or as-long: windows and their chance are then over both.  [default: none]"),
         click.option("--survey", metavar="TIME", help="Work that can stop at any hour, such as 4h flown by batteries: laid into the hours that hold, with waits."),
+        click.option("--costs", metavar="DRIVE,FLIGHT,DAMAGE", help="What driving out costs, a flight is worth and a broken limit would cost, in one currency: tells whether either pays."),
+    ]  # fmt: skip
+    return _with(waiting(command), options)
+
+
+def waiting(command: F) -> F:
+    """Add the options that say in what wind nobody launches, and how long to wait after one."""
+    options = [
         click.option("--launch-limit", metavar="SPEED", help="Largest gust at the hand, 2 m above ground, for launching and landing.  [default: the aircraft's, or none]"),
         click.option("--hold", type=click.IntRange(0, 12), metavar="HOURS", help="Hours held back after one over the wind or gust limit.  [default: 0]"),
-        click.option("--costs", metavar="DRIVE,FLIGHT,DAMAGE", help="What driving out costs, a flight is worth and a broken limit would cost, in one currency: tells whether either pays."),
     ]  # fmt: skip
     return _with(command, options)
 

@@ -60,7 +60,7 @@ def sun_events(latitude: float, longitude: float, first_day: np.datetime64 | str
     latitude, longitude : float
         [degree].
     first_day : numpy.datetime64 or str
-        Calendar day at the place, for example ``"2026-11-25"``.
+        Day by the sun at the place, for example ``"2026-11-25"``; for a day on a clock see `solar_day`.
     days : int
         How many.
 
@@ -86,7 +86,7 @@ def sun_passes(
     latitude, longitude : float
         [degree].
     first_day : numpy.datetime64 or str
-        Calendar day at the place.
+        Day by the sun at the place; for a day on a clock see `solar_day`.
     days : int
         How many.
     elevation : float
@@ -119,7 +119,7 @@ def solar_noon(longitude: float, first_day: np.datetime64 | str, days: int) -> T
     longitude : float
         [degree].
     first_day : numpy.datetime64 or str
-        Calendar day at the place.
+        Day by the sun at the place; for a day on a clock see `solar_day`.
     days : int
         How many.
 
@@ -129,6 +129,31 @@ def solar_noon(longitude: float, first_day: np.datetime64 | str, days: int) -> T
         Passage through the meridian.
     """
     return _to_time(_noons_and_midnights(float(longitude), _day_number(first_day), days)[0])
+
+
+def solar_day(longitude: float, time: np.datetime64) -> np.datetime64:
+    """Give the day by the mean sun of a place.
+
+    Parameters
+    ----------
+    longitude : float
+        [degree].
+    time : numpy.datetime64
+        UTC. With noon on the clock of the place it gives the day whose solar noon lies next to that.
+
+    Returns
+    -------
+    numpy.datetime64
+        Of the unit day. It is another one than that on the clock where the two lie on different sides of the date line,
+        as on the Chatham Islands, in Samoa and in Kiribati.
+
+    Examples
+    --------
+    >>> solar_day(-176.55, np.datetime64("2026-09-25T23:15"))  # noon of the 26th on the Chatham Islands
+    np.datetime64('2026-09-25')
+    """
+    seconds = float(_to_seconds(np.asarray(time, dtype="datetime64[ms]"))) + longitude / 360.0 * _DAY
+    return np.datetime64(int(np.floor(seconds / _DAY)), "D")
 
 
 def sun_position(latitude: npt.ArrayLike, longitude: npt.ArrayLike, time: npt.ArrayLike) -> tuple[Array, Array]:

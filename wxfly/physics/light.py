@@ -79,14 +79,14 @@ def kind_of_light(sun_elevation: npt.ArrayLike) -> npt.NDArray[np.int8]:
 
 
 def low_light(latitude: float, longitude: float, first_day: np.datetime64 | str, days: int) -> LowLight:
-    """Give blue and golden hours of consecutive local days.
+    """Give blue and golden hours of consecutive days.
 
     Parameters
     ----------
     latitude, longitude : float
         [degree].
     first_day : numpy.datetime64 or str
-        Calendar day at the place.
+        Day by the sun at the place; for a day on a clock see `wxfly.physics.daylight.solar_day`.
     days : int
         How many.
 

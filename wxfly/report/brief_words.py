@@ -117,14 +117,13 @@ def field_check(brief: FlightBrief, reader: Reader) -> list[Line]:
     no_mean, no_gust = rounded_down(rule.mean_stop, unit), rounded_down(rule.gust_stop, unit)
     sure = f"{100 * rule.confidence:.0f} in 100"
     starting = phrases.number(STARTING_SPEED, unit)
-    stalls = f"mean below {starting} {unit}, where an anemometer may stand still"
     if holds_at_all(rule):
-        lines.append(("Holds", f"mean {starting} to {mean} and gust below {gust} {unit}: limits kept aloft, {sure}"))
-        lines.append(("In doubt", f"mean {mean} to {no_mean} {unit}, or {stalls}: fly lower and nearer, or wait"))
+        lines.append(("Holds", f"mean {starting} to {mean} and gust to {gust} {unit}: limits kept aloft, {sure}"))
     else:
         lines.append(("Holds", "at no reading: the wind grows too much with height for a hand to tell"))
-        lines.append(("In doubt", f"mean to {no_mean} {unit}: fly lower and nearer, or wait"))
     lines.append(("Do not launch", f"mean above {no_mean} or gust above {no_gust} {unit}: more likely beyond than not"))
+    stalls = f"a mean below {starting} {unit}, where an anemometer may stand still"
+    lines.append(("In doubt", f"every other pair of readings, {stalls}, among them: fly lower and nearer, or wait"))
     expected = " to ".join(dict.fromkeys(phrases.number(v, unit) for v in rule.mean_expected))
     gusts = phrases.number(rule.gust_expected[1], unit)
     lines.append(("Forecast", f"mean {expected}, gust to {gusts} {unit} at {hand}"))

@@ -84,7 +84,13 @@ def _reason(reason: Reason, asked: Checked) -> str:
         below = f"{rounded_down(rule.mean_holds, unit)} and gust {rounded_down(rule.gust_holds, unit)} {unit}"
         return f"the limits hold surely only with a mean below {below}"
     starting = phrases.amount(STARTING_SPEED, "wind", asked.units)
+    answer = asked.briefing.answers[0]
+    hours = answer.request.intent.hold_hours
     return {
+        Reason.WAY_HOME_OUTSIDE: f"the {_way_home(asked)}",
+        Reason.WAY_HOME_NOT_KNOWN: "what the way home takes is not known",
+        Reason.HELD_BACK: f"wind or gust was over its limit within the last {hours} h, and the plan waits so long",
+        Reason.HOLD_NOT_KNOWN: f"whether wind or gust was over its limit within the last {hours} h is not known",
         Reason.PASSED_AT_HAND: f"a limit is more likely passed than kept at {_height(asked.correction, asked.units)}",
         Reason.HOUR_NOT_KNOWN: "wind or gust of the hours of a flight from now on is not known",
         Reason.RULE_NOT_KNOWN: "what it means aloft is not known",
@@ -110,6 +116,15 @@ def _of_flight(asked: Checked, *, outside: bool = False) -> str:
         if not outside or answer.assessment["margin"].sel(element=element).values[hour] < 0:
             told.append(sentences.reading_of(answer, element, hour, asked.units))
     return phrases.listed(told)
+
+
+def _way_home(asked: Checked) -> str:
+    """Say what the way home takes in the first hour in which it does not hold."""
+    answer = asked.briefing.answers[0]
+    if "return_leg" not in answer.assessment["element"].values:
+        return ""
+    outside = answer.assessment["margin"].sel(element="return_leg").values < 0
+    return sentences.reading_of(answer, "return_leg", int(outside.argmax()), asked.units)
 
 
 def _other_limits(asked: Checked) -> str:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 
 import numpy as np
 
@@ -159,6 +159,10 @@ class Clock:
     def local(self, moment: np.datetime64) -> datetime:
         """Give a UTC moment as an aware local one."""
         return datetime.fromisoformat(f"{moment.astype('datetime64[s]')}+00:00").astimezone(self._zone)
+
+    def noon(self, day: date) -> np.datetime64:
+        """Give 12:00 of a day on the clock, UTC."""
+        return np.datetime64(datetime.combine(day, time(12), self._zone).astimezone(UTC).replace(tzinfo=None), "s")
 
     def date(self, moment: np.datetime64) -> date:
         """Give the local date of a moment."""

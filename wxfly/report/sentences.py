@@ -16,7 +16,7 @@ from wxfly.briefing import run_of
 from wxfly.console import clean, isolated
 from wxfly.elements import BY_NAME, RETURN_LEG, ROW
 from wxfly.limits import HEIGHT_OF_LAUNCH
-from wxfly.physics.daylight import sun_events, sun_position
+from wxfly.physics.daylight import solar_day, sun_events, sun_position
 from wxfly.report import findings, phrases
 from wxfly.report.findings import Day
 from wxfly.report.phrases import Clock
@@ -219,7 +219,8 @@ def what_it_is_like(answer: SiteAnswer, window: Window, units: str) -> str:
 def light(answer: SiteAnswer, day: Day, clock: Clock) -> str:
     """Say when the sun rises and sets on a day."""
     site = answer.request.site
-    events = sun_events(site.latitude, site.longitude, np.datetime64(day.date), 1)
+    by_the_sun = solar_day(site.longitude, clock.noon(day.date))
+    events = sun_events(site.latitude, site.longitude, by_the_sun, 1)
     words = (
         ("first light", "civil_dawn"),
         ("sunrise", "sunrise"),
