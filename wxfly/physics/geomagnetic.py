@@ -170,7 +170,7 @@ def kp_limit(geomagnetic_latitude: npt.ArrayLike) -> Array:
 def _first_high(latitude: Array) -> Array:
     """Give the Kp from which the risk is high at a geomagnetic latitude of the north [degree]."""
     reaches = np.interp(latitude, _BOUNDARY[::-1], _KP[::-1])
-    return np.clip(reaches, LOWEST_HIGH, np.where(latitude > MIDDLE_LATITUDE, 8.0, HIGHEST_KP))
+    return np.asarray(np.clip(reaches, LOWEST_HIGH, np.where(latitude > MIDDLE_LATITUDE, 8.0, HIGHEST_KP)))
 
 
 def g_scale(kp: npt.ArrayLike) -> Array:
