@@ -224,7 +224,7 @@ def room_to_limits(
     demand, limit, margin = (rows[n].transpose(*order).values for n in ("demand", "limit", "margin"))
     carried = {"wind": _like(height_deviation, demand.shape[1:])}
     carried["gust"] = carried["wind"] if gust_deviation is None else _like(gust_deviation, demand.shape[1:])
-    given = _like(precipitation_probability, demand.shape[1:])
+    given, fog = (_like(v, demand.shape[1:]) for v in (precipitation_probability, fog_chance))
     if precipitation_rate is not None:
         demand = demand.copy()
         demand[NAMES.index("precipitation")] = _like(precipitation_rate, demand.shape[1:])
@@ -238,9 +238,8 @@ def room_to_limits(
         if name == "precipitation" and demand.shape[2] == 1 and given is not None:
             told = -normal_quantile(np.clip(given, _LEAST_TOLD, 1.0 - _LEAST_TOLD))
             here = np.where(np.isnan(told), here, np.minimum(here, told))
-        if name == "fog" and (foggy := _like(fog_chance, demand.shape[1:])) is not None:
-            fog = np.where(np.isnan(margin[k]), np.nan, foggy)
-            here = -normal_quantile(np.clip(fog, _LEAST_TOLD, 1.0 - _LEAST_TOLD))
+        if name == "fog" and fog is not None:
+            here = -normal_quantile(np.clip(np.where(np.isnan(margin[k]), np.nan, fog), _LEAST_TOLD, 1.0 - _LEAST_TOLD))
         if name in required:
             room[k] = _with_required_missing(here)
         else:

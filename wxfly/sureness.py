@@ -145,13 +145,12 @@ def judge_sureness(
         if sortie is not None and at_return is not None:
             error = law.figure("wind", "error", lead)
             room = _with_return_leg(room, _way_home(conditions, at_return, sortie, error)["room"])
-        beside = []
-        for first, last in ((start, time[0]), (time[-1] + HOUR, end)):
-            there = None if central is None else flight(hours_of(central, start=first, end=last))
-            if there is not None:
-                at = lead_time(there["time"].values, run)
-                beside.append(_room_of_one(there, assess(there, unsure), at, spreads_of(central, there), law))
-        room = with_timing(_beside(room, *beside), lead, law)
+        around = None
+        if central is not None:
+            there = flight(hours_of(central, start=start, end=end))
+            at = lead_time(there["time"].values, run)
+            around = _room_of_one(there, assess(there, unsure), at, spreads_of(central, there), law)
+        room = with_timing(_put_beside(room, around), lead, law)
         margin = assessment["hour_margin"].values[:, None]
         return Sureness(
             hour_chances(room, law=law), room, margin, None, 1, models, (), law, lead, tuple(sorted(spreads))
@@ -226,21 +225,19 @@ def _room_of_one(
     )
 
 
-def _beside(room: xr.DataArray, before: xr.DataArray | None = None, after: xr.DataArray | None = None) -> xr.DataArray:
-    """Put the hours before and after beside those asked about; without any they are not known.
+def _put_beside(room: xr.DataArray, around: xr.DataArray | None) -> xr.DataArray:
+    """Put the hours before and after, out of a longer stretch, beside those asked about; without it they are not known.
 
     A way home is worked out for the hours asked about alone: beside them it is as in the nearest of them.
     """
-    parts = []
-    for part, nearest, step in ((before, room.isel(time=[0] * REACH), -1), (after, room.isel(time=[-1] * REACH), 1)):
-        at = np.arange(1, REACH + 1)[::step] * step * HOUR
-        values = nearest.assign_coords(time=nearest["time"].values + at).copy(deep=True)
-        if part is None:
-            values[:] = np.nan
-        else:
-            values[: len(NAMES)] = part.values
-        parts.append(values)
-    return xr.concat([parts[0], room, parts[1]], "time")
+    hours = np.clip(np.arange(-REACH, room.sizes["time"] + REACH), 0, room.sizes["time"] - 1)
+    padded = room.isel(time=hours).assign_coords(
+        time=room["time"].values[0] + np.arange(-REACH, hours.size - REACH) * HOUR
+    )
+    values = padded.values.copy()
+    for part in (slice(None, REACH), slice(-REACH, None)):
+        values[: len(NAMES), part] = np.nan if around is None else around.values[:, part]
+    return padded.copy(data=values)
 
 
 def _way_home(flight: xr.Dataset, at_return: xr.Dataset, sortie: Sortie, deviation: Array) -> xr.Dataset:

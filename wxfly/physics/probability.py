@@ -324,12 +324,13 @@ def stretch_probability(room: npt.ArrayLike, correlation: float) -> Array:
         return result
     edges, first, carried = _cells(correlation)
     width = edges[1] - edges[0]
-    columns = np.clip(room[:, open_to_doubt], -_WIDEST, _WIDEST)
+    # Members and shifts are often alike, as in dry weather: each kind is carried once.
+    columns, kind = np.unique(np.clip(room[:, open_to_doubt], -_WIDEST, _WIDEST), axis=1, return_inverse=True)
     density = np.broadcast_to(first, (columns.shape[1], _CELLS))
     for position, hour in enumerate(columns):
         before = density if position == 0 else density @ carried
         density = before * np.clip((hour[:, None] - edges[:-1]) / width, 0.0, 1.0)
-    result[open_to_doubt] = np.minimum(density.sum(axis=-1), result[open_to_doubt])
+    result[open_to_doubt] = np.minimum(density.sum(axis=-1)[kind.ravel()], result[open_to_doubt])
     return result
 
 
