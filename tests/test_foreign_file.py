@@ -86,7 +86,11 @@ def test_a_small_file_that_wants_gigabytes_meets_a_limit(tmp_path):
 
 @has_limits
 def test_an_interrupt_ends_the_question_and_the_reading_at_once(endless):
-    code = f"import sys; sys.path.insert(0, {str(ROOT)!r}); from wxfly.cli import main; main(prog_name='wxfly')"
+    code = (
+        f"import signal, sys; sys.path.insert(0, {str(ROOT)!r})\n"
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"  # a shell's background job begins without it
+        "from wxfly.cli import main; main(prog_name='wxfly')"
+    )
     command = [sys.executable, "-c", code, "best", "--forecast", str(endless)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, cwd=ROOT) as process:
         child = _child_of(process.pid)
