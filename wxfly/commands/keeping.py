@@ -21,7 +21,11 @@ def fetch(sites: tuple[str, ...], model: str | None) -> None:
         say(line)
 
 
-@main.group(invoke_without_command=True, epilog="Example: wxfly sites add meadow 52.1,6.9 --surface-cover open")
+@main.group(
+    invoke_without_command=True,
+    subcommand_metavar="[COMMAND] [ARGS]...",
+    epilog="Example: wxfly sites add meadow 52.1,6.9 --surface-cover open",
+)
 @click.pass_context
 def sites(ctx: click.Context) -> None:
     """List the saved sites; add or remove one."""
