@@ -129,7 +129,8 @@ def test_stretch_lies_between_its_bounds(room, correlation):
     chance = p.stretch_probability(room, correlation)
     assert each.prod() - 0.01 <= chance <= each.min() + 1e-9  # a product is the least that linked hours allow
     assert chance >= max(0.0, each.sum() - room.size + 1) - 0.01
-    assert p.stretch_probability(room + 0.5, correlation) >= chance - 1e-9
+    # Below a chance of 1e-4 the worst hour alone is taken, which is no more than that too high.
+    assert p.stretch_probability(room + 0.5, correlation) >= chance - 1e-4
     assert p.stretch_probability(np.append(room, np.inf), correlation) == pytest.approx(chance, abs=3e-3)
 
 
