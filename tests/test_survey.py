@@ -43,7 +43,7 @@ def test_four_hours():
     assert spans(survey) == [("08", "10", True), ("10", "11", False), ("11", "13", True)]
     words = survey_words(survey, reader_for(answer, units="metric", time_zone="UTC"))
     told = "4 h of work: Wed 10 Jun 08:00–10:00 work, 10:00–11:00 wait, 11:00–13:00 work; "
-    assert words.startswith(told + "3 in 10 that every limit holds in every hour of work")
+    assert words.startswith(told + "2 in 10 that every limit holds in every hour of work")
 
 
 def test_an_hour_that_is_not_known_is_a_wait():
@@ -74,7 +74,7 @@ def test_the_chance_is_over_the_hours_of_work_alone():
     whole, _ = laid(quiet_cube(36), 4)
     waiting, _ = laid(broken(10), 4)
     # The hour that is left out may come an hour early or late, and then breaks an hour of work.
-    assert 0.2 < waiting.chance.value < whole.chance.value - 0.3
+    assert 0.15 < waiting.chance.value < whole.chance.value - 0.3
     longer, _ = laid(quiet_cube(36), 10)
     assert longer.chance.value <= whole.chance.value
 
