@@ -17,7 +17,7 @@ table has one (checked by ``tests/test_forecast.py``).
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -166,6 +166,9 @@ OF_SOME_SOURCES = (
 )
 """Variables that tell how uncertain the others are; most sources give none, and no hour is judged by them."""
 
+WIND = ("wind_speed", "wind_from_direction")
+"""The two that make the wind at a height."""
+
 HORIZONTAL = ("site", "latitude", "longitude")
 ENSEMBLE = "realization"
 
@@ -192,16 +195,16 @@ def covers_hours(variable: xr.Variable | xr.DataArray, name: str) -> tuple[float
     return start, end
 
 
-def mark_carried(cube: xr.Dataset, *, wind_heights: Collection[float] = ()) -> xr.Dataset:
+def mark_carried(cube: xr.Dataset, also: Mapping[str, Collection[float]] | None = None) -> xr.Dataset:
     """Note on the cube which variables, and at which heights, its source carries.
 
     Parameters
     ----------
     cube : xarray.Dataset
         A cube, marked before or not; what was noted before stays noted.
-    wind_heights : collection of float, optional
-        Heights at which the model is known to carry wind [m]: one that came without any value is lost, not foreign.
-        Only those on the cube's own axis count.
+    also : mapping, optional
+        By variable the heights [m], none for one without height, that the source is known to carry by what was asked
+        and what its model has: what of it did not come is lost, not foreign.
 
     Notes
     -----
@@ -209,15 +212,12 @@ def mark_carried(cube: xr.Dataset, *, wind_heights: Collection[float] = ()) -> x
     *not known*, the second leaves a method its fallback. Every parser and generator ends with this and
     `check_forecast`.
     """
-    before: dict[str, set[float]] = {name: {float(h) for h in heights} for name, *heights in _carried(cube)}
-    carried = []
-    for name in sorted({*(str(n) for n in cube.data_vars), *before}):
-        heights = set(before.get(name, ()))
-        if name in cube and VARIABLES[name].has_height:
-            heights |= {float(h) for h in _heights_with_values(cube[name])}
-            if name in ("wind_speed", "wind_from_direction"):
-                heights |= {float(h) for h in cube["height"].values if float(h) in wind_heights}
-        carried.append(" ".join([name, *(f"{h:g}" for h in sorted(heights))]))
+    known: dict[str, set[float]] = {str(name): set() for name in cube.data_vars}
+    for name, heights in [*((n, h) for n, *h in _carried(cube)), *(also or {}).items()]:
+        known.setdefault(name, set()).update(float(h) for h in heights)
+    for name in (n for n in known if n in cube and VARIABLES[n].has_height):
+        known[name] |= {float(h) for h in _heights_with_values(cube[name])}
+    carried = [" ".join([name, *(f"{h:g}" for h in sorted(known[name]))]) for name in sorted(known)]
     return cube.assign_attrs(carried="; ".join(carried))
 
 

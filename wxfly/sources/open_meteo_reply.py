@@ -19,7 +19,7 @@ import xarray as xr
 from wxfly import __version__
 from wxfly.forecast import VARIABLES, attributes_of, check_forecast, mark_carried
 from wxfly.sources.models import MODELS, NOT_KNOWN, find_model
-from wxfly.sources.open_meteo_names import choose_columns, hourly_names, native_levels, our_name
+from wxfly.sources.open_meteo_names import carried_by, choose_columns, hourly_names, native_levels, our_name
 from wxfly.sources.reply import SourceError, parse_json
 
 Array = npt.NDArray[np.float64]
@@ -112,6 +112,7 @@ def parse_forecast(
             combine_attrs="override",
         )
         cube = cube.transpose("time", "site", ...)
+        cube.attrs["carried"] = "; ".join(str(part.attrs["carried"]) for part in parts)
         if names is not None:
             cube = cube.assign_coords(site=np.array([str(n) for n in names], dtype=object))
     return _finish(cube, retrieved, run, what)
@@ -142,7 +143,7 @@ def _finish(cube: xr.Dataset, retrieved: datetime | None, run: datetime | None, 
         history=f"{stamp} retrieved; read by wxfly {__version__}",
         retrieved=stamp,
     )
-    return check_forecast(mark_carried(cube, wind_heights=row.wind_heights if row else ()), place=what)
+    return check_forecast(mark_carried(cube), place=what)
 
 
 def _parse_place(place: Any, model: str | None, asked_units: bool, what: str) -> xr.Dataset:
@@ -160,6 +161,7 @@ def _parse_place(place: Any, model: str | None, asked_units: bool, what: str) ->
         raise SourceError(f"{what}: no hourly values in it; ask the service for 'hourly' ones")
     time = _time(columns.get("time"), units.get("time"), place.get("utc_offset_seconds"), asked_units, what)
     chosen, chosen_model, not_used = choose_columns(list(columns), model, what)
+    named = {*chosen, *choose_columns([str(key) for key in units], model, what)[0]}
     if asked_units and (lost := [n for n in hourly_names(find_model(str(model))) if n not in chosen]):
         raise SourceError(f"{what}: {lost[0]} was asked for and did not come")
     flat: dict[str, Array] = {}
@@ -193,6 +195,7 @@ def _parse_place(place: Any, model: str | None, asked_units: bool, what: str) ->
         )  # fmt: skip
     cube = xr.Dataset(data, coords=coords, attrs={"model": chosen_model})
     unused = [*not_used, *dropped]
+    cube = mark_carried(cube, carried_by(named, levels, chosen_model, made_up=dropped, is_whole=asked_units))
     return cube.assign_attrs(not_used=" ".join(unused)) if unused else cube
 
 
