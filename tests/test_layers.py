@@ -52,6 +52,8 @@ RANK = {
     "hours": 6,
     "wind_aloft": 7,
     "hour_weather": 8,
+    "consistency": 7,
+    "lost_inputs": 7,
     "derived": 8.5,
     "freshness": 3,
     "suitability": 9,

@@ -140,6 +140,7 @@ def room_to_limits(
     carried["gust"] = carried["wind"] if gust_deviation is None else _like(gust_deviation, demand.shape[1:])
     given = _like(precipitation_probability, demand.shape[1:])
     lead = np.asarray(lead_hours, dtype=float)[:, None]
+    lost = assessment["lost"].transpose(*order).values if "lost" in assessment else np.zeros(demand.shape, dtype=bool)
     skipped, required = set(assessment.attrs["not_judged"]), set(assessment.attrs["required"])
     room = np.full(demand.shape, np.inf)
     for k, name in enumerate(NAMES):
@@ -152,7 +153,8 @@ def room_to_limits(
         if name in required:
             room[k] = _with_required_missing(here)
         else:
-            room[k] = _with_advised_missing(here, name, limit[k], lead, law, carried.get(name))
+            filled = _with_advised_missing(here, name, limit[k], lead, law, carried.get(name))
+            room[k] = np.where(lost[k], _with_required_missing(np.where(lost[k], np.nan, here)), filled)
     return xr.DataArray(
         room, dims=order, coords={"element": list(NAMES), "time": assessment["time"].values}, name="room"
     )

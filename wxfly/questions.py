@@ -269,6 +269,7 @@ def _limits(aircraft: Aircraft, options: Mapping[str, Any]) -> Limits:
     required = [n for n in NAMES if (n in required or n in wanted) and n not in unwanted]
     rules = find_rules(options.get("rules") or DEFAULT_RULES, own_rules_file())
     limits = limits_for(aircraft, rules, required=tuple(required))
+    limits = replace(limits, accepted=tuple(dict.fromkeys(unwanted)))
     given: dict[str, Any] = {
         key: float(options[key]) for key in ("reserve", "confidence") if options.get(key) is not None
     }

@@ -18,7 +18,7 @@ import xarray as xr
 
 from wxfly import __version__
 from wxfly.forecast import VARIABLES, attributes_of, check_forecast, mark_carried
-from wxfly.sources.models import MODELS, NOT_KNOWN, find_model
+from wxfly.sources.models import MODELS, NOT_KNOWN, Model, find_model
 from wxfly.sources.open_meteo_names import carried_by, choose_columns, hourly_names, native_levels, our_name
 from wxfly.sources.reply import SourceError, parse_json
 
@@ -135,7 +135,9 @@ def _finish(cube: xr.Dataset, retrieved: datetime | None, run: datetime | None, 
     if "wind_speed_of_gust" in cube:
         covers = row.gust_covers_hours if row else NOT_KNOWN
         cube["wind_speed_of_gust"].attrs["covers_hours"] = np.array(covers)
-    cube = cube.assign_coords(forecast_reference_time=((), reference)).assign_attrs(
+    cube = cube.assign_coords(
+        forecast_reference_time=((), reference), oldest_run=((), _oldest_run(cube, row, retrieved, run))
+    ).drop_vars("day_began").assign_attrs(
         source=f"{SOURCE} forecast service, model {name}",
         institution=row.institution if row else "not known",
         license=row.license if row else "CC BY 4.0",
@@ -144,6 +146,32 @@ def _finish(cube: xr.Dataset, retrieved: datetime | None, run: datetime | None, 
         retrieved=stamp,
     )
     return check_forecast(mark_carried(cube), place=what)
+
+
+def _oldest_run(
+    cube: xr.Dataset, row: Model | None, retrieved: datetime | None, run: datetime | None
+) -> np.datetime64:
+    """Give the oldest start of a run that is consistent with a reply: a forecast is never called newer than it may be.
+
+    Where the run is known it is that. Else a model's forecast ends its range after the start of its run, so the last
+    hour that it tells of gives the start. Of a model that is not known the hours alone tell: replies begin with a whole
+    day of their own clock, so one that does not has been cut, and may be as old as the longest forecast is long.
+    """
+    if run is not None:
+        return np.datetime64(run.astimezone(UTC).replace(tzinfo=None), "ns")
+    time = cube["time"].values
+    began = cube["day_began"].values
+    longest = np.timedelta64(int(24 * max(m.range_days for m in MODELS.values())), "h")
+    since = time[0] - longest if np.isnat(began) else began
+    if retrieved is None:
+        return np.datetime64(since, "ns")
+    came = np.datetime64(retrieved.astimezone(UTC).replace(tzinfo=None), "ns")
+    if row is None or "wind_speed" not in cube:
+        return min(came, np.datetime64(since, "ns"))
+    others = [d for d in cube["wind_speed"].dims if d != "time"]
+    told = np.flatnonzero(cube["wind_speed"].notnull().any(others).values)
+    last = time[told[-1]] if told.size else time[0]
+    return np.datetime64(min(came, last - np.timedelta64(int(24 * row.range_days), "h")), "ns")
 
 
 def _parse_place(place: Any, model: str | None, asked_units: bool, what: str) -> xr.Dataset:
@@ -160,6 +188,8 @@ def _parse_place(place: Any, model: str | None, asked_units: bool, what: str) ->
     if not isinstance(columns, dict) or not isinstance(units, dict):
         raise SourceError(f"{what}: no hourly values in it; ask the service for 'hourly' ones")
     time = _time(columns.get("time"), units.get("time"), place.get("utc_offset_seconds"), asked_units, what)
+    offset = np.timedelta64(int(_number(place.get("utc_offset_seconds"), what, missing=0.0)), "s")
+    is_whole_day = ((time[0] + offset).astype("datetime64[D]") == time[0] + offset).item()
     chosen, chosen_model, not_used = choose_columns(list(columns), model, what)
     named = {*chosen, *choose_columns([str(key) for key in units], model, what)[0]}
     if asked_units and (lost := [n for n in hourly_names(find_model(str(model))) if n not in chosen]):
@@ -188,6 +218,7 @@ def _parse_place(place: Any, model: str | None, asked_units: bool, what: str) ->
         "latitude": ((), latitude, {"units": "degree_north", "standard_name": "latitude"}),
         "longitude": ((), longitude, {"units": "degree_east", "standard_name": "longitude"}),
         "surface_altitude": ((), altitude, {"units": "m", "standard_name": "surface_altitude"}),
+        "day_began": ((), time[0] if is_whole_day else np.datetime64("NaT", "ns")),
     }
     if heights:
         coords["height"] = (
