@@ -208,42 +208,36 @@ CHECKS = (
 
 
 def hide_contradictions(cube: xr.Dataset) -> xr.Dataset:
-    """Make not known, hour by hour, what contradicts itself.
+    """Make not known, hour by hour, what contradicts itself; every parser ends with it.
 
     Parameters
     ----------
     cube : xarray.Dataset
-        A forecast cube, with any horizontal dimensions and members or none.
+        A forecast cube, with any horizontal dimensions and members or none, on which is noted what it carries.
+
+    Returns
+    -------
+    xarray.Dataset
+        The same where nothing contradicts itself; else with the attribute ``contradictions``, the words for the reader.
     """
     columns = Columns(cube)
     hidden: dict[str, Flags] = {}
-    for check in CHECKS:
-        broken = check.broken(columns)
-        if broken is not None and broken.any():
-            for name in check.variables:
-                hidden[name] = hidden.get(name, np.zeros((), dtype=bool)) | broken
-    return cube.assign({name: _without(cube[name], columns, broken) for name, broken in hidden.items()})
-
-
-def contradictions(cube: xr.Dataset) -> tuple[str, ...]:
-    """Say what contradicts itself, in how many hours and from when on; empty where nothing does.
-
-    Parameters
-    ----------
-    cube : xarray.Dataset
-        As in `hide_contradictions`; give the hours asked about.
-    """
-    columns = Columns(cube)
     told = []
     for check in CHECKS:
         broken = check.broken(columns)
         if broken is None or not broken.any():
             continue
+        for name in check.variables:
+            if name in cube.data_vars:
+                hidden[name] = hidden.get(name, np.zeros((), dtype=bool)) | broken
         hours = np.flatnonzero(broken.reshape(broken.shape[0], -1).any(axis=1))
         first = str(cube["time"].values[hours[0]])[:16]
         count = f"{hours.size} hour{'s' if hours.size > 1 else ''}"
         told.append(f"the forecast contradicts itself: {check.words}, in {count} from {first}Z on; not used there")
-    return tuple(told)
+    if not told:
+        return cube
+    cube = cube.assign({name: _without(cube[name], columns, broken) for name, broken in hidden.items()})
+    return cube.assign_attrs(contradictions="; ".join(told))
 
 
 def _without(variable: xr.DataArray, columns: Columns, broken: Flags) -> xr.DataArray:

@@ -10,7 +10,6 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from wxfly.consistency import hide_contradictions
 from wxfly.elements import NAMES
 from wxfly.forecast import VARIABLES, restore_carried
 from wxfly.hour_weather import weather
@@ -93,8 +92,8 @@ def _dataset(take: Taker, results: dict[str, Array]) -> xr.Dataset:
 
 
 def hours_of(cube: xr.Dataset, *, start: np.datetime64 | None = None, end: np.datetime64 | None = None) -> Taker:
-    """Make the hours of a cube ready, for `derive` and `derive_heights` to share; what contradicts itself is missing."""
-    return Taker(to_hours(cut_hours(hide_contradictions(restore_carried(cube)), start, end)))
+    """Make the hours of a cube ready, for `derive` and `derive_heights` to share."""
+    return Taker(to_hours(cut_hours(restore_carried(cube), start, end)))
 
 
 def derive_heights(

@@ -213,7 +213,7 @@ def mark_carried(cube: xr.Dataset, also: Mapping[str, Collection[float]] | None 
     `check_forecast`.
     """
     known: dict[str, set[float]] = {str(name): set() for name in cube.data_vars}
-    for name, heights in [*((n, h) for n, *h in _carried(cube)), *(also or {}).items()]:
+    for name, heights in [*((n, h) for n, *h in carried_entries(cube)), *(also or {}).items()]:
         known.setdefault(name, set()).update(float(h) for h in heights)
     for name in (n for n in known if n in cube and VARIABLES[n].has_height):
         known[name] |= {float(h) for h in _heights_with_values(cube[name])}
@@ -223,13 +223,14 @@ def mark_carried(cube: xr.Dataset, also: Mapping[str, Collection[float]] | None 
 
 def carried_heights(cube: xr.Dataset, name: str) -> npt.NDArray[np.float64]:
     """Give the heights [m] at which the source carries a variable, lost or not; empty when it carries none."""
-    for first, *heights in _carried(cube):
+    for first, *heights in carried_entries(cube):
         if first == name:
             return np.array([float(h) for h in heights])
     return _heights_with_values(cube[name]) if name in cube else np.array([])
 
 
-def _carried(cube: xr.Dataset) -> list[list[str]]:
+def carried_entries(cube: xr.Dataset) -> list[list[str]]:
+    """Give for each variable that the source carries its name and its heights [m], as they were noted."""
     return [entry.split() for entry in str(cube.attrs.get("carried", "")).split("; ") if entry]
 
 
@@ -242,7 +243,7 @@ def _heights_with_values(variable: xr.DataArray) -> npt.NDArray[np.float64]:
 
 def restore_carried(cube: xr.Dataset) -> xr.Dataset:
     """Put back, as missing values, what `mark_carried` noted and the cube no longer has."""
-    entries = _carried(cube)
+    entries = carried_entries(cube)
     wanted = np.array(sorted({float(h) for _, *heights in entries for h in heights}))
     here = cube["height"].values if "height" in cube.dims else np.array([])
     if not np.isin(wanted, here).all():

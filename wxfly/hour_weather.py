@@ -43,7 +43,7 @@ def weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) ->
     )
     return {
         "precipitation_rate": _precipitation(take, code, rate),
-        "precipitation_probability": take("precipitation_probability"),
+        "precipitation_probability": _probability(take),
         "atmosphere_convective_available_potential_energy": take("atmosphere_convective_available_potential_energy"),
         "weather_code": code,
         "cloud_area_fraction": take("cloud_area_fraction"),
@@ -84,6 +84,12 @@ def _precipitation(take: Taker, code: Array, rate: Array) -> Array:
     worse = np.fmax(at_least_a_trace, precipitation.least_rate(code))
     code_is_lost = np.isnan(code) & take.has("weather_code") & ~(rate >= precipitation.LARGEST_LEAST_RATE)
     return np.where(np.isnan(rate) | code_is_lost, np.nan, worse)
+
+
+def _probability(take: Taker) -> Array:
+    """Give the probability of precipitation; one that the source carries and that is lost counts as certain."""
+    given = take("precipitation_probability")
+    return np.where(np.isnan(given), 1.0, given) if take.has("precipitation_probability") else given
 
 
 def _visibility(take: Taker, code: Array, rate: Array, air: dict[str, Array]) -> Array:

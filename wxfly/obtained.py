@@ -54,7 +54,8 @@ class Obtained:
         return since_of(self.cube)
 
     def fresh(self, cube: xr.Dataset | None = None) -> tuple[xr.Dataset, tuple[str, ...]]:
-        """Give its cube, or members beside it, without what is too old, and what the reader must know of the age.
+        """Give its cube, or members beside it, without what is too old, and what the reader must know of its age and of what
+        contradicts itself in it.
 
         Parameters
         ----------
@@ -65,7 +66,9 @@ class Obtained:
             cube = self.cube
         since = since_of(cube)
         of_retrieval = bool(np.isnat(run_of(cube)) and since == retrieved_of(cube))
-        return hide_stale(cube, self.now, since=since, of_retrieval=of_retrieval, is_chosen=self.is_chosen)
+        shown, notes = hide_stale(cube, self.now, since=since, of_retrieval=of_retrieval, is_chosen=self.is_chosen)
+        told = str(cube.attrs.get("contradictions", ""))
+        return shown, (*notes, *([told] if told else []))
 
     @property
     def age(self) -> np.timedelta64:

@@ -20,6 +20,7 @@ import xarray as xr
 
 from wxfly.errors import WxflyError
 from wxfly.forecast import check_forecast, mark_carried
+from wxfly.freshness import TOO_OLD
 from wxfly.settings import Settings
 from wxfly.site import Site
 from wxfly.sources.download import download
@@ -31,13 +32,14 @@ from wxfly.sources.ensembles import (
     find_ensemble,
 )
 from wxfly.sources.native_heights import drop_rescaled_heights
-from wxfly.sources.open_meteo import LARGEST_REPLY, check_span, distance_km
+from wxfly.sources.open_meteo import LARGEST_REPLY, check_ground, check_span, distance_km
 from wxfly.sources.open_meteo_names import AT_HEIGHT, NAMES, our_name
 from wxfly.sources.open_meteo_reply import SOURCE, UNITS, parse_forecast
 from wxfly.sources.precision import are_known, sent_coordinates
 from wxfly.sources.reply import Reply, SourceError, parse_json
 
 MEMBER = "realization"
+_TOLD_DAYS = 15.0  # an ensemble that reaches farther than is asked does not tell by its last hour when it began
 _KEY = re.compile(
     rf"(?P<name>{'|'.join(sorted(NAMES, key=len, reverse=True))}|(?:{'|'.join(AT_HEIGHT)})_\d{{1,4}}m)"
     r"(?:_member(?P<member>\d{2,}))?(?:_(?P<model>(?!member|spread|previous)[a-z][a-z0-9_]*))?"
@@ -80,7 +82,8 @@ def parse_ensemble(
     -------
     list of xarray.Dataset
         Each with the dimension ``realization`` (0 is the control, when it came) and the attributes ``members`` and,
-        where some are missing, ``missing_members``. The coordinate ``last_time`` is the last hour of a member.
+        where some are missing, ``missing_members``. The coordinate ``last_time`` is the last hour to which a member
+        should reach.
 
     Raises
     ------
@@ -138,7 +141,13 @@ def _cube_of(
     ]
     left_out = _leave_out_made_up_heights(alone)
     cube = parse_forecast(
-        json.dumps(alone).encode(), model=name, asked_units=False, retrieved=retrieved, run=run, what=what
+        json.dumps(alone).encode(),
+        model=name,
+        asked_units=False,
+        retrieved=retrieved,
+        run=run,
+        members_reach=row.range_days if (row := ENSEMBLES.get(name)) and row.range_days <= _TOLD_DAYS else math.inf,
+        what=what,
     )
     return _fold(cube, members, len(places), names, name, left_out, what)
 
@@ -204,9 +213,14 @@ def _fold(
     elif names is not None:
         folded = folded.assign_coords(site=np.array([str(n) for n in names], dtype=object))
     row = ENSEMBLES.get(name)
+    if row is not None:  # as far as it reaches at the least: an old run is not used, and hours within are lost
+        reach = folded["time"].values[0] + np.timedelta64(int(24 * row.range_days), "h") - TOO_OLD
+        reach = min(reach, folded["time"].values[-1])
+        folded = folded.assign_coords(last_time=(MEMBER, np.maximum(folded["last_time"].values, reach)))
     folded = folded.assign_attrs(_provenance(folded.attrs, row, name) | {"members": len(members)})
-    if row and row.members > len(members):
-        folded.attrs["missing_members"] = row.members - len(members)
+    there = row.members if row else max(members) + 1 - min(1, min(members))
+    if there > len(members):
+        folded.attrs["missing_members"] = there - len(members)
     if left_out:
         folded.attrs["not_used"] = " ".join([str(folded.attrs.get("not_used", "")), *left_out]).strip()
     if row and "wind_speed_of_gust" in folded:
@@ -215,13 +229,14 @@ def _fold(
 
 
 def _last_times(cube: xr.Dataset) -> np.ndarray:
-    """Give the last hour at which each member says anything."""
+    """Give, for each member, the last hour at which any says anything: members of one model reach equally far."""
     known = np.zeros((cube.sizes["time"], cube.sizes[MEMBER]), dtype=bool)
     for variable in cube.data_vars.values():
         others = [d for d in variable.dims if d not in ("time", MEMBER)]
         known |= variable.notnull().any(others).transpose("time", MEMBER).values
     last = cube.sizes["time"] - 1 - known[::-1].argmax(axis=0)
-    return np.asarray(np.where(known.any(axis=0), cube["time"].values[last], cube["time"].values[0]))
+    ends = np.where(known.any(axis=0), cube["time"].values[last], cube["time"].values[0])
+    return np.full(ends.shape, ends.max())
 
 
 def _provenance(attrs: Mapping[Any, Any], row: Ensemble | None, name: str) -> dict[str, Any]:
@@ -251,6 +266,7 @@ def read_ensemble(path: Path, *, model: str | None = None, name: str | None = No
 
 def _at_sites(cube: xr.Dataset, sites: Sequence[Site], row: Ensemble, what: str) -> xr.Dataset:
     """Put the cube at the sites' own coordinates, once the ensemble's cells are seen to be near them."""
+    check_ground(cube, sites, what)
     for site, latitude, longitude in zip(sites, cube["latitude"].values, cube["longitude"].values, strict=True):
         away = distance_km(site.latitude, site.longitude, float(latitude), float(longitude))
         if away > 3 * row.resolution_km + 5.0:

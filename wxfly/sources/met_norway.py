@@ -23,6 +23,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly import __version__
+from wxfly.consistency import hide_contradictions
 from wxfly.forecast import VARIABLES, attributes_of, check_forecast, mark_carried
 from wxfly.settings import Settings
 from wxfly.site import Site
@@ -204,7 +205,7 @@ def parse_forecast(
         history=f"{stamp} retrieved; read by wxfly {__version__}",
         retrieved=stamp,
     )
-    return check_forecast(mark_carried(cube, _carried(units)), place=what)
+    return hide_contradictions(check_forecast(mark_carried(cube, _carried(units)), place=what))
 
 
 def _carried(units: dict[str, Any]) -> dict[str, tuple[float, ...]]:

@@ -28,6 +28,8 @@ from wxfly.sources.reply import Reply, SourceError
 __all__ = ["get_forecast", "get_grid", "hourly_names", "parse_forecast", "read_forecast", "request_parameters"]
 
 LARGEST_REPLY = 60_000_000  # 1000 places, 16 days, 30 columns
+SAME_GROUND = 5.0
+"""So far may the ground of an answer be from the one that was sent [m]: the service gives it back."""
 MOST_CELLS = 400  # a request for more would use up an hour's allowance
 
 
@@ -144,6 +146,7 @@ def check_span(cube: xr.Dataset, now: datetime, what: str) -> None:
 def _at_sites(cube: xr.Dataset, sites: Sequence[Site], model: Model, what: str) -> xr.Dataset:
     """Put the cube at the sites' own coordinates, once the model's cells are seen to be near them."""
     _check_places(cube, [(s.latitude, s.longitude) for s in sites], model, what)
+    check_ground(cube, sites, what)
     north = {"units": "degree_north", "standard_name": "latitude"}
     east = {"units": "degree_east", "standard_name": "longitude"}
     return cube.assign_coords(
@@ -160,6 +163,19 @@ def _check_places(cube: xr.Dataset, places: Sequence[tuple[float, float]], model
         away = distance_km(*place, float(cell[0]), float(cell[1]))
         if away > reach:
             raise SourceError(f"{what}: the answer is for a place {away:.0f} km away")
+
+
+def check_ground(cube: xr.Dataset, sites: Sequence[Site], what: str) -> None:
+    """Refuse an answer for ground at another height than was sent: temperature and pressure would be of that height.
+
+    Where any height is not known none is sent, and the service answers for its own map's.
+    """
+    if not are_known([site.surface_altitude for site in sites]):
+        return
+    for site, ground in zip(sites, cube["surface_altitude"].values, strict=True):
+        if not abs(float(ground) - site.surface_altitude) <= SAME_GROUND:
+            at = "a height that it does not tell" if math.isnan(ground) else f"{ground:.0f} m"
+            raise SourceError(f"{what}: the answer is for ground at {at}, not {site.surface_altitude:.0f} m")
 
 
 def distance_km(latitude: float, longitude: float, other_latitude: float, other_longitude: float) -> float:

@@ -17,14 +17,17 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly import __version__
+from wxfly.consistency import hide_contradictions
 from wxfly.forecast import VARIABLES, attributes_of, check_forecast, mark_carried
-from wxfly.sources.models import MODELS, NOT_KNOWN, Model, find_model
+from wxfly.sources.models import MODELS, NOT_KNOWN, find_model
 from wxfly.sources.open_meteo_names import carried_by, choose_columns, hourly_names, native_levels, our_name
 from wxfly.sources.reply import SourceError, parse_json
 
 Array = npt.NDArray[np.float64]
 
 SOURCE = "Open-Meteo"
+LOWEST_GROUND, HIGHEST_GROUND = -450.0, 8900.0
+"""Ground on Earth [m]: the shore of the Dead Sea and the highest mountain, with room for models (common practice)."""
 ATTRIBUTION = "Weather data by Open-Meteo.com (https://open-meteo.com/)"
 
 # Unit string of the service -> factor and offset to SI, by our unit. The first of each is the one we ask for.
@@ -57,6 +60,7 @@ def parse_forecast(
     retrieved: datetime | None = None,
     run: datetime | None = None,
     names: Sequence[str] | None = None,
+    members_reach: float | None = None,
     what: str = SOURCE,
 ) -> xr.Dataset:
     """Turn a reply into a cube.
@@ -74,6 +78,9 @@ def parse_forecast(
         When it came, and the run of the model; None when not known.
     names : sequence of str, optional
         Names of the places, in the order asked; then the cube has the dimension ``site``, also for one place.
+    members_reach : float, optional
+        For places that are the members of an ensemble: how far it reaches [d], infinite where that is not known. What
+        none of them brought is then taken for what the ensemble does not carry.
     what : str, optional
         Source and place, for errors.
 
@@ -96,7 +103,8 @@ def parse_forecast(
     for position, place in enumerate(places):
         if isinstance(place, dict) and place.get("location_id", position) != position:
             raise SourceError(f"{what}: the places came back in another order")
-    parts = [_parse_place(place, model, asked_units, what) for place in places]
+    is_of_members = members_reach is not None
+    parts = [_parse_place(place, model, asked_units, is_of_members, what) for place in places]
     if any(not np.array_equal(part["time"].values, parts[0]["time"].values) for part in parts):
         raise SourceError(f"{what}: the hours differ from place to place")
     if names is None and not isinstance(document, list):
@@ -115,7 +123,7 @@ def parse_forecast(
         cube.attrs["carried"] = "; ".join(str(part.attrs["carried"]) for part in parts)
         if names is not None:
             cube = cube.assign_coords(site=np.array([str(n) for n in names], dtype=object))
-    return _finish(cube, retrieved, run, what)
+    return _finish(cube, retrieved, run, members_reach, what)
 
 
 def _with_site(part: xr.Dataset) -> dict[str, Any]:
@@ -124,10 +132,13 @@ def _with_site(part: xr.Dataset) -> dict[str, Any]:
     return {name: ("site", [part[name].item()], part[name].attrs) for name in names}
 
 
-def _finish(cube: xr.Dataset, retrieved: datetime | None, run: datetime | None, what: str) -> xr.Dataset:
+def _finish(
+    cube: xr.Dataset, retrieved: datetime | None, run: datetime | None, members_reach: float | None, what: str
+) -> xr.Dataset:
     """Say where the cube is from, and check it."""
     name = str(cube.attrs["model"])
     row = MODELS.get(name)
+    reach = members_reach if row is None else row.range_days
     stamp = f"{retrieved.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}" if retrieved else "not known"
     reference = np.datetime64(run.astimezone(UTC).replace(tzinfo=None) if run else "NaT", "ns")
     for variable in cube.data_vars.values():
@@ -136,7 +147,7 @@ def _finish(cube: xr.Dataset, retrieved: datetime | None, run: datetime | None, 
         covers = row.gust_covers_hours if row else NOT_KNOWN
         cube["wind_speed_of_gust"].attrs["covers_hours"] = np.array(covers)
     cube = cube.assign_coords(
-        forecast_reference_time=((), reference), oldest_run=((), _oldest_run(cube, row, retrieved, run))
+        forecast_reference_time=((), reference), oldest_run=((), _oldest_run(cube, reach, retrieved, run))
     ).drop_vars("day_began").assign_attrs(
         source=f"{SOURCE} forecast service, model {name}",
         institution=row.institution if row else "not known",
@@ -145,11 +156,11 @@ def _finish(cube: xr.Dataset, retrieved: datetime | None, run: datetime | None, 
         history=f"{stamp} retrieved; read by wxfly {__version__}",
         retrieved=stamp,
     )
-    return check_forecast(mark_carried(cube), place=what)
+    return hide_contradictions(check_forecast(mark_carried(cube), place=what))
 
 
 def _oldest_run(
-    cube: xr.Dataset, row: Model | None, retrieved: datetime | None, run: datetime | None
+    cube: xr.Dataset, reach: float | None, retrieved: datetime | None, run: datetime | None
 ) -> np.datetime64:
     """Give the oldest start of a run that is consistent with a reply: a forecast is never called newer than it may be.
 
@@ -166,15 +177,19 @@ def _oldest_run(
     if retrieved is None:
         return np.datetime64(since, "ns")
     came = np.datetime64(retrieved.astimezone(UTC).replace(tzinfo=None), "ns")
-    if row is None or "wind_speed" not in cube:
+    if reach is None:
         return min(came, np.datetime64(since, "ns"))
+    if np.isinf(reach) or "wind_speed" not in cube:
+        return came
     others = [d for d in cube["wind_speed"].dims if d != "time"]
     told = np.flatnonzero(cube["wind_speed"].notnull().any(others).values)
     last = time[told[-1]] if told.size else time[0]
-    return np.datetime64(min(came, last - np.timedelta64(int(24 * row.range_days), "h")), "ns")
+    return np.datetime64(min(came, last - np.timedelta64(int(24 * reach), "h")), "ns")
 
 
-def _parse_place(place: Any, model: str | None, asked_units: bool, what: str) -> xr.Dataset:
+def _parse_place(
+    place: Any, model: str | None, asked_units: bool, is_member: bool, what: str
+) -> xr.Dataset:
     """Read the object of one place."""
     if not isinstance(place, dict):
         raise SourceError(f"{what}: not a reply of the forecast service")
@@ -184,6 +199,8 @@ def _parse_place(place: Any, model: str | None, asked_units: bool, what: str) ->
     if not (abs(latitude) <= 90 and abs(longitude) <= 180):
         raise SourceError(f"{what}: no place on Earth in it; the model may not cover the place")
     altitude = _number(place.get("elevation"), f"{what}: elevation", missing=math.nan)
+    if not (math.isnan(altitude) or LOWEST_GROUND <= altitude <= HIGHEST_GROUND):
+        raise SourceError(f"{what}: its ground is at {altitude:.0f} m, where there is none on Earth")
     columns, units = place.get("hourly"), place.get("hourly_units")
     if not isinstance(columns, dict) or not isinstance(units, dict):
         raise SourceError(f"{what}: no hourly values in it; ask the service for 'hourly' ones")
@@ -226,7 +243,8 @@ def _parse_place(place: Any, model: str | None, asked_units: bool, what: str) ->
         )  # fmt: skip
     cube = xr.Dataset(data, coords=coords, attrs={"model": chosen_model})
     unused = [*not_used, *dropped]
-    cube = mark_carried(cube, carried_by(named, levels, chosen_model, made_up=dropped, is_whole=asked_units))
+    also = None if is_member else carried_by(named, levels, chosen_model, made_up=dropped, is_whole=asked_units)
+    cube = mark_carried(cube, also)
     return cube.assign_attrs(not_used=" ".join(unused)) if unused else cube
 
 
