@@ -190,6 +190,11 @@ def _room(
         with np.errstate(divide="ignore", invalid="ignore"):
             demand, limit = (np.maximum(np.log(v), _LOGARITHM_OF_NOTHING) for v in (demand, limit))
     deviation = deviation_left(name, demand, lead, law)
+    is_thin = _near(np.isnan(demand).any(axis=1)) if demand.shape[1] > 1 else np.zeros(demand.shape[0], dtype=bool)
+    if is_thin.any():
+        # The spread of the members that are left tells nothing of the lost: of what it may have been the worst counts.
+        error = law.figure(name, "error", lead)
+        deviation = np.where(is_thin[:, None], np.where(margin >= 0, error, law.share_left * error), deviation)
     if demand.shape[1] == 1 and told is not None and kind == "normal":
         error, spread = law.figure(name, "error", lead), np.asarray(told, dtype=float)[:, None]
         deviation = np.hypot(spread, dressing_deviation(error, spread, law.share_left * error))
@@ -239,6 +244,13 @@ def _spread(demand: Array) -> Array:
     first = np.maximum(np.arange(variance.size) - 12, 0)
     last = np.minimum(np.arange(variance.size) + 13, variance.size)
     return np.asarray(np.sqrt((summed[last] - summed[first]) / (last - first))[:, None], dtype=float)
+
+
+def _near(flags: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Tell which hours have a flagged one within the day around them that a spread is averaged over."""
+    count = np.concatenate(([0], np.cumsum(flags)))
+    at = np.arange(flags.size)
+    return np.asarray(count[np.minimum(at + 13, flags.size)] > count[np.maximum(at - 12, 0)])
 
 
 def _room_of_category(name: str, demand: Array, margin: Array, lead: Array, law: ErrorLaw, members: int) -> Array:

@@ -59,6 +59,10 @@ def lost_inputs(take: Taker, height: float) -> Flags:
             missing[name] = np.isnan(values[..., :reach]).any(axis=-1)
         else:
             missing[name] = np.isnan(take(name))
+    if take.has("cloud_area_fraction") and not take.has("air_temperature_aloft"):
+        # Then the stability, by which wind is carried to a height, is from sun and cloud.
+        lost = np.isnan(take("cloud_area_fraction"))
+        missing["wind_speed"] = missing.get("wind_speed", np.zeros(take.shape, dtype=bool)) | lost
     nothing = np.zeros(take.shape, dtype=bool)
     rows = [np.logical_or.reduce([nothing, *(missing[n] for n in INPUTS[e] if n in missing)]) for e in NAMES]
     return np.asarray(np.stack(rows).any(axis=1))

@@ -127,7 +127,7 @@ def ask(question: Question, sites: Sequence[str], options: Mapping[str, Any], *,
     if ready.provenance.get("origin") in ("fetched", "store") and not options.get("as_of"):
         from wxfly.remembering import remember
 
-        briefing = remember(briefing, on_progress)
+        briefing = remember(briefing, on_progress, fresh=bool(options.get("fresh")))
     briefing = _with_changes(briefing, ready, options)
     return Asked(briefing, ready.units, ready.time_zone)
 

@@ -61,6 +61,7 @@ def forecast_asking(command: F) -> F:
         click.option("--model", metavar="MODEL", help="Forecast model to ask; one model per answer."),
         click.option("--forecast", "forecast_path", type=click.Path(path_type=Path), help="Answer from this saved reply (.json) or forecast file (.nc) instead of asking."),
         click.option("--as-of", metavar="TIME", help="Answer as if it were this time (ISO 8601, UTC unless it names an offset)."),
+        click.option("--fresh", is_flag=True, help="Rank the windows anew: do not stay with one chosen in an earlier answer."),
         click.option("--offline", is_flag=True, help="Use only forecasts that are already on this machine."),
     ]  # fmt: skip
     return _with(command, options)
