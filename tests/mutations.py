@@ -1,7 +1,7 @@
 """What a stranger would try: replies with something lost or damaged, from the bytes to judged hours, in one process.
 
-The bases are one real reply, where it is at hand, and five invented ones (``recorded/SYNTHETIC_mutation_*.json``), which
-``python -m tests.mutations`` writes anew.
+The bases are one real reply, where it is at hand, and five invented ones (``recorded/SYNTHETIC_mutation_*.json``),
+which ``python -m tests.mutations`` writes anew.
 """
 
 import json
@@ -14,16 +14,16 @@ from pathlib import Path
 import numpy as np
 
 from wxfly.aircraft import load_aircraft
+from wxfly.chance import hour_chances
 from wxfly.derived import derive
 from wxfly.errors import WxflyError
 from wxfly.forecast_error import lead_time, room_to_limits
-from wxfly.chance import hour_chances
 from wxfly.limits import limits_for
 from wxfly.physics.humidity import relative_humidity_from_dew_point
+from wxfly.site import Site
 from wxfly.sources.open_meteo_reply import parse_forecast
 from wxfly.suitability import assess
 from wxfly.sureness import judge_sureness
-from wxfly.site import Site
 from wxfly.windows import find_windows
 
 HERE = Path(__file__).resolve().parent
@@ -74,7 +74,10 @@ def make_reply(name, *, hours=36, start=START):
         "freezing_level_height": freezing,
     }  # fmt: skip
     for height, speed in speeds.items():
-        columns |= {f"wind_speed_{height}m": speed, f"wind_direction_{height}m": (230 + 10 * wiggle + height / 10) % 360}
+        columns |= {
+            f"wind_speed_{height}m": speed,
+            f"wind_direction_{height}m": (230 + 10 * wiggle + height / 10) % 360,
+        }
     columns |= {f"temperature_{height}m": air - 0.0065 * height + 0.05 * wiggle for height in (80, 120, 180)}
     units = {key: _unit(key) for key in columns}
     empty = ("lifted_index", "boundary_layer_height", "roughness_length")
@@ -145,10 +148,16 @@ def improvements(before, after):
     _, old, new = np.intersect1d(before.time, after.time, return_indices=True)
 
     def larger(name):
-        one, other = (np.nan_to_num(getattr(j, name)[at].astype(float), nan=-9e9) for j, at in ((before, old), (after, new)))
+        one, other = (
+            np.nan_to_num(getattr(j, name)[at].astype(float), nan=-9e9) for j, at in ((before, old), (after, new))
+        )
         return other > one + 1e-9
 
-    found = [f"better {name} at {str(after.time[new][bad][0])[:13]}" for name in ("state", "margin", "chance") if (bad := larger(name)).any()]
+    found = [
+        f"better {name} at {str(after.time[new][bad][0])[:13]}"
+        for name in ("state", "margin", "chance")
+        if (bad := larger(name)).any()
+    ]
     if after.rank is not None and (before.rank is None or after.rank < before.rank):
         found.append("better rank")
     return found
@@ -215,7 +224,11 @@ def _no_unit(document, random):
 def _level(document, random):
     height = _level_of(document, random)
     way = int(random.integers(3))
-    for key in [k for k in document["hourly"] if k.startswith(("wind", "temp")) and k.endswith(f"_{height}m") and "gust" not in k]:
+    for key in [
+        k
+        for k in document["hourly"]
+        if k.startswith(("wind", "temp")) and k.endswith(f"_{height}m") and "gust" not in k
+    ]:
         if way == 0:
             document["hourly"][key] = [None] * len(document["hourly"][key])
         else:
@@ -312,13 +325,19 @@ def try_losses(name, count, seed, *, height=None):
 def make_ensemble(calm=30, stormy=10, *, hours=36, hours_lost=None):
     """Build an invented reply of 40 members of ICON-EU-EPS; the stormy ones are lost wholly, or from an hour on."""
     columns, units = {"time": make_reply("calm", hours=hours)["hourly"]["time"]}, {"time": "unixtime"}
-    names = ("temperature_2m", "dew_point_2m", "relative_humidity_2m", "precipitation", "cloud_cover", "weather_code",
-             "wind_gusts_10m", "wind_speed_10m", "wind_direction_10m", "wind_speed_80m", "wind_direction_80m")  # fmt: skip
+    names = (
+        "temperature_2m", "dew_point_2m", "relative_humidity_2m", "precipitation", "cloud_cover", "weather_code",
+        "wind_gusts_10m", "wind_speed_10m", "wind_direction_10m", "wind_speed_80m", "wind_direction_80m",
+    )  # fmt: skip
     for member in range(calm + stormy):
         is_stormy = member >= calm
         source = make_reply("storm" if is_stormy else "calm", hours=hours)
         for key in names:
-            column = [v if v is None else round(v * (1 + 0.002 * member), 3) for v in source["hourly"][key]] if "wind_speed" in key or "gust" in key else source["hourly"][key]
+            column = (
+                [v if v is None else round(v * (1 + 0.002 * member), 3) for v in source["hourly"][key]]
+                if "wind_speed" in key or "gust" in key
+                else source["hourly"][key]
+            )
             if is_stormy and hours_lost is not None:
                 column = [*column[:hours_lost], *[None] * (hours - hours_lost)]
             if is_stormy and hours_lost == 0:
@@ -326,7 +345,10 @@ def make_ensemble(calm=30, stormy=10, *, hours=36, hours_lost=None):
             written = key if member == 0 else f"{key}_member{member:02d}"
             columns[written], units[written] = column, source["hourly_units"][key]
     place = make_reply("calm", hours=hours)
-    return {k: place[k] for k in ("latitude", "longitude", "elevation", "utc_offset_seconds")} | {"hourly": columns, "hourly_units": units}
+    return {k: place[k] for k in ("latitude", "longitude", "elevation", "utc_offset_seconds")} | {
+        "hourly": columns,
+        "hourly_units": units,
+    }
 
 
 def judge_members(document=None, **how):
@@ -340,7 +362,9 @@ def judge_members(document=None, **how):
     assessment = assess(conditions, LIMITS)
     run = central["oldest_run"].values.astype("datetime64[s]")
     site = Site("here", 52.25, 6.8125, 40.0)
-    sure = judge_sureness(conditions, assessment, run, height=HEIGHT, site=site, limits=LIMITS, central=central, ensembles=[cube])
+    sure = judge_sureness(
+        conditions, assessment, run, height=HEIGHT, site=site, limits=LIMITS, central=central, ensembles=[cube]
+    )
     return sure.of(12, 18, with_causes=False).value, sure.hours.values
 
 

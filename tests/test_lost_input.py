@@ -52,7 +52,9 @@ def test_a_stuck_forecast_without_metadata_stays_too_old():
     until = int((run + timedelta(days=5)).timestamp())
     for key, column in reply["hourly"].items():
         if key != "time":
-            reply["hourly"][key] = [v if t <= until else None for t, v in zip(reply["hourly"]["time"], column, strict=True)]
+            reply["hourly"][key] = [
+                v if t <= until else None for t, v in zip(reply["hourly"]["time"], column, strict=True)
+            ]
     body = json.dumps(reply).encode()
     known = parse_forecast(body, model="icon_eu", asked_units=True, retrieved=now, run=run)
     lost = parse_forecast(body, model="icon_eu", asked_units=True, retrieved=now, run=None)

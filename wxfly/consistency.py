@@ -8,7 +8,7 @@ References
 ----------
 [WMO-8] WMO-No. 8, Guide to Instruments and Methods of Observation, Part I, chapter 5: a gust is a maximum of the wind
     over the time that its mean is taken of, so it is not below that mean (from memory).
-[Bolton1980] Saturation vapour pressure, as in `wxfly.physics.humidity`: humidity follows from temperature and dew point.
+[Buck-1996] As in `wxfly.physics.humidity`: humidity follows from temperature and dew point.
 [Doc7488] ICAO Doc 7488, Manual of the ICAO Standard Atmosphere: the hydrostatic equation.
 """
 

@@ -213,8 +213,9 @@ def mark_carried(cube: xr.Dataset, also: Mapping[str, Collection[float]] | None 
     `check_forecast`.
     """
     known: dict[str, set[float]] = {str(name): set() for name in cube.data_vars}
-    for name, heights in [*((n, h) for n, *h in carried_entries(cube)), *(also or {}).items()]:
-        known.setdefault(name, set()).update(float(h) for h in heights)
+    before = [(name, [float(h) for h in heights]) for name, *heights in carried_entries(cube)]
+    for name, of_name in [*before, *((name, [float(h) for h in heights]) for name, heights in (also or {}).items())]:
+        known.setdefault(name, set()).update(of_name)
     for name in (n for n in known if n in cube and VARIABLES[n].has_height):
         known[name] |= {float(h) for h in _heights_with_values(cube[name])}
     carried = [" ".join([name, *(f"{h:g}" for h in sorted(known[name]))]) for name in sorted(known)]

@@ -190,7 +190,11 @@ def _room(
         with np.errstate(divide="ignore", invalid="ignore"):
             demand, limit = (np.maximum(np.log(v), _LOGARITHM_OF_NOTHING) for v in (demand, limit))
     deviation = deviation_left(name, demand, lead, law)
-    is_thin = _near(np.isnan(demand).any(axis=1)) if demand.shape[1] > 1 else np.zeros(demand.shape[0], dtype=bool)
+    is_thin = (
+        _near(np.asarray(np.isnan(demand).any(axis=1)))
+        if demand.shape[1] > 1
+        else np.zeros(demand.shape[0], dtype=bool)
+    )
     if is_thin.any():
         # The spread of the members that are left tells nothing of the lost: of what it may have been the worst counts.
         error = law.figure(name, "error", lead)

@@ -103,14 +103,15 @@ def with_kp(
         notes = notes or ["Kp is not known: none in the store"]
     if outlook is not None and attribution != space_weather.ATTRIBUTION:
         attribution = f"{attribution}; {space_weather.ATTRIBUTION}"
-    # Where there is no forecast the outlook does not stand in for it: that reaches as far as one of now would.
-    has_forecast = series is not None and source == space_weather.SOURCE
-    today = as_moment(now).astype("datetime64[D]")
+    # Where the forecast is lost the outlook does not stand in for it: one is issued every twelve hours for three days.
+    speaks_until = (as_moment(now - timedelta(hours=12)).astype("datetime64[D]") + space_weather.REACH).astype("M8[s]")
+    if series is not None and source == space_weather.SOURCE:
+        speaks_until = max(speaks_until, series.speaks_until)
     kp = space_weather.kp_on(
         cube["time"].values,
         series,
         outlook,
-        outlook_after=None if has_forecast else (today + space_weather.REACH).astype("datetime64[s]"),
+        outlook_after=speaks_until,
         retrieved=retrieved,
         source=source,
         attribution=attribution,

@@ -1,8 +1,8 @@
 """Lost inputs: what each element is worked out from, and the hours in which some of that is missing.
 
-A method that finds its way without one of its inputs gives an answer that may be kinder than the whole. So an element is
-not known in an hour in which its source carries an input and the hour has lost it, whatever else speaks for it. What a
-source does not carry at all is not lost: a method then has its fallback, and an advised element stays advised.
+A method that finds its way without one of its inputs gives an answer that may be kinder than the whole. So an element
+is not known in an hour in which its source carries an input and the hour has lost it, whatever else speaks for it. What
+a source does not carry at all is not lost: a method then has its fallback, and an advised element stays advised.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ def lost_inputs(take: Taker, height: float) -> Flags:
         if "height" in take.hours[name].dims:
             values, heights = take.levels(name)
             reach = int(np.searchsorted(heights, height)) + 1
-            missing[name] = np.isnan(values[..., :reach]).any(axis=-1)
+            missing[name] = np.asarray(np.isnan(values[..., :reach]).any(axis=-1))
         else:
             missing[name] = np.isnan(take(name))
     if take.has("cloud_area_fraction") and not take.has("air_temperature_aloft"):

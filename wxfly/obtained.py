@@ -54,8 +54,7 @@ class Obtained:
         return since_of(self.cube)
 
     def fresh(self, cube: xr.Dataset | None = None) -> tuple[xr.Dataset, tuple[str, ...]]:
-        """Give its cube, or members beside it, without what is too old, and what the reader must know of its age and of what
-        contradicts itself in it.
+        """Give its cube, or members beside it, without what is too old, and what the reader must know first.
 
         Parameters
         ----------

@@ -237,7 +237,11 @@ def with_what_is_missing(ensemble: xr.Dataset, central: xr.Dataset | None) -> xr
     lacking = [
         str(n)
         for n in central.data_vars
-        if n not in ensemble and n not in carried and n in VARIABLES and not VARIABLES[str(n)].has_height and MEMBER not in central[n].dims
+        if n not in ensemble
+        and n not in carried
+        and n in VARIABLES
+        and not VARIABLES[str(n)].has_height
+        and MEMBER not in central[n].dims
     ]
     if not lacking:
         return ensemble
@@ -291,5 +295,8 @@ def _gaps(ensembles: Sequence[xr.Dataset]) -> tuple[str, ...]:
         missing = int(cube.attrs.get("missing_members", 0))
         if missing:
             there = int(cube.attrs.get("members", 0))
-            notes.append(f"{missing} of {there + missing} members of {cube.attrs.get('model')} did not come: they count as breaking a limit")
+            notes.append(
+                f"{missing} of {there + missing} members of {cube.attrs.get('model')} did not come: they count as"
+                " breaking a limit"
+            )
     return tuple(notes)

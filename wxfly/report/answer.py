@@ -199,7 +199,10 @@ def _hours(answer: SiteAnswer) -> list[dict[str, Any]]:
     assessment = answer.assessment
     table = {name: assessment[name].transpose("element", "time").values for name in ("demand", "limit", "margin")}
     names = names_of(assessment)
-    required, skipped = counts_as_required(assessment.transpose("element", "time", ...)), set(assessment.attrs["not_judged"])
+    required, skipped = (
+        counts_as_required(assessment.transpose("element", "time", ...)),
+        set(assessment.attrs["not_judged"]),
+    )
     usable_start, usable_end = findings.usable_parts(answer)
     direction = answer.conditions["wind_from_direction"].transpose("edge", "time").values
     state, margin = assessment["state"].values, assessment["hour_margin"].values

@@ -103,8 +103,14 @@ _ROWS = (
         lacks=("surface_pressure", "pressure_msl", *_LAYERS),
     ),
     Model("icon_global", "ICON", _DWD, _ICON, _ICON[1:], 11, 7.5, "world", ("dwd_icon",), carries=_OF_ICON),
-    Model("icon_eu", "ICON-EU", _DWD, _ICON, _ICON[1:], 7, 5, "Europe", ("dwd_icon_eu",), carries=("visibility", *_OF_ICON)),
-    Model("icon_d2", "ICON-D2", _DWD, _ICON, _ICON[1:], 2, 2, "Central Europe", ("dwd_icon_d2",), carries=("visibility", *_OF_ICON)),
+    Model(
+        "icon_eu", "ICON-EU", _DWD, _ICON, _ICON[1:], 7, 5, "Europe", ("dwd_icon_eu",),
+        carries=("visibility", *_OF_ICON),
+    ),
+    Model(
+        "icon_d2", "ICON-D2", _DWD, _ICON, _ICON[1:], 2, 2, "Central Europe", ("dwd_icon_d2",),
+        carries=("visibility", *_OF_ICON),
+    ),
     # The service's page says of its gusts: the largest of the three hours before.
     Model(
         "ecmwf_ifs025", "IFS 0.25°", _ECMWF, (10, 100), (), 25, 15, "world", ("ecmwf_ifs025",),
@@ -132,7 +138,8 @@ _ROWS = (
     ),
     Model(
         "knmi_harmonie_arome_netherlands", "HARMONIE-AROME 2 km", _KNMI, (10, 50, 100, 200, 300),
-        (50, 100, 200, 300), 2, 2.5, "Netherlands and Belgium", ("knmi_harmonie_arome_netherlands",), carries=("visibility",),
+        (50, 100, 200, 300), 2, 2.5, "Netherlands and Belgium", ("knmi_harmonie_arome_netherlands",),
+        carries=("visibility",),
     ),
     Model(
         "dmi_harmonie_arome_europe", "HARMONIE-AROME (DMI)", _DMI, (10, 50, 100, 150, 250, 350, 450),
@@ -147,10 +154,22 @@ _ROWS = (
         "ukmo_uk_deterministic_2km", "UKV", _UKMO, (10,), (), 2, 2, "United Kingdom and Ireland",
         ("ukmo_uk_deterministic_2km",), license="CC BY-SA 4.0", carries=_OF_UM,
     ),
-    Model("cmc_gem_gdps", "GDPS", _CMC, _GEM, _GEM[1:], 15, 10, "world", ("cmc_gem_gdps",), NOT_KNOWN, carries=("cape",)),
-    Model("cmc_gem_rdps", "RDPS", _CMC, _GEM, _GEM[1:], 10, 3.5, "North America", ("cmc_gem_rdps",), NOT_KNOWN, carries=("cape",)),
-    Model("cmc_gem_hrdps", "HRDPS", _CMC, _GEM, _GEM[1:], 2.5, 2, "Canada", ("cmc_gem_hrdps",), NOT_KNOWN, carries=("cape",)),
-    Model("metno_nordic", "MET Nordic", _MET, (10,), (), 1, 2.5, "Nordic countries", ("metno_nordic_pp",), lacks=_LAYERS),
+    Model(
+        "cmc_gem_gdps", "GDPS", _CMC, _GEM, _GEM[1:], 15, 10, "world", ("cmc_gem_gdps",), NOT_KNOWN,
+        carries=("cape",),
+    ),
+    Model(
+        "cmc_gem_rdps", "RDPS", _CMC, _GEM, _GEM[1:], 10, 3.5, "North America", ("cmc_gem_rdps",), NOT_KNOWN,
+        carries=("cape",),
+    ),
+    Model(
+        "cmc_gem_hrdps", "HRDPS", _CMC, _GEM, _GEM[1:], 2.5, 2, "Canada", ("cmc_gem_hrdps",), NOT_KNOWN,
+        carries=("cape",),
+    ),
+    Model(
+        "metno_nordic", "MET Nordic", _MET, (10,), (), 1, 2.5, "Nordic countries", ("metno_nordic_pp",),
+        lacks=_LAYERS,
+    ),
 )  # fmt: skip
 
 MODELS: dict[str, Model] = {row.name: row for row in _ROWS}

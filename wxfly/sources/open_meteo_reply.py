@@ -146,15 +146,19 @@ def _finish(
     if "wind_speed_of_gust" in cube:
         covers = row.gust_covers_hours if row else NOT_KNOWN
         cube["wind_speed_of_gust"].attrs["covers_hours"] = np.array(covers)
-    cube = cube.assign_coords(
-        forecast_reference_time=((), reference), oldest_run=((), _oldest_run(cube, reach, retrieved, run))
-    ).drop_vars("day_began").assign_attrs(
-        source=f"{SOURCE} forecast service, model {name}",
-        institution=row.institution if row else "not known",
-        license=row.license if row else "CC BY 4.0",
-        attribution=ATTRIBUTION,
-        history=f"{stamp} retrieved; read by wxfly {__version__}",
-        retrieved=stamp,
+    cube = (
+        cube.assign_coords(
+            forecast_reference_time=((), reference), oldest_run=((), _oldest_run(cube, reach, retrieved, run))
+        )
+        .drop_vars("day_began")
+        .assign_attrs(
+            source=f"{SOURCE} forecast service, model {name}",
+            institution=row.institution if row else "not known",
+            license=row.license if row else "CC BY 4.0",
+            attribution=ATTRIBUTION,
+            history=f"{stamp} retrieved; read by wxfly {__version__}",
+            retrieved=stamp,
+        )
     )
     return hide_contradictions(check_forecast(mark_carried(cube), place=what))
 
@@ -170,26 +174,26 @@ def _oldest_run(
     """
     if run is not None:
         return np.datetime64(run.astimezone(UTC).replace(tzinfo=None), "ns")
-    time = cube["time"].values
-    began = cube["day_began"].values
+    time: npt.NDArray[np.datetime64] = cube["time"].values
+    began: npt.NDArray[np.datetime64] = cube["day_began"].values
     longest = np.timedelta64(int(24 * max(m.range_days for m in MODELS.values())), "h")
-    since = time[0] - longest if np.isnat(began) else began
-    if retrieved is None:
-        return np.datetime64(since, "ns")
-    came = np.datetime64(retrieved.astimezone(UTC).replace(tzinfo=None), "ns")
-    if reach is None:
-        return min(came, np.datetime64(since, "ns"))
-    if np.isinf(reach) or "wind_speed" not in cube:
-        return came
-    others = [d for d in cube["wind_speed"].dims if d != "time"]
-    told = np.flatnonzero(cube["wind_speed"].notnull().any(others).values)
-    last = time[told[-1]] if told.size else time[0]
-    return np.datetime64(min(came, last - np.timedelta64(int(24 * reach), "h")), "ns")
+    moments = [time[0] - longest if np.isnat(began) else time[0]]
+    if retrieved is not None:
+        came = np.datetime64(retrieved.astimezone(UTC).replace(tzinfo=None), "ns")
+        if reach is None:
+            moments.append(came)
+        elif np.isinf(reach):
+            moments = [came]
+        else:
+            known = np.zeros(time.size, dtype=bool)
+            if "wind_speed" in cube:
+                known = cube["wind_speed"].notnull().any([d for d in cube["wind_speed"].dims if d != "time"]).values
+            last = time[np.flatnonzero(known)[-1]] if known.any() else time[0]
+            moments = [came, last - np.timedelta64(int(24 * reach), "h")]
+    return np.datetime64(str(min(moments)), "ns")
 
 
-def _parse_place(
-    place: Any, model: str | None, asked_units: bool, is_member: bool, what: str
-) -> xr.Dataset:
+def _parse_place(place: Any, model: str | None, asked_units: bool, is_member: bool, what: str) -> xr.Dataset:
     """Read the object of one place."""
     if not isinstance(place, dict):
         raise SourceError(f"{what}: not a reply of the forecast service")

@@ -58,7 +58,8 @@ class KpSeries:
 
         Without any, the start of the first interval.
         """
-        return np.datetime64(self._last_observed + _INTERVAL if self._last_observed else self.start[0], "s")
+        last = self._last_observed
+        return np.datetime64(str(self.start[0] if last is None else last + _INTERVAL), "s")
 
     @property
     def _last_observed(self) -> np.datetime64 | None:
@@ -71,8 +72,8 @@ class KpSeries:
 
         The first of them is the day of the newest observation (NWS 3-day forecast, issued 0030 and 1230 UTC).
         """
-        first = self._last_observed or self.start[0]
-        return max(first.astype("datetime64[D]") + REACH, self.start[-1] + _INTERVAL).astype("datetime64[s]")
+        first = self.start[0] if self._last_observed is None else self._last_observed
+        return np.datetime64(str(max(first.astype("datetime64[D]") + REACH, self.start[-1] + _INTERVAL)), "s")
 
 
 @dataclass(frozen=True)
