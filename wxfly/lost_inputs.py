@@ -59,10 +59,14 @@ def lost_inputs(take: Taker, height: float) -> Flags:
             missing[name] = np.asarray(np.isnan(values[..., :reach]).any(axis=-1))
         else:
             missing[name] = np.isnan(take(name))
-    if take.has("cloud_area_fraction") and not take.has("air_temperature_aloft"):
-        # Then the stability, by which wind is carried to a height, is from sun and cloud.
-        lost = np.isnan(take("cloud_area_fraction"))
-        missing["wind_speed"] = missing.get("wind_speed", np.zeros(take.shape, dtype=bool)) | lost
+    # By stability wind is carried to a height: from temperatures, or from sun and cloud. With one level all hangs on it.
+    stability = () if take.has("air_temperature_aloft") else ("cloud_area_fraction",)
+    if take.has("wind_speed") and take.levels("wind_speed")[1].size == 1:
+        stability = (*stability, "surface_roughness_length", *_TEMPERATURE)
+    for name in stability:
+        if take.has(name):
+            lost = missing[name] if name in missing else np.asarray(np.isnan(take(name)))
+            missing["wind_speed"] = missing.get("wind_speed", np.zeros(take.shape, dtype=bool)) | lost
     nothing = np.zeros(take.shape, dtype=bool)
     rows = [np.logical_or.reduce([nothing, *(missing[n] for n in INPUTS[e] if n in missing)]) for e in NAMES]
     return np.asarray(np.stack(rows).any(axis=1))
