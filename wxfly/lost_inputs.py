@@ -59,7 +59,7 @@ def lost_inputs(take: Taker, height: float) -> Flags:
             missing[name] = np.asarray(np.isnan(values[..., :reach]).any(axis=-1))
         else:
             missing[name] = np.isnan(take(name))
-    # By stability wind is carried to a height: from temperatures, or from sun and cloud. With one level all hangs on it.
+    # By stability wind is carried to a height: from temperatures, or sun and cloud. With one level all hangs on it.
     stability = () if take.has("air_temperature_aloft") else ("cloud_area_fraction",)
     if take.has("wind_speed") and take.levels("wind_speed")[1].size == 1:
         stability = (*stability, "surface_roughness_length", *_TEMPERATURE)
