@@ -418,6 +418,12 @@ def _round(value: float, unit: str) -> float | int:
     return round(value, digits) if digits else round(value)
 
 
+def _humidity(temperature: float, dew_point: float) -> float:
+    """Give the relative humidity of air [%], by the Magnus form: the columns of the invented weather agree."""
+    pressure = [math.exp(17.62 * t / (243.12 + t)) for t in (dew_point, temperature)]
+    return 100 * pressure[0] / pressure[1]
+
+
 def _weather(name: str, key: str, height: int | None, second: int, seed: float, latitude: float) -> float:
     """Invent weather: a daily cycle over a slow one, with a neutral profile of wind."""
     hour = second / 3600
@@ -434,7 +440,7 @@ def _weather(name: str, key: str, height: int | None, second: int, seed: float, 
         return temperature - 0.0098 * (height - 2)
     values = {
         "wind_gusts": 1.6 * wind10 + 0.5, "dew_point": temperature - 4 + 2 * slow,
-        "relative_humidity": 75 - 15 * day + 5 * slow,
+        "relative_humidity": _humidity(temperature, temperature - 4 + 2 * slow),
         "surface_pressure": 1009 - 8 * slow, "pressure_msl": 1013 - 8 * slow, "precipitation": 3 * wet,
         "precipitation_probability": 100 * min(1.0, 2 * wet + 0.05), "weather_code": 61 if wet > 0 else 2,
         "cloud_cover": 50 + 40 * slow, "visibility": 24000 - 9000 * wet, "cape": max(0.0, 200 * day),

@@ -8,7 +8,7 @@ import pytest
 from tests.cubes import quiet_cube
 from tests.report.briefings import PROVENANCE, brief, with_values
 from wxfly import ledger
-from wxfly.chosen import choice_of, enter_choices, read_choices, stay_with_choice
+from wxfly.chosen import choice_of, clear_choices, enter_choices, read_choices, stay_with_choice
 from wxfly.remembering import remember
 from wxfly.report.chances import choice_words
 from wxfly.report.phrases import Clock
@@ -117,3 +117,18 @@ def test_a_run_that_is_not_known_chooses_nothing():
     briefing, answer = answered(with_gusts(), provenance=PROVENANCE | {"run": np.datetime64("NaT", "s")})
     assert choice_of(answer, briefing) is None
     assert stay_with_choice(answer, briefing) is answer
+
+
+def test_a_kept_choice_is_said_first_and_can_be_left_aside_or_forgotten():
+    chose(with_gusts(h08=7.5, h18=8.0, **PARTED))
+    briefing, _ = answered(with_gusts(h08=7.8, h18=7.6, **PARTED))
+    told = remember(briefing, print)
+    assert told.answers[0].choice.verdict == "kept"
+    assert "stays first with a chance of" in told.notes[0]
+    assert "--fresh" in told.notes[0]
+    anew = remember(briefing, print, fresh=True)
+    assert anew.answers[0].choice is None
+    assert anew.answers[0].best == briefing.answers[0].best
+    clear_choices(np.datetime64("2100-01-01T00", "s"))
+    assert remember(briefing, print).answers[0].choice is None
+    assert read_choices(), "the record stays"

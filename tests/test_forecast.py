@@ -135,7 +135,11 @@ def test_a_height_that_the_model_is_known_to_carry_is_lost_when_it_came_empty():
     empty = cube()
     empty["wind_speed"][:, 1] = np.nan
     assert list(carried_heights(mark_carried(empty), "wind_speed")) == [10.0]
-    assert list(carried_heights(mark_carried(empty, wind_heights=(10.0, 80.0, 120.0)), "wind_speed")) == [10.0, 80.0]
+    assert list(carried_heights(mark_carried(empty, {"wind_speed": (10.0, 80.0, 120.0)}), "wind_speed")) == [
+        10,
+        80,
+        120,
+    ]
 
 
 def test_a_cube_that_never_had_it_stays_without():

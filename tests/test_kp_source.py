@@ -1,16 +1,23 @@
 """Kp for a forecast: from two sources and an outlook, never called fresher than it is."""
 
+import dataclasses
 import json
 
 import numpy as np
 import pytest
 
 from tests.server import Fault
+from wxfly.aircraft import load_aircraft
+from wxfly.derived import derive
 from wxfly.freshness import hide_stale
 from wxfly.kept_replies import keep_reply, kept_reply
+from wxfly.limits import limits_for
 from wxfly.retrieval import obtain
+from wxfly.settings import cache_folder
 from wxfly.site import Site
+from wxfly.suitability import State, assess
 
+LIMITS = limits_for(load_aircraft()["folding-quad-249g"])
 SAVED = {"heath": Site("heath", 52.31, 6.84, 31.0, "Europe/Amsterdam")}
 
 
@@ -35,7 +42,8 @@ def test_kp_is_put_in_with_its_own_source_and_asked_seldom(clock, server):
 def test_kp_that_cannot_be_had_is_not_known_and_said(clock, server):
     server.always["kp"] = server.always["outlook"] = server.always["gfz"] = Fault(status=404, body=b"")
     got = obtain(["heath"], saved=SAVED)
-    assert "kp_index" not in got.cube
+    assert got.cube["kp_index"].isnull().all()
+    assert (states_of(got) == State.NOT_KNOWN).all(), "it is asked for always, so it is lost"
     assert any("Kp is not known" in note for note in got.notes)
 
 
@@ -117,7 +125,8 @@ def test_an_outlook_that_what_was_measured_has_passed_already_is_not_used(clock,
     kp = got.cube["kp_index"]
     assert kp.sel(time="2026-03-10T07:00") == 6.667
     assert kp.sel(time=slice("2026-03-10T09:00", "2026-03-10T23:00")).isnull().all()
-    assert kp.sel(time=slice("2026-03-11T00:00", "2026-03-12T00:00")).notnull().all()
+    assert kp.sel(time=slice("2026-03-11T00:00", "2026-03-12T23:00")).isnull().all(), "that is for a forecast to tell"
+    assert kp.sel(time=slice("2026-03-13T00:00", "2026-03-14T00:00")).notnull().all()
     assert any("not used where what was measured is above it" in note for note in got.notes)
     assert "kp.gfz.de" in got.provenance["attribution"]
     assert "spaceweather.gov" in got.provenance["attribution"]
@@ -152,3 +161,36 @@ def test_a_kept_reply_that_no_longer_parses_is_asked_for_again(clock, server, ca
     assert "a kept reply is passed over: " in caplog.text
     assert "if-none-match" not in server.asked("kp")[-1].headers
     assert len(server.asked("outlook")) == 1
+
+
+def test_a_lost_forecast_of_a_storm_is_not_filled_by_an_outlook_of_days_ago(clock, server):
+    """Kp 7 is forecast against a limit of 5: rows without a value, rows that are gone or no answer leave it lost."""
+    rows = [
+        {"time_tag": f"2026-03-{10 + k // 8}T{3 * (k % 8):02d}:00:00", "kp": 7.0 if k > 4 else 1.0,
+         "observed": "predicted" if k > 3 else "observed"}
+        for k in range(24)
+    ]  # fmt: skip
+    limits = dataclasses.replace(LIMITS, maximum_kp=5.0)
+    server.always["gfz"] = Fault(status=503, body=b"")
+    lost = [
+        [row | ({"kp": None} if row["observed"] == "predicted" else {}) for row in rows],
+        [row for row in rows if row["observed"] == "observed"],
+        [],
+    ]
+    server.always["kp"] = Fault(body=json.dumps(rows).encode())
+    whole = states_of(obtain(["heath"], saved=SAVED), limits)[:60]
+    for document in lost:
+        for kept in kept_reply_files():
+            kept.unlink()
+        server.always["kp"] = Fault(body=json.dumps(document).encode()) if document else Fault(status=503, body=b"")
+        after = states_of(obtain(["heath"], saved=SAVED), limits)[:60]
+        assert (after <= whole).all()
+        assert (after[16:] == State.NOT_KNOWN).all()
+
+
+def states_of(got, limits=LIMITS):
+    return assess(derive(got.cube.isel(site=0), height=60.0), limits)["state"].values
+
+
+def kept_reply_files():
+    return [path for path in cache_folder().rglob("*") if path.is_file() and "space_weather" in str(path)]

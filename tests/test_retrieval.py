@@ -315,7 +315,7 @@ def test_a_stored_forecast_of_the_future_does_not_hide_the_one_before_it(clock, 
 
 def test_a_run_that_is_not_known_is_said(clock, server):
     server.always["metadata"] = Fault(status=404, body=b"")
-    words = "when the model ran is not known: the age counts from when the forecast came"
+    words = "when the model ran is not known: the age counts from the oldest that the forecast may be"
     assert words in obtain(["heath"], saved=SAVED).notes
     clock(minutes=10)
     assert words in obtain(["heath"], saved=SAVED, offline=True).notes

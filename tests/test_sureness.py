@@ -88,7 +88,7 @@ def test_two_ensembles_count_by_their_members():
 def test_missing_members_are_told():
     cube = members_cube(18).assign_attrs(missing_members=3, members=18, model="gem_global_ensemble")
     sureness, _ = judge(quiet_cube(), [cube])
-    assert sureness.notes == ("3 of 21 members of gem_global_ensemble did not come",)
+    assert sureness.notes == ("3 of 21 members of gem_global_ensemble did not come: they count as breaking a limit",)
 
 
 def test_the_surest_stretch_of_a_day():

@@ -82,10 +82,11 @@ def make_briefing(
 def run_of(provenance: Mapping[str, object]) -> np.datetime64:
     """Give the moment from which age and lead time count; NaT when none is known.
 
-    The start of the run; where that is not known, when it was retrieved; else the first hour of the forecast, the
-    oldest moment that the forecast itself tells of. Services give hours from the run's start or the day's on.
+    The start of the run; where that is not known, the oldest it may be, by when it came and how far it reaches; else
+    the first hour of the forecast, the oldest moment that it tells of. Services give hours from the run's start or the
+    day's on.
     """
-    moments = (provenance.get(key) for key in ("run", "retrieved", "first_hour"))
+    moments = (provenance.get(key) for key in ("run", "oldest_run", "retrieved", "first_hour"))
     known = [m for m in moments if isinstance(m, np.datetime64) and not np.isnat(m)]
     return known[0] if known else np.datetime64("NaT", "s")
 

@@ -19,7 +19,7 @@ from wxfly.hold import hold_back
 from wxfly.limits import Limits, is_above_ceiling
 from wxfly.phases import derive_flight
 from wxfly.revisions import Change
-from wxfly.suitability import State, assess, names_of
+from wxfly.suitability import State, assess, counts_as_required, names_of
 from wxfly.windows import Window, find_windows
 
 Flags = npt.NDArray[np.bool_]
@@ -136,14 +136,14 @@ def _assessed(
 def _others_hold(answer: SiteAnswer) -> Flags:
     """Tell in which hours everything that does not change with height holds."""
     assessment = answer.assessment
-    skipped, required = set(assessment.attrs["not_judged"]), set(assessment.attrs["required"])
+    skipped = set(assessment.attrs["not_judged"])
     margin = assessment["margin"].transpose("element", "time").values
+    required = counts_as_required(assessment.transpose("element", "time", ...))
     holds = np.ones(margin.shape[1], dtype=bool)
     for k, name in enumerate(names_of(assessment)):
         if name in skipped or name in _OF_HEIGHT:
             continue
-        missing_counts = name in required
-        holds &= np.where(np.isnan(margin[k]), not missing_counts, margin[k] >= 0)
+        holds &= np.where(np.isnan(margin[k]), ~required[k], margin[k] >= 0)
     return holds
 
 

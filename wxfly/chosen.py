@@ -17,6 +17,7 @@ from wxfly.advice import advise
 from wxfly.answers import Briefing, SiteAnswer
 from wxfly.chance import Outlook
 from wxfly.ledger import Chosen, enter, ledger_folder, moment, read_ledger
+from wxfly.own_files import make_folder, write_whole
 from wxfly.revisions import Choice
 from wxfly.steadiness import keeps_choice
 from wxfly.windows import Window, find_windows
@@ -111,14 +112,45 @@ def stay_with_choice(answer: SiteAnswer, briefing: Briefing) -> SiteAnswer:
     return replace(answer, windows=(kept, *others), advice=advice, choice=choice)
 
 
+def kept_note(answer: SiteAnswer) -> str:
+    """Say, for the first lines, that an earlier choice stays first though another window is better; else empty."""
+    choice = answer.choice
+    if choice is None or choice.verdict != "kept" or not choice.best > choice.chance:
+        return ""
+    return (
+        f"{answer.request.site.name}: the window chosen in the run of {choice.run[:16]}Z stays first with a chance of "
+        f"{choice.chance:.2f}, though another has {choice.best:.2f} now; to rank anew: --fresh, for good: wxfly forget"
+    )
+
+
+def _cleared_file() -> Path:
+    return ledger_folder() / "choices_cleared.txt"
+
+
+def clear_choices(now: np.datetime64) -> None:
+    """Forget every choice told up to now [UTC]. The ledger keeps them as a record; no answer stays with them."""
+    make_folder(ledger_folder())
+    write_whole(_cleared_file(), _written(now).encode())
+
+
+def _cleared() -> str:
+    """Give the moment up to which choices are forgotten; empty where none are."""
+    try:
+        return _cleared_file().read_text(encoding="utf-8").strip()
+    except (OSError, UnicodeDecodeError):
+        return ""
+
+
 def _before(now: Chosen, answer: SiteAnswer) -> Chosen | None:
     """Give the choice of the newest earlier run that lies in the time asked about and has not begun."""
+    cleared = _cleared()
     months = {str(m)[:7] for m in (answer.start, answer.end)}
     found = [
         choice
         for month in sorted(months)
         for choice in read_choices(ledger_folder() / f"{month}.jsonl")
         if choice.asked == now.asked
+        and choice.told > cleared
         and choice.run < now.run
         and answer.start <= moment(choice.hour)
         and moment(choice.end) <= answer.end

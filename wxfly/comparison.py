@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from wxfly.suitability import State, names_of
+from wxfly.suitability import State, counts_as_required, names_of
 
 # Margins are compared to this many places, as windows are.
 _PLACES = 6
@@ -97,7 +97,7 @@ def _standings(assessment: xr.Dataset, times: npt.NDArray[np.datetime64]) -> lis
     unknown = np.isnan(margins)
     skipped = set(assessment.attrs["not_judged"])
     names = names_of(assessment)
-    required = [name for name in names if name in assessment.attrs["required"]]
+    required = counts_as_required(assessment.transpose("element", "time", ...))
     state = assessment["state"].values
     hour_margin = assessment["hour_margin"].values
     limiting = assessment["limiting_element"].values
@@ -108,7 +108,7 @@ def _standings(assessment: xr.Dataset, times: npt.NDArray[np.datetime64]) -> lis
             n for n, is_unknown in zip(names, unknown[:, i], strict=True) if is_unknown and n not in skipped
         )
         here = State(int(state[i]))
-        lost = next((n for n in required if n in missing), "")
+        lost = next((n for n, counts in zip(names, required[:, i], strict=True) if counts and n in missing), "")
         deciding = lost if here is State.NOT_KNOWN and lost else str(limiting[i])
         holds = here >= State.NARROW and bool(lit[i])
         found.append(Standing(here, holds, float(hour_margin[i]), deciding, missing))

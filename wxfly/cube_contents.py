@@ -45,6 +45,7 @@ OF_COORDINATES: Mapping[str, tuple[tuple[str, str], tuple[tuple[str, ...], ...]]
     "site": (_NAMES, (("site",),)),
     "time_zone": (_NAMES, ((), ("site",))),
     "forecast_reference_time": (_TIMES, ((),)),
+    "oldest_run": (_TIMES, ((),)),
     ENSEMBLE: (_NUMBERS, ((ENSEMBLE,),)),
     "last_time": (_TIMES, ((ENSEMBLE,),)),
 }

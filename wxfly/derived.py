@@ -10,9 +10,11 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from wxfly.elements import NAMES
 from wxfly.forecast import VARIABLES, restore_carried
 from wxfly.hour_weather import weather
 from wxfly.hours import HOUR, Taker, cut_hours, to_hours
+from wxfly.lost_inputs import lost_inputs
 from wxfly.physics import (
     atmosphere,
     daylight,
@@ -61,7 +63,8 @@ def derive(
     Returns
     -------
     xarray.Dataset
-        Dimensions ``time`` (start of the hour), the horizontal ones of the cube, and ``edge`` for instants.
+        Dimensions ``time`` (start of the hour), the horizontal ones of the cube, and ``edge`` for instants; with
+        ``input_is_lost`` (element, time, ...), as `wxfly.lost_inputs.lost_inputs` gives it.
     """
     take = cube if isinstance(cube, Taker) else hours_of(cube, start=start, end=end)
     ground = take.coordinate("surface_altitude")
@@ -74,6 +77,8 @@ def derive(
     conditions = _dataset(take, result)
     conditions = _daylight(conditions, daylight_rule)
     is_reduced = not take.has("surface_air_pressure") and take.has("air_pressure_at_mean_sea_level")
+    lost = (("element", *take.dims[1:]), lost_inputs(take, max(float(height), 10.0)), DERIVED["input_is_lost"])
+    conditions = conditions.assign(input_is_lost=lost).assign_coords(element=list(NAMES))
     return conditions.assign_coords(height=float(height)).assign_attrs(
         take.hours.attrs | {"pressure_is_reduced": int(is_reduced)}
     )
@@ -310,6 +315,7 @@ DERIVED: dict[str, dict[str, str]] = {
     "kp_limit": _described("1", "Kp limit from the place's geomagnetic latitude"),
     "sun_elevation": _described("degree", "sun above the level horizon", "solar_elevation_angle"),
     "sun_azimuth": _described("degree", "direction of the sun, clockwise from north", "solar_azimuth_angle"),
+    "input_is_lost": _described("1", "whether an input of an element is lost in the hour"),
     "minutes_of_light": _described("min", "minutes of the hour in which the daylight rule holds"),
     **_kept(
         "relative_humidity", "dew_point_temperature", "surface_air_pressure", "precipitation_probability",

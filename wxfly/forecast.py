@@ -17,7 +17,7 @@ table has one (checked by ``tests/test_forecast.py``).
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -174,6 +174,9 @@ OF_SOME_SOURCES = (
 )
 """Variables that most sources do not give: how uncertain the others are, and what holds unstable air back."""
 
+WIND = ("wind_speed", "wind_from_direction")
+"""The two that make the wind at a height."""
+
 HORIZONTAL = ("site", "latitude", "longitude")
 ENSEMBLE = "realization"
 
@@ -200,16 +203,16 @@ def covers_hours(variable: xr.Variable | xr.DataArray, name: str) -> tuple[float
     return start, end
 
 
-def mark_carried(cube: xr.Dataset, *, wind_heights: Collection[float] = ()) -> xr.Dataset:
+def mark_carried(cube: xr.Dataset, also: Mapping[str, Collection[float]] | None = None) -> xr.Dataset:
     """Note on the cube which variables, and at which heights, its source carries.
 
     Parameters
     ----------
     cube : xarray.Dataset
         A cube, marked before or not; what was noted before stays noted.
-    wind_heights : collection of float, optional
-        Heights at which the model is known to carry wind [m]: one that came without any value is lost, not foreign.
-        Only those on the cube's own axis count.
+    also : mapping, optional
+        By variable the heights [m], none for one without height, that the source is known to carry by what was asked
+        and what its model has: what of it did not come is lost, not foreign.
 
     Notes
     -----
@@ -217,15 +220,13 @@ def mark_carried(cube: xr.Dataset, *, wind_heights: Collection[float] = ()) -> x
     *not known*, the second leaves a method its fallback. Every parser and generator ends with this and
     `check_forecast`.
     """
-    before: dict[str, set[float]] = {name: {float(h) for h in heights} for name, *heights in _carried(cube)}
-    carried = []
-    for name in sorted({*(str(n) for n in cube.data_vars), *before}):
-        heights = set(before.get(name, ()))
-        if name in cube and VARIABLES[name].has_height:
-            heights |= {float(h) for h in _heights_with_values(cube[name])}
-            if name in ("wind_speed", "wind_from_direction"):
-                heights |= {float(h) for h in cube["height"].values if float(h) in wind_heights}
-        carried.append(" ".join([name, *(f"{h:g}" for h in sorted(heights))]))
+    known: dict[str, set[float]] = {str(name): set() for name in cube.data_vars}
+    before = [(name, [float(h) for h in heights]) for name, *heights in carried_entries(cube)]
+    for name, of_name in [*before, *((name, [float(h) for h in heights]) for name, heights in (also or {}).items())]:
+        known.setdefault(name, set()).update(of_name)
+    for name in (n for n in known if n in cube and VARIABLES[n].has_height):
+        known[name] |= {float(h) for h in _heights_with_values(cube[name])}
+    carried = [" ".join([name, *(f"{h:g}" for h in sorted(known[name]))]) for name in sorted(known)]
     return cube.assign_attrs(carried="; ".join(carried))
 
 
@@ -241,13 +242,14 @@ def _check_hours_covered(variable: xr.DataArray, place: str) -> None:
 
 def carried_heights(cube: xr.Dataset, name: str) -> npt.NDArray[np.float64]:
     """Give the heights [m] at which the source carries a variable, lost or not; empty when it carries none."""
-    for first, *heights in _carried(cube):
+    for first, *heights in carried_entries(cube):
         if first == name:
             return np.array([float(h) for h in heights])
     return _heights_with_values(cube[name]) if name in cube else np.array([])
 
 
-def _carried(cube: xr.Dataset) -> list[list[str]]:
+def carried_entries(cube: xr.Dataset) -> list[list[str]]:
+    """Give for each variable that the source carries its name and its heights [m], as they were noted."""
     return [entry.split() for entry in str(cube.attrs.get("carried", "")).split("; ") if entry]
 
 
@@ -260,7 +262,7 @@ def _heights_with_values(variable: xr.DataArray) -> npt.NDArray[np.float64]:
 
 def restore_carried(cube: xr.Dataset) -> xr.Dataset:
     """Put back, as missing values, what `mark_carried` noted and the cube no longer has."""
-    entries = _carried(cube)
+    entries = carried_entries(cube)
     wanted = np.array(sorted({float(h) for _, *heights in entries for h in heights}))
     here = cube["height"].values if "height" in cube.dims else np.array([])
     if not np.isin(wanted, here).all():
@@ -330,7 +332,7 @@ def _check_carried(cube: xr.Dataset, place: str) -> None:
     try:
         sound = all(
             name in VARIABLES and all(0.0 < float(height) < _HIGHEST for height in heights)
-            for name, *heights in _carried(cube)
+            for name, *heights in carried_entries(cube)
         )
     except ValueError:
         sound = False

@@ -229,6 +229,7 @@ def room_to_limits(
         demand = demand.copy()
         demand[NAMES.index("precipitation")] = _like(precipitation_rate, demand.shape[1:])
     lead = np.asarray(lead_hours, dtype=float)[:, None]
+    lost = assessment["lost"].transpose(*order).values if "lost" in assessment else np.zeros(demand.shape, dtype=bool)
     skipped, required = set(assessment.attrs["not_judged"]), set(assessment.attrs["required"])
     room = np.full(demand.shape, np.inf)
     for k, name in enumerate(NAMES):
@@ -243,7 +244,8 @@ def room_to_limits(
         if name in required:
             room[k] = _with_required_missing(here)
         else:
-            room[k] = _with_advised_missing(here, name, limit[k], lead, law, carried.get(name))
+            filled = _with_advised_missing(here, name, limit[k], lead, law, carried.get(name))
+            room[k] = np.where(lost[k], _with_required_missing(np.where(lost[k], np.nan, here)), filled)
     return xr.DataArray(
         room, dims=order, coords={"element": list(NAMES), "time": assessment["time"].values}, name="room"
     )
@@ -281,6 +283,15 @@ def _room(
         with np.errstate(divide="ignore", invalid="ignore"):
             demand, limit = (np.maximum(np.log(v), _LOGARITHM_OF_NOTHING) for v in (demand, limit))
     deviation = deviation_left(name, demand, lead, law)
+    is_thin = (
+        _near(np.asarray(np.isnan(demand).any(axis=1)))
+        if demand.shape[1] > 1
+        else np.zeros(demand.shape[0], dtype=bool)
+    )
+    if is_thin.any():
+        # The spread of the members that are left tells nothing of the lost: of what it may have been the worst counts.
+        error = law.figure(name, "error", lead)
+        deviation = np.where(is_thin[:, None], np.where(margin >= 0, error, law.share_left * error), deviation)
     if demand.shape[1] == 1 and told is not None and kind == "normal":
         error, spread = law.figure(name, "error", lead), np.asarray(told, dtype=float)[:, None]
         deviation = np.hypot(spread, dressing_deviation(error, spread, law.share_left * error))
@@ -340,6 +351,13 @@ def _room_of_amount(name: str, demand: Array, limit: Array, lead: Array, law: Er
     row = law.rows[name]
     error = law.figure(name, "error", lead) * (row["share_left"] if members > 1 else 1.0)
     return room_to_rate(demand, limit, error, row["growth"])
+
+
+def _near(flags: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Tell which hours have a flagged one within the day around them that a spread is averaged over."""
+    count = np.concatenate(([0], np.cumsum(flags)))
+    at = np.arange(flags.size)
+    return np.asarray(count[np.minimum(at + 13, flags.size)] > count[np.maximum(at - 12, 0)])
 
 
 def _room_of_category(name: str, demand: Array, margin: Array, lead: Array, law: ErrorLaw, members: int) -> Array:

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
+from wxfly.consistency import hide_contradictions
 from wxfly.coordinates import parse_coordinates
 from wxfly.errors import WxflyError
 from wxfly.forecast import ENSEMBLE, check_forecast
@@ -19,6 +20,7 @@ from wxfly.places import time_zone_at
 from wxfly.site import Site
 
 _NEAR_KM = 30.0  # a file serves sites this near to a place in it
+_SAME_GROUND = 150.0  # so far may the ground of a file be from the site's [m]: one or two K, and maps of ground differ
 
 
 def open_forecast(
@@ -80,7 +82,7 @@ def _read(path: Path, model: str | None) -> list[xr.Dataset]:
     from wxfly.sources.open_meteo import read_forecast
 
     if path.suffix.lower() == ".nc":
-        cube = check_forecast(read_foreign(path), place=path.name)
+        cube = hide_contradictions(check_forecast(read_foreign(path), place=path.name))
         if model is not None and cube.attrs.get("model") != model:
             raise WxflyError(f"{path.name}: it is of the model {cube.attrs.get('model')}, not of {model}")
         return [cube]
@@ -163,6 +165,11 @@ def _places_of_file(
                     f"{path.name}: it is for {called(position)}, {away[position]:.0f} km from {known.name}"
                 )
             own = of_file(position, known.name)
+            if abs(own.surface_altitude - known.surface_altitude) > _SAME_GROUND:
+                raise WxflyError(
+                    f"{path.name}: it is for ground at {own.surface_altitude:.0f} m, {known.name} is at "
+                    f"{known.surface_altitude:.0f} m; save one for that ground"
+                )
             sites.append(
                 replace(
                     known,

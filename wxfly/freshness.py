@@ -20,6 +20,9 @@ CLOCKS = np.timedelta64(1, "h")
 COUNTED = "the run of this forecast is not known: its age and the time ahead are counted from its first hour"
 """Said where neither the run nor the retrieval is known."""
 
+CUT = "the first hours of this forecast are cut off and its run is not known: nobody knows how old it is"
+"""Said where a reply does not begin with a whole day and its run is not known."""
+
 BANDS = (12.0, 48.0, np.inf)
 """Ends of the bands of hours ahead: what is flown next, today and tomorrow, the days after [h]."""
 
@@ -125,8 +128,20 @@ def hide_stale(
     if not np.isnat(since):
         return _hide_by_age(cube, now, _hours(now, since), _RETRIEVAL if of_retrieval else _RUN, is_chosen)
     # The first hour is that of a plan and not of an event: one that is still to come is no wrong clock.
-    cube, notes = _hide_by_age(cube, now, _hours(now, cube["time"].values[0]), _FIRST_HOUR, True)
-    return cube, (COUNTED, *notes)
+    began = first_hour_of(cube)
+    cube, notes = _hide_by_age(cube, now, _hours(now, began), _FIRST_HOUR, True)
+    return cube, (CUT if began < cube["time"].values[0] - np.timedelta64(1, "D") else COUNTED, *notes)
+
+
+def first_hour_of(cube: xr.Dataset) -> np.datetime64:
+    """Give the first hour of a forecast whose run is not known, UTC [s].
+
+    A reply that has lost its first hours tells an older one: the start of the day, or, where nobody knows how many are
+    lost, as long ago as the longest forecast is long (``oldest_run``).
+    """
+    first = cube["time"].values[0].astype("datetime64[s]")
+    told = np.datetime64(str(cube["oldest_run"].values), "s") if "oldest_run" in cube.coords else first
+    return first if np.isnat(told) else min(first, told)
 
 
 class _Origin(NamedTuple):

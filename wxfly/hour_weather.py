@@ -46,7 +46,7 @@ def weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) ->
     return {
         "precipitation_rate": np.where(forecast_rate > 0, np.fmax(forecast_rate, TRACE), forecast_rate),
         "forecast_precipitation_rate": forecast_rate,
-        "precipitation_probability": take("precipitation_probability"),
+        "precipitation_probability": _probability(take),
         "atmosphere_convective_available_potential_energy": take("atmosphere_convective_available_potential_energy"),
         "weather_code": code,
         "cloud_area_fraction": take("cloud_area_fraction"),
@@ -93,6 +93,12 @@ def _forecast_precipitation(take: Taker, code: Array, rate: Array) -> Array:
     of_code = np.fmax(precipitation.least_rate(code), np.where(np.isin(code, weather_code.FALLING), TRACE, 0.0))
     code_is_lost = np.isnan(code) & take.has("weather_code") & ~(rate >= precipitation.LARGEST_LEAST_RATE)
     return np.where(np.isnan(rate) | code_is_lost, np.nan, np.fmax(rate, of_code))
+
+
+def _probability(take: Taker) -> Array:
+    """Give the probability of precipitation; one that the source carries and that is lost counts as certain."""
+    given = take("precipitation_probability")
+    return np.where(np.isnan(given), 1.0, given) if take.has("precipitation_probability") else given
 
 
 def _visibility(take: Taker, code: Array) -> Array:

@@ -97,11 +97,21 @@ def with_kp(
         if disproved:
             notes.append("the outlook of Kp is not used where what was measured is above it already")
     if series is None and outlook is None:
-        return cube, notes or ["Kp is not known: none in the store"]
+        notes = notes or ["Kp is not known: none in the store"]
     if outlook is not None and attribution != space_weather.ATTRIBUTION:
         attribution = f"{attribution}; {space_weather.ATTRIBUTION}"
+    # Where the forecast is lost the outlook does not stand in for it: one is issued every twelve hours for three days.
+    speaks_until = (as_moment(now - timedelta(hours=12)).astype("datetime64[D]") + space_weather.REACH).astype("M8[s]")
+    if series is not None and source == space_weather.SOURCE:
+        speaks_until = max(speaks_until, series.speaks_until)
     kp = space_weather.kp_on(
-        cube["time"].values, series, outlook, retrieved=retrieved, source=source, attribution=attribution
+        cube["time"].values,
+        series,
+        outlook,
+        outlook_after=speaks_until,
+        retrieved=retrieved,
+        source=source,
+        attribution=attribution,
     )
     cube = mark_carried(
         cube.assign(kp_index=kp).assign_attrs(attribution=f"{cube.attrs['attribution']}; {attribution}")
@@ -167,7 +177,11 @@ def _reach(kp: xr.DataArray) -> list[str]:
         told = f"from {kp.attrs['outlook_from']} on Kp is the largest of its day by the outlook"
         notes.append(f"{told} issued {kp.attrs['outlook_issued']}")
     if not known.any():
-        notes.append("Kp is not known for these days")
+        notes.append("Kp is not known for these days; to go without it: --advise kp")
+    elif not known.all() and known[-1]:
+        hours = np.flatnonzero(~known)
+        first = str(kp["time"].values[hours[0]])[:16]
+        notes.append(f"Kp is lost in {hours.size} hours from {first}Z on; to go without it: --advise kp")
     elif not known[-1]:
         notes.append(f"Kp is not known past {str(kp['time'].values[known][-1] + np.timedelta64(1, 'h'))[:16]}Z")
     return notes

@@ -55,6 +55,8 @@ class Limits:
         Elements without which an hour is *not known*; the others are advised.
     sources : mapping
         Where each limit is from.
+    accepted : tuple of str
+        Advised elements that the pilot made so by name: where an hour has lost one, it leaves the state to the others.
     maximum_gust_at_launch : float or None
         Largest gust `HEIGHT_OF_LAUNCH` above ground for launching and landing [m s-1]; None where there is no limit of
         its own.
@@ -78,6 +80,7 @@ class Limits:
     required: tuple[str, ...] = REQUIRED_BY_DEFAULT
     sources: Mapping[str, str] = field(default_factory=dict, compare=False)
     maximum_gust_at_launch: float | None = None
+    accepted: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         for name in self.required:

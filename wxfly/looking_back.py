@@ -232,3 +232,12 @@ def describe_ledger(site: str | None = None) -> str:
                 f"at home costs a tenth of a broken limit; pooled, which flatters: {score.value:.2f}"
             )
     return "\n".join(lines)
+
+
+def forget_choices() -> str:
+    """Forget what earlier answers chose, and say so."""
+    from wxfly.chosen import clear_choices
+    from wxfly.obtained import as_moment, utc_now
+
+    clear_choices(as_moment(utc_now()))
+    return "the windows chosen in earlier answers are forgotten; the ledger keeps its record of them"

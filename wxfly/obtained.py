@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from wxfly.freshness import hide_stale
+from wxfly.freshness import first_hour_of, hide_stale
 from wxfly.site import Site
 
 
@@ -50,11 +50,11 @@ class Obtained:
 
     @property
     def since(self) -> np.datetime64:
-        """From when its age counts: the start of its run, or where that is not known, when it came; UTC [s]."""
-        return self.retrieved if np.isnat(self.run) else self.run
+        """From when its age counts: the start of its run, or the oldest it may be where that is not known; UTC [s]."""
+        return since_of(self.cube)
 
     def fresh(self, cube: xr.Dataset | None = None) -> tuple[xr.Dataset, tuple[str, ...]]:
-        """Give its cube, or members beside it, without what is too old, and what the reader must know of the age.
+        """Give its cube, or members beside it, without what is too old, and what the reader must know first.
 
         Parameters
         ----------
@@ -62,11 +62,12 @@ class Obtained:
             Members, whose age is their own.
         """
         if cube is None:
-            cube, run, since = self.cube, self.run, self.since
-        else:
-            run = run_of(cube)
-            since = retrieved_of(cube) if np.isnat(run) else run
-        return hide_stale(cube, self.now, since=since, of_retrieval=bool(np.isnat(run)), is_chosen=self.is_chosen)
+            cube = self.cube
+        since = since_of(cube)
+        of_retrieval = bool(np.isnat(run_of(cube)) and since == retrieved_of(cube))
+        shown, notes = hide_stale(cube, self.now, since=since, of_retrieval=of_retrieval, is_chosen=self.is_chosen)
+        told = str(cube.attrs.get("contradictions", ""))
+        return shown, (*notes, *([told] if told else []))
 
     @property
     def age(self) -> np.timedelta64:
@@ -85,7 +86,7 @@ class Obtained:
         keys = ("source", "institution", "license", "attribution", "history", "model")
         return {key: attributes.get(key, "not known") for key in keys} | {
             "run": self.run, "retrieved": self.retrieved, "is_demo": self.is_demo, "origin": self.origin,
-            "first_hour": self.cube["time"].values[0].astype("datetime64[s]"),
+            "first_hour": first_hour_of(self.cube), "oldest_run": self.since,
         }  # fmt: skip
 
 
@@ -102,6 +103,21 @@ def as_moment(moment: datetime) -> np.datetime64:
 def run_of(cube: xr.Dataset) -> np.datetime64:
     """Give the run of a cube, UTC [s]; NaT when it is not known."""
     return np.datetime64(str(cube["forecast_reference_time"].values), "s")
+
+
+def since_of(cube: xr.Dataset) -> np.datetime64:
+    """Give the moment from which the age of a cube counts, UTC [s]; NaT where nothing but its hours tells.
+
+    The start of its run. Where that is not known, the oldest that is consistent with when it came and with how far it
+    reaches (``oldest_run``).
+    """
+    run, came = run_of(cube), retrieved_of(cube)
+    if not np.isnat(run):
+        return run
+    if np.isnat(came):
+        return came
+    oldest = np.datetime64(str(cube["oldest_run"].values), "s") if "oldest_run" in cube.coords else came
+    return came if np.isnat(oldest) else min(came, oldest)
 
 
 def retrieved_of(cube: xr.Dataset) -> np.datetime64:

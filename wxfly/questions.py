@@ -128,7 +128,7 @@ def ask(question: Question, sites: Sequence[str], options: Mapping[str, Any], *,
     if ready.provenance.get("origin") in ("fetched", "store") and not options.get("as_of"):
         from wxfly.remembering import remember
 
-        briefing = remember(briefing, on_progress)
+        briefing = remember(briefing, on_progress, fresh=bool(options.get("fresh")))
     briefing = _with_changes(briefing, ready, options)
     return Asked(briefing, ready.units, ready.time_zone)
 
@@ -275,6 +275,7 @@ def _limits(aircraft: Aircraft, options: Mapping[str, Any]) -> Limits:
     required = [n for n in NAMES if (n in required or n in wanted) and n not in unwanted]
     rules = find_rules(options.get("rules") or DEFAULT_RULES, own_rules_file())
     limits = limits_for(aircraft, rules, required=tuple(required))
+    limits = replace(limits, accepted=tuple(dict.fromkeys(unwanted)))
     given: dict[str, Any] = {
         key: float(options[key]) for key in ("reserve", "confidence") if options.get(key) is not None
     }

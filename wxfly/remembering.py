@@ -6,14 +6,14 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from wxfly.answers import Briefing
-from wxfly.chosen import choice_of, enter_choices, stay_with_choice
+from wxfly.chosen import choice_of, enter_choices, kept_note, stay_with_choice
 from wxfly.errors import WxflyError
 from wxfly.ledger import enter_verdicts, ledger_folder, read_ledger
 from wxfly.own_files import SetAside, told
 from wxfly.verdicts import earlier_runs, verdicts_of
 
 
-def remember(briefing: Briefing, on_progress: Callable[[str], None]) -> Briefing:
+def remember(briefing: Briefing, on_progress: Callable[[str], None], *, fresh: bool = False) -> Briefing:
     """Stay with earlier choices, say what earlier runs told, and keep what this one tells.
 
     Parameters
@@ -22,6 +22,8 @@ def remember(briefing: Briefing, on_progress: Callable[[str], None]) -> Briefing
         Of real places.
     on_progress : callable
         Told where the ledger cannot be written: a ledger that fails never loses the answer.
+    fresh : bool, optional
+        Whether windows are ranked anew, whatever was chosen before; the choice of this answer is kept all the same.
 
     Returns
     -------
@@ -34,10 +36,11 @@ def remember(briefing: Briefing, on_progress: Callable[[str], None]) -> Briefing
     try:
         answers = briefing.answers
         chooses = briefing.question != "compare"  # a comparison chooses between sites, not windows
-        if chooses:
+        if chooses and not fresh:
             answers = tuple(stay_with_choice(a, briefing) for a in answers)
         answers = tuple(replace(a, earlier=earlier_runs(a, verdicts)) for a in answers)
-        remembered = replace(briefing, answers=answers)
+        kept = [note for a in answers if (note := kept_note(a))]
+        remembered = replace(briefing, answers=answers, notes=(*kept, *briefing.notes))
         enter_verdicts(verdicts)
         if chooses:
             enter_choices([c for a in remembered.answers if (c := choice_of(a, remembered)) is not None])

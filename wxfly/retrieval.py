@@ -208,7 +208,7 @@ def obtain_forecast(
     cube, kp_notes = with_kp(cube, offline=offline, settings=settings, on_progress=on_progress)
     retrieved = retrieved_of(cube)
     if np.isnat(run_of(cube)):
-        notes.append("when the model ran is not known: the age counts from when the forecast came")
+        notes.append("when the model ran is not known: the age counts from the oldest that the forecast may be")
     if now is None:
         notes += warnings_of_kept(sites, cube, settings)
     if offline:

@@ -266,6 +266,7 @@ def _with_row(assessment: xr.Dataset, demand: Array, limit: Array, margin: Array
     rows = {}
     for name in (str(n) for n in assessment.data_vars if "element" in assessment[n].dims):
         old = assessment.variables[name]  # of what is told of wind and gust in other phases the new row has nothing
-        rows[name] = (old.dims, np.concatenate([old.values, given.get(name, np.full_like(demand, np.nan))[None]]))
+        blank = np.zeros(demand.shape, dtype=bool) if name == "lost" else np.full_like(demand, np.nan)
+        rows[name] = (old.dims, np.concatenate([old.values, given.get(name, blank)[None]]))
     kept = assessment.drop_vars([*rows, "element"])
     return kept.assign(rows).assign_coords(element=[*names_of(assessment), NAME])

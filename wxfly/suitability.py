@@ -51,7 +51,9 @@ def assess(conditions: xr.Dataset, limits: Limits) -> xr.Dataset:
     xarray.Dataset
         ``demand``, ``limit``, ``margin`` (element, time, ...), SI and 1; ``hour_margin`` (NaN where not known);
         ``limiting_element`` (name, empty where nothing is known); ``state`` (`State`); ``advised_unknown`` (how
-        many advised elements are not known); ``usable_start`` and ``usable_end`` (the lit part of the hour, NaT
+        many advised elements are not known and leave the state to the others); ``lost`` (element, time, ...: the hour
+        has lost an input that the source carries, so that the element counts as required in it); ``usable_start`` and
+        ``usable_end`` (the lit part of the hour, NaT
         when dark). Where wind or gust is held in other phases of the flight too (`wxfly.phases`), the tightest phase
         is told; ``phase_height`` (element, time, ...) [m] says at which height it is, and ``flight_demand`` and
         ``flight_limit`` are those at flight height.
@@ -60,6 +62,8 @@ def assess(conditions: xr.Dataset, limits: Limits) -> xr.Dataset:
     measured = [_measure(element.name, conditions, limits, template) for element in ELEMENTS]
     stacks = (np.stack([np.broadcast_to(row[part], template.shape) for row in measured]) for part in range(3))
     demand, limit, margin = (np.array(stack, dtype=float) for stack in stacks)
+    demand[_lost(conditions, demand.shape)] = np.nan
+    margin[_lost(conditions, demand.shape)] = np.nan
     at_height = {"flight_demand": demand.copy(), "flight_limit": limit.copy()}
     heights = _tightest_phase(demand, limit, margin, conditions, limits, template)
     assessment = _judge(demand, limit, margin, limits, conditions)
@@ -104,6 +108,15 @@ def _tightest_phase(
     return heights
 
 
+def _lost(conditions: xr.Dataset, shape: tuple[int, ...]) -> npt.NDArray[np.bool_]:
+    """Tell where an element has lost an input, with the axes of the rows."""
+    for name in ("input_is_lost", "lost"):
+        if name in conditions.variables:
+            dims = ("element", *conditions.variables["usable_start"].dims)
+            return np.asarray(conditions.variables[name].transpose(*dims).values[: len(NAMES)])
+    return np.zeros(shape, dtype=bool)
+
+
 def _in_doubt(
     name: str, conditions: xr.Dataset, variable: str, suffix: str, limits: Limits, template: xr.Variable
 ) -> Array:
@@ -133,7 +146,8 @@ def judge_worse(one: xr.Dataset, other: xr.Dataset, elements: Sequence[str], lim
     demand, limit, margin = (
         np.where(takes_other, other[name].values, one[name].values) for name in ("demand", "limit", "margin")
     )
-    result = _judge(demand, limit, margin, limits, one)
+    lost = one["lost"].copy(data=one["lost"].values | other["lost"].values)
+    result = _judge(demand, limit, margin, limits, one.assign(lost=lost))
     if "phase_height" not in one:
         return result
     dims = result["demand"].dims
@@ -147,8 +161,10 @@ def _judge(demand: Array, limit: Array, margin: Array, limits: Limits, condition
     required = np.array([name in limits.required for name in NAMES]) & judged
     advised = ~np.array([name in limits.required for name in NAMES]) & judged
     unknown = np.isnan(margin)
-    required_unknown = (unknown & _along(required, margin)).any(axis=0)
-    advised_unknown = (unknown & _along(advised, margin)).sum(axis=0).astype(np.int8)
+    accepted = np.array([name in limits.accepted for name in NAMES])
+    lost = _lost(conditions, margin.shape) & unknown & _along(judged & ~accepted, margin)
+    required_unknown = (unknown & (_along(required, margin) | lost)).any(axis=0)
+    advised_unknown = (unknown & _along(advised, margin) & ~lost).sum(axis=0).astype(np.int8)
 
     known_margin = np.where(unknown | ~_along(judged, margin), np.inf, margin)
     smallest = known_margin.min(axis=0)
@@ -175,6 +191,7 @@ def _judge(demand: Array, limit: Array, margin: Array, limits: Limits, condition
             "limiting_element": (dims, np.where(nothing, "", limiting).astype(object)),
             "state": (dims, np.where(not_known, State.NOT_KNOWN, state).astype(np.int8), flags),
             "advised_unknown": (dims, advised_unknown),
+            "lost": (("element", *dims), lost),
             "usable_start": conditions.variables["usable_start"],
             "usable_end": conditions.variables["usable_end"],
         },
@@ -198,6 +215,14 @@ def _is_judged(name: str, limits: Limits) -> bool:
 def names_of(assessment: xr.Dataset) -> tuple[str, ...]:
     """Name the elements of an assessment, in the order of its rows."""
     return tuple(assessment.variables["element"].values.tolist())
+
+
+def counts_as_required(assessment: xr.Dataset) -> npt.NDArray[np.bool_]:
+    """Tell where an element that is not known makes the hour not known: required, or lost; with the axes of margins."""
+    required = np.array([name in assessment.attrs["required"] for name in names_of(assessment)])
+    margin = assessment["margin"]
+    wide = np.broadcast_to(_along(required, margin.values), margin.shape)
+    return wide | assessment["lost"].transpose(*margin.dims).values if "lost" in assessment else wide
 
 
 def unknown_elements(assessment: xr.Dataset, *, required: bool = False) -> tuple[str, ...]:

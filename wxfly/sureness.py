@@ -19,7 +19,7 @@ import xarray as xr
 from wxfly.chance import Chance, hour_chances, window_chance
 from wxfly.derived import derive, hours_of
 from wxfly.elements import NAMES
-from wxfly.forecast import VARIABLES, mark_carried
+from wxfly.forecast import VARIABLES, carried_entries, mark_carried
 from wxfly.forecast_error import MEMBER, ErrorLaw, default_error_law, deviation_left, lead_time, room_to_limits
 from wxfly.hours import HOUR
 from wxfly.limits import Limits
@@ -157,7 +157,8 @@ def judge_sureness(
         )
     parts, returning = [], []
     for cube in ensembles:
-        hours = hours_of(with_what_is_missing(as_members(cube), central), start=start, end=end)
+        whole = with_missing_members(as_members(cube))
+        hours = hours_of(with_what_is_missing(whole, central), start=start, end=end)
         judged = flight(hours)
         parts.append((judged, assess(judged, unsure)))
         if sortie is not None:
@@ -252,6 +253,24 @@ def as_members(cube: xr.Dataset) -> xr.Dataset:
     return cube if MEMBER in cube.dims else cube.expand_dims({MEMBER: [0]}, axis=-1)
 
 
+def with_missing_members(cube: xr.Dataset) -> xr.Dataset:
+    """Give an ensemble the members that it should have and that did not come, as ones that know nothing.
+
+    A member that knows nothing of a required element counts as one that breaks its limit: the ten that are missing may
+    be the ten with the storm.
+    """
+    missing = int(cube.attrs.get("missing_members", 0))
+    if not missing:
+        return cube
+    members = [int(m) for m in cube[MEMBER].values]
+    more = [m for m in range(len(members) + missing + max(members) + 1) if m not in members][:missing]
+    wide = cube.reindex({MEMBER: [*members, *more]})
+    if "last_time" in cube.coords:
+        last = cube["last_time"].values
+        wide = wide.assign_coords(last_time=(MEMBER, np.append(last, np.full(missing, last.max()))))
+    return wide
+
+
 def with_what_is_missing(ensemble: xr.Dataset, central: xr.Dataset | None) -> xr.Dataset:
     """Take from the one forecast what the ensemble does not carry, the same for every member.
 
@@ -262,10 +281,15 @@ def with_what_is_missing(ensemble: xr.Dataset, central: xr.Dataset | None) -> xr
     """
     if central is None:
         return ensemble
+    carried = {name for name, *_ in carried_entries(ensemble)}
     lacking = [
         str(n)
         for n in central.data_vars
-        if n not in ensemble and n in VARIABLES and not VARIABLES[str(n)].has_height and MEMBER not in central[n].dims
+        if n not in ensemble
+        and n not in carried
+        and n in VARIABLES
+        and not VARIABLES[str(n)].has_height
+        and MEMBER not in central[n].dims
     ]
     if _CAPE in ensemble:  # what holds the air of one model back says nothing of another's unstable air
         lacking = [n for n in lacking if n != _INHIBITION]
@@ -321,5 +345,8 @@ def _gaps(ensembles: Sequence[xr.Dataset]) -> tuple[str, ...]:
         missing = int(cube.attrs.get("missing_members", 0))
         if missing:
             there = int(cube.attrs.get("members", 0))
-            notes.append(f"{missing} of {there + missing} members of {cube.attrs.get('model')} did not come")
+            notes.append(
+                f"{missing} of {there + missing} members of {cube.attrs.get('model')} did not come: they count as"
+                " breaking a limit"
+            )
     return tuple(notes)

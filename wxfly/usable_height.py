@@ -71,6 +71,8 @@ def find_usable_heights(
     smallest = stacked.min(axis=0)  # NaN in any stays NaN
     base = conditions["cloud_base_height"].min("edge").values[..., None]
     cloud = np.where(np.isnan(base), np.inf, base - limits.cloud_separation) - heights
+    if "input_is_lost" in conditions:  # cloud that was forecast and is lost may end the climb at any step
+        cloud[conditions["input_is_lost"].sel(element="cloud_base").values] = np.nan
     usable, stop = climb(smallest, cloud, heights)
     names = np.array([*margins, "cloud_base", "ceiling"], dtype=object)
     ends_by = names[_which_ends(stacked, cloud, stop)]
@@ -133,6 +135,7 @@ def climb(smallest_margin: Array, cloud_clearance: Array, heights: Array) -> tup
     stop = np.where(holds.all(axis=-1), heights.size, (~holds).argmax(axis=-1))
     usable = np.where(stop > 0, heights[np.maximum(stop - 1, 0)], 0.0)
     first_unknown = np.isnan(smallest_margin[..., 0]) & ~(cloud_clearance[..., 0] < 0)
+    first_unknown |= np.isnan(cloud_clearance[..., 0]) & ~(smallest_margin[..., 0] < 0)
     return np.where((stop == 0) & first_unknown, np.nan, usable), stop
 
 

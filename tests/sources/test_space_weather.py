@@ -76,7 +76,8 @@ def test_a_null_in_the_forecast_is_a_hole():
 
 
 def test_the_outlook_takes_over_where_the_forecast_ends():
-    kp = kp_on(hours("2026-03-10T00", 49), parse_kp(TWO_FORMS["objects"]), parse_outlook(OUTLOOK))
+    until = np.datetime64("2026-03-10T06", "s")
+    kp = kp_on(hours("2026-03-10T00", 49), parse_kp(TWO_FORMS["objects"]), parse_outlook(OUTLOOK), outlook_after=until)
     assert kp.values[3:6].tolist() == [4.67] * 3, "the forecast goes first, also where it is higher"
     assert kp.values[6:24].tolist() == [3.0] * 18
     assert kp.values[24:48].tolist() == [5.0] * 24
@@ -84,6 +85,12 @@ def test_the_outlook_takes_over_where_the_forecast_ends():
     assert kp.attrs["outlook_from"] == "2026-03-10T06:00Z"
     assert kp.attrs["known_until"] == "2026-03-12T00:00Z"
     assert kp.attrs["outlook_issued"] == "2026-03-09T03:12Z"
+
+
+def test_the_outlook_never_stands_in_for_hours_for_which_a_forecast_speaks():
+    kp = kp_on(hours("2026-03-10T00", 49), parse_kp(TWO_FORMS["objects"]), parse_outlook(OUTLOOK))
+    assert kp.values[3:6].tolist() == [4.67] * 3
+    assert np.isnan(kp.values[6:]).all(), "three days from the first on, whatever of them came"
 
 
 def test_nothing_known_is_nothing_known():

@@ -50,6 +50,14 @@ def ledger(site: str | None) -> None:
     say(looking_back.describe_ledger(site))
 
 
+@main.command(epilog="Example: wxfly forget")
+def forget() -> None:
+    """Forget the windows chosen in earlier answers, so that none of them stays first; the ledger keeps its record."""
+    from wxfly import looking_back
+
+    click.echo(looking_back.forget_choices())
+
+
 @main.command(epilog="Example: wxfly observed meadow --units aviation")
 @click.argument("site", required=False)
 @click.option("--model", metavar="MODEL", help="Forecast model to ask.")

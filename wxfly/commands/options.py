@@ -60,7 +60,7 @@ def forecast_asking(command: F) -> F:
         click.option("--reserve", type=float, metavar="SHARE", help="Share of every limit to keep in hand; an hour with less left is narrow.  [default: 0.2]"),
         click.option("--confidence", type=float, metavar="SHARE", help="Chance with which wind and gust at your height stay below what they are held for, as far as the carrying from the forecast's heights goes.  [default: 0.5]"),
         click.option("--require", "required", multiple=True, metavar="ELEMENT", help="Treat an element as required: where it is not known, the hour is not known."),
-        click.option("--advise", "advised", multiple=True, metavar="ELEMENT", help="Treat an element as advised: where it is not known, the answer says so first."),
+        click.option("--advise", "advised", multiple=True, metavar="ELEMENT", help="Treat an element as advised: where it is not known, or lost, the answer says so first and goes by the others."),
         click.option("--prefer", type=click.Choice(["low-light"]), help="Rank windows in golden or blue hour first; no hour holds because of it."),
         click.option("--toward", metavar="DIRECTION", help="Where you will look at the aircraft, in degrees or as a point such as SW: tells of glare, and where a sortie goes."),
         click.option("--units", type=click.Choice(["metric", "imperial", "aviation"]), help="Units of the answer, and of a number given without one: m, m/s and degC, or ft, mph and degF, or ft, kt and degC; mass is in g and time in min in each.  [default: metric]"),
@@ -68,6 +68,7 @@ def forecast_asking(command: F) -> F:
         click.option("--model", metavar="MODEL", help="Forecast model to ask; one model per answer."),
         click.option("--forecast", "forecast_path", type=click.Path(path_type=Path), help="Answer from this saved reply (.json) or forecast file (.nc) instead of asking."),
         click.option("--as-of", metavar="TIME", help="Answer as if it were this time (ISO 8601, UTC unless it names an offset)."),
+        click.option("--fresh", is_flag=True, help="Rank the windows anew: do not stay with one chosen in an earlier answer."),
         click.option("--offline", is_flag=True, help="Use only forecasts that are already on this machine."),
     ]  # fmt: skip
     return _with(command, options)

@@ -15,7 +15,7 @@ from wxfly.elements import BY_NAME
 from wxfly.report import chances, conduct_answer, findings, phrases, sentences, summary
 from wxfly.report.answer_values import chance_of, number, time_of
 from wxfly.revisions import Change
-from wxfly.suitability import State, names_of
+from wxfly.suitability import State, counts_as_required, names_of
 from wxfly.windows import Window
 
 SCHEMA_VERSION = 2
@@ -199,7 +199,10 @@ def _hours(answer: SiteAnswer) -> list[dict[str, Any]]:
     assessment = answer.assessment
     table = {name: assessment[name].transpose("element", "time").values for name in ("demand", "limit", "margin")}
     names = names_of(assessment)
-    required, skipped = set(assessment.attrs["required"]), set(assessment.attrs["not_judged"])
+    required, skipped = (
+        counts_as_required(assessment.transpose("element", "time", ...)),
+        set(assessment.attrs["not_judged"]),
+    )
     usable_start, usable_end = findings.usable_parts(answer)
     direction = answer.conditions["wind_from_direction"].transpose("edge", "time").values
     state, margin = assessment["state"].values, assessment["hour_margin"].values
@@ -212,7 +215,7 @@ def _hours(answer: SiteAnswer) -> list[dict[str, Any]]:
                 "limit": number(table["limit"][k, i]),
                 "margin": number(table["margin"][k, i]),
                 "unit": BY_NAME[name].units,
-                "required": name in required,
+                "required": bool(required[k, i]),
                 "judged": name not in skipped,
                 "known": not math.isnan(table["margin"][k, i]),
                 "height_m": conduct_answer.height_of(answer, name, i),

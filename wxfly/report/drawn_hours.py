@@ -13,7 +13,7 @@ from wxfly.answers import SiteAnswer
 from wxfly.elements import RETURN_LEG, ROW
 from wxfly.report import findings, palette, phrases, sentences
 from wxfly.report.sentences import Reader
-from wxfly.suitability import State, names_of
+from wxfly.suitability import State, counts_as_required, names_of
 from wxfly.units import from_si
 
 Figure = dict[str, Any]
@@ -91,7 +91,7 @@ class DrawnHours:
         self.margins = np.vstack([assessment["hour_margin"].values[self.part], margin])
         self.lit = findings.lit_hours(answer)[self.part]
         self._states = assessment["state"].values[self.part]
-        self._required = set(assessment.attrs["required"])
+        self._required = counts_as_required(assessment.transpose("element", "time", ...))[:, self.part]
         self._skipped = set(assessment.attrs["not_judged"])
         self.hovers = {row: [self._hover(row, i) for i in range(self.count)] for row in self.rows}
 
@@ -113,7 +113,7 @@ class DrawnHours:
             return "<br>".join(lines)
         reading = sentences.reading_of(self.answer, row, hour, self.reader.units).replace(", ", "<br>", 1)
         margin = float(self.margins[1 + ROW[row], i])
-        kind = "required" if row in self._required else "advised"
+        kind = "required" if self._required[ROW[row], i] else "advised"
         told = f"margin {phrases.margin(margin)}" if not np.isnan(margin) else f"margin not known ({kind})"
         if row in self._skipped:
             told = "not judged: figures missing" if row == RETURN_LEG.name else "not judged: no limit"

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from wxfly.answers import SiteAnswer
 from wxfly.report.phrases import Clock, mean_direction
-from wxfly.suitability import State, names_of
+from wxfly.suitability import State, counts_as_required, names_of
 from wxfly.windows import Window, find_windows
 
 Times = npt.NDArray[np.datetime64]
@@ -63,11 +63,12 @@ def gaps(answer: SiteAnswer) -> list[Gap]:
     lit = lit_hours(answer)
     unknown = np.isnan(answer.assessment["margin"].transpose("element", "time").values) & lit
     skipped = set(answer.assessment.attrs["not_judged"])
-    required = set(answer.assessment.attrs["required"])
+    required = counts_as_required(answer.assessment.transpose("element", "time", ...))
     found = [
-        Gap(name, name in required, tuple(np.flatnonzero(row).tolist()), bool((row == lit).all()))
-        for name, row in zip(names_of(answer.assessment), unknown, strict=True)
-        if row.any() and name not in skipped
+        Gap(name, is_required, tuple(np.flatnonzero(part).tolist()), bool((part == lit).all()))
+        for name, row, counts in zip(names_of(answer.assessment), unknown, required, strict=True)
+        for is_required, part in ((True, row & counts), (False, row & ~counts))
+        if part.any() and name not in skipped
     ]
     return sorted(found, key=lambda gap: not gap.required)
 

@@ -19,6 +19,7 @@ import xarray as xr
 
 from wxfly.errors import WxflyError
 from wxfly.forecast import check_forecast, mark_carried
+from wxfly.freshness import TOO_OLD
 from wxfly.settings import Settings
 from wxfly.site import Site
 from wxfly.sources.download import download
@@ -30,7 +31,7 @@ from wxfly.sources.ensembles import (
     find_ensemble,
 )
 from wxfly.sources.members import MembersAtPlace
-from wxfly.sources.open_meteo import LARGEST_REPLY, at_sites, check_span, distance_km
+from wxfly.sources.open_meteo import LARGEST_REPLY, at_sites, check_ground, check_span, distance_km
 from wxfly.sources.open_meteo_names import AT_HEIGHT, NAMES, our_name
 from wxfly.sources.open_meteo_reply import SOURCE, parse_places
 from wxfly.sources.place_reply import PlaceReply
@@ -40,6 +41,7 @@ from wxfly.sources.reply import Reply, SourceError, parse_json
 SERVICE = "ensemble"
 """Name of the service beside kept members."""
 MEMBER = "realization"
+_TOLD_DAYS = 15.0  # an ensemble that reaches farther than is asked does not tell by its last hour when it began
 _KEY = re.compile(
     rf"(?P<name>{'|'.join(sorted(NAMES, key=len, reverse=True))}|(?:{'|'.join(AT_HEIGHT)})_\d{{1,4}}m)"
     r"(?:_member(?P<member>\d{2,}))?(?:_(?P<model>(?!member|spread|previous)[a-z][a-z0-9_]*))?"
@@ -88,7 +90,8 @@ def parse_ensemble(
     -------
     list of xarray.Dataset
         Each with the dimension ``realization`` (0 is the control, when it came) and the attributes ``members`` and,
-        where some are missing, ``missing_members``. The coordinate ``last_time`` is the last hour of a member.
+        where some are missing, ``missing_members``. The coordinate ``last_time`` is the last hour to which a member
+        should reach.
 
     Raises
     ------
@@ -168,31 +171,39 @@ def _cube_of(
     what: str,
 ) -> xr.Dataset:
     """Make the cube of one model; its members are read as the columns of a forecast are."""
-    members = places[0].members
+    members, row = places[0].members, ENSEMBLES.get(name)
     cube = parse_places(
         [place.document() for place in places], model=name, asked=None, retrieved=retrieved, run=run, names=names,
         is_list=len(places) > 1, what=what, members=members,
+        members_reach=row.range_days if row and row.range_days <= _TOLD_DAYS else math.inf,
     )  # fmt: skip
     number = (MEMBER, np.array(members), {"standard_name": "realization", "units": "1"})
     cube = cube.assign_coords({MEMBER: number})
-    cube = cube.assign_coords(last_time=(MEMBER, _last_times(cube)))
-    row = ENSEMBLES.get(name)
+    cube = cube.assign_coords(last_time=(MEMBER, np.full(len(members), _last_time(cube, row))))
     cube = cube.assign_attrs(_provenance(cube.attrs, row, name) | {"members": len(members)})
-    if row and row.members > len(members):
-        cube.attrs["missing_members"] = row.members - len(members)
+    there = row.members if row else max(members) + 1 - min(1, min(members))
+    if there > len(members):
+        cube.attrs["missing_members"] = there - len(members)
     if row and "wind_speed_of_gust" in cube:
         cube["wind_speed_of_gust"].attrs["covers_hours"] = np.array(row.gust_covers_hours)
     return check_forecast(mark_carried(cube), place=what)
 
 
-def _last_times(cube: xr.Dataset) -> np.ndarray:
-    """Give the last hour at which each member says anything."""
-    known = np.zeros((cube.sizes["time"], cube.sizes[MEMBER]), dtype=bool)
+def _last_time(cube: xr.Dataset, row: Ensemble | None) -> np.datetime64:
+    """Return the last hour to which every member should reach: members of one model reach equally far.
+
+    That is the last hour at which any says anything, and no less than the ensemble reaches from the oldest run that is
+    still used: hours within it that say nothing are lost.
+    """
+    known = np.zeros(cube.sizes["time"], dtype=bool)
     for variable in cube.data_vars.values():
-        others = [d for d in variable.dims if d not in ("time", MEMBER)]
-        known |= variable.notnull().any(others).transpose("time", MEMBER).values
-    last = cube.sizes["time"] - 1 - known[::-1].argmax(axis=0)
-    return np.asarray(np.where(known.any(axis=0), cube["time"].values[last], cube["time"].values[0]))
+        known |= variable.notnull().any([d for d in variable.dims if d != "time"]).values
+    time: np.ndarray = cube["time"].values
+    last = time[np.flatnonzero(known)[-1]] if known.any() else time[0]
+    if row is not None:
+        reach = time[0] + np.timedelta64(int(24 * row.range_days), "h") - TOO_OLD
+        last = max(last, min(reach, time[-1]))
+    return np.datetime64(last, "ns")
 
 
 def _provenance(attrs: Mapping[Any, Any], row: Ensemble | None, name: str) -> dict[str, Any]:
@@ -299,6 +310,7 @@ def get_ensemble(
         cube = _cube_of(model, places, [s.name for s in sites], now, run, what)
         check_span(cube, now, what)
         _check_places(cube, sites, row, what)
+        check_ground(cube, sites, what)
         if keep is not None:
             keep(
                 [

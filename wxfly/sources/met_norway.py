@@ -23,6 +23,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly import __version__
+from wxfly.consistency import hide_contradictions
 from wxfly.forecast import VARIABLES, attributes_of, check_forecast, mark_carried
 from wxfly.settings import Settings
 from wxfly.site import Site
@@ -68,6 +69,15 @@ NEXT_HOUR: dict[str, str] = {
     "precipitation_amount": "precipitation_amount",
     "probability_of_precipitation": "precipitation_probability",
 }
+# Of these both forms of the product carry the first and the complete one all, everywhere; of gusts, percentiles and the
+# probability of precipitation it carries what it lists a unit for.
+IN_BOTH_FORMS = (
+    "air_temperature", "relative_humidity", "air_pressure_at_sea_level", "wind_speed", "wind_from_direction",
+    "cloud_area_fraction", "precipitation_amount",
+)  # fmt: skip
+IN_COMPLETE = (
+    "dew_point_temperature", "cloud_area_fraction_low", "cloud_area_fraction_medium", "cloud_area_fraction_high",
+)  # fmt: skip
 UNITS: dict[str, dict[str, tuple[float, float]]] = {
     "K": {"celsius": (1.0, 273.15)},
     "1": {"%": (0.01, 0.0)},
@@ -210,7 +220,16 @@ def parse_forecast(
         history=f"{stamp} retrieved; read by wxfly {__version__}",
         retrieved=stamp,
     )
-    return check_forecast(mark_carried(cube), place=what)
+    return hide_contradictions(check_forecast(mark_carried(cube, _carried(units)), place=what))
+
+
+def _carried(units: dict[str, Any]) -> dict[str, tuple[float, ...]]:
+    """Tell what the form of the product that came carries, whether or not it came."""
+    names = {*IN_BOTH_FORMS, *(name for name in (*INSTANT, *NEXT_HOUR) if name in units)}
+    if names & set(IN_COMPLETE):
+        names |= set(IN_COMPLETE)
+    ours = {(INSTANT | NEXT_HOUR)[name] for name in names}
+    return {name: (10.0,) if name in _AT_10_M else () for name in ours}
 
 
 def _updated(text: Any, what: str) -> np.datetime64:

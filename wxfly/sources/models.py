@@ -3,7 +3,9 @@
 The heights are those of the model's own output, read from the service's published source (github.com/open-meteo/
 open-meteo, ``Sources/App/*/…Variable.swift``). A height outside the list would come back as another height
 rescaled by a fixed law, which is no information, so only these are ever asked for. Resolution, range and the
-names of the run metadata are those of the service's data description (github.com/open-meteo/open-data, README).
+names of the run metadata are those of the service's data description (github.com/open-meteo/open-data, README). What
+else a model carries is from the same sources; that the service gives a probability of precipitation for ICON, GFS, IFS
+and the models of Météo-France, and what MET Nordic lacks, is from memory.
 """
 
 from __future__ import annotations
@@ -42,6 +44,11 @@ class Model:
         Where it reaches.
     license : str
         Of the data.
+    carries : tuple of str
+        Which of `OF_SOME_MODELS` it carries. One that it carries and that did not come is lost; of one that is not
+        listed the source says nothing, and it is taken for one that the model does not carry.
+    lacks : tuple of str
+        Which of the other names it does not carry.
     """
 
     name: str
@@ -55,8 +62,19 @@ class Model:
     domains: tuple[str, ...] = ()
     gust_covers_hours: tuple[float, float] = HOUR_BEFORE
     license: str = "CC BY 4.0"
+    carries: tuple[str, ...] = ()
+    lacks: tuple[str, ...] = ()
 
 
+# What some models carry and others do not, by the service's name; all else every model carries but for its `lacks`.
+OF_SOME_MODELS = (
+    "visibility", "cape", "lifted_index", "freezing_level_height", "boundary_layer_height", "roughness_length",
+    "precipitation_probability",
+)  # fmt: skip
+_OF_ICON = ("cape", "freezing_level_height", "precipitation_probability")
+_OF_AROME = ("cape", "precipitation_probability")
+_OF_UM = ("visibility", "cape", "freezing_level_height")
+_LAYERS = ("cloud_cover_low", "cloud_cover_mid", "cloud_cover_high")
 _ICON = (10, 80, 120, 180)
 _AROME = (10, 20, 50, 100, 150, 200)
 _GEM = (10, 40, 80, 120)
@@ -70,62 +88,88 @@ _ROWS = (
     Model(
         "ncep_gfs_global", "GFS", _NOAA, (10, 80, 100), (80, 100), 25, 16, "world",
         ("ncep_gfs013", "ncep_gfs025"), INSTANT,
+        carries=(
+            "visibility", "cape", "lifted_index", "boundary_layer_height", "freezing_level_height",
+            "precipitation_probability",
+        ),
     ),
     Model(
         "ncep_hrrr_conus", "HRRR", _NOAA, (10, 80), (), 3, 2, "contiguous United States", ("ncep_hrrr_conus",),
-        INSTANT,
+        INSTANT, carries=("visibility", "cape", "boundary_layer_height"),
     ),
     Model(
         "ncep_nbm_conus", "NBM", _NOAA, (10, 80), (), 2.5, 11, "contiguous United States", ("ncep_nbm_conus",),
-        NOT_KNOWN,
+        NOT_KNOWN, carries=("visibility", "cape", "precipitation_probability"),
+        lacks=("surface_pressure", "pressure_msl", *_LAYERS),
     ),
-    Model("icon_global", "ICON", _DWD, _ICON, _ICON[1:], 11, 7.5, "world", ("dwd_icon",)),
-    Model("icon_eu", "ICON-EU", _DWD, _ICON, _ICON[1:], 7, 5, "Europe", ("dwd_icon_eu",)),
-    Model("icon_d2", "ICON-D2", _DWD, _ICON, _ICON[1:], 2, 2, "Central Europe", ("dwd_icon_d2",)),
+    Model("icon_global", "ICON", _DWD, _ICON, _ICON[1:], 11, 7.5, "world", ("dwd_icon",), carries=_OF_ICON),
+    Model(
+        "icon_eu", "ICON-EU", _DWD, _ICON, _ICON[1:], 7, 5, "Europe", ("dwd_icon_eu",),
+        carries=("visibility", *_OF_ICON),
+    ),
+    Model(
+        "icon_d2", "ICON-D2", _DWD, _ICON, _ICON[1:], 2, 2, "Central Europe", ("dwd_icon_d2",),
+        carries=("visibility", *_OF_ICON),
+    ),
     # The service's page says of its gusts: the largest of the three hours before.
     Model(
         "ecmwf_ifs025", "IFS 0.25°", _ECMWF, (10, 100), (), 25, 15, "world", ("ecmwf_ifs025",),
-        THREE_HOURS_BEFORE,
+        THREE_HOURS_BEFORE, carries=("cape", "precipitation_probability"),
     ),
     Model(
-        "ecmwf_ifs", "IFS 9 km", _ECMWF, (10, 100, 200), (), 9, 10, "world", ("ecmwf_ifs",), THREE_HOURS_BEFORE
+        "ecmwf_ifs", "IFS 9 km", _ECMWF, (10, 100, 200), (), 9, 10, "world", ("ecmwf_ifs",), THREE_HOURS_BEFORE,
+        carries=("visibility", "boundary_layer_height"),
     ),
     Model(
         "meteofrance_arpege_world", "ARPEGE", _MF, _AROME, _AROME[1:], 25, 4, "world",
-        ("meteofrance_arpege_world025",),
+        ("meteofrance_arpege_world025",), carries=_OF_AROME,
     ),
     Model(
         "meteofrance_arpege_europe", "ARPEGE Europe", _MF, _AROME, _AROME[1:], 11, 4, "Europe",
-        ("meteofrance_arpege_europe",),
+        ("meteofrance_arpege_europe",), carries=_OF_AROME,
     ),
     Model(
         "meteofrance_arome_france", "AROME", _MF, _AROME, _AROME[1:], 2.5, 2.1, "France",
-        ("meteofrance_arome_france0025",),
+        ("meteofrance_arome_france0025",), carries=_OF_AROME,
     ),
     Model(
         "knmi_harmonie_arome_europe", "HARMONIE-AROME", _KNMI, (10, 50, 100, 200, 300), (50, 100, 200, 300), 5.5,
-        2.5, "Central and Northern Europe", ("knmi_harmonie_arome_europe",),
+        2.5, "Central and Northern Europe", ("knmi_harmonie_arome_europe",), carries=("visibility",),
     ),
     Model(
         "knmi_harmonie_arome_netherlands", "HARMONIE-AROME 2 km", _KNMI, (10, 50, 100, 200, 300),
         (50, 100, 200, 300), 2, 2.5, "Netherlands and Belgium", ("knmi_harmonie_arome_netherlands",),
+        carries=("visibility",),
     ),
     Model(
         "dmi_harmonie_arome_europe", "HARMONIE-AROME (DMI)", _DMI, (10, 50, 100, 150, 250, 350, 450),
         (50, 100, 150, 250), 2, 2.5, "Central and Northern Europe", ("dmi_harmonie_arome_europe",),
+        carries=("visibility", "freezing_level_height"),
     ),
     Model(
         "ukmo_global_deterministic_10km", "UM global", _UKMO, (10,), (), 10, 7, "world",
-        ("ukmo_global_deterministic_10km",), license="CC BY-SA 4.0",
+        ("ukmo_global_deterministic_10km",), license="CC BY-SA 4.0", carries=_OF_UM,
     ),
     Model(
         "ukmo_uk_deterministic_2km", "UKV", _UKMO, (10,), (), 2, 2, "United Kingdom and Ireland",
-        ("ukmo_uk_deterministic_2km",), license="CC BY-SA 4.0",
+        ("ukmo_uk_deterministic_2km",), license="CC BY-SA 4.0", carries=_OF_UM,
     ),
-    Model("cmc_gem_gdps", "GDPS", _CMC, _GEM, _GEM[1:], 15, 10, "world", ("cmc_gem_gdps",), NOT_KNOWN),
-    Model("cmc_gem_rdps", "RDPS", _CMC, _GEM, _GEM[1:], 10, 3.5, "North America", ("cmc_gem_rdps",), NOT_KNOWN),
-    Model("cmc_gem_hrdps", "HRDPS", _CMC, _GEM, _GEM[1:], 2.5, 2, "Canada", ("cmc_gem_hrdps",), NOT_KNOWN),
-    Model("metno_nordic", "MET Nordic", _MET, (10,), (), 1, 2.5, "Nordic countries", ("metno_nordic_pp",)),
+    Model(
+        "cmc_gem_gdps", "GDPS", _CMC, _GEM, _GEM[1:], 15, 10, "world", ("cmc_gem_gdps",), NOT_KNOWN,
+        carries=("cape",),
+    ),
+    Model(
+        "cmc_gem_rdps", "RDPS", _CMC, _GEM, _GEM[1:], 10, 3.5, "North America", ("cmc_gem_rdps",), NOT_KNOWN,
+        carries=("cape",),
+    ),
+    Model(
+        "cmc_gem_hrdps", "HRDPS", _CMC, _GEM, _GEM[1:], 2.5, 2, "Canada", ("cmc_gem_hrdps",), NOT_KNOWN,
+        carries=("cape",),
+    ),
+    Model(
+        "metno_nordic", "MET Nordic", _MET, (10,), (), 1, 2.5, "Nordic countries", ("metno_nordic_pp",),
+        lacks=_LAYERS,
+    ),
 )  # fmt: skip
 
 MODELS: dict[str, Model] = {row.name: row for row in _ROWS}

@@ -35,6 +35,8 @@ SERVICE = "open_meteo"
 """Name of the service beside a kept reply."""
 
 LARGEST_REPLY = 60_000_000  # 1000 places, 16 days, 30 columns
+SAME_GROUND = 5.0
+"""So far may the ground of an answer be from the one that was sent [m]: the service gives it back."""
 MOST_CELLS = 400  # a request for more would use up an hour's allowance
 
 
@@ -120,6 +122,7 @@ def get_forecast(
         )  # fmt: skip
         check_span(cube, now, what)
         _check_places(cube, [(s.latitude, s.longitude) for s in sites], row, what)
+        check_ground(cube, sites, what)
         if keep is not None:
             asked = tuple(hourly_names(row))
             keep(
@@ -199,6 +202,19 @@ def _check_places(cube: xr.Dataset, places: Sequence[tuple[float, float]], model
         away = distance_km(*place, float(cell[0]), float(cell[1]))
         if away > reach:
             raise SourceError(f"{what}: the answer is for a place {away:.0f} km away")
+
+
+def check_ground(cube: xr.Dataset, sites: Sequence[Site], what: str) -> None:
+    """Refuse an answer for ground at another height than was sent: temperature and pressure would be of that height.
+
+    Where any height is not known none is sent, and the service answers for its own map's.
+    """
+    if not are_known([site.surface_altitude for site in sites]):
+        return
+    for site, ground in zip(sites, cube["surface_altitude"].values, strict=True):
+        if not abs(float(ground) - site.surface_altitude) <= SAME_GROUND:
+            at = "a height that it does not tell" if math.isnan(ground) else f"{ground:.0f} m"
+            raise SourceError(f"{what}: the answer is for ground at {at}, not {site.surface_altitude:.0f} m")
 
 
 def distance_km(latitude: float, longitude: float, other_latitude: float, other_longitude: float) -> float:

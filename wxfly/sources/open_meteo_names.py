@@ -6,11 +6,13 @@ The names are those of the service's documentation (open-meteo.com/en/docs).
 from __future__ import annotations
 
 import re
+from collections.abc import Collection, Mapping
 
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.sources.models import MODELS, Model
+from wxfly.forecast import WIND
+from wxfly.sources.models import MODELS, OF_SOME_MODELS, Model
 from wxfly.sources.native_heights import drop_rescaled_heights
 from wxfly.sources.reply import SourceError
 
@@ -57,6 +59,84 @@ def hourly_names(model: Model) -> list[str]:
     for height in model.wind_heights:
         names += [f"wind_speed_{height}m", f"wind_direction_{height}m"]
     return names + [f"temperature_{height}m" for height in model.temperature_heights]
+
+
+# A saved reply may have been asked for less than wxfly asks for: what no element needs of it is not missed.
+_SELDOM_ASKED = frozenset({*OF_SOME_MODELS, "surface_pressure", "cloud_cover_mid", "cloud_cover_high"})
+
+
+def carried_by(
+    keys: Collection[str],
+    levels: Mapping[str, Mapping[int, Array]],
+    model: str,
+    *,
+    made_up: Collection[str] = (),
+    is_whole: bool,
+) -> dict[str, frozenset[int]]:
+    """Tell what the model behind a reply carries: from the table of models and from what was asked.
+
+    Parameters
+    ----------
+    keys : collection of str
+        Names of the service that the reply has a column or a unit for: they were asked for.
+    levels : mapping
+        What came at heights, by our name and height [m].
+    model : str
+        Of the reply, as far as it is known.
+    made_up : collection of str, optional
+        Heights that came and say nothing of their own, as `native_levels` names them.
+    is_whole : bool
+        Whether it was asked for all that `hourly_names` gives.
+
+    Returns
+    -------
+    dict
+        By our name the heights [m]; none for what has no height.
+
+    Notes
+    -----
+    Of a model that is not known, what did not come is lost where the heights that came leave only models that have it:
+    the worst that is consistent. Heights that were asked for without any one model having them all were asked for at a
+    venture, and those of them that came empty say nothing.
+    """
+    found = [found for key in keys if (found := our_name(key))]
+    asked: dict[str, set[int]] = {name: set() for name in AT_HEIGHT.values()}
+    for name, height in found:
+        if height is not None and not (name in WIND and f"wind_speed_{height}m" in made_up):
+            asked[name].add(height)
+    wind, aloft = asked["wind_speed"] | asked["wind_from_direction"], asked["air_temperature_aloft"]
+    row = MODELS.get(model)
+    if row is not None:
+        names = {n for n in NAMES if _may_carry(row, n) and (is_whole or n in keys or n not in _SELDOM_ASKED)}
+        heights = {name: set(row.wind_heights) for name in WIND}
+        heights["air_temperature_aloft"] = set(row.temperature_heights) if is_whole or aloft else set()
+        return _carried(names, heights)
+    given = {n for n in keys if n in NAMES}
+    alike = list(MODELS.values())
+    if model == "best_match" or model.endswith("_seamless"):  # of any models: only the wind at 10 m is used
+        heights = {name: {10} for name in WIND}
+    else:
+        came = {name: set(levels.get(name, {})) for name in asked}
+        of_one = any(wind <= set(m.wind_heights) for m in alike)
+        sure = wind if of_one else came["wind_speed"]
+        alike = [m for m in alike if sure <= set(m.wind_heights)]
+        shared = set.intersection(*(set(m.wind_heights) for m in alike)) if alike else set()
+        heights = {"wind_speed": sure | shared}
+        heights["wind_from_direction"] = sure | shared if of_one else came["wind_from_direction"]
+        is_possible = any(aloft <= set(m.temperature_heights) for m in MODELS.values())
+        heights["air_temperature_aloft"] = aloft if is_possible else came["air_temperature_aloft"]
+        alike = alike or list(MODELS.values())
+    usual = {n for n in NAMES if n not in _SELDOM_ASKED and all(_may_carry(m, n) for m in alike)}
+    return _carried(given | usual, heights)
+
+
+def _carried(names: Collection[str], heights: Mapping[str, Collection[int]]) -> dict[str, frozenset[int]]:
+    flat: dict[str, frozenset[int]] = {NAMES[n]: frozenset() for n in names}
+    return flat | {name: frozenset(h) for name, h in heights.items() if h}
+
+
+def _may_carry(model: Model, name: str) -> bool:
+    return name in model.carries if name in OF_SOME_MODELS else name not in model.lacks
 
 
 def our_name(source_name: str) -> tuple[str, int | None] | None:

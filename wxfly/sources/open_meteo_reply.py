@@ -17,14 +17,17 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly import __version__
+from wxfly.consistency import hide_contradictions
 from wxfly.forecast import ENSEMBLE, VARIABLES, attributes_of, check_forecast, mark_carried
 from wxfly.sources.models import MODELS, NOT_KNOWN, find_model
-from wxfly.sources.open_meteo_names import choose_columns, hourly_names, native_levels, our_name
+from wxfly.sources.open_meteo_names import carried_by, choose_columns, hourly_names, native_levels, our_name
 from wxfly.sources.reply import SourceError, parse_json
 
 Array = npt.NDArray[np.float64]
 
 SOURCE = "Open-Meteo"
+LOWEST_GROUND, HIGHEST_GROUND = -450.0, 8900.0
+"""Ground on Earth [m]: the shore of the Dead Sea and the highest mountain, with room for models (common practice)."""
 ATTRIBUTION = "Weather data by Open-Meteo.com (https://open-meteo.com/)"
 
 # Unit string of the service -> factor and offset to SI, by our unit. The first of each is the one we ask for.
@@ -110,6 +113,7 @@ def parse_places(
     is_list: bool,
     what: str,
     members: Sequence[int] = (),
+    members_reach: float = math.inf,
 ) -> xr.Dataset:
     """Turn the documents of a reply into a cube, one document for each place.
 
@@ -122,7 +126,10 @@ def parse_places(
     is_list : bool
         Whether the documents came as a list, which makes the dimension ``site``.
     members : sequence of int, optional
-        Numbers of the members, in the order of the arrays; they make the dimension ``realization``.
+        Numbers of the members, in the order of the arrays; they make the dimension ``realization``. What none of them
+        brought is taken for what the ensemble does not carry.
+    members_reach : float, optional
+        How far the ensemble reaches [d], infinite where that is not known.
     model, retrieved, run, names, what
         As in `parse_forecast`.
     """
@@ -149,9 +156,10 @@ def parse_places(
             combine_attrs="override",
         )
         cube = cube.transpose("time", "site", ...)
+        cube.attrs["carried"] = "; ".join(str(part.attrs["carried"]) for part in parts)
         if names is not None:
             cube = cube.assign_coords(site=np.array([str(n) for n in names], dtype=object))
-    return _finish(cube, retrieved, run, what)
+    return _finish(cube, retrieved, run, members_reach if members else None, what)
 
 
 def _with_site(part: xr.Dataset) -> dict[str, Any]:
@@ -160,10 +168,13 @@ def _with_site(part: xr.Dataset) -> dict[str, Any]:
     return {name: ("site", [part[name].item()], part[name].attrs) for name in names}
 
 
-def _finish(cube: xr.Dataset, retrieved: datetime | None, run: datetime | None, what: str) -> xr.Dataset:
+def _finish(
+    cube: xr.Dataset, retrieved: datetime | None, run: datetime | None, members_reach: float | None, what: str
+) -> xr.Dataset:
     """Say where the cube is from, and check it."""
     name = str(cube.attrs["model"])
     row = MODELS.get(name)
+    reach = members_reach if row is None else row.range_days
     stamp = f"{retrieved.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}" if retrieved else "not known"
     reference = np.datetime64(run.astimezone(UTC).replace(tzinfo=None) if run else "NaT", "ns")
     for variable in cube.data_vars.values():
@@ -171,15 +182,51 @@ def _finish(cube: xr.Dataset, retrieved: datetime | None, run: datetime | None, 
     if "wind_speed_of_gust" in cube:
         covers = row.gust_covers_hours if row else NOT_KNOWN
         cube["wind_speed_of_gust"].attrs["covers_hours"] = np.array(covers)
-    cube = cube.assign_coords(forecast_reference_time=((), reference)).assign_attrs(
-        source=f"{SOURCE} forecast service, model {name}",
-        institution=row.institution if row else "not known",
-        license=row.license if row else "CC BY 4.0",
-        attribution=ATTRIBUTION,
-        history=f"{stamp} retrieved; read by wxfly {__version__}",
-        retrieved=stamp,
+    cube = (
+        cube.assign_coords(
+            forecast_reference_time=((), reference), oldest_run=((), _oldest_run(cube, reach, retrieved, run))
+        )
+        .drop_vars("day_began")
+        .assign_attrs(
+            source=f"{SOURCE} forecast service, model {name}",
+            institution=row.institution if row else "not known",
+            license=row.license if row else "CC BY 4.0",
+            attribution=ATTRIBUTION,
+            history=f"{stamp} retrieved; read by wxfly {__version__}",
+            retrieved=stamp,
+        )
     )
-    return check_forecast(mark_carried(cube, wind_heights=row.wind_heights if row else ()), place=what)
+    return hide_contradictions(check_forecast(mark_carried(cube), place=what))
+
+
+def _oldest_run(
+    cube: xr.Dataset, reach: float | None, retrieved: datetime | None, run: datetime | None
+) -> np.datetime64:
+    """Give the oldest start of a run that is consistent with a reply: a forecast is never called newer than it may be.
+
+    Where the run is known it is that. Else a model's forecast ends its range after the start of its run, so the last
+    hour that it tells of gives the start. Of a model that is not known the hours alone tell: replies begin with a whole
+    day of their own clock, so one that does not has been cut, and may be as old as the longest forecast is long.
+    """
+    if run is not None:
+        return np.datetime64(run.astimezone(UTC).replace(tzinfo=None), "ns")
+    time: npt.NDArray[np.datetime64] = cube["time"].values
+    began: npt.NDArray[np.datetime64] = cube["day_began"].values
+    longest = np.timedelta64(int(24 * max(m.range_days for m in MODELS.values())), "h")
+    moments = [time[0] - longest if np.isnat(began) else time[0]]
+    if retrieved is not None:
+        came = np.datetime64(retrieved.astimezone(UTC).replace(tzinfo=None), "ns")
+        if reach is None:
+            moments.append(came)
+        elif np.isinf(reach):
+            moments = [came]
+        else:
+            known = np.zeros(time.size, dtype=bool)
+            if "wind_speed" in cube:
+                known = cube["wind_speed"].notnull().any([d for d in cube["wind_speed"].dims if d != "time"]).values
+            last = time[np.flatnonzero(known)[-1]] if known.any() else time[0]
+            moments = [came, last - np.timedelta64(int(24 * reach), "h")]
+    return np.datetime64(str(min(moments)), "ns")
 
 
 def _parse_place(
@@ -194,12 +241,17 @@ def _parse_place(
     if not (abs(latitude) <= 90 and abs(longitude) <= 180):
         raise SourceError(f"{what}: no place on Earth in it; the model may not cover the place")
     altitude = _number(place.get("elevation"), f"{what}: elevation", missing=math.nan)
+    if not (math.isnan(altitude) or LOWEST_GROUND <= altitude <= HIGHEST_GROUND):
+        raise SourceError(f"{what}: its ground is at {altitude:.0f} m, where there is none on Earth")
     columns, units = place.get("hourly"), place.get("hourly_units")
     if not isinstance(columns, dict) or not isinstance(units, dict):
         raise SourceError(f"{what}: no hourly values in it; ask the service for 'hourly' ones")
     asked_units = asked is not None
     time = _time(columns.get("time"), units.get("time"), place.get("utc_offset_seconds"), asked_units, what)
+    offset = np.timedelta64(int(_number(place.get("utc_offset_seconds"), what, missing=0.0)), "s")
+    is_whole_day = ((time[0] + offset).astype("datetime64[D]") == time[0] + offset).item()
     chosen, chosen_model, not_used = choose_columns(list(columns), model, what)
+    named = {*chosen, *choose_columns([str(key) for key in units], model, what)[0]}
     if lost := [name for name in asked or () if name not in chosen]:
         raise SourceError(f"{what}: {lost[0]} was asked for and did not come")
     flat: dict[str, Array] = {}
@@ -227,6 +279,7 @@ def _parse_place(
         "latitude": ((), latitude, {"units": "degree_north", "standard_name": "latitude"}),
         "longitude": ((), longitude, {"units": "degree_east", "standard_name": "longitude"}),
         "surface_altitude": ((), altitude, {"units": "m", "standard_name": "surface_altitude"}),
+        "day_began": ((), time[0] if is_whole_day else np.datetime64("NaT", "ns")),
     }
     if heights:
         coords["height"] = (
@@ -234,6 +287,9 @@ def _parse_place(
         )  # fmt: skip
     cube = xr.Dataset(data, coords=coords, attrs={"model": chosen_model})
     unused = [*not_used, *dropped]
+    is_whole = asked is not None and set(asked) >= set(hourly_names(find_model(str(model))))
+    also = carried_by(named, levels, chosen_model, made_up=dropped, is_whole=is_whole)
+    cube = mark_carried(cube, None if members else also)
     return cube.assign_attrs(not_used=" ".join(unused)) if unused else cube
 
 

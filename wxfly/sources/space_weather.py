@@ -30,6 +30,8 @@ FORECAST_PATH = "/products/noaa-planetary-k-index-forecast.json"
 OBSERVED_PATH = "/products/noaa-planetary-k-index.json"
 OUTLOOK_PATH = "/text/27-day-outlook.txt"
 _INTERVAL = np.timedelta64(3, "h")
+REACH = np.timedelta64(3, "D")
+"""Of the forecast, from the start of its first day."""
 
 
 @dataclass(frozen=True)
@@ -41,7 +43,7 @@ class KpSeries:
     start : ndarray of datetime64
         Start of each interval, UTC, increasing.
     kp : ndarray
-        Kp [1], 0 to 9.
+        Kp [1], 0 to 9; NaN where an interval came without a value.
     kind : tuple of str
         ``observed``, ``estimated`` or ``predicted`` for each.
     """
@@ -56,8 +58,22 @@ class KpSeries:
 
         Without any, the start of the first interval.
         """
-        observed = [start for start, kind in zip(self.start, self.kind, strict=True) if kind == "observed"]
-        return np.datetime64(observed[-1] + _INTERVAL if observed else self.start[0], "s")
+        last = self._last_observed
+        return np.datetime64(str(self.start[0] if last is None else last + _INTERVAL), "s")
+
+    @property
+    def _last_observed(self) -> np.datetime64 | None:
+        rows = zip(self.start, self.kp, self.kind, strict=True)
+        return next((s for s, kp, kind in reversed([*rows]) if kind == "observed" and not np.isnan(kp)), None)
+
+    @property
+    def speaks_until(self) -> np.datetime64:
+        """The end of the hours for which the forecast speaks, whether or not they came: three days of UTC.
+
+        The first of them is the day of the newest observation (NWS 3-day forecast, issued 0030 and 1230 UTC).
+        """
+        first = self.start[0] if self._last_observed is None else self._last_observed
+        return np.datetime64(str(max(first.astype("datetime64[D]") + REACH, self.start[-1] + _INTERVAL)), "s")
 
 
 @dataclass(frozen=True)
@@ -149,13 +165,12 @@ def parse_kp(body: bytes, what: str = SOURCE) -> KpSeries:
         if not isinstance(row, dict):
             raise SourceError(f"{what}: a row is no object")
         lowered = {str(key).lower(): value for key, value in row.items()}
-        if lowered.get("kp") is None:
-            continue  # an interval without a value is one that is not known
         starts.append(moment_of(lowered.get("time_tag"), what))
-        values.append(kp_value(lowered["kp"], what))
+        value = lowered.get("kp")
+        values.append(np.nan if value is None else kp_value(value, what))  # without a value it is not known
         kinds.append(str(lowered.get("observed", "observed"))[:12])
     start = np.array(starts, dtype="datetime64[s]")
-    if start.size == 0:
+    if np.isnan(values).all():
         raise SourceError(f"{what}: no value of Kp in it")
     order = np.diff(start)
     if (order <= np.timedelta64(0, "s")).any():
@@ -227,6 +242,7 @@ def kp_on(
     series: KpSeries | None,
     outlook: KpOutlook | None,
     *,
+    outlook_after: np.datetime64 | None = None,
     retrieved: datetime | None = None,
     source: str = SOURCE,
     attribution: str = ATTRIBUTION,
@@ -240,7 +256,10 @@ def kp_on(
     series : KpSeries or None
         Forecast; it goes before the outlook wherever it reaches.
     outlook : KpOutlook or None
-        Used where the forecast does not reach: every hour of a day gets the day's largest Kp.
+        Used past the reach of a forecast: every hour of a day gets the day's largest Kp. It was issued days before
+        and knows nothing of a storm on its way, so it never stands in for a forecast that is lost.
+    outlook_after : datetime64, optional
+        From when on it may be used; by default from where `series` speaks no more, without one throughout.
     retrieved : datetime, optional
         When the forecast came.
     source, attribution : str, optional
@@ -260,6 +279,9 @@ def kp_on(
         found = position < outlook.day.size
         found[found] = outlook.day[position[found]] == day[found]
         values[found] = outlook.kp[position[found]]
+    until = outlook_after if outlook_after is not None or series is None else series.speaks_until
+    if until is not None:
+        values[time < until] = np.nan
     if series is not None:
         position = np.searchsorted(series.start, time, side="right") - 1
         inside = position >= 0
@@ -271,7 +293,7 @@ def kp_on(
     if beyond.any():
         outlook_from = f"{np.datetime_as_string(time[beyond][0], 'm')}Z"
     known = np.flatnonzero(np.isfinite(values))
-    until = f"{np.datetime_as_string(time[known[-1]] + np.timedelta64(1, 'h'), 'm')}Z" if known.size else ""
+    known_until = f"{np.datetime_as_string(time[known[-1]] + np.timedelta64(1, 'h'), 'm')}Z" if known.size else ""
     attributes = attributes_of("kp_index") | {
         "source": source,
         "attribution": attribution,
@@ -279,7 +301,7 @@ def kp_on(
         "retrieved": f"{retrieved.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}" if retrieved else "not known",
         "outlook_issued": f"{np.datetime_as_string(outlook.issued, 'm')}Z" if outlook else "none",
         "outlook_from": outlook_from or "none",
-        "known_until": until or "none",
+        "known_until": known_until or "none",
         "comment": "the hours from outlook_from on hold the largest Kp of their day",
     }
     return xr.DataArray(values, dims=("time",), coords={"time": time}, name="kp_index", attrs=attributes)
