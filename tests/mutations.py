@@ -71,7 +71,7 @@ def make_reply(name, *, hours=36, start=START):
         "precipitation": rain, "precipitation_probability": np.where(rain > 0, 80, 5 + np.round(2 * wiggle)),
         "weather_code": code, "cloud_cover": cloud, "cloud_cover_low": low, "cloud_cover_mid": 0 * t,
         "cloud_cover_high": 0 * t, "visibility": sight, "wind_gusts_10m": gust_share * wind, "cape": cape,
-        "freezing_level_height": freezing,
+        "convective_inhibition": 0 * t, "freezing_level_height": freezing,
     }  # fmt: skip
     for height, speed in speeds.items():
         columns |= {
@@ -96,7 +96,8 @@ def make_reply(name, *, hours=36, start=START):
 def _unit(key):
     table = {
         "temperature": "°C", "dew": "°C", "relative": "%", "surface": "hPa", "pressure": "hPa", "cloud": "%",
-        "weather": "wmo code", "visibility": "m", "cape": "J/kg", "freezing": "m",
+        "weather": "wmo code", "visibility": "m", "cape": "J/kg", "convective": "J/kg",
+        "freezing": "m",
     }  # fmt: skip
     if key.startswith("wind"):
         return "°" if "direction" in key else "m/s"

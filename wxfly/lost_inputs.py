@@ -29,6 +29,7 @@ INPUTS: dict[str, tuple[str, ...]] = {
     "icing": (*_TEMPERATURE, *_HUMIDITY, *_RAIN),
     "visibility": ("visibility_in_air", "weather_code"),
     "cloud_base": ("cloud_base_altitude", "low_type_cloud_area_fraction", "air_temperature", *_HUMIDITY),
+    "fog": ("air_temperature", *_HUMIDITY, *_RAIN),
     "thunderstorm": (*_RAIN, "atmosphere_convective_available_potential_energy", "lifted_index"),
     "kp": ("kp_index",),
     "daylight": (),

@@ -62,7 +62,9 @@ def hourly_names(model: Model) -> list[str]:
 
 
 # A saved reply may have been asked for less than wxfly asks for: what no element needs of it is not missed.
-_SELDOM_ASKED = frozenset({*OF_SOME_MODELS, "surface_pressure", "cloud_cover_mid", "cloud_cover_high"})
+_SELDOM_ASKED = frozenset(
+    {*OF_SOME_MODELS, "surface_pressure", "cloud_cover_mid", "cloud_cover_high", "convective_inhibition"}
+)
 
 
 def carried_by(
