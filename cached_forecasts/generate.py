@@ -17,8 +17,8 @@ import xarray as xr
 from scenarios import PLACES, SCENARIOS, Scenario
 from weather import HEIGHTS, Array, make_weather
 
-from wxfly.forecast import OF_SOME_SOURCES, VARIABLES, attributes_of, check_forecast, mark_carried
-from wxfly.netcdf import save_cube
+from wxfly.cube.contract import OF_SOME_SOURCES, VARIABLES, attributes_of, check_forecast, mark_carried
+from wxfly.cube.netcdf import save_cube
 
 GENERATOR_VERSION = "1"
 MADE = "2026-11-25"

@@ -9,11 +9,11 @@ from pathlib import Path
 
 import click
 
-from wxfly.aircraft import load_aircraft
 from wxfly.cli import main
-from wxfly.elements import ELEMENTS, REQUIRED_BY_DEFAULT, RETURN_LEG
-from wxfly.forecast import VARIABLES
-from wxfly.settings import DEFAULT_ADDRESSES, Settings
+from wxfly.cube.contract import VARIABLES
+from wxfly.pilot.aircraft import load_aircraft
+from wxfly.pilot.elements import ELEMENTS, REQUIRED_BY_DEFAULT, RETURN_LEG
+from wxfly.pilot.settings import DEFAULT_ADDRESSES, Settings
 
 REFERENCE = Path(__file__).parent / "reference"
 NOTE = "<!-- Written by docs/generate_reference.py; change the code, not this page. -->\n"

@@ -39,7 +39,7 @@ def own_folders(tmp_path_factory, monkeypatch):
         monkeypatch.setenv(f"WXFLY_{name}_URL", f"{NOWHERE}/{name.lower()}")
     # Much patience and short waits: a test must not end otherwise because the machine is busy.
     monkeypatch.setenv("WXFLY_PATIENCE", "20")
-    monkeypatch.setattr("wxfly.sources.download.FIRST_WAIT_SECONDS", 0.02)
+    monkeypatch.setattr("wxfly.sources.http.FIRST_WAIT_SECONDS", 0.02)
     for name in ("HTTP_PROXY", "HTTPS_PROXY", "ALL_PROXY", "NO_PROXY", "SSL_CERT_FILE", "SSL_CERT_DIR"):
         monkeypatch.delenv(name, raising=False)
         monkeypatch.delenv(name.lower(), raising=False)
@@ -83,7 +83,7 @@ def clock(monkeypatch, server):
         def now(cls, tz=None):
             return state["now"]
 
-    for module in ("wxfly.sources.open_meteo", "wxfly.sources.met_norway"):
+    for module in ("wxfly.sources.open_meteo.forecast", "wxfly.sources.met_norway"):
         monkeypatch.setattr(f"{module}.datetime", Moved)
     advance()
     return advance

@@ -3,7 +3,7 @@
 import numpy as np
 import xarray as xr
 
-from wxfly.forecast import VARIABLES, attributes_of, check_forecast, mark_carried
+from wxfly.cube.contract import VARIABLES, attributes_of, check_forecast, mark_carried
 
 START = np.datetime64("2026-06-10T00", "ns")  # a long June day at 52 N: light from about 03 to 21 UTC
 HEIGHTS = (10.0, 80.0, 120.0)

@@ -11,12 +11,12 @@ from pathlib import Path
 import atheris
 
 with atheris.instrument_imports(include=["wxfly"]):
-    import wxfly.forecast
-    import wxfly.sources.aviation_weather
-    import wxfly.sources.geocoding
+    import wxfly.cube.contract
+    import wxfly.sources.airport_reports
     import wxfly.sources.met_norway
-    import wxfly.sources.model_metadata
-    import wxfly.sources.open_meteo_reply
+    import wxfly.sources.open_meteo.places
+    import wxfly.sources.open_meteo.reply
+    import wxfly.sources.open_meteo.runs
     import wxfly.sources.space_weather  # noqa: F401
 
 from tests.sources.test_fuzz import BODIES, READERS, ours_only

@@ -13,18 +13,18 @@ from pathlib import Path
 
 import numpy as np
 
-from wxfly.aircraft import load_aircraft
-from wxfly.chance import hour_chances
-from wxfly.derived import derive
+from wxfly.answer.windows import find_windows
+from wxfly.assessment.conditions import derive
+from wxfly.assessment.suitability import assess
 from wxfly.errors import WxflyError
-from wxfly.forecast_error import lead_time, room_to_limits
-from wxfly.limits import limits_for
-from wxfly.physics.humidity import relative_humidity_from_dew_point
-from wxfly.site import Site
-from wxfly.sources.open_meteo_reply import parse_forecast
-from wxfly.suitability import assess
-from wxfly.sureness import judge_sureness
-from wxfly.windows import find_windows
+from wxfly.physics.air.humidity import relative_humidity_from_dew_point
+from wxfly.pilot.aircraft import load_aircraft
+from wxfly.pilot.limits import limits_for
+from wxfly.pilot.site import Site
+from wxfly.probability.chance import hour_chances
+from wxfly.probability.error_model import lead_time, room_to_limits
+from wxfly.probability.site_chance import judge_sureness
+from wxfly.sources.open_meteo.reply import parse_forecast
 
 HERE = Path(__file__).resolve().parent
 BERLIN = HERE.parents[1] / "shared" / "data" / "replies" / "berlin_2021-11-24_168h.json"
@@ -354,7 +354,7 @@ def make_ensemble(calm=30, stormy=10, *, hours=36, hours_lost=None):
 
 def judge_members(document=None, **how):
     """Give the chance of a window of six hours, and of every hour, by members."""
-    from wxfly.sources.ensemble import parse_ensemble
+    from wxfly.sources.open_meteo.ensemble import parse_ensemble
 
     document = make_ensemble(**how) if document is None else document
     cube = parse_ensemble(json.dumps(document).encode(), model="icon_eu_eps")[0]

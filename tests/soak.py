@@ -38,8 +38,8 @@ def open_files():
 
 def soak(times, every, *, tell=lambda sample: None):
     """Fetch `times` times; give a sample at the start and after every so many."""
-    from wxfly import store
-    from wxfly.retrieval import obtain
+    from wxfly.retrieval.forecast import obtain
+    from wxfly.store import forecasts as store
 
     samples = []
     started = time.monotonic()

@@ -4,8 +4,8 @@ import json
 from datetime import UTC, datetime
 
 from tests.server import MODELS, _place
-from wxfly.sources.models import MODELS as KNOWN
-from wxfly.sources.open_meteo import SERVICE, hourly_names
+from wxfly.sources.open_meteo.forecast import SERVICE, hourly_names
+from wxfly.sources.open_meteo.models import MODELS as KNOWN
 from wxfly.sources.place_reply import PlaceReply
 
 HERE = (52.27, 6.9)

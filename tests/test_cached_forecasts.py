@@ -13,17 +13,16 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from wxfly.aircraft import load_aircraft
-from wxfly.answers import Request
-from wxfly.briefing import make_briefing
-from wxfly.derived import derive
-from wxfly.elements import NAMES
-from wxfly.forecast import OF_SOME_SOURCES, VARIABLES, check_forecast
-from wxfly.limits import limits_for
-from wxfly.netcdf import load_cube
-from wxfly.periods import period_of
-from wxfly.site import Site
-from wxfly.suitability import State, assess
+from wxfly.answer.briefing import make_briefing
+from wxfly.answer.request import Request
+from wxfly.assessment.conditions import derive
+from wxfly.assessment.suitability import State, assess
+from wxfly.cube.contract import OF_SOME_SOURCES, VARIABLES, check_forecast
+from wxfly.cube.netcdf import load_cube
+from wxfly.pilot.aircraft import load_aircraft
+from wxfly.pilot.elements import NAMES
+from wxfly.pilot.limits import limits_for
+from wxfly.pilot.site import Site, period_of
 
 ROOT = Path(__file__).resolve().parents[1]
 FOLDER = ROOT / "cached_forecasts"

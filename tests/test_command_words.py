@@ -5,7 +5,7 @@ import sys
 
 import pytest
 
-from wxfly.commands.program import Command
+from wxfly.cli.program import Command
 
 
 @pytest.mark.parametrize(

@@ -14,15 +14,15 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from wxfly.aircraft import load_aircraft
-from wxfly.derived import derive
-from wxfly.elements import NAMES, REQUIRED_BY_DEFAULT
-from wxfly.forecast import OF_SOME_SOURCES, VARIABLES, mark_carried
-from wxfly.limits import limits_for
-from wxfly.netcdf import load_cube
-from wxfly.store import shipped_folder
-from wxfly.suitability import State, assess
-from wxfly.windows import find_windows
+from wxfly.answer.windows import find_windows
+from wxfly.assessment.conditions import derive
+from wxfly.assessment.suitability import State, assess
+from wxfly.cube.contract import OF_SOME_SOURCES, VARIABLES, mark_carried
+from wxfly.cube.netcdf import load_cube
+from wxfly.pilot.aircraft import load_aircraft
+from wxfly.pilot.elements import NAMES, REQUIRED_BY_DEFAULT
+from wxfly.pilot.limits import limits_for
+from wxfly.store.forecasts import shipped_folder
 
 AIRCRAFT = load_aircraft()["folding-quad-249g"]
 LISTS = {
@@ -45,7 +45,7 @@ def open_cube(name, position):
     if name == "berlin reply":
         if not BERLIN.is_file():
             pytest.skip("the measured reply is not beside this checkout")
-        from wxfly.sources.open_meteo import read_forecast
+        from wxfly.sources.open_meteo.forecast import read_forecast
 
         return read_forecast(BERLIN)
     if name == "three days":

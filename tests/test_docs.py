@@ -96,7 +96,7 @@ def test_the_folders_of_every_system_are_those_that_are_told(monkeypatch):
     monkeypatch.setattr(windows, "get_win_folder", lambda _: "%LOCALAPPDATA%")
     page = (ROOT / "docs" / "how-to" / "install.md").read_text(encoding="utf-8")
     for system, kind in (("Linux", unix.Unix), ("macOS", macos.MacOS), ("Windows", windows.Windows)):
-        # As `wxfly.settings` asks for them.
+        # As `wxfly.pilot.settings` asks for them.
         folders = kind("wxfly", appauthor=False)
         with monkeypatch.context() as changed:
             if system == "Windows":

@@ -9,14 +9,14 @@ import numpy as np
 import pytest
 
 from tests.cubes import quiet_cube
-from wxfly.aircraft import load_aircraft
-from wxfly.derived import derive
-from wxfly.elements import NAMES
-from wxfly.forecast import mark_carried
-from wxfly.limits import limits_for
-from wxfly.physics import geomagnetic
-from wxfly.suitability import State, assess
-from wxfly.windows import find_windows
+from wxfly.answer.windows import find_windows
+from wxfly.assessment.conditions import derive
+from wxfly.assessment.suitability import State, assess
+from wxfly.cube.contract import mark_carried
+from wxfly.physics.air import geomagnetic
+from wxfly.pilot.aircraft import load_aircraft
+from wxfly.pilot.elements import NAMES
+from wxfly.pilot.limits import limits_for
 
 # A little rain is allowed here, so that a shower can be there without being what decides.
 LIMITS = dataclasses.replace(limits_for(load_aircraft()["folding-quad-249g"]), maximum_precipitation=0.5)

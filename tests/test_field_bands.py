@@ -12,12 +12,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.cubes import quiet_cube
-from tests.test_field_check import LIMITS, OPEN, TOWER, levels
+from tests.flight.test_anemometer_limits import LIMITS, OPEN, TOWER, levels
 from tests.validation import hand
-from wxfly import outing
 from wxfly.cli import main
-from wxfly.field_check import HandRule, hand_rule
-from wxfly.hand_verdict import Reason, Verdict, band_of
+from wxfly.flight.anemometer_limits import HandRule, hand_rule
+from wxfly.flight.launch_decision import Reason, Verdict, band_of
+from wxfly.question import brief as outing
 
 RULE = HandRule(2.0, 3.04, 4.83, 5.2, 7.3, (1.0, 2.0), (1.5, 3.0), 2.0, 0.9)
 CALM_DAY = ("Valdrenna", "--as-of", "2026-03-14T15:00Z")

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from tests.mutations import BASES, judge, judge_members, make_reply, read
-from wxfly.freshness import hide_stale
-from wxfly.obtained import run_of, since_of
-from wxfly.sources.open_meteo_reply import parse_forecast
-from wxfly.suitability import State
+from wxfly.assessment.suitability import State
+from wxfly.cube.age import hide_stale
+from wxfly.retrieval.obtained import run_of, since_of
+from wxfly.sources.open_meteo.reply import parse_forecast
 
 
 def undefined(document, key):

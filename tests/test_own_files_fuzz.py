@@ -15,22 +15,23 @@ import numpy as np
 import pytest
 
 from tests.cubes import quiet_cube
-from tests.test_ledger import GOOD, OBSERVED, VERDICT, at
-from wxfly import chosen, foreign_file, ledger
-from wxfly.aircraft import find_aircraft, load_aircraft
-from wxfly.chosen import Chosen
-from wxfly.doubts import records_file
+from tests.history.test_ledger import GOOD, OBSERVED, VERDICT, at
+from wxfly.cube import foreign_file
+from wxfly.cube.netcdf import save_cube
 from wxfly.errors import WxflyError
-from wxfly.forecast_file import open_forecast
-from wxfly.keys import FILE
-from wxfly.looking_back import describe_ledger
-from wxfly.netcdf import save_cube
-from wxfly.own_files import told
-from wxfly.places import refuse_set_aside
-from wxfly.rules import find_rules, load_rules
-from wxfly.settings import config_folder, load_settings
-from wxfly.site import Site, read_sites, save_site
-from wxfly.verification import load_record
+from wxfly.history import ledger
+from wxfly.history import previous_choice as chosen
+from wxfly.history.previous_choice import Chosen
+from wxfly.history.site_bias import records_file
+from wxfly.history.verification import load_record
+from wxfly.pilot.aircraft import find_aircraft, load_aircraft
+from wxfly.pilot.own_files import told
+from wxfly.pilot.rules import find_rules, load_rules
+from wxfly.pilot.settings import FILE, config_folder, load_settings
+from wxfly.pilot.site import Site, read_sites, save_site
+from wxfly.question.verification import describe_ledger
+from wxfly.retrieval.files import open_forecast
+from wxfly.retrieval.places import refuse_set_aside
 
 CHANGES = int(os.environ.get("WXFLY_FUZZ", "300"))
 
@@ -273,7 +274,7 @@ def test_attributes_of_a_forecast_file_changed_at_random(own_folders, tmp_path, 
 
 
 def _open(path):
-    from wxfly.derived import derive
+    from wxfly.assessment.conditions import derive
 
     obtained = open_forecast(path)
     cube, notes = obtained.fresh()

@@ -10,13 +10,13 @@ import sys
 import icalendar
 import pytest
 
+from tests.report.text.test_console import HEBREW, HOSTILE, JAPANESE, acted_on
 from tests.server import Fault
-from tests.test_console import HEBREW, HOSTILE, JAPANESE, acted_on
-from wxfly import console
 from wxfly.cli import main
-from wxfly.settings import config_folder
-from wxfly.shipped import shipped_forecast
-from wxfly.site import Site, save_site
+from wxfly.pilot.settings import config_folder
+from wxfly.pilot.site import Site, save_site
+from wxfly.report.text import console
+from wxfly.retrieval.demonstration import shipped_forecast
 
 EMOJI = "Hill 🏔️☀️🛩"
 NAMES = (HEBREW, JAPANESE, EMOJI)

@@ -12,14 +12,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.cubes import quiet_cube
-from tests.test_chance import LIMITS
-from wxfly.derived import derive
-from wxfly.forecast import attributes_of
-from wxfly.physics import geomagnetic
-from wxfly.site import Site
-from wxfly.suitability import State, assess
-from wxfly.sureness import judge_sureness
-from wxfly.windows import find_windows, rank_by_chance
+from tests.probability.test_chance import LIMITS
+from wxfly.answer.windows import find_windows, rank_by_chance
+from wxfly.assessment.conditions import derive
+from wxfly.assessment.suitability import State, assess
+from wxfly.cube.contract import attributes_of
+from wxfly.physics.air import geomagnetic
+from wxfly.pilot.site import Site
+from wxfly.probability.site_chance import judge_sureness
 
 SITE = Site("here", 52.0, 6.0, surface_altitude=30.0, time_zone="Europe/Amsterdam")
 RUN = np.datetime64("2026-06-10T00")
@@ -114,7 +114,7 @@ def test_the_element_at_its_limit_is_named_among_what_may_break(limit):
 def test_rain_that_decides_the_window_of_the_real_reply_is_named():
     if not BERLIN.is_file():
         pytest.skip("the measured reply is not beside this checkout")
-    from wxfly.sources.open_meteo import read_forecast
+    from wxfly.sources.open_meteo.forecast import read_forecast
 
     cube = read_forecast(BERLIN)
     conditions = derive(cube, height=30.0)
@@ -263,7 +263,7 @@ def test_wind_or_sun_takes_the_radiation_fog_away():
     st.lists(st.booleans(), min_size=3, max_size=3),
 )
 def test_a_missing_input_makes_no_fog_less_likely(humidity, wind, sun, gone):
-    from wxfly.physics.visibility import radiation_fog_chance
+    from wxfly.physics.air.visibility import radiation_fog_chance
 
     values = np.array([humidity, wind, sun])
     full = float(radiation_fog_chance(*values))

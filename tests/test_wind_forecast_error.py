@@ -12,15 +12,15 @@ from tests.cubes import quiet_cube
 from tests.validation import gust_ensemble
 from tests.validation.gust_fit import read_cases
 from tests.validation.records import SHARED
-from wxfly.derived import derive
-from wxfly.forecast_error import check_rows, default_error_law, room_to_limits
-from wxfly.limits import limits_for
-from wxfly.own_files import parse_toml
+from wxfly.assessment.conditions import derive
+from wxfly.assessment.suitability import assess
 from wxfly.physics.probability import normal_probability
-from wxfly.sources.ensembles import ENSEMBLES
-from wxfly.sources.models import MODELS
-from wxfly.suitability import assess
-from wxfly.sureness import judge_sureness
+from wxfly.pilot.limits import limits_for
+from wxfly.pilot.own_files import parse_toml
+from wxfly.probability.error_model import check_rows, default_error_law, room_to_limits
+from wxfly.probability.site_chance import judge_sureness
+from wxfly.sources.open_meteo.ensembles import ENSEMBLES
+from wxfly.sources.open_meteo.models import MODELS
 
 CASES = SHARED / "gust_ensemble" / "train.csv.gz"
 LAW = default_error_law()
@@ -134,7 +134,7 @@ def test_the_law_meets_the_answer() -> None:
 
 
 def limits_for_demo():
-    from wxfly.aircraft import find_aircraft
+    from wxfly.pilot.aircraft import find_aircraft
 
     return limits_for(find_aircraft("folding-quad-249g"))
 

@@ -13,10 +13,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from wxfly.aircraft import load_aircraft
-from wxfly.derived import derive
-from wxfly.limits import limits_for
-from wxfly.suitability import assess
+from wxfly.assessment.conditions import derive
+from wxfly.assessment.suitability import assess
+from wxfly.pilot.aircraft import load_aircraft
+from wxfly.pilot.limits import limits_for
 
 REPLY = Path(__file__).resolve().parents[2] / "shared" / "data" / "replies" / "berlin_2021-11-24_168h.json"
 HEIGHT = 60.0
@@ -122,6 +122,6 @@ def test_from_raw_numbers_to_the_margin(hour):
 
 
 def _cube():
-    from wxfly.sources.open_meteo import read_forecast
+    from wxfly.sources.open_meteo.forecast import read_forecast
 
     return read_forecast(REPLY)

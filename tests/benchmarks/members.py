@@ -20,8 +20,8 @@ import xarray as xr
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.cubes import quiet_cube
-from tests.test_chance import members_cube
-from wxfly.netcdf import save_cube
+from tests.probability.test_chance import members_cube
+from wxfly.cube.netcdf import save_cube
 
 RUNS = int(sys.argv[1]) if len(sys.argv) > 1 else 7
 MEMBERS, HOURS = 51, 15 * 24 + 1

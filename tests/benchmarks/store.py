@@ -18,13 +18,13 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.server import WeatherServer
-from wxfly import store
-from wxfly.netcdf import load_cube, save_cube
-from wxfly.settings import load_settings
-from wxfly.site import Site
-from wxfly.sources.ensemble import get_ensemble
-from wxfly.sources.open_meteo import get_forecast
+from wxfly.cube.netcdf import load_cube, save_cube
+from wxfly.pilot.settings import load_settings
+from wxfly.pilot.site import Site
+from wxfly.sources.open_meteo.ensemble import get_ensemble
+from wxfly.sources.open_meteo.forecast import get_forecast
 from wxfly.sources.place_reply import PlaceReply
+from wxfly.store import forecasts as store
 
 PLACES = int(sys.argv[1]) if len(sys.argv) > 1 else 200
 SAMPLE = 10

@@ -15,8 +15,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from wxfly.physics.stability import obukhov_length_from_sun_and_cloud
-from wxfly.physics.wind_profile import wind_at_height, wind_difference_with_height, wind_profile
+from wxfly.physics.wind.profile import wind_at_height, wind_difference_with_height, wind_profile
+from wxfly.physics.wind.stability import obukhov_length_from_sun_and_cloud
 
 HEIGHTS = [10, 80, 100, 120, 180]
 

@@ -7,7 +7,8 @@ import re
 import numpy as np
 from checks.reading import NotCoveredError, Row, check, expected_numbers
 
-from wxfly.physics import altimetry, atmosphere, icing
+from wxfly.physics.air import atmosphere, icing
+from wxfly.physics.air import atmosphere as altimetry
 
 C = 273.15
 FT = 0.3048

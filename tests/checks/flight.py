@@ -7,8 +7,9 @@ import re
 import numpy as np
 from checks.reading import NotCoveredError, Row, check
 
-from wxfly.aircraft import load_aircraft
-from wxfly.physics import atmosphere, battery, rotor, wind_triangle
+from wxfly.physics.air import atmosphere
+from wxfly.physics.aircraft import battery, rotor, wind_triangle
+from wxfly.pilot.aircraft import load_aircraft
 
 C = 273.15
 EARTH_RADIUS = 6_356_766.0  # of the standard atmosphere (ISO 2533) [m]
@@ -158,7 +159,7 @@ def _(row: Row) -> float:
 
 @check("battery_reserve_fraction")
 def _(row: Row) -> bool:
-    from wxfly.flown import BATTERY_RESERVE
+    from wxfly.flight.plan import BATTERY_RESERVE
 
     return float(row.expected) == BATTERY_RESERVE
 
@@ -166,7 +167,7 @@ def _(row: Row) -> bool:
 @check("lipo_preheat_C")
 def _(row: Row) -> bool:
     """Held: packs that are told to be warm enough lie in the band of the trade."""
-    from wxfly.report.brief_words import WARM_PACK
+    from wxfly.report.text.brief import WARM_PACK
 
     low, high = (float(n) for n in re.findall(r"\d+", row.expected))
     return low <= WARM_PACK - C <= high

@@ -9,8 +9,8 @@ from typing import Any
 
 from checks.reading import NotCoveredError, Row, check
 
-from wxfly.aircraft import load_aircraft
-from wxfly.physics import comfort, geomagnetic
+from wxfly.physics.air import comfort, geomagnetic
+from wxfly.pilot.aircraft import load_aircraft
 
 C = 273.15
 RULES = Path(__file__).resolve().parents[2] / "wxfly" / "data" / "rules.toml"

@@ -6,7 +6,7 @@ import re
 
 from checks.reading import NotCoveredError, Row, check, to_number
 
-from wxfly.physics import atmosphere, cloud, precipitation, thunderstorm, visibility, weather_code
+from wxfly.physics.air import atmosphere, cloud, precipitation, thunderstorm, visibility, weather_code
 
 FT = 0.3048
 

@@ -8,7 +8,8 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 from checks.reading import NotCoveredError, Row, check
 
-from wxfly.physics import daylight, light
+from wxfly.physics.air import sun as daylight
+from wxfly.physics.air import sun as light
 
 
 def _day(row: Row) -> str:

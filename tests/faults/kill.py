@@ -41,10 +41,10 @@ def kill_fetches(times):
 
 def _below(times):
     """Fork, kill and look; in a process without the server's threads."""
-    from wxfly import store
     from wxfly.errors import WxflyError
-    from wxfly.retrieval import obtain
-    from wxfly.settings import cache_folder
+    from wxfly.pilot.settings import cache_folder
+    from wxfly.retrieval.forecast import obtain
+    from wxfly.store import forecasts as store
 
     random.seed(1)
     found = Counter()

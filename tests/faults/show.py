@@ -36,8 +36,8 @@ def page() -> str:
         os.environ |= server.environment()
         os.environ |= {"WXFLY_CACHE": folder, "WXFLY_CONFIG": f"{folder}/config"}
         from wxfly.errors import WxflyError
-        from wxfly.retrieval import obtain
-        from wxfly.site import Site
+        from wxfly.pilot.site import Site
+        from wxfly.retrieval.forecast import obtain
 
         saved = {"heath": Site("heath", 52.31, 6.84, 31.0, "Europe/Amsterdam")}
         for name, (fault, _) in FAULTS.items():

@@ -13,8 +13,8 @@ from tests.faults.table import FAULTS, PATIENCE
 from tests.halves import spread
 from tests.server import WeatherServer
 from tests.test_command_over_a_socket import command
-from wxfly import store
-from wxfly.settings import cache_folder
+from wxfly.pilot.settings import cache_folder
+from wxfly.store import forecasts as store
 
 SITES = '[heath]\nlatitude = 52.31\nlongitude = 6.84\nsurface_altitude = 31\ntime_zone = "Europe/Amsterdam"\n'
 PATHS = {"/v1/forecast", "/data/dwd_icon_eu/static/meta.json"}

@@ -15,8 +15,8 @@ import pytest
 from tests.faults.kill import kill_fetches
 from tests.soak import soak
 from tests.test_command_over_a_socket import command
-from wxfly import store
-from wxfly.settings import cache_folder
+from wxfly.pilot.settings import cache_folder
+from wxfly.store import forecasts as store
 
 ROOT = Path(__file__).resolve().parents[2]
 nightly = pytest.mark.skipif(os.environ.get("WXFLY_TEST_SLOW") != "1", reason="long; WXFLY_TEST_SLOW=1 runs it")
@@ -111,7 +111,7 @@ def run_with(code, *arguments):
 @pytest.fixture
 def newer_run(server, saved_sites):
     """Keep a forecast, then announce a newer run; give the files of the store."""
-    from wxfly.belongings import fetch
+    from wxfly.report.text.lists import fetch
 
     fetch(["heath"], "icon_eu", on_progress=lambda _: None)
     (cache_folder() / "replies" / "metadata" / "icon_eu.json").unlink()

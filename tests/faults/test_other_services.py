@@ -4,9 +4,9 @@ import pytest
 
 from tests.faults.other_services import FAULTS, NOTE, OWN_GROUND, PLACE, REFUSAL, SERVICES, met_norway
 from tests.halves import spread
-from wxfly import store
-from wxfly.kept_replies import kept_reply
-from wxfly.settings import cache_folder
+from wxfly.pilot.settings import cache_folder
+from wxfly.store import forecasts as store
+from wxfly.store.replies import kept_reply
 
 
 @pytest.fixture(autouse=True)

@@ -7,7 +7,7 @@ import pytest
 
 from tests.validation import flat_land
 from tests.validation.records import SHARED, SODAR, TOWER
-from wxfly.physics.wind_error import deviation_beyond, deviation_from_one_level
+from wxfly.physics.wind.error import deviation_beyond, deviation_from_one_level
 
 HUB = SHARED / "grid_wind_vs_hub" / "hub_vs_reanalysis_hourly.csv.gz"
 there = pytest.mark.skipif(not (HUB.exists() and SODAR.exists()), reason="the measurements are not beside the checkout")
@@ -44,7 +44,7 @@ def test_above_an_80_m_top_the_interval_holds(key: str, least: float) -> None:
 def test_above_an_80_m_top_at_night_without_stability_the_interval_holds_on_the_tower() -> None:
     """87 of 100 before."""
     from tests.validation import tower as towers
-    from wxfly.physics.daylight import sun_position
+    from wxfly.physics.air.sun import sun_position
 
     tower = towers.Tower(towers.read_tower(TOWER), True, *towers.MET_MAST)
     night = sun_position(*towers.MET_MAST, tower.record.time)[0] <= 0

@@ -8,13 +8,12 @@ import numpy as np
 import xarray as xr
 
 from tests.cubes import START, quiet_cube
-from wxfly.aircraft import find_aircraft
-from wxfly.answers import Request
-from wxfly.briefing import make_briefing
-from wxfly.intent import Intent
-from wxfly.limits import limits_for
-from wxfly.periods import period_of
-from wxfly.site import Site
+from wxfly.answer.briefing import make_briefing
+from wxfly.answer.request import Request
+from wxfly.pilot.aircraft import find_aircraft
+from wxfly.pilot.intent import Intent
+from wxfly.pilot.limits import limits_for
+from wxfly.pilot.site import Site, period_of
 
 MEADOW = Site("Meadow", 52.0, 6.0, 30.0, "Europe/Amsterdam")
 RANCH = Site("Ranch", 39.0, -105.0, 30.0, "America/Denver")

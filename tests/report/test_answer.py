@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from tests.report.briefings import RANCH, brief, every_question, stormy, with_gaps
-from wxfly.elements import ELEMENTS, NAMES, RETURN_LEG
+from wxfly.pilot.elements import ELEMENTS, NAMES, RETURN_LEG
 from wxfly.report.answer import SCHEMA_VERSION, schema, to_json
 
 ALL = every_question()

@@ -15,21 +15,21 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from wxfly.aircraft import load_aircraft
-from wxfly.derived import derive
-from wxfly.elements import NAMES
+from wxfly.assessment.conditions import derive
+from wxfly.assessment.suitability import State, assess
+from wxfly.cube.contract import check_forecast
 from wxfly.errors import WxflyError
-from wxfly.forecast import check_forecast
-from wxfly.limits import limits_for
-from wxfly.sources.aerodrome_forecast import parse_aerodrome_forecasts
-from wxfly.sources.aviation_weather import parse_reports
-from wxfly.sources.geocoding import parse_places, parse_surface_altitudes
+from wxfly.pilot.aircraft import load_aircraft
+from wxfly.pilot.elements import NAMES
+from wxfly.pilot.limits import limits_for
+from wxfly.sources.airport_forecasts import parse_aerodrome_forecasts
+from wxfly.sources.airport_reports import parse_reports
 from wxfly.sources.gfz_kp import parse_kp as parse_kp_of_gfz
 from wxfly.sources.met_norway import parse_forecast as parse_met_norway
-from wxfly.sources.model_metadata import parse_model_run
-from wxfly.sources.open_meteo_reply import parse_forecast
+from wxfly.sources.open_meteo.places import parse_places, parse_surface_altitudes
+from wxfly.sources.open_meteo.reply import parse_forecast
+from wxfly.sources.open_meteo.runs import parse_model_run
 from wxfly.sources.space_weather import kp_on, parse_kp, parse_outlook
-from wxfly.suitability import State, assess
 
 RECORDED = Path(__file__).resolve().parents[1] / "recorded"
 EXAMPLES = int(os.environ.get("WXFLY_FUZZ", settings.default.max_examples))
@@ -77,8 +77,8 @@ READERS = {
 
 def _of_other_services():
     """Give the proper replies of the services whose bodies the tests make up."""
-    from tests.test_observed import ahead, report
-    from tests.test_retrieval import second
+    from tests.question.test_observed import ahead, report
+    from tests.retrieval.test_forecast import second
 
     clouds = [{"cover": "BKN", "base": 1200}, {"cover": "FEW", "base": 800}]
     return {

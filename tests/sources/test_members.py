@@ -9,11 +9,11 @@ import xarray as xr
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.sources.test_ensemble import make_reply
+from tests.sources.open_meteo.test_ensemble import make_reply
 from wxfly.errors import WxflyError
-from wxfly.site import Site
-from wxfly.sources.ensemble import SERVICE, fold_ensemble, parse_ensemble, parse_kept
-from wxfly.sources.members import MembersAtPlace
+from wxfly.pilot.site import Site
+from wxfly.sources.open_meteo.ensemble import SERVICE, fold_ensemble, parse_ensemble, parse_kept
+from wxfly.sources.open_meteo.members import MembersAtPlace
 from wxfly.sources.place_reply import PlaceReply, split_places
 
 NOW = datetime(2026, 5, 28, 21, tzinfo=UTC)

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from tests.server import Fault
+from wxfly.cube.contract import VARIABLES, covers_hours
 from wxfly.errors import WxflyError
-from wxfly.forecast import VARIABLES, covers_hours
-from wxfly.settings import load_settings
-from wxfly.site import Site
+from wxfly.pilot.settings import load_settings
+from wxfly.pilot.site import Site
 from wxfly.sources.met_norway import INSTANT, NEXT_HOUR, UNITS, get_forecast, parse_forecast, weather_code_of
 
 SHARED = Path(__file__).resolve().parents[3] / "shared"

@@ -6,10 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wxfly.site import Site
-from wxfly.sources.models import MODELS
-from wxfly.sources.open_meteo import distance_km
-from wxfly.sources.precision import COARSE_KM, are_known, decimals_for, sent_coordinates
+from wxfly.pilot.site import Site
+from wxfly.sources.open_meteo.forecast import distance_km
+from wxfly.sources.open_meteo.models import MODELS
+from wxfly.sources.reply import COARSE_KM, are_known, decimals_for, sent_coordinates
 
 
 @pytest.mark.parametrize(
@@ -37,10 +37,10 @@ def test_the_ground_is_known_for_all_or_not():
 
 
 def test_every_service_of_forecasts_is_told_no_more(server, own_folders):
-    from wxfly.settings import load_settings
-    from wxfly.sources.ensemble import get_ensemble
-    from wxfly.sources.open_meteo import get_forecast
-    from wxfly.sources.previous_runs import get_previous_runs
+    from wxfly.pilot.settings import load_settings
+    from wxfly.sources.open_meteo.ensemble import get_ensemble
+    from wxfly.sources.open_meteo.forecast import get_forecast
+    from wxfly.sources.open_meteo.previous_runs import get_previous_runs
 
     settings = load_settings()
     site = Site("heath", 52.31234, 6.84321, 31.0)

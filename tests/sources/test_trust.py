@@ -10,8 +10,8 @@ import pytest
 
 from wxfly.cli import main
 from wxfly.errors import WxflyError
-from wxfly.settings import load_settings
-from wxfly.sources.download import download
+from wxfly.pilot.settings import load_settings
+from wxfly.sources.http import download
 from wxfly.sources.reply import parse_json
 
 

@@ -21,7 +21,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from tests.validation.fit_wind_error import obukhov_lengths
 from tests.validation.records import read_tower
 from tests.validation.tower import STABILITY
-from wxfly.physics import wind_laws
+from wxfly.physics.wind import log_law as wind_laws
 
 STABLE = (0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 1.0)
 UNSTABLE = (0.3, 0.5, 0.75, 1.0)

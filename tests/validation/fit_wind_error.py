@@ -19,9 +19,10 @@ from scipy.optimize import minimize
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.validation.records import Record, read_tower
-from wxfly.physics import wind_error, wind_levels
-from wxfly.physics.stability import obukhov_length_from_sun_and_cloud, obukhov_length_from_temperatures
-from wxfly.physics.wind_profile import wind_at_height
+from wxfly.physics.wind import error as wind_error
+from wxfly.physics.wind import levels as wind_levels
+from wxfly.physics.wind.profile import wind_at_height
+from wxfly.physics.wind.stability import obukhov_length_from_sun_and_cloud, obukhov_length_from_temperatures
 
 BETWEEN = ((10, 80, 55), (10, 80, 30), (10, 122, 87), (10, 122, 38), (30, 80, 55), (38, 122, 87), (10, 105, 55))
 BEYOND = ((10, 80, 105), (38, 87, 122), (55, 80, 105), (10, 87, 122), (10, 80, 122), (10, 55, 80))
@@ -38,7 +39,7 @@ def carry(record: Record, levels, wanted, **keywords):
 
 def obukhov_lengths(record: Record, latitude: float = LATITUDE, longitude: float = LONGITUDE):
     """Obukhov length by temperatures of the lowest and the 87 m level, and by sun without cloud."""
-    from wxfly.physics.daylight import sun_position
+    from wxfly.physics.air.sun import sun_position
 
     heights = sorted(record.temperature)
     low, high = heights[0], min(heights, key=lambda h: abs(h - 87))

@@ -18,8 +18,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.validation.records import read_tower
 from tests.validation.tower import MET_MAST
-from wxfly.field_check import CONFIDENCE, ratio_to_hand, reading_that_holds
-from wxfly.physics.daylight import sun_position
+from wxfly.flight.anemometer_limits import CONFIDENCE, ratio_to_hand, reading_that_holds
+from wxfly.physics.air.sun import sun_position
 
 HEIGHTS = (30, 55, 80, 122)
 LIMITS = (6.0, 8.5, 10.7)

@@ -21,10 +21,10 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.validation.records import Record, hourly, mean, read_breeze, read_brightwind, rmse, scores
 from tests.validation.tower import SPEEDS, _covered, contingency
-from wxfly.physics.gust import gust_at_height, gust_without_forecast
-from wxfly.physics.wind_error import exceedance_probability
-from wxfly.physics.wind_laws import interpolate_in_log_height, log_law_wind_speed, power_law_wind_speed
-from wxfly.physics.wind_profile import wind_at_height
+from wxfly.physics.wind.error import exceedance_probability
+from wxfly.physics.wind.gust import gust_at_height, gust_without_forecast
+from wxfly.physics.wind.log_law import interpolate_in_log_height, log_law_wind_speed, power_law_wind_speed
+from wxfly.physics.wind.profile import wind_at_height
 
 GUST_LIMIT = 10.7
 MEAN_LIMIT = 10.0

@@ -16,9 +16,9 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from wxfly.physics.gust import gust_at_height
-from wxfly.physics.wind_profile import wind_at_height
-from wxfly.sources.open_meteo import read_forecast
+from wxfly.physics.wind.gust import gust_at_height
+from wxfly.physics.wind.profile import wind_at_height
+from wxfly.sources.open_meteo.forecast import read_forecast
 
 GUST_LIMIT, MEAN_LIMIT = 10.7, 10.0
 

@@ -19,16 +19,16 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.validation.records import Record, mean, read_tower, rmse, scores
-from wxfly.physics.daylight import sun_position
-from wxfly.physics.stability import obukhov_length_from_sun_and_cloud, obukhov_length_from_temperatures
-from wxfly.physics.wind_error import error_factor, exceedance_probability
-from wxfly.physics.wind_laws import (
+from wxfly.physics.air.sun import sun_position
+from wxfly.physics.wind.error import error_factor, exceedance_probability
+from wxfly.physics.wind.log_law import (
     interpolate_in_log_height,
     log_law_wind_speed,
     power_law_wind_speed,
     wind_components,
 )
-from wxfly.physics.wind_profile import WindAtHeight, wind_at_height
+from wxfly.physics.wind.profile import WindAtHeight, wind_at_height
+from wxfly.physics.wind.stability import obukhov_length_from_sun_and_cloud, obukhov_length_from_temperatures
 
 BETWEEN = ((10, 80, 55), (10, 122, 87), (10, 80, 30), (10, 122, 38), (30, 80, 55), (38, 122, 87), (10, 105, 55))
 ABOVE = ((10, 80, 122), (10, 80, 105), (38, 87, 122), (55, 80, 105), (10, 87, 122))

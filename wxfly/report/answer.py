@@ -1,4 +1,9 @@
-"""The answer for machines: one JSON object in SI and UTC, described by ``wxfly/data/answer.schema.json``."""
+"""Plain values of the answer for machines: numbers, times and chances.
+
+The answer for machines: one JSON object in SI and UTC, described by ``wxfly/data/answer.schema.json``.
+
+What the pilot means to do, and what follows for it, in the answer for machines.
+"""
 
 from __future__ import annotations
 
@@ -9,14 +14,38 @@ from typing import Any
 
 import numpy as np
 
-from wxfly.answers import Briefing, SiteAnswer
-from wxfly.chance import Outlook
-from wxfly.elements import BY_NAME
-from wxfly.report import chances, conduct_answer, findings, phrases, sentences, summary
-from wxfly.report.answer_values import chance_of, number, time_of
-from wxfly.revisions import Change
-from wxfly.suitability import State, counts_as_required, names_of
-from wxfly.windows import Window
+from wxfly.answer.request import Briefing, Change, SiteAnswer
+from wxfly.answer.survey import Survey
+from wxfly.answer.windows import Window
+from wxfly.assessment.suitability import State, counts_as_required, names_of
+from wxfly.pilot.elements import BY_NAME
+from wxfly.pilot.intent import drives_out, takes_off
+from wxfly.probability.chance import Chance, Outlook
+from wxfly.report.text import chances, findings, phrases, sentences, summary
+from wxfly.report.text.work import chance_for_costs
+
+_PLACES = 6
+
+
+def chance_of(chance: Chance | None) -> dict[str, Any]:
+    """Give a chance and its causes."""
+    if chance is None or math.isnan(chance.value):
+        return {"value": None, "causes": []}
+    causes = [
+        {"element": c.element, "share": number(c.share), "share_alone": number(c.sole_share)} for c in chance.causes
+    ]
+    return {"value": number(chance.value), "causes": causes}
+
+
+def number(value: float) -> float | None:
+    """Give a plain number, rounded so that it is the same on every machine; None for NaN and infinity."""
+    return round(float(value), _PLACES) if math.isfinite(value) else None
+
+
+def time_of(moment: np.datetime64) -> str | None:
+    """Give a moment in UTC; None for NaT."""
+    return None if np.isnat(moment) else f"{moment.astype('datetime64[s]')}Z"
+
 
 SCHEMA_VERSION = 2
 """Raised when a key changes its meaning or goes; a new key alone does not raise it."""
@@ -102,7 +131,7 @@ def _site_answer(answer: SiteAnswer) -> dict[str, Any]:
         "changes": [_change(c) for c in answer.changes],
         "earlier": [{"run": run, "chance": number(chance)} for run, chance in answer.earlier],
         **_sortie(answer),
-        **conduct_answer.conduct(answer),
+        **conduct(answer),
         "windows": [_window(answer, rank, w) for rank, w in enumerate(answer.windows, start=1)],
         "hours": _hours(answer),
     }
@@ -218,7 +247,7 @@ def _hours(answer: SiteAnswer) -> list[dict[str, Any]]:
                 "required": bool(required[k, i]),
                 "judged": name not in skipped,
                 "known": not math.isnan(table["margin"][k, i]),
-                "height_m": conduct_answer.height_of(answer, name, i),
+                "height_m": height_of(answer, name, i),
             }
             for k, name in enumerate(names)
         }
@@ -231,7 +260,7 @@ def _hours(answer: SiteAnswer) -> list[dict[str, Any]]:
                 "state": State(int(state[i])).words,
                 "margin": number(margin[i]),
                 "limiting_element": str(limiting[i]) or None,
-                "held_back": conduct_answer.held_back(answer, i),
+                "held_back": held_back(answer, i),
                 "chance": None if answer.sureness is None else number(answer.sureness.hours.values[i]),
                 "members": _members(answer, i),
                 "wind_from_direction_degree": [number(d) for d in direction[:, i]],
@@ -267,3 +296,91 @@ def _comparison(briefing: Briefing) -> list[dict[str, Any]]:
         }
         for hour in summary.compared_hours(briefing)
     ]
+
+
+_SECOND = np.timedelta64(1, "s")
+
+
+def conduct(answer: SiteAnswer) -> dict[str, Any]:
+    """Give the keys of a site's answer that tell of what the pilot means to do."""
+    intent, limits = answer.request.intent, answer.request.limits
+    at_launch = limits.maximum_gust_at_launch
+    return {
+        "intent": {
+            "planned_s": int(intent.planned / _SECOND),
+            "contingency_s": int(intent.contingency / _SECOND),
+            "survey_h": intent.survey_hours or None,
+            "hold_h": intent.hold_hours,
+            "gust_limit_at_launch_m_s": None if at_launch is None else number(at_launch),
+        },
+        "survey": _survey(answer),
+        "decisions": _decisions(answer),
+        "choice": _choice(answer),
+    }
+
+
+def height_of(answer: SiteAnswer, element: str, hour: int) -> float | None:
+    """Give the height of the phase of the flight that wind or gust is told for; None for other elements."""
+    if element not in ("wind", "gust"):
+        return None
+    if "phase_height" not in answer.assessment:
+        return number(answer.request.height)
+    return number(float(answer.assessment["phase_height"].sel(element=element).values[hour]))
+
+
+def held_back(answer: SiteAnswer, hour: int) -> str | None:
+    """Give the element whose break before the hour holds it back."""
+    if "held_back" not in answer.assessment:
+        return None
+    return str(answer.assessment["held_back"].values[hour]) or None
+
+
+def _survey(answer: SiteAnswer) -> dict[str, Any] | None:
+    survey = answer.survey
+    if survey is None:
+        return None
+    return {
+        "hours": survey.hours,
+        "found": survey.found,
+        "spells": _spells(survey),
+        "chance": chance_of(survey.chance),
+        "surer": None if survey.surer is None else _laid(survey.surer),
+    }
+
+
+def _laid(survey: Survey) -> dict[str, Any]:
+    return {"spells": _spells(survey), "chance": chance_of(survey.chance)}
+
+
+def _spells(survey: Survey) -> list[dict[str, Any]]:
+    return [{"start": time_of(s.start), "end": time_of(s.end), "work": s.is_work} for s in survey.spells]
+
+
+def _decisions(answer: SiteAnswer) -> dict[str, Any] | None:
+    costs = answer.request.intent.costs
+    if costs is None:
+        return None
+    found = chance_for_costs(answer)
+    chance = math.nan if found is None else found.value
+    return {
+        "chance": number(chance),
+        "least_chance_to_drive": number(costs.least_chance_to_drive),
+        "drive_out": drives_out(chance, costs),
+        "risk": number(1.0 - chance),
+        "largest_risk_to_take_off": number(costs.largest_risk_to_take_off),
+        "take_off": takes_off(chance, costs),
+        "members_needed": costs.members_needed,
+    }
+
+
+def _choice(answer: SiteAnswer) -> dict[str, Any] | None:
+    choice = answer.choice
+    if choice is None:
+        return None
+    return {
+        "verdict": choice.verdict,
+        "run": choice.run,
+        "start": time_of(choice.start),
+        "end": time_of(choice.end),
+        "chance": number(choice.chance),
+    }

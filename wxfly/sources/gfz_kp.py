@@ -15,8 +15,8 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
-from wxfly.settings import Settings
-from wxfly.sources.download import download
+from wxfly.pilot.settings import Settings
+from wxfly.sources.http import download
 from wxfly.sources.reply import Reply, SourceError, parse_json
 from wxfly.sources.space_weather import KpSeries, kp_value, moment_of
 

@@ -7,7 +7,7 @@ import math
 from dataclasses import dataclass
 from datetime import datetime
 
-from wxfly.site import Site
+from wxfly.pilot.site import Site
 
 
 @dataclass(frozen=True)
@@ -17,7 +17,7 @@ class PlaceReply:
     Attributes
     ----------
     service : str
-        Who sent it, and so how it is read: a key of `wxfly.store.SERVICES`.
+        Who sent it, and so how it is read: a key of `wxfly.store.forecasts.SERVICES`.
     model : str
         The one model that was asked.
     site : str
@@ -33,7 +33,7 @@ class PlaceReply:
     run : datetime or None
         The run of the model, which came beside it; None when it is not known.
     body : bytes
-        As it came; of members, as `wxfly.sources.members.MembersAtPlace.pack` writes them.
+        As it came; of members, as `wxfly.sources.open_meteo.members.MembersAtPlace.pack` writes them.
     """
 
     service: str

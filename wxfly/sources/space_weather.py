@@ -16,9 +16,9 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from wxfly.forecast import attributes_of
-from wxfly.settings import Settings
-from wxfly.sources.download import download
+from wxfly.cube.contract import attributes_of
+from wxfly.pilot.settings import Settings
+from wxfly.sources.http import download
 from wxfly.sources.reply import Reply, SourceError, parse_json, sendable
 
 Times = npt.NDArray[np.datetime64]

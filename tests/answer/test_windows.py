@@ -1,0 +1,153 @@
+import numpy as np
+import pytest
+import xarray as xr
+from hypothesis import given
+from hypothesis import strategies as st
+
+from wxfly.answer.windows import find_windows
+from wxfly.assessment.suitability import State
+from wxfly.pilot.elements import NAMES
+
+START = np.datetime64("2026-03-10T06", "s")
+HOUR = np.timedelta64(1, "h")
+
+
+def minutes(count):
+    return np.timedelta64(count, "m")
+
+
+def assessed(margins, lit=None, unknown=None):
+    """Make an assessment of one place from its margins; `lit` gives the lit minutes (from, to) of hours."""
+    margins = np.array(margins, dtype=float)
+    time = (START + np.arange(margins.size) * HOUR).astype("datetime64[ns]")
+    usable_start, usable_end = time.copy(), time + HOUR
+    for hour, (begin, end) in (lit or {}).items():
+        usable_start[hour], usable_end[hour] = time[hour] + minutes(begin), time[hour] + minutes(end)
+    state = np.select(
+        [np.isnan(margins), margins < 0, margins < 0.2],
+        [State.NOT_KNOWN, State.OUTSIDE, State.NARROW],
+        State.INSIDE,
+    )
+    advised = np.zeros(margins.size, dtype=np.int8)
+    by_element = np.ones((len(NAMES), margins.size))
+    by_element[NAMES.index("gust")] = margins
+    for hour in unknown or ():
+        advised[hour] = 1
+        by_element[NAMES.index("visibility"), hour] = np.nan
+    return xr.Dataset(
+        {
+            "hour_margin": ("time", margins),
+            "state": ("time", state.astype(np.int8)),
+            "limiting_element": ("time", np.array(["gust"] * margins.size, dtype=object)),
+            "advised_unknown": ("time", advised),
+            "usable_start": ("time", usable_start),
+            "usable_end": ("time", usable_end),
+            "margin": (("element", "time"), by_element),
+        },
+        coords={"time": time, "element": list(NAMES)},
+        attrs={"required": ["gust"], "not_judged": []},
+    )
+
+
+def hours_of(window):
+    return (window.start - START) / minutes(60), (window.end - START) / minutes(60)
+
+
+def found(margins, duration=60, **options):
+    keys = {k: options.pop(k) for k in ("start", "end") if k in options}
+    return find_windows(assessed(margins, **options), minimum_duration=minutes(duration), **keys)
+
+
+def test_the_larger_smallest_margin_wins():
+    windows = found([0.5, -1, 0.7, -1, 0.6])
+    assert [hours_of(w) for w in windows] == [(2, 3), (4, 5), (0, 1)]
+
+
+def test_then_the_longer():
+    windows = found([0.5, -1, 0.5, 0.5, -1])
+    assert [hours_of(w) for w in windows] == [(2, 4), (0, 1)]
+
+
+def test_then_the_earlier():
+    assert [hours_of(w) for w in found([0.5, -1, 0.5])] == [(0, 1), (2, 3)]
+
+
+def test_the_best_part_of_a_stretch_is_given_and_the_stretch_is_told():
+    (window,) = found([0.1, 0.6, 0.6, 0.3, 0.05])
+    assert hours_of(window) == (1, 3)
+    assert window.margin == pytest.approx(0.6)
+    assert window.state is State.INSIDE
+    assert (window.within_start, window.within_end) == (START, START + 5 * HOUR)
+    (longer,) = found([0.1, 0.6, 0.6, 0.3, 0.05], duration=180)
+    assert hours_of(longer) == (1, 4)
+    assert longer.margin == pytest.approx(0.3)
+
+
+def test_a_minimum_that_does_not_fit_gives_none():
+    assert found([0.5, 0.5, -1, 0.5], duration=121) == []
+
+
+def test_narrow_hours_count_and_outside_and_not_known_do_not():
+    (window,) = found([np.nan, 0.0, -0.01])
+    assert hours_of(window) == (1, 2)
+    assert window.state is State.NARROW
+
+
+def test_trimmed_to_daylight_to_the_minute():
+    (window,) = found([0.5, 0.5, 0.5], lit={0: (37, 60), 2: (0, 13)})
+    assert hours_of(window) == pytest.approx((37 / 60, 2 + 13 / 60))
+
+
+def test_a_lit_piece_too_short_for_the_minimum_is_no_window():
+    assert found([0.5], lit={0: (20, 60)}, duration=41) == []
+    assert len(found([0.5], lit={0: (20, 60)}, duration=40)) == 1
+
+
+def test_dark_minutes_between_two_hours_part_them():
+    windows = found([0.5, 0.5], lit={0: (0, 50)}, duration=30)
+    assert sorted(hours_of(w) for w in windows) == [(0, pytest.approx(50 / 60)), (1, 2)]
+
+
+def test_cut_to_the_period_asked_about():
+    (window,) = found([0.5, 0.5, 0.5], start=START + minutes(90), end=START + minutes(165))
+    assert hours_of(window) == (1.5, 2.75)
+
+
+def test_a_window_with_something_unknown_stands_behind_one_where_all_is_known():
+    windows = found([0.9, -1, 0.3], unknown=[0])
+    assert [hours_of(w) for w in windows] == [(2, 3), (0, 1)]
+    assert windows[1].unknown == ("visibility",)
+
+
+def test_a_preference_orders_what_holds_and_makes_nothing_hold():
+    liked = np.array([False, True, False, False, True, True])
+    windows = find_windows(assessed([0.9, 0.3, -1, 0.8, -1, 0.2]), minimum_duration=minutes(60), preferred=liked)
+    assert [hours_of(w) for w in windows] == [(1, 2), (5, 6), (3, 4)]
+    assert [w.preferred for w in windows] == [True, True, False]
+
+
+def test_nothing_at_all():
+    assert found([-1, np.nan]) == []
+
+
+margins = st.lists(st.one_of(st.floats(-1, 1), st.just(float("nan"))), min_size=1, max_size=12)
+
+
+@given(margins=margins, duration=st.integers(15, 240))
+def test_every_window_holds_and_is_long_enough(margins, duration):
+    for window in found(margins, duration=duration):
+        assert window.length >= minutes(duration)
+        inside = margins[window.first : window.last + 1]
+        assert min(inside) == pytest.approx(window.margin)
+        assert window.margin >= 0
+
+
+@given(margins=margins, lost=st.integers(0, 11))
+def test_an_hour_lost_never_lifts_the_best_window(margins, lost):
+    before = found(margins)
+    holed = list(margins)
+    holed[lost % len(margins)] = float("nan")
+    after = found(holed)
+    if after:
+        assert before
+        assert before[0].rank <= after[0].rank

@@ -1,0 +1,187 @@
+"""A netCDF file of a stranger: read within limits by a process of its own, which an interrupt ends at once."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import h5py
+import numpy as np
+import pytest
+import xarray as xr
+
+from tests.cubes import quiet_cube
+from wxfly.cube import foreign_file
+from wxfly.cube.foreign_file import read_foreign
+from wxfly.cube.netcdf import load_cube, save_cube
+from wxfly.errors import DamagedError, WxflyError
+
+ROOT = Path(__file__).resolve().parents[2]
+has_limits = pytest.mark.skipif(os.name != "posix", reason="this system limits no process")
+
+
+@pytest.fixture
+def path(tmp_path):
+    cube = quiet_cube(hours=30).expand_dims(site=np.array(["Kèl der/ness <b>"], dtype=object), axis=1)
+    places = {name: ("site", [cube[name].item()]) for name in ("latitude", "longitude", "surface_altitude")}
+    cube = cube.assign_coords(places)
+    save_cube(cube, tmp_path / "a.nc")
+    return tmp_path / "a.nc"
+
+
+@pytest.fixture
+def endless(path):
+    """Zero a block of the texts that HDF5 keeps together: the library then looks for the next text for ever."""
+    content = path.read_bytes()
+    start = content.index(b"GCOL") + 512
+    path.write_bytes(content[:start] + bytes(512) + content[start + 512 :])
+    return path
+
+
+def test_it_is_read_as_the_file_of_a_friend_is(path):
+    xr.testing.assert_identical(read_foreign(path, ours=True), load_cube(path))
+
+
+def test_packed_and_missing_values_come_back(tmp_path):
+    cube = quiet_cube(hours=5).assign_coords(forecast_reference_time=np.datetime64("NaT", "ns"))
+    cube["wind_speed_of_gust"][2] = np.nan
+    packed = {"dtype": "int16", "scale_factor": 0.01, "_FillValue": -32768}
+    cube.to_netcdf(tmp_path / "a.nc", engine="h5netcdf", encoding={"wind_speed_of_gust": packed})
+    back = read_foreign(tmp_path / "a.nc")
+    assert np.allclose(back["wind_speed_of_gust"], cube["wind_speed_of_gust"], atol=0.006, equal_nan=True)
+    assert np.isnat(back["forecast_reference_time"])
+
+
+@has_limits
+def test_a_file_that_is_never_read_to_its_end_meets_a_limit_and_is_not_called_damaged(endless, monkeypatch):
+    monkeypatch.setattr(foreign_file, "PROCESSOR_SECONDS", 5)
+    with pytest.raises(WxflyError, match="took more than 5 s of processor time and was ended") as caught:
+        read_foreign(endless)
+    assert "damaged" not in str(caught.value)
+    assert "remove" not in str(caught.value)
+    assert endless.is_file()
+
+
+def test_without_limits_of_the_system_the_clock_ends_it(endless, monkeypatch):
+    monkeypatch.setattr(foreign_file, "WALL_SECONDS", 4.0)
+    with pytest.raises(WxflyError, match="took more than 4 s and was ended") as caught:
+        read_foreign(endless)
+    assert "damaged" not in str(caught.value)
+
+
+@has_limits
+def test_a_small_file_that_wants_gigabytes_meets_a_limit(tmp_path):
+    with h5py.File(tmp_path / "a.nc", "w") as file:
+        for name in ("time", "wind_speed"):
+            file.create_dataset(name, shape=(400_000_000,), dtype="f8", chunks=(1000,))
+        file["time"].make_scale("time")
+        file["wind_speed"].dims[0].attach_scale(file["time"])
+    assert (tmp_path / "a.nc").stat().st_size < 20_000
+    with pytest.raises(WxflyError, match="needs more than 1000 MB of memory") as caught:
+        read_foreign(tmp_path / "a.nc")
+    assert "damaged" not in str(caught.value)
+
+
+@has_limits
+def test_an_interrupt_ends_the_question_and_the_reading_at_once(endless):
+    code = (
+        f"import signal, sys; sys.path.insert(0, {str(ROOT)!r})\n"
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"  # a shell's background job begins without it
+        "from wxfly.cli import main; main(prog_name='wxfly')"
+    )
+    command = [sys.executable, "-c", code, "best", "--forecast", str(endless)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, cwd=ROOT) as process:
+        child = _child_of(process.pid)
+        started = time.monotonic()
+        process.send_signal(signal.SIGINT)
+        process.communicate(timeout=10)
+        assert time.monotonic() - started < 10
+    assert process.returncode != 0
+    state = subprocess.run(["ps", "-o", "stat=", "-p", str(child)], capture_output=True, text=True, check=False)
+    assert state.stdout.strip()[:1] in ("", "Z"), "the child reads on"
+
+
+def _child_of(pid):
+    for _ in range(300):
+        found = subprocess.run(["ps", "-o", "pid=", "--ppid", str(pid)], capture_output=True, text=True, check=False)
+        if found.stdout.strip():
+            time.sleep(3)  # it is at work in the library by then
+            return int(found.stdout.split()[0])
+        time.sleep(0.1)
+    pytest.fail("no child began to read")
+
+
+@pytest.mark.parametrize("body", [b"", b"not HDF5", b"\x89HDF\r\n\x1a\n" + b"\0" * 500])
+def test_what_is_no_netcdf_is_said_in_one_line(tmp_path, body):
+    (tmp_path / "a.nc").write_bytes(body)
+    with pytest.raises(WxflyError, match="not a readable netCDF file") as caught:
+        read_foreign(tmp_path / "a.nc")
+    assert "\n" not in str(caught.value)
+    assert "remove" not in str(caught.value)
+
+
+def test_an_absent_file_and_a_folder_are_said_without_a_child(tmp_path, monkeypatch):
+    monkeypatch.setattr(subprocess, "run", lambda *_, **__: pytest.fail("a child was started"))
+    with pytest.raises(WxflyError, match="there is no such file"):
+        read_foreign(tmp_path / "a.nc")
+    with pytest.raises(WxflyError, match="not a file"):
+        read_foreign(tmp_path)
+
+
+def test_a_fault_of_the_program_in_the_child_is_not_one_of_the_file(path, monkeypatch):
+    monkeypatch.setattr(foreign_file, "_CHILD", "raise KeyError('a slip of ours')")
+    with pytest.raises(RuntimeError, match="a slip of ours"):
+        read_foreign(path)
+
+
+def test_what_wxfly_wrote_can_be_told_from_what_was_changed_since(path):
+    changed = load_cube(path)
+    changed["wind_speed_of_gust"].values.flat[0] += 1.0
+    changed.to_netcdf(path, engine="h5netcdf")
+    read_foreign(path)
+    with pytest.raises(DamagedError, match="its checksum does not fit"):
+        read_foreign(path, ours=True)
+
+
+def _attribute(name, value, of=None):
+    def change(file):
+        (file if of is None else file[of]).attrs[name] = value
+
+    return change
+
+
+def _no_attribute(name, of=None):
+    def change(file):
+        del (file if of is None else file[of]).attrs[name]
+
+    return change
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (_attribute("model", np.array([b"a", b"b"])), "the attribute 'model' is of another kind, wanted a text"),
+        (_attribute("carried", 3), "the attribute 'carried' is of another kind, wanted names"),
+        (_attribute("members", "many"), "the attribute 'members' is 'many', wanted a whole number"),
+        (_attribute("wxfly_schema", "x"), "written by a newer wxfly"),
+        (_attribute("covers_hours", "two", of="wind_speed_of_gust"), "'covers_hours' is 'two', wanted two numbers"),
+        (_attribute("units", h5py.Empty("f"), of="wind_speed"), "'units' is of another kind|not a readable netCDF"),
+        (_attribute("units", "fortnights since 2026", of="time"), "not a readable netCDF file|wanted times"),
+        (_attribute("scale_factor", "big", of="wind_speed"), "not a readable netCDF file|holds"),
+        (_no_attribute("units", of="wind_speed"), "wind_speed is in 'None', wanted 'm s-1'"),
+        (_no_attribute("source"), "the attribute 'source' is missing"),
+        (_attribute("hours", "all of them"), ""),  # nobody of ours wrote it, so it is left out
+    ],
+)
+def test_a_malformed_attribute_is_one_line_of_the_command(path, change, words, wxfly):
+    with h5py.File(path, "a") as file:
+        change(file)
+    code, _, err = wxfly("best", "--forecast", str(path))
+    assert "fault of wxfly" not in err
+    if words:
+        assert code == 1
+        (line,) = [line for line in err.splitlines() if line.startswith("Error: ")]
+        assert any(w in line for w in words.split("|")), line
+        assert "remove" not in line

@@ -1,0 +1,142 @@
+"""Cubes as files: plain CF netCDF, whole or not there, refused when their checksum does not fit."""
+
+import shutil
+import subprocess
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from tests.cubes import quiet_cube
+from wxfly.cube import netcdf
+from wxfly.cube.contract import SCHEMA_VERSION
+from wxfly.cube.netcdf import content_checksum, load_cube, save_cube
+from wxfly.errors import DamagedError, WxflyError
+
+
+@pytest.fixture
+def cube():
+    return quiet_cube()
+
+
+def test_a_cube_comes_back_as_it_was(cube, tmp_path):
+    cube["wind_speed"][3, ...] = np.nan
+    save_cube(cube, tmp_path / "a.nc")
+    back = load_cube(tmp_path / "a.nc", verify=True)
+    xr.testing.assert_equal(back, cube)
+    assert back["wind_speed"].attrs["units"] == "m s-1"
+    assert back["wind_speed_of_gust"].attrs["covers_hours"].tolist() == [-1.0, 0.0]
+    assert {k: back.attrs[k] for k in cube.attrs} == cube.attrs
+
+
+def test_a_run_that_is_not_known_stays_so(cube, tmp_path):
+    save_cube(cube.assign_coords(forecast_reference_time=np.datetime64("NaT", "ns")), tmp_path / "a.nc")
+    assert np.isnat(load_cube(tmp_path / "a.nc", verify=True)["forecast_reference_time"])
+
+
+@pytest.mark.parametrize(
+    "encoding",
+    [{"dtype": "int16", "scale_factor": 0.01, "_FillValue": -32768}, {"dtype": "float32"}, {"_FillValue": -999.0}],
+)
+def test_a_file_packed_by_another_tool_is_read_too(cube, tmp_path, encoding):
+    cube["wind_speed_of_gust"][2] = np.nan
+    cube.to_netcdf(tmp_path / "a.nc", engine="h5netcdf", encoding={"wind_speed_of_gust": encoding})
+    back = load_cube(tmp_path / "a.nc")
+    assert np.allclose(back["wind_speed_of_gust"], cube["wind_speed_of_gust"], atol=0.006, equal_nan=True)
+
+
+@pytest.mark.skipif(shutil.which("ncdump") is None, reason="ncdump (netcdf-bin) is not installed")
+def test_any_netcdf_tool_opens_it(cube, tmp_path):
+    save_cube(cube, tmp_path / "a.nc")
+    header = subprocess.run(["ncdump", "-h", tmp_path / "a.nc"], capture_output=True, text=True, check=True).stdout
+    assert 'standard_name = "wind_speed"' in header
+    assert "hours since 1970-01-01" in header
+
+
+def test_writing_leaves_nothing_beside(cube, tmp_path):
+    save_cube(cube, tmp_path / "new" / "a.nc")
+    assert [p.name for p in (tmp_path / "new").iterdir()] == ["a.nc"]
+
+
+def test_a_failed_write_leaves_the_old_file_and_nothing_beside(cube, tmp_path, monkeypatch):
+    save_cube(cube, tmp_path / "a.nc")
+    before = (tmp_path / "a.nc").read_bytes()
+
+    def full(*_, **__):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("os.fsync", full)
+    with pytest.raises(WxflyError, match=r"could not be kept .*No space left"):
+        save_cube(cube * 1.0, tmp_path / "a.nc")
+    assert (tmp_path / "a.nc").read_bytes() == before
+    assert [p.name for p in tmp_path.iterdir()] == ["a.nc"]
+
+
+def test_a_newer_schema_is_refused_by_name(cube, tmp_path, monkeypatch):
+    monkeypatch.setattr(netcdf, "SCHEMA_VERSION", SCHEMA_VERSION + 1)
+    save_cube(cube, tmp_path / "a.nc")
+    monkeypatch.undo()
+    with pytest.raises(WxflyError, match="written by a newer wxfly"):
+        load_cube(tmp_path / "a.nc")
+
+
+def test_a_foreign_file_is_refused_in_the_store(cube, tmp_path):
+    cube.to_netcdf(tmp_path / "a.nc", engine="h5netcdf")
+    load_cube(tmp_path / "a.nc")
+    with pytest.raises(WxflyError, match="not written by wxfly"):
+        load_cube(tmp_path / "a.nc", verify=True)
+
+
+@pytest.mark.parametrize("body", [b"", b"not HDF5", b"\x89HDF\r\n\x1a\n" + b"\0" * 500])
+def test_what_is_no_netcdf_is_refused_in_one_line(tmp_path, body):
+    (tmp_path / "a.nc").write_bytes(body)
+    with pytest.raises(WxflyError, match=r"not a readable netCDF file") as caught:
+        load_cube(tmp_path / "a.nc")
+    assert "\n" not in str(caught.value)
+    assert "remove" not in str(caught.value)
+
+
+def test_an_absent_file_and_a_folder_are_refused_in_one_line(tmp_path):
+    with pytest.raises(WxflyError, match="there is no such file"):
+        load_cube(tmp_path / "a.nc")
+    with pytest.raises(WxflyError, match="not a readable"):
+        load_cube(tmp_path)
+
+
+def test_every_change_changes_the_checksum(cube):
+    reference = content_checksum(cube)
+    assert content_checksum(cube.copy(deep=True)) == reference
+    changed = cube.copy(deep=True)
+    changed["wind_speed_of_gust"].values.flat[5] += 0.001
+    others = [
+        changed,
+        cube.drop_vars("kp_index"),
+        cube.assign_attrs(model="another"),
+        cube.assign_coords(time=cube["time"] + np.timedelta64(1, "h")),
+        cube.assign(visibility_in_air=cube["visibility_in_air"].assign_attrs(units="km")),
+        cube.assign_coords(forecast_reference_time=np.datetime64("NaT", "ns")),
+    ]
+    sums = [content_checksum(other) for other in others]
+    assert reference not in sums
+    assert len(set(sums)) == len(sums)
+
+
+def test_a_cube_that_was_changed_is_told_by_the_checksum_in_it(cube, tmp_path):
+    save_cube(cube, tmp_path / "a.nc")
+    changed = load_cube(tmp_path / "a.nc")
+    changed["wind_speed_of_gust"].values.flat[0] += 1.0
+    changed.to_netcdf(tmp_path / "a.nc", engine="h5netcdf")
+    with pytest.raises(DamagedError, match="damaged, its checksum does not fit"):
+        load_cube(tmp_path / "a.nc", verify=True)
+
+
+def test_a_fault_of_the_program_is_not_called_one_of_the_file(cube, tmp_path, monkeypatch):
+    save_cube(cube, tmp_path / "a.nc")
+
+    def broken(_):
+        raise KeyError("a slip of ours")
+
+    monkeypatch.setattr(netcdf, "content_checksum", broken)
+    with pytest.raises(KeyError, match="a slip of ours"):
+        load_cube(tmp_path / "a.nc", verify=True)
+    assert (tmp_path / "a.nc").is_file()

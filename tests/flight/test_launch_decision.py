@@ -1,0 +1,122 @@
+"""What a reading at the hand means for a launch: it says that limits hold only where it can know."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from tests.cubes import START, quiet_cube
+from tests.halves import spread
+from wxfly.assessment.conditions import derive
+from wxfly.assessment.suitability import assess
+from wxfly.flight.anemometer_limits import HandRule, hand_rule
+from wxfly.flight.anemometer_reading import STARTING_SPEED, Correction, NoCredit, Reading, correct_forecast, weigh
+from wxfly.flight.launch_decision import Reason, Verdict, judge_reading
+from wxfly.pilot.aircraft import find_aircraft
+from wxfly.pilot.limits import limits_for
+
+LIMITS = limits_for(find_aircraft("folding-quad-249g"))
+OPEN = 0.03
+NOON = START + np.timedelta64(12, "h")
+JET = (0.6, 30.0, 31.0)
+
+
+def cube_with(wind=(2.0, 3.0, 3.3), gust=4.0) -> xr.Dataset:
+    cube = quiet_cube()
+    cube["wind_speed"][:] = list(wind)
+    cube["wind_speed_of_gust"][:] = gust
+    return cube
+
+
+def judged(cube: xr.Dataset, mean: float, gust: float | None) -> tuple[Correction, HandRule, xr.Dataset]:
+    """Give what a verdict is made of, for a flight of an hour from noon on."""
+    hand, flight = (derive(cube, height=h, start=NOON) for h in (2.0, 60.0))
+    correction = weigh(Reading(NOON, 2.0, mean, gust), hand, flight, roughness_length=OPEN)
+    now = {"time": slice(0, 1)}
+    rule = hand_rule(hand.isel(now), [flight.isel(now)], LIMITS, roughness_length=OPEN)
+    corrected = derive(correct_forecast(cube, correction), height=60.0, start=NOON)
+    return correction, rule, assess(corrected, LIMITS).isel(now)
+
+
+def test_a_quiet_hour_and_a_quiet_reading_hold() -> None:
+    found = judge_reading(*judged(cube_with(), 1.5, 2.5))
+    assert found.verdict == Verdict.HOLDS
+    assert found.reasons == ()
+
+
+@pytest.mark.parametrize("gust", [None, 0.0, 2.0])
+@pytest.mark.parametrize("mean", [0.0, 0.3, 1.0, 1.2])
+def test_under_a_jet_calm_at_the_hand_is_no_leave_to_launch(mean: float, gust: float | None) -> None:
+    """Calm at 10 m and 30 m/s at 80 m: a rule next to nothing is kept by a reading of nothing, and means nothing."""
+    correction, rule, hours = judged(cube_with(JET, 1.5), mean, gust if gust is None else max(mean, gust))
+    assert rule.mean_holds < STARTING_SPEED
+    found = judge_reading(correction, rule, hours)
+    assert found.verdict == Verdict.DO_NOT_LAUNCH
+    assert Reason.HOUR_OUTSIDE in found.reasons
+
+
+def test_a_corrected_hour_outside_is_no_launch_whatever_the_hand_shows() -> None:
+    correction, rule, hours = judged(cube_with((8.0, 12.0, 13.0), 14.0), 1.5, 2.5)
+    assert correction.reading.mean < rule.mean_holds
+    assert judge_reading(correction, rule, hours).reasons == (Reason.HOUR_OUTSIDE,)
+    assert judge_reading(correction, rule, hours).verdict == Verdict.DO_NOT_LAUNCH
+
+
+def test_a_corrected_hour_next_to_its_limit_is_in_doubt() -> None:
+    """A forecast beyond the limit and a good reading meet just below it: that is no 90 in 100."""
+    correction, rule, hours = judged(cube_with((4.0, 9.2, 9.6), 6.0), 2.0, 3.0)
+    assert (hours["margin"].sel(element=["wind", "gust"]) >= 0).all()
+    assert judge_reading(correction, rule, hours).verdict == Verdict.IN_DOUBT
+    assert Reason.TOO_NEAR in judge_reading(correction, rule, hours).reasons
+    assert 0 < correction.deviation < correction.carried_deviation
+
+
+def in_doubt(correction: Correction, rule: HandRule, hours: xr.Dataset) -> tuple[Reason, ...]:
+    found = judge_reading(correction, rule, hours)
+    assert found.verdict == Verdict.IN_DOUBT
+    return found.reasons
+
+
+def test_every_reason_alone_puts_a_good_reading_in_doubt() -> None:
+    correction, rule, hours = judged(cube_with(), 1.5, 2.5)
+    unknown = hours.copy(deep=True)
+    unknown["margin"].loc[{"element": "gust"}] = np.nan
+    assert in_doubt(correction, rule, unknown) == (Reason.HOUR_NOT_KNOWN,)
+    assert in_doubt(correction, replace(rule, mean_holds=0.0), hours) == (Reason.NO_READING_HOLDS,)
+    assert in_doubt(correction, replace(rule, gust_holds=0.0), hours) == (Reason.NO_READING_HOLDS,)
+    assert in_doubt(correction, replace(rule, mean_holds=np.nan), hours) == (Reason.RULE_NOT_KNOWN,)
+    assert in_doubt(correction, replace(rule, mean_holds=1.4), hours) == (Reason.ABOVE_RULE,)
+    assert in_doubt(correction, replace(rule, gust_holds=2.4), hours) == (Reason.ABOVE_RULE,)
+    assert in_doubt(replace(correction, no_credit=NoCredit.DECOUPLED), rule, hours) == (Reason.DECOUPLED,)
+    assert in_doubt(replace(correction, no_credit=NoCredit.NOT_KNOWN), rule, hours) == (Reason.COUPLING_NOT_KNOWN,)
+    without_gust = replace(correction, reading=replace(correction.reading, gust=None))
+    assert in_doubt(without_gust, rule, hours) == (Reason.GUST_NOT_READ,)
+    stalled = replace(correction, reading=replace(correction.reading, mean=STARTING_SPEED - 0.01))
+    assert in_doubt(stalled, rule, hours) == (Reason.MAY_STAND_STILL,)
+
+
+def test_beyond_the_rule_is_no_launch_even_where_the_hour_holds() -> None:
+    correction, rule, hours = judged(cube_with(), 1.5, 2.5)
+    for stricter in (replace(rule, mean_stop=1.4), replace(rule, gust_stop=2.4)):
+        found = judge_reading(correction, stricter, hours)
+        assert (found.verdict, found.reasons) == (Verdict.DO_NOT_LAUNCH, (Reason.PASSED_AT_HAND,))
+
+
+@pytest.mark.parametrize("low", spread((2.0, 0.6, 4.0, 6.0), 4))
+def test_nothing_holds_but_what_was_read_and_is_within(low: float) -> None:
+    held = 0
+    for growth in (1.1, 1.5, 3.0, 10.0):
+        cube = cube_with((low, growth * low, growth * 1.05 * low), 1.6 * low)
+        for mean, gust in ((0.0, None), (0.0, 0.0), (0.9, 1.5), (1.5, None), (1.5, 2.5), (3.0, 4.5), (5.0, 8.0)):
+            correction, rule, hours = judged(cube, mean, gust)
+            if judge_reading(correction, rule, hours).verdict != Verdict.HOLDS:
+                continue
+            held += 1
+            assert STARTING_SPEED <= mean <= rule.mean_holds
+            assert gust is not None
+            assert gust <= rule.gust_holds
+            assert (hours["margin"].sel(element=["wind", "gust"]) >= 0).all()
+    assert held >= 1

@@ -1,0 +1,88 @@
+import pytest
+
+from wxfly.errors import WxflyError
+from wxfly.pilot.aircraft import find_aircraft
+from wxfly.pilot.limits import limits_for
+from wxfly.pilot.rules import DEFAULT, find_rules, load_rules, parse_rules
+
+# 14 CFR 107.51: 400 ft, 3 statute miles, 500 ft below cloud; 107.29: 30 minutes.
+# (EU) 2019/947 UAS.OPEN.010: 120 m.
+PUBLISHED = [
+    ("us", "height_ceiling", 121.92),
+    ("us", "minimum_visibility", 4828.032),
+    ("us", "cloud_separation", 152.4),
+    ("us", "cloud_separation_horizontal", 609.6),
+    ("us", "maximum_ground_speed", 44.756),
+    ("us", "daylight_rule", "half_hour"),
+    ("eu_open", "height_ceiling", 120.0),
+    ("eu_open", "minimum_visibility", 5000.0),
+    ("uk", "height_ceiling", 120.0),
+]
+
+
+@pytest.mark.parametrize(("rules", "limit", "value"), PUBLISHED)
+def test_the_published_figures(rules, limit, value):
+    found = find_rules(rules).limits[limit].value
+    assert found == (value if isinstance(value, str) else pytest.approx(value, rel=1e-3))
+
+
+def test_every_limit_says_where_it_stands_and_when_it_was_read():
+    for rules in load_rules().values():
+        assert "prevail" in rules.reminder
+        for limit in rules.limits.values():
+            assert limit.paragraph
+            assert limit.read == "2026-11-25"
+            assert limit.standing == "common practice" or not limit.paragraph.startswith("none")
+
+
+def test_limits_follow_the_rule_set():
+    aircraft = find_aircraft("folding-quad-249g")
+    us, own = limits_for(aircraft, find_rules("us")), limits_for(aircraft)
+    assert us.height_ceiling == pytest.approx(121.92)
+    assert us.daylight_rule == "half_hour"
+    assert own.daylight_rule == find_rules(DEFAULT).daylight_rule == "civil_twilight"
+    assert "107.51(b)" in us.sources["height_ceiling"]
+
+
+OWN = """[club]
+height_ceiling = "300 ft"
+minimum_visibility = "3 km"
+cloud_separation = "0 m"
+daylight_rule = "sun_up"
+"""
+
+
+def test_the_pilots_own_rules(tmp_path):
+    path = tmp_path / "rules.toml"
+    path.write_text(OWN)
+    club = find_rules("club", path)
+    assert club.length("height_ceiling") == pytest.approx(91.44)
+    assert club.limits["height_ceiling"].source.startswith("the pilot's own file")
+    assert {"us", "club"} <= set(load_rules(path))
+
+
+FAULTS = [
+    ("height_ceiling", "heigth_ceiling", "did you mean 'height_ceiling'?"),
+    ('"300 ft"', '"300 feet"', "unit of length 'feet' is not known"),
+    ('"300 ft"', '"300"', "unit of length '(none given)'"),
+    ('"300 ft"', "300", "must be a text with its unit"),
+    ('"300 ft"', '"-1 m"', "must not be below zero"),
+    ('"sun_up"', '"sunup"', "did you mean 'sun_up'?"),
+    ('cloud_separation = "0 m"\n', "", "has no cloud_separation"),
+    ('"300 ft"', '{ value = "300 ft", standing = "rumour" }', "standing 'rumour' is not known"),
+    ('"300 ft"', '{ value = "300 ft", notes = "x" }', "did you mean 'note'?"),
+]
+
+
+@pytest.mark.parametrize(("right", "wrong", "words"), FAULTS)
+def test_a_fault_in_the_pilots_rules_is_told_in_one_line(right, wrong, words):
+    assert right in OWN
+    with pytest.raises(WxflyError) as caught:
+        parse_rules(OWN.replace(right, wrong), "rules.toml")
+    assert words in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_an_unknown_rule_set_gets_the_nearest_name():
+    with pytest.raises(WxflyError, match="did you mean 'eu_open'"):
+        find_rules("eu-open")

@@ -1,0 +1,99 @@
+"""Percentiles that a source gives: read, carried to flight height, and never a reason to be surer."""
+
+import numpy as np
+import pytest
+
+from tests.cubes import START, quiet_cube
+from tests.probability.test_chance import members_cube
+from tests.report.briefings import brief
+from wxfly.assessment.conditions import derive
+from wxfly.assessment.suitability import State
+from wxfly.cube.contract import attributes_of, check_forecast, mark_carried
+from wxfly.probability.percentiles import PERCENTILES, spreads_of
+from wxfly.report.answer import to_json
+from wxfly.report.text.chances import how_sure
+from wxfly.report.text.phrases import Clock
+
+
+def with_percentiles(wind=None, temperature=None, hours=36):
+    """Give a quiet day with so much between its percentiles."""
+    cube = quiet_cube(hours)
+    middle = {"wind": cube["wind_speed"].sel(height=10.0, drop=True), "temperature": cube["air_temperature"]}
+    for element, width in (("wind", wind), ("temperature", temperature)):
+        if width is None:
+            continue
+        for name, sign in zip(PERCENTILES[element], (-0.5, 0.5), strict=True):
+            values = np.maximum(middle[element].values + sign * np.asarray(width), 0.0)
+            cube[name] = ("time", np.broadcast_to(values, cube.sizes["time"]).copy(), attributes_of(name))
+    return check_forecast(mark_carried(cube), place="a test")
+
+
+def spreads(cube):
+    return spreads_of(cube, derive(cube, height=60.0, end=START + np.timedelta64(24, "h")))
+
+
+def test_half_the_distance_over_the_normal_quantile():
+    found = spreads(with_percentiles(temperature=2 * 1.2815515655))
+    assert found.keys() == {"temperature"}
+    assert found["temperature"] == pytest.approx(1.0)
+
+
+def test_wind_and_gust_are_carried_by_the_ratio_of_the_winds():
+    cube = with_percentiles(wind=2 * 1.2815515655)  # about 2 m/s at 10 m: the lower one stays above zero
+    conditions = derive(cube, height=60.0, end=START + np.timedelta64(24, "h"))
+    found = spreads_of(cube, conditions)
+    ratio = conditions["wind_speed"].max("edge").values / 2.0
+    assert (ratio > 1).all()
+    assert found["wind"] == pytest.approx(ratio)
+    assert (found["gust"] > found["wind"]).all()
+
+
+def test_without_percentiles_there_is_nothing():
+    assert spreads(quiet_cube()) == {}
+    assert spreads_of(None, derive(quiet_cube(), height=60.0)) == {}
+
+
+def test_what_is_missing_takes_the_widest():
+    width = np.full(36, 2.0)
+    width[6:9] = np.nan
+    found = spreads(with_percentiles(temperature=width))
+    width[12] = 5.0
+    assert spreads(with_percentiles(temperature=width))["temperature"][6:8] == pytest.approx(
+        5.0 / (2 * 1.28155), rel=1e-4
+    )
+    assert found["temperature"][[3, 7, 10]] == pytest.approx(2.0 / (2 * 1.28155), rel=1e-4)
+
+
+def test_percentiles_out_of_order_are_no_spread():
+    assert spreads(with_percentiles(temperature=-4.0)) == {}
+
+
+@pytest.mark.parametrize("width", [0.1, 1.0, 3.0, 6.0])
+def test_a_wide_spread_makes_less_sure_and_a_narrow_one_never_surer(width):
+    plain, spread = brief().answers[0], brief(cubes=[with_percentiles(wind=width)]).answers[0]
+    known = ~np.isnan(plain.sureness.hours.values)
+    difference = (plain.sureness.hours.values - spread.sureness.hours.values)[known]
+    assert (difference >= -1e-12).all()
+    if width == 6.0:
+        assert difference.max() > 0.02
+    assert (spread.assessment["state"].values >= State.NARROW).sum() == (
+        plain.assessment["state"].values >= State.NARROW
+    ).sum()
+
+
+def test_the_answer_says_whose_spread_it_is():
+    briefing = brief(cubes=[with_percentiles(wind=3.0, temperature=2.0)])
+    answer = briefing.answers[0]
+    words = how_sure(answer, answer.best, Clock("UTC"), briefing.minimum_duration)
+    assert "from one forecast, the spread of gust, temperature and wind that its source gives" in words
+    assert to_json(briefing)["answers"][0]["sureness"]["spread_of_source"] == ["gust", "temperature", "wind"]
+    assert to_json(brief())["answers"][0]["sureness"]["spread_of_source"] == []
+
+
+def test_with_members_the_members_count():
+    members = [members_cube(21).expand_dims("site")]
+    plain, spread = (
+        brief(cubes=[c], ensembles=members).answers[0] for c in (quiet_cube(36), with_percentiles(wind=6.0))
+    )
+    assert np.array_equal(plain.sureness.hours.values, spread.sureness.hours.values, equal_nan=True)
+    assert spread.sureness.by_percentiles == ()

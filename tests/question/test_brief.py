@@ -1,0 +1,263 @@
+"""From words to a brief and a field check, on the shipped demonstration; what a pilot gets wrong is told in a line."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from wxfly.assessment.suitability import State
+from wxfly.cli import main
+from wxfly.errors import WxflyError
+from wxfly.flight.plan import Plan
+from wxfly.question import brief as outing
+from wxfly.report.text import phrases, sentences
+
+SITE = "Kelderness"
+
+
+def quiet(_: str) -> None:
+    return None
+
+
+def brief(**options):
+    return outing.ask_brief(SITE, options, on_progress=quiet)
+
+
+def check(**options):
+    return outing.ask_check(SITE, {"mean": "3m/s", **options}, on_progress=quiet)
+
+
+def test_a_brief_of_tomorrow_without_a_word_more() -> None:
+    asked = brief()
+    assert asked.brief is not None
+    assert asked.brief.energy is not None
+    plan = asked.brief.energy.sortie.plan
+    assert plan == Plan(height=60.0, return_height=60.0, distance=101.75)  # no farther than it is seen
+
+
+def test_what_is_asked_reaches_the_plan() -> None:
+    asked = brief(
+        height="50m", return_height="80m", distance="300m", toward="SW", work="4min", batteries=3, cells="20degC",
+        payload="60g", battery_reserve=0.3, hand_height="3m",
+    )  # fmt: skip
+    assert asked.brief is not None
+    assert asked.brief.energy is not None
+    sortie = asked.brief.energy.sortie
+    assert sortie.plan == Plan(50.0, 80.0, 300.0, 225.0, 240.0, 0.3, cell_temperature=293.15)
+    assert sortie.batteries == 3
+    assert sortie.model.weight == pytest.approx((0.249 + 0.060) * 9.80665)
+    assert sorted(asked.brief.levels) == [3.0, 10.0, 50.0, 80.0]
+
+
+def test_more_confidence_asks_for_more() -> None:
+    usual, surer = brief().brief, brief(confidence=0.97).brief
+    assert usual is not None
+    assert surer is not None
+    assert surer.rule.mean_holds < usual.rule.mean_holds
+    assert usual.energy is not None
+    assert surer.energy is not None
+    assert surer.energy.budget.needed_share > usual.energy.budget.needed_share
+
+
+def test_the_way_home_counts_in_the_choice_of_the_window() -> None:
+    near, far = brief().briefing.answers[0], brief(distance="9000m").briefing.answers[0]
+    assert near.best is not None
+    assert far.best is None
+    assert (far.assessment["state"].values <= near.assessment["state"].values).all()
+    assert "return_leg" in set(far.assessment["limiting_element"].values)
+    told = [sentences.reason_of(far, hour, "metric") for hour in range(far.assessment.sizes["time"])]
+    assert "way home, the sortie cannot be flown" in told
+    some = brief(distance="2500m").briefing.answers[0]
+    assert any("of 100 % of the battery" in sentences.reason_of(some, h, "metric") for h in range(24))
+
+
+def test_without_a_window_the_plain_answer_says_why(tmp_path: Path) -> None:
+    page = tmp_path / "brief.html"
+    done = CliRunner().invoke(main, ["brief", SITE, "--distance", "9km", "--html", str(page)])
+    assert done.exit_code == 0, done.output
+    assert "none: no window" in done.output
+    assert "way home decides" in done.output
+    assert "none: no window" in page.read_text(encoding="utf-8").replace("\u00a0", " ")
+
+
+def test_the_page_is_written(tmp_path: Path) -> None:
+    page = tmp_path / "brief.html"
+    done = CliRunner().invoke(main, ["brief", SITE, "--html", str(page)])
+    assert done.exit_code == 0, done.output
+    assert page.read_text(encoding="utf-8").startswith("<!doctype html>")
+    assert "Turn for home" in done.output
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        ({"rank": 9}, "there is no window 9"),
+        ({"battery_reserve": 25.0}, "is not a share"),
+        ({"return_height": "200m"}, "above the ceiling"),
+        ({"hand_height": "40m"}, "out of reach"),
+        ({"distance": "300 min"}, "unit of length 'min'"),
+        ({"distance": "-3m"}, "below zero"),
+        ({"toward": "up"}, "direction 'up' is not understood"),
+        ({"cells": "20 m"}, "unit of temperature 'm'"),
+    ],
+)
+def test_what_a_pilot_gets_wrong_in_a_brief(options, words) -> None:
+    with pytest.raises(WxflyError, match=words):
+        brief(**options)
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        ({"mean": "6m/s", "gust": "4m/s"}, "are the two exchanged"),
+        ({"mean": "-1m/s"}, "below zero"),
+        ({"mean": "strong"}, "is not a speed"),
+        ({"hand_height": "40m"}, "out of reach"),
+    ],
+)
+def test_what_a_pilot_gets_wrong_in_a_check(options, words) -> None:
+    with pytest.raises(WxflyError, match=words):
+        check(**options)
+
+
+def test_a_reading_changes_the_rest_of_the_day_and_says_so() -> None:
+    calm, strong = check(mean="1.5m/s", gust="2m/s"), check(mean="9m/s", gust="14m/s")
+    winds = [a.briefing.answers[0].conditions["wind_speed"].isel(edge=0).values for a in (calm, strong)]
+    known = ~np.isnan(winds[0])
+    assert (winds[0][known] < winds[1][known]).all()
+    gap = (winds[1] - winds[0])[known]
+    assert gap[0] > gap[-1]  # it fades
+    assert "corrected by your reading" in " ".join(strong.briefing.notes)
+    assert strong.briefing.answers[0].start == strong.briefing.now
+
+
+@pytest.mark.parametrize(
+    ("units", "height", "speed", "degrees"), [("metric", "m", "m/s", "degC"), ("imperial", "ft", "mph", "degF"),
+                                              ("aviation", "ft", "kt", "degC")],
+)  # fmt: skip
+def test_a_number_without_a_unit_is_in_the_units_of_the_answer(units, height, speed, degrees) -> None:
+    bare = {"height": "150", "mean": "8", "gust": "13", "temperature": "41", "hand_height": "6"}
+    given = {
+        "height": f"150{height}", "mean": f"8{speed}", "gust": f"13{speed}", "temperature": f"41{degrees}",
+        "hand_height": f"6{height}",
+    }  # fmt: skip
+    if units == "metric":
+        bare["height"], given["height"] = "80", "80m"
+    for options in (bare, given):
+        options["units"] = units
+    without, with_units = check(**bare), check(**given)
+    assert without.correction.reading == with_units.correction.reading
+    assert without.correction.height == with_units.correction.height
+    flown = {"distance": "90", "return_height": "100", "cells": "20", "height": "99", "work": "3", "payload": "40"}
+    unit_of = dict.fromkeys(("distance", "return_height", "height"), height)
+    unit_of |= {"cells": degrees, "work": "min", "payload": "g"}
+    plans = []
+    for options in (flown, {name: f"{value}{unit_of[name]}" for name, value in flown.items()}):
+        made = outing.ask_brief("Kelderness", {**options, "units": units}, on_progress=quiet).briefing
+        plans.append((made.answers[0].request.sortie, made.answers[0].request.height))
+    assert repr(plans[0]) == repr(plans[1])  # what is not given is NaN, which equals nothing
+    at = outing.ask_brief("Kelderness@99", {"units": units}, on_progress=quiet).briefing.answers[0].request
+    assert at.height == plans[0][1]
+
+
+def test_a_ceiling_in_feet_is_the_ceiling() -> None:
+    """394 ft is 120.09 m, and 120 m is told as 394 ft; 395 ft is another height."""
+    asked = outing.ask_check(SITE, {"mean": "3", "height": "394ft"}, on_progress=quiet)
+    assert asked.correction.height == pytest.approx(120.0912)
+    with pytest.raises(WxflyError, match="above the ceiling"):
+        check(height="395ft")
+    with pytest.raises(WxflyError, match="above the ceiling"):
+        check(height="120.11m")
+    assert phrases.height_down(120.0, "imperial") == "393 ft"
+    assert phrases.height_down(120.0, "metric") == "120 m"
+    done = CliRunner().invoke(main, ["brief", SITE, "--units", "imperial"])
+    assert "Usable height: 393 ft above ground" in done.output
+
+
+def reading_line(*words: str) -> str:
+    """Give the verdict of a field check."""
+    done = CliRunner().invoke(main, ["check", *words])
+    assert done.exit_code == 0, done.output
+    told = done.output.partition("Reading: ")[2].partition("Weight: ")[0]
+    return " ".join(line.strip() for line in told.splitlines())
+
+
+CALM_DAY = ("Valdrenna", "--as-of", "2026-03-14T15:00Z")
+
+
+@pytest.mark.parametrize(
+    ("mean", "gust", "words"),
+    [
+        ("1.5", "2.5", "the limits of wind and gust hold at 60 m, 90 in 100; from now on wind at 60 m, 4.1 of 8.5 m/s"),
+        ("9", "14", "do not launch; a limit is more likely passed than kept"),
+        ("3.1", "5.4", "in doubt; the limits hold surely only with a mean below 3.0 and gust 4.8 m/s"),
+        ("1.5", None, "in doubt; the gust was not read"),
+        ("0.3", "0.8", "in doubt; below 1.0 m/s an anemometer in the hand may stand still"),
+    ],
+)
+def test_the_verdict_of_a_reading(mean, gust, words) -> None:
+    assert words in reading_line(*CALM_DAY, "--mean", mean, *(["--gust", gust] if gust else []))
+
+
+@pytest.mark.parametrize("reading", [("3.1", "5.4"), ("1.5", "2.5"), ("0", None), ("0.3", "0.3")])
+def test_no_reading_is_a_leave_to_launch_into_a_storm(reading) -> None:
+    mean, gust = reading
+    told = reading_line(SITE, "--mean", mean, *(["--gust", gust] if gust else []))
+    assert "do not launch; with the reading weighed in, " in told
+    assert "of 10.7 m/s" in told
+    assert "hold" not in told
+
+
+def test_what_else_is_against_a_launch_is_named_beside_the_wind() -> None:
+    told = reading_line("Valdrenna", "--mean", "1.5", "--gust", "2.5")
+    assert "hold at 60 m, 90 in 100, but the hour is outside: precipitation" in told
+
+
+def test_a_reading_that_changes_nothing_says_so() -> None:
+    told = check(mean="0.5m/s")
+    assert "changes nothing in the forecast" in " ".join(told.briefing.notes)
+    done = CliRunner().invoke(main, ["check", SITE, "--mean", "0.5"])
+    assert "takes nothing off: below 1.0 m/s the anemometer may stand still" in " ".join(done.output.split())
+
+
+def test_a_temperature_in_the_sun_is_told_and_one_of_no_air_refused() -> None:
+    done = CliRunner().invoke(main, ["check", SITE, "--mean", "3", "--gust", "5", "--temperature", "40degC"])
+    assert "so far from the forecast it makes no hour better" in " ".join(done.output.split())
+    with pytest.raises(WxflyError, match="none of shaded air"):
+        check(temperature="60degC")
+
+
+def test_a_reading_makes_nothing_better_that_was_not_read() -> None:
+    options = {"as_of": "2026-03-14T15:00Z"}
+    plain = outing.ask_check("Valdrenna", {"mean": "0m/s", **options}, on_progress=quiet)
+    read = outing.ask_check("Valdrenna", {"mean": "1.2m/s", "temperature": "9degC", **options}, on_progress=quiet)
+    before, after = (a.briefing.answers[0].assessment for a in (plain, read))
+    assert read.correction.added_wind < 0
+    for element in ("gust", "wind_difference", "icing", "visibility", "cloud_base", "precipitation"):
+        known = ~np.isnan(before["margin"].sel(element=element))
+        assert (after["margin"].sel(element=element) <= before["margin"].sel(element=element))[known].all()
+
+
+def test_no_reading_makes_an_unknown_hour_known() -> None:
+    before = check(mean="8m/s", gust="13m/s").briefing.answers[0].assessment["state"].values
+    after = check(mean="0m/s", gust="0m/s").briefing.answers[0].assessment["state"].values
+    assert ((before == State.NOT_KNOWN) == (after == State.NOT_KNOWN)).all()
+
+
+def test_a_brief_says_how_sure_its_window_is_and_whether_it_pays() -> None:
+    from wxfly.report.pages.brief import to_html, to_text
+
+    asked = brief(contingency="15min", costs="30,100,2000", aircraft="cine-hexacopter")
+    assert asked.brief is not None
+    text = " ".join(to_text(asked.brief, asked.briefing, units="metric", time_zone=None, width=100).split())
+    page = to_html(asked.brief, asked.briefing, units="metric", time_zone=None).replace("\u00a0", " ")
+    window = asked.brief.window
+    assert window.surest is not None
+    assert window.surest.end - window.surest.start == np.timedelta64(60, "m")
+    told = f"the chance of the window is {100 * window.surest.chance.value:.0f} %"
+    for written in (text, page):
+        assert "that every limit holds for 1 h from" in written
+        assert told in written

@@ -1,0 +1,213 @@
+"""The sortie of a question: best, compare and week hold the way home as the brief does, and say so everywhere."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from pathlib import Path
+
+import jsonschema
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from wxfly.cli import main
+from wxfly.errors import WxflyError
+from wxfly.flight.plan import Plan
+from wxfly.pilot.aircraft import find_aircraft
+from wxfly.question import ask as questions
+from wxfly.question import brief as outing
+from wxfly.question.ask import SORTIE_OPTIONS
+from wxfly.question.sortie import DEFAULT_DISTANCE, length_of
+from wxfly.report.answer import schema
+
+SITE = "Kelderness"
+FAR = ["--distance", "1500m", "--toward", "SW", "--work", "5min", "--return-height", "80m", "--batteries", "3"]
+OPTIONS = {"distance": "1500m", "toward": "SW", "work": "5min", "return_height": "80m", "batteries": 3}
+BARE = """
+[bare-quad]
+title = "a quad of which little is known"
+kind = "multirotor"
+maximum_wind = "8.5 m/s"
+maximum_gust = "10.7 m/s"
+minimum_temperature = "0 degC"
+maximum_temperature = "40 degC"
+maximum_precipitation = "0.1 mm/h"
+"""
+
+
+def quiet(_: str) -> None:
+    return None
+
+
+def ask(question: str = "best", sites: tuple[str, ...] = (SITE,), **options):
+    return questions.ask(question, list(sites), options, on_progress=quiet).briefing
+
+
+def run(*words: str) -> str:
+    done = CliRunner().invoke(main, list(words))
+    assert done.exit_code == 0, done.output
+    return done.stdout
+
+
+def test_best_judges_as_the_brief_does() -> None:
+    of_brief = outing.ask_brief(SITE, OPTIONS, on_progress=quiet).briefing.answers[0]
+    of_best = ask(**OPTIONS).answers[0]
+    assert of_best.request.sortie.plan == Plan(60.0, 80.0, 1500.0, 225.0, 300.0)
+    assert of_best.assessment.identical(of_brief.assessment)
+    assert of_best.windows == of_brief.windows
+
+
+@pytest.mark.parametrize("option", SORTIE_OPTIONS)
+def test_any_of_its_options_asks_for_it(option) -> None:
+    value = {"batteries": 2, "battery_reserve": 0.3, "cells": "15degC", "payload": "30g", "work": "2min"}
+    answer = ask(**{option: value.get(option, "80m")}).answers[0]
+    assert list(answer.assessment["element"].values)[-1] == "return_leg"
+    assert "return_leg" in answer.assessment.attrs["required"]
+
+
+def test_without_them_nothing_is_added() -> None:
+    answer = ask().answers[0]
+    assert "return_leg" not in answer.assessment["element"].values
+    assert answer.way_home is None
+    told = json.loads(run("best", SITE, "--json"))["answers"][0]
+    assert "sortie" not in told
+    assert "return_leg" not in told["hours"][0]["elements"]
+
+
+@pytest.mark.parametrize("question", ["best", "compare", "week"])
+def test_it_never_makes_an_hour_or_its_chance_better(question) -> None:
+    sites = (SITE, "Whistlebrush") if question == "compare" else (SITE,)
+    for before, after in zip(ask(question, sites).answers, ask(question, sites, **OPTIONS).answers, strict=True):
+        assert (after.assessment["state"].values <= before.assessment["state"].values).all()
+        margins = [np.nan_to_num(a.assessment["hour_margin"].values, nan=-9.0) for a in (after, before)]
+        assert (margins[0] <= margins[1]).all()
+        assert (after.sureness.hours.values <= before.sureness.hours.values + 1e-9).all()
+
+
+def test_every_day_of_a_week_has_it() -> None:
+    answer = ask("week", **OPTIONS).answers[0]
+    row = answer.assessment["demand"].sel(element="return_leg")
+    assert row.sizes["time"] >= 7 * 24 - 24
+    assert np.isfinite(row.values[:-1]).all()
+
+
+def test_every_site_of_a_comparison_has_its_own() -> None:
+    briefing = ask("compare", (f"{SITE}@40m", f"{SITE}@100m"), distance="1500m")
+    plans = [a.request.sortie.plan for a in briefing.answers]
+    assert [(p.height, p.return_height) for p in plans] == [(40.0, 40.0), (100.0, 100.0)]
+    rows = [a.assessment["demand"].sel(element="return_leg").values for a in briefing.answers]
+    assert not np.array_equal(rows[0], rows[1])
+
+
+def test_text_says_what_it_takes_and_when_to_turn() -> None:
+    told = " ".join(run("best", SITE, *FAR).split())
+    assert "Decides way home, 81 of 100 % of the battery, its reserve included" in told
+    assert "turn for home at 41 % shown, or 13 min after take-off, whichever is first" in told
+    assert "3 flights" in told
+    assert "you no longer see which way it points" in told
+    assert "sortie 1500 m out toward SW (225°), 5 min there, home at 80 m, held to 90 in 100" in told
+
+
+def test_compare_says_why_a_site_is_worse() -> None:
+    told = " ".join(run("compare", SITE, "Whistlebrush", *FAR).split())
+    assert "Kelderness: way home" in told
+    assert told.count("Way home") == 2
+
+
+def test_json_follows_the_schema_and_holds_the_sortie() -> None:
+    for words in (["best", SITE], ["compare", SITE, "Whistlebrush"], ["week", SITE]):
+        told = json.loads(run(*words, *FAR, "--json"))
+        jsonschema.validate(told, schema(), cls=jsonschema.Draft202012Validator)
+        one = told["answers"][0]
+        assert one["sortie"]["plan"]["distance_m"] == 1500
+        element = one["hours"][12]["elements"]["return_leg"]
+        assert element["limit"] == 1
+        assert element["required"] is True
+        assert one["sortie"]["worst"]["needed_share"] < 1
+
+
+def test_csv_has_its_columns() -> None:
+    rows = list(csv.DictReader(io.StringIO(run("week", SITE, *FAR, "--csv"))))
+    assert rows[0]["return_leg_limit[1]"] == "1.0"
+    decided = [r for r in rows if r["limiting_element"] == "return_leg"]
+    assert decided
+    assert all(float(r["margin"]) == float(r["return_leg_margin"]) for r in decided)
+
+
+def test_the_page_has_a_row_of_it(tmp_path: Path) -> None:
+    from wxfly.report.charts.timeline import timelines
+    from wxfly.report.text import sentences
+
+    page = tmp_path / "best.html"
+    run("best", SITE, *FAR, "--html", str(page))
+    assert "<dt>Way home</dt>" in page.read_text(encoding="utf-8")
+    answer = ask(**OPTIONS).answers[0]
+    drawn = timelines(answer, sentences.reader_for(answer, units="metric", time_zone=None), 8, 18)
+    for shape, axis in (("wide", "yaxis2"), ("tall", "xaxis2")):
+        assert drawn[shape]["layout"][axis]["ticktext"][-1] == "way home"
+
+
+@pytest.fixture
+def bare(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    """An aircraft without figures of energy."""
+    own = tmp_path / "aircraft.toml"
+    own.write_text(BARE, encoding="utf-8")
+    monkeypatch.setattr(questions, "own_aircraft_file", lambda: own)
+    return "bare-quad"
+
+
+def test_an_aircraft_without_figures_is_told_first_and_the_chance_says_what_it_leaves_out(bare) -> None:
+    told = " ".join(run("best", SITE, "--aircraft", bare, "--distance", "300m").split())
+    assert "Not known way home is not judged: the aircraft's figures give no mass" in told
+    assert "the way home not counted" in told
+    assert told.index("way home is not judged") < told.index("Best ")
+    found = json.loads(run("best", SITE, "--aircraft", bare, "--distance", "300m", "--json"))
+    jsonschema.validate(found, schema(), cls=jsonschema.Draft202012Validator)
+    answer = found["answers"][0]
+    assert "return_leg" in answer["not_known"]["not_judged"]
+    assert answer["sortie"]["judged"] is False
+    assert "mass" in answer["sortie"]["missing_figures"]
+    assert run("best", SITE, "--aircraft", bare, "--distance", "300m", "--csv")
+
+
+def test_a_day_on_which_the_sortie_holds_is_found() -> None:
+    answer = ask(day="2026-03-17", distance="1500m").answers[0]
+    assert answer.best is None
+    days = [c for c in answer.changes if c.kind == "day"]
+    later = ask("week", distance="1500m").answers[0]
+    assert days
+    assert any(w.start == days[0].window.start for w in later.windows) or days[0].window.start > later.end
+
+
+def test_the_ledger_takes_no_verdict_with_a_sortie() -> None:
+    from wxfly.history.verdicts import verdicts_of
+
+    assert verdicts_of(ask())
+    assert verdicts_of(ask(**OPTIONS)) == []
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        ({"battery_reserve": 25.0}, "is not a share"),
+        ({"return_height": "200m"}, "above the ceiling"),
+        ({"distance": "-3m"}, "below zero"),
+        ({"payload": "-3g"}, "below zero"),
+    ],
+)
+def test_what_a_pilot_gets_wrong(options, words) -> None:
+    with pytest.raises(WxflyError, match=words):
+        ask(**options)
+
+
+def test_lengths_and_what_is_planned_without_a_word() -> None:
+    assert length_of(None, 3.0, "metric") == 3.0
+    assert length_of("100ft", 3.0, "metric") == pytest.approx(30.48)
+    assert length_of("100", 3.0, "metric") == 100.0
+    assert length_of("100", 3.0, "imperial") == pytest.approx(30.48)
+    plan = ask(batteries=2).answers[0].request.sortie.plan
+    assert plan.distance == pytest.approx(101.75)  # as far as it is seen
+    assert find_aircraft("folding-quad-249g").characteristic_dimension is not None
+    assert DEFAULT_DISTANCE == 100.0

@@ -1,0 +1,297 @@
+from dataclasses import replace
+
+import numpy as np
+import plotly.graph_objects as go
+import pytest
+
+from tests.cubes import quiet_cube
+from tests.report.briefings import MEADOW, RANCH, brief, every_question, stormy, with_gaps, with_values
+from wxfly.physics.air.sun import sun_events
+from wxfly.pilot.elements import ELEMENTS, NAMES
+from wxfly.report.charts import chance_shades as chance_strip
+from wxfly.report.charts import overview
+from wxfly.report.charts import shades as palette
+from wxfly.report.charts.hours import THE_HOUR
+from wxfly.report.charts.timeline import hours_shown, timelines
+from wxfly.report.charts.wind import LIMIT_WORDS, light_spans
+from wxfly.report.text import chances, findings, phrases, sentences
+
+ROWS = (THE_HOUR, *NAMES)
+
+ALL = every_question()
+SHAPES = ("wide", "tall")
+
+
+def drawn(briefing, units="metric"):
+    """Give the figures of the first answer, and its first and last hour drawn."""
+    answer = briefing.answers[0]
+    reader = sentences.reader_for(answer, units=units, time_zone=None)
+    first, last = hours_shown(answer, answer.start, answer.end)
+    return timelines(answer, reader, first, last), first, last
+
+
+def strip(figure, shape):
+    """Give the strip's rows of numbers and hovers, whichever way they lie."""
+    (grid,) = (trace for trace in figure["data"] if trace["type"] == "heatmap")
+    turned = {key: np.array(grid[key], dtype=object) for key in ("z", "text", "customdata")}
+    return turned if shape == "wide" else {key: value.T for key, value in turned.items()}
+
+
+def hatched(figure, axis):
+    return [t for t in figure["data"] if t["type"] == "bar" and t["yaxis"] == axis]
+
+
+@pytest.mark.parametrize("name", ALL)
+def test_every_figure_is_one_that_plotly_accepts(name):
+    for units in ("metric", "aviation"):
+        figures, _, _ = drawn(ALL[name], units)
+        for shape in SHAPES:
+            assert len(go.Figure(figures[shape]).data) >= 5
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+def test_every_cell_carries_the_number_of_its_margin(shape):
+    briefing = brief(cubes=[with_gaps()])
+    figures, first, last = drawn(briefing)
+    cells = strip(figures[shape], shape)
+    margins = briefing.answers[0].assessment["margin"].values[:, first : last + 1]
+    lit = findings.lit_hours(briefing.answers[0])[first : last + 1]
+    for r, element in enumerate(ELEMENTS):
+        for i in range(last - first + 1):
+            text = cells["text"][r + 1, i]
+            if np.isnan(margins[r, i]):
+                assert text == ""
+                assert cells["z"][r + 1, i] is None
+            elif element.name == "daylight" and not lit[i]:
+                assert cells["z"][r + 1, i] == palette.DARK + 0.5
+            else:
+                assert f">{palette.cell(margins[r, i], short=shape == 'tall')}<" in text
+                assert int(cells["z"][r + 1, i]) == palette.shade_of(margins[r, i], 0.2)
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+def test_what_is_not_known_is_hatched_and_says_so(shape):
+    figures, first, last = drawn(brief(cubes=[with_gaps()]))
+    (cells,) = hatched(figures[shape], "y2")
+    assert cells["marker"]["pattern"]["shape"] == "/"
+    assert set(cells["text"]) == {"<b>?</b>"}
+    rows = np.array(cells["base"]) + 0.5
+    count = last - first + 1
+    assert list(rows).count(ROWS.index("visibility")) == count
+    assert list(rows).count(ROWS.index("gust")) == list(rows).count(ROWS.index(THE_HOUR)) == 2
+    assert any("margin not known (advised)" in text for text in cells["customdata"])
+    assert any("margin not known (required)" in text for text in cells["customdata"])
+    (wind,) = hatched(figures[shape], "y")
+    assert len(wind["x"]) == 2
+
+
+def test_nothing_is_hatched_when_all_is_known():
+    figures, _, _ = drawn(brief(cubes=[quiet_cube(36)]))
+    assert all(trace["type"] != "bar" for shape in SHAPES for trace in figures[shape]["data"])
+
+
+def test_hover_gives_value_limit_and_margin():
+    figures, first, _ = drawn(brief())
+    texts = strip(figures["wide"], "wide")["customdata"]
+    at = 12 - first - 2 + 4  # 12:00 UTC; the first hour of the day at the site is 22:00 UTC
+    assert texts[ROWS.index("gust"), at] == "14:00–15:00 CEST<br><b>gust at 80 m<br>5.0 of 10.7 m/s</b><br>margin 0.52"
+    assert texts[0, at].startswith("14:00–15:00 CEST<br><b>inside</b>, margin 0.52<br>decides: gust at 80 m")
+
+
+def test_limits_are_drawn_where_they_are():
+    figures, _, _ = drawn(brief())
+    lines = [s["y0"] for s in figures["wide"]["layout"]["shapes"] if s["type"] == "line"]
+    assert lines == [8.5, 10.7]
+    words = [a["text"] for a in figures["wide"]["layout"]["annotations"]]
+    assert "gust limit 10.7 m/s" in words
+    assert "wind limit 8.5 m/s" in words
+
+
+def test_windows_are_framed_to_the_minute_in_both_panels():
+    briefing = brief()
+    figures, first, _ = drawn(briefing)
+    window = briefing.answers[0].best
+    start = briefing.answers[0].assessment["time"].values[first]
+    wanted = [(m - start) / np.timedelta64(1, "h") for m in (window.start, window.end)]
+    for shape in SHAPES:
+        frames = [s for s in figures[shape]["layout"]["shapes"] if s["line"]["width"] == 3]
+        assert len(frames) == 2
+        for frame in frames:
+            along = ("y0", "y1") if frame["xref"] == "x2" else ("x0", "x1")
+            assert [frame[key] for key in along] == pytest.approx(wanted)
+
+
+def test_night_and_twilight_follow_the_sun():
+    answer = brief(cubes=[quiet_cube(36)]).answers[0]
+    spans = light_spans(answer, answer.start, answer.end)
+    assert [kind for *_, kind in spans] == ["night", "twilight", "day", "twilight", "night"]
+    events = sun_events(MEADOW.latitude, MEADOW.longitude, "2026-06-10", 1)
+    for (begin, *_), event in zip(spans[1:], events, strict=True):
+        at = (event[0] - answer.start) / np.timedelta64(1, "h")
+        assert begin == pytest.approx(at, abs=1.01 / 60)
+
+
+def test_polar_day_and_night_have_no_change():
+    for latitude, kind in ((80.0, "day"), (-80.0, "night")):
+        answer = brief(sites=[replace(MEADOW, latitude=latitude)]).answers[0]
+        assert [k for *_, k in light_spans(answer, answer.start, answer.end)] == [kind]
+
+
+def test_dark_hours_before_dawn_and_after_dusk_are_left_out():
+    answer = brief().answers[0]
+    first, last = hours_shown(answer, answer.start, answer.end)
+    lit = np.flatnonzero(findings.lit_hours(answer))
+    assert (first, last) == (lit[0] - 1, lit[-1] + 1)
+    dark = brief(sites=[replace(MEADOW, latitude=-80.0)]).answers[0]
+    assert hours_shown(dark, dark.start, dark.end) == (0, 23)
+
+
+# --- shades ----------------------------------------------------------------------------------------------------
+
+
+def luminance(colour):
+    """Relative luminance of sRGB, WCAG 2.2, definition of relative luminance."""
+    channels = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def contrast(one, other):
+    light, dark = sorted((luminance(one), luminance(other)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+def test_numbers_stand_out_from_their_shade():
+    # WCAG 2.2, success criterion 1.4.3: at least 4.5 to 1.
+    assert all(contrast(n, s) >= 5 for n, s in zip(palette.NUMBERS, palette.SHADES, strict=True))
+    assert contrast(palette.INK, palette.DARK_HOUR) >= 4.5
+    assert contrast(LIMIT_WORDS, palette.DARK_HOUR) >= 4.5  # names of the limits, over night
+    assert contrast(palette.SHADES[palette.NARROW], "#ffffff") >= 3  # lines of the limits, criterion 1.4.11
+
+
+def test_shades_darken_in_steps_that_any_eye_can_tell():
+    # Without hue only luminance is left; neighbours differ by at least 1.4 to 1.
+    values = [luminance(shade) for shade in palette.SHADES]
+    assert values == sorted(values, reverse=True)
+    assert all(contrast(a, b) >= 1.4 for a, b in zip(palette.SHADES[:-1], palette.SHADES[1:], strict=True))
+
+
+@pytest.mark.parametrize(
+    ("margin", "shade"),
+    [
+        (-0.01, palette.OUTSIDE), (0.0, palette.NARROW), (0.19, palette.NARROW), (0.2, palette.INSIDE),
+        (0.59, palette.INSIDE), (0.6, palette.AMPLE), (np.nan, None),
+    ],
+)  # fmt: skip
+def test_shades_part_where_the_states_do(margin, shade):
+    assert palette.shade_of(margin, 0.2) == shade
+
+
+@pytest.mark.parametrize(("margin", "text"), [(0.43, ".43"), (-0.05, "-.05"), (1.0, "1"), (-1.0, "-1"), (0.0, ".00")])
+def test_short_numbers(margin, text):
+    assert palette.cell(margin, short=True) == text
+
+
+# --- overview --------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", [n for n in ALL if n.startswith(("week", "compare"))])
+@pytest.mark.parametrize("tall", [False, True])
+def test_every_overview_is_one_that_plotly_accepts(name, tall):
+    briefing = ALL[name]
+    readers = [sentences.reader_for(a, units="metric", time_zone=None) for a in briefing.answers]
+    if briefing.question == "week":
+        figure = overview.week_overview(briefing.answers[0], readers[0], tall=tall)
+    else:
+        names = sentences.labels(briefing, "metric")
+        figure = overview.sites_overview(briefing, readers, names, tall=tall)
+    assert go.Figure(figure).data[0].type == "heatmap"
+
+
+def test_days_stand_under_each_other_with_the_hours_chance():
+    briefing = brief("week", [with_values(quiet_cube(84), "wind_speed_of_gust", 20.0, 22, 48)], days=3)
+    answer = briefing.answers[0]
+    reader = sentences.reader_for(answer, units="metric", time_zone=None)
+    figure = overview.week_overview(answer, reader, tall=False)
+    grid = figure["data"][0]
+    assert figure["layout"]["yaxis"]["ticktext"] == ["Wed 10 Jun", "Thu 11 Jun", "Fri 12 Jun"]
+    assert ["outside" in row[10] for row in grid["customdata"]] == [False, True, False]
+    assert grid["name"] == "chance"
+    lit = [(r, k) for r, row in enumerate(grid["text"]) for k, text in enumerate(row) if text]
+    assert lit
+    for r, k in lit:
+        told = chances.in_ten(chance_at(answer, reader, r, k + first_hour(figure)))
+        assert f"<b>{told}</b> that every limit holds" in grid["customdata"][r][k]
+    assert len(figure["layout"]["shapes"]) == len(answer.windows) == 2
+    assert [s["line"]["width"] for s in figure["layout"]["shapes"]] == [2, 4]
+
+
+def first_hour(figure):
+    """Give the first hour on the clock that an overview shows."""
+    return int(figure["layout"]["xaxis"]["ticktext"][0][:2])
+
+
+def chance_at(answer, reader, day, hour):
+    """Give the chance of an hour of a day on the site's clock."""
+    clocks = [reader.clock.local(t) for t in answer.assessment["time"].values]
+    at = next(i for i, c in enumerate(clocks) if (c.date() - clocks[0].date()).days == day and c.hour == hour)
+    return float(answer.sureness.hours.values[at])
+
+
+@pytest.mark.parametrize(
+    ("chance", "text", "shade"),
+    [
+        (0.99, "&gt;.9", palette.AMPLE), (0.95, "&gt;.9", palette.AMPLE), (0.9, ".9", palette.AMPLE),
+        (0.76, ".8", palette.AMPLE), (0.74, ".7", palette.INSIDE), (0.56, ".6", palette.INSIDE),
+        (0.5, ".5", palette.NARROW), (0.36, ".4", palette.NARROW), (0.34, ".3", palette.OUTSIDE),
+        (0.06, ".1", palette.OUTSIDE), (0.05, "&lt;.1", palette.OUTSIDE), (0.02, "&lt;.1", palette.OUTSIDE),
+    ],
+)  # fmt: skip
+def test_a_chance_has_the_shade_of_what_is_told(chance, text, shade):
+    assert chance_strip.cell(chance) == text
+    assert chance_strip.shade_of(chance) == shade
+
+
+def test_no_chance_is_told_as_never_or_always():
+    for chance in np.linspace(0, 1, 101):
+        assert chance_strip.cell(float(chance)) not in (".0", "0", "1", ".10", "1.0")
+    assert chance_strip.shade_of(float("nan")) is None
+
+
+def test_a_week_without_a_chance_shows_margins():
+    answer = brief("week", [quiet_cube(84)], days=3).answers[0]
+    reader = sentences.reader_for(answer, units="metric", time_zone=None)
+    figure = overview.week_overview(replace(answer, sureness=None), reader, tall=False)
+    assert figure["data"][0]["name"] == "margin"
+    assert phrases.margin(answer.best.margin) in "".join(t for row in figure["data"][0]["text"] for t in row)
+
+
+@pytest.mark.parametrize("stamp", [5, 6])  # the first, the second of the two hours from 02:00
+def test_an_hour_that_comes_twice_shows_the_worse(stamp):
+    site = replace(MEADOW, latitude=-80.0)  # no night in late October, so that the hours of the clock change are lit
+    cube = quiet_cube(60)
+    cube = cube.assign_coords(time=cube["time"].values + (np.datetime64("2026-10-24T20") - cube["time"].values[0]))
+    cube = with_values(cube, "wind_speed_of_gust", 20.0, stamp, stamp)
+    answer = brief("week", [cube], [site], now=np.datetime64("2026-10-24T12:00", "s")).answers[0]
+    reader = sentences.reader_for(answer, units="metric", time_zone=None)
+    assert [reader.clock.hour(t) for t in answer.assessment["time"].values[1:5]] == ["01:00", "02:00", "02:00", "03:00"]
+    figure = overview.week_overview(answer, reader, tall=False)
+    (row,) = figure["data"][0]["customdata"]
+    assert len(row) == 24
+    assert ["outside" in text for text in row[1:4]] == [False, True, False]
+    assert figure["layout"]["xaxis"]["title"]["text"] == "CEST, then CET"
+
+
+def test_sites_share_their_hours_and_show_every_clock():
+    briefing = brief("compare", sites=[MEADOW, RANCH])
+    readers = [sentences.reader_for(a, units="metric", time_zone=None) for a in briefing.answers]
+    figure = overview.sites_overview(briefing, readers, ["Meadow", "<b>Ranch</b>"], tall=False)
+    assert figure["layout"]["yaxis"]["ticktext"] == ["Meadow", "&lt;b&gt;Ranch&lt;/b&gt;"]
+    assert figure["layout"]["xaxis"]["title"]["text"] == "CEST / MDT"
+    first = figure["layout"]["xaxis"]["ticktext"][0].split("<br>")
+    assert (int(first[0][:2]) - int(first[1][:2])) % 24 == 8
+
+
+def test_a_storm_has_no_frame():
+    figures, _, _ = drawn(brief(cubes=[stormy()]))
+    assert not [s for s in figures["wide"]["layout"]["shapes"] if s["line"]["width"] == 3]

@@ -1,0 +1,167 @@
+"""The flight brief as people read it: page, terminal, units, print and phone."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.cubes import quiet_cube
+from tests.report.briefings import MEADOW, brief
+from wxfly.answer.flight_brief import make_flight_brief
+from wxfly.flight.energy import energy_model, missing_figures
+from wxfly.flight.plan import Plan
+from wxfly.flight.return_leg import Sortie
+from wxfly.pilot.aircraft import find_aircraft
+from wxfly.report.pages.brief import to_html, to_text
+from wxfly.units import from_si
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+
+
+def both(cube=None, *, aircraft=None, site=MEADOW, **plan):
+    cube = quiet_cube(36) if cube is None else cube
+    briefing = brief(cubes=[cube], sites=[site])
+    answer = briefing.answers[0]
+    plan = {"height": 80.0, "return_height": 100.0, "distance": 100.0, **plan}
+    missing = missing_figures(aircraft or answer.request.aircraft)
+    sortie = None if missing else Sortie(energy_model(aircraft or answer.request.aircraft), Plan(**plan), 2)
+    made = make_flight_brief(
+        cube.assign_coords(latitude=site.latitude, longitude=site.longitude),
+        answer,
+        answer.best,
+        sortie=sortie,
+        energy_missing=missing,
+        hand_height=2.0,
+        return_height=plan["return_height"],
+    )
+    return made, briefing
+
+
+def page(*, units="metric", **changes):
+    made, briefing = both(**changes)
+    return to_html(made, briefing, units=units, time_zone=None)
+
+
+def text(*, units="metric", width=1000, **changes):
+    made, briefing = both(**changes)
+    return to_text(made, briefing, units=units, time_zone=None, width=width)
+
+
+def test_the_page_says_what_a_pilot_acts_on():
+    told = page()
+    for words in ("inside", "Do not launch", "Turn for home", "% shown", "Sight range", "Usable height", "Kp", "Sun",
+                  "Batteries", "Return height above every obstacle", "local rules, the maker"):  # fmt: skip
+        assert words in told, words
+    assert told.count("<li>") >= 8
+
+
+def test_the_page_needs_no_script_and_no_network():
+    told = page()
+    assert "<script" not in told
+    assert "default-src 'none'" in told
+    assert "style=" not in told  # the policy allows the one style sheet only
+    assert not re.search(r"(?:src|href)=", told)
+
+
+def test_names_from_outside_stay_text():
+    told = page(site=replace(MEADOW, name="<b>x</b>\x07"))
+    assert "<b>x" not in told
+    assert "&lt;b&gt;x" in told
+    assert "\x07" not in told
+
+
+@pytest.mark.parametrize(("units", "unit"), [("metric", "m/s"), ("imperial", "mph"), ("aviation", "kt")])
+def test_thresholds_are_told_in_the_pilots_units_and_rounded_down(units, unit):
+    made, briefing = both()
+    told = to_text(made, briefing, units=units, time_zone=None, width=1000)
+    found = re.search(rf"Holds: mean [\d.]+ to ([\d.]+) and gust to ([\d.]+) {unit}", told)
+    for shown, exact in zip(found.groups(), (made.rule.mean_holds, made.rule.gust_holds), strict=True):
+        exact_shown = float(from_si(exact, unit))
+        assert exact_shown - 0.1 <= float(shown) <= exact_shown
+    if units == "imperial":
+        assert " ft " in told
+
+
+def test_the_turn_back_charge_is_rounded_up():
+    made, briefing = both()
+    shown = int(re.search(r"at (\d+) % shown", to_text(made, briefing, units="metric", time_zone=None, width=1000))[1])
+    assert 0 <= shown - 100 * float(made.energy.budget.charge_at_turn) < 1
+
+
+def test_what_is_not_known_comes_first():
+    bare = replace(find_aircraft("folding-quad-249g"), hover_endurance=None)
+    told = text(aircraft=bare)
+    assert told.index("Not known: energy and reach: the aircraft's figures give no hover endurance") < told.index(
+        "Decision"
+    )
+    cube = quiet_cube(36)
+    cube["visibility_in_air"][:] = np.nan
+    assert "Not known: visibility" in text(cube=cube)
+    assert "Turn for home" not in told
+    assert "<svg" not in page(aircraft=bare)
+
+
+def test_a_plan_beyond_sight_says_so():
+    assert "Out of sight: beyond 100 m" in text(distance=400.0)
+    assert "Out of sight" not in text(distance=100.0)
+
+
+def test_a_sortie_that_does_not_come_home_says_so():
+    assert "does not come home with its reserve" in text(distance=6000.0)
+    cube = quiet_cube(36)
+    cube["air_temperature"][:] = 273.15 - 9.0
+    cube["air_temperature_aloft"][:] = 273.15 - 9.5
+    cube["dew_point_temperature"][:] = 273.15 - 18.0
+    assert "like a cliff" in text(cube=cube)
+
+
+def test_every_value_of_the_map_is_in_a_table():
+    told = page()
+    assert told.count("<svg") == 1
+    for point in ("N", "NE", "E", "SE", "S", "SW", "W", "NW"):
+        assert f'<th scope="row">{point}</th>' in told
+    assert 'role="img"' in told
+
+
+def test_the_terminal_is_kept_to():
+    lines = text(width=72).splitlines()
+    assert max(map(len, lines)) <= 72
+    assert "Field check" in lines
+
+
+@pytest.mark.browser
+@pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
+def test_it_prints_on_one_page_and_fits_a_phone(tmp_path: Path):
+    playwright = pytest.importorskip("playwright.sync_api")
+    place = tmp_path / "brief.html"
+    cube = quiet_cube(36)
+    cube["air_temperature"][:] = 280.0  # with the lines about cold packs
+    place.write_text(page(cube=cube), encoding="utf-8")
+    with playwright.sync_playwright() as run:
+        browser = run.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        view = browser.new_page(viewport={"width": 390, "height": 844})
+        faults = []
+        view.on("console", lambda message: faults.append(message.text))
+        view.goto(place.as_uri())
+        assert view.evaluate("document.documentElement.scrollWidth") <= 390
+        printed = view.pdf(prefer_css_page_size=True, print_background=True)
+        browser.close()
+    assert faults == []
+    assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 1
+
+
+@pytest.mark.parametrize("rule", [{"mean_holds": 0.0}, {"mean_holds": 0.9}, {"gust_holds": 0.0}])
+def test_where_no_reading_can_tell_the_brief_does_not_name_one(rule):
+    made, briefing = both()
+    told = to_text(replace(made, rule=replace(made.rule, **rule)), briefing, units="metric", time_zone=None, width=1000)
+    assert "Holds: at no reading: the wind grows too much with height for a hand to tell" in told
+    assert "limits kept aloft" not in told
+
+
+def test_a_hand_that_may_read_nothing_is_in_doubt_on_the_brief():
+    assert "a mean below 1.0 m/s, where an anemometer may stand still, among them: fly lower" in text()

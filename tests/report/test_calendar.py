@@ -1,0 +1,92 @@
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+from icalendar import Calendar
+
+from tests.report.briefings import MEADOW, NOW, PROVENANCE, RANCH, brief, every_question, invented, stormy, with_gaps
+from wxfly.report.calendar import to_ics
+from wxfly.report.text import phrases
+
+ALL = every_question()
+
+
+def events(briefing):
+    return Calendar.from_ical(to_ics(briefing)).walk("VEVENT")
+
+
+@pytest.mark.parametrize("name", ALL)
+def test_every_answer_parses_back_and_carries_source_and_caution(name):
+    written = to_ics(ALL[name])
+    assert all(len(line) <= 75 for line in written.split(b"\r\n"))  # octets, RFC 5545 section 3.1
+    calendar = Calendar.from_ical(written)
+    assert calendar["VERSION"] == "2.0"
+    parts = [*calendar.walk("VEVENT"), *calendar.walk("VJOURNAL")]
+    assert parts
+    for part in parts:
+        description = str(part["DESCRIPTION"])
+        for wanted in ("https://example.org/", "Model a_model", "6 h old", *phrases.CAUTIONS):
+            assert wanted in description
+    assert len({str(part["UID"]) for part in parts}) == len(parts)
+
+
+def test_best_gives_one_event_of_the_best_window():
+    briefing = brief()
+    (event,) = events(briefing)
+    window = briefing.answers[0].best
+    start, end = event.decoded("DTSTART"), event.decoded("DTEND")
+    assert start.utcoffset() == end.utcoffset() == timedelta(0)
+    # Rounded inward to the minute.
+    assert timedelta(0) <= start - datetime.fromisoformat(f"{window.start}+00:00") < timedelta(minutes=1)
+    assert timedelta(0) <= datetime.fromisoformat(f"{window.end}+00:00") - end < timedelta(minutes=1)
+    assert str(event["SUMMARY"]) == "Meadow, inside, margin 0.52"
+    assert str(event["TRANSP"]) == "TRANSPARENT"
+    assert (event["GEO"].latitude, event["GEO"].longitude) == (52.0, 6.0)
+    assert event.decoded("DTSTAMP") == datetime.fromisoformat(f"{NOW}+00:00").astimezone(UTC)
+
+
+def test_a_week_gives_every_window_and_a_comparison_the_best_of_each_site():
+    assert len(events(ALL["week"])) == len(ALL["week"].answers[0].windows) == 3
+    assert [str(e["LOCATION"]) for e in events(brief("compare", sites=[MEADOW, RANCH]))] == ["Meadow", "Ranch"]
+
+
+def test_an_event_keeps_its_identity_from_run_to_run_and_counts_up():
+    newer = PROVENANCE | {"run": PROVENANCE["run"] + np.timedelta64(6, "h")}
+    (old,), (new,) = events(brief()), events(brief(provenance=newer))
+    assert old["UID"] == new["UID"]
+    assert new["SEQUENCE"] - old["SEQUENCE"] == 360
+    others = [brief(sites=[RANCH]), brief(heights=[40.0]), brief(aircraft="cine-hexacopter")]
+    assert len({str(e["UID"]) for b in others for e in events(b)} | {str(old["UID"])}) == 4
+
+
+def test_the_best_of_a_day_is_the_same_event_in_the_week():
+    (best,) = events(brief())
+    assert str(best["UID"]) in {str(e["UID"]) for e in events(ALL["week"])}
+
+
+def test_what_is_not_known_is_in_summary_and_description():
+    (event,) = events(brief(cubes=[with_gaps()]))
+    assert "visibility and Kp not known" in str(event["SUMMARY"])
+    assert "Not known: visibility and Kp. Find out before you fly." in str(event["DESCRIPTION"])
+
+
+def test_without_a_window_there_is_a_journal_entry_that_says_so():
+    calendar = Calendar.from_ical(to_ics(brief(cubes=[stormy()])))
+    assert calendar.walk("VEVENT") == []
+    (journal,) = calendar.walk("VJOURNAL")
+    assert str(journal["SUMMARY"]) == "No window of 45 min holds"
+    assert "gust decides in 19 of 19 lit hours" in str(journal["DESCRIPTION"])
+
+
+def test_a_demonstration_is_marked():
+    (event,) = events(brief(sites=[invented()]))
+    assert str(event["SUMMARY"]).startswith("Invented: ")
+    assert str(event["DESCRIPTION"]).startswith(phrases.INVENTED)
+
+
+def test_a_name_cannot_break_out_of_its_line():
+    name = "a\r\nEND:VEVENT\r\nX;,\\"
+    (event,) = events(brief(sites=[replace(MEADOW, name=name)]))
+    assert "END:VEVENT" in str(event["LOCATION"])
+    assert str(event["LOCATION"]).endswith("X;,\\")

@@ -1,0 +1,107 @@
+import csv
+import io
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from tests.halves import spread
+from tests.report.briefings import MEADOW, brief, every_question, invented, with_gaps
+from wxfly.report.csv import to_csv
+from wxfly.report.text import phrases
+from wxfly.units import SYSTEMS
+
+ALL = every_question()
+
+
+def table(briefing, units="metric", time_zone=None):
+    return pd.read_csv(io.StringIO(to_csv(briefing, units=units, time_zone=time_zone)), keep_default_na=False)
+
+
+@pytest.mark.parametrize("name", ALL)
+@pytest.mark.parametrize("units", spread(SYSTEMS, 3))
+def test_every_answer_is_one_table_with_source_and_caution_in_every_row(name, units):
+    rows = list(csv.reader(io.StringIO(to_csv(ALL[name], units=units, time_zone=None))))
+    assert len({len(row) for row in rows}) == 1
+    assert len(set(rows[0])) == len(rows[0])
+    assert len(rows) == 1 + sum(a.assessment.sizes["time"] for a in ALL[name].answers)
+    at = {column: rows[0].index(column) for column in ("attribution", "caution", "run_utc", "age_h", "model")}
+    for row in rows[1:]:
+        assert "https://example.org/" in row[at["attribution"]]
+        assert row[at["caution"]] == phrases.CAUTIONS[0]
+        assert (row[at["run_utc"]], row[at["age_h"]], row[at["model"]]) == ("2026-06-09T06:00:00Z", "6.0", "a_model")
+        assert "nan" not in row
+
+
+def test_values_in_the_pilots_units():
+    metric, aviation = table(brief()), table(brief(), "aviation")
+    noon = metric["hour_utc"] == "2026-06-10T12:00:00Z"
+    gust = float(metric.loc[noon, "gust_demand[m/s]"].iloc[0])
+    assert float(aviation.loc[noon, "gust_demand[kt]"].iloc[0]) == pytest.approx(gust * 3600 / 1852, abs=2e-3)
+    assert metric.loc[noon, "hour_local"].iloc[0] == "2026-06-10T14:00:00+02:00"
+    assert float(aviation["height[ft]"].iloc[0]) == pytest.approx(80 / 0.3048, abs=1e-3)
+    assert table(brief(), time_zone="America/Denver").loc[noon, "zone"].iloc[0] == "MDT"
+
+
+def test_what_is_not_known_is_empty_and_named():
+    rows = table(brief(cubes=[with_gaps()]))
+    row = rows[rows["hour_utc"] == "2026-06-10T09:00:00Z"].iloc[0]
+    assert (row["state"], row["margin"], row["gust_demand[m/s]"], row["visibility_demand[km]"]) == (
+        "not known", "", "", "",
+    )  # fmt: skip
+    assert row["not_known"] == "gust visibility"
+
+
+def test_a_demonstration_and_notes_stand_in_the_first_column():
+    assert set(table(brief(sites=[invented()]))["notice"]) == {phrases.INVENTED}
+    assert set(table(brief(notes=("this forecast is old",)))["notice"]) == {"this forecast is old"}
+
+
+def test_a_name_is_never_a_formula():
+    rows = table(brief(sites=[replace(MEADOW, name='=HYPERLINK("x","y"), "quoted"')]))
+    assert set(rows["site"]) == {'\'=HYPERLINK("x","y"), "quoted"'}
+
+
+def test_the_better_site_is_marked():
+    rows = table(ALL["compare heights"])
+    lit = rows["state"] == "inside"
+    assert set(rows.loc[lit & (rows["site"] == "Meadow 40 m"), "better"]) == {1}
+    assert set(rows.loc[rows["site"] == "Meadow 110 m", "better"]) == {0}
+
+
+def test_windows_are_given_by_rank():
+    rows = table(ALL["week"])
+    for rank, window in enumerate(ALL["week"].answers[0].windows, start=1):
+        marked = rows[rows["window"].astype(str) == str(rank)]
+        assert len(marked) == window.last - window.first + 1
+        assert np.datetime64(marked["hour_utc"].iloc[0].rstrip("Z")) <= window.start
+
+
+STARTS = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+RUN = [
+    *(f"{start}1+1" for start in STARTS), " =1+1", "\t=1+1", "\r=1", "\n=1", "a;=1+1", "a; @b", 'a;"=1+1"', "a\t=1",
+    "a;;=1", 'x";=HYPERLINK(1)', "a|=1", "'=1;=2",
+]  # fmt: skip
+
+
+def opened(text, delimiter):
+    """Return every cell as a spreadsheet reads it that parts columns at a delimiter."""
+    return [cell for row in csv.reader(io.StringIO(text), delimiter=delimiter) for cell in row]
+
+
+@pytest.mark.parametrize("name", RUN)
+@pytest.mark.parametrize("delimiter", [",", ";", "\t", "|"])
+def test_no_spreadsheet_runs_a_name_wherever_it_parts_columns(name, delimiter):
+    text = to_csv(brief(sites=[replace(MEADOW, name=name)]), units="metric", time_zone=None)
+    for cell in opened(text, delimiter):
+        inside = cell.strip().strip("\"'").strip()
+        guarded = cell.strip().lstrip('"').startswith("'")
+        assert guarded or not inside.startswith(STARTS) or inside.replace(".", "", 1)[1:].isdigit(), cell
+
+
+def test_a_guard_is_put_only_where_a_formula_could_begin():
+    for name in ("Meadow", "a; b", "Nord-Ost", "A=B", "x@y", "草原", "(+1)"):
+        assert set(table(brief(sites=[replace(MEADOW, name=name)]))["site"]) == {name}
+    assert set(table(brief(sites=[replace(MEADOW, name="=a")]))["site"]) == {"'=a"}
+    assert set(table(brief(sites=[replace(MEADOW, name="a;=b")]))["site"]) == {"a;'=b"}

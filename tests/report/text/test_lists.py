@@ -1,0 +1,56 @@
+"""What the commands that keep things say: a fetch that brought nothing new is no success."""
+
+from datetime import timedelta
+
+import pytest
+
+from tests.server import Fault
+from wxfly.cli import main
+from wxfly.errors import WxflyError
+from wxfly.pilot.settings import cache_folder
+from wxfly.report.text.lists import fetch
+
+PLACE = "52.31,6.84"
+
+
+def silent(_):
+    return
+
+
+def test_a_fetch_that_brought_nothing_new_is_an_error_and_what_is_stored_stays(server):
+    assert "kept for use offline" in fetch([PLACE], "icon_eu", on_progress=silent)[0]
+    before = {p: p.read_bytes() for p in (cache_folder() / "forecasts").rglob("*.gz")}
+    (cache_folder() / "replies" / "metadata" / "icon_eu.json").unlink()
+    server.run_delay -= timedelta(hours=6)
+    server.always["forecast"] = Fault(status=503, body=b"")
+    with pytest.raises(WxflyError, match=r"^no newer forecast could be had: Open-Meteo icon_eu for 52.31, 6.84: .*503"):
+        fetch([PLACE], "icon_eu", on_progress=silent)
+    assert {p: p.read_bytes() for p in (cache_folder() / "forecasts").rglob("*.gz")} == before
+
+
+def test_a_forecast_of_the_newest_run_that_is_stored_already_is_a_success(server):
+    fetch([PLACE], "icon_eu", on_progress=silent)
+    assert "kept for use offline" in fetch([PLACE], "icon_eu", on_progress=silent)[0]
+    assert len(server.asked("forecast")) == 1
+
+
+def test_offline_a_damaged_forecast_is_told_as_such_with_the_way_to_clear_it(server, capsys):
+    fetch([PLACE], "icon_eu", on_progress=silent)
+    (path,) = (cache_folder() / "forecasts").rglob("*.gz")
+    path.write_bytes(path.read_bytes()[:3000] + bytes(50) + path.read_bytes()[3050:])
+    with pytest.raises(SystemExit) as ended:
+        main.main(args=["best", PLACE, "--model", "icon_eu", "--offline"], prog_name="wxfly")
+    assert ended.value.code == 1
+    assert capsys.readouterr().err == (
+        "Error: 52.31, 6.84: the forecast of icon_eu in the store is not usable: damaged, its checksum does not fit; "
+        "clear it with: wxfly store prune --damaged\n"
+    )
+
+
+@pytest.mark.parametrize("name", ["he\u202eath", "heath\x1b[31m", "heath\u200b", "x" * 101, " "])
+def test_a_name_that_cannot_be_told_from_another_is_refused_before_anybody_is_asked(server, wxfly, name):
+    code, out, err = wxfly("sites", "add", name, "Enschede")
+    assert (code, out) == (1, "")
+    assert "a name must be printable, not empty, without blanks at its ends, of 100 letters or fewer" in err
+    assert err.count("\n") == 1
+    assert server.log == []

@@ -1,0 +1,228 @@
+"""The command ``wxfly store``: what it tells and what it takes away."""
+
+import hashlib
+import os
+import time
+
+import pytest
+import xarray as xr
+
+from tests.stored import HERE, THERE, replies_at
+from wxfly.cli import main
+from wxfly.cube.netcdf import load_cube
+from wxfly.errors import WxflyError
+from wxfly.pilot.settings import Settings, cache_folder
+from wxfly.store import forecasts as store
+
+
+@pytest.fixture
+def wxfly(capsys):
+    """Run the command in this process; give its code and what it wrote to either stream."""
+
+    def run(*arguments):
+        with pytest.raises(SystemExit) as ended:
+            main.main(args=["store", *arguments], prog_name="wxfly")
+        out, err = capsys.readouterr()
+        return ended.value.code, out, err
+
+    return run
+
+
+@pytest.fixture
+def filled(own_folders):
+    (own_folders / "config").mkdir()
+    (own_folders / "config" / "sites.toml").write_text("[heath]\nlatitude = 52.27\nlongitude = 6.9\n")
+    store.keep_forecasts(replies_at(HERE, run="2026-06-09T18"))
+    store.keep_forecasts(replies_at(HERE, THERE))
+    return own_folders
+
+
+def test_an_empty_store_is_said_to_be_empty(wxfly, tmp_path):
+    assert wxfly("list") == (0, f"the store is empty ({cache_folder()})\n", "")
+    assert "0 of 0 places" in wxfly("show")[1]
+    assert wxfly("prune")[1].startswith("removed 0 files")
+    assert wxfly("export", str(tmp_path / "out"))[1] == "the store has nothing to export\n"
+    assert wxfly("clear", "--yes")[:2] == (0, "removed 0 files; the store holds 0 forecasts, 0.0 MB\n")
+
+
+def test_the_list_names_saved_sites(wxfly, filled):
+    lines = wxfly("list")[1].splitlines()
+    assert len(lines) == 4
+    assert lines[1].split()[:4] == ["heath", "52.2700,6.9000", "icon_eu", "2026-06-10T00Z"]
+    assert {line.split()[0] for line in lines[1:]} == {"heath", "-"}
+
+
+def test_the_list_checks_when_asked(wxfly, filled):
+    newest = store.list_forecasts()[0].path
+    newest.write_bytes(newest.read_bytes()[:-700])
+    (newest.parent / "notes.txt").write_text("mine")
+    (newest.parent / "0.0000N_0.0000E.gz").write_bytes(store.list_forecasts()[1].path.read_bytes())
+    assert "whole" not in wxfly("list")[1]
+    code, out, _ = wxfly("list", "--check")
+    assert code == 0
+    assert out.count("whole") == 2
+    assert out.count("damaged, it is cut short") == 1
+    assert out.count("of another place, model or run than its name says") == 1
+    assert f"not written by wxfly, and left alone: {newest.parent / 'notes.txt'}" in out
+
+
+def test_damaged_forecasts_go_on_request_only_and_foreign_files_never(wxfly, filled):
+    wxfly("prune")
+    newest, second = (stored.path for stored in store.list_forecasts()[:2])
+    newest.write_bytes(newest.read_bytes()[:-700])
+    second.write_text("notes of mine under a name of yours")
+    foreign = newest.with_name("notes.txt")
+    foreign.write_text("mine")
+    wxfly("prune")
+    code, out, _ = wxfly("prune", "--damaged", "--dry-run")
+    assert (code, out.splitlines()[0]) == (0, f"would remove {newest}")
+    assert all(path.exists() for path in (newest, second, foreign))
+    code, out, _ = wxfly("prune", "--damaged")
+    assert code == 0
+    assert out.splitlines() == [
+        f"removed {newest}",
+        next(line for line in out.splitlines() if line.startswith("removed 1 files; ")),
+        *sorted(f"not written by wxfly, and left alone: {path}" for path in (second, foreign)),
+    ]
+    assert not newest.exists()
+    assert second.exists()
+    assert foreign.exists()
+
+
+def test_a_folder_of_the_pilots_is_not_touched(wxfly, own_folders):
+    """WXFLY_CACHE may name any folder."""
+    cache_folder().mkdir()
+    (cache_folder() / "thesis.txt").write_text("mine")
+    store.keep_forecasts(replies_at(HERE))
+    (kept,) = store.list_forecasts()
+    os.utime(kept.path, (0, 0))
+    for arguments in (["prune", "--days", "1"], ["prune", "--damaged"], ["clear", "--yes"]):
+        code, _, err = wxfly(*arguments)
+        assert code == 1
+        assert "holds what wxfly did not write (thesis.txt), so nothing in it is removed; move that away" in err
+    assert store.prune_store(Settings(maximum_age_days=1)) == []
+    assert kept.path.exists()
+    (cache_folder() / "thesis.txt").unlink()
+    assert wxfly("prune", "--days", "1")[1].startswith(f"removed {kept.path}\n")
+    assert sorted(path.name for path in cache_folder().iterdir()) == ["CACHEDIR.TAG", "forecasts"]
+
+
+def test_the_folder_is_marked_by_the_open_standard(filled):
+    store.prune_store(Settings())
+    number = hashlib.md5(b".IsCacheDirectory").hexdigest()
+    assert (cache_folder() / "CACHEDIR.TAG").read_text().startswith(f"Signature: {number}\n# ")
+
+
+@pytest.mark.parametrize("level", ["forecasts", "forecasts/icon_eu", "forecasts/icon_eu/2026-06-10T00Z"])
+def test_nothing_behind_a_link_is_removed(wxfly, filled, tmp_path, level):
+    store.prune_store(Settings())
+    documents = tmp_path / "documents"
+    (cache_folder() / level).rename(documents)
+    (cache_folder() / level).symlink_to(documents)
+    (documents / "letter.txt").write_text("mine")
+    before = {path: path.read_bytes() for path in documents.rglob("*") if path.is_file()}
+    for arguments in (["prune", "--days", "0"], ["prune", "--damaged"], ["clear", "--yes"]):
+        code, out, _ = wxfly(*arguments)
+        assert code == 0
+        assert f"not written by wxfly, and left alone: {cache_folder() / level}" in out
+    assert {path: path.read_bytes() for path in documents.rglob("*") if path.is_file()} == before
+
+
+def test_a_link_in_place_of_a_forecast_stays_and_so_does_what_it_leads_to(wxfly, filled, tmp_path):
+    store.prune_store(Settings())
+    newest = store.list_forecasts()[0].path
+    newest.rename(tmp_path / "mine.nc")
+    newest.symlink_to(tmp_path / "mine.nc")
+    for arguments in (["prune", "--days", "0"], ["prune", "--damaged"], ["clear", "--yes"]):
+        assert wxfly(*arguments)[0] == 0
+    assert newest.is_symlink()
+    assert (tmp_path / "mine.nc").exists()
+
+
+def test_a_folder_that_becomes_a_link_meanwhile_is_not_followed(filled, tmp_path):
+    """Between the list of what goes and its removal."""
+    store.prune_store(Settings())
+    going = [stored.path for stored in store.list_forecasts()]
+    folder = going[0].parent
+    folder.rename(tmp_path / "documents")
+    folder.symlink_to(tmp_path / "documents")
+    with pytest.raises(WxflyError, match="is a link; nothing behind it is removed"):
+        store.remove_ours([path for path in going if path.parent == folder])
+    assert (tmp_path / "documents" / going[0].name).exists()
+
+
+def test_what_of_the_settings_cannot_be_read_removes_nothing(wxfly, filled):
+    (filled / "config" / "config.toml").write_text("[store]\nmaximum_age_days = 40O\n")
+    os.utime(store.list_forecasts()[0].path, (0, 0))
+    code, out, _ = wxfly("prune")
+    assert code == 0
+    assert "config.toml, line 2: " in out
+    assert len(store.list_forecasts()) == 3
+    assert "its limits in the settings cannot be read" in wxfly("show")[1]
+
+
+def test_limits_can_be_given_for_once(wxfly, filled):
+    old = store.list_forecasts()[-1].path
+    os.utime(old, (time.time() - 10 * 86_400,) * 2)
+    assert wxfly("prune")[1].startswith("removed 0 files")
+    assert str(old) in wxfly("prune", "--days", "7")[1]
+    assert "\nremoved 2 files" in wxfly("prune", "--megabytes", "0")[1]
+    assert store.list_forecasts() == []
+
+
+def test_a_forecast_is_shown_with_its_age_and_licence(wxfly, filled):
+    code, out, _ = wxfly("show", "HEATH")
+    assert code == 0
+    told = dict(line.split(maxsplit=1) for line in out.splitlines())
+    assert told["run"].startswith("2026-06-10T00:00Z, ")
+    assert told["retrieved"].startswith("2026-06-10T04:10Z, ")
+    assert told["hours"].startswith("2026-06-10T00:00Z to 2026-06-11T00:00Z, 25 of them")
+    assert "wind_speed_of_gust" in told["variables"]
+    assert told["form"] == "the reply of the service, its checksum fits"
+    older = wxfly("show", "52.27,6.9", "--run", "2026-06-09T18Z")[1]
+    assert "\nrun " in older
+    assert "2026-06-09T18:00Z, " in older
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["show", "moon"], "'moon' is no saved site (saved: heath) and not LATITUDE,LONGITUDE"),
+        (["show", "10,10"], "no such forecast for 10,10 is in the store; see: wxfly store list"),
+        (["show", "heath", "--model", "icon_d2"], "stored for it are: icon_eu 2026-06-10T00Z, icon_eu 2026-06-09T18Z"),
+        (["export", "out", "10,10"], "no such forecast for 10,10"),
+        (["clear"], "to do it, add --yes"),
+    ],
+)
+def test_a_mistake_is_one_line_and_code_1(wxfly, filled, arguments, words):
+    code, out, err = wxfly(*arguments)
+    assert (code, out) == (1, "")
+    assert err.startswith("Error: ")
+    assert err.count("\n") == 1
+    assert words in err
+    assert len(store.list_forecasts()) == 3
+
+
+def test_a_damaged_forecast_is_not_shown(wxfly, filled):
+    newest = store.list_forecasts()[0].path
+    newest.write_bytes(b"junk")
+    code, _, err = wxfly("show", "heath")
+    assert code == 1
+    assert "clear it with: wxfly store prune --damaged" in err
+
+
+def test_the_newest_of_each_place_is_exported_and_nothing_written_over(wxfly, filled, tmp_path):
+    folder = tmp_path / "out"
+    assert wxfly("export", str(folder))[0] == 0
+    names = sorted(p.name for p in folder.iterdir())
+    assert names == ["46.6200S_9.6100W_icon_eu_2026-06-10T00Z.nc", "52.2700N_6.9000E_icon_eu_2026-06-10T00Z.nc"]
+    xr.testing.assert_equal(load_cube(folder / names[1], verify=True), store.find_forecast(*HERE, "icon_eu"))
+    code, _, err = wxfly("export", str(folder), "heath")
+    assert code == 1
+    assert "is there already; nothing is written over" in err
+
+
+def test_clearing_leaves_the_settings(wxfly, filled):
+    assert "\nremoved 3 files" in wxfly("clear", "--yes")[1]
+    assert store.list_forecasts() == []
+    assert (filled / "config" / "sites.toml").is_file()

@@ -1,0 +1,107 @@
+"""Whether driving out and taking off pay, in words and for machines, and what is held back."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.cubes import quiet_cube
+from tests.probability.test_chance import members_cube
+from tests.report.briefings import brief, nothing_known, stormy, with_values
+from wxfly.pilot.intent import Costs, Intent
+from wxfly.report.answer import schema, to_json
+from wxfly.report.text.sentences import reader_for
+from wxfly.report.text.terminal import render
+from wxfly.report.text.work import chance_for_costs, conduct_lines
+
+COSTS = Costs(30.0, 100.0, 2000.0)
+
+
+def told(answer, costs):
+    request = replace(answer.request, intent=Intent(costs=costs))
+    answer = replace(answer, request=request)
+    return dict(conduct_lines(answer, reader_for(answer, units="metric", time_zone="UTC")))
+
+
+def with_chance(value, members=0):
+    """Give an answer whose best window has this chance."""
+    options = {"ensembles": [members_cube(members).expand_dims("site")]} if members else {}
+    answer = brief(**options).answers[0]
+    chance = replace(chance_for_costs(answer), value=value)
+    best = replace(answer.best, surest=replace(answer.best.surest, chance=chance))
+    return replace(answer, windows=(best, *answer.windows[1:]))
+
+
+def test_each_decision_has_its_own_threshold():
+    lines = told(with_chance(0.90, 40), COSTS)
+    assert lines["Drive out"] == "pays by your figures: the chance of the window is 90 %, it pays above 30 %"
+    assert lines["Take off"] == (
+        "would not be worth it by your figures on this forecast: the risk of a broken limit is 10 %, "
+        "worth it below 5.0 %; look again on the spot"
+    )
+    lines = told(with_chance(0.97, 40), COSTS)
+    assert lines["Take off"].startswith("would be worth it by your figures on this forecast: the risk")
+    assert told(with_chance(0.2, 40), COSTS)["Drive out"].startswith("does not pay")
+
+
+def test_too_few_members_cannot_tell_so_small_a_risk():
+    words = told(with_chance(0.9, 10), COSTS)["Take off"]
+    assert "10 members cannot tell a risk below 8.3 %, 18 members can" in words
+    words = told(with_chance(0.95), COSTS)["Take off"]
+    assert "one forecast cannot tell a risk below 5.0 %, 18 members can" in words
+    assert words.startswith("would not be worth it")
+
+
+def test_one_forecast_is_told_as_weaker():
+    words = told(with_chance(0.9), Costs(10.0, 100.0, 500.0))["Take off"]
+    assert words.startswith("would be worth it")
+    assert "from one forecast, weaker than members" in words
+
+
+def test_what_is_not_known_is_not_advised():
+    assert told(with_chance(np.nan), COSTS) == {
+        "Drive out": "the chance is not known: not advised",
+        "Take off": "the risk is not known: not advised",
+    }
+    for cube in (stormy(), nothing_known()):
+        assert told(brief(cubes=[cube]).answers[0], COSTS) == {"Drive out": "no window holds: not advised"}
+
+
+@pytest.mark.parametrize("cube", [None, stormy(), nothing_known()], ids=["quiet", "stormy", "nothing known"])
+def test_all_of_it_is_in_the_answer_for_machines(cube):
+    import jsonschema
+
+    intent = Intent(survey_hours=3, hold_hours=1, costs=COSTS)
+    found = to_json(brief(cubes=None if cube is None else [cube], intent=intent))
+    jsonschema.validate(found, schema(), cls=jsonschema.Draft202012Validator)
+    answer = found["answers"][0]
+    assert answer["intent"] == {
+        "planned_s": 2700, "contingency_s": 0, "survey_h": 3, "hold_h": 1, "gust_limit_at_launch_m_s": None,
+    }  # fmt: skip
+    assert answer["survey"]["found"] == (3 if cube is None else 0)
+    decisions = answer["decisions"]
+    assert decisions["members_needed"] == 18
+    assert decisions["drive_out"] is (cube is None)
+    assert decisions["take_off"] is False
+    assert (decisions["risk"] is None) is (cube is not None)
+
+
+def test_the_reference_period_is_told():
+    intent = Intent(contingency=np.timedelta64(20 * 60, "s"))
+    briefing = brief(intent=intent)
+    text = " ".join(render(briefing, units="metric", time_zone=None, width=200).split())
+    assert "windows of 1 h 5 min or more (45 min planned, 20 min in hand)" in text
+    assert "that every limit holds for 1 h 5 min from" in text
+    assert to_json(briefing)["minimum_duration_s"] == 3900
+
+
+def test_what_is_held_back_is_told():
+    cube = with_values(quiet_cube(36), "wind_speed_of_gust", 30.0, 12, 12)
+    text = " ".join(
+        render(brief(cubes=[cube], intent=Intent(hold_hours=1)), units="metric", time_zone="UTC", width=200).split()
+    )
+    assert (
+        "Held back Wed 10 Jun 12:00–13:00; each hour over the wind or gust limit holds back the hour after it" in text
+    )
+    hours = to_json(brief(cubes=[cube], intent=Intent(hold_hours=1)))["answers"][0]["hours"]
+    assert [h["start"][11:13] for h in hours if h["held_back"] and h["start"][11:13] > "03"] == ["12"]

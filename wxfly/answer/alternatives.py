@@ -1,0 +1,191 @@
+"""What would change an answer: the nearest change of height, length, aircraft or day that makes nothing into a window.
+
+And for a window that holds: how much more of the element that decides would break it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from wxfly.answer.request import Change, Request, SiteAnswer
+from wxfly.answer.windows import Window, find_windows
+from wxfly.assessment.conditions import derive_flight, hours_of
+from wxfly.assessment.suitability import State, assess, counts_as_required, hold_back, names_of
+from wxfly.pilot.aircraft import Aircraft
+from wxfly.pilot.limits import Limits, is_above_ceiling
+
+Flags = npt.NDArray[np.bool_]
+
+STEP = 5.0
+"""Of the heights that are tried [m]; those of `wxfly.assessment.usable_height`."""
+LOWEST = 10.0
+"""Lower than this nobody is told to fly instead [m]."""
+SHORTEST = np.timedelta64(10, "m")
+"""A flight shorter than this is not told."""
+_NO_RUN = np.datetime64("NaT", "s")
+# What changes with height; the others decide alike at every height.
+_OF_HEIGHT = ("wind", "gust", "wind_difference", "cloud_base")
+
+
+def find_changes(
+    answer: SiteAnswer,
+    cube: xr.Dataset,
+    minimum_duration: np.timedelta64,
+    *,
+    others: Sequence[tuple[Aircraft, Limits]] = (),
+    run: np.datetime64 = _NO_RUN,
+) -> tuple[Change, ...]:
+    """Find what would change an answer.
+
+    Parameters
+    ----------
+    answer : SiteAnswer
+        Of one site.
+    cube : xarray.Dataset
+        The forecast at the site.
+    minimum_duration : numpy.timedelta64
+        Shortest window of use.
+    others : sequence of (Aircraft, Limits)
+        The pilot's other aircraft, with their limits under the same rules.
+    run : numpy.datetime64, optional
+        Start of the forecast's run, UTC, for the doubt of a sortie; NaT when not known.
+
+    Returns
+    -------
+    tuple of Change
+        At most one of each kind, the smallest that does it.
+    """
+    if answer.best is not None:
+        return tuple(_what_breaks(answer, answer.best))
+    found = (
+        _lower(answer, cube, minimum_duration, run),
+        _shorter(answer),
+        _another_aircraft(answer, minimum_duration, others),
+        _another_day(answer, cube, minimum_duration, run),
+    )
+    return tuple(change for change in found if change is not None)
+
+
+def _what_breaks(answer: SiteAnswer, window: Window) -> Iterable[Change]:
+    """Give how much more of the deciding element would break the window; only for those that are a largest value."""
+    if window.limiting_element not in ("wind", "gust", "wind_difference", "precipitation", "kp", "density_altitude"):
+        return
+    part = answer.assessment.isel(time=slice(window.first, window.last + 1)).sel(element=window.limiting_element)
+    amount = float((part["limit"] - part["demand"]).min())
+    if amount >= 0:
+        yield Change("more", element=window.limiting_element, amount=amount)
+
+
+def _windows(answer: SiteAnswer, assessment: xr.Dataset, duration: np.timedelta64) -> list[Window]:
+    return find_windows(assessment, minimum_duration=duration, start=answer.start, end=answer.end)
+
+
+def _lower(answer: SiteAnswer, cube: xr.Dataset, minimum_duration: np.timedelta64, run: np.datetime64) -> Change | None:
+    """Give the least loss of height with which a window holds: found from the usable heights, then judged in full."""
+    if answer.request.sortie is not None:
+        return None  # a lower way home is another sortie
+    usable = answer.heights["usable_height"].values
+    height = STEP * np.floor((answer.request.height - 1e-6) / STEP)
+    while height >= LOWEST:
+        state = _with_states(answer.assessment, _others_hold(answer) & (usable >= height))
+        windows = _windows(answer, state, minimum_duration)
+        if windows:
+            request = answer.request
+            judged = _windows(
+                answer, _assessed(cube, request, float(height), answer.start, answer.end, run), minimum_duration
+            )
+            if judged:
+                return Change("lower", window=judged[0], height=float(height))
+        height -= STEP
+    return None
+
+
+def _assessed(
+    cube: xr.Dataset, request: Request, height: float, start: np.datetime64, end: np.datetime64, run: np.datetime64
+) -> xr.Dataset:
+    """Judge hours at a height as the answer's own were, the same sortie flown in them."""
+    return_height = None if request.sortie is None else request.sortie.plan.return_height
+
+    def judge(begin: np.datetime64, until: np.datetime64) -> xr.Dataset:
+        hours = hours_of(cube, start=begin, end=until)
+        flight = derive_flight(
+            hours, height=height, site=request.site, limits=request.limits, return_height=return_height
+        )
+        judged = assess(flight, request.limits)
+        if request.sortie is None:
+            return judged
+        from wxfly.flight.return_leg import add_return_leg
+
+        return add_return_leg(judged, flight, hours, request.sortie, request.limits, site=request.site, run=run)[0]
+
+    hold, judged = request.intent.hold_hours, judge(start, end)
+    if not hold:
+        return judged
+    first = start.astype("datetime64[h]")
+    return hold_back(judged, hold, judge(first - np.timedelta64(hold, "h"), first))
+
+
+def _others_hold(answer: SiteAnswer) -> Flags:
+    """Tell in which hours everything that does not change with height holds."""
+    assessment = answer.assessment
+    skipped = set(assessment.attrs["not_judged"])
+    margin = assessment["margin"].transpose("element", "time").values
+    required = counts_as_required(assessment.transpose("element", "time", ...))
+    holds = np.ones(margin.shape[1], dtype=bool)
+    for k, name in enumerate(names_of(assessment)):
+        if name in skipped or name in _OF_HEIGHT:
+            continue
+        holds &= np.where(np.isnan(margin[k]), ~required[k], margin[k] >= 0)
+    return holds
+
+
+def _with_states(assessment: xr.Dataset, holds: Flags) -> xr.Dataset:
+    """Give an assessment whose hours hold where they are said to; their margin is not known any more."""
+    state = np.where(holds, State.NARROW, State.OUTSIDE).astype(np.int8)
+    return assessment.assign(
+        state=assessment["state"].copy(data=state),
+        hour_margin=assessment["hour_margin"].copy(data=np.zeros(holds.size)),
+    )
+
+
+def _shorter(answer: SiteAnswer) -> Change | None:
+    """Give the longest stretch that holds, though it is shorter than what is asked for."""
+    windows = _windows(answer, answer.assessment, SHORTEST)
+    longest = max(windows, key=lambda w: w.length, default=None)
+    return None if longest is None else Change("shorter", window=longest)
+
+
+def _another_aircraft(
+    answer: SiteAnswer, minimum_duration: np.timedelta64, others: Sequence[tuple[Aircraft, Limits]]
+) -> Change | None:
+    """Give the aircraft with the smallest gust limit that has a window."""
+    if answer.request.sortie is not None:
+        return None  # the way home of another aircraft is another question
+    for aircraft, limits in sorted(others, key=lambda row: row[0].maximum_gust):
+        if aircraft.name == answer.request.aircraft.name or is_above_ceiling(answer.request.height, limits):
+            continue
+        # The hours before those asked about are not known here: a hold then holds back the first ones too.
+        judged = hold_back(assess(answer.conditions, limits), answer.request.intent.hold_hours)
+        windows = _windows(answer, judged, minimum_duration)
+        if windows:
+            return Change("aircraft", window=windows[0], aircraft=aircraft.title)
+    return None
+
+
+def _another_day(
+    answer: SiteAnswer, cube: xr.Dataset, minimum_duration: np.timedelta64, run: np.datetime64
+) -> Change | None:
+    """Give the next window after the time asked about, as far as the forecast goes; the same sortie is flown then."""
+    request: Request = answer.request
+    last = cube["time"].values[-1].astype("datetime64[s]")
+    if last <= answer.end:
+        return None
+    later = _assessed(cube, request, request.height, answer.end, last, run)
+    windows = find_windows(later, minimum_duration=minimum_duration, start=answer.end, end=last)
+    first = min(windows, key=lambda w: w.start, default=None)
+    return None if first is None else Change("day", window=replace(first, chance=None))

@@ -1,0 +1,214 @@
+"""The briefing: the steps in order, from sites and limits to one value that holds the whole answer."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from functools import partial
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+import xarray as xr
+
+from wxfly.answer.outlook import find_outlooks, find_surest
+from wxfly.answer.request import BeforeReading, Briefing, Question, Request, SiteAnswer
+from wxfly.answer.survey import lay_survey
+from wxfly.answer.windows import find_windows, rank_by_chance
+from wxfly.assessment.conditions import derive_flight, hours_of, pressure_note
+from wxfly.assessment.hours import Taker
+from wxfly.assessment.suitability import assess, hold_back, judge_worse
+from wxfly.assessment.usable_height import find_usable_heights, lower_of
+from wxfly.flight.advice import advise, is_low_light
+from wxfly.pilot.elements import NAMES
+from wxfly.pilot.limits import check_height
+from wxfly.pilot.site import midnights
+from wxfly.probability.error_model import ErrorLaw
+from wxfly.probability.site_chance import judge_sureness
+
+if TYPE_CHECKING:
+    from wxfly.flight.return_leg import WorstMoment
+
+
+def make_briefing(
+    question: Question,
+    cube: xr.Dataset,
+    requests: Sequence[Request],
+    periods: Sequence[tuple[np.datetime64, np.datetime64]],
+    *,
+    minimum_duration: np.timedelta64,
+    now: np.datetime64,
+    provenance: Mapping[str, object],
+    notes: Sequence[str] = (),
+    ensembles: Sequence[xr.Dataset] = (),
+    law: ErrorLaw | None = None,
+) -> Briefing:
+    """Answer a question from a forecast cube.
+
+    Parameters
+    ----------
+    question : str
+        ``best``, ``compare`` or ``week``.
+    cube : xarray.Dataset
+        One run of one model, with the dimension ``site`` in the order of `requests`.
+    requests : sequence of Request
+        One for each site.
+    periods : sequence of tuple
+        UTC bounds for each site, as `wxfly.pilot.site.period_of` gives them.
+    minimum_duration : numpy.timedelta64
+        Shortest window of use.
+    now : numpy.datetime64
+        UTC; hours that are over do not count.
+    provenance, notes
+        See `Briefing`.
+    ensembles : sequence of xarray.Dataset, optional
+        Members of ensembles, each cube of one model, with the same sites; without any the one forecast stands for
+        itself.
+    law : ErrorLaw, optional
+        With which forecasts are dressed; by default wxfly's own.
+    """
+    answers = []
+    for position, (request, (start, end)) in enumerate(zip(requests, periods, strict=True)):
+        check_height(request.height, request.limits)
+        of_site = cube.isel(site=position)
+        members = [ensemble.isel(site=position) for ensemble in ensembles]
+        run = run_of(provenance)
+        answers.append(_answer(of_site, request, max(start, now), end, minimum_duration, run, members, law))
+    pressure_notes = {pressure_note(answer.conditions) for answer in answers} - {""}
+    return Briefing(question, tuple(answers), minimum_duration, now, provenance, (*notes, *pressure_notes))
+
+
+def run_of(provenance: Mapping[str, object]) -> np.datetime64:
+    """Give the moment from which age and lead time count; NaT when none is known.
+
+    The start of the run; where that is not known, the oldest it may be, by when it came and how far it reaches; else
+    the first hour of the forecast, the oldest moment that it tells of. Services give hours from the run's start or the
+    day's on.
+    """
+    moments = (provenance.get(key) for key in ("run", "oldest_run", "retrieved", "first_hour"))
+    known = [m for m in moments if isinstance(m, np.datetime64) and not np.isnat(m)]
+    return known[0] if known else np.datetime64("NaT", "s")
+
+
+def _answer(
+    cube: xr.Dataset,
+    request: Request,
+    start: np.datetime64,
+    end: np.datetime64,
+    minimum_duration: np.timedelta64,
+    run: np.datetime64,
+    ensembles: Sequence[xr.Dataset],
+    law: ErrorLaw | None,
+) -> SiteAnswer:
+    hours = hours_of(cube, start=start, end=end)
+    return_height = None if request.sortie is None else request.sortie.plan.return_height
+    derive_hours = partial(
+        derive_flight, height=request.height, site=request.site, limits=request.limits, return_height=return_height
+    )
+    conditions = derive_hours(hours)
+    assessment = assess(conditions, request.limits)
+    before = None
+    if request.before is not None:
+        unread = hours_of(request.before.cube, start=start, end=end)
+        before = _before_reading(request.before, request, unread, derive_hours(unread))
+        assessment = judge_worse(assessment, before.assessment, before.unread, request.limits)
+    at_return = None
+    if request.sortie is not None or request.energy_missing:
+        # Only flights that are planned need the rotors; the other answers start faster without.
+        from wxfly.flight.return_leg import add_return_leg, without_figures
+
+        if request.sortie is None:
+            assessment = without_figures(assessment)
+        else:
+            assessment, at_return = add_return_leg(
+                assessment, conditions, hours, request.sortie, request.limits, site=request.site, run=run
+            )
+    hold = request.intent.hold_hours
+    if hold:
+        first = start.astype("datetime64[h]")
+        earlier = hours_of(cube, start=first - np.timedelta64(hold, "h"), end=first)
+        assessment = hold_back(assessment, hold, assess(derive_hours(earlier), request.limits))
+    heights = find_usable_heights(hours, conditions, request.limits, site=request.site)
+    if before is not None:
+        heights = lower_of(heights, before.heights)
+    windows = find_windows(
+        assessment,
+        minimum_duration=minimum_duration,
+        start=start,
+        end=end,
+        preferred=is_low_light(conditions) if request.prefers_low_light else None,
+        breaks=midnights(request.site, start, end),
+    )
+    sureness = judge_sureness(
+        conditions,
+        assessment,
+        run,
+        height=request.height,
+        site=request.site,
+        limits=request.limits,
+        central=cube,
+        ensembles=ensembles,
+        law=law,
+        sortie=request.sortie,
+        at_return=at_return,
+        return_height=return_height,
+    )
+    windows = [
+        replace(
+            w,
+            chance=sureness.of(w.first, w.last),
+            surest=find_surest(sureness, assessment, minimum_duration, w.first, w.last, start=w.start, end=w.end),
+        )
+        for w in windows
+    ]
+    if not sureness.is_weak:
+        windows = rank_by_chance(windows)
+    outlooks = find_outlooks(sureness, assessment, minimum_duration, start=start, end=end)
+    advice = None
+    if windows:
+        best = windows[0]
+        stretch = conditions.isel(time=slice(best.first, best.last + 1))
+        advice = advise(stretch, request.aircraft, best.start, best.end, toward=request.toward, hill=request.site.hill)
+    survey = None
+    if request.intent.survey_hours:
+        days = midnights(request.site, start, end)
+        survey = lay_survey(assessment, sureness, request.intent.survey_hours, start=start, end=end, midnights=days)
+    answer = SiteAnswer(
+        request,
+        conditions,
+        assessment,
+        heights,
+        tuple(windows),
+        advice,
+        start,
+        end,
+        sureness,
+        tuple(outlooks),
+        survey=survey,
+    )
+    return answer if at_return is None else replace(answer, way_home=_way_home(answer, at_return, run))
+
+
+def _way_home(answer: SiteAnswer, at_return: xr.Dataset, run: np.datetime64) -> WorstMoment | None:
+    """Find the moment of the best window that asks the most of the sortie."""
+    if answer.best is None or answer.request.sortie is None:
+        return None
+    from wxfly.flight.return_leg import worst_moment
+
+    part = {"time": slice(answer.best.first, answer.best.last + 1)}
+    return worst_moment(answer.conditions.isel(part), at_return.isel(part), answer.request.sortie, run)
+
+
+class _Before(NamedTuple):
+    """How the hours stood before a reading, and in which elements it may not better them."""
+
+    assessment: xr.Dataset
+    heights: xr.Dataset
+    unread: tuple[str, ...]
+
+
+def _before_reading(
+    before: BeforeReading, request: Request, hours: xr.Dataset | Taker, conditions: xr.Dataset
+) -> _Before:
+    heights = find_usable_heights(hours, conditions, request.limits, site=request.site)
+    unread = tuple(name for name in NAMES if name not in before.may_improve)
+    return _Before(assess(conditions, request.limits), heights, unread)

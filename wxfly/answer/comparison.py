@@ -1,0 +1,130 @@
+"""Comparison: which site is the better one, hour by hour, and what decides against the others.
+
+Hours are compared at the same moments in UTC. A site that does not hold cannot win, however near it comes; among
+sites that hold the larger margin wins, and a site at which an advised element is not known stands behind every
+site at which all is known, as windows do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from wxfly.assessment.suitability import State, counts_as_required, names_of
+
+# Margins are compared to this many places, as windows are.
+_PLACES = 6
+
+
+@dataclass(frozen=True)
+class Standing:
+    """One site in one hour.
+
+    Attributes
+    ----------
+    state : State
+        Of the hour.
+    holds : bool
+        Whether some lit part of the hour can be used.
+    margin : float
+        Of the hour; NaN where it is not known.
+    deciding : str
+        The element that stands against the site: the limiting one; where the hour is not known the first
+        required element that is missing; empty where nothing is known to decide.
+    unknown : tuple of str
+        Judged elements that are not known.
+    """
+
+    state: State
+    holds: bool
+    margin: float
+    deciding: str
+    unknown: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class ComparedHour:
+    """One hour of all sites.
+
+    Attributes
+    ----------
+    time : numpy.datetime64
+        Start of the hour, UTC.
+    better : tuple of int
+        Positions of the sites that are best: one as a rule, several when they are equal, none when no site holds.
+    lead : float
+        How much larger the best margin is than the largest of the others that hold; NaN when no other holds.
+        Below zero where a larger margin of another site has something unknown behind it.
+    standings : tuple of Standing
+        In the order of the sites.
+    """
+
+    time: np.datetime64
+    better: tuple[int, ...]
+    lead: float
+    standings: tuple[Standing, ...]
+
+
+def compare_hours(assessments: Sequence[xr.Dataset]) -> list[ComparedHour]:
+    """Compare sites over the hours that all of them have.
+
+    Parameters
+    ----------
+    assessments : sequence of xarray.Dataset
+        Each of one place, as `wxfly.assessment.suitability.assess` gives it (dimensions time and element only).
+
+    Returns
+    -------
+    list of ComparedHour
+        In order of time; hours that one of the sites does not have are left out.
+    """
+    if not assessments:
+        return []
+    times = assessments[0]["time"].values
+    for other in assessments[1:]:
+        times = np.intersect1d(times, other["time"].values)
+    columns = [_standings(assessment, times) for assessment in assessments]
+    return [_compare(time, tuple(row)) for time, row in zip(times, zip(*columns, strict=True), strict=True)]
+
+
+def _standings(assessment: xr.Dataset, times: npt.NDArray[np.datetime64]) -> list[Standing]:
+    positions = np.searchsorted(assessment["time"].values, times)
+    margins = assessment["margin"].transpose("element", "time").values
+    unknown = np.isnan(margins)
+    skipped = set(assessment.attrs["not_judged"])
+    names = names_of(assessment)
+    required = counts_as_required(assessment.transpose("element", "time", ...))
+    state = assessment["state"].values
+    hour_margin = assessment["hour_margin"].values
+    limiting = assessment["limiting_element"].values
+    lit = assessment["usable_end"].values > assessment["usable_start"].values  # NaT compares as false
+    found = []
+    for i in positions:
+        missing = tuple(
+            n for n, is_unknown in zip(names, unknown[:, i], strict=True) if is_unknown and n not in skipped
+        )
+        here = State(int(state[i]))
+        lost = next((n for n, counts in zip(names, required[:, i], strict=True) if counts and n in missing), "")
+        deciding = lost if here is State.NOT_KNOWN and lost else str(limiting[i])
+        holds = here >= State.NARROW and bool(lit[i])
+        found.append(Standing(here, holds, float(hour_margin[i]), deciding, missing))
+    return found
+
+
+def _compare(time: np.datetime64, standings: tuple[Standing, ...]) -> ComparedHour:
+    keys = {
+        i: (bool(standing.unknown), -round(standing.margin, _PLACES))
+        for i, standing in enumerate(standings)
+        if standing.holds
+    }
+    if not keys:
+        return ComparedHour(time, (), float("nan"), standings)
+    best = min(keys.values())
+    better = tuple(i for i, key in keys.items() if key == best)
+    others = [-key[1] for i, key in keys.items() if i not in better]
+    lead = -best[1] - max(others) if others and len(better) == 1 else float("nan")
+    return ComparedHour(time, better, lead, standings)

@@ -1,0 +1,121 @@
+"""The surest stretch of the length that is needed: of every day's light, and within a window."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from wxfly.pilot.intent import hours_touched
+from wxfly.probability.chance import Outlook
+from wxfly.probability.site_chance import Sureness
+
+_TRIED = 3
+
+
+def find_outlooks(
+    sureness: Sureness,
+    assessment: xr.Dataset,
+    minimum_duration: np.timedelta64,
+    *,
+    start: np.datetime64 | None = None,
+    end: np.datetime64 | None = None,
+) -> list[Outlook]:
+    """Find the surest stretch of every unbroken light, in order of time.
+
+    Parameters
+    ----------
+    sureness : Sureness
+        Of the site.
+    assessment : xarray.Dataset
+        Of the one forecast: its light counts.
+    minimum_duration : numpy.timedelta64
+        Length of the stretch; it starts with the hour or with the light.
+    start, end : numpy.datetime64, optional
+        Bounds, UTC.
+    """
+    lit_start, lit_end = _light(assessment, start, end)
+    lit = lit_end > lit_start  # NaT compares as false
+    found = [
+        _surest(sureness, assessment["time"].values, lit_start, lit_end, light, minimum_duration)
+        for light in _unbroken(lit, lit_start, lit_end)
+    ]
+    return [outlook for outlook in found if outlook is not None]
+
+
+def find_surest(
+    sureness: Sureness,
+    assessment: xr.Dataset,
+    minimum_duration: np.timedelta64,
+    first: int,
+    last: int,
+    *,
+    start: np.datetime64,
+    end: np.datetime64,
+) -> Outlook | None:
+    """Find the surest stretch of the length that is needed within a window.
+
+    Parameters
+    ----------
+    sureness, assessment, minimum_duration
+        As in `find_outlooks`.
+    first, last : int
+        Positions of the window's hours.
+    start, end : numpy.datetime64
+        Of the window, UTC.
+    """
+    lit_start, lit_end = _light(assessment, start, end)
+    light = list(range(first, last + 1))
+    return _surest(sureness, assessment["time"].values, lit_start, lit_end, light, minimum_duration)
+
+
+def _light(
+    assessment: xr.Dataset, start: np.datetime64 | None, end: np.datetime64 | None
+) -> tuple[npt.NDArray[np.datetime64], npt.NDArray[np.datetime64]]:
+    lit_start = assessment["usable_start"].values.astype("datetime64[s]")
+    lit_end = assessment["usable_end"].values.astype("datetime64[s]")
+    if start is not None:
+        lit_start = np.maximum(lit_start, start.astype("datetime64[s]"))
+    if end is not None:
+        lit_end = np.minimum(lit_end, end.astype("datetime64[s]"))
+    return lit_start, lit_end
+
+
+def _surest(
+    sureness: Sureness,
+    time: npt.NDArray[np.datetime64],
+    lit_start: npt.NDArray[np.datetime64],
+    lit_end: npt.NDArray[np.datetime64],
+    light: list[int],
+    minimum_duration: np.timedelta64,
+) -> Outlook | None:
+    chances, hour = sureness.hours.values, time.astype("datetime64[s]")
+    found = []
+    for first in light:
+        begin = lit_start[first]
+        finish = begin + minimum_duration
+        minutes = (begin - hour[first]) / np.timedelta64(1, "m"), minimum_duration / np.timedelta64(1, "m")
+        last = first + hours_touched(float(minutes[0]), float(minutes[1])) - 1
+        if last <= light[-1] and finish <= lit_end[last]:
+            lowest = float(np.min(chances[first : last + 1]))
+            found.append((-1.0 if np.isnan(lowest) else lowest, -first, begin, finish, last))
+    if not found:
+        return None
+    # The chance of a stretch is at most that of its worst hour: the best few of those are worked out in full.
+    tried = sorted(found, reverse=True)[:_TRIED]
+    told = [sureness.of(-minus, last, with_causes=False).value for _, minus, _, _, last in tried]
+    best = int(np.argmax([-1.0 if np.isnan(chance) else chance for chance in told]))
+    _, minus, begin, finish, last = tried[best]
+    return Outlook(begin, finish, -minus, last, sureness.of(-minus, last))
+
+
+def _unbroken(
+    lit: npt.NDArray[np.bool_], start: npt.NDArray[np.datetime64], end: npt.NDArray[np.datetime64]
+) -> list[list[int]]:
+    runs: list[list[int]] = []
+    for position in np.flatnonzero(lit):
+        if runs and runs[-1][-1] == position - 1 and end[position - 1] == start[position]:
+            runs[-1].append(int(position))
+        else:
+            runs.append([int(position)])
+    return runs

@@ -1,0 +1,223 @@
+"""Windows: contiguous hours that hold, trimmed to daylight, ranked and compared."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from wxfly.assessment.suitability import State, unknown_elements
+from wxfly.probability.chance import Chance, Outlook
+
+Times = npt.NDArray[np.datetime64]
+Rank = tuple[bool, bool, float, float, float]
+
+
+@dataclass(frozen=True)
+class Window:
+    """A stretch of hours in which every judged element holds.
+
+    Attributes
+    ----------
+    start, end : numpy.datetime64
+        UTC, to the second, trimmed to daylight.
+    margin : float
+        The smallest margin of its hours.
+    limiting_element : str
+        The element of that smallest margin.
+    state : State
+        The worst state of its hours.
+    unknown : tuple of str
+        Advised elements that are not known in some hour of it.
+    preferred : bool
+        Whether every hour of it is one of those the pilot would rather have.
+    first, last : int
+        Positions of its first and last hour on the time axis of the assessment.
+    within_start, within_end : numpy.datetime64
+        The whole unbroken stretch of holding hours around it.
+    chance : Chance or None
+        How sure it is that every limit holds all along; None where it was not worked out.
+    surest : Outlook or None
+        The surest stretch in it of the length that is needed; None where it was not worked out.
+    ends_unknown : bool
+        Whether it ends only because a required element is not known in the hour after it.
+    """
+
+    start: np.datetime64
+    end: np.datetime64
+    margin: float
+    limiting_element: str
+    state: State
+    unknown: tuple[str, ...]
+    preferred: bool
+    first: int
+    last: int
+    within_start: np.datetime64
+    within_end: np.datetime64
+    chance: Chance | None = None
+    surest: Outlook | None = None
+    ends_unknown: bool = False
+
+    @property
+    def is_known(self) -> bool:
+        """Whether every judged element is known in it, and whatever ends it too."""
+        return not self.unknown and not self.ends_unknown
+
+    @property
+    def length(self) -> np.timedelta64:
+        """How long it is."""
+        return self.end - self.start
+
+    @property
+    def rank(self) -> Rank:
+        """Sort key, the best first: all known, preferred, larger smallest margin, longer, earlier.
+
+        A window in which an advised element is not known, or that ends at an hour in which a required one is not,
+        stands behind every window in which all are known and behind which nothing is hidden; this way a missing value
+        can never lift one.
+        """
+        return _rank(not self.is_known, self.preferred, self.margin, self.length, self.start)
+
+
+def _rank(unknown: bool, preferred: bool, margin: float, length: np.timedelta64, start: np.datetime64) -> Rank:
+    seconds = float(length.astype("timedelta64[s]").astype(np.int64))
+    return unknown, not preferred, -round(margin, 6), -seconds, float(start.astype("datetime64[s]").astype(np.int64))
+
+
+def rank_by_chance(windows: Iterable[Window]) -> list[Window]:
+    """Rank windows by the chance of their surest stretch, told in hundredths, then as `Window.rank` does.
+
+    What is not known and what the pilot prefers stay in front; a chance that is not known stands last.
+    """
+
+    def key(window: Window) -> tuple[bool, bool, float, Rank]:
+        told = -1.0 if window.surest is None else window.surest.chance.value
+        chance = -1.0 if np.isnan(told) else told
+        return not window.is_known, not window.preferred, -round(chance, 2), window.rank
+
+    return sorted(windows, key=key)
+
+
+def find_windows(
+    assessment: xr.Dataset,
+    *,
+    minimum_duration: np.timedelta64,
+    start: np.datetime64 | None = None,
+    end: np.datetime64 | None = None,
+    preferred: npt.NDArray[np.bool_] | None = None,
+    breaks: Collection[np.datetime64] = (),
+) -> list[Window]:
+    """Find the windows of one place and rank them, the best first.
+
+    Every unbroken stretch of holding hours is cut to daylight and to `start`..`end`. In each stretch that is
+    at least as long as the minimum, the window given is its best part: of all parts at least the minimum long,
+    the one with the larger smallest margin, then the longer, then the earlier.
+
+    Parameters
+    ----------
+    assessment : xarray.Dataset
+        Of one place, as `wxfly.assessment.suitability.assess` gives it (dimensions time and element only).
+    minimum_duration : numpy.timedelta64
+        Shortest window of use.
+    start, end : numpy.datetime64, optional
+        UTC bounds; nothing outside counts.
+    preferred : ndarray of bool, optional
+        Hours that the pilot would rather have; among windows that hold, those wholly of such hours come first. A
+        preference never makes an hour hold.
+    breaks : collection of numpy.datetime64, optional
+        Moments at which a stretch ends and another begins, such as the midnights of a place whose sun does not set.
+
+    Returns
+    -------
+    list of Window
+        Empty when nothing holds long enough.
+    """
+    usable_start, usable_end = _usable(assessment, start, end)
+    liked = np.zeros(usable_start.size, dtype=bool) if preferred is None else preferred
+    state = assessment["state"].values
+    holds = (state >= State.NARROW) & (usable_end > usable_start)
+    # Two neighbouring hours join only where no dark minutes lie between them.
+    joins = np.concatenate(([False], usable_end[:-1] == usable_start[1:])) if len(state) else holds
+    for moment in breaks:
+        joins[1:] &= ~((usable_start[:-1] < moment) & (usable_start[1:] >= moment))
+    windows = []
+    for first, last in _stretches(holds, joins):
+        if usable_end[last] - usable_start[first] >= minimum_duration:
+            windows.append(_best_part(assessment, usable_start, usable_end, liked, first, last, minimum_duration))
+    return sorted(windows, key=lambda window: window.rank)
+
+
+def _usable(assessment: xr.Dataset, start: np.datetime64 | None, end: np.datetime64 | None) -> tuple[Times, Times]:
+    usable_start = assessment["usable_start"].values.astype("datetime64[s]")
+    usable_end = assessment["usable_end"].values.astype("datetime64[s]")
+    if start is not None:
+        usable_start = np.maximum(usable_start, start.astype("datetime64[s]"))  # NaT stays NaT
+    if end is not None:
+        usable_end = np.minimum(usable_end, end.astype("datetime64[s]"))
+    return usable_start, usable_end
+
+
+def _stretches(holds: npt.NDArray[np.bool_], joins: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Give first and last position of every unbroken run."""
+    runs: list[tuple[int, int]] = []
+    for position in np.flatnonzero(holds):
+        if runs and runs[-1][1] == position - 1 and joins[position]:
+            runs[-1] = (runs[-1][0], int(position))
+        else:
+            runs.append((int(position), int(position)))
+    return runs
+
+
+def _best_part(
+    assessment: xr.Dataset,
+    usable_start: Times,
+    usable_end: Times,
+    liked: npt.NDArray[np.bool_],
+    first: int,
+    last: int,
+    minimum_duration: np.timedelta64,
+) -> Window:
+    margin = assessment["hour_margin"].values
+    state = assessment["state"].values
+    hidden = assessment["advised_unknown"].values > 0
+    best: tuple[Rank, int, int] | None = None
+    for i in range(first, last + 1):
+        smallest, unknown, preferred = np.inf, False, True
+        for j in range(i, last + 1):
+            smallest = min(smallest, float(margin[j]))
+            unknown, preferred = unknown or bool(hidden[j]), preferred and bool(liked[j])
+            length = usable_end[j] - usable_start[i]
+            if length < minimum_duration:
+                continue
+            key = _rank(unknown, preferred, smallest, length, usable_start[i])
+            if best is None or key < best[0]:
+                best = (key, i, j)
+    assert best is not None  # the whole stretch is long enough
+    _, i, j = best
+    part = slice(i, j + 1)
+    at = i + int(np.argmin(margin[part]))
+    return Window(
+        start=usable_start[i],
+        end=usable_end[j],
+        margin=float(margin[at]),
+        limiting_element=str(assessment["limiting_element"].values[at]),
+        state=State(int(state[part].min())),
+        unknown=unknown_elements(assessment.isel(time=part)),
+        preferred=bool(liked[part].all()),
+        first=i,
+        last=j,
+        within_start=usable_start[first],
+        within_end=usable_end[last],
+        ends_unknown=j == last and _is_unknown_after(state, usable_start, usable_end, last),
+    )
+
+
+def _is_unknown_after(state: npt.NDArray[np.int8], usable_start: Times, usable_end: Times, last: int) -> bool:
+    """Tell whether the hour after a stretch could be flown by its light and the time asked about, but is not known."""
+    after = last + 1
+    if after >= state.size or state[after] != State.NOT_KNOWN:
+        return False
+    return bool(usable_start[after] == usable_end[last] and usable_end[after] > usable_start[after])

@@ -1,0 +1,373 @@
+"""Derived quantities: the cube's hours carried to flight height.
+
+This is the only place where arrays and their attributes meet: variables are taken out of the cube, given to the
+plain functions of `wxfly.physics`, and put back under their names.
+
+The phases of a flight at heights of their own: launching and landing at the hand, the way home at its height.
+
+A phase takes less than an hour and a forecast comes by the hour, so every phase of a flight meets the demand of the
+same hour: each is held against its own limit, and the tightest counts (`wxfly.assessment.suitability.assess`). Over several hours
+there is a launch and a landing in every one of them, with each change of the battery.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from wxfly.assessment.hours import HOUR, Taker, cut_hours, to_hours
+from wxfly.assessment.lost_inputs import lost_inputs
+from wxfly.assessment.weather import weather
+from wxfly.assessment.wind_at_height import WindAloft, sun_of
+from wxfly.cube.contract import VARIABLES, restore_carried
+from wxfly.physics.air import atmosphere, geomagnetic
+from wxfly.physics.air import sun as daylight
+from wxfly.physics.air.humidity import (
+    dew_point_from_relative_humidity,
+    relative_humidity_from_dew_point,
+    saturation_vapour_pressure,
+)
+from wxfly.pilot.elements import NAMES
+from wxfly.pilot.limits import HEIGHT_OF_LAUNCH, Limits
+from wxfly.pilot.site import Site
+
+Array = npt.NDArray[np.float64]
+
+HIGH_GROUND = 1000.0
+"""Above, it is told that ways of reducing pressure to sea level differ [m]: here by up to 85 m of density altitude."""
+
+
+def derive(
+    cube: xr.Dataset | Taker,
+    *,
+    height: float,
+    site: Site | None = None,
+    daylight_rule: str = "civil_twilight",
+    start: np.datetime64 | None = None,
+    end: np.datetime64 | None = None,
+) -> xr.Dataset:
+    """Work out what each hour asks of an aircraft at flight height.
+
+    Parameters
+    ----------
+    cube : xarray.Dataset or Taker
+        A forecast cube (`wxfly.cube.contract`), with any horizontal dimensions or none; or its hours, made ready once by
+        `hours_of` for this and `derive_heights`, with their own bounds.
+    height : float
+        Flight height above ground [m].
+    site : Site, optional
+        Whose ground counts where the wind must be carried up from one level alone.
+    daylight_rule : str, optional
+        See `wxfly.physics.air.sun.lit_part`.
+    start, end : numpy.datetime64, optional
+        UTC bounds; whole hours around them are worked out. Hours that the forecast does not reach are there and
+        not known. By default every hour of the cube.
+
+    Returns
+    -------
+    xarray.Dataset
+        Dimensions ``time`` (start of the hour), the horizontal ones of the cube, and ``edge`` for instants; with
+        ``input_is_lost`` (element, time, ...), as `wxfly.assessment.lost_inputs.lost_inputs` gives it.
+    """
+    take = cube if isinstance(cube, Taker) else hours_of(cube, start=start, end=end)
+    ground = take.coordinate("surface_altitude")
+    result: dict[str, Array] = {}
+    result |= _wind(take, height, site)
+    result |= _air(take, height, ground)
+    result |= weather(take, height, ground, result)
+    result |= _kp(take)
+    result |= dict(zip(("sun_elevation", "sun_azimuth"), sun_of(take), strict=True))
+    conditions = _dataset(take, result)
+    conditions = _daylight(conditions, daylight_rule)
+    is_reduced = not take.has("surface_air_pressure") and take.has("air_pressure_at_mean_sea_level")
+    lost = (("element", *take.dims[1:]), lost_inputs(take, max(float(height), 10.0)), DERIVED["input_is_lost"])
+    conditions = conditions.assign(input_is_lost=lost).assign_coords(element=list(NAMES))
+    return conditions.assign_coords(height=float(height)).assign_attrs(
+        take.hours.attrs | {"pressure_is_reduced": int(is_reduced)}
+    )
+
+
+def _dataset(take: Taker, results: dict[str, Array]) -> xr.Dataset:
+    """Put results back under their names, with units and long names."""
+    coords = {k: v for k, v in take.hours.coords.items() if "height" not in v.dims and k != "height"}
+    data = {name: (take.dims, np.broadcast_to(values, take.shape), DERIVED[name]) for name, values in results.items()}
+    return xr.Dataset(data, coords=coords)
+
+
+def hours_of(cube: xr.Dataset, *, start: np.datetime64 | None = None, end: np.datetime64 | None = None) -> Taker:
+    """Make the hours of a cube ready, for `derive` and `derive_heights` to share."""
+    return Taker(to_hours(cut_hours(restore_carried(cube), start, end)))
+
+
+def derive_heights(
+    cube: xr.Dataset | Taker,
+    heights: npt.ArrayLike,
+    *,
+    site: Site | None = None,
+    start: np.datetime64 | None = None,
+    end: np.datetime64 | None = None,
+) -> xr.Dataset:
+    """Work out wind, gust and wind difference at many heights for every hour, the worse edge of each.
+
+    Parameters
+    ----------
+    cube, site, start, end
+        As in `derive`.
+    heights : array_like
+        Above ground, increasing [m].
+
+    Returns
+    -------
+    xarray.Dataset
+        ``wind_speed``, ``wind_standard_deviation``, ``wind_speed_of_gust``, ``wind_difference`` [m s-1] with
+        dimensions time, the horizontal ones and height.
+    """
+    take = cube if isinstance(cube, Taker) else hours_of(cube, start=start, end=end)
+    wanted = np.asarray(heights, dtype=float)
+    aloft = WindAloft(take, site)
+    judged = np.maximum(wanted, 10.0)  # below 10 m the wind at 10 m counts, as in a climb
+    carried = aloft.at(judged)
+    values = {
+        "wind_speed": carried.wind_speed,
+        "wind_standard_deviation": carried.standard_deviation,
+        "gust_standard_deviation": aloft.gust_deviation(carried.standard_deviation, judged),
+        "wind_speed_of_gust": aloft.gust(carried.wind_speed, judged),
+        "wind_difference": aloft.difference(judged),
+    }
+    dims = (*take.dims[1:], "height")
+    coords = {k: v for k, v in take.hours.coords.items() if "height" not in v.dims and k != "height"}
+    # Of the two edges the worse one counts; a missing edge is a missing hour.
+    data = {name: (dims, of_edges.max(axis=0), DERIVED[name]) for name, of_edges in values.items()}
+    return xr.Dataset(data, coords=coords | {"height": wanted})
+
+
+def _wind(take: Taker, height: float, site: Site | None) -> dict[str, Array]:
+    aloft = WindAloft(take, site)
+    climb = aloft.climb_to(height)
+    wind = aloft.at(climb)
+    gusts = aloft.gust(wind.wind_speed, climb)
+    deviation = wind.standard_deviation[..., -1]
+    return {
+        "wind_speed": wind.wind_speed[..., -1],
+        "wind_from_direction": wind.wind_from_direction[..., -1],
+        "wind_standard_deviation": deviation,
+        "wind_method": np.asarray(wind.method[..., -1], dtype=float),
+        "wind_difference": aloft.difference(climb[-1:])[..., 0],
+        "wind_speed_at_10m": aloft.at_10m,
+        "gust_at_10m": take("wind_speed_of_gust"),
+        "wind_speed_of_gust": gusts[..., -1],
+        "gust_standard_deviation": aloft.gust_deviation(deviation[..., None], climb[-1:])[..., 0],
+        # The aircraft climbs through what is below: a jet under the flight height counts.
+        "largest_wind_speed": wind.wind_speed.max(axis=-1),
+        "largest_gust": gusts.max(axis=-1),
+        "low_level_jet": aloft.jet(),
+    }
+
+
+def _air(take: Taker, height: float, ground: Array) -> dict[str, Array]:
+    near_ground = take("air_temperature")
+    aloft, heights = take.levels("air_temperature_aloft")
+    at_height = atmosphere.temperature_at_height(near_ground, aloft, heights, height)
+
+    humidity, dew_point = _humidity(take, near_ground)
+    vapour_pressure = saturation_vapour_pressure(dew_point)
+    surface_pressure = _surface_pressure(take, near_ground, ground)
+    pressure = atmosphere.pressure_at_height(surface_pressure, near_ground, height)
+    density = atmosphere.air_density(at_height, vapour_pressure, pressure)
+    return {
+        "air_temperature": at_height,
+        "air_temperature_near_ground": near_ground,
+        "relative_humidity": humidity,
+        "dew_point_temperature": dew_point,
+        "surface_air_pressure": surface_pressure,
+        "air_density": density,
+        "pressure_altitude": atmosphere.pressure_altitude(pressure),
+        "density_altitude": atmosphere.density_altitude(density),
+    }
+
+
+def _humidity(take: Taker, air_temperature: Array) -> tuple[Array, Array]:
+    """Give relative humidity and dew point: the more humid of the two where the source carries both.
+
+    Real replies differ by several per cent between the two, so one cannot stand in for the other when it is lost.
+    """
+    given, dew_point = take("relative_humidity"), take("dew_point_temperature")
+    from_dew_point = relative_humidity_from_dew_point(air_temperature, dew_point)
+    if not take.has("dew_point_temperature"):
+        humidity = given
+    elif not take.has("relative_humidity"):
+        humidity = from_dew_point
+    else:
+        humidity = np.maximum(given, from_dew_point)  # NaN in either stays NaN
+    humidity = np.clip(humidity, 0.0, 1.0)
+    return humidity, dew_point_from_relative_humidity(air_temperature, humidity)
+
+
+def _surface_pressure(take: Taker, air_temperature: Array, ground: Array) -> Array:
+    """Give the pressure at the ground: the source's own, or from sea level where it carries none.
+
+    Services differ in the column that they fill in below the ground: warm as the day's air, or the standard
+    atmosphere's. The lower pressure of the two counts, which gives the higher density altitude.
+    """
+    if take.has("surface_air_pressure"):
+        return take("surface_air_pressure")
+    at_sea_level = take("air_pressure_at_mean_sea_level")
+    standard = atmosphere.STANDARD_TEMPERATURE - atmosphere.STANDARD_LAPSE_RATE * ground
+    of_the_day, of_the_standard = (
+        atmosphere.surface_pressure_from_sea_level(at_sea_level, temperature, ground)
+        for temperature in (air_temperature, standard)
+    )
+    return np.minimum(of_the_day, of_the_standard)
+
+
+def pressure_note(conditions: xr.Dataset) -> str:
+    """Say that density altitude hangs on a pressure reduced to sea level, where the ground is high; else empty.
+
+    Parameters
+    ----------
+    conditions : xarray.Dataset
+        Of one place, as `derive` gives them.
+    """
+    ground = float(conditions["surface_altitude"]) if "surface_altitude" in conditions.coords else np.nan
+    if not conditions.attrs.get("pressure_is_reduced") or not ground > HIGH_GROUND:
+        return ""
+    return (
+        "the forecast gives pressure at sea level only, and services reduce it in different ways: over ground this high"
+        " density altitude may be off by some hundred metres; the higher of two is taken"
+    )
+
+
+def _kp(take: Taker) -> dict[str, Array]:
+    magnetic = geomagnetic.geomagnetic_latitude(take.coordinate("latitude"), take.coordinate("longitude"))
+    return {
+        "kp_index": take("kp_index"),
+        "kp_limit": geomagnetic.kp_limit(magnetic),
+        "geomagnetic_latitude": magnetic,
+    }
+
+
+def _daylight(conditions: xr.Dataset, rule: str) -> xr.Dataset:
+    """Add the lit part of every hour, to the second, for every place; members of an ensemble share their place's."""
+    everywhere = conditions["wind_speed"].isel(edge=0, time=0, drop=True)
+    places = everywhere.isel(realization=0, drop=True) if "realization" in everywhere.dims else everywhere
+    latitude = conditions["latitude"].broadcast_like(places)
+    longitude = conditions["longitude"].broadcast_like(latitude).values
+    start = conditions["time"].values.astype("datetime64[s]")
+    usable_start = np.empty((start.size, *latitude.shape), dtype="datetime64[s]")
+    usable_end = np.empty_like(usable_start)
+    for index in np.ndindex(latitude.shape):
+        usable_start[:, *index], usable_end[:, *index] = daylight.lit_part(
+            float(latitude.values[index]), float(longitude[index]), start, HOUR, rule=rule
+        )
+    lit = usable_end - usable_start
+    minutes = np.where(np.isnat(lit), 0.0, lit.astype("timedelta64[s]").astype(float) / 60)
+    dims = ("time", *everywhere.dims)
+    absent = [i for i, d in enumerate(dims) if d not in ("time", *latitude.dims)]
+    shape = (start.size, *everywhere.shape)
+
+    def spread(values: npt.NDArray[np.generic]) -> npt.NDArray[np.generic]:
+        return np.broadcast_to(np.expand_dims(values, absent), shape)
+
+    return conditions.assign(
+        minutes_of_light=(dims, spread(minutes), DERIVED["minutes_of_light"]),
+        usable_start=(dims, spread(usable_start.astype("datetime64[ns]"))),
+        usable_end=(dims, spread(usable_end.astype("datetime64[ns]"))),
+    )
+
+
+def _described(units: str, long_name: str, standard_name: str | None = None) -> dict[str, str]:
+    described = {"units": units, "long_name": long_name}
+    return described | ({"standard_name": standard_name} if standard_name else {})
+
+
+def _kept(*names: str) -> dict[str, dict[str, str]]:
+    """Describe what is handed on as the cube has it."""
+    rows = (VARIABLES[name] for name in names)
+    return {row.name: _described(row.units, row.long_name, row.standard_name) for row in rows}
+
+
+DERIVED: dict[str, dict[str, str]] = {
+    "wind_speed": _described("m s-1", "mean wind at flight height", "wind_speed"),
+    "wind_from_direction": _described(
+        "degree", "direction the wind comes from at flight height", "wind_from_direction"
+    ),
+    "wind_standard_deviation": _described("m s-1", "standard deviation of the wind's carrying to flight height"),
+    "gust_standard_deviation": _described("m s-1", "standard deviation of the gust's carrying to flight height"),
+    "largest_wind_speed": _described("m s-1", "largest mean wind from 10 m up to flight height"),
+    "largest_gust": _described("m s-1", "largest gust from 10 m up to flight height"),
+    "wind_method": _described("1", "how the wind was carried (wxfly.physics.wind.profile.ProfileMethod)"),
+    "wind_difference": _described("m s-1", "largest wind difference over 30 m of height up to flight height"),
+    "wind_speed_at_10m": _described("m s-1", "mean wind at 10 m", "wind_speed"),
+    "low_level_jet": _described("1", "a low-level jet or its lower flank: 1 there is one, 0 none"),
+    "gust_at_10m": _described("m s-1", "gust at 10 m", "wind_speed_of_gust"),
+    "wind_speed_of_gust": _described("m s-1", "gust at flight height", "wind_speed_of_gust"),
+    "air_temperature": _described("K", "air temperature at flight height", "air_temperature"),
+    "air_temperature_near_ground": _described("K", "air temperature at 2 m", "air_temperature"),
+    "air_density": _described("kg m-3", "air density at flight height", "air_density"),
+    "pressure_altitude": _described("m", "pressure altitude at flight height"),
+    "density_altitude": _described("m", "density altitude at flight height"),
+    "precipitation_rate": _described("mm h-1", "precipitation of the hour, the least trace counted as 0.1"),
+    "forecast_precipitation_rate": _described("mm h-1", "precipitation of the hour, a trace as it is forecast"),
+    "cloud_base_height": _described("m", "cloud base above ground"),
+    "cloud_base_method": _described("1", "how the cloud base was found (wxfly.physics.air.cloud.CloudBaseMethod)"),
+    "icing_risk": _described("1", "icing at flight height: 0 none, 1 possible, 2 likely"),
+    "fog_risk": _described("1", "fog in humid air: 0 none, 1 possible, 2 likely"),
+    "fog_chance": _described("1", "chance of fog in humid air"),
+    "thunderstorm_risk": _described("1", "thunderstorm: 0 none, 1 possible, 2 likely"),
+    "geomagnetic_latitude": _described("degree", "geomagnetic latitude (AACGM)"),
+    "kp_limit": _described("1", "Kp limit from the place's geomagnetic latitude"),
+    "sun_elevation": _described("degree", "sun above the level horizon", "solar_elevation_angle"),
+    "sun_azimuth": _described("degree", "direction of the sun, clockwise from north", "solar_azimuth_angle"),
+    "input_is_lost": _described("1", "whether an input of an element is lost in the hour"),
+    "minutes_of_light": _described("min", "minutes of the hour in which the daylight rule holds"),
+    **_kept(
+        "relative_humidity", "dew_point_temperature", "surface_air_pressure", "precipitation_probability",
+        "weather_code", "cloud_area_fraction", "visibility_in_air", "kp_index",
+        "atmosphere_convective_available_potential_energy",
+    ),
+}  # fmt: skip
+
+
+_AT_HEIGHT = ("largest_wind_speed", "largest_gust", "wind_standard_deviation", "gust_standard_deviation")
+
+
+def derive_flight(
+    hours: Taker, *, height: float, site: Site, limits: Limits, return_height: float | None = None
+) -> xr.Dataset:
+    """Work out what each hour asks of an aircraft at flight height, and in the other phases of its flight.
+
+    Parameters
+    ----------
+    hours : Taker
+        As `wxfly.assessment.conditions.hours_of` gives it.
+    height : float
+        Flight height above ground [m].
+    site : Site
+        Whose ground counts.
+    limits : Limits
+        Its rule of daylight counts, and whether it has a limit of its own for the launch.
+    return_height : float, optional
+        Of the way home above ground [m]. Up to the flight height the climb is held against the limits already.
+
+    Returns
+    -------
+    xarray.Dataset
+        As `wxfly.assessment.conditions.derive` gives it, with ``largest_gust_at_launch`` where there is a limit for it, and
+        ``largest_wind_speed_at_return`` and ``largest_gust_at_return`` where the way home is higher; each with its
+        standard deviation, and the height of each phase as attribute ``phase_heights`` [m].
+    """
+    conditions = derive(hours, height=height, site=site, daylight_rule=limits.daylight_rule)
+    heights: dict[str, float] = {}
+    if limits.maximum_gust_at_launch is not None:
+        at_hand = derive(hours, height=HEIGHT_OF_LAUNCH, site=site, daylight_rule=limits.daylight_rule)
+        conditions = conditions.assign(
+            largest_gust_at_launch=at_hand["wind_speed_of_gust"],
+            gust_standard_deviation_at_launch=at_hand["gust_standard_deviation"],
+        )
+        heights["launch"] = HEIGHT_OF_LAUNCH
+    if return_height is not None and return_height > height:
+        higher = derive(hours, height=return_height, site=site, daylight_rule=limits.daylight_rule)
+        conditions = conditions.assign({f"{name}_at_return": higher[name] for name in _AT_HEIGHT})
+        heights["return"] = return_height
+    return conditions.assign_attrs(phase_heights=heights) if heights else conditions

@@ -1,0 +1,145 @@
+"""What an hour is: stamps of a forecast turned into hours that can be judged.
+
+The hour from h to h+1 is spoken for by the instants at both of its edges, and by the sums and maxima that cover any
+part of it. So instants get a dimension ``edge`` (start and end of the hour), and for a value that covers a span the
+largest of all stamps whose span overlaps the hour is taken.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from wxfly.cube.contract import carried_heights, covers_hours
+
+Array = npt.NDArray[np.float64]
+
+HOUR = np.timedelta64(1, "h")
+EDGES = 2
+
+
+def cut_hours(cube: xr.Dataset, start: np.datetime64 | None, end: np.datetime64 | None) -> xr.Dataset:
+    """Cut or extend a cube to the stamps that the wanted hours need.
+
+    Parameters
+    ----------
+    cube : xarray.Dataset
+        A forecast cube.
+    start, end : numpy.datetime64 or None
+        UTC bounds; whole hours around them are kept, with missing values where the cube does not reach. None takes
+        the cube's own.
+
+    Returns
+    -------
+    xarray.Dataset
+        With the number of hours as attribute ``hours``.
+    """
+    time = cube["time"].values
+    first = time[0] if start is None else start.astype("datetime64[h]").astype(time.dtype)
+    if end is None:
+        last = time[-1]
+    else:
+        whole = end.astype("datetime64[h]")
+        last = (whole if whole == end.astype("datetime64[s]") else whole + HOUR).astype(time.dtype)
+    last = max(last, first + HOUR)
+    spans = [covers_hours(cube.variables[n], str(n)) for n in cube.data_vars]
+    reach = int(max(-min((begin for begin, _ in spans), default=0.0), 1.0))
+    wanted = np.arange(first, last + reach * HOUR, HOUR)
+    at = int((first - time[0]) / HOUR)
+    if at >= 0 and at + wanted.size <= time.size:
+        cube = cube.isel(time=slice(at, at + wanted.size))
+    else:
+        cube = cube.reindex(time=wanted)
+    return cube.assign_attrs(cube.attrs | {"hours": int((last - first) / HOUR)})
+
+
+def stamps_of_hour(covers: tuple[float, float]) -> list[int]:
+    """Give the stamps, in hours after an hour's start, whose span overlaps that hour.
+
+    Parameters
+    ----------
+    covers : tuple of float
+        Span of a stamp in hours; ``(0, 0)`` is an instant and speaks for both edges of the hour.
+    """
+    begin, finish = covers
+    if begin == finish:
+        return [0, 1]
+    return [k for k in range(-24, 25) if k + begin < 1 and k + finish > 0]
+
+
+def to_hours(cube: xr.Dataset) -> xr.Dataset:
+    """Turn stamps into hours: instants get both edges, spans give the largest value that overlaps the hour."""
+    count = int(cube.attrs.get("hours", cube.sizes["time"] - 1))
+    hours: dict[str, tuple[tuple[str, ...], Array]] = {}
+    for name, variable in cube.variables.items():
+        if name not in cube.data_vars:
+            continue
+        covers = covers_hours(variable, str(name))
+        dims = tuple(str(d) for d in variable.dims)
+        taken = [_shifted(variable.values, dims.index("time"), k, count) for k in stamps_of_hour(covers)]
+        if covers[0] == covers[1]:
+            hours[str(name)] = (("edge", *dims), np.stack(taken))
+        else:
+            hours[str(name)] = (dims, np.maximum.reduce(taken))  # NaN in any of them stays NaN
+    coords = {
+        k: (c.dims, c.values[:count] if c.dims == ("time",) else c.values) for k, c in cube.coords.variables.items()
+    }
+    return xr.Dataset(hours, coords=coords, attrs=cube.attrs)
+
+
+def _shifted(values: Array, axis: int, stamps: int, count: int) -> Array:
+    """Give the values `stamps` after each hour's start along the axis of time; NaN past either end."""
+    at = np.arange(count) + stamps
+    beyond = (at >= values.shape[axis]) | (at < 0)
+    taken = np.take(values, np.where(beyond, 0, at), axis).astype(float)
+    np.moveaxis(taken, axis, 0)[beyond] = np.nan
+    return taken
+
+
+class Taker:
+    """Takes variables out of the hours as plain arrays with the axes edge, time and the horizontal ones."""
+
+    def __init__(self, hours: xr.Dataset) -> None:
+        self.hours = hours
+        self.horizontal = [str(d) for d in hours.dims if d not in ("edge", "time", "height")]
+        self.dims = ("edge", "time", *self.horizontal)
+        self.shape = (EDGES, hours.sizes["time"], *(hours.sizes[d] for d in self.horizontal))
+
+    def __call__(self, name: str) -> Array:
+        """Give a variable with axes edge, time, horizontal; NaN throughout when the source does not carry it."""
+        if name not in self.hours:
+            return np.full(self.shape, np.nan)
+        variable = self.hours[name]
+        if "edge" not in variable.dims:
+            variable = variable.expand_dims(edge=EDGES)
+        ordered = variable.transpose(*(d for d in self.dims if d in variable.dims))
+        missing = [i for i, d in enumerate(self.dims) if d not in variable.dims]
+        return np.broadcast_to(np.expand_dims(ordered.values, missing), self.shape).astype(float)
+
+    def levels(self, name: str) -> tuple[Array, Array]:
+        """Give a variable with the height on the last axis, and the heights [m] at which its source carries it."""
+        heights = carried_heights(self.hours, name)
+        shape = (*self.shape, heights.size)
+        if not heights.size:
+            return np.full(shape, np.nan), heights
+        variable = self.hours[name].sel(height=heights)
+        wanted = (*self.dims, "height")
+        ordered = variable.transpose(*(d for d in wanted if d in variable.dims))
+        missing = [i for i, d in enumerate(wanted) if d not in variable.dims]
+        return np.broadcast_to(np.expand_dims(ordered.values, missing), shape).astype(float), heights
+
+    def has(self, name: str) -> bool:
+        """Whether the source carries the variable at all."""
+        return name in self.hours
+
+    def coordinate(self, name: str) -> Array:
+        """Give a coordinate of the places, in a shape that goes with the variables."""
+        if name not in self.hours.coords:
+            return np.full((1,) * len(self.shape), np.nan)
+        coordinate = self.hours[name]
+        missing = [i for i, d in enumerate(self.dims) if d not in coordinate.dims]
+        return np.expand_dims(
+            coordinate.transpose(*(d for d in self.dims if d in coordinate.dims)).values.astype(float),
+            missing,
+        )

@@ -1,0 +1,73 @@
+"""Lost inputs: what each element is worked out from, and the hours in which some of that is missing.
+
+A method that finds its way without one of its inputs gives an answer that may be kinder than the whole. So an element
+is not known in an hour in which its source carries an input and the hour has lost it, whatever else speaks for it. What
+a source does not carry at all is not lost: a method then has its fallback, and an advised element stays advised.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from wxfly.assessment.hours import Taker
+from wxfly.pilot.elements import NAMES
+
+Flags = npt.NDArray[np.bool_]
+
+_WIND = ("wind_speed",)
+_TEMPERATURE = ("air_temperature", "air_temperature_aloft")
+_HUMIDITY = ("relative_humidity", "dew_point_temperature")
+_RAIN = ("precipitation_amount", "weather_code")
+INPUTS: dict[str, tuple[str, ...]] = {
+    "wind": _WIND,
+    "gust": (*_WIND, "wind_speed_of_gust"),
+    "wind_difference": (*_WIND, "wind_from_direction"),
+    "precipitation": _RAIN,
+    "temperature": _TEMPERATURE,
+    "density_altitude": (*_TEMPERATURE, *_HUMIDITY, "surface_air_pressure"),
+    "icing": (*_TEMPERATURE, *_HUMIDITY, *_RAIN),
+    "visibility": ("visibility_in_air", "weather_code"),
+    "cloud_base": ("cloud_base_altitude", "low_type_cloud_area_fraction", "air_temperature", *_HUMIDITY),
+    "fog": ("air_temperature", *_HUMIDITY, *_RAIN),
+    "thunderstorm": (*_RAIN, "atmosphere_convective_available_potential_energy", "lifted_index"),
+    "kp": ("kp_index",),
+    "daylight": (),
+}
+"""Variables of the cube by element."""
+
+
+def lost_inputs(take: Taker, height: float) -> Flags:
+    """Tell in which hours some input of an element is lost.
+
+    Parameters
+    ----------
+    take : Taker
+        Of the forecast's hours.
+    height : float
+        Flight height above ground [m]: of the wind the levels up to the first above it count.
+
+    Returns
+    -------
+    ndarray of bool
+        ``(element, time, horizontal ...)``; an hour has lost what either of its edges has.
+    """
+    missing: dict[str, Flags] = {}
+    for name in {name for names in INPUTS.values() for name in names if take.has(name)}:
+        if "height" in take.hours[name].dims:
+            values, heights = take.levels(name)
+            reach = int(np.searchsorted(heights, height)) + 1
+            missing[name] = np.asarray(np.isnan(values[..., :reach]).any(axis=-1))
+        else:
+            missing[name] = np.isnan(take(name))
+    # By stability wind is carried to a height: from temperatures, or sun and cloud. With one level all hangs on it.
+    stability = () if take.has("air_temperature_aloft") else ("cloud_area_fraction",)
+    if take.has("wind_speed") and take.levels("wind_speed")[1].size == 1:
+        stability = (*stability, "surface_roughness_length", *_TEMPERATURE)
+    for name in stability:
+        if take.has(name):
+            lost = missing[name] if name in missing else np.asarray(np.isnan(take(name)))
+            missing["wind_speed"] = missing.get("wind_speed", np.zeros(take.shape, dtype=bool)) | lost
+    nothing = np.zeros(take.shape, dtype=bool)
+    rows = [np.logical_or.reduce([nothing, *(missing[n] for n in INPUTS[e] if n in missing)]) for e in NAMES]
+    return np.asarray(np.stack(rows).any(axis=1))

@@ -1,0 +1,457 @@
+"""The margin: the share of a limit that is left, 1 when nothing of it is used, 0 at the limit, negative beyond.
+
+Suitability: each hour measured against the limits, and which element decides.
+
+Every element has a *demand* (what the hour asks), a *limit*, and a *margin*: the share of the limit left,
+1 when nothing of it is used, 0 at the limit, negative beyond. The margin of the hour is the smallest of its
+elements, and that element is the *limiting element*. Nothing is averaged: good visibility never pays for wind.
+
+The hold after a break: hours that follow one over the wind or the gust limit are held back.
+
+Wind that has just been too strong comes back. Parachutists wait half an hour without a gust over the limit
+(`wxfly.pilot.intent.hold_after_break`); on hourly values that is an hour at the least.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from enum import IntEnum
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from wxfly.physics.wind.error import error_factor
+from wxfly.pilot.elements import BY_NAME, ELEMENTS, NAMES
+from wxfly.pilot.intent import hold_after_break
+from wxfly.pilot.limits import HEIGHT_OF_LAUNCH, Limits
+
+Array = npt.NDArray[np.float64]
+
+# Margin of the grades none, possible, likely. "Possible" is narrow, "likely" as far outside as a margin goes.
+_GRADE_MARGIN = np.array([1.0, 0.05, -1.0])
+
+
+def margin_at_most(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
+    """Give the share of an upper limit that is left.
+
+    Parameters
+    ----------
+    demand, limit : array_like
+        In the same unit. A limit of zero is kept only by a demand of zero.
+
+    Returns
+    -------
+    ndarray
+        ``1 - demand / limit``, between -1 and 1; NaN where either is NaN.
+    """
+    demand, limit = np.broadcast_arrays(np.asarray(demand, float), np.asarray(limit, float))
+    positive = limit > 0
+    with np.errstate(over="ignore"):  # a limit next to nothing: the share is as good as infinite
+        share = demand / np.where(positive, limit, 1.0)
+    share = np.where(positive, share, np.where(demand > limit, np.inf, 0.0))
+    return np.where(np.isnan(demand) | np.isnan(limit), np.nan, np.clip(1.0 - share, -1.0, 1.0))
+
+
+def margin_at_least(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
+    """Give the share of a lower limit that is left: ``1 - limit / demand``, between -1 and 1."""
+    demand, limit = np.broadcast_arrays(np.asarray(demand, float), np.asarray(limit, float))
+    with np.errstate(over="ignore"):
+        share = np.where(demand > 0, limit / np.where(demand > 0, demand, 1.0), np.inf)
+    share = np.where(limit > 0, share, 0.0)
+    return np.where(np.isnan(demand) | np.isnan(limit), np.nan, np.clip(1.0 - share, -1.0, 1.0))
+
+
+def margin_within(demand: npt.ArrayLike, lowest: float, highest: float) -> Array:
+    """Give the share of a band that is left: 1 in its middle, 0 at either end."""
+    demand = np.asarray(demand, float)
+    half = (highest - lowest) / 2
+    return np.clip(1.0 - np.abs(demand - (lowest + half)) / half, -1.0, 1.0)
+
+
+def margin_of_grade(grade: npt.ArrayLike) -> Array:
+    """Give the margin of a grade: none 1, possible 0.05 (narrow), likely -1; NaN where it is not known."""
+    grade = np.asarray(grade, float)
+    known = np.where(np.isnan(grade), 0, grade).astype(int).clip(0, 2)
+    return np.where(np.isnan(grade), np.nan, _GRADE_MARGIN[known])
+
+
+class State(IntEnum):
+    """The four states of an hour, from worst to best."""
+
+    NOT_KNOWN = 0
+    OUTSIDE = 1
+    NARROW = 2
+    INSIDE = 3
+
+    @property
+    def words(self) -> str:
+        """The state as reports write it."""
+        return ("not known", "outside", "narrow", "inside")[self]
+
+
+def assess(conditions: xr.Dataset, limits: Limits) -> xr.Dataset:
+    """Measure every hour against the limits.
+
+    Parameters
+    ----------
+    conditions : xarray.Dataset
+        The hours at flight height, as `wxfly.assessment.conditions.derive` gives them; any horizontal dimensions.
+    limits : Limits
+        What the hours are held against.
+
+    Returns
+    -------
+    xarray.Dataset
+        ``demand``, ``limit``, ``margin`` (element, time, ...), SI and 1; ``hour_margin`` (NaN where not known);
+        ``limiting_element`` (name, empty where nothing is known); ``state`` (`State`); ``advised_unknown`` (how
+        many advised elements are not known and leave the state to the others); ``lost`` (element, time, ...: the hour
+        has lost an input that the source carries, so that the element counts as required in it); ``usable_start`` and
+        ``usable_end`` (the lit part of the hour, NaT
+        when dark). Where wind or gust is held in other phases of the flight too (`wxfly.assessment.conditions`), the tightest phase
+        is told; ``phase_height`` (element, time, ...) [m] says at which height it is, and ``flight_demand`` and
+        ``flight_limit`` are those at flight height.
+    """
+    template = conditions.variables["usable_start"]
+    measured = [_measure(element.name, conditions, limits, template) for element in ELEMENTS]
+    stacks = (np.stack([np.broadcast_to(row[part], template.shape) for row in measured]) for part in range(3))
+    demand, limit, margin = (np.array(stack, dtype=float) for stack in stacks)
+    demand[_lost(conditions, demand.shape)] = np.nan
+    margin[_lost(conditions, demand.shape)] = np.nan
+    at_height = {"flight_demand": demand.copy(), "flight_limit": limit.copy()}
+    heights = _tightest_phase(demand, limit, margin, conditions, limits, template)
+    assessment = _judge(demand, limit, margin, limits, conditions)
+    if heights is None:
+        return assessment
+    rows = at_height | {"phase_height": heights}
+    return assessment.assign({name: (("element", *template.dims), values) for name, values in rows.items()})
+
+
+# What each phase beside the flight at its height is held against.
+_PHASES = {
+    "launch": {"gust": "maximum_gust_at_launch"},
+    "return": {"wind": "maximum_wind", "gust": "maximum_gust"},
+}
+
+
+def _tightest_phase(
+    demand: Array, limit: Array, margin: Array, conditions: xr.Dataset, limits: Limits, template: xr.Variable
+) -> Array | None:
+    """Put the tightest phase of each hour into the rows of wind and gust; give the heights, None without phases."""
+    given: dict[str, float] = dict(conditions.attrs.get("phase_heights", {}))
+    if limits.maximum_gust_at_launch is not None:
+        given.setdefault("launch", HEIGHT_OF_LAUNCH)
+    if not given:
+        return None
+    heights = np.full(demand.shape, float(conditions["height"]))
+    for phase, height in given.items():
+        for name, key in _PHASES[phase].items():
+            most = getattr(limits, key)
+            if most is None:
+                continue
+            k, variable = NAMES.index(name), f"{_DEMAND[name]}_at_{phase}"
+            if variable not in conditions.variables:
+                asked = np.full(template.shape, np.nan)  # a limit for what was not worked out: not known
+            else:
+                asked = _in_doubt(name, conditions, variable, f"_at_{phase}", limits, template).max(axis=0)
+            left = margin_at_most(asked, most)
+            tighter = (left < margin[k]) | (np.isnan(left) & ~np.isnan(margin[k]))
+            for row, values in ((demand, asked), (limit, np.full(template.shape, float(most))), (margin, left)):
+                row[k] = np.where(tighter, values, row[k])
+            heights[k] = np.where(tighter, height, heights[k])
+    return heights
+
+
+def _lost(conditions: xr.Dataset, shape: tuple[int, ...]) -> npt.NDArray[np.bool_]:
+    """Tell where an element has lost an input, with the axes of the rows."""
+    for name in ("input_is_lost", "lost"):
+        if name in conditions.variables:
+            dims = ("element", *conditions.variables["usable_start"].dims)
+            return np.asarray(conditions.variables[name].transpose(*dims).values[: len(NAMES)])
+    return np.zeros(shape, dtype=bool)
+
+
+def _in_doubt(
+    name: str, conditions: xr.Dataset, variable: str, suffix: str, limits: Limits, template: xr.Variable
+) -> Array:
+    """Give wind or gust at the edges of the hour, with what a chosen confidence adds to it."""
+    values = _of_edges(conditions, variable, template)
+    if name in ("wind", "gust") and limits.confidence > 0.5:
+        doubt = _of_edges(conditions, f"{name}_standard_deviation{suffix}", template)
+        values = values + error_factor(limits.confidence) * doubt
+    return values
+
+
+def judge_worse(one: xr.Dataset, other: xr.Dataset, elements: Sequence[str], limits: Limits) -> xr.Dataset:
+    """Judge hours anew by the worse of two assessments in some elements, and by the first in all others.
+
+    Parameters
+    ----------
+    one, other : xarray.Dataset
+        Of the same hours, as `assess` gives them.
+    elements : sequence of str
+        In which the worse counts; where either does not know it, it is not known.
+    limits : Limits
+        What both are held against.
+    """
+    chosen = _along(np.array([name in elements for name in NAMES]), one["margin"].values)
+    margin, others = one["margin"].values, other["margin"].values
+    takes_other = chosen & ~np.isnan(margin) & ~(others >= margin)
+    demand, limit, margin = (
+        np.where(takes_other, other[name].values, one[name].values) for name in ("demand", "limit", "margin")
+    )
+    lost = one["lost"].copy(data=one["lost"].values | other["lost"].values)
+    result = _judge(demand, limit, margin, limits, one.assign(lost=lost))
+    if "phase_height" not in one:
+        return result
+    dims = result["demand"].dims
+    heights = np.where(takes_other, other["phase_height"].values, one["phase_height"].values)
+    kept = {name: one[name] for name in ("flight_demand", "flight_limit")}
+    return result.assign(kept | {"phase_height": (dims, heights)})
+
+
+def _judge(demand: Array, limit: Array, margin: Array, limits: Limits, conditions: xr.Dataset) -> xr.Dataset:
+    judged = np.array([_is_judged(name, limits) for name in NAMES])
+    required = np.array([name in limits.required for name in NAMES]) & judged
+    advised = ~np.array([name in limits.required for name in NAMES]) & judged
+    unknown = np.isnan(margin)
+    accepted = np.array([name in limits.accepted for name in NAMES])
+    lost = _lost(conditions, margin.shape) & unknown & _along(judged & ~accepted, margin)
+    required_unknown = (unknown & (_along(required, margin) | lost)).any(axis=0)
+    advised_unknown = (unknown & _along(advised, margin) & ~lost).sum(axis=0).astype(np.int8)
+
+    known_margin = np.where(unknown | ~_along(judged, margin), np.inf, margin)
+    smallest = known_margin.min(axis=0)
+    nothing = np.isinf(smallest)
+    limiting = np.asarray(NAMES, dtype=object)[known_margin.argmin(axis=0)]
+
+    state = np.where(smallest < 0, State.OUTSIDE, np.where(smallest < limits.reserve, State.NARROW, State.INSIDE))
+    # "Possible" is narrow whatever the reserve.
+    graded = np.array([element.sense == "grade" for element in ELEMENTS])
+    possible = ((demand == 1) & _along(graded, margin)).any(axis=0)
+    state = np.where(possible & (state == State.INSIDE), State.NARROW, state)
+    not_known = required_unknown | nothing
+    dims = conditions.variables["usable_start"].dims
+    flags = {
+        "flag_values": np.array([int(s) for s in State], dtype=np.int8),
+        "flag_meanings": " ".join(s.name.lower() for s in State),
+    }
+    return xr.Dataset(
+        {
+            "demand": (("element", *dims), demand),
+            "limit": (("element", *dims), limit),
+            "margin": (("element", *dims), margin),
+            "hour_margin": (dims, np.where(not_known, np.nan, smallest)),
+            "limiting_element": (dims, np.where(nothing, "", limiting).astype(object)),
+            "state": (dims, np.where(not_known, State.NOT_KNOWN, state).astype(np.int8), flags),
+            "advised_unknown": (dims, advised_unknown),
+            "lost": (("element", *dims), lost),
+            "usable_start": conditions.variables["usable_start"],
+            "usable_end": conditions.variables["usable_end"],
+        },
+        coords={**conditions.coords.variables, "element": list(NAMES)},
+        attrs={
+            "required": list(limits.required),
+            "not_judged": [name for name in NAMES if not _is_judged(name, limits)],
+        },
+    )
+
+
+def _along(flags: npt.NDArray[np.bool_], like: Array) -> npt.NDArray[np.bool_]:
+    return flags.reshape(-1, *([1] * (like.ndim - 1)))
+
+
+def _is_judged(name: str, limits: Limits) -> bool:
+    """An element without a limit is not judged; the answer says so."""
+    return not (name == "density_altitude" and limits.maximum_density_altitude is None)
+
+
+def names_of(assessment: xr.Dataset) -> tuple[str, ...]:
+    """Name the elements of an assessment, in the order of its rows."""
+    return tuple(assessment.variables["element"].values.tolist())
+
+
+def counts_as_required(assessment: xr.Dataset) -> npt.NDArray[np.bool_]:
+    """Tell where an element that is not known makes the hour not known: required, or lost; with the axes of margins."""
+    required = np.array([name in assessment.attrs["required"] for name in names_of(assessment)])
+    margin = assessment["margin"]
+    wide = np.broadcast_to(_along(required, margin.values), margin.shape)
+    return wide | assessment["lost"].transpose(*margin.dims).values if "lost" in assessment else wide
+
+
+def unknown_elements(assessment: xr.Dataset, *, required: bool = False) -> tuple[str, ...]:
+    """Name the judged elements that are not known in some hour.
+
+    Parameters
+    ----------
+    assessment : xarray.Dataset
+        As `assess` gives it.
+    required : bool, optional
+        Name the required elements instead of the advised ones.
+    """
+    unknown = np.isnan(assessment["margin"].values)
+    any_hour = unknown.reshape(unknown.shape[0], -1).any(axis=1)
+    chosen = set(assessment.attrs["required"])
+    skipped = set(assessment.attrs["not_judged"])
+    return tuple(
+        name
+        for name, is_unknown in zip(names_of(assessment), any_hour, strict=True)
+        if is_unknown and (name in chosen) == required and name not in skipped
+    )
+
+
+def _measure(
+    name: str, conditions: xr.Dataset, limits: Limits, template: xr.Variable
+) -> tuple[npt.ArrayLike, npt.ArrayLike, Array]:
+    """Give demand, limit and margin of one element for every hour, with the axes of the template."""
+    values = _in_doubt(name, conditions, _DEMAND[name], "", limits, template)
+    sense = BY_NAME[name].sense
+    if sense == "within":
+        # The aircraft starts and lands in the air near the ground: an inversion or a hot field counts.
+        near_ground = _of_edges(conditions, "air_temperature_near_ground", template)
+        return _measure_within(np.concatenate((values, near_ground)), limits)
+    # Of the two edges of the hour the worse one counts; a missing edge is a missing hour.
+    demand = values.min(axis=0) if sense == "at_least" else values.max(axis=0)
+    limit = _limit(name, conditions, limits, template)
+    if sense == "at_most":
+        margin = margin_at_most(demand, limit)
+    elif sense == "at_least":
+        margin = margin_at_least(demand, limit)
+    elif sense == "grade":
+        margin = margin_of_grade(demand)
+    else:
+        margin = np.where(np.isnan(demand), np.nan, np.where(demand > 0, 1.0, -1.0))
+    return demand, limit, margin
+
+
+def _of_edges(conditions: xr.Dataset, name: str, template: xr.Variable) -> Array:
+    """Give a condition with the edges of the hour on the first axis, then the axes of the template."""
+    variable = conditions.variables[name]
+    wanted = ("edge", *template.dims)
+    if "edge" not in variable.dims:
+        return np.asarray(variable.transpose(*template.dims).values, dtype=float)[None]
+    return np.asarray(variable.transpose(*wanted).values, dtype=float)
+
+
+# The condition that each element is measured by.
+_DEMAND = {
+    "wind": "largest_wind_speed",
+    "gust": "largest_gust",
+    "wind_difference": "wind_difference",
+    "precipitation": "precipitation_rate",
+    "temperature": "air_temperature",
+    "density_altitude": "density_altitude",
+    "icing": "icing_risk",
+    "visibility": "visibility_in_air",
+    "fog": "fog_risk",
+    "cloud_base": "cloud_base_height",
+    "thunderstorm": "thunderstorm_risk",
+    "kp": "kp_index",
+    "daylight": "minutes_of_light",
+}
+
+
+def _limit(name: str, conditions: xr.Dataset, limits: Limits, template: xr.Variable) -> npt.ArrayLike:
+    if name == "kp":
+        if limits.maximum_kp is not None:
+            return limits.maximum_kp
+        return np.asarray(_of_edges(conditions, "kp_limit", template).min(axis=0))
+    density_altitude = limits.maximum_density_altitude
+    value = {
+        "wind": limits.maximum_wind,
+        "gust": limits.maximum_gust,
+        "wind_difference": limits.maximum_wind_difference,
+        "precipitation": limits.maximum_precipitation,
+        "temperature": np.nan,
+        "density_altitude": np.nan if density_altitude is None else density_altitude,
+        "icing": 1.0,
+        "visibility": limits.minimum_visibility,
+        "cloud_base": float(conditions["height"]) + limits.cloud_separation,
+        "fog": 1.0,
+        "thunderstorm": 1.0,
+        "daylight": 1.0,
+    }[name]
+    return float(value)
+
+
+def _measure_within(values: Array, limits: Limits) -> tuple[Array, Array, Array]:
+    """Temperature: of both heights and edges of the hour, the one nearer to either end of the band counts."""
+    margin = margin_within(values, limits.minimum_temperature, limits.maximum_temperature)
+    worst = np.where(np.isnan(margin), -np.inf, margin).argmin(axis=0)[None]
+    demand = np.take_along_axis(values, worst, 0)[0]
+    middle = (limits.minimum_temperature + limits.maximum_temperature) / 2
+    limit = np.where(demand < middle, limits.minimum_temperature, limits.maximum_temperature)
+    return demand, limit, np.take_along_axis(margin, worst, 0)[0]
+
+
+BREAKING_ELEMENTS = ("wind", "gust")
+"""Whose break holds back the hours after it."""
+
+
+def hold_back(assessment: xr.Dataset, hours: int, earlier: xr.Dataset | None = None) -> xr.Dataset:
+    """Hold back the hours of one place that follow a break.
+
+    Parameters
+    ----------
+    assessment : xarray.Dataset
+        As `wxfly.assessment.suitability.assess` gives it, dimensions time and element only.
+    hours : int
+        How many to hold back after each hour over the wind or the gust limit; 0 changes nothing.
+    earlier : xarray.Dataset, optional
+        The hours just before, at least as many; without them those hours are not known.
+
+    Returns
+    -------
+    xarray.Dataset
+        With ``held_back`` (element whose limit was broken before, empty where none was). Such an hour is *outside*,
+        with the margin of the break; *not known* where it is not known whether there was one. A hold never makes an
+        hour better.
+    """
+    if hours < 1:
+        return assessment
+    margins = np.concatenate([_before(earlier, hours), _margins(assessment)], axis=1)
+    required = np.array([[name in assessment.attrs["required"]] for name in BREAKING_ELEMENTS])
+    broken = margins < 0
+    unknown = np.isnan(margins) & required
+    holds = ~(broken | unknown).any(axis=0)
+    held = (~hold_after_break(holds, hours) & holds)[hours:]
+    state = assessment["state"].values.copy()
+    margin = assessment["hour_margin"].values.copy()
+    limiting = assessment["limiting_element"].values.copy()
+    cause = np.full(state.shape, "", dtype=object)
+    for i in np.flatnonzero(held):
+        before = slice(i, i + hours)  # of the longer row: the hours before hour i
+        told = np.where(broken[:, before], margins[:, before], np.inf)
+        if np.isfinite(told).any():
+            which = int(np.unravel_index(int(told.argmin()), told.shape)[0])
+            cause[i] = BREAKING_ELEMENTS[which]
+            if state[i] != State.NOT_KNOWN:
+                if told.min() < margin[i]:
+                    margin[i], limiting[i] = told.min(), BREAKING_ELEMENTS[which]
+                state[i] = State.OUTSIDE
+        else:
+            cause[i] = BREAKING_ELEMENTS[int(unknown[:, before].any(axis=1).argmax())]
+            if not margin[i] < 0:  # an hour that is outside by itself stays outside
+                state[i], margin[i] = State.NOT_KNOWN, np.nan
+    like = assessment["limiting_element"]
+    result = assessment.assign(
+        held_back=like.copy(data=cause),
+        hour_margin=assessment["hour_margin"].copy(data=margin),
+        limiting_element=like.copy(data=limiting),
+        state=assessment["state"].copy(data=state),
+    )
+    return result.assign_attrs(assessment.attrs | {"hold_hours": hours})
+
+
+def _margins(assessment: xr.Dataset) -> Array:
+    table = assessment["margin"].sel(element=list(BREAKING_ELEMENTS)).transpose("element", "time")
+    return np.asarray(table.values, dtype=float)
+
+
+def _before(earlier: xr.Dataset | None, hours: int) -> Array:
+    """Give the margins of the hours just before; those that are not there are not known."""
+    known = np.full((len(BREAKING_ELEMENTS), hours), np.nan)
+    if earlier is not None:
+        table = _margins(earlier)[:, -hours:]
+        known[:, hours - table.shape[1] :] = table
+    return known

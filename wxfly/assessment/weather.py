@@ -1,0 +1,135 @@
+"""What falls, how far one sees, and the risks of an hour: weather derived from a forecast's own words and values."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from wxfly.assessment.hours import Taker
+from wxfly.assessment.wind_at_height import sun_of
+from wxfly.physics.air import cloud, icing, precipitation, thunderstorm, visibility, weather_code
+
+Array = npt.NDArray[np.float64]
+
+TRACE = 0.1
+"""What the least precipitation counts as [mm h-1]; common practice, the least that most services resolve."""
+FOGGY = 999.0
+"""Visibility taken where there is fog and no better number [m]: fog is below 1 km by the WMO's definition."""
+
+
+def weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) -> dict[str, Array]:
+    """Give precipitation, sight, cloud base, icing and thunderstorm, and what they are judged by.
+
+    Parameters
+    ----------
+    take : Taker
+        Of the forecast's values at the edges of the hours.
+    height : float
+        Flight height above ground [m].
+    ground : ndarray
+        Ground above mean sea level [m].
+    air : dict of ndarray
+        The air near the ground and at flight height, and the wind at 10 m.
+    """
+    code, rate = take("weather_code"), take("precipitation_amount")
+    sight = _visibility(take, code)
+    fog_risk, fog_chance = _fog(take, code, rate, air)
+    forecast_rate = _forecast_precipitation(take, code, rate)
+    base = cloud.cloud_base(
+        take("cloud_base_altitude") - ground,
+        air["air_temperature_near_ground"],
+        air["dew_point_temperature"],
+        air["surface_air_pressure"],
+        take("low_type_cloud_area_fraction"),
+        base_is_forecast=take.has("cloud_base_altitude"),
+    )
+    return {
+        "precipitation_rate": np.where(forecast_rate > 0, np.fmax(forecast_rate, TRACE), forecast_rate),
+        "forecast_precipitation_rate": forecast_rate,
+        "precipitation_probability": _probability(take),
+        "atmosphere_convective_available_potential_energy": take("atmosphere_convective_available_potential_energy"),
+        "weather_code": code,
+        "cloud_area_fraction": take("cloud_area_fraction"),
+        "visibility_in_air": sight,
+        "cloud_base_height": base.height,
+        "cloud_base_method": base.method.astype(float),
+        "icing_risk": icing.icing_risk(
+            air["air_temperature"],
+            air["air_temperature_near_ground"],
+            air["relative_humidity"],
+            rate,
+            code,
+            sight,
+            base.height,
+            height,
+        ),
+        "fog_risk": fog_risk,
+        "fog_chance": fog_chance,
+        "thunderstorm_risk": _thunderstorm(take, code, rate, air["dew_point_temperature"]),
+    }
+
+
+def _thunderstorm(take: Taker, code: Array, rate: Array, dew_point: Array) -> Array:
+    """Give the risk of a thunderstorm; where the source's own code is lost, anything short of likely is not known."""
+    risk = thunderstorm.thunderstorm_risk(
+        code,
+        rate,
+        take("atmosphere_convective_available_potential_energy"),
+        take("lifted_index"),
+        convective_inhibition=take("atmosphere_convective_inhibition"),
+        precipitation_probability=take("precipitation_probability"),
+        dew_point_temperature=dew_point,
+    )
+    code_is_lost = np.isnan(code) & take.has("weather_code") & (risk < 2)
+    return np.where(code_is_lost, np.nan, risk)
+
+
+def _forecast_precipitation(take: Taker, code: Array, rate: Array) -> Array:
+    """Give the rate of precipitation: the worse of amount and code, which tells of a trace at least.
+
+    Amounts of a grid cell and an hour hide short showers, and a code may tell of drizzle that the amount rounds away,
+    or of heavy rain that the amount lacks. Where the source's code is lost it could have told of more.
+    """
+    of_code = np.fmax(precipitation.least_rate(code), np.where(np.isin(code, weather_code.FALLING), TRACE, 0.0))
+    code_is_lost = np.isnan(code) & take.has("weather_code") & ~(rate >= precipitation.LARGEST_LEAST_RATE)
+    return np.where(np.isnan(rate) | code_is_lost, np.nan, np.fmax(rate, of_code))
+
+
+def _probability(take: Taker) -> Array:
+    """Give the probability of precipitation; one that the source carries and that is lost counts as certain."""
+    given = take("precipitation_probability")
+    return np.where(np.isnan(given), 1.0, given) if take.has("precipitation_probability") else given
+
+
+def _visibility(take: Taker, code: Array) -> Array:
+    """Give the visibility: the forecast's, below 1 km with a code of fog.
+
+    Dry air alone is no measure of visibility, so without a forecast of it good sight stays not known.
+    """
+    given = take("visibility_in_air")
+    fog = np.isin(code, weather_code.FOG)
+    if take.has("visibility_in_air"):
+        code_is_lost = np.isnan(code) & take.has("weather_code") & (given > FOGGY)
+        return np.where(code_is_lost, np.nan, np.where(fog, np.minimum(given, FOGGY), given))
+    return np.where(fog, FOGGY, np.nan)
+
+
+def _fog(take: Taker, code: Array, rate: Array, air: dict[str, Array]) -> tuple[Array, Array]:
+    """Give risk and chance of radiation fog beside the visibility of the forecast, which is judged by itself.
+
+    It is possible where the source gives a visibility, however good, and likely where it gives none and all speaks for
+    fog. Where neither a cloud base nor low cloud is told, moist air may hold cloud by day and in wind too: sun and wind
+    take nothing off then.
+    """
+    wind, sun = air["wind_speed_at_10m"], sun_of(take)[0]
+    no_cloud_told = np.isnan(take("cloud_base_altitude")) & ~(take("low_type_cloud_area_fraction") > 0)
+    chance = visibility.radiation_fog_chance(
+        air["relative_humidity"], np.where(no_cloud_told, np.nan, wind), np.where(no_cloud_told, np.nan, sun)
+    )
+    risk = np.where(np.isnan(chance), np.nan, np.where(chance >= visibility.FOG_POSSIBLE, 1.0, 0.0))
+    if take.has("visibility_in_air"):
+        return risk, chance
+    forms = visibility.fog_likely(
+        np.nan, code, air["air_temperature_near_ground"], air["dew_point_temperature"], wind, rate, sun
+    )
+    return np.where(np.isnan(forms), np.nan, np.where(forms == 2, 2.0, risk)), chance

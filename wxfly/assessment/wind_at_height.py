@@ -1,0 +1,184 @@
+"""Wind aloft: the wind of a forecast's hours carried to one height or many, over the ground of a site.
+
+Between and above the levels of a model nothing is adjusted: they carry the model's own ground. Only where the model has
+wind at one level alone does the ground of the site come in, and only where it raises the wind.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from wxfly.assessment.hours import HOUR, Taker
+from wxfly.physics.air import sun as daylight
+from wxfly.physics.wind import exposure, gust, stability
+from wxfly.physics.wind import profile as wind_profile
+from wxfly.physics.wind import shear as wind_shear
+from wxfly.physics.wind.profile import ProfileMethod, WindAtHeight
+from wxfly.pilot.site import Site
+
+Array = npt.NDArray[np.float64]
+
+OPEN_GROUND = 0.03
+"""Roughness length that a model's 10 m wind is taken to belong to where the model does not say [m]: WMO-No. 8 has wind
+measured over short grass."""
+CONVECTIVE_VELOCITY_BY_DAY = 2.5
+"""Taken for a sunny hour where a source has no gust [m s-1]; the upper end of 1 to 2.5 (common practice, no source)."""
+GUST_DEVIATION = 0.6
+"""Of the increment of a gust carried from 10 to 80 m [m s-1]: 0.58 and 0.59 on two masts (evidence page on wind)."""
+GUST_DEVIATION_WITHOUT_FORECAST = 1.8
+"""Of a gust worked out from the mean wind alone [m s-1]: 1.3 to 1.8 on the same masts."""
+_FROM_ONE_LEVEL = (ProfileMethod.STABILITY_LOG_LAW, ProfileMethod.NEUTRAL_LOG_LAW, ProfileMethod.POWER_LAW)
+
+
+class WindAloft:
+    """Carries the wind of the hours in a `Taker` to wanted heights.
+
+    Parameters
+    ----------
+    take : Taker
+        The hours.
+    site : Site, optional
+        Its ground, obstacles and nothing else.
+    """
+
+    def __init__(self, take: Taker, site: Site | None) -> None:
+        self.take = take
+        self.speed, self.heights = take.levels("wind_speed")
+        direction, direction_heights = take.levels("wind_from_direction")
+        self.direction = _at_heights(direction, direction_heights, self.heights)
+        self.site = site
+        self.model_roughness = take("surface_roughness_length")
+        self.model_roughness = np.where(np.isnan(self.model_roughness), OPEN_GROUND, self.model_roughness)
+        self.length, self.stability_source, self.stability_is_lost = self._stability()
+        self.at_10m = self.at(np.array([10.0])).wind_speed[..., 0]
+
+    def at(self, wanted: Array) -> WindAtHeight:
+        """Give the wind at heights ``[wanted]`` [m]; arrays of shape ``[..., wanted]``."""
+        carried = wind_profile.wind_profile(self.speed, self.direction, self.heights, wanted, **self._how())
+        alone = np.isin(carried.method, _FROM_ONE_LEVEL)
+        if not alone.any():
+            return carried
+        speed = np.where(alone & self.stability_is_lost[..., None], np.nan, carried.wind_speed)
+        over_site = self._over_site(wanted)
+        if over_site is not None:
+            speed = np.where(alone, np.maximum(speed, over_site), speed)  # NaN stays NaN
+        return carried._replace(wind_speed=speed)
+
+    def climb_to(self, height: float) -> Array:
+        """Give the heights that stand for a climb to a height [m], which is the last of them.
+
+        They are 10 m, the source's own levels below the height, and the height itself: between two levels nothing is
+        stronger than at one of them, but for the little that the bend of the interpolation adds. A flight below 10 m
+        is held for one at 10 m: nearer to the ground gusts come down that no profile shows.
+        """
+        below = self.heights[(self.heights > 10.0) & (self.heights < height)]
+        return np.concatenate([[10.0], below, [height]])
+
+    def gust_deviation(self, of_wind: Array, wanted: Array) -> Array:
+        """Give the standard deviation of the gust at heights ``[wanted]`` from that of the wind there [m s-1]."""
+        share = np.clip(np.log(np.maximum(wanted, 10.0) / 10.0) / np.log(8.0), 0.0, 1.0)
+        own = GUST_DEVIATION * share if self.take.has("wind_speed_of_gust") else GUST_DEVIATION_WITHOUT_FORECAST
+        return np.hypot(of_wind, own)
+
+    def difference(self, wanted: Array) -> Array:
+        """Give the largest difference of wind over 30 m on the climb to each height ``[wanted]`` [m s-1]."""
+        found = wind_profile.wind_difference_with_height(
+            self.speed, self.direction, self.heights, wanted, **self._how()
+        )
+        from_one_level = self.heights.size == 1
+        return np.where(from_one_level & self.stability_is_lost[..., None], np.nan, found)
+
+    def gust(self, wind_speed: Array, wanted: Array) -> Array:
+        """Give the gust at heights ``[wanted]`` from the mean wind there, shape ``[..., wanted]`` [m s-1]."""
+        if self.take.has("wind_speed_of_gust"):
+            at_10m = self.take("wind_speed_of_gust")[..., None]
+            return gust.gust_at_height(at_10m, self.at_10m[..., None], wind_speed, wanted)
+        sunny = np.where(self._sun() > 0, CONVECTIVE_VELOCITY_BY_DAY, 0.0)
+        return gust.gust_without_forecast(
+            self.at_10m[..., None],
+            wind_speed,
+            wanted,
+            roughness_length=self.model_roughness[..., None],
+            convective_velocity=sunny[..., None],
+        )
+
+    def jet(self) -> Array:
+        """Tell of a low-level jet: 1 there is one, 0 there is none, NaN not known."""
+        if self.heights.size < 2:
+            return np.full(self.take.shape, np.nan)
+        return wind_shear.low_level_jet(self.speed, self.heights).flag
+
+    def _how(self) -> dict[str, Any]:
+        return {
+            "roughness_length": self.model_roughness,
+            "obukhov_length": self.length,
+            "stability_source": self.stability_source,
+            "interpolation": "curved",
+            # Above the top level, too, stability has a say: losing it must not give less wind.
+            "unknown_stability": "careful" if self.stability_is_lost.any() else "neutral",
+        }
+
+    def _over_site(self, wanted: Array) -> Array | None:
+        rough = None if self.site is None else self.site.roughness_by_sector
+        if self.site is None or rough is None or not self.heights.size:
+            return None
+        lowest = self.speed[..., 0]
+        over = exposure.roughness_length_upwind(self.direction[..., 0], rough)
+        return exposure.wind_over_other_ground(
+            lowest[..., None],
+            self.heights[0],
+            self.model_roughness[..., None],
+            over[..., None],
+            wanted,
+            site_displacement_height=exposure.displacement_height(self.site.obstacle_height),
+        )
+
+    def _stability(self) -> tuple[Array, str, npt.NDArray[np.bool_]]:
+        """Give the Obukhov length, what it is from, and where it is lost though the source carries what it needs."""
+        near_ground = self.take("air_temperature")
+        aloft, heights = self.take.levels("air_temperature_aloft")
+        lowest = self.speed[..., 0] if self.heights.size else np.full(self.take.shape, np.nan)
+        height = float(self.heights[0]) if self.heights.size else 10.0
+        usable = np.flatnonzero(heights >= 40.0)
+        if usable.size and self.take.has("air_temperature"):
+            level = int(usable[0])
+            length = stability.obukhov_length_from_temperatures(
+                lowest, height, near_ground, 2.0, aloft[..., level], float(heights[level])
+            )
+            return length, "temperatures", np.isnan(length) | self._lost("surface_roughness_length")
+        cloud = self.take("cloud_area_fraction")
+        length = stability.obukhov_length_from_sun_and_cloud(lowest, height, self._sun(), cloud, near_ground)
+        lost = self._lost("cloud_area_fraction", "air_temperature", "surface_roughness_length")
+        return length, "sun and cloud", lost
+
+    def _lost(self, *names: str) -> npt.NDArray[np.bool_]:
+        """Tell where something that the source carries is missing."""
+        lost = np.zeros(self.take.shape, dtype=bool)
+        for name in names:
+            if self.take.has(name):
+                lost |= np.isnan(self.take(name))
+        return lost
+
+    def _sun(self) -> Array:
+        return sun_of(self.take)[0]
+
+
+def sun_of(take: Taker) -> tuple[Array, Array]:
+    """Give elevation and azimuth of the sun at both edges of every hour [degree]."""
+    time = take.hours["time"].values.astype("datetime64[s]")
+    edges = np.stack([time, time + HOUR]).reshape(2, -1, *([1] * len(take.horizontal)))
+    elevation, azimuth = daylight.sun_position(take.coordinate("latitude"), take.coordinate("longitude"), edges)
+    return np.broadcast_to(elevation, take.shape), np.broadcast_to(azimuth, take.shape)
+
+
+def _at_heights(values: Array, heights: Array, wanted: Array) -> Array:
+    """Give levels at the wanted heights; one that is not carried is missing."""
+    result = np.full((*values.shape[:-1], wanted.size), np.nan)
+    for position, height in enumerate(wanted):
+        here = np.flatnonzero(heights == height)
+        if here.size:
+            result[..., position] = values[..., here[0]]
+    return result

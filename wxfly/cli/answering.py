@@ -1,0 +1,161 @@
+"""The questions: best, compare, week, brief, check. Each parses, calls and prints."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from wxfly.cli.options import asking, briefed, doubting, flying, forecast_asking, intending, overwriting, waiting
+from wxfly.cli.program import main, print_data, say, tell_progress, width
+from wxfly.report.output_files import check_place, write_answer
+
+if TYPE_CHECKING:
+    from wxfly.answer.request import Question
+    from wxfly.question.ask import Asked
+
+
+@main.command(epilog="Example: wxfly best Kelderness --date 2026-03-16 --html best.html")
+@click.argument("site", required=False)
+@click.option("--date", "day", metavar="DATE", help="The day asked about, YYYY-MM-DD at the site.  [default: tomorrow]")
+@asking
+def best(site: str | None, **options: Any) -> None:
+    """Find the best hour, or the best window, of tomorrow at SITE."""
+    _ask("best", [] if site is None else [site], options)
+
+
+@main.command(epilog="Example: wxfly compare Kelderness Whistlebrush@100m --aircraft cine-hexacopter")
+@click.argument("sites", nargs=-1, required=True, metavar="SITE SITE ...")
+@click.option(
+    "--date", "day", metavar="DATE", help="The day asked about, YYYY-MM-DD at each site.  [default: tomorrow]"
+)
+@asking
+def compare(sites: tuple[str, ...], **options: Any) -> None:
+    """Compare two sites or more over the same hours: which is better, when and why.
+
+    SITE@HEIGHT gives a site a flight height of its own, so one site can be compared with itself.
+    """
+    if len(sites) < 2:
+        raise click.UsageError("compare needs two sites or more; one site may come twice with two heights, SITE@40m")
+    _ask("compare", list(sites), options)
+
+
+@main.command(epilog="Example: wxfly week Kelderness --duration 2h --ics week.ics")
+@click.argument("site", required=False)
+@click.option("--days", type=click.IntRange(1, 16), default=7, show_default=True, help="How many days, from today.")
+@asking
+def week(site: str | None, **options: Any) -> None:
+    """List the best windows of the coming days at SITE."""
+    _ask("week", [] if site is None else [site], options)
+
+
+@main.command(epilog="Example: wxfly brief Kelderness --return-height 80m --batteries 3 --html brief.html")
+@click.argument("site", required=False)
+@briefed
+@flying
+@forecast_asking
+@intending
+@doubting
+@click.option("--html", "html_path", type=click.Path(path_type=Path), help="Also write the page to this file.")
+@overwriting
+def brief(site: str | None, **options: Any) -> None:
+    """Make the flight brief of the best window at SITE: one page to print or to keep on a phone.
+
+    With the aircraft's figures of energy the way home is held against every hour as well.
+    """
+    from wxfly.question import brief as outing
+    from wxfly.report.pages import brief as page
+    from wxfly.report.text.terminal import render
+
+    if options["html_path"]:
+        check_place(options["html_path"], overwrite=options["overwrite"])
+    asked = outing.ask_brief(site, options, on_progress=tell_progress)
+    units, time_zone = asked.units, asked.time_zone
+    if options["html_path"]:
+        if asked.brief is None:
+            written = page.to_html_without_window(asked.briefing, units=units, time_zone=time_zone)
+        else:
+            written = page.to_html(asked.brief, asked.briefing, units=units, time_zone=time_zone)
+        _write(options["html_path"], written.encode(), overwrite=options["overwrite"])
+    if asked.brief is None:
+        say(render(asked.briefing, units=units, time_zone=time_zone, width=width()))
+        return
+    say(page.to_text(asked.brief, asked.briefing, units=units, time_zone=time_zone, width=width()))
+
+
+@main.command(epilog="Example: wxfly check Valdrenna --mean 3.1m/s --gust 5.4m/s")
+@click.argument("site", required=False)
+@click.option(
+    "--mean",
+    required=True,
+    metavar="SPEED",
+    help="Mean wind of two minutes, such as 3.1m/s or 7mph.  [without unit: that of --units]",
+)
+@click.option(
+    "--gust",
+    metavar="SPEED",
+    help="Strongest gust of the two minutes; without it nothing is said to hold.  [without unit: that of --units]",
+)
+@click.option(
+    "--temperature", metavar="TEMPERATURE", help="In the shade, such as 8degC.  [without unit: that of --units]"
+)
+@click.option(
+    "--hand-height",
+    metavar="HEIGHT",
+    help="Of the anemometer above ground.  [default: 2m; without unit: that of --units]",
+)
+@forecast_asking
+@flying
+@waiting
+def check(site: str | None, **options: Any) -> None:
+    """Hold what you measure now at SITE against the forecast, and answer for the rest of the day with both."""
+    from wxfly.question import brief as outing
+    from wxfly.report.text import field_check as check_words
+    from wxfly.report.text.terminal import render
+
+    asked = outing.ask_check(site, options, on_progress=tell_progress)
+    answer = render(asked.briefing, units=asked.units, time_zone=asked.time_zone, width=width())
+    notes, _, rest = answer.partition("\n\n")  # how old the forecast is goes before what the reading says
+    say(f"{notes}\n\n{check_words.render(asked, width())}\n\n{rest}")
+
+
+def _ask(question: Question, sites: list[str], options: dict[str, Any]) -> None:
+    if options["as_json"] and options["as_csv"]:
+        raise click.UsageError("--json and --csv both print the answer; give one of them")
+    for path in filter(None, (options["html_path"], options["ics_path"])):
+        check_place(path, overwrite=options["overwrite"])
+    from wxfly.question import ask as questions
+
+    asked: Asked = questions.ask(question, sites, options, on_progress=tell_progress)
+    _write_files(asked, options)
+    if options["as_json"]:
+        from wxfly.report.answer import to_json
+        from wxfly.report.text.console import as_json
+
+        print_data(f"{as_json(to_json(asked.briefing), indent=1)}\n")
+    elif options["as_csv"]:
+        from wxfly.report.csv import to_csv
+
+        print_data(to_csv(asked.briefing, units=asked.units, time_zone=asked.time_zone))
+    else:
+        from wxfly.report.text.terminal import render
+
+        say(render(asked.briefing, units=asked.units, time_zone=asked.time_zone, width=width()))
+
+
+def _write_files(asked: Asked, options: dict[str, Any]) -> None:
+    if options["html_path"]:
+        from wxfly.report.pages.page import to_html
+
+        page = to_html(asked.briefing, units=asked.units, time_zone=asked.time_zone)
+        _write(options["html_path"], page.encode(), overwrite=options["overwrite"])
+    if options["ics_path"]:
+        from wxfly.report.calendar import to_ics
+
+        _write(options["ics_path"], to_ics(asked.briefing), overwrite=options["overwrite"])
+
+
+def _write(path: Path, content: bytes, *, overwrite: bool) -> None:
+    write_answer(path, content, overwrite=overwrite)
+    tell_progress(f"wrote {path}")

@@ -1,0 +1,150 @@
+"""What is on this machine: forecasts kept, sites, aircraft, rule sets."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from wxfly.cli.program import main, say, tell_progress
+
+
+@main.command(epilog="Example: wxfly fetch 52.1,6.9 --model icon_d2")
+@click.argument("sites", nargs=-1, metavar="[SITE ...]")
+@click.option("--model", metavar="MODEL", help="Forecast model to ask.")
+def fetch(sites: tuple[str, ...], model: str | None) -> None:
+    """Fetch the newest forecast for SITE, or for every saved site, and keep it for use offline."""
+    from wxfly.report.text import lists as belongings
+
+    for line in belongings.fetch(list(sites), model, on_progress=tell_progress):
+        say(line)
+
+
+@main.group(
+    invoke_without_command=True,
+    subcommand_metavar="[COMMAND] [ARGS]...",
+    epilog="Example: wxfly sites add meadow 52.1,6.9 --surface-cover open",
+)
+@click.pass_context
+def sites(ctx: click.Context) -> None:
+    """List the saved sites; add or remove one."""
+    if ctx.invoked_subcommand is None:
+        from wxfly.report.text import lists as belongings
+
+        say(belongings.list_sites())
+
+
+@sites.command("add", epilog="Example: wxfly sites add meadow 52.1,6.9 --surface-cover open")
+@click.argument("name")
+@click.argument("place")
+@click.option(
+    "--surface-altitude",
+    metavar="HEIGHT",
+    help="Ground above mean sea level, such as 45m; asked for when left out.  [without unit: m]",
+)
+@click.option(
+    "--surface-cover",
+    metavar="CLASS",
+    help="What the ground upwind looks like: sea, smooth, open, roughly_open, rough, very_rough, closed, chaotic.",
+)
+@click.option("--time-zone", metavar="ZONE", help="IANA time zone; worked out from the place when left out.")
+@click.option("--offline", is_flag=True, help="Do not ask for altitude or place name.")
+def add_site(name: str, place: str, **options: Any) -> None:
+    """Save PLACE (LATITUDE,LONGITUDE or a place name) as NAME."""
+    from wxfly.report.text import lists as belongings
+
+    say(belongings.add_site(name, place, **options))
+
+
+@sites.command("remove", epilog="Example: wxfly sites remove meadow")
+@click.argument("name")
+def remove_site(name: str) -> None:
+    """Forget the saved site NAME."""
+    from wxfly.report.text import lists as belongings
+
+    say(belongings.remove_site(name))
+
+
+@main.group("store", epilog="Example: wxfly store list --check")
+def stored_forecasts() -> None:
+    """List, show, prune, export or clear the forecasts that are kept on this machine."""
+
+
+@stored_forecasts.command("list", epilog="Example: wxfly store list --check")
+@click.option("--check", is_flag=True, help="Read every file and hold it against its checksum.")
+def list_store(check: bool) -> None:
+    """List the stored forecasts: place, model, run, when kept, size."""
+    from wxfly.question import ask as questions
+    from wxfly.report.text import store as store_commands
+
+    say(store_commands.list_store(questions.sites_file(), check=check))
+
+
+@stored_forecasts.command("show", epilog="Example: wxfly store show meadow --model icon_d2")
+@click.argument("site", required=False)
+@click.option("--model", metavar="MODEL", help="Of this model.")
+@click.option("--run", metavar="RUN", help="Of this run, as the list writes it.")
+def show_stored(site: str | None, model: str | None, run: str | None) -> None:
+    """Show the newest stored forecast of SITE, saved or LATITUDE,LONGITUDE; without one, the store as a whole."""
+    from wxfly.question import ask as questions
+    from wxfly.report.text import store as store_commands
+
+    if site is None:
+        say(store_commands.describe_store())
+    else:
+        say(store_commands.describe_forecast(site, questions.sites_file(), model=model, run=run))
+
+
+@stored_forecasts.command("prune", epilog="Example: wxfly store prune --days 7 --damaged")
+@click.option("--days", type=click.FloatRange(0), help="Remove what was kept longer ago.  [default: of the settings]")
+@click.option(
+    "--megabytes", type=click.FloatRange(0), help="Remove the oldest until the rest fits.  [default: of the settings]"
+)
+@click.option("--damaged", is_flag=True, help="Also remove forecasts that are damaged or of a newer wxfly.")
+@click.option("--dry-run", is_flag=True, help="Only name what would be removed.")
+def prune_store(days: float | None, megabytes: float | None, damaged: bool, dry_run: bool) -> None:
+    """Remove old and surplus forecasts; a file that wxfly did not write is named and stays."""
+    from wxfly.report.text import store as store_commands
+
+    say(store_commands.prune(days=days, megabytes=megabytes, damaged=damaged, dry_run=dry_run))
+
+
+@stored_forecasts.command("export", epilog="Example: wxfly store export forecasts-of-may meadow")
+@click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
+@click.argument("sites", nargs=-1, metavar="[SITE ...]")
+@click.option("--model", metavar="MODEL", help="Only of this model.")
+def export_stored(folder: Path, sites: tuple[str, ...], model: str | None) -> None:
+    """Copy the newest stored forecast of each SITE (all places without one) into FOLDER, as netCDF."""
+    from wxfly.question import ask as questions
+    from wxfly.report.text import store as store_commands
+
+    say(store_commands.export(folder, sites, questions.sites_file(), model=model))
+
+
+@stored_forecasts.command("clear", epilog="Example: wxfly store clear --yes")
+@click.option("--yes", "certain", is_flag=True, help="Really do it.")
+def clear_store(certain: bool) -> None:
+    """Remove every stored forecast and reply."""
+    from wxfly.report.text import store as store_commands
+
+    say(store_commands.clear(certain=certain))
+
+
+@main.command(epilog="Example: wxfly aircraft folding-quad-249g")
+@click.argument("name", required=False)
+@click.option("--units", type=click.Choice(["metric", "imperial", "aviation"]), default="metric", show_default=True)
+def aircraft(name: str | None, units: str) -> None:
+    """List the aircraft, or show the limits of NAME and where each is from."""
+    from wxfly.report.text import lists as belongings
+
+    say(belongings.describe_aircraft(name, units))
+
+
+@main.command(epilog="Example: wxfly rules eu_open")
+@click.argument("name", required=False)
+def rules(name: str | None) -> None:
+    """List the rule sets, or show the limits of NAME and where each stands."""
+    from wxfly.report.text import lists as belongings
+
+    say(belongings.describe_rules(name))

@@ -1,0 +1,72 @@
+"""Forecasts held against what was observed: verify, ledger, observed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from wxfly.cli.program import main, say, tell_progress, width
+
+
+@main.command(epilog="Example: wxfly verify meadow --observed mine.csv --observed-height 4m --learn")
+@click.argument("site")
+@click.option(
+    "--observed",
+    type=click.Path(path_type=Path),
+    help="Observations: your own file (.csv) or airport reports (.json).  [default: the last week's reports of the "
+    "nearest airport, asked of the service]",
+)
+@click.option(
+    "--observed-height",
+    metavar="HEIGHT",
+    help="Of the anemometer above ground, such as 4m.  [default: 10m; without unit: m]",
+)
+@click.option(
+    "--station", metavar="CODE", help="The airport: where the reports are of several, or another than the nearest."
+)
+@click.option("--model", metavar="MODEL", help="Whose past forecasts.")
+@click.option(
+    "--past", is_flag=True, help="Also ask the service for forecasts of the last weeks that are not in the store."
+)
+@click.option(
+    "--learn", is_flag=True, help="Write what the place teaches, from 30 days on, for use with --site-record."
+)
+@click.option("--offline", is_flag=True, help="Ask nobody: neither where SITE is nor for reports.")
+def verify(site: str, **options: Any) -> None:
+    """Compare past forecasts for SITE with what was observed there."""
+    from wxfly.question import verification as looking_back
+
+    say(looking_back.verify(site, options, on_progress=tell_progress))
+
+
+@main.command(epilog="Example: wxfly ledger meadow")
+@click.argument("site", required=False)
+def ledger(site: str | None) -> None:
+    """Say how past answers, kept before their hour came, compare with what was observed, for SITE or for all."""
+    from wxfly.question import verification as looking_back
+
+    say(looking_back.describe_ledger(site))
+
+
+@main.command(epilog="Example: wxfly forget")
+def forget() -> None:
+    """Forget the windows chosen in earlier answers, so that none of them stays first; the ledger keeps its record."""
+    from wxfly.question import verification as looking_back
+
+    click.echo(looking_back.forget_choices())
+
+
+@main.command(epilog="Example: wxfly observed meadow --units aviation")
+@click.argument("site", required=False)
+@click.option("--model", metavar="MODEL", help="Forecast model to ask.")
+@click.option("--units", type=click.Choice(["metric", "imperial", "aviation"]), default="metric", show_default=True)
+@click.option("--offline", is_flag=True, help="Use only what is already on this machine.")
+def observed(site: str | None, model: str | None, units: str, offline: bool) -> None:
+    """Is the forecast right this morning? Set the latest airport report near SITE beside the forecast of its hour."""
+    from wxfly.question import observed as of_airport
+    from wxfly.report.text.airport import render
+
+    found = of_airport.ask_observed(site, model=model, offline=offline, on_progress=tell_progress)
+    say(render(found, units=units, width=width()))

@@ -1,0 +1,178 @@
+"""The program itself: its help, the options of the log, and how a mistake is told in one line."""
+
+from __future__ import annotations
+
+import io
+import logging
+import re
+import shutil
+import sys
+import traceback
+from pathlib import Path
+from typing import Any, NoReturn
+
+import click
+
+from wxfly import __version__
+from wxfly.cli import logs
+from wxfly.errors import WxflyError
+from wxfly.report.text import console
+
+CAUTION = (
+    "wxfly gives advice, not permission. Local rules, the maker's manual and your own judgement on the spot prevail."
+)
+
+
+OWN_FAULT = 70
+"""Exit code for a fault of the program itself (EX_SOFTWARE of sysexits.h); a user's mistake ends with 1."""
+_NEGATIVE_NUMBER = re.compile(r"-\.?[0-9]")
+
+
+class Command(click.Command):
+    """A command whose places may begin with a minus sign: ``best -33.9,18.4`` is a place, not an option."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Read the arguments; where one is a negative number, what is no option goes behind ``--``."""
+        options, others = self._parted(ctx, args)
+        if any(_NEGATIVE_NUMBER.match(word) for word in others):
+            args = [*options, "--", *others]
+        return super().parse_args(ctx, args)
+
+    def _parted(self, ctx: click.Context, args: list[str]) -> tuple[list[str], list[str]]:
+        """Return the options with their values, and the other arguments in their order."""
+        takes_value = {
+            name
+            for option in self.get_params(ctx)
+            if isinstance(option, click.Option) and not (option.is_flag or option.count)
+            for name in option.opts
+        }
+        options: list[str] = []
+        others: list[str] = []
+        words = iter(args)
+        for word in words:
+            if word == "--":
+                others += words
+            elif not word.startswith("-") or word == "-" or _NEGATIVE_NUMBER.match(word):
+                others.append(word)
+            else:
+                options.append(word)
+                if word in takes_value:
+                    options += [value for value in (next(words, None),) if value is not None]
+        return options, others
+
+
+class Program(click.Group):
+    """Tells a user's mistake in one line and ends with code 1; every command takes the options of the log."""
+
+    group_class = type
+    command_class = Command
+
+    def main(self, *args: Any, **kwargs: Any) -> Any:
+        """Run the program; a letter that the terminal or the file cannot take is written in others."""
+        for stream in (sys.stdout, sys.stderr):
+            if isinstance(stream, io.TextIOWrapper):
+                stream.reconfigure(errors=console.READABLE)
+        with console.showing(getattr(sys.stdout, "encoding", None) or "utf-8"):
+            return super().main(*args, **kwargs)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run a command; end with one line and code 1 on a user's mistake."""
+        try:
+            return super().invoke(ctx)
+        except click.UsageError as fault:
+            told = _on_error_stream(fault.format_message())
+            if told == fault.format_message():
+                raise
+            raise click.UsageError(told, fault.ctx) from None
+        except WxflyError as fault:
+            line = _on_error_stream(logs.rounded(" ".join(str(fault).split())))
+            if not logs.is_machine_readable():
+                raise click.ClickException(line) from None
+            logs.tell(line, level=logging.ERROR)
+            ctx.exit(1)
+        except OSError as fault:
+            if isinstance(fault, BrokenPipeError):
+                raise  # a reader that has seen enough: click ends quietly
+            raise click.ClickException(f"the answer could not be written ({fault.strerror})") from None
+        except (click.exceptions.Exit, click.ClickException, click.Abort):
+            raise
+        except Exception as fault:
+            return _tell_own_fault(ctx, fault)
+
+    def add_command(self, cmd: click.Command, name: str | None = None) -> None:
+        """Add a command, with the options of the log."""
+        cmd.params.extend(_log_options(hidden=True))  # told once, in the help of the program
+        super().add_command(cmd, name)
+
+
+def _tell_own_fault(ctx: click.Context, fault: Exception) -> NoReturn:
+    """Tell an error that nobody foresaw as what it is: a fault of the program, and never one of a file or a service."""
+    told = " ".join(f"{type(fault).__name__}: {fault}".split())[:200]
+    line = f"this is a fault of wxfly itself, not of your files or of a service ({logs.rounded(told)})"
+    way = "please report it to its maintainers, with the command and what it writes with --verbose"
+    if logs.is_machine_readable():
+        logs.tell(f"{line}; {way}", level=logging.ERROR)
+    else:
+        click.echo(_on_error_stream(f"Error: {line}; {way}"), err=True)
+    if logging.getLogger("wxfly").isEnabledFor(logging.INFO):
+        for frame in traceback.extract_tb(fault.__traceback__)[-5:]:
+            logs.tell(f"in {Path(frame.filename).name}, line {frame.lineno}, {frame.name}", level=logging.ERROR)
+    ctx.exit(OWN_FAULT)
+
+
+def _on_error_stream(text: str) -> str:
+    # click writes UTF-8 to a stream of ASCII: what cannot be shown there has to be put otherwise before.
+    return console.readable(console.outgoing(text), sys.stderr.encoding)
+
+
+def _log_options(*, hidden: bool) -> list[click.Parameter]:
+    def begin(ctx: click.Context, param: click.Parameter, value: Any) -> None:
+        if value and not (param.name == "verbose" and logs.is_machine_readable()):
+            logs.start_logging(as_json=value == "json")
+            ctx.find_root().call_on_close(logs.stop_logging)
+
+    rest: dict[str, Any] = {"expose_value": False, "is_eager": True, "hidden": hidden, "callback": begin}
+    verbose = "Tell on the error stream what was asked of whom and how long it took. Goes after a command as well."
+    form = "The same as text, or as one JSON object on each line of the error stream."
+    return [
+        click.Option(["-v", "--verbose"], is_flag=True, help=verbose, **rest),
+        click.Option(["--log"], type=click.Choice(["text", "json"]), help=form, **rest),
+    ]
+
+
+@click.group(
+    cls=Program,
+    params=_log_options(hidden=False),
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog=f"Example: wxfly best --aircraft folding-quad-249g --height 80m. {CAUTION}",
+)
+@click.version_option(__version__, prog_name="wxfly")
+def main() -> None:
+    """From an open weather forecast to whether, when, where and how high to fly a small aircraft.
+
+    SITE is the name of a saved site, a pair LATITUDE,LONGITUDE or the name of a place. Without one, the first saved
+    site answers, or the invented demonstration when none is saved.
+    """
+
+
+def width() -> int:
+    """Give the columns an answer in text may take."""
+    return min(shutil.get_terminal_size((80, 24)).columns, 100)
+
+
+def say(text: str) -> None:
+    """Print text that people read."""
+    click.echo(console.readable(console.outgoing(text)))
+
+
+def print_data(text: str) -> None:
+    """Print text that programs read: UTF-8 with the line ends that it has, whatever the console speaks."""
+    click.echo(text.encode("utf-8", "backslashreplace"), nl=False)
+
+
+def tell_progress(message: str) -> None:
+    """Tell on the error stream what takes its time."""
+    if logs.is_machine_readable():
+        logs.tell(message)
+    else:
+        click.echo(_on_error_stream(logs.rounded(" ".join(message.split()))), err=True)

@@ -1,1 +1,0 @@
-"""The command line: parse, call, print. Everything it says comes from below."""

@@ -1,0 +1,249 @@
+"""Consistency: columns of a forecast held against each other, with stated bounds.
+
+A value that another column contradicts is damaged or of another unit, and nobody knows which of the two it is: in that
+hour all columns of the contradiction count as not known. The bounds are wide enough for what models and the rounding
+of replies really do, so what passes is not proved right.
+
+References
+----------
+[WMO-8] WMO-No. 8, Guide to Instruments and Methods of Observation, Part I, chapter 5: a gust is a maximum of the wind
+    over the time that its mean is taken of, so it is not below that mean (from memory).
+[Buck-1996] As in `wxfly.physics.air.humidity`: humidity follows from temperature and dew point.
+[Doc7488] ICAO Doc 7488, Manual of the ICAO Standard Atmosphere: the hydrostatic equation.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from wxfly.physics.air.humidity import relative_humidity_from_dew_point
+
+Array = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
+
+GUST_BELOW_WIND = 0.6
+"""So far a gust may be below the mean wind of its stamp [m s-1]: replies round and models take the mean at the stamp
+itself. 0.4 occurs in a real week of hours; common practice, no source."""
+DEW_POINT_ABOVE = 0.6
+"""So far a dew point may be above the temperature [K]: 0.3 occurs in a real week; common practice, no source."""
+HUMIDITY_APART = 0.2
+"""So far a humidity may be from the one that temperature and dew point give [1]: 0.07 occurs in a real week, and over
+ice and water it differs by 0.2 at -20 degC; common practice, no source."""
+STEEPEST_LAPSE = 0.0098
+"""Fall of temperature with height of dry air that is lifted [K m-1]: air that is steeper turns over (g / cp)."""
+SUPERADIABATIC = 6.0
+"""So much warmer than that allows may the air at 2 m be over sunlit ground [K]; common practice, no source."""
+INVERSION_ALOFT = 20.0
+"""So much colder than a level within 200 m may the air at 2 m be, in the strongest inversions [K]; common practice, no
+source."""
+PRESSURE_APART = 0.03
+"""So far, as a share, the pressure at the ground may be from the one that the pressure at sea level and the ground's
+altitude give, [Doc7488]: services reduce it in different ways; common practice, no source."""
+FROZEN = 48
+"""So many hours in a row an exact value does not stand still while a column of the same kind moves; common practice, no
+source (a real week has 5 at most)."""
+_GRAVITY_BY_GAS = 9.80665 / 287.05  # of the hydrostatic equation, g / R [K m-1]
+_SATURATED = 0.985  # humidity that may stand still for days, in fog
+
+
+class Columns:
+    """Takes the columns of a cube as plain arrays with the axes time, horizontal ones and, at heights, height."""
+
+    def __init__(self, cube: xr.Dataset) -> None:
+        self.cube = cube
+        self.dims = ("time", *(str(d) for d in cube.dims if d not in ("time", "height")))
+        self.heights = cube["height"].values if "height" in cube.dims else np.array([])
+
+    def __call__(self, name: str) -> Array | None:
+        """Give a column; None where the cube has none."""
+        if name not in self.cube.variables:
+            return None
+        variable = self.cube.variables[name]
+        wanted = (*self.dims, "height") if "height" in variable.dims else self.dims
+        absent = [i for i, d in enumerate(wanted) if d not in variable.dims]
+        ordered = variable.transpose(*(d for d in wanted if d in variable.dims)).values
+        return np.asarray(np.expand_dims(ordered, absent), dtype=float)
+
+    def at_10m(self) -> Array | None:
+        """Give the mean wind at 10 m."""
+        wind, at = self("wind_speed"), np.flatnonzero(self.heights == 10.0)
+        return None if wind is None or not at.size else wind[..., at[0]]
+
+
+@dataclass(frozen=True)
+class Check:
+    """One check between columns.
+
+    Attributes
+    ----------
+    words : str
+        What is found, for the reader.
+    variables : tuple of str
+        The columns that contradict each other; all of them are then not known.
+    broken : callable
+        Given the columns, flags with their axes but height; None where the check needs what is not there.
+    """
+
+    words: str
+    variables: tuple[str, ...]
+    broken: Callable[[Columns], Flags | None]
+
+
+def _gust_below_wind(columns: Columns) -> Flags | None:
+    gust, wind = columns("wind_speed_of_gust"), columns.at_10m()
+    return None if gust is None or wind is None else gust < wind - GUST_BELOW_WIND
+
+
+def _dew_point_above(columns: Columns) -> Flags | None:
+    air, dew_point = columns("air_temperature"), columns("dew_point_temperature")
+    return None if air is None or dew_point is None else dew_point > air + DEW_POINT_ABOVE
+
+
+def _humidity_apart(columns: Columns) -> Flags | None:
+    air, dew_point = columns("air_temperature"), columns("dew_point_temperature")
+    humidity = columns("relative_humidity")
+    if air is None or dew_point is None or humidity is None:
+        return None
+    return np.asarray(np.abs(humidity - relative_humidity_from_dew_point(air, dew_point)) > HUMIDITY_APART)
+
+
+def _too_steep(columns: Columns) -> Flags | None:
+    air, freezing = columns("air_temperature"), columns("freezing_level_altitude")
+    ground = columns("surface_altitude")
+    if air is None or freezing is None or ground is None:
+        return None
+    return np.asarray(air - 273.15 > STEEPEST_LAPSE * np.maximum(freezing - ground, 0.0) + SUPERADIABATIC)
+
+
+def _aloft_apart(columns: Columns) -> Flags | None:
+    air, aloft = columns("air_temperature"), columns("air_temperature_aloft")
+    if air is None or aloft is None:
+        return None
+    near, heights = aloft[..., columns.heights <= 200.0], columns.heights[columns.heights <= 200.0]
+    steep = air[..., None] - near > STEEPEST_LAPSE * heights + SUPERADIABATIC
+    return np.asarray((steep | (near - air[..., None] > INVERSION_ALOFT)).any(axis=-1))
+
+
+def _pressures_apart(columns: Columns) -> Flags | None:
+    here, sea = columns("surface_air_pressure"), columns("air_pressure_at_mean_sea_level")
+    ground = columns("surface_altitude")
+    if here is None or sea is None or ground is None:
+        return None
+    air = columns("air_temperature")
+    warm = 288.15 - 0.0065 * ground if air is None else np.where(np.isnan(air), 288.15 - 0.0065 * ground, air)
+    told = sea * np.exp(-_GRAVITY_BY_GAS * ground / (warm + 0.00325 * ground))
+    return np.asarray(np.abs(here / told - 1.0) > PRESSURE_APART)
+
+
+def _frozen(name: str, kind: tuple[str, ...]) -> Callable[[Columns], Flags | None]:
+    def broken(columns: Columns) -> Flags | None:
+        own = columns(name)
+        if own is None or own.shape[0] < FROZEN:
+            return None
+        stands = _stands(own)
+        if not stands.any():
+            return None
+        if name == "relative_humidity":
+            stands &= own < _SATURATED
+        moves = np.zeros(own.shape[: len(columns.dims)], dtype=bool)
+        for other in kind:
+            values = columns(other)
+            if values is not None:
+                still = _stands(values) | np.isnan(values)
+                moves = moves | (~still if values.ndim == moves.ndim else (~still).any(axis=-1))
+        return moves & (stands if stands.ndim == moves.ndim else stands.any(axis=-1))
+
+    return broken
+
+
+def _stands(values: Array) -> Flags:
+    """Tell which values are of a row of `FROZEN` equal ones or more along the first axis."""
+    size = values.shape[0]
+    at = np.arange(size).reshape(-1, *([1] * (values.ndim - 1)))
+    begins = np.ones(values.shape, dtype=bool)
+    begins[1:] = values[1:] != values[:-1]  # NaN equals nothing
+    ends = np.ones(values.shape, dtype=bool)
+    ends[:-1] = begins[1:]
+    first = np.maximum.accumulate(np.where(begins, at, 0), axis=0)
+    last = np.flip(np.minimum.accumulate(np.flip(np.where(ends, at, size), 0), axis=0), 0)
+    return np.asarray(last - first + 1 >= FROZEN)
+
+
+_WIND = ("wind_speed", "wind_speed_of_gust")
+_AIR = ("air_temperature", "dew_point_temperature", "relative_humidity", "air_temperature_aloft")
+_HUMID = ("air_temperature", "dew_point_temperature", "relative_humidity")
+CHECKS = (
+    Check("a gust below the mean wind", ("wind_speed_of_gust", "wind_speed"), _gust_below_wind),
+    Check("a dew point above the temperature", _HUMID, _dew_point_above),
+    Check("a humidity that temperature and dew point contradict", _HUMID, _humidity_apart),
+    Check(
+        "a temperature that the freezing level contradicts",
+        ("air_temperature", "freezing_level_altitude"),
+        _too_steep,
+    ),
+    Check(
+        "a temperature that the air aloft contradicts", ("air_temperature", "air_temperature_aloft"), _aloft_apart
+    ),
+    Check(
+        "pressures that the altitude of the ground contradicts",
+        ("surface_air_pressure", "air_pressure_at_mean_sea_level"),
+        _pressures_apart,
+    ),
+    *(Check(f"{words} that stands still for days", (name,), _frozen(name, kind)) for name, words, kind in (
+        ("wind_speed", "a wind", _WIND),
+        ("wind_speed_of_gust", "a gust", _WIND),
+        ("wind_from_direction", "a wind direction", ("wind_from_direction",)),
+        ("air_temperature", "a temperature", _AIR),
+        ("dew_point_temperature", "a dew point", _AIR),
+        ("relative_humidity", "a humidity", _AIR),
+        ("air_temperature_aloft", "a temperature aloft", _AIR),
+    )),
+)  # fmt: skip
+"""Of columns against each other; a row for each."""
+
+
+def hide_contradictions(cube: xr.Dataset) -> xr.Dataset:
+    """Make not known, hour by hour, what contradicts itself; every parser ends with it.
+
+    Parameters
+    ----------
+    cube : xarray.Dataset
+        A forecast cube, with any horizontal dimensions and members or none, on which is noted what it carries.
+
+    Returns
+    -------
+    xarray.Dataset
+        The same where nothing contradicts itself; else with the attribute ``contradictions``, the words for the reader.
+    """
+    columns = Columns(cube)
+    hidden: dict[str, Flags] = {}
+    told = []
+    for check in CHECKS:
+        broken = check.broken(columns)
+        if broken is None or not broken.any():
+            continue
+        for name in check.variables:
+            if name in cube.data_vars:
+                hidden[name] = hidden.get(name, np.zeros((), dtype=bool)) | broken
+        hours = np.flatnonzero(broken.reshape(broken.shape[0], -1).any(axis=1))
+        first = str(cube["time"].values[hours[0]])[:16]
+        count = f"{hours.size} hour{'s' if hours.size > 1 else ''}"
+        told.append(f"the forecast contradicts itself: {check.words}, in {count} from {first}Z on; not used there")
+    if not told:
+        return cube
+    cube = cube.assign({name: _without(cube[name], columns, broken) for name, broken in hidden.items()})
+    return cube.assign_attrs(contradictions="; ".join(told))
+
+
+def _without(variable: xr.DataArray, columns: Columns, broken: Flags) -> xr.DataArray:
+    dims = (*columns.dims, "height") if "height" in variable.dims else columns.dims
+    flags = xr.DataArray(broken if "height" not in dims else broken[..., None], dims=dims)
+    flags = flags.isel(height=0, drop=True) if "height" in dims else flags
+    absent = [d for d in columns.dims if d not in variable.dims]
+    flags = flags.any(absent) if absent else flags
+    return variable.copy(data=variable.where(~flags).transpose(*variable.dims).values)

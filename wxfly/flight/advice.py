@@ -1,0 +1,212 @@
+"""Advice: what a pilot should know of a stretch of hours that never enters the verdict.
+
+How far the aircraft can be seen, light and glare, cold hands and hot batteries, frost on a parked machine.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import xarray as xr
+
+from wxfly.physics.air import atmosphere as altimetry
+from wxfly.physics.air import comfort, icing, precipitation, visibility
+from wxfly.physics.air import sun as daylight
+from wxfly.physics.air import sun as light
+from wxfly.physics.wind import hills
+from wxfly.pilot.aircraft import Aircraft
+from wxfly.pilot.site import Hill
+
+FROST_TEMPERATURE = 273.15
+HIGH_SUN = 25.0
+"""Elevation from which the sun is called high [degree]: above the golden hour and up to here it still dazzles."""
+
+
+@dataclass(frozen=True)
+class Advice:
+    """Advice for a stretch of hours, SI; NaN or an empty text where there is nothing to say.
+
+    Attributes
+    ----------
+    sight_range : float
+        Distance at which the pilot can still see this aircraft in the worst of the hours [m]; where visibility is
+        not known, from the aircraft's size alone.
+    sight_decided_by : str
+        ``size`` or ``visibility``; empty when the range is not known.
+    visibility_is_known : bool
+        Whether visibility is known throughout.
+    wind_chill, heat_index : float
+        The lowest wind chill and the highest heat index [K].
+    hands, heat : str
+        Words on cold hands and on heat; empty when nothing needs saying.
+    sun_elevation : tuple of float
+        Lowest and highest of the hours' edges [degree].
+    sun_azimuth : float
+        At the middle of the stretch [degree].
+    light : tuple of str
+        Photographers' words for the light met, in order.
+    shadow_length : tuple of float
+        Shortest and longest shadow of one metre [1]; NaN when the sun is not up.
+    glare : bool or None
+        Whether the pilot looks into a low sun at some time when flying toward the given direction; None when no
+        direction was given.
+    frost : bool
+        Whether a machine parked outside may take on frost. That is no icing in flight.
+    thrust_in_hand : float
+        Share of thrust left over the maker's highest take-off altitude [1].
+    beaufort : float
+        Largest force of the mean wind at 10 m.
+    wind_over_hill : float
+        What the wind at flight height may reach over the site's hill [m s-1]; NaN without a hill.
+    hill_in_range : bool
+        Whether hill and wind are within the guideline's range; if not, the largest factor is taken.
+    """
+
+    sight_range: float
+    sight_decided_by: str
+    visibility_is_known: bool
+    wind_chill: float
+    heat_index: float
+    hands: str
+    heat: str
+    sun_elevation: tuple[float, float]
+    sun_azimuth: float
+    light: tuple[str, ...]
+    shadow_length: tuple[float, float]
+    glare: bool | None
+    frost: bool
+    thrust_in_hand: float
+    beaufort: float
+    wind_over_hill: float = np.nan
+    hill_in_range: bool = True
+
+
+def light_words(sun_elevation: np.ndarray) -> tuple[str, ...]:
+    """Give photographers' words for the light at elevations of the sun [degree], in order, each once."""
+    named = {light.Light.DARK: "dark", light.Light.BLUE_HOUR: "blue hour", light.Light.GOLDEN_HOUR: "golden hour"}
+    words = []
+    for elevation, kind in zip(sun_elevation, light.kind_of_light(sun_elevation), strict=True):
+        if kind == light.Light.HIGH_SUN:
+            words.append("low sun" if elevation < HIGH_SUN else "high sun")
+        elif kind != light.Light.NOT_KNOWN:
+            words.append(named[light.Light(int(kind))])
+    return tuple(dict.fromkeys(words))
+
+
+def advise(
+    conditions: xr.Dataset,
+    aircraft: Aircraft,
+    start: np.datetime64,
+    end: np.datetime64,
+    *,
+    toward: float | None = None,
+    hill: Hill | None = None,
+) -> Advice:
+    """Gather the advice for a stretch of hours at one place.
+
+    Parameters
+    ----------
+    conditions : xarray.Dataset
+        The hours, as `wxfly.assessment.conditions.derive` gives them; dimensions edge and time only.
+    aircraft : Aircraft
+        Its size and its highest take-off altitude count.
+    start, end : numpy.datetime64
+        UTC: the stretch itself, which dusk may cut inside an hour.
+    toward : float, optional
+        Direction from the pilot to the aircraft, for glare [degree].
+    hill : Hill, optional
+        The hill below the flight.
+
+    Returns
+    -------
+    Advice
+    """
+    value = {str(name): conditions[name].values for name in conditions.data_vars}
+    chill = _lowest(comfort.wind_chill(value["air_temperature_near_ground"], value["wind_speed_at_10m"]))
+    index = _highest(comfort.heat_index(value["air_temperature_near_ground"], value["relative_humidity"]))
+    # Inside the stretch alone: the minute in which the light begins would be told as dark.
+    first = -(-start.astype("datetime64[s]").astype(np.int64) // 60)
+    minutes = np.arange(np.datetime64(int(first), "m"), end.astype("datetime64[m]") + np.timedelta64(1, "m"))
+    place = float(conditions["latitude"]), float(conditions["longitude"])
+    elevation, azimuth = daylight.sun_position(*place, minutes)
+    shadow = light.shadow_length(1.0, elevation)
+    seen, by = _sight(value["visibility_in_air"], aircraft)
+    frost = icing.frost_risk(value["air_temperature_near_ground"], value["dew_point_temperature"])
+    thrust = np.nan
+    if aircraft.maximum_takeoff_altitude is not None:
+        thrust = _lowest(altimetry.thrust_in_hand(value["air_density"], aircraft.maximum_takeoff_altitude))
+    over_hill, in_range = _over_hill(conditions, value, hill)
+    return Advice(
+        sight_range=seen,
+        sight_decided_by=by,
+        visibility_is_known=not np.isnan(value["visibility_in_air"]).any(),
+        wind_chill=chill,
+        heat_index=index,
+        hands=comfort.describe_cold(chill),
+        heat=comfort.describe_heat(index),
+        sun_elevation=(_lowest(elevation), _highest(elevation)),
+        sun_azimuth=float(azimuth[azimuth.size // 2]),
+        light=light_words(elevation),
+        shadow_length=(_lowest(shadow), _highest(shadow)),
+        glare=None if toward is None else bool(np.nansum(light.glare(elevation, azimuth, toward)) > 0),
+        frost=bool((frost > 0).any()),
+        thrust_in_hand=thrust,
+        beaufort=_highest(comfort.beaufort_force(value["wind_speed_at_10m"])),
+        wind_over_hill=over_hill,
+        hill_in_range=in_range,
+    )
+
+
+def _over_hill(conditions: xr.Dataset, value: dict[str, np.ndarray], hill: Hill | None) -> tuple[float, bool]:
+    if hill is None:
+        return np.nan, True
+    found = hills.hill_speed_up(
+        hill.shape,
+        hill.height,
+        hill.half_width,
+        float(conditions["height"]),
+        distance_from_crest=hill.distance_from_crest,
+        wind_speed=value["wind_speed_at_10m"],
+    )
+    return _highest(value["wind_speed"] * found.factor), bool(np.all(found.in_range))
+
+
+def _sight(visibility_in_air: np.ndarray, aircraft: Aircraft) -> tuple[float, str]:
+    """Give the sight range and what decides it; without a known visibility the size alone."""
+    if aircraft.characteristic_dimension is None:
+        return np.nan, ""
+    by_size = float(visibility.attitude_sight_range(aircraft.characteristic_dimension, aircraft.kind))
+    by_air = _lowest(visibility.detection_sight_range(visibility_in_air))
+    if np.isnan(by_air) or by_size <= by_air:
+        return by_size, "size"
+    return by_air, "visibility"
+
+
+def precipitation_words(weather_code: float, precipitation_rate: float) -> str:
+    """Give kind and class of an hour's precipitation in words; empty when there is none or nothing is known."""
+    kind = precipitation.PrecipitationKind(int(precipitation.precipitation_kind(weather_code, precipitation_rate)))
+    if kind in (precipitation.PrecipitationKind.NOT_KNOWN, precipitation.PrecipitationKind.NONE):
+        return ""
+    strength = precipitation.rate_class(precipitation_rate, system=precipitation.class_system(weather_code))
+    return f"{strength} {kind.name.lower().replace('_', ' ')}".strip()
+
+
+def is_low_light(conditions: xr.Dataset) -> np.ndarray:
+    """Tell for each hour of one place whether golden or blue hour fills at least half of its lit part."""
+    place = float(conditions["latitude"]), float(conditions["longitude"])
+    start = conditions["usable_start"].values.astype("datetime64[m]")
+    end = conditions["usable_end"].values.astype("datetime64[m]")
+    minutes = start[:, None] + np.arange(60).astype("timedelta64[m]")
+    inside = minutes < end[:, None]  # NaT is in no hour
+    kinds = light.kind_of_light(daylight.sun_position(*place, minutes)[0])
+    low = np.isin(kinds, (light.Light.BLUE_HOUR, light.Light.GOLDEN_HOUR)) & inside
+    return np.asarray(inside.any(axis=1) & (2 * low.sum(axis=1) >= inside.sum(axis=1)))
+
+
+def _lowest(values: np.ndarray) -> float:
+    return float(np.min(values[~np.isnan(values)])) if (~np.isnan(values)).any() else np.nan
+
+
+def _highest(values: np.ndarray) -> float:
+    return -_lowest(-np.asarray(values))

@@ -1,0 +1,321 @@
+"""A reading of the anemometer: weighed against the forecast of its time, and carried into the hours to come.
+
+A reading above the forecast always counts. One below it is a *credit*, which is given only where the anemometer turns
+for certain and where the air at flight height follows the ground.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from wxfly.errors import WxflyError
+from wxfly.flight.anemometer_limits import (
+    NIGHT_FACTOR,
+    carry_up,
+    carrying_deviation,
+    gust_of_hour,
+    gust_of_period,
+    night,
+    ratio_to_hand,
+)
+from wxfly.flight.leg import FORECAST_DEVIATION
+from wxfly.physics.wind.shear import JET_EXPONENT
+
+MEMORY = 6 * 3600.0
+"""Time after which a correction has faded to a third [s]; common practice, no source."""
+LEE_SHARE = 0.5
+"""How much of its weight a reading below the forecast keeps: a hand may stand in the lee of something; common
+practice, no source."""
+TEMPERATURE_WEIGHT = 0.8
+"""Of a shaded, aired thermometer against the forecast; common practice, no source."""
+STARTING_SPEED = 1.0
+"""Mean below which an anemometer in the hand may stand still [m s-1]; common practice, no source: the small ones start
+at 0.3 to 0.8 m/s, and a worn bearing later."""
+LOWEST_TEMPERATURE, HIGHEST_TEMPERATURE = 183.0, 330.0
+"""Beyond these no air has been measured near the ground [K]: -89.2 and 56.7 degC are the records in the WMO's
+archive of weather and climate extremes (from memory)."""
+PLAUSIBLE_DIFFERENCE = 10.0
+"""Of a temperature read from the forecast's [K]; beyond it the thermometer is more likely wrong than the forecast:
+in the sun, or warm from a pocket; common practice, no source."""
+_SHEAR_EXPONENT = 1 / 7
+_STILL = 0.5
+
+
+class NoCredit(Enum):
+    """Why a reading below the forecast changes nothing."""
+
+    STANDS_STILL = "stands still"
+    DECOUPLED = "decoupled"
+    NOT_KNOWN = "not known"
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What the pilot measures, SI.
+
+    Attributes
+    ----------
+    time : numpy.datetime64
+        UTC.
+    hand_height : float
+        [m]
+    mean : float
+        Of two minutes [m s-1].
+    gust : float or None
+        Strongest of the two minutes [m s-1].
+    temperature : float or None
+        In the shade [K].
+    """
+
+    time: np.datetime64
+    hand_height: float
+    mean: float
+    gust: float | None = None
+    temperature: float | None = None
+
+
+@dataclass(frozen=True)
+class Correction:
+    """What a reading does to the forecast; SI, NaN where it says nothing.
+
+    Attributes
+    ----------
+    reading : Reading
+        What was measured.
+    height : float
+        Flight height [m].
+    expected_at_hand, expected_gust_at_hand, expected_temperature : float
+        What the forecast had there and then.
+    forecast_wind, forecast_gust : float
+        At flight height.
+    carried_wind, carried_gust, carried_deviation : float
+        The reading at flight height, and the standard deviation of carrying it there.
+    weight : float
+        Of the reading against the forecast, 0 to 1.
+    added_wind, added_gust, added_temperature : float
+        To the forecast at flight height at the time of the reading; it fades over `MEMORY`.
+    no_credit : NoCredit or None
+        Why a reading below the forecast takes nothing off; None where it does.
+    credit_ends : numpy.datetime64
+        Start of the first hour to come in which the air aloft does not follow the ground, UTC; NaT for none.
+    """
+
+    reading: Reading
+    height: float
+    expected_at_hand: float
+    expected_gust_at_hand: float
+    expected_temperature: float
+    forecast_wind: float
+    forecast_gust: float
+    carried_wind: float
+    carried_gust: float
+    carried_deviation: float
+    weight: float
+    added_wind: float
+    added_gust: float
+    added_temperature: float
+    no_credit: NoCredit | None
+    credit_ends: np.datetime64
+
+    @property
+    def deviation(self) -> float:
+        """Standard deviation of the wind at flight height with the reading weighed in [m s-1]."""
+        return float(self.carried_deviation * np.sqrt(self.weight))
+
+    @property
+    def temperature_is_plausible(self) -> bool:
+        """Whether a temperature was read, and not too far from the forecast's."""
+        read = self.reading.temperature
+        return read is not None and abs(read - self.expected_temperature) <= PLAUSIBLE_DIFFERENCE
+
+    @property
+    def may_improve(self) -> tuple[str, ...]:
+        """The elements that the reading may make better: what was not read it never improves."""
+        wind = () if self.no_credit is not None else ("wind",) if self.reading.gust is None else ("wind", "gust")
+        return (*wind, *(("temperature", "density_altitude") if self.temperature_is_plausible else ()))
+
+
+def check_temperature(temperature: float) -> None:
+    """Refuse a temperature [K] that no shaded air near the ground has had."""
+    if not LOWEST_TEMPERATURE <= temperature <= HIGHEST_TEMPERATURE:
+        raise WxflyError(
+            f"a temperature of {temperature - 273.15:.0f} °C is none of shaded air; wanted -90 to 57 °C, read in the"
+            " shade after some minutes"
+        )
+
+
+def weigh(
+    reading: Reading,
+    hand: xr.Dataset,
+    flight: xr.Dataset,
+    *,
+    roughness_length: float,
+    forecast_deviation: float = FORECAST_DEVIATION,
+) -> Correction:
+    """Weigh a reading against the forecast of its time.
+
+    Parameters
+    ----------
+    reading : Reading
+        What was measured.
+    hand, flight : xarray.Dataset
+        The hours at hand height and at flight height, from that of the reading on, as `wxfly.assessment.conditions.derive` gives
+        them.
+    roughness_length : float
+        Of the ground around [m].
+    forecast_deviation : float, optional
+        Standard deviation of the forecast's error at flight height [m s-1].
+
+    Raises
+    ------
+    WxflyError
+        When the forecast has no wind at the time.
+    """
+    low, high = _at(hand, reading.time), _at(flight, reading.time)
+    height = float(flight["height"])
+    if np.isnan(low["wind_speed"] + high["wind_speed"]):
+        raise WxflyError(
+            f"the forecast has no wind at {str(reading.time)[:16]}Z to hold a reading against; fetch a newer one"
+        )
+    ratio = float(ratio_to_hand(low["wind_speed"], high["wind_speed"], reading.hand_height, height, roughness_length))
+    carried = float(carry_up(reading.mean, ratio))
+    carried_deviation = float(carrying_deviation(reading.mean, reading.hand_height, height))
+    doubt = float(np.hypot(forecast_deviation, high["wind_standard_deviation"]))
+    weight = doubt**2 / (doubt**2 + carried_deviation**2)
+    # By night the reading errs more; that leaves more doubt and takes no weight from a reading above the forecast.
+    carried_deviation *= NIGHT_FACTOR if night(hand)[:1].any() else 1.0
+    no_credit, credit_ends = _credit(reading, hand, flight)
+    added = _credited(weight * (carried - high["wind_speed"]), no_credit)
+    carried_gust, added_gust = np.nan, max(added, 0.0)  # a gust that was not read is never the less for it
+    if reading.gust is not None:
+        carried_gust = carried + max(float(gust_of_hour(reading.gust)) - reading.mean, 0.0)
+        if not np.isnan(high["wind_speed_of_gust"]):
+            added_gust = _credited(weight * (carried_gust - high["wind_speed_of_gust"]), no_credit)
+    added_temperature = 0.0
+    if reading.temperature is not None:
+        difference = reading.temperature - low["air_temperature_near_ground"]
+        added_temperature = 0.0 if np.isnan(difference) else TEMPERATURE_WEIGHT * difference
+    return Correction(
+        reading,
+        height,
+        low["wind_speed"],
+        float(gust_of_period(low["wind_speed"], low["wind_speed_of_gust"])),
+        low["air_temperature_near_ground"],
+        high["wind_speed"],
+        high["wind_speed_of_gust"],
+        carried,
+        carried_gust,
+        carried_deviation,
+        weight,
+        added,
+        added_gust,
+        added_temperature,
+        no_credit,
+        credit_ends,
+    )
+
+
+def _credited(added: float, no_credit: NoCredit | None) -> float:
+    if added >= 0:
+        return added
+    return LEE_SHARE * added if no_credit is None else 0.0
+
+
+def _credit(reading: Reading, hand: xr.Dataset, flight: xr.Dataset) -> tuple[NoCredit | None, np.datetime64]:
+    """Tell why a reading below the forecast takes nothing off, and when the air aloft stops following the ground."""
+    starts = hand["time"].values.astype("datetime64[s]")
+    decoupled, is_known = _decoupled(hand, flight)
+    to_come = starts + np.timedelta64(1, "h") > reading.time
+    ends = starts[to_come & (decoupled | ~is_known)]
+    credit_ends = ends[0] if ends.size else np.datetime64("NaT", "s")
+    if reading.mean < STARTING_SPEED:
+        return NoCredit.STANDS_STILL, credit_ends
+    now = int(np.argmax(to_come))
+    if decoupled[now]:
+        return NoCredit.DECOUPLED, credit_ends
+    return (None if is_known[now] else NoCredit.NOT_KNOWN), credit_ends
+
+
+def _decoupled(hand: xr.Dataset, flight: xr.Dataset) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    """Tell for each hour whether the air at flight height goes its own way, and whether that can be told.
+
+    It does under a low-level jet, and where the wind grows from hand to flight height as fast as below one.
+    """
+    low, high = (np.asarray(level["wind_speed"].values, dtype=float) for level in (hand, flight))
+    way = max(np.log(float(flight["height"]) / float(hand["height"])), 1e-6)
+    with np.errstate(divide="ignore"):
+        exponent = np.log(high / np.maximum(low, _STILL)) / way
+    jet = np.broadcast_to(np.asarray(flight["low_level_jet"].values, dtype=float), exponent.shape)
+    decoupled = (exponent > JET_EXPONENT) | (jet > 0)
+    return decoupled.any(axis=0), ~np.isnan(exponent + jet).any(axis=0)
+
+
+_READ = (
+    "wind_speed", "wind_speed_of_gust", "wind_standard_deviation", "air_temperature_near_ground",
+)  # fmt: skip
+
+
+def _at(conditions: xr.Dataset, moment: np.datetime64) -> dict[str, float]:
+    """Give the values of a moment, between the two edges of its hour."""
+    starts = conditions["time"].values.astype("datetime64[s]")
+    position = int(np.searchsorted(starts, moment.astype("datetime64[s]"), side="right")) - 1
+    if position < 0 or moment - starts[position] >= np.timedelta64(1, "h"):
+        return dict.fromkeys(_READ, np.nan)
+    share = float((moment - starts[position]) / np.timedelta64(1, "h"))
+    hour = conditions.isel(time=position)
+    result = {}
+    for name in _READ:
+        first, last = (float(v) for v in np.broadcast_to(hour[name].values, 2))
+        result[name] = first + share * (last - first)
+    return result
+
+
+def correct_forecast(cube: xr.Dataset, correction: Correction) -> xr.Dataset:
+    """Add a correction to a forecast, so that everything that follows from it is worked out anew.
+
+    Parameters
+    ----------
+    cube : xarray.Dataset
+        A forecast cube.
+    correction : Correction
+        From `weigh`.
+
+    Returns
+    -------
+    xarray.Dataset
+        Wind at every height, gust and temperature changed from the time of the reading on, less and less. Below
+        flight height the wind gets less of it, by a power law. Nothing is taken off from `credit_ends` on. What was
+        not known stays not known.
+    """
+    time = cube["time"].values.astype("datetime64[s]")
+    since = (time - correction.reading.time.astype("datetime64[s]")) / np.timedelta64(1, "s")
+    # The hour of the reading is corrected as a whole, its first edge too.
+    fading = np.where(since > -3600.0, np.exp(-np.maximum(since, 0.0) / MEMORY), 0.0)
+    # NaT compares false: without an end the credit only fades.
+    credit = np.where(time >= correction.credit_ends, 0.0, fading)
+
+    def in_time(added: float) -> xr.DataArray:
+        return xr.DataArray(added * (credit if added < 0 else fading), dims="time", coords={"time": cube["time"]})
+
+    added_wind, added_gust = in_time(correction.added_wind), in_time(correction.added_gust)
+    changed: dict[str, xr.DataArray] = {}
+    if "wind_speed" in cube:
+        share = (cube["height"] / correction.height) ** _SHEAR_EXPONENT
+        wind = cube["wind_speed"] + added_wind * share
+        changed["wind_speed"] = wind.clip(min=0.0)
+    if "wind_speed_of_gust" in cube:
+        near_ground = added_wind * (10.0 / correction.height) ** _SHEAR_EXPONENT
+        added = near_ground + (added_gust - added_wind)
+        changed["wind_speed_of_gust"] = (cube["wind_speed_of_gust"] + added).clip(min=0.0)
+    warmer = xr.DataArray(correction.added_temperature * fading, dims="time", coords={"time": cube["time"]})
+    for name in ("air_temperature", "air_temperature_aloft"):
+        if name in cube:
+            changed[name] = cube[name] + warmer
+    return cube.assign(
+        {name: values.transpose(*cube[name].dims).assign_attrs(cube[name].attrs) for name, values in changed.items()}
+    )

@@ -1,0 +1,181 @@
+"""The sortie: what a plan takes of a battery, and what is left of it for the way home.
+
+Energy is paid from what one pack gives in the cold, less the reserve. What is not known stays not known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from enum import IntEnum
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from wxfly.flight.energy import EnergyModel
+from wxfly.flight.leg import AIRSPEEDS, Wind
+from wxfly.flight.plan import Plan, Ready, charge_to_leave, fly_legs, make_ready
+
+Array = npt.NDArray[np.float64]
+
+DIRECTION_STEP = 15.0
+"""Of the directions of which the dearest is looked for [degree]."""
+
+
+class Refusal(IntEnum):
+    """Why a sortie cannot be flown at all, whatever the energy."""
+
+    NONE = 0
+    GUST = 1
+    WIND = 2
+    COLD_PACK = 3
+
+    @property
+    def words(self) -> str:
+        """The reason as reports write it."""
+        return (
+            "",
+            "a gust is as fast as the aircraft",
+            "the wind is more than the aircraft makes good",
+            "the voltage of the cold pack falls to the cut-off",
+        )[self]
+
+
+class Budget(NamedTuple):
+    """What a sortie takes, arrays of one shape; energies [J], times [s].
+
+    Attributes
+    ----------
+    climb, out, work, home, descent : ndarray
+        Energy of each part, the model's doubt included; infinite where it cannot be flown.
+    usable : ndarray
+        What the pack gives down to its cut-off.
+    needed_share : ndarray
+        Everything and the reserve over `usable`: above 1 the sortie does not come home with its reserve.
+        Infinite where it cannot be flown.
+    charge_at_turn : ndarray
+        Charge that must be shown when leaving for home, of the pack's charge when full [1].
+    time_out, time_home, time : ndarray
+        Climb and way out; way home and descent; all of it.
+    latest_turn : ndarray
+        Time after take-off at which the aircraft, working at the place as long as it can, must leave for home.
+    direction : ndarray
+        The direction held against [degree].
+    refusal : ndarray
+        Codes of `Refusal`.
+    """
+
+    climb: Array
+    out: Array
+    work: Array
+    home: Array
+    descent: Array
+    usable: Array
+    needed_share: Array
+    charge_at_turn: Array
+    time_out: Array
+    time_home: Array
+    time: Array
+    latest_turn: Array
+    direction: Array
+    refusal: Array
+
+
+def sortie_budget(
+    model: EnergyModel,
+    plan: Plan,
+    out_wind: Wind,
+    home_wind: Wind,
+    air_density: npt.ArrayLike,
+    air_temperature: npt.ArrayLike,
+    *,
+    gust: npt.ArrayLike = 0.0,
+    courses: Sequence[npt.ArrayLike] | None = None,
+    airspeeds: int = AIRSPEEDS,
+) -> Budget:
+    """Add up what a planned sortie takes.
+
+    Parameters
+    ----------
+    model : EnergyModel
+        From `wxfly.flight.energy.energy_model`.
+    plan : Plan
+        With the distance.
+    out_wind, home_wind : Wind
+        At flight height and at the return height.
+    air_density, air_temperature : array_like
+        At flight height [kg m-3, K].
+    gust : array_like, optional
+        Strongest of both heights [m s-1]: at or above the top speed the sortie is refused. All broadcast.
+    courses : sequence of array_like, optional
+        Of which the dearest is looked for where the plan has no direction [degree]; by default every
+        `DIRECTION_STEP`.
+    airspeeds : int, optional
+        As in `wxfly.flight.leg.Polar`.
+    """
+    given = [*out_wind, *home_wind, air_density, air_temperature, gust]
+    arrays = list(np.broadcast_arrays(*(np.asarray(a, dtype=float) for a in given)))
+    rho, temperature, strongest = arrays[6:]
+    ready = make_ready(model, plan, Wind(*arrays[:3]), Wind(*arrays[3:6]), rho, temperature, airspeeds=airspeeds)
+    if plan.direction is not None:
+        courses = [plan.direction]
+    elif courses is None:
+        courses = list(np.arange(0.0, 360.0, DIRECTION_STEP))
+    # One direction after the other: all at once would hold a large ensemble two dozen times.
+    worst: Budget | None = None
+    for course in courses:
+        here = _budget(model, plan, ready, np.asarray(course, dtype=float), strongest)
+        if worst is None:
+            worst = here
+            continue
+        dearer = (here.needed_share > worst.needed_share) | np.isnan(here.needed_share)
+        worst = Budget(*(np.where(dearer, new, old) for new, old in zip(here, worst, strict=True)))
+    assert worst is not None
+    return worst
+
+
+def _budget(model: EnergyModel, plan: Plan, ready: Ready, course: Array, gust: Array) -> Budget:
+    out, home = fly_legs(ready, course)
+    energy_out = _times(ready.dearer * plan.distance, out.energy_per_metre)
+    energy_home = _times(ready.dearer * plan.distance, home.energy_per_metre)
+    used = ready.climb + energy_out + ready.work + energy_home + ready.descent
+    refusal = np.select(
+        [gust >= ready.fastest, ~ready.pack_holds, np.isinf(used)],
+        [int(Refusal.GUST), int(Refusal.COLD_PACK), int(Refusal.WIND)],
+        int(Refusal.NONE),
+    )
+    share = np.where(refusal > 0, np.inf, used / ready.usable + plan.reserve)
+    share = np.where(np.isnan(gust + used + ready.usable), np.nan, share)
+    time_out = ready.time_up + _over(plan.distance, out.ground_speed)
+    time_home = ready.time_down + _over(plan.distance, home.ground_speed)
+    left = ready.usable * (1.0 - plan.reserve) - (used - ready.work)
+    return Budget(
+        *np.broadcast_arrays(
+            ready.climb,
+            energy_out,
+            ready.work,
+            energy_home,
+            ready.descent,
+            ready.usable,
+            share,
+            charge_to_leave(model, ready.usable, energy_home + ready.descent, plan.reserve),
+            time_out,
+            time_home,
+            time_out + plan.work_time + time_home,
+            time_out + np.maximum(left, 0.0) / (ready.dearer * ready.waiting_power),
+            np.mod(course, 360.0),
+            refusal.astype(float),
+        )
+    )
+
+
+def _times(distance: float, energy_per_metre: Array) -> Array:
+    """Multiply so that no distance takes nothing, even where no way is made."""
+    with np.errstate(invalid="ignore"):
+        product = distance * energy_per_metre
+    return np.asarray(np.where((distance == 0) & np.isinf(energy_per_metre), 0.0, product))
+
+
+def _over(distance: float, speed: Array) -> Array:
+    never = np.inf if distance > 0 else 0.0
+    return np.asarray(np.where(speed == 0, never, distance / np.where(speed == 0, 1.0, speed)))

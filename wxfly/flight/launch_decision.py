@@ -1,0 +1,161 @@
+"""What a reading at the hand means for a launch now: by the rule for the hand, and by the hours it corrects."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum, IntEnum
+
+import numpy as np
+import xarray as xr
+
+from wxfly.assessment.suitability import State
+from wxfly.flight.anemometer_limits import HandRule
+from wxfly.flight.anemometer_reading import STARTING_SPEED, Correction, NoCredit
+from wxfly.physics.wind.error import error_factor
+
+ELEMENTS = ("wind", "gust")
+"""What an anemometer speaks of."""
+
+
+class Verdict(IntEnum):
+    """From worst to best."""
+
+    DO_NOT_LAUNCH = 0
+    IN_DOUBT = 1
+    HOLDS = 2
+
+
+class Reason(Enum):
+    """Why it is not better."""
+
+    PASSED_AT_HAND = "passed at hand"
+    HOUR_OUTSIDE = "hour outside"
+    WAY_HOME_OUTSIDE = "way home outside"
+    HELD_BACK = "held back"
+    HOUR_NOT_KNOWN = "hour not known"
+    WAY_HOME_NOT_KNOWN = "way home not known"
+    HOLD_NOT_KNOWN = "hold not known"
+    RULE_NOT_KNOWN = "rule not known"
+    GUST_NOT_READ = "gust not read"
+    MAY_STAND_STILL = "may stand still"
+    NO_READING_HOLDS = "no reading holds"
+    ABOVE_RULE = "above rule"
+    TOO_NEAR = "too near"
+    DECOUPLED = "decoupled"
+    COUPLING_NOT_KNOWN = "coupling not known"
+
+
+@dataclass(frozen=True)
+class HandVerdict:
+    """The verdict on a reading, and why.
+
+    Attributes
+    ----------
+    verdict : Verdict
+        The worst that anything speaks for.
+    reasons : tuple of Reason
+        Why it is not better, the gravest first; empty where the limits hold.
+    worst : dict
+        For wind and gust, the position of the hour of the flight with the least margin; an hour that is not known
+        comes first.
+    """
+
+    verdict: Verdict
+    reasons: tuple[Reason, ...]
+    worst: dict[str, int]
+
+
+def holds_at_all(rule: HandRule) -> bool:
+    """Whether there is a reading at which the rule says that the limits hold."""
+    return rule.mean_holds >= STARTING_SPEED and rule.gust_holds > 0
+
+
+def band_of(rule: HandRule, mean: float, gust: float | None) -> Verdict:
+    """Give the band of a pair of readings [m s-1]: every pair is in exactly one.
+
+    *Holds* asks both readings to lie within the rule, and the mean to be no less than an anemometer's starting speed;
+    *do not launch* asks one of them to be beyond it; everything else is *in doubt*, also where the rule is not known.
+    """
+    if mean > rule.mean_stop or (gust is not None and gust > rule.gust_stop):
+        return Verdict.DO_NOT_LAUNCH
+    within = STARTING_SPEED <= mean <= rule.mean_holds and gust is not None and gust <= rule.gust_holds
+    return Verdict.HOLDS if within and holds_at_all(rule) else Verdict.IN_DOUBT
+
+
+def judge_reading(correction: Correction, rule: HandRule, hours: xr.Dataset) -> HandVerdict:
+    """Judge a reading.
+
+    Parameters
+    ----------
+    correction : Correction
+        The reading, weighed.
+    rule : HandRule
+        What the anemometer may show in the hours of the flight.
+    hours : xarray.Dataset
+        The hours of a flight from now on, with the correction in them, as `wxfly.assessment.suitability.assess` gives them; with
+        the way home and the hours that are held back where the plan has them.
+
+    Returns
+    -------
+    HandVerdict
+        *Holds* only where the rule has a reading that says so, mean and gust were read and lie between the starting
+        speed of an anemometer and that reading, the air aloft follows the ground, and corrected wind and gust are
+        within their limits in every hour of the flight with the rule's confidence, by reading and forecast together.
+    """
+    margins = {name: hours["margin"].sel(element=name).values for name in ELEMENTS}
+    outside, unknown = _of_plan(hours)
+    worst = {name: int(np.argmin(np.where(np.isnan(m), -np.inf, m))) for name, m in margins.items()}
+    grave = [*_grave(correction, rule, margins), *outside]
+    if grave:
+        return HandVerdict(Verdict.DO_NOT_LAUNCH, tuple(grave), worst)
+    doubts = [*_doubts(correction, rule, margins), *unknown]
+    room = (hours["limit"] - hours["demand"]).sel(element=list(ELEMENTS)).values
+    if (room < error_factor(rule.confidence) * correction.deviation).any():  # NaN has a reason of its own
+        doubts.append(Reason.TOO_NEAR)
+    return HandVerdict(Verdict.IN_DOUBT if doubts else Verdict.HOLDS, tuple(doubts), worst)
+
+
+def _grave(correction: Correction, rule: HandRule, margins: dict[str, np.ndarray]) -> list[Reason]:
+    read = correction.reading
+    passed = band_of(rule, read.mean, read.gust) == Verdict.DO_NOT_LAUNCH
+    outside = any((m < 0).any() for m in margins.values())
+    told = ((passed, Reason.PASSED_AT_HAND), (outside, Reason.HOUR_OUTSIDE))
+    return [reason for holds, reason in told if holds]
+
+
+def _of_plan(hours: xr.Dataset) -> tuple[list[Reason], list[Reason]]:
+    """Tell what the plan's way home and its hours of waiting speak against, and what is not known of them."""
+    outside, unknown = [], []
+    if "return_leg" in hours["element"].values:
+        margin = hours["margin"].sel(element="return_leg").values
+        if (margin < 0).any():
+            outside.append(Reason.WAY_HOME_OUTSIDE)
+        elif np.isnan(margin).any():
+            unknown.append(Reason.WAY_HOME_NOT_KNOWN)
+    if "held_back" in hours:
+        held, state = hours["held_back"].values != "", hours["state"].values
+        if (held & (state == State.OUTSIDE)).any():
+            outside.append(Reason.HELD_BACK)
+        elif held.any():
+            unknown.append(Reason.HOLD_NOT_KNOWN)
+    return outside, unknown
+
+
+def _doubts(correction: Correction, rule: HandRule, margins: dict[str, np.ndarray]) -> list[Reason]:
+    read = correction.reading
+    if np.isnan([rule.mean_holds, rule.gust_holds, rule.mean_stop, rule.gust_stop]).any():
+        by_rule = [Reason.RULE_NOT_KNOWN]
+    elif not holds_at_all(rule):
+        by_rule = [Reason.NO_READING_HOLDS]
+    elif read.mean > rule.mean_holds or (read.gust is not None and read.gust > rule.gust_holds):
+        by_rule = [Reason.ABOVE_RULE]
+    else:
+        by_rule = []
+    told = (
+        (any(np.isnan(m).any() for m in margins.values()), Reason.HOUR_NOT_KNOWN),
+        (read.mean < STARTING_SPEED, Reason.MAY_STAND_STILL),
+        (correction.no_credit is NoCredit.DECOUPLED, Reason.DECOUPLED),
+        (correction.no_credit is NoCredit.NOT_KNOWN, Reason.COUPLING_NOT_KNOWN),
+        (read.gust is None, Reason.GUST_NOT_READ),
+    )
+    return [*by_rule, *(reason for holds, reason in told if holds)]

@@ -1,0 +1,159 @@
+"""Reach round the launch point, and what a count of batteries makes of a window."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from wxfly.flight.energy import EnergyModel
+from wxfly.flight.leg import Leg, Wind
+from wxfly.flight.plan import Plan, charge_to_leave, fly_legs, make_ready
+
+Array = npt.NDArray[np.float64]
+
+SWAP_TIME = 300.0
+"""From landing with one battery to take-off with the next [s]; common practice, no source."""
+
+WindAt = Callable[[float, Array], Wind]
+"""Wind at a height [m] and times after take-off [s], one for each direction."""
+
+
+@dataclass(frozen=True)
+class Reach:
+    """How far out and home again, in every direction round the launch point; arrays of one shape.
+
+    Attributes
+    ----------
+    directions : ndarray
+        Toward [degree].
+    by_energy : ndarray
+        [m]; 0 where no way home is made.
+    distance : ndarray
+        The least of energy and the other limits [m]; NaN where one of them is not known.
+    limited_by : tuple of str
+        ``energy``, or the name of the limit, by direction.
+    out, home : Leg
+        How each leg is flown.
+    charge_at_turn : ndarray
+        Charge that must be shown at that distance when leaving for home [1].
+    """
+
+    directions: Array
+    by_energy: Array
+    distance: Array
+    limited_by: tuple[str, ...]
+    out: Leg
+    home: Leg
+    charge_at_turn: Array
+
+
+def steady(out_wind: Wind, home_wind: Wind, plan: Plan) -> WindAt:
+    """Make a wind that does not change in time from the winds at the two heights of a plan."""
+
+    def wind_at(height: float, seconds: Array) -> Wind:
+        del seconds
+        return out_wind if height == plan.height else home_wind
+
+    return wind_at
+
+
+def reach(
+    model: EnergyModel,
+    plan: Plan,
+    wind_at: WindAt,
+    air_density: float,
+    air_temperature: float,
+    *,
+    gust: float = 0.0,
+    limits: Mapping[str, float] | None = None,
+    directions: npt.ArrayLike | None = None,
+) -> Reach:
+    """Give how far the aircraft can go and come home with its reserve, in every direction.
+
+    Parameters
+    ----------
+    model : EnergyModel
+        From `wxfly.flight.energy.energy_model`.
+    plan : Plan
+        Its distance and direction do not count; the time of work at the far point does.
+    wind_at : callable
+        See `WindAt` and `steady`. A wind that changes in time is taken at the middle of each leg.
+    air_density, air_temperature : float
+        [kg m-3, K]
+    gust : float, optional
+        As in `sortie_budget`.
+    limits : mapping, optional
+        Other limits of the distance by name, such as sight [m].
+    directions : array_like, optional
+        By default every 5 degrees.
+    """
+    course = np.arange(0.0, 360.0, 5.0) if directions is None else np.asarray(directions, dtype=float)
+    rho, temperature = np.full_like(course, air_density), np.full_like(course, air_temperature)
+    middle_out, middle_home = np.zeros_like(course), np.zeros_like(course)
+    # The winds depend on when the legs are flown, and that on the distance: a few rounds settle it.
+    for _ in range(5):
+        out_wind, home_wind = wind_at(plan.height, middle_out), wind_at(plan.return_height, middle_home)
+        flown = make_ready(model, plan, out_wind, home_wind, rho, temperature)
+        out, home = fly_legs(flown, course)
+        free = flown.usable * (1.0 - plan.reserve) - flown.climb - flown.work - flown.descent
+        per_metre = flown.dearer * (out.energy_per_metre + home.energy_per_metre)
+        distance = np.maximum(free, 0.0) / per_metre
+        time_out, time_home = (
+            _over_each(distance, out.ground_speed),
+            _over_each(distance, home.ground_speed),
+        )
+        middle_out = flown.time_up + time_out / 2
+        middle_home = flown.time_up + time_out + plan.work_time + flown.time_down + time_home / 2
+    refused = (gust >= flown.fastest) | ~flown.pack_holds
+    by_energy = np.where(np.isnan(gust + free + per_metre), np.nan, np.where(refused, 0.0, distance))
+    least, limited_by = by_energy, np.full(course.shape, "energy", dtype=object)
+    for name, limit in (limits or {}).items():
+        limited_by = np.where(limit < least, name, limited_by)
+        least = np.minimum(least, limit)  # NaN in either stays NaN
+    there = least != 0
+    way_home = np.where(there, flown.dearer * least * np.where(there, home.energy_per_metre, 0.0), 0.0)
+    charge = charge_to_leave(model, flown.usable, way_home + flown.descent, plan.reserve)
+    return Reach(course, by_energy, least, tuple(str(n) for n in limited_by), out, home, charge)
+
+
+def _over_each(distance: Array, speed: Array) -> Array:
+    return np.asarray(distance / np.where(speed > 0, speed, 1.0))
+
+
+class Flights(NamedTuple):
+    """What a count of batteries makes of a window: flights begun, and time in the air [s]."""
+
+    begun: int
+    time_in_air: float
+
+
+def flights_in_window(window: float, flight_time: float, batteries: int, *, swap_time: float = SWAP_TIME) -> Flights:
+    """Count the flights that fit into a window, one battery after the other.
+
+    Parameters
+    ----------
+    window : float
+        Its length [s].
+    flight_time : float
+        With one battery, take-off to landing [s].
+    batteries : int
+        All charged.
+    swap_time : float, optional
+        Between landing and the next take-off [s].
+
+    Returns
+    -------
+    Flights
+        A last flight may be cut short by the end of the window; one cut to less than a third is not begun.
+    """
+    count, in_air = 0, 0.0
+    for flight in range(batteries):
+        room = min(window - flight * (flight_time + swap_time), flight_time)
+        if flight_time <= 0 or room < flight_time / 3:
+            break
+        count, in_air = count + 1, in_air + room
+    return Flights(count, in_air)

@@ -1,0 +1,337 @@
+"""The way home as an element of suitability: the share of the battery that a planned sortie needs in each hour.
+
+It is judged only when a sortie is asked for, and then it is required: an hour in which it is not known is not known.
+
+The moment of a window that asks the most of a planned sortie, and what the sortie takes then.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from wxfly.assessment.conditions import derive
+from wxfly.assessment.hours import Taker
+from wxfly.assessment.suitability import State, margin_at_most, names_of
+from wxfly.flight.budget import Budget, sortie_budget
+from wxfly.flight.energy import EnergyModel
+from wxfly.flight.leg import AIRSPEEDS, FORECAST_DEVIATION, Wind, wind_doubt
+from wxfly.flight.plan import Plan
+from wxfly.pilot.elements import RETURN_LEG
+from wxfly.pilot.limits import Limits
+from wxfly.pilot.site import Site
+from wxfly.probability.error_model import default_error_law, lead_time
+
+Array = npt.NDArray[np.float64]
+
+NAME = RETURN_LEG.name
+CANNOT_BE_FLOWN = 10.0
+"""Stands for a sortie that no battery makes: the share of the battery where it would be infinite [1]."""
+
+
+@dataclass(frozen=True)
+class Sortie:
+    """A planned sortie of one aircraft.
+
+    Attributes
+    ----------
+    model : EnergyModel
+        What the aircraft takes.
+    plan : Plan
+        What it is to fly.
+    batteries : int
+        How many are charged.
+    """
+
+    model: EnergyModel
+    plan: Plan
+    batteries: int = 1
+
+
+@dataclass(frozen=True)
+class Moments:
+    """Winds and air of many moments, as a sortie needs them; arrays of one shape, SI."""
+
+    out_wind: Wind
+    home_wind: Wind
+    gust: Array
+    air_density: Array
+    air_temperature: Array
+
+
+def moments_of(
+    flight: xr.Dataset, at_return: xr.Dataset, plan: Plan, *, forecast_deviation: npt.ArrayLike = FORECAST_DEVIATION
+) -> Moments:
+    """Take what a sortie needs from the hours at flight height and at the return height.
+
+    Parameters
+    ----------
+    flight, at_return : xarray.Dataset
+        The same hours, as `wxfly.assessment.conditions.derive` gives them.
+    plan : Plan
+        Its heights and confidence count.
+    forecast_deviation : array_like, optional
+        Standard deviation of the forecast wind's error, by time [m s-1].
+    """
+    deviation = _along_time(forecast_deviation, flight["wind_speed"])
+    return Moments(
+        _wind(flight, plan.height, plan.confidence, deviation),
+        _wind(at_return, plan.return_height, plan.confidence, deviation),
+        np.maximum(_values(flight, "wind_speed_of_gust"), _values(at_return, "wind_speed_of_gust")),
+        _values(flight, "air_density"),
+        # The cells lay in the air near the ground and the flight cools them in the air aloft: the colder counts.
+        np.minimum(_values(flight, "air_temperature"), _values(flight, "air_temperature_near_ground")),
+    )
+
+
+def _values(conditions: xr.Dataset, name: str) -> Array:
+    """Give values with the axes of the wind: what members share may lack theirs."""
+    like, values = conditions["wind_speed"], conditions[name]
+    if values.dims != like.dims:
+        values = values.broadcast_like(like).transpose(*like.dims)
+    return np.asarray(values.values, dtype=float)
+
+
+def _along_time(values: npt.ArrayLike, like: xr.DataArray) -> Array:
+    """Give values by time a shape that goes with a variable of more dimensions."""
+    by_time = np.asarray(values, dtype=float)
+    return by_time.reshape([-1 if d == "time" else 1 for d in like.dims]) if by_time.ndim == 1 else by_time
+
+
+def _wind(conditions: xr.Dataset, height: float, confidence: float, forecast_deviation: npt.ArrayLike) -> Wind:
+    speed = _values(conditions, "wind_speed")
+    doubt = wind_doubt(
+        speed,
+        _values(conditions, "wind_speed_of_gust"),
+        _values(conditions, "wind_standard_deviation"),
+        height,
+        confidence,
+        forecast_deviation=forecast_deviation,
+    )
+    return Wind(speed, _values(conditions, "wind_from_direction"), doubt)
+
+
+def forecast_deviations(time: npt.ArrayLike, run: np.datetime64, model: str, height: float) -> Array:
+    """Give the standard deviation of the forecast wind's error at hours [m s-1].
+
+    Parameters
+    ----------
+    time : array_like
+        UTC.
+    run : numpy.datetime64
+        Start of the run, UTC; NaT when not known.
+    model : str
+        Whose forecast.
+    height : float
+        Above ground [m].
+    """
+    return default_error_law().of_forecast([model], height, 1).figure("wind", "error", lead_time(time, run))
+
+
+def deviations_of(flight: xr.Dataset, plan: Plan, run: np.datetime64) -> Array:
+    """Give the same for the hours of a flight, at the higher of its two heights."""
+    model = str(flight.attrs.get("model", "not known"))
+    return forecast_deviations(flight["time"].values, run, model, max(plan.height, plan.return_height))
+
+
+def budgets(
+    sortie: Sortie,
+    moments: Moments,
+    *,
+    courses: Sequence[npt.ArrayLike] | None = None,
+    airspeeds: int = AIRSPEEDS,
+) -> Budget:
+    """Work out the budget of the sortie at every moment; `courses` and `airspeeds` as in `sortie_budget`."""
+    return sortie_budget(
+        sortie.model,
+        sortie.plan,
+        moments.out_wind,
+        moments.home_wind,
+        moments.air_density,
+        moments.air_temperature,
+        gust=moments.gust,
+        courses=courses,
+        airspeeds=airspeeds,
+    )
+
+
+def add_return_leg(
+    assessment: xr.Dataset,
+    flight: xr.Dataset,
+    hours: xr.Dataset | Taker,
+    sortie: Sortie,
+    limits: Limits,
+    *,
+    site: Site,
+    run: np.datetime64,
+) -> tuple[xr.Dataset, xr.Dataset]:
+    """Add the way home to the assessment of one place's hours.
+
+    Parameters
+    ----------
+    assessment, flight : xarray.Dataset
+        As in `judge_return_leg`.
+    hours : xarray.Dataset or Taker
+        The same hours of the forecast, as `wxfly.assessment.conditions.derive` takes them.
+    sortie, limits
+        As in `judge_return_leg`.
+    site : Site
+        Where.
+    run : numpy.datetime64
+        Start of the forecast's run, UTC: its error grows with the time after it.
+
+    Returns
+    -------
+    assessment : xarray.Dataset
+        As `judge_return_leg` gives it.
+    at_return : xarray.Dataset
+        The hours at the return height.
+    """
+    at_return = derive(hours, height=sortie.plan.return_height, site=site, daylight_rule=limits.daylight_rule)
+    deviation = deviations_of(flight, sortie.plan, run)
+    return (
+        judge_return_leg(assessment, flight, at_return, sortie, limits, forecast_deviation=deviation),
+        at_return,
+    )
+
+
+def judge_return_leg(
+    assessment: xr.Dataset,
+    flight: xr.Dataset,
+    at_return: xr.Dataset,
+    sortie: Sortie,
+    limits: Limits,
+    *,
+    forecast_deviation: npt.ArrayLike = FORECAST_DEVIATION,
+) -> xr.Dataset:
+    """Add the way home to an assessment.
+
+    Parameters
+    ----------
+    assessment : xarray.Dataset
+        As `wxfly.assessment.suitability.assess` gives it.
+    flight, at_return : xarray.Dataset
+        The same hours at flight height and at the return height; dimensions edge, time and horizontal ones.
+    sortie : Sortie
+        What is to be flown.
+    limits : Limits
+        The pilot's reserve decides what is narrow.
+    forecast_deviation : array_like, optional
+        Standard deviation of the forecast wind's error, by time [m s-1].
+
+    Returns
+    -------
+    xarray.Dataset
+        The assessment with a last row ``return_leg`` (demand: share of the battery needed, reserve included, the
+        worse edge of the hour; limit: 1), required, and hour margin, limiting element and state in which it counts.
+    """
+    moments = moments_of(flight, at_return, sortie.plan, forecast_deviation=forecast_deviation)
+    share = budgets(sortie, moments).needed_share
+    demand = np.minimum(share.max(axis=0), CANNOT_BE_FLOWN)  # NaN at either edge stays NaN
+    margin = margin_at_most(demand, 1.0)
+    hour = assessment["hour_margin"]
+    before, state = hour.values, assessment["state"].values
+    decides = (margin < np.where(np.isnan(before), np.inf, before)) & (state != State.NOT_KNOWN)
+    unknown = np.isnan(margin) | (state == State.NOT_KNOWN)
+    smallest = np.where(unknown, np.nan, np.minimum(before, margin))
+    # Never better than before: a grade that is only possible is narrow whatever the margin.
+    known_state = np.where(smallest < 0, State.OUTSIDE, np.where(smallest < limits.reserve, State.NARROW, State.INSIDE))
+    known_state = np.minimum(known_state, state)
+    result = _with_row(assessment, demand, np.ones_like(demand), margin).assign(
+        hour_margin=hour.copy(data=smallest),
+        limiting_element=assessment["limiting_element"].copy(
+            data=np.where(decides, NAME, assessment["limiting_element"].values).astype(object)
+        ),
+        state=assessment["state"].copy(data=np.where(unknown, State.NOT_KNOWN, known_state).astype(np.int8)),
+    )
+    result["state"].attrs.update(assessment["state"].attrs)
+    result.attrs["required"] = [*assessment.attrs["required"], NAME]
+    return result
+
+
+def without_figures(assessment: xr.Dataset) -> xr.Dataset:
+    """Add the way home as not judged: it was asked for, and the figures of the aircraft do not tell it."""
+    nothing = np.full(assessment["hour_margin"].shape, np.nan)
+    result = _with_row(assessment, nothing, nothing, nothing)
+    result.attrs["not_judged"] = [*assessment.attrs["not_judged"], NAME]
+    return result
+
+
+def _with_row(assessment: xr.Dataset, demand: Array, limit: Array, margin: Array) -> xr.Dataset:
+    """Give an assessment one more row of demand, limit and margin, behind the others."""
+    given = {"demand": demand, "limit": limit, "margin": margin}
+    rows = {}
+    for name in (str(n) for n in assessment.data_vars if "element" in assessment[n].dims):
+        old = assessment.variables[name]  # of what is told of wind and gust in other phases the new row has nothing
+        blank = np.zeros(demand.shape, dtype=bool) if name == "lost" else np.full_like(demand, np.nan)
+        rows[name] = (old.dims, np.concatenate([old.values, given.get(name, blank)[None]]))
+    kept = assessment.drop_vars([*rows, "element"])
+    return kept.assign(rows).assign_coords(element=[*names_of(assessment), NAME])
+
+
+@dataclass(frozen=True)
+class WorstMoment:
+    """The moment of a stretch of hours that asks the most of a sortie.
+
+    Attributes
+    ----------
+    moment : numpy.datetime64
+        UTC.
+    budget : Budget
+        Numbers, in the direction held against.
+    out_wind, home_wind : Wind
+        Numbers.
+    air_density, air_temperature, gust : float
+        [kg m-3, K, m s-1]
+    flight_time : float
+        Of one battery, working at the place as long as it can [s]; 0 where the sortie does not come home.
+    """
+
+    moment: np.datetime64
+    budget: Budget
+    out_wind: Wind
+    home_wind: Wind
+    air_density: float
+    air_temperature: float
+    gust: float
+    flight_time: float
+
+
+def worst_moment(flight: xr.Dataset, at_return: xr.Dataset, sortie: Sortie, run: np.datetime64) -> WorstMoment:
+    """Find the moment that asks the most of a sortie; one that is not known comes before all others.
+
+    Parameters
+    ----------
+    flight, at_return : xarray.Dataset
+        The hours of one place at flight height and at the return height.
+    sortie : Sortie
+        What is to be flown.
+    run : numpy.datetime64
+        Start of the forecast's run, UTC; NaT when not known.
+    """
+    deviation = deviations_of(flight, sortie.plan, run)
+    moments = moments_of(flight, at_return, sortie.plan, forecast_deviation=deviation)
+    every = budgets(sortie, moments)
+    share = every.needed_share
+    worst = np.unravel_index(int(np.argmax(np.where(np.isnan(share), np.inf, share))), share.shape)
+    budget = Budget(*(v[worst] for v in every))
+    edge, hour = int(worst[0]), int(worst[1])
+    out, home = (
+        Wind(*(np.broadcast_to(np.asarray(v), share.shape)[worst] for v in w))
+        for w in (moments.out_wind, moments.home_wind)
+    )
+    longest = float(budget.latest_turn + budget.time_home)
+    return WorstMoment(
+        flight["time"].values[hour].astype("datetime64[s]") + np.timedelta64(edge, "h"),
+        budget,
+        out,
+        home,
+        float(moments.air_density[worst]),
+        float(moments.air_temperature[worst]),
+        float(moments.gust[worst]),
+        longest if np.isfinite(longest) and budget.needed_share <= 1 else 0.0,
+    )

@@ -1,0 +1,258 @@
+"""Is the forecast right this morning? The latest airport report near a site against the forecast of the same time."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+import numpy as np
+import xarray as xr
+
+from wxfly.cube.contract import covers_hours
+from wxfly.errors import WxflyError
+from wxfly.pilot.settings import Settings
+from wxfly.pilot.site import Site
+from wxfly.retrieval.obtained import as_moment, utc_now
+from wxfly.sources.airport_reports import AirportReport, get_reports, parse_reports
+from wxfly.sources.open_meteo.forecast import distance_km
+from wxfly.store.replies import KeptReply, asking_alone, keep_reply, kept_reply
+
+OLDEST = np.timedelta64(90, "m")
+FARTHEST_KM = 60.0
+_ASK_AGAIN = timedelta(minutes=10)
+HALF_AN_HOUR = np.timedelta64(30, "m")
+_LAPSE = 0.0065  # K per metre, the standard atmosphere (ICAO Doc 7488)
+
+
+@dataclass(frozen=True)
+class Difference:
+    """One quantity, reported and forecast.
+
+    Attributes
+    ----------
+    name, units : str
+        As in the cube.
+    reported, forecast : float
+        SI.
+    is_large : bool
+        Larger than a forecast is expected to be off.
+    """
+
+    name: str
+    units: str
+    reported: float
+    forecast: float
+    is_large: bool
+
+
+# Beyond these a forecast counts as off: the accuracy that is operationally desirable of aerodrome forecasts, ICAO
+# Annex 3, Attachment B (from memory: wind 2.5 m/s, visibility 30 %, cloud height 30 %); for the temperature of another
+# place 3 K, and for a gust 4 m/s, are common practice, no source.
+_WIND, _GUST, _TEMPERATURE, _SHARE = 2.5, 4.0, 3.0, 0.3
+_FAR = 10_000.0  # visibility above this is as good as any
+
+
+def latest_report(site: Site, *, settings: Settings, offline: bool = False) -> AirportReport | None:
+    """Give the newest report of the nearest airport, or None when none is near and recent.
+
+    Parameters
+    ----------
+    site : Site
+        Within 60 km of the airport.
+    settings : Settings
+        Of the services.
+    offline : bool, optional
+        Use what was kept.
+
+    Raises
+    ------
+    WxflyError
+        When the service fails and nothing recent is kept.
+    """
+    now = utc_now()
+
+    def get() -> str:
+        return get_reports(site.latitude, site.longitude, settings=settings)
+
+    kept, fault = at_hand("reports", site, get, parse_reports, offline=offline, now=now)
+    report = None
+    if kept is not None:
+        report = choose_report(parse_reports(kept.text.encode()), site, as_moment(now))
+    if report is None and fault is not None:
+        raise fault  # no airport is to blame
+    return report
+
+
+def at_hand(
+    kind: str,
+    site: Site,
+    get: Callable[[], str],
+    parse: Callable[[bytes], object],
+    *,
+    offline: bool,
+    now: datetime,
+) -> tuple[KeptReply | None, WxflyError | None]:
+    """Give what airports around a site sent, asked for anew after ten minutes, and why that failed when it did.
+
+    Parameters
+    ----------
+    kind : str
+        Under which it is kept.
+    site : Site
+        The place.
+    get : callable
+        Asks for it.
+    parse : callable
+        Reads it; what was kept and cannot be read is asked for again.
+    offline : bool
+        Use what was kept.
+    now : datetime
+        The present moment.
+    """
+    key = f"{site.latitude:.1f},{site.longitude:.1f}"
+
+    def is_fresh(kept: KeptReply | None) -> bool:
+        return kept is not None and timedelta(0) <= now - kept.retrieved < _ASK_AGAIN
+
+    kept = kept_reply(kind, key, parse)
+    if offline or is_fresh(kept):
+        return kept, None
+    with asking_alone(kind, key):
+        kept = kept_reply(kind, key, parse)
+        if is_fresh(kept):
+            return kept, None
+        try:
+            text = get()
+        except WxflyError as fault:
+            return kept, fault
+        keep_reply(kind, key, text, now)
+        return KeptReply(now, text), None
+
+
+def warnings_of_kept(sites: Sequence[Site], cube: xr.Dataset, settings: Settings) -> list[str]:
+    """Say where a report that is at hand, and recent, shows the forecast to be off; nobody is asked.
+
+    Parameters
+    ----------
+    sites : sequence of Site
+        In the order of the cube.
+    cube : xarray.Dataset
+        The forecast, with the dimension ``site``.
+    settings : Settings
+        Of the services.
+    """
+    told = []
+    for position, site in enumerate(sites):
+        report = latest_report(site, settings=settings, offline=True)
+        if report is not None:
+            words = what_is_off(report, compare_report(report, cube.isel(site=position)), site)
+            told += [f"{site.name}: {words}; see: wxfly observed"] if words else []
+    return told
+
+
+def choose_report(reports: Sequence[AirportReport], site: Site, now: np.datetime64) -> AirportReport | None:
+    """Choose the newest report of the nearest airport that has one not older than 90 minutes at `now`."""
+
+    def away(report: AirportReport) -> float:
+        return distance_km(site.latitude, site.longitude, report.latitude, report.longitude)
+
+    recent = [r for r in reports if -np.timedelta64(10, "m") <= now - r.observed <= OLDEST and away(r) <= FARTHEST_KM]
+    if not recent:
+        return None
+    nearest = min(recent, key=away).station
+    return max((r for r in recent if r.station == nearest), key=lambda r: r.observed)
+
+
+def compare_report(report: AirportReport, cube: xr.Dataset) -> list[Difference]:
+    """Set a report beside the forecast of its time, quantity by quantity; what either does not say is left out.
+
+    Parameters
+    ----------
+    report : AirportReport
+        The report.
+    cube : xarray.Dataset
+        The forecast of one place, without the dimension ``site``.
+
+    Returns
+    -------
+    list of Difference
+        Wind and temperature at the forecast's nearest full hour, the gust of the hours around the report. The
+        report's temperature is carried to the height of the forecast's ground by the standard atmosphere.
+    """
+    time = cube["time"].values.astype("datetime64[s]")
+    position = int(np.argmin(np.abs(time - report.observed)))
+    if abs(time[position] - report.observed) > HALF_AN_HOUR:
+        return []
+    pick: dict[str, float] = {}
+    if "wind_speed" in cube and 10.0 in cube["height"].values:
+        pick["wind_speed"] = float(cube["wind_speed"].sel(height=10.0)[position])
+    for name in ("air_temperature", "visibility_in_air", "wind_speed_of_gust"):
+        if name in cube:
+            pick[name] = float(cube[name][position])
+    if "wind_speed_of_gust" in cube:
+        pick["wind_speed_of_gust"] = gust_around(cube, time, report.observed)
+    ground = float(cube["surface_altitude"]) if "surface_altitude" in cube.coords else np.nan
+    reported = {
+        "wind_speed": report.wind_speed,
+        "wind_speed_of_gust": report.wind_speed_of_gust,
+        "air_temperature": report.air_temperature + _LAPSE * (report.surface_altitude - ground),
+        "visibility_in_air": report.visibility,
+    }
+    rows = []
+    for name, forecast in pick.items():
+        value = reported[name]
+        if np.isfinite(value) and np.isfinite(forecast):
+            units = str(cube[name].attrs["units"])
+            rows.append(
+                Difference(name, units, value, forecast, is_large(name, value, forecast, report.visibility_is_more))
+            )
+    return rows
+
+
+def gust_around(cube: xr.Dataset, time: np.ndarray, moment: np.datetime64) -> float:
+    """Give the largest gust whose span holds the moment, or lies within half an hour of it for an instant."""
+    gust = cube["wind_speed_of_gust"]
+    begin, end = covers_hours(gust, "wind_speed_of_gust")
+    if begin == end:
+        begin, end = begin - 0.5, end + 0.5
+    hours = (moment - time).astype("timedelta64[s]").astype(float) / 3600
+    values = gust.values[(hours >= begin) & (hours <= end)]
+    return float(values.max()) if values.size else np.nan
+
+
+def is_large(name: str, said: float, forecast: float, is_more: bool = False) -> bool:
+    """Tell whether a forecast is farther from what an airport said than forecasts are expected to be.
+
+    Parameters
+    ----------
+    name : str
+        ``wind_speed``, ``wind_speed_of_gust``, ``air_temperature`` or ``visibility_in_air``.
+    said, forecast : float
+        SI.
+    is_more : bool, optional
+        Whether the visibility is at least what was said.
+    """
+    if name == "visibility_in_air":
+        if is_more and forecast >= said:
+            return False
+        a, b = min(said, _FAR), min(forecast, _FAR)
+        return abs(a - b) > _SHARE * max(a, b)
+    limit = {"wind_speed": _WIND, "wind_speed_of_gust": _GUST, "air_temperature": _TEMPERATURE}[name]
+    return abs(said - forecast) > limit
+
+
+def what_is_off(report: AirportReport, differences: Sequence[Difference], site: Site) -> str:
+    """Say in one line which report it is and in what the forecast is off; empty where it is not."""
+    off = ", ".join(_NAMES[d.name] for d in differences if d.is_large)
+    if not off:
+        return ""
+    away = distance_km(site.latitude, site.longitude, report.latitude, report.longitude)
+    at = f"{report.station}, {away:.0f} km away, {str(report.observed)[11:16]}Z"
+    return f"latest airport report ({at}) does not agree with the forecast: {off}"
+
+
+_NAMES = {
+    "wind_speed": "wind", "wind_speed_of_gust": "gust", "air_temperature": "temperature",
+    "visibility_in_air": "visibility",
+}  # fmt: skip

@@ -1,0 +1,216 @@
+"""The window chosen in an earlier run, and whether to stay with it.
+
+An answer that changes its mind for little is no help. The choice is kept in the ledger, one for each run. A later run
+stays with it unless another window has gained more than `wxfly.probability.steadiness.KEEP_STEP` on it; only the order changes by
+that, and only among hours that hold in the later run.
+
+What earlier runs said, beside what this one says; and the keeping of what this one says.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from wxfly.answer.request import Briefing, Choice, SiteAnswer
+from wxfly.answer.windows import Window, find_windows
+from wxfly.errors import WxflyError
+from wxfly.flight.advice import advise
+from wxfly.history.ledger import Chosen, enter, enter_verdicts, ledger_folder, moment, read_ledger
+from wxfly.history.verdicts import earlier_runs, verdicts_of
+from wxfly.pilot.own_files import SetAside, make_folder, told, write_whole
+from wxfly.probability.chance import Outlook
+from wxfly.probability.steadiness import keeps_choice
+
+
+def choice_of(answer: SiteAnswer, briefing: Briefing) -> Chosen | None:
+    """Give the choice of an answer; None where nothing holds or the run is not known."""
+    run = briefing.provenance.get("run")
+    if answer.best is None or not isinstance(run, np.datetime64) or np.isnat(run):
+        return None
+    stretch = answer.best.surest or answer.best
+    request = answer.request
+    return Chosen(
+        question=briefing.question,
+        site=request.site.name,
+        aircraft=request.aircraft.name,
+        model=str(briefing.provenance.get("model", "not known")),
+        height=float(request.height),
+        duration=int(briefing.minimum_duration / np.timedelta64(1, "s")),
+        limits=_limits(answer),
+        hour=_written(stretch.start),
+        end=_written(stretch.end),
+        told=_written(briefing.now),
+        run=_written(run),
+    )
+
+
+def _limits(answer: SiteAnswer) -> dict[str, float]:
+    limits = answer.request.limits
+    told = {"wind": limits.maximum_wind, "gust": limits.maximum_gust}
+    if limits.maximum_gust_at_launch is not None:
+        told["gust_at_launch"] = limits.maximum_gust_at_launch
+    if answer.request.intent.hold_hours:
+        told["hold_hours"] = float(answer.request.intent.hold_hours)
+    return told
+
+
+def _written(time: np.datetime64) -> str:
+    return f"{time.astype('datetime64[s]')}Z"
+
+
+def enter_choices(choices: Sequence[Chosen], *, folder: Path | None = None) -> int:
+    """Add choices to the ledger, each once; give how many were added."""
+    return enter(choices, folder or ledger_folder())
+
+
+def read_choices(path: Path | None = None) -> list[Chosen]:
+    """Read every choice of one file, or of the whole ledger."""
+    return read_ledger(path).of(Chosen)
+
+
+def stay_with_choice(answer: SiteAnswer, briefing: Briefing) -> SiteAnswer:
+    """Put the window chosen by the run before first, where the rule says so.
+
+    Parameters
+    ----------
+    answer : SiteAnswer
+        Of one site.
+    briefing : Briefing
+        That it is of.
+
+    Returns
+    -------
+    SiteAnswer
+        With the choice of the run before and what became of it; the same answer where there was none.
+    """
+    now = choice_of(answer, briefing)
+    before = None if now is None else _before(now, answer)
+    if before is None or answer.best is None or answer.sureness is None:
+        return answer
+    start, end = moment(before.hour), moment(before.end)
+    if answer.best.start <= start and end <= answer.best.end:
+        return replace(answer, choice=Choice("same", before.run, start, end))
+    found = find_windows(
+        answer.assessment, minimum_duration=briefing.minimum_duration, start=max(start, answer.start), end=end
+    )
+    if not found:
+        return replace(answer, choice=Choice("gone", before.run, start, end))
+    kept = _whole(answer, found[0])
+    best = (answer.best.surest or answer.best).chance
+    assert kept.chance is not None
+    assert best is not None
+    if not kept.is_known and answer.best.is_known:
+        return replace(answer, choice=Choice("left", before.run, start, end, kept.chance.value))
+    if not keeps_choice(kept.chance.value, best.value):
+        return replace(answer, choice=Choice("left", before.run, start, end, kept.chance.value))
+    others = [w for w in answer.windows if not (w.within_start <= start and end <= w.within_end)]
+    request = answer.request
+    stretch = answer.conditions.isel(time=slice(kept.first, kept.last + 1))
+    advice = advise(stretch, request.aircraft, kept.start, kept.end, toward=request.toward, hill=request.site.hill)
+    choice = Choice("kept", before.run, start, end, kept.chance.value, best.value)
+    return replace(answer, windows=(kept, *others), advice=advice, choice=choice)
+
+
+def kept_note(answer: SiteAnswer) -> str:
+    """Say, for the first lines, that an earlier choice stays first though another window is better; else empty."""
+    choice = answer.choice
+    if choice is None or choice.verdict != "kept" or not choice.best > choice.chance:
+        return ""
+    return (
+        f"{answer.request.site.name}: the window chosen in the run of {choice.run[:16]}Z stays first with a chance of "
+        f"{choice.chance:.2f}, though another has {choice.best:.2f} now; to rank anew: --fresh, for good: wxfly forget"
+    )
+
+
+def _cleared_file() -> Path:
+    return ledger_folder() / "choices_cleared.txt"
+
+
+def clear_choices(now: np.datetime64) -> None:
+    """Forget every choice told up to now [UTC]. The ledger keeps them as a record; no answer stays with them."""
+    make_folder(ledger_folder())
+    write_whole(_cleared_file(), _written(now).encode())
+
+
+def _cleared() -> str:
+    """Give the moment up to which choices are forgotten; empty where none are."""
+    try:
+        return _cleared_file().read_text(encoding="utf-8").strip()
+    except (OSError, UnicodeDecodeError):
+        return ""
+
+
+def _before(now: Chosen, answer: SiteAnswer) -> Chosen | None:
+    """Give the choice of the newest earlier run that lies in the time asked about and has not begun."""
+    cleared = _cleared()
+    months = {str(m)[:7] for m in (answer.start, answer.end)}
+    found = [
+        choice
+        for month in sorted(months)
+        for choice in read_choices(ledger_folder() / f"{month}.jsonl")
+        if choice.asked == now.asked
+        and choice.told > cleared
+        and choice.run < now.run
+        and answer.start <= moment(choice.hour)
+        and moment(choice.end) <= answer.end
+    ]
+    return max(found, key=lambda c: (c.run, c.told), default=None)
+
+
+def _whole(answer: SiteAnswer, stretch: Window) -> Window:
+    """Give the chosen stretch as a window of this answer, with its own chance."""
+    assert answer.sureness is not None
+    chance = answer.sureness.of(stretch.first, stretch.last)
+    around = next(
+        (w for w in answer.windows if w.within_start <= stretch.start and stretch.end <= w.within_end), stretch
+    )
+    surest = Outlook(stretch.start, stretch.end, stretch.first, stretch.last, chance)
+    return replace(
+        stretch, chance=chance, surest=surest, within_start=around.within_start, within_end=around.within_end
+    )
+
+
+def remember(briefing: Briefing, on_progress: Callable[[str], None], *, fresh: bool = False) -> Briefing:
+    """Stay with earlier choices, say what earlier runs told, and keep what this one tells.
+
+    Parameters
+    ----------
+    briefing : Briefing
+        Of real places.
+    on_progress : callable
+        Told where the ledger cannot be written: a ledger that fails never loses the answer.
+    fresh : bool, optional
+        Whether windows are ranked anew, whatever was chosen before; the choice of this answer is kept all the same.
+
+    Returns
+    -------
+    Briefing
+        With a note where lines of the ledger cannot be read.
+    """
+    verdicts = verdicts_of(briefing)
+    damage = told(_set_aside({v.hour[:7] for v in verdicts}))
+    briefing = replace(briefing, notes=(*briefing.notes, *damage))
+    try:
+        answers = briefing.answers
+        chooses = briefing.question != "compare"  # a comparison chooses between sites, not windows
+        if chooses and not fresh:
+            answers = tuple(stay_with_choice(a, briefing) for a in answers)
+        answers = tuple(replace(a, earlier=earlier_runs(a, verdicts)) for a in answers)
+        kept = [note for a in answers if (note := kept_note(a))]
+        remembered = replace(briefing, answers=answers, notes=(*kept, *briefing.notes))
+        enter_verdicts(verdicts)
+        if chooses:
+            enter_choices([c for a in remembered.answers if (c := choice_of(a, remembered)) is not None])
+    except WxflyError as fault:
+        on_progress(str(fault))
+        return briefing
+    return remembered
+
+
+def _set_aside(months: set[str]) -> list[SetAside]:
+    """Give what cannot be read of the months that an answer is about."""
+    return [part for month in sorted(months) for part in read_ledger(ledger_folder() / f"{month}.jsonl").set_aside]

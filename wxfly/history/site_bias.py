@@ -1,0 +1,68 @@
+"""By what the chance of an answer is told: the members asked for, and what a place has taught."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import xarray as xr
+
+from wxfly.errors import WxflyError
+from wxfly.pilot.settings import config_folder
+from wxfly.pilot.site import Site
+from wxfly.probability.error_model import ErrorLaw
+from wxfly.retrieval.obtained import Obtained
+
+Progress = Callable[[str], None]
+
+
+def records_file() -> Path:
+    """Give the path of what places have taught."""
+    return config_folder() / "records.toml"
+
+
+def members_asked_for(
+    obtained: Obtained, names: Sequence[str] | None, offline: bool, on_progress: Progress
+) -> tuple[tuple[xr.Dataset, ...], list[str]]:
+    """Give the members that the file holds or that the pilot asked for, none of them too old."""
+    cubes: list[xr.Dataset] = list(obtained.ensembles)
+    notes: list[str] = []
+    if names and obtained.origin in ("demo", "file"):
+        what = "the demonstration" if obtained.is_demo else "a file"
+        raise WxflyError(f"{what} has the members it has; leave --ensemble out, or ask for a real place")
+    if names:
+        from wxfly.retrieval.members import obtain_ensembles
+
+        wanted = [part.strip() for text in names for part in text.split(",") if part.strip()]
+        cubes, notes = obtain_ensembles(
+            wanted, obtained.sites, offline=offline, now=obtained.now, on_progress=on_progress
+        )
+    fresh = []
+    for cube in cubes:
+        shown, age = obtained.fresh(cube)
+        fresh.append(shown)
+        notes += [f"members of {cube.attrs.get('model')}: {note}" for note in age]
+    return tuple(fresh), notes
+
+
+def with_record(
+    cube: xr.Dataset, ensembles: tuple[xr.Dataset, ...], sites: Sequence[Site], switched_on: bool | None
+) -> tuple[xr.Dataset, tuple[xr.Dataset, ...], ErrorLaw | None, list[str]]:
+    """Use what a place has taught, where the pilot says so; the answer tells of it."""
+    if not switched_on:
+        return cube, ensembles, None, []
+    from wxfly.history.verification import correct, load_record
+    from wxfly.probability.error_model import default_error_law
+
+    if len(sites) > 1:
+        raise WxflyError("--site-record is of one site; ask for one at a time")
+    record = load_record(records_file(), sites[0].name)
+    if cube.attrs.get("model") != record.model:
+        raise WxflyError(
+            f"the record of {record.site} is of forecasts of {record.model}, not of {cube.attrs.get('model')}; "
+            f"ask with --model {record.model}"
+        )
+    law = replace(default_error_law(), factors=record.error_factors)
+    same = tuple(correct(e, record) if e.attrs.get("model") == record.model else e for e in ensembles)
+    return correct(cube, record), same, law, [record.words]

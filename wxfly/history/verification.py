@@ -1,0 +1,298 @@
+"""Past forecasts against what happened at a place: how wrong they were, and what may be learned from it.
+
+A day counts once, however many of its hours were compared, for the errors of one day go together. What is learned is
+shrunk towards nothing learned, never from fewer days than `FEWEST_DAYS`, and used only when the pilot switches it on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from wxfly.errors import WxflyError, shortened
+from wxfly.history.observations import HourlyRecord
+from wxfly.pilot.own_files import alone_with, parse_toml, read_if_there, write_whole
+from wxfly.pilot.own_tables import read_table
+from wxfly.probability.error_model import ErrorLaw, default_error_law
+
+Array = npt.NDArray[np.float64]
+
+FEWEST_DAYS = 30
+"""Days of comparison below which nothing is learned."""
+SHRINK_DAYS = 30.0
+"""So many days weigh as much as the belief that the forecast is right here: an estimate of ours."""
+FACTOR_RANGE = (0.7, 1.5)
+"""No correction goes beyond: further away the station, the site or the file is wrong."""
+LEADS = ((0, 24), (24, 72), (72, 120), (120, 400))
+SECTORS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
+TIMES_OF_DAY = ((0, 6), (6, 12), (12, 18), (18, 24))
+ELEMENTS = ("wind", "gust")
+
+
+@dataclass(frozen=True)
+class Pairs:
+    """Forecasts and observations of the same hours, SI.
+
+    Attributes
+    ----------
+    hour : ndarray of datetime64
+        Start of the hour, UTC.
+    lead_hours : ndarray
+        [h]
+    wind, gust : ndarray
+        Forecast at the height of the observation [m s-1].
+    observed_wind, observed_gust : ndarray
+        [m s-1]
+    direction : ndarray
+        Forecast, where the wind comes from [degree].
+    solar_hour : ndarray
+        Of the place [h].
+    """
+
+    hour: npt.NDArray[np.datetime64]
+    lead_hours: Array
+    wind: Array
+    gust: Array
+    observed_wind: Array
+    observed_gust: Array
+    direction: Array
+    solar_hour: Array
+
+    def of(self, element: str) -> tuple[Array, Array]:
+        """Give forecast and observation of an element."""
+        return (self.wind, self.observed_wind) if element == "wind" else (self.gust, self.observed_gust)
+
+
+def pair_hours(conditions: xr.Dataset, lead_hours: npt.ArrayLike, record: HourlyRecord) -> Pairs:
+    """Put the hours of a forecast beside their observations.
+
+    Parameters
+    ----------
+    conditions : xarray.Dataset
+        Of one place, at the height of the observation, as `wxfly.assessment.conditions.derive` gives them.
+    lead_hours : array_like
+        Of each hour, or one for all of them [h].
+    record : HourlyRecord
+        What was observed.
+    """
+    hours = conditions["time"].values.astype("datetime64[s]")
+    shared, mine, theirs = np.intersect1d(hours, record.hour, return_indices=True)
+    lead = np.broadcast_to(np.asarray(lead_hours, dtype=float), hours.shape)[mine]
+    at_start = conditions.isel(edge=0)
+    gust = conditions["wind_speed_of_gust"]
+    gust = gust.max("edge", skipna=False) if "edge" in gust.dims else gust
+    clock = (shared - shared.astype("datetime64[D]")) / np.timedelta64(1, "h")
+    return Pairs(
+        hour=shared,
+        lead_hours=lead,
+        wind=at_start["wind_speed"].values[mine],
+        gust=gust.values[mine],
+        observed_wind=record.wind_speed[theirs],
+        observed_gust=record.wind_speed_of_gust[theirs],
+        direction=at_start["wind_from_direction"].values[mine],
+        solar_hour=np.asarray((clock + float(conditions["longitude"]) / 15) % 24, dtype=float),
+    )
+
+
+def join_pairs(parts: Iterable[Pairs]) -> Pairs:
+    """Put pairs of several forecasts together."""
+    listed = list(parts)
+    if not listed:
+        raise WxflyError("no past forecast shares an hour with the observations")
+    return Pairs(*(np.concatenate([getattr(p, n) for p in listed]) for n in Pairs.__dataclass_fields__))
+
+
+@dataclass(frozen=True)
+class ErrorRow:
+    """Errors of one element over some of the hours.
+
+    Attributes
+    ----------
+    element, group, label : str
+        Of what: ``gust``, by ``lead``, ``sector``, ``time of day`` or ``all``, and which.
+    hours, days : int
+        How many.
+    bias : float
+        Mean of forecast less observation [m s-1].
+    error : float
+        Root-mean-square of the same [m s-1].
+    """
+
+    element: str
+    group: str
+    label: str
+    hours: int
+    days: int
+    bias: float
+    error: float
+
+
+def error_rows(pairs: Pairs) -> list[ErrorRow]:
+    """Give bias and error for all hours, by lead time, by wind sector and by time of day; empty groups are left out."""
+    groups: list[tuple[str, str, npt.NDArray[np.bool_]]] = [("all", "all", np.ones(pairs.hour.size, dtype=bool))]
+    lead, sector = pairs.lead_hours, np.round(np.nan_to_num(pairs.direction, nan=0.0) / 45.0).astype(int) % 8
+    groups += [("lead", f"{a} to {b} h", (lead >= a) & (lead < b)) for a, b in LEADS]
+    groups += [("sector", s, (sector == k) & np.isfinite(pairs.direction)) for k, s in enumerate(SECTORS)]
+    groups += [
+        ("time of day", f"{a:02d} to {b:02d}, by the sun", (pairs.solar_hour >= a) & (pairs.solar_hour < b))
+        for a, b in TIMES_OF_DAY
+    ]
+    rows = []
+    for element in ELEMENTS:
+        forecast, observed = pairs.of(element)
+        known = np.isfinite(forecast) & np.isfinite(observed)
+        for group, label, here in groups:
+            chosen = known & here
+            if chosen.any():
+                off = forecast[chosen] - observed[chosen]
+                rows.append(
+                    ErrorRow(
+                        element, group, label, int(chosen.sum()), _days(pairs, chosen), float(off.mean()),
+                        float(np.sqrt(np.mean(off**2))),
+                    )
+                )  # fmt: skip
+    return rows
+
+
+def _days(pairs: Pairs, chosen: npt.NDArray[np.bool_]) -> int:
+    return int(np.unique(pairs.hour[chosen].astype("datetime64[D]")).size)
+
+
+@dataclass(frozen=True)
+class SiteRecord:
+    """What a place has taught, to be switched on knowingly.
+
+    Attributes
+    ----------
+    site : str
+        Whose.
+    model : str
+        Forecasts of this model only.
+    days : mapping
+        Days compared, by element.
+    factors : mapping
+        By which wind and gust are multiplied [1].
+    error_factors : mapping
+        By which wxfly's own error law is multiplied [1].
+    """
+
+    site: str
+    model: str
+    days: Mapping[str, int]
+    factors: Mapping[str, float]
+    error_factors: Mapping[str, float]
+
+    @property
+    def words(self) -> str:
+        """What every answer that uses it says."""
+        parts = [f"{n} times {self.factors[n]:.2f} ({self.days[n]} days)" for n in self.factors]
+        return f"corrected by the record of {self.site}: {', '.join(parts)}"
+
+
+def learn(pairs: Pairs, site: str, model: str, *, law: ErrorLaw | None = None) -> SiteRecord | None:
+    """Learn a correction from pairs.
+
+    Parameters
+    ----------
+    pairs : Pairs
+        Of one site and one model.
+    site, model : str
+        Their names.
+    law : ErrorLaw, optional
+        By default wxfly's own.
+
+    Returns
+    -------
+    SiteRecord or None
+        None where no element has `FEWEST_DAYS` days. The ratio of what was observed to what was forecast is shrunk
+        towards 1, by days over days plus `SHRINK_DAYS`, and kept within `FACTOR_RANGE`; so is the ratio of errors,
+        of the forecast once corrected.
+    """
+    law = law or default_error_law()
+    days: dict[str, int] = {}
+    factors: dict[str, float] = {}
+    error_factors: dict[str, float] = {}
+    for element in ELEMENTS:
+        forecast, observed = pairs.of(element)
+        known = np.isfinite(forecast) & np.isfinite(observed)
+        count = _days(pairs, known)
+        if count < FEWEST_DAYS or float(forecast[known].mean()) <= 0.5:
+            continue
+        weight = count / (count + SHRINK_DAYS)
+        ratio = float(observed[known].mean()) / float(forecast[known].mean())
+        days[element] = count
+        factors[element] = float(np.clip(1.0 + weight * (ratio - 1.0), *FACTOR_RANGE))
+        off = forecast[known] * factors[element] - observed[known]
+        usual = law.figure(element, "error", pairs.lead_hours[known])
+        size = float(np.sqrt(np.mean(off**2) / np.mean(usual**2)))
+        error_factors[element] = float(np.clip(1.0 + weight * (size - 1.0), *FACTOR_RANGE))
+    return SiteRecord(site, model, days, factors, error_factors) if factors else None
+
+
+def correct(cube: xr.Dataset, record: SiteRecord) -> xr.Dataset:
+    """Multiply the wind and the gust of a cube by what the place has taught; what is missing stays missing."""
+    changed = {}
+    for element, name in (("wind", "wind_speed"), ("gust", "wind_speed_of_gust")):
+        if element in record.factors and name in cube:
+            changed[name] = cube[name].copy(data=cube[name].values * record.factors[element])
+    return cube.assign(changed).assign_attrs(corrected=record.words)
+
+
+def save_record(path: Path, record: SiteRecord) -> None:
+    """Write what a place has taught beside the others of the file, for the pilot to read and to switch on."""
+    import tomlkit
+
+    with alone_with(path):
+        text = read_if_there(path) or ""
+        parse_toml(text, str(path))
+        document = tomlkit.parse(text)
+        document[record.site] = {
+            "model": record.model,
+            "days": dict(record.days),
+            "factors": {k: round(v, 4) for k, v in record.factors.items()},
+            "error_factors": {k: round(v, 4) for k, v in record.error_factors.items()},
+        }
+        write_whole(path, tomlkit.dumps(document).encode(), private=True)
+
+
+def load_record(path: Path, site: str) -> SiteRecord:
+    """Read what a place has taught.
+
+    Raises
+    ------
+    WxflyError
+        Where there is no record of it, or it is not one.
+    """
+    records = read_table(path, _read_record)
+    records.refuse_doubtful(site, "the record of")
+    if site not in records:
+        raise WxflyError(f"there is no record of {site}; make one with: wxfly verify {site} --observed FILE --learn")
+    return records[site]
+
+
+def _read_record(site: str, row: Any, place: str) -> SiteRecord:
+    wanted = {"model", "days", "factors", "error_factors"}
+    if not isinstance(row, dict) or set(row) != wanted:
+        given = ", ".join(map(str, row)) if isinstance(row, dict) else repr(row)
+        raise WxflyError(f"{place}: the record of {site} has {shortened(given)}; wanted {', '.join(sorted(wanted))}")
+    model, days, factors, error_factors = (row[key] for key in ("model", "days", "factors", "error_factors"))
+    if not isinstance(model, str) or not all(isinstance(table, dict) for table in (days, factors, error_factors)):
+        raise WxflyError(f"{place}: the record of {site} must have a text as its model, and tables of numbers")
+    low, high = FACTOR_RANGE
+    for name, value in {**factors, **{f"error of {k}": v for k, v in error_factors.items()}}.items():
+        if not _is_number(value) or not low <= value <= high:
+            told = shortened(repr(value), 80)
+            raise WxflyError(f"{place}: the factor {told} for {name} at {site} is not between {low} and {high}")
+    if not all(_is_number(n) and n >= FEWEST_DAYS for n in days.values()) or set(days) != set(factors):
+        raise WxflyError(f"{place}: the record of {site} is of fewer than {FEWEST_DAYS} days; it is not used")
+    return SiteRecord(site, model, days, factors, error_factors)
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)

@@ -1,0 +1,260 @@
+"""Cloud base above ground, from the forecast or from the humidity near the ground.
+
+References
+----------
+[Romps-2017] Romps, D. M. (2017): Exact expression for the lifting condensation level. J. Atmos. Sci. 74,
+    3891-3900.
+[Espy] The rule of 125 m for each kelvin between temperature and dew point (Espy 1836; Lawrence 2005, Bull.
+    Amer. Meteor. Soc. 86, 225-233).
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from wxfly.physics.air import atmosphere
+from wxfly.physics.air.humidity import relative_humidity_from_dew_point, saturation_vapour_pressure
+
+Array = npt.NDArray[np.float64]
+
+LOW_CLOUD_TOP = 2000.0
+"""Without low cloud the base is at least so high above ground [m], the WMO's top of the low clouds."""
+SHARE_OF_CONDENSATION_LEVEL = 0.8
+"""The estimate is this share of the lifted condensation level: in a day of airport reports with cloud below
+3000 m no base was lower than 0.91 of it, and the rest is for the error of a forecast dew point."""
+
+# Constants of [Romps-2017].
+_TRIPLE_TEMPERATURE, _TRIPLE_PRESSURE, _E0V, _GRAVITY = 273.16, 611.65, 2.3740e6, 9.81
+_R_DRY, _R_VAPOUR, _CV_DRY, _CV_VAPOUR, _CV_LIQUID = 287.04, 461.0, 719.0, 1418.0, 4119.0
+
+
+class CloudBaseMethod(IntEnum):
+    """How a cloud base was found."""
+
+    NOT_KNOWN = 0
+    FORECAST = 1
+    CONDENSATION_LEVEL = 2
+    NO_LOW_CLOUD = 3
+
+
+class CloudBase(NamedTuple):
+    """A cloud base and how it was found.
+
+    Attributes
+    ----------
+    height : ndarray
+        Above ground [m], NaN not known.
+    method : ndarray of int
+        `CloudBaseMethod`.
+    """
+
+    height: Array
+    method: npt.NDArray[np.int8]
+
+
+def lifted_condensation_level(
+    air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike, air_pressure: npt.ArrayLike
+) -> tuple[Array, Array]:
+    """Give height and temperature at which air lifted from the ground condenses.
+
+    Parameters
+    ----------
+    air_temperature : array_like
+        Near the ground [K].
+    relative_humidity : array_like
+        Over water [1], 0 to 1; more counts as 1.
+    air_pressure : array_like
+        At the ground [Pa]; broadcast.
+
+    Returns
+    -------
+    height, air_temperature : ndarray
+        Above ground [m] and [K]; the exact expression of [Romps-2017].
+    """
+    t, rh, p = np.broadcast_arrays(
+        np.asarray(air_temperature, dtype=float),
+        np.clip(np.asarray(relative_humidity, dtype=float), 1e-6, 1.0),
+        np.asarray(air_pressure, dtype=float),
+    )
+    cp_vapour = _CV_VAPOUR + _R_VAPOUR
+    saturation = (
+        _TRIPLE_PRESSURE
+        * (t / _TRIPLE_TEMPERATURE) ** ((cp_vapour - _CV_LIQUID) / _R_VAPOUR)
+        * np.exp(
+            (_E0V - (_CV_VAPOUR - _CV_LIQUID) * _TRIPLE_TEMPERATURE) / _R_VAPOUR * (1 / _TRIPLE_TEMPERATURE - 1 / t)
+        )
+    )
+    vapour = rh * saturation
+    specific = _R_DRY * vapour / (_R_VAPOUR * p + (_R_DRY - _R_VAPOUR) * vapour)
+    r_moist = (1 - specific) * _R_DRY + specific * _R_VAPOUR
+    cp_moist = (1 - specific) * (_CV_DRY + _R_DRY) + specific * cp_vapour
+    a = cp_moist / r_moist + (_CV_LIQUID - cp_vapour) / _R_VAPOUR
+    b = -(_E0V - (_CV_VAPOUR - _CV_LIQUID) * _TRIPLE_TEMPERATURE) / (_R_VAPOUR * t)
+    c = b / a
+    # W(rh^(1/a) c e^c) on the lower branch, by its logarithm: w + ln(-w) = ln(rh)/a + ln(-c) + c.
+    right = np.log(rh) / a + np.log(-c) + c
+    w = right - np.log(-right)
+    for _ in range(8):
+        w = w - (w + np.log(-w) - right) / (1 + 1 / w)
+    level_temperature = np.where(rh >= 1.0, t, c * t / w)
+    return np.asarray(cp_moist / _GRAVITY * (t - level_temperature)), np.asarray(level_temperature)
+
+
+def lifted_condensation_level_height(
+    air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike, air_pressure: npt.ArrayLike
+) -> Array:
+    """Give the height above ground at which air lifted from the ground condenses [m]; [Romps-2017]."""
+    return lifted_condensation_level(air_temperature, relative_humidity, air_pressure)[0]
+
+
+def lifted_condensation_level_temperature(
+    air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike, air_pressure: npt.ArrayLike
+) -> Array:
+    """Give the temperature at which air lifted from the ground condenses [K]; [Romps-2017]."""
+    return lifted_condensation_level(air_temperature, relative_humidity, air_pressure)[1]
+
+
+def cloud_base(
+    forecast_cloud_base_height: npt.ArrayLike,
+    air_temperature: npt.ArrayLike,
+    dew_point_temperature: npt.ArrayLike,
+    surface_air_pressure: npt.ArrayLike,
+    low_cloud_fraction: npt.ArrayLike,
+    *,
+    base_is_forecast: bool = False,
+) -> CloudBase:
+    """Give the cloud base above ground: the forecast's own, else a cautious estimate.
+
+    Parameters
+    ----------
+    forecast_cloud_base_height : array_like
+        The forecast's own base above ground [m]; NaN where it gives none.
+    air_temperature, dew_point_temperature : array_like
+        Near the ground [K].
+    surface_air_pressure : array_like
+        [Pa]; where it is missing the pressure is taken that gives the lowest base.
+    low_cloud_fraction : array_like
+        Cover of low cloud [1]; where it is missing low cloud is taken to be there.
+    base_is_forecast : bool, optional
+        Whether the source gives cloud bases at all. If so a missing one is estimated only where there is no
+        low cloud, and else is not known.
+
+    Returns
+    -------
+    CloudBase
+        The estimate is a share of the lifted condensation level, lower than most bases; without low cloud it
+        is at least 2000 m. Stratus does not follow the condensation level, and cloud brought in from
+        elsewhere may be lower than any estimate: look before take-off.
+
+    Notes
+    -----
+    Monotone under deletion for inputs that are *physically coherent*: a forecast base is not below the
+    estimate, and not below 2000 m without low cloud. With `base_is_forecast` the first of the two is not
+    needed.
+    """
+    given, t, dew_point, p, low = np.broadcast_arrays(
+        *(
+            np.asarray(v, dtype=float)
+            for v in (
+                forecast_cloud_base_height,
+                air_temperature,
+                dew_point_temperature,
+                surface_air_pressure,
+                low_cloud_fraction,
+            )
+        )
+    )
+    humidity = relative_humidity_from_dew_point(t, dew_point)
+    at_pressure = lifted_condensation_level_height(t, humidity, p)
+    lowest = np.minimum(
+        lifted_condensation_level_height(t, humidity, 40_000.0),
+        lifted_condensation_level_height(t, humidity, 110_000.0),
+    )
+    estimate = SHARE_OF_CONDENSATION_LEVEL * np.where(np.isnan(p), lowest, at_pressure)
+    no_low_cloud = low <= 0  # what saturated air near the ground says is judged as fog
+    if base_is_forecast:
+        estimate = np.where(low <= 0, estimate, np.nan)
+    estimate = np.where(no_low_cloud, np.fmax(estimate, LOW_CLOUD_TOP), estimate)
+    height = np.where(np.isnan(given), estimate, given)
+    method = np.where(
+        ~np.isnan(given),
+        CloudBaseMethod.FORECAST,
+        np.where(no_low_cloud, CloudBaseMethod.NO_LOW_CLOUD, CloudBaseMethod.CONDENSATION_LEVEL),
+    )
+    method = np.where(np.isnan(height), CloudBaseMethod.NOT_KNOWN, method)
+    return CloudBase(np.asarray(height), method.astype(np.int8))
+
+
+def cloud_base_height(
+    forecast_cloud_base_height: npt.ArrayLike,
+    air_temperature: npt.ArrayLike,
+    dew_point_temperature: npt.ArrayLike,
+    surface_air_pressure: npt.ArrayLike,
+    low_cloud_fraction: npt.ArrayLike,
+    *,
+    base_is_forecast: bool = False,
+) -> Array:
+    """Give the height of `cloud_base` alone [m]."""
+    return cloud_base(
+        forecast_cloud_base_height,
+        air_temperature,
+        dew_point_temperature,
+        surface_air_pressure,
+        low_cloud_fraction,
+        base_is_forecast=base_is_forecast,
+    ).height
+
+
+def base_by_spread(air_temperature: npt.ArrayLike, dew_point_temperature: npt.ArrayLike) -> Array:
+    """Give the condensation level by 125 m for each kelvin of spread [m], a check by hand [Espy]."""
+    spread = np.asarray(air_temperature, dtype=float) - np.asarray(dew_point_temperature, dtype=float)
+    return np.asarray(125.0 * np.maximum(spread, 0.0))
+
+
+def adiabatic_liquid_water_content(
+    cloud_base_temperature: npt.ArrayLike, cloud_base_pressure: npt.ArrayLike, height_above_base: npt.ArrayLike
+) -> Array:
+    """Give the most liquid water that a cloud can hold at a height above its base.
+
+    Parameters
+    ----------
+    cloud_base_temperature : array_like
+        [K].
+    cloud_base_pressure : array_like
+        [Pa].
+    height_above_base : array_like
+        [m], up to about 500 m. Broadcast.
+
+    Returns
+    -------
+    ndarray
+        [kg m-3], the water that saturated air gives off as it rises without mixing. Real cloud near the
+        ground holds less.
+    """
+    t, p, z = np.broadcast_arrays(
+        *(np.asarray(v, dtype=float) for v in (cloud_base_temperature, cloud_base_pressure, height_above_base))
+    )
+    latent_heat, heat_capacity, ratio = 2.501e6, 1005.7, 0.622
+    steps = 10
+    warm, press = t.copy(), p.copy()
+
+    def mixing_ratio(temperature: Array, pressure: Array) -> Array:
+        e = saturation_vapour_pressure(temperature)
+        return np.asarray(ratio * e / (pressure - e))
+
+    at_base = mixing_ratio(t, p)
+    gas = atmosphere.GAS_CONSTANT_OF_DRY_AIR
+    for _ in range(steps):
+        r = mixing_ratio(warm, press)
+        lapse = (
+            atmosphere.STANDARD_GRAVITY
+            * (1 + latent_heat * r / (gas * warm))
+            / (heat_capacity + latent_heat**2 * r * ratio / (gas * warm**2))
+        )
+        press = press * np.exp(-atmosphere.STANDARD_GRAVITY * (z / steps) / (gas * warm))
+        warm = warm - lapse * (z / steps)
+    return np.asarray((at_base - mixing_ratio(warm, press)) * press / (gas * warm))

@@ -1,0 +1,271 @@
+"""Icing in flight: freezing precipitation, and supercooled cloud or fog at flight height.
+
+Humid air below freezing without cloud makes frost on the ground, not icing in flight; see `frost_risk` for
+the aircraft that stands outside.
+
+References
+----------
+[AIM] FAA Aeronautical Information Manual 7-1-19 ff.: icing types and intensities.
+[ADDS] US Aviation Weather Center, current and forecast icing products: severity by the time to a quarter
+    inch.
+[UPP] NOAA Unified Post Processor, CALICING: icing where 251 <= T <= 273 K, RH >= 70 % and rising air, for
+    grid boxes aloft.
+[Layered] Layered icing index ``100 (-t) (t + 14) / 49`` for -14 < t < 0 degC, as documented in public
+    descriptions of operational icing charts.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from wxfly.physics.air import humidity
+from wxfly.physics.air.risk import Statement, grade, statement
+from wxfly.physics.air.weather_code import FOG, FREEZING, LIQUID, SOLID, code_in
+
+Array = npt.NDArray[np.float64]
+
+MELTING_POINT = 273.15
+COLDEST_LIKELY = MELTING_POINT - 20.0
+"""Below, cloud droplets are mostly frozen; icing is then possible down to `COLDEST_POSSIBLE`, [AIM]."""
+COLDEST_POSSIBLE = MELTING_POINT - 40.0
+NEARLY_FREEZING = MELTING_POINT + 2.0
+"""Up to here a forecast's error may hide freezing: caution. Common practice, no source."""
+NO_FREEZING_RAIN_ABOVE = MELTING_POINT + 5.0
+"""Warmer air does not go with freezing precipitation, whatever the error of a forecast. Common practice, no
+source."""
+CLOUD_HUMIDITY = 0.95
+"""Near the ground, humidity from which air is taken to be cloud. Common practice below 150 m, where the 70 %
+of [UPP] for grid boxes aloft would fire on half of the winter."""
+DAMP_HUMIDITY = 0.85
+"""Below, there is neither fog nor cloud in the lowest 150 m. Common practice, no source."""
+DAMP_HEIGHT = 150.0
+DRIZZLE_HUMIDITY = 0.80
+"""Precipitation too weak to measure does not reach the ground through drier air. Common practice, no
+source."""
+PRESSURE_OF_HIGH_GROUND = 70_000.0
+"""About 3000 m [Pa]."""
+FOG_VISIBILITY = 1000.0
+"""Visibility below which it is fog [m], by the WMO's definition."""
+CLEAR_VISIBILITY = 5000.0
+"""Visibility above which it is not even mist [m], by the usual aviation meaning of mist."""
+
+
+def icing_risk(
+    air_temperature: npt.ArrayLike,
+    air_temperature_near_ground: npt.ArrayLike,
+    relative_humidity: npt.ArrayLike,
+    precipitation_amount: npt.ArrayLike,
+    weather_code: npt.ArrayLike,
+    visibility_in_air: npt.ArrayLike,
+    cloud_base_height: npt.ArrayLike,
+    height: npt.ArrayLike,
+) -> Array:
+    """Give the risk of icing in flight between the ground and flight height.
+
+    Parameters
+    ----------
+    air_temperature : array_like
+        At flight height [K].
+    air_temperature_near_ground : array_like
+        At 2 m [K].
+    relative_humidity : array_like
+        Over water, at 2 m [1].
+    precipitation_amount : array_like
+        Of the hour [kg m-2].
+    weather_code : array_like
+        WMO code table 4677.
+    visibility_in_air : array_like
+        [m].
+    cloud_base_height : array_like
+        Above ground [m].
+    height : array_like
+        Flight height above ground [m]. All broadcast.
+
+    Returns
+    -------
+    ndarray
+        0 none, 1 possible, 2 likely, NaN not known.
+
+    Notes
+    -----
+    *Precipitation icing* is likely with a code of freezing drizzle or rain, or with drizzle or rain while the
+    air near the ground or at flight height, or its wet bulb, is at or below 0 degC; precipitation that the
+    code does not call snow counts as rain. It is possible with rain up to +2 degC, and with snow between -2
+    and +2 degC, which is wet.
+
+    *Cloud or fog icing* is likely between -20 and 0 degC at flight height inside cloud or fog: cloud base at
+    or below flight height, visibility below 1 km, a code of fog, or humidity of 95 % unless clear sight and a
+    high cloud base speak against it. It is possible in cloud or fog from -40 to -20 degC and up to +2 degC,
+    and at 85 to 95 % between -14 and +2 degC.
+
+    The result is monotone under deletion for inputs that are *physically coherent*: freezing precipitation
+    goes with air of at most +5 degC near the ground or at flight height; precipitation without a measurable
+    amount goes with at least 80 % humidity; and fog, or cloud in the lowest 150 m, goes with at least 85 %
+    humidity.
+
+    The method is weak for cloud thinner than the forecast's layers, for inversions between 2 m and the first
+    level of temperature, and for freezing drizzle out of stratus that the forecast does not resolve.
+    """
+    t, ground, rh, rain, code, sight, base, z = (
+        np.asarray(v, dtype=float)
+        for v in (
+            air_temperature, air_temperature_near_ground, relative_humidity, precipitation_amount,
+            weather_code, visibility_in_air, cloud_base_height, height,
+        )
+    )  # fmt: skip
+    possible_a, likely_a = _precipitation_icing(t, ground, rh, rain, code)
+    possible_b, likely_b = _cloud_icing(t, rh, code, sight, base, z)
+    return grade(possible_a | possible_b, likely_a | likely_b)
+
+
+def _precipitation_icing(t: Array, ground: Array, rh: Array, rain: Array, code: Array) -> tuple[Statement, Statement]:
+    warm = statement(t > NO_FREEZING_RAIN_ABOVE, t) & statement(ground > NO_FREEZING_RAIN_ABOVE, ground)
+    dry = statement(rain <= 0, rain) & statement(rh < DRIZZLE_HUMIDITY, rh)
+    freezing = code_in(code, FREEZING).unless_known(warm | dry)
+    falls = statement(rain > 0, rain)
+    liquid = code_in(code, LIQUID).unless_known(dry) | (falls & ~code_in(code, SOLID))
+    snow = code_in(code, SOLID).unless_known(dry)
+
+    def no_warmer_than(limit: float) -> Statement:
+        return statement(t <= limit, t) | statement(ground <= limit, ground)
+
+    # In thinner air the wet bulb is colder, by up to 1 K in dry air near freezing: a pressure of high ground for all.
+    wet_bulb = humidity.wet_bulb_temperature(np.fmin(t, ground), rh, PRESSURE_OF_HIGH_GROUND)
+    wet_bulb_freezes = statement(wet_bulb <= MELTING_POINT, t, ground, rh)
+    # Air whose temperature is known to be above +5 degC at both heights may have a freezing wet bulb only if
+    # very dry.
+    freezes = no_warmer_than(MELTING_POINT) | (wet_bulb_freezes & no_warmer_than(NO_FREEZING_RAIN_ABOVE))
+    likely = freezing | (liquid & freezes)
+    wet_snow = (
+        snow
+        & no_warmer_than(NEARLY_FREEZING)
+        & ~(statement(t < MELTING_POINT - 2.0, t) & statement(ground < MELTING_POINT - 2.0, ground))
+    )
+    return (liquid & no_warmer_than(NEARLY_FREEZING)) | wet_snow, likely
+
+
+def _cloud_icing(t: Array, rh: Array, code: Array, sight: Array, base: Array, z: Array) -> tuple[Statement, Statement]:
+    dry = statement((rh < DAMP_HUMIDITY) & (z <= DAMP_HEIGHT), rh, z)
+    in_cloud = statement(base <= z, base, z).unless_known(dry)
+    in_fog = statement(sight < FOG_VISIBILITY, sight).unless_known(dry) | code_in(code, FOG).unless_known(dry)
+    clear = statement(sight >= CLEAR_VISIBILITY, sight) & statement(base > z, base, z) & ~code_in(code, FOG)
+    saturated = statement(rh >= CLOUD_HUMIDITY, rh)
+    damp = statement(rh >= DAMP_HUMIDITY, rh)
+
+    inside = in_cloud | in_fog | (saturated & ~clear)
+    likely = statement((t >= COLDEST_LIKELY) & (t <= MELTING_POINT), t) & inside
+    near = statement((t >= COLDEST_POSSIBLE) & (t <= NEARLY_FREEZING), t) & inside
+    damp_and_cold = damp & statement((t >= MELTING_POINT - 14.0) & (t <= NEARLY_FREEZING), t)
+    return near | damp_and_cold, likely
+
+
+def layered_icing_index(air_temperature: npt.ArrayLike) -> Array:
+    """Give the layered icing index, a scale of severity inside cloud by temperature alone.
+
+    Parameters
+    ----------
+    air_temperature : array_like
+        At flight height [K].
+
+    Returns
+    -------
+    ndarray
+        [1], 0 to 100, highest at -7 degC, 0 outside -14 to 0 degC [Layered].
+    """
+    t = np.asarray(air_temperature, dtype=float) - MELTING_POINT
+    index = np.maximum(100 * (-t) * (t + 14) / 49, 0.0)
+    return np.asarray(np.where(np.isnan(t), np.nan, index))
+
+
+def grid_icing(
+    air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike, vertical_velocity: npt.ArrayLike
+) -> Array:
+    """Give NOAA's grid-box icing flag for air aloft.
+
+    Parameters
+    ----------
+    air_temperature : array_like
+        [K].
+    relative_humidity : array_like
+        [1].
+    vertical_velocity : array_like
+        In pressure [Pa s-1]; negative is rising.
+
+    Returns
+    -------
+    ndarray
+        1 icing, 0 none, NaN where an input is missing [UPP]. Meant for grid boxes aloft, not for the lowest
+        150 m.
+    """
+    t, rh, w = np.broadcast_arrays(
+        *(np.asarray(v, dtype=float) for v in (air_temperature, relative_humidity, vertical_velocity))
+    )
+    flag = (t >= 251.0) & (t <= 273.0) & (rh >= 0.70) & (w < 0)
+    return np.asarray(np.where(np.isnan(t) | np.isnan(rh) | np.isnan(w), np.nan, flag.astype(float)))
+
+
+SEVERITY = ((3600.0, "trace"), (900.0, "light"), (300.0, "moderate"), (0.0, "severe"))
+"""Least time in which a quarter inch of ice gathers [s], and its word [ADDS]."""
+
+PROPELLER_NOTE = (
+    "Ice on propellers costs lift and power within minutes (80 % more power measured) and shows first as rising "
+    "throttle and vibration: land at once. No small multirotor of a usual kind is protected."
+)
+"""Han et al. (2023), abstract, on the power of an iced propeller."""
+
+FROST_NOTE = "Frost on a parked aircraft is not icing in flight, but wipe rotors, lens and sensors before take-off."
+
+
+def icing_severity(time_to_quarter_inch: float) -> str:
+    """Put a rate of icing into the word of the aviation manuals.
+
+    Parameters
+    ----------
+    time_to_quarter_inch : float
+        In which a quarter of an inch (6.35 mm) of ice gathers [s].
+
+    Returns
+    -------
+    str
+        ``trace`` (more than an hour), ``light`` (15 minutes to 1 hour), ``moderate`` (5 to 15 minutes) or
+        ``severe`` (less than 5 minutes) [ADDS]; ``not known`` for NaN. The words are made for aeroplanes: on
+        a small rotor a light icing may be the end of the flight.
+    """
+    if np.isnan(time_to_quarter_inch):
+        return "not known"
+    if time_to_quarter_inch > SEVERITY[0][0]:
+        return SEVERITY[0][1]
+    return next(word for least, word in SEVERITY[1:] if time_to_quarter_inch >= least)
+
+
+def severity_by_index(layered_icing_index: float) -> str:
+    """Put a layered icing index into a word: none, light below 30, moderate to 80, severe above [Layered]."""
+    if np.isnan(layered_icing_index):
+        return "not known"
+    if layered_icing_index <= 0:
+        return "none"
+    if layered_icing_index < 30:
+        return "light"
+    return "moderate" if layered_icing_index <= 80 else "severe"
+
+
+def frost_risk(air_temperature_near_ground: npt.ArrayLike, dew_point_temperature: npt.ArrayLike) -> Array:
+    """Tell whether a parked aircraft may take on frost.
+
+    Parameters
+    ----------
+    air_temperature_near_ground, dew_point_temperature : array_like
+        At 2 m [K]; broadcast.
+
+    Returns
+    -------
+    ndarray
+        1 where surfaces 3 K colder than the air, as they get under a clear night sky (common practice, no
+        source), are below freezing and below the frost point; else 0; NaN not known. Advice, not part of
+        `icing_risk`.
+    """
+    surface = np.asarray(air_temperature_near_ground, dtype=float) - 3.0
+    frost_point = humidity.frost_point_from_vapour_pressure(humidity.saturation_vapour_pressure(dew_point_temperature))
+    freezes = (surface <= MELTING_POINT) & (surface <= frost_point)
+    return np.asarray(np.where(np.isnan(surface) | np.isnan(frost_point), np.nan, freezes.astype(float)))

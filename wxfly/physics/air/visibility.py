@@ -1,0 +1,311 @@
+"""Sight: fog, and the distance at which the pilot can still see the aircraft.
+
+References
+----------
+[EASA-sight] EASA, Guidelines for UAS operations in the open and specific category, issue 03 (17 July 2025):
+    attitude line of sight (ALOS) and detection line of sight (DLOS). Guidance, not law.
+[Koschmieder] Visual range ``-ln(contrast) / extinction``; the WMO's meteorological optical range takes 0.05.
+[Kunkel-1984] Kunkel, B. A. (1984): extinction of fog from its liquid water. J. Clim. Appl. Meteorol. 23,
+    34-41.
+[Gultepe-2006] Gultepe, I. et al. (2006): visibility of fog from liquid water and droplet number. J. Appl.
+    Meteorol. Climatol. 45, 1469-1480.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from wxfly.physics.air.risk import grade, statement
+from wxfly.physics.air.weather_code import FOG, code_in
+from wxfly.physics.probability import normal_probability
+
+Array = npt.NDArray[np.float64]
+
+FOG_VISIBILITY = 1000.0
+"""Below, it is fog [m], by the WMO's definition."""
+MIST_VISIBILITY = 5000.0
+"""Below, and not fog, it is mist or haze [m]: usual in aviation reports."""
+FOG_POSSIBLE = 0.1
+"""Chance of radiation fog from which it is possible [1]. Common practice, no source."""
+HUMIDITY_ERROR = 0.06
+"""Standard deviation of a forecast relative humidity near saturation [1]: 5 to 10 %, common practice, no source."""
+_CALM_UNTIL, _WINDY_FROM = 3.0, 6.0
+_LOW_SUN, _HIGH_SUN = 5.0, 25.0
+_LINE_OF_SIGHT = {"multirotor": (327.0, 20.0), "fixed_wing": (490.0, 30.0)}
+_SHARE_OF_VISIBILITY = 0.3
+_LARGEST_GROUND_VISIBILITY = 5000.0
+
+
+def attitude_sight_range(characteristic_dimension: npt.ArrayLike, kind: str = "multirotor") -> Array:
+    """Give the distance to which the pilot can tell which way the aircraft points.
+
+    Parameters
+    ----------
+    characteristic_dimension : array_like
+        Largest dimension of the aircraft [m].
+    kind : str, optional
+        ``multirotor`` or ``fixed_wing``.
+
+    Returns
+    -------
+    ndarray
+        [m]: 327 x dimension + 20 for multirotors, 490 x dimension + 30 for fixed wings [EASA-sight].
+
+    Raises
+    ------
+    ValueError
+        For another kind.
+    """
+    if kind not in _LINE_OF_SIGHT:
+        raise ValueError(f"kind '{kind}' is not known; wanted one of {', '.join(_LINE_OF_SIGHT)}")
+    slope, offset = _LINE_OF_SIGHT[kind]
+    return np.asarray(slope * np.asarray(characteristic_dimension, dtype=float) + offset)
+
+
+def detection_sight_range(visibility_in_air: npt.ArrayLike) -> Array:
+    """Give the distance to which other aircraft can be detected in time [m].
+
+    Parameters
+    ----------
+    visibility_in_air : array_like
+        On the ground [m].
+
+    Returns
+    -------
+    ndarray
+        0.3 x visibility, of which no more than 5 km counts [EASA-sight].
+    """
+    visibility = np.asarray(visibility_in_air, dtype=float)
+    return np.asarray(_SHARE_OF_VISIBILITY * np.minimum(visibility, _LARGEST_GROUND_VISIBILITY))
+
+
+def sight_range(
+    characteristic_dimension: npt.ArrayLike, visibility_in_air: npt.ArrayLike, kind: str = "multirotor"
+) -> Array:
+    """Give the distance at which the pilot can still see this aircraft in this air.
+
+    Parameters
+    ----------
+    characteristic_dimension, visibility_in_air : array_like
+        [m], broadcast.
+    kind : str, optional
+        ``multirotor`` or ``fixed_wing``.
+
+    Returns
+    -------
+    ndarray
+        [m], the smaller of `attitude_sight_range` and `detection_sight_range`; NaN where either is not known.
+        For an average eye, a plain background and a clean aircraft: yours may be shorter.
+    """
+    return np.asarray(
+        np.minimum(attitude_sight_range(characteristic_dimension, kind), detection_sight_range(visibility_in_air))
+    )
+
+
+def fog_likely(
+    visibility_in_air: npt.ArrayLike,
+    weather_code: npt.ArrayLike,
+    air_temperature: npt.ArrayLike,
+    dew_point_temperature: npt.ArrayLike,
+    wind_speed: npt.ArrayLike,
+    precipitation_amount: npt.ArrayLike,
+    sun_elevation: npt.ArrayLike,
+) -> Array:
+    """Give the risk of fog.
+
+    Parameters
+    ----------
+    visibility_in_air : array_like
+        [m].
+    weather_code : array_like
+        WMO code table 4677.
+    air_temperature, dew_point_temperature : array_like
+        At 2 m [K].
+    wind_speed : array_like
+        At 10 m [m s-1].
+    precipitation_amount : array_like
+        Of the hour [kg m-2].
+    sun_elevation : array_like
+        [degree]. All broadcast.
+
+    Returns
+    -------
+    ndarray
+        0 none, 1 possible, 2 likely, NaN not known.
+
+    Notes
+    -----
+    Likely with visibility below 1 km, with a code of fog, or in the state in which radiation fog forms: dew
+    point within 1 K of the temperature, wind 0.5 to 3 m/s, no precipitation, sun below 5 degrees (common
+    practice, no source), unless a visibility of 5 km or more is forecast. Possible with mist, or with the dew
+    point within 2 K. Monotone under deletion for inputs that are *physically coherent*: fog goes with a dew
+    point within 3 K of the temperature.
+    """
+    sight, code, t, dew_point, wind, rain, sun = (
+        np.asarray(v, dtype=float)
+        for v in (
+            visibility_in_air,
+            weather_code,
+            air_temperature,
+            dew_point_temperature,
+            wind_speed,
+            precipitation_amount,
+            sun_elevation,
+        )
+    )
+    spread = t - dew_point
+    dry = statement(spread > 3.0, spread)
+    clear = statement(sight >= MIST_VISIBILITY, sight)
+    forms = (
+        statement(spread <= 1.0, spread)
+        & statement((wind >= 0.5) & (wind <= 3.0), wind)
+        & statement(rain <= 0, rain)
+        & statement(sun < 5.0, sun)
+        & ~clear
+    )
+    likely = statement(sight < FOG_VISIBILITY, sight).unless_known(dry) | code_in(code, FOG).unless_known(dry) | forms
+    mist = statement(sight < MIST_VISIBILITY, sight) & ~dry  # haze in dry air is no sign of fog
+    return grade(mist | statement(spread <= 2.0, spread), likely)
+
+
+def radiation_fog_chance(
+    relative_humidity: npt.ArrayLike, wind_speed: npt.ArrayLike, sun_elevation: npt.ArrayLike
+) -> Array:
+    """Give the chance of radiation fog, which forms in humid air in calm nights and lasts into the morning.
+
+    Parameters
+    ----------
+    relative_humidity : array_like
+        Over water, at 2 m [1].
+    wind_speed : array_like
+        At 10 m [m s-1].
+    sun_elevation : array_like
+        [degree]. All broadcast.
+
+    Returns
+    -------
+    ndarray
+        0 to 1: the chance that air of this forecast humidity is saturated, with a normal error of `HUMIDITY_ERROR`; all
+        of it up to a wind of 3 m/s and a sun of 5 degrees, none of it from 6 m/s and from 25 degrees, linear between.
+        Common practice, no source. A wind or a sun that is not known takes nothing off. NaN where the humidity is not
+        known and the others leave 0.1 or more.
+
+    Notes
+    -----
+    A calmer, moister or darker hour never has less of it. Cloud, which keeps the ground warm, takes nothing off, since
+    it is forecast too poorly; nor does dry ground.
+    """
+    humidity, wind, sun = np.broadcast_arrays(
+        *(np.asarray(v, dtype=float) for v in (relative_humidity, wind_speed, sun_elevation))
+    )
+    calm = np.clip((_WINDY_FROM - np.where(np.isnan(wind), 0.0, wind)) / (_WINDY_FROM - _CALM_UNTIL), 0.0, 1.0)
+    low = np.clip((_HIGH_SUN - np.where(np.isnan(sun), -90.0, sun)) / (_HIGH_SUN - _LOW_SUN), 0.0, 1.0)
+    saturated = normal_probability((humidity - 1.0) / HUMIDITY_ERROR)
+    # At most half of the air that is forecast to be saturated is: without a humidity that is what is left.
+    without = 0.5 * calm * low
+    chance = saturated * calm * low
+    return np.asarray(np.where(np.isnan(humidity), np.where(without < FOG_POSSIBLE, without, np.nan), chance))
+
+
+def cautious_visibility(
+    visibility_in_air: npt.ArrayLike,
+    weather_code: npt.ArrayLike,
+    relative_humidity: npt.ArrayLike,
+    precipitation_amount: npt.ArrayLike,
+    *,
+    visibility_is_forecast: bool = False,
+) -> Array:
+    """Give the visibility of the forecast, or a lower bound where the source has none.
+
+    Parameters
+    ----------
+    visibility_in_air : array_like
+        [m]; NaN where the forecast gives none.
+    weather_code : array_like
+        WMO code table 4677.
+    relative_humidity : array_like
+        Over water, at 2 m [1].
+    precipitation_amount : array_like
+        Of the hour [kg m-2]. All broadcast.
+    visibility_is_forecast : bool, optional
+        Whether the source gives visibility at all. If so a missing one is not known.
+
+    Returns
+    -------
+    ndarray
+        [m]. Without a forecast of it: 5 km in dry air (humidity below 80 %, no precipitation, a code of clear
+        to overcast), 100 m with a code of fog, else NaN. Common practice, no source. Smoke and dust may hide
+        more.
+
+    Notes
+    -----
+    Monotone under deletion for inputs that are *physically coherent*: in such dry air the visibility is 5 km
+    or more, in fog 100 m or more.
+    """
+    sight, code, rh, rain = np.broadcast_arrays(
+        *(
+            np.asarray(v, dtype=float)
+            for v in (visibility_in_air, weather_code, relative_humidity, precipitation_amount)
+        )
+    )
+    dry = (code <= 3) & (rh < 0.80) & (rain <= 0)
+    estimate = np.where(dry, MIST_VISIBILITY, np.where(np.isin(code, FOG), 100.0, np.nan))
+    if visibility_is_forecast:
+        estimate = np.full_like(estimate, np.nan)
+    return np.asarray(np.where(np.isnan(sight), estimate, sight))
+
+
+def visual_range(extinction: npt.ArrayLike, *, contrast: float = 0.05) -> Array:
+    """Give the distance at which contrast fades to a threshold.
+
+    Parameters
+    ----------
+    extinction : array_like
+        [m-1], above 0.
+    contrast : float, optional
+        Threshold [1]: 0.05 is the WMO's meteorological optical range, 0.02 the older visual range.
+
+    Returns
+    -------
+    ndarray
+        [m], [Koschmieder].
+    """
+    return np.asarray(-np.log(contrast) / np.asarray(extinction, dtype=float))
+
+
+def fog_visibility(liquid_water_content: npt.ArrayLike) -> Array:
+    """Give the visibility in fog from its liquid water.
+
+    Parameters
+    ----------
+    liquid_water_content : array_like
+        [kg m-3], above 0.
+
+    Returns
+    -------
+    ndarray
+        [m] at a contrast of 0.02: ``extinction = 144.7 LWC^0.88`` per km with LWC in g m-3 [Kunkel-1984].
+    """
+    grams = np.asarray(liquid_water_content, dtype=float) * 1000
+    return visual_range(144.7 * grams**0.88 / 1000, contrast=0.02)
+
+
+def fog_visibility_from_droplets(liquid_water_content: npt.ArrayLike, droplet_number: npt.ArrayLike) -> Array:
+    """Give the visibility in fog from its liquid water and its droplets.
+
+    Parameters
+    ----------
+    liquid_water_content : array_like
+        [kg m-3], above 0.
+    droplet_number : array_like
+        [m-3], above 0; broadcast.
+
+    Returns
+    -------
+    ndarray
+        [m]: ``1002 (LWC Nd)^-0.6473`` with g m-3 and cm-3 [Gultepe-2006].
+    """
+    grams = np.asarray(liquid_water_content, dtype=float) * 1000
+    per_cubic_centimetre = np.asarray(droplet_number, dtype=float) * 1e-6
+    return np.asarray(1002.0 * (grams * per_cubic_centimetre) ** -0.6473)

@@ -1,0 +1,96 @@
+"""Power of fixed-wing aircraft from their glide figures.
+
+References
+----------
+[Anderson-1999] Anderson, J. D. (1999): Aircraft Performance and Design, chapter 5: parabolic drag polar, best glide
+    at equal shares of parasitic and induced drag.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from wxfly.physics.aircraft.rotor import STANDARD_DENSITY
+
+Array = npt.NDArray[np.float64]
+
+
+def glide_drag(
+    weight: npt.ArrayLike,
+    airspeed: npt.ArrayLike,
+    air_density: npt.ArrayLike,
+    *,
+    glide_ratio: npt.ArrayLike,
+    best_glide_speed: npt.ArrayLike,
+) -> Array:
+    """Give the drag in level flight.
+
+    Parameters
+    ----------
+    weight : array_like
+        [N]
+    airspeed : array_like
+        True airspeed [m s-1], above the stall.
+    air_density : array_like
+        [kg m-3]
+    glide_ratio : array_like
+        Best lift over drag [1].
+    best_glide_speed : array_like
+        At this weight, in standard air at sea level [m s-1]; all broadcast.
+
+    Returns
+    -------
+    ndarray
+        [N]: ``W / (2 E) (q + 1/q)`` with q the square of equivalent airspeed over best glide speed
+        [Anderson-1999].
+    """
+    v, best = np.asarray(airspeed, dtype=float), np.asarray(best_glide_speed, dtype=float)
+    q = np.asarray(air_density, dtype=float) / STANDARD_DENSITY * (v / best) ** 2
+    return np.asarray(np.asarray(weight, float) / (2.0 * np.asarray(glide_ratio, float)) * (q + 1.0 / q))
+
+
+def cruise_power(
+    weight: npt.ArrayLike,
+    airspeed: npt.ArrayLike,
+    air_density: npt.ArrayLike,
+    *,
+    glide_ratio: npt.ArrayLike,
+    best_glide_speed: npt.ArrayLike,
+    drive_efficiency: npt.ArrayLike,
+    climb_speed: npt.ArrayLike = 0.0,
+) -> Array:
+    """Give the electric power of a fixed wing's drive in level flight or climb.
+
+    Parameters
+    ----------
+    weight, airspeed, air_density, glide_ratio, best_glide_speed
+        As in `glide_drag`.
+    drive_efficiency : array_like
+        Of propeller, motor and controller together [1], see `drive_efficiency_from_cruise`.
+    climb_speed : array_like, optional
+        [m s-1]; a descent takes as much as level flight. All broadcast.
+
+    Returns
+    -------
+    ndarray
+        [W]
+    """
+    drag = glide_drag(weight, airspeed, air_density, glide_ratio=glide_ratio, best_glide_speed=best_glide_speed)
+    climb = np.maximum(np.asarray(climb_speed, dtype=float), 0.0)
+    work = drag * np.asarray(airspeed, dtype=float) + np.asarray(weight, dtype=float) * climb
+    return np.asarray(work / np.asarray(drive_efficiency, dtype=float))
+
+
+def drive_efficiency_from_cruise(
+    power: npt.ArrayLike,
+    weight: npt.ArrayLike,
+    airspeed: npt.ArrayLike,
+    *,
+    glide_ratio: npt.ArrayLike,
+    best_glide_speed: npt.ArrayLike,
+    air_density: npt.ArrayLike = STANDARD_DENSITY,
+) -> Array:
+    """Give the efficiency that makes `cruise_power` take a known power [W] at a known airspeed [1]."""
+    drag = glide_drag(weight, airspeed, air_density, glide_ratio=glide_ratio, best_glide_speed=best_glide_speed)
+    return np.asarray(drag * np.asarray(airspeed, dtype=float) / np.asarray(power, dtype=float))

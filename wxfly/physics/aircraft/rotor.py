@@ -1,0 +1,431 @@
+"""Momentum theory: what rotor discs do to the air in hover, climb and forward flight, and the ideal power of it.
+
+In hover the rotors throw air down at the induced velocity; in forward flight they meet more air and need less of it.
+
+References
+----------
+[Leishman-2006] Leishman, J. G. (2006): Principles of Helicopter Aerodynamics, 2nd ed., chapters 2 and 5: momentum
+    theory in hover, climb and forward flight (Glauert), figure of merit.
+
+The best airspeeds of any curve of power: for the longest flight and for the farthest.
+
+Power of multirotors in flight, calibrated from the figures that a pilot has.
+
+In forward flight rotors meet more air than in hover and need less power, until drag takes over. So the power has a
+minimum at a moderate speed, and hovering costs more than flying slowly. What the discs do to the air is in
+`wxfly.physics.aircraft.rotor`, and found here as well.
+
+References
+----------
+[Leishman-2006] Leishman, J. G. (2006): Principles of Helicopter Aerodynamics, 2nd ed., chapters 2 and 5: momentum
+    theory in hover, climb and forward flight (Glauert), profile power, figure of merit.
+[Zeng-2019] Zeng, Y., Xu, J. and Zhang, R. (2019): Energy minimization for wireless communication with rotary-wing
+    UAV. IEEE Trans. Wireless Commun. 18, 2329-2345 (arXiv:1804.02238).
+[Bauersfeld-2021] Bauersfeld, L. and Scaramuzza, D. (2021): Range, endurance, and optimal speed estimates for
+    multicopters. IEEE Robotics and Automation Letters (arXiv:2109.04741): within about 10 % from data-sheet figures.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+
+STANDARD_DENSITY = 1.225
+"""Of air at sea level in the standard atmosphere [kg m-3]."""
+FIGURE_OF_MERIT = 0.6
+"""Ideal over real rotor power in hover, small rotors [1]; 0.5 to 0.7, value from memory."""
+
+
+def disc_area(rotor_diameter: npt.ArrayLike, rotor_count: npt.ArrayLike) -> Array:
+    """Give the area that all rotors sweep [m2]: diameter [m] of each, and how many."""
+    return np.asarray(np.asarray(rotor_count, float) * np.pi * np.asarray(rotor_diameter, float) ** 2 / 4)
+
+
+def hover_induced_velocity(thrust: npt.ArrayLike, area: npt.ArrayLike, air_density: npt.ArrayLike) -> Array:
+    """Give the velocity at which rotors in hover throw air through their discs.
+
+    Parameters
+    ----------
+    thrust : array_like
+        [N]; in hover the weight.
+    area : array_like
+        Of all discs [m2].
+    air_density : array_like
+        [kg m-3]; all broadcast.
+
+    Returns
+    -------
+    ndarray
+        [m s-1]: ``sqrt(T / (2 rho A))`` [Leishman-2006].
+    """
+    t, a, rho = (np.asarray(x, dtype=float) for x in (thrust, area, air_density))
+    return np.asarray(np.sqrt(t / (2.0 * rho * a)))
+
+
+def hover_ideal_power(thrust: npt.ArrayLike, area: npt.ArrayLike, air_density: npt.ArrayLike) -> Array:
+    """Give the least power that hover could take [W]: thrust times `hover_induced_velocity`; its arguments."""
+    return np.asarray(np.asarray(thrust, dtype=float) * hover_induced_velocity(thrust, area, air_density))
+
+
+def hover_power_ratio(air_density: npt.ArrayLike, reference_density: npt.ArrayLike = STANDARD_DENSITY) -> Array:
+    """Give hover power over that in air of another density, same mass and rotors: ``sqrt(rho0 / rho)`` [1]."""
+    return np.asarray(np.sqrt(np.asarray(reference_density, float) / np.asarray(air_density, float)))
+
+
+def induced_velocity_ratio(speed_ratio: npt.ArrayLike) -> Array:
+    """Give induced velocity in edgewise flight over that in hover.
+
+    Parameters
+    ----------
+    speed_ratio : array_like
+        Airspeed over `hover_induced_velocity` [1].
+
+    Returns
+    -------
+    ndarray
+        [1]: ``sqrt(sqrt(1 + x^4 / 4) - x^2 / 2)`` [Leishman-2006], discs level.
+    """
+    half = np.asarray(speed_ratio, dtype=float) ** 2 / 2.0
+    # 1 / (sqrt(1 + h^2) + h) is sqrt(1 + h^2) - h without the difference of near numbers.
+    return np.asarray(np.sqrt(1.0 / (np.sqrt(1.0 + half**2) + half)))
+
+
+def induced_velocity(
+    hover_velocity: npt.ArrayLike,
+    airspeed: npt.ArrayLike,
+    disc_tilt: npt.ArrayLike = 0.0,
+    climb_speed: npt.ArrayLike = 0.0,
+) -> Array:
+    """Give the induced velocity in forward flight with tilted discs, and in climb (Glauert).
+
+    Parameters
+    ----------
+    hover_velocity : array_like
+        `hover_induced_velocity` at the same thrust [m s-1], above 0.
+    airspeed : array_like
+        Horizontal [m s-1], not negative.
+    disc_tilt : array_like, optional
+        Of the discs, forward side down [degree], 0 to 90.
+    climb_speed : array_like, optional
+        [m s-1]. A descent is taken as level flight: momentum theory does not hold in it, and power falls no
+        further than that; all broadcast.
+
+    Returns
+    -------
+    ndarray
+        [m s-1], the root of ``vi = vh^2 / sqrt((V cos a)^2 + (V sin a + Vc cos a + vi)^2)`` [Leishman-2006].
+    """
+    vh, v = np.asarray(hover_velocity, dtype=float), np.asarray(airspeed, dtype=float)
+    angle = np.deg2rad(np.asarray(disc_tilt, dtype=float))
+    climb = np.maximum(np.asarray(climb_speed, dtype=float), 0.0)
+    in_plane = v * np.cos(angle) - climb * np.sin(angle)
+    through = v * np.sin(angle) + climb * np.cos(angle)
+    # In units of vh. The left side minus the right side grows with vi, and its root lies between 0 and 1.
+    x, y = in_plane / vh, through / vh
+    ratio = 1.0 / np.sqrt(1.0 + x**2 + y**2)
+    for _ in range(40):
+        flow = np.sqrt(x**2 + (y + ratio) ** 2)
+        value = ratio * flow - 1.0
+        slope = flow + ratio * (y + ratio) / flow
+        step = value / slope
+        ratio = ratio - step
+        if np.all((np.abs(step) < 1e-13) | np.isnan(step)):
+            break
+    return np.asarray(vh * ratio)
+
+
+def climb_power_ratio(climb_ratio: npt.ArrayLike) -> Array:
+    """Give power in a vertical climb over hover power, ideal rotors.
+
+    Parameters
+    ----------
+    climb_ratio : array_like
+        Climb speed over `hover_induced_velocity` [1], not negative.
+
+    Returns
+    -------
+    ndarray
+        [1]: ``c/2 + sqrt(c^2/4 + 1)`` [Leishman-2006].
+    """
+    half = np.asarray(climb_ratio, dtype=float) / 2.0
+    return np.asarray(half + np.sqrt(half**2 + 1.0))
+
+
+def thrust_to_weight(
+    at_reference: npt.ArrayLike,
+    air_density: npt.ArrayLike,
+    reference_density: npt.ArrayLike = STANDARD_DENSITY,
+) -> Array:
+    """Give the largest thrust over weight in air of another density, the same largest rpm: in proportion to it.
+
+    Parameters
+    ----------
+    at_reference : array_like
+        Thrust over weight at `reference_density` [1].
+    air_density, reference_density : array_like
+        [kg m-3]; all broadcast.
+    """
+    rho, reference = np.asarray(air_density, dtype=float), np.asarray(reference_density, dtype=float)
+    return np.asarray(np.asarray(at_reference, dtype=float) * rho / reference)
+
+
+def power_limited_thrust(shaft_power: npt.ArrayLike, area: npt.ArrayLike, air_density: npt.ArrayLike) -> Array:
+    """Give the thrust in hover that a shaft power [W] sustains [N]: ``(2 rho A)^(1/3) (FM P)^(2/3)``."""
+    p, a, rho = (np.asarray(x, dtype=float) for x in (shaft_power, area, air_density))
+    return np.asarray((2.0 * rho * a) ** (1 / 3) * (FIGURE_OF_MERIT * p) ** (2 / 3))
+
+
+Power = Callable[[Array], Array]
+_SPEEDS = 401
+
+
+def best_endurance_speed(power: Power, highest_speed: float, lowest_speed: float = 0.0) -> float:
+    """Give the airspeed of least power [m s-1].
+
+    Parameters
+    ----------
+    power : callable
+        From airspeeds [m s-1] to powers [W], such as a call of `wxfly.physics.aircraft.rotor.flight_power`.
+    highest_speed, lowest_speed : float
+        Bounds [m s-1].
+    """
+    return _least(power, lowest_speed, highest_speed)
+
+
+def best_range_speed(power: Power, highest_speed: float, lowest_speed: float = 0.0, *, headwind: float = 0.0) -> float:
+    """Give the airspeed of least energy over ground, against a headwind: the least ``P(V) / (V - w)`` [m s-1].
+
+    Parameters
+    ----------
+    power, highest_speed, lowest_speed
+        As in `best_endurance_speed`.
+    headwind : float, optional
+        Along the course, negative for a tailwind [m s-1].
+
+    Returns
+    -------
+    float
+        [m s-1]; NaN where the headwind is not below the highest speed.
+    """
+    lowest = max(lowest_speed, headwind + 1e-3)
+    if not lowest < highest_speed:
+        return float("nan")
+    return _least(lambda v: power(v) / (v - headwind), max(lowest, 1e-3), highest_speed)
+
+
+def _least(function: Power, low: float, high: float) -> float:
+    """Give where a function of one minimum is least: a grid, made finer round the best point."""
+    for _ in range(4):
+        grid = np.linspace(low, high, _SPEEDS)
+        at = int(np.argmin(function(grid)))
+        low, high = float(grid[max(at - 1, 0)]), float(grid[min(at + 1, _SPEEDS - 1)])
+    return (low + high) / 2
+
+
+STANDARD_GRAVITY = 9.80665
+"""[m s-2]"""
+INDUCED_FACTOR = 1.15
+"""Real over ideal induced power [1], [Leishman-2006]."""
+PROFILE_FACTOR = 4.65
+"""Growth of profile power with the square of the advance ratio [1], [Leishman-2006]; [Zeng-2019] has 3."""
+THRUST_COEFFICIENT = 0.013
+"""Thrust over density, disc area and square of the tip speed [1], small fixed-pitch propellers; common practice,
+no source."""
+MODEL_DEVIATION = 0.10
+"""Standard deviation of the power of the calibrated model [1], [Bauersfeld-2021]."""
+
+
+def single_rotor_power(
+    airspeed: npt.ArrayLike,
+    *,
+    profile_power: float,
+    induced_power: float,
+    tip_speed: float,
+    hover_velocity: float,
+    drag_ratio: float,
+    solidity: float,
+    area: float,
+    air_density: npt.ArrayLike = STANDARD_DENSITY,
+) -> Array:
+    """Give the power of a rotary-wing aircraft in level flight at a fixed thrust, in the form of [Zeng-2019].
+
+    Parameters
+    ----------
+    airspeed : array_like
+        [m s-1]
+    profile_power, induced_power : float
+        In hover [W].
+    tip_speed : float
+        Of the rotor blades [m s-1].
+    hover_velocity : float
+        Mean induced velocity in hover [m s-1].
+    drag_ratio : float
+        Drag area of the fuselage over solidity times disc area [1].
+    solidity : float
+        Blade area over disc area [1].
+    area : float
+        Of the disc [m2].
+    air_density : array_like, optional
+        [kg m-3]
+
+    Returns
+    -------
+    ndarray
+        [W], with the profile factor 3 of that paper.
+    """
+    v = np.asarray(airspeed, dtype=float)
+    profile = profile_power * (1.0 + 3.0 * (v / tip_speed) ** 2)
+    induced = induced_power * induced_velocity_ratio(v / hover_velocity)
+    drag = 0.5 * drag_ratio * np.asarray(air_density, float) * solidity * area * v**3
+    return np.asarray(profile + induced + drag)
+
+
+def level_flight_thrust(
+    weight: npt.ArrayLike, drag_area: npt.ArrayLike, airspeed: npt.ArrayLike, air_density: npt.ArrayLike
+) -> tuple[Array, Array, Array]:
+    """Give thrust [N], drag [N] and disc tilt [degree] in level flight.
+
+    Parameters
+    ----------
+    weight : array_like
+        [N]
+    drag_area : array_like
+        Drag coefficient times area [m2].
+    airspeed : array_like
+        [m s-1]
+    air_density : array_like
+        [kg m-3]; all broadcast.
+    """
+    w, v = np.asarray(weight, dtype=float), np.asarray(airspeed, dtype=float)
+    drag = 0.5 * np.asarray(air_density, float) * np.asarray(drag_area, float) * v**2
+    return np.asarray(np.hypot(w, drag)), np.asarray(drag), np.asarray(np.rad2deg(np.arctan2(drag, w)))
+
+
+def flight_power(
+    weight: npt.ArrayLike,
+    area: npt.ArrayLike,
+    drag_area: npt.ArrayLike,
+    airspeed: npt.ArrayLike,
+    air_density: npt.ArrayLike,
+    *,
+    drive_efficiency: npt.ArrayLike,
+    climb_speed: npt.ArrayLike = 0.0,
+) -> Array:
+    """Give the electric power of a multirotor's drives in forward flight and climb.
+
+    Parameters
+    ----------
+    weight : array_like
+        [N]
+    area : array_like
+        Of all discs [m2].
+    drag_area : array_like
+        [m2], see `drag_area_from_top_speed`.
+    airspeed : array_like
+        Horizontal [m s-1]; 0 is hover.
+    air_density : array_like
+        [kg m-3]
+    drive_efficiency : array_like
+        Of motors and controllers [1], see `drive_efficiency_from_hover`.
+    climb_speed : array_like, optional
+        [m s-1]; a descent takes as much as level flight. All broadcast.
+
+    Returns
+    -------
+    ndarray
+        [W]: induced, profile and drag power, and the power of the climb, over the efficiency [Leishman-2006]. Tip
+        speed and profile power follow the thrust at a constant thrust coefficient and figure of merit, so that
+        hover takes ``T vh / (FM eta)``.
+    """
+    rho = np.asarray(air_density, dtype=float)
+    thrust, drag, tilt = level_flight_thrust(weight, drag_area, airspeed, rho)
+    hover_velocity = hover_induced_velocity(thrust, area, rho)
+    climb = np.maximum(np.asarray(climb_speed, dtype=float), 0.0)
+    induced = INDUCED_FACTOR * thrust * induced_velocity(hover_velocity, airspeed, tilt, climb)
+    tip_speed = np.sqrt(thrust / (rho * np.asarray(area, float) * THRUST_COEFFICIENT))
+    advance = np.asarray(airspeed, dtype=float) / tip_speed
+    profile = (1.0 / FIGURE_OF_MERIT - INDUCED_FACTOR) * thrust * hover_velocity
+    profile = profile * (1.0 + PROFILE_FACTOR * advance**2)
+    work = drag * np.asarray(airspeed, float) + np.asarray(weight, float) * climb
+    return np.asarray((induced + profile + work) / np.asarray(drive_efficiency, dtype=float))
+
+
+def drive_efficiency_from_hover(
+    hover_power: npt.ArrayLike,
+    weight: npt.ArrayLike,
+    area: npt.ArrayLike,
+    air_density: npt.ArrayLike = STANDARD_DENSITY,
+) -> Array:
+    """Give the drive efficiency that makes `flight_power` take a known power in hover [1]; the first calibration.
+
+    Parameters
+    ----------
+    hover_power : array_like
+        Electric, of the drives: battery energy over hover endurance, less the electronics [W].
+    weight, area, air_density : array_like
+        As in `flight_power`, of the flight that gave the endurance.
+    """
+    ideal = hover_ideal_power(weight, area, air_density)
+    return np.asarray(ideal / (FIGURE_OF_MERIT * np.asarray(hover_power, dtype=float)))
+
+
+def drag_area_from_top_speed(
+    top_speed: npt.ArrayLike,
+    weight: npt.ArrayLike,
+    largest_tilt: npt.ArrayLike,
+    air_density: npt.ArrayLike = STANDARD_DENSITY,
+) -> Array:
+    """Give the drag area at which the largest tilt just holds the top speed; the second calibration.
+
+    Parameters
+    ----------
+    top_speed : array_like
+        In level flight without wind [m s-1].
+    weight : array_like
+        [N]
+    largest_tilt : array_like
+        Of the discs [degree].
+    air_density : array_like, optional
+        [kg m-3]; all broadcast.
+
+    Returns
+    -------
+    ndarray
+        [m2]: ``2 W tan(a) / (rho V^2)``, from the balance of drag and tilted thrust.
+    """
+    slope = np.tan(np.deg2rad(np.asarray(largest_tilt, dtype=float)))
+    pressure = np.asarray(air_density, dtype=float) * np.asarray(top_speed, dtype=float) ** 2
+    return np.asarray(2.0 * np.asarray(weight, dtype=float) * slope / pressure)
+
+
+def top_speed(
+    weight: npt.ArrayLike,
+    drag_area: npt.ArrayLike,
+    largest_tilt: npt.ArrayLike,
+    air_density: npt.ArrayLike,
+    *,
+    largest_thrust_to_weight: npt.ArrayLike = np.inf,
+) -> Array:
+    """Give the top speed in level flight at the largest tilt, or at the tilt that the largest thrust holds.
+
+    Parameters
+    ----------
+    weight, drag_area, largest_tilt, air_density : array_like
+        As in `drag_area_from_top_speed`.
+    largest_thrust_to_weight : array_like, optional
+        At this density [1], see `thrust_to_weight`; all broadcast.
+
+    Returns
+    -------
+    ndarray
+        [m s-1]; 0 where the thrust does not carry the weight.
+    """
+    slope = np.tan(np.deg2rad(np.asarray(largest_tilt, dtype=float)))
+    thrust = np.asarray(largest_thrust_to_weight, dtype=float)
+    held = np.sqrt(np.maximum(thrust**2 - 1.0, 0.0))
+    force = 2.0 * np.asarray(weight, dtype=float) * np.minimum(slope, held)
+    return np.asarray(np.sqrt(force / (np.asarray(air_density, float) * np.asarray(drag_area, float))))

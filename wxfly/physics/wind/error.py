@@ -1,0 +1,255 @@
+"""How sure a wind carried to another height is, and the chance that it passes a limit.
+
+The *standard deviation* here is the half-width that holds 68 % of the errors; their tails are heavier than the
+normal distribution's and follow the logistic one. It speaks for the change of height alone, not for the forecast, and
+for means over an hour as a good cup anemometer would measure them: its own error is in it.
+
+References
+----------
+[IEC-61400-12-1] Class of a cup anemometer: the largest deviation of class k is ``k (0.05 m/s + 0.005 U)``, as in
+    Jain, P. (2011): Wind Energy Engineering, McGraw-Hill, eq. 6-1. Good cups in open land are near class 1.7 (from
+    memory); taken as evenly spread, the standard deviation is the largest over the square root of 3.
+[Tower] Hourly means at ten heights of a 135 m tower (NREL, 2012-2014); constants fitted on every other fortnight by
+    ``tests/validation/fit_wind_error.py``, rounded to the careful side, and shown on the others: evidence page on wind.
+[Fields] Wind at 10 and 50 m of a reanalysis over the fields of eastern France, two years of hours (La Haute Borne,
+    ENGIE open data), and [Sodar] a sodar with a weather model beside it (example data of i-validate): coverage by
+    ``tests/validation/flat_land.py``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+
+ONE_SIGMA = 0.6826894921370859
+"""Share of errors within one standard deviation."""
+_SCALE = float(np.log((1 + ONE_SIGMA) / (1 - ONE_SIGMA)))  # of the logistic distribution, standard deviation 1
+
+# Constants of [Tower] by what is known of stability; what each multiplies stands in the functions below. Those of
+# stable air from one level, of unknown stability and above the top level are wider, by what [Fields] and [Sodar] show:
+# that tower has little shear at night.
+BETWEEN = {"known": (0.10, 0.012, 0.37, 0.63, 0.24), "not known": (0.165, 0.19, 0.38)}
+BEYOND = {"known": (0.36, 0.1, 0.4, 0.55), "not known": (0.48, 0.28)}
+FROM_ONE_LEVEL = {
+    "temperatures": (0.203, 0.30, 0.025),
+    "sun and cloud": (0.225, 0.20, 0.037),
+    "not known": (0.315, 0.09),
+}
+DOWNWARD = (0.4, 0.04)
+WELL_MIXED_SLOPE = 0.12
+"""Growth of the wind per unit of ln(height), as a share of the wind below, in a well-mixed layer, [Tower]."""
+HALF_WAY_STABLE = {"levels": 1.3, "temperatures": 0.35, "sun and cloud": 0.15}
+HALF_WAY_UNSTABLE = 0.2
+"""10 m/L at which stability has half of its effect on the error; for stable air by what it is used with."""
+ANEMOMETER = (0.06, 0.006)
+"""What the mean of two good cups and a third one differ by of themselves, in m/s and as a share of the wind: class 1.7
+of [IEC-61400-12-1], 1.7 / sqrt(3) (0.05 + 0.005 U) for one cup, times sqrt(1 + 1/2) for the three."""
+_APART = 0.1  # of ln(height) from the next level: nearer, the cup there and the one that is asked about err together
+
+
+def deviation_between(
+    wind_speed: Array,
+    height: Array,
+    wind_speed_above: Array,
+    height_above: Array,
+    wanted_height: Array,
+    obukhov_length: Array,
+    *,
+    constants: Sequence[float] | None = None,
+) -> Array:
+    """Give the standard deviation of a wind interpolated between two levels.
+
+    Parameters
+    ----------
+    wind_speed, height, wind_speed_above, height_above, wanted_height : ndarray
+        The two levels and the height between [m s-1, m]; fitted on levels from 10 to 122 m.
+    obukhov_length : ndarray
+        [m]; NaN where it is not known.
+    constants : sequence of float, optional
+        In place of `BETWEEN`, for fitting.
+
+    Returns
+    -------
+    ndarray
+        [m s-1]. Of two parts, by their squares: what an anemometer itself does not know, and what the profile may
+        be bent unseen between the levels. The second grows with the distance of the levels as a curvature does,
+        nearly with its square, and with how far the shear is from that of a well-mixed layer; less in unstable
+        air, more in stable air. 0 at a level. [IEC-61400-12-1] and [Tower].
+    """
+    span = np.log(height_above / height)
+    weight = np.log(wanted_height / height) / span
+    curve = span**1.75 * np.maximum(weight * (1.0 - weight), 0.0) * (wanted_height / 50.0) ** 0.35
+    mean = wind_speed + weight * (wind_speed_above - wind_speed)
+    unusual = (wind_speed_above - wind_speed) / span - WELL_MIXED_SLOPE * wind_speed
+    more, less = np.maximum(unusual, 0.0), np.maximum(-unusual, 0.0)
+    stable, unstable = _stable_and_unstable(obukhov_length, "levels")
+
+    def size(row: Sequence[float]) -> Array:
+        plain = row[0] + row[1] * more + row[2] * less
+        return plain if len(row) == 3 else plain * (1.0 - row[3] * unstable) + row[4] * stable * mean
+
+    nearest = np.minimum(weight, 1.0 - weight) * span
+    return np.hypot(_of_anemometer(mean, nearest), curve * _by_knowledge(size, BETWEEN, obukhov_length, constants))
+
+
+def deviation_beyond(
+    wind_speed: Array,
+    height: Array,
+    wind_speed_top: Array,
+    height_top: Array,
+    wanted_height: Array,
+    obukhov_length: Array,
+    *,
+    constants: Sequence[float] | None = None,
+) -> Array:
+    """Give the standard deviation of a wind above the top level, from the two highest levels.
+
+    Parameters
+    ----------
+    wind_speed, height, wind_speed_top, height_top, wanted_height : ndarray
+        The second highest and the highest level and the height above them [m s-1, m]; fitted on heights up to
+        1.5 times the highest level, 80 to 122 m.
+    obukhov_length : ndarray
+        [m]; NaN where it is not known.
+    constants : sequence of float, optional
+        In place of `BEYOND`, for fitting.
+
+    Returns
+    -------
+    ndarray
+        [m s-1]; the larger, the farther the two levels are apart and the steeper the wind grows between them.
+        [IEC-61400-12-1] and [Tower].
+    """
+    span = np.log(height_top / height)
+    slope = np.abs(wind_speed_top - wind_speed) / span
+    distance = np.maximum(np.log(wanted_height / height_top), 0.0)
+    stable, unstable = _stable_and_unstable(obukhov_length, "levels")
+
+    def size(row: Sequence[float]) -> Array:
+        plain = row[0] + row[1] * slope
+        return plain if len(row) == 2 else plain * (1.0 - row[2] * unstable) + row[3] * stable * wind_speed_top
+
+    carried = span**0.25 * distance**0.75 * _by_knowledge(size, BEYOND, obukhov_length, constants)
+    return np.hypot(_of_anemometer(wind_speed_top, distance), carried)
+
+
+def deviation_from_one_level(
+    wind_speed: Array,
+    height: Array,
+    wanted_height: Array,
+    obukhov_length: Array,
+    stability_source: str,
+    *,
+    constants: Sequence[float] | None = None,
+) -> Array:
+    """Give the standard deviation of a wind carried from one level.
+
+    Parameters
+    ----------
+    wind_speed, height, wanted_height : ndarray
+        The level and the height [m s-1, m]; fitted on 10 m to between 30 and 122 m, and down to 3 m.
+    obukhov_length : ndarray
+        [m]; NaN where it is not known.
+    stability_source : {"temperatures", "sun and cloud"}
+        Where the Obukhov length is from.
+    constants : sequence of float, optional
+        In place of the row of `FROM_ONE_LEVEL`, for fitting.
+
+    Returns
+    -------
+    ndarray
+        [m s-1]; it grows with ln(height), in neutral air whatever the wind, in stable and in very unstable air with
+        the wind. Downwards, where the ground of the place itself decides, it is that of [Tower] at 3 m.
+    """
+    way = np.log(wanted_height / height)
+    stable, unstable = _stable_and_unstable(obukhov_length, stability_source)
+
+    def size(row: Sequence[float]) -> Array:
+        if len(row) == 2:
+            return row[0] + row[1] * wind_speed
+        return row[0] * (1.0 - unstable) + wind_speed * (row[1] * stable + row[2] * unstable)
+
+    rows = {"known": FROM_ONE_LEVEL[stability_source], "not known": FROM_ONE_LEVEL["not known"]}
+    grown = np.maximum(way, 0.0) ** np.where(way < 1.0, 1.0, 1.3)
+    carried = grown * _by_knowledge(size, rows, obukhov_length, constants)
+    upward = np.hypot(_of_anemometer(wind_speed, np.maximum(way, 0.0)), carried)
+    downward = np.sqrt(np.maximum(-way, 0.0)) * (DOWNWARD[0] + DOWNWARD[1] * wind_speed)
+    return np.asarray(np.where(way >= 0, upward, downward))
+
+
+def _of_anemometer(wind_speed: Array, distance: Array) -> Array:
+    """Give the part of the error that is the anemometers' own [m s-1], at a distance of ln(height) from a level."""
+    return np.asarray((ANEMOMETER[0] + ANEMOMETER[1] * wind_speed) * np.minimum(distance / _APART, 1.0))
+
+
+def _stable_and_unstable(obukhov_length: Array, used_with: str) -> tuple[Array, Array]:
+    """Give how stable and how unstable it is, 0 to 1 each."""
+    zeta = np.where(np.isnan(obukhov_length), 0.0, 10.0 / obukhov_length)
+    stable, unstable = np.maximum(zeta, 0.0), np.maximum(-zeta, 0.0)
+    return stable / (stable + HALF_WAY_STABLE[used_with]), unstable / (unstable + HALF_WAY_UNSTABLE)
+
+
+def _by_knowledge(
+    size: Callable[[Sequence[float]], Array],
+    rows: dict[str, tuple[float, ...]],
+    obukhov_length: Array,
+    constants: Sequence[float] | None,
+) -> Array:
+    """Give the size by the row for known stability or, where that is NaN, by the other."""
+    if constants is not None:
+        return size(constants)
+    return np.where(np.isnan(obukhov_length), size(rows["not known"]), size(rows["known"]))
+
+
+def error_factor(confidence: npt.ArrayLike) -> Array:
+    """Give how many standard deviations to add so that the value is not exceeded with the given chance.
+
+    Parameters
+    ----------
+    confidence : array_like
+        Chance that the true wind is at most ``wind + factor * standard_deviation``, above 0 and below 1.
+
+    Returns
+    -------
+    ndarray
+        [1]; 0 at 0.5, 1 at 0.841, 2.2 at 0.975: quantiles of the logistic distribution, whose tails the errors on
+        [Tower] follow to about 0.99; farther out nothing is shown.
+
+    Raises
+    ------
+    ValueError
+        For a chance that is not between 0 and 1.
+    """
+    chance = np.asarray(confidence, dtype=float)
+    if ((chance <= 0) | (chance >= 1)).any():
+        raise ValueError(f"confidence {chance} must lie between 0 and 1")
+    return np.asarray(np.log(chance / (1.0 - chance)) / _SCALE)
+
+
+def exceedance_probability(wind_speed: npt.ArrayLike, standard_deviation: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
+    """Give the chance that the true wind is above a limit.
+
+    Parameters
+    ----------
+    wind_speed, standard_deviation : array_like
+        Of a `wxfly.physics.wind.profile.WindAtHeight` [m s-1].
+    limit : array_like
+        [m s-1].
+
+    Returns
+    -------
+    ndarray
+        0 to 1, of the logistic distribution as in `error_factor`; NaN where the wind is not known. With a deviation of
+        0 it is 0 or 1, at the limit 0.
+    """
+    wind = np.asarray(wind_speed, dtype=float)
+    deviation = np.asarray(standard_deviation, dtype=float)
+    over = wind - np.asarray(limit, dtype=float)
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        chance = 1.0 / (1.0 + np.exp(-np.clip(_SCALE * over / deviation, -700, 700)))
+    certain = np.where(over > 0, 1.0, 0.0)
+    return np.asarray(np.where(np.isnan(over + deviation), np.nan, np.where(deviation == 0, certain, chance)))

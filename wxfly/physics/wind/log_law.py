@@ -1,0 +1,285 @@
+"""Laws that carry a wind from one height to another, and the wind as components.
+
+References
+----------
+[Davenport-Wieringa] Wieringa, J. (1992): Updating the Davenport roughness classification. J. Wind Eng. Ind.
+    Aerodyn. 41, 357-368; WMO-No. 8, Guide to Instruments and Methods of Observation, chapter 5.
+[Stull-1988] Stull, R. B. (1988): An Introduction to Boundary Layer Meteorology, chapter 9: log law.
+[Tower] Hourly means at ten heights of a 135 m tower (NREL, 2012-2014), see the evidence page on wind.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from wxfly.physics.wind.stability import momentum_stability_correction
+
+Array = npt.NDArray[np.float64]
+
+POWER_LAW_EXPONENT = 1 / 7
+"""Exponent of the power law over open land [1]; common practice in wind engineering."""
+OPEN_GROUND_ROUGHNESS_LENGTH = 0.03
+"""Roughness length that a 10 m wind belongs to where none is known [m]: short grass, [Davenport-Wieringa]."""
+
+# Above the lowest tens of metres profiles bend less than surface-layer theory says, and in very stable air the
+# wind aloft no longer follows the wind at 10 m at all. Fitted on [Tower]; the shape is what reanalyses show too. Sun
+# and cloud tell less: what they call moderately stable is often very stable, so the air counts as loose sooner.
+UNSTABLE_SHARE = 0.5
+STABLE_SHARE = {"temperatures": 0.25, "sun and cloud": 0.5}
+DECOUPLED_ZETA = {"temperatures": 0.2, "sun and cloud": 0.075}
+DECOUPLING_STEEPNESS = 4
+_ZETA_HEIGHT = 10.0
+
+
+def wind_components(wind_speed: npt.ArrayLike, wind_from_direction: npt.ArrayLike) -> tuple[Array, Array]:
+    """Split a wind into its eastward and northward components.
+
+    Parameters
+    ----------
+    wind_speed : array_like
+        [m s-1], not negative.
+    wind_from_direction : array_like
+        Where the wind comes from, clockwise from north [degree]; broadcast against the speed.
+
+    Returns
+    -------
+    eastward_wind, northward_wind : ndarray
+        [m s-1]. A calm has no direction and gives 0, 0 whatever the direction.
+
+    Notes
+    -----
+    ``-U sin(d)``, ``-U cos(d)``: the definition of the two components ([Stull-1988]); for any speed and angle.
+    """
+    speed = np.asarray(wind_speed, dtype=float)
+    angle = np.deg2rad(np.where(speed == 0, 0.0, np.asarray(wind_from_direction, dtype=float)))
+    return np.asarray(-speed * np.sin(angle)), np.asarray(-speed * np.cos(angle))
+
+
+def wind_from_components(eastward_wind: npt.ArrayLike, northward_wind: npt.ArrayLike) -> tuple[Array, Array]:
+    """Put a wind together from its components; the inverse of `wind_components`.
+
+    Parameters
+    ----------
+    eastward_wind, northward_wind : array_like
+        [m s-1], broadcast against each other.
+
+    Returns
+    -------
+    wind_speed : ndarray
+        [m s-1].
+    wind_from_direction : ndarray
+        [degree], 0 up to but not including 360; 0 for a calm.
+
+    Notes
+    -----
+    ``atan2(-u, -v)``, the definition ([Stull-1988]); for any components.
+    """
+    east, north = np.asarray(eastward_wind, dtype=float), np.asarray(northward_wind, dtype=float)
+    speed = np.hypot(east, north)
+    direction = np.mod(np.rad2deg(np.arctan2(-east, -north)), 360.0)
+    direction = np.where((direction >= 360.0) | (speed == 0), 0.0, direction)
+    return np.asarray(speed), np.asarray(np.where(np.isnan(speed), np.nan, direction))
+
+
+def turning_with_height(wind_from_direction: npt.ArrayLike, wind_from_direction_above: npt.ArrayLike) -> Array:
+    """Give the turn of the wind between two heights, the shorter way round.
+
+    Parameters
+    ----------
+    wind_from_direction, wind_from_direction_above : array_like
+        [degree].
+
+    Returns
+    -------
+    ndarray
+        [degree], -180 up to but not including 180; positive veers (turns clockwise going up), negative backs. By
+        definition; for any angles.
+    """
+    turn = np.asarray(wind_from_direction_above, dtype=float) - np.asarray(wind_from_direction, dtype=float)
+    return np.asarray(np.mod(turn + 180.0, 360.0) - 180.0)
+
+
+def interpolate_in_log_height(
+    value: npt.ArrayLike,
+    height: npt.ArrayLike,
+    value_above: npt.ArrayLike,
+    height_above: npt.ArrayLike,
+    wanted_height: npt.ArrayLike,
+) -> Array:
+    """Interpolate (or carry on) a quantity linearly in the logarithm of height between two levels.
+
+    Parameters
+    ----------
+    value, value_above : array_like
+        Of any unit; a wind speed or a component of the wind.
+    height, height_above, wanted_height : array_like
+        Above ground [m], positive, the first two different.
+
+    Returns
+    -------
+    ndarray
+        ``v1 + (v2 - v1) ln(z/z1) / ln(z2/z1)``: the neutral profile of any roughness ([Stull-1988]).
+    """
+    low, high = np.asarray(value, dtype=float), np.asarray(value_above, dtype=float)
+    z1 = np.asarray(height, dtype=float)
+    weight = np.log(np.asarray(wanted_height, dtype=float) / z1) / np.log(np.asarray(height_above, float) / z1)
+    return np.asarray(low + weight * (high - low))
+
+
+def log_law_wind_speed(
+    wind_speed: npt.ArrayLike,
+    height: npt.ArrayLike,
+    wanted_height: npt.ArrayLike,
+    roughness_length: npt.ArrayLike,
+    *,
+    displacement_height: npt.ArrayLike = 0.0,
+    obukhov_length: npt.ArrayLike = np.inf,
+) -> Array:
+    """Carry a wind speed from one height to another by the log law as the textbooks have it.
+
+    Parameters
+    ----------
+    wind_speed : array_like
+        At `height` [m s-1].
+    height, wanted_height : array_like
+        Above ground [m].
+    roughness_length : array_like
+        [m], 1e-5 to 3.
+    displacement_height : array_like, optional
+        Of woods and towns [m]; both heights are counted from it.
+    obukhov_length : array_like, optional
+        [m]; infinite (neutral) by default.
+
+    Returns
+    -------
+    ndarray
+        [m s-1], never negative; 0 among the roughness elements. NaN where the given height is among them.
+
+    Notes
+    -----
+    ``U(z)/U(zr) = [ln((z-d)/z0) - psi((z-d)/L) + psi(z0/L)] / [same at zr]``, [Stull-1988]. Valid for
+    z > d + 10 z0, below about 100 m and for z/L below 1. Not capped; `surface_layer_wind_speed` is what forecasts
+    are carried by.
+    """
+    z0 = np.asarray(roughness_length, dtype=float)
+    length = np.asarray(obukhov_length, dtype=float)
+    d = np.asarray(displacement_height, dtype=float)
+    over = _log_law_shape(np.asarray(wanted_height, dtype=float) - d, z0, 1.0 / length)
+    under = _log_law_shape(np.asarray(height, dtype=float) - d, z0, 1.0 / length)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.where(under > 0, over / under, np.nan)
+    return np.asarray(np.asarray(wind_speed, dtype=float) * ratio)
+
+
+def _log_law_shape(height: Array, z0: Array, inverse_length: Array) -> Array:
+    z = np.maximum(height, z0)
+    psi = momentum_stability_correction(z * inverse_length) - momentum_stability_correction(z0 * inverse_length)
+    return np.asarray(np.maximum(np.log(z / z0) - psi, 0.0))
+
+
+def power_law_wind_speed(
+    wind_speed: npt.ArrayLike,
+    height: npt.ArrayLike,
+    wanted_height: npt.ArrayLike,
+    exponent: npt.ArrayLike = POWER_LAW_EXPONENT,
+) -> Array:
+    """Carry a wind speed from one height to another by the power law.
+
+    Parameters
+    ----------
+    wind_speed : array_like
+        At `height` [m s-1].
+    height, wanted_height : array_like
+        Above ground [m].
+    exponent : array_like, optional
+        [1]; 1/7 by default (open land, neutral air; common practice).
+
+    Returns
+    -------
+    ndarray
+        ``U(zr) (z/zr)**exponent`` [m s-1]. Common practice between 10 and 150 m over open land; right on average over
+        day and night, not in any one hour.
+    """
+    ratio = np.asarray(wanted_height, dtype=float) / np.asarray(height, dtype=float)
+    return np.asarray(np.asarray(wind_speed, dtype=float) * ratio ** np.asarray(exponent, dtype=float))
+
+
+def shear_exponent(
+    wind_speed: npt.ArrayLike, height: npt.ArrayLike, wind_speed_above: npt.ArrayLike, height_above: npt.ArrayLike
+) -> Array:
+    """Give the exponent of the power law through the winds at two heights.
+
+    Parameters
+    ----------
+    wind_speed, wind_speed_above : array_like
+        [m s-1].
+    height, height_above : array_like
+        Above ground [m].
+
+    Returns
+    -------
+    ndarray
+        [1]; below 0.1 well mixed, 0.1 to 0.2 near neutral, above 0.3 stable (common practice). NaN with a calm.
+    """
+    low, high = np.asarray(wind_speed, dtype=float), np.asarray(wind_speed_above, dtype=float)
+    calm = (low <= 0) | (high <= 0)
+    ratio = np.where(calm, np.nan, high) / np.where(calm, np.nan, low)
+    return np.asarray(np.log(ratio) / np.log(np.asarray(height_above, float) / np.asarray(height, float)))
+
+
+def surface_layer_wind_speed(
+    wind_speed: npt.ArrayLike,
+    height: npt.ArrayLike,
+    wanted_height: npt.ArrayLike,
+    roughness_length: npt.ArrayLike = OPEN_GROUND_ROUGHNESS_LENGTH,
+    *,
+    obukhov_length: npt.ArrayLike = np.inf,
+    displacement_height: npt.ArrayLike = 0.0,
+    stability_source: str = "temperatures",
+) -> Array:
+    """Carry a wind speed from one height to another, up or down, as tall towers show it.
+
+    Parameters
+    ----------
+    wind_speed : array_like
+        At `height` [m s-1].
+    height, wanted_height : array_like
+        Above ground [m]; 2 to 150 m.
+    roughness_length : array_like, optional
+        [m].
+    obukhov_length : array_like, optional
+        [m]; infinite (neutral) by default.
+    displacement_height : array_like, optional
+        Of woods and towns [m].
+    stability_source : {"temperatures", "sun and cloud"}
+        Where the Obukhov length is from.
+
+    Returns
+    -------
+    ndarray
+        [m s-1]; in neutral air equal to `log_law_wind_speed`. NaN where `height` is among the roughness elements.
+
+    Notes
+    -----
+    The log law with its stability weakened: 1/L is multiplied by 0.5 in unstable and by 0.25 in stable air, and as
+    10 m/L passes 0.2 the result goes over to the power law of 1/7, because there the wind aloft has come loose from
+    the wind below and similarity says nothing. With stability from sun and cloud the two numbers for stable air are 0.5
+    and 0.075. Up to that the wind aloft is given rather high than low, as [Tower] has less shear at night than
+    flat land. All arguments are broadcast; continuous in every one of them.
+    """
+    inverse = 1.0 / np.asarray(obukhov_length, dtype=float)
+    weakened = np.where(inverse < 0, UNSTABLE_SHARE, STABLE_SHARE[stability_source]) * inverse
+    with np.errstate(divide="ignore"):
+        by_log = log_law_wind_speed(
+            wind_speed,
+            height,
+            wanted_height,
+            roughness_length,
+            displacement_height=displacement_height,
+            obukhov_length=1.0 / weakened,
+        )
+    by_power = power_law_wind_speed(wind_speed, height, wanted_height)
+    stable = np.maximum(inverse, 0.0) * _ZETA_HEIGHT
+    coupled = 1.0 / (1.0 + (stable / DECOUPLED_ZETA[stability_source]) ** DECOUPLING_STEEPNESS)
+    return np.asarray(coupled * by_log + (1.0 - coupled) * by_power)

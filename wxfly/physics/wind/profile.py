@@ -1,0 +1,290 @@
+"""Wind at any height near the ground, from whatever levels a forecast has.
+
+Between two levels the wind is interpolated in the logarithm of height, which needs neither roughness nor stability
+and keeps jets and veer. From one level alone it follows the log law, bent by stability where that is known, or a
+power law where not even the surface is known. Every value comes with the method that gave it and a standard deviation.
+
+References
+----------
+[Tower] Hourly means at ten heights of a 135 m tower (NREL, 2012-2014), see the evidence page on wind.
+[ICAO-9817] ICAO Doc 9817, Manual on Low-level Wind Shear: shear is told per 30 m (100 ft) of height.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from wxfly.physics.wind.levels import (
+    EVERY_STABILITY,
+    ROUNDED_UP,
+    Level,
+    ProfileMethod,
+    WindAtHeight,
+    between_levels,
+    beyond_top,
+    either,
+    from_one_level,
+)
+from wxfly.physics.wind.log_law import (
+    log_law_wind_speed,
+    power_law_wind_speed,
+    wind_components,
+    wind_from_components,
+)
+
+__all__ = [
+    "ProfileMethod",
+    "WindAtHeight",
+    "log_law_wind_speed",
+    "power_law_wind_speed",
+    "wind_at_height",
+    "wind_components",
+    "wind_difference_with_height",
+    "wind_from_components",
+    "wind_profile",
+]
+
+Array = npt.NDArray[np.float64]
+Codes = npt.NDArray[np.int8]
+Mask = npt.NDArray[np.bool_]
+
+MISSING_LEVEL = ("not known", "use the others")
+INTERPOLATION = ("logarithmic", "curved")
+STABILITY_SOURCE = ("temperatures", "sun and cloud")
+UNKNOWN_STABILITY = ("neutral", "careful")
+
+
+def wind_at_height(
+    wind_speed: npt.ArrayLike,
+    wind_from_direction: npt.ArrayLike,
+    heights: npt.ArrayLike,
+    wanted_height: npt.ArrayLike,
+    *,
+    roughness_length: npt.ArrayLike | None = None,
+    displacement_height: npt.ArrayLike = 0.0,
+    obukhov_length: npt.ArrayLike | None = None,
+    stability_source: str = "temperatures",
+    interpolation: str = "logarithmic",
+    missing_level: str = "not known",
+    unknown_stability: str = "neutral",
+) -> WindAtHeight:
+    """Give the wind at a height from whatever levels exist, and say which method gave it.
+
+    Parameters
+    ----------
+    wind_speed, wind_from_direction : array_like
+        Shape ``[..., level]`` [m s-1, degree]. A missing direction leaves the speed and gives no direction.
+    heights : array_like
+        Of the levels above ground, increasing, ``[level]`` or ``[..., level]`` [m], for example heights above 10 m
+        and then pressure levels above ground; NaN takes a level out of the axis.
+    wanted_height : array_like
+        Above ground, scalar or broadcast against ``[...]`` [m]; 2 to 300 m.
+    roughness_length, displacement_height : array_like, optional
+        Of the surface that the lowest level belongs to, broadcast against ``[...]`` [m]. Used only below the
+        lowest level and from one level alone.
+    obukhov_length : array_like, optional
+        From `wxfly.physics.wind.stability`, broadcast against ``[...]`` [m]; NaN where not known.
+    stability_source : {"temperatures", "sun and cloud"}
+        Where the Obukhov length is from; it decides how far stability is trusted, and the standard deviation.
+    interpolation : {"logarithmic", "curved"}
+        Between two levels, a straight line in ln(height), or one bent by the shear itself: steeper shear than over
+        open ground means stable air, where the wind aloft lies close above the upper level, less means mixing or
+        a jet, where it bulges. The curve is nearer to measurements (evidence page), the line is the reference.
+    missing_level : {"not known", "use the others"}
+        What a NaN speed on a level of the axis means for an hour that needs the level. By default the wind is
+        not known there, so that a level lost from a forecast never gives a confident lower wind; a level that is
+        not needed changes nothing, and a level that the model does not carry is not on the axis. The other
+        choice takes the next levels there are; its standard deviation is that of the longer way.
+    unknown_stability : {"neutral", "careful"}
+        What an Obukhov length of NaN means. "careful" gives the largest wind and the largest standard deviation that
+        any stability would give: for hours in which a forecast that carries what stability needs has lost it.
+
+    Returns
+    -------
+    WindAtHeight
+        Arrays of shape ``[...]``. Exact at the levels, continuous in height and in stability.
+
+    Raises
+    ------
+    ValueError
+        For heights that are not positive or an unknown choice.
+
+    Notes
+    -----
+    Speed and direction are interpolated apart: the direction is that of the components interpolated, the speed is
+    the interpolated speed. Interpolating the components and taking their length cancels wind where it turns with
+    height and is never above: on [Tower] from 10 and 122 m to 38 m it is off by 0.67 m/s, the speeds by 0.40 m/s.
+    """
+    for choice, valid in (
+        (missing_level, MISSING_LEVEL),
+        (interpolation, INTERPOLATION),
+        (stability_source, STABILITY_SOURCE),
+        (unknown_stability, UNKNOWN_STABILITY),
+    ):
+        if choice not in valid:
+            raise ValueError(f"{choice!r} is not one of {', '.join(valid)}")
+    speed = np.asarray(wind_speed, dtype=float)
+    direction = np.broadcast_to(np.asarray(wind_from_direction, dtype=float), speed.shape)
+    level = np.broadcast_to(np.asarray(heights, dtype=float), speed.shape)
+    shape = np.broadcast_shapes(speed.shape[:-1], np.shape(wanted_height))
+    z = np.broadcast_to(np.asarray(wanted_height, dtype=float), shape)
+    if (level <= 0).any() or (z <= 0).any():
+        raise ValueError("heights must be above ground: positive, in m")
+    length = np.asarray(np.nan if obukhov_length is None else obukhov_length, dtype=float)
+    if speed.shape[-1] == 0:
+        nothing = np.full(shape, np.nan)
+        return WindAtHeight(nothing, nothing, nothing, np.zeros(shape, np.int8))
+
+    there = ~np.isnan(level)
+    if missing_level == "use the others":
+        there = there & ~np.isnan(speed)
+    below = Level(speed, direction, level, there & (level <= z[..., None]), last=True)
+    above = Level(speed, direction, level, there & (level > z[..., None]), last=False)
+
+    at_level = below.found & (below.height == z)
+    between = below.found & above.found & ~at_level
+    beyond = below.found & ~above.found & ~at_level
+    value, turn = np.where(at_level, below.speed, np.nan), np.where(at_level, below.direction, np.nan)
+    deviation = np.where(at_level, 0.0, np.nan)
+    method = np.where(at_level, np.int8(ProfileMethod.AT_LEVEL), np.int8(ProfileMethod.NOT_KNOWN))
+    alone = (below.found ^ above.found) & ~at_level
+    got: list[tuple[Mask, int, tuple[Array, Array, Array]]] = []
+    if between.any():
+        got.append((between, ProfileMethod.BETWEEN_LEVELS, between_levels(below, above, z, length, interpolation)))
+    if beyond.any():
+        second = Level(speed, direction, level, there & (level < below.height[..., None]), last=True)
+        beyond = beyond & second.found
+        alone = alone & ~beyond
+        got.append((beyond, ProfileMethod.ABOVE_TOP_LEVEL, beyond_top(second, below, z, length)))
+    for mask, code, (new_value, new_turn, new_deviation) in got:
+        value, turn = np.where(mask, new_value, value), np.where(mask, new_turn, turn)
+        deviation, method = np.where(mask, new_deviation, deviation), np.where(mask, np.int8(code), method)
+    if alone.any():
+        only = either(below, above)
+        carried = from_one_level(only, z, roughness_length, displacement_height, length, stability_source)
+        value, turn = np.where(alone, carried[0], value), np.where(alone, only.direction, turn)
+        deviation, method = np.where(alone, carried[1], deviation), np.where(alone, carried[2], method)
+    lost = np.isnan(length) & ~np.isnan(value) & ~at_level
+    if unknown_stability == "careful" and lost.any():
+        speed, direction, level = (
+            np.broadcast_to(a, (*shape, speed.shape[-1]))[lost] for a in (speed, direction, level)
+        )
+        ground = None if roughness_length is None else np.broadcast_to(roughness_length, shape)[lost]
+        for zeta in EVERY_STABILITY:
+            other = wind_at_height(
+                speed,
+                direction,
+                level,
+                z[lost],
+                roughness_length=ground,
+                displacement_height=np.broadcast_to(displacement_height, shape)[lost],
+                obukhov_length=10.0 / zeta,
+                stability_source=stability_source,
+                interpolation=interpolation,
+                missing_level=missing_level,
+            )
+            stronger = other.wind_speed > value[lost]
+            value[lost] = np.where(stronger, other.wind_speed * ROUNDED_UP, value[lost])
+            deviation[lost] = np.maximum(deviation[lost], other.standard_deviation)
+    known = ~np.isnan(value)
+    return WindAtHeight(
+        value,
+        np.where(known, np.mod(turn, 360.0), np.nan),
+        np.where(known, deviation, np.nan),
+        np.where(known, method, np.int8(ProfileMethod.NOT_KNOWN)).astype(np.int8),
+    )
+
+
+def wind_profile(
+    wind_speed: npt.ArrayLike,
+    wind_from_direction: npt.ArrayLike,
+    heights: npt.ArrayLike,
+    wanted_heights: npt.ArrayLike,
+    *,
+    roughness_length: npt.ArrayLike | None = None,
+    displacement_height: npt.ArrayLike = 0.0,
+    obukhov_length: npt.ArrayLike | None = None,
+    **choices: str,
+) -> WindAtHeight:
+    """Give the wind at many heights at once.
+
+    Parameters
+    ----------
+    wind_speed, wind_from_direction, heights
+        As in `wind_at_height`, shape ``[..., level]``.
+    wanted_heights : array_like
+        Shape ``[wanted]`` [m], for example every 5 m to the ceiling.
+    roughness_length, displacement_height, obukhov_length : array_like, optional
+        As in `wind_at_height`, broadcast against ``[...]``.
+    **choices
+        The other keyword arguments of `wind_at_height`.
+
+    Returns
+    -------
+    WindAtHeight
+        Arrays of shape ``[..., wanted]``; methods, range (2 to 300 m) and sources are those of `wind_at_height`.
+    """
+    speed = np.asarray(wind_speed, dtype=float)[..., None, :]
+    direction = np.asarray(wind_from_direction, dtype=float)[..., None, :]
+    level = np.asarray(heights, dtype=float)
+    wanted = np.asarray(wanted_heights, dtype=float)
+    return wind_at_height(
+        np.broadcast_to(speed, (*speed.shape[:-2], wanted.size, speed.shape[-1])),
+        direction,
+        level if level.ndim == 1 else level[..., None, :],
+        wanted,
+        roughness_length=None if roughness_length is None else np.asarray(roughness_length, float)[..., None],
+        displacement_height=np.asarray(displacement_height, dtype=float)[..., None],
+        obukhov_length=None if obukhov_length is None else np.asarray(obukhov_length, float)[..., None],
+        **choices,
+    )
+
+
+def wind_difference_with_height(
+    wind_speed: npt.ArrayLike,
+    wind_from_direction: npt.ArrayLike,
+    heights: npt.ArrayLike,
+    wanted_height: npt.ArrayLike,
+    *,
+    depth: float = 30.0,
+    lowest_height: float = 10.0,
+    **profile: Any,
+) -> Array:
+    """Give the largest vector difference of the wind over a layer that a climb to the height passes.
+
+    Parameters
+    ----------
+    wind_speed, wind_from_direction, heights
+        As in `wind_at_height`.
+    wanted_height : array_like
+        Scalar, or ``[wanted]`` for many heights at once [m].
+    depth : float, optional
+        Depth of the layer [m]; shear is told per 30 m, [ICAO-9817].
+    lowest_height : float, optional
+        Where the lowest layer begins [m].
+    **profile
+        Keyword arguments of `wind_at_height`.
+
+    Returns
+    -------
+    ndarray
+        [m s-1] per `depth`, shape ``[...]``, or ``[..., wanted]``; NaN where a direction or a level that is needed is
+        not known. Layers have their top every 10 m up to the wanted height, and at least the lowest layer counts.
+        Valid where `wind_at_height` is, for tops up to 300 m.
+    """
+    wanted = np.atleast_1d(np.asarray(wanted_height, dtype=float))
+    lowest_top = lowest_height + depth
+    own_top = np.maximum(wanted, lowest_top)
+    tops = np.union1d(np.arange(lowest_top, own_top.max(), 10.0), own_top)
+    wind = wind_profile(wind_speed, wind_from_direction, heights, np.concatenate([tops - depth, tops]), **profile)
+    east, north = wind_components(wind.wind_speed, wind.wind_from_direction)
+    difference = np.hypot(
+        east[..., tops.size :] - east[..., : tops.size], north[..., tops.size :] - north[..., : tops.size]
+    )
+    every_10_m = np.isclose(np.mod(tops - lowest_top, 10.0), 0.0)
+    passed = (every_10_m & (tops < own_top[:, None])) | (tops == own_top[:, None])
+    largest = np.where(passed, difference[..., None, :], -np.inf).max(axis=-1)
+    return np.asarray(largest[..., 0] if np.ndim(wanted_height) == 0 else largest)

@@ -1,0 +1,237 @@
+"""Aircraft: operating limits by class, from the shipped table and the pilot's own file."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from wxfly.errors import WxflyError, unknown_name
+from wxfly.pilot.own_files import parse_toml
+from wxfly.pilot.own_tables import OwnTable, shipped_and_own
+from wxfly.units import parse_quantity
+
+KINDS = ("multirotor", "fixed_wing")
+DEFAULT = "folding-quad-249g"
+
+
+@dataclass(frozen=True)
+class Aircraft:
+    """What an aircraft stands, as its maker says.
+
+    All figures are SI. A figure of None is one the pilot has not given: the element that needs it is then
+    not judged and the answer says so.
+
+    Attributes
+    ----------
+    name, title, kind : str
+        Short name, words for people, and one of `KINDS`.
+    maximum_wind, maximum_gust : float
+        Largest mean wind and largest gust at flight height [m s-1].
+    minimum_temperature, maximum_temperature : float
+        Range of air temperature [K].
+    maximum_takeoff_altitude : float or None
+        Largest take-off altitude [m], read as density altitude in the standard atmosphere.
+    maximum_precipitation : float
+        Largest rate of precipitation [mm h-1].
+    mass : float or None
+        Take-off mass [kg].
+    characteristic_dimension : float or None
+        Largest dimension that the eye sees [m]: motor to motor, or span.
+    maximum_wind_difference : float
+        Largest difference of wind over 30 m of height [m s-1].
+    maximum_gust_at_launch : float or None
+        Largest gust at the hand, 2 m above ground, for launching and landing [m s-1].
+    battery_energy : float or None
+        Printed on the pack [J].
+    battery_capacity, battery_cell_resistance : float or None
+        Printed on the pack [C], and of one of its cells at 25 degC [ohm]; of one pack where several share the load.
+    battery_cycles : float or None
+        How often the pack has been charged [1].
+    top_speed : float or None
+        Through the air, level, without wind [m s-1].
+    climb_speed, descent_speed : float or None
+        As flown [m s-1].
+    electronics_power : float or None
+        Of what does not turn a propeller: camera, radio, computer [W].
+    hover_endurance : float or None
+        Multirotors: hovering without wind until the pack is empty, at sea level [s].
+    maximum_tilt : float or None
+        Multirotors: at top speed [degree].
+    rotor_diameter, rotor_count : float or None
+        Multirotors [m, 1].
+    thrust_to_weight : float or None
+        Multirotors: largest thrust over weight at sea level [1].
+    cruise_speed, cruise_endurance : float or None
+        Fixed wing: an airspeed [m s-1] and how long the pack lasts at it [s].
+    glide_ratio, best_glide_speed, stall_speed : float or None
+        Fixed wing: best lift over drag [1], and the airspeeds of it and of the stall, at sea level [m s-1].
+    sources : mapping
+        Where each figure is from.
+    """
+
+    name: str
+    title: str
+    kind: str
+    maximum_wind: float
+    maximum_gust: float
+    minimum_temperature: float
+    maximum_temperature: float
+    maximum_precipitation: float
+    maximum_takeoff_altitude: float | None = None
+    mass: float | None = None
+    characteristic_dimension: float | None = None
+    maximum_wind_difference: float = 4.1
+    maximum_gust_at_launch: float | None = None
+    battery_energy: float | None = None
+    battery_capacity: float | None = None
+    battery_cell_resistance: float | None = None
+    battery_cycles: float | None = None
+    top_speed: float | None = None
+    climb_speed: float | None = None
+    descent_speed: float | None = None
+    electronics_power: float | None = None
+    hover_endurance: float | None = None
+    maximum_tilt: float | None = None
+    rotor_diameter: float | None = None
+    rotor_count: float | None = None
+    thrust_to_weight: float | None = None
+    cruise_speed: float | None = None
+    cruise_endurance: float | None = None
+    glide_ratio: float | None = None
+    best_glide_speed: float | None = None
+    stall_speed: float | None = None
+    sources: Mapping[str, str] = field(default_factory=dict, compare=False)
+
+
+# key -> (quantity, unit of a bare number: none is accepted, so that no figure is read in the wrong unit)
+_QUANTITIES = {
+    "maximum_wind": "speed",
+    "maximum_gust": "speed",
+    "minimum_temperature": "temperature",
+    "maximum_temperature": "temperature",
+    "maximum_precipitation": "precipitation",
+    "maximum_takeoff_altitude": "length",
+    "mass": "mass",
+    "characteristic_dimension": "length",
+    "maximum_wind_difference": "speed",
+    "maximum_gust_at_launch": "speed",
+    "battery_energy": "energy",
+    "battery_capacity": "charge",
+    "battery_cell_resistance": "resistance",
+    "battery_cycles": "number",
+    "top_speed": "speed",
+    "climb_speed": "speed",
+    "descent_speed": "speed",
+    "electronics_power": "power",
+    "hover_endurance": "time",
+    "maximum_tilt": "angle",
+    "rotor_diameter": "length",
+    "rotor_count": "number",
+    "thrust_to_weight": "number",
+    "cruise_speed": "speed",
+    "cruise_endurance": "time",
+    "glide_ratio": "number",
+    "best_glide_speed": "speed",
+    "stall_speed": "speed",
+}
+_WORDS = ("title", "kind")
+ENERGY_FIGURES = tuple(list(_QUANTITIES)[list(_QUANTITIES).index("battery_energy") :])
+"""The keys that only a sortie needs."""
+_OPTIONAL = (
+    "maximum_takeoff_altitude",
+    "mass",
+    "characteristic_dimension",
+    "maximum_wind_difference",
+    "maximum_gust_at_launch",
+    *ENERGY_FIGURES,
+)
+_MAY_BE_ZERO = ("maximum_precipitation", "battery_cycles", "electronics_power")
+
+# 8 kt per 100 ft is the top of "moderate" in the wind-shear intensity classes of the Fifth Air Navigation
+# Conference (ICAO Doc 9817; value from memory).
+_WIND_DIFFERENCE_SOURCE = "top of moderate wind shear, 8 kt per 100 ft (ICAO Doc 9817, value from memory)"
+
+
+def load_aircraft(own_file: Path | None = None) -> OwnTable[Aircraft]:
+    """Give every known aircraft by name: the shipped classes, and the pilot's own over them.
+
+    Parameters
+    ----------
+    own_file : Path, optional
+        The pilot's file; an absent file adds nothing, and an entry that cannot be read is set aside.
+    """
+    return shipped_and_own("aircraft.toml", own_file, _parse_one)
+
+
+def find_aircraft(name: str, own_file: Path | None = None) -> Aircraft:
+    """Give the aircraft of this name, or say which is nearest."""
+    table = load_aircraft(own_file)
+    table.refuse_doubtful(name, "aircraft")
+    if name not in table:
+        raise unknown_name("aircraft", name, table)
+    return table[name]
+
+
+def parse_aircraft(text: str, place: str) -> dict[str, Aircraft]:
+    """Read aircraft from TOML text; `place` names the file in errors."""
+    return {name: _parse_one(name, entry, place) for name, entry in parse_toml(text, place).items()}
+
+
+def _parse_one(name: str, entry: Any, place: str) -> Aircraft:
+    where = f"{place}: [{name}]"
+    if not isinstance(entry, dict):
+        raise WxflyError(f'{where} must be a table of keys such as maximum_gust = "10 m/s"')
+    values: dict[str, Any] = {}
+    sources: dict[str, str] = {"maximum_wind_difference": _WIND_DIFFERENCE_SOURCE}
+    for key, given in entry.items():
+        if key in _WORDS:
+            values[key] = _word(where, key, given)
+        elif key in _QUANTITIES:
+            values[key], sources[key] = _figure(where, key, given)
+        else:
+            raise unknown_name(f"{where} key", key, [*_WORDS, *_QUANTITIES])
+    missing = [k for k in (*_WORDS, *_QUANTITIES) if k not in values and k not in _OPTIONAL]
+    if missing:
+        raise WxflyError(f"{where} has no {', no '.join(missing)}; the maker's manual gives it")
+    aircraft = Aircraft(name=name, sources=sources, **values)
+    if aircraft.kind not in KINDS:
+        raise unknown_name(f"{where} kind", aircraft.kind, KINDS)
+    if aircraft.maximum_wind > aircraft.maximum_gust:
+        raise WxflyError(f"{where} maximum_wind is above maximum_gust; are the two exchanged?")
+    if aircraft.minimum_temperature >= aircraft.maximum_temperature:
+        raise WxflyError(f"{where} minimum_temperature is not below maximum_temperature")
+    return aircraft
+
+
+def _word(where: str, key: str, given: Any) -> str:
+    if not isinstance(given, str):
+        raise WxflyError(f"{where} {key} = {given!r} must be a text in quotes")
+    return given
+
+
+def _figure(where: str, key: str, given: Any) -> tuple[float, str]:
+    source = "the pilot's own file"
+    if isinstance(given, dict):
+        unknown = [k for k in given if k not in ("value", "source")]
+        if unknown:
+            raise unknown_name(f"{where} {key} key", unknown[0], ("value", "source"))
+        source = str(given.get("source", source))
+        given = given.get("value")
+    if not isinstance(given, str):
+        raise WxflyError(f'{where} {key} = {given!r} must be a text with its unit, such as "10 m/s"')
+    try:
+        value = parse_quantity(given, _QUANTITIES[key], default_unit=_bare_unit(key))
+    except WxflyError as fault:
+        raise WxflyError(f"{where} {key}: {fault}") from None
+    if "temperature" not in key and value <= 0 and key not in _MAY_BE_ZERO:
+        raise WxflyError(f"{where} {key} = {given!r} must be above zero")
+    if value < 0:
+        raise WxflyError(f"{where} {key} = {given!r} must not be below zero")
+    return value, source
+
+
+def _bare_unit(key: str) -> str:
+    """Give the unit of a figure without one: a count has none, every other figure must say."""
+    return "1" if _QUANTITIES[key] == "number" else "(none given)"

@@ -1,0 +1,415 @@
+"""Planning rules of other trades that work in weather windows: limits reduced by lead time, periods, waits, holds.
+
+References
+----------
+[DNV-OS-H101] Det Norske Veritas (2011): Marine operations, general. Table 4-6: the largest share of a wind limit to
+    plan with where no record of the place exists (secondary: read in a transcription, not in the standard).
+[BPA] British Parachute Association operations manual, section 8: no jumps until 30 minutes have passed without a
+    gust over the limit.
+[EN13000] The wind limit of a crane falls with the sail area of its load (after EN 13000 and FEM 5.016).
+[UKAir] UK air operations rules for helicopter ambulances: below 5 km visibility, see what 30 s of flight cover.
+
+Two decisions with two thresholds, from what a pilot says they cost: driving out, and taking off.
+
+The rule of a cost against a loss: act where the chance is above the cost over what acting gains.
+
+What a pilot means to do with the weather: for how long, in one piece or with waits, at what cost.
+
+Nothing here knows the weather. The reference period, what is planned and what may go wrong, is the length for which
+windows are looked for and for which the chance is told.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from statistics import NormalDist
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from wxfly.errors import WxflyError
+from wxfly.units import parse_quantity
+
+Array = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
+
+DERATE_BY_LEAD = ((24.0, 0.80), (48.0, 0.75), (72.0, 0.70))
+"""Lead time [h] up to which a share of the limit is planned with, [DNV-OS-H101]: a starting value, of the sea."""
+FEWEST_PAIRS = 30
+"""Forecasts with observations below which the record of a place is not used."""
+HOLD_HOURS = 1
+"""After an hour over the limit the next one is held back, [BPA] on hourly values."""
+SECONDS_IN_SIGHT = 30.0
+"""[UKAir]"""
+
+
+def derate(lead_hours: float) -> float | None:
+    """Give the share of a wind limit to plan with at a lead time without an ensemble [1].
+
+    Parameters
+    ----------
+    lead_hours : float
+        From the start of the run [h].
+
+    Returns
+    -------
+    float or None
+        None past three days: an outlook only, nothing is planned on it.
+    """
+    return next((share for until, share in DERATE_BY_LEAD if lead_hours <= until), None)
+
+
+def derate_from_record(observed_over_forecast: npt.ArrayLike, miss: float = 0.05) -> float | None:
+    """Give the share of a limit to plan with so that only so many observations exceed it.
+
+    Parameters
+    ----------
+    observed_over_forecast : array_like
+        Observed value over its forecast, of one place and one range of lead times [1].
+    miss : float, optional
+        Share of hours that may turn out over the limit.
+
+    Returns
+    -------
+    float or None
+        ``1 / quantile(1 - miss)``, never above 1; None below `FEWEST_PAIRS` pairs.
+    """
+    ratios = np.asarray(observed_over_forecast, dtype=float)
+    ratios = ratios[np.isfinite(ratios)]
+    if ratios.size < FEWEST_PAIRS:
+        return None
+    return min(1.0, 1.0 / float(np.quantile(ratios, 1.0 - miss)))
+
+
+def derate_from_error(relative_error: float, *, relative_bias: float = 0.0, miss: float = 0.05) -> float:
+    """Give the share of a limit to plan with from a relative error: ``1 / (1 + bias + z error)``.
+
+    Parameters
+    ----------
+    relative_error, relative_bias : float
+        Standard deviation and mean of observed over forecast minus 1 [1].
+    miss : float, optional
+        Share of hours that may turn out over the limit.
+    """
+    return 1.0 / (1.0 + relative_bias + NormalDist().inv_cdf(1.0 - miss) * relative_error)
+
+
+def reference_period(planned: float, contingency: float | None = None) -> float:
+    """Give the time for which the weather must hold: what is planned and what may go wrong.
+
+    Parameters
+    ----------
+    planned : float
+        In any unit of time.
+    contingency : float, optional
+        Same unit; as long again as what is planned where it was not worked out, [DNV-OS-H101].
+    """
+    return planned + (planned if contingency is None else contingency)
+
+
+def hours_touched(start_minute: float, minutes: float) -> int:
+    """Count the hours of the clock that a stretch of time touches; one that ends on the hour does not touch the next.
+
+    Parameters
+    ----------
+    start_minute : float
+        From some full hour [min].
+    minutes : float
+        Length, above 0 [min].
+    """
+    return math.ceil((start_minute + minutes) / 60.0) - math.floor(start_minute / 60.0)
+
+
+def contiguous_starts(holds: npt.ArrayLike, hours: int) -> list[int]:
+    """Give the positions from which so many hours hold one after the other."""
+    flags = np.asarray(holds, dtype=bool)
+    if hours < 1 or hours > flags.size:
+        return []
+    windows = np.lib.stride_tricks.sliding_window_view(flags, hours)
+    return [int(i) for i in np.flatnonzero(windows.all(axis=1))]
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Hours of work or of waiting in work that can be interrupted."""
+
+    first: int
+    hours: int
+    is_work: bool
+
+
+def interrupted_work(holds: npt.ArrayLike, hours: int) -> list[Stretch] | None:
+    """Lay work that can stop at any hour, such as a survey flown by batteries, into the hours that hold.
+
+    Parameters
+    ----------
+    holds : array_like of bool
+        By hour.
+    hours : int
+        Of work.
+
+    Returns
+    -------
+    list of Stretch or None
+        Work and waits in turn, beginning and ending with work; None when the hours that hold do not suffice.
+    """
+    flags = np.asarray(holds, dtype=bool)
+    chosen = np.flatnonzero(flags)[:hours]
+    if chosen.size < hours or hours < 1:
+        return None
+    stretches: list[Stretch] = []
+    for position in range(int(chosen[0]), int(chosen[-1]) + 1):
+        if stretches and stretches[-1].is_work == bool(flags[position]):
+            last = stretches[-1]
+            stretches[-1] = Stretch(last.first, last.hours + 1, last.is_work)
+        else:
+            stretches.append(Stretch(position, 1, bool(flags[position])))
+    return stretches
+
+
+def phase_starts(demand: npt.ArrayLike, limits: Sequence[float]) -> list[int]:
+    """Give the positions from which every phase of a flight keeps its own limit.
+
+    Parameters
+    ----------
+    demand : array_like
+        By step of time, such as the gust.
+    limits : sequence of float
+        Of set-up, climb, work at height, return: one for each step from the start. A demand that is not known keeps
+        no limit.
+    """
+    values = np.asarray(demand, dtype=float)
+    if not limits or len(limits) > values.size:
+        return []
+    windows = np.lib.stride_tricks.sliding_window_view(values, len(limits))
+    return [int(i) for i in np.flatnonzero((windows <= np.asarray(limits, dtype=float)).all(axis=1))]
+
+
+def hold_after_break(holds: npt.ArrayLike, hours: int = HOLD_HOURS) -> Flags:
+    """Hold back the hours after one over the limit: wind that has just been too strong comes back.
+
+    Parameters
+    ----------
+    holds : array_like of bool
+        By hour. The hours before the first are taken to have held.
+    hours : int, optional
+        How many to hold back, [BPA].
+    """
+    flags = np.asarray(holds, dtype=bool)
+    result = flags.copy()
+    for back in range(1, hours + 1):
+        result[back:] &= flags[:-back]
+    return result
+
+
+def persistence_chance(share_of_good_hours: float, good_after_good: float, hours: int) -> float:
+    """Give the chance of so many good hours in a row from climate alone: the yardstick for every forecast.
+
+    Parameters
+    ----------
+    share_of_good_hours, good_after_good : float
+        Share of hours that hold, and of hours that hold after one that did [1].
+    hours : int
+        At least 1.
+    """
+    return share_of_good_hours * good_after_good ** (hours - 1)
+
+
+def time_to_return(distance: float, air_speed: float, headwind: float) -> float:
+    """Give the flying time to keep for the way back [s]; infinite where the wind is as fast as the aircraft.
+
+    Parameters
+    ----------
+    distance, air_speed, headwind : float
+        [m], [m s-1], [m s-1]; the headwind is the upper one of the forecast.
+    """
+    return distance / (air_speed - headwind) if air_speed > headwind else math.inf
+
+
+def visibility_to_fly(ground_speed: float) -> float:
+    """Give the visibility that covers half a minute of flight [m], [UKAir].
+
+    Parameters
+    ----------
+    ground_speed : float
+        [m s-1]
+    """
+    return SECONDS_IN_SIGHT * ground_speed
+
+
+def limit_with_payload(limit: float, mass_ratio: float, area_ratio: float) -> float:
+    """Give the wind limit of an aircraft that carries something: less where the area grew by more than the mass.
+
+    Parameters
+    ----------
+    limit : float
+        Without the payload [m s-1].
+    mass_ratio, area_ratio : float
+        Mass and frontal area with the payload over those without [1].
+
+    Notes
+    -----
+    The rule of cranes, [EN13000]; carrying it over to multirotors is ours: the same balance of drag and weight.
+    """
+    return limit * min(1.0, math.sqrt(mass_ratio / area_ratio))
+
+
+@dataclass(frozen=True)
+class Costs:
+    """What a pilot may give: what driving out costs, what a flight is worth, what a broken limit would cost.
+
+    In one currency, each above 0.
+    """
+
+    driving_out: float
+    value_of_flight: float
+    damage: float
+
+    @property
+    def least_chance_to_drive(self) -> float:
+        """The chance above which driving out pays: ``cost / value``."""
+        return self.driving_out / self.value_of_flight
+
+    @property
+    def largest_risk_to_take_off(self) -> float:
+        """The chance of a broken limit below which taking off pays: ``value / damage``."""
+        return self.value_of_flight / self.damage
+
+    @property
+    def members_needed(self) -> int:
+        """How many members an ensemble needs to tell a risk as small as that from more: ``1/(m+2)`` must reach it."""
+        return max(1, math.ceil(1.0 / self.largest_risk_to_take_off - 2.0 - 1e-9))
+
+
+def drives_out(chance: float, costs: Costs) -> bool:
+    """Tell whether driving out pays at this chance of a window; not when the chance is not known."""
+    return chance > costs.least_chance_to_drive
+
+
+def takes_off(chance: float, costs: Costs) -> bool:
+    """Tell whether the risk of a broken limit is small enough to take off; not when it is not known."""
+    return 1.0 - chance < costs.largest_risk_to_take_off
+
+
+_DEFAULT_SECONDS = 45 * 60
+DEFAULT_DURATION = np.timedelta64(_DEFAULT_SECONDS, "s")
+NO_TIME = np.timedelta64(0, "s")
+AS_LONG = "as-long"
+"""The word for a time in hand that is as long again as what is planned."""
+_LONGEST = 86_400
+_LONGEST_SURVEY = 16 * 24
+_LONGEST_HOLD = 12
+
+
+@dataclass(frozen=True)
+class Intent:
+    """What a pilot means to do.
+
+    Attributes
+    ----------
+    planned : numpy.timedelta64
+        The time that the work takes when all goes well.
+    contingency : numpy.timedelta64
+        Kept in hand for what may go wrong.
+    survey_hours : int
+        Hours of work that can stop at any hour and go on later; 0 for work that is done in one piece.
+    hold_hours : int
+        Hours held back after one over the wind or the gust limit.
+    costs : Costs or None
+        What driving out, a flight and a broken limit cost; None where the pilot does not say.
+    """
+
+    planned: np.timedelta64 = DEFAULT_DURATION
+    contingency: np.timedelta64 = NO_TIME
+    survey_hours: int = 0
+    hold_hours: int = 0
+    costs: Costs | None = None
+
+    @property
+    def reference_period(self) -> np.timedelta64:
+        """The time for which the weather must hold."""
+        return self.planned + self.contingency
+
+
+def read_intent(options: Mapping[str, Any]) -> Intent:
+    """Read what a pilot means to do from the options of a command line, by name.
+
+    Raises
+    ------
+    WxflyError
+        For a time that is none, a whole longer than a day, or costs that are not three amounts above zero.
+    """
+    planned = _duration(options.get("duration"))
+    contingency = _contingency(options.get("contingency"), planned)
+    if planned + contingency > np.timedelta64(_LONGEST, "s"):
+        raise WxflyError(
+            f"a duration of {_minutes(planned)} min and {_minutes(contingency)} min in hand is longer than a day; "
+            "for work that can stop give --survey"
+        )
+    return Intent(
+        planned,
+        contingency,
+        _survey(options.get("survey")),
+        _hold(options.get("hold")),
+        _costs(options.get("costs")),
+    )
+
+
+def _duration(text: str | None) -> np.timedelta64:
+    seconds = parse_quantity(text, "time", "min") if text else _DEFAULT_SECONDS
+    if not 60 <= seconds <= _LONGEST:
+        raise WxflyError(f"a duration of '{text}' is no window of use; wanted 1min to 24h")
+    return _seconds(seconds)
+
+
+def _seconds(length: float) -> np.timedelta64:
+    return np.timedelta64(round(length), "s")
+
+
+def _contingency(text: str | None, planned: np.timedelta64) -> np.timedelta64:
+    if not text:
+        return NO_TIME
+    seconds = float(planned / np.timedelta64(1, "s"))
+    given = None if text == AS_LONG else parse_quantity(text, "time", "min")
+    if given is not None and given < 0:
+        raise WxflyError(f"a contingency of '{text}' is below zero; wanted a time such as 20min, or {AS_LONG}")
+    return _seconds(reference_period(seconds, given) - seconds)
+
+
+def _survey(text: str | None) -> int:
+    """Read the work of a survey in whole hours, rounded up."""
+    if not text:
+        return 0
+    hours = int(np.ceil(parse_quantity(text, "time", "h") / 3600.0 - 1e-9))
+    if not 1 <= hours <= _LONGEST_SURVEY:
+        raise WxflyError(f"a survey of '{text}' cannot be laid into the hours; wanted 1h to {_LONGEST_SURVEY}h")
+    return hours
+
+
+def _hold(given: int | None) -> int:
+    hours = int(given or 0)
+    if not 0 <= hours <= _LONGEST_HOLD:
+        raise WxflyError(f"a hold of {hours} hours is not used; wanted 0 to {_LONGEST_HOLD}")
+    return hours
+
+
+def _costs(text: str | None) -> Costs | None:
+    if not text:
+        return None
+    try:
+        amounts = [float(part) for part in text.split(",")]
+    except ValueError:
+        amounts = []
+    if len(amounts) != 3 or not all(np.isfinite(a) and a > 0 for a in amounts):
+        raise WxflyError(
+            f"costs '{text}' are not understood; wanted three amounts above 0 in one currency: driving out, the worth "
+            "of a flight, a broken limit, such as 30,100,2000"
+        )
+    return Costs(*amounts)
+
+
+def _minutes(length: np.timedelta64) -> int:
+    return int(length / np.timedelta64(1, "m"))

@@ -1,0 +1,165 @@
+"""Limits: what each element is held against, gathered from aircraft, rule and pilot."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from wxfly.errors import WxflyError, unknown_name
+from wxfly.pilot.aircraft import Aircraft
+from wxfly.pilot.elements import NAMES, REQUIRED_BY_DEFAULT
+from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
+from wxfly.pilot.rules import RuleSet, find_rules
+
+HEIGHT_OF_LAUNCH = 2.0
+"""Above ground, at which a gust limit for launching and landing is held [m]: at the hand, where a pilot measures."""
+HIGHEST_JUDGED = 300.0
+"""The methods that carry the wind were made for heights up to this [m]."""
+CEILING_ROUNDING = 0.1
+"""A height so little above the ceiling is taken for it [m]: 394 ft is 120.09 m. No altimeter of a small aircraft tells
+the two apart."""
+
+
+@dataclass(frozen=True)
+class Limits:
+    """The limits of one answer, SI.
+
+    Attributes
+    ----------
+    maximum_wind, maximum_gust, maximum_wind_difference : float
+        [m s-1]; the difference over 30 m of height.
+    maximum_precipitation : float
+        [mm h-1]
+    minimum_temperature, maximum_temperature : float
+        [K]
+    maximum_density_altitude : float or None
+        [m]; None when the aircraft gives none.
+    minimum_visibility : float
+        [m]
+    cloud_separation : float
+        Height that must stay free between aircraft and cloud base [m].
+    height_ceiling : float
+        Highest flight above ground [m].
+    daylight_rule : str
+        ``civil_twilight``, ``half_hour`` or ``sun_up``.
+    rules : str
+        Name of the rule set that gave ceiling, visibility, cloud and daylight.
+    maximum_kp : float or None
+        None takes the limit that follows from the place's geomagnetic latitude.
+    reserve : float
+        Share of a limit that the pilot wants left; an hour with less is *narrow*.
+    confidence : float
+        Chance with which wind and gust at flight height are not above what they are held for, as far as the carrying
+        from the forecast's levels goes; 0.5 takes the estimate itself. The forecast's own error is not in it.
+    required : tuple of str
+        Elements without which an hour is *not known*; the others are advised.
+    sources : mapping
+        Where each limit is from.
+    accepted : tuple of str
+        Advised elements that the pilot made so by name: where an hour has lost one, it leaves the state to the others.
+    maximum_gust_at_launch : float or None
+        Largest gust `HEIGHT_OF_LAUNCH` above ground for launching and landing [m s-1]; None where there is no limit of
+        its own.
+    """
+
+    maximum_wind: float
+    maximum_gust: float
+    maximum_wind_difference: float
+    maximum_precipitation: float
+    minimum_temperature: float
+    maximum_temperature: float
+    maximum_density_altitude: float | None
+    minimum_visibility: float
+    cloud_separation: float
+    height_ceiling: float
+    daylight_rule: str
+    rules: str = DEFAULT_RULES
+    maximum_kp: float | None = None
+    reserve: float = 0.2
+    confidence: float = 0.5
+    required: tuple[str, ...] = REQUIRED_BY_DEFAULT
+    sources: Mapping[str, str] = field(default_factory=dict, compare=False)
+    maximum_gust_at_launch: float | None = None
+    accepted: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        for name in self.required:
+            if name not in NAMES:
+                raise unknown_name("element", name, NAMES)
+        if not 0 <= self.reserve < 1 or self.reserve != self.reserve:
+            raise WxflyError(f"a reserve of {self.reserve} is not a share; wanted 0 to below 1, such as 0.2")
+        if not 0.5 <= self.confidence < 1:
+            raise WxflyError(f"a confidence of {self.confidence} is not understood; wanted 0.5 to below 1, such as 0.9")
+
+    @property
+    def advised(self) -> tuple[str, ...]:
+        """The elements that are not required."""
+        return tuple(name for name in NAMES if name not in self.required)
+
+
+def limits_for(
+    aircraft: Aircraft,
+    rules: RuleSet | None = None,
+    *,
+    reserve: float = 0.2,
+    required: tuple[str, ...] = REQUIRED_BY_DEFAULT,
+) -> Limits:
+    """Gather the limits of an aircraft under a rule set.
+
+    Parameters
+    ----------
+    aircraft : Aircraft
+        What the machine stands.
+    rules : RuleSet, optional
+        Ceiling, visibility, distance from cloud and daylight; by default the pilot's own as shipped.
+    reserve : float, optional
+        Share of every limit to keep in hand.
+    required : tuple of str, optional
+        Elements without which an hour is not known.
+    """
+    rules = rules or find_rules(DEFAULT_RULES)
+    return Limits(
+        maximum_wind=aircraft.maximum_wind,
+        maximum_gust=aircraft.maximum_gust,
+        maximum_wind_difference=aircraft.maximum_wind_difference,
+        maximum_precipitation=aircraft.maximum_precipitation,
+        minimum_temperature=aircraft.minimum_temperature,
+        maximum_temperature=aircraft.maximum_temperature,
+        maximum_density_altitude=aircraft.maximum_takeoff_altitude,
+        minimum_visibility=rules.length("minimum_visibility"),
+        cloud_separation=rules.length("cloud_separation"),
+        height_ceiling=rules.length("height_ceiling"),
+        daylight_rule=rules.daylight_rule,
+        rules=rules.name,
+        reserve=reserve,
+        required=required,
+        maximum_gust_at_launch=aircraft.maximum_gust_at_launch,
+        sources={**aircraft.sources, **{key: limit.source for key, limit in rules.limits.items()}},
+    )
+
+
+def is_above_ceiling(height: float, limits: Limits) -> bool:
+    """Tell whether a height [m] is above the ceiling by more than `CEILING_ROUNDING`."""
+    return height > limits.height_ceiling + CEILING_ROUNDING
+
+
+def check_height(height: float, limits: Limits) -> None:
+    """Refuse a flight height that no rule in force allows.
+
+    Raises
+    ------
+    WxflyError
+        For a height that is not above zero or above the ceiling.
+    """
+    if not height > 0:
+        raise WxflyError(f"a flight height of {height:g} m is not above the ground; wanted more than 0 m")
+    if height > HIGHEST_JUDGED:
+        raise WxflyError(
+            f"a flight height of {height:g} m is above {HIGHEST_JUDGED:g} m, the highest at which the wind is judged; "
+            "give a lower --height"
+        )
+    if is_above_ceiling(height, limits):
+        raise WxflyError(
+            f"a flight height of {height:g} m is above the ceiling of {limits.height_ceiling:g} m; "
+            "give a lower --height"
+        )

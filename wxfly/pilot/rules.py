@@ -1,0 +1,150 @@
+"""Rule sets: limits that a region's rules give, as data. Local rules prevail over all of them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from wxfly.errors import WxflyError, unknown_name
+from wxfly.pilot.own_files import parse_toml
+from wxfly.pilot.own_tables import OwnTable, shipped_and_own
+from wxfly.units import parse_quantity
+
+DEFAULT = "own"
+DAYLIGHT_RULES = ("civil_twilight", "half_hour", "sun_up")
+STANDINGS = ("law", "guidance", "common practice")
+
+_LENGTHS = ("height_ceiling", "minimum_visibility", "cloud_separation", "cloud_separation_horizontal")
+_SPEEDS = ("maximum_ground_speed",)
+_WORDS = ("daylight_rule", "line_of_sight")
+_LIMITS = (*_LENGTHS, *_SPEEDS, *_WORDS)
+_NEEDED = ("height_ceiling", "minimum_visibility", "cloud_separation", "daylight_rule")
+_TEXTS = ("title", "reminder")
+_FIELDS = ("value", "paragraph", "standing", "read", "note")
+
+
+@dataclass(frozen=True)
+class RuleLimit:
+    """One limit of a rule set.
+
+    Attributes
+    ----------
+    value : float or str
+        SI, or a word.
+    written : str
+        The value as the rule writes it.
+    paragraph, standing, read, note : str
+        Where it stands, how binding it is (one of `STANDINGS`), when it was read, what to know beside it.
+    """
+
+    value: float | str
+    written: str
+    paragraph: str
+    standing: str
+    read: str
+    note: str
+
+    @property
+    def source(self) -> str:
+        """Where the limit is from, in one line."""
+        where = self.standing if self.paragraph.startswith("none") else f"{self.paragraph} ({self.standing})"
+        return f"{where}, read {self.read}"
+
+
+@dataclass(frozen=True)
+class RuleSet:
+    """The rules of a region, or the pilot's own."""
+
+    name: str
+    title: str
+    reminder: str
+    limits: Mapping[str, RuleLimit]
+
+    def length(self, key: str) -> float:
+        """Give a limit of height or distance [m]."""
+        value = self.limits[key].value
+        assert isinstance(value, float)  # the reader made it one
+        return value
+
+    @property
+    def daylight_rule(self) -> str:
+        """When it counts as day; one of `DAYLIGHT_RULES`."""
+        return str(self.limits["daylight_rule"].value)
+
+
+def load_rules(own_file: Path | None = None) -> OwnTable[RuleSet]:
+    """Give every rule set by name: the shipped ones, and the pilot's own over them.
+
+    Parameters
+    ----------
+    own_file : Path, optional
+        The pilot's file; an absent file adds nothing, and an entry that cannot be read is set aside.
+    """
+    return shipped_and_own("rules.toml", own_file, _parse_set)
+
+
+def find_rules(name: str, own_file: Path | None = None) -> RuleSet:
+    """Give the rule set of this name, or say which is nearest."""
+    rules = load_rules(own_file)
+    rules.refuse_doubtful(name, "rule set")
+    if name not in rules:
+        raise unknown_name("rule set", name, rules)
+    return rules[name]
+
+
+def parse_rules(text: str, place: str) -> dict[str, RuleSet]:
+    """Read rule sets from TOML text; `place` names the file in errors."""
+    return {name: _parse_set(name, entry, place) for name, entry in parse_toml(text, place).items()}
+
+
+def _parse_set(name: str, entry: Any, place: str) -> RuleSet:
+    where = f"{place}: [{name}]"
+    if not isinstance(entry, dict):
+        raise WxflyError(f"{where} must be a table of limits such as [{name}.height_ceiling]")
+    unknown = [key for key in entry if key not in (*_TEXTS, *_LIMITS)]
+    if unknown:
+        raise unknown_name(f"{where} key", unknown[0], (*_TEXTS, *_LIMITS))
+    missing = [key for key in _NEEDED if key not in entry]
+    if missing:
+        raise WxflyError(f"{where} has no {', no '.join(missing)}")
+    limits = {key: _parse_limit(key, entry[key], f"{where} {key}") for key in _LIMITS if key in entry}
+    texts = [str(entry.get(key, "")) for key in _TEXTS]
+    return RuleSet(name, texts[0] or name, texts[1], limits)
+
+
+def _parse_limit(key: str, given: Any, where: str) -> RuleLimit:
+    if isinstance(given, str):
+        given = {"value": given}
+    if not isinstance(given, dict) or not isinstance(given.get("value"), str):
+        raise WxflyError(f'{where} must be a text with its unit, such as "120 m", or a table with such a value')
+    unknown = [field for field in given if field not in _FIELDS]
+    if unknown:
+        raise unknown_name(f"{where} key", unknown[0], _FIELDS)
+    standing = str(given.get("standing", "common practice"))
+    if standing not in STANDINGS:
+        raise unknown_name(f"{where} standing", standing, STANDINGS)
+    paragraph = str(given.get("paragraph", "the pilot's own file"))
+    return RuleLimit(
+        _parse_value(key, given["value"], where),
+        given["value"],
+        paragraph,
+        standing,
+        str(given.get("read", "not noted")),
+        str(given.get("note", "")),
+    )
+
+
+def _parse_value(key: str, text: str, where: str) -> float | str:
+    if key == "daylight_rule" and text not in DAYLIGHT_RULES:
+        raise unknown_name(where, text, DAYLIGHT_RULES)
+    if key in _WORDS:
+        return text
+    try:
+        value = parse_quantity(text, "speed" if key in _SPEEDS else "length", default_unit="(none given)")
+    except WxflyError as fault:
+        raise WxflyError(f"{where}: {fault}") from None
+    if value < 0:
+        raise WxflyError(f"{where} = '{text}' must not be below zero")
+    return value

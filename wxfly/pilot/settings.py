@@ -1,0 +1,317 @@
+"""Where things live and whom we ask: folders, service addresses, default model, contact.
+
+Order of precedence: environment, then the pilot's ``config.toml``, then the defaults. ``config.toml`` lies in the
+configuration folder beside ``sites.toml`` and ``aircraft.toml``::
+
+    model = "icon_eu"             # the weather model that is asked unless --model says otherwise
+    contact = "me@example.org"    # sent to the services in the User-Agent, so that they can reach you
+    patience_seconds = 30         # how long one question to one service may take, retries included
+
+    [sources]                     # addresses of the services, for a mirror or a server of your own
+    forecast = "https://api.open-meteo.com/v1/forecast"
+
+    [store]                       # how much the cache folder may hold
+    maximum_age_days = 30
+    maximum_megabytes = 200
+
+The key of a pilot who pays for the forecast service: from the environment or a file that nobody else may read.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import stat
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
+
+from wxfly import __version__
+from wxfly.errors import WxflyError, unknown_name
+from wxfly.pilot.own_files import SetAside
+from wxfly.pilot.own_tables import read_table
+
+PROJECT = "wxfly"
+
+DEFAULT_ADDRESSES = {
+    "forecast": "https://api.open-meteo.com/v1/forecast",
+    "ensemble": "https://ensemble-api.open-meteo.com/v1/ensemble",
+    "previous_runs": "https://previous-runs-api.open-meteo.com/v1/forecast",
+    "geocoding": "https://geocoding-api.open-meteo.com/v1/search",
+    "elevation": "https://api.open-meteo.com/v1/elevation",
+    "metadata": "https://api.open-meteo.com/data",
+    "space_weather": "https://services.swpc.noaa.gov",
+    "gfz": "https://kp.gfz.de/app/json",
+    "met_norway": "https://api.met.no/weatherapi/locationforecast/2.0/complete",
+    "aviation_weather": "https://aviationweather.gov/api/data",
+}
+"""Addresses of the services by name; ``WXFLY_<NAME>_URL`` in the environment overrides each."""
+
+# 16 days, gust, visibility, CAPE, surface pressure and wind at 80 and 100 m for every place on Earth.
+DEFAULT_MODEL = "ncep_gfs_global"
+
+_LOOPBACK = {"localhost", "127.0.0.1", "::1"}
+
+
+@dataclass(frozen=True)
+class Settings:
+    """The settings in force.
+
+    Attributes
+    ----------
+    addresses : dict of str
+        Address of each service; empty for one that is not to be asked.
+    model : str
+        Weather model that is asked unless the pilot names another.
+    contact : str
+        Who asks, for the User-Agent; empty names the project only.
+    patience_seconds : float
+        Longest time one question to one service may take, retries included [s].
+    maximum_age_days, maximum_megabytes : float
+        Limits of the store [d], [MB].
+    key : str
+        Of a customer of the forecast service; empty for the free one. Never printed.
+    set_aside : tuple of SetAside
+        What of the pilot's files cannot be read. An address in it is asked by nobody, and nothing leaves the store
+        because of a limit in it.
+    """
+
+    addresses: dict[str, str] = field(default_factory=lambda: dict(DEFAULT_ADDRESSES))
+    model: str = DEFAULT_MODEL
+    contact: str = ""
+    patience_seconds: float = 30.0
+    maximum_age_days: float = 30.0
+    maximum_megabytes: float = 200.0
+    key: str = field(default="", repr=False)
+    set_aside: tuple[SetAside, ...] = ()
+
+    @property
+    def user_agent(self) -> str:
+        """What the services are told of who asks."""
+        return f"{PROJECT}/{__version__} ({self.contact or 'forecast client for small multirotors'})"
+
+    @property
+    def hosts(self) -> frozenset[str]:
+        """The only hosts that may be contacted, redirects included."""
+        return frozenset(_authority(address) for address in self.addresses.values() if address)
+
+    def key_for(self, url: str) -> dict[str, str]:
+        """Give the parameter that carries the key, for a service that takes it; none for any other."""
+        return {"apikey": self.key} if self.key and takes_key(url, self.addresses) else {}
+
+
+def cache_folder() -> Path:
+    """Give the folder of the store: ``WXFLY_CACHE``, else the platform's cache folder. It may not exist yet."""
+    return _folder("WXFLY_CACHE", "user_cache_path")
+
+
+def config_folder() -> Path:
+    """Give the folder of the pilot's files: ``WXFLY_CONFIG``, else the platform's. It may not exist yet."""
+    return _folder("WXFLY_CONFIG", "user_config_path")
+
+
+def _folder(variable: str, function: str) -> Path:
+    given = os.environ.get(variable)
+    if given:
+        try:
+            return Path(given).expanduser()
+        except RuntimeError:
+            raise WxflyError(
+                f"{variable} = '{given}' names the home folder of somebody who is not known here"
+            ) from None
+    import platformdirs
+
+    path: Path = getattr(platformdirs, function)(PROJECT, appauthor=False)
+    return path
+
+
+def load_settings() -> Settings:
+    """Read the settings in force from environment, ``config.toml`` and defaults.
+
+    What cannot be read of the pilot's files is set aside.
+
+    Raises
+    ------
+    WxflyError
+        For a value in the environment that is of a wrong kind, or an address there that is neither https nor on this
+        machine.
+    """
+    table = read_table(config_folder() / "config.toml", _read_entry)
+    set_aside: list[SetAside] = list(table.set_aside)
+    values: dict[str, Any] = {}
+    for name, entry in table.items():
+        if name != "sources":
+            values |= entry
+    addresses = dict(DEFAULT_ADDRESSES)
+    # A damaged part may name a mirror: without it, the places would be sent to services that the pilot turned off.
+    if any(part.may_be("sources") or "://" in part.text for part in table.set_aside):
+        addresses = dict.fromkeys(addresses, "")
+    addresses |= table.get("sources", {})
+    if any(part.may_be("store") or "maximum_" in part.text for part in table.set_aside):
+        values = dict.fromkeys(_STORE, math.inf) | values
+    key = ""
+    try:
+        key = read_key(config_folder())
+    except WxflyError as fault:
+        if is_of_environment():
+            raise
+        path = config_folder() / FILE
+        set_aside.append(SetAside(path, None, str(fault).removeprefix(f"{path}: ")))
+    for name in addresses:
+        variable = f"WXFLY_{name.upper()}_URL"
+        if variable in os.environ:
+            addresses[name] = os.environ[variable]
+            _check_address(name, addresses[name])
+    if "WXFLY_PATIENCE" in os.environ:
+        values["patience_seconds"] = _number("WXFLY_PATIENCE", os.environ["WXFLY_PATIENCE"])
+    if key:
+        addresses = paid_addresses(addresses, DEFAULT_ADDRESSES)
+    addresses = {name: address.rstrip("/") for name, address in addresses.items()}
+    return Settings(addresses=addresses, key=key, set_aside=tuple(set_aside), **values)
+
+
+def _read_entry(key: str, value: Any, place: str) -> dict[str, Any]:
+    """Read one key above the tables, or one table, of ``config.toml``."""
+    sections: dict[str, dict[str, type]] = {"sources": dict.fromkeys(DEFAULT_ADDRESSES, str), "store": _STORE}
+    if key in sections:
+        table = _table(place, key, value, sections[key])
+        if key == "sources":
+            for name, address in table.items():
+                _check_address(name, address, place)
+        return table
+    if key not in _TOP:
+        raise unknown_name(f"{place}: key", key, [*_TOP, *(f"[{s}]" for s in sections)])
+    read = _value(place, key, value, _TOP[key])
+    if key == "contact" and not value.isascii():
+        raise WxflyError(f"{place}: contact = {value!r} must be plain ASCII, it is sent in a header")
+    return {key: read}
+
+
+_TOP: dict[str, type] = {"model": str, "contact": str, "patience_seconds": float}
+_STORE: dict[str, type] = {"maximum_age_days": float, "maximum_megabytes": float}
+
+
+def _table(place: str, section: str, table: Any, kinds: dict[str, type]) -> dict[str, Any]:
+    if not isinstance(table, dict):
+        raise WxflyError(f"{place}: [{section}] must be a table of keys")
+    for key in table:
+        if key not in kinds:
+            raise unknown_name(f"{place}: [{section}] key", key, kinds)
+    return {key: _value(place, f"[{section}] {key}", value, kinds[key]) for key, value in table.items()}
+
+
+def _value(place: str, key: str, value: Any, kind: type) -> Any:
+    if kind is float:
+        if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < 1e6:
+            raise WxflyError(f"{place}: {key} = {value!r} must be a number above 0")
+        return float(value)
+    if not isinstance(value, str) or not value.isprintable():
+        raise WxflyError(f"{place}: {key} = {value!r} must be a text in quotes")
+    return value
+
+
+def _number(name: str, text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
+    if not 0 < value < 1e6:
+        raise WxflyError(f"{name} = {text!r} must be a number of seconds above 0")
+    return value
+
+
+def _authority(address: str) -> str:
+    return urlsplit(address).netloc.lower()
+
+
+def _check_address(name: str, address: str, place: str = "") -> None:
+    """Refuse addresses that would send places over the open wire."""
+    before = f"{place}: " if place else ""
+    try:
+        parts = urlsplit(address)
+        host = parts.hostname or ""
+        _ = parts.port
+    except ValueError:
+        host, parts = "", urlsplit("")
+    if "@" in parts.netloc or parts.query or parts.fragment:
+        raise WxflyError(
+            f"{before}address of the {name} service must be one without a name, a password, '?' or '#' in it"
+        )
+    if not (parts.scheme == "https" and host) and not (parts.scheme == "http" and host in _LOOPBACK):
+        raise WxflyError(
+            f"{before}address of the {name} service '{address}' must start with https:// (http:// only on this machine)"
+        )
+
+
+VARIABLE = "WXFLY_FORECAST_KEY"
+FILE = "forecast.key"
+
+_SERVICES = ("forecast", "ensemble", "previous_runs", "geocoding", "elevation")
+_FREE = "open-meteo.com"
+
+
+def read_key(folder: Path) -> str:
+    """Give the key; empty when there is none.
+
+    Parameters
+    ----------
+    folder : Path
+        The configuration folder, in which `FILE` may lie.
+
+    Raises
+    ------
+    WxflyError
+        When what the environment or the file holds is no key, or others may read the file. The key itself is never
+        repeated.
+    """
+    given = os.environ.get(VARIABLE, "").strip()
+    return _checked(given, VARIABLE) if given else _of_file(folder / FILE)
+
+
+def is_of_environment() -> bool:
+    """Tell whether the environment gives the key, so that the file is not read."""
+    return bool(os.environ.get(VARIABLE, "").strip())
+
+
+def _of_file(path: Path) -> str:
+    try:
+        if not path.is_file() and path.exists():
+            raise WxflyError(f"{path}: cannot be read (not a file)")
+        with path.open(encoding="ascii") as file:
+            others = stat.S_IMODE(os.fstat(file.fileno()).st_mode) & 0o077
+            if os.name == "posix" and others:
+                raise WxflyError(f"{path}: others may read this key; take that away: chmod 600 {path}")
+            return _checked(file.read(1000).strip(), str(path))
+    except FileNotFoundError:
+        return ""
+    except UnicodeDecodeError:
+        raise WxflyError(f"{path}: not a key; wanted letters and digits alone") from None
+    except OSError as fault:
+        raise WxflyError(f"{path}: cannot be read ({fault.strerror})") from None
+
+
+def _checked(text: str, where: str) -> str:
+    if not 8 <= len(text) <= 200 or not text.isascii() or not all(c.isalnum() or c in "-_." for c in text):
+        raise WxflyError(f"{where}: not a key; wanted 8 to 200 letters, digits, '-', '_' or '.'")
+    return text
+
+
+def paid_addresses(addresses: dict[str, str], defaults: dict[str, str]) -> dict[str, str]:
+    """Turn the free addresses of the forecast service into those for customers; others stay as the pilot set them.
+
+    Parameters
+    ----------
+    addresses, defaults : dict of str
+        Addresses by service, in force and free.
+    """
+    turned = dict(addresses)
+    for name in _SERVICES:
+        if addresses[name] == defaults[name] and _FREE in defaults[name]:
+            turned[name] = defaults[name].replace("https://", "https://customer-", 1)
+    return turned
+
+
+def takes_key(service_address: str, addresses: dict[str, str]) -> bool:
+    """Tell whether a request to this address carries the key: those of the forecast service alone."""
+    return any(service_address == addresses[name] for name in _SERVICES)

@@ -1,0 +1,313 @@
+"""Sites: the places a pilot flies at, and the file they are kept in.
+
+Whole days on a site's own clock, and its midnights, in UTC.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass, field
+from datetime import date, datetime, time, timedelta
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Any, TypeVar
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import numpy as np
+
+from wxfly.errors import WxflyError, shortened, unknown_name
+from wxfly.pilot.own_files import alone_with, parse_toml, read_if_there, write_whole
+from wxfly.pilot.own_tables import OwnTable, read_table
+
+Made = TypeVar("Made")
+
+SECTORS = ("north", "northeast", "east", "southeast", "south", "southwest", "west", "northwest")
+"""Eight sectors of 45 degrees by their middle, in the order of the direction the wind comes from."""
+
+LOWEST_GROUND, HIGHEST_GROUND = -500.0, 9000.0
+"""Heights of the ground above mean sea level that are believed [m]."""
+
+LONGEST_NAME = 100
+"""Of a site [letters]."""
+
+HILL_SHAPES = ("ridge", "round_hill", "escarpment")
+
+
+@dataclass(frozen=True)
+class Hill:
+    """A hill that the pilot flies over.
+
+    Attributes
+    ----------
+    shape : str
+        One of `HILL_SHAPES`.
+    height, half_width : float
+        Above its surroundings, and from the crest to where the ground is half as high [m].
+    distance_from_crest : float
+        Of the launch point along the ground [m].
+    """
+
+    shape: str
+    height: float
+    half_width: float
+    distance_from_crest: float = 0.0
+
+    def __post_init__(self) -> None:
+        if self.shape not in HILL_SHAPES:
+            raise unknown_name("shape of the hill", self.shape, HILL_SHAPES)
+        if not (self.height > 0 and self.half_width > 0 and self.distance_from_crest >= 0):
+            raise WxflyError("a hill's height and half_width must be above 0 m, its distance_from_crest 0 m or more")
+
+
+@dataclass(frozen=True)
+class Site:
+    """A place to fly at.
+
+    Attributes
+    ----------
+    name : str
+        What the pilot calls it.
+    latitude, longitude : float
+        [degree], north and east positive.
+    surface_altitude : float
+        Ground above mean sea level [m]; NaN when it is not known.
+    time_zone : str
+        IANA name, for example ``Europe/Lisbon``; only reports use it.
+    surface_cover : str or None
+        Name of a class in ``data/surface_cover.toml``; None takes the forecast's own exposure as it is.
+    sectors : mapping
+        Surface cover class by sector the wind comes from (`SECTORS`), over `surface_cover`.
+    obstacle_height : float
+        Of the trees or houses that stand closely around [m]; they lift the wind profile.
+    hill : Hill or None
+        The hill below the flight, for a caution.
+    is_demo : bool
+        An invented place of the shipped demonstration.
+    """
+
+    name: str
+    latitude: float
+    longitude: float
+    surface_altitude: float = math.nan
+    time_zone: str = "UTC"
+    surface_cover: str | None = None
+    sectors: Mapping[str, str] = field(default_factory=dict, hash=False)
+    obstacle_height: float = 0.0
+    hill: Hill | None = None
+    is_demo: bool = False
+
+    def __post_init__(self) -> None:
+        if not (math.isnan(self.surface_altitude) or LOWEST_GROUND <= self.surface_altitude <= HIGHEST_GROUND):
+            raise WxflyError(f"site {self.name!r}: ground at {self.surface_altitude} m is outside -500 to 9000 m")
+        if not (math.isfinite(self.latitude) and -90 <= self.latitude <= 90):
+            raise WxflyError(f"site {self.name!r}: latitude {self.latitude} is outside -90 to 90 degrees")
+        if not (math.isfinite(self.longitude) and -180 <= self.longitude <= 180):
+            raise WxflyError(f"site {self.name!r}: longitude {self.longitude} is outside -180 to 180 degrees")
+        for sector in self.sectors:
+            if sector not in SECTORS:
+                raise unknown_name(f"site {self.name!r}: sector", sector, SECTORS)
+        for cover in (*((self.surface_cover,) if self.surface_cover else ()), *self.sectors.values()):
+            if cover not in surface_cover_classes():
+                raise unknown_name(f"site {self.name!r}: surface cover", cover, surface_cover_classes())
+        if not 0 <= self.obstacle_height <= 100:
+            raise WxflyError(f"site {self.name!r}: obstacle_height {self.obstacle_height} m is outside 0 to 100 m")
+        try:
+            zone_of(self.time_zone)
+        except WxflyError as fault:
+            raise WxflyError(f"site {self.name!r}: {fault}") from None
+
+    @property
+    def key(self) -> tuple[float, float]:
+        """The place as the store tells it from others."""
+        return place_key(self.latitude, self.longitude)
+
+    @property
+    def roughness_by_sector(self) -> tuple[float, ...] | None:
+        """Roughness length of the ground upwind for each of `SECTORS` [m], or None where nothing is said of it."""
+        if self.surface_cover is None and not self.sectors:
+            return None
+        classes = surface_cover_classes()
+        # A sector of which nothing is said takes the roughest that is known: it gives the most wind aloft.
+        named = [self.sectors.get(sector, self.surface_cover) for sector in SECTORS]
+        lengths = [None if cover is None else float(classes[cover]["roughness_length"]) for cover in named]
+        roughest = max(length for length in lengths if length is not None)
+        return tuple(roughest if length is None else length for length in lengths)
+
+
+def place_key(latitude: float, longitude: float) -> tuple[float, float]:
+    """Give a place to 4 decimals, about 10 m [degree]: nearer places are the same one."""
+    return round(latitude, 4), round(longitude, 4)
+
+
+def zone_of(name: str) -> ZoneInfo:
+    """Give the time zone of an IANA name, or say what is wrong with it."""
+    try:
+        return ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise WxflyError(
+            f"time zone '{shortened(name, 80)}' is not known; "
+            "wanted an IANA name such as Europe/Lisbon or America/Denver"
+        ) from None
+
+
+@cache
+def surface_cover_classes() -> dict[str, dict[str, Any]]:
+    """Give the surface cover classes by name: roughness length [m], what it looks like, source."""
+    text = (files("wxfly") / "data" / "surface_cover.toml").read_text(encoding="utf-8")
+    return parse_toml(text, "the shipped surface_cover.toml")
+
+
+_KEYS: dict[str, type] = {
+    "latitude": float, "longitude": float, "surface_altitude": float, "time_zone": str, "surface_cover": str,
+    "obstacle_height": float,
+}  # fmt: skip
+_HILL_KEYS: dict[str, type] = {"shape": str, "height": float, "half_width": float, "distance_from_crest": float}
+_TABLES = ("sectors", "hill")
+
+
+def read_sites(path: Path) -> OwnTable[Site]:
+    """Read the pilot's saved sites; an absent file is an empty list, and an entry that cannot be read is set aside."""
+    return read_table(path, _read_site)
+
+
+def _parse_sites(text: str, path: Path) -> dict[str, Site]:
+    return {name: _read_site(name, entry, str(path)) for name, entry in parse_toml(text, str(path)).items()}
+
+
+def check_name(name: str) -> None:
+    """Refuse a name of a site that cannot be read or told from another.
+
+    Raises
+    ------
+    WxflyError
+        When it is empty, too long or holds letters that cannot be seen.
+    """
+    if not name.strip() or name != name.strip() or not name.isprintable() or len(name) > LONGEST_NAME:
+        raise WxflyError(
+            f"site {name[:LONGEST_NAME]!r}: a name must be printable, not empty, without blanks at its ends, "
+            f"of {LONGEST_NAME} letters or fewer"
+        )
+
+
+def _read_site(name: str, entry: Any, place: str) -> Site:
+    where = f"{place}: [{name}]"
+    check_name(name)
+    if not isinstance(entry, dict):
+        raise WxflyError(f"{place}: '{name}' must be a table of keys, such as [{name}] with latitude = 0.0")
+    unknown = [key for key in entry if key not in (*_KEYS, *_TABLES)]
+    if unknown:
+        raise unknown_name(f"{where} key", unknown[0], (*_KEYS, *_TABLES))
+    values = _typed(where, {k: v for k, v in entry.items() if k not in _TABLES}, _KEYS)
+    for key in ("latitude", "longitude"):
+        if key not in values:
+            raise WxflyError(f"{where} has no {key}")
+    for key in _TABLES:
+        if not isinstance(entry.get(key, {}), dict):
+            raise WxflyError(f"{place}: [{name}.{key}] must be a table of keys")
+    if "sectors" in entry:
+        values["sectors"] = _typed(f"{place}: [{name}.sectors]", entry["sectors"], dict.fromkeys(SECTORS, str))
+    if "hill" in entry:
+        hill = _typed(f"{place}: [{name}.hill]", entry["hill"], _HILL_KEYS)
+        missing = [key for key in ("shape", "height", "half_width") if key not in hill]
+        if missing:
+            raise WxflyError(f"{place}: [{name}.hill] has no {', no '.join(missing)}; lengths are in m")
+        values["hill"] = _made(place, lambda: Hill(**hill))
+    return _made(place, lambda: Site(name=name, **values))
+
+
+def _made(place: str, make: Callable[[], Made]) -> Made:
+    """Name the file in what is wrong with the values in it."""
+    try:
+        return make()
+    except WxflyError as fault:
+        raise WxflyError(f"{place}: {fault}") from None
+
+
+def _typed(where: str, table: dict[str, Any], kinds: Mapping[str, type]) -> dict[str, Any]:
+    """Check keys and kinds of a table."""
+    values: dict[str, Any] = {}
+    for key, value in table.items():
+        if key not in kinds:
+            raise unknown_name(f"{where} key", key, kinds)
+        kind = kinds[key]
+        if kind is float and (isinstance(value, bool) or not isinstance(value, int | float)):
+            raise WxflyError(f"{where} {key} = {shortened(repr(value), 80)} must be a number")
+        if kind is str and not isinstance(value, str):
+            raise WxflyError(f"{where} {key} = {shortened(repr(value), 80)} must be a text in quotes")
+        values[key] = kind(value)
+    return values
+
+
+def save_site(path: Path, site: Site) -> None:
+    """Add or replace a site in the pilot's file, keeping the rest of the file and its comments."""
+    import tomlkit
+
+    check_name(site.name)
+    table = tomlkit.table()
+    for key in _KEYS:
+        value = getattr(site, key)
+        if value is not None and not (isinstance(value, float) and math.isnan(value)):
+            table[key] = value
+    if site.sectors:
+        table["sectors"] = dict(site.sectors)
+    if site.hill is not None:
+        table["hill"] = asdict(site.hill)
+    with alone_with(path):
+        text = read_if_there(path) or ""
+        _parse_sites(text, path)  # refuse to touch a file that we cannot read back
+        document = tomlkit.parse(text)
+        document[site.name] = table
+        write_whole(path, tomlkit.dumps(document).encode(), private=True)
+
+
+def remove_site(path: Path, name: str) -> None:
+    """Take a site out of the pilot's file."""
+    import tomlkit
+
+    with alone_with(path):
+        text = read_if_there(path) or ""
+        sites = _parse_sites(text, path)
+        if name not in sites:
+            raise unknown_name("saved site", name, sites)
+        document = tomlkit.parse(text)
+        del document[name]
+        write_whole(path, tomlkit.dumps(document).encode(), private=True)
+
+
+def period_of(
+    site: Site, now: np.datetime64, *, day: date | None = None, first_day: int = 1, days: int = 1
+) -> tuple[np.datetime64, np.datetime64]:
+    """Give the UTC bounds of whole days on the site's own clock.
+
+    Parameters
+    ----------
+    site : Site
+        Whose clock counts: two sites may have different days.
+    now : numpy.datetime64
+        UTC.
+    day : date, optional
+        The first day; by default `first_day` days after today at the site.
+    first_day, days : int, optional
+        How many days from today the period starts, and how many days it has.
+    """
+    zone = zone_of(site.time_zone)
+    local_now = datetime.fromisoformat(f"{now.astype('datetime64[s]')}+00:00").astimezone(zone)
+    first = day or local_now.date() + timedelta(days=first_day)
+    start = datetime.combine(first, time(), tzinfo=zone)
+    end = datetime.combine(first + timedelta(days=days), time(), tzinfo=zone)
+    return _utc(start), _utc(end)
+
+
+def midnights(site: Site, start: np.datetime64, end: np.datetime64) -> list[np.datetime64]:
+    """Give the midnights on the site's own clock between two moments, UTC."""
+    zone = zone_of(site.time_zone)
+    first, last = (datetime.fromisoformat(f"{m.astype('datetime64[s]')}+00:00").astimezone(zone) for m in (start, end))
+    days = (first.date() + timedelta(days=n) for n in range(1, (last.date() - first.date()).days + 1))
+    return [_utc(datetime.combine(day, time(), tzinfo=zone)) for day in days]
+
+
+def _utc(moment: datetime) -> np.datetime64:
+    offset = moment.utcoffset() or timedelta()
+    return np.datetime64(moment.replace(tzinfo=None) - offset, "s")

@@ -1,0 +1,410 @@
+"""How wrong a forecast is by element and lead time, and how much room that leaves up to a limit.
+
+*Room* is the distance to a limit in standard deviations of the forecast's error: 0 at the limit, negative beyond. The
+chance that a limit holds for an hour is the normal distribution at the room.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from wxfly.physics.air.precipitation import room_to_rate
+from wxfly.physics.probability import dressing_deviation, normal_quantile, standardised
+from wxfly.pilot.elements import BY_NAME, NAMES
+from wxfly.pilot.own_files import parse_toml
+
+Array = npt.NDArray[np.float64]
+
+MEMBER = "realization"
+JUST_INSIDE = 0.2
+"""Margin of a value that is just inside its limit [1]: a missing advised value is never told as surer to hold."""
+_LOGARITHM_OF_NOTHING = -20.0
+_LEAST_TOLD = 0.001
+WITHOUT_ERROR = ("daylight",)
+"""Elements that are known beforehand."""
+MANY_MEMBERS = 10
+"""From so many members on, their mean errs as that of an ensemble does; fewer err as one run. An estimate of ours."""
+
+
+@dataclass(frozen=True)
+class ErrorLaw:
+    """The error of a forecast.
+
+    Attributes
+    ----------
+    lead_hours : tuple of float
+        At which the rows give a figure [h].
+    rows : mapping
+        By element, as in ``data/forecast_error.toml``.
+    correlation : float
+        Of an error with that of the hour before.
+    share_left : float
+        What an ensemble leaves of a category's error.
+    least_of_single : float
+        Least chance told from one forecast.
+    factors : mapping
+        By element, the record of the place over the default error; shown on every answer that uses it.
+    timing : tuple of tuple of float
+        Lead times [h], and the standard deviation of the error of timing at each [h].
+    """
+
+    lead_hours: tuple[float, ...]
+    rows: Mapping[str, Mapping[str, Any]]
+    correlation: float
+    share_left: float
+    least_of_single: float
+    factors: Mapping[str, float]
+    timing: tuple[tuple[float, ...], tuple[float, ...]]
+
+    def of_forecast(self, models: Sequence[str], height: float, members: int) -> ErrorLaw:
+        """Give the law of a forecast of the wind at a height.
+
+        Parameters
+        ----------
+        models : sequence of str
+            Whose; of several the one that errs most counts, and one without a row errs as the worst of the table.
+        height : float
+            Above ground [m]; below 10 m the error is that at 10 m.
+        members : int
+            How many; see `MANY_MEMBERS`.
+
+        Returns
+        -------
+        ErrorLaw
+            With the rows of wind and gust changed. Where the place has taught an error of its own, it counts in place
+            of the model's.
+        """
+        wind, gust = self.rows["wind"], self.rows["gust"]
+        by_name = {name: row["error"] for row in wind["model"] for name in row["names"]}
+        other = max(row["error"] for row in wind["model"] if row.get("is_any_other"))
+        usual = np.asarray(wind["error"], dtype=float)
+        first = usual[0] if "wind" in self.factors else max(by_name.get(name, other) for name in models)
+        growth = usual**2 - usual[0] ** 2
+        grown = (max(height, 10.0) / 10.0) ** wind["height"]["exponent"]
+        of_wind = np.sqrt(first**2 + growth) * grown
+        of_gust = np.asarray(gust["error" if members >= MANY_MEMBERS else "error_of_single"], dtype=float)
+        more = np.maximum(of_wind**2 - (gust["beside_wind"] ** 2 + growth), 0.0)
+        changed = {
+            "wind": {**wind, "error": tuple(of_wind)},
+            "gust": {
+                **gust,
+                "error": tuple(np.sqrt(of_gust**2 + more)),
+                "low": (gust["low"][0] * grown, gust["low"][1]),
+            },
+        }
+        return replace(self, rows={**self.rows, **changed})
+
+    def figure(self, element: str, key: str, lead_hours: npt.ArrayLike) -> Array:
+        """Interpolate a figure of an element to lead times [h]."""
+        values = np.interp(np.asarray(lead_hours, dtype=float), self.lead_hours, self.rows[element][key])
+        return np.asarray(values * (self.factors.get(element, 1.0) if key == "error" else 1.0))
+
+    def timing_deviation(self, lead_hours: npt.ArrayLike) -> Array:
+        """Interpolate the standard deviation of the error of timing [h] to lead times [h]."""
+        return np.asarray(np.interp(np.asarray(lead_hours, dtype=float), *self.timing))
+
+
+@cache
+def default_error_law() -> ErrorLaw:
+    """Read the law that wxfly ships; each figure has its source in ``data/forecast_error.toml``."""
+    text = (files("wxfly") / "data" / "forecast_error.toml").read_text(encoding="utf-8")
+    table = parse_toml(text, "the shipped forecast_error.toml")
+    check_rows(table)
+    return ErrorLaw(
+        lead_hours=tuple(table["lead_hours"]),
+        rows={name: table[name] for name in NAMES if name in table},
+        correlation=table["hour_to_hour"]["correlation"],
+        share_left=table["ensemble"]["share_left"],
+        least_of_single=table["single"]["least"],
+        factors={},
+        timing=(tuple(table["timing"]["lead_hours"]), tuple(table["timing"]["deviation"])),
+    )
+
+
+def check_rows(table: Mapping[str, Any]) -> None:
+    """Refuse a table in which an element or a model has no error: it would be told as certain.
+
+    Raises
+    ------
+    ValueError
+        For an element without a row, a row without an error, or no row for models that are not named.
+    """
+    for name in NAMES:
+        if name in WITHOUT_ERROR:
+            continue
+        row = table.get(name)
+        if row is None:
+            raise ValueError(f"forecast_error.toml has no row for the element '{name}'; it would be told as certain")
+        key = "missed" if row["kind"] == "category" else "error"
+        if not all(value > 0 for value in row[key]) or len(row[key]) != len(table["lead_hours"]):
+            raise ValueError(f"forecast_error.toml: the element '{name}' has no {key} above 0 at every lead")
+    models = table["wind"].get("model", [])
+    names = [name for row in models for name in row["names"]]
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice or not all(row["error"] > 0 for row in models):
+        raise ValueError(f"forecast_error.toml: models need one error above 0 each; see {', '.join(twice) or names[0]}")
+    if not any(row.get("is_any_other") for row in models):
+        raise ValueError("forecast_error.toml has no row for models that it does not name; they would have no error")
+
+
+def lead_time(time: npt.ArrayLike, run: np.datetime64) -> Array:
+    """Give the lead time of hours [h].
+
+    Parameters
+    ----------
+    time : array_like
+        UTC.
+    run : numpy.datetime64
+        Start of the run, when the forecast was retrieved, or its first hour: what `wxfly.answer.briefing.run_of` gives. NaT
+        when none of them is known: the lead is then infinite, so that the error is the largest of the law.
+    """
+    stamps = np.asarray(time).astype("datetime64[s]")
+    if np.isnat(run):
+        return np.full(stamps.shape, np.inf)
+    start = run.astype("datetime64[s]")
+    return np.asarray(np.maximum((stamps - start) / np.timedelta64(1, "h"), 0.0), dtype=float)
+
+
+def room_to_limits(
+    assessment: xr.Dataset,
+    lead_hours: Array,
+    *,
+    height_deviation: xr.DataArray | None = None,
+    gust_deviation: xr.DataArray | None = None,
+    precipitation_rate: xr.DataArray | None = None,
+    precipitation_probability: xr.DataArray | None = None,
+    fog_chance: xr.DataArray | None = None,
+    spreads: Mapping[str, Array] | None = None,
+    law: ErrorLaw | None = None,
+) -> xr.DataArray:
+    """Give the room up to every limit in every hour, for each member.
+
+    Parameters
+    ----------
+    assessment : xarray.Dataset
+        Of one place, as `wxfly.assessment.suitability.assess` gives it, with the dimension ``realization`` or without.
+    lead_hours : ndarray
+        Of its hours [h].
+    height_deviation : DataArray, optional
+        Standard deviation of carrying the wind to flight height, dimensions time and perhaps ``realization`` [m s-1].
+    gust_deviation : DataArray, optional
+        The same of the gust; by default that of the wind.
+    precipitation_rate : DataArray, optional
+        As it is forecast, dimension time and perhaps ``realization`` [mm h-1]; by default the demand, in which a trace
+        is rounded up.
+    precipitation_probability : DataArray, optional
+        Of the source, dimension time (and ``realization``) [1]; used where there is one forecast only.
+    fog_chance : DataArray, optional
+        Of fog in humid air, dimension time and perhaps ``realization`` [1]; by default that of the grade.
+    spreads : mapping of ndarray, optional
+        By element, the standard deviation that the source itself gives, by time (`wxfly.probability.percentiles`); used where
+        there is one forecast only.
+    law : ErrorLaw, optional
+        By default wxfly's own.
+
+    Returns
+    -------
+    DataArray
+        ``(element, time, realization)`` [1]: infinite for daylight, which is known, and for elements that are not
+        judged; minus infinity where a required element is missing in one member of several; NaN where a required
+        element is not known at all.
+    """
+    law = law or default_error_law()
+    assessment = assessment if MEMBER in assessment["margin"].dims else _as_one_member(assessment)
+    order = ("element", "time", MEMBER)
+    rows = assessment.isel(element=slice(len(NAMES)))  # the way home has a doubt of its own
+    demand, limit, margin = (rows[n].transpose(*order).values for n in ("demand", "limit", "margin"))
+    carried = {"wind": _like(height_deviation, demand.shape[1:])}
+    carried["gust"] = carried["wind"] if gust_deviation is None else _like(gust_deviation, demand.shape[1:])
+    given, fog = (_like(v, demand.shape[1:]) for v in (precipitation_probability, fog_chance))
+    if precipitation_rate is not None:
+        demand = demand.copy()
+        demand[NAMES.index("precipitation")] = _like(precipitation_rate, demand.shape[1:])
+    lead = np.asarray(lead_hours, dtype=float)[:, None]
+    lost = assessment["lost"].transpose(*order).values if "lost" in assessment else np.zeros(demand.shape, dtype=bool)
+    skipped, required = set(assessment.attrs["not_judged"]), set(assessment.attrs["required"])
+    room = np.full(demand.shape, np.inf)
+    for k, name in enumerate(NAMES):
+        if name in skipped or name in WITHOUT_ERROR:
+            continue
+        here = _room(name, demand[k], limit[k], margin[k], lead, law, carried.get(name), (spreads or {}).get(name))
+        if name == "precipitation" and demand.shape[2] == 1 and given is not None:
+            told = -normal_quantile(np.clip(given, _LEAST_TOLD, 1.0 - _LEAST_TOLD))
+            here = np.where(np.isnan(told), here, np.minimum(here, told))
+        if name == "fog" and fog is not None:
+            here = -normal_quantile(np.clip(np.where(np.isnan(margin[k]), np.nan, fog), _LEAST_TOLD, 1.0 - _LEAST_TOLD))
+        if name in required:
+            room[k] = _with_required_missing(here)
+        else:
+            filled = _with_advised_missing(here, name, limit[k], lead, law, carried.get(name))
+            room[k] = np.where(lost[k], _with_required_missing(np.where(lost[k], np.nan, here)), filled)
+    return xr.DataArray(
+        room, dims=order, coords={"element": list(NAMES), "time": assessment["time"].values}, name="room"
+    )
+
+
+def _as_one_member(assessment: xr.Dataset) -> xr.Dataset:
+    return assessment.expand_dims(MEMBER, axis=-1)
+
+
+def _like(values: xr.DataArray | None, shape: tuple[int, ...]) -> Array | None:
+    """Give values with axes time and member."""
+    if values is None:
+        return None
+    values = values if MEMBER in values.dims else values.expand_dims(MEMBER, axis=-1)
+    return np.broadcast_to(values.transpose("time", MEMBER).values, shape)
+
+
+def _room(
+    name: str,
+    demand: Array,
+    limit: Array,
+    margin: Array,
+    lead: Array,
+    law: ErrorLaw,
+    carried: Array | None,
+    told: Array | None = None,
+) -> Array:
+    """Give the room of one element, axes time and member."""
+    kind, sense = law.rows[name]["kind"], BY_NAME[name].sense
+    if kind == "category":
+        return _room_of_category(name, demand, margin, lead, law, demand.shape[1])
+    if kind == "square_root":
+        return _room_of_amount(name, demand, limit, lead, law, demand.shape[1])
+    if kind == "logarithmic":
+        with np.errstate(divide="ignore", invalid="ignore"):
+            demand, limit = (np.maximum(np.log(v), _LOGARITHM_OF_NOTHING) for v in (demand, limit))
+    deviation = deviation_left(name, demand, lead, law)
+    is_thin = (
+        _near(np.asarray(np.isnan(demand).any(axis=1)))
+        if demand.shape[1] > 1
+        else np.zeros(demand.shape[0], dtype=bool)
+    )
+    if is_thin.any():
+        # The spread of the members that are left tells nothing of the lost: of what it may have been the worst counts.
+        error = law.figure(name, "error", lead)
+        deviation = np.where(is_thin[:, None], np.where(margin >= 0, error, law.share_left * error), deviation)
+    if demand.shape[1] == 1 and told is not None and kind == "normal":
+        error, spread = law.figure(name, "error", lead), np.asarray(told, dtype=float)[:, None]
+        deviation = np.hypot(spread, dressing_deviation(error, spread, law.share_left * error))
+    if carried is not None:
+        deviation = np.hypot(deviation, np.where(np.isnan(carried), 0.0, carried))
+    deviation = np.broadcast_to(deviation, demand.shape)
+    if sense == "within":
+        # The limit is the nearer end of the band; the sign of the margin tells on which side of it the demand lies.
+        room = np.where(margin >= 0, 1.0, -1.0) * np.abs(limit - demand) / deviation
+        return np.where(np.isnan(margin), np.nan, room)
+    if "low" in law.rows[name]:
+        below, share = law.rows[name]["low"]
+        demand = demand + share * np.maximum(below - demand, 0.0)
+    if sense == "at_least":
+        return standardised(-demand, deviation, -limit)
+    return standardised(demand, deviation, limit)
+
+
+def deviation_left(name: str, values: Array, lead: Array, law: ErrorLaw) -> Array:
+    """Give the standard deviation of the error around each member: the whole of it where there is one forecast.
+
+    Parameters
+    ----------
+    name : str
+        Of an element with an error.
+    values : ndarray
+        Its demand, ``(time, realization)``.
+    lead : ndarray
+        Of the hours, ``(time, 1)`` [h].
+    law : ErrorLaw
+        Of the forecast.
+
+    Returns
+    -------
+    ndarray
+        ``(time, 1)``, in the unit of the element.
+    """
+    error = law.figure(name, "error", lead)
+    return dressing_deviation(error, _spread(values), law.share_left * error) if values.shape[1] > 1 else error
+
+
+def _spread(demand: Array) -> Array:
+    """Give the spread of the members, as a variance averaged over the day around each hour."""
+    with np.errstate(invalid="ignore"):
+        known = np.isfinite(demand)
+        count = known.sum(axis=1)
+        mean = np.where(known, demand, 0.0).sum(axis=1) / np.maximum(count, 1)
+        variance = np.where(known, (demand - mean[:, None]) ** 2, 0.0).sum(axis=1) / np.maximum(count - 1, 1)
+    summed = np.concatenate(([0.0], np.cumsum(variance)))
+    first = np.maximum(np.arange(variance.size) - 12, 0)
+    last = np.minimum(np.arange(variance.size) + 13, variance.size)
+    return np.asarray(np.sqrt((summed[last] - summed[first]) / (last - first))[:, None], dtype=float)
+
+
+def _room_of_amount(name: str, demand: Array, limit: Array, lead: Array, law: ErrorLaw, members: int) -> Array:
+    """Give the room of an amount: mostly nothing, so that the spread of its members says little of its error."""
+    row = law.rows[name]
+    error = law.figure(name, "error", lead) * (row["share_left"] if members > 1 else 1.0)
+    return room_to_rate(demand, limit, error, row["growth"])
+
+
+def _near(flags: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Tell which hours have a flagged one within the day around them that a spread is averaged over."""
+    count = np.concatenate(([0], np.cumsum(flags)))
+    at = np.arange(flags.size)
+    return np.asarray(count[np.minimum(at + 13, flags.size)] > count[np.maximum(at - 12, 0)])
+
+
+def _room_of_category(name: str, demand: Array, margin: Array, lead: Array, law: ErrorLaw, members: int) -> Array:
+    """Give the room of what either happens or does not."""
+    left = law.share_left if members > 1 else 1.0
+    missed, false, possible = (law.figure(name, key, lead) for key in ("missed", "false", "possible"))
+    keeps, breaks, doubtful = (normal_quantile(v) for v in (1.0 - missed * left, false * left, 1.0 - possible))
+    is_possible = demand == 1.0 if BY_NAME[name].sense == "grade" else np.zeros(demand.shape, dtype=bool)
+    room = np.where(margin >= 0, keeps, breaks)
+    room = np.where(is_possible, doubtful, room)
+    return np.where(np.isnan(margin), np.nan, room)
+
+
+def _with_required_missing(room: Array) -> Array:
+    """A missing required value breaks a member; missing in all of them, nothing is known."""
+    unknown = np.isnan(room)
+    nobody = unknown.all(axis=1, keepdims=True)
+    return np.where(nobody, np.nan, np.where(unknown, -np.inf, room))
+
+
+def _with_advised_missing(
+    room: Array, name: str, limit: Array, lead: Array, law: ErrorLaw, carried: Array | None
+) -> Array:
+    """A missing advised value counts as its usual chance, and never as surer than a known one just inside its limit."""
+    unknown = np.isnan(room)
+    if not unknown.any():
+        return room
+    usual = float(normal_quantile(1.0 - law.rows[name].get("not_known", 0.2)))
+    just_inside = _room_just_inside(name, limit, lead, law, carried)
+    return np.where(unknown, np.fmin(usual, just_inside), room)
+
+
+def _room_just_inside(name: str, limit: Array, lead: Array, law: ErrorLaw, carried: Array | None) -> Array:
+    """Give the room of a value with the margin `JUST_INSIDE`, from one forecast; NaN where it cannot be told."""
+    kind, sense = law.rows[name]["kind"], BY_NAME[name].sense
+    if kind == "category":
+        key = "possible" if sense == "grade" else "missed"
+        return normal_quantile(1.0 - law.figure(name, key, lead))
+    if sense == "within":
+        return np.full(limit.shape, np.nan)  # the usual chance is the smaller: 5 K are more than an error
+    if kind == "square_root":
+        return _room_of_amount(name, (1.0 - JUST_INSIDE) * limit, limit, lead, law, 1)
+    error = law.figure(name, "error", lead)
+    if carried is not None:
+        error = np.hypot(error, np.where(np.isnan(carried), 0.0, carried))
+    # What `wxfly.assessment.suitability` takes as margin: 1 - demand / limit, or 1 - limit / demand.
+    share = 1.0 - JUST_INSIDE if sense == "at_most" else 1.0 / (1.0 - JUST_INSIDE)
+    if kind == "logarithmic":
+        return np.asarray(abs(np.log(share)) / error)
+    return np.asarray(np.abs(1.0 - share) * np.abs(limit) / error)

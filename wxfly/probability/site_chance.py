@@ -1,0 +1,351 @@
+"""How sure an answer is: the members of ensembles carried through the chain for one site, and what they say together.
+
+Without an ensemble the one forecast stands for itself, with the whole of its usual error, and the answer is marked as
+weaker. What an ensemble does not carry at all (Kp, often visibility) is taken from the one forecast, the same for every
+member, with the whole of its usual error too.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from wxfly.assessment.conditions import derive, derive_flight, hours_of
+from wxfly.assessment.hours import HOUR
+from wxfly.assessment.suitability import assess
+from wxfly.cube.contract import VARIABLES, carried_entries, mark_carried
+from wxfly.pilot.elements import NAMES
+from wxfly.pilot.limits import Limits
+from wxfly.pilot.site import Site
+from wxfly.probability.chance import Chance, hour_chances, window_chance
+from wxfly.probability.error_model import MEMBER, ErrorLaw, default_error_law, deviation_left, lead_time, room_to_limits
+from wxfly.probability.percentiles import spreads_of
+from wxfly.probability.timing import BESIDE, REACH, with_timing
+
+if TYPE_CHECKING:
+    from wxfly.flight.return_leg import Sortie
+
+Array = npt.NDArray[np.float64]
+
+BAND = (0.0, 0.1, 0.5, 0.9, 1.0)
+"""Shares of the members below the lines of the band: lowest, a tenth, the middle, nine tenths, highest."""
+_DEVIATIONS = ("wind_standard_deviation", "gust_standard_deviation")
+_BANDS = ("wind_speed", "wind_speed_of_gust")
+_CAPE, _INHIBITION = "atmosphere_convective_available_potential_energy", "atmosphere_convective_inhibition"
+_RATE, _FOG = "forecast_precipitation_rate", "fog_chance"
+
+
+@dataclass(frozen=True)
+class Sureness:
+    """How sure the answer for one site is.
+
+    Attributes
+    ----------
+    hours : DataArray
+        Chance for each hour by itself, dimension time.
+    room : DataArray
+        Room up to every limit (shift, element, time, realization), for chances of stretches.
+    margin : ndarray
+        Margin of the hour for every member, ``(time, realization)``; NaN where not known.
+    band : Dataset or None
+        ``wind_speed`` and ``wind_speed_of_gust`` at flight height (time, share), `BAND`; None for one forecast.
+    members : int
+        How many members there are in all; 1 for one forecast.
+    models : tuple of str
+        Whose members.
+    notes : tuple of str
+        What is missing of the ensembles.
+    law : ErrorLaw
+        With which the forecasts were dressed.
+    lead_hours : ndarray
+        Of each hour [h].
+    by_percentiles : tuple of str
+        Elements whose spread is from percentiles that the source of the one forecast gives.
+    """
+
+    hours: xr.DataArray
+    room: xr.DataArray
+    margin: Array
+    band: xr.Dataset | None
+    members: int
+    models: tuple[str, ...]
+    notes: tuple[str, ...]
+    law: ErrorLaw
+    lead_hours: Array
+    by_percentiles: tuple[str, ...] = ()
+
+    @property
+    def is_weak(self) -> bool:
+        """Whether it is from a single forecast."""
+        return self.members == 1
+
+    def of(self, first: int, last: int, *, with_causes: bool = True) -> Chance:
+        """Give the chance of the hours from one position to another, and what may break a limit in them."""
+        return window_chance(self.room, first, last, law=self.law, with_causes=with_causes)
+
+
+def judge_sureness(
+    conditions: xr.Dataset,
+    assessment: xr.Dataset,
+    run: np.datetime64,
+    *,
+    height: float,
+    site: Site,
+    limits: Limits,
+    central: xr.Dataset | None = None,
+    ensembles: Sequence[xr.Dataset] = (),
+    law: ErrorLaw | None = None,
+    sortie: Sortie | None = None,
+    at_return: xr.Dataset | None = None,
+    return_height: float | None = None,
+) -> Sureness:
+    """Judge how sure the hours of one site are.
+
+    Parameters
+    ----------
+    conditions, assessment : xarray.Dataset
+        Of the one forecast, at flight height.
+    run : numpy.datetime64
+        Of the one forecast; NaT where not known. Lead times count from it.
+    height, site, limits
+        As the one forecast was judged.
+    central : xarray.Dataset, optional
+        The cube of the one forecast at the site, for what an ensemble does not carry.
+    ensembles : sequence of xarray.Dataset, optional
+        Cubes at the site, each of one model: with the dimension ``realization``, or a single forecast as one member.
+    law : ErrorLaw, optional
+        By default wxfly's own.
+    sortie : Sortie, optional
+        What is to be flown; its way home then enters the chance, of every member its own.
+    at_return : xarray.Dataset, optional
+        The hours of the one forecast at the return height, with a sortie.
+    return_height : float, optional
+        Of the way home above ground [m].
+    """
+    models = tuple(str(cube.attrs.get("model", "not known")) for cube in ensembles or (conditions,))
+    members = sum(cube.sizes.get(MEMBER, 1) for cube in ensembles)
+    law = (law or default_error_law()).of_forecast(models, max(height, return_height or 0.0), members)
+    time = assessment["time"].values
+    lead = lead_time(time, run)
+    # What a chosen confidence adds to wind and gust is in the error already.
+    unsure = replace(limits, confidence=0.5)
+    start, end = time[0] - BESIDE, time[-1] + HOUR + BESIDE
+    flight = partial(derive_flight, height=height, site=site, limits=limits, return_height=return_height)
+    if not ensembles:
+        judged = assessment if unsure == limits else assess(conditions, unsure)
+        spreads = spreads_of(central, conditions)
+        room = _room_of_one(conditions, judged, lead, spreads, law)
+        if sortie is not None and at_return is not None:
+            error = law.figure("wind", "error", lead)
+            room = _with_return_leg(room, _way_home(conditions, at_return, sortie, error)["room"])
+        around = None
+        if central is not None:
+            there = flight(hours_of(central, start=start, end=end))
+            at = lead_time(there["time"].values, run)
+            around = _room_of_one(there, assess(there, unsure), at, spreads_of(central, there), law)
+        room = with_timing(_put_beside(room, around), lead, law)
+        margin = assessment["hour_margin"].values[:, None]
+        return Sureness(
+            hour_chances(room, law=law), room, margin, None, 1, models, (), law, lead, tuple(sorted(spreads))
+        )
+    parts, returning = [], []
+    for cube in ensembles:
+        whole = with_missing_members(as_members(cube))
+        hours = hours_of(with_what_is_missing(whole, central), start=start, end=end)
+        judged = flight(hours)
+        parts.append((judged, assess(judged, unsure)))
+        if sortie is not None:
+            there = derive(hours, height=sortie.plan.return_height, site=site, daylight_rule=limits.daylight_rule)
+            returning.append(there)
+    joined = _join([a for _, a in parts])
+    of_hours = _join([c[[*_BANDS, *_DEVIATIONS, _RATE, _FOG]].max("edge", skipna=False) for c, _ in parts])
+    all_leads = lead_time(joined["time"].values, run)
+    room = room_to_limits(
+        joined,
+        all_leads,
+        height_deviation=of_hours[_DEVIATIONS[0]],
+        gust_deviation=of_hours[_DEVIATIONS[1]],
+        precipitation_rate=of_hours[_RATE],
+        fog_chance=of_hours[_FOG],
+        law=law,
+    )
+    asked = slice(REACH, REACH + time.size)
+    margin = joined["hour_margin"].transpose("time", MEMBER).values[asked]
+    if sortie is not None:
+        speed = of_hours["wind_speed"].transpose("time", MEMBER).values
+        left = deviation_left("wind", speed, all_leads[:, None], law)[:, 0]
+        by_time = xr.DataArray(left, dims="time", coords={"time": of_hours["time"].values})
+        homes = [
+            _way_home(c, h, sortie, by_time.sel(time=c["time"].values).values)
+            for (c, _), h in zip(parts, returning, strict=True)
+        ]
+        home = _join(homes).transpose("time", MEMBER)
+        room = _with_return_leg(room, home["room"])
+        margin = np.minimum(margin, home["margin"].values[asked])
+    if "last_time" in joined.coords:
+        room = room.assign_coords(last_time=(MEMBER, joined["last_time"].values))
+    room = with_timing(room, lead, law)
+    if "last_time" in joined.coords:
+        room = room.assign_coords(last_time=(MEMBER, joined["last_time"].values))
+    return Sureness(
+        hour_chances(room, law=law),
+        room,
+        margin,
+        _band(of_hours.isel(time=asked)),
+        joined.sizes[MEMBER],
+        models,
+        _gaps(ensembles),
+        law,
+        lead,
+    )
+
+
+def _room_of_one(
+    conditions: xr.Dataset, assessment: xr.Dataset, lead: Array, spreads: Mapping[str, Array], law: ErrorLaw
+) -> xr.DataArray:
+    """Give the room of one forecast, with the whole of its usual error."""
+    names = (*_DEVIATIONS, _RATE, "precipitation_probability", _FOG)
+    wind, gust, rate, probability, fog = (conditions[n].max("edge", skipna=False) for n in names)
+    return room_to_limits(
+        assessment,
+        lead,
+        height_deviation=wind,
+        gust_deviation=gust,
+        precipitation_rate=rate,
+        precipitation_probability=probability,
+        fog_chance=fog,
+        spreads=spreads,
+        law=law,
+    )
+
+
+def _put_beside(room: xr.DataArray, around: xr.DataArray | None) -> xr.DataArray:
+    """Put the hours before and after, out of a longer stretch, beside those asked about; without it they are not known.
+
+    A way home is worked out for the hours asked about alone: beside them it is as in the nearest of them.
+    """
+    hours = np.clip(np.arange(-REACH, room.sizes["time"] + REACH), 0, room.sizes["time"] - 1)
+    padded = room.isel(time=hours).assign_coords(
+        time=room["time"].values[0] + np.arange(-REACH, hours.size - REACH) * HOUR
+    )
+    values = padded.values.copy()
+    for part in (slice(None, REACH), slice(-REACH, None)):
+        values[: len(NAMES), part] = np.nan if around is None else around.values[:, part]
+    return padded.copy(data=values)
+
+
+def _way_home(flight: xr.Dataset, at_return: xr.Dataset, sortie: Sortie, deviation: Array) -> xr.Dataset:
+    # Only flights that are planned need the rotors; the other answers start faster without.
+    from wxfly.probability.return_leg import way_home_room
+
+    return way_home_room(flight, at_return, sortie, deviation)
+
+
+def as_members(cube: xr.Dataset) -> xr.Dataset:
+    """Give a cube the dimension of members; a single forecast becomes one member."""
+    return cube if MEMBER in cube.dims else cube.expand_dims({MEMBER: [0]}, axis=-1)
+
+
+def with_missing_members(cube: xr.Dataset) -> xr.Dataset:
+    """Give an ensemble the members that it should have and that did not come, as ones that know nothing.
+
+    A member that knows nothing of a required element counts as one that breaks its limit: the ten that are missing may
+    be the ten with the storm.
+    """
+    missing = int(cube.attrs.get("missing_members", 0))
+    if not missing:
+        return cube
+    members = [int(m) for m in cube[MEMBER].values]
+    more = [m for m in range(len(members) + missing + max(members) + 1) if m not in members][:missing]
+    wide = cube.reindex({MEMBER: [*members, *more]})
+    if "last_time" in cube.coords:
+        last = cube["last_time"].values
+        wide = wide.assign_coords(last_time=(MEMBER, np.append(last, np.full(missing, last.max()))))
+    return wide
+
+
+def with_what_is_missing(ensemble: xr.Dataset, central: xr.Dataset | None) -> xr.Dataset:
+    """Take from the one forecast what the ensemble does not carry, the same for every member.
+
+    Parameters
+    ----------
+    ensemble, central : xarray.Dataset
+        Cubes at one site. Variables at heights are never mixed: one model's profile is one model's.
+    """
+    if central is None:
+        return ensemble
+    carried = {name for name, *_ in carried_entries(ensemble)}
+    lacking = [
+        str(n)
+        for n in central.data_vars
+        if n not in ensemble
+        and n not in carried
+        and n in VARIABLES
+        and not VARIABLES[str(n)].has_height
+        and MEMBER not in central[n].dims
+    ]
+    if _CAPE in ensemble:  # what holds the air of one model back says nothing of another's unstable air
+        lacking = [n for n in lacking if n != _INHIBITION]
+    if not lacking:
+        return ensemble
+    taken = central[lacking].reindex(time=ensemble["time"].values)
+    added = {n: (taken[n].dims, taken[n].values, central[n].attrs) for n in lacking}
+    return mark_carried(ensemble.assign(added))
+
+
+def _join(parts: Sequence[xr.Dataset]) -> xr.Dataset:
+    """Put members of several models side by side, numbered through."""
+    if len(parts) == 1:
+        return parts[0]
+    first, shift = [], 0
+    for part in parts:
+        kept = part.drop_vars([c for c in part.coords if c not in ("time", "element", MEMBER, "last_time")])
+        first.append(kept.assign_coords({MEMBER: np.arange(shift, shift + part.sizes[MEMBER])}))
+        shift += part.sizes[MEMBER]
+    joined = xr.concat(first, MEMBER, data_vars="minimal", coords="minimal", compat="override", join="outer")
+    return joined.assign_attrs(parts[0].attrs)
+
+
+def _with_return_leg(room: xr.DataArray, added: xr.DataArray) -> xr.DataArray:
+    """Add the way home. It is required: members that do not know it fail, and where none knows it nothing is known."""
+    unknown = np.isnan(added.values)
+    row = np.where(unknown, np.where(unknown.all(axis=1, keepdims=True), np.nan, -np.inf), added.values)
+    return xr.DataArray(
+        np.concatenate([room.values, row[None]]),
+        dims=room.dims,
+        coords={"element": [*room["element"].values, "return_leg"], "time": room["time"].values},
+        name=room.name,
+    )
+
+
+def _band(winds: xr.Dataset) -> xr.Dataset:
+    """Give the lines of the band; an hour with a member missing that should be there keeps the others'."""
+    lines = {}
+    for name in _BANDS:
+        values = winds[name].transpose("time", MEMBER).values
+        known = np.isfinite(values).any(axis=1)
+        quantiles = np.full((values.shape[0], len(BAND)), np.nan)
+        if known.any():
+            quantiles[known] = np.nanquantile(values[known], BAND, axis=1).T
+        lines[name] = (("time", "share"), quantiles, {"units": "m s-1"})
+    return xr.Dataset(lines, coords={"time": winds["time"].values, "share": list(BAND)})
+
+
+def _gaps(ensembles: Sequence[xr.Dataset]) -> tuple[str, ...]:
+    """Tell what is missing of the ensembles."""
+    notes = []
+    for cube in ensembles:
+        missing = int(cube.attrs.get("missing_members", 0))
+        if missing:
+            there = int(cube.attrs.get("members", 0))
+            notes.append(
+                f"{missing} of {there + missing} members of {cube.attrs.get('model')} did not come: they count as"
+                " breaking a limit"
+            )
+    return tuple(notes)

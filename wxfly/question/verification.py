@@ -1,0 +1,244 @@
+"""Looking back: past forecasts of a site against its observations, and the ledger, from words on a command line."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from wxfly.assessment.conditions import derive
+from wxfly.errors import WxflyError
+from wxfly.history import ledger, ledger_scores
+from wxfly.history.observations import HourlyRecord, gather_hours, parse_metar, read_csv
+from wxfly.history.site_bias import records_file
+from wxfly.history.verification import (
+    FEWEST_DAYS,
+    ErrorRow,
+    Pairs,
+    error_rows,
+    join_pairs,
+    learn,
+    pair_hours,
+    save_record,
+)
+from wxfly.physics.scoring import upper_bound
+from wxfly.pilot.own_files import told
+from wxfly.pilot.settings import Settings, load_settings
+from wxfly.pilot.site import Site, read_sites
+from wxfly.probability.error_model import lead_time
+from wxfly.question.ask import Progress, sites_file
+from wxfly.retrieval.obtained import retrieved_of, run_of
+from wxfly.retrieval.places import refuse_set_aside, resolve_site
+from wxfly.store import forecasts as store
+from wxfly.units import parse_quantity
+
+METAR_HEIGHT = 10.0
+_ELEMENTS = ("wind", "gust")
+
+
+def verify(site_text: str, options: Mapping[str, Any], *, on_progress: Progress) -> str:
+    """Compare past forecasts of a site with its observations, and give the result as text.
+
+    Parameters
+    ----------
+    site_text : str
+        As the pilot wrote it.
+    options : mapping
+        Of the command line, by name; see ``wxfly verify --help``.
+    on_progress : callable
+        Told what is being done when it may take over a second.
+
+    Raises
+    ------
+    WxflyError
+        For anything the pilot can put right; nothing is learned or entered then.
+    """
+    settings = load_settings()
+    saved = read_sites(sites_file())
+    refuse_set_aside(saved, [site_text])
+    site = resolve_site(site_text, saved=saved, offline=bool(options.get("offline")), settings=settings)
+    if site.is_demo:
+        raise WxflyError(f"{site.name} is invented and has no observations; name a real place")
+    record, height = _observed(site, options, settings, on_progress)
+    model = options.get("model") or settings.model
+    parts, origin = [], []
+    for cube in _stored(site, model):
+        conditions = derive(cube, height=height, site=site)
+        run = run_of(cube)
+        lead = lead_time(conditions["time"].values, retrieved_of(cube) if np.isnat(run) else run)
+        parts.append(pair_hours(conditions, lead, record))
+    if parts:
+        origin.append(f"{len(parts)} stored forecasts")
+    if options.get("past"):
+        from wxfly.sources.open_meteo.previous_runs import get_previous_runs
+
+        on_progress(f"asking for past forecasts of {model}")
+        for lead_hours, cube in get_previous_runs(site, model, settings=settings).items():
+            parts.append(pair_hours(derive(cube, height=height, site=site), lead_hours, record))
+        origin.append("the service's past forecasts")
+    pairs = join_pairs(p for p in parts if p.hour.size)
+    entered = ledger.enter_observations(_for_ledger(site, height, record, model))
+    lines = [
+        *told((*saved.set_aside, *settings.set_aside)),
+        f"{site.name}: forecasts of {model} ({' and '.join(origin)}) against {record.source}, at {height:g} m",
+        *_table(error_rows(pairs)),
+        *_learned(pairs, site, model, bool(options.get("learn"))),
+    ]
+    if entered:
+        lines.append(f"{entered} observed hours entered in the ledger (see: wxfly ledger)")
+    return "\n".join(lines)
+
+
+def _observed(
+    site: Site, options: Mapping[str, Any], settings: Settings, on_progress: Progress
+) -> tuple[HourlyRecord, float]:
+    given = options.get("observed_height")
+    height = parse_quantity(given, "length", "m") if given else METAR_HEIGHT
+    if not 1.0 <= height <= 200.0:
+        raise WxflyError(f"a height of observation of '{given}' is not used; wanted 1 m to 200 m")
+    if not options.get("observed"):
+        return _of_airport(site, options, settings, on_progress), height
+    path = Path(options["observed"])
+    if path.suffix != ".json":
+        return gather_hours(read_csv(path)), height
+    try:
+        body = path.read_bytes()
+    except OSError as fault:
+        raise WxflyError(f"{path}: cannot be read ({fault.strerror})") from None
+    return gather_hours(parse_metar(body, station=options.get("station"), what=path.name)), height
+
+
+def _of_airport(site: Site, options: Mapping[str, Any], settings: Settings, on_progress: Progress) -> HourlyRecord:
+    """Ask for the past reports of the airport named, or of the nearest one that has reported lately."""
+    from wxfly.history.airport_reports import FARTHEST_KM, latest_report
+    from wxfly.sources.airport_reports import get_station_reports
+
+    if options.get("offline"):
+        raise WxflyError("there are no observations to compare with; give a file with --observed, or go online")
+    station = str(options.get("station") or "").upper()
+    if not station:
+        on_progress(f"asking for the airports around {site.name}")
+        nearest = latest_report(site, settings=settings)
+        if nearest is None:
+            raise WxflyError(
+                f"no airport within {FARTHEST_KM:g} km of {site.name} has reported lately; "
+                "name one with --station, or give a file with --observed"
+            )
+        station = nearest.station
+    on_progress(f"asking for the reports of {station}")
+    body = get_station_reports(station, settings=settings)
+    return gather_hours(parse_metar(body.encode(), station=station, what=f"the reports of {station}"))
+
+
+def _stored(site: Site, model: str) -> list[xr.Dataset]:
+    """Give every stored forecast of a place and a model, oldest run first."""
+    place = site.key
+    cubes = []
+    for stored in store.list_forecasts():
+        if stored.model == model and (stored.latitude, stored.longitude) == place:
+            cube = store.find_forecast(*place, model, run=stored.run)
+            if cube is not None:
+                cubes.append(cube.isel(site=0))
+    return cubes[::-1]
+
+
+def _table(rows: Sequence[ErrorRow]) -> list[str]:
+    """Align bias and error of wind and gust."""
+    cells = [("", "", "hours", "days", "bias m/s", "error m/s")]
+    before = ("", "")
+    for row in rows:
+        group = "" if (row.element, row.group) == before or row.group == "all" else f"by {row.group}"
+        label = row.label if row.group != "all" else ""
+        if row.group == "all":
+            cells.append((row.element, "", str(row.hours), str(row.days), f"{row.bias:+.2f}", f"{row.error:.2f}"))
+        else:
+            cells.append((group, label, str(row.hours), str(row.days), f"{row.bias:+.2f}", f"{row.error:.2f}"))
+        before = (row.element, row.group)
+    widths = [max(len(c[i]) for c in cells) for i in range(len(cells[0]))]
+    return [
+        "  ".join(
+            c.ljust(w) if i < 2 else c.rjust(w) for i, (c, w) in enumerate(zip(line, widths, strict=True))
+        ).rstrip()
+        for line in cells
+    ]
+
+
+def _learned(pairs: Pairs, site: Site, model: str, wanted: bool) -> list[str]:
+    found = learn(pairs, site.name, model)
+    if found is None:
+        return [f"nothing can be learned from fewer than {FEWEST_DAYS} days of wind or gust"]
+    if not wanted:
+        return [f"could be learned with --learn: {found.words}"]
+    save_record(records_file(), found)
+    return [f"learned: {found.words}", f"switch it on with: wxfly best {site.name} --model {model} --site-record"]
+
+
+def _for_ledger(site: Site, height: float, record: HourlyRecord, model: str) -> list[ledger.Observation]:
+    """Carry observations to the heights of the site's verdicts, by the profile that was forecast for the hour."""
+    heights = sorted({v.height for v in ledger.read_verdicts() if v.site == site.name})
+    newest: dict[tuple[float, np.datetime64], tuple[float, float]] = {}
+    for cube in _stored(site, model):
+        below = derive(cube, height=height, site=site)
+        for wanted in heights:
+            above = derive(cube, height=wanted, site=site)
+            wind, gust = (
+                (above[n] / below[n].where(below[n] > 0.5)).isel(edge=0).values
+                for n in ("wind_speed", "wind_speed_of_gust")
+            )
+            for hour, of_wind, of_gust in zip(above["time"].values.astype("datetime64[s]"), wind, gust, strict=True):
+                newest[wanted, hour] = float(of_wind), float(of_gust)
+    found = []
+    for i, hour in enumerate(record.hour):
+        for wanted in heights:
+            of_wind, of_gust = newest.get((wanted, hour), (np.nan, np.nan))
+            # Carried up only: a forecast of less wind above never makes an observation smaller.
+            values = {
+                "wind": float(record.wind_speed[i]) * max(of_wind, 1.0),
+                "gust": float(record.wind_speed_of_gust[i]) * max(of_gust, 1.0),
+            }
+            known = {k: round(v, 3) for k, v in values.items() if np.isfinite(v)}
+            found.append(ledger.Observation(site.name, wanted, f"{hour}Z", known, record.source))
+    return found
+
+
+def describe_ledger(site: str | None = None) -> str:
+    """Say how the verdicts of the ledger compare with what was observed, of one site or of all."""
+    kept = ledger.read_ledger()
+    verdicts = [v for v in kept.of(ledger.Verdict) if site is None or v.site == site]
+    damage = told(kept.set_aside)
+    if not verdicts:
+        none = "the ledger holds no verdict" + (f" of {site}" if site else "") + " yet; it grows with every answer"
+        return "\n".join([*damage, none])
+    scores = ledger_scores.score(verdicts, kept.of(ledger.Observation))
+    lines = [*damage, f"{len(verdicts)} verdicts kept, {sum(s.counts.cases for s in scores)} of them scored"]
+    for score in scores:
+        low, high = score.lead
+        counts = score.counts
+        missed, cleared = counts.broken_when_cleared
+        ahead = f"{low:g} to {high:g} h ahead"
+        if not counts.cases:
+            lines.append(f"{ahead}: nothing observed yet for {score.unscored} hours")
+            continue
+        told_outside, bound = counts.hits + counts.false_alarms, 100 * upper_bound(missed, cleared)
+        lines.append(
+            f"{ahead}: {counts.cases} hours observed; told outside {told_outside}, of those broken {counts.hits}; "
+            f"told inside or narrow {cleared}, of those broken {missed} (at most {bound:.1f} % with 95 % confidence)"
+        )
+        if np.isfinite(score.value_within):
+            lines.append(
+                f"  worth {score.value_within:.2f} of perfect knowledge within season and time of day, where staying "
+                f"at home costs a tenth of a broken limit; pooled, which flatters: {score.value:.2f}"
+            )
+    return "\n".join(lines)
+
+
+def forget_choices() -> str:
+    """Forget what earlier answers chose, and say so."""
+    from wxfly.history.previous_choice import clear_choices
+    from wxfly.retrieval.obtained import as_moment, utc_now
+
+    clear_choices(as_moment(utc_now()))
+    return "the windows chosen in earlier answers are forgotten; the ledger keeps its record of them"

@@ -1,0 +1,102 @@
+"""Shades and numbers of a margin's cell: one hue from paper to ink, the less is left of a limit the darker.
+
+A cell never speaks by shade alone: it carries its number, *not known* is hatched with a question mark, and dark
+hours are plain grey.
+
+The legends of the page: what the shades and the numbers of cells mean.
+"""
+
+from __future__ import annotations
+
+import html
+import math
+from collections.abc import Iterable
+
+from wxfly.answer.request import SiteAnswer
+from wxfly.report.charts import chance_shades as chance_strip
+from wxfly.report.text import chances, phrases
+
+INK = "#2a0a1c"
+"""Text and lines."""
+
+# From much left to beyond the limit. Contrast of the number on its shade is at least 5 to 1 (WCAG 2.2 asks for 4.5).
+SHADES = ("#f6eef0", "#dfbccb", "#8f3d66", "#33091f")
+NUMBERS = (INK, INK, "#ffffff", "#ffffff")
+DARK_HOUR = "#c9ced9"
+TWILIGHT = "#e4e7ee"
+HATCH = "#5c5560"
+
+AMPLE, INSIDE, NARROW, OUTSIDE, DARK = 0, 1, 2, 3, 4
+
+
+def split(reserve: float) -> float:
+    """Give the margin halfway between the reserve and 1, where the two shades of *inside* part."""
+    return (1 + reserve) / 2
+
+
+def shade_of(margin: float, reserve: float) -> int | None:
+    """Give the class of a margin; None when it is not known."""
+    if math.isnan(margin):
+        return None
+    if margin < 0:
+        return OUTSIDE
+    if margin < reserve:
+        return NARROW
+    return INSIDE if margin < split(reserve) else AMPLE
+
+
+def colorscale() -> list[list[float | str]]:
+    """Give the stepped colour scale of the classes, as plotly takes it, for values from 0 to 4."""
+    colours = (*SHADES, DARK_HOUR)
+    steps = len(colours)
+    scale: list[list[float | str]] = []
+    for i, colour in enumerate(colours):
+        scale += [[i / steps, colour], [(i + 1) / steps, colour]]
+    return scale
+
+
+def legend(reserve: float) -> list[tuple[str, str]]:
+    """Give the classes of the legend: CSS class and words."""
+    middle = f"{split(reserve):.2f}"
+    return [
+        ("ample", f"inside, margin {middle} or more"),
+        ("inside", f"inside, margin {reserve:.2f} to {middle}"),
+        ("narrow", f"narrow, margin 0 to {reserve:.2f}"),
+        ("outside", "outside, margin below 0"),
+        ("unknown", "not known"),
+        ("dark", "dark"),
+    ]
+
+
+def cell(margin: float, *, short: bool) -> str:
+    """Write a margin for a cell: ``0.43``, or ``.43`` where there is little room."""
+    text = phrases.margin(margin)
+    if not short:
+        return text.replace("-", "\N{MINUS SIGN}")
+    return {"1.00": "1", "-1.00": "-1"}.get(text, text.replace("0.", ".", 1))
+
+
+def _swatches(classes: Iterable[tuple[str, str]]) -> str:
+    entries = "".join(
+        f'<li><span class="swatch {shade}" aria-hidden="true"></span>{html.escape(words)}</li>'
+        for shade, words in classes
+    )
+    return f'<ul class="legend">{entries}</ul>\n'
+
+
+def of_chance(answer: SiteAnswer) -> str:
+    """Give the legend of cells that tell a chance."""
+    whose = html.escape(chances.whose(answer))
+    return (
+        f'{_swatches(chance_strip.legend())}<p class="reading">A number is the <i>chance</i> that every limit holds in'
+        f" that hour, in tenths ({whose}); the word is the element that decides. A black frame is a window, in which"
+        " the one forecast holds. Point at a cell or touch it for the margin too.</p>\n"
+    )
+
+
+def of_margin(reserve: float) -> str:
+    """Give the legend of cells that tell a margin."""
+    return (
+        f'{_swatches(legend(reserve))}<p class="reading">A number is the margin: the share of the limit that is'
+        " left. A black frame is a window. Point at a cell or touch it for value, limit and margin.</p>\n"
+    )

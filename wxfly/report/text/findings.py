@@ -1,0 +1,246 @@
+"""What there is to tell of one answer: gaps, what decides, how near a day came, what a window is like.
+
+Plain functions on a `wxfly.answer.briefing.SiteAnswer` that give facts; `wxfly.report.text.sentences` puts them into words.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+import numpy.typing as npt
+
+from wxfly.answer.request import SiteAnswer
+from wxfly.answer.windows import Window, find_windows
+from wxfly.assessment.suitability import State, counts_as_required, names_of
+from wxfly.report.text.phrases import Clock, mean_direction
+
+Times = npt.NDArray[np.datetime64]
+HOUR = np.timedelta64(1, "h")
+_SHORTEST = np.timedelta64(60, "s")
+
+
+def usable_parts(answer: SiteAnswer) -> tuple[Times, Times]:
+    """Give start and end of the lit part of every hour, cut to the period asked about; NaT when there is none."""
+    start = np.maximum(answer.assessment["usable_start"].values.astype("datetime64[s]"), answer.start)
+    end = np.minimum(answer.assessment["usable_end"].values.astype("datetime64[s]"), answer.end)
+    nothing = ~(end > start)
+    start[nothing] = end[nothing] = np.datetime64("NaT", "s")
+    return start, end
+
+
+def lit_hours(answer: SiteAnswer) -> npt.NDArray[np.bool_]:
+    """Say which hours have light in the period asked about."""
+    return np.asarray(~np.isnat(usable_parts(answer)[0]))
+
+
+@dataclass(frozen=True)
+class Gap:
+    """A judged element that is not known in some lit hours.
+
+    Attributes
+    ----------
+    element : str
+        Its name.
+    required : bool
+        Whether the hours are *not known* because of it.
+    hours : tuple of int
+        Positions of the hours.
+    everywhere : bool
+        Whether it is known in no lit hour.
+    """
+
+    element: str
+    required: bool
+    hours: tuple[int, ...]
+    everywhere: bool
+
+
+def gaps(answer: SiteAnswer) -> list[Gap]:
+    """Find the judged elements that are not known in some lit hour, the required first."""
+    lit = lit_hours(answer)
+    unknown = np.isnan(answer.assessment["margin"].transpose("element", "time").values) & lit
+    skipped = set(answer.assessment.attrs["not_judged"])
+    required = counts_as_required(answer.assessment.transpose("element", "time", ...))
+    found = [
+        Gap(name, is_required, tuple(np.flatnonzero(part).tolist()), bool((part == lit).all()))
+        for name, row, counts in zip(names_of(answer.assessment), unknown, required, strict=True)
+        for is_required, part in ((True, row & counts), (False, row & ~counts))
+        if part.any() and name not in skipped
+    ]
+    return sorted(found, key=lambda gap: not gap.required)
+
+
+def runs(positions: tuple[int, ...]) -> list[tuple[int, int]]:
+    """Join positions that follow each other into pairs of first and last."""
+    joined: list[tuple[int, int]] = []
+    for i in positions:
+        if joined and joined[-1][1] == i - 1:
+            joined[-1] = (joined[-1][0], i)
+        else:
+            joined.append((i, i))
+    return joined
+
+
+def deciding_hour(answer: SiteAnswer, window: Window) -> int:
+    """Give the position of the hour of a window whose margin is the smallest."""
+    margins = answer.assessment["hour_margin"].values[window.first : window.last + 1]
+    return window.first + int(np.argmin(margins))
+
+
+@dataclass(frozen=True)
+class Count:
+    """How the lit hours of a stretch of time stand.
+
+    Attributes
+    ----------
+    lit, holding, not_known : int
+        Hours.
+    deciding : str
+        The element that decides in most of the lit hours that do not hold; empty when none does.
+    deciding_hours : int
+        In how many.
+    nearest : int or None
+        Position of the lit hour that comes nearest to holding, or holds the best; None when none is known.
+    """
+
+    lit: int
+    holding: int
+    not_known: int
+    deciding: str
+    deciding_hours: int
+    nearest: int | None
+
+
+def count_hours(answer: SiteAnswer, among: npt.NDArray[np.bool_] | None = None) -> Count:
+    """Count the lit hours of an answer, or of those of its hours that `among` marks."""
+    lit = lit_hours(answer)
+    if among is not None:
+        lit = lit & among
+    state = answer.assessment["state"].values
+    margins = answer.assessment["hour_margin"].values
+    outside = lit & (state == State.OUTSIDE)
+    elements = Counter(str(name) for name in answer.assessment["limiting_element"].values[outside])
+    deciding, times = elements.most_common(1)[0] if elements else ("", 0)
+    known = lit & ~np.isnan(margins)
+    nearest = int(np.where(known, margins, -np.inf).argmax()) if known.any() else None
+    return Count(
+        int(lit.sum()),
+        int((lit & (state >= State.NARROW)).sum()),
+        int((lit & (state == State.NOT_KNOWN)).sum()),
+        deciding,
+        times,
+        nearest,
+    )
+
+
+def longest_stretch(
+    answer: SiteAnswer, start: np.datetime64, end: np.datetime64
+) -> tuple[np.datetime64, np.datetime64] | None:
+    """Give the longest unbroken stretch that holds, however short; None when no hour does."""
+    windows = find_windows(answer.assessment, minimum_duration=_SHORTEST, start=start, end=end)
+    if not windows:
+        return None
+    longest = max(windows, key=lambda w: w.within_end - w.within_start)
+    return longest.within_start, longest.within_end
+
+
+def next_windows(answer: SiteAnswer, minimum: np.timedelta64) -> list[Window]:
+    """Give what is left when the best window is taken: the other windows, and the rest of its own stretch."""
+    best = answer.best
+    if best is None:
+        return []
+    rest = list(answer.windows[1:])
+    for start, end in ((best.within_start, best.start), (best.end, best.within_end)):
+        if end - start >= minimum:
+            rest += find_windows(answer.assessment, minimum_duration=minimum, start=start, end=end)
+    return sorted(rest, key=lambda window: window.rank)
+
+
+@dataclass(frozen=True)
+class Conditions:
+    """What a window is like at flight height, SI; NaN where a part of it is not known.
+
+    Attributes
+    ----------
+    wind_low, wind_high, wind_doubt, wind_from_direction, gust : float
+        [m s-1], direction in degrees; `wind_doubt` is one standard deviation of carrying the wind up.
+    temperature_low, temperature_high : float
+        [K]
+    precipitation_probability : float
+        The largest [1].
+    density_altitude : float
+        The largest [m].
+    """
+
+    wind_low: float
+    wind_high: float
+    wind_doubt: float
+    wind_from_direction: float
+    gust: float
+    temperature_low: float
+    temperature_high: float
+    precipitation_probability: float
+    density_altitude: float
+
+
+def conditions_of(answer: SiteAnswer, window: Window) -> Conditions:
+    """Gather what a window is like, over both edges of its hours."""
+    part = slice(window.first, window.last + 1)
+
+    def values(name: str) -> npt.NDArray[np.float64]:
+        return np.asarray(answer.conditions[name].variable[{"time": part}].values, dtype=float).ravel()
+
+    wind, temperature = values("wind_speed"), values("air_temperature")
+    return Conditions(
+        float(wind.min()),
+        float(wind.max()),
+        float(values("wind_standard_deviation").max()),
+        mean_direction(wind.tolist(), values("wind_from_direction").tolist()),
+        float(values("wind_speed_of_gust").max()),
+        float(temperature.min()),
+        float(temperature.max()),
+        float(values("precipitation_probability").max()),
+        float(values("density_altitude").max()),
+    )
+
+
+@dataclass(frozen=True)
+class Day:
+    """One day of the site's clock.
+
+    Attributes
+    ----------
+    date : datetime.date
+        The local day.
+    start, end : numpy.datetime64
+        UTC, cut to the period asked about.
+    hours : numpy.ndarray of bool
+        Which hours of the answer belong to it.
+    windows : tuple of (int, Window)
+        The windows that start in it, each with its rank among all (1 the best), in order of rank.
+    """
+
+    date: date
+    start: np.datetime64
+    end: np.datetime64
+    hours: npt.NDArray[np.bool_]
+    windows: tuple[tuple[int, Window], ...]
+
+
+def days_of(answer: SiteAnswer, clock: Clock) -> list[Day]:
+    """Split an answer into the days of a clock."""
+    times = answer.assessment["time"].values.astype("datetime64[s]")
+    inside = (times + HOUR > answer.start) & (times < answer.end)
+    dates = np.array([clock.date(t) for t in np.maximum(times, answer.start)], dtype=object)
+    days = []
+    for day in sorted(set(dates[inside])):
+        hours = inside & (dates == day)
+        first, last = times[hours][0], times[hours][-1] + HOUR
+        ranked = tuple(
+            (rank, window) for rank, window in enumerate(answer.windows, start=1) if clock.date(window.start) == day
+        )
+        days.append(Day(day, max(first, answer.start), min(last, answer.end), hours, ranked))
+    return days

@@ -1,0 +1,188 @@
+"""The pilot's own things, listed, added and removed: sites, aircraft, rule sets, stored forecasts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from wxfly.errors import WxflyError
+from wxfly.pilot.aircraft import ENERGY_FIGURES, find_aircraft, load_aircraft
+from wxfly.pilot.own_files import told
+from wxfly.pilot.rules import find_rules, load_rules
+from wxfly.pilot.site import Site, check_name, read_sites, save_site
+from wxfly.pilot.site import remove_site as forget_site
+from wxfly.question.ask import Progress, own_aircraft_file, own_rules_file, sites_file
+from wxfly.report.text.console import aligned
+from wxfly.units import SYSTEMS, from_si, parse_quantity
+
+
+def fetch(sites: Sequence[str], model: str | None, *, on_progress: Progress) -> list[str]:
+    """Fetch the newest forecast of every site into the store; give a line for each.
+
+    Raises
+    ------
+    WxflyError
+        When no site is named and none is saved, a source fails (what is stored stays), or the forecast cannot be
+        kept.
+    """
+    from wxfly.retrieval import forecast as retrieval
+
+    saved = read_sites(sites_file())
+    if not sites and not saved:
+        raise WxflyError("no site is named and none is saved; save one with: wxfly sites add NAME LATITUDE,LONGITUDE")
+    obtained = retrieval.obtain(
+        list(sites) or list(saved),
+        saved=saved,
+        forecast_path=None,
+        model=model,
+        offline=False,
+        now=None,
+        on_progress=on_progress,
+    )
+    failures = ("could not be kept", "no newer forecast could be had")
+    lost = next((note for note in obtained.notes if any(words in note for words in failures)), None)
+    if lost:
+        raise WxflyError(lost)
+    last = str(obtained.cube["time"].values[-1])[:16]
+    model_name = obtained.provenance["model"]
+    return [
+        *(f"{site.name}: {model_name}, hours to {last}Z, kept for use offline" for site in obtained.sites),
+        *told(saved.set_aside),
+        *obtained.notes,
+    ]
+
+
+def list_sites() -> str:
+    """Give the saved sites and the demonstration's as aligned text."""
+    from wxfly.retrieval import forecast as retrieval
+
+    saved = read_sites(sites_file())
+    rows = [(s.name, _place(s), s.time_zone, s.surface_cover or "-", "saved") for s in saved.values()]
+    rows += [
+        (s.name, _place(s), s.time_zone, s.surface_cover or "-", "demonstration, invented")
+        for s in retrieval.demo_sites().values()
+    ]
+    shown = aligned([("site", "latitude,longitude", "time zone", "surface cover", "kind"), *rows])
+    return "\n".join([shown, *told(saved.set_aside)])
+
+
+def _place(site: Site) -> str:
+    return f"{site.latitude:.4f},{site.longitude:.4f}"
+
+
+def add_site(
+    name: str,
+    place: str,
+    *,
+    surface_altitude: str | None = None,
+    surface_cover: str | None = None,
+    time_zone: str | None = None,
+    offline: bool = False,
+) -> str:
+    """Save a site and say what was saved."""
+    from wxfly.retrieval import forecast as retrieval
+
+    check_name(name)
+    saved = read_sites(sites_file())
+    found = retrieval.resolve_site(place, saved={}, offline=offline)
+    # What a site of this name already says of its ground stays; only the place and what is given change.
+    site = replace(
+        saved.get(name, found),
+        name=name,
+        latitude=found.latitude,
+        longitude=found.longitude,
+        surface_altitude=found.surface_altitude,
+        time_zone=found.time_zone,
+        is_demo=False,
+    )
+    if surface_altitude:
+        site = replace(site, surface_altitude=parse_quantity(surface_altitude, "length", "m"))
+    if surface_cover:
+        site = replace(site, surface_cover=surface_cover)
+    if time_zone:
+        site = replace(site, time_zone=time_zone)
+    save_site(sites_file(), site)
+    ground = "ground not known" if np.isnan(site.surface_altitude) else f"ground {site.surface_altitude:.0f} m"
+    return f"saved {name}: {_place(site)}, {ground}, {site.time_zone}"
+
+
+def remove_site(name: str) -> str:
+    """Forget a saved site and say so."""
+    forget_site(sites_file(), name)
+    return f"removed {name}"
+
+
+def describe_aircraft(name: str | None, units: str) -> str:
+    """List the aircraft, or give the limits of one and where each is from."""
+    if name is None:
+        table = load_aircraft(own_aircraft_file())
+        listed = [
+            (a.name, _shown(a.maximum_wind, units, "wind"), _shown(a.maximum_gust, units, "wind"), a.title)
+            for a in table.values()
+        ]
+        return "\n".join([aligned([("aircraft", "wind", "gust", "class"), *listed]), *told(table.set_aside)])
+    aircraft = find_aircraft(name, own_aircraft_file())
+    rows: list[tuple[str, str, str]] = []
+    for key, quantity in _SHOWN_AS.items():
+        rows.append((key, _shown(getattr(aircraft, key), units, quantity), aircraft.sources.get(key, "-")))
+    for key, quantity in _SPEEDS.items():
+        rows.append((key, _shown(getattr(aircraft, key), units, quantity), aircraft.sources.get(key, "-")))
+    for key, unit in _OWN_UNITS.items():
+        value = getattr(aircraft, key)
+        shown = "-" if value is None else f"{float(from_si(value, unit)):.4g} {unit}".removesuffix(" 1")
+        rows.append((key, shown, aircraft.sources.get(key, "-")))
+    rows = [row for row in rows if row[1] != "-" or row[0] not in ENERGY_FIGURES]
+    return f"{aircraft.title}\n" + aligned([("figure", "value", "source"), *rows])
+
+
+_SPEEDS = dict.fromkeys(
+    ("top_speed", "climb_speed", "descent_speed", "cruise_speed", "best_glide_speed", "stall_speed"), "wind"
+)
+_OWN_UNITS = {
+    "mass": "kg",
+    "characteristic_dimension": "m",
+    "battery_energy": "Wh",
+    "battery_capacity": "mAh",
+    "battery_cell_resistance": "mohm",
+    "battery_cycles": "1",
+    "hover_endurance": "min",
+    "cruise_endurance": "min",
+    "electronics_power": "W",
+    "maximum_tilt": "degree",
+    "rotor_diameter": "m",
+    "rotor_count": "1",
+    "thrust_to_weight": "1",
+    "glide_ratio": "1",
+}
+_SHOWN_AS = {
+    "maximum_wind": "wind",
+    "maximum_gust": "wind",
+    "maximum_wind_difference": "wind",
+    "minimum_temperature": "temperature",
+    "maximum_temperature": "temperature",
+    "maximum_takeoff_altitude": "height",
+    "maximum_precipitation": "precipitation",
+}
+
+
+def describe_rules(name: str | None) -> str:
+    """List the rule sets, or give the limits of one and where each stands."""
+    if name is None:
+        table = load_rules(own_rules_file())
+        rows = [(r.name, r.limits["height_ceiling"].written, r.daylight_rule, r.title) for r in table.values()]
+        shown = aligned([("rules", "ceiling", "daylight", "of"), *rows])
+        return "\n".join([shown, "Local rules prevail over all of them.", *told(table.set_aside)])
+    rules = find_rules(name, own_rules_file())
+    lines = [rules.title, rules.reminder]
+    for key, limit in rules.limits.items():
+        lines.append(f"\n{key}: {limit.written}\n  {limit.source}" + (f"\n  {limit.note}" if limit.note else ""))
+    return "\n".join(lines)
+
+
+def _shown(value: float | None, units: str, quantity: str) -> str:
+    if value is None:
+        return "-"
+    unit = SYSTEMS[units][quantity]
+    return f"{float(from_si(value, unit)):.4g} {unit}"

@@ -1,0 +1,87 @@
+"""The demonstration that is shipped with the program: invented places and weather, known by their checksums.
+
+Answer from the shipped demonstration: invented places with invented weather.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from wxfly.cube.netcdf import load_cube
+from wxfly.errors import WxflyError
+from wxfly.pilot.site import Site
+from wxfly.retrieval.obtained import Obtained, run_of
+from wxfly.store import forecasts as store
+
+
+def shipped_folder() -> Path:
+    """Give the folder of the shipped forecasts, in the installed package or in the checkout."""
+    installed = Path(str(files("wxfly"))) / "cached_forecasts"
+    checkout = Path(__file__).resolve().parents[1] / "cached_forecasts"
+    # The checkout goes first: an editable install leaves an old copy in the package's place.
+    for folder in (checkout, installed):
+        if (folder / "manifest.json").is_file():
+            return folder
+    raise WxflyError("the shipped demonstration forecasts are missing; install wxfly again")
+
+
+@cache
+def load_manifest() -> dict[str, Any]:
+    """Read what is shipped: files, runs, sites and checksums."""
+    document: dict[str, Any] = json.loads((shipped_folder() / "manifest.json").read_text(encoding="utf-8"))
+    return document
+
+
+def shipped_forecast(name: str) -> xr.Dataset:
+    """Load a shipped cube by its file name, once its bytes are seen to be those that were shipped."""
+    import hashlib
+
+    path = shipped_folder() / name
+    entry = next((e for e in load_manifest()["files"] if e["file"] == name), None)
+    try:
+        body = path.read_bytes()
+    except OSError:
+        body = b""
+    if entry is None or hashlib.sha256(body).hexdigest() != entry["sha256"]:
+        raise WxflyError(f"the shipped forecast {name} is missing or damaged; install wxfly again")
+    return _read_once(path, entry["sha256"]).copy(deep=True)
+
+
+@cache
+def _read_once(path: Path, checksum: str) -> xr.Dataset:
+    """Read a file of these bytes once in a process: a program that asks often reads it as often."""
+    return load_cube(path)
+
+
+def from_demonstration(sites: Sequence[Site], now: np.datetime64 | None) -> Obtained:
+    """Give the shipped forecast for sites of the demonstration.
+
+    Parameters
+    ----------
+    sites : sequence of Site
+        Of the demonstration.
+    now : numpy.datetime64 or None
+        Chooses the run that covers it; by default the first one answers, for its own time.
+    """
+    entries = store.load_manifest()["files"]
+    entry = next((e for e in entries if e.get("default")), entries[0])
+    if now is not None:
+        for other in entries:
+            start = np.datetime64(other["forecast_reference_time"].rstrip("Z"), "s")
+            if start <= now < start + np.timedelta64(int(other["hours"]), "h"):
+                entry = other
+    names = [row["name"] for row in entry["sites"]]
+    cube = store.shipped_forecast(entry["file"]).isel(site=[names.index(site.name) for site in sites])
+    run = run_of(cube)
+    return Obtained(
+        tuple(sites), cube, run if now is None else now, "demo", run, run,
+        (f"demonstration: site and weather are invented ({entry['title']})",), is_chosen=True,
+    )  # fmt: skip

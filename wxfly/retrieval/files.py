@@ -1,0 +1,183 @@
+"""Answer from a file that the pilot gives: a saved reply of the forecast service, or a cube."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import xarray as xr
+
+from wxfly.cube.consistency import hide_contradictions
+from wxfly.cube.contract import ENSEMBLE, check_forecast
+from wxfly.cube.foreign_file import read_foreign
+from wxfly.errors import WxflyError
+from wxfly.pilot.coordinates import parse_coordinates
+from wxfly.pilot.site import Site
+from wxfly.retrieval.obtained import Obtained, as_moment, retrieved_of, run_of, utc_now
+from wxfly.retrieval.places import time_zone_at
+
+_NEAR_KM = 30.0  # a file serves sites this near to a place in it
+_SAME_GROUND = 150.0  # so far may the ground of a file be from the site's [m]: one or two K, and maps of ground differ
+
+
+def open_forecast(
+    path: Path,
+    places: Sequence[str] = (),
+    *,
+    saved: Mapping[str, Site] | None = None,
+    model: str | None = None,
+    now: np.datetime64 | None = None,
+) -> Obtained:
+    """Answer from a saved reply of the forecast service (.json) or a cube (.nc); nobody is asked.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    places : sequence of str, optional
+        As in `obtain`. A place must lie where the file's forecast is for; a name that is not saved names the
+        file's only place.
+    saved : mapping, optional
+        The pilot's saved sites.
+    model : str, optional
+        The model that a saved reply was asked of.
+    now : numpy.datetime64, optional
+        Answer for this moment; by default the present one if the file covers it, else its first hour.
+    """
+    cubes = _read(path, model)
+    cubes = [_with_sites(cube) for cube in cubes]
+    sites, positions = _places_of_file(cubes[0], places, saved or {}, path)
+    names = np.array([s.name for s in sites], dtype=object)
+    cubes = [c.isel(site=positions).assign_coords(site=names).transpose("time", "site", ...) for c in cubes]
+    ensembles = tuple(c for c in cubes if ENSEMBLE in c.dims)
+    cube = one_of(cubes[0])
+    hours = cube["time"].values.astype("datetime64[s]")
+    notes = [f"answered from the file {path.name}"]
+    if len(set(positions)) == 1:
+        here = (float(np.ravel(cube[name].values)[0]) for name in ("latitude", "longitude"))
+        notes[0] += ", whose place is {:.2f}, {:.2f}".format(*here)
+    is_chosen = now is not None
+    if now is None:
+        now = present = as_moment(utc_now())
+        if not hours[0] <= now <= hours[-1]:
+            now = hours[0]
+            is_chosen = bool(hours[-1] < present)  # nobody flies in hours that are over
+            notes.append(f"its hours are not those of today: answered as of {str(now)[:16]}Z, its first hour")
+    retrieved = retrieved_of(cube)
+    if np.isnat(retrieved):
+        notes.append("when it was retrieved is not known")
+    if "kp_index" not in cube:
+        notes.append("Kp is not known: the file has none")
+    return Obtained(
+        tuple(sites), cube, now, "file", run_of(cube), retrieved,
+        tuple(notes), ensembles, is_chosen,
+    )  # fmt: skip
+
+
+def _read(path: Path, model: str | None) -> list[xr.Dataset]:
+    """Read the cubes of a file, several where a reply holds ensembles of several models."""
+    from wxfly.sources.open_meteo.forecast import read_forecast
+
+    if path.suffix.lower() == ".nc":
+        cube = hide_contradictions(check_forecast(read_foreign(path), place=path.name))
+        if model is not None and cube.attrs.get("model") != model:
+            raise WxflyError(f"{path.name}: it is of the model {cube.attrs.get('model')}, not of {model}")
+        return [cube]
+    try:
+        holds_members = b"_member0" in path.read_bytes()
+    except OSError:
+        holds_members = False  # told by the reader
+    if holds_members:
+        from wxfly.sources.open_meteo.ensemble import read_ensemble
+
+        return read_ensemble(path, model=model)
+    return [read_forecast(path, model=model)]
+
+
+def _with_sites(cube: xr.Dataset) -> xr.Dataset:
+    """Give a cube the dimension of sites, whatever its places are."""
+    if "latitude" in cube.dims:
+        cube = cube.stack(site=("latitude", "longitude")).reset_index("site")
+    if "site" not in cube.dims:
+        cube = cube.expand_dims("site", axis=1).assign_coords(
+            {k: ("site", np.atleast_1d(cube[k].values), cube[k].attrs) for k in _OF_PLACES if k in cube.coords}
+        )
+    return cube
+
+
+def one_of(cube: xr.Dataset) -> xr.Dataset:
+    """Give the control of an ensemble, or its first member, as one forecast; a single forecast stays as it is."""
+    if ENSEMBLE not in cube.dims:
+        return cube
+    members = list(cube[ENSEMBLE].values)
+    control = cube.isel({ENSEMBLE: members.index(0) if 0 in members else 0}, drop=True)
+    return control.drop_vars("last_time", errors="ignore")
+
+
+_OF_PLACES = ("latitude", "longitude", "surface_altitude")
+
+
+def _places_of_file(
+    cube: xr.Dataset, places: Sequence[str], saved: Mapping[str, Site], path: Path
+) -> tuple[list[Site], list[int]]:
+    """Match what the pilot wrote with the places of a file."""
+    from wxfly.sources.open_meteo.forecast import distance_km
+
+    count = cube.sizes["site"]
+    names = [str(n) for n in cube["site"].values] if "site" in cube.coords else []
+    latitude, longitude = cube["latitude"].values, cube["longitude"].values
+    ground = cube["surface_altitude"].values if "surface_altitude" in cube.coords else np.full(count, np.nan)
+
+    def of_file(position: int, name: str) -> Site:
+        here = float(latitude[position]), float(longitude[position])
+        return Site(name, *here, float(ground[position]), time_zone_at(*here))
+
+    def called(position: int) -> str:
+        return names[position] if names else f"{latitude[position]:.2f}, {longitude[position]:.2f}"
+
+    if not places:
+        return [of_file(i, called(i)) for i in range(count)], list(range(count))
+    sites, positions = [], []
+    for text in places:
+        known = saved.get(text)
+        coordinates = parse_coordinates(text)
+        if known is None and coordinates:
+            known = Site(f"{coordinates[0]:.4f}, {coordinates[1]:.4f}", *coordinates)
+        if known is None:
+            position = next(
+                (i for i, n in enumerate(names) if n.casefold() == text.casefold()), 0 if count == 1 else -1
+            )
+            if position < 0:
+                of_these = ", ".join(called(i) for i in range(count))
+                raise WxflyError(f"{path.name}: '{text}' is not among its places ({of_these[:200]})")
+            sites.append(of_file(position, text))
+        else:
+            away = [
+                distance_km(known.latitude, known.longitude, float(a), float(b))
+                for a, b in zip(latitude, longitude, strict=True)
+            ]
+            position = int(np.argmin(away))
+            if away[position] > _NEAR_KM:
+                raise WxflyError(
+                    f"{path.name}: it is for {called(position)}, {away[position]:.0f} km from {known.name}"
+                )
+            own = of_file(position, known.name)
+            if abs(own.surface_altitude - known.surface_altitude) > _SAME_GROUND:
+                raise WxflyError(
+                    f"{path.name}: it is for ground at {own.surface_altitude:.0f} m, {known.name} is at "
+                    f"{known.surface_altitude:.0f} m; save one for that ground"
+                )
+            sites.append(
+                replace(
+                    known,
+                    time_zone=own.time_zone if known.time_zone == "UTC" else known.time_zone,
+                    surface_altitude=own.surface_altitude
+                    if math.isnan(known.surface_altitude)
+                    else known.surface_altitude,
+                )
+            )
+        positions.append(position)
+    return sites, positions

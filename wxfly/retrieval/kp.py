@@ -1,0 +1,187 @@
+"""Kp for the hours of a forecast: from what is kept, or asked for anew, and never called fresher than it is."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
+
+import numpy as np
+import xarray as xr
+
+from wxfly.cube.contract import check_forecast, mark_carried
+from wxfly.pilot.settings import Settings
+from wxfly.retrieval.obtained import as_moment, utc_now
+from wxfly.store.replies import KeptReply, asking_alone, keep_reply, kept_reply
+
+if TYPE_CHECKING:
+    from wxfly.sources.space_weather import KpOutlook, KpSeries
+
+Progress = Callable[[str], None]
+
+KP_AGE = timedelta(minutes=30)
+OUTLOOK_AGE = timedelta(hours=12)
+"""So long a kept reply is not asked for again."""
+FROZEN = np.timedelta64(12, "h")
+"""A forecast of Kp whose newest observation is older is not being renewed; it is renewed twice a day and its rows every
+three hours (NWS: issued 0030 and 1230 UTC)."""
+OUTLOOK_OLD = np.timedelta64(10, "D")
+"""The outlook is issued about weekly; one that is older has missed its turn (days: common practice, no source)."""
+_KIND = "space_weather"
+
+
+@dataclass(frozen=True)
+class _Product:
+    path: str
+    age: timedelta
+    words: str
+    parse: Callable[[bytes], object]
+
+
+def with_kp(
+    cube: xr.Dataset, *, offline: bool, settings: Settings, on_progress: Progress
+) -> tuple[xr.Dataset, list[str]]:
+    """Put Kp into a cube, as far as it is known.
+
+    Parameters
+    ----------
+    cube : xarray.Dataset
+        A forecast cube.
+    offline : bool
+        Ask nobody.
+    settings : Settings
+        Of the services.
+    on_progress : callable
+        Told what is being asked.
+
+    Returns
+    -------
+    cube : xarray.Dataset
+        With ``kp_index``, or as it was where nothing is known.
+    notes : list of str
+        What the reader must know of it.
+    """
+    from wxfly.sources import gfz_kp, space_weather
+
+    now, notes = utc_now(), []
+    series = outlook = retrieved = None
+    source, attribution = space_weather.SOURCE, space_weather.ATTRIBUTION
+    forecast = _Product(space_weather.FORECAST_PATH, KP_AGE, "Kp", space_weather.parse_kp)
+    ahead = _Product(space_weather.OUTLOOK_PATH, OUTLOOK_AGE, "the outlook of Kp", space_weather.parse_outlook)
+    kept, fault = _reply(forecast, offline, settings, now, on_progress)
+    if fault:
+        notes.append(f"{'an older Kp is used' if kept else 'Kp is not known in full'}: {fault}")
+    if kept is not None:
+        series, retrieved = space_weather.parse_kp(kept.text.encode()), kept.retrieved
+    if series is not None and as_moment(now) - series.observed_until > FROZEN:
+        seen = f"{np.datetime_as_string(series.observed_until, 'm')}Z"
+        notes.append(f"the forecast of Kp has not been renewed since {seen}")
+        retrieved = series.observed_until.astype(datetime).replace(tzinfo=UTC)  # it is that old, whenever it came
+    if series is None and not offline:
+        series, retrieved = _from_gfz(settings, now, on_progress)
+        if series is not None:
+            source, attribution = gfz_kp.SOURCE, gfz_kp.ATTRIBUTION
+            notes.append(f"Kp of the hours just past is by {source}, which has no forecast")
+    kept, fault = _reply(ahead, offline, settings, now, on_progress)
+    if fault:
+        notes.append(f"{'an older outlook of Kp is used' if kept else 'Kp is not known in full'}: {fault}")
+    if kept is not None:
+        outlook = space_weather.parse_outlook(kept.text.encode())
+    if outlook is not None and not -np.timedelta64(1, "D") <= as_moment(now) - outlook.issued <= OUTLOOK_OLD:
+        issued = f"{np.datetime_as_string(outlook.issued, 'm')}Z"
+        notes.append(f"the outlook of Kp is not used: it was issued {issued}")
+        outlook = None
+    if series is not None and outlook is not None and source == gfz_kp.SOURCE:
+        outlook, disproved = _not_disproved(outlook, series)
+        if disproved:
+            notes.append("the outlook of Kp is not used where what was measured is above it already")
+    if series is None and outlook is None:
+        notes = notes or ["Kp is not known: none in the store"]
+    if outlook is not None and attribution != space_weather.ATTRIBUTION:
+        attribution = f"{attribution}; {space_weather.ATTRIBUTION}"
+    # Where the forecast is lost the outlook does not stand in for it: one is issued every twelve hours for three days.
+    speaks_until = (as_moment(now - timedelta(hours=12)).astype("datetime64[D]") + space_weather.REACH).astype("M8[s]")
+    if series is not None and source == space_weather.SOURCE:
+        speaks_until = max(speaks_until, series.speaks_until)
+    kp = space_weather.kp_on(
+        cube["time"].values,
+        series,
+        outlook,
+        outlook_after=speaks_until,
+        retrieved=retrieved,
+        source=source,
+        attribution=attribution,
+    )
+    cube = mark_carried(
+        cube.assign(kp_index=kp).assign_attrs(attribution=f"{cube.attrs['attribution']}; {attribution}")
+    )
+    return check_forecast(cube, place="forecast with Kp"), notes + _reach(kp)
+
+
+def _reply(
+    product: _Product, offline: bool, settings: Settings, now: datetime, on_progress: Progress
+) -> tuple[KeptReply | None, str]:
+    """Give the newest reply there is, and what went wrong when it could not be renewed."""
+    from wxfly.sources import space_weather
+    from wxfly.sources.reply import SourceError
+
+    name = product.path.rsplit("/", 1)[-1]
+    kept = kept_reply(_KIND, name, product.parse)
+    if offline or _is_fresh(kept, now, product.age):
+        return kept, ""
+    with asking_alone(_KIND, name):
+        kept = kept_reply(_KIND, name, product.parse)
+        if _is_fresh(kept, now, product.age):
+            return kept, ""
+        on_progress(f"asking for {product.words}")
+        try:
+            text, etag = space_weather.get_kp_text(product.path, settings=settings, etag=kept.etag if kept else "")
+        except SourceError as fault:
+            return kept, str(fault)
+        new = KeptReply(now, kept.text if text is None and kept else text or "", etag)
+        keep_reply(_KIND, name, new.text, now, etag=etag)
+        return new, ""
+
+
+def _is_fresh(kept: KeptReply | None, now: datetime, age: timedelta) -> bool:
+    return kept is not None and timedelta(0) <= now - kept.retrieved < age
+
+
+def _from_gfz(
+    settings: Settings, now: datetime, on_progress: Progress
+) -> tuple[KpSeries, datetime] | tuple[None, None]:
+    """Give what the second source tells of the hours just past."""
+    from wxfly.sources import gfz_kp
+    from wxfly.sources.reply import SourceError
+
+    on_progress("asking the second source for Kp")
+    try:
+        return gfz_kp.parse_kp(gfz_kp.get_kp_text(settings=settings, now=now).encode()), now
+    except SourceError:
+        return None, None  # the first source's fault is told already
+
+
+def _not_disproved(outlook: KpOutlook, series: KpSeries) -> tuple[KpOutlook, bool]:
+    """Take out the days of an outlook on which Kp was measured above it, by more than rounding to a whole number."""
+    day = series.start.astype("datetime64[D]")
+    held = [not (series.kp[day == d] > kp + 0.5).any() for d, kp in zip(outlook.day, outlook.kp, strict=True)]
+    return replace(outlook, day=outlook.day[held], kp=outlook.kp[held]), not all(held)
+
+
+def _reach(kp: xr.DataArray) -> list[str]:
+    """Say from where on Kp is an outlook, and from where on nothing."""
+    notes = []
+    known = np.isfinite(kp.values)
+    if known.any() and kp.attrs.get("outlook_from", "none") != "none":
+        told = f"from {kp.attrs['outlook_from']} on Kp is the largest of its day by the outlook"
+        notes.append(f"{told} issued {kp.attrs['outlook_issued']}")
+    if not known.any():
+        notes.append("Kp is not known for these days; to go without it: --advise kp")
+    elif not known.all() and known[-1]:
+        hours = np.flatnonzero(~known)
+        first = str(kp["time"].values[hours[0]])[:16]
+        notes.append(f"Kp is lost in {hours.size} hours from {first}Z on; to go without it: --advise kp")
+    elif not known[-1]:
+        notes.append(f"Kp is not known past {str(kp['time'].values[known][-1] + np.timedelta64(1, 'h'))[:16]}Z")
+    return notes

@@ -1,0 +1,140 @@
+"""Obtain the members of ensembles for sites: from the store when they are fresh, else from the ensemble service.
+
+A name may also be that of a single model: several of those make an ensemble of their own, small and told as such.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+import xarray as xr
+
+from wxfly.errors import WxflyError, unknown_name
+from wxfly.pilot.settings import Settings, load_settings
+from wxfly.pilot.site import Site
+from wxfly.probability.site_chance import as_members
+from wxfly.retrieval.forecast import obtain_forecast
+from wxfly.retrieval.obtained import as_moment, retrieved_of, utc_now
+from wxfly.sources.place_reply import PlaceReply
+from wxfly.store import forecasts as store
+
+Progress = Callable[[str], None]
+
+FRESH = np.timedelta64(3, "h")
+"""An ensemble in the store is not asked for again before; ensembles run every six or twelve hours."""
+
+
+def obtain_ensembles(
+    names: Sequence[str],
+    sites: Sequence[Site],
+    *,
+    offline: bool = False,
+    settings: Settings | None = None,
+    now: np.datetime64 | None = None,
+    on_progress: Progress = lambda _: None,
+) -> tuple[list[xr.Dataset], list[str]]:
+    """Obtain ensembles, each with the dimension ``site`` in the order asked.
+
+    Parameters
+    ----------
+    names : sequence of str
+        Ensembles of `wxfly.sources.open_meteo.ensembles`, or single models of `wxfly.sources.open_meteo.models`.
+    sites : sequence of Site
+        Real places.
+    offline : bool, optional
+        Ask nobody.
+    settings : Settings, optional
+        Read when left out.
+    now : numpy.datetime64, optional
+        The moment the answer is for.
+    on_progress : callable, optional
+        Told what is being asked.
+
+    Returns
+    -------
+    cubes : list of xarray.Dataset
+        Those that could be had.
+    notes : list of str
+        Which could not, and why; and that a few models are a small ensemble.
+
+    Raises
+    ------
+    WxflyError
+        For a name that is neither.
+    """
+    from wxfly.sources.open_meteo.ensembles import ENSEMBLES, find_ensemble
+    from wxfly.sources.open_meteo.models import MODELS
+
+    settings = settings or load_settings()
+    names = list(dict.fromkeys(names))
+    for name in names:
+        if name not in ENSEMBLES and name not in MODELS:
+            if "seamless" in name:
+                find_ensemble(name)
+            raise unknown_name("ensemble or model", name, [*ENSEMBLES, *MODELS])
+    cubes: list[xr.Dataset] = []
+    notes: list[str] = []
+    for name in names:
+        try:
+            if name in ENSEMBLES:
+                cubes.append(_obtain(name, sites, offline, settings, on_progress))
+            else:
+                found = obtain_forecast(
+                    sites, model=name, offline=offline, now=now, on_progress=on_progress, settings=settings
+                )
+                last = found.cube["time"].values[-1]
+                cubes.append(as_members(found.cube).assign_coords(last_time=("realization", np.array([last]))))
+        except WxflyError as fault:
+            notes.append(f"{name} does not take part in the chance: {fault}")
+    singles = [str(cube.attrs["model"]) for cube in cubes if cube.sizes["realization"] == 1]
+    if singles and len(singles) == len(cubes):
+        if len(singles) == 1:
+            notes.append(f"one model more ({singles[0]}) is no ensemble: name an ensemble, or several models")
+            return [], notes
+        notes.append(f"the chance is from {len(singles)} models as if they were members: a small ensemble")
+    return cubes, notes
+
+
+def _obtain(name: str, sites: Sequence[Site], offline: bool, settings: Settings, on_progress: Progress) -> xr.Dataset:
+    """Give one ensemble for all sites."""
+    from wxfly.sources.open_meteo.ensemble import get_ensemble
+    from wxfly.sources.open_meteo.ensembles import find_ensemble
+
+    stored = [_stored(name, site, offline) for site in sites]
+    found = [cube for cube in stored if cube is not None]
+    if len(found) == len(sites) and len({store.run_name(cube) for cube in found}) == 1:
+        return _side_by_side(found, sites)
+    if offline:
+        raise WxflyError("none in the store for all the places; fetch it while online")
+    on_progress(f"asking for {find_ensemble(name).title}")
+    replies: list[PlaceReply] = []
+    cube = get_ensemble(sites, name, settings=settings, keep=replies.extend)
+    try:
+        store.keep_forecasts(replies)
+        store.prune_store(settings)
+    except WxflyError:
+        on_progress("the members could not be kept for use offline")
+    return _side_by_side([cube.isel(site=[i]) for i in range(cube.sizes["site"])], sites)
+
+
+def _stored(name: str, site: Site, offline: bool) -> xr.Dataset | None:
+    """Give the newest stored cube of a site, fresh enough unless nobody may be asked."""
+    place = site.key
+    cube = store.find_forecast(*place, name, surface_altitude=site.surface_altitude)
+    if cube is None or offline:
+        return cube
+    age = as_moment(utc_now()) - retrieved_of(cube)
+    return cube if np.timedelta64(0, "s") <= age < FRESH else None  # an age that is not known is not fresh
+
+
+def _side_by_side(cubes: Sequence[xr.Dataset], sites: Sequence[Site]) -> xr.Dataset:
+    names = np.array([site.name for site in sites], dtype=object)
+    joined = (
+        cubes[0]
+        if len(cubes) == 1
+        else xr.concat(
+            cubes, "site", data_vars="all", coords="different", compat="equals", join="outer", combine_attrs="override"
+        )
+    )
+    return joined.assign_coords(site=names)

@@ -1,0 +1,179 @@
+"""From what a pilot writes for a place to a `Site`: a saved or demonstration site, coordinates, a place name."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+
+from wxfly.errors import WxflyError
+from wxfly.pilot.coordinates import parse_coordinates
+from wxfly.pilot.own_tables import OwnTable
+from wxfly.pilot.settings import Settings, load_settings
+from wxfly.pilot.site import HIGHEST_GROUND, LOWEST_GROUND, Site
+from wxfly.store.forecasts import load_manifest
+from wxfly.store.replies import asking_alone, keep_reply, kept_reply
+
+
+def demo_sites() -> dict[str, Site]:
+    """Give the invented sites of the shipped demonstration by name, the first one first."""
+    sites: dict[str, Site] = {}
+    for entry in load_manifest()["files"]:
+        for row in entry["sites"]:
+            keys = ("latitude", "longitude", "surface_altitude", "time_zone", "surface_cover")
+            sites.setdefault(row["name"], Site(name=row["name"], is_demo=True, **{k: row[k] for k in keys}))
+    return sites
+
+
+def time_zone_at(latitude: float, longitude: float) -> str:
+    """Give the IANA time zone of a place, without the network; UTC at sea where none is."""
+    import tzfpy
+
+    return str(tzfpy.get_tz(longitude, latitude) or "UTC")
+
+
+def refuse_set_aside(saved: Mapping[str, Site], names: Sequence[str]) -> None:
+    """Refuse to answer for a name that may be of a saved site that cannot be read.
+
+    Without this a place elsewhere of the same name, the next saved site or the demonstration would answer.
+
+    Parameters
+    ----------
+    saved : mapping
+        As `read_sites` gives them.
+    names : sequence of str
+        As the pilot wrote them; none for the first saved site.
+
+    Raises
+    ------
+    WxflyError
+        Naming what cannot be read.
+    """
+    if not isinstance(saved, OwnTable):
+        return
+    if not names and not saved.begins_whole:
+        part = min(saved.set_aside, key=lambda p: p.line or 0)
+        raise WxflyError(f"{part.where}: {part.fault}; which site is the first is not known: mend it, or name a site")
+    for name in names:
+        if parse_coordinates(name):
+            continue
+        known = next((n for n in saved if n.casefold() == name.strip().casefold()), name)
+        saved.refuse_doubtful(known, "the site")
+
+
+def resolve_site(
+    text: str, *, saved: Mapping[str, Site], offline: bool = False, settings: Settings | None = None
+) -> Site:
+    """Find the site that a pilot means.
+
+    Parameters
+    ----------
+    text : str
+        Name of a saved or a demonstration site, ``LATITUDE,LONGITUDE``, or the name of a place.
+    saved : mapping
+        The pilot's saved sites by name; they go before everything else.
+    offline : bool, optional
+        Ask nobody; a place name is then known only if it was asked for before.
+    settings : Settings, optional
+        Of the services; read when left out.
+
+    Returns
+    -------
+    Site
+        Time zone and height of the ground filled in; the height is NaN when offline and not known.
+
+    Raises
+    ------
+    WxflyError
+        When nothing of that name is known, or the place search fails.
+    """
+    settings = settings or load_settings()
+    text = text.strip()
+    if not text:
+        raise WxflyError("an empty place; wanted the name of a site, LATITUDE,LONGITUDE or the name of a place")
+    for sites in (saved, demo_sites()):
+        name = text if text in sites else next((n for n in sites if n.casefold() == text.casefold()), None)
+        if name is not None:
+            return _complete(sites[name], offline, settings)
+    coordinates = parse_coordinates(text)
+    if coordinates:
+        latitude, longitude = coordinates
+        return _complete(Site(f"{latitude:.4f}, {longitude:.4f}", latitude, longitude), offline, settings)
+    return _complete(_search(text, saved, offline, settings), offline, settings)
+
+
+def _search(text: str, saved: Mapping[str, Site], offline: bool, settings: Settings) -> Site:
+    """Look a place name up, in what was asked before first."""
+    from wxfly.sources.open_meteo.places import Place, get_places, parse_places, places_to_text
+
+    name = " ".join(text.split())
+    if not name.isprintable():
+        raise WxflyError(f"a place called {name!r} cannot be looked up; write its name in plain letters")
+    key = name.casefold()
+
+    def parse(body: bytes) -> list[Place]:
+        return parse_places(body, f"the kept reply for '{name}'")
+
+    def asked_before() -> list[Place]:
+        kept = kept_reply("places", key, parse)
+        return parse(kept.text.encode()) if kept is not None else []
+
+    places = asked_before()
+    if not places and offline:
+        known = ", ".join([*saved, *demo_sites()])
+        raise WxflyError(f"'{name}' is no saved site and was not asked for before; offline these are known: {known}")
+    if not places:
+        with asking_alone("places", key):
+            places = asked_before() or get_places(name, settings=settings)
+            if places:
+                keep_reply("places", key, places_to_text(places), datetime.now(UTC))
+    if not places:
+        raise WxflyError(f"no place called '{name}' was found; give LATITUDE,LONGITUDE, or save it: wxfly sites add")
+    first = places[0]
+    return Site(first.label, first.latitude, first.longitude, first.surface_altitude, first.time_zone or "UTC")
+
+
+def _complete(site: Site, offline: bool, settings: Settings) -> Site:
+    """Fill in the time zone, and the height of the ground where someone can be asked."""
+    if site.is_demo:
+        return site
+    if site.time_zone == "UTC":  # the default of a site that names none
+        site = replace(site, time_zone=time_zone_at(site.latitude, site.longitude))
+    if math.isnan(site.surface_altitude):
+        altitude = _surface_altitude(site, offline, settings)
+        site = replace(site, surface_altitude=altitude)
+    return site
+
+
+def _surface_altitude(site: Site, offline: bool, settings: Settings) -> float:
+    from wxfly.sources.open_meteo.places import get_surface_altitudes
+    from wxfly.sources.reply import SourceError
+
+    name = f"{site.latitude:.4f},{site.longitude:.4f}"
+    altitude = _asked_before(name)
+    if offline or math.isfinite(altitude):
+        return altitude
+    with asking_alone("ground", name):
+        altitude = _asked_before(name)
+        if math.isfinite(altitude):
+            return altitude
+        try:
+            (altitude,) = get_surface_altitudes([(site.latitude, site.longitude)], settings=settings)
+        except SourceError:
+            return math.nan  # the forecast gives its own; without either, what needs the height is not known
+        if math.isfinite(altitude):
+            keep_reply("ground", name, repr(altitude), datetime.now(UTC))
+        return altitude
+
+
+def _asked_before(name: str) -> float:
+    """Give the height of the ground that is kept; NaN when there is none, or it is damaged."""
+    kept = kept_reply("ground", name)
+    if kept is not None:
+        with contextlib.suppress(ValueError):
+            altitude = float(kept.text)
+            if LOWEST_GROUND <= altitude <= HIGHEST_GROUND:
+                return altitude
+    return math.nan

@@ -1,0 +1,154 @@
+"""Forecasts of MET Norway for sites: asked no sooner than the service allows, kept in the store like any other."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from email.utils import parsedate_to_datetime
+
+import xarray as xr
+
+from wxfly.cube.age import CLOCKS
+from wxfly.errors import WxflyError
+from wxfly.pilot.settings import Settings
+from wxfly.pilot.site import Site
+from wxfly.retrieval.obtained import as_moment, run_of, utc_now
+from wxfly.sources.met_norway import MODEL, SERVICE, get_forecast, parse_forecast
+from wxfly.sources.place_reply import PlaceReply
+from wxfly.sources.reply import sendable
+from wxfly.store import forecasts as store
+from wxfly.store.forecasts import newest_stored
+from wxfly.store.replies import asking_alone, keep_reply, kept_reply
+
+__all__ = ["MODEL", "obtain_cubes"]
+
+_KIND = "met_norway"
+_ANYWAY = timedelta(minutes=30)  # when a reply does not say how long it is good for
+_LONGEST = timedelta(hours=12)
+
+
+def obtain_cubes(
+    sites: Sequence[Site], settings: Settings, *, offline: bool, on_progress: Callable[[str], None]
+) -> tuple[list[xr.Dataset], bool, list[str]]:
+    """Give a cube for each site, whether any was asked for, and what the reader must know.
+
+    Parameters
+    ----------
+    sites : sequence of Site
+        Real places; each is one request, one after the other.
+    settings : Settings
+        ``contact`` must be set.
+    offline : bool
+        Ask nobody.
+    on_progress : callable
+        Told what is being asked.
+
+    Raises
+    ------
+    WxflyError
+        When a site has no forecast, neither fresh nor stored.
+    """
+    cubes, asked, notes = [], False, []
+    for site in sites:
+        if offline:
+            cube, fresh, note = newest_stored(site, MODEL), False, ""
+            if cube is None:
+                raise WxflyError(f"{site.name}: no forecast of {MODEL} in the store; fetch one while online")
+        else:
+            with asking_alone(_KIND, _key(site)):
+                cube, fresh, note = _newest(site, settings, on_progress)
+        cubes.append(cube)
+        asked |= fresh
+        notes += [note] if note else []
+    # Each place is renewed on its own; side by side they are as old as the oldest of them, or of an age not known.
+    oldest = min(cube["forecast_reference_time"].values for cube in cubes)
+    cubes = [cube.assign_coords(forecast_reference_time=((), oldest)) for cube in cubes] if len(cubes) > 1 else cubes
+    return cubes, asked, notes
+
+
+def _key(site: Site) -> str:
+    return f"{site.latitude:.4f},{site.longitude:.4f},{site.surface_altitude:.0f}"
+
+
+def _newest(site: Site, settings: Settings, on_progress: Callable[[str], None]) -> tuple[xr.Dataset, bool, str]:
+    """Give the newest forecast of a site, whether it was sent now, and what went wrong."""
+    now = utc_now()
+    stored = newest_stored(site, MODEL)
+    terms = _Terms.read(_key(site)) if stored is not None else None
+    if stored is not None and terms is not None and terms.asked <= now < terms.expires:
+        return stored, False, ""
+    on_progress(f"asking MET Norway for {site.name}")
+    # Only of the forecast that is at hand may the service say that nothing is newer.
+    is_of_stored = terms is not None and stored is not None and terms.retrieved == stored.attrs["retrieved"]
+    modified = terms.last_modified if terms is not None and is_of_stored else ""
+    try:
+        reply, retrieved = get_forecast(site, settings=settings, last_modified=modified)
+    except WxflyError as fault:
+        if stored is None:
+            raise
+        return stored, False, f"no newer forecast could be had: {fault}"
+    expires = _expiry(reply.headers.get("expires", ""), now)
+    if stored is not None and reply.status == 304:
+        _Terms(modified, now, expires, str(stored.attrs["retrieved"])).write(_key(site))
+        return stored, False, ""
+    cube = parse_forecast(reply.body, retrieved=retrieved, site=site)
+    if stored is not None and run_of(cube) < run_of(stored) <= as_moment(now) + CLOCKS:
+        return stored, False, "MET Norway sent an older forecast than the one in the store, which is kept"
+    notes = []
+    try:
+        run = run_of(cube).astype(datetime).replace(tzinfo=UTC)
+        kept = PlaceReply.at(site, reply.body, service=SERVICE, model=MODEL, retrieved=retrieved, run=run)
+        store.keep_forecasts([kept])
+        modified = sendable(reply.headers.get("last-modified", ""))
+        _Terms(modified, now, expires, str(cube.attrs["retrieved"])).write(_key(site))
+        store.prune_store(settings)
+    except WxflyError as fault:
+        notes.append(str(fault))  # the forecast is at hand; it will not be there offline
+    if reply.status == 203:
+        notes.append("MET Norway will retire this product: update wxfly")
+    return cube, True, "; ".join(notes)
+
+
+@dataclass(frozen=True)
+class _Terms:
+    """On what terms the service may be asked again, and of which stored forecast they are."""
+
+    last_modified: str
+    asked: datetime
+    expires: datetime
+    retrieved: str
+
+    @classmethod
+    def read(cls, key: str) -> _Terms | None:
+        """Give what is kept; a damaged one is none."""
+        kept = kept_reply(_KIND, key)
+        try:
+            document = json.loads(kept.text if kept else "")
+            expires = datetime.fromisoformat(document["expires"])
+            modified, retrieved = document["last_modified"], document["retrieved"]
+        except (ValueError, KeyError, TypeError, RecursionError):
+            return None
+        if kept is None or expires.tzinfo is None or not isinstance(modified, str):
+            return None
+        return cls(modified, kept.retrieved, expires, str(retrieved))
+
+    def write(self, key: str) -> None:
+        document = {
+            "last_modified": self.last_modified,
+            "expires": self.expires.isoformat(),
+            "retrieved": self.retrieved,
+        }
+        keep_reply(_KIND, key, json.dumps(document), self.asked)
+
+
+def _expiry(header: str, now: datetime) -> datetime:
+    """Read the moment before which the service wants no further request."""
+    try:
+        moment = parsedate_to_datetime(header)
+    except ValueError:
+        return now + _ANYWAY
+    if moment.tzinfo is None or not now < moment < now + _LONGEST:
+        return now + _ANYWAY
+    return moment

@@ -1,0 +1,447 @@
+"""One request over the network, within a time limit for the whole of it; the only module that knows the HTTP library.
+
+The request runs in a thread of its own. A name server, a handshake or headers that come byte by byte cannot be bounded
+from within: whoever waits longer than allowed goes away and shuts the connection.
+
+Ask a service: one request at a time to each, across processes, and again only where that can help.
+
+Only hosts of the settings are contacted, redirects included; time and size are limited; waits between tries grow and
+are random. A proxy named in the environment is respected and certificates are always verified.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import os
+import threading
+import time
+import zlib
+from collections.abc import Callable, Mapping
+from functools import cache
+from typing import TYPE_CHECKING, Any, TypeVar
+from urllib.parse import urljoin, urlsplit
+
+from wxfly.pilot.settings import Settings
+from wxfly.sources.reply import LateError, PassingError, Reply, SourceError, UnreachableError
+
+if TYPE_CHECKING:
+    import ssl
+
+    import httpx
+import random
+from dataclasses import replace
+from typing import NoReturn
+
+from wxfly.pilot.own_files import make_folder
+from wxfly.pilot.settings import cache_folder
+from wxfly.sources.reply import (
+    reason_of,
+)  # fmt: skip
+
+log = logging.getLogger(__name__)
+
+T = TypeVar("T")
+
+CONNECT_SECONDS = 6.0
+_REDIRECTS = (301, 302, 303, 307, 308)
+_PROXIES = ("HTTPS_PROXY", "HTTP_PROXY", "ALL_PROXY")
+
+
+def request(
+    url: str,
+    parameters: Mapping[str, str],
+    headers: Mapping[str, str],
+    settings: Settings,
+    what: str,
+    read: Callable[[Reply], T],
+    *,
+    end: float,
+    maximum_bytes: int,
+) -> T:
+    """Make one request, following redirects inside the configured hosts, and read the answer.
+
+    Parameters
+    ----------
+    url, parameters, headers
+        What is asked.
+    settings : Settings
+        Hosts and User-Agent.
+    what : str
+        Source and place, for errors.
+    read : callable
+        Makes the result of what was answered; its time counts.
+    end : float
+        Moment of the monotonic clock at which it is given up [s], whatever it is doing then.
+    maximum_bytes : int
+        Largest body taken, unpacked.
+
+    Raises
+    ------
+    SourceError
+        In one line; a `PassingError` where another try may help.
+    """
+    connection = _Connection()
+    came: list[Reply] = []
+    result: list[T] = []
+    failure: list[BaseException] = []
+
+    def run() -> None:
+        try:
+            came.append(_exchange(url, parameters, headers, settings, what, end, maximum_bytes, connection))
+            result.append(read(came[0]))
+        except BaseException as fault:  # handed to the one who waits
+            failure.append(fault)
+
+    thread = threading.Thread(target=run, name="wxfly-request", daemon=True)
+    thread.start()
+    thread.join(max(end - time.monotonic(), 0.0))
+    if failure:
+        raise failure[0]
+    if not result:
+        connection.shut()
+        raise LateError(f"{what}: {'the answer was not read' if came else 'no answer'} in time; try again")
+    return result[0]
+
+
+class _Connection:
+    """The sockets of a request as they are opened, so that another thread can shut them."""
+
+    def __init__(self) -> None:
+        self._streams: list[Any] = []
+        self._is_shut = False
+
+    def trace(self, event: str, facts: Mapping[str, Any]) -> None:
+        """Note a socket; called by the HTTP library at each of its steps."""
+        if event in ("connection.connect_tcp.complete", "connection.start_tls.complete"):
+            self._streams.append(facts["return_value"])
+            if self._is_shut:  # opened after whoever asked had gone
+                self.shut()
+
+    def shut(self) -> None:
+        import socket
+
+        self._is_shut = True
+        for stream in self._streams:
+            with contextlib.suppress(OSError, AttributeError):
+                stream.get_extra_info("socket").shutdown(socket.SHUT_RDWR)
+
+
+def check_host(url: str, settings: Settings, what: str) -> None:
+    """Refuse a host, or a way of speaking to it, that is not configured."""
+    parts = urlsplit(url)
+    host = parts.netloc.rpartition("@")[2]  # a name and a password before it are not repeated
+    if not host and not parts.scheme:
+        raise SourceError(f"{what}: not asked, the addresses in the settings cannot be read; mend config.toml")
+    if parts.netloc.lower() not in settings.hosts:
+        raise SourceError(f"{what}: refused to contact {host or parts.scheme}, which is not a configured source")
+    configured = {
+        urlsplit(a).scheme for a in settings.addresses.values() if urlsplit(a).netloc.lower() == parts.netloc.lower()
+    }
+    if parts.scheme not in configured:
+        raise SourceError(f"{what}: refused to contact {host} by {parts.scheme}")
+
+
+def _exchange(
+    url: str,
+    parameters: Mapping[str, str],
+    headers: Mapping[str, str],
+    settings: Settings,
+    what: str,
+    end: float,
+    maximum_bytes: int,
+    connection: _Connection,
+) -> Reply:
+    import httpx
+
+    logging.getLogger("httpx").setLevel(logging.WARNING)  # it would log where the pilot flies to the metre
+    sent = {"User-Agent": settings.user_agent, "Accept-Encoding": "gzip", **headers}
+    left = end - time.monotonic()
+    if left <= 0:
+        raise LateError(f"{what}: no answer within {settings.patience_seconds:g} s")
+    timeout = httpx.Timeout(left, connect=min(left, CONNECT_SECONDS))
+    try:
+        with _client(timeout, what) as client:
+            for _ in range(4):
+                with client.stream(
+                    "GET", url, params=parameters or None, headers=sent, extensions={"trace": connection.trace}
+                ) as answer:
+                    if answer.status_code in _REDIRECTS and "location" in answer.headers:
+                        url, parameters = urljoin(url, answer.headers["location"]), {}
+                        check_host(url, settings, what)
+                        continue
+                    body = _read(answer, what, end, maximum_bytes, settings.patience_seconds)
+                    return Reply(answer.status_code, {k.lower(): v for k, v in answer.headers.items()}, body)
+    except httpx.ProxyError:
+        raise PassingError(f"{what}: the proxy that the environment names does not let us through") from None
+    except httpx.ConnectError as fault:
+        if _is_of_certificate(fault):
+            raise SourceError(
+                f"{what}: the certificate of {urlsplit(url).hostname or 'the service'} is not to be trusted, so "
+                "nothing was sent; is there a sign-in page on this network, or is this machine's clock wrong?"
+            ) from None
+        raise UnreachableError(
+            f"{what}: cannot be reached; is there a connection? --offline uses what is stored"
+        ) from None
+    except httpx.TimeoutException:
+        raise LateError(f"{what}: no answer in time; try again") from None
+    except httpx.TransportError:
+        raise PassingError(f"{what}: the connection broke; try again") from None
+    except (httpx.HTTPError, httpx.InvalidURL, ValueError) as fault:  # the last: a redirect that is no address
+        raise SourceError(f"{what}: not a usable answer ({type(fault).__name__})") from None
+    raise SourceError(f"{what}: redirected too often")
+
+
+def _client(timeout: httpx.Timeout, what: str) -> httpx.Client:
+    """Make the client with the proxies and the certificates of the environment."""
+    import httpx
+
+    try:
+        trusted = _trust()
+    except OSError as fault:  # an SSLError is one
+        names = " and ".join(name for name in ("SSL_CERT_FILE", "SSL_CERT_DIR") if os.environ.get(name))
+        raise SourceError(
+            f"{what}: the certificates to trust cannot be read ({fault.strerror or 'no certificate in it'}); "
+            f"mend or unset {names or 'the installation of certifi'}"
+        ) from None
+    try:
+        return httpx.Client(timeout=timeout, follow_redirects=False, verify=trusted)
+    except (ValueError, ImportError):
+        names = ", ".join(n for n in _PROXIES if os.environ.get(n) or os.environ.get(n.lower()))
+        raise SourceError(
+            f"{what}: the proxy of the environment ({names or 'of the system'}) is not of a kind that can be used; "
+            "wanted http:// or https://"
+        ) from None
+
+
+def _trust() -> ssl.SSLContext:
+    """Give what certificates are verified against: made once, for it takes longer than many an answer."""
+    return _trust_of(os.environ.get("SSL_CERT_FILE"), os.environ.get("SSL_CERT_DIR"))
+
+
+@cache
+def _trust_of(*_: str | None) -> ssl.SSLContext:
+    import httpx
+
+    return httpx.create_ssl_context()
+
+
+def _is_of_certificate(fault: BaseException | None) -> bool:
+    """Say whether a connection failed because the other side could not prove who it is."""
+    import ssl
+
+    while fault is not None:
+        if isinstance(fault, ssl.SSLCertVerificationError) or "CERTIFICATE_VERIFY_FAILED" in str(fault):
+            return True
+        fault = fault.__cause__ or fault.__context__
+    return False
+
+
+def _read(answer: httpx.Response, what: str, end: float, maximum_bytes: int, patience: float) -> bytes:
+    """Read a body within limits of time and size; unpacked here, so that a small body cannot grow without end."""
+    encoding = answer.headers.get("content-encoding", "identity").lower()
+    if encoding not in ("identity", "gzip", ""):
+        raise SourceError(f"{what}: the body is packed as '{encoding[:20]}', which was not asked for")
+    unpack = zlib.decompressobj(wbits=31) if encoding == "gzip" else None
+    body = bytearray()
+    for chunk in answer.iter_raw():  # as they come, so that a slow drip is seen
+        if unpack is None:
+            body += chunk
+        else:
+            try:
+                body += unpack.decompress(chunk, maximum_bytes + 1 - len(body))
+            except zlib.error:
+                raise PassingError(f"{what}: the packed body is damaged") from None
+        if len(body) > maximum_bytes or (unpack is not None and unpack.unconsumed_tail):
+            raise SourceError(f"{what}: the body is larger than {maximum_bytes / 1e6:g} MB; refused")
+        if time.monotonic() > end:
+            raise LateError(f"{what}: the body did not end within {patience:g} s")
+    if unpack is not None and answer.num_bytes_downloaded and not unpack.eof:
+        raise PassingError(f"{what}: the packed body was cut short")
+    return bytes(body)
+
+
+TRIES = 4
+FIRST_WAIT_SECONDS = 1.0  # before the second try; doubled before each one after it
+LONGEST_WAIT_SECONDS = 8.0
+LOCK_SECONDS = 120.0
+MAXIMUM_BYTES = 8_000_000
+_PASSING = (500, 502, 503, 504, 520, 522, 524)  # of the server or of what stands before it
+
+
+def download(
+    url: str,
+    parameters: Mapping[str, str],
+    parse: Callable[[Reply], T],
+    *,
+    settings: Settings,
+    what: str,
+    headers: Mapping[str, str] | None = None,
+    accepted: tuple[int, ...] = (200,),
+    maximum_bytes: int = MAXIMUM_BYTES,
+) -> T:
+    """Ask a service and parse its answer, trying again where that can help.
+
+    Parameters
+    ----------
+    url : str
+        Address; its host must be one of ``settings.hosts``.
+    parameters : mapping of str
+        The query.
+    parse : callable
+        Turns the `Reply` into the result. It runs inside the retries: a body that was cut short is asked for
+        again. It raises `PassingError` when another try may help. Its time counts as that of the service does.
+    settings : Settings
+        Hosts, User-Agent and patience.
+    what : str
+        Source and place, for errors.
+    headers : mapping of str, optional
+        Further headers.
+    accepted : tuple of int, optional
+        Statuses that are handed to `parse`.
+    maximum_bytes : int, optional
+        Largest body taken, unpacked.
+
+    Returns
+    -------
+    object
+        What `parse` gives.
+
+    Raises
+    ------
+    SourceError
+        In one line: source, place, fault, and how often it was tried.
+    """
+    import filelock
+    from tenacity import Retrying, retry_if_exception_type, stop_after_attempt
+
+    host = urlsplit(url).netloc.lower()
+    check_host(url, settings, what)
+    lock = _lock_for(host)
+    sent = {**parameters, **settings.key_for(url)}
+    tries = 0
+    end = 0.0
+    answered: PassingError | None = None
+
+    def attempt() -> T:
+        nonlocal answered
+        try:
+            return once()
+        except LateError:
+            raise
+        except PassingError as fault:
+            answered = fault
+            raise
+
+    def once() -> T:
+        nonlocal tries
+        tries += 1
+        started = time.monotonic()
+        log.info("%s: asking %s", what, host, extra={"facts": {"what": what, "host": host, "attempt": tries}})
+
+        def read(reply: Reply) -> T:
+            reply = _without_key(reply, settings)
+            took = time.monotonic() - started
+            size = len(reply.body)
+            facts = {"what": what, "status": reply.status, "bytes": size, "seconds": round(took, 3)}
+            log.info("%s: status %d, %d bytes in %.2f s", what, reply.status, size, took, extra={"facts": facts})
+            if reply.status not in accepted:
+                _refuse(reply, what)
+            return parse(reply)
+
+        return request(url, sent, headers or {}, settings, what, read, end=end, maximum_bytes=maximum_bytes)
+
+    def wait(state: Any) -> float:
+        fault = state.outcome.exception()
+        asked = fault.wait_seconds if isinstance(fault, PassingError) else None
+        if asked is not None:
+            return float(asked + random.uniform(0, 1))  # the jitter spreads clients over the second
+        doubled = FIRST_WAIT_SECONDS * 2.0 ** (int(state.attempt_number) - 1)
+        return random.uniform(0.5, 1.0) * min(LONGEST_WAIT_SECONDS, doubled)
+
+    def stop(state: Any) -> bool:
+        beyond = time.monotonic() + state.upcoming_sleep > end
+        return bool(beyond or stop_after_attempt(TRIES)(state))
+
+    def tell(state: Any) -> None:
+        facts = {"what": what, "attempt": tries, "wait_seconds": round(state.upcoming_sleep, 3)}
+        words = "%s; trying again in %.1f s"
+        log.info(words, state.outcome.exception(), state.upcoming_sleep, extra={"facts": facts})
+
+    began = time.monotonic()
+    try:
+        with lock.acquire(timeout=LOCK_SECONDS):
+            waited = time.monotonic() - began
+            if waited > 0.05:
+                facts = {"what": what, "wait_seconds": round(waited, 3)}
+                log.info("%s: waited %.1f s for another wxfly", what, waited, extra={"facts": facts})
+            end = time.monotonic() + settings.patience_seconds  # waiting for others does not count
+            retrying = Retrying(
+                retry=retry_if_exception_type(PassingError), wait=wait, stop=stop, reraise=True, sleep=time.sleep,
+                before_sleep=tell,
+            )  # fmt: skip
+            return retrying(attempt)
+    except filelock.Timeout:
+        raise SourceError(
+            f"{what}: another wxfly is still asking this service after {LOCK_SECONDS:g} s; try again"
+        ) from None
+    except OSError as fault:
+        raise SourceError(f"{what}: the cache folder {cache_folder()} cannot be used ({fault.strerror})") from None
+    except UnreachableError:
+        raise
+    except PassingError as fault:
+        # The last try gets what time is left, often little: an earlier try's answer says more than its lateness.
+        told = answered if isinstance(fault, LateError) and answered is not None else fault
+        again = f" (tried {tries} times)" if tries > 1 else ""
+        raise SourceError(f"{told}{again}") from None
+
+
+def _without_key(reply: Reply, settings: Settings) -> Reply:
+    """Take the key out of what came: a service may repeat it, and its words are shown and kept."""
+    if not settings.key:
+        return reply
+    return replace(reply, body=reply.body.replace(settings.key.encode(), b"(key)"))
+
+
+def _lock_for(host: str) -> Any:
+    """One lock for each service, in the store's folder; a killed holder frees it."""
+    import filelock
+
+    folder = cache_folder() / "locks"
+    try:
+        make_folder(folder)
+    except OSError as fault:
+        raise SourceError(
+            f"the cache folder {cache_folder()} cannot be written ({fault.strerror}); set WXFLY_CACHE to one that can"
+        ) from None
+    name = "".join(c if c.isalnum() or c in ".-" else "_" for c in host)
+    return filelock.FileLock(folder / f"{name}.lock")
+
+
+def _refuse(reply: Reply, what: str) -> NoReturn:
+    """Turn a status that is not an answer into the error that fits the service's own words."""
+    reason = reason_of(reply)
+    lowered = reason.lower()
+    if reply.status == 429:
+        if "daily" in lowered or "tomorrow" in lowered:
+            raise SourceError(f"{what}: the daily limit of free requests is used up; try again tomorrow (UTC)")
+        if "hourly" in lowered or "next hour" in lowered:
+            raise SourceError(f"{what}: the hourly limit of free requests is used up; try again in the next hour")
+        wait = _retry_after(reply)
+        if "minutely" in lowered or "one minute" in lowered:
+            wait = wait or 60.0 - time.time() % 60.0  # its counters start anew on the clock's minute
+            raise PassingError(f"{what}: too many requests in this minute; try again in a minute", wait)
+        raise PassingError(f"{what}: too many requests ({reason or 'status 429'}); try again in a minute", wait)
+    if reply.status in _PASSING:
+        raise PassingError(
+            f"{what}: the service has trouble ({reason or f'status {reply.status}'})", _retry_after(reply)
+        )
+    if reply.status in (401, 403):
+        raise SourceError(f"{what}: the service refuses us ({reason or f'status {reply.status}'})")
+    raise SourceError(f"{what}: refused ({reason or f'status {reply.status}'})")
+
+
+def _retry_after(reply: Reply) -> float | None:
+    """Read the wait in seconds that a service asks for; a date or nonsense counts as none."""
+    text = reply.headers.get("retry-after", "")
+    return min(float(text), 3600.0) if text.isascii() and text.isdigit() and len(text) < 9 else None

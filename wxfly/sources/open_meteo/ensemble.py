@@ -1,0 +1,325 @@
+"""Replies of the Open-Meteo ensemble service: from bytes to one cube for each model, with the members side by side.
+
+A reply names a member in its keys: ``wind_speed_10m`` is the control, ``wind_speed_10m_member01`` the first member, and
+behind both stands the model when several were asked. The number of members is what the keys say. Names, units and
+stamps are those of the forecast service, and a member is read as a place of it is (`wxfly.sources.open_meteo.reply`).
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Mapping, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from wxfly.cube.age import TOO_OLD
+from wxfly.cube.contract import check_forecast, mark_carried
+from wxfly.errors import WxflyError
+from wxfly.pilot.settings import Settings
+from wxfly.pilot.site import Site
+from wxfly.sources.http import download
+from wxfly.sources.open_meteo.ensembles import (
+    ENSEMBLES,
+    TEMPERATURE_HEIGHTS,
+    WIND_HEIGHTS,
+    Ensemble,
+    find_ensemble,
+)
+from wxfly.sources.open_meteo.forecast import LARGEST_REPLY, at_sites, check_ground, check_span, distance_km
+from wxfly.sources.open_meteo.members import MembersAtPlace
+from wxfly.sources.open_meteo.names import AT_HEIGHT, NAMES, our_name
+from wxfly.sources.open_meteo.reply import SOURCE, parse_places
+from wxfly.sources.place_reply import PlaceReply
+from wxfly.sources.reply import Reply, SourceError, are_known, parse_json, sent_coordinates
+
+SERVICE = "ensemble"
+"""Name of the service beside kept members."""
+MEMBER = "realization"
+_TOLD_DAYS = 15.0  # an ensemble that reaches farther than is asked does not tell by its last hour when it began
+_KEY = re.compile(
+    rf"(?P<name>{'|'.join(sorted(NAMES, key=len, reverse=True))}|(?:{'|'.join(AT_HEIGHT)})_\d{{1,4}}m)"
+    r"(?:_member(?P<member>\d{2,}))?(?:_(?P<model>(?!member|spread|previous)[a-z][a-z0-9_]*))?"
+)
+# Not asked of an ensemble, to keep the request light: what no element needs, and what members seldom carry.
+_NOT_ASKED = {
+    "precipitation_probability",
+    "roughness_length",
+    "boundary_layer_height",
+    "pressure_msl",
+    "convective_inhibition",
+}
+
+
+def ensemble_names() -> list[str]:
+    """Give the names that are asked of an ensemble."""
+    names = [name for name in NAMES if name not in _NOT_ASKED]
+    for height in WIND_HEIGHTS:
+        names += [f"wind_speed_{height}m", f"wind_direction_{height}m"]
+    return names + [f"temperature_{height}m" for height in TEMPERATURE_HEIGHTS]
+
+
+def parse_ensemble(
+    body: bytes,
+    *,
+    model: str | None = None,
+    retrieved: datetime | None = None,
+    run: datetime | None = None,
+    names: Sequence[str] | None = None,
+    what: str = f"{SOURCE} ensemble",
+) -> list[xr.Dataset]:
+    """Turn a reply into cubes, one for each model: members of different models carry different heights.
+
+    Parameters
+    ----------
+    body : bytes
+        The reply, of one place or of several.
+    model : str, optional
+        The model asked, for keys without one.
+    retrieved, run, what
+        As in `wxfly.sources.open_meteo.reply.parse_forecast`.
+    names : sequence of str, optional
+        Names of the places, in the order asked; then the cubes have the dimension ``site``.
+
+    Returns
+    -------
+    list of xarray.Dataset
+        Each with the dimension ``realization`` (0 is the control, when it came) and the attributes ``members`` and,
+        where some are missing, ``missing_members``. The coordinate ``last_time`` is the last hour to which a member
+        should reach.
+
+    Raises
+    ------
+    WxflyError
+        In one line.
+    """
+    return [
+        _cube_of(name, places, names, retrieved, run, what)
+        for name, places in fold_ensemble(body, model=model, count=None if names is None else len(names), what=what)
+    ]
+
+
+def fold_ensemble(
+    body: bytes, *, model: str | None, count: int | None, what: str
+) -> list[tuple[str, list[MembersAtPlace]]]:
+    """Fold a reply: for each model its name, and its members at each place.
+
+    Parameters
+    ----------
+    body, model, what
+        As in `parse_ensemble`.
+    count : int or None
+        How many places were asked for.
+
+    Raises
+    ------
+    WxflyError
+        In one line.
+    """
+    document = parse_json(body, what)
+    places = document if isinstance(document, list) else [document]
+    if count is not None and len(places) != count:
+        raise SourceError(f"{what}: {count} places were asked for and {len(places)} came back")
+    for place in places:
+        if isinstance(place, dict) and place.get("error"):
+            raise SourceError(f"{what}: the reply is an error ({str(place.get('reason', ''))[:120]})")
+        if not isinstance(place, dict) or not all(isinstance(place.get(k), dict) for k in ("hourly", "hourly_units")):
+            raise SourceError(f"{what}: no hourly values in it; ask the service for 'hourly' ones")
+    split = [_split_keys(place["hourly"]) for place in places]
+    models = list(dict.fromkeys(m for keys in split for m in keys))
+    if not models:
+        raise SourceError(f"{what}: nothing of an ensemble for flying in it")
+    if model is not None and set(models) - {None, model}:
+        raise SourceError(f"{what}: it is of the model {', '.join(str(m) for m in models)}, not of {model}")
+    folded = []
+    for suffix in models:
+        members = tuple(sorted({m for keys in split for m in keys.get(suffix, {})}))
+        if members == (0,):
+            raise SourceError(
+                f"{what}: no member in it, only one forecast or the mean of an ensemble; ask for the members"
+            )
+        at_places = [
+            MembersAtPlace.fold(place, keys.get(suffix, {}), members, what)
+            for place, keys in zip(places, split, strict=True)
+        ]
+        folded.append((suffix or model or "not known", at_places))
+    return folded
+
+
+def _split_keys(columns: Mapping[str, Any]) -> dict[str | None, dict[int, dict[str, str]]]:
+    """Sort keys by model and member: ``{model: {member: {plain name: key}}}``. Other keys are left out."""
+    found: dict[str | None, dict[int, dict[str, str]]] = {}
+    for key in columns:
+        match = _KEY.fullmatch(key)
+        if match and our_name(match["name"]):
+            members = found.setdefault(match["model"], {})
+            members.setdefault(int(match["member"] or 0), {})[match["name"]] = key
+    return found
+
+
+def _cube_of(
+    name: str,
+    places: Sequence[MembersAtPlace],
+    names: Sequence[str] | None,
+    retrieved: datetime | None,
+    run: datetime | None,
+    what: str,
+) -> xr.Dataset:
+    """Make the cube of one model; its members are read as the columns of a forecast are."""
+    members, row = places[0].members, ENSEMBLES.get(name)
+    cube = parse_places(
+        [place.document() for place in places], model=name, asked=None, retrieved=retrieved, run=run, names=names,
+        is_list=len(places) > 1, what=what, members=members,
+        members_reach=row.range_days if row and row.range_days <= _TOLD_DAYS else math.inf,
+    )  # fmt: skip
+    number = (MEMBER, np.array(members), {"standard_name": "realization", "units": "1"})
+    cube = cube.assign_coords({MEMBER: number})
+    cube = cube.assign_coords(last_time=(MEMBER, np.full(len(members), _last_time(cube, row))))
+    cube = cube.assign_attrs(_provenance(cube.attrs, row, name) | {"members": len(members)})
+    there = row.members if row else max(members) + 1 - min(1, min(members))
+    if there > len(members):
+        cube.attrs["missing_members"] = there - len(members)
+    if row and "wind_speed_of_gust" in cube:
+        cube["wind_speed_of_gust"].attrs["covers_hours"] = np.array(row.gust_covers_hours)
+    return check_forecast(mark_carried(cube), place=what)
+
+
+def _last_time(cube: xr.Dataset, row: Ensemble | None) -> np.datetime64:
+    """Return the last hour to which every member should reach: members of one model reach equally far.
+
+    That is the last hour at which any says anything, and no less than the ensemble reaches from the oldest run that is
+    still used: hours within it that say nothing are lost.
+    """
+    known = np.zeros(cube.sizes["time"], dtype=bool)
+    for variable in cube.data_vars.values():
+        known |= variable.notnull().any([d for d in variable.dims if d != "time"]).values
+    time: np.ndarray = cube["time"].values
+    last = time[np.flatnonzero(known)[-1]] if known.any() else time[0]
+    if row is not None:
+        reach = time[0] + np.timedelta64(int(24 * row.range_days), "h") - TOO_OLD
+        last = max(last, min(reach, time[-1]))
+    return np.datetime64(last, "ns")
+
+
+def _provenance(attrs: Mapping[Any, Any], row: Ensemble | None, name: str) -> dict[str, Any]:
+    return {**attrs, "source": f"{SOURCE} ensemble service, model {name}"} | (
+        {"institution": row.institution, "license": row.license} if row else {}
+    )
+
+
+def read_ensemble(path: Path, *, model: str | None = None, name: str | None = None) -> list[xr.Dataset]:
+    """Open a reply of the ensemble service that was saved in a file.
+
+    Parameters
+    ----------
+    path : Path
+        The reply as it came, JSON.
+    model : str, optional
+        The model it was asked of, where its keys do not say.
+    name : str, optional
+        What to call the place.
+    """
+    try:
+        body = path.read_bytes()
+    except OSError as fault:
+        raise WxflyError(f"{path}: cannot be read ({fault.strerror})") from None
+    return parse_ensemble(body, model=model, names=[name] if name else None, what=path.name)
+
+
+def _check_places(cube: xr.Dataset, sites: Sequence[Site], row: Ensemble, what: str) -> None:
+    """Refuse an answer for another place than the one asked about."""
+    for site, latitude, longitude in zip(sites, cube["latitude"].values, cube["longitude"].values, strict=True):
+        away = distance_km(site.latitude, site.longitude, float(latitude), float(longitude))
+        if away > 3 * row.resolution_km + 5.0:
+            raise SourceError(f"{what}: the answer is for a place {away:.0f} km away")
+
+
+def parse_kept(reply: PlaceReply) -> xr.Dataset:
+    """Turn members that were kept into the cube that they gave when they came.
+
+    Raises
+    ------
+    WxflyError
+        When this wxfly no longer takes them.
+    """
+    members = MembersAtPlace.unpack(reply.body, reply.what)
+    cube = _cube_of(reply.model, [members], [reply.site], reply.retrieved, reply.run, reply.what)
+    return at_sites(cube, [reply.place])
+
+
+def get_ensemble(
+    sites: Sequence[Site],
+    model: str,
+    *,
+    settings: Settings,
+    run: datetime | None = None,
+    keep: Callable[[list[PlaceReply]], object] | None = None,
+) -> xr.Dataset:
+    """Ask for the members of one ensemble at places, all in one request.
+
+    Parameters
+    ----------
+    sites : sequence of Site
+        One or more places.
+    model : str
+        Name of an ensemble of `wxfly.sources.open_meteo.ensembles.ENSEMBLES`.
+    settings : Settings
+        Address, User-Agent and patience.
+    run : datetime, optional
+        The run, when it is known.
+    keep : callable, optional
+        Given what was sent for each place, once all of it is seen to be readable.
+
+    Returns
+    -------
+    xarray.Dataset
+        With the dimensions ``site``, in the order asked, and ``realization``.
+
+    Raises
+    ------
+    SourceError
+        Naming source, place (rounded) and fault.
+    """
+    row = find_ensemble(model)
+    where = f"{sites[0].latitude:.2f}, {sites[0].longitude:.2f}"
+    what = f"{SOURCE} ensemble {model} for {where}" + (f" and {len(sites) - 1} more" if len(sites) > 1 else "")
+    known = are_known([s.surface_altitude for s in sites])
+    places = [(s.latitude, s.longitude) for s in sites]
+    latitudes, longitudes = sent_coordinates(places, row.resolution_km, ground_known=known)
+    parameters = {
+        "latitude": latitudes,
+        "longitude": longitudes,
+        "models": row.name,
+        "hourly": ",".join(ensemble_names()),
+        "forecast_days": str(min(16, math.ceil(row.range_days) + 1)),
+        "timeformat": "unixtime",
+        "timezone": "GMT",
+        "wind_speed_unit": "ms",
+    }
+    if known:
+        parameters["elevation"] = ",".join(f"{s.surface_altitude:.0f}" for s in sites)
+
+    def parse(reply: Reply) -> xr.Dataset:
+        now = datetime.now(UTC)
+        _, places = fold_ensemble(reply.body, model=model, count=len(sites), what=what)[0]
+        cube = _cube_of(model, places, [s.name for s in sites], now, run, what)
+        check_span(cube, now, what)
+        _check_places(cube, sites, row, what)
+        check_ground(cube, sites, what)
+        if keep is not None:
+            keep(
+                [
+                    PlaceReply.at(site, place.pack(), service=SERVICE, model=model, retrieved=now, run=run)
+                    for site, place in zip(sites, places, strict=True)
+                ]
+            )
+        return at_sites(cube, sites)
+
+    return download(
+        settings.addresses["ensemble"], parameters, parse, settings=settings, what=what,
+        maximum_bytes=LARGEST_REPLY,
+    )  # fmt: skip

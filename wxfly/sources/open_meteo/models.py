@@ -1,0 +1,271 @@
+"""Weather models that the forecast service offers: what each really carries, where, and for how long.
+
+The heights are those of the model's own output, read from the service's published source (github.com/open-meteo/
+open-meteo, ``Sources/App/*/…Variable.swift``). A height outside the list would come back as another height
+rescaled by a fixed law, which is no information, so only these are ever asked for. Resolution, range and the
+names of the run metadata are those of the service's data description (github.com/open-meteo/open-data, README). What
+else a model carries is from the same sources; that the service gives a probability of precipitation for ICON, GFS, IFS
+and the models of Météo-France, and what MET Nordic lacks, is from memory.
+
+Tell heights that a model carries from heights that a service made up from a neighbour.
+
+Open-Meteo fills a height that a model lacks by a fixed logarithmic law from another one (github.com/open-meteo/
+open-meteo, ``Meteorology.scaleWindFactor``): the wind at 120 m is then the wind at 100 m times a constant, and the
+direction is taken over. Such a height adds nothing and hides the true shear, so it is left out.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from wxfly.errors import WxflyError, unknown_name
+
+# What a gust stamp speaks for, in hours from the stamp.
+HOUR_BEFORE = (-1.0, 0.0)
+THREE_HOURS_BEFORE = (-3.0, 0.0)
+INSTANT = (0.0, 0.0)
+# A model that is not known may mean any of the three: every hour that a gust could belong to gets it.
+NOT_KNOWN = (-3.0, 1.0)
+
+
+@dataclass(frozen=True)
+class Model:
+    """One weather model.
+
+    Attributes
+    ----------
+    name : str
+        What the forecast service calls it.
+    title, institution : str
+        For people: the model and who runs it.
+    wind_heights, temperature_heights : tuple of int
+        Heights above ground [m] that the model carries; temperatures besides 2 m.
+    gust_covers_hours : tuple of float
+        The span of a gust's stamp, as in `wxfly.cube.contract.Variable.covers_hours`.
+    resolution_km, range_days : float
+        Mesh width [km] and length of the forecast [d].
+    domains : tuple of str
+        Names of its run metadata; empty where they are not published under a name that we know.
+    region : str
+        Where it reaches.
+    license : str
+        Of the data.
+    carries : tuple of str
+        Which of `OF_SOME_MODELS` it carries. One that it carries and that did not come is lost; of one that is not
+        listed the source says nothing, and it is taken for one that the model does not carry.
+    lacks : tuple of str
+        Which of the other names it does not carry.
+    """
+
+    name: str
+    title: str
+    institution: str
+    wind_heights: tuple[int, ...]
+    temperature_heights: tuple[int, ...]
+    resolution_km: float
+    range_days: float
+    region: str
+    domains: tuple[str, ...] = ()
+    gust_covers_hours: tuple[float, float] = HOUR_BEFORE
+    license: str = "CC BY 4.0"
+    carries: tuple[str, ...] = ()
+    lacks: tuple[str, ...] = ()
+
+
+# What some models carry and others do not, by the service's name; all else every model carries but for its `lacks`.
+OF_SOME_MODELS = (
+    "visibility", "cape", "lifted_index", "freezing_level_height", "boundary_layer_height", "roughness_length",
+    "precipitation_probability",
+)  # fmt: skip
+_OF_ICON = ("cape", "freezing_level_height", "precipitation_probability")
+_OF_AROME = ("cape", "precipitation_probability")
+_OF_UM = ("visibility", "cape", "freezing_level_height")
+_LAYERS = ("cloud_cover_low", "cloud_cover_mid", "cloud_cover_high")
+_ICON = (10, 80, 120, 180)
+_AROME = (10, 20, 50, 100, 150, 200)
+_GEM = (10, 40, 80, 120)
+_DWD, _NOAA = "Deutscher Wetterdienst (DWD)", "NOAA National Centers for Environmental Prediction"
+_MF, _ECMWF, _CMC = "Météo-France", "ECMWF", "Environment and Climate Change Canada"
+_KNMI, _DMI = "Royal Netherlands Meteorological Institute (KNMI)", "Danish Meteorological Institute (DMI)"
+_UKMO, _MET = "UK Met Office", "MET Norway"
+
+_ROWS = (
+    # GFS stores GUST:surface, which is the gust of the moment.
+    Model(
+        "ncep_gfs_global", "GFS", _NOAA, (10, 80, 100), (80, 100), 25, 16, "world",
+        ("ncep_gfs013", "ncep_gfs025"), INSTANT,
+        carries=(
+            "visibility", "cape", "lifted_index", "boundary_layer_height", "freezing_level_height",
+            "precipitation_probability",
+        ),
+    ),
+    Model(
+        "ncep_hrrr_conus", "HRRR", _NOAA, (10, 80), (), 3, 2, "contiguous United States", ("ncep_hrrr_conus",),
+        INSTANT, carries=("visibility", "cape", "boundary_layer_height"),
+    ),
+    Model(
+        "ncep_nbm_conus", "NBM", _NOAA, (10, 80), (), 2.5, 11, "contiguous United States", ("ncep_nbm_conus",),
+        NOT_KNOWN, carries=("visibility", "cape", "precipitation_probability"),
+        lacks=("surface_pressure", "pressure_msl", *_LAYERS),
+    ),
+    Model("icon_global", "ICON", _DWD, _ICON, _ICON[1:], 11, 7.5, "world", ("dwd_icon",), carries=_OF_ICON),
+    Model(
+        "icon_eu", "ICON-EU", _DWD, _ICON, _ICON[1:], 7, 5, "Europe", ("dwd_icon_eu",),
+        carries=("visibility", *_OF_ICON),
+    ),
+    Model(
+        "icon_d2", "ICON-D2", _DWD, _ICON, _ICON[1:], 2, 2, "Central Europe", ("dwd_icon_d2",),
+        carries=("visibility", *_OF_ICON),
+    ),
+    # The service's page says of its gusts: the largest of the three hours before.
+    Model(
+        "ecmwf_ifs025", "IFS 0.25°", _ECMWF, (10, 100), (), 25, 15, "world", ("ecmwf_ifs025",),
+        THREE_HOURS_BEFORE, carries=("cape", "precipitation_probability"),
+    ),
+    Model(
+        "ecmwf_ifs", "IFS 9 km", _ECMWF, (10, 100, 200), (), 9, 10, "world", ("ecmwf_ifs",), THREE_HOURS_BEFORE,
+        carries=("visibility", "boundary_layer_height"),
+    ),
+    Model(
+        "meteofrance_arpege_world", "ARPEGE", _MF, _AROME, _AROME[1:], 25, 4, "world",
+        ("meteofrance_arpege_world025",), carries=_OF_AROME,
+    ),
+    Model(
+        "meteofrance_arpege_europe", "ARPEGE Europe", _MF, _AROME, _AROME[1:], 11, 4, "Europe",
+        ("meteofrance_arpege_europe",), carries=_OF_AROME,
+    ),
+    Model(
+        "meteofrance_arome_france", "AROME", _MF, _AROME, _AROME[1:], 2.5, 2.1, "France",
+        ("meteofrance_arome_france0025",), carries=_OF_AROME,
+    ),
+    Model(
+        "knmi_harmonie_arome_europe", "HARMONIE-AROME", _KNMI, (10, 50, 100, 200, 300), (50, 100, 200, 300), 5.5,
+        2.5, "Central and Northern Europe", ("knmi_harmonie_arome_europe",), carries=("visibility",),
+    ),
+    Model(
+        "knmi_harmonie_arome_netherlands", "HARMONIE-AROME 2 km", _KNMI, (10, 50, 100, 200, 300),
+        (50, 100, 200, 300), 2, 2.5, "Netherlands and Belgium", ("knmi_harmonie_arome_netherlands",),
+        carries=("visibility",),
+    ),
+    Model(
+        "dmi_harmonie_arome_europe", "HARMONIE-AROME (DMI)", _DMI, (10, 50, 100, 150, 250, 350, 450),
+        (50, 100, 150, 250), 2, 2.5, "Central and Northern Europe", ("dmi_harmonie_arome_europe",),
+        carries=("visibility", "freezing_level_height"),
+    ),
+    Model(
+        "ukmo_global_deterministic_10km", "UM global", _UKMO, (10,), (), 10, 7, "world",
+        ("ukmo_global_deterministic_10km",), license="CC BY-SA 4.0", carries=_OF_UM,
+    ),
+    Model(
+        "ukmo_uk_deterministic_2km", "UKV", _UKMO, (10,), (), 2, 2, "United Kingdom and Ireland",
+        ("ukmo_uk_deterministic_2km",), license="CC BY-SA 4.0", carries=_OF_UM,
+    ),
+    Model(
+        "cmc_gem_gdps", "GDPS", _CMC, _GEM, _GEM[1:], 15, 10, "world", ("cmc_gem_gdps",), NOT_KNOWN,
+        carries=("cape",),
+    ),
+    Model(
+        "cmc_gem_rdps", "RDPS", _CMC, _GEM, _GEM[1:], 10, 3.5, "North America", ("cmc_gem_rdps",), NOT_KNOWN,
+        carries=("cape",),
+    ),
+    Model(
+        "cmc_gem_hrdps", "HRDPS", _CMC, _GEM, _GEM[1:], 2.5, 2, "Canada", ("cmc_gem_hrdps",), NOT_KNOWN,
+        carries=("cape",),
+    ),
+    Model(
+        "metno_nordic", "MET Nordic", _MET, (10,), (), 1, 2.5, "Nordic countries", ("metno_nordic_pp",),
+        lacks=_LAYERS,
+    ),
+)  # fmt: skip
+
+MODELS: dict[str, Model] = {row.name: row for row in _ROWS}
+"""The models that can be asked for, by the service's name."""
+
+
+def find_model(name: str) -> Model:
+    """Give the model of this name.
+
+    Raises
+    ------
+    WxflyError
+        With the nearest valid name. Mixtures (``best_match``, ``…_seamless``) are refused: their wind at 10 m
+        and at 80 m may be of different models.
+    """
+    if name in MODELS:
+        return MODELS[name]
+    fault = unknown_name("model", name, [*MODELS, "met_norway"])
+    if name == "best_match" or name.endswith("_seamless"):
+        raise WxflyError(f"{fault}; a mixture of models has levels of different models in one profile")
+    raise fault
+
+
+Array = npt.NDArray[np.float64]
+
+# A height -> the heights it is made from when the model lacks it, in the service's order.
+MADE_FROM: dict[int, tuple[int, ...]] = {
+    80: (75, 100),
+    120: (125, 150, 100),
+    180: (175, 200),
+    100: (70, 120),
+    200: (170, 180),
+}
+_ROUNDING = 0.06  # replies are rounded to 0.1 km/h or 0.01 m/s [m s-1]
+_FEWEST_HOURS = 3
+
+
+def rescaling_factor(height: float, from_height: float) -> float:
+    """Give the service's fixed ratio of the wind at `height` to that at `from_height` [m].
+
+    It is the logarithmic profile of FAO Irrigation and Drainage Paper 56, equation 47 (Allen et al. 1998).
+    """
+    return math.log(67.8 * height - 5.42) / math.log(67.8 * from_height - 5.42)
+
+
+def drop_rescaled_heights(
+    levels: Mapping[str, Mapping[int, Array]],
+) -> tuple[dict[str, dict[int, Array]], list[str]]:
+    """Leave out heights whose wind is another height's times the fixed ratio in every hour.
+
+    Parameters
+    ----------
+    levels : mapping
+        Columns by our name and height [m]; wind in m s-1.
+
+    Returns
+    -------
+    levels : dict
+        What is left. A direction that was taken over goes back to the height it came from.
+    dropped : list of str
+        What was left out, as ``wind_speed_120m``.
+    """
+    kept = {name: dict(by_height) for name, by_height in levels.items()}
+    speed = kept.get("wind_speed", {})
+    direction = kept.get("wind_from_direction", {})
+    dropped = []
+    for height, sources in MADE_FROM.items():
+        origin = next((s for s in sources if _is_rescaled(speed, height, s)), None)
+        if origin is None:
+            continue
+        del speed[height]
+        dropped.append(f"wind_speed_{height}m")
+        if height in direction:
+            direction.setdefault(origin, direction[height])
+            del direction[height]
+    return kept, dropped
+
+
+def _is_rescaled(speed: Mapping[int, Array], height: int, origin: int) -> bool:
+    if height not in speed or origin not in speed:
+        return False
+    here, there = speed[height], speed[origin]
+    both = np.isfinite(here) & np.isfinite(there)
+    if not np.array_equal(np.isfinite(here), np.isfinite(there)) or both.sum() < _FEWEST_HOURS:
+        return False
+    if there[both].max() < 1.0:
+        return False  # too calm to tell
+    return bool(np.all(np.abs(here[both] - rescaling_factor(height, origin) * there[both]) <= _ROUNDING))

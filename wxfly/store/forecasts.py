@@ -1,0 +1,260 @@
+"""The newest sound forecast of a place in the store: one of a run still to come hides none that is sound.
+
+Where forecasts are kept and found: the pilot's cache folder.
+
+The folder (``WXFLY_CACHE``, else the platform's) is laid out as `wxfly.store.layout` says. What is kept is the reply of
+the service as it came (`wxfly.store.reply_file`), and reading it again is parsing it again. A file of a run is written once
+and never changed; every write goes beside and is renamed.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Iterable
+from pathlib import Path
+
+import numpy as np
+import xarray as xr
+
+from wxfly.cube.age import CLOCKS
+from wxfly.cube.contract import check_forecast
+from wxfly.cube.foreign_file import read_foreign
+from wxfly.cube.netcdf import save_cube
+from wxfly.errors import DamagedError, WxflyError
+from wxfly.pilot.site import Site, place_key
+from wxfly.retrieval.demonstration import load_manifest, shipped_folder, shipped_forecast
+from wxfly.retrieval.obtained import as_moment, utc_now
+from wxfly.sources.place_reply import PlaceReply
+from wxfly.store.layout import (
+    EARLY_SUFFIX,
+    NOT_KNOWN,
+    StoredForecast,
+    file_name,
+    forecasts_folder,
+    list_forecasts,
+    run_name,
+    run_of_reply,
+)
+from wxfly.store.marks import claim_store, foreign_files, is_ours, remove_ours
+from wxfly.store.pruning import clear_store, prune_store, too_old_or_much
+from wxfly.store.replies import KeptReply, keep_reply, kept_reply
+from wxfly.store.reply_file import read_reply, write_reply
+
+log = logging.getLogger(__name__)
+
+
+def newest_stored(site: Site, model: str) -> xr.Dataset | None:
+    """Give the newest stored forecast of a site and a model.
+
+    Parameters
+    ----------
+    site : Site
+        The place.
+    model : str
+        Only this model will do.
+
+    Returns
+    -------
+    xarray.Dataset or None
+        With the dimension ``site``. A run still to come is of a wrong clock or a wrong reply; it is given only where
+        there is no other.
+    """
+    latest = f"{as_moment(utc_now()) + CLOCKS!s:.13}Z"
+    of_place = [f.run for f in list_forecasts() if (f.model, f.latitude, f.longitude) == (model, *site.key)]
+    runs = sorted(dict.fromkeys(of_place), key=lambda run: run.removeprefix("retrieved-") > latest)
+    for run in runs:  # newest first
+        cube = find_forecast(*site.key, model, surface_altitude=site.surface_altitude, run=run)
+        if cube is not None:
+            return cube
+    return None
+
+
+_SAME_GROUND = 5.0  # a cube serves a site whose ground is known to differ by no more than this [m]
+
+
+def keep_forecasts(replies: Iterable[PlaceReply]) -> list[Path]:
+    """Keep what a service sent, one file for each place.
+
+    Returns
+    -------
+    list of Path
+        The files, in the order of the replies.
+
+    Raises
+    ------
+    WxflyError
+        When one cannot be written; those before it stay.
+    """
+    paths = []
+    for reply in replies:
+        place = file_name(reply.latitude, reply.longitude)
+        path = forecasts_folder() / reply.model / run_of_reply(reply) / place
+        write_reply(reply, path)
+        _tell("kept", path)
+        paths.append(path)
+    return paths
+
+
+def _parser_of(service: str) -> Callable[[PlaceReply], xr.Dataset] | None:
+    """Return what turns a reply of this service into a cube: one row for each service whose forecasts are kept."""
+    from wxfly.sources import met_norway
+    from wxfly.sources.open_meteo import ensemble
+    from wxfly.sources.open_meteo import forecast as open_meteo
+
+    return {
+        open_meteo.SERVICE: open_meteo.parse_kept,
+        ensemble.SERVICE: ensemble.parse_kept,
+        met_norway.SERVICE: met_norway.parse_kept,
+    }.get(service)
+
+
+def _tell(what: str, path: Path) -> None:
+    place, run, model = path.stem, path.parent.name, path.parent.parent.name
+    facts = {"place": place, "model": model, "run": run}
+    log.info("%s: %s of %s, run %s", what, place, model, run, extra={"facts": facts})
+
+
+def find_forecast(
+    latitude: float, longitude: float, model: str, *, surface_altitude: float = np.nan, run: str | None = None
+) -> xr.Dataset | None:
+    """Find the newest readable cube of a place and a model.
+
+    Parameters
+    ----------
+    latitude, longitude : float
+        The place [degree]; only this place, to 4 decimals, will do.
+    model : str
+        Only this model will do.
+    surface_altitude : float, optional
+        Ground [m]; a cube for ground at another height will not do. NaN takes any.
+    run : str, optional
+        Only this run, as `run_name` writes it.
+
+    Returns
+    -------
+    xarray.Dataset or None
+        With the dimension ``site``. A file that cannot be used is passed over, and the log says why.
+    """
+    folder = forecasts_folder() / model
+    try:
+        runs = (
+            [run]
+            if run
+            else sorted((p.name for p in folder.iterdir()), key=lambda n: n.removeprefix(NOT_KNOWN), reverse=True)
+        )
+    except OSError:
+        return None
+    for name in runs:
+        path = folder / name / file_name(latitude, longitude)
+        for one in (path, path.with_suffix(EARLY_SUFFIX)):
+            if not one.is_file():
+                continue
+            try:
+                cube = open_forecast(StoredForecast(one, model, name, *place_key(latitude, longitude), size=0))
+            except WxflyError as fault:
+                log.info("passed over: %s", fault)
+                continue
+            if _is_for_ground(cube, surface_altitude):
+                _tell("found in the store", one)
+                return cube
+    return None
+
+
+def why_unused(latitude: float, longitude: float, model: str, *, surface_altitude: float = np.nan) -> str:
+    """Say why the newest stored forecast of a place and a model is not answered from, and the way out.
+
+    Empty when none is stored, or it is answered from.
+    """
+    place = place_key(latitude, longitude)
+    stored = next((s for s in list_forecasts() if (s.latitude, s.longitude) == place and s.model == model), None)
+    if stored is None:
+        return ""
+    try:
+        cube = open_forecast(stored)
+    except DamagedError as fault:
+        return f"{_words(fault, stored)}; clear it with: wxfly store prune --damaged"
+    except WxflyError as fault:
+        return _words(fault, stored)
+    if _is_for_ground(cube, surface_altitude):
+        return ""
+    return f"it is for ground at {_ground(cube):.0f} m, the site's is at {surface_altitude:.0f} m"
+
+
+def _ground(cube: xr.Dataset) -> float:
+    return float(cube["surface_altitude"].values[0])
+
+
+def _is_for_ground(cube: xr.Dataset, surface_altitude: float) -> bool:
+    away = abs(_ground(cube) - surface_altitude)
+    return bool(np.isnan(away) or away <= _SAME_GROUND)
+
+
+def open_forecast(stored: StoredForecast) -> xr.Dataset:
+    """Read a stored forecast, once it is seen to be of the place, model and run that its name says.
+
+    Returns
+    -------
+    xarray.Dataset
+        With the dimension ``site``, of one place.
+
+    Raises
+    ------
+    DamagedError
+        When there is evidence that the file is damaged.
+    WxflyError
+        When it cannot be read, is of another place, model or run than its name says, or this wxfly no longer takes it.
+    """
+    of_name = ((stored.latitude, stored.longitude), stored.model, stored.run)
+    if stored.is_early:
+        return _open_early(stored, of_name)
+    reply = read_reply(stored.path)
+    if (place_key(reply.latitude, reply.longitude), reply.model, run_of_reply(reply)) != of_name:
+        raise WxflyError(f"{stored.path}: of another place, model or run than its name says")
+    parse = _parser_of(reply.service)
+    if parse is None:
+        raise WxflyError(f"{stored.path}: of a service that this wxfly does not know ('{reply.service[:40]}')")
+    try:
+        return parse(reply)
+    except WxflyError as fault:
+        raise WxflyError(f"{stored.path}: whole, but this wxfly does not take it: {fault}") from None
+
+
+def _open_early(stored: StoredForecast, of_name: object) -> xr.Dataset:
+    """Read what an early wxfly kept as netCDF."""
+    cube = check_forecast(read_foreign(stored.path, ours=True), place=str(stored.path))
+    one = ("latitude", "longitude", "surface_altitude")
+    if not all(name in cube and cube[name].dims == ("site",) and cube[name].size == 1 for name in one):
+        raise WxflyError(f"{stored.path}: not the forecast of one place")
+    place = place_key(*(float(cube[name].values[0]) for name in one[:2]))
+    if (place, cube.attrs.get("model"), run_name(cube)) != of_name:
+        raise WxflyError(f"{stored.path}: of another place, model or run than its name says")
+    return cube
+
+
+def fault_of(stored: StoredForecast) -> str:
+    """Say in a few words why a stored forecast is not answered from; empty when it can be."""
+    try:
+        open_forecast(stored)
+    except WxflyError as fault:
+        return _words(fault, stored)
+    return ""
+
+
+def damage_of(stored: StoredForecast) -> str:
+    """Say in a few words what shows that a stored forecast is damaged; empty when nothing does."""
+    try:
+        open_forecast(stored)
+    except DamagedError as fault:
+        return _words(fault, stored)
+    except WxflyError:
+        return ""
+    return ""
+
+
+def _words(fault: WxflyError, stored: StoredForecast) -> str:
+    return str(fault).removeprefix(f"{stored.path}: ")
+
+
+def export_forecast(stored: StoredForecast, path: Path) -> None:
+    """Write a stored forecast as CF netCDF to a file of the pilot's choice."""
+    save_cube(open_forecast(stored), path)
