@@ -65,25 +65,12 @@ def clock(monkeypatch, server):
         state["now"] += timedelta(**by)
         server.now = state["now"]
 
-    reading = (
-        "retrieval",
-        "forecast_file",
-        "second_source",
-        "kp_source",
-        "newest_run",
-        "newest_stored",
-        "report_check",
-        "aerodrome_check",
-    )
-    for module in (f"wxfly.{name}" for name in reading):
-        monkeypatch.setattr(f"{module}.utc_now", lambda: state["now"])
-
     class Moved(datetime):
         @classmethod
         def now(cls, tz=None):
             return state["now"]
 
-    for module in ("wxfly.sources.open_meteo.forecast", "wxfly.sources.met_norway"):
+    for module in ("wxfly.times", "wxfly.sources.open_meteo.forecast", "wxfly.sources.met_norway"):
         monkeypatch.setattr(f"{module}.datetime", Moved)
     advance()
     return advance

@@ -15,6 +15,7 @@ import numpy as np
 
 from wxfly.answer.windows import find_windows
 from wxfly.assessment.conditions import derive
+from wxfly.assessment.forecast_error import lead_time, room_to_limits
 from wxfly.assessment.suitability import assess
 from wxfly.errors import WxflyError
 from wxfly.physics.air.humidity import relative_humidity_from_dew_point
@@ -22,7 +23,6 @@ from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site
 from wxfly.probability.chance import hour_chances
-from wxfly.probability.error_model import lead_time, room_to_limits
 from wxfly.probability.site_chance import judge_sureness
 from wxfly.sources.open_meteo.reply import parse_forecast
 

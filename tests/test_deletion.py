@@ -22,7 +22,7 @@ from wxfly.cube.netcdf import load_cube
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.elements import NAMES, REQUIRED_BY_DEFAULT
 from wxfly.pilot.limits import limits_for
-from wxfly.store.forecasts import shipped_folder
+from wxfly.retrieval.demonstration import shipped_folder
 
 AIRCRAFT = load_aircraft()["folding-quad-249g"]
 LISTS = {

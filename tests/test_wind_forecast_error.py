@@ -13,11 +13,11 @@ from tests.validation import gust_ensemble
 from tests.validation.gust_fit import read_cases
 from tests.validation.records import SHARED
 from wxfly.assessment.conditions import derive
+from wxfly.assessment.forecast_error import check_rows, default_error_law, room_to_limits
 from wxfly.assessment.suitability import assess
 from wxfly.physics.probability import normal_probability
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.own_files import parse_toml
-from wxfly.probability.error_model import check_rows, default_error_law, room_to_limits
 from wxfly.probability.site_chance import judge_sureness
 from wxfly.sources.open_meteo.ensembles import ENSEMBLES
 from wxfly.sources.open_meteo.models import MODELS

@@ -40,3 +40,13 @@ def read_moment(text: str | None) -> np.datetime64 | None:
     if moment.tzinfo is not None:
         moment = moment.astimezone(UTC).replace(tzinfo=None)
     return np.datetime64(moment, "s")
+
+
+def utc_now() -> datetime:
+    """Give the present moment."""
+    return datetime.now(UTC)
+
+
+def as_moment(moment: datetime) -> np.datetime64:
+    """Give a moment as numpy writes it, UTC [s]."""
+    return np.datetime64(moment.astimezone(UTC).replace(tzinfo=None), "s")

@@ -44,7 +44,7 @@ def at_two_places(cube: xr.Dataset) -> xr.Dataset:
 def main() -> None:
     """Run both in turn, so that a machine that slows down slows both."""
     installed = Path(sys.executable).with_name("wxfly")
-    wxfly = [str(installed)] if installed.is_file() else [sys.executable, "-m", "wxfly.cli"]
+    wxfly = [str(installed)] if installed.is_file() else [sys.executable, "-m", "wxfly"]
     with tempfile.TemporaryDirectory() as folder:
         files = {"one forecast": Path(folder) / "one.nc", f"{MEMBERS} members": Path(folder) / "many.nc"}
         for path, cube in zip(files.values(), (quiet_cube(HOURS), members_cube(MEMBERS, hours=HOURS)), strict=True):

@@ -19,7 +19,7 @@ def commands(folder: Path) -> dict[str, list[str]]:
     """Give what is timed, the yardstick first."""
     # The installed command where there is one: a checkout may have no compiled modules, which an installation has.
     installed = Path(sys.executable).with_name("wxfly")
-    wxfly = [str(installed)] if installed.is_file() else [sys.executable, "-m", "wxfly.cli"]
+    wxfly = [str(installed)] if installed.is_file() else [sys.executable, "-m", "wxfly"]
     return {
         "import numpy, pandas, xarray": [sys.executable, "-c", "import numpy, pandas, xarray"],
         "wxfly best": [*wxfly, "best"],

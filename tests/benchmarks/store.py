@@ -25,6 +25,7 @@ from wxfly.sources.open_meteo.ensemble import get_ensemble
 from wxfly.sources.open_meteo.forecast import get_forecast
 from wxfly.sources.place_reply import PlaceReply
 from wxfly.store import forecasts as store
+from wxfly.store import layout
 
 PLACES = int(sys.argv[1]) if len(sys.argv) > 1 else 200
 SAMPLE = 10
@@ -63,7 +64,7 @@ def one_forecast(folder: Path) -> None:
     netcdf = folder / "one.nc"
     old = seconds(lambda: save_cube(cube, netcdf)), seconds(lambda: load_cube(netcdf, verify=True))
     (path,) = store.keep_forecasts(replies)
-    (stored,) = store.list_forecasts()
+    (stored,) = layout.list_forecasts()
     new = seconds(lambda: store.keep_forecasts(replies)), seconds(lambda: store.open_forecast(stored))
     print("one forecast, netCDF over the reply as it came")
     sizes = netcdf.stat().st_size, path.stat().st_size
@@ -103,7 +104,7 @@ def members(folder: Path) -> None:
     netcdf = folder / "members.nc"
     save_cube(cube, netcdf)
     (path,) = store.keep_forecasts(replies)
-    stored = next(s for s in store.list_forecasts() if s.path == path)
+    stored = next(s for s in layout.list_forecasts() if s.path == path)
     again = seconds(lambda: store.open_forecast(stored))
     sizes = netcdf.stat().st_size, path.stat().st_size
     print(f"an ensemble of {cube.sizes['realization']} members")

@@ -8,8 +8,8 @@ import warnings
 import numpy as np
 from checks.reading import NotCoveredError, Row, check, to_number
 
+from wxfly.assessment.forecast_error import default_error_law
 from wxfly.physics import probability
-from wxfly.probability.error_model import default_error_law
 
 
 def _list(row: Row, *keys: str) -> np.ndarray:

@@ -9,7 +9,7 @@ from wxfly.cube.contents import OF_CUBE, OF_VARIABLE, check_contents
 from wxfly.cube.netcdf import load_cube
 from wxfly.errors import WxflyError
 from wxfly.retrieval import files as forecast_file
-from wxfly.store.forecasts import load_manifest, shipped_folder
+from wxfly.retrieval.demonstration import load_manifest, shipped_folder
 
 ODD = {
     "a text": "x", "an empty text": "", "a number": 3.5, "a large number": 10**12, "not a number": np.nan,

@@ -45,6 +45,7 @@ def _below(times):
     from wxfly.pilot.settings import cache_folder
     from wxfly.retrieval.forecast import obtain
     from wxfly.store import forecasts as store
+    from wxfly.store import layout
 
     random.seed(1)
     found = Counter()
@@ -69,10 +70,10 @@ def _below(times):
         found["killed while at work" if os.WIFSIGNALED(status) else "finished before"] += 1
         if any(cache_folder().rglob(f".{place}N_*.part")):
             found["a part left beside"] += 1
-        here = [s for s in store.list_forecasts() if f"{s.latitude:.4f}" == place]
+        here = [s for s in layout.list_forecasts() if f"{s.latitude:.4f}" == place]
         found[f"{len(here)} of its 2 places stored"] += 1
         # Those of earlier kills are looked at again at the end.
-        for stored in store.list_forecasts() if k == times - 1 else here:
+        for stored in layout.list_forecasts() if k == times - 1 else here:
             try:
                 store.open_forecast(stored)
                 found["files seen to be whole"] += 1

@@ -6,6 +6,7 @@ from tests.faults.other_services import FAULTS, NOTE, OWN_GROUND, PLACE, REFUSAL
 from tests.halves import spread
 from wxfly.pilot.settings import cache_folder
 from wxfly.store import forecasts as store
+from wxfly.store import layout
 from wxfly.store.replies import kept_reply
 
 
@@ -47,7 +48,7 @@ def test_a_fault_is_one_line_and_poisons_nothing(server, wxfly, name):
             # The reason why a run is not known is no use to a pilot.
             the_line(out, terms.line, words if service != "metadata" else "")
         if terms.ends_in == OWN_GROUND:
-            (stored,) = store.list_forecasts()
+            (stored,) = layout.list_forecasts()
             assert store.open_forecast(stored)["surface_altitude"].item() == pytest.approx(35, abs=15)
     if service == "kp":
         assert "Kp of the hours just past is by GFZ" in out

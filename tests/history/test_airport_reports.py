@@ -11,12 +11,20 @@ from tests.cubes import START, quiet_cube
 from tests.server import Fault
 from wxfly.errors import WxflyError
 from wxfly.history import airport_reports as report_check
-from wxfly.history.airport_reports import choose_report, compare_report, latest_report, what_is_off
+from wxfly.history.airport_reports import (
+    choose_report,
+    compare_report,
+    latest_report,
+    what_is_off,
+    with_report_warnings,
+)
 from wxfly.pilot.settings import load_settings
 from wxfly.pilot.site import Site
+from wxfly.retrieval.forecast import obtain
 from wxfly.sources.airport_reports import parse_reports
 
 SITE = Site("heath", 52.31, 6.84, 30.0)
+SAVED = {"heath": Site("heath", 52.31, 6.84, 31.0, "Europe/Amsterdam")}
 NOON = START + np.timedelta64(12, "h")
 
 
@@ -102,3 +110,18 @@ def test_it_is_asked_seldom_and_kept(server, monkeypatch):
     server.always["aviation_weather"] = Fault(status=403, body=b"")
     with pytest.raises(WxflyError, match="refuses us"):
         latest_report(Site("b", 10.0, 10.0), settings=load_settings())
+
+
+def test_a_kept_report_that_disagrees_is_reported_without_asking(clock, server):
+    def warnings():
+        obtained = obtain(["heath"], saved=SAVED)
+        return with_report_warnings(obtained, load_settings()).notes[len(obtained.notes) :]
+
+    row = {"icaoId": "XXAB", "lat": 52.4, "lon": 6.9, "elev": 30, "wspd": 40, "obsTime": 1_773_142_200}
+    server.always["aviation_weather"] = Fault(body=json.dumps([row]).encode())
+    assert warnings() == ()
+    latest_report(SAVED["heath"], settings=load_settings())
+    (warning,) = warnings()
+    assert warning.startswith("heath: latest airport report (XXAB, ")
+    assert warning.endswith("does not agree with the forecast: wind; see: wxfly observed")
+    assert len(server.asked("aviation_weather")) == 1

@@ -11,13 +11,13 @@ from hypothesis import strategies as st
 from tests.cubes import quiet_cube
 from tests.halves import spread
 from wxfly.assessment.conditions import derive
+from wxfly.assessment.forecast_error import default_error_law, lead_time, room_to_limits
 from wxfly.assessment.suitability import assess
 from wxfly.physics.probability import least_chance, normal_probability, normal_quantile
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.elements import NAMES
 from wxfly.pilot.limits import limits_for
 from wxfly.probability.chance import chance_of_better, hour_chances, window_chance
-from wxfly.probability.error_model import default_error_law, lead_time, room_to_limits
 
 AIRCRAFT = find_aircraft("folding-quad-900g", None)
 LIMITS = limits_for(AIRCRAFT)

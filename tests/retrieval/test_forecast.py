@@ -17,9 +17,11 @@ from wxfly.cube.netcdf import save_cube
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import cache_folder
 from wxfly.pilot.site import Site
+from wxfly.retrieval import demonstration
 from wxfly.retrieval import forecast as retrieval
 from wxfly.retrieval.forecast import obtain
 from wxfly.store import forecasts as store
+from wxfly.store import layout, replies
 from wxfly.store.reply_file import read_reply
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -42,7 +44,7 @@ def count(server, service="forecast"):
 
 def test_with_nothing_named_and_nothing_saved_the_demonstration_answers():
     got = obtain([], saved={})
-    first = store.load_manifest()["files"][0]
+    first = demonstration.load_manifest()["files"][0]
     assert got.sites[0].name == first["sites"][0]["name"]
     assert got.is_demo
     assert got.provenance["is_demo"] is True
@@ -52,7 +54,7 @@ def test_with_nothing_named_and_nothing_saved_the_demonstration_answers():
 
 
 def test_the_time_chooses_the_run_of_the_demonstration():
-    other = store.load_manifest()["files"][1]
+    other = demonstration.load_manifest()["files"][1]
     moment = np.datetime64(other["forecast_reference_time"].rstrip("Z"), "s") + np.timedelta64(30, "h")
     got = obtain([other["sites"][1]["name"], other["sites"][0]["name"]], saved={}, now=moment)
     assert got.run == np.datetime64(other["forecast_reference_time"].rstrip("Z"), "s")
@@ -86,7 +88,7 @@ def test_two_places_are_one_request_and_each_is_kept(clock, server):
     assert server.asked("forecast")[0].query["latitude"] == "52.31,-46.62"
     assert got.cube["site"].values.tolist() == ["heath", "valley", "heath"]
     assert got.cube.sizes["site"] == 3
-    assert len(store.list_forecasts()) == 2
+    assert len(layout.list_forecasts()) == 2
     check_forecast(got.cube)
 
 
@@ -170,7 +172,7 @@ def test_offline_sites_of_two_runs_meet_at_the_run_they_share(clock, server):
     obtain(["heath"], saved=SAVED)
     got = obtain(["heath", "valley"], saved=SAVED, offline=True)
     assert got.run == np.datetime64("2026-03-10T06:00")
-    for stored in store.list_forecasts():
+    for stored in layout.list_forecasts():
         if stored.run == "2026-03-10T06Z" and stored.latitude > 0:
             stored.path.unlink()
     with pytest.raises(WxflyError, match="of different runs"):
@@ -192,7 +194,7 @@ def test_when_the_service_fails_and_nothing_is_stored_its_fault_is_the_answer(cl
     server.always["forecast"] = Fault(status=400, body=b'{"error":true,"reason":"out of order"}')
     with pytest.raises(WxflyError, match=r"Open-Meteo ncep_gfs_global for 52\.31, 6\.84: refused \(out of order\)"):
         obtain(["heath"], saved=SAVED)
-    assert store.list_forecasts() == []
+    assert layout.list_forecasts() == []
 
 
 def test_a_bad_reply_leaves_the_store_as_it_was(clock, server):
@@ -282,27 +284,13 @@ def test_a_run_that_is_still_to_come_poisons_nothing(clock, server):
     assert obtain(["heath"], saved=SAVED).run == np.datetime64("2026-03-10T06:00")
 
 
-def test_a_report_at_hand_that_shows_the_forecast_to_be_off_is_told_without_asking(clock, server):
-    from wxfly.history.airport_reports import latest_report
-    from wxfly.pilot.settings import load_settings
-
-    row = {"icaoId": "XXAB", "lat": 52.4, "lon": 6.9, "elev": 30, "wspd": 40, "obsTime": 1_773_142_200}
-    server.always["aviation_weather"] = Fault(body=json.dumps([row]).encode())
-    assert not any("airport" in note for note in obtain(["heath"], saved=SAVED).notes)
-    latest_report(HEATH, settings=load_settings())
-    (told,) = [note for note in obtain(["heath"], saved=SAVED).notes if "airport" in note]
-    assert told.startswith("heath: latest airport report (XXAB, ")
-    assert told.endswith("does not agree with the forecast: wind; see: wxfly observed")
-    assert count(server, "aviation_weather") == 1
-
-
 def test_a_stored_forecast_of_the_future_does_not_hide_the_one_before_it(clock, server, contact):
     """A run that an earlier program filed under next year, because a reply said so."""
     got = obtain(["heath"], saved=SAVED)
-    (stored,) = store.list_forecasts()
+    (stored,) = layout.list_forecasts()
     store.keep_forecasts([replace(read_reply(stored.path), run=datetime(2027, 3, 10, 6, tzinfo=UTC))])
     assert obtain(["heath"], saved=SAVED, offline=True).run == got.run
-    for stored in store.list_forecasts():
+    for stored in layout.list_forecasts():
         if stored.run == "2026-03-10T06Z":
             stored.path.unlink()
     alone = obtain(["heath"], saved=SAVED, offline=True)
@@ -410,10 +398,8 @@ def test_an_absent_file_is_said(name, tmp_path):
 )
 def test_a_kept_run_that_is_damaged_is_asked_for_again(server, text):
 
-    from wxfly.store import forecasts as store
-
     obtain(["heath"], saved=SAVED, model="icon_eu")
-    store.keep_reply("metadata", "icon_eu", text, datetime.now(UTC))
+    replies.keep_reply("metadata", "icon_eu", text, datetime.now(UTC))
     assert obtain(["heath"], saved=SAVED, model="icon_eu").origin == "store"
     assert len(server.asked("metadata")) == 2
 
@@ -421,9 +407,9 @@ def test_a_kept_run_that_is_damaged_is_asked_for_again(server, text):
 def test_a_cube_is_a_cube_whatever_the_case_of_its_ending(tmp_path):
     import shutil
 
-    from wxfly.store import forecasts as store
+    from wxfly.retrieval import demonstration
 
-    entry = store.load_manifest()["files"][0]
-    shutil.copy(store.shipped_folder() / entry["file"], tmp_path / "FORECAST.NC")
+    entry = demonstration.load_manifest()["files"][0]
+    shutil.copy(demonstration.shipped_folder() / entry["file"], tmp_path / "FORECAST.NC")
     found = obtain([], saved={}, forecast_path=tmp_path / "FORECAST.NC")
     assert found.cube.sizes["time"] == entry["hours"]

@@ -9,8 +9,8 @@ import pytest
 from tests.server import Fault
 from wxfly.errors import WxflyError
 from wxfly.pilot.site import Site
+from wxfly.retrieval.demonstration import load_manifest
 from wxfly.retrieval.places import demo_sites, resolve_site, time_zone_at
-from wxfly.store.forecasts import load_manifest
 from wxfly.store.replies import keep_reply, kept_reply
 
 SAVED = {"heath": Site("heath", 52.3, 6.8, 31.0, "Europe/Amsterdam")}

@@ -21,9 +21,11 @@ from wxfly.cube.netcdf import load_cube, save_cube
 from wxfly.errors import DamagedError, WxflyError
 from wxfly.pilot.settings import Settings, cache_folder
 from wxfly.report.text import store as store_commands
+from wxfly.retrieval import demonstration
 from wxfly.retrieval import demonstration as shipped
 from wxfly.sources.open_meteo import forecast as open_meteo
 from wxfly.store import forecasts as store
+from wxfly.store import layout, marks, pruning, replies
 from wxfly.store.reply_file import write_reply
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -74,7 +76,7 @@ def test_the_list_is_by_model_with_the_newest_run_first():
         store.keep_forecasts(replies_at(HERE, run=run))
     store.keep_forecasts(replies_at(THERE, model="a_model"))
     (cache_folder() / "forecasts" / "icon_eu" / "notes.txt").write_text("mine")
-    found = store.list_forecasts()
+    found = layout.list_forecasts()
     assert [(f.model, f.run) for f in found] == [
         ("a_model", "2026-06-10T00Z"), ("icon_eu", "2026-06-10T06Z"), ("icon_eu", "2026-06-09T18Z"),
     ]  # fmt: skip
@@ -84,7 +86,7 @@ def test_the_list_is_by_model_with_the_newest_run_first():
 
 def test_a_forecast_can_be_exported_whole_only(tmp_path):
     (path,) = store.keep_forecasts(replies_at(HERE))
-    (stored,) = store.list_forecasts()
+    (stored,) = layout.list_forecasts()
     store.export_forecast(stored, tmp_path / "mine.nc")
     xr.testing.assert_equal(load_cube(tmp_path / "mine.nc", verify=True), store.open_forecast(stored))
     path.write_bytes(b"junk")
@@ -104,33 +106,33 @@ def test_pruning_takes_the_old_then_the_oldest_then_left_overs():
     left_over.write_bytes(paths["2026-06-10T00"].read_bytes()[:100])
     os.utime(left_over, (now - 7200,) * 2)
     size = paths["2026-06-10T00"].stat().st_size
-    removed = store.prune_store(Settings(maximum_age_days=30, maximum_megabytes=2.5 * size / 1e6), now=now)
+    removed = pruning.prune_store(Settings(maximum_age_days=30, maximum_megabytes=2.5 * size / 1e6), now=now)
     assert set(removed) == {paths["2026-06-01T00"], paths["2026-06-08T00"], left_over}
-    assert [f.run for f in store.list_forecasts()] == ["2026-06-10T00Z", "2026-06-09T00Z"]
+    assert [f.run for f in layout.list_forecasts()] == ["2026-06-10T00Z", "2026-06-09T00Z"]
     assert not paths["2026-06-01T00"].parent.exists(), "empty folders go too"
 
 
 def test_clearing_takes_forecasts_and_replies():
     store.keep_forecasts(replies_at(HERE))
-    store.keep_reply("kind", "name", "text", datetime.now(UTC))
-    assert len(store.clear_store()) == 2
-    assert store.list_forecasts() == []
-    assert store.clear_store() == []
+    replies.keep_reply("kind", "name", "text", datetime.now(UTC))
+    assert len(pruning.clear_store()) == 2
+    assert layout.list_forecasts() == []
+    assert pruning.clear_store() == []
 
 
 def test_replies_are_kept_under_any_name_and_damage_is_no_reply():
     moment = datetime(2026, 3, 10, 6, tzinfo=UTC)
     for name in ("plain", "../../etc/passwd", "Zürich / Höngg", "zürich / höngg", "x" * 300, ""):
-        store.keep_reply("kind", name, f"text of {name}", moment)
-        kept = store.kept_reply("kind", name)
-        assert kept == store.KeptReply(moment, f"text of {name}")
+        replies.keep_reply("kind", name, f"text of {name}", moment)
+        kept = replies.kept_reply("kind", name)
+        assert kept == replies.KeptReply(moment, f"text of {name}")
     folder = cache_folder() / "replies" / "kind"
     assert len(list(folder.iterdir())) == 6
     assert not (cache_folder().parent / "etc").exists()
     for path in folder.iterdir():
         path.write_text("{")
-    assert store.kept_reply("kind", "plain") is None
-    assert store.kept_reply("kind", "never kept") is None
+    assert replies.kept_reply("kind", "plain") is None
+    assert replies.kept_reply("kind", "never kept") is None
 
 
 def test_a_store_that_cannot_be_written_says_so_and_loses_no_reply(monkeypatch, own_folders):
@@ -139,21 +141,21 @@ def test_a_store_that_cannot_be_written_says_so_and_loses_no_reply(monkeypatch, 
     monkeypatch.setenv("WXFLY_CACHE", str(blocked))
     with pytest.raises(WxflyError, match="could not be kept"):
         store.keep_forecasts(replies_at(HERE))
-    store.keep_reply("kind", "name", "text", datetime.now(UTC))
+    replies.keep_reply("kind", "name", "text", datetime.now(UTC))
     assert store.find_forecast(*HERE, "icon_eu") is None
-    assert store.list_forecasts() == []
+    assert layout.list_forecasts() == []
 
 
 def test_the_shipped_forecasts_are_those_that_were_shipped(tmp_path, monkeypatch):
-    for entry in store.load_manifest()["files"]:
-        assert store.shipped_forecast(entry["file"]).sizes["site"] == len(entry["sites"])
-    name = store.load_manifest()["files"][0]["file"]
-    manifest = store.load_manifest()
+    for entry in demonstration.load_manifest()["files"]:
+        assert demonstration.shipped_forecast(entry["file"]).sizes["site"] == len(entry["sites"])
+    name = demonstration.load_manifest()["files"][0]["file"]
+    manifest = demonstration.load_manifest()
     (tmp_path / name).write_bytes(b"other")
     monkeypatch.setattr(shipped, "shipped_folder", lambda: tmp_path)
     monkeypatch.setattr(shipped, "load_manifest", lambda: manifest)
     with pytest.raises(WxflyError, match="missing or damaged; install wxfly again"):
-        store.shipped_forecast(name)
+        demonstration.shipped_forecast(name)
 
 
 WRITER = """
@@ -162,6 +164,11 @@ sys.path.insert(0, {root!r})
 from tests.stored import HERE, THERE, replies_at, reply_at
 from wxfly.retrieval import demonstration as shipped
 from wxfly.store import forecasts as store
+from wxfly.retrieval import demonstration
+from wxfly.store import layout
+from wxfly.store import marks
+from wxfly.store import pruning
+from wxfly.store import replies
 print("ready", flush=True)
 for k in range(1000):
     store.keep_forecasts(replies_at(HERE, THERE, run=f"2026-06-10T{{k % 24:02d}}"))
@@ -176,7 +183,7 @@ def test_a_killed_writer_leaves_only_whole_cubes(moment):
         writer.stdout.readline()
         time.sleep(moment)
         writer.send_signal(signal.SIGKILL)
-    for stored in store.list_forecasts():
+    for stored in layout.list_forecasts():
         store.open_forecast(stored)
     store.keep_forecasts(replies_at(HERE))
 
@@ -191,6 +198,11 @@ sys.path.insert(0, {str(ROOT)!r})
 from tests.stored import HERE, replies_at
 from wxfly.retrieval import demonstration as shipped
 from wxfly.store import forecasts as store
+from wxfly.retrieval import demonstration
+from wxfly.store import layout
+from wxfly.store import marks
+from wxfly.store import pruning
+from wxfly.store import replies
 from wxfly.errors import WxflyError
 replies = replies_at(HERE)
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
@@ -210,8 +222,8 @@ except WxflyError as fault:
 def test_what_wxfly_did_not_name_is_never_removed():
     """A folder of the pilot's own in the store, or a whole download that is called .part, is no business of ours."""
     (path,) = store.keep_forecasts(replies_at(HERE))
-    store.keep_reply("kind", "name", "text", datetime.now(UTC))
-    store.claim_store()
+    replies.keep_reply("kind", "name", "text", datetime.now(UTC))
+    marks.claim_store()
     folder = cache_folder() / "forecasts"
     foreign = [
         folder / "mine" / "thesis.doc", folder / "film.mkv.part", folder / "52.2700N_6.9000E.gz",
@@ -222,10 +234,10 @@ def test_what_wxfly_did_not_name_is_never_removed():
         other.parent.mkdir(exist_ok=True)
         other.write_text("mine")
         os.utime(other, (1, 1))
-    assert store.prune_store(Settings(maximum_age_days=1)) == []
-    assert store.prune_store(Settings(maximum_megabytes=1e-9)) != []
+    assert pruning.prune_store(Settings(maximum_age_days=1)) == []
+    assert pruning.prune_store(Settings(maximum_megabytes=1e-9)) != []
     store.keep_forecasts(replies_at(HERE))
-    assert len(store.clear_store()) == 1
+    assert len(pruning.clear_store()) == 1
     assert [other.read_text() for other in foreign] == ["mine"] * len(foreign)
 
 
@@ -233,7 +245,7 @@ def test_the_store_is_for_its_owner_alone():
     before = os.umask(0o022)
     try:
         (path,) = store.keep_forecasts(replies_at(HERE))
-        store.keep_reply("kind", "name", "text", datetime.now(UTC))
+        replies.keep_reply("kind", "name", "text", datetime.now(UTC))
     finally:
         os.umask(before)
     modes = {p.relative_to(cache_folder().parent): p.stat().st_mode & 0o777 for p in cache_folder().rglob("*")}
@@ -288,7 +300,7 @@ def test_a_whole_file_that_cannot_be_used_is_passed_over_and_never_called_damage
     with caplog.at_level(logging.INFO, "wxfly"):
         assert store.find_forecast(*HERE, "icon_eu") is None
     assert "passed over: " in caplog.text
-    (stored,) = store.list_forecasts()
+    (stored,) = layout.list_forecasts()
     assert words in store.fault_of(stored)
     assert str(path) not in store.fault_of(stored)
     assert store.damage_of(stored) == ""
@@ -301,7 +313,7 @@ def test_a_whole_file_that_cannot_be_used_is_passed_over_and_never_called_damage
 def test_a_damaged_file_is_told_with_the_way_to_clear_it():
     (path,) = store.keep_forecasts(replies_at(HERE))
     path.write_bytes(path.read_bytes()[:-9])
-    (stored,) = store.list_forecasts()
+    (stored,) = layout.list_forecasts()
     assert store.damage_of(stored) == store.fault_of(stored) == "damaged, it is cut short"
     assert store.why_unused(*HERE, "icon_eu").endswith("; clear it with: wxfly store prune --damaged")
 
@@ -349,13 +361,13 @@ def early():
 
 
 def test_a_forecast_of_an_early_wxfly_is_listed_and_answered_from(early):
-    (stored,) = store.list_forecasts()
+    (stored,) = layout.list_forecasts()
     assert (stored.path, stored.is_early) == (early, True)
-    assert store.foreign_files() == []
+    assert marks.foreign_files() == []
     assert store.fault_of(stored) == ""
     found = store.find_forecast(*HERE, "icon_eu")
     store.keep_forecasts(replies_at(HERE))
-    assert [s.is_early for s in store.list_forecasts()] == [False, True]
+    assert [s.is_early for s in layout.list_forecasts()] == [False, True]
     xr.testing.assert_equal(found, store.find_forecast(*HERE, "icon_eu"))
 
 
@@ -375,6 +387,6 @@ def test_one_that_is_never_read_to_its_end_is_not_called_damaged(early, monkeypa
     content = early.read_bytes()
     start = content.index(b"GCOL") + 512
     early.write_bytes(content[:start] + bytes(512) + content[start + 512 :])
-    (stored,) = store.list_forecasts()
+    (stored,) = layout.list_forecasts()
     assert "took more than 5 s and was ended" in store.fault_of(stored)
     assert store.damage_of(stored) == ""

@@ -32,8 +32,8 @@ from tests.validation.gust_fit import (
     predict_blocks,
     read_cases,
 )
+from wxfly.assessment.forecast_error import default_error_law
 from wxfly.physics.probability import dressed_exceedance, dressing_deviation, normal_exceedance
-from wxfly.probability.error_model import default_error_law
 
 Array = npt.NDArray[np.float64]
 

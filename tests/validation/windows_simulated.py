@@ -18,10 +18,10 @@ import xarray as xr
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from wxfly.assessment.forecast_error import default_error_law
 from wxfly.physics.probability import normal_probability
 from wxfly.pilot.elements import NAMES
 from wxfly.probability.chance import hour_chances, window_chance
-from wxfly.probability.error_model import default_error_law
 
 Array = npt.NDArray[np.float64]
 

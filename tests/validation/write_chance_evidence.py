@@ -22,7 +22,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.validation import gust_ensemble, svg, windows_simulated
 from tests.validation.gust_fit import exceedance, fit_gust, fit_with_blocks, predict_blocks, read_cases
-from wxfly.probability.error_model import default_error_law
+from wxfly.assessment.forecast_error import default_error_law
 
 ROOT = Path(__file__).resolve().parents[2]
 DATA = ROOT.parent / "shared" / "data"

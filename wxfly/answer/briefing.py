@@ -15,6 +15,7 @@ from wxfly.answer.request import BeforeReading, Briefing, Question, Request, Sit
 from wxfly.answer.survey import lay_survey
 from wxfly.answer.windows import find_windows, rank_by_chance
 from wxfly.assessment.conditions import derive_flight, hours_of, pressure_note
+from wxfly.assessment.forecast_error import ErrorLaw
 from wxfly.assessment.hours import Taker
 from wxfly.assessment.suitability import assess, hold_back, judge_worse
 from wxfly.assessment.usable_height import find_usable_heights, lower_of
@@ -22,7 +23,6 @@ from wxfly.flight.advice import advise, is_low_light
 from wxfly.pilot.elements import NAMES
 from wxfly.pilot.limits import check_height
 from wxfly.pilot.site import midnights
-from wxfly.probability.error_model import ErrorLaw
 from wxfly.probability.site_chance import judge_sureness
 
 if TYPE_CHECKING:

@@ -6,8 +6,8 @@ plain functions of `wxfly.physics`, and put back under their names.
 The phases of a flight at heights of their own: launching and landing at the hand, the way home at its height.
 
 A phase takes less than an hour and a forecast comes by the hour, so every phase of a flight meets the demand of the
-same hour: each is held against its own limit, and the tightest counts (`wxfly.assessment.suitability.assess`). Over several hours
-there is a launch and a landing in every one of them, with each change of the battery.
+same hour: each is held against its own limit, and the tightest counts (`wxfly.assessment.suitability.assess`). Over
+several hours there is a launch and a landing in every one of them, with each change of the battery.
 """
 
 from __future__ import annotations
@@ -52,8 +52,8 @@ def derive(
     Parameters
     ----------
     cube : xarray.Dataset or Taker
-        A forecast cube (`wxfly.cube.contract`), with any horizontal dimensions or none; or its hours, made ready once by
-        `hours_of` for this and `derive_heights`, with their own bounds.
+        A forecast cube (`wxfly.cube.contract`), with any horizontal dimensions or none; or its hours, made ready once
+        by `hours_of` for this and `derive_heights`, with their own bounds.
     height : float
         Flight height above ground [m].
     site : Site, optional
@@ -353,8 +353,8 @@ def derive_flight(
     Returns
     -------
     xarray.Dataset
-        As `wxfly.assessment.conditions.derive` gives it, with ``largest_gust_at_launch`` where there is a limit for it, and
-        ``largest_wind_speed_at_return`` and ``largest_gust_at_return`` where the way home is higher; each with its
+        As `wxfly.assessment.conditions.derive` gives it, with ``largest_gust_at_launch`` where there is a limit for it,
+        and ``largest_wind_speed_at_return`` and ``largest_gust_at_return`` where the way home is higher; each with its
         standard deviation, and the height of each phase as attribute ``phase_heights`` [m].
     """
     conditions = derive(hours, height=height, site=site, daylight_rule=limits.daylight_rule)

@@ -108,9 +108,9 @@ def assess(conditions: xr.Dataset, limits: Limits) -> xr.Dataset:
         many advised elements are not known and leave the state to the others); ``lost`` (element, time, ...: the hour
         has lost an input that the source carries, so that the element counts as required in it); ``usable_start`` and
         ``usable_end`` (the lit part of the hour, NaT
-        when dark). Where wind or gust is held in other phases of the flight too (`wxfly.assessment.conditions`), the tightest phase
-        is told; ``phase_height`` (element, time, ...) [m] says at which height it is, and ``flight_demand`` and
-        ``flight_limit`` are those at flight height.
+        when dark). Where wind or gust is held in other phases of the flight too (`wxfly.assessment.conditions`), the
+        tightest phase is told; ``phase_height`` (element, time, ...) [m] says at which height it is, and
+        ``flight_demand`` and ``flight_limit`` are those at flight height.
     """
     template = conditions.variables["usable_start"]
     measured = [_measure(element.name, conditions, limits, template) for element in ELEMENTS]

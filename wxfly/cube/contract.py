@@ -397,3 +397,8 @@ def _check_variable(variable: xr.DataArray, place: str) -> None:
         raise WxflyError(
             f"{place}: {name} has the value {worst:g} {row.units}, outside {row.lowest:g} to {row.highest:g}"
         )
+
+
+def as_members(cube: xr.Dataset) -> xr.Dataset:
+    """Give a cube the dimension of members; a single forecast becomes one member."""
+    return cube if ENSEMBLE in cube.dims else cube.expand_dims({ENSEMBLE: [0]}, axis=-1)

@@ -30,7 +30,7 @@ WALL_SECONDS = 300.0
 """Only this limit stops a child that waits without working, and only this one is there on every system."""
 
 # -P: no module is taken from the folder in which the program happens to run.
-_CHILD = "import sys; from wxfly import foreign_file; foreign_file.hand_back(*sys.argv[1:])"
+_CHILD = "import sys; from wxfly.cube import foreign_file; foreign_file.hand_back(*sys.argv[1:])"
 _HEAD = "head"
 
 

@@ -164,8 +164,8 @@ def weigh(
     reading : Reading
         What was measured.
     hand, flight : xarray.Dataset
-        The hours at hand height and at flight height, from that of the reading on, as `wxfly.assessment.conditions.derive` gives
-        them.
+        The hours at hand height and at flight height, from that of the reading on, as
+        `wxfly.assessment.conditions.derive` gives them.
     roughness_length : float
         Of the ground around [m].
     forecast_deviation : float, optional

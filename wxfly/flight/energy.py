@@ -277,7 +277,7 @@ def endurance(
 
 
 def usable_energy(model: EnergyModel, start_temperature: npt.ArrayLike, air_temperature: npt.ArrayLike) -> Array:
-    """Give what one full pack gives in the cold and at its age [J]; see `wxfly.physics.aircraft.battery.usable_energy`."""
+    """Return the energy that one full pack gives in the cold and at its age [J] (`battery.usable_energy`)."""
     return battery.usable_energy(model.battery_energy, start_temperature, air_temperature, cycles=model.battery_cycles)
 
 

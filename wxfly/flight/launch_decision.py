@@ -92,8 +92,8 @@ def judge_reading(correction: Correction, rule: HandRule, hours: xr.Dataset) -> 
     rule : HandRule
         What the anemometer may show in the hours of the flight.
     hours : xarray.Dataset
-        The hours of a flight from now on, with the correction in them, as `wxfly.assessment.suitability.assess` gives them; with
-        the way home and the hours that are held back where the plan has them.
+        The hours of a flight from now on, with the correction in them, as `wxfly.assessment.suitability.assess` gives
+        them; with the way home and the hours that are held back where the plan has them.
 
     Returns
     -------

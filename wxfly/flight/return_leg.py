@@ -15,6 +15,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.assessment.conditions import derive
+from wxfly.assessment.forecast_error import default_error_law, lead_time
 from wxfly.assessment.hours import Taker
 from wxfly.assessment.suitability import State, margin_at_most, names_of
 from wxfly.flight.budget import Budget, sortie_budget
@@ -24,7 +25,6 @@ from wxfly.flight.plan import Plan
 from wxfly.pilot.elements import RETURN_LEG
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site
-from wxfly.probability.error_model import default_error_law, lead_time
 
 Array = npt.NDArray[np.float64]
 

@@ -13,7 +13,6 @@ from wxfly.history.airport_reports import FARTHEST_KM, at_hand, gust_around, is_
 from wxfly.physics.air.weather_code import FALLING, FOG, FREEZING, THUNDERSTORM
 from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import Site
-from wxfly.retrieval.obtained import as_moment, utc_now
 from wxfly.sources.airport_forecasts import (
     WEATHER,
     AerodromeForecast,
@@ -22,6 +21,7 @@ from wxfly.sources.airport_forecasts import (
     parse_aerodrome_forecasts,
 )
 from wxfly.sources.open_meteo.forecast import distance_km
+from wxfly.times import as_moment, utc_now
 
 HOURS_AHEAD = 12
 """So far the comparison looks."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -13,10 +13,11 @@ from wxfly.cube.contract import covers_hours
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import Site
-from wxfly.retrieval.obtained import as_moment, utc_now
+from wxfly.retrieval.obtained import Obtained
 from wxfly.sources.airport_reports import AirportReport, get_reports, parse_reports
 from wxfly.sources.open_meteo.forecast import distance_km
 from wxfly.store.replies import KeptReply, asking_alone, keep_reply, kept_reply
+from wxfly.times import as_moment, utc_now
 
 OLDEST = np.timedelta64(90, "m")
 FARTHEST_KM = 60.0
@@ -130,25 +131,25 @@ def at_hand(
         return KeptReply(now, text), None
 
 
-def warnings_of_kept(sites: Sequence[Site], cube: xr.Dataset, settings: Settings) -> list[str]:
-    """Say where a report that is at hand, and recent, shows the forecast to be off; nobody is asked.
+def with_report_warnings(obtained: Obtained, settings: Settings) -> Obtained:
+    """Return a forecast with a note for each recent kept report that disagrees with it; no service is asked.
 
     Parameters
     ----------
-    sites : sequence of Site
-        In the order of the cube.
-    cube : xarray.Dataset
-        The forecast, with the dimension ``site``.
+    obtained : Obtained
+        The forecast. One for a chosen moment, of a file or of the demonstration stays as it is.
     settings : Settings
         Of the services.
     """
-    told = []
-    for position, site in enumerate(sites):
+    if obtained.is_chosen or obtained.origin not in ("fetched", "store"):
+        return obtained
+    warnings = []
+    for position, site in enumerate(obtained.sites):
         report = latest_report(site, settings=settings, offline=True)
         if report is not None:
-            words = what_is_off(report, compare_report(report, cube.isel(site=position)), site)
-            told += [f"{site.name}: {words}; see: wxfly observed"] if words else []
-    return told
+            words = what_is_off(report, compare_report(report, obtained.cube.isel(site=position)), site)
+            warnings += [f"{site.name}: {words}; see: wxfly observed"] if words else []
+    return replace(obtained, notes=(*obtained.notes, *warnings))
 
 
 def choose_report(reports: Sequence[AirportReport], site: Site, now: np.datetime64) -> AirportReport | None:

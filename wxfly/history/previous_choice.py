@@ -1,8 +1,8 @@
 """The window chosen in an earlier run, and whether to stay with it.
 
 An answer that changes its mind for little is no help. The choice is kept in the ledger, one for each run. A later run
-stays with it unless another window has gained more than `wxfly.probability.steadiness.KEEP_STEP` on it; only the order changes by
-that, and only among hours that hold in the later run.
+stays with it unless another window has gained more than `wxfly.probability.steadiness.KEEP_STEP` on it; only the order
+changes by that, and only among hours that hold in the later run.
 
 What earlier runs said, beside what this one says; and the keeping of what this one says.
 """

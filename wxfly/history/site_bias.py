@@ -8,10 +8,10 @@ from pathlib import Path
 
 import xarray as xr
 
+from wxfly.assessment.forecast_error import ErrorLaw
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import config_folder
 from wxfly.pilot.site import Site
-from wxfly.probability.error_model import ErrorLaw
 from wxfly.retrieval.obtained import Obtained
 
 Progress = Callable[[str], None]
@@ -52,8 +52,8 @@ def with_record(
     """Use what a place has taught, where the pilot says so; the answer tells of it."""
     if not switched_on:
         return cube, ensembles, None, []
+    from wxfly.assessment.forecast_error import default_error_law
     from wxfly.history.verification import correct, load_record
-    from wxfly.probability.error_model import default_error_law
 
     if len(sites) > 1:
         raise WxflyError("--site-record is of one site; ask for one at a time")

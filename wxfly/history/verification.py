@@ -15,11 +15,11 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from wxfly.assessment.forecast_error import ErrorLaw, default_error_law
 from wxfly.errors import WxflyError, shortened
 from wxfly.history.observations import HourlyRecord
 from wxfly.pilot.own_files import alone_with, parse_toml, read_if_there, write_whole
 from wxfly.pilot.own_tables import read_table
-from wxfly.probability.error_model import ErrorLaw, default_error_law
 
 Array = npt.NDArray[np.float64]
 

@@ -1,8 +1,8 @@
 """The chance that every limit holds: for an hour, for a window, and against another place.
 
 Each member of an ensemble is carried through the whole chain; what it does not know is an error around it, linked
-from hour to hour and from element to element (`wxfly.probability.error_model`), and an error of timing, by which all of its
-weather comes earlier or later (`wxfly.probability.timing`). A member keeps a window when every element
+from hour to hour and from element to element (`wxfly.assessment.forecast_error`), and an error of timing, by which all
+of its weather comes earlier or later (`wxfly.probability.timing`). A member keeps a window when every element
 keeps its limit in every hour of it; the chance is the mean over the members, never the product over hours.
 With one forecast the same error, at its full size, is all there is, and the chance is marked as weaker.
 """
@@ -15,8 +15,8 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from wxfly.assessment.forecast_error import MEMBER, ErrorLaw, default_error_law
 from wxfly.physics.probability import least_chance, normal_probability, stretch_probability
-from wxfly.probability.error_model import MEMBER, ErrorLaw, default_error_law
 from wxfly.probability.timing import SHIFT
 
 Array = npt.NDArray[np.float64]
@@ -124,7 +124,7 @@ def hour_chances(room: xr.DataArray, *, law: ErrorLaw | None = None) -> xr.DataA
     Parameters
     ----------
     room : DataArray
-        As `wxfly.probability.error_model.room_to_limits` or `wxfly.probability.timing.with_timing` gives it.
+        As `wxfly.assessment.forecast_error.room_to_limits` or `wxfly.probability.timing.with_timing` gives it.
     law : ErrorLaw, optional
         By default wxfly's own.
 
@@ -150,7 +150,7 @@ def window_chance(
     Parameters
     ----------
     room : DataArray
-        As `wxfly.probability.error_model.room_to_limits` or `wxfly.probability.timing.with_timing` gives it.
+        As `wxfly.assessment.forecast_error.room_to_limits` or `wxfly.probability.timing.with_timing` gives it.
     first, last : int
         Positions of the first and the last hour of the window.
     law : ErrorLaw, optional

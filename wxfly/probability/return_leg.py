@@ -16,9 +16,9 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from wxfly.assessment.forecast_error import MEMBER
 from wxfly.assessment.suitability import margin_at_most
 from wxfly.flight.return_leg import CANNOT_BE_FLOWN, Moments, Sortie, budgets, moments_of
-from wxfly.probability.error_model import MEMBER
 
 Array = npt.NDArray[np.float64]
 

@@ -17,14 +17,21 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.assessment.conditions import derive, derive_flight, hours_of
+from wxfly.assessment.forecast_error import (
+    MEMBER,
+    ErrorLaw,
+    default_error_law,
+    deviation_left,
+    lead_time,
+    room_to_limits,
+)
 from wxfly.assessment.hours import HOUR
 from wxfly.assessment.suitability import assess
-from wxfly.cube.contract import VARIABLES, carried_entries, mark_carried
+from wxfly.cube.contract import VARIABLES, as_members, carried_entries, mark_carried
 from wxfly.pilot.elements import NAMES
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site
 from wxfly.probability.chance import Chance, hour_chances, window_chance
-from wxfly.probability.error_model import MEMBER, ErrorLaw, default_error_law, deviation_left, lead_time, room_to_limits
 from wxfly.probability.percentiles import spreads_of
 from wxfly.probability.timing import BESIDE, REACH, with_timing
 
@@ -245,11 +252,6 @@ def _way_home(flight: xr.Dataset, at_return: xr.Dataset, sortie: Sortie, deviati
     from wxfly.probability.return_leg import way_home_room
 
     return way_home_room(flight, at_return, sortie, deviation)
-
-
-def as_members(cube: xr.Dataset) -> xr.Dataset:
-    """Give a cube the dimension of members; a single forecast becomes one member."""
-    return cube if MEMBER in cube.dims else cube.expand_dims({MEMBER: [0]}, axis=-1)
 
 
 def with_missing_members(cube: xr.Dataset) -> xr.Dataset:

@@ -10,8 +10,8 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from wxfly.assessment.forecast_error import MEMBER, ErrorLaw
 from wxfly.physics.probability import shift_chances
-from wxfly.probability.error_model import MEMBER, ErrorLaw
 
 Array = npt.NDArray[np.float64]
 
@@ -29,8 +29,8 @@ def with_timing(padded: xr.DataArray, lead_hours: npt.ArrayLike, law: ErrorLaw) 
     Parameters
     ----------
     padded : DataArray
-        Room ``(element, time, realization)`` as `wxfly.probability.error_model.room_to_limits` gives it, with `REACH` hours more
-        on either side.
+        Room ``(element, time, realization)`` as `wxfly.assessment.forecast_error.room_to_limits` gives it, with `REACH`
+        hours more on either side.
     lead_hours : array_like
         Of the hours that are asked about [h].
     law : ErrorLaw

@@ -13,7 +13,9 @@ import xarray as xr
 from wxfly.answer.briefing import make_briefing
 from wxfly.answer.briefing import run_of as of_provenance
 from wxfly.answer.request import Briefing, Question, Request
+from wxfly.assessment.forecast_error import ErrorLaw
 from wxfly.errors import WxflyError, unknown_name
+from wxfly.history.airport_reports import with_report_warnings
 from wxfly.history.site_bias import members_asked_for, with_record
 from wxfly.pilot.aircraft import DEFAULT as DEFAULT_AIRCRAFT
 from wxfly.pilot.aircraft import Aircraft, find_aircraft, load_aircraft
@@ -23,9 +25,8 @@ from wxfly.pilot.limits import Limits, limits_for
 from wxfly.pilot.own_files import told
 from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
 from wxfly.pilot.rules import find_rules, load_rules
-from wxfly.pilot.settings import config_folder
+from wxfly.pilot.settings import config_folder, load_settings
 from wxfly.pilot.site import Site, period_of, read_sites, zone_of
-from wxfly.probability.error_model import ErrorLaw
 from wxfly.times import read_day, read_moment
 from wxfly.units import read_quantity
 
@@ -201,6 +202,7 @@ def prepare(
         now=as_of,
         on_progress=on_progress,
     )
+    obtained = with_report_warnings(obtained, load_settings())
     if not words and len(obtained.sites) > 1:
         names = ", ".join(site.name for site in obtained.sites)
         raise WxflyError(f"the forecast has several places ({names}); name the one you ask about")

@@ -1,4 +1,4 @@
-"""From words on a command line to a flight brief and to a field check, as `wxfly.question.ask` does for the questions."""
+"""From words on a command line to a flight brief and to a field check; `wxfly.question.ask` has the questions."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ from wxfly.answer.briefing import make_briefing, run_of
 from wxfly.answer.flight_brief import FlightBrief, make_flight_brief, roughness_of
 from wxfly.answer.request import BeforeReading, Briefing, Request
 from wxfly.assessment.conditions import derive
+from wxfly.assessment.forecast_error import default_error_law, lead_time
 from wxfly.errors import WxflyError
 from wxfly.flight.anemometer_limits import HAND_HEIGHT, HandRule, check_hand_height, hand_rule
 from wxfly.flight.anemometer_reading import Correction, Reading, check_temperature, correct_forecast, weigh
 from wxfly.flight.launch_decision import HandVerdict, judge_reading
-from wxfly.probability.error_model import default_error_law, lead_time
 from wxfly.question.ask import Prepared, Progress, prepare
 from wxfly.question.sortie import confidence_of, length_of
 from wxfly.units import read_quantity

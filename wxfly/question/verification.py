@@ -10,6 +10,7 @@ import numpy as np
 import xarray as xr
 
 from wxfly.assessment.conditions import derive
+from wxfly.assessment.forecast_error import lead_time
 from wxfly.errors import WxflyError
 from wxfly.history import ledger, ledger_scores
 from wxfly.history.observations import HourlyRecord, gather_hours, parse_metar, read_csv
@@ -28,11 +29,11 @@ from wxfly.physics.scoring import upper_bound
 from wxfly.pilot.own_files import told
 from wxfly.pilot.settings import Settings, load_settings
 from wxfly.pilot.site import Site, read_sites
-from wxfly.probability.error_model import lead_time
 from wxfly.question.ask import Progress, sites_file
 from wxfly.retrieval.obtained import retrieved_of, run_of
 from wxfly.retrieval.places import refuse_set_aside, resolve_site
 from wxfly.store import forecasts as store
+from wxfly.store import layout
 from wxfly.units import parse_quantity
 
 METAR_HEIGHT = 10.0
@@ -137,7 +138,7 @@ def _stored(site: Site, model: str) -> list[xr.Dataset]:
     """Give every stored forecast of a place and a model, oldest run first."""
     place = site.key
     cubes = []
-    for stored in store.list_forecasts():
+    for stored in layout.list_forecasts():
         if stored.model == model and (stored.latitude, stored.longitude) == place:
             cube = store.find_forecast(*place, model, run=stored.run)
             if cube is not None:
@@ -238,7 +239,7 @@ def describe_ledger(site: str | None = None) -> str:
 def forget_choices() -> str:
     """Forget what earlier answers chose, and say so."""
     from wxfly.history.previous_choice import clear_choices
-    from wxfly.retrieval.obtained import as_moment, utc_now
+    from wxfly.times import as_moment, utc_now
 
     clear_choices(as_moment(utc_now()))
     return "the windows chosen in earlier answers are forgotten; the ledger keeps its record of them"

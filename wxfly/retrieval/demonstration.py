@@ -19,13 +19,12 @@ from wxfly.cube.netcdf import load_cube
 from wxfly.errors import WxflyError
 from wxfly.pilot.site import Site
 from wxfly.retrieval.obtained import Obtained, run_of
-from wxfly.store import forecasts as store
 
 
 def shipped_folder() -> Path:
     """Give the folder of the shipped forecasts, in the installed package or in the checkout."""
     installed = Path(str(files("wxfly"))) / "cached_forecasts"
-    checkout = Path(__file__).resolve().parents[1] / "cached_forecasts"
+    checkout = Path(__file__).resolve().parents[2] / "cached_forecasts"
     # The checkout goes first: an editable install leaves an old copy in the package's place.
     for folder in (checkout, installed):
         if (folder / "manifest.json").is_file():
@@ -71,7 +70,7 @@ def from_demonstration(sites: Sequence[Site], now: np.datetime64 | None) -> Obta
     now : numpy.datetime64 or None
         Chooses the run that covers it; by default the first one answers, for its own time.
     """
-    entries = store.load_manifest()["files"]
+    entries = load_manifest()["files"]
     entry = next((e for e in entries if e.get("default")), entries[0])
     if now is not None:
         for other in entries:
@@ -79,7 +78,7 @@ def from_demonstration(sites: Sequence[Site], now: np.datetime64 | None) -> Obta
             if start <= now < start + np.timedelta64(int(other["hours"]), "h"):
                 entry = other
     names = [row["name"] for row in entry["sites"]]
-    cube = store.shipped_forecast(entry["file"]).isel(site=[names.index(site.name) for site in sites])
+    cube = shipped_forecast(entry["file"]).isel(site=[names.index(site.name) for site in sites])
     run = run_of(cube)
     return Obtained(
         tuple(sites), cube, run if now is None else now, "demo", run, run,

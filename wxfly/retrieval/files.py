@@ -16,8 +16,9 @@ from wxfly.cube.foreign_file import read_foreign
 from wxfly.errors import WxflyError
 from wxfly.pilot.coordinates import parse_coordinates
 from wxfly.pilot.site import Site
-from wxfly.retrieval.obtained import Obtained, as_moment, retrieved_of, run_of, utc_now
+from wxfly.retrieval.obtained import Obtained, retrieved_of, run_of
 from wxfly.retrieval.places import time_zone_at
+from wxfly.times import as_moment, utc_now
 
 _NEAR_KM = 30.0  # a file serves sites this near to a place in it
 _SAME_GROUND = 150.0  # so far may the ground of a file be from the site's [m]: one or two K, and maps of ground differ

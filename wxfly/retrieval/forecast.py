@@ -15,18 +15,19 @@ import xarray as xr
 from wxfly.cube.age import CLOCKS, TOO_OLD
 from wxfly.cube.contract import mark_carried
 from wxfly.errors import WxflyError
-from wxfly.history.airport_reports import warnings_of_kept
 from wxfly.pilot.own_files import SetAside, make_folder, told
 from wxfly.pilot.settings import DEFAULT_MODEL, Settings, cache_folder, config_folder, load_settings
 from wxfly.pilot.site import Site
 from wxfly.retrieval.demonstration import from_demonstration
 from wxfly.retrieval.kp import with_kp
 from wxfly.retrieval.newest_run import newest_run
-from wxfly.retrieval.obtained import Obtained, as_moment, retrieved_of, run_of, utc_now
+from wxfly.retrieval.obtained import Obtained, retrieved_of, run_of
 from wxfly.retrieval.places import demo_sites, refuse_set_aside, resolve_site
 from wxfly.sources.place_reply import PlaceReply
 from wxfly.store import forecasts as store
+from wxfly.store import layout, pruning
 from wxfly.store.forecasts import newest_stored
+from wxfly.times import as_moment, utc_now
 
 __all__ = ["Obtained", "demo_sites", "obtain", "obtain_forecast", "resolve_site"]
 
@@ -209,8 +210,6 @@ def obtain_forecast(
     retrieved = retrieved_of(cube)
     if np.isnat(run_of(cube)):
         notes.append("when the model ran is not known: the age counts from the oldest that the forecast may be")
-    if now is None:
-        notes += warnings_of_kept(sites, cube, settings)
     if offline:
         notes.insert(0, f"forecast from the store, retrieved {_ago(moment, retrieved)}")
     return Obtained(
@@ -254,7 +253,7 @@ def _fetch(
                     found[site.key] = cube.isel(site=[position])
                 try:
                     store.keep_forecasts(replies)
-                    store.prune_store(settings)
+                    pruning.prune_store(settings)
                 except WxflyError as fault:
                     notes.append(str(fault))  # the forecast is at hand; it will not be there offline
             return [found[site.key] for site in sites], bool(missing), notes
@@ -275,11 +274,11 @@ def _stored(sites: Sequence[Site], model: str) -> list[xr.Dataset]:
             fault = store.why_unused(*site.key, model, surface_altitude=site.surface_altitude)
             if fault:
                 raise WxflyError(f"{site.name}: the forecast of {model} in the store is not usable: {fault}")
-            others = sorted({f.model for f in store.list_forecasts() if (f.latitude, f.longitude) == site.key})
+            others = sorted({f.model for f in layout.list_forecasts() if (f.latitude, f.longitude) == site.key})
             hint = f"; stored are forecasts of {', '.join(others)} (--model)" if others else ""
             raise WxflyError(f"{site.name}: no forecast of {model} in the store{hint}; fetch one while online")
         newest.append(cube)
-    names = sorted({store.run_name(cube) for cube in newest})
+    names = sorted({layout.run_name(cube) for cube in newest})
     if len(names) == 1:
         return newest
     for name in names:  # the oldest of the newest is the best chance of one that all have

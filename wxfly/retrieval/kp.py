@@ -12,8 +12,8 @@ import xarray as xr
 
 from wxfly.cube.contract import check_forecast, mark_carried
 from wxfly.pilot.settings import Settings
-from wxfly.retrieval.obtained import as_moment, utc_now
 from wxfly.store.replies import KeptReply, asking_alone, keep_reply, kept_reply
+from wxfly.times import as_moment, utc_now
 
 if TYPE_CHECKING:
     from wxfly.sources.space_weather import KpOutlook, KpSeries

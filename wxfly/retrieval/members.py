@@ -10,14 +10,16 @@ from collections.abc import Callable, Sequence
 import numpy as np
 import xarray as xr
 
+from wxfly.cube.contract import as_members
 from wxfly.errors import WxflyError, unknown_name
 from wxfly.pilot.settings import Settings, load_settings
 from wxfly.pilot.site import Site
-from wxfly.probability.site_chance import as_members
 from wxfly.retrieval.forecast import obtain_forecast
-from wxfly.retrieval.obtained import as_moment, retrieved_of, utc_now
+from wxfly.retrieval.obtained import retrieved_of
 from wxfly.sources.place_reply import PlaceReply
 from wxfly.store import forecasts as store
+from wxfly.store import layout, pruning
+from wxfly.times import as_moment, utc_now
 
 Progress = Callable[[str], None]
 
@@ -103,7 +105,7 @@ def _obtain(name: str, sites: Sequence[Site], offline: bool, settings: Settings,
 
     stored = [_stored(name, site, offline) for site in sites]
     found = [cube for cube in stored if cube is not None]
-    if len(found) == len(sites) and len({store.run_name(cube) for cube in found}) == 1:
+    if len(found) == len(sites) and len({layout.run_name(cube) for cube in found}) == 1:
         return _side_by_side(found, sites)
     if offline:
         raise WxflyError("none in the store for all the places; fetch it while online")
@@ -112,7 +114,7 @@ def _obtain(name: str, sites: Sequence[Site], offline: bool, settings: Settings,
     cube = get_ensemble(sites, name, settings=settings, keep=replies.extend)
     try:
         store.keep_forecasts(replies)
-        store.prune_store(settings)
+        pruning.prune_store(settings)
     except WxflyError:
         on_progress("the members could not be kept for use offline")
     return _side_by_side([cube.isel(site=[i]) for i in range(cube.sizes["site"])], sites)

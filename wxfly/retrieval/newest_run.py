@@ -7,8 +7,8 @@ from collections.abc import Callable
 from datetime import datetime, timedelta
 
 from wxfly.pilot.settings import Settings
-from wxfly.retrieval.obtained import utc_now
 from wxfly.store.replies import keep_reply, kept_reply
+from wxfly.times import utc_now
 
 METADATA_AGE = timedelta(minutes=10)
 METADATA_LONGEST = timedelta(hours=24)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
@@ -88,16 +87,6 @@ class Obtained:
             "run": self.run, "retrieved": self.retrieved, "is_demo": self.is_demo, "origin": self.origin,
             "first_hour": first_hour_of(self.cube), "oldest_run": self.since,
         }  # fmt: skip
-
-
-def utc_now() -> datetime:
-    """Give the present moment."""
-    return datetime.now(UTC)
-
-
-def as_moment(moment: datetime) -> np.datetime64:
-    """Give a moment as numpy writes it, UTC [s]."""
-    return np.datetime64(moment.astimezone(UTC).replace(tzinfo=None), "s")
 
 
 def run_of(cube: xr.Dataset) -> np.datetime64:

@@ -13,7 +13,7 @@ from wxfly.pilot.coordinates import parse_coordinates
 from wxfly.pilot.own_tables import OwnTable
 from wxfly.pilot.settings import Settings, load_settings
 from wxfly.pilot.site import HIGHEST_GROUND, LOWEST_GROUND, Site
-from wxfly.store.forecasts import load_manifest
+from wxfly.retrieval.demonstration import load_manifest
 from wxfly.store.replies import asking_alone, keep_reply, kept_reply
 
 

@@ -14,13 +14,15 @@ from wxfly.cube.age import CLOCKS
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import Site
-from wxfly.retrieval.obtained import as_moment, run_of, utc_now
+from wxfly.retrieval.obtained import run_of
 from wxfly.sources.met_norway import MODEL, SERVICE, get_forecast, parse_forecast
 from wxfly.sources.place_reply import PlaceReply
 from wxfly.sources.reply import sendable
 from wxfly.store import forecasts as store
+from wxfly.store import pruning
 from wxfly.store.forecasts import newest_stored
 from wxfly.store.replies import asking_alone, keep_reply, kept_reply
+from wxfly.times import as_moment, utc_now
 
 __all__ = ["MODEL", "obtain_cubes"]
 
@@ -103,7 +105,7 @@ def _newest(site: Site, settings: Settings, on_progress: Callable[[str], None]) 
         store.keep_forecasts([kept])
         modified = sendable(reply.headers.get("last-modified", ""))
         _Terms(modified, now, expires, str(cube.attrs["retrieved"])).write(_key(site))
-        store.prune_store(settings)
+        pruning.prune_store(settings)
     except WxflyError as fault:
         notes.append(str(fault))  # the forecast is at hand; it will not be there offline
     if reply.status == 203:

@@ -3,8 +3,8 @@
 Where forecasts are kept and found: the pilot's cache folder.
 
 The folder (``WXFLY_CACHE``, else the platform's) is laid out as `wxfly.store.layout` says. What is kept is the reply of
-the service as it came (`wxfly.store.reply_file`), and reading it again is parsing it again. A file of a run is written once
-and never changed; every write goes beside and is renamed.
+the service as it came (`wxfly.store.reply_file`), and reading it again is parsing it again. A file of a run is written
+once and never changed; every write goes beside and is renamed.
 """
 
 from __future__ import annotations
@@ -22,8 +22,6 @@ from wxfly.cube.foreign_file import read_foreign
 from wxfly.cube.netcdf import save_cube
 from wxfly.errors import DamagedError, WxflyError
 from wxfly.pilot.site import Site, place_key
-from wxfly.retrieval.demonstration import load_manifest, shipped_folder, shipped_forecast
-from wxfly.retrieval.obtained import as_moment, utc_now
 from wxfly.sources.place_reply import PlaceReply
 from wxfly.store.layout import (
     EARLY_SUFFIX,
@@ -35,10 +33,8 @@ from wxfly.store.layout import (
     run_name,
     run_of_reply,
 )
-from wxfly.store.marks import claim_store, foreign_files, is_ours, remove_ours
-from wxfly.store.pruning import clear_store, prune_store, too_old_or_much
-from wxfly.store.replies import KeptReply, keep_reply, kept_reply
 from wxfly.store.reply_file import read_reply, write_reply
+from wxfly.times import as_moment, utc_now
 
 log = logging.getLogger(__name__)
 

@@ -57,7 +57,7 @@ def to_html_without_window(briefing: Briefing, *, units: str, time_zone: str | N
 
 
 def _page(title: str, body: Iterable[str]) -> str:
-    style = (files("wxfly") / "report" / "brief.css").read_bytes()
+    style = (files("wxfly") / "report" / "pages" / "brief.css").read_bytes()
     digest = base64.b64encode(hashlib.sha256(style).digest()).decode()
     policy = f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
     return (

@@ -281,7 +281,7 @@ def _library() -> bytes:
 
 
 def _resource(name: str) -> bytes:
-    return (files("wxfly") / "report" / name).read_bytes()
+    return (files("wxfly") / "report" / "pages" / name).read_bytes()
 
 
 def _hash(content: bytes) -> str:

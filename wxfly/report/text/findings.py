@@ -1,6 +1,7 @@
 """What there is to tell of one answer: gaps, what decides, how near a day came, what a window is like.
 
-Plain functions on a `wxfly.answer.briefing.SiteAnswer` that give facts; `wxfly.report.text.sentences` puts them into words.
+Plain functions on a `wxfly.answer.briefing.SiteAnswer` that give facts; `wxfly.report.text.sentences` puts them into
+words.
 """
 
 from __future__ import annotations

@@ -15,9 +15,11 @@ from wxfly.pilot.own_files import told
 from wxfly.pilot.settings import Settings, cache_folder, load_settings
 from wxfly.pilot.site import place_key, read_sites
 from wxfly.report.text.console import aligned
-from wxfly.retrieval.obtained import as_moment, retrieved_of, run_of, utc_now
+from wxfly.retrieval.obtained import retrieved_of, run_of
 from wxfly.store import forecasts as store
-from wxfly.store.forecasts import StoredForecast
+from wxfly.store import layout, marks, pruning
+from wxfly.store.layout import StoredForecast
+from wxfly.times import as_moment, utc_now
 
 _MEGABYTE = 1e6
 _TO_CLEAR = "clear it with: wxfly store prune --damaged"
@@ -33,7 +35,7 @@ def list_store(sites_file: Path, *, check: bool = False) -> str:
     check : bool, optional
         Read every file and hold it against its checksum.
     """
-    found = store.list_forecasts()
+    found = layout.list_forecasts()
     names = _names(sites_file)
     rows = []
     for stored in found:
@@ -46,13 +48,13 @@ def list_store(sites_file: Path, *, check: bool = False) -> str:
 
 
 def _not_ours() -> list[str]:
-    return [f"not written by wxfly, and left alone: {path}" for path in store.foreign_files()]
+    return [f"not written by wxfly, and left alone: {path}" for path in marks.foreign_files()]
 
 
 def describe_store() -> str:
     """Say where the store is, what it holds in all and what it may hold."""
     settings = load_settings()
-    found = store.list_forecasts()
+    found = layout.list_forecasts()
     size = sum(stored.size for stored in found)
     places = {(stored.latitude, stored.longitude) for stored in found}
     return aligned(
@@ -131,21 +133,21 @@ def prune(
     WxflyError
         When the folder holds what is not ours and was never marked as the store.
     """
-    store.claim_store(mark=not dry_run)
+    marks.claim_store(mark=not dry_run)
     settings = load_settings()
     if days is not None:
         settings = replace(settings, maximum_age_days=days)
     if megabytes is not None:
         settings = replace(settings, maximum_megabytes=megabytes)
-    going = [s.path for s in store.list_forecasts() if store.damage_of(s) and store.is_ours(s.path)] if damaged else []
-    going = list(dict.fromkeys([*going, *store.too_old_or_much(settings)]))
+    going = [s.path for s in layout.list_forecasts() if store.damage_of(s) and marks.is_ours(s.path)] if damaged else []
+    going = list(dict.fromkeys([*going, *pruning.too_old_or_much(settings)]))
     return "\n".join([*told(settings.set_aside), *_removed(going, dry_run), *_not_ours()])
 
 
 def _removed(going: list[Path], dry_run: bool) -> list[str]:
     if dry_run:
         return [*(f"would remove {path}" for path in going), f"would remove {len(going)} files; {_left()}"]
-    gone = store.remove_ours(going)
+    gone = marks.remove_ours(going)
     return [*(f"removed {path}" for path in gone), f"removed {len(gone)} files; {_left()}"]
 
 
@@ -171,7 +173,7 @@ def export(folder: Path, sites: Sequence[str], sites_file: Path, *, model: str |
     if sites:
         chosen = [stored for site in sites for stored in _choose(site, sites_file, model, None)]
     else:
-        chosen = [stored for stored in store.list_forecasts() if model in (None, stored.model)]
+        chosen = [stored for stored in layout.list_forecasts() if model in (None, stored.model)]
     newest: dict[tuple[str, float, float], StoredForecast] = {}
     for stored in chosen:
         newest.setdefault((stored.model, stored.latitude, stored.longitude), stored)
@@ -195,12 +197,12 @@ def clear(*, certain: bool) -> str:
     """
     if not certain:
         raise WxflyError(f"this removes every forecast and reply in {cache_folder()}; {_left()}; to do it, add --yes")
-    gone = store.clear_store()
+    gone = pruning.clear_store()
     return "\n".join([*(f"removed {path}" for path in gone), f"removed {len(gone)} files; {_left()}", *_not_ours()])
 
 
 def _left() -> str:
-    found = store.list_forecasts()
+    found = layout.list_forecasts()
     return f"the store holds {len(found)} forecasts, {sum(s.size for s in found) / _MEGABYTE:.1f} MB"
 
 
@@ -224,7 +226,7 @@ def _choose(site: str, sites_file: Path, model: str | None, run: str | None) -> 
         known = ", ".join(saved) or "none"
         raise WxflyError(f"'{site}' is no saved site (saved: {known}) and not LATITUDE,LONGITUDE")
     key = saved[name].key if name is not None else place_key(*(coordinates or (np.nan, np.nan)))
-    here = [s for s in store.list_forecasts() if (s.latitude, s.longitude) == key]
+    here = [s for s in layout.list_forecasts() if (s.latitude, s.longitude) == key]
     fitting = [s for s in here if model in (None, s.model) and run in (None, s.run)]
     if not fitting:
         others = ", ".join(f"{s.model} {s.run}" for s in here)

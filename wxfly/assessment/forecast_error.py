@@ -163,8 +163,8 @@ def lead_time(time: npt.ArrayLike, run: np.datetime64) -> Array:
     time : array_like
         UTC.
     run : numpy.datetime64
-        Start of the run, when the forecast was retrieved, or its first hour: what `wxfly.answer.briefing.run_of` gives. NaT
-        when none of them is known: the lead is then infinite, so that the error is the largest of the law.
+        Start of the run, when the forecast was retrieved, or its first hour: what `wxfly.answer.briefing.run_of` gives.
+        NaT when none of them is known: the lead is then infinite, so that the error is the largest of the law.
     """
     stamps = np.asarray(time).astype("datetime64[s]")
     if np.isnat(run):
@@ -205,8 +205,8 @@ def room_to_limits(
     fog_chance : DataArray, optional
         Of fog in humid air, dimension time and perhaps ``realization`` [1]; by default that of the grade.
     spreads : mapping of ndarray, optional
-        By element, the standard deviation that the source itself gives, by time (`wxfly.probability.percentiles`); used where
-        there is one forecast only.
+        By element, the standard deviation that the source itself gives, by time (`wxfly.probability.percentiles`); used
+        where there is one forecast only.
     law : ErrorLaw, optional
         By default wxfly's own.
 
