@@ -18,6 +18,7 @@ from wxfly.cli import main
 from wxfly.flight.anemometer_limits import HandRule, hand_rule
 from wxfly.flight.launch_decision import Reason, Verdict, band_of
 from wxfly.question import brief as outing
+from wxfly.question.words import Words
 
 RULE = HandRule(2.0, 3.04, 4.83, 5.2, 7.3, (1.0, 2.0), (1.5, 3.0), 2.0, 0.9)
 CALM_DAY = ("Valdrenna", "--as-of", "2026-03-14T15:00Z")
@@ -95,7 +96,7 @@ def test_the_sortie_of_the_plan_counts_in_the_field() -> None:
     assert "limits of wind and gust hold" in reading("--distance", "300m")
     low, high = (
         outing.ask_check(
-            "Valdrenna", {"mean": "1.5", "as_of": "2026-03-14T15:00Z", **o}, on_progress=lambda _: None
+            "Valdrenna", Words(mean="1.5", as_of="2026-03-14T15:00Z", **o), on_progress=lambda _: None
         ).rule
         for o in ({"height": "30m", "distance": "100m"}, {"height": "30m", "distance": "100m", "return_height": "100m"})
     )
@@ -104,9 +105,12 @@ def test_the_sortie_of_the_plan_counts_in_the_field() -> None:
 
 def test_the_waiting_hours_of_the_plan_count_in_the_field() -> None:
     """At six it has blown too hard within three hours; the wind itself holds again, and the plan says to wait."""
-    options = {"mean": "1.5", "gust": "2.3", "as_of": "2026-03-14T06:00Z"}
     for hold, reasons in ((0, ()), (3, (Reason.HELD_BACK,))):
-        asked = outing.ask_check("Valdrenna", options | {"hold": hold}, on_progress=lambda _: None)
+        asked = outing.ask_check(
+            "Valdrenna",
+            Words(mean="1.5", gust="2.3", as_of="2026-03-14T06:00Z", hold=hold),
+            on_progress=lambda _: None,
+        )
         assert asked.verdict.reasons == reasons
         assert (asked.verdict.verdict == Verdict.DO_NOT_LAUNCH) == (hold > 0)
     done = CliRunner().invoke(

@@ -13,6 +13,7 @@ from wxfly.cli import main
 from wxfly.errors import WxflyError
 from wxfly.flight.plan import Plan
 from wxfly.question import brief as outing
+from wxfly.question.words import read_words
 from wxfly.report.text import phrases, sentences
 
 SITE = "Kelderness"
@@ -23,11 +24,11 @@ def quiet(_: str) -> None:
 
 
 def brief(**options):
-    return outing.ask_brief(SITE, options, on_progress=quiet)
+    return outing.ask_brief(SITE, read_words(options), on_progress=quiet)
 
 
 def check(**options):
-    return outing.ask_check(SITE, {"mean": "3m/s", **options}, on_progress=quiet)
+    return outing.ask_check(SITE, read_words({"mean": "3m/s", **options}), on_progress=quiet)
 
 
 def test_a_brief_of_tomorrow_without_a_word_more() -> None:
@@ -156,16 +157,16 @@ def test_a_number_without_a_unit_is_in_the_units_of_the_answer(units, height, sp
     unit_of |= {"cells": degrees, "work": "min", "payload": "g"}
     plans = []
     for options in (flown, {name: f"{value}{unit_of[name]}" for name, value in flown.items()}):
-        made = outing.ask_brief("Kelderness", {**options, "units": units}, on_progress=quiet).briefing
+        made = outing.ask_brief("Kelderness", read_words({**options, "units": units}), on_progress=quiet).briefing
         plans.append((made.answers[0].request.sortie, made.answers[0].request.height))
     assert repr(plans[0]) == repr(plans[1])  # what is not given is NaN, which equals nothing
-    at = outing.ask_brief("Kelderness@99", {"units": units}, on_progress=quiet).briefing.answers[0].request
+    at = outing.ask_brief("Kelderness@99", read_words({"units": units}), on_progress=quiet).briefing.answers[0].request
     assert at.height == plans[0][1]
 
 
 def test_a_ceiling_in_feet_is_the_ceiling() -> None:
     """394 ft is 120.09 m, and 120 m is told as 394 ft; 395 ft is another height."""
-    asked = outing.ask_check(SITE, {"mean": "3", "height": "394ft"}, on_progress=quiet)
+    asked = outing.ask_check(SITE, read_words({"mean": "3", "height": "394ft"}), on_progress=quiet)
     assert asked.correction.height == pytest.approx(120.0912)
     with pytest.raises(WxflyError, match="above the ceiling"):
         check(height="395ft")
@@ -232,8 +233,10 @@ def test_a_temperature_in_the_sun_is_told_and_one_of_no_air_refused() -> None:
 
 def test_a_reading_makes_nothing_better_that_was_not_read() -> None:
     options = {"as_of": "2026-03-14T15:00Z"}
-    plain = outing.ask_check("Valdrenna", {"mean": "0m/s", **options}, on_progress=quiet)
-    read = outing.ask_check("Valdrenna", {"mean": "1.2m/s", "temperature": "9degC", **options}, on_progress=quiet)
+    plain = outing.ask_check("Valdrenna", read_words({"mean": "0m/s", **options}), on_progress=quiet)
+    read = outing.ask_check(
+        "Valdrenna", read_words({"mean": "1.2m/s", "temperature": "9degC", **options}), on_progress=quiet
+    )
     before, after = (a.briefing.answers[0].assessment for a in (plain, read))
     assert read.correction.added_wind < 0
     for element in ("gust", "wind_difference", "icing", "visibility", "cloud_base", "precipitation"):

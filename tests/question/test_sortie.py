@@ -18,8 +18,9 @@ from wxfly.flight.plan import Plan
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.question import ask as questions
 from wxfly.question import brief as outing
-from wxfly.question.ask import SORTIE_OPTIONS
-from wxfly.question.sortie import DEFAULT_DISTANCE, length_of
+from wxfly.question.reading import read_question
+from wxfly.question.sortie import DEFAULT_DISTANCE
+from wxfly.question.words import read_words
 from wxfly.report.answer import schema
 
 SITE = "Kelderness"
@@ -42,7 +43,7 @@ def quiet(_: str) -> None:
 
 
 def ask(question: str = "best", sites: tuple[str, ...] = (SITE,), **options):
-    return questions.ask(question, list(sites), options, on_progress=quiet).briefing
+    return questions.ask(question, list(sites), read_words(options), on_progress=quiet).briefing
 
 
 def run(*words: str) -> str:
@@ -52,14 +53,16 @@ def run(*words: str) -> str:
 
 
 def test_best_judges_as_the_brief_does() -> None:
-    of_brief = outing.ask_brief(SITE, OPTIONS, on_progress=quiet).briefing.answers[0]
+    of_brief = outing.ask_brief(SITE, read_words(OPTIONS), on_progress=quiet).briefing.answers[0]
     of_best = ask(**OPTIONS).answers[0]
     assert of_best.request.sortie.plan == Plan(60.0, 80.0, 1500.0, 225.0, 300.0)
     assert of_best.assessment.identical(of_brief.assessment)
     assert of_best.windows == of_brief.windows
 
 
-@pytest.mark.parametrize("option", SORTIE_OPTIONS)
+@pytest.mark.parametrize(
+    "option", ["distance", "return_height", "work", "batteries", "battery_reserve", "cells", "payload"]
+)
 def test_any_of_its_options_asks_for_it(option) -> None:
     value = {"batteries": 2, "battery_reserve": 0.3, "cells": "15degC", "payload": "30g", "work": "2min"}
     answer = ask(**{option: value.get(option, "80m")}).answers[0]
@@ -154,7 +157,7 @@ def bare(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     """An aircraft without figures of energy."""
     own = tmp_path / "aircraft.toml"
     own.write_text(BARE, encoding="utf-8")
-    monkeypatch.setattr(questions, "own_aircraft_file", lambda: own)
+    monkeypatch.setattr("wxfly.question.reading.own_aircraft_file", lambda: own)
     return "bare-quad"
 
 
@@ -203,10 +206,9 @@ def test_what_a_pilot_gets_wrong(options, words) -> None:
 
 
 def test_lengths_and_what_is_planned_without_a_word() -> None:
-    assert length_of(None, 3.0, "metric") == 3.0
-    assert length_of("100ft", 3.0, "metric") == pytest.approx(30.48)
-    assert length_of("100", 3.0, "metric") == 100.0
-    assert length_of("100", 3.0, "imperial") == pytest.approx(30.48)
+    for text, units, distance in (("100ft", "metric", 30.48), ("100", "metric", 100.0), ("100", "imperial", 30.48)):
+        question = read_question("best", [SITE], read_words({"distance": text, "units": units}))
+        assert question.sortie.distance == pytest.approx(distance)
     plan = ask(batteries=2).answers[0].request.sortie.plan
     assert plan.distance == pytest.approx(101.75)  # as far as it is seen
     assert find_aircraft("folding-quad-249g").characteristic_dimension is not None

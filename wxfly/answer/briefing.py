@@ -11,7 +11,7 @@ import numpy as np
 import xarray as xr
 
 from wxfly.answer.outlook import find_outlooks, find_surest
-from wxfly.answer.request import BeforeReading, Briefing, Question, Request, SiteAnswer
+from wxfly.answer.request import BeforeReading, Briefing, QuestionKind, Request, SiteAnswer
 from wxfly.answer.survey import lay_survey
 from wxfly.answer.windows import find_windows, rank_by_chance
 from wxfly.assessment.conditions import derive_flight, hours_of, pressure_note
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 
 def make_briefing(
-    question: Question,
+    question: QuestionKind,
     cube: xr.Dataset,
     requests: Sequence[Request],
     periods: Sequence[tuple[np.datetime64, np.datetime64]],

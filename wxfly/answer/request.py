@@ -25,7 +25,7 @@ from wxfly.probability.site_chance import Sureness
 if TYPE_CHECKING:
     from wxfly.flight.return_leg import Sortie, WorstMoment
 
-Question = Literal["best", "compare", "week"]
+QuestionKind = Literal["best", "compare", "week"]
 
 
 @dataclass(frozen=True)
@@ -157,7 +157,7 @@ class Briefing:
         What the reader must know first: old forecast, Kp past its horizon, a demo.
     """
 
-    question: Question
+    question: QuestionKind
     answers: tuple[SiteAnswer, ...]
     minimum_duration: np.timedelta64
     now: np.datetime64

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -9,10 +10,11 @@ import click
 
 from wxfly.cli.options import asking, briefed, doubting, flying, forecast_asking, intending, overwriting, waiting
 from wxfly.cli.program import main, print_data, say, tell_progress, width
+from wxfly.question.words import read_words
 from wxfly.report.output_files import check_place, write_answer
 
 if TYPE_CHECKING:
-    from wxfly.answer.request import Question
+    from wxfly.answer.request import QuestionKind
     from wxfly.question.ask import Asked
 
 
@@ -64,20 +66,21 @@ def brief(site: str | None, **options: Any) -> None:
 
     With the aircraft's figures of energy the way home is held against every hour as well.
     """
-    from wxfly.question import brief as outing
+    from wxfly.question.brief import ask_brief
     from wxfly.report.pages import brief as page
     from wxfly.report.text.terminal import render
 
-    if options["html_path"]:
-        check_place(options["html_path"], overwrite=options["overwrite"])
-    asked = outing.ask_brief(site, options, on_progress=tell_progress)
+    html_path, overwrite = options.pop("html_path"), options.pop("overwrite")
+    if html_path:
+        check_place(html_path, overwrite=overwrite)
+    asked = ask_brief(site, read_words(options), on_progress=tell_progress)
     units, time_zone = asked.units, asked.time_zone
-    if options["html_path"]:
+    if html_path:
         if asked.brief is None:
             written = page.to_html_without_window(asked.briefing, units=units, time_zone=time_zone)
         else:
             written = page.to_html(asked.brief, asked.briefing, units=units, time_zone=time_zone)
-        _write(options["html_path"], written.encode(), overwrite=options["overwrite"])
+        _write(html_path, written.encode(), overwrite=overwrite)
     if asked.brief is None:
         say(render(asked.briefing, units=units, time_zone=time_zone, width=width()))
         return
@@ -110,31 +113,48 @@ def brief(site: str | None, **options: Any) -> None:
 @waiting
 def check(site: str | None, **options: Any) -> None:
     """Hold what you measure now at SITE against the forecast, and answer for the rest of the day with both."""
-    from wxfly.question import brief as outing
+    from wxfly.question.brief import ask_check
     from wxfly.report.text import field_check as check_words
     from wxfly.report.text.terminal import render
 
-    asked = outing.ask_check(site, options, on_progress=tell_progress)
+    asked = ask_check(site, read_words(options), on_progress=tell_progress)
     answer = render(asked.briefing, units=asked.units, time_zone=asked.time_zone, width=width())
     notes, _, rest = answer.partition("\n\n")  # how old the forecast is goes before what the reading says
     say(f"{notes}\n\n{check_words.render(asked, width())}\n\n{rest}")
 
 
-def _ask(question: Question, sites: list[str], options: dict[str, Any]) -> None:
-    if options["as_json"] and options["as_csv"]:
-        raise click.UsageError("--json and --csv both print the answer; give one of them")
-    for path in filter(None, (options["html_path"], options["ics_path"])):
-        check_place(path, overwrite=options["overwrite"])
-    from wxfly.question import ask as questions
+@dataclass(frozen=True)
+class Outputs:
+    """How an answer is written: the options of `wxfly.cli.options.telling`."""
 
-    asked: Asked = questions.ask(question, sites, options, on_progress=tell_progress)
-    _write_files(asked, options)
-    if options["as_json"]:
+    as_json: bool
+    as_csv: bool
+    html_path: Path | None
+    ics_path: Path | None
+    overwrite: bool
+
+    @classmethod
+    def taken_from(cls, options: dict[str, Any]) -> Outputs:
+        """Take them out of the options of a command; the pilot's words are left."""
+        return cls(**{field.name: options.pop(field.name) for field in fields(cls)})
+
+
+def _ask(kind: QuestionKind, places: list[str], options: dict[str, Any]) -> None:
+    outputs = Outputs.taken_from(options)
+    if outputs.as_json and outputs.as_csv:
+        raise click.UsageError("--json and --csv both print the answer; give one of them")
+    for path in filter(None, (outputs.html_path, outputs.ics_path)):
+        check_place(path, overwrite=outputs.overwrite)
+    from wxfly.question.ask import ask
+
+    asked = ask(kind, places, read_words(options), on_progress=tell_progress)
+    _write_files(asked, outputs)
+    if outputs.as_json:
         from wxfly.report.answer import to_json
         from wxfly.report.text.console import as_json
 
         print_data(f"{as_json(to_json(asked.briefing), indent=1)}\n")
-    elif options["as_csv"]:
+    elif outputs.as_csv:
         from wxfly.report.csv import to_csv
 
         print_data(to_csv(asked.briefing, units=asked.units, time_zone=asked.time_zone))
@@ -144,16 +164,16 @@ def _ask(question: Question, sites: list[str], options: dict[str, Any]) -> None:
         say(render(asked.briefing, units=asked.units, time_zone=asked.time_zone, width=width()))
 
 
-def _write_files(asked: Asked, options: dict[str, Any]) -> None:
-    if options["html_path"]:
+def _write_files(asked: Asked, outputs: Outputs) -> None:
+    if outputs.html_path:
         from wxfly.report.pages.page import to_html
 
         page = to_html(asked.briefing, units=asked.units, time_zone=asked.time_zone)
-        _write(options["html_path"], page.encode(), overwrite=options["overwrite"])
-    if options["ics_path"]:
+        _write(outputs.html_path, page.encode(), overwrite=outputs.overwrite)
+    if outputs.ics_path:
         from wxfly.report.calendar import to_ics
 
-        _write(options["ics_path"], to_ics(asked.briefing), overwrite=options["overwrite"])
+        _write(outputs.ics_path, to_ics(asked.briefing), overwrite=outputs.overwrite)
 
 
 def _write(path: Path, content: bytes, *, overwrite: bool) -> None:

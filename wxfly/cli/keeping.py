@@ -75,10 +75,10 @@ def stored_forecasts() -> None:
 @click.option("--check", is_flag=True, help="Read every file and hold it against its checksum.")
 def list_store(check: bool) -> None:
     """List the stored forecasts: place, model, run, when kept, size."""
-    from wxfly.question import ask as questions
+    from wxfly.pilot.settings import sites_file
     from wxfly.report.text import store as store_commands
 
-    say(store_commands.list_store(questions.sites_file(), check=check))
+    say(store_commands.list_store(sites_file(), check=check))
 
 
 @stored_forecasts.command("show", epilog="Example: wxfly store show meadow --model icon_d2")
@@ -87,13 +87,13 @@ def list_store(check: bool) -> None:
 @click.option("--run", metavar="RUN", help="Of this run, as the list writes it.")
 def show_stored(site: str | None, model: str | None, run: str | None) -> None:
     """Show the newest stored forecast of SITE, saved or LATITUDE,LONGITUDE; without one, the store as a whole."""
-    from wxfly.question import ask as questions
+    from wxfly.pilot.settings import sites_file
     from wxfly.report.text import store as store_commands
 
     if site is None:
         say(store_commands.describe_store())
     else:
-        say(store_commands.describe_forecast(site, questions.sites_file(), model=model, run=run))
+        say(store_commands.describe_forecast(site, sites_file(), model=model, run=run))
 
 
 @stored_forecasts.command("prune", epilog="Example: wxfly store prune --days 7 --damaged")
@@ -116,10 +116,10 @@ def prune_store(days: float | None, megabytes: float | None, damaged: bool, dry_
 @click.option("--model", metavar="MODEL", help="Only of this model.")
 def export_stored(folder: Path, sites: tuple[str, ...], model: str | None) -> None:
     """Copy the newest stored forecast of each SITE (all places without one) into FOLDER, as netCDF."""
-    from wxfly.question import ask as questions
+    from wxfly.pilot.settings import sites_file
     from wxfly.report.text import store as store_commands
 
-    say(store_commands.export(folder, sites, questions.sites_file(), model=model))
+    say(store_commands.export(folder, sites, sites_file(), model=model))
 
 
 @stored_forecasts.command("clear", epilog="Example: wxfly store clear --yes")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 import click
 
@@ -34,11 +33,30 @@ from wxfly.cli.program import main, say, tell_progress, width
     "--learn", is_flag=True, help="Write what the place teaches, from 30 days on, for use with --site-record."
 )
 @click.option("--offline", is_flag=True, help="Ask nobody: neither where SITE is nor for reports.")
-def verify(site: str, **options: Any) -> None:
+def verify(
+    site: str,
+    observed: Path | None,
+    observed_height: str | None,
+    station: str | None,
+    model: str | None,
+    past: bool,
+    learn: bool,
+    offline: bool,
+) -> None:
     """Compare past forecasts for SITE with what was observed there."""
-    from wxfly.question import verification as looking_back
+    from wxfly.question.verification import VerificationAsked, read_observed_height
+    from wxfly.question.verification import verify as compare_with_observations
 
-    say(looking_back.verify(site, options, on_progress=tell_progress))
+    asked = VerificationAsked(
+        observed=observed,
+        observed_height=read_observed_height(observed_height),
+        station=station or "",
+        model=model,
+        asks_for_past=past,
+        learns=learn,
+        offline=offline,
+    )
+    say(compare_with_observations(site, asked, on_progress=tell_progress))
 
 
 @main.command(epilog="Example: wxfly ledger meadow")

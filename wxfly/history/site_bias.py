@@ -23,7 +23,7 @@ def records_file() -> Path:
 
 
 def members_asked_for(
-    obtained: Obtained, names: Sequence[str] | None, offline: bool, on_progress: Progress
+    obtained: Obtained, names: Sequence[str], offline: bool, on_progress: Progress
 ) -> tuple[tuple[xr.Dataset, ...], list[str]]:
     """Give the members that the file holds or that the pilot asked for, none of them too old."""
     cubes: list[xr.Dataset] = list(obtained.ensembles)
@@ -34,9 +34,8 @@ def members_asked_for(
     if names:
         from wxfly.retrieval.members import obtain_ensembles
 
-        wanted = [part.strip() for text in names for part in text.split(",") if part.strip()]
         cubes, notes = obtain_ensembles(
-            wanted, obtained.sites, offline=offline, now=obtained.now, on_progress=on_progress
+            list(names), obtained.sites, offline=offline, now=obtained.now, on_progress=on_progress
         )
     fresh = []
     for cube in cubes:
@@ -47,7 +46,7 @@ def members_asked_for(
 
 
 def with_record(
-    cube: xr.Dataset, ensembles: tuple[xr.Dataset, ...], sites: Sequence[Site], switched_on: bool | None
+    cube: xr.Dataset, ensembles: tuple[xr.Dataset, ...], sites: Sequence[Site], switched_on: bool
 ) -> tuple[xr.Dataset, tuple[xr.Dataset, ...], ErrorLaw | None, list[str]]:
     """Use what a place has taught, where the pilot says so; the answer tells of it."""
     if not switched_on:

@@ -22,10 +22,9 @@ windows are looked for and for which the chance is told.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -334,27 +333,34 @@ class Intent:
         return self.planned + self.contingency
 
 
-def read_intent(options: Mapping[str, Any]) -> Intent:
-    """Read what a pilot means to do from the options of a command line, by name.
+def read_intent(
+    *,
+    duration: str | None = None,
+    contingency: str | None = None,
+    survey: str | None = None,
+    hold: int | None = None,
+    costs: str | None = None,
+) -> Intent:
+    """Read what a pilot means to do, each as it is written on a command line.
 
     Raises
     ------
     WxflyError
         For a time that is none, a whole longer than a day, or costs that are not three amounts above zero.
     """
-    planned = _duration(options.get("duration"))
-    contingency = _contingency(options.get("contingency"), planned)
-    if planned + contingency > np.timedelta64(_LONGEST, "s"):
+    planned = _duration(duration)
+    in_hand = _contingency(contingency, planned)
+    if planned + in_hand > np.timedelta64(_LONGEST, "s"):
         raise WxflyError(
-            f"a duration of {_minutes(planned)} min and {_minutes(contingency)} min in hand is longer than a day; "
+            f"a duration of {_minutes(planned)} min and {_minutes(in_hand)} min in hand is longer than a day; "
             "for work that can stop give --survey"
         )
     return Intent(
         planned,
-        contingency,
-        _survey(options.get("survey")),
-        _hold(options.get("hold")),
-        _costs(options.get("costs")),
+        in_hand,
+        _survey(survey),
+        _hold(hold),
+        _costs(costs),
     )
 
 

@@ -111,6 +111,21 @@ def config_folder() -> Path:
     return _folder("WXFLY_CONFIG", "user_config_path")
 
 
+def sites_file() -> Path:
+    """Return the path of the pilot's saved sites."""
+    return config_folder() / "sites.toml"
+
+
+def own_aircraft_file() -> Path:
+    """Return the path of the pilot's own aircraft."""
+    return config_folder() / "aircraft.toml"
+
+
+def own_rules_file() -> Path:
+    """Return the path of the pilot's own rule sets."""
+    return config_folder() / "rules.toml"
+
+
 def _folder(variable: str, function: str) -> Path:
     given = os.environ.get(variable)
     if given:

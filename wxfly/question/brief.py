@@ -1,23 +1,21 @@
-"""From words on a command line to a flight brief and to a field check; `wxfly.question.ask` has the questions."""
+"""The flight brief of one window, and a reading compared with the forecast; `wxfly.question.ask` has the questions."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any
 
-from wxfly.answer.briefing import make_briefing, run_of
+from wxfly.answer.briefing import run_of
 from wxfly.answer.flight_brief import FlightBrief, make_flight_brief, roughness_of
-from wxfly.answer.request import BeforeReading, Briefing, Request
+from wxfly.answer.request import BeforeReading, Briefing
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.forecast_error import default_error_law, lead_time
 from wxfly.errors import WxflyError
-from wxfly.flight.anemometer_limits import HAND_HEIGHT, HandRule, check_hand_height, hand_rule
-from wxfly.flight.anemometer_reading import Correction, Reading, check_temperature, correct_forecast, weigh
+from wxfly.flight.anemometer_limits import HandRule, hand_rule
+from wxfly.flight.anemometer_reading import Correction, Reading, correct_forecast, weigh
 from wxfly.flight.launch_decision import HandVerdict, judge_reading
-from wxfly.question.ask import Prepared, Progress, prepare
-from wxfly.question.sortie import confidence_of, length_of
-from wxfly.units import read_quantity
+from wxfly.question.ask import Progress, brief_of, prepare
+from wxfly.question.reading import read_brief_question, read_check_question
+from wxfly.question.words import Words
 
 
 @dataclass(frozen=True)
@@ -68,71 +66,54 @@ class CheckAsked:
     time_zone: str | None
 
 
-def ask_brief(site: str | None, options: Mapping[str, Any], *, on_progress: Progress) -> BriefAsked:
+def ask_brief(place: str | None, words: Words, *, on_progress: Progress) -> BriefAsked:
     """Make the flight brief of a window.
 
     Parameters
     ----------
-    site : str or None
+    place : str or None
         As the pilot wrote it.
-    options : mapping
-        Of the command line, by name; see ``wxfly brief --help``.
+    words : Words
+        The rest of what is asked; see ``wxfly brief --help``.
     on_progress : callable
-        Told what is being done when it may take over a second.
+        Called with a line of text when something may take over a second.
 
     Raises
     ------
     WxflyError
         For anything the pilot can put right.
     """
-    prepared = prepare("best", [site] if site else [], options, with_sortie=True, on_progress=on_progress)
+    asked = read_brief_question(place, words)
+    question = asked.question
+    prepared = prepare(question, on_progress=on_progress)
     request = prepared.requests[0]
-    return_height = length_of(options.get("return_height"), request.height, prepared.units)
-    hand_height = length_of(options.get("hand_height"), HAND_HEIGHT, prepared.units)
-    check_hand_height(hand_height)
-    briefing = _answer(prepared, request)
+    briefing = brief_of(prepared)
     answer = briefing.answers[0]
     if not answer.windows:
-        return BriefAsked(None, briefing, prepared.units, prepared.time_zone)
-    rank = int(options.get("rank") or 1)
-    if rank > len(answer.windows):
-        raise WxflyError(f"there is no window {rank}; {len(answer.windows)} hold, the best is 1")
+        return BriefAsked(None, briefing, question.units, question.time_zone)
+    if asked.rank > len(answer.windows):
+        raise WxflyError(f"there is no window {asked.rank}; {len(answer.windows)} hold, the best is 1")
+    return_height = None if question.sortie is None else question.sortie.return_height
     brief = make_flight_brief(
         prepared.cube.isel(site=0),
         answer,
-        answer.windows[rank - 1],
+        answer.windows[asked.rank - 1],
         sortie=request.sortie,
         energy_missing=request.energy_missing,
-        hand_height=hand_height,
-        return_height=return_height,
+        hand_height=asked.anemometer_height,
+        return_height=request.height if return_height is None else return_height,
         forecast_run=run_of(prepared.provenance),
-        confidence=confidence_of(options),
+        confidence=question.confidence,
     )
-    return BriefAsked(brief, briefing, prepared.units, prepared.time_zone)
+    return BriefAsked(brief, briefing, question.units, question.time_zone)
 
 
-def _answer(prepared: Prepared, request: Request, cube: Any = None, notes: tuple[str, ...] = ()) -> Briefing:
-    return make_briefing(
-        "best",
-        prepared.cube if cube is None else cube,
-        [request],
-        prepared.periods,
-        minimum_duration=prepared.minimum_duration,
-        now=prepared.now,
-        provenance=prepared.provenance,
-        notes=(*prepared.notes, *notes),
-        # A reading corrects the one forecast alone: members beside it would still tell of the wind before.
-        ensembles=prepared.ensembles if cube is None else (),
-        law=prepared.law,
-    )
-
-
-def ask_check(site: str | None, options: Mapping[str, Any], *, on_progress: Progress) -> CheckAsked:
-    """Hold a reading against the forecast and answer for the rest of the day.
+def ask_check(place: str | None, words: Words, *, on_progress: Progress) -> CheckAsked:
+    """Compare a reading with the forecast and answer for the rest of the day.
 
     Parameters
     ----------
-    site, options, on_progress
+    place, words, on_progress
         As in `ask_brief`; see ``wxfly check --help``.
 
     Raises
@@ -140,9 +121,11 @@ def ask_check(site: str | None, options: Mapping[str, Any], *, on_progress: Prog
     WxflyError
         For anything the pilot can put right.
     """
-    prepared = prepare("best", [site] if site else [], options, first_day=0, on_progress=on_progress)
+    asked = read_check_question(place, words)
+    question = asked.question
+    prepared = prepare(question, on_progress=on_progress)
     request = prepared.requests[0]
-    reading = _reading(prepared, options)
+    reading = Reading(prepared.now, asked.anemometer_height, asked.mean, asked.gust, asked.temperature)
     cube = prepared.cube.isel(site=0)
     home = request.height if request.sortie is None else request.sortie.plan.return_height
     hand, flight, *returning = (
@@ -150,14 +133,14 @@ def ask_check(site: str | None, options: Mapping[str, Any], *, on_progress: Prog
         for height in (reading.hand_height, request.height, *((home,) if home != request.height else ()))
     )
     # A flight that starts now lasts as long as the shortest window of use.
-    of_flight = {"time": flight["time"].values < prepared.now + prepared.minimum_duration}
+    of_flight = {"time": flight["time"].values < prepared.now + question.intent.reference_period}
     roughness = roughness_of(request.site)
     rule = hand_rule(
         hand.isel(of_flight),
         [level.isel(of_flight) for level in (flight, *returning)],
         request.limits,
         roughness_length=roughness,
-        confidence=confidence_of(options),
+        confidence=question.confidence,
     )
     law = default_error_law().of_forecast([str(cube.attrs.get("model", "not known"))], request.height, 1)
     lead = lead_time(reading.time, run_of(prepared.provenance))
@@ -176,23 +159,6 @@ def ask_check(site: str | None, options: Mapping[str, Any], *, on_progress: Prog
     has_gust = "wind_speed_of_gust" in cube
     may_improve = tuple(name for name in correction.may_improve if has_gust or name != "gust")
     request = replace(request, before=BeforeReading(cube, may_improve))
-    briefing = _answer(prepared, request, corrected, (note,))
+    briefing = brief_of(prepared, request=request, corrected=corrected, notes=(note,))
     verdict = judge_reading(correction, rule, briefing.answers[0].assessment.isel(of_flight))
-    return CheckAsked(correction, rule, verdict, briefing, prepared.units, prepared.time_zone)
-
-
-def _reading(prepared: Prepared, options: Mapping[str, Any]) -> Reading:
-    units = prepared.units
-    hand_height = length_of(options.get("hand_height"), HAND_HEIGHT, units)
-    check_hand_height(hand_height)
-    mean = read_quantity(str(options["mean"]), "speed", units)
-    gust, temperature = options.get("gust"), options.get("temperature")
-    strongest = read_quantity(gust, "speed", units) if gust else None
-    if mean < 0:
-        raise WxflyError(f"a mean wind of '{options['mean']}' is below zero")
-    if strongest is not None and strongest < mean:
-        raise WxflyError(f"a gust of '{gust}' is below the mean of '{options['mean']}'; are the two exchanged?")
-    warm = read_quantity(temperature, "temperature", units) if temperature else None
-    if warm is not None:
-        check_temperature(warm)
-    return Reading(prepared.now, hand_height, mean, strongest, warm)
+    return CheckAsked(correction, rule, verdict, briefing, question.units, question.time_zone)

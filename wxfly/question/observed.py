@@ -10,9 +10,9 @@ from wxfly.errors import WxflyError
 from wxfly.history.airport_forecasts import HourAhead, ask_quietly, compare_hours
 from wxfly.history.airport_reports import FARTHEST_KM, OLDEST, Difference, compare_report, latest_report
 from wxfly.pilot.own_files import told
-from wxfly.pilot.settings import load_settings
+from wxfly.pilot.settings import load_settings, sites_file
 from wxfly.pilot.site import Site, read_sites
-from wxfly.question.ask import Progress, sites_file
+from wxfly.question.ask import Progress
 from wxfly.retrieval.obtained import Obtained
 from wxfly.sources.airport_forecasts import AerodromeForecast
 from wxfly.sources.airport_reports import AirportReport

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import xarray as xr
@@ -27,9 +27,9 @@ from wxfly.history.verification import (
 )
 from wxfly.physics.scoring import upper_bound
 from wxfly.pilot.own_files import told
-from wxfly.pilot.settings import Settings, load_settings
+from wxfly.pilot.settings import Settings, load_settings, sites_file
 from wxfly.pilot.site import Site, read_sites
-from wxfly.question.ask import Progress, sites_file
+from wxfly.question.ask import Progress
 from wxfly.retrieval.obtained import retrieved_of, run_of
 from wxfly.retrieval.places import refuse_set_aside, resolve_site
 from wxfly.store import forecasts as store
@@ -40,15 +40,54 @@ METAR_HEIGHT = 10.0
 _ELEMENTS = ("wind", "gust")
 
 
-def verify(site_text: str, options: Mapping[str, Any], *, on_progress: Progress) -> str:
+@dataclass(frozen=True, kw_only=True)
+class VerificationAsked:
+    """What is compared: whose past forecasts with which observations.
+
+    Attributes
+    ----------
+    observed : Path or None
+        File of observations; None asks for the reports of an airport.
+    observed_height : float
+        Of the anemometer above ground [m].
+    station : str
+        The airport, where the reports are of several or of another than the nearest.
+    model : str or None
+        None for that of the settings.
+    asks_for_past : bool
+        Whether the service is asked for forecasts that are not in the store.
+    learns : bool
+        Whether what the place teaches is written.
+    offline : bool
+        Whether no service is asked.
+    """
+
+    observed: Path | None = None
+    observed_height: float = METAR_HEIGHT
+    station: str = ""
+    model: str | None = None
+    asks_for_past: bool = False
+    learns: bool = False
+    offline: bool = False
+
+
+def read_observed_height(text: str | None) -> float:
+    """Read the height of an anemometer [m], 10 m where none is given."""
+    height = parse_quantity(text, "length", "m") if text else METAR_HEIGHT
+    if not 1.0 <= height <= 200.0:
+        raise WxflyError(f"a height of observation of '{text}' is not used; wanted 1 m to 200 m")
+    return height
+
+
+def verify(site_text: str, asked: VerificationAsked, *, on_progress: Progress) -> str:
     """Compare past forecasts of a site with its observations, and give the result as text.
 
     Parameters
     ----------
     site_text : str
         As the pilot wrote it.
-    options : mapping
-        Of the command line, by name; see ``wxfly verify --help``.
+    asked : VerificationAsked
+        What is compared.
     on_progress : callable
         Told what is being done when it may take over a second.
 
@@ -60,11 +99,11 @@ def verify(site_text: str, options: Mapping[str, Any], *, on_progress: Progress)
     settings = load_settings()
     saved = read_sites(sites_file())
     refuse_set_aside(saved, [site_text])
-    site = resolve_site(site_text, saved=saved, offline=bool(options.get("offline")), settings=settings)
+    site = resolve_site(site_text, saved=saved, offline=asked.offline, settings=settings)
     if site.is_demo:
         raise WxflyError(f"{site.name} is invented and has no observations; name a real place")
-    record, height = _observed(site, options, settings, on_progress)
-    model = options.get("model") or settings.model
+    record, height = _observed(site, asked, settings, on_progress), asked.observed_height
+    model = asked.model or settings.model
     parts, origin = [], []
     for cube in _stored(site, model):
         conditions = derive(cube, height=height, site=site)
@@ -73,7 +112,7 @@ def verify(site_text: str, options: Mapping[str, Any], *, on_progress: Progress)
         parts.append(pair_hours(conditions, lead, record))
     if parts:
         origin.append(f"{len(parts)} stored forecasts")
-    if options.get("past"):
+    if asked.asks_for_past:
         from wxfly.sources.open_meteo.previous_runs import get_previous_runs
 
         on_progress(f"asking for past forecasts of {model}")
@@ -86,40 +125,34 @@ def verify(site_text: str, options: Mapping[str, Any], *, on_progress: Progress)
         *told((*saved.set_aside, *settings.set_aside)),
         f"{site.name}: forecasts of {model} ({' and '.join(origin)}) against {record.source}, at {height:g} m",
         *_table(error_rows(pairs)),
-        *_learned(pairs, site, model, bool(options.get("learn"))),
+        *_learned(pairs, site, model, asked.learns),
     ]
     if entered:
         lines.append(f"{entered} observed hours entered in the ledger (see: wxfly ledger)")
     return "\n".join(lines)
 
 
-def _observed(
-    site: Site, options: Mapping[str, Any], settings: Settings, on_progress: Progress
-) -> tuple[HourlyRecord, float]:
-    given = options.get("observed_height")
-    height = parse_quantity(given, "length", "m") if given else METAR_HEIGHT
-    if not 1.0 <= height <= 200.0:
-        raise WxflyError(f"a height of observation of '{given}' is not used; wanted 1 m to 200 m")
-    if not options.get("observed"):
-        return _of_airport(site, options, settings, on_progress), height
-    path = Path(options["observed"])
+def _observed(site: Site, asked: VerificationAsked, settings: Settings, on_progress: Progress) -> HourlyRecord:
+    if asked.observed is None:
+        return _of_airport(site, asked, settings, on_progress)
+    path = asked.observed
     if path.suffix != ".json":
-        return gather_hours(read_csv(path)), height
+        return gather_hours(read_csv(path))
     try:
         body = path.read_bytes()
     except OSError as fault:
         raise WxflyError(f"{path}: cannot be read ({fault.strerror})") from None
-    return gather_hours(parse_metar(body, station=options.get("station"), what=path.name)), height
+    return gather_hours(parse_metar(body, station=asked.station or None, what=path.name))
 
 
-def _of_airport(site: Site, options: Mapping[str, Any], settings: Settings, on_progress: Progress) -> HourlyRecord:
+def _of_airport(site: Site, asked: VerificationAsked, settings: Settings, on_progress: Progress) -> HourlyRecord:
     """Ask for the past reports of the airport named, or of the nearest one that has reported lately."""
     from wxfly.history.airport_reports import FARTHEST_KM, latest_report
     from wxfly.sources.airport_reports import get_station_reports
 
-    if options.get("offline"):
+    if asked.offline:
         raise WxflyError("there are no observations to compare with; give a file with --observed, or go online")
-    station = str(options.get("station") or "").upper()
+    station = asked.station.upper()
     if not station:
         on_progress(f"asking for the airports around {site.name}")
         nearest = latest_report(site, settings=settings)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -11,11 +11,13 @@ from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import ENERGY_FIGURES, find_aircraft, load_aircraft
 from wxfly.pilot.own_files import told
 from wxfly.pilot.rules import find_rules, load_rules
+from wxfly.pilot.settings import own_aircraft_file, own_rules_file, sites_file
 from wxfly.pilot.site import Site, check_name, read_sites, save_site
 from wxfly.pilot.site import remove_site as forget_site
-from wxfly.question.ask import Progress, own_aircraft_file, own_rules_file, sites_file
 from wxfly.report.text.console import aligned
 from wxfly.units import SYSTEMS, from_si, parse_quantity
+
+Progress = Callable[[str], None]
 
 
 def fetch(sites: Sequence[str], model: str | None, *, on_progress: Progress) -> list[str]:

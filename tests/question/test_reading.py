@@ -1,0 +1,37 @@
+"""From the pilot's words to one typed question."""
+
+import pytest
+
+from wxfly.errors import WxflyError
+from wxfly.pilot.aircraft import find_aircraft
+from wxfly.question.reading import read_question
+from wxfly.question.words import Words, read_words
+
+
+def test_a_question_is_read_into_si():
+    words = Words(
+        units="imperial", height="100", distance="1000ft", toward="SW", confidence=0.8, ensemble=("a, b", "c")
+    )
+    question = read_question("compare", ["heath@60ft", "meadow"], words)
+    assert [(p.words, round(p.height, 2)) for p in question.places] == [("heath", 18.29), ("meadow", 30.48)]
+    assert question.sortie.distance == pytest.approx(304.8)
+    assert question.toward == 225.0
+    assert (question.confidence, question.limits.confidence) == (0.8, 0.8)
+    assert question.forecast.ensembles == ("a", "b", "c")
+
+
+def test_without_a_word_about_a_flight_there_is_no_sortie():
+    assert read_question("best", [], Words()).sortie is None
+    assert read_question("best", [], Words(), with_sortie=True).sortie is not None
+
+
+def test_the_limits_of_another_aircraft_keep_what_the_pilot_asks():
+    question = read_question("best", [], Words(reserve=0.3, advised=("icing",), launch_limit="4m/s"))
+    other = question.limits_with(find_aircraft("cine-hexacopter"))
+    assert (other.reserve, other.accepted, other.maximum_gust_at_launch) == (0.3, ("icing",), 4.0)
+    assert other.maximum_wind != question.limits.maximum_wind
+
+
+def test_a_misspelt_word_is_refused_with_the_nearest():
+    with pytest.raises(WxflyError, match="option 'hieght' is not known; did you mean 'height'"):
+        read_words({"hieght": "80m"})

@@ -1,0 +1,404 @@
+"""Reading a question: the pilot's words become one immutable value in SI units, and everything after takes that."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+
+from wxfly.answer.request import QuestionKind
+from wxfly.errors import WxflyError, unknown_name
+from wxfly.flight.anemometer_limits import HAND_HEIGHT, check_hand_height
+from wxfly.flight.anemometer_reading import check_temperature
+from wxfly.flight.plan import BATTERY_RESERVE, CONFIDENCE
+from wxfly.pilot.aircraft import DEFAULT as DEFAULT_AIRCRAFT
+from wxfly.pilot.aircraft import Aircraft, find_aircraft
+from wxfly.pilot.elements import NAMES, REQUIRED_BY_DEFAULT
+from wxfly.pilot.intent import Intent, read_intent
+from wxfly.pilot.limits import Limits, limits_for
+from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
+from wxfly.pilot.rules import RuleSet, find_rules
+from wxfly.pilot.settings import own_aircraft_file, own_rules_file, sites_file
+from wxfly.pilot.site import read_sites, zone_of
+from wxfly.question.words import Words
+from wxfly.times import read_day, read_moment
+from wxfly.units import read_quantity
+
+DEFAULT_HEIGHT = 60.0
+WEEK = 7
+_COMPASS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
+
+
+@dataclass(frozen=True)
+class Place:
+    """A place as the pilot wrote it, and the flight height there [m]."""
+
+    words: str
+    height: float
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """Which forecast is asked for.
+
+    Attributes
+    ----------
+    model : str or None
+        None for that of the settings.
+    path : Path or None
+        Of a saved reply or a forecast file that answers instead of a service.
+    offline : bool
+        Whether no service is asked.
+    as_of : numpy.datetime64 or None
+        The moment to answer for, UTC; None for now.
+    ensembles : tuple of str
+        Names of the ensembles whose members give the chance.
+    uses_site_record : bool
+        Whether wind and gust are corrected by the record of the site.
+    """
+
+    model: str | None = None
+    path: Path | None = None
+    offline: bool = False
+    as_of: np.datetime64 | None = None
+    ensembles: tuple[str, ...] = ()
+    uses_site_record: bool = False
+
+
+@dataclass(frozen=True)
+class AskedOfLimits:
+    """What the pilot asks of the limits, whatever the aircraft.
+
+    Attributes
+    ----------
+    required, accepted : tuple of str
+        Elements, as in `wxfly.pilot.limits.Limits`.
+    reserve, confidence, gust_at_launch : float or None
+        In place of the usual ones [1], [1], [m s-1]; None where the pilot gives none.
+    """
+
+    required: tuple[str, ...]
+    accepted: tuple[str, ...]
+    reserve: float | None
+    confidence: float | None
+    gust_at_launch: float | None
+
+
+@dataclass(frozen=True)
+class Sortie:
+    """What is to be flown, as far as the pilot says.
+
+    Attributes
+    ----------
+    distance : float or None
+        Over ground to the farthest point [m]; None for as far as the aircraft's attitude is seen.
+    return_height : float or None
+        Above ground [m]; None for the flight height.
+    work_time : float
+        At the farthest point [s].
+    batteries : int
+        How many are charged.
+    reserve : float
+        Share of a battery to land with.
+    battery_temperature : float or None
+        Before take-off [K]; None for the air's.
+    payload : float
+        Beyond the aircraft's own mass [kg].
+    """
+
+    distance: float | None = None
+    return_height: float | None = None
+    work_time: float = 0.0
+    batteries: int = 1
+    reserve: float = BATTERY_RESERVE
+    battery_temperature: float | None = None
+    payload: float = 0.0
+
+
+@dataclass(frozen=True)
+class Question:
+    """What a pilot asks, in SI units.
+
+    Attributes
+    ----------
+    kind : str
+        ``best``, ``compare`` or ``week``.
+    places : tuple of Place
+        In the order asked; empty for the first saved site or the demonstration.
+    height : float
+        Flight height above ground where no place is named [m].
+    aircraft, rules, limits, intent
+        With what, under which rules, compared with what, and for how long.
+    asked_of_limits : AskedOfLimits
+        What the pilot asks of the limits of any aircraft.
+    forecast : Forecast
+        Which forecast is asked for.
+    day : date or None
+        At the site; None for `first_day`.
+    first_day : int
+        How many days from today the day asked about is.
+    days : int
+        How many days a week's question covers.
+    toward : float or None
+        Direction in which the pilot looks at the aircraft [degree].
+    prefers_low_light : bool
+        Whether windows in golden or blue hour come first.
+    sortie : Sortie or None
+        What is to be flown; None where the way home is not asked for.
+    confidence : float
+        How sure the way home and a reading must be.
+    ranks_anew : bool
+        Whether windows are ranked whatever was chosen before.
+    units : str
+        Key of `wxfly.units.SYSTEMS` in which the answer is shown.
+    time_zone : str or None
+        IANA zone in which times are shown; None for each site's own.
+    """
+
+    kind: QuestionKind
+    places: tuple[Place, ...]
+    height: float
+    aircraft: Aircraft
+    rules: RuleSet
+    limits: Limits
+    asked_of_limits: AskedOfLimits
+    intent: Intent
+    forecast: Forecast
+    day: date | None
+    first_day: int
+    days: int
+    toward: float | None
+    prefers_low_light: bool
+    sortie: Sortie | None
+    confidence: float
+    ranks_anew: bool
+    units: str
+    time_zone: str | None
+
+    def limits_with(self, aircraft: Aircraft) -> Limits:
+        """Return the limits of the question for another aircraft."""
+        return _limits(aircraft, self.rules, self.asked_of_limits)
+
+
+@dataclass(frozen=True)
+class BriefQuestion:
+    """A question for the flight brief of one window.
+
+    Attributes
+    ----------
+    question : Question
+        Of one site.
+    anemometer_height : float
+        Above ground [m].
+    rank : int
+        Which window; the best is 1.
+    """
+
+    question: Question
+    anemometer_height: float
+    rank: int
+
+
+@dataclass(frozen=True)
+class CheckQuestion:
+    """A reading of an anemometer and the question for the rest of the day.
+
+    Attributes
+    ----------
+    question : Question
+        Of one site.
+    anemometer_height : float
+        Above ground [m].
+    mean, gust : float
+        [m s-1]; the gust is None where none was read.
+    temperature : float or None
+        In the shade [K].
+    """
+
+    question: Question
+    anemometer_height: float
+    mean: float
+    gust: float | None
+    temperature: float | None
+
+
+def read_question(
+    kind: QuestionKind, places: Sequence[str], words: Words, *, first_day: int = 1, with_sortie: bool = False
+) -> Question:
+    """Read what a pilot asks; no service is asked and no forecast opened.
+
+    Parameters
+    ----------
+    kind : str
+        ``best``, ``compare`` or ``week``.
+    places : sequence of str
+        As the pilot wrote them, each with an optional ``@height``; empty for the first saved site or the demonstration.
+    words : Words
+        The rest of what is asked.
+    first_day : int, optional
+        How many days from today the day asked about is, where none is given.
+    with_sortie : bool, optional
+        Whether the way home is judged even where the words say nothing of a sortie.
+
+    Raises
+    ------
+    WxflyError
+        For anything the pilot can put right.
+    """
+    units = words.units or "metric"
+    aircraft = find_aircraft(words.aircraft or DEFAULT_AIRCRAFT, own_aircraft_file())
+    rules = find_rules(words.rules or DEFAULT_RULES, own_rules_file())
+    asked_of_limits = _asked_of_limits(words, units)
+    intent = read_intent(
+        duration=words.duration,
+        contingency=words.contingency,
+        survey=words.survey,
+        hold=words.hold,
+        costs=words.costs,
+    )
+    height = _length(words.height, units)
+    height = DEFAULT_HEIGHT if height is None else height
+    if words.time_zone:
+        zone_of(words.time_zone)
+    return Question(
+        kind,
+        tuple(_place(text, height, units) for text in places),
+        height,
+        aircraft,
+        rules,
+        _limits(aircraft, rules, asked_of_limits),
+        asked_of_limits,
+        intent,
+        Forecast(
+            words.model,
+            words.forecast_path,
+            words.offline,
+            read_moment(words.as_of),
+            tuple(part.strip() for text in words.ensemble for part in text.split(",") if part.strip()),
+            words.site_record,
+        ),
+        read_day(words.day),
+        first_day,
+        WEEK if words.days is None else words.days,
+        read_direction(words.toward),
+        words.prefer == "low-light",
+        _sortie(words, units) if with_sortie or words.plans_a_sortie else None,
+        CONFIDENCE if words.confidence is None else max(float(words.confidence), 0.5),
+        words.fresh,
+        units,
+        words.time_zone,
+    )
+
+
+def read_brief_question(place: str | None, words: Words) -> BriefQuestion:
+    """Read a question for a flight brief; as `read_question`, of one site and always with its way home."""
+    question = read_question("best", [place] if place else [], words, with_sortie=True)
+    return BriefQuestion(question, _anemometer_height(words, question.units), 1 if words.rank is None else words.rank)
+
+
+def read_check_question(place: str | None, words: Words) -> CheckQuestion:
+    """Read a reading of an anemometer, and the question for the rest of today."""
+    question = read_question("best", [place] if place else [], words, first_day=0)
+    units = question.units
+    if words.mean is None:
+        raise WxflyError("a reading needs its mean wind, such as --mean 3.1m/s")
+    mean = read_quantity(words.mean, "speed", units)
+    gust = read_quantity(words.gust, "speed", units) if words.gust else None
+    if mean < 0:
+        raise WxflyError(f"a mean wind of '{words.mean}' is below zero")
+    if gust is not None and gust < mean:
+        raise WxflyError(f"a gust of '{words.gust}' is below the mean of '{words.mean}'; are the two exchanged?")
+    temperature = read_quantity(words.temperature, "temperature", units) if words.temperature else None
+    if temperature is not None:
+        check_temperature(temperature)
+    return CheckQuestion(question, _anemometer_height(words, units), mean, gust, temperature)
+
+
+def _anemometer_height(words: Words, units: str) -> float:
+    height = _length(words.hand_height, units)
+    height = HAND_HEIGHT if height is None else height
+    check_hand_height(height)
+    return height
+
+
+def _place(text: str, height: float, units: str) -> Place:
+    """Take ``SITE@80m`` apart; a saved name with an at sign of its own stays whole."""
+    words, at, tail = text.rpartition("@")
+    if not at or not words or text in read_sites(sites_file()):
+        return Place(text, height)
+    own = _length(tail, units)
+    return Place(words, height if own is None else own)
+
+
+def _asked_of_limits(words: Words, units: str) -> AskedOfLimits:
+    for name in (*words.required, *words.advised):
+        if name not in NAMES:
+            raise unknown_name("element", name, NAMES)
+    both = sorted(set(words.required) & set(words.advised))
+    if both:
+        raise WxflyError(f"{both[0]} is given to --require and to --advise; give it to one")
+    wanted = (set(REQUIRED_BY_DEFAULT) | set(words.required)) - set(words.advised)
+    launch = read_quantity(words.launch_limit, "speed", units) if words.launch_limit else None
+    if launch is not None and not launch > 0:
+        raise WxflyError(f"a launch limit of '{words.launch_limit}' is not above zero")
+    return AskedOfLimits(
+        tuple(name for name in NAMES if name in wanted),
+        tuple(dict.fromkeys(words.advised)),
+        words.reserve,
+        words.confidence,
+        launch,
+    )
+
+
+def _limits(aircraft: Aircraft, rules: RuleSet, asked: AskedOfLimits) -> Limits:
+    """Return the limits of an aircraft under rules, with what the pilot asks of them."""
+    limits = replace(limits_for(aircraft, rules, required=asked.required), accepted=asked.accepted)
+    if asked.reserve is not None:
+        limits = replace(limits, reserve=asked.reserve)
+    if asked.confidence is not None:
+        limits = replace(limits, confidence=asked.confidence)
+    if asked.gust_at_launch is not None:
+        limits = replace(limits, maximum_gust_at_launch=asked.gust_at_launch)
+    return limits
+
+
+def _sortie(words: Words, units: str) -> Sortie:
+    reserve = BATTERY_RESERVE if words.battery_reserve is None else float(words.battery_reserve)
+    if not 0 <= reserve < 1:
+        raise WxflyError(f"a battery reserve of {reserve:g} is not a share; wanted 0 to below 1, such as 0.25")
+    distance = _length(words.distance, units)
+    work = read_quantity(words.work, "time", units) if words.work else 0.0
+    if (distance is not None and distance < 0) or work < 0:
+        raise WxflyError("a distance or a time of work below zero cannot be flown")
+    return Sortie(
+        distance,
+        _length(words.return_height, units),
+        work,
+        1 if words.batteries is None else words.batteries,
+        reserve,
+        read_quantity(words.cells, "temperature", units) if words.cells else None,
+        read_quantity(words.payload, "mass", units) if words.payload else 0.0,
+    )
+
+
+def _length(text: str | None, units: str) -> float | None:
+    """Read a length [m], without a unit in that of `units`; None where none is given."""
+    return read_quantity(text, "length", units) if text else None
+
+
+def read_direction(text: str | None) -> float | None:
+    """Read a direction in degrees from north or as a point of the compass."""
+    if not text:
+        return None
+    if text.upper() in _COMPASS:
+        return _COMPASS.index(text.upper()) * 22.5
+    try:
+        degrees = float(text)
+    except ValueError:
+        degrees = -1.0
+    if not 0 <= degrees <= 360:
+        raise WxflyError(f"direction '{text}' is not understood; wanted 0 to 360 degrees or a point such as SW")
+    return degrees % 360
