@@ -17,7 +17,7 @@ import xarray as xr
 from scenarios import PLACES, SCENARIOS, Scenario
 from weather import HEIGHTS, Array, make_weather
 
-from wxfly.cube.contract import OF_SOME_SOURCES, VARIABLES, attributes_of, check_forecast, mark_carried
+from wxfly.cube.contract import OF_SOME_SOURCES, VARIABLES, Provenance, finish_cube
 from wxfly.cube.netcdf import save_cube
 
 GENERATOR_VERSION = "1"
@@ -44,13 +44,13 @@ def make_cube(scenario: Scenario) -> xr.Dataset:
         if name in OF_SOME_SOURCES:
             continue
         if name == "kp_index":
-            variables[name] = (("time",), kp_of_hours(times, scenario), attributes_of(name))
+            variables[name] = (("time",), kp_of_hours(times, scenario))
             continue
         dims = ("time", "site", "height") if row.has_height else ("time", "site")
         values = np.stack([weather[name] for weather in by_place], axis=1)
-        variables[name] = (dims, values, attributes_of(name))
-    cube = xr.Dataset(variables, coords=_coordinates(times, run, season), attrs=_provenance(scenario))
-    return check_forecast(mark_carried(cube), place=scenario.file)
+        variables[name] = (dims, values)
+    cube = xr.Dataset(variables, coords=_coordinates(times, run, season))
+    return finish_cube(cube, _provenance(scenario), place=scenario.file)
 
 
 def kp_of_hours(times: Any, scenario: Scenario) -> Array:
@@ -68,45 +68,27 @@ def kp_of_hours(times: Any, scenario: Scenario) -> Array:
 def _coordinates(times: Any, run: np.datetime64, season: str) -> dict[str, Any]:
     ground = [place.ground[season] for place in PLACES]
     return {
-        "time": ("time", times, {"standard_name": "time", "long_name": "valid time, UTC"}),
-        "height": (
-            "height", HEIGHTS,
-            {"standard_name": "height", "long_name": "height above ground", "units": "m", "positive": "up"},
-        ),
-        "site": ("site", np.array([place.name for place in PLACES], dtype=object), {"long_name": "invented site"}),
-        "latitude": (
-            "site", np.array([g.latitude for g in ground]), {"standard_name": "latitude", "units": "degrees_north"}
-        ),
-        "longitude": (
-            "site", np.array([g.longitude for g in ground]),
-            {"standard_name": "longitude", "units": "degrees_east"},
-        ),
-        "surface_altitude": (
-            "site", np.array([float(g.surface_altitude) for g in ground]),
-            {"standard_name": "surface_altitude", "units": "m"},
-        ),
-        "time_zone": (
-            "site", np.array([place.time_zone for place in PLACES], dtype=object), {"long_name": "IANA time zone"}
-        ),
-        "forecast_reference_time": (
-            (), run, {"standard_name": "forecast_reference_time", "long_name": "run of the invented model"}
-        ),
-    }  # fmt: skip
-
-
-def _provenance(scenario: Scenario) -> dict[str, str]:
-    return {
-        "Conventions": "CF-1.11",
-        "title": scenario.title,
-        "source": "invented by the wxfly demonstration generator",
-        "institution": "wxfly",
-        "license": LICENSE,
-        "attribution": "Invented weather, made by the wxfly demonstration generator; no place on Earth had it",
-        "history": (
-            f"{MADE} invented by cached_forecasts/generate.py, version {GENERATOR_VERSION}, seed {scenario.seed}"
-        ),
-        "model": "invented",
+        "time": times,
+        "height": HEIGHTS,
+        "site": np.array([place.name for place in PLACES], dtype=object),
+        "latitude": ("site", np.array([g.latitude for g in ground])),
+        "longitude": ("site", np.array([g.longitude for g in ground])),
+        "surface_altitude": ("site", np.array([float(g.surface_altitude) for g in ground])),
+        "time_zone": ("site", np.array([place.time_zone for place in PLACES], dtype=object)),
+        "forecast_reference_time": run,
     }
+
+
+def _provenance(scenario: Scenario) -> Provenance:
+    return Provenance(
+        model="invented",
+        title=scenario.title,
+        source="invented by the wxfly demonstration generator",
+        institution="wxfly",
+        license=LICENSE,
+        attribution="Invented weather, made by the wxfly demonstration generator; no place on Earth had it",
+        history=f"{MADE} invented by cached_forecasts/generate.py, version {GENERATOR_VERSION}, seed {scenario.seed}",
+    )
 
 
 def _entry(scenario: Scenario, path: Path) -> dict[str, Any]:

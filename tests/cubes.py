@@ -3,7 +3,7 @@
 import numpy as np
 import xarray as xr
 
-from wxfly.cube.contract import VARIABLES, attributes_of, check_forecast, mark_carried
+from wxfly.cube.contract import VARIABLES, Provenance, finish_cube
 
 START = np.datetime64("2026-06-10T00", "ns")  # a long June day at 52 N: light from about 03 to 21 UTC
 HEIGHTS = (10.0, 80.0, 120.0)
@@ -43,10 +43,7 @@ def quiet_cube(hours=25, **covers):
         row = VARIABLES[name]
         dims = ("time", "height") if row.has_height else ("time",)
         values = np.broadcast_to(np.asarray(value, dtype=float), (hours, *((3,) if row.has_height else ())))
-        attributes = attributes_of(name)
-        if name in covers:
-            attributes["covers_hours"] = np.array(covers[name], dtype=float)
-        data[name] = (dims, values.copy(), attributes)
+        data[name] = (dims, values.copy())
     cube = xr.Dataset(
         data,
         coords={
@@ -57,9 +54,6 @@ def quiet_cube(hours=25, **covers):
             "surface_altitude": 30.0,
             "forecast_reference_time": START,
         },
-        attrs={
-            "source": "a test", "institution": "a test", "license": "none", "attribution": "a test", "model": "a test",
-            "history": "made for a test",
-        },
-    )  # fmt: skip
-    return check_forecast(mark_carried(cube))
+    )
+    made = Provenance("a test", "a test", "a test", "a test", "none", "none", "made for a test")
+    return finish_cube(cube, made, spans=covers)

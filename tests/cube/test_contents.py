@@ -6,6 +6,7 @@ import xarray as xr
 
 from tests.cubes import quiet_cube
 from wxfly.cube.contents import OF_CUBE, OF_VARIABLE, check_contents
+from wxfly.cube.contract import spans_of, state_spans
 from wxfly.cube.netcdf import load_cube
 from wxfly.errors import WxflyError
 from wxfly.retrieval import files as forecast_file
@@ -89,6 +90,12 @@ def _at(name, values, dims=None):
         (_at("forecast_reference_time", "today", ()), "forecast_reference_time holds .*, wanted times"),
         (_at("height", [b"a", b"b", b"c"]), "height holds .*, wanted numbers"),
         (_at("site", [3.0]), "site holds float64, wanted texts"),
+        (_at("time_bnds", np.zeros((30, 2))), "time_bnds holds float64, wanted times"),
+        (
+            _at("time_bnds", np.zeros(30, "M8[ns]"), ("time",)),
+            r"time_bnds has the shape \(30,\), wanted \(time, bnds\)",
+        ),
+        (lambda cube: cube.reset_coords("time_bnds"), "time_bnds is not a coordinate of it"),
         (lambda cube: cube.isel(site=slice(0, 0)), "there is no site in it"),
         (_at("latitude", 52.0, ()), r"latitude is over \(\), wanted \(site\)"),
         (_at("surface_altitude", 30.0, ()), r"surface_altitude is over \(\), wanted \(site\)"),
@@ -110,6 +117,18 @@ def test_a_coordinate_or_attribute_of_a_wrong_kind_is_one_line(cube, change, wor
     with pytest.raises(WxflyError, match=f"^a.nc: {words}") as caught:
         check_contents(change(cube), "a.nc")
     assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize("span", [(-1, 0), (-3, 0), (-0.5, 0), (0, 1)])
+def test_bounds_of_another_name_say_what_a_value_covers(cube, span):
+    made = state_spans(cube, dict.fromkeys(("precipitation_amount", "wind_speed_of_gust", "wind_speed"), span))
+    given = made.rename(time_bnds="bounds_of_time", bnds="nv")
+    given["time"].attrs["bounds"] = "bounds_of_time"
+    back = check_contents(given, "a.nc")
+    assert spans_of(back) == spans_of(made)
+    assert spans_of(back)["wind_speed"] == span
+    assert back["wind_speed"].attrs["cell_methods"] == "time: mean"
+    xr.testing.assert_identical(back, made)
 
 
 def _one_line(cube, name):

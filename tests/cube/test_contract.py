@@ -5,7 +5,20 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from wxfly.cube.contract import VARIABLES, attributes_of, carried_heights, check_forecast, mark_carried, restore_carried
+from tests.cubes import quiet_cube
+from wxfly.cube.contract import (
+    COORDINATES,
+    VARIABLES,
+    attributes_of,
+    carried_heights,
+    check_forecast,
+    covers_hours,
+    mark_carried,
+    restore_carried,
+    side_by_side,
+    spans_of,
+    state_spans,
+)
 from wxfly.errors import WxflyError
 
 CF_TABLE = Path(__file__).parents[1] / "reference" / "cf_standard_names.csv"
@@ -22,6 +35,16 @@ def test_standard_names_and_units_are_of_the_cf_table(row):
         assert row.units == cf_names()[row.standard_name]
     else:
         assert row.long_name
+
+
+@pytest.mark.parametrize("row", COORDINATES.values(), ids=COORDINATES)
+def test_standard_names_of_coordinates_are_of_the_cf_table(row):
+    if row.standard_name is None:
+        assert row.long_name
+        return
+    canonical = cf_names().get(row.standard_name)
+    if canonical is not None and row.units is not None:
+        assert row.units.replace("degrees", "degree") == canonical
 
 
 def cube(**changes):
@@ -145,3 +168,46 @@ def test_a_height_that_the_model_is_known_to_carry_is_lost_when_it_came_empty():
 def test_a_cube_that_never_had_it_stays_without():
     never = mark_carried(cube().drop_vars("air_temperature"))
     assert "air_temperature" not in restore_carried(never)
+
+
+def test_the_span_of_a_gust_is_stated_once():
+    instant, hour, three = (quiet_cube(wind_speed_of_gust=span) for span in ((0, 0), (-1, 0), (-3, 0)))
+    assert instant["wind_speed_of_gust"].attrs["cell_methods"] == "time: point"
+    assert hour["wind_speed_of_gust"].attrs["cell_methods"] == "time: maximum"
+    assert three["wind_speed_of_gust"].attrs["cell_methods"] == "wind_speed_of_gust_time: maximum"
+    assert [covers_hours(c, "wind_speed_of_gust") for c in (instant, hour, three)] == [(0, 0), (-1, 0), (-3, 0)]
+    assert "covers_hours" not in three["wind_speed_of_gust"].attrs
+    assert three["time"].attrs["bounds"] == "time_bnds"
+    before = (three["time_bnds"] - three["time"]) / np.timedelta64(1, "h")
+    assert (before == [-1.0, 0.0]).all()
+
+
+SPANS = [(0.0, 0.0), (-1.0, 0.0), (0.0, 1.0), (-3.0, 0.0), (-3.0, 1.0), (-1.0, 1.0)]
+
+
+@pytest.mark.parametrize("gust", SPANS)
+@pytest.mark.parametrize("precipitation", SPANS)
+def test_every_pair_of_spans_comes_back(gust, precipitation):
+    made = quiet_cube(wind_speed_of_gust=gust, precipitation_amount=precipitation)
+    wanted = {n: row.covers_hours for n, row in VARIABLES.items() if n in made}
+    wanted |= {"wind_speed_of_gust": gust, "precipitation_amount": precipitation}
+    assert spans_of(made) == wanted
+    assert spans_of(state_spans(made)) == wanted
+    assert spans_of(made.isel(time=slice(3, 5))) == wanted
+
+
+def test_a_cube_of_another_program_states_an_instant_by_its_cell_methods():
+    foreign = quiet_cube(wind_speed_of_gust=(0, 0))
+    plain = foreign.drop_vars([n for n in foreign.coords if str(n).endswith(("_bnds", "_index_time"))])
+    assert covers_hours(plain, "wind_speed_of_gust") == (0, 0)
+    assert covers_hours(plain, "precipitation_amount") == (-1, 0)
+
+
+def test_places_with_other_hours_keep_their_spans_side_by_side():
+    made = quiet_cube(wind_speed_of_gust=(-3, 0))
+    places = ("latitude", "longitude", "surface_altitude")
+    made = made.expand_dims("site", axis=1).assign_coords({k: ("site", [float(made[k])]) for k in places})
+    joined = side_by_side([made, made.isel(time=slice(2, 20))])
+    assert spans_of(joined) == spans_of(made)
+    assert joined["time_bnds"].dims == ("time", "bnds")
+    assert joined["wind_speed_of_gust"].isel(site=1, time=0).isnull()

@@ -159,6 +159,13 @@ def _no_attribute(name, of=None):
     return change
 
 
+def _times_days_apart(name):
+    def change(file):
+        file[name][:, 0] -= 3 * 86400
+
+    return change
+
+
 @pytest.mark.parametrize(
     ("change", "words"),
     [
@@ -166,7 +173,8 @@ def _no_attribute(name, of=None):
         (_attribute("carried", 3), "the attribute 'carried' is of another kind, wanted names"),
         (_attribute("members", "many"), "the attribute 'members' is 'many', wanted a whole number"),
         (_attribute("wxfly_schema", "x"), "written by a newer wxfly"),
-        (_attribute("covers_hours", "two", of="wind_speed_of_gust"), "'covers_hours' is 'two', wanted two numbers"),
+        (_attribute("cell_methods", 2, of="wind_speed_of_gust"), "'cell_methods' is of another kind, wanted a text"),
+        (_times_days_apart("time_bnds"), "wind_speed_of_gust covers -73 to +0 hours around its stamp"),
         (_attribute("units", h5py.Empty("f"), of="wind_speed"), "'units' is of another kind|not a readable netCDF"),
         (_attribute("units", "fortnights since 2026", of="time"), "not a readable netCDF file|wanted times"),
         (_attribute("scale_factor", "big", of="wind_speed"), "not a readable netCDF file|holds"),

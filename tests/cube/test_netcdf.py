@@ -9,7 +9,8 @@ import xarray as xr
 
 from tests.cubes import quiet_cube
 from wxfly.cube import netcdf
-from wxfly.cube.contract import SCHEMA_VERSION
+from wxfly.cube.contract import SCHEMA_VERSION, covers_hours, span_coordinates, spans_of
+from wxfly.cube.foreign_file import read_foreign
 from wxfly.cube.netcdf import content_checksum, load_cube, save_cube
 from wxfly.errors import DamagedError, WxflyError
 
@@ -25,7 +26,7 @@ def test_a_cube_comes_back_as_it_was(cube, tmp_path):
     back = load_cube(tmp_path / "a.nc", verify=True)
     xr.testing.assert_equal(back, cube)
     assert back["wind_speed"].attrs["units"] == "m s-1"
-    assert back["wind_speed_of_gust"].attrs["covers_hours"].tolist() == [-1.0, 0.0]
+    assert covers_hours(back, "wind_speed_of_gust") == (-1.0, 0.0)
     assert {k: back.attrs[k] for k in cube.attrs} == cube.attrs
 
 
@@ -50,7 +51,7 @@ def test_any_netcdf_tool_opens_it(cube, tmp_path):
     save_cube(cube, tmp_path / "a.nc")
     header = subprocess.run(["ncdump", "-h", tmp_path / "a.nc"], capture_output=True, text=True, check=True).stdout
     assert 'standard_name = "wind_speed"' in header
-    assert "hours since 1970-01-01" in header
+    assert "seconds since 1970-01-01" in header
 
 
 def test_writing_leaves_nothing_beside(cube, tmp_path):
@@ -70,6 +71,38 @@ def test_a_failed_write_leaves_the_old_file_and_nothing_beside(cube, tmp_path, m
         save_cube(cube * 1.0, tmp_path / "a.nc")
     assert (tmp_path / "a.nc").read_bytes() == before
     assert [p.name for p in tmp_path.iterdir()] == ["a.nc"]
+
+
+@pytest.mark.parametrize("gust", [(0, 0), (-1, 0), (-3, 1), (-0.5, 0)])
+def test_spans_come_back_and_no_variable_lists_the_times_of_another(tmp_path, gust):
+    cube = quiet_cube(wind_speed_of_gust=gust)
+    save_cube(cube, tmp_path / "a.nc")
+    assert spans_of(load_cube(tmp_path / "a.nc")) == spans_of(cube)
+    plain = xr.open_dataset(tmp_path / "a.nc", engine="h5netcdf", decode_coords=False)
+    assert "_time" not in plain["wind_speed"].attrs["coordinates"].replace("forecast_reference_time", "")
+    is_own = gust in ((-3, 1), (-0.5, 0))
+    assert ("wind_speed_of_gust_time" in plain["wind_speed_of_gust"].attrs["coordinates"]) == is_own
+    assert "_FillValue" not in plain["height"].encoding
+    assert "coordinates" not in plain.attrs
+
+
+@pytest.mark.parametrize("read", [load_cube, read_foreign])
+def test_the_spans_of_a_file_of_an_early_wxfly_are_read(read, tmp_path, monkeypatch):
+    cube = quiet_cube(wind_speed_of_gust=(0, 0), precipitation_amount=(0, 1), kp_index=(-3, 0))
+    early = cube.drop_vars(span_coordinates(cube)).copy()
+    for name, span in spans_of(cube).items():
+        early[name].attrs["covers_hours"] = np.array(span)
+    early["wind_speed_of_gust"].attrs["cell_methods"] = "time: maximum"
+    monkeypatch.setattr(netcdf, "SCHEMA_VERSION", 1)
+    save_cube(early, tmp_path / "a.nc")
+    monkeypatch.undo()
+    load_cube(tmp_path / "a.nc", verify=True)
+    xr.testing.assert_identical(read(tmp_path / "a.nc").drop_attrs(), cube.drop_attrs())
+    assert spans_of(read(tmp_path / "a.nc")) == spans_of(cube)
+    early["wind_speed_of_gust"].attrs["covers_hours"] = np.array([1.0, 2.0, 3.0])
+    save_cube(early, tmp_path / "a.nc")
+    with pytest.raises(WxflyError, match="'covers_hours' of wind_speed_of_gust is not two numbers of hours"):
+        read(tmp_path / "a.nc")
 
 
 def test_a_newer_schema_is_refused_by_name(cube, tmp_path, monkeypatch):

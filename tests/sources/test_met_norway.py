@@ -100,9 +100,9 @@ def test_percentiles_are_read_where_they_are_given():
 
 def test_sums_look_forward_and_gusts_count_on_both_sides():
     cube = parse_forecast(body())
-    assert covers_hours(cube["precipitation_amount"], "precipitation_amount") == (0.0, 1.0)
-    assert covers_hours(cube["weather_code"], "weather_code") == (0.0, 1.0)
-    assert covers_hours(cube["wind_speed_of_gust"], "wind_speed_of_gust") == (-1.0, 1.0)
+    assert covers_hours(cube, "precipitation_amount") == (0.0, 1.0)
+    assert covers_hours(cube, "weather_code") == (0.0, 1.0)
+    assert covers_hours(cube, "wind_speed_of_gust") == (-1.0, 1.0)
     assert cube["precipitation_amount"].values.tolist() == [0.0, 1.2, 0.0]
     assert cube["weather_code"].values.tolist() == [3.0, 63.0, 3.0]
 

@@ -58,7 +58,6 @@ def test_kp_is_held_over_its_three_hours_and_not_known_past_the_end():
     assert kp.values[1:7].tolist() == [3.67] * 3 + [4.67] * 3
     assert kp.attrs["known_until"] == "2026-03-10T06:00Z"
     assert kp.attrs["outlook_from"] == "none"
-    assert tuple(kp.attrs["covers_hours"]) == (0.0, 1.0)
 
 
 def test_a_hole_in_the_forecast_is_a_hole():

@@ -88,6 +88,24 @@ def derive(
     )
 
 
+def derive_wind(hours: Taker, *, height: float, site: Site | None = None) -> xr.Dataset:
+    """Work out wind and gust at a height, as `derive` does, and nothing else.
+
+    Parameters
+    ----------
+    hours : Taker
+        As `hours_of` gives it.
+    height, site
+        As in `derive`.
+
+    Returns
+    -------
+    xarray.Dataset
+        Those variables of `derive` that are of wind.
+    """
+    return _dataset(hours, _wind(hours, height, site))
+
+
 def _dataset(take: Taker, results: dict[str, Array]) -> xr.Dataset:
     """Put results back under their names, with units and long names."""
     coords = {k: v for k, v in take.hours.coords.items() if "height" not in v.dims and k != "height"}
@@ -360,14 +378,14 @@ def derive_flight(
     conditions = derive(hours, height=height, site=site, daylight_rule=limits.daylight_rule)
     heights: dict[str, float] = {}
     if limits.maximum_gust_at_launch is not None:
-        at_hand = derive(hours, height=HEIGHT_OF_LAUNCH, site=site, daylight_rule=limits.daylight_rule)
+        at_hand = derive_wind(hours, height=HEIGHT_OF_LAUNCH, site=site)
         conditions = conditions.assign(
             largest_gust_at_launch=at_hand["wind_speed_of_gust"],
             gust_standard_deviation_at_launch=at_hand["gust_standard_deviation"],
         )
         heights["launch"] = HEIGHT_OF_LAUNCH
     if return_height is not None and return_height > height:
-        higher = derive(hours, height=return_height, site=site, daylight_rule=limits.daylight_rule)
+        higher = derive_wind(hours, height=return_height, site=site)
         conditions = conditions.assign({f"{name}_at_return": higher[name] for name in _AT_HEIGHT})
         heights["return"] = return_height
     return conditions.assign_attrs(phase_heights=heights) if heights else conditions

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from wxfly.cube.contract import carried_heights, covers_hours
+from wxfly.cube.contract import carried_heights, covers_hours, span_coordinates, spans_of, state_spans
 
 Array = npt.NDArray[np.float64]
 
@@ -43,14 +43,14 @@ def cut_hours(cube: xr.Dataset, start: np.datetime64 | None, end: np.datetime64 
         whole = end.astype("datetime64[h]")
         last = (whole if whole == end.astype("datetime64[s]") else whole + HOUR).astype(time.dtype)
     last = max(last, first + HOUR)
-    spans = [covers_hours(cube.variables[n], str(n)) for n in cube.data_vars]
-    reach = int(max(-min((begin for begin, _ in spans), default=0.0), 1.0))
+    spans = spans_of(cube)
+    reach = int(max(-min((begin for begin, _ in spans.values()), default=0.0), 1.0))
     wanted = np.arange(first, last + reach * HOUR, HOUR)
     at = int((first - time[0]) / HOUR)
     if at >= 0 and at + wanted.size <= time.size:
         cube = cube.isel(time=slice(at, at + wanted.size))
     else:
-        cube = cube.reindex(time=wanted)
+        cube = state_spans(cube.reindex(time=wanted), spans)
     return cube.assign_attrs(cube.attrs | {"hours": int((last - first) / HOUR)})
 
 
@@ -75,15 +75,18 @@ def to_hours(cube: xr.Dataset) -> xr.Dataset:
     for name, variable in cube.variables.items():
         if name not in cube.data_vars:
             continue
-        covers = covers_hours(variable, str(name))
+        covers = covers_hours(cube, str(name))
         dims = tuple(str(d) for d in variable.dims)
         taken = [_shifted(variable.values, dims.index("time"), k, count) for k in stamps_of_hour(covers)]
         if covers[0] == covers[1]:
             hours[str(name)] = (("edge", *dims), np.stack(taken))
         else:
             hours[str(name)] = (dims, np.maximum.reduce(taken))  # NaN in any of them stays NaN
+    stated = span_coordinates(cube)  # an hour is of one span: what it needs of them has been used
     coords = {
-        k: (c.dims, c.values[:count] if c.dims == ("time",) else c.values) for k, c in cube.coords.variables.items()
+        k: (c.dims, c.values[:count] if c.dims == ("time",) else c.values)
+        for k, c in cube.coords.variables.items()
+        if k not in stated
     }
     return xr.Dataset(hours, coords=coords, attrs=cube.attrs)
 

@@ -8,47 +8,43 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from dataclasses import fields
 from typing import Any
 
 import numpy as np
 import xarray as xr
 
-from wxfly.cube.contract import ENSEMBLE, HORIZONTAL, VARIABLES
+from wxfly.cube.contract import (
+    CF_ATTRIBUTES,
+    COORDINATES,
+    EDGES_OF_SPAN,
+    ENSEMBLE,
+    HORIZONTAL,
+    NAMES,
+    NUMBERS,
+    TIME_BOUNDS,
+    TIMES,
+    VARIABLES,
+    Provenance,
+    span_coordinates,
+    state_spans,
+)
 from wxfly.errors import WxflyError
 
-_TEXT, _COUNT, _SPAN, _CARRIED = "a text", "a whole number", "two numbers of hours, the first not above the second", (
-    "names of a cube's variables, each with its heights"
-)  # fmt: skip
+_TEXT, _COUNT, _CARRIED = "a text", "a whole number", "names of a cube's variables, each with its heights"
 
 # Attributes of a cube, then those of its variables and coordinates, and what each must be. Others are left out.
 OF_CUBE: Mapping[str, str] = {
-    "source": _TEXT, "institution": _TEXT, "license": _TEXT, "attribution": _TEXT, "history": _TEXT, "model": _TEXT,
-    "retrieved": _TEXT, "not_used": _TEXT, "title": _TEXT, "comment": _TEXT, "Conventions": _TEXT,
+    **{field.name: _TEXT for field in fields(Provenance)}, "Conventions": _TEXT, "comment": _TEXT, "not_used": _TEXT,
     "carried": _CARRIED, "members": _COUNT, "missing_members": _COUNT,
     "wxfly_schema": _COUNT, "content_sha256": _TEXT,
 }  # fmt: skip
 OF_VARIABLE: Mapping[str, str] = {
-    "units": _TEXT, "standard_name": _TEXT, "long_name": _TEXT, "cell_methods": _TEXT, "comment": _TEXT,
-    "positive": _TEXT, "axis": _TEXT, "bounds": _TEXT, "covers_hours": _SPAN,
+    **dict.fromkeys(CF_ATTRIBUTES, _TEXT),
     "source": _TEXT, "attribution": _TEXT, "retrieved": _TEXT, "observed_until": _TEXT, "outlook_issued": _TEXT,
     "outlook_from": _TEXT, "known_until": _TEXT,
 }  # fmt: skip
-
-# Coordinates: the kinds of their values, in words, and the dimensions that they may have.
-_NUMBERS, _TIMES, _NAMES = ("fiu", "numbers"), ("M", "times"), ("OU", "texts")
-OF_COORDINATES: Mapping[str, tuple[tuple[str, str], tuple[tuple[str, ...], ...]]] = {
-    "time": (_TIMES, (("time",),)),
-    "height": (_NUMBERS, (("height",),)),
-    "latitude": (_NUMBERS, ((), ("site",), ("latitude",))),  # one place, sites, a grid
-    "longitude": (_NUMBERS, ((), ("site",), ("longitude",))),
-    "surface_altitude": (_NUMBERS, ((), ("site",), ("latitude", "longitude"))),
-    "site": (_NAMES, (("site",),)),
-    "time_zone": (_NAMES, ((), ("site",))),
-    "forecast_reference_time": (_TIMES, ((),)),
-    "oldest_run": (_TIMES, ((),)),
-    ENSEMBLE: (_NUMBERS, ((ENSEMBLE,),)),
-    "last_time": (_TIMES, ((ENSEMBLE,),)),
-}
+_KINDS = {NUMBERS: "fiu", TIMES: "M", NAMES: "OU"}
 _ENTRY = re.compile(r"[A-Za-z0-9_]+(?: \d+(?:\.\d+)?)*")
 _LONGEST_TEXT = 4000
 
@@ -74,14 +70,16 @@ def check_contents(cube: xr.Dataset, place: str) -> xr.Dataset:
         In one line: what is of a wrong type, and what is wanted.
     """
     layout = _layout(cube, place)
+    cube = _with_our_bounds(cube)
+    spans = span_coordinates(cube)
+    for name in map(str, cube.variables):
+        if (name in COORDINATES or name in spans) and name not in cube.coords:
+            raise WxflyError(f"{place}: {name} is not a coordinate of it")
     coordinates = {
         name: _coordinate(cube[name], name, layout, place)
         for name in map(str, cube.coords)
-        if name in OF_COORDINATES and name not in VARIABLES
-    }
-    for name in map(str, cube.variables):
-        if name in OF_COORDINATES and name not in cube.coords:
-            raise WxflyError(f"{place}: {name} is not a coordinate of it")
+        if name in COORDINATES and name not in VARIABLES
+    } | {name: _of_span(cube[name], name, place) for name in spans}
     variables = {
         str(name): (variable.dims, variable.values, _checked(variable.attrs, OF_VARIABLE, f"{place}: {name}"))
         for name, variable in cube.data_vars.items()
@@ -90,7 +88,8 @@ def check_contents(cube: xr.Dataset, place: str) -> xr.Dataset:
     for dimension in (d for d in HORIZONTAL if d in cube.dims):
         if not cube.sizes[dimension]:
             raise WxflyError(f"{place}: there is no {dimension} in it")
-    return xr.Dataset(variables, coords=coordinates, attrs=_checked(cube.attrs, OF_CUBE, place))
+    checked = xr.Dataset(variables, coords=coordinates, attrs=_checked(cube.attrs, OF_CUBE, place))
+    return state_spans(checked) if "time" in checked.coords else checked
 
 
 def _layout(cube: xr.Dataset, place: str) -> int:
@@ -101,24 +100,44 @@ def _layout(cube: xr.Dataset, place: str) -> int:
     return min(len(across), 2)
 
 
+def _with_our_bounds(cube: xr.Dataset) -> xr.Dataset:
+    """Give the bounds of time the name that they have in a cube, whatever a file calls them."""
+    named = str(cube["time"].attrs.get("bounds")) if "time" in cube.coords else ""
+    if named not in cube.coords or named == TIME_BOUNDS or TIME_BOUNDS in cube.variables:
+        return cube
+    cube = cube.rename({named: TIME_BOUNDS})
+    cube["time"].attrs["bounds"] = TIME_BOUNDS
+    return cube
+
+
+def _of_span(variable: xr.DataArray, name: str, place: str) -> tuple[Any, ...]:
+    """Check a time of a single variable, or bounds of times."""
+    dims = ("time", EDGES_OF_SPAN) if name.endswith(TIME_BOUNDS) else ("time",)
+    if variable.dtype.kind not in _KINDS[TIMES]:
+        raise WxflyError(f"{place}: {name} holds {variable.dtype}, wanted {TIMES}")
+    if variable.dims[:1] != ("time",) or variable.ndim != len(dims) or variable.shape[1:] not in ((), (2,)):
+        raise WxflyError(f"{place}: {name} has the shape {variable.shape}, wanted ({', '.join(dims)})")
+    return dims, variable.values, _checked(variable.attrs, OF_VARIABLE, f"{place}: {name}")
+
+
 def _coordinate(variable: xr.DataArray, name: str, layout: int, place: str) -> tuple[Any, ...]:
-    (kinds, words), allowed = OF_COORDINATES[name]
+    holds, allowed = COORDINATES[name].holds, COORDINATES[name].over
     if name in ("latitude", "longitude", "surface_altitude"):
         allowed = (allowed[layout],)
     dims = tuple(map(str, variable.dims))
-    if variable.dtype.kind not in kinds:
-        raise WxflyError(f"{place}: {name} holds {variable.dtype}, wanted {words}")
+    if variable.dtype.kind not in _KINDS[holds]:
+        raise WxflyError(f"{place}: {name} holds {variable.dtype}, wanted {holds}")
     if dims not in allowed:
         written = " or ".join("one value" if not d else f"({', '.join(d)})" for d in allowed)
         raise WxflyError(f"{place}: {name} is over ({', '.join(dims)}), wanted {written}")
     values = variable.values
-    if kinds == _NAMES[0]:
+    if holds == NAMES:
         values = np.array([_printable(str(v)) for v in values.ravel()], dtype=object).reshape(values.shape)
     elif name == ENSEMBLE:
         if not (np.isfinite(values).all() and (values == np.rint(values)).all() and (np.abs(values) < 1e6).all()):
             raise WxflyError(f"{place}: {name} holds something that is not a whole number")
         values = values.astype(int)
-    elif kinds == _NUMBERS[0]:
+    elif holds == NUMBERS:
         values = values.astype(float)
     return dims, values, _checked(variable.attrs, OF_VARIABLE, f"{place}: {name}")
 
@@ -148,10 +167,6 @@ def _value(value: Any, wanted: str, what: str) -> Any:
         numbers = np.ravel(value) if isinstance(value, int | float | np.ndarray | np.number) else np.array([])
         if numbers.size == 1 and numbers.dtype.kind in "fiu" and float(numbers[0]).is_integer():
             return int(numbers[0])
-    elif isinstance(value, np.ndarray) and value.dtype.kind in "fiu" and value.size == 2:
-        start, end = (float(v) for v in value.ravel())
-        if -24 <= start <= end <= 24:
-            return np.array([start, end])
     given = f"'{_printable(value)[:40]}'" if isinstance(value, str) else "of another kind"
     raise WxflyError(f"{what} is {given}, wanted {wanted}")
 

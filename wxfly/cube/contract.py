@@ -13,12 +13,19 @@ A cube is an :class:`xarray.Dataset` of **one run of one model**. Its dimensions
 
 Missing values are NaN and stay NaN to the report. Units are SI. The names are CF standard names where the
 table has one (checked by ``tests/test_forecast.py``).
+
+`VARIABLES`, `COORDINATES` and `Provenance` are the one place from which every source takes names and attributes;
+`finish_cube` puts them on. The span that a value covers is stated as CF has it: ``cell_methods`` on the variable and
+bounds on its time, ``time_bnds``. A variable whose span is not that of ``time_bnds`` has a time coordinate of its own,
+such as ``wind_speed_of_gust_time``, with bounds of its own.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+import re
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -27,7 +34,11 @@ import xarray as xr
 from wxfly.errors import WxflyError, shortened
 from wxfly.pilot.own_files import plain
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
+CONVENTIONS = "CF-1.11"
+
+Span = tuple[float, float]
+"""What a stamp covers, in hours from the stamp."""
 
 
 @dataclass(frozen=True)
@@ -41,24 +52,28 @@ class Variable:
     standard_name : str or None
         The CF standard name; None where the table has none, then `long_name` alone describes it.
     covers_hours : tuple of float
-        The span a stamp speaks for, in hours from the stamp: ``(0, 0)`` is an instant, ``(-1, 0)`` the hour
-        before, ``(0, 1)`` the hour after. A source that means something else says so in the variable's
-        attribute of the same name.
+        The span that a stamp covers, in hours from the stamp: ``(0, 0)`` is an instant, ``(-1, 0)`` the hour
+        before, ``(0, 1)`` the hour after. A source that means something else says so to `finish_cube`.
     lowest, highest : float
         Magnitudes outside are a fault of the source, not weather.
     has_height : bool
         Whether the variable has the ``height`` dimension.
+    method : str or None
+        How a value stands for its span, as CF names it; None where CF has no word for it.
+    units_metadata : str or None
+        For temperatures, whether the value is one on the scale or a difference.
     """
 
     name: str
     units: str
     standard_name: str | None
     long_name: str
-    covers_hours: tuple[float, float]
+    covers_hours: Span
     lowest: float
     highest: float
     has_height: bool = False
-    cell_methods: str | None = None
+    method: str | None = None
+    units_metadata: str | None = None
 
 
 _HIGHEST = 1e5  # [m]
@@ -66,6 +81,7 @@ _LONGEST_HOURS = 24.0
 _INSTANT = (0.0, 0.0)
 _HOUR_BEFORE = (-1.0, 0.0)
 _HOUR_AFTER = (0.0, 1.0)
+_ON_SCALE, _DIFFERENCE = "temperature: on_scale", "temperature: difference"
 
 _ROWS = (
     Variable("wind_speed", "m s-1", "wind_speed", "mean wind", _INSTANT, 0, 120, True),
@@ -75,14 +91,19 @@ _ROWS = (
     ),
     Variable(
         "wind_speed_of_gust", "m s-1", "wind_speed_of_gust", "gust at 10 m", _HOUR_BEFORE, 0, 150,
-        cell_methods="time: maximum",
-    ),
-    Variable("air_temperature", "K", "air_temperature", "air temperature at 2 m", _INSTANT, 170, 340),
-    Variable(
-        "air_temperature_aloft", "K", "air_temperature", "air temperature aloft", _INSTANT, 170, 340, True
+        method="maximum",
     ),
     Variable(
-        "dew_point_temperature", "K", "dew_point_temperature", "dew point at 2 m", _INSTANT, 150, 320
+        "air_temperature", "K", "air_temperature", "air temperature at 2 m", _INSTANT, 170, 340,
+        units_metadata=_ON_SCALE,
+    ),
+    Variable(
+        "air_temperature_aloft", "K", "air_temperature", "air temperature aloft", _INSTANT, 170, 340, True,
+        units_metadata=_ON_SCALE,
+    ),
+    Variable(
+        "dew_point_temperature", "K", "dew_point_temperature", "dew point at 2 m", _INSTANT, 150, 320,
+        units_metadata=_ON_SCALE,
     ),
     Variable("relative_humidity", "1", "relative_humidity", "relative humidity at 2 m", _INSTANT, 0, 1.2),
     Variable(
@@ -95,13 +116,13 @@ _ROWS = (
     ),
     Variable(
         "precipitation_amount", "kg m-2", "precipitation_amount", "precipitation of the hour",
-        _HOUR_BEFORE, 0, 400, cell_methods="time: sum",
+        _HOUR_BEFORE, 0, 400, method="sum",
     ),
     Variable(
         "precipitation_probability", "1", None, "probability of more than 0.1 mm in the hour",
         _HOUR_BEFORE, 0, 1,
     ),
-    Variable("weather_code", "1", None, "present weather, WMO code table 4677", _INSTANT, 0, 99),
+    Variable("weather_code", "1", None, "present weather, WMO code table 4677", _INSTANT, 0, 99, method="mode"),
     Variable("cloud_area_fraction", "1", "cloud_area_fraction", "cloud cover", _INSTANT, 0, 1),
     Variable(
         "low_type_cloud_area_fraction", "1", "low_type_cloud_area_fraction", "low cloud cover", _INSTANT, 0, 1
@@ -135,7 +156,7 @@ _ROWS = (
     Variable(
         "lifted_index", "K",
         "temperature_difference_between_ambient_air_and_air_lifted_adiabatically_from_the_surface",
-        "lifted index", _INSTANT, -30, 80,
+        "lifted index", _INSTANT, -30, 80, units_metadata=_DIFFERENCE,
     ),
     Variable(
         "atmosphere_boundary_layer_thickness", "m", "atmosphere_boundary_layer_thickness",
@@ -153,11 +174,11 @@ _ROWS = (
     ),
     Variable(
         "air_temperature_percentile_10", "K", None, "tenth percentile of the air temperature at 2 m",
-        _INSTANT, 170, 340,
+        _INSTANT, 170, 340, units_metadata=_ON_SCALE,
     ),
     Variable(
         "air_temperature_percentile_90", "K", None, "ninetieth percentile of the air temperature at 2 m",
-        _INSTANT, 170, 340,
+        _INSTANT, 170, 340, units_metadata=_ON_SCALE,
     ),
     Variable("kp_index", "1", None, "planetary Kp, held over its three hours", _HOUR_AFTER, 0, 9),
 )  # fmt: skip
@@ -180,27 +201,294 @@ WIND = ("wind_speed", "wind_from_direction")
 HORIZONTAL = ("site", "latitude", "longitude")
 ENSEMBLE = "realization"
 
-# What a cube says of itself; the first four are never empty.
-PROVENANCE = ("source", "institution", "license", "attribution", "history", "model")
+
+@dataclass(frozen=True)
+class Coordinate:
+    """One coordinate of a cube.
+
+    Attributes
+    ----------
+    name, units : str
+        Name in the cube, and unit as CF writes it; times have none before they are written, and names have none.
+    standard_name : str or None
+        The CF standard name, where the table has one.
+    axis : str or None
+        The CF axis, where the coordinate is a dimension.
+    positive : str or None
+        For heights, the direction in which they grow.
+    holds : str
+        What its values are: one of `NUMBERS`, `TIMES` and `NAMES`.
+    over : tuple of tuple of str
+        The dimensions that it may have; for places one entry each: a single one, sites, a grid.
+    """
+
+    name: str
+    units: str | None
+    standard_name: str | None
+    long_name: str
+    holds: str
+    over: tuple[tuple[str, ...], ...]
+    axis: str | None = None
+    positive: str | None = None
 
 
-def attributes_of(name: str) -> dict[str, object]:
-    """Give the attributes that the variable of this name carries in a cube."""
+NUMBERS, TIMES, NAMES = "numbers", "times", "texts"
+_BY_ITSELF: tuple[str, ...] = ()
+_COORDINATE_ROWS = (
+    Coordinate("time", None, "time", "valid time, UTC", TIMES, (("time",),), "T"),
+    Coordinate("height", "m", "height", "height above ground", NUMBERS, (("height",),), "Z", "up"),
+    Coordinate(
+        "latitude", "degrees_north", "latitude", "latitude", NUMBERS, (_BY_ITSELF, ("site",), ("latitude",)), "Y"
+    ),
+    Coordinate(
+        "longitude", "degrees_east", "longitude", "longitude", NUMBERS, (_BY_ITSELF, ("site",), ("longitude",)), "X"
+    ),
+    Coordinate(
+        "surface_altitude", "m", "surface_altitude", "ground above mean sea level",
+        NUMBERS, (_BY_ITSELF, ("site",), ("latitude", "longitude")),
+    ),
+    Coordinate("site", None, None, "name of the site", NAMES, (("site",),)),
+    Coordinate("time_zone", None, None, "IANA time zone", NAMES, (_BY_ITSELF, ("site",))),
+    Coordinate(ENSEMBLE, "1", "realization", "member of the ensemble, 0 the control", NUMBERS, ((ENSEMBLE,),)),
+    Coordinate(
+        "forecast_reference_time", None, "forecast_reference_time", "start of the run, UTC", TIMES, (_BY_ITSELF,)
+    ),
+    Coordinate("oldest_run", None, None, "earliest start that the run may have had, UTC", TIMES, (_BY_ITSELF,)),
+    Coordinate("last_time", None, None, "last hour at which the member has a value, UTC", TIMES, ((ENSEMBLE,),)),
+)  # fmt: skip
+
+COORDINATES: dict[str, Coordinate] = {row.name: row for row in _COORDINATE_ROWS}
+"""The coordinates of a cube, by name."""
+
+
+@dataclass(frozen=True)
+class Provenance:
+    """What a cube says of itself: its global attributes.
+
+    Attributes
+    ----------
+    model, title, source, institution : str
+        The one model, a title for people, the service or the method, and who runs the model.
+    license, attribution : str
+        Of the data, and the words that its terms ask for.
+    history : str
+        When it was retrieved or made, and by what.
+    retrieved : str or None
+        When it was retrieved, ISO 8601; None where nothing was.
+    """
+
+    model: str
+    title: str
+    source: str
+    institution: str
+    license: str
+    attribution: str
+    history: str
+    retrieved: str | None = None
+
+
+CF_ATTRIBUTES = (
+    "standard_name", "long_name", "units", "units_metadata", "cell_methods", "bounds", "axis", "positive", "comment",
+)  # fmt: skip
+"""What `finish_cube` states of variables and coordinates, and what another program may add."""
+
+# What a forecast from anywhere must say of itself.
+_NEVER_EMPTY = ("source", "institution", "license", "attribution")
+
+
+def finish_cube(
+    cube: xr.Dataset,
+    provenance: Provenance,
+    *,
+    spans: Mapping[str, Span] | None = None,
+    also: Mapping[str, Collection[float]] | None = None,
+    place: str = "the forecast",
+) -> xr.Dataset:
+    """Put names, units, spans and provenance on a cube, and check it; every parser and generator ends with this.
+
+    Parameters
+    ----------
+    cube : xarray.Dataset
+        Values in SI under the contract's names, with their coordinates; attributes of variables are replaced.
+    provenance : Provenance
+        The global attributes.
+    spans : mapping, optional
+        The span of each variable whose span is not the contract's.
+    also : mapping, optional
+        As in `mark_carried`.
+    place : str, optional
+        As in `check_forecast`.
+
+    Returns
+    -------
+    xarray.Dataset
+        The finished cube.
+
+    Raises
+    ------
+    WxflyError
+        As in `check_forecast`.
+    """
+    cube = cube.copy()
+    for name in (str(n) for n in cube.data_vars):
+        if name in VARIABLES:
+            cube[name].attrs = attributes_of(name)
+    known = {k: v for k, v in asdict(provenance).items() if v is not None}
+    own = {n: VARIABLES[str(n)].covers_hours for n in cube.data_vars if n in VARIABLES} | dict(spans or {})
+    cube = state_spans(describe_coordinates(cube), own).assign_attrs(Conventions=CONVENTIONS, **known)
+    return check_forecast(mark_carried(cube, also), place=place)
+
+
+def attributes_of(name: str) -> dict[str, Any]:
+    """Return the attributes that the variable of this name has in every cube, whatever its span."""
     row = VARIABLES[name]
-    attributes: dict[str, object] = {"units": row.units, "long_name": row.long_name}
+    attributes: dict[str, Any] = {"units": row.units, "long_name": row.long_name}
     if row.standard_name:
         attributes["standard_name"] = row.standard_name
-    if row.cell_methods:
-        attributes["cell_methods"] = row.cell_methods
-    attributes["covers_hours"] = np.array(row.covers_hours)
+    if row.units_metadata:
+        attributes["units_metadata"] = row.units_metadata
     return attributes
 
 
-def covers_hours(variable: xr.Variable | xr.DataArray, name: str) -> tuple[float, float]:
-    """Give the span, in hours from its stamp, for which a value of the variable of this name speaks."""
+def describe_coordinates(cube: xr.Dataset) -> xr.Dataset:
+    """Put the attributes of `COORDINATES` on the coordinates of a cube."""
+    cube = cube.copy()
+    for row in COORDINATES.values():
+        if row.name in cube.coords:
+            stated = {
+                "standard_name": row.standard_name,
+                "long_name": row.long_name,
+                "units": row.units,
+                "positive": row.positive,
+                "axis": row.axis if row.name in cube.dims else None,
+                "bounds": cube[row.name].attrs.get("bounds"),
+            }
+            cube[row.name].attrs = {k: v for k, v in stated.items() if v is not None}
+    return cube
+
+
+TIME_BOUNDS = "time_bnds"
+EDGES_OF_SPAN = "bnds"
+"""Name of the bounds of ``time``, and of the dimension of a span's two ends."""
+# Bounds are written in the unit of what they bound: so it is fixed, for whoever writes the cube.
+TIMES_IN_FILES = {"units": "seconds since 1970-01-01", "calendar": "standard", "dtype": "int64"}
+
+
+def _own_time(name: str) -> str:
+    """Return the name of the time coordinate of a variable whose span is not the common one."""
+    return f"{name}_time"
+
+
+def span_coordinates(cube: xr.Dataset) -> list[str]:
+    """Return the names of the coordinates that state spans: bounds, and times of single variables."""
+    own = [f"{_own_time(name)}{ending}" for name in VARIABLES for ending in ("", "_bnds")]
+    return [name for name in (TIME_BOUNDS, *own) if name in cube.variables]
+
+
+def own_time(cube: xr.Dataset, name: str) -> str | None:
+    """Return the time coordinate that only the variable of this name has; None where it has none."""
+    return _own_time(name) if _own_time(name) in cube.variables else None
+
+
+def covers_hours(cube: xr.Dataset, name: str) -> Span:
+    """Return the span that a value of the variable of this name covers, in hours from its stamp."""
+    own = f"{_own_time(name)}_bnds"
     default = VARIABLES[name].covers_hours if name in VARIABLES else _INSTANT
-    start, end = (float(x) for x in np.asarray(variable.attrs.get("covers_hours", default)).ravel())
-    return start, end
+    method = _method_of(cube, name)
+    if own in cube.variables:
+        return _span_of(cube, own, default)
+    if method == "point" or (method is None and default == _INSTANT):
+        return _INSTANT
+    return _span_of(cube, TIME_BOUNDS, default) if TIME_BOUNDS in cube.variables else default
+
+
+def _method_of(cube: xr.Dataset, name: str) -> str | None:
+    """Return how a value stands for its span, as it is stated; None where nothing is."""
+    stated = re.search(r"time: (\w+)", str(cube.variables[name].attrs.get("cell_methods")))
+    return stated[1] if stated else None
+
+
+def spans_of(cube: xr.Dataset) -> dict[str, Span]:
+    """Return the span of every variable of a cube."""
+    return {str(name): covers_hours(cube, str(name)) for name in cube.data_vars}
+
+
+def _span_of(cube: xr.Dataset, bounds: str, default: Span) -> Span:
+    offsets = (cube.variables[bounds].values - cube.variables["time"].values[:, None]) / np.timedelta64(1, "h")
+    known = offsets[np.isfinite(offsets).all(axis=1)]
+    if not known.size:
+        return default
+    return float(known[:, 0].min()), float(known[:, 1].max())
+
+
+def state_spans(cube: xr.Dataset, spans: Mapping[str, Span] | None = None) -> xr.Dataset:
+    """State for which span each value stands, as CF has it: cell methods, and bounds of time.
+
+    Parameters
+    ----------
+    cube : xarray.Dataset
+        A cube, whose spans may be stated before.
+    spans : mapping, optional
+        Spans in hours from the stamp, by variable; all others stay as they are.
+
+    Returns
+    -------
+    xarray.Dataset
+        With ``time_bnds`` for the span of the precipitation, or else of the first variable that has one. A variable
+        of another span has a time coordinate of its own.
+    """
+    wanted = spans_of(cube) | {n: s for n, s in (spans or {}).items() if n in cube}
+    covering = {name: span for name, span in wanted.items() if span != _INSTANT}
+    common = covering.get("precipitation_amount") or next(iter(covering.values()), None)
+    cube = cube.drop_vars(span_coordinates(cube)).copy()
+    cube["time"].attrs.pop("bounds", None)
+    time = cube["time"].values
+
+    def bounds(span: Span) -> tuple[tuple[str, str], Any]:
+        return ("time", EDGES_OF_SPAN), time[:, None] + (np.array(span) * 3600).astype("timedelta64[s]")
+
+    if common is not None:
+        cube = cube.assign_coords({TIME_BOUNDS: bounds(common)})
+        cube["time"].attrs["bounds"] = TIME_BOUNDS
+        cube["time"].encoding = dict(TIMES_IN_FILES)
+    for name, span in wanted.items():
+        axis, method = "time", _method_of(cube, name)
+        if span not in (_INSTANT, common):
+            axis = _own_time(name)
+            stated = {"long_name": f"valid time of {name}, UTC", "bounds": f"{axis}_bnds"}
+            own = xr.Variable(("time",), time, stated, encoding=dict(TIMES_IN_FILES))
+            cube = cube.assign_coords({axis: own, f"{axis}_bnds": bounds(span)})
+        if span == _INSTANT:
+            method = "point"
+        elif name in VARIABLES and method in (None, "point"):
+            row = VARIABLES[name]
+            method = row.method or ("mean" if row.covers_hours == _INSTANT else None)
+        cube[name].attrs.pop("cell_methods", None)
+        if method is not None:
+            cube[name].attrs["cell_methods"] = f"{axis}: {method}"
+    return cube
+
+
+def side_by_side(cubes: Sequence[xr.Dataset]) -> xr.Dataset:
+    """Put cubes of single places side by side along ``site``; an hour that one of them lacks is missing there."""
+    if len(cubes) == 1:
+        return cubes[0]
+    spans = [spans_of(cube) for cube in cubes]
+    joined = xr.concat(
+        [cube.drop_vars(span_coordinates(cube)) for cube in cubes],
+        "site",
+        data_vars="all",
+        coords="different",
+        compat="equals",
+        join="outer",
+        combine_attrs="override",
+    )
+    # Where places differ, the widest span of them is taken: a gust is then counted too often, never too seldom.
+    widest = {
+        name: (min(s[name][0] for s in spans if name in s), max(s[name][1] for s in spans if name in s))
+        for name in {n for s in spans for n in s}
+    }
+    return state_spans(joined, {str(n): widest[str(n)] for n in joined.data_vars})
 
 
 def mark_carried(cube: xr.Dataset, also: Mapping[str, Collection[float]] | None = None) -> xr.Dataset:
@@ -217,8 +505,7 @@ def mark_carried(cube: xr.Dataset, also: Mapping[str, Collection[float]] | None 
     Notes
     -----
     A variable or a height that goes missing later is then told from one that the model never had: the first is
-    *not known*, the second leaves a method its fallback. Every parser and generator ends with this and
-    `check_forecast`.
+    *not known*, the second leaves a method its fallback.
     """
     known: dict[str, set[float]] = {str(name): set() for name in cube.data_vars}
     before = [(name, [float(h) for h in heights]) for name, *heights in carried_entries(cube)]
@@ -228,16 +515,6 @@ def mark_carried(cube: xr.Dataset, also: Mapping[str, Collection[float]] | None 
         known[name] |= {float(h) for h in _heights_with_values(cube[name])}
     carried = [" ".join([name, *(f"{h:g}" for h in sorted(known[name]))]) for name in sorted(known)]
     return cube.assign_attrs(carried="; ".join(carried))
-
-
-def _check_hours_covered(variable: xr.DataArray, place: str) -> None:
-    told = np.asarray(variable.attrs.get("covers_hours", _INSTANT)).ravel()
-    is_span = told.dtype.kind in "fiu" and told.size == 2
-    if not is_span or not -_LONGEST_HOURS <= told[0] <= 0 <= told[1] <= _LONGEST_HOURS:
-        raise WxflyError(
-            f"{place}: {variable.name} has the attribute covers_hours = {shortened(plain(str(told.tolist())))}, "
-            "wanted first and last hour from its stamp"
-        )
 
 
 def carried_heights(cube: xr.Dataset, name: str) -> npt.NDArray[np.float64]:
@@ -278,7 +555,7 @@ def restore_carried(cube: xr.Dataset) -> xr.Dataset:
 
 
 def check_forecast(cube: xr.Dataset, *, place: str = "the forecast") -> xr.Dataset:
-    """Check a cube against the contract; every parser ends with this.
+    """Check a cube against the contract; `finish_cube` ends with this.
 
     Parameters
     ----------
@@ -300,8 +577,9 @@ def check_forecast(cube: xr.Dataset, *, place: str = "the forecast") -> xr.Datas
     """
     _check_time(cube, place)
     _check_heights(cube, place)
-    for name in cube.data_vars:
-        _check_variable(cube[str(name)], place)
+    for name in map(str, cube.data_vars):
+        _check_variable(cube[name], place)
+        _check_span(name, covers_hours(cube, name), place)
     lost = next((str(name) for name in cube.coords if name in VARIABLES), None)
     if lost is not None:
         raise WxflyError(f"{place}: {lost} is told to be a coordinate; the attribute 'coordinates' is damaged")
@@ -320,7 +598,7 @@ def check_forecast(cube: xr.Dataset, *, place: str = "the forecast") -> xr.Datas
             raise WxflyError(f"{place}: {name} is {cube[name].dtype}, wanted numbers")
         if name != "surface_altitude" and not bool(np.all(np.isfinite(cube[name].values))):
             raise WxflyError(f"{place}: {name} is not a number; the model may not cover the place")
-    for key in PROVENANCE[:4]:
+    for key in _NEVER_EMPTY:
         if not isinstance(cube.attrs.get(key), str) or not cube.attrs[key]:
             raise WxflyError(f"{place}: the attribute '{key}' is missing; a forecast must say where it is from")
     _check_carried(cube, place)
@@ -361,6 +639,15 @@ def _check_time(cube: xr.Dataset, place: str) -> None:
         raise WxflyError(f"{place}: time is not on the full hour")
 
 
+def _check_span(name: str, span: Span, place: str) -> None:
+    begin, end = span
+    if not -_LONGEST_HOURS <= begin <= 0 <= end <= _LONGEST_HOURS:
+        raise WxflyError(
+            f"{place}: {name} covers {begin:+g} to {end:+g} hours around its stamp, wanted its stamp within them and "
+            f"{_LONGEST_HOURS:g} hours to either side at most"
+        )
+
+
 def _check_heights(cube: xr.Dataset, place: str) -> None:
     if "height" not in cube.dims:
         return
@@ -379,7 +666,6 @@ def _check_variable(variable: xr.DataArray, place: str) -> None:
     units = variable.attrs.get("units")
     if not isinstance(units, str) or units != row.units:
         raise WxflyError(f"{place}: {name} is in '{shortened(plain(str(units)))}', wanted '{row.units}'")
-    _check_hours_covered(variable, place)
     allowed = {"time", ENSEMBLE, *HORIZONTAL} | ({"height"} if row.has_height else set())
     if "time" not in variable.dims:
         raise WxflyError(f"{place}: {name} has no time dimension")

@@ -21,7 +21,7 @@ import numpy as np
 import xarray as xr
 
 from wxfly.cube.contents import check_contents
-from wxfly.cube.netcdf import check_origin, read_netcdf, short
+from wxfly.cube.netcdf import check_origin, read_netcdf, short, with_spans_of_schema_1
 from wxfly.errors import WxflyError
 
 PROCESSOR_SECONDS = 20
@@ -65,7 +65,7 @@ def read_foreign(path: Path, *, ours: bool = False) -> xr.Dataset:
         raise WxflyError(f"{path}: cannot be read ({fault.strerror})") from None
     cube = _unpack(_answer_of_child(path))
     check_origin(cube, path, verify=ours)
-    return check_contents(cube, path.name)
+    return check_contents(with_spans_of_schema_1(cube, path), path.name)
 
 
 def _answer_of_child(path: Path) -> bytes:

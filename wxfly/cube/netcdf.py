@@ -14,12 +14,14 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from wxfly.cube.contract import SCHEMA_VERSION
+from wxfly.cube.contract import SCHEMA_VERSION, TIMES_IN_FILES, Span, own_time, span_coordinates, state_spans
 from wxfly.errors import DamagedError, WxflyError, shortened
 from wxfly.pilot.own_files import write_beside
 
 CHECKSUM = "content_sha256"
 SCHEMA = "wxfly_schema"
+_SPAN_OF_SCHEMA_1 = "covers_hours"
+_SITE_NAMES = "site_name"  # in a file; CF: only a variable of numbers has the name of its dimension
 
 
 def content_checksum(cube: xr.Dataset) -> str:
@@ -70,15 +72,31 @@ def save_cube(cube: xr.Dataset, path: Path) -> None:
             marked = _with_numbers_for_times(marked, name)
         elif variable.dtype.kind == "f" and variable.ndim:
             encoding[name] = {"zlib": True, "complevel": 4, "shuffle": True, "chunksizes": variable.shape}
+            if variable.dims == (name,):
+                encoding[name]["_FillValue"] = None  # CF: a coordinate variable has no missing values
+    marked = marked.drop_encoding()
+    # Bounds are found by the attribute of what they bound; listed as coordinates of the file they would be no CF.
+    marked = marked.reset_coords([name for name in span_coordinates(cube) if "bounds" not in cube[name].attrs])
+    if "site" in marked.indexes:
+        marked = marked.reset_index("site").rename_vars(site=_SITE_NAMES)
+    for name in (str(n) for n in cube.data_vars):
+        marked[name].encoding["coordinates"] = _listed_coordinates(marked, name)
 
     def look(beside: Path) -> None:
         if content_checksum(read_netcdf(beside)) != marked.attrs[CHECKSUM]:
             raise OSError("what was read back is not what was written")
 
     try:
-        write_beside(path, _image(marked.drop_encoding(), encoding), private=False, check=look)
+        write_beside(path, _image(marked, encoding), private=False, check=look)
     except OSError as fault:
         raise WxflyError(f"{path}: the forecast could not be kept ({short(fault)}); is the disk full?") from None
+
+
+def _listed_coordinates(cube: xr.Dataset, name: str) -> str:
+    """Return what the file lists as the coordinates of a variable: not the times of others, and no bounds."""
+    foreign = {*span_coordinates(cube), *cube.dims} - {own_time(cube, name)}
+    dims = set(cube[name].dims)
+    return " ".join(sorted(str(k) for k, c in cube.coords.items() if k not in foreign and dims.issuperset(c.dims)))
 
 
 def _image(cube: xr.Dataset, encoding: dict[str, dict[str, Any]]) -> bytes:
@@ -92,16 +110,13 @@ def _image(cube: xr.Dataset, encoding: dict[str, dict[str, Any]]) -> bytes:
 
 
 def _with_numbers_for_times(cube: xr.Dataset, name: str) -> xr.Dataset:
-    """Write times as CF numbers; a scalar one may be missing, so it is a floating-point number."""
+    """Write times as CF numbers; where one may be missing, as floating-point ones."""
     variable = cube[name].variable
     seconds = variable.values.astype("datetime64[s]")
-    numbers: Any
-    if variable.ndim:
-        numbers, units = seconds.astype("i8") // 3600, "hours since 1970-01-01"
-    else:
-        numbers = np.where(np.isnat(seconds), np.nan, seconds.astype("i8").astype(float))
-        units = "seconds since 1970-01-01"
-    attributes = {**variable.attrs, "units": units, "calendar": "standard"}
+    numbers: Any = seconds.astype("i8")
+    if not variable.ndim or np.isnat(seconds).any():
+        numbers = np.where(np.isnat(seconds), np.nan, numbers.astype(float))
+    attributes = {**variable.attrs, **{k: TIMES_IN_FILES[k] for k in ("units", "calendar")}}
     return cube.assign_coords({name: (variable.dims, numbers, attributes)})
 
 
@@ -129,7 +144,7 @@ def load_cube(path: Path, *, verify: bool = False) -> xr.Dataset:
     except OSError as fault:
         raise WxflyError(f"{path}: not a readable netCDF file ({short(fault)})") from None
     check_origin(cube, path, verify=verify)
-    return cube
+    return with_spans_of_schema_1(cube, path)
 
 
 def read_netcdf(path: Path) -> xr.Dataset:
@@ -141,7 +156,15 @@ def read_netcdf(path: Path) -> xr.Dataset:
         When the library cannot read it. What else it raises over a file of a stranger is not foreseen.
     """
     with xr.open_dataset(path, engine="h5netcdf", decode_timedelta=False) as opened:
-        return opened.load().drop_encoding()
+        bounds = {str(v.attrs.get("bounds")) for v in opened.variables.values()}
+        cube = opened.set_coords(bounds & set(opened.variables)).load().drop_encoding()
+    for variable in cube.variables.values():
+        if "bounds" in variable.attrs and variable.dtype.kind == "M":
+            variable.encoding = dict(TIMES_IN_FILES)
+    if _SITE_NAMES in cube.variables and cube[_SITE_NAMES].dims == ("site",) and "site" not in cube.variables:
+        names = cube[_SITE_NAMES]
+        cube = cube.drop_vars(_SITE_NAMES).assign_coords(site=("site", names.values, names.attrs))
+    return cube
 
 
 def check_origin(cube: xr.Dataset, path: Path, *, verify: bool) -> None:
@@ -165,6 +188,30 @@ def check_origin(cube: xr.Dataset, path: Path, *, verify: bool) -> None:
         raise WxflyError(f"{path}: not written by wxfly")
     if cube.attrs[CHECKSUM] != content_checksum(cube):
         raise DamagedError(f"{path}: damaged, its checksum does not fit")
+
+
+def with_spans_of_schema_1(cube: xr.Dataset, path: Path) -> xr.Dataset:
+    """State the spans of a file of an early wxfly as they are stated now: there each value had an attribute for it.
+
+    Raises
+    ------
+    WxflyError
+        When such an attribute is not first and last hour.
+    """
+    spans: dict[str, Span] = {}
+    for name, variable in cube.data_vars.items():
+        told = np.ravel(variable.attrs.get(_SPAN_OF_SCHEMA_1, ()))
+        if not told.size:
+            continue
+        if told.dtype.kind not in "fiu" or told.size != 2 or not np.isfinite(told).all():
+            raise WxflyError(f"{path}: the attribute '{_SPAN_OF_SCHEMA_1}' of {name} is not two numbers of hours")
+        spans[str(name)] = (float(told[0]), float(told[1]))
+    if not spans or "time" not in cube.coords or cube["time"].dtype.kind != "M":
+        return cube
+    cube = state_spans(cube, spans)
+    for name in spans:
+        del cube[name].attrs[_SPAN_OF_SCHEMA_1]
+    return cube
 
 
 def short(fault: BaseException) -> str:

@@ -94,9 +94,14 @@ def reach(
     course = np.arange(0.0, 360.0, 5.0) if directions is None else np.asarray(directions, dtype=float)
     rho, temperature = np.full_like(course, air_density), np.full_like(course, air_temperature)
     middle_out, middle_home = np.zeros_like(course), np.zeros_like(course)
-    # The winds depend on when the legs are flown, and that on the distance: a few rounds settle it.
+    # The winds depend on when the legs are flown, and that on the distance: a few rounds settle it, and one does where
+    # the winds stay as they are.
+    winds: list[Wind] = []
     for _ in range(5):
-        out_wind, home_wind = wind_at(plan.height, middle_out), wind_at(plan.return_height, middle_home)
+        before, winds = winds, [wind_at(plan.height, middle_out), wind_at(plan.return_height, middle_home)]
+        if before and all(_is_same(a, b) for a, b in zip(before, winds, strict=True)):
+            break
+        out_wind, home_wind = winds
         flown = make_ready(model, plan, out_wind, home_wind, rho, temperature)
         out, home = fly_legs(flown, course)
         free = flown.usable * (1.0 - plan.reserve) - flown.climb - flown.work - flown.descent
@@ -118,6 +123,10 @@ def reach(
     way_home = np.where(there, flown.dearer * least * np.where(there, home.energy_per_metre, 0.0), 0.0)
     charge = charge_to_leave(model, flown.usable, way_home + flown.descent, plan.reserve)
     return Reach(course, by_energy, least, tuple(str(n) for n in limited_by), out, home, charge)
+
+
+def _is_same(one: Wind, other: Wind) -> bool:
+    return all(np.array_equal(a, b, equal_nan=True) for a, b in zip(one, other, strict=True))
 
 
 def _over_each(distance: Array, speed: Array) -> Array:

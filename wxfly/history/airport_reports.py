@@ -214,7 +214,7 @@ def compare_report(report: AirportReport, cube: xr.Dataset) -> list[Difference]:
 def gust_around(cube: xr.Dataset, time: np.ndarray, moment: np.datetime64) -> float:
     """Give the largest gust whose span holds the moment, or lies within half an hour of it for an instant."""
     gust = cube["wind_speed_of_gust"]
-    begin, end = covers_hours(gust, "wind_speed_of_gust")
+    begin, end = covers_hours(cube, "wind_speed_of_gust")
     if begin == end:
         begin, end = begin - 0.5, end + 0.5
     hours = (moment - time).astype("timedelta64[s]").astype(float) / 3600

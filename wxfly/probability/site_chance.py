@@ -27,7 +27,7 @@ from wxfly.assessment.forecast_error import (
 )
 from wxfly.assessment.hours import HOUR
 from wxfly.assessment.suitability import assess
-from wxfly.cube.contract import VARIABLES, as_members, carried_entries, mark_carried
+from wxfly.cube.contract import VARIABLES, as_members, carried_entries, covers_hours, mark_carried, state_spans
 from wxfly.pilot.elements import NAMES
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site
@@ -298,7 +298,8 @@ def with_what_is_missing(ensemble: xr.Dataset, central: xr.Dataset | None) -> xr
         return ensemble
     taken = central[lacking].reindex(time=ensemble["time"].values)
     added = {n: (taken[n].dims, taken[n].values, central[n].attrs) for n in lacking}
-    return mark_carried(ensemble.assign(added))
+    spans = {n: covers_hours(central, n) for n in lacking}
+    return mark_carried(state_spans(ensemble.assign(added), spans))
 
 
 def _join(parts: Sequence[xr.Dataset]) -> xr.Dataset:

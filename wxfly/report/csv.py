@@ -13,6 +13,7 @@ import re
 from collections.abc import Sequence
 
 import numpy as np
+import numpy.typing as npt
 
 from wxfly.answer.comparison import ComparedHour
 from wxfly.answer.request import Briefing, SiteAnswer
@@ -90,6 +91,8 @@ def _rows(
     better = {hour.time: hour.better for hour in compared}
     direction = answer.conditions["wind_from_direction"].isel(edge=0).values
     origin = _origin(briefing)
+    by_element = [assessment[name].transpose("element", "time").values for name in ("demand", "limit", "margin")]
+    figures = dict(zip(names_of(assessment), np.stack(by_element, axis=1), strict=True))
     notice = phrases.INVENTED if sentences.is_invented(briefing) else "; ".join(briefing.notes)
     rows = []
     for i, time in enumerate(assessment["time"].values.astype("datetime64[s]")):
@@ -113,14 +116,14 @@ def _rows(
         if briefing.question == "compare":
             row.append(int(position in better.get(assessment["time"].values[i], ())))
         for name in names_of(assessment):
-            row += _element(answer, BY_NAME[name], i, reader.units)
+            row += _element(BY_NAME[name], figures[name][:, i], reader.units)
         rows.append([*row, *origin])
     return rows
 
 
-def _element(answer: SiteAnswer, row: Element, hour: int, units: str) -> list[str | float]:
-    cell = answer.assessment.sel(element=row.name).isel(time=hour)
-    demand, limit, margin = (float(cell[name]) for name in ("demand", "limit", "margin"))
+def _element(row: Element, figures: npt.NDArray[np.float64], units: str) -> list[str | float]:
+    """Return the cells of one element in one hour, from its demand, limit and margin."""
+    demand, limit, margin = figures.tolist()
     if row.sense == "grade":
         word = "" if math.isnan(demand) else GRADES[int(demand)]
         return [word, GRADES[int(limit)], _plain(margin)]

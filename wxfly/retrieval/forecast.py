@@ -13,7 +13,7 @@ import numpy as np
 import xarray as xr
 
 from wxfly.cube.age import CLOCKS, TOO_OLD
-from wxfly.cube.contract import mark_carried
+from wxfly.cube.contract import mark_carried, side_by_side
 from wxfly.errors import WxflyError
 from wxfly.pilot.own_files import SetAside, make_folder, told
 from wxfly.pilot.settings import DEFAULT_MODEL, Settings, cache_folder, config_folder, load_settings
@@ -291,15 +291,7 @@ def _stored(sites: Sequence[Site], model: str) -> list[xr.Dataset]:
 def _join(cubes: list[xr.Dataset], sites: Sequence[Site]) -> xr.Dataset:
     """Put the cubes of single places side by side, named as the pilot names them."""
     if len(cubes) > 1:
-        cube = xr.concat(
-            cubes,
-            "site",
-            data_vars="all",
-            coords="different",
-            compat="equals",
-            join="outer",
-            combine_attrs="override",
-        )
+        cube = side_by_side(cubes)
         oldest = min(cubes, key=lambda c: str(c.attrs.get("retrieved")))
         cube = cube.assign_attrs({k: oldest.attrs[k] for k in ("retrieved", "history") if k in oldest.attrs})
         cube = mark_carried(cube)

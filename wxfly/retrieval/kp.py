@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import xarray as xr
 
-from wxfly.cube.contract import check_forecast, mark_carried
+from wxfly.cube.contract import VARIABLES, check_forecast, mark_carried, state_spans
 from wxfly.pilot.settings import Settings
 from wxfly.store.replies import KeptReply, asking_alone, keep_reply, kept_reply
 from wxfly.times import as_moment, utc_now
@@ -113,9 +113,8 @@ def with_kp(
         source=source,
         attribution=attribution,
     )
-    cube = mark_carried(
-        cube.assign(kp_index=kp).assign_attrs(attribution=f"{cube.attrs['attribution']}; {attribution}")
-    )
+    cube = cube.assign(kp_index=kp).assign_attrs(attribution=f"{cube.attrs['attribution']}; {attribution}")
+    cube = mark_carried(state_spans(cube, {"kp_index": VARIABLES["kp_index"].covers_hours}))
     return check_forecast(cube, place="forecast with Kp"), notes + _reach(kp)
 
 

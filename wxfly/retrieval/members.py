@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 import xarray as xr
 
-from wxfly.cube.contract import as_members
+from wxfly.cube.contract import as_members, side_by_side
 from wxfly.errors import WxflyError, unknown_name
 from wxfly.pilot.settings import Settings, load_settings
 from wxfly.pilot.site import Site
@@ -132,11 +132,4 @@ def _stored(name: str, site: Site, offline: bool) -> xr.Dataset | None:
 
 def _side_by_side(cubes: Sequence[xr.Dataset], sites: Sequence[Site]) -> xr.Dataset:
     names = np.array([site.name for site in sites], dtype=object)
-    joined = (
-        cubes[0]
-        if len(cubes) == 1
-        else xr.concat(
-            cubes, "site", data_vars="all", coords="different", compat="equals", join="outer", combine_attrs="override"
-        )
-    )
-    return joined.assign_coords(site=names)
+    return side_by_side(cubes).assign_coords(site=names)

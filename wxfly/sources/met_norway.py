@@ -26,7 +26,7 @@ import xarray as xr
 
 from wxfly import __version__
 from wxfly.cube.consistency import hide_contradictions
-from wxfly.cube.contract import VARIABLES, attributes_of, check_forecast, mark_carried
+from wxfly.cube.contract import VARIABLES, Provenance, finish_cube
 from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import Site
 from wxfly.sources.http import download
@@ -67,8 +67,12 @@ MODEL = "met_norway"
 MESH_KM = 1.0  # of its finest model, that of the Nordic countries
 ATTRIBUTION = "Data from MET Norway (https://www.met.no/), CC BY 4.0"
 
-_FORWARD = (0.0, 1.0)
-_AROUND = (-1.0, 1.0)
+_SPANS = {
+    "precipitation_amount": (0.0, 1.0),
+    "precipitation_probability": (0.0, 1.0),
+    "weather_code": (0.0, 1.0),
+    "wind_speed_of_gust": (-1.0, 1.0),
+}
 
 # Name of the service -> our name, in the moment's values.
 INSTANT: dict[str, str] = {
@@ -222,21 +226,15 @@ def parse_forecast(
         if column is not None:
             data[ours] = ("time", column)
     data["weather_code"] = ("time", np.array([weather_code_of(_symbol(s)) for s in hourly]))
-    cube = xr.Dataset(data, coords={"time": time, "height": ("height", [10.0], _HEIGHT)})
-    for name in cube.data_vars:
-        cube[name].attrs = attributes_of(str(name))
-    for name in ("precipitation_amount", "precipitation_probability", "weather_code"):
-        if name in cube:
-            cube[name].attrs["covers_hours"] = np.array(_FORWARD)
-    if "wind_speed_of_gust" in cube:
-        cube["wind_speed_of_gust"].attrs["covers_hours"] = np.array(_AROUND)
+    cube = xr.Dataset(data, coords={"time": time, "height": [10.0]})
     cube = _placed(cube, place, site, what)
     updated = _updated(properties["meta"].get("updated_at"), what)
     if retrieved is not None and updated > np.datetime64(retrieved.astimezone(UTC).replace(tzinfo=None), "s") + _CLOCKS:
         raise SourceError(f"{what}: it says that it was updated {str(updated)[:16]}Z, which is still to come")
     stamp = f"{retrieved.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}" if retrieved else "not known"
-    cube = cube.assign_coords(forecast_reference_time=((), updated)).assign_attrs(
+    provenance = Provenance(
         model=MODEL,
+        title=f"Hourly forecast of {SOURCE}",
         source=f"{SOURCE} Locationforecast, updated {str(properties['meta'].get('updated_at', 'not known'))[:20]}",
         institution="Norwegian Meteorological Institute",
         license="CC BY 4.0",
@@ -244,7 +242,8 @@ def parse_forecast(
         history=f"{stamp} retrieved; read by wxfly {__version__}",
         retrieved=stamp,
     )
-    return hide_contradictions(check_forecast(mark_carried(cube, _carried(units)), place=what))
+    cube = cube.assign_coords(forecast_reference_time=((), updated))
+    return hide_contradictions(finish_cube(cube, provenance, spans=_SPANS, also=_carried(units), place=what))
 
 
 def _carried(units: dict[str, Any]) -> dict[str, tuple[float, ...]]:
@@ -264,9 +263,6 @@ def _updated(text: Any, what: str) -> np.datetime64:
         return np.datetime64(text[:-1], "ns")
     except ValueError:
         raise SourceError(f"{what}: updated_at '{text}' is not on the calendar") from None
-
-
-_HEIGHT = {"units": "m", "standard_name": "height", "positive": "up"}
 
 
 def _hourly_part(steps: list[Any], what: str) -> tuple[npt.NDArray[np.datetime64], list[Any]]:
@@ -326,12 +322,8 @@ def _number(value: Any, what: str) -> float:
 
 def _placed(cube: xr.Dataset, place: list[float], site: Site | None, what: str) -> xr.Dataset:
     altitude = place[2] if len(place) > 2 else math.nan
-    north = {"units": "degree_north", "standard_name": "latitude"}
-    east = {"units": "degree_east", "standard_name": "longitude"}
-    ground = {"units": "m", "standard_name": "surface_altitude"}
     if site is None:
-        coords: dict[str, Any] = {"latitude": ((), place[0], north), "longitude": ((), place[1], east)}
-        return cube.assign_coords(**coords, surface_altitude=((), altitude, ground))
+        return cube.assign_coords(latitude=place[0], longitude=place[1], surface_altitude=altitude)
     if abs(place[0] - site.latitude) > 0.1 or abs((place[1] - site.longitude + 180) % 360 - 180) > 0.1:
         raise SourceError(f"{what}: the answer is for {place[0]:.2f}, {place[1]:.2f}")
     if abs(altitude - site.surface_altitude) > _SAME_GROUND:  # the service answers for the height that it was sent
@@ -339,9 +331,9 @@ def _placed(cube: xr.Dataset, place: list[float], site: Site | None, what: str) 
     return (
         cube.expand_dims(site=np.array([site.name], dtype=object), axis=1)
         .assign_coords(
-            latitude=("site", [site.latitude], north),
-            longitude=("site", [site.longitude], east),
-            surface_altitude=("site", [altitude], ground),
+            latitude=("site", [site.latitude]),
+            longitude=("site", [site.longitude]),
+            surface_altitude=("site", [altitude]),
         )
         .transpose("time", "site", ...)
     )

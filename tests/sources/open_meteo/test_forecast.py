@@ -210,7 +210,7 @@ def test_trap_a_height_made_up_from_another_is_seen_in_the_numbers():
 )
 def test_trap_the_gust_says_which_hours_it_covers(model, span):
     cube = parse(reply({"wind_gusts_10m": "m/s"}, {"wind_gusts_10m": [5.0, 6.0]}), model=model)
-    assert covers_hours(cube["wind_speed_of_gust"], "wind_speed_of_gust") == span
+    assert covers_hours(cube, "wind_speed_of_gust") == span
 
 
 def test_trap_local_stamps_over_a_clock_change_are_read_by_the_replys_one_offset():
@@ -424,7 +424,7 @@ def test_each_sample_goes_through_the_parser_or_is_refused(name):
         return
     sizes, variable = shown
     cube = read_forecast(path)
-    assert dict(cube.sizes) == sizes
+    assert {name: size for name, size in cube.sizes.items() if name != "bnds"} == sizes
     assert bool(cube[variable].notnull().any())
 
 
@@ -455,7 +455,7 @@ def test_older_thoughts_on_the_same_hour_are_not_mixed_in():
 def test_the_week_of_berlin_is_read_in_si_and_utc():
     raw = json.loads((SHARED / "data" / "replies" / "berlin_2021-11-24_168h.json").read_text())
     cube = read_forecast(SHARED / "data" / "replies" / "berlin_2021-11-24_168h.json")
-    assert dict(cube.sizes) == {"time": 168, "height": 4}
+    assert dict(cube["wind_speed"].sizes) == {"time": 168, "height": 4}
     assert cube["time"].values[0] == np.datetime64("2021-11-23T23:00")
     for height in (10, 80, 120, 180):
         kmh = np.array(raw["hourly"][f"wind_speed_{height}m"])

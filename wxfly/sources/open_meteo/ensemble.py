@@ -18,7 +18,7 @@ import numpy as np
 import xarray as xr
 
 from wxfly.cube.age import TOO_OLD
-from wxfly.cube.contract import check_forecast, mark_carried
+from wxfly.cube.contract import check_forecast, describe_coordinates, mark_carried, state_spans
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import Site
@@ -176,15 +176,13 @@ def _cube_of(
         is_list=len(places) > 1, what=what, members=members,
         members_reach=row.range_days if row and row.range_days <= _TOLD_DAYS else math.inf,
     )  # fmt: skip
-    number = (MEMBER, np.array(members), {"standard_name": "realization", "units": "1"})
-    cube = cube.assign_coords({MEMBER: number})
+    cube = cube.assign_coords({MEMBER: np.array(members)})
     cube = cube.assign_coords(last_time=(MEMBER, np.full(len(members), _last_time(cube, row))))
     cube = cube.assign_attrs(_provenance(cube.attrs, row, name) | {"members": len(members)})
     there = row.members if row else max(members) + 1 - min(1, min(members))
     if there > len(members):
         cube.attrs["missing_members"] = there - len(members)
-    if row and "wind_speed_of_gust" in cube:
-        cube["wind_speed_of_gust"].attrs["covers_hours"] = np.array(row.gust_covers_hours)
+    cube = state_spans(describe_coordinates(cube), {"wind_speed_of_gust": row.gust_covers_hours} if row else None)
     return check_forecast(mark_carried(cube), place=what)
 
 
@@ -206,9 +204,8 @@ def _last_time(cube: xr.Dataset, row: Ensemble | None) -> np.datetime64:
 
 
 def _provenance(attrs: Mapping[Any, Any], row: Ensemble | None, name: str) -> dict[str, Any]:
-    return {**attrs, "source": f"{SOURCE} ensemble service, model {name}"} | (
-        {"institution": row.institution, "license": row.license} if row else {}
-    )
+    own = {"title": f"Members of the ensemble {name}", "source": f"{SOURCE} ensemble service, model {name}"}
+    return {**attrs, **own} | ({"institution": row.institution, "license": row.license} if row else {})
 
 
 def read_ensemble(path: Path, *, model: str | None = None, name: str | None = None) -> list[xr.Dataset]:

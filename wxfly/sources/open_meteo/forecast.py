@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
+from wxfly.cube.contract import describe_coordinates
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import Site
@@ -185,11 +186,11 @@ def check_span(cube: xr.Dataset, now: datetime, what: str) -> None:
 
 def at_sites(cube: xr.Dataset, sites: Sequence[Site]) -> xr.Dataset:
     """Put the cube at the sites' own coordinates, in place of those of the model's cells."""
-    north = {"units": "degree_north", "standard_name": "latitude"}
-    east = {"units": "degree_east", "standard_name": "longitude"}
-    return cube.assign_coords(
-        latitude=("site", np.array([s.latitude for s in sites]), north),
-        longitude=("site", np.array([s.longitude for s in sites]), east),
+    return describe_coordinates(
+        cube.assign_coords(
+            latitude=("site", np.array([s.latitude for s in sites])),
+            longitude=("site", np.array([s.longitude for s in sites])),
+        )
     )
 
 
@@ -318,10 +319,7 @@ def to_grid(cube: xr.Dataset, latitudes: Sequence[float], longitudes: Sequence[f
     folded = folded.set_coords("surface_altitude").assign_coords(
         {str(k): c for k, c in cube.coords.items() if "site" not in c.dims and k != "site"}
     )
-    folded = folded.assign_coords(
-        latitude=("latitude", north, cube["latitude"].attrs),
-        longitude=("longitude", east, cube["longitude"].attrs),
-    )
+    folded = describe_coordinates(folded.assign_coords(latitude=north, longitude=east))
     first_row = np.unique(north, return_index=True)[1]
     first_column = np.unique(east, return_index=True)[1]
     return folded.isel(latitude=first_row, longitude=first_column)

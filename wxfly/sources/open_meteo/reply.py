@@ -18,7 +18,7 @@ import xarray as xr
 
 from wxfly import __version__
 from wxfly.cube.consistency import hide_contradictions
-from wxfly.cube.contract import ENSEMBLE, VARIABLES, attributes_of, check_forecast, mark_carried
+from wxfly.cube.contract import ENSEMBLE, VARIABLES, Provenance, finish_cube, mark_carried
 from wxfly.sources.open_meteo.models import MODELS, NOT_KNOWN, find_model
 from wxfly.sources.open_meteo.names import carried_by, choose_columns, hourly_names, native_levels, our_name
 from wxfly.sources.reply import SourceError, parse_json
@@ -165,7 +165,7 @@ def parse_places(
 def _with_site(part: xr.Dataset) -> dict[str, Any]:
     """Give the coordinates of one place the dimension of the places, whether or not they differ."""
     names = ("latitude", "longitude", "surface_altitude")
-    return {name: ("site", [part[name].item()], part[name].attrs) for name in names}
+    return {name: ("site", [part[name].item()]) for name in names}
 
 
 def _finish(
@@ -177,26 +177,20 @@ def _finish(
     reach = members_reach if row is None else row.range_days
     stamp = f"{retrieved.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}" if retrieved else "not known"
     reference = np.datetime64(run.astimezone(UTC).replace(tzinfo=None) if run else "NaT", "ns")
-    for variable in cube.data_vars.values():
-        variable.attrs = attributes_of(str(variable.name))
-    if "wind_speed_of_gust" in cube:
-        covers = row.gust_covers_hours if row else NOT_KNOWN
-        cube["wind_speed_of_gust"].attrs["covers_hours"] = np.array(covers)
-    cube = (
-        cube.assign_coords(
-            forecast_reference_time=((), reference), oldest_run=((), _oldest_run(cube, reach, retrieved, run))
-        )
-        .drop_vars("day_began")
-        .assign_attrs(
-            source=f"{SOURCE} forecast service, model {name}",
-            institution=row.institution if row else "not known",
-            license=row.license if row else "CC BY 4.0",
-            attribution=ATTRIBUTION,
-            history=f"{stamp} retrieved; read by wxfly {__version__}",
-            retrieved=stamp,
-        )
+    provenance = Provenance(
+        model=name,
+        title=f"Hourly forecast of the model {name}",
+        source=f"{SOURCE} forecast service, model {name}",
+        institution=row.institution if row else "not known",
+        license=row.license if row else "CC BY 4.0",
+        attribution=ATTRIBUTION,
+        history=f"{stamp} retrieved; read by wxfly {__version__}",
+        retrieved=stamp,
     )
-    return hide_contradictions(check_forecast(mark_carried(cube), place=what))
+    oldest = _oldest_run(cube, reach, retrieved, run)
+    cube = cube.assign_coords(forecast_reference_time=reference, oldest_run=oldest).drop_vars("day_began")
+    spans = {"wind_speed_of_gust": row.gust_covers_hours if row else NOT_KNOWN}
+    return hide_contradictions(finish_cube(cube, provenance, spans=spans, place=what))
 
 
 def _oldest_run(
@@ -276,15 +270,13 @@ def _parse_place(
         data[ours] = ((*dims, "height"), np.stack([by_height.get(h, empty) for h in heights], axis=-1))
     coords: dict[str, Any] = {
         "time": time,
-        "latitude": ((), latitude, {"units": "degree_north", "standard_name": "latitude"}),
-        "longitude": ((), longitude, {"units": "degree_east", "standard_name": "longitude"}),
-        "surface_altitude": ((), altitude, {"units": "m", "standard_name": "surface_altitude"}),
-        "day_began": ((), time[0] if is_whole_day else np.datetime64("NaT", "ns")),
+        "latitude": latitude,
+        "longitude": longitude,
+        "surface_altitude": altitude,
+        "day_began": time[0] if is_whole_day else np.datetime64("NaT", "ns"),
     }
     if heights:
-        coords["height"] = (
-            "height", np.array(heights, dtype=float), {"units": "m", "standard_name": "height", "positive": "up"},
-        )  # fmt: skip
+        coords["height"] = np.array(heights, dtype=float)
     cube = xr.Dataset(data, coords=coords, attrs={"model": chosen_model})
     unused = [*not_used, *dropped]
     is_whole = asked is not None and set(asked) >= set(hourly_names(find_model(str(model))))
