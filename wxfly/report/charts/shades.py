@@ -3,18 +3,13 @@
 A cell never speaks by shade alone: it carries its number, *not known* is hatched with a question mark, and dark
 hours are plain grey.
 
-The legends of the page: what the shades and the numbers of cells mean.
 """
 
 from __future__ import annotations
 
-import html
 import math
-from collections.abc import Iterable
 
-from wxfly.answer.request import SiteAnswer
-from wxfly.report.charts import chance_shades as chance_strip
-from wxfly.report.text import chances, phrases
+from wxfly.report.text import phrases
 
 INK = "#2a0a1c"
 """Text and lines."""
@@ -74,29 +69,3 @@ def cell(margin: float, *, short: bool) -> str:
     if not short:
         return text.replace("-", "\N{MINUS SIGN}")
     return {"1.00": "1", "-1.00": "-1"}.get(text, text.replace("0.", ".", 1))
-
-
-def _swatches(classes: Iterable[tuple[str, str]]) -> str:
-    entries = "".join(
-        f'<li><span class="swatch {shade}" aria-hidden="true"></span>{html.escape(words)}</li>'
-        for shade, words in classes
-    )
-    return f'<ul class="legend">{entries}</ul>\n'
-
-
-def of_chance(answer: SiteAnswer) -> str:
-    """Give the legend of cells that tell a chance."""
-    whose = html.escape(chances.whose(answer))
-    return (
-        f'{_swatches(chance_strip.legend())}<p class="reading">A number is the <i>chance</i> that every limit holds in'
-        f" that hour, in tenths ({whose}); the word is the element that decides. A black frame is a window, in which"
-        " the one forecast holds. Point at a cell or touch it for the margin too.</p>\n"
-    )
-
-
-def of_margin(reserve: float) -> str:
-    """Give the legend of cells that tell a margin."""
-    return (
-        f'{_swatches(legend(reserve))}<p class="reading">A number is the margin: the share of the limit that is'
-        " left. A black frame is a window. Point at a cell or touch it for value, limit and margin.</p>\n"
-    )

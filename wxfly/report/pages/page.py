@@ -22,11 +22,11 @@ from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.errors import WxflyError
 from wxfly.report.charts import chance_shades as chance_strip
 from wxfly.report.charts import overview
-from wxfly.report.charts import shades as legends
 from wxfly.report.charts.heights import sections
 from wxfly.report.charts.hours import Figure
 from wxfly.report.charts.timeline import hours_shown, timelines
 from wxfly.report.output_files import GENERATOR
+from wxfly.report.pages import legends
 from wxfly.report.pages.markup import attribute, escape
 from wxfly.report.text import findings, phrases, sentences, summary
 from wxfly.report.text import tables as tabulation
