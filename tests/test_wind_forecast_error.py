@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import copy
-from importlib.resources import files
+import dataclasses
 
 import numpy as np
 import pytest
@@ -13,11 +13,11 @@ from tests.validation import gust_ensemble
 from tests.validation.gust_fit import read_cases
 from tests.validation.records import SHARED
 from wxfly.assessment.conditions import derive
-from wxfly.assessment.forecast_error import check_rows, default_error_law, room_to_limits
+from wxfly.assessment.forecast_error import check_models, default_error_law, room_to_limits
 from wxfly.assessment.suitability import assess
 from wxfly.physics.probability import normal_probability
+from wxfly.pilot.elements import BY_NAME, shipped_figures
 from wxfly.pilot.limits import limits_for
-from wxfly.pilot.own_files import parse_toml
 from wxfly.probability.site_chance import judge_sureness
 from wxfly.sources.open_meteo.ensembles import ENSEMBLES
 from wxfly.sources.open_meteo.models import MODELS
@@ -25,11 +25,6 @@ from wxfly.sources.open_meteo.models import MODELS
 CASES = SHARED / "gust_ensemble" / "train.csv.gz"
 LAW = default_error_law()
 LEADS = np.array([0.0, 24.0, 72.0, 120.0, 168.0, 360.0, np.inf])
-
-
-def shipped() -> dict:
-    text = (files("wxfly") / "data" / "forecast_error.toml").read_text(encoding="utf-8")
-    return copy.deepcopy(parse_toml(text, "forecast_error.toml"))
 
 
 @pytest.mark.parametrize(
@@ -93,28 +88,28 @@ def test_a_limit_is_kept_as_often_as_told(kind: str, limit: float) -> None:
     assert surest["cases"] < 20 or surest["told"] <= surest["kept"] + 0.03
 
 
-@pytest.mark.parametrize("element", ["wind", "gust", "precipitation", "kp", "icing"])
-def test_an_element_without_an_error_is_refused_and_never_certain(element: str) -> None:
-    table = shipped()
-    check_rows(table)
-    del table[element]
-    with pytest.raises(ValueError, match=f"no row for the element '{element}'"):
-        check_rows(table)
+def test_an_element_without_family_or_figures_of_error_cannot_be_made() -> None:
+    row = BY_NAME["kp"]
+    with pytest.raises(ValueError, match="no figures of error"):
+        dataclasses.replace(row, name="of_no_table", errors={})
+    with pytest.raises(ValueError, match="no family of errors"):
+        dataclasses.replace(row, family=None)
+    with pytest.raises(ValueError, match="no error above 0 at every lead"):
+        dataclasses.replace(row, errors={"kind": "normal", "error": [1.0, 1.0]})
+    with pytest.raises(ValueError, match="no missed above 0 at every lead"):
+        dataclasses.replace(row, errors={"kind": "category", "missed": [0.0] * 5})
 
 
 def test_a_model_without_an_error_is_refused_and_never_certain() -> None:
-    table = shipped()
+    table = copy.deepcopy(shipped_figures())
+    check_models(table)
     table["wind"]["model"] = [row for row in table["wind"]["model"] if not row.get("is_any_other")]
     with pytest.raises(ValueError, match="no row for models that it does not name"):
-        check_rows(table)
-    table = shipped()
+        check_models(table)
+    table = copy.deepcopy(shipped_figures())
     table["wind"]["model"][0]["error"] = 0.0
     with pytest.raises(ValueError, match="one error above 0"):
-        check_rows(table)
-    table = shipped()
-    table["wind"]["error"] = [1.6]
-    with pytest.raises(ValueError, match="no error above 0 at every lead"):
-        check_rows(table)
+        check_models(table)
 
 
 def test_the_law_meets_the_answer() -> None:

@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
-from importlib.resources import files
 from typing import Any
 
 import numpy as np
@@ -18,8 +17,7 @@ import xarray as xr
 
 from wxfly.physics.air.precipitation import room_to_rate
 from wxfly.physics.probability import dressing_deviation, normal_quantile, standardised
-from wxfly.pilot.elements import BY_NAME, NAMES
-from wxfly.pilot.own_files import parse_toml
+from wxfly.pilot.elements import BY_NAME, ELEMENTS, NAMES, Family, shipped_figures
 
 Array = npt.NDArray[np.float64]
 
@@ -28,8 +26,6 @@ JUST_INSIDE = 0.2
 """Margin of a value that is just inside its limit [1]: a missing advised value is never told as surer to hold."""
 _LOGARITHM_OF_NOTHING = -20.0
 _LEAST_TOLD = 0.001
-WITHOUT_ERROR = ("daylight",)
-"""Elements that are known beforehand."""
 MANY_MEMBERS = 10
 """From so many members on, their mean errs as that of an ensemble does; fewer err as one run. An estimate of ours."""
 
@@ -115,12 +111,11 @@ class ErrorLaw:
 @cache
 def default_error_law() -> ErrorLaw:
     """Read the law that wxfly ships; each figure has its source in ``data/forecast_error.toml``."""
-    text = (files("wxfly") / "data" / "forecast_error.toml").read_text(encoding="utf-8")
-    table = parse_toml(text, "the shipped forecast_error.toml")
-    check_rows(table)
+    table = shipped_figures()
+    check_models(table)
     return ErrorLaw(
         lead_hours=tuple(table["lead_hours"]),
-        rows={name: table[name] for name in NAMES if name in table},
+        rows={element.name: element.errors for element in ELEMENTS},
         correlation=table["hour_to_hour"]["correlation"],
         share_left=table["ensemble"]["share_left"],
         least_of_single=table["single"]["least"],
@@ -129,23 +124,14 @@ def default_error_law() -> ErrorLaw:
     )
 
 
-def check_rows(table: Mapping[str, Any]) -> None:
-    """Refuse a table in which an element or a model has no error: it would be told as certain.
+def check_models(table: Mapping[str, Any]) -> None:
+    """Refuse a table in which a model has no error: its wind would be reported as certain.
 
     Raises
     ------
     ValueError
-        For an element without a row, a row without an error, or no row for models that are not named.
+        For a model without an error, one that is named twice, or no row for models that are not named.
     """
-    for name in NAMES:
-        if name in WITHOUT_ERROR:
-            continue
-        row = table.get(name)
-        if row is None:
-            raise ValueError(f"forecast_error.toml has no row for the element '{name}'; it would be told as certain")
-        key = "missed" if row["kind"] == "category" else "error"
-        if not all(value > 0 for value in row[key]) or len(row[key]) != len(table["lead_hours"]):
-            raise ValueError(f"forecast_error.toml: the element '{name}' has no {key} above 0 at every lead")
     models = table["wind"].get("model", [])
     names = [name for row in models for name in row["names"]]
     twice = sorted({name for name in names if names.count(name) > 1})
@@ -233,7 +219,7 @@ def room_to_limits(
     skipped, required = set(assessment.attrs["not_judged"]), set(assessment.attrs["required"])
     room = np.full(demand.shape, np.inf)
     for k, name in enumerate(NAMES):
-        if name in skipped or name in WITHOUT_ERROR:
+        if name in skipped or BY_NAME[name].family is Family.KNOWN:
             continue
         here = _room(name, demand[k], limit[k], margin[k], lead, law, carried.get(name), (spreads or {}).get(name))
         if name == "precipitation" and demand.shape[2] == 1 and given is not None:

@@ -11,30 +11,9 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.assessment.hours import Taker
-from wxfly.pilot.elements import NAMES
+from wxfly.pilot.elements import ELEMENTS
 
 Flags = npt.NDArray[np.bool_]
-
-_WIND = ("wind_speed",)
-_TEMPERATURE = ("air_temperature", "air_temperature_aloft")
-_HUMIDITY = ("relative_humidity", "dew_point_temperature")
-_RAIN = ("precipitation_amount", "weather_code")
-INPUTS: dict[str, tuple[str, ...]] = {
-    "wind": _WIND,
-    "gust": (*_WIND, "wind_speed_of_gust"),
-    "wind_difference": (*_WIND, "wind_from_direction"),
-    "precipitation": _RAIN,
-    "temperature": _TEMPERATURE,
-    "density_altitude": (*_TEMPERATURE, *_HUMIDITY, "surface_air_pressure"),
-    "icing": (*_TEMPERATURE, *_HUMIDITY, *_RAIN),
-    "visibility": ("visibility_in_air", "weather_code"),
-    "cloud_base": ("cloud_base_altitude", "low_type_cloud_area_fraction", "air_temperature", *_HUMIDITY),
-    "fog": ("air_temperature", *_HUMIDITY, *_RAIN),
-    "thunderstorm": (*_RAIN, "atmosphere_convective_available_potential_energy", "lifted_index"),
-    "kp": ("kp_index",),
-    "daylight": (),
-}
-"""Variables of the cube by element."""
 
 
 def lost_inputs(take: Taker, height: float) -> Flags:
@@ -53,7 +32,7 @@ def lost_inputs(take: Taker, height: float) -> Flags:
         ``(element, time, horizontal ...)``; an hour has lost what either of its edges has.
     """
     missing: dict[str, Flags] = {}
-    for name in {name for names in INPUTS.values() for name in names if take.has(name)}:
+    for name in {name for element in ELEMENTS for name in element.inputs if take.has(name)}:
         if "height" in take.hours[name].dims:
             values, heights = take.levels(name)
             reach = int(np.searchsorted(heights, height)) + 1
@@ -63,11 +42,11 @@ def lost_inputs(take: Taker, height: float) -> Flags:
     # By stability wind is carried to a height: from temperatures, or sun and cloud. With one level all hangs on it.
     stability = () if take.has("air_temperature_aloft") else ("cloud_area_fraction",)
     if take.has("wind_speed") and take.levels("wind_speed")[1].size == 1:
-        stability = (*stability, "surface_roughness_length", *_TEMPERATURE)
+        stability = (*stability, "surface_roughness_length", "air_temperature", "air_temperature_aloft")
     for name in stability:
         if take.has(name):
             lost = missing[name] if name in missing else np.asarray(np.isnan(take(name)))
             missing["wind_speed"] = missing.get("wind_speed", np.zeros(take.shape, dtype=bool)) | lost
     nothing = np.zeros(take.shape, dtype=bool)
-    rows = [np.logical_or.reduce([nothing, *(missing[n] for n in INPUTS[e] if n in missing)]) for e in NAMES]
+    rows = [np.logical_or.reduce([nothing, *(missing[n] for n in e.inputs if n in missing)]) for e in ELEMENTS]
     return np.asarray(np.stack(rows).any(axis=1))

@@ -22,7 +22,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.physics.wind.error import error_factor
-from wxfly.pilot.elements import BY_NAME, ELEMENTS, NAMES
+from wxfly.pilot.elements import BY_NAME, ELEMENTS, NAMES, Element
 from wxfly.pilot.intent import hold_after_break
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH, Limits
 
@@ -149,7 +149,7 @@ def _tightest_phase(
             most = getattr(limits, key)
             if most is None:
                 continue
-            k, variable = NAMES.index(name), f"{_DEMAND[name]}_at_{phase}"
+            k, variable = NAMES.index(name), f"{BY_NAME[name].condition}_at_{phase}"
             if variable not in conditions.variables:
                 asked = np.full(template.shape, np.nan)  # a limit for what was not worked out: not known
             else:
@@ -304,7 +304,7 @@ def _measure(
     name: str, conditions: xr.Dataset, limits: Limits, template: xr.Variable
 ) -> tuple[npt.ArrayLike, npt.ArrayLike, Array]:
     """Give demand, limit and margin of one element for every hour, with the axes of the template."""
-    values = _in_doubt(name, conditions, _DEMAND[name], "", limits, template)
+    values = _in_doubt(name, conditions, BY_NAME[name].condition, "", limits, template)
     sense = BY_NAME[name].sense
     if sense == "within":
         # The aircraft starts and lands in the air near the ground: an inversion or a hot field counts.
@@ -312,7 +312,7 @@ def _measure(
         return _measure_within(np.concatenate((values, near_ground)), limits)
     # Of the two edges of the hour the worse one counts; a missing edge is a missing hour.
     demand = values.min(axis=0) if sense == "at_least" else values.max(axis=0)
-    limit = _limit(name, conditions, limits, template)
+    limit = _limit(BY_NAME[name], conditions, limits, template)
     if sense == "at_most":
         margin = margin_at_most(demand, limit)
     elif sense == "at_least":
@@ -333,45 +333,15 @@ def _of_edges(conditions: xr.Dataset, name: str, template: xr.Variable) -> Array
     return np.asarray(variable.transpose(*wanted).values, dtype=float)
 
 
-# The condition that each element is measured by.
-_DEMAND = {
-    "wind": "largest_wind_speed",
-    "gust": "largest_gust",
-    "wind_difference": "wind_difference",
-    "precipitation": "precipitation_rate",
-    "temperature": "air_temperature",
-    "density_altitude": "density_altitude",
-    "icing": "icing_risk",
-    "visibility": "visibility_in_air",
-    "fog": "fog_risk",
-    "cloud_base": "cloud_base_height",
-    "thunderstorm": "thunderstorm_risk",
-    "kp": "kp_index",
-    "daylight": "minutes_of_light",
-}
-
-
-def _limit(name: str, conditions: xr.Dataset, limits: Limits, template: xr.Variable) -> npt.ArrayLike:
-    if name == "kp":
-        if limits.maximum_kp is not None:
-            return limits.maximum_kp
-        return np.asarray(_of_edges(conditions, "kp_limit", template).min(axis=0))
-    density_altitude = limits.maximum_density_altitude
-    value = {
-        "wind": limits.maximum_wind,
-        "gust": limits.maximum_gust,
-        "wind_difference": limits.maximum_wind_difference,
-        "precipitation": limits.maximum_precipitation,
-        "temperature": np.nan,
-        "density_altitude": np.nan if density_altitude is None else density_altitude,
-        "icing": 1.0,
-        "visibility": limits.minimum_visibility,
-        "cloud_base": float(conditions["height"]) + limits.cloud_separation,
-        "fog": 1.0,
-        "thunderstorm": 1.0,
-        "daylight": 1.0,
-    }[name]
-    return float(value)
+def _limit(element: Element, conditions: xr.Dataset, limits: Limits, template: xr.Variable) -> npt.ArrayLike:
+    """Return what an element is compared with, as its row says; NaN where there is no limit."""
+    row = element.limit
+    given: float | None = getattr(limits, row.pilot) if row.pilot else None
+    if given is not None:
+        return float(given) + (float(conditions["height"]) if row.adds_flight_height else 0.0)
+    if row.condition:
+        return np.asarray(_of_edges(conditions, row.condition, template).min(axis=0))
+    return row.fixed
 
 
 def _measure_within(values: Array, limits: Limits) -> tuple[Array, Array, Array]:

@@ -1,11 +1,54 @@
-"""The elements: each thing that can stop a flight, how it is measured and in which unit it is shown."""
+"""The elements: each thing that can stop a flight, all that there is to say of it in one row.
+
+A new element is a row of `ELEMENTS`, its physics and its test. A row without its family and its figures of error cannot
+be made: its hours would be reported as certain.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import Enum
+from functools import cache
+from importlib.resources import files
+from typing import Any, Literal
 
 Sense = Literal["at_most", "at_least", "within", "grade", "lit"]
+
+
+class Family(Enum):
+    """Elements whose errors go together; errors of different families are taken as independent."""
+
+    WIND = "wind"
+    WATER = "precipitation, icing and storms"
+    SIGHT = "sight and cloud"
+    WARMTH = "temperature and density"
+    GEOMAGNETISM = "geomagnetism"
+    RETURN_LEG = "return leg"
+    KNOWN = "known beforehand"
+
+
+@dataclass(frozen=True)
+class LimitOf:
+    """Where the limit of an element is from; the first of these that is given.
+
+    Attributes
+    ----------
+    pilot : str
+        Field of `wxfly.pilot.limits.Limits`; where that is None and there is a `condition`, the condition.
+    adds_flight_height : bool
+        Whether the flight height is added to the pilot's.
+    condition : str
+        Condition of the hour, the least of its edges.
+    fixed : float
+        The same for everyone.
+    """
+
+    pilot: str = ""
+    adds_flight_height: bool = False
+    condition: str = ""
+    fixed: float = float("nan")
 
 
 @dataclass(frozen=True)
@@ -28,6 +71,24 @@ class Element:
         Key of the unit in `wxfly.units.SYSTEMS` by which it is shown; empty for a bare number.
     reading : str
         How the demand is phrased; ``{height}`` is the flight height, ``{where}`` is there or near the ground.
+    condition : str
+        The condition of an hour that it is measured by (`wxfly.assessment.conditions`).
+    limit : LimitOf
+        What that is compared with.
+    family : Family
+        Of its error.
+    inputs : tuple of str
+        Variables of the cube that it is worked out from: an hour that has lost one of them does not know the element.
+    is_required : bool
+        Whether an hour is *not known* without it, where the pilot says nothing else.
+    errors : mapping
+        Figures of the forecast's error as ``data/forecast_error.toml`` explains them; by default its table of this
+        name. Empty for what is known beforehand and for the return leg, which has an uncertainty of its own.
+
+    Raises
+    ------
+    ValueError
+        For an element whose error is not known: it would be reported as certain.
     """
 
     name: str
@@ -36,32 +97,111 @@ class Element:
     units: str
     quantity: str
     reading: str
+    condition: str
+    limit: LimitOf
+    family: Family
+    inputs: tuple[str, ...] = ()
+    is_required: bool = False
+    errors: Mapping[str, Any] = field(default_factory=dict, compare=False)
 
+    def __post_init__(self) -> None:
+        if not isinstance(self.family, Family):
+            raise ValueError(f"the element '{self.name}' has no family of errors; it would be reported as certain")
+        if self.family in (Family.KNOWN, Family.RETURN_LEG):
+            return
+        errors = self.errors or shipped_figures().get(self.name)
+        if not errors:
+            raise ValueError(f"the element '{self.name}' has no figures of error; it would be reported as certain")
+        check_figures(self.name, errors, len(shipped_figures()["lead_hours"]))
+        object.__setattr__(self, "errors", errors)
+
+
+@cache
+def shipped_figures() -> dict[str, Any]:
+    """Read ``data/forecast_error.toml``."""
+    return tomllib.loads((files("wxfly") / "data" / "forecast_error.toml").read_text(encoding="utf-8"))
+
+
+def check_figures(name: str, errors: Mapping[str, Any], leads: int) -> None:
+    """Refuse figures of error that are not above 0 at every lead time.
+
+    Raises
+    ------
+    ValueError
+        Naming the element.
+    """
+    key = "missed" if errors.get("kind") == "category" else "error"
+    if not all(value > 0 for value in errors.get(key, (0,))) or len(errors[key]) != leads:
+        raise ValueError(f"the element '{name}' has no {key} above 0 at every lead")
+
+
+_WIND = ("wind_speed",)
+_TEMPERATURE = ("air_temperature", "air_temperature_aloft")
+_HUMIDITY = ("relative_humidity", "dew_point_temperature")
+_RAIN = ("precipitation_amount", "weather_code")
+_ANY_RISK = LimitOf(fixed=1.0)
 
 ELEMENTS: tuple[Element, ...] = (
-    Element("wind", "wind", "at_most", "m s-1", "wind", "wind at {height}"),
-    Element("gust", "gust", "at_most", "m s-1", "wind", "gust at {height}"),
     Element(
-        "wind_difference",
-        "wind difference with height",
-        "at_most",
-        "m s-1",
-        "wind",
-        "wind difference over 30 m",
+        "wind", "wind", "at_most", "m s-1", "wind", "wind at {height}",
+        "largest_wind_speed", LimitOf("maximum_wind"), Family.WIND, _WIND, is_required=True,
     ),
-    Element("precipitation", "precipitation", "at_most", "mm h-1", "precipitation", "precipitation"),
-    Element("temperature", "temperature", "within", "K", "temperature", "temperature {where}"),
-    Element("density_altitude", "density altitude", "at_most", "m", "height", "density altitude"),
-    Element("icing", "icing", "grade", "1", "", "icing at {height}"),
-    Element("visibility", "visibility", "at_least", "m", "visibility", "visibility"),
-    Element("fog", "fog", "grade", "1", "", "fog"),
-    Element("cloud_base", "cloud base", "at_least", "m", "height", "cloud base above ground"),
-    Element("thunderstorm", "thunderstorm", "grade", "1", "", "thunderstorm"),
-    Element("kp", "Kp", "at_most", "1", "", "Kp"),
-    Element("daylight", "daylight", "lit", "min", "", "daylight"),
-)
+    Element(
+        "gust", "gust", "at_most", "m s-1", "wind", "gust at {height}",
+        "largest_gust", LimitOf("maximum_gust"), Family.WIND, (*_WIND, "wind_speed_of_gust"), is_required=True,
+    ),
+    Element(
+        "wind_difference", "wind difference with height", "at_most", "m s-1", "wind", "wind difference over 30 m",
+        "wind_difference", LimitOf("maximum_wind_difference"), Family.WIND, (*_WIND, "wind_from_direction"),
+    ),
+    Element(
+        "precipitation", "precipitation", "at_most", "mm h-1", "precipitation", "precipitation",
+        "precipitation_rate", LimitOf("maximum_precipitation"), Family.WATER, _RAIN, is_required=True,
+    ),
+    Element(
+        "temperature", "temperature", "within", "K", "temperature", "temperature {where}",
+        "air_temperature", LimitOf(), Family.WARMTH, _TEMPERATURE, is_required=True,
+    ),
+    Element(
+        "density_altitude", "density altitude", "at_most", "m", "height", "density altitude",
+        "density_altitude", LimitOf("maximum_density_altitude"), Family.WARMTH,
+        (*_TEMPERATURE, *_HUMIDITY, "surface_air_pressure"),
+    ),
+    Element(
+        "icing", "icing", "grade", "1", "", "icing at {height}",
+        "icing_risk", _ANY_RISK, Family.WATER, (*_TEMPERATURE, *_HUMIDITY, *_RAIN), is_required=True,
+    ),
+    Element(
+        "visibility", "visibility", "at_least", "m", "visibility", "visibility",
+        "visibility_in_air", LimitOf("minimum_visibility"), Family.SIGHT, ("visibility_in_air", "weather_code"),
+    ),
+    Element(
+        "fog", "fog", "grade", "1", "", "fog",
+        "fog_risk", _ANY_RISK, Family.SIGHT, ("air_temperature", *_HUMIDITY, *_RAIN),
+    ),
+    Element(
+        "cloud_base", "cloud base", "at_least", "m", "height", "cloud base above ground",
+        "cloud_base_height", LimitOf("cloud_separation", adds_flight_height=True), Family.SIGHT,
+        ("cloud_base_altitude", "low_type_cloud_area_fraction", "air_temperature", *_HUMIDITY),
+    ),
+    Element(
+        "thunderstorm", "thunderstorm", "grade", "1", "", "thunderstorm",
+        "thunderstorm_risk", _ANY_RISK, Family.WATER,
+        (*_RAIN, "atmosphere_convective_available_potential_energy", "lifted_index"),
+    ),
+    Element(
+        "kp", "Kp", "at_most", "1", "", "Kp",
+        "kp_index", LimitOf("maximum_kp", condition="kp_limit"), Family.GEOMAGNETISM, ("kp_index",),
+    ),
+    Element(
+        "daylight", "daylight", "lit", "min", "", "daylight",
+        "minutes_of_light", _ANY_RISK, Family.KNOWN, is_required=True,
+    ),
+)  # fmt: skip
 
-RETURN_LEG = Element("return_leg", "way home", "at_most", "1", "", "way home")
+RETURN_LEG = Element(
+    "return_leg", "way home", "at_most", "1", "", "way home", "", _ANY_RISK, Family.RETURN_LEG
+)  # fmt: skip
 """Judged only when a sortie is asked for, and then beside the others (`wxfly.flight.return_leg`)."""
 
 NAMES: tuple[str, ...] = tuple(element.name for element in ELEMENTS)
@@ -69,6 +209,6 @@ BY_NAME: dict[str, Element] = {element.name: element for element in (*ELEMENTS, 
 ROW: dict[str, int] = {name: row for row, name in enumerate(BY_NAME)}
 """Place of every element in an assessment; that of the way home is behind the others, where it is judged."""
 
-REQUIRED_BY_DEFAULT: tuple[str, ...] = ("wind", "gust", "precipitation", "temperature", "icing", "daylight")
+REQUIRED_BY_DEFAULT: tuple[str, ...] = tuple(element.name for element in ELEMENTS if element.is_required)
 
 GRADES = ("none", "possible", "likely")

@@ -17,19 +17,10 @@ import xarray as xr
 
 from wxfly.assessment.forecast_error import MEMBER, ErrorLaw, default_error_law
 from wxfly.physics.probability import least_chance, normal_probability, stretch_probability
+from wxfly.pilot.elements import BY_NAME, Family
 from wxfly.probability.timing import SHIFT
 
 Array = npt.NDArray[np.float64]
-
-FAMILIES = (
-    ("wind", "gust", "wind_difference"),
-    ("precipitation", "icing", "thunderstorm"),
-    ("visibility", "fog", "cloud_base"),
-    ("temperature", "density_altitude"),
-    ("kp",),
-    ("return_leg",),
-)
-"""Elements whose errors go together; errors of different families are taken as independent."""
 
 MARGIN_DEVIATION = 0.17
 """Of the difference of two places' margins [1]: the error of 2 m/s that an ensemble leaves of a gust, at a limit of
@@ -268,10 +259,12 @@ def _of_shifts(part: xr.DataArray) -> tuple[Array, Array]:
 
 
 def _positions(room: xr.DataArray) -> list[list[int]]:
-    """Give the rows of each family; an element that is not in the room is in no doubt."""
-    names = [str(n) for n in room["element"].values]
-    families = [[names.index(name) for name in family if name in names] for family in FAMILIES]
-    return [family for family in families if family]
+    """Return the rows of each family of errors; what is known beforehand is in none."""
+    families: dict[Family, list[int]] = {}
+    for row, name in enumerate(room["element"].values):
+        families.setdefault(BY_NAME[str(name)].family, []).append(row)
+    families.pop(Family.KNOWN, None)
+    return list(families.values())
 
 
 def _present(room: xr.DataArray) -> npt.NDArray[np.bool_]:
