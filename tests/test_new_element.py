@@ -7,7 +7,7 @@ import sys
 ROW = """
     Element(
         "frost_on_grass", "frost on the grass", "at_least", "K", "temperature", "the grass",
-        "air_temperature_near_ground", LimitOf(fixed=284.0), Family.WARMTH, ("air_temperature",),
+        "air_temperature_near_ground", LimitOf(fixed=275.0), Family.WARMTH, ("air_temperature",),
         errors={"kind": "normal", "error": [1.0, 1.5, 2.0, 2.5, 3.0], "source": "made up for a test"},
     ),
 """
