@@ -6,9 +6,9 @@ import sys
 
 ROW = """
     Element(
-        "frost_on_grass", "frost on the grass", "at_least", "K", "temperature", "the grass",
-        "air_temperature_near_ground", LimitOf(fixed=275.0), Family.WARMTH, ("air_temperature",),
-        errors={"kind": "normal", "error": [1.0, 1.5, 2.0, 2.5, 3.0], "source": "made up for a test"},
+        "mugginess", "mugginess", "at_most", "1", "", "mugginess",
+        "relative_humidity", LimitOf(fixed=1.1), Family.WARMTH, ("relative_humidity",),
+        errors={"kind": "normal", "error": [0.05, 0.06, 0.07, 0.08, 0.09], "source": "made up for a test"},
     ),
 """
 PROGRAM = f"""
@@ -33,13 +33,13 @@ def run(*arguments, **given):
 
 
 def test_a_row_in_the_table_is_in_text_json_csv_page_and_calendar(tmp_path):
-    asked = ("week", "Kelderness", "--require", "frost_on_grass")
+    asked = ("week", "Kelderness", "--require", "mugginess")
     page, calendar = tmp_path / "week.html", tmp_path / "week.ics"
     text = run(*asked, "--html", page, "--ics", calendar)
-    assert "frost on the grass" in text
+    assert "mugginess" in text
     answer = json.loads(run(*asked, "--json"))
     (site,) = answer["answers"]
-    assert all("frost_on_grass" in hour["elements"] for hour in site["hours"])
-    assert "frost_on_grass" in run(*asked, "--csv").partition("\n")[0]
-    assert "frost on the grass" in page.read_text(encoding="utf-8")
-    assert "frost on the grass" in calendar.read_text(encoding="utf-8").replace("\r\n ", "")
+    assert all("mugginess" in hour["elements"] for hour in site["hours"])
+    assert "mugginess" in run(*asked, "--csv").partition("\n")[0]
+    assert "mugginess" in page.read_text(encoding="utf-8")
+    assert "mugginess" in calendar.read_text(encoding="utf-8").replace("\r\n ", "")
