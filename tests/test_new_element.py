@@ -42,4 +42,4 @@ def test_a_row_in_the_table_is_in_text_json_csv_page_and_calendar(tmp_path):
     assert all("mugginess" in hour["elements"] for hour in site["hours"])
     assert "mugginess" in run(*asked, "--csv").partition("\n")[0]
     assert "mugginess" in page.read_text(encoding="utf-8")
-    assert "mugginess" in calendar.read_text(encoding="utf-8").replace("\r\n ", "")
+    assert "mugginess" in calendar.read_text(encoding="utf-8").replace("\n ", "")
