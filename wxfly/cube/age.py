@@ -8,6 +8,8 @@ from typing import NamedTuple
 import numpy as np
 import xarray as xr
 
+from wxfly.cube.notes import Note, NoteKind
+
 # Global models are renewed every 6 hours (some every 12) and regional ones every 3 or 1, and come out 3 to 7 hours
 # after their start (their providers' schedules). So the newest run of the slowest is never older than 19 hours.
 # After three missed runs of six hours a forecast is told as old. Common practice, no source.
@@ -173,8 +175,8 @@ def _hide_by_age(
     if age < -clocks and not is_chosen:
         return _hidden(cube), (f"{ahead} from now: the clock or the forecast is wrong, so it is not used",)
     cube, stale = _without_stale(cube, now, age, is_chosen)
-    of_kp = [words for words in stale if words.startswith("Kp")]
-    of_run = [words for words in stale if words not in of_kp]
+    of_kp = [limit for limit in stale if limit.kind is NoteKind.KP]
+    of_run = [limit for limit in stale if limit.kind is not NoteKind.KP]
     notes: list[str] = []
     if of_run:
         told = f"too old for {'; '.join(of_run)}: not used, {origin.way_out}"
@@ -184,7 +186,7 @@ def _hide_by_age(
     elif age < -clocks:
         notes.append(f"{ahead} after the time asked about")
     fault = "of the future" if _age_of_kp(cube, now, age) < 0 else "too old"
-    notes += [f"the forecast of {words} is {fault}: not used" for words in of_kp]
+    notes += [Note(f"the forecast of {words} is {fault}: not used", NoteKind.KP) for words in of_kp]
     return cube, tuple(notes)
 
 
@@ -197,8 +199,8 @@ def _hours(now: np.datetime64, since: np.datetime64) -> float:
     return float((now.astype("datetime64[s]") - since.astype("datetime64[s]")) / np.timedelta64(1, "h"))
 
 
-def _without_stale(cube: xr.Dataset, now: np.datetime64, age: float, is_chosen: bool) -> tuple[xr.Dataset, list[str]]:
-    """Take out what is past its limit, and give for each limit that was the words and the hours concerned."""
+def _without_stale(cube: xr.Dataset, now: np.datetime64, age: float, is_chosen: bool) -> tuple[xr.Dataset, list[Note]]:
+    """Take out what is past its limit, and return for each limit that was the words and the hours concerned."""
     ahead = (cube["time"].values.astype("datetime64[s]") - now.astype("datetime64[s]")) / np.timedelta64(1, "h")
     band = np.searchsorted(BANDS, ahead)  # the hours before now are in the first
     named = {name for limit in LIMITS for name in limit.variables}
@@ -208,7 +210,8 @@ def _without_stale(cube: xr.Dataset, now: np.datetime64, age: float, is_chosen: 
     for position, limit in enumerate(LIMITS):
         variables = limit.variables + (unnamed if position == 0 else ())
         present = [n for n in variables if n in cube.data_vars and "time" in cube[n].dims]
-        own = _age_of_kp(cube, now, age) if limit.variables == ("kp_index",) else age
+        is_of_kp = limit.variables == ("kp_index",)
+        own = _age_of_kp(cube, now, age) if is_of_kp else age
         is_of_future = own < -CLOCKS / np.timedelta64(1, "h") and not is_chosen
         stale = (own > np.asarray(limit.hours)[band]) | is_of_future
         if not present or not stale.any():
@@ -218,7 +221,8 @@ def _without_stale(cube: xr.Dataset, now: np.datetime64, age: float, is_chosen: 
             fresh = xr.DataArray(~stale, dims=("time",))
             hidden[name] = variable.copy(data=variable.where(fresh).transpose(*variable.dims).values)
         until = BANDS[int(band[stale].max())]
-        words.append(f"{limit.words} of {'all hours' if np.isinf(until) else f'the next {until:.0f} h'}")
+        hours = "all hours" if np.isinf(until) else f"the next {until:.0f} h"
+        words.append(Note(f"{limit.words} of {hours}", NoteKind.KP if is_of_kp else NoteKind.FORECAST))
     return cube.assign(hidden) if hidden else cube, words
 
 

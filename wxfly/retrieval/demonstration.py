@@ -16,6 +16,7 @@ import numpy as np
 import xarray as xr
 
 from wxfly.cube.netcdf import load_cube
+from wxfly.cube.notes import Note, NoteKind
 from wxfly.errors import WxflyError
 from wxfly.pilot.site import Site
 from wxfly.retrieval.obtained import Obtained, run_of
@@ -82,5 +83,5 @@ def from_demonstration(sites: Sequence[Site], now: np.datetime64 | None) -> Obta
     run = run_of(cube)
     return Obtained(
         tuple(sites), cube, run if now is None else now, "demo", run, run,
-        (f"demonstration: site and weather are invented ({entry['title']})",), is_chosen=True,
+        (Note(f"demonstration: site and weather are invented ({entry['title']})", NoteKind.INVENTED),), is_chosen=True,
     )  # fmt: skip

@@ -14,6 +14,7 @@ import xarray as xr
 
 from wxfly.cube.age import CLOCKS, TOO_OLD
 from wxfly.cube.contract import mark_carried, side_by_side
+from wxfly.cube.notes import Note, NoteKind, kind_of
 from wxfly.errors import WxflyError
 from wxfly.pilot.own_files import SetAside, make_folder, told
 from wxfly.pilot.settings import DEFAULT_MODEL, Settings, cache_folder, config_folder, load_settings
@@ -116,7 +117,7 @@ def _of_sources(
     first: Obtained | None = None
     try:
         first = obtain_forecast(sites, model=asked, **rest)
-        why = [note for note in first.notes if note.startswith("no newer forecast")]
+        why = [note for note in first.notes if kind_of(note) is NoteKind.NO_NEWER_FORECAST]
         reason = "; ".join([f"of {asked} there is none of an age that can be used", *why])
     except WxflyError as failure:
         fault, reason = failure, str(failure)
@@ -190,7 +191,7 @@ def obtain_forecast(
         from wxfly.retrieval import second_source
 
         cubes, fetched, notes = second_source.obtain_cubes(sites, settings, offline=offline, on_progress=on_progress)
-        offline = offline or any(note.startswith("no newer") for note in notes)
+        offline = offline or any(kind_of(note) is NoteKind.NO_NEWER_FORECAST for note in notes)
     elif find_model(model) and offline:
         cubes = _stored(sites, model)
     else:
@@ -203,7 +204,7 @@ def obtain_forecast(
                 places = ", ".join(site.name for site in sites)
                 raise WxflyError(f"{fault}; nothing is stored for {places} to answer from") from None
             offline = True
-            notes.append(f"no newer forecast could be had: {fault}")
+            notes.append(Note(f"no newer forecast could be had: {fault}", NoteKind.NO_NEWER_FORECAST))
     moment = as_moment(utc_now()) if now is None else now
     cube = _join(cubes, sites)
     cube, kp_notes = with_kp(cube, offline=offline, settings=settings, on_progress=on_progress)
@@ -255,7 +256,9 @@ def _fetch(
                     store.keep_forecasts(replies)
                     pruning.prune_store(settings)
                 except WxflyError as fault:
-                    notes.append(str(fault))  # the forecast is at hand; it will not be there offline
+                    notes.append(
+                        Note(str(fault), NoteKind.NOT_KEPT)
+                    )  # the forecast is at hand; it will not be there offline
             return [found[site.key] for site in sites], bool(missing), notes
     except filelock.Timeout:
         raise WxflyError(f"another wxfly has been asking for {model} for {_LOCK_SECONDS:g} s; try again") from None

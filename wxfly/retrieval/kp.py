@@ -11,6 +11,7 @@ import numpy as np
 import xarray as xr
 
 from wxfly.cube.contract import VARIABLES, check_forecast, mark_carried, state_spans
+from wxfly.cube.notes import Note, NoteKind
 from wxfly.pilot.settings import Settings
 from wxfly.store.replies import KeptReply, asking_alone, keep_reply, kept_reply
 from wxfly.times import as_moment, utc_now
@@ -115,7 +116,7 @@ def with_kp(
     )
     cube = cube.assign(kp_index=kp).assign_attrs(attribution=f"{cube.attrs['attribution']}; {attribution}")
     cube = mark_carried(state_spans(cube, {"kp_index": VARIABLES["kp_index"].covers_hours}))
-    return check_forecast(cube, place="forecast with Kp"), notes + _reach(kp)
+    return check_forecast(cube, place="forecast with Kp"), _of_kp(notes + _reach(kp))
 
 
 def _reply(
@@ -166,6 +167,10 @@ def _not_disproved(outlook: KpOutlook, series: KpSeries) -> tuple[KpOutlook, boo
     day = series.start.astype("datetime64[D]")
     held = [not (series.kp[day == d] > kp + 0.5).any() for d, kp in zip(outlook.day, outlook.kp, strict=True)]
     return replace(outlook, day=outlook.day[held], kp=outlook.kp[held]), not all(held)
+
+
+def _of_kp(notes: list[str]) -> list[str]:
+    return [Note(note, NoteKind.KP) for note in notes]
 
 
 def _reach(kp: xr.DataArray) -> list[str]:

@@ -11,6 +11,7 @@ from email.utils import parsedate_to_datetime
 import xarray as xr
 
 from wxfly.cube.age import CLOCKS
+from wxfly.cube.notes import Note, NoteKind
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import Site
@@ -52,18 +53,19 @@ def obtain_cubes(
     WxflyError
         When a site has no forecast, neither fresh nor stored.
     """
-    cubes, asked, notes = [], False, []
+    notes: list[str] = []
+    cubes, asked = [], False
     for site in sites:
         if offline:
-            cube, fresh, note = newest_stored(site, MODEL), False, ""
+            cube, fresh, of_site = newest_stored(site, MODEL), False, list[str]()
             if cube is None:
                 raise WxflyError(f"{site.name}: no forecast of {MODEL} in the store; fetch one while online")
         else:
             with asking_alone(_KIND, _key(site)):
-                cube, fresh, note = _newest(site, settings, on_progress)
+                cube, fresh, of_site = _newest(site, settings, on_progress)
         cubes.append(cube)
         asked |= fresh
-        notes += [note] if note else []
+        notes += of_site
     # Each place is renewed on its own; side by side they are as old as the oldest of them, or of an age not known.
     oldest = min(cube["forecast_reference_time"].values for cube in cubes)
     cubes = [cube.assign_coords(forecast_reference_time=((), oldest)) for cube in cubes] if len(cubes) > 1 else cubes
@@ -74,13 +76,13 @@ def _key(site: Site) -> str:
     return f"{site.latitude:.4f},{site.longitude:.4f},{site.surface_altitude:.0f}"
 
 
-def _newest(site: Site, settings: Settings, on_progress: Callable[[str], None]) -> tuple[xr.Dataset, bool, str]:
+def _newest(site: Site, settings: Settings, on_progress: Callable[[str], None]) -> tuple[xr.Dataset, bool, list[str]]:
     """Give the newest forecast of a site, whether it was sent now, and what went wrong."""
     now = utc_now()
     stored = newest_stored(site, MODEL)
     terms = _Terms.read(_key(site)) if stored is not None else None
     if stored is not None and terms is not None and terms.asked <= now < terms.expires:
-        return stored, False, ""
+        return stored, False, []
     on_progress(f"asking MET Norway for {site.name}")
     # Only of the forecast that is at hand may the service say that nothing is newer.
     is_of_stored = terms is not None and stored is not None and terms.retrieved == stored.attrs["retrieved"]
@@ -90,15 +92,15 @@ def _newest(site: Site, settings: Settings, on_progress: Callable[[str], None]) 
     except WxflyError as fault:
         if stored is None:
             raise
-        return stored, False, f"no newer forecast could be had: {fault}"
+        return stored, False, [Note(f"no newer forecast could be had: {fault}", NoteKind.NO_NEWER_FORECAST)]
     expires = _expiry(reply.headers.get("expires", ""), now)
     if stored is not None and reply.status == 304:
         _Terms(modified, now, expires, str(stored.attrs["retrieved"])).write(_key(site))
-        return stored, False, ""
+        return stored, False, []
     cube = parse_forecast(reply.body, retrieved=retrieved, site=site)
     if stored is not None and run_of(cube) < run_of(stored) <= as_moment(now) + CLOCKS:
-        return stored, False, "MET Norway sent an older forecast than the one in the store, which is kept"
-    notes = []
+        return stored, False, ["MET Norway sent an older forecast than the one in the store, which is kept"]
+    notes: list[str] = []
     try:
         run = run_of(cube).astype(datetime).replace(tzinfo=UTC)
         kept = PlaceReply.at(site, reply.body, service=SERVICE, model=MODEL, retrieved=retrieved, run=run)
@@ -107,10 +109,10 @@ def _newest(site: Site, settings: Settings, on_progress: Callable[[str], None]) 
         _Terms(modified, now, expires, str(cube.attrs["retrieved"])).write(_key(site))
         pruning.prune_store(settings)
     except WxflyError as fault:
-        notes.append(str(fault))  # the forecast is at hand; it will not be there offline
+        notes.append(Note(str(fault), NoteKind.NOT_KEPT))  # the forecast is at hand; it will not be there offline
     if reply.status == 203:
         notes.append("MET Norway will retire this product: update wxfly")
-    return cube, True, "; ".join(notes)
+    return cube, True, notes
 
 
 @dataclass(frozen=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from wxfly.cube.notes import NoteKind, kind_of
 from wxfly.history.airport_forecasts import Expected, HourAhead
 from wxfly.question.observed import Observed
 from wxfly.report.text.console import aligned, clean, isolated, wrap
@@ -49,7 +50,7 @@ def render(observed: Observed, *, units: str, width: int) -> str:
     name = isolated(f"{report.station} ({report.name})" if report.name else report.station)
     minutes = (obtained.now - report.observed) / np.timedelta64(1, "m")
     # No airport reports Kp: what is to be said of it has no part in this comparison.
-    notes = [note for note in obtained.notes if "Kp" not in note]
+    notes = [note for note in obtained.notes if kind_of(note) is not NoteKind.KP]
     blocks = [[clean(note[:1].upper() + note[1:]) for note in notes]]
     blocks.append(
         [

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from wxfly.cube.notes import NoteKind, kind_of
 from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import ENERGY_FIGURES, find_aircraft, load_aircraft
 from wxfly.pilot.own_files import told
@@ -43,8 +44,8 @@ def fetch(sites: Sequence[str], model: str | None, *, on_progress: Progress) -> 
         now=None,
         on_progress=on_progress,
     )
-    failures = ("could not be kept", "no newer forecast could be had")
-    lost = next((note for note in obtained.notes if any(words in note for words in failures)), None)
+    failures = (NoteKind.NOT_KEPT, NoteKind.NO_NEWER_FORECAST)
+    lost = next((note for note in obtained.notes if kind_of(note) in failures), None)
     if lost:
         raise WxflyError(lost)
     last = str(obtained.cube["time"].values[-1])[:16]

@@ -16,6 +16,7 @@ import numpy as np
 from wxfly.answer.briefing import run_of
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.answer.windows import Window
+from wxfly.cube.notes import NoteKind, kind_of
 from wxfly.physics.air.sun import solar_day, sun_events, sun_position
 from wxfly.pilot.elements import BY_NAME, RETURN_LEG, ROW
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH
@@ -277,10 +278,9 @@ def moment_of(value: object) -> np.datetime64:
 
 def first_notes(briefing: Briefing) -> list[str]:
     """Give what must be read before anything else: that it is invented, and the notes of the briefing."""
-    notes = [clean(note[:1].upper() + note[1:]) for note in briefing.notes]
-    if not is_invented(briefing):
-        return notes
-    return [phrases.INVENTED, *(n for n in notes if "invented" not in n.lower())]
+    others = [note for note in briefing.notes if kind_of(note) is not NoteKind.INVENTED]
+    notes = [clean(note[:1].upper() + note[1:]) for note in others]
+    return [phrases.INVENTED, *notes] if is_invented(briefing) else notes
 
 
 def is_invented(briefing: Briefing) -> bool:
