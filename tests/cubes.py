@@ -3,7 +3,7 @@
 import numpy as np
 import xarray as xr
 
-from wxfly.cube.contract import VARIABLES, Provenance, finish_cube
+from wxfly.cube.contract import VARIABLES, Provenance, finish_cube, mark_carried
 
 START = np.datetime64("2026-06-10T00", "ns")  # a long June day at 52 N: light from about 03 to 21 UTC
 HEIGHTS = (10.0, 80.0, 120.0)
@@ -57,3 +57,8 @@ def quiet_cube(hours=25, **covers):
     )
     made = Provenance("a test", "a test", "a test", "a test", "none", "none", "made for a test")
     return finish_cube(cube, made, spans=covers)
+
+
+def without(cube, *names):
+    """Give the cube of a source that does not carry some variables at all: they are not lost."""
+    return mark_carried(cube.drop_vars(names).assign_attrs(carried=""))

@@ -5,7 +5,7 @@ import plotly.graph_objects as go
 import pytest
 
 from tests.cubes import quiet_cube
-from tests.report.briefings import MEADOW, RANCH, brief, every_question, stormy, with_gaps, with_values
+from tests.report.briefings import MEADOW, RANCH, TAKEN_ON, brief, every_question, stormy, with_gaps, with_values
 from wxfly.physics.air.sun import sun_events
 from wxfly.pilot.elements import ELEMENTS, NAMES
 from wxfly.report.charts import chance_shades as chance_strip
@@ -51,7 +51,7 @@ def test_every_figure_is_one_that_plotly_accepts(name):
 
 @pytest.mark.parametrize("shape", SHAPES)
 def test_every_cell_carries_the_number_of_its_margin(shape):
-    briefing = brief(cubes=[with_gaps()])
+    briefing = brief(cubes=[with_gaps()], limits=TAKEN_ON)
     figures, first, last = drawn(briefing)
     cells = strip(figures[shape], shape)
     margins = briefing.answers[0].assessment["margin"].values[:, first : last + 1]
@@ -71,7 +71,7 @@ def test_every_cell_carries_the_number_of_its_margin(shape):
 
 @pytest.mark.parametrize("shape", SHAPES)
 def test_what_is_not_known_is_hatched_and_says_so(shape):
-    figures, first, last = drawn(brief(cubes=[with_gaps()]))
+    figures, first, last = drawn(brief(cubes=[with_gaps()], limits=TAKEN_ON))
     (cells,) = hatched(figures[shape], "y2")
     assert cells["marker"]["pattern"]["shape"] == "/"
     assert set(cells["text"]) == {"<b>?</b>"}
