@@ -91,6 +91,10 @@ def _rows(
     direction = answer.conditions["wind_from_direction"].isel(edge=0).values
     origin = _origin(briefing)
     notice = phrases.INVENTED if sentences.is_invented(briefing) else "; ".join(briefing.notes)
+    found_of = {
+        name: [assessment[what].sel(element=name).values for what in ("demand", "limit", "margin")]
+        for name in names_of(assessment)
+    }
     rows = []
     for i, time in enumerate(assessment["time"].values.astype("datetime64[s]")):
         ranks = [str(rank) for rank, w in enumerate(answer.windows, start=1) if w.first <= i <= w.last]
@@ -112,15 +116,13 @@ def _rows(
         ]
         if briefing.question == "compare":
             row.append(int(position in better.get(assessment["time"].values[i], ())))
-        for name in names_of(assessment):
-            row += _element(answer, BY_NAME[name], i, reader.units)
+        for name, values in found_of.items():
+            row += _element(BY_NAME[name], *(float(of_hours[i]) for of_hours in values), reader.units)
         rows.append([*row, *origin])
     return rows
 
 
-def _element(answer: SiteAnswer, row: Element, hour: int, units: str) -> list[str | float]:
-    cell = answer.assessment.sel(element=row.name).isel(time=hour)
-    demand, limit, margin = (float(cell[name]) for name in ("demand", "limit", "margin"))
+def _element(row: Element, demand: float, limit: float, margin: float, units: str) -> list[str | float]:
     if row.sense == "grade":
         word = "" if math.isnan(demand) else GRADES[int(demand)]
         return [word, GRADES[int(limit)], _plain(margin)]
