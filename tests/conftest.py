@@ -1,7 +1,9 @@
 """Fixtures for every test: nothing of the person who runs them is read or written, and nobody is asked."""
 
 import os
+import shutil
 from datetime import UTC, datetime, timedelta
+from itertools import count
 
 import hypothesis
 import pytest
@@ -9,8 +11,8 @@ import pytest
 from tests.server import WeatherServer
 
 # The same examples in every run, so that a red test is about the change at hand; the nightly run looks further.
-hypothesis.settings.register_profile("quick", max_examples=25, derandomize=True, deadline=None)
-hypothesis.settings.register_profile("thorough", max_examples=200, derandomize=True, deadline=None)
+hypothesis.settings.register_profile("quick", max_examples=12, derandomize=True, deadline=None)
+hypothesis.settings.register_profile("thorough", max_examples=50, derandomize=True, deadline=None)
 hypothesis.settings.register_profile("nightly", max_examples=2000, deadline=None)
 hypothesis.settings.load_profile(os.environ.get("WXFLY_TEST_PROFILE", "quick"))
 
@@ -29,20 +31,34 @@ SERVICES = (
 NOWHERE = "http://127.0.0.1:9"  # the discard port: nothing listens
 
 
+@pytest.fixture(scope="session", autouse=True)
+def nobody_is_asked():
+    """Turn wxfly to services that cannot be reached, and past whatever the machine sets for its own network."""
+    with pytest.MonkeyPatch.context() as changed:
+        for name in SERVICES:
+            changed.setenv(f"WXFLY_{name}_URL", f"{NOWHERE}/{name.lower()}")
+        # Much patience and short waits: a test must not end otherwise because the machine is busy.
+        changed.setenv("WXFLY_PATIENCE", "20")
+        changed.setattr("wxfly.sources.http.FIRST_WAIT_SECONDS", 0.02)
+        for name in ("HTTP_PROXY", "HTTPS_PROXY", "ALL_PROXY", "NO_PROXY", "SSL_CERT_FILE", "SSL_CERT_DIR"):
+            changed.delenv(name, raising=False)
+            changed.delenv(name.lower(), raising=False)
+        yield
+
+
+@pytest.fixture(scope="session")
+def every_folder(tmp_path_factory):
+    """Give the folder in which each test has one of its own, and the numbers of those."""
+    return tmp_path_factory.mktemp("wxfly"), count()
+
+
 @pytest.fixture(autouse=True)
-def own_folders(tmp_path_factory, monkeypatch):
-    """Give each test a cache and a configuration of its own, and services that cannot be reached."""
-    folder = tmp_path_factory.mktemp("wxfly")
+def own_folders(every_folder, monkeypatch):
+    """Give each test a cache and a configuration of its own."""
+    folder = every_folder[0] / str(next(every_folder[1]))
+    folder.mkdir()
     monkeypatch.setenv("WXFLY_CACHE", str(folder / "cache"))
     monkeypatch.setenv("WXFLY_CONFIG", str(folder / "config"))
-    for name in SERVICES:
-        monkeypatch.setenv(f"WXFLY_{name}_URL", f"{NOWHERE}/{name.lower()}")
-    # Much patience and short waits: a test must not end otherwise because the machine is busy.
-    monkeypatch.setenv("WXFLY_PATIENCE", "20")
-    monkeypatch.setattr("wxfly.sources.http.FIRST_WAIT_SECONDS", 0.02)
-    for name in ("HTTP_PROXY", "HTTPS_PROXY", "ALL_PROXY", "NO_PROXY", "SSL_CERT_FILE", "SSL_CERT_DIR"):
-        monkeypatch.delenv(name, raising=False)
-        monkeypatch.delenv(name.lower(), raising=False)
     return folder
 
 
@@ -96,6 +112,40 @@ def wxfly(capsys):
         return ended.value.code, out, err
 
     return run
+
+
+@pytest.fixture
+def read_here(monkeypatch):
+    """Read a stranger's file in this process, as the child does that is started for each in earnest."""
+    from wxfly.cube import foreign_file
+    from wxfly.errors import WxflyError
+
+    def read(path):
+        try:
+            return foreign_file._packed(foreign_file._read(str(path)))
+        except foreign_file._UnreadableError as fault:
+            raise WxflyError(f"{path}: not a readable netCDF file ({fault})") from None
+
+    monkeypatch.setattr(foreign_file, "_answer_of_child", read)
+
+
+@pytest.fixture(scope="session")
+def chromium():
+    """Start one browser for all tests that look at a page."""
+    found = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+    if found is None:
+        if os.environ.get("WXFLY_TEST_BROWSER") == "required":
+            pytest.fail("no chromium on this machine, and WXFLY_TEST_BROWSER says that there must be one")
+        pytest.skip("no chromium on this machine")
+    playwright = pytest.importorskip("playwright.sync_api")
+    arguments = [
+        "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+        "--disable-component-update", "--disable-sync",
+    ]  # fmt: skip
+    with playwright.sync_playwright() as started:
+        browser = started.chromium.launch(executable_path=found, args=arguments)
+        yield browser
+        browser.close()
 
 
 def pytest_collection_modifyitems(config, items):

@@ -15,6 +15,7 @@ import threading
 import time
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from urllib.parse import parse_qs, urlsplit
 
@@ -405,12 +406,30 @@ def _place(model: str, latitude: float, longitude: float, start: datetime, hours
                 query.get("wind_speed_unit", ""), (3.6, "km/h")
             )
         units[name] = unit
-        columns[name] = [_round(_weather(name, key, height, s, seed, latitude) * factor, unit) for s in seconds]
+        columns[name] = list(_column(name, key, height, seconds[0], hours, seed, latitude, factor, unit))
     return {
         "latitude": _single(cell[0]), "longitude": _single(cell[1]), "generationtime_ms": 0.4,
         "utc_offset_seconds": 0, "timezone": "GMT", "timezone_abbreviation": "GMT",
         "elevation": round(20 + 30 * seed, 0), "hourly_units": units, "hourly": columns,
     }  # fmt: skip
+
+
+@lru_cache(4096)
+def _column(
+    name: str,
+    key: str,
+    height: int | None,
+    first: int,
+    hours: int,
+    seed: float,
+    latitude: float,
+    factor: float,
+    unit: str,
+) -> tuple:
+    """Give the values of consecutive hours; many tests ask for the same."""
+    return tuple(
+        _round(_weather(name, key, height, first + 3600 * h, seed, latitude) * factor, unit) for h in range(hours)
+    )
 
 
 def _round(value: float, unit: str) -> float | int:

@@ -131,6 +131,7 @@ def test_values_have_the_precision_of_a_service(cube):
         assert np.allclose(known / step, np.round(known / step), atol=1e-6), name
 
 
+@pytest.mark.thorough
 def test_the_generator_makes_the_shipped_values(tmp_path):
     subprocess.run(
         [sys.executable, str(FOLDER / "generate.py"), "--folder", str(tmp_path)],

@@ -11,12 +11,17 @@ from wxfly.cli.program import Command
 @pytest.mark.parametrize(
     "arguments",
     [
-        ("best", "-33.9,18.4"),
-        ("best", "--", "-33.9,18.4"),
         ("best", "--units", "aviation", "-33.9,18.4"),
-        ("best", "-33.9,18.4", "--units", "aviation", "-v"),
-        ("week", "-33.9,18.4", "--days", "2"),
-        ("brief", "-33.9,18.4", "--cells", "-5degC"),
+        *(
+            pytest.param(arguments, marks=pytest.mark.thorough)
+            for arguments in (
+                ("best", "-33.9,18.4"),
+                ("best", "--", "-33.9,18.4"),
+                ("best", "-33.9,18.4", "--units", "aviation", "-v"),
+                ("week", "-33.9,18.4", "--days", "2"),
+                ("brief", "-33.9,18.4", "--cells", "-5degC"),
+            )
+        ),
         ("compare", "-33.9,18.4@40m", "-34.1,18.5", "--units=metric"),
         ("check", "--mean", "3m/s", "-33.9,18.4", "--temperature", "-2degC"),
         ("fetch", "-33.9,18.4", "-34.1,18.5"),

@@ -153,7 +153,19 @@ def run_in_this_process(arguments, line, environment):
     assert ended.value.code == 0, f"{line}\n{written.buffer.getvalue().decode()}"
 
 
-@pytest.mark.parametrize("page", [p for p in PAGES if "```" in p.read_text()], ids=lambda p: p.name)
+# Pages of few or quick commands, and the two that everybody starts with; the others are thorough.
+QUICK = ("DEVELOPERS.md", "README.md", "tutorial.md", "wind.md", "own-aircraft.md", "rules.md", "sites.md")
+
+
+@pytest.mark.parametrize(
+    "page",
+    [
+        pytest.param(p, marks=() if p.name in QUICK else pytest.mark.thorough)
+        for p in PAGES
+        if re.search("```(python|sh|toml)", p.read_text())
+    ],
+    ids=lambda p: p.name,
+)
 def test_every_block_of_code_runs(page, place):
     sybil = Sybil(
         parsers=[

@@ -8,6 +8,8 @@ import re
 import icalendar
 import pytest
 
+from tests.halves import spread
+
 # No day of the demonstration's weather holds for so long.
 ASKED = ("Kelderness", "--aircraft", "folding-quad-249g", "--launch-limit", "8m/s", "--duration", "16h")
 
@@ -34,13 +36,11 @@ def test_the_page_of_a_brief_says_that_there_is_none_and_why(wxfly, tmp_path):
     assert "<script" not in page and "style=" not in page
 
 
-@pytest.mark.parametrize(
-    "question", [("best", "Kelderness"), ("week", "Kelderness"), ("compare", "Kelderness", "Valdrenna")]
-)
+@pytest.mark.parametrize("question", spread(["compare Kelderness Valdrenna", "best Kelderness", "week Kelderness"], 3))
 def test_every_file_of_a_question_says_no(wxfly, tmp_path, question):
     page, calendar = tmp_path / "page.html", tmp_path / "calendar.ics"
     files = ("--html", str(page), "--ics", str(calendar))
-    asked = (*question, *ASKED[1:], *files)
+    asked = (*question.split(), *ASKED[1:], *files)
     code, out, _ = wxfly(*asked)
     assert code == 0
     assert "no window of 16 h" in " ".join(out.split())

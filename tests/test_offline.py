@@ -37,8 +37,7 @@ def after_the_run(server, hours):
     return f"{_newest_run(server) + timedelta(hours=hours):%Y-%m-%dT%H:%MZ}"
 
 
-@pytest.mark.parametrize("question", QUESTIONS)
-@pytest.mark.parametrize("hours", spread([20, 12, 26, 29], 4))
+@pytest.mark.parametrize(("hours", "question"), spread([(h, q) for h in (20, 12, 26, 29) for q in QUESTIONS], 6))
 def test_the_age_is_in_the_first_line(server, wxfly, question, hours):
     later = after_the_run(server, hours)
     code, out, _ = wxfly(*QUESTIONS[question], "--offline", "--as-of", later)

@@ -10,6 +10,7 @@ import sys
 import icalendar
 import pytest
 
+from tests.halves import spread
 from tests.report.text.test_console import HEBREW, HOSTILE, JAPANESE, acted_on
 from tests.server import Fault
 from wxfly.cli import main
@@ -92,7 +93,7 @@ def test_the_words_with_which_a_service_refuses_never_act_on_the_terminal(server
         assert not acted_on((out + err).decode())
 
 
-def test_what_a_file_says_never_acts_on_the_terminal(run, tmp_path):
+def test_what_a_file_says_never_acts_on_the_terminal(run, tmp_path, read_here):
     cube = shipped_forecast("late-winter.nc")
     for name in ("source", "institution", "model", "attribution", "license", "history", "comment", "title"):
         if name in cube.attrs:
@@ -183,7 +184,7 @@ def three_sites(server):
     return path
 
 
-@pytest.mark.parametrize("encoding", ["utf-8", "cp1252", "ascii"])
+@pytest.mark.parametrize("encoding", spread(["utf-8", "ascii", "cp1252"], 3))
 def test_names_come_through_every_output_on_every_console(three_sites, run, tmp_path, encoding):
     page, calendar = tmp_path / "page.html", tmp_path / "calendar.ics"
     code, out, err = run("compare", *NAMES, "--html", str(page), "--ics", str(calendar), encoding=encoding)
@@ -220,6 +221,7 @@ def test_names_come_through_every_output_on_every_console(three_sites, run, tmp_
     assert len({console.columns(line) for line in lines}) == 1
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("encoding", ["cp1252", "ascii"])
 def test_a_process_on_a_poor_console_says_the_same(three_sites, encoding):
     environment = os.environ | {"PYTHONIOENCODING": encoding, "COLUMNS": "100"}

@@ -112,6 +112,7 @@ def test_a_hundredth_of_a_millimetre_is_no_step_in_the_members():
     assert found[0] < 0.8
 
 
+@pytest.mark.thorough
 def test_the_chance_falls_with_the_amount_without_a_step():
     amounts = np.concatenate([[0.0], np.geomspace(0.002, 4.0, 60)])
     found = np.array([chances(changed(25, precipitation_amount=a))[NOON] for a in amounts])
@@ -256,6 +257,7 @@ def test_a_calm_clear_dawn_in_humid_air_has_radiation_fog_as_possible():
         assert "fog" in [c.element for c in sureness.of(DAWN, DAWN).causes[:3]]
 
 
+@pytest.mark.thorough
 def test_humidity_makes_no_cliff_in_the_chance():
     humidities = np.arange(0.80, 1.0001, 0.005)
     found = np.array([chances(calm_dawn(h))[DAWN] for h in humidities])

@@ -6,6 +6,7 @@ import re
 
 import pytest
 
+from tests.halves import spread
 from tests.server import Fault
 from wxfly.cli import logs, main
 
@@ -76,8 +77,17 @@ def test_for_a_machine_an_error_is_json_as_well(server, wxfly):
     assert again[0]["wait_seconds"] > 0
 
 
-@pytest.mark.parametrize("form", ["text", "json"])
-@pytest.mark.parametrize("fault", [None, Fault(status=400, body=b'{"reason":"no"}'), Fault(body=b"<html>")])
+@pytest.mark.parametrize(
+    ("form", "fault"),
+    spread(
+        [
+            (form, fault)
+            for fault in (None, Fault(status=400, body=b'{"reason":"no"}'), Fault(body=b"<html>"))
+            for form in ("text", "json")
+        ],
+        3,
+    ),
+)
 def test_no_place_is_told_to_the_metre(server, wxfly, form, fault):
     if fault:
         server.always["forecast"] = server.always["kp"] = fault

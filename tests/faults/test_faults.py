@@ -1,18 +1,19 @@
 """Every fault of the table over a real socket and through the command: exit code, one line, the store as it was, and
 the last good forecast given and said to be old."""
 
-import os
 import re
 import shutil
 import subprocess
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from click.testing import CliRunner
 
 from tests.faults.table import FAULTS, PATIENCE
 from tests.halves import spread
 from tests.server import WeatherServer
 from tests.test_command_over_a_socket import command
+from wxfly.cli import main
 from wxfly.pilot.settings import cache_folder
 from wxfly.store import forecasts as store
 from wxfly.store import layout
@@ -54,17 +55,18 @@ def good(tmp_path_factory):
     (folder / "config").mkdir()
     (folder / "config" / "sites.toml").write_text(SITES)
     weather = WeatherServer()
-    environment = os.environ | weather.environment() | {
+    environment = weather.environment() | {
         "WXFLY_CACHE": str(folder / "cache"), "WXFLY_CONFIG": str(folder / "config"), "COLUMNS": "100",
     }  # fmt: skip
-    subprocess.run([*command(), "fetch", "--model", "icon_eu"], env=environment, check=True, capture_output=True)
-    weather.close()
     later = f"{datetime.now(UTC) + timedelta(hours=3):%Y-%m-%dT%H:%MZ}"
-    offline = subprocess.run(
-        [*command(), *question(later), "--offline"], env=environment, check=True, capture_output=True, text=True
-    )
+    told = [
+        CliRunner(env=environment).invoke(main, arguments, catch_exceptions=False)
+        for arguments in (["fetch", "--model", "icon_eu"], [*question(later), "--offline"])
+    ]
+    assert [done.exit_code for done in told] == [0, 0], told[-1].output
+    weather.close()
     shutil.rmtree(folder / "cache" / "replies" / "metadata")  # so that the newest run is asked for
-    return folder / "cache", later, offline.stdout
+    return folder / "cache", later, told[-1].stdout
 
 
 @pytest.fixture
@@ -140,7 +142,8 @@ def test_with_a_forecast_stored_it_answers_and_is_said_to_be_old(server, stored,
     assert {a.path for a in server.log} <= PATHS | KP_PATHS
 
 
-@pytest.mark.parametrize("name", spread(SPREAD[::2], 8))
+@pytest.mark.thorough
+@pytest.mark.parametrize("name", SPREAD[::4])
 def test_the_installed_command_with_nothing_stored(server, patience, name):
     fault, words = FAULTS[name]
     patience(name, 3)
@@ -148,7 +151,7 @@ def test_the_installed_command_with_nothing_stored(server, patience, name):
     is_refusal(*installed("best", "heath", "--model", "icon_eu"), words)
 
 
-@pytest.mark.parametrize("name", spread(SPREAD[1::2], 8))
+@pytest.mark.parametrize("name", spread(SPREAD[1::4], 4))
 def test_the_installed_command_with_a_forecast_stored(server, stored, good, patience, name):
     fault, words = FAULTS[name]
     patience(name, 3)

@@ -122,6 +122,7 @@ def newer_run(server, saved_sites):
     return files()
 
 
+@pytest.mark.thorough
 def test_a_full_disk_costs_the_store_and_not_the_answer(server, newer_run):
     code, out, _ = run_with(FULL, "best", "heath", "--model", "icon_eu")
     assert code == 0

@@ -47,8 +47,9 @@ def test_a_quiet_hour_and_a_quiet_reading_hold() -> None:
     assert found.reasons == ()
 
 
-@pytest.mark.parametrize("gust", [None, 0.0, 2.0])
-@pytest.mark.parametrize("mean", [0.0, 0.3, 1.0, 1.2])
+@pytest.mark.parametrize(
+    ("mean", "gust"), spread([(mean, gust) for mean in (0.0, 0.3, 1.0, 1.2) for gust in (None, 0.0, 2.0)], 4)
+)
 def test_under_a_jet_calm_at_the_hand_is_no_leave_to_launch(mean: float, gust: float | None) -> None:
     """Calm at 10 m and 30 m/s at 80 m: a rule next to nothing is kept by a reading of nothing, and means nothing."""
     correction, rule, hours = judged(cube_with(JET, 1.5), mean, gust if gust is None else max(mean, gust))
@@ -108,7 +109,7 @@ def test_beyond_the_rule_is_no_launch_even_where_the_hour_holds() -> None:
 @pytest.mark.parametrize("low", spread((2.0, 0.6, 4.0, 6.0), 4))
 def test_nothing_holds_but_what_was_read_and_is_within(low: float) -> None:
     held = 0
-    for growth in (1.1, 1.5, 3.0, 10.0):
+    for growth in (1.1, 3.0):
         cube = cube_with((low, growth * low, growth * 1.05 * low), 1.6 * low)
         for mean, gust in ((0.0, None), (0.0, 0.0), (0.9, 1.5), (1.5, None), (1.5, 2.5), (3.0, 4.5), (5.0, 8.0)):
             correction, rule, hours = judged(cube, mean, gust)

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.halves import spread
 from wxfly.flight import energy
 from wxfly.flight.budget import sortie_budget
 from wxfly.flight.leg import Wind, wind_doubt
@@ -245,10 +246,10 @@ CASES = [
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize(("name", "plan", "wind"), CASES)
+@pytest.mark.parametrize(("name", "plan", "wind"), spread(CASES, 4))
 def test_reach_agrees_with_a_flight_integrated_in_steps(name: str, plan: Plan, wind: DriftingWind) -> None:
     model, rho = energy.energy_model(CLASSES[name]), 1.15
-    courses = np.array([0.0, 70.0, 160.0, 250.0, 300.0])
+    courses = np.array([0.0, 70.0, 160.0, 250.0])
     got = reach(model, plan, wind, rho, WARM, directions=courses)
     have = float(energy.usable_energy(model, WARM, WARM)) * (1 - plan.reserve)
     for i, course in enumerate(courses):

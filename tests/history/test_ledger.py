@@ -6,9 +6,9 @@ from dataclasses import asdict, replace
 
 import numpy as np
 import pytest
+import scipy
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import stats
 
 from wxfly.assessment.suitability import State
 from wxfly.history.ledger import (
@@ -39,8 +39,8 @@ def test_upper_bounds(events, cases, bound):
 @given(st.integers(0, 60), st.integers(1, 60), st.sampled_from([0.8, 0.95, 0.99]))
 def test_bounds_are_exact(events, cases, confidence):
     events = min(events, cases)
-    upper = 1.0 if events == cases else stats.beta.ppf(confidence, events + 1, cases - events)
-    lower = 0.0 if events == 0 else stats.beta.ppf(1 - confidence, events, cases - events + 1)
+    upper = 1.0 if events == cases else scipy.stats.beta.ppf(confidence, events + 1, cases - events)
+    lower = 0.0 if events == 0 else scipy.stats.beta.ppf(1 - confidence, events, cases - events + 1)
     assert scoring.upper_bound(events, cases, confidence) == pytest.approx(upper, abs=1e-9)
     assert scoring.lower_bound(events, cases, confidence) == pytest.approx(lower, abs=1e-9)
 

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import scipy
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import stats
 
 from wxfly.physics import probability as p
 
@@ -33,7 +33,7 @@ def test_value(row: check_values.Row) -> None:
 
 def test_normal_probability_is_scipys_one_by_one_and_in_bulk():
     values = np.linspace(-12, 12, 50_001)
-    expected = stats.norm.cdf(values)
+    expected = scipy.stats.norm.cdf(values)
     assert np.abs(p.normal_probability(values) - expected).max() < 1e-12
     assert p.normal_probability(np.array([-np.inf, 0.0, np.inf, np.nan])) == pytest.approx(
         [0, 0.5, 1, np.nan], nan_ok=True
@@ -50,7 +50,7 @@ def test_quantile_turns_probability_round(chance):
 
 @given(SPEED, DEVIATION, SPEED)
 def test_truncated_normal_is_scipys(location, scale, limit):
-    expected = stats.truncnorm(-location / scale, np.inf, loc=location, scale=scale).sf(limit)
+    expected = scipy.stats.truncnorm(-location / scale, np.inf, loc=location, scale=scale).sf(limit)
     assert p.truncated_normal_exceedance(location, scale, limit) == pytest.approx(expected, abs=1e-9)
 
 
@@ -65,7 +65,7 @@ def test_truncated_quantile_has_its_chance(location, scale, chance):
 def test_dressing_is_the_mean_over_members_and_knows_no_order(members, deviation, limit):
     members = np.array(members)
     chance = p.dressed_exceedance(members, deviation, limit)
-    assert chance == pytest.approx(stats.norm.sf(limit, members, deviation).mean(), abs=1e-9)
+    assert chance == pytest.approx(scipy.stats.norm.sf(limit, members, deviation).mean(), abs=1e-9)
     assert p.dressed_exceedance(members[::-1], deviation, limit) == pytest.approx(chance)
     assert p.dressed_exceedance(np.tile(members, 2), deviation, limit) == pytest.approx(chance)
     assert p.dressed_exceedance(members, 0.0, limit) == pytest.approx(np.mean(members > limit))
@@ -118,7 +118,7 @@ def test_stretch_is_scipys_multivariate_normal(correlation):
     room = np.array([0.4, 1.5, -0.3, 2.0])
     hours = np.arange(4)
     link = correlation ** np.abs(hours[:, None] - hours)
-    expected = stats.multivariate_normal(np.zeros(4), link).cdf(room)
+    expected = scipy.stats.multivariate_normal(np.zeros(4), link).cdf(room)
     assert p.stretch_probability(room, correlation) == pytest.approx(expected, abs=3e-3)
 
 

@@ -11,7 +11,7 @@ import pytest
 from wxfly.errors import WxflyError
 from wxfly.pilot.coordinates import parse_coordinates
 
-PLACES = 10_000
+PLACES = 500
 SECOND = 1.0 / 3600.0
 
 

@@ -95,7 +95,8 @@ def test_the_chance_of_a_window_is_the_share_of_truths_that_hold(width, error, l
     for case in range(0, cases, 8):
         room = make_room(wind=(limit - base[:, case, None] - weather[:, case, 1:]) / error)
         told.append(window_chance(room, 0, hours - 1).value)
-        product.append(float(hour_chances(room).prod()))
+        if case % 32 == 0:
+            product.append(float(hour_chances(room).prod()))
     happened = (truth <= limit).all(axis=0).mean()
     assert np.mean(told) == pytest.approx(happened, abs=0.02)
     assert np.mean(product) < happened - 0.05  # hours are no independent draws
@@ -270,7 +271,7 @@ JUST_INSIDE_OF = {  # a value with a fifth of its limit left
 }
 
 
-@pytest.mark.parametrize("ahead", [0, 60, 200])
+@pytest.mark.parametrize("ahead", spread([60, 0, 200], 3))
 @pytest.mark.parametrize("name", JUST_INSIDE_OF)
 def test_a_missing_advised_value_is_never_surer_than_a_known_one_just_inside_its_limit(name, ahead):
     limits = replace(LIMITS, required=(), maximum_kp=5.0)

@@ -42,10 +42,54 @@ def with_values(cube, name, value, first=None, last=None):
     return cube
 
 
-def brief(
-    question="best",
-    cubes=None,
-    sites=None,
+_SHARED = {}
+"""Cubes that many tests look at and none changes, by their identity."""
+_MADE = {}
+
+
+def shared(make):
+    """Make a cube once for all tests; such a cube is only read."""
+
+    @cache
+    def once(*arguments):
+        cube = make(*arguments)
+        return _SHARED.setdefault(id(cube), cube)
+
+    return once
+
+
+quiet = shared(quiet_cube)
+
+
+def brief(question="best", cubes=None, sites=None, *, days=1, **changes):
+    """Make a briefing of quiet cubes, one for each site; of the same cubes and words it is made once, to be read."""
+    sites = tuple(sites or [MEADOW])
+    cubes = tuple(cubes or [quiet(24 * days + 12) for _ in sites])
+    given = {name: tuple(value) if isinstance(value, list) else value for name, value in changes.items()}
+    try:
+        key = (question, *map(id, cubes), sites, days, frozenset(given.items()))
+    except TypeError:  # something that has no hash, such as a provenance of its own
+        key = None
+    if key is None or not all(id(cube) in _SHARED for cube in cubes):
+        return _brief(question, cubes, sites, days=days, **changes)
+    if key not in _MADE:
+        _MADE[key] = _brief(question, cubes, sites, days=days, **changes)
+    return _MADE[key]
+
+
+def renamed(briefing, *names):
+    """Give the briefing with other names of its sites, not made anew."""
+    answers = [
+        replace(answer, request=replace(answer.request, site=replace(answer.request.site, name=name)))
+        for answer, name in zip(briefing.answers, names, strict=True)
+    ]
+    return replace(briefing, answers=type(briefing.answers)(answers))
+
+
+def _brief(
+    question,
+    cubes,
+    sites,
     *,
     heights=None,
     aircraft="folding-quad-249g",
@@ -55,9 +99,6 @@ def brief(
     first_day=1,
     **changes,
 ):
-    """Make a briefing of quiet cubes, one for each site."""
-    sites = sites or [MEADOW]
-    cubes = cubes or [quiet_cube(24 * days + 12) for _ in sites]
     heights = heights or [80.0] * len(sites)
     cube = xr.concat(
         [
@@ -86,6 +127,7 @@ def invented(site=MEADOW):
     return replace(site, is_demo=True)
 
 
+@shared
 def with_gaps(days=1):
     """Give a cube in which gust is missing for two hours, visibility throughout and Kp from noon."""
     cube = quiet_cube(24 * days + 12)
@@ -94,12 +136,14 @@ def with_gaps(days=1):
     return with_values(cube, "kp_index", np.nan, 12, cube.sizes["time"] - 1)
 
 
+@shared
 def stormy(days=1):
     """Give a cube in which the gust is beyond every limit, least so at 15 UTC."""
     cube = with_values(quiet_cube(24 * days + 12), "wind_speed_of_gust", 20.0)
     return with_values(cube, "wind_speed_of_gust", 12.0, 16, 16)
 
 
+@shared
 def nothing_known():
     """Give a cube in which every value is missing, as of a forecast that is too old to be used."""
     cube = quiet_cube(36)
@@ -137,15 +181,13 @@ def every_question():
             "best of which nothing is known": lambda: brief(cubes=[nothing_known()]),
             "compare": lambda: brief("compare", sites=[MEADOW, RANCH]),
             "compare heights": lambda: brief("compare", sites=[MEADOW, MEADOW], heights=[40.0, 110.0]),
-            "compare with gaps": lambda: brief(
-                "compare", [quiet_cube(36), with_gaps()], [MEADOW, RANCH], limits=TAKEN_ON
-            ),
+            "compare with gaps": lambda: brief("compare", [quiet(36), with_gaps()], [MEADOW, RANCH], limits=TAKEN_ON),
             "compare three": lambda: brief(
                 "compare",
-                [quiet_cube(60), stormy(2), with_gaps(2)],
+                [quiet(60), stormy(2), with_gaps(2)],
                 [MEADOW, RANCH, Site("Whistlebrush by the long water", 46.6, 140.0, 30.0, "Asia/Tokyo")],
             ),
-            "week": lambda: brief("week", [quiet_cube(84)], days=3),
+            "week": lambda: brief("week", [quiet(84)], days=3),
             "week with gaps": lambda: brief("week", [with_gaps(3)], days=3, limits=TAKEN_ON),
             "week without window": lambda: brief("week", [stormy(3)], days=3),
         }

@@ -361,7 +361,7 @@ def test_the_model_of_a_saved_reply_can_be_told():
     assert covers_hours(got.cube, "wind_speed_of_gust") == (-1.0, 0.0)
 
 
-def test_a_stored_cube_can_be_answered_from_as_a_file(clock, server, tmp_path):
+def test_a_stored_cube_can_be_answered_from_as_a_file(clock, server, tmp_path, read_here):
     asked = obtain(["heath", "valley"], saved=SAVED)
     save_cube(asked.cube, tmp_path / "two.nc")
     got = obtain(["VALLEY"], saved={}, forecast_path=tmp_path / "two.nc")
@@ -376,7 +376,7 @@ def test_a_stored_cube_can_be_answered_from_as_a_file(clock, server, tmp_path):
         obtain([], saved={}, forecast_path=tmp_path / "two.nc", model="icon_eu")
 
 
-def test_a_grid_as_a_file_serves_the_nearest_cell(server, tmp_path):
+def test_a_grid_as_a_file_serves_the_nearest_cell(server, tmp_path, read_here):
     from wxfly.pilot.settings import load_settings
     from wxfly.sources.open_meteo.forecast import get_grid
 

@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
+from tests.halves import spread
 from tests.stored import HERE, THERE, replies_at, reply_at
 from wxfly.cube import foreign_file
 from wxfly.cube.netcdf import load_cube, save_cube
@@ -175,7 +176,7 @@ for k in range(1000):
 """
 
 
-@pytest.mark.parametrize("moment", [0.0, 0.013, 0.05, 0.11, 0.17, 0.29])
+@pytest.mark.parametrize("moment", spread([0.05, 0.0, 0.013, 0.17], 4))
 def test_a_killed_writer_leaves_only_whole_cubes(moment):
     """The long run of the same is tests/faults/kill.py."""
     code = WRITER.format(root=str(ROOT))
@@ -371,7 +372,7 @@ def test_a_forecast_of_an_early_wxfly_is_listed_and_answered_from(early):
     xr.testing.assert_equal(found, store.find_forecast(*HERE, "icon_eu"))
 
 
-def test_a_damaged_one_is_told_and_left_until_it_is_asked_away(early):
+def test_a_damaged_one_is_told_and_left_until_it_is_asked_away(early, read_here):
     cube = load_cube(early)
     cube["wind_speed_of_gust"].values.flat[0] += 1.0
     cube.to_netcdf(early, engine="h5netcdf")
@@ -382,11 +383,12 @@ def test_a_damaged_one_is_told_and_left_until_it_is_asked_away(early):
     assert not early.exists()
 
 
+@pytest.mark.thorough
 def test_one_that_is_never_read_to_its_end_is_not_called_damaged(early, monkeypatch):
-    monkeypatch.setattr(foreign_file, "WALL_SECONDS", 5.0)
+    monkeypatch.setattr(foreign_file, "WALL_SECONDS", 2.0)
     content = early.read_bytes()
     start = content.index(b"GCOL") + 512
     early.write_bytes(content[:start] + bytes(512) + content[start + 512 :])
     (stored,) = layout.list_forecasts()
-    assert "took more than 5 s and was ended" in store.fault_of(stored)
+    assert "took more than 2 s and was ended" in store.fault_of(stored)
     assert store.damage_of(stored) == ""

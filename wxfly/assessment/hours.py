@@ -113,12 +113,8 @@ class Taker:
         """Give a variable with axes edge, time, horizontal; NaN throughout when the source does not carry it."""
         if name not in self.hours:
             return np.full(self.shape, np.nan)
-        variable = self.hours[name]
-        if "edge" not in variable.dims:
-            variable = variable.expand_dims(edge=EDGES)
-        ordered = variable.transpose(*(d for d in self.dims if d in variable.dims))
-        missing = [i for i, d in enumerate(self.dims) if d not in variable.dims]
-        return np.broadcast_to(np.expand_dims(ordered.values, missing), self.shape).astype(float)
+        along = _along(self.hours.variables[name], self.dims)
+        return np.broadcast_to(along, self.shape).astype(float)
 
     def levels(self, name: str) -> tuple[Array, Array]:
         """Give a variable with the height on the last axis, and the heights [m] at which its source carries it."""
@@ -126,11 +122,10 @@ class Taker:
         shape = (*self.shape, heights.size)
         if not heights.size:
             return np.full(shape, np.nan), heights
-        variable = self.hours[name].sel(height=heights)
-        wanted = (*self.dims, "height")
-        ordered = variable.transpose(*(d for d in wanted if d in variable.dims))
-        missing = [i for i, d in enumerate(wanted) if d not in variable.dims]
-        return np.broadcast_to(np.expand_dims(ordered.values, missing), shape).astype(float), heights
+        index = self.hours.get_index("height")
+        at = [index.get_loc(height) for height in heights]
+        along = _along(self.hours.variables[name].isel(height=at), (*self.dims, "height"))
+        return np.broadcast_to(along, shape).astype(float), heights
 
     def has(self, name: str) -> bool:
         """Whether the source carries the variable at all."""
@@ -140,9 +135,10 @@ class Taker:
         """Give a coordinate of the places, in a shape that goes with the variables."""
         if name not in self.hours.coords:
             return np.full((1,) * len(self.shape), np.nan)
-        coordinate = self.hours[name]
-        missing = [i for i, d in enumerate(self.dims) if d not in coordinate.dims]
-        return np.expand_dims(
-            coordinate.transpose(*(d for d in self.dims if d in coordinate.dims)).values.astype(float),
-            missing,
-        )
+        return _along(self.hours.variables[name], self.dims).astype(float)
+
+
+def _along(variable: xr.Variable, dims: tuple[str, ...]) -> Array:
+    """Give values with these axes in this order, of length one where the variable lacks the dimension."""
+    ordered = variable.transpose(*(d for d in dims if d in variable.dims))
+    return np.expand_dims(ordered.values, [i for i, d in enumerate(dims) if d not in variable.dims])

@@ -84,14 +84,11 @@ class Advice:
 
 def light_words(sun_elevation: np.ndarray) -> tuple[str, ...]:
     """Give photographers' words for the light at elevations of the sun [degree], in order, each once."""
-    named = {light.Light.DARK: "dark", light.Light.BLUE_HOUR: "blue hour", light.Light.GOLDEN_HOUR: "golden hour"}
-    words = []
-    for elevation, kind in zip(sun_elevation, light.kind_of_light(sun_elevation), strict=True):
-        if kind == light.Light.HIGH_SUN:
-            words.append("low sun" if elevation < HIGH_SUN else "high sun")
-        elif kind != light.Light.NOT_KNOWN:
-            words.append(named[light.Light(int(kind))])
-    return tuple(dict.fromkeys(words))
+    kinds = light.kind_of_light(sun_elevation)
+    high = np.where(sun_elevation < HIGH_SUN, "low sun", "high sun")
+    conditions = [kinds == kind for kind in (light.Light.DARK, light.Light.BLUE_HOUR, light.Light.GOLDEN_HOUR)]
+    words = np.select(conditions, ["dark", "blue hour", "golden hour"], high)[kinds != light.Light.NOT_KNOWN]
+    return tuple(dict.fromkeys(words.tolist()))
 
 
 def advise(

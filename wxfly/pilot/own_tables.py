@@ -11,6 +11,7 @@ import re
 import tomllib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, Generic, TypeVar
@@ -155,12 +156,18 @@ def shipped_and_own(
         As in `read_table`.
     """
     place = f"the shipped {shipped}"
-    document = parse_toml((files("wxfly") / "data" / shipped).read_text(encoding="utf-8"), place)
+    document = _read_shipped(shipped)
     own: OwnTable[Parsed] = OwnTable({}) if own_file is None else read_table(own_file, parse_one)
     kept = {
         n: parse_one(n, entry, place) for n, entry in document.items() if not any(p.may_be(n) for p in own.set_aside)
     }
     return OwnTable({**kept, **own}, own.set_aside)
+
+
+@cache
+def _read_shipped(shipped: str) -> dict[str, Any]:
+    """Read a table that the package ships, once in a process; nobody changes what it gives."""
+    return parse_toml((files("wxfly") / "data" / shipped).read_text(encoding="utf-8"), f"the shipped {shipped}")
 
 
 # --- parts -----------------------------------------------------------------------------------------------------

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-import shutil
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -19,11 +19,14 @@ from wxfly.pilot.aircraft import find_aircraft
 from wxfly.report.pages.brief import to_html, to_text
 from wxfly.units import from_si
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+
+@cache
+def both(**changes):
+    """Make the brief and what it was made from; of the same words it is made once, to be read."""
+    return of_cube(quiet_cube(36), **changes)
 
 
-def both(cube=None, *, aircraft=None, site=MEADOW, **plan):
-    cube = quiet_cube(36) if cube is None else cube
+def of_cube(cube, *, aircraft=None, site=MEADOW, **plan):
     briefing = brief(cubes=[cube], sites=[site])
     answer = briefing.answers[0]
     plan = {"height": 80.0, "return_height": 100.0, "distance": 100.0, **plan}
@@ -41,13 +44,13 @@ def both(cube=None, *, aircraft=None, site=MEADOW, **plan):
     return made, briefing
 
 
-def page(*, units="metric", **changes):
-    made, briefing = both(**changes)
+def page(cube=None, *, units="metric", **changes):
+    made, briefing = both(**changes) if cube is None else of_cube(cube, **changes)
     return to_html(made, briefing, units=units, time_zone=None)
 
 
-def text(*, units="metric", width=1000, **changes):
-    made, briefing = both(**changes)
+def text(cube=None, *, units="metric", width=1000, **changes):
+    made, briefing = both(**changes) if cube is None else of_cube(cube, **changes)
     return to_text(made, briefing, units=units, time_zone=None, width=width)
 
 
@@ -132,22 +135,19 @@ def test_the_terminal_is_kept_to():
 
 
 @pytest.mark.browser
-@pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
-def test_it_prints_on_one_page_and_fits_a_phone(tmp_path: Path):
-    playwright = pytest.importorskip("playwright.sync_api")
+def test_it_prints_on_one_page_and_fits_a_phone(chromium, tmp_path: Path):
     place = tmp_path / "brief.html"
     cube = quiet_cube(36)
     cube["air_temperature"][:] = 280.0  # with the lines about cold packs
     place.write_text(page(cube=cube), encoding="utf-8")
-    with playwright.sync_playwright() as run:
-        browser = run.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        view = browser.new_page(viewport={"width": 390, "height": 844})
-        faults = []
-        view.on("console", lambda message: faults.append(message.text))
-        view.goto(place.as_uri())
-        assert view.evaluate("document.documentElement.scrollWidth") <= 390
-        printed = view.pdf(prefer_css_page_size=True, print_background=True)
-        browser.close()
+    context = chromium.new_context(viewport={"width": 390, "height": 844})
+    view = context.new_page()
+    faults = []
+    view.on("console", lambda message: faults.append(message.text))
+    view.goto(place.as_uri())
+    assert view.evaluate("document.documentElement.scrollWidth") <= 390
+    printed = view.pdf(prefer_css_page_size=True, print_background=True)
+    context.close()
     assert faults == []
     assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 1
 

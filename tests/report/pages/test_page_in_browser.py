@@ -1,34 +1,18 @@
 """The page in a real browser: drawn, silent, asking nobody, and readable on a phone."""
 
-import shutil
 from dataclasses import replace
 
 import pytest
 
+from tests.halves import spread
 from tests.report.briefings import MEADOW, RANCH, brief, every_question, with_gaps
 from wxfly.report.pages.page import to_html
 
 pytestmark = pytest.mark.browser
 
-CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
-ARGUMENTS = [
-    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync",
-]  # fmt: skip
 WIDTHS = {"desk": 1280, "phone": 390}
 EVIL = "<script>alert(1)</script><img src=x onerror=alert(2)>"
 DRAWN = ".js-plotly-plot .main-svg"
-
-
-@pytest.fixture(scope="module")
-def chromium():
-    if CHROMIUM is None:
-        pytest.skip("no chromium on this machine")
-    playwright = pytest.importorskip("playwright.sync_api")
-    with playwright.sync_playwright() as started:
-        browser = started.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
-        yield browser
-        browser.close()
 
 
 @pytest.fixture
@@ -63,7 +47,7 @@ def is_too_wide(page):
 
 
 @pytest.mark.parametrize("width", WIDTHS.values(), ids=WIDTHS)
-@pytest.mark.parametrize("name", ["best", "best with gaps", "compare three", "week with gaps", "week without window"])
+@pytest.mark.parametrize("name", spread(["best with gaps", "compare three", "week with gaps"], 3))
 def test_a_page_draws_without_a_word_and_fits(show, name, width):
     page, told = show(every_question()[name], width)
     # Everything opened, so that every chart is drawn and every table is laid out.
@@ -76,6 +60,7 @@ def test_a_page_draws_without_a_word_and_fits(show, name, width):
     assert page.locator(".chart .main-svg").count() >= page.locator(".chart").count()
 
 
+@pytest.mark.thorough
 def test_a_cell_tells_its_values_by_mouse_and_by_touch(show):
     for width in WIDTHS.values():
         page, _ = show(brief(), width)
@@ -88,6 +73,7 @@ def test_a_cell_tells_its_values_by_mouse_and_by_touch(show):
         assert "margin" in page.locator(".hovertext").first.text_content()
 
 
+@pytest.mark.thorough
 def test_not_known_cells_are_hatched(show):
     page, _ = show(brief(cubes=[with_gaps()]), 1280)
     page.wait_for_selector(DRAWN, timeout=30_000)
@@ -95,6 +81,7 @@ def test_not_known_cells_are_hatched(show):
     assert page.locator(".bars .point text", has_text="?").count() >= 20
 
 
+@pytest.mark.thorough
 def test_cells_are_not_smeared(show):
     page, _ = show(brief(), 1280)
     page.wait_for_selector(DRAWN, timeout=30_000)
@@ -102,6 +89,7 @@ def test_cells_are_not_smeared(show):
     assert page.evaluate(rendering) == "pixelated"
 
 
+@pytest.mark.thorough
 def test_numbers_stay_legible_and_apart_on_a_phone(show):
     page, _ = show(brief(), 390)
     page.wait_for_selector(DRAWN, timeout=30_000)
@@ -122,7 +110,7 @@ def test_numbers_stay_legible_and_apart_on_a_phone(show):
     assert overlapping == []
 
 
-@pytest.mark.parametrize("question", ["best", "compare", "week"])
+@pytest.mark.parametrize("question", spread(["compare", "best"], 2))
 def test_a_script_in_a_name_is_shown_and_not_run(show, question):
     site = replace(MEADOW, name=EVIL)
     sites = [site, replace(RANCH, name="Ranch")] if question == "compare" else [site]
@@ -134,6 +122,7 @@ def test_a_script_in_a_name_is_shown_and_not_run(show, question):
         assert "<script>alert(1)" in page.locator(".chart .main-svg").first.text_content()
 
 
+@pytest.mark.thorough
 def test_without_script_the_tables_are_there(show):
     page, told = show(brief(), 390, java_script_enabled=False)
     page.locator("details.table summary").first.click()
@@ -141,6 +130,7 @@ def test_without_script_the_tables_are_there(show):
     assert told == []
 
 
+@pytest.mark.thorough
 def test_turning_the_phone_draws_the_other_shape(show):
     page, _ = show(brief(), 390)
     page.wait_for_selector(DRAWN, timeout=30_000)

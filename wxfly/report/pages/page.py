@@ -12,6 +12,7 @@ import hashlib
 import importlib.util
 import json
 from collections.abc import Iterable, Sequence
+from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -84,7 +85,7 @@ def to_html(briefing: Briefing, *, units: str, time_zone: str | None) -> str:
         '<meta name="referrer" content="no-referrer">\n'
         f"<title>{attribute(_title(briefing, names))}</title>\n<style>{style.decode()}</style>\n</head>\n<body>\n{body}"
         f'<script type="application/octet-stream" id="charts">{_packed(_json(charts), _CHARTS_LEVEL)}</script>\n'
-        f'<script type="application/octet-stream" id="library">{_packed(library, _LIBRARY_LEVEL)}</script>\n'
+        f'<script type="application/octet-stream" id="library">{_packed_library(library)}</script>\n'
         f"<script>{loader.decode()}</script>\n</body>\n</html>\n"
     )
 
@@ -290,6 +291,12 @@ def _hash(content: bytes) -> str:
 
 def _packed(content: bytes, level: int) -> str:
     return base64.b64encode(gzip.compress(content, level, mtime=0)).decode()
+
+
+@lru_cache(maxsize=1)
+def _packed_library(library: bytes) -> str:
+    """Pack the chart library, which is the same in every page of a process."""
+    return _packed(library, _LIBRARY_LEVEL)
 
 
 def _json(value: Any) -> bytes:
