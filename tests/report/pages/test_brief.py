@@ -7,7 +7,6 @@ import shutil
 from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from tests.cubes import quiet_cube, without
