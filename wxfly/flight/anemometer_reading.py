@@ -316,6 +316,4 @@ def correct_forecast(cube: xr.Dataset, correction: Correction) -> xr.Dataset:
     for name in ("air_temperature", "air_temperature_aloft"):
         if name in cube:
             changed[name] = cube[name] + warmer
-    return cube.assign(
-        {name: values.transpose(*cube[name].dims).assign_attrs(cube[name].attrs) for name, values in changed.items()}
-    )
+    return cube.assign({name: cube[name].copy(data=v.transpose(*cube[name].dims)) for name, v in changed.items()})
