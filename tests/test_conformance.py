@@ -17,14 +17,15 @@ import pytest
 import xarray as xr
 
 from tests.cubes import quiet_cube
-from tests.sources import test_ensemble, test_met_norway
+from tests.sources import test_met_norway
+from tests.sources.open_meteo import test_ensemble
 from wxfly.cube.contract import CONVENTIONS, COORDINATES, VARIABLES, covers_hours, own_time
 from wxfly.cube.netcdf import load_cube, save_cube
+from wxfly.retrieval.demonstration import shipped_folder
 from wxfly.sources import met_norway
 from wxfly.sources.open_meteo import ensemble
 from wxfly.sources.open_meteo import forecast as open_meteo
 from wxfly.sources.open_meteo import reply as open_meteo_reply
-from wxfly.store.forecasts import shipped_folder
 
 pytestmark = pytest.mark.skipif(
     not all(map(importlib.util.find_spec, ("compliance_checker", "cf_xarray"))),

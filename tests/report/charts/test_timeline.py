@@ -4,7 +4,7 @@ import numpy as np
 import plotly.graph_objects as go
 import pytest
 
-from tests.cubes import quiet_cube
+from tests.cubes import beginning, quiet_cube
 from tests.report.briefings import MEADOW, RANCH, TAKEN_ON, brief, every_question, stormy, with_gaps, with_values
 from wxfly.physics.air.sun import sun_events
 from wxfly.pilot.elements import ELEMENTS, NAMES
@@ -270,7 +270,7 @@ def test_a_week_without_a_chance_shows_margins():
 def test_an_hour_that_comes_twice_shows_the_worse(stamp):
     site = replace(MEADOW, latitude=-80.0)  # no night in late October, so that the hours of the clock change are lit
     cube = quiet_cube(60)
-    cube = cube.assign_coords(time=cube["time"].values + (np.datetime64("2026-10-24T20") - cube["time"].values[0]))
+    cube = beginning(cube, "2026-10-24T20")
     cube = with_values(cube, "wind_speed_of_gust", 20.0, stamp, stamp)
     answer = brief("week", [cube], [site], now=np.datetime64("2026-10-24T12:00", "s")).answers[0]
     reader = sentences.reader_for(answer, units="metric", time_zone=None)

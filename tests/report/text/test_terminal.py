@@ -4,7 +4,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.cubes import quiet_cube
+from tests.cubes import beginning, quiet_cube
 from tests.report.briefings import (
     MEADOW,
     NOW,
@@ -235,7 +235,7 @@ def test_wide_characters_keep_the_columns():
 def test_an_hour_that_comes_twice_is_told_apart_in_every_table():
     site = replace(MEADOW, latitude=-80.0)  # no night in late October, so that the hours of the clock change are lit
     cube = quiet_cube(60)
-    cube = cube.assign_coords(time=cube["time"].values + (np.datetime64("2026-10-24T20") - cube["time"].values[0]))
+    cube = beginning(cube, "2026-10-24T20")
     now = np.datetime64("2026-10-24T12:00", "s")
     best = brief("best", [cube], [site], now=now)
     both = brief("compare", [cube, cube], [site, replace(site, name="Other")], now=now)
