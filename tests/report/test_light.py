@@ -32,7 +32,6 @@ CHANGES = {  # the eve of the change of the clocks, its day and the day after, s
 }
 EVENTS = {"first light": ("-6", "next_rising"), "sunrise": ("-0:50", "next_rising"),
           "sunset": ("-0:50", "next_setting"), "last light": ("-6", "next_setting")}  # fmt: skip
-ANSWER = brief().answers[0]
 
 
 def days_of(place: str) -> list[date]:
@@ -55,7 +54,8 @@ def by_ephem(place: str, day: date, event: str) -> datetime:
 def test_the_line_of_light_is_of_the_day_on_the_clock(place: str, day: date) -> None:
     zone, latitude, longitude = PLACES[place]
     clock = phrases.Clock(zone)
-    answer = replace(ANSWER, request=replace(ANSWER.request, site=Site(place, latitude, longitude, 30.0, zone)))
+    made = brief().answers[0]
+    answer = replace(made, request=replace(made.request, site=Site(place, latitude, longitude, 30.0, zone)))
     told = sentences.light(answer, Day(day, NOW, NOW, np.ones(1, dtype=bool), ()), clock)
     for event in EVENTS:
         wanted = by_ephem(place, day, event)

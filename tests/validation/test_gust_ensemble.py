@@ -10,17 +10,23 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from tests.validation import gust_ensemble
-from tests.validation.gust_fit import blocks_of, fit_gust, predict_blocks, read_cases
-
 ROOT = Path(__file__).resolve().parents[2]
 TRAIN = ROOT.parent / "shared" / "data" / "gust_ensemble" / "train.csv.gz"
 needs_data = pytest.mark.skipif(not TRAIN.exists(), reason="the measurements are not beside the checkout")
 
 
 @pytest.fixture(scope="module")
-def figures():
-    cases = read_cases(TRAIN)
+def cases():
+    from tests.validation.gust_fit import read_cases  # with libraries of scores, which take their time to load
+
+    return read_cases(TRAIN)
+
+
+@pytest.fixture(scope="module")
+def figures(cases):
+    from tests.validation import gust_ensemble
+    from tests.validation.gust_fit import predict_blocks
+
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # of the scoring libraries
         return gust_ensemble.summary(cases, *predict_blocks(cases, "station and air", widened=True))
@@ -36,16 +42,18 @@ def test_blocks_of_days_left_out(figures):
 
 
 @needs_data
-def test_no_day_is_in_two_blocks():
-    cases = read_cases(TRAIN)
+def test_no_day_is_in_two_blocks(cases):
+    from tests.validation.gust_fit import blocks_of
+
     block = blocks_of(cases, 7)
     assert all(len(set(block[cases.day == day])) == 1 for day in np.unique(cases.day))
     assert len(set(block)) == 7
 
 
 @needs_data
-def test_a_station_that_was_not_in_the_training_has_no_offset():
-    cases = read_cases(TRAIN)
+def test_a_station_that_was_not_in_the_training_has_no_offset(cases):
+    from tests.validation.gust_fit import fit_gust
+
     fitted = fit_gust(cases.take(cases.station != 10), "station and air")
     location, scale = fitted.distribution(cases.take(cases.station == 10))
     assert np.isfinite(location).all()
@@ -81,6 +89,8 @@ def test_the_command_prints_one_object_for_any_files_of_the_same_columns(tmp_pat
 
 def test_a_file_without_observations_is_refused(tmp_path):
     path = tmp_path / "none.csv.gz"
+    from tests.validation.gust_fit import read_cases
+
     pd.DataFrame({"location": [1], "ens_1": [3.0]}).to_csv(path)
     with pytest.raises(SystemExit, match="obs"):
         read_cases(path)
