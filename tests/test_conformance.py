@@ -23,8 +23,7 @@ from wxfly.cube.contract import CONVENTIONS, COORDINATES, VARIABLES, covers_hour
 from wxfly.cube.netcdf import load_cube, save_cube
 from wxfly.retrieval.demonstration import shipped_folder
 from wxfly.sources import met_norway
-from wxfly.sources.open_meteo import ensemble
-from wxfly.sources.open_meteo import forecast as open_meteo
+from wxfly.sources.open_meteo import ensemble, forecast
 from wxfly.sources.open_meteo import reply as open_meteo_reply
 
 pytestmark = pytest.mark.skipif(
@@ -58,7 +57,7 @@ def on_a_grid():
     north, east = [52.0, 52.1], [6.0, 6.1]
     cube = xr.concat([from_open_meteo()] * 2, "site", data_vars="minimal", coords="different", compat="equals")
     places = {"latitude": ("site", np.repeat(north, 2)), "longitude": ("site", np.tile(east, 2))}
-    return open_meteo.to_grid(cube.assign_coords(places), north, east)
+    return forecast.to_grid(cube.assign_coords(places), north, east)
 
 
 def sample(folder, name, parse):

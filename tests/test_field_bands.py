@@ -17,7 +17,7 @@ from tests.validation import hand
 from wxfly.cli import main
 from wxfly.flight.anemometer_limits import HandRule, hand_rule
 from wxfly.flight.launch_decision import Reason, Verdict, band_of
-from wxfly.question import brief as outing
+from wxfly.question import brief
 from wxfly.question.words import Words
 
 RULE = HandRule(2.0, 3.04, 4.83, 5.2, 7.3, (1.0, 2.0), (1.5, 3.0), 2.0, 0.9)
@@ -95,9 +95,7 @@ def test_the_sortie_of_the_plan_counts_in_the_field() -> None:
     assert "do not launch; the way home" in told
     assert "limits of wind and gust hold" in reading("--distance", "300m")
     low, high = (
-        outing.ask_check(
-            "Valdrenna", Words(mean="1.5", as_of="2026-03-14T15:00Z", **o), on_progress=lambda _: None
-        ).rule
+        brief.ask_check("Valdrenna", Words(mean="1.5", as_of="2026-03-14T15:00Z", **o), on_progress=lambda _: None).rule
         for o in ({"height": "30m", "distance": "100m"}, {"height": "30m", "distance": "100m", "return_height": "100m"})
     )
     assert high.mean_holds < low.mean_holds
@@ -106,7 +104,7 @@ def test_the_sortie_of_the_plan_counts_in_the_field() -> None:
 def test_the_waiting_hours_of_the_plan_count_in_the_field() -> None:
     """At six it has blown too hard within three hours; the wind itself holds again, and the plan says to wait."""
     for hold, reasons in ((0, ()), (3, (Reason.HELD_BACK,))):
-        asked = outing.ask_check(
+        asked = brief.ask_check(
             "Valdrenna",
             Words(mean="1.5", gust="2.3", as_of="2026-03-14T06:00Z", hold=hold),
             on_progress=lambda _: None,

@@ -24,8 +24,7 @@ from wxfly.pilot.site import Site
 from wxfly.sources.open_meteo.ensemble import get_ensemble
 from wxfly.sources.open_meteo.forecast import get_forecast
 from wxfly.sources.place_reply import PlaceReply
-from wxfly.store import forecasts as store
-from wxfly.store import layout
+from wxfly.store import forecasts, layout
 
 PLACES = int(sys.argv[1]) if len(sys.argv) > 1 else 200
 SAMPLE = 10
@@ -63,9 +62,9 @@ def one_forecast(folder: Path) -> None:
     cube = get_forecast([site], "icon_eu", settings=load_settings(), keep=replies.extend)
     netcdf = folder / "one.nc"
     old = seconds(lambda: save_cube(cube, netcdf)), seconds(lambda: load_cube(netcdf, verify=True))
-    (path,) = store.keep_forecasts(replies)
+    (path,) = forecasts.keep_forecasts(replies)
     (stored,) = layout.list_forecasts()
-    new = seconds(lambda: store.keep_forecasts(replies)), seconds(lambda: store.open_forecast(stored))
+    new = seconds(lambda: forecasts.keep_forecasts(replies)), seconds(lambda: forecasts.open_forecast(stored))
     print("one forecast, netCDF over the reply as it came")
     sizes = netcdf.stat().st_size, path.stat().st_size
     print(f"  bytes         {sizes[0] / sizes[1]:8.1f}   ({sizes[0]} over {sizes[1]})")
@@ -81,7 +80,7 @@ def many_places(folder: Path) -> None:
     cube = get_forecast(sites, "icon_eu", settings=load_settings(), keep=replies.extend)
     asked = time.perf_counter() - start
     start = time.perf_counter()
-    store.keep_forecasts(replies)
+    forecasts.keep_forecasts(replies)
     kept = time.perf_counter() - start
     part = min(SAMPLE, PLACES)
     start = time.perf_counter()
@@ -103,9 +102,9 @@ def members(folder: Path) -> None:
     asked = time.process_time() - start
     netcdf = folder / "members.nc"
     save_cube(cube, netcdf)
-    (path,) = store.keep_forecasts(replies)
+    (path,) = forecasts.keep_forecasts(replies)
     stored = next(s for s in layout.list_forecasts() if s.path == path)
-    again = seconds(lambda: store.open_forecast(stored))
+    again = seconds(lambda: forecasts.open_forecast(stored))
     sizes = netcdf.stat().st_size, path.stat().st_size
     print(f"an ensemble of {cube.sizes['realization']} members")
     print(f"  bytes, netCDF over reply  {sizes[0] / sizes[1]:8.1f}   ({sizes[0]} over {sizes[1]})")

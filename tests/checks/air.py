@@ -8,7 +8,6 @@ import numpy as np
 from checks.reading import NotCoveredError, Row, check, expected_numbers
 
 from wxfly.physics.air import atmosphere, icing
-from wxfly.physics.air import atmosphere as altimetry
 
 C = 273.15
 FT = 0.3048
@@ -123,7 +122,7 @@ def _(row: Row) -> float:
 
 @check("density_altitude_nws_ft")
 def _(row: Row) -> float:
-    altitude = altimetry.density_altitude_by_weather_service(
+    altitude = atmosphere.density_altitude_by_weather_service(
         row.temperature("t"), row.temperature("td"), row.pressure()
     )
     return float(altitude) / FT
@@ -136,8 +135,8 @@ def _(row: Row) -> float:
     if "std" in row.pairs():
         excess = row.temperature("oat", "t") - row.temperature("std")
         standard = atmosphere.STANDARD_TEMPERATURE - atmosphere.STANDARD_LAPSE_RATE * altitude
-        return float(altimetry.density_altitude_by_rule(altitude, standard + excess)) / FT
-    return float(altimetry.density_altitude_by_rule(altitude, row.temperature("oat", "t"))) / FT
+        return float(atmosphere.density_altitude_by_rule(altitude, standard + excess)) / FT
+    return float(atmosphere.density_altitude_by_rule(altitude, row.temperature("oat", "t"))) / FT
 
 
 def _feet(row: Row, key: str) -> float:
@@ -148,7 +147,7 @@ def _feet(row: Row, key: str) -> float:
 @check("pressure_altitude_correction_ft")
 def _(row: Row) -> float:
     setting = row.pressure("altimeter", "qnh", "alt", "setting")
-    return float(altimetry.pressure_altitude_from_altimeter_setting(0.0, setting)) / FT
+    return float(atmosphere.pressure_altitude_from_altimeter_setting(0.0, setting)) / FT
 
 
 @check("pressure_altitude_ft")
@@ -158,7 +157,7 @@ def _(row: Row) -> float:
         return float(atmosphere.pressure_altitude(row.pressure())) / FT
     setting = row.pressure("altimeter", "qnh", "alt", "setting")
     field = _elevation(row)
-    return float(altimetry.pressure_altitude_from_altimeter_setting(field, setting)) / FT
+    return float(atmosphere.pressure_altitude_from_altimeter_setting(field, setting)) / FT
 
 
 def _elevation(row: Row) -> float:

@@ -8,8 +8,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 from checks.reading import NotCoveredError, Row, check
 
-from wxfly.physics.air import sun as daylight
-from wxfly.physics.air import sun as light
+from wxfly.physics.air import sun
 
 
 def _day(row: Row) -> str:
@@ -21,7 +20,7 @@ def _day(row: Row) -> str:
 
 def _seconds_off(row: Row, which: str) -> bool:
     day = _day(row)
-    events = daylight.sun_events(*row.place(), day, 1)
+    events = sun.sun_events(*row.place(), day, 1)
     found = getattr(events, which)[0]
     clock = re.search(r"(?:(\d{4})-)?(?:(\d{2})-(\d{2})\s+)?(\d{1,2}):(\d{2})(?::(\d{2}(?:\.\d+)?))?", row.expected)
     if not clock:
@@ -56,9 +55,9 @@ def _local_event(row: Row, which: str) -> bool:
     row = Row(row.quantity, text, row.expected, row.tolerance, row.source, row.source_kind)
     latitude, longitude = row.place()
     if which == "transit":
-        found = daylight.solar_noon(longitude, _day(row), 1)[0]
+        found = sun.solar_noon(longitude, _day(row), 1)[0]
     else:
-        found = getattr(daylight.sun_events(latitude, longitude, _day(row), 1), which)[0]
+        found = getattr(sun.sun_events(latitude, longitude, _day(row), 1), which)[0]
     hour, minute, second = (int(x) for x in row.expected.split(":"))
     wanted = np.datetime64(_day(row)) + np.timedelta64(hour * 3600 + minute * 60 + second, "s")
     wanted = wanted - np.timedelta64(int(offset[1]), "h")
@@ -91,13 +90,13 @@ def _moment(row: Row) -> np.datetime64:
 
 @check("solar_elevation_azimuth_deg")
 def _(row: Row) -> tuple[float, float]:
-    elevation, azimuth = daylight.sun_position(*row.place(), _moment(row))
+    elevation, azimuth = sun.sun_position(*row.place(), _moment(row))
     return float(elevation), float(azimuth)
 
 
 def _worked_example(row: Row) -> tuple[float, float]:
     """Give apparent zenith and azimuth of the worked example, with refraction by its own formula."""
-    elevation, azimuth = daylight.sun_position(*row.place(), _moment(row))
+    elevation, azimuth = sun.sun_position(*row.place(), _moment(row))
     pressure, temperature = row.pressure("p", "pressure"), 11.0
     lifted = (
         (pressure / 101_000)
@@ -128,12 +127,12 @@ def _(row: Row) -> float:
     if not match:
         raise NotCoveredError(f"inputs not understood: '{row.inputs}'")
     # The example counts the surface's azimuth from south, positive westward.
-    return float(light.incidence_angle(90 - zenith, azimuth, float(match[1]), 180 + float(match[2])))
+    return float(sun.incidence_angle(90 - zenith, azimuth, float(match[1]), 180 + float(match[2])))
 
 
 @check("shadow_length_per_m")
 def _(row: Row) -> float:
-    return float(light.shadow_length(1.0, row.number("elevation", "h", "sun")))
+    return float(sun.shadow_length(1.0, row.number("elevation", "h", "sun")))
 
 
 def _band(row: Row, band: tuple[float, float]) -> bool:
@@ -141,5 +140,5 @@ def _band(row: Row, band: tuple[float, float]) -> bool:
     return band == (float(low), float(high))
 
 
-check("golden_hour_elevation_deg")(lambda row: _band(row, light.GOLDEN_HOUR))
-check("blue_hour_elevation_deg")(lambda row: _band(row, light.BLUE_HOUR))
+check("golden_hour_elevation_deg")(lambda row: _band(row, sun.GOLDEN_HOUR))
+check("blue_hour_elevation_deg")(lambda row: _band(row, sun.BLUE_HOUR))

@@ -10,7 +10,7 @@ from wxfly.cube.contents import OF_CUBE, OF_VARIABLE, check_contents
 from wxfly.cube.contract import spans_of, state_spans
 from wxfly.cube.netcdf import load_cube
 from wxfly.errors import WxflyError
-from wxfly.retrieval import files as forecast_file
+from wxfly.retrieval import files
 from wxfly.retrieval.demonstration import load_manifest, shipped_folder
 
 ODD = {
@@ -55,7 +55,7 @@ def test_odd_attributes_are_no_traceback_of_the_command(cube, odd, wxfly, monkey
     for variable in (*cube.data_vars, *cube.coords):
         for name in (n for n in OF_VARIABLE if n != "units"):
             let_through = _if_let_through(let_through, variable, name, ODD[odd])
-    monkeypatch.setattr(forecast_file, "read_foreign", lambda path: check_contents(let_through, path.name))
+    monkeypatch.setattr(files, "read_foreign", lambda path: check_contents(let_through, path.name))
     code, out, err = wxfly("best", "--forecast", str(tmp_path / "a.nc"))
     assert code in (0, 1), err
     assert "fault of wxfly" not in err

@@ -44,8 +44,7 @@ def _below(times):
     from wxfly.errors import WxflyError
     from wxfly.pilot.settings import cache_folder
     from wxfly.retrieval.forecast import obtain
-    from wxfly.store import forecasts as store
-    from wxfly.store import layout
+    from wxfly.store import forecasts, layout
 
     random.seed(1)
     found = Counter()
@@ -75,7 +74,7 @@ def _below(times):
         # Those of earlier kills are looked at again at the end.
         for stored in layout.list_forecasts() if k == times - 1 else here:
             try:
-                store.open_forecast(stored)
+                forecasts.open_forecast(stored)
                 found["files seen to be whole"] += 1
             except WxflyError as fault:
                 found["NOT WHOLE"] += 1

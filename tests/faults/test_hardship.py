@@ -16,8 +16,7 @@ from tests.faults.kill import kill_fetches
 from tests.soak import soak
 from tests.test_command_over_a_socket import command
 from wxfly.pilot.settings import cache_folder
-from wxfly.store import forecasts as store
-from wxfly.store import layout
+from wxfly.store import forecasts, layout
 
 ROOT = Path(__file__).resolve().parents[2]
 nightly = pytest.mark.skipif(os.environ.get("WXFLY_TEST_SLOW") != "1", reason="long; WXFLY_TEST_SLOW=1 runs it")
@@ -85,7 +84,7 @@ def test_eight_commands_at_once_ask_once_for_each_place(server, saved_sites, mon
     assert all(end <= start for (_, end), (start, _) in pairwise(times)), "one at a time"
     assert len(layout.list_forecasts()) == 5
     for stored in layout.list_forecasts():
-        store.open_forecast(stored)
+        forecasts.open_forecast(stored)
 
 
 # --- a full disk -----------------------------------------------------------------------------------------------

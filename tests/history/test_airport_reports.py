@@ -10,7 +10,7 @@ import pytest
 from tests.cubes import START, quiet_cube
 from tests.server import Fault
 from wxfly.errors import WxflyError
-from wxfly.history import airport_reports as report_check
+from wxfly.history import airport_reports
 from wxfly.history.airport_reports import (
     choose_report,
     compare_report,
@@ -100,7 +100,7 @@ def test_the_newest_of_the_nearest_recent_airport_is_chosen():
 
 def test_it_is_asked_seldom_and_kept(server, monkeypatch):
     moment = datetime(2026, 6, 10, 12, 0, tzinfo=UTC)
-    monkeypatch.setattr(report_check, "utc_now", lambda: moment)
+    monkeypatch.setattr(airport_reports, "utc_now", lambda: moment)
     server.always["aviation_weather"] = Fault(body=rows({}))
     assert latest_report(SITE, settings=load_settings()).station == "XXAA"
     assert latest_report(SITE, settings=load_settings()).station == "XXAA"

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from tests.cubes import quiet_cube
 from wxfly.assessment.conditions import derive
 from wxfly.errors import WxflyError
-from wxfly.history import verification as v
+from wxfly.history import verification
 from wxfly.history.observations import gather_hours, parse_csv, parse_metar, read_csv
 
 SHARED = Path(__file__).resolve().parents[3] / "shared"
@@ -143,7 +143,7 @@ def make_pairs(days, *, wind_ratio=1.0, gust_ratio=1.0, error=1.0, seed=0):
     rng = np.random.default_rng(seed)
     hour = np.datetime64("2026-01-01T00", "s") + np.arange(days * 24) * np.timedelta64(1, "h")
     wind, gust = rng.uniform(3, 9, hour.size), rng.uniform(6, 14, hour.size)
-    return v.Pairs(
+    return verification.Pairs(
         hour, np.tile(np.arange(24.0), days), wind, gust, wind * wind_ratio + rng.normal(0, error, hour.size),
         gust * gust_ratio + rng.normal(0, error, hour.size), rng.uniform(0, 360, hour.size),
         np.tile(np.arange(24.0), days),
@@ -153,18 +153,18 @@ def make_pairs(days, *, wind_ratio=1.0, gust_ratio=1.0, error=1.0, seed=0):
 def test_pairs_of_a_forecast_and_a_file():
     cube = quiet_cube()
     record = gather_hours(parse_csv(HEAD + "2026-06-10T12:00Z,3.5,25.2,230,18\n", "mine.csv"))
-    pairs = v.pair_hours(derive(cube, height=10.0), np.arange(24.0), record)
+    pairs = verification.pair_hours(derive(cube, height=10.0), np.arange(24.0), record)
     assert pairs.hour.tolist() == [np.datetime64("2026-06-10T12:00:00").item()]
     assert (pairs.lead_hours[0], pairs.wind[0], pairs.observed_wind[0]) == pytest.approx((12, 2.0, 3.5))
     assert (pairs.gust[0], pairs.observed_gust[0]) == pytest.approx((4.0, 7.0))
     assert pairs.solar_hour[0] == pytest.approx(12.4)
     with pytest.raises(WxflyError, match="no past forecast"):
-        v.join_pairs([])
+        verification.join_pairs([])
 
 
 def test_errors_by_lead_sector_and_time_of_day():
     pairs = make_pairs(40, wind_ratio=0.8, error=0.5)
-    rows = {(r.element, r.group, r.label): r for r in v.error_rows(pairs)}
+    rows = {(r.element, r.group, r.label): r for r in verification.error_rows(pairs)}
     whole = rows["wind", "all", "all"]
     assert (whole.hours, whole.days) == (960, 40)
     assert whole.bias == pytest.approx(0.2 * pairs.wind.mean(), abs=0.06)
@@ -176,34 +176,36 @@ def test_errors_by_lead_sector_and_time_of_day():
 
 
 def test_nothing_is_learned_from_too_few_days():
-    assert v.learn(make_pairs(v.FEWEST_DAYS - 1, wind_ratio=0.6), "meadow", "icon_eu") is None
+    assert verification.learn(make_pairs(verification.FEWEST_DAYS - 1, wind_ratio=0.6), "meadow", "icon_eu") is None
     one_day = make_pairs(1)
-    many_hours = v.Pairs(*(np.tile(getattr(one_day, n), 100) for n in v.Pairs.__dataclass_fields__))
-    assert v.learn(many_hours, "meadow", "icon_eu") is None  # hours of one day are one day
+    many_hours = verification.Pairs(
+        *(np.tile(getattr(one_day, n), 100) for n in verification.Pairs.__dataclass_fields__)
+    )
+    assert verification.learn(many_hours, "meadow", "icon_eu") is None  # hours of one day are one day
 
 
 @pytest.mark.parametrize("ratio", [0.4, 0.8, 1.0, 1.2, 3.0])
 def test_what_is_learned_is_shrunk_to_none_and_bounded(ratio):
-    few = v.learn(make_pairs(30, wind_ratio=ratio), "meadow", "icon_eu")
-    many = v.learn(make_pairs(300, wind_ratio=ratio), "meadow", "icon_eu")
+    few = verification.learn(make_pairs(30, wind_ratio=ratio), "meadow", "icon_eu")
+    many = verification.learn(make_pairs(300, wind_ratio=ratio), "meadow", "icon_eu")
     assert abs(few.factors["wind"] - 1) <= abs(many.factors["wind"] - 1) + 0.01
     assert abs(many.factors["wind"] - 1) <= abs(ratio - 1) + 0.01
-    assert v.FACTOR_RANGE[0] <= few.factors["wind"] <= v.FACTOR_RANGE[1]
+    assert verification.FACTOR_RANGE[0] <= few.factors["wind"] <= verification.FACTOR_RANGE[1]
     if abs(ratio - 1) <= 0.2:
         assert few.factors["wind"] == pytest.approx(1 + 0.5 * (ratio - 1), abs=0.02)
 
 
 def test_a_place_with_a_small_error_is_surer():
-    found = v.learn(make_pairs(200, error=0.8), "meadow", "icon_eu")
+    found = verification.learn(make_pairs(200, error=0.8), "meadow", "icon_eu")
     assert found.error_factors["wind"] < 1
-    assert v.learn(make_pairs(200, error=5.0), "meadow", "icon_eu").error_factors["wind"] > 1
+    assert verification.learn(make_pairs(200, error=5.0), "meadow", "icon_eu").error_factors["wind"] > 1
 
 
 def test_a_correction_is_shown_and_missing_stays_missing():
     cube = quiet_cube()
     cube["wind_speed_of_gust"][3] = np.nan
-    record = v.learn(make_pairs(60, gust_ratio=1.2), "meadow", "icon_eu")
-    corrected = v.correct(cube, record)
+    record = verification.learn(make_pairs(60, gust_ratio=1.2), "meadow", "icon_eu")
+    corrected = verification.correct(cube, record)
     assert corrected.attrs["corrected"] == record.words
     assert "60 days" in record.words
     ratio = corrected["wind_speed_of_gust"] / cube["wind_speed_of_gust"]
@@ -213,14 +215,14 @@ def test_a_correction_is_shown_and_missing_stays_missing():
 
 def test_a_record_is_written_and_read(tmp_path):
     path = tmp_path / "records.toml"
-    record = v.learn(make_pairs(60, gust_ratio=1.2), "Oak meadow", "icon_eu")
-    v.save_record(path, record)
-    v.save_record(path, v.learn(make_pairs(40), "other", "icon_eu"))
-    found = v.load_record(path, "Oak meadow")
+    record = verification.learn(make_pairs(60, gust_ratio=1.2), "Oak meadow", "icon_eu")
+    verification.save_record(path, record)
+    verification.save_record(path, verification.learn(make_pairs(40), "other", "icon_eu"))
+    found = verification.load_record(path, "Oak meadow")
     assert found.factors == pytest.approx(record.factors, abs=1e-4)
     assert found.days == record.days
     with pytest.raises(WxflyError, match="no record of nowhere"):
-        v.load_record(path, "nowhere")
+        verification.load_record(path, "nowhere")
 
 
 @pytest.mark.parametrize(
@@ -234,9 +236,9 @@ def test_a_record_is_written_and_read(tmp_path):
 )
 def test_a_record_with_a_fault_is_refused(tmp_path, old, new, told):
     path = tmp_path / "records.toml"
-    v.save_record(path, v.learn(make_pairs(60), "meadow", "icon_eu"))
+    verification.save_record(path, verification.learn(make_pairs(60), "meadow", "icon_eu"))
     text = path.read_text()
     assert old in text
     path.write_text(text.replace(old, new))
     with pytest.raises(WxflyError, match=told):
-        v.load_record(path, "meadow")
+        verification.load_record(path, "meadow")

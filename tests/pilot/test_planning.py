@@ -7,8 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wxfly.pilot import intent as costs
-from wxfly.pilot import intent as planning
+from wxfly.pilot import intent
 from wxfly.probability import steadiness
 
 FLAGS = st.lists(st.booleans(), min_size=1, max_size=24)
@@ -18,11 +17,11 @@ FLAGS = st.lists(st.booleans(), min_size=1, max_size=24)
     ("lead", "planned"), [(6, 9.6), (24, 9.6), (25, 9.0), (48, 9.0), (72, 8.4)]
 )  # DNV-OS-H101 table 4-6, as transcribed
 def test_a_limit_of_12_planned_ahead(lead, planned):
-    assert planning.derate(lead) * 12 == pytest.approx(planned)
+    assert intent.derate(lead) * 12 == pytest.approx(planned)
 
 
 def test_past_three_days_is_an_outlook_only():
-    assert planning.derate(72.1) is None
+    assert intent.derate(72.1) is None
 
 
 @pytest.mark.parametrize(
@@ -30,45 +29,45 @@ def test_past_three_days_is_an_outlook_only():
     [(0.15, 0.05, 0.8021), (0.20, 0.05, 0.7525), (0.25, 0.05, 0.7086), (0.20, 0.01, 0.6825)],
 )
 def test_derate_from_an_error(error, miss, expected):
-    assert planning.derate_from_error(error, miss=miss) == pytest.approx(expected, abs=5e-5)
+    assert intent.derate_from_error(error, miss=miss) == pytest.approx(expected, abs=5e-5)
 
 
 def test_derate_from_a_record():
     rng = np.random.default_rng(1)
     ratios = rng.normal(1.0, 0.2, 20_000)
-    assert planning.derate_from_record(ratios) == pytest.approx(0.7525, abs=0.01)
-    assert planning.derate_from_record(ratios[:29]) is None
-    assert planning.derate_from_record(np.append(ratios[:29], np.nan)) is None
-    assert planning.derate_from_record(np.full(40, 0.5)) == 1.0  # a forecast that is too high never raises a limit
+    assert intent.derate_from_record(ratios) == pytest.approx(0.7525, abs=0.01)
+    assert intent.derate_from_record(ratios[:29]) is None
+    assert intent.derate_from_record(np.append(ratios[:29], np.nan)) is None
+    assert intent.derate_from_record(np.full(40, 0.5)) == 1.0  # a forecast that is too high never raises a limit
 
 
 def test_reference_period():
-    assert planning.reference_period(45) == 90
-    assert planning.reference_period(45, 15) == 60
+    assert intent.reference_period(45) == 90
+    assert intent.reference_period(45, 15) == 60
 
 
 @pytest.mark.parametrize(("start", "minutes", "hours"), [(0, 60, 1), (0, 80, 2), (45, 80, 3), (45, 25, 2), (45, 15, 1)])
 def test_hours_touched(start, minutes, hours):
-    assert planning.hours_touched(start, minutes) == hours
+    assert intent.hours_touched(start, minutes) == hours
 
 
 OK = [1, 1, 0, 1, 1, 1, 0, 1]
 
 
 def test_contiguous_and_interrupted_work():
-    assert planning.contiguous_starts(OK, 3) == [3]
-    assert planning.contiguous_starts(OK, 4) == []
-    assert planning.contiguous_starts(OK, 9) == []
-    three = planning.interrupted_work(OK, 3)
+    assert intent.contiguous_starts(OK, 3) == [3]
+    assert intent.contiguous_starts(OK, 4) == []
+    assert intent.contiguous_starts(OK, 9) == []
+    three = intent.interrupted_work(OK, 3)
     assert [(s.hours, s.is_work) for s in three] == [(2, True), (1, False), (1, True)]
-    four = planning.interrupted_work(OK, 4)
+    four = intent.interrupted_work(OK, 4)
     assert [(s.hours, s.is_work) for s in four] == [(2, True), (1, False), (2, True)]
-    assert planning.interrupted_work(OK, 7) is None
+    assert intent.interrupted_work(OK, 7) is None
 
 
 @given(FLAGS, st.integers(1, 24))
 def test_interrupted_work_uses_only_hours_that_hold(flags, hours):
-    stretches = planning.interrupted_work(flags, hours)
+    stretches = intent.interrupted_work(flags, hours)
     if sum(flags) < hours:
         assert stretches is None
         return
@@ -79,39 +78,39 @@ def test_interrupted_work_uses_only_hours_that_hold(flags, hours):
 
 
 def test_limits_of_phases():
-    assert planning.phase_starts([6, 9, 6, 9, 6, 9, 9], [7, 10, 7]) == [0, 2]
-    assert planning.phase_starts([6, np.nan, 6], [7, 10, 7]) == []
-    assert planning.phase_starts([6], [7, 10]) == []
+    assert intent.phase_starts([6, 9, 6, 9, 6, 9, 9], [7, 10, 7]) == [0, 2]
+    assert intent.phase_starts([6, np.nan, 6], [7, 10, 7]) == []
+    assert intent.phase_starts([6], [7, 10]) == []
 
 
 def test_hold_after_a_break():
-    held = planning.hold_after_break([1, 1, 0, 1, 1, 1, 0, 1, 1])
+    held = intent.hold_after_break([1, 1, 0, 1, 1, 1, 0, 1, 1])
     assert held.astype(int).tolist() == [1, 1, 0, 0, 1, 1, 0, 0, 1]
 
 
 @given(FLAGS, st.integers(0, 4))
 def test_a_hold_never_adds_an_hour(flags, hours):
-    held = planning.hold_after_break(flags, hours)
+    held = intent.hold_after_break(flags, hours)
     assert not (held & ~np.array(flags)).any()
-    assert (planning.hold_after_break(flags, hours + 1) <= held).all()
+    assert (intent.hold_after_break(flags, hours + 1) <= held).all()
 
 
 @pytest.mark.parametrize(("hours", "expected"), [(1, 0.7), (3, 0.567), (6, 0.413)])
 def test_persistence(hours, expected):
-    assert planning.persistence_chance(0.7, 0.9, hours) == pytest.approx(expected, abs=5e-4)
+    assert intent.persistence_chance(0.7, 0.9, hours) == pytest.approx(expected, abs=5e-4)
 
 
 def test_two_decisions_have_two_thresholds():
-    given = costs.Costs(driving_out=30, value_of_flight=100, damage=2000)
+    given = intent.Costs(driving_out=30, value_of_flight=100, damage=2000)
     assert given.least_chance_to_drive == pytest.approx(0.30)
     assert given.largest_risk_to_take_off == pytest.approx(0.05)
     assert given.members_needed == 18
-    assert costs.drives_out(0.4, given)
-    assert not costs.drives_out(0.3, given)
-    assert not costs.takes_off(0.9, given)
-    assert costs.takes_off(0.96, given)
-    assert not costs.drives_out(math.nan, given)
-    assert not costs.takes_off(math.nan, given)
+    assert intent.drives_out(0.4, given)
+    assert not intent.drives_out(0.3, given)
+    assert not intent.takes_off(0.9, given)
+    assert intent.takes_off(0.96, given)
+    assert not intent.drives_out(math.nan, given)
+    assert not intent.takes_off(math.nan, given)
 
 
 def test_the_chosen_window_is_kept():
@@ -139,18 +138,18 @@ def test_jumpiness_of_two_is_not_known():
 
 
 def test_time_to_return():
-    assert planning.time_to_return(600, 12, 8) == 150
-    assert planning.time_to_return(600, 12, 0) == 50
-    assert planning.time_to_return(600, 12, 12) == math.inf
+    assert intent.time_to_return(600, 12, 8) == 150
+    assert intent.time_to_return(600, 12, 0) == 50
+    assert intent.time_to_return(600, 12, 12) == math.inf
 
 
 @pytest.mark.parametrize(("knots", "metres"), [(50, 772), (100, 1543), (120, 1852)])
 def test_visibility_to_fly(knots, metres):
-    assert planning.visibility_to_fly(knots * 1852 / 3600) == pytest.approx(metres, abs=0.6)
-    assert planning.visibility_to_fly(15) == 450
+    assert intent.visibility_to_fly(knots * 1852 / 3600) == pytest.approx(metres, abs=0.6)
+    assert intent.visibility_to_fly(15) == 450
 
 
 def test_limit_with_payload():
-    assert planning.limit_with_payload(1.0, 1.1, 1.2) == pytest.approx(0.957, abs=5e-4)
-    assert planning.limit_with_payload(9.0, 85 / 60 * 1.2, 1.0) == 9.0
-    assert planning.limit_with_payload(11.1, 65 / 280 * 1.2, 1.0) == pytest.approx(5.86, abs=0.005)
+    assert intent.limit_with_payload(1.0, 1.1, 1.2) == pytest.approx(0.957, abs=5e-4)
+    assert intent.limit_with_payload(9.0, 85 / 60 * 1.2, 1.0) == 9.0
+    assert intent.limit_with_payload(11.1, 65 / 280 * 1.2, 1.0) == pytest.approx(5.86, abs=0.005)

@@ -19,7 +19,7 @@ from wxfly.errors import WxflyError
 from wxfly.flight.plan import Plan
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.question import ask as questions
-from wxfly.question import brief as outing
+from wxfly.question import brief
 from wxfly.question.reading import read_question
 from wxfly.question.sortie import DEFAULT_DISTANCE
 from wxfly.question.words import read_words
@@ -57,7 +57,7 @@ def run(*words: str) -> str:
 
 
 def test_best_judges_as_the_brief_does() -> None:
-    of_brief = outing.ask_brief(SITE, read_words(OPTIONS), on_progress=quiet).briefing.answers[0]
+    of_brief = brief.ask_brief(SITE, read_words(OPTIONS), on_progress=quiet).briefing.answers[0]
     of_best = ask(**OPTIONS).answers[0]
     assert of_best.request.sortie.plan == Plan(60.0, 80.0, 1500.0, 225.0, 300.0)
     assert of_best.assessment.identical(of_brief.assessment)

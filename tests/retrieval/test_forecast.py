@@ -17,11 +17,9 @@ from wxfly.cube.netcdf import save_cube
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import cache_folder
 from wxfly.pilot.site import Site
-from wxfly.retrieval import demonstration
-from wxfly.retrieval import forecast as retrieval
+from wxfly.retrieval import demonstration, forecast
 from wxfly.retrieval.forecast import obtain
-from wxfly.store import forecasts as store
-from wxfly.store import layout, replies
+from wxfly.store import forecasts, layout, replies
 from wxfly.store.reply_file import read_reply
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -63,7 +61,7 @@ def test_the_time_chooses_the_run_of_the_demonstration():
 
 
 def test_invented_weather_is_never_mixed_with_real(server):
-    demo = next(iter(retrieval.demo_sites()))
+    demo = next(iter(forecast.demo_sites()))
     with pytest.raises(WxflyError, match="has invented weather and cannot be asked together"):
         obtain([demo, "heath"], saved=SAVED)
     with pytest.raises(WxflyError, match="leave --model out"):
@@ -288,7 +286,7 @@ def test_a_stored_forecast_of_the_future_does_not_hide_the_one_before_it(clock, 
     """A run that an earlier program filed under next year, because a reply said so."""
     got = obtain(["heath"], saved=SAVED)
     (stored,) = layout.list_forecasts()
-    store.keep_forecasts([replace(read_reply(stored.path), run=datetime(2027, 3, 10, 6, tzinfo=UTC))])
+    forecasts.keep_forecasts([replace(read_reply(stored.path), run=datetime(2027, 3, 10, 6, tzinfo=UTC))])
     assert obtain(["heath"], saved=SAVED, offline=True).run == got.run
     for stored in layout.list_forecasts():
         if stored.run == "2026-03-10T06Z":
@@ -321,7 +319,7 @@ def test_a_full_disk_costs_the_store_and_not_the_answer(clock, server, monkeypat
     def full(*_):
         raise WxflyError("the forecast could not be kept (No space left on device)")
 
-    monkeypatch.setattr(store, "keep_forecasts", full)
+    monkeypatch.setattr(forecasts, "keep_forecasts", full)
     got = obtain(["heath"], saved=SAVED)
     assert got.origin == "fetched"
     assert any("could not be kept" in note for note in got.notes)

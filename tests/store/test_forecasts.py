@@ -21,19 +21,17 @@ from wxfly.cube import foreign_file
 from wxfly.cube.netcdf import load_cube, save_cube
 from wxfly.errors import DamagedError, WxflyError
 from wxfly.pilot.settings import Settings, cache_folder
-from wxfly.report.text import store as store_commands
+from wxfly.report.text import forecasts as store_commands
 from wxfly.retrieval import demonstration
-from wxfly.retrieval import demonstration as shipped
-from wxfly.sources.open_meteo import forecast as open_meteo
-from wxfly.store import forecasts as store
-from wxfly.store import layout, marks, pruning, replies
+from wxfly.sources.open_meteo import forecast
+from wxfly.store import forecasts, layout, marks, pruning, replies
 from wxfly.store.reply_file import write_reply
 
 ROOT = Path(__file__).resolve().parents[2]
 
 
 def test_names_in_the_store_can_be_read_by_a_person():
-    paths = store.keep_forecasts(replies_at(HERE, THERE))
+    paths = forecasts.keep_forecasts(replies_at(HERE, THERE))
     names = [p.relative_to(cache_folder()).as_posix() for p in paths]
     assert names == [
         "forecasts/icon_eu/2026-06-10T00Z/52.2700N_6.9000E.gz", "forecasts/icon_eu/2026-06-10T00Z/46.6200S_9.6100W.gz",
@@ -41,41 +39,41 @@ def test_names_in_the_store_can_be_read_by_a_person():
 
 
 def test_only_the_place_model_and_run_asked_for_are_found():
-    store.keep_forecasts(replies_at(HERE))
-    assert store.find_forecast(*HERE, "icon_eu") is not None
-    assert store.find_forecast(*HERE, "icon_eu", run="2026-06-10T00Z") is not None
-    assert store.find_forecast(*HERE, "icon_eu", run="2026-06-10T06Z") is None
-    assert store.find_forecast(*HERE, "icon_d2") is None
-    assert store.find_forecast(52.2701, 6.9, "icon_eu") is None
-    assert store.find_forecast(*HERE, "icon_eu", surface_altitude=33.0) is not None
-    assert store.find_forecast(*HERE, "icon_eu", surface_altitude=90.0) is None
+    forecasts.keep_forecasts(replies_at(HERE))
+    assert forecasts.find_forecast(*HERE, "icon_eu") is not None
+    assert forecasts.find_forecast(*HERE, "icon_eu", run="2026-06-10T00Z") is not None
+    assert forecasts.find_forecast(*HERE, "icon_eu", run="2026-06-10T06Z") is None
+    assert forecasts.find_forecast(*HERE, "icon_d2") is None
+    assert forecasts.find_forecast(52.2701, 6.9, "icon_eu") is None
+    assert forecasts.find_forecast(*HERE, "icon_eu", surface_altitude=33.0) is not None
+    assert forecasts.find_forecast(*HERE, "icon_eu", surface_altitude=90.0) is None
 
 
 def test_the_newest_run_is_found_and_a_damaged_one_passed_over():
-    store.keep_forecasts(replies_at(HERE, run="2026-06-09T18"))
-    (newest,) = store.keep_forecasts(replies_at(HERE, run="2026-06-10T06"))
-    assert store.find_forecast(*HERE, "icon_eu")["forecast_reference_time"] == np.datetime64("2026-06-10T06")
+    forecasts.keep_forecasts(replies_at(HERE, run="2026-06-09T18"))
+    (newest,) = forecasts.keep_forecasts(replies_at(HERE, run="2026-06-10T06"))
+    assert forecasts.find_forecast(*HERE, "icon_eu")["forecast_reference_time"] == np.datetime64("2026-06-10T06")
     newest.write_bytes(newest.read_bytes()[:-500])
-    assert store.find_forecast(*HERE, "icon_eu")["forecast_reference_time"] == np.datetime64("2026-06-09T18")
+    assert forecasts.find_forecast(*HERE, "icon_eu")["forecast_reference_time"] == np.datetime64("2026-06-09T18")
 
 
 def test_a_forecast_of_another_place_under_this_name_is_passed_over():
-    (path,) = store.keep_forecasts(replies_at(THERE))
+    (path,) = forecasts.keep_forecasts(replies_at(THERE))
     wrong = path.with_name("52.2700N_6.9000E.gz")
     path.rename(wrong)
-    assert store.find_forecast(*HERE, "icon_eu") is None
+    assert forecasts.find_forecast(*HERE, "icon_eu") is None
 
 
 def test_a_run_that_is_not_known_is_kept_under_the_hour_it_came():
-    (path,) = store.keep_forecasts(replies_at(HERE, run=None))
+    (path,) = forecasts.keep_forecasts(replies_at(HERE, run=None))
     assert path.parent.name == "retrieved-2026-06-10T04Z"
-    assert store.find_forecast(*HERE, "icon_eu", run="retrieved-2026-06-10T04Z") is not None
+    assert forecasts.find_forecast(*HERE, "icon_eu", run="retrieved-2026-06-10T04Z") is not None
 
 
 def test_the_list_is_by_model_with_the_newest_run_first():
     for run in ("2026-06-09T18", "2026-06-10T06"):
-        store.keep_forecasts(replies_at(HERE, run=run))
-    store.keep_forecasts(replies_at(THERE, model="a_model"))
+        forecasts.keep_forecasts(replies_at(HERE, run=run))
+    forecasts.keep_forecasts(replies_at(THERE, model="a_model"))
     (cache_folder() / "forecasts" / "icon_eu" / "notes.txt").write_text("mine")
     found = layout.list_forecasts()
     assert [(f.model, f.run) for f in found] == [
@@ -86,13 +84,13 @@ def test_the_list_is_by_model_with_the_newest_run_first():
 
 
 def test_a_forecast_can_be_exported_whole_only(tmp_path):
-    (path,) = store.keep_forecasts(replies_at(HERE))
+    (path,) = forecasts.keep_forecasts(replies_at(HERE))
     (stored,) = layout.list_forecasts()
-    store.export_forecast(stored, tmp_path / "mine.nc")
-    xr.testing.assert_equal(load_cube(tmp_path / "mine.nc", verify=True), store.open_forecast(stored))
+    forecasts.export_forecast(stored, tmp_path / "mine.nc")
+    xr.testing.assert_equal(load_cube(tmp_path / "mine.nc", verify=True), forecasts.open_forecast(stored))
     path.write_bytes(b"junk")
     with pytest.raises(DamagedError, match="damaged, its checksum does not fit"):
-        store.export_forecast(stored, tmp_path / "other.nc")
+        forecasts.export_forecast(stored, tmp_path / "other.nc")
     assert not (tmp_path / "other.nc").exists()
 
 
@@ -101,7 +99,7 @@ def test_pruning_takes_the_old_then_the_oldest_then_left_overs():
     ages = {"2026-06-01T00": 40, "2026-06-08T00": 3, "2026-06-09T00": 2, "2026-06-10T00": 1}
     paths = {}
     for run, days in ages.items():
-        (paths[run],) = store.keep_forecasts(replies_at(HERE, run=run))
+        (paths[run],) = forecasts.keep_forecasts(replies_at(HERE, run=run))
         os.utime(paths[run], (now - days * 86_400,) * 2)
     left_over = paths["2026-06-10T00"].with_name(f".{paths['2026-06-10T00'].name}.1-00.part")
     left_over.write_bytes(paths["2026-06-10T00"].read_bytes()[:100])
@@ -114,7 +112,7 @@ def test_pruning_takes_the_old_then_the_oldest_then_left_overs():
 
 
 def test_clearing_takes_forecasts_and_replies():
-    store.keep_forecasts(replies_at(HERE))
+    forecasts.keep_forecasts(replies_at(HERE))
     replies.keep_reply("kind", "name", "text", datetime.now(UTC))
     assert len(pruning.clear_store()) == 2
     assert layout.list_forecasts() == []
@@ -141,9 +139,9 @@ def test_a_store_that_cannot_be_written_says_so_and_loses_no_reply(monkeypatch, 
     blocked.write_text("")
     monkeypatch.setenv("WXFLY_CACHE", str(blocked))
     with pytest.raises(WxflyError, match="could not be kept"):
-        store.keep_forecasts(replies_at(HERE))
+        forecasts.keep_forecasts(replies_at(HERE))
     replies.keep_reply("kind", "name", "text", datetime.now(UTC))
-    assert store.find_forecast(*HERE, "icon_eu") is None
+    assert forecasts.find_forecast(*HERE, "icon_eu") is None
     assert layout.list_forecasts() == []
 
 
@@ -153,8 +151,8 @@ def test_the_shipped_forecasts_are_those_that_were_shipped(tmp_path, monkeypatch
     name = demonstration.load_manifest()["files"][0]["file"]
     manifest = demonstration.load_manifest()
     (tmp_path / name).write_bytes(b"other")
-    monkeypatch.setattr(shipped, "shipped_folder", lambda: tmp_path)
-    monkeypatch.setattr(shipped, "load_manifest", lambda: manifest)
+    monkeypatch.setattr(demonstration, "shipped_folder", lambda: tmp_path)
+    monkeypatch.setattr(demonstration, "load_manifest", lambda: manifest)
     with pytest.raises(WxflyError, match="missing or damaged; install wxfly again"):
         demonstration.shipped_forecast(name)
 
@@ -185,13 +183,13 @@ def test_a_killed_writer_leaves_only_whole_cubes(moment):
         time.sleep(moment)
         writer.send_signal(signal.SIGKILL)
     for stored in layout.list_forecasts():
-        store.open_forecast(stored)
-    store.keep_forecasts(replies_at(HERE))
+        forecasts.open_forecast(stored)
+    forecasts.keep_forecasts(replies_at(HERE))
 
 
 def test_a_full_disk_is_said_and_the_old_forecast_stays(tmp_path):
     """A limit on the size of files does what a full disk does: writing fails halfway."""
-    (path,) = store.keep_forecasts(replies_at(HERE))
+    (path,) = forecasts.keep_forecasts(replies_at(HERE))
     before = path.read_bytes()
     code = f"""
 import resource, signal, sys
@@ -222,7 +220,7 @@ except WxflyError as fault:
 
 def test_what_wxfly_did_not_name_is_never_removed():
     """A folder of the pilot's own in the store, or a whole download that is called .part, is no business of ours."""
-    (path,) = store.keep_forecasts(replies_at(HERE))
+    (path,) = forecasts.keep_forecasts(replies_at(HERE))
     replies.keep_reply("kind", "name", "text", datetime.now(UTC))
     marks.claim_store()
     folder = cache_folder() / "forecasts"
@@ -237,7 +235,7 @@ def test_what_wxfly_did_not_name_is_never_removed():
         os.utime(other, (1, 1))
     assert pruning.prune_store(Settings(maximum_age_days=1)) == []
     assert pruning.prune_store(Settings(maximum_megabytes=1e-9)) != []
-    store.keep_forecasts(replies_at(HERE))
+    forecasts.keep_forecasts(replies_at(HERE))
     assert len(pruning.clear_store()) == 1
     assert [other.read_text() for other in foreign] == ["mine"] * len(foreign)
 
@@ -245,7 +243,7 @@ def test_what_wxfly_did_not_name_is_never_removed():
 def test_the_store_is_for_its_owner_alone():
     before = os.umask(0o022)
     try:
-        (path,) = store.keep_forecasts(replies_at(HERE))
+        (path,) = forecasts.keep_forecasts(replies_at(HERE))
         replies.keep_reply("kind", "name", "text", datetime.now(UTC))
     finally:
         os.umask(before)
@@ -259,16 +257,16 @@ def test_a_forecast_that_could_not_be_kept_is_told_without_its_path():
     (cache_folder() / "forecasts").mkdir(parents=True)
     (cache_folder() / "forecasts" / "icon_eu").write_text("in the way")
     with pytest.raises(WxflyError, match="the forecast could not be kept") as caught:
-        store.keep_forecasts(replies_at(HERE))
+        forecasts.keep_forecasts(replies_at(HERE))
     assert "52.27" not in str(caught.value)
 
 
 def test_why_a_forecast_is_not_used_is_empty_where_it_is_used():
-    assert store.why_unused(*HERE, "icon_eu") == ""
-    store.keep_forecasts(replies_at(HERE, ground=30.0))
-    assert store.why_unused(*HERE, "icon_eu") == ""
-    assert store.why_unused(*HERE, "icon_d2") == ""
-    assert store.why_unused(*HERE, "icon_eu", surface_altitude=90.0) == (
+    assert forecasts.why_unused(*HERE, "icon_eu") == ""
+    forecasts.keep_forecasts(replies_at(HERE, ground=30.0))
+    assert forecasts.why_unused(*HERE, "icon_eu") == ""
+    assert forecasts.why_unused(*HERE, "icon_d2") == ""
+    assert forecasts.why_unused(*HERE, "icon_eu", surface_altitude=90.0) == (
         "it is for ground at 30 m, the site's is at 90 m"
     )
 
@@ -296,31 +294,31 @@ def _in_fahrenheit(document):
     ],
 )
 def test_a_whole_file_that_cannot_be_used_is_passed_over_and_never_called_damaged(change, words, caplog):
-    (path,) = store.keep_forecasts(replies_at(HERE))
+    (path,) = forecasts.keep_forecasts(replies_at(HERE))
     change(path)
     with caplog.at_level(logging.INFO, "wxfly"):
-        assert store.find_forecast(*HERE, "icon_eu") is None
+        assert forecasts.find_forecast(*HERE, "icon_eu") is None
     assert "passed over: " in caplog.text
     (stored,) = layout.list_forecasts()
-    assert words in store.fault_of(stored)
-    assert str(path) not in store.fault_of(stored)
-    assert store.damage_of(stored) == ""
-    assert words in store.why_unused(*HERE, "icon_eu")
-    assert "clear" not in store.why_unused(*HERE, "icon_eu")
+    assert words in forecasts.fault_of(stored)
+    assert str(path) not in forecasts.fault_of(stored)
+    assert forecasts.damage_of(stored) == ""
+    assert words in forecasts.why_unused(*HERE, "icon_eu")
+    assert "clear" not in forecasts.why_unused(*HERE, "icon_eu")
     store_commands.prune(damaged=True)
     assert path.is_file()
 
 
 def test_a_damaged_file_is_told_with_the_way_to_clear_it():
-    (path,) = store.keep_forecasts(replies_at(HERE))
+    (path,) = forecasts.keep_forecasts(replies_at(HERE))
     path.write_bytes(path.read_bytes()[:-9])
     (stored,) = layout.list_forecasts()
-    assert store.damage_of(stored) == store.fault_of(stored) == "damaged, it is cut short"
-    assert store.why_unused(*HERE, "icon_eu").endswith("; clear it with: wxfly store prune --damaged")
+    assert forecasts.damage_of(stored) == forecasts.fault_of(stored) == "damaged, it is cut short"
+    assert forecasts.why_unused(*HERE, "icon_eu").endswith("; clear it with: wxfly store prune --damaged")
 
 
 def test_a_fault_of_the_program_is_told_as_one_and_the_file_left_alone(monkeypatch, wxfly):
-    (path,) = store.keep_forecasts(replies_at(HERE))
+    (path,) = forecasts.keep_forecasts(replies_at(HERE))
     before = path.read_bytes()
 
     def broken(*_, **__):
@@ -339,9 +337,9 @@ def test_a_fault_of_the_program_is_told_as_one_and_the_file_left_alone(monkeypat
 def test_what_was_kept_reads_as_it_did_when_it_came():
     """One parser serves both, with what came beside the reply and the names that were asked for then."""
     reply = replace(reply_at(HERE), asked=("wind_speed_10m", "temperature_2m"))
-    store.keep_forecasts([reply])
-    found = store.find_forecast(*HERE, "icon_eu")
-    xr.testing.assert_identical(found, open_meteo.parse_kept(reply))
+    forecasts.keep_forecasts([reply])
+    found = forecasts.find_forecast(*HERE, "icon_eu")
+    xr.testing.assert_identical(found, forecast.parse_kept(reply))
     assert found.attrs["retrieved"] == "2026-06-10T04:10:00Z"
     assert found["site"].values.tolist() == ["a site"]
     assert (found["latitude"].item(), found["longitude"].item()) == HERE
@@ -353,8 +351,8 @@ def test_what_was_kept_reads_as_it_did_when_it_came():
 @pytest.fixture
 def early():
     """Give a forecast as an early wxfly kept it."""
-    (path,) = store.keep_forecasts(replies_at(HERE))
-    save_cube(store.find_forecast(*HERE, "icon_eu"), path.with_suffix(".nc"))
+    (path,) = forecasts.keep_forecasts(replies_at(HERE))
+    save_cube(forecasts.find_forecast(*HERE, "icon_eu"), path.with_suffix(".nc"))
     path.unlink()
     with path.with_suffix(".nc").open("ab") as file:
         file.write(b"\nsha256 of the bytes before this line: " + b"0" * 64 + b"\n")  # it wrote one; it is not looked at
@@ -365,20 +363,20 @@ def test_a_forecast_of_an_early_wxfly_is_listed_and_answered_from(early):
     (stored,) = layout.list_forecasts()
     assert (stored.path, stored.is_early) == (early, True)
     assert marks.foreign_files() == []
-    assert store.fault_of(stored) == ""
-    found = store.find_forecast(*HERE, "icon_eu")
-    store.keep_forecasts(replies_at(HERE))
+    assert forecasts.fault_of(stored) == ""
+    found = forecasts.find_forecast(*HERE, "icon_eu")
+    forecasts.keep_forecasts(replies_at(HERE))
     assert [s.is_early for s in layout.list_forecasts()] == [False, True]
-    xr.testing.assert_equal(found, store.find_forecast(*HERE, "icon_eu"))
+    xr.testing.assert_equal(found, forecasts.find_forecast(*HERE, "icon_eu"))
 
 
 def test_a_damaged_one_is_told_and_left_until_it_is_asked_away(early, read_here):
     cube = load_cube(early)
     cube["wind_speed_of_gust"].values.flat[0] += 1.0
     cube.to_netcdf(early, engine="h5netcdf")
-    assert store.find_forecast(*HERE, "icon_eu") is None
+    assert forecasts.find_forecast(*HERE, "icon_eu") is None
     assert early.is_file()
-    assert "its checksum does not fit" in store.why_unused(*HERE, "icon_eu")
+    assert "its checksum does not fit" in forecasts.why_unused(*HERE, "icon_eu")
     assert str(early) in store_commands.prune(damaged=True)
     assert not early.exists()
 
@@ -390,5 +388,5 @@ def test_one_that_is_never_read_to_its_end_is_not_called_damaged(early, monkeypa
     start = content.index(b"GCOL") + 512
     early.write_bytes(content[:start] + bytes(512) + content[start + 512 :])
     (stored,) = layout.list_forecasts()
-    assert "took more than 2 s and was ended" in store.fault_of(stored)
-    assert store.damage_of(stored) == ""
+    assert "took more than 2 s and was ended" in forecasts.fault_of(stored)
+    assert forecasts.damage_of(stored) == ""

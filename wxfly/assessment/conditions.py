@@ -21,8 +21,7 @@ from wxfly.assessment.lost_inputs import lost_inputs
 from wxfly.assessment.weather import weather
 from wxfly.assessment.wind_at_height import WindAloft, sun_of
 from wxfly.cube.contract import VARIABLES, restore_carried
-from wxfly.physics.air import atmosphere, geomagnetic
-from wxfly.physics.air import sun as daylight
+from wxfly.physics.air import atmosphere, geomagnetic, sun
 from wxfly.physics.air.humidity import (
     dew_point_from_relative_humidity,
     relative_humidity_from_dew_point,
@@ -275,7 +274,7 @@ def _daylight(conditions: xr.Dataset, rule: str) -> xr.Dataset:
     usable_start = np.empty((start.size, *latitude.shape), dtype="datetime64[s]")
     usable_end = np.empty_like(usable_start)
     for index in np.ndindex(latitude.shape):
-        usable_start[:, *index], usable_end[:, *index] = daylight.lit_part(
+        usable_start[:, *index], usable_end[:, *index] = sun.lit_part(
             float(latitude.values[index]), float(longitude[index]), start, HOUR, rule=rule
         )
     lit = usable_end - usable_start

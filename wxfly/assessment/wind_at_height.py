@@ -12,10 +12,8 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.assessment.hours import HOUR, Taker
-from wxfly.physics.air import sun as daylight
-from wxfly.physics.wind import exposure, gust, stability
-from wxfly.physics.wind import profile as wind_profile
-from wxfly.physics.wind import shear as wind_shear
+from wxfly.physics.air import sun
+from wxfly.physics.wind import exposure, gust, profile, shear, stability
 from wxfly.physics.wind.profile import ProfileMethod, WindAtHeight
 from wxfly.pilot.site import Site
 
@@ -57,7 +55,7 @@ class WindAloft:
 
     def at(self, wanted: Array) -> WindAtHeight:
         """Give the wind at heights ``[wanted]`` [m]; arrays of shape ``[..., wanted]``."""
-        carried = wind_profile.wind_profile(self.speed, self.direction, self.heights, wanted, **self._how())
+        carried = profile.wind_profile(self.speed, self.direction, self.heights, wanted, **self._how())
         alone = np.isin(carried.method, _FROM_ONE_LEVEL)
         if not alone.any():
             return carried
@@ -85,9 +83,7 @@ class WindAloft:
 
     def difference(self, wanted: Array) -> Array:
         """Give the largest difference of wind over 30 m on the climb to each height ``[wanted]`` [m s-1]."""
-        found = wind_profile.wind_difference_with_height(
-            self.speed, self.direction, self.heights, wanted, **self._how()
-        )
+        found = profile.wind_difference_with_height(self.speed, self.direction, self.heights, wanted, **self._how())
         from_one_level = self.heights.size == 1
         return np.where(from_one_level & self.stability_is_lost[..., None], np.nan, found)
 
@@ -109,7 +105,7 @@ class WindAloft:
         """Tell of a low-level jet: 1 there is one, 0 there is none, NaN not known."""
         if self.heights.size < 2:
             return np.full(self.take.shape, np.nan)
-        return wind_shear.low_level_jet(self.speed, self.heights).flag
+        return shear.low_level_jet(self.speed, self.heights).flag
 
     def _how(self) -> dict[str, Any]:
         return {
@@ -170,7 +166,7 @@ def sun_of(take: Taker) -> tuple[Array, Array]:
     """Give elevation and azimuth of the sun at both edges of every hour [degree]."""
     time = take.hours["time"].values.astype("datetime64[s]")
     edges = np.stack([time, time + HOUR]).reshape(2, -1, *([1] * len(take.horizontal)))
-    elevation, azimuth = daylight.sun_position(take.coordinate("latitude"), take.coordinate("longitude"), edges)
+    elevation, azimuth = sun.sun_position(take.coordinate("latitude"), take.coordinate("longitude"), edges)
     return np.broadcast_to(elevation, take.shape), np.broadcast_to(azimuth, take.shape)
 
 

@@ -114,13 +114,13 @@ def brief(site: str | None, **options: Any) -> None:
 def check(site: str | None, **options: Any) -> None:
     """Hold what you measure now at SITE against the forecast, and answer for the rest of the day with both."""
     from wxfly.question.brief import ask_check
-    from wxfly.report.text import field_check as check_words
+    from wxfly.report.text import field_check
     from wxfly.report.text.terminal import render
 
     asked = ask_check(site, read_words(options), on_progress=tell_progress)
     answer = render(asked.briefing, units=asked.units, time_zone=asked.time_zone, width=width())
     notes, _, rest = answer.partition("\n\n")  # how old the forecast is goes before what the reading says
-    say(f"{notes}\n\n{check_words.render(asked, width())}\n\n{rest}")
+    say(f"{notes}\n\n{field_check.render(asked, width())}\n\n{rest}")
 
 
 @dataclass(frozen=True)

@@ -15,9 +15,9 @@ from wxfly.cli.program import main, say, tell_progress
 @click.option("--model", metavar="MODEL", help="Forecast model to ask.")
 def fetch(sites: tuple[str, ...], model: str | None) -> None:
     """Fetch the newest forecast for SITE, or for every saved site, and keep it for use offline."""
-    from wxfly.report.text import lists as belongings
+    from wxfly.report.text import lists
 
-    for line in belongings.fetch(list(sites), model, on_progress=tell_progress):
+    for line in lists.fetch(list(sites), model, on_progress=tell_progress):
         say(line)
 
 
@@ -30,9 +30,9 @@ def fetch(sites: tuple[str, ...], model: str | None) -> None:
 def sites(ctx: click.Context) -> None:
     """List the saved sites; add or remove one."""
     if ctx.invoked_subcommand is None:
-        from wxfly.report.text import lists as belongings
+        from wxfly.report.text import lists
 
-        say(belongings.list_sites())
+        say(lists.list_sites())
 
 
 @sites.command("add", epilog="Example: wxfly sites add meadow 52.1,6.9 --surface-cover open")
@@ -52,18 +52,18 @@ def sites(ctx: click.Context) -> None:
 @click.option("--offline", is_flag=True, help="Do not ask for altitude or place name.")
 def add_site(name: str, place: str, **options: Any) -> None:
     """Save PLACE (LATITUDE,LONGITUDE or a place name) as NAME."""
-    from wxfly.report.text import lists as belongings
+    from wxfly.report.text import lists
 
-    say(belongings.add_site(name, place, **options))
+    say(lists.add_site(name, place, **options))
 
 
 @sites.command("remove", epilog="Example: wxfly sites remove meadow")
 @click.argument("name")
 def remove_site(name: str) -> None:
     """Forget the saved site NAME."""
-    from wxfly.report.text import lists as belongings
+    from wxfly.report.text import lists
 
-    say(belongings.remove_site(name))
+    say(lists.remove_site(name))
 
 
 @main.group("store", epilog="Example: wxfly store list --check")
@@ -76,9 +76,9 @@ def stored_forecasts() -> None:
 def list_store(check: bool) -> None:
     """List the stored forecasts: place, model, run, when kept, size."""
     from wxfly.pilot.settings import sites_file
-    from wxfly.report.text import store as store_commands
+    from wxfly.report.text import store
 
-    say(store_commands.list_store(sites_file(), check=check))
+    say(store.list_store(sites_file(), check=check))
 
 
 @stored_forecasts.command("show", epilog="Example: wxfly store show meadow --model icon_d2")
@@ -88,12 +88,12 @@ def list_store(check: bool) -> None:
 def show_stored(site: str | None, model: str | None, run: str | None) -> None:
     """Show the newest stored forecast of SITE, saved or LATITUDE,LONGITUDE; without one, the store as a whole."""
     from wxfly.pilot.settings import sites_file
-    from wxfly.report.text import store as store_commands
+    from wxfly.report.text import store
 
     if site is None:
-        say(store_commands.describe_store())
+        say(store.describe_store())
     else:
-        say(store_commands.describe_forecast(site, sites_file(), model=model, run=run))
+        say(store.describe_forecast(site, sites_file(), model=model, run=run))
 
 
 @stored_forecasts.command("prune", epilog="Example: wxfly store prune --days 7 --damaged")
@@ -105,9 +105,9 @@ def show_stored(site: str | None, model: str | None, run: str | None) -> None:
 @click.option("--dry-run", is_flag=True, help="Only name what would be removed.")
 def prune_store(days: float | None, megabytes: float | None, damaged: bool, dry_run: bool) -> None:
     """Remove old and surplus forecasts; a file that wxfly did not write is named and stays."""
-    from wxfly.report.text import store as store_commands
+    from wxfly.report.text import store
 
-    say(store_commands.prune(days=days, megabytes=megabytes, damaged=damaged, dry_run=dry_run))
+    say(store.prune(days=days, megabytes=megabytes, damaged=damaged, dry_run=dry_run))
 
 
 @stored_forecasts.command("export", epilog="Example: wxfly store export forecasts-of-may meadow")
@@ -117,18 +117,18 @@ def prune_store(days: float | None, megabytes: float | None, damaged: bool, dry_
 def export_stored(folder: Path, sites: tuple[str, ...], model: str | None) -> None:
     """Copy the newest stored forecast of each SITE (all places without one) into FOLDER, as netCDF."""
     from wxfly.pilot.settings import sites_file
-    from wxfly.report.text import store as store_commands
+    from wxfly.report.text import store
 
-    say(store_commands.export(folder, sites, sites_file(), model=model))
+    say(store.export(folder, sites, sites_file(), model=model))
 
 
 @stored_forecasts.command("clear", epilog="Example: wxfly store clear --yes")
 @click.option("--yes", "certain", is_flag=True, help="Really do it.")
 def clear_store(certain: bool) -> None:
     """Remove every stored forecast and reply."""
-    from wxfly.report.text import store as store_commands
+    from wxfly.report.text import store
 
-    say(store_commands.clear(certain=certain))
+    say(store.clear(certain=certain))
 
 
 @main.command(epilog="Example: wxfly aircraft folding-quad-249g")
@@ -136,15 +136,15 @@ def clear_store(certain: bool) -> None:
 @click.option("--units", type=click.Choice(["metric", "imperial", "aviation"]), default="metric", show_default=True)
 def aircraft(name: str | None, units: str) -> None:
     """List the aircraft, or show the limits of NAME and where each is from."""
-    from wxfly.report.text import lists as belongings
+    from wxfly.report.text import lists
 
-    say(belongings.describe_aircraft(name, units))
+    say(lists.describe_aircraft(name, units))
 
 
 @main.command(epilog="Example: wxfly rules eu_open")
 @click.argument("name", required=False)
 def rules(name: str | None) -> None:
     """List the rule sets, or show the limits of NAME and where each stands."""
-    from wxfly.report.text import lists as belongings
+    from wxfly.report.text import lists
 
-    say(belongings.describe_rules(name))
+    say(lists.describe_rules(name))

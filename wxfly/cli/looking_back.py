@@ -63,17 +63,17 @@ def verify(
 @click.argument("site", required=False)
 def ledger(site: str | None) -> None:
     """Say how past answers, kept before their hour came, compare with what was observed, for SITE or for all."""
-    from wxfly.question import verification as looking_back
+    from wxfly.question import verification
 
-    say(looking_back.describe_ledger(site))
+    say(verification.describe_ledger(site))
 
 
 @main.command(epilog="Example: wxfly forget")
 def forget() -> None:
     """Forget the windows chosen in earlier answers, so that none of them stays first; the ledger keeps its record."""
-    from wxfly.question import verification as looking_back
+    from wxfly.question import verification
 
-    click.echo(looking_back.forget_choices())
+    click.echo(verification.forget_choices())
 
 
 @main.command(epilog="Example: wxfly observed meadow --units aviation")

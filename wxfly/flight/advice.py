@@ -10,10 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import xarray as xr
 
-from wxfly.physics.air import atmosphere as altimetry
-from wxfly.physics.air import comfort, icing, precipitation, visibility
-from wxfly.physics.air import sun as daylight
-from wxfly.physics.air import sun as light
+from wxfly.physics.air import atmosphere, comfort, icing, precipitation, sun, visibility
 from wxfly.physics.wind import hills
 from wxfly.pilot.aircraft import Aircraft
 from wxfly.pilot.site import Hill
@@ -84,10 +81,10 @@ class Advice:
 
 def light_words(sun_elevation: np.ndarray) -> tuple[str, ...]:
     """Give photographers' words for the light at elevations of the sun [degree], in order, each once."""
-    kinds = light.kind_of_light(sun_elevation)
+    kinds = sun.kind_of_light(sun_elevation)
     high = np.where(sun_elevation < HIGH_SUN, "low sun", "high sun")
-    conditions = [kinds == kind for kind in (light.Light.DARK, light.Light.BLUE_HOUR, light.Light.GOLDEN_HOUR)]
-    words = np.select(conditions, ["dark", "blue hour", "golden hour"], high)[kinds != light.Light.NOT_KNOWN]
+    conditions = [kinds == kind for kind in (sun.Light.DARK, sun.Light.BLUE_HOUR, sun.Light.GOLDEN_HOUR)]
+    words = np.select(conditions, ["dark", "blue hour", "golden hour"], high)[kinds != sun.Light.NOT_KNOWN]
     return tuple(dict.fromkeys(words.tolist()))
 
 
@@ -126,13 +123,13 @@ def advise(
     first = -(-start.astype("datetime64[s]").astype(np.int64) // 60)
     minutes = np.arange(np.datetime64(int(first), "m"), end.astype("datetime64[m]") + np.timedelta64(1, "m"))
     place = float(conditions["latitude"]), float(conditions["longitude"])
-    elevation, azimuth = daylight.sun_position(*place, minutes)
-    shadow = light.shadow_length(1.0, elevation)
+    elevation, azimuth = sun.sun_position(*place, minutes)
+    shadow = sun.shadow_length(1.0, elevation)
     seen, by = _sight(value["visibility_in_air"], aircraft)
     frost = icing.frost_risk(value["air_temperature_near_ground"], value["dew_point_temperature"])
     thrust = np.nan
     if aircraft.maximum_takeoff_altitude is not None:
-        thrust = _lowest(altimetry.thrust_in_hand(value["air_density"], aircraft.maximum_takeoff_altitude))
+        thrust = _lowest(atmosphere.thrust_in_hand(value["air_density"], aircraft.maximum_takeoff_altitude))
     over_hill, in_range = _over_hill(conditions, value, hill)
     return Advice(
         sight_range=seen,
@@ -146,7 +143,7 @@ def advise(
         sun_azimuth=float(azimuth[azimuth.size // 2]),
         light=light_words(elevation),
         shadow_length=(_lowest(shadow), _highest(shadow)),
-        glare=None if toward is None else bool(np.nansum(light.glare(elevation, azimuth, toward)) > 0),
+        glare=None if toward is None else bool(np.nansum(sun.glare(elevation, azimuth, toward)) > 0),
         frost=bool((frost > 0).any()),
         thrust_in_hand=thrust,
         beaufort=_highest(comfort.beaufort_force(value["wind_speed_at_10m"])),
@@ -196,8 +193,8 @@ def is_low_light(conditions: xr.Dataset) -> np.ndarray:
     end = conditions["usable_end"].values.astype("datetime64[m]")
     minutes = start[:, None] + np.arange(60).astype("timedelta64[m]")
     inside = minutes < end[:, None]  # NaT is in no hour
-    kinds = light.kind_of_light(daylight.sun_position(*place, minutes)[0])
-    low = np.isin(kinds, (light.Light.BLUE_HOUR, light.Light.GOLDEN_HOUR)) & inside
+    kinds = sun.kind_of_light(sun.sun_position(*place, minutes)[0])
+    low = np.isin(kinds, (sun.Light.BLUE_HOUR, sun.Light.GOLDEN_HOUR)) & inside
     return np.asarray(inside.any(axis=1) & (2 * low.sum(axis=1) >= inside.sum(axis=1)))
 
 

@@ -14,7 +14,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.errors import WxflyError
-from wxfly.physics.wind import error as wind_error
+from wxfly.physics.wind import error
 from wxfly.physics.wind.turbulence import gust_factor
 from wxfly.pilot.limits import Limits
 
@@ -134,7 +134,7 @@ def carrying_deviation(
     """Give the standard deviation of a reading carried up [m s-1]; see `wxfly.physics.wind.error`."""
     speed = np.asarray(reading, dtype=float)
     unknown = np.full(speed.shape, np.nan)
-    by_day = wind_error.deviation_from_one_level(
+    by_day = error.deviation_from_one_level(
         speed, np.asarray(hand_height), np.asarray(height), unknown, "temperatures", constants=ON_TOWER
     )
     return np.asarray(np.where(is_night, NIGHT_FACTOR, 1.0) * by_day)
@@ -157,7 +157,7 @@ def reading_that_holds(
     """Give the largest reading at which the wind at flight height is below a limit, with a confidence [m s-1]."""
     most = carry_down(limit, ratio)
     deviation = carrying_deviation(most, hand_height, height, is_night=is_night)
-    room = wind_error.error_factor(confidence) * deviation
+    room = error.error_factor(confidence) * deviation
     return np.asarray(np.maximum(carry_down(np.asarray(limit, float) - room, ratio), 0.0))
 
 

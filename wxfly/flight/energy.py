@@ -14,7 +14,6 @@ import numpy.typing as npt
 
 from wxfly.errors import WxflyError
 from wxfly.physics.aircraft import battery, gliding, rotor
-from wxfly.physics.aircraft import rotor as momentum_theory
 from wxfly.pilot.aircraft import Aircraft
 
 Array = npt.NDArray[np.float64]
@@ -149,7 +148,7 @@ def _resistance_capacity(aircraft: Aircraft) -> float:
 def _multirotor(
     aircraft: Aircraft, figure: dict[str, float], own_weight: float, drive_power: float, common: dict[str, Any]
 ) -> EnergyModel:
-    area = float(momentum_theory.disc_area(figure["rotor_diameter"], figure["rotor_count"]))
+    area = float(rotor.disc_area(figure["rotor_diameter"], figure["rotor_count"]))
     loaded = own_weight / common["weight"]
     return EnergyModel(
         **common,
@@ -227,7 +226,7 @@ def airspeed_range(model: EnergyModel, air_density: npt.ArrayLike) -> tuple[Arra
     The fastest is never above what is published: in thin air a tilt would hold more, but a controller may not.
     """
     rho = np.asarray(air_density, dtype=float)
-    thinner = np.sqrt(momentum_theory.STANDARD_DENSITY / rho)
+    thinner = np.sqrt(rotor.STANDARD_DENSITY / rho)
     if model.kind == "fixed_wing":
         return np.asarray(model.lowest_airspeed * thinner), np.where(np.isnan(rho), np.nan, model.top_speed)
     fastest = rotor.top_speed(
@@ -235,7 +234,7 @@ def airspeed_range(model: EnergyModel, air_density: npt.ArrayLike) -> tuple[Arra
         model.drag_area,
         model.maximum_tilt,
         rho,
-        largest_thrust_to_weight=momentum_theory.thrust_to_weight(model.thrust_to_weight, rho),
+        largest_thrust_to_weight=rotor.thrust_to_weight(model.thrust_to_weight, rho),
     )
     return np.zeros_like(rho), np.asarray(np.where(np.isnan(rho), np.nan, np.minimum(fastest, model.top_speed)))
 

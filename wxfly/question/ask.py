@@ -169,10 +169,10 @@ def prepare(question: Question, *, on_progress: Progress) -> Prepared:
     WxflyError
         For anything the pilot can put right.
     """
-    from wxfly.retrieval import forecast as retrieval
+    from wxfly.retrieval import forecast
 
     asked = question.forecast
-    obtained = retrieval.obtain(
+    obtained = forecast.obtain(
         [place.words for place in question.places],
         saved=read_sites(sites_file()),
         forecast_path=asked.path,

@@ -68,10 +68,10 @@ def ask_observed(site: str | None, *, model: str | None, offline: bool, on_progr
     WxflyError
         When there is no forecast, no airport near that has reported lately, or its service cannot be reached.
     """
-    from wxfly.retrieval import forecast as retrieval
+    from wxfly.retrieval import forecast
 
     saved = read_sites(sites_file())
-    obtained = retrieval.obtain(
+    obtained = forecast.obtain(
         [site] if site else [], saved=saved, model=model, offline=offline, on_progress=on_progress
     )
     place = obtained.sites[0]

@@ -32,8 +32,7 @@ from wxfly.pilot.site import Site, read_sites
 from wxfly.question.ask import Progress
 from wxfly.retrieval.obtained import retrieved_of, run_of
 from wxfly.retrieval.places import refuse_set_aside, resolve_site
-from wxfly.store import forecasts as store
-from wxfly.store import layout
+from wxfly.store import forecasts, layout
 from wxfly.units import parse_quantity
 
 METAR_HEIGHT = 10.0
@@ -173,7 +172,7 @@ def _stored(site: Site, model: str) -> list[xr.Dataset]:
     cubes = []
     for stored in layout.list_forecasts():
         if stored.model == model and (stored.latitude, stored.longitude) == place:
-            cube = store.find_forecast(*place, model, run=stored.run)
+            cube = forecasts.find_forecast(*place, model, run=stored.run)
             if cube is not None:
                 cubes.append(cube.isel(site=0))
     return cubes[::-1]

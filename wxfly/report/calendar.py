@@ -12,7 +12,6 @@ from wxfly import __version__
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.answer.windows import Window
 from wxfly.report.text import phrases, sentences
-from wxfly.report.text import sentences as shortcomings
 from wxfly.report.text.console import isolated, outgoing
 from wxfly.report.text.sentences import Reader
 
@@ -101,7 +100,7 @@ def _nothing(briefing: Briefing):  # type: ignore[no-untyped-def]
     journal.add("summary", f"No window of {minimum} holds")
     lines = [*sentences.first_notes(briefing)]
     for one in briefing.answers:
-        why = "; ".join(shortcomings.why_none(one, None, briefing.minimum_duration, reader))
+        why = "; ".join(sentences.why_none(one, None, briefing.minimum_duration, reader))
         lines.append(f"{sentences.asked(one, reader.units)}: {why}.")
     lines += [*sentences.origin(briefing, reader.clock), *phrases.CAUTIONS]
     journal.add("description", outgoing("\n".join(lines)))

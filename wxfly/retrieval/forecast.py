@@ -25,8 +25,7 @@ from wxfly.retrieval.newest_run import newest_run
 from wxfly.retrieval.obtained import Obtained, retrieved_of, run_of
 from wxfly.retrieval.places import demo_sites, refuse_set_aside, resolve_site
 from wxfly.sources.place_reply import PlaceReply
-from wxfly.store import forecasts as store
-from wxfly.store import layout, pruning
+from wxfly.store import forecasts, layout, pruning
 from wxfly.store.forecasts import newest_stored
 from wxfly.times import as_moment, utc_now
 
@@ -239,7 +238,7 @@ def _fetch(
             found: dict[tuple[float, float], xr.Dataset] = {}
             missing: dict[tuple[float, float], Site] = {}
             for site in sites:
-                cube = store.find_forecast(*site.key, model, surface_altitude=site.surface_altitude, run=name)
+                cube = forecasts.find_forecast(*site.key, model, surface_altitude=site.surface_altitude, run=name)
                 if cube is None:
                     missing[site.key] = site
                 else:
@@ -253,7 +252,7 @@ def _fetch(
                 for position, site in enumerate(wanted):
                     found[site.key] = cube.isel(site=[position])
                 try:
-                    store.keep_forecasts(replies)
+                    forecasts.keep_forecasts(replies)
                     pruning.prune_store(settings)
                 except WxflyError as fault:
                     notes.append(
@@ -274,7 +273,7 @@ def _stored(sites: Sequence[Site], model: str) -> list[xr.Dataset]:
     for site in sites:
         cube = newest_stored(site, model)
         if cube is None:
-            fault = store.why_unused(*site.key, model, surface_altitude=site.surface_altitude)
+            fault = forecasts.why_unused(*site.key, model, surface_altitude=site.surface_altitude)
             if fault:
                 raise WxflyError(f"{site.name}: the forecast of {model} in the store is not usable: {fault}")
             others = sorted({f.model for f in layout.list_forecasts() if (f.latitude, f.longitude) == site.key})
@@ -285,7 +284,7 @@ def _stored(sites: Sequence[Site], model: str) -> list[xr.Dataset]:
     if len(names) == 1:
         return newest
     for name in names:  # the oldest of the newest is the best chance of one that all have
-        same = [store.find_forecast(*s.key, model, surface_altitude=s.surface_altitude, run=name) for s in sites]
+        same = [forecasts.find_forecast(*s.key, model, surface_altitude=s.surface_altitude, run=name) for s in sites]
         if all(cube is not None for cube in same):
             return [cube for cube in same if cube is not None]
     raise WxflyError(f"the stored forecasts are of different runs ({', '.join(names)}); ask each site alone, or fetch")

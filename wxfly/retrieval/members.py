@@ -17,8 +17,7 @@ from wxfly.pilot.site import Site
 from wxfly.retrieval.forecast import obtain_forecast
 from wxfly.retrieval.obtained import retrieved_of
 from wxfly.sources.place_reply import PlaceReply
-from wxfly.store import forecasts as store
-from wxfly.store import layout, pruning
+from wxfly.store import forecasts, layout, pruning
 from wxfly.times import as_moment, utc_now
 
 Progress = Callable[[str], None]
@@ -113,7 +112,7 @@ def _obtain(name: str, sites: Sequence[Site], offline: bool, settings: Settings,
     replies: list[PlaceReply] = []
     cube = get_ensemble(sites, name, settings=settings, keep=replies.extend)
     try:
-        store.keep_forecasts(replies)
+        forecasts.keep_forecasts(replies)
         pruning.prune_store(settings)
     except WxflyError:
         on_progress("the members could not be kept for use offline")
@@ -123,7 +122,7 @@ def _obtain(name: str, sites: Sequence[Site], offline: bool, settings: Settings,
 def _stored(name: str, site: Site, offline: bool) -> xr.Dataset | None:
     """Give the newest stored cube of a site, fresh enough unless nobody may be asked."""
     place = site.key
-    cube = store.find_forecast(*place, name, surface_altitude=site.surface_altitude)
+    cube = forecasts.find_forecast(*place, name, surface_altitude=site.surface_altitude)
     if cube is None or offline:
         return cube
     age = as_moment(utc_now()) - retrieved_of(cube)

@@ -19,8 +19,7 @@ from wxfly.retrieval.obtained import run_of
 from wxfly.sources.met_norway import MODEL, SERVICE, get_forecast, parse_forecast
 from wxfly.sources.place_reply import PlaceReply
 from wxfly.sources.reply import sendable
-from wxfly.store import forecasts as store
-from wxfly.store import pruning
+from wxfly.store import forecasts, pruning
 from wxfly.store.forecasts import newest_stored
 from wxfly.store.replies import asking_alone, keep_reply, kept_reply
 from wxfly.times import as_moment, utc_now
@@ -104,7 +103,7 @@ def _newest(site: Site, settings: Settings, on_progress: Callable[[str], None]) 
     try:
         run = run_of(cube).astype(datetime).replace(tzinfo=UTC)
         kept = PlaceReply.at(site, reply.body, service=SERVICE, model=MODEL, retrieved=retrieved, run=run)
-        store.keep_forecasts([kept])
+        forecasts.keep_forecasts([kept])
         modified = sendable(reply.headers.get("last-modified", ""))
         _Terms(modified, now, expires, str(cube.attrs["retrieved"])).write(_key(site))
         pruning.prune_store(settings)

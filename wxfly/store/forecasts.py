@@ -94,11 +94,10 @@ def keep_forecasts(replies: Iterable[PlaceReply]) -> list[Path]:
 def _parser_of(service: str) -> Callable[[PlaceReply], xr.Dataset] | None:
     """Return what turns a reply of this service into a cube: one row for each service whose forecasts are kept."""
     from wxfly.sources import met_norway
-    from wxfly.sources.open_meteo import ensemble
-    from wxfly.sources.open_meteo import forecast as open_meteo
+    from wxfly.sources.open_meteo import ensemble, forecast
 
     return {
-        open_meteo.SERVICE: open_meteo.parse_kept,
+        forecast.SERVICE: forecast.parse_kept,
         ensemble.SERVICE: ensemble.parse_kept,
         met_norway.SERVICE: met_norway.parse_kept,
     }.get(service)

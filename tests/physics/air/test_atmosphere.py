@@ -8,7 +8,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wxfly.physics.air import atmosphere
-from wxfly.physics.air import atmosphere as altimetry
 
 C = 273.15
 temperatures = st.floats(225, 323)
@@ -53,8 +52,8 @@ def test_altitudes_are_inverse(altitude: float) -> None:
 
 @given(st.floats(-100, 4000), st.floats(95_000, 105_000))
 def test_altimeter_setting_is_what_shows_the_field(field: float, setting: float) -> None:
-    p = altimetry.pressure_from_altimeter_setting(field, setting)
-    assert float(altimetry.altimeter_setting(p, field)) == pytest.approx(setting, rel=1e-9)
+    p = atmosphere.pressure_from_altimeter_setting(field, setting)
+    assert float(atmosphere.altimeter_setting(p, field)) == pytest.approx(setting, rel=1e-9)
 
 
 @given(pressures, temperatures, st.floats(0, 500))
@@ -125,7 +124,7 @@ class TestTemperatureAtHeight:
 
 @given(st.floats(0.5, 1.3), st.floats(0, 6000))
 def test_thrust_in_hand_agrees_with_density_altitude(density: float, highest: float) -> None:
-    in_hand = float(altimetry.thrust_in_hand(density, highest))
+    in_hand = float(atmosphere.thrust_in_hand(density, highest))
     altitude = float(atmosphere.density_altitude(density))
     if abs(altitude - highest) > 0.01:
         assert (in_hand > 0) == (altitude < highest)

@@ -10,8 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wxfly.physics.air import comfort, geomagnetic
-from wxfly.physics.air import sun as daylight
+from wxfly.physics.air import comfort, geomagnetic, sun
 from wxfly.physics.wind.levels import cubic_weights
 from wxfly.units import parse_quantity
 
@@ -175,6 +174,6 @@ class TestRules:
                 if key in QUANTITIES:
                     assert parse_quantity(limit["value"], QUANTITIES[key], "m") > 0
                 elif key == "daylight_rule":
-                    assert limit["value"] in daylight.RULES
+                    assert limit["value"] in sun.RULES
                 else:
                     assert key == "line_of_sight"

@@ -14,7 +14,6 @@ import numpy as np
 import pytest
 
 from wxfly.physics.air import atmosphere, cloud, comfort
-from wxfly.physics.air import atmosphere as altimetry
 
 DATA = Path(__file__).resolve().parents[4] / "shared" / "data"
 C = 273.15
@@ -73,7 +72,7 @@ def test_density_altitude_in_soundings(name: str) -> None:
     e = atmosphere.saturation_vapour_pressure(dew_point)
     exact = atmosphere.density_altitude(atmosphere.air_density(t, e, p))
     # The US weather service's formula, which lies 14 to 18 ft above the exact one near the ground.
-    published = altimetry.density_altitude_by_weather_service(t, dew_point, p)
+    published = atmosphere.density_altitude_by_weather_service(t, dew_point, p)
     assert np.all(published - exact > 0) and (published - exact).max() < 8.0
 
 
@@ -175,13 +174,13 @@ def test_altimeter_settings_of_airport_reports() -> None:
     assert reports
     for report in reports:
         field, setting = float(report["elev"]), float(report["altim"]) * 100
-        station = altimetry.pressure_from_altimeter_setting(field, setting)
-        assert altimetry.altimeter_setting(station, field) == pytest.approx(setting)
+        station = atmosphere.pressure_from_altimeter_setting(field, setting)
+        assert atmosphere.altimeter_setting(station, field) == pytest.approx(setting)
         # A hot field flies high: density altitude above pressure altitude above the field's own for a low QNH.
         e = atmosphere.saturation_vapour_pressure(report["dewp"] + C)
         density = atmosphere.air_density(report["temp"] + C, e, station)
         altitude = float(atmosphere.density_altitude(density))
-        rule = altimetry.density_altitude_by_rule(atmosphere.pressure_altitude(station), report["temp"] + C)
+        rule = atmosphere.density_altitude_by_rule(atmosphere.pressure_altitude(station), report["temp"] + C)
         # The rule leaves out humidity: some 4 m for each hPa of vapour, up to 70 m here.
         assert -30.0 < altitude - float(rule) < 120.0
 

@@ -5,8 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wxfly.physics.wind import gust
-from wxfly.physics.wind import turbulence as gust_statistics
+from wxfly.physics.wind import gust, turbulence
 
 winds = st.floats(0, 40)
 heights = st.floats(2, 150)
@@ -37,7 +36,7 @@ def test_what_is_missing_stays_missing(position):
 
 def test_increment_by_hand():
     """80 m: peak factor 3.0728 against 3.0041 at 10 m; 8 + 1.0229 (9 - 5)."""
-    ratio = gust_statistics.peak_factor(80) / gust_statistics.peak_factor(10)
+    ratio = turbulence.peak_factor(80) / turbulence.peak_factor(10)
     assert ratio == pytest.approx(1.0229, abs=1e-4)
     assert gust.gust_at_height(9, 5, 8, 80) == pytest.approx(8 + ratio * 4)
     assert gust.gust_at_height(9, 5, 5, 10) == 9
@@ -52,8 +51,8 @@ def test_estimated_gust(low, more, z, convective):
 
 
 def test_estimated_gust_at_10_m_is_that_of_the_gust_factor():
-    intensity = gust_statistics.turbulence_intensity(10, 0.03)
-    expected = 8 * gust_statistics.gust_factor(intensity)
+    intensity = turbulence.turbulence_intensity(10, 0.03)
+    expected = 8 * turbulence.gust_factor(intensity)
     assert gust.gust_without_forecast(8, 8, 10, roughness_length=0.03) == pytest.approx(expected)
 
 
@@ -70,7 +69,7 @@ def test_durations():
     # WMO/TD-1555 table 1.1, off-land: 1.60 over an hour, 1.52 over 10 min, so the largest 10 min mean is 5 % more.
     ten_minutes = gust.convert_mean_wind(10, averaging_period=3600, wanted_period=600)
     assert ten_minutes == pytest.approx(10 * 1.60 / 1.52, rel=0.01)
-    assert gust_statistics.gust_factor(0.0) == 1
+    assert turbulence.gust_factor(0.0) == 1
 
 
 def test_every_meaning_has_its_hours():
@@ -94,18 +93,18 @@ def test_largest_wind_in_the_boundary_layer():
 
 def test_ecmwf_chance_is_one_of_the_tabulated():
     with pytest.raises(ValueError, match=r"0\.25"):
-        gust_statistics.gust_from_friction_velocity(8, 0.5, chance=0.1)
+        turbulence.gust_from_friction_velocity(8, 0.5, chance=0.1)
 
 
 @given(st.floats(1, 300), st.floats(1, 300))
 def test_shorter_gusts_are_stronger(a, b):
     short, long = sorted((a, b))
-    assert gust_statistics.peak_factor(10, gust_duration=short) >= gust_statistics.peak_factor(10, gust_duration=long)
-    assert gust_statistics.durst_factor(short) >= gust_statistics.durst_factor(long)
+    assert turbulence.peak_factor(10, gust_duration=short) >= turbulence.peak_factor(10, gust_duration=long)
+    assert turbulence.durst_factor(short) >= turbulence.durst_factor(long)
 
 
 def test_convective_turbulence():
-    neutral = gust_statistics.wind_standard_deviation(0.4, np.inf)
+    neutral = turbulence.wind_standard_deviation(0.4, np.inf)
     assert neutral == pytest.approx(0.4 * 12 ** (1 / 3))
-    assert gust_statistics.wind_standard_deviation(0.4, -30.0) > neutral
-    assert gust_statistics.wind_standard_deviation(0.4, 30.0) == neutral
+    assert turbulence.wind_standard_deviation(0.4, -30.0) > neutral
+    assert turbulence.wind_standard_deviation(0.4, 30.0) == neutral

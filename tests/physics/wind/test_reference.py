@@ -7,14 +7,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from wxfly.physics.wind import hills, stability
-from wxfly.physics.wind import log_law as wind_laws
-from wxfly.physics.wind import stability as stability_class
-from wxfly.physics.wind import turbulence as statistics
+from wxfly.physics.wind import hills, log_law, stability, turbulence
 
 TABLE = (Path(__file__).parents[2] / "reference" / "wind.csv").read_text(encoding="utf-8")
 ROWS = list(csv.DictReader(TABLE.splitlines()))
-CLASS = {name: i + 1 for i, name in enumerate(stability_class.CLASSES)}
+CLASS = {name: i + 1 for i, name in enumerate(stability.CLASSES)}
 DURATION_TABLE = {"inland": 0.25, "offland": 0.2, "offsea": 0.15, "atsea": 0.1}
 
 
@@ -33,35 +30,35 @@ def word(text, name):
 def computed(row):
     what, given = row["quantity"], row["inputs"]
     if what in ("en1991_Iv", "en1991_cr"):
-        z0, smallest = statistics.EN_CATEGORIES[word(given, "category")]
-        give = statistics.turbulence_intensity if what.endswith("Iv") else statistics.roughness_factor
+        z0, smallest = turbulence.EN_CATEGORIES[word(given, "category")]
+        give = turbulence.turbulence_intensity if what.endswith("Iv") else turbulence.roughness_factor
         return give(number(given, "z"), z0, smallest_height=smallest)
     if what == "wind_interp_lnz_m_s":
-        return wind_laws.interpolate_in_log_height(5, 10, 8, 100, number(given, "z"))
+        return log_law.interpolate_in_log_height(5, 10, 8, 100, number(given, "z"))
     if what.startswith("wind_log_law"):
         d = number(given, "d") if "d=" in given else 0.0
-        return wind_laws.log_law_wind_speed(
+        return log_law.log_law_wind_speed(
             number(given, "U10"), 10, number(given, "z"), number(given, "z0"), displacement_height=d
         )
     if what == "wind_power_law_m_s":
-        return wind_laws.power_law_wind_speed(5, 10, number(given, "z"), number(given, "alpha"))
+        return log_law.power_law_wind_speed(5, 10, number(given, "z"), number(given, "alpha"))
     if what == "esdu_peak_factor_3s_1h":
-        return statistics.peak_factor(number(given, "z"))
+        return turbulence.peak_factor(number(given, "z"))
     if what == "wmo_gust_factor_3s":
-        return statistics.gust_factor(number(given, "Iu"), reference_period=number(given, "T0"))
+        return turbulence.gust_factor(number(given, "Iu"), reference_period=number(given, "T0"))
     if what == "durst_factor_vs_1h":
-        return statistics.durst_factor(number(given, "t"))
+        return turbulence.durst_factor(number(given, "t"))
     if what == "expected_max_of_N_rayleigh_peaks":
-        return statistics.expected_largest_peak(number(given, "N"))
+        return turbulence.expected_largest_peak(number(given, "N"))
     if what == "iec_ntm_turbulence_intensity":
-        return statistics.turbulence_intensity_at_hub(number(given, "U"), number(given, "Iref"))
+        return turbulence.turbulence_intensity_at_hub(number(given, "U"), number(given, "Iref"))
     if what == "ecmwf_gust_m_s":
         ratio = number(given, "zi/L")
-        return statistics.gust_from_friction_velocity(number(given, "U10"), number(given, "ustar"), ratio)
+        return turbulence.gust_from_friction_velocity(number(given, "U10"), number(given, "ustar"), ratio)
     if what == "ecmwf_gust_coefficient":
-        return statistics.IFS_GUST_COEFFICIENT[number(given, "P_exceed")]
+        return turbulence.IFS_GUST_COEFFICIENT[number(given, "P_exceed")]
     if what == "deardorff_wstar_m_s":
-        return statistics.convective_velocity_scale(250, 1.15, 298, 1500)
+        return turbulence.convective_velocity_scale(250, 1.15, 298, 1500)
     if what == "bulk_richardson":
         return stability.bulk_richardson_number(2, 6, 283.15, 284.15, 2, 80)
     if what in ("psi_m_BusingerDyer", "psi_m_stable_BeljaarsHoltslag91"):
@@ -69,12 +66,12 @@ def computed(row):
     if what == "psi_h_BusingerDyer":
         return stability.heat_stability_correction(number(given, "zeta"))
     if what == "turner_stability_class":
-        return stability_class.turner_stability_class(number(given, "U10"), number(given, "net_radiation_index"))
+        return stability.turner_stability_class(number(given, "U10"), number(given, "net_radiation_index"))
     if what == "obukhov_L_golder_m":
-        return stability_class.obukhov_length_from_class(CLASS[word(given, "class")], number(given, "z0"))
+        return stability.obukhov_length_from_class(CLASS[word(given, "class")], number(given, "z0"))
     if what == "power_exponent_by_PG_class":
         kinds = ("rural", "urban")
-        return [stability_class.power_law_exponent_of_class(CLASS[word(given, "class")], surroundings=k) for k in kinds]
+        return [stability.power_law_exponent_of_class(CLASS[word(given, "class")], surroundings=k) for k in kinds]
     if what == "en1991_orography_co":
         return hills.orography_factor(30, 300, number(given, "z"), distance_from_crest=number(given, "x"))
     if what == "taylor_lee_dS_max":
@@ -104,7 +101,7 @@ def test_components_agree_with_metpy():
     units = pytest.importorskip("metpy.units").units
     for speed, direction in ((5.0, 0.0), (7.3, 45.0), (12.0, 217.0), (3.0, 359.0)):
         u, v = calc.wind_components(speed * units("m/s"), direction * units.degree)
-        east, north = wind_laws.wind_components(speed, direction)
+        east, north = log_law.wind_components(speed, direction)
         assert (east, north) == (pytest.approx(u.magnitude), pytest.approx(v.magnitude))
-        back = wind_laws.wind_from_components(east, north)
+        back = log_law.wind_from_components(east, north)
         assert back[1] == pytest.approx(calc.wind_direction(u, v).to("degree").magnitude % 360)

@@ -8,9 +8,7 @@ from tests.cubes import beginning, quiet_cube
 from tests.report.briefings import MEADOW, RANCH, TAKEN_ON, brief, every_question, stormy, with_gaps, with_values
 from wxfly.physics.air.sun import sun_events
 from wxfly.pilot.elements import ELEMENTS, NAMES
-from wxfly.report.charts import chance_shades as chance_strip
-from wxfly.report.charts import overview
-from wxfly.report.charts import shades as palette
+from wxfly.report.charts import chance_shades, overview, shades
 from wxfly.report.charts.hours import THE_HOUR
 from wxfly.report.charts.timeline import hours_shown, timelines
 from wxfly.report.charts.wind import LIMIT_WORDS, light_spans
@@ -63,10 +61,10 @@ def test_every_cell_carries_the_number_of_its_margin(shape):
                 assert text == ""
                 assert cells["z"][r + 1, i] is None
             elif element.name == "daylight" and not lit[i]:
-                assert cells["z"][r + 1, i] == palette.DARK + 0.5
+                assert cells["z"][r + 1, i] == shades.DARK + 0.5
             else:
-                assert f">{palette.cell(margins[r, i], short=shape == 'tall')}<" in text
-                assert int(cells["z"][r + 1, i]) == palette.shade_of(margins[r, i], 0.2)
+                assert f">{shades.cell(margins[r, i], short=shape == 'tall')}<" in text
+                assert int(cells["z"][r + 1, i]) == shades.shade_of(margins[r, i], 0.2)
 
 
 @pytest.mark.parametrize("shape", SHAPES)
@@ -163,33 +161,33 @@ def contrast(one, other):
 
 def test_numbers_stand_out_from_their_shade():
     # WCAG 2.2, success criterion 1.4.3: at least 4.5 to 1.
-    assert all(contrast(n, s) >= 5 for n, s in zip(palette.NUMBERS, palette.SHADES, strict=True))
-    assert contrast(palette.INK, palette.DARK_HOUR) >= 4.5
-    assert contrast(LIMIT_WORDS, palette.DARK_HOUR) >= 4.5  # names of the limits, over night
-    assert contrast(palette.SHADES[palette.NARROW], "#ffffff") >= 3  # lines of the limits, criterion 1.4.11
+    assert all(contrast(n, s) >= 5 for n, s in zip(shades.NUMBERS, shades.SHADES, strict=True))
+    assert contrast(shades.INK, shades.DARK_HOUR) >= 4.5
+    assert contrast(LIMIT_WORDS, shades.DARK_HOUR) >= 4.5  # names of the limits, over night
+    assert contrast(shades.SHADES[shades.NARROW], "#ffffff") >= 3  # lines of the limits, criterion 1.4.11
 
 
 def test_shades_darken_in_steps_that_any_eye_can_tell():
     # Without hue only luminance is left; neighbours differ by at least 1.4 to 1.
-    values = [luminance(shade) for shade in palette.SHADES]
+    values = [luminance(shade) for shade in shades.SHADES]
     assert values == sorted(values, reverse=True)
-    assert all(contrast(a, b) >= 1.4 for a, b in zip(palette.SHADES[:-1], palette.SHADES[1:], strict=True))
+    assert all(contrast(a, b) >= 1.4 for a, b in zip(shades.SHADES[:-1], shades.SHADES[1:], strict=True))
 
 
 @pytest.mark.parametrize(
     ("margin", "shade"),
     [
-        (-0.01, palette.OUTSIDE), (0.0, palette.NARROW), (0.19, palette.NARROW), (0.2, palette.INSIDE),
-        (0.59, palette.INSIDE), (0.6, palette.AMPLE), (np.nan, None),
+        (-0.01, shades.OUTSIDE), (0.0, shades.NARROW), (0.19, shades.NARROW), (0.2, shades.INSIDE),
+        (0.59, shades.INSIDE), (0.6, shades.AMPLE), (np.nan, None),
     ],
 )  # fmt: skip
 def test_shades_part_where_the_states_do(margin, shade):
-    assert palette.shade_of(margin, 0.2) == shade
+    assert shades.shade_of(margin, 0.2) == shade
 
 
 @pytest.mark.parametrize(("margin", "text"), [(0.43, ".43"), (-0.05, "-.05"), (1.0, "1"), (-1.0, "-1"), (0.0, ".00")])
 def test_short_numbers(margin, text):
-    assert palette.cell(margin, short=True) == text
+    assert shades.cell(margin, short=True) == text
 
 
 # --- overview --------------------------------------------------------------------------------------------------
@@ -241,21 +239,21 @@ def chance_at(answer, reader, day, hour):
 @pytest.mark.parametrize(
     ("chance", "text", "shade"),
     [
-        (0.99, "&gt;.9", palette.AMPLE), (0.95, "&gt;.9", palette.AMPLE), (0.9, ".9", palette.AMPLE),
-        (0.76, ".8", palette.AMPLE), (0.74, ".7", palette.INSIDE), (0.56, ".6", palette.INSIDE),
-        (0.5, ".5", palette.NARROW), (0.36, ".4", palette.NARROW), (0.34, ".3", palette.OUTSIDE),
-        (0.06, ".1", palette.OUTSIDE), (0.05, "&lt;.1", palette.OUTSIDE), (0.02, "&lt;.1", palette.OUTSIDE),
+        (0.99, "&gt;.9", shades.AMPLE), (0.95, "&gt;.9", shades.AMPLE), (0.9, ".9", shades.AMPLE),
+        (0.76, ".8", shades.AMPLE), (0.74, ".7", shades.INSIDE), (0.56, ".6", shades.INSIDE),
+        (0.5, ".5", shades.NARROW), (0.36, ".4", shades.NARROW), (0.34, ".3", shades.OUTSIDE),
+        (0.06, ".1", shades.OUTSIDE), (0.05, "&lt;.1", shades.OUTSIDE), (0.02, "&lt;.1", shades.OUTSIDE),
     ],
 )  # fmt: skip
 def test_a_chance_has_the_shade_of_what_is_told(chance, text, shade):
-    assert chance_strip.cell(chance) == text
-    assert chance_strip.shade_of(chance) == shade
+    assert chance_shades.cell(chance) == text
+    assert chance_shades.shade_of(chance) == shade
 
 
 def test_no_chance_is_told_as_never_or_always():
     for chance in np.linspace(0, 1, 101):
-        assert chance_strip.cell(float(chance)) not in (".0", "0", "1", ".10", "1.0")
-    assert chance_strip.shade_of(float("nan")) is None
+        assert chance_shades.cell(float(chance)) not in (".0", "0", "1", ".10", "1.0")
+    assert chance_shades.shade_of(float("nan")) is None
 
 
 def test_a_week_without_a_chance_shows_margins():

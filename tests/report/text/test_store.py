@@ -12,8 +12,7 @@ from wxfly.cli import main
 from wxfly.cube.netcdf import load_cube
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import Settings, cache_folder
-from wxfly.store import forecasts as store
-from wxfly.store import layout, marks, pruning
+from wxfly.store import forecasts, layout, marks, pruning
 
 
 @pytest.fixture
@@ -33,8 +32,8 @@ def wxfly(capsys):
 def filled(own_folders):
     (own_folders / "config").mkdir()
     (own_folders / "config" / "sites.toml").write_text("[heath]\nlatitude = 52.27\nlongitude = 6.9\n")
-    store.keep_forecasts(replies_at(HERE, run="2026-06-09T18"))
-    store.keep_forecasts(replies_at(HERE, THERE))
+    forecasts.keep_forecasts(replies_at(HERE, run="2026-06-09T18"))
+    forecasts.keep_forecasts(replies_at(HERE, THERE))
     return own_folders
 
 
@@ -94,7 +93,7 @@ def test_a_folder_of_the_pilots_is_not_touched(wxfly, own_folders):
     """WXFLY_CACHE may name any folder."""
     cache_folder().mkdir()
     (cache_folder() / "thesis.txt").write_text("mine")
-    store.keep_forecasts(replies_at(HERE))
+    forecasts.keep_forecasts(replies_at(HERE))
     (kept,) = layout.list_forecasts()
     os.utime(kept.path, (0, 0))
     for arguments in (["prune", "--days", "1"], ["prune", "--damaged"], ["clear", "--yes"]):
@@ -217,7 +216,7 @@ def test_the_newest_of_each_place_is_exported_and_nothing_written_over(wxfly, fi
     assert wxfly("export", str(folder))[0] == 0
     names = sorted(p.name for p in folder.iterdir())
     assert names == ["46.6200S_9.6100W_icon_eu_2026-06-10T00Z.nc", "52.2700N_6.9000E_icon_eu_2026-06-10T00Z.nc"]
-    xr.testing.assert_equal(load_cube(folder / names[1], verify=True), store.find_forecast(*HERE, "icon_eu"))
+    xr.testing.assert_equal(load_cube(folder / names[1], verify=True), forecasts.find_forecast(*HERE, "icon_eu"))
     code, _, err = wxfly("export", str(folder), "heath")
     assert code == 1
     assert "is there already; nothing is written over" in err

@@ -22,15 +22,14 @@ from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site, period_of
 from wxfly.report.charts import overview
-from wxfly.report.text import phrases, sentences
-from wxfly.report.text import terminal as text
+from wxfly.report.text import phrases, sentences, terminal
 from wxfly.report.text.advice import _elevation
 from wxfly.report.text.findings import Day
 from wxfly.units import SYSTEMS
 
 
 def render(briefing, *, units="metric", time_zone=None, width=80):
-    return text.render(briefing, units=units, time_zone=time_zone, width=width)
+    return terminal.render(briefing, units=units, time_zone=time_zone, width=width)
 
 
 def paragraphs(briefing, **options):

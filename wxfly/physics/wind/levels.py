@@ -17,7 +17,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.wind import error as wind_error
+from wxfly.physics.wind import error
 from wxfly.physics.wind.log_law import (
     OPEN_GROUND_ROUGHNESS_LENGTH,
     power_law_wind_speed,
@@ -160,7 +160,7 @@ def between_levels(
     east, north = wind_components(below.speed, below.direction)
     east_above, north_above = wind_components(above.speed, above.direction)
     _, direction = wind_from_components(east + weight * (east_above - east), north + weight * (north_above - north))
-    deviation = wind_error.deviation_between(below.speed, below.height, above.speed, above.height, z, obukhov_length)
+    deviation = error.deviation_between(below.speed, below.height, above.speed, above.height, z, obukhov_length)
     return speed, direction, deviation
 
 
@@ -175,7 +175,7 @@ def beyond_top(second: Level, top: Level, z: Array, obukhov_length: Array) -> tu
     carried = np.minimum(carried + CARRIED_MORE_STABLE * zeta / (zeta + _CARRIED_ZETA), 1.0)
     slope = (top.speed - second.speed) / span
     speed = np.maximum(top.speed + carried * slope * np.log(z / top.height), 0.0)
-    deviation = wind_error.deviation_beyond(second.speed, second.height, top.speed, top.height, z, obukhov_length)
+    deviation = error.deviation_beyond(second.speed, second.height, top.speed, top.height, z, obukhov_length)
     return speed, top.direction, deviation
 
 
@@ -213,7 +213,7 @@ def from_one_level(
         np.where(stability_known, np.int8(ProfileMethod.STABILITY_LOG_LAW), np.int8(ProfileMethod.NEUTRAL_LOG_LAW)),
         np.int8(ProfileMethod.POWER_LAW),
     )
-    deviation = wind_error.deviation_from_one_level(
+    deviation = error.deviation_from_one_level(
         only.speed, only.height, z, np.where(stability_known, obukhov_length, np.nan), stability_source
     )
     return np.minimum(value, LARGEST_RATIO * only.speed), deviation, method

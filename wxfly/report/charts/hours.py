@@ -12,7 +12,7 @@ import numpy.typing as npt
 from wxfly.answer.request import SiteAnswer
 from wxfly.assessment.suitability import State, counts_as_required, names_of
 from wxfly.pilot.elements import RETURN_LEG, ROW
-from wxfly.report.charts import shades as palette
+from wxfly.report.charts import shades
 from wxfly.report.text import findings, phrases, sentences
 from wxfly.report.text.sentences import Reader
 from wxfly.units import from_si
@@ -23,7 +23,7 @@ Figure = dict[str, Any]
 THE_HOUR = "the hour"
 """The first row of the strip: the hour as a whole."""
 
-FONT = {"family": "system-ui, sans-serif", "color": palette.INK}
+FONT = {"family": "system-ui, sans-serif", "color": shades.INK}
 _HEADROOM = 1.3
 
 
@@ -142,8 +142,8 @@ def hatched(
     return {
         "type": "bar", "name": "not known", "orientation": "h" if lying else "v", "base": list(base), "width": 1,
         "marker": {
-            "color": "#ffffff", "line": {"color": palette.HATCH, "width": 1},
-            "pattern": {"shape": "/", "fgcolor": palette.HATCH, "bgcolor": "#ffffff", "size": 7, "solidity": 0.25},
+            "color": "#ffffff", "line": {"color": shades.HATCH, "width": 1},
+            "pattern": {"shape": "/", "fgcolor": shades.HATCH, "bgcolor": "#ffffff", "size": 7, "solidity": 0.25},
         },
         "text": ["<b>?</b>"] * len(along), "textposition": "inside", "insidetextanchor": "middle", "textangle": 0,
         "textfont": {"color": "#000000", "size": 13}, "customdata": list(hover),

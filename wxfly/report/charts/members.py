@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.report.charts import chance_shades as chance_strip
-from wxfly.report.charts import shades as palette
+from wxfly.report.charts import chance_shades, shades
 from wxfly.report.charts.hours import DrawnHours, Figure
 from wxfly.report.text import chances
 
@@ -69,8 +68,8 @@ def _chances(hours: DrawnHours, *, tall: bool) -> list[Figure]:
         {
             "type": "scatter", "mode": "text", "name": "chance", "x": hours.centres[known].tolist(),
             "y": [-CHANCE_DEPTH * hours.top] * known.size,
-            "text": [chance_strip.cell(float(hours.chances[i])) for i in known],
-            "textfont": {"size": 10 if tall else 11, "color": palette.INK},
+            "text": [chance_shades.cell(float(hours.chances[i])) for i in known],
+            "textfont": {"size": 10 if tall else 11, "color": shades.INK},
             "customdata": [
                 f"{hours.span(int(i))}<br><b>{chances.in_ten(float(hours.chances[i]))}</b> that every limit holds"
                 f"<br>{whose.replace(', ', '<br>', 1)}"

@@ -14,8 +14,7 @@ import numpy as np
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.assessment.suitability import State
 from wxfly.pilot.elements import BY_NAME
-from wxfly.report.charts import chance_shades as chance_strip
-from wxfly.report.charts import shades as palette
+from wxfly.report.charts import chance_shades, shades
 from wxfly.report.charts.hours import Figure, escaped, hatched
 from wxfly.report.text import chances, findings, phrases, sentences, summary
 from wxfly.report.text.console import outgoing, without_isolates
@@ -64,7 +63,7 @@ def week_overview(answer: SiteAnswer, reader: Reader, *, tall: bool) -> Figure:
     minutes = reader.clock.local(times[0]).minute
     words = {h: f"{h:02d}:{minutes:02d}" for h in range(25)}
     zones = [reader.clock.zones(answer.start, answer.end)]
-    return _draw(lanes, [words], zones, tall=tall, by_chance=chance_strip.is_told(answer))
+    return _draw(lanes, [words], zones, tall=tall, by_chance=chance_shades.is_told(answer))
 
 
 def _is_worse(answer: SiteAnswer, one: int, other: int) -> bool:
@@ -141,7 +140,7 @@ def _draw(
     data: Figure = {
         "type": "heatmap", "name": "chance" if by_chance else "margin",
         "z": grid, "text": text, "customdata": hover, "x": along, "y": across,
-        "zmin": 0, "zmax": 5, "colorscale": palette.colorscale(), "showscale": False, "xgap": 1, "ygap": 1,
+        "zmin": 0, "zmax": 5, "colorscale": shades.colorscale(), "showscale": False, "xgap": 1, "ygap": 1,
         "texttemplate": "%{text}", "textfont": {"size": 11}, "hoverongaps": False,
         "hovertemplate": "%{customdata}<extra></extra>",
     }  # fmt: skip
@@ -171,26 +170,26 @@ def _cell(
     margin = float(assessment["hour_margin"].values[hour])
     span = f"{lane.title}<br>{clock.span(time, time + findings.HOUR)} {clock.zone(time)}"
     if not is_lit:
-        return palette.DARK, "", f"{span}<br>dark"
+        return shades.DARK, "", f"{span}<br>dark"
     reason = sentences.reason_of(lane.answer, hour, lane.reader.units).replace(", ", "<br>", 1)
     hover = f"{span}<br><b>{state.words}</b>, margin {phrases.margin(margin)}<br>{reason}"
-    shade = palette.shade_of(margin, lane.answer.request.limits.reserve)
+    shade = shades.shade_of(margin, lane.answer.request.limits.reserve)
     if shade is None:
         missing = [g.element for g in findings.gaps(lane.answer) if g.required and hour in g.hours]
         why = f"{sentences.titles(missing)} missing" if missing else reason
         return None, "", f"{span}<br><b>not known</b><br>{why}"
-    text = palette.cell(margin, short=tall or count > _ROOMY)
+    text = shades.cell(margin, short=tall or count > _ROOMY)
     if by_chance and lane.answer.sureness is not None:
         chance = float(lane.answer.sureness.hours.values[hour])
         hover = f"{span}<br><b>{chances.in_ten(chance)}</b> that every limit holds{hover.removeprefix(span)}"
-        shade = chance_strip.shade_of(chance)
+        shade = chance_shades.shade_of(chance)
         if shade is None:
             return None, "", hover
-        text = chance_strip.cell(chance)
+        text = chance_shades.cell(chance)
     element = str(assessment["limiting_element"].values[hour])
     if (lanes <= _FEW) if tall else (count <= _ROOMY):
         text += f"<br>{_NARROW_TITLES.get(element, BY_NAME[element].title)}"
-    return shade, f'<span style="color:{palette.NUMBERS[shade]}">{text}</span>', hover
+    return shade, f'<span style="color:{shades.NUMBERS[shade]}">{text}</span>', hover
 
 
 # Up to so many columns a cell of the wide shape, and up to so many lanes one of the tall shape, has room for a word.
@@ -224,11 +223,11 @@ def _layout(
     pixels = 36 if len(lanes) <= _FEW else 25
     title = {"text": " / ".join(zones), "standoff": 4}
     common = {
-        "font": {"family": "system-ui, sans-serif", "size": 12, "color": palette.INK}, "paper_bgcolor": "#ffffff",
+        "font": {"family": "system-ui, sans-serif", "size": 12, "color": shades.INK}, "paper_bgcolor": "#ffffff",
         "plot_bgcolor": "#ffffff", "showlegend": False, "dragmode": False, "hovermode": "closest",
         "barmode": "overlay", "bargap": 0,
-        "hoverlabel": {"bgcolor": "#ffffff", "bordercolor": palette.INK, "align": "left",
-                       "font": {"family": "system-ui, sans-serif", "size": 13, "color": palette.INK}},
+        "hoverlabel": {"bgcolor": "#ffffff", "bordercolor": shades.INK, "align": "left",
+                       "font": {"family": "system-ui, sans-serif", "size": 13, "color": shades.INK}},
         "shapes": [_box(row, lane, box, first, tall=tall) for row, lane in enumerate(lanes) for box in lane.boxes],
     }  # fmt: skip
     if tall:

@@ -10,9 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from wxfly.answer.request import SiteAnswer
-from wxfly.report.charts import margins as strip
-from wxfly.report.charts import shades as palette
-from wxfly.report.charts import wind as wind_panel
+from wxfly.report.charts import margins, shades, wind
 from wxfly.report.charts.hours import FONT, DrawnHours, Figure
 from wxfly.report.text import findings
 from wxfly.report.text.sentences import Reader
@@ -49,7 +47,7 @@ def timelines(answer: SiteAnswer, reader: Reader, first: int, last: int) -> dict
     drawn = DrawnHours(answer, reader, first, last)
     return {
         shape: {
-            "data": [*wind_panel.traces(drawn, tall=tall), *strip.traces(drawn, tall=tall)],
+            "data": [*wind.traces(drawn, tall=tall), *margins.traces(drawn, tall=tall)],
             "layout": _layout(drawn, tall=tall),
         }
         for shape, tall in (("wide", False), ("tall", True))
@@ -68,14 +66,14 @@ def _layout(drawn: DrawnHours, *, tall: bool) -> Figure:
         "height": plot + margin["t"] + margin["b"], "margin": margin, "font": {**FONT, "size": 12},
         "paper_bgcolor": "#ffffff", "plot_bgcolor": "#ffffff", "showlegend": False, "dragmode": False,
         "hovermode": "closest", "barmode": "overlay", "bargap": 0,
-        "hoverlabel": {"bgcolor": "#ffffff", "bordercolor": palette.INK, "align": "left",
+        "hoverlabel": {"bgcolor": "#ffffff", "bordercolor": shades.INK, "align": "left",
                        "font": {**FONT, "size": 13}},
-        "yaxis": wind_panel.axis(drawn) | {"domain": [wind_bottom, 1]},
-        "shapes": [*wind_panel.shapes(drawn), *strip.frames(drawn, tall=tall)],
-        "annotations": wind_panel.names(drawn, tall=tall),
+        "yaxis": wind.axis(drawn) | {"domain": [wind_bottom, 1]},
+        "shapes": [*wind.shapes(drawn), *margins.frames(drawn, tall=tall)],
+        "annotations": wind.names(drawn, tall=tall),
     }  # fmt: skip
     hours: Figure = {"fixedrange": True, "showgrid": False, "zeroline": False, "ticks": "outside"}
-    strip_rows = strip.axis_of_rows(drawn)
+    strip_rows = margins.axis_of_rows(drawn)
     edges = list(range(drawn.count + 1))
     words = [drawn.reader.clock.hour(t) for t in [*drawn.times, drawn.times[-1] + findings.HOUR]]
     if tall:

@@ -10,8 +10,7 @@ import numpy.typing as npt
 
 from wxfly.answer.request import SiteAnswer
 from wxfly.physics.air.sun import CIVIL_TWILIGHT, HORIZON, sun_position
-from wxfly.report.charts import members as member_band
-from wxfly.report.charts import shades as palette
+from wxfly.report.charts import members, shades
 from wxfly.report.charts.hours import DrawnHours, Figure, hatched
 from wxfly.report.text import findings, phrases
 from wxfly.units import to_si
@@ -39,19 +38,19 @@ def traces(hours: DrawnHours, *, tall: bool) -> list[Figure]:
         steps_and_hovers.append(
             {
                 "type": "scatter", "mode": "lines", "name": name, "x": list(range(hours.count + 1)),
-                "y": _plain(steps), "line": {"shape": "hv", "dash": dash, "width": width, "color": palette.INK},
+                "y": _plain(steps), "line": {"shape": "hv", "dash": dash, "width": width, "color": shades.INK},
                 "hoverinfo": "skip",
             }
         )  # fmt: skip
         steps_and_hovers.append(
             {
                 "type": "scatter", "mode": "markers", "name": name, "x": hours.centres.tolist(),
-                "y": _plain(hours.speeds[name]), "marker": {"size": 22, "opacity": 0, "color": palette.INK},
+                "y": _plain(hours.speeds[name]), "marker": {"size": 22, "opacity": 0, "color": shades.INK},
                 "customdata": hours.hovers[name],
                 "hovertemplate": "%{customdata}<extra></extra>",
             }
         )  # fmt: skip
-    band_and_chance = member_band.traces(hours, tall=tall)
+    band_and_chance = members.traces(hours, tall=tall)
     return [*band_and_chance, *steps_and_hovers, *_arrows(hours, tall=tall), *_unknown_wind(hours)]
 
 
@@ -66,7 +65,7 @@ def _arrows(hours: DrawnHours, *, tall: bool) -> list[Figure]:
             "type": "scatter", "mode": "markers", "name": "direction",
             "x": hours.centres[known].tolist(), "y": [-0.075 * hours.top] * known.size,
             "marker": {
-                "symbol": "arrow", "size": 10 if tall else 14, "color": palette.INK,
+                "symbol": "arrow", "size": 10 if tall else 14, "color": shades.INK,
                 "angle": ((direction[known] + 180) % 360).round().tolist(),
             },
             "customdata": [
@@ -100,7 +99,7 @@ def names(hours: DrawnHours, *, tall: bool) -> list[Figure]:
     """Give the names of limits and lines, sunrise and sunset, and the ranks of the windows."""
     return [
         *_limit_words(hours, tall=tall), *_line_words(hours, tall=tall), *_sun_words(hours), *_window_words(hours),
-        *member_band.names(hours),
+        *members.names(hours),
     ]  # fmt: skip
 
 
@@ -108,14 +107,14 @@ def axis(hours: DrawnHours) -> Figure:
     """Give the axis of wind."""
     return {
         "range": [-0.24 * hours.top, hours.top], "fixedrange": True, "gridcolor": "#e9e4e8", "zeroline": True,
-        "title": {"text": phrases.symbol_of(hours.unit), "standoff": 6}, "zerolinecolor": palette.HATCH,
+        "title": {"text": phrases.symbol_of(hours.unit), "standoff": 6}, "zerolinecolor": shades.HATCH,
         "tickvals": _ticks(hours.top),
     }  # fmt: skip
 
 
 def _night(hours: DrawnHours) -> list[Figure]:
     end = hours.times[-1] + findings.HOUR
-    colours = {"night": palette.DARK_HOUR, "twilight": palette.TWILIGHT}
+    colours = {"night": shades.DARK_HOUR, "twilight": shades.TWILIGHT}
     return [
         {
             "type": "rect", "xref": "x", "yref": "y", "layer": "below", "line": {"width": 0}, "x0": a, "x1": b,
@@ -131,7 +130,7 @@ def _limit_lines(hours: DrawnHours) -> list[Figure]:
     return [
         {
             "type": "line", "xref": "x", "yref": "y", "x0": 0, "x1": hours.count, "y0": limit, "y1": limit,
-            "line": {"color": palette.SHADES[palette.NARROW], "width": 2, "dash": dashes[name]},
+            "line": {"color": shades.SHADES[shades.NARROW], "width": 2, "dash": dashes[name]},
         }
         for name, limit in hours.limits.items()
         if np.isfinite(limit)

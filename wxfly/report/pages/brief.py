@@ -15,8 +15,7 @@ from wxfly.report.charts.reach import reach_map
 from wxfly.report.output_files import GENERATOR
 from wxfly.report.pages.markup import attribute, escape
 from wxfly.report.text import brief as brief_words
-from wxfly.report.text import findings, phrases, sentences, summary
-from wxfly.report.text import tables as tabulation
+from wxfly.report.text import findings, phrases, sentences, summary, tables
 from wxfly.report.text.brief import Section
 from wxfly.report.text.console import isolated
 from wxfly.report.text.sentences import Reader
@@ -90,7 +89,7 @@ def _body_without_window(briefing: Briefing, reader: Reader, title: str) -> Iter
     lines = summary.summarise(briefing, units=reader.units, time_zone=reader.clock.name)
     yield _section(Section("Decision", lines), "decision")
     caption = "State and margin of every hour, and what decides"
-    hours = _table(*tabulation.hours_table(answer, reader, answer.start, answer.end), caption=caption)
+    hours = _table(*tables.hours_table(answer, reader, answer.start, answer.end), caption=caption)
     yield f"<section>\n<h2>Hour by hour</h2>\n{hours}</section>\n</main>\n"
     yield from _footer(briefing, reader)
 

@@ -21,16 +21,14 @@ import numpy as np
 
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.errors import WxflyError
-from wxfly.report.charts import chance_shades as chance_strip
-from wxfly.report.charts import overview
+from wxfly.report.charts import chance_shades, overview
 from wxfly.report.charts.heights import sections
 from wxfly.report.charts.hours import Figure
 from wxfly.report.charts.timeline import hours_shown, timelines
 from wxfly.report.output_files import GENERATOR
 from wxfly.report.pages import legends
 from wxfly.report.pages.markup import attribute, escape
-from wxfly.report.text import findings, phrases, sentences, summary
-from wxfly.report.text import tables as tabulation
+from wxfly.report.text import findings, phrases, sentences, summary, tables
 from wxfly.report.text.sentences import Reader
 
 # Levels of gzip: the library is large and packs in a tenth of a second to within half a per cent of the smallest;
@@ -168,19 +166,19 @@ def _place(
         " in the same shades. The black line is the usable height, up to which everything holds from the ground on;"
         " the dashed one is the flight height.</p>\n"
     )
-    yield _table(*tabulation.hours_table(answer, reader, start, end), caption=f"Table of {what}")
+    yield _table(*tables.hours_table(answer, reader, start, end), caption=f"Table of {what}")
 
 
 def _week(briefing: Briefing, answer: SiteAnswer, reader: Reader, charts: Charts) -> Iterable[str]:
     yield "<section>\n<h2>The days</h2>\n"
     shapes = {shape: overview.week_overview(answer, reader, tall=shape == "tall") for shape in ("wide", "tall")}
-    if chance_strip.is_told(answer):
+    if chance_shades.is_told(answer):
         yield _chart(charts, "Chance of every hour, day by day", shapes)
         yield legends.of_chance(answer)
     else:
         yield _chart(charts, "Margin of every hour, day by day", shapes)
         yield legends.of_margin(answer.request.limits.reserve)
-    yield _table(*tabulation.week_table(briefing, answer, reader), caption="Table of the days")
+    yield _table(*tables.week_table(briefing, answer, reader), caption="Table of the days")
     yield "</section>\n<section>\n<h2>Each day</h2>\n"
     best = reader.clock.date(answer.best.start) if answer.best else None
     for day in findings.days_of(answer, reader.clock):
@@ -202,7 +200,7 @@ def _comparison(briefing: Briefing, readers: Sequence[Reader], names: Sequence[s
     }
     yield _chart(charts, "Margin of every hour, site by site", shapes)
     yield legends.of_margin(briefing.answers[0].request.limits.reserve)
-    yield _table(*tabulation.turns_table(briefing, readers, names), caption="Table of who is better, and why")
+    yield _table(*tables.turns_table(briefing, readers, names), caption="Table of who is better, and why")
     yield "</section>\n"
     shown = [hours_shown(a, a.start, a.end) for a in briefing.answers]
     span = (min(first for first, _ in shown), max(last for _, last in shown))

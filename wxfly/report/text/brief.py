@@ -14,10 +14,7 @@ from wxfly.flight.budget import Refusal
 from wxfly.flight.launch_decision import holds_at_all
 from wxfly.physics.aircraft.rotor import MODEL_DEVIATION
 from wxfly.pilot.elements import BY_NAME
-from wxfly.report.text import chances, findings, phrases, sentences
-from wxfly.report.text import sentences as shortcomings
-from wxfly.report.text import sortie as sortie_words
-from wxfly.report.text import work as conduct
+from wxfly.report.text import chances, findings, phrases, sentences, sortie, work
 from wxfly.report.text.console import isolated, wrap
 from wxfly.report.text.sentences import Reader
 from wxfly.units import from_si
@@ -80,7 +77,7 @@ def wrapped(lines: list[str], width: int) -> str:
 
 def not_known(brief: FlightBrief, reader: Reader) -> list[str]:
     """Name what is not known and matters to the brief, first of all."""
-    told = shortcomings.not_known_first(brief.answer)
+    told = sentences.not_known_first(brief.answer)
     lines = [told] if told else []
     if brief.energy_missing:
         missing = phrases.listed([name.replace("_", " ") for name in brief.energy_missing])
@@ -103,7 +100,7 @@ def _decision(brief: FlightBrief, reader: Reader) -> list[Line]:
         ("Decides", sentences.window_reason(answer, window, reader.units)),
         ("Expect", sentences.what_it_is_like(answer, window, reader.units)),
         ("How sure", chances.how_sure(answer, window, reader.clock, needed)),
-        *conduct.conduct_lines(answer, reader, window),
+        *work.conduct_lines(answer, reader, window),
         ("Asked", sentences.asked(answer, reader.units)),
     ]
     return [line for line in lines if line[1]]
@@ -147,22 +144,22 @@ def energy(brief: FlightBrief, reader: Reader) -> list[Line]:
     share = float(e.budget.needed_share)
     plan = e.sortie.plan
     refusal = Refusal(int(e.budget.refusal))
-    lines = [("Planned", sortie_words.planned(plan, reader))]
-    seen = sortie_words.out_of_sight(plan, brief.sight_range, reader)
+    lines = [("Planned", sortie.planned(plan, reader))]
+    seen = sortie.out_of_sight(plan, brief.sight_range, reader)
     lines += [("Out of sight", seen)] if seen else []
-    lines.append(("Needs", sortie_words.needs(e.budget, plan)))
+    lines.append(("Needs", sortie.needs(e.budget, plan)))
     if math.isnan(share) or refusal != Refusal.NONE:
         return lines
     if share > 1:
         return [*lines, ("So", "it does not come home with its reserve: plan nearer or shorter")]
-    lines.append(("Turn for home", sortie_words.turn(e.budget)))
+    lines.append(("Turn for home", sortie.turn(e.budget)))
     lines.append(("Way home", _way_home(e, reader)))
     lines.append(("Reach", _reach(brief, e, reader)))
-    lines.append(("Batteries", sortie_words.batteries(e.sortie, e.flights, e.flight_time, brief.window)))
+    lines.append(("Batteries", sortie.batteries(e.sortie, e.flights, e.flight_time, brief.window)))
     flight = brief.levels[brief.answer.request.height]
     if min(float(flight[n].min()) for n in ("air_temperature", "air_temperature_near_ground")) < COLD:
         lines.append(("Cold", _cold(e, reader)))
-    sure = sortie_words.in_hundred(plan)
+    sure = sortie.in_hundred(plan)
     lines.append(
         (
             "How sure",
@@ -185,13 +182,11 @@ def _way_home(e: EnergyBrief, reader: Reader) -> str:
 
 def _reach(brief: FlightBrief, e: EnergyBrief, reader: Reader) -> str:
     least, most = float(e.reach.by_energy.min()), float(e.reach.by_energy.max())
-    energy_words = (
-        f"energy {sortie_words.distance(least, reader)} to {sortie_words.distance(most, reader)}, by direction"
-    )
+    energy_words = f"energy {sortie.distance(least, reader)} to {sortie.distance(most, reader)}, by direction"
     if math.isnan(brief.sight_range):
         return f"{energy_words}; sight not known: no farther than you see which way it points"
     nearest = "sight decides" if brief.sight_range < least else "energy decides where it is nearer"
-    return f"sight {sortie_words.distance(brief.sight_range, reader)}, {energy_words}: {nearest}"
+    return f"sight {sortie.distance(brief.sight_range, reader)}, {energy_words}: {nearest}"
 
 
 def _cold(e: EnergyBrief, reader: Reader) -> str:
@@ -295,5 +290,5 @@ def directions_table(brief: FlightBrief, reader: Reader) -> tuple[list[str], lis
         if math.isnan(distance):
             return header, []
         name = phrases.COMPASS[round(float(around.directions[i]) / 22.5) % 16]
-        rows.append([name, sortie_words.distance(distance, reader), f"{phrases.number(speed, unit)} {unit}"])
+        rows.append([name, sortie.distance(distance, reader), f"{phrases.number(speed, unit)} {unit}"])
     return header, rows

@@ -30,12 +30,12 @@ def fetch(sites: Sequence[str], model: str | None, *, on_progress: Progress) -> 
         When no site is named and none is saved, a source fails (what is stored stays), or the forecast cannot be
         kept.
     """
-    from wxfly.retrieval import forecast as retrieval
+    from wxfly.retrieval import forecast
 
     saved = read_sites(sites_file())
     if not sites and not saved:
         raise WxflyError("no site is named and none is saved; save one with: wxfly sites add NAME LATITUDE,LONGITUDE")
-    obtained = retrieval.obtain(
+    obtained = forecast.obtain(
         list(sites) or list(saved),
         saved=saved,
         forecast_path=None,
@@ -59,13 +59,13 @@ def fetch(sites: Sequence[str], model: str | None, *, on_progress: Progress) -> 
 
 def list_sites() -> str:
     """Give the saved sites and the demonstration's as aligned text."""
-    from wxfly.retrieval import forecast as retrieval
+    from wxfly.retrieval import forecast
 
     saved = read_sites(sites_file())
     rows = [(s.name, _place(s), s.time_zone, s.surface_cover or "-", "saved") for s in saved.values()]
     rows += [
         (s.name, _place(s), s.time_zone, s.surface_cover or "-", "demonstration, invented")
-        for s in retrieval.demo_sites().values()
+        for s in forecast.demo_sites().values()
     ]
     shown = aligned([("site", "latitude,longitude", "time zone", "surface cover", "kind"), *rows])
     return "\n".join([shown, *told(saved.set_aside)])
@@ -85,11 +85,11 @@ def add_site(
     offline: bool = False,
 ) -> str:
     """Save a site and say what was saved."""
-    from wxfly.retrieval import forecast as retrieval
+    from wxfly.retrieval import forecast
 
     check_name(name)
     saved = read_sites(sites_file())
-    found = retrieval.resolve_site(place, saved={}, offline=offline)
+    found = forecast.resolve_site(place, saved={}, offline=offline)
     # What a site of this name already says of its ground stays; only the place and what is given change.
     site = replace(
         saved.get(name, found),

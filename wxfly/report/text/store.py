@@ -16,8 +16,7 @@ from wxfly.pilot.settings import Settings, cache_folder, load_settings
 from wxfly.pilot.site import place_key, read_sites
 from wxfly.report.text.console import aligned
 from wxfly.retrieval.obtained import retrieved_of, run_of
-from wxfly.store import forecasts as store
-from wxfly.store import layout, marks, pruning
+from wxfly.store import forecasts, layout, marks, pruning
 from wxfly.store.layout import StoredForecast
 from wxfly.times import as_moment, utc_now
 
@@ -39,7 +38,7 @@ def list_store(sites_file: Path, *, check: bool = False) -> str:
     names = _names(sites_file)
     rows = []
     for stored in found:
-        state = (store.fault_of(stored) or "whole") if check else ""
+        state = (forecasts.fault_of(stored) or "whole") if check else ""
         rows.append((*_row(stored, names), *([state] if check else [])))
     head = ("site", "latitude,longitude", "model", "run", "kept", "size", *(["state"] if check else []))
     lines = [aligned([head, *rows])] if rows else [f"the store is empty ({cache_folder()})"]
@@ -91,7 +90,7 @@ def describe_forecast(site: str, sites_file: Path, *, model: str | None = None, 
     """
     stored = _choose(site, sites_file, model, run)[0]
     try:
-        cube = store.open_forecast(stored)
+        cube = forecasts.open_forecast(stored)
     except DamagedError as fault:
         raise WxflyError(f"{fault}; {_TO_CLEAR}") from None
     now = as_moment(utc_now())
@@ -139,7 +138,9 @@ def prune(
         settings = replace(settings, maximum_age_days=days)
     if megabytes is not None:
         settings = replace(settings, maximum_megabytes=megabytes)
-    going = [s.path for s in layout.list_forecasts() if store.damage_of(s) and marks.is_ours(s.path)] if damaged else []
+    going = (
+        [s.path for s in layout.list_forecasts() if forecasts.damage_of(s) and marks.is_ours(s.path)] if damaged else []
+    )
     going = list(dict.fromkeys([*going, *pruning.too_old_or_much(settings)]))
     return "\n".join([*told(settings.set_aside), *_removed(going, dry_run), *_not_ours()])
 
@@ -182,7 +183,7 @@ def export(folder: Path, sites: Sequence[str], sites_file: Path, *, model: str |
         path = folder / f"{stored.path.stem}_{stored.model}_{stored.run}.nc"
         if path.exists():
             raise WxflyError(f"{path} is there already; nothing is written over, give another folder")
-        store.export_forecast(stored, path)
+        forecasts.export_forecast(stored, path)
         lines.append(f"wrote {path}")
     return "\n".join(lines or ["the store has nothing to export"])
 

@@ -12,10 +12,7 @@ import numpy as np
 
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.answer.windows import Window, rank_by_chance
-from wxfly.report.text import advice as advising
-from wxfly.report.text import chances, findings, phrases, sentences
-from wxfly.report.text import sentences as shortcomings
-from wxfly.report.text import work as conduct
+from wxfly.report.text import advice, chances, findings, phrases, sentences, work
 from wxfly.report.text.console import isolated
 from wxfly.report.text.findings import Day
 from wxfly.report.text.phrases import Clock
@@ -33,7 +30,7 @@ def not_known_lines(briefing: Briefing, names: Sequence[str]) -> list[Line]:
     """Name, before the answer, what the decision needs and does not have."""
     lines = []
     for name, answer in zip(names, briefing.answers, strict=True):
-        told = shortcomings.not_known_first(answer)
+        told = sentences.not_known_first(answer)
         if told:
             lines.append(("Not known", told if len(names) == 1 else f"{name}: {told}"))
     return lines
@@ -56,18 +53,18 @@ def _summarise_site(briefing: Briefing, answer: SiteAnswer, reader: Reader) -> l
     if answer.best:
         lines += _why_best(answer, reader)
         lines += chances.sure_lines(briefing, answer, reader)
-        lines += conduct.conduct_lines(answer, reader)
+        lines += work.conduct_lines(answer, reader)
         others = answer.windows[1:]
         if briefing.question == "best":
             others = tuple(findings.next_windows(answer, briefing.minimum_duration))
         lines.append(("Next best", _next(answer, reader, others)))
     else:
         lines += chances.sure_lines(briefing, answer, reader)
-        lines += conduct.conduct_lines(answer, reader)
+        lines += work.conduct_lines(answer, reader)
     lines.append(("Not known", _not_known(answer, reader.clock)))
     if len(days) == 1:
         lines.append(("Light", sentences.light(answer, days[0], reader.clock)))
-    lines += advising.advice_lines(answer, reader)
+    lines += advice.advice_lines(answer, reader)
     lines.append(("Asked", asked_in_full(briefing, answer, reader)))
     return lines
 
@@ -117,7 +114,7 @@ def _best(briefing: Briefing, answer: SiteAnswer, reader: Reader, days: Sequence
         lines = [("Best", f"not known {period}")]
     else:
         lines = [("Best", f"none: no window of {minimum} holds {period}")]
-    reasons = shortcomings.why_none(answer, None, briefing.minimum_duration, reader)
+    reasons = sentences.why_none(answer, None, briefing.minimum_duration, reader)
     if len(days) > 1 and count.nearest is not None:
         day = reader.clock.day(answer.assessment["time"].values[count.nearest])
         reasons = [f"{r} ({day})" if r.startswith("nearest ") else r for r in reasons]
@@ -152,7 +149,7 @@ def _next(answer: SiteAnswer, reader: Reader, others: Sequence[Window]) -> str:
 
 
 def _not_known(answer: SiteAnswer, clock: Clock) -> str:
-    told = shortcomings.not_known_in_full(answer, clock)
+    told = sentences.not_known_in_full(answer, clock)
     return "; ".join(told) if told else "nothing that the limits ask for"
 
 
@@ -175,7 +172,7 @@ def _summarise_comparison(briefing: Briefing, readers: Sequence[Reader]) -> list
             lines += [("Expect", expect)] if expect else []
         lines += _way_home(answer, reader)
         lines += chances.sure_lines(briefing, answer, reader)
-        lines += conduct.conduct_lines(answer, reader)
+        lines += work.conduct_lines(answer, reader)
     better = chances.better_in_words(briefing, names)
     lines += [("How sure", better)] if better else []
     minimum = phrases.duration(briefing.minimum_duration)
@@ -185,9 +182,9 @@ def _summarise_comparison(briefing: Briefing, readers: Sequence[Reader]) -> list
     for i, answer in enumerate(briefing.answers):
         if answer.best:
             continue
-        why = "; ".join(shortcomings.why_none(answer, None, briefing.minimum_duration, readers[i]))
+        why = "; ".join(sentences.why_none(answer, None, briefing.minimum_duration, readers[i]))
         lines.append(("None", f"{names[i]}: no window of {minimum}: {why}"))
-        lines += conduct.conduct_lines(answer, readers[i])
+        lines += work.conduct_lines(answer, readers[i])
     lines.append(("Hours", _tally(briefing, compared_hours(briefing), names)))
     told = [_not_known(a, r.clock) for a, r in zip(briefing.answers, readers, strict=True)]
     if len(set(told)) == 1:
@@ -266,9 +263,9 @@ def who_is_better(
 ) -> list[tuple[int, int, str]]:
     """Give runs of hours and who is better in them; hours in which all sites are dark are left out."""
     told = []
-    from wxfly.report.text import comparison as turns
+    from wxfly.report.text import comparison
 
-    for turn in turns.turns(hours):
+    for turn in comparison.turns(hours):
         part = range(turn.first, turn.last + 1)
         lit = [i for i in part if any(is_lit(a, hours[i].time) for a in briefing.answers)]
         if not lit:

@@ -10,9 +10,7 @@ from wxfly.answer.comparison import Standing
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.assessment.suitability import State
 from wxfly.pilot.elements import ROW
-from wxfly.report.text import comparison as turns
-from wxfly.report.text import findings, phrases, sentences, summary
-from wxfly.report.text import sentences as shortcomings
+from wxfly.report.text import comparison, findings, phrases, sentences, summary
 from wxfly.report.text.sentences import Reader
 
 Table = tuple[list[str], list[list[str]]]
@@ -86,7 +84,7 @@ def week_table(briefing: Briefing, answer: SiteAnswer, reader: Reader) -> Table:
     for day in findings.days_of(answer, reader.clock):
         name = phrases.day_name(day.date)
         if not day.windows:
-            why = shortcomings.why_none(answer, day, briefing.minimum_duration, reader)
+            why = sentences.why_none(answer, day, briefing.minimum_duration, reader)
             rows.append([name, "", "none", "", "", "; ".join(why)])
         for rank, window in day.windows:
             reason = sentences.window_reason(answer, window, reader.units)
@@ -108,7 +106,7 @@ def turns_table(briefing: Briefing, readers: Sequence[Reader], names: Sequence[s
     for first, last, who in summary.who_is_better(briefing, hours, names):
         end = hours[last].time + findings.HOUR
         spans = [clock.span(hours[first].time, end) for clock in clocks]
-        against = turns.why_better(briefing, hours[first : last + 1], names, readers[0].units)
+        against = comparison.why_better(briefing, hours[first : last + 1], names, readers[0].units)
         for name, why in against or [("", "")]:
             rows.append([*spans, who, f"{name}: {why}" if why else ""])
             spans, who = [""] * len(spans), ""

@@ -6,8 +6,7 @@ import itertools
 from collections.abc import Sequence
 
 from wxfly.answer.request import Briefing
-from wxfly.report.text import phrases, sentences, summary
-from wxfly.report.text import tables as tabulation
+from wxfly.report.text import phrases, sentences, summary, tables
 from wxfly.report.text.console import columns, pad, shown, wrap
 
 _LABEL = 11
@@ -43,16 +42,16 @@ def render(briefing: Briefing, *, units: str, time_zone: str | None, width: int)
     ]
     if briefing.question == "compare":
         if summary.compared_hours(briefing):
-            blocks.append(_table(*tabulation.turns_table(briefing, readers, names), width))
-            header, rows = tabulation.sites_table(briefing, readers, names)
+            blocks.append(_table(*tables.turns_table(briefing, readers, names), width))
+            header, rows = tables.sites_table(briefing, readers, names)
             blocks.append(_table(["\n".join(wrap(name, 16)) for name in header], rows, width))
         else:
             blocks.append(["The sites have no hour in common."])
     for answer, reader in zip(briefing.answers, readers, strict=True):
         if briefing.question == "week":
-            blocks.append(_table(*tabulation.week_table(briefing, answer, reader), width))
+            blocks.append(_table(*tables.week_table(briefing, answer, reader), width))
         elif briefing.question == "best":
-            blocks.append(_table(*tabulation.hours_table(answer, reader, answer.start, answer.end), width))
+            blocks.append(_table(*tables.hours_table(answer, reader, answer.start, answer.end), width))
     closing = [*sentences.origin(briefing, readers[0].clock), *phrases.CAUTIONS]
     if briefing.question == "week":
         closing.append(phrases.FAR_AHEAD)
