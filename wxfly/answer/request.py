@@ -1,6 +1,6 @@
 """What is asked of one site, what is answered, and all of it in one value that every report reads.
 
-What would change an answer, and what became of the one before: values that a briefing carries.
+A briefing also holds what would change an answer, and what became of the one before.
 """
 
 from __future__ import annotations

@@ -1,13 +1,12 @@
-"""Derived quantities: the cube's hours carried to flight height.
+"""Conditions: the cube's hours at flight height, and at the other heights of a flight.
 
-This is the only place where arrays and their attributes meet: variables are taken out of the cube, given to the
-plain functions of `wxfly.physics`, and put back under their names.
+This is the only place where arrays and their attributes meet: variables are taken out of the cube, given to the plain
+functions of `wxfly.physics`, and put back under their names.
 
-The phases of a flight at heights of their own: launching and landing at the hand, the way home at its height.
-
-A phase takes less than an hour and a forecast comes by the hour, so every phase of a flight meets the demand of the
-same hour: each is held against its own limit, and the tightest counts (`wxfly.assessment.suitability.assess`). Over
-several hours there is a launch and a landing in every one of them, with each change of the battery.
+A flight has phases at heights of their own: launch and landing at 2 m, the way home at its height. A phase takes less
+than an hour and a forecast comes by the hour, so every phase of a flight meets the demand of the same hour: each is
+compared with its own limit, and the tightest counts (`wxfly.assessment.suitability.assess`). Over several hours there
+is a launch and a landing in every one of them, with each change of the battery.
 """
 
 from __future__ import annotations

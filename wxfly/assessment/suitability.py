@@ -1,15 +1,12 @@
-"""The margin: the share of a limit that is left, 1 when nothing of it is used, 0 at the limit, negative beyond.
+"""Suitability: each hour measured against the limits, and which element decides.
 
-Suitability: each hour measured against the limits, and which element decides.
+Every element has a *demand* (what the hour asks), a *limit*, and a *margin*: the share of the limit left, 1 when
+nothing of it is used, 0 at the limit, negative beyond. The margin of the hour is the smallest of its elements, and that
+element is the *limiting element*. Nothing is averaged: good visibility never pays for wind.
 
-Every element has a *demand* (what the hour asks), a *limit*, and a *margin*: the share of the limit left,
-1 when nothing of it is used, 0 at the limit, negative beyond. The margin of the hour is the smallest of its
-elements, and that element is the *limiting element*. Nothing is averaged: good visibility never pays for wind.
-
-The hold after a break: hours that follow one over the wind or the gust limit are held back.
-
-Wind that has just been too strong comes back. Parachutists wait half an hour without a gust over the limit
-(`wxfly.pilot.intent.hold_after_break`); on hourly values that is an hour at the least.
+Hours after one over the wind or the gust limit may be held back. Wind that has just been too strong comes back.
+Parachutists wait half an hour without a gust over the limit (`wxfly.pilot.intent.hold_after_break`); on hourly values
+that is an hour at the least.
 """
 
 from __future__ import annotations

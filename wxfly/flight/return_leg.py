@@ -1,8 +1,7 @@
 """The way home as an element of suitability: the share of the battery that a planned sortie needs in each hour.
 
 It is judged only when a sortie is asked for, and then it is required: an hour in which it is not known is not known.
-
-The moment of a window that asks the most of a planned sortie, and what the sortie takes then.
+The most demanding moment of a window, and what the sortie needs then, is reported.
 """
 
 from __future__ import annotations

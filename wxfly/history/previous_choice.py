@@ -4,7 +4,7 @@ An answer that changes its mind for little is no help. The choice is kept in the
 stays with it unless another window has gained more than `wxfly.probability.steadiness.KEEP_STEP` on it; only the order
 changes by that, and only among hours that hold in the later run.
 
-What earlier runs said, beside what this one says; and the keeping of what this one says.
+What earlier runs said is shown beside what this one says, and what this one says is kept.
 """
 
 from __future__ import annotations

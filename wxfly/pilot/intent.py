@@ -1,22 +1,18 @@
-"""Planning rules of other trades that work in weather windows: limits reduced by lead time, periods, waits, holds.
+"""What a pilot means to do: for how long, in one piece or with waits, at what cost.
+
+Nothing here knows the weather. The reference period, what is planned and what may go wrong, is the length for which
+windows are looked for and for which the chance is given. The rules are those of other trades that work in weather
+windows: limits reduced by lead time, periods, waits, holds; and two decisions with two thresholds, driving out and
+taking off, by the cost of acting against the loss of not acting.
 
 References
 ----------
-[DNV-OS-H101] Det Norske Veritas (2011): Marine operations, general. Table 4-6: the largest share of a wind limit to
-    plan with where no record of the place exists (secondary: read in a transcription, not in the standard).
 [BPA] British Parachute Association operations manual, section 8: no jumps until 30 minutes have passed without a
     gust over the limit.
+[DNV-OS-H101] Det Norske Veritas (2011): Marine operations, general. Table 4-6: the largest share of a wind limit to
+    plan with where no record of the place exists (secondary: read in a transcription, not in the standard).
 [EN13000] The wind limit of a crane falls with the sail area of its load (after EN 13000 and FEM 5.016).
 [UKAir] UK air operations rules for helicopter ambulances: below 5 km visibility, see what 30 s of flight cover.
-
-Two decisions with two thresholds, from what a pilot says they cost: driving out, and taking off.
-
-The rule of a cost against a loss: act where the chance is above the cost over what acting gains.
-
-What a pilot means to do with the weather: for how long, in one piece or with waits, at what cost.
-
-Nothing here knows the weather. The reference period, what is planned and what may go wrong, is the length for which
-windows are looked for and for which the chance is told.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Where things live and whom we ask: folders, service addresses, default model, contact.
+"""Settings: folders, service addresses, default model, contact, and a customer's key.
 
 Order of precedence: environment, then the pilot's ``config.toml``, then the defaults. ``config.toml`` lies in the
 configuration folder beside ``sites.toml`` and ``aircraft.toml``::
@@ -14,7 +14,7 @@ configuration folder beside ``sites.toml`` and ``aircraft.toml``::
     maximum_age_days = 30
     maximum_megabytes = 200
 
-The key of a pilot who pays for the forecast service: from the environment or a file that nobody else may read.
+The key of a pilot who pays for the forecast service is from the environment or from a file that nobody else may read.
 """
 
 from __future__ import annotations

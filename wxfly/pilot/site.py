@@ -1,7 +1,4 @@
-"""Sites: the places a pilot flies at, and the file they are kept in.
-
-Whole days on a site's own clock, and its midnights, in UTC.
-"""
+"""Sites: the places a pilot flies at, the file they are kept in, and whole days on a site's own clock."""
 
 from __future__ import annotations
 

@@ -1,7 +1,4 @@
-"""The demonstration that is shipped with the program: invented places and weather, known by their checksums.
-
-Answer from the shipped demonstration: invented places with invented weather.
-"""
+"""The shipped demonstration: invented places with invented weather, in files known by their checksums."""
 
 from __future__ import annotations
 

@@ -1,9 +1,8 @@
-"""One request over the network, within a time limit for the whole of it; the only module that knows the HTTP library.
+"""Requests over the network; no other module knows the HTTP library.
 
-The request runs in a thread of its own. A name server, a handshake or headers that come byte by byte cannot be bounded
-from within: whoever waits longer than allowed goes away and shuts the connection.
-
-Ask a service: one request at a time to each, across processes, and again only where that can help.
+A service is asked one question at a time, across processes, and again only where that can help. A request has a time
+limit for the whole of it, and runs in a thread of its own. A name server, a handshake or headers that come byte by byte
+cannot be bounded from within: whoever waits longer than allowed goes away and shuts the connection.
 
 Only hosts of the settings are contacted, redirects included; time and size are limited; waits between tries grow and
 are random. A proxy named in the environment is respected and certificates are always verified.

@@ -1,9 +1,8 @@
-"""Symbols of MET Norway as WMO codes (docs.api.met.no, weather icons; WMO-No. 306, code table 4677).
+"""Forecasts of MET Norway, a source that is independent of the first: one place in each request.
 
-Forecasts of MET Norway, a source that is independent of the first: one place in each request.
-
-Terms and meaning of the values: the service's documentation (docs.api.met.no: TermsOfService, ForecastJSON,
-locationforecast data model). What matters most here:
+Its symbols are read as WMO codes (docs.api.met.no, weather icons; WMO-No. 306, code table 4677). Terms and meaning of
+the values: the service's documentation (docs.api.met.no: TermsOfService, ForecastJSON, locationforecast data model).
+What matters most here:
 
 - sums and symbols of ``next_1_hours`` look **forward**: the value stamped 12:00 is of 12:00 to 13:00;
 - gusts are given for the Nordic and Arctic short range only, as a maximum; the documentation does not say on which

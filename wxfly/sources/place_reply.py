@@ -17,7 +17,7 @@ class PlaceReply:
     Attributes
     ----------
     service : str
-        Who sent it, and so how it is read: a key of `wxfly.store.forecasts.SERVICES`.
+        Who sent it, and so how it is read: a key of `wxfly.store.forecasts._parser_of`.
     model : str
         The one model that was asked.
     site : str

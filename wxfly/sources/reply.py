@@ -1,9 +1,7 @@
-"""What a service answered: the reply, the faults it can be, and its JSON and words read with distrust.
+"""Replies of services: what one sent, the faults it can have, how it is read with distrust, how exactly it is asked.
 
-How exactly a service is told where a pilot flies: no more than its answer hangs on.
-
-A service of forecasts answers with the nearest cell of the model's mesh, and takes the height of the ground from the
-coordinates only where that is not sent along.
+A forecast service answers with the nearest cell of the model's mesh. So coordinates are rounded to what its answer can
+depend on, unless the service takes the height of the ground from them because none is sent.
 """
 
 from __future__ import annotations

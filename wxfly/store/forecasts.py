@@ -1,10 +1,9 @@
-"""The newest sound forecast of a place in the store: one of a run still to come hides none that is sound.
-
-Where forecasts are kept and found: the pilot's cache folder.
+"""Forecasts kept and found again: in the pilot's cache folder, the newest sound one of a place first.
 
 The folder (``WXFLY_CACHE``, else the platform's) is laid out as `wxfly.store.layout` says. What is kept is the reply of
 the service as it came (`wxfly.store.reply_file`), and reading it again is parsing it again. A file of a run is written
-once and never changed; every write goes beside and is renamed.
+once and never changed; every write goes beside and is renamed. A file that claims a run still to come is of a wrong
+clock, and comes after every other.
 """
 
 from __future__ import annotations

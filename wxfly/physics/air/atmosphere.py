@@ -1,19 +1,14 @@
-"""Air: its temperature, pressure and density with height, and pressure and density altitude.
+"""The atmosphere: temperature, pressure and density with height; pressure and density altitude; altimeter settings.
 
-What water vapour does is in `wxfly.physics.air.humidity`, and found here as well.
-
-References
-----------
-[ISO-2533] ISO 2533:1975 / ICAO Doc 7488: the standard atmosphere.
-[WMO-8] WMO-No. 8, Guide to Instruments and Methods of Observation: the height of the screen.
-
-Altimeter settings, other formulas for density altitude, and the thrust that thin air leaves.
+The effect of water vapour is in `wxfly.physics.air.humidity`, and can be imported from here as well.
+Other published formulas for density altitude stand beside ours, as does the thrust that thin air leaves.
 
 References
 ----------
-[ISO-2533] ISO 2533:1975 / ICAO Doc 7488: the standard atmosphere.
 [FAA-PHAK] FAA, Pilot's Handbook of Aeronautical Knowledge (FAA-H-8083-25), chapter on aircraft performance.
+[ISO-2533] ISO 2533:1975 / ICAO Doc 7488: the standard atmosphere.
 [NWS-density] US National Weather Service, density altitude formula.
+[WMO-8] WMO-No. 8, Guide to Instruments and Methods of Observation: the height of the screen.
 """
 
 from __future__ import annotations

@@ -1,21 +1,16 @@
-"""The sun: where it stands, when it rises and sets, and which part of an hour is lit.
+"""The sun: where it stands, when it rises and sets, which part of an hour is lit, and its low light, glare and shadows.
 
 The library `ephem` gives the sun's apparent place every six hours; between them declination and equation of
 time are smooth and interpolated to well below a second, so that all days and hours are worked out at once.
 
 References
 ----------
-[ephem] Rhodes, B.: PyEphem 4, on XEphem's libastro (VSOP87).
 [14CFR107.29] Civil twilight of the US rule: 30 minutes before sunrise, 30 minutes after sunset.
-[SERA] EU 923/2012, "night": between the end of evening and the beginning of morning civil twilight, the
-    centre of the sun's disc 6 degrees below the horizon.
-
-Low sun: the light photographers like, glare, and shadows.
-
-References
-----------
 [Photography] Golden and blue hour by the sun's elevation, -4 to +6 and -6 to -4 degrees: common practice, no
     source.
+[SERA] EU 923/2012, "night": between the end of evening and the beginning of morning civil twilight, the
+    centre of the sun's disc 6 degrees below the horizon.
+[ephem] Rhodes, B.: PyEphem 4, on XEphem's libastro (VSOP87).
 """
 
 from __future__ import annotations

@@ -1,28 +1,18 @@
-"""Momentum theory: what rotor discs do to the air in hover, climb and forward flight, and the ideal power of it.
+"""The power of multirotors in hover, climb and forward flight, calibrated from the figures that a pilot has.
 
-In hover the rotors throw air down at the induced velocity; in forward flight they meet more air and need less of it.
-
-References
-----------
-[Leishman-2006] Leishman, J. G. (2006): Principles of Helicopter Aerodynamics, 2nd ed., chapters 2 and 5: momentum
-    theory in hover, climb and forward flight (Glauert), figure of merit.
-
-The best airspeeds of any curve of power: for the longest flight and for the farthest.
-
-Power of multirotors in flight, calibrated from the figures that a pilot has.
-
-In forward flight rotors meet more air than in hover and need less power, until drag takes over. So the power has a
-minimum at a moderate speed, and hovering costs more than flying slowly. What the discs do to the air is in
-`wxfly.physics.aircraft.rotor`, and found here as well.
+Momentum theory gives what the rotor discs do to the air, and the ideal power for it. In hover the rotors throw air down
+at the induced velocity; in forward flight they meet more air and need less of it. Then drag takes over. So the power
+has a minimum at a moderate speed, and hovering costs more than flying slowly. The best airspeeds, for the longest and
+for the farthest flight, are those of any such curve.
 
 References
 ----------
+[Bauersfeld-2021] Bauersfeld, L. and Scaramuzza, D. (2021): Range, endurance, and optimal speed estimates for
+    multicopters. IEEE Robotics and Automation Letters (arXiv:2109.04741): within about 10 % from data-sheet figures.
 [Leishman-2006] Leishman, J. G. (2006): Principles of Helicopter Aerodynamics, 2nd ed., chapters 2 and 5: momentum
     theory in hover, climb and forward flight (Glauert), profile power, figure of merit.
 [Zeng-2019] Zeng, Y., Xu, J. and Zhang, R. (2019): Energy minimization for wireless communication with rotary-wing
     UAV. IEEE Trans. Wireless Commun. 18, 2329-2345 (arXiv:1804.02238).
-[Bauersfeld-2021] Bauersfeld, L. and Scaramuzza, D. (2021): Range, endurance, and optimal speed estimates for
-    multicopters. IEEE Robotics and Automation Letters (arXiv:2109.04741): within about 10 % from data-sheet figures.
 """
 
 from __future__ import annotations

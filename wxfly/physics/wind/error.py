@@ -236,7 +236,7 @@ def exceedance_probability(wind_speed: npt.ArrayLike, standard_deviation: npt.Ar
     Parameters
     ----------
     wind_speed, standard_deviation : array_like
-        Of a `wxfly.physics.wind.profile.WindAtHeight` [m s-1].
+        Of a `wxfly.physics.wind.levels.WindAtHeight` [m s-1].
     limit : array_like
         [m s-1].
 

@@ -1,12 +1,11 @@
-"""One hour's levels picked, and the wind carried from them: between two, beyond the top one, from one alone.
+"""Wind at a height from the levels of a forecast: between two levels, above the top one, or from one alone.
 
 These are the parts of `wxfly.physics.wind.profile`, which chooses among them.
+Between even points it interpolates by cubics.
 
 References
 ----------
 [Tower] Hourly means at ten heights of a 135 m tower (NREL, 2012-2014), see the evidence page on wind.
-
-Interpolation by cubics between even points.
 """
 
 from __future__ import annotations

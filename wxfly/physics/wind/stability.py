@@ -3,11 +3,18 @@
 The Obukhov length L says how strongly: positive in stable air, negative in unstable air, infinite in neutral air.
 A forecast does not give it; it is estimated here from temperatures at two heights, or from sun, cloud and wind.
 
+The stability classes A to G of regulatory dispersion models are coarser. They are here because tables of exponents and
+lengths are published by class.
+
 References
 ----------
 [Beljaars-Holtslag-1991] Beljaars, A. C. M. and Holtslag, A. A. M. (1991): Flux parameterization over land
     surfaces for atmospheric models. J. Appl. Meteorol. 30, 327-341.
 [Dyer-1974] Dyer, A. J. (1974): A review of flux-profile relationships. Boundary-Layer Meteorol. 7, 363-372.
+[EPA-454-R-99-005] EPA-454/R-99-005 (2000): Meteorological Monitoring Guidance for Regulatory Modeling
+    Applications, sections 6.2.5 (exponents) and 6.4 (Turner's method, after Turner 1964).
+[Golder-1972] Golder, D. (1972): Relations among stability parameters in the surface layer. Boundary-Layer
+    Meteorol. 3, 47-58; coefficients as in Seinfeld and Pandis, section 16.4.
 [Holtslag-van-Ulden-1983] Holtslag, A. A. M. and van Ulden, A. P. (1983): A simple scheme for daytime estimates
     of the surface fluxes from routine weather data. J. Clim. Appl. Meteorol. 22, 517-529. Constants as in
     public programs that name the paper.
@@ -16,18 +23,6 @@ References
 [Stull-1988] Stull, R. B. (1988): An Introduction to Boundary Layer Meteorology, chapters 5 and 9.
 [van-Ulden-Holtslag-1985] van Ulden, A. P. and Holtslag, A. A. M. (1985): Estimation of atmospheric boundary
     layer parameters for diffusion applications. J. Clim. Appl. Meteorol. 24, 1196-1207.
-
-Stability classes A to G as regulatory dispersion models use them, and what they say of the wind profile.
-
-The classes are coarse; `wxfly.physics.wind.stability` gives the Obukhov length without steps. They are here because
-tables of exponents and lengths are published by class.
-
-References
-----------
-[EPA-454-R-99-005] EPA-454/R-99-005 (2000): Meteorological Monitoring Guidance for Regulatory Modeling
-    Applications, sections 6.2.5 (exponents) and 6.4 (Turner's method, after Turner 1964).
-[Golder-1972] Golder, D. (1972): Relations among stability parameters in the surface layer. Boundary-Layer
-    Meteorol. 3, 47-58; coefficients as in Seinfeld and Pandis, section 16.4.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """What there is to tell of one answer: gaps, what decides, how near a day came, what a window is like.
 
-Plain functions on a `wxfly.answer.briefing.SiteAnswer` that give facts; `wxfly.report.text.sentences` puts them into
+Plain functions on a `wxfly.answer.request.SiteAnswer` that give facts; `wxfly.report.text.sentences` puts them into
 words.
 """
 

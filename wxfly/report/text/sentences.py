@@ -1,8 +1,6 @@
 """The sentences of an answer: what holds, why, what is next, what is not known, and where it is from.
 
 Every output that people read takes its words from here, so that a page, a terminal and a calendar say the same.
-
-What is not known, and why nothing holds, in sentences.
 """
 
 from __future__ import annotations

@@ -7,8 +7,6 @@ names of the run metadata are those of the service's data description (github.co
 else a model carries is from the same sources; that the service gives a probability of precipitation for ICON, GFS, IFS
 and the models of Météo-France, and what MET Nordic lacks, is from memory.
 
-Tell heights that a model carries from heights that a service made up from a neighbour.
-
 Open-Meteo fills a height that a model lacks by a fixed logarithmic law from another one (github.com/open-meteo/
 open-meteo, ``Meteorology.scaleWindFactor``): the wind at 120 m is then the wind at 100 m times a constant, and the
 direction is taken over. Such a height adds nothing and hides the true shear, so it is left out.
