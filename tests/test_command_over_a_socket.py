@@ -72,7 +72,7 @@ def test_what_was_fetched_answers_later_without_anybody(server):
     ("arguments", "words"),
     [
         (["best", "Nowhere"], "no place called 'Nowhere' was found"),
-        (["best", "95,6"], "latitude 95.0 is outside"),
+        (["best", "95,6"], "latitude 95 is outside -90 to 90 degrees; latitude comes first: did you mean 6,95?"),
         (["best", "52,6", "--model", "icon-eu"], "did you mean 'icon_eu'"),
         (["best", "0,0", "--model", "icon_d2"], "No data is available for this location"),
         (["best", "52,6", "--offline"], "no forecast of ncep_gfs_global in the store"),

@@ -8,7 +8,7 @@ import dataclasses
 import numpy as np
 import pytest
 
-from tests.cubes import quiet_cube
+from tests.cubes import quiet_cube, without
 from wxfly.answer.windows import find_windows
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import State, assess
@@ -106,6 +106,16 @@ LOST = {
     "kp": ("kp_index", {}),
 }
 
+# What a source leaves out so that the element is not known, where that is more than what is lost above: without one of
+# these a method has its fallback.
+LEFT_OUT = {
+    "gust": ("wind_speed_of_gust", "wind_speed"),
+    "temperature": ("air_temperature_aloft", "air_temperature"),
+    "density_altitude": ("surface_air_pressure", "air_pressure_at_mean_sea_level"),
+    "fog": ("relative_humidity", "dew_point_temperature"),
+    "cloud_base": ("cloud_base_altitude", "relative_humidity", "dew_point_temperature"),
+}
+
 
 def lost(element):
     name, others = LOST[element]
@@ -169,11 +179,31 @@ def test_not_known_where_it_is_required(element):
 
 @pytest.mark.parametrize("element", LOST)
 def test_named_where_it_is_advised(element):
+    name, others = LOST[element]
     limits = dataclasses.replace(LIMITS, required=("daylight",))
-    hours = judged(lost(element), limits)
+    hours = judged(without(changed(**others), *LEFT_OUT.get(element, (name,))), limits)
     assert State(int(hours["state"][NOON])) >= State.NARROW
     windows = find_windows(hours, minimum_duration=np.timedelta64(60, "m"))
     assert element in windows[0].unknown
+
+
+@pytest.mark.parametrize("element", LOST)
+def test_not_known_where_it_is_advised_and_the_hours_have_lost_it(element):
+    hours = judged(lost(element), dataclasses.replace(LIMITS, required=("daylight",)))
+    assert np.isnan(hours["margin"].sel(element=element)).all()
+    assert (hours["state"] == State.NOT_KNOWN).all()
+    assert find_windows(hours, minimum_duration=np.timedelta64(60, "m")) == []
+
+
+@pytest.mark.parametrize("element", LOST)
+def test_named_where_it_is_lost_and_the_pilot_has_taken_it_on_himself(element):
+    unknown = [str(n) for n, m in zip(NAMES, judged(lost(element))["margin"][:, NOON], strict=True) if np.isnan(m)]
+    for accepted, is_known in ((unknown, True), ([n for n in unknown if n != element], False)):
+        hours = judged(lost(element), dataclasses.replace(LIMITS, required=("daylight",), accepted=tuple(accepted)))
+        assert (State(int(hours["state"][NOON])) >= State.NARROW) == is_known
+        windows = find_windows(hours, minimum_duration=np.timedelta64(60, "m"))
+        assert bool(windows) == is_known
+        assert all(element in w.unknown for w in windows)
 
 
 def test_every_element_is_here():

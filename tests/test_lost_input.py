@@ -7,9 +7,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.cubes import quiet_cube
 from tests.mutations import BASES, judge, judge_members, make_reply, read
-from wxfly.assessment.suitability import State
+from wxfly.assessment.conditions import derive
+from wxfly.assessment.suitability import State, assess
 from wxfly.cube.age import hide_stale
+from wxfly.pilot.aircraft import find_aircraft
+from wxfly.pilot.limits import limits_for
 from wxfly.retrieval.obtained import run_of, since_of
 from wxfly.sources.open_meteo.reply import parse_forecast
 
@@ -111,6 +115,18 @@ def test_a_column_that_stands_still_for_days_is_not_known(key):
     cube = read(reply)
     assert "stands still for days" in cube.attrs["contradictions"]
     assert (judge(cube).state[21:78] == State.NOT_KNOWN).all()
+
+
+@pytest.mark.parametrize(
+    ("low_cloud", "state"), [(0.0, State.INSIDE), (0.01, State.NOT_KNOWN), (np.nan, State.NOT_KNOWN)]
+)
+def test_a_missing_cloud_base_is_lost_unless_there_is_no_low_cloud(low_cloud, state):
+    cube = quiet_cube()
+    cube["cloud_base_altitude"].values[:] = np.nan
+    cube["low_type_cloud_area_fraction"].values[12] = low_cloud
+    cube["low_type_cloud_area_fraction"].values[13] = 0.0
+    limits = limits_for(find_aircraft("folding-quad-249g"))
+    assert assess(derive(cube, height=60.0), limits)["state"][12] == state
 
 
 @pytest.mark.parametrize("hours", [0, 18])

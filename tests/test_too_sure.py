@@ -1,6 +1,7 @@
 """Hours that once looked safer than the forecast says: each case by its name, from the cube to the chance and the rank.
 
-The quiet cube holds everywhere with a chance above 9 in 10; each case changes only what it is about.
+The quiet cube holds everywhere with a chance above 9 in 10, with the error of a fine model; each case changes only what
+it is about.
 """
 
 from dataclasses import replace
@@ -12,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.cubes import quiet_cube
+from tests.halves import spread
 from tests.probability.test_chance import LIMITS
 from wxfly.answer.windows import find_windows, rank_by_chance
 from wxfly.assessment.conditions import derive
@@ -28,9 +30,9 @@ NOON = 12
 BERLIN = Path(__file__).resolve().parents[2] / "shared" / "data" / "replies" / "berlin_2021-11-24_168h.json"
 
 
-def changed(hours=HOURS, **values):
+def changed(hours=HOURS, model="icon_d2", **values):
     """Make a quiet cube; a value is one for every hour, or a dictionary of first and last stamp to value."""
-    cube = quiet_cube(hours)
+    cube = quiet_cube(hours).assign_attrs(model=model)
     for name, value in values.items():
         for (first, last), here in (value if isinstance(value, dict) else {(None, None): value}).items():
             cube[name].values[first:last] = here
@@ -71,24 +73,41 @@ SLIGHT_RAIN = {"precipitation_amount": 0.1, "weather_code": 61.0}
 
 
 def test_slight_rain_in_every_hour_is_less_sure_than_a_dry_day():
-    dry, wet = chances(quiet_cube(HOURS)), chances(changed(**SLIGHT_RAIN))
+    dry, wet = chances(changed()), chances(changed(**SLIGHT_RAIN))
     assert dry[NOON] > 0.9
     assert wet[NOON] < 0.6
     assert judge(changed(**SLIGHT_RAIN))[2].of(9, 11).value < 0.5
 
 
 def test_forty_members_that_all_rain_are_less_sure_than_forty_dry_ones():
-    cube = quiet_cube(HOURS)
-    dry = chances(cube, [members_of([quiet_cube(HOURS)] * 40)])
+    cube = changed()
+    dry = chances(cube, [members_of([changed()] * 40)])
     wet = chances(cube, [members_of([changed(**SLIGHT_RAIN)] * 40)])
     assert dry[NOON] > 0.95
     assert wet[NOON] < 0.6
 
 
+def test_a_model_without_a_figure_of_its_error_is_less_sure_dry_and_wet():
+    for weather in ({}, SLIGHT_RAIN):
+        for members in (1, 40):
+            fine, unknown = (changed(model=m, **weather) for m in ("icon_d2", "a test"))
+            found = [chances(c, [] if members == 1 else [members_of([c] * members)]) for c in (fine, unknown)]
+            assert found[1][NOON] < found[0][NOON] - 0.01
+
+
+def test_dry_members_that_are_lost_lower_the_chance():
+    dry, lost = changed(), changed(precipitation_amount=np.nan)
+    found = [chances(dry, [members_of([dry] * (40 - n) + [lost] * n)])[NOON] for n in (0, 1, 10)]
+    absent = chances(dry, [members_of([dry] * 30).assign_attrs(missing_members=10)])[NOON]
+    assert found[0] > found[1] > found[2]
+    assert found[2] < 0.75
+    assert absent <= found[2] + 1e-9
+
+
 def test_a_hundredth_of_a_millimetre_is_no_step_in_the_members():
-    cube, found = quiet_cube(HOURS), []
+    cube, found = changed(), []
     for amount in (0.10, 0.11):
-        half = [changed(precipitation_amount=amount)] * 20 + [quiet_cube(HOURS)] * 20
+        half = [changed(precipitation_amount=amount)] * 20 + [changed()] * 20
         found.append(chances(cube, [members_of(half)])[NOON])
     assert 0.0 < found[0] - found[1] < 0.03
     assert found[0] < 0.8
@@ -148,8 +167,7 @@ ENDS = {
 }
 
 
-@pytest.mark.parametrize("members", [1, 10])
-@pytest.mark.parametrize("what", COMES)
+@pytest.mark.parametrize(("what", "members"), spread([(what, n) for what in COMES for n in (1, 10)], 2))
 def test_the_hour_before_what_is_forecast_to_come_is_not_sure(what, members):
     cube = changed(**COMES[what])
     found = chances(cube, [] if members == 1 else [members_of([cube] * members)])
@@ -162,8 +180,7 @@ def test_the_hour_before_what_is_forecast_to_come_is_not_sure(what, members):
     assert found[first - 6] > 0.85
 
 
-@pytest.mark.parametrize("members", [1, 10])
-@pytest.mark.parametrize("what", ENDS)
+@pytest.mark.parametrize(("what", "members"), spread([(what, n) for what in ENDS for n in (10, 1)], 3))
 def test_the_hour_after_what_is_forecast_to_end_is_not_sure(what, members):
     cube = changed(**ENDS[what])
     found = chances(cube, [] if members == 1 else [members_of([cube] * members)])
@@ -178,14 +195,14 @@ def test_the_hour_after_what_is_forecast_to_end_is_not_sure(what, members):
 def test_more_neighbouring_hours_count_farther_ahead():
     cube = changed(**COMES["a burst of rain"])
     near, far = chances(cube), chances(cube, run=RUN - np.timedelta64(120, "h"))
-    quiet = [chances(quiet_cube(HOURS), run=r) for r in (RUN, RUN - np.timedelta64(120, "h"))]
+    quiet = [chances(changed(), run=r) for r in (RUN, RUN - np.timedelta64(120, "h"))]
     lost = [q[NOON - 3] - c[NOON - 3] for q, c in zip(quiet, (near, far), strict=True)]
     assert lost[1] > lost[0] + 0.03
 
 
 def test_a_front_just_after_the_time_asked_about_counts_too():
     start, end = RUN + np.timedelta64(6, "h"), RUN + np.timedelta64(NOON - 1, "h")
-    quiet, front = quiet_cube(HOURS), changed(**COMES["a front"])
+    quiet, front = changed(), changed(**COMES["a front"])
     for ensembles in ((lambda c: []), (lambda c: [members_of([c] * 10)])):
         a, b = (chances(c, ensembles(c), start=start, end=end)[-1] for c in (quiet, front))
         assert b < a - 0.03

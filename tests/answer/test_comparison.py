@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from tests.cubes import START, quiet_cube
+from tests.cubes import START, quiet_cube, without
 from tests.halves import spread
 from wxfly.answer.comparison import compare_hours
 from wxfly.assessment.conditions import derive
@@ -67,11 +67,20 @@ def test_an_hour_that_is_not_known_cannot_win_and_names_what_is_missing():
 
 
 def test_what_is_hidden_stands_behind_what_is_known():
-    hidden, windy = assessed(changed("visibility_in_air", np.nan)), assessed(changed("wind_speed_of_gust", 8.0))
+    hidden = assessed(without(quiet_cube(), "visibility_in_air"))
+    windy = assessed(changed("wind_speed_of_gust", 8.0))
     noon = hour(compare_hours([hidden, windy]), NOON)
     assert noon.better == (1,)
     assert noon.lead < 0
     assert noon.standings[0].unknown == ("visibility",)
+
+
+def test_an_advised_element_that_a_site_has_lost_decides_there():
+    lost = assessed(changed("visibility_in_air", np.nan))
+    noon = hour(compare_hours([lost, assessed(changed("wind_speed_of_gust", 8.0))]), NOON)
+    assert noon.better == (1,)
+    assert noon.standings[0].state is State.NOT_KNOWN
+    assert noon.standings[0].deciding == "visibility"
 
 
 @pytest.mark.parametrize("name", spread(sorted(set(VARIABLES) - set(OF_SOME_SOURCES)), 5))

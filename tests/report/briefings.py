@@ -19,6 +19,9 @@ MEADOW = Site("Meadow", 52.0, 6.0, 30.0, "Europe/Amsterdam")
 RANCH = Site("Ranch", 39.0, -105.0, 30.0, "America/Denver")
 NOW = START.astype("datetime64[s]") - np.timedelta64(12, "h")
 
+TAKEN_ON = replace(limits_for(find_aircraft("folding-quad-249g")), accepted=("visibility", "kp"))
+"""Limits of a pilot who has taken visibility and Kp on himself: an hour that has lost them goes by the others."""
+
 PROVENANCE = {
     "source": "a test", "institution": "a test", "license": "CC BY 4.0", "history": "made for a test",
     "attribution": "Weather data by Example (https://example.org/)", "model": "a_model",
@@ -172,19 +175,20 @@ def every_question():
     return _Briefings(
         {
             "best": lambda: brief(),
-            "best with gaps": lambda: brief(cubes=[with_gaps()]),
+            "best with gaps": lambda: brief(cubes=[with_gaps()], limits=TAKEN_ON),
+            "best with losses": lambda: brief(cubes=[with_gaps()]),
             "best without window": lambda: brief(cubes=[stormy()]),
             "best of which nothing is known": lambda: brief(cubes=[nothing_known()]),
             "compare": lambda: brief("compare", sites=[MEADOW, RANCH]),
             "compare heights": lambda: brief("compare", sites=[MEADOW, MEADOW], heights=[40.0, 110.0]),
-            "compare with gaps": lambda: brief("compare", [quiet(36), with_gaps()], [MEADOW, RANCH]),
+            "compare with gaps": lambda: brief("compare", [quiet(36), with_gaps()], [MEADOW, RANCH], limits=TAKEN_ON),
             "compare three": lambda: brief(
                 "compare",
                 [quiet(60), stormy(2), with_gaps(2)],
                 [MEADOW, RANCH, Site("Whistlebrush by the long water", 46.6, 140.0, 30.0, "Asia/Tokyo")],
             ),
             "week": lambda: brief("week", [quiet(84)], days=3),
-            "week with gaps": lambda: brief("week", [with_gaps(3)], days=3),
+            "week with gaps": lambda: brief("week", [with_gaps(3)], days=3, limits=TAKEN_ON),
             "week without window": lambda: brief("week", [stormy(3)], days=3),
         }
     )

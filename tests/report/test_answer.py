@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from tests.halves import spread
-from tests.report.briefings import brief, every_question, stormy, with_gaps
+from tests.report.briefings import TAKEN_ON, brief, every_question, stormy, with_gaps
 from wxfly.pilot.elements import ELEMENTS, NAMES, RETURN_LEG
 from wxfly.report.answer import SCHEMA_VERSION, schema, to_json
 
@@ -58,7 +58,7 @@ def test_every_key_is_documented_in_the_schema_and_on_the_reference_page():
 
 
 def test_numbers_are_those_of_the_assessment():
-    briefing = brief(cubes=[with_gaps()])
+    briefing = brief(cubes=[with_gaps()], limits=TAKEN_ON)
     assessment = briefing.answers[0].assessment
     hours = to_json(briefing)["answers"][0]["hours"]
     assert len(hours) == assessment.sizes["time"]
@@ -73,7 +73,7 @@ def test_numbers_are_those_of_the_assessment():
 
 
 def test_what_is_not_known_is_null_and_named():
-    answer = to_json(brief(cubes=[with_gaps()]))["answers"][0]
+    answer = to_json(brief(cubes=[with_gaps()], limits=TAKEN_ON))["answers"][0]
     assert answer["not_known"] == {"required": ["gust"], "advised": ["visibility", "kp"], "not_judged": []}
     hour = next(h for h in answer["hours"] if h["start"] == "2026-06-10T09:00:00Z")
     assert (hour["state"], hour["margin"]) == ("not known", None)

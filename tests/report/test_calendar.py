@@ -5,7 +5,18 @@ import numpy as np
 import pytest
 from icalendar import Calendar
 
-from tests.report.briefings import MEADOW, NOW, PROVENANCE, RANCH, brief, every_question, invented, stormy, with_gaps
+from tests.report.briefings import (
+    MEADOW,
+    NOW,
+    PROVENANCE,
+    RANCH,
+    TAKEN_ON,
+    brief,
+    every_question,
+    invented,
+    stormy,
+    with_gaps,
+)
 from wxfly.report.calendar import to_ics
 from wxfly.report.text import phrases
 
@@ -66,7 +77,7 @@ def test_the_best_of_a_day_is_the_same_event_in_the_week():
 
 
 def test_what_is_not_known_is_in_summary_and_description():
-    (event,) = events(brief(cubes=[with_gaps()]))
+    (event,) = events(brief(cubes=[with_gaps()], limits=TAKEN_ON))
     assert "visibility and Kp not known" in str(event["SUMMARY"])
     assert "Not known: visibility and Kp. Find out before you fly." in str(event["DESCRIPTION"])
 

@@ -30,10 +30,10 @@ def kept_cube(document):
     return parse_kept(PlaceReply.at(place, body, service=SERVICE, model="icon_d2_eps", retrieved=NOW, run=NOW))
 
 
-@pytest.mark.parametrize("gust", [3.27, 0.1, -0.0, 1 / 3, 123456.789, None])
-def test_what_is_read_again_is_what_the_reply_says(gust):
-    document = make_reply("icon_d2_eps", wind_gusts_10m=lambda member, hour: gust if hour else 5.5 + member)
-    came = parse_ensemble(json.dumps(document).encode(), retrieved=NOW, run=NOW, names=["here"])[0] if gust != (
+@pytest.mark.parametrize("amount", [3.27, 0.1, -0.0, 1 / 3, 123456.789, None])
+def test_what_is_read_again_is_what_the_reply_says(amount):
+    document = make_reply("icon_d2_eps", precipitation=lambda member, hour: amount if hour else 0.5 + member)
+    came = parse_ensemble(json.dumps(document).encode(), retrieved=NOW, run=NOW, names=["here"])[0] if amount != (
         123456.789
     ) else None  # fmt: skip
     if came is None:
@@ -41,6 +41,8 @@ def test_what_is_read_again_is_what_the_reply_says(gust):
             kept_cube(document)
         return
     xr.testing.assert_identical(kept_cube(document), came)
+    told = came["precipitation_amount"].values[1:]
+    assert np.array_equal(told, np.full(told.shape, np.nan if amount is None else amount), equal_nan=True)
 
 
 @given(

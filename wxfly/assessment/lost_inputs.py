@@ -2,7 +2,8 @@
 
 A method that finds its way without one of its inputs gives an answer that may be kinder than the whole. So an element
 is not known in an hour in which its source carries an input and the hour has lost it, whatever else speaks for it. What
-a source does not carry at all is not lost: a method then has its fallback, and an advised element stays advised.
+a source does not carry at all is not lost: a method then has its fallback, and an advised element stays advised. Nor is
+the cloud base of a sky that is known to have no low cloud.
 """
 
 from __future__ import annotations
@@ -60,6 +61,8 @@ def lost_inputs(take: Taker, height: float) -> Flags:
             missing[name] = np.asarray(np.isnan(values[..., :reach]).any(axis=-1))
         else:
             missing[name] = np.isnan(take(name))
+    if "cloud_base_altitude" in missing:  # where there is no low cloud, a base has nothing to tell
+        missing["cloud_base_altitude"] &= ~(take("low_type_cloud_area_fraction") <= 0.0)
     # By stability wind is carried to a height: from temperatures, or sun and cloud. With one level all hangs on it.
     stability = () if take.has("air_temperature_aloft") else ("cloud_area_fraction",)
     if take.has("wind_speed") and take.levels("wind_speed")[1].size == 1:

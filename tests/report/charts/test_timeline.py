@@ -5,7 +5,8 @@ import plotly.graph_objects as go
 import pytest
 
 from tests.cubes import quiet_cube
-from tests.report.briefings import MEADOW, RANCH, brief, every_question, stormy, with_gaps, with_values
+from tests.halves import spread
+from tests.report.briefings import MEADOW, RANCH, TAKEN_ON, brief, every_question, stormy, with_gaps, with_values
 from wxfly.physics.air.sun import sun_events
 from wxfly.pilot.elements import ELEMENTS, NAMES
 from wxfly.report.charts import chance_shades as chance_strip
@@ -41,7 +42,7 @@ def hatched(figure, axis):
     return [t for t in figure["data"] if t["type"] == "bar" and t["yaxis"] == axis]
 
 
-@pytest.mark.parametrize("name", ALL)
+@pytest.mark.parametrize("name", spread(ALL, 3))
 def test_every_figure_is_one_that_plotly_accepts(name):
     for units in ("metric", "aviation"):
         figures, _, _ = drawn(ALL[name], units)
@@ -51,7 +52,7 @@ def test_every_figure_is_one_that_plotly_accepts(name):
 
 @pytest.mark.parametrize("shape", SHAPES)
 def test_every_cell_carries_the_number_of_its_margin(shape):
-    briefing = brief(cubes=[with_gaps()])
+    briefing = brief(cubes=[with_gaps()], limits=TAKEN_ON)
     figures, first, last = drawn(briefing)
     cells = strip(figures[shape], shape)
     margins = briefing.answers[0].assessment["margin"].values[:, first : last + 1]
@@ -71,7 +72,7 @@ def test_every_cell_carries_the_number_of_its_margin(shape):
 
 @pytest.mark.parametrize("shape", SHAPES)
 def test_what_is_not_known_is_hatched_and_says_so(shape):
-    figures, first, last = drawn(brief(cubes=[with_gaps()]))
+    figures, first, last = drawn(brief(cubes=[with_gaps()], limits=TAKEN_ON))
     (cells,) = hatched(figures[shape], "y2")
     assert cells["marker"]["pattern"]["shape"] == "/"
     assert set(cells["text"]) == {"<b>?</b>"}
@@ -195,8 +196,9 @@ def test_short_numbers(margin, text):
 # --- overview --------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", [n for n in ALL if n.startswith(("week", "compare"))])
-@pytest.mark.parametrize("tall", [False, True])
+@pytest.mark.parametrize(
+    ("name", "tall"), spread([(n, t) for n in ALL if n.startswith(("week", "compare")) for t in (False, True)], 3)
+)
 def test_every_overview_is_one_that_plotly_accepts(name, tall):
     briefing = ALL[name]
     readers = [sentences.reader_for(a, units="metric", time_zone=None) for a in briefing.answers]

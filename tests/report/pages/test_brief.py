@@ -7,10 +7,9 @@ from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
-import numpy as np
 import pytest
 
-from tests.cubes import quiet_cube
+from tests.cubes import quiet_cube, without
 from tests.report.briefings import MEADOW, brief
 from wxfly.answer.flight_brief import make_flight_brief
 from wxfly.flight.energy import energy_model, missing_figures
@@ -102,9 +101,7 @@ def test_what_is_not_known_comes_first():
     assert told.index("Not known: energy and reach: the aircraft's figures give no hover endurance") < told.index(
         "Decision"
     )
-    cube = quiet_cube(36)
-    cube["visibility_in_air"][:] = np.nan
-    assert "Not known: visibility" in text(cube=cube)
+    assert "Not known: visibility" in text(cube=without(quiet_cube(36), "visibility_in_air"))
     assert "Turn for home" not in told
     assert "<svg" not in page(aircraft=bare)
 

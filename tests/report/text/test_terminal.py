@@ -5,7 +5,19 @@ import numpy as np
 import pytest
 
 from tests.cubes import quiet_cube
-from tests.report.briefings import MEADOW, NOW, RANCH, brief, every_question, invented, stormy, with_gaps, with_values
+from tests.halves import spread
+from tests.report.briefings import (
+    MEADOW,
+    NOW,
+    RANCH,
+    TAKEN_ON,
+    brief,
+    every_question,
+    invented,
+    stormy,
+    with_gaps,
+    with_values,
+)
 from wxfly.cube.contract import mark_carried
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
@@ -30,9 +42,9 @@ def paragraphs(briefing, **options):
 ALL = every_question()
 
 
-@pytest.mark.parametrize("name", ALL)
-@pytest.mark.parametrize("units", SYSTEMS)
-@pytest.mark.parametrize("width", [60, 80, 100])
+@pytest.mark.parametrize(
+    ("width", "units", "name"), spread([(w, u, n) for w in (60, 80, 100) for u in SYSTEMS for n in ALL], 4)
+)
 def test_every_answer_fits_the_terminal_and_carries_source_and_caution(name, units, width):
     written = render(ALL[name], units=units, width=width)
     # Three sites on three clocks take 72 columns before the last one.
@@ -56,10 +68,18 @@ def test_the_answer_leads_then_the_reason_then_the_next_best_then_what_is_not_kn
 
 
 def test_what_the_decision_lacks_comes_before_the_answer():
-    first, second = paragraphs(brief(cubes=[with_gaps()]))[:2]
+    first, second = paragraphs(brief(cubes=[with_gaps()], limits=TAKEN_ON))[:2]
     assert first.startswith("Not known gust missing: 2 of 19 lit hours are not known; visibility, and Kp in some hours")
     assert second.startswith("Best")
     assert "visibility and Kp not known" in second
+
+
+def test_what_is_advised_and_lost_leaves_no_hour_and_is_said_first():
+    first, second = paragraphs(brief(cubes=[with_gaps()]))[:2]
+    assert first.startswith("Not known gust, visibility and Kp missing: every lit hour is not known")
+    assert second.startswith(
+        "Best not known on Wed 10 Jun Because not known: gust, visibility and Kp missing in all 19 lit hours"
+    )
 
 
 def test_a_demonstration_says_so_in_its_first_line():
@@ -127,7 +147,11 @@ def test_an_aircraft_without_a_limit_is_told():
 
 
 def test_hours_have_state_margin_window_and_element():
-    hours = [line for line in render(brief(cubes=[with_gaps()])).splitlines() if line.startswith("11:00–12:00")]
+    hours = [
+        line
+        for line in render(brief(cubes=[with_gaps()], limits=TAKEN_ON)).splitlines()
+        if line.startswith("11:00–12:00")
+    ]
     assert hours == ["11:00–12:00  not known       ?          gust not known"]
     outside = [line for line in render(brief(cubes=[stormy()])).splitlines() if line.startswith("17:00–18:00")]
     assert outside == ["17:00–18:00  outside     -0.24          gust at 80 m, 13.2 of 10.7 m/s"]
@@ -177,10 +201,14 @@ def test_one_site_at_two_heights_is_told_apart():
 
 
 def test_a_margin_behind_which_something_is_hidden_is_marked():
-    hidden = with_values(quiet_cube(36), "visibility_in_air", np.nan)
-    written = render(brief("compare", [quiet_cube(36), hidden], [MEADOW, replace(MEADOW, name="Hill")]))
+    cubes = [quiet_cube(36), with_values(quiet_cube(36), "visibility_in_air", np.nan)]
+    sites = [MEADOW, replace(MEADOW, name="Hill")]
+    written = render(brief("compare", cubes, sites, limits=TAKEN_ON))
     row = next(line for line in written.splitlines() if line.startswith("14:00 "))
     assert row.split() == ["14:00", "inside", "0.52", "inside", "0.52?", "Meadow"]
+    written = render(brief("compare", cubes, sites))
+    row = next(line for line in written.splitlines() if line.startswith("14:00 "))
+    assert row.split() == ["14:00", "inside", "0.52", "not", "known", "?", "Meadow"]
 
 
 def test_a_week_lists_days_without_a_window_and_why():

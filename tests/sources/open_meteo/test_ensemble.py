@@ -24,7 +24,9 @@ def make_reply(model=None, members=4, heights=(10, 80), made_up=(), **columns):
     units = {"time": "unixtime"}
     for member in range(members):
         mark = f"_member{member:02d}" if member else ""
-        values = {f"wind_speed_{h}m": [2.0 + member + 0.1 * h**0.5 + hour for hour in range(HOURS)] for h in heights}
+        values = {
+            f"wind_speed_{h}m": [2.0 + member + 0.1 * h**0.5 + 0.2 * hour for hour in range(HOURS)] for h in heights
+        }
         values |= {f"wind_direction_{h}m": [200.0 + member] * HOURS for h in heights}
         values["wind_gusts_10m"] = [5.0 + member] * HOURS
         for height, origin in made_up:
