@@ -59,7 +59,7 @@ def open_cube(name, position):
         if "no temperature" in name:
             cube = cube.drop_vars("air_temperature_aloft")
         return mark_carried(cube.assign_attrs(carried=""))
-    return load_cube(shipped_folder() / f"{name}.nc").isel(site=position, time=slice(168))
+    return load_cube(shipped_folder() / f"{name}.nc").isel(site=position, time=slice(96))
 
 
 def deletions(cube):

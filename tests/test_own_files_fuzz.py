@@ -31,7 +31,7 @@ from wxfly.question.verification import describe_ledger
 from wxfly.retrieval.files import open_forecast
 from wxfly.retrieval.places import refuse_set_aside
 
-CHANGES = int(os.environ.get("WXFLY_FUZZ", "150"))
+CHANGES = int(os.environ.get("WXFLY_FUZZ", "100"))
 
 CHOICE = Chosen(
     "best", "headland", "folding-quad-900g", "icon_eu", 60.0, 2700, {"wind": 9.6}, VERDICT.hour, "2026-06-10T13:00:00Z",

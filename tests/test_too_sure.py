@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.cubes import quiet_cube
+from tests.halves import spread
 from tests.probability.test_chance import LIMITS
 from wxfly.answer.windows import find_windows, rank_by_chance
 from wxfly.assessment.conditions import derive
@@ -166,8 +167,7 @@ ENDS = {
 }
 
 
-@pytest.mark.parametrize("members", [1, 10])
-@pytest.mark.parametrize("what", COMES)
+@pytest.mark.parametrize(("what", "members"), spread([(what, n) for what in COMES for n in (1, 10)], 2))
 def test_the_hour_before_what_is_forecast_to_come_is_not_sure(what, members):
     cube = changed(**COMES[what])
     found = chances(cube, [] if members == 1 else [members_of([cube] * members)])
@@ -180,8 +180,7 @@ def test_the_hour_before_what_is_forecast_to_come_is_not_sure(what, members):
     assert found[first - 6] > 0.85
 
 
-@pytest.mark.parametrize("members", [1, 10])
-@pytest.mark.parametrize("what", ENDS)
+@pytest.mark.parametrize(("what", "members"), spread([(what, n) for what in ENDS for n in (10, 1)], 3))
 def test_the_hour_after_what_is_forecast_to_end_is_not_sure(what, members):
     cube = changed(**ENDS[what])
     found = chances(cube, [] if members == 1 else [members_of([cube] * members)])

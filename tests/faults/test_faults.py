@@ -122,7 +122,7 @@ def test_there_are_at_least_forty():
     assert len(SPREAD) >= 12
 
 
-@pytest.mark.parametrize("name", spread(FAULTS, 8))
+@pytest.mark.parametrize("name", spread(FAULTS, 12))
 def test_with_nothing_stored_the_fault_is_one_line_and_code_1(server, wxfly, patience, name):
     fault, words = FAULTS[name]
     patience(name)
@@ -131,7 +131,7 @@ def test_with_nothing_stored_the_fault_is_one_line_and_code_1(server, wxfly, pat
     assert {a.path for a in server.log} <= PATHS
 
 
-@pytest.mark.parametrize("name", spread(FAULTS, 8))
+@pytest.mark.parametrize("name", spread(FAULTS, 12))
 def test_with_a_forecast_stored_it_answers_and_is_said_to_be_old(server, stored, good, wxfly, patience, name):
     fault, words = FAULTS[name]
     patience(name)

@@ -220,8 +220,8 @@ def is_bounded(times):
 
 
 @pytest.mark.thorough
-def test_fetching_two_hundred_times_takes_no_more_memory_and_files(server):
-    is_bounded(200)
+def test_fetching_eighty_times_takes_no_more_memory_and_files(server):
+    is_bounded(80)
 
 
 @nightly

@@ -149,6 +149,7 @@ for k in range(5):
 """
 
 
+@pytest.mark.thorough
 def test_six_programs_that_save_sites_at_once_lose_none(tmp_path):
     from wxfly.pilot.site import read_sites
 

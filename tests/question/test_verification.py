@@ -55,6 +55,7 @@ def test_members_are_asked_for_once_and_serve_offline(meadow):
     assert found["answers"][0]["sureness"]["members"] == 40
 
 
+@pytest.mark.thorough
 def test_two_sites_and_two_ensembles(meadow):
     run("sites", "add", "quarry", "51.6,7.4", "--surface-altitude", "90m")
     found = answer("compare", "meadow", "quarry", "--model", "icon_eu", "--ensemble", "icon_eu_eps,icon_d2_eps")
@@ -165,6 +166,7 @@ def test_without_a_file_the_nearest_airport_is_asked(meadow):
     assert all(len(part.split(".")[1]) == 1 for part in box.query["bbox"].split(","))
 
 
+@pytest.mark.thorough
 def test_an_airport_may_be_named(meadow):
     text = run("verify", "meadow", "--model", "icon_eu", "--past", "--station", "xxbb").stdout
     assert "against METAR XXBB" in text
@@ -207,6 +209,7 @@ def test_verdicts_are_kept_once_and_not_for_the_demonstration(meadow):
     assert "holds no verdict of quarry" in run("ledger", "quarry").stdout
 
 
+@pytest.mark.thorough
 def test_verdicts_as_of_another_time_are_not_kept(meadow):
     run("best", "meadow", "--model", "icon_eu")
     kept = ledger.read_verdicts()
@@ -254,6 +257,7 @@ def test_a_ledger_that_cannot_be_written_loses_no_answer(meadow, monkeypatch):
     assert "Best" in done.stdout
 
 
+@pytest.mark.thorough
 def test_a_brief_tells_its_chance_by_members(meadow):
     options = ("meadow", "--model", "icon_eu", "--ensemble", "icon_eu_eps")
     found = answer("best", *options)["answers"][0]["windows"]

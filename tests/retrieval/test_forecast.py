@@ -1,8 +1,6 @@
 """From places to a cube: asked once, found again, old ones said to be old, never another's."""
 
 import json
-import subprocess
-import sys
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -203,32 +201,6 @@ def test_a_bad_reply_leaves_the_store_as_it_was(clock, server):
     got = obtain(["heath"], saved=SAVED)
     assert "not whole JSON" in got.notes[1]
     assert {p: p.read_bytes() for p in cache_folder().rglob("*.gz")} == before
-
-
-PROCESS = """
-import sys
-sys.path.insert(0, {root!r})
-from wxfly.retrieval.forecast import obtain
-got = obtain([sys.argv[1]], saved={{}}, model="icon_eu")
-print(got.origin, got.cube.sizes["time"])
-"""
-
-
-@pytest.mark.thorough
-def test_eight_processes_ask_once_for_each_place(server):
-    places = ["52.31,6.84", "52.41,6.94"]
-    processes = [
-        subprocess.Popen(
-            [sys.executable, "-c", PROCESS.format(root=str(ROOT)), places[k % 2]], stdout=subprocess.PIPE, text=True
-        )
-        for k in range(8)
-    ]
-    words = [p.communicate(timeout=60)[0].split() for p in processes]
-    assert all(hours == "144" for _, hours in words)
-    assert sorted(origin for origin, _ in words) == ["fetched"] * 2 + ["store"] * 6
-    assert count(server) == 2
-    times = sorted((a.started, a.ended) for a in server.asked("forecast"))
-    assert times[0][1] <= times[1][0], "one at a time"
 
 
 # --- the second source -----------------------------------------------------------------------------------------

@@ -155,7 +155,7 @@ def test_ten_megabytes_of_junk_are_refused(server):
 
 def test_a_small_body_cannot_unpack_to_a_huge_one(server):
     packer = zlib.compressobj(9, wbits=31)
-    bomb = b"".join(packer.compress(b" " * 1_000_000) for _ in range(300)) + packer.flush()
+    bomb = b"".join(packer.compress(b" " * 1_000_000) for _ in range(60)) + packer.flush()
     assert len(bomb) < 400_000
     server.always["elevation"] = Fault(body=bomb, headers={"Content-Encoding": "gzip"})
     with pytest.raises(WxflyError, match="larger than 8 MB"):

@@ -75,14 +75,14 @@ def make_file(path, days=12, members=5, seed=0):
 
 @pytest.mark.thorough
 def test_the_command_prints_one_object_for_any_files_of_the_same_columns(tmp_path):
-    train, test = make_file(tmp_path / "a.csv.gz", days=30), make_file(tmp_path / "b.csv.gz", days=10, seed=1)
+    train, test = make_file(tmp_path / "a.csv.gz", days=14), make_file(tmp_path / "b.csv.gz", days=6, seed=1)
     done = subprocess.run(
         [sys.executable, "tests/validation/gust_ensemble.py", str(train), str(test)],
         cwd=ROOT, capture_output=True, text=True, check=True,
     )  # fmt: skip
     found = json.loads(done.stdout)
-    assert found["cases"] == 30
-    assert found["blocks"]["cases"] == 90
+    assert found["cases"] == 18
+    assert found["blocks"]["cases"] == 42
     for key in ("crps_raw", "crps", "crps_gain", "reliability_10", "reliability_10_raw", "coverage_80"):
         assert isinstance(found[key], float)
 

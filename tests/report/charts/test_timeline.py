@@ -5,6 +5,7 @@ import plotly.graph_objects as go
 import pytest
 
 from tests.cubes import beginning, quiet_cube
+from tests.halves import spread
 from tests.report.briefings import MEADOW, RANCH, TAKEN_ON, brief, every_question, stormy, with_gaps, with_values
 from wxfly.physics.air.sun import sun_events
 from wxfly.pilot.elements import ELEMENTS, NAMES
@@ -39,7 +40,7 @@ def hatched(figure, axis):
     return [t for t in figure["data"] if t["type"] == "bar" and t["yaxis"] == axis]
 
 
-@pytest.mark.parametrize("name", ALL)
+@pytest.mark.parametrize("name", spread(ALL, 3))
 def test_every_figure_is_one_that_plotly_accepts(name):
     for units in ("metric", "aviation"):
         figures, _, _ = drawn(ALL[name], units)
@@ -193,8 +194,9 @@ def test_short_numbers(margin, text):
 # --- overview --------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", [n for n in ALL if n.startswith(("week", "compare"))])
-@pytest.mark.parametrize("tall", [False, True])
+@pytest.mark.parametrize(
+    ("name", "tall"), spread([(n, t) for n in ALL if n.startswith(("week", "compare")) for t in (False, True)], 3)
+)
 def test_every_overview_is_one_that_plotly_accepts(name, tall):
     briefing = ALL[name]
     readers = [sentences.reader_for(a, units="metric", time_zone=None) for a in briefing.answers]

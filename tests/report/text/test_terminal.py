@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 
 from tests.cubes import beginning, quiet_cube
+from tests.halves import spread
 from tests.report.briefings import (
     MEADOW,
     NOW,
@@ -40,9 +41,9 @@ def paragraphs(briefing, **options):
 ALL = every_question()
 
 
-@pytest.mark.parametrize("name", ALL)
-@pytest.mark.parametrize("units", SYSTEMS)
-@pytest.mark.parametrize("width", [60, 80, 100])
+@pytest.mark.parametrize(
+    ("width", "units", "name"), spread([(w, u, n) for w in (60, 80, 100) for u in SYSTEMS for n in ALL], 4)
+)
 def test_every_answer_fits_the_terminal_and_carries_source_and_caution(name, units, width):
     written = render(ALL[name], units=units, width=width)
     # Three sites on three clocks take 72 columns before the last one.
