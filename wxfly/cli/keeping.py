@@ -15,9 +15,9 @@ from wxfly.cli.program import main, say, tell_progress
 @click.option("--model", metavar="MODEL", help="Forecast model to ask.")
 def fetch(sites: tuple[str, ...], model: str | None) -> None:
     """Fetch the newest forecast for SITE, or for every saved site, and keep it for use offline."""
-    from wxfly.report.text import lists
+    from wxfly.cli import own_lists
 
-    for line in lists.fetch(list(sites), model, on_progress=tell_progress):
+    for line in own_lists.fetch(list(sites), model, on_progress=tell_progress):
         say(line)
 
 
@@ -30,9 +30,9 @@ def fetch(sites: tuple[str, ...], model: str | None) -> None:
 def sites(ctx: click.Context) -> None:
     """List the saved sites; add or remove one."""
     if ctx.invoked_subcommand is None:
-        from wxfly.report.text import lists
+        from wxfly.cli import own_lists
 
-        say(lists.list_sites())
+        say(own_lists.list_sites())
 
 
 @sites.command("add", epilog="Example: wxfly sites add meadow 52.1,6.9 --surface-cover open")
@@ -52,18 +52,18 @@ def sites(ctx: click.Context) -> None:
 @click.option("--offline", is_flag=True, help="Do not ask for altitude or place name.")
 def add_site(name: str, place: str, **options: Any) -> None:
     """Save PLACE (LATITUDE,LONGITUDE or a place name) as NAME."""
-    from wxfly.report.text import lists
+    from wxfly.cli import own_lists
 
-    say(lists.add_site(name, place, **options))
+    say(own_lists.add_site(name, place, **options))
 
 
 @sites.command("remove", epilog="Example: wxfly sites remove meadow")
 @click.argument("name")
 def remove_site(name: str) -> None:
     """Forget the saved site NAME."""
-    from wxfly.report.text import lists
+    from wxfly.cli import own_lists
 
-    say(lists.remove_site(name))
+    say(own_lists.remove_site(name))
 
 
 @main.group("store", epilog="Example: wxfly store list --check")
@@ -75,10 +75,10 @@ def stored_forecasts() -> None:
 @click.option("--check", is_flag=True, help="Read every file and hold it against its checksum.")
 def list_store(check: bool) -> None:
     """List the stored forecasts: place, model, run, when kept, size."""
+    from wxfly.cli import store_tasks
     from wxfly.pilot.settings import sites_file
-    from wxfly.report.text import store
 
-    say(store.list_store(sites_file(), check=check))
+    say(store_tasks.list_store(sites_file(), check=check))
 
 
 @stored_forecasts.command("show", epilog="Example: wxfly store show meadow --model icon_d2")
@@ -87,13 +87,13 @@ def list_store(check: bool) -> None:
 @click.option("--run", metavar="RUN", help="Of this run, as the list writes it.")
 def show_stored(site: str | None, model: str | None, run: str | None) -> None:
     """Show the newest stored forecast of SITE, saved or LATITUDE,LONGITUDE; without one, the store as a whole."""
+    from wxfly.cli import store_tasks
     from wxfly.pilot.settings import sites_file
-    from wxfly.report.text import store
 
     if site is None:
-        say(store.describe_store())
+        say(store_tasks.describe_store())
     else:
-        say(store.describe_forecast(site, sites_file(), model=model, run=run))
+        say(store_tasks.describe_forecast(site, sites_file(), model=model, run=run))
 
 
 @stored_forecasts.command("prune", epilog="Example: wxfly store prune --days 7 --damaged")
@@ -105,9 +105,9 @@ def show_stored(site: str | None, model: str | None, run: str | None) -> None:
 @click.option("--dry-run", is_flag=True, help="Only name what would be removed.")
 def prune_store(days: float | None, megabytes: float | None, damaged: bool, dry_run: bool) -> None:
     """Remove old and surplus forecasts; a file that wxfly did not write is named and stays."""
-    from wxfly.report.text import store
+    from wxfly.cli import store_tasks
 
-    say(store.prune(days=days, megabytes=megabytes, damaged=damaged, dry_run=dry_run))
+    say(store_tasks.prune(days=days, megabytes=megabytes, damaged=damaged, dry_run=dry_run))
 
 
 @stored_forecasts.command("export", epilog="Example: wxfly store export forecasts-of-may meadow")
@@ -116,19 +116,19 @@ def prune_store(days: float | None, megabytes: float | None, damaged: bool, dry_
 @click.option("--model", metavar="MODEL", help="Only of this model.")
 def export_stored(folder: Path, sites: tuple[str, ...], model: str | None) -> None:
     """Copy the newest stored forecast of each SITE (all places without one) into FOLDER, as netCDF."""
+    from wxfly.cli import store_tasks
     from wxfly.pilot.settings import sites_file
-    from wxfly.report.text import store
 
-    say(store.export(folder, sites, sites_file(), model=model))
+    say(store_tasks.export(folder, sites, sites_file(), model=model))
 
 
 @stored_forecasts.command("clear", epilog="Example: wxfly store clear --yes")
 @click.option("--yes", "certain", is_flag=True, help="Really do it.")
 def clear_store(certain: bool) -> None:
     """Remove every stored forecast and reply."""
-    from wxfly.report.text import store
+    from wxfly.cli import store_tasks
 
-    say(store.clear(certain=certain))
+    say(store_tasks.clear(certain=certain))
 
 
 @main.command(epilog="Example: wxfly aircraft folding-quad-249g")
@@ -136,15 +136,15 @@ def clear_store(certain: bool) -> None:
 @click.option("--units", type=click.Choice(["metric", "imperial", "aviation"]), default="metric", show_default=True)
 def aircraft(name: str | None, units: str) -> None:
     """List the aircraft, or show the limits of NAME and where each is from."""
-    from wxfly.report.text import lists
+    from wxfly.cli import own_lists
 
-    say(lists.describe_aircraft(name, units))
+    say(own_lists.describe_aircraft(name, units))
 
 
 @main.command(epilog="Example: wxfly rules eu_open")
 @click.argument("name", required=False)
 def rules(name: str | None) -> None:
     """List the rule sets, or show the limits of NAME and where each stands."""
-    from wxfly.report.text import lists
+    from wxfly.cli import own_lists
 
-    say(lists.describe_rules(name))
+    say(own_lists.describe_rules(name))

@@ -6,9 +6,9 @@ import pytest
 
 from tests.server import Fault
 from wxfly.cli import main
+from wxfly.cli.own_lists import fetch
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import cache_folder
-from wxfly.report.text.lists import fetch
 
 PLACE = "52.31,6.84"
 
