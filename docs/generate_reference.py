@@ -5,7 +5,10 @@ Run as ``python docs/generate_reference.py``; a test compares what it would writ
 
 from __future__ import annotations
 
+import json
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -14,6 +17,9 @@ from wxfly.cube.contract import VARIABLES
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.elements import ELEMENTS, REQUIRED_BY_DEFAULT, RETURN_LEG
 from wxfly.pilot.settings import DEFAULT_ADDRESSES, Settings
+from wxfly.question.ask import ask
+from wxfly.question.words import read_words
+from wxfly.report import facts
 
 REFERENCE = Path(__file__).parent / "reference"
 NOTE = "<!-- Written by docs/generate_reference.py; change the code, not this page. -->\n"
@@ -143,7 +149,94 @@ def _toml(rows: list[tuple[str, str, str]]) -> list[str]:
     return [f"{f'{key} = {value}':<29} # {words}" for key, value, words in rows]
 
 
+def shown(value: object, indent: str = "") -> str:
+    """Return JSON for people: a list of plain values on one line, everything else one key to a line."""
+    inner = indent + " "
+    if isinstance(value, dict) and value:
+        lines = [f"{inner}{json.dumps(key)}: {shown(one, inner)}" for key, one in value.items()]
+        return "{\n" + ",\n".join(lines) + f"\n{indent}}}"
+    if isinstance(value, list) and any(isinstance(one, dict) for one in value):
+        return "[\n" + ",\n".join(inner + shown(one, inner) for one in value) + f"\n{indent}]"
+    return json.dumps(value, ensure_ascii=False)
+
+
+def kind_of(node: Mapping[str, Any]) -> str:
+    """Return the kind of a value by its schema."""
+    if "anyOf" in node:
+        return " or ".join(kind_of(one) for one in node["anyOf"])
+    if "$ref" in node:
+        name = node["$ref"].rpartition("/")[2]
+        return f"[{name}](#{name.lower()})"
+    if "enum" in node and node.get("type") != "string":
+        return " or ".join(f"`{one}`" for one in node["enum"])
+    if "enum" in node:
+        return "element" if len(node["enum"]) == len(ELEMENTS) + 1 else "one of " + ", ".join(map(_code, node["enum"]))
+    if node["type"] == "array":
+        return f"list of ({kind_of(node['items'])})" if node.get("items") else _tuple_kind(node)
+    if node["type"] == "object":
+        return "object of strings by key"
+    return {"date-time": "time", "date": "date"}.get(node.get("format", ""), node["type"])
+
+
+def _tuple_kind(node: Mapping[str, Any]) -> str:
+    return "list of " + ", ".join(kind_of(one) for one in node["prefixItems"])
+
+
+def _code(word: object) -> str:
+    return f"`{word}`"
+
+
+def answer_json() -> str:
+    """Return the page of the JSON answer, with a whole example from the demonstration."""
+    units = facts.units_of()
+    lines = [NOTE, "# The answer as JSON\n", JSON_TEXT]
+    definitions = facts.schema()["$defs"]
+    for name in facts.parts():
+        node = definitions[name]
+        lines += [
+            f"## {name}\n",
+            f"{node['description']}\n",
+            "| key | kind | unit | meaning |",
+            "| --- | --- | --- | --- |",
+        ]
+        for key, value in node["properties"].items():
+            lines.append(f"| `{key}` | {kind_of(value)} | {units.get(key, '')} | {value['description']} |")
+        lines.append("")
+    asked = ask("best", ["Kelderness"], read_words({}), on_progress=lambda _: None)
+    example = json.loads(facts.to_json(asked.briefing, asked.question))
+    lines += [
+        "## A whole example\n",
+        "`wxfly best Kelderness --json`, of the demonstration: place and weather are invented. The program prints it on"
+        " one line; here every key has its own.\n",
+        f"```json\n{shown(example)}\n```\n",
+    ]
+    return "\n".join(lines)
+
+
+JSON_TEXT = """`wxfly best --json`, `wxfly compare --json` and `wxfly week --json` print one object.
+`wxfly.report.facts.facts_of()` returns its facts as typed values, `to_json()` the text, and `schema()` the JSON Schema
+(draft 2020-12), which is made from the types. This page is made from them too.
+
+- SI units. `units` gives the unit of every quantity by its key. `demand`, limits and `amount` are in the `unit` of
+  their element.
+- Times are UTC, ISO 8601 with `Z`, to the second. The site's time zone is given.
+- Hours stand in columns: `hours` and `elements` hold one list for each quantity, all of one length. What is the same in
+  every hour stands once.
+- `null` is a thing that is unknown or does not exist. It is never zero, never false and never calm. `unknown` says why
+  what is unknown is null.
+- Read `invented`, `notes` and every site's `not_known` before the windows, and show `cautions` and the forecasts'
+  `attribution` to whoever reads what you make of it.
+- `schema_version` rises when a key changes its meaning or goes. A new key alone does not raise it, so let your reader
+  pass over keys that it does not know. 3: one tree of facts, hours in columns, units in one table.
+- The bytes are UTF-8, whatever the console speaks. Names come from pilots and place lists and may hold any character:
+  escape them where you show them. What a terminal would act on stands as `\\uXXXX`, so nothing is lost.
+
+What an *element* is, is on the [page of the elements](elements.md); how sure a chance is, on
+[that of chances](../explanation/chance.md). Every answer starts at [AnswerFacts](#answerfacts).
+"""
+
 PAGES = {
+    "answer-json.md": answer_json,
     "command-line.md": command_line,
     "settings.md": settings,
     "elements.md": elements,

@@ -49,7 +49,7 @@ def test_every_file_of_a_question_says_no(wxfly, tmp_path, question):
     assert str(entry["SUMMARY"]) == "No window of 16 h holds"
     assert "gust" in str(entry["DESCRIPTION"])
     document = json.loads(wxfly(*asked, "--json")[1])
-    assert all(answer["windows"] == [] for answer in document["answers"])
+    assert all(answer["windows"] == [] for answer in document["sites"])
     rows = list(csv.DictReader(io.StringIO(wxfly(*asked, "--csv")[1], newline="")))
     assert rows and {row["window"] for row in rows} == {""}
     assert any(row["limiting_element"] for row in rows)

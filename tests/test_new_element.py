@@ -38,8 +38,8 @@ def test_a_row_in_the_table_is_in_text_json_csv_page_and_calendar(tmp_path):
     text = run(*asked, "--html", page, "--ics", calendar)
     assert "mugginess" in text
     answer = json.loads(run(*asked, "--json"))
-    (site,) = answer["answers"]
-    assert all("mugginess" in hour["elements"] for hour in site["hours"])
+    (site,) = answer["sites"]
+    assert "mugginess" in [element["name"] for element in site["elements"]]
     assert "mugginess" in run(*asked, "--csv").partition("\n")[0]
     assert "mugginess" in page.read_text(encoding="utf-8")
     assert "mugginess" in calendar.read_text(encoding="utf-8").replace("\n ", "")

@@ -205,7 +205,7 @@ def test_names_come_through_every_output_on_every_console(three_sites, run, tmp_
 
     code, out, _ = run("compare", *NAMES, "--json", encoding=encoding)
     assert code == 0
-    assert [answer["site"]["name"] for answer in json.loads(out.decode("utf-8"))["answers"]] == list(NAMES)
+    assert [answer["site"]["name"] for answer in json.loads(out.decode("utf-8"))["sites"]] == list(NAMES)
 
     code, out, _ = run("compare", *NAMES, "--csv", encoding=encoding)
     assert code == 0
@@ -237,7 +237,7 @@ def test_a_process_on_a_poor_console_says_the_same(three_sites, encoding):
     for name in NAMES:
         assert console.readable(name, encoding).encode(encoding) in done.stdout
     done = subprocess.run([*command, "best", HEBREW, "--json"], env=environment, capture_output=True, timeout=60)
-    assert json.loads(done.stdout.decode("utf-8"))["answers"][0]["site"]["name"] == HEBREW
+    assert json.loads(done.stdout.decode("utf-8"))["sites"][0]["site"]["name"] == HEBREW
     done = subprocess.run([*command, "aircraft", HEBREW], env=environment, capture_output=True, timeout=60)
     assert done.returncode == 1
     assert console.readable(HEBREW, encoding).encode(encoding) in done.stderr

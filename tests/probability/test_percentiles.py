@@ -10,7 +10,7 @@ from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import State
 from wxfly.cube.contract import attributes_of, check_forecast, mark_carried
 from wxfly.probability.percentiles import PERCENTILES, spreads_of
-from wxfly.report.answer import to_json
+from wxfly.report.facts import facts_of
 from wxfly.report.text.chances import how_sure
 from wxfly.report.text.phrases import Clock
 
@@ -86,8 +86,8 @@ def test_the_answer_says_whose_spread_it_is():
     answer = briefing.answers[0]
     words = how_sure(answer, answer.best, Clock("UTC"), briefing.minimum_duration)
     assert "from one forecast, the spread of gust, temperature and wind that its source gives" in words
-    assert to_json(briefing)["answers"][0]["sureness"]["spread_of_source"] == ["gust", "temperature", "wind"]
-    assert to_json(brief())["answers"][0]["sureness"]["spread_of_source"] == []
+    assert facts_of(briefing).sites[0].chance_basis.spread_of_source == ["gust", "temperature", "wind"]
+    assert facts_of(brief()).sites[0].chance_basis.spread_of_source == []
 
 
 def test_with_members_the_members_count():

@@ -23,7 +23,7 @@ from wxfly.question import brief
 from wxfly.question.reading import read_question
 from wxfly.question.sortie import DEFAULT_DISTANCE
 from wxfly.question.words import read_words
-from wxfly.report.answer import schema
+from wxfly.report.facts import schema
 
 SITE = "Kelderness"
 FAR = ["--distance", "1500m", "--toward", "SW", "--work", "5min", "--return-height", "80m", "--batteries", "3"]
@@ -78,9 +78,9 @@ def test_without_them_nothing_is_added() -> None:
     answer = ask().answers[0]
     assert "return_leg" not in answer.assessment["element"].values
     assert answer.way_home is None
-    told = json.loads(run("best", SITE, "--json"))["answers"][0]
-    assert "sortie" not in told
-    assert "return_leg" not in told["hours"][0]["elements"]
+    told = json.loads(run("best", SITE, "--json"))["sites"][0]
+    assert told["sortie"] is None
+    assert "return_leg" not in [element["name"] for element in told["elements"]]
 
 
 @pytest.mark.parametrize("question", spread(["compare", "best", "week"], 2))
@@ -127,11 +127,11 @@ def test_json_follows_the_schema_and_holds_the_sortie() -> None:
     for words in (["best", SITE], ["compare", SITE, "Whistlebrush"]):
         told = json.loads(run(*words, *FAR, "--json"))
         jsonschema.validate(told, schema(), cls=jsonschema.Draft202012Validator)
-        one = told["answers"][0]
-        assert one["sortie"]["plan"]["distance_m"] == 1500
-        element = one["hours"][12]["elements"]["return_leg"]
-        assert element["limit"] == 1
-        assert element["required"] is True
+        one = told["sites"][0]
+        assert one["sortie"]["plan"]["distance"] == 1500
+        element = one["elements"][-1]
+        assert (element["name"], element["most"]) == ("return_leg", 1)
+        assert element["is_required"] is True
         assert one["sortie"]["worst"]["needed_share"] < 1
 
 
@@ -172,7 +172,7 @@ def test_an_aircraft_without_figures_is_told_first_and_the_chance_says_what_it_l
     assert told.index("way home is not judged") < told.index("Best ")
     found = json.loads(run("best", SITE, "--aircraft", bare, "--distance", "300m", "--json"))
     jsonschema.validate(found, schema(), cls=jsonschema.Draft202012Validator)
-    answer = found["answers"][0]
+    answer = found["sites"][0]
     assert "return_leg" in answer["not_known"]["not_judged"]
     assert answer["sortie"]["judged"] is False
     assert "mass" in answer["sortie"]["missing_figures"]

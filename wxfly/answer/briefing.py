@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import partial
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 import xarray as xr
@@ -24,6 +24,7 @@ from wxfly.pilot.elements import NAMES
 from wxfly.pilot.limits import check_height
 from wxfly.pilot.site import midnights
 from wxfly.probability.site_chance import judge_sureness
+from wxfly.retrieval.obtained import provenance_of
 
 if TYPE_CHECKING:
     from wxfly.flight.return_leg import WorstMoment
@@ -74,7 +75,15 @@ def make_briefing(
         run = run_of(provenance)
         answers.append(_answer(of_site, request, max(start, now), end, minimum_duration, run, members, law))
     pressure_notes = {pressure_note(answer.conditions) for answer in answers} - {""}
-    return Briefing(question, tuple(answers), minimum_duration, now, provenance, (*notes, *pressure_notes))
+    return Briefing(
+        question,
+        tuple(answers),
+        minimum_duration,
+        now,
+        provenance,
+        (*notes, *pressure_notes),
+        tuple(provenance_of(ensemble) for ensemble in ensembles),
+    )
 
 
 def run_of(provenance: Mapping[str, object]) -> np.datetime64:
@@ -84,9 +93,25 @@ def run_of(provenance: Mapping[str, object]) -> np.datetime64:
     the first hour of the forecast, the oldest moment that it tells of. Services give hours from the run's start or the
     day's on.
     """
-    moments = (provenance.get(key) for key in ("run", "oldest_run", "retrieved", "first_hour"))
-    known = [m for m in moments if isinstance(m, np.datetime64) and not np.isnat(m)]
-    return known[0] if known else np.datetime64("NaT", "s")
+    return _since(provenance)[0]
+
+
+AgeCountsFrom = Literal["run", "oldest_run", "retrieved", "first_hour"]
+_SINCE: tuple[AgeCountsFrom, ...] = ("run", "oldest_run", "retrieved", "first_hour")
+
+
+def _since(provenance: Mapping[str, object]) -> tuple[np.datetime64, AgeCountsFrom | None]:
+    for key in _SINCE:
+        moment = provenance.get(key)
+        if isinstance(moment, np.datetime64) and not np.isnat(moment):
+            return moment, key
+    return np.datetime64("NaT", "s"), None
+
+
+def age_of(provenance: Mapping[str, object], now: np.datetime64) -> tuple[np.timedelta64, AgeCountsFrom | None]:
+    """Return how old a forecast is, NaT where that is unknown, and from what its age counts (see `run_of`)."""
+    since, counts_from = _since(provenance)
+    return now - since, counts_from
 
 
 def _answer(

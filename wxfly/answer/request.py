@@ -155,6 +155,8 @@ class Briefing:
         ``first_hour`` as numpy.datetime64 (NaT when not known), and ``is_demo``.
     notes : tuple of str
         What the reader must know first: old forecast, Kp past its horizon, a demo.
+    ensembles : tuple of mapping
+        Of each ensemble, the same attributes and moments as in `provenance`.
     """
 
     question: QuestionKind
@@ -163,6 +165,7 @@ class Briefing:
     now: np.datetime64
     provenance: Mapping[str, object]
     notes: tuple[str, ...] = field(default=())
+    ensembles: tuple[Mapping[str, object], ...] = ()
 
 
 @dataclass(frozen=True)

@@ -150,10 +150,9 @@ def _ask(kind: QuestionKind, places: list[str], options: dict[str, Any]) -> None
     asked = ask(kind, places, read_words(options), on_progress=tell_progress)
     _write_files(asked, outputs)
     if outputs.as_json:
-        from wxfly.report.answer import to_json
-        from wxfly.report.text.console import as_json
+        from wxfly.report.facts import to_json
 
-        print_data(f"{as_json(to_json(asked.briefing), indent=1)}\n")
+        print_data(f"{to_json(asked.briefing, asked.question)}\n")
     elif outputs.as_csv:
         from wxfly.report.csv import to_csv
 

@@ -125,7 +125,7 @@ def advise(
     place = float(conditions["latitude"]), float(conditions["longitude"])
     elevation, azimuth = sun.sun_position(*place, minutes)
     shadow = sun.shadow_length(1.0, elevation)
-    seen, by = _sight(value["visibility_in_air"], aircraft)
+    seen, by = sight(value["visibility_in_air"], aircraft)
     frost = icing.frost_risk(value["air_temperature_near_ground"], value["dew_point_temperature"])
     thrust = np.nan
     if aircraft.maximum_takeoff_altitude is not None:
@@ -166,8 +166,11 @@ def _over_hill(conditions: xr.Dataset, value: dict[str, np.ndarray], hill: Hill 
     return _highest(value["wind_speed"] * found.factor), bool(np.all(found.in_range))
 
 
-def _sight(visibility_in_air: np.ndarray, aircraft: Aircraft) -> tuple[float, str]:
-    """Give the sight range and what decides it; without a known visibility the size alone."""
+def sight(visibility_in_air: np.ndarray, aircraft: Aircraft) -> tuple[float, str]:
+    """Return the sight range [m] and what decides it, ``size`` or ``visibility``.
+
+    Where visibility is unknown the size alone decides; without a size the range is NaN and nothing decides.
+    """
     if aircraft.characteristic_dimension is None:
         return np.nan, ""
     by_size = float(visibility.attitude_sight_range(aircraft.characteristic_dimension, aircraft.kind))

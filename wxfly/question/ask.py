@@ -32,11 +32,12 @@ Progress = Callable[[str], None]
 
 @dataclass(frozen=True)
 class Asked:
-    """A briefing, and how its reader wants it shown."""
+    """A briefing, how its reader wants it shown, and what was asked."""
 
     briefing: Briefing
     units: str
     time_zone: str | None
+    question: Question
 
 
 @dataclass(frozen=True)
@@ -89,7 +90,7 @@ def ask(kind: QuestionKind, places: Sequence[str], words: Words, *, on_progress:
     """
     question = read_question(kind, places, words)
     prepared = prepare(question, on_progress=on_progress)
-    return Asked(judge(prepared, on_progress=on_progress), question.units, question.time_zone)
+    return Asked(judge(prepared, on_progress=on_progress), question.units, question.time_zone, question)
 
 
 def judge(prepared: Prepared, *, on_progress: Progress) -> Briefing:

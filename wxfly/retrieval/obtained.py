@@ -81,12 +81,17 @@ class Obtained:
     @property
     def provenance(self) -> Mapping[str, Any]:
         """What a briefing says of its forecast."""
-        attributes = self.cube.attrs
-        keys = ("source", "institution", "license", "attribution", "history", "model")
-        return {key: attributes.get(key, "not known") for key in keys} | {
-            "run": self.run, "retrieved": self.retrieved, "is_demo": self.is_demo, "origin": self.origin,
-            "first_hour": first_hour_of(self.cube), "oldest_run": self.since,
-        }  # fmt: skip
+        own = {"run": self.run, "retrieved": self.retrieved, "is_demo": self.is_demo, "origin": self.origin}
+        return provenance_of(self.cube) | own
+
+
+def provenance_of(cube: xr.Dataset) -> dict[str, Any]:
+    """Return what a briefing says of a cube: who made it under which terms, and the moments that its age goes by."""
+    keys = ("source", "institution", "license", "attribution", "history", "model")
+    return {key: cube.attrs.get(key, "not known") for key in keys} | {
+        "run": run_of(cube), "retrieved": retrieved_of(cube),
+        "first_hour": first_hour_of(cube), "oldest_run": since_of(cube),
+    }  # fmt: skip
 
 
 def run_of(cube: xr.Dataset) -> np.datetime64:

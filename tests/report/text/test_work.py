@@ -1,5 +1,6 @@
 """Whether driving out and taking off pay, in words and for machines, and what is held back."""
 
+import json
 from dataclasses import replace
 from functools import cache
 
@@ -10,7 +11,7 @@ from tests.cubes import quiet_cube
 from tests.probability.test_chance import members_cube
 from tests.report.briefings import brief, nothing_known, quiet, stormy, with_values
 from wxfly.pilot.intent import Costs, Intent
-from wxfly.report.answer import schema, to_json
+from wxfly.report.facts import facts_of, schema, to_json
 from wxfly.report.text.sentences import reader_for
 from wxfly.report.text.terminal import render
 from wxfly.report.text.work import chance_for_costs, conduct_lines
@@ -78,17 +79,17 @@ def test_all_of_it_is_in_the_answer_for_machines(make):
     import jsonschema
 
     intent = Intent(survey_hours=3, hold_hours=1, costs=COSTS)
-    found = to_json(brief(cubes=[make(36) if make is quiet else make()], intent=intent))
+    found = json.loads(to_json(brief(cubes=[make(36) if make is quiet else make()], intent=intent)))
     jsonschema.validate(found, schema(), cls=jsonschema.Draft202012Validator)
-    answer = found["answers"][0]
+    answer = found["sites"][0]
     assert answer["intent"] == {
-        "planned_s": 2700, "contingency_s": 0, "survey_h": 3, "hold_h": 1, "gust_limit_at_launch_m_s": None,
+        "planned": 2700, "contingency": 0, "survey_hours": 3, "hold_hours": 1,
     }  # fmt: skip
-    assert answer["survey"]["found"] == (3 if make is quiet else 0)
+    assert answer["survey"]["found_hours"] == (3 if make is quiet else 0)
     decisions = answer["decisions"]
     assert decisions["members_needed"] == 18
-    assert decisions["drive_out"] is (make is quiet)
-    assert decisions["take_off"] is False
+    assert decisions["drive_out"] is (None if make is nothing_known else make is quiet)
+    assert decisions["take_off"] is (None if make is nothing_known else False)
     assert (decisions["risk"] is None) is (make is not quiet)
 
 
@@ -98,7 +99,7 @@ def test_the_reference_period_is_told():
     text = " ".join(render(briefing, units="metric", time_zone=None, width=200).split())
     assert "windows of 1 h 5 min or more (45 min planned, 20 min in hand)" in text
     assert "that every limit holds for 1 h 5 min from" in text
-    assert to_json(briefing)["minimum_duration_s"] == 3900
+    assert facts_of(briefing).minimum_duration == 3900
 
 
 def test_what_is_held_back_is_told():
@@ -109,5 +110,5 @@ def test_what_is_held_back_is_told():
     assert (
         "Held back Wed 10 Jun 12:00–13:00; each hour over the wind or gust limit holds back the hour after it" in text
     )
-    hours = to_json(brief(cubes=[cube], intent=Intent(hold_hours=1)))["answers"][0]["hours"]
-    assert [h["start"][11:13] for h in hours if h["held_back"] and h["start"][11:13] > "03"] == ["12"]
+    hours = facts_of(brief(cubes=[cube], intent=Intent(hold_hours=1))).sites[0].hours
+    assert [t.hour for t, held in zip(hours.start, hours.held_back, strict=True) if held and t.hour > 3] == [12]

@@ -12,7 +12,7 @@ from wxfly.physics.air.geomagnetic import describe_kp, kp_risk
 from wxfly.physics.air.sun import HORIZON
 from wxfly.physics.wind.profile import ProfileMethod
 from wxfly.pilot.elements import BY_NAME
-from wxfly.report.text import phrases
+from wxfly.report.text import findings, phrases
 from wxfly.report.text.sentences import Reader
 
 # Where the advice begins to speak; common practice, no source, but for the bound of unstable air (US weather service).
@@ -48,15 +48,12 @@ def advice_lines(answer: SiteAnswer, reader: Reader) -> list[tuple[str, str]]:
 
 def usable_height(answer: SiteAnswer, window: Window, units: str) -> str:
     """Say how high the hours of a window may be used, and what ends the climb."""
-    part = answer.heights.isel(time=slice(window.first, window.last + 1))
-    usable = part["usable_height"].values
-    if np.isnan(usable).any():
+    usable = findings.usable_height_of(answer, window)
+    if np.isnan(usable.height):
         return "usable height not known in every hour of it"
-    lowest = int(np.argmin(usable))
-    by = str(part["usable_height_ends_by"].values[lowest])
-    ends = "the ceiling" if by == "ceiling" else BY_NAME[by].title
-    told = f"usable to {phrases.height_down(float(usable[lowest]), units)}, ended by {ends}"
-    if not part["cloud_base_is_known"].values.all():
+    ends = "the ceiling" if usable.ends_by == "ceiling" else BY_NAME[usable.ends_by].title
+    told = f"usable to {phrases.height_down(usable.height, units)}, ended by {ends}"
+    if not usable.cloud_base_is_known:
         told += "; cloud may end it lower: its base is not known"
     return told
 

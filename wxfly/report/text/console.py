@@ -93,9 +93,13 @@ def without_isolates(text: str) -> str:
     return text.replace(FIRST_STRONG_ISOLATE, "").replace(POP_ISOLATE, "")
 
 
-def as_json(document: Any, *, indent: int | None = None) -> str:
-    """Return a JSON text of which nothing is lost: what may not leave as it is stands by its number."""
-    text = json.dumps(document, ensure_ascii=False, allow_nan=False, indent=indent)
+def as_json(document: Any) -> str:
+    """Return a JSON text of which nothing is lost."""
+    return escaped(json.dumps(document, ensure_ascii=False, allow_nan=False))
+
+
+def escaped(text: str) -> str:
+    """Return a JSON text in which what may not leave as it is stands by its number."""
     return re.sub(r"[^\n\x20-\x7e]", lambda c: c[0] if _may_leave(c[0]) else json.dumps(c[0])[1:-1], text)
 
 

@@ -16,6 +16,7 @@ import numpy.typing as npt
 from wxfly.answer.request import SiteAnswer
 from wxfly.answer.windows import Window, find_windows
 from wxfly.assessment.suitability import State, counts_as_required, names_of
+from wxfly.physics.air.sun import SunEvents, solar_day, sun_events, sun_position
 from wxfly.report.text.phrases import Clock, mean_direction
 
 Times = npt.NDArray[np.datetime64]
@@ -209,6 +210,36 @@ def conditions_of(answer: SiteAnswer, window: Window) -> Conditions:
 
 
 @dataclass(frozen=True)
+class UsableHeight:
+    """How high a window may be used throughout.
+
+    Attributes
+    ----------
+    height : float
+        The lowest of its hours [m]; NaN where it is unknown in one of them.
+    ends_by : str
+        The element that ends the climb, ``ceiling`` at the height limit; empty where the height is unknown.
+    cloud_base_is_known : bool
+        Whether it is in every hour; where not, cloud may end the climb lower.
+    """
+
+    height: float
+    ends_by: str
+    cloud_base_is_known: bool
+
+
+def usable_height_of(answer: SiteAnswer, window: Window) -> UsableHeight:
+    """Return how high a window may be used throughout, and what ends the climb."""
+    part = answer.heights.isel(time=slice(window.first, window.last + 1))
+    usable = part["usable_height"].values
+    base_is_known = bool(part["cloud_base_is_known"].values.all())
+    if np.isnan(usable).any():
+        return UsableHeight(np.nan, "", base_is_known)
+    lowest = int(np.argmin(usable))
+    return UsableHeight(float(usable[lowest]), str(part["usable_height_ends_by"].values[lowest]), base_is_known)
+
+
+@dataclass(frozen=True)
 class Day:
     """One day of the site's clock.
 
@@ -245,3 +276,20 @@ def days_of(answer: SiteAnswer, clock: Clock) -> list[Day]:
         )
         days.append(Day(day, max(first, answer.start), min(last, answer.end), hours, ranked))
     return days
+
+
+@dataclass(frozen=True)
+class Sun:
+    """The sun of a day: its events, and how high and how low it stands at full hours [degree]."""
+
+    events: SunEvents
+    highest: float
+    lowest: float
+
+
+def sun_of(answer: SiteAnswer, day: Day, clock: Clock) -> Sun:
+    """Return the sun of one day of a clock."""
+    site, hours = answer.request.site, np.arange(24) * HOUR
+    events = sun_events(site.latitude, site.longitude, solar_day(site.longitude, clock.noon(day.date)), 1)
+    elevation, _ = sun_position(site.latitude, site.longitude, day.start.astype("datetime64[s]") + hours)
+    return Sun(events, float(elevation.max()), float(elevation.min()))

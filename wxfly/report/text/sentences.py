@@ -11,11 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from wxfly.answer.briefing import run_of
+from wxfly.answer.briefing import age_of
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.answer.windows import Window
 from wxfly.cube.notes import NoteKind, kind_of
-from wxfly.physics.air.sun import solar_day, sun_events, sun_position
 from wxfly.pilot.elements import BY_NAME, RETURN_LEG, ROW
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH
 from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
@@ -219,9 +218,7 @@ def what_it_is_like(answer: SiteAnswer, window: Window, units: str) -> str:
 
 def light(answer: SiteAnswer, day: Day, clock: Clock) -> str:
     """Say when the sun rises and sets on a day."""
-    site = answer.request.site
-    by_the_sun = solar_day(site.longitude, clock.noon(day.date))
-    events = sun_events(site.latitude, site.longitude, by_the_sun, 1)
+    sun = findings.sun_of(answer, day, clock)
     words = (
         ("first light", "civil_dawn"),
         ("sunrise", "sunrise"),
@@ -231,10 +228,10 @@ def light(answer: SiteAnswer, day: Day, clock: Clock) -> str:
     told = [
         (f"{word} {clock.hour(moment, up=name in ('civil_dawn', 'sunrise'))}", clock.zone(moment))
         for word, name in words
-        if not np.isnat(moment := getattr(events, name)[0])
+        if not np.isnat(moment := getattr(sun.events, name)[0])
     ]
     if not told:
-        return _without_events(answer, day)
+        return _without_events(sun)
     # The day's first hours may lie before a change of the clocks: the zone is that of the events.
     zones = [zone for _, zone in told]
     parts = [
@@ -244,26 +241,23 @@ def light(answer: SiteAnswer, day: Day, clock: Clock) -> str:
     return ", ".join(parts)
 
 
-def _without_events(answer: SiteAnswer, day: Day) -> str:
+def _without_events(sun: findings.Sun) -> str:
     """Tell the night that lasts from the day that does, by the sun at its highest."""
-    site, hours = answer.request.site, np.arange(24) * np.timedelta64(1, "h")
-    elevation, _ = sun_position(site.latitude, site.longitude, day.start.astype("datetime64[s]") + hours)
-    if elevation.max() > 0:
+    if sun.highest > 0:
         return "the sun does not set"
-    return f"the sun does not rise; {'twilight' if elevation.min() > -6 else 'no twilight'} all day"
+    return f"the sun does not rise; {'twilight' if sun.lowest > -6 else 'no twilight'} all day"
 
 
 def origin(briefing: Briefing, clock: Clock) -> list[str]:
     """Say where the forecast is from, how old it is and under which terms, with the links the sources ask for."""
     p = briefing.provenance
     run, retrieved = (moment_of(p.get(key)) for key in ("run", "retrieved"))
-    since = run_of(p)
-    counted = np.isnat(run) and np.isnat(retrieved) and not np.isnat(since)
+    age, since = age_of(p, briefing.now)
     lines = [
         f"{p.get('attribution', 'source not known')}.",
         f"Model {p.get('model', 'not known')}, run {clock.stamp(run)}, retrieved {clock.stamp(retrieved)};"
-        f" {phrases.age(briefing.now - since)} at {clock.stamp(briefing.now)}"
-        f"{', counted from its first hour' if counted else ''}.",
+        f" {phrases.age(age)} at {clock.stamp(briefing.now)}"
+        f"{', counted from its first hour' if since == 'first_hour' else ''}.",
         f"Licence of the data: {p.get('license', 'not known')}.",
     ]
     return [clean(line) for line in lines]
