@@ -32,17 +32,18 @@ def answer(*arguments):
 
 def test_an_ensemble_beside_the_forecast(meadow):
     found = answer("best", "meadow", "--model", "icon_eu", "--ensemble", "icon_eu_eps")
-    sureness = found["answers"][0]["sureness"]
-    assert sureness == {
-        "members": 40,
+    assert found["sites"][0]["chance_basis"] == {
+        "member_count": 40,
         "models": ["icon_eu_eps"],
         "single_forecast": False,
-        "notes": [],
+        "ensemble_notes": [],
         "spread_of_source": [],
     }
-    hours = found["answers"][0]["hours"]
-    assert all(h["members"]["gust"] == sorted(h["members"]["gust"]) for h in hours)
-    assert all(0 < h["chance"] < 1 for h in hours if h["chance"] is not None)
+    hours = found["sites"][0]["hours"]
+    by_hour = list(zip(*hours["members"]["gust"], strict=True))
+    assert by_hour
+    assert all(list(gusts) == sorted(gusts) for gusts in by_hour)
+    assert all(0 < chance < 1 for chance in hours["chance"] if chance is not None)
     text = run("best", "meadow", "--model", "icon_eu", "--ensemble", "icon_eu_eps").stdout
     assert "40 members of icon_eu_eps" in " ".join(text.split())
 
@@ -52,26 +53,26 @@ def test_members_are_asked_for_once_and_serve_offline(meadow):
     run("week", "meadow", "--model", "icon_eu", "--ensemble", "icon_eu_eps")
     assert len(meadow.asked("ensemble")) == 1
     found = answer("best", "meadow", "--model", "icon_eu", "--ensemble", "icon_eu_eps", "--offline")
-    assert found["answers"][0]["sureness"]["members"] == 40
+    assert found["sites"][0]["chance_basis"]["member_count"] == 40
 
 
 @pytest.mark.thorough
 def test_two_sites_and_two_ensembles(meadow):
     run("sites", "add", "quarry", "51.6,7.4", "--surface-altitude", "90m")
     found = answer("compare", "meadow", "quarry", "--model", "icon_eu", "--ensemble", "icon_eu_eps,icon_d2_eps")
-    assert [a["sureness"]["members"] for a in found["answers"]] == [60, 60]
-    shares = [h["chance_better"] for h in found["comparison"] if h["chance_better"]]
+    assert [site["chance_basis"]["member_count"] for site in found["sites"]] == [60, 60]
+    shares = [s for s in found["comparison"]["chance_better"] if s and None not in s]
     assert shares
     assert all(sum(s) == pytest.approx(1, abs=1e-5) for s in shares)
 
 
 def test_several_models_as_a_small_ensemble(meadow):
     found = answer("best", "meadow", "--model", "icon_eu", "--ensemble", "icon_eu,ecmwf_ifs025,ncep_gfs_global")
-    assert found["answers"][0]["sureness"]["members"] == 3
-    assert any("3 models as if they were members" in note for note in found["notes"])
+    assert found["sites"][0]["chance_basis"]["member_count"] == 3
+    assert any("3 models as if they were members" in note["text"] for note in found["notes"])
     one = answer("best", "meadow", "--model", "icon_eu", "--ensemble", "ecmwf_ifs025")
-    assert one["answers"][0]["sureness"]["single_forecast"]
-    assert any("is no ensemble" in note for note in one["notes"])
+    assert one["sites"][0]["chance_basis"]["single_forecast"]
+    assert any("is no ensemble" in note["text"] for note in one["notes"])
 
 
 def test_an_ensemble_that_fails_is_told_and_the_answer_stands(meadow):
@@ -79,8 +80,8 @@ def test_an_ensemble_that_fails_is_told_and_the_answer_stands(meadow):
 
     meadow.always["ensemble"] = Fault(400, body=b'{"error":true,"reason":"Daily limit"}')
     found = answer("best", "meadow", "--model", "icon_eu", "--ensemble", "icon_eu_eps")
-    assert found["answers"][0]["sureness"]["single_forecast"]
-    assert any("icon_eu_eps does not take part" in note for note in found["notes"])
+    assert found["sites"][0]["chance_basis"]["single_forecast"]
+    assert any("icon_eu_eps does not take part" in note["text"] for note in found["notes"])
 
 
 def test_names_that_are_no_ensemble(meadow):
@@ -123,10 +124,10 @@ def test_what_was_learned_is_switched_on_knowingly_and_shown(meadow, tmp_path):
     mine = observations(tmp_path / "mine.csv")
     run("verify", "meadow", "--observed", mine, "--model", "icon_eu", "--past", "--learn")
     plain = answer("best", "meadow", "--model", "icon_eu")
-    assert not any("corrected" in note for note in plain["notes"])
+    assert not any("corrected" in note["text"] for note in plain["notes"])
     used = answer("best", "meadow", "--model", "icon_eu", "--site-record")
-    assert any("corrected by the record of meadow" in note for note in used["notes"])
-    before, after = (d["answers"][0]["hours"][12]["elements"]["wind"]["demand"] for d in (plain, used))
+    assert any("corrected by the record of meadow" in note["text"] for note in used["notes"])
+    before, after = (d["sites"][0]["elements"][0]["demand"][12] for d in (plain, used))
     assert 0.7 * before <= after < before
     done = run("best", "meadow", "--model", "ecmwf_ifs025", "--site-record", code=1)
     assert "is of forecasts of icon_eu" in done.output
@@ -243,7 +244,7 @@ def test_what_earlier_runs_told_is_in_the_answer(meadow):
         from dataclasses import replace
 
         ledger.enter_verdicts([replace(v, run=earlier, chance=chance) for v in hours], folder=folder)
-    if found["answers"][0]["windows"]:
+    if found["sites"][0]["windows"]:
         text = " ".join(run("best", "meadow", "--model", "icon_eu").stdout.split())
         assert "earlier runs told 3 in 10" in text
         assert "goes to and fro from run to run" in text
@@ -260,7 +261,7 @@ def test_a_ledger_that_cannot_be_written_loses_no_answer(meadow, monkeypatch):
 @pytest.mark.thorough
 def test_a_brief_tells_its_chance_by_members(meadow):
     options = ("meadow", "--model", "icon_eu", "--ensemble", "icon_eu_eps")
-    found = answer("best", *options)["answers"][0]["windows"]
+    found = answer("best", *options)["sites"][0]["windows"]
     text = " ".join(run("brief", *options).stdout.split())
     if found:
         assert "members of icon_eu_eps" in text

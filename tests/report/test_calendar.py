@@ -23,15 +23,19 @@ from wxfly.report.text import phrases
 ALL = every_question()
 
 
-def events(briefing):
-    return Calendar.from_ical(to_ics(briefing)).walk("VEVENT")
+def written(briefing, units="metric", time_zone=None):
+    return to_ics(briefing, units=units, time_zone=time_zone)
+
+
+def events(briefing, **reader):
+    return Calendar.from_ical(written(briefing, **reader)).walk("VEVENT")
 
 
 @pytest.mark.parametrize("name", ALL)
 def test_every_answer_parses_back_and_carries_source_and_caution(name):
-    written = to_ics(ALL[name])
-    assert all(len(line) <= 75 for line in written.split(b"\r\n"))  # octets, RFC 5545 section 3.1
-    calendar = Calendar.from_ical(written)
+    text = written(ALL[name])
+    assert all(len(line) <= 75 for line in text.split(b"\r\n"))  # octets, RFC 5545 section 3.1
+    calendar = Calendar.from_ical(text)
     assert calendar["VERSION"] == "2.0"
     parts = [*calendar.walk("VEVENT"), *calendar.walk("VJOURNAL")]
     assert parts
@@ -83,7 +87,7 @@ def test_what_is_not_known_is_in_summary_and_description():
 
 
 def test_without_a_window_there_is_a_journal_entry_that_says_so():
-    calendar = Calendar.from_ical(to_ics(brief(cubes=[stormy()])))
+    calendar = Calendar.from_ical(written(brief(cubes=[stormy()])))
     assert calendar.walk("VEVENT") == []
     (journal,) = calendar.walk("VJOURNAL")
     assert str(journal["SUMMARY"]) == "No window of 45 min holds"
@@ -101,3 +105,12 @@ def test_a_name_cannot_break_out_of_its_line():
     (event,) = events(brief(sites=[replace(MEADOW, name=name)]))
     assert "END:VEVENT" in str(event["LOCATION"])
     assert str(event["LOCATION"]).endswith("X;,\\")
+
+
+def test_the_readers_units_and_clock_are_taken_and_the_event_stays_the_same():
+    (own,), (other,) = events(brief()), events(brief(), units="aviation", time_zone="America/Denver")
+    assert " kt" in str(other["DESCRIPTION"])
+    assert " ft" in str(other["DESCRIPTION"])
+    assert "MDT" in str(other["DESCRIPTION"])
+    assert "CEST" in str(own["DESCRIPTION"])
+    assert (own["UID"], own.decoded("DTSTART")) == (other["UID"], other.decoded("DTSTART"))

@@ -7,9 +7,11 @@ import pandas as pd
 import pytest
 
 from tests.halves import spread
-from tests.report.briefings import MEADOW, brief, every_question, invented, renamed, with_gaps
+from tests.report.briefings import MEADOW, NOW, brief, every_question, invented, renamed, with_gaps
 from wxfly.report.csv import to_csv
+from wxfly.report.facts import facts_of
 from wxfly.report.text import phrases
+from wxfly.report.text.terminal import render
 from wxfly.units import SYSTEMS
 
 ALL = every_question()
@@ -104,3 +106,13 @@ def test_a_guard_is_put_only_where_a_formula_could_begin():
         assert set(table(renamed(brief(), name))["site"]) == {name}
     assert set(table(renamed(brief(), "=a"))["site"]) == {"'=a"}
     assert set(table(renamed(brief(), "a;=b"))["site"]) == {"a;'=b"}
+
+
+def test_the_age_of_a_saved_reply_is_that_of_text_and_json():
+    unknown = np.datetime64("NaT", "s")
+    provenance = brief().provenance | {"run": unknown, "retrieved": unknown, "first_hour": NOW - np.timedelta64(5, "h")}
+    briefing = brief(provenance=provenance)
+    forecast = facts_of(briefing).forecasts[0]
+    assert (forecast.age, forecast.age_counts_from) == (5 * 3600, "first_hour")
+    assert set(table(briefing)["age_h"]) == {5.0}
+    assert "5 h old" in render(briefing, units="metric", time_zone=None, width=200)

@@ -172,7 +172,8 @@ def _write_files(asked: Asked, outputs: Outputs) -> None:
     if outputs.ics_path:
         from wxfly.report.calendar import to_ics
 
-        _write(outputs.ics_path, to_ics(asked.briefing), overwrite=outputs.overwrite)
+        calendar = to_ics(asked.briefing, units=asked.units, time_zone=asked.time_zone)
+        _write(outputs.ics_path, calendar, overwrite=outputs.overwrite)
 
 
 def _write(path: Path, content: bytes, *, overwrite: bool) -> None:

@@ -13,19 +13,25 @@ from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.answer.windows import Window
 from wxfly.report.text import phrases, sentences
 from wxfly.report.text.console import isolated, outgoing
+from wxfly.report.text.phrases import Clock
 from wxfly.report.text.sentences import Reader
 
 # Ends are rounded inward to the minute, as everywhere else.
 _ALMOST_A_MINUTE = np.timedelta64(59, "s")
 
 
-def to_ics(briefing: Briefing) -> bytes:
+def to_ics(briefing: Briefing, *, units: str, time_zone: str | None) -> bytes:
     """Write the windows of a briefing as an iCalendar file.
 
     Parameters
     ----------
     briefing : Briefing
         What to tell. ``best`` and ``compare`` give each site's best window, ``week`` every window.
+
+    units : str
+        Key of `wxfly.units.SYSTEMS`.
+    time_zone : str or None
+        IANA zone of the times in the descriptions; None takes each site's own. Events are in UTC whatever it is.
 
     Returns
     -------
@@ -41,12 +47,12 @@ def to_ics(briefing: Briefing) -> bytes:
     calendar.add("version", "2.0")
     calendar.add("method", "PUBLISH")
     for answer in briefing.answers:
-        reader = sentences.reader_for(answer, units="metric", time_zone=None)
+        reader = sentences.reader_for(answer, units=units, time_zone=time_zone)
         windows = answer.windows if briefing.question == "week" else answer.windows[:1]
         for window in sorted(windows, key=lambda w: w.start.astype("datetime64[s]").astype(int)):
             calendar.add_component(_event(briefing, answer, window, reader))
     if not calendar.subcomponents:
-        calendar.add_component(_nothing(briefing))
+        calendar.add_component(_nothing(briefing, units, time_zone))
     written: bytes = calendar.to_ical()
     return written
 
@@ -56,7 +62,7 @@ def _event(briefing: Briefing, answer: SiteAnswer, window: Window, reader: Reade
 
     site = answer.request.site
     event = Event()
-    event.add("uid", _identity(answer, _place_in_day(answer, window, reader)))
+    event.add("uid", _identity(answer, _place_in_day(answer, window)))
     event.add("dtstamp", _moment(briefing.now))
     event.add("sequence", _sequence(briefing))
     event.add("dtstart", _moment((window.start + _ALMOST_A_MINUTE).astype("datetime64[m]")))
@@ -86,13 +92,13 @@ def _description(briefing: Briefing, answer: SiteAnswer, window: Window, reader:
     yield from phrases.CAUTIONS
 
 
-def _nothing(briefing: Briefing):  # type: ignore[no-untyped-def]
+def _nothing(briefing: Briefing, units: str, time_zone: str | None):  # type: ignore[no-untyped-def]
     from icalendar import Journal
 
     answer = briefing.answers[0]
-    reader = sentences.reader_for(answer, units="metric", time_zone=None)
+    first_day = Clock(answer.request.site.time_zone).date(answer.start)
     journal = Journal()
-    journal.add("uid", _identity(answer, f"{reader.clock.date(answer.start)} none"))
+    journal.add("uid", _identity(answer, f"{first_day} none"))
     journal.add("dtstamp", _moment(briefing.now))
     journal.add("sequence", _sequence(briefing))
     journal.add("dtstart", _moment(answer.start))
@@ -100,6 +106,7 @@ def _nothing(briefing: Briefing):  # type: ignore[no-untyped-def]
     journal.add("summary", f"No window of {minimum} holds")
     lines = [*sentences.first_notes(briefing)]
     for one in briefing.answers:
+        reader = sentences.reader_for(one, units=units, time_zone=time_zone)
         why = "; ".join(sentences.why_none(one, None, briefing.minimum_duration, reader))
         lines.append(f"{sentences.asked(one, reader.units)}: {why}.")
     lines += [*sentences.origin(briefing, reader.clock), *phrases.CAUTIONS]
@@ -113,11 +120,11 @@ def _identity(answer: SiteAnswer, part: str) -> str:
     return f"{hashlib.sha256(key.encode()).hexdigest()[:32]}@wxfly"
 
 
-def _place_in_day(answer: SiteAnswer, window: Window, reader: Reader) -> str:
-    day = reader.clock.date(window.start)
-    same = sorted(
-        w.start.astype("datetime64[s]").astype(int) for w in answer.windows if reader.clock.date(w.start) == day
-    )
+def _place_in_day(answer: SiteAnswer, window: Window) -> str:
+    """Return the site's own day of a window and its place among the day's, whatever clock the reader has."""
+    clock = Clock(answer.request.site.time_zone)
+    day = clock.date(window.start)
+    same = sorted(w.start.astype("datetime64[s]").astype(int) for w in answer.windows if clock.date(w.start) == day)
     return f"{day} {same.index(window.start.astype('datetime64[s]').astype(int))}"
 
 

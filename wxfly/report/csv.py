@@ -15,6 +15,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from wxfly.answer.briefing import age_of
 from wxfly.answer.comparison import ComparedHour
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.assessment.suitability import State, names_of
@@ -142,7 +143,7 @@ def _plain(value: float, places: int = 4) -> str | float:
 def _origin(briefing: Briefing) -> list[str | float]:
     p = briefing.provenance
     run, retrieved = (sentences.moment_of(p.get(key)) for key in ("run", "retrieved"))
-    age = (briefing.now - (retrieved if np.isnat(run) else run)) / np.timedelta64(1, "h")
+    age = age_of(p, briefing.now)[0] / np.timedelta64(1, "h")
     return [
         str(p.get("model", "not known")),
         *("" if np.isnat(moment) else f"{moment}Z" for moment in (run, retrieved)),
