@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 from icalendar import Calendar
 
+from tests.cubes import quiet_cube
 from tests.report.briefings import (
     MEADOW,
     NOW,
@@ -55,7 +56,7 @@ def test_best_gives_one_event_of_the_best_window():
     # Rounded inward to the minute.
     assert timedelta(0) <= start - datetime.fromisoformat(f"{window.start}+00:00") < timedelta(minutes=1)
     assert timedelta(0) <= datetime.fromisoformat(f"{window.end}+00:00") - end < timedelta(minutes=1)
-    assert str(event["SUMMARY"]) == "Meadow, inside, margin 0.52"
+    assert str(event["SUMMARY"]) == "Meadow, inside, margin 0.52, 8 in 10"
     assert str(event["TRANSP"]) == "TRANSPARENT"
     assert (event["GEO"].latitude, event["GEO"].longitude) == (52.0, 6.0)
     assert event.decoded("DTSTAMP") == datetime.fromisoformat(f"{NOW}+00:00").astimezone(UTC)
@@ -114,3 +115,11 @@ def test_the_readers_units_and_clock_are_taken_and_the_event_stays_the_same():
     assert "MDT" in str(other["DESCRIPTION"])
     assert "CEST" in str(own["DESCRIPTION"])
     assert (own["UID"], own.decoded("DTSTART")) == (other["UID"], other.decoded("DTSTART"))
+
+
+def test_an_event_says_how_sure_it_is_and_what_is_only_an_outlook():
+    briefing = brief("week", [quiet_cube(132)], days=5)
+    texts = [(str(e["SUMMARY"]), str(e["DESCRIPTION"]).replace("\n", " ")) for e in events(briefing)]
+    assert texts
+    assert all(" in 10" in summary and "How sure: " in words for summary, words in texts)
+    assert any("Planning: an outlook only" in words for _, words in texts)

@@ -11,7 +11,7 @@ import numpy as np
 from wxfly import __version__
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.answer.windows import Window
-from wxfly.report.text import phrases, sentences
+from wxfly.report.text import chances, phrases, sentences
 from wxfly.report.text.console import isolated, outgoing
 from wxfly.report.text.phrases import Clock
 from wxfly.report.text.sentences import Reader
@@ -69,7 +69,9 @@ def _event(briefing: Briefing, answer: SiteAnswer, window: Window, reader: Reade
     event.add("dtend", _moment(window.end.astype("datetime64[m]")))
     name = isolated(site.name)
     mark = "Invented: " if sentences.is_invented(briefing) else ""
-    event.add("summary", f"{mark}{name}, {sentences.standing(window)}")
+    told = window.surest.chance if window.surest is not None else window.chance
+    chance = "" if told is None else f", {chances.in_ten(told.value)}"
+    event.add("summary", f"{mark}{name}, {sentences.standing(window)}{chance}")
     event.add("description", outgoing("\n".join(_description(briefing, answer, window, reader))))
     event.add("location", name)
     event.add("geo", (site.latitude, site.longitude))
@@ -87,6 +89,12 @@ def _description(briefing: Briefing, answer: SiteAnswer, window: Window, reader:
     expect = sentences.what_it_is_like(answer, window, reader.units)
     if expect:
         yield f"Expect: {expect}."
+    sure = chances.how_sure(answer, window, reader.clock, briefing.minimum_duration)
+    if sure:
+        yield f"How sure: {sure}."
+    planned = chances.planning_words(answer, window)
+    if planned:
+        yield f"Planning: {planned}."
     yield "A newer forecast may have moved or removed this window: ask again before you go."
     yield from sentences.origin(briefing, reader.clock)
     yield from phrases.CAUTIONS

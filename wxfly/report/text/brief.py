@@ -98,8 +98,10 @@ def _decision(brief: FlightBrief, reader: Reader) -> list[Line]:
     lines = [
         ("The window", f"{sentences.when(window, reader.clock)}: {sentences.standing(window)}"),
         ("Decides", sentences.window_reason(answer, window, reader.units)),
+        ("Ends", sentences.what_ends(answer, window, reader)),
         ("Expect", sentences.what_it_is_like(answer, window, reader.units)),
         ("How sure", chances.how_sure(answer, window, reader.clock, needed)),
+        ("Planning", chances.planning_words(answer, window)),
         *work.conduct_lines(answer, reader, window),
         ("Asked", sentences.asked(answer, reader.units)),
     ]
@@ -126,7 +128,10 @@ def field_check(brief: FlightBrief, reader: Reader) -> list[Line]:
     lines.append(("In doubt", f"every other pair of readings, {stalls}, among them: fly lower and nearer, or wait"))
     expected = " to ".join(dict.fromkeys(phrases.number(v, unit) for v in rule.mean_expected))
     gusts = phrases.number(rule.gust_expected[1], unit)
-    lines.append(("Forecast", f"mean {expected}, gust to {gusts} {unit} at {hand}"))
+    forecast = f"mean {expected}, gust to {gusts} {unit} at {hand}"
+    if holds_at_all(rule) and rule.gust_expected[1] > rule.gust_holds:
+        forecast += "; that gust is already more than holds"
+    lines.append(("Forecast", forecast))
     lines.append(("Then", "put the reading in with: wxfly check"))
     return lines
 
