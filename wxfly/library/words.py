@@ -200,7 +200,8 @@ def _read(name: str, value: Any) -> Any:
         if not isinstance(value, bool | np.bool_):
             raise _unfit(name, value, "True or False")
         return bool(value)
-    return _OTHERS.get(name, _text)(name, value)
+    read = _OTHERS.get(name)
+    return _text(name, value) if read is None else read(name, value)
 
 
 def text_of(name: str, value: Any) -> str:
