@@ -30,6 +30,7 @@ FOLDERS = (
     "history",
     "question",
     "report",
+    "library",
     "cli",
 )
 PHYSICS = {folder for folder in FOLDERS if folder.startswith("physics")}

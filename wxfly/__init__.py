@@ -1,3 +1,71 @@
-"""wxfly: from an open weather forecast to whether, when, where and how high to fly."""
+"""wxfly: from an open weather forecast to whether, when, where and how high to fly.
+
+What a notebook or a program needs, in the order in which it flows:
+
+- `get_forecast` and `read_forecast` return a forecast cube of a site, or of a file;
+- `conditions` returns what each hour asks of an aircraft at a flight height;
+- `find_aircraft` and `limits_for` return what the aircraft and the rules allow;
+- `assess` compares the hours with the limits, `find_windows` finds the windows in them;
+- `best`, `compare` and `week` answer the three questions as the commands of the same names do.
+
+Values are SI and UTC. Nothing is printed; a mistake that can be put right raises `wxfly.errors.WxflyError`.
+The advice is not permission: local rules, the maker's manual and your own judgement on the spot prevail.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from wxfly.library.answers import best, compare, week
+    from wxfly.library.forecasts import get_forecast, read_forecast
+    from wxfly.library.hours import assess, conditions, find_windows
+    from wxfly.library.limits import find_aircraft, limits_for
 
 __version__ = "0.1.0"
+
+__all__ = [
+    "assess",
+    "best",
+    "compare",
+    "conditions",
+    "find_aircraft",
+    "find_windows",
+    "get_forecast",
+    "limits_for",
+    "read_forecast",
+    "week",
+]
+
+# Each name is imported when it is first asked for, so that `import wxfly` alone takes no time.
+_MODULES = {
+    "answers": ("best", "compare", "week"),
+    "forecasts": ("get_forecast", "read_forecast"),
+    "hours": ("assess", "conditions", "find_windows"),
+    "limits": ("find_aircraft", "limits_for"),
+}
+
+
+def __getattr__(name: str) -> Any:
+    """Return a public name, from the module that holds it."""
+    for module, names in _MODULES.items():
+        if name in names:
+            value = globals()[name] = getattr(import_module(f"wxfly.library.{module}"), name)
+            return value
+    raise AttributeError(_unknown(name))
+
+
+def _unknown(name: str) -> str:
+    message = f"module 'wxfly' has no attribute '{name}'"
+    if name.startswith("_"):
+        return message  # Python and notebooks ask for many of these
+    from difflib import get_close_matches
+
+    near = get_close_matches(name, __all__, n=1)
+    return f"{message}; did you mean '{near[0]}'?" if near else message
+
+
+def __dir__() -> list[str]:
+    """Return the public names."""
+    return sorted([*__all__, "__version__"])

@@ -77,7 +77,7 @@ def derive(
     result |= _kp(take)
     result |= dict(zip(("sun_elevation", "sun_azimuth"), sun_of(take), strict=True))
     conditions = _dataset(take, result)
-    conditions = _daylight(conditions, daylight_rule)
+    conditions = with_daylight(conditions, daylight_rule)
     is_reduced = not take.has("surface_air_pressure") and take.has("air_pressure_at_mean_sea_level")
     lost = (("element", *take.dims[1:]), lost_inputs(take, max(float(height), 10.0)), DERIVED["input_is_lost"])
     conditions = conditions.assign(input_is_lost=lost).assign_coords(element=list(NAMES))
@@ -263,8 +263,18 @@ def _kp(take: Taker) -> dict[str, Array]:
     }
 
 
-def _daylight(conditions: xr.Dataset, rule: str) -> xr.Dataset:
-    """Add the lit part of every hour, to the second, for every place; members of an ensemble share their place's."""
+def with_daylight(conditions: xr.Dataset, rule: str) -> xr.Dataset:
+    """Return conditions with the lit part of every hour, to the second, for every place, in place of any they had.
+
+    Members of an ensemble share their place's.
+
+    Parameters
+    ----------
+    conditions : xarray.Dataset
+        As `derive` gives them.
+    rule : str
+        See `wxfly.physics.air.sun.lit_part`.
+    """
     everywhere = conditions["wind_speed"].isel(edge=0, time=0, drop=True)
     places = everywhere.isel(realization=0, drop=True) if "realization" in everywhere.dims else everywhere
     latitude = conditions["latitude"].broadcast_like(places)
@@ -376,14 +386,29 @@ def derive_flight(
     conditions = derive(hours, height=height, site=site, daylight_rule=limits.daylight_rule)
     heights: dict[str, float] = {}
     if limits.maximum_gust_at_launch is not None:
-        at_hand = derive_wind(hours, height=HEIGHT_OF_LAUNCH, site=site)
-        conditions = conditions.assign(
-            largest_gust_at_launch=at_hand["wind_speed_of_gust"],
-            gust_standard_deviation_at_launch=at_hand["gust_standard_deviation"],
-        )
+        conditions = with_launch(conditions, hours, site=site)
         heights["launch"] = HEIGHT_OF_LAUNCH
     if return_height is not None and return_height > height:
         higher = derive_wind(hours, height=return_height, site=site)
         conditions = conditions.assign({f"{name}_at_return": higher[name] for name in _AT_HEIGHT})
         heights["return"] = return_height
     return conditions.assign_attrs(phase_heights=heights) if heights else conditions
+
+
+def with_launch(conditions: xr.Dataset, hours: Taker, *, site: Site | None = None) -> xr.Dataset:
+    """Return conditions with ``largest_gust_at_launch`` and its standard deviation, at the hand.
+
+    Parameters
+    ----------
+    conditions : xarray.Dataset
+        As `derive` gives them.
+    hours : Taker
+        Of the same forecast, as `hours_of` gives it.
+    site : Site, optional
+        Whose ground counts.
+    """
+    at_hand = derive_wind(hours, height=HEIGHT_OF_LAUNCH, site=site)
+    return conditions.assign(
+        largest_gust_at_launch=at_hand["wind_speed_of_gust"],
+        gust_standard_deviation_at_launch=at_hand["gust_standard_deviation"],
+    )

@@ -156,10 +156,9 @@ def check_height(height: float, limits: Limits) -> None:
     if height > HIGHEST_JUDGED:
         raise WxflyError(
             f"a flight height of {height:g} m is above {HIGHEST_JUDGED:g} m, the highest at which the wind is judged; "
-            "give a lower --height"
+            "give a lower height"
         )
     if is_above_ceiling(height, limits):
         raise WxflyError(
-            f"a flight height of {height:g} m is above the ceiling of {limits.height_ceiling:g} m; "
-            "give a lower --height"
+            f"a flight height of {height:g} m is above the ceiling of {limits.height_ceiling:g} m; give a lower height"
         )

@@ -1,0 +1,120 @@
+"""Answers for a program: the command's own, as values."""
+
+import pandas as pd
+import plotly.graph_objects as go
+import pytest
+
+import wxfly
+from wxfly.assessment.suitability import State
+from wxfly.errors import WxflyError
+
+ASKED = {"best": ("Kelderness",), "compare": (["Kelderness", "Whistlebrush"],), "week": ("Kelderness",)}
+
+
+@pytest.fixture(scope="module", params=list(ASKED))
+def answer(request):
+    return getattr(wxfly, request.param)(*ASKED[request.param])
+
+
+def test_an_answer_is_the_command_s_own(answer, wxfly):
+    kind = answer.briefing.question
+    sites = ASKED[kind][0]
+    code, printed, _ = wxfly(kind, *([sites] if isinstance(sites, str) else sites))
+    assert code == 0
+    assert printed.split() == answer.text(80).split()
+
+
+def test_nothing_is_printed(capfd):
+    answer = wxfly.best("Kelderness")
+    answer.to_frame(), answer.text(), answer._repr_html_(), answer.figure(), repr(answer)
+    assert capfd.readouterr() == ("", "")
+
+
+def test_the_table_has_every_hour_and_its_state(answer):
+    frame = answer.to_frame()
+    assert len(frame) == sum(a.assessment.sizes["time"] for a in answer.briefing.answers)
+    assert str(frame.index.dtype) == "datetime64[ns, UTC]"
+    states = [State(int(s)).words for a in answer.briefing.answers for s in a.assessment["state"].to_numpy()]
+    assert frame["state"].tolist() == states
+    assert (frame["state"] >= "narrow").sum() == sum(word in ("narrow", "inside") for word in states)
+    assert frame.attrs["units"]["gust_demand"] == "m s-1"
+    assert frame.attrs["notes"] == list(answer.notes) != []
+
+
+def test_what_is_unknown_stays_so_in_the_table(tmp_path):
+    import numpy as np
+
+    from wxfly.cube.netcdf import save_cube
+    from wxfly.retrieval.demonstration import shipped_forecast
+
+    cube = shipped_forecast("late-winter.nc").isel(site=[0])
+    cube["wind_speed_of_gust"][:] = np.nan
+    save_cube(cube, tmp_path / "lost.nc")
+    answer = wxfly.best(forecast_path=tmp_path / "lost.nc", as_of="2026-03-14T06:00Z")
+    frame = answer.to_frame()
+    assert frame["gust_demand"].isna().all()
+    assert frame["gust_margin"].isna().all()
+    assert (frame["state"] == "not known").all()
+    assert frame["margin"].isna().all()
+    assert "no window" in repr(answer)
+    assert answer.windows == []
+    assert answer.windows.to_frame().empty
+    assert "Not known" in answer._repr_html_()
+
+
+def test_windows_are_a_list_with_a_table(answer):
+    assert isinstance(answer.windows, list)
+    assert tuple(answer.windows) == answer.briefing.answers[0].windows
+    frame = answer.windows.to_frame()
+    assert frame["start"].tolist() == [pd.Timestamp(w.start, tz="UTC") for w in answer.windows]
+    assert frame["chance"].tolist() == [w.chance.value for w in answer.windows]
+    assert frame.index.tolist() == list(range(1, len(answer.windows) + 1))
+
+
+def test_the_rank_of_a_window_stands_at_its_hours():
+    answer = wxfly.week("Kelderness")
+    frame = answer.to_frame()
+    for rank, window in enumerate(answer.windows, start=1):
+        assert (frame["window"] == rank).sum() == window.last - window.first + 1
+
+
+def test_a_figure_is_plotly_s(answer):
+    figure = answer.figure()
+    assert isinstance(figure, go.Figure)
+    assert len(figure.data) > 0
+
+
+def test_the_short_view_is_one_line_and_the_notebook_s_has_the_cautions(answer):
+    assert "\n" not in repr(answer)
+    assert repr(answer).startswith(f"<Answer {answer.briefing.question}: 'Kelderness")
+    shown = answer._repr_html_()
+    assert shown.index("invented") < shown.index("<dl>")
+    assert "<script" not in shown and "style" not in shown
+    from wxfly.report.text.phrases import CAUTIONS
+
+    assert all(caution.split(";")[0][:20] in shown for caution in CAUTIONS)
+
+
+def test_names_of_places_are_escaped_in_a_notebook(tmp_path):
+    from wxfly.cube.netcdf import save_cube
+    from wxfly.retrieval.demonstration import shipped_forecast
+
+    cube = shipped_forecast("late-winter.nc").isel(site=[0])
+    save_cube(cube.assign_coords(site=["<script>alert(1)</script>"]), tmp_path / "odd.nc")
+    assert "<script" not in wxfly.best(forecast_path=tmp_path / "odd.nc")._repr_html_()
+
+
+def test_a_misspelt_keyword_never_answers_another_question():
+    with pytest.raises(WxflyError, match="keyword 'hieght' is not known; did you mean 'height'"):
+        wxfly.best("Kelderness", hieght="80m")
+
+
+@pytest.mark.parametrize("sites", ["Kelderness", ["Kelderness"], []])
+def test_a_comparison_needs_two_sites(sites):
+    with pytest.raises(WxflyError, match="two sites or more"):
+        wxfly.compare(sites)
+
+
+def test_a_site_that_is_no_text_is_refused():
+    with pytest.raises(WxflyError, match="wanted a text"):
+        wxfly.best((54.3, -8.7))

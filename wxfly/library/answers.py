@@ -1,0 +1,225 @@
+"""The three answers for a program: the best hour of a day, sites compared, the best windows of a week."""
+
+from __future__ import annotations
+
+import inspect
+import logging
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar, Unpack
+
+import pandas as pd
+
+from wxfly.answer.request import Briefing, QuestionKind
+from wxfly.errors import WxflyError
+from wxfly.library.frames import hours_frame, site_names
+from wxfly.library.hours import Windows
+from wxfly.library.words import KeywordsOfDay, KeywordsOfDays, names_of, read_keywords
+
+if TYPE_CHECKING:
+    import plotly.graph_objects as go
+
+log = logging.getLogger(__name__)
+
+P = ParamSpec("P")
+R = TypeVar("R")
+
+
+@dataclass(frozen=True, repr=False)
+class Answer:
+    """The answer to a question.
+
+    Attributes
+    ----------
+    briefing : Briefing
+        Everything that was worked out: for each site its windows, conditions, margins, chance and advice.
+    units : str
+        ``metric``, ``imperial`` or ``aviation``: of text, figure and notebook view; tables are SI.
+    time_zone : str or None
+        IANA zone of text, figure and notebook view; None takes each site's own. Tables are UTC.
+    """
+
+    briefing: Briefing
+    units: str = "metric"
+    time_zone: str | None = None
+
+    @property
+    def windows(self) -> Windows:
+        """The windows, the best first; of the first site where several are compared (`windows_by_site`)."""
+        return Windows(self.briefing.answers[0].windows)
+
+    @property
+    def windows_by_site(self) -> dict[str, Windows]:
+        """The windows of each site, by its name, with its height where that tells two apart."""
+        pairs = zip(site_names(self.briefing), self.briefing.answers, strict=True)
+        return {name: Windows(answer.windows) for name, answer in pairs}
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What must be known first: an old forecast, unknown Kp, invented weather."""
+        return self.briefing.notes
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the hours as a table, one row for each site and hour; SI units and UTC.
+
+        See `wxfly.library.frames.hours_frame` for its columns.
+        """
+        return hours_frame(self.briefing)
+
+    def figure(self) -> go.Figure:
+        """Return the figure: the timeline of a day, the days of a week, or the sites side by side."""
+        from wxfly.library.figures import figure_of
+
+        return figure_of(self.briefing, units=self.units, time_zone=self.time_zone)
+
+    def text(self, width: int = 100) -> str:
+        """Return the answer as the command prints it, in lines of at most `width` columns."""
+        from wxfly.report.text.console import outgoing
+        from wxfly.report.text.terminal import render
+
+        return outgoing(render(self.briefing, units=self.units, time_zone=self.time_zone, width=width))
+
+    def __repr__(self) -> str:
+        """Return one line: the question, the sites, and the best window of each."""
+        told = [f"{name!r} {_in_short(windows)}" for name, windows in self.windows_by_site.items()]
+        notes = f"; notes: {len(self.notes)}" if self.notes else ""
+        return f"<Answer {self.briefing.question}: {', '.join(told)}{notes}>"
+
+    def _repr_html_(self) -> str:
+        """Return the view of a notebook."""
+        from wxfly.library.notebook_view import to_html
+
+        return to_html(self.briefing, units=self.units, time_zone=self.time_zone)
+
+
+def _in_short(windows: Windows) -> str:
+    """Return the best of the windows in a few words."""
+    if not windows:
+        return "no window"
+    best = windows[0]
+    unknown = f" (not known: {', '.join(best.unknown)})" if best.unknown else ""
+    return f"{best.start}Z to {best.end}Z {best.state.words}{unknown}"
+
+
+def _with_keywords(kind: QuestionKind) -> Callable[[Callable[P, R]], Callable[P, R]]:
+    """Show the keywords of a question in the signature of its function, for the help and the keys of a notebook."""
+
+    def named(function: Callable[P, R]) -> Callable[P, R]:
+        own = [p for p in inspect.signature(function).parameters.values() if p.kind is not p.VAR_KEYWORD]
+        keywords = [inspect.Parameter(n, inspect.Parameter.KEYWORD_ONLY, default=None) for n in names_of(kind)]
+        function.__signature__ = inspect.Signature([*own, *keywords])  # type: ignore[attr-defined]
+        return function
+
+    return named
+
+
+@_with_keywords("best")
+def best(site: str | None = None, **keywords: Unpack[KeywordsOfDay]) -> Answer:
+    """Return the best hour, or the best window, of a day at a site.
+
+    Parameters
+    ----------
+    site : str, optional
+        A saved name, ``LATITUDE,LONGITUDE`` or the name of a place, with ``@80m`` behind it for a height of its own;
+        by default the first saved site, or the demonstration where none is saved.
+    **keywords
+        The options of ``wxfly best``, among them ``aircraft``, ``height`` [m], ``duration`` [s], ``rules``,
+        ``reserve``, ``day``, ``distance`` [m], ``as_of``: all in `wxfly.library.words.Keywords`. A number is in SI
+        units, a text has its unit.
+
+    Returns
+    -------
+    Answer
+        With ``windows``, ``to_frame()``, ``figure()`` and ``text()``.
+
+    Raises
+    ------
+    WxflyError
+        For a misspelt keyword, with the nearest one, and for anything else that can be put right.
+
+    Examples
+    --------
+    >>> import wxfly
+    >>> answer = wxfly.best("Kelderness", height=80.0, aircraft="folding-quad-249g")
+    >>> answer.windows[0].limiting_element
+    'gust'
+    >>> answer.to_frame()["gust_margin"].max().round(2)
+    0.34
+    """
+    return _ask("best", [] if site is None else [site], keywords)
+
+
+@_with_keywords("compare")
+def compare(sites: Sequence[str], **keywords: Unpack[KeywordsOfDay]) -> Answer:
+    """Return sites compared over the same hours: which is better, when and why.
+
+    Parameters
+    ----------
+    sites : sequence of str
+        Two or more, each as in `wxfly.best`; one may come twice with two heights, ``"Kelderness@40m"``.
+    **keywords
+        As in `wxfly.best`.
+
+    Returns
+    -------
+    Answer
+        With ``windows_by_site``, ``to_frame()``, ``figure()`` and ``text()``.
+
+    Raises
+    ------
+    WxflyError
+        As in `wxfly.best`, and for fewer than two sites.
+
+    Examples
+    --------
+    >>> import wxfly
+    >>> answer = wxfly.compare(["Kelderness", "Whistlebrush@100m"], aircraft="cine-hexacopter")
+    >>> list(answer.windows_by_site)
+    ['Kelderness 60 m', 'Whistlebrush 100 m']
+    """
+    places = [] if isinstance(sites, str) else list(sites)
+    if len(places) < 2:
+        raise WxflyError("compare needs a list of two sites or more; one may come twice, such as 'Kelderness@40m'")
+    return _ask("compare", places, keywords)
+
+
+@_with_keywords("week")
+def week(site: str | None = None, **keywords: Unpack[KeywordsOfDays]) -> Answer:
+    """Return the best windows of the coming days at a site.
+
+    Parameters
+    ----------
+    site : str, optional
+        As in `wxfly.best`.
+    **keywords
+        As in `wxfly.best`, with ``days`` (1 to 16, from today on) instead of ``day``.
+
+    Returns
+    -------
+    Answer
+        With ``windows``, ``to_frame()``, ``figure()`` and ``text()``.
+
+    Raises
+    ------
+    WxflyError
+        As in `wxfly.best`.
+
+    Examples
+    --------
+    >>> import wxfly
+    >>> answer = wxfly.week("Kelderness", duration="2h", days=5)
+    >>> answer.windows.to_frame()["limiting_element"].tolist()[:2]
+    ['gust', 'gust']
+    """
+    return _ask("week", [] if site is None else [site], keywords)
+
+
+def _ask(kind: QuestionKind, places: Sequence[str], keywords: Mapping[str, Any]) -> Answer:
+    words = read_keywords(kind, keywords)
+    for place in places:
+        if not isinstance(place, str):
+            raise WxflyError(f"a site of {place!r:.80} is not understood; wanted a text, such as 'Kelderness'")
+    from wxfly.question.ask import ask
+
+    asked = ask(kind, places, words, on_progress=log.info)
+    return Answer(asked.briefing, asked.units, asked.time_zone)

@@ -1,0 +1,47 @@
+"""The figure of an answer: the timeline of a day, the days of a week, or the sites side by side."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from wxfly.answer.request import Briefing
+from wxfly.errors import WxflyError
+from wxfly.report.charts.overview import sites_overview, week_overview
+from wxfly.report.charts.timeline import hours_shown, timelines
+from wxfly.report.text import sentences, summary
+
+if TYPE_CHECKING:
+    import plotly.graph_objects as go
+
+
+def figure_of(briefing: Briefing, *, units: str, time_zone: str | None) -> go.Figure:
+    """Return the figure of a briefing, as its page has it.
+
+    Parameters
+    ----------
+    briefing : Briefing
+        What was answered.
+    units : str
+        Key of `wxfly.units.SYSTEMS`.
+    time_zone : str or None
+        IANA zone of the time axis; None takes each site's own.
+
+    Raises
+    ------
+    WxflyError
+        Where the sites compared have no hour in common.
+    """
+    import plotly.graph_objects as go  # half a second, which only those wait who want a figure
+
+    readers = [sentences.reader_for(answer, units=units, time_zone=time_zone) for answer in briefing.answers]
+    answer, reader = briefing.answers[0], readers[0]
+    if briefing.question == "compare":
+        if not summary.compared_hours(briefing):
+            raise WxflyError("the sites have no hour in common, so there is no figure; give another day")
+        drawn = sites_overview(briefing, readers, sentences.labels(briefing, units), tall=False)
+    elif briefing.question == "week":
+        drawn = week_overview(answer, reader, tall=False)
+    else:
+        drawn = timelines(answer, reader, *hours_shown(answer, answer.start, answer.end))["wide"]
+    # The page draws without a template; the library's own would colour what is left plain.
+    return go.Figure(data=drawn["data"], layout=drawn["layout"] | {"template": "none"})
