@@ -160,6 +160,5 @@ def check_height(height: float, limits: Limits) -> None:
         )
     if is_above_ceiling(height, limits):
         raise WxflyError(
-            f"a flight height of {height:g} m is above the ceiling of {limits.height_ceiling:g} m; "
-            "give a lower height"
+            f"a flight height of {height:g} m is above the ceiling of {limits.height_ceiling:g} m; give a lower height"
         )
