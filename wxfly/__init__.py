@@ -15,9 +15,11 @@ The advice is not permission: local rules, the maker's manual and your own judge
 from __future__ import annotations
 
 from importlib import import_module
-from typing import TYPE_CHECKING, Any
 
+TYPE_CHECKING = False  # as `typing` has it, which takes longer to import than all the rest
 if TYPE_CHECKING:
+    from typing import Any
+
     from wxfly.library.answers import best, compare, week
     from wxfly.library.forecasts import get_forecast, read_forecast
     from wxfly.library.hours import assess, conditions, find_windows

@@ -247,7 +247,7 @@ _COORDINATE_ROWS = (
         "surface_altitude", "m", "surface_altitude", "ground above mean sea level",
         NUMBERS, (_BY_ITSELF, ("site",), ("latitude", "longitude")),
     ),
-    Coordinate("site", None, None, "name of the site", NAMES, (("site",),)),
+    Coordinate("site", None, None, "name of the site", NAMES, (_BY_ITSELF, ("site",))),
     Coordinate("time_zone", None, None, "IANA time zone", NAMES, (_BY_ITSELF, ("site",))),
     Coordinate(ENSEMBLE, "1", "realization", "member of the ensemble, 0 the control", NUMBERS, ((ENSEMBLE,),)),
     Coordinate(
