@@ -82,6 +82,8 @@ def test_a_figure_is_plotly_s(answer):
     figure = answer.figure()
     assert isinstance(figure, go.Figure)
     assert len(figure.data) > 0
+    assert "Kelderness" in figure.layout.title.text
+    assert "invented" in figure.layout.title.text
 
 
 def test_the_short_view_is_one_line_and_the_notebook_s_has_the_cautions(answer):

@@ -6,16 +6,21 @@ from typing import TYPE_CHECKING
 
 from wxfly.answer.request import Briefing
 from wxfly.errors import WxflyError
+from wxfly.report.charts.hours import Figure, escaped
 from wxfly.report.charts.overview import sites_overview, week_overview
 from wxfly.report.charts.timeline import hours_shown, timelines
-from wxfly.report.text import sentences, summary
+from wxfly.report.text import phrases, sentences, summary
+from wxfly.report.text.console import wrap
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
 
+_COLUMNS = 100  # of a line above the figure
+_LINE = 18  # its height [pixel]
+
 
 def figure_of(briefing: Briefing, *, units: str, time_zone: str | None) -> go.Figure:
-    """Return the figure of a briefing, as its page has it.
+    """Return the figure of a briefing, as its page has it, below what must be known first.
 
     Parameters
     ----------
@@ -34,14 +39,31 @@ def figure_of(briefing: Briefing, *, units: str, time_zone: str | None) -> go.Fi
     import plotly.graph_objects as go  # half a second, which only those wait who want a figure
 
     readers = [sentences.reader_for(answer, units=units, time_zone=time_zone) for answer in briefing.answers]
+    names = sentences.labels(briefing, units)
     answer, reader = briefing.answers[0], readers[0]
     if briefing.question == "compare":
         if not summary.compared_hours(briefing):
             raise WxflyError("the sites have no hour in common, so there is no figure; give another day")
-        drawn = sites_overview(briefing, readers, sentences.labels(briefing, units), tall=False)
+        drawn = sites_overview(briefing, readers, names, tall=False)
     elif briefing.question == "week":
         drawn = week_overview(answer, reader, tall=False)
     else:
         drawn = timelines(answer, reader, *hours_shown(answer, answer.start, answer.end))["wide"]
+    lines = wrap(phrases.listed(names), _COLUMNS)
+    for note in (*sentences.first_notes(briefing), *(text for _, text in summary.not_known_lines(briefing, names))):
+        lines += wrap(note, _COLUMNS)
+    return go.Figure(data=drawn["data"], layout=_titled(drawn["layout"], lines))
+
+
+def _titled(layout: Figure, lines: list[str]) -> Figure:
+    """Return the layout with lines above the figure: a picture that is passed on keeps what must be known first."""
+    room = _LINE * (len(lines) + 1)
+    title = {
+        "text": "<br>".join(map(escaped, lines)), "font": {"size": 13}, "x": 0.01, "xanchor": "left",
+        "y": 1, "yref": "container", "yanchor": "top", "pad": {"t": _LINE},
+    }  # fmt: skip
     # The page draws without a template; the library's own would colour what is left plain.
-    return go.Figure(data=drawn["data"], layout=drawn["layout"] | {"template": "none"})
+    return layout | {
+        "template": "none", "title": title, "height": layout["height"] + room,
+        "margin": layout["margin"] | {"t": layout["margin"]["t"] + room},
+    }  # fmt: skip
