@@ -54,7 +54,7 @@ def make_cube(scenario: Scenario) -> xr.Dataset:
 
 
 def kp_of_hours(times: Any, scenario: Scenario) -> Array:
-    """Give Kp for each hour: the three-hourly forecast, then the largest value of each day."""
+    """Return Kp for each hour: the three-hourly forecast, then the largest value of each day."""
     start = times[0].astype("datetime64[D]").astype(times.dtype)
     hour = ((times - start) / np.timedelta64(1, "h")).astype(int)
     forecast = np.array(scenario.kp)

@@ -98,12 +98,12 @@ class Rain:
 
 
 def saturation_vapour_pressure(celsius: Array) -> Array:
-    """Give the saturation vapour pressure over water [hPa] (Magnus, WMO-No. 8)."""
+    """Return the saturation vapour pressure over water [hPa] (Magnus, WMO-No. 8)."""
     return 6.112 * np.exp(17.62 * celsius / (243.12 + celsius))
 
 
 def dew_point_over_dew_or_frost(celsius: float) -> float:
-    """Give the dew point [degC] to which a cold ground dries the air above it: dew, or frost below 0 degC."""
+    """Return the dew point [degC] to which a cold ground dries the air above it: dew, or frost below 0 degC."""
     if celsius > 0:
         return celsius - 0.5
     over_ice = 0.98 * 6.112 * np.exp(22.46 * celsius / (272.62 + celsius))
@@ -112,7 +112,7 @@ def dew_point_over_dew_or_frost(celsius: float) -> float:
 
 
 def sine_of_sun(times: npt.NDArray[np.datetime64], latitude: float, longitude: float) -> Array:
-    """Give the sine of the sun's elevation, to about half a degree."""
+    """Return the sine of the sun's elevation, to about half a degree."""
     start_of_year = times.astype("datetime64[Y]").astype(times.dtype)
     day = (times - start_of_year) / np.timedelta64(1, "D")
     angle = 2 * np.pi * (day - 81) / 365.25
@@ -131,7 +131,7 @@ def smooth(values: Array, hours: float) -> Array:
 
 
 def wander(random: np.random.Generator, count: int, memory: float) -> Array:
-    """Give noise of variance 1 that remembers itself for about so many hours."""
+    """Return noise of variance 1 that remembers itself for about so many hours."""
     keep = np.exp(-1 / memory)
     shock = random.standard_normal(count) * np.sqrt(1 - keep**2)
     values = np.zeros(count)
@@ -212,7 +212,7 @@ def make_weather(
 
 
 def _rain(spells: tuple[Rain, ...], count: int, random: np.random.Generator) -> dict[str, Array]:
-    """Give the amount of each hour [mm], the kind as index of `KINDS`, and the chance of rain."""
+    """Return the amount of each hour [mm], the kind as index of `KINDS`, and the chance of rain."""
     hours = np.arange(count, dtype=float)
     amount, kind, chance = np.zeros(count), np.full(count, -1), np.full(count, 0.02)
     for spell in (s for s in spells if s.kind != "fog"):
@@ -305,7 +305,7 @@ def _wind(
     large: dict[str, Array], rain: dict[str, Array], near: dict[str, Array], ground: Ground,
     random: np.random.Generator, count: int,
 ) -> dict[str, Array]:  # fmt: skip
-    """Give wind and direction at the heights, and the gust at 10 m."""
+    """Return wind and direction at the heights, and the gust at 10 m."""
     aloft = np.hypot(large["eastward"], large["northward"])
     towards = np.degrees(np.arctan2(-large["eastward"], -large["northward"]))
     friction, stable = near["friction"], near["stable"]
@@ -355,7 +355,7 @@ def _psi(ratio: Array) -> Array:
 
 
 def _air(large: dict[str, Array], near: dict[str, Array], ground: Ground) -> dict[str, Array]:
-    """Give temperature, humidity and pressure."""
+    """Return temperature, humidity and pressure."""
     celsius = np.round(large["temperature"] + near["anomaly"], 1)
     dew_point = np.minimum(large["dew_point"] - near["drying"], celsius - 0.1)
     dew_point = np.round(np.where(near["fog"] > 0.3, celsius, dew_point), 1)
@@ -388,7 +388,7 @@ def _sky(
     large: dict[str, Array], rain: dict[str, Array], near: dict[str, Array], weather: dict[str, Array],
     sun: Array, ground: Ground, random: np.random.Generator, count: int,
 ) -> dict[str, Array]:  # fmt: skip
-    """Give cloud, visibility, the weather code, instability and the boundary layer."""
+    """Return cloud, visibility, the weather code, instability and the boundary layer."""
     celsius = weather["air_temperature"] - ZERO_CELSIUS
     spread = celsius - (weather["dew_point_temperature"] - ZERO_CELSIUS)
     fog = near["fog"]
@@ -439,7 +439,7 @@ def _sky(
 
 
 def _code(amount: Array, kind: Array, snow: npt.NDArray[np.bool_], celsius: Array, total: Array, sight: Array) -> Array:
-    """Give the present weather as WMO code 4677 writes it."""
+    """Return the present weather as WMO code 4677 writes it."""
     wet = amount > 0
     slight, moderate = amount < 2.5, amount < 10
     names = {name: (kind == i) & wet for i, name in enumerate(KINDS)}

@@ -26,7 +26,7 @@ NOTE = "<!-- Written by docs/generate_reference.py; change the code, not this pa
 
 
 def commands(group: click.Group, path: str) -> list[tuple[str, click.Command, click.Context]]:
-    """Give every command below a group, with its full name."""
+    """Return every command below a group, with its full name."""
     found: list[tuple[str, click.Command, click.Context]] = []
     context = click.Context(group, info_name=path, **main.context_settings)
     for name in group.list_commands(context):
@@ -40,7 +40,7 @@ def commands(group: click.Group, path: str) -> list[tuple[str, click.Command, cl
 
 
 def command_line() -> str:
-    """Give the page of the command line."""
+    """Return the page of the command line."""
     parts = [NOTE, "# Command line\n"]
     # With the program's own settings: click keeps the help option of whoever asks for it first.
     context = click.Context(main, info_name="wxfly", **main.context_settings)
@@ -56,7 +56,7 @@ def command_line() -> str:
 
 
 def elements() -> str:
-    """Give the page of the elements."""
+    """Return the page of the elements."""
     rows = ["| element | how demand and limit compare | SI unit | by default |", "| --- | --- | --- | --- |"]
     words = {
         "at_most": "demand at most the limit",
@@ -76,7 +76,7 @@ def elements() -> str:
 
 
 def aircraft() -> str:
-    """Give the page of the aircraft classes."""
+    """Return the page of the aircraft classes."""
     parts = [NOTE, "# Aircraft classes\n", "Figures are typical of the class; your maker's manual prevails.\n"]
     for one in load_aircraft().values():
         parts.append(f"## {one.name}\n\n{one.title}\n")
@@ -88,7 +88,7 @@ def aircraft() -> str:
 
 
 def forecast_variables() -> str:
-    """Give the page of the forecast cube's variables."""
+    """Return the page of the forecast cube's variables."""
     rows = ["| variable | unit | CF standard name | a stamp speaks for | heights |", "| --- | --- | --- | --- | --- |"]
     for row in VARIABLES.values():
         begin, end = row.covers_hours
@@ -99,7 +99,7 @@ def forecast_variables() -> str:
 
 
 def settings() -> str:
-    """Give the page of the settings."""
+    """Return the page of the settings."""
     default = Settings()
     file = [
         ("model", f'"{default.model}"', "the model that is asked unless --model says otherwise"),

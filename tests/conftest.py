@@ -48,13 +48,13 @@ def nobody_is_asked():
 
 @pytest.fixture(scope="session")
 def every_folder(tmp_path_factory):
-    """Give the folder in which each test has one of its own, and the numbers of those."""
+    """Return the folder in which each test has one of its own, and the numbers of those."""
     return tmp_path_factory.mktemp("wxfly"), count()
 
 
 @pytest.fixture(autouse=True)
 def own_folders(every_folder, monkeypatch):
-    """Give each test a cache and a configuration of its own."""
+    """Return each test a cache and a configuration of its own."""
     folder = every_folder[0] / str(next(every_folder[1]))
     folder.mkdir()
     monkeypatch.setenv("WXFLY_CACHE", str(folder / "cache"))

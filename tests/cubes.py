@@ -60,12 +60,12 @@ def quiet_cube(hours=25, **covers):
 
 
 def without(cube, *names):
-    """Give the cube of a source that does not carry some variables at all: they are not lost."""
+    """Return the cube of a source that does not carry some variables at all: they are not lost."""
     return mark_carried(cube.drop_vars(names).assign_attrs(carried=""))
 
 
 def beginning(cube, start):
-    """Give a cube that begins at another time, with the bounds of its values."""
+    """Return a cube that begins at another time, with the bounds of its values."""
     by = np.datetime64(start, "ns") - cube["time"].values[0]
     stamps = [n for n, c in cube.coords.items() if c.dtype.kind == "M" and "time" in c.dims]
     return cube.assign_coords({n: (cube[n].dims, cube[n].values + by, cube[n].attrs) for n in stamps})

@@ -25,7 +25,7 @@ NAMES = sorted(READERS)
 
 
 def feed(data: bytes) -> None:
-    """Give a body to the parser that its first byte names."""
+    """Return a body to the parser that its first byte names."""
     if data:
         ours_only(READERS[NAMES[data[0] % len(NAMES)]], data[1:])
 

@@ -107,7 +107,7 @@ def _unit(key):
 
 
 def load_base(name):
-    """Give a base by its name, as the file has it; Berlin's is real."""
+    """Return a base by its name, as the file has it; Berlin's is real."""
     path = BERLIN if name == "berlin" else HERE / "recorded" / f"SYNTHETIC_mutation_{name}.json"
     return json.loads(path.read_text(encoding="utf-8"))
 
@@ -353,7 +353,7 @@ def make_ensemble(calm=30, stormy=10, *, hours=36, hours_lost=None):
 
 
 def judge_members(document=None, **how):
-    """Give the chance of a window of six hours, and of every hour, by members."""
+    """Return the chance of a window of six hours, and of every hour, by members."""
     from wxfly.sources.open_meteo.ensemble import parse_ensemble
 
     document = make_ensemble(**how) if document is None else document

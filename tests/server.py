@@ -132,7 +132,7 @@ class WeatherServer:
         self._thread.join()
 
     def environment(self) -> dict[str, str]:
-        """Give the variables that turn wxfly to this server."""
+        """Return the variables that turn wxfly to this server."""
         return {
             "WXFLY_FORECAST_URL": f"{self.address}/v1/forecast",
             "WXFLY_ENSEMBLE_URL": f"{self.address}/v1/ensemble",
@@ -148,11 +148,11 @@ class WeatherServer:
         }
 
     def asked(self, service: str) -> list[Asked]:
-        """Give the requests of one service."""
+        """Return the requests of one service."""
         return [a for a in self.log if a.service == service]
 
     def body_of(self, service: str) -> bytes:
-        """Give what a service without parameters would answer now."""
+        """Return what a service without parameters would answer now."""
         return {"kp": _kp, "outlook": _outlook}[service](self, "", {}, {})[2]
 
     def moment(self) -> datetime:
@@ -365,7 +365,7 @@ def _previous_runs(weather: WeatherServer, path: str, query: dict, headers: dict
 
 
 def _single(value: float) -> float:
-    """Give a number as single precision prints it."""
+    """Return a number as single precision prints it."""
     import struct
 
     return struct.unpack("f", struct.pack("f", value))[0]
@@ -426,7 +426,7 @@ def _column(
     factor: float,
     unit: str,
 ) -> tuple:
-    """Give the values of consecutive hours; many tests ask for the same."""
+    """Return the values of consecutive hours; many tests ask for the same."""
     return tuple(
         _round(_weather(name, key, height, first + 3600 * h, seed, latitude) * factor, unit) for h in range(hours)
     )
@@ -438,7 +438,7 @@ def _round(value: float, unit: str) -> float | int:
 
 
 def _humidity(temperature: float, dew_point: float) -> float:
-    """Give the relative humidity of air [%], by the Magnus form: the columns of the invented weather agree."""
+    """Return the relative humidity of air [%], by the Magnus form: the columns of the invented weather agree."""
     pressure = [math.exp(17.62 * t / (243.12 + t)) for t in (dew_point, temperature)]
     return 100 * pressure[0] / pressure[1]
 

@@ -15,7 +15,7 @@ ROOT = Path(__file__).resolve().parents[1]
 
 
 def command():
-    """Give the installed ``wxfly``, or the same entry point when the tests run from a checkout alone."""
+    """Return the installed ``wxfly``, or the same entry point when the tests run from a checkout alone."""
     installed = Path(sys.executable).with_name("wxfly")
     if installed.is_file():
         return [str(installed)]

@@ -85,7 +85,7 @@ CUBES = {
 
 @pytest.fixture(scope="module", params=CUBES)
 def written(request, tmp_path_factory):
-    """Give a cube and the file of it."""
+    """Return a cube and the file of it."""
     cube = CUBES[request.param]()
     path = tmp_path_factory.mktemp("cube") / "a.nc"
     save_cube(cube, path)

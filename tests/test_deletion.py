@@ -63,7 +63,7 @@ def open_cube(name, position):
 
 
 def deletions(cube):
-    """Give what is taken away: a word for it, and the cube without it."""
+    """Return what is taken away: a word for it, and the cube without it."""
     for name in map(str, cube.data_vars):
         yield f"{name}, left out", cube.drop_vars(name)
         first = 30 + 13 * len(name) % 100  # another stretch for each, by day and by night

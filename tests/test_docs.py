@@ -113,7 +113,7 @@ SET_UP = ("python3 -m venv", ".venv/bin/", "python docs/", "pip ")
 
 @pytest.fixture(scope="module")
 def place(tmp_path_factory):
-    """Give a folder and an environment in which the documentation's commands run, without the network."""
+    """Return a folder and an environment in which the documentation's commands run, without the network."""
     folder = tmp_path_factory.mktemp("docs")
     weather = WeatherServer()
     environment = os.environ | weather.environment()

@@ -25,7 +25,7 @@ pytestmark = pytest.mark.skipif(not REPLY.is_file(), reason="the measured reply 
 
 
 def read(hour):
-    """Give one stamp of the reply in SI."""
+    """Return one stamp of the reply in SI."""
     hourly = json.loads(REPLY.read_text())["hourly"]
     one = {key: values[hour] for key, values in hourly.items()}
     for key in one:

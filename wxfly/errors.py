@@ -18,7 +18,7 @@ class DamagedError(WxflyError):
 
 
 def shortened(text: str, most: int = 240) -> str:
-    """Give the beginning of what is too long to be read."""
+    """Return the beginning of what is too long to be read."""
     return text if len(text) <= most else f"{text[:most]}…"
 
 

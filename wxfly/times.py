@@ -43,10 +43,10 @@ def read_moment(text: str | None) -> np.datetime64 | None:
 
 
 def utc_now() -> datetime:
-    """Give the present moment."""
+    """Return the present moment."""
     return datetime.now(UTC)
 
 
 def as_moment(moment: datetime) -> np.datetime64:
-    """Give a moment as numpy writes it, UTC [s]."""
+    """Return a moment as numpy writes it, UTC [s]."""
     return np.datetime64(moment.astimezone(UTC).replace(tzinfo=None), "s")

@@ -25,7 +25,7 @@ def spans(survey):
 
 
 def broken(*hours, value=30.0):
-    """Give a quiet day with gusts over the limit in hours of UTC."""
+    """Return a quiet day with gusts over the limit in hours of UTC."""
     cube = quiet_cube(36)
     for hour in hours:
         cube = with_values(cube, "wind_speed_of_gust", value, hour + 1, hour + 1)

@@ -35,7 +35,7 @@ def test_stamps_that_speak_for_an_hour(covers, stamps):
 
 
 def outside_hours(cube):
-    """Give the hours of the day that are outside, as numbers."""
+    """Return the hours of the day that are outside, as numbers."""
     hours = assess(derive(cube, height=60.0), LIMITS)
     state = hours["state"].values[6:18]  # broad daylight
     return {int(h) for h in np.flatnonzero(state == State.OUTSIDE) + 6}
@@ -211,7 +211,7 @@ def test_surface_pressure_from_sea_level_where_the_source_has_none():
 
 
 def reduced_pressure(ground, temperature):
-    """Give a cube that has pressure at sea level only."""
+    """Return a cube that has pressure at sea level only."""
     cube = quiet_cube().drop_vars("surface_air_pressure").assign_coords(surface_altitude=ground)
     cube["air_temperature"][:], cube["air_temperature_aloft"][:] = temperature, temperature
     cube["air_pressure_at_mean_sea_level"][:] = 101_500.0

@@ -16,7 +16,7 @@ RUNS = int(sys.argv[1]) if len(sys.argv) > 1 else 7
 
 
 def commands(folder: Path) -> dict[str, list[str]]:
-    """Give what is timed, the yardstick first."""
+    """Return what is timed, the yardstick first."""
     # The installed command where there is one: a checkout may have no compiled modules, which an installation has.
     installed = Path(sys.executable).with_name("wxfly")
     wxfly = [str(installed)] if installed.is_file() else [sys.executable, "-m", "wxfly"]

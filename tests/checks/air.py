@@ -140,7 +140,7 @@ def _(row: Row) -> float:
 
 
 def _feet(row: Row, key: str) -> float:
-    """Give the factor for an altitude that is in feet although the unit is not written."""
+    """Return the factor for an altitude that is in feet although the unit is not written."""
     return 1.0 if row.get(key)[1] in ("ft", "m", "km") else FT
 
 
@@ -183,7 +183,7 @@ def _(row: Row) -> tuple[float, float, float]:
 
 
 def _geopotential(row: Row) -> float:
-    """Give the geopotential altitude; a geometric one is converted as ISO 2533 does."""
+    """Return the geopotential altitude; a geometric one is converted as ISO 2533 does."""
     h = row.length("h", "isah", "z", "altitude")
     if "geometric" in row.inputs.lower():
         radius = 6_356_766.0

@@ -23,7 +23,7 @@ def _standard_density(row: Row) -> float:
 
 
 def _small_quad(row: Row) -> tuple[float, float, float]:
-    """Give thrust, disc area and density; a row that says 'same' means the quad of the row before it."""
+    """Return thrust, disc area and density; a row that says 'same' means the quad of the row before it."""
     mass = row.number("m", "mass", default=0.9)
     area = float(rotor.disc_area(row.number("d", "diameter", default=0.2388), row.number("n", default=4.0)))
     return mass * row.number("g", default=G), area, row.number("rho", default=1.225)

@@ -50,7 +50,7 @@ class Row:
     source_kind: str
 
     def pairs(self) -> dict[str, tuple[float, str]]:
-        """Give what is written as key = number unit, keys in lower case."""
+        """Return what is written as key = number unit, keys in lower case."""
         found: dict[str, tuple[float, str]] = {}
         for match in _PAIR.finditer(self.inputs):
             key = re.sub(r"\s+", "", match["key"]).lower()
@@ -58,7 +58,7 @@ class Row:
         return found
 
     def get(self, *keys: str, default: float | None = None) -> tuple[float, str]:
-        """Give number and unit of the first of several spellings of a key."""
+        """Return number and unit of the first of several spellings of a key."""
         pairs = self.pairs()
         for key in keys:
             if key.lower() in pairs:
@@ -68,7 +68,7 @@ class Row:
         raise NotCoveredError(f"inputs not understood: none of {', '.join(keys)} in '{self.inputs}'")
 
     def number(self, *keys: str, default: float | None = None) -> float:
-        """Give the bare number of a key; where the inputs are a single number, that one."""
+        """Return the bare number of a key; where the inputs are a single number, that one."""
         try:
             return self.get(*keys, default=default)[0]
         except NotCoveredError:
@@ -91,7 +91,7 @@ class Row:
             raise
 
     def temperature(self, *keys: str) -> float:
-        """Give a temperature [K]; without a unit it is K from 150 on, else degC."""
+        """Return a temperature [K]; without a unit it is K from 150 on, else degC."""
         value, unit = self._with_unit(keys or ("t", "temperature"), r"K|C|degC|°C|F|degF|°F")
         unit = unit.lstrip("°").removeprefix("deg")
         if unit == "F":
@@ -99,7 +99,7 @@ class Row:
         return value if unit == "K" or (unit != "C" and value > 150) else value + 273.15
 
     def pressure(self, *keys: str) -> float:
-        """Give a pressure [Pa]; without a unit it is inHg below 40, hPa below 2000."""
+        """Return a pressure [Pa]; without a unit it is inHg below 40, hPa below 2000."""
         value, unit = self._with_unit(keys or ("p", "ps", "pressure"), "hPa|kPa|Pa|mbar|mb|inHg")
         factor = {"Pa": 1.0, "hPa": 100.0, "mbar": 100.0, "mb": 100.0, "kPa": 1000.0, "inHg": 3386.389}
         if unit in factor:
@@ -107,23 +107,23 @@ class Row:
         return value * (3386.389 if value < 40 else 100.0 if value < 2000 else 1.0)
 
     def humidity(self, *keys: str) -> float:
-        """Give a relative humidity [1]; per cent where it says so or is above 1.5."""
+        """Return a relative humidity [1]; per cent where it says so or is above 1.5."""
         value, unit = self._with_unit(keys or ("rh", "rhw", "humidity"), "%")
         return value / 100 if unit == "%" or value > 1.5 else value
 
     def speed(self, *keys: str) -> float:
-        """Give a speed [m s-1]."""
+        """Return a speed [m s-1]."""
         value, unit = self.get(*keys)
         factor = {"km/h": 1 / 3.6, "kt": 0.514444, "kn": 0.514444, "mph": 0.44704}
         return value * factor.get(unit, 1.0)
 
     def length(self, *keys: str) -> float:
-        """Give a length [m]."""
+        """Return a length [m]."""
         value, unit = self._with_unit(keys, "m|km|ft")
         return value * {"km": 1000.0, "ft": 0.3048}.get(unit, 1.0)
 
     def word(self, *keys: str) -> str:
-        """Give what stands behind a key as it is written."""
+        """Return what stands behind a key as it is written."""
         for key in keys:
             match = re.search(rf"(?<![A-Za-z]){re.escape(key)}\s*[=:]\s*([^;,|]+)", self.inputs, re.IGNORECASE)
             if match:
@@ -131,7 +131,7 @@ class Row:
         raise NotCoveredError(f"inputs not understood: none of {', '.join(keys)} in '{self.inputs}'")
 
     def place(self) -> tuple[float, float]:
-        """Give latitude and longitude [degree], written as a pair, with letters, by key, or as a known town."""
+        """Return latitude and longitude [degree], written as a pair, with letters, by key, or as a known town."""
         text = self.inputs
         pairs = self.pairs()
         for lat_key, lon_key in (("lat", "lon"), ("latitude", "longitude")):
@@ -186,7 +186,7 @@ def check(quantity: str, *, tolerance: float | None = None, relative: bool = Fal
 
 
 def expected_numbers(text: str) -> list[float]:
-    """Give the numbers that a row expects: one, or several parted by a bar."""
+    """Return the numbers that a row expects: one, or several parted by a bar."""
     parts = text.split("|")
     found = [re.search(_NUMBER, part) for part in parts]
     if any(f is None for f in found):
@@ -195,7 +195,7 @@ def expected_numbers(text: str) -> list[float]:
 
 
 def tolerances(text: str, expected: list[float]) -> list[float] | None:
-    """Give how far each number may be off; None where the row does not say."""
+    """Return how far each number may be off; None where the row does not say."""
     if text.strip().lower() in ("n/a", ""):
         return None
     parts = [p for p in text.split("|") if p.strip()]
@@ -216,7 +216,7 @@ def tolerances(text: str, expected: list[float]) -> list[float] | None:
 
 
 def last_digit(text: str) -> float:
-    """Give half a unit of the last digit that a number is printed to; whole numbers are taken as they are."""
+    """Return half a unit of the last digit that a number is printed to; whole numbers are taken as they are."""
     match = re.search(r"\d*\.(\d+)(?:[eE]([-+]?\d+))?", text)
     if not match:
         return 0.0

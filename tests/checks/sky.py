@@ -91,7 +91,7 @@ def _(row: Row) -> float:
 
 
 def _bounds(text: str) -> list[float]:
-    """Give numbers inside the range that a class covers."""
+    """Return numbers inside the range that a class covers."""
     numbers = [to_number(n) for n in re.findall(r"\d+(?:\.\d+)?", text)]
     if text.strip().startswith("<"):
         return [numbers[0] * 0.5, numbers[0] - 1e-6]

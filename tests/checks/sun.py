@@ -95,7 +95,7 @@ def _(row: Row) -> tuple[float, float]:
 
 
 def _worked_example(row: Row) -> tuple[float, float]:
-    """Give apparent zenith and azimuth of the worked example, with refraction by its own formula."""
+    """Return apparent zenith and azimuth of the worked example, with refraction by its own formula."""
     elevation, azimuth = sun.sun_position(*row.place(), _moment(row))
     pressure, temperature = row.pressure("p", "pressure"), 11.0
     lifted = (

@@ -16,7 +16,7 @@ COVER = Path(__file__).resolve().parents[2] / "wxfly" / "data" / "surface_cover.
 
 
 def ours(module: str, name: str) -> Callable[..., Any]:
-    """Give a public name of wxfly.physics; the row is not covered while there is none."""
+    """Return a public name of wxfly.physics; the row is not covered while there is none."""
     try:
         return getattr(importlib.import_module(f"wxfly.physics.{module}"), name)
     except (ImportError, AttributeError):
@@ -24,7 +24,7 @@ def ours(module: str, name: str) -> Callable[..., Any]:
 
 
 def _reference(row: Row) -> tuple[float, float]:
-    """Give speed and height of the wind that is carried; 10 m where the row writes U10."""
+    """Return speed and height of the wind that is carried; 10 m where the row writes U10."""
     speed = row.number("u10", "uref", "u")
     return speed, row.number("z_ref", "zr", "zref", default=10.0)
 

@@ -26,7 +26,7 @@ has_limits = pytest.mark.skipif(os.name != "posix", reason="this system limits n
 
 @pytest.fixture(scope="module")
 def whole(tmp_path_factory):
-    """Give a sound file, which a test copies before it changes it."""
+    """Return a sound file, which a test copies before it changes it."""
     path = tmp_path_factory.mktemp("whole") / "a.nc"
     cube = quiet_cube(hours=30).expand_dims(site=np.array(["Kèl der/ness <b>"], dtype=object), axis=1)
     places = {name: ("site", [cube[name].item()]) for name in ("latitude", "longitude", "surface_altitude")}

@@ -18,7 +18,7 @@ from wxfly.errors import DamagedError, WxflyError
 
 @pytest.fixture
 def cube():
-    """Give a cube of few variables: each takes its time in a file."""
+    """Return a cube of few variables: each takes its time in a file."""
     return quiet_cube()[["wind_speed", "wind_speed_of_gust", "visibility_in_air", "kp_index"]]
 
 

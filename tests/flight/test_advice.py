@@ -22,7 +22,7 @@ def stretch(first=10, last=12, height=60.0, **changed):
 
 
 def advise(hours, aircraft, **more):
-    """Give the advice for whole hours."""
+    """Return the advice for whole hours."""
     start, end = hours["time"].values[0], hours["time"].values[-1] + np.timedelta64(1, "h")
     return advice.advise(hours, aircraft, start, end, **more)
 

@@ -32,7 +32,7 @@ def cube_with(wind=(2.0, 3.0, 3.3), gust=4.0) -> xr.Dataset:
 
 
 def judged(cube: xr.Dataset, mean: float, gust: float | None) -> tuple[Correction, HandRule, xr.Dataset]:
-    """Give what a verdict is made of, for a flight of an hour from noon on."""
+    """Return what a verdict is made of, for a flight of an hour from noon on."""
     hand, flight = (derive(cube, height=h, start=NOON) for h in (2.0, 60.0))
     correction = weigh(Reading(NOON, 2.0, mean, gust), hand, flight, roughness_length=OPEN)
     now = {"time": slice(0, 1)}

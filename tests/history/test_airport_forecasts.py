@@ -32,7 +32,7 @@ def aerodrome(*groups, issued="2026-06-10 11:30:00", **changes):
 
 
 def marks(*groups, cube=None, mark="is_large"):
-    """Give the hours after noon at which each quantity is marked."""
+    """Return the hours after noon at which each quantity is marked."""
     found = {}
     for hour in compare_hours(aerodrome(*groups), quiet_cube() if cube is None else cube, NOON):
         for one in hour.expected:

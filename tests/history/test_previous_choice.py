@@ -23,7 +23,7 @@ EARLIER = PROVENANCE | {"run": PROVENANCE["run"] - np.timedelta64(6, "h")}
 
 
 def with_gusts(**by_hour):
-    """Give a day in which the gust is 9.9 m/s but in hours of UTC such as ``h09=5.0``."""
+    """Return a day in which the gust is 9.9 m/s but in hours of UTC such as ``h09=5.0``."""
     cube = with_values(quiet_cube(36), "wind_speed_of_gust", 9.9)
     for name, gust in by_hour.items():
         cube = with_values(cube, "wind_speed_of_gust", gust, int(name[1:]) + 1, int(name[1:]) + 1)

@@ -377,3 +377,16 @@ def test_without_a_run_the_lead_is_counted_from_the_first_hour_of_the_forecast_n
     assert run_of({"run": none, "retrieved": first + little, "first_hour": first}) == first + little
     assert run_of({"run": first - little, "retrieved": first + little, "first_hour": first}) == first - little
     assert np.isnat(run_of({"run": none, "retrieved": none}))
+
+
+@pytest.mark.parametrize("gust", [12.5, 20.0, 60.0])
+def test_a_storm_in_some_members_makes_no_other_hour_surer(gust):
+    calm = members_cube(20, hours=36, spread=0.3)
+    stormy = calm.copy(deep=True)
+    dims = stormy["wind_speed_of_gust"].dims
+    at = tuple(slice(12, 16) if d == "time" else slice(0, 5) if d == "realization" else slice(None) for d in dims)
+    stormy["wind_speed_of_gust"].values[at] = gust
+    light = limits_for(find_aircraft("folding-quad-249g", None))
+    before, after = (hour_chances(room_of(cube, light)).values for cube in (calm, stormy))
+    assert (after <= before + 0.02).all()
+    assert (after[12:15] < before[12:15] - 0.1).all()

@@ -16,7 +16,7 @@ from wxfly.report.text.phrases import Clock
 
 
 def with_percentiles(wind=None, temperature=None, hours=36):
-    """Give a quiet day with so much between its percentiles."""
+    """Return a quiet day with so much between its percentiles."""
     cube = quiet_cube(hours)
     middle = {"wind": cube["wind_speed"].sel(height=10.0, drop=True), "temperature": cube["air_temperature"]}
     for element, width in (("wind", wind), ("temperature", temperature)):

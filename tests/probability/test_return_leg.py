@@ -140,7 +140,7 @@ def test_members_do_not_take_the_way_home_of_the_one_forecast():
 
 @cache
 def whole():
-    """Give the chances of each hour when nothing is lost: by members, and by the one forecast."""
+    """Return the chances of each hour when nothing is lost: by members, and by the one forecast."""
     return tuple(np.nan_to_num(judge(quiet_cube(), e).hours.values, nan=-1.0) for e in ([members_cube(5)], []))
 
 

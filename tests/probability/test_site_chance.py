@@ -145,7 +145,7 @@ def _chance(cube, members):
 
 @cache
 def _whole():
-    """Give the chances of each hour when nothing is lost: by members, and by the one forecast."""
+    """Return the chances of each hour when nothing is lost: by members, and by the one forecast."""
     return _chance(quiet_cube(), [members_cube(7)]), _chance(quiet_cube(), [])
 
 

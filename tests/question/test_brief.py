@@ -184,7 +184,7 @@ def test_a_ceiling_in_feet_is_the_ceiling() -> None:
 
 
 def reading_line(*words: str) -> str:
-    """Give the verdict of a field check."""
+    """Return the verdict of a field check."""
     done = CliRunner().invoke(main, ["check", *words])
     assert done.exit_code == 0, done.output
     told = done.output.partition("Reading: ")[2].partition("Weight: ")[0]

@@ -24,7 +24,7 @@ LATITUDE_STEP, LONGITUDE_STEP = 5.0, 10.0
 
 
 def make_grid() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Give latitudes, longitudes and the AACGM latitude at each pair of them [degree]."""
+    """Return latitudes, longitudes and the AACGM latitude at each pair of them [degree]."""
     latitude = np.arange(-90.0, 90.1, LATITUDE_STEP)
     longitude = np.arange(-180.0, 180.0, LONGITUDE_STEP)
     # At the very poles longitude has no meaning for the converter; step just beside them.

@@ -30,7 +30,7 @@ PROVENANCE = {
 
 
 def hours(first, last):
-    """Give stamps of hours of the first day, UTC, both ends included."""
+    """Return stamps of hours of the first day, UTC, both ends included."""
     return [START + np.timedelta64(h, "h") for h in range(first, last + 1)]
 
 
@@ -78,7 +78,7 @@ def brief(question="best", cubes=None, sites=None, *, days=1, **changes):
 
 
 def renamed(briefing, *names):
-    """Give the briefing with other names of its sites, not made anew."""
+    """Return the briefing with other names of its sites, not made anew."""
     answers = [
         replace(answer, request=replace(answer.request, site=replace(answer.request.site, name=name)))
         for answer, name in zip(briefing.answers, names, strict=True)
@@ -123,13 +123,13 @@ def _brief(
 
 
 def invented(site=MEADOW):
-    """Give a site of a demonstration."""
+    """Return a site of a demonstration."""
     return replace(site, is_demo=True)
 
 
 @shared
 def with_gaps(days=1):
-    """Give a cube in which gust is missing for two hours, visibility throughout and Kp from noon."""
+    """Return a cube in which gust is missing for two hours, visibility throughout and Kp from noon."""
     cube = quiet_cube(24 * days + 12)
     cube = with_values(cube, "wind_speed_of_gust", np.nan, 10, 11)
     cube = with_values(cube, "visibility_in_air", np.nan)
@@ -138,14 +138,14 @@ def with_gaps(days=1):
 
 @shared
 def stormy(days=1):
-    """Give a cube in which the gust is beyond every limit, least so at 15 UTC."""
+    """Return a cube in which the gust is beyond every limit, least so at 15 UTC."""
     cube = with_values(quiet_cube(24 * days + 12), "wind_speed_of_gust", 20.0)
     return with_values(cube, "wind_speed_of_gust", 12.0, 16, 16)
 
 
 @shared
 def nothing_known():
-    """Give a cube in which every value is missing, as of a forecast that is too old to be used."""
+    """Return a cube in which every value is missing, as of a forecast that is too old to be used."""
     cube = quiet_cube(36)
     return cube.assign({n: cube[n].copy(data=np.full(cube[n].shape, np.nan)) for n in cube.data_vars})
 
@@ -171,7 +171,7 @@ class _Briefings(Mapping):
 
 @cache
 def every_question():
-    """Give a briefing of each question, with and without gaps, and one in which nothing holds."""
+    """Return a briefing of each question, with and without gaps, and one in which nothing holds."""
     return _Briefings(
         {
             "best": lambda: brief(),

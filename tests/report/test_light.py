@@ -40,7 +40,7 @@ def days_of(place: str) -> list[date]:
 
 
 def by_ephem(place: str, day: date, event: str) -> datetime:
-    """Give an event by PyEphem: the first one after the clock's midnight that begins the day."""
+    """Return an event by PyEphem: the first one after the clock's midnight that begins the day."""
     zone, latitude, longitude = PLACES[place]
     observer = ephem.Observer()
     observer.lat, observer.lon, observer.pressure = str(latitude), str(longitude), 0

@@ -76,7 +76,7 @@ READERS = {
 
 
 def _of_other_services():
-    """Give the proper replies of the services whose bodies the tests make up."""
+    """Return the proper replies of the services whose bodies the tests make up."""
     from tests.question.test_observed import ahead, report
     from tests.retrieval.test_forecast import second
 

@@ -47,7 +47,7 @@ class _Server(ThreadingHTTPServer):
 
 @pytest.fixture
 def other():
-    """Give a plain server on this machine that is none of the services."""
+    """Return a plain server on this machine that is none of the services."""
     server = _Server(("127.0.0.1", 0), _Recorder)
     server.seen = []
     threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.02}, daemon=True).start()

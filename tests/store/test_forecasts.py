@@ -350,7 +350,7 @@ def test_what_was_kept_reads_as_it_did_when_it_came():
 
 @pytest.fixture
 def early():
-    """Give a forecast as an early wxfly kept it."""
+    """Return a forecast as an early wxfly kept it."""
     (path,) = forecasts.keep_forecasts(replies_at(HERE))
     save_cube(forecasts.find_forecast(*HERE, "icon_eu"), path.with_suffix(".nc"))
     path.unlink()

@@ -30,12 +30,12 @@ TOPS = (120, 140, 160)
 
 
 def measure(hub: Path | str, sodar: Path | str) -> dict[str, object]:
-    """Give all numbers."""
+    """Return all numbers."""
     return from_10(hub) | above_80(sodar)
 
 
 def from_10(path: Path | str) -> dict[str, object]:
-    """Give the coverage of the wind carried from 10 to 50 m, by day and night and by stability."""
+    """Return the coverage of the wind carried from 10 to 50 m, by day and night and by stability."""
     table = pd.read_csv(path)
     time = pd.to_datetime(table.iloc[:, 0]).dt.tz_convert(None).to_numpy().astype("datetime64[s]")
     low, truth, warm = (table[name].to_numpy() for name in ("ws10", "ws_50m", "temp_2m"))
@@ -62,7 +62,7 @@ def from_10(path: Path | str) -> dict[str, object]:
 
 
 def above_80(path: Path | str) -> dict[str, object]:
-    """Give the coverage above a top level of 80 m with 40 m below it, on the sodar and on the model's own profile."""
+    """Return the coverage above a top level of 80 m with 40 m below it, on the sodar and on the model's own profile."""
     table = pd.read_csv(path, header=[0, 1], index_col=0)
     numbers: dict[str, object] = {}
     for source in table.columns.levels[0]:
@@ -76,7 +76,7 @@ def above_80(path: Path | str) -> dict[str, object]:
 
 
 def covered(key: str, wind: WindAtHeight, truth: np.ndarray, here: np.ndarray) -> dict[str, object]:
-    """Give the share of values within one deviation and within the 95 % interval, and bias and mean deviation."""
+    """Return the share of values within one deviation and within the 95 % interval, and bias and mean deviation."""
     error = wind.wind_speed - truth
     kept = here & np.isfinite(error)
     ratio = np.abs(error[kept]) / wind.standard_deviation[kept]

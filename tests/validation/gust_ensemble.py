@@ -48,7 +48,7 @@ BINS = 10
 
 
 def brier_figures(chance: Array, happened: npt.NDArray[np.bool_]) -> dict[str, float]:
-    """Give the Brier score and its parts: of ten bins (Murphy 1973), and of an isotonic fit (Dimitriadis 2021)."""
+    """Return the Brier score and its parts: of ten bins (Murphy 1973), and of an isotonic fit (Dimitriadis 2021)."""
     forecast, event = xr.DataArray(chance, dims="case"), xr.DataArray(happened.astype(float), dims="case")
     bins = np.minimum((chance * BINS).astype(int), BINS - 1)
     counts = np.bincount(bins, minlength=BINS)
@@ -72,7 +72,7 @@ def brier_figures(chance: Array, happened: npt.NDArray[np.bool_]) -> dict[str, f
 
 
 def reliability_points(chance: Array, happened: npt.NDArray[np.bool_]) -> list[dict[str, float]]:
-    """Give mean chance, share that happened and number of cases of each tenth."""
+    """Return mean chance, share that happened and number of cases of each tenth."""
     bins = np.minimum((chance * BINS).astype(int), BINS - 1)
     return [
         {"chance": float(chance[here].mean()), "happened": float(happened[here].mean()), "cases": int(here.sum())}
@@ -82,7 +82,7 @@ def reliability_points(chance: Array, happened: npt.NDArray[np.bool_]) -> list[d
 
 
 def raw_figures(cases: Cases) -> dict[str, object]:
-    """Give the figures of the members themselves; a member that is missing is left out."""
+    """Return the figures of the members themselves; a member that is missing is left out."""
     share = np.isfinite(cases.members)
     crps = np.empty(len(cases))
     for count in np.unique(share.sum(axis=1)):
@@ -95,14 +95,14 @@ def raw_figures(cases: Cases) -> dict[str, object]:
 
 
 def fitted_figures(cases: Cases, location: Array, scale: Array) -> dict[str, object]:
-    """Give the figures of the fitted distribution."""
+    """Return the figures of the fitted distribution."""
     crps = scoringrules.crps_tnormal(cases.observed, location, scale, lower=0.0)
     chances = {t: exceedance(location, scale, t) for t in THRESHOLDS}
     return _figures(cases, crps, *interval(location, scale), chances)
 
 
 def dressed_figures(train: Cases, test: Cases) -> dict[str, object]:
-    """Give the figures of members dressed with one deviation and one bias from the training, without distribution."""
+    """Return the figures of members dressed with one deviation and one bias from the training, without distribution."""
     error = train.observed - train.mean
     bias = -float(error.mean())
     deviation = float(np.sqrt(max(np.var(error) - np.mean(train.spread**2), 0.01)))
@@ -117,7 +117,7 @@ def dressed_figures(train: Cases, test: Cases) -> dict[str, object]:
 
 
 def shipped_figures(cases: Cases, limits: Sequence[float] = THRESHOLDS) -> dict[str, object]:
-    """Give what the law that wxfly ships tells of limits, and how often they were kept; nothing is fitted.
+    """Return what the law that wxfly ships tells of limits, and how often they were kept; nothing is fitted.
 
     "single" takes each member for the one forecast, "members" all of them for an ensemble.
     """
@@ -147,7 +147,7 @@ def shipped_figures(cases: Cases, limits: Sequence[float] = THRESHOLDS) -> dict[
 
 
 def _kept(told: Array, kept: npt.NDArray[np.bool_], forecast_keeps: npt.NDArray[np.bool_]) -> dict[str, object]:
-    """Give the mean chance told and the share that was kept: of all cases, of good forecasts, of sure ones."""
+    """Return the mean chance told and the share that was kept: of all cases, of good forecasts, of sure ones."""
     groups = {
         "all": np.ones(told.shape, bool),
         "forecast_keeps": forecast_keeps,
@@ -172,7 +172,7 @@ def _figures(
 
 
 def climatology_crps(train: Cases, test: Cases) -> float:
-    """Give the CRPS of the observed gusts of training at the station, or at all stations where it has none."""
+    """Return the CRPS of the observed gusts of training at the station, or at all stations where it has none."""
     crps = np.empty(len(test))
     for station in np.unique(test.station):
         here = test.station == station
@@ -205,7 +205,7 @@ def summary(test: Cases, location: Array, scale: Array) -> dict[str, object]:
 
 
 def validate(train: Cases, test: Cases | None) -> dict[str, object]:
-    """Give every figure: on the test cases if there are any, and on blocks of the training."""
+    """Return every figure: on the test cases if there are any, and on blocks of the training."""
     ladder: dict[str, object] = {}
     figures: dict[str, object] = {}
     for kind in KINDS:

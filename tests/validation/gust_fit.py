@@ -43,7 +43,7 @@ class Cases:
         return self.observed.size
 
     def take(self, chosen: npt.NDArray[np.bool_]) -> Cases:
-        """Give some of the cases."""
+        """Return some of the cases."""
         return Cases(*(getattr(self, name)[chosen] for name in self.__dataclass_fields__))
 
     @property
@@ -92,13 +92,13 @@ class GustFit:
     inflation: float = 1.0
 
     def distribution(self, cases: Cases) -> tuple[Array, Array]:
-        """Give location and scale for each case [m/s]."""
+        """Return location and scale for each case [m/s]."""
         location, scale, _, _ = _design(cases, self.kind, self.stations)
         return location @ self.of_location, self.inflation * np.exp(np.clip(scale @ self.of_scale, -3.0, 3.0))
 
 
 def _design(cases: Cases, kind: str, stations: Sequence[int]) -> tuple[Array, Array, Array, Array]:
-    """Give the predictors of location and of ln scale, and the penalty of each."""
+    """Return the predictors of location and of ln scale, and the penalty of each."""
     mean, spread = cases.mean, np.maximum(cases.spread, 0.05)
     one = np.ones((len(cases), 1))
     slope = (mean[:, None] - 9.0) / 3.0
@@ -165,13 +165,13 @@ def fit_with_blocks(cases: Cases, kind: str = "station and air", blocks: int = 7
 
 
 def blocks_of(cases: Cases, blocks: int) -> npt.NDArray[np.int64]:
-    """Give the block of contiguous days of each case."""
+    """Return the block of contiguous days of each case."""
     _, order = np.unique(cases.day, return_inverse=True)
     return np.asarray(order * blocks // (order.max() + 1))
 
 
 def predict_blocks(cases: Cases, kind: str, blocks: int = 7, *, widened: bool = False) -> tuple[Array, Array]:
-    """Give location and scale for every case from a fit on the other blocks of days, widened by those or not."""
+    """Return location and scale for every case from a fit on the other blocks of days, widened by those or not."""
     fit = fit_with_blocks if widened else fit_gust
     block = blocks_of(cases, blocks)
     location, scale = np.empty(len(cases)), np.empty(len(cases))
@@ -182,11 +182,11 @@ def predict_blocks(cases: Cases, kind: str, blocks: int = 7, *, widened: bool = 
 
 
 def exceedance(location: Array, scale: Array, limit: float) -> Array:
-    """Give the chance of a gust above a limit [m/s]."""
+    """Return the chance of a gust above a limit [m/s]."""
     return truncated_normal_exceedance(location, scale, limit)
 
 
 def interval(location: Array, scale: Array, share: float = 0.8) -> tuple[Array, Array]:
-    """Give the middle interval that holds a share of the distribution [m/s]."""
+    """Return the middle interval that holds a share of the distribution [m/s]."""
     low, high = (1.0 - share) / 2, (1.0 + share) / 2
     return truncated_normal_quantile(location, scale, low), truncated_normal_quantile(location, scale, high)

@@ -28,7 +28,7 @@ FEWEST = 50
 
 
 def measure(path: Path | str) -> dict[str, object]:
-    """Give all numbers."""
+    """Return all numbers."""
     tower = read_tower(path)
     hand, ten = tower.speed[3], tower.speed[10]
     night = sun_position(*MET_MAST, tower.time)[0] <= 0

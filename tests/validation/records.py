@@ -123,7 +123,7 @@ def read_brightwind(path: Path | str) -> Record:
 
 
 def hourly(record: Record) -> Record:
-    """Give the means of whole hours of a ten-minute record: what a forecast of hours speaks of; speeds alone."""
+    """Return the means of whole hours of a ten-minute record: what a forecast of hours speaks of; speeds alone."""
     hour = record.time.astype("datetime64[h]").astype("datetime64[s]")
     groups = pd.DataFrame(record.speed).groupby(hour)
     means, whole = groups.mean(), groups.count() == 6

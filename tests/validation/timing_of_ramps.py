@@ -24,7 +24,7 @@ WITHIN, FARTHEST, BEFORE, AFTER = 3, 6, 6, 8
 
 
 def shifts_of(measured: Array, model: Array, size: float) -> npt.NDArray[np.int64]:
-    """Give the best shift of every ramp of at least that size [h]."""
+    """Return the best shift of every ramp of at least that size [h]."""
     change = measured[WITHIN:] - measured[:-WITHIN]
     found = []
     for signed in (change, -change):
@@ -47,7 +47,7 @@ def _error(measured: Array, model: Array, middle: int, shift: int) -> float:
 
 
 def main(path: str) -> dict[str, dict[str, float]]:
-    """Give figures for each size of ramp."""
+    """Return figures for each size of ramp."""
     table = pd.read_csv(path, index_col=0, parse_dates=True).asfreq("h")
     measured, model = table["hub"].to_numpy(), table["ws_100m"].to_numpy()
     model = model * np.nanmean(measured) / np.nanmean(model)

@@ -41,7 +41,7 @@ def linked(rng: np.random.Generator, shape: tuple[int, ...], correlation: float)
 
 
 def one_room(values: Array) -> xr.DataArray:
-    """Give a room of the gust alone, ``(hour, member)``."""
+    """Return a room of the gust alone, ``(hour, member)``."""
     room = np.full((len(NAMES), *values.shape), np.inf)
     room[NAMES.index("gust")] = values
     time = np.datetime64("2026-06-10T08", "ns") + np.arange(values.shape[0]) * np.timedelta64(1, "h")
@@ -49,7 +49,7 @@ def one_room(values: Array) -> xr.DataArray:
 
 
 def simulate(hours: int, *, level: float, spread: float, error: float, seed: int) -> dict[str, float]:
-    """Give the share of truths that hold and the mean chance that each way tells."""
+    """Return the share of truths that hold and the mean chance that each way tells."""
     rng = np.random.default_rng(seed)
     law = default_error_law()
     base = level + rng.normal(0, 1.5, CASES) + np.zeros((hours, 1))

@@ -31,7 +31,7 @@ CASES = DATA / "gust_ensemble" / "train.csv.gz"
 
 
 def hour_to_hour() -> dict[str, float]:
-    """Give how an error goes on from hour to hour: reanalysis wind at hub height against a wind farm."""
+    """Return how an error goes on from hour to hour: reanalysis wind at hub height against a wind farm."""
     table = pd.read_csv(DATA / "grid_wind_vs_hub" / "hub_vs_reanalysis_hourly.csv.gz")
     weight = np.log(80 / 50) / np.log(100 / 50)
     error = table["hub"] - (table["ws_50m"] + weight * (table["ws_100m"] - table["ws_50m"]))
@@ -42,7 +42,7 @@ def hour_to_hour() -> dict[str, float]:
 
 
 def kp_left_open() -> dict[str, float]:
-    """Give what the Kp of the same three hours some days before leaves open, of the last 22 years of the record."""
+    """Return what the Kp of the same three hours some days before leaves open, of the last 22 years of the record."""
     values = []
     with gzip.open(DATA / "kp" / "SW-All.txt.gz", "rt") as file:
         for line in file:
@@ -59,7 +59,7 @@ def kp_left_open() -> dict[str, float]:
 
 
 def points() -> dict[str, list[dict[str, float]]]:
-    """Give the reliability diagrams at 10 m/s of members and fit, each block of days forecast from the others."""
+    """Return the reliability diagrams at 10 m/s of members and fit, each block of days forecast from the others."""
     cases = read_cases(CASES)
     happened = cases.observed > 10
     share = np.nanmean(np.where(np.isfinite(cases.members), cases.members > 10, np.nan), axis=1)
@@ -71,7 +71,7 @@ def points() -> dict[str, list[dict[str, float]]]:
 
 
 def by_station() -> dict[str, dict[str, float]]:
-    """Give bias and error of the ensemble mean at each station."""
+    """Return bias and error of the ensemble mean at each station."""
     cases = read_cases(CASES)
     off = cases.mean - cases.observed
     return {
@@ -82,7 +82,7 @@ def by_station() -> dict[str, dict[str, float]]:
 
 
 def small_samples(draws: int = 10, days: int = 30) -> list[dict[str, float]]:
-    """Give the three figures on days drawn at random, fitted on the rest: how far small samples scatter."""
+    """Return the three figures on days drawn at random, fitted on the rest: how far small samples scatter."""
     cases = read_cases(CASES)
     rng = np.random.default_rng(1)
     figures = []
@@ -120,13 +120,13 @@ def numbers() -> dict[str, object]:
 
 
 def table(head: list[str], rows: list[list[object]]) -> str:
-    """Give a Markdown table."""
+    """Return a Markdown table."""
     lines = [head, ["---"] * len(head), *rows]
     return "\n".join("| " + " | ".join("" if c is None else str(c) for c in row) + " |" for row in lines) + "\n"
 
 
 def percent(value: float) -> str:
-    """Give a share in per cent."""
+    """Return a share in per cent."""
     return f"{100 * value:.1f} %"
 
 

@@ -72,7 +72,7 @@ def find_changes(
 
 
 def _what_breaks(answer: SiteAnswer, window: Window) -> Iterable[Change]:
-    """Give how much more of the deciding element would break the window; only for those that are a largest value."""
+    """Return how much more of the deciding element would break the window; only for those that are a largest value."""
     if window.limiting_element not in ("wind", "gust", "wind_difference", "precipitation", "kp", "density_altitude"):
         return
     part = answer.assessment.isel(time=slice(window.first, window.last + 1)).sel(element=window.limiting_element)
@@ -86,7 +86,7 @@ def _windows(answer: SiteAnswer, assessment: xr.Dataset, duration: np.timedelta6
 
 
 def _lower(answer: SiteAnswer, cube: xr.Dataset, minimum_duration: np.timedelta64, run: np.datetime64) -> Change | None:
-    """Give the least loss of height with which a window holds: found from the usable heights, then judged in full."""
+    """Return the least loss of height with which a window holds: found from the usable heights, then judged in full."""
     if answer.request.sortie is not None:
         return None  # a lower way home is another sortie
     usable = answer.heights["usable_height"].values
@@ -145,7 +145,7 @@ def _others_hold(answer: SiteAnswer) -> Flags:
 
 
 def _with_states(assessment: xr.Dataset, holds: Flags) -> xr.Dataset:
-    """Give an assessment whose hours hold where they are said to; their margin is not known any more."""
+    """Return an assessment whose hours hold where they are said to; their margin is not known any more."""
     state = np.where(holds, State.NARROW, State.OUTSIDE).astype(np.int8)
     return assessment.assign(
         state=assessment["state"].copy(data=state),
@@ -154,7 +154,7 @@ def _with_states(assessment: xr.Dataset, holds: Flags) -> xr.Dataset:
 
 
 def _shorter(answer: SiteAnswer) -> Change | None:
-    """Give the longest stretch that holds, though it is shorter than what is asked for."""
+    """Return the longest stretch that holds, though it is shorter than what is asked for."""
     windows = _windows(answer, answer.assessment, SHORTEST)
     longest = max(windows, key=lambda w: w.length, default=None)
     return None if longest is None else Change("shorter", window=longest)
@@ -163,7 +163,7 @@ def _shorter(answer: SiteAnswer) -> Change | None:
 def _another_aircraft(
     answer: SiteAnswer, minimum_duration: np.timedelta64, others: Sequence[tuple[Aircraft, Limits]]
 ) -> Change | None:
-    """Give the aircraft with the smallest gust limit that has a window."""
+    """Return the aircraft with the smallest gust limit that has a window."""
     if answer.request.sortie is not None:
         return None  # the way home of another aircraft is another question
     for aircraft, limits in sorted(others, key=lambda row: row[0].maximum_gust):
@@ -180,7 +180,7 @@ def _another_aircraft(
 def _another_day(
     answer: SiteAnswer, cube: xr.Dataset, minimum_duration: np.timedelta64, run: np.datetime64
 ) -> Change | None:
-    """Give the next window after the time asked about, as far as the forecast goes; the same sortie is flown then."""
+    """Return the next window after the time asked about, as far as the forecast goes; the same sortie is flown then."""
     request: Request = answer.request
     last = cube["time"].values[-1].astype("datetime64[s]")
     if last <= answer.end:

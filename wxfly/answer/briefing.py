@@ -54,7 +54,7 @@ def make_briefing(
     requests : sequence of Request
         One for each site.
     periods : sequence of tuple
-        UTC bounds for each site, as `wxfly.pilot.site.period_of` gives them.
+        UTC bounds for each site, as `wxfly.pilot.site.period_of` returns them.
     minimum_duration : numpy.timedelta64
         Shortest window of use.
     now : numpy.datetime64
@@ -87,7 +87,7 @@ def make_briefing(
 
 
 def run_of(provenance: Mapping[str, object]) -> np.datetime64:
-    """Give the moment from which age and lead time count; NaT when none is known.
+    """Return the moment from which age and lead time count; NaT when none is known.
 
     The start of the run; where that is not known, the oldest it may be, by when it came and how far it reaches; else
     the first hour of the forecast, the oldest moment that it tells of. Services give hours from the run's start or the

@@ -75,7 +75,7 @@ def compare_hours(assessments: Sequence[xr.Dataset]) -> list[ComparedHour]:
     Parameters
     ----------
     assessments : sequence of xarray.Dataset
-        Each of one place, as `wxfly.assessment.suitability.assess` gives it (dimensions time and element only).
+        Each of one place, as `wxfly.assessment.suitability.assess` returns it (dimensions time and element only).
 
     Returns
     -------

@@ -131,7 +131,7 @@ def make_flight_brief(
 
 
 def roughness_of(site: Site) -> float:
-    """Give the roughness length of the ground around a site [m]: the roughest known, or open ground."""
+    """Return the roughness length of the ground around a site [m]: the roughest known, or open ground."""
     lengths = site.roughness_by_sector
     return OPEN_GROUND_ROUGHNESS_LENGTH if lengths is None else max(lengths)
 

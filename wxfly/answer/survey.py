@@ -80,7 +80,7 @@ def lay_survey(
     Parameters
     ----------
     assessment : xarray.Dataset
-        Of one place, as `wxfly.assessment.suitability.assess` gives it.
+        Of one place, as `wxfly.assessment.suitability.assess` returns it.
     sureness : Sureness or None
         Of the same hours.
     hours : int

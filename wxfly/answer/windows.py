@@ -119,7 +119,7 @@ def find_windows(
     Parameters
     ----------
     assessment : xarray.Dataset
-        Of one place, as `wxfly.assessment.suitability.assess` gives it (dimensions time and element only).
+        Of one place, as `wxfly.assessment.suitability.assess` returns it (dimensions time and element only).
     minimum_duration : numpy.timedelta64
         Shortest window of use.
     start, end : numpy.datetime64, optional
@@ -161,7 +161,7 @@ def _usable(assessment: xr.Dataset, start: np.datetime64 | None, end: np.datetim
 
 
 def _stretches(holds: npt.NDArray[np.bool_], joins: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Give first and last position of every unbroken run."""
+    """Return first and last position of every unbroken run."""
     runs: list[tuple[int, int]] = []
     for position in np.flatnonzero(holds):
         if runs and runs[-1][1] == position - 1 and joins[position]:

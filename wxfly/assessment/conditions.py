@@ -66,7 +66,7 @@ def derive(
     -------
     xarray.Dataset
         Dimensions ``time`` (start of the hour), the horizontal ones of the cube, and ``edge`` for instants; with
-        ``input_is_lost`` (element, time, ...), as `wxfly.assessment.lost_inputs.lost_inputs` gives it.
+        ``input_is_lost`` (element, time, ...), as `wxfly.assessment.lost_inputs.lost_inputs` returns it.
     """
     take = cube if isinstance(cube, Taker) else hours_of(cube, start=start, end=end)
     ground = take.coordinate("surface_altitude")
@@ -204,7 +204,7 @@ def _air(take: Taker, height: float, ground: Array) -> dict[str, Array]:
 
 
 def _humidity(take: Taker, air_temperature: Array) -> tuple[Array, Array]:
-    """Give relative humidity and dew point: the more humid of the two where the source carries both.
+    """Return relative humidity and dew point: the more humid of the two where the source carries both.
 
     Real replies differ by several per cent between the two, so one cannot stand in for the other when it is lost.
     """
@@ -221,7 +221,7 @@ def _humidity(take: Taker, air_temperature: Array) -> tuple[Array, Array]:
 
 
 def _surface_pressure(take: Taker, air_temperature: Array, ground: Array) -> Array:
-    """Give the pressure at the ground: the source's own, or from sea level where it carries none.
+    """Return the pressure at the ground: the source's own, or from sea level where it carries none.
 
     Services differ in the column that they fill in below the ground: warm as the day's air, or the standard
     atmosphere's. The lower pressure of the two counts, which gives the higher density altitude.

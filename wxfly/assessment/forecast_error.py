@@ -26,6 +26,7 @@ JUST_INSIDE = 0.2
 """Margin of a value that is just inside its limit [1]: a missing advised value is never told as surer to hold."""
 _LOGARITHM_OF_NOTHING = -20.0
 _LEAST_TOLD = 0.001
+_MIDDLE_HALF = 1.349  # width of the middle half of a normal distribution, in standard deviations
 MANY_MEMBERS = 10
 """From so many members on, their mean errs as that of an ensemble does; fewer err as one run. An estimate of ours."""
 
@@ -61,7 +62,7 @@ class ErrorLaw:
     timing: tuple[tuple[float, ...], tuple[float, ...]]
 
     def of_forecast(self, models: Sequence[str], height: float, members: int) -> ErrorLaw:
-        """Give the law of a forecast of the wind at a height.
+        """Return the law of a forecast of the wind at a height.
 
         Parameters
         ----------
@@ -142,7 +143,7 @@ def check_models(table: Mapping[str, Any]) -> None:
 
 
 def lead_time(time: npt.ArrayLike, run: np.datetime64) -> Array:
-    """Give the lead time of hours [h].
+    """Return the lead time of hours [h].
 
     Parameters
     ----------
@@ -171,12 +172,13 @@ def room_to_limits(
     spreads: Mapping[str, Array] | None = None,
     law: ErrorLaw | None = None,
 ) -> xr.DataArray:
-    """Give the room up to every limit in every hour, for each member.
+    """Return the room up to every limit in every hour, for each member.
 
     Parameters
     ----------
     assessment : xarray.Dataset
-        Of one place, as `wxfly.assessment.suitability.assess` gives it, with the dimension ``realization`` or without.
+        Of one place, as `wxfly.assessment.suitability.assess` returns it, with the dimension ``realization`` or
+        without.
     lead_hours : ndarray
         Of its hours [h].
     height_deviation : DataArray, optional
@@ -242,7 +244,7 @@ def _as_one_member(assessment: xr.Dataset) -> xr.Dataset:
 
 
 def _like(values: xr.DataArray | None, shape: tuple[int, ...]) -> Array | None:
-    """Give values with axes time and member."""
+    """Return values with axes time and member."""
     if values is None:
         return None
     values = values if MEMBER in values.dims else values.expand_dims(MEMBER, axis=-1)
@@ -259,7 +261,7 @@ def _room(
     carried: Array | None,
     told: Array | None = None,
 ) -> Array:
-    """Give the room of one element, axes time and member."""
+    """Return the room of one element, axes time and member."""
     kind, sense = law.rows[name]["kind"], BY_NAME[name].sense
     if kind == "category":
         return _room_of_category(name, demand, margin, lead, law, demand.shape[1])
@@ -297,7 +299,7 @@ def _room(
 
 
 def deviation_left(name: str, values: Array, lead: Array, law: ErrorLaw) -> Array:
-    """Give the standard deviation of the error around each member: the whole of it where there is one forecast.
+    """Return the standard deviation of the error around each member: the whole of it where there is one forecast.
 
     Parameters
     ----------
@@ -320,20 +322,47 @@ def deviation_left(name: str, values: Array, lead: Array, law: ErrorLaw) -> Arra
 
 
 def _spread(demand: Array) -> Array:
-    """Give the spread of the members, as a variance averaged over the day around each hour."""
+    """Return the spread of the members, as a variance averaged over the day around each hour.
+
+    Of an hour the lesser of the variance and of what half of the members lie within counts: a few members far from all
+    others say nothing of how near the others are to the truth, in that hour or in those around it.
+    """
     with np.errstate(invalid="ignore"):
         known = np.isfinite(demand)
         count = known.sum(axis=1)
         mean = np.where(known, demand, 0.0).sum(axis=1) / np.maximum(count, 1)
         variance = np.where(known, (demand - mean[:, None]) ** 2, 0.0).sum(axis=1) / np.maximum(count - 1, 1)
+    variance = np.minimum(variance, _variance_of_middle_half(np.where(known, demand, np.nan)))
     summed = np.concatenate(([0.0], np.cumsum(variance)))
     first = np.maximum(np.arange(variance.size) - 12, 0)
     last = np.minimum(np.arange(variance.size) + 13, variance.size)
     return np.asarray(np.sqrt((summed[last] - summed[first]) / (last - first))[:, None], dtype=float)
 
 
+def _variance_of_middle_half(values: Array) -> Array:
+    """Return the variance of the normal distribution whose quartile is as near to the middle as that of the members.
+
+    The nearer quartile counts, so that up to half of the members may lie far off on one side; infinite with fewer than
+    three that know.
+    """
+    ordered = np.sort(values, axis=1)  # NaN last
+    count = np.isfinite(values).sum(axis=1)
+    at = np.maximum(count - 1, 0)
+    rows = np.arange(values.shape[0])
+
+    def quantile(share: float) -> Array:
+        place = share * at
+        low = np.floor(place).astype(int)
+        high = np.minimum(low + 1, at)
+        return np.asarray(ordered[rows, low] + (place - low) * (ordered[rows, high] - ordered[rows, low]))
+
+    middle = quantile(0.5)
+    deviation = 2.0 * np.minimum(quantile(0.75) - middle, middle - quantile(0.25)) / _MIDDLE_HALF
+    return np.where(count > 2, deviation**2, np.inf)
+
+
 def _room_of_amount(name: str, demand: Array, limit: Array, lead: Array, law: ErrorLaw, members: int) -> Array:
-    """Give the room of an amount: mostly nothing, so that the spread of its members says little of its error."""
+    """Return the room of an amount: mostly nothing, so that the spread of its members says little of its error."""
     row = law.rows[name]
     error = law.figure(name, "error", lead) * (row["share_left"] if members > 1 else 1.0)
     return room_to_rate(demand, limit, error, row["growth"])
@@ -347,7 +376,7 @@ def _near(flags: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
 
 
 def _room_of_category(name: str, demand: Array, margin: Array, lead: Array, law: ErrorLaw, members: int) -> Array:
-    """Give the room of what either happens or does not."""
+    """Return the room of what either happens or does not."""
     left = law.share_left if members > 1 else 1.0
     missed, false, possible = (law.figure(name, key, lead) for key in ("missed", "false", "possible"))
     keeps, breaks, doubtful = (normal_quantile(v) for v in (1.0 - missed * left, false * left, 1.0 - possible))
@@ -377,7 +406,7 @@ def _with_advised_missing(
 
 
 def _room_just_inside(name: str, limit: Array, lead: Array, law: ErrorLaw, carried: Array | None) -> Array:
-    """Give the room of a value with the margin `JUST_INSIDE`, from one forecast; NaN where it cannot be told."""
+    """Return the room of a value with the margin `JUST_INSIDE`, from one forecast; NaN where it cannot be told."""
     kind, sense = law.rows[name]["kind"], BY_NAME[name].sense
     if kind == "category":
         key = "possible" if sense == "grade" else "missed"

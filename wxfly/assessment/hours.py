@@ -55,7 +55,7 @@ def cut_hours(cube: xr.Dataset, start: np.datetime64 | None, end: np.datetime64 
 
 
 def stamps_of_hour(covers: tuple[float, float]) -> list[int]:
-    """Give the stamps, in hours after an hour's start, whose span overlaps that hour.
+    """Return the stamps, in hours after an hour's start, whose span overlaps that hour.
 
     Parameters
     ----------
@@ -92,7 +92,7 @@ def to_hours(cube: xr.Dataset) -> xr.Dataset:
 
 
 def _shifted(values: Array, axis: int, stamps: int, count: int) -> Array:
-    """Give the values `stamps` after each hour's start along the axis of time; NaN past either end."""
+    """Return the values `stamps` after each hour's start along the axis of time; NaN past either end."""
     at = np.arange(count) + stamps
     beyond = (at >= values.shape[axis]) | (at < 0)
     taken = np.take(values, np.where(beyond, 0, at), axis).astype(float)
@@ -110,14 +110,14 @@ class Taker:
         self.shape = (EDGES, hours.sizes["time"], *(hours.sizes[d] for d in self.horizontal))
 
     def __call__(self, name: str) -> Array:
-        """Give a variable with axes edge, time, horizontal; NaN throughout when the source does not carry it."""
+        """Return a variable with axes edge, time, horizontal; NaN throughout when the source does not carry it."""
         if name not in self.hours:
             return np.full(self.shape, np.nan)
         along = _along(self.hours.variables[name], self.dims)
         return np.broadcast_to(along, self.shape).astype(float)
 
     def levels(self, name: str) -> tuple[Array, Array]:
-        """Give a variable with the height on the last axis, and the heights [m] at which its source carries it."""
+        """Return a variable with the height on the last axis, and the heights [m] at which its source carries it."""
         heights = carried_heights(self.hours, name)
         shape = (*self.shape, heights.size)
         if not heights.size:
@@ -132,13 +132,13 @@ class Taker:
         return name in self.hours
 
     def coordinate(self, name: str) -> Array:
-        """Give a coordinate of the places, in a shape that goes with the variables."""
+        """Return a coordinate of the places, in a shape that goes with the variables."""
         if name not in self.hours.coords:
             return np.full((1,) * len(self.shape), np.nan)
         return _along(self.hours.variables[name], self.dims).astype(float)
 
 
 def _along(variable: xr.Variable, dims: tuple[str, ...]) -> Array:
-    """Give values with these axes in this order, of length one where the variable lacks the dimension."""
+    """Return values with these axes in this order, of length one where the variable lacks the dimension."""
     ordered = variable.transpose(*(d for d in dims if d in variable.dims))
     return np.expand_dims(ordered.values, [i for i, d in enumerate(dims) if d not in variable.dims])

@@ -30,7 +30,7 @@ _GRADE_MARGIN = np.array([1.0, 0.05, -1.0])
 
 
 def margin_at_most(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
-    """Give the share of an upper limit that is left.
+    """Return the share of an upper limit that is left.
 
     Parameters
     ----------
@@ -51,7 +51,7 @@ def margin_at_most(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
 
 
 def margin_at_least(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
-    """Give the share of a lower limit that is left: ``1 - limit / demand``, between -1 and 1."""
+    """Return the share of a lower limit that is left: ``1 - limit / demand``, between -1 and 1."""
     demand, limit = np.broadcast_arrays(np.asarray(demand, float), np.asarray(limit, float))
     with np.errstate(over="ignore"):
         share = np.where(demand > 0, limit / np.where(demand > 0, demand, 1.0), np.inf)
@@ -60,14 +60,14 @@ def margin_at_least(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
 
 
 def margin_within(demand: npt.ArrayLike, lowest: float, highest: float) -> Array:
-    """Give the share of a band that is left: 1 in its middle, 0 at either end."""
+    """Return the share of a band that is left: 1 in its middle, 0 at either end."""
     demand = np.asarray(demand, float)
     half = (highest - lowest) / 2
     return np.clip(1.0 - np.abs(demand - (lowest + half)) / half, -1.0, 1.0)
 
 
 def margin_of_grade(grade: npt.ArrayLike) -> Array:
-    """Give the margin of a grade: none 1, possible 0.05 (narrow), likely -1; NaN where it is not known."""
+    """Return the margin of a grade: none 1, possible 0.05 (narrow), likely -1; NaN where it is not known."""
     grade = np.asarray(grade, float)
     known = np.where(np.isnan(grade), 0, grade).astype(int).clip(0, 2)
     return np.where(np.isnan(grade), np.nan, _GRADE_MARGIN[known])
@@ -93,7 +93,7 @@ def assess(conditions: xr.Dataset, limits: Limits) -> xr.Dataset:
     Parameters
     ----------
     conditions : xarray.Dataset
-        The hours at flight height, as `wxfly.assessment.conditions.derive` gives them; any horizontal dimensions.
+        The hours at flight height, as `wxfly.assessment.conditions.derive` returns them; any horizontal dimensions.
     limits : Limits
         What the hours are held against.
 
@@ -171,7 +171,7 @@ def _lost(conditions: xr.Dataset, shape: tuple[int, ...]) -> npt.NDArray[np.bool
 def _in_doubt(
     name: str, conditions: xr.Dataset, variable: str, suffix: str, limits: Limits, template: xr.Variable
 ) -> Array:
-    """Give wind or gust at the edges of the hour, with what a chosen confidence adds to it."""
+    """Return wind or gust at the edges of the hour, with what a chosen confidence adds to it."""
     values = _of_edges(conditions, variable, template)
     if name in ("wind", "gust") and limits.confidence > 0.5:
         doubt = _of_edges(conditions, f"{name}_standard_deviation{suffix}", template)
@@ -300,7 +300,7 @@ def unknown_elements(assessment: xr.Dataset, *, required: bool = False) -> tuple
 def _measure(
     name: str, conditions: xr.Dataset, limits: Limits, template: xr.Variable
 ) -> tuple[npt.ArrayLike, npt.ArrayLike, Array]:
-    """Give demand, limit and margin of one element for every hour, with the axes of the template."""
+    """Return demand, limit and margin of one element for every hour, with the axes of the template."""
     values = _in_doubt(name, conditions, BY_NAME[name].condition, "", limits, template)
     sense = BY_NAME[name].sense
     if sense == "within":
@@ -322,7 +322,7 @@ def _measure(
 
 
 def _of_edges(conditions: xr.Dataset, name: str, template: xr.Variable) -> Array:
-    """Give a condition with the edges of the hour on the first axis, then the axes of the template."""
+    """Return a condition with the edges of the hour on the first axis, then the axes of the template."""
     variable = conditions.variables[name]
     wanted = ("edge", *template.dims)
     if "edge" not in variable.dims:
@@ -416,7 +416,7 @@ def _margins(assessment: xr.Dataset) -> Array:
 
 
 def _before(earlier: xr.Dataset | None, hours: int) -> Array:
-    """Give the margins of the hours just before; those that are not there are not known."""
+    """Return the margins of the hours just before; those that are not there are not known."""
     known = np.full((len(BREAKING_ELEMENTS), hours), np.nan)
     if earlier is not None:
         table = _margins(earlier)[:, -hours:]

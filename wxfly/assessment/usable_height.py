@@ -39,7 +39,7 @@ def find_usable_heights(
     cube : xarray.Dataset or Taker
         A forecast cube, or its hours made ready by `wxfly.assessment.conditions.hours_of`.
     conditions : xarray.Dataset
-        The same hours, as `wxfly.assessment.conditions.derive` gives them.
+        The same hours, as `wxfly.assessment.conditions.derive` returns them.
     limits : Limits
         What the heights are held against.
     site, start, end
@@ -90,7 +90,7 @@ def find_usable_heights(
 
 
 def _launch_margin(conditions: xr.Dataset, limits: Limits, like: Array) -> Array:
-    """Give what launching leaves of its own gust limit: the aircraft has to come up from there to any height."""
+    """Return what launching leaves of its own gust limit: the aircraft has to come up from there to any height."""
     if "largest_gust_at_launch" not in conditions:
         return np.full(like.shape, np.nan)
     gust = conditions["largest_gust_at_launch"].max("edge", skipna=False).values
@@ -101,7 +101,7 @@ def _launch_margin(conditions: xr.Dataset, limits: Limits, like: Array) -> Array
 
 
 def lower_of(one: xr.Dataset, other: xr.Dataset) -> xr.Dataset:
-    """Give the lower usable height of two findings of the same hours, not known where either is not."""
+    """Return the lower usable height of two findings of the same hours, not known where either is not."""
     takes_other = ~(other["usable_height"] >= one["usable_height"]) & ~np.isnan(one["usable_height"])
     lower = {name: one[name].where(~takes_other, other[name]) for name in ("usable_height", "usable_height_ends_by")}
     share = np.maximum(one["share_of_limit"].values, other["share_of_limit"].values)  # NaN in either stays NaN
@@ -109,7 +109,7 @@ def lower_of(one: xr.Dataset, other: xr.Dataset) -> xr.Dataset:
 
 
 def steps_to(ceiling: float) -> Array:
-    """Give the heights that are tried [m]: every 5 m up to the ceiling, which is the last."""
+    """Return the heights that are tried [m]: every 5 m up to the ceiling, which is the last."""
     heights = np.arange(STEP, ceiling + 1e-9, STEP)
     return heights if heights.size and np.isclose(heights[-1], ceiling) else np.append(heights, ceiling)
 
@@ -140,7 +140,7 @@ def climb(smallest_margin: Array, cloud_clearance: Array, heights: Array) -> tup
 
 
 def _which_ends(margins: Array, cloud: Array, stop: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
-    """Give which of the margins ends the climb at its step, after them cloud, after it the ceiling."""
+    """Return which of the margins ends the climb at its step, after them cloud, after it the ceiling."""
     count = margins.shape[0]
     at = np.minimum(stop, margins.shape[-1] - 1)[..., None]
     there = np.take_along_axis(margins, np.broadcast_to(at, (count, *at.shape)), axis=-1)[..., 0]

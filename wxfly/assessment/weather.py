@@ -18,7 +18,7 @@ FOGGY = 999.0
 
 
 def weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) -> dict[str, Array]:
-    """Give precipitation, sight, cloud base, icing and thunderstorm, and what they are judged by.
+    """Return precipitation, sight, cloud base, icing and thunderstorm, and what they are judged by.
 
     Parameters
     ----------
@@ -70,7 +70,7 @@ def weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) ->
 
 
 def _thunderstorm(take: Taker, code: Array, rate: Array, dew_point: Array) -> Array:
-    """Give the risk of a thunderstorm; where the source's own code is lost, anything short of likely is not known."""
+    """Return the risk of a thunderstorm; where the source's own code is lost, anything short of likely is not known."""
     risk = thunderstorm.thunderstorm_risk(
         code,
         rate,
@@ -85,7 +85,7 @@ def _thunderstorm(take: Taker, code: Array, rate: Array, dew_point: Array) -> Ar
 
 
 def _forecast_precipitation(take: Taker, code: Array, rate: Array) -> Array:
-    """Give the rate of precipitation: the worse of amount and code, which tells of a trace at least.
+    """Return the rate of precipitation: the worse of amount and code, which tells of a trace at least.
 
     Amounts of a grid cell and an hour hide short showers, and a code may tell of drizzle that the amount rounds away,
     or of heavy rain that the amount lacks. Where the source's code is lost it could have told of more.
@@ -96,13 +96,13 @@ def _forecast_precipitation(take: Taker, code: Array, rate: Array) -> Array:
 
 
 def _probability(take: Taker) -> Array:
-    """Give the probability of precipitation; one that the source carries and that is lost counts as certain."""
+    """Return the probability of precipitation; one that the source carries and that is lost counts as certain."""
     given = take("precipitation_probability")
     return np.where(np.isnan(given), 1.0, given) if take.has("precipitation_probability") else given
 
 
 def _visibility(take: Taker, code: Array) -> Array:
-    """Give the visibility: the forecast's, below 1 km with a code of fog.
+    """Return the visibility: the forecast's, below 1 km with a code of fog.
 
     Dry air alone is no measure of visibility, so without a forecast of it good sight stays not known.
     """
@@ -115,7 +115,7 @@ def _visibility(take: Taker, code: Array) -> Array:
 
 
 def _fog(take: Taker, code: Array, rate: Array, air: dict[str, Array]) -> tuple[Array, Array]:
-    """Give risk and chance of radiation fog beside the visibility of the forecast, which is judged by itself.
+    """Return risk and chance of radiation fog beside the visibility of the forecast, which is judged by itself.
 
     It is possible where the source gives a visibility, however good, and likely where it gives none and all speaks for
     fog. Where neither a cloud base nor low cloud is told, moist air may hold cloud by day and in wind too: sun and wind

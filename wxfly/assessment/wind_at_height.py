@@ -54,7 +54,7 @@ class WindAloft:
         self.at_10m = self.at(np.array([10.0])).wind_speed[..., 0]
 
     def at(self, wanted: Array) -> WindAtHeight:
-        """Give the wind at heights ``[wanted]`` [m]; arrays of shape ``[..., wanted]``."""
+        """Return the wind at heights ``[wanted]`` [m]; arrays of shape ``[..., wanted]``."""
         carried = profile.wind_profile(self.speed, self.direction, self.heights, wanted, **self._how())
         alone = np.isin(carried.method, _FROM_ONE_LEVEL)
         if not alone.any():
@@ -66,7 +66,7 @@ class WindAloft:
         return carried._replace(wind_speed=speed)
 
     def climb_to(self, height: float) -> Array:
-        """Give the heights that stand for a climb to a height [m], which is the last of them.
+        """Return the heights that stand for a climb to a height [m], which is the last of them.
 
         They are 10 m, the source's own levels below the height, and the height itself: between two levels nothing is
         stronger than at one of them, but for the little that the bend of the interpolation adds. A flight below 10 m
@@ -76,19 +76,19 @@ class WindAloft:
         return np.concatenate([[10.0], below, [height]])
 
     def gust_deviation(self, of_wind: Array, wanted: Array) -> Array:
-        """Give the standard deviation of the gust at heights ``[wanted]`` from that of the wind there [m s-1]."""
+        """Return the standard deviation of the gust at heights ``[wanted]`` from that of the wind there [m s-1]."""
         share = np.clip(np.log(np.maximum(wanted, 10.0) / 10.0) / np.log(8.0), 0.0, 1.0)
         own = GUST_DEVIATION * share if self.take.has("wind_speed_of_gust") else GUST_DEVIATION_WITHOUT_FORECAST
         return np.hypot(of_wind, own)
 
     def difference(self, wanted: Array) -> Array:
-        """Give the largest difference of wind over 30 m on the climb to each height ``[wanted]`` [m s-1]."""
+        """Return the largest difference of wind over 30 m on the climb to each height ``[wanted]`` [m s-1]."""
         found = profile.wind_difference_with_height(self.speed, self.direction, self.heights, wanted, **self._how())
         from_one_level = self.heights.size == 1
         return np.where(from_one_level & self.stability_is_lost[..., None], np.nan, found)
 
     def gust(self, wind_speed: Array, wanted: Array) -> Array:
-        """Give the gust at heights ``[wanted]`` from the mean wind there, shape ``[..., wanted]`` [m s-1]."""
+        """Return the gust at heights ``[wanted]`` from the mean wind there, shape ``[..., wanted]`` [m s-1]."""
         if self.take.has("wind_speed_of_gust"):
             at_10m = self.take("wind_speed_of_gust")[..., None]
             return gust.gust_at_height(at_10m, self.at_10m[..., None], wind_speed, wanted)
@@ -133,7 +133,7 @@ class WindAloft:
         )
 
     def _stability(self) -> tuple[Array, str, npt.NDArray[np.bool_]]:
-        """Give the Obukhov length, what it is from, and where it is lost though the source carries what it needs."""
+        """Return the Obukhov length, what it is from, and where it is lost though the source carries what it needs."""
         near_ground = self.take("air_temperature")
         aloft, heights = self.take.levels("air_temperature_aloft")
         lowest = self.speed[..., 0] if self.heights.size else np.full(self.take.shape, np.nan)
@@ -163,7 +163,7 @@ class WindAloft:
 
 
 def sun_of(take: Taker) -> tuple[Array, Array]:
-    """Give elevation and azimuth of the sun at both edges of every hour [degree]."""
+    """Return elevation and azimuth of the sun at both edges of every hour [degree]."""
     time = take.hours["time"].values.astype("datetime64[s]")
     edges = np.stack([time, time + HOUR]).reshape(2, -1, *([1] * len(take.horizontal)))
     elevation, azimuth = sun.sun_position(take.coordinate("latitude"), take.coordinate("longitude"), edges)
@@ -171,7 +171,7 @@ def sun_of(take: Taker) -> tuple[Array, Array]:
 
 
 def _at_heights(values: Array, heights: Array, wanted: Array) -> Array:
-    """Give levels at the wanted heights; one that is not carried is missing."""
+    """Return levels at the wanted heights; one that is not carried is missing."""
     result = np.full((*values.shape[:-1], wanted.size), np.nan)
     for position, height in enumerate(wanted):
         here = np.flatnonzero(heights == height)

@@ -58,7 +58,7 @@ def fetch(sites: Sequence[str], model: str | None, *, on_progress: Progress) -> 
 
 
 def list_sites() -> str:
-    """Give the saved sites and the demonstration's as aligned text."""
+    """Return the saved sites and the demonstration's as aligned text."""
     from wxfly.retrieval import forecast
 
     saved = read_sites(sites_file())

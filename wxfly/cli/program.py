@@ -156,7 +156,7 @@ def main() -> None:
 
 
 def width() -> int:
-    """Give the columns an answer in text may take."""
+    """Return the columns an answer in text may take."""
     return min(shutil.get_terminal_size((80, 24)).columns, 100)
 
 

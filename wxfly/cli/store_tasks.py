@@ -25,7 +25,7 @@ _TO_CLEAR = "clear it with: wxfly store prune --damaged"
 
 
 def list_store(sites_file: Path, *, check: bool = False) -> str:
-    """Give the stored forecasts as aligned text, a line for each.
+    """Return the stored forecasts as aligned text, a line for each.
 
     Parameters
     ----------
@@ -219,7 +219,7 @@ def _row(stored: StoredForecast, names: dict[tuple[float, float], str]) -> tuple
 
 
 def _choose(site: str, sites_file: Path, model: str | None, run: str | None) -> list[StoredForecast]:
-    """Give what is stored of a place, the newest run first."""
+    """Return what is stored of a place, the newest run first."""
     saved = read_sites(sites_file)
     name = next((n for n in saved if n.casefold() == site.strip().casefold()), None)
     coordinates = parse_coordinates(site)

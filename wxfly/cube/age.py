@@ -136,7 +136,7 @@ def hide_stale(
 
 
 def first_hour_of(cube: xr.Dataset) -> np.datetime64:
-    """Give the first hour of a forecast whose run is not known, UTC [s].
+    """Return the first hour of a forecast whose run is not known, UTC [s].
 
     A reply that has lost its first hours tells an older one: the start of the day, or, where nobody knows how many are
     lost, as long ago as the longest forecast is long (``oldest_run``).
@@ -195,7 +195,7 @@ def _hidden(cube: xr.Dataset) -> xr.Dataset:
 
 
 def _hours(now: np.datetime64, since: np.datetime64) -> float:
-    """Give an age [h]; NaN when it is not known."""
+    """Return an age [h]; NaN when it is not known."""
     return float((now.astype("datetime64[s]") - since.astype("datetime64[s]")) / np.timedelta64(1, "h"))
 
 
@@ -227,7 +227,7 @@ def _without_stale(cube: xr.Dataset, now: np.datetime64, age: float, is_chosen: 
 
 
 def _age_of_kp(cube: xr.Dataset, now: np.datetime64, age: float) -> float:
-    """Give the age of Kp where it is told, else that of the forecast [h]."""
+    """Return the age of Kp where it is told, else that of the forecast [h]."""
     text = str(cube["kp_index"].attrs.get("retrieved", "")) if "kp_index" in cube else ""
     try:
         own = _hours(now, np.datetime64(text.rstrip("Z") or "NaT", "s"))

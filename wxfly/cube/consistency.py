@@ -29,6 +29,12 @@ Flags = npt.NDArray[np.bool_]
 GUST_BELOW_WIND = 0.6
 """So far a gust may be below the mean wind of its stamp [m s-1]: replies round and models take the mean at the stamp
 itself. 0.4 occurs in a real week of hours; common practice, no source."""
+LEAST_GUST_FACTOR, GUST_HOURS, MOVING_AIR = 1.1, 6, 3.0
+"""Over so many hours in a row, each with a mean wind above the last [m s-1], a gust is not below this share of the
+mean; gust factors of 3 s over open land are 1.2 to 1.7 (WMO/TD-No. 1555, from memory)."""
+LEAST_SHARE_ALOFT, WIND_BELOW = 0.5, 4.0
+"""No level up to 200 m has less than this share of a wind at 10 m above the second [m s-1]; over land the wind grows
+with height, and falls off by a tenth at most in strong convection (common practice, no source)."""
 DEW_POINT_ABOVE = 0.6
 """So far a dew point may be above the temperature [K]: 0.3 occurs in a real week; common practice, no source."""
 HUMIDITY_APART = 0.2
@@ -44,9 +50,9 @@ source."""
 PRESSURE_APART = 0.03
 """So far, as a share, the pressure at the ground may be from the one that the pressure at sea level and the ground's
 altitude give, [Doc7488]: services reduce it in different ways; common practice, no source."""
-FROZEN = 48
-"""So many hours in a row an exact value does not stand still while a column of the same kind moves; common practice, no
-source (a real week has 5 at most)."""
+FROZEN, FROZEN_WIND = 48, 12
+"""So many hours in a row an exact value, or one of the wind, does not stand still while a column of the same kind
+moves; common practice, no source (a real week has 5 at most)."""
 _GRAVITY_BY_GAS = 9.80665 / 287.05  # of the hydrostatic equation, g / R [K m-1]
 _SATURATED = 0.985  # humidity that may stand still for days, in fog
 
@@ -60,7 +66,7 @@ class Columns:
         self.heights = cube["height"].values if "height" in cube.dims else np.array([])
 
     def __call__(self, name: str) -> Array | None:
-        """Give a column; None where the cube has none."""
+        """Return a column; None where the cube has none."""
         if name not in self.cube.variables:
             return None
         variable = self.cube.variables[name]
@@ -70,7 +76,7 @@ class Columns:
         return np.asarray(np.expand_dims(ordered, absent), dtype=float)
 
     def at_10m(self) -> Array | None:
-        """Give the mean wind at 10 m."""
+        """Return the mean wind at 10 m."""
         wind, at = self("wind_speed"), np.flatnonzero(self.heights == 10.0)
         return None if wind is None or not at.size else wind[..., at[0]]
 
@@ -97,6 +103,23 @@ class Check:
 def _gust_below_wind(columns: Columns) -> Flags | None:
     gust, wind = columns("wind_speed_of_gust"), columns.at_10m()
     return None if gust is None or wind is None else gust < wind - GUST_BELOW_WIND
+
+
+def _gust_of_no_gust(columns: Columns) -> Flags | None:
+    gust, wind = columns("wind_speed_of_gust"), columns.at_10m()
+    if gust is None or wind is None:
+        return None
+    weak = (wind > MOVING_AIR) & (gust < LEAST_GUST_FACTOR * wind)
+    return weak & _stands(weak.astype(float), GUST_HOURS)
+
+
+def _wind_falls_off(columns: Columns) -> Flags | None:
+    wind, at_10m = columns("wind_speed"), columns.at_10m()
+    above = (columns.heights > 10.0) & (columns.heights <= 200.0)
+    if wind is None or at_10m is None or not above.any():
+        return None
+    weak = wind[..., above] < LEAST_SHARE_ALOFT * at_10m[..., None]
+    return np.asarray((at_10m > WIND_BELOW) & weak.any(axis=-1))
 
 
 def _dew_point_above(columns: Columns) -> Flags | None:
@@ -140,12 +163,12 @@ def _pressures_apart(columns: Columns) -> Flags | None:
     return np.asarray(np.abs(here / told - 1.0) > PRESSURE_APART)
 
 
-def _frozen(name: str, kind: tuple[str, ...]) -> Callable[[Columns], Flags | None]:
+def _frozen(name: str, kind: tuple[str, ...], hours: int) -> Callable[[Columns], Flags | None]:
     def broken(columns: Columns) -> Flags | None:
         own = columns(name)
-        if own is None or own.shape[0] < FROZEN:
+        if own is None or own.shape[0] < hours:
             return None
-        stands = _stands(own)
+        stands = _stands(own, hours)
         if not stands.any():
             return None
         if name == "relative_humidity":
@@ -154,15 +177,15 @@ def _frozen(name: str, kind: tuple[str, ...]) -> Callable[[Columns], Flags | Non
         for other in kind:
             values = columns(other)
             if values is not None:
-                still = _stands(values) | np.isnan(values)
+                still = _stands(values, hours) | np.isnan(values)
                 moves = moves | (~still if values.ndim == moves.ndim else (~still).any(axis=-1))
         return moves & (stands if stands.ndim == moves.ndim else stands.any(axis=-1))
 
     return broken
 
 
-def _stands(values: Array) -> Flags:
-    """Tell which values are of a row of `FROZEN` equal ones or more along the first axis."""
+def _stands(values: Array, hours: int) -> Flags:
+    """Tell which values are of a row of so many equal ones or more along the first axis."""
     size = values.shape[0]
     at = np.arange(size).reshape(-1, *([1] * (values.ndim - 1)))
     begins = np.ones(values.shape, dtype=bool)
@@ -171,7 +194,11 @@ def _stands(values: Array) -> Flags:
     ends[:-1] = begins[1:]
     first = np.maximum.accumulate(np.where(begins, at, 0), axis=0)
     last = np.flip(np.minimum.accumulate(np.flip(np.where(ends, at, size), 0), axis=0), 0)
-    return np.asarray(last - first + 1 >= FROZEN)
+    return np.asarray(last - first + 1 >= hours)
+
+
+def _frozen_words(words: str, hours: int) -> str:
+    return f"{words} that stands still for {'hours' if hours == FROZEN_WIND else 'days'}"
 
 
 _WIND = ("wind_speed", "wind_speed_of_gust")
@@ -179,6 +206,10 @@ _AIR = ("air_temperature", "dew_point_temperature", "relative_humidity", "air_te
 _HUMID = ("air_temperature", "dew_point_temperature", "relative_humidity")
 CHECKS = (
     Check("a gust below the mean wind", ("wind_speed_of_gust", "wind_speed"), _gust_below_wind),
+    Check(
+        "a gust that is hardly above the mean wind for hours", ("wind_speed_of_gust", "wind_speed"), _gust_of_no_gust
+    ),
+    Check("a wind aloft far below the wind at 10 m", ("wind_speed",), _wind_falls_off),
     Check("a dew point above the temperature", _HUMID, _dew_point_above),
     Check("a humidity that temperature and dew point contradict", _HUMID, _humidity_apart),
     Check(
@@ -194,14 +225,14 @@ CHECKS = (
         ("surface_air_pressure", "air_pressure_at_mean_sea_level"),
         _pressures_apart,
     ),
-    *(Check(f"{words} that stands still for days", (name,), _frozen(name, kind)) for name, words, kind in (
-        ("wind_speed", "a wind", _WIND),
-        ("wind_speed_of_gust", "a gust", _WIND),
-        ("wind_from_direction", "a wind direction", ("wind_from_direction",)),
-        ("air_temperature", "a temperature", _AIR),
-        ("dew_point_temperature", "a dew point", _AIR),
-        ("relative_humidity", "a humidity", _AIR),
-        ("air_temperature_aloft", "a temperature aloft", _AIR),
+    *(Check(_frozen_words(words, hours), (name,), _frozen(name, kind, hours)) for name, words, kind, hours in (
+        ("wind_speed", "a wind", _WIND, FROZEN_WIND),
+        ("wind_speed_of_gust", "a gust", _WIND, FROZEN_WIND),
+        ("wind_from_direction", "a wind direction", ("wind_from_direction",), FROZEN),
+        ("air_temperature", "a temperature", _AIR, FROZEN),
+        ("dew_point_temperature", "a dew point", _AIR, FROZEN),
+        ("relative_humidity", "a humidity", _AIR, FROZEN),
+        ("air_temperature_aloft", "a temperature aloft", _AIR, FROZEN),
     )),
 )  # fmt: skip
 """Of columns against each other; a row for each."""

@@ -101,7 +101,7 @@ def _layout(cube: xr.Dataset, place: str) -> int:
 
 
 def _with_our_bounds(cube: xr.Dataset) -> xr.Dataset:
-    """Give the bounds of time the name that they have in a cube, whatever a file calls them."""
+    """Return the bounds of time the name that they have in a cube, whatever a file calls them."""
     named = str(cube["time"].attrs.get("bounds")) if "time" in cube.coords else ""
     if named not in cube.coords or named == TIME_BOUNDS or TIME_BOUNDS in cube.variables:
         return cube

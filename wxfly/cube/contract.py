@@ -518,7 +518,7 @@ def mark_carried(cube: xr.Dataset, also: Mapping[str, Collection[float]] | None 
 
 
 def carried_heights(cube: xr.Dataset, name: str) -> npt.NDArray[np.float64]:
-    """Give the heights [m] at which the source carries a variable, lost or not; empty when it carries none."""
+    """Return the heights [m] at which the source carries a variable, lost or not; empty when it carries none."""
     for first, *heights in carried_entries(cube):
         if first == name:
             return np.array([float(h) for h in heights])
@@ -526,7 +526,7 @@ def carried_heights(cube: xr.Dataset, name: str) -> npt.NDArray[np.float64]:
 
 
 def carried_entries(cube: xr.Dataset) -> list[list[str]]:
-    """Give for each variable that the source carries its name and its heights [m], as they were noted."""
+    """Return for each variable that the source carries its name and its heights [m], as they were noted."""
     return [entry.split() for entry in str(cube.attrs.get("carried", "")).split("; ") if entry]
 
 
@@ -686,5 +686,5 @@ def _check_variable(variable: xr.DataArray, place: str) -> None:
 
 
 def as_members(cube: xr.Dataset) -> xr.Dataset:
-    """Give a cube the dimension of members; a single forecast becomes one member."""
+    """Return a cube the dimension of members; a single forecast becomes one member."""
     return cube if ENSEMBLE in cube.dims else cube.expand_dims({ENSEMBLE: [0]}, axis=-1)

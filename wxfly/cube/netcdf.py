@@ -25,7 +25,7 @@ _SITE_NAMES = "site_name"  # in a file; CF: only a variable of numbers has the n
 
 
 def content_checksum(cube: xr.Dataset) -> str:
-    """Give the SHA-256 of everything a cube says: values, units, names, provenance."""
+    """Return the SHA-256 of everything a cube says: values, units, names, provenance."""
     digest = hashlib.sha256()
     for name in sorted(str(n) for n in cube.variables):
         variable = cube[name].variable
@@ -100,7 +100,7 @@ def _listed_coordinates(cube: xr.Dataset, name: str) -> str:
 
 
 def _image(cube: xr.Dataset, encoding: dict[str, dict[str, Any]]) -> bytes:
-    """Give the bytes of the file: the HDF5 library, left alone with a full disk, writes on at the end and complains."""
+    """Return the bytes of the file: HDF5, left alone with a full disk, writes on at the end and complains."""
     import h5netcdf
 
     buffer = io.BytesIO()

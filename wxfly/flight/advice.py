@@ -80,7 +80,7 @@ class Advice:
 
 
 def light_words(sun_elevation: np.ndarray) -> tuple[str, ...]:
-    """Give photographers' words for the light at elevations of the sun [degree], in order, each once."""
+    """Return photographers' words for the light at elevations of the sun [degree], in order, each once."""
     kinds = sun.kind_of_light(sun_elevation)
     high = np.where(sun_elevation < HIGH_SUN, "low sun", "high sun")
     conditions = [kinds == kind for kind in (sun.Light.DARK, sun.Light.BLUE_HOUR, sun.Light.GOLDEN_HOUR)]
@@ -102,7 +102,7 @@ def advise(
     Parameters
     ----------
     conditions : xarray.Dataset
-        The hours, as `wxfly.assessment.conditions.derive` gives them; dimensions edge and time only.
+        The hours, as `wxfly.assessment.conditions.derive` returns them; dimensions edge and time only.
     aircraft : Aircraft
         Its size and its highest take-off altitude count.
     start, end : numpy.datetime64
@@ -181,7 +181,7 @@ def sight(visibility_in_air: np.ndarray, aircraft: Aircraft) -> tuple[float, str
 
 
 def precipitation_words(weather_code: float, precipitation_rate: float) -> str:
-    """Give kind and class of an hour's precipitation in words; empty when there is none or nothing is known."""
+    """Return kind and class of an hour's precipitation in words; empty when there is none or nothing is known."""
     kind = precipitation.PrecipitationKind(int(precipitation.precipitation_kind(weather_code, precipitation_rate)))
     if kind in (precipitation.PrecipitationKind.NOT_KNOWN, precipitation.PrecipitationKind.NONE):
         return ""

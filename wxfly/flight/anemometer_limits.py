@@ -74,13 +74,13 @@ def check_hand_height(hand_height: float) -> None:
 
 
 def gust_of_period(mean: npt.ArrayLike, gust_of_hour: npt.ArrayLike) -> Array:
-    """Give the strongest gust to expect in two minutes, from that of an hour with the same mean [m s-1]."""
+    """Return the strongest gust to expect in two minutes, from that of an hour with the same mean [m s-1]."""
     shorter = np.asarray(gust_of_hour, dtype=float) * _two_minutes()
     return np.asarray(np.maximum(shorter, np.asarray(mean, dtype=float)))
 
 
 def gust_of_hour(gust_of_period: npt.ArrayLike) -> Array:
-    """Give the strongest gust to expect in an hour, from that of two minutes [m s-1]."""
+    """Return the strongest gust to expect in an hour, from that of two minutes [m s-1]."""
     return np.asarray(np.asarray(gust_of_period, dtype=float) / _two_minutes())
 
 
@@ -90,12 +90,12 @@ def _two_minutes() -> float:
 
 
 def carry_up(reading: npt.ArrayLike, ratio: npt.ArrayLike) -> Array:
-    """Give the wind at flight height from a reading at the hand [m s-1] and the ratio of the two [1]."""
+    """Return the wind at flight height from a reading at the hand [m s-1] and the ratio of the two [1]."""
     return np.asarray(np.asarray(reading, dtype=float) * np.asarray(ratio, dtype=float))
 
 
 def carry_down(wind: npt.ArrayLike, ratio: npt.ArrayLike) -> Array:
-    """Give the reading at the hand from the wind at flight height; the inverse of `carry_up`."""
+    """Return the reading at the hand from the wind at flight height; the inverse of `carry_up`."""
     return np.asarray(np.asarray(wind, dtype=float) / np.asarray(ratio, dtype=float))
 
 
@@ -106,7 +106,7 @@ def ratio_to_hand(
     height: float,
     roughness_length: float,
 ) -> Array:
-    """Give the wind at flight height over that at the hand.
+    """Return the wind at flight height over that at the hand.
 
     Parameters
     ----------
@@ -131,7 +131,7 @@ def ratio_to_hand(
 def carrying_deviation(
     reading: npt.ArrayLike, hand_height: float, height: float, *, is_night: npt.ArrayLike = False
 ) -> Array:
-    """Give the standard deviation of a reading carried up [m s-1]; see `wxfly.physics.wind.error`."""
+    """Return the standard deviation of a reading carried up [m s-1]; see `wxfly.physics.wind.error`."""
     speed = np.asarray(reading, dtype=float)
     unknown = np.full(speed.shape, np.nan)
     by_day = error.deviation_from_one_level(
@@ -154,7 +154,7 @@ def reading_that_holds(
     *,
     is_night: npt.ArrayLike = False,
 ) -> Array:
-    """Give the largest reading at which the wind at flight height is below a limit, with a confidence [m s-1]."""
+    """Return the largest reading at which the wind at flight height is below a limit, with a confidence [m s-1]."""
     most = carry_down(limit, ratio)
     deviation = carrying_deviation(most, hand_height, height, is_night=is_night)
     room = error.error_factor(confidence) * deviation
@@ -174,7 +174,7 @@ def hand_rule(
     Parameters
     ----------
     hand : xarray.Dataset
-        The hours at hand height, as `wxfly.assessment.conditions.derive` gives them; dimensions edge and time.
+        The hours at hand height, as `wxfly.assessment.conditions.derive` returns them; dimensions edge and time.
     aloft : sequence of xarray.Dataset
         The same hours at every height to be flown.
     limits : Limits

@@ -261,7 +261,7 @@ _READ = (
 
 
 def _at(conditions: xr.Dataset, moment: np.datetime64) -> dict[str, float]:
-    """Give the values of a moment, between the two edges of its hour."""
+    """Return the values of a moment, between the two edges of its hour."""
     starts = conditions["time"].values.astype("datetime64[s]")
     position = int(np.searchsorted(starts, moment.astype("datetime64[s]"), side="right")) - 1
     if position < 0 or moment - starts[position] >= np.timedelta64(1, "h"):

@@ -179,7 +179,7 @@ def _fixed_wing(figure: dict[str, float], own_weight: float, drive_power: float,
 def flight_power(
     model: EnergyModel, airspeed: npt.ArrayLike, air_density: npt.ArrayLike, climb_speed: npt.ArrayLike = 0.0
 ) -> Array:
-    """Give the power drawn from the battery, drives and electronics.
+    """Return the power drawn from the battery, drives and electronics.
 
     Parameters
     ----------
@@ -221,7 +221,7 @@ def flight_power(
 
 
 def airspeed_range(model: EnergyModel, air_density: npt.ArrayLike) -> tuple[Array, Array]:
-    """Give the slowest and the fastest airspeed in air of a density [m s-1].
+    """Return the slowest and the fastest airspeed in air of a density [m s-1].
 
     The fastest is never above what is published: in thin air a tilt would hold more, but a controller may not.
     """
@@ -240,7 +240,7 @@ def airspeed_range(model: EnergyModel, air_density: npt.ArrayLike) -> tuple[Arra
 
 
 def waiting_power(model: EnergyModel, wind_speed: npt.ArrayLike, air_density: npt.ArrayLike) -> Array:
-    """Give the power of staying where one is.
+    """Return the power of staying where one is.
 
     Parameters
     ----------
@@ -271,7 +271,7 @@ def endurance(
     air_density: npt.ArrayLike,
     wind_speed: npt.ArrayLike = 0.0,
 ) -> Array:
-    """Give how long an energy [J] keeps the aircraft in place [s]; other arguments of `waiting_power`."""
+    """Return how long an energy [J] keeps the aircraft in place [s]; other arguments of `waiting_power`."""
     return np.asarray(np.asarray(energy, dtype=float) / waiting_power(model, wind_speed, air_density))
 
 
@@ -281,12 +281,12 @@ def usable_energy(model: EnergyModel, start_temperature: npt.ArrayLike, air_temp
 
 
 def full_energy(model: EnergyModel) -> float:
-    """Give what a full pack of this age holds when warm [J]; the charge shown is a share of it."""
+    """Return what a full pack of this age holds when warm [J]; the charge shown is a share of it."""
     return float(model.battery_energy * battery.aged_capacity(model.battery_cycles))
 
 
 def largest_power(model: EnergyModel, charge: npt.ArrayLike, cell_temperature: npt.ArrayLike) -> Array:
-    """Give the power that pulls the pack down to its cut-off [W], by charge left [1] and cell temperature [K]."""
+    """Return the power that pulls the pack down to its cut-off [W], by charge left [1] and cell temperature [K]."""
     return battery.power_at_cut_off(
         model.battery_energy,
         charge,

@@ -71,7 +71,7 @@ def holds_at_all(rule: HandRule) -> bool:
 
 
 def band_of(rule: HandRule, mean: float, gust: float | None) -> Verdict:
-    """Give the band of a pair of readings [m s-1]: every pair is in exactly one.
+    """Return the band of a pair of readings [m s-1]: every pair is in exactly one.
 
     *Holds* asks both readings to lie within the rule, and the mean to be no less than an anemometer's starting speed;
     *do not launch* asks one of them to be beyond it; everything else is *in doubt*, also where the rule is not known.

@@ -135,7 +135,7 @@ def wind_doubt(
     *,
     forecast_deviation: npt.ArrayLike = FORECAST_DEVIATION,
 ) -> Array:
-    """Give how far the mean wind of a leg may be from the forecast, at a confidence.
+    """Return how far the mean wind of a leg may be from the forecast, at a confidence.
 
     Parameters
     ----------
@@ -167,5 +167,5 @@ def wind_doubt(
 
 
 def quantile(confidence: float) -> float:
-    """Give the normal quantile of a one-sided confidence; 0 at 0.5 and below."""
+    """Return the normal quantile of a one-sided confidence; 0 at 0.5 and below."""
     return 0.0 if confidence <= 0.5 else NormalDist().inv_cdf(confidence)

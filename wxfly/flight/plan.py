@@ -177,7 +177,7 @@ def _climb_surplus(model: EnergyModel, airspeed: Array, rho: Array) -> Array:
 
 
 def charge_to_leave(model: EnergyModel, usable: Array, way_home: Array, reserve: float) -> Array:
-    """Give the charge shown when what is left just pays the way home and the reserve.
+    """Return the charge shown when what is left just pays the way home and the reserve.
 
     A charge is shown of the full pack; the part that the cold keeps is shown too, and cannot be drawn.
     """
@@ -185,5 +185,5 @@ def charge_to_leave(model: EnergyModel, usable: Array, way_home: Array, reserve:
 
 
 def _dearer_by(confidence: float) -> float:
-    """Give the factor by which the model's power may be too low at a confidence."""
+    """Return the factor by which the model's power may be too low at a confidence."""
     return 1.0 + quantile(confidence) * rotor.MODEL_DEVIATION

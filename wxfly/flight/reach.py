@@ -72,7 +72,7 @@ def reach(
     limits: Mapping[str, float] | None = None,
     directions: npt.ArrayLike | None = None,
 ) -> Reach:
-    """Give how far the aircraft can go and come home with its reserve, in every direction.
+    """Return how far the aircraft can go and come home with its reserve, in every direction.
 
     Parameters
     ----------

@@ -70,7 +70,7 @@ def moments_of(
     Parameters
     ----------
     flight, at_return : xarray.Dataset
-        The same hours, as `wxfly.assessment.conditions.derive` gives them.
+        The same hours, as `wxfly.assessment.conditions.derive` returns them.
     plan : Plan
         Its heights and confidence count.
     forecast_deviation : array_like, optional
@@ -88,7 +88,7 @@ def moments_of(
 
 
 def _values(conditions: xr.Dataset, name: str) -> Array:
-    """Give values with the axes of the wind: what members share may lack theirs."""
+    """Return values with the axes of the wind: what members share may lack theirs."""
     like, values = conditions["wind_speed"], conditions[name]
     if values.dims != like.dims:
         values = values.broadcast_like(like).transpose(*like.dims)
@@ -96,7 +96,7 @@ def _values(conditions: xr.Dataset, name: str) -> Array:
 
 
 def _along_time(values: npt.ArrayLike, like: xr.DataArray) -> Array:
-    """Give values by time a shape that goes with a variable of more dimensions."""
+    """Return values by time a shape that goes with a variable of more dimensions."""
     by_time = np.asarray(values, dtype=float)
     return by_time.reshape([-1 if d == "time" else 1 for d in like.dims]) if by_time.ndim == 1 else by_time
 
@@ -115,7 +115,7 @@ def _wind(conditions: xr.Dataset, height: float, confidence: float, forecast_dev
 
 
 def forecast_deviations(time: npt.ArrayLike, run: np.datetime64, model: str, height: float) -> Array:
-    """Give the standard deviation of the forecast wind's error at hours [m s-1].
+    """Return the standard deviation of the forecast wind's error at hours [m s-1].
 
     Parameters
     ----------
@@ -132,7 +132,7 @@ def forecast_deviations(time: npt.ArrayLike, run: np.datetime64, model: str, hei
 
 
 def deviations_of(flight: xr.Dataset, plan: Plan, run: np.datetime64) -> Array:
-    """Give the same for the hours of a flight, at the higher of its two heights."""
+    """Return the same for the hours of a flight, at the higher of its two heights."""
     model = str(flight.attrs.get("model", "not known"))
     return forecast_deviations(flight["time"].values, run, model, max(plan.height, plan.return_height))
 
@@ -261,7 +261,7 @@ def without_figures(assessment: xr.Dataset) -> xr.Dataset:
 
 
 def _with_row(assessment: xr.Dataset, demand: Array, limit: Array, margin: Array) -> xr.Dataset:
-    """Give an assessment one more row of demand, limit and margin, behind the others."""
+    """Return an assessment one more row of demand, limit and margin, behind the others."""
     given = {"demand": demand, "limit": limit, "margin": margin}
     rows = {}
     for name in (str(n) for n in assessment.data_vars if "element" in assessment[n].dims):

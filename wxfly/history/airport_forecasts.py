@@ -80,7 +80,7 @@ class HourAhead:
 
 
 def latest_aerodrome_forecast(site: Site, *, settings: Settings, offline: bool = False) -> AerodromeForecast | None:
-    """Give the newest forecast of the nearest airport that has one in force, or None.
+    """Return the newest forecast of the nearest airport that has one in force, or None.
 
     Parameters
     ----------
@@ -201,7 +201,7 @@ def _said(group: Group) -> dict[str, Option]:
 
 
 def _of_cube(cube: xr.Dataset, time: np.ndarray, position: int) -> dict[str, float | frozenset[str]]:
-    """Give what the forecast says of an hour, without what is missing."""
+    """Return what the forecast says of an hour, without what is missing."""
     values = {
         name: float(cube[name][position])
         for name in ("visibility_in_air", "low_type_cloud_area_fraction")
@@ -264,7 +264,7 @@ def _is_worse(name: str, option: Option, forecast: float | frozenset[str]) -> bo
 
 
 def ask_quietly(site: Site, *, settings: Settings, offline: bool) -> tuple[AerodromeForecast | None, str]:
-    """Give the airport's forecast and, where there is none, why."""
+    """Return the airport's forecast and, where there is none, why."""
     try:
         found = latest_aerodrome_forecast(site, settings=settings, offline=offline)
     except WxflyError as fault:

@@ -55,7 +55,7 @@ _FAR = 10_000.0  # visibility above this is as good as any
 
 
 def latest_report(site: Site, *, settings: Settings, offline: bool = False) -> AirportReport | None:
-    """Give the newest report of the nearest airport, or None when none is near and recent.
+    """Return the newest report of the nearest airport, or None when none is near and recent.
 
     Parameters
     ----------
@@ -94,7 +94,7 @@ def at_hand(
     offline: bool,
     now: datetime,
 ) -> tuple[KeptReply | None, WxflyError | None]:
-    """Give what airports around a site sent, asked for anew after ten minutes, and why that failed when it did.
+    """Return what airports around a site sent, asked for anew after ten minutes, and why that failed when it did.
 
     Parameters
     ----------
@@ -212,7 +212,7 @@ def compare_report(report: AirportReport, cube: xr.Dataset) -> list[Difference]:
 
 
 def gust_around(cube: xr.Dataset, time: np.ndarray, moment: np.datetime64) -> float:
-    """Give the largest gust whose span holds the moment, or lies within half an hour of it for an instant."""
+    """Return the largest gust whose span holds the moment, or lies within half an hour of it for an instant."""
     gust = cube["wind_speed_of_gust"]
     begin, end = covers_hours(cube, "wind_speed_of_gust")
     if begin == end:

@@ -202,12 +202,12 @@ class Ledger:
     set_aside: tuple[SetAside, ...]
 
     def of(self, kind: type[_Kind]) -> list[_Kind]:
-        """Give the entries of a kind."""
+        """Return the entries of a kind."""
         return [entry for entry in self.entries if isinstance(entry, kind)]
 
 
 def ledger_folder() -> Path:
-    """Give the folder of the ledger."""
+    """Return the folder of the ledger."""
     return config_folder() / "ledger"
 
 

@@ -112,12 +112,12 @@ def _score_bin(
 
 
 def lead_hours(verdict: Verdict) -> float:
-    """Give the lead time of a verdict [h]: from the start of the run, or from when it was told."""
+    """Return the lead time of a verdict [h]: from the start of the run, or from when it was told."""
     return float((moment(verdict.hour) - moment(verdict.run or verdict.told)) / np.timedelta64(1, "h"))
 
 
 def stratum(verdict: Verdict) -> tuple[str, int]:
-    """Give season and quarter of the day, by the sun of the place, in which an hour lies."""
+    """Return season and quarter of the day, by the sun of the place, in which an hour lies."""
     hour = moment(verdict.hour)
     month = int(hour.astype("datetime64[M]").astype(int)) % 12
     season = (month + 1) % 12 // 3

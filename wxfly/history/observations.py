@@ -155,7 +155,7 @@ _HEADING = re.compile(r"(?P<name>[A-Za-z_]\w*)\s*(?:\[(?P<unit>[^\]]*)\])?")
 
 
 def _read_headings(cells: list[str]) -> tuple[list[tuple[str, str]], list[str]]:
-    """Give name and unit of each column, and what is wrong with the headings."""
+    """Return name and unit of each column, and what is wrong with the headings."""
     headings: list[tuple[str, str]] = []
     faults = []
     for cell in cells:

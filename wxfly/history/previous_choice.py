@@ -27,7 +27,7 @@ from wxfly.probability.steadiness import keeps_choice
 
 
 def choice_of(answer: SiteAnswer, briefing: Briefing) -> Chosen | None:
-    """Give the choice of an answer; None where nothing holds or the run is not known."""
+    """Return the choice of an answer; None where nothing holds or the run is not known."""
     run = briefing.provenance.get("run")
     if answer.best is None or not isinstance(run, np.datetime64) or np.isnat(run):
         return None
@@ -137,7 +137,7 @@ def clear_choices(now: np.datetime64) -> None:
 
 
 def _cleared() -> str:
-    """Give the moment up to which choices are forgotten; empty where none are."""
+    """Return the moment up to which choices are forgotten; empty where none are."""
     try:
         return _cleared_file().read_text(encoding="utf-8").strip()
     except (OSError, UnicodeDecodeError):
@@ -145,7 +145,7 @@ def _cleared() -> str:
 
 
 def _before(now: Chosen, answer: SiteAnswer) -> Chosen | None:
-    """Give the choice of the newest earlier run that lies in the time asked about and has not begun."""
+    """Return the choice of the newest earlier run that lies in the time asked about and has not begun."""
     cleared = _cleared()
     months = {str(m)[:7] for m in (answer.start, answer.end)}
     found = [
@@ -162,7 +162,7 @@ def _before(now: Chosen, answer: SiteAnswer) -> Chosen | None:
 
 
 def _whole(answer: SiteAnswer, stretch: Window) -> Window:
-    """Give the chosen stretch as a window of this answer, with its own chance."""
+    """Return the chosen stretch as a window of this answer, with its own chance."""
     assert answer.sureness is not None
     chance = answer.sureness.of(stretch.first, stretch.last)
     around = next(
@@ -212,5 +212,5 @@ def remember(briefing: Briefing, on_progress: Callable[[str], None], *, fresh: b
 
 
 def _set_aside(months: set[str]) -> list[SetAside]:
-    """Give what cannot be read of the months that an answer is about."""
+    """Return what cannot be read of the months that an answer is about."""
     return [part for month in sorted(months) for part in read_ledger(ledger_folder() / f"{month}.jsonl").set_aside]

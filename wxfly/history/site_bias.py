@@ -18,14 +18,14 @@ Progress = Callable[[str], None]
 
 
 def records_file() -> Path:
-    """Give the path of what places have taught."""
+    """Return the path of what places have taught."""
     return config_folder() / "records.toml"
 
 
 def members_asked_for(
     obtained: Obtained, names: Sequence[str], offline: bool, on_progress: Progress
 ) -> tuple[tuple[xr.Dataset, ...], list[str]]:
-    """Give the members that the file holds or that the pilot asked for, none of them too old."""
+    """Return the members that the file holds or that the pilot asked for, none of them too old."""
     cubes: list[xr.Dataset] = list(obtained.ensembles)
     notes: list[str] = []
     if names and obtained.origin in ("demo", "file"):

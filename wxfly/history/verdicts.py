@@ -12,7 +12,7 @@ from wxfly.history.ledger import Verdict, ledger_folder, read_verdicts
 
 
 def verdicts_of(briefing: Briefing) -> list[Verdict]:
-    """Give what a briefing says of every lit hour, for the ledger; nothing of answers with a sortie in them."""
+    """Return what a briefing says of every lit hour, for the ledger; nothing of answers with a sortie in them."""
     run = briefing.provenance.get("run")
     started = "" if not isinstance(run, np.datetime64) or np.isnat(run) else f"{run.astype('datetime64[s]')}Z"
     told = f"{briefing.now.astype('datetime64[s]')}Z"
@@ -53,7 +53,7 @@ def _plain(value: float) -> float | None:
 
 
 def earlier_runs(answer: SiteAnswer, verdicts: Sequence[Verdict]) -> tuple[tuple[str, float], ...]:
-    """Give what earlier runs of the same model said of the surest stretch of the best window.
+    """Return what earlier runs of the same model said of the surest stretch of the best window.
 
     Parameters
     ----------

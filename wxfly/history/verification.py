@@ -65,7 +65,7 @@ class Pairs:
     solar_hour: Array
 
     def of(self, element: str) -> tuple[Array, Array]:
-        """Give forecast and observation of an element."""
+        """Return forecast and observation of an element."""
         return (self.wind, self.observed_wind) if element == "wind" else (self.gust, self.observed_gust)
 
 
@@ -75,7 +75,7 @@ def pair_hours(conditions: xr.Dataset, lead_hours: npt.ArrayLike, record: Hourly
     Parameters
     ----------
     conditions : xarray.Dataset
-        Of one place, at the height of the observation, as `wxfly.assessment.conditions.derive` gives them.
+        Of one place, at the height of the observation, as `wxfly.assessment.conditions.derive` returns them.
     lead_hours : array_like
         Of each hour, or one for all of them [h].
     record : HourlyRecord
@@ -134,7 +134,7 @@ class ErrorRow:
 
 
 def error_rows(pairs: Pairs) -> list[ErrorRow]:
-    """Give bias and error for all hours, by lead time, by wind sector and by time of day; empty groups are left out."""
+    """Return bias and error for all hours, by lead time, wind sector and time of day, without empty groups."""
     groups: list[tuple[str, str, npt.NDArray[np.bool_]]] = [("all", "all", np.ones(pairs.hour.size, dtype=bool))]
     lead, sector = pairs.lead_hours, np.round(np.nan_to_num(pairs.direction, nan=0.0) / 45.0).astype(int) % 8
     groups += [("lead", f"{a} to {b} h", (lead >= a) & (lead < b)) for a, b in LEADS]

@@ -33,7 +33,7 @@ _PLENTY = 4.0
 
 
 def normal_probability(value: npt.ArrayLike) -> Array:
-    """Give the chance that a standard normal variable is at most a value.
+    """Return the chance that a standard normal variable is at most a value.
 
     Parameters
     ----------
@@ -48,7 +48,7 @@ def normal_probability(value: npt.ArrayLike) -> Array:
 
 @cache
 def _table() -> tuple[Array, Array]:
-    """Give the normal distribution function and its slope times the step at every node of a table."""
+    """Return the normal distribution function and its slope times the step at every node of a table."""
     nodes = np.arange(-_TABLE_END, _TABLE_END + _TABLE_STEP, _TABLE_STEP)
     probability = 0.5 * np.asarray(_ERFC(-nodes / math.sqrt(2.0)), dtype=float)
     return probability, np.exp(-(nodes**2) / 2) / math.sqrt(2 * math.pi) * _TABLE_STEP
@@ -70,7 +70,7 @@ def _interpolated_probability(value: Array) -> Array:
 
 
 def normal_quantile(probability: npt.ArrayLike) -> Array:
-    """Give the value that a standard normal variable does not exceed with the given chance.
+    """Return the value that a standard normal variable does not exceed with the given chance.
 
     Parameters
     ----------
@@ -83,7 +83,7 @@ def normal_quantile(probability: npt.ArrayLike) -> Array:
 
 
 def normal_exceedance(mean: npt.ArrayLike, standard_deviation: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
-    """Give the chance that a normal variable is above a limit.
+    """Return the chance that a normal variable is above a limit.
 
     Parameters
     ----------
@@ -94,7 +94,7 @@ def normal_exceedance(mean: npt.ArrayLike, standard_deviation: npt.ArrayLike, li
 
 
 def standardised(mean: npt.ArrayLike, standard_deviation: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
-    """Give the room up to a limit in standard deviations: infinite with the sign of the room when there are none."""
+    """Return the room up to a limit in standard deviations: infinite with the sign of the room when there are none."""
     mean, deviation, limit = np.broadcast_arrays(*(np.asarray(v, float) for v in (mean, standard_deviation, limit)))
     room = limit - mean
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
@@ -106,7 +106,7 @@ def standardised(mean: npt.ArrayLike, standard_deviation: npt.ArrayLike, limit: 
 def truncated_normal_exceedance(
     location: npt.ArrayLike, scale: npt.ArrayLike, limit: npt.ArrayLike, *, lowest: float = 0.0
 ) -> Array:
-    """Give the chance that a normal variable cut off at its lowest value is above a limit.
+    """Return the chance that a normal variable cut off at its lowest value is above a limit.
 
     Parameters
     ----------
@@ -130,7 +130,7 @@ def truncated_normal_exceedance(
 def truncated_normal_quantile(
     location: npt.ArrayLike, scale: npt.ArrayLike, probability: npt.ArrayLike, *, lowest: float = 0.0
 ) -> Array:
-    """Give the value that a normal variable cut off at its lowest value does not exceed with the given chance.
+    """Return the value that a normal variable cut off at its lowest value does not exceed with the given chance.
 
     Parameters
     ----------
@@ -149,7 +149,7 @@ def truncated_normal_quantile(
 def dressed_exceedance(
     members: npt.ArrayLike, standard_deviation: npt.ArrayLike, limit: npt.ArrayLike, *, bias: npt.ArrayLike = 0.0
 ) -> Array:
-    """Give the chance that a limit is exceeded, from members each dressed with a normal error [Roulston2003].
+    """Return the chance that a limit is exceeded, from members each dressed with a normal error [Roulston2003].
 
     Parameters
     ----------
@@ -175,7 +175,7 @@ def dressed_exceedance(
 
 
 def dressing_deviation(error: npt.ArrayLike, spread: npt.ArrayLike, floor: npt.ArrayLike) -> Array:
-    """Give the error that an ensemble does not show itself.
+    """Return the error that an ensemble does not show itself.
 
     Parameters
     ----------
@@ -198,7 +198,7 @@ def dressing_deviation(error: npt.ArrayLike, spread: npt.ArrayLike, floor: npt.A
 def emos_parameters(
     mean: npt.ArrayLike, variance: npt.ArrayLike, coefficients: tuple[float, float, float, float]
 ) -> tuple[Array, Array]:
-    """Give location and scale of a forecast from the mean and the variance of its members [Thorarinsdottir2010].
+    """Return location and scale of a forecast from the mean and the variance of its members [Thorarinsdottir2010].
 
     Parameters
     ----------
@@ -217,7 +217,7 @@ def gust_parameters(
     standard_deviation: npt.ArrayLike,
     coefficients: tuple[float, float, float, float, float],
 ) -> tuple[Array, Array]:
-    """Give location and scale of a gust's distribution, a normal one cut off at 0, from its members.
+    """Return location and scale of a gust's distribution, a normal one cut off at 0, from its members.
 
     Parameters
     ----------
@@ -237,7 +237,7 @@ def gust_parameters(
 
 
 def least_chance(members: npt.ArrayLike) -> Array:
-    """Give the least chance that so many members can tell, ``1 / (M + 2)`` [Laplace].
+    """Return the least chance that so many members can tell, ``1 / (M + 2)`` [Laplace].
 
     Parameters
     ----------
@@ -262,7 +262,7 @@ def bounded_chance(chance: npt.ArrayLike, members: npt.ArrayLike) -> Array:
 
 
 def shift_chances(standard_deviation: npt.ArrayLike, reach: int) -> Array:
-    """Give the chances that weather comes whole hours earlier or later than forecast.
+    """Return the chances that weather comes whole hours earlier or later than forecast.
 
     Parameters
     ----------
@@ -284,7 +284,7 @@ def shift_chances(standard_deviation: npt.ArrayLike, reach: int) -> Array:
 
 
 def stretch_probability(room: npt.ArrayLike, correlation: float) -> Array:
-    """Give the chance that an error linked from hour to hour stays within its room in every hour.
+    """Return the chance that an error linked from hour to hour stays within its room in every hour.
 
     Parameters
     ----------
@@ -336,7 +336,7 @@ def stretch_probability(room: npt.ArrayLike, correlation: float) -> Array:
 
 @lru_cache(maxsize=8)
 def _cells(correlation: float) -> tuple[Array, Array, Array]:
-    """Give the edges of the cells, the chance of each, and the chance of going from each to each within an hour."""
+    """Return the edges of the cells, the chance of each, and the chance of going from each to each within an hour."""
     edges = np.linspace(-_WIDEST, _WIDEST, _CELLS + 1)
     middle, width = (edges[:-1] + edges[1:]) / 2, edges[1] - edges[0]
     # Taking values as the middle of their cell adds width^2/12 to their variance; it comes off the step again.

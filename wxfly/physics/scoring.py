@@ -24,7 +24,7 @@ import numpy.typing as npt
 
 
 def upper_bound(events: int, cases: int, confidence: float = 0.95) -> float:
-    """Give the largest rate that so few events in so many cases still allow [1], [Clopper1934].
+    """Return the largest rate that so few events in so many cases still allow [1], [Clopper1934].
 
     Parameters
     ----------
@@ -41,12 +41,12 @@ def upper_bound(events: int, cases: int, confidence: float = 0.95) -> float:
 
 
 def lower_bound(events: int, cases: int, confidence: float = 0.95) -> float:
-    """Give the smallest rate that so many events in so many cases still allow [1], [Clopper1934]."""
+    """Return the smallest rate that so many events in so many cases still allow [1], [Clopper1934]."""
     return 1.0 - upper_bound(cases - events, cases, confidence) if cases else 0.0
 
 
 def _at_most(events: int, cases: int, rate: float) -> float:
-    """Give the chance of at most so many events."""
+    """Return the chance of at most so many events."""
     if rate <= 0.0:
         return 1.0
     if rate >= 1.0:
@@ -121,7 +121,7 @@ def count(warned: npt.ArrayLike, broken: npt.ArrayLike) -> Counts:
 
 
 def economic_value(hit_rate: float, false_alarm_rate: float, base_rate: float, cost_ratio: float) -> float:
-    """Give the share of what perfect knowledge would save over the climate alone, [Richardson2000].
+    """Return the share of what perfect knowledge would save over the climate alone, [Richardson2000].
 
     Parameters
     ----------
@@ -144,7 +144,7 @@ def economic_value(hit_rate: float, false_alarm_rate: float, base_rate: float, c
 def value_within(
     chance_of_break: npt.ArrayLike, broken: npt.ArrayLike, strata: Sequence[Hashable], cost_ratio: float
 ) -> float:
-    """Give the economic value of chances, with the climate of each stratum as the yardstick, [Hamill2006].
+    """Return the economic value of chances, with the climate of each stratum as the yardstick, [Hamill2006].
 
     Parameters
     ----------
@@ -176,7 +176,7 @@ def value_within(
 
 
 def brier_skill_within(chance: npt.ArrayLike, broken: npt.ArrayLike, strata: Sequence[Hashable]) -> float:
-    """Give how much better chances are than the climate of their stratum: 1 less the ratio of squared errors.
+    """Return how much better chances are than the climate of their stratum: 1 less the ratio of squared errors.
 
     Parameters
     ----------
@@ -193,7 +193,7 @@ def brier_skill_within(chance: npt.ArrayLike, broken: npt.ArrayLike, strata: Seq
 
 
 def regret(observed: npt.ArrayLike, chosen: int) -> float:
-    """Give how much more the best hour would have had than the one that was chosen.
+    """Return how much more the best hour would have had than the one that was chosen.
 
     Parameters
     ----------
@@ -207,7 +207,7 @@ def regret(observed: npt.ArrayLike, chosen: int) -> float:
 
 
 def choice_skill(observed: npt.ArrayLike, chosen: int) -> float:
-    """Give how far the choice went from a random hour (0) to the best one (1); NaN where all were alike."""
+    """Return how far the choice went from a random hour (0) to the best one (1); NaN where all were alike."""
     values = np.asarray(observed, dtype=float)
     best, middle = float(np.nanmax(values)), float(np.nanmean(values))
     return (float(values[chosen]) - middle) / (best - middle) if best > middle else math.nan

@@ -155,7 +155,7 @@ _WIND_DIFFERENCE_SOURCE = "top of moderate wind shear, 8 kt per 100 ft (ICAO Doc
 
 
 def load_aircraft(own_file: Path | None = None) -> OwnTable[Aircraft]:
-    """Give every known aircraft by name: the shipped classes, and the pilot's own over them.
+    """Return every known aircraft by name: the shipped classes, and the pilot's own over them.
 
     Parameters
     ----------
@@ -166,7 +166,7 @@ def load_aircraft(own_file: Path | None = None) -> OwnTable[Aircraft]:
 
 
 def find_aircraft(name: str, own_file: Path | None = None) -> Aircraft:
-    """Give the aircraft of this name, or say which is nearest."""
+    """Return the aircraft of this name, or say which is nearest."""
     table = load_aircraft(own_file)
     table.refuse_doubtful(name, "aircraft")
     if name not in table:
@@ -233,5 +233,5 @@ def _figure(where: str, key: str, given: Any) -> tuple[float, str]:
 
 
 def _bare_unit(key: str) -> str:
-    """Give the unit of a figure without one: a count has none, every other figure must say."""
+    """Return the unit of a figure without one: a count has none, every other figure must say."""
     return "1" if _QUANTITIES[key] == "number" else "(none given)"

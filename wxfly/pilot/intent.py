@@ -42,7 +42,7 @@ SECONDS_IN_SIGHT = 30.0
 
 
 def derate(lead_hours: float) -> float | None:
-    """Give the share of a wind limit to plan with at a lead time without an ensemble [1].
+    """Return the share of a wind limit to plan with at a lead time without an ensemble [1].
 
     Parameters
     ----------
@@ -58,7 +58,7 @@ def derate(lead_hours: float) -> float | None:
 
 
 def derate_from_record(observed_over_forecast: npt.ArrayLike, miss: float = 0.05) -> float | None:
-    """Give the share of a limit to plan with so that only so many observations exceed it.
+    """Return the share of a limit to plan with so that only so many observations exceed it.
 
     Parameters
     ----------
@@ -80,7 +80,7 @@ def derate_from_record(observed_over_forecast: npt.ArrayLike, miss: float = 0.05
 
 
 def derate_from_error(relative_error: float, *, relative_bias: float = 0.0, miss: float = 0.05) -> float:
-    """Give the share of a limit to plan with from a relative error: ``1 / (1 + bias + z error)``.
+    """Return the share of a limit to plan with from a relative error: ``1 / (1 + bias + z error)``.
 
     Parameters
     ----------
@@ -93,7 +93,7 @@ def derate_from_error(relative_error: float, *, relative_bias: float = 0.0, miss
 
 
 def reference_period(planned: float, contingency: float | None = None) -> float:
-    """Give the time for which the weather must hold: what is planned and what may go wrong.
+    """Return the time for which the weather must hold: what is planned and what may go wrong.
 
     Parameters
     ----------
@@ -119,7 +119,7 @@ def hours_touched(start_minute: float, minutes: float) -> int:
 
 
 def contiguous_starts(holds: npt.ArrayLike, hours: int) -> list[int]:
-    """Give the positions from which so many hours hold one after the other."""
+    """Return the positions from which so many hours hold one after the other."""
     flags = np.asarray(holds, dtype=bool)
     if hours < 1 or hours > flags.size:
         return []
@@ -166,7 +166,7 @@ def interrupted_work(holds: npt.ArrayLike, hours: int) -> list[Stretch] | None:
 
 
 def phase_starts(demand: npt.ArrayLike, limits: Sequence[float]) -> list[int]:
-    """Give the positions from which every phase of a flight keeps its own limit.
+    """Return the positions from which every phase of a flight keeps its own limit.
 
     Parameters
     ----------
@@ -201,7 +201,7 @@ def hold_after_break(holds: npt.ArrayLike, hours: int = HOLD_HOURS) -> Flags:
 
 
 def persistence_chance(share_of_good_hours: float, good_after_good: float, hours: int) -> float:
-    """Give the chance of so many good hours in a row from climate alone: the yardstick for every forecast.
+    """Return the chance of so many good hours in a row from climate alone: the yardstick for every forecast.
 
     Parameters
     ----------
@@ -214,7 +214,7 @@ def persistence_chance(share_of_good_hours: float, good_after_good: float, hours
 
 
 def time_to_return(distance: float, air_speed: float, headwind: float) -> float:
-    """Give the flying time to keep for the way back [s]; infinite where the wind is as fast as the aircraft.
+    """Return the flying time to keep for the way back [s]; infinite where the wind is as fast as the aircraft.
 
     Parameters
     ----------
@@ -225,7 +225,7 @@ def time_to_return(distance: float, air_speed: float, headwind: float) -> float:
 
 
 def visibility_to_fly(ground_speed: float) -> float:
-    """Give the visibility that covers half a minute of flight [m], [UKAir].
+    """Return the visibility that covers half a minute of flight [m], [UKAir].
 
     Parameters
     ----------
@@ -236,7 +236,7 @@ def visibility_to_fly(ground_speed: float) -> float:
 
 
 def limit_with_payload(limit: float, mass_ratio: float, area_ratio: float) -> float:
-    """Give the wind limit of an aircraft that carries something: less where the area grew by more than the mass.
+    """Return the wind limit of an aircraft that carries something: less where the area grew by more than the mass.
 
     Parameters
     ----------

@@ -198,7 +198,7 @@ def _parts(content: bytes) -> list[_Part]:
 
 
 def _line_of(name: str, parts: Sequence[_Part]) -> int:
-    """Give the line where an entry begins, a table of its own or a key above the tables."""
+    """Return the line where an entry begins, a table of its own or a key above the tables."""
     key = re.compile(r"\s*[\"']?" + re.escape(name) + r"[\"']?\s*[.=]")
     for part in parts:
         if part.name == name:
@@ -211,7 +211,7 @@ def _line_of(name: str, parts: Sequence[_Part]) -> int:
 
 
 def _name_of(line: str) -> tuple[str, bool]:
-    """Give the first name of a line in brackets, and whether it is a guess because the line is damaged."""
+    """Return the first name of a line in brackets, and whether it is a guess because the line is damaged."""
     try:
         return next(iter(tomllib.loads(line))), False
     except (ValueError, RecursionError, StopIteration):

@@ -63,7 +63,7 @@ class RuleSet:
     limits: Mapping[str, RuleLimit]
 
     def length(self, key: str) -> float:
-        """Give a limit of height or distance [m]."""
+        """Return a limit of height or distance [m]."""
         value = self.limits[key].value
         assert isinstance(value, float)  # the reader made it one
         return value
@@ -75,7 +75,7 @@ class RuleSet:
 
 
 def load_rules(own_file: Path | None = None) -> OwnTable[RuleSet]:
-    """Give every rule set by name: the shipped ones, and the pilot's own over them.
+    """Return every rule set by name: the shipped ones, and the pilot's own over them.
 
     Parameters
     ----------
@@ -86,7 +86,7 @@ def load_rules(own_file: Path | None = None) -> OwnTable[RuleSet]:
 
 
 def find_rules(name: str, own_file: Path | None = None) -> RuleSet:
-    """Give the rule set of this name, or say which is nearest."""
+    """Return the rule set of this name, or say which is nearest."""
     rules = load_rules(own_file)
     rules.refuse_doubtful(name, "rule set")
     if name not in rules:

@@ -97,17 +97,17 @@ class Settings:
         return frozenset(_authority(address) for address in self.addresses.values() if address)
 
     def key_for(self, url: str) -> dict[str, str]:
-        """Give the parameter that carries the key, for a service that takes it; none for any other."""
+        """Return the parameter that carries the key, for a service that takes it; none for any other."""
         return {"apikey": self.key} if self.key and takes_key(url, self.addresses) else {}
 
 
 def cache_folder() -> Path:
-    """Give the folder of the store: ``WXFLY_CACHE``, else the platform's cache folder. It may not exist yet."""
+    """Return the folder of the store: ``WXFLY_CACHE``, else the platform's cache folder. It may not exist yet."""
     return _folder("WXFLY_CACHE", "user_cache_path")
 
 
 def config_folder() -> Path:
-    """Give the folder of the pilot's files: ``WXFLY_CONFIG``, else the platform's. It may not exist yet."""
+    """Return the folder of the pilot's files: ``WXFLY_CONFIG``, else the platform's. It may not exist yet."""
     return _folder("WXFLY_CONFIG", "user_config_path")
 
 
@@ -267,7 +267,7 @@ _FREE = "open-meteo.com"
 
 
 def read_key(folder: Path) -> str:
-    """Give the key; empty when there is none.
+    """Return the key; empty when there is none.
 
     Parameters
     ----------

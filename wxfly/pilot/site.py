@@ -134,12 +134,12 @@ class Site:
 
 
 def place_key(latitude: float, longitude: float) -> tuple[float, float]:
-    """Give a place to 4 decimals, about 10 m [degree]: nearer places are the same one."""
+    """Return a place to 4 decimals, about 10 m [degree]: nearer places are the same one."""
     return round(latitude, 4), round(longitude, 4)
 
 
 def zone_of(name: str) -> ZoneInfo:
-    """Give the time zone of an IANA name, or say what is wrong with it."""
+    """Return the time zone of an IANA name, or say what is wrong with it."""
     try:
         return ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError, OSError):
@@ -151,7 +151,7 @@ def zone_of(name: str) -> ZoneInfo:
 
 @cache
 def surface_cover_classes() -> dict[str, dict[str, Any]]:
-    """Give the surface cover classes by name: roughness length [m], what it looks like, source."""
+    """Return the surface cover classes by name: roughness length [m], what it looks like, source."""
     text = (files("wxfly") / "data" / "surface_cover.toml").read_text(encoding="utf-8")
     return parse_toml(text, "the shipped surface_cover.toml")
 
@@ -276,7 +276,7 @@ def remove_site(path: Path, name: str) -> None:
 def period_of(
     site: Site, now: np.datetime64, *, day: date | None = None, first_day: int = 1, days: int = 1
 ) -> tuple[np.datetime64, np.datetime64]:
-    """Give the UTC bounds of whole days on the site's own clock.
+    """Return the UTC bounds of whole days on the site's own clock.
 
     Parameters
     ----------
@@ -298,7 +298,7 @@ def period_of(
 
 
 def midnights(site: Site, start: np.datetime64, end: np.datetime64) -> list[np.datetime64]:
-    """Give the midnights on the site's own clock between two moments, UTC."""
+    """Return the midnights on the site's own clock between two moments, UTC."""
     zone = zone_of(site.time_zone)
     first, last = (datetime.fromisoformat(f"{m.astype('datetime64[s]')}+00:00").astimezone(zone) for m in (start, end))
     days = (first.date() + timedelta(days=n) for n in range(1, (last.date() - first.date()).days + 1))

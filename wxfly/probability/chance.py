@@ -77,7 +77,7 @@ FIRM, OPEN = 0.8, 0.4
 
 
 def kind_of(chance: float) -> str:
-    """Give the word for a chance: ``firm``, ``open`` or ``faint``; ``not known`` for NaN."""
+    """Return the word for a chance: ``firm``, ``open`` or ``faint``; ``not known`` for NaN."""
     if np.isnan(chance):
         return "not known"
     return "firm" if chance >= FIRM else "open" if chance >= OPEN else "faint"
@@ -110,7 +110,7 @@ class Outlook:
 
 
 def hour_chances(room: xr.DataArray, *, law: ErrorLaw | None = None) -> xr.DataArray:
-    """Give the chance that every limit holds, for each hour by itself.
+    """Return the chance that every limit holds, for each hour by itself.
 
     Parameters
     ----------
@@ -136,7 +136,7 @@ def hour_chances(room: xr.DataArray, *, law: ErrorLaw | None = None) -> xr.DataA
 def window_chance(
     room: xr.DataArray, first: int, last: int, *, law: ErrorLaw | None = None, with_causes: bool = True
 ) -> Chance:
-    """Give the chance that every limit holds in every hour of a window, and what may break one.
+    """Return the chance that every limit holds in every hour of a window, and what may break one.
 
     Parameters
     ----------
@@ -184,7 +184,7 @@ def chance_of_better(
     *,
     law: ErrorLaw | None = None,
 ) -> tuple[float, float, float]:
-    """Give the chances that one place is the better one, that the other is, and that neither holds.
+    """Return the chances that one place is the better one, that the other is, and that neither holds.
 
     Parameters
     ----------
@@ -227,32 +227,32 @@ def _smallest(margin: Array) -> Array:
 
 
 def _kept(part: xr.DataArray, law: ErrorLaw) -> tuple[Array, Array]:
-    """Give whether all holds for each shift and member, and the chance of each shift."""
+    """Return whether all holds for each shift and member, and the chance of each shift."""
     values, weights = _of_shifts(part)
     kept = [_stretch(values[:, family].min(axis=1), law) for family in _positions(part)]
     return np.asarray(np.prod(kept, axis=0)), weights
 
 
 def _stretch(values: Array, law: ErrorLaw) -> Array:
-    """Give the chance that a stretch holds, from values with the axes shift, time and member."""
+    """Return the chance that a stretch holds, from values with the axes shift, time and member."""
     return stretch_probability(values.swapaxes(0, 1), law.correlation)
 
 
 def _values(room: xr.DataArray) -> Array:
-    """Give the axes shift, element, time, member; a room without an error of timing has one shift."""
+    """Return the axes shift, element, time, member; a room without an error of timing has one shift."""
     room = room if SHIFT in room.dims else room.expand_dims(SHIFT)
     return np.asarray(room.transpose(SHIFT, "element", "time", MEMBER).values, dtype=float)
 
 
 def _weights(room: xr.DataArray) -> Array:
-    """Give the chance of each shift in each hour."""
+    """Return the chance of each shift in each hour."""
     if SHIFT not in room.dims:
         return np.ones((1, room.sizes["time"]))
     return np.asarray(room["shift_chance"].transpose(SHIFT, "time").values, dtype=float)
 
 
 def _of_shifts(part: xr.DataArray) -> tuple[Array, Array]:
-    """Give the values of a stretch and the chance of each shift in it; shifts that do not happen are left out."""
+    """Return the values of a stretch and the chance of each shift in it; shifts that do not happen are left out."""
     weights = _weights(part).mean(axis=1)
     happens = weights > _HARDLY
     return _values(part)[happens], weights[happens] / weights[happens].sum()
@@ -276,7 +276,7 @@ def _present(room: xr.DataArray) -> npt.NDArray[np.bool_]:
 
 
 def _mean_over_members(held: Array, present: npt.NDArray[np.bool_]) -> tuple[Array, Array]:
-    """Give the mean over the members that are there, and how many there are."""
+    """Return the mean over the members that are there, and how many there are."""
     members = present.sum(axis=-1)
     total = np.where(present, held, 0.0).sum(axis=-1)  # NaN in a member that is there stays NaN
     with np.errstate(invalid="ignore", divide="ignore"):

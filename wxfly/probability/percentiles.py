@@ -27,7 +27,7 @@ _LARGEST_RATIO = 3.0
 
 
 def spreads_of(cube: xr.Dataset | None, conditions: xr.Dataset) -> dict[str, Array]:
-    """Give the standard deviation of wind, gust and temperature by the percentiles of a source.
+    """Return the standard deviation of wind, gust and temperature by the percentiles of a source.
 
     Parameters
     ----------
@@ -68,6 +68,6 @@ def spreads_of(cube: xr.Dataset | None, conditions: xr.Dataset) -> dict[str, Arr
 
 
 def _at_edges(values: xr.DataArray, time: npt.NDArray[np.datetime64]) -> Array:
-    """Give the instants at both edges of each hour."""
+    """Return the instants at both edges of each hour."""
     edges = [time, time + np.timedelta64(1, "h")]
     return np.stack([values.reindex(time=edge).values for edge in edges])

@@ -37,7 +37,7 @@ FEWER_AIRSPEEDS = 41
 def way_home_room(
     flight: xr.Dataset, at_return: xr.Dataset, sortie: Sortie, forecast_deviation: npt.ArrayLike
 ) -> xr.Dataset:
-    """Give the room of the way home in every hour, for each member.
+    """Return the room of the way home in every hour, for each member.
 
     Parameters
     ----------
@@ -69,7 +69,7 @@ def way_home_room(
 
 
 def _courses(moments: Moments) -> Sequence[npt.ArrayLike]:
-    """Give courses for each moment, the first that of a way home dead against its wind."""
+    """Return courses for each moment, the first that of a way home dead against its wind."""
     against = np.asarray(moments.home_wind.from_direction, dtype=float) + 180.0
     return [against + turn for turn in np.arange(0.0, 360.0, COURSE_STEP)]
 

@@ -93,7 +93,7 @@ class Sureness:
         return self.members == 1
 
     def of(self, first: int, last: int, *, with_causes: bool = True) -> Chance:
-        """Give the chance of the hours from one position to another, and what may break a limit in them."""
+        """Return the chance of the hours from one position to another, and what may break a limit in them."""
         return window_chance(self.room, first, last, law=self.law, with_causes=with_causes)
 
 
@@ -216,7 +216,7 @@ def judge_sureness(
 def _room_of_one(
     conditions: xr.Dataset, assessment: xr.Dataset, lead: Array, spreads: Mapping[str, Array], law: ErrorLaw
 ) -> xr.DataArray:
-    """Give the room of one forecast, with the whole of its usual error."""
+    """Return the room of one forecast, with the whole of its usual error."""
     names = (*_DEVIATIONS, _RATE, "precipitation_probability", _FOG)
     wind, gust, rate, probability, fog = (conditions[n].max("edge", skipna=False) for n in names)
     return room_to_limits(
@@ -255,7 +255,7 @@ def _way_home(flight: xr.Dataset, at_return: xr.Dataset, sortie: Sortie, deviati
 
 
 def with_missing_members(cube: xr.Dataset) -> xr.Dataset:
-    """Give an ensemble the members that it should have and that did not come, as ones that know nothing.
+    """Return an ensemble the members that it should have and that did not come, as ones that know nothing.
 
     A member that knows nothing of a required element counts as one that breaks its limit: the ten that are missing may
     be the ten with the storm.
@@ -328,7 +328,7 @@ def _with_return_leg(room: xr.DataArray, added: xr.DataArray) -> xr.DataArray:
 
 
 def _band(winds: xr.Dataset) -> xr.Dataset:
-    """Give the lines of the band; an hour with a member missing that should be there keeps the others'."""
+    """Return the lines of the band; an hour with a member missing that should be there keeps the others'."""
     lines = {}
     for name in _BANDS:
         values = winds[name].transpose("time", MEMBER).values

@@ -24,13 +24,13 @@ BESIDE = np.timedelta64(REACH, "h")
 
 
 def with_timing(padded: xr.DataArray, lead_hours: npt.ArrayLike, law: ErrorLaw) -> xr.DataArray:
-    """Give the room of every hour for every shift of the weather in time.
+    """Return the room of every hour for every shift of the weather in time.
 
     Parameters
     ----------
     padded : DataArray
-        Room ``(element, time, realization)`` as `wxfly.assessment.forecast_error.room_to_limits` gives it, with `REACH`
-        hours more on either side.
+        Room ``(element, time, realization)`` as `wxfly.assessment.forecast_error.room_to_limits` returns it, with
+        `REACH` hours more on either side.
     lead_hours : array_like
         Of the hours that are asked about [h].
     law : ErrorLaw
@@ -63,7 +63,7 @@ def with_timing(padded: xr.DataArray, lead_hours: npt.ArrayLike, law: ErrorLaw) 
 
 
 def _moved(values: Array, own: Array, padded: xr.DataArray, shift: int) -> Array:
-    """Give the room when the weather comes so many hours later: that of so many hours before."""
+    """Return the room when the weather comes so many hours later: that of so many hours before."""
     first = REACH - shift
     there = values[:, first : first + own.shape[1]]
     there = np.where(np.isnan(there), -np.inf, there)

@@ -167,7 +167,7 @@ def _of_airport(site: Site, asked: VerificationAsked, settings: Settings, on_pro
 
 
 def _stored(site: Site, model: str) -> list[xr.Dataset]:
-    """Give every stored forecast of a place and a model, oldest run first."""
+    """Return every stored forecast of a place and a model, oldest run first."""
     place = site.key
     cubes = []
     for stored in layout.list_forecasts():

@@ -20,7 +20,7 @@ from wxfly.retrieval.obtained import Obtained, run_of
 
 
 def shipped_folder() -> Path:
-    """Give the folder of the shipped forecasts, in the installed package or in the checkout."""
+    """Return the folder of the shipped forecasts, in the installed package or in the checkout."""
     installed = Path(str(files("wxfly"))) / "cached_forecasts"
     checkout = Path(__file__).resolve().parents[2] / "cached_forecasts"
     # The checkout goes first: an editable install leaves an old copy in the package's place.
@@ -59,7 +59,7 @@ def _read_once(path: Path, checksum: str) -> xr.Dataset:
 
 
 def from_demonstration(sites: Sequence[Site], now: np.datetime64 | None) -> Obtained:
-    """Give the shipped forecast for sites of the demonstration.
+    """Return the shipped forecast for sites of the demonstration.
 
     Parameters
     ----------

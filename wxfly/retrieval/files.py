@@ -99,7 +99,7 @@ def _read(path: Path, model: str | None) -> list[xr.Dataset]:
 
 
 def _with_sites(cube: xr.Dataset) -> xr.Dataset:
-    """Give a cube the dimension of sites, whatever its places are."""
+    """Return a cube the dimension of sites, whatever its places are."""
     if "latitude" in cube.dims:
         cube = cube.stack(site=("latitude", "longitude")).reset_index("site")
     if "site" not in cube.dims:
@@ -110,7 +110,7 @@ def _with_sites(cube: xr.Dataset) -> xr.Dataset:
 
 
 def one_of(cube: xr.Dataset) -> xr.Dataset:
-    """Give the control of an ensemble, or its first member, as one forecast; a single forecast stays as it is."""
+    """Return the control of an ensemble, or its first member, as one forecast; a single forecast stays as it is."""
     if ENSEMBLE not in cube.dims:
         return cube
     members = list(cube[ENSEMBLE].values)

@@ -221,7 +221,7 @@ def obtain_forecast(
 def _fetch(
     sites: Sequence[Site], model: str, settings: Settings, on_progress: Progress
 ) -> tuple[list[xr.Dataset], bool, list[str]]:
-    """Give a cube of the newest run for each site, whether any had to be asked for, and what went wrong."""
+    """Return a cube of the newest run for each site, whether any had to be asked for, and what went wrong."""
     import filelock
 
     from wxfly.sources.open_meteo.forecast import get_forecast
@@ -268,7 +268,7 @@ def _fetch(
 
 
 def _stored(sites: Sequence[Site], model: str) -> list[xr.Dataset]:
-    """Give the newest stored cubes that are of one run for all sites."""
+    """Return the newest stored cubes that are of one run for all sites."""
     newest: list[xr.Dataset] = []
     for site in sites:
         cube = newest_stored(site, model)

@@ -122,7 +122,7 @@ def with_kp(
 def _reply(
     product: _Product, offline: bool, settings: Settings, now: datetime, on_progress: Progress
 ) -> tuple[KeptReply | None, str]:
-    """Give the newest reply there is, and what went wrong when it could not be renewed."""
+    """Return the newest reply there is, and what went wrong when it could not be renewed."""
     from wxfly.sources import space_weather
     from wxfly.sources.reply import SourceError
 
@@ -151,7 +151,7 @@ def _is_fresh(kept: KeptReply | None, now: datetime, age: timedelta) -> bool:
 def _from_gfz(
     settings: Settings, now: datetime, on_progress: Progress
 ) -> tuple[KpSeries, datetime] | tuple[None, None]:
-    """Give what the second source tells of the hours just past."""
+    """Return what the second source tells of the hours just past."""
     from wxfly.sources import gfz_kp
     from wxfly.sources.reply import SourceError
 

@@ -98,7 +98,7 @@ def obtain_ensembles(
 
 
 def _obtain(name: str, sites: Sequence[Site], offline: bool, settings: Settings, on_progress: Progress) -> xr.Dataset:
-    """Give one ensemble for all sites."""
+    """Return one ensemble for all sites."""
     from wxfly.sources.open_meteo.ensemble import get_ensemble
     from wxfly.sources.open_meteo.ensembles import find_ensemble
 
@@ -120,7 +120,7 @@ def _obtain(name: str, sites: Sequence[Site], offline: bool, settings: Settings,
 
 
 def _stored(name: str, site: Site, offline: bool) -> xr.Dataset | None:
-    """Give the newest stored cube of a site, fresh enough unless nobody may be asked."""
+    """Return the newest stored cube of a site, fresh enough unless nobody may be asked."""
     place = site.key
     cube = forecasts.find_forecast(*place, name, surface_altitude=site.surface_altitude)
     if cube is None or offline:

@@ -16,7 +16,7 @@ METADATA_LONGEST = timedelta(hours=24)
 
 
 def newest_run(model: str, settings: Settings, on_progress: Callable[[str], None]) -> datetime | None:
-    """Give the run that a forecast asked for now is from; None when the service does not tell.
+    """Return the run that a forecast asked for now is from; None when the service does not tell.
 
     Parameters
     ----------

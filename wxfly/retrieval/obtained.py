@@ -53,7 +53,7 @@ class Obtained:
         return since_of(self.cube)
 
     def fresh(self, cube: xr.Dataset | None = None) -> tuple[xr.Dataset, tuple[str, ...]]:
-        """Give its cube, or members beside it, without what is too old, and what the reader must know first.
+        """Return its cube, or members beside it, without what is too old, and what the reader must know first.
 
         Parameters
         ----------
@@ -95,12 +95,12 @@ def provenance_of(cube: xr.Dataset) -> dict[str, Any]:
 
 
 def run_of(cube: xr.Dataset) -> np.datetime64:
-    """Give the run of a cube, UTC [s]; NaT when it is not known."""
+    """Return the run of a cube, UTC [s]; NaT when it is not known."""
     return np.datetime64(str(cube["forecast_reference_time"].values), "s")
 
 
 def since_of(cube: xr.Dataset) -> np.datetime64:
-    """Give the moment from which the age of a cube counts, UTC [s]; NaT where nothing but its hours tells.
+    """Return the moment from which the age of a cube counts, UTC [s]; NaT where nothing but its hours tells.
 
     The start of its run. Where that is not known, the oldest that is consistent with when it came and with how far it
     reaches (``oldest_run``).
@@ -115,7 +115,7 @@ def since_of(cube: xr.Dataset) -> np.datetime64:
 
 
 def retrieved_of(cube: xr.Dataset) -> np.datetime64:
-    """Give when a cube was retrieved, UTC [s]; NaT when it is not known."""
+    """Return when a cube was retrieved, UTC [s]; NaT when it is not known."""
     text = str(cube.attrs.get("retrieved", "")).rstrip("Z")
     try:
         return np.datetime64(text or "NaT", "s")

@@ -18,7 +18,7 @@ from wxfly.store.replies import asking_alone, keep_reply, kept_reply
 
 
 def demo_sites() -> dict[str, Site]:
-    """Give the invented sites of the shipped demonstration by name, the first one first."""
+    """Return the invented sites of the shipped demonstration by name, the first one first."""
     sites: dict[str, Site] = {}
     for entry in load_manifest()["files"]:
         for row in entry["sites"]:
@@ -28,7 +28,7 @@ def demo_sites() -> dict[str, Site]:
 
 
 def time_zone_at(latitude: float, longitude: float) -> str:
-    """Give the IANA time zone of a place, without the network; UTC at sea where none is."""
+    """Return the IANA time zone of a place, without the network; UTC at sea where none is."""
     import tzfpy
 
     return str(tzfpy.get_tz(longitude, latitude) or "UTC")
@@ -169,7 +169,7 @@ def _surface_altitude(site: Site, offline: bool, settings: Settings) -> float:
 
 
 def _asked_before(name: str) -> float:
-    """Give the height of the ground that is kept; NaN when there is none, or it is damaged."""
+    """Return the height of the ground that is kept; NaN when there is none, or it is damaged."""
     kept = kept_reply("ground", name)
     if kept is not None:
         with contextlib.suppress(ValueError):

@@ -34,7 +34,7 @@ _LONGEST = timedelta(hours=12)
 def obtain_cubes(
     sites: Sequence[Site], settings: Settings, *, offline: bool, on_progress: Callable[[str], None]
 ) -> tuple[list[xr.Dataset], bool, list[str]]:
-    """Give a cube for each site, whether any was asked for, and what the reader must know.
+    """Return a cube for each site, whether any was asked for, and what the reader must know.
 
     Parameters
     ----------
@@ -76,7 +76,7 @@ def _key(site: Site) -> str:
 
 
 def _newest(site: Site, settings: Settings, on_progress: Callable[[str], None]) -> tuple[xr.Dataset, bool, list[str]]:
-    """Give the newest forecast of a site, whether it was sent now, and what went wrong."""
+    """Return the newest forecast of a site, whether it was sent now, and what went wrong."""
     now = utc_now()
     stored = newest_stored(site, MODEL)
     terms = _Terms.read(_key(site)) if stored is not None else None
@@ -125,7 +125,7 @@ class _Terms:
 
     @classmethod
     def read(cls, key: str) -> _Terms | None:
-        """Give what is kept; a damaged one is none."""
+        """Return what is kept; a damaged one is none."""
         kept = kept_reply(_KIND, key)
         try:
             document = json.loads(kept.text if kept else "")

@@ -51,7 +51,7 @@ def ask_for(
 
 
 def rows_of(body: bytes, what: str, kind: str) -> Iterator[tuple[dict[str, Any], str, tuple[float, float]]]:
-    """Give each row, its source and airport for errors, and its place [degree]; one without a place is left out.
+    """Return each row, its source and airport for errors, and its place [degree]; one without a place is left out.
 
     Raises
     ------

@@ -214,7 +214,7 @@ def _client(timeout: httpx.Timeout, what: str) -> httpx.Client:
 
 
 def _trust() -> ssl.SSLContext:
-    """Give what certificates are verified against: made once, for it takes longer than many an answer."""
+    """Return what certificates are verified against: made once, for it takes longer than many an answer."""
     return _trust_of(os.environ.get("SSL_CERT_FILE"), os.environ.get("SSL_CERT_DIR"))
 
 

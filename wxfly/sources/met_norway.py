@@ -43,7 +43,7 @@ _CODES = {
 
 
 def weather_code_of(symbol: str) -> float:
-    """Give the WMO code (table 4677) for a symbol of the service; NaN for one that is not known."""
+    """Return the WMO code (table 4677) for a symbol of the service; NaN for one that is not known."""
     # Two symbols are misspelt in the service's own list: lightssleetshowersandthunder, lightssnowshowersandthunder.
     stem = symbol.split("_", 1)[0].replace("lightss", "lights")
     if stem in _SKY:
@@ -265,7 +265,7 @@ def _updated(text: Any, what: str) -> np.datetime64:
 
 
 def _hourly_part(steps: list[Any], what: str) -> tuple[npt.NDArray[np.datetime64], list[Any]]:
-    """Give the leading steps that follow each other by an hour and say something of the hour that follows."""
+    """Return the leading steps that follow each other by an hour and say something of the hour that follows."""
     moments = []
     for step in steps:
         text = step.get("time") if isinstance(step, dict) else None

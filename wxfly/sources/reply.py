@@ -72,7 +72,7 @@ def sendable(header: str) -> str:
 
 
 def reason_of(reply: Reply) -> str:
-    """Give the service's own words for an error, short and safe to print; empty when it has none."""
+    """Return the service's own words for an error, short and safe to print; empty when it has none."""
     try:
         document = json.loads(reply.body.decode("utf-8"))
         reason = document.get("reason") or document.get("error") or document.get("message")
@@ -117,7 +117,7 @@ COARSE_KM = 5.0
 
 
 def decimals_for(resolution_km: float, *, ground_known: bool) -> int:
-    """Give the decimals [degree] that a place is sent with.
+    """Return the decimals [degree] that a place is sent with.
 
     Parameters
     ----------

@@ -39,7 +39,7 @@ log = logging.getLogger(__name__)
 
 
 def newest_stored(site: Site, model: str) -> xr.Dataset | None:
-    """Give the newest stored forecast of a site and a model.
+    """Return the newest stored forecast of a site and a model.
 
     Parameters
     ----------

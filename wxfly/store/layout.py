@@ -66,18 +66,18 @@ class StoredForecast:
 
 
 def forecasts_folder() -> Path:
-    """Give the folder of the forecasts."""
+    """Return the folder of the forecasts."""
     return cache_folder() / "forecasts"
 
 
 def file_name(latitude: float, longitude: float) -> str:
-    """Give the name of the file of a place."""
+    """Return the name of the file of a place."""
     north, east = "N" if latitude >= 0 else "S", "E" if longitude >= 0 else "W"
     return f"{abs(latitude):.4f}{north}_{abs(longitude):.4f}{east}{SUFFIX}"
 
 
 def run_name(cube: xr.Dataset) -> str:
-    """Give the name of a cube's run in the store."""
+    """Return the name of a cube's run in the store."""
     run = cube["forecast_reference_time"].values
     if not np.isnat(run):
         return f"{np.datetime_as_string(run, 'h')}Z"
@@ -85,7 +85,7 @@ def run_name(cube: xr.Dataset) -> str:
 
 
 def run_of_reply(reply: PlaceReply) -> str:
-    """Give the name of a reply's run in the store."""
+    """Return the name of a reply's run in the store."""
     moment = reply.retrieved if reply.run is None else reply.run
     return f"{NOT_KNOWN if reply.run is None else ''}{moment.astimezone(UTC):%Y-%m-%dT%H}Z"
 
@@ -109,7 +109,7 @@ def list_forecasts() -> list[StoredForecast]:
 
 
 def own_files() -> Iterator[Path]:
-    """Give the forecasts and replies, and what a writer of them has begun."""
+    """Return the forecasts and replies, and what a writer of them has begun."""
     for folder, name in ((forecasts_folder(), _PLACE), (replies_folder(), _REPLY)):
         for path in files_below(folder):
             named = name.fullmatch(path.name) or _BEGUN.fullmatch(path.name)

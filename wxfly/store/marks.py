@@ -148,7 +148,7 @@ def foreign_files() -> list[Path]:
 
 
 def files_below(folder: Path) -> Iterator[Path]:
-    """Give the files and links below a folder; no link is followed, nor is the folder when it is one."""
+    """Return the files and links below a folder; no link is followed, nor is the folder when it is one."""
     if _is_link(folder):
         yield folder
         return

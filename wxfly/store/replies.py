@@ -32,7 +32,7 @@ class KeptReply:
 
 
 def replies_folder() -> Path:
-    """Give the folder of the replies."""
+    """Return the folder of the replies."""
     return cache_folder() / "replies"
 
 
@@ -51,7 +51,7 @@ def keep_reply(kind: str, name: str, text: str, retrieved: datetime, *, etag: st
 
 
 def kept_reply(kind: str, name: str, parse: Callable[[bytes], object] = lambda _: None) -> KeptReply | None:
-    """Give the last reply kept, or None when there is none, it is damaged, or it cannot be parsed.
+    """Return the last reply kept, or None when there is none, it is damaged, or it cannot be parsed.
 
     Parameters
     ----------

@@ -16,7 +16,7 @@ N = np.nan
 
 def ice(t: float, *, ground: float | None = None, rh: float = 0.6, rain: float = 0.0, code: float = 1.0,
         sight: float = 20_000.0, base: float = 2000.0, height: float = 100.0) -> float:  # fmt: skip
-    """Give the risk; temperatures in degC."""
+    """Return the risk; temperatures in degC."""
     near_ground = t if ground is None else ground
     return float(icing.icing_risk(t + C, near_ground + C, rh, rain, code, sight, base, height))
 

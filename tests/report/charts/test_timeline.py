@@ -22,7 +22,7 @@ SHAPES = ("wide", "tall")
 
 
 def drawn(briefing, units="metric"):
-    """Give the figures of the first answer, and its first and last hour drawn."""
+    """Return the figures of the first answer, and its first and last hour drawn."""
     answer = briefing.answers[0]
     reader = sentences.reader_for(answer, units=units, time_zone=None)
     first, last = hours_shown(answer, answer.start, answer.end)
@@ -30,7 +30,7 @@ def drawn(briefing, units="metric"):
 
 
 def strip(figure, shape):
-    """Give the strip's rows of numbers and hovers, whichever way they lie."""
+    """Return the strip's rows of numbers and hovers, whichever way they lie."""
     (grid,) = (trace for trace in figure["data"] if trace["type"] == "heatmap")
     turned = {key: np.array(grid[key], dtype=object) for key in ("z", "text", "customdata")}
     return turned if shape == "wide" else {key: value.T for key, value in turned.items()}
@@ -227,12 +227,12 @@ def test_days_stand_under_each_other_with_the_hours_chance():
 
 
 def first_hour(figure):
-    """Give the first hour on the clock that an overview shows."""
+    """Return the first hour on the clock that an overview shows."""
     return int(figure["layout"]["xaxis"]["ticktext"][0][:2])
 
 
 def chance_at(answer, reader, day, hour):
-    """Give the chance of an hour of a day on the site's clock."""
+    """Return the chance of an hour of a day on the site's clock."""
     clocks = [reader.clock.local(t) for t in answer.assessment["time"].values]
     at = next(i for i, c in enumerate(clocks) if (c.date() - clocks[0].date()).days == day and c.hour == hour)
     return float(answer.sureness.hours.values[at])

@@ -34,7 +34,7 @@ def render(briefing, *, units="metric", time_zone=None, width=80):
 
 
 def paragraphs(briefing, **options):
-    """Give the blocks of an answer, each as one line."""
+    """Return the blocks of an answer, each as one line."""
     return [" ".join(block.split()) for block in render(briefing, **options).split("\n\n")]
 
 

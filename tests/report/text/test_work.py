@@ -32,7 +32,7 @@ def answer_of(members):
 
 
 def with_chance(value, members=0):
-    """Give an answer whose best window has this chance."""
+    """Return an answer whose best window has this chance."""
     answer = answer_of(members)
     chance = replace(chance_for_costs(answer), value=value)
     best = replace(answer.best, surest=replace(answer.best.surest, chance=chance))

@@ -51,7 +51,7 @@ _VAPOUR_DEFICIT = 0.378  # 1 - molar mass of water / molar mass of dry air
 def virtual_temperature(
     air_temperature: npt.ArrayLike, vapour_pressure: npt.ArrayLike, air_pressure: npt.ArrayLike
 ) -> Array:
-    """Give the temperature at which dry air would be as light as this moist air.
+    """Return the temperature at which dry air would be as light as this moist air.
 
     Parameters
     ----------
@@ -70,7 +70,7 @@ def virtual_temperature(
 
 
 def air_density(air_temperature: npt.ArrayLike, vapour_pressure: npt.ArrayLike, air_pressure: npt.ArrayLike) -> Array:
-    """Give the density of moist air as an ideal gas.
+    """Return the density of moist air as an ideal gas.
 
     Parameters
     ----------
@@ -151,7 +151,7 @@ def surface_pressure_from_sea_level(
 
 
 def pressure_altitude(air_pressure: npt.ArrayLike) -> Array:
-    """Give the altitude at which the standard atmosphere has this pressure.
+    """Return the altitude at which the standard atmosphere has this pressure.
 
     Parameters
     ----------
@@ -168,7 +168,7 @@ def pressure_altitude(air_pressure: npt.ArrayLike) -> Array:
 
 
 def pressure_at_pressure_altitude(pressure_altitude: npt.ArrayLike) -> Array:
-    """Give the pressure of the standard atmosphere at an altitude; the inverse of `pressure_altitude`.
+    """Return the pressure of the standard atmosphere at an altitude; the inverse of `pressure_altitude`.
 
     Parameters
     ----------
@@ -185,7 +185,7 @@ def pressure_at_pressure_altitude(pressure_altitude: npt.ArrayLike) -> Array:
 
 
 def density_altitude(air_density: npt.ArrayLike) -> Array:
-    """Give the altitude at which the standard atmosphere is as thin as this air.
+    """Return the altitude at which the standard atmosphere is as thin as this air.
 
     Parameters
     ----------
@@ -202,7 +202,7 @@ def density_altitude(air_density: npt.ArrayLike) -> Array:
 
 
 def density_at_density_altitude(density_altitude: npt.ArrayLike) -> Array:
-    """Give the density of the standard atmosphere at an altitude; the inverse of `density_altitude`.
+    """Return the density of the standard atmosphere at an altitude; the inverse of `density_altitude`.
 
     Parameters
     ----------
@@ -226,7 +226,7 @@ def temperature_at_height(
     *,
     lapse_rate: float = STANDARD_LAPSE_RATE,
 ) -> Array:
-    """Give the air temperature at a height above ground.
+    """Return the air temperature at a height above ground.
 
     Parameters
     ----------
@@ -284,7 +284,7 @@ _MELTING_POINT = 273.15
 def pressure_altitude_from_altimeter_setting(
     surface_altitude: npt.ArrayLike, altimeter_setting: npt.ArrayLike
 ) -> Array:
-    """Give the pressure altitude of a field from its altitude and its QNH.
+    """Return the pressure altitude of a field from its altitude and its QNH.
 
     Parameters
     ----------
@@ -302,12 +302,12 @@ def pressure_altitude_from_altimeter_setting(
 
 
 def pressure_from_altimeter_setting(surface_altitude: npt.ArrayLike, altimeter_setting: npt.ArrayLike) -> Array:
-    """Give the pressure at the field [Pa] from its altitude [m] and its QNH [Pa]."""
+    """Return the pressure at the field [Pa] from its altitude [m] and its QNH [Pa]."""
     return pressure_at_pressure_altitude(pressure_altitude_from_altimeter_setting(surface_altitude, altimeter_setting))
 
 
 def altimeter_setting(surface_air_pressure: npt.ArrayLike, surface_altitude: npt.ArrayLike) -> Array:
-    """Give the QNH: what an altimeter is set to so that it shows the field's altitude on the ground.
+    """Return the QNH: what an altimeter is set to so that it shows the field's altitude on the ground.
 
     Parameters
     ----------
@@ -329,7 +329,7 @@ def altimeter_setting(surface_air_pressure: npt.ArrayLike, surface_altitude: npt
 def density_altitude_by_weather_service(
     air_temperature: npt.ArrayLike, dew_point_temperature: npt.ArrayLike, air_pressure: npt.ArrayLike
 ) -> Array:
-    """Give density altitude by the US weather service's formula, for comparison with other displays.
+    """Return density altitude by the US weather service's formula, for comparison with other displays.
 
     Parameters
     ----------
@@ -352,7 +352,7 @@ def density_altitude_by_weather_service(
 
 
 def density_altitude_by_rule(pressure_altitude: npt.ArrayLike, air_temperature: npt.ArrayLike) -> Array:
-    """Give density altitude by the pilots' rule of 120 ft for each kelvin above the standard atmosphere.
+    """Return density altitude by the pilots' rule of 120 ft for each kelvin above the standard atmosphere.
 
     Parameters
     ----------
@@ -372,7 +372,7 @@ def density_altitude_by_rule(pressure_altitude: npt.ArrayLike, air_temperature: 
 
 
 def thrust_in_hand(air_density: npt.ArrayLike, maximum_takeoff_altitude: npt.ArrayLike) -> Array:
-    """Give the thrust left over, compared with the highest take-off altitude that the maker allows.
+    """Return the thrust left over, compared with the highest take-off altitude that the maker allows.
 
     Parameters
     ----------

@@ -59,7 +59,7 @@ class CloudBase(NamedTuple):
 def lifted_condensation_level(
     air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike, air_pressure: npt.ArrayLike
 ) -> tuple[Array, Array]:
-    """Give height and temperature at which air lifted from the ground condenses.
+    """Return height and temperature at which air lifted from the ground condenses.
 
     Parameters
     ----------
@@ -107,14 +107,14 @@ def lifted_condensation_level(
 def lifted_condensation_level_height(
     air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike, air_pressure: npt.ArrayLike
 ) -> Array:
-    """Give the height above ground at which air lifted from the ground condenses [m]; [Romps-2017]."""
+    """Return the height above ground at which air lifted from the ground condenses [m]; [Romps-2017]."""
     return lifted_condensation_level(air_temperature, relative_humidity, air_pressure)[0]
 
 
 def lifted_condensation_level_temperature(
     air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike, air_pressure: npt.ArrayLike
 ) -> Array:
-    """Give the temperature at which air lifted from the ground condenses [K]; [Romps-2017]."""
+    """Return the temperature at which air lifted from the ground condenses [K]; [Romps-2017]."""
     return lifted_condensation_level(air_temperature, relative_humidity, air_pressure)[1]
 
 
@@ -127,7 +127,7 @@ def cloud_base(
     *,
     base_is_forecast: bool = False,
 ) -> CloudBase:
-    """Give the cloud base above ground: the forecast's own, else a cautious estimate.
+    """Return the cloud base above ground: the forecast's own, else a cautious estimate.
 
     Parameters
     ----------
@@ -198,7 +198,7 @@ def cloud_base_height(
     *,
     base_is_forecast: bool = False,
 ) -> Array:
-    """Give the height of `cloud_base` alone [m]."""
+    """Return the height of `cloud_base` alone [m]."""
     return cloud_base(
         forecast_cloud_base_height,
         air_temperature,
@@ -210,7 +210,7 @@ def cloud_base_height(
 
 
 def base_by_spread(air_temperature: npt.ArrayLike, dew_point_temperature: npt.ArrayLike) -> Array:
-    """Give the condensation level by 125 m for each kelvin of spread [m], a check by hand [Espy]."""
+    """Return the condensation level by 125 m for each kelvin of spread [m], a check by hand [Espy]."""
     spread = np.asarray(air_temperature, dtype=float) - np.asarray(dew_point_temperature, dtype=float)
     return np.asarray(125.0 * np.maximum(spread, 0.0))
 
@@ -218,7 +218,7 @@ def base_by_spread(air_temperature: npt.ArrayLike, dew_point_temperature: npt.Ar
 def adiabatic_liquid_water_content(
     cloud_base_temperature: npt.ArrayLike, cloud_base_pressure: npt.ArrayLike, height_above_base: npt.ArrayLike
 ) -> Array:
-    """Give the most liquid water that a cloud can hold at a height above its base.
+    """Return the most liquid water that a cloud can hold at a height above its base.
 
     Parameters
     ----------

@@ -20,7 +20,7 @@ _BEAUFORT = np.array([0.3, 1.6, 3.4, 5.5, 8.0, 10.8, 13.9, 17.2, 20.8, 24.5, 28.
 
 
 def wind_chill(air_temperature: npt.ArrayLike, wind_speed_at_10m: npt.ArrayLike) -> Array:
-    """Give the wind chill: the temperature at which still air would cool a bare face as fast.
+    """Return the wind chill: the temperature at which still air would cool a bare face as fast.
 
     Parameters
     ----------
@@ -46,7 +46,7 @@ def wind_chill(air_temperature: npt.ArrayLike, wind_speed_at_10m: npt.ArrayLike)
 
 
 def describe_cold(wind_chill: float) -> str:
-    """Give advice for bare hands at the sticks.
+    """Return advice for bare hands at the sticks.
 
     Parameters
     ----------
@@ -70,7 +70,7 @@ def describe_cold(wind_chill: float) -> str:
 
 
 def heat_index(air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike, *, formula: str = "wpc") -> Array:
-    """Give the heat index: how hot the air feels in the shade and a light wind.
+    """Return the heat index: how hot the air feels in the shade and a light wind.
 
     Parameters
     ----------
@@ -113,7 +113,7 @@ def heat_index(air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike,
 
 
 def describe_heat(heat_index: float) -> str:
-    """Give advice for a hot day; empty when nothing needs saying.
+    """Return advice for a hot day; empty when nothing needs saying.
 
     Parameters
     ----------
@@ -136,7 +136,7 @@ def describe_heat(heat_index: float) -> str:
 
 
 def beaufort_force(wind_speed: npt.ArrayLike) -> Array:
-    """Give the Beaufort force of a wind at 10 m.
+    """Return the Beaufort force of a wind at 10 m.
 
     Parameters
     ----------
@@ -153,7 +153,7 @@ def beaufort_force(wind_speed: npt.ArrayLike) -> Array:
 
 
 def beaufort_lower_bound(force: npt.ArrayLike) -> Array:
-    """Give the least wind of a Beaufort force, 0 to 12 [m s-1]; NaN for NaN."""
+    """Return the least wind of a Beaufort force, 0 to 12 [m s-1]; NaN for NaN."""
     f = np.asarray(force, dtype=float)
     bounds = np.concatenate([[0.0], _BEAUFORT])
     index = np.clip(np.where(np.isnan(f), 0, f).astype(int), 0, 12)

@@ -47,7 +47,7 @@ HIGHEST_KP = 9.0
 
 
 def dipole_latitude(latitude: npt.ArrayLike, longitude: npt.ArrayLike) -> Array:
-    """Give the latitude in the centred dipole of 2025.
+    """Return the latitude in the centred dipole of 2025.
 
     Parameters
     ----------
@@ -66,7 +66,7 @@ def dipole_latitude(latitude: npt.ArrayLike, longitude: npt.ArrayLike) -> Array:
 
 
 def geomagnetic_latitude(latitude: npt.ArrayLike, longitude: npt.ArrayLike) -> Array:
-    """Give the geomagnetic latitude by which aurora and Kp are judged.
+    """Return the geomagnetic latitude by which aurora and Kp are judged.
 
     Parameters
     ----------
@@ -99,14 +99,14 @@ def geomagnetic_latitude(latitude: npt.ArrayLike, longitude: npt.ArrayLike) -> A
 
 @lru_cache(maxsize=1)
 def _grid() -> Array:
-    """Give the shipped grid: rows from south to north, columns eastward from -180 degrees."""
+    """Return the shipped grid: rows from south to north, columns eastward from -180 degrees."""
     text = (files("wxfly") / "data" / "magnetic_latitude.csv").read_text(encoding="ascii")
     lines = [line for line in text.splitlines() if not line.startswith("#")][1:]
     return np.array([[float(value) for value in line.split(",")[1:]] for line in lines])
 
 
 def auroral_boundary(kp: npt.ArrayLike) -> Array:
-    """Give the geomagnetic latitude down to which the aurora reaches.
+    """Return the geomagnetic latitude down to which the aurora reaches.
 
     Parameters
     ----------
@@ -122,7 +122,7 @@ def auroral_boundary(kp: npt.ArrayLike) -> Array:
 
 
 def kp_risk(kp: npt.ArrayLike, geomagnetic_latitude: npt.ArrayLike) -> Array:
-    """Give the risk of disturbed satellite positioning.
+    """Return the risk of disturbed satellite positioning.
 
     Parameters
     ----------
@@ -145,7 +145,7 @@ def kp_risk(kp: npt.ArrayLike, geomagnetic_latitude: npt.ArrayLike) -> Array:
 
 
 def kp_limit(geomagnetic_latitude: npt.ArrayLike) -> Array:
-    """Give the highest Kp at which the risk is not yet high; above it wxfly advises against flying.
+    """Return the highest Kp at which the risk is not yet high; above it wxfly advises against flying.
 
     Parameters
     ----------
@@ -168,13 +168,13 @@ def kp_limit(geomagnetic_latitude: npt.ArrayLike) -> Array:
 
 
 def _first_high(latitude: Array) -> Array:
-    """Give the Kp from which the risk is high at a geomagnetic latitude of the north [degree]."""
+    """Return the Kp from which the risk is high at a geomagnetic latitude of the north [degree]."""
     reaches = np.interp(latitude, _BOUNDARY[::-1], _KP[::-1])
     return np.asarray(np.clip(reaches, LOWEST_HIGH, np.where(latitude > MIDDLE_LATITUDE, 8.0, HIGHEST_KP)))
 
 
 def g_scale(kp: npt.ArrayLike) -> Array:
-    """Give the NOAA geomagnetic storm scale.
+    """Return the NOAA geomagnetic storm scale.
 
     Parameters
     ----------
@@ -199,7 +199,7 @@ _AP = (
 
 
 def ap_from_kp(kp: npt.ArrayLike) -> Array:
-    """Give the linear index ap that belongs to a Kp.
+    """Return the linear index ap that belongs to a Kp.
 
     Parameters
     ----------

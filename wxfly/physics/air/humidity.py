@@ -18,7 +18,7 @@ _MELTING_POINT = 273.15
 
 
 def saturation_vapour_pressure(air_temperature: npt.ArrayLike) -> Array:
-    """Give the saturation vapour pressure over water, above and below freezing.
+    """Return the saturation vapour pressure over water, above and below freezing.
 
     Parameters
     ----------
@@ -39,7 +39,7 @@ def saturation_vapour_pressure(air_temperature: npt.ArrayLike) -> Array:
 
 
 def saturation_vapour_pressure_over_ice(air_temperature: npt.ArrayLike) -> Array:
-    """Give the saturation vapour pressure over ice [Pa]; used for frost only.
+    """Return the saturation vapour pressure over ice [Pa]; used for frost only.
 
     Parameters
     ----------
@@ -56,7 +56,7 @@ def saturation_vapour_pressure_over_ice(air_temperature: npt.ArrayLike) -> Array
 
 
 def relative_humidity_from_dew_point(air_temperature: npt.ArrayLike, dew_point_temperature: npt.ArrayLike) -> Array:
-    """Give the relative humidity over water from air temperature and dew point.
+    """Return the relative humidity over water from air temperature and dew point.
 
     Parameters
     ----------
@@ -72,7 +72,7 @@ def relative_humidity_from_dew_point(air_temperature: npt.ArrayLike, dew_point_t
 
 
 def dew_point_from_vapour_pressure(vapour_pressure: npt.ArrayLike) -> Array:
-    """Give the temperature at which the vapour pressure is the saturation one over water.
+    """Return the temperature at which the vapour pressure is the saturation one over water.
 
     Parameters
     ----------
@@ -88,7 +88,7 @@ def dew_point_from_vapour_pressure(vapour_pressure: npt.ArrayLike) -> Array:
 
 
 def frost_point_from_vapour_pressure(vapour_pressure: npt.ArrayLike) -> Array:
-    """Give the temperature at which the vapour pressure is the saturation one over ice [K]."""
+    """Return the temperature at which the vapour pressure is the saturation one over ice [K]."""
     return _inverse_of_buck(vapour_pressure, 611.15, 23.036, 333.7, 279.82)
 
 
@@ -101,7 +101,7 @@ def _inverse_of_buck(vapour_pressure: npt.ArrayLike, a: float, b: float, d: floa
 
 
 def dew_point_from_relative_humidity(air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike) -> Array:
-    """Give the dew point from air temperature and relative humidity over water.
+    """Return the dew point from air temperature and relative humidity over water.
 
     Parameters
     ----------
@@ -121,7 +121,7 @@ def dew_point_from_relative_humidity(air_temperature: npt.ArrayLike, relative_hu
 
 
 def frost_point_from_relative_humidity(air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike) -> Array:
-    """Give the frost point from air temperature and relative humidity over water.
+    """Return the frost point from air temperature and relative humidity over water.
 
     Parameters
     ----------
@@ -142,7 +142,7 @@ def frost_point_from_relative_humidity(air_temperature: npt.ArrayLike, relative_
 def wet_bulb_temperature(
     air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike, air_pressure: npt.ArrayLike
 ) -> Array:
-    """Give the temperature to which evaporation cools a wet surface in this air.
+    """Return the temperature to which evaporation cools a wet surface in this air.
 
     Parameters
     ----------

@@ -61,7 +61,7 @@ def icing_risk(
     cloud_base_height: npt.ArrayLike,
     height: npt.ArrayLike,
 ) -> Array:
-    """Give the risk of icing in flight between the ground and flight height.
+    """Return the risk of icing in flight between the ground and flight height.
 
     Parameters
     ----------
@@ -161,7 +161,7 @@ def _cloud_icing(t: Array, rh: Array, code: Array, sight: Array, base: Array, z:
 
 
 def layered_icing_index(air_temperature: npt.ArrayLike) -> Array:
-    """Give the layered icing index, a scale of severity inside cloud by temperature alone.
+    """Return the layered icing index, a scale of severity inside cloud by temperature alone.
 
     Parameters
     ----------
@@ -181,7 +181,7 @@ def layered_icing_index(air_temperature: npt.ArrayLike) -> Array:
 def grid_icing(
     air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike, vertical_velocity: npt.ArrayLike
 ) -> Array:
-    """Give NOAA's grid-box icing flag for air aloft.
+    """Return NOAA's grid-box icing flag for air aloft.
 
     Parameters
     ----------

@@ -62,7 +62,7 @@ class PrecipitationKind(IntEnum):
 
 
 def precipitation_kind(weather_code: npt.ArrayLike, precipitation_amount: npt.ArrayLike) -> npt.NDArray[np.int8]:
-    """Give the kind of precipitation.
+    """Return the kind of precipitation.
 
     Parameters
     ----------
@@ -95,7 +95,7 @@ def precipitation_kind(weather_code: npt.ArrayLike, precipitation_amount: npt.Ar
 
 
 def least_rate(weather_code: npt.ArrayLike) -> Array:
-    """Give the least rate of precipitation that a weather code tells of: the lower bound of its class.
+    """Return the least rate of precipitation that a weather code tells of: the lower bound of its class.
 
     Parameters
     ----------
@@ -123,7 +123,7 @@ def room_to_rate(
     *,
     least: float = 0.1,
 ) -> Array:
-    """Give the room from a forecast rate of precipitation to a limit, in standard deviations of the forecast's error.
+    """Return the room from a forecast rate of precipitation to a limit, in standard deviations of the forecast's error.
 
     Parameters
     ----------
@@ -151,7 +151,7 @@ def room_to_rate(
 
 
 def class_system(weather_code: float) -> str:
-    """Give the class system whose words go with a code: that of showers for showers and thunderstorms, else of rain."""
+    """Return the class system whose words go with a code: of showers for showers and thunderstorms, else of rain."""
     return "met_office_shower" if weather_code in SHOWERS or weather_code >= 91 else "met_office_rain"
 
 

@@ -64,7 +64,7 @@ def statement(flags: npt.ArrayLike, *values: npt.ArrayLike) -> Statement:
 
 
 def grade(possible: Statement, likely: Statement) -> Array:
-    """Give the grade of a risk from the rules for its two grades.
+    """Return the grade of a risk from the rules for its two grades.
 
     Parameters
     ----------

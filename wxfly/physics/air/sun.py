@@ -56,7 +56,7 @@ class SunEvents(NamedTuple):
 
 
 def sun_events(latitude: float, longitude: float, first_day: np.datetime64 | str, days: int) -> SunEvents:
-    """Give dawn, sunrise, sunset and dusk of consecutive local days.
+    """Return dawn, sunrise, sunset and dusk of consecutive local days.
 
     Parameters
     ----------
@@ -82,7 +82,7 @@ def sun_events(latitude: float, longitude: float, first_day: np.datetime64 | str
 def sun_passes(
     latitude: float, longitude: float, first_day: np.datetime64 | str, days: int, elevation: float
 ) -> tuple[Times, Times]:
-    """Give when the sun's centre passes an elevation, before and after the solar noon of each day.
+    """Return when the sun's centre passes an elevation, before and after the solar noon of each day.
 
     Parameters
     ----------
@@ -107,7 +107,7 @@ def sun_passes(
 def _passes(
     latitude: float, longitude: float, first_day: np.datetime64 | str, days: int, elevations: Array
 ) -> tuple[Array, Array]:
-    """Give when the sun passes elevations before and after each noon, shape ``(elevations, days)`` each, in seconds."""
+    """Return when the sun passes elevations before and after each noon, ``(elevations, days)`` each [s]."""
     noon, midnight, sun = _noons_and_midnights(float(longitude), _day_number(first_day), days)
     below = np.concatenate([midnight[:-1], midnight[1:]])
     found = _crossing(latitude, longitude, below, np.tile(noon, 2), elevations[:, None], sun)
@@ -115,7 +115,7 @@ def _passes(
 
 
 def solar_noon(longitude: float, first_day: np.datetime64 | str, days: int) -> Times:
-    """Give when the sun stands highest, UTC, shape ``(days,)``.
+    """Return when the sun stands highest, UTC, shape ``(days,)``.
 
     Parameters
     ----------
@@ -135,7 +135,7 @@ def solar_noon(longitude: float, first_day: np.datetime64 | str, days: int) -> T
 
 
 def solar_day(longitude: float, time: np.datetime64) -> np.datetime64:
-    """Give the day by the mean sun of a place.
+    """Return the day by the mean sun of a place.
 
     Parameters
     ----------
@@ -160,7 +160,7 @@ def solar_day(longitude: float, time: np.datetime64) -> np.datetime64:
 
 
 def sun_position(latitude: npt.ArrayLike, longitude: npt.ArrayLike, time: npt.ArrayLike) -> tuple[Array, Array]:
-    """Give where the sun stands.
+    """Return where the sun stands.
 
     Parameters
     ----------
@@ -196,7 +196,7 @@ def lit_part(
     *,
     rule: str = "civil_twilight",
 ) -> tuple[Times, Times]:
-    """Give the part of each hour of time in which the daylight rule holds.
+    """Return the part of each hour of time in which the daylight rule holds.
 
     Parameters
     ----------
@@ -291,7 +291,7 @@ def _interpolate(sun: _Sun, seconds: Array) -> tuple[Array, Array]:
 
 
 def _sine(latitude: Array | float, longitude: Array | float, seconds: Array, sun: _Sun) -> Array:
-    """Give the sine of the sun's elevation as seen from the earth's centre."""
+    """Return the sine of the sun's elevation as seen from the earth's centre."""
     declination, equation = _interpolate(sun, seconds)
     hour_angle = 2 * np.pi * (seconds / _DAY + 0.5) + equation + np.radians(longitude)
     phi = np.radians(latitude)
@@ -300,7 +300,7 @@ def _sine(latitude: Array | float, longitude: Array | float, seconds: Array, sun
 
 
 def _direction(latitude: Array | float, longitude: Array | float, seconds: Array, sun: _Sun) -> tuple[Array, ...]:
-    """Give the sun's direction: sine of elevation, and the components toward east and north."""
+    """Return the sun's direction: sine of elevation, and the components toward east and north."""
     declination, equation = _interpolate(sun, seconds)
     hour_angle = 2 * np.pi * (seconds / _DAY + 0.5) + equation + np.radians(longitude)
     phi = np.radians(latitude)
@@ -320,7 +320,7 @@ def _elevation(latitude: float, longitude: float, seconds: Array, sun: _Sun) -> 
 
 
 def _noons_and_midnights(longitude: float, first_day: int, days: int) -> tuple[Array, Array, _Sun]:
-    """Give the solar noons of the days and the midnights around each, in seconds."""
+    """Return the solar noons of the days and the midnights around each, in seconds."""
     # Half days: midnight, noon, midnight, ... The equation of time hardly changes over its own length.
     mean = (first_day + np.arange(2 * days + 1) / 2 - longitude / 360) * _DAY
     sun = _sun_between(float(mean[0]), float(mean[-1]))
@@ -346,7 +346,7 @@ def _crossing(
 
 
 def _lit_intervals(latitude: float, longitude: float, first: float, last: float, rule: str) -> tuple[Array, Array]:
-    """Give begin and end of the spans in which the rule holds, in order and apart, over the time asked for."""
+    """Return begin and end of the spans in which the rule holds, in order and apart, over the time asked for."""
     first_day = int(np.floor(first / _DAY)) - 2
     days = int(np.ceil(last / _DAY)) + 3 - first_day
     noon, midnight, sun = _noons_and_midnights(longitude, first_day, days)
@@ -436,7 +436,7 @@ class LowLight(NamedTuple):
 
 
 def kind_of_light(sun_elevation: npt.ArrayLike) -> npt.NDArray[np.int8]:
-    """Give the kind of light.
+    """Return the kind of light.
 
     Parameters
     ----------
@@ -458,7 +458,7 @@ def kind_of_light(sun_elevation: npt.ArrayLike) -> npt.NDArray[np.int8]:
 
 
 def low_light(latitude: float, longitude: float, first_day: np.datetime64 | str, days: int) -> LowLight:
-    """Give blue and golden hours of consecutive days.
+    """Return blue and golden hours of consecutive days.
 
     Parameters
     ----------
@@ -481,7 +481,7 @@ def low_light(latitude: float, longitude: float, first_day: np.datetime64 | str,
 
 
 def shadow_length(height: npt.ArrayLike, sun_elevation: npt.ArrayLike) -> Array:
-    """Give the length of a shadow on level ground.
+    """Return the length of a shadow on level ground.
 
     Parameters
     ----------
@@ -506,7 +506,7 @@ def angle_to_sun(
     view_direction: npt.ArrayLike,
     view_elevation: npt.ArrayLike = 0.0,
 ) -> Array:
-    """Give the angle between the line of sight and the sun.
+    """Return the angle between the line of sight and the sun.
 
     Parameters
     ----------
@@ -556,7 +556,7 @@ def glare(
 def incidence_angle(
     sun_elevation: npt.ArrayLike, sun_azimuth: npt.ArrayLike, slope: npt.ArrayLike, facing: npt.ArrayLike
 ) -> Array:
-    """Give the angle between the sun and the normal of a sloping surface, as of a facade to be photographed.
+    """Return the angle between the sun and the normal of a sloping surface, as of a facade to be photographed.
 
     Parameters
     ----------

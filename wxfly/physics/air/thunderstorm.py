@@ -57,7 +57,7 @@ def thunderstorm_risk(
     precipitation_probability: npt.ArrayLike = np.nan,
     dew_point_temperature: npt.ArrayLike = np.nan,
 ) -> Array:
-    """Give the risk of a thunderstorm.
+    """Return the risk of a thunderstorm.
 
     Parameters
     ----------

@@ -38,7 +38,7 @@ _LARGEST_GROUND_VISIBILITY = 5000.0
 
 
 def attitude_sight_range(characteristic_dimension: npt.ArrayLike, kind: str = "multirotor") -> Array:
-    """Give the distance to which the pilot can tell which way the aircraft points.
+    """Return the distance to which the pilot can tell which way the aircraft points.
 
     Parameters
     ----------
@@ -64,7 +64,7 @@ def attitude_sight_range(characteristic_dimension: npt.ArrayLike, kind: str = "m
 
 
 def detection_sight_range(visibility_in_air: npt.ArrayLike) -> Array:
-    """Give the distance to which other aircraft can be detected in time [m].
+    """Return the distance to which other aircraft can be detected in time [m].
 
     Parameters
     ----------
@@ -83,7 +83,7 @@ def detection_sight_range(visibility_in_air: npt.ArrayLike) -> Array:
 def sight_range(
     characteristic_dimension: npt.ArrayLike, visibility_in_air: npt.ArrayLike, kind: str = "multirotor"
 ) -> Array:
-    """Give the distance at which the pilot can still see this aircraft in this air.
+    """Return the distance at which the pilot can still see this aircraft in this air.
 
     Parameters
     ----------
@@ -112,7 +112,7 @@ def fog_likely(
     precipitation_amount: npt.ArrayLike,
     sun_elevation: npt.ArrayLike,
 ) -> Array:
-    """Give the risk of fog.
+    """Return the risk of fog.
 
     Parameters
     ----------
@@ -172,7 +172,7 @@ def fog_likely(
 def radiation_fog_chance(
     relative_humidity: npt.ArrayLike, wind_speed: npt.ArrayLike, sun_elevation: npt.ArrayLike
 ) -> Array:
-    """Give the chance of radiation fog, which forms in humid air in calm nights and lasts into the morning.
+    """Return the chance of radiation fog, which forms in humid air in calm nights and lasts into the morning.
 
     Parameters
     ----------
@@ -216,7 +216,7 @@ def cautious_visibility(
     *,
     visibility_is_forecast: bool = False,
 ) -> Array:
-    """Give the visibility of the forecast, or a lower bound where the source has none.
+    """Return the visibility of the forecast, or a lower bound where the source has none.
 
     Parameters
     ----------
@@ -257,7 +257,7 @@ def cautious_visibility(
 
 
 def visual_range(extinction: npt.ArrayLike, *, contrast: float = 0.05) -> Array:
-    """Give the distance at which contrast fades to a threshold.
+    """Return the distance at which contrast fades to a threshold.
 
     Parameters
     ----------
@@ -275,7 +275,7 @@ def visual_range(extinction: npt.ArrayLike, *, contrast: float = 0.05) -> Array:
 
 
 def fog_visibility(liquid_water_content: npt.ArrayLike) -> Array:
-    """Give the visibility in fog from its liquid water.
+    """Return the visibility in fog from its liquid water.
 
     Parameters
     ----------
@@ -292,7 +292,7 @@ def fog_visibility(liquid_water_content: npt.ArrayLike) -> Array:
 
 
 def fog_visibility_from_droplets(liquid_water_content: npt.ArrayLike, droplet_number: npt.ArrayLike) -> Array:
-    """Give the visibility in fog from its liquid water and its droplets.
+    """Return the visibility in fog from its liquid water and its droplets.
 
     Parameters
     ----------

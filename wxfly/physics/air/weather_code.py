@@ -22,8 +22,8 @@ FOG = tuple(range(41, 50))
 """Fog at the station within its view."""
 RIME_FOG = (48, 49)
 """Fog that deposits rime."""
-THUNDERSTORM = (17, 29, *range(91, 100))
-"""Thunderstorm now or in the hour before."""
+THUNDERSTORM = (17, 18, 19, 29, *range(91, 100))
+"""Thunderstorm, squalls or a funnel cloud, now or in the hour before."""
 DISTANT_LIGHTNING = (13,)
 """Lightning seen, no thunder heard."""
 STEADY_PRECIPITATION = tuple(range(50, 80))

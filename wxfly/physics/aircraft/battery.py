@@ -52,7 +52,7 @@ _VOLTAGES = np.array([3.27, 3.61, 3.69, 3.73, 3.77, 3.80, 3.84, 3.87, 3.95, 4.02
 
 
 def flight_cell_temperature(start_temperature: npt.ArrayLike, air_temperature: npt.ArrayLike) -> Array:
-    """Give the cell temperature that speaks for a whole flight.
+    """Return the cell temperature that speaks for a whole flight.
 
     Parameters
     ----------
@@ -70,7 +70,7 @@ def flight_cell_temperature(start_temperature: npt.ArrayLike, air_temperature: n
 
 
 def capacity_fraction(cell_temperature: npt.ArrayLike) -> Array:
-    """Give the share of a pack's rated energy that it gives at a cell temperature.
+    """Return the share of a pack's rated energy that it gives at a cell temperature.
 
     Parameters
     ----------
@@ -89,12 +89,12 @@ def capacity_fraction(cell_temperature: npt.ArrayLike) -> Array:
 
 
 def aged_capacity(cycles: npt.ArrayLike) -> Array:
-    """Give the share of its new capacity that a pack has after a number of cycles: 0.8 at `CYCLE_LIFE` [1]."""
+    """Return the share of its new capacity that a pack has after a number of cycles: 0.8 at `CYCLE_LIFE` [1]."""
     return np.asarray(np.maximum(1.0 - 0.2 * np.asarray(cycles, dtype=float) / CYCLE_LIFE, 0.0))
 
 
 def aged_resistance(cycles: npt.ArrayLike) -> Array:
-    """Give the resistance of a pack over its resistance when new: 2 at `CYCLE_LIFE` [1]."""
+    """Return the resistance of a pack over its resistance when new: 2 at `CYCLE_LIFE` [1]."""
     return np.asarray(1.0 + np.asarray(cycles, dtype=float) / CYCLE_LIFE)
 
 
@@ -105,7 +105,7 @@ def usable_energy(
     *,
     cycles: npt.ArrayLike = 0.0,
 ) -> Array:
-    """Give the energy that a full pack gives in one flight, down to its cut-off.
+    """Return the energy that a full pack gives in one flight, down to its cut-off.
 
     Parameters
     ----------
@@ -127,7 +127,7 @@ def usable_energy(
 
 
 def resistance(resistance_at_25_degrees: npt.ArrayLike, cell_temperature: npt.ArrayLike) -> Array:
-    """Give the internal resistance of a pack or a cell at a temperature.
+    """Return the internal resistance of a pack or a cell at a temperature.
 
     Parameters
     ----------
@@ -147,18 +147,18 @@ def resistance(resistance_at_25_degrees: npt.ArrayLike, cell_temperature: npt.Ar
 
 
 def resting_voltage(charge: npt.ArrayLike) -> Array:
-    """Give the voltage at rest of a lithium polymer cell [V] by the share of charge left, 0 to 1."""
+    """Return the voltage at rest of a lithium polymer cell [V] by the share of charge left, 0 to 1."""
     share = np.asarray(charge, dtype=float)
     return np.asarray(np.where(np.isnan(share), np.nan, np.interp(share, _CHARGES, _VOLTAGES)))
 
 
 def highest_power(voltage: npt.ArrayLike, resistance: npt.ArrayLike) -> Array:
-    """Give the most power that a source of this voltage [V] and resistance [ohm] can give: ``V^2 / 4R`` [W]."""
+    """Return the most power that a source of this voltage [V] and resistance [ohm] can give: ``V^2 / 4R`` [W]."""
     return np.asarray(np.asarray(voltage, dtype=float) ** 2 / (4.0 * np.asarray(resistance, dtype=float)))
 
 
 def discharge_current(power: npt.ArrayLike, voltage: npt.ArrayLike, resistance: npt.ArrayLike) -> Array:
-    """Give the current at which a source gives a power.
+    """Return the current at which a source gives a power.
 
     Parameters
     ----------
@@ -182,7 +182,7 @@ def discharge_current(power: npt.ArrayLike, voltage: npt.ArrayLike, resistance: 
 
 
 def loaded_voltage(power: npt.ArrayLike, voltage: npt.ArrayLike, resistance: npt.ArrayLike) -> Array:
-    """Give the voltage under a load [V], 0 where the source cannot give the power; see `discharge_current`."""
+    """Return the voltage under a load [V], 0 where the source cannot give the power; see `discharge_current`."""
     current = discharge_current(power, voltage, resistance)
     able = np.isfinite(current) | np.isnan(current)
     sag = np.where(able, current, 0.0) * np.asarray(resistance, dtype=float)
@@ -198,7 +198,7 @@ def loaded_cell_voltage(
     resistance_capacity: npt.ArrayLike = RESISTANCE_CAPACITY,
     cycles: npt.ArrayLike = 0.0,
 ) -> Array:
-    """Give the voltage of a cell under a load, to be held against `CUT_OFF_VOLTAGE`.
+    """Return the voltage of a cell under a load, to be held against `CUT_OFF_VOLTAGE`.
 
     Parameters
     ----------
@@ -234,7 +234,7 @@ def power_at_cut_off(
     resistance_capacity: npt.ArrayLike = RESISTANCE_CAPACITY,
     cycles: npt.ArrayLike = 0.0,
 ) -> Array:
-    """Give the power that pulls a pack's cells down to `CUT_OFF_VOLTAGE` [W]; arguments of `loaded_cell_voltage`.
+    """Return the power that pulls a pack's cells down to `CUT_OFF_VOLTAGE` [W]; arguments of `loaded_cell_voltage`.
 
     Of a cell of resistance R that rests at V it is ``Vc (V - Vc) / R``; 0 for a pack that is below at rest.
     """

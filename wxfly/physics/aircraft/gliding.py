@@ -24,7 +24,7 @@ def glide_drag(
     glide_ratio: npt.ArrayLike,
     best_glide_speed: npt.ArrayLike,
 ) -> Array:
-    """Give the drag in level flight.
+    """Return the drag in level flight.
 
     Parameters
     ----------
@@ -60,7 +60,7 @@ def cruise_power(
     drive_efficiency: npt.ArrayLike,
     climb_speed: npt.ArrayLike = 0.0,
 ) -> Array:
-    """Give the electric power of a fixed wing's drive in level flight or climb.
+    """Return the electric power of a fixed wing's drive in level flight or climb.
 
     Parameters
     ----------
@@ -91,6 +91,6 @@ def drive_efficiency_from_cruise(
     best_glide_speed: npt.ArrayLike,
     air_density: npt.ArrayLike = STANDARD_DENSITY,
 ) -> Array:
-    """Give the efficiency that makes `cruise_power` take a known power [W] at a known airspeed [1]."""
+    """Return the efficiency that makes `cruise_power` take a known power [W] at a known airspeed [1]."""
     drag = glide_drag(weight, airspeed, air_density, glide_ratio=glide_ratio, best_glide_speed=best_glide_speed)
     return np.asarray(drag * np.asarray(airspeed, dtype=float) / np.asarray(power, dtype=float))

@@ -31,12 +31,12 @@ FIGURE_OF_MERIT = 0.6
 
 
 def disc_area(rotor_diameter: npt.ArrayLike, rotor_count: npt.ArrayLike) -> Array:
-    """Give the area that all rotors sweep [m2]: diameter [m] of each, and how many."""
+    """Return the area that all rotors sweep [m2]: diameter [m] of each, and how many."""
     return np.asarray(np.asarray(rotor_count, float) * np.pi * np.asarray(rotor_diameter, float) ** 2 / 4)
 
 
 def hover_induced_velocity(thrust: npt.ArrayLike, area: npt.ArrayLike, air_density: npt.ArrayLike) -> Array:
-    """Give the velocity at which rotors in hover throw air through their discs.
+    """Return the velocity at which rotors in hover throw air through their discs.
 
     Parameters
     ----------
@@ -57,17 +57,17 @@ def hover_induced_velocity(thrust: npt.ArrayLike, area: npt.ArrayLike, air_densi
 
 
 def hover_ideal_power(thrust: npt.ArrayLike, area: npt.ArrayLike, air_density: npt.ArrayLike) -> Array:
-    """Give the least power that hover could take [W]: thrust times `hover_induced_velocity`; its arguments."""
+    """Return the least power that hover could take [W]: thrust times `hover_induced_velocity`; its arguments."""
     return np.asarray(np.asarray(thrust, dtype=float) * hover_induced_velocity(thrust, area, air_density))
 
 
 def hover_power_ratio(air_density: npt.ArrayLike, reference_density: npt.ArrayLike = STANDARD_DENSITY) -> Array:
-    """Give hover power over that in air of another density, same mass and rotors: ``sqrt(rho0 / rho)`` [1]."""
+    """Return hover power over that in air of another density, same mass and rotors: ``sqrt(rho0 / rho)`` [1]."""
     return np.asarray(np.sqrt(np.asarray(reference_density, float) / np.asarray(air_density, float)))
 
 
 def induced_velocity_ratio(speed_ratio: npt.ArrayLike) -> Array:
-    """Give induced velocity in edgewise flight over that in hover.
+    """Return induced velocity in edgewise flight over that in hover.
 
     Parameters
     ----------
@@ -90,7 +90,7 @@ def induced_velocity(
     disc_tilt: npt.ArrayLike = 0.0,
     climb_speed: npt.ArrayLike = 0.0,
 ) -> Array:
-    """Give the induced velocity in forward flight with tilted discs, and in climb (Glauert).
+    """Return the induced velocity in forward flight with tilted discs, and in climb (Glauert).
 
     Parameters
     ----------
@@ -129,7 +129,7 @@ def induced_velocity(
 
 
 def climb_power_ratio(climb_ratio: npt.ArrayLike) -> Array:
-    """Give power in a vertical climb over hover power, ideal rotors.
+    """Return power in a vertical climb over hover power, ideal rotors.
 
     Parameters
     ----------
@@ -150,7 +150,7 @@ def thrust_to_weight(
     air_density: npt.ArrayLike,
     reference_density: npt.ArrayLike = STANDARD_DENSITY,
 ) -> Array:
-    """Give the largest thrust over weight in air of another density, the same largest rpm: in proportion to it.
+    """Return the largest thrust over weight in air of another density, the same largest rpm: in proportion to it.
 
     Parameters
     ----------
@@ -164,7 +164,7 @@ def thrust_to_weight(
 
 
 def power_limited_thrust(shaft_power: npt.ArrayLike, area: npt.ArrayLike, air_density: npt.ArrayLike) -> Array:
-    """Give the thrust in hover that a shaft power [W] sustains [N]: ``(2 rho A)^(1/3) (FM P)^(2/3)``."""
+    """Return the thrust in hover that a shaft power [W] sustains [N]: ``(2 rho A)^(1/3) (FM P)^(2/3)``."""
     p, a, rho = (np.asarray(x, dtype=float) for x in (shaft_power, area, air_density))
     return np.asarray((2.0 * rho * a) ** (1 / 3) * (FIGURE_OF_MERIT * p) ** (2 / 3))
 
@@ -174,7 +174,7 @@ _SPEEDS = 401
 
 
 def best_endurance_speed(power: Power, highest_speed: float, lowest_speed: float = 0.0) -> float:
-    """Give the airspeed of least power [m s-1].
+    """Return the airspeed of least power [m s-1].
 
     Parameters
     ----------
@@ -187,7 +187,7 @@ def best_endurance_speed(power: Power, highest_speed: float, lowest_speed: float
 
 
 def best_range_speed(power: Power, highest_speed: float, lowest_speed: float = 0.0, *, headwind: float = 0.0) -> float:
-    """Give the airspeed of least energy over ground, against a headwind: the least ``P(V) / (V - w)`` [m s-1].
+    """Return the airspeed of least energy over ground, against a headwind: the least ``P(V) / (V - w)`` [m s-1].
 
     Parameters
     ----------
@@ -208,7 +208,7 @@ def best_range_speed(power: Power, highest_speed: float, lowest_speed: float = 0
 
 
 def _least(function: Power, low: float, high: float) -> float:
-    """Give where a function of one minimum is least: a grid, made finer round the best point."""
+    """Return where a function of one minimum is least: a grid, made finer round the best point."""
     for _ in range(4):
         grid = np.linspace(low, high, _SPEEDS)
         at = int(np.argmin(function(grid)))
@@ -241,7 +241,7 @@ def single_rotor_power(
     area: float,
     air_density: npt.ArrayLike = STANDARD_DENSITY,
 ) -> Array:
-    """Give the power of a rotary-wing aircraft in level flight at a fixed thrust, in the form of [Zeng-2019].
+    """Return the power of a rotary-wing aircraft in level flight at a fixed thrust, in the form of [Zeng-2019].
 
     Parameters
     ----------
@@ -277,7 +277,7 @@ def single_rotor_power(
 def level_flight_thrust(
     weight: npt.ArrayLike, drag_area: npt.ArrayLike, airspeed: npt.ArrayLike, air_density: npt.ArrayLike
 ) -> tuple[Array, Array, Array]:
-    """Give thrust [N], drag [N] and disc tilt [degree] in level flight.
+    """Return thrust [N], drag [N] and disc tilt [degree] in level flight.
 
     Parameters
     ----------
@@ -305,7 +305,7 @@ def flight_power(
     drive_efficiency: npt.ArrayLike,
     climb_speed: npt.ArrayLike = 0.0,
 ) -> Array:
-    """Give the electric power of a multirotor's drives in forward flight and climb.
+    """Return the electric power of a multirotor's drives in forward flight and climb.
 
     Parameters
     ----------
@@ -350,7 +350,7 @@ def drive_efficiency_from_hover(
     area: npt.ArrayLike,
     air_density: npt.ArrayLike = STANDARD_DENSITY,
 ) -> Array:
-    """Give the drive efficiency that makes `flight_power` take a known power in hover [1]; the first calibration.
+    """Return the drive efficiency that makes `flight_power` take a known power in hover [1]; the first calibration.
 
     Parameters
     ----------
@@ -369,7 +369,7 @@ def drag_area_from_top_speed(
     largest_tilt: npt.ArrayLike,
     air_density: npt.ArrayLike = STANDARD_DENSITY,
 ) -> Array:
-    """Give the drag area at which the largest tilt just holds the top speed; the second calibration.
+    """Return the drag area at which the largest tilt just holds the top speed; the second calibration.
 
     Parameters
     ----------
@@ -400,7 +400,7 @@ def top_speed(
     *,
     largest_thrust_to_weight: npt.ArrayLike = np.inf,
 ) -> Array:
-    """Give the top speed in level flight at the largest tilt, or at the tilt that the largest thrust holds.
+    """Return the top speed in level flight at the largest tilt, or at the tilt that the largest thrust holds.
 
     Parameters
     ----------

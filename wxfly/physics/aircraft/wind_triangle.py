@@ -18,7 +18,7 @@ Array = npt.NDArray[np.float64]
 
 
 def headwind(course: npt.ArrayLike, wind_speed: npt.ArrayLike, wind_from_direction: npt.ArrayLike) -> Array:
-    """Give the component of the wind against a course.
+    """Return the component of the wind against a course.
 
     Parameters
     ----------
@@ -37,7 +37,7 @@ def headwind(course: npt.ArrayLike, wind_speed: npt.ArrayLike, wind_from_directi
 
 
 def crosswind(course: npt.ArrayLike, wind_speed: npt.ArrayLike, wind_from_direction: npt.ArrayLike) -> Array:
-    """Give the component of the wind across a course [m s-1], positive from the right; arguments of `headwind`."""
+    """Return the component of the wind across a course [m s-1], positive from the right; arguments of `headwind`."""
     speed, angle = _wind(course, wind_speed, wind_from_direction)
     return np.asarray(speed * np.sin(angle))
 
@@ -54,7 +54,7 @@ def wind_correction_angle(
     wind_speed: npt.ArrayLike,
     wind_from_direction: npt.ArrayLike,
 ) -> Array:
-    """Give the angle by which the nose stands into the wind to make a course good: the crab angle.
+    """Return the angle by which the nose stands into the wind to make a course good: the crab angle.
 
     Parameters
     ----------
@@ -83,7 +83,7 @@ def heading(
     wind_speed: npt.ArrayLike,
     wind_from_direction: npt.ArrayLike,
 ) -> Array:
-    """Give the heading that makes a course good [degree, 0 to 360]; arguments of `wind_correction_angle`."""
+    """Return the heading that makes a course good [degree, 0 to 360]; arguments of `wind_correction_angle`."""
     angle = wind_correction_angle(course, airspeed, wind_speed, wind_from_direction)
     return np.asarray(np.mod(np.asarray(course, float) + angle, 360.0))
 
@@ -94,7 +94,7 @@ def ground_speed(
     wind_speed: npt.ArrayLike,
     wind_from_direction: npt.ArrayLike,
 ) -> Array:
-    """Give the speed made good along a course.
+    """Return the speed made good along a course.
 
     Parameters
     ----------
@@ -122,7 +122,7 @@ def out_and_back_radius(
     angle: npt.ArrayLike,
     time: npt.ArrayLike,
 ) -> Array:
-    """Give how far out a flight can turn to be back in time, in one steady wind.
+    """Return how far out a flight can turn to be back in time, in one steady wind.
 
     Parameters
     ----------
@@ -149,7 +149,7 @@ def out_and_back_radius(
 def point_of_no_return_time(
     endurance: npt.ArrayLike, ground_speed_out: npt.ArrayLike, ground_speed_home: npt.ArrayLike
 ) -> Array:
-    """Give how long a flight may go out before it must turn for home: ``E H / (O + H)``.
+    """Return how long a flight may go out before it must turn for home: ``E H / (O + H)``.
 
     Parameters
     ----------

@@ -61,7 +61,7 @@ def deviation_between(
     *,
     constants: Sequence[float] | None = None,
 ) -> Array:
-    """Give the standard deviation of a wind interpolated between two levels.
+    """Return the standard deviation of a wind interpolated between two levels.
 
     Parameters
     ----------
@@ -106,7 +106,7 @@ def deviation_beyond(
     *,
     constants: Sequence[float] | None = None,
 ) -> Array:
-    """Give the standard deviation of a wind above the top level, from the two highest levels.
+    """Return the standard deviation of a wind above the top level, from the two highest levels.
 
     Parameters
     ----------
@@ -146,7 +146,7 @@ def deviation_from_one_level(
     *,
     constants: Sequence[float] | None = None,
 ) -> Array:
-    """Give the standard deviation of a wind carried from one level.
+    """Return the standard deviation of a wind carried from one level.
 
     Parameters
     ----------
@@ -182,12 +182,12 @@ def deviation_from_one_level(
 
 
 def _of_anemometer(wind_speed: Array, distance: Array) -> Array:
-    """Give the part of the error that is the anemometers' own [m s-1], at a distance of ln(height) from a level."""
+    """Return the part of the error that is the anemometers' own [m s-1], at a distance of ln(height) from a level."""
     return np.asarray((ANEMOMETER[0] + ANEMOMETER[1] * wind_speed) * np.minimum(distance / _APART, 1.0))
 
 
 def _stable_and_unstable(obukhov_length: Array, used_with: str) -> tuple[Array, Array]:
-    """Give how stable and how unstable it is, 0 to 1 each."""
+    """Return how stable and how unstable it is, 0 to 1 each."""
     zeta = np.where(np.isnan(obukhov_length), 0.0, 10.0 / obukhov_length)
     stable, unstable = np.maximum(zeta, 0.0), np.maximum(-zeta, 0.0)
     return stable / (stable + HALF_WAY_STABLE[used_with]), unstable / (unstable + HALF_WAY_UNSTABLE)
@@ -199,14 +199,14 @@ def _by_knowledge(
     obukhov_length: Array,
     constants: Sequence[float] | None,
 ) -> Array:
-    """Give the size by the row for known stability or, where that is NaN, by the other."""
+    """Return the size by the row for known stability or, where that is NaN, by the other."""
     if constants is not None:
         return size(constants)
     return np.where(np.isnan(obukhov_length), size(rows["not known"]), size(rows["known"]))
 
 
 def error_factor(confidence: npt.ArrayLike) -> Array:
-    """Give how many standard deviations to add so that the value is not exceeded with the given chance.
+    """Return how many standard deviations to add so that the value is not exceeded with the given chance.
 
     Parameters
     ----------
@@ -231,7 +231,7 @@ def error_factor(confidence: npt.ArrayLike) -> Array:
 
 
 def exceedance_probability(wind_speed: npt.ArrayLike, standard_deviation: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
-    """Give the chance that the true wind is above a limit.
+    """Return the chance that the true wind is above a limit.
 
     Parameters
     ----------

@@ -29,7 +29,7 @@ DISPLACEMENT_SHARE = 0.7
 
 
 def roughness_length_upwind(wind_from_direction: npt.ArrayLike, roughness_by_sector: npt.ArrayLike) -> Array:
-    """Give the roughness length of the ground that the wind comes over.
+    """Return the roughness length of the ground that the wind comes over.
 
     Parameters
     ----------
@@ -63,7 +63,7 @@ def roughness_length_upwind(wind_from_direction: npt.ArrayLike, roughness_by_sec
 
 
 def displacement_height(obstacle_height: npt.ArrayLike) -> Array:
-    """Give the height by which closely standing trees or houses lift the wind profile.
+    """Return the height by which closely standing trees or houses lift the wind profile.
 
     Parameters
     ----------

@@ -36,7 +36,7 @@ class GustMeaning(IntEnum):
 
 
 def hours_covered(meaning: GustMeaning) -> tuple[float, float]:
-    """Give the hours, from the stamp, for which a gust speaks.
+    """Return the hours, from the stamp, for which a gust speaks.
 
     Parameters
     ----------
@@ -147,7 +147,7 @@ def gust_without_forecast(
 def convective_gust_addition(
     gust: npt.ArrayLike, wind_speed: npt.ArrayLike, convective_velocity: npt.ArrayLike, *, height: npt.ArrayLike = 10.0
 ) -> Array:
-    """Give what convection must add to a gust that was worked out without it.
+    """Return what convection must add to a gust that was worked out without it.
 
     Parameters
     ----------
@@ -203,7 +203,7 @@ def convert_gust(
 def convert_mean_wind(
     wind_speed: npt.ArrayLike, *, averaging_period: float, wanted_period: float, turbulence: npt.ArrayLike = 0.2
 ) -> Array:
-    """Give the highest mean over one period from the highest mean over another.
+    """Return the highest mean over one period from the highest mean over another.
 
     Parameters
     ----------
@@ -227,7 +227,7 @@ def convert_mean_wind(
 def largest_wind_in_boundary_layer(
     wind_speed: npt.ArrayLike, heights: npt.ArrayLike, boundary_layer: npt.ArrayLike, *, wanted_height: float = 0.0
 ) -> Array:
-    """Give the largest mean wind that turbulence can bring down: a bound for gusts, to be shown and never to lower one.
+    """Return the largest mean wind that turbulence can bring down: a bound to show, never to lower a gust.
 
     Parameters
     ----------

@@ -57,7 +57,7 @@ def hill_speed_up(
     distance_from_crest: npt.ArrayLike = 0.0,
     wind_speed: npt.ArrayLike = np.inf,
 ) -> HillSpeedUp:
-    """Give the factor by which the wind blows faster over a hill.
+    """Return the factor by which the wind blows faster over a hill.
 
     Parameters
     ----------
@@ -115,7 +115,7 @@ def orography_factor(
     *,
     distance_from_crest: npt.ArrayLike = 0.0,
 ) -> Array:
-    """Give the orography factor of the European wind code on the windward slope and at the crest.
+    """Return the orography factor of the European wind code on the windward slope and at the crest.
 
     Parameters
     ----------

@@ -128,7 +128,7 @@ class Level:
 
 
 def either(first: Level, other: Level) -> Level:
-    """Give the first level where it was found, else the other; for levels of one shape, the choice is ours."""
+    """Return the first level where it was found, else the other; for levels of one shape, the choice is ours."""
     only = object.__new__(Level)
     only.found = first.found | other.found
     for name in ("speed", "direction", "height"):
@@ -219,7 +219,7 @@ def from_one_level(
 
 
 def cubic_weights(x: npt.ArrayLike) -> tuple[Array, Array, Array, Array]:
-    """Give the weights of four even points for the cubic through them.
+    """Return the weights of four even points for the cubic through them.
 
     Parameters
     ----------

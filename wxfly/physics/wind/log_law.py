@@ -83,7 +83,7 @@ def wind_from_components(eastward_wind: npt.ArrayLike, northward_wind: npt.Array
 
 
 def turning_with_height(wind_from_direction: npt.ArrayLike, wind_from_direction_above: npt.ArrayLike) -> Array:
-    """Give the turn of the wind between two heights, the shorter way round.
+    """Return the turn of the wind between two heights, the shorter way round.
 
     Parameters
     ----------
@@ -208,7 +208,7 @@ def power_law_wind_speed(
 def shear_exponent(
     wind_speed: npt.ArrayLike, height: npt.ArrayLike, wind_speed_above: npt.ArrayLike, height_above: npt.ArrayLike
 ) -> Array:
-    """Give the exponent of the power law through the winds at two heights.
+    """Return the exponent of the power law through the winds at two heights.
 
     Parameters
     ----------

@@ -71,7 +71,7 @@ def wind_at_height(
     missing_level: str = "not known",
     unknown_stability: str = "neutral",
 ) -> WindAtHeight:
-    """Give the wind at a height from whatever levels exist, and say which method gave it.
+    """Return the wind at a height from whatever levels exist, and say which method gave it.
 
     Parameters
     ----------
@@ -209,7 +209,7 @@ def wind_profile(
     obukhov_length: npt.ArrayLike | None = None,
     **choices: str,
 ) -> WindAtHeight:
-    """Give the wind at many heights at once.
+    """Return the wind at many heights at once.
 
     Parameters
     ----------
@@ -253,7 +253,7 @@ def wind_difference_with_height(
     lowest_height: float = 10.0,
     **profile: Any,
 ) -> Array:
-    """Give the largest vector difference of the wind over a layer that a climb to the height passes.
+    """Return the largest vector difference of the wind over a layer that a climb to the height passes.
 
     Parameters
     ----------

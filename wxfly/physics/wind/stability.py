@@ -49,7 +49,7 @@ _BH_A, _BH_B, _BH_C, _BH_D = 1.0, 2 / 3, 5.0, 0.35
 
 
 def momentum_stability_correction(height_over_obukhov_length: npt.ArrayLike) -> Array:
-    """Give the integrated stability correction of the wind profile, psi of zeta = z/L.
+    """Return the integrated stability correction of the wind profile, psi of zeta = z/L.
 
     Parameters
     ----------
@@ -76,7 +76,7 @@ def momentum_stability_correction(height_over_obukhov_length: npt.ArrayLike) -> 
 
 
 def heat_stability_correction(height_over_obukhov_length: npt.ArrayLike) -> Array:
-    """Give the integrated stability correction of the temperature profile.
+    """Return the integrated stability correction of the temperature profile.
 
     Parameters
     ----------
@@ -107,7 +107,7 @@ def bulk_richardson_number(
     height: npt.ArrayLike,
     height_above: npt.ArrayLike,
 ) -> Array:
-    """Give the bulk Richardson number of a layer from wind and temperature at both of its ends.
+    """Return the bulk Richardson number of a layer from wind and temperature at both of its ends.
 
     Parameters
     ----------
@@ -147,7 +147,7 @@ def obukhov_length_from_temperatures(
     *,
     roughness_length: float = 0.03,
 ) -> Array:
-    """Give the Obukhov length from the wind at one height and the temperature at two.
+    """Return the Obukhov length from the wind at one height and the temperature at two.
 
     Parameters
     ----------
@@ -218,7 +218,7 @@ def obukhov_length_from_sun_and_cloud(
     *,
     roughness_length: npt.ArrayLike = 0.03,
 ) -> Array:
-    """Give the Obukhov length over short grass from wind, sun and cloud.
+    """Return the Obukhov length over short grass from wind, sun and cloud.
 
     Parameters
     ----------
@@ -268,7 +268,7 @@ def obukhov_length_from_sun_and_cloud(
 
 
 def _heat_flux(sun: Array, cloud: Array, temperature: Array) -> Array:
-    """Give the sensible heat flux from ground to air [W m-2], [Holtslag-van-Ulden-1983]."""
+    """Return the sensible heat flux from ground to air [W m-2], [Holtslag-van-Ulden-1983]."""
     short_wave = np.maximum(1041.0 * sun - 69.0, 0.0) * (1.0 - 0.75 * cloud**3.4)
     long_wave = 5.31e-13 * temperature**6 + 60.0 * cloud - 5.67e-8 * temperature**4
     net = ((1.0 - 0.23) * short_wave + long_wave) / 1.12
@@ -338,7 +338,7 @@ _EXPONENTS = {
 def net_radiation_index(
     solar_elevation: npt.ArrayLike, cloud_area_fraction: npt.ArrayLike, ceiling: npt.ArrayLike = np.inf
 ) -> Array:
-    """Give Turner's net radiation index from sun and cloud.
+    """Return Turner's net radiation index from sun and cloud.
 
     Parameters
     ----------
@@ -373,7 +373,7 @@ def net_radiation_index(
 
 
 def turner_stability_class(wind_speed: npt.ArrayLike, net_radiation_index: npt.ArrayLike) -> Array:
-    """Give the stability class by Turner's table.
+    """Return the stability class by Turner's table.
 
     Parameters
     ----------
@@ -397,7 +397,7 @@ def turner_stability_class(wind_speed: npt.ArrayLike, net_radiation_index: npt.A
 
 
 def obukhov_length_from_class(stability_class: npt.ArrayLike, roughness_length: npt.ArrayLike) -> Array:
-    """Give the Obukhov length that goes with a stability class.
+    """Return the Obukhov length that goes with a stability class.
 
     Parameters
     ----------
@@ -420,7 +420,7 @@ def obukhov_length_from_class(stability_class: npt.ArrayLike, roughness_length: 
 
 
 def power_law_exponent_of_class(stability_class: npt.ArrayLike, *, surroundings: str = "rural") -> Array:
-    """Give the exponent of the power law that goes with a stability class.
+    """Return the exponent of the power law that goes with a stability class.
 
     Parameters
     ----------

@@ -41,7 +41,7 @@ _SPECIFIC_HEAT_OF_AIR = 1005.0
 
 
 def peak_factor(height: npt.ArrayLike, *, gust_duration: npt.ArrayLike = 3.0) -> Array:
-    """Give the number of standard deviations by which the largest gust of an hour exceeds the hour's mean.
+    """Return the number of standard deviations by which the largest gust of an hour exceeds the hour's mean.
 
     Parameters
     ----------
@@ -70,7 +70,7 @@ def gust_factor(
     reference_period: npt.ArrayLike = HOUR,
     height: npt.ArrayLike = 10.0,
 ) -> Array:
-    """Give the largest gust of a period over the mean wind of that period.
+    """Return the largest gust of a period over the mean wind of that period.
 
     Parameters
     ----------
@@ -98,7 +98,7 @@ def gust_factor(
 
 
 def durst_factor(averaging_period: npt.ArrayLike) -> Array:
-    """Give the highest mean over a short period over the hourly mean, open land.
+    """Return the highest mean over a short period over the hourly mean, open land.
 
     Parameters
     ----------
@@ -116,7 +116,7 @@ def durst_factor(averaging_period: npt.ArrayLike) -> Array:
 
 
 def expected_largest_peak(number_of_peaks: npt.ArrayLike) -> Array:
-    """Give the expected largest of a number of independent peaks of a narrow-band signal, in standard deviations.
+    """Return the expected largest of a number of independent peaks of a narrow-band signal, in standard deviations.
 
     Parameters
     ----------
@@ -140,7 +140,7 @@ def expected_largest_peak(number_of_peaks: npt.ArrayLike) -> Array:
 def turbulence_intensity(
     height: npt.ArrayLike, roughness_length: npt.ArrayLike, *, smallest_height: npt.ArrayLike = 0.0
 ) -> Array:
-    """Give the standard deviation of the along-wind turbulence over the mean wind, strong wind on flat land.
+    """Return the standard deviation of the along-wind turbulence over the mean wind, strong wind on flat land.
 
     Parameters
     ----------
@@ -164,7 +164,7 @@ def turbulence_intensity(
 def roughness_factor(
     height: npt.ArrayLike, roughness_length: npt.ArrayLike, *, smallest_height: npt.ArrayLike = 0.0
 ) -> Array:
-    """Give the mean wind over the basic wind (10 m, category II), strong wind on flat land.
+    """Return the mean wind over the basic wind (10 m, category II), strong wind on flat land.
 
     Parameters
     ----------
@@ -182,7 +182,7 @@ def roughness_factor(
 
 
 def turbulence_intensity_at_hub(wind_speed: npt.ArrayLike, reference_intensity: npt.ArrayLike) -> Array:
-    """Give the turbulence intensity of the wind-turbine standard, a high one (the 90 % quantile).
+    """Return the turbulence intensity of the wind-turbine standard, a high one (the 90 % quantile).
 
     Parameters
     ----------
@@ -203,7 +203,7 @@ def turbulence_intensity_at_hub(wind_speed: npt.ArrayLike, reference_intensity: 
 def convective_velocity_scale(
     heat_flux: npt.ArrayLike, air_density: npt.ArrayLike, air_temperature: npt.ArrayLike, boundary_layer: npt.ArrayLike
 ) -> Array:
-    """Give the velocity scale of the updraughts of a convective boundary layer.
+    """Return the velocity scale of the updraughts of a convective boundary layer.
 
     Parameters
     ----------
@@ -229,7 +229,7 @@ def convective_velocity_scale(
 def wind_standard_deviation(
     friction_velocity: npt.ArrayLike, obukhov_length: npt.ArrayLike, boundary_layer: npt.ArrayLike = 1000.0
 ) -> Array:
-    """Give the standard deviation of the horizontal wind near the ground.
+    """Return the standard deviation of the horizontal wind near the ground.
 
     Parameters
     ----------
@@ -258,7 +258,7 @@ def gust_from_friction_velocity(
     *,
     chance: float = 0.5,
 ) -> Array:
-    """Give the 3 s gust at 10 m as the ECMWF model works it out.
+    """Return the 3 s gust at 10 m as the ECMWF model works it out.
 
     Parameters
     ----------

@@ -23,12 +23,12 @@ def is_told(answer: SiteAnswer) -> bool:
 
 
 def tenths(chance: float) -> int:
-    """Give a chance in tenths as it is told, 1 to 9."""
+    """Return a chance in tenths as it is told, 1 to 9."""
     return min(9, max(1, round(chance * 10)))
 
 
 def shade_of(chance: float) -> int | None:
-    """Give the class of a chance; None when it is not known."""
+    """Return the class of a chance; None when it is not known."""
     if np.isnan(chance):
         return None
     told = tenths(chance)
@@ -46,7 +46,7 @@ def cell(chance: float) -> str:
 
 
 def legend() -> list[tuple[str, str]]:
-    """Give the classes of the legend: CSS class and words."""
+    """Return the classes of the legend: CSS class and words."""
     first, second, third = _FROM
     return [
         ("ample", f"{first} in 10 or more"),

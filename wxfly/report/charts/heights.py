@@ -42,7 +42,7 @@ def sections(answer: SiteAnswer, reader: Reader, first: int, last: int) -> dict[
 
 
 def _data(answer: SiteAnswer, reader: Reader, first: int, last: int) -> tuple[list[Figure], int, float]:
-    """Give the traces, which both shapes share, the number of hours and the top of the height axis."""
+    """Return the traces, which both shapes share, the number of hours and the top of the height axis."""
     part = answer.heights.isel(time=slice(first, last + 1))
     unit = phrases.unit_of("height", reader.units)
     heights = np.asarray(from_si(part["height"].values, unit))
@@ -80,7 +80,7 @@ def _data(answer: SiteAnswer, reader: Reader, first: int, last: int) -> tuple[li
 
 
 def _edges(heights: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-    """Give the bounds of the steps: each height stands for the layer below it."""
+    """Return the bounds of the steps: each height stands for the layer below it."""
     return np.concatenate([[0.0], heights])
 
 

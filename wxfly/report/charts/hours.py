@@ -121,11 +121,11 @@ class DrawnHours:
         return f"{self.span(i)}<br><b>{reading}</b><br>{told}"
 
     def place(self, moment: np.datetime64) -> float:
-        """Give where a moment lies on the drawing's axis, which may be beyond its ends."""
+        """Return where a moment lies on the drawing's axis, which may be beyond its ends."""
         return float((moment - self.times[0]) / findings.HOUR)
 
     def windows(self) -> list[tuple[int, float, float]]:
-        """Give rank, start and end of the windows that reach into these hours, on the drawing's axis."""
+        """Return rank, start and end of the windows that reach into these hours, on the drawing's axis."""
         placed = [(rank, self.place(w.start), self.place(w.end)) for rank, w in enumerate(self.answer.windows, start=1)]
         return [
             (rank, max(0.0, start), min(float(self.count), end))

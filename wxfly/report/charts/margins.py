@@ -14,7 +14,7 @@ _ROOMY = 21
 
 
 def traces(hours: DrawnHours, *, tall: bool) -> list[Figure]:
-    """Give the cells with their numbers, and hatched cells for what is not known."""
+    """Return the cells with their numbers, and hatched cells for what is not known."""
     margins, reserve = hours.margins, hours.answer.request.limits.reserve
     shades = [[palette.shade_of(float(m), reserve) for m in row] for row in margins]
     is_short = tall or hours.count > _ROOMY
@@ -59,7 +59,7 @@ def _unknown_cells(hours: DrawnHours, *, tall: bool) -> list[Figure]:
 
 
 def frames(hours: DrawnHours, *, tall: bool) -> list[Figure]:
-    """Give the black frames of the windows, over both panels."""
+    """Return the black frames of the windows, over both panels."""
     line = {"color": "#000000", "width": 3}
     boxes = []
     for _, start, end in hours.windows():
@@ -72,7 +72,7 @@ def frames(hours: DrawnHours, *, tall: bool) -> list[Figure]:
 
 
 def axis_of_rows(hours: DrawnHours) -> Figure:
-    """Give the axis that names the rows."""
+    """Return the axis that names the rows."""
     return {
         "tickvals": list(range(len(hours.rows))), "ticktext": [_title(row) for row in hours.rows], "fixedrange": True,
         "showgrid": False, "zeroline": False, "ticks": "",

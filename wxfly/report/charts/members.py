@@ -16,7 +16,7 @@ _BAND_FILL = "rgba(143, 61, 102, 0.16)"
 
 
 def traces(hours: DrawnHours, *, tall: bool) -> list[Figure]:
-    """Give the band of the members, where there are any, and the chance of every hour."""
+    """Return the band of the members, where there are any, and the chance of every hour."""
     return [*_band(hours), *_chances(hours, tall=tall)]
 
 
@@ -47,7 +47,7 @@ def _band(hours: DrawnHours) -> list[Figure]:
 
 
 def _known_runs(lines: npt.NDArray[np.float64]) -> list[tuple[int, int]]:
-    """Give first and last hour of every run in which the band is known."""
+    """Return first and last hour of every run in which the band is known."""
     runs: list[tuple[int, int]] = []
     for i in np.flatnonzero(np.isfinite(lines).all(axis=1)):
         if runs and runs[-1][1] == i - 1:
@@ -81,7 +81,7 @@ def _chances(hours: DrawnHours, *, tall: bool) -> list[Figure]:
 
 
 def names(hours: DrawnHours) -> list[Figure]:
-    """Give the name of the row of chances."""
+    """Return the name of the row of chances."""
     if hours.chances is None:
         return []
     return [

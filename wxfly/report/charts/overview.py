@@ -163,7 +163,7 @@ def _draw(
 def _cell(
     lane: Lane, hour: int, *, is_lit: bool, tall: bool, lanes: int, count: int, by_chance: bool
 ) -> tuple[int | None, str, str]:
-    """Give shade, text and hover of one hour."""
+    """Return shade, text and hover of one hour."""
     assessment, clock = lane.answer.assessment, lane.reader.clock
     time = assessment["time"].values[hour]
     state = State(int(assessment["state"].values[hour]))

@@ -91,7 +91,7 @@ def _points(directions: Array, lengths: Array) -> Sequence[tuple[float, float]]:
 
 
 def _step(farthest: float, units: str) -> tuple[str, float]:
-    """Give a round spacing of the grid that leaves two to five lines on each side [m], and its unit."""
+    """Return a round spacing of the grid that leaves two to five lines on each side [m], and its unit."""
     unit = phrases.unit_of("height", units)
     span = float(from_si(farthest, unit))
     rough = span / 4

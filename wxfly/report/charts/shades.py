@@ -25,12 +25,12 @@ AMPLE, INSIDE, NARROW, OUTSIDE, DARK = 0, 1, 2, 3, 4
 
 
 def split(reserve: float) -> float:
-    """Give the margin halfway between the reserve and 1, where the two shades of *inside* part."""
+    """Return the margin halfway between the reserve and 1, where the two shades of *inside* part."""
     return (1 + reserve) / 2
 
 
 def shade_of(margin: float, reserve: float) -> int | None:
-    """Give the class of a margin; None when it is not known."""
+    """Return the class of a margin; None when it is not known."""
     if math.isnan(margin):
         return None
     if margin < 0:
@@ -41,7 +41,7 @@ def shade_of(margin: float, reserve: float) -> int | None:
 
 
 def colorscale() -> list[list[float | str]]:
-    """Give the stepped colour scale of the classes, as plotly takes it, for values from 0 to 4."""
+    """Return the stepped colour scale of the classes, as plotly takes it, for values from 0 to 4."""
     colours = (*SHADES, DARK_HOUR)
     steps = len(colours)
     scale: list[list[float | str]] = []
@@ -51,7 +51,7 @@ def colorscale() -> list[list[float | str]]:
 
 
 def legend(reserve: float) -> list[tuple[str, str]]:
-    """Give the classes of the legend: CSS class and words."""
+    """Return the classes of the legend: CSS class and words."""
     middle = f"{split(reserve):.2f}"
     return [
         ("ample", f"inside, margin {middle} or more"),

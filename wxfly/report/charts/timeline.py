@@ -17,7 +17,7 @@ from wxfly.report.text.sentences import Reader
 
 
 def hours_shown(answer: SiteAnswer, start: np.datetime64, end: np.datetime64) -> tuple[int, int]:
-    """Give first and last hour to draw between two moments: the lit ones and one on either side, or all when dark."""
+    """Return first and last hour to draw between two moments: the lit ones and one on either side, or all when dark."""
     times = answer.assessment["time"].values.astype("datetime64[s]")
     here = np.flatnonzero((times + findings.HOUR > start) & (times < end))
     lit = here[findings.lit_hours(answer)[here]]

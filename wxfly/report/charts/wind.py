@@ -20,7 +20,7 @@ _MINUTE = np.timedelta64(1, "m")
 
 
 def light_spans(answer: SiteAnswer, start: np.datetime64, end: np.datetime64) -> list[tuple[float, float, str]]:
-    """Give spans of night, twilight and day, in hours from `start`, to the minute."""
+    """Return spans of night, twilight and day, in hours from `start`, to the minute."""
     moments = np.arange(start.astype("datetime64[m]"), end.astype("datetime64[m]") + _MINUTE, _MINUTE)
     site = answer.request.site
     elevation, _ = sun_position(site.latitude, site.longitude, moments)
@@ -31,7 +31,7 @@ def light_spans(answer: SiteAnswer, start: np.datetime64, end: np.datetime64) ->
 
 
 def traces(hours: DrawnHours, *, tall: bool) -> list[Figure]:
-    """Give the steps of wind and gust, the arrows that fly with the wind, and hatching where either is not known."""
+    """Return the steps of wind and gust, the arrows that fly with the wind, and hatching where either is not known."""
     steps_and_hovers = []
     for name, dash, width in (("wind", "dot", 2), ("gust", "solid", 3)):
         steps = np.append(hours.speeds[name], hours.speeds[name][-1:])
@@ -91,12 +91,12 @@ def _unknown_wind(hours: DrawnHours) -> list[Figure]:
 
 
 def shapes(hours: DrawnHours) -> list[Figure]:
-    """Give the shading of night and twilight, and the lines of the limits."""
+    """Return the shading of night and twilight, and the lines of the limits."""
     return [*_night(hours), *_limit_lines(hours)]
 
 
 def names(hours: DrawnHours, *, tall: bool) -> list[Figure]:
-    """Give the names of limits and lines, sunrise and sunset, and the ranks of the windows."""
+    """Return the names of limits and lines, sunrise and sunset, and the ranks of the windows."""
     return [
         *_limit_words(hours, tall=tall), *_line_words(hours, tall=tall), *_sun_words(hours), *_window_words(hours),
         *members.names(hours),
@@ -104,7 +104,7 @@ def names(hours: DrawnHours, *, tall: bool) -> list[Figure]:
 
 
 def axis(hours: DrawnHours) -> Figure:
-    """Give the axis of wind."""
+    """Return the axis of wind."""
     return {
         "range": [-0.24 * hours.top, hours.top], "fixedrange": True, "gridcolor": "#e9e4e8", "zeroline": True,
         "title": {"text": phrases.symbol_of(hours.unit), "standoff": 6}, "zerolinecolor": shades.HATCH,
@@ -162,7 +162,7 @@ def _places_for_words(hours: DrawnHours) -> list[tuple[str, float]]:
 
 
 def _room(hours: DrawnHours, value: float, anchor: str, x: float, *, tall: bool) -> float:
-    """Give how far the lines stay from a name at a place of the wind panel."""
+    """Return how far the lines stay from a name at a place of the wind panel."""
     length = hours.count * (0.4 if tall else 0.13)
     start = x - {"left": 0, "center": length / 2, "right": length}[anchor]
     part = slice(max(0, int(start)), int(np.ceil(start + length)))

@@ -19,7 +19,7 @@ def _swatches(classes: Iterable[tuple[str, str]]) -> str:
 
 
 def of_chance(answer: SiteAnswer) -> str:
-    """Give the legend of cells that tell a chance."""
+    """Return the legend of cells that tell a chance."""
     whose = html.escape(chances.whose(answer))
     return (
         f'{_swatches(chance_shades.legend())}<p class="reading">A number is the <i>chance</i> that every limit holds in'
@@ -29,7 +29,7 @@ def of_chance(answer: SiteAnswer) -> str:
 
 
 def of_margin(reserve: float) -> str:
-    """Give the legend of cells that tell a margin."""
+    """Return the legend of cells that tell a margin."""
     return (
         f'{_swatches(shades.legend(reserve))}<p class="reading">A number is the margin: the share of the limit that is'
         " left. A black frame is a window. Point at a cell or touch it for value, limit and margin.</p>\n"

@@ -150,7 +150,7 @@ def _place(
     span: tuple[int, int] | None = None,
     legend: bool = False,
 ) -> Iterable[str]:
-    """Give chart, legend and table of one place between two moments."""
+    """Return chart, legend and table of one place between two moments."""
     first, last = span or hours_shown(answer, start, end)
     yield _chart(charts, f"Wind, gust and margins of {what}", timelines(answer, reader, first, last))
     yield (

@@ -28,7 +28,7 @@ _FROM_ONE_LEVEL = (ProfileMethod.STABILITY_LOG_LAW, ProfileMethod.NEUTRAL_LOG_LA
 
 
 def advice_lines(answer: SiteAnswer, reader: Reader) -> list[tuple[str, str]]:
-    """Give the advice for the best window as pairs of label and text; empty when there is no window."""
+    """Return the advice for the best window as pairs of label and text; empty when there is no window."""
     window, advice = answer.best, answer.advice
     if window is None or advice is None:
         return []

@@ -57,7 +57,7 @@ def heading(brief: FlightBrief, reader: Reader) -> str:
 
 
 def sections(brief: FlightBrief, reader: Reader) -> list[Section]:
-    """Give the whole brief but its tables."""
+    """Return the whole brief but its tables."""
     return [
         Section("Decision", _decision(brief, reader)),
         Section("Field check", field_check(brief, reader)),
@@ -251,7 +251,7 @@ def _by_element(brief: FlightBrief, reader: Reader, names: tuple[str, ...]) -> l
 
 
 def hours_table(brief: FlightBrief, reader: Reader) -> tuple[list[str], list[list[str]]]:
-    """Give the window hour by hour: how it stands, and wind and gust at each height.
+    """Return the window hour by hour: how it stands, and wind and gust at each height.
 
     Of a long window some hours share a row, told by the worst of them, so that the page stays one page.
     """
@@ -284,7 +284,7 @@ def _row(brief: FlightBrief, reader: Reader, part: slice) -> list[str]:
 
 
 def directions_table(brief: FlightBrief, reader: Reader) -> tuple[list[str], list[list[str]]]:
-    """Give reach and the way home in eight directions; nothing without a reach."""
+    """Return reach and the way home in eight directions; nothing without a reach."""
     header = ["Toward", "Energy reaches", "Home over ground"]
     if brief.energy is None:
         return header, []

@@ -26,7 +26,7 @@ _WIND = ("wind", "gust")
 
 
 def in_ten(chance: float) -> str:
-    """Give a chance as so many in ten; the ends are told as what they are, not as never or always."""
+    """Return a chance as so many in ten; the ends are told as what they are, not as never or always."""
     if math.isnan(chance):
         return "not known"
     if chance <= 0.05:
@@ -116,14 +116,14 @@ def _until(lead: float) -> int:
 
 
 def outlook_words(outlooks: Sequence[Outlook], clock: Clock) -> str:
-    """Give the surest stretch of each day: its word, its chance and when it starts."""
+    """Return the surest stretch of each day: its word, its chance and when it starts."""
     return ", ".join(
         f"{clock.day(o.start)} {o.kind} ({in_ten(o.chance.value)}, from {clock.hour(o.start)})" for o in outlooks
     )
 
 
 def sure_lines(briefing: Briefing, answer: SiteAnswer, reader: Reader) -> list[Line]:
-    """Give the lines on sureness for one site's answer."""
+    """Return the lines on sureness for one site's answer."""
     lines: list[Line] = []
     if answer.best is not None:
         told = how_sure(answer, answer.best, reader.clock, briefing.minimum_duration)
@@ -211,7 +211,7 @@ def _change_in_words(change: Change, reader: Reader) -> str:
 
 
 def better_of_two(briefing: Briefing, first: int, last: int) -> tuple[float, float, float] | None:
-    """Give the chances that the first site is the better one, that the second is, and that neither holds.
+    """Return the chances that the first site is the better one, that the second is, and that neither holds.
 
     Only of two sites, over hours that both have in the same positions, from members that are the same.
     """

@@ -44,7 +44,7 @@ def render(asked: Checked, width: int = 100) -> str:
 
 
 def lines(asked: Checked) -> list[tuple[str, str]]:
-    """Give what a field check says, the verdict of the reading first."""
+    """Return what a field check says, the verdict of the reading first."""
     c, units = asked.correction, asked.units
     told = [("Reading", verdict(asked)), ("Weight", _weight(c, units))]
     told.append(("Wind", _wind(c, units)))
@@ -109,7 +109,7 @@ def _reason(reason: Reason, asked: Checked) -> str:
 
 
 def _of_flight(asked: Checked, *, outside: bool = False) -> str:
-    """Give the largest wind and gust of a flight from now on against their limits, or those that pass them."""
+    """Return the largest wind and gust of a flight from now on against their limits, or those that pass them."""
     answer = asked.briefing.answers[0]
     told = []
     for element, hour in asked.verdict.worst.items():

@@ -25,7 +25,7 @@ _SHORTEST = np.timedelta64(60, "s")
 
 
 def usable_parts(answer: SiteAnswer) -> tuple[Times, Times]:
-    """Give start and end of the lit part of every hour, cut to the period asked about; NaT when there is none."""
+    """Return start and end of the lit part of every hour, cut to the period asked about; NaT when there is none."""
     start = np.maximum(answer.assessment["usable_start"].values.astype("datetime64[s]"), answer.start)
     end = np.minimum(answer.assessment["usable_end"].values.astype("datetime64[s]"), answer.end)
     nothing = ~(end > start)
@@ -87,7 +87,7 @@ def runs(positions: tuple[int, ...]) -> list[tuple[int, int]]:
 
 
 def deciding_hour(answer: SiteAnswer, window: Window) -> int:
-    """Give the position of the hour of a window whose margin is the smallest."""
+    """Return the position of the hour of a window whose margin is the smallest."""
     margins = answer.assessment["hour_margin"].values[window.first : window.last + 1]
     return window.first + int(np.argmin(margins))
 
@@ -141,7 +141,7 @@ def count_hours(answer: SiteAnswer, among: npt.NDArray[np.bool_] | None = None) 
 def longest_stretch(
     answer: SiteAnswer, start: np.datetime64, end: np.datetime64
 ) -> tuple[np.datetime64, np.datetime64] | None:
-    """Give the longest unbroken stretch that holds, however short; None when no hour does."""
+    """Return the longest unbroken stretch that holds, however short; None when no hour does."""
     windows = find_windows(answer.assessment, minimum_duration=_SHORTEST, start=start, end=end)
     if not windows:
         return None
@@ -150,7 +150,7 @@ def longest_stretch(
 
 
 def next_windows(answer: SiteAnswer, minimum: np.timedelta64) -> list[Window]:
-    """Give what is left when the best window is taken: the other windows, and the rest of its own stretch."""
+    """Return what is left when the best window is taken: the other windows, and the rest of its own stretch."""
     best = answer.best
     if best is None:
         return []

@@ -38,12 +38,12 @@ COMPASS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "
 
 
 def unit_of(quantity: str, units: str) -> str:
-    """Give the symbol of the unit that shows a quantity of `wxfly.units.SYSTEMS`; ``1`` for a bare number."""
+    """Return the symbol of the unit that shows a quantity of `wxfly.units.SYSTEMS`; ``1`` for a bare number."""
     return SYSTEMS[units][quantity] if quantity else "1"
 
 
 def symbol_of(unit: str) -> str:
-    """Give a unit's symbol as people write it."""
+    """Return a unit's symbol as people write it."""
     return _SYMBOLS.get(unit, unit)
 
 
@@ -89,7 +89,7 @@ def reading(element: str, demand: float, limit: float, *, height: float, units: 
     element : str
         Name of an element.
     demand, limit : float
-        SI, as `wxfly.assessment.suitability.assess` gives them.
+        SI, as `wxfly.assessment.suitability.assess` returns them.
     height : float
         Flight height [m].
     units : str
@@ -157,19 +157,19 @@ class Clock:
         self._zone = zone_of(time_zone)
 
     def local(self, moment: np.datetime64) -> datetime:
-        """Give a UTC moment as an aware local one."""
+        """Return a UTC moment as an aware local one."""
         return datetime.fromisoformat(f"{moment.astype('datetime64[s]')}+00:00").astimezone(self._zone)
 
     def noon(self, day: date) -> np.datetime64:
-        """Give 12:00 of a day on the clock, UTC."""
+        """Return 12:00 of a day on the clock, UTC."""
         return np.datetime64(datetime.combine(day, time(12), self._zone).astimezone(UTC).replace(tzinfo=None), "s")
 
     def date(self, moment: np.datetime64) -> date:
-        """Give the local date of a moment."""
+        """Return the local date of a moment."""
         return self.local(moment).date()
 
     def zone(self, moment: np.datetime64) -> str:
-        """Give the abbreviation in force at a moment, such as ``CET`` or ``UTC+03``."""
+        """Return the abbreviation in force at a moment, such as ``CET`` or ``UTC+03``."""
         name = self.local(moment).tzname() or "UTC"
         return f"UTC{name}" if name[0] in "+-" else name
 
@@ -203,7 +203,7 @@ class Clock:
         return day_name(self.date(moment))
 
     def zones(self, start: np.datetime64, end: np.datetime64) -> str:
-        """Give the abbreviations in force over a span: one, or two where the clocks change."""
+        """Return the abbreviations in force over a span: one, or two where the clocks change."""
         first, last = self.zone(start), self.zone(end)
         return first if first == last else f"{first}, then {last}"
 

@@ -44,7 +44,7 @@ class Reader:
 
 
 def reader_for(answer: SiteAnswer, *, units: str, time_zone: str | None) -> Reader:
-    """Give the reader of one site's answer; without a time zone the site's own clock counts."""
+    """Return the reader of one site's answer; without a time zone the site's own clock counts."""
     return Reader(units, Clock(time_zone or answer.request.site.time_zone))
 
 
@@ -264,12 +264,12 @@ def origin(briefing: Briefing, clock: Clock) -> list[str]:
 
 
 def moment_of(value: object) -> np.datetime64:
-    """Give a moment of the provenance in seconds; NaT when it is not one."""
+    """Return a moment of the provenance in seconds; NaT when it is not one."""
     return value.astype("datetime64[s]") if isinstance(value, np.datetime64) else np.datetime64("NaT", "s")
 
 
 def first_notes(briefing: Briefing) -> list[str]:
-    """Give what must be read before anything else: that it is invented, and the notes of the briefing."""
+    """Return what must be read before anything else: that it is invented, and the notes of the briefing."""
     others = [note for note in briefing.notes if kind_of(note) is not NoteKind.INVENTED]
     notes = [clean(note[:1].upper() + note[1:]) for note in others]
     return [phrases.INVENTED, *notes] if is_invented(briefing) else notes

@@ -68,7 +68,7 @@ def out_of_sight(plan: Plan, sight_range: float, reader: Reader) -> str:
 
 
 def way_home(answer: SiteAnswer, reader: Reader) -> list[tuple[str, str]]:
-    """Give the lines on what the best window asks of the sortie in its worst moment; none without a sortie."""
+    """Return the lines on what the best window asks of the sortie in its worst moment; none without a sortie."""
     worst, sortie, best = answer.way_home, answer.request.sortie, answer.best
     if worst is None or sortie is None or best is None:
         return []

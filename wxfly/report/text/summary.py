@@ -37,7 +37,7 @@ def not_known_lines(briefing: Briefing, names: Sequence[str]) -> list[Line]:
 
 
 def summarise(briefing: Briefing, *, units: str, time_zone: str | None) -> list[Line]:
-    """Give the whole summary of a briefing as pairs of label and text."""
+    """Return the whole summary of a briefing as pairs of label and text."""
     readers = [sentences.reader_for(a, units=units, time_zone=time_zone) for a in briefing.answers]
     if briefing.question == "compare":
         return _summarise_comparison(briefing, readers)
@@ -201,7 +201,7 @@ def _summarise_comparison(briefing: Briefing, readers: Sequence[Reader]) -> list
 
 
 def _order(briefing: Briefing, having: Sequence[int]) -> list[int]:
-    """Give the sites that have a window, the better first: by chance where members tell it, else by margin."""
+    """Return the sites that have a window, the better first: by chance where members tell it, else by margin."""
     windows = {i: briefing.answers[i].best for i in having}
     ranked = [w for w in windows.values() if w is not None]
     surenesses = [briefing.answers[i].sureness for i in having]
@@ -235,7 +235,7 @@ def both_clocks(answer: SiteAnswer, readers: Sequence[Reader], own: int) -> str:
 
 
 def distinct_clocks(readers: Sequence[Reader], moment: np.datetime64) -> list[Clock]:
-    """Give one clock for each offset from UTC that the readers' clocks show at a moment, in order."""
+    """Return one clock for each offset from UTC that the readers' clocks show at a moment, in order."""
     found: dict[object, Clock] = {}
     for reader in readers:
         found.setdefault(reader.clock.local(moment).utcoffset(), reader.clock)
@@ -261,7 +261,7 @@ def is_lit(answer: SiteAnswer, time: np.datetime64) -> bool:
 def who_is_better(
     briefing: Briefing, hours: Sequence[ComparedHour], names: Sequence[str]
 ) -> list[tuple[int, int, str]]:
-    """Give runs of hours and who is better in them; hours in which all sites are dark are left out."""
+    """Return runs of hours and who is better in them; hours in which all sites are dark are left out."""
     told = []
     from wxfly.report.text import comparison
 

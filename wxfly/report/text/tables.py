@@ -17,7 +17,7 @@ Table = tuple[list[str], list[list[str]]]
 
 
 def hours_table(answer: SiteAnswer, reader: Reader, start: np.datetime64, end: np.datetime64) -> Table:
-    """Give the hours of one answer between two moments; dark hours that follow each other share a row."""
+    """Return the hours of one answer between two moments; dark hours that follow each other share a row."""
     assessment = answer.assessment
     usable_start, usable_end = findings.usable_parts(answer)
     times = assessment["time"].values.astype("datetime64[s]")
@@ -56,7 +56,7 @@ def _joined(answer: SiteAnswer, start: np.datetime64, end: np.datetime64) -> lis
 
 
 def _window_of(answer: SiteAnswer, hour: int) -> str:
-    """Give the rank of the window that an hour belongs to, 1 the best; empty when none."""
+    """Return the rank of the window that an hour belongs to, 1 the best; empty when none."""
     return next((str(rank) for rank, w in enumerate(answer.windows, 1) if w.first <= hour <= w.last), "")
 
 
@@ -79,7 +79,7 @@ def _reason(answer: SiteAnswer, hour: int, gaps: Sequence[findings.Gap], units: 
 
 
 def week_table(briefing: Briefing, answer: SiteAnswer, reader: Reader) -> Table:
-    """Give the days of an answer with their windows, or why there is none."""
+    """Return the days of an answer with their windows, or why there is none."""
     rows = []
     for day in findings.days_of(answer, reader.clock):
         name = phrases.day_name(day.date)
@@ -99,7 +99,7 @@ def week_table(briefing: Briefing, answer: SiteAnswer, reader: Reader) -> Table:
 
 
 def turns_table(briefing: Briefing, readers: Sequence[Reader], names: Sequence[str]) -> Table:
-    """Give the runs of hours in which a site is better, with what stands against each other site."""
+    """Return the runs of hours in which a site is better, with what stands against each other site."""
     hours = summary.compared_hours(briefing)
     clocks = summary.distinct_clocks(readers, hours[0].time)
     rows = []
@@ -115,7 +115,7 @@ def turns_table(briefing: Briefing, readers: Sequence[Reader], names: Sequence[s
 
 
 def sites_table(briefing: Briefing, readers: Sequence[Reader], names: Sequence[str]) -> Table:
-    """Give every hour of a comparison with the state and margin at each site; dark hours share a row."""
+    """Return every hour of a comparison with the state and margin at each site; dark hours share a row."""
     hours = summary.compared_hours(briefing)
     clocks = summary.distinct_clocks(readers, hours[0].time)
     rows: list[list[str]] = []

@@ -19,7 +19,7 @@ Line = tuple[str, str]
 
 
 def conduct_lines(answer: SiteAnswer, reader: Reader, window: Window | None = None) -> list[Line]:
-    """Give the lines on what the pilot means to do at one site, in the best window or another; none if not asked."""
+    """Return the lines on what the pilot means to do at one site, in the best window or another; none if not asked."""
     lines: list[Line] = []
     if answer.survey is not None:
         lines.append(("Survey", survey_words(answer.survey, reader)))
@@ -96,7 +96,7 @@ def _runs(positions: list[int]) -> list[tuple[int, int]]:
 
 
 def chance_for_costs(answer: SiteAnswer, window: Window | None = None) -> Chance | None:
-    """Give the chance that the two decisions are made by: of the window's surest stretch, None without any window."""
+    """Return the chance that the two decisions are made by: of the window's surest stretch, None without any window."""
     chosen = window or answer.best
     if chosen is None:
         return None

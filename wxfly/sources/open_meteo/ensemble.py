@@ -56,7 +56,7 @@ _NOT_ASKED = {
 
 
 def ensemble_names() -> list[str]:
-    """Give the names that are asked of an ensemble."""
+    """Return the names that are asked of an ensemble."""
     names = [name for name in NAMES if name not in _NOT_ASKED]
     for height in WIND_HEIGHTS:
         names += [f"wind_speed_{height}m", f"wind_direction_{height}m"]

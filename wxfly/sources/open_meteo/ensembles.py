@@ -71,7 +71,7 @@ ENSEMBLES: dict[str, Ensemble] = {row.name: row for row in _ROWS}
 
 
 def find_ensemble(name: str) -> Ensemble:
-    """Give the ensemble of this name.
+    """Return the ensemble of this name.
 
     Raises
     ------

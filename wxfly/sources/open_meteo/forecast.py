@@ -218,7 +218,7 @@ def check_ground(cube: xr.Dataset, sites: Sequence[Site], what: str) -> None:
 
 
 def distance_km(latitude: float, longitude: float, other_latitude: float, other_longitude: float) -> float:
-    """Give the great-circle distance [km] of two places [degree] on a sphere of 6371 km (haversine formula)."""
+    """Return the great-circle distance [km] of two places [degree] on a sphere of 6371 km (haversine formula)."""
     a, b = math.radians(latitude), math.radians(other_latitude)
     half = math.radians(other_longitude - longitude) / 2
     inside = math.sin((b - a) / 2) ** 2 + math.cos(a) * math.cos(b) * math.sin(half) ** 2
@@ -290,7 +290,7 @@ def get_grid(
 
 
 def mesh(latitude: float, longitude: float, half_width_km: float, cells: int) -> tuple[list[float], list[float]]:
-    """Give the latitudes and longitudes [degree] of a square mesh, rounded to what is sent."""
+    """Return the latitudes and longitudes [degree] of a square mesh, rounded to what is sent."""
     degree = math.pi * 6371.0 / 180
     north = half_width_km / degree
     east = half_width_km / (degree * max(math.cos(math.radians(latitude)), 0.02))

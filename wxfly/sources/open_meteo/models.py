@@ -186,7 +186,7 @@ MODELS: dict[str, Model] = {row.name: row for row in _ROWS}
 
 
 def find_model(name: str) -> Model:
-    """Give the model of this name.
+    """Return the model of this name.
 
     Raises
     ------
@@ -217,7 +217,7 @@ _FEWEST_HOURS = 3
 
 
 def rescaling_factor(height: float, from_height: float) -> float:
-    """Give the service's fixed ratio of the wind at `height` to that at `from_height` [m].
+    """Return the service's fixed ratio of the wind at `height` to that at `from_height` [m].
 
     It is the logarithmic profile of FAO Irrigation and Drainage Paper 56, equation 47 (Allen et al. 1998).
     """

@@ -53,7 +53,7 @@ _SECOND_THOUGHTS = re.compile(r"previous_day\d+.*|spread.*")
 
 
 def hourly_names(model: Model) -> list[str]:
-    """Give the names that are asked of a model: everything at the ground, and its own heights only."""
+    """Return the names that are asked of a model: everything at the ground, and its own heights only."""
     names = list(NAMES)
     for height in model.wind_heights:
         names += [f"wind_speed_{height}m", f"wind_direction_{height}m"]
@@ -141,7 +141,7 @@ def _may_carry(model: Model, name: str) -> bool:
 
 
 def our_name(source_name: str) -> tuple[str, int | None] | None:
-    """Give our name and the height [m] for a name of the service; None for one that has no place in a cube."""
+    """Return our name and the height [m] for a name of the service; None for one that has no place in a cube."""
     if source_name in NAMES:
         return NAMES[source_name], None
     match = _AT_HEIGHT.fullmatch(source_name)

@@ -30,7 +30,7 @@ _KEY = re.compile(r"(?P<name>.+?)_previous_day(?P<day>\d+)(?:_(?P<model>[a-z][a-
 
 
 def past_names(model: Model) -> list[str]:
-    """Give the names that are asked: what the service keeps of wind, gust, temperature and air."""
+    """Return the names that are asked: what the service keeps of wind, gust, temperature and air."""
     names = ["temperature_2m", "relative_humidity_2m", "wind_gusts_10m"]
     for height in model.wind_heights:
         names += [f"wind_speed_{height}m", f"wind_direction_{height}m"]
@@ -84,7 +84,7 @@ def parse_previous_runs(body: bytes, *, model: str, what: str = f"{SOURCE} past 
 
 
 def _plain(document: Mapping[str, Any], units: Mapping[str, Any], keys: Mapping[str, str]) -> dict[str, Any]:
-    """Give one lead as a reply of its own, with plain names."""
+    """Return one lead as a reply of its own, with plain names."""
     shared = {k: document.get(k) for k in ("latitude", "longitude", "elevation", "utc_offset_seconds")}
     return shared | {
         "hourly": {"time": document["hourly"].get("time")} | {n: document["hourly"][k] for n, k in keys.items()},

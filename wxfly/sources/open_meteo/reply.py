@@ -163,7 +163,7 @@ def parse_places(
 
 
 def _with_site(part: xr.Dataset) -> dict[str, Any]:
-    """Give the coordinates of one place the dimension of the places, whether or not they differ."""
+    """Return the coordinates of one place the dimension of the places, whether or not they differ."""
     names = ("latitude", "longitude", "surface_altitude")
     return {name: ("site", [part[name].item()]) for name in names}
 
@@ -196,11 +196,12 @@ def _finish(
 def _oldest_run(
     cube: xr.Dataset, reach: float | None, retrieved: datetime | None, run: datetime | None
 ) -> np.datetime64:
-    """Give the oldest start of a run that is consistent with a reply: a forecast is never called newer than it may be.
+    """Return the oldest start of a run that is consistent with a reply.
 
-    Where the run is known it is that. Else a model's forecast ends its range after the start of its run, so the last
-    hour that it tells of gives the start. Of a model that is not known the hours alone tell: replies begin with a whole
-    day of their own clock, so one that does not has been cut, and may be as old as the longest forecast is long.
+    A forecast is never called newer than it may be. Where the run is known it is that. Else a model's forecast ends
+    its range after the start of its run, so the last hour that it tells of gives the start. Of a model that is not
+    known the hours alone tell: replies begin with a whole day of their own clock, so one that does not has been
+    cut, and may be as old as the longest forecast is long.
     """
     if run is not None:
         return np.datetime64(run.astimezone(UTC).replace(tzinfo=None), "ns")

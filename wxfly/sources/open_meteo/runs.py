@@ -39,7 +39,7 @@ class ModelRun:
     interval: timedelta
 
     def certain_at(self, now: datetime) -> datetime:
-        """Give the run that a forecast asked for at `now` is at least from.
+        """Return the run that a forecast asked for at `now` is at least from.
 
         While the servers do not agree yet, that is the run before: a forecast is never called newer than it is.
         """
