@@ -74,6 +74,7 @@ def test_unknown_quantity_and_unreadable_inputs_are_not_covered() -> None:
     assert run(make_row("moist_air_density_kg_m3", "a warm day", "1.2")).outcome == "not covered"
 
 
+@pytest.mark.thorough
 def test_the_runner_counts_and_tells_by_its_exit_code(tmp_path: Path) -> None:
     table = tmp_path / "values.csv"
     table.write_text(

@@ -101,6 +101,7 @@ def test_the_sortie_of_the_plan_counts_in_the_field() -> None:
     assert high.mean_holds < low.mean_holds
 
 
+@pytest.mark.thorough
 def test_the_waiting_hours_of_the_plan_count_in_the_field() -> None:
     """At six it has blown too hard within three hours; the wind itself holds again, and the plan says to wait."""
     for hold, reasons in ((0, ()), (3, (Reason.HELD_BACK,))):

@@ -12,7 +12,7 @@ from wxfly.report.output_files import write_answer
 SITES = "[heath]\nlatitude = 52.31\nlongitude = 6.84\n"
 
 
-@pytest.mark.parametrize(("command", "option"), spread([("best", "--ics"), ("best", "--html"), ("brief", "--html")], 2))
+@pytest.mark.parametrize(("command", "option"), spread([("best", "--ics"), ("best", "--html"), ("brief", "--html")], 3))
 def test_a_file_of_another_program_is_not_lost(wxfly, own_folders, tmp_path, command, option):
     path = tmp_path / "thesis"
     path.write_text("years of work")

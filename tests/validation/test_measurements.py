@@ -120,6 +120,7 @@ def small_tower(path, heights=(10, 50, 90)):
     return path
 
 
+@pytest.mark.thorough
 def test_any_tower_file_prints_one_json_object(tmp_path):
     path = small_tower(tmp_path / "tower.csv.gz")
     done = subprocess.run(

@@ -134,6 +134,7 @@ def test_charts_in_the_page_are_ones_that_plotly_accepts(name):
             go.Figure({"data": shapes["wide"]["data"], **figure})
 
 
+@pytest.mark.thorough
 def test_sixteen_days_stay_below_the_limit():
     rng = np.random.default_rng(1)
     cube = quiet_cube(24 * 17)
@@ -186,6 +187,7 @@ def test_the_same_answer_gives_the_same_bytes():
     assert page(brief()) == page(brief())
 
 
+@pytest.mark.thorough
 def test_plotly_is_not_imported():
     program = (
         "import sys; import wxfly.report.pages.page, wxfly.report.charts.timeline; assert 'plotly' not in sys.modules"
