@@ -76,7 +76,7 @@ def test_cutting_the_first_hours_off_a_saved_reply_does_not_make_it_younger():
     for hours in (0, 5, 30):
         cut = json.loads(json.dumps(whole))
         cut["hourly"] = {key: column[hours:] for key, column in cut["hourly"].items()}
-        shown, _ = hide_stale(read(cut), now, since=np.datetime64("NaT"))
+        shown, _ = hide_stale(read(cut), now, since=np.datetime64("NaT", "s"))
         assert shown["wind_speed"].isnull().all(), hours
 
 

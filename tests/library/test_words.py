@@ -72,7 +72,7 @@ def test_names_of_elements_come_alone_or_in_a_list():
         ("best", {"offline": "no"}, "wanted True or False"),
         ("best", {"aircraft": 249}, "wanted a text"),
         ("best", {"required": 3}, "wanted a name or a list of names"),
-        ("best", {"as_of": np.datetime64("NaT")}, "wanted a moment"),
+        ("best", {"as_of": np.datetime64("NaT", "s")}, "wanted a moment"),
         ("best", {"forecast_path": 5}, "wanted the path of a file"),
     ],
 )

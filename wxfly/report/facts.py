@@ -6,6 +6,7 @@ one list for each quantity. What is unknown is None, and `AnswerFacts.unknown` s
 
 from __future__ import annotations
 
+import inspect
 import math
 import re
 import typing
@@ -1700,9 +1701,9 @@ def _chance_better(briefing: Briefing, time: np.datetime64) -> tuple[float, floa
 
 def described(part: type[Struct]) -> dict[str, str]:
     """Return what the docstring of a part of the tree says of each of its keys."""
-    _, _, attributes = (part.__doc__ or "").partition("Attributes\n    ----------\n")
+    _, _, attributes = inspect.cleandoc(part.__doc__ or "").partition("Attributes\n----------\n")
     found = {}
-    for names, text in re.findall(r"^    (\S[^:\n]*) : [^\n]*\n((?:        .*\n)+)", attributes, flags=re.MULTILINE):
+    for names, text in re.findall(r"^(\S[^:\n]*) : [^\n]*\n((?:    .*\n?)+)", attributes, flags=re.MULTILINE):
         for name in names.split(", "):
             found[name] = " ".join(text.split())
     return found
