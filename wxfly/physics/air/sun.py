@@ -152,8 +152,8 @@ def solar_day(longitude: float, time: np.datetime64) -> np.datetime64:
 
     Examples
     --------
-    >>> solar_day(-176.55, np.datetime64("2026-09-25T23:15"))  # noon of the 26th on the Chatham Islands
-    np.datetime64('2026-09-25')
+    >>> str(solar_day(-176.55, np.datetime64("2026-09-25T23:15")))  # noon of the 26th on the Chatham Islands
+    '2026-09-25'
     """
     seconds = float(_to_seconds(np.asarray(time, dtype="datetime64[ms]"))) + longitude / 360.0 * _DAY
     return np.datetime64(int(np.floor(seconds / _DAY)), "D")
