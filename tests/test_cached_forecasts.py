@@ -23,6 +23,7 @@ from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.elements import NAMES
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site, period_of
+from wxfly.retrieval.obtained import ForecastOrigin
 
 ROOT = Path(__file__).resolve().parents[1]
 FOLDER = ROOT / "cached_forecasts"
@@ -341,7 +342,13 @@ def ask(question, entry, **period):
     requests = [Request(site, AIRCRAFT, limits_for(AIRCRAFT), HEIGHT) for site in sites_of(entry)]
     periods = [period_of(request.site, now, **period) for request in requests]
     return make_briefing(
-        question, cube, requests, periods, minimum_duration=np.timedelta64(45, "m"), now=now, provenance={}
+        question,
+        cube,
+        requests,
+        periods,
+        minimum_duration=np.timedelta64(45, "m"),
+        now=now,
+        provenance=ForecastOrigin(),
     )
 
 

@@ -258,7 +258,7 @@ def test_attributes_of_a_forecast_file_changed_at_random(own_folders, tmp_path, 
             answered += 1
             for note in obtained.notes:
                 one_line(note)
-            assert all(str(value).isprintable() for value in obtained.provenance.values())
+            assert all(str(value).isprintable() for value in asdict(obtained.provenance).values())
     assert answered > CHANGES // 40
 
 

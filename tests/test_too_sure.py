@@ -18,7 +18,7 @@ from tests.probability.test_chance import LIMITS
 from wxfly.answer.windows import find_windows, rank_by_chance
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import State, assess
-from wxfly.cube.contract import attributes_of
+from wxfly.cube.contract import attributes_of, with_lost_members
 from wxfly.physics.air import geomagnetic
 from wxfly.pilot.site import Site
 from wxfly.probability.site_chance import judge_sureness
@@ -98,7 +98,7 @@ def test_a_model_without_a_figure_of_its_error_is_less_sure_dry_and_wet():
 def test_dry_members_that_are_lost_lower_the_chance():
     dry, lost = changed(), changed(precipitation_amount=np.nan)
     found = [chances(dry, [members_of([dry] * (40 - n) + [lost] * n)])[NOON] for n in (0, 1, 10)]
-    absent = chances(dry, [members_of([dry] * 30).assign_attrs(missing_members=10)])[NOON]
+    absent = chances(dry, [with_lost_members(members_of([dry] * 30), 10)])[NOON]
     assert found[0] > found[1] > found[2]
     assert found[2] < 0.75
     assert absent <= found[2] + 1e-9

@@ -10,6 +10,7 @@ from wxfly.answer.request import Request
 from wxfly.pilot.aircraft import find_aircraft, load_aircraft
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site, period_of
+from wxfly.retrieval.obtained import ForecastOrigin
 
 SITE = Site("Meadow", 52.0, 6.0, surface_altitude=30.0, time_zone="Europe/Amsterdam")
 SMALL = find_aircraft("folding-quad-249g", None)
@@ -23,7 +24,7 @@ def ask(cube, *, height=60.0, duration=45, aircraft=SMALL):
     length = np.timedelta64(duration, "m")
     briefing = make_briefing(
         "best", sites, [Request(SITE, aircraft, limits_for(aircraft), height)], [period_of(SITE, NOW, first_day=0)],
-        minimum_duration=length, now=NOW, provenance={"run": NOW, "model": "a test"},
+        minimum_duration=length, now=NOW, provenance=ForecastOrigin(run=NOW, model="a test"),
     )  # fmt: skip
     (answer,) = briefing.answers
     return answer, {c.kind: c for c in find_changes(answer, sites.isel(site=0), length, others=OTHERS)}

@@ -132,3 +132,15 @@ maximum_precipitation = "0 mm/h"
     limits = limits_for(parse_aircraft(text, "a test")["mine"])
     assert limits.maximum_gust_at_launch == 6.0
     assert limits.sources["maximum_gust_at_launch"] == "the pilot's own file"
+
+
+def test_no_margin_grows_when_arithmetic_drops_what_is_noted_beside_the_values():
+    limits = replace(LIMITS, maximum_gust_at_launch=3.0)
+    found, conditions = judged(limits, return_height=110.0)
+    for variable in conditions.variables.values():
+        variable.attrs = {}
+    conditions.attrs = {}
+    after = assess(conditions, limits)
+    assert (found["phase_height"].values == 110.0).any()
+    np.testing.assert_array_equal(after["margin"].values, found["margin"].values)
+    np.testing.assert_array_equal(after["phase_height"].values, found["phase_height"].values)

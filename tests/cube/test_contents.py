@@ -110,7 +110,10 @@ def _at(name, values, dims=None):
             lambda cube: cube.assign_attrs(carried="wind_speed ten"),
             "the attribute 'carried' is 'wind_speed ten', wanted",
         ),
-        (lambda cube: cube.assign_attrs(members="many"), "the attribute 'members' is 'many', wanted a whole number"),
+        (
+            lambda cube: cube.assign_attrs(missing_members="many"),
+            "the attribute 'missing_members' is 'many', wanted a whole number",
+        ),
         (lambda cube: cube.assign_attrs(model=7), "the attribute 'model' is of another kind, wanted a text"),
     ],
 )

@@ -181,7 +181,7 @@ def _times_days_apart(name):
     [
         (_attribute("model", np.array([b"a", b"b"])), "the attribute 'model' is of another kind, wanted a text"),
         (_attribute("carried", 3), "the attribute 'carried' is of another kind, wanted names"),
-        (_attribute("members", "many"), "the attribute 'members' is 'many', wanted a whole number"),
+        (_attribute("missing_members", "many"), "the attribute 'missing_members' is 'many', wanted a whole number"),
         (_attribute("wxfly_schema", "x"), "written by a newer wxfly"),
         (_attribute("cell_methods", 2, of="wind_speed_of_gust"), "'cell_methods' is of another kind, wanted a text"),
         (_times_days_apart("time_bnds"), "wind_speed_of_gust covers -73 to +0 hours around its stamp"),

@@ -17,6 +17,7 @@ from wxfly.flight.anemometer_reading import Correction, NoCredit, Reading, check
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site
+from wxfly.retrieval.obtained import ForecastOrigin
 
 AIRCRAFT = find_aircraft("folding-quad-249g")
 LIMITS = limits_for(AIRCRAFT)
@@ -48,7 +49,7 @@ def answered(cube: xr.Dataset, correction: Correction | None = None) -> SiteAnsw
         [(NOON, START + np.timedelta64(24, "h"))],
         minimum_duration=np.timedelta64(45, "m"),
         now=NOON,
-        provenance={},
+        provenance=ForecastOrigin(),
     )
     return made.answers[0]
 

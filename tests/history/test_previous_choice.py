@@ -19,7 +19,7 @@ from wxfly.history.previous_choice import (
 from wxfly.report.text.chances import choice_words
 from wxfly.report.text.phrases import Clock
 
-EARLIER = PROVENANCE | {"run": PROVENANCE["run"] - np.timedelta64(6, "h")}
+EARLIER = replace(PROVENANCE, run=PROVENANCE.run - np.timedelta64(6, "h"))
 
 
 def with_gusts(**by_hour):
@@ -113,14 +113,14 @@ def test_the_answer_remembers_both():
     assert len(second.answers[0].earlier) == 1
     assert len(read_choices()) == 2
     # Kept once more by a third run, from the second's choice.
-    later = PROVENANCE | {"run": PROVENANCE["run"] + np.timedelta64(1, "h")}
+    later = replace(PROVENANCE, run=PROVENANCE.run + np.timedelta64(1, "h"))
     third = remember(brief(cubes=[with_gusts(h08=7.8, h18=7.6, **PARTED)], provenance=later), pytest.fail)
     assert third.answers[0].choice.verdict == "kept"
-    assert third.answers[0].choice.run == f"{PROVENANCE['run']}Z"
+    assert third.answers[0].choice.run == f"{PROVENANCE.run}Z"
 
 
 def test_a_run_that_is_not_known_chooses_nothing():
-    briefing, answer = answered(with_gusts(), provenance=PROVENANCE | {"run": np.datetime64("NaT", "s")})
+    briefing, answer = answered(with_gusts(), provenance=replace(PROVENANCE, run=np.datetime64("NaT", "s")))
     assert choice_of(answer, briefing) is None
     assert stay_with_choice(answer, briefing) is answer
 

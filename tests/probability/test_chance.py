@@ -18,6 +18,7 @@ from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.elements import NAMES
 from wxfly.pilot.limits import limits_for
 from wxfly.probability.chance import chance_of_better, hour_chances, window_chance
+from wxfly.retrieval.obtained import ForecastOrigin
 
 AIRCRAFT = find_aircraft("folding-quad-900g", None)
 LIMITS = limits_for(AIRCRAFT)
@@ -373,10 +374,10 @@ def test_without_a_run_the_lead_is_counted_from_the_first_hour_of_the_forecast_n
     from wxfly.answer.briefing import run_of
 
     first, none, little = np.datetime64("2026-06-10T00", "s"), np.datetime64("NaT", "s"), np.timedelta64(5, "s")
-    assert run_of({"run": none, "retrieved": none, "first_hour": first}) == first
-    assert run_of({"run": none, "retrieved": first + little, "first_hour": first}) == first + little
-    assert run_of({"run": first - little, "retrieved": first + little, "first_hour": first}) == first - little
-    assert np.isnat(run_of({"run": none, "retrieved": none}))
+    assert run_of(ForecastOrigin(run=none, retrieved=none, first_hour=first)) == first
+    assert run_of(ForecastOrigin(run=none, retrieved=first + little, first_hour=first)) == first + little
+    assert run_of(ForecastOrigin(run=first - little, retrieved=first + little, first_hour=first)) == first - little
+    assert np.isnat(run_of(ForecastOrigin(run=none, retrieved=none)))
 
 
 @pytest.mark.parametrize("gust", [12.5, 20.0, 60.0])

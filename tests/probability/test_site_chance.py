@@ -11,6 +11,7 @@ from tests.probability.test_chance import LIMITS, members_cube
 from wxfly.answer.outlook import find_outlooks, find_surest
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import assess
+from wxfly.cube.contract import with_lost_members
 from wxfly.pilot.site import Site
 from wxfly.probability.chance import kind_of
 from wxfly.probability.site_chance import as_members, judge_sureness, with_what_is_missing
@@ -88,7 +89,7 @@ def test_two_ensembles_count_by_their_members():
 
 
 def test_missing_members_are_told():
-    cube = members_cube(18).assign_attrs(missing_members=3, members=18, model="gem_global_ensemble")
+    cube = with_lost_members(members_cube(18), 3).assign_attrs(model="gem_global_ensemble")
     sureness, _ = judge(quiet_cube(), [cube])
     assert sureness.notes == ("3 of 21 members of gem_global_ensemble did not come: they count as breaking a limit",)
 

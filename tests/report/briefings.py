@@ -14,6 +14,7 @@ from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.intent import Intent
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site, period_of
+from wxfly.retrieval.obtained import ForecastOrigin
 
 MEADOW = Site("Meadow", 52.0, 6.0, 30.0, "Europe/Amsterdam")
 RANCH = Site("Ranch", 39.0, -105.0, 30.0, "America/Denver")
@@ -22,11 +23,11 @@ NOW = START.astype("datetime64[s]") - np.timedelta64(12, "h")
 TAKEN_ON = replace(limits_for(find_aircraft("folding-quad-249g")), accepted=("visibility", "kp"))
 """Limits of a pilot who has taken visibility and Kp on himself: an hour that has lost them goes by the others."""
 
-PROVENANCE = {
-    "source": "a test", "institution": "a test", "license": "CC BY 4.0", "history": "made for a test",
-    "attribution": "Weather data by Example (https://example.org/)", "model": "a_model",
-    "run": NOW - np.timedelta64(6, "h"), "retrieved": NOW - np.timedelta64(1, "h"), "is_demo": False,
-}  # fmt: skip
+PROVENANCE = ForecastOrigin(
+    source="a test", institution="a test", license="CC BY 4.0", history="made for a test",
+    attribution="Weather data by Example (https://example.org/)", model="a_model",
+    run=NOW - np.timedelta64(6, "h"), retrieved=NOW - np.timedelta64(1, "h"),
+)  # fmt: skip
 
 
 def hours(first, last):

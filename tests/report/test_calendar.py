@@ -68,7 +68,7 @@ def test_a_week_gives_every_window_and_a_comparison_the_best_of_each_site():
 
 
 def test_an_event_keeps_its_identity_from_run_to_run_and_counts_up():
-    newer = PROVENANCE | {"run": PROVENANCE["run"] + np.timedelta64(6, "h")}
+    newer = replace(PROVENANCE, run=PROVENANCE.run + np.timedelta64(6, "h"))
     (old,), (new,) = events(brief()), events(brief(provenance=newer))
     assert old["UID"] == new["UID"]
     assert new["SEQUENCE"] - old["SEQUENCE"] == 360

@@ -110,7 +110,7 @@ def test_a_guard_is_put_only_where_a_formula_could_begin():
 
 def test_the_age_of_a_saved_reply_is_that_of_text_and_json():
     unknown = np.datetime64("NaT", "s")
-    provenance = brief().provenance | {"run": unknown, "retrieved": unknown, "first_hour": NOW - np.timedelta64(5, "h")}
+    provenance = replace(brief().provenance, run=unknown, retrieved=unknown, first_hour=NOW - np.timedelta64(5, "h"))
     briefing = brief(provenance=provenance)
     forecast = facts_of(briefing).forecasts[0]
     assert (forecast.age, forecast.age_counts_from) == (5 * 3600, "first_hour")

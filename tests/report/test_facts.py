@@ -1,6 +1,7 @@
 import json
 import math
 import typing
+from dataclasses import replace
 from pathlib import Path
 
 import jsonschema
@@ -165,7 +166,7 @@ def test_source_age_and_cautions_are_in_it():
 
 
 def test_a_run_that_is_not_known_is_null_and_the_age_counts_from_the_retrieval():
-    provenance = ALL["best"].provenance | {"run": np.datetime64("NaT", "s")}
+    provenance = replace(ALL["best"].provenance, run=np.datetime64("NaT", "s"))
     answer = told(brief(provenance=provenance))
     forecast = answer["forecasts"][0]
     assert (forecast["run"], forecast["age"], forecast["age_counts_from"]) == (None, 3600, "retrieved")

@@ -43,7 +43,7 @@ def test_with_nothing_named_and_nothing_saved_the_demonstration_answers():
     first = demonstration.load_manifest()["files"][0]
     assert got.sites[0].name == first["sites"][0]["name"]
     assert got.is_demo
-    assert got.provenance["is_demo"] is True
+    assert got.provenance.is_demo
     assert "invented" in got.notes[0]
     assert got.now == got.run
     check_forecast(got.cube)

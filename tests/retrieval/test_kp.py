@@ -29,8 +29,8 @@ def test_kp_is_put_in_with_its_own_source_and_asked_seldom(clock, server):
     got = obtain(["heath"], saved=SAVED)
     kp = got.cube["kp_index"]
     assert kp.attrs["source"].startswith("NOAA")
-    assert "spaceweather.gov" in got.provenance["attribution"]
-    assert "open-meteo.com" in got.provenance["attribution"]
+    assert "spaceweather.gov" in got.provenance.attribution
+    assert "open-meteo.com" in got.provenance.attribution
     assert kp.notnull().all()
     obtain(["heath"], saved=SAVED)
     assert count(server, "kp") == count(server, "outlook") == 1
@@ -59,8 +59,8 @@ def test_the_second_source_tells_of_the_hours_just_past_and_nothing_ahead(clock,
     got = obtain(["heath"], saved=SAVED)
     kp = got.cube["kp_index"]
     assert kp.attrs["source"].startswith("GFZ")
-    assert "kp.gfz.de" in got.provenance["attribution"]
-    assert "spaceweather.gov" not in got.provenance["attribution"]
+    assert "kp.gfz.de" in got.provenance.attribution
+    assert "spaceweather.gov" not in got.provenance.attribution
     known = kp["time"].values[np.isfinite(kp.values)]
     assert known.size
     assert known.max() < np.datetime64("2026-03-10T12:00"), "what is to come is not known"
@@ -128,8 +128,8 @@ def test_an_outlook_that_what_was_measured_has_passed_already_is_not_used(clock,
     assert kp.sel(time=slice("2026-03-11T00:00", "2026-03-12T23:00")).isnull().all(), "that is for a forecast to tell"
     assert kp.sel(time=slice("2026-03-13T00:00", "2026-03-14T00:00")).notnull().all()
     assert any("not used where what was measured is above it" in note for note in got.notes)
-    assert "kp.gfz.de" in got.provenance["attribution"]
-    assert "spaceweather.gov" in got.provenance["attribution"]
+    assert "kp.gfz.de" in got.provenance.attribution
+    assert "spaceweather.gov" in got.provenance.attribution
 
 
 def test_a_mark_that_cannot_be_sent_back_stops_no_renewal(clock, server):

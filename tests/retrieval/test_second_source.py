@@ -44,7 +44,7 @@ def test_the_second_source_is_asked_by_name_and_no_sooner_than_it_allows(clock, 
     got = obtain(["heath"], saved=SAVED, model="met_norway")
     assert got.origin == "fetched"
     assert got.cube.attrs["source"].startswith("MET Norway")
-    assert "https://www.met.no/" in got.provenance["attribution"]
+    assert "https://www.met.no/" in got.provenance.attribution
     assert count(server, "forecast") == 0
     clock(minutes=29)
     assert obtain(["heath"], saved=SAVED, model="met_norway").origin == "store"

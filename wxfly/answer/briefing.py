@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Literal, NamedTuple
@@ -24,7 +24,7 @@ from wxfly.pilot.elements import NAMES
 from wxfly.pilot.limits import check_height
 from wxfly.pilot.site import midnights
 from wxfly.probability.site_chance import judge_sureness
-from wxfly.retrieval.obtained import provenance_of
+from wxfly.retrieval.obtained import ForecastOrigin, provenance_of
 
 if TYPE_CHECKING:
     from wxfly.flight.return_leg import WorstMoment
@@ -38,7 +38,7 @@ def make_briefing(
     *,
     minimum_duration: np.timedelta64,
     now: np.datetime64,
-    provenance: Mapping[str, object],
+    provenance: ForecastOrigin,
     notes: Sequence[str] = (),
     ensembles: Sequence[xr.Dataset] = (),
     law: ErrorLaw | None = None,
@@ -86,7 +86,7 @@ def make_briefing(
     )
 
 
-def run_of(provenance: Mapping[str, object]) -> np.datetime64:
+def run_of(provenance: ForecastOrigin) -> np.datetime64:
     """Return the moment from which age and lead time count; NaT when none is known.
 
     The start of the run; where that is not known, the oldest it may be, by when it came and how far it reaches; else
@@ -97,18 +97,22 @@ def run_of(provenance: Mapping[str, object]) -> np.datetime64:
 
 
 AgeCountsFrom = Literal["run", "oldest_run", "retrieved", "first_hour"]
-_SINCE: tuple[AgeCountsFrom, ...] = ("run", "oldest_run", "retrieved", "first_hour")
 
 
-def _since(provenance: Mapping[str, object]) -> tuple[np.datetime64, AgeCountsFrom | None]:
-    for key in _SINCE:
-        moment = provenance.get(key)
-        if isinstance(moment, np.datetime64) and not np.isnat(moment):
-            return moment, key
+def _since(provenance: ForecastOrigin) -> tuple[np.datetime64, AgeCountsFrom | None]:
+    moments: tuple[tuple[AgeCountsFrom, np.datetime64], ...] = (
+        ("run", provenance.run),
+        ("oldest_run", provenance.oldest_run),
+        ("retrieved", provenance.retrieved),
+        ("first_hour", provenance.first_hour),
+    )
+    for name, moment in moments:
+        if not np.isnat(moment):
+            return moment, name
     return np.datetime64("NaT", "s"), None
 
 
-def age_of(provenance: Mapping[str, object], now: np.datetime64) -> tuple[np.timedelta64, AgeCountsFrom | None]:
+def age_of(provenance: ForecastOrigin, now: np.datetime64) -> tuple[np.timedelta64, AgeCountsFrom | None]:
     """Return how old a forecast is, NaT where that is unknown, and from what its age counts (see `run_of`)."""
     since, counts_from = _since(provenance)
     return now - since, counts_from

@@ -5,7 +5,6 @@ A briefing also holds what would change an answer, and what became of the one be
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
@@ -21,6 +20,7 @@ from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site
 from wxfly.probability.chance import Outlook
 from wxfly.probability.site_chance import Sureness
+from wxfly.retrieval.obtained import ForecastOrigin
 
 if TYPE_CHECKING:
     from wxfly.flight.return_leg import Sortie, WorstMoment
@@ -150,22 +150,21 @@ class Briefing:
         Shortest window of use: what is planned and what is kept in hand.
     now : numpy.datetime64
         The moment the answer is given for, UTC.
-    provenance : mapping
-        Attributes of the cube (source, model, licence, attribution, history), ``run``, ``retrieved`` and
-        ``first_hour`` as numpy.datetime64 (NaT when not known), and ``is_demo``.
+    provenance : ForecastOrigin
+        Where the forecast is from, and the moments that its age goes by.
     notes : tuple of str
         What the reader must know first: old forecast, Kp past its horizon, a demo.
-    ensembles : tuple of mapping
-        Of each ensemble, the same attributes and moments as in `provenance`.
+    ensembles : tuple of ForecastOrigin
+        The same of each ensemble.
     """
 
     question: QuestionKind
     answers: tuple[SiteAnswer, ...]
     minimum_duration: np.timedelta64
     now: np.datetime64
-    provenance: Mapping[str, object]
+    provenance: ForecastOrigin
     notes: tuple[str, ...] = field(default=())
-    ensembles: tuple[Mapping[str, object], ...] = ()
+    ensembles: tuple[ForecastOrigin, ...] = ()
 
 
 @dataclass(frozen=True)

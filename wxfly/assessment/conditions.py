@@ -381,18 +381,16 @@ def derive_flight(
     xarray.Dataset
         As `wxfly.assessment.conditions.derive` gives it, with ``largest_gust_at_launch`` where there is a limit for it,
         and ``largest_wind_speed_at_return`` and ``largest_gust_at_return`` where the way home is higher; each with its
-        standard deviation, and the height of each phase as attribute ``phase_heights`` [m].
+        standard deviation, and the return height as coordinate ``height_at_return`` [m].
     """
     conditions = derive(hours, height=height, site=site, daylight_rule=limits.daylight_rule)
-    heights: dict[str, float] = {}
     if limits.maximum_gust_at_launch is not None:
         conditions = with_launch(conditions, hours, site=site)
-        heights["launch"] = HEIGHT_OF_LAUNCH
     if return_height is not None and return_height > height:
         higher = derive_wind(hours, height=return_height, site=site)
         conditions = conditions.assign({f"{name}_at_return": higher[name] for name in _AT_HEIGHT})
-        heights["return"] = return_height
-    return conditions.assign_attrs(phase_heights=heights) if heights else conditions
+        conditions = conditions.assign_coords(height_at_return=float(return_height))
+    return conditions
 
 
 def with_launch(conditions: xr.Dataset, hours: Taker, *, site: Site | None = None) -> xr.Dataset:

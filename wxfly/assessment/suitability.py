@@ -135,9 +135,11 @@ def _tightest_phase(
     demand: Array, limit: Array, margin: Array, conditions: xr.Dataset, limits: Limits, template: xr.Variable
 ) -> Array | None:
     """Put the tightest phase of each hour into the rows of wind and gust; give the heights, None without phases."""
-    given: dict[str, float] = dict(conditions.attrs.get("phase_heights", {}))
+    given: dict[str, float] = {}
     if limits.maximum_gust_at_launch is not None:
-        given.setdefault("launch", HEIGHT_OF_LAUNCH)
+        given["launch"] = HEIGHT_OF_LAUNCH
+    if "height_at_return" in conditions.coords:
+        given["return"] = float(conditions["height_at_return"])
     if not given:
         return None
     heights = np.full(demand.shape, float(conditions["height"]))

@@ -2,15 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from wxfly.cli.options import asking, briefed, doubting, flying, forecast_asking, intending, overwriting, waiting
+from wxfly.cli.options import (
+    Outputs,
+    asking,
+    briefed,
+    doubting,
+    flying,
+    forecast_asking,
+    intending,
+    overwriting,
+    waiting,
+)
 from wxfly.cli.program import main, print_data, say, tell_progress, width
-from wxfly.question.words import read_words
+from wxfly.question.words import Words, read_words
 from wxfly.report.output_files import check_place, write_answer
 
 if TYPE_CHECKING:
@@ -22,9 +31,9 @@ if TYPE_CHECKING:
 @click.argument("site", required=False)
 @click.option("--date", "day", metavar="DATE", help="The day asked about, YYYY-MM-DD at the site.  [default: tomorrow]")
 @asking
-def best(site: str | None, **options: Any) -> None:
+def best(site: str | None, outputs: Outputs, **words: Any) -> None:
     """Find the best hour, or the best window, of tomorrow at SITE."""
-    _ask("best", [] if site is None else [site], options)
+    _ask("best", [] if site is None else [site], outputs, read_words(words))
 
 
 @main.command(epilog="Example: wxfly compare Kelderness Whistlebrush@100m --aircraft cine-hexacopter")
@@ -33,23 +42,23 @@ def best(site: str | None, **options: Any) -> None:
     "--date", "day", metavar="DATE", help="The day asked about, YYYY-MM-DD at each site.  [default: tomorrow]"
 )
 @asking
-def compare(sites: tuple[str, ...], **options: Any) -> None:
+def compare(sites: tuple[str, ...], outputs: Outputs, **words: Any) -> None:
     """Compare two sites or more over the same hours: which is better, when and why.
 
     SITE@HEIGHT gives a site a flight height of its own, so one site can be compared with itself.
     """
     if len(sites) < 2:
         raise click.UsageError("compare needs two sites or more; one site may come twice with two heights, SITE@40m")
-    _ask("compare", list(sites), options)
+    _ask("compare", list(sites), outputs, read_words(words))
 
 
 @main.command(epilog="Example: wxfly week Kelderness --duration 2h --ics week.ics")
 @click.argument("site", required=False)
 @click.option("--days", type=click.IntRange(1, 16), default=7, show_default=True, help="How many days, from today.")
 @asking
-def week(site: str | None, **options: Any) -> None:
+def week(site: str | None, outputs: Outputs, **words: Any) -> None:
     """List the best windows of the coming days at SITE."""
-    _ask("week", [] if site is None else [site], options)
+    _ask("week", [] if site is None else [site], outputs, read_words(words))
 
 
 @main.command(epilog="Example: wxfly brief Kelderness --return-height 80m --batteries 3 --html brief.html")
@@ -61,7 +70,7 @@ def week(site: str | None, **options: Any) -> None:
 @doubting
 @click.option("--html", "html_path", type=click.Path(path_type=Path), help="Also write the page to this file.")
 @overwriting
-def brief(site: str | None, **options: Any) -> None:
+def brief(site: str | None, html_path: Path | None, overwrite: bool, **words: Any) -> None:
     """Make the flight brief of the best window at SITE: one page to print or to keep on a phone.
 
     With the aircraft's figures of energy the way home is held against every hour as well.
@@ -70,10 +79,9 @@ def brief(site: str | None, **options: Any) -> None:
     from wxfly.report.pages import brief as page
     from wxfly.report.text.terminal import render
 
-    html_path, overwrite = options.pop("html_path"), options.pop("overwrite")
     if html_path:
         check_place(html_path, overwrite=overwrite)
-    asked = ask_brief(site, read_words(options), on_progress=tell_progress)
+    asked = ask_brief(site, read_words(words), on_progress=tell_progress)
     units, time_zone = asked.units, asked.time_zone
     if html_path:
         if asked.brief is None:
@@ -111,43 +119,26 @@ def brief(site: str | None, **options: Any) -> None:
 @forecast_asking
 @flying
 @waiting
-def check(site: str | None, **options: Any) -> None:
+def check(site: str | None, **words: Any) -> None:
     """Hold what you measure now at SITE against the forecast, and answer for the rest of the day with both."""
     from wxfly.question.brief import ask_check
     from wxfly.report.text import field_check
     from wxfly.report.text.terminal import render
 
-    asked = ask_check(site, read_words(options), on_progress=tell_progress)
+    asked = ask_check(site, read_words(words), on_progress=tell_progress)
     answer = render(asked.briefing, units=asked.units, time_zone=asked.time_zone, width=width())
     notes, _, rest = answer.partition("\n\n")  # how old the forecast is goes before what the reading says
     say(f"{notes}\n\n{field_check.render(asked, width())}\n\n{rest}")
 
 
-@dataclass(frozen=True)
-class Outputs:
-    """How an answer is written: the options of `wxfly.cli.options.telling`."""
-
-    as_json: bool
-    as_csv: bool
-    html_path: Path | None
-    ics_path: Path | None
-    overwrite: bool
-
-    @classmethod
-    def taken_from(cls, options: dict[str, Any]) -> Outputs:
-        """Take them out of the options of a command; the pilot's words are left."""
-        return cls(**{field.name: options.pop(field.name) for field in fields(cls)})
-
-
-def _ask(kind: QuestionKind, places: list[str], options: dict[str, Any]) -> None:
-    outputs = Outputs.taken_from(options)
+def _ask(kind: QuestionKind, places: list[str], outputs: Outputs, words: Words) -> None:
     if outputs.as_json and outputs.as_csv:
         raise click.UsageError("--json and --csv both print the answer; give one of them")
     for path in filter(None, (outputs.html_path, outputs.ics_path)):
         check_place(path, overwrite=outputs.overwrite)
     from wxfly.question.ask import ask
 
-    asked = ask(kind, places, read_words(options), on_progress=tell_progress)
+    asked = ask(kind, places, words, on_progress=tell_progress)
     _write_files(asked, outputs)
     if outputs.as_json:
         from wxfly.report.facts import to_json

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import wraps
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 import click
 
@@ -74,15 +76,33 @@ def forecast_asking(command: F) -> F:
     return _with(command, options)
 
 
+@dataclass(frozen=True)
+class Outputs:
+    """How an answer is written."""
+
+    as_json: bool
+    as_csv: bool
+    html_path: Path | None
+    ics_path: Path | None
+    overwrite: bool
+
+
 def telling(command: F) -> F:
-    """Add the options that say how the answer is written."""
+    """Add the options that say how the answer is written; the command gets them as one `Outputs`."""
+
+    @wraps(command)
+    def with_outputs(
+        *, as_json: bool, as_csv: bool, html_path: Path | None, ics_path: Path | None, overwrite: bool, **words: Any
+    ) -> Any:
+        return command(outputs=Outputs(as_json, as_csv, html_path, ics_path, overwrite), **words)
+
     options = [
         click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON (schema in the documentation)."),
         click.option("--csv", "as_csv", is_flag=True, help="Print the hours as CSV."),
         click.option("--html", "html_path", type=click.Path(path_type=Path), help="Also write the timeline page to this file."),
         click.option("--ics", "ics_path", type=click.Path(path_type=Path), help="Also write the windows as a calendar file."),
     ]  # fmt: skip
-    return _with(overwriting(command), options)
+    return cast(F, _with(overwriting(with_outputs), options))
 
 
 def overwriting(command: F) -> F:

@@ -49,7 +49,7 @@ def fetch(sites: Sequence[str], model: str | None, *, on_progress: Progress) -> 
     if lost:
         raise WxflyError(lost)
     last = str(obtained.cube["time"].values[-1])[:16]
-    model_name = obtained.provenance["model"]
+    model_name = obtained.provenance.model
     return [
         *(f"{site.name}: {model_name}, hours to {last}Z, kept for use offline" for site in obtained.sites),
         *told(saved.set_aside),

@@ -28,6 +28,7 @@ from wxfly.cube.contract import (
     Provenance,
     span_coordinates,
     state_spans,
+    with_lost_members,
 )
 from wxfly.errors import WxflyError
 
@@ -36,7 +37,7 @@ _TEXT, _COUNT, _CARRIED = "a text", "a whole number", "names of a cube's variabl
 # Attributes of a cube, then those of its variables and coordinates, and what each must be. Others are left out.
 OF_CUBE: Mapping[str, str] = {
     **{field.name: _TEXT for field in fields(Provenance)}, "Conventions": _TEXT, "comment": _TEXT, "not_used": _TEXT,
-    "carried": _CARRIED, "members": _COUNT, "missing_members": _COUNT,
+    "carried": _CARRIED, "missing_members": _COUNT,
     "wxfly_schema": _COUNT, "content_sha256": _TEXT,
 }  # fmt: skip
 OF_VARIABLE: Mapping[str, str] = {
@@ -89,6 +90,8 @@ def check_contents(cube: xr.Dataset, place: str) -> xr.Dataset:
         if not cube.sizes[dimension]:
             raise WxflyError(f"{place}: there is no {dimension} in it")
     checked = xr.Dataset(variables, coords=coordinates, attrs=_checked(cube.attrs, OF_CUBE, place))
+    if ENSEMBLE in checked.dims:  # an early wxfly noted them beside the members
+        checked = with_lost_members(checked, int(checked.attrs.pop("missing_members", 0)))
     return state_spans(checked) if "time" in checked.coords else checked
 
 

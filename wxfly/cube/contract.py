@@ -685,6 +685,41 @@ def _check_variable(variable: xr.DataArray, place: str) -> None:
         )
 
 
+def with_lost_members(cube: xr.Dataset, lost: int) -> xr.Dataset:
+    """Return an ensemble with members that did not come, as ones that know nothing.
+
+    A member that knows nothing of a required element counts as one that breaks its limit: the ten that are lost may be
+    the ten with the storm.
+
+    Parameters
+    ----------
+    cube : xarray.Dataset
+        With the dimension ``realization``.
+    lost : int
+        How many did not come; they get the lowest numbers that are free.
+    """
+    if not lost:
+        return cube
+    here = [int(m) for m in cube[ENSEMBLE].values]
+    free = [m for m in range(len(here) + lost + max(here) + 1) if m not in here][:lost]
+    wide = cube.reindex({ENSEMBLE: [*here, *free]})
+    if "last_time" in cube.coords:
+        last = cube["last_time"].values
+        wide = wide.assign_coords(
+            last_time=(ENSEMBLE, np.append(last, np.full(lost, last.max())), cube["last_time"].attrs)
+        )
+    return wide
+
+
+def lost_members(cube: xr.Dataset) -> int:
+    """Return how many members of an ensemble know nothing at all: they did not come."""
+    known = np.zeros(cube.sizes[ENSEMBLE], dtype=bool)
+    for variable in cube.data_vars.values():
+        if ENSEMBLE in variable.dims:
+            known |= variable.notnull().any([d for d in variable.dims if d != ENSEMBLE]).values
+    return int((~known).sum())
+
+
 def as_members(cube: xr.Dataset) -> xr.Dataset:
     """Return a cube the dimension of members; a single forecast becomes one member."""
     return cube if ENSEMBLE in cube.dims else cube.expand_dims({ENSEMBLE: [0]}, axis=-1)

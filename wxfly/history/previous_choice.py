@@ -28,8 +28,8 @@ from wxfly.probability.steadiness import keeps_choice
 
 def choice_of(answer: SiteAnswer, briefing: Briefing) -> Chosen | None:
     """Return the choice of an answer; None where nothing holds or the run is not known."""
-    run = briefing.provenance.get("run")
-    if answer.best is None or not isinstance(run, np.datetime64) or np.isnat(run):
+    run = briefing.provenance.run
+    if answer.best is None or np.isnat(run):
         return None
     stretch = answer.best.surest or answer.best
     request = answer.request
@@ -37,7 +37,7 @@ def choice_of(answer: SiteAnswer, briefing: Briefing) -> Chosen | None:
         question=briefing.question,
         site=request.site.name,
         aircraft=request.aircraft.name,
-        model=str(briefing.provenance.get("model", "not known")),
+        model=briefing.provenance.model,
         height=float(request.height),
         duration=int(briefing.minimum_duration / np.timedelta64(1, "s")),
         limits=_limits(answer),

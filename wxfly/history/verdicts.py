@@ -13,10 +13,10 @@ from wxfly.history.ledger import Verdict, ledger_folder, read_verdicts
 
 def verdicts_of(briefing: Briefing) -> list[Verdict]:
     """Return what a briefing says of every lit hour, for the ledger; nothing of answers with a sortie in them."""
-    run = briefing.provenance.get("run")
-    started = "" if not isinstance(run, np.datetime64) or np.isnat(run) else f"{run.astype('datetime64[s]')}Z"
+    run = briefing.provenance.run
+    started = "" if np.isnat(run) else f"{run.astype('datetime64[s]')}Z"
     told = f"{briefing.now.astype('datetime64[s]')}Z"
-    model = str(briefing.provenance.get("model", "not known"))
+    model = briefing.provenance.model
     # Whether a sortie would have come home is nothing that an anemometer tells: such answers cannot be scored.
     scored = (answer for answer in briefing.answers if answer.request.sortie is None)
     return [v for answer in scored for v in _verdicts(answer, told, started, model)]

@@ -27,7 +27,15 @@ from wxfly.assessment.forecast_error import (
 )
 from wxfly.assessment.hours import HOUR
 from wxfly.assessment.suitability import assess
-from wxfly.cube.contract import VARIABLES, as_members, carried_entries, covers_hours, mark_carried, state_spans
+from wxfly.cube.contract import (
+    VARIABLES,
+    as_members,
+    carried_entries,
+    covers_hours,
+    lost_members,
+    mark_carried,
+    state_spans,
+)
 from wxfly.pilot.elements import NAMES
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site
@@ -163,7 +171,7 @@ def judge_sureness(
         )
     parts, returning = [], []
     for cube in ensembles:
-        whole = with_missing_members(as_members(cube))
+        whole = as_members(cube)
         hours = hours_of(with_what_is_missing(whole, central), start=start, end=end)
         judged = flight(hours)
         parts.append((judged, assess(judged, unsure)))
@@ -254,24 +262,6 @@ def _way_home(flight: xr.Dataset, at_return: xr.Dataset, sortie: Sortie, deviati
     return way_home_room(flight, at_return, sortie, deviation)
 
 
-def with_missing_members(cube: xr.Dataset) -> xr.Dataset:
-    """Return an ensemble the members that it should have and that did not come, as ones that know nothing.
-
-    A member that knows nothing of a required element counts as one that breaks its limit: the ten that are missing may
-    be the ten with the storm.
-    """
-    missing = int(cube.attrs.get("missing_members", 0))
-    if not missing:
-        return cube
-    members = [int(m) for m in cube[MEMBER].values]
-    more = [m for m in range(len(members) + missing + max(members) + 1) if m not in members][:missing]
-    wide = cube.reindex({MEMBER: [*members, *more]})
-    if "last_time" in cube.coords:
-        last = cube["last_time"].values
-        wide = wide.assign_coords(last_time=(MEMBER, np.append(last, np.full(missing, last.max()))))
-    return wide
-
-
 def with_what_is_missing(ensemble: xr.Dataset, central: xr.Dataset | None) -> xr.Dataset:
     """Take from the one forecast what the ensemble does not carry, the same for every member.
 
@@ -344,11 +334,10 @@ def _gaps(ensembles: Sequence[xr.Dataset]) -> tuple[str, ...]:
     """Tell what is missing of the ensembles."""
     notes = []
     for cube in ensembles:
-        missing = int(cube.attrs.get("missing_members", 0))
-        if missing:
-            there = int(cube.attrs.get("members", 0))
+        lost = lost_members(as_members(cube))
+        if lost:
             notes.append(
-                f"{missing} of {there + missing} members of {cube.attrs.get('model')} did not come: they count as"
+                f"{lost} of {cube.sizes[MEMBER]} members of {cube.attrs.get('model')} did not come: they count as"
                 " breaking a limit"
             )
     return tuple(notes)

@@ -5,7 +5,7 @@ Reading the pilot's words is `wxfly.question.reading`; this asks services and st
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -25,7 +25,7 @@ from wxfly.pilot.settings import load_settings, own_aircraft_file, own_rules_fil
 from wxfly.pilot.site import Site, period_of, read_sites
 from wxfly.question.reading import Question, read_question
 from wxfly.question.words import Words
-from wxfly.retrieval.obtained import Obtained
+from wxfly.retrieval.obtained import ForecastOrigin, Obtained
 
 Progress = Callable[[str], None]
 
@@ -67,7 +67,7 @@ class Prepared:
     requests: tuple[Request, ...]
     periods: tuple[tuple[np.datetime64, np.datetime64], ...]
     now: np.datetime64
-    provenance: Mapping[str, object]
+    provenance: ForecastOrigin
     notes: tuple[str, ...]
     ensembles: tuple[xr.Dataset, ...] = ()
     law: ErrorLaw | None = None
@@ -97,7 +97,7 @@ def judge(prepared: Prepared, *, on_progress: Progress) -> Briefing:
     """Judge the hours of a question that is made ready, with what earlier answers chose and what would change it."""
     question = prepared.question
     briefing = brief_of(prepared)
-    if prepared.provenance.get("origin") in ("fetched", "store") and question.forecast.as_of is None:
+    if prepared.provenance.obtained_from in ("fetched", "store") and question.forecast.as_of is None:
         from wxfly.history.previous_choice import remember
 
         briefing = remember(briefing, on_progress, fresh=question.ranks_anew)

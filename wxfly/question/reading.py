@@ -41,7 +41,7 @@ class Place:
 
 
 @dataclass(frozen=True)
-class Forecast:
+class ForecastAsked:
     """Which forecast is asked for.
 
     Attributes
@@ -88,7 +88,7 @@ class AskedOfLimits:
 
 
 @dataclass(frozen=True)
-class Sortie:
+class SortieAsked:
     """What is to be flown, as far as the pilot says.
 
     Attributes
@@ -134,7 +134,7 @@ class Question:
         With what, under which rules, compared with what, and for how long.
     asked_of_limits : AskedOfLimits
         What the pilot asks of the limits of any aircraft.
-    forecast : Forecast
+    forecast : ForecastAsked
         Which forecast is asked for.
     day : date or None
         At the site; None for `first_day`.
@@ -146,7 +146,7 @@ class Question:
         Direction in which the pilot looks at the aircraft [degree].
     prefers_low_light : bool
         Whether windows in golden or blue hour come first.
-    sortie : Sortie or None
+    sortie : SortieAsked or None
         What is to be flown; None where the way home is not asked for.
     confidence : float
         How sure the way home and a reading must be.
@@ -166,13 +166,13 @@ class Question:
     limits: Limits
     asked_of_limits: AskedOfLimits
     intent: Intent
-    forecast: Forecast
+    forecast: ForecastAsked
     day: date | None
     first_day: int
     days: int
     toward: float | None
     prefers_low_light: bool
-    sortie: Sortie | None
+    sortie: SortieAsked | None
     confidence: float
     ranks_anew: bool
     units: str
@@ -272,7 +272,7 @@ def read_question(
         _limits(aircraft, rules, asked_of_limits),
         asked_of_limits,
         intent,
-        Forecast(
+        ForecastAsked(
             words.model,
             words.forecast_path,
             words.offline,
@@ -365,7 +365,7 @@ def _limits(aircraft: Aircraft, rules: RuleSet, asked: AskedOfLimits) -> Limits:
     return limits
 
 
-def _sortie(words: Words, units: str) -> Sortie:
+def _sortie(words: Words, units: str) -> SortieAsked:
     reserve = BATTERY_RESERVE if words.battery_reserve is None else float(words.battery_reserve)
     if not 0 <= reserve < 1:
         raise WxflyError(f"a battery reserve of {reserve:g} is not a share; wanted 0 to below 1, such as 0.25")
@@ -373,7 +373,7 @@ def _sortie(words: Words, units: str) -> Sortie:
     work = read_quantity(words.work, "time", units) if words.work else 0.0
     if (distance is not None and distance < 0) or work < 0:
         raise WxflyError("a distance or a time of work below zero cannot be flown")
-    return Sortie(
+    return SortieAsked(
         distance,
         _length(words.return_height, units),
         work,

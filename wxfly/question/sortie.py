@@ -11,20 +11,20 @@ from wxfly.flight.plan import Plan
 from wxfly.physics.air.visibility import attitude_sight_range
 from wxfly.pilot.aircraft import Aircraft
 from wxfly.pilot.limits import check_height
-from wxfly.question.reading import Sortie
+from wxfly.question.reading import SortieAsked
 
 DEFAULT_DISTANCE = 100.0
 """Planned where neither distance nor size of the aircraft is given [m]."""
 
 
-def plan_sortie(request: Request, asked: Sortie, confidence: float) -> Request:
+def plan_sortie(request: Request, asked: SortieAsked, confidence: float) -> Request:
     """Return a request with the sortie that its pilot plans.
 
     Parameters
     ----------
     request : Request
         Of one site.
-    asked : Sortie
+    asked : SortieAsked
         What is to be flown.
     confidence : float
         How sure the way home must be.

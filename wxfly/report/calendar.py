@@ -138,7 +138,7 @@ def _place_in_day(answer: SiteAnswer, window: Window) -> str:
 
 def _sequence(briefing: Briefing) -> int:
     """Number revisions by the minute of the run, so that an event of a newer run replaces that of an older."""
-    run = sentences.moment_of(briefing.provenance.get("run"))
+    run = briefing.provenance.run
     since = briefing.now if np.isnat(run) else run
     return int(since.astype("datetime64[m]").astype(int))
 

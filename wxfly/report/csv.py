@@ -142,14 +142,13 @@ def _plain(value: float, places: int = 4) -> str | float:
 
 def _origin(briefing: Briefing) -> list[str | float]:
     p = briefing.provenance
-    run, retrieved = (sentences.moment_of(p.get(key)) for key in ("run", "retrieved"))
     age = age_of(p, briefing.now)[0] / np.timedelta64(1, "h")
     return [
-        str(p.get("model", "not known")),
-        *("" if np.isnat(moment) else f"{moment}Z" for moment in (run, retrieved)),
+        p.model,
+        *("" if np.isnat(moment) else f"{moment}Z" for moment in (p.run, p.retrieved)),
         _plain(float(age), 1),
-        str(p.get("attribution", "not known")),
-        str(p.get("license", "not known")),
+        p.attribution,
+        p.license,
         phrases.CAUTIONS[0],
     ]
 

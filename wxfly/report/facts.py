@@ -34,6 +34,7 @@ from wxfly.probability.chance import Chance, Outlook
 from wxfly.report.text import chances, findings, phrases, sentences, summary
 from wxfly.report.text.console import escaped
 from wxfly.report.text.work import chance_for_costs
+from wxfly.retrieval.obtained import NOT_KNOWN, ForecastOrigin
 
 if TYPE_CHECKING:
     from wxfly.question.reading import Question
@@ -1272,22 +1273,21 @@ def _question(question: Question) -> QuestionFacts:
     )
 
 
-def _forecast(briefing: Briefing, provenance: Mapping[str, object], *, is_ensemble: bool) -> ForecastFacts:
-    def words(key: str) -> str | None:
-        value = str(provenance.get(key, "not known"))
-        return None if value in ("not known", "") else value
+def _forecast(briefing: Briefing, provenance: ForecastOrigin, *, is_ensemble: bool) -> ForecastFacts:
+    def words(value: str) -> str | None:
+        return None if value in (NOT_KNOWN, "") else value
 
     age, since = age_of(provenance, briefing.now)
     return ForecastFacts(
         is_ensemble=is_ensemble,
-        source=words("source"),
-        institution=words("institution"),
-        model=words("model"),
-        attribution=words("attribution"),
-        licence=words("license"),
-        history=words("history"),
-        run=_maybe(sentences.moment_of(provenance.get("run"))),
-        retrieved=_maybe(sentences.moment_of(provenance.get("retrieved"))),
+        source=words(provenance.source),
+        institution=words(provenance.institution),
+        model=words(provenance.model),
+        attribution=words(provenance.attribution),
+        licence=words(provenance.license),
+        history=words(provenance.history),
+        run=_maybe(provenance.run),
+        retrieved=_maybe(provenance.retrieved),
         age=None if np.isnat(age) else _seconds(age),
         age_counts_from=since,
     )

@@ -2,15 +2,50 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 import xarray as xr
 
 from wxfly.cube.age import first_hour_of, hide_stale
 from wxfly.pilot.site import Site
+
+NOT_KNOWN = "not known"
+_NEVER = np.datetime64("NaT", "s")
+ObtainedFrom = Literal["fetched", "store", "file", "demo"]
+
+
+@dataclass(frozen=True)
+class ForecastOrigin:
+    """Where a forecast is from, under which terms, and the moments that its age goes by.
+
+    Attributes
+    ----------
+    source, institution, license, attribution, history, model : str
+        As in `wxfly.cube.contract.Provenance`; "not known" where the cube does not say.
+    run, oldest_run, retrieved, first_hour : numpy.datetime64
+        Start of the run, the oldest that it may be, when it came, and the first hour; UTC [s], NaT when not known.
+    obtained_from : str or None
+        ``fetched``, ``store``, ``file`` or ``demo``; None for a cube that was not obtained.
+    """
+
+    source: str = NOT_KNOWN
+    institution: str = NOT_KNOWN
+    license: str = NOT_KNOWN
+    attribution: str = NOT_KNOWN
+    history: str = NOT_KNOWN
+    model: str = NOT_KNOWN
+    run: np.datetime64 = _NEVER
+    oldest_run: np.datetime64 = _NEVER
+    retrieved: np.datetime64 = _NEVER
+    first_hour: np.datetime64 = _NEVER
+    obtained_from: ObtainedFrom | None = None
+
+    @property
+    def is_demo(self) -> bool:
+        """Whether the weather is invented."""
+        return self.obtained_from == "demo"
 
 
 @dataclass(frozen=True)
@@ -40,7 +75,7 @@ class Obtained:
     sites: tuple[Site, ...]
     cube: xr.Dataset
     now: np.datetime64
-    origin: str
+    origin: ObtainedFrom
     run: np.datetime64
     retrieved: np.datetime64
     notes: tuple[str, ...] = ()
@@ -79,19 +114,29 @@ class Obtained:
         return self.origin == "demo"
 
     @property
-    def provenance(self) -> Mapping[str, Any]:
+    def provenance(self) -> ForecastOrigin:
         """What a briefing says of its forecast."""
-        own = {"run": self.run, "retrieved": self.retrieved, "is_demo": self.is_demo, "origin": self.origin}
-        return provenance_of(self.cube) | own
+        return replace(provenance_of(self.cube), run=self.run, retrieved=self.retrieved, obtained_from=self.origin)
 
 
-def provenance_of(cube: xr.Dataset) -> dict[str, Any]:
+def provenance_of(cube: xr.Dataset) -> ForecastOrigin:
     """Return what a briefing says of a cube: who made it under which terms, and the moments that its age goes by."""
-    keys = ("source", "institution", "license", "attribution", "history", "model")
-    return {key: cube.attrs.get(key, "not known") for key in keys} | {
-        "run": run_of(cube), "retrieved": retrieved_of(cube),
-        "first_hour": first_hour_of(cube), "oldest_run": since_of(cube),
-    }  # fmt: skip
+    source, institution, license_, attribution, history, model = (
+        str(cube.attrs.get(name, NOT_KNOWN))
+        for name in ("source", "institution", "license", "attribution", "history", "model")
+    )
+    return ForecastOrigin(
+        source,
+        institution,
+        license_,
+        attribution,
+        history,
+        model,
+        run=run_of(cube),
+        oldest_run=since_of(cube),
+        retrieved=retrieved_of(cube),
+        first_hour=first_hour_of(cube),
+    )
 
 
 def run_of(cube: xr.Dataset) -> np.datetime64:

@@ -18,6 +18,7 @@ from wxfly.report.pages.page import to_html
 from wxfly.report.text import chances
 from wxfly.report.text.sentences import reader_for
 from wxfly.report.text.terminal import render
+from wxfly.retrieval.obtained import ForecastOrigin
 
 SITE = Site("Meadow", 52.0, 6.0, surface_altitude=30.0, time_zone="Europe/Amsterdam")
 AIRCRAFT, SMALL = (find_aircraft(name, None) for name in ("folding-quad-900g", "folding-quad-249g"))
@@ -42,7 +43,7 @@ def brief(members=None, question="best", sites=1, cube=None):
         [period] * sites,
         minimum_duration=np.timedelta64(45, "m"),
         now=NOW,
-        provenance={"run": NOW, "model": "a test"},
+        provenance=ForecastOrigin(run=NOW, model="a test"),
         ensembles=[] if members is None else [spread(members)],
     )
 

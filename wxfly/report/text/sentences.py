@@ -251,21 +251,15 @@ def _without_events(sun: findings.Sun) -> str:
 def origin(briefing: Briefing, clock: Clock) -> list[str]:
     """Say where the forecast is from, how old it is and under which terms, with the links the sources ask for."""
     p = briefing.provenance
-    run, retrieved = (moment_of(p.get(key)) for key in ("run", "retrieved"))
     age, since = age_of(p, briefing.now)
     lines = [
-        f"{p.get('attribution', 'source not known')}.",
-        f"Model {p.get('model', 'not known')}, run {clock.stamp(run)}, retrieved {clock.stamp(retrieved)};"
+        f"{p.attribution}.",
+        f"Model {p.model}, run {clock.stamp(p.run)}, retrieved {clock.stamp(p.retrieved)};"
         f" {phrases.age(age)} at {clock.stamp(briefing.now)}"
         f"{', counted from its first hour' if since == 'first_hour' else ''}.",
-        f"Licence of the data: {p.get('license', 'not known')}.",
+        f"Licence of the data: {p.license}.",
     ]
     return [clean(line) for line in lines]
-
-
-def moment_of(value: object) -> np.datetime64:
-    """Return a moment of the provenance in seconds; NaT when it is not one."""
-    return value.astype("datetime64[s]") if isinstance(value, np.datetime64) else np.datetime64("NaT", "s")
 
 
 def first_notes(briefing: Briefing) -> list[str]:
@@ -277,7 +271,7 @@ def first_notes(briefing: Briefing) -> list[str]:
 
 def is_invented(briefing: Briefing) -> bool:
     """Whether the places or the weather are invented."""
-    return bool(briefing.provenance.get("is_demo")) or any(a.request.site.is_demo for a in briefing.answers)
+    return briefing.provenance.is_demo or any(a.request.site.is_demo for a in briefing.answers)
 
 
 def not_known_first(answer: SiteAnswer) -> str:

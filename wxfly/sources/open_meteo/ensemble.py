@@ -18,7 +18,7 @@ import numpy as np
 import xarray as xr
 
 from wxfly.cube.age import TOO_OLD
-from wxfly.cube.contract import check_forecast, describe_coordinates, mark_carried, state_spans
+from wxfly.cube.contract import check_forecast, describe_coordinates, mark_carried, state_spans, with_lost_members
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import Site
@@ -88,9 +88,8 @@ def parse_ensemble(
     Returns
     -------
     list of xarray.Dataset
-        Each with the dimension ``realization`` (0 is the control, when it came) and the attributes ``members`` and,
-        where some are missing, ``missing_members``. The coordinate ``last_time`` is the last hour to which a member
-        should reach.
+        Each with the dimension ``realization`` (0 is the control, when it came). Members that did not come are there
+        too and know nothing. The coordinate ``last_time`` is the last hour to which a member should reach.
 
     Raises
     ------
@@ -178,10 +177,9 @@ def _cube_of(
     )  # fmt: skip
     cube = cube.assign_coords({MEMBER: np.array(members)})
     cube = cube.assign_coords(last_time=(MEMBER, np.full(len(members), _last_time(cube, row))))
-    cube = cube.assign_attrs(_provenance(cube.attrs, row, name) | {"members": len(members)})
+    cube = cube.assign_attrs(_provenance(cube.attrs, row, name))
     there = row.members if row else max(members) + 1 - min(1, min(members))
-    if there > len(members):
-        cube.attrs["missing_members"] = there - len(members)
+    cube = with_lost_members(cube, max(there - len(members), 0))
     cube = state_spans(describe_coordinates(cube), {"wind_speed_of_gust": row.gust_covers_hours} if row else None)
     return check_forecast(mark_carried(cube), place=what)
 
