@@ -154,7 +154,7 @@ def run_in_this_process(arguments, line, environment):
 
 
 # Pages of few or quick commands, and the two that everybody starts with; the others are thorough.
-QUICK = ("DEVELOPERS.md", "README.md", "tutorial.md", "wind.md", "own-aircraft.md", "rules.md", "sites.md")
+QUICK = ("DEVELOPERS.md", "README.md", "tutorial.md", "wind.md", "sites.md")
 
 
 @pytest.mark.parametrize(

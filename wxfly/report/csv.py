@@ -116,8 +116,8 @@ def _rows(
         ]
         if briefing.question == "compare":
             row.append(int(position in better.get(assessment["time"].values[i], ())))
-        for name, values in found_of.items():
-            row += _element(BY_NAME[name], *(float(of_hours[i]) for of_hours in values), reader.units)
+        for name, (demand, limit, margin) in found_of.items():
+            row += _element(BY_NAME[name], float(demand[i]), float(limit[i]), float(margin[i]), reader.units)
         rows.append([*row, *origin])
     return rows
 
