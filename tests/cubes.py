@@ -1,5 +1,7 @@
 """Small forecast cubes for tests: one quiet day at one place, in which a test changes what it is about."""
 
+from functools import cache
+
 import numpy as np
 import xarray as xr
 
@@ -38,7 +40,12 @@ QUIET = {
 
 def quiet_cube(hours=25, **covers):
     """Make a quiet cube; keyword arguments give a variable another span, such as ``wind_speed_of_gust=(-3, 0)``."""
-    data = {}
+    return _pattern(hours, tuple(covers.items())).copy(deep=True)
+
+
+@cache
+def _pattern(hours, covers):
+    covers, data = dict(covers), {}
     for name, value in QUIET.items():
         row = VARIABLES[name]
         dims = ("time", "height") if row.has_height else ("time",)

@@ -6,6 +6,7 @@ import os
 import subprocess
 import sys
 import tomllib
+from functools import cache
 from importlib.resources import files
 from pathlib import Path
 
@@ -288,6 +289,7 @@ def test_kp_holds_over_its_three_hours(cube):
 # --- events ----------------------------------------------------------------------------------------------------
 
 
+@cache
 def opened(name):
     return load_cube(FOLDER / name)
 
@@ -337,7 +339,7 @@ def test_snow_freezing_drizzle_and_a_geomagnetic_storm():
 
 
 def ask(question, entry, **period):
-    cube = load_cube(FOLDER / entry["file"])
+    cube = opened(entry["file"])
     now = cube["forecast_reference_time"].values.astype("datetime64[s]")
     requests = [Request(site, AIRCRAFT, limits_for(AIRCRAFT), HEIGHT) for site in sites_of(entry)]
     periods = [period_of(request.site, now, **period) for request in requests]

@@ -20,13 +20,13 @@ from wxfly.cli.program import Command
                 ("best", "-33.9,18.4", "--units", "aviation", "-v"),
                 ("week", "-33.9,18.4", "--days", "2"),
                 ("brief", "-33.9,18.4", "--cells", "-5degC"),
+                ("verify", "-33.9,18.4"),
+                ("fetch", "-33.9,18.4", "-34.1,18.5"),
+                ("check", "--mean", "3m/s", "-33.9,18.4", "--temperature", "-2degC"),
             )
         ),
         ("compare", "-33.9,18.4@40m", "-34.1,18.5", "--units=metric"),
-        ("check", "--mean", "3m/s", "-33.9,18.4", "--temperature", "-2degC"),
-        ("fetch", "-33.9,18.4", "-34.1,18.5"),
         ("observed", "-33.9,18.4"),
-        ("verify", "-33.9,18.4"),
     ],
 )
 def test_a_place_in_the_south_is_a_place_as_typed(server, wxfly, arguments):

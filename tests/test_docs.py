@@ -154,9 +154,7 @@ def run_in_this_process(arguments, line, environment):
 
 
 # Pages of few or quick commands, and the two that everybody starts with; the others are thorough.
-QUICK = (
-    "DEVELOPERS.md", "README.md", "tutorial.md", "wind.md", "own-aircraft.md", "rules.md", "sites.md", "notebooks.md",
-)  # fmt: skip
+QUICK = ("DEVELOPERS.md", "README.md", "tutorial.md", "wind.md", "sites.md", "notebooks.md")
 
 
 @pytest.mark.parametrize(

@@ -90,6 +90,7 @@ def test_a_launch_limit_of_the_plan_counts_in_the_field() -> None:
     assert "do not launch" in reading("--launch-limit", "2m/s")
 
 
+@pytest.mark.thorough
 def test_the_sortie_of_the_plan_counts_in_the_field() -> None:
     told = reading("--distance", "9km")
     assert "do not launch; the way home" in told

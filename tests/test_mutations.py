@@ -12,7 +12,7 @@ import pytest
 
 from tests.mutations import BASES, BERLIN, judge_members, make_ensemble, try_losses
 
-QUICK, THOROUGH = 36, int(os.environ.get("WXFLY_MUTATIONS", "400"))
+QUICK, THOROUGH = 30, int(os.environ.get("WXFLY_MUTATIONS", "400"))
 NAMES = [
     *BASES,
     pytest.param(

@@ -37,7 +37,7 @@ def after_the_run(server, hours):
     return f"{_newest_run(server) + timedelta(hours=hours):%Y-%m-%dT%H:%MZ}"
 
 
-@pytest.mark.parametrize(("hours", "question"), spread([(h, q) for h in (20, 29) for q in QUESTIONS], 3))
+@pytest.mark.parametrize(("hours", "question"), spread([(h, q) for h in (20, 29) for q in QUESTIONS], 4))
 def test_the_age_is_in_the_first_line(server, wxfly, question, hours):
     later = after_the_run(server, hours)
     code, out, _ = wxfly(*QUESTIONS[question], "--offline", "--as-of", later)

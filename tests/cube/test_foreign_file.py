@@ -178,20 +178,26 @@ def _times_days_apart(name):
 
 @pytest.mark.parametrize(
     ("change", "words"),
-    [
-        (_attribute("model", np.array([b"a", b"b"])), "the attribute 'model' is of another kind, wanted a text"),
-        (_attribute("carried", 3), "the attribute 'carried' is of another kind, wanted names"),
-        (_attribute("missing_members", "many"), "the attribute 'missing_members' is 'many', wanted a whole number"),
-        (_attribute("wxfly_schema", "x"), "written by a newer wxfly"),
-        (_attribute("cell_methods", 2, of="wind_speed_of_gust"), "'cell_methods' is of another kind, wanted a text"),
-        (_times_days_apart("time_bnds"), "wind_speed_of_gust covers -73 to +0 hours around its stamp"),
-        (_attribute("units", h5py.Empty("f"), of="wind_speed"), "'units' is of another kind|not a readable netCDF"),
-        (_attribute("units", "fortnights since 2026", of="time"), "not a readable netCDF file|wanted times"),
-        (_attribute("scale_factor", "big", of="wind_speed"), "not a readable netCDF file|holds"),
-        (_no_attribute("units", of="wind_speed"), "wind_speed is in 'None', wanted 'm s-1'"),
-        (_no_attribute("source"), "the attribute 'source' is missing"),
-        (_attribute("hours", "all of them"), ""),  # nobody of ours wrote it, so it is left out
-    ],
+    spread(
+        [
+            (_attribute("model", np.array([b"a", b"b"])), "the attribute 'model' is of another kind, wanted a text"),
+            (_attribute("carried", 3), "the attribute 'carried' is of another kind, wanted names"),
+            (_attribute("missing_members", "many"), "the attribute 'missing_members' is 'many', wanted a whole number"),
+            (_attribute("wxfly_schema", "x"), "written by a newer wxfly"),
+            (
+                _attribute("cell_methods", 2, of="wind_speed_of_gust"),
+                "'cell_methods' is of another kind, wanted a text",
+            ),
+            (_times_days_apart("time_bnds"), "wind_speed_of_gust covers -73 to +0 hours around its stamp"),
+            (_attribute("units", h5py.Empty("f"), of="wind_speed"), "'units' is of another kind|not a readable netCDF"),
+            (_attribute("units", "fortnights since 2026", of="time"), "not a readable netCDF file|wanted times"),
+            (_attribute("scale_factor", "big", of="wind_speed"), "not a readable netCDF file|holds"),
+            (_no_attribute("units", of="wind_speed"), "wind_speed is in 'None', wanted 'm s-1'"),
+            (_no_attribute("source"), "the attribute 'source' is missing"),
+            (_attribute("hours", "all of them"), ""),  # nobody of ours wrote it, so it is left out
+        ],
+        2,
+    ),
 )
 def test_a_malformed_attribute_is_one_line_of_the_command(path, change, words, wxfly, read_here):
     with h5py.File(path, "a") as file:

@@ -176,6 +176,7 @@ def read_only():
         path.chmod(0o755)
 
 
+@pytest.mark.thorough
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="gives up a power of root in Linux's way")
 def test_a_read_only_cache_answers_from_what_it_holds_and_says_why(server, newer_run, read_only):
     for path in (cache_folder() / "locks").iterdir():

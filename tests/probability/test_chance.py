@@ -1,6 +1,7 @@
 """The chance that every limit holds: against a simulation whose truth is known, and as theory says it must move."""
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -43,6 +44,11 @@ def hit(members, of):
 
 def members_cube(count, *, seed=0, hours=25, spread=1.5):
     """Make a cube whose members differ in wind and gust."""
+    return _members_pattern(count, seed, hours, spread).copy(deep=True)
+
+
+@cache
+def _members_pattern(count, seed, hours, spread):
     rng = np.random.default_rng(seed)
     cube = quiet_cube(hours)
     change = rng.normal(0, spread, count)

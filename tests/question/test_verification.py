@@ -48,6 +48,7 @@ def test_an_ensemble_beside_the_forecast(meadow):
     assert "40 members of icon_eu_eps" in " ".join(text.split())
 
 
+@pytest.mark.thorough
 def test_members_are_asked_for_once_and_serve_offline(meadow):
     run("best", "meadow", "--model", "icon_eu", "--ensemble", "icon_eu_eps")
     run("week", "meadow", "--model", "icon_eu", "--ensemble", "icon_eu_eps")

@@ -374,7 +374,7 @@ def test_a_kept_run_that_is_damaged_is_asked_for_again(server, text):
     assert len(server.asked("metadata")) == 2
 
 
-def test_a_cube_is_a_cube_whatever_the_case_of_its_ending(tmp_path):
+def test_a_cube_is_a_cube_whatever_the_case_of_its_ending(tmp_path, read_here):
     import shutil
 
     from wxfly.retrieval import demonstration

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from tests.cubes import quiet_cube
+from tests.halves import spread
 from tests.probability.test_chance import members_cube
 from tests.report.briefings import brief, nothing_known, quiet, stormy, with_values
 from wxfly.pilot.intent import Costs, Intent
@@ -74,7 +75,7 @@ def test_what_is_not_known_is_not_advised():
         assert told(brief(cubes=[cube]).answers[0], COSTS) == {"Drive out": "no window holds: not advised"}
 
 
-@pytest.mark.parametrize("make", [quiet, stormy, nothing_known], ids=["quiet", "stormy", "nothing known"])
+@pytest.mark.parametrize("make", spread([quiet, stormy, nothing_known], 2))
 def test_all_of_it_is_in_the_answer_for_machines(make):
     import jsonschema
 
