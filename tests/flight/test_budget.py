@@ -59,7 +59,7 @@ def test_a_stronger_wind_at_the_return_height_takes_more() -> None:
     assert stronger.charge_at_turn > same.charge_at_turn
 
 
-def test_without_a_direction_the_dearest_counts() -> None:
+def test_without_a_direction_the_most_demanding_counts() -> None:
     every = [float(budget(replace(PLAN, direction=float(d)), 5.0, 8.0).needed_share) for d in range(0, 360, 15)]
     worst = budget(replace(PLAN, direction=None), 5.0, 8.0)
     assert float(worst.needed_share) == pytest.approx(max(every))
@@ -118,7 +118,7 @@ def test_what_is_not_known_stays_not_known(missing: str) -> None:
     assert np.isnan(budget(replace(PLAN, direction=None), **{missing: np.nan}).needed_share)
 
 
-def test_a_leg_in_doubt_is_the_dearer_of_both_winds() -> None:
+def test_a_leg_in_doubt_is_by_the_wind_that_costs_more() -> None:
     for course in (0.0, 60.0, 180.0):
         weak, strong = (fly_leg(AIR, course, Wind(w, 0.0)).energy_per_metre for w in (3.0, 7.0))
         doubtful = fly_leg(AIR, course, Wind(5.0, 0.0, 2.0)).energy_per_metre

@@ -19,7 +19,7 @@ from wxfly.flight.plan import Plan, Ready, charge_to_leave, fly_legs, make_ready
 Array = npt.NDArray[np.float64]
 
 DIRECTION_STEP = 15.0
-"""Of the directions of which the dearest is looked for [degree]."""
+"""Of the directions of which the most demanding is looked for [degree]."""
 
 
 class Refusal(IntEnum):
@@ -108,7 +108,7 @@ def sortie_budget(
     gust : array_like, optional
         Strongest of both heights [m s-1]: at or above the top speed the sortie is refused. All broadcast.
     courses : sequence of array_like, optional
-        Of which the dearest is looked for where the plan has no direction [degree]; by default every
+        Of which the most demanding is looked for where the plan has no direction [degree]; by default every
         `DIRECTION_STEP`.
     airspeeds : int, optional
         As in `wxfly.flight.leg.Polar`.
@@ -128,16 +128,16 @@ def sortie_budget(
         if worst is None:
             worst = here
             continue
-        dearer = (here.needed_share > worst.needed_share) | np.isnan(here.needed_share)
-        worst = Budget(*(np.where(dearer, new, old) for new, old in zip(here, worst, strict=True)))
+        costs_more = (here.needed_share > worst.needed_share) | np.isnan(here.needed_share)
+        worst = Budget(*(np.where(costs_more, new, old) for new, old in zip(here, worst, strict=True)))
     assert worst is not None
     return worst
 
 
 def _budget(model: EnergyModel, plan: Plan, ready: Ready, course: Array, gust: Array) -> Budget:
     out, home = fly_legs(ready, course)
-    energy_out = _times(ready.dearer * plan.distance, out.energy_per_metre)
-    energy_home = _times(ready.dearer * plan.distance, home.energy_per_metre)
+    energy_out = _times(ready.consumption_factor * plan.distance, out.energy_per_metre)
+    energy_home = _times(ready.consumption_factor * plan.distance, home.energy_per_metre)
     used = ready.climb + energy_out + ready.work + energy_home + ready.descent
     refusal = np.select(
         [gust >= ready.fastest, ~ready.pack_holds, np.isinf(used)],
@@ -162,7 +162,7 @@ def _budget(model: EnergyModel, plan: Plan, ready: Ready, course: Array, gust: A
             time_out,
             time_home,
             time_out + plan.work_time + time_home,
-            time_out + np.maximum(left, 0.0) / (ready.dearer * ready.waiting_power),
+            time_out + np.maximum(left, 0.0) / (ready.consumption_factor * ready.waiting_power),
             np.mod(course, 360.0),
             refusal.astype(float),
         )

@@ -111,7 +111,7 @@ def fly_leg(
     course : array_like
         Over ground [degree].
     wind : Wind
-        With a doubt, the dearer of the weaker and the stronger wind counts.
+        With a doubt, the weaker or the stronger wind counts, whichever costs more.
     largest_power : array_like, optional
         That the pack can give [W]; all broadcast.
     """
@@ -121,9 +121,9 @@ def fly_leg(
         return polar.best(course, speed, wind.from_direction, too_much)
     strong = polar.best(course, speed + doubt, wind.from_direction, too_much)
     weak = polar.best(course, np.maximum(speed - doubt, 0.0), wind.from_direction, too_much)
-    dearer = strong.energy_per_metre >= weak.energy_per_metre
-    dearer |= np.isnan(strong.energy_per_metre)
-    return Leg(*(np.where(dearer, a, b) for a, b in zip(strong, weak, strict=True)))
+    costs_more = strong.energy_per_metre >= weak.energy_per_metre
+    costs_more |= np.isnan(strong.energy_per_metre)
+    return Leg(*(np.where(costs_more, a, b) for a, b in zip(strong, weak, strict=True)))
 
 
 def wind_doubt(

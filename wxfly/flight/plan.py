@@ -1,7 +1,7 @@
 """A plan of flight, and what flying it takes: out at flight height, work, and home at the return height.
 
 A leg is flown at the airspeed that takes the least energy over ground against its wind. Where the wind is not
-sure, each leg is held against the weaker and the stronger wind, and the dearer one counts.
+sure, each leg is held against the weaker and the stronger wind, and the one that costs more counts.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ class Plan:
     distance : float
         To the farthest point, over ground [m].
     direction : float or None
-        Toward it [degree]; None stands for the dearest of all directions.
+        Toward it [degree]; None stands for the most demanding direction.
     work_time : float
         At the farthest point [s].
     reserve : float
@@ -79,7 +79,7 @@ class Ready(NamedTuple):
         At the place [W].
     usable : ndarray
         [J]
-    dearer : float
+    consumption_factor : float
         The factor of the model's doubt [1].
     fastest : ndarray
         Airspeed [m s-1].
@@ -100,7 +100,7 @@ class Ready(NamedTuple):
     time_down: float
     waiting_power: Array
     usable: Array
-    dearer: float
+    consumption_factor: float
     fastest: Array
     pack_holds: npt.NDArray[np.bool_]
     out_wind: Wind
@@ -126,7 +126,7 @@ def make_ready(
     The cold full pack must bear the climb and the way out; at the end, warmed by use, the last of its charge must
     bear the way home. The climb to a higher return height comes before, and a weak pack climbs slower.
     """
-    dearer = _dearer_by(plan.confidence)
+    factor = _consumption_factor(plan.confidence)
     fastest = airspeed_range(model, rho)[1]
     out_speed = np.minimum(np.asarray(out_wind.speed, float) + np.asarray(out_wind.doubt, float), fastest)
     home_speed = np.minimum(np.asarray(home_wind.speed, float) + np.asarray(home_wind.doubt, float), fastest)
@@ -136,22 +136,22 @@ def make_ready(
 
     cells = temperature if plan.cell_temperature is None else np.full_like(temperature, plan.cell_temperature)
     usable = usable_energy(model, cells, temperature)
-    at_start = largest_power(model, 1.0, cells) / dearer
+    at_start = largest_power(model, 1.0, cells) / factor
     last_charge = charge_to_leave(model, usable, np.zeros_like(usable), LAST_CHARGE)
-    at_end = largest_power(model, last_charge, battery.flight_cell_temperature(cells, temperature)) / dearer
+    at_end = largest_power(model, last_charge, battery.flight_cell_temperature(cells, temperature)) / factor
 
     time_up = plan.height / model.climb_speed
     further_up = max(plan.return_height - plan.height, 0.0) / model.climb_speed
     down = (plan.return_height + max(plan.height - plan.return_height, 0.0)) / model.descent_speed
     return Ready(
-        dearer * climbing * time_up,
-        dearer * waiting * plan.work_time,
-        dearer * (climbing_home * further_up + waiting_home * down),
+        factor * climbing * time_up,
+        factor * waiting * plan.work_time,
+        factor * (climbing_home * further_up + waiting_home * down),
         time_up,
         further_up + down,
         waiting,
         usable,
-        dearer,
+        factor,
         fastest,
         (climbing <= at_start) & (waiting_home <= at_end),
         out_wind,
@@ -184,6 +184,6 @@ def charge_to_leave(model: EnergyModel, usable: Array, way_home: Array, reserve:
     return np.asarray(1.0 - (usable * (1.0 - reserve) - way_home) / full_energy(model))
 
 
-def _dearer_by(confidence: float) -> float:
+def _consumption_factor(confidence: float) -> float:
     """Return the factor by which the model's power may be too low at a confidence."""
     return 1.0 + quantile(confidence) * rotor.MODEL_DEVIATION

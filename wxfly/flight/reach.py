@@ -105,7 +105,7 @@ def reach(
         flown = make_ready(model, plan, out_wind, home_wind, rho, temperature)
         out, home = fly_legs(flown, course)
         free = flown.usable * (1.0 - plan.reserve) - flown.climb - flown.work - flown.descent
-        per_metre = flown.dearer * (out.energy_per_metre + home.energy_per_metre)
+        per_metre = flown.consumption_factor * (out.energy_per_metre + home.energy_per_metre)
         distance = np.maximum(free, 0.0) / per_metre
         time_out, time_home = (
             _over_each(distance, out.ground_speed),
@@ -120,7 +120,7 @@ def reach(
         limited_by = np.where(limit < least, name, limited_by)
         least = np.minimum(least, limit)  # NaN in either stays NaN
     there = least != 0
-    way_home = np.where(there, flown.dearer * least * np.where(there, home.energy_per_metre, 0.0), 0.0)
+    way_home = np.where(there, flown.consumption_factor * least * np.where(there, home.energy_per_metre, 0.0), 0.0)
     charge = charge_to_leave(model, flown.usable, way_home + flown.descent, plan.reserve)
     return Reach(course, by_energy, least, tuple(str(n) for n in limited_by), out, home, charge)
 

@@ -1,8 +1,8 @@
-"""By what the chance of an answer is told: the members asked for, and what a place has taught."""
+"""Site bias: what past forecasts of a place got wrong, put into a new one where the pilot asks for it."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,37 +12,11 @@ from wxfly.assessment.forecast_error import ErrorLaw
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import config_folder
 from wxfly.pilot.site import Site
-from wxfly.retrieval.obtained import Obtained
-
-Progress = Callable[[str], None]
 
 
 def records_file() -> Path:
     """Return the path of what places have taught."""
     return config_folder() / "records.toml"
-
-
-def members_asked_for(
-    obtained: Obtained, names: Sequence[str], offline: bool, on_progress: Progress
-) -> tuple[tuple[xr.Dataset, ...], list[str]]:
-    """Return the members that the file holds or that the pilot asked for, none of them too old."""
-    cubes: list[xr.Dataset] = list(obtained.ensembles)
-    notes: list[str] = []
-    if names and obtained.origin in ("demo", "file"):
-        what = "the demonstration" if obtained.is_demo else "a file"
-        raise WxflyError(f"{what} has the members it has; leave --ensemble out, or ask for a real place")
-    if names:
-        from wxfly.retrieval.members import obtain_ensembles
-
-        cubes, notes = obtain_ensembles(
-            list(names), obtained.sites, offline=offline, now=obtained.now, on_progress=on_progress
-        )
-    fresh = []
-    for cube in cubes:
-        shown, age = obtained.fresh(cube)
-        fresh.append(shown)
-        notes += [f"members of {cube.attrs.get('model')}: {note}" for note in age]
-    return tuple(fresh), notes
 
 
 def with_record(

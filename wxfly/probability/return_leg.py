@@ -27,7 +27,8 @@ LEVELS = (0.0, 1.0, 2.0, 3.0)
 CANNOT_BE_FLOWN_ROOM = -2.0
 """Room where the sortie cannot be flown even as forecast, and the least that is told [1]: an estimate of ours."""
 COURSE_STEP = 45.0
-"""Of the courses of which the dearest is looked for, counted from the one that comes home against the wind [degree]."""
+"""Courses among which the most demanding is looked for, counted from the one that comes home against the wind
+[degree]."""
 
 
 FEWER_AIRSPEEDS = 41

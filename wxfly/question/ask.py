@@ -17,7 +17,7 @@ from wxfly.answer.request import Briefing, QuestionKind, Request
 from wxfly.assessment.forecast_error import ErrorLaw
 from wxfly.errors import WxflyError
 from wxfly.history.airport_reports import with_report_warnings
-from wxfly.history.site_bias import members_asked_for, with_record
+from wxfly.history.site_bias import with_record
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.own_files import told
 from wxfly.pilot.rules import load_rules
@@ -171,6 +171,7 @@ def prepare(question: Question, *, on_progress: Progress) -> Prepared:
         For anything the pilot can put right.
     """
     from wxfly.retrieval import forecast
+    from wxfly.retrieval.members import members_asked_for
 
     asked = question.forecast
     obtained = forecast.obtain(

@@ -1463,7 +1463,7 @@ def _sortie(answer: SiteAnswer) -> SortieFacts | None:
             sortie.batteries,
         )
     )
-    dearest = (
+    most_demanding = (
         None
         if worst is None
         else WorstFacts(
@@ -1474,7 +1474,7 @@ def _sortie(answer: SiteAnswer) -> SortieFacts | None:
             number(worst.flight_time),
         )
     )
-    return SortieFacts(sortie is not None, list(missing), planned, dearest)
+    return SortieFacts(sortie is not None, list(missing), planned, most_demanding)
 
 
 def _survey(answer: SiteAnswer) -> SurveyFacts | None:

@@ -15,7 +15,7 @@ from wxfly.errors import WxflyError, unknown_name
 from wxfly.pilot.settings import Settings, load_settings
 from wxfly.pilot.site import Site
 from wxfly.retrieval.forecast import obtain_forecast
-from wxfly.retrieval.obtained import retrieved_of
+from wxfly.retrieval.obtained import Obtained, retrieved_of
 from wxfly.sources.place_reply import PlaceReply
 from wxfly.store import forecasts, layout, pruning
 from wxfly.times import as_moment, utc_now
@@ -132,3 +132,24 @@ def _stored(name: str, site: Site, offline: bool) -> xr.Dataset | None:
 def _side_by_side(cubes: Sequence[xr.Dataset], sites: Sequence[Site]) -> xr.Dataset:
     names = np.array([site.name for site in sites], dtype=object)
     return side_by_side(cubes).assign_coords(site=names)
+
+
+def members_asked_for(
+    obtained: Obtained, names: Sequence[str], offline: bool, on_progress: Progress
+) -> tuple[tuple[xr.Dataset, ...], list[str]]:
+    """Return the members that the file holds or that the pilot asked for, none of them too old."""
+    cubes: list[xr.Dataset] = list(obtained.ensembles)
+    notes: list[str] = []
+    if names and obtained.origin in ("demo", "file"):
+        what = "the demonstration" if obtained.is_demo else "a file"
+        raise WxflyError(f"{what} has the members it has; leave --ensemble out, or ask for a real place")
+    if names:
+        cubes, notes = obtain_ensembles(
+            list(names), obtained.sites, offline=offline, now=obtained.now, on_progress=on_progress
+        )
+    fresh = []
+    for cube in cubes:
+        shown, age = obtained.fresh(cube)
+        fresh.append(shown)
+        notes += [f"members of {cube.attrs.get('model')}: {note}" for note in age]
+    return tuple(fresh), notes

@@ -18,7 +18,9 @@ from wxfly.units import from_si
 def planned(plan: Plan, reader: Reader) -> str:
     """Say what is to be flown, such as ``400 m out toward SW (225°), 5 min there``."""
     far = phrases.amount(plan.distance, "height", reader.units)
-    toward = "in the dearest direction" if plan.direction is None else f"toward {phrases.direction(plan.direction)}"
+    toward = (
+        "in the most demanding direction" if plan.direction is None else f"toward {phrases.direction(plan.direction)}"
+    )
     return f"{far} out {toward}" + (f", {minutes(plan.work_time)} there" if plan.work_time else "")
 
 
