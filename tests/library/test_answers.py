@@ -120,3 +120,10 @@ def test_a_comparison_needs_two_sites(sites):
 def test_a_site_that_is_no_text_is_refused():
     with pytest.raises(WxflyError, match="wanted a text"):
         wxfly.best((54.3, -8.7))
+
+
+def test_the_facts_are_those_of_the_json_answer():
+    answer = wxfly.best("Kelderness", height=80.0)
+    facts = answer.facts
+    assert facts.question.places[0].height == 80.0
+    assert facts.sites[0].windows[0].margin == pytest.approx(answer.windows[0].margin, abs=1e-5)

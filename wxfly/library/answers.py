@@ -19,6 +19,9 @@ from wxfly.library.words import KeywordsOfDay, KeywordsOfDays, names_of, read_ke
 if TYPE_CHECKING:
     import plotly.graph_objects as go
 
+    from wxfly.question.reading import Question
+    from wxfly.report.facts import AnswerFacts
+
 log = logging.getLogger(__name__)
 
 P = ParamSpec("P")
@@ -37,11 +40,21 @@ class Answer:
         ``metric``, ``imperial`` or ``aviation``: of text, figure and notebook view; tables are SI.
     time_zone : str or None
         IANA zone of text, figure and notebook view; None takes each site's own. Tables are UTC.
+    question : Question or None
+        What was asked, as it was read.
     """
 
     briefing: Briefing
     units: str = "metric"
     time_zone: str | None = None
+    question: Question | None = None
+
+    @property
+    def facts(self) -> AnswerFacts:
+        """All facts of the answer as one tree of typed values, in SI and UTC: what the JSON answer says."""
+        from wxfly.report.facts import facts_of
+
+        return facts_of(self.briefing, self.question)
 
     @property
     def windows(self) -> Windows:
@@ -222,4 +235,4 @@ def _ask(kind: QuestionKind, places: Sequence[str], keywords: Mapping[str, Any])
     from wxfly.question.ask import ask
 
     asked = ask(kind, places, words, on_progress=log.info)
-    return Answer(asked.briefing, asked.units, asked.time_zone)
+    return Answer(asked.briefing, asked.units, asked.time_zone, asked.question)
