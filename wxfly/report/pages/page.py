@@ -25,9 +25,8 @@ from wxfly.report.charts import chance_shades, overview
 from wxfly.report.charts.heights import sections
 from wxfly.report.charts.hours import Figure
 from wxfly.report.charts.timeline import hours_shown, timelines
-from wxfly.report.output_files import GENERATOR
 from wxfly.report.pages import legends
-from wxfly.report.pages.markup import attribute, escape
+from wxfly.report.pages.markup import GENERATOR, attribute, escape
 from wxfly.report.text import findings, phrases, sentences, summary, tables
 from wxfly.report.text.sentences import Reader
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from wxfly.pilot.elements import BY_NAME, GRADES
 from wxfly.pilot.site import zone_of
-from wxfly.units import SYSTEMS, from_si
+from wxfly.units import SYSTEMS, UNITS, from_si
 
 CAUTIONS = (
     "This is advice, not permission: local rules, the maker's manual and your own judgement on the spot prevail.",
@@ -26,12 +26,6 @@ FAR_AHEAD = "The further ahead, the less a margin means: look again at windows m
 
 INVENTED = "Demonstration: the places and the weather are invented. Do not fly by this."
 
-# Decimals that a forecast carries, by unit.
-_DECIMALS = {
-    "m/s": 1, "mph": 1, "kt": 1, "degC": 1, "degF": 0, "m": 0, "ft": 0, "km": 1, "mi": 1, "mm/h": 1, "in/h": 3,
-    "1": 1,
-}  # fmt: skip
-_SYMBOLS = {"degC": "°C", "degF": "°F", "1": ""}
 _MORE_DECIMALS = 2
 
 COMPASS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
@@ -42,15 +36,10 @@ def unit_of(quantity: str, units: str) -> str:
     return SYSTEMS[units][quantity] if quantity else "1"
 
 
-def symbol_of(unit: str) -> str:
-    """Return a unit's symbol as people write it."""
-    return _SYMBOLS.get(unit, unit)
-
-
 def number(value: float, unit: str, *, more: int = 0) -> str:
     """Write an SI value as a number in a unit, with the decimals that a forecast carries and `more`."""
     shown = float(from_si(value, unit))
-    decimals = _DECIMALS[unit] + more
+    decimals = UNITS[unit].decimals + more
     text = f"{shown:.{decimals}f}"
     return text.lstrip("-") if float(text) == 0 else text
 
@@ -60,7 +49,7 @@ def amount(value: float, quantity: str, units: str) -> str:
     if math.isnan(value):
         return "not known"
     unit = unit_of(quantity, units)
-    return f"{number(value, unit)} {symbol_of(unit)}".strip()
+    return f"{number(value, unit)} {UNITS[unit].written}".strip()
 
 
 def height_down(value: float, units: str) -> str:
@@ -110,7 +99,7 @@ def reading(element: str, demand: float, limit: float, *, height: float, units: 
     if math.isnan(limit):
         return f"{subject}, {amount(demand, row.quantity, units)}, no limit given"
     here, there = _apart(demand, limit, unit)
-    symbol = symbol_of(unit)
+    symbol = UNITS[unit].written
     if row.sense == "at_most":
         return f"{subject}, {here} of {there} {symbol}".rstrip()
     if row.sense == "at_least":
