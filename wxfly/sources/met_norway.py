@@ -26,6 +26,7 @@ import xarray as xr
 from wxfly import __version__
 from wxfly.cube.consistency import hide_contradictions
 from wxfly.cube.contract import VARIABLES, Provenance, finish_cube
+from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import Site
 from wxfly.sources.http import download
@@ -60,12 +61,9 @@ def weather_code_of(symbol: str) -> float:
 
 Array = npt.NDArray[np.float64]
 
-SERVICE = "met_norway"
-"""Name of the service beside a kept reply."""
-SOURCE = "MET Norway"
-MODEL = "met_norway"
+_SERVICE = SERVICES["met_norway"]
+SOURCE, MODEL = _SERVICE.source, _SERVICE.model
 MESH_KM = 1.0  # of its finest model, that of the Nordic countries
-ATTRIBUTION = "Data from MET Norway (https://www.met.no/), CC BY 4.0"
 
 _SPANS = {
     "precipitation_amount": (0.0, 1.0),
@@ -155,7 +153,7 @@ def get_forecast(site: Site, *, settings: Settings, last_modified: str = "") -> 
         return reply, now
 
     return download(
-        settings.addresses["met_norway"],
+        settings.addresses[_SERVICE.name],
         parameters,
         parse,
         settings=settings,
@@ -234,7 +232,7 @@ def parse_forecast(
         source=f"{SOURCE} Locationforecast, updated {str(properties['meta'].get('updated_at', 'not known'))[:20]}",
         institution="Norwegian Meteorological Institute",
         license="CC BY 4.0",
-        attribution=ATTRIBUTION,
+        attribution=_SERVICE.attribution,
         history=f"{stamp} retrieved; read by wxfly {__version__}",
         retrieved=stamp,
     )

@@ -10,7 +10,7 @@ from wxfly.question.observed import Observed
 from wxfly.report.text.console import aligned, clean, isolated, wrap
 from wxfly.report.text.phrases import CAUTIONS
 from wxfly.sources.airport_forecasts import WEATHER
-from wxfly.sources.airport_reports import ATTRIBUTION
+from wxfly.sources.aviation import ATTRIBUTION
 from wxfly.sources.open_meteo.forecast import distance_km
 from wxfly.units import SYSTEMS, UNITS, from_si
 

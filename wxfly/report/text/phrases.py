@@ -11,7 +11,8 @@ from datetime import UTC, date, datetime, time, timedelta
 
 import numpy as np
 
-from wxfly.pilot.elements import BY_NAME, GRADES
+from wxfly.pilot.elements import BY_NAME
+from wxfly.pilot.limit_rules import LIMIT_RULES
 from wxfly.pilot.site import zone_of
 from wxfly.units import SYSTEMS, UNITS, from_si
 
@@ -91,20 +92,15 @@ def reading(element: str, demand: float, limit: float, *, height: float, units: 
     subject = row.reading.format(height=at, where="near the ground" if near_ground else f"at {at}")
     if math.isnan(demand):
         return f"{subject} not known"
-    if row.sense == "grade":
-        return f"{subject} {GRADES[int(np.clip(demand, 0, len(GRADES) - 1))]}"
-    if row.sense == "lit":
-        return "daylight" if demand > 0 else "dark"
+    rule = LIMIT_RULES[row.sense]
+    if rule.words:
+        word = rule.words[min(max(math.ceil(demand), 0), len(rule.words) - 1)]
+        return rule.reading.format(subject=subject, word=word)
     unit = unit_of(row.quantity, units)
     if math.isnan(limit):
         return f"{subject}, {amount(demand, row.quantity, units)}, no limit given"
     here, there = _apart(demand, limit, unit)
-    symbol = UNITS[unit].written
-    if row.sense == "at_most":
-        return f"{subject}, {here} of {there} {symbol}".rstrip()
-    if row.sense == "at_least":
-        return f"{subject}, {here} {symbol}, at least {there} {symbol} wanted"
-    return f"{subject}, {here} {symbol}, limit {there} {symbol}"
+    return rule.reading.format(subject=subject, demand=here, limit=there, unit=UNITS[unit].written).rstrip()
 
 
 def _apart(demand: float, limit: float, unit: str) -> tuple[str, str]:

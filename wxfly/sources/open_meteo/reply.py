@@ -19,6 +19,7 @@ import xarray as xr
 from wxfly import __version__
 from wxfly.cube.consistency import hide_contradictions
 from wxfly.cube.contract import ENSEMBLE, VARIABLES, Provenance, finish_cube, mark_carried
+from wxfly.pilot.services import SERVICES
 from wxfly.sources.open_meteo.models import MODELS, NOT_KNOWN, find_model
 from wxfly.sources.open_meteo.names import carried_by, choose_columns, hourly_names, native_levels, our_name
 from wxfly.sources.reply import SourceError, parse_json
@@ -26,10 +27,9 @@ from wxfly.units import UNITS, read_as
 
 Array = npt.NDArray[np.float64]
 
-SOURCE = "Open-Meteo"
+SOURCE, ATTRIBUTION = SERVICES["forecast"].source, SERVICES["forecast"].attribution
 LOWEST_GROUND, HIGHEST_GROUND = -450.0, 8900.0
 """Ground on Earth [m]: the shore of the Dead Sea and the highest mountain, with room for models (common practice)."""
-ATTRIBUTION = "Weather data by Open-Meteo.com (https://open-meteo.com/)"
 
 WANTED_UNITS = {
     "m s-1": "m/s", "degree": "°", "K": "°C", "1": "%", "Pa": "hPa", "kg m-2": "mm", "m": "m", "J kg-1": "J/kg",
