@@ -52,6 +52,13 @@ def own_folders(every_folder, monkeypatch):
 
 
 @pytest.fixture
+def usual_addresses(monkeypatch):
+    """Turn wxfly to the services that it asks by itself; nothing may be asked then."""
+    for name in SERVICES:
+        monkeypatch.delenv(f"WXFLY_{name.upper()}_URL")
+
+
+@pytest.fixture
 def server(own_folders, monkeypatch):
     """Play the services over a real socket, with wxfly turned to them."""
     weather = WeatherServer()

@@ -155,11 +155,7 @@ def load_aircraft(own_file: Path | None = None) -> OwnTable[Aircraft]:
 
 def find_aircraft(name: str, own_file: Path | None = None) -> Aircraft:
     """Return the aircraft of this name, or say which is nearest."""
-    table = load_aircraft(own_file)
-    table.refuse_doubtful(name, "aircraft")
-    if name not in table:
-        raise unknown_name("aircraft", name, table)
-    return table[name]
+    return load_aircraft(own_file).find(name, "aircraft")
 
 
 def parse_aircraft(text: str, place: str) -> dict[str, Aircraft]:

@@ -84,11 +84,7 @@ def load_rules(own_file: Path | None = None) -> OwnTable[RuleSet]:
 
 def find_rules(name: str, own_file: Path | None = None) -> RuleSet:
     """Return the rule set of this name, or say which is nearest."""
-    rules = load_rules(own_file)
-    rules.refuse_doubtful(name, "rule set")
-    if name not in rules:
-        raise unknown_name("rule set", name, rules)
-    return rules[name]
+    return load_rules(own_file).find(name, "rule set")
 
 
 def parse_rules(text: str, place: str) -> dict[str, RuleSet]:
