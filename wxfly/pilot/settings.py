@@ -31,21 +31,11 @@ from wxfly import __version__
 from wxfly.errors import WxflyError, unknown_name
 from wxfly.pilot.own_files import SetAside
 from wxfly.pilot.own_tables import read_table
+from wxfly.pilot.services import SERVICES
 
 PROJECT = "wxfly"
 
-DEFAULT_ADDRESSES = {
-    "forecast": "https://api.open-meteo.com/v1/forecast",
-    "ensemble": "https://ensemble-api.open-meteo.com/v1/ensemble",
-    "previous_runs": "https://previous-runs-api.open-meteo.com/v1/forecast",
-    "geocoding": "https://geocoding-api.open-meteo.com/v1/search",
-    "elevation": "https://api.open-meteo.com/v1/elevation",
-    "metadata": "https://api.open-meteo.com/data",
-    "space_weather": "https://services.swpc.noaa.gov",
-    "gfz": "https://kp.gfz.de/app/json",
-    "met_norway": "https://api.met.no/weatherapi/locationforecast/2.0/complete",
-    "aviation_weather": "https://aviationweather.gov/api/data",
-}
+DEFAULT_ADDRESSES = {service.name: service.address for service in SERVICES.values()}
 """Addresses of the services by name; ``WXFLY_<NAME>_URL`` in the environment overrides each."""
 
 # 16 days, gust, visibility, CAPE, surface pressure and wind at 80 and 100 m for every place on Earth.
@@ -262,7 +252,7 @@ def _check_address(name: str, address: str, place: str = "") -> None:
 VARIABLE = "WXFLY_FORECAST_KEY"
 FILE = "forecast.key"
 
-_SERVICES = ("forecast", "ensemble", "previous_runs", "geocoding", "elevation")
+_SERVICES = tuple(service.name for service in SERVICES.values() if service.takes_key)
 _FREE = "open-meteo.com"
 
 

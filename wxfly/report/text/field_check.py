@@ -12,6 +12,7 @@ from wxfly.flight.anemometer_reading import STARTING_SPEED, Correction, NoCredit
 from wxfly.flight.launch_decision import HandVerdict, Reason, Verdict
 from wxfly.report.text import phrases, sentences
 from wxfly.report.text.brief import rounded_down, wrapped
+from wxfly.units import UNITS
 
 
 class Checked(Protocol):
@@ -186,7 +187,7 @@ def _less(c: Correction, units: str) -> str:
 
 def _temperature(c: Correction, units: str) -> str:
     unit = phrases.unit_of("temperature", units)
-    symbol = phrases.symbol_of(unit)
+    symbol = UNITS[unit].written
     assert c.reading.temperature is not None
     read = phrases.number(c.reading.temperature, unit)
     if math.isnan(c.expected_temperature):
