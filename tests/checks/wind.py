@@ -208,9 +208,8 @@ check("en1991_cr")(lambda row: _en1991(row, handbook_turbulence.roughness_factor
 @check("en1991_ce")
 def _(row: Row) -> float:
     # The exposure factor of the code is (1 + 7 Iv) cr^2, of a pressure.
-    return (1 + 7 * _en1991(row, turbulence.turbulence_intensity)) * _en1991(
-        row, handbook_turbulence.roughness_factor
-    ) ** 2
+    roughness_factor = _en1991(row, handbook_turbulence.roughness_factor)
+    return (1 + 7 * _en1991(row, turbulence.turbulence_intensity)) * roughness_factor**2
 
 
 @check("en1991_orography_co")
