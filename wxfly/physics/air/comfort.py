@@ -150,11 +150,3 @@ def beaufort_force(wind_speed: npt.ArrayLike) -> Array:
     """
     v = np.asarray(wind_speed, dtype=float)
     return np.asarray(np.where(np.isnan(v), np.nan, np.searchsorted(_BEAUFORT, v, side="right")))
-
-
-def beaufort_lower_bound(force: npt.ArrayLike) -> Array:
-    """Return the least wind of a Beaufort force, 0 to 12 [m s-1]; NaN for NaN."""
-    f = np.asarray(force, dtype=float)
-    bounds = np.concatenate([[0.0], _BEAUFORT])
-    index = np.clip(np.where(np.isnan(f), 0, f).astype(int), 0, 12)
-    return np.asarray(np.where(np.isnan(f), np.nan, bounds[index]))

@@ -114,26 +114,6 @@ def _passes(
     return found[:, :days], found[:, days:]
 
 
-def solar_noon(longitude: float, first_day: np.datetime64 | str, days: int) -> Times:
-    """Return when the sun stands highest, UTC, shape ``(days,)``.
-
-    Parameters
-    ----------
-    longitude : float
-        [degree].
-    first_day : numpy.datetime64 or str
-        Day by the sun at the place; for a day on a clock see `solar_day`.
-    days : int
-        How many.
-
-    Returns
-    -------
-    ndarray of datetime64[ms]
-        Passage through the meridian.
-    """
-    return _to_time(_noons_and_midnights(float(longitude), _day_number(first_day), days)[0])
-
-
 def solar_day(longitude: float, time: np.datetime64) -> np.datetime64:
     """Return the day by the mean sun of a place.
 
@@ -551,25 +531,3 @@ def glare(
     angle = angle_to_sun(h, sun_azimuth, view_direction, view_elevation)
     dazzles = (h > -0.8333) & (h <= GLARE_ANGLE) & (angle <= GLARE_ANGLE)
     return np.asarray(np.where(np.isnan(h) | np.isnan(angle), np.nan, dazzles.astype(float)))
-
-
-def incidence_angle(
-    sun_elevation: npt.ArrayLike, sun_azimuth: npt.ArrayLike, slope: npt.ArrayLike, facing: npt.ArrayLike
-) -> Array:
-    """Return the angle between the sun and the normal of a sloping surface, as of a facade to be photographed.
-
-    Parameters
-    ----------
-    sun_elevation, sun_azimuth : array_like
-        [degree].
-    slope : array_like
-        From the horizontal [degree]; 90 is a wall.
-    facing : array_like
-        The direction that it faces, clockwise from north [degree]; all broadcast.
-
-    Returns
-    -------
-    ndarray
-        [degree]; above 90 the surface lies in its own shadow.
-    """
-    return angle_to_sun(sun_elevation, sun_azimuth, facing, 90.0 - np.asarray(slope, dtype=float))
