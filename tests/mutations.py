@@ -9,6 +9,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -18,6 +19,7 @@ from wxfly.answer.windows import find_windows
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.forecast_error import MEMBER, default_error_law, lead_time, room_to_limits
 from wxfly.assessment.suitability import assess
+from wxfly.cube.age import hide_stale
 from wxfly.cube.contract import VARIABLES, carried_entries
 from wxfly.errors import WxflyError
 from wxfly.physics.air.humidity import relative_humidity_from_dew_point
@@ -27,6 +29,8 @@ from wxfly.pilot.site import Site
 from wxfly.probability.chance import hour_chances
 from wxfly.probability.site_chance import judge_sureness
 from wxfly.probability.timing import REACH, SHIFT, with_timing
+from wxfly.retrieval.obtained import since_of
+from wxfly.sources.open_meteo.ensemble import parse_ensemble
 from wxfly.sources.open_meteo.reply import UNITS, _finish, _parse_place, parse_forecast
 
 HERE = Path(__file__).resolve().parent
@@ -136,14 +140,14 @@ class Judged:
     rank: tuple | None
 
 
-def judge(cube, height=HEIGHT):
-    """Judge the hours of a cube as an answer does."""
+def judge(cube, height=HEIGHT, *, now=None):
+    """Judge the hours of a cube as an answer does, as of a moment or whatever its age."""
+    if now is not None:
+        cube = hide_stale(cube, now, since=since_of(cube))[0]
     conditions = derive(cube, height=height)
     assessment = assess(conditions, LIMITS)
     site = Site("here", float(cube["latitude"]), float(cube["longitude"]), float(cube["surface_altitude"]))
-    sure = judge_sureness(
-        conditions, assessment, run_of(cube), height=height, site=site, limits=LIMITS, central=cube
-    )
+    sure = judge_sureness(conditions, assessment, run_of(cube), height=height, site=site, limits=LIMITS, central=cube)
     rank = _rank(assessment)
     time, state, margin = (assessment[name].values for name in ("time", "state", "hour_margin"))
     return Judged(time, state, margin, sure.hours.values, rank)
@@ -154,11 +158,12 @@ def _rank(assessment):
     return windows[0].rank[:3] if windows else None
 
 
-def judge_side_by_side(cube, height):
+def judge_side_by_side(cube, height, now):
     """Judge forecasts that lie along ``realization`` without being an ensemble, each as `judge` does by itself.
 
     All that is of one hour is worked out at once; `tests/test_mutations.py` holds it against `judge`.
     """
+    cube = hide_stale(cube, now, since=since_of(cube))[0]
     conditions = derive(cube, height=height)
     assessment = assess(conditions, LIMITS)
     time, count = assessment["time"].values, assessment.sizes[MEMBER]
@@ -184,7 +189,9 @@ def judge_side_by_side(cube, height):
     }
     room = room_to_limits(row, np.repeat(lead, count), law=law, **given)
     values = room.values.reshape(room.sizes["element"], time.size, count)
-    values = np.pad(values, ((0, 0), (REACH, REACH), (0, 0)), constant_values=np.nan)  # beyond its ends it knows nothing
+    values = np.pad(
+        values, ((0, 0), (REACH, REACH), (0, 0)), constant_values=np.nan
+    )  # beyond its ends it knows nothing
     hour = np.timedelta64(1, "h")
     stamps = time[0] + np.arange(-REACH, time.size + REACH) * hour
     coords = {"element": room["element"].values, "time": stamps}
@@ -388,7 +395,9 @@ def wide_losses(base):
     fields = [key for key in base if key not in ("hourly", "hourly_units")]
     losses += [lose_metadata(key, value) for key in fields for value in (GONE, None, "damaged", -9999.0, [])]
     losses += [lose_metadata(key, value) for key in ("hourly", "hourly_units") for value in (GONE, None, {})]
-    losses += [damage_time(at, way) for at in (1, hours // 2, hours - 2) for way in ("null", "twice", "swapped", "gone")]
+    losses += [
+        damage_time(at, way) for at in (1, hours // 2, hours - 2) for way in ("null", "twice", "swapped", "gone")
+    ]
     losses += [cut_hours(0, last) for last in (4, hours // 2, hours - 1)]
     # Whole days off the front leave a reply that began later: nothing tells it from one that was asked for later.
     return losses + [cut_hours(first, hours) for first in (1, 5, hours // 2 - 1) if first % 24]
@@ -398,9 +407,7 @@ def narrow_losses(base):
     """List every loss of a single value, and of an hour of all columns."""
     hours = len(base["hourly"]["time"])
     keys = [key for key in base["hourly"] if key != "time"]
-    losses = [
-        lose_hours(key, at, at + 1) for key in keys for at in range(hours) if base["hourly"][key][at] is not None
-    ]
+    losses = [lose_hours(key, at, at + 1) for key in keys for at in range(hours) if base["hourly"][key][at] is not None]
     return losses + [lose_hour(at) for at in range(hours)]
 
 
@@ -462,12 +469,14 @@ def try_losses(name, count, seed, *, height=None):
     base = load_base(name)
     model = None if name == "berlin" else "icon_eu"
     height = HEIGHTS.get(name, HEIGHT) if height is None else height
-    before = judge(read(base, model), height)
+    whole = read(base, model)
+    now = whole["time"].values[0].astype("datetime64[s]")
+    before = judge_base(base, model, height, now)
     tally, waiting, refused = Tally(), {}, set()
     for loss in losses_of(base, count, seed, refused):
         tally.tried += 1
         try:
-            parsed = _parse_place(loss(base), model, None, (), "a mutation")
+            parsed = parse_alone(loss(base), model)
             _check_magnitudes(parsed)
         except WxflyError:
             tally.refused += 1
@@ -476,11 +485,21 @@ def try_losses(name, count, seed, *, height=None):
         alike = waiting.setdefault(_shape_of(parsed), [])
         alike.append((loss, parsed))
         if len(alike) == MOST_AT_ONCE:
-            _judge_alike(name, alike, before, height, tally)
+            _judge_alike(name, alike, before, (height, now), tally)
             alike.clear()
     for alike in waiting.values():
-        _judge_alike(name, alike, before, height, tally)
+        _judge_alike(name, alike, before, (height, now), tally)
     return tally
+
+
+def parse_alone(document, model):
+    """Parse a reply up to where it can lie beside others."""
+    return _parse_place(document, model, None, (), "a mutation")
+
+
+def judge_base(base, model, height, now):
+    """Judge a reply as it is, by the same way as those beside it."""
+    return judge_side_by_side(side_by_side([parse_alone(base, model)]), height, now)[0]
 
 
 def _check_magnitudes(parsed):
@@ -497,23 +516,24 @@ def _shape_of(parsed):
     return parsed.attrs["carried"], parsed["time"].values.tobytes(), str(parsed["day_began"].values), *map(str, beside)
 
 
-def _judge_alike(name, alike, before, height, tally):
+def _judge_alike(name, alike, before, how, tally):
     if not alike:
         return
     try:
-        judged = judge_side_by_side(side_by_side([parsed for _, parsed in alike]), height)
+        judged = judge_side_by_side(side_by_side([parsed for _, parsed in alike]), *how)
     except WxflyError:
         if len(alike) == 1:
             tally.refused += 1
             return
         for half in (alike[: len(alike) // 2], alike[len(alike) // 2 :]):
-            _judge_alike(name, half, before, height, tally)
+            _judge_alike(name, half, before, how, tally)
         return
     for (loss, _), after in zip(alike, judged, strict=True):
         if found := improvements(before, after):
             tally.better += (f"{name}: {loss.words}: {'; '.join(found)}",)
         elif all(
-            np.array_equal(getattr(before, part), getattr(after, part), equal_nan=True)
+            np.shape(getattr(before, part)) == np.shape(getattr(after, part))
+            and np.allclose(getattr(before, part), getattr(after, part), rtol=0, atol=1e-9, equal_nan=True)
             for part in ("state", "margin", "chance")
         ):
             tally.equal += 1
@@ -574,21 +594,78 @@ def make_ensemble(calm=30, stormy=10, *, hours=36, hours_lost=None):
     }
 
 
+@cache
+def _central():
+    """Return the one forecast beside the members, and its hours."""
+    cube = read(load_base("calm"))
+    conditions = derive(cube, height=HEIGHT)
+    return cube, conditions, assess(conditions, LIMITS)
+
+
 def judge_members(document=None, **how):
     """Return the chance of a window of six hours, and of every hour, by members."""
-    from wxfly.sources.open_meteo.ensemble import parse_ensemble
-
     document = make_ensemble(**how) if document is None else document
     cube = parse_ensemble(json.dumps(document).encode(), model="icon_eu_eps")[0]
-    central = read(load_base("calm"))
-    conditions = derive(central, height=HEIGHT)
-    assessment = assess(conditions, LIMITS)
-    run = central["oldest_run"].values.astype("datetime64[s]")
+    central, conditions, assessment = _central()
     site = Site("here", 52.25, 6.8125, 40.0)
     sure = judge_sureness(
-        conditions, assessment, run, height=HEIGHT, site=site, limits=LIMITS, central=central, ensembles=[cube]
-    )
+        conditions, assessment, run_of(central), height=HEIGHT, site=site, limits=LIMITS, central=central,
+        ensembles=[cube],
+    )  # fmt: skip
     return sure.of(12, 18, with_causes=False).value, sure.hours.values
+
+
+def _keys_of(document, random, way):
+    """Choose columns of an ensemble: one, all of a member, or one name of every member."""
+    keys = [key for key in document["hourly"] if key != "time"]
+    key = keys[int(random.integers(len(keys)))]
+    name, _, member = key.partition("_member")
+    if way == "one":
+        return [key]
+    if way == "a name":
+        return [k for k in keys if k.partition("_member")[0] == name]
+    return [k for k in keys if k.partition("_member")[2] == member]
+
+
+def lose_of_members(document, random):
+    """Return a reply that has lost something of its members, and words for it."""
+    which = ("one", "a member", "a name", "some members")[int(random.integers(4))]
+    way = ("hours", "tail", "empty", "undefined", "without its unit", "neither")[int(random.integers(6))]
+    chosen = _keys_of(document, random, which)
+    if which == "some members":
+        for _ in range(int(random.integers(1, 12))):
+            chosen = [*chosen, *_keys_of(document, random, "a member")]
+    hours = len(document["hourly"]["time"])
+    first = int(random.integers(hours))
+    last = hours if way == "tail" else min(hours, first + int(random.integers(1, 12)))
+    for key in chosen:
+        loss = lose_hours(key, first, last) if way in ("hours", "tail") else lose_column(key, way)
+        document = loss(document)
+    return document, f"{which} {way}, {chosen[0]}, {first} to {last}"
+
+
+def try_members(count, seed):
+    """Lose things of an ensemble, one or two at a time, and tell what got better."""
+    base, random, tally = make_ensemble(calm=30, stormy=10), np.random.default_rng(seed), Tally()
+    window, hours = judge_members(base)
+    for _ in range(count):
+        document, words = lose_of_members(base, random)
+        if random.integers(2):
+            document, more = lose_of_members(document, random)
+            words = f"{words} and {more}"
+        tally.tried += 1
+        try:
+            poorer_window, poorer_hours = judge_members(document)
+        except WxflyError:
+            tally.refused += 1
+            continue
+        bad = np.nan_to_num(poorer_hours, nan=-1.0) > hours + 1e-9
+        if np.nan_to_num(poorer_window, nan=-1.0) > window + 1e-9 or bad.any():
+            at = f", hour {np.flatnonzero(bad)[0]}" if bad.any() else ""
+            tally.better += (f"{words}: {window:.4f} to {poorer_window:.4f}{at}",)
+        elif np.array_equal(poorer_hours, hours, equal_nan=True):
+            tally.equal += 1
+    return tally
 
 
 def main():

@@ -12,6 +12,7 @@ from tests.mutations import BASES, judge, judge_members, make_reply, read
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import State, assess
 from wxfly.cube.age import hide_stale
+from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
 from wxfly.retrieval.obtained import run_of, since_of
@@ -106,6 +107,18 @@ def test_columns_that_contradict_each_other_are_not_known_and_that_is_said(chang
     hours = judge(cube)
     assert hours.state[12] == State.NOT_KNOWN or "pressures" in words
     assert hours.state[5] == State.INSIDE
+
+
+@pytest.mark.parametrize(
+    ("key", "unit"),
+    [("wind_speed_80m", "km/h"), ("wind_gusts_10m", "kn"), ("wind_speed_10m", "mp/h"), ("temperature_2m", "°F"),
+     ("dew_point_2m", "°F"), ("visibility", "ft")],
+)  # fmt: skip
+def test_one_column_in_a_unit_of_its_own_is_refused(key, unit):
+    reply = make_reply("storm")
+    reply["hourly_units"][key] = unit
+    with pytest.raises(WxflyError, match=f"{key}.*wanted one unit|outside"):
+        read(reply)
 
 
 def windy(hours=48):

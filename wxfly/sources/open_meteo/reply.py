@@ -251,11 +251,16 @@ def _parse_place(
         raise SourceError(f"{what}: {lost[0]} was asked for and did not come")
     flat: dict[str, Array] = {}
     levels: dict[str, dict[int, Array]] = {}
+    first_of_kind: dict[str, str] = {}
     for name, key in chosen.items():
         ours, height = our_name(name) or ("", None)
         column = _column(columns[key], units.get(key), ours, time.size, asked_units, f"{what}: {key}")
         if column is None:
             continue
+        # The service writes all of a kind in the unit that was asked for: another one among them is damage.
+        like = first_of_kind.setdefault(VARIABLES[ours].units, key) if ours not in _SPECIAL_UNITS else key
+        if units[like] != units[key]:
+            raise SourceError(f"{what}: {like} came in '{units[like]}' and {key} in '{units[key]}', wanted one unit")
         if height is None:
             flat[ours] = column
         else:
