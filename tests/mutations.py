@@ -631,6 +631,8 @@ def lose_of_members(document, random):
     """Return a reply that has lost something of its members, and words for it."""
     which = ("one", "a member", "a name", "some members")[int(random.integers(4))]
     way = ("hours", "tail", "empty", "undefined", "without its unit", "neither")[int(random.integers(6))]
+    if which == "a name" and way not in ("hours", "tail"):
+        way = "empty"  # without a unit nothing tells it from what the ensemble does not carry
     chosen = _keys_of(document, random, which)
     if which == "some members":
         for _ in range(int(random.integers(1, 12))):
