@@ -25,7 +25,10 @@ from wxfly.cube.age import hide_stale
 from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
+from wxfly.pilot.site import Site
+from wxfly.retrieval.files import open_forecast
 from wxfly.retrieval.obtained import run_of, since_of
+from wxfly.sources.open_meteo.forecast import check_ground
 from wxfly.sources.open_meteo.reply import parse_forecast
 
 
@@ -95,6 +98,20 @@ def test_ground_where_there_is_none_is_refused():
     reply = make_reply("calm") | {"elevation": 9900.0}
     with pytest.raises(Exception, match="none on Earth"):
         read(reply)
+
+
+@pytest.mark.parametrize("ground", [8000.0, 400.0, None])
+def test_a_reply_for_other_ground_than_was_asked_for_is_refused(ground, tmp_path):
+    meadow = Site("meadow", 52.25, 6.8125, surface_altitude=40.0, time_zone="Europe/Amsterdam")
+    reply = make_reply("calm") | {"elevation": ground}
+    cube = parse_forecast(json.dumps(reply).encode(), model="icon_eu", asked_units=True, names=["meadow"])
+    with pytest.raises(WxflyError, match="the answer is for ground at"):
+        check_ground(cube, [meadow], "a reply")
+    path = tmp_path / "saved.json"
+    path.write_text(json.dumps(reply), encoding="utf-8")
+    if ground is not None:
+        with pytest.raises(WxflyError, match=f"it is for ground at {ground:.0f} m, meadow is at 40 m"):
+            open_forecast(path, ["meadow"], saved={"meadow": meadow})
 
 
 @pytest.mark.parametrize(
