@@ -6,17 +6,21 @@ which ``python -m tests.mutations`` writes anew.
 
 import json
 import math
-from copy import deepcopy
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
 
 import numpy as np
+import xarray as xr
 
 from wxfly.answer.windows import find_windows
 from wxfly.assessment.conditions import derive
-from wxfly.assessment.forecast_error import lead_time, room_to_limits
+from wxfly.assessment.forecast_error import MEMBER, default_error_law, lead_time, room_to_limits
 from wxfly.assessment.suitability import assess
+from wxfly.cube.age import hide_stale
+from wxfly.cube.contract import VARIABLES, carried_entries
 from wxfly.errors import WxflyError
 from wxfly.physics.air.humidity import relative_humidity_from_dew_point
 from wxfly.pilot.aircraft import load_aircraft
@@ -24,7 +28,10 @@ from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site
 from wxfly.probability.chance import hour_chances
 from wxfly.probability.site_chance import judge_sureness
-from wxfly.sources.open_meteo.reply import parse_forecast
+from wxfly.probability.timing import REACH, SHIFT, with_timing
+from wxfly.retrieval.obtained import since_of
+from wxfly.sources.open_meteo.ensemble import parse_ensemble
+from wxfly.sources.open_meteo.reply import UNITS, _finish, _parse_place, parse_forecast
 
 HERE = Path(__file__).resolve().parent
 BERLIN = HERE.parents[1] / "shared" / "data" / "replies" / "berlin_2021-11-24_168h.json"
@@ -112,6 +119,11 @@ def load_base(name):
     return json.loads(path.read_text(encoding="utf-8"))
 
 
+def run_of(cube):
+    """Return from when the lead time counts."""
+    return cube["oldest_run"].values.astype("datetime64[s]")
+
+
 def read(document, model="icon_eu"):
     """Read a reply as a saved one."""
     return parse_forecast(json.dumps(document).encode(), model=model, asked_units=False, what="a mutation")
@@ -119,7 +131,7 @@ def read(document, model="icon_eu"):
 
 @dataclass
 class Judged:
-    """Judged hours: state, margin, chance by hour, and the rank of the best window."""
+    """Judged hours: state, margin and chance by hour, and the rank of the best window."""
 
     time: np.ndarray
     state: np.ndarray
@@ -128,37 +140,98 @@ class Judged:
     rank: tuple | None
 
 
-def judge(cube, height=HEIGHT):
-    """Judge the hours of a cube."""
+def judge(cube, height=HEIGHT, *, now=None):
+    """Judge the hours of a cube as an answer does, as of a moment or whatever its age."""
+    if now is not None:
+        cube = hide_stale(cube, now, since=since_of(cube))[0]
     conditions = derive(cube, height=height)
     assessment = assess(conditions, LIMITS)
-    time = assessment["time"].values
-    run = cube["oldest_run"].values.astype("datetime64[s]")
-    names = ("wind_standard_deviation", "gust_standard_deviation", "precipitation_probability")
-    wind, gust, rain = (conditions[n].max("edge", skipna=False) for n in names)
-    room = room_to_limits(
-        assessment, lead_time(time, run), height_deviation=wind, gust_deviation=gust, precipitation_probability=rain
-    )
+    site = Site("here", float(cube["latitude"]), float(cube["longitude"]), float(cube["surface_altitude"]))
+    sure = judge_sureness(conditions, assessment, run_of(cube), height=height, site=site, limits=LIMITS, central=cube)
+    rank = _rank(assessment)
+    time, state, margin = (assessment[name].values for name in ("time", "state", "hour_margin"))
+    return Judged(time, state, margin, sure.hours.values, rank)
+
+
+def _rank(assessment):
     windows = find_windows(assessment, minimum_duration=np.timedelta64(60, "m"))
-    rank = windows[0].rank[:3] if windows else None
-    return Judged(time, assessment["state"].values, assessment["hour_margin"].values, hour_chances(room).values, rank)
+    return windows[0].rank[:3] if windows else None
+
+
+def judge_side_by_side(cube, height, now):
+    """Judge forecasts that lie along ``realization`` without being an ensemble, each as `judge` does by itself.
+
+    All that is of one hour is worked out at once; `tests/test_mutations.py` holds it against `judge`.
+    """
+    cube = hide_stale(cube, now, since=since_of(cube))[0]
+    conditions = derive(cube, height=height)
+    assessment = assess(conditions, LIMITS)
+    time, count = assessment["time"].values, assessment.sizes[MEMBER]
+    lead = lead_time(time, run_of(cube))
+    law = default_error_law().of_forecast((str(cube.attrs["model"]),), height, 1)
+    long_time = np.repeat(time, count)
+
+    def along(variable, *dims):
+        values = variable.transpose(*dims, "time", MEMBER).values
+        return xr.DataArray(values.reshape(*values.shape[:-2], -1), dims=(*dims, "time"))
+
+    rows = {name: along(assessment[name], "element") for name in ("demand", "limit", "margin", "lost")}
+    row = xr.Dataset(rows, coords={"time": long_time}, attrs=assessment.attrs)
+    given = {
+        key: along(conditions[name].max("edge", skipna=False))
+        for key, name in (
+            ("height_deviation", "wind_standard_deviation"),
+            ("gust_deviation", "gust_standard_deviation"),
+            ("precipitation_rate", "forecast_precipitation_rate"),
+            ("precipitation_probability", "precipitation_probability"),
+            ("fog_chance", "fog_chance"),
+        )
+    }
+    room = room_to_limits(row, np.repeat(lead, count), law=law, **given)
+    values = room.values.reshape(room.sizes["element"], time.size, count)
+    values = np.pad(
+        values, ((0, 0), (REACH, REACH), (0, 0)), constant_values=np.nan
+    )  # beyond its ends it knows nothing
+    hour = np.timedelta64(1, "h")
+    stamps = time[0] + np.arange(-REACH, time.size + REACH) * hour
+    coords = {"element": room["element"].values, "time": stamps}
+    timed = with_timing(xr.DataArray(values, dims=("element", "time", MEMBER), coords=coords), lead, law)
+    flat = timed.values.reshape(*timed.shape[:2], -1, 1)
+    chances = np.repeat(timed["shift_chance"].values, count, axis=1)
+    coords = {"element": room["element"].values, "time": long_time, "shift_chance": ((SHIFT, "time"), chances)}
+    room = xr.DataArray(flat, dims=(SHIFT, "element", "time", MEMBER), coords=coords)
+    chance = hour_chances(room, law=law).values.reshape(time.size, count)
+    taken = ("margin", "hour_margin", "limiting_element", "state", "advised_unknown", "usable_start", "usable_end")
+    plain = {name: assessment[name].transpose("element" if name == "margin" else "time", ..., MEMBER) for name in taken}
+    axes = {name: variable.dims[:-1] for name, variable in plain.items()}
+    values = {name: variable.values for name, variable in plain.items()}
+    coords = {"time": time, "element": assessment["element"].values}
+    ranks, known = [], {}
+    for at in range(count):
+        key = b"".join(values[name][..., at].tobytes() for name in ("margin", "state", "advised_unknown"))
+        if key not in known:
+            one = {name: (axes[name], values[name][..., at]) for name in taken}
+            known[key] = _rank(xr.Dataset(one, coords=coords, attrs=assessment.attrs))
+        ranks.append(known[key])
+    return [
+        Judged(time, values["state"][:, at], values["hour_margin"][:, at], chance[:, at], ranks[at])
+        for at in range(count)
+    ]
 
 
 def improvements(before, after):
     """Say what a mutation made better; hours are matched by their time."""
-    _, old, new = np.intersect1d(before.time, after.time, return_indices=True)
-
-    def larger(name):
+    if np.array_equal(before.time, after.time):
+        old = new = slice(None)
+    else:
+        _, old, new = np.intersect1d(before.time, after.time, return_indices=True)
+    found = []
+    for name in ("state", "margin", "chance"):
         one, other = (
             np.nan_to_num(getattr(j, name)[at].astype(float), nan=-9e9) for j, at in ((before, old), (after, new))
         )
-        return other > one + 1e-9
-
-    found = [
-        f"better {name} at {str(after.time[new][bad][0])[:13]}"
-        for name in ("state", "margin", "chance")
-        if (bad := larger(name)).any()
-    ]
+        if (bad := other > one + 1e-9).any():
+            found.append(f"better {name} at {str(after.time[new][bad][0])[:13]}")
     if after.rank is not None and (before.rank is None or after.rank < before.rank):
         found.append("better rank")
     return found
@@ -166,135 +239,229 @@ def improvements(before, after):
 
 # --- mutations -------------------------------------------------------------------------------------------------
 
-
-def _value(document, random):
-    key, column = _column_of(document, random)
-    column[int(random.integers(len(column)))] = None
-    return f"a value of {key}"
-
-
-def _block(document, random):
-    key, column = _column_of(document, random)
-    first = int(random.integers(len(column)))
-    last = min(len(column), first + int(random.integers(2, 30)))
-    column[first:last] = [None] * (last - first)
-    return f"{key}, {first} to {last}"
-
-
-def _tail(document, random):
-    key, column = _column_of(document, random)
-    first = int(random.integers(len(column)))
-    column[first:] = [None] * (len(column) - first)
-    return f"{key} from {first} on"
-
-
-def _null_column(document, random):
-    key, column = _column_of(document, random)
-    column[:] = [None] * len(column)
-    return f"{key}, all null"
-
-
-def _undefined(document, random):
-    key, column = _column_of(document, random)
-    column[:] = [None] * len(column)
-    document["hourly_units"][key] = "undefined"
-    return f"{key} undefined"
-
-
-def _no_column(document, random):
-    key, _ = _column_of(document, random)
-    del document["hourly"][key]
-    return f"{key} without its column"
-
-
-def _neither(document, random):
-    key, _ = _column_of(document, random)
-    if key in NEVER_MISSED:
-        return _undefined(document, random)
-    del document["hourly"][key]
-    document["hourly_units"].pop(key)
-    return f"{key} left out"
-
-
-def _no_unit(document, random):
-    key, _ = _column_of(document, random)
-    document["hourly_units"].pop(key)
-    return f"{key} without its unit"
-
-
-def _level(document, random):
-    height = _level_of(document, random)
-    way = int(random.integers(3))
-    for key in [
-        k
-        for k in document["hourly"]
-        if k.startswith(("wind", "temp")) and k.endswith(f"_{height}m") and "gust" not in k
-    ]:
-        if way == 0:
-            document["hourly"][key] = [None] * len(document["hourly"][key])
-        else:
-            document["hourly_units"][key] = "undefined"
-            document["hourly"][key] = [None] * len(document["hourly"][key])
-        if way == 2 and key.startswith("wind"):
-            del document["hourly"][key], document["hourly_units"][key]
-    return f"the level {height} m, way {way}"
-
-
-def _metadata(document, random):
-    keys = [k for k in document if k not in ("hourly", "hourly_units")]
-    key = keys[int(random.integers(len(keys)))]
-    if random.integers(2):
-        del document[key]
-    else:
-        document[key] = None
-    return f"{key} lost"
-
-
-def _last_hours(document, random):
-    count = int(random.integers(1, len(document["hourly"]["time"]) - 3))
-    document["hourly"] = {key: column[:-count] for key, column in document["hourly"].items()}
-    return f"the last {count} hours cut off"
-
-
-def _hour(document, random):
-    at = int(random.integers(len(document["hourly"]["time"])))
-    for key, column in document["hourly"].items():
-        if key != "time":
-            column[at] = None
-    return f"hour {at}, all columns"
-
-
-LOSSES = (
-    *[_value] * 6, *[_block] * 4, _tail, _null_column, *[_undefined] * 3, _no_column, _neither, _no_unit, *[_level] * 2,
-    _metadata, _last_hours, _hour,
-)  # fmt: skip
 # A saved reply that leaves these out whole may never have been asked for them: they are told as not known, and nothing
 # tells such a reply from one that was cut.
 NEVER_MISSED = (
     "visibility", "cape", "lifted_index", "freezing_level_height", "boundary_layer_height", "roughness_length",
     "precipitation_probability", "surface_pressure", "cloud_cover_mid", "cloud_cover_high", "temperature_80m",
-    "temperature_120m", "temperature_180m",
+    "temperature_120m", "temperature_180m", "convective_inhibition",
+)  # fmt: skip
+LEVELS = (10, 80, 120, 180)
+OTHER_UNITS = ("km/h", "mp/h", "kn", "m/s", "°F", "K", "°C", "hPa", "Pa", "kPa", "inch", "mm", "ft", "m", "%")
+
+
+@dataclass(frozen=True)
+class Loss:
+    """One way to lose or damage something of a reply; it leaves the reply that it is given as it was."""
+
+    words: str
+    apply: Callable[[dict], dict]
+
+    def __call__(self, document):
+        """Return the reply with the loss."""
+        return self.apply(document)
+
+
+def changed(document, columns=None, units=None, **metadata):
+    """Return a reply with other columns, units and metadata; `GONE` takes away."""
+
+    def merged(whole, part):
+        return {key: value for key, value in {**whole, **(part or {})}.items() if value is not GONE}
+
+    hourly, of_hours = merged(document["hourly"], columns), merged(document["hourly_units"], units)
+    return merged(document, metadata) | {"hourly": hourly, "hourly_units": of_hours}
+
+
+GONE = object()
+
+
+def lose_hours(key, first, last):
+    """Lose the values of a column in some hours."""
+
+    def apply(document):
+        column = document["hourly"].get(key)
+        if not isinstance(column, list):
+            return document
+        lost = [None] * len(column[first:last])
+        return changed(document, {key: [*column[:first], *lost, *column[first + len(lost) :]]})
+
+    return Loss(f"{key}, {first} to {last}", apply)
+
+
+def lose_column(key, way):
+    """Lose a column, or its unit, in some way."""
+
+    def apply(document):
+        if way in ("empty", "undefined"):
+            column = [None] * len(document["hourly"]["time"])
+            return changed(document, {key: column}, {key: "undefined"} if way == "undefined" else None)
+        if way == "values without unit":
+            return changed(document, None, {key: "undefined"})
+        if way in ("without its unit", "unit null"):
+            return changed(document, None, {key: GONE if way == "without its unit" else None})
+        if way in ("one short", "one long"):
+            column = list(document["hourly"].get(key) or [])
+            return changed(document, {key: column[:-1] if way == "one short" else [*column, None]})
+        return changed(document, {key: GONE}, {key: GONE} if way == "neither" else None)
+
+    return Loss(f"{key} {way}", apply)
+
+
+COLUMN_WAYS = (
+    "empty", "undefined", "values without unit", "without its unit", "unit null", "one short", "one long",
+    "without its column", "neither",
 )  # fmt: skip
 
 
-def _column_of(document, random):
-    keys = [k for k in document["hourly"] if k != "time" and k in document["hourly_units"]]
-    key = keys[int(random.integers(len(keys)))]
-    return key, document["hourly"][key]
+def lose_level(height, way, first=0, last=None):
+    """Lose wind and temperature of a level."""
+
+    def apply(document):
+        of_level = [f"{name}_{height}m" for name in ("wind_speed", "wind_direction", "temperature")]
+        for key in (k for k in of_level if k in document["hourly"]):
+            is_wind = key.startswith("wind")
+            if way == "null":
+                document = lose_hours(key, first, last)(document)
+            else:
+                gone = way == "gone" and is_wind
+                document = lose_column(key, "neither" if gone else "undefined")(document)
+        return document
+
+    return Loss(f"the level {height} m {way} from {first}", apply)
 
 
-def _level_of(document, random):
-    heights = [10, 80, 120, 180]
-    return heights[int(random.integers(len(heights)))]
+def change_unit(key, unit):
+    """Call the unit of a column another one, its values left as they are."""
+    return Loss(f"{key} in {unit}", lambda document: changed(document, None, {key: unit}))
+
+
+def lose_metadata(key, value):
+    """Lose a field beside the hours."""
+    told = "gone" if value is GONE else repr(value)
+    return Loss(f"{key} {told}", lambda document: changed(document, **{key: value}))
+
+
+def cut_hours(first, last):
+    """Leave hours out at the ends, of every column."""
+    return Loss(
+        f"hours from {first} to {last} only",
+        lambda document: changed(document, {k: c[first:last] for k, c in document["hourly"].items()}),
+    )
+
+
+def lose_hour(at):
+    """Lose one hour of every column."""
+
+    def apply(document):
+        for key in (k for k in document["hourly"] if k != "time"):
+            document = lose_hours(key, at, at + 1)(document)
+        return document
+
+    return Loss(f"hour {at} of all columns", apply)
+
+
+def damage_time(at, way):
+    """Damage the hours themselves."""
+
+    def apply(document):
+        time = list(document["hourly"]["time"])
+        if way == "null":
+            time[at] = None
+        elif way == "twice":
+            time[at] = time[at - 1]
+        elif way == "swapped":
+            time[at - 1], time[at] = time[at], time[at - 1]
+        else:
+            return changed(document, {k: [*c[:at], *c[at + 1 :]] for k, c in document["hourly"].items()})
+        return changed(document, {"time": time})
+
+    return Loss(f"hour {at} {way}", apply)
+
+
+def wide_losses(base):
+    """List every loss of a column, a unit, a level, a field beside the hours, and of hours as a whole."""
+    keys = [key for key in base["hourly"] if key != "time"]
+    hours = len(base["hourly"]["time"])
+    losses = [
+        lose_column(key, way) for key in keys for way in COLUMN_WAYS if way != "neither" or key not in NEVER_MISSED
+    ]
+    for key in keys:
+        unit = base["hourly_units"][key]
+        families = next((u for u in UNITS.values() if unit in u), {})
+        losses += [change_unit(key, other) for other in OTHER_UNITS if other in families and other != unit]
+        losses += [change_unit(key, "furlongs"), lose_hours(key, 0, hours // 2), lose_hours(key, hours // 2, hours)]
+    losses += [lose_level(height, way) for height in LEVELS for way in ("null", "undefined", "gone")]
+    losses += [lose_level(height, "null", hours // 2, hours) for height in LEVELS]
+    fields = [key for key in base if key not in ("hourly", "hourly_units")]
+    losses += [lose_metadata(key, value) for key in fields for value in (GONE, None, "damaged", -9999.0, [])]
+    losses += [lose_metadata(key, value) for key in ("hourly", "hourly_units") for value in (GONE, None, {})]
+    losses += [
+        damage_time(at, way) for at in (1, hours // 2, hours - 2) for way in ("null", "twice", "swapped", "gone")
+    ]
+    losses += [cut_hours(0, last) for last in (4, hours // 2, hours - 1)]
+    # Whole days off the front leave a reply that began later: nothing tells it from one that was asked for later.
+    return losses + [cut_hours(first, hours) for first in (1, 5, hours // 2 - 1) if first % 24]
+
+
+def narrow_losses(base):
+    """List every loss of a single value, and of an hour of all columns."""
+    hours = len(base["hourly"]["time"])
+    keys = [key for key in base["hourly"] if key != "time"]
+    losses = [lose_hours(key, at, at + 1) for key in keys for at in range(hours) if base["hourly"][key][at] is not None]
+    return losses + [lose_hour(at) for at in range(hours)]
+
+
+def a_block(base, random):
+    """Return the loss of some hours in a row of a column or a level, of length and place at random."""
+    keys = [key for key in base["hourly"] if key != "time"]
+    hours = len(base["hourly"]["time"])
+    first = int(random.integers(hours))
+    last = min(hours, first + int(random.integers(2, 30)))
+    if random.integers(6) == 0:
+        return lose_level(LEVELS[int(random.integers(len(LEVELS)))], "null", first, last)
+    return lose_hours(keys[int(random.integers(len(keys)))], first, last)
+
+
+def losses_of(base, count, seed, refused=frozenset()):
+    """Give so many losses, each of one thing or of two.
+
+    Those of a whole thing come first, all of them where there is room; of the rest a quarter are single values (all
+    of them where there is room), a quarter are blocks of hours, and the others are pairs. What was refused by itself
+    teaches little in a pair: its words are in `refused` by then.
+    """
+    random = np.random.default_rng(seed)
+    wide, narrow = wide_losses(base), narrow_losses(base)
+    chosen = wide if len(wide) <= count // 2 else [wide[i] for i in random.choice(len(wide), count // 2, replace=False)]
+    quarter = (count - len(chosen)) // 4
+    singles = [narrow[i] for i in random.permutation(len(narrow))[:quarter]]
+    yield from chosen
+    yield from singles
+    yield from (a_block(base, random) for _ in range(quarter))
+    taken = [loss for loss in chosen if loss.words not in refused]
+    for _ in range(count - len(chosen) - len(singles) - quarter):
+        one, other = (_any_of(taken, narrow, base, random) for _ in range(2))
+        yield Loss(f"{one.words} and {other.words}", lambda d, one=one, other=other: other(one(d)))
+
+
+def _any_of(wide, narrow, base, random):
+    way = int(random.integers(3))
+    if way == 0:
+        return a_block(base, random)
+    of = wide if way == 1 else narrow
+    return of[int(random.integers(len(of)))]
 
 
 @dataclass
 class Tally:
-    """How many mutations were tried, refused, and made something better."""
+    """How many mutations were tried and refused, how many changed nothing, and what became better."""
 
     tried: int = 0
     refused: int = 0
+    equal: int = 0
     better: tuple = ()
+
+
+MOST_AT_ONCE = 200
 
 
 def try_losses(name, count, seed, *, height=None):
@@ -302,22 +469,97 @@ def try_losses(name, count, seed, *, height=None):
     base = load_base(name)
     model = None if name == "berlin" else "icon_eu"
     height = HEIGHTS.get(name, HEIGHT) if height is None else height
-    before = judge(read(base, model), height)
-    random, tally = np.random.default_rng(seed), Tally()
-    for _ in range(count):
-        document = deepcopy(base)
-        words = []
-        for _ in range(1 + int(random.integers(2))):
-            words.append(LOSSES[int(random.integers(len(LOSSES)))](document, random))
+    whole = read(base, model)
+    now = whole["time"].values[0].astype("datetime64[s]")
+    before = judge_base(base, model, height, now)
+    tally, waiting, refused = Tally(), {}, set()
+    for loss in losses_of(base, count, seed, refused):
         tally.tried += 1
         try:
-            after = judge(read(document, model), height)
+            parsed = parse_alone(loss(base), model)
+            _check_magnitudes(parsed)
         except WxflyError:
             tally.refused += 1
+            refused.add(loss.words)
             continue
-        if found := improvements(before, after):
-            tally.better += (f"{name}: {' and '.join(words)}: {'; '.join(found)}",)
+        alike = waiting.setdefault(_shape_of(parsed), [])
+        alike.append((loss, parsed))
+        if len(alike) == MOST_AT_ONCE:
+            _judge_alike(name, alike, before, (height, now), tally)
+            alike.clear()
+    for alike in waiting.values():
+        _judge_alike(name, alike, before, (height, now), tally)
     return tally
+
+
+def parse_alone(document, model):
+    """Parse a reply up to where it can lie beside others."""
+    return _parse_place(document, model, None, (), "a mutation")
+
+
+def judge_base(base, model, height, now):
+    """Judge a reply as it is, by the same way as those beside it."""
+    return judge_side_by_side(side_by_side([parse_alone(base, model)]), height, now)[0]
+
+
+def _check_magnitudes(parsed):
+    """Refuse what the contract refuses, before it lies beside others, whom the refusal would hit too."""
+    for name, row in ((str(name), VARIABLES[str(name)]) for name in parsed.data_vars):
+        values = parsed.variables[name].values
+        if ((values < row.lowest) | (values > row.highest)).any():
+            raise WxflyError(f"{name} is outside its magnitudes")
+
+
+def _shape_of(parsed):
+    """Return what replies must have in common to lie in one cube: their hours, place, and what they carry."""
+    beside = (float(parsed[n]) for n in ("latitude", "longitude", "surface_altitude"))
+    return parsed.attrs["carried"], parsed["time"].values.tobytes(), str(parsed["day_began"].values), *map(str, beside)
+
+
+def _judge_alike(name, alike, before, how, tally):
+    if not alike:
+        return
+    try:
+        judged = judge_side_by_side(side_by_side([parsed for _, parsed in alike]), *how)
+    except WxflyError:
+        if len(alike) == 1:
+            tally.refused += 1
+            return
+        for half in (alike[: len(alike) // 2], alike[len(alike) // 2 :]):
+            _judge_alike(name, half, before, how, tally)
+        return
+    for (loss, _), after in zip(alike, judged, strict=True):
+        if found := improvements(before, after):
+            tally.better += (f"{name}: {loss.words}: {'; '.join(found)}",)
+        elif all(
+            np.shape(getattr(before, part)) == np.shape(getattr(after, part))
+            and np.allclose(getattr(before, part), getattr(after, part), rtol=0, atol=1e-9, equal_nan=True)
+            for part in ("state", "margin", "chance")
+        ):
+            tally.equal += 1
+
+
+def side_by_side(parts):
+    """Put replies as they were parsed, alike in hours, place and what they carry, along ``realization``."""
+    first = parts[0]
+    entries = carried_entries(first)
+    heights = sorted({float(h) for _, *of_name in entries for h in of_name})
+    hours, data = first.sizes["time"], {}
+    for name in [entry[0] for entry in entries]:
+        has_height = VARIABLES[name].has_height
+        stacked = np.full((hours, len(parts), len(heights)) if has_height else (hours, len(parts)), np.nan)
+        for at, part in enumerate(parts):
+            if name in part.variables:
+                values = part.variables[name].values
+                if has_height:
+                    stacked[:, at, np.searchsorted(heights, part.variables["height"].values)] = values
+                else:
+                    stacked[:, at] = values
+        data[name] = (("time", MEMBER, "height") if has_height else ("time", MEMBER), stacked)
+    kept = {name: first[name] for name in ("time", "latitude", "longitude", "surface_altitude", "day_began")}
+    coords = {**kept, MEMBER: np.arange(len(parts))} | ({"height": heights} if heights else {})
+    cube = xr.Dataset(data, coords=coords, attrs=first.attrs)
+    return _finish(cube, None, None, None, "a mutation")
 
 
 # --- members ---------------------------------------------------------------------------------------------------
@@ -352,21 +594,80 @@ def make_ensemble(calm=30, stormy=10, *, hours=36, hours_lost=None):
     }
 
 
+@cache
+def _central():
+    """Return the one forecast beside the members, and its hours."""
+    cube = read(load_base("calm"))
+    conditions = derive(cube, height=HEIGHT)
+    return cube, conditions, assess(conditions, LIMITS)
+
+
 def judge_members(document=None, **how):
     """Return the chance of a window of six hours, and of every hour, by members."""
-    from wxfly.sources.open_meteo.ensemble import parse_ensemble
-
     document = make_ensemble(**how) if document is None else document
     cube = parse_ensemble(json.dumps(document).encode(), model="icon_eu_eps")[0]
-    central = read(load_base("calm"))
-    conditions = derive(central, height=HEIGHT)
-    assessment = assess(conditions, LIMITS)
-    run = central["oldest_run"].values.astype("datetime64[s]")
+    central, conditions, assessment = _central()
     site = Site("here", 52.25, 6.8125, 40.0)
     sure = judge_sureness(
-        conditions, assessment, run, height=HEIGHT, site=site, limits=LIMITS, central=central, ensembles=[cube]
-    )
+        conditions, assessment, run_of(central), height=HEIGHT, site=site, limits=LIMITS, central=central,
+        ensembles=[cube],
+    )  # fmt: skip
     return sure.of(12, 18, with_causes=False).value, sure.hours.values
+
+
+def _keys_of(document, random, way):
+    """Choose columns of an ensemble: one, all of a member, or one name of every member."""
+    keys = [key for key in document["hourly"] if key != "time"]
+    key = keys[int(random.integers(len(keys)))]
+    name, _, member = key.partition("_member")
+    if way == "one":
+        return [key]
+    if way == "a name":
+        return [k for k in keys if k.partition("_member")[0] == name]
+    return [k for k in keys if k.partition("_member")[2] == member]
+
+
+def lose_of_members(document, random):
+    """Return a reply that has lost something of its members, and words for it."""
+    which = ("one", "a member", "a name", "some members")[int(random.integers(4))]
+    way = ("hours", "tail", "empty", "undefined", "without its unit", "neither")[int(random.integers(6))]
+    if which == "a name" and way not in ("hours", "tail"):
+        way = "empty"  # without a unit nothing tells it from what the ensemble does not carry
+    chosen = _keys_of(document, random, which)
+    if which == "some members":
+        for _ in range(int(random.integers(1, 12))):
+            chosen = [*chosen, *_keys_of(document, random, "a member")]
+    hours = len(document["hourly"]["time"])
+    first = int(random.integers(hours))
+    last = hours if way == "tail" else min(hours, first + int(random.integers(1, 12)))
+    for key in chosen:
+        loss = lose_hours(key, first, last) if way in ("hours", "tail") else lose_column(key, way)
+        document = loss(document)
+    return document, f"{which} {way}, {chosen[0]}, {first} to {last}"
+
+
+def try_members(count, seed):
+    """Lose things of an ensemble, one or two at a time, and tell what got better."""
+    base, random, tally = make_ensemble(calm=30, stormy=10), np.random.default_rng(seed), Tally()
+    window, hours = judge_members(base)
+    for _ in range(count):
+        document, words = lose_of_members(base, random)
+        if random.integers(2):
+            document, more = lose_of_members(document, random)
+            words = f"{words} and {more}"
+        tally.tried += 1
+        try:
+            poorer_window, poorer_hours = judge_members(document)
+        except WxflyError:
+            tally.refused += 1
+            continue
+        bad = np.nan_to_num(poorer_hours, nan=-1.0) > hours + 1e-9
+        if np.nan_to_num(poorer_window, nan=-1.0) > window + 1e-9 or bad.any():
+            at = f", hour {np.flatnonzero(bad)[0]}" if bad.any() else ""
+            tally.better += (f"{words}: {window:.4f} to {poorer_window:.4f}{at}",)
+        elif np.array_equal(poorer_hours, hours, equal_nan=True):
+            tally.equal += 1
+    return tally
 
 
 def main():

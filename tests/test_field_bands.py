@@ -48,6 +48,20 @@ def test_every_pair_of_readings_is_in_one_band(mean: float, above: float, mean_h
     assert band_of(rule, mean, gust) == wanted
 
 
+@given(st.floats(0.2, 2.0), st.floats(1.1, 2.5), st.floats(0.55, 0.99))
+def test_no_rule_of_any_forecast_has_bands_that_overlap(stronger: float, gustier: float, confidence: float) -> None:
+    """The lines "holds" and "do not launch" of the answer are these four numbers."""
+    cube = quiet_cube(6)
+    cube["wind_speed"].values[:] *= stronger
+    cube["wind_speed_of_gust"].values[:] = gustier * cube["wind_speed"].values[:, 0]
+    low, flight = levels(cube, 2.0, 60.0)
+    rule = hand_rule(low, [flight], LIMITS, roughness_length=OPEN, confidence=confidence)
+    assert rule.mean_holds <= rule.mean_stop
+    assert rule.gust_holds <= rule.gust_stop
+    for mean, gust in ((rule.mean_stop + 0.01, 0.0), (0.0, rule.gust_stop + 0.01), (float("nan"), 1.0), (3.0, None)):
+        assert band_of(rule, mean, gust) != Verdict.HOLDS
+
+
 def test_a_stronger_reading_is_never_in_a_better_band() -> None:
     means, gusts = np.arange(1.0, 9.0, 0.1), np.arange(1.0, 12.0, 0.1)
     bands = np.array([[band_of(RULE, float(m), float(g)) for g in gusts] for m in means])

@@ -9,13 +9,27 @@ import pytest
 
 from tests.cubes import quiet_cube
 from tests.halves import spread
-from tests.mutations import BASES, judge, judge_members, make_reply, read
+from tests.mutations import (
+    BASES,
+    BERLIN,
+    improvements,
+    judge,
+    judge_members,
+    load_base,
+    make_ensemble,
+    make_reply,
+    read,
+)
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import State, assess
 from wxfly.cube.age import hide_stale
+from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
+from wxfly.pilot.site import Site
+from wxfly.retrieval.files import open_forecast
 from wxfly.retrieval.obtained import run_of, since_of
+from wxfly.sources.open_meteo.forecast import check_ground
 from wxfly.sources.open_meteo.reply import parse_forecast
 
 
@@ -87,6 +101,20 @@ def test_ground_where_there_is_none_is_refused():
         read(reply)
 
 
+@pytest.mark.parametrize("ground", [8000.0, 400.0, None])
+def test_a_reply_for_other_ground_than_was_asked_for_is_refused(ground, tmp_path):
+    meadow = Site("meadow", 52.25, 6.8125, surface_altitude=40.0, time_zone="Europe/Amsterdam")
+    reply = make_reply("calm") | {"elevation": ground}
+    cube = parse_forecast(json.dumps(reply).encode(), model="icon_eu", asked_units=True, names=["meadow"])
+    with pytest.raises(WxflyError, match="the answer is for ground at"):
+        check_ground(cube, [meadow], "a reply")
+    path = tmp_path / "saved.json"
+    path.write_text(json.dumps(reply), encoding="utf-8")
+    if ground is not None:
+        with pytest.raises(WxflyError, match=f"it is for ground at {ground:.0f} m, meadow is at 40 m"):
+            open_forecast(path, ["meadow"], saved={"meadow": meadow})
+
+
 @pytest.mark.parametrize(
     ("change", "words"),
     [
@@ -107,6 +135,94 @@ def test_columns_that_contradict_each_other_are_not_known_and_that_is_said(chang
     hours = judge(cube)
     assert hours.state[12] == State.NOT_KNOWN or "pressures" in words
     assert hours.state[5] == State.INSIDE
+
+
+@pytest.mark.parametrize(
+    ("key", "unit"),
+    [("wind_speed_80m", "km/h"), ("wind_gusts_10m", "kn"), ("wind_speed_10m", "mp/h"), ("temperature_2m", "°F"),
+     ("dew_point_2m", "°F"), ("visibility", "ft")],
+)  # fmt: skip
+def test_one_column_in_a_unit_of_its_own_is_refused(key, unit):
+    reply = make_reply("storm")
+    reply["hourly_units"][key] = unit
+    with pytest.raises(WxflyError, match=f"{key}.*wanted one unit|outside"):
+        read(reply)
+
+
+def scaled(reply, share, *keys):
+    for key in keys:
+        reply["hourly"][key] = [round(share * v, 2) for v in reply["hourly"][key]]
+    return reply
+
+
+ALOFT = ("wind_speed_80m", "wind_speed_120m", "wind_speed_180m")
+DAMAGES = {
+    "a level in km/h told as m/s": lambda r: scaled(r, 1 / 3.6, "wind_speed_80m"),
+    "a level in knots told as m/s": lambda r: scaled(r, 1 / 1.944, "wind_speed_80m"),
+    "all levels aloft in km/h told as m/s": lambda r: scaled(r, 1 / 3.6, *ALOFT),
+    "gusts in km/h told as m/s": lambda r: scaled(r, 1 / 3.6, "wind_gusts_10m"),
+    "gusts in knots told as m/s": lambda r: scaled(r, 1 / 1.944, "wind_gusts_10m"),
+    "the levels of 10 and 80 m swapped": lambda r: swap(r, "wind_speed_10m", "wind_speed_80m"),
+    "the levels of 10 and 120 m swapped": lambda r: swap(r, "wind_speed_10m", "wind_speed_120m"),
+    "no rain in hours of rain": lambda r: put(r, "precipitation", 0.0),
+    "clear sky in hours of rain": lambda r: put(r, "weather_code", 0),
+    "a dew point above the temperature": lambda r: put(r, "dew_point_2m", 30.0),
+    "temperature six hours late": lambda r: put(
+        r, "temperature_2m", r["hourly"]["temperature_2m"][-6:] + r["hourly"]["temperature_2m"][:-6]
+    ),
+}
+
+
+def swap(reply, one, other):
+    columns = reply["hourly"]
+    columns[one], columns[other] = columns[other], columns[one]
+    return reply
+
+
+def put(reply, key, value):
+    hours = len(reply["hourly"]["time"])
+    reply["hourly"][key] = value if isinstance(value, list) else [value] * hours
+    return reply
+
+
+@pytest.mark.parametrize("damage", DAMAGES)
+def test_a_column_that_others_contradict_for_hours_makes_no_hour_better(damage):
+    """Storm, with more wind: in the light wind of the other bases some of these look like real weather."""
+    reply = scaled(make_reply("storm"), 1.5, "wind_speed_10m", "wind_gusts_10m", *ALOFT)
+    reply["hourly"]["precipitation"] = [2 * v for v in reply["hourly"]["precipitation"]]
+    whole = read(reply)
+    assert "contradictions" not in whole.attrs
+    damaged = read(DAMAGES[damage](reply))
+    assert "contradicts itself" in damaged.attrs["contradictions"]
+    assert improvements(judge(whole), judge(damaged)) == []
+
+
+def test_a_frost_in_fahrenheit_told_as_celsius_is_no_mild_day():
+    reply = make_reply("winter")
+    whole = judge(read(reply))
+    for key in ("temperature_2m", "dew_point_2m"):
+        put(reply, key, [round(1.8 * v + 32, 1) for v in reply["hourly"][key]])
+    cube = read(reply)
+    assert "contradicts itself" in cube.attrs["contradictions"]
+    assert improvements(whole, judge(cube)) == []
+
+
+@pytest.mark.skipif(not BERLIN.is_file(), reason="the real reply is not beside this checkout")
+def test_local_hours_of_an_offset_that_their_zone_never_has_are_refused():
+    reply = load_base("berlin")
+    assert "contradictions" not in read(reply, None).attrs
+    for offset in (0, 10800):
+        with pytest.raises(WxflyError, match=f"utc_offset_seconds {offset} is not of Europe/Berlin"):
+            read(reply | {"utc_offset_seconds": offset}, None)
+
+
+def test_a_level_that_all_members_have_lost_is_not_as_one_that_they_never_had():
+    reply = make_ensemble()
+    for key in [k for k in reply["hourly"] if "_80m" in k]:
+        reply["hourly"][key] = [None] * len(reply["hourly"]["time"])
+    lost, hours = judge_members(reply)
+    assert np.isnan(lost)
+    assert np.isnan(hours).all()
 
 
 def windy(hours=48):
@@ -174,6 +290,18 @@ def test_ten_stormy_members_lost_do_not_raise_the_chance(hours):
     assert whole < 0.8
     assert lost <= whole
     assert (poorer <= chance + 1e-9).all()
+
+
+@pytest.mark.parametrize("name", ["wind_gusts_10m", "precipitation", "wind_speed_10m", "temperature_2m"])
+def test_what_all_members_have_lost_is_not_taken_from_the_one_forecast(name):
+    reply = make_ensemble()
+    whole, _ = judge_members(reply)
+    for key in [k for k in reply["hourly"] if k.partition("_member")[0] == name]:
+        undefined(reply, key)
+    lost, hours = judge_members(reply)
+    assert np.isfinite(whole)
+    assert np.isnan(lost)
+    assert np.isnan(hours).all()
 
 
 def test_the_bases_hold_in_some_hours_and_not_in_others():

@@ -79,12 +79,12 @@ class Window:
         stands behind every window in which all are known and behind which nothing is hidden; this way a missing value
         can never lift one.
         """
-        return _rank(not self.is_known, self.preferred, self.margin, self.length, self.start)
+        length, start = self.length.astype("timedelta64[s]"), self.start.astype("datetime64[s]")
+        return _rank(not self.is_known, self.preferred, self.margin, int(length.astype(int)), int(start.astype(int)))
 
 
-def _rank(unknown: bool, preferred: bool, margin: float, length: np.timedelta64, start: np.datetime64) -> Rank:
-    seconds = float(length.astype("timedelta64[s]").astype(np.int64))
-    return unknown, not preferred, -round(margin, 6), -seconds, float(start.astype("datetime64[s]").astype(np.int64))
+def _rank(unknown: bool, preferred: bool, margin: float, seconds: int, start: int) -> Rank:
+    return unknown, not preferred, -round(margin, 6), -float(seconds), float(start)
 
 
 def rank_by_chance(windows: Iterable[Window]) -> list[Window]:
@@ -182,17 +182,21 @@ def _best_part(
 ) -> Window:
     margin = assessment["hour_margin"].values
     state = assessment["state"].values
-    hidden = assessment["advised_unknown"].values > 0
+    hidden = (assessment["advised_unknown"].values > 0).tolist()
+    # Plain numbers: there are as many parts as the hours squared.
+    margins, likes = margin.tolist(), liked.tolist()
+    starts, ends = usable_start.astype(np.int64).tolist(), usable_end.astype(np.int64).tolist()
+    shortest = int(minimum_duration.astype("timedelta64[s]").astype(np.int64))
     best: tuple[Rank, int, int] | None = None
     for i in range(first, last + 1):
         smallest, unknown, preferred = np.inf, False, True
         for j in range(i, last + 1):
-            smallest = min(smallest, float(margin[j]))
-            unknown, preferred = unknown or bool(hidden[j]), preferred and bool(liked[j])
-            length = usable_end[j] - usable_start[i]
-            if length < minimum_duration:
+            smallest = min(smallest, margins[j])
+            unknown, preferred = unknown or hidden[j], preferred and likes[j]
+            length = ends[j] - starts[i]
+            if length < shortest:
                 continue
-            key = _rank(unknown, preferred, smallest, length, usable_start[i])
+            key = _rank(unknown, preferred, smallest, length, starts[i])
             if best is None or key < best[0]:
                 best = (key, i, j)
     assert best is not None  # the whole stretch is long enough

@@ -531,8 +531,8 @@ def carried_entries(cube: xr.Dataset) -> list[list[str]]:
 
 
 def _heights_with_values(variable: xr.DataArray) -> npt.NDArray[np.float64]:
-    others = [d for d in variable.dims if d != "height"]
-    has_values = variable.notnull().any(others).values
+    others = tuple(i for i, d in enumerate(variable.dims) if d != "height")
+    has_values = ~np.isnan(variable.values.astype(float)).all(axis=others)
     heights: npt.NDArray[np.float64] = variable["height"].values[has_values].astype(float)
     return heights
 

@@ -18,7 +18,14 @@ import numpy as np
 import xarray as xr
 
 from wxfly.cube.age import TOO_OLD
-from wxfly.cube.contract import check_forecast, describe_coordinates, mark_carried, state_spans, with_lost_members
+from wxfly.cube.contract import (
+    VARIABLES,
+    check_forecast,
+    describe_coordinates,
+    mark_carried,
+    state_spans,
+    with_lost_members,
+)
 from wxfly.errors import WxflyError
 from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
@@ -33,8 +40,9 @@ from wxfly.sources.open_meteo.ensembles import (
 )
 from wxfly.sources.open_meteo.forecast import LARGEST_REPLY, at_sites, check_ground, check_span, distance_km
 from wxfly.sources.open_meteo.members import MembersAtPlace
+from wxfly.sources.open_meteo.models import NOT_KNOWN
 from wxfly.sources.open_meteo.names import AT_HEIGHT, NAMES, our_name
-from wxfly.sources.open_meteo.reply import SOURCE, parse_places
+from wxfly.sources.open_meteo.reply import SOURCE, UNDEFINED, parse_places
 from wxfly.sources.place_reply import PlaceReply
 from wxfly.sources.reply import Reply, SourceError, are_known, parse_json, sent_coordinates
 
@@ -182,7 +190,25 @@ def _cube_of(
     there = row.members if row else max(members) + 1 - min(1, min(members))
     cube = with_lost_members(cube, max(there - len(members), 0))
     cube = state_spans(describe_coordinates(cube), {"wind_speed_of_gust": row.gust_covers_hours} if row else None)
-    return check_forecast(mark_carried(cube), place=what)
+    return check_forecast(mark_carried(cube, _carried_by(row, places, str(cube.attrs.get("not_used", "")))), place=what)
+
+
+def _carried_by(row: Ensemble | None, places: Sequence[MembersAtPlace], not_used: str) -> dict[str, set[float]]:
+    """Tell what every member surely has, by our name its heights [m]; lost for all of them, it is lost.
+
+    That is what came with a unit, and what every ensemble has. What else comes empty for all members, and without a
+    unit, the ensemble may lack: it is taken from the one forecast.
+    """
+    always = {"temperature_2m", "precipitation", "wind_speed_10m", "wind_direction_10m"} if row else set()
+    always |= {"wind_gusts_10m"} if row and row.gust_covers_hours != NOT_KNOWN else set()
+    carried: dict[str, set[float]] = {}
+    for place in places:
+        for name in place.names:
+            if (name in always or place.head["units"][name] != UNDEFINED) and (found := our_name(name)):
+                of_name = carried.setdefault(found[0], set())
+                if found[1] is not None and not {name, name.replace("direction", "speed")} & set(not_used.split()):
+                    of_name.add(float(found[1]))
+    return {name: heights for name, heights in carried.items() if heights or not VARIABLES[name].has_height}
 
 
 def _last_time(cube: xr.Dataset, row: Ensemble | None) -> np.datetime64:

@@ -9,8 +9,9 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
 import numpy.typing as npt
@@ -231,6 +232,7 @@ def _parse_place(
         raise SourceError(f"{what}: no hourly values in it; ask the service for 'hourly' ones")
     asked_units = asked is not None
     time = _time(columns.get("time"), units.get("time"), place.get("utc_offset_seconds"), asked_units, what)
+    _check_offset(place, units.get("time"), time, what)
     offset = np.timedelta64(int(_number(place.get("utc_offset_seconds"), what, missing=0.0)), "s")
     is_whole_day = ((time[0] + offset).astype("datetime64[D]") == time[0] + offset).item()
     chosen, chosen_model, not_used = choose_columns(list(columns), model, what)
@@ -239,11 +241,16 @@ def _parse_place(
         raise SourceError(f"{what}: {lost[0]} was asked for and did not come")
     flat: dict[str, Array] = {}
     levels: dict[str, dict[int, Array]] = {}
+    first_of_kind: dict[str, str] = {}
     for name, key in chosen.items():
         ours, height = our_name(name) or ("", None)
         column = _column(columns[key], units.get(key), ours, time.size, asked_units, f"{what}: {key}")
         if column is None:
             continue
+        # The service writes all of a kind in the unit that was asked for: another one among them is damage.
+        like = first_of_kind.setdefault(VARIABLES[ours].units, key) if ours not in _BARE else key
+        if units[like] != units[key]:
+            raise SourceError(f"{what}: {like} came in '{units[like]}' and {key} in '{units[key]}', wanted one unit")
         if height is None:
             flat[ours] = column
         else:
@@ -294,6 +301,23 @@ def _time(values: Any, unit: Any, offset: Any, asked_units: bool, what: str) -> 
     except ValueError:
         raise SourceError(f"{what}: a time is not on the calendar") from None
     return (local - np.timedelta64(int(seconds), "s")).astype("datetime64[ns]")
+
+
+def _check_offset(place: dict[str, Any], unit: Any, time: npt.NDArray[np.datetime64], what: str) -> None:
+    """Refuse local hours whose offset the time zone that the reply names never has in that year: all would be wrong.
+
+    The service writes the offset of the day on which it was asked, in summer also for hours of winter.
+    """
+    if unit != "iso8601" or not isinstance(place.get("timezone"), str):
+        return
+    try:
+        zone = ZoneInfo(place["timezone"])
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        return
+    year = int(str(time[0])[:4])
+    offsets = {datetime(year, month, 1, tzinfo=zone).utcoffset() for month in range(1, 13)}
+    if timedelta(seconds=place["utc_offset_seconds"]) not in offsets:
+        raise SourceError(f"{what}: utc_offset_seconds {place['utc_offset_seconds']} is not of {place['timezone']}")
 
 
 def _column(values: Any, unit: Any, ours: str, size: int, asked_units: bool, what: str) -> Array | None:
