@@ -31,7 +31,8 @@ from wxfly.probability.site_chance import judge_sureness
 from wxfly.probability.timing import REACH, SHIFT, with_timing
 from wxfly.retrieval.obtained import since_of
 from wxfly.sources.open_meteo.ensemble import parse_ensemble
-from wxfly.sources.open_meteo.reply import UNITS, _finish, _parse_place, parse_forecast
+from wxfly.sources.open_meteo.reply import _finish, _parse_place, parse_forecast
+from wxfly.units import UNITS
 
 HERE = Path(__file__).resolve().parent
 BERLIN = HERE.parents[1] / "shared" / "data" / "replies" / "berlin_2021-11-24_168h.json"
@@ -247,6 +248,7 @@ NEVER_MISSED = (
     "temperature_120m", "temperature_180m", "convective_inhibition",
 )  # fmt: skip
 LEVELS = (10, 80, 120, 180)
+QUANTITIES = {name: u.quantity for u in UNITS.values() for name in (u.symbol, u.written, *u.spellings)}
 OTHER_UNITS = ("km/h", "mp/h", "kn", "m/s", "°F", "K", "°C", "hPa", "Pa", "kPa", "inch", "mm", "ft", "m", "%")
 
 
@@ -387,8 +389,11 @@ def wide_losses(base):
     ]
     for key in keys:
         unit = base["hourly_units"][key]
-        families = next((u for u in UNITS.values() if unit in u), {})
-        losses += [change_unit(key, other) for other in OTHER_UNITS if other in families and other != unit]
+        losses += [
+            change_unit(key, other)
+            for other in OTHER_UNITS
+            if other != unit and QUANTITIES.get(other) == QUANTITIES.get(unit, "")
+        ]
         losses += [change_unit(key, "furlongs"), lose_hours(key, 0, hours // 2), lose_hours(key, hours // 2, hours)]
     losses += [lose_level(height, way) for height in LEVELS for way in ("null", "undefined", "gone")]
     losses += [lose_level(height, "null", hours // 2, hours) for height in LEVELS]
