@@ -21,10 +21,10 @@ from wxfly.physics.air.humidity import relative_humidity_from_dew_point
 Array = npt.NDArray[np.float64]
 
 LOW_CLOUD_TOP = 2000.0
-"""Without low cloud the base is at least so high above ground [m], the WMO's top of the low clouds."""
+"""Without low cloud the base is at least this high above ground [m], the WMO's upper bound of low clouds."""
 SHARE_OF_CONDENSATION_LEVEL = 0.8
-"""The estimate is this share of the lifted condensation level: in a day of airport reports with cloud below
-3000 m no base was lower than 0.91 of it, and the rest is for the error of a forecast dew point."""
+"""The estimate is this share of the lifted condensation level. In one day of airport reports with cloud below 3000 m
+no base was lower than 0.91 of it; the rest allows for the error of a forecast dew point."""
 
 # Constants of [Romps-2017].
 _TRIPLE_TEMPERATURE, _TRIPLE_PRESSURE, _E0V, _GRAVITY = 273.16, 611.65, 2.3740e6, 9.81
@@ -46,7 +46,7 @@ class CloudBase(NamedTuple):
     Attributes
     ----------
     height : ndarray
-        Above ground [m], NaN not known.
+        Above ground [m]; NaN unknown.
     method : ndarray of int
         `CloudBaseMethod`.
     """
@@ -58,7 +58,7 @@ class CloudBase(NamedTuple):
 def lifted_condensation_level(
     air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike, air_pressure: npt.ArrayLike
 ) -> tuple[Array, Array]:
-    """Return height and temperature at which air lifted from the ground condenses.
+    """Return the height and the temperature at which vapour in air lifted from the ground condenses.
 
     Parameters
     ----------
@@ -106,7 +106,7 @@ def lifted_condensation_level(
 def lifted_condensation_level_height(
     air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike, air_pressure: npt.ArrayLike
 ) -> Array:
-    """Return the height above ground at which air lifted from the ground condenses [m]; [Romps-2017]."""
+    """Return the height of `lifted_condensation_level` alone [m]; [Romps-2017]."""
     return lifted_condensation_level(air_temperature, relative_humidity, air_pressure)[0]
 
 
@@ -119,34 +119,33 @@ def cloud_base(
     *,
     base_is_forecast: bool = False,
 ) -> CloudBase:
-    """Return the cloud base above ground: the forecast's own, else a cautious estimate.
+    """Return the cloud base above ground: the forecast's value, else a cautious estimate.
 
     Parameters
     ----------
     forecast_cloud_base_height : array_like
-        The forecast's own base above ground [m]; NaN where it gives none.
+        Base in the forecast above ground [m]; NaN where it has none.
     air_temperature, dew_point_temperature : array_like
         Near the ground [K].
     surface_air_pressure : array_like
-        [Pa]; where it is missing the pressure is taken that gives the lowest base.
+        [Pa]; a missing value is replaced by the pressure that gives the lowest base.
     low_cloud_fraction : array_like
-        Cover of low cloud [1]; where it is missing low cloud is taken to be there.
+        Cover of low cloud [1]; where it is missing, low cloud is assumed.
     base_is_forecast : bool, optional
-        Whether the source gives cloud bases at all. If so a missing one is estimated only where there is no
-        low cloud, and else is not known.
+        Whether the source provides cloud bases at all. If so, a missing one is estimated only where there is no
+        low cloud; elsewhere it is unknown.
 
     Returns
     -------
     CloudBase
         The estimate is a share of the lifted condensation level, lower than most bases; without low cloud it
-        is at least 2000 m. Stratus does not follow the condensation level, and cloud brought in from
-        elsewhere may be lower than any estimate: look before take-off.
+        is at least 2000 m. Stratus does not follow the condensation level. Cloud that drifts in from elsewhere may
+        be lower than any estimate: look before take-off.
 
     Notes
     -----
     Monotone under deletion for inputs that are *physically coherent*: a forecast base is not below the
-    estimate, and not below 2000 m without low cloud. With `base_is_forecast` the first of the two is not
-    needed.
+    estimate, and not below 2000 m without low cloud. With `base_is_forecast` the first condition is not needed.
     """
     given, t, dew_point, p, low = np.broadcast_arrays(
         *(
@@ -167,7 +166,7 @@ def cloud_base(
         lifted_condensation_level_height(t, humidity, 110_000.0),
     )
     estimate = SHARE_OF_CONDENSATION_LEVEL * np.where(np.isnan(p), lowest, at_pressure)
-    no_low_cloud = low <= 0  # what saturated air near the ground says is judged as fog
+    no_low_cloud = low <= 0  # saturated air near the ground then counts as fog, not as cloud
     if base_is_forecast:
         estimate = np.where(low <= 0, estimate, np.nan)
     estimate = np.where(no_low_cloud, np.fmax(estimate, LOW_CLOUD_TOP), estimate)

@@ -28,7 +28,7 @@ def saturation_vapour_pressure(air_temperature: npt.ArrayLike) -> Array:
     Returns
     -------
     ndarray
-        [Pa]. Over water, because forecast humidity refers to water at every temperature.
+        [Pa]; over water because forecast humidity refers to water at every temperature.
 
     Notes
     -----
@@ -55,7 +55,7 @@ def relative_humidity_from_dew_point(air_temperature: npt.ArrayLike, dew_point_t
 
 
 def dew_point_from_vapour_pressure(vapour_pressure: npt.ArrayLike) -> Array:
-    """Return the temperature at which the vapour pressure is the saturation one over water.
+    """Return the temperature at which the vapour pressure saturates over water.
 
     Parameters
     ----------
@@ -71,7 +71,7 @@ def dew_point_from_vapour_pressure(vapour_pressure: npt.ArrayLike) -> Array:
 
 
 def frost_point_from_vapour_pressure(vapour_pressure: npt.ArrayLike) -> Array:
-    """Return the temperature at which the vapour pressure is the saturation one over ice [K]."""
+    """Return the temperature at which the vapour pressure saturates over ice [K]."""
     return _inverse_of_buck(vapour_pressure, 611.15, 23.036, 333.7, 279.82)
 
 
@@ -129,7 +129,7 @@ def wet_bulb_temperature(
         np.asarray(air_pressure, dtype=float),
     )
     e = rh * saturation_vapour_pressure(t)
-    # The balance rises with Tw and is monotonic, so that halving always converges.
+    # The balance always rises with Tw, so that bisection converges.
     low, high = t - 45.0, np.where(rh > 1, t + 5.0, t)
     for _ in range(32):
         middle = (low + high) / 2

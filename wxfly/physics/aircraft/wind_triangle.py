@@ -1,7 +1,7 @@
-"""The wind triangle: heading, speed over ground, and how far out and back a steady wind leaves.
+"""The wind triangle: headwind, crosswind, heading and ground speed.
 
 All angles are in degrees clockwise from north; wind directions are those the wind comes from. An aircraft that
-cannot make a course good has a ground speed of 0 there: it makes no way, and what is divided by it is infinite.
+cannot make a course good has a ground speed of 0 there. It makes no progress, and a time from it is infinite.
 
 References
 ----------
@@ -23,7 +23,7 @@ def headwind(course: npt.ArrayLike, wind_speed: npt.ArrayLike, wind_from_directi
     Parameters
     ----------
     course : array_like
-        Direction of flight over ground [degree].
+        Direction of flight over the ground [degree].
     wind_speed, wind_from_direction : array_like
         [m s-1, degree]; all broadcast. A calm needs no direction.
 
@@ -37,7 +37,7 @@ def headwind(course: npt.ArrayLike, wind_speed: npt.ArrayLike, wind_from_directi
 
 
 def crosswind(course: npt.ArrayLike, wind_speed: npt.ArrayLike, wind_from_direction: npt.ArrayLike) -> Array:
-    """Return the component of the wind across a course [m s-1], positive from the right; arguments of `headwind`."""
+    """Return the component of the wind across a course [m s-1], positive from the right; arguments as in `headwind`."""
     speed, angle = _wind(course, wind_speed, wind_from_direction)
     return np.asarray(speed * np.sin(angle))
 
@@ -54,7 +54,7 @@ def wind_correction_angle(
     wind_speed: npt.ArrayLike,
     wind_from_direction: npt.ArrayLike,
 ) -> Array:
-    """Return the angle by which the nose stands into the wind to make a course good: the crab angle.
+    """Return the angle by which the nose points into the wind to make a course good: the crab angle.
 
     Parameters
     ----------
@@ -68,8 +68,8 @@ def wind_correction_angle(
     Returns
     -------
     ndarray
-        [degree], positive to the right, -90 to 90; NaN where the wind across the course exceeds the airspeed, so
-        that no heading makes it good.
+        [degree], positive to the right, -90 to 90; NaN where the crosswind exceeds the airspeed, so that no heading
+        makes the course good.
     """
     across = crosswind(course, wind_speed, wind_from_direction)
     ratio = across / np.asarray(airspeed, dtype=float)
@@ -83,7 +83,7 @@ def heading(
     wind_speed: npt.ArrayLike,
     wind_from_direction: npt.ArrayLike,
 ) -> Array:
-    """Return the heading that makes a course good [degree, 0 to 360]; arguments of `wind_correction_angle`."""
+    """Return the heading that makes a course good [degree, 0 to 360]; arguments as in `wind_correction_angle`."""
     angle = wind_correction_angle(course, airspeed, wind_speed, wind_from_direction)
     return np.asarray(np.mod(np.asarray(course, float) + angle, 360.0))
 
@@ -104,8 +104,8 @@ def ground_speed(
     Returns
     -------
     ndarray
-        [m s-1]: ``sqrt(V^2 - across^2) - headwind`` [FAA-H-8083-25]. 0 where the wind is more than the aircraft
-        makes good, across the course or against it. NaN in, NaN out.
+        [m s-1]: ``sqrt(V^2 - across^2) - headwind`` [FAA-H-8083-25]. 0 where the aircraft cannot make the course good
+        against the crosswind or the headwind. NaN in, NaN out.
     """
     against = headwind(course, wind_speed, wind_from_direction)
     across = crosswind(course, wind_speed, wind_from_direction)

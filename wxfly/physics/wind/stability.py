@@ -1,7 +1,7 @@
-"""Stability of the surface layer: how the wind profile bends away from the plain logarithm.
+"""Stability of the surface layer: how the wind profile departs from the plain logarithm.
 
-The Obukhov length L says how strongly: positive in stable air, negative in unstable air, infinite in neutral air.
-A forecast does not give it; it is estimated here from temperatures at two heights, or from sun, cloud and wind.
+The Obukhov length L measures this: positive in stable air, negative in unstable air, infinite in neutral air.
+A forecast does not provide it. It is estimated here from temperatures at two heights, or from sun, cloud and wind.
 
 The stability classes A to G of regulatory dispersion models are coarser. They are here because tables of exponents and
 lengths are published by class.
@@ -35,13 +35,13 @@ import numpy.typing as npt
 Array = npt.NDArray[np.float64]
 
 GAMMA = 16.0
-"""Constant of the unstable gradient function, [Dyer-1974]."""
+"""Constant of the gradient function in unstable air, [Dyer-1974]."""
 KARMAN = 0.4
 """The von Karman constant, [Stull-1988]."""
 DRY_ADIABATIC_LAPSE_RATE = 0.0098
 """[K m-1], gravity over the heat capacity of air."""
 SMALLEST_WIND = 0.5
-"""Winds below this are taken as this where stability is worked out [m s-1]: vanes and cups stand still."""
+"""Weaker winds count as this when stability is estimated [m s-1]: vanes and cups stand still in them."""
 
 _GRAVITY = 9.80665  # standard gravity
 _HEAT_CAPACITY_OF_AIR = 1.2 * 1005.0  # of a cubic metre near the ground [J m-3 K-1]
@@ -64,7 +64,7 @@ def momentum_stability_correction(height_over_obukhov_length: npt.ArrayLike) -> 
     Notes
     -----
     Unstable: [Paulson-1970] with [Dyer-1974]. Stable: [Beljaars-Holtslag-1991] with a = 1, b = 2/3, c = 5,
-    d = 0.35, which does not run away as -5 zeta does beyond zeta = 1.
+    d = 0.35; unlike -5 zeta it does not run away beyond zeta = 1.
     """
     zeta = np.asarray(height_over_obukhov_length, dtype=float)
     unstable, stable = np.minimum(zeta, 0.0), np.maximum(zeta, 0.0)
@@ -114,21 +114,21 @@ def obukhov_length_from_temperatures(
     Parameters
     ----------
     wind_speed : array_like
-        At `height` [m s-1]; below 0.5 m/s it is taken as 0.5 m/s.
+        At `height` [m s-1]; less than 0.5 m/s counts as 0.5 m/s.
     height : float
-        Of the wind above ground [m], usually 10.
+        Height of the wind above ground [m], usually 10.
     air_temperature, air_temperature_above : array_like
         [K].
     temperature_height, temperature_height_above : float
-        Of the temperatures above ground [m], the second above the first; 1 to 200.
+        Heights of the temperatures above ground [m], the second above the first; 1 to 200.
     roughness_length : float, optional
         [m].
 
     Returns
     -------
     ndarray
-        [m], positive stable, negative unstable; infinite where the potential temperatures are equal. Kept where
-        height/L is within -20 to 20. NaN in, NaN out.
+        [m], positive stable, negative unstable; infinite where the potential temperatures are equal. height/L is
+        limited to -20 to 20. NaN in, NaN out.
 
     Raises
     ------
@@ -137,8 +137,8 @@ def obukhov_length_from_temperatures(
 
     Notes
     -----
-    The bulk Richardson number of the layer, ``g/theta * dtheta * z / U**2``, is a growing function of zeta = z/L,
-    ``zeta * [ln(z2/z1) - psi_h] / [ln(z/z0) - psi_m]**2`` ([Stull-1988] 9.7), and is inverted by table.
+    The bulk Richardson number of the layer, ``g/theta * dtheta * z / U**2``, is an increasing function of zeta = z/L,
+    ``zeta * [ln(z2/z1) - psi_h] / [ln(z/z0) - psi_m]**2`` ([Stull-1988] 9.7). A table inverts it.
     """
     if not (0 < temperature_height < temperature_height_above and 0 < roughness_length < height):
         raise ValueError(
@@ -167,7 +167,7 @@ def _richardson_table(height: float, low: float, high: float, z0: float) -> tupl
     momentum = (
         np.log(height / z0) - momentum_stability_correction(zeta) + momentum_stability_correction(zeta * z0 / height)
     )
-    # Equal numbers would leave the inverse open; the running maximum keeps it a function.
+    # The inverse needs numbers that never fall; the running maximum ensures that.
     return np.maximum.accumulate(zeta * heat / momentum**2), zeta
 
 
@@ -185,13 +185,13 @@ def obukhov_length_from_sun_and_cloud(
     Parameters
     ----------
     wind_speed : array_like
-        At `height` [m s-1]; below 0.5 m/s it is taken as 0.5 m/s.
+        At `height` [m s-1]; less than 0.5 m/s counts as 0.5 m/s.
     height : array_like
-        Of the wind above ground [m].
+        Height of the wind above ground [m].
     solar_elevation : array_like
-        Of the sun's centre [degree], -90 to 90.
+        Elevation of the sun's centre [degree], -90 to 90.
     cloud_area_fraction : array_like, optional
-        0 to 1; half a sky of cloud where it is missing.
+        0 to 1; 0.5 where it is missing.
     air_temperature : array_like, optional
         Near the ground [K]; 288.15 where it is missing.
     roughness_length : array_like, optional
@@ -206,9 +206,9 @@ def obukhov_length_from_sun_and_cloud(
     Notes
     -----
     By day the radiation and heat budget of [Holtslag-van-Ulden-1983], K = (1041 sin h - 69)(1 - 0.75 N**3.4),
-    albedo 0.23, moist grass. Once the heat flux H points downwards the temperature scale is that of the night,
-    0.09 (1 - 0.5 N**2) K ([van-Ulden-Holtslag-1985]), but never more than H gives, so that the change is smooth.
-    Not for snow, towns, water or slopes.
+    albedo 0.23, moist grass. Once the heat flux H points downwards, the temperature scale is that of the night,
+    0.09 (1 - 0.5 N**2) K ([van-Ulden-Holtslag-1985]). It never exceeds what H gives, so the change is smooth.
+    Not valid for snow, towns, water or slopes.
     """
     speed = np.maximum(np.asarray(wind_speed, dtype=float), SMALLEST_WIND)
     sun = np.sin(np.deg2rad(np.asarray(solar_elevation, dtype=float)))
@@ -250,7 +250,7 @@ def _unstable_zeta(speed: Array, z: Array, z0: Array, log: Array, heat: Array, t
 
 def _stable_zeta(speed: Array, z: Array, log: Array, heat: Array, cloud: Array, temperature: Array) -> Array:
     scale = np.minimum(0.09 * (1.0 - 0.5 * cloud**2), heat * log / (_HEAT_CAPACITY_OF_AIR * KARMAN * speed))
-    # u* ln(z/z0) + 5 z k g scale/(T u*) = k U; without a root the scale is the largest that has one.
+    # u* ln(z/z0) + 5 z k g scale/(T u*) = k U; where it has no root, the largest scale that has one is used.
     buoyancy = _GRAVITY * scale / temperature
     root = np.sqrt(np.maximum((KARMAN * speed) ** 2 - 20.0 * log * z * KARMAN * buoyancy, 0.0))
     friction = (KARMAN * speed + root) / (2.0 * log)

@@ -1,4 +1,4 @@
-"""How gusts, their duration and the averaging period hang together: peak factors, turbulence, published tables.
+"""How gusts depend on their duration and on the averaging period: peak factors, turbulence, published tables.
 
 References
 ----------
@@ -32,7 +32,7 @@ EN_CATEGORIES: dict[str, tuple[float, float]] = {
     "III": (0.3, 5.0),
     "IV": (1.0, 10.0),
 }
-"""Terrain category: roughness length and smallest height [m], [EN1991-1-4] table 4.1."""
+"""Roughness length and smallest height of each terrain category [m], [EN1991-1-4] table 4.1."""
 
 _GRAVITY = 9.81
 
@@ -67,17 +67,17 @@ def gust_factor(
     reference_period: npt.ArrayLike = HOUR,
     height: npt.ArrayLike = 10.0,
 ) -> Array:
-    """Return the largest gust of a period over the mean wind of that period.
+    """Return the ratio of the largest gust of a period to the mean wind of that period.
 
     Parameters
     ----------
     turbulence_intensity : array_like
-        Standard deviation over mean wind [1]: 0.25 in-land, 0.2 off-land, 0.15 off-sea, 0.1 at sea ([WMO-1555]
-        table 1.1).
+        Ratio of standard deviation to mean wind [1]: 0.25 in-land, 0.2 off-land, 0.15 off-sea, 0.1 at sea
+        ([WMO-1555] table 1.1).
     gust_duration : array_like, optional
         [s], 1 to 600, shorter than the period.
     reference_period : array_like, optional
-        Over which the mean is taken [s], 60 to 3600.
+        Averaging period of the mean wind [s], 60 to 3600.
     height : array_like, optional
         [m].
 
@@ -88,7 +88,7 @@ def gust_factor(
     """
     period = np.asarray(reference_period, dtype=float)
     share = 0.2193 * np.log(np.log10(period)) + 0.7242
-    # The published fit gives 1.002 at one hour, where it is 1 by definition.
+    # At one hour the published fit gives 1.002; by definition it is 1.
     share = np.minimum(share, 1.0)
     of_hour = 1.0 + peak_factor(height, gust_duration=gust_duration) * np.asarray(turbulence_intensity, float)
     return np.asarray(np.maximum(share * of_hour, 1.0))
@@ -97,7 +97,7 @@ def gust_factor(
 def turbulence_intensity(
     height: npt.ArrayLike, roughness_length: npt.ArrayLike, *, smallest_height: npt.ArrayLike = 0.0
 ) -> Array:
-    """Return the standard deviation of the along-wind turbulence over the mean wind, strong wind on flat land.
+    """Return the ratio of the standard deviation along the wind to the mean wind, in strong wind on flat land.
 
     Parameters
     ----------
@@ -106,7 +106,7 @@ def turbulence_intensity(
     roughness_length : array_like
         [m].
     smallest_height : array_like, optional
-        Below it the value is that at it [m]; of `EN_CATEGORIES`.
+        Below this height the value stays constant [m]; see `EN_CATEGORIES`.
 
     Returns
     -------
