@@ -130,20 +130,7 @@ _IN_EVERY_SYSTEM = {"mass": "g", "time": "min"}
 
 
 def to_si(value: npt.ArrayLike, unit: str) -> npt.NDArray[np.float64]:
-    """Convert a value in the named unit to SI.
-
-    Parameters
-    ----------
-    value : array_like
-        Value or values in `unit`.
-    unit : str
-        A symbol of `UNITS`.
-
-    Returns
-    -------
-    ndarray
-        The same shape, in SI.
-    """
+    """Convert a value, or values, in the unit of this symbol to SI."""
     return _unit(unit).to_si(value)
 
 

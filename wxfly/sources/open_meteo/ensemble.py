@@ -285,16 +285,10 @@ def get_ensemble(
 
     Parameters
     ----------
-    sites : sequence of Site
-        One or more places.
     model : str
         Name of an ensemble of `wxfly.sources.open_meteo.ensembles.ENSEMBLES`.
-    settings : Settings
-        Address, User-Agent and patience.
-    run : datetime, optional
-        The run, when it is known.
-    keep : callable, optional
-        Given what was sent for each place, once all of it is seen to be readable.
+    sites, settings, run, keep
+        As `wxfly.sources.open_meteo.forecast.get_forecast` takes them.
 
     Returns
     -------
