@@ -1,4 +1,4 @@
-"""Formulas of the check values that wxfly itself does not need: atmosphere."""
+"""Formulas for check values that wxfly itself does not use: atmosphere."""
 
 from __future__ import annotations
 
@@ -43,20 +43,20 @@ def pressure_altitude_from_altimeter_setting(
     Parameters
     ----------
     surface_altitude : array_like
-        Of the field [m].
+        Altitude of the field [m].
     altimeter_setting : array_like
         QNH [Pa].
 
     Returns
     -------
     ndarray
-        [m]: the field's altitude and the pressure altitude of the QNH, as an altimeter adds them.
+        [m]: the sum of the field's altitude and the pressure altitude of the QNH, as in an altimeter.
     """
     return np.asarray(np.asarray(surface_altitude, dtype=float) + pressure_altitude(altimeter_setting))
 
 
 def altimeter_setting(surface_air_pressure: npt.ArrayLike, surface_altitude: npt.ArrayLike) -> Array:
-    """Return the QNH: what an altimeter is set to so that it shows the field's altitude on the ground.
+    """Return the QNH: the setting at which an altimeter shows the field's altitude on the ground.
 
     Parameters
     ----------
@@ -78,7 +78,7 @@ def altimeter_setting(surface_air_pressure: npt.ArrayLike, surface_altitude: npt
 def density_altitude_by_weather_service(
     air_temperature: npt.ArrayLike, dew_point_temperature: npt.ArrayLike, air_pressure: npt.ArrayLike
 ) -> Array:
-    """Return density altitude by the US weather service's formula, for comparison with other displays.
+    """Return the density altitude by the US weather service's formula.
 
     Parameters
     ----------
@@ -91,7 +91,7 @@ def density_altitude_by_weather_service(
     -------
     ndarray
         [m]: ``145366 (1 - (17.326 p / Tv)^0.235)`` ft with inches of mercury and degrees Rankine. It is 4 to
-        6 m above `density_altitude`, which wxfly uses.
+        6 m above `density_altitude`, which wxfly uses. [NWS-density].
     """
     vapour_pressure = saturation_vapour_pressure(dew_point_temperature)
     celsius = virtual_temperature(air_temperature, vapour_pressure, air_pressure) - _MELTING_POINT
@@ -101,7 +101,7 @@ def density_altitude_by_weather_service(
 
 
 def density_altitude_by_rule(pressure_altitude: npt.ArrayLike, air_temperature: npt.ArrayLike) -> Array:
-    """Return density altitude by the pilots' rule of 120 ft for each kelvin above the standard atmosphere.
+    """Return the density altitude by the pilots' rule of 120 ft for each kelvin above the standard atmosphere.
 
     Parameters
     ----------
@@ -113,7 +113,7 @@ def density_altitude_by_rule(pressure_altitude: npt.ArrayLike, air_temperature: 
     Returns
     -------
     ndarray
-        [m], for dry air; for a check by hand.
+        [m] for dry air; a check by hand.
     """
     altitude = np.asarray(pressure_altitude, dtype=float)
     standard = STANDARD_TEMPERATURE - STANDARD_LAPSE_RATE * altitude

@@ -1,4 +1,4 @@
-"""Formulas of the check values that wxfly itself does not need: battery."""
+"""Formulas for check values that wxfly itself does not use: battery."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ from wxfly.physics.aircraft.battery import (
 
 
 def highest_power(voltage: npt.ArrayLike, resistance: npt.ArrayLike) -> Array:
-    """Return the most power that a source of this voltage [V] and resistance [ohm] can give: ``V^2 / 4R`` [W]."""
+    """Return the highest power of a source of this voltage [V] and resistance [ohm]: ``V^2 / 4R`` [W]."""
     return np.asarray(np.asarray(voltage, dtype=float) ** 2 / (4.0 * np.asarray(resistance, dtype=float)))
 
 
 def discharge_current(power: npt.ArrayLike, voltage: npt.ArrayLike, resistance: npt.ArrayLike) -> Array:
-    """Return the current at which a source gives a power.
+    """Return the current at which a source delivers a power.
 
     Parameters
     ----------
@@ -35,17 +35,17 @@ def discharge_current(power: npt.ArrayLike, voltage: npt.ArrayLike, resistance: 
     Returns
     -------
     ndarray
-        [A]: ``(V - sqrt(V^2 - 4 R P)) / 2R``, from ``P = (V - I R) I``. Infinite where it cannot give the power.
+        [A]: ``(V - sqrt(V^2 - 4 R P)) / 2R``, from ``P = (V - I R) I``. Infinite where the power is out of reach.
     """
     p, v, r = (np.asarray(x, dtype=float) for x in (power, voltage, resistance))
     root = v**2 - 4.0 * r * p
-    # The same root written without the difference of two near numbers.
+    # The same root without the difference of two nearly equal numbers.
     current = 2.0 * p / (v + np.sqrt(np.maximum(root, 0.0)))
     return np.asarray(np.where(root < 0, np.inf, current))
 
 
 def loaded_voltage(power: npt.ArrayLike, voltage: npt.ArrayLike, resistance: npt.ArrayLike) -> Array:
-    """Return the voltage under a load [V], 0 where the source cannot give the power; see `discharge_current`."""
+    """Return the voltage under a load [V]; 0 where the power is out of reach. See `discharge_current`."""
     current = discharge_current(power, voltage, resistance)
     able = np.isfinite(current) | np.isnan(current)
     sag = np.where(able, current, 0.0) * np.asarray(resistance, dtype=float)
@@ -61,14 +61,14 @@ def loaded_cell_voltage(
     resistance_capacity: npt.ArrayLike = RESISTANCE_CAPACITY,
     cycles: npt.ArrayLike = 0.0,
 ) -> Array:
-    """Return the voltage of a cell under a load, to be held against `CUT_OFF_VOLTAGE`.
+    """Return the voltage of a cell under a load, to be compared with `CUT_OFF_VOLTAGE`.
 
     Parameters
     ----------
     power : array_like
-        That the whole pack gives [W].
+        Power of the whole pack [W].
     rated_energy : array_like
-        Of the whole pack [J]. How many cells share it does not matter: each carries its part of the power.
+        Energy of the whole pack [J]. The number of cells does not matter, because each delivers its share.
     charge : array_like
         Share of charge left [1].
     cell_temperature : array_like
@@ -76,14 +76,14 @@ def loaded_cell_voltage(
     resistance_capacity : array_like, optional
         Resistance of a cell at 25 degC times its capacity [ohm Ah].
     cycles : array_like, optional
-        How often it has been charged [1]; all broadcast.
+        Number of charges so far [1]; all broadcast.
 
     Returns
     -------
     ndarray
-        [V]; below the cut-off the controller lands or the motors lose power, whatever the charge shown.
+        [V]; below the cut-off the controller lands or the motors lose power, whatever charge is displayed.
     """
-    # One cell of 1 Ah stands for the pack: power and resistance are scaled to it.
+    # Power and resistance are scaled to one cell of 1 Ah.
     scaled = np.asarray(power, float) * NOMINAL_VOLTAGE * 3600.0 / np.asarray(rated_energy, float)
     cell = resistance(resistance_capacity, cell_temperature) * aged_resistance(cycles)
     return loaded_voltage(scaled, resting_voltage(charge), cell)

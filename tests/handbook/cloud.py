@@ -1,4 +1,4 @@
-"""Formulas of the check values that wxfly itself does not need: cloud."""
+"""Formulas for check values that wxfly itself does not use: cloud."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ from wxfly.physics.air.humidity import saturation_vapour_pressure
 def lifted_condensation_level_temperature(
     air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike, air_pressure: npt.ArrayLike
 ) -> Array:
-    """Return the temperature at which air lifted from the ground condenses [K]; [Romps-2017]."""
+    """Return the temperature at which vapour in air lifted from the ground condenses [K]; [Romps-2017]."""
     return lifted_condensation_level(air_temperature, relative_humidity, air_pressure)[1]
 
 
 def base_by_spread(air_temperature: npt.ArrayLike, dew_point_temperature: npt.ArrayLike) -> Array:
-    """Return the condensation level by 125 m for each kelvin of spread [m], a check by hand [Espy]."""
+    """Return the condensation level from 125 m for each kelvin of spread [m]; a check by hand [Espy]."""
     spread = np.asarray(air_temperature, dtype=float) - np.asarray(dew_point_temperature, dtype=float)
     return np.asarray(125.0 * np.maximum(spread, 0.0))
 
@@ -40,7 +40,7 @@ def adiabatic_liquid_water_content(
     Returns
     -------
     ndarray
-        [kg m-3], the water that saturated air gives off as it rises without mixing. Real cloud near the
+        [kg m-3], the water that condenses in saturated air as it rises without mixing. Real cloud near the
         ground holds less.
     """
     t, p, z = np.broadcast_arrays(

@@ -1,4 +1,4 @@
-"""Formulas of the check values that wxfly itself does not need: comfort."""
+"""Formulas for check values that wxfly itself does not use: comfort."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Formulas of the check values that wxfly itself does not need: error."""
+"""Formulas for check values that wxfly itself does not use: error."""
 
 from __future__ import annotations
 
@@ -9,20 +9,20 @@ from wxfly.physics.wind.error import _SCALE, Array
 
 
 def exceedance_probability(wind_speed: npt.ArrayLike, standard_deviation: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
-    """Return the chance that the true wind is above a limit.
+    """Return the probability that the true wind is above a limit.
 
     Parameters
     ----------
     wind_speed, standard_deviation : array_like
-        Of a `wxfly.physics.wind.levels.WindAtHeight` [m s-1].
+        As in `wxfly.physics.wind.levels.WindAtHeight` [m s-1].
     limit : array_like
         [m s-1].
 
     Returns
     -------
     ndarray
-        0 to 1, of the logistic distribution as in `error_factor`; NaN where the wind is not known. With a deviation of
-        0 it is 0 or 1, at the limit 0.
+        0 to 1, by the logistic distribution as in `error_factor`; NaN where the wind is unknown. With a deviation of
+        0 it is 0 or 1, and 0 at the limit.
     """
     wind = np.asarray(wind_speed, dtype=float)
     deviation = np.asarray(standard_deviation, dtype=float)

@@ -1,4 +1,4 @@
-"""Formulas of the check values that wxfly itself does not need: geomagnetic."""
+"""Formulas for check values that wxfly itself does not use: geomagnetic."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ def dipole_latitude(latitude: npt.ArrayLike, longitude: npt.ArrayLike) -> Array:
     Returns
     -------
     ndarray
-        [degree]. Up to 6 degrees nearer to the pole than the latitude of the real field in western Europe.
+        [degree]. In western Europe up to 6 degrees closer to the pole than the latitude in the real field.
     """
     phi, lam = np.radians(np.asarray(latitude, dtype=float)), np.asarray(longitude, dtype=float)
     pole = np.radians(DIPOLE_POLE[0])
@@ -36,7 +36,7 @@ def auroral_boundary(kp: npt.ArrayLike) -> Array:
     Parameters
     ----------
     kp : array_like
-        0 to 9; between whole numbers linear.
+        0 to 9; linear between whole numbers.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""Formulas of the check values that wxfly itself does not need: hills."""
+"""Formulas for check values that wxfly itself does not use: hills."""
 
 from __future__ import annotations
 
@@ -26,13 +26,13 @@ def orography_factor(
     height : array_like
         Above ground [m].
     distance_from_crest : array_like, optional
-        Negative on the windward side [m]; on the lee side the crest's value is given, as an upper value.
+        Negative on the windward side [m]. The lee side gets the crest's value, as an upper value.
 
     Returns
     -------
     ndarray
-        [1], 1 to 1.6: ``1 + 2 s H/Lu`` for slopes of 0.05 to 0.3, ``1 + 0.6 s`` beyond, [EN1991-1-4] A.3. The place
-        factor s is for z/Le up to 2 and up to 1.5 Lu upwind, and 0 farther away.
+        [1], 1 to 1.6: ``1 + 2 s H/Lu`` for slopes of 0.05 to 0.3, ``1 + 0.6 s`` for steeper ones, [EN1991-1-4] A.3.
+        The location factor s is defined for z/Le up to 2 and up to 1.5 Lu upwind; it is 0 farther away.
     """
     hill, length = np.asarray(hill_height, dtype=float), np.asarray(windward_length, dtype=float)
     slope = hill / length

@@ -1,4 +1,4 @@
-"""Formulas of the check values that wxfly itself does not need: humidity."""
+"""Formulas for check values that wxfly itself does not use: humidity."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from wxfly.physics.air.humidity import (
 
 
 def saturation_vapour_pressure_over_ice(air_temperature: npt.ArrayLike) -> Array:
-    """Return the saturation vapour pressure over ice [Pa]; used for frost only.
+    """Return the saturation vapour pressure over ice, for frost only.
 
     Parameters
     ----------
@@ -41,7 +41,7 @@ def frost_point_from_relative_humidity(air_temperature: npt.ArrayLike, relative_
     Returns
     -------
     ndarray
-        [K]: a surface as cold as this in such air takes on frost. Meant for results below 273.15 K. Frost on
+        [K]: frost forms on a surface this cold in such air. Meant for results below 273.15 K. Frost on
         the ground or on a parked aircraft is not icing in flight, which needs liquid water.
     """
     return frost_point_from_vapour_pressure(

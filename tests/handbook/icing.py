@@ -1,4 +1,4 @@
-"""Formulas of the check values that wxfly itself does not need: icing."""
+"""Formulas for check values that wxfly itself does not use: icing."""
 
 from __future__ import annotations
 
@@ -54,23 +54,23 @@ def grid_icing(
 
 
 SEVERITY = ((3600.0, "trace"), (900.0, "light"), (300.0, "moderate"), (0.0, "severe"))
-"""Least time in which a quarter inch of ice gathers [s], and its word [ADDS]."""
+"""Shortest time in which a quarter inch of ice accumulates [s], and its term [ADDS]."""
 
 
 def icing_severity(time_to_quarter_inch: float) -> str:
-    """Put a rate of icing into the word of the aviation manuals.
+    """Return the term of the aviation manuals for a rate of icing.
 
     Parameters
     ----------
     time_to_quarter_inch : float
-        In which a quarter of an inch (6.35 mm) of ice gathers [s].
+        Time in which a quarter of an inch (6.35 mm) of ice accumulates [s].
 
     Returns
     -------
     str
         ``trace`` (more than an hour), ``light`` (15 minutes to 1 hour), ``moderate`` (5 to 15 minutes) or
-        ``severe`` (less than 5 minutes) [ADDS]; ``not known`` for NaN. The words are made for aeroplanes: on
-        a small rotor a light icing may be the end of the flight.
+        ``severe`` (less than 5 minutes) [ADDS]; ``not known`` for NaN. The terms are meant for aeroplanes: on
+        a small rotor even light icing may end the flight.
     """
     if np.isnan(time_to_quarter_inch):
         return "not known"

@@ -1,4 +1,4 @@
-"""Formulas of the check values that wxfly itself does not need: log law."""
+"""Formulas for check values that wxfly itself does not use: log law."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from wxfly.physics.wind.log_law import Array
 
 
 def turning_with_height(wind_from_direction: npt.ArrayLike, wind_from_direction_above: npt.ArrayLike) -> Array:
-    """Return the turn of the wind between two heights, the shorter way round.
+    """Return by how much the wind turns between two heights, the shorter way round.
 
     Parameters
     ----------
@@ -19,8 +19,8 @@ def turning_with_height(wind_from_direction: npt.ArrayLike, wind_from_direction_
     Returns
     -------
     ndarray
-        [degree], -180 up to but not including 180; positive veers (turns clockwise going up), negative backs. By
-        definition; for any angles.
+        [degree], -180 up to but not including 180; positive where the wind veers (turns clockwise going up), negative
+        where it backs. By definition; for any angles.
     """
     turn = np.asarray(wind_from_direction_above, dtype=float) - np.asarray(wind_from_direction, dtype=float)
     return np.asarray(np.mod(turn + 180.0, 360.0) - 180.0)
@@ -33,12 +33,12 @@ def interpolate_in_log_height(
     height_above: npt.ArrayLike,
     wanted_height: npt.ArrayLike,
 ) -> Array:
-    """Interpolate (or carry on) a quantity linearly in the logarithm of height between two levels.
+    """Interpolate or extrapolate a quantity linearly in the logarithm of height from two levels.
 
     Parameters
     ----------
     value, value_above : array_like
-        Of any unit; a wind speed or a component of the wind.
+        A wind speed or a component of the wind; any unit.
     height, height_above, wanted_height : array_like
         Above ground [m], positive, the first two different.
 

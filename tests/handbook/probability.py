@@ -1,4 +1,4 @@
-"""Formulas of the check values that wxfly itself does not need: probability."""
+"""Formulas for check values that wxfly itself does not use: probability."""
 
 from __future__ import annotations
 
@@ -9,12 +9,12 @@ from wxfly.physics.probability import Array, normal_probability, normal_quantile
 
 
 def normal_exceedance(mean: npt.ArrayLike, standard_deviation: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
-    """Return the chance that a normal variable is above a limit.
+    """Return the probability that a normal variable is above a limit.
 
     Parameters
     ----------
     mean, standard_deviation, limit : array_like
-        In the same unit; the deviation at least 0. With a deviation of 0 the chance is 0 or 1, at the limit 0.
+        In one unit; the deviation at least 0. For a deviation of 0 the probability is 0 or 1, and 0 at the limit.
     """
     return normal_probability(-standardised(mean, standard_deviation, limit))
 
@@ -22,14 +22,14 @@ def normal_exceedance(mean: npt.ArrayLike, standard_deviation: npt.ArrayLike, li
 def truncated_normal_exceedance(
     location: npt.ArrayLike, scale: npt.ArrayLike, limit: npt.ArrayLike, *, lowest: float = 0.0
 ) -> Array:
-    """Return the chance that a normal variable cut off at its lowest value is above a limit.
+    """Return the probability that a normal variable truncated at its lowest value is above a limit.
 
     Parameters
     ----------
     location, scale : array_like
-        Of the normal distribution before it is cut, in the unit of the limit; the scale above 0.
+        Parameters of the normal distribution before truncation, in the unit of the limit; the scale above 0.
     limit : array_like
-        Below `lowest` the chance is 1.
+        Below `lowest` the probability is 1.
     lowest : float, optional
         0 for a speed [Thorarinsdottir2010].
 
@@ -46,7 +46,7 @@ def truncated_normal_exceedance(
 def truncated_normal_quantile(
     location: npt.ArrayLike, scale: npt.ArrayLike, probability: npt.ArrayLike, *, lowest: float = 0.0
 ) -> Array:
-    """Return the value that a normal variable cut off at its lowest value does not exceed with the given chance.
+    """Return the value that a normal variable truncated at its lowest value does not exceed with a given probability.
 
     Parameters
     ----------
@@ -65,18 +65,18 @@ def truncated_normal_quantile(
 def dressed_exceedance(
     members: npt.ArrayLike, standard_deviation: npt.ArrayLike, limit: npt.ArrayLike, *, bias: npt.ArrayLike = 0.0
 ) -> Array:
-    """Return the chance that a limit is exceeded, from members each dressed with a normal error [Roulston2003].
+    """Return the probability that a limit is exceeded, from members each dressed with a normal error [Roulston2003].
 
     Parameters
     ----------
     members : array_like
         Shape ``[..., member]``.
     standard_deviation : array_like
-        Of the error that the ensemble does not know, ``[...]`` or ``[..., member]``; 0 counts members.
+        Error that the spread of the ensemble does not show, ``[...]`` or ``[..., member]``; 0 counts members.
     limit : array_like
         ``[...]``, in the unit of the members.
     bias : array_like, optional
-        Taken off every member, ``[...]``.
+        Subtracted from every member, ``[...]``.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""Formulas of the check values that wxfly itself does not need: rotor."""
+"""Formulas for check values that wxfly itself does not use: rotor."""
 
 from __future__ import annotations
 
@@ -9,17 +9,17 @@ from wxfly.physics.aircraft.rotor import STANDARD_DENSITY, Array, Power, _least
 
 
 def hover_power_ratio(air_density: npt.ArrayLike, reference_density: npt.ArrayLike = STANDARD_DENSITY) -> Array:
-    """Return hover power over that in air of another density, same mass and rotors: ``sqrt(rho0 / rho)`` [1]."""
+    """Return the ratio of hover power to that in reference air, same mass and rotors: ``sqrt(rho0 / rho)`` [1]."""
     return np.asarray(np.sqrt(np.asarray(reference_density, float) / np.asarray(air_density, float)))
 
 
 def induced_velocity_ratio(speed_ratio: npt.ArrayLike) -> Array:
-    """Return induced velocity in edgewise flight over that in hover.
+    """Return the ratio of induced velocity in edgewise flight to that in hover.
 
     Parameters
     ----------
     speed_ratio : array_like
-        Airspeed over `hover_induced_velocity` [1].
+        Ratio of airspeed to `hover_induced_velocity` [1].
 
     Returns
     -------
@@ -27,17 +27,17 @@ def induced_velocity_ratio(speed_ratio: npt.ArrayLike) -> Array:
         [1]: ``sqrt(sqrt(1 + x^4 / 4) - x^2 / 2)`` [Leishman-2006], discs level.
     """
     half = np.asarray(speed_ratio, dtype=float) ** 2 / 2.0
-    # 1 / (sqrt(1 + h^2) + h) is sqrt(1 + h^2) - h without the difference of near numbers.
+    # 1 / (sqrt(1 + h^2) + h) equals sqrt(1 + h^2) - h without the difference of nearly equal numbers.
     return np.asarray(np.sqrt(1.0 / (np.sqrt(1.0 + half**2) + half)))
 
 
 def climb_power_ratio(climb_ratio: npt.ArrayLike) -> Array:
-    """Return power in a vertical climb over hover power, ideal rotors.
+    """Return the ratio of power in a vertical climb to hover power, for ideal rotors.
 
     Parameters
     ----------
     climb_ratio : array_like
-        Climb speed over `hover_induced_velocity` [1], not negative.
+        Ratio of climb speed to `hover_induced_velocity` [1], not negative.
 
     Returns
     -------
@@ -54,7 +54,7 @@ def best_endurance_speed(power: Power, highest_speed: float, lowest_speed: float
     Parameters
     ----------
     power : callable
-        From airspeeds [m s-1] to powers [W], such as a call of `wxfly.physics.aircraft.rotor.flight_power`.
+        Power [W] as a function of airspeed [m s-1], such as a call of `wxfly.physics.aircraft.rotor.flight_power`.
     highest_speed, lowest_speed : float
         Bounds [m s-1].
     """
@@ -62,7 +62,7 @@ def best_endurance_speed(power: Power, highest_speed: float, lowest_speed: float
 
 
 def best_range_speed(power: Power, highest_speed: float, lowest_speed: float = 0.0, *, headwind: float = 0.0) -> float:
-    """Return the airspeed of least energy over ground, against a headwind: the least ``P(V) / (V - w)`` [m s-1].
+    """Return the airspeed of least energy per distance over the ground, in a headwind: the least ``P(V) / (V - w)``.
 
     Parameters
     ----------
@@ -103,15 +103,15 @@ def single_rotor_power(
     profile_power, induced_power : float
         In hover [W].
     tip_speed : float
-        Of the rotor blades [m s-1].
+        Speed of the blade tips [m s-1].
     hover_velocity : float
         Mean induced velocity in hover [m s-1].
     drag_ratio : float
-        Drag area of the fuselage over solidity times disc area [1].
+        Ratio of the fuselage's drag area to solidity times disc area [1].
     solidity : float
-        Blade area over disc area [1].
+        Ratio of blade area to disc area [1].
     area : float
-        Of the disc [m2].
+        Disc area [m2].
     air_density : array_like, optional
         [kg m-3]
 

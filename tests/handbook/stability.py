@@ -1,4 +1,4 @@
-"""Formulas of the check values that wxfly itself does not need: stability."""
+"""Formulas for check values that wxfly itself does not use: stability."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ def bulk_richardson_number(
     height: npt.ArrayLike,
     height_above: npt.ArrayLike,
 ) -> Array:
-    """Return the bulk Richardson number of a layer from wind and temperature at both of its ends.
+    """Return the bulk Richardson number of a layer from wind and temperature at its bottom and top.
 
     Parameters
     ----------
     wind_speed, wind_speed_above : array_like
-        [m s-1]; without veer. With veer give 0 and the length of the vector difference.
+        [m s-1]; without veer. With veer pass 0 and the length of the vector difference.
     air_temperature, air_temperature_above : array_like
         [K].
     height, height_above : array_like
@@ -30,7 +30,7 @@ def bulk_richardson_number(
     Returns
     -------
     ndarray
-        [1]; negative unstable, above about 0.25 turbulence dies out ([Stull-1988], 5.6). NaN without shear.
+        [1]; negative in unstable air. Above about 0.25 turbulence dies out ([Stull-1988], 5.6). NaN without shear.
 
     Notes
     -----
@@ -95,13 +95,14 @@ def net_radiation_index(
     Returns
     -------
     ndarray
-        -2 (clear night) to 4 (high sun, clear). NaN where sun or cloud is not known.
+        -2 (clear night) to 4 (high sun, clear). NaN where sun or cloud is unknown.
 
     Notes
     -----
-    [EPA-454-R-99-005] 6.4.1: insolation class 4, 3, 2, 1 above 60, 35, 15 degrees and below; night -2 up to 4/10 of
-    cloud, else -1; overcast below 7000 ft gives 0 day and night. By day more than 5/10 of cloud lowers the class by
-    2 below 7000 ft and by 1 below 16000 ft, and overcast above that by 1, not below 1 (these steps from memory).
+    [EPA-454-R-99-005] 6.4.1. The insolation class is 4, 3, 2 above 60, 35, 15 degrees and 1 below. At night the index
+    is -2 with up to 4/10 of cloud, else -1. Overcast below 7000 ft gives 0 by day and night. By day more than 5/10 of
+    cloud lowers the class by 2 if it is below 7000 ft and by 1 if below 16000 ft. Overcast higher up lowers it by 1.
+    The class never falls below 1 (these steps from memory).
     """
     elevation = np.asarray(solar_elevation, dtype=float)
     cloud = np.asarray(cloud_area_fraction, dtype=float)
@@ -140,7 +141,7 @@ def turner_stability_class(wind_speed: npt.ArrayLike, net_radiation_index: npt.A
 
 
 def obukhov_length_from_class(stability_class: npt.ArrayLike, roughness_length: npt.ArrayLike) -> Array:
-    """Return the Obukhov length that goes with a stability class.
+    """Return the Obukhov length of a stability class.
 
     Parameters
     ----------
@@ -152,7 +153,7 @@ def obukhov_length_from_class(stability_class: npt.ArrayLike, roughness_length: 
     Returns
     -------
     ndarray
-        [m]; infinite for class D. ``1/L = a + b log10(z0)``, [Golder-1972]; to be read as good to 50 %.
+        [m]; infinite for class D. ``1/L = a + b log10(z0)``, [Golder-1972]; accurate to about 50 %.
     """
     given = np.asarray(stability_class, dtype=float)
     row = np.clip(np.where(np.isnan(given), 4, given) - 1, 0, 6).astype(int)
@@ -163,7 +164,7 @@ def obukhov_length_from_class(stability_class: npt.ArrayLike, roughness_length: 
 
 
 def power_law_exponent_of_class(stability_class: npt.ArrayLike, *, surroundings: str = "rural") -> Array:
-    """Return the exponent of the power law that goes with a stability class.
+    """Return the exponent of the power law for a stability class.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Formulas of the check values that wxfly itself does not need: sun."""
+"""Formulas for check values that wxfly itself does not use: sun."""
 
 from __future__ import annotations
 
@@ -9,16 +9,16 @@ from wxfly.physics.air.sun import Array, Times, _day_number, _noons_and_midnight
 
 
 def solar_noon(longitude: float, first_day: np.datetime64 | str, days: int) -> Times:
-    """Return when the sun stands highest, UTC, shape ``(days,)``.
+    """Return when the sun is highest, UTC, shape ``(days,)``.
 
     Parameters
     ----------
     longitude : float
         [degree].
     first_day : numpy.datetime64 or str
-        Day by the sun at the place; for a day on a clock see `solar_day`.
+        Solar day at the place; for a day on a clock see `solar_day`.
     days : int
-        How many.
+        Number of days.
 
     Returns
     -------
@@ -31,7 +31,7 @@ def solar_noon(longitude: float, first_day: np.datetime64 | str, days: int) -> T
 def incidence_angle(
     sun_elevation: npt.ArrayLike, sun_azimuth: npt.ArrayLike, slope: npt.ArrayLike, facing: npt.ArrayLike
 ) -> Array:
-    """Return the angle between the sun and the normal of a sloping surface, as of a facade to be photographed.
+    """Return the angle between the sun and the normal of a sloping surface, such as a facade to be photographed.
 
     Parameters
     ----------
@@ -40,11 +40,11 @@ def incidence_angle(
     slope : array_like
         From the horizontal [degree]; 90 is a wall.
     facing : array_like
-        The direction that it faces, clockwise from north [degree]; all broadcast.
+        Direction that the surface faces, clockwise from north [degree]; all broadcast.
 
     Returns
     -------
     ndarray
-        [degree]; above 90 the surface lies in its own shadow.
+        [degree]; above 90 the surface is in its own shadow.
     """
     return angle_to_sun(sun_elevation, sun_azimuth, facing, 90.0 - np.asarray(slope, dtype=float))

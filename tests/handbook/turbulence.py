@@ -1,4 +1,4 @@
-"""Formulas of the check values that wxfly itself does not need: turbulence."""
+"""Formulas for check values that wxfly itself does not use: turbulence."""
 
 from __future__ import annotations
 
@@ -8,12 +8,13 @@ import numpy.typing as npt
 from wxfly.physics.wind.turbulence import _GRAVITY, HOUR, Array
 
 IFS_GUST_COEFFICIENT = {0.25: 8.23, 0.5: 7.71, 0.75: 7.26}
-"""Chance that the 3 s gust of 100 min exceeds it: times the friction velocity above the mean, [IFS]."""
+"""Increment of the 3 s gust of 100 min over the mean wind, in friction velocities, by the probability that the gust
+exceeds it, [IFS]."""
 _SPECIFIC_HEAT_OF_AIR = 1005.0
 
 
 def durst_factor(averaging_period: npt.ArrayLike) -> Array:
-    """Return the highest mean over a short period over the hourly mean, open land.
+    """Return the ratio of the highest mean of a short period to the hourly mean, over open land.
 
     Parameters
     ----------
@@ -23,7 +24,7 @@ def durst_factor(averaging_period: npt.ArrayLike) -> Array:
     Returns
     -------
     ndarray
-        [1]; 1 at one hour, below 1 beyond. The fit of [CEM].
+        [1]; 1 at one hour, less for longer periods. The fit of [CEM].
     """
     t = np.asarray(averaging_period, dtype=float)
     short = 1.277 + 0.296 * np.tanh(0.9 * np.log10(45.0 / t))
@@ -31,7 +32,7 @@ def durst_factor(averaging_period: npt.ArrayLike) -> Array:
 
 
 def expected_largest_peak(number_of_peaks: npt.ArrayLike) -> Array:
-    """Return the expected largest of a number of independent peaks of a narrow-band signal, in standard deviations.
+    """Return the expected largest of several independent peaks of a narrow-band signal, in standard deviations.
 
     Parameters
     ----------
@@ -41,8 +42,8 @@ def expected_largest_peak(number_of_peaks: npt.ArrayLike) -> Array:
     Returns
     -------
     ndarray
-        [1]. The mean of the largest of N Rayleigh variables, integrated; Davenport's
-        ``sqrt(2 ln N) + 0.5772/sqrt(2 ln N)`` ([Davenport-1964]) lies 0.3 to 2 % above it.
+        [1]; the mean of the largest of N Rayleigh variables, by integration. Davenport's
+        ``sqrt(2 ln N) + 0.5772/sqrt(2 ln N)`` ([Davenport-1964]) is 0.3 to 2 % higher.
     """
     number = np.asarray(number_of_peaks, dtype=float)
     x = np.linspace(0.0, 12.0, 6001)
@@ -55,7 +56,7 @@ def expected_largest_peak(number_of_peaks: npt.ArrayLike) -> Array:
 def roughness_factor(
     height: npt.ArrayLike, roughness_length: npt.ArrayLike, *, smallest_height: npt.ArrayLike = 0.0
 ) -> Array:
-    """Return the mean wind over the basic wind (10 m, category II), strong wind on flat land.
+    """Return the ratio of the mean wind to the basic wind (10 m, category II), in strong wind on flat land.
 
     Parameters
     ----------
@@ -73,7 +74,7 @@ def roughness_factor(
 
 
 def turbulence_intensity_at_hub(wind_speed: npt.ArrayLike, reference_intensity: npt.ArrayLike) -> Array:
-    """Return the turbulence intensity of the wind-turbine standard, a high one (the 90 % quantile).
+    """Return the turbulence intensity of the wind-turbine standard, its 90 % quantile.
 
     Parameters
     ----------
@@ -99,13 +100,13 @@ def convective_velocity_scale(
     Parameters
     ----------
     heat_flux : array_like
-        Sensible heat from ground to air [W m-2]; without any the result is 0.
+        Sensible heat from ground to air [W m-2]; the result is 0 where it is not positive.
     air_density : array_like
         [kg m-3].
     air_temperature : array_like
         [K].
     boundary_layer : array_like
-        Its height above ground [m].
+        Height of the boundary layer above ground [m].
 
     Returns
     -------
@@ -129,12 +130,12 @@ def wind_standard_deviation(
     obukhov_length : array_like
         [m]; infinite neutral, positive stable.
     boundary_layer : array_like, optional
-        Its height [m].
+        Height of the boundary layer [m].
 
     Returns
     -------
     ndarray
-        ``u* (12 - 0.5 zi/L)**(1/3)`` [m s-1], in stable air as in neutral, [Panofsky-1977].
+        ``u* (12 - 0.5 zi/L)**(1/3)`` [m s-1]; stable air counts as neutral, [Panofsky-1977].
     """
     inverse = np.minimum(1.0 / np.asarray(obukhov_length, dtype=float), 0.0)
     return np.asarray(
@@ -149,7 +150,7 @@ def gust_from_friction_velocity(
     *,
     chance: float = 0.5,
 ) -> Array:
-    """Return the 3 s gust at 10 m as the ECMWF model works it out.
+    """Return the 3 s gust at 10 m as the ECMWF model computes it.
 
     Parameters
     ----------
@@ -160,7 +161,7 @@ def gust_from_friction_velocity(
     boundary_layer_over_obukhov_length : array_like, optional
         zi/L with zi = 1000 m [1]; positive counts as neutral.
     chance : {0.25, 0.5, 0.75}
-        Chance that the gust is exceeded.
+        Probability that the gust is exceeded.
 
     Returns
     -------
@@ -170,7 +171,7 @@ def gust_from_friction_velocity(
     Raises
     ------
     ValueError
-        For a chance that is not tabulated.
+        For a probability that is not tabulated.
     """
     if chance not in IFS_GUST_COEFFICIENT:
         raise ValueError(f"chance {chance} is not one of {', '.join(map(str, IFS_GUST_COEFFICIENT))}")

@@ -1,4 +1,4 @@
-"""Formulas of the check values that wxfly itself does not need: weather code."""
+"""Formulas for check values that wxfly itself does not use: weather code."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ _RANGES = (
 
 
 def describe_weather(weather_code: float) -> str:
-    """Put a code into words.
+    """Return the words for a code.
 
     Parameters
     ----------
@@ -26,7 +26,7 @@ def describe_weather(weather_code: float) -> str:
     Returns
     -------
     str
-        Words after [WMO-306]; ``"not known"`` for NaN and for numbers that are not in the table.
+        Words from [WMO-306]; ``"not known"`` for NaN and for numbers outside the table.
     """
     if np.isnan(weather_code) or not 0 <= weather_code <= 99:
         return "not known"

@@ -1,4 +1,4 @@
-"""Formulas of the check values that wxfly itself does not need: wind triangle."""
+"""Formulas for check values that wxfly itself does not use: wind triangle."""
 
 from __future__ import annotations
 
@@ -14,14 +14,14 @@ def out_and_back_radius(
     angle: npt.ArrayLike,
     time: npt.ArrayLike,
 ) -> Array:
-    """Return how far out a flight can turn to be back in time, in one steady wind.
+    """Return the distance at which a flight must turn to be back in time, in a steady wind.
 
     Parameters
     ----------
     airspeed, wind_speed : array_like
         [m s-1]
     angle : array_like
-        Between course and wind [degree]; 0 or 180 is along the wind, 90 across it.
+        Angle between course and wind [degree]; 0 or 180 is along the wind, 90 across it.
     time : array_like
         Out and back together [s]; all broadcast.
 
@@ -41,19 +41,19 @@ def out_and_back_radius(
 def point_of_no_return_time(
     endurance: npt.ArrayLike, ground_speed_out: npt.ArrayLike, ground_speed_home: npt.ArrayLike
 ) -> Array:
-    """Return how long a flight may go out before it must turn for home: ``E H / (O + H)``.
+    """Return how long a flight may continue outward before it must turn back: ``E H / (O + H)``.
 
     Parameters
     ----------
     endurance : array_like
-        Out and home together, without the reserve [s, or any unit of time].
+        Outward and return leg together, without the reserve [s, or any unit of time].
     ground_speed_out, ground_speed_home : array_like
         [m s-1], or any unit of speed; all broadcast.
 
     Returns
     -------
     ndarray
-        In the unit of `endurance`; 0 where no way home is made.
+        In the unit of `endurance`; 0 where the return leg makes no progress.
     """
     out, home = np.asarray(ground_speed_out, dtype=float), np.asarray(ground_speed_home, dtype=float)
     total = out + home

@@ -1,6 +1,6 @@
-"""Chance from members and from distributions: dressing, exceedance, quantiles, and a stretch of linked hours.
+"""Probabilities from ensemble members and from distributions, and over a stretch of consecutive hours.
 
-Every function takes arrays and gives NaN where an input is NaN. The normal distribution function is that of the C
+Every function takes arrays and returns NaN where an input is NaN. The normal distribution function is that of the C
 library (`math.erfc`).
 
 References
@@ -8,7 +8,7 @@ References
 [Roulston2003] Roulston, M. S. and Smith, L. A. (2003): Combining dynamical and statistical ensembles. Tellus A 55.
 [Thorarinsdottir2010] Thorarinsdottir, T. L. and Gneiting, T. (2010): Probabilistic forecasts of wind speed: ensemble
     model output statistics by using heteroscedastic censored regression. J. R. Stat. Soc. A 173.
-[Laplace] The rule of succession, after which an event seen in none of m equally likely draws has the chance 1/(m+2).
+[Laplace] The rule of succession: an event seen in none of m equally likely draws has the probability 1/(m+2).
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ _PLENTY = 4.0
 
 
 def normal_probability(value: npt.ArrayLike) -> Array:
-    """Return the chance that a standard normal variable is at most a value.
+    """Return the probability that a standard normal variable is at most a value.
 
     Parameters
     ----------
@@ -48,14 +48,14 @@ def normal_probability(value: npt.ArrayLike) -> Array:
 
 @cache
 def _table() -> tuple[Array, Array]:
-    """Return the normal distribution function and its slope times the step at every node of a table."""
+    """Return the normal distribution function, and its slope times the step, at every node of a table."""
     nodes = np.arange(-_TABLE_END, _TABLE_END + _TABLE_STEP, _TABLE_STEP)
     probability = 0.5 * np.asarray(_ERFC(-nodes / math.sqrt(2.0)), dtype=float)
     return probability, np.exp(-(nodes**2) / 2) / math.sqrt(2 * math.pi) * _TABLE_STEP
 
 
 def _interpolated_probability(value: Array) -> Array:
-    """Read the table by cubic Hermite polynomials: ten times faster for many values, within 1e-13 of the exact one."""
+    """Interpolate the table by cubic Hermite polynomials: ten times faster for many values, and exact to 1e-13."""
     probability, slope = _table()
     inside = np.clip(np.where(np.isnan(value), 0.0, value), -_TABLE_END, _TABLE_END)
     at = (inside + _TABLE_END) / _TABLE_STEP
@@ -70,7 +70,7 @@ def _interpolated_probability(value: Array) -> Array:
 
 
 def normal_quantile(probability: npt.ArrayLike) -> Array:
-    """Return the value that a standard normal variable does not exceed with the given chance.
+    """Return the value that a standard normal variable does not exceed with the given probability.
 
     Parameters
     ----------
@@ -83,7 +83,7 @@ def normal_quantile(probability: npt.ArrayLike) -> Array:
 
 
 def standardised(mean: npt.ArrayLike, standard_deviation: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
-    """Return the room up to a limit in standard deviations: infinite with the sign of the room when there are none."""
+    """Return the margin to a limit in standard deviations; for a deviation of 0 it is infinite, with the same sign."""
     mean, deviation, limit = np.broadcast_arrays(*(np.asarray(v, float) for v in (mean, standard_deviation, limit)))
     room = limit - mean
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
@@ -93,7 +93,7 @@ def standardised(mean: npt.ArrayLike, standard_deviation: npt.ArrayLike, limit: 
 
 
 def dressing_deviation(error: npt.ArrayLike, spread: npt.ArrayLike, floor: npt.ArrayLike) -> Array:
-    """Return the error that an ensemble does not show itself.
+    """Return the part of the error that an ensemble's spread does not show.
 
     Parameters
     ----------
@@ -102,37 +102,37 @@ def dressing_deviation(error: npt.ArrayLike, spread: npt.ArrayLike, floor: npt.A
     spread : array_like
         Standard deviation of the members, averaged as a variance over many forecasts.
     floor : array_like
-        The least that is left, above 0.
+        Lower limit of the result, above 0.
 
     Returns
     -------
     ndarray
-        ``sqrt(max(error^2 - spread^2, floor^2))``: taking the whole error beside the spread would count it twice.
+        ``sqrt(max(error^2 - spread^2, floor^2))``. To add the full error to the spread would count the spread twice.
     """
     error, spread, floor = (np.asarray(v, dtype=float) for v in (error, spread, floor))
     return np.asarray(np.sqrt(np.maximum(error**2 - spread**2, floor**2)))
 
 
 def least_chance(members: npt.ArrayLike) -> Array:
-    """Return the least chance that so many members can tell, ``1 / (M + 2)`` [Laplace].
+    """Return the least probability that a number of members can resolve, ``1 / (M + 2)`` [Laplace].
 
     Parameters
     ----------
     members : array_like
-        How many, at least 1.
+        Number of members, at least 1.
     """
     return np.asarray(1.0 / (np.asarray(members, dtype=float) + 2.0))
 
 
 def shift_chances(standard_deviation: npt.ArrayLike, reach: int) -> Array:
-    """Return the chances that weather comes whole hours earlier or later than forecast.
+    """Return the probabilities that weather comes by whole hours earlier or later than forecast.
 
     Parameters
     ----------
     standard_deviation : array_like
-        Of the normal error of timing [h], at least 0; shape ``[...]``.
+        Standard deviation of the normal error in timing [h], at least 0; shape ``[...]``.
     reach : int
-        Most hours that are told apart; what lies beyond counts at the ends.
+        Largest shift [h]; larger ones count as this one.
 
     Returns
     -------
@@ -147,20 +147,20 @@ def shift_chances(standard_deviation: npt.ArrayLike, reach: int) -> Array:
 
 
 def stretch_probability(room: npt.ArrayLike, correlation: float) -> Array:
-    """Return the chance that an error linked from hour to hour stays within its room in every hour.
+    """Return the probability that an error correlated from hour to hour stays within its margin in every hour.
 
     Parameters
     ----------
     room : array_like
-        Shape ``[hour, ...]``: how many standard deviations each hour can take; infinite where nothing can happen.
+        Shape ``[hour, ...]``: margin of each hour in standard deviations; infinite where nothing can happen.
     correlation : float
-        Of the standard normal error with that of the hour before, 0 to 1 (a first-order autoregression). 1 is an
-        error that stays the same: only the worst hour counts.
+        Correlation of the standard normal error with that of the hour before, 0 to 1 (a first-order autoregression).
+        With 1 the error stays the same, and only the worst hour counts.
 
     Returns
     -------
     ndarray
-        ``[...]``; NaN where an hour's room is NaN.
+        ``[...]``; NaN where the margin of an hour is NaN.
 
     Raises
     ------
@@ -169,8 +169,8 @@ def stretch_probability(room: npt.ArrayLike, correlation: float) -> Array:
 
     Notes
     -----
-    The error's density is carried from hour to hour on cells and cut at the room, so the result is the same for the
-    same input and needs no drawing of random numbers.
+    The probability density of the error is advanced from hour to hour on cells and cut off at the margin. It needs no
+    random numbers, so equal inputs give equal results.
     """
     room = np.asarray(room, dtype=float)
     if not 0 <= correlation <= 1:
@@ -180,14 +180,14 @@ def stretch_probability(room: npt.ArrayLike, correlation: float) -> Array:
         return normal_probability(worst)
     if correlation == 0:
         return np.asarray(normal_probability(room).prod(axis=0))
-    # Where every hour has room in plenty, or one has none at all, the worst hour alone tells.
+    # Where every hour has a large margin, or one is far beyond its limit, the worst hour alone decides.
     result = normal_probability(worst)
     open_to_doubt = (worst > -_PLENTY) & (worst < _PLENTY)
     if not open_to_doubt.any():
         return result
     edges, first, carried = _cells(correlation)
     width = edges[1] - edges[0]
-    # Members and shifts are often alike, as in dry weather: each kind is carried once.
+    # Members and shifts are often equal, as in dry weather: each distinct column is computed once.
     columns, kind = np.unique(np.clip(room[:, open_to_doubt], -_WIDEST, _WIDEST), axis=1, return_inverse=True)
     density = np.broadcast_to(first, (columns.shape[1], _CELLS))
     for position, hour in enumerate(columns):
@@ -199,10 +199,10 @@ def stretch_probability(room: npt.ArrayLike, correlation: float) -> Array:
 
 @lru_cache(maxsize=8)
 def _cells(correlation: float) -> tuple[Array, Array, Array]:
-    """Return the edges of the cells, the chance of each, and the chance of going from each to each within an hour."""
+    """Return the edges of the cells, the probability of each, and the transition probabilities within an hour."""
     edges = np.linspace(-_WIDEST, _WIDEST, _CELLS + 1)
     middle, width = (edges[:-1] + edges[1:]) / 2, edges[1] - edges[0]
-    # Taking values as the middle of their cell adds width^2/12 to their variance; it comes off the step again.
+    # Placing values at the middle of their cell adds width^2/12 to their variance; the step is reduced by as much.
     step = math.sqrt(max(1.0 - correlation**2 * (1.0 + width**2 / 12), 1e-12))
     carried = np.diff(normal_probability((edges - correlation * middle[:, None]) / step), axis=1)
     return edges, np.diff(normal_probability(edges)), carried

@@ -1,7 +1,7 @@
-"""How right past verdicts were: rates with exact bounds, worth against costs, regret of a choice.
+"""Verification of past verdicts: rates with exact bounds, and economic value.
 
-Hours of the day and seasons differ so much that pooling them makes any forecast that knows the clock look skilful, so
-worth is added up as expenses within each stratum and only then compared.
+Hours of the day and seasons differ so much that pooling them makes any forecast that knows the clock look skilful. So
+expenses are added up within each stratum and only then compared.
 
 References
 ----------
@@ -24,12 +24,12 @@ import numpy.typing as npt
 
 
 def upper_bound(events: int, cases: int, confidence: float = 0.95) -> float:
-    """Return the largest rate that so few events in so many cases still allow [1], [Clopper1934].
+    """Return the upper confidence bound of a rate from the number of events among cases [1], [Clopper1934].
 
     Parameters
     ----------
     events, cases : int
-        0 to `cases`; without cases nothing is known and the bound is 1.
+        0 to `cases`; without cases the bound is 1.
     confidence : float, optional
         One-sided.
     """
@@ -41,7 +41,7 @@ def upper_bound(events: int, cases: int, confidence: float = 0.95) -> float:
 
 
 def _at_most(events: int, cases: int, rate: float) -> float:
-    """Return the chance of at most so many events."""
+    """Return the probability of at most this many events."""
     if rate <= 0.0:
         return 1.0
     if rate >= 1.0:
@@ -66,7 +66,7 @@ def _solve(falling: Callable[[float], float]) -> float:
 
 @dataclass(frozen=True)
 class Counts:
-    """Hours by what was told and what came; an event is an hour in which a limit was broken.
+    """Hours by what was forecast and what happened; an event is an hour in which a limit was broken.
 
     Attributes
     ----------
@@ -81,18 +81,18 @@ class Counts:
 
     @property
     def cases(self) -> int:
-        """How many hours."""
+        """Number of hours."""
         return self.hits + self.misses + self.false_alarms + self.quiet
 
     @property
     def hit_rate(self) -> float:
-        """Share of broken hours that were warned of; NaN where none was broken."""
+        """Share of broken hours with a warning; NaN where none was broken."""
         events = self.hits + self.misses
         return self.hits / events if events else math.nan
 
     @property
     def false_alarm_rate(self) -> float:
-        """Share of kept hours that were warned of; NaN where none was kept."""
+        """Share of kept hours with a warning; NaN where none was kept."""
         kept = self.false_alarms + self.quiet
         return self.false_alarms / kept if kept else math.nan
 
@@ -103,12 +103,12 @@ class Counts:
 
     @property
     def broken_when_cleared(self) -> tuple[int, int]:
-        """Broken hours among those not warned of, and how many those were."""
+        """Number of broken hours without a warning, and of all hours without a warning."""
         return self.misses, self.misses + self.quiet
 
 
 def count(warned: npt.ArrayLike, broken: npt.ArrayLike) -> Counts:
-    """Count hours by what was told and what came."""
+    """Return the counts of hours by warning and by outcome; arrays of one shape."""
     told, came = np.asarray(warned, dtype=bool), np.asarray(broken, dtype=bool)
     return Counts(
         int((told & came).sum()), int((~told & came).sum()), int((told & ~came).sum()), int((~told & ~came).sum())
@@ -116,19 +116,19 @@ def count(warned: npt.ArrayLike, broken: npt.ArrayLike) -> Counts:
 
 
 def economic_value(hit_rate: float, false_alarm_rate: float, base_rate: float, cost_ratio: float) -> float:
-    """Return the share of what perfect knowledge would save over the climate alone, [Richardson2000].
+    """Return the economic value: the share of the possible saving over the climate alone, [Richardson2000].
 
     Parameters
     ----------
     hit_rate, false_alarm_rate, base_rate : float
-        Of broken hours [1].
+        As in `Counts` [1].
     cost_ratio : float
-        Cost of staying at home over the loss of a broken limit, above 0 and below 1.
+        Ratio of the cost of staying at home to the loss from a broken limit, above 0 and below 1.
 
     Returns
     -------
     float
-        1 for a perfect warning, 0 for one that is worth no more than the climate, below 0 for a harmful one.
+        1 for perfect warnings, 0 for warnings worth no more than the climate, below 0 for harmful ones.
     """
     climate = min(cost_ratio, base_rate)
     told = false_alarm_rate * cost_ratio * (1 - base_rate) - hit_rate * base_rate * (1 - cost_ratio) + base_rate
@@ -139,23 +139,23 @@ def economic_value(hit_rate: float, false_alarm_rate: float, base_rate: float, c
 def value_within(
     chance_of_break: npt.ArrayLike, broken: npt.ArrayLike, strata: Sequence[Hashable], cost_ratio: float
 ) -> float:
-    """Return the economic value of chances, with the climate of each stratum as the yardstick, [Hamill2006].
+    """Return the economic value of probabilities, relative to the climate of each stratum, [Hamill2006].
 
     Parameters
     ----------
     chance_of_break : array_like
-        Told before the hour [1]; one acts where it is above the cost ratio.
+        Forecast before the hour [1]; above the cost ratio the pilot stays at home.
     broken : array_like of bool
-        What came.
+        Whether a limit was broken.
     strata : sequence
-        Of each hour, such as season and hour of day. One value for all of them pools.
+        Stratum of each hour, such as season and hour of day. A single value pools all hours.
     cost_ratio : float
         Above 0 and below 1.
 
     Returns
     -------
     float
-        NaN where the climate alone leaves nothing to save.
+        NaN where nothing can be saved over the climate alone.
     """
     chance, came = np.asarray(chance_of_break, dtype=float), np.asarray(broken, dtype=bool)
     climate = told = perfect = 0.0

@@ -152,8 +152,8 @@ def sun_position(latitude: npt.ArrayLike, longitude: npt.ArrayLike, time: npt.Ar
     Returns
     -------
     elevation, azimuth : ndarray
-        [degree]: of the sun's centre above the level horizon without refraction, which lifts a low sun by up
-        to half a degree, and clockwise from north. NaN where an input is missing.
+        [degree]. The elevation is that of the sun's centre above the level horizon, without refraction, which lifts a
+        low sun by up to half a degree. The azimuth is clockwise from north. NaN where an input is missing.
     """
     seconds = _to_seconds(np.asarray(time, dtype="datetime64[ms]"))
     lat, lon, s = np.broadcast_arrays(np.asarray(latitude, dtype=float), np.asarray(longitude, dtype=float), seconds)

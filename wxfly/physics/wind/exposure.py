@@ -106,7 +106,7 @@ def wind_over_other_ground(
     site_displacement_height : array_like, optional
         [m].
     never_lower : bool, optional
-        Keep the wind of its own ground where the pilot's ground is rougher, so that no shelter is assumed.
+        Keep the wind over the given ground where the pilot's ground would lower it, so that no shelter is assumed.
 
     Returns
     -------
