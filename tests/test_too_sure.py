@@ -225,6 +225,29 @@ def test_a_forecast_that_is_cut_is_not_surer_where_it_now_ends():
     assert (cut <= whole[: cut.size] + 1e-9).all()
 
 
+DRIZZLE, STORM = 51.0, 95.0
+
+
+@pytest.mark.parametrize(("code", "members"), spread([(c, n) for c in (95, 17, 18, 19, 29, 96) for n in (1, 10)], 4))
+def test_a_storm_beside_an_hour_costs_far_more_than_drizzle(code, members):
+    found = {}
+    for name, here in (("dry", 1.0), ("drizzle", DRIZZLE), ("storm", float(code))):
+        cube = changed(weather_code={(NOON, NOON + 1): here})
+        ensembles = [] if members == 1 else [members_of([cube] * members)]
+        sureness = judge(cube, ensembles)[2]
+        found[name] = np.array([*sureness.hours.values[NOON - 2 : NOON + 3], sureness.of(NOON - 4, NOON - 2).value])
+    drizzle, storm = found["dry"] - found["drizzle"], found["dry"] - found["storm"]
+    assert (storm > 1.5 * drizzle).all()
+    assert found["storm"][1] < 0.45  # the hour before whose end has the storm
+    assert found["storm"][0] < 0.75
+
+
+def test_a_storm_with_rain_costs_more_than_the_rain():
+    spans = {"precipitation_amount": {(NOON, NOON + 2): 3.0}}
+    rain, storm = (chances(changed(weather_code={(NOON, NOON + 1): code}, **spans)) for code in (63.0, STORM))
+    assert (storm[NOON - 3 : NOON + 3] <= rain[NOON - 3 : NOON + 3] + 1e-9).all()
+
+
 # --- 3. radiation fog ----------------------------------------------------------------------------------------------
 
 
