@@ -335,6 +335,7 @@ DERIVED: dict[str, dict[str, str]] = {
     "density_altitude": _described("m", "density altitude at flight height"),
     "precipitation_rate": _described("mm h-1", "precipitation of the hour, the least trace counted as 0.1"),
     "forecast_precipitation_rate": _described("mm h-1", "precipitation of the hour, a trace as it is forecast"),
+    "precipitation_probability_is_lost": _described("1", "whether its probability is lost and taken as 1"),
     "cloud_base_height": _described("m", "cloud base above ground"),
     "cloud_base_method": _described("1", "how the cloud base was found (wxfly.physics.air.cloud.CloudBaseMethod)"),
     "icing_risk": _described("1", "icing at flight height: 0 none, 1 possible, 2 likely"),

@@ -35,6 +35,7 @@ def weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) ->
     sight = _visibility(take, code)
     fog_risk, fog_chance = _fog(take, code, rate, air)
     forecast_rate = _forecast_precipitation(take, code, rate)
+    probability, probability_is_lost = _probability(take)
     base = cloud.cloud_base(
         take("cloud_base_altitude") - ground,
         air["air_temperature_near_ground"],
@@ -46,7 +47,8 @@ def weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) ->
     return {
         "precipitation_rate": np.where(forecast_rate > 0, np.fmax(forecast_rate, TRACE), forecast_rate),
         "forecast_precipitation_rate": forecast_rate,
-        "precipitation_probability": _probability(take),
+        "precipitation_probability": probability,
+        "precipitation_probability_is_lost": probability_is_lost,
         "atmosphere_convective_available_potential_energy": take("atmosphere_convective_available_potential_energy"),
         "weather_code": code,
         "cloud_area_fraction": take("cloud_area_fraction"),
@@ -95,10 +97,11 @@ def _forecast_precipitation(take: Taker, code: Array, rate: Array) -> Array:
     return np.where(np.isnan(rate) | code_is_lost, np.nan, np.fmax(rate, of_code))
 
 
-def _probability(take: Taker) -> Array:
-    """Return the probability of precipitation; one that the source carries and that is lost counts as certain."""
+def _probability(take: Taker) -> tuple[Array, Array]:
+    """Return the probability of precipitation, and where it is lost: carried and missing, it counts as certain."""
     given = take("precipitation_probability")
-    return np.where(np.isnan(given), 1.0, given) if take.has("precipitation_probability") else given
+    is_lost = np.isnan(given) & take.has("precipitation_probability")
+    return np.where(is_lost, 1.0, given), is_lost.astype(float)
 
 
 def _visibility(take: Taker, code: Array) -> Array:

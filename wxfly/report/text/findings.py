@@ -75,6 +75,12 @@ def gaps(answer: SiteAnswer) -> list[Gap]:
     return sorted(found, key=lambda gap: not gap.required)
 
 
+def lost_probability(answer: SiteAnswer) -> tuple[int, ...]:
+    """Return the positions of the lit hours whose probability of precipitation is lost."""
+    lost = answer.conditions["precipitation_probability_is_lost"].max("edge").values > 0
+    return tuple(np.flatnonzero(lost & lit_hours(answer)).tolist())
+
+
 def runs(positions: tuple[int, ...]) -> list[tuple[int, int]]:
     """Join positions that follow each other into pairs of first and last."""
     joined: list[tuple[int, int]] = []
@@ -172,7 +178,7 @@ class Conditions:
     temperature_low, temperature_high : float
         [K]
     precipitation_probability : float
-        The largest [1].
+        The largest [1]; NaN too where it is lost in some hour.
     density_altitude : float
         The largest [m].
     """
@@ -204,7 +210,9 @@ def conditions_of(answer: SiteAnswer, window: Window) -> Conditions:
         float(values("wind_speed_of_gust").max()),
         float(temperature.min()),
         float(temperature.max()),
-        float(values("precipitation_probability").max()),
+        np.nan
+        if values("precipitation_probability_is_lost").any()
+        else float(values("precipitation_probability").max()),
         float(values("density_altitude").max()),
     )
 

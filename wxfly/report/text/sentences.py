@@ -26,6 +26,8 @@ from wxfly.report.text.phrases import Clock
 AMPLE = 0.5
 """With at least this share of every limit left, nothing is called near a limit."""
 
+_PROBABILITY = "probability of precipitation"
+
 
 @dataclass(frozen=True)
 class Reader:
@@ -289,6 +291,10 @@ def not_known_first(answer: SiteAnswer) -> str:
     advised += [f"{titles(partly)} in some hours"] if partly else []
     if advised:
         parts.append(f"{', and '.join(advised)} (advised): find out before you fly")
+    lost = findings.lost_probability(answer)
+    if lost:
+        where = "" if len(lost) == findings.lit_hours(answer).sum() else " in some hours"
+        parts.append(f"{_PROBABILITY}{where}: it counts as certain in the chance")
     if answer.request.energy_missing:
         parts.append(f"{RETURN_LEG.title} is not judged: {energy_missing(answer)}")
     skipped = [name for name in answer.assessment.attrs["not_judged"] if name != RETURN_LEG.name]
@@ -323,6 +329,12 @@ def not_known_in_full(answer: SiteAnswer, clock: Clock) -> list[str]:
             continue
         spans = [_span_with_day(start[a], end[b], answer, clock) for a, b in findings.runs(hours)]
         lines.append(f"{what}: not {', '.join(spans)}")
+    lost = findings.lost_probability(answer)
+    if len(lost) == findings.lit_hours(answer).sum() > 0:
+        lines.append(f"{_PROBABILITY}: known in no hour")
+    elif lost:
+        spans = [_span_with_day(start[a], end[b], answer, clock) for a, b in findings.runs(lost)]
+        lines.append(f"{_PROBABILITY}: not {', '.join(spans)}")
     return lines
 
 
