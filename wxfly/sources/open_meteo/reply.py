@@ -306,7 +306,7 @@ def _parts_of_precipitation(
     No part is more than the whole: where one says more, the two contradict each other and the worse counts. A column
     without a unit is one that the model does not carry.
     """
-    found = {}
+    found: dict[str, Array] = {}
     for name, water in PARTS_OF_PRECIPITATION.items():
         for key in (name, f"{name}_{model}"):
             if key not in columns and key not in units:
