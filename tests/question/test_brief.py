@@ -253,15 +253,15 @@ def test_a_squall_or_storm_one_or_two_hours_off_is_no_90_in_100(code, monkeypatc
 
 
 def test_what_comes_later_is_told_and_a_storm_now_is_no_launch(monkeypatch) -> None:
-    asked, told, lines = check_with_code(95, 20, monkeypatch)
+    _, told, lines = check_with_code(95, 20, monkeypatch)
     assert "hold at 60 m, 90 in 100" in told
     assert "Beside" not in lines
-    asked, told, lines = check_with_code(95, 19, monkeypatch)
+    _, told, lines = check_with_code(95, 19, monkeypatch)
     assert "hold at 60 m, 90 in 100" in told
     assert lines["Beside"].startswith("thunderstorm forecast from 19:00 on: ")
-    asked, told, _ = check_with_code(95, 15, monkeypatch)
+    _, told, _ = check_with_code(95, 15, monkeypatch)
     assert told.endswith("do not launch; a storm is forecast for the hours of the flight")
-    asked, told, _ = check_with_code(95, 14, monkeypatch)
+    _, told, _ = check_with_code(95, 14, monkeypatch)
     assert "in doubt; thunderstorm forecast until 16:00" in told
 
 
@@ -274,7 +274,7 @@ def test_rain_beside_a_flight_is_told_and_gust_beside_it_counts(monkeypatch) -> 
 
 
 def test_an_hour_beside_that_is_not_known_is_no_90_in_100(monkeypatch) -> None:
-    _, told, lines = check_with_code(1, 17, monkeypatch, wind_speed_of_gust=np.nan)
+    _, told, _ = check_with_code(1, 17, monkeypatch, wind_speed_of_gust=np.nan)
     assert "in doubt; gust is not known from 17:00 on" in told
 
 
