@@ -17,6 +17,7 @@ from wxfly.answer.request import SiteAnswer
 from wxfly.answer.windows import Window, find_windows
 from wxfly.assessment.suitability import State, counts_as_required, names_of
 from wxfly.physics.air.sun import SunEvents, solar_day, sun_events, sun_position
+from wxfly.probability.chance import Outlook
 from wxfly.report.text.phrases import Clock, mean_direction
 
 Times = npt.NDArray[np.datetime64]
@@ -73,6 +74,12 @@ def gaps(answer: SiteAnswer) -> list[Gap]:
         if part.any() and name not in skipped
     ]
     return sorted(found, key=lambda gap: not gap.required)
+
+
+def is_wet(answer: SiteAnswer, stretch: Window | Outlook) -> bool:
+    """Tell whether precipitation is forecast in every hour of a stretch."""
+    rate = answer.conditions["precipitation_rate"].isel(time=slice(stretch.first, stretch.last + 1)).max("edge")
+    return bool((rate > 0).all())
 
 
 def lost_probability(answer: SiteAnswer) -> tuple[int, ...]:

@@ -143,9 +143,13 @@ def held_back(answer: SiteAnswer, hour: int) -> str:
     return f"held back: {before} over the {BY_NAME[cause].title} limit"
 
 
-def standing(window: Window) -> str:
-    """Say how a window stands, such as ``inside, margin 0.43``, and what is not known in it."""
-    text = f"{window.state.words}, margin {phrases.margin(window.margin)}"
+WET = "forecast wet all along"
+
+
+def standing(answer: SiteAnswer, window: Window) -> str:
+    """Say how a window stands, such as ``inside, margin 0.43``, first that it is wet, and what is not known in it."""
+    wet = f"{WET}, " if findings.is_wet(answer, window) else ""
+    text = f"{wet}{window.state.words}, margin {phrases.margin(window.margin)}"
     return f"{text}, {titles(window.unknown)} not known" if window.unknown else text
 
 
