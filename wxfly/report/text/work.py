@@ -133,8 +133,8 @@ def cost_lines(costs: Costs, answer: SiteAnswer, window: Window | None = None) -
     if found.is_weak and law is not None:
         least = law.least_of_single
     told = (
-        f"{wet}{'would be worth it' if flies else 'would not be worth it'} by your figures on this forecast: the risk of "
-        f"a broken limit is {_percent(bad)}, worth it below {_percent(risk)}"
+        f"{wet}would{'' if flies else ' not'} be worth it by your figures on this forecast: the risk of a "
+        f"broken limit is {_percent(bad)}, worth it below {_percent(risk)}"
     )
     if not flies and least >= risk - 1e-9:
         by = "one forecast" if found.is_weak else f"{found.members} members"
