@@ -342,6 +342,7 @@ DERIVED: dict[str, dict[str, str]] = {
     "fog_risk": _described("1", "fog in humid air: 0 none, 1 possible, 2 likely"),
     "fog_chance": _described("1", "chance of fog in humid air"),
     "thunderstorm_risk": _described("1", "thunderstorm: 0 none, 1 possible, 2 likely"),
+    "thunderstorm_chance": _described("1", "chance of a thunderstorm"),
     "geomagnetic_latitude": _described("degree", "geomagnetic latitude (AACGM)"),
     "kp_limit": _described("1", "Kp limit from the place's geomagnetic latitude"),
     "sun_elevation": _described("degree", "sun above the level horizon", "solar_elevation_angle"),

@@ -18,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from wxfly.physics.air.risk import LIKELY_ABOVE, POSSIBLE_FROM
 from wxfly.physics.wind.error import error_factor
 from wxfly.pilot.elements import BY_NAME, ELEMENTS, NAMES, Element
 from wxfly.pilot.intent import hold_after_break
@@ -27,6 +28,9 @@ Array = npt.NDArray[np.float64]
 
 # Margin of the grades none, possible, likely. "Possible" is narrow, "likely" as far outside as a margin goes.
 _GRADE_MARGIN = np.array([1.0, 0.05, -1.0])
+# Where the chance of a risk is known its margin goes by it without a step: narrow from where it is possible, 0 where it
+# becomes likely. Chances that every hour has take nothing off.
+_MARGIN_OF_CHANCE = (0.02, POSSIBLE_FROM, LIKELY_ABOVE, 1.0), (1.0, 0.2, 0.0, -1.0)
 
 
 def margin_at_most(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
@@ -71,6 +75,11 @@ def margin_of_grade(grade: npt.ArrayLike) -> Array:
     grade = np.asarray(grade, float)
     known = np.where(np.isnan(grade), 0, grade).astype(int).clip(0, 2)
     return np.where(np.isnan(grade), np.nan, _GRADE_MARGIN[known])
+
+
+def margin_of_chance(chance: npt.ArrayLike) -> Array:
+    """Return the margin of a risk from its chance: 1 up to 0.02, 0.2 at 0.1, 0 at 0.5, -1 at 1; NaN stays NaN."""
+    return np.asarray(np.interp(np.asarray(chance, float), *_MARGIN_OF_CHANCE))
 
 
 class State(IntEnum):
@@ -316,6 +325,9 @@ def _measure(
         margin = margin_at_most(demand, limit)
     elif sense == "at_least":
         margin = margin_at_least(demand, limit)
+    elif sense == "grade" and BY_NAME[name].chance:
+        margin = margin_of_chance(_of_edges(conditions, BY_NAME[name].chance, template).max(axis=0))
+        margin = np.where(np.isnan(demand), np.nan, margin)
     elif sense == "grade":
         margin = margin_of_grade(demand)
     else:
