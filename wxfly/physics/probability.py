@@ -82,17 +82,6 @@ def normal_quantile(probability: npt.ArrayLike) -> Array:
     return np.asarray(np.where(np.isnan(chance), np.nan, np.asarray(_QUANTILE(known), dtype=float)))
 
 
-def normal_exceedance(mean: npt.ArrayLike, standard_deviation: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
-    """Return the chance that a normal variable is above a limit.
-
-    Parameters
-    ----------
-    mean, standard_deviation, limit : array_like
-        In the same unit; the deviation at least 0. With a deviation of 0 the chance is 0 or 1, at the limit 0.
-    """
-    return normal_probability(-standardised(mean, standard_deviation, limit))
-
-
 def standardised(mean: npt.ArrayLike, standard_deviation: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
     """Return the room up to a limit in standard deviations: infinite with the sign of the room when there are none."""
     mean, deviation, limit = np.broadcast_arrays(*(np.asarray(v, float) for v in (mean, standard_deviation, limit)))
@@ -101,77 +90,6 @@ def standardised(mean: npt.ArrayLike, standard_deviation: npt.ArrayLike, limit: 
         share = room / deviation
     certain = np.where(room >= 0, np.inf, -np.inf)
     return np.asarray(np.where(np.isnan(room + deviation), np.nan, np.where(deviation > 0, share, certain)))
-
-
-def truncated_normal_exceedance(
-    location: npt.ArrayLike, scale: npt.ArrayLike, limit: npt.ArrayLike, *, lowest: float = 0.0
-) -> Array:
-    """Return the chance that a normal variable cut off at its lowest value is above a limit.
-
-    Parameters
-    ----------
-    location, scale : array_like
-        Of the normal distribution before it is cut, in the unit of the limit; the scale above 0.
-    limit : array_like
-        Below `lowest` the chance is 1.
-    lowest : float, optional
-        0 for a speed [Thorarinsdottir2010].
-
-    Notes
-    -----
-    ``(1 - F(limit)) / (1 - F(lowest))`` with the normal distribution function F.
-    """
-    above = normal_exceedance(location, scale, np.maximum(np.asarray(limit, dtype=float), lowest))
-    kept = normal_exceedance(location, scale, lowest)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(np.where(kept > 0, above / kept, np.where(np.isnan(kept), np.nan, 0.0)))
-
-
-def truncated_normal_quantile(
-    location: npt.ArrayLike, scale: npt.ArrayLike, probability: npt.ArrayLike, *, lowest: float = 0.0
-) -> Array:
-    """Return the value that a normal variable cut off at its lowest value does not exceed with the given chance.
-
-    Parameters
-    ----------
-    location, scale, lowest
-        As in `truncated_normal_exceedance`.
-    probability : array_like
-        Above 0 and below 1.
-    """
-    location, scale = np.asarray(location, dtype=float), np.asarray(scale, dtype=float)
-    cut = normal_probability((lowest - location) / scale)
-    chance = cut + np.asarray(probability, dtype=float) * (1.0 - cut)
-    tiny = np.finfo(float).eps
-    return np.asarray(np.maximum(location + scale * normal_quantile(np.clip(chance, tiny, 1.0 - tiny)), lowest))
-
-
-def dressed_exceedance(
-    members: npt.ArrayLike, standard_deviation: npt.ArrayLike, limit: npt.ArrayLike, *, bias: npt.ArrayLike = 0.0
-) -> Array:
-    """Return the chance that a limit is exceeded, from members each dressed with a normal error [Roulston2003].
-
-    Parameters
-    ----------
-    members : array_like
-        Shape ``[..., member]``.
-    standard_deviation : array_like
-        Of the error that the ensemble does not know, ``[...]`` or ``[..., member]``; 0 counts members.
-    limit : array_like
-        ``[...]``, in the unit of the members.
-    bias : array_like, optional
-        Taken off every member, ``[...]``.
-
-    Returns
-    -------
-    ndarray
-        ``[...]``: ``(1/M) sum of [1 - Phi((limit - (member - bias)) / sd)]``; NaN where any member is NaN.
-    """
-    values = np.asarray(members, dtype=float) - np.asarray(bias, dtype=float)[..., None]
-    deviation = np.asarray(standard_deviation, dtype=float)
-    if deviation.ndim and deviation.shape != values.shape:
-        deviation = deviation[..., None]
-    return np.asarray(normal_exceedance(values, deviation, np.asarray(limit, dtype=float)[..., None]).mean(axis=-1))
 
 
 def dressing_deviation(error: npt.ArrayLike, spread: npt.ArrayLike, floor: npt.ArrayLike) -> Array:
@@ -195,47 +113,6 @@ def dressing_deviation(error: npt.ArrayLike, spread: npt.ArrayLike, floor: npt.A
     return np.asarray(np.sqrt(np.maximum(error**2 - spread**2, floor**2)))
 
 
-def emos_parameters(
-    mean: npt.ArrayLike, variance: npt.ArrayLike, coefficients: tuple[float, float, float, float]
-) -> tuple[Array, Array]:
-    """Return location and scale of a forecast from the mean and the variance of its members [Thorarinsdottir2010].
-
-    Parameters
-    ----------
-    mean, variance : array_like
-        Of the members [m s-1, m2 s-2].
-    coefficients : tuple of float
-        a, b, c, d of ``location = a + b mean``, ``scale^2 = c + d variance``; c and d at least 0.
-    """
-    a, b, c, d = coefficients
-    location = a + b * np.asarray(mean, dtype=float)
-    return np.asarray(location), np.sqrt(c + d * np.asarray(variance, dtype=float))
-
-
-def gust_parameters(
-    mean: npt.ArrayLike,
-    standard_deviation: npt.ArrayLike,
-    coefficients: tuple[float, float, float, float, float],
-) -> tuple[Array, Array]:
-    """Return location and scale of a gust's distribution, a normal one cut off at 0, from its members.
-
-    Parameters
-    ----------
-    mean, standard_deviation : array_like
-        Of the members' gusts [m s-1]; the mean is taken as at least 0.5, the deviation as at least 0.05.
-    coefficients : tuple of float
-        a, b, c, d, e of ``location = a + b mean`` and ``ln scale = c + d ln deviation + e ln mean``.
-
-    Notes
-    -----
-    The logarithm keeps the scale above 0 and lets it grow with the gust itself, as observed errors do.
-    """
-    a, b, c, d, e = coefficients
-    mean, deviation = np.asarray(mean, dtype=float), np.asarray(standard_deviation, dtype=float)
-    scale = np.exp(c + d * np.log(np.maximum(deviation, 0.05)) + e * np.log(np.maximum(mean, 0.5)))
-    return np.asarray(a + b * mean), np.asarray(scale)
-
-
 def least_chance(members: npt.ArrayLike) -> Array:
     """Return the least chance that so many members can tell, ``1 / (M + 2)`` [Laplace].
 
@@ -245,20 +122,6 @@ def least_chance(members: npt.ArrayLike) -> Array:
         How many, at least 1.
     """
     return np.asarray(1.0 / (np.asarray(members, dtype=float) + 2.0))
-
-
-def bounded_chance(chance: npt.ArrayLike, members: npt.ArrayLike) -> Array:
-    """Keep a chance from being 0 or 1: so many members cannot tell more than `least_chance` from nothing.
-
-    Parameters
-    ----------
-    chance : array_like
-        0 to 1; NaN stays NaN.
-    members : array_like
-        How many.
-    """
-    least = least_chance(members)
-    return np.asarray(np.clip(np.asarray(chance, dtype=float), least, 1.0 - least))
 
 
 def shift_chances(standard_deviation: npt.ArrayLike, reach: int) -> Array:

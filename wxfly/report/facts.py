@@ -24,12 +24,14 @@ from wxfly.answer.briefing import age_of
 from wxfly.answer.request import Briefing, Change, SiteAnswer
 from wxfly.answer.survey import Spell, Survey
 from wxfly.answer.windows import Window
+from wxfly.assessment.state import STATE_WORDS
 from wxfly.assessment.suitability import State, counts_as_required, names_of
 from wxfly.cube.notes import kind_of
 from wxfly.flight.advice import sight
 from wxfly.physics.air.sun import low_light, solar_day
 from wxfly.pilot.elements import BY_NAME, RETURN_LEG
 from wxfly.pilot.intent import drives_out, takes_off
+from wxfly.pilot.limit_rules import LIMIT_RULES
 from wxfly.probability.chance import Chance, Outlook
 from wxfly.report.text import chances, findings, phrases, sentences, summary
 from wxfly.report.text.console import escaped
@@ -57,8 +59,8 @@ Kelvins = Annotated[float, _of_unit("K")]
 Kilograms = Annotated[float, _of_unit("kg")]
 Share = Annotated[float, _of_unit("1")]
 ElementName = Annotated[str, Meta(extra_json_schema={"enum": list(BY_NAME)})]
-StateWord = Literal["inside", "narrow", "outside", "not known"]
-Sense = Literal["at_most", "at_least", "within", "grade", "lit"]
+StateWord = Annotated[str, Meta(extra_json_schema={"enum": list(STATE_WORDS)})]
+Sense = Annotated[str, Meta(extra_json_schema={"enum": list(LIMIT_RULES)})]
 
 
 class Facts(Struct, frozen=True, forbid_unknown_fields=True):
@@ -1394,7 +1396,7 @@ def _window(answer: SiteAnswer, rank: int, window: Window) -> WindowFacts:
 
 
 def _state(state: int) -> StateWord:
-    return typing.cast(StateWord, State(int(state)).words)
+    return State(int(state)).words
 
 
 def _lit_hours(answer: SiteAnswer) -> LitHours:
@@ -1608,7 +1610,7 @@ def _limits(
     if not of_hours.size or not (of_hours == of_hours[0]).all():
         return None, None, None if np.isnan(of_hours).all() else _column(of_hours)
     limit = number(of_hours[0])
-    return (limit, None, None) if sense in ("at_least", "lit") else (None, limit, None)
+    return (limit, None, None) if LIMIT_RULES[sense].is_least else (None, limit, None)
 
 
 def _reasons(position: int, answer: SiteAnswer, site: SiteAnswerFacts) -> list[Unknown]:

@@ -11,8 +11,10 @@ from wxfly.flight.anemometer_limits import HandRule
 from wxfly.flight.anemometer_reading import STARTING_SPEED, Correction, NoCredit
 from wxfly.flight.launch_decision import Coming, HandVerdict, Reason, Verdict
 from wxfly.pilot.elements import BY_NAME
+from wxfly.pilot.limit_rules import LIMIT_RULES
 from wxfly.report.text import phrases, sentences
 from wxfly.report.text.brief import rounded_down, wrapped
+from wxfly.units import UNITS
 
 
 class Checked(Protocol):
@@ -134,7 +136,7 @@ def _coming(one: Coming, asked: Checked) -> str:
     share = "under 1" if one.chance < 0.01 else f"{100 * one.chance:.0f}"
     if one.is_past:
         return f"{title} forecast until {at}: {share} in 100 that it is late or still near"
-    limit = "" if BY_NAME[one.element].sense == "grade" else " outside the limit"
+    limit = "" if LIMIT_RULES[BY_NAME[one.element].sense].words else " outside the limit"
     return f"{title}{limit} forecast from {at} on: {share} in 100 that it reaches the flight"
 
 
@@ -216,7 +218,7 @@ def _less(c: Correction, units: str) -> str:
 
 def _temperature(c: Correction, units: str) -> str:
     unit = phrases.unit_of("temperature", units)
-    symbol = phrases.symbol_of(unit)
+    symbol = UNITS[unit].written
     assert c.reading.temperature is not None
     read = phrases.number(c.reading.temperature, unit)
     if math.isnan(c.expected_temperature):
