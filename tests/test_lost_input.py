@@ -47,6 +47,62 @@ def test_a_column_that_comes_undefined_leaves_the_hours_not_known(key):
     assert (hours.state == State.NOT_KNOWN).all()
 
 
+@pytest.mark.parametrize(
+    ("key", "unit", "water"), [("rain", "mm", 1), ("showers", "mm", 1), ("snowfall", "cm", 10 / 7)]
+)
+@pytest.mark.parametrize("suffix", ["", "_icon_eu"])
+def test_a_part_of_the_precipitation_that_is_more_than_the_whole_counts(key, unit, water, suffix):
+    reply = make_reply("calm")
+    for place in ("hourly", "hourly_units"):
+        reply[place] = {(k if k == "time" else k + suffix): v for k, v in reply[place].items()}
+    reply["hourly_units"][key + suffix] = unit
+    reply["hourly"][key + suffix] = [0.0] * 12 + [1.5, None] + [0.0] * 22
+    dry = read(make_reply("calm"))["precipitation_amount"].values
+    wet = read(reply)["precipitation_amount"].values
+    assert wet[12] == pytest.approx(1.5 * water)
+    assert np.isnan(wet[13])
+    assert (np.delete(wet, [12, 13]) == np.delete(dry, [12, 13])).all()
+    hours = judge(read(reply))
+    assert hours.state[11] == State.OUTSIDE
+    assert hours.state[12] <= State.OUTSIDE
+    reply["hourly"].pop("precipitation" + suffix)
+    assert np.isnan(read(reply).get("precipitation_amount", np.nan)).all()
+
+
+def test_a_part_that_is_less_than_the_whole_or_that_a_model_does_not_carry_changes_nothing():
+    reply = make_reply("storm")
+    whole = read(reply)["precipitation_amount"].values
+    reply["hourly_units"] |= {"rain": "mm", "showers": "undefined"}
+    reply["hourly"] |= {"rain": [0.0] * 36, "showers": [None] * 36}
+    assert (read(reply)["precipitation_amount"].values == whole).all()
+
+
+LOSSES = {
+    "null": lambda d, k: d["hourly"].update({k: [None] * len(d["hourly"]["time"])}),
+    "undefined": undefined,
+    "without its unit": lambda d, k: (d["hourly"].pop(k), d["hourly_units"].pop(k)),
+    "without its values": lambda d, k: d["hourly"].pop(k),
+}
+
+
+@pytest.mark.parametrize("how", LOSSES)
+@pytest.mark.parametrize("percent", [5, 60])
+def test_a_lost_probability_of_rain_does_not_raise_the_chance(how, percent):
+    reply = make_reply("calm")
+    reply["hourly"]["precipitation_probability"] = [percent] * len(reply["hourly"]["time"])
+    before = judge(read(reply))
+    LOSSES[how](reply, "precipitation_probability")
+    assert (judge(read(reply)).chance <= before.chance + 1e-9).all()
+    assert (derive(read(reply), height=60.0)["precipitation_probability_is_lost"].values > 0).all()
+
+
+def test_a_source_without_a_probability_of_rain_has_not_lost_it():
+    reply = make_reply("calm")
+    LOSSES["without its unit"](reply, "precipitation_probability")
+    for model in ("knmi_harmonie_arome_europe", None):
+        assert (derive(read(reply, model), height=60.0)["precipitation_probability_is_lost"].values == 0).all()
+
+
 def test_a_lost_level_with_a_jet_leaves_the_hours_not_known():
     jet = make_reply("jet")
     whole = judge(read(jet), height=120.0)

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.cubes import quiet_cube
+from tests.cubes import quiet_cube, without
 from tests.halves import spread
 from tests.probability.test_chance import LIMITS
 from wxfly.answer.windows import find_windows, rank_by_chance
@@ -225,6 +225,29 @@ def test_a_forecast_that_is_cut_is_not_surer_where_it_now_ends():
     assert (cut <= whole[: cut.size] + 1e-9).all()
 
 
+DRIZZLE, STORM = 51.0, 95.0
+
+
+@pytest.mark.parametrize(("code", "members"), spread([(c, n) for c in (95, 17, 18, 19, 29, 96) for n in (1, 10)], 4))
+def test_a_storm_beside_an_hour_costs_far_more_than_drizzle(code, members):
+    found = {}
+    for name, here in (("dry", 1.0), ("drizzle", DRIZZLE), ("storm", float(code))):
+        cube = changed(weather_code={(NOON, NOON + 1): here})
+        ensembles = [] if members == 1 else [members_of([cube] * members)]
+        sureness = judge(cube, ensembles)[2]
+        found[name] = np.array([*sureness.hours.values[NOON - 2 : NOON + 3], sureness.of(NOON - 4, NOON - 2).value])
+    drizzle, storm = found["dry"] - found["drizzle"], found["dry"] - found["storm"]
+    assert (storm > 1.5 * drizzle).all()
+    assert found["storm"][1] < 0.45  # the hour before whose end has the storm
+    assert found["storm"][0] < 0.75
+
+
+def test_a_storm_with_rain_costs_more_than_the_rain():
+    spans = {"precipitation_amount": {(NOON, NOON + 2): 3.0}}
+    rain, storm = (chances(changed(weather_code={(NOON, NOON + 1): code}, **spans)) for code in (63.0, STORM))
+    assert (storm[NOON - 3 : NOON + 3] <= rain[NOON - 3 : NOON + 3] + 1e-9).all()
+
+
 # --- 3. radiation fog ----------------------------------------------------------------------------------------------
 
 
@@ -264,6 +287,23 @@ def test_humidity_makes_no_cliff_in_the_chance():
     assert -np.diff(found).min() < 0.05
     assert found[0] > 0.9
     assert found[-1] < 0.55
+
+
+@pytest.mark.parametrize("sees", [True, False])
+def test_humidity_makes_no_cliff_in_the_margin_of_fog(sees):
+    margins = []
+    for humidity in np.arange(0.75, 1.0001, 0.005):
+        cube = calm_dawn(humidity, bases=True)
+        cube = (cube if sees else without(cube, "visibility_in_air")).isel(time=slice(DAWN, DAWN + 2))
+        hour = assess(derive(cube, height=60.0), LIMITS).isel(time=0)
+        margins.append(float(hour["margin"].sel(element="fog")))
+        possible = float(hour["demand"].sel(element="fog"))
+        assert (possible > 0) == (margins[-1] <= 0.2)
+        assert (possible > 1) == (margins[-1] < 0)
+    assert (np.diff(margins) <= 1e-9).all()
+    assert -np.diff(margins).min() < 0.15
+    assert margins[0] > 0.7
+    assert margins[-1] == pytest.approx(0.0 if sees else -1.0, abs=0.02)
 
 
 def test_wind_or_sun_takes_the_radiation_fog_away():
@@ -309,10 +349,47 @@ def test_very_unstable_air_without_rain_is_narrow():
     assert share_of(sureness, "thunderstorm") >= 0.1
 
 
-def test_inhibition_holds_unstable_air_back_where_the_model_has_it():
-    for inhibition, grade in ((10.0, 1.0), (100.0, 1.0), (180.0, 0.0), (-180.0, 0.0), (999.9, 1.0), (np.nan, 1.0)):
-        cube = with_inhibition(changed(**UNSTABLE), inhibition)
-        assert float(derive(cube, height=60.0)["thunderstorm_risk"][0, NOON]) == grade, inhibition
+def test_inhibition_lowers_the_chance_of_a_storm_and_removes_it_by_no_step():
+    """CAPE of 4000 J/kg with an inhibition of 160 J/kg was wholly inside."""
+    found = []
+    for inhibition in (0.0, 100.0, 149.0, 151.0, 160.0, 200.0, -200.0):
+        _, assessment, sureness = judge(with_inhibition(changed(**UNSTABLE), inhibition))
+        assert State(int(assessment["state"][NOON])) is State.NARROW, inhibition
+        found.append(sureness.hours.values[NOON])
+    assert found[-1] == found[-2]
+    assert (np.diff(found[:-1]) > 0).all()
+    assert found[3] - found[2] < 0.01
+    assert found[-1] < chances(changed())[NOON] - 0.05
+    worst = found[0]
+    for inhibition in (999.9, np.nan):
+        assert chances(with_inhibition(changed(**UNSTABLE), inhibition))[NOON] <= worst + 1e-9, inhibition
+
+
+STEPS = {
+    "atmosphere_convective_available_potential_energy": np.arange(0.0, 4500.0, 50.0),
+    "lifted_index": np.arange(4.0, -9.0, -0.25),
+    "inhibition": np.arange(400.0, 0.0, -10.0),
+}
+
+
+@pytest.mark.thorough
+@pytest.mark.parametrize("name", STEPS)
+@pytest.mark.parametrize("wet", [{}, {"precipitation_amount": 0.1, "weather_code": 61.0}, {"weather_code": 80.0}])
+def test_unstable_air_makes_no_cliff_in_chance_and_margin(name, wet):
+    margins, found = [], []
+    for value in STEPS[name]:
+        held = {"inhibition": 60.0, "lifted_index": -4.0, "atmosphere_convective_available_potential_energy": 2600.0}
+        held |= {name: value}
+        cube = with_inhibition(
+            changed(25, **{k: v for k, v in held.items() if k != "inhibition"}, **wet), held["inhibition"]
+        )
+        _, assessment, sureness = judge(cube)
+        margins.append(float(assessment["margin"].sel(element="thunderstorm")[NOON]))
+        found.append(sureness.hours.values[NOON])
+    assert (np.diff(margins) <= 1e-9).all()
+    assert -np.diff(margins).min() < 0.2
+    assert (np.diff(found) <= 1e-9).all()
+    assert -np.diff(found).min() < 0.05
 
 
 def test_a_chance_of_rain_in_unstable_air_is_a_storm_that_is_possible():

@@ -37,11 +37,16 @@ CONDITION_OF = dict(zip(
 ))  # fmt: skip
 
 
+RISKS = ("thunderstorm", "fog")
+"""Those with a chance of their own."""
+
+
 def conditions(hours=1, minutes_of_light=60.0, **changed):
     """Make conditions in which only the changed values are not quiet; a pair gives both edges of the hour."""
     time = START + np.arange(hours) * np.timedelta64(1, "h")
     data = {}
     quiet = QUIET | changed
+    quiet |= {f"{risk}_chance": np.interp(quiet[f"{risk}_risk"], (0, 1, 2), (0.0, 0.2, 1.0)) for risk in RISKS}
     for name, value in ({"air_temperature_near_ground": quiet["air_temperature"]} | quiet).items():
         edges = np.broadcast_to(np.asarray(value, dtype=float), (2,))
         data[name] = (("edge", "time"), np.repeat(edges[:, None], hours, axis=1))

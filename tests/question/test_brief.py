@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -16,7 +17,7 @@ from wxfly.errors import WxflyError
 from wxfly.flight.plan import Plan
 from wxfly.question import brief as outing
 from wxfly.question.words import read_words
-from wxfly.report.text import phrases, sentences
+from wxfly.report.text import field_check, phrases, sentences
 
 SITE = "Kelderness"
 
@@ -219,6 +220,62 @@ def test_no_reading_is_a_leave_to_launch_into_a_storm(mean, gust) -> None:
 def test_what_else_is_against_a_launch_is_named_beside_the_wind() -> None:
     told = reading_line("Valdrenna", "--mean", "1.5", "--gust", "2.5")
     assert "hold at 60 m, 90 in 100, but the hour is outside: precipitation" in told
+
+
+def check_with_code(code: float, first: int, monkeypatch: pytest.MonkeyPatch, *, hours: int = 1, **lost: object):
+    """Check a good reading at 15:00 UTC of the calm day, with a weather code in stamps from a first hour on."""
+
+    def with_code(question, *, on_progress):
+        prepared = prepare(question, on_progress=on_progress)
+        cube = prepared.cube.copy(deep=True)
+        at = int((np.datetime64(f"2026-03-14T{first:02d}") - cube["time"].values[0]) / np.timedelta64(1, "h"))
+        for name, value in {"weather_code": code, **lost}.items():
+            cube[name].values[at : at + hours] = value
+        return replace(prepared, cube=cube)
+
+    prepare = outing.prepare
+    monkeypatch.setattr(outing, "prepare", with_code)
+    words = read_words({"mean": "1.5m/s", "gust": "2.5m/s", "as_of": "2026-03-14T15:00Z"})
+    asked = outing.ask_check("Valdrenna", words, on_progress=quiet)
+    monkeypatch.undo()
+    return asked, field_check.verdict(asked), dict(field_check.lines(asked))
+
+
+@pytest.mark.parametrize("code", [18, 95])
+def test_a_squall_or_storm_one_or_two_hours_off_is_no_90_in_100(code, monkeypatch) -> None:
+    for first, share in ((17, 55), (18, 15)):  # of the hours from 16:00, and from 17:00
+        asked, told, lines = check_with_code(code, first, monkeypatch)
+        assert "in doubt; thunderstorm forecast from 1" in told
+        assert "90 in 100" not in told
+        storm = asked.verdict.coming[0]
+        assert storm.chance > share / 100
+        assert f"{100 * storm.chance:.0f} in 100 that it reaches the flight" in lines["Beside"]
+
+
+def test_what_comes_later_is_told_and_a_storm_now_is_no_launch(monkeypatch) -> None:
+    _, told, lines = check_with_code(95, 20, monkeypatch)
+    assert "hold at 60 m, 90 in 100" in told
+    assert "Beside" not in lines
+    _, told, lines = check_with_code(95, 19, monkeypatch)
+    assert "hold at 60 m, 90 in 100" in told
+    assert lines["Beside"].startswith("thunderstorm forecast from 19:00 on: ")
+    _, told, _ = check_with_code(95, 15, monkeypatch)
+    assert told.endswith("do not launch; a storm is forecast for the hours of the flight")
+    _, told, _ = check_with_code(95, 14, monkeypatch)
+    assert "in doubt; thunderstorm forecast until 16:00" in told
+
+
+def test_rain_beside_a_flight_is_told_and_gust_beside_it_counts(monkeypatch) -> None:
+    _, told, lines = check_with_code(63, 17, monkeypatch)
+    assert "90 in 100" in told
+    assert lines["Beside"].startswith("precipitation outside the limit forecast from 17:00 on")
+    _, told, lines = check_with_code(1, 17, monkeypatch, wind_speed_of_gust=16.0)
+    assert "in doubt; gust outside the limit forecast from 17:00 on" in told
+
+
+def test_an_hour_beside_that_is_not_known_is_no_90_in_100(monkeypatch) -> None:
+    _, told, _ = check_with_code(1, 17, monkeypatch, wind_speed_of_gust=np.nan)
+    assert "in doubt; gust is not known from 17:00 on" in told
 
 
 def test_a_reading_that_changes_nothing_says_so() -> None:

@@ -169,7 +169,7 @@ def room_to_limits(
     gust_deviation: xr.DataArray | None = None,
     precipitation_rate: xr.DataArray | None = None,
     precipitation_probability: xr.DataArray | None = None,
-    fog_chance: xr.DataArray | None = None,
+    chances: Mapping[str, xr.DataArray] | None = None,
     spreads: Mapping[str, Array] | None = None,
     law: ErrorLaw | None = None,
 ) -> xr.DataArray:
@@ -191,8 +191,8 @@ def room_to_limits(
         is rounded up.
     precipitation_probability : DataArray, optional
         Of the source, dimension time (and ``realization``) [1]; used where there is one forecast only.
-    fog_chance : DataArray, optional
-        Of fog in humid air, dimension time and perhaps ``realization`` [1]; by default that of the grade.
+    chances : mapping of DataArray, optional
+        By the name of a risk its chance, dimension time and perhaps ``realization`` [1]; by default that of the grade.
     spreads : mapping of ndarray, optional
         By element, the standard deviation that the source itself gives, by time (`wxfly.probability.percentiles`); used
         where there is one forecast only.
@@ -213,7 +213,7 @@ def room_to_limits(
     demand, limit, margin = (rows[n].transpose(*order).values for n in ("demand", "limit", "margin"))
     carried = {"wind": _like(height_deviation, demand.shape[1:])}
     carried["gust"] = carried["wind"] if gust_deviation is None else _like(gust_deviation, demand.shape[1:])
-    given, fog = (_like(v, demand.shape[1:]) for v in (precipitation_probability, fog_chance))
+    given = _like(precipitation_probability, demand.shape[1:])
     if precipitation_rate is not None:
         demand = demand.copy()
         demand[NAMES.index("precipitation")] = _like(precipitation_rate, demand.shape[1:])
@@ -228,8 +228,9 @@ def room_to_limits(
         if name == "precipitation" and demand.shape[2] == 1 and given is not None:
             told = -normal_quantile(np.clip(given, _LEAST_TOLD, 1.0 - _LEAST_TOLD))
             here = np.where(np.isnan(told), here, np.minimum(here, told))
-        if name == "fog" and fog is not None:
-            here = -normal_quantile(np.clip(np.where(np.isnan(margin[k]), np.nan, fog), _LEAST_TOLD, 1.0 - _LEAST_TOLD))
+        told_of_risk = _like((chances or {}).get(name), margin[k].shape)
+        if told_of_risk is not None:
+            here = _room_of_chance(name, np.where(np.isnan(margin[k]), np.nan, told_of_risk), lead, law)
         if name in required:
             room[k] = _with_required_missing(here)
         else:
@@ -385,6 +386,13 @@ def _room_of_category(name: str, demand: Array, margin: Array, lead: Array, law:
     room = np.where(margin >= 0, keeps, breaks)
     room = np.where(is_possible, doubtful, room)
     return np.where(np.isnan(margin), np.nan, room)
+
+
+def _room_of_chance(name: str, chance: Array, lead: Array, law: ErrorLaw) -> Array:
+    """Return the room of a risk whose chance is told: never surer than that a category is missed, or told falsely."""
+    left = law.share_left if chance.shape[1] > 1 else 1.0
+    missed, false = (law.figure(name, key, lead) * left for key in ("missed", "false"))
+    return np.asarray(-normal_quantile(np.clip(chance, missed, 1.0 - false)))
 
 
 def _with_required_missing(room: Array) -> Array:

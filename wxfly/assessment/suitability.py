@@ -22,7 +22,7 @@ from wxfly.assessment.state import state_of
 from wxfly.physics.wind.error import error_factor
 from wxfly.pilot.elements import BY_NAME, ELEMENTS, NAMES, Element
 from wxfly.pilot.intent import hold_after_break
-from wxfly.pilot.limit_rules import LIMIT_RULES, margin_at_most, margin_within
+from wxfly.pilot.limit_rules import LIMIT_RULES, margin_at_most, margin_of_chance, margin_within
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH, Limits
 
 Array = npt.NDArray[np.float64]
@@ -253,7 +253,11 @@ def _measure(
     # Of the two edges of the hour the worse one counts; a missing edge is a missing hour.
     demand = values.min(axis=0) if rule.is_least else values.max(axis=0)
     limit = _limit(BY_NAME[name], conditions, limits, template)
-    return demand, limit, rule.margin(demand, limit)
+    margin = rule.margin(demand, limit)
+    if BY_NAME[name].chance:
+        chance = _of_edges(conditions, BY_NAME[name].chance, template).max(axis=0)
+        margin = np.where(np.isnan(demand), np.nan, margin_of_chance(chance))
+    return demand, limit, margin
 
 
 def _of_edges(conditions: xr.Dataset, name: str, template: xr.Variable) -> Array:

@@ -8,6 +8,7 @@ import numpy.typing as npt
 from wxfly.assessment.hours import Taker
 from wxfly.assessment.wind_at_height import sun_of
 from wxfly.physics.air import cloud, icing, precipitation, thunderstorm, visibility, weather_code
+from wxfly.physics.air.risk import grade_of_chance
 
 Array = npt.NDArray[np.float64]
 
@@ -33,8 +34,10 @@ def weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) ->
     """
     code, rate = take("weather_code"), take("precipitation_amount")
     sight = _visibility(take, code)
-    fog_risk, fog_chance = _fog(take, code, rate, air)
+    fog_chance = _fog(take, code, rate, air)
+    storm_chance = _thunderstorm(take, code, rate, air["dew_point_temperature"])
     forecast_rate = _forecast_precipitation(take, code, rate)
+    probability, probability_is_lost = _probability(take)
     base = cloud.cloud_base(
         take("cloud_base_altitude") - ground,
         air["air_temperature_near_ground"],
@@ -46,7 +49,8 @@ def weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) ->
     return {
         "precipitation_rate": np.where(forecast_rate > 0, np.fmax(forecast_rate, TRACE), forecast_rate),
         "forecast_precipitation_rate": forecast_rate,
-        "precipitation_probability": _probability(take),
+        "precipitation_probability": probability,
+        "precipitation_probability_is_lost": probability_is_lost,
         "atmosphere_convective_available_potential_energy": take("atmosphere_convective_available_potential_energy"),
         "weather_code": code,
         "cloud_area_fraction": take("cloud_area_fraction"),
@@ -63,15 +67,16 @@ def weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) ->
             base.height,
             height,
         ),
-        "fog_risk": fog_risk,
+        "fog_risk": grade_of_chance(fog_chance),
         "fog_chance": fog_chance,
-        "thunderstorm_risk": _thunderstorm(take, code, rate, air["dew_point_temperature"]),
+        "thunderstorm_risk": grade_of_chance(storm_chance),
+        "thunderstorm_chance": storm_chance,
     }
 
 
 def _thunderstorm(take: Taker, code: Array, rate: Array, dew_point: Array) -> Array:
-    """Return the risk of a thunderstorm; where the source's own code is lost, anything short of likely is not known."""
-    risk = thunderstorm.thunderstorm_risk(
+    """Return the chance of a thunderstorm; without the source's code, which is lost, it is not known unless likely."""
+    chance = thunderstorm.thunderstorm_chance(
         code,
         rate,
         take("atmosphere_convective_available_potential_energy"),
@@ -80,8 +85,8 @@ def _thunderstorm(take: Taker, code: Array, rate: Array, dew_point: Array) -> Ar
         precipitation_probability=take("precipitation_probability"),
         dew_point_temperature=dew_point,
     )
-    code_is_lost = np.isnan(code) & take.has("weather_code") & (risk < 2)
-    return np.where(code_is_lost, np.nan, risk)
+    code_is_lost = np.isnan(code) & take.has("weather_code") & (grade_of_chance(chance) < 2)
+    return np.where(code_is_lost, np.nan, chance)
 
 
 def _forecast_precipitation(take: Taker, code: Array, rate: Array) -> Array:
@@ -95,10 +100,11 @@ def _forecast_precipitation(take: Taker, code: Array, rate: Array) -> Array:
     return np.where(np.isnan(rate) | code_is_lost, np.nan, np.fmax(rate, of_code))
 
 
-def _probability(take: Taker) -> Array:
-    """Return the probability of precipitation; one that the source carries and that is lost counts as certain."""
+def _probability(take: Taker) -> tuple[Array, Array]:
+    """Return the probability of precipitation, and where it is lost: carried and missing, it counts as certain."""
     given = take("precipitation_probability")
-    return np.where(np.isnan(given), 1.0, given) if take.has("precipitation_probability") else given
+    is_lost = np.isnan(given) & take.has("precipitation_probability")
+    return np.where(is_lost, 1.0, given), is_lost.astype(float)
 
 
 def _visibility(take: Taker, code: Array) -> Array:
@@ -114,22 +120,22 @@ def _visibility(take: Taker, code: Array) -> Array:
     return np.where(fog, FOGGY, np.nan)
 
 
-def _fog(take: Taker, code: Array, rate: Array, air: dict[str, Array]) -> tuple[Array, Array]:
-    """Return risk and chance of radiation fog beside the visibility of the forecast, which is judged by itself.
+def _fog(take: Taker, code: Array, rate: Array, air: dict[str, Array]) -> Array:
+    """Return the chance of fog in humid air beside the visibility of the forecast, which is judged by itself.
 
-    It is possible where the source gives a visibility, however good, and likely where it gives none and all speaks for
-    fog. Where neither a cloud base nor low cloud is told, moist air may hold cloud by day and in wind too: sun and wind
-    take nothing off then.
+    Where the source gives a visibility it is possible at the most, however humid the air; where it gives none, drier
+    air may hold fog already, and a code of fog tells of it. Where neither a cloud base nor low cloud is told, moist air
+    may hold cloud by day and in wind too: sun and wind take nothing off then.
     """
-    wind, sun = air["wind_speed_at_10m"], sun_of(take)[0]
+    wind, sun, humidity = air["wind_speed_at_10m"], sun_of(take)[0], air["relative_humidity"]
     no_cloud_told = np.isnan(take("cloud_base_altitude")) & ~(take("low_type_cloud_area_fraction") > 0)
     chance = visibility.radiation_fog_chance(
-        air["relative_humidity"], np.where(no_cloud_told, np.nan, wind), np.where(no_cloud_told, np.nan, sun)
+        humidity, np.where(no_cloud_told, np.nan, wind), np.where(no_cloud_told, np.nan, sun)
     )
-    risk = np.where(np.isnan(chance), np.nan, np.where(chance >= visibility.FOG_POSSIBLE, 1.0, 0.0))
     if take.has("visibility_in_air"):
-        return risk, chance
-    forms = visibility.fog_likely(
-        np.nan, code, air["air_temperature_near_ground"], air["dew_point_temperature"], wind, rate, sun
-    )
-    return np.where(np.isnan(forms), np.nan, np.where(forms == 2, 2.0, risk)), chance
+        return chance
+    temperature, dew_point = air["air_temperature_near_ground"], air["dew_point_temperature"]
+    chance = np.maximum(chance, visibility.unseen_fog_chance(temperature, dew_point))  # NaN in either stays NaN
+    told = np.where(np.isin(code, weather_code.FOG), 1.0, chance)
+    told = np.where(np.isnan(code) & (grade_of_chance(chance) < 2), np.nan, told)
+    return np.where(temperature - dew_point > visibility.DRY_SPREAD, chance, told)

@@ -2,19 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum, IntEnum
 
 import numpy as np
 import xarray as xr
 
-from wxfly.assessment.suitability import State
+from wxfly.assessment.suitability import State, counts_as_required, names_of
 from wxfly.flight.anemometer_limits import HandRule
 from wxfly.flight.anemometer_reading import STARTING_SPEED, Correction, NoCredit
+from wxfly.physics.probability import normal_probability
 from wxfly.physics.wind.error import error_factor
+from wxfly.pilot.elements import BY_NAME, Family
 
 ELEMENTS = ("wind", "gust")
 """What an anemometer speaks of."""
+STORM = "thunderstorm"
+AROUND_A_STORM = 1.0
+"""So long before and after a storm its gusts and its lightning count [h]: a gust front runs ahead of the rain, and
+thunder is waited out for 30 min; common practice, no source."""
+LOOK_AHEAD = np.timedelta64(3, "h")
+"""So far beside a flight the forecast is looked at."""
 
 
 class Verdict(IntEnum):
@@ -29,6 +38,7 @@ class Reason(Enum):
     """Why it is not better."""
 
     PASSED_AT_HAND = "passed at hand"
+    STORM = "storm"
     HOUR_OUTSIDE = "hour outside"
     WAY_HOME_OUTSIDE = "way home outside"
     HELD_BACK = "held back"
@@ -43,6 +53,77 @@ class Reason(Enum):
     TOO_NEAR = "too near"
     DECOUPLED = "decoupled"
     COUPLING_NOT_KNOWN = "coupling not known"
+    COMING = "coming"
+    COMING_NOT_KNOWN = "coming not known"
+
+
+@dataclass(frozen=True)
+class Coming:
+    """What is forecast beside a flight and breaks a limit, or is not known there.
+
+    Attributes
+    ----------
+    element : str
+        Its name.
+    time : numpy.datetime64
+        Start of its nearest hour after the flight, or end of its last hour before it, UTC.
+    is_past : bool
+        Whether it is forecast before the flight.
+    is_known : bool
+        Whether it is known to break its limit.
+    chance : float
+        That the error of timing brings it into the flight [1].
+    """
+
+    element: str
+    time: np.datetime64
+    is_past: bool
+    is_known: bool
+    chance: float
+
+    def is_in_doubt(self, confidence: float) -> bool:
+        """Whether a flight with this confidence must reckon with it: wind, gust and storms alone are of the wind."""
+        return self.element in (*ELEMENTS, STORM) and self.chance > 1.0 - confidence
+
+
+def coming(around: Sequence[xr.Dataset], start: np.datetime64, end: np.datetime64, deviation: float) -> list[Coming]:
+    """Find what is forecast beside a flight, the nearest hour of each element.
+
+    Parameters
+    ----------
+    around : sequence of xarray.Dataset
+        The same hours around the flight, as `wxfly.assessment.suitability.assess` gives them; the worst counts.
+    start, end : numpy.datetime64
+        Of the flight, UTC.
+    deviation : float
+        Standard deviation of the error of timing [h].
+
+    Returns
+    -------
+    list of Coming
+        After the flight every element but what is known beforehand; before it storms alone: the rest is measured or
+        seen. The likelier first.
+    """
+    margin = np.min([hours["margin"].transpose("element", "time").values for hours in around], axis=0)
+    required = np.any([counts_as_required(hours.transpose("element", "time", ...)) for hours in around], axis=0)
+    hours = around[0]["time"].values.astype("datetime64[s]")
+    found = []
+    for row, name in enumerate(names_of(around[0])):
+        if BY_NAME[name].family in (Family.KNOWN, Family.RETURN_LEG):
+            continue
+        breaks = (margin[row] < 0) | (np.isnan(margin[row]) & required[row])
+        during = (hours + np.timedelta64(1, "h") > start) & (hours < end)
+        if (margin[row, during] < 0).any():
+            continue  # it is there already
+        after, before = np.flatnonzero(breaks & (hours >= end)), np.flatnonzero(breaks & (hours < start) & ~during)
+        told = [(hours[after[0]], False, int(after[0]))] if after.size else []
+        if name == STORM and before.size and margin[row, before[-1]] < 0:
+            told.append((hours[before[-1]] + np.timedelta64(1, "h"), True, int(before[-1])))
+        for moment, is_past, at in told:
+            away = float((start - moment if is_past else moment - end) / np.timedelta64(3600, "s"))
+            room = (away - (AROUND_A_STORM if name == STORM else 0.0)) / deviation
+            found.append(Coming(name, moment, is_past, bool(margin[row, at] < 0), float(normal_probability(-room))))
+    return sorted(found, key=lambda one: -one.chance)
 
 
 @dataclass(frozen=True)
@@ -58,11 +139,14 @@ class HandVerdict:
     worst : dict
         For wind and gust, the position of the hour of the flight with the least margin; an hour that is not known
         comes first.
+    coming : tuple of Coming
+        What is forecast beside the flight.
     """
 
     verdict: Verdict
     reasons: tuple[Reason, ...]
     worst: dict[str, int]
+    coming: tuple[Coming, ...] = ()
 
 
 def holds_at_all(rule: HandRule) -> bool:
@@ -82,7 +166,9 @@ def band_of(rule: HandRule, mean: float, gust: float | None) -> Verdict:
     return Verdict.HOLDS if within and holds_at_all(rule) else Verdict.IN_DOUBT
 
 
-def judge_reading(correction: Correction, rule: HandRule, hours: xr.Dataset) -> HandVerdict:
+def judge_reading(
+    correction: Correction, rule: HandRule, hours: xr.Dataset, beside: Sequence[Coming] = ()
+) -> HandVerdict:
     """Judge a reading.
 
     Parameters
@@ -94,6 +180,8 @@ def judge_reading(correction: Correction, rule: HandRule, hours: xr.Dataset) -> 
     hours : xarray.Dataset
         The hours of a flight from now on, with the correction in them, as `wxfly.assessment.suitability.assess` gives
         them; with the way home and the hours that are held back where the plan has them.
+    beside : sequence of Coming, optional
+        What is forecast beside the flight, as `coming` finds it.
 
     Returns
     -------
@@ -101,18 +189,23 @@ def judge_reading(correction: Correction, rule: HandRule, hours: xr.Dataset) -> 
         *Holds* only where the rule has a reading that says so, mean and gust were read and lie between the starting
         speed of an anemometer and that reading, the air aloft follows the ground, and corrected wind and gust are
         within their limits in every hour of the flight with the rule's confidence, by reading and forecast together.
+        Nor must a storm, or wind or gust over a limit, be forecast so near to it that the error of timing may bring it.
     """
     margins = {name: hours["margin"].sel(element=name).values for name in ELEMENTS}
     outside, unknown = _of_plan(hours)
     worst = {name: int(np.argmin(np.where(np.isnan(m), -np.inf, m))) for name, m in margins.items()}
     grave = [*_grave(correction, rule, margins), *outside]
+    if (hours["margin"].sel(element=STORM) < 0).any():
+        grave.append(Reason.STORM)
     if grave:
-        return HandVerdict(Verdict.DO_NOT_LAUNCH, tuple(grave), worst)
+        return HandVerdict(Verdict.DO_NOT_LAUNCH, tuple(grave), worst, tuple(beside))
     doubts = [*_doubts(correction, rule, margins), *unknown]
     room = (hours["limit"] - hours["demand"]).sel(element=list(ELEMENTS)).values
     if (room < error_factor(rule.confidence) * correction.deviation).any():  # NaN has a reason of its own
         doubts.append(Reason.TOO_NEAR)
-    return HandVerdict(Verdict.IN_DOUBT if doubts else Verdict.HOLDS, tuple(doubts), worst)
+    near = {one.is_known for one in beside if one.is_in_doubt(rule.confidence)}
+    doubts += [reason for known, reason in ((True, Reason.COMING), (False, Reason.COMING_NOT_KNOWN)) if known in near]
+    return HandVerdict(Verdict.IN_DOUBT if doubts else Verdict.HOLDS, tuple(doubts), worst, tuple(beside))
 
 
 def _grave(correction: Correction, rule: HandRule, margins: dict[str, np.ndarray]) -> list[Reason]:

@@ -80,6 +80,8 @@ class Element:
         Variables of the cube that it is worked out from: an hour that has lost one of them does not know the element.
     is_required : bool
         Whether an hour is *not known* without it, where the pilot says nothing else.
+    chance : str
+        Of a risk, the condition of the hour that is its chance; empty where only its grade is told.
     errors : mapping
         Figures of the forecast's error as ``data/forecast_error.toml`` explains them; by default its table of this
         name. Empty for what is known beforehand and for the return leg, which has an uncertainty of its own.
@@ -101,6 +103,7 @@ class Element:
     family: Family
     inputs: tuple[str, ...] = ()
     is_required: bool = False
+    chance: str = ""
     errors: Mapping[str, Any] = field(default_factory=dict, compare=False)
 
     def __post_init__(self) -> None:
@@ -179,6 +182,7 @@ ELEMENTS: tuple[Element, ...] = (
     Element(
         "fog", "fog", "grade", "1", "", "fog",
         "fog_risk", _ANY_RISK, Family.SIGHT, ("air_temperature", *_HUMIDITY, *_RAIN),
+        chance="fog_chance",
     ),
     Element(
         "cloud_base", "cloud base", "at_least", "m", "height", "cloud base above ground",
@@ -188,7 +192,7 @@ ELEMENTS: tuple[Element, ...] = (
     Element(
         "thunderstorm", "thunderstorm", "grade", "1", "", "thunderstorm",
         "thunderstorm_risk", _ANY_RISK, Family.WATER,
-        (*_RAIN, "atmosphere_convective_available_potential_energy", "lifted_index"),
+        (*_RAIN, "atmosphere_convective_available_potential_energy", "lifted_index"), chance="thunderstorm_chance",
     ),
     Element(
         "kp", "Kp", "at_most", "1", "", "Kp",

@@ -12,11 +12,16 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from wxfly.physics.air.risk import LIKELY_ABOVE, POSSIBLE_FROM
+
 Array = npt.NDArray[np.float64]
 
 GRADES = ("none", "possible", "likely")
 # Margin of the grades. "Possible" is narrow, "likely" as far outside as a margin goes.
 _GRADE_MARGIN = np.array([1.0, 0.05, -1.0])
+# Where the chance of a risk is known its margin goes by it without a step: narrow from where it is possible, 0 where it
+# becomes likely. Chances that every hour has take nothing off.
+_MARGIN_OF_CHANCE = (0.02, POSSIBLE_FROM, LIKELY_ABOVE, 1.0), (1.0, 0.2, 0.0, -1.0)
 
 
 def margin_at_most(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
@@ -61,6 +66,11 @@ def margin_of_grade(grade: npt.ArrayLike, limit: object = None) -> Array:
     grade = np.asarray(grade, float)
     known = np.where(np.isnan(grade), 0, grade).astype(int).clip(0, 2)
     return np.where(np.isnan(grade), np.nan, _GRADE_MARGIN[known])
+
+
+def margin_of_chance(chance: npt.ArrayLike) -> Array:
+    """Return the margin of a risk from its chance: 1 up to 0.02, 0.2 at 0.1, 0 at 0.5, -1 at 1; NaN stays NaN."""
+    return np.asarray(np.interp(np.asarray(chance, float), *_MARGIN_OF_CHANCE))
 
 
 def margin_of_light(minutes: npt.ArrayLike, limit: object = None) -> Array:

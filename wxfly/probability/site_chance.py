@@ -36,7 +36,7 @@ from wxfly.cube.contract import (
     mark_carried,
     state_spans,
 )
-from wxfly.pilot.elements import NAMES
+from wxfly.pilot.elements import ELEMENTS, NAMES
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site
 from wxfly.probability.chance import Chance, hour_chances, window_chance
@@ -53,7 +53,8 @@ BAND = (0.0, 0.1, 0.5, 0.9, 1.0)
 _DEVIATIONS = ("wind_standard_deviation", "gust_standard_deviation")
 _BANDS = ("wind_speed", "wind_speed_of_gust")
 _CAPE, _INHIBITION = "atmosphere_convective_available_potential_energy", "atmosphere_convective_inhibition"
-_RATE, _FOG = "forecast_precipitation_rate", "fog_chance"
+_RATE = "forecast_precipitation_rate"
+_CHANCES = {element.name: element.chance for element in ELEMENTS if element.chance}
 
 
 @dataclass(frozen=True)
@@ -179,7 +180,9 @@ def judge_sureness(
             there = derive(hours, height=sortie.plan.return_height, site=site, daylight_rule=limits.daylight_rule)
             returning.append(there)
     joined = _join([a for _, a in parts])
-    of_hours = _join([c[[*_BANDS, *_DEVIATIONS, _RATE, _FOG]].max("edge", skipna=False) for c, _ in parts])
+    of_hours = _join(
+        [c[[*_BANDS, *_DEVIATIONS, _RATE, *_CHANCES.values()]].max("edge", skipna=False) for c, _ in parts]
+    )
     all_leads = lead_time(joined["time"].values, run)
     room = room_to_limits(
         joined,
@@ -187,7 +190,7 @@ def judge_sureness(
         height_deviation=of_hours[_DEVIATIONS[0]],
         gust_deviation=of_hours[_DEVIATIONS[1]],
         precipitation_rate=of_hours[_RATE],
-        fog_chance=of_hours[_FOG],
+        chances={name: of_hours[condition] for name, condition in _CHANCES.items()},
         law=law,
     )
     asked = slice(REACH, REACH + time.size)
@@ -225,8 +228,8 @@ def _room_of_one(
     conditions: xr.Dataset, assessment: xr.Dataset, lead: Array, spreads: Mapping[str, Array], law: ErrorLaw
 ) -> xr.DataArray:
     """Return the room of one forecast, with the whole of its usual error."""
-    names = (*_DEVIATIONS, _RATE, "precipitation_probability", _FOG)
-    wind, gust, rate, probability, fog = (conditions[n].max("edge", skipna=False) for n in names)
+    names = (*_DEVIATIONS, _RATE, "precipitation_probability")
+    wind, gust, rate, probability = (conditions[n].max("edge", skipna=False) for n in names)
     return room_to_limits(
         assessment,
         lead,
@@ -234,7 +237,7 @@ def _room_of_one(
         gust_deviation=gust,
         precipitation_rate=rate,
         precipitation_probability=probability,
-        fog_chance=fog,
+        chances={name: conditions[condition].max("edge", skipna=False) for name, condition in _CHANCES.items()},
         spreads=spreads,
         law=law,
     )

@@ -7,12 +7,13 @@ from dataclasses import dataclass, replace
 from wxfly.answer.briefing import run_of
 from wxfly.answer.flight_brief import FlightBrief, make_flight_brief, roughness_of
 from wxfly.answer.request import BeforeReading, Briefing
-from wxfly.assessment.conditions import derive
+from wxfly.assessment.conditions import derive, derive_flight, hours_of
 from wxfly.assessment.forecast_error import default_error_law, lead_time
+from wxfly.assessment.suitability import assess
 from wxfly.errors import WxflyError
 from wxfly.flight.anemometer_limits import HandRule, hand_rule
 from wxfly.flight.anemometer_reading import Correction, Reading, correct_forecast, weigh
-from wxfly.flight.launch_decision import HandVerdict, judge_reading
+from wxfly.flight.launch_decision import LOOK_AHEAD, HandVerdict, coming, judge_reading
 from wxfly.question.ask import Progress, brief_of, prepare
 from wxfly.question.reading import read_brief_question, read_check_question
 from wxfly.question.words import Words
@@ -133,7 +134,8 @@ def ask_check(place: str | None, words: Words, *, on_progress: Progress) -> Chec
         for height in (reading.hand_height, request.height, *((home,) if home != request.height else ()))
     )
     # A flight that starts now lasts as long as the shortest window of use.
-    of_flight = {"time": flight["time"].values < prepared.now + question.intent.reference_period}
+    flight_end = prepared.now + question.intent.reference_period
+    of_flight = {"time": flight["time"].values < flight_end}
     roughness = roughness_of(request.site)
     rule = hand_rule(
         hand.isel(of_flight),
@@ -160,5 +162,16 @@ def ask_check(place: str | None, words: Words, *, on_progress: Progress) -> Chec
     may_improve = tuple(name for name in correction.may_improve if has_gust or name != "gust")
     request = replace(request, before=BeforeReading(cube, may_improve))
     briefing = brief_of(prepared, request=request, corrected=corrected, notes=(note,))
-    verdict = judge_reading(correction, rule, briefing.answers[0].assessment.isel(of_flight))
+    around = [
+        assess(
+            derive_flight(
+                hours_of(c.isel(site=0), start=prepared.now - LOOK_AHEAD, end=flight_end + LOOK_AHEAD),
+                height=request.height, site=request.site, limits=request.limits, return_height=home,
+            ),
+            request.limits,
+        )
+        for c in (prepared.cube, corrected)
+    ]  # fmt: skip
+    beside = coming(around, prepared.now, flight_end, float(law.timing_deviation(lead)))
+    verdict = judge_reading(correction, rule, briefing.answers[0].assessment.isel(of_flight), beside)
     return CheckAsked(correction, rule, verdict, briefing, question.units, question.time_zone)

@@ -71,7 +71,7 @@ def _event(briefing: Briefing, answer: SiteAnswer, window: Window, reader: Reade
     mark = "Invented: " if sentences.is_invented(briefing) else ""
     told = window.surest.chance if window.surest is not None else window.chance
     chance = "" if told is None else f", {chances.in_ten(told.value)}"
-    event.add("summary", f"{mark}{name}, {sentences.standing(window)}{chance}")
+    event.add("summary", f"{mark}{name}, {sentences.standing(answer, window)}{chance}")
     event.add("description", outgoing("\n".join(_description(briefing, answer, window, reader))))
     event.add("location", name)
     event.add("geo", (site.latitude, site.longitude))
@@ -84,7 +84,7 @@ def _description(briefing: Briefing, answer: SiteAnswer, window: Window, reader:
     if window.unknown:
         yield f"Not known: {sentences.titles(window.unknown)}. Find out before you fly."
     yield f"{sentences.asked(answer, reader.units)}."
-    yield f"{sentences.when(window, reader.clock)}, {sentences.standing(window)}."
+    yield f"{sentences.when(window, reader.clock)}, {sentences.standing(answer, window)}."
     yield f"Decides: {sentences.window_reason(answer, window, reader.units)}."
     expect = sentences.what_it_is_like(answer, window, reader.units)
     if expect:

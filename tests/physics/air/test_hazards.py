@@ -11,6 +11,7 @@ from tests.handbook import cloud as handbook_cloud
 from tests.handbook import weather_code as handbook_weather_code
 from wxfly.physics.air import cloud, humidity, icing, precipitation, thunderstorm, visibility
 from wxfly.physics.air.precipitation import PrecipitationKind as Kind
+from wxfly.physics.air.risk import grade_of_chance
 
 C = 273.15
 N = np.nan
@@ -109,28 +110,14 @@ def test_frost_on_the_ground_is_not_icing() -> None:
     ],
 )
 def test_thunderstorm(code: float, rain: float, cape: float, lifted: float, expected: float) -> None:
-    found = float(thunderstorm.thunderstorm_risk(code, rain, cape, lifted))
+    found = float(grade_of_chance(thunderstorm.thunderstorm_chance(code, rain, cape, lifted)))
     assert np.array_equal(found, expected, equal_nan=True)
 
 
-@pytest.mark.parametrize(
-    ("inputs", "expected"),
-    [
-        ((300, 1, 5, 4.9, 1, 0, -20), 2),
-        ((8000, 45, 5, 4.9, 1, 0, -20), 2),
-        ((N, 1, 5, 4.5, 1, 0, -20), 2),  # the state in which radiation fog forms
-        ((10_000, 1, 5, 4.5, 1, 0, -20), 1),
-        ((N, 1, 5, 4.5, 6, 0, -20), 2),  # windy, and sight not known
-        ((3000, 1, 5, 3.5, 4, 0, 20), 1),
-        ((4000, 1, 25, 5, 4, 0, 20), 0),  # haze
-        ((N, N, 25, 10, 4, 0, 20), 0),
-        ((N, N, N, N, 4, 0, 20), N),
-    ],
-)
-def test_fog(inputs: tuple[float, ...], expected: float) -> None:
-    sight, code, t, dew_point, wind, rain, sun = inputs
-    found = float(visibility.fog_likely(sight, code, t + C, dew_point + C, wind, rain, sun))
-    assert np.array_equal(found, expected, equal_nan=True)
+@pytest.mark.parametrize(("spread", "grade"), [(0.0, 2), (1.9, 2), (2.1, 1), (2.9, 1), (3.1, 0), (5.0, 0), (N, N)])
+def test_fog_of_which_no_visibility_tells(spread: float, grade: float) -> None:
+    found = grade_of_chance(visibility.unseen_fog_chance(C + 5, C + 5 - spread))
+    assert np.array_equal(found, grade, equal_nan=True)
 
 
 class TestSight:

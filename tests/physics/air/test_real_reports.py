@@ -184,7 +184,7 @@ def test_a_real_reply_gives_answers_in_most_hours() -> None:
     at_height = atmosphere.temperature_at_height(t, np.empty((t.size, 0)), [], 100.0)
     risk = icing.icing_risk(at_height, t, rh, rain, code, np.nan, base, 100.0)
     # Without CAPE only the dry cold air of these days excludes a storm.
-    thunder = thunderstorm.thunderstorm_risk(code, rain, np.nan, np.nan, dew_point_temperature=dew_point)
+    thunder = thunderstorm.thunderstorm_chance(code, rain, np.nan, np.nan, dew_point_temperature=dew_point)
     assert np.isnan(base).mean() < 0.01
     assert np.isnan(risk).mean() < 0.05
     assert np.isnan(thunder).mean() < 0.25

@@ -81,6 +81,18 @@ def test_what_is_advised_and_lost_leaves_no_hour_and_is_said_first():
     )
 
 
+def test_a_lost_probability_of_rain_is_named_and_never_told_as_certain_rain():
+    cube = with_values(quiet_cube(36), "precipitation_probability", np.nan)
+    some = with_values(quiet_cube(36), "precipitation_probability", np.nan, 10, 11)
+    first = paragraphs(brief(cubes=[cube]))[0]
+    assert first == "Not known probability of precipitation: it counts as certain in the chance"
+    text = " ".join(render(brief(cubes=[cube]), width=200).split())
+    assert "probability of precipitation: known in no hour" in text
+    assert "100 %" not in text
+    assert paragraphs(brief(cubes=[some]))[0].startswith("Not known probability of precipitation in some hours")
+    assert "probability of precipitation: not 11:00–13:00" in " ".join(render(brief(cubes=[some]), width=200).split())
+
+
 def test_a_demonstration_says_so_in_its_first_line():
     assert render(brief(sites=[invented()])).splitlines()[0] == phrases.INVENTED
 

@@ -94,6 +94,22 @@ def test_all_of_it_is_in_the_answer_for_machines(make):
     assert (decisions["risk"] is None) is (make is not quiet)
 
 
+def test_what_is_wet_all_along_is_said_to_be_before_it_is_advised():
+    cube = with_values(with_values(quiet_cube(36), "precipitation_amount", 0.1), "weather_code", 61.0)
+    cheap = Costs(10.0, 2000.0, 500.0)
+    briefing = brief(cubes=[cube], intent=Intent(costs=cheap))
+    answer = briefing.answers[0]
+    lines = told(answer, cheap)
+    assert lines["Drive out"].startswith("forecast wet all along; ")
+    assert lines["Take off"].startswith("forecast wet all along; ")
+    best = render(briefing, units="metric", time_zone=None, width=200).splitlines()[0]
+    assert "forecast wet all along, narrow, margin 0.00" in best
+    part = with_values(quiet_cube(36), "precipitation_amount", 0.1, 0, 8)
+    for dry in (quiet(36), part):
+        answer = brief(cubes=[dry]).answers[0]
+        assert "wet" not in told(answer, COSTS)["Drive out"]
+
+
 def test_the_reference_period_is_told():
     intent = Intent(contingency=np.timedelta64(20 * 60, "s"))
     briefing = brief(intent=intent)

@@ -80,3 +80,20 @@ def grade(possible: Statement, likely: Statement) -> Array:
     worst = np.where(likely.possible, LIKELY, np.where(possible.possible, POSSIBLE, NONE))
     best = np.where(likely.certain, LIKELY, np.where(possible.certain, POSSIBLE, NONE))
     return np.asarray(np.where(worst - best > 1, np.nan, worst.astype(float)))
+
+
+POSSIBLE_FROM, LIKELY_ABOVE = 0.1, 0.5
+"""Chances from which a risk is possible, and above which it is likely [1]. Common practice, no source."""
+
+
+def grade_of_chance(chance: npt.ArrayLike) -> Array:
+    """Return the grade of a risk whose chance is known: 0 none, 1 possible, 2 likely; NaN stays NaN.
+
+    Parameters
+    ----------
+    chance : array_like
+        0 to 1.
+    """
+    told = np.asarray(chance, dtype=float)
+    graded = np.where(told > LIKELY_ABOVE, LIKELY, np.where(told >= POSSIBLE_FROM, POSSIBLE, NONE))
+    return np.asarray(np.where(np.isnan(told), np.nan, graded))

@@ -1,4 +1,4 @@
-"""Thunderstorm: present weather, and showers in unstable air.
+"""Thunderstorm: present weather, and air in which showers turn into storms.
 
 References
 ----------
@@ -13,7 +13,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.air.risk import grade, statement
+from wxfly.physics.air.risk import Flags, grade_of_chance, statement
 from wxfly.physics.air.weather_code import (
     DISTANT_LIGHTNING,
     SHOWERS,
@@ -29,25 +29,34 @@ STOP_DISTANCE = 10_000.0
 WAITING_TIME = 1800.0
 """After the last thunder [s] [Lightning]."""
 
-UNSTABLE = 300.0
-"""CAPE from which showers may turn into thunderstorms [J kg-1]."""
-MODERATELY_UNSTABLE = 1000.0
-"""CAPE that [NWS-BMX] calls moderately unstable from here [J kg-1]."""
 STABLE = 100.0
 """Below this CAPE, and without precipitation, there is no thunder [J kg-1]. Common practice, no source."""
-LIFTED_INDEX = -3.0
-"""From here down [NWS-BMX] gives a moderate chance of thunderstorms [K]."""
-STRONG_INHIBITION = 150.0
-"""Convective inhibition from which [NWS-BMX] gives a low chance of thunderstorms [J kg-1]."""
 LARGEST_INHIBITION = 800.0
 """More than this is a model's mark for air that has none, and counts as not known [J kg-1]."""
 LIKELY_RAIN = 0.3
-"""Probability of precipitation from which it counts as what may lift the air [1]. Common practice, no source."""
-LEAST_DEW_POINT = 278.15
-"""Drier air near the ground than this has no CAPE of 1000 J/kg [K]. Common practice, no source."""
+"""Probability of precipitation from which it counts in full as what may lift the air [1]. Common practice, no
+source."""
+LIGHTNING_IN_SIGHT = 0.15
+"""Chance of a storm with lightning in sight [1]; an estimate of ours."""
+
+# What is told by shares, linear between the points. The points of CAPE [J kg-1], lifted index [K] and inhibition
+# [J kg-1] are the bounds of the classes of [NWS-BMX], 100 and 300 J/kg of CAPE common practice without a source; the
+# shares are estimates of ours.
+_ENERGY = (STABLE, 1000.0, 2500.0, 3500.0), (0.0, 1 / 3, 2 / 3, 1.0)
+_LIFT = (-3.0, 0.0, 3.0), (1.0, 0.3, 0.0)
+# No class is told above 200 J/kg. Towards a size that no air has, it is ever more a mark for none.
+_FREEDOM = (15.0, 150.0, 200.0, 500.0, LARGEST_INHIBITION), (1.0, 0.6, 0.4, 0.4, 1.0)
+_RAINS = (0.0, LIKELY_RAIN), (0.0, 1.0)
+_WITHOUT_SHOWERS = 0.3
+"""Largest chance of a storm in unstable air without showers [1]; an estimate of ours."""
+_SHOWERS_NOT_LIFTED = (0.0, 300.0, 1000.0, 3500.0), (0.0, 0.1, 0.15, 0.3)
+_SHOWERS_LIFTED = (0.0, 300.0, 1000.0, 2500.0, 3500.0), (0.0, 0.1, 0.55, 0.75, 0.9)
+_MOST_ENERGY = (273.15, 278.15), (300.0, 1000.0)
+"""Dew point near the ground [K], and the CAPE that air so dry does not exceed. Common practice, no source."""
+_ANY_ENERGY = 1e4
 
 
-def thunderstorm_risk(
+def thunderstorm_chance(
     weather_code: npt.ArrayLike,
     precipitation_amount: npt.ArrayLike,
     cape: npt.ArrayLike,
@@ -57,7 +66,7 @@ def thunderstorm_risk(
     precipitation_probability: npt.ArrayLike = np.nan,
     dew_point_temperature: npt.ArrayLike = np.nan,
 ) -> Array:
-    """Return the risk of a thunderstorm.
+    """Return the chance of a thunderstorm.
 
     Parameters
     ----------
@@ -79,35 +88,30 @@ def thunderstorm_risk(
     Returns
     -------
     ndarray
-        0 none, 1 possible, 2 likely, NaN not known.
+        0 to 1, without a step in CAPE, lifted index, inhibition and probability; NaN where it is not known.
 
     Notes
     -----
-    Likely: a code of thunderstorm, now or in the hour before; or showers with a CAPE of 1000 J/kg and a
-    lifted index of -3 K or lower. Possible: lightning in sight, showers with a CAPE of 300 J/kg, any
-    precipitation with 1000 J/kg. Precipitation that the code does not call steady counts as showers. Without
-    any precipitation a CAPE of 1000 J/kg is possible with a lifted index of -3 K or lower, unless an inhibition of
-    150 J/kg or more is known, and with a probability of precipitation of 0.3 or more. Without CAPE the risk is not
-    known, unless something else speaks for it or excludes it: a high lifted index together with a low probability of
-    precipitation, or a dew point below 5 degC.
+    1 with a code of thunderstorm, now or in the hour before; 0.15 with lightning in sight. With showers 0.1 from a CAPE
+    of 300 J/kg, 0.55 at 1000 J/kg and a lifted index of -3 K. With other precipitation 0.1 at 1000 J/kg, rising to 0.3
+    at 3500 J/kg; without any the same, times the larger of what lifts the air (lifted index, less what inhibition holds
+    back) and the share that the probability of precipitation is of 0.3. Precipitation that the code does not call
+    steady counts as showers. A missing value counts as the worst it may be. Without CAPE the chance is not known unless
+    something else speaks for a storm or excludes it: a high lifted index together with a low probability of
+    precipitation, or dry air, which has little CAPE.
 
-    Monotone under deletion for inputs that are *physically coherent*: thunder or lightning goes with
-    precipitation in the hour or with a CAPE of 100 J/kg or more, and a CAPE of 1000 J/kg with a dew point of 5 degC or
-    more.
+    Monotone under deletion for inputs that are *physically coherent*: thunder or lightning goes with precipitation in
+    the hour or with a CAPE of 100 J/kg or more, and dry air has no more CAPE than its dew point allows.
     """
-    code, rain, energy, lifted, inhibition, probability, dew_point = (
-        np.asarray(v, dtype=float)
-        for v in (
-            weather_code,
-            precipitation_amount,
-            cape,
-            lifted_index,
-            np.abs(convective_inhibition),
-            precipitation_probability,
-            dew_point_temperature,
+    code, rain, energy, lifted, inhibition, probability, dew_point = np.broadcast_arrays(
+        *(
+            np.asarray(v, dtype=float)
+            for v in (
+                weather_code, precipitation_amount, cape, lifted_index, np.abs(convective_inhibition),
+                precipitation_probability, dew_point_temperature,
+            )
         )
-    )
-    inhibition = np.where(inhibition > LARGEST_INHIBITION, np.nan, inhibition)
+    )  # fmt: skip
     falls = statement(rain > 0, rain)
     quiet = ~falls & statement(energy < STABLE, energy)
     thunder = code_in(code, THUNDERSTORM).unless_known(quiet)
@@ -115,18 +119,33 @@ def thunderstorm_risk(
     steady = code_in(code, STEADY_PRECIPITATION)
     showers = code_in(code, SHOWERS) | (falls & ~steady)
     wet = falls | showers | steady
-    unstable = statement(energy >= UNSTABLE, energy)
-    too_dry = statement(dew_point < LEAST_DEW_POINT, dew_point)
-    moderately = statement(energy >= MODERATELY_UNSTABLE, energy).unless_known(too_dry)
-    lifts = statement(lifted <= LIFTED_INDEX, lifted)
-    free = lifts & ~statement(inhibition >= STRONG_INHIBITION, inhibition)
-    by_itself = moderately & (free | statement(probability >= LIKELY_RAIN, probability))
-    likely = thunder | (showers & moderately & lifts)
-    possible = lightning | (showers & unstable) | (wet & moderately) | by_itself
+    most = np.where(dew_point < _MOST_ENERGY[0][-1], np.interp(dew_point, *_MOST_ENERGY), _ANY_ENERGY)
+
+    def share(of: Array, points: tuple[tuple[float, ...], tuple[float, ...]], missing: float) -> Array:
+        return np.where(np.isnan(of), missing, np.interp(of, *points))
+
+    def chance(missing: float, energy: Array, wet: Flags, showers: Flags, lightning: Flags, thunder: Flags) -> Array:
+        lift, rains = share(lifted, _LIFT, missing), share(probability, _RAINS, missing)
+        freedom = share(inhibition, _FREEDOM, 1.0)
+        without = _WITHOUT_SHOWERS * np.interp(energy, *_ENERGY)
+        alone, lifts = (np.interp(energy, *points) for points in (_SHOWERS_NOT_LIFTED, _SHOWERS_LIFTED))
+        parts = (
+            without * np.where(wet, 1.0, np.maximum(lift * freedom, rains)),
+            np.where(showers, alone + lift * (lifts - alone), 0.0),
+            np.where(lightning, LIGHTNING_IN_SIGHT, 0.0),
+            np.where(thunder, 1.0, 0.0),
+        )
+        return np.asarray(np.max(parts, axis=0))
+
+    signs = wet, showers, lightning, thunder
+    worst = chance(1.0, np.where(np.isnan(energy), most, energy), *(s.possible for s in signs))
+    least = chance(0.0, np.where(np.isnan(energy), 0.0, energy), *(s.certain for s in signs))
+    most_grade, least_grade = grade_of_chance(worst), grade_of_chance(least)
     # That air may be unstable of which nothing is known would make every hour of a poor source narrow: it is told as
     # not known instead.
-    nothing_known = np.isnan(energy) & by_itself.possible & ~possible.certain & ~likely.certain
-    return np.asarray(np.where(nothing_known, np.nan, grade(possible, likely)))
+    without_signs = chance(1.0, np.where(np.isnan(energy), most, energy), *[np.zeros(code.shape, dtype=bool)] * 4)
+    nothing_known = np.isnan(energy) & (grade_of_chance(without_signs) > 0) & (least_grade == 0)
+    return np.asarray(np.where(nothing_known | (most_grade - least_grade > 1), np.nan, worst))
 
 
 def cape_class(cape: float) -> str:

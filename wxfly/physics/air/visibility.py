@@ -16,8 +16,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.air.risk import grade, statement
-from wxfly.physics.air.weather_code import FOG, code_in
+from wxfly.physics.air.risk import POSSIBLE_FROM
+from wxfly.physics.air.weather_code import FOG
 from wxfly.physics.probability import normal_probability
 
 Array = npt.NDArray[np.float64]
@@ -26,8 +26,9 @@ FOG_VISIBILITY = 1000.0
 """Below, it is fog [m], by the WMO's definition."""
 MIST_VISIBILITY = 5000.0
 """Below, and not fog, it is mist or haze [m]: usual in aviation reports."""
-FOG_POSSIBLE = 0.1
-"""Chance of radiation fog from which it is possible [1]. Common practice, no source."""
+DRY_SPREAD = 3.0
+"""With a dew point more than this below the temperature there is no fog [K]. Common practice, no source."""
+_FOG_OF_SPREAD = (0.0, 2.0, DRY_SPREAD, 4.0), (1.0, 0.5, 0.1, 0.0)
 HUMIDITY_ERROR = 0.06
 """Standard deviation of a forecast relative humidity near saturation [1]: 5 to 10 %, common practice, no source."""
 _CALM_UNTIL, _WINDY_FROM = 3.0, 6.0
@@ -103,74 +104,10 @@ def sight_range(
     )
 
 
-def fog_likely(
-    visibility_in_air: npt.ArrayLike,
-    weather_code: npt.ArrayLike,
-    air_temperature: npt.ArrayLike,
-    dew_point_temperature: npt.ArrayLike,
-    wind_speed: npt.ArrayLike,
-    precipitation_amount: npt.ArrayLike,
-    sun_elevation: npt.ArrayLike,
-) -> Array:
-    """Return the risk of fog.
-
-    Parameters
-    ----------
-    visibility_in_air : array_like
-        [m].
-    weather_code : array_like
-        WMO code table 4677.
-    air_temperature, dew_point_temperature : array_like
-        At 2 m [K].
-    wind_speed : array_like
-        At 10 m [m s-1].
-    precipitation_amount : array_like
-        Of the hour [kg m-2].
-    sun_elevation : array_like
-        [degree]. All broadcast.
-
-    Returns
-    -------
-    ndarray
-        0 none, 1 possible, 2 likely, NaN not known.
-
-    Notes
-    -----
-    Likely with visibility below 1 km, with a code of fog, or in the state in which radiation fog forms: dew
-    point within 1 K of the temperature, wind 0.5 to 3 m/s, no precipitation, sun below 5 degrees (common
-    practice, no source), unless a visibility of 5 km or more is forecast. Possible with mist, or with the dew
-    point within 2 K. Monotone under deletion for inputs that are *physically coherent*: fog goes with a dew
-    point within 3 K of the temperature.
-    """
-    sight, code, t, dew_point, wind, rain, sun = (
-        np.asarray(v, dtype=float)
-        for v in (
-            visibility_in_air,
-            weather_code,
-            air_temperature,
-            dew_point_temperature,
-            wind_speed,
-            precipitation_amount,
-            sun_elevation,
-        )
-    )
-    spread = t - dew_point
-    dry = statement(spread > 3.0, spread)
-    clear = statement(sight >= MIST_VISIBILITY, sight)
-    forms = (
-        statement(spread <= 1.0, spread)
-        & statement((wind >= 0.5) & (wind <= 3.0), wind)
-        & statement(rain <= 0, rain)
-        & statement(sun < 5.0, sun)
-        & ~clear
-    )
-    likely = statement(sight < FOG_VISIBILITY, sight).unless_known(dry) | code_in(code, FOG).unless_known(dry) | forms
-    mist = statement(sight < MIST_VISIBILITY, sight) & ~dry  # haze in dry air is no sign of fog
-    return grade(mist | statement(spread <= 2.0, spread), likely)
-
-
 def radiation_fog_chance(
-    relative_humidity: npt.ArrayLike, wind_speed: npt.ArrayLike, sun_elevation: npt.ArrayLike
+    relative_humidity: npt.ArrayLike,
+    wind_speed: npt.ArrayLike,
+    sun_elevation: npt.ArrayLike,
 ) -> Array:
     """Return the chance of radiation fog, which forms in humid air in calm nights and lasts into the morning.
 
@@ -205,7 +142,25 @@ def radiation_fog_chance(
     # At most half of the air that is forecast to be saturated is: without a humidity that is what is left.
     without = 0.5 * calm * low
     chance = saturated * calm * low
-    return np.asarray(np.where(np.isnan(humidity), np.where(without < FOG_POSSIBLE, without, np.nan), chance))
+    return np.asarray(np.where(np.isnan(humidity), np.where(without < POSSIBLE_FROM, without, np.nan), chance))
+
+
+def unseen_fog_chance(air_temperature: npt.ArrayLike, dew_point_temperature: npt.ArrayLike) -> Array:
+    """Return the chance of fog in air of whose visibility nothing is known.
+
+    Parameters
+    ----------
+    air_temperature, dew_point_temperature : array_like
+        At 2 m [K]; broadcast.
+
+    Returns
+    -------
+    ndarray
+        1 in saturated air, 0.5 with a dew point 2 K below the temperature, 0.1 with 3 K, 0 from 4 K, linear between;
+        NaN in, NaN out. Common practice, no source.
+    """
+    spread = np.asarray(air_temperature, dtype=float) - np.asarray(dew_point_temperature, dtype=float)
+    return np.asarray(np.interp(spread, *_FOG_OF_SPREAD))
 
 
 def cautious_visibility(

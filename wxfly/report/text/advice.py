@@ -121,7 +121,7 @@ def _of_the_air(answer: SiteAnswer, window: Window, units: str) -> list[str]:
         for c, r in zip(codes, part["precipitation_rate"].max("edge").values, strict=True)
     }
     told += sorted(words for words in falls if words)
-    probability = part["precipitation_probability"].max().item()
+    probability = findings.conditions_of(answer, window).precipitation_probability
     if probability >= LIKELY_RAIN:
         told.append(f"precipitation is {100 * probability:.0f} % likely, whatever the amount says")
     kp, place = part["kp_index"].max().item(), part["geomagnetic_latitude"].max().item()

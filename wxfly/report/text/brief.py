@@ -96,7 +96,7 @@ def _decision(brief: FlightBrief, reader: Reader) -> list[Line]:
     answer, window = brief.answer, brief.window
     needed = answer.request.intent.reference_period
     lines = [
-        ("The window", f"{sentences.when(window, reader.clock)}: {sentences.standing(window)}"),
+        ("The window", f"{sentences.when(window, reader.clock)}: {sentences.standing(answer, window)}"),
         ("Decides", sentences.window_reason(answer, window, reader.units)),
         ("Ends", sentences.what_ends(answer, window, reader)),
         ("Expect", sentences.what_it_is_like(answer, window, reader.units)),

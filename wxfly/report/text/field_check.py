@@ -9,7 +9,9 @@ from wxfly.answer.request import Briefing
 from wxfly.assessment.suitability import State
 from wxfly.flight.anemometer_limits import HandRule
 from wxfly.flight.anemometer_reading import STARTING_SPEED, Correction, NoCredit
-from wxfly.flight.launch_decision import HandVerdict, Reason, Verdict
+from wxfly.flight.launch_decision import Coming, HandVerdict, Reason, Verdict
+from wxfly.pilot.elements import BY_NAME
+from wxfly.pilot.limit_rules import LIMIT_RULES
 from wxfly.report.text import phrases, sentences
 from wxfly.report.text.brief import rounded_down, wrapped
 from wxfly.units import UNITS
@@ -38,6 +40,10 @@ class Checked(Protocol):
     def units(self) -> str:
         """Key of `wxfly.units.SYSTEMS`."""
 
+    @property
+    def time_zone(self) -> str | None:
+        """As given."""
+
 
 def render(asked: Checked, width: int = 100) -> str:
     """Write a field check for the terminal; the answer for the rest of the day stands below it."""
@@ -47,7 +53,10 @@ def render(asked: Checked, width: int = 100) -> str:
 def lines(asked: Checked) -> list[tuple[str, str]]:
     """Return what a field check says, the verdict of the reading first."""
     c, units = asked.correction, asked.units
-    told = [("Reading", verdict(asked)), ("Weight", _weight(c, units))]
+    told = [("Reading", verdict(asked))]
+    if asked.verdict.coming:
+        told.append(("Beside", "; ".join(_coming(one, asked) for one in asked.verdict.coming)))
+    told.append(("Weight", _weight(c, units)))
     told.append(("Wind", _wind(c, units)))
     if not math.isnan(c.carried_gust):
         told.append(("Gust", _gust(c, units)))
@@ -88,6 +97,9 @@ def _reason(reason: Reason, asked: Checked) -> str:
     answer = asked.briefing.answers[0]
     hours = answer.request.intent.hold_hours
     return {
+        Reason.STORM: "a storm is forecast for the hours of the flight",
+        Reason.COMING: _near(asked, is_known=True),
+        Reason.COMING_NOT_KNOWN: _near(asked, is_known=False),
         Reason.WAY_HOME_OUTSIDE: f"the {_way_home(asked)}",
         Reason.WAY_HOME_NOT_KNOWN: "what the way home takes is not known",
         Reason.HELD_BACK: f"wind or gust was over its limit within the last {hours} h, and the plan waits so long",
@@ -107,6 +119,25 @@ def _reason(reason: Reason, asked: Checked) -> str:
         ),
         Reason.GUST_NOT_READ: "the gust was not read",
     }[reason]
+
+
+def _near(asked: Checked, *, is_known: bool) -> str:
+    """Say what is so near in time that it may reach the flight."""
+    near = [c for c in asked.verdict.coming if c.is_known == is_known and c.is_in_doubt(asked.rule.confidence)]
+    return "; ".join(_coming(one, asked) for one in near)
+
+
+def _coming(one: Coming, asked: Checked) -> str:
+    """Say what is forecast beside the flight, when, and how likely its timing brings it."""
+    reader = sentences.reader_for(asked.briefing.answers[0], units=asked.units, time_zone=asked.time_zone)
+    at, title = reader.clock.hour(one.time), BY_NAME[one.element].title
+    if not one.is_known:
+        return f"{title} is not known from {at} on"
+    share = "under 1" if one.chance < 0.01 else f"{100 * one.chance:.0f}"
+    if one.is_past:
+        return f"{title} forecast until {at}: {share} in 100 that it is late or still near"
+    limit = "" if LIMIT_RULES[BY_NAME[one.element].sense].words else " outside the limit"
+    return f"{title}{limit} forecast from {at} on: {share} in 100 that it reaches the flight"
 
 
 def _of_flight(asked: Checked, *, outside: bool = False) -> str:

@@ -17,6 +17,7 @@ from wxfly.answer.request import SiteAnswer
 from wxfly.answer.windows import Window, find_windows
 from wxfly.assessment.suitability import State, counts_as_required, names_of
 from wxfly.physics.air.sun import SunEvents, solar_day, sun_events, sun_position
+from wxfly.probability.chance import Outlook
 from wxfly.report.text.phrases import Clock, mean_direction
 
 Times = npt.NDArray[np.datetime64]
@@ -73,6 +74,18 @@ def gaps(answer: SiteAnswer) -> list[Gap]:
         if part.any() and name not in skipped
     ]
     return sorted(found, key=lambda gap: not gap.required)
+
+
+def is_wet(answer: SiteAnswer, stretch: Window | Outlook) -> bool:
+    """Tell whether precipitation is forecast in every hour of a stretch."""
+    rate = answer.conditions["precipitation_rate"].isel(time=slice(stretch.first, stretch.last + 1)).max("edge")
+    return bool((rate > 0).all())
+
+
+def lost_probability(answer: SiteAnswer) -> tuple[int, ...]:
+    """Return the positions of the lit hours whose probability of precipitation is lost."""
+    lost = answer.conditions["precipitation_probability_is_lost"].max("edge").values > 0
+    return tuple(np.flatnonzero(lost & lit_hours(answer)).tolist())
 
 
 def runs(positions: tuple[int, ...]) -> list[tuple[int, int]]:
@@ -172,7 +185,7 @@ class Conditions:
     temperature_low, temperature_high : float
         [K]
     precipitation_probability : float
-        The largest [1].
+        The largest [1]; NaN too where it is lost in some hour.
     density_altitude : float
         The largest [m].
     """
@@ -204,7 +217,9 @@ def conditions_of(answer: SiteAnswer, window: Window) -> Conditions:
         float(values("wind_speed_of_gust").max()),
         float(temperature.min()),
         float(temperature.max()),
-        float(values("precipitation_probability").max()),
+        np.nan
+        if values("precipitation_probability_is_lost").any()
+        else float(values("precipitation_probability").max()),
         float(values("density_altitude").max()),
     )
 

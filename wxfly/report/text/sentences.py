@@ -27,6 +27,8 @@ from wxfly.units import UNITS
 AMPLE = 0.5
 """With at least this share of every limit left, nothing is called near a limit."""
 
+_PROBABILITY = "probability of precipitation"
+
 
 @dataclass(frozen=True)
 class Reader:
@@ -142,9 +144,13 @@ def held_back(answer: SiteAnswer, hour: int) -> str:
     return f"held back: {before} over the {BY_NAME[cause].title} limit"
 
 
-def standing(window: Window) -> str:
-    """Say how a window stands, such as ``inside, margin 0.43``, and what is not known in it."""
-    text = f"{window.state.words}, margin {phrases.margin(window.margin)}"
+WET = "forecast wet all along"
+
+
+def standing(answer: SiteAnswer, window: Window) -> str:
+    """Say how a window stands, such as ``inside, margin 0.43``, first that it is wet, and what is not known in it."""
+    wet = f"{WET}, " if findings.is_wet(answer, window) else ""
+    text = f"{wet}{window.state.words}, margin {phrases.margin(window.margin)}"
     return f"{text}, {titles(window.unknown)} not known" if window.unknown else text
 
 
@@ -290,6 +296,10 @@ def not_known_first(answer: SiteAnswer) -> str:
     advised += [f"{titles(partly)} in some hours"] if partly else []
     if advised:
         parts.append(f"{', and '.join(advised)} (advised): find out before you fly")
+    lost = findings.lost_probability(answer)
+    if lost:
+        where = "" if len(lost) == findings.lit_hours(answer).sum() else " in some hours"
+        parts.append(f"{_PROBABILITY}{where}: it counts as certain in the chance")
     if answer.request.energy_missing:
         parts.append(f"{RETURN_LEG.title} is not judged: {energy_missing(answer)}")
     skipped = [name for name in answer.assessment.attrs["not_judged"] if name != RETURN_LEG.name]
@@ -324,6 +334,12 @@ def not_known_in_full(answer: SiteAnswer, clock: Clock) -> list[str]:
             continue
         spans = [_span_with_day(start[a], end[b], answer, clock) for a, b in findings.runs(hours)]
         lines.append(f"{what}: not {', '.join(spans)}")
+    lost = findings.lost_probability(answer)
+    if len(lost) == findings.lit_hours(answer).sum() > 0:
+        lines.append(f"{_PROBABILITY}: known in no hour")
+    elif lost:
+        spans = [_span_with_day(start[a], end[b], answer, clock) for a, b in findings.runs(lost)]
+        lines.append(f"{_PROBABILITY}: not {', '.join(spans)}")
     return lines
 
 

@@ -107,7 +107,7 @@ def _best(briefing: Briefing, answer: SiteAnswer, reader: Reader, days: Sequence
     if answer.best:
         site = isolated(answer.request.site.name)
         when = sentences.when(answer.best, reader.clock)
-        return [("Best", f"{site}, {when}, {sentences.standing(answer.best)}")]
+        return [("Best", f"{site}, {when}, {sentences.standing(answer, answer.best)}")]
     minimum = phrases.duration(briefing.minimum_duration)
     count = findings.count_hours(answer)
     if count.lit and count.not_known == count.lit:
@@ -140,7 +140,7 @@ def _next(answer: SiteAnswer, reader: Reader, others: Sequence[Window]) -> str:
     if not others:
         return "nothing else holds long enough"
     told = [
-        f"{sentences.when(w, reader.clock)}, {sentences.standing(w)}"
+        f"{sentences.when(w, reader.clock)}, {sentences.standing(answer, w)}"
         f" ({sentences.window_reason(answer, w, reader.units)})"
         for w in others[:_NEXT_SHOWN]
     ]
@@ -165,7 +165,9 @@ def _summarise_comparison(briefing: Briefing, readers: Sequence[Reader]) -> list
         answer, reader = briefing.answers[i], readers[i]
         assert answer.best is not None
         label = "Best" if place == 0 else "Next best"
-        lines.append((label, f"{names[i]}, {both_clocks(answer, readers, i)}, {sentences.standing(answer.best)}"))
+        lines.append(
+            (label, f"{names[i]}, {both_clocks(answer, readers, i)}, {sentences.standing(answer, answer.best)}")
+        )
         lines.append(("Decides", sentences.window_reason(answer, answer.best, reader.units)))
         if place == 0:
             expect = sentences.what_it_is_like(answer, answer.best, reader.units)

@@ -12,7 +12,7 @@ from wxfly.answer.windows import Window
 from wxfly.physics.probability import least_chance
 from wxfly.pilot.intent import Costs, drives_out, takes_off
 from wxfly.probability.chance import Chance
-from wxfly.report.text import chances, phrases, sentences
+from wxfly.report.text import chances, findings, phrases, sentences
 from wxfly.report.text.sentences import Reader
 
 Line = tuple[str, str]
@@ -115,10 +115,14 @@ def cost_lines(costs: Costs, answer: SiteAnswer, window: Window | None = None) -
             ("Take off", "the risk is not known: not advised"),
         ]
     pays = drives_out(found.value, costs)
+    stretch = window or answer.best
+    assert stretch is not None
+    is_wet = any(findings.is_wet(answer, part) for part in (stretch, stretch.surest or stretch))
+    wet = f"{sentences.WET}; " if is_wet else ""
     lines = [
         (
             "Drive out",
-            f"{'pays' if pays else 'does not pay'} by your figures: the chance of the window is "
+            f"{wet}{'pays' if pays else 'does not pay'} by your figures: the chance of the window is "
             f"{_percent(found.value)}, it pays above {_percent(drive)}",
         )
     ]
@@ -129,7 +133,7 @@ def cost_lines(costs: Costs, answer: SiteAnswer, window: Window | None = None) -
     if found.is_weak and law is not None:
         least = law.least_of_single
     told = (
-        f"{'would be worth it' if flies else 'would not be worth it'} by your figures on this forecast: the risk of a "
+        f"{wet}would{'' if flies else ' not'} be worth it by your figures on this forecast: the risk of a "
         f"broken limit is {_percent(bad)}, worth it below {_percent(risk)}"
     )
     if not flies and least >= risk - 1e-9:

@@ -40,6 +40,8 @@ NAMES: dict[str, str] = {
     "boundary_layer_height": "atmosphere_boundary_layer_thickness",
     "roughness_length": "surface_roughness_length",
 }
+PARTS_OF_PRECIPITATION: dict[str, float] = {"rain": 1.0, "showers": 1.0, "snowfall": 1 / 7}
+"""Columns of a saved reply that are part of its precipitation, and the water in their depth [1]."""
 AT_HEIGHT: dict[str, str] = {
     "wind_speed": "wind_speed",
     "wind_direction": "wind_from_direction",
@@ -60,10 +62,12 @@ def hourly_names(model: Model) -> list[str]:
     return names + [f"temperature_{height}m" for height in model.temperature_heights]
 
 
-# A saved reply may have been asked for less than wxfly asks for: what no element needs of it is not missed.
+# A saved reply may have been asked for less than wxfly asks for: what no element needs of it is not missed. The
+# probability of precipitation is, of a model that is named and has it: without it the chance would be higher.
 _SELDOM_ASKED = frozenset(
     {*OF_SOME_MODELS, "surface_pressure", "cloud_cover_mid", "cloud_cover_high", "convective_inhibition"}
 )
+_MISSED = "precipitation_probability"
 
 
 def carried_by(
@@ -108,7 +112,9 @@ def carried_by(
     wind, aloft = asked["wind_speed"] | asked["wind_from_direction"], asked["air_temperature_aloft"]
     row = MODELS.get(model)
     if row is not None:
-        names = {n for n in NAMES if _may_carry(row, n) and (is_whole or n in keys or n not in _SELDOM_ASKED)}
+        names = {
+            n for n in NAMES if _may_carry(row, n) and (is_whole or n in keys or n == _MISSED or n not in _SELDOM_ASKED)
+        }
         heights = {name: set(row.wind_heights) for name in WIND}
         heights["air_temperature_aloft"] = set(row.temperature_heights) if is_whole or aloft else set()
         return _carried(names, heights)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -22,7 +22,14 @@ from wxfly.cube.consistency import hide_contradictions
 from wxfly.cube.contract import ENSEMBLE, VARIABLES, Provenance, finish_cube, mark_carried
 from wxfly.pilot.services import SERVICES
 from wxfly.sources.open_meteo.models import MODELS, NOT_KNOWN, find_model
-from wxfly.sources.open_meteo.names import carried_by, choose_columns, hourly_names, native_levels, our_name
+from wxfly.sources.open_meteo.names import (
+    PARTS_OF_PRECIPITATION,
+    carried_by,
+    choose_columns,
+    hourly_names,
+    native_levels,
+    our_name,
+)
 from wxfly.sources.reply import SourceError, parse_json
 from wxfly.units import UNITS, read_as
 
@@ -255,6 +262,11 @@ def _parse_place(
             flat[ours] = column
         else:
             levels.setdefault(ours, {})[height] = column
+    whole = "precipitation_amount"
+    parts = _parts_of_precipitation(columns, units, chosen_model, time.size, what) if whole in flat else {}
+    for part in parts.values():
+        flat[whole] = np.maximum(flat[whole], part)  # NaN in either stays NaN
+    not_used = [key for key in not_used if key not in parts]
     levels, dropped = native_levels(levels, chosen_model)
     if not flat and not levels:
         raise SourceError(f"{what}: nothing of a forecast for flying in it (its columns: {', '.join(columns)[:120]})")
@@ -279,6 +291,26 @@ def _parse_place(
     also = carried_by(named, levels, chosen_model, made_up=dropped, is_whole=is_whole)
     cube = mark_carried(cube, None if members else also)
     return cube.assign_attrs(not_used=" ".join(unused)) if unused else cube
+
+
+def _parts_of_precipitation(
+    columns: Mapping[str, Any], units: Mapping[str, Any], model: str, size: int, what: str
+) -> dict[str, Array]:
+    """Return the water of the columns that are part of the precipitation, by their keys [kg m-2].
+
+    No part is more than the whole: where one says more, the two contradict each other and the worse counts. A column
+    without a unit is one that the model does not carry.
+    """
+    found: dict[str, Array] = {}
+    for name, water in PARTS_OF_PRECIPITATION.items():
+        for key in (name, f"{name}_{model}"):
+            if key not in columns and key not in units:
+                continue
+            unit, per_unit = ("mm", 10 * water) if units.get(key) == "cm" else (units.get(key), water)
+            values = columns.get(key, [None] * size)
+            part = _column(values, unit, "precipitation_amount", size, False, f"{what}: {key}")
+            found |= {} if part is None else {key: per_unit * part}
+    return found
 
 
 def _time(values: Any, unit: Any, offset: Any, asked_units: bool, what: str) -> npt.NDArray[np.datetime64]:
