@@ -171,6 +171,15 @@ def test_a_reply_for_other_ground_than_was_asked_for_is_refused(ground, tmp_path
             open_forecast(path, ["meadow"], saved={"meadow": meadow})
 
 
+def test_a_saved_reply_without_the_altitude_of_its_ground_says_so(tmp_path):
+    path = tmp_path / "saved.json"
+    for reply, words in ((make_reply("calm"), []), (make_reply("calm") | {"elevation": None}, ["52.25, 6.81"])):
+        path.write_text(json.dumps(reply), encoding="utf-8")
+        told = [note for note in open_forecast(path, model="icon_eu").notes if "altitude of the ground" in note]
+        assert len(told) == len(words)
+        assert all(word in note for word, note in zip(words, told, strict=True))
+
+
 @pytest.mark.parametrize(
     ("change", "words"),
     [

@@ -70,6 +70,11 @@ def open_forecast(
     retrieved = retrieved_of(cube)
     if np.isnat(retrieved):
         notes.append("when it was retrieved is not known")
+    notes += [
+        f"the altitude of the ground at {site.name} is not known: its columns cannot be held against it"
+        for site in sites
+        if math.isnan(site.surface_altitude)
+    ]
     if "kp_index" not in cube:
         notes.append("Kp is not known: the file has none")
     return Obtained(
