@@ -9,7 +9,7 @@ import pytest
 from tests.halves import spread
 from tests.report.briefings import MEADOW, NOW, brief, every_question, invented, renamed, with_gaps
 from wxfly.report.csv import to_csv
-from wxfly.report.facts import facts_of
+from wxfly.report.facts.answer import facts_of
 from wxfly.report.text import phrases
 from wxfly.report.text.terminal import render
 from wxfly.units import SYSTEMS

@@ -166,6 +166,11 @@ class Briefing:
     notes: tuple[str, ...] = field(default=())
     ensembles: tuple[ForecastOrigin, ...] = ()
 
+    @property
+    def is_invented(self) -> bool:
+        """Whether the places or the weather are invented."""
+        return self.provenance.is_demo or any(answer.request.site.is_demo for answer in self.answers)
+
 
 @dataclass(frozen=True)
 class Change:

@@ -141,9 +141,10 @@ def _ask(kind: QuestionKind, places: list[str], outputs: Outputs, words: Words) 
     asked = ask(kind, places, words, on_progress=tell_progress)
     _write_files(asked, outputs)
     if outputs.as_json:
-        from wxfly.report.facts import to_json
+        from wxfly.report.facts.answer import facts_of
+        from wxfly.report.json import to_json
 
-        print_data(f"{to_json(asked.briefing, asked.question)}\n")
+        print_data(f"{to_json(facts_of(asked.briefing, asked.question))}\n")
     elif outputs.as_csv:
         from wxfly.report.csv import to_csv
 

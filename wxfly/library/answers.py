@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     import plotly.graph_objects as go
 
     from wxfly.question.reading import Question
-    from wxfly.report.facts import AnswerFacts
+    from wxfly.report.facts.answer import AnswerFacts
 
 log = logging.getLogger(__name__)
 
@@ -52,7 +52,7 @@ class Answer:
     @property
     def facts(self) -> AnswerFacts:
         """All facts of the answer as one tree of typed values, in SI and UTC: what the JSON answer says."""
-        from wxfly.report.facts import facts_of
+        from wxfly.report.facts.answer import facts_of
 
         return facts_of(self.briefing, self.question)
 

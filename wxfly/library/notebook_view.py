@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from wxfly.answer.comparison import compared_hours
 from wxfly.answer.request import Briefing
 from wxfly.report.pages.markup import escape
 from wxfly.report.text import phrases, sentences, summary, tables
@@ -35,7 +36,7 @@ def _parts(briefing: Briefing, units: str, time_zone: str | None) -> Iterable[st
     yield "</dl>\n"
     if briefing.question == "week":
         yield _table(*tables.week_table(briefing, briefing.answers[0], readers[0]))
-    elif briefing.question == "compare" and summary.compared_hours(briefing):
+    elif briefing.question == "compare" and compared_hours(briefing):
         yield _table(*tables.turns_table(briefing, readers, names))
     closing = [*sentences.origin(briefing, readers[0].clock), *phrases.CAUTIONS]
     if briefing.question == "week":

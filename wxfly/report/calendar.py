@@ -68,7 +68,7 @@ def _event(briefing: Briefing, answer: SiteAnswer, window: Window, reader: Reade
     event.add("dtstart", _moment((window.start + _ALMOST_A_MINUTE).astype("datetime64[m]")))
     event.add("dtend", _moment(window.end.astype("datetime64[m]")))
     name = isolated(site.name)
-    mark = "Invented: " if sentences.is_invented(briefing) else ""
+    mark = "Invented: " if briefing.is_invented else ""
     told = window.surest.chance if window.surest is not None else window.chance
     chance = "" if told is None else f", {chances.in_ten(told.value)}"
     event.add("summary", f"{mark}{name}, {sentences.standing(window)}{chance}")

@@ -15,12 +15,13 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from wxfly.answer import findings
 from wxfly.answer.briefing import age_of
-from wxfly.answer.comparison import ComparedHour
+from wxfly.answer.comparison import ComparedHour, compared_hours
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.assessment.suitability import State, names_of
 from wxfly.pilot.elements import BY_NAME, GRADES, Element
-from wxfly.report.text import findings, phrases, sentences, summary
+from wxfly.report.text import phrases, sentences
 from wxfly.report.text.console import clean, without_isolates
 from wxfly.report.text.sentences import Reader
 from wxfly.units import from_si
@@ -49,7 +50,7 @@ def to_csv(briefing: Briefing, *, units: str, time_zone: str | None) -> str:
     """
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\r\n")
-    compared = summary.compared_hours(briefing) if briefing.question == "compare" else []
+    compared = compared_hours(briefing) if briefing.question == "compare" else []
     names = sentences.labels(briefing, units)
     elements = [BY_NAME[name] for name in max((names_of(a.assessment) for a in briefing.answers), key=len)]
     writer.writerow(_header(units, elements, is_compared=briefing.question == "compare"))
@@ -94,7 +95,7 @@ def _rows(
     origin = _origin(briefing)
     by_element = [assessment[name].transpose("element", "time").values for name in ("demand", "limit", "margin")]
     figures = dict(zip(names_of(assessment), np.stack(by_element, axis=1), strict=True))
-    notice = phrases.INVENTED if sentences.is_invented(briefing) else "; ".join(briefing.notes)
+    notice = phrases.INVENTED if briefing.is_invented else "; ".join(briefing.notes)
     rows = []
     for i, time in enumerate(assessment["time"].values.astype("datetime64[s]")):
         ranks = [str(rank) for rank, w in enumerate(answer.windows, start=1) if w.first <= i <= w.last]

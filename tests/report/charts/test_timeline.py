@@ -7,13 +7,14 @@ import pytest
 from tests.cubes import beginning, quiet_cube
 from tests.halves import spread
 from tests.report.briefings import MEADOW, RANCH, TAKEN_ON, brief, every_question, stormy, with_gaps, with_values
+from wxfly.answer import findings
 from wxfly.physics.air.sun import sun_events
 from wxfly.pilot.elements import ELEMENTS, NAMES
 from wxfly.report.charts import chance_shades, overview, shades
 from wxfly.report.charts.hours import THE_HOUR
 from wxfly.report.charts.timeline import hours_shown, timelines
 from wxfly.report.charts.wind import LIMIT_WORDS, light_spans
-from wxfly.report.text import chances, findings, phrases, sentences
+from wxfly.report.text import chances, phrases, sentences
 
 ROWS = (THE_HOUR, *NAMES)
 

@@ -19,9 +19,10 @@ import wxfly.report.pages.page as page_module
 from tests.cubes import quiet_cube
 from tests.halves import spread
 from tests.report.briefings import MEADOW, brief, every_question, invented, with_gaps
+from wxfly.answer import findings
 from wxfly.errors import WxflyError
 from wxfly.report.pages.page import to_html
-from wxfly.report.text import findings, phrases
+from wxfly.report.text import phrases
 
 ALL = every_question()
 LARGEST = 2_300_000

@@ -18,6 +18,7 @@ from tests.report.briefings import (
     with_gaps,
     with_values,
 )
+from wxfly.answer.findings import Day
 from wxfly.cube.contract import mark_carried
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
@@ -25,7 +26,6 @@ from wxfly.pilot.site import Site, period_of
 from wxfly.report.charts import overview
 from wxfly.report.text import phrases, sentences, terminal
 from wxfly.report.text.advice import _elevation
-from wxfly.report.text.findings import Day
 from wxfly.units import SYSTEMS
 
 

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from wxfly.answer import findings
 from wxfly.answer.request import SiteAnswer
 from wxfly.report.charts import shades as palette
-from wxfly.report.text import findings
 
 _FROM = (8, 6, 4)
 """Tenths, as they are told, from which a cell has the first, the second and the third shade."""

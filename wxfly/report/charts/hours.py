@@ -9,11 +9,12 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from wxfly.answer import findings
 from wxfly.answer.request import SiteAnswer
 from wxfly.assessment.suitability import State, counts_as_required, names_of
 from wxfly.pilot.elements import RETURN_LEG, ROW
 from wxfly.report.charts import shades
-from wxfly.report.text import findings, phrases, sentences
+from wxfly.report.text import phrases, sentences
 from wxfly.report.text.sentences import Reader
 from wxfly.units import from_si
 

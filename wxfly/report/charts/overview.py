@@ -11,12 +11,14 @@ from typing import Any
 
 import numpy as np
 
+from wxfly.answer import findings
+from wxfly.answer.comparison import compared_hours
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.assessment.suitability import State
 from wxfly.pilot.elements import BY_NAME
 from wxfly.report.charts import chance_shades, shades
 from wxfly.report.charts.hours import Figure, escaped, hatched
-from wxfly.report.text import chances, findings, phrases, sentences, summary
+from wxfly.report.text import chances, phrases, sentences, summary
 from wxfly.report.text.console import outgoing, without_isolates
 from wxfly.report.text.sentences import Reader
 
@@ -78,7 +80,7 @@ def _clock_hour(reader: Reader, moment: np.datetime64) -> float:
 
 def sites_overview(briefing: Briefing, readers: Sequence[Reader], names: Sequence[str], *, tall: bool) -> Figure:
     """Draw the sites of a comparison under each other, along the hours they have in common."""
-    hours = summary.compared_hours(briefing)
+    hours = compared_hours(briefing)
     lit = [i for i, h in enumerate(hours) if any(summary.is_lit(a, h.time) for a in briefing.answers)]
     if lit:
         hours = hours[lit[0] : lit[-1] + 1]

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from wxfly.answer import findings
 from wxfly.answer.request import SiteAnswer
 from wxfly.report.charts import margins, shades, wind
 from wxfly.report.charts.hours import FONT, DrawnHours, Figure
-from wxfly.report.text import findings
 from wxfly.report.text.sentences import Reader
 
 

@@ -9,13 +9,14 @@ from importlib.resources import files
 
 import numpy as np
 
+from wxfly.answer import findings
 from wxfly.answer.flight_brief import FlightBrief
 from wxfly.answer.request import Briefing
 from wxfly.report.charts.reach import reach_map
 from wxfly.report.output_files import GENERATOR
 from wxfly.report.pages.markup import attribute, escape
 from wxfly.report.text import brief as brief_words
-from wxfly.report.text import findings, phrases, sentences, summary, tables
+from wxfly.report.text import phrases, sentences, summary, tables
 from wxfly.report.text.brief import Section
 from wxfly.report.text.console import isolated
 from wxfly.report.text.sentences import Reader
@@ -143,7 +144,7 @@ def _map(brief: FlightBrief, reader: Reader) -> Iterable[str]:
     e = brief.energy
     flight = brief.levels[brief.answer.request.height]
     speed, direction = flight["wind_speed"].values.ravel(), flight["wind_from_direction"].values.ravel()
-    mean = phrases.mean_direction(speed.tolist(), direction.tolist())
+    mean = findings.mean_direction(speed.tolist(), direction.tolist())
     unit = phrases.unit_of("wind", reader.units)
     plan = e.sortie.plan
     yield "<section>\n<h2>Reach</h2>\n"

@@ -19,6 +19,8 @@ from typing import Any
 
 import numpy as np
 
+from wxfly.answer import findings
+from wxfly.answer.comparison import compared_hours
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.errors import WxflyError
 from wxfly.report.charts import chance_shades, overview
@@ -28,7 +30,7 @@ from wxfly.report.charts.timeline import hours_shown, timelines
 from wxfly.report.output_files import GENERATOR
 from wxfly.report.pages import legends
 from wxfly.report.pages.markup import attribute, escape
-from wxfly.report.text import findings, phrases, sentences, summary, tables
+from wxfly.report.text import phrases, sentences, summary, tables
 from wxfly.report.text.sentences import Reader
 
 # Levels of gzip: the library is large and packs in a tenth of a second to within half a per cent of the smallest;
@@ -191,7 +193,7 @@ def _week(briefing: Briefing, answer: SiteAnswer, reader: Reader, charts: Charts
 
 
 def _comparison(briefing: Briefing, readers: Sequence[Reader], names: Sequence[str], charts: Charts) -> Iterable[str]:
-    if not summary.compared_hours(briefing):
+    if not compared_hours(briefing):
         yield "<p>The sites have no hour in common.</p>\n"
         return
     yield "<section>\n<h2>Who is better, and when</h2>\n"

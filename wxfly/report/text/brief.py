@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from wxfly.answer import findings
 from wxfly.answer.flight_brief import EnergyBrief, FlightBrief
 from wxfly.assessment.suitability import State
 from wxfly.flight.anemometer_reading import STARTING_SPEED
@@ -14,7 +15,7 @@ from wxfly.flight.budget import Refusal
 from wxfly.flight.launch_decision import holds_at_all
 from wxfly.physics.aircraft.rotor import MODEL_DEVIATION
 from wxfly.pilot.elements import BY_NAME
-from wxfly.report.text import chances, findings, phrases, sentences, sortie, work
+from wxfly.report.text import chances, phrases, sentences, sortie, work
 from wxfly.report.text.console import isolated, wrap
 from wxfly.report.text.sentences import Reader
 from wxfly.units import from_si

@@ -7,11 +7,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from wxfly.answer.comparison import better_of_two
 from wxfly.answer.request import Briefing, Change, Choice, SiteAnswer
 from wxfly.answer.windows import Window
 from wxfly.pilot.elements import BY_NAME
 from wxfly.pilot.intent import derate
-from wxfly.probability.chance import Chance, Outlook, chance_of_better
+from wxfly.probability.chance import Chance, Outlook
 from wxfly.probability.steadiness import KEEP_STEP, jumpiness
 from wxfly.report.text import phrases
 from wxfly.report.text.phrases import Clock
@@ -208,26 +209,6 @@ def _change_in_words(change: Change, reader: Reader) -> str:
     if change.kind == "aircraft":
         return f"with a {change.aircraft} it holds {when}"
     return f"the next window after is {when}"
-
-
-def better_of_two(briefing: Briefing, first: int, last: int) -> tuple[float, float, float] | None:
-    """Return the chances that the first site is the better one, that the second is, and that neither holds.
-
-    Only of two sites, over hours that both have in the same positions, from members that are the same.
-    """
-    if len(briefing.answers) != 2:
-        return None
-    one, other = briefing.answers
-    if one.sureness is None or other.sureness is None:
-        return None
-    rooms = one.sureness.room, other.sureness.room
-    if rooms[0].sizes["realization"] != rooms[1].sizes["realization"]:
-        return None
-    if not np.array_equal(rooms[0]["time"].values, rooms[1]["time"].values):
-        return None
-    return chance_of_better(
-        rooms[0], one.sureness.margin, rooms[1], other.sureness.margin, first, last, law=one.sureness.law
-    )
 
 
 def better_in_words(briefing: Briefing, names: Sequence[str]) -> str:

@@ -11,16 +11,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from wxfly.answer import findings
 from wxfly.answer.briefing import age_of
+from wxfly.answer.findings import Day
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.answer.windows import Window
 from wxfly.cube.notes import NoteKind, kind_of
 from wxfly.pilot.elements import BY_NAME, RETURN_LEG, ROW
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH
 from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
-from wxfly.report.text import findings, phrases
+from wxfly.report.facts.words import energy_missing, told_apart
+from wxfly.report.text import phrases
 from wxfly.report.text.console import clean, isolated
-from wxfly.report.text.findings import Day
 from wxfly.report.text.phrases import Clock
 
 AMPLE = 0.5
@@ -52,9 +54,7 @@ def labels(briefing: Briefing, units: str) -> list[str]:
     """Name the answers of a briefing apart: by site, and by height where that is needed."""
     names = [isolated(answer.request.site.name) for answer in briefing.answers]
     heights = [answer.request.height for answer in briefing.answers]
-    if len(set(names)) < len(names) or len(set(heights)) > 1:
-        names = [f"{n} {phrases.amount(h, 'height', units)}" for n, h in zip(names, heights, strict=True)]
-    return [f"{n} ({names[:i].count(n) + 1})" if names.count(n) > 1 else n for i, n in enumerate(names)]
+    return told_apart(names, heights, lambda height: phrases.amount(height, "height", units))
 
 
 def asked(answer: SiteAnswer, units: str) -> str:
@@ -266,12 +266,7 @@ def first_notes(briefing: Briefing) -> list[str]:
     """Return what must be read before anything else: that it is invented, and the notes of the briefing."""
     others = [note for note in briefing.notes if kind_of(note) is not NoteKind.INVENTED]
     notes = [clean(note[:1].upper() + note[1:]) for note in others]
-    return [phrases.INVENTED, *notes] if is_invented(briefing) else notes
-
-
-def is_invented(briefing: Briefing) -> bool:
-    """Whether the places or the weather are invented."""
-    return briefing.provenance.is_demo or any(a.request.site.is_demo for a in briefing.answers)
+    return [phrases.INVENTED, *notes] if briefing.is_invented else notes
 
 
 def not_known_first(answer: SiteAnswer) -> str:
@@ -290,17 +285,11 @@ def not_known_first(answer: SiteAnswer) -> str:
     if advised:
         parts.append(f"{', and '.join(advised)} (advised): find out before you fly")
     if answer.request.energy_missing:
-        parts.append(f"{RETURN_LEG.title} is not judged: {energy_missing(answer)}")
+        parts.append(f"{RETURN_LEG.title} is not judged: {energy_missing(answer.request.energy_missing)}")
     skipped = [name for name in answer.assessment.attrs["not_judged"] if name != RETURN_LEG.name]
     if skipped:
         parts.append(f"{titles(skipped)} is not judged: the aircraft gives no limit")
     return "; ".join(parts)
-
-
-def energy_missing(answer: SiteAnswer) -> str:
-    """Say which figures are missing that the way home needs."""
-    missing = phrases.listed([name.replace("_", " ") for name in answer.request.energy_missing])
-    return f"the aircraft's figures give no {missing}"
 
 
 def _hours(count: int, lit: int) -> str:

@@ -6,20 +6,18 @@ Terminal, page and calendar print the same lines.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from wxfly.answer import findings
+from wxfly.answer.comparison import ComparedHour, compared_hours
+from wxfly.answer.findings import Day
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.answer.windows import Window, rank_by_chance
-from wxfly.report.text import advice, chances, findings, phrases, sentences, work
+from wxfly.report.text import advice, chances, phrases, sentences, work
 from wxfly.report.text.console import isolated
-from wxfly.report.text.findings import Day
 from wxfly.report.text.phrases import Clock
 from wxfly.report.text.sentences import Reader
-
-if TYPE_CHECKING:
-    from wxfly.answer.comparison import ComparedHour
 
 Line = tuple[str, str]
 
@@ -240,16 +238,6 @@ def distinct_clocks(readers: Sequence[Reader], moment: np.datetime64) -> list[Cl
     for reader in readers:
         found.setdefault(reader.clock.local(moment).utcoffset(), reader.clock)
     return list(found.values())
-
-
-def compared_hours(briefing: Briefing) -> list[ComparedHour]:
-    """Compare the hours of a briefing's sites, inside the period asked about."""
-    from wxfly.answer.comparison import compare_hours
-
-    hours = compare_hours([answer.assessment for answer in briefing.answers])
-    start = max(answer.start for answer in briefing.answers)
-    end = min(answer.end for answer in briefing.answers)
-    return [h for h in hours if h.time.astype("datetime64[s]") + findings.HOUR > start and h.time < end]
 
 
 def is_lit(answer: SiteAnswer, time: np.datetime64) -> bool:

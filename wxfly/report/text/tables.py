@@ -6,11 +6,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from wxfly.answer.comparison import Standing
+from wxfly.answer import findings
+from wxfly.answer.comparison import Standing, compared_hours
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.assessment.suitability import State
 from wxfly.pilot.elements import ROW
-from wxfly.report.text import comparison, findings, phrases, sentences, summary
+from wxfly.report.text import comparison, phrases, sentences, summary
 from wxfly.report.text.sentences import Reader
 
 Table = tuple[list[str], list[list[str]]]
@@ -100,7 +101,7 @@ def week_table(briefing: Briefing, answer: SiteAnswer, reader: Reader) -> Table:
 
 def turns_table(briefing: Briefing, readers: Sequence[Reader], names: Sequence[str]) -> Table:
     """Return the runs of hours in which a site is better, with what stands against each other site."""
-    hours = summary.compared_hours(briefing)
+    hours = compared_hours(briefing)
     clocks = summary.distinct_clocks(readers, hours[0].time)
     rows = []
     for first, last, who in summary.who_is_better(briefing, hours, names):
@@ -116,7 +117,7 @@ def turns_table(briefing: Briefing, readers: Sequence[Reader], names: Sequence[s
 
 def sites_table(briefing: Briefing, readers: Sequence[Reader], names: Sequence[str]) -> Table:
     """Return every hour of a comparison with the state and margin at each site; dark hours share a row."""
-    hours = summary.compared_hours(briefing)
+    hours = compared_hours(briefing)
     clocks = summary.distinct_clocks(readers, hours[0].time)
     rows: list[list[str]] = []
     day, is_dark = None, False

@@ -1,12 +1,13 @@
 """What there is to tell of one answer: gaps, what decides, how near a day came, what a window is like.
 
-Plain functions on a `wxfly.answer.request.SiteAnswer` that give facts; `wxfly.report.text.sentences` puts them into
-words.
+Plain functions on a `wxfly.answer.request.SiteAnswer`; reports put what they return into facts and words.
 """
 
 from __future__ import annotations
 
+import math
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -17,7 +18,8 @@ from wxfly.answer.request import SiteAnswer
 from wxfly.answer.windows import Window, find_windows
 from wxfly.assessment.suitability import State, counts_as_required, names_of
 from wxfly.physics.air.sun import SunEvents, solar_day, sun_events, sun_position
-from wxfly.report.text.phrases import Clock, mean_direction
+from wxfly.pilot.site import SiteClock
+from wxfly.probability.chance import Chance
 
 Times = npt.NDArray[np.datetime64]
 HOUR = np.timedelta64(1, "h")
@@ -161,6 +163,24 @@ def next_windows(answer: SiteAnswer, minimum: np.timedelta64) -> list[Window]:
     return sorted(rest, key=lambda window: window.rank)
 
 
+def chance_for_costs(answer: SiteAnswer, window: Window | None = None) -> Chance | None:
+    """Return the chance that the two decisions are made by: of the window's surest stretch, None without any window."""
+    chosen = window or answer.best
+    if chosen is None:
+        return None
+    return chosen.chance if chosen.surest is None else chosen.surest.chance
+
+
+def mean_direction(speed: Sequence[float], degrees: Sequence[float]) -> float:
+    """Average wind directions as vectors; NaN where any is missing or they cancel out."""
+    angle = np.radians(np.asarray(degrees, dtype=float))
+    weight = np.asarray(speed, dtype=float)
+    east, north = float(np.sum(weight * np.sin(angle))), float(np.sum(weight * np.cos(angle)))
+    if not math.hypot(east, north) > 1e-9:
+        return math.nan
+    return math.degrees(math.atan2(east, north)) % 360
+
+
 @dataclass(frozen=True)
 class Conditions:
     """What a window is like at flight height, SI; NaN where a part of it is not known.
@@ -262,7 +282,7 @@ class Day:
     windows: tuple[tuple[int, Window], ...]
 
 
-def days_of(answer: SiteAnswer, clock: Clock) -> list[Day]:
+def days_of(answer: SiteAnswer, clock: SiteClock) -> list[Day]:
     """Split an answer into the days of a clock."""
     times = answer.assessment["time"].values.astype("datetime64[s]")
     inside = (times + HOUR > answer.start) & (times < answer.end)
@@ -287,7 +307,7 @@ class Sun:
     lowest: float
 
 
-def sun_of(answer: SiteAnswer, day: Day, clock: Clock) -> Sun:
+def sun_of(answer: SiteAnswer, day: Day, clock: SiteClock) -> Sun:
     """Return the sun of one day of a clock."""
     site, hours = answer.request.site, np.arange(24) * HOUR
     events = sun_events(site.latitude, site.longitude, solar_day(site.longitude, clock.noon(day.date)), 1)
