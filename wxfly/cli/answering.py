@@ -147,8 +147,9 @@ def _ask(kind: QuestionKind, places: list[str], outputs: Outputs, words: Words) 
         print_data(f"{to_json(facts_of(asked.briefing, asked.question))}\n")
     elif outputs.as_csv:
         from wxfly.report.csv import to_csv
+        from wxfly.report.facts.answer import facts_of
 
-        print_data(to_csv(asked.briefing, units=asked.units, time_zone=asked.time_zone))
+        print_data(to_csv(facts_of(asked.briefing), units=asked.units, time_zone=asked.time_zone))
     else:
         from wxfly.report.text.terminal import render
 

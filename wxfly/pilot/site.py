@@ -162,8 +162,10 @@ class SiteClock:
         self.name = time_zone
         self._zone = zone_of(time_zone)
 
-    def local(self, moment: np.datetime64) -> datetime:
-        """Return a UTC moment as an aware local one."""
+    def local(self, moment: np.datetime64 | datetime) -> datetime:
+        """Return a UTC moment, of numpy or an aware one, as an aware local one."""
+        if isinstance(moment, datetime):
+            return moment.astimezone(self._zone)
         return datetime.fromisoformat(f"{moment.astype('datetime64[s]')}+00:00").astimezone(self._zone)
 
     def midnight(self, day: date) -> np.datetime64:

@@ -392,3 +392,30 @@ def not_known_facts(answer: SiteAnswer) -> NotKnown:
         [gap.element for gap in found if not gap.required],
         list(answer.assessment.attrs["not_judged"]),
     )
+
+
+def limits_of_hours(element: ElementFacts) -> list[float | None]:
+    """Return the limit that each hour is compared with; of two, the one nearer to what the hour asks."""
+    if element.limit_by_hour is not None:
+        return element.limit_by_hour
+    least, most = element.least, element.most
+    if least is None or most is None:
+        return [most if least is None else least] * len(element.demand)
+    middle = (least + most) / 2
+    return [least if demand is not None and demand < middle else most for demand in element.demand]
+
+
+def unknown_of_hours(hours: HourFacts, elements: list[ElementFacts]) -> list[list[ElementName]]:
+    """Return the judged elements that are unknown in each lit hour, those first for which the hour is not known."""
+
+    def unknown(element: ElementFacts, i: int) -> bool:
+        return element.judged and element.margin[i] is None
+
+    def is_required(element: ElementFacts, i: int) -> bool:
+        return element.is_required or any(first <= i <= last for first, last in element.lost_runs)
+
+    found = []
+    for i, lit in enumerate(hours.usable_start):
+        missing = [element for element in elements if lit is not None and unknown(element, i)]
+        found.append([element.name for element in sorted(missing, key=lambda e: not is_required(e, i))])
+    return found

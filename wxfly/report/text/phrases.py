@@ -6,7 +6,7 @@ Nothing here decides anything. Every text output is made of these phrases, so th
 from __future__ import annotations
 
 import math
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 
 import numpy as np
 
@@ -128,7 +128,7 @@ def direction(degrees: float) -> str:
 class Clock(SiteClock):
     """Writes UTC moments on one clock."""
 
-    def zone(self, moment: np.datetime64) -> str:
+    def zone(self, moment: np.datetime64 | datetime) -> str:
         """Return the abbreviation in force at a moment, such as ``CET`` or ``UTC+03``."""
         name = self.local(moment).tzname() or "UTC"
         return f"UTC{name}" if name[0] in "+-" else name
