@@ -19,13 +19,14 @@ from tests.report.briefings import (
     with_gaps,
 )
 from wxfly.report.calendar import to_ics
+from wxfly.report.facts.answer import facts_of
 from wxfly.report.text import phrases
 
 ALL = every_question()
 
 
 def written(briefing, units="metric", time_zone=None):
-    return to_ics(briefing, units=units, time_zone=time_zone)
+    return to_ics(facts_of(briefing), briefing, units=units, time_zone=time_zone)
 
 
 def events(briefing, **reader):

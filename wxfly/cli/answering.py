@@ -139,34 +139,38 @@ def _ask(kind: QuestionKind, places: list[str], outputs: Outputs, words: Words) 
     from wxfly.question.ask import ask
 
     asked = ask(kind, places, words, on_progress=tell_progress)
-    _write_files(asked, outputs)
-    if outputs.as_json:
-        from wxfly.report.facts.answer import facts_of
-        from wxfly.report.json import to_json
-
-        print_data(f"{to_json(facts_of(asked.briefing, asked.question))}\n")
-    elif outputs.as_csv:
-        from wxfly.report.csv import to_csv
-        from wxfly.report.facts.answer import facts_of
-
-        print_data(to_csv(facts_of(asked.briefing), units=asked.units, time_zone=asked.time_zone))
-    else:
-        from wxfly.report.text.terminal import render
-
-        say(render(asked.briefing, units=asked.units, time_zone=asked.time_zone, width=width()))
-
-
-def _write_files(asked: Asked, outputs: Outputs) -> None:
+    briefing, units, time_zone = asked.briefing, asked.units, asked.time_zone
     if outputs.html_path:
         from wxfly.report.pages.page import to_html
 
-        page = to_html(asked.briefing, units=asked.units, time_zone=asked.time_zone)
+        page = to_html(briefing, units=units, time_zone=time_zone)
         _write(outputs.html_path, page.encode(), overwrite=outputs.overwrite)
+    if outputs.ics_path or outputs.as_json or outputs.as_csv:
+        _put_facts(asked, outputs)
+    if not (outputs.as_json or outputs.as_csv):
+        from wxfly.report.text.terminal import render
+
+        say(render(briefing, units=units, time_zone=time_zone, width=width()))
+
+
+def _put_facts(asked: Asked, outputs: Outputs) -> None:
+    """Write and print what is made of the facts."""
+    from wxfly.report.facts.answer import facts_of
+
+    facts, units, time_zone = facts_of(asked.briefing, asked.question), asked.units, asked.time_zone
     if outputs.ics_path:
         from wxfly.report.calendar import to_ics
 
-        calendar = to_ics(asked.briefing, units=asked.units, time_zone=asked.time_zone)
+        calendar = to_ics(facts, asked.briefing, units=units, time_zone=time_zone)
         _write(outputs.ics_path, calendar, overwrite=outputs.overwrite)
+    if outputs.as_json:
+        from wxfly.report.json import to_json
+
+        print_data(f"{to_json(facts)}\n")
+    elif outputs.as_csv:
+        from wxfly.report.csv import to_csv
+
+        print_data(to_csv(facts, units=units, time_zone=time_zone))
 
 
 def _write(path: Path, content: bytes, *, overwrite: bool) -> None:

@@ -176,7 +176,7 @@ class SiteClock:
         """Return 12:00 of a day on the clock, UTC."""
         return _utc(datetime.combine(day, time(12), self._zone))
 
-    def date(self, moment: np.datetime64) -> date:
+    def date(self, moment: np.datetime64 | datetime) -> date:
         """Return the local date of a moment."""
         return self.local(moment).date()
 
