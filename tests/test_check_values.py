@@ -18,6 +18,16 @@ HERE = Path(__file__).resolve().parent
 SHARED = HERE.parents[1] / "shared" / "check_values.csv"
 HEAD = "quantity,inputs,expected,tolerance,source,source_kind\n"
 
+NOT_COMPUTED = {
+    "appendix_C_continuous_max_LWC_g_m3", "auroral_equatorward_boundary_MLAT_deg", "ekman_angle_from_geostrophic_deg",
+    "energy_per_distance_MJ_km", "llj_climatology_cabauw", "llj_criterion", "m100_dataset",
+    "magnetic_declination_deg", "moist_air_density_CIPM2007_kg_m3", "nrel_spa_sunset", "nwp_10m_wind_error_m_s",
+    "psi_m_stable_ChengBrutsaert05", "psi_m_unstable_Hogstrom88", "vlos_legacy_uk_m",
+}  # fmt: skip
+"""Quantities of the table that wxfly does not compute, or computes by another method."""
+COVERED_IN_PART = {"li_ion_capacity_ratio_vs_25C", "psi_h_BusingerDyer", "psi_m_BusingerDyer"}
+"""Quantities of which some rows are of another method."""
+
 
 def make_row(quantity: str, inputs: str, expected: str, tolerance: str = "0.01") -> Row:
     return Row(quantity, inputs, expected, tolerance, "this test", "test")
@@ -97,5 +107,8 @@ def test_the_runner_counts_and_tells_by_its_exit_code(tmp_path: Path) -> None:
 def test_the_whole_table() -> None:
     if not SHARED.exists():
         pytest.skip("the table of check values is not beside the checkout")
-    failed = [r for r in map(run, check_values.read_rows(SHARED)) if r.outcome == "failed"]
+    results = [run(row) for row in check_values.read_rows(SHARED)]
+    failed = [r for r in results if r.outcome == "failed"]
     assert not failed, [(r.row.quantity, r.row.inputs, r.reason) for r in failed]
+    not_covered = {r.row.quantity for r in results if r.outcome == "not covered"}
+    assert not_covered <= NOT_COMPUTED | COVERED_IN_PART

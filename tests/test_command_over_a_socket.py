@@ -93,7 +93,8 @@ def test_without_a_connection_the_error_names_the_way_out(wxfly):
     assert "cannot be reached; is there a connection?" in err
 
 
-@pytest.mark.parametrize("encoding", ["cp1252", pytest.param("latin-1", marks=pytest.mark.thorough)])
+@pytest.mark.thorough
+@pytest.mark.parametrize("encoding", ["cp1252", "latin-1"])
 def test_letters_that_the_terminal_cannot_take_are_told_by_their_number(server, wxfly, encoding, monkeypatch):
     assert wxfly("sites", "add", "Ångström ☂", "52.31,6.84")[0] == 0
     monkeypatch.setenv("PYTHONIOENCODING", encoding)

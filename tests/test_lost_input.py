@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from tests.cubes import quiet_cube
+from tests.halves import spread
 from tests.mutations import BASES, judge, judge_members, make_reply, read
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import State, assess
@@ -166,7 +167,7 @@ def test_a_missing_cloud_base_is_lost_unless_there_is_no_low_cloud(low_cloud, st
     assert assess(derive(cube, height=60.0), limits)["state"][12] == state
 
 
-@pytest.mark.parametrize("hours", [0, 18])
+@pytest.mark.parametrize("hours", spread([0, 18], 2))
 def test_ten_stormy_members_lost_do_not_raise_the_chance(hours):
     whole, chance = judge_members(hours_lost=None)
     lost, poorer = judge_members(hours_lost=hours)

@@ -12,7 +12,7 @@ ROW = """
     ),
 """
 PROGRAM = f"""
-import importlib.util, pathlib, sys
+import importlib.util, json, pathlib, sys
 name = "wxfly.pilot.elements"
 spec = importlib.util.find_spec(name)
 module = importlib.util.module_from_spec(spec)
@@ -21,25 +21,24 @@ source = pathlib.Path(spec.origin).read_text(encoding="utf-8")
 before, mark, after = source.partition(")  # fmt: skip\\n\\nRETURN_LEG")
 assert mark
 exec(compile(before + {ROW!r} + mark + after, spec.origin, "exec"), module.__dict__)
+from click.testing import CliRunner
 from wxfly.cli import main
-main.main(args=sys.argv[1:], prog_name="wxfly")
+ask = CliRunner().invoke
+answers = [ask(main, asked, prog_name="wxfly", catch_exceptions=False) for asked in json.loads(sys.argv[1])]
+print(json.dumps([answer.stdout for answer in answers]))
 """
 
 
-def run(*arguments, **given):
-    command = [sys.executable, "-X", "utf8", "-c", PROGRAM, *map(str, arguments)]
-    done = subprocess.run(command, capture_output=True, text=True, encoding="utf-8", check=True, **given)
-    return done.stdout
-
-
 def test_a_row_in_the_table_is_in_text_json_csv_page_and_calendar(tmp_path):
-    asked = ("week", "Kelderness", "--require", "mugginess")
+    asked = ["week", "Kelderness", "--require", "mugginess"]
     page, calendar = tmp_path / "week.html", tmp_path / "week.ics"
-    text = run(*asked, "--html", page, "--ics", calendar)
+    questions = [[*asked, "--html", str(page), "--ics", str(calendar)], [*asked, "--json"], [*asked, "--csv"]]
+    command = [sys.executable, "-X", "utf8", "-c", PROGRAM, json.dumps(questions)]
+    done = subprocess.run(command, capture_output=True, text=True, encoding="utf-8", check=True)
+    text, answer, table = json.loads(done.stdout)
     assert "mugginess" in text
-    answer = json.loads(run(*asked, "--json"))
-    (site,) = answer["sites"]
+    (site,) = json.loads(answer)["sites"]
     assert "mugginess" in [element["name"] for element in site["elements"]]
-    assert "mugginess" in run(*asked, "--csv").partition("\n")[0]
+    assert "mugginess" in table.partition("\n")[0]
     assert "mugginess" in page.read_text(encoding="utf-8")
     assert "mugginess" in calendar.read_text(encoding="utf-8").replace("\n ", "")

@@ -19,6 +19,7 @@ def test_import_alone_brings_no_library():
     assert [name for name in brought if name.startswith("wxfly.")] == []
 
 
+@pytest.mark.thorough
 def test_plotly_is_imported_for_a_figure_alone():
     code = (
         "import sys, wxfly\n"

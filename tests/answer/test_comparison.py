@@ -83,7 +83,7 @@ def test_an_advised_element_that_a_site_has_lost_decides_there():
     assert noon.standings[0].deciding == "visibility"
 
 
-@pytest.mark.parametrize("name", spread(sorted(set(VARIABLES) - set(OF_SOME_SOURCES)), 5))
+@pytest.mark.parametrize("name", spread(sorted(set(VARIABLES) - set(OF_SOME_SOURCES)), 10))
 def test_a_lost_variable_never_lifts_a_site(name):
     other = assessed(changed("wind_speed_of_gust", 4.5))
     for value in (3.0, 4.5, 6.0):  # the site before the loss better than, equal to and worse than the other

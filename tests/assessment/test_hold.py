@@ -1,6 +1,7 @@
 """The hold after a break: never better, told by its cause, and not known where the hour before is not."""
 
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -50,6 +51,7 @@ def test_no_hold_changes_nothing():
 GUSTS = st.lists(st.one_of(st.floats(0, 25), st.just(np.nan)), min_size=9, max_size=9)
 
 
+@pytest.mark.thorough
 @given(GUSTS, st.integers(1, 3))
 def test_a_hold_never_makes_an_hour_better(gusts, hours):
     before = assessed(gusts)

@@ -2,25 +2,16 @@
 
 from __future__ import annotations
 
-import importlib
 import re
 import tomllib
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from checks.reading import NotCoveredError, Row, check, to_number
 
+from wxfly.physics.wind import hills, log_law, stability, turbulence
+
 COVER = Path(__file__).resolve().parents[2] / "wxfly" / "data" / "surface_cover.toml"
-
-
-def ours(module: str, name: str) -> Callable[..., Any]:
-    """Return a public name of wxfly.physics; the row is not covered while there is none."""
-    try:
-        return getattr(importlib.import_module(f"wxfly.physics.{module}"), name)
-    except (ImportError, AttributeError):
-        raise NotCoveredError(f"wxfly.physics.{module}.{name} is not there") from None
 
 
 def _reference(row: Row) -> tuple[float, float]:
@@ -32,7 +23,7 @@ def _reference(row: Row) -> tuple[float, float]:
 @check("wind_log_law_m_s")
 def _(row: Row) -> float:
     speed, height = _reference(row)
-    law = ours("wind_laws", "log_law_wind_speed")
+    law = log_law.log_law_wind_speed
     d = row.number("d", default=0.0)
     return float(law(speed, height, row.number("z"), row.number("z0"), displacement_height=d))
 
@@ -40,14 +31,14 @@ def _(row: Row) -> float:
 @check("wind_log_law_displaced_m_s")
 def _(row: Row) -> float:
     speed, height = _reference(row)
-    law = ours("wind_laws", "log_law_wind_speed")
+    law = log_law.log_law_wind_speed
     return float(law(speed, height, row.number("z"), row.number("z0"), displacement_height=row.number("d")))
 
 
 @check("wind_power_law_m_s")
 def _(row: Row) -> float:
     speed, height = _reference(row)
-    law = ours("wind_laws", "power_law_wind_speed")
+    law = log_law.power_law_wind_speed
     return float(law(speed, height, row.number("z"), row.number("alpha", "exponent")))
 
 
@@ -57,13 +48,13 @@ def _(row: Row) -> float:
     if len(levels) != 2:
         raise NotCoveredError(f"inputs not understood: no two levels in '{row.inputs}'")
     (z1, u1), (z2, u2) = levels
-    return float(ours("wind_laws", "interpolate_in_log_height")(u1, z1, u2, z2, row.number("z")))
+    return float(log_law.interpolate_in_log_height(u1, z1, u2, z2, row.number("z")))
 
 
 @check("most_ratio_U_over_U10")
 def _(row: Row) -> float:
     length = row.number("l") if "l" in row.pairs() else np.inf
-    law = ours("wind_laws", "log_law_wind_speed")
+    law = log_law.log_law_wind_speed
     return float(law(1.0, 10.0, row.number("z"), row.number("z0"), obukhov_length=length))
 
 
@@ -71,7 +62,7 @@ def _unstable(row: Row, function: str) -> float:
     zeta = row.number("zeta", "z/l")
     if zeta > 0:
         raise NotCoveredError("-5 zeta for stable air: wxfly uses Beljaars and Holtslag, which does not run away")
-    return float(ours("stability", function)(zeta))
+    return float(getattr(stability, function)(zeta))
 
 
 check("psi_m_BusingerDyer")(lambda row: _unstable(row, "momentum_stability_correction"))
@@ -81,7 +72,7 @@ check("psi_h_BusingerDyer")(lambda row: _unstable(row, "heat_stability_correctio
 # The reference has b = 2/3, wxfly b = 0.667 as the paper prints it: 0.05 % of the correction.
 @check("psi_m_stable_BeljaarsHoltslag91", tolerance=1e-3, relative=True)
 def _(row: Row) -> float:
-    return float(ours("stability", "momentum_stability_correction")(row.number("zeta")))
+    return float(stability.momentum_stability_correction(row.number("zeta")))
 
 
 @check("psi_m_unstable_Hogstrom88")
@@ -102,7 +93,7 @@ def _(row: Row) -> float:
         raise NotCoveredError(f"inputs not understood: no two heights in '{row.inputs}'")
     low, high = heights
     return float(
-        ours("stability", "bulk_richardson_number")(
+        stability.bulk_richardson_number(
             row.number(f"u{low}"), row.number(f"u{high}"), row.temperature(f"t{low}"), row.temperature(f"t{high}"),
             low, high,
         )
@@ -112,7 +103,7 @@ def _(row: Row) -> float:
 @check("turner_stability_class")
 def _(row: Row) -> float:
     index = row.number("net_radiation_index", "nri")
-    return float(ours("stability_class", "turner_stability_class")(row.number("u10", "u"), index))
+    return float(stability.turner_stability_class(row.number("u10", "u"), index))
 
 
 def _class(row: Row) -> int:
@@ -121,19 +112,19 @@ def _class(row: Row) -> int:
 
 @check("golder_coefficients")
 def _(row: Row) -> tuple[float, float]:
-    length = ours("stability_class", "obukhov_length_from_class")
+    length = stability.obukhov_length_from_class
     a = 1 / float(length(_class(row), 1.0))
     return a, 1 / float(length(_class(row), 10.0)) - a
 
 
 @check("obukhov_L_golder_m")
 def _(row: Row) -> float:
-    return float(ours("stability_class", "obukhov_length_from_class")(_class(row), row.number("z0")))
+    return float(stability.obukhov_length_from_class(_class(row), row.number("z0")))
 
 
 @check("power_exponent_by_PG_class")
 def _(row: Row) -> tuple[float, float]:
-    exponent = ours("stability_class", "power_law_exponent_of_class")
+    exponent = stability.power_law_exponent_of_class
     return float(exponent(_class(row))), float(exponent(_class(row), surroundings="urban"))
 
 
@@ -146,52 +137,52 @@ def _(row: Row) -> float:
 
 @check("esdu_peak_factor_3s_1h")
 def _(row: Row) -> float:
-    return float(ours("gust_statistics", "peak_factor")(row.number("z")))
+    return float(turbulence.peak_factor(row.number("z")))
 
 
 @check("wmo_gust_factor_3s")
 def _(row: Row) -> float:
-    factor = ours("gust_statistics", "gust_factor")
+    factor = turbulence.gust_factor
     height = row.number("z", default=10.0)
     return float(factor(row.number("iu"), reference_period=row.number("t0"), height=height))
 
 
 @check("durst_factor_vs_1h")
 def _(row: Row) -> float:
-    return float(ours("gust_statistics", "durst_factor")(row.number("t")))
+    return float(turbulence.durst_factor(row.number("t")))
 
 
 @check("expected_max_of_N_rayleigh_peaks")
 def _(row: Row) -> float:
-    return float(ours("gust_statistics", "expected_largest_peak")(row.number("n")))
+    return float(turbulence.expected_largest_peak(row.number("n")))
 
 
 @check("iec_ntm_turbulence_intensity")
 def _(row: Row) -> float:
-    return float(ours("gust_statistics", "turbulence_intensity_at_hub")(row.number("u"), row.number("iref")))
+    return float(turbulence.turbulence_intensity_at_hub(row.number("u"), row.number("iref")))
 
 
 @check("ecmwf_gust_m_s")
 def _(row: Row) -> float:
     ratio = re.search(r"zi/L\s*(>?=)\s*(-?[\d.]+)", row.inputs)
     over = float(ratio[2]) if ratio else 0.0
-    gust = ours("gust_statistics", "gust_from_friction_velocity")
+    gust = turbulence.gust_from_friction_velocity
     return float(gust(row.number("u10"), row.number("ustar", "u*"), over))
 
 
 @check("ecmwf_gust_coefficient")
 def _(row: Row) -> float:
-    return float(ours("gust_statistics", "IFS_GUST_COEFFICIENT")[row.number("p_exceed", "p")])  # type: ignore[index]
+    return float(turbulence.IFS_GUST_COEFFICIENT[row.number("p_exceed", "p")])
 
 
 @check("deardorff_wstar_m_s")
 def _(row: Row) -> float:
-    scale = ours("gust_statistics", "convective_velocity_scale")
+    scale = turbulence.convective_velocity_scale
     return float(scale(row.number("h"), row.number("rho"), row.temperature("t"), row.number("zi")))
 
 
 def _category(row: Row) -> tuple[float, float]:
-    return ours("gust_statistics", "EN_CATEGORIES")[row.word("category")]  # type: ignore[index]
+    return turbulence.EN_CATEGORIES[row.word("category")]
 
 
 @check("en1991_z0_zmin_m")
@@ -201,7 +192,7 @@ def _(row: Row) -> tuple[float, float]:
 
 def _en1991(row: Row, function: str) -> float:
     roughness_length, smallest = _category(row)
-    return float(ours("gust_statistics", function)(row.number("z"), roughness_length, smallest_height=smallest))
+    return float(getattr(turbulence, function)(row.number("z"), roughness_length, smallest_height=smallest))
 
 
 check("en1991_Iv")(lambda row: _en1991(row, "turbulence_intensity"))
@@ -222,7 +213,7 @@ def _(row: Row) -> float:
     place = row.number("x", default=0.0)
     if place > 0:
         raise NotCoveredError("lee side: wxfly takes the value of the crest, the larger one")
-    factor = ours("hills", "orography_factor")
+    factor = hills.orography_factor
     return float(factor(row.number("h"), float(lengths[1]), row.number("z"), distance_from_crest=place))
 
 
@@ -233,7 +224,7 @@ def _(row: Row) -> float:
     match = re.search(r"h/L\s*=\s*([\d.]+)", row.inputs)
     if shape is None or not match:
         raise NotCoveredError(f"inputs not understood: '{row.inputs}'")
-    return float(ours("hills", "hill_speed_up")(shape, 100 * to_number(match[1]), 100.0, 0.0).factor) - 1
+    return float(hills.hill_speed_up(shape, 100 * to_number(match[1]), 100.0, 0.0).factor) - 1
 
 
 @check("ekman_angle_from_geostrophic_deg")

@@ -66,7 +66,7 @@ def _if_let_through(cube, variable, name, value):
     changed = cube.copy()
     (changed if variable is None else changed[variable]).attrs[name] = value
     try:
-        check_contents(changed, "a.nc")
+        check_contents(changed if variable is None else changed[[variable]], "a.nc")
     except WxflyError:
         return cube
     return changed

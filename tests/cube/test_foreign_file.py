@@ -73,6 +73,7 @@ def test_a_file_that_is_never_read_to_its_end_meets_a_limit_and_is_not_called_da
     assert endless.is_file()
 
 
+@pytest.mark.thorough
 def test_without_limits_of_the_system_the_clock_ends_it(endless, monkeypatch):
     monkeypatch.setattr(foreign_file, "WALL_SECONDS", 2.0)
     with pytest.raises(WxflyError, match="took more than 2 s and was ended") as caught:

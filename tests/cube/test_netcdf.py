@@ -78,7 +78,9 @@ def test_a_failed_write_leaves_the_old_file_and_nothing_beside(cube, tmp_path, m
     assert [p.name for p in tmp_path.iterdir()] == ["a.nc"]
 
 
-@pytest.mark.parametrize("gust", [(0, 0), (-1, 0), (-3, 1), (-0.5, 0)])
+@pytest.mark.parametrize(
+    "gust", [(0, 0), (-3, 1), *(pytest.param(span, marks=pytest.mark.thorough) for span in ((-1, 0), (-0.5, 0)))]
+)
 def test_spans_come_back_and_no_variable_lists_the_times_of_another(tmp_path, gust):
     cube = quiet_cube(wind_speed_of_gust=gust)
     save_cube(cube, tmp_path / "a.nc")
@@ -91,7 +93,7 @@ def test_spans_come_back_and_no_variable_lists_the_times_of_another(tmp_path, gu
     assert "coordinates" not in plain.attrs
 
 
-@pytest.mark.parametrize("read", [load_cube, read_foreign])
+@pytest.mark.parametrize("read", spread([load_cube, read_foreign], 2))
 def test_the_spans_of_a_file_of_an_early_wxfly_are_read(read, tmp_path, monkeypatch):
     cube = quiet_cube(wind_speed_of_gust=(0, 0), precipitation_amount=(0, 1), kp_index=(-3, 0))
     early = cube.drop_vars(span_coordinates(cube)).copy()

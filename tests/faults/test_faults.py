@@ -122,7 +122,7 @@ def test_there_are_at_least_forty():
     assert len(SPREAD) >= 12
 
 
-@pytest.mark.parametrize("name", spread(FAULTS, 12))
+@pytest.mark.parametrize("name", spread(FAULTS, 24))
 def test_with_nothing_stored_the_fault_is_one_line_and_code_1(server, wxfly, patience, name):
     fault, words = FAULTS[name]
     patience(name)
@@ -150,7 +150,8 @@ def test_the_installed_command_with_nothing_stored(server, patience, name):
     is_refusal(*installed("best", "heath", "--model", "icon_eu"), words)
 
 
-@pytest.mark.parametrize("name", spread(SPREAD[1::4], 4))
+@pytest.mark.thorough
+@pytest.mark.parametrize("name", SPREAD[1::4])
 def test_the_installed_command_with_a_forecast_stored(server, stored, good, patience, name):
     fault, words = FAULTS[name]
     patience(name, 3)

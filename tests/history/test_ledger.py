@@ -1,14 +1,9 @@
 """The ledger and its scores: kept before the hour, never rescored, within strata."""
 
 import json
-import math
 from dataclasses import asdict, replace
 
-import numpy as np
 import pytest
-import scipy
-from hypothesis import given
-from hypothesis import strategies as st
 
 from wxfly.assessment.suitability import State
 from wxfly.history.ledger import (
@@ -36,18 +31,8 @@ def test_upper_bounds(events, cases, bound):
     assert scoring.upper_bound(events, cases) == pytest.approx(bound, abs=5e-4)
 
 
-@given(st.integers(0, 60), st.integers(1, 60), st.sampled_from([0.8, 0.95, 0.99]))
-def test_bounds_are_exact(events, cases, confidence):
-    events = min(events, cases)
-    upper = 1.0 if events == cases else scipy.stats.beta.ppf(confidence, events + 1, cases - events)
-    lower = 0.0 if events == 0 else scipy.stats.beta.ppf(1 - confidence, events, cases - events + 1)
-    assert scoring.upper_bound(events, cases, confidence) == pytest.approx(upper, abs=1e-9)
-    assert scoring.lower_bound(events, cases, confidence) == pytest.approx(lower, abs=1e-9)
-
-
 def test_without_cases_nothing_is_known():
     assert scoring.upper_bound(0, 0) == 1.0
-    assert scoring.lower_bound(0, 0) == 0.0
     with pytest.raises(ValueError, match="3 events in 2 cases"):
         scoring.upper_bound(3, 2)
 
@@ -76,24 +61,6 @@ def test_tornadoes_of_finley():
     assert scoring.economic_value(*rates, counts.base_rate) == pytest.approx(0.52286, abs=5e-6)
     assert scoring.economic_value(*rates, 0.05) == pytest.approx(0.47472, abs=5e-6)
     assert scoring.economic_value(*rates, 0.5) == pytest.approx(-0.86275, abs=5e-6)
-
-
-def test_pooled_hours_fake_skill():
-    """The forecast is the climate of the hour: it looks worth much when hours are pooled and is worth nothing."""
-    chance = np.array([0.1] * 10 + [0.9] * 10)
-    broken = np.array([True] + [False] * 9 + [True] * 9 + [False])
-    hours = [6] * 10 + [14] * 10
-    assert scoring.value_within(chance, broken, ["all"] * 20, 0.5) == pytest.approx(0.8)
-    assert scoring.value_within(chance, broken, hours, 0.5) == pytest.approx(0.0)
-    assert scoring.brier_skill_within(chance, broken, ["all"] * 20) == pytest.approx(0.64)
-    assert scoring.brier_skill_within(chance, broken, hours) == pytest.approx(0.0)
-
-
-def test_regret_of_a_choice():
-    assert scoring.regret([0.2, 0.9, 0.7, 0.8], 2) == pytest.approx(0.2)
-    assert scoring.choice_skill([0.2, 0.9, 0.7, 0.8], 2) == pytest.approx(0.2)
-    assert scoring.choice_skill([0.2, 0.9, 0.7, 0.8], 1) == 1.0
-    assert math.isnan(scoring.choice_skill([0.5, 0.5], 0))
 
 
 # --- the ledger ---------------------------------------------------------------------------------------------------

@@ -97,6 +97,7 @@ def test_the_short_view_is_one_line_and_the_notebook_s_has_the_cautions(answer):
     assert all(caution.split(";")[0][:20] in shown for caution in CAUTIONS)
 
 
+@pytest.mark.thorough
 def test_names_of_places_are_escaped_in_a_notebook(tmp_path):
     from wxfly.cube.netcdf import save_cube
     from wxfly.retrieval.demonstration import shipped_forecast

@@ -80,29 +80,6 @@ def test_dressing_never_counts_the_spread_twice(error, spread, floor):
         assert left**2 + spread**2 == pytest.approx(error**2)
 
 
-@given(SPEED, st.floats(0, 20), st.floats(-2, 2), st.floats(0.5, 1.5), st.floats(0.1, 3), st.floats(0, 2))
-def test_emos_parameters(mean, variance, a, b, c, d):
-    location, scale = probability.emos_parameters(mean, variance, (a, b, c, d))
-    assert location == pytest.approx(a + b * mean)
-    assert scale**2 == pytest.approx(c + d * variance)
-
-
-def test_gust_parameters():
-    location, scale = probability.gust_parameters(9.0, 1.0, (1.0, 0.8, 0.5, 0.3, 0.2))
-    assert location == pytest.approx(8.2)
-    assert scale == pytest.approx(np.exp(0.5) * 9.0**0.2)
-    assert probability.gust_parameters(0.0, 0.0, (0, 1, 0, 1, 1))[1] == pytest.approx(0.05 * 0.5)
-    assert np.isnan(probability.gust_parameters(np.nan, 1.0, (0, 1, 0, 1, 1))).all()
-
-
-@pytest.mark.parametrize(("members", "least"), [(10, 0.083), (18, 0.05), (20, 0.0455), (50, 0.0192)])
-def test_no_bad_member_of_m_is_not_no_chance(members, least):
-    assert probability.least_chance(members) == pytest.approx(least, abs=5e-4)
-    assert probability.bounded_chance(1.0, members) == 1 - probability.least_chance(members)
-    assert probability.bounded_chance(0.0, members) == probability.least_chance(members)
-    assert probability.bounded_chance(0.5, members) == 0.5
-
-
 def test_members_needed_for_a_bar_of_a_twentieth():
     assert min(m for m in range(1, 100) if probability.least_chance(m) <= 0.05) == 18
 
@@ -140,7 +117,6 @@ def test_missing_stays_missing():
     assert np.isnan(probability.normal_exceedance([np.nan, 1, 1], [1, np.nan, 1], [1, 1, np.nan])).all()
     assert np.isnan(probability.truncated_normal_exceedance([np.nan, 1, 1], [1, np.nan, 1], [1, 1, np.nan])).all()
     assert np.isnan(probability.dressed_exceedance([1.0, np.nan], 1.0, 2.0))
-    assert np.isnan(probability.bounded_chance(np.nan, 20))
 
 
 def test_a_correlation_is_a_correlation():

@@ -24,23 +24,6 @@ def test_past_three_days_is_an_outlook_only():
     assert intent.derate(72.1) is None
 
 
-@pytest.mark.parametrize(
-    ("error", "miss", "expected"),
-    [(0.15, 0.05, 0.8021), (0.20, 0.05, 0.7525), (0.25, 0.05, 0.7086), (0.20, 0.01, 0.6825)],
-)
-def test_derate_from_an_error(error, miss, expected):
-    assert intent.derate_from_error(error, miss=miss) == pytest.approx(expected, abs=5e-5)
-
-
-def test_derate_from_a_record():
-    rng = np.random.default_rng(1)
-    ratios = rng.normal(1.0, 0.2, 20_000)
-    assert intent.derate_from_record(ratios) == pytest.approx(0.7525, abs=0.01)
-    assert intent.derate_from_record(ratios[:29]) is None
-    assert intent.derate_from_record(np.append(ratios[:29], np.nan)) is None
-    assert intent.derate_from_record(np.full(40, 0.5)) == 1.0  # a forecast that is too high never raises a limit
-
-
 def test_reference_period():
     assert intent.reference_period(45) == 90
     assert intent.reference_period(45, 15) == 60
@@ -52,17 +35,6 @@ def test_hours_touched(start, minutes, hours):
 
 
 OK = [1, 1, 0, 1, 1, 1, 0, 1]
-
-
-def test_contiguous_and_interrupted_work():
-    assert intent.contiguous_starts(OK, 3) == [3]
-    assert intent.contiguous_starts(OK, 4) == []
-    assert intent.contiguous_starts(OK, 9) == []
-    three = intent.interrupted_work(OK, 3)
-    assert [(s.hours, s.is_work) for s in three] == [(2, True), (1, False), (1, True)]
-    four = intent.interrupted_work(OK, 4)
-    assert [(s.hours, s.is_work) for s in four] == [(2, True), (1, False), (2, True)]
-    assert intent.interrupted_work(OK, 7) is None
 
 
 @given(FLAGS, st.integers(1, 24))
@@ -77,12 +49,6 @@ def test_interrupted_work_uses_only_hours_that_hold(flags, hours):
     assert stretches[-1].is_work
 
 
-def test_limits_of_phases():
-    assert intent.phase_starts([6, 9, 6, 9, 6, 9, 9], [7, 10, 7]) == [0, 2]
-    assert intent.phase_starts([6, np.nan, 6], [7, 10, 7]) == []
-    assert intent.phase_starts([6], [7, 10]) == []
-
-
 def test_hold_after_a_break():
     held = intent.hold_after_break([1, 1, 0, 1, 1, 1, 0, 1, 1])
     assert held.astype(int).tolist() == [1, 1, 0, 0, 1, 1, 0, 0, 1]
@@ -93,11 +59,6 @@ def test_a_hold_never_adds_an_hour(flags, hours):
     held = intent.hold_after_break(flags, hours)
     assert not (held & ~np.array(flags)).any()
     assert (intent.hold_after_break(flags, hours + 1) <= held).all()
-
-
-@pytest.mark.parametrize(("hours", "expected"), [(1, 0.7), (3, 0.567), (6, 0.413)])
-def test_persistence(hours, expected):
-    assert intent.persistence_chance(0.7, 0.9, hours) == pytest.approx(expected, abs=5e-4)
 
 
 def test_two_decisions_have_two_thresholds():
@@ -135,21 +96,3 @@ def test_jumpiness_is_that_of_the_library(values):
 
 def test_jumpiness_of_two_is_not_known():
     assert math.isnan(steadiness.jumpiness([0.2, 0.8]))
-
-
-def test_time_to_return():
-    assert intent.time_to_return(600, 12, 8) == 150
-    assert intent.time_to_return(600, 12, 0) == 50
-    assert intent.time_to_return(600, 12, 12) == math.inf
-
-
-@pytest.mark.parametrize(("knots", "metres"), [(50, 772), (100, 1543), (120, 1852)])
-def test_visibility_to_fly(knots, metres):
-    assert intent.visibility_to_fly(knots * 1852 / 3600) == pytest.approx(metres, abs=0.6)
-    assert intent.visibility_to_fly(15) == 450
-
-
-def test_limit_with_payload():
-    assert intent.limit_with_payload(1.0, 1.1, 1.2) == pytest.approx(0.957, abs=5e-4)
-    assert intent.limit_with_payload(9.0, 85 / 60 * 1.2, 1.0) == 9.0
-    assert intent.limit_with_payload(11.1, 65 / 280 * 1.2, 1.0) == pytest.approx(5.86, abs=0.005)

@@ -90,7 +90,8 @@ def _linked(rng, shape, correlation):
     return series
 
 
-@pytest.mark.parametrize(("width", "error", "level"), spread([(1.0, 1.5, 7.0), (2.0, 1.5, 8.5), (0.5, 2.3, 8.0)], 3))
+@pytest.mark.thorough
+@pytest.mark.parametrize(("width", "error", "level"), [(1.0, 1.5, 7.0), (2.0, 1.5, 8.5), (0.5, 2.3, 8.0)])
 def test_the_chance_of_a_window_is_the_share_of_truths_that_hold(width, error, level):
     """Truth and members are drawn from one law: linked weather that the ensemble shows, and an error it does not."""
     rng = np.random.default_rng(20261125)

@@ -150,7 +150,7 @@ def _whole():
     return _chance(quiet_cube(), [members_cube(7)]), _chance(quiet_cube(), [])
 
 
-@pytest.mark.parametrize("name", spread(sorted(QUIET)[1::2], 6))
+@pytest.mark.parametrize("name", spread(sorted(QUIET)[1::2], 12))
 @pytest.mark.parametrize("whose", ["one member's", "all members'", "the one forecast's"])
 def test_nothing_that_goes_missing_makes_an_hour_surer(name, whose):
     cube, members = quiet_cube(), members_cube(7)

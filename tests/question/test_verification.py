@@ -67,6 +67,7 @@ def test_two_sites_and_two_ensembles(meadow):
     assert all(sum(s) == pytest.approx(1, abs=1e-5) for s in shares)
 
 
+@pytest.mark.thorough
 def test_several_models_as_a_small_ensemble(meadow):
     found = answer("best", "meadow", "--model", "icon_eu", "--ensemble", "icon_eu,ecmwf_ifs025,ncep_gfs_global")
     assert found["sites"][0]["chance_basis"]["member_count"] == 3
@@ -143,6 +144,7 @@ def test_a_file_with_a_fault_teaches_nothing(meadow, tmp_path):
     assert ledger.read_observations() == []
 
 
+@pytest.mark.thorough
 def test_too_few_days_and_nothing_to_compare_with(meadow, tmp_path):
     mine = observations(tmp_path / "mine.csv", days=10)
     text = run("verify", "meadow", "--observed", mine, "--model", "icon_eu", "--past", "--learn").stdout

@@ -346,6 +346,7 @@ def test_a_stored_cube_can_be_answered_from_as_a_file(clock, server, tmp_path, r
         obtain([], saved={}, forecast_path=tmp_path / "two.nc", model="icon_eu")
 
 
+@pytest.mark.thorough
 def test_a_grid_as_a_file_serves_the_nearest_cell(server, tmp_path, read_here):
     from wxfly.pilot.settings import load_settings
     from wxfly.sources.open_meteo.forecast import get_grid

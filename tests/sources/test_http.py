@@ -10,6 +10,7 @@ from itertools import pairwise
 
 import pytest
 
+from tests.halves import spread
 from tests.server import Fault
 from wxfly import __version__
 from wxfly.errors import WxflyError
@@ -71,14 +72,14 @@ PASSING = {
 }
 
 
-@pytest.mark.parametrize("name", PASSING)
+@pytest.mark.parametrize("name", spread(PASSING, 3))
 def test_a_passing_fault_is_tried_again(server, name):
     server.once["elevation"] = [PASSING[name]]
     assert ask(server) == {"elevation": [20.0]}
     assert len(server.log) == 2
 
 
-@pytest.mark.parametrize("name", PASSING)
+@pytest.mark.parametrize("name", spread(PASSING, 3))
 def test_a_lasting_one_ends_in_one_line_within_patience(server, name, monkeypatch):
     monkeypatch.setenv("WXFLY_PATIENCE", "0.6")
     server.always["elevation"] = PASSING[name]
@@ -188,6 +189,7 @@ def test_a_host_that_is_not_configured_is_never_contacted(server):
         download("https://api.example.org/x", {}, lambda r: r, settings=settings, what="test")
 
 
+@pytest.mark.thorough
 def test_what_the_service_said_outlives_a_last_try_that_came_too_late(server, monkeypatch):
     monkeypatch.setenv("WXFLY_PATIENCE", "3")
     server.once["elevation"] = [refused("The service is overloaded", status=503)]

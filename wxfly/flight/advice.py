@@ -15,7 +15,6 @@ from wxfly.physics.wind import hills
 from wxfly.pilot.aircraft import Aircraft
 from wxfly.pilot.site import Hill
 
-FROST_TEMPERATURE = 273.15
 HIGH_SUN = 25.0
 """Elevation from which the sun is called high [degree]: above the golden hour and up to here it still dazzles."""
 

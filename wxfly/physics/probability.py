@@ -195,47 +195,6 @@ def dressing_deviation(error: npt.ArrayLike, spread: npt.ArrayLike, floor: npt.A
     return np.asarray(np.sqrt(np.maximum(error**2 - spread**2, floor**2)))
 
 
-def emos_parameters(
-    mean: npt.ArrayLike, variance: npt.ArrayLike, coefficients: tuple[float, float, float, float]
-) -> tuple[Array, Array]:
-    """Return location and scale of a forecast from the mean and the variance of its members [Thorarinsdottir2010].
-
-    Parameters
-    ----------
-    mean, variance : array_like
-        Of the members [m s-1, m2 s-2].
-    coefficients : tuple of float
-        a, b, c, d of ``location = a + b mean``, ``scale^2 = c + d variance``; c and d at least 0.
-    """
-    a, b, c, d = coefficients
-    location = a + b * np.asarray(mean, dtype=float)
-    return np.asarray(location), np.sqrt(c + d * np.asarray(variance, dtype=float))
-
-
-def gust_parameters(
-    mean: npt.ArrayLike,
-    standard_deviation: npt.ArrayLike,
-    coefficients: tuple[float, float, float, float, float],
-) -> tuple[Array, Array]:
-    """Return location and scale of a gust's distribution, a normal one cut off at 0, from its members.
-
-    Parameters
-    ----------
-    mean, standard_deviation : array_like
-        Of the members' gusts [m s-1]; the mean is taken as at least 0.5, the deviation as at least 0.05.
-    coefficients : tuple of float
-        a, b, c, d, e of ``location = a + b mean`` and ``ln scale = c + d ln deviation + e ln mean``.
-
-    Notes
-    -----
-    The logarithm keeps the scale above 0 and lets it grow with the gust itself, as observed errors do.
-    """
-    a, b, c, d, e = coefficients
-    mean, deviation = np.asarray(mean, dtype=float), np.asarray(standard_deviation, dtype=float)
-    scale = np.exp(c + d * np.log(np.maximum(deviation, 0.05)) + e * np.log(np.maximum(mean, 0.5)))
-    return np.asarray(a + b * mean), np.asarray(scale)
-
-
 def least_chance(members: npt.ArrayLike) -> Array:
     """Return the least chance that so many members can tell, ``1 / (M + 2)`` [Laplace].
 
@@ -245,20 +204,6 @@ def least_chance(members: npt.ArrayLike) -> Array:
         How many, at least 1.
     """
     return np.asarray(1.0 / (np.asarray(members, dtype=float) + 2.0))
-
-
-def bounded_chance(chance: npt.ArrayLike, members: npt.ArrayLike) -> Array:
-    """Keep a chance from being 0 or 1: so many members cannot tell more than `least_chance` from nothing.
-
-    Parameters
-    ----------
-    chance : array_like
-        0 to 1; NaN stays NaN.
-    members : array_like
-        How many.
-    """
-    least = least_chance(members)
-    return np.asarray(np.clip(np.asarray(chance, dtype=float), least, 1.0 - least))
 
 
 def shift_chances(standard_deviation: npt.ArrayLike, reach: int) -> Array:

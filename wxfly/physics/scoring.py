@@ -40,11 +40,6 @@ def upper_bound(events: int, cases: int, confidence: float = 0.95) -> float:
     return _solve(lambda rate: _at_most(events, cases, rate) - (1.0 - confidence))
 
 
-def lower_bound(events: int, cases: int, confidence: float = 0.95) -> float:
-    """Return the smallest rate that so many events in so many cases still allow [1], [Clopper1934]."""
-    return 1.0 - upper_bound(cases - events, cases, confidence) if cases else 0.0
-
-
 def _at_most(events: int, cases: int, rate: float) -> float:
     """Return the chance of at most so many events."""
     if rate <= 0.0:
@@ -173,41 +168,3 @@ def value_within(
         told += float(np.where(acted, cost_ratio, came[here]).sum())
         perfect += cases * rate * cost_ratio
     return (climate - told) / (climate - perfect) if climate - perfect > 1e-12 else math.nan
-
-
-def brier_skill_within(chance: npt.ArrayLike, broken: npt.ArrayLike, strata: Sequence[Hashable]) -> float:
-    """Return how much better chances are than the climate of their stratum: 1 less the ratio of squared errors.
-
-    Parameters
-    ----------
-    chance, broken, strata
-        As in `value_within`.
-    """
-    told, came = np.asarray(chance, dtype=float), np.asarray(broken, dtype=float)
-    climate = np.empty_like(came)
-    for stratum in dict.fromkeys(strata):
-        here = np.array([s == stratum for s in strata])
-        climate[here] = came[here].mean()
-    left = float(((climate - came) ** 2).sum())
-    return 1.0 - float(((told - came) ** 2).sum()) / left if left > 0 else math.nan
-
-
-def regret(observed: npt.ArrayLike, chosen: int) -> float:
-    """Return how much more the best hour would have had than the one that was chosen.
-
-    Parameters
-    ----------
-    observed : array_like
-        How good each hour turned out, such as its margin.
-    chosen : int
-        Position of the one that was ranked first.
-    """
-    values = np.asarray(observed, dtype=float)
-    return float(np.nanmax(values) - values[chosen])
-
-
-def choice_skill(observed: npt.ArrayLike, chosen: int) -> float:
-    """Return how far the choice went from a random hour (0) to the best one (1); NaN where all were alike."""
-    values = np.asarray(observed, dtype=float)
-    best, middle = float(np.nanmax(values)), float(np.nanmean(values))
-    return (float(values[chosen]) - middle) / (best - middle) if best > middle else math.nan

@@ -11,16 +11,12 @@ References
     gust over the limit.
 [DNV-OS-H101] Det Norske Veritas (2011): Marine operations, general. Table 4-6: the largest share of a wind limit to
     plan with where no record of the place exists (secondary: read in a transcription, not in the standard).
-[EN13000] The wind limit of a crane falls with the sail area of its load (after EN 13000 and FEM 5.016).
-[UKAir] UK air operations rules for helicopter ambulances: below 5 km visibility, see what 30 s of flight cover.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
-from statistics import NormalDist
 
 import numpy as np
 import numpy.typing as npt
@@ -33,16 +29,12 @@ Flags = npt.NDArray[np.bool_]
 
 DERATE_BY_LEAD = ((24.0, 0.80), (48.0, 0.75), (72.0, 0.70))
 """Lead time [h] up to which a share of the limit is planned with, [DNV-OS-H101]: a starting value, of the sea."""
-FEWEST_PAIRS = 30
-"""Forecasts with observations below which the record of a place is not used."""
 HOLD_HOURS = 1
 """After an hour over the limit the next one is held back, [BPA] on hourly values."""
-SECONDS_IN_SIGHT = 30.0
-"""[UKAir]"""
 
 
 def derate(lead_hours: float) -> float | None:
-    """Return the share of a wind limit to plan with at a lead time without an ensemble [1].
+    """Return the share of a wind limit to plan with at a lead time without an ensemble [DNV-OS-H101].
 
     Parameters
     ----------
@@ -55,41 +47,6 @@ def derate(lead_hours: float) -> float | None:
         None past three days: an outlook only, nothing is planned on it.
     """
     return next((share for until, share in DERATE_BY_LEAD if lead_hours <= until), None)
-
-
-def derate_from_record(observed_over_forecast: npt.ArrayLike, miss: float = 0.05) -> float | None:
-    """Return the share of a limit to plan with so that only so many observations exceed it.
-
-    Parameters
-    ----------
-    observed_over_forecast : array_like
-        Observed value over its forecast, of one place and one range of lead times [1].
-    miss : float, optional
-        Share of hours that may turn out over the limit.
-
-    Returns
-    -------
-    float or None
-        ``1 / quantile(1 - miss)``, never above 1; None below `FEWEST_PAIRS` pairs.
-    """
-    ratios = np.asarray(observed_over_forecast, dtype=float)
-    ratios = ratios[np.isfinite(ratios)]
-    if ratios.size < FEWEST_PAIRS:
-        return None
-    return min(1.0, 1.0 / float(np.quantile(ratios, 1.0 - miss)))
-
-
-def derate_from_error(relative_error: float, *, relative_bias: float = 0.0, miss: float = 0.05) -> float:
-    """Return the share of a limit to plan with from a relative error: ``1 / (1 + bias + z error)``.
-
-    Parameters
-    ----------
-    relative_error, relative_bias : float
-        Standard deviation and mean of observed over forecast minus 1 [1].
-    miss : float, optional
-        Share of hours that may turn out over the limit.
-    """
-    return 1.0 / (1.0 + relative_bias + NormalDist().inv_cdf(1.0 - miss) * relative_error)
 
 
 def reference_period(planned: float, contingency: float | None = None) -> float:
@@ -116,15 +73,6 @@ def hours_touched(start_minute: float, minutes: float) -> int:
         Length, above 0 [min].
     """
     return math.ceil((start_minute + minutes) / 60.0) - math.floor(start_minute / 60.0)
-
-
-def contiguous_starts(holds: npt.ArrayLike, hours: int) -> list[int]:
-    """Return the positions from which so many hours hold one after the other."""
-    flags = np.asarray(holds, dtype=bool)
-    if hours < 1 or hours > flags.size:
-        return []
-    windows = np.lib.stride_tricks.sliding_window_view(flags, hours)
-    return [int(i) for i in np.flatnonzero(windows.all(axis=1))]
 
 
 @dataclass(frozen=True)
@@ -165,24 +113,6 @@ def interrupted_work(holds: npt.ArrayLike, hours: int) -> list[Stretch] | None:
     return stretches
 
 
-def phase_starts(demand: npt.ArrayLike, limits: Sequence[float]) -> list[int]:
-    """Return the positions from which every phase of a flight keeps its own limit.
-
-    Parameters
-    ----------
-    demand : array_like
-        By step of time, such as the gust.
-    limits : sequence of float
-        Of set-up, climb, work at height, return: one for each step from the start. A demand that is not known keeps
-        no limit.
-    """
-    values = np.asarray(demand, dtype=float)
-    if not limits or len(limits) > values.size:
-        return []
-    windows = np.lib.stride_tricks.sliding_window_view(values, len(limits))
-    return [int(i) for i in np.flatnonzero((windows <= np.asarray(limits, dtype=float)).all(axis=1))]
-
-
 def hold_after_break(holds: npt.ArrayLike, hours: int = HOLD_HOURS) -> Flags:
     """Hold back the hours after one over the limit: wind that has just been too strong comes back.
 
@@ -198,58 +128,6 @@ def hold_after_break(holds: npt.ArrayLike, hours: int = HOLD_HOURS) -> Flags:
     for back in range(1, hours + 1):
         result[back:] &= flags[:-back]
     return result
-
-
-def persistence_chance(share_of_good_hours: float, good_after_good: float, hours: int) -> float:
-    """Return the chance of so many good hours in a row from climate alone: the yardstick for every forecast.
-
-    Parameters
-    ----------
-    share_of_good_hours, good_after_good : float
-        Share of hours that hold, and of hours that hold after one that did [1].
-    hours : int
-        At least 1.
-    """
-    return share_of_good_hours * good_after_good ** (hours - 1)
-
-
-def time_to_return(distance: float, air_speed: float, headwind: float) -> float:
-    """Return the flying time to keep for the way back [s]; infinite where the wind is as fast as the aircraft.
-
-    Parameters
-    ----------
-    distance, air_speed, headwind : float
-        [m], [m s-1], [m s-1]; the headwind is the upper one of the forecast.
-    """
-    return distance / (air_speed - headwind) if air_speed > headwind else math.inf
-
-
-def visibility_to_fly(ground_speed: float) -> float:
-    """Return the visibility that covers half a minute of flight [m], [UKAir].
-
-    Parameters
-    ----------
-    ground_speed : float
-        [m s-1]
-    """
-    return SECONDS_IN_SIGHT * ground_speed
-
-
-def limit_with_payload(limit: float, mass_ratio: float, area_ratio: float) -> float:
-    """Return the wind limit of an aircraft that carries something: less where the area grew by more than the mass.
-
-    Parameters
-    ----------
-    limit : float
-        Without the payload [m s-1].
-    mass_ratio, area_ratio : float
-        Mass and frontal area with the payload over those without [1].
-
-    Notes
-    -----
-    The rule of cranes, [EN13000]; carrying it over to multirotors is ours: the same balance of drag and weight.
-    """
-    return limit * min(1.0, math.sqrt(mass_ratio / area_ratio))
 
 
 @dataclass(frozen=True)

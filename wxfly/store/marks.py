@@ -67,11 +67,6 @@ KINDS = (
 _BEGUN = re.compile(r"\.(.+)\.\d+-[0-9a-f]+" + re.escape(PART))
 
 
-def is_named_as_ours(name: str) -> bool:
-    """Tell whether a file has a name that wxfly gives, a begun one included."""
-    return _kind_of(name) is not None
-
-
 def is_ours(path: Path) -> bool:
     """Tell whether wxfly wrote a file: by its name and by what is in it. A link is not ours, whatever it leads to."""
     try:

@@ -50,12 +50,6 @@ def test_altitudes_are_inverse(altitude: float) -> None:
     assert float(atmosphere.density_altitude(atmosphere.air_density(t, 0.0, p))) == pytest.approx(altitude, abs=0.2)
 
 
-@given(st.floats(-100, 4000), st.floats(95_000, 105_000))
-def test_altimeter_setting_is_what_shows_the_field(field: float, setting: float) -> None:
-    p = atmosphere.pressure_from_altimeter_setting(field, setting)
-    assert float(atmosphere.altimeter_setting(p, field)) == pytest.approx(setting, rel=1e-9)
-
-
 @given(pressures, temperatures, st.floats(0, 500))
 def test_pressure_falls_with_height_as_its_weight_says(p: float, t: float, z: float) -> None:
     carried = float(atmosphere.pressure_at_height(p, t, z))

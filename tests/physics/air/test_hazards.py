@@ -71,13 +71,6 @@ def test_icing_of_what_is_left(case: float, expected: float) -> None:
     assert np.array_equal(case, expected, equal_nan=True)
 
 
-def test_severity_words() -> None:
-    words = [icing.severity_by_index(float(icing.layered_icing_index(t + C))) for t in (2, -0.5, -3, -7, -20)]
-    assert words == ["none", "light", "moderate", "severe", "none"]
-    assert icing.icing_severity(200) == "severe"
-    assert icing.icing_severity(np.nan) == icing.severity_by_index(np.nan) == "not known"
-
-
 def test_frost_on_the_ground_is_not_icing() -> None:
     assert float(icing.frost_risk(C + 1, C - 1)) == 1
     assert float(icing.frost_risk(C + 1, C - 12)) == 0

@@ -168,23 +168,6 @@ def test_cloud_base_estimate_is_not_above_reported_cloud() -> None:
     assert min(ratios) >= 1.0
 
 
-def test_altimeter_settings_of_airport_reports() -> None:
-    path = need(DATA / "replies" / "metar_2026-07-21.json")
-    reports = json.loads(path.read_text(encoding="utf-8"))
-    assert reports
-    for report in reports:
-        field, setting = float(report["elev"]), float(report["altim"]) * 100
-        station = atmosphere.pressure_from_altimeter_setting(field, setting)
-        assert atmosphere.altimeter_setting(station, field) == pytest.approx(setting)
-        # A hot field flies high: density altitude above pressure altitude above the field's own for a low QNH.
-        e = atmosphere.saturation_vapour_pressure(report["dewp"] + C)
-        density = atmosphere.air_density(report["temp"] + C, e, station)
-        altitude = float(atmosphere.density_altitude(density))
-        rule = atmosphere.density_altitude_by_rule(atmosphere.pressure_altitude(station), report["temp"] + C)
-        # The rule leaves out humidity: some 4 m for each hPa of vapour, up to 70 m here.
-        assert -30.0 < altitude - float(rule) < 120.0
-
-
 def test_a_real_reply_gives_answers_in_most_hours() -> None:
     """Temperature, dew point, humidity, rain, code, cloud and sea-level pressure; nothing else."""
     from wxfly.physics.air import icing, thunderstorm

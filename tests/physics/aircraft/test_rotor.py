@@ -114,11 +114,6 @@ def test_thrust_bounds_the_top_speed() -> None:
     assert float(rotor.top_speed(8.8, 0.02, 35.0, 1.2, largest_thrust_to_weight=0.9)) == 0.0
 
 
-def test_power_limited_thrust_undoes_hover_power() -> None:
-    shaft = rotor.hover_ideal_power(8.8, 0.18, 1.2) / rotor.FIGURE_OF_MERIT
-    assert float(rotor.power_limited_thrust(shaft, 0.18, 1.2)) == pytest.approx(8.8)
-
-
 @given(st.floats(0.0, 12.0))
 def test_the_best_speed_rises_with_the_headwind(headwind: float) -> None:
     def power(v: np.ndarray) -> np.ndarray:

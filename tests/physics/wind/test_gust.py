@@ -56,41 +56,6 @@ def test_estimated_gust_at_10_m_is_that_of_the_gust_factor():
     assert gust.gust_without_forecast(8, 8, 10, roughness_length=0.03) == pytest.approx(expected)
 
 
-@given(winds, winds, st.floats(0, 3))
-def test_convection_adds_and_never_takes(g, v, convective):
-    assert gust.convective_gust_addition(g, v, convective) >= 0
-    assert gust.convective_gust_addition(g, v, 0.0) == pytest.approx(0, abs=1e-9)
-
-
-def test_durations():
-    assert gust.convert_gust(12, 8, gust_duration=10, wanted_duration=3) > 12
-    there = gust.convert_gust(12, 8, gust_duration=3, wanted_duration=10)
-    assert gust.convert_gust(there, 8, gust_duration=10, wanted_duration=3) == pytest.approx(12)
-    # WMO/TD-1555 table 1.1, off-land: 1.60 over an hour, 1.52 over 10 min, so the largest 10 min mean is 5 % more.
-    ten_minutes = gust.convert_mean_wind(10, averaging_period=3600, wanted_period=600)
-    assert ten_minutes == pytest.approx(10 * 1.60 / 1.52, rel=0.01)
-    assert turbulence.gust_factor(0.0) == 1
-
-
-def test_every_meaning_has_its_hours():
-    meaning = gust.GustMeaning
-    assert gust.hours_covered(meaning.INSTANT) == (0, 0)
-    assert gust.hours_covered(meaning.MAXIMUM_OF_HOUR_BEFORE) == (-1, 0)
-    assert gust.hours_covered(meaning.MAXIMUM_OF_THREE_HOURS_BEFORE) == (-3, 0)
-    assert gust.hours_covered(meaning.MAXIMUM_OF_HOUR_AFTER) == (0, 1)
-    assert gust.hours_covered(meaning.NOT_KNOWN) == (-1, 1)
-
-
-def test_largest_wind_in_the_boundary_layer():
-    v, z = [[5.0, 8.0, 12.0, 20.0], [5.0, 8.0, np.nan, 20.0]], [10.0, 80.0, 300.0, 900.0]
-    bound = gust.largest_wind_in_boundary_layer
-    assert bound(v, z, 500.0).tolist()[0] == 12
-    assert np.isnan(bound(v, z, 500.0)[1])
-    assert bound(v, z, 100.0).tolist() == [8, 8]
-    assert bound(v, z, 30.0, wanted_height=60.0).tolist() == [8, 8]
-    assert np.isnan(bound(v, z, np.nan)).all()
-
-
 def test_ecmwf_chance_is_one_of_the_tabulated():
     with pytest.raises(ValueError, match=r"0\.25"):
         turbulence.gust_from_friction_velocity(8, 0.5, chance=0.1)

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from wxfly.physics.wind.error import error_factor, exceedance_probability
 from wxfly.physics.wind.exposure import displacement_height, roughness_length_upwind, wind_over_other_ground
 from wxfly.physics.wind.hills import SHAPES, hill_speed_up, orography_factor
-from wxfly.physics.wind.log_law import log_law_wind_speed, shear_exponent, surface_layer_wind_speed
+from wxfly.physics.wind.log_law import log_law_wind_speed, surface_layer_wind_speed
 from wxfly.physics.wind.shear import low_level_jet
 
 COAST = [0.03, 0.03, 0.5, 0.5, 0.1, 0.0002, 0.0002, 0.0002]
@@ -116,8 +116,3 @@ def test_more_stable_air_up_to_decoupling_has_more_wind_aloft(v, a, b):
     assert surface_layer_wind_speed(v, 10, 80, obukhov_length=low) >= surface_layer_wind_speed(
         v, 10, 80, obukhov_length=high
     )
-
-
-def test_shear_exponent():
-    assert shear_exponent(5, 10, 5 * 8**0.2, 80) == pytest.approx(0.2)
-    assert np.isnan(shear_exponent(0, 10, 5, 80))

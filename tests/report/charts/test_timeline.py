@@ -41,7 +41,7 @@ def hatched(figure, axis):
     return [t for t in figure["data"] if t["type"] == "bar" and t["yaxis"] == axis]
 
 
-@pytest.mark.parametrize("name", spread(ALL, 3))
+@pytest.mark.parametrize("name", spread(ALL, 6))
 def test_every_figure_is_one_that_plotly_accepts(name):
     for units in ("metric", "aviation"):
         figures, _, _ = drawn(ALL[name], units)
@@ -196,7 +196,7 @@ def test_short_numbers(margin, text):
 
 
 @pytest.mark.parametrize(
-    ("name", "tall"), spread([(n, t) for n in ALL if n.startswith(("week", "compare")) for t in (False, True)], 3)
+    ("name", "tall"), spread([(n, t) for n in ALL if n.startswith(("week", "compare")) for t in (False, True)], 6)
 )
 def test_every_overview_is_one_that_plotly_accepts(name, tall):
     briefing = ALL[name]

@@ -42,7 +42,7 @@ ALL = every_question()
 
 
 @pytest.mark.parametrize(
-    ("width", "units", "name"), spread([(w, u, n) for w in (60, 80, 100) for u in SYSTEMS for n in ALL], 4)
+    ("width", "units", "name"), spread([(w, u, n) for w in (60, 80, 100) for u in SYSTEMS for n in ALL], 10)
 )
 def test_every_answer_fits_the_terminal_and_carries_source_and_caution(name, units, width):
     written = render(ALL[name], units=units, width=width)

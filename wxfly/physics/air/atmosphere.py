@@ -301,11 +301,6 @@ def pressure_altitude_from_altimeter_setting(
     return np.asarray(np.asarray(surface_altitude, dtype=float) + pressure_altitude(altimeter_setting))
 
 
-def pressure_from_altimeter_setting(surface_altitude: npt.ArrayLike, altimeter_setting: npt.ArrayLike) -> Array:
-    """Return the pressure at the field [Pa] from its altitude [m] and its QNH [Pa]."""
-    return pressure_at_pressure_altitude(pressure_altitude_from_altimeter_setting(surface_altitude, altimeter_setting))
-
-
 def altimeter_setting(surface_air_pressure: npt.ArrayLike, surface_altitude: npt.ArrayLike) -> Array:
     """Return the QNH: what an altimeter is set to so that it shows the field's altitude on the ground.
 

@@ -208,14 +208,6 @@ def grid_icing(
 SEVERITY = ((3600.0, "trace"), (900.0, "light"), (300.0, "moderate"), (0.0, "severe"))
 """Least time in which a quarter inch of ice gathers [s], and its word [ADDS]."""
 
-PROPELLER_NOTE = (
-    "Ice on propellers costs lift and power within minutes (80 % more power measured) and shows first as rising "
-    "throttle and vibration: land at once. No small multirotor of a usual kind is protected."
-)
-"""Han et al. (2023), abstract, on the power of an iced propeller."""
-
-FROST_NOTE = "Frost on a parked aircraft is not icing in flight, but wipe rotors, lens and sensors before take-off."
-
 
 def icing_severity(time_to_quarter_inch: float) -> str:
     """Put a rate of icing into the word of the aviation manuals.
@@ -237,17 +229,6 @@ def icing_severity(time_to_quarter_inch: float) -> str:
     if time_to_quarter_inch > SEVERITY[0][0]:
         return SEVERITY[0][1]
     return next(word for least, word in SEVERITY[1:] if time_to_quarter_inch >= least)
-
-
-def severity_by_index(layered_icing_index: float) -> str:
-    """Put a layered icing index into a word: none, light below 30, moderate to 80, severe above [Layered]."""
-    if np.isnan(layered_icing_index):
-        return "not known"
-    if layered_icing_index <= 0:
-        return "none"
-    if layered_icing_index < 30:
-        return "light"
-    return "moderate" if layered_icing_index <= 80 else "severe"
 
 
 def frost_risk(air_temperature_near_ground: npt.ArrayLike, dew_point_temperature: npt.ArrayLike) -> Array:

@@ -20,8 +20,6 @@ SHOWERS = tuple(range(80, 91))
 """Showers of rain, snow or hail."""
 FOG = tuple(range(41, 50))
 """Fog at the station within its view."""
-RIME_FOG = (48, 49)
-"""Fog that deposits rime."""
 THUNDERSTORM = (17, 18, 19, 29, *range(91, 100))
 """Thunderstorm, squalls or a funnel cloud, now or in the hour before."""
 DISTANT_LIGHTNING = (13,)

@@ -163,12 +163,6 @@ def thrust_to_weight(
     return np.asarray(np.asarray(at_reference, dtype=float) * rho / reference)
 
 
-def power_limited_thrust(shaft_power: npt.ArrayLike, area: npt.ArrayLike, air_density: npt.ArrayLike) -> Array:
-    """Return the thrust in hover that a shaft power [W] sustains [N]: ``(2 rho A)^(1/3) (FM P)^(2/3)``."""
-    p, a, rho = (np.asarray(x, dtype=float) for x in (shaft_power, area, air_density))
-    return np.asarray((2.0 * rho * a) ** (1 / 3) * (FIGURE_OF_MERIT * p) ** (2 / 3))
-
-
 Power = Callable[[Array], Array]
 _SPEEDS = 401
 

@@ -11,8 +11,6 @@ References
 
 from __future__ import annotations
 
-from enum import IntEnum
-
 import numpy as np
 import numpy.typing as npt
 
@@ -23,39 +21,6 @@ Array = npt.NDArray[np.float64]
 
 CONVECTIVE_SHARE = 0.6
 """Standard deviation of the horizontal wind over the convective velocity scale, mixed layer (textbook value)."""
-
-
-class GustMeaning(IntEnum):
-    """What the gust of a source stands for; it decides the hours that a stamp speaks for."""
-
-    NOT_KNOWN = 0
-    INSTANT = 1
-    MAXIMUM_OF_HOUR_BEFORE = 2
-    MAXIMUM_OF_THREE_HOURS_BEFORE = 3
-    MAXIMUM_OF_HOUR_AFTER = 4
-
-
-def hours_covered(meaning: GustMeaning) -> tuple[float, float]:
-    """Return the hours, from the stamp, for which a gust speaks.
-
-    Parameters
-    ----------
-    meaning : GustMeaning
-        What the source's gust stands for.
-
-    Returns
-    -------
-    tuple of float
-        ``(0, 0)`` an instant: then both edges of an hour count. A maximum over three hours may have happened in any of
-        them and holds for all; one of unknown meaning is held for the hour before and the hour after. The meanings are
-        those that the sources' own documentations give; the rule for an unknown one is ours.
-    """
-    return {
-        GustMeaning.INSTANT: (0.0, 0.0),
-        GustMeaning.MAXIMUM_OF_HOUR_BEFORE: (-1.0, 0.0),
-        GustMeaning.MAXIMUM_OF_THREE_HOURS_BEFORE: (-3.0, 0.0),
-        GustMeaning.MAXIMUM_OF_HOUR_AFTER: (0.0, 1.0),
-    }.get(GustMeaning(meaning), (-1.0, 1.0))
 
 
 def gust_at_height(
@@ -142,119 +107,3 @@ def gust_without_forecast(
     return np.asarray(
         np.maximum(period * (mean + peak_factor(wanted_height, gust_duration=gust_duration) * sigma), mean)
     )
-
-
-def convective_gust_addition(
-    gust: npt.ArrayLike, wind_speed: npt.ArrayLike, convective_velocity: npt.ArrayLike, *, height: npt.ArrayLike = 10.0
-) -> Array:
-    """Return what convection must add to a gust that was worked out without it.
-
-    Parameters
-    ----------
-    gust, wind_speed : array_like
-        Gust and mean wind at one height [m s-1].
-    convective_velocity : array_like
-        [m s-1].
-    height : array_like, optional
-        [m].
-
-    Returns
-    -------
-    ndarray
-        [m s-1], not negative: the peak factor ([WMO-1555]) times the growth of the standard deviation when ``0.6 w*``
-        (textbook value) joins it; for w* of 0 to 3 m/s below 200 m. A gust of a model that has convection in it (ECMWF,
-        DWD) needs no addition.
-    """
-    factor = peak_factor(height)
-    sigma = np.maximum(np.asarray(gust, dtype=float) - np.asarray(wind_speed, dtype=float), 0.0) / factor
-    together = np.hypot(sigma, CONVECTIVE_SHARE * np.maximum(np.asarray(convective_velocity, dtype=float), 0.0))
-    return np.asarray(factor * (together - sigma))
-
-
-def convert_gust(
-    gust: npt.ArrayLike,
-    wind_speed: npt.ArrayLike,
-    *,
-    gust_duration: float,
-    wanted_duration: float,
-    height: npt.ArrayLike = 10.0,
-) -> Array:
-    """Bring a gust of one duration to another, for example 10 s (some services) to 3 s.
-
-    Parameters
-    ----------
-    gust, wind_speed : array_like
-        Gust and hourly mean wind [m s-1].
-    gust_duration, wanted_duration : float
-        [s], 1 to 600.
-    height : array_like, optional
-        [m].
-
-    Returns
-    -------
-    ndarray
-        [m s-1]; the increment times the ratio of the peak factors, [WMO-1555].
-    """
-    mean = np.asarray(wind_speed, dtype=float)
-    ratio = peak_factor(height, gust_duration=wanted_duration) / peak_factor(height, gust_duration=gust_duration)
-    return np.asarray(mean + ratio * np.maximum(np.asarray(gust, dtype=float) - mean, 0.0))
-
-
-def convert_mean_wind(
-    wind_speed: npt.ArrayLike, *, averaging_period: float, wanted_period: float, turbulence: npt.ArrayLike = 0.2
-) -> Array:
-    """Return the highest mean over one period from the highest mean over another.
-
-    Parameters
-    ----------
-    wind_speed : array_like
-        [m s-1].
-    averaging_period, wanted_period : float
-        [s], 60 to 3600.
-    turbulence : array_like, optional
-        Turbulence intensity [1].
-
-    Returns
-    -------
-    ndarray
-        [m s-1], by the ratio of the 3 s gust factors for the two reference periods, [WMO-1555].
-    """
-    from_factor = gust_factor(turbulence, reference_period=averaging_period)
-    to_factor = gust_factor(turbulence, reference_period=wanted_period)
-    return np.asarray(np.asarray(wind_speed, dtype=float) * from_factor / to_factor)
-
-
-def largest_wind_in_boundary_layer(
-    wind_speed: npt.ArrayLike, heights: npt.ArrayLike, boundary_layer: npt.ArrayLike, *, wanted_height: float = 0.0
-) -> Array:
-    """Return the largest mean wind that turbulence can bring down: a bound to show, never to lower a gust.
-
-    Parameters
-    ----------
-    wind_speed : array_like
-        Shape ``[..., level]`` [m s-1].
-    heights : array_like
-        ``[level]`` [m].
-    boundary_layer : array_like
-        Height of the boundary layer, broadcast against ``[...]`` [m].
-    wanted_height : float, optional
-        Levels up to the first one at or above it count even over a shallow boundary layer [m].
-
-    Returns
-    -------
-    ndarray
-        [m s-1], shape ``[...]``; NaN where the boundary layer, or a level within it, is not known. Where the levels end
-        below the top of the boundary layer it is a lower bound of the bound.
-
-    Notes
-    -----
-    [Brasseur-2001]; nearly three quarters of daily gusts lie within his bounds.
-    """
-    speed, level = np.asarray(wind_speed, dtype=float), np.asarray(heights, dtype=float)
-    top = np.asarray(boundary_layer, dtype=float)[..., None]
-    at_or_above = level[level >= wanted_height]
-    inside = (level <= top) | (level <= (at_or_above[0] if at_or_above.size else level[-1]))
-    inside = np.broadcast_to(inside, np.broadcast_shapes(speed.shape, inside.shape))
-    largest = np.where(inside, np.broadcast_to(speed, inside.shape), -np.inf).max(axis=-1)
-    unknown = np.isnan(top[..., 0]) | (inside & np.isnan(speed)).any(axis=-1)
-    return np.where(unknown, np.nan, largest)

@@ -205,29 +205,6 @@ def power_law_wind_speed(
     return np.asarray(np.asarray(wind_speed, dtype=float) * ratio ** np.asarray(exponent, dtype=float))
 
 
-def shear_exponent(
-    wind_speed: npt.ArrayLike, height: npt.ArrayLike, wind_speed_above: npt.ArrayLike, height_above: npt.ArrayLike
-) -> Array:
-    """Return the exponent of the power law through the winds at two heights.
-
-    Parameters
-    ----------
-    wind_speed, wind_speed_above : array_like
-        [m s-1].
-    height, height_above : array_like
-        Above ground [m].
-
-    Returns
-    -------
-    ndarray
-        [1]; below 0.1 well mixed, 0.1 to 0.2 near neutral, above 0.3 stable (common practice). NaN with a calm.
-    """
-    low, high = np.asarray(wind_speed, dtype=float), np.asarray(wind_speed_above, dtype=float)
-    calm = (low <= 0) | (high <= 0)
-    ratio = np.where(calm, np.nan, high) / np.where(calm, np.nan, low)
-    return np.asarray(np.log(ratio) / np.log(np.asarray(height_above, float) / np.asarray(height, float)))
-
-
 def surface_layer_wind_speed(
     wind_speed: npt.ArrayLike,
     height: npt.ArrayLike,
