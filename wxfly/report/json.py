@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import ast
 import inspect
-import re
 import typing
+from itertools import pairwise
 from typing import Any
 
 from msgspec import Struct, json
@@ -15,13 +16,15 @@ from wxfly.report.text.console import escaped
 
 
 def described(part: type[Struct]) -> dict[str, str]:
-    """Return what the docstring of a part of the tree says of each of its keys."""
-    _, _, attributes = inspect.cleandoc(part.__doc__ or "").partition("Attributes\n----------\n")
-    found = {}
-    for names, text in re.findall(r"^(\S[^:\n]*) : [^\n]*\n((?:    .*\n?)+)", attributes, flags=re.MULTILINE):
-        for name in names.split(", "):
-            found[name] = " ".join(text.split())
-    return found
+    """Return what the source of a part of the tree says of each of its keys, in the text below it."""
+    (definition,) = ast.parse(inspect.getsource(part)).body
+    body = definition.body if isinstance(definition, ast.ClassDef) else []
+    return {
+        key.target.id: " ".join(text.value.value.split())
+        for key, text in pairwise(body)
+        if isinstance(key, ast.AnnAssign) and isinstance(key.target, ast.Name)
+        if isinstance(text, ast.Expr) and isinstance(text.value, ast.Constant) and isinstance(text.value.value, str)
+    }
 
 
 def parts(part: type[Struct] = AnswerFacts) -> dict[str, type[Struct]]:

@@ -76,182 +76,119 @@ SCHEMA_VERSION: Final = 3
 
 
 class Program(Facts, frozen=True):
-    """What made the answer.
-
-    Attributes
-    ----------
-    name, version : str
-        The program and its version.
-    """
+    """What made the answer."""
 
     name: str
+    """The program and its version."""
     version: str
+    """The program and its version."""
 
 
 class Note(Facts, frozen=True):
-    """One line that the reader must know first.
-
-    Attributes
-    ----------
-    kind : str
-        What it is about.
-    text : str
-        The line.
-    """
+    """One line that the reader must know first."""
 
     kind: str
+    """What it is about."""
     text: str
+    """The line."""
 
 
 class Unknown(Facts, frozen=True):
-    """Why something is null.
-
-    Attributes
-    ----------
-    site_position : int or None
-        Position in `sites`; null for what all sites share.
-    key : str
-        Which value is null, from the site or from the answer on; list positions and element names stand between dots.
-    hour_runs : list of list of int
-        First and last position of each run of hours in which it is; empty where it does not go by hours.
-    reason : str
-        Why.
-    """
+    """Why something is null."""
 
     site_position: int | None
+    """Position in `sites`; null for what all sites share."""
     key: str
+    """Which value is null, from the site or from the answer on; list positions and element names stand between dots."""
     hour_runs: list[tuple[int, int]]
+    """First and last position of each run of hours in which it is; empty where it does not go by hours."""
     reason: str
+    """Why."""
 
 
 class SiteAnswerFacts(Facts, frozen=True):
-    """The answer for one site.
-
-    Attributes
-    ----------
-    label : str
-        Tells the sites of a comparison apart; the name where that suffices, with the height in metres else.
-    site : SiteFacts
-        Where.
-    aircraft : AircraftFacts
-        With what.
-    height : float
-        Flight height above ground.
-    forecast : int
-        Position in `forecasts`.
-    ensembles : list of int
-        Positions in `forecasts` of those that give the chance; empty for a single forecast.
-    limits : LimitFacts
-        Compared with what.
-    intent : IntentFacts
-        For how long, and how.
-    period : Period
-        The time asked about.
-    not_known : NotKnown
-        What the decision needs and does not have.
-    windows : list of WindowFacts
-        The best first; empty when nothing holds long enough.
-    lit_hours : LitHours
-        How the lit hours stand.
-    chance_basis : ChanceBasis
-        What the chances are from.
-    outlooks : list of OutlookFacts
-        The surest stretch of each day's light, in order of time, whether the one forecast holds there or not.
-    changes : list of ChangeFacts
-        What would change the answer.
-    earlier : list of Earlier
-        What earlier runs reported of the same hours, oldest first.
-    choice : ChoiceFacts or None
-        What became of the window chosen in the run before; null where there was none.
-    sortie : SortieFacts or None
-        What is to be flown; null where none was asked for.
-    survey : SurveyFacts or None
-        Work that can stop; null where none was asked for.
-    decisions : DecisionFacts or None
-        Whether driving out and taking off pay; null without costs.
-    days : list of DayFacts
-        Light and sun of each day.
-    hours : HourFacts
-        The hours.
-    elements : list of ElementFacts
-        Every element over the same hours.
-    """
+    """The answer for one site."""
 
     label: str
+    """Tells the sites of a comparison apart; the name where that suffices, with the height in metres else."""
     site: SiteFacts
+    """Where."""
     aircraft: AircraftFacts
+    """With what."""
     height: Metres
+    """Flight height above ground."""
     forecast: int
+    """Position in `forecasts`."""
     ensembles: list[int]
+    """Positions in `forecasts` of those that give the chance; empty for a single forecast."""
     limits: LimitFacts
+    """Compared with what."""
     intent: IntentFacts
+    """For how long, and how."""
     period: Period
+    """The time asked about."""
     not_known: NotKnown
+    """What the decision needs and does not have."""
     windows: list[WindowFacts]
+    """The best first; empty when nothing holds long enough."""
     lit_hours: LitHours
+    """How the lit hours stand."""
     chance_basis: ChanceBasis
+    """What the chances are from."""
     outlooks: list[OutlookFacts]
+    """The surest stretch of each day's light, in order of time, whether the one forecast holds there or not."""
     changes: list[ChangeFacts]
+    """What would change the answer."""
     earlier: list[Earlier]
+    """What earlier runs reported of the same hours, oldest first."""
     choice: ChoiceFacts | None
+    """What became of the window chosen in the run before; null where there was none."""
     sortie: SortieFacts | None
+    """What is to be flown; null where none was asked for."""
     survey: SurveyFacts | None
+    """Work that can stop; null where none was asked for."""
     decisions: DecisionFacts | None
+    """Whether driving out and taking off pay; null without costs."""
     days: list[DayFacts]
+    """Light and sun of each day."""
     hours: HourFacts
+    """The hours."""
     elements: list[ElementFacts]
+    """Every element over the same hours."""
 
 
 class AnswerFacts(Facts, frozen=True):
-    """The whole answer.
-
-    Attributes
-    ----------
-    schema_version : int
-        Raised when a key changes its meaning or goes; a new key alone does not raise it.
-    program : Program
-        What made the answer.
-    kind : str
-        Which of the three questions.
-    question : QuestionFacts or None
-        The question in full; null where a briefing was made without one.
-    now : datetime
-        The moment the answer is given for.
-    minimum_duration : int
-        Shortest window of use.
-    invented : bool
-        Whether places or weather are invented: do not fly by it.
-    notes : list of Note
-        What the reader must know first.
-    cautions : list of str
-        Show them to whoever reads what you make of the answer.
-    unknown : list of Unknown
-        Why what is unknown is null.
-    units : dict of str to str
-        Unit of every quantity by its key, wherever the key stands; demand, limits and amount are in the unit of their
-        element.
-    forecasts : list of ForecastFacts
-        The forecasts that the sites name by position.
-    sites : list of SiteAnswerFacts
-        In the order asked.
-    comparison : ComparisonFacts or None
-        Which site is the better one, hour by hour; null for one site.
-    """
+    """The whole answer."""
 
     schema_version: Literal[3]
+    """Raised when a key changes its meaning or goes; a new key alone does not raise it."""
     program: Program
+    """What made the answer."""
     kind: Literal["best", "compare", "week"]
+    """Which of the three questions."""
     question: QuestionFacts | None
+    """The question in full; null where a briefing was made without one."""
     now: datetime
+    """The moment the answer is given for."""
     minimum_duration: Seconds
+    """Shortest window of use."""
     invented: bool
+    """Whether places or weather are invented: do not fly by it."""
     notes: list[Note]
+    """What the reader must know first."""
     cautions: list[str]
+    """Show them to whoever reads what you make of the answer."""
     unknown: list[Unknown]
+    """Why what is unknown is null."""
     units: dict[str, str]
+    """Unit of every quantity by its key, wherever the key stands; demand, limits and amount are in the unit of their
+    element."""
     forecasts: list[ForecastFacts]
+    """The forecasts that the sites name by position."""
     sites: list[SiteAnswerFacts]
+    """In the order asked."""
     comparison: ComparisonFacts | None
+    """Which site is the better one, hour by hour; null for one site."""
 
 
 def facts_of(briefing: Briefing, question: Question | None = None) -> AnswerFacts:

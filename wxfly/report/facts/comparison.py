@@ -13,52 +13,34 @@ from wxfly.report.facts.values import ElementName, Facts, Share, StateWord, mome
 
 
 class StandingFacts(Facts, frozen=True):
-    """How one site stands in each hour of a comparison.
-
-    Attributes
-    ----------
-    state : list of str
-        Of the hour.
-    holds : list of bool
-        Whether some lit part of the hour can be used.
-    margin : list of float or None
-        Of the hour.
-    deciding_element : list of str or None
-        What stands against the site; null where nothing is known to decide.
-    unknown_elements : list of list of str
-        Judged elements that are not known.
-    """
+    """How one site stands in each hour of a comparison."""
 
     state: list[StateWord]
+    """Of the hour."""
     holds: list[bool]
+    """Whether some lit part of the hour can be used."""
     margin: list[Share | None]
+    """Of the hour."""
     deciding_element: list[ElementName | None]
+    """What stands against the site; null where nothing is known to decide."""
     unknown_elements: list[list[ElementName]]
+    """Judged elements that are not known."""
 
 
 class ComparisonFacts(Facts, frozen=True):
-    """Hours that all sites share: one list for each quantity.
-
-    Attributes
-    ----------
-    start : list of datetime
-        Start of the hour.
-    better : list of list of int
-        Positions in `sites` of the best: one, several when equal, none when no site holds.
-    lead : list of float or None
-        How much larger the best margin is than the largest of the others that hold; below 0 where a larger margin has
-        something unknown behind it; null when no other holds.
-    chance_better : list of list of float or None
-        Of two sites: that the first is the better one, that the second is, that neither holds; null for more sites.
-    standings : list of StandingFacts
-        In the order of `sites`.
-    """
+    """Hours that all sites share: one list for each quantity."""
 
     start: list[datetime]
+    """Start of the hour."""
     better: list[list[int]]
+    """Positions in `sites` of the best: one, several when equal, none when no site holds."""
     lead: list[Share | None]
+    """How much larger the best margin is than the largest of the others that hold; below 0 where a larger margin has
+    something unknown behind it; null when no other holds."""
     chance_better: list[tuple[Share, Share, Share] | None]
+    """Of two sites: that the first is the better one, that the second is, that neither holds; null for more sites."""
     standings: list[StandingFacts]
+    """In the order of `sites`."""
 
 
 def comparison_facts(briefing: Briefing) -> ComparisonFacts:

@@ -36,221 +36,161 @@ from wxfly.report.facts.values import (
 
 
 class NotKnown(Facts, frozen=True):
-    """What the decision needs and does not have. Read it first.
-
-    Attributes
-    ----------
-    required : list of str
-        Required elements missing in some lit hour: those hours are not known.
-    advised : list of str
-        Advised elements missing in some lit hour: find out before you fly.
-    not_judged : list of str
-        Elements for which there is no limit.
-    """
+    """What the decision needs and does not have. Read it first."""
 
     required: list[ElementName]
+    """Required elements missing in some lit hour: those hours are not known."""
     advised: list[ElementName]
+    """Advised elements missing in some lit hour: find out before you fly."""
     not_judged: list[ElementName]
+    """Elements for which there is no limit."""
 
 
 class LitHours(Facts, frozen=True):
-    """How the lit hours of the period stand, and what decides where no window holds.
-
-    Attributes
-    ----------
-    lit_count, holding_count, not_known_count : int
-        Hours.
-    deciding_element : str or None
-        The element that decides in most of the hours that do not hold; null when none does.
-    deciding_count : int
-        In how many of them.
-    nearest_hour : datetime or None
-        Start of the hour that comes nearest to holding, or holds the best; null when none is known.
-    longest : Period or None
-        The longest unbroken stretch that holds, however short; null when no hour does.
-    """
+    """How the lit hours of the period stand, and what decides where no window holds."""
 
     lit_count: int
+    """Hours."""
     holding_count: int
+    """Hours."""
     not_known_count: int
+    """Hours."""
     deciding_element: ElementName | None
+    """The element that decides in most of the hours that do not hold; null when none does."""
     deciding_count: int
+    """In how many of them."""
     nearest_hour: datetime | None
+    """Start of the hour that comes nearest to holding, or holds the best; null when none is known."""
     longest: Period | None
+    """The longest unbroken stretch that holds, however short; null when no hour does."""
 
 
 class DayFacts(Facts, frozen=True):
-    """Light and sun of one day of the site's clock; a moment is null where the sun does not pass it.
-
-    Attributes
-    ----------
-    date : date
-        At the site.
-    civil_dawn, sunrise, sunset, civil_dusk : datetime or None
-        The sun at 6 degrees below the horizon, and at it.
-    morning_blue_start, morning_golden_start, morning_golden_end : datetime or None
-        The morning's blue hour ends where its golden hour starts.
-    evening_golden_start, evening_golden_end, evening_blue_end : datetime or None
-        The evening's blue hour starts where its golden hour ends.
-    highest_sun_elevation, lowest_sun_elevation : float
-        Of the sun at its full hours; where it never rises or sets they say which.
-    """
+    """Light and sun of one day of the site's clock; a moment is null where the sun does not pass it."""
 
     date: date
+    """At the site."""
     civil_dawn: datetime | None
+    """The sun at 6 degrees below the horizon, and at it."""
     sunrise: datetime | None
+    """The sun at 6 degrees below the horizon, and at it."""
     sunset: datetime | None
+    """The sun at 6 degrees below the horizon, and at it."""
     civil_dusk: datetime | None
+    """The sun at 6 degrees below the horizon, and at it."""
     morning_blue_start: datetime | None
+    """The morning's blue hour ends where its golden hour starts."""
     morning_golden_start: datetime | None
+    """The morning's blue hour ends where its golden hour starts."""
     morning_golden_end: datetime | None
+    """The morning's blue hour ends where its golden hour starts."""
     evening_golden_start: datetime | None
+    """The evening's blue hour starts where its golden hour ends."""
     evening_golden_end: datetime | None
+    """The evening's blue hour starts where its golden hour ends."""
     evening_blue_end: datetime | None
+    """The evening's blue hour starts where its golden hour ends."""
     highest_sun_elevation: Degrees
+    """Of the sun at its full hours; where it never rises or sets they say which."""
     lowest_sun_elevation: Degrees
+    """Of the sun at its full hours; where it never rises or sets they say which."""
 
 
 class MemberFacts(Facts, frozen=True):
-    """The members' wind and gust at flight height. Each is five columns over the hours.
-
-    Attributes
-    ----------
-    shares : list of float
-        Share of the members at or below each column: the lowest, a tenth, the middle, nine tenths, the highest.
-    wind, gust : list of list of float or None
-        By share, then by hour.
-    """
+    """The members' wind and gust at flight height. Each is five columns over the hours."""
 
     shares: list[Share]
+    """Share of the members at or below each column: the lowest, a tenth, the middle, nine tenths, the highest."""
     wind: list[list[Speed | None]]
+    """By share, then by hour."""
     gust: list[list[Speed | None]]
+    """By share, then by hour."""
 
 
 class HourFacts(Facts, frozen=True):
-    """The hours that touch the period, in order: one list for each quantity, all of one length.
-
-    Attributes
-    ----------
-    start : list of datetime
-        Start of the hour; it lasts 3600 s.
-    usable_start, usable_end : list of datetime or None
-        Its lit part inside the period; null when there is none.
-    state : list of str
-        inside: the reserve is left of every limit; narrow: no limit is broken, but less than the reserve is left;
-        outside: a limit is broken; not known: a required element is missing.
-    margin : list of float or None
-        Share of the limit that is left, the smallest of the elements: 1 nothing used, 0 at the limit, below 0 beyond.
-    limiting_element : list of str or None
-        The element with the smallest margin among those known; null when nothing is.
-    held_back : list of str or None
-        The element whose limit was broken shortly before, which holds the hour back; null for none.
-    chance : list of float or None
-        That every limit holds in this hour, its light left aside.
-    wind_from_direction_at_start, wind_from_direction_at_end : list of float or None
-        Where the wind at flight height comes from.
-    usable_height : list of float or None
-        Highest usable height above ground; 0 where not even the lowest step holds.
-    usable_height_ends_by : list of str or None
-        The element that ends the climb, ceiling at the height limit.
-    cloud_base_is_known : list of bool
-        Where it is not, cloud may end the climb lower.
-    members : MemberFacts or None
-        Null without members.
-    """
+    """The hours that touch the period, in order: one list for each quantity, all of one length."""
 
     start: list[datetime]
+    """Start of the hour; it lasts 3600 s."""
     usable_start: list[datetime | None]
+    """Its lit part inside the period; null when there is none."""
     usable_end: list[datetime | None]
+    """Its lit part inside the period; null when there is none."""
     state: list[StateWord]
+    """inside: the reserve is left of every limit; narrow: no limit is broken, but less than the reserve is left;
+    outside: a limit is broken; not known: a required element is missing."""
     margin: list[Share | None]
+    """Share of the limit that is left, the smallest of the elements: 1 nothing used, 0 at the limit, below 0 beyond."""
     limiting_element: list[ElementName | None]
+    """The element with the smallest margin among those known; null when nothing is."""
     held_back: list[ElementName | None]
+    """The element whose limit was broken shortly before, which holds the hour back; null for none."""
     chance: list[Share | None]
+    """That every limit holds in this hour, its light left aside."""
     wind_from_direction_at_start: list[Degrees | None]
+    """Where the wind at flight height comes from."""
     wind_from_direction_at_end: list[Degrees | None]
+    """Where the wind at flight height comes from."""
     usable_height: list[Metres | None]
+    """Highest usable height above ground; 0 where not even the lowest step holds."""
     usable_height_ends_by: list[str | None]
+    """The element that ends the climb, ceiling at the height limit."""
     cloud_base_is_known: list[bool]
+    """Where it is not, cloud may end the climb lower."""
     members: MemberFacts | None
+    """Null without members."""
 
 
 class ElementFacts(Facts, frozen=True):
-    """One thing that can stop a flight, over the hours.
-
-    Attributes
-    ----------
-    name : str
-        See the reference page of the elements; return_leg, the way home, only where a sortie was asked for.
-    title : str
-        Words for people.
-    unit : str
-        SI unit of demand and limits; grades are 0 none, 1 possible, 2 likely.
-    sense : str
-        at_most: the demand must not be above the limit; at_least: not below it; within: between two; grade: at most 1;
-        lit: minutes of light in the hour.
-    is_required : bool
-        Whether every hour is not known without it.
-    lost_runs : list of list of int
-        First and last position of each run of hours that are not known for want of it although it is advised.
-    judged : bool
-        Whether there is a limit; without one it counts neither way.
-    least, most : float or None
-        The limit; null where there is none on that side, or where it goes by hours.
-    limit_by_hour : list of float or None, or None
-        The limit of each hour where it differs between them, on the side that `sense` says; else null.
-    demand : list of float or None
-        What the hour asks.
-    margin : list of float or None
-        Share of the limit that is left: 1 nothing used, 0 at the limit, below 0 beyond.
-    height : float or None
-        For wind and gust: the flight height that they are for; null for the others, or where it goes by hours.
-    height_by_hour : list of float or None
-        For wind and gust: the height of the phase of the flight that leaves the least, where there are phases.
-    """
+    """One thing that can stop a flight, over the hours."""
 
     name: ElementName
+    """See the reference page of the elements; return_leg, the way home, only where a sortie was asked for."""
     title: str
+    """Words for people."""
     unit: str
+    """SI unit of demand and limits; grades are 0 none, 1 possible, 2 likely."""
     sense: Sense
+    """at_most: the demand must not be above the limit; at_least: not below it; within: between two; grade: at most 1;
+    lit: minutes of light in the hour."""
     is_required: bool
+    """Whether every hour is not known without it."""
     lost_runs: list[tuple[int, int]]
+    """First and last position of each run of hours that are not known for want of it although it is advised."""
     judged: bool
+    """Whether there is a limit; without one it counts neither way."""
     least: float | None
+    """The limit; null where there is none on that side, or where it goes by hours."""
     most: float | None
+    """The limit; null where there is none on that side, or where it goes by hours."""
     limit_by_hour: list[float | None] | None
+    """The limit of each hour where it differs between them, on the side that `sense` says; else null."""
     demand: list[float | None]
+    """What the hour asks."""
     margin: list[Share | None]
+    """Share of the limit that is left: 1 nothing used, 0 at the limit, below 0 beyond."""
     height: Metres | None
+    """For wind and gust: the flight height that they are for; null for the others, or where it goes by hours."""
     height_by_hour: list[Metres] | None
+    """For wind and gust: the height of the phase of the flight that leaves the least, where there are phases."""
 
 
 class LimitFacts(Facts, frozen=True):
-    """What the hours are compared with beside the limits of the elements.
-
-    Attributes
-    ----------
-    reserve : float
-        Share of every limit that the pilot wants left; an hour with less is narrow.
-    confidence : float
-        Chance with which wind and gust at flight height are not above what they are taken for, as far as the height
-        conversion goes.
-    rules : str
-        Name of the rule set.
-    daylight_rule : str
-        Which light counts.
-    height_limit : float
-        Highest flight above ground.
-    gust_at_launch : float or None
-        Largest gust at 2 m for launching and landing; null for none of its own.
-    """
+    """What the hours are compared with beside the limits of the elements."""
 
     reserve: Share
+    """Share of every limit that the pilot wants left; an hour with less is narrow."""
     confidence: Share
+    """Chance with which wind and gust at flight height are not above what they are taken for, as far as the height
+    conversion goes."""
     rules: str
+    """Name of the rule set."""
     daylight_rule: str
+    """Which light counts."""
     height_limit: Metres
+    """Highest flight above ground."""
     gust_at_launch: Speed | None
+    """Largest gust at 2 m for launching and landing; null for none of its own."""
 
 
 def lit_hours_facts(answer: SiteAnswer) -> LitHours:

@@ -17,84 +17,62 @@ from wxfly.retrieval.obtained import NOT_KNOWN, ForecastOrigin
 
 
 class ForecastFacts(Facts, frozen=True):
-    """One forecast, of one model.
-
-    Attributes
-    ----------
-    is_ensemble : bool
-        Whether it gives the chance only.
-    source, institution, model : str or None
-        The service, who runs the model, and its name.
-    attribution, licence : str or None
-        Show both to whoever reads what you make of the answer.
-    history : str or None
-        How it was obtained.
-    run, retrieved : datetime or None
-        Start of the run, and when it was retrieved.
-    age : int or None
-        At `now`, counted from `age_counts_from`.
-    age_counts_from : str or None
-        The first of these that is known.
-    """
+    """One forecast, of one model."""
 
     is_ensemble: bool
+    """Whether it gives the chance only."""
     source: str | None
+    """The service, who runs the model, and its name."""
     institution: str | None
+    """The service, who runs the model, and its name."""
     model: str | None
+    """The service, who runs the model, and its name."""
     attribution: str | None
+    """Show both to whoever reads what you make of the answer."""
     licence: str | None
+    """Show both to whoever reads what you make of the answer."""
     history: str | None
+    """How it was obtained."""
     run: datetime | None
+    """Start of the run, and when it was retrieved."""
     retrieved: datetime | None
+    """Start of the run, and when it was retrieved."""
     age: Seconds | None
+    """At `now`, counted from `age_counts_from`."""
     age_counts_from: Literal["run", "oldest_run", "retrieved", "first_hour"] | None
+    """The first of these that is known."""
 
 
 class SiteFacts(Facts, frozen=True):
-    """The place.
-
-    Attributes
-    ----------
-    name : str
-        What the pilot calls it. It may hold any character: escape it where you show it.
-    latitude, longitude : float
-        North and east positive.
-    surface_altitude : float or None
-        Ground above mean sea level.
-    time_zone : str
-        IANA name.
-    surface_cover : str or None
-        Class of the surface, where the pilot gave one.
-    invented : bool
-        Whether the place is invented.
-    """
+    """The place."""
 
     name: str
+    """What the pilot calls it. It may hold any character: escape it where you show it."""
     latitude: Degrees
+    """North and east positive."""
     longitude: Degrees
+    """North and east positive."""
     surface_altitude: Metres | None
+    """Ground above mean sea level."""
     time_zone: str
+    """IANA name."""
     surface_cover: str | None
+    """Class of the surface, where the pilot gave one."""
     invented: bool
+    """Whether the place is invented."""
 
 
 class AircraftFacts(Facts, frozen=True):
-    """What is flown.
-
-    Attributes
-    ----------
-    name, title : str
-        Short name, and words for people.
-    kind : str
-        Kind of aircraft.
-    sight_range : float or None
-        Distance to which its attitude is seen in clear air, from its size.
-    """
+    """What is flown."""
 
     name: str
+    """Short name, and words for people."""
     title: str
+    """Short name, and words for people."""
     kind: str
+    """Kind of aircraft."""
     sight_range: Metres | None
+    """Distance to which its attitude is seen in clear air, from its size."""
 
 
 def forecast_facts(briefing: Briefing, provenance: ForecastOrigin, *, is_ensemble: bool) -> ForecastFacts:

@@ -24,134 +24,93 @@ if TYPE_CHECKING:
 
 
 class Place(Facts, frozen=True):
-    """A place as the pilot wrote it.
-
-    Attributes
-    ----------
-    words : str
-        Name, saved name or coordinates.
-    height : float
-        Flight height above ground.
-    """
+    """A place as the pilot wrote it."""
 
     words: str
+    """Name, saved name or coordinates."""
     height: Metres
+    """Flight height above ground."""
 
 
 class ForecastAsked(Facts, frozen=True):
-    """Which forecast was asked for.
-
-    Attributes
-    ----------
-    model : str or None
-        Null for that of the settings.
-    file : str or None
-        Name of the file that answers instead of a service.
-    offline : bool
-        Whether no service was asked.
-    as_of : datetime or None
-        The moment to answer for; null for now.
-    ensemble_names : list of str
-        Ensembles whose members give the chance.
-    uses_site_record : bool
-        Whether wind and gust are corrected by the record of the site.
-    """
+    """Which forecast was asked for."""
 
     model: str | None
+    """Null for that of the settings."""
     file: str | None
+    """Name of the file that answers instead of a service."""
     offline: bool
+    """Whether no service was asked."""
     as_of: datetime | None
+    """The moment to answer for; null for now."""
     ensemble_names: list[str]
+    """Ensembles whose members give the chance."""
     uses_site_record: bool
+    """Whether wind and gust are corrected by the record of the site."""
 
 
 class SortieAsked(Facts, frozen=True):
-    """The sortie as far as the pilot gave it.
-
-    Attributes
-    ----------
-    distance : float or None
-        To the farthest point, over ground; null for as far as the aircraft's attitude is seen.
-    return_height : float or None
-        Above ground; null for the flight height.
-    work_time : int
-        At the farthest point.
-    batteries : int
-        How many are charged.
-    battery_reserve : float
-        Share of a battery to land with.
-    battery_temperature : float or None
-        Before take-off; null for that of the air.
-    payload : float
-        Beyond the mass of the aircraft.
-    """
+    """The sortie as far as the pilot gave it."""
 
     distance: Metres | None
+    """To the farthest point, over ground; null for as far as the aircraft's attitude is seen."""
     return_height: Metres | None
+    """Above ground; null for the flight height."""
     work_time: Seconds
+    """At the farthest point."""
     batteries: int
+    """How many are charged."""
     battery_reserve: Share
+    """Share of a battery to land with."""
     battery_temperature: Kelvins | None
+    """Before take-off; null for that of the air."""
     payload: Kilograms
+    """Beyond the mass of the aircraft."""
 
 
 class QuestionFacts(Facts, frozen=True):
-    """The question in full.
-
-    Attributes
-    ----------
-    places : list of Place
-        In the order asked; empty for the first saved site or the demonstration.
-    height : float
-        Flight height above ground where no place is named.
-    aircraft_name, rules : str
-        Names.
-    required, accepted : list of str
-        Elements that the hours must know, and those that the pilot takes on himself.
-    reserve, confidence, gust_at_launch : float or None
-        In place of the usual limits; null where the pilot gave none.
-    forecast_asked : ForecastAsked
-        Which forecast was asked for.
-    day : date or None
-        At the site; null for the day that is `first_day` days from today.
-    first_day, day_count : int
-        The day asked about, from today, and how many days a week's question covers.
-    toward : float or None
-        Direction in which the pilot looks at the aircraft.
-    prefers_low_light : bool
-        Whether windows in golden or blue hour come first.
-    sortie_asked : SortieAsked or None
-        What is to be flown; null where the way home was not asked for.
-    confidence_of_return : float
-        How sure the way home must be.
-    ranks_anew : bool
-        Whether windows are ranked whatever was chosen before.
-    display_units : str
-        Units in which people are shown the answer. This answer is in SI units whatever they are.
-    display_time_zone : str or None
-        IANA zone in which people are shown times; null for each site's own.
-    """
+    """The question in full."""
 
     places: list[Place]
+    """In the order asked; empty for the first saved site or the demonstration."""
     height: Metres
+    """Flight height above ground where no place is named."""
     aircraft_name: str
+    """Names."""
     rules: str
+    """Names."""
     required: list[ElementName]
+    """Elements that the hours must know, and those that the pilot takes on himself."""
     accepted: list[ElementName]
+    """Elements that the hours must know, and those that the pilot takes on himself."""
     reserve: Share | None
+    """In place of the usual limits; null where the pilot gave none."""
     confidence: Share | None
+    """In place of the usual limits; null where the pilot gave none."""
     gust_at_launch: Speed | None
+    """In place of the usual limits; null where the pilot gave none."""
     forecast_asked: ForecastAsked
+    """Which forecast was asked for."""
     day: date | None
+    """At the site; null for the day that is `first_day` days from today."""
     first_day: int
+    """The day asked about, from today, and how many days a week's question covers."""
     day_count: int
+    """The day asked about, from today, and how many days a week's question covers."""
     toward: Degrees | None
+    """Direction in which the pilot looks at the aircraft."""
     prefers_low_light: bool
+    """Whether windows in golden or blue hour come first."""
     sortie_asked: SortieAsked | None
+    """What is to be flown; null where the way home was not asked for."""
     confidence_of_return: Share
+    """How sure the way home must be."""
     ranks_anew: bool
+    """Whether windows are ranked whatever was chosen before."""
     display_units: str
+    """Units in which people are shown the answer. This answer is in SI units whatever they are."""
     display_time_zone: str | None
+    """IANA zone in which people are shown times; null for each site's own."""
 
 
 def question_facts(question: Question) -> QuestionFacts:

@@ -26,184 +26,117 @@ from wxfly.report.facts.windows import CauseFacts, chance_and_causes
 
 
 class PlanFacts(Facts, frozen=True):
-    """What is to be flown.
-
-    Attributes
-    ----------
-    distance : float
-        To the farthest point, over ground.
-    direction : float or None
-        Toward it; null is compared with the most demanding of all.
-    work_time : int
-        At the farthest point.
-    return_height : float
-        Height of the way home above ground.
-    battery_reserve : float
-        Share of a battery to land with.
-    confidence : float
-        How sure energy and way home must be.
-    batteries : int
-        How many are charged.
-    """
+    """What is to be flown."""
 
     distance: Metres
+    """To the farthest point, over ground."""
     direction: Degrees | None
+    """Toward it; null is compared with the most demanding of all."""
     work_time: Seconds
+    """At the farthest point."""
     return_height: Metres
+    """Height of the way home above ground."""
     battery_reserve: Share
+    """Share of a battery to land with."""
     confidence: Share
+    """How sure energy and way home must be."""
     batteries: int
+    """How many are charged."""
 
 
 class WorstFacts(Facts, frozen=True):
-    """The moment of the best window that asks the most of the sortie.
-
-    Attributes
-    ----------
-    moment : datetime
-        When that is.
-    needed_share : float or None
-        Share of a battery needed, reserve included; null where it is unknown or cannot be flown.
-    charge_at_turn : float or None
-        Charge that must be shown when leaving for home, of a full battery.
-    latest_turn : int or None
-        Time after take-off at which to leave for home at the latest.
-    flight_time : int or None
-        Of one battery, take-off to landing at the latest; 0 where the sortie does not come home.
-    """
+    """The moment of the best window that asks the most of the sortie."""
 
     moment: datetime
+    """When that is."""
     needed_share: Share | None
+    """Share of a battery needed, reserve included; null where it is unknown or cannot be flown."""
     charge_at_turn: Share | None
+    """Charge that must be shown when leaving for home, of a full battery."""
     latest_turn: FlightTime | None
+    """Time after take-off at which to leave for home at the latest."""
     flight_time: FlightTime | None
+    """Of one battery, take-off to landing at the latest; 0 where the sortie does not come home."""
 
 
 class SortieFacts(Facts, frozen=True):
-    """A planned sortie; the way home is then the element return_leg.
-
-    Attributes
-    ----------
-    judged : bool
-        Whether the way home is judged; where not, no chance counts it.
-    missing_figures : list of str
-        Figures of the aircraft that are missing where it is not.
-    plan : PlanFacts or None
-        Null where it is not judged.
-    worst : WorstFacts or None
-        Null without a window.
-    """
+    """A planned sortie; the way home is then the element return_leg."""
 
     judged: bool
+    """Whether the way home is judged; where not, no chance counts it."""
     missing_figures: list[str]
+    """Figures of the aircraft that are missing where it is not."""
     plan: PlanFacts | None
+    """Null where it is not judged."""
     worst: WorstFacts | None
+    """Null without a window."""
 
 
 class IntentFacts(Facts, frozen=True):
-    """What the pilot means to do.
-
-    Attributes
-    ----------
-    planned : int
-        The time that the work takes when all goes well.
-    contingency : int
-        Kept in hand for what may go wrong; windows are at least as long as both together.
-    survey_hours : int or None
-        Hours of work that can stop and go on later; null for none.
-    hold_hours : int
-        Hours held back after one over the wind or gust limit.
-    """
+    """What the pilot means to do."""
 
     planned: Seconds
+    """The time that the work takes when all goes well."""
     contingency: Seconds
+    """Kept in hand for what may go wrong; windows are at least as long as both together."""
     survey_hours: Hours | None
+    """Hours of work that can stop and go on later; null for none."""
     hold_hours: Hours
+    """Hours held back after one over the wind or gust limit."""
 
 
 class SpellFacts(Facts, frozen=True):
-    """A stretch of work or of waiting, in full hours.
-
-    Attributes
-    ----------
-    start, end : datetime
-        Its ends.
-    work : bool
-        Whether it is work; else it is a wait.
-    """
+    """A stretch of work or of waiting, in full hours."""
 
     start: datetime
+    """Its ends."""
     end: datetime
+    """Its ends."""
     work: bool
+    """Whether it is work; else it is a wait."""
 
 
 class LaidWork(Facts, frozen=True):
-    """Work laid into the hours.
-
-    Attributes
-    ----------
-    spells : list of SpellFacts
-        Work and waits in turn, beginning and ending with work.
-    chance : float or None
-        That every limit holds in every hour of work.
-    causes : list of CauseFacts
-        What may break a limit, the largest share first.
-    """
+    """Work laid into the hours."""
 
     spells: list[SpellFacts]
+    """Work and waits in turn, beginning and ending with work."""
     chance: Share | None
+    """That every limit holds in every hour of work."""
     causes: list[CauseFacts]
+    """What may break a limit, the largest share first."""
 
 
 class SurveyFacts(Facts, frozen=True):
-    """How work that can stop is laid into the hours that hold.
-
-    Attributes
-    ----------
-    wanted_hours : int
-        Hours of work asked for.
-    found_hours : int
-        Full hours that hold, up to those asked for; with fewer the work does not fit.
-    laid : LaidWork
-        The earliest first.
-    surer : LaidWork or None
-        The same work within one later day, where that is surer by more than a step; null where it is not.
-    """
+    """How work that can stop is laid into the hours that hold."""
 
     wanted_hours: Hours
+    """Hours of work asked for."""
     found_hours: Hours
+    """Full hours that hold, up to those asked for; with fewer the work does not fit."""
     laid: LaidWork
+    """The earliest first."""
     surer: LaidWork | None
+    """The same work within one later day, where that is surer by more than a step; null where it is not."""
 
 
 class DecisionFacts(Facts, frozen=True):
-    """Two decisions by the pilot's own costs; advice, each compared with its own threshold.
-
-    Attributes
-    ----------
-    chance : float or None
-        Of the best window's surest stretch; null without a window.
-    least_chance_to_drive : float
-        Driving out pays above this chance; above 1 it never does.
-    drive_out : bool or None
-        Whether driving out pays.
-    risk : float or None
-        Of a broken limit.
-    largest_risk_to_take_off : float
-        Taking off pays below this risk.
-    take_off : bool or None
-        Whether taking off would pay on this forecast.
-    members_needed : int
-        Members that can tell a risk as small as that.
-    """
+    """Two decisions by the pilot's own costs; advice, each compared with its own threshold."""
 
     chance: Share | None
+    """Of the best window's surest stretch; null without a window."""
     least_chance_to_drive: Share
+    """Driving out pays above this chance; above 1 it never does."""
     drive_out: bool | None
+    """Whether driving out pays."""
     risk: Share | None
+    """Of a broken limit."""
     largest_risk_to_take_off: Share
+    """Taking off pays below this risk."""
     take_off: bool | None
+    """Whether taking off would pay on this forecast."""
     members_needed: int
+    """Members that can tell a risk as small as that."""
 
 
 def sortie_facts(answer: SiteAnswer) -> SortieFacts | None:

@@ -44,16 +44,12 @@ class Facts(Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Period(Facts, frozen=True):
-    """A stretch of time.
-
-    Attributes
-    ----------
-    start, end : datetime
-        Its ends.
-    """
+    """A stretch of time."""
 
     start: datetime
+    """Its ends."""
     end: datetime
+    """Its ends."""
 
 
 def number(value: float) -> float | None:

@@ -30,195 +30,129 @@ from wxfly.report.facts.values import (
 
 
 class CauseFacts(Facts, frozen=True):
-    """What may break a limit. Shares of causes do not add up: several may break theirs at once.
-
-    Attributes
-    ----------
-    element : str
-        The element.
-    share : float
-        Chance that it breaks its limit in some hour, alone or with others.
-    share_alone : float
-        Chance that it does and nothing else does.
-    """
+    """What may break a limit. Shares of causes do not add up: several may break theirs at once."""
 
     element: ElementName
+    """The element."""
     share: Share
+    """Chance that it breaks its limit in some hour, alone or with others."""
     share_alone: Share
+    """Chance that it does and nothing else does."""
 
 
 class OutlookFacts(Facts, frozen=True):
-    """The surest stretch of the length that is asked for.
-
-    Attributes
-    ----------
-    start, end : datetime
-        Within the light.
-    kind : str
-        firm from 0.8, open from 0.4, faint below.
-    chance : float or None
-        That every limit holds all along, counted over the members together; never 0 and never 1.
-    causes : list of CauseFacts
-        The largest share first.
-    """
+    """The surest stretch of the length that is asked for."""
 
     start: datetime
+    """Within the light."""
     end: datetime
+    """Within the light."""
     kind: Literal["firm", "open", "faint", "not known"]
+    """firm from 0.8, open from 0.4, faint below."""
     chance: Share | None
+    """That every limit holds all along, counted over the members together; never 0 and never 1."""
     causes: list[CauseFacts]
+    """The largest share first."""
 
 
 class WindowFacts(Facts, frozen=True):
-    """A window: a stretch in which every limit holds.
-
-    Attributes
-    ----------
-    rank : int
-        1 is the best: by the chance of its surest stretch where there are members, by margin where there is one
-        forecast.
-    start, end : datetime
-        Cut to daylight.
-    state : str
-        The worst of its hours.
-    margin : float or None
-        The smallest of its hours.
-    limiting_element : str
-        The element of that margin.
-    limiting_hour : datetime
-        Start of the hour with that margin.
-    advised_not_known : list of str
-        Advised elements that are not known in some hour of it.
-    within : Period
-        The unbroken stretch of holding hours that it is the best part of.
-    chance : float or None
-        That every limit holds all through; never 0 and never 1.
-    causes : list of CauseFacts
-        What may break a limit, the largest share first.
-    surest : OutlookFacts or None
-        The surest stretch in it of the length that is asked for; null where it was not worked out.
-    usable_height : float or None
-        Highest usable height above ground, the lowest of its hours.
-    usable_height_ends_by : str or None
-        The element that ends the climb, ceiling at the height limit.
-    cloud_base_is_known : bool
-        Whether it is in every hour; where not, cloud may end the climb lower.
-    sight_range : float or None
-        How far the aircraft is seen all through; where visibility is unknown, from the size of the aircraft alone.
-    sight_decided_by : str or None
-        What decides.
-    visibility_is_known : bool
-        Whether visibility is known throughout.
-    """
+    """A window: a stretch in which every limit holds."""
 
     rank: int
+    """1 is the best: by the chance of its surest stretch where there are members, by margin where there is one
+    forecast."""
     start: datetime
+    """Cut to daylight."""
     end: datetime
+    """Cut to daylight."""
     state: StateWord
+    """The worst of its hours."""
     margin: Share | None
+    """The smallest of its hours."""
     limiting_element: ElementName
+    """The element of that margin."""
     limiting_hour: datetime
+    """Start of the hour with that margin."""
     advised_not_known: list[ElementName]
+    """Advised elements that are not known in some hour of it."""
     within: Period
+    """The unbroken stretch of holding hours that it is the best part of."""
     chance: Share | None
+    """That every limit holds all through; never 0 and never 1."""
     causes: list[CauseFacts]
+    """What may break a limit, the largest share first."""
     surest: OutlookFacts | None
+    """The surest stretch in it of the length that is asked for; null where it was not worked out."""
     usable_height: Metres | None
+    """Highest usable height above ground, the lowest of its hours."""
     usable_height_ends_by: str | None
+    """The element that ends the climb, ceiling at the height limit."""
     cloud_base_is_known: bool
+    """Whether it is in every hour; where not, cloud may end the climb lower."""
     sight_range: Metres | None
+    """How far the aircraft is seen all through; where visibility is unknown, from the size of the aircraft alone."""
     sight_decided_by: Literal["size", "visibility"] | None
+    """What decides."""
     visibility_is_known: bool
+    """Whether visibility is known throughout."""
 
 
 class ChanceBasis(Facts, frozen=True):
-    """What the chances are from.
-
-    Attributes
-    ----------
-    member_count : int
-        How many members; 1 for a single forecast.
-    models : list of str
-        Whose.
-    single_forecast : bool
-        Whether they are from one forecast and the usual growth of its error, and so weaker.
-    ensemble_notes : list of str
-        What is missing of the members.
-    spread_of_source : list of str
-        Elements whose spread is from percentiles that the source of the one forecast gives.
-    """
+    """What the chances are from."""
 
     member_count: int
+    """How many members; 1 for a single forecast."""
     models: list[str]
+    """Whose."""
     single_forecast: bool
+    """Whether they are from one forecast and the usual growth of its error, and so weaker."""
     ensemble_notes: list[str]
+    """What is missing of the members."""
     spread_of_source: list[ElementName]
+    """Elements whose spread is from percentiles that the source of the one forecast gives."""
 
 
 class ChangeFacts(Facts, frozen=True):
-    """One change that would make nothing into a window, or how much more of an element would break the best one.
-
-    Attributes
-    ----------
-    kind : str
-        lower, shorter, aircraft, day: what would have to change; more: so much more of an element would break the best
-        window.
-    window : Period or None
-        The window it would make; null for more.
-    height : float or None
-        For lower: the height at which it would hold.
-    aircraft_title : str or None
-        For aircraft: the one that stands it.
-    element : str or None
-        For more: the element.
-    amount : float or None
-        For more: how much more would break it, in the unit of the element.
-    """
+    """One change that would make nothing into a window, or how much more of an element would break the best one."""
 
     kind: Literal["lower", "shorter", "aircraft", "day", "more"]
+    """lower, shorter, aircraft, day: what would have to change; more: so much more of an element would break the best
+    window."""
     window: Period | None
+    """The window it would make; null for more."""
     height: Metres | None
+    """For lower: the height at which it would hold."""
     aircraft_title: str | None
+    """For aircraft: the one that stands it."""
     element: ElementName | None
+    """For more: the element."""
     amount: float | None
+    """For more: how much more would break it, in the unit of the element."""
 
 
 class Earlier(Facts, frozen=True):
-    """What an earlier run reported of the surest stretch of the best window.
-
-    Attributes
-    ----------
-    run : datetime
-        Start of that run.
-    chance : float or None
-        The chance it gave.
-    """
+    """What an earlier run reported of the surest stretch of the best window."""
 
     run: datetime
+    """Start of that run."""
     chance: Share | None
+    """The chance it gave."""
 
 
 class ChoiceFacts(Facts, frozen=True):
-    """The stretch chosen in the run before, and what became of it.
-
-    Attributes
-    ----------
-    verdict : str
-        same: the best window is still around it; kept: another is better by no more than a step, so it stays first;
-        left: another has gained more, or is better known; gone: it does not hold any more.
-    run : datetime
-        Start of the run that chose it.
-    start, end : datetime
-        Of the stretch.
-    chance : float or None
-        Its chance now; null where it does not matter.
-    """
+    """The stretch chosen in the run before, and what became of it."""
 
     verdict: Literal["same", "kept", "left", "gone"]
+    """same: the best window is still around it; kept: another is better by no more than a step, so it stays first;
+    left: another has gained more, or is better known; gone: it does not hold any more."""
     run: datetime
+    """Start of the run that chose it."""
     start: datetime
+    """Of the stretch."""
     end: datetime
+    """Of the stretch."""
     chance: Share | None
+    """Its chance now; null where it does not matter."""
 
 
 def chance_and_causes(chance: Chance | None) -> tuple[float | None, list[CauseFacts]]:
