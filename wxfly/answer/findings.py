@@ -18,7 +18,7 @@ from wxfly.answer.request import SiteAnswer
 from wxfly.answer.windows import Window, find_windows
 from wxfly.assessment.suitability import State, counts_as_required, names_of
 from wxfly.physics.air.sun import SunEvents, solar_day, sun_events, sun_position
-from wxfly.pilot.site import SiteClock
+from wxfly.pilot.site import Site, SiteClock
 from wxfly.probability.chance import Chance
 
 Times = npt.NDArray[np.datetime64]
@@ -309,7 +309,13 @@ class Sun:
 
 def sun_of(answer: SiteAnswer, day: Day, clock: SiteClock) -> Sun:
     """Return the sun of one day of a clock."""
-    site, hours = answer.request.site, np.arange(24) * HOUR
+    site = answer.request.site
     events = sun_events(site.latitude, site.longitude, solar_day(site.longitude, clock.noon(day.date)), 1)
-    elevation, _ = sun_position(site.latitude, site.longitude, day.start.astype("datetime64[s]") + hours)
-    return Sun(events, float(elevation.max()), float(elevation.min()))
+    return Sun(events, *sun_elevations(site, day))
+
+
+def sun_elevations(site: Site, day: Day) -> tuple[float, float]:
+    """Return how high and how low the sun stands at the full hours of a day [degree]."""
+    hours = day.start.astype("datetime64[s]") + np.arange(24) * HOUR
+    elevation, _ = sun_position(site.latitude, site.longitude, hours)
+    return float(elevation.max()), float(elevation.min())

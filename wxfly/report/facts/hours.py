@@ -10,7 +10,7 @@ import numpy.typing as npt
 from wxfly.answer import findings
 from wxfly.answer.request import SiteAnswer
 from wxfly.assessment.suitability import counts_as_required, names_of
-from wxfly.physics.air.sun import low_light, solar_day
+from wxfly.physics.air.sun import low_light, solar_day, sun_events
 from wxfly.pilot.elements import BY_NAME
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import SiteClock
@@ -212,20 +212,26 @@ def lit_hours_facts(answer: SiteAnswer) -> LitHours:
 def day_facts(answer: SiteAnswer) -> list[DayFacts]:
     """Return light and sun of each day of the site's clock."""
     site, clock = answer.request.site, SiteClock(answer.request.site.time_zone)
-    days = []
-    for day in findings.days_of(answer, clock):
-        sun = findings.sun_of(answer, day, clock)
-        low = low_light(site.latitude, site.longitude, solar_day(site.longitude, clock.noon(day.date)), 1)
-        days.append(
+    days = findings.days_of(answer, clock)
+    if not days:
+        return []
+    count = (days[-1].date - days[0].date).days + 1
+    place = site.latitude, site.longitude, solar_day(site.longitude, clock.noon(days[0].date)), count
+    passes = sun_events(*place)._asdict() | low_light(*place)._asdict()
+    found = []
+    for day in days:
+        at = (day.date - days[0].date).days
+        highest, lowest = findings.sun_elevations(site, day)
+        moments_of_day = {name: known_moment(moments[at]) for name, moments in passes.items()}
+        found.append(
             DayFacts(
-                date=day.date,
-                **{name: known_moment(getattr(sun.events, name)[0]) for name in sun.events._fields},
-                **{name: known_moment(getattr(low, name)[0]) for name in low._fields},
-                highest_sun_elevation=round(sun.highest, 1),
-                lowest_sun_elevation=round(sun.lowest, 1),
+                day.date,
+                **moments_of_day,
+                highest_sun_elevation=round(highest, 1),
+                lowest_sun_elevation=round(lowest, 1),
             )
         )
-    return days
+    return found
 
 
 def hour_facts(answer: SiteAnswer) -> HourFacts:
