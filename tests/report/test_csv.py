@@ -11,7 +11,7 @@ from tests.halves import spread
 from tests.report.briefings import MEADOW, NOW, brief, every_question, invented, renamed, with_gaps
 from wxfly.report.csv import to_csv
 from wxfly.report.facts.answer import facts_of
-from wxfly.report.text import phrases
+from wxfly.report.facts.words import CAUTIONS, INVENTED
 from wxfly.report.text.terminal import render
 from wxfly.units import SYSTEMS
 
@@ -32,7 +32,7 @@ def test_every_answer_is_one_table_with_source_and_caution_in_every_row(name, un
     at = {column: rows[0].index(column) for column in ("attribution", "caution", "run_utc", "age_h", "model")}
     for row in rows[1:]:
         assert "https://example.org/" in row[at["attribution"]]
-        assert row[at["caution"]] == phrases.CAUTIONS[0]
+        assert row[at["caution"]] == CAUTIONS[0]
         assert (row[at["run_utc"]], row[at["age_h"]], row[at["model"]]) == ("2026-06-09T06:00:00Z", "6.0", "a_model")
         assert "nan" not in row
 
@@ -57,7 +57,7 @@ def test_what_is_not_known_is_empty_and_named():
 
 
 def test_a_demonstration_and_notes_stand_in_the_first_column():
-    assert set(table(brief(sites=[invented()]))["notice"]) == {phrases.INVENTED}
+    assert set(table(brief(sites=[invented()]))["notice"]) == {INVENTED}
     assert set(table(brief(notes=("this forecast is old",)))["notice"]) == {"this forecast is old"}
 
 

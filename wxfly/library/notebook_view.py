@@ -6,8 +6,9 @@ from collections.abc import Iterable, Sequence
 
 from wxfly.answer.comparison import compared_hours
 from wxfly.answer.request import Briefing
+from wxfly.report.facts.words import CAUTIONS, FAR_AHEAD
 from wxfly.report.pages.markup import escape
-from wxfly.report.text import phrases, sentences, summary, tables
+from wxfly.report.text import sentences, summary, tables
 
 
 def to_html(briefing: Briefing, *, units: str, time_zone: str | None) -> str:
@@ -38,9 +39,9 @@ def _parts(briefing: Briefing, units: str, time_zone: str | None) -> Iterable[st
         yield _table(*tables.week_table(briefing, briefing.answers[0], readers[0]))
     elif briefing.question == "compare" and compared_hours(briefing):
         yield _table(*tables.turns_table(briefing, readers, names))
-    closing = [*sentences.origin(briefing, readers[0].clock), *phrases.CAUTIONS]
+    closing = [*sentences.origin(briefing, readers[0].clock), *CAUTIONS]
     if briefing.question == "week":
-        closing.append(phrases.FAR_AHEAD)
+        closing.append(FAR_AHEAD)
     yield from (f"<p><small>{escape(line)}</small></p>\n" for line in closing)
 
 

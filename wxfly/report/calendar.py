@@ -14,6 +14,7 @@ from wxfly.answer.windows import Window
 from wxfly.pilot.site import SiteClock
 from wxfly.report.facts.answer import AnswerFacts, SiteAnswerFacts
 from wxfly.report.facts.windows import WindowFacts
+from wxfly.report.facts.words import CAUTIONS
 from wxfly.report.text import chances, phrases, sentences
 from wxfly.report.text.console import isolated, outgoing
 from wxfly.report.text.sentences import Reader
@@ -124,7 +125,7 @@ def _description(briefing: Briefing, answer: SiteAnswer, window: Window, reader:
         yield f"Planning: {planned}."
     yield "A newer forecast may have moved or removed this window: ask again before you go."
     yield from sentences.origin(briefing, reader.clock)
-    yield from phrases.CAUTIONS
+    yield from CAUTIONS
 
 
 def _why_none(briefing: Briefing, readers: list[Reader]) -> Iterable[str]:
@@ -133,4 +134,4 @@ def _why_none(briefing: Briefing, readers: list[Reader]) -> Iterable[str]:
         why = "; ".join(sentences.why_none(answer, None, briefing.minimum_duration, reader))
         yield f"{sentences.asked(answer, reader.units)}: {why}."
     yield from sentences.origin(briefing, readers[-1].clock)
-    yield from phrases.CAUTIONS
+    yield from CAUTIONS

@@ -21,8 +21,8 @@ from tests.halves import spread
 from tests.report.briefings import MEADOW, brief, every_question, invented, with_gaps
 from wxfly.answer import findings
 from wxfly.errors import WxflyError
+from wxfly.report.facts.words import CAUTIONS, INVENTED
 from wxfly.report.pages.page import to_html
-from wxfly.report.text import phrases
 
 ALL = every_question()
 LARGEST = 2_300_000
@@ -90,7 +90,7 @@ def test_every_page_is_small_whole_and_says_where_it_is_from(name):
         "Model a_model",
         "run Tue 9 Jun 2026 08:00 CEST",
         "6 h old",
-        *phrases.CAUTIONS,
+        *CAUTIONS,
     ):
         assert wanted in reading.text
     assert any(tag == "a" and attributes["href"] == "https://example.org/" for tag, attributes in reading.tags)
@@ -166,7 +166,7 @@ def test_what_the_decision_lacks_comes_before_the_answer():
 
 def test_a_demonstration_says_so_first():
     text = Reading(page(brief(sites=[invented()]))).text
-    assert text.index(phrases.INVENTED) < text.index("The answer")
+    assert text.index(INVENTED) < text.index("The answer")
 
 
 @pytest.mark.parametrize("question", spread(["compare", "best", "week"], 2))

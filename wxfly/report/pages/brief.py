@@ -13,6 +13,7 @@ from wxfly.answer import findings
 from wxfly.answer.flight_brief import FlightBrief
 from wxfly.answer.request import Briefing
 from wxfly.report.charts.reach import reach_map
+from wxfly.report.facts.words import CAUTIONS
 from wxfly.report.output_files import GENERATOR
 from wxfly.report.pages.markup import attribute, escape
 from wxfly.report.text import brief as brief_words
@@ -77,7 +78,7 @@ def to_text(brief: FlightBrief, briefing: Briefing, *, units: str, time_zone: st
     lines += [f"Not known: {told}" for told in brief_words.not_known(brief, reader)]
     for section in brief_words.sections(brief, reader):
         lines += ["", section.title, *(f"  {label}: {text}" for label, text in section.lines)]
-    lines += ["", "Before take-off", *(f"  [ ] {item}" for item in brief_words.CHECKLIST), "", phrases.CAUTIONS[0]]
+    lines += ["", "Before take-off", *(f"  [ ] {item}" for item in brief_words.CHECKLIST), "", CAUTIONS[0]]
     return brief_words.wrapped(lines, width)
 
 
@@ -122,7 +123,7 @@ def _footer(briefing: Briefing, reader: Reader) -> Iterable[str]:
     yield "<footer>\n"
     for line in sentences.origin(briefing, reader.clock):
         yield f"<p>{escape(line)}</p>\n"
-    for line in phrases.CAUTIONS:
+    for line in CAUTIONS:
         yield f"<p><strong>{escape(line)}</strong></p>\n"
     yield "</footer>\n"
 

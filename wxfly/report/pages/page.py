@@ -27,6 +27,7 @@ from wxfly.report.charts import chance_shades, overview
 from wxfly.report.charts.heights import sections
 from wxfly.report.charts.hours import Figure
 from wxfly.report.charts.timeline import hours_shown, timelines
+from wxfly.report.facts.words import CAUTIONS, FAR_AHEAD, listed
 from wxfly.report.output_files import GENERATOR
 from wxfly.report.pages import legends
 from wxfly.report.pages.markup import attribute, escape
@@ -120,7 +121,7 @@ def _body(briefing: Briefing, readers: Sequence[Reader], names: Sequence[str], c
     yield "</main>\n<footer>\n<h2>Where this is from, and what to mind</h2>\n"
     for line in sentences.origin(briefing, readers[0].clock):
         yield f"<p>{_linked(line)}</p>\n"
-    cautions = [*phrases.CAUTIONS, phrases.FAR_AHEAD] if briefing.question == "week" else phrases.CAUTIONS
+    cautions = [*CAUTIONS, FAR_AHEAD] if briefing.question == "week" else CAUTIONS
     for line in cautions:
         yield f"<p><strong>{escape(line)}</strong></p>\n"
     yield "</footer>\n"
@@ -128,7 +129,7 @@ def _body(briefing: Briefing, readers: Sequence[Reader], names: Sequence[str], c
 
 def _title(briefing: Briefing, names: Sequence[str]) -> str:
     if briefing.question == "compare":
-        return phrases.listed(names)
+        return listed(names)
     answer = briefing.answers[0]
     clock = sentences.reader_for(answer, units="metric", time_zone=None).clock
     return f"{names[0]}, {summary.period_words(answer, findings.days_of(answer, clock)).removeprefix('on ')}"

@@ -13,6 +13,7 @@ from wxfly.physics.air.geomagnetic import describe_kp, kp_risk
 from wxfly.physics.air.sun import HORIZON
 from wxfly.physics.wind.profile import ProfileMethod
 from wxfly.pilot.elements import BY_NAME
+from wxfly.report.facts.words import listed
 from wxfly.report.text import phrases
 from wxfly.report.text.sentences import Reader
 
@@ -72,7 +73,7 @@ def _sun(advice: Advice) -> str:
     low, high = advice.sun_elevation
     if np.isnan(high):
         return ""
-    parts = [f"{_elevation(low, high)} in the {phrases.direction(advice.sun_azimuth)}", phrases.listed(advice.light)]
+    parts = [f"{_elevation(low, high)} in the {phrases.direction(advice.sun_azimuth)}", listed(advice.light)]
     _, longest = advice.shadow_length
     if not np.isnan(longest):
         length = f"{longest:.1f}" if longest < 10 else "more than 10"

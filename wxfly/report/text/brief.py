@@ -15,6 +15,7 @@ from wxfly.flight.budget import Refusal
 from wxfly.flight.launch_decision import holds_at_all
 from wxfly.physics.aircraft.rotor import MODEL_DEVIATION
 from wxfly.pilot.elements import BY_NAME
+from wxfly.report.facts.words import listed
 from wxfly.report.text import chances, phrases, sentences, sortie, work
 from wxfly.report.text.console import isolated, wrap
 from wxfly.report.text.sentences import Reader
@@ -81,7 +82,7 @@ def not_known(brief: FlightBrief, reader: Reader) -> list[str]:
     told = sentences.not_known_first(brief.answer)
     lines = [told] if told else []
     if brief.energy_missing:
-        missing = phrases.listed([name.replace("_", " ") for name in brief.energy_missing])
+        missing = listed([name.replace("_", " ") for name in brief.energy_missing])
         lines.append(f"energy and reach: the aircraft's figures give no {missing}")
     elif brief.energy is not None and math.isnan(float(brief.energy.budget.needed_share)):
         lines.append("energy and reach: wind, air or cells are outside what is known")
@@ -227,7 +228,7 @@ def _sky(brief: FlightBrief, reader: Reader) -> list[Line]:
     if answer.advice is not None and window is answer.best:
         advice = answer.advice
         if advice.light:
-            lines.append(("Light", phrases.listed(advice.light)))
+            lines.append(("Light", listed(advice.light)))
         for label, words in (("Hands", advice.hands), ("Heat", advice.heat)):
             if words:
                 lines.append((label, words))

@@ -14,6 +14,7 @@ from wxfly.pilot.elements import BY_NAME
 from wxfly.pilot.intent import derate
 from wxfly.probability.chance import Chance, Outlook
 from wxfly.probability.steadiness import KEEP_STEP, jumpiness
+from wxfly.report.facts.words import listed
 from wxfly.report.text import phrases
 from wxfly.report.text.phrases import Clock
 from wxfly.report.text.sentences import Reader
@@ -66,14 +67,14 @@ def whose(answer: SiteAnswer) -> str:
 def _from(answer: SiteAnswer) -> str:
     sureness = answer.sureness
     if sureness is not None and sureness.by_percentiles:
-        spread = phrases.listed([BY_NAME[name].title for name in sureness.by_percentiles])
+        spread = listed([BY_NAME[name].title for name in sureness.by_percentiles])
         return (
             f"from one forecast, the spread of {spread} that its source gives and the usual growth of its error, "
             "weaker than members"
         )
     if sureness is None or sureness.is_weak:
         return "from one forecast and the usual growth of its error, weaker than members"
-    return f"{sureness.members} members of {phrases.listed(list(sureness.models))}"
+    return f"{sureness.members} members of {listed(list(sureness.models))}"
 
 
 def causes_in_words(chance: Chance) -> str:
@@ -159,7 +160,7 @@ def before_words(answer: SiteAnswer, clock: Clock) -> str:
         for run, chance in answer.earlier[-_RUNS_TOLD:]
     ]
     surest = None if answer.best is None else answer.best.surest
-    words = f"earlier runs told {phrases.listed(told)} for these hours"
+    words = f"earlier runs told {listed(told)} for these hours"
     if surest is None or math.isnan(surest.chance.value):
         return words
     swing = jumpiness([*(chance for _, chance in answer.earlier), surest.chance.value])

@@ -10,6 +10,7 @@ from wxfly.assessment.suitability import State
 from wxfly.flight.anemometer_limits import HandRule
 from wxfly.flight.anemometer_reading import STARTING_SPEED, Correction, NoCredit
 from wxfly.flight.launch_decision import HandVerdict, Reason, Verdict
+from wxfly.report.facts.words import listed
 from wxfly.report.text import phrases, sentences
 from wxfly.report.text.brief import rounded_down, wrapped
 
@@ -115,7 +116,7 @@ def _of_flight(asked: Checked, *, outside: bool = False) -> str:
     for element, hour in asked.verdict.worst.items():
         if not outside or answer.assessment["margin"].sel(element=element).values[hour] < 0:
             told.append(sentences.reading_of(answer, element, hour, asked.units))
-    return phrases.listed(told)
+    return listed(told)
 
 
 def _way_home(asked: Checked) -> str:

@@ -12,10 +12,6 @@ import numpy as np
 
 from wxfly.pilot.elements import BY_NAME, GRADES
 from wxfly.pilot.site import SiteClock
-from wxfly.report.facts.words import CAUTIONS as CAUTIONS
-from wxfly.report.facts.words import FAR_AHEAD as FAR_AHEAD
-from wxfly.report.facts.words import INVENTED as INVENTED
-from wxfly.report.facts.words import listed as listed
 from wxfly.units import SYSTEMS, from_si
 
 # Decimals that a forecast carries, by unit.

@@ -20,7 +20,7 @@ from wxfly.cube.notes import NoteKind, kind_of
 from wxfly.pilot.elements import BY_NAME, RETURN_LEG, ROW
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH
 from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
-from wxfly.report.facts.words import energy_missing, told_apart
+from wxfly.report.facts.words import INVENTED, energy_missing, listed, told_apart
 from wxfly.report.text import phrases
 from wxfly.report.text.console import clean, isolated
 from wxfly.report.text.phrases import Clock
@@ -149,7 +149,7 @@ def standing(window: Window) -> str:
 
 def titles(elements: Sequence[str]) -> str:
     """List elements by their titles."""
-    return phrases.listed([BY_NAME[name].title for name in elements])
+    return listed([BY_NAME[name].title for name in elements])
 
 
 def window_reason(answer: SiteAnswer, window: Window, units: str) -> str:
@@ -266,7 +266,7 @@ def first_notes(briefing: Briefing) -> list[str]:
     """Return what must be read before anything else: that it is invented, and the notes of the briefing."""
     others = [note for note in briefing.notes if kind_of(note) is not NoteKind.INVENTED]
     notes = [clean(note[:1].upper() + note[1:]) for note in others]
-    return [phrases.INVENTED, *notes] if briefing.is_invented else notes
+    return [INVENTED, *notes] if briefing.is_invented else notes
 
 
 def not_known_first(answer: SiteAnswer) -> str:

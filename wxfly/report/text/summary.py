@@ -14,6 +14,7 @@ from wxfly.answer.comparison import ComparedHour, compared_hours
 from wxfly.answer.findings import Day
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.answer.windows import Window, rank_by_chance
+from wxfly.report.facts.words import listed
 from wxfly.report.text import advice, chances, phrases, sentences, work
 from wxfly.report.text.console import isolated
 from wxfly.report.text.phrases import Clock
@@ -261,6 +262,6 @@ def who_is_better(
         if len(turn.better) == len(briefing.answers):
             who = "equal"
         else:
-            who = phrases.listed([names[i] for i in turn.better]) or "none"
+            who = listed([names[i] for i in turn.better]) or "none"
         told.append((lit[0], lit[-1], who))
     return told

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 
 from wxfly.answer.comparison import compared_hours
 from wxfly.answer.request import Briefing
-from wxfly.report.text import phrases, sentences, summary, tables
+from wxfly.report.facts.words import CAUTIONS, FAR_AHEAD
+from wxfly.report.text import sentences, summary, tables
 from wxfly.report.text.console import columns, pad, shown, wrap
 
 _LABEL = 11
@@ -53,9 +54,9 @@ def render(briefing: Briefing, *, units: str, time_zone: str | None, width: int)
             blocks.append(_table(*tables.week_table(briefing, answer, reader), width))
         elif briefing.question == "best":
             blocks.append(_table(*tables.hours_table(answer, reader, answer.start, answer.end), width))
-    closing = [*sentences.origin(briefing, readers[0].clock), *phrases.CAUTIONS]
+    closing = [*sentences.origin(briefing, readers[0].clock), *CAUTIONS]
     if briefing.question == "week":
-        closing.append(phrases.FAR_AHEAD)
+        closing.append(FAR_AHEAD)
     blocks.append([line for text in closing for line in _wrap(text, width)])
     return "\n\n".join("\n".join(block) for block in blocks if block)
 

@@ -12,7 +12,8 @@ from wxfly.answer.survey import Spell, Survey
 from wxfly.answer.windows import Window
 from wxfly.physics.probability import least_chance
 from wxfly.pilot.intent import Costs, drives_out, takes_off
-from wxfly.report.text import chances, phrases, sentences
+from wxfly.report.facts.words import listed
+from wxfly.report.text import chances, sentences
 from wxfly.report.text.sentences import Reader
 
 Line = tuple[str, str]
@@ -82,7 +83,7 @@ def held_words(answer: SiteAnswer, reader: Reader) -> str:
         f"{reader.clock.day(times[a])} {reader.clock.span(times[a], times[b] + np.timedelta64(1, 'h'))}"
         for a, b in findings.runs(tuple(held))
     ]
-    return f"{phrases.listed(spans)}; {rule}"
+    return f"{listed(spans)}; {rule}"
 
 
 def cost_lines(costs: Costs, answer: SiteAnswer, window: Window | None = None) -> list[Line]:
