@@ -14,10 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from wxfly.answer.request import Briefing
-from wxfly.assessment.hours import HOUR
 from wxfly.assessment.suitability import State, counts_as_required, names_of
-from wxfly.probability.chance import chance_of_better
 
 # Margins are compared to this many places, as windows are.
 _PLACES = 6
@@ -64,12 +61,15 @@ class ComparedHour:
         Below zero where a larger margin of another site has something unknown behind it.
     standings : tuple of Standing
         In the order of the sites.
+    is_lit : bool
+        Whether one of the sites has light in it, inside the period asked about.
     """
 
     time: np.datetime64
     better: tuple[int, ...]
     lead: float
     standings: tuple[Standing, ...]
+    is_lit: bool = True
 
 
 def compare_hours(assessments: Sequence[xr.Dataset]) -> list[ComparedHour]:
@@ -131,31 +131,3 @@ def _compare(time: np.datetime64, standings: tuple[Standing, ...]) -> ComparedHo
     others = [-key[1] for i, key in keys.items() if i not in better]
     lead = -best[1] - max(others) if others and len(better) == 1 else float("nan")
     return ComparedHour(time, better, lead, standings)
-
-
-def compared_hours(briefing: Briefing) -> list[ComparedHour]:
-    """Compare the hours of a briefing's sites, inside the period asked about."""
-    hours = compare_hours([answer.assessment for answer in briefing.answers])
-    start = max(answer.start for answer in briefing.answers)
-    end = min(answer.end for answer in briefing.answers)
-    return [h for h in hours if h.time.astype("datetime64[s]") + HOUR > start and h.time < end]
-
-
-def better_of_two(briefing: Briefing, first: int, last: int) -> tuple[float, float, float] | None:
-    """Return the chances that the first site is the better one, that the second is, and that neither holds.
-
-    Only of two sites, over hours that both have in the same positions, from members that are the same.
-    """
-    if len(briefing.answers) != 2:
-        return None
-    one, other = briefing.answers
-    if one.sureness is None or other.sureness is None:
-        return None
-    rooms = one.sureness.room, other.sureness.room
-    if rooms[0].sizes["realization"] != rooms[1].sizes["realization"]:
-        return None
-    if not np.array_equal(rooms[0]["time"].values, rooms[1]["time"].values):
-        return None
-    return chance_of_better(
-        rooms[0], one.sureness.margin, rooms[1], other.sureness.margin, first, last, law=one.sureness.law
-    )

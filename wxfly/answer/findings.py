@@ -14,30 +14,16 @@ from datetime import date
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.answer.request import SiteAnswer
+from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.answer.windows import Window, find_windows
 from wxfly.assessment.suitability import State, counts_as_required, names_of
 from wxfly.physics.air.sun import SunEvents, solar_day, sun_events, sun_position
 from wxfly.pilot.site import Site, SiteClock
-from wxfly.probability.chance import Chance
+from wxfly.probability.chance import Chance, chance_of_better
 
 Times = npt.NDArray[np.datetime64]
 HOUR = np.timedelta64(1, "h")
 _SHORTEST = np.timedelta64(60, "s")
-
-
-def usable_parts(answer: SiteAnswer) -> tuple[Times, Times]:
-    """Return start and end of the lit part of every hour, cut to the period asked about; NaT when there is none."""
-    start = np.maximum(answer.assessment["usable_start"].values.astype("datetime64[s]"), answer.start)
-    end = np.minimum(answer.assessment["usable_end"].values.astype("datetime64[s]"), answer.end)
-    nothing = ~(end > start)
-    start[nothing] = end[nothing] = np.datetime64("NaT", "s")
-    return start, end
-
-
-def lit_hours(answer: SiteAnswer) -> npt.NDArray[np.bool_]:
-    """Say which hours have light in the period asked about."""
-    return np.asarray(~np.isnat(usable_parts(answer)[0]))
 
 
 @dataclass(frozen=True)
@@ -64,7 +50,7 @@ class Gap:
 
 def gaps(answer: SiteAnswer) -> list[Gap]:
     """Find the judged elements that are not known in some lit hour, the required first."""
-    lit = lit_hours(answer)
+    lit = answer.lit_hours
     unknown = np.isnan(answer.assessment["margin"].transpose("element", "time").values) & lit
     skipped = set(answer.assessment.attrs["not_judged"])
     required = counts_as_required(answer.assessment.transpose("element", "time", ...))
@@ -120,7 +106,7 @@ class Count:
 
 def count_hours(answer: SiteAnswer, among: npt.NDArray[np.bool_] | None = None) -> Count:
     """Count the lit hours of an answer, or of those of its hours that `among` marks."""
-    lit = lit_hours(answer)
+    lit = answer.lit_hours
     if among is not None:
         lit = lit & among
     state = answer.assessment["state"].values
@@ -169,6 +155,26 @@ def chance_for_costs(answer: SiteAnswer, window: Window | None = None) -> Chance
     if chosen is None:
         return None
     return chosen.chance if chosen.surest is None else chosen.surest.chance
+
+
+def better_of_two(briefing: Briefing, first: int, last: int) -> tuple[float, float, float] | None:
+    """Return the chances that the first site is the better one, that the second is, and that neither holds.
+
+    Only of two sites, over hours that both have in the same positions, from members that are the same.
+    """
+    if len(briefing.answers) != 2:
+        return None
+    one, other = briefing.answers
+    if one.sureness is None or other.sureness is None:
+        return None
+    rooms = one.sureness.room, other.sureness.room
+    if rooms[0].sizes["realization"] != rooms[1].sizes["realization"]:
+        return None
+    if not np.array_equal(rooms[0]["time"].values, rooms[1]["time"].values):
+        return None
+    return chance_of_better(
+        rooms[0], one.sureness.margin, rooms[1], other.sureness.margin, first, last, law=one.sureness.law
+    )
 
 
 def mean_direction(speed: Sequence[float], degrees: Sequence[float]) -> float:

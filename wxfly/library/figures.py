@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from wxfly.answer.comparison import compared_hours
 from wxfly.answer.request import Briefing
 from wxfly.errors import WxflyError
 from wxfly.report.charts.hours import Figure, escaped
@@ -44,7 +43,7 @@ def figure_of(briefing: Briefing, *, units: str, time_zone: str | None) -> go.Fi
     names = sentences.labels(briefing, units)
     answer, reader = briefing.answers[0], readers[0]
     if briefing.question == "compare":
-        if not compared_hours(briefing):
+        if not briefing.compared:
             raise WxflyError("the sites have no hour in common, so there is no figure; give another day")
         drawn = sites_overview(briefing, readers, names, tall=False)
     elif briefing.question == "week":

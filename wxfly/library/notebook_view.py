@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from wxfly.answer.comparison import compared_hours
 from wxfly.answer.request import Briefing
 from wxfly.report.facts.words import CAUTIONS, FAR_AHEAD
 from wxfly.report.pages.markup import escape
@@ -37,7 +36,7 @@ def _parts(briefing: Briefing, units: str, time_zone: str | None) -> Iterable[st
     yield "</dl>\n"
     if briefing.question == "week":
         yield _table(*tables.week_table(briefing, briefing.answers[0], readers[0]))
-    elif briefing.question == "compare" and compared_hours(briefing):
+    elif briefing.question == "compare" and briefing.compared:
         yield _table(*tables.turns_table(briefing, readers, names))
     closing = [*sentences.origin(briefing, readers[0].clock), *CAUTIONS]
     if briefing.question == "week":

@@ -19,7 +19,6 @@ import wxfly.report.pages.page as page_module
 from tests.cubes import quiet_cube
 from tests.halves import spread
 from tests.report.briefings import MEADOW, brief, every_question, invented, with_gaps
-from wxfly.answer import findings
 from wxfly.errors import WxflyError
 from wxfly.report.facts.words import CAUTIONS, INVENTED
 from wxfly.report.pages.page import to_html
@@ -155,7 +154,7 @@ def test_the_tables_have_every_lit_hour():
     for name in ("best", "best with gaps", "week"):
         reading = reading_of(name)
         rows = sum(len(table) - 1 for table in reading.tables if table[0][1] == "state")
-        lit = sum(int(findings.lit_hours(a).sum()) for a in ALL[name].answers)
+        lit = sum(int(a.lit_hours.sum()) for a in ALL[name].answers)
         assert rows >= lit
 
 

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from wxfly.answer import findings
 from wxfly.answer.request import SiteAnswer
 from wxfly.report.charts import shades as palette
 
@@ -19,7 +18,7 @@ def is_told(answer: SiteAnswer) -> bool:
     """Whether the chance of some lit hour is known."""
     if answer.sureness is None:
         return False
-    return bool(np.isfinite(answer.sureness.hours.values[findings.lit_hours(answer)]).any())
+    return bool(np.isfinite(answer.sureness.hours.values[answer.lit_hours]).any())
 
 
 def tenths(chance: float) -> int:

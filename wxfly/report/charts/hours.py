@@ -91,7 +91,7 @@ class DrawnHours:
         known = np.concatenate([*self.speeds.values(), list(self.limits.values()), band])
         self.top = float(np.nanmax(known)) * _HEADROOM
         self.margins = np.vstack([assessment["hour_margin"].values[self.part], margin])
-        self.lit = findings.lit_hours(answer)[self.part]
+        self.lit = answer.lit_hours[self.part]
         self._states = assessment["state"].values[self.part]
         self._required = counts_as_required(assessment.transpose("element", "time", ...))[:, self.part]
         self._skipped = set(assessment.attrs["not_judged"])

@@ -12,7 +12,6 @@ from typing import Any
 import numpy as np
 
 from wxfly.answer import findings
-from wxfly.answer.comparison import compared_hours
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.assessment.suitability import State
 from wxfly.pilot.elements import BY_NAME
@@ -80,8 +79,8 @@ def _clock_hour(reader: Reader, moment: np.datetime64) -> float:
 
 def sites_overview(briefing: Briefing, readers: Sequence[Reader], names: Sequence[str], *, tall: bool) -> Figure:
     """Draw the sites of a comparison under each other, along the hours they have in common."""
-    hours = compared_hours(briefing)
-    lit = [i for i, h in enumerate(hours) if any(summary.is_lit(a, h.time) for a in briefing.answers)]
+    hours = briefing.compared
+    lit = [i for i, h in enumerate(hours) if h.is_lit]
     if lit:
         hours = hours[lit[0] : lit[-1] + 1]
     start = hours[0].time.astype("datetime64[s]")
@@ -116,7 +115,7 @@ def _draw(
     tall: bool,
     by_chance: bool = False,
 ) -> Figure:
-    shown = [place for lane in lanes for place, i in lane.hours if findings.lit_hours(lane.answer)[i]]
+    shown = [place for lane in lanes for place, i in lane.hours if lane.answer.lit_hours[i]]
     if not shown:
         shown = [place for lane in lanes for place, _ in lane.hours]
     first, last = int(min(shown)), int(max(shown))
@@ -126,7 +125,7 @@ def _draw(
     hover = [[""] * count for _ in lanes]
     unknown: list[tuple[int, int]] = []
     for row, lane in enumerate(lanes):
-        lit = findings.lit_hours(lane.answer)
+        lit = lane.answer.lit_hours
         for place, i in lane.hours:
             column = int(place) - first
             if not 0 <= column < count:

@@ -7,7 +7,7 @@ from datetime import datetime
 
 import numpy as np
 
-from wxfly.answer.comparison import better_of_two, compared_hours
+from wxfly.answer.findings import better_of_two
 from wxfly.answer.request import Briefing
 from wxfly.report.facts.values import ElementName, Facts, Share, StateWord, moment_of, number, share, state_word
 
@@ -45,7 +45,7 @@ class ComparisonFacts(Facts, frozen=True):
 
 def comparison_facts(briefing: Briefing) -> ComparisonFacts:
     """Return who is better in the hours that all sites of a briefing share."""
-    compared = compared_hours(briefing)
+    compared = briefing.compared
     return ComparisonFacts(
         start=[moment_of(hour.time) for hour in compared],
         better=[list(hour.better) for hour in compared],

@@ -239,7 +239,7 @@ def hour_facts(answer: SiteAnswer) -> HourFacts:
     assessment, heights = answer.assessment, answer.heights
     times = assessment["time"].values
     nothing = [""] * times.size
-    usable_start, usable_end = findings.usable_parts(answer)
+    usable_start, usable_end = answer.usable_parts
     direction = answer.conditions["wind_from_direction"].transpose("edge", "time").values
     held = assessment["held_back"].values if "held_back" in assessment else nothing
     chance = np.full(times.size, np.nan) if answer.sureness is None else answer.sureness.hours.values

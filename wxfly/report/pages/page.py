@@ -20,7 +20,6 @@ from typing import Any
 import numpy as np
 
 from wxfly.answer import findings
-from wxfly.answer.comparison import compared_hours
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.errors import WxflyError
 from wxfly.report.charts import chance_shades, overview
@@ -194,7 +193,7 @@ def _week(briefing: Briefing, answer: SiteAnswer, reader: Reader, charts: Charts
 
 
 def _comparison(briefing: Briefing, readers: Sequence[Reader], names: Sequence[str], charts: Charts) -> Iterable[str]:
-    if not compared_hours(briefing):
+    if not briefing.compared:
         yield "<p>The sites have no hour in common.</p>\n"
         return
     yield "<section>\n<h2>Who is better, and when</h2>\n"

@@ -266,7 +266,7 @@ def hours_table(brief: FlightBrief, reader: Reader) -> tuple[list[str], list[lis
 
 
 def _row(brief: FlightBrief, reader: Reader, part: slice) -> list[str]:
-    start, end = findings.usable_parts(brief.answer)
+    start, end = brief.answer.usable_parts
     margins = brief.answer.assessment["hour_margin"].values[part]
     at = part.start + int(np.argmin(margins))
     element = str(brief.answer.assessment["limiting_element"].values[at])

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from wxfly.answer.comparison import better_of_two
+from wxfly.answer.findings import better_of_two
 from wxfly.answer.request import Briefing, Change, Choice, SiteAnswer
 from wxfly.answer.windows import Window
 from wxfly.pilot.elements import BY_NAME

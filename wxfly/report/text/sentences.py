@@ -167,7 +167,7 @@ def what_ends(answer: SiteAnswer, window: Window, reader: Reader) -> str:
     hour = int(after[0])
     at = reader.clock.hour(window.within_end)
     lit_end = answer.assessment["usable_end"].values[hour].astype("datetime64[s]")
-    dark = not findings.lit_hours(answer)[hour] or (times[hour] < window.within_end and lit_end <= window.within_end)
+    dark = not answer.lit_hours[hour] or (times[hour] < window.within_end and lit_end <= window.within_end)
     if dark:
         return f"at {at} with the light"
     return f"at {at}, then {reason_of(answer, hour, reader.units)}"
@@ -276,7 +276,7 @@ def not_known_first(answer: SiteAnswer) -> str:
     required = [gap for gap in found if gap.required]
     if required:
         hours = len({hour for gap in required for hour in gap.hours})
-        lit = int(findings.lit_hours(answer).sum())
+        lit = int(answer.lit_hours.sum())
         parts.append(f"{titles([g.element for g in required])} missing: {_hours(hours, lit)} not known")
     never = [gap.element for gap in found if not gap.required and gap.everywhere]
     partly = [gap.element for gap in found if not gap.required and not gap.everywhere]
@@ -300,7 +300,7 @@ def _hours(count: int, lit: int) -> str:
 
 def not_known_in_full(answer: SiteAnswer, clock: Clock) -> list[str]:
     """List what is not known with its hours; elements that lack the same hours are told together."""
-    start, end = findings.usable_parts(answer)
+    start, end = answer.usable_parts
     together: dict[tuple[bool, tuple[int, ...]], list[findings.Gap]] = {}
     for gap in findings.gaps(answer):
         together.setdefault((gap.required, gap.hours), []).append(gap)
@@ -355,6 +355,6 @@ def _all(count: int) -> str:
 
 def nearest(answer: SiteAnswer, hour: int, reader: Reader) -> str:
     """Say which hour came nearest and how near."""
-    start, end = (part[hour] for part in findings.usable_parts(answer))
+    start, end = (part[hour] for part in answer.usable_parts)
     text = f"{reader.clock.span(start, end)}: {reason_of(answer, hour, reader.units)}"
     return f"{text}, margin {phrases.margin(float(answer.assessment['hour_margin'].values[hour]))}"

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from wxfly.answer import findings
-from wxfly.answer.comparison import ComparedHour, compared_hours
+from wxfly.answer.comparison import ComparedHour
 from wxfly.answer.findings import Day
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.answer.windows import Window, rank_by_chance
@@ -184,7 +184,7 @@ def _summarise_comparison(briefing: Briefing, readers: Sequence[Reader]) -> list
         why = "; ".join(sentences.why_none(answer, None, briefing.minimum_duration, readers[i]))
         lines.append(("None", f"{names[i]}: no window of {minimum}: {why}"))
         lines += work.conduct_lines(answer, readers[i])
-    lines.append(("Hours", _tally(briefing, compared_hours(briefing), names)))
+    lines.append(("Hours", _tally(briefing, briefing.compared, names)))
     told = [_not_known(a, r.clock) for a, r in zip(briefing.answers, readers, strict=True)]
     if len(set(told)) == 1:
         lines.append(("Not known", told[0]))
@@ -212,7 +212,7 @@ def _order(briefing: Briefing, having: Sequence[int]) -> list[int]:
 
 
 def _tally(briefing: Briefing, hours: Sequence[ComparedHour], names: Sequence[str]) -> str:
-    lit = [h for h in hours if any(is_lit(a, h.time) for a in briefing.answers)]
+    lit = [h for h in hours if h.is_lit]
     parts = [f"{name} is better in {sum(h.better == (i,) for h in lit)}" for i, name in enumerate(names)]
     equal, none = sum(len(h.better) > 1 for h in lit), sum(not h.better for h in lit)
     parts += [f"equal in {equal}"] if equal else []
@@ -241,12 +241,6 @@ def distinct_clocks(readers: Sequence[Reader], moment: np.datetime64) -> list[Cl
     return list(found.values())
 
 
-def is_lit(answer: SiteAnswer, time: np.datetime64) -> bool:
-    """Whether a site has light in the hour that starts at `time`."""
-    at = int(np.searchsorted(answer.assessment["time"].values, time))
-    return bool(findings.lit_hours(answer)[at])
-
-
 def who_is_better(
     briefing: Briefing, hours: Sequence[ComparedHour], names: Sequence[str]
 ) -> list[tuple[int, int, str]]:
@@ -256,7 +250,7 @@ def who_is_better(
 
     for turn in comparison.turns(hours):
         part = range(turn.first, turn.last + 1)
-        lit = [i for i in part if any(is_lit(a, hours[i].time) for a in briefing.answers)]
+        lit = [i for i in part if hours[i].is_lit]
         if not lit:
             continue
         if len(turn.better) == len(briefing.answers):

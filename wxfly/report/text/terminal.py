@@ -5,7 +5,6 @@ from __future__ import annotations
 import itertools
 from collections.abc import Sequence
 
-from wxfly.answer.comparison import compared_hours
 from wxfly.answer.request import Briefing
 from wxfly.report.facts.words import CAUTIONS, FAR_AHEAD
 from wxfly.report.text import sentences, summary, tables
@@ -43,7 +42,7 @@ def render(briefing: Briefing, *, units: str, time_zone: str | None, width: int)
         _lines(summary.summarise(briefing, units=units, time_zone=time_zone), width),
     ]
     if briefing.question == "compare":
-        if compared_hours(briefing):
+        if briefing.compared:
             blocks.append(_table(*tables.turns_table(briefing, readers, names), width))
             header, rows = tables.sites_table(briefing, readers, names)
             blocks.append(_table(["\n".join(wrap(name, 16)) for name in header], rows, width))
