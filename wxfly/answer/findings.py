@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -63,7 +63,7 @@ def gaps(answer: SiteAnswer) -> list[Gap]:
     return sorted(found, key=lambda gap: not gap.required)
 
 
-def runs(positions: tuple[int, ...]) -> list[tuple[int, int]]:
+def runs(positions: Iterable[int]) -> list[tuple[int, int]]:
     """Join positions that follow each other into pairs of first and last."""
     joined: list[tuple[int, int]] = []
     for i in positions:

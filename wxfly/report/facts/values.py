@@ -100,7 +100,7 @@ def seconds(length: np.timedelta64) -> int:
 
 def runs_of(flags: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
     """Return first and last position of each run of hours that are marked."""
-    return runs(tuple(np.flatnonzero(flags).tolist()))
+    return runs(np.flatnonzero(flags).tolist())
 
 
 def state_word(state: int) -> StateWord:

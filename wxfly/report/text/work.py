@@ -81,7 +81,7 @@ def held_words(answer: SiteAnswer, reader: Reader) -> str:
     times = answer.assessment["time"].values.astype("datetime64[s]")
     spans = [
         f"{reader.clock.day(times[a])} {reader.clock.span(times[a], times[b] + np.timedelta64(1, 'h'))}"
-        for a, b in findings.runs(tuple(held))
+        for a, b in findings.runs(held)
     ]
     return f"{listed(spans)}; {rule}"
 
