@@ -16,7 +16,9 @@ from wxfly.cli import main
 from wxfly.cube.contract import VARIABLES
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.elements import ELEMENTS, REQUIRED_BY_DEFAULT, RETURN_LEG
-from wxfly.pilot.settings import DEFAULT_ADDRESSES, Settings
+from wxfly.pilot.limit_rules import LIMIT_RULES
+from wxfly.pilot.services import SERVICES
+from wxfly.pilot.settings import Settings
 from wxfly.question.ask import ask
 from wxfly.question.words import read_words
 from wxfly.report import json as json_report
@@ -60,16 +62,11 @@ def command_line() -> str:
 def elements() -> str:
     """Return the page of the elements."""
     rows = ["| element | how demand and limit compare | SI unit | by default |", "| --- | --- | --- | --- |"]
-    words = {
-        "at_most": "demand at most the limit",
-        "at_least": "demand at least the limit",
-        "within": "demand within a band",
-        "grade": "none, possible (narrow) or likely (outside)",
-        "lit": "outside when dark; windows are cut to the lit part",
-    }
     for element in ELEMENTS:
         kind = "required" if element.name in REQUIRED_BY_DEFAULT else "advised"
-        rows.append(f"| `{element.name}` ({element.title}) | {words[element.sense]} | {element.units} | {kind} |")
+        rows.append(
+            f"| `{element.name}` ({element.title}) | {LIMIT_RULES[element.sense].meaning} | {element.units} | {kind} |"
+        )
     sortie = (
         f"`{RETURN_LEG.name}` ({RETURN_LEG.title}) is judged beside them where a sortie is asked for, and then "
         "required: the share of a battery that it takes, reserve included, at most 1."
@@ -121,7 +118,7 @@ def settings() -> str:
         ("WXFLY_CACHE", "folder of the store"),
         ("WXFLY_PATIENCE", "as `patience_seconds`"),
         ("WXFLY_FORECAST_KEY", "key of a customer of the forecast service ([more](sources.md#a-key))"),
-        *((f"WXFLY_{name.upper()}_URL", f"as `{name}` under `[sources]`") for name in DEFAULT_ADDRESSES),
+        *((f"WXFLY_{name.upper()}_URL", f"as `{name}` under `[sources]`") for name in SERVICES),
     ]
     lines = [
         NOTE,
@@ -137,7 +134,7 @@ def settings() -> str:
         *_toml(store),
         "",
         "[sources]  # addresses, for a mirror or a server of your own: https, or http on this machine",
-        *(f'{name} = "{address}"' for name, address in DEFAULT_ADDRESSES.items()),
+        *(f'{row.name} = "{row.address}"' for row in SERVICES.values()),
         "```\n",
         "| in the environment | meaning |",
         "| --- | --- |",
@@ -145,6 +142,14 @@ def settings() -> str:
         "",
     ]
     return "\n".join(lines)
+
+
+def services() -> str:
+    """Return the page of the services that are asked."""
+    rows = ["| service | what for | what is sent | terms | under `[sources]` |", "| --- | --- | --- | --- | --- |"]
+    for row in SERVICES.values():
+        rows.append(f"| {row.title} | {row.carries} | {row.sends} | {row.terms} | `{row.name}` |")
+    return "\n".join([NOTE, "# Services\n", *rows, ""])
 
 
 def _toml(rows: list[tuple[str, str, str]]) -> list[str]:
@@ -242,6 +247,7 @@ PAGES = {
     "answer-json.md": answer_json,
     "command-line.md": command_line,
     "settings.md": settings,
+    "services.md": services,
     "elements.md": elements,
     "aircraft.md": aircraft,
     "forecast-variables.md": forecast_variables,

@@ -9,6 +9,7 @@ import hypothesis
 import pytest
 
 from tests.server import WeatherServer
+from wxfly.pilot.services import SERVICES
 
 # The same examples in every run, so that a red test is about the change at hand; the nightly run looks further.
 hypothesis.settings.register_profile("quick", max_examples=10, derandomize=True, deadline=None)
@@ -16,18 +17,6 @@ hypothesis.settings.register_profile("thorough", max_examples=50, derandomize=Tr
 hypothesis.settings.register_profile("nightly", max_examples=2000, deadline=None)
 hypothesis.settings.load_profile(os.environ.get("WXFLY_TEST_PROFILE", "quick"))
 
-SERVICES = (
-    "FORECAST",
-    "ENSEMBLE",
-    "PREVIOUS_RUNS",
-    "GEOCODING",
-    "ELEVATION",
-    "METADATA",
-    "SPACE_WEATHER",
-    "GFZ",
-    "MET_NORWAY",
-    "AVIATION_WEATHER",
-)
 NOWHERE = "http://127.0.0.1:9"  # the discard port: nothing listens
 
 
@@ -36,7 +25,7 @@ def nobody_is_asked():
     """Turn wxfly to services that cannot be reached, and past whatever the machine sets for its own network."""
     with pytest.MonkeyPatch.context() as changed:
         for name in SERVICES:
-            changed.setenv(f"WXFLY_{name}_URL", f"{NOWHERE}/{name.lower()}")
+            changed.setenv(f"WXFLY_{name.upper()}_URL", f"{NOWHERE}/{name}")
         # Much patience and short waits: a test must not end otherwise because the machine is busy.
         changed.setenv("WXFLY_PATIENCE", "20")
         changed.setattr("wxfly.sources.http.FIRST_WAIT_SECONDS", 0.02)
@@ -60,6 +49,13 @@ def own_folders(every_folder, monkeypatch):
     monkeypatch.setenv("WXFLY_CACHE", str(folder / "cache"))
     monkeypatch.setenv("WXFLY_CONFIG", str(folder / "config"))
     return folder
+
+
+@pytest.fixture
+def usual_addresses(monkeypatch):
+    """Turn wxfly to the services that it asks by itself; nothing may be asked then."""
+    for name in SERVICES:
+        monkeypatch.delenv(f"WXFLY_{name.upper()}_URL")
 
 
 @pytest.fixture

@@ -245,31 +245,8 @@ class _Handler(BaseHTTPRequestHandler):
 
 
 def _route(path: str):
-    if path == "/v1/forecast":
-        return "forecast", _forecast
-    if path == "/v1/ensemble":
-        return "ensemble", _ensemble
-    if path == "/v1/previous-runs":
-        return "previous_runs", _previous_runs
-    if path.startswith("/data/"):
-        return "metadata", _metadata
-    if path == "/v1/search":
-        return "geocoding", _search
-    if path == "/v1/elevation":
-        return "elevation", _elevation
-    if path == "/swpc/products/noaa-planetary-k-index-forecast.json":
-        return "kp", _kp
-    if path == "/swpc/text/27-day-outlook.txt":
-        return "outlook", _outlook
-    if path == "/app/json/":
-        return "gfz", _gfz
-    if path.startswith("/locationforecast/"):
-        return "met_norway", lambda *_: _error("no forecast of its own: play one as a fault", 404)
-    if path == "/api/data/taf":
-        return "aerodrome_forecasts", _aerodrome_forecasts
-    if path.startswith("/api/data/"):
-        return "aviation_weather", _reports
-    return "unknown", lambda *_: (404, {}, b'{"error":true,"reason":"Not Found"}')
+    unknown = "unknown", lambda *_: (404, {}, b'{"error":true,"reason":"Not Found"}')
+    return next((row for begin, row in ROUTES.items() if path.startswith(begin)), unknown)
 
 
 def _json(document: object, status: int = 200):
@@ -593,6 +570,20 @@ def _outlook(weather: WeatherServer, path: str, query: dict, headers: dict):
     for k in range(27):
         lines.append(f"{today + timedelta(days=k):%Y %b %d}     110          12          {2 + k % 4}")
     return 200, {"Content-Type": "text/plain"}, ("\n".join(lines) + "\n").encode()
+
+
+ROUTES = {
+    "/v1/forecast": ("forecast", _forecast), "/v1/ensemble": ("ensemble", _ensemble),
+    "/v1/previous-runs": ("previous_runs", _previous_runs), "/data/": ("metadata", _metadata),
+    "/v1/search": ("geocoding", _search), "/v1/elevation": ("elevation", _elevation),
+    "/swpc/products/noaa-planetary-k-index-forecast.json": ("kp", _kp),
+    "/swpc/text/27-day-outlook.txt": ("outlook", _outlook), "/app/json/": ("gfz", _gfz),
+    "/locationforecast/": (
+        "met_norway", lambda *_: _error("no forecast of its own: play one as a fault", 404)
+    ),
+    "/api/data/taf": ("aerodrome_forecasts", _aerodrome_forecasts), "/api/data/": ("aviation_weather", _reports),
+}  # fmt: skip
+"""By the beginning of the path: the service in the log, and what answers."""
 
 
 def main() -> None:

@@ -17,6 +17,7 @@ from wxfly.assessment.suitability import assess
 from wxfly.physics.probability import normal_probability
 from wxfly.pilot.elements import BY_NAME, shipped_figures
 from wxfly.pilot.limits import limits_for
+from wxfly.pilot.services import OF_ONE_MODEL
 from wxfly.probability.site_chance import judge_sureness
 from wxfly.sources.open_meteo.ensembles import ENSEMBLES
 from wxfly.sources.open_meteo.models import MODELS
@@ -37,7 +38,7 @@ def test_each_model_errs_as_the_published_table_has_it(model: str, error: float)
 
 def test_every_model_that_can_be_asked_has_a_row_of_its_own() -> None:
     named = [name for row in LAW.rows["wind"]["model"] for name in row["names"]]
-    assert sorted(named) == sorted({*MODELS, *ENSEMBLES, "met_norway"})
+    assert sorted(named) == sorted({*MODELS, *ENSEMBLES, *OF_ONE_MODEL})
     assert all(len(row["source"]) > 20 for row in LAW.rows["wind"]["model"])
     assert "measured at 24 h" not in str(LAW.rows["wind"]) + str(LAW.rows["gust"])
 

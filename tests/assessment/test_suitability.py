@@ -6,18 +6,11 @@ import xarray as xr
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wxfly.assessment.suitability import (
-    State,
-    assess,
-    margin_at_least,
-    margin_at_most,
-    margin_of_grade,
-    margin_within,
-    unknown_elements,
-)
+from wxfly.assessment.suitability import State, assess, unknown_elements
 from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.elements import BY_NAME, NAMES, REQUIRED_BY_DEFAULT
+from wxfly.pilot.limit_rules import margin_at_least, margin_at_most, margin_of_grade, margin_within
 from wxfly.pilot.limits import limits_for
 
 LIMITS = limits_for(load_aircraft()["folding-quad-249g"])
@@ -212,13 +205,13 @@ def test_a_larger_demand_never_leaves_more(demand, more, limit):
 def test_the_band_is_symmetric_about_its_middle(demand):
     low, high = 263.15, 313.15
     mirrored = low + high - demand
-    assert margin_within(demand, low, high) == pytest.approx(margin_within(mirrored, low, high), abs=1e-9)
-    assert (margin_within(demand, low, high) >= 0) == (low <= demand <= high)
+    assert margin_within(demand, (low, high)) == pytest.approx(margin_within(mirrored, (low, high)), abs=1e-9)
+    assert (margin_within(demand, (low, high)) >= 0) == (low <= demand <= high)
 
 
 def test_unknown_stays_unknown():
     for margin in (margin_at_most(np.nan, 5), margin_at_most(5, np.nan), margin_at_least(np.nan, 5),
-                   margin_within(np.nan, 1, 2), margin_of_grade(np.nan)):  # fmt: skip
+                   margin_within(np.nan, (1, 2)), margin_of_grade(np.nan)):  # fmt: skip
         assert np.isnan(margin)
 
 

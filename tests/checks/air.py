@@ -7,7 +7,10 @@ import re
 import numpy as np
 from checks.reading import NotCoveredError, Row, check, expected_numbers
 
-from wxfly.physics.air import atmosphere, icing
+from tests.handbook import atmosphere as handbook_atmosphere
+from tests.handbook import humidity as handbook_humidity
+from tests.handbook import icing as handbook_icing
+from wxfly.physics.air import atmosphere, humidity
 
 C = 273.15
 FT = 0.3048
@@ -16,59 +19,61 @@ INHG = 3386.389
 
 @check("esat_water_hPa", tolerance=5e-4, relative=True)  # Buck's own bound against IAPWS-97, 0 to 40 degC
 def _(row: Row) -> float:
-    return float(atmosphere.saturation_vapour_pressure(row.temperature())) / 100
+    return float(humidity.saturation_vapour_pressure(row.temperature())) / 100
 
 
 @check("esat_supercooled_water_hPa")
 def _(row: Row) -> float:
-    return float(atmosphere.saturation_vapour_pressure(row.temperature())) / 100
+    return float(humidity.saturation_vapour_pressure(row.temperature())) / 100
 
 
 @check("esat_ice_hPa")
 def _(row: Row) -> float:
-    return float(atmosphere.saturation_vapour_pressure_over_ice(row.temperature())) / 100
+    return float(handbook_humidity.saturation_vapour_pressure_over_ice(row.temperature())) / 100
 
 
 @check("RH_ice_at_water_saturation_pct")
 def _(row: Row) -> float:
     t = row.temperature()
-    return 100 * float(atmosphere.saturation_vapour_pressure(t) / atmosphere.saturation_vapour_pressure_over_ice(t))
+    return 100 * float(
+        humidity.saturation_vapour_pressure(t) / handbook_humidity.saturation_vapour_pressure_over_ice(t)
+    )
 
 
 @check("dewpoint_C")
 def _(row: Row) -> float:
-    return float(atmosphere.dew_point_from_relative_humidity(row.temperature(), row.humidity())) - C
+    return float(humidity.dew_point_from_relative_humidity(row.temperature(), row.humidity())) - C
 
 
 # Buck against the WMO's Magnus formula of the rows: 0.035 K apart at -20 degC. Murphy and Koop (2005, from memory)
 # give -19.061 degC at -20 degC and 90 %, Buck -19.057, Magnus -19.023.
 @check("frost_point_C", tolerance=0.04)
 def _(row: Row) -> float:
-    return float(atmosphere.frost_point_from_relative_humidity(row.temperature(), row.humidity())) - C
+    return float(handbook_humidity.frost_point_from_relative_humidity(row.temperature(), row.humidity())) - C
 
 
 @check("relative_humidity_pct")
 def _(row: Row) -> float:
     t, dew_point = row.temperature("t"), row.temperature("td", "dewpoint")
-    return 100 * float(atmosphere.relative_humidity_from_dew_point(t, dew_point))
+    return 100 * float(humidity.relative_humidity_from_dew_point(t, dew_point))
 
 
 @check("virtual_temperature_C")
 def _(row: Row) -> float:
-    e = atmosphere.saturation_vapour_pressure(row.temperature("td"))
+    e = humidity.saturation_vapour_pressure(row.temperature("td"))
     return float(atmosphere.virtual_temperature(row.temperature("t"), e, row.pressure())) - C
 
 
 @check("wet_bulb_C")
 def _(row: Row) -> float:
-    return float(atmosphere.wet_bulb_temperature(row.temperature("t"), row.humidity(), row.pressure())) - C
+    return float(humidity.wet_bulb_temperature(row.temperature("t"), row.humidity(), row.pressure())) - C
 
 
 # Ideal gas with virtual temperature against the real gas.
 @check("moist_air_density_kg_m3", tolerance=8e-4, relative=True)
 def _(row: Row) -> float:
     t = row.temperature("t")
-    e = row.humidity() * atmosphere.saturation_vapour_pressure(t)
+    e = row.humidity() * humidity.saturation_vapour_pressure(t)
     return float(atmosphere.air_density(t, e, row.pressure()))
 
 
@@ -104,9 +109,9 @@ def _(row: Row) -> float:
 @check("density_altitude_ft")
 def _(row: Row) -> float:
     t = row.temperature("oat", "t")
-    pressure = atmosphere.pressure_at_pressure_altitude(row.length("pa", "h") * _feet(row, "pa"))
+    pressure = handbook_atmosphere.pressure_at_pressure_altitude(row.length("pa", "h") * _feet(row, "pa"))
     dew_point = row.pairs().get("td")
-    e = atmosphere.saturation_vapour_pressure(row.temperature("td")) if dew_point else 0.0
+    e = humidity.saturation_vapour_pressure(row.temperature("td")) if dew_point else 0.0
     return float(atmosphere.density_altitude(atmosphere.air_density(t, e, pressure))) / FT
 
 
@@ -114,15 +119,15 @@ def _(row: Row) -> float:
 def _(row: Row) -> float:
     e = 0.0
     if "td" in row.pairs():
-        e = float(atmosphere.saturation_vapour_pressure(row.temperature("td")))
+        e = float(humidity.saturation_vapour_pressure(row.temperature("td")))
     elif "rh" in row.pairs():
-        e = float(row.humidity() * atmosphere.saturation_vapour_pressure(row.temperature("t")))
+        e = float(row.humidity() * humidity.saturation_vapour_pressure(row.temperature("t")))
     return float(atmosphere.density_altitude(atmosphere.air_density(row.temperature("t"), e, row.pressure())))
 
 
 @check("density_altitude_nws_ft")
 def _(row: Row) -> float:
-    altitude = atmosphere.density_altitude_by_weather_service(
+    altitude = handbook_atmosphere.density_altitude_by_weather_service(
         row.temperature("t"), row.temperature("td"), row.pressure()
     )
     return float(altitude) / FT
@@ -135,8 +140,8 @@ def _(row: Row) -> float:
     if "std" in row.pairs():
         excess = row.temperature("oat", "t") - row.temperature("std")
         standard = atmosphere.STANDARD_TEMPERATURE - atmosphere.STANDARD_LAPSE_RATE * altitude
-        return float(atmosphere.density_altitude_by_rule(altitude, standard + excess)) / FT
-    return float(atmosphere.density_altitude_by_rule(altitude, row.temperature("oat", "t"))) / FT
+        return float(handbook_atmosphere.density_altitude_by_rule(altitude, standard + excess)) / FT
+    return float(handbook_atmosphere.density_altitude_by_rule(altitude, row.temperature("oat", "t"))) / FT
 
 
 def _feet(row: Row, key: str) -> float:
@@ -147,7 +152,7 @@ def _feet(row: Row, key: str) -> float:
 @check("pressure_altitude_correction_ft")
 def _(row: Row) -> float:
     setting = row.pressure("altimeter", "qnh", "alt", "setting")
-    return float(atmosphere.pressure_altitude_from_altimeter_setting(0.0, setting)) / FT
+    return float(handbook_atmosphere.pressure_altitude_from_altimeter_setting(0.0, setting)) / FT
 
 
 @check("pressure_altitude_ft")
@@ -157,7 +162,7 @@ def _(row: Row) -> float:
         return float(atmosphere.pressure_altitude(row.pressure())) / FT
     setting = row.pressure("altimeter", "qnh", "alt", "setting")
     field = _elevation(row)
-    return float(atmosphere.pressure_altitude_from_altimeter_setting(field, setting)) / FT
+    return float(handbook_atmosphere.pressure_altitude_from_altimeter_setting(field, setting)) / FT
 
 
 def _elevation(row: Row) -> float:
@@ -169,7 +174,7 @@ def _elevation(row: Row) -> float:
 
 @check("isa_pressure_Pa")
 def _(row: Row) -> float:
-    return float(atmosphere.pressure_at_pressure_altitude(_geopotential(row)))
+    return float(handbook_atmosphere.pressure_at_pressure_altitude(_geopotential(row)))
 
 
 @check("isa_T_p_rho")
@@ -177,7 +182,7 @@ def _(row: Row) -> tuple[float, float, float]:
     altitude = _geopotential(row)
     return (
         atmosphere.STANDARD_TEMPERATURE - atmosphere.STANDARD_LAPSE_RATE * altitude,
-        float(atmosphere.pressure_at_pressure_altitude(altitude)),
+        float(handbook_atmosphere.pressure_at_pressure_altitude(altitude)),
         float(atmosphere.density_at_density_altitude(altitude)),
     )
 
@@ -202,13 +207,13 @@ def _(row: Row) -> float:
 
 @check("ogimet_layered_icing_index")
 def _(row: Row) -> float:
-    return float(icing.layered_icing_index(row.temperature()))
+    return float(handbook_icing.layered_icing_index(row.temperature()))
 
 
 @check("upp_calicing")
 def _(row: Row) -> float:
     omega = row.number("omega", "w")
-    return float(icing.grid_icing(row.temperature("t"), row.humidity(), omega))
+    return float(handbook_icing.grid_icing(row.temperature("t"), row.humidity(), omega))
 
 
 @check("icing_severity_time_to_quarter_inch")
@@ -220,7 +225,7 @@ def _(row: Row) -> bool:
         inside = [minutes[0] - 1]
     else:
         inside = [minutes[0] + 0.1, minutes[-1] - 0.1]
-    return all(icing.icing_severity(m * 60) == row.inputs.strip().lower() for m in inside)
+    return all(handbook_icing.icing_severity(m * 60) == row.inputs.strip().lower() for m in inside)
 
 
 def _times(text: str) -> list[tuple[str, str]]:

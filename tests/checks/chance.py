@@ -8,8 +8,8 @@ import warnings
 import numpy as np
 from checks.reading import NotCoveredError, Row, check, to_number
 
+from tests.handbook import probability as handbook_probability
 from wxfly.assessment.forecast_error import default_error_law
-from wxfly.physics import probability
 
 
 def _list(row: Row, *keys: str) -> np.ndarray:
@@ -82,13 +82,15 @@ def _(row: Row) -> float:
     if not deviation:
         raise NotCoveredError(f"inputs not understood: no sigma in '{row.inputs}'")
     limit = float(_list(row, "limit", "L")[0])
-    return float(probability.dressed_exceedance(_list(row, "ens"), float(deviation[1]), limit))
+    return float(handbook_probability.dressed_exceedance(_list(row, "ens"), float(deviation[1]), limit))
 
 
 @check("prob_exceed_truncated_normal")
 def _(row: Row) -> float:
     return float(
-        probability.truncated_normal_exceedance(row.number("mu", "mean"), row.number("sigma"), row.number("limit", "L"))
+        handbook_probability.truncated_normal_exceedance(
+            row.number("mu", "mean"), row.number("sigma"), row.number("limit", "L")
+        )
     )
 
 

@@ -7,6 +7,8 @@ import re
 import numpy as np
 from checks.reading import NotCoveredError, Row, check
 
+from tests.handbook import rotor as handbook_rotor
+from tests.handbook import wind_triangle as handbook_wind_triangle
 from wxfly.physics.air import atmosphere
 from wxfly.physics.aircraft import battery, rotor, wind_triangle
 from wxfly.pilot.aircraft import load_aircraft
@@ -41,7 +43,7 @@ def _(row: Row) -> float:
 
 @check("hover_power_ratio_vs_sea_level")
 def _(row: Row) -> float:
-    return float(rotor.hover_power_ratio(_standard_density(row)))
+    return float(handbook_rotor.hover_power_ratio(_standard_density(row)))
 
 
 @check("thrust_to_weight")
@@ -53,7 +55,7 @@ def _(row: Row) -> float:
 def _(row: Row) -> float:
     ratio = row.number("v/vh", "x", "vh")
     tilt = row.number("alpha", default=0.0)
-    both = rotor.induced_velocity_ratio(ratio), rotor.induced_velocity(1.0, ratio, tilt)
+    both = handbook_rotor.induced_velocity_ratio(ratio), rotor.induced_velocity(1.0, ratio, tilt)
     if tilt == 0:
         assert np.isclose(*both, rtol=1e-10)
     return float(both[1])
@@ -62,8 +64,8 @@ def _(row: Row) -> float:
 @check("climb_power_ratio")
 def _(row: Row) -> float:
     ratio = row.number("vc/vh", "c", "vh")
-    assert np.isclose(rotor.climb_power_ratio(ratio), ratio + rotor.induced_velocity(1.0, 0.0, 0.0, ratio))
-    return float(rotor.climb_power_ratio(ratio))
+    assert np.isclose(handbook_rotor.climb_power_ratio(ratio), ratio + rotor.induced_velocity(1.0, 0.0, 0.0, ratio))
+    return float(handbook_rotor.climb_power_ratio(ratio))
 
 
 def _published_rotor(row: Row) -> dict[str, float]:
@@ -81,17 +83,21 @@ def _published_rotor(row: Row) -> dict[str, float]:
 
 @check("zeng_rotary_wing_power_W")
 def _(row: Row) -> float:
-    return float(rotor.single_rotor_power(row.number("v"), **_published_rotor(row)))
+    return float(handbook_rotor.single_rotor_power(row.number("v"), **_published_rotor(row)))
 
 
 @check("zeng_max_endurance_speed_m_s")
 def _(row: Row) -> float:
-    return rotor.best_endurance_speed(lambda v: rotor.single_rotor_power(v, **_published_rotor(row)), 40.0)
+    return handbook_rotor.best_endurance_speed(
+        lambda v: handbook_rotor.single_rotor_power(v, **_published_rotor(row)), 40.0
+    )
 
 
 @check("zeng_max_range_speed_m_s")
 def _(row: Row) -> float:
-    return rotor.best_range_speed(lambda v: rotor.single_rotor_power(v, **_published_rotor(row)), 40.0)
+    return handbook_rotor.best_range_speed(
+        lambda v: handbook_rotor.single_rotor_power(v, **_published_rotor(row)), 40.0
+    )
 
 
 def _wind(row: Row) -> tuple[float, float]:
@@ -116,7 +122,7 @@ def _(row: Row) -> tuple[float, float]:
 @check("radius_out_and_back_m")
 def _(row: Row) -> float:
     return float(
-        wind_triangle.out_and_back_radius(
+        handbook_wind_triangle.out_and_back_radius(
             row.number("v"), row.number("wind", "w"), row.number("angle", "theta"), row.number("time", "t")
         )
     )
@@ -128,7 +134,7 @@ def _(row: Row) -> float:
         float(re.search(rf"{word}\s*=?\s*([\d.]+)", row.inputs, re.IGNORECASE)[1])  # type: ignore[index]
         for word in ("GS out", "GS home")
     )
-    return float(wind_triangle.point_of_no_return_time(row.number("endurance"), out, home))
+    return float(handbook_wind_triangle.point_of_no_return_time(row.number("endurance"), out, home))
 
 
 @check("lipo_pack_resistance_mohm")

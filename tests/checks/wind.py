@@ -4,11 +4,17 @@ from __future__ import annotations
 
 import re
 import tomllib
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from checks.reading import NotCoveredError, Row, check, to_number
 
+from tests.handbook import hills as handbook_hills
+from tests.handbook import log_law as handbook_log_law
+from tests.handbook import stability as handbook_stability
+from tests.handbook import turbulence as handbook_turbulence
 from wxfly.physics.wind import hills, log_law, stability, turbulence
 
 COVER = Path(__file__).resolve().parents[2] / "wxfly" / "data" / "surface_cover.toml"
@@ -48,7 +54,7 @@ def _(row: Row) -> float:
     if len(levels) != 2:
         raise NotCoveredError(f"inputs not understood: no two levels in '{row.inputs}'")
     (z1, u1), (z2, u2) = levels
-    return float(log_law.interpolate_in_log_height(u1, z1, u2, z2, row.number("z")))
+    return float(handbook_log_law.interpolate_in_log_height(u1, z1, u2, z2, row.number("z")))
 
 
 @check("most_ratio_U_over_U10")
@@ -93,7 +99,7 @@ def _(row: Row) -> float:
         raise NotCoveredError(f"inputs not understood: no two heights in '{row.inputs}'")
     low, high = heights
     return float(
-        stability.bulk_richardson_number(
+        handbook_stability.bulk_richardson_number(
             row.number(f"u{low}"), row.number(f"u{high}"), row.temperature(f"t{low}"), row.temperature(f"t{high}"),
             low, high,
         )
@@ -103,7 +109,7 @@ def _(row: Row) -> float:
 @check("turner_stability_class")
 def _(row: Row) -> float:
     index = row.number("net_radiation_index", "nri")
-    return float(stability.turner_stability_class(row.number("u10", "u"), index))
+    return float(handbook_stability.turner_stability_class(row.number("u10", "u"), index))
 
 
 def _class(row: Row) -> int:
@@ -112,19 +118,19 @@ def _class(row: Row) -> int:
 
 @check("golder_coefficients")
 def _(row: Row) -> tuple[float, float]:
-    length = stability.obukhov_length_from_class
+    length = handbook_stability.obukhov_length_from_class
     a = 1 / float(length(_class(row), 1.0))
     return a, 1 / float(length(_class(row), 10.0)) - a
 
 
 @check("obukhov_L_golder_m")
 def _(row: Row) -> float:
-    return float(stability.obukhov_length_from_class(_class(row), row.number("z0")))
+    return float(handbook_stability.obukhov_length_from_class(_class(row), row.number("z0")))
 
 
 @check("power_exponent_by_PG_class")
 def _(row: Row) -> tuple[float, float]:
-    exponent = stability.power_law_exponent_of_class
+    exponent = handbook_stability.power_law_exponent_of_class
     return float(exponent(_class(row))), float(exponent(_class(row), surroundings="urban"))
 
 
@@ -149,35 +155,35 @@ def _(row: Row) -> float:
 
 @check("durst_factor_vs_1h")
 def _(row: Row) -> float:
-    return float(turbulence.durst_factor(row.number("t")))
+    return float(handbook_turbulence.durst_factor(row.number("t")))
 
 
 @check("expected_max_of_N_rayleigh_peaks")
 def _(row: Row) -> float:
-    return float(turbulence.expected_largest_peak(row.number("n")))
+    return float(handbook_turbulence.expected_largest_peak(row.number("n")))
 
 
 @check("iec_ntm_turbulence_intensity")
 def _(row: Row) -> float:
-    return float(turbulence.turbulence_intensity_at_hub(row.number("u"), row.number("iref")))
+    return float(handbook_turbulence.turbulence_intensity_at_hub(row.number("u"), row.number("iref")))
 
 
 @check("ecmwf_gust_m_s")
 def _(row: Row) -> float:
     ratio = re.search(r"zi/L\s*(>?=)\s*(-?[\d.]+)", row.inputs)
     over = float(ratio[2]) if ratio else 0.0
-    gust = turbulence.gust_from_friction_velocity
+    gust = handbook_turbulence.gust_from_friction_velocity
     return float(gust(row.number("u10"), row.number("ustar", "u*"), over))
 
 
 @check("ecmwf_gust_coefficient")
 def _(row: Row) -> float:
-    return float(turbulence.IFS_GUST_COEFFICIENT[row.number("p_exceed", "p")])
+    return float(handbook_turbulence.IFS_GUST_COEFFICIENT[row.number("p_exceed", "p")])
 
 
 @check("deardorff_wstar_m_s")
 def _(row: Row) -> float:
-    scale = turbulence.convective_velocity_scale
+    scale = handbook_turbulence.convective_velocity_scale
     return float(scale(row.number("h"), row.number("rho"), row.temperature("t"), row.number("zi")))
 
 
@@ -190,19 +196,20 @@ def _(row: Row) -> tuple[float, float]:
     return _category(row)
 
 
-def _en1991(row: Row, function: str) -> float:
+def _en1991(row: Row, formula: Callable[..., Any]) -> float:
     roughness_length, smallest = _category(row)
-    return float(getattr(turbulence, function)(row.number("z"), roughness_length, smallest_height=smallest))
+    return float(formula(row.number("z"), roughness_length, smallest_height=smallest))
 
 
-check("en1991_Iv")(lambda row: _en1991(row, "turbulence_intensity"))
-check("en1991_cr")(lambda row: _en1991(row, "roughness_factor"))
+check("en1991_Iv")(lambda row: _en1991(row, turbulence.turbulence_intensity))
+check("en1991_cr")(lambda row: _en1991(row, handbook_turbulence.roughness_factor))
 
 
 @check("en1991_ce")
 def _(row: Row) -> float:
     # The exposure factor of the code is (1 + 7 Iv) cr^2, of a pressure.
-    return (1 + 7 * _en1991(row, "turbulence_intensity")) * _en1991(row, "roughness_factor") ** 2
+    roughness_factor = _en1991(row, handbook_turbulence.roughness_factor)
+    return (1 + 7 * _en1991(row, turbulence.turbulence_intensity)) * roughness_factor**2
 
 
 @check("en1991_orography_co")
@@ -213,7 +220,7 @@ def _(row: Row) -> float:
     place = row.number("x", default=0.0)
     if place > 0:
         raise NotCoveredError("lee side: wxfly takes the value of the crest, the larger one")
-    factor = hills.orography_factor
+    factor = handbook_hills.orography_factor
     return float(factor(row.number("h"), float(lengths[1]), row.number("z"), distance_from_crest=place))
 
 

@@ -5,9 +5,7 @@ from dataclasses import asdict, replace
 
 import pytest
 
-from wxfly.assessment.suitability import State
 from wxfly.history.ledger import (
-    STATES,
     Observation,
     Verdict,
     enter_observations,
@@ -152,10 +150,6 @@ def test_a_month_that_is_no_file_costs_no_other():
     (ledger_folder() / "2026-08.jsonl").symlink_to("gone")
     assert read_verdicts() == [VERDICT]
     assert [part.path.stem for part in read_ledger().set_aside] == ["2026-07", "2026-08"]
-
-
-def test_states_are_those_of_hours():
-    assert {State(i).words for i in State} == set(STATES)
 
 
 def test_the_file_only_grows():

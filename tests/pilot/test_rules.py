@@ -56,7 +56,7 @@ def test_the_pilots_own_rules(tmp_path):
     path = tmp_path / "rules.toml"
     path.write_text(OWN)
     club = find_rules("club", path)
-    assert club.length("height_ceiling") == pytest.approx(91.44)
+    assert club.limits["height_ceiling"].value == pytest.approx(91.44)
     assert club.limits["height_ceiling"].source.startswith("the pilot's own file")
     assert {"us", "club"} <= set(load_rules(path))
 

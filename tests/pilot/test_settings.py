@@ -30,9 +30,7 @@ def test_without_it_they_are_the_platforms(monkeypatch):
     assert cache_folder() != config_folder()
 
 
-def test_defaults_hold_without_a_file(monkeypatch):
-    for name in DEFAULT_ADDRESSES:
-        monkeypatch.delenv(f"WXFLY_{name.upper()}_URL")
+def test_defaults_hold_without_a_file(usual_addresses):
     settings = load_settings()
     assert settings.addresses == DEFAULT_ADDRESSES
     assert all(address.startswith("https://") for address in settings.addresses.values())
@@ -82,9 +80,7 @@ def test_a_fault_in_the_file_is_told_in_one_line_and_set_aside(config, text, wor
     assert (settings.model, settings.patience_seconds) == (DEFAULT_MODEL, 20.0)
 
 
-def test_one_bad_line_costs_no_other(config, monkeypatch):
-    for name in DEFAULT_ADDRESSES:
-        monkeypatch.delenv(f"WXFLY_{name.upper()}_URL")
+def test_one_bad_line_costs_no_other(config, usual_addresses):
     config.write_text('model = "icon_eu"\ncontact = "me@example.org\n[store]\nmaximum_age_days = 400\n')
     settings = load_settings()
     assert (settings.model, settings.contact) == ("icon_eu", "")
@@ -104,9 +100,7 @@ def test_one_bad_line_costs_no_other(config, monkeypatch):
         '[sources]\nforecast = "http://mirror.example.org/v1"\n',
     ],
 )
-def test_a_place_is_sent_to_nobody_in_place_of_an_address_that_cannot_be_read(config, monkeypatch, text):
-    for name in DEFAULT_ADDRESSES:
-        monkeypatch.delenv(f"WXFLY_{name.upper()}_URL")
+def test_a_place_is_sent_to_nobody_in_place_of_an_address_that_cannot_be_read(config, usual_addresses, text):
     config.write_text(text)
     settings = load_settings()
     assert set(settings.addresses.values()) == {""}

@@ -24,6 +24,7 @@ from scores.probability import brier_score, isotonic_fit
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from tests.handbook.probability import dressed_exceedance, normal_exceedance
 from tests.validation.gust_fit import (
     Cases,
     exceedance,
@@ -33,7 +34,7 @@ from tests.validation.gust_fit import (
     read_cases,
 )
 from wxfly.assessment.forecast_error import default_error_law
-from wxfly.physics.probability import dressed_exceedance, dressing_deviation, normal_exceedance
+from wxfly.physics.probability import dressing_deviation
 
 Array = npt.NDArray[np.float64]
 

@@ -1,6 +1,6 @@
 """Fit a gust's distribution to members and observations: what the gust validation and its evidence page use.
 
-The distribution is a normal one cut off at 0 (`wxfly.physics.probability.truncated_normal_exceedance`). Its location
+The distribution is a normal one cut off at 0 (`tests.handbook.probability`). Its location
 is linear in the ensemble mean with an offset and a slope for each station, its scale log-linear in spread and mean
 with an offset for each station. Everything that belongs to a station, and every further predictor, is shrunk to
 none; a station that was not in the training has none. Coefficients minimise the mean CRPS plus that penalty.
@@ -18,7 +18,7 @@ import pandas as pd
 import scoringrules
 from scipy import optimize
 
-from wxfly.physics.probability import truncated_normal_exceedance, truncated_normal_quantile
+from tests.handbook.probability import truncated_normal_exceedance, truncated_normal_quantile
 
 Array = npt.NDArray[np.float64]
 

@@ -18,6 +18,7 @@ import xarray as xr
 from wxfly.physics.air.precipitation import room_to_rate
 from wxfly.physics.probability import dressing_deviation, normal_quantile, standardised
 from wxfly.pilot.elements import BY_NAME, ELEMENTS, NAMES, Family, shipped_figures
+from wxfly.pilot.limit_rules import LIMIT_RULES
 
 Array = npt.NDArray[np.float64]
 
@@ -293,7 +294,7 @@ def _room(
     if "low" in law.rows[name]:
         below, share = law.rows[name]["low"]
         demand = demand + share * np.maximum(below - demand, 0.0)
-    if sense == "at_least":
+    if LIMIT_RULES[sense].is_least:
         return standardised(-demand, deviation, -limit)
     return standardised(demand, deviation, limit)
 
@@ -419,7 +420,7 @@ def _room_just_inside(name: str, limit: Array, lead: Array, law: ErrorLaw, carri
     if carried is not None:
         error = np.hypot(error, np.where(np.isnan(carried), 0.0, carried))
     # What `wxfly.assessment.suitability` takes as margin: 1 - demand / limit, or 1 - limit / demand.
-    share = 1.0 - JUST_INSIDE if sense == "at_most" else 1.0 / (1.0 - JUST_INSIDE)
+    share = 1.0 / (1.0 - JUST_INSIDE) if LIMIT_RULES[sense].is_least else 1.0 - JUST_INSIDE
     if kind == "logarithmic":
         return np.asarray(abs(np.log(share)) / error)
     return np.asarray(np.abs(1.0 - share) * np.abs(limit) / error)

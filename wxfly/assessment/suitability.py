@@ -12,79 +12,20 @@ that is an hour at the least.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from enum import IntEnum
 
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from wxfly.assessment.state import State as State
+from wxfly.assessment.state import state_of
 from wxfly.physics.wind.error import error_factor
 from wxfly.pilot.elements import BY_NAME, ELEMENTS, NAMES, Element
 from wxfly.pilot.intent import hold_after_break
+from wxfly.pilot.limit_rules import LIMIT_RULES, margin_at_most, margin_within
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH, Limits
 
 Array = npt.NDArray[np.float64]
-
-# Margin of the grades none, possible, likely. "Possible" is narrow, "likely" as far outside as a margin goes.
-_GRADE_MARGIN = np.array([1.0, 0.05, -1.0])
-
-
-def margin_at_most(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
-    """Return the share of an upper limit that is left.
-
-    Parameters
-    ----------
-    demand, limit : array_like
-        In the same unit. A limit of zero is kept only by a demand of zero.
-
-    Returns
-    -------
-    ndarray
-        ``1 - demand / limit``, between -1 and 1; NaN where either is NaN.
-    """
-    demand, limit = np.broadcast_arrays(np.asarray(demand, float), np.asarray(limit, float))
-    positive = limit > 0
-    with np.errstate(over="ignore"):  # a limit next to nothing: the share is as good as infinite
-        share = demand / np.where(positive, limit, 1.0)
-    share = np.where(positive, share, np.where(demand > limit, np.inf, 0.0))
-    return np.where(np.isnan(demand) | np.isnan(limit), np.nan, np.clip(1.0 - share, -1.0, 1.0))
-
-
-def margin_at_least(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
-    """Return the share of a lower limit that is left: ``1 - limit / demand``, between -1 and 1."""
-    demand, limit = np.broadcast_arrays(np.asarray(demand, float), np.asarray(limit, float))
-    with np.errstate(over="ignore"):
-        share = np.where(demand > 0, limit / np.where(demand > 0, demand, 1.0), np.inf)
-    share = np.where(limit > 0, share, 0.0)
-    return np.where(np.isnan(demand) | np.isnan(limit), np.nan, np.clip(1.0 - share, -1.0, 1.0))
-
-
-def margin_within(demand: npt.ArrayLike, lowest: float, highest: float) -> Array:
-    """Return the share of a band that is left: 1 in its middle, 0 at either end."""
-    demand = np.asarray(demand, float)
-    half = (highest - lowest) / 2
-    return np.clip(1.0 - np.abs(demand - (lowest + half)) / half, -1.0, 1.0)
-
-
-def margin_of_grade(grade: npt.ArrayLike) -> Array:
-    """Return the margin of a grade: none 1, possible 0.05 (narrow), likely -1; NaN where it is not known."""
-    grade = np.asarray(grade, float)
-    known = np.where(np.isnan(grade), 0, grade).astype(int).clip(0, 2)
-    return np.where(np.isnan(grade), np.nan, _GRADE_MARGIN[known])
-
-
-class State(IntEnum):
-    """The four states of an hour, from worst to best."""
-
-    NOT_KNOWN = 0
-    OUTSIDE = 1
-    NARROW = 2
-    INSIDE = 3
-
-    @property
-    def words(self) -> str:
-        """The state as reports write it."""
-        return ("not known", "outside", "narrow", "inside")[self]
 
 
 def assess(conditions: xr.Dataset, limits: Limits) -> xr.Dataset:
@@ -224,7 +165,7 @@ def _judge(demand: Array, limit: Array, margin: Array, limits: Limits, condition
     nothing = np.isinf(smallest)
     limiting = np.asarray(NAMES, dtype=object)[known_margin.argmin(axis=0)]
 
-    state = np.where(smallest < 0, State.OUTSIDE, np.where(smallest < limits.reserve, State.NARROW, State.INSIDE))
+    state = state_of(smallest, limits.reserve)
     # "Possible" is narrow whatever the reserve.
     graded = np.array([element.sense == "grade" for element in ELEMENTS])
     possible = ((demand == 1) & _along(graded, margin)).any(axis=0)
@@ -304,23 +245,15 @@ def _measure(
 ) -> tuple[npt.ArrayLike, npt.ArrayLike, Array]:
     """Return demand, limit and margin of one element for every hour, with the axes of the template."""
     values = _in_doubt(name, conditions, BY_NAME[name].condition, "", limits, template)
-    sense = BY_NAME[name].sense
-    if sense == "within":
+    if BY_NAME[name].sense == "within":
         # The aircraft starts and lands in the air near the ground: an inversion or a hot field counts.
         near_ground = _of_edges(conditions, "air_temperature_near_ground", template)
         return _measure_within(np.concatenate((values, near_ground)), limits)
+    rule = LIMIT_RULES[BY_NAME[name].sense]
     # Of the two edges of the hour the worse one counts; a missing edge is a missing hour.
-    demand = values.min(axis=0) if sense == "at_least" else values.max(axis=0)
+    demand = values.min(axis=0) if rule.is_least else values.max(axis=0)
     limit = _limit(BY_NAME[name], conditions, limits, template)
-    if sense == "at_most":
-        margin = margin_at_most(demand, limit)
-    elif sense == "at_least":
-        margin = margin_at_least(demand, limit)
-    elif sense == "grade":
-        margin = margin_of_grade(demand)
-    else:
-        margin = np.where(np.isnan(demand), np.nan, np.where(demand > 0, 1.0, -1.0))
-    return demand, limit, margin
+    return demand, limit, rule.margin(demand, limit)
 
 
 def _of_edges(conditions: xr.Dataset, name: str, template: xr.Variable) -> Array:
@@ -345,7 +278,7 @@ def _limit(element: Element, conditions: xr.Dataset, limits: Limits, template: x
 
 def _measure_within(values: Array, limits: Limits) -> tuple[Array, Array, Array]:
     """Temperature: of both heights and edges of the hour, the one nearer to either end of the band counts."""
-    margin = margin_within(values, limits.minimum_temperature, limits.maximum_temperature)
+    margin = margin_within(values, (limits.minimum_temperature, limits.maximum_temperature))
     worst = np.where(np.isnan(margin), -np.inf, margin).argmin(axis=0)[None]
     demand = np.take_along_axis(values, worst, 0)[0]
     middle = (limits.minimum_temperature + limits.maximum_temperature) / 2

@@ -20,11 +20,10 @@ from wxfly.cli.options import (
 )
 from wxfly.cli.program import main, print_data, say, tell_progress, width
 from wxfly.question.words import Words, read_words
-from wxfly.report.output_files import check_place, write_answer
+from wxfly.report.formats import check_place, write_answer
 
 if TYPE_CHECKING:
     from wxfly.answer.request import QuestionKind
-    from wxfly.question.ask import Asked
 
 
 @main.command(epilog="Example: wxfly best Kelderness --date 2026-03-16 --html best.html")
@@ -132,45 +131,22 @@ def check(site: str | None, **words: Any) -> None:
 
 
 def _ask(kind: QuestionKind, places: list[str], outputs: Outputs, words: Words) -> None:
-    if outputs.as_json and outputs.as_csv:
-        raise click.UsageError("--json and --csv both print the answer; give one of them")
-    for path in filter(None, (outputs.html_path, outputs.ics_path)):
+    if len(outputs.printed) > 1:
+        names = " and ".join(f"--{format.name}" for format in outputs.printed)
+        raise click.UsageError(f"{names} both print the answer; give one of them")
+    for path in outputs.files.values():
         check_place(path, overwrite=outputs.overwrite)
     from wxfly.question.ask import ask
 
     asked = ask(kind, places, words, on_progress=tell_progress)
-    briefing, units, time_zone = asked.briefing, asked.units, asked.time_zone
-    if outputs.html_path:
-        from wxfly.report.pages.page import to_html
-
-        page = to_html(briefing, units=units, time_zone=time_zone)
-        _write(outputs.html_path, page.encode(), overwrite=outputs.overwrite)
-    if outputs.ics_path or outputs.as_json or outputs.as_csv:
-        _put_facts(asked, outputs)
-    if not (outputs.as_json or outputs.as_csv):
+    for format, path in outputs.files.items():
+        _write(path, format.write(asked), overwrite=outputs.overwrite)
+    for format in outputs.printed:
+        print_data(format.write(asked))
+    if not outputs.printed:
         from wxfly.report.text.terminal import render
 
-        say(render(briefing, units=units, time_zone=time_zone, width=width()))
-
-
-def _put_facts(asked: Asked, outputs: Outputs) -> None:
-    """Write and print what is made of the facts."""
-    from wxfly.report.facts.answer import facts_of
-
-    facts, units, time_zone = facts_of(asked.briefing, asked.question), asked.units, asked.time_zone
-    if outputs.ics_path:
-        from wxfly.report.calendar import to_ics
-
-        calendar = to_ics(facts, asked.briefing, units=units, time_zone=time_zone)
-        _write(outputs.ics_path, calendar, overwrite=outputs.overwrite)
-    if outputs.as_json:
-        from wxfly.report.json import to_json
-
-        print_data(f"{to_json(facts)}\n")
-    elif outputs.as_csv:
-        from wxfly.report.csv import to_csv
-
-        print_data(to_csv(facts, units=units, time_zone=time_zone))
+        say(render(asked.briefing, units=asked.units, time_zone=asked.time_zone, width=width()))
 
 
 def _write(path: Path, content: bytes, *, overwrite: bool) -> None:

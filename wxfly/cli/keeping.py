@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from wxfly.cli.program import main, say, tell_progress
+from wxfly.units import SYSTEMS
 
 
 @main.command(epilog="Example: wxfly fetch 52.1,6.9 --model icon_d2")
@@ -133,7 +134,7 @@ def clear_store(certain: bool) -> None:
 
 @main.command(epilog="Example: wxfly aircraft folding-quad-249g")
 @click.argument("name", required=False)
-@click.option("--units", type=click.Choice(["metric", "imperial", "aviation"]), default="metric", show_default=True)
+@click.option("--units", type=click.Choice(list(SYSTEMS)), default="metric", show_default=True)
 def aircraft(name: str | None, units: str) -> None:
     """List the aircraft, or show the limits of NAME and where each is from."""
     from wxfly.cli import own_lists

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from wxfly.cli.program import main, say, tell_progress, width
+from wxfly.units import SYSTEMS
 
 
 @main.command(epilog="Example: wxfly verify meadow --observed mine.csv --observed-height 4m --learn")
@@ -79,7 +80,7 @@ def forget() -> None:
 @main.command(epilog="Example: wxfly observed meadow --units aviation")
 @click.argument("site", required=False)
 @click.option("--model", metavar="MODEL", help="Forecast model to ask.")
-@click.option("--units", type=click.Choice(["metric", "imperial", "aviation"]), default="metric", show_default=True)
+@click.option("--units", type=click.Choice(list(SYSTEMS)), default="metric", show_default=True)
 @click.option("--offline", is_flag=True, help="Use only what is already on this machine.")
 def observed(site: str | None, model: str | None, units: str, offline: bool) -> None:
     """Is the forecast right this morning? Set the latest airport report near SITE beside the forecast of its hour."""

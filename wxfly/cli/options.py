@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import wraps
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
 import click
+
+from wxfly.report.formats import FORMATS, Format
+from wxfly.units import SYSTEMS
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -46,6 +49,10 @@ def doubting(command: F) -> F:
     return _with(command, options)
 
 
+def _of_system(system: Mapping[str, str]) -> str:
+    return f"{system['height']}, {system['wind']} and {system['temperature']}"
+
+
 def _with(command: F, options: Sequence[Callable[[F], F]]) -> F:
     for option in reversed(options):
         command = option(command)
@@ -65,7 +72,7 @@ def forecast_asking(command: F) -> F:
         click.option("--advise", "advised", multiple=True, metavar="ELEMENT", help="Treat an element as advised: where it is not known, or lost, the answer says so first and goes by the others."),
         click.option("--prefer", type=click.Choice(["low-light"]), help="Rank windows in golden or blue hour first; no hour holds because of it."),
         click.option("--toward", metavar="DIRECTION", help="Where you will look at the aircraft, in degrees or as a point such as SW: tells of glare, and where a sortie goes."),
-        click.option("--units", type=click.Choice(["metric", "imperial", "aviation"]), help="Units of the answer, and of a number given without one: m, m/s and degC, or ft, mph and degF, or ft, kt and degC; mass is in g and time in min in each.  [default: metric]"),
+        click.option("--units", type=click.Choice(list(SYSTEMS)), help=f"Units of the answer, and of a number given without one: {', or '.join(map(_of_system, SYSTEMS.values()))}; mass is in g and time in min in each.  [default: metric]"),
         click.option("--time-zone", metavar="ZONE", help="Show times in this IANA zone instead of each site's own."),
         click.option("--model", metavar="MODEL", help="Forecast model to ask; one model per answer."),
         click.option("--forecast", "forecast_path", type=click.Path(path_type=Path), help="Answer from this saved reply (.json) or forecast file (.nc) instead of asking."),
@@ -78,12 +85,10 @@ def forecast_asking(command: F) -> F:
 
 @dataclass(frozen=True)
 class Outputs:
-    """How an answer is written."""
+    """How an answer is written: the formats to print, those that go to files, and whether these may replace others."""
 
-    as_json: bool
-    as_csv: bool
-    html_path: Path | None
-    ics_path: Path | None
+    printed: Sequence[Format]
+    files: Mapping[Format, Path]
     overwrite: bool
 
 
@@ -91,17 +96,15 @@ def telling(command: F) -> F:
     """Add the options that say how the answer is written; the command gets them as one `Outputs`."""
 
     @wraps(command)
-    def with_outputs(
-        *, as_json: bool, as_csv: bool, html_path: Path | None, ics_path: Path | None, overwrite: bool, **words: Any
-    ) -> Any:
-        return command(outputs=Outputs(as_json, as_csv, html_path, ics_path, overwrite), **words)
+    def with_outputs(*, overwrite: bool, **words: Any) -> Any:
+        given = {format: value for format in FORMATS if (value := words.pop(format.name))}
+        files = {format: path for format, path in given.items() if format.mark}
+        return command(outputs=Outputs([f for f in given if not f.mark], files, overwrite), **words)
 
+    a_file: Any = {"type": click.Path(path_type=Path)}
     options = [
-        click.option("--json", "as_json", is_flag=True, help="Print the answer as JSON (schema in the documentation)."),
-        click.option("--csv", "as_csv", is_flag=True, help="Print the hours as CSV."),
-        click.option("--html", "html_path", type=click.Path(path_type=Path), help="Also write the timeline page to this file."),
-        click.option("--ics", "ics_path", type=click.Path(path_type=Path), help="Also write the windows as a calendar file."),
-    ]  # fmt: skip
+        click.option(f"--{f.name}", f.name, help=f.help, **(a_file if f.mark else {"is_flag": True})) for f in FORMATS
+    ]
     return cast(F, _with(overwriting(with_outputs), options))
 
 

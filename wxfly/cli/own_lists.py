@@ -9,7 +9,7 @@ import numpy as np
 
 from wxfly.cube.notes import NoteKind, kind_of
 from wxfly.errors import WxflyError
-from wxfly.pilot.aircraft import ENERGY_FIGURES, find_aircraft, load_aircraft
+from wxfly.pilot.aircraft import ENERGY_FIGURES, FIGURES, find_aircraft, load_aircraft
 from wxfly.pilot.own_files import told
 from wxfly.pilot.rules import find_rules, load_rules
 from wxfly.pilot.settings import own_aircraft_file, own_rules_file, sites_file
@@ -127,47 +127,12 @@ def describe_aircraft(name: str | None, units: str) -> str:
         ]
         return "\n".join([aligned([("aircraft", "wind", "gust", "class"), *listed]), *told(table.set_aside)])
     aircraft = find_aircraft(name, own_aircraft_file())
-    rows: list[tuple[str, str, str]] = []
-    for key, quantity in _SHOWN_AS.items():
-        rows.append((key, _shown(getattr(aircraft, key), units, quantity), aircraft.sources.get(key, "-")))
-    for key, quantity in _SPEEDS.items():
-        rows.append((key, _shown(getattr(aircraft, key), units, quantity), aircraft.sources.get(key, "-")))
-    for key, unit in _OWN_UNITS.items():
-        value = getattr(aircraft, key)
-        shown = "-" if value is None else f"{float(from_si(value, unit)):.4g} {unit}".removesuffix(" 1")
-        rows.append((key, shown, aircraft.sources.get(key, "-")))
+    rows = [
+        (key, _shown(getattr(aircraft, key), units, figure.shown), aircraft.sources.get(key, "-"))
+        for key, figure in sorted(FIGURES.items(), key=lambda item: item[1].shown not in SYSTEMS[units])
+    ]
     rows = [row for row in rows if row[1] != "-" or row[0] not in ENERGY_FIGURES]
     return f"{aircraft.title}\n" + aligned([("figure", "value", "source"), *rows])
-
-
-_SPEEDS = dict.fromkeys(
-    ("top_speed", "climb_speed", "descent_speed", "cruise_speed", "best_glide_speed", "stall_speed"), "wind"
-)
-_OWN_UNITS = {
-    "mass": "kg",
-    "characteristic_dimension": "m",
-    "battery_energy": "Wh",
-    "battery_capacity": "mAh",
-    "battery_cell_resistance": "mohm",
-    "battery_cycles": "1",
-    "hover_endurance": "min",
-    "cruise_endurance": "min",
-    "electronics_power": "W",
-    "maximum_tilt": "degree",
-    "rotor_diameter": "m",
-    "rotor_count": "1",
-    "thrust_to_weight": "1",
-    "glide_ratio": "1",
-}
-_SHOWN_AS = {
-    "maximum_wind": "wind",
-    "maximum_gust": "wind",
-    "maximum_wind_difference": "wind",
-    "minimum_temperature": "temperature",
-    "maximum_temperature": "temperature",
-    "maximum_takeoff_altitude": "height",
-    "maximum_precipitation": "precipitation",
-}
 
 
 def describe_rules(name: str | None) -> str:
@@ -187,5 +152,5 @@ def describe_rules(name: str | None) -> str:
 def _shown(value: float | None, units: str, quantity: str) -> str:
     if value is None:
         return "-"
-    unit = SYSTEMS[units][quantity]
-    return f"{float(from_si(value, unit)):.4g} {unit}"
+    unit = SYSTEMS[units].get(quantity, quantity)
+    return f"{float(from_si(value, unit)):.4g} {unit}".removesuffix(" 1")

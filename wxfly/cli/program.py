@@ -165,9 +165,9 @@ def say(text: str) -> None:
     click.echo(console.readable(console.outgoing(text)))
 
 
-def print_data(text: str) -> None:
-    """Print text that programs read: UTF-8 with the line ends that it has, whatever the console speaks."""
-    click.echo(text.encode("utf-8", "backslashreplace"), nl=False)
+def print_data(content: bytes) -> None:
+    """Print what programs read, in the bytes that it has, whatever the console speaks."""
+    click.echo(content, nl=False)
 
 
 def tell_progress(message: str) -> None:

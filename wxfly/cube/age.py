@@ -1,4 +1,4 @@
-"""The age of a forecast: told always, and past a limit by element and hours ahead its values count as not known."""
+"""The age of a forecast: always reported. Values older than a limit, by element and hours ahead, count as unknown."""
 
 from __future__ import annotations
 
@@ -12,33 +12,33 @@ from wxfly.cube.notes import Note, NoteKind
 
 # Global models are renewed every 6 hours (some every 12) and regional ones every 3 or 1, and come out 3 to 7 hours
 # after their start (their providers' schedules). So the newest run of the slowest is never older than 19 hours.
-# After three missed runs of six hours a forecast is told as old. Common practice, no source.
+# After three missed runs of six hours a forecast is reported as old. Common practice, no source.
 OLD = np.timedelta64(18, "h")
 TOO_OLD = np.timedelta64(36, "h")
-"""Nothing of a forecast is used beyond."""
+"""Greatest age: no value of an older forecast is used."""
 CLOCKS = np.timedelta64(1, "h")
-"""So far the clocks of a service and of this machine may be apart."""
+"""Largest difference allowed between the clocks of a service and of this machine."""
 
 COUNTED = "the run of this forecast is not known: its age and the time ahead are counted from its first hour"
-"""Said where neither the run nor the retrieval is known."""
+"""The note where neither the run nor the time of retrieval is known."""
 
 CUT = "the first hours of this forecast are cut off and its run is not known: nobody knows how old it is"
-"""Said where a reply does not begin with a whole day and its run is not known."""
+"""The note where a reply does not begin with a whole day and its run is unknown."""
 
 BANDS = (12.0, 48.0, np.inf)
-"""Ends of the bands of hours ahead: what is flown next, today and tomorrow, the days after [h]."""
+"""Ends of the bands of hours ahead: the next flight, today and tomorrow, the days after [h]."""
 
 
 @dataclass(frozen=True)
 class Limit:
-    """How old values may be.
+    """The greatest age of some variables.
 
     Attributes
     ----------
     words : str
         What they are, for the reader.
     variables : tuple of str
-        Of the cube.
+        Their names in the cube.
     hours : tuple of float
         Greatest age in each of `BANDS` [h].
     reason : str
@@ -51,8 +51,8 @@ class Limit:
     reason: str
 
 
-# Common practice, no source: what changes within hours must come from a run that has seen its beginning. Farther ahead
-# the age of a run is a smaller share of how far it looks, so a missed run costs less.
+# Common practice, no source: what changes within hours must come from a run that saw it begin. Farther ahead, the age
+# of a run is a smaller share of the lead time, so a missed run matters less.
 LIMITS = (
     Limit(
         "gust, precipitation, cloud, visibility and storms",
@@ -101,45 +101,44 @@ def hide_stale(
     of_retrieval: bool = False,
     is_chosen: bool = False,
 ) -> tuple[xr.Dataset, tuple[str, ...]]:
-    """Make what is too old not known, and say how old a forecast is that is merely old.
+    """Hide values that are too old, and report the age of a forecast that is old but usable.
 
     Parameters
     ----------
     cube : xarray.Dataset
         A forecast cube.
     now : numpy.datetime64
-        UTC.
+        The time for which the answer is made, UTC.
     since : numpy.datetime64
-        When the run started, or, when that is not known, when the forecast was retrieved, UTC. NaT when neither
-        is known: the age is then counted from the first hour of the forecast, and the notes say so.
+        Start of the run, or the time of retrieval where the start is unknown, UTC. NaT where both are unknown: the
+        age then counts from the first hour of the forecast, and the notes say so.
     of_retrieval : bool, optional
-        Whether `since` is when it was retrieved.
+        Whether `since` is the time of retrieval.
     is_chosen : bool, optional
-        Whether somebody chose the moment, as when looking back; else the clock gave it. An answer for the present
-        never rests on a forecast that was made in the future: all of it is then not known. For a moment that was
-        chosen it is used, and the reader is told.
+        Whether somebody chose `now`, as in verification; otherwise the clock gave it. An answer for the present never
+        uses a forecast made in the future: all its values are hidden. For a chosen time it is used, with a note.
 
     Returns
     -------
     cube : xarray.Dataset
-        The same, or with values missing that are older than their limit in `LIMITS`; all of them past `TOO_OLD`.
-        A variable that is in no limit has the shortest.
+        The cube without the values that are older than their limit in `LIMITS`; without any value past `TOO_OLD`.
+        A variable that is in no limit has the shortest one.
     notes : tuple of str
         What the reader must know first.
     """
     if not np.isnat(since):
         return _hide_by_age(cube, now, _hours(now, since), _RETRIEVAL if of_retrieval else _RUN, is_chosen)
-    # The first hour is that of a plan and not of an event: one that is still to come is no wrong clock.
+    # The first hour is not the time of an event: a first hour in the future does not mean that a clock is wrong.
     began = first_hour_of(cube)
     cube, notes = _hide_by_age(cube, now, _hours(now, began), _FIRST_HOUR, True)
     return cube, (CUT if began < cube["time"].values[0] - np.timedelta64(1, "D") else COUNTED, *notes)
 
 
 def first_hour_of(cube: xr.Dataset) -> np.datetime64:
-    """Return the first hour of a forecast whose run is not known, UTC [s].
+    """Return the first hour of a forecast whose run is unknown, UTC [s].
 
-    A reply that has lost its first hours tells an older one: the start of the day, or, where nobody knows how many are
-    lost, as long ago as the longest forecast is long (``oldest_run``).
+    A reply that has lost its first hours states an older time (``oldest_run``): the start of the day, or, where the
+    number of lost hours is unknown, a time as far back as the longest forecast reaches.
     """
     first = cube["time"].values[0].astype("datetime64[s]")
     told = np.datetime64(str(cube["oldest_run"].values), "s") if "oldest_run" in cube.coords else first
@@ -147,7 +146,7 @@ def first_hour_of(cube: xr.Dataset) -> np.datetime64:
 
 
 class _Origin(NamedTuple):
-    """How to speak of what an age is counted from."""
+    """Wording for the time from which an age counts."""
 
     ago: str
     ahead: str
@@ -166,7 +165,7 @@ _FIRST_HOUR = _Origin(
 def _hide_by_age(
     cube: xr.Dataset, now: np.datetime64, age: float, origin: _Origin, is_chosen: bool
 ) -> tuple[xr.Dataset, tuple[str, ...]]:
-    """Do what `hide_stale` does, by an age [h]."""
+    """Do the work of `hide_stale` for an age [h]."""
     limit, clocks = (float(bound / np.timedelta64(1, "h")) for bound in (TOO_OLD, CLOCKS))
     if age > limit:
         told = f"this forecast is {age:.0f} h old, more than {limit:.0f} h: not used, {origin.way_out}"
@@ -195,14 +194,14 @@ def _hidden(cube: xr.Dataset) -> xr.Dataset:
 
 
 def _hours(now: np.datetime64, since: np.datetime64) -> float:
-    """Return an age [h]; NaN when it is not known."""
+    """Return an age [h]; NaN when it is unknown."""
     return float((now.astype("datetime64[s]") - since.astype("datetime64[s]")) / np.timedelta64(1, "h"))
 
 
 def _without_stale(cube: xr.Dataset, now: np.datetime64, age: float, is_chosen: bool) -> tuple[xr.Dataset, list[Note]]:
-    """Take out what is past its limit, and return for each limit that was the words and the hours concerned."""
+    """Remove values past their limit, and return a note for each limit that was passed: what, and for which hours."""
     ahead = (cube["time"].values.astype("datetime64[s]") - now.astype("datetime64[s]")) / np.timedelta64(1, "h")
-    band = np.searchsorted(BANDS, ahead)  # the hours before now are in the first
+    band = np.searchsorted(BANDS, ahead)  # hours before now are in the first band
     named = {name for limit in LIMITS for name in limit.variables}
     unnamed = tuple(str(n) for n in cube.data_vars if str(n) not in named)
     hidden: dict[str, xr.DataArray] = {}
@@ -227,7 +226,7 @@ def _without_stale(cube: xr.Dataset, now: np.datetime64, age: float, is_chosen: 
 
 
 def _age_of_kp(cube: xr.Dataset, now: np.datetime64, age: float) -> float:
-    """Return the age of Kp where it is told, else that of the forecast [h]."""
+    """Return the age of Kp where the cube states it, else that of the forecast [h]."""
     text = str(cube["kp_index"].attrs.get("retrieved", "")) if "kp_index" in cube else ""
     try:
         own = _hours(now, np.datetime64(text.rstrip("Z") or "NaT", "s"))

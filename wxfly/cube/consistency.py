@@ -1,13 +1,13 @@
-"""Consistency: columns of a forecast held against each other, with stated bounds.
+"""Consistency: columns of a forecast compared with each other, within stated bounds.
 
-A value that another column contradicts is damaged or of another unit, and nobody knows which of the two it is: in that
-hour all columns of the contradiction count as not known. The bounds are wide enough for what models and the rounding
-of replies really do, so what passes is not proved right.
+Where two columns contradict each other, one is damaged or in another unit, and nobody knows which. In that hour all
+columns of the contradiction count as unknown. The bounds are wide enough for real models and rounded replies, so a
+value that passes is not proved right.
 
 References
 ----------
 [WMO-8] WMO-No. 8, Guide to Instruments and Methods of Observation, Part I, chapter 5: a gust is a maximum of the wind
-    over the time that its mean is taken of, so it is not below that mean (from memory).
+    over the averaging time of its mean, so it is not below that mean (from memory).
 [Buck-1996] As in `wxfly.physics.air.humidity`: humidity follows from temperature and dew point.
 [Doc7488] ICAO Doc 7488, Manual of the ICAO Standard Atmosphere: the hydrostatic equation.
 """
@@ -27,38 +27,38 @@ Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 
 GUST_BELOW_WIND = 0.6
-"""So far a gust may be below the mean wind of its stamp [m s-1]: replies round and models take the mean at the stamp
-itself. 0.4 occurs in a real week of hours; common practice, no source."""
+"""A gust may be this far below the mean wind of its stamp [m s-1]: replies round, and models take the mean at the
+stamp itself. 0.4 occurs in a real week of hours; common practice, no source."""
 LEAST_GUST_FACTOR, GUST_HOURS, MOVING_AIR = 1.1, 6, 3.0
-"""Over so many hours in a row, each with a mean wind above the last [m s-1], a gust is not below this share of the
-mean; gust factors of 3 s over open land are 1.2 to 1.7 (WMO/TD-No. 1555, from memory)."""
+"""Least ratio of gust to mean wind, over this many hours in a row, each with a mean wind above the third value
+[m s-1]. 3 s gust factors over open land are 1.2 to 1.7 (WMO/TD-No. 1555, from memory)."""
 LEAST_SHARE_ALOFT, WIND_BELOW = 0.5, 4.0
-"""No level up to 200 m has less than this share of a wind at 10 m above the second [m s-1]; over land the wind grows
-with height, and falls off by a tenth at most in strong convection (common practice, no source)."""
+"""Least share of the wind at 10 m at any level up to 200 m, where the wind at 10 m is above the second value [m s-1].
+Over land the wind grows with height; in strong convection it falls by a tenth at most (common practice, no source)."""
 DEW_POINT_ABOVE = 0.6
-"""So far a dew point may be above the temperature [K]: 0.3 occurs in a real week; common practice, no source."""
+"""A dew point may be this far above the temperature [K]: 0.3 occurs in a real week; common practice, no source."""
 HUMIDITY_APART = 0.2
-"""So far a humidity may be from the one that temperature and dew point give [1]: 0.07 occurs in a real week, and over
-ice and water it differs by 0.2 at -20 degC; common practice, no source."""
+"""A humidity may differ this much from the one computed from temperature and dew point [1]. 0.07 occurs in a real
+week; humidity over ice and over water differs by 0.2 at -20 degC. Common practice, no source."""
 STEEPEST_LAPSE = 0.0098
-"""Fall of temperature with height of dry air that is lifted [K m-1]: air that is steeper turns over (g / cp)."""
+"""Dry adiabatic lapse rate, g / cp [K m-1]: air with a steeper lapse turns over."""
 SUPERADIABATIC = 6.0
-"""So much warmer than that allows may the air at 2 m be over sunlit ground [K]; common practice, no source."""
+"""Over sunlit ground the air at 2 m may be this much warmer than that lapse allows [K]; common practice, no source."""
 INVERSION_ALOFT = 20.0
-"""So much colder than a level within 200 m may the air at 2 m be, in the strongest inversions [K]; common practice, no
+"""In the strongest inversions the air at 2 m may be this much colder than a level within 200 m [K]; common practice, no
 source."""
 PRESSURE_APART = 0.03
-"""So far, as a share, the pressure at the ground may be from the one that the pressure at sea level and the ground's
-altitude give, [Doc7488]: services reduce it in different ways; common practice, no source."""
+"""The pressure at the ground may differ by this share from the one computed from sea-level pressure and altitude,
+[Doc7488]: services reduce pressure in different ways; common practice, no source."""
 FROZEN, FROZEN_WIND = 48, 12
-"""So many hours in a row an exact value, or one of the wind, does not stand still while a column of the same kind
-moves; common practice, no source (a real week has 5 at most)."""
+"""Hours in a row after which an unchanged value, or an unchanged wind, is a fault while a column of the same kind
+changes; common practice, no source (a real week has 5 at most)."""
 _GRAVITY_BY_GAS = 9.80665 / 287.05  # of the hydrostatic equation, g / R [K m-1]
-_SATURATED = 0.985  # humidity that may stand still for days, in fog
+_SATURATED = 0.985  # in fog, humidity may stay the same for days
 
 
 class Columns:
-    """Takes the columns of a cube as plain arrays with the axes time, horizontal ones and, at heights, height."""
+    """The columns of a cube as plain arrays. The axes are time, the horizontal ones and, where it applies, height."""
 
     def __init__(self, cube: xr.Dataset) -> None:
         self.cube = cube
@@ -88,11 +88,11 @@ class Check:
     Attributes
     ----------
     words : str
-        What is found, for the reader.
+        What was found, for the reader.
     variables : tuple of str
-        The columns that contradict each other; all of them are then not known.
+        The columns that contradict each other; all of them then count as unknown.
     broken : callable
-        Given the columns, flags with their axes but height; None where the check needs what is not there.
+        Takes the columns; returns flags with their axes except height, or None where a column it needs is absent.
     """
 
     words: str
@@ -185,7 +185,7 @@ def _frozen(name: str, kind: tuple[str, ...], hours: int) -> Callable[[Columns],
 
 
 def _stands(values: Array, hours: int) -> Flags:
-    """Tell which values are of a row of so many equal ones or more along the first axis."""
+    """Flag the values that belong to a run of at least this many equal ones along the first axis."""
     size = values.shape[0]
     at = np.arange(size).reshape(-1, *([1] * (values.ndim - 1)))
     begins = np.ones(values.shape, dtype=bool)
@@ -235,21 +235,21 @@ CHECKS = (
         ("air_temperature_aloft", "a temperature aloft", _AIR, FROZEN),
     )),
 )  # fmt: skip
-"""Of columns against each other; a row for each."""
+"""The checks between columns, one row each."""
 
 
 def hide_contradictions(cube: xr.Dataset) -> xr.Dataset:
-    """Make not known, hour by hour, what contradicts itself; every parser ends with it.
+    """Hide contradictory values, hour by hour; every parser ends with this.
 
     Parameters
     ----------
     cube : xarray.Dataset
-        A forecast cube, with any horizontal dimensions and members or none, on which is noted what it carries.
+        A forecast cube, with any horizontal dimensions, with or without members. Its ``carried`` attribute is set.
 
     Returns
     -------
     xarray.Dataset
-        The same where nothing contradicts itself; else with the attribute ``contradictions``, the words for the reader.
+        The same cube where nothing is contradictory; else with the attribute ``contradictions``, for the reader.
     """
     columns = Columns(cube)
     hidden: dict[str, Flags] = {}

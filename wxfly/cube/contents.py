@@ -1,7 +1,7 @@
-"""The one door for what a file says: every attribute and coordinate of a cube, and the type that it must have.
+"""The contents of a file from elsewhere: every attribute and coordinate of a cube, and the type that it must have.
 
-`wxfly.cube.contract.check_forecast` holds a cube against its contract; this comes before it, for a cube that a stranger
-wrote: text is text, numbers are numbers, and what nobody uses is left out.
+This check comes before `wxfly.cube.contract.check_forecast`, for a cube that a stranger wrote: text is text, numbers
+are numbers, and attributes that wxfly does not use are left out.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ from wxfly.errors import WxflyError
 
 _TEXT, _COUNT, _CARRIED = "a text", "a whole number", "names of a cube's variables, each with its heights"
 
-# Attributes of a cube, then those of its variables and coordinates, and what each must be. Others are left out.
+# Attributes of a cube, then those of its variables and coordinates, with their types. Others are left out.
 OF_CUBE: Mapping[str, str] = {
     **{field.name: _TEXT for field in fields(Provenance)}, "Conventions": _TEXT, "comment": _TEXT, "not_used": _TEXT,
     "carried": _CARRIED, "missing_members": _COUNT,
@@ -51,24 +51,24 @@ _LONGEST_TEXT = 4000
 
 
 def check_contents(cube: xr.Dataset, place: str) -> xr.Dataset:
-    """Check the types of all that a cube says, and leave out what a cube does not have.
+    """Check the types of all contents of a cube, and leave out what does not belong in a cube.
 
     Parameters
     ----------
     cube : xarray.Dataset
-        As a file gave it.
+        As read from a file.
     place : str
-        What to call it in an error.
+        Its name in an error.
 
     Returns
     -------
     xarray.Dataset
-        Variables as they were; coordinates and attributes of the types that a cube has.
+        Variables unchanged; coordinates and attributes of the types that a cube has.
 
     Raises
     ------
     WxflyError
-        In one line: what is of a wrong type, and what is wanted.
+        One line: what has a wrong type, and what is wanted.
     """
     layout = _layout(cube, place)
     cube = _with_our_bounds(cube)
@@ -90,13 +90,13 @@ def check_contents(cube: xr.Dataset, place: str) -> xr.Dataset:
         if not cube.sizes[dimension]:
             raise WxflyError(f"{place}: there is no {dimension} in it")
     checked = xr.Dataset(variables, coords=coordinates, attrs=_checked(cube.attrs, OF_CUBE, place))
-    if ENSEMBLE in checked.dims:  # an early wxfly noted them beside the members
+    if ENSEMBLE in checked.dims:  # early versions of wxfly noted them as a number
         checked = with_lost_members(checked, int(checked.attrs.pop("missing_members", 0)))
     return state_spans(checked) if "time" in checked.coords else checked
 
 
 def _layout(cube: xr.Dataset, place: str) -> int:
-    """Return how the places are laid out: 0 for a single one, 1 for sites, 2 for a grid."""
+    """Return the layout of the places: 0 for a single place, 1 for sites, 2 for a grid."""
     across = [d for d in HORIZONTAL if d in cube.dims]
     if across not in ([], ["site"], ["latitude", "longitude"]):
         raise WxflyError(f"{place}: its places are over ({', '.join(across)}), wanted (site) or (latitude, longitude)")
@@ -104,7 +104,7 @@ def _layout(cube: xr.Dataset, place: str) -> int:
 
 
 def _with_our_bounds(cube: xr.Dataset) -> xr.Dataset:
-    """Return the bounds of time the name that they have in a cube, whatever a file calls them."""
+    """Rename the bounds of time to their name in a cube, whatever the file calls them."""
     named = str(cube["time"].attrs.get("bounds")) if "time" in cube.coords else ""
     if named not in cube.coords or named == TIME_BOUNDS or TIME_BOUNDS in cube.variables:
         return cube
@@ -114,7 +114,7 @@ def _with_our_bounds(cube: xr.Dataset) -> xr.Dataset:
 
 
 def _of_span(variable: xr.DataArray, name: str, place: str) -> tuple[Any, ...]:
-    """Check a time of a single variable, or bounds of times."""
+    """Check the time coordinate of a single variable, or bounds of times."""
     dims = ("time", EDGES_OF_SPAN) if name.endswith(TIME_BOUNDS) else ("time",)
     if variable.dtype.kind not in _KINDS[TIMES]:
         raise WxflyError(f"{place}: {name} holds {variable.dtype}, wanted {TIMES}")
@@ -149,7 +149,7 @@ def _check_magnitudes(coordinates: Mapping[str, tuple[Any, ...]], place: str) ->
     for name, largest in (("latitude", 90.0), ("longitude", 180.0), ("surface_altitude", 9000.0)):
         if name in coordinates:
             values = np.ravel(coordinates[name][1])
-            bad = values[np.abs(values) > largest]  # NaN is told by the contract
+            bad = values[np.abs(values) > largest]  # the contract reports NaN
             if bad.size:
                 raise WxflyError(f"{place}: {name} {bad[0]:g} is not between -{largest:g} and {largest:g}")
 

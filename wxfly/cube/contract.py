@@ -1,4 +1,4 @@
-"""The forecast cube: the one shape in which forecasts travel, and the check at its door.
+"""The forecast cube: the one form in which forecasts are passed on, and the check that each cube must pass.
 
 A cube is an :class:`xarray.Dataset` of **one run of one model**. Its dimensions are
 
@@ -14,10 +14,10 @@ A cube is an :class:`xarray.Dataset` of **one run of one model**. Its dimensions
 Missing values are NaN and stay NaN to the report. Units are SI. The names are CF standard names where the
 table has one (checked by ``tests/test_forecast.py``).
 
-`VARIABLES`, `COORDINATES` and `Provenance` are the one place from which every source takes names and attributes;
-`finish_cube` puts them on. The span that a value covers is stated as CF has it: ``cell_methods`` on the variable and
-bounds on its time, ``time_bnds``. A variable whose span is not that of ``time_bnds`` has a time coordinate of its own,
-such as ``wind_speed_of_gust_time``, with bounds of its own.
+Every source takes its names and attributes from `VARIABLES`, `COORDINATES` and `Provenance`; `finish_cube` sets them.
+The span of a value is stated as in CF: ``cell_methods`` on the variable and bounds on its time, ``time_bnds``. A
+variable with a span other than that of ``time_bnds`` has its own time coordinate, such as
+``wind_speed_of_gust_time``, with its own bounds.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ SCHEMA_VERSION = 2
 CONVENTIONS = "CF-1.11"
 
 Span = tuple[float, float]
-"""What a stamp covers, in hours from the stamp."""
+"""The time that a value covers, in hours from its stamp."""
 
 
 @dataclass(frozen=True)
@@ -52,10 +52,10 @@ class Variable:
     standard_name : str or None
         The CF standard name; None where the table has none, then `long_name` alone describes it.
     covers_hours : tuple of float
-        The span that a stamp covers, in hours from the stamp: ``(0, 0)`` is an instant, ``(-1, 0)`` the hour
-        before, ``(0, 1)`` the hour after. A source that means something else says so to `finish_cube`.
+        The span of a value, in hours from its stamp: ``(0, 0)`` is an instant, ``(-1, 0)`` the hour before,
+        ``(0, 1)`` the hour after. A source with another span passes it to `finish_cube`.
     lowest, highest : float
-        Magnitudes outside are a fault of the source, not weather.
+        A value outside these is a fault of the source, not weather.
     has_height : bool
         Whether the variable has the ``height`` dimension.
     method : str or None
@@ -193,10 +193,10 @@ OF_SOME_SOURCES = (
     "air_temperature_percentile_90",
     "atmosphere_convective_inhibition",
 )
-"""Variables that most sources do not give: how uncertain the others are, and what holds unstable air back."""
+"""Variables that most sources do not provide: the uncertainty of others, and what keeps unstable air from rising."""
 
 WIND = ("wind_speed", "wind_from_direction")
-"""The two that make the wind at a height."""
+"""The two variables of the wind at a height."""
 
 HORIZONTAL = ("site", "latitude", "longitude")
 ENSEMBLE = "realization"
@@ -209,7 +209,7 @@ class Coordinate:
     Attributes
     ----------
     name, units : str
-        Name in the cube, and unit as CF writes it; times have none before they are written, and names have none.
+        Name in the cube, and unit as CF writes it. Times have no unit until they are written; names have none.
     standard_name : str or None
         The CF standard name, where the table has one.
     axis : str or None
@@ -217,9 +217,9 @@ class Coordinate:
     positive : str or None
         For heights, the direction in which they grow.
     holds : str
-        What its values are: one of `NUMBERS`, `TIMES` and `NAMES`.
+        The kind of its values: one of `NUMBERS`, `TIMES` and `NAMES`.
     over : tuple of tuple of str
-        The dimensions that it may have; for places one entry each: a single one, sites, a grid.
+        The dimensions that it may have. For places there is one entry each: a single place, sites, a grid.
     """
 
     name: str
@@ -263,18 +263,18 @@ COORDINATES: dict[str, Coordinate] = {row.name: row for row in _COORDINATE_ROWS}
 
 @dataclass(frozen=True)
 class Provenance:
-    """What a cube says of itself: its global attributes.
+    """The global attributes of a cube: its origin and terms.
 
     Attributes
     ----------
     model, title, source, institution : str
         The one model, a title for people, the service or the method, and who runs the model.
     license, attribution : str
-        Of the data, and the words that its terms ask for.
+        License of the data, and the wording that its terms require.
     history : str
-        When it was retrieved or made, and by what.
+        When and by which program it was retrieved or made.
     retrieved : str or None
-        When it was retrieved, ISO 8601; None where nothing was.
+        Time of retrieval, ISO 8601; None where nothing was retrieved.
     """
 
     model: str
@@ -290,9 +290,9 @@ class Provenance:
 CF_ATTRIBUTES = (
     "standard_name", "long_name", "units", "units_metadata", "cell_methods", "bounds", "axis", "positive", "comment",
 )  # fmt: skip
-"""What `finish_cube` states of variables and coordinates, and what another program may add."""
+"""Attributes that `finish_cube` sets on variables and coordinates, and that another program may add."""
 
-# What a forecast from anywhere must say of itself.
+# Attributes that every forecast must state.
 _NEVER_EMPTY = ("source", "institution", "license", "attribution")
 
 
@@ -304,16 +304,16 @@ def finish_cube(
     also: Mapping[str, Collection[float]] | None = None,
     place: str = "the forecast",
 ) -> xr.Dataset:
-    """Put names, units, spans and provenance on a cube, and check it; every parser and generator ends with this.
+    """Set names, units, spans and provenance on a cube, and check it; every parser and generator ends with this.
 
     Parameters
     ----------
     cube : xarray.Dataset
-        Values in SI under the contract's names, with their coordinates; attributes of variables are replaced.
+        Values in SI, with the contract's names and their coordinates; attributes of variables are replaced.
     provenance : Provenance
         The global attributes.
     spans : mapping, optional
-        The span of each variable whose span is not the contract's.
+        The span of each variable that differs from the contract.
     also : mapping, optional
         As in `mark_carried`.
     place : str, optional
@@ -351,7 +351,7 @@ def attributes_of(name: str) -> dict[str, Any]:
 
 
 def describe_coordinates(cube: xr.Dataset) -> xr.Dataset:
-    """Put the attributes of `COORDINATES` on the coordinates of a cube."""
+    """Set the attributes of `COORDINATES` on the coordinates of a cube."""
     cube = cube.copy()
     for row in COORDINATES.values():
         if row.name in cube.coords:
@@ -369,24 +369,24 @@ def describe_coordinates(cube: xr.Dataset) -> xr.Dataset:
 
 TIME_BOUNDS = "time_bnds"
 EDGES_OF_SPAN = "bnds"
-"""Name of the bounds of ``time``, and of the dimension of a span's two ends."""
-# Bounds are written in the unit of what they bound: so it is fixed, for whoever writes the cube.
+"""Name of the dimension of a span's two ends; `TIME_BOUNDS` is the name of the bounds of ``time``."""
+# CF writes bounds in the unit of their coordinate, so that unit is fixed for every writer of the cube.
 TIMES_IN_FILES = {"units": "seconds since 1970-01-01", "calendar": "standard", "dtype": "int64"}
 
 
 def _own_time(name: str) -> str:
-    """Return the name of the time coordinate of a variable whose span is not the common one."""
+    """Return the name of the time coordinate for a variable with a span other than the common one."""
     return f"{name}_time"
 
 
 def span_coordinates(cube: xr.Dataset) -> list[str]:
-    """Return the names of the coordinates that state spans: bounds, and times of single variables."""
+    """Return the names of the coordinates that state spans: bounds, and the time coordinates of single variables."""
     own = [f"{_own_time(name)}{ending}" for name in VARIABLES for ending in ("", "_bnds")]
     return [name for name in (TIME_BOUNDS, *own) if name in cube.variables]
 
 
 def own_time(cube: xr.Dataset, name: str) -> str | None:
-    """Return the time coordinate that only the variable of this name has; None where it has none."""
+    """Return the name of the variable's own time coordinate; None where it has none."""
     return _own_time(name) if _own_time(name) in cube.variables else None
 
 
@@ -403,7 +403,7 @@ def covers_hours(cube: xr.Dataset, name: str) -> Span:
 
 
 def _method_of(cube: xr.Dataset, name: str) -> str | None:
-    """Return how a value stands for its span, as it is stated; None where nothing is."""
+    """Return the stated method by which a value represents its span; None where none is stated."""
     stated = re.search(r"time: (\w+)", str(cube.variables[name].attrs.get("cell_methods")))
     return stated[1] if stated else None
 
@@ -422,20 +422,20 @@ def _span_of(cube: xr.Dataset, bounds: str, default: Span) -> Span:
 
 
 def state_spans(cube: xr.Dataset, spans: Mapping[str, Span] | None = None) -> xr.Dataset:
-    """State for which span each value stands, as CF has it: cell methods, and bounds of time.
+    """State the span of each value as in CF: cell methods, and bounds of time.
 
     Parameters
     ----------
     cube : xarray.Dataset
-        A cube, whose spans may be stated before.
+        A cube, with or without stated spans.
     spans : mapping, optional
-        Spans in hours from the stamp, by variable; all others stay as they are.
+        Spans in hours from the stamp, by variable; all others stay the same.
 
     Returns
     -------
     xarray.Dataset
-        With ``time_bnds`` for the span of the precipitation, or else of the first variable that has one. A variable
-        of another span has a time coordinate of its own.
+        With ``time_bnds`` for the span of the precipitation, or else of the first variable that has a span. A
+        variable with another span has its own time coordinate.
     """
     wanted = spans_of(cube) | {n: s for n, s in (spans or {}).items() if n in cube}
     covering = {name: span for name, span in wanted.items() if span != _INSTANT}
@@ -470,7 +470,7 @@ def state_spans(cube: xr.Dataset, spans: Mapping[str, Span] | None = None) -> xr
 
 
 def side_by_side(cubes: Sequence[xr.Dataset]) -> xr.Dataset:
-    """Put cubes of single places side by side along ``site``; an hour that one of them lacks is missing there."""
+    """Join cubes of single places along ``site``; an hour that one of them lacks is missing there."""
     if len(cubes) == 1:
         return cubes[0]
     spans = [spans_of(cube) for cube in cubes]
@@ -483,7 +483,7 @@ def side_by_side(cubes: Sequence[xr.Dataset]) -> xr.Dataset:
         join="outer",
         combine_attrs="override",
     )
-    # Where places differ, the widest span of them is taken: a gust is then counted too often, never too seldom.
+    # Where places differ, the widest span is used: a gust then counts too often, never too seldom.
     widest = {
         name: (min(s[name][0] for s in spans if name in s), max(s[name][1] for s in spans if name in s))
         for name in {n for s in spans for n in s}
@@ -492,20 +492,20 @@ def side_by_side(cubes: Sequence[xr.Dataset]) -> xr.Dataset:
 
 
 def mark_carried(cube: xr.Dataset, also: Mapping[str, Collection[float]] | None = None) -> xr.Dataset:
-    """Note on the cube which variables, and at which heights, its source carries.
+    """Note on the cube which variables its source provides, and at which heights.
 
     Parameters
     ----------
     cube : xarray.Dataset
-        A cube, marked before or not; what was noted before stays noted.
+        A cube, marked before or not; earlier marks are kept.
     also : mapping, optional
-        By variable the heights [m], none for one without height, that the source is known to carry by what was asked
-        and what its model has: what of it did not come is lost, not foreign.
+        Heights [m] by variable, none for a variable without height, that the source should provide: they were
+        requested and the model has them. What is absent from the reply then counts as lost.
 
     Notes
     -----
-    A variable or a height that goes missing later is then told from one that the model never had: the first is
-    *not known*, the second leaves a method its fallback.
+    The mark separates a value that went missing from one that the model never had. The first is *not known*; for the
+    second a method may use its fallback.
     """
     known: dict[str, set[float]] = {str(name): set() for name in cube.data_vars}
     before = [(name, [float(h) for h in heights]) for name, *heights in carried_entries(cube)]
@@ -518,7 +518,7 @@ def mark_carried(cube: xr.Dataset, also: Mapping[str, Collection[float]] | None 
 
 
 def carried_heights(cube: xr.Dataset, name: str) -> npt.NDArray[np.float64]:
-    """Return the heights [m] at which the source carries a variable, lost or not; empty when it carries none."""
+    """Return the heights [m] at which the source provides a variable, lost or not; empty where there are none."""
     for first, *heights in carried_entries(cube):
         if first == name:
             return np.array([float(h) for h in heights])
@@ -526,7 +526,7 @@ def carried_heights(cube: xr.Dataset, name: str) -> npt.NDArray[np.float64]:
 
 
 def carried_entries(cube: xr.Dataset) -> list[list[str]]:
-    """Return for each variable that the source carries its name and its heights [m], as they were noted."""
+    """Return the name and heights [m] of each variable that the source provides, as noted on the cube."""
     return [entry.split() for entry in str(cube.attrs.get("carried", "")).split("; ") if entry]
 
 
@@ -538,7 +538,7 @@ def _heights_with_values(variable: xr.DataArray) -> npt.NDArray[np.float64]:
 
 
 def restore_carried(cube: xr.Dataset) -> xr.Dataset:
-    """Put back, as missing values, what `mark_carried` noted and the cube no longer has."""
+    """Put back, as missing values, the variables and heights that `mark_carried` noted and the cube has lost."""
     entries = carried_entries(cube)
     wanted = np.array(sorted({float(h) for _, *heights in entries for h in heights}))
     here = cube["height"].values if "height" in cube.dims else np.array([])
@@ -562,7 +562,7 @@ def check_forecast(cube: xr.Dataset, *, place: str = "the forecast") -> xr.Datas
     cube : xarray.Dataset
         The cube to check. It is returned unchanged.
     place : str, optional
-        What to call the cube in an error: source and place.
+        Name of the cube in an error: source and place.
 
     Returns
     -------
@@ -572,8 +572,8 @@ def check_forecast(cube: xr.Dataset, *, place: str = "the forecast") -> xr.Datas
     Raises
     ------
     WxflyError
-        Naming the first fault: no time, time not hourly or not increasing, a variable that is not in the
-        contract, a wrong or missing unit, a wrong dimension, an absurd magnitude, missing provenance.
+        States the first fault: no time, time not hourly or not increasing, a variable that is not in the
+        contract, a wrong or missing unit, a wrong dimension, an impossible value, missing provenance.
     """
     _check_time(cube, place)
     _check_heights(cube, place)
@@ -606,7 +606,7 @@ def check_forecast(cube: xr.Dataset, *, place: str = "the forecast") -> xr.Datas
 
 
 def _check_carried(cube: xr.Dataset, place: str) -> None:
-    """Without it, a variable that was lost could not be told from one that the model never had."""
+    """Check the attribute that separates a lost variable from one that the model never had."""
     try:
         sound = all(
             name in VARIABLES and all(0.0 < float(height) < _HIGHEST for height in heights)
@@ -686,17 +686,17 @@ def _check_variable(variable: xr.DataArray, place: str) -> None:
 
 
 def with_lost_members(cube: xr.Dataset, lost: int) -> xr.Dataset:
-    """Return an ensemble with members that did not come, as ones that know nothing.
+    """Return an ensemble with the members that are missing from the reply, without values.
 
-    A member that knows nothing of a required element counts as one that breaks its limit: the ten that are lost may be
-    the ten with the storm.
+    A member without a value for a required element counts as outside its limit: the ten lost members may be the ten
+    with the storm.
 
     Parameters
     ----------
     cube : xarray.Dataset
         With the dimension ``realization``.
     lost : int
-        How many did not come; they get the lowest numbers that are free.
+        Number of missing members; they get the lowest free numbers.
     """
     if not lost:
         return cube
@@ -712,7 +712,7 @@ def with_lost_members(cube: xr.Dataset, lost: int) -> xr.Dataset:
 
 
 def lost_members(cube: xr.Dataset) -> int:
-    """Return how many members of an ensemble know nothing at all: they did not come."""
+    """Return the number of ensemble members without any value: they were missing from the reply."""
     known = np.zeros(cube.sizes[ENSEMBLE], dtype=bool)
     for variable in cube.data_vars.values():
         if ENSEMBLE in variable.dims:
@@ -721,5 +721,5 @@ def lost_members(cube: xr.Dataset) -> int:
 
 
 def as_members(cube: xr.Dataset) -> xr.Dataset:
-    """Return a cube the dimension of members; a single forecast becomes one member."""
+    """Return a cube with the dimension of members; a single forecast becomes one member."""
     return cube if ENSEMBLE in cube.dims else cube.expand_dims({ENSEMBLE: [0]}, axis=-1)

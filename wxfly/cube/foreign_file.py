@@ -1,8 +1,8 @@
-"""A netCDF file of a stranger: read by a process of its own, within limits, and checked before anything uses it.
+"""A netCDF file from a stranger: read by a separate process, within limits, and checked before anything uses it.
 
-The library that reads netCDF loops without end over some files, reserves gigabytes for others and takes no notice of an
-interrupt meanwhile. So a child process reads, with a limit of processor time and of memory where the system has them,
-and hands back plain arrays; an interrupt ends it at once. A limit that is met says nothing about the file being sound.
+The netCDF library loops without end on some files, reserves gigabytes for others and ignores interrupts meanwhile. So a
+child process reads the file, with limits on processor time and memory where the system has them, and returns plain
+arrays. An interrupt ends it at once. A file read within the limits is not thereby a sound one.
 """
 
 from __future__ import annotations
@@ -27,22 +27,22 @@ from wxfly.errors import WxflyError
 PROCESSOR_SECONDS = 20
 MEMORY_BYTES = 1_000_000_000
 WALL_SECONDS = 300.0
-"""Only this limit stops a child that waits without working, and only this one is there on every system."""
+"""Only this limit stops a child that waits without working, and only this one exists on every system."""
 
-# -P: no module is taken from the folder in which the program happens to run.
+# -P: no module is imported from the current folder.
 _CHILD = "import sys; from wxfly.cube import foreign_file; foreign_file.hand_back(*sys.argv[1:])"
 _HEAD = "head"
 
 
 def read_foreign(path: Path, *, ours: bool = False) -> xr.Dataset:
-    """Read a cube from a netCDF file that anybody may have made.
+    """Read a cube from a netCDF file of unknown origin.
 
     Parameters
     ----------
     path : Path
         A netCDF-4 file.
     ours : bool, optional
-        Refuse a file that wxfly did not write, or that was changed since.
+        Whether to refuse a file that wxfly did not write, or that was changed since.
 
     Returns
     -------
@@ -54,7 +54,7 @@ def read_foreign(path: Path, *, ours: bool = False) -> xr.Dataset:
     DamagedError
         With `ours`, when the checksum in the file does not fit.
     WxflyError
-        In one line: it cannot be read, a limit was met, or something in it is missing or of a wrong type.
+        One line: it cannot be read, a limit was reached, or something in it is missing or has a wrong type.
     """
     try:
         if not path.is_file():
@@ -73,7 +73,7 @@ def _answer_of_child(path: Path) -> bytes:
         raise WxflyError(f"{path}: a netCDF file is read by a process of its own, and no Python is there to start one")
     environment = os.environ | {
         "PYTHONPATH": os.pathsep.join(p for p in sys.path if p),
-        "OPENBLAS_NUM_THREADS": "1",  # each thread reserves memory that counts
+        "OPENBLAS_NUM_THREADS": "1",  # the memory that each thread reserves counts against the limit
     }
     command = [
         sys.executable, "-P", "-c", _CHILD, str(path.resolve()), str(PROCESSOR_SECONDS), str(MEMORY_BYTES),
@@ -90,7 +90,7 @@ def _answer_of_child(path: Path) -> bytes:
         return done.stdout
     if done.returncode == -getattr(signal, "SIGXCPU", 0):
         raise WxflyError(f"{path}: reading it took more than {PROCESSOR_SECONDS} s of processor time and was ended")
-    if done.returncode < 0 or done.returncode > 255:  # a signal, or what Windows has in its place
+    if done.returncode < 0 or done.returncode > 255:  # a signal, or its equivalent on Windows
         raise WxflyError(f"{path}: the netCDF library broke off while reading it (code {done.returncode})")
     last = done.stderr.decode(errors="replace").strip().rpartition("\n")[2]
     raise RuntimeError(f"the process that reads netCDF ended with code {done.returncode} ({last[:200]})")
@@ -115,7 +115,7 @@ def _restored(attributes: dict[str, Any]) -> dict[str, Any]:
 
 
 def hand_back(path: str, seconds: str, memory: str) -> None:
-    """Read a file within limits and write what is in it to the output: what the child process does."""
+    """Read a file within limits and write its contents to the output; the child process runs this."""
     signal.signal(signal.SIGINT, signal.SIG_DFL)
     _limit(int(seconds), int(memory))
     try:
@@ -129,7 +129,7 @@ def hand_back(path: str, seconds: str, memory: str) -> None:
 
 
 class _UnreadableError(Exception):
-    """The libraries do not take the file."""
+    """The libraries cannot read the file."""
 
 
 def _read(path: str) -> xr.Dataset:
@@ -137,7 +137,7 @@ def _read(path: str) -> xr.Dataset:
         return read_netcdf(Path(path))
     except MemoryError:
         raise
-    except Exception as fault:  # they raise anything over a file of a stranger
+    except Exception as fault:  # the libraries may raise anything on a damaged file
         words = short(fault)
         if "memory allocation" in words or "unable to allocate" in words.lower():
             raise MemoryError from None
@@ -149,11 +149,11 @@ def _fault(words: str) -> bytes:
 
 
 def _limit(seconds: int, memory: int) -> None:
-    """Limit processor time, and memory beyond what is taken already; where the system has such limits."""
+    """Limit processor time, and memory beyond what is already in use, where the system has such limits."""
     try:
         import resource
     except ImportError:
-        return  # Windows: the time on the clock alone
+        return  # Windows has only the limit on elapsed time
     with contextlib.suppress(ValueError, OSError):
         resource.setrlimit(resource.RLIMIT_CPU, (seconds, seconds + 5))
     taken = 2_000_000_000
@@ -193,7 +193,7 @@ def _text(value: Any) -> str:
 
 
 def _plain(attributes: Any) -> dict[str, Any]:
-    """Return attributes as JSON holds them: texts, numbers and lists of numbers; null for anything else."""
+    """Return attributes in JSON types: texts, numbers and lists of numbers; null for anything else."""
     plain: dict[str, Any] = {}
     for name, value in attributes.items():
         if isinstance(value, bytes | str):

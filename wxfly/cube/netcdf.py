@@ -1,6 +1,6 @@
-"""Forecast cubes as CF netCDF files, for export and for what other programs give: plain netCDF-4 that any tool opens.
+"""Forecast cubes as CF netCDF files, for export and for files from other programs: plain netCDF-4 that any tool opens.
 
-A file is written beside its place, read back and renamed. It holds a checksum of every value and attribute.
+A file is written under a temporary name, read back and renamed. It has a checksum of all values and attributes.
 """
 
 from __future__ import annotations
@@ -21,11 +21,11 @@ from wxfly.pilot.own_files import write_beside
 CHECKSUM = "content_sha256"
 SCHEMA = "wxfly_schema"
 _SPAN_OF_SCHEMA_1 = "covers_hours"
-_SITE_NAMES = "site_name"  # in a file; CF: only a variable of numbers has the name of its dimension
+_SITE_NAMES = "site_name"  # in a file; CF: only a numeric variable may have the name of its dimension
 
 
 def content_checksum(cube: xr.Dataset) -> str:
-    """Return the SHA-256 of everything a cube says: values, units, names, provenance."""
+    """Return the SHA-256 of all contents of a cube: values, units, names, provenance."""
     digest = hashlib.sha256()
     for name in sorted(str(n) for n in cube.variables):
         variable = cube[name].variable
@@ -50,19 +50,19 @@ def _plain(attributes: Any) -> dict[str, Any]:
 
 
 def save_cube(cube: xr.Dataset, path: Path) -> None:
-    """Write a cube to a file: beside, read back, then renamed, so that the path never holds half a cube.
+    """Write a cube to a temporary file, read it back and rename it, so that the path never holds half a cube.
 
     Parameters
     ----------
     cube : xarray.Dataset
-        Any.
+        Any cube.
     path : Path
-        The file.
+        The file to write.
 
     Raises
     ------
     WxflyError
-        When the folder cannot be written or is full; what was there before is untouched.
+        When the folder is full or not writable; an earlier file stays untouched.
     """
     marked = cube.assign_attrs({SCHEMA: SCHEMA_VERSION, CHECKSUM: content_checksum(cube)})
     encoding: dict[str, dict[str, Any]] = {}
@@ -75,7 +75,7 @@ def save_cube(cube: xr.Dataset, path: Path) -> None:
             if variable.dims == (name,):
                 encoding[name]["_FillValue"] = None  # CF: a coordinate variable has no missing values
     marked = marked.drop_encoding()
-    # Bounds are found by the attribute of what they bound; listed as coordinates of the file they would be no CF.
+    # CF finds bounds through the attribute of their coordinate, and forbids listing them as coordinates of the file.
     marked = marked.reset_coords([name for name in span_coordinates(cube) if "bounds" not in cube[name].attrs])
     if "site" in marked.indexes:
         marked = marked.reset_index("site").rename_vars(site=_SITE_NAMES)
@@ -93,14 +93,14 @@ def save_cube(cube: xr.Dataset, path: Path) -> None:
 
 
 def _listed_coordinates(cube: xr.Dataset, name: str) -> str:
-    """Return what the file lists as the coordinates of a variable: not the times of others, and no bounds."""
+    """Return the coordinates that the file lists for a variable: no bounds, and no times of other variables."""
     foreign = {*span_coordinates(cube), *cube.dims} - {own_time(cube, name)}
     dims = set(cube[name].dims)
     return " ".join(sorted(str(k) for k, c in cube.coords.items() if k not in foreign and dims.issuperset(c.dims)))
 
 
 def _image(cube: xr.Dataset, encoding: dict[str, dict[str, Any]]) -> bytes:
-    """Return the bytes of the file: HDF5, left alone with a full disk, writes on at the end and complains."""
+    """Return the bytes of the file. On a full disk, HDF5 itself would keep writing at exit and print errors."""
     import h5netcdf
 
     buffer = io.BytesIO()
@@ -110,7 +110,7 @@ def _image(cube: xr.Dataset, encoding: dict[str, dict[str, Any]]) -> bytes:
 
 
 def _with_numbers_for_times(cube: xr.Dataset, name: str) -> xr.Dataset:
-    """Write times as CF numbers; where one may be missing, as floating-point ones."""
+    """Convert times to CF numbers, as floating point where one may be missing."""
     variable = cube[name].variable
     seconds = variable.values.astype("datetime64[s]")
     numbers: Any = seconds.astype("i8")
@@ -121,16 +121,16 @@ def _with_numbers_for_times(cube: xr.Dataset, name: str) -> xr.Dataset:
 
 
 def load_cube(path: Path, *, verify: bool = False) -> xr.Dataset:
-    """Read a cube from a netCDF file whose bytes are known to be sound, into memory.
+    """Read a cube into memory from a netCDF file that is known to be undamaged.
 
-    A file of a stranger goes through `wxfly.cube.foreign_file.read_foreign`.
+    For a file from a stranger use `wxfly.cube.foreign_file.read_foreign`.
 
     Parameters
     ----------
     path : Path
         A netCDF-4 file.
     verify : bool, optional
-        Refuse a file that `save_cube` did not write.
+        Whether to refuse a file that `save_cube` did not write.
 
     Raises
     ------
@@ -148,12 +148,12 @@ def load_cube(path: Path, *, verify: bool = False) -> xr.Dataset:
 
 
 def read_netcdf(path: Path) -> xr.Dataset:
-    """Read a file into memory, whatever is in it.
+    """Read a file into memory, whatever its contents.
 
     Raises
     ------
     OSError
-        When the library cannot read it. What else it raises over a file of a stranger is not foreseen.
+        When the library cannot read it. On a file from a stranger the library may raise other errors.
     """
     with xr.open_dataset(path, engine="h5netcdf", decode_timedelta=False) as opened:
         bounds = {str(v.attrs.get("bounds")) for v in opened.variables.values()}
@@ -168,12 +168,12 @@ def read_netcdf(path: Path) -> xr.Dataset:
 
 
 def check_origin(cube: xr.Dataset, path: Path, *, verify: bool) -> None:
-    """Refuse a file of a newer wxfly; with `verify` also one that is not as wxfly wrote it.
+    """Refuse a file of a newer wxfly; with `verify` also one that wxfly did not write, or that has changed.
 
     Raises
     ------
     DamagedError
-        When the checksum in it does not fit.
+        When its checksum does not match.
     WxflyError
         When it was written by a newer wxfly, or not by wxfly at all.
     """
@@ -191,12 +191,12 @@ def check_origin(cube: xr.Dataset, path: Path, *, verify: bool) -> None:
 
 
 def with_spans_of_schema_1(cube: xr.Dataset, path: Path) -> xr.Dataset:
-    """State the spans of a file of an early wxfly as they are stated now: there each value had an attribute for it.
+    """Convert the spans of a file of schema 1, which stated them in an attribute of each variable.
 
     Raises
     ------
     WxflyError
-        When such an attribute is not first and last hour.
+        When such an attribute is not a first and a last hour.
     """
     spans: dict[str, Span] = {}
     for name, variable in cube.data_vars.items():
@@ -215,6 +215,6 @@ def with_spans_of_schema_1(cube: xr.Dataset, path: Path) -> xr.Dataset:
 
 
 def short(fault: BaseException) -> str:
-    """Return the words of a fault of the system or of a library, on one line."""
+    """Return the message of an error of the system or of a library, on one line."""
     words = getattr(fault, "strerror", None) or str(fault)
     return " ".join(str(words).split())[:120] or type(fault).__name__

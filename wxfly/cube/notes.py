@@ -1,4 +1,4 @@
-"""Notes: what the reader of a forecast must know first. What is done with one depends on its kind, not on its words."""
+"""Notes: what the reader of a forecast must know first. Code acts on the kind of a note, never on its text."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from enum import Enum
 
 
 class NoteKind(Enum):
-    """What a note is about."""
+    """The subject of a note."""
 
     FORECAST = "the forecast"
     KP = "Kp"
@@ -21,9 +21,9 @@ class Note(str):
     Parameters
     ----------
     words : str
-        What is shown.
+        The text to show.
     kind : NoteKind, optional
-        What it is about.
+        Its subject.
 
     Examples
     --------
@@ -41,5 +41,5 @@ class Note(str):
 
 
 def kind_of(note: str) -> NoteKind:
-    """Return the kind of a note; one that was written without a kind is about the forecast."""
+    """Return the kind of a note; a plain string is a note about the forecast."""
     return note.kind if isinstance(note, Note) else NoteKind.FORECAST

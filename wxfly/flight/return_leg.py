@@ -16,12 +16,14 @@ import xarray as xr
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.forecast_error import default_error_law, lead_time
 from wxfly.assessment.hours import Taker
-from wxfly.assessment.suitability import State, margin_at_most, names_of
+from wxfly.assessment.state import State, state_of
+from wxfly.assessment.suitability import names_of
 from wxfly.flight.budget import Budget, sortie_budget
 from wxfly.flight.energy import EnergyModel
 from wxfly.flight.leg import AIRSPEEDS, FORECAST_DEVIATION, Wind, wind_doubt
 from wxfly.flight.plan import Plan
 from wxfly.pilot.elements import RETURN_LEG
+from wxfly.pilot.limit_rules import margin_at_most
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site
 
@@ -238,8 +240,7 @@ def judge_return_leg(
     unknown = np.isnan(margin) | (state == State.NOT_KNOWN)
     smallest = np.where(unknown, np.nan, np.minimum(before, margin))
     # Never better than before: a grade that is only possible is narrow whatever the margin.
-    known_state = np.where(smallest < 0, State.OUTSIDE, np.where(smallest < limits.reserve, State.NARROW, State.INSIDE))
-    known_state = np.minimum(known_state, state)
+    known_state = np.minimum(state_of(smallest, limits.reserve), state)
     result = _with_row(assessment, demand, np.ones_like(demand), margin).assign(
         hour_margin=hour.copy(data=smallest),
         limiting_element=assessment["limiting_element"].copy(

@@ -17,11 +17,11 @@ from typing import Any, TypeVar
 
 import numpy as np
 
+from wxfly.assessment.state import STATE_WORDS
 from wxfly.errors import WxflyError
 from wxfly.pilot.own_files import SetAside, make_folder, plain
 from wxfly.pilot.settings import config_folder
 
-STATES = ("inside", "narrow", "outside", "not known")
 LONGEST_LINE = 1 << 16
 """A line of an entry is shorter [bytes]."""
 _LARGEST = 1e9
@@ -79,8 +79,8 @@ class Verdict:
     def __post_init__(self) -> None:
         _check_moments(hour=self.hour, told=self.told, **({"run": self.run} if self.run else {}))
         _check_numbers(self.latitude, self.longitude, self.height, *self.limits.values())
-        if self.state not in STATES:
-            raise ValueError(f"a state of '{self.state}'; wanted {', '.join(STATES)}")
+        if self.state not in STATE_WORDS:
+            raise ValueError(f"a state of '{self.state}'; wanted {', '.join(STATE_WORDS)}")
         if self.chance is not None and not 0.0 <= self.chance <= 1.0:
             raise ValueError(f"a chance of {self.chance}; wanted 0 to 1")
 

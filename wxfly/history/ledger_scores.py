@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from wxfly.assessment.state import State
 from wxfly.history.ledger import Observation, Verdict, moment
 from wxfly.physics.scoring import Counts, count, economic_value, upper_bound, value_within
 
@@ -83,12 +84,12 @@ def _score_bin(
     warned, broken, chances, strata = [], [], [], []
     for verdict in verdicts:
         observation = came.get((verdict.site, verdict.height, verdict.hour))
-        if observation is None or verdict.state == "not known":
+        if observation is None or verdict.state == State.NOT_KNOWN.words:
             continue
         shared = [n for n in verdict.limits if n in observation.values]
         if not shared:
             continue
-        warned.append(verdict.state == "outside")
+        warned.append(verdict.state == State.OUTSIDE.words)
         broken.append(any(observation.values[n] > verdict.limits[n] for n in shared))
         chances.append(np.nan if verdict.chance is None else 1.0 - verdict.chance)
         strata.append(stratum(verdict))

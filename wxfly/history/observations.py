@@ -28,7 +28,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.errors import WxflyError, unknown_name
-from wxfly.units import UNITS, to_si
+from wxfly.units import UNITS, symbols_of, to_si
 
 Array = npt.NDArray[np.float64]
 Times = npt.NDArray[np.datetime64]
@@ -166,7 +166,7 @@ def _read_headings(cells: list[str]) -> tuple[list[tuple[str, str]], list[str]]:
         elif any(name == earlier for earlier, _ in headings):
             faults.append(f"line 1: column {name} comes twice; take one of them out")
         elif name != "time":
-            valid = [u.symbol for u in UNITS.values() if u.quantity == COLUMNS[name].quantity]
+            valid = symbols_of(COLUMNS[name].quantity)
             if unit not in valid:
                 given = f"has the unit '{unit}'" if unit else "names no unit"
                 faults.append(f"line 1: column {name} {given}; write {name} [{valid[0]}] or one of {', '.join(valid)}")
@@ -240,7 +240,7 @@ def parse_metar(body: bytes, *, station: str | None = None, what: str = "METAR")
     if not chosen:
         raise WxflyError(f"{what}: no report of {station or 'a station'} in it")
     rows = [chosen[t] for t in sorted(chosen)]
-    knot = float(to_si(1.0, "kt"))
+    knot = UNITS["kt"].factor
     return Record(
         np.array(sorted(chosen), dtype="datetime64[s]"),
         {

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +17,33 @@ DEFAULT = "folding-quad-249g"
 
 
 @dataclass(frozen=True)
+class Figure:
+    """How one figure is read and listed.
+
+    Attributes
+    ----------
+    quantity : str
+        What its unit must be of.
+    shown : str
+        The unit in which it is listed, or the quantity of `wxfly.units.SYSTEMS` that gives it.
+    is_needed, may_be_zero : bool
+        Whether every aircraft has it, and whether it may be zero.
+    """
+
+    quantity: str
+    shown: str
+    is_needed: bool = False
+    may_be_zero: bool = False
+
+
+def _figure(
+    quantity: str, shown: str, *, default: float | None = None, is_needed: bool = False, may_be_zero: bool = False
+) -> Any:
+    row = {"figure": Figure(quantity, shown, is_needed, may_be_zero)}
+    return field(metadata=row) if is_needed else field(default=default, metadata=row)
+
+
+@dataclass(frozen=True, kw_only=True)
 class Aircraft:
     """What an aircraft stands, as its maker says.
 
@@ -74,80 +101,41 @@ class Aircraft:
     name: str
     title: str
     kind: str
-    maximum_wind: float
-    maximum_gust: float
-    minimum_temperature: float
-    maximum_temperature: float
-    maximum_precipitation: float
-    maximum_takeoff_altitude: float | None = None
-    mass: float | None = None
-    characteristic_dimension: float | None = None
-    maximum_wind_difference: float = 4.1
-    maximum_gust_at_launch: float | None = None
-    battery_energy: float | None = None
-    battery_capacity: float | None = None
-    battery_cell_resistance: float | None = None
-    battery_cycles: float | None = None
-    top_speed: float | None = None
-    climb_speed: float | None = None
-    descent_speed: float | None = None
-    electronics_power: float | None = None
-    hover_endurance: float | None = None
-    maximum_tilt: float | None = None
-    rotor_diameter: float | None = None
-    rotor_count: float | None = None
-    thrust_to_weight: float | None = None
-    cruise_speed: float | None = None
-    cruise_endurance: float | None = None
-    glide_ratio: float | None = None
-    best_glide_speed: float | None = None
-    stall_speed: float | None = None
+    maximum_wind: float = _figure("speed", "wind", is_needed=True)
+    maximum_gust: float = _figure("speed", "wind", is_needed=True)
+    maximum_wind_difference: float = _figure("speed", "wind", default=4.1)
+    minimum_temperature: float = _figure("temperature", "temperature", is_needed=True)
+    maximum_temperature: float = _figure("temperature", "temperature", is_needed=True)
+    maximum_takeoff_altitude: float | None = _figure("length", "height")
+    maximum_precipitation: float = _figure("precipitation", "precipitation", is_needed=True, may_be_zero=True)
+    maximum_gust_at_launch: float | None = _figure("speed", "wind")
+    mass: float | None = _figure("mass", "kg")
+    characteristic_dimension: float | None = _figure("length", "m")
+    battery_energy: float | None = _figure("energy", "Wh")
+    battery_capacity: float | None = _figure("charge", "mAh")
+    battery_cell_resistance: float | None = _figure("resistance", "mohm")
+    battery_cycles: float | None = _figure("number", "1", may_be_zero=True)
+    hover_endurance: float | None = _figure("time", "min")
+    cruise_endurance: float | None = _figure("time", "min")
+    top_speed: float | None = _figure("speed", "wind")
+    climb_speed: float | None = _figure("speed", "wind")
+    descent_speed: float | None = _figure("speed", "wind")
+    cruise_speed: float | None = _figure("speed", "wind")
+    best_glide_speed: float | None = _figure("speed", "wind")
+    stall_speed: float | None = _figure("speed", "wind")
+    electronics_power: float | None = _figure("power", "W", may_be_zero=True)
+    maximum_tilt: float | None = _figure("angle", "degree")
+    rotor_diameter: float | None = _figure("length", "m")
+    rotor_count: float | None = _figure("number", "1")
+    thrust_to_weight: float | None = _figure("number", "1")
+    glide_ratio: float | None = _figure("number", "1")
     sources: Mapping[str, str] = field(default_factory=dict, compare=False)
 
 
-# key -> (quantity, unit of a bare number: none is accepted, so that no figure is read in the wrong unit)
-_QUANTITIES = {
-    "maximum_wind": "speed",
-    "maximum_gust": "speed",
-    "minimum_temperature": "temperature",
-    "maximum_temperature": "temperature",
-    "maximum_precipitation": "precipitation",
-    "maximum_takeoff_altitude": "length",
-    "mass": "mass",
-    "characteristic_dimension": "length",
-    "maximum_wind_difference": "speed",
-    "maximum_gust_at_launch": "speed",
-    "battery_energy": "energy",
-    "battery_capacity": "charge",
-    "battery_cell_resistance": "resistance",
-    "battery_cycles": "number",
-    "top_speed": "speed",
-    "climb_speed": "speed",
-    "descent_speed": "speed",
-    "electronics_power": "power",
-    "hover_endurance": "time",
-    "maximum_tilt": "angle",
-    "rotor_diameter": "length",
-    "rotor_count": "number",
-    "thrust_to_weight": "number",
-    "cruise_speed": "speed",
-    "cruise_endurance": "time",
-    "glide_ratio": "number",
-    "best_glide_speed": "speed",
-    "stall_speed": "speed",
-}
+FIGURES: dict[str, Figure] = {f.name: f.metadata["figure"] for f in fields(Aircraft) if f.metadata}
 _WORDS = ("title", "kind")
-ENERGY_FIGURES = tuple(list(_QUANTITIES)[list(_QUANTITIES).index("battery_energy") :])
+ENERGY_FIGURES = tuple(list(FIGURES)[list(FIGURES).index("battery_energy") :])
 """The keys that only a sortie needs."""
-_OPTIONAL = (
-    "maximum_takeoff_altitude",
-    "mass",
-    "characteristic_dimension",
-    "maximum_wind_difference",
-    "maximum_gust_at_launch",
-    *ENERGY_FIGURES,
-)
-_MAY_BE_ZERO = ("maximum_precipitation", "battery_cycles", "electronics_power")
 
 # 8 kt per 100 ft is the top of "moderate" in the wind-shear intensity classes of the Fifth Air Navigation
 # Conference (ICAO Doc 9817; value from memory).
@@ -167,11 +155,7 @@ def load_aircraft(own_file: Path | None = None) -> OwnTable[Aircraft]:
 
 def find_aircraft(name: str, own_file: Path | None = None) -> Aircraft:
     """Return the aircraft of this name, or say which is nearest."""
-    table = load_aircraft(own_file)
-    table.refuse_doubtful(name, "aircraft")
-    if name not in table:
-        raise unknown_name("aircraft", name, table)
-    return table[name]
+    return load_aircraft(own_file).find(name, "aircraft")
 
 
 def parse_aircraft(text: str, place: str) -> dict[str, Aircraft]:
@@ -188,11 +172,12 @@ def _parse_one(name: str, entry: Any, place: str) -> Aircraft:
     for key, given in entry.items():
         if key in _WORDS:
             values[key] = _word(where, key, given)
-        elif key in _QUANTITIES:
-            values[key], sources[key] = _figure(where, key, given)
+        elif key in FIGURES:
+            values[key], sources[key] = _read_figure(where, key, given)
         else:
-            raise unknown_name(f"{where} key", key, [*_WORDS, *_QUANTITIES])
-    missing = [k for k in (*_WORDS, *_QUANTITIES) if k not in values and k not in _OPTIONAL]
+            raise unknown_name(f"{where} key", key, [*_WORDS, *FIGURES])
+    needed = (*_WORDS, *(key for key, figure in FIGURES.items() if figure.is_needed))
+    missing = [key for key in needed if key not in values]
     if missing:
         raise WxflyError(f"{where} has no {', no '.join(missing)}; the maker's manual gives it")
     aircraft = Aircraft(name=name, sources=sources, **values)
@@ -211,8 +196,8 @@ def _word(where: str, key: str, given: Any) -> str:
     return given
 
 
-def _figure(where: str, key: str, given: Any) -> tuple[float, str]:
-    source = "the pilot's own file"
+def _read_figure(where: str, key: str, given: Any) -> tuple[float, str]:
+    row, source = FIGURES[key], "the pilot's own file"
     if isinstance(given, dict):
         unknown = [k for k in given if k not in ("value", "source")]
         if unknown:
@@ -222,16 +207,12 @@ def _figure(where: str, key: str, given: Any) -> tuple[float, str]:
     if not isinstance(given, str):
         raise WxflyError(f'{where} {key} = {given!r} must be a text with its unit, such as "10 m/s"')
     try:
-        value = parse_quantity(given, _QUANTITIES[key], default_unit=_bare_unit(key))
+        # A count has no unit; every other figure must say its own, so that none is read in a wrong one.
+        value = parse_quantity(given, row.quantity, default_unit="1" if row.quantity == "number" else "(none given)")
     except WxflyError as fault:
         raise WxflyError(f"{where} {key}: {fault}") from None
-    if "temperature" not in key and value <= 0 and key not in _MAY_BE_ZERO:
+    if row.quantity != "temperature" and value <= 0 and not row.may_be_zero:
         raise WxflyError(f"{where} {key} = {given!r} must be above zero")
     if value < 0:
         raise WxflyError(f"{where} {key} = {given!r} must not be below zero")
     return value, source
-
-
-def _bare_unit(key: str) -> str:
-    """Return the unit of a figure without one: a count has none, every other figure must say."""
-    return "1" if _QUANTITIES[key] == "number" else "(none given)"

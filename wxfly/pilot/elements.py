@@ -12,9 +12,10 @@ from dataclasses import dataclass, field
 from enum import Enum
 from functools import cache
 from importlib.resources import files
-from typing import Any, Literal
+from typing import Any
 
-Sense = Literal["at_most", "at_least", "within", "grade", "lit"]
+from wxfly.pilot.limit_rules import GRADES as GRADES
+from wxfly.pilot.limit_rules import LIMIT_RULES
 
 
 class Family(Enum):
@@ -62,9 +63,7 @@ class Element:
     title : str
         What reports call it.
     sense : str
-        How demand and limit compare. ``at_most``: the demand must not exceed the limit. ``at_least``: it must
-        not fall short of it. ``within``: it must lie in a band. ``grade``: 0 none, 1 possible, 2 likely.
-        ``lit``: minutes of light in the hour.
+        How demand and limit compare: a key of `wxfly.pilot.limit_rules.LIMIT_RULES`.
     units : str
         SI unit of demand and limit.
     quantity : str
@@ -88,12 +87,12 @@ class Element:
     Raises
     ------
     ValueError
-        For an element whose error is not known: it would be reported as certain.
+        For a sense that is not known, and for an element whose error is not known: it would be reported as certain.
     """
 
     name: str
     title: str
-    sense: Sense
+    sense: str
     units: str
     quantity: str
     reading: str
@@ -105,6 +104,8 @@ class Element:
     errors: Mapping[str, Any] = field(default_factory=dict, compare=False)
 
     def __post_init__(self) -> None:
+        if self.sense not in LIMIT_RULES:
+            raise ValueError(f"the element '{self.name}' has the sense '{self.sense}'; wanted {', '.join(LIMIT_RULES)}")
         if not isinstance(self.family, Family):
             raise ValueError(f"the element '{self.name}' has no family of errors; it would be reported as certain")
         if self.family in (Family.KNOWN, Family.RETURN_LEG):
@@ -210,5 +211,3 @@ ROW: dict[str, int] = {name: row for row, name in enumerate(BY_NAME)}
 """Place of every element in an assessment; that of the way home is behind the others, where it is judged."""
 
 REQUIRED_BY_DEFAULT: tuple[str, ...] = tuple(element.name for element in ELEMENTS if element.is_required)
-
-GRADES = ("none", "possible", "likely")

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
+from typing import Any
 
 from wxfly.errors import WxflyError, unknown_name
-from wxfly.pilot.aircraft import Aircraft
+from wxfly.pilot.aircraft import FIGURES, Aircraft
 from wxfly.pilot.elements import NAMES, REQUIRED_BY_DEFAULT
 from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
 from wxfly.pilot.rules import RuleSet, find_rules
@@ -118,22 +119,15 @@ def limits_for(
         Elements without which an hour is not known.
     """
     rules = rules or find_rules(DEFAULT_RULES)
+    names = {field.name for field in fields(Limits)}
+    given: dict[str, Any] = {key: getattr(aircraft, key) for key in FIGURES if key in names}
+    given |= {key: limit.value for key, limit in rules.limits.items() if key in names}
     return Limits(
-        maximum_wind=aircraft.maximum_wind,
-        maximum_gust=aircraft.maximum_gust,
-        maximum_wind_difference=aircraft.maximum_wind_difference,
-        maximum_precipitation=aircraft.maximum_precipitation,
-        minimum_temperature=aircraft.minimum_temperature,
-        maximum_temperature=aircraft.maximum_temperature,
+        **given,
         maximum_density_altitude=aircraft.maximum_takeoff_altitude,
-        minimum_visibility=rules.length("minimum_visibility"),
-        cloud_separation=rules.length("cloud_separation"),
-        height_ceiling=rules.length("height_ceiling"),
-        daylight_rule=rules.daylight_rule,
         rules=rules.name,
         reserve=reserve,
         required=required,
-        maximum_gust_at_launch=aircraft.maximum_gust_at_launch,
         sources={**aircraft.sources, **{key: limit.source for key, limit in rules.limits.items()}},
     )
 

@@ -16,7 +16,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any, Generic, TypeVar
 
-from wxfly.errors import WxflyError
+from wxfly.errors import WxflyError, unknown_name
 from wxfly.pilot.own_files import SetAside, parse_toml, plain, read_bytes_if_there
 
 Parsed = TypeVar("Parsed")
@@ -94,6 +94,13 @@ class OwnTable(dict[str, Parsed], Generic[Parsed]):
             # What was read of an entry is not all of it where a part of its very name was not.
             if part.is_of(name) or (name not in self and part.may_be(name)):
                 raise WxflyError(f"{part.where}: {part.fault}; what it says of {what} '{name}' is not known: mend it")
+
+    def find(self, name: str, what: str) -> Parsed:
+        """Return the entry of this name, or say which name is nearest; `what` is what the table holds."""
+        self.refuse_doubtful(name, what)
+        if name not in self:
+            raise unknown_name(what, name, self)
+        return self[name]
 
 
 def read_table(path: Path, parse_one: Callable[[str, Any, str], Parsed]) -> OwnTable[Parsed]:

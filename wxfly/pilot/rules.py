@@ -16,10 +16,13 @@ DEFAULT = "own"
 DAYLIGHT_RULES = ("civil_twilight", "half_hour", "sun_up")
 STANDINGS = ("law", "guidance", "common practice")
 
-_LENGTHS = ("height_ceiling", "minimum_visibility", "cloud_separation", "cloud_separation_horizontal")
-_SPEEDS = ("maximum_ground_speed",)
-_WORDS = ("daylight_rule", "line_of_sight")
-_LIMITS = (*_LENGTHS, *_SPEEDS, *_WORDS)
+_WORD = "word"
+# key -> what it is: a word, or the quantity that its unit must be of
+_LIMITS = {
+    "height_ceiling": "length", "minimum_visibility": "length", "cloud_separation": "length",
+    "cloud_separation_horizontal": "length", "maximum_ground_speed": "speed", "daylight_rule": _WORD,
+    "line_of_sight": _WORD,
+}  # fmt: skip
 _NEEDED = ("height_ceiling", "minimum_visibility", "cloud_separation", "daylight_rule")
 _TEXTS = ("title", "reminder")
 _FIELDS = ("value", "paragraph", "standing", "read", "note")
@@ -62,12 +65,6 @@ class RuleSet:
     reminder: str
     limits: Mapping[str, RuleLimit]
 
-    def length(self, key: str) -> float:
-        """Return a limit of height or distance [m]."""
-        value = self.limits[key].value
-        assert isinstance(value, float)  # the reader made it one
-        return value
-
     @property
     def daylight_rule(self) -> str:
         """When it counts as day; one of `DAYLIGHT_RULES`."""
@@ -87,11 +84,7 @@ def load_rules(own_file: Path | None = None) -> OwnTable[RuleSet]:
 
 def find_rules(name: str, own_file: Path | None = None) -> RuleSet:
     """Return the rule set of this name, or say which is nearest."""
-    rules = load_rules(own_file)
-    rules.refuse_doubtful(name, "rule set")
-    if name not in rules:
-        raise unknown_name("rule set", name, rules)
-    return rules[name]
+    return load_rules(own_file).find(name, "rule set")
 
 
 def parse_rules(text: str, place: str) -> dict[str, RuleSet]:
@@ -139,10 +132,10 @@ def _parse_limit(key: str, given: Any, where: str) -> RuleLimit:
 def _parse_value(key: str, text: str, where: str) -> float | str:
     if key == "daylight_rule" and text not in DAYLIGHT_RULES:
         raise unknown_name(where, text, DAYLIGHT_RULES)
-    if key in _WORDS:
+    if _LIMITS[key] == _WORD:
         return text
     try:
-        value = parse_quantity(text, "speed" if key in _SPEEDS else "length", default_unit="(none given)")
+        value = parse_quantity(text, _LIMITS[key], default_unit="(none given)")
     except WxflyError as fault:
         raise WxflyError(f"{where}: {fault}") from None
     if value < 0:

@@ -31,21 +31,11 @@ from wxfly import __version__
 from wxfly.errors import WxflyError, unknown_name
 from wxfly.pilot.own_files import SetAside
 from wxfly.pilot.own_tables import read_table
+from wxfly.pilot.services import SERVICES
 
 PROJECT = "wxfly"
 
-DEFAULT_ADDRESSES = {
-    "forecast": "https://api.open-meteo.com/v1/forecast",
-    "ensemble": "https://ensemble-api.open-meteo.com/v1/ensemble",
-    "previous_runs": "https://previous-runs-api.open-meteo.com/v1/forecast",
-    "geocoding": "https://geocoding-api.open-meteo.com/v1/search",
-    "elevation": "https://api.open-meteo.com/v1/elevation",
-    "metadata": "https://api.open-meteo.com/data",
-    "space_weather": "https://services.swpc.noaa.gov",
-    "gfz": "https://kp.gfz.de/app/json",
-    "met_norway": "https://api.met.no/weatherapi/locationforecast/2.0/complete",
-    "aviation_weather": "https://aviationweather.gov/api/data",
-}
+DEFAULT_ADDRESSES = {service.name: service.address for service in SERVICES.values()}
 """Addresses of the services by name; ``WXFLY_<NAME>_URL`` in the environment overrides each."""
 
 # 16 days, gust, visibility, CAPE, surface pressure and wind at 80 and 100 m for every place on Earth.
@@ -98,7 +88,8 @@ class Settings:
 
     def key_for(self, url: str) -> dict[str, str]:
         """Return the parameter that carries the key, for a service that takes it; none for any other."""
-        return {"apikey": self.key} if self.key and takes_key(url, self.addresses) else {}
+        takes_key = any(row.takes_key and url == self.addresses[row.name] for row in SERVICES.values())
+        return {"apikey": self.key} if self.key and takes_key else {}
 
 
 def cache_folder() -> Path:
@@ -181,7 +172,7 @@ def load_settings() -> Settings:
     if "WXFLY_PATIENCE" in os.environ:
         values["patience_seconds"] = _number("WXFLY_PATIENCE", os.environ["WXFLY_PATIENCE"])
     if key:
-        addresses = paid_addresses(addresses, DEFAULT_ADDRESSES)
+        addresses = paid_addresses(addresses)
     addresses = {name: address.rstrip("/") for name, address in addresses.items()}
     return Settings(addresses=addresses, key=key, set_aside=tuple(set_aside), **values)
 
@@ -262,9 +253,6 @@ def _check_address(name: str, address: str, place: str = "") -> None:
 VARIABLE = "WXFLY_FORECAST_KEY"
 FILE = "forecast.key"
 
-_SERVICES = ("forecast", "ensemble", "previous_runs", "geocoding", "elevation")
-_FREE = "open-meteo.com"
-
 
 def read_key(folder: Path) -> str:
     """Return the key; empty when there is none.
@@ -312,21 +300,7 @@ def _checked(text: str, where: str) -> str:
     return text
 
 
-def paid_addresses(addresses: dict[str, str], defaults: dict[str, str]) -> dict[str, str]:
-    """Turn the free addresses of the forecast service into those for customers; others stay as the pilot set them.
-
-    Parameters
-    ----------
-    addresses, defaults : dict of str
-        Addresses by service, in force and free.
-    """
-    turned = dict(addresses)
-    for name in _SERVICES:
-        if addresses[name] == defaults[name] and _FREE in defaults[name]:
-            turned[name] = defaults[name].replace("https://", "https://customer-", 1)
-    return turned
-
-
-def takes_key(service_address: str, addresses: dict[str, str]) -> bool:
-    """Tell whether a request to this address carries the key: those of the forecast service alone."""
-    return any(service_address == addresses[name] for name in _SERVICES)
+def paid_addresses(addresses: dict[str, str]) -> dict[str, str]:
+    """Turn the free addresses of the forecast service into those for customers; others stay as the pilot set them."""
+    free = (row for row in SERVICES.values() if row.takes_key and addresses[row.name] == row.address)
+    return addresses | {row.name: row.address.replace("https://", "https://customer-", 1) for row in free}

@@ -17,8 +17,8 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.assessment.forecast_error import MEMBER
-from wxfly.assessment.suitability import margin_at_most
 from wxfly.flight.return_leg import CANNOT_BE_FLOWN, Moments, Sortie, budgets, moments_of
+from wxfly.pilot.limit_rules import margin_at_most
 
 Array = npt.NDArray[np.float64]
 

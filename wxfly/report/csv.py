@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from wxfly.pilot.elements import GRADES
+from wxfly.pilot.limit_rules import GRADES
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.columns import Column, columns_of
 from wxfly.report.facts.place import ForecastFacts

@@ -17,6 +17,7 @@ from wxfly.cube.contract import mark_carried, side_by_side
 from wxfly.cube.notes import Note, NoteKind, kind_of
 from wxfly.errors import WxflyError
 from wxfly.pilot.own_files import SetAside, make_folder, told
+from wxfly.pilot.services import OF_ONE_MODEL
 from wxfly.pilot.settings import DEFAULT_MODEL, Settings, cache_folder, config_folder, load_settings
 from wxfly.pilot.site import Site
 from wxfly.retrieval.demonstration import from_demonstration
@@ -33,8 +34,6 @@ __all__ = ["Obtained", "demo_sites", "obtain", "obtain_forecast", "resolve_site"
 
 Progress = Callable[[str], None]
 
-MET_NORWAY = "met_norway"
-"""Name by which the second source is asked; the forecasts it gives bear it as their model."""
 _LOCK_SECONDS = 120.0
 
 
@@ -123,12 +122,12 @@ def _of_sources(
     if first is not None and not (first.origin == "store" and _is_too_old(first)):
         return first
     # The pilot who named no model wants a forecast more than that one; who named one gets that or none.
-    other = None
-    if model is None and asked != MET_NORWAY and settings.contact:
+    others = OF_ONE_MODEL.values() if model is None and settings.contact else ()
+    for service in (service for service in others if service.model != asked):
         with contextlib.suppress(WxflyError):
-            other = obtain_forecast(sites, model=MET_NORWAY, **rest)
-    if other is not None and (first is None or not _is_too_old(other)):
-        return replace(other, notes=(f"MET Norway answers in place of {asked}: {reason}", *other.notes))
+            other = obtain_forecast(sites, model=service.model, **rest)
+            if first is None or not _is_too_old(other):
+                return replace(other, notes=(f"{service.source} answers in place of {asked}: {reason}", *other.notes))
     if first is None:
         raise fault
     return first
@@ -138,7 +137,7 @@ def _with_known_model(settings: Settings) -> Settings:
     """Take the usual model where that of the settings is none, and set that one aside."""
     from wxfly.sources.open_meteo.models import MODELS, find_model
 
-    if settings.model in (*MODELS, MET_NORWAY):
+    if settings.model in (*MODELS, *OF_ONE_MODEL):
         return settings
     try:
         find_model(settings.model)
@@ -186,10 +185,11 @@ def obtain_forecast(
     settings = settings or load_settings()
     notes: list[str] = []
     fetched = False
-    if model == MET_NORWAY:
-        from wxfly.retrieval import second_source
+    if model in OF_ONE_MODEL:
+        from wxfly.retrieval.second_source import obtain_cubes
 
-        cubes, fetched, notes = second_source.obtain_cubes(sites, settings, offline=offline, on_progress=on_progress)
+        of = OF_ONE_MODEL[model]
+        cubes, fetched, notes = obtain_cubes(of, sites, settings, offline=offline, on_progress=on_progress)
         offline = offline or any(kind_of(note) is NoteKind.NO_NEWER_FORECAST for note in notes)
     elif find_model(model) and offline:
         cubes = _stored(sites, model)

@@ -1,4 +1,7 @@
-"""Forecasts of MET Norway for sites: asked no sooner than the service allows, kept in the store like any other."""
+"""Forecasts of a service that is one model by itself: asked no sooner than it allows, kept in the store like any other.
+
+Its reader (`wxfly.pilot.services.Service`) asks for one place at a time.
+"""
 
 from __future__ import annotations
 
@@ -7,16 +10,17 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from email.utils import parsedate_to_datetime
+from importlib import import_module
 
 import xarray as xr
 
 from wxfly.cube.age import CLOCKS
 from wxfly.cube.notes import Note, NoteKind
 from wxfly.errors import WxflyError
+from wxfly.pilot.services import Service
 from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import Site
 from wxfly.retrieval.obtained import run_of
-from wxfly.sources.met_norway import MODEL, SERVICE, get_forecast, parse_forecast
 from wxfly.sources.place_reply import PlaceReply
 from wxfly.sources.reply import sendable
 from wxfly.store import forecasts, pruning
@@ -24,20 +28,19 @@ from wxfly.store.forecasts import newest_stored
 from wxfly.store.replies import asking_alone, keep_reply, kept_reply
 from wxfly.times import as_moment, utc_now
 
-__all__ = ["MODEL", "obtain_cubes"]
-
-_KIND = "met_norway"
 _ANYWAY = timedelta(minutes=30)  # when a reply does not say how long it is good for
 _LONGEST = timedelta(hours=12)
 
 
 def obtain_cubes(
-    sites: Sequence[Site], settings: Settings, *, offline: bool, on_progress: Callable[[str], None]
+    service: Service, sites: Sequence[Site], settings: Settings, *, offline: bool, on_progress: Callable[[str], None]
 ) -> tuple[list[xr.Dataset], bool, list[str]]:
     """Return a cube for each site, whether any was asked for, and what the reader must know.
 
     Parameters
     ----------
+    service : Service
+        Whose forecasts.
     sites : sequence of Site
         Real places; each is one request, one after the other.
     settings : Settings
@@ -56,12 +59,12 @@ def obtain_cubes(
     cubes, asked = [], False
     for site in sites:
         if offline:
-            cube, fresh, of_site = newest_stored(site, MODEL), False, list[str]()
+            cube, fresh, of_site = newest_stored(site, service.model), False, list[str]()
             if cube is None:
-                raise WxflyError(f"{site.name}: no forecast of {MODEL} in the store; fetch one while online")
+                raise WxflyError(f"{site.name}: no forecast of {service.model} in the store; fetch one while online")
         else:
-            with asking_alone(_KIND, _key(site)):
-                cube, fresh, of_site = _newest(site, settings, on_progress)
+            with asking_alone(service.name, _key(site)):
+                cube, fresh, of_site = _newest(service, site, settings, on_progress)
         cubes.append(cube)
         asked |= fresh
         notes += of_site
@@ -75,42 +78,46 @@ def _key(site: Site) -> str:
     return f"{site.latitude:.4f},{site.longitude:.4f},{site.surface_altitude:.0f}"
 
 
-def _newest(site: Site, settings: Settings, on_progress: Callable[[str], None]) -> tuple[xr.Dataset, bool, list[str]]:
+def _newest(
+    service: Service, site: Site, settings: Settings, on_progress: Callable[[str], None]
+) -> tuple[xr.Dataset, bool, list[str]]:
     """Return the newest forecast of a site, whether it was sent now, and what went wrong."""
     now = utc_now()
-    stored = newest_stored(site, MODEL)
-    terms = _Terms.read(_key(site)) if stored is not None else None
+    reader, stored = import_module(service.reader), newest_stored(site, service.model)
+    terms = _Terms.read(service.name, _key(site)) if stored is not None else None
     if stored is not None and terms is not None and terms.asked <= now < terms.expires:
         return stored, False, []
-    on_progress(f"asking MET Norway for {site.name}")
+    on_progress(f"asking {service.source} for {site.name}")
     # Only of the forecast that is at hand may the service say that nothing is newer.
     is_of_stored = terms is not None and stored is not None and terms.retrieved == stored.attrs["retrieved"]
     modified = terms.last_modified if terms is not None and is_of_stored else ""
     try:
-        reply, retrieved = get_forecast(site, settings=settings, last_modified=modified)
+        reply, retrieved = reader.get_forecast(site, settings=settings, last_modified=modified)
     except WxflyError as fault:
         if stored is None:
             raise
         return stored, False, [Note(f"no newer forecast could be had: {fault}", NoteKind.NO_NEWER_FORECAST)]
     expires = _expiry(reply.headers.get("expires", ""), now)
     if stored is not None and reply.status == 304:
-        _Terms(modified, now, expires, str(stored.attrs["retrieved"])).write(_key(site))
+        _Terms(modified, now, expires, str(stored.attrs["retrieved"])).write(service.name, _key(site))
         return stored, False, []
-    cube = parse_forecast(reply.body, retrieved=retrieved, site=site)
+    cube = reader.parse_forecast(reply.body, retrieved=retrieved, site=site)
     if stored is not None and run_of(cube) < run_of(stored) <= as_moment(now) + CLOCKS:
-        return stored, False, ["MET Norway sent an older forecast than the one in the store, which is kept"]
+        return stored, False, [f"{service.source} sent an older forecast than the one in the store, which is kept"]
     notes: list[str] = []
     try:
         run = run_of(cube).astype(datetime).replace(tzinfo=UTC)
-        kept = PlaceReply.at(site, reply.body, service=SERVICE, model=MODEL, retrieved=retrieved, run=run)
+        kept = PlaceReply.at(
+            site, reply.body, service=service.kept_as, model=service.model, retrieved=retrieved, run=run
+        )
         forecasts.keep_forecasts([kept])
         modified = sendable(reply.headers.get("last-modified", ""))
-        _Terms(modified, now, expires, str(cube.attrs["retrieved"])).write(_key(site))
+        _Terms(modified, now, expires, str(cube.attrs["retrieved"])).write(service.name, _key(site))
         pruning.prune_store(settings)
     except WxflyError as fault:
         notes.append(Note(str(fault), NoteKind.NOT_KEPT))  # the forecast is at hand; it will not be there offline
     if reply.status == 203:
-        notes.append("MET Norway will retire this product: update wxfly")
+        notes.append(f"{service.source} will retire this product: update wxfly")
     return cube, True, notes
 
 
@@ -124,9 +131,9 @@ class _Terms:
     retrieved: str
 
     @classmethod
-    def read(cls, key: str) -> _Terms | None:
+    def read(cls, kind: str, key: str) -> _Terms | None:
         """Return what is kept; a damaged one is none."""
-        kept = kept_reply(_KIND, key)
+        kept = kept_reply(kind, key)
         try:
             document = json.loads(kept.text if kept else "")
             expires = datetime.fromisoformat(document["expires"])
@@ -137,13 +144,13 @@ class _Terms:
             return None
         return cls(modified, kept.retrieved, expires, str(retrieved))
 
-    def write(self, key: str) -> None:
+    def write(self, kind: str, key: str) -> None:
         document = {
             "last_modified": self.last_modified,
             "expires": self.expires.isoformat(),
             "retrieved": self.retrieved,
         }
-        keep_reply(_KIND, key, json.dumps(document), self.asked)
+        keep_reply(kind, key, json.dumps(document), self.asked)
 
 
 def _expiry(header: str, now: datetime) -> datetime:

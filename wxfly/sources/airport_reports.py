@@ -26,8 +26,6 @@ from wxfly.sources.aviation import (
 )
 from wxfly.sources.reply import SourceError
 
-ATTRIBUTION = "Airport reports: NOAA/NWS Aviation Weather Center (https://aviationweather.gov/)"
-
 STATION_HOURS = 168.0
 """A week back [h]: reports every half hour, and some between, are then below the 400 that the service sends."""
 

@@ -7,15 +7,15 @@ import re
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any, TypeGuard
 
+from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
 from wxfly.sources.http import download
 from wxfly.sources.reply import Reply, SourceError, parse_json
+from wxfly.units import UNITS
 
-SOURCE = "Aviation Weather Center"
+SOURCE, ATTRIBUTION = SERVICES["aviation_weather"].source, SERVICES["aviation_weather"].attribution
 
-KNOT = 1852 / 3600
-_STATUTE_MILE = 1609.344
-_FOOT = 0.3048
+KNOT, _STATUTE_MILE, _FOOT = (UNITS[symbol].factor for symbol in ("kt", "mi", "ft"))
 _CEILING = ("BKN", "OVC", "OVX", "VV")
 _NONE = ("CLR", "SKC", "CAVOK", "NSC", "NCD", "FEW", "SCT")
 

@@ -15,13 +15,13 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
+from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
 from wxfly.sources.http import download
 from wxfly.sources.reply import Reply, SourceError, parse_json
 from wxfly.sources.space_weather import KpSeries, kp_value, moment_of
 
-SOURCE = "GFZ German Research Centre for Geosciences"
-ATTRIBUTION = "Kp by GFZ (https://kp.gfz.de/, CC BY 4.0, Matzka et al. 2021)"
+SOURCE, ATTRIBUTION = SERVICES["gfz"].source, SERVICES["gfz"].attribution
 BACK = timedelta(days=2)
 
 

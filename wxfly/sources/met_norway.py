@@ -26,12 +26,14 @@ import xarray as xr
 from wxfly import __version__
 from wxfly.cube.consistency import hide_contradictions
 from wxfly.cube.contract import VARIABLES, Provenance, finish_cube
+from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import Site
 from wxfly.sources.http import download
 from wxfly.sources.open_meteo.forecast import check_span
 from wxfly.sources.place_reply import PlaceReply
 from wxfly.sources.reply import Reply, SourceError, parse_json, sendable, sent_coordinates
+from wxfly.units import read_as
 
 # Symbol -> WMO code table 4677. A symbol names the worst weather of its hour.
 _SKY = {"clearsky": 0, "fair": 1, "partlycloudy": 2, "cloudy": 3, "fog": 45}
@@ -59,12 +61,9 @@ def weather_code_of(symbol: str) -> float:
 
 Array = npt.NDArray[np.float64]
 
-SERVICE = "met_norway"
-"""Name of the service beside a kept reply."""
-SOURCE = "MET Norway"
-MODEL = "met_norway"
+_SERVICE = SERVICES["met_norway"]
+SOURCE, MODEL = _SERVICE.source, _SERVICE.model
 MESH_KM = 1.0  # of its finest model, that of the Nordic countries
-ATTRIBUTION = "Data from MET Norway (https://www.met.no/), CC BY 4.0"
 
 _SPANS = {
     "precipitation_amount": (0.0, 1.0),
@@ -105,14 +104,10 @@ IN_BOTH_FORMS = (
 IN_COMPLETE = (
     "dew_point_temperature", "cloud_area_fraction_low", "cloud_area_fraction_medium", "cloud_area_fraction_high",
 )  # fmt: skip
-UNITS: dict[str, dict[str, tuple[float, float]]] = {
-    "K": {"celsius": (1.0, 273.15)},
-    "1": {"%": (0.01, 0.0)},
-    "Pa": {"hPa": (100.0, 0.0)},
-    "m s-1": {"m/s": (1.0, 0.0)},
-    "degree": {"degrees": (1.0, 0.0)},
-    "kg m-2": {"mm": (1.0, 0.0)},
-}
+WANTED_UNITS = {
+    "K": "celsius", "1": "%", "Pa": "hPa", "m s-1": "m/s", "degree": "degrees", "kg m-2": "mm",
+}  # fmt: skip
+"""How the service spells the unit of its values, by ours."""
 _STAMP = r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ"
 _CLOCKS = np.timedelta64(1, "h")  # so far the service's clock and ours may be apart
 _SAME_GROUND = 5.0  # m
@@ -158,7 +153,7 @@ def get_forecast(site: Site, *, settings: Settings, last_modified: str = "") -> 
         return reply, now
 
     return download(
-        settings.addresses["met_norway"],
+        settings.addresses[_SERVICE.name],
         parameters,
         parse,
         settings=settings,
@@ -237,7 +232,7 @@ def parse_forecast(
         source=f"{SOURCE} Locationforecast, updated {str(properties['meta'].get('updated_at', 'not known'))[:20]}",
         institution="Norwegian Meteorological Institute",
         license="CC BY 4.0",
-        attribution=ATTRIBUTION,
+        attribution=_SERVICE.attribution,
         history=f"{stamp} retrieved; read by wxfly {__version__}",
         retrieved=stamp,
     )
@@ -305,12 +300,11 @@ def _symbol(step: Any) -> str:
 def _column(values: list[Any], theirs: str, ours: str, units: dict[str, Any], what: str) -> Array | None:
     if all(value is None for value in values):
         return None
-    known = UNITS[VARIABLES[ours].units]
-    unit = units.get(theirs)
-    if not isinstance(unit, str) or unit not in known:
-        raise SourceError(f"{what}: {theirs} came in '{str(unit)[:20]}', wanted '{next(iter(known))}'")
-    factor, add = known[unit]
-    return np.array([math.nan if v is None else _number(v, f"{what}: {theirs}") for v in values]) * factor + add
+    wanted = WANTED_UNITS[VARIABLES[ours].units]
+    unit = read_as(units.get(theirs), wanted)
+    if unit is None:
+        raise SourceError(f"{what}: {theirs} came in '{str(units.get(theirs))[:20]}', wanted '{wanted}'")
+    return unit.to_si(np.array([math.nan if v is None else _number(v, f"{what}: {theirs}") for v in values]))
 
 
 def _number(value: Any, what: str) -> float:

@@ -17,7 +17,7 @@ class PlaceReply:
     Attributes
     ----------
     service : str
-        Who sent it, and so how it is read: a key of `wxfly.store.forecasts._parser_of`.
+        Who sent it, and so how it is read: the `kept_as` of its row in `wxfly.pilot.services`.
     model : str
         The one model that was asked.
     site : str

@@ -17,6 +17,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.cube.contract import attributes_of
+from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
 from wxfly.sources.http import download
 from wxfly.sources.reply import Reply, SourceError, parse_json, sendable
@@ -24,8 +25,7 @@ from wxfly.sources.reply import Reply, SourceError, parse_json, sendable
 Times = npt.NDArray[np.datetime64]
 Array = npt.NDArray[np.float64]
 
-SOURCE = "NOAA Space Weather Prediction Center"
-ATTRIBUTION = "Kp by NOAA Space Weather Prediction Center (https://www.spaceweather.gov/)"
+SOURCE, ATTRIBUTION = SERVICES["space_weather"].source, SERVICES["space_weather"].attribution
 FORECAST_PATH = "/products/noaa-planetary-k-index-forecast.json"
 OBSERVED_PATH = "/products/noaa-planetary-k-index.json"
 OUTLOOK_PATH = "/text/27-day-outlook.txt"

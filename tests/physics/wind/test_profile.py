@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wxfly.physics.wind.log_law import turning_with_height, wind_components, wind_from_components
+from tests.handbook.log_law import turning_with_height
+from wxfly.physics.wind.log_law import wind_components, wind_from_components
 from wxfly.physics.wind.profile import (
     ProfileMethod,
     wind_at_height,

@@ -7,6 +7,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.handbook import hills as handbook_hills
+from tests.handbook import log_law as handbook_log_law
+from tests.handbook import stability as handbook_stability
+from tests.handbook import turbulence as handbook_turbulence
 from wxfly.physics.wind import hills, log_law, stability, turbulence
 
 TABLE = (Path(__file__).parents[2] / "reference" / "wind.csv").read_text(encoding="utf-8")
@@ -31,10 +35,10 @@ def computed(row):
     what, given = row["quantity"], row["inputs"]
     if what in ("en1991_Iv", "en1991_cr"):
         z0, smallest = turbulence.EN_CATEGORIES[word(given, "category")]
-        give = turbulence.turbulence_intensity if what.endswith("Iv") else turbulence.roughness_factor
+        give = turbulence.turbulence_intensity if what.endswith("Iv") else handbook_turbulence.roughness_factor
         return give(number(given, "z"), z0, smallest_height=smallest)
     if what == "wind_interp_lnz_m_s":
-        return log_law.interpolate_in_log_height(5, 10, 8, 100, number(given, "z"))
+        return handbook_log_law.interpolate_in_log_height(5, 10, 8, 100, number(given, "z"))
     if what.startswith("wind_log_law"):
         d = number(given, "d") if "d=" in given else 0.0
         return log_law.log_law_wind_speed(
@@ -47,33 +51,35 @@ def computed(row):
     if what == "wmo_gust_factor_3s":
         return turbulence.gust_factor(number(given, "Iu"), reference_period=number(given, "T0"))
     if what == "durst_factor_vs_1h":
-        return turbulence.durst_factor(number(given, "t"))
+        return handbook_turbulence.durst_factor(number(given, "t"))
     if what == "expected_max_of_N_rayleigh_peaks":
-        return turbulence.expected_largest_peak(number(given, "N"))
+        return handbook_turbulence.expected_largest_peak(number(given, "N"))
     if what == "iec_ntm_turbulence_intensity":
-        return turbulence.turbulence_intensity_at_hub(number(given, "U"), number(given, "Iref"))
+        return handbook_turbulence.turbulence_intensity_at_hub(number(given, "U"), number(given, "Iref"))
     if what == "ecmwf_gust_m_s":
         ratio = number(given, "zi/L")
-        return turbulence.gust_from_friction_velocity(number(given, "U10"), number(given, "ustar"), ratio)
+        return handbook_turbulence.gust_from_friction_velocity(number(given, "U10"), number(given, "ustar"), ratio)
     if what == "ecmwf_gust_coefficient":
-        return turbulence.IFS_GUST_COEFFICIENT[number(given, "P_exceed")]
+        return handbook_turbulence.IFS_GUST_COEFFICIENT[number(given, "P_exceed")]
     if what == "deardorff_wstar_m_s":
-        return turbulence.convective_velocity_scale(250, 1.15, 298, 1500)
+        return handbook_turbulence.convective_velocity_scale(250, 1.15, 298, 1500)
     if what == "bulk_richardson":
-        return stability.bulk_richardson_number(2, 6, 283.15, 284.15, 2, 80)
+        return handbook_stability.bulk_richardson_number(2, 6, 283.15, 284.15, 2, 80)
     if what in ("psi_m_BusingerDyer", "psi_m_stable_BeljaarsHoltslag91"):
         return stability.momentum_stability_correction(number(given, "zeta"))
     if what == "psi_h_BusingerDyer":
         return stability.heat_stability_correction(number(given, "zeta"))
     if what == "turner_stability_class":
-        return stability.turner_stability_class(number(given, "U10"), number(given, "net_radiation_index"))
+        return handbook_stability.turner_stability_class(number(given, "U10"), number(given, "net_radiation_index"))
     if what == "obukhov_L_golder_m":
-        return stability.obukhov_length_from_class(CLASS[word(given, "class")], number(given, "z0"))
+        return handbook_stability.obukhov_length_from_class(CLASS[word(given, "class")], number(given, "z0"))
     if what == "power_exponent_by_PG_class":
         kinds = ("rural", "urban")
-        return [stability.power_law_exponent_of_class(CLASS[word(given, "class")], surroundings=k) for k in kinds]
+        return [
+            handbook_stability.power_law_exponent_of_class(CLASS[word(given, "class")], surroundings=k) for k in kinds
+        ]
     if what == "en1991_orography_co":
-        return hills.orography_factor(30, 300, number(given, "z"), distance_from_crest=number(given, "x"))
+        return handbook_hills.orography_factor(30, 300, number(given, "z"), distance_from_crest=number(given, "x"))
     if what == "taylor_lee_dS_max":
         shape = "escarpment" if "escarpment" in given else "round_hill"
         return hills.hill_speed_up(shape, 10, 100, 0).factor - 1

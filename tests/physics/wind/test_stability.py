@@ -6,15 +6,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.halves import spread
+from tests.handbook.stability import (
+    net_radiation_index,
+    obukhov_length_from_class,
+    power_law_exponent_of_class,
+    turner_stability_class,
+)
 from wxfly.physics.wind.stability import (
     heat_stability_correction,
     momentum_stability_correction,
-    net_radiation_index,
-    obukhov_length_from_class,
     obukhov_length_from_sun_and_cloud,
     obukhov_length_from_temperatures,
-    power_law_exponent_of_class,
-    turner_stability_class,
 )
 
 winds = st.floats(0, 30)

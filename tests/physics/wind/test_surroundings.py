@@ -5,9 +5,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wxfly.physics.wind.error import error_factor, exceedance_probability
+from tests.handbook.error import exceedance_probability
+from tests.handbook.hills import orography_factor
+from wxfly.physics.wind.error import error_factor
 from wxfly.physics.wind.exposure import displacement_height, roughness_length_upwind, wind_over_other_ground
-from wxfly.physics.wind.hills import SHAPES, hill_speed_up, orography_factor
+from wxfly.physics.wind.hills import SHAPES, hill_speed_up
 from wxfly.physics.wind.log_law import log_law_wind_speed, surface_layer_wind_speed
 from wxfly.physics.wind.shear import low_level_jet
 

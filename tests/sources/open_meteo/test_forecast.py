@@ -16,7 +16,7 @@ from wxfly.pilot.site import Site
 from wxfly.sources.open_meteo.forecast import get_forecast, get_grid, read_forecast, request_parameters
 from wxfly.sources.open_meteo.models import MODELS, find_model, rescaling_factor
 from wxfly.sources.open_meteo.names import AT_HEIGHT, NAMES, hourly_names, our_name
-from wxfly.sources.open_meteo.reply import UNITS, parse_forecast
+from wxfly.sources.open_meteo.reply import WANTED_UNITS, parse_forecast
 from wxfly.sources.reply import SourceError
 
 SHARED = Path(__file__).resolve().parents[4] / "shared"
@@ -58,7 +58,7 @@ def test_no_key_of_the_request_is_lost(model):
 
 def test_every_name_has_a_place_in_the_cube_and_every_unit_a_rule():
     assert set(NAMES.values()) | set(AT_HEIGHT.values()) <= set(VARIABLES)
-    assert {VARIABLES[n].units for n in NAMES.values()} <= set(UNITS)
+    assert {VARIABLES[n].units for n in NAMES.values()} <= set(WANTED_UNITS)
 
 
 def test_the_request_pins_one_model_and_asks_for_si_and_true_seconds():

@@ -1,7 +1,4 @@
-"""The atmosphere: temperature, pressure and density with height; pressure and density altitude; altimeter settings.
-
-The effect of water vapour is in `wxfly.physics.air.humidity`, and can be imported from here as well.
-Other published formulas for density altitude stand beside ours, as does the thrust that thin air leaves.
+"""The atmosphere: temperature, pressure and density with height, pressure and density altitude, thrust in thin air.
 
 References
 ----------
@@ -15,17 +12,6 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-
-from wxfly.physics.air.humidity import (  # noqa: F401  found here as well
-    dew_point_from_relative_humidity,
-    dew_point_from_vapour_pressure,
-    frost_point_from_relative_humidity,
-    frost_point_from_vapour_pressure,
-    relative_humidity_from_dew_point,
-    saturation_vapour_pressure,
-    saturation_vapour_pressure_over_ice,
-    wet_bulb_temperature,
-)
 
 Array = npt.NDArray[np.float64]
 
@@ -42,7 +28,7 @@ STANDARD_DENSITY = 1.225
 STANDARD_LAPSE_RATE = 0.0065
 """[K m-1], [ISO-2533]."""
 SCREEN_HEIGHT = 2.0
-"""Height above ground at which a forecast gives air temperature and humidity [m], [WMO-8]."""
+"""Height above ground of a forecast's air temperature and humidity [m], [WMO-8]."""
 
 _EXPONENT = STANDARD_GRAVITY / (GAS_CONSTANT_OF_DRY_AIR * STANDARD_LAPSE_RATE)
 _VAPOUR_DEFICIT = 0.378  # 1 - molar mass of water / molar mass of dry air
@@ -51,7 +37,7 @@ _VAPOUR_DEFICIT = 0.378  # 1 - molar mass of water / molar mass of dry air
 def virtual_temperature(
     air_temperature: npt.ArrayLike, vapour_pressure: npt.ArrayLike, air_pressure: npt.ArrayLike
 ) -> Array:
-    """Return the temperature at which dry air would be as light as this moist air.
+    """Return the temperature at which dry air would have the density of this moist air.
 
     Parameters
     ----------
@@ -77,7 +63,7 @@ def air_density(air_temperature: npt.ArrayLike, vapour_pressure: npt.ArrayLike, 
     air_temperature : array_like
         [K].
     vapour_pressure, air_pressure : array_like
-        [Pa], broadcast. The pressure at the place, never the one reduced to sea level.
+        [Pa], broadcast. The pressure is that at the place, never the one reduced to sea level.
 
     Returns
     -------
@@ -95,7 +81,7 @@ def pressure_at_height(
     *,
     lapse_rate: float = STANDARD_LAPSE_RATE,
 ) -> Array:
-    """Carry the pressure from the ground up to a height, hydrostatically.
+    """Return the pressure at a height above ground, by hydrostatic balance.
 
     Parameters
     ----------
@@ -106,7 +92,7 @@ def pressure_at_height(
     height : array_like
         Above ground [m], up to about 2000 m.
     lapse_rate : float, optional
-        Fall of temperature with height [K m-1].
+        Decrease of temperature with height [K m-1].
 
     Returns
     -------
@@ -127,7 +113,7 @@ def surface_pressure_from_sea_level(
     air_temperature: npt.ArrayLike,
     surface_altitude: npt.ArrayLike,
 ) -> Array:
-    """Undo the reduction to sea level.
+    """Return the pressure at the ground from the pressure reduced to sea level.
 
     Parameters
     ----------
@@ -141,8 +127,8 @@ def surface_pressure_from_sea_level(
     Returns
     -------
     ndarray
-        Pressure at the ground [Pa]. The column that was added is taken with the standard lapse rate
-        [ISO-2533]; services differ in how they fill it, by up to about 1 % of the altitude's pressure share.
+        [Pa]. The air column between ground and sea level has the standard lapse rate [ISO-2533]. Weather services fill
+        it in different ways, which differ by up to about 1 % of the column's pressure.
     """
     altitude = np.asarray(surface_altitude, dtype=float)
     at_sea_level = np.asarray(air_temperature, dtype=float) + STANDARD_LAPSE_RATE * altitude
@@ -156,7 +142,7 @@ def pressure_altitude(air_pressure: npt.ArrayLike) -> Array:
     Parameters
     ----------
     air_pressure : array_like
-        [Pa], 22 632 (11 km) and more.
+        [Pa], at least 22 632 (11 km).
 
     Returns
     -------
@@ -167,35 +153,18 @@ def pressure_altitude(air_pressure: npt.ArrayLike) -> Array:
     return np.asarray(STANDARD_TEMPERATURE / STANDARD_LAPSE_RATE * (1 - ratio ** (1 / _EXPONENT)))
 
 
-def pressure_at_pressure_altitude(pressure_altitude: npt.ArrayLike) -> Array:
-    """Return the pressure of the standard atmosphere at an altitude; the inverse of `pressure_altitude`.
-
-    Parameters
-    ----------
-    pressure_altitude : array_like
-        Geopotential [m], up to 11 000 m.
-
-    Returns
-    -------
-    ndarray
-        [Pa], [ISO-2533].
-    """
-    share = 1 - STANDARD_LAPSE_RATE * np.asarray(pressure_altitude, dtype=float) / STANDARD_TEMPERATURE
-    return np.asarray(STANDARD_PRESSURE * share**_EXPONENT)
-
-
 def density_altitude(air_density: npt.ArrayLike) -> Array:
     """Return the altitude at which the standard atmosphere is as thin as this air.
 
     Parameters
     ----------
     air_density : array_like
-        [kg m-3], 0.364 (11 km) and more.
+        [kg m-3], at least 0.364 (11 km).
 
     Returns
     -------
     ndarray
-        Geopotential [m], exact inverse of [ISO-2533]; the US weather service's formula gives 4 to 6 m more.
+        Geopotential [m], the exact inverse of [ISO-2533]. The formula of [NWS-density] gives 4 to 6 m more.
     """
     ratio = np.asarray(air_density, dtype=float) / STANDARD_DENSITY
     return np.asarray(STANDARD_TEMPERATURE / STANDARD_LAPSE_RATE * (1 - ratio ** (1 / (_EXPONENT - 1))))
@@ -235,18 +204,18 @@ def temperature_at_height(
     air_temperature_aloft : array_like
         At `heights` [K], shape ``[..., level]``; no levels where the source has none.
     heights : array_like
-        Of the levels above ground [m], increasing.
+        Levels above ground [m], increasing.
     wanted_height : array_like
-        Above ground [m]; a number or an array that goes with ``[...]``.
+        Above ground [m]; a number, or an array that broadcasts against ``[...]``.
     lapse_rate : float, optional
-        Fall of temperature with height [K m-1], used above the highest level only.
+        Decrease of temperature with height [K m-1], used above the highest level only.
 
     Returns
     -------
     ndarray
-        [K], shape ``[...]``. Linear in height between 2 m and the levels; below 2 m the value at 2 m. A level
-        that is on the axis, is needed and is missing gives NaN: not known. In an inversion the air at flight
-        height is warmer than the lapse rate says, on a clear night by several kelvin.
+        [K], shape ``[...]``. Linear in height between 2 m and the levels; below 2 m the value at 2 m. NaN where a
+        needed level on the axis is missing. In an inversion the air at flight height is warmer than the lapse rate
+        suggests, on a clear night by several kelvin.
     """
     near_ground = np.asarray(air_temperature, dtype=float)
     levels = np.asarray(heights, dtype=float).reshape(-1)
@@ -272,7 +241,7 @@ def temperature_at_height(
     upper = np.take_along_axis(profile, above[..., np.newaxis], -1)[..., 0]
     beyond = np.maximum(wanted - z[-1], 0.0)
     weight = np.where(above > below, (wanted - z[below]) / np.where(above > below, z[above] - z[below], 1.0), 0.0)
-    # A level of no weight is not needed, so that it may be missing.
+    # A level with zero weight is not needed, so it may be missing.
     between = np.where(weight > 0, lower + weight * (upper - lower), lower)
     result = between - lapse_rate * beyond
     return np.asarray(np.where(np.isnan(wanted), np.nan, result))
@@ -281,106 +250,21 @@ def temperature_at_height(
 _MELTING_POINT = 273.15
 
 
-def pressure_altitude_from_altimeter_setting(
-    surface_altitude: npt.ArrayLike, altimeter_setting: npt.ArrayLike
-) -> Array:
-    """Return the pressure altitude of a field from its altitude and its QNH.
-
-    Parameters
-    ----------
-    surface_altitude : array_like
-        Of the field [m].
-    altimeter_setting : array_like
-        QNH [Pa].
-
-    Returns
-    -------
-    ndarray
-        [m]: the field's altitude and the pressure altitude of the QNH, as an altimeter adds them.
-    """
-    return np.asarray(np.asarray(surface_altitude, dtype=float) + pressure_altitude(altimeter_setting))
-
-
-def altimeter_setting(surface_air_pressure: npt.ArrayLike, surface_altitude: npt.ArrayLike) -> Array:
-    """Return the QNH: what an altimeter is set to so that it shows the field's altitude on the ground.
-
-    Parameters
-    ----------
-    surface_air_pressure : array_like
-        [Pa].
-    surface_altitude : array_like
-        [m].
-
-    Returns
-    -------
-    ndarray
-        [Pa].
-    """
-    return pressure_at_pressure_altitude(
-        pressure_altitude(surface_air_pressure) - np.asarray(surface_altitude, dtype=float)
-    )
-
-
-def density_altitude_by_weather_service(
-    air_temperature: npt.ArrayLike, dew_point_temperature: npt.ArrayLike, air_pressure: npt.ArrayLike
-) -> Array:
-    """Return density altitude by the US weather service's formula, for comparison with other displays.
-
-    Parameters
-    ----------
-    air_temperature, dew_point_temperature : array_like
-        [K].
-    air_pressure : array_like
-        At the place [Pa]; broadcast.
-
-    Returns
-    -------
-    ndarray
-        [m]: ``145366 (1 - (17.326 p / Tv)^0.235)`` ft with inches of mercury and degrees Rankine. It is 4 to
-        6 m above `density_altitude`, which wxfly uses.
-    """
-    vapour_pressure = saturation_vapour_pressure(dew_point_temperature)
-    celsius = virtual_temperature(air_temperature, vapour_pressure, air_pressure) - _MELTING_POINT
-    rankine = celsius * 1.8 + 32.0 + 459.69
-    inches = np.asarray(air_pressure, dtype=float) / 3386.389
-    return np.asarray(145366.0 * (1 - (17.326 * inches / rankine) ** 0.235) * 0.3048)
-
-
-def density_altitude_by_rule(pressure_altitude: npt.ArrayLike, air_temperature: npt.ArrayLike) -> Array:
-    """Return density altitude by the pilots' rule of 120 ft for each kelvin above the standard atmosphere.
-
-    Parameters
-    ----------
-    pressure_altitude : array_like
-        [m].
-    air_temperature : array_like
-        [K]; broadcast.
-
-    Returns
-    -------
-    ndarray
-        [m], for dry air; for a check by hand.
-    """
-    altitude = np.asarray(pressure_altitude, dtype=float)
-    standard = STANDARD_TEMPERATURE - STANDARD_LAPSE_RATE * altitude
-    return np.asarray(altitude + 120 * 0.3048 * (np.asarray(air_temperature, dtype=float) - standard))
-
-
 def thrust_in_hand(air_density: npt.ArrayLike, maximum_takeoff_altitude: npt.ArrayLike) -> Array:
-    """Return the thrust left over, compared with the highest take-off altitude that the maker allows.
+    """Return the spare thrust compared with that at the highest take-off altitude that the maker allows.
 
     Parameters
     ----------
     air_density : array_like
         [kg m-3].
     maximum_takeoff_altitude : array_like
-        Of the aircraft [m], taken as an altitude of the standard atmosphere; broadcast.
+        Maker's limit [m], as an altitude of the standard atmosphere; broadcast.
 
     Returns
     -------
     ndarray
-        [1]: at equal speed of the rotors thrust goes with density, so this is ``density / density at that
-        altitude - 1``. 0 is the maker's own limit, below it the air is thinner than the maker allows.
-        Comparing the density altitude with that altitude says the same.
+        [1]: ``density / density at that altitude - 1``, because at equal rotor speed thrust is proportional to
+        density. 0 is the maker's limit. Below 0 the air is thinner than the maker allows: the density altitude is
+        above that limit.
     """
     return np.asarray(np.asarray(air_density, dtype=float) / density_at_density_altitude(maximum_takeoff_altitude) - 1)

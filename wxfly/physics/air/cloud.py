@@ -16,16 +16,15 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.air import atmosphere
-from wxfly.physics.air.humidity import relative_humidity_from_dew_point, saturation_vapour_pressure
+from wxfly.physics.air.humidity import relative_humidity_from_dew_point
 
 Array = npt.NDArray[np.float64]
 
 LOW_CLOUD_TOP = 2000.0
-"""Without low cloud the base is at least so high above ground [m], the WMO's top of the low clouds."""
+"""Without low cloud the base is at least this high above ground [m], the WMO's upper bound of low clouds."""
 SHARE_OF_CONDENSATION_LEVEL = 0.8
-"""The estimate is this share of the lifted condensation level: in a day of airport reports with cloud below
-3000 m no base was lower than 0.91 of it, and the rest is for the error of a forecast dew point."""
+"""The estimate is this share of the lifted condensation level. In one day of airport reports with cloud below 3000 m
+no base was lower than 0.91 of it; the rest allows for the error of a forecast dew point."""
 
 # Constants of [Romps-2017].
 _TRIPLE_TEMPERATURE, _TRIPLE_PRESSURE, _E0V, _GRAVITY = 273.16, 611.65, 2.3740e6, 9.81
@@ -47,7 +46,7 @@ class CloudBase(NamedTuple):
     Attributes
     ----------
     height : ndarray
-        Above ground [m], NaN not known.
+        Above ground [m]; NaN unknown.
     method : ndarray of int
         `CloudBaseMethod`.
     """
@@ -59,7 +58,7 @@ class CloudBase(NamedTuple):
 def lifted_condensation_level(
     air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike, air_pressure: npt.ArrayLike
 ) -> tuple[Array, Array]:
-    """Return height and temperature at which air lifted from the ground condenses.
+    """Return the height and the temperature at which vapour in air lifted from the ground condenses.
 
     Parameters
     ----------
@@ -107,15 +106,8 @@ def lifted_condensation_level(
 def lifted_condensation_level_height(
     air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike, air_pressure: npt.ArrayLike
 ) -> Array:
-    """Return the height above ground at which air lifted from the ground condenses [m]; [Romps-2017]."""
+    """Return the height of `lifted_condensation_level` alone [m]; [Romps-2017]."""
     return lifted_condensation_level(air_temperature, relative_humidity, air_pressure)[0]
-
-
-def lifted_condensation_level_temperature(
-    air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike, air_pressure: npt.ArrayLike
-) -> Array:
-    """Return the temperature at which air lifted from the ground condenses [K]; [Romps-2017]."""
-    return lifted_condensation_level(air_temperature, relative_humidity, air_pressure)[1]
 
 
 def cloud_base(
@@ -127,34 +119,33 @@ def cloud_base(
     *,
     base_is_forecast: bool = False,
 ) -> CloudBase:
-    """Return the cloud base above ground: the forecast's own, else a cautious estimate.
+    """Return the cloud base above ground: the forecast's value, else a cautious estimate.
 
     Parameters
     ----------
     forecast_cloud_base_height : array_like
-        The forecast's own base above ground [m]; NaN where it gives none.
+        Base in the forecast above ground [m]; NaN where it has none.
     air_temperature, dew_point_temperature : array_like
         Near the ground [K].
     surface_air_pressure : array_like
-        [Pa]; where it is missing the pressure is taken that gives the lowest base.
+        [Pa]; a missing value is replaced by the pressure that gives the lowest base.
     low_cloud_fraction : array_like
-        Cover of low cloud [1]; where it is missing low cloud is taken to be there.
+        Cover of low cloud [1]; where it is missing, low cloud is assumed.
     base_is_forecast : bool, optional
-        Whether the source gives cloud bases at all. If so a missing one is estimated only where there is no
-        low cloud, and else is not known.
+        Whether the source provides cloud bases at all. If so, a missing one is estimated only where there is no
+        low cloud; elsewhere it is unknown.
 
     Returns
     -------
     CloudBase
         The estimate is a share of the lifted condensation level, lower than most bases; without low cloud it
-        is at least 2000 m. Stratus does not follow the condensation level, and cloud brought in from
-        elsewhere may be lower than any estimate: look before take-off.
+        is at least 2000 m. Stratus does not follow the condensation level. Cloud that drifts in from elsewhere may
+        be lower than any estimate: look before take-off.
 
     Notes
     -----
     Monotone under deletion for inputs that are *physically coherent*: a forecast base is not below the
-    estimate, and not below 2000 m without low cloud. With `base_is_forecast` the first of the two is not
-    needed.
+    estimate, and not below 2000 m without low cloud. With `base_is_forecast` the first condition is not needed.
     """
     given, t, dew_point, p, low = np.broadcast_arrays(
         *(
@@ -175,7 +166,7 @@ def cloud_base(
         lifted_condensation_level_height(t, humidity, 110_000.0),
     )
     estimate = SHARE_OF_CONDENSATION_LEVEL * np.where(np.isnan(p), lowest, at_pressure)
-    no_low_cloud = low <= 0  # what saturated air near the ground says is judged as fog
+    no_low_cloud = low <= 0  # saturated air near the ground then counts as fog, not as cloud
     if base_is_forecast:
         estimate = np.where(low <= 0, estimate, np.nan)
     estimate = np.where(no_low_cloud, np.fmax(estimate, LOW_CLOUD_TOP), estimate)
@@ -207,54 +198,3 @@ def cloud_base_height(
         low_cloud_fraction,
         base_is_forecast=base_is_forecast,
     ).height
-
-
-def base_by_spread(air_temperature: npt.ArrayLike, dew_point_temperature: npt.ArrayLike) -> Array:
-    """Return the condensation level by 125 m for each kelvin of spread [m], a check by hand [Espy]."""
-    spread = np.asarray(air_temperature, dtype=float) - np.asarray(dew_point_temperature, dtype=float)
-    return np.asarray(125.0 * np.maximum(spread, 0.0))
-
-
-def adiabatic_liquid_water_content(
-    cloud_base_temperature: npt.ArrayLike, cloud_base_pressure: npt.ArrayLike, height_above_base: npt.ArrayLike
-) -> Array:
-    """Return the most liquid water that a cloud can hold at a height above its base.
-
-    Parameters
-    ----------
-    cloud_base_temperature : array_like
-        [K].
-    cloud_base_pressure : array_like
-        [Pa].
-    height_above_base : array_like
-        [m], up to about 500 m. Broadcast.
-
-    Returns
-    -------
-    ndarray
-        [kg m-3], the water that saturated air gives off as it rises without mixing. Real cloud near the
-        ground holds less.
-    """
-    t, p, z = np.broadcast_arrays(
-        *(np.asarray(v, dtype=float) for v in (cloud_base_temperature, cloud_base_pressure, height_above_base))
-    )
-    latent_heat, heat_capacity, ratio = 2.501e6, 1005.7, 0.622
-    steps = 10
-    warm, press = t.copy(), p.copy()
-
-    def mixing_ratio(temperature: Array, pressure: Array) -> Array:
-        e = saturation_vapour_pressure(temperature)
-        return np.asarray(ratio * e / (pressure - e))
-
-    at_base = mixing_ratio(t, p)
-    gas = atmosphere.GAS_CONSTANT_OF_DRY_AIR
-    for _ in range(steps):
-        r = mixing_ratio(warm, press)
-        lapse = (
-            atmosphere.STANDARD_GRAVITY
-            * (1 + latent_heat * r / (gas * warm))
-            / (heat_capacity + latent_heat**2 * r * ratio / (gas * warm**2))
-        )
-        press = press * np.exp(-atmosphere.STANDARD_GRAVITY * (z / steps) / (gas * warm))
-        warm = warm - lapse * (z / steps)
-    return np.asarray((at_base - mixing_ratio(warm, press)) * press / (gas * warm))

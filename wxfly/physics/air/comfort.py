@@ -1,4 +1,4 @@
-"""Cold and heat for the pilot's hands and head: advice, never part of the verdict.
+"""Cold and heat for the pilot: advice, never part of the verdict.
 
 References
 ----------
@@ -20,7 +20,7 @@ _BEAUFORT = np.array([0.3, 1.6, 3.4, 5.5, 8.0, 10.8, 13.9, 17.2, 20.8, 24.5, 28.
 
 
 def wind_chill(air_temperature: npt.ArrayLike, wind_speed_at_10m: npt.ArrayLike) -> Array:
-    """Return the wind chill: the temperature at which still air would cool a bare face as fast.
+    """Return the wind chill: the temperature at which still air would cool a bare face just as fast.
 
     Parameters
     ----------
@@ -32,7 +32,7 @@ def wind_chill(air_temperature: npt.ArrayLike, wind_speed_at_10m: npt.ArrayLike)
     Returns
     -------
     ndarray
-        [K] [EC-windchill]; the air temperature itself outside the range, NaN where an input is missing.
+        [K] [EC-windchill]; outside the range the air temperature itself, NaN where an input is missing.
     """
     t, v = np.broadcast_arrays(
         np.asarray(air_temperature, dtype=float) - _MELTING_POINT,
@@ -46,7 +46,7 @@ def wind_chill(air_temperature: npt.ArrayLike, wind_speed_at_10m: npt.ArrayLike)
 
 
 def describe_cold(wind_chill: float) -> str:
-    """Return advice for bare hands at the sticks.
+    """Return advice for bare hands on the sticks.
 
     Parameters
     ----------
@@ -56,8 +56,8 @@ def describe_cold(wind_chill: float) -> str:
     Returns
     -------
     str
-        Words after [EC-windchill] (-27: risk of frostbite, -35: within 10 to 15 minutes); the caution from
-        -10 on is common practice. Empty when nothing needs saying.
+        By the bounds of [EC-windchill] (-27 degC: risk of frostbite, -35 degC: within 10 to 15 minutes); the caution
+        from -10 degC down is common practice. Empty when no advice is needed.
     """
     t = wind_chill - _MELTING_POINT
     if np.isnan(t) or t > -10:
@@ -70,7 +70,7 @@ def describe_cold(wind_chill: float) -> str:
 
 
 def heat_index(air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike, *, formula: str = "wpc") -> Array:
-    """Return the heat index: how hot the air feels in the shade and a light wind.
+    """Return the heat index: how hot the air feels in the shade and in a light wind.
 
     Parameters
     ----------
@@ -79,7 +79,7 @@ def heat_index(air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike,
     relative_humidity : array_like
         [1]; broadcast.
     formula : str, optional
-        ``wpc``: the whole algorithm of [WPC-heat]; ``rothfusz``: the bare regression, by which the weather
+        ``wpc``: the complete algorithm of [WPC-heat]; ``rothfusz``: the regression alone, from which the weather
         service's printed chart was made.
 
     Returns
@@ -113,7 +113,7 @@ def heat_index(air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike,
 
 
 def describe_heat(heat_index: float) -> str:
-    """Return advice for a hot day; empty when nothing needs saying.
+    """Return advice for a hot day.
 
     Parameters
     ----------
@@ -123,7 +123,8 @@ def describe_heat(heat_index: float) -> str:
     Returns
     -------
     str
-        By the US weather service's bounds of caution (27 degC), extreme caution (32), danger (41).
+        By the US weather service's bounds of caution (27 degC), extreme caution (32 degC) and danger (41 degC). Empty
+        when no advice is needed.
     """
     t = heat_index - _MELTING_POINT
     if np.isnan(t) or t < 27:
@@ -136,7 +137,7 @@ def describe_heat(heat_index: float) -> str:
 
 
 def beaufort_force(wind_speed: npt.ArrayLike) -> Array:
-    """Return the Beaufort force of a wind at 10 m.
+    """Return the Beaufort force of the wind at 10 m.
 
     Parameters
     ----------
@@ -150,11 +151,3 @@ def beaufort_force(wind_speed: npt.ArrayLike) -> Array:
     """
     v = np.asarray(wind_speed, dtype=float)
     return np.asarray(np.where(np.isnan(v), np.nan, np.searchsorted(_BEAUFORT, v, side="right")))
-
-
-def beaufort_lower_bound(force: npt.ArrayLike) -> Array:
-    """Return the least wind of a Beaufort force, 0 to 12 [m s-1]; NaN for NaN."""
-    f = np.asarray(force, dtype=float)
-    bounds = np.concatenate([[0.0], _BEAUFORT])
-    index = np.clip(np.where(np.isnan(f), 0, f).astype(int), 0, 12)
-    return np.asarray(np.where(np.isnan(f), np.nan, bounds[index]))

@@ -1,20 +1,20 @@
-"""Kp at a place: geomagnetic latitude, the edge of the aurora, and from which Kp on wxfly advises against flying.
+"""Kp at a place: geomagnetic latitude, the auroral boundary, and the Kp above which wxfly advises against flying.
 
-A disturbed ionosphere worsens satellite positioning, first and most near the auroral oval. No source gives
-metres of error for a Kp and a latitude, so wxfly promises none.
+A disturbed ionosphere makes satellite positioning worse, first and most near the auroral oval. No source gives the
+error in metres for a Kp and a latitude, so wxfly states none.
 
 References
 ----------
-[NOAA-aurora] NOAA Space Weather Prediction Center, tips on viewing the aurora: geomagnetic latitude to which
-    the aurora reaches by Kp.
+[NOAA-aurora] NOAA Space Weather Prediction Center, tips on viewing the aurora: the geomagnetic latitude that the
+    aurora reaches at each Kp.
 [NOAA-scales] NOAA space weather scales: geomagnetic storms G1 to G5.
 [AACGM] Shepherd, S. G. (2014): Altitude-adjusted corrected geomagnetic coordinates (AACGM-v2). J. Geophys.
     Res. Space Phys. 119, 7501-7521; through the package aacgmv2 2.7.1.
 [IGRF-14] International Geomagnetic Reference Field, 14th generation: dipole pole of 2025.
 [Matzka-2021] Matzka, J. et al. (2021): The geomagnetic Kp index and derived indices of geomagnetic activity.
     Space Weather 19, e2020SW002641.
-[Andalsvik-2014] Andalsvik, Y. L., Jacobsen, K. S. (2014): precise positioning disturbed for hours in northern
-    Norway at a largest Kp of 4.
+[Andalsvik-2014] Andalsvik, Y. L., Jacobsen, K. S. (2014): precise positioning was disturbed for hours in northern
+    Norway while Kp was at most 4.
 """
 
 from __future__ import annotations
@@ -29,44 +29,23 @@ from wxfly.physics.wind.levels import cubic_weights
 
 Array = npt.NDArray[np.float64]
 
-DIPOLE_POLE = (80.789, -72.763)
-"""Latitude and longitude of the northern dipole pole, 2025.0 [degree] [IGRF-14]."""
 
 _KP = np.arange(10.0)
 _BOUNDARY = np.array([66.5, 64.5, 62.4, 60.4, 58.3, 56.3, 54.2, 52.2, 50.1, 48.1])
 
 LOWEST_HIGH = 5.0
-"""The risk is high at no Kp below this: the [NOAA-scales] start their storms at Kp 5."""
+"""The risk is never high below this Kp: storms of the [NOAA-scales] start at Kp 5."""
 HIGHEST_MODERATE = 7.0
-"""Everywhere the risk is moderate from this Kp (G3) [NOAA-scales]."""
+"""From this Kp (G3) the risk is at least moderate everywhere [NOAA-scales]."""
 MIDDLE_LATITUDE = 40.0
-"""Beyond this geomagnetic latitude [degree] Kp 8 is high already: by the [NOAA-scales] the aurora of G4 is seen down to
-45 degrees and that of G5 down to 40."""
+"""Beyond this geomagnetic latitude [degree] the risk is high from Kp 8. By the [NOAA-scales] the aurora of G4 is seen
+down to 45 degrees and that of G5 down to 40 degrees."""
 _ROUNDING = 0.005
 HIGHEST_KP = 9.0
 
 
-def dipole_latitude(latitude: npt.ArrayLike, longitude: npt.ArrayLike) -> Array:
-    """Return the latitude in the centred dipole of 2025.
-
-    Parameters
-    ----------
-    latitude, longitude : array_like
-        [degree], broadcast.
-
-    Returns
-    -------
-    ndarray
-        [degree]. Up to 6 degrees nearer to the pole than the latitude of the real field in western Europe.
-    """
-    phi, lam = np.radians(np.asarray(latitude, dtype=float)), np.asarray(longitude, dtype=float)
-    pole = np.radians(DIPOLE_POLE[0])
-    sine = np.sin(phi) * np.sin(pole) + np.cos(phi) * np.cos(pole) * np.cos(np.radians(lam - DIPOLE_POLE[1]))
-    return np.asarray(np.degrees(np.arcsin(np.clip(sine, -1.0, 1.0))))
-
-
 def geomagnetic_latitude(latitude: npt.ArrayLike, longitude: npt.ArrayLike) -> Array:
-    """Return the geomagnetic latitude by which aurora and Kp are judged.
+    """Return the geomagnetic latitude that determines the effect of Kp.
 
     Parameters
     ----------
@@ -76,10 +55,10 @@ def geomagnetic_latitude(latitude: npt.ArrayLike, longitude: npt.ArrayLike) -> A
     Returns
     -------
     ndarray
-        [degree], negative in the south: [AACGM] of 2025 at 110 km, from a shipped grid of 5 by 10 degrees by
-        cubics, within 0.04 degree of it from 30 to 80 degrees and within 0.8 degree nearer to the magnetic
-        poles. The field moves it by up to 0.1 degree in a year. Within about 20 degrees of the magnetic
-        equator, where AACGM is not defined everywhere, it is a fill-in.
+        [degree], negative in the south: [AACGM] of 2025 at 110 km, interpolated by cubics in a shipped grid of 5 by
+        10 degrees. It is within 0.04 degree of AACGM from 30 to 80 degrees, and within 0.8 degree closer to the
+        magnetic poles. The field changes it by up to 0.1 degree in a year. Within about 20 degrees of the magnetic
+        equator AACGM is not defined everywhere, and the grid is filled in.
     """
     lat, lon = np.broadcast_arrays(np.asarray(latitude, dtype=float), np.asarray(longitude, dtype=float))
     grid = _grid()
@@ -105,22 +84,6 @@ def _grid() -> Array:
     return np.array([[float(value) for value in line.split(",")[1:]] for line in lines])
 
 
-def auroral_boundary(kp: npt.ArrayLike) -> Array:
-    """Return the geomagnetic latitude down to which the aurora reaches.
-
-    Parameters
-    ----------
-    kp : array_like
-        0 to 9; between whole numbers linear.
-
-    Returns
-    -------
-    ndarray
-        [degree], [NOAA-aurora].
-    """
-    return np.asarray(np.interp(np.asarray(kp, dtype=float), _KP, _BOUNDARY))
-
-
 def kp_risk(kp: npt.ArrayLike, geomagnetic_latitude: npt.ArrayLike) -> Array:
     """Return the risk of disturbed satellite positioning.
 
@@ -134,9 +97,9 @@ def kp_risk(kp: npt.ArrayLike, geomagnetic_latitude: npt.ArrayLike) -> Array:
     Returns
     -------
     ndarray
-        0 low, 1 moderate, 2 high, NaN not known. High above `kp_limit`, so that risk and verdict are one table.
-        Moderate within one whole Kp below the first that is high (one step of the storm scale; common practice, no
-        source), and everywhere from Kp 7 (G3, intermittent satellite navigation problems) [NOAA-scales].
+        0 low, 1 moderate, 2 high, NaN unknown. High above `kp_limit`, so that risk and verdict agree. Moderate within
+        one whole Kp below the first high one (one step of the storm scale; common practice, no source), and everywhere
+        from Kp 7 (G3, intermittent satellite navigation problems) [NOAA-scales].
     """
     k, lat = np.broadcast_arrays(np.asarray(kp, dtype=float), np.abs(np.asarray(geomagnetic_latitude, dtype=float)))
     moderate = k >= np.minimum(_first_high(lat) - 1.0, HIGHEST_MODERATE) - _ROUNDING
@@ -155,20 +118,20 @@ def kp_limit(geomagnetic_latitude: npt.ArrayLike) -> Array:
     Returns
     -------
     ndarray
-        A third of Kp, 4.67 (5-) to 8.67 (9-): the last one below the Kp at which the auroral boundary reaches the
-        place [NOAA-aurora]; that Kp is taken as not below 5 (G1, where the [NOAA-scales] begin), not above 8 beyond 40
-        degrees (G4, satellite navigation degraded for hours) and not above 9 anywhere (G5, degraded for days). What
-        was found in the oval at Kp 4 concerns positions to the centimetre [Andalsvik-2014], which a camera flight by
-        sight does not need.
+        In thirds of Kp, 4.67 (5-) to 8.67 (9-): the last third below the Kp at which the auroral boundary reaches the
+        place [NOAA-aurora]. That Kp is limited to at least 5 (G1, where the [NOAA-scales] begin), at most 8 beyond 40
+        degrees (G4, satellite navigation degraded for hours) and at most 9 elsewhere (G5, degraded for days). The
+        disturbance found in the oval at Kp 4 concerns positioning to a centimetre [Andalsvik-2014], which a camera
+        flight in sight does not need.
     """
     lat = np.abs(np.asarray(geomagnetic_latitude, dtype=float))
-    # Kp comes in thirds, rounded to 2 or 3 digits: 7.67 and 7.667 are both 8-, the last below 8.
+    # Kp comes in thirds, rounded to 2 or 3 digits: 7.67 and 7.667 are both 8-, the last third below 8.
     limit = (np.ceil(3 * _first_high(lat) - _ROUNDING) - 1) / 3 + _ROUNDING
     return np.asarray(np.where(np.isnan(lat), np.nan, limit))
 
 
 def _first_high(latitude: Array) -> Array:
-    """Return the Kp from which the risk is high at a geomagnetic latitude of the north [degree]."""
+    """Return the Kp from which the risk is high at a northern geomagnetic latitude [degree]."""
     reaches = np.interp(latitude, _BOUNDARY[::-1], _KP[::-1])
     return np.asarray(np.clip(reaches, LOWEST_HIGH, np.where(latitude > MIDDLE_LATITUDE, 8.0, HIGHEST_KP)))
 
@@ -192,38 +155,13 @@ def g_scale(kp: npt.ArrayLike) -> Array:
     return np.asarray(np.where(np.isnan(k), np.nan, scale))
 
 
-_AP = (
-    0, 2, 3, 4, 5, 6, 7, 9, 12, 15, 18, 22, 27, 32, 39, 48, 56, 67, 80, 94, 111, 132, 154, 179, 207, 236, 300,
-    400,
-)  # fmt: skip
-
-
-def ap_from_kp(kp: npt.ArrayLike) -> Array:
-    """Return the linear index ap that belongs to a Kp.
-
-    Parameters
-    ----------
-    kp : array_like
-        0 to 9 in thirds, as 4.667 or 4.67 for 5-.
-
-    Returns
-    -------
-    ndarray
-        [2 nT], by Bartels' table [Matzka-2021]; NaN where Kp is missing or outside 0 to 9.
-    """
-    k = np.asarray(kp, dtype=float)
-    known = (k >= -0.1) & (k <= 9.1)
-    thirds = np.clip(np.rint(np.where(known, k, 0.0) * 3).astype(int), 0, len(_AP) - 1)
-    return np.asarray(np.where(known, np.asarray(_AP, dtype=float)[thirds], np.nan))
-
-
 def describe_kp(kp: float, geomagnetic_latitude: float) -> str:
-    """Put Kp at a place into words that promise no metres.
+    """Return Kp at a place in words, without an error in metres.
 
     Parameters
     ----------
     kp : float
-        0 to 9, NaN not known.
+        0 to 9; NaN unknown.
     geomagnetic_latitude : float
         [degree].
 
@@ -238,7 +176,7 @@ def describe_kp(kp: float, geomagnetic_latitude: float) -> str:
     storm = int(g_scale(kp))
     named = f"Kp {kp:.2g}" + (f" (G{storm})" if storm else "")
     if risk == 0:
-        return f"{named}: no disturbance of satellite positioning to be expected at this latitude"
+        return f"{named}: no disturbance of satellite positioning is expected at this latitude"
     if risk == 1:
-        return f"{named}: satellite positioning may be worse than usual; compass and position hold need watching"
+        return f"{named}: satellite positioning may be worse than usual; watch the compass and the position hold"
     return f"{named}: satellite positioning may drift or drop out; be ready to fly by hand and stay near"

@@ -28,7 +28,7 @@ def saturation_vapour_pressure(air_temperature: npt.ArrayLike) -> Array:
     Returns
     -------
     ndarray
-        [Pa]. Over water, because forecast humidity refers to water at every temperature.
+        [Pa]; over water because forecast humidity refers to water at every temperature.
 
     Notes
     -----
@@ -36,23 +36,6 @@ def saturation_vapour_pressure(air_temperature: npt.ArrayLike) -> Array:
     """
     t = np.asarray(air_temperature, dtype=float) - _MELTING_POINT
     return np.asarray(611.21 * np.exp((18.678 - t / 234.5) * t / (257.14 + t)))
-
-
-def saturation_vapour_pressure_over_ice(air_temperature: npt.ArrayLike) -> Array:
-    """Return the saturation vapour pressure over ice [Pa]; used for frost only.
-
-    Parameters
-    ----------
-    air_temperature : array_like
-        Any shape [K]; 193 to 273 K.
-
-    Returns
-    -------
-    ndarray
-        [Pa], [Buck-1996].
-    """
-    t = np.asarray(air_temperature, dtype=float) - _MELTING_POINT
-    return np.asarray(611.15 * np.exp((23.036 - t / 333.7) * t / (279.82 + t)))
 
 
 def relative_humidity_from_dew_point(air_temperature: npt.ArrayLike, dew_point_temperature: npt.ArrayLike) -> Array:
@@ -72,7 +55,7 @@ def relative_humidity_from_dew_point(air_temperature: npt.ArrayLike, dew_point_t
 
 
 def dew_point_from_vapour_pressure(vapour_pressure: npt.ArrayLike) -> Array:
-    """Return the temperature at which the vapour pressure is the saturation one over water.
+    """Return the temperature at which the vapour pressure saturates over water.
 
     Parameters
     ----------
@@ -88,7 +71,7 @@ def dew_point_from_vapour_pressure(vapour_pressure: npt.ArrayLike) -> Array:
 
 
 def frost_point_from_vapour_pressure(vapour_pressure: npt.ArrayLike) -> Array:
-    """Return the temperature at which the vapour pressure is the saturation one over ice [K]."""
+    """Return the temperature at which the vapour pressure saturates over ice [K]."""
     return _inverse_of_buck(vapour_pressure, 611.15, 23.036, 333.7, 279.82)
 
 
@@ -120,25 +103,6 @@ def dew_point_from_relative_humidity(air_temperature: npt.ArrayLike, relative_hu
     )
 
 
-def frost_point_from_relative_humidity(air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike) -> Array:
-    """Return the frost point from air temperature and relative humidity over water.
-
-    Parameters
-    ----------
-    air_temperature, relative_humidity : array_like
-        [K] and [1], broadcast.
-
-    Returns
-    -------
-    ndarray
-        [K]: a surface as cold as this in such air takes on frost. Meant for results below 273.15 K. Frost on
-        the ground or on a parked aircraft is not icing in flight, which needs liquid water.
-    """
-    return frost_point_from_vapour_pressure(
-        np.asarray(relative_humidity, dtype=float) * saturation_vapour_pressure(air_temperature)
-    )
-
-
 def wet_bulb_temperature(
     air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike, air_pressure: npt.ArrayLike
 ) -> Array:
@@ -165,7 +129,7 @@ def wet_bulb_temperature(
         np.asarray(air_pressure, dtype=float),
     )
     e = rh * saturation_vapour_pressure(t)
-    # The balance rises with Tw and is monotonic, so that halving always converges.
+    # The balance always rises with Tw, so that bisection converges.
     low, high = t - 45.0, np.where(rh > 1, t + 5.0, t)
     for _ in range(32):
         middle = (low + high) / 2

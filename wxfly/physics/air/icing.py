@@ -1,7 +1,7 @@
 """Icing in flight: freezing precipitation, and supercooled cloud or fog at flight height.
 
-Humid air below freezing without cloud makes frost on the ground, not icing in flight; see `frost_risk` for
-the aircraft that stands outside.
+Humid air below freezing without cloud makes frost on the ground, not icing in flight; `frost_risk` is for an aircraft
+parked outside.
 
 References
 ----------
@@ -27,28 +27,26 @@ Array = npt.NDArray[np.float64]
 
 MELTING_POINT = 273.15
 COLDEST_LIKELY = MELTING_POINT - 20.0
-"""Below, cloud droplets are mostly frozen; icing is then possible down to `COLDEST_POSSIBLE`, [AIM]."""
+"""In colder air cloud droplets are mostly frozen; icing is then possible down to `COLDEST_POSSIBLE`, [AIM]."""
 COLDEST_POSSIBLE = MELTING_POINT - 40.0
 NEARLY_FREEZING = MELTING_POINT + 2.0
-"""Up to here a forecast's error may hide freezing: caution. Common practice, no source."""
+"""Up to this temperature a forecast's error may hide freezing: caution. Common practice, no source."""
 NO_FREEZING_RAIN_ABOVE = MELTING_POINT + 5.0
-"""Warmer air does not go with freezing precipitation, whatever the error of a forecast. Common practice, no
-source."""
+"""Freezing precipitation does not occur in warmer air, whatever the error of a forecast. Common practice, no source."""
 CLOUD_HUMIDITY = 0.95
-"""Near the ground, humidity from which air is taken to be cloud. Common practice below 150 m, where the 70 %
-of [UPP] for grid boxes aloft would fire on half of the winter."""
+"""Humidity from which air near the ground counts as cloud. Common practice below 150 m, where the 70 % of [UPP] for
+grid boxes aloft would be reached during half of the winter."""
 DAMP_HUMIDITY = 0.85
-"""Below, there is neither fog nor cloud in the lowest 150 m. Common practice, no source."""
+"""In drier air there is neither fog nor cloud in the lowest 150 m. Common practice, no source."""
 DAMP_HEIGHT = 150.0
 DRIZZLE_HUMIDITY = 0.80
-"""Precipitation too weak to measure does not reach the ground through drier air. Common practice, no
-source."""
+"""Precipitation too weak to measure does not reach the ground through drier air. Common practice, no source."""
 PRESSURE_OF_HIGH_GROUND = 70_000.0
-"""About 3000 m [Pa]."""
+"""Pressure at about 3000 m [Pa]."""
 FOG_VISIBILITY = 1000.0
-"""Visibility below which it is fog [m], by the WMO's definition."""
+"""Visibility below which there is fog [m], by the WMO's definition."""
 CLEAR_VISIBILITY = 5000.0
-"""Visibility above which it is not even mist [m], by the usual aviation meaning of mist."""
+"""Visibility above which there is not even mist [m], by the usual aviation meaning of mist."""
 
 
 def icing_risk(
@@ -72,7 +70,7 @@ def icing_risk(
     relative_humidity : array_like
         Over water, at 2 m [1].
     precipitation_amount : array_like
-        Of the hour [kg m-2].
+        Sum of the hour [kg m-2].
     weather_code : array_like
         WMO code table 4677.
     visibility_in_air : array_like
@@ -85,27 +83,26 @@ def icing_risk(
     Returns
     -------
     ndarray
-        0 none, 1 possible, 2 likely, NaN not known.
+        0 none, 1 possible, 2 likely, NaN unknown.
 
     Notes
     -----
-    *Precipitation icing* is likely with a code of freezing drizzle or rain, or with drizzle or rain while the
-    air near the ground or at flight height, or its wet bulb, is at or below 0 degC; precipitation that the
-    code does not call snow counts as rain. It is possible with rain up to +2 degC, and with snow between -2
-    and +2 degC, which is wet.
+    *Precipitation icing* is likely with a code of freezing drizzle or rain. It is also likely with drizzle or rain
+    while the air near the ground or at flight height, or its wet bulb, is at or below 0 degC. Precipitation without
+    a code of snow counts as rain. Icing is possible with rain up to +2 degC, and with snow between -2 and +2 degC,
+    which is wet.
 
-    *Cloud or fog icing* is likely between -20 and 0 degC at flight height inside cloud or fog: cloud base at
-    or below flight height, visibility below 1 km, a code of fog, or humidity of 95 % unless clear sight and a
-    high cloud base speak against it. It is possible in cloud or fog from -40 to -20 degC and up to +2 degC,
-    and at 85 to 95 % between -14 and +2 degC.
+    *Cloud or fog icing* is likely between -20 and 0 degC at flight height inside cloud or fog. Signs of it are a cloud
+    base at or below flight height, visibility below 1 km, a code of fog, or humidity of 95 % unless good visibility
+    and a high cloud base contradict it. Icing is possible in cloud or fog from -40 to -20 degC and up to +2 degC, and
+    at 85 to 95 % humidity between -14 and +2 degC.
 
-    The result is monotone under deletion for inputs that are *physically coherent*: freezing precipitation
-    goes with air of at most +5 degC near the ground or at flight height; precipitation without a measurable
-    amount goes with at least 80 % humidity; and fog, or cloud in the lowest 150 m, goes with at least 85 %
-    humidity.
+    The result is monotone under deletion for inputs that are *physically coherent*. Freezing precipitation
+    occurs with air of at most +5 degC near the ground or at flight height. Precipitation without a measurable
+    amount occurs with at least 80 % humidity. Fog, or cloud in the lowest 150 m, occurs with at least 85 % humidity.
 
-    The method is weak for cloud thinner than the forecast's layers, for inversions between 2 m and the first
-    level of temperature, and for freezing drizzle out of stratus that the forecast does not resolve.
+    The method is weak for cloud thinner than the forecast's layers, for inversions between 2 m and the lowest
+    temperature level above it, and for freezing drizzle from stratus that the forecast does not resolve.
     """
     t, ground, rh, rain, code, sight, base, z = (
         np.asarray(v, dtype=float)
@@ -130,11 +127,11 @@ def _precipitation_icing(t: Array, ground: Array, rh: Array, rain: Array, code: 
     def no_warmer_than(limit: float) -> Statement:
         return statement(t <= limit, t) | statement(ground <= limit, ground)
 
-    # In thinner air the wet bulb is colder, by up to 1 K in dry air near freezing: a pressure of high ground for all.
+    # In thinner air the wet bulb is colder, by up to 1 K in dry air near freezing, so all places get the pressure of
+    # high ground.
     wet_bulb = humidity.wet_bulb_temperature(np.fmin(t, ground), rh, PRESSURE_OF_HIGH_GROUND)
     wet_bulb_freezes = statement(wet_bulb <= MELTING_POINT, t, ground, rh)
-    # Air whose temperature is known to be above +5 degC at both heights may have a freezing wet bulb only if
-    # very dry.
+    # Air above +5 degC at both heights has a wet bulb below freezing only if it is very dry.
     freezes = no_warmer_than(MELTING_POINT) | (wet_bulb_freezes & no_warmer_than(NO_FREEZING_RAIN_ABOVE))
     likely = freezing | (liquid & freezes)
     wet_snow = (
@@ -160,79 +157,8 @@ def _cloud_icing(t: Array, rh: Array, code: Array, sight: Array, base: Array, z:
     return near | damp_and_cold, likely
 
 
-def layered_icing_index(air_temperature: npt.ArrayLike) -> Array:
-    """Return the layered icing index, a scale of severity inside cloud by temperature alone.
-
-    Parameters
-    ----------
-    air_temperature : array_like
-        At flight height [K].
-
-    Returns
-    -------
-    ndarray
-        [1], 0 to 100, highest at -7 degC, 0 outside -14 to 0 degC [Layered].
-    """
-    t = np.asarray(air_temperature, dtype=float) - MELTING_POINT
-    index = np.maximum(100 * (-t) * (t + 14) / 49, 0.0)
-    return np.asarray(np.where(np.isnan(t), np.nan, index))
-
-
-def grid_icing(
-    air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike, vertical_velocity: npt.ArrayLike
-) -> Array:
-    """Return NOAA's grid-box icing flag for air aloft.
-
-    Parameters
-    ----------
-    air_temperature : array_like
-        [K].
-    relative_humidity : array_like
-        [1].
-    vertical_velocity : array_like
-        In pressure [Pa s-1]; negative is rising.
-
-    Returns
-    -------
-    ndarray
-        1 icing, 0 none, NaN where an input is missing [UPP]. Meant for grid boxes aloft, not for the lowest
-        150 m.
-    """
-    t, rh, w = np.broadcast_arrays(
-        *(np.asarray(v, dtype=float) for v in (air_temperature, relative_humidity, vertical_velocity))
-    )
-    flag = (t >= 251.0) & (t <= 273.0) & (rh >= 0.70) & (w < 0)
-    return np.asarray(np.where(np.isnan(t) | np.isnan(rh) | np.isnan(w), np.nan, flag.astype(float)))
-
-
-SEVERITY = ((3600.0, "trace"), (900.0, "light"), (300.0, "moderate"), (0.0, "severe"))
-"""Least time in which a quarter inch of ice gathers [s], and its word [ADDS]."""
-
-
-def icing_severity(time_to_quarter_inch: float) -> str:
-    """Put a rate of icing into the word of the aviation manuals.
-
-    Parameters
-    ----------
-    time_to_quarter_inch : float
-        In which a quarter of an inch (6.35 mm) of ice gathers [s].
-
-    Returns
-    -------
-    str
-        ``trace`` (more than an hour), ``light`` (15 minutes to 1 hour), ``moderate`` (5 to 15 minutes) or
-        ``severe`` (less than 5 minutes) [ADDS]; ``not known`` for NaN. The words are made for aeroplanes: on
-        a small rotor a light icing may be the end of the flight.
-    """
-    if np.isnan(time_to_quarter_inch):
-        return "not known"
-    if time_to_quarter_inch > SEVERITY[0][0]:
-        return SEVERITY[0][1]
-    return next(word for least, word in SEVERITY[1:] if time_to_quarter_inch >= least)
-
-
 def frost_risk(air_temperature_near_ground: npt.ArrayLike, dew_point_temperature: npt.ArrayLike) -> Array:
-    """Tell whether a parked aircraft may take on frost.
+    """Return whether frost may form on a parked aircraft.
 
     Parameters
     ----------
@@ -242,8 +168,8 @@ def frost_risk(air_temperature_near_ground: npt.ArrayLike, dew_point_temperature
     Returns
     -------
     ndarray
-        1 where surfaces 3 K colder than the air, as they get under a clear night sky (common practice, no
-        source), are below freezing and below the frost point; else 0; NaN not known. Advice, not part of
+        1 where surfaces 3 K colder than the air are at or below freezing and the frost point; else 0; NaN unknown.
+        Under a clear night sky surfaces get that much colder (common practice, no source). Advice, not part of
         `icing_risk`.
     """
     surface = np.asarray(air_temperature_near_ground, dtype=float) - 3.0

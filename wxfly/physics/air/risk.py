@@ -1,9 +1,9 @@
-"""Statements that may be true, false or not known, and grades of risk made of them.
+"""Statements that may be true, false or unknown, and grades of risk derived from them.
 
 Every risk in wxfly combines several pieces of evidence. Each piece is a statement about one value; where the
-value is missing the statement is not known. Statements are joined by the three-valued logic of Kleene (1938),
-under which an unknown part never makes the whole more certain. A grade made of them is therefore **monotone
-under deletion**: with a value taken away it is either the same, or worse, or not known.
+value is missing, the statement is unknown. The three-valued logic of Kleene (1938) combines the statements: an
+unknown part never makes the result more certain. A grade derived from them is therefore **monotone under
+deletion**: when a value is removed, it stays the same, gets worse or becomes unknown.
 
 References
 ----------
@@ -24,37 +24,37 @@ NONE, POSSIBLE, LIKELY = 0, 1, 2
 
 
 class Statement(NamedTuple):
-    """A statement that is true (`certain`), false (not `possible`) or not known (possible, not certain)."""
+    """A statement that is true (`certain`), false (not `possible`) or unknown (possible, not certain)."""
 
     possible: Flags
     certain: Flags
 
     def __and__(self, other: Statement) -> Statement:
-        """Both hold."""
+        """Both are true."""
         return Statement(self.possible & other.possible, self.certain & other.certain)
 
     def __or__(self, other: Statement) -> Statement:
-        """At least one holds."""
+        """At least one is true."""
         return Statement(self.possible | other.possible, self.certain | other.certain)
 
     def __invert__(self) -> Statement:
-        """It does not hold."""
+        """The statement is not true."""
         return Statement(~self.certain, ~self.possible)
 
     def unless_known(self, excluded: Statement) -> Statement:
-        """Exclude, where it is not known, what something else that is known makes impossible."""
+        """Return the statement, made false where it is unknown and `excluded` is certain."""
         return Statement(self.possible & (self.certain | ~excluded.certain), self.certain)
 
 
 def statement(flags: npt.ArrayLike, *values: npt.ArrayLike) -> Statement:
-    """Make a statement of a comparison; it is not known where any of the values is missing.
+    """Return the statement of a comparison; it is unknown where any of the values is missing.
 
     Parameters
     ----------
     flags : array_like of bool
-        The comparison.
+        Result of the comparison.
     *values : array_like
-        What was compared; NaN is missing.
+        The values compared; NaN is missing.
     """
     holds = np.asarray(flags, dtype=bool)
     missing = np.zeros(np.broadcast_shapes(holds.shape, *(np.shape(v) for v in values)), dtype=bool)
@@ -69,13 +69,13 @@ def grade(possible: Statement, likely: Statement) -> Array:
     Parameters
     ----------
     possible, likely : Statement
-        Whether a rule for the grade fires.
+        Whether a rule for the grade applies.
 
     Returns
     -------
     ndarray
-        0 none, 1 possible, 2 likely, NaN not known. Where missing values leave two neighbouring grades open
-        it is the worse of them; where they leave everything from none to likely open it is not known.
+        0 none, 1 possible, 2 likely, NaN unknown. Where missing values leave two neighbouring grades open, it
+        is the worse one. Where they leave everything from none to likely open, it is NaN.
     """
     worst = np.where(likely.possible, LIKELY, np.where(possible.possible, POSSIBLE, NONE))
     best = np.where(likely.certain, LIKELY, np.where(possible.certain, POSSIBLE, NONE))

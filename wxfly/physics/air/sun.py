@@ -1,11 +1,11 @@
-"""The sun: where it stands, when it rises and sets, which part of an hour is lit, and its low light, glare and shadows.
+"""The sun: its position, rise and set, the lit part of each hour, low light, glare and shadows.
 
-The library `ephem` gives the sun's apparent place every six hours; between them declination and equation of
-time are smooth and interpolated to well below a second, so that all days and hours are worked out at once.
+The library `ephem` computes the sun's apparent position every six hours. In between, declination and equation of
+time are smooth and interpolated to well below a second, so that all days and hours are computed at once.
 
 References
 ----------
-[14CFR107.29] Civil twilight of the US rule: 30 minutes before sunrise, 30 minutes after sunset.
+[14CFR107.29] Civil twilight by the US rule: 30 minutes before sunrise to 30 minutes after sunset.
 [Photography] Golden and blue hour by the sun's elevation, -4 to +6 and -6 to -4 degrees: common practice, no
     source.
 [SERA] EU 923/2012, "night": between the end of evening and the beginning of morning civil twilight, the
@@ -41,7 +41,7 @@ _EPHEM_EPOCH = -25567.5  # day of 1899-12-31 12:00 counted from 1970-01-01
 
 
 class SunEvents(NamedTuple):
-    """Events of each day, UTC, NaT where there is none.
+    """Events of each day, UTC; NaT where there is none.
 
     Attributes
     ----------
@@ -63,16 +63,16 @@ def sun_events(latitude: float, longitude: float, first_day: np.datetime64 | str
     latitude, longitude : float
         [degree].
     first_day : numpy.datetime64 or str
-        Day by the sun at the place, for example ``"2026-11-25"``; for a day on a clock see `solar_day`.
+        Solar day at the place, for example ``"2026-11-25"``; for a day on a clock see `solar_day`.
     days : int
-        How many.
+        Number of days.
 
     Returns
     -------
     SunEvents
-        Day k holds the events before and after the solar noon of `first_day` + k, so that they belong to one
-        local day even where they fall on another date of UTC. Level horizon at sea level, mean refraction:
-        hills and a cold, clear evening move them by minutes.
+        Day k has the events before and after the solar noon of `first_day` + k. They belong to one local day even
+        where they fall on another date in UTC. They assume a level horizon at sea level and mean refraction: hills or
+        a cold, clear evening change them by minutes.
     """
     passes = _passes(latitude, longitude, first_day, days, np.array([CIVIL_TWILIGHT, HORIZON]))
     (dawn, rise), (dusk, sets) = (_to_time(half) for half in passes)
@@ -89,16 +89,16 @@ def sun_passes(
     latitude, longitude : float
         [degree].
     first_day : numpy.datetime64 or str
-        Day by the sun at the place; for a day on a clock see `solar_day`.
+        Solar day at the place; for a day on a clock see `solar_day`.
     days : int
-        How many.
+        Number of days.
     elevation : float
-        Of the sun's centre, without refraction [degree].
+        Elevation of the sun's centre, without refraction [degree].
 
     Returns
     -------
     upward, downward : ndarray of datetime64[ms]
-        UTC, shape ``(days,)``, NaT where the sun does not pass it.
+        UTC, shape ``(days,)``; NaT where the sun does not pass the elevation.
     """
     upward, downward = _passes(latitude, longitude, first_day, days, np.array([elevation]))
     return _to_time(upward[0]), _to_time(downward[0])
@@ -107,48 +107,28 @@ def sun_passes(
 def _passes(
     latitude: float, longitude: float, first_day: np.datetime64 | str, days: int, elevations: Array
 ) -> tuple[Array, Array]:
-    """Return when the sun passes elevations before and after each noon, ``(elevations, days)`` each [s]."""
+    """Return when the sun passes elevations before and after each noon [s], shape ``(elevations, days)`` each."""
     noon, midnight, sun = _noons_and_midnights(float(longitude), _day_number(first_day), days)
     below = np.concatenate([midnight[:-1], midnight[1:]])
     found = _crossing(latitude, longitude, below, np.tile(noon, 2), elevations[:, None], sun)
     return found[:, :days], found[:, days:]
 
 
-def solar_noon(longitude: float, first_day: np.datetime64 | str, days: int) -> Times:
-    """Return when the sun stands highest, UTC, shape ``(days,)``.
-
-    Parameters
-    ----------
-    longitude : float
-        [degree].
-    first_day : numpy.datetime64 or str
-        Day by the sun at the place; for a day on a clock see `solar_day`.
-    days : int
-        How many.
-
-    Returns
-    -------
-    ndarray of datetime64[ms]
-        Passage through the meridian.
-    """
-    return _to_time(_noons_and_midnights(float(longitude), _day_number(first_day), days)[0])
-
-
 def solar_day(longitude: float, time: np.datetime64) -> np.datetime64:
-    """Return the day by the mean sun of a place.
+    """Return the solar day at a place, by the mean sun.
 
     Parameters
     ----------
     longitude : float
         [degree].
     time : numpy.datetime64
-        UTC. With noon on the clock of the place it gives the day whose solar noon lies next to that.
+        UTC. For noon on the local clock the result is the day whose solar noon is nearest to it.
 
     Returns
     -------
     numpy.datetime64
-        Of the unit day. It is another one than that on the clock where the two lie on different sides of the date line,
-        as on the Chatham Islands, in Samoa and in Kiribati.
+        In days. It differs from the day on the local clock where sun and clock are on different sides of the date
+        line, as on the Chatham Islands, in Samoa and in Kiribati.
 
     Examples
     --------
@@ -160,7 +140,7 @@ def solar_day(longitude: float, time: np.datetime64) -> np.datetime64:
 
 
 def sun_position(latitude: npt.ArrayLike, longitude: npt.ArrayLike, time: npt.ArrayLike) -> tuple[Array, Array]:
-    """Return where the sun stands.
+    """Return the position of the sun.
 
     Parameters
     ----------
@@ -172,8 +152,8 @@ def sun_position(latitude: npt.ArrayLike, longitude: npt.ArrayLike, time: npt.Ar
     Returns
     -------
     elevation, azimuth : ndarray
-        [degree]: of the sun's centre above the level horizon without refraction (which lifts a low sun by up
-        to half a degree), and clockwise from north. NaN where an input is missing.
+        [degree]: of the sun's centre above the level horizon without refraction, which lifts a low sun by up
+        to half a degree, and clockwise from north. NaN where an input is missing.
     """
     seconds = _to_seconds(np.asarray(time, dtype="datetime64[ms]"))
     lat, lon, s = np.broadcast_arrays(np.asarray(latitude, dtype=float), np.asarray(longitude, dtype=float), seconds)
@@ -196,7 +176,7 @@ def lit_part(
     *,
     rule: str = "civil_twilight",
 ) -> tuple[Times, Times]:
-    """Return the part of each hour of time in which the daylight rule holds.
+    """Return the part of each hour that is daylight by the rule.
 
     Parameters
     ----------
@@ -205,7 +185,7 @@ def lit_part(
     hour_start : array_like of datetime64
         UTC, any order and shape.
     hour_length : numpy.timedelta64
-        Of every hour, at most a day.
+        Length of every hour, at most a day.
     rule : str, optional
         ``civil_twilight``: sun's centre at -6 degrees or more [SERA]; ``half_hour``: from 30 minutes before
         sunrise to 30 minutes after sunset [14CFR107.29]; ``sun_up``: from sunrise to sunset.
@@ -213,14 +193,14 @@ def lit_part(
     Returns
     -------
     usable_start, usable_end : ndarray of datetime64[s]
-        Whole seconds inside the lit part; NaT where it is dark. A hour with dark in its middle, as in a short
-        summer night, gives the longer of its lit pieces. At the very poles, where the sun rises once a
-        year, some hours of that day are called dark that are lit.
+        Whole seconds inside the lit part; NaT where it is dark. For an hour that is dark in its middle, as in a short
+        summer night, the longer of its lit parts. At the poles the sun rises once a year, and some lit hours of that
+        day count as dark.
 
     Raises
     ------
     ValueError
-        For a rule that is not known.
+        For an unknown rule.
     """
     if rule not in RULES:
         raise ValueError(f"daylight rule '{rule}' is not known; wanted one of {', '.join(RULES)}")
@@ -244,7 +224,7 @@ def lit_part(
 
 
 class _Sun(NamedTuple):
-    """Declination and equation of time of the sun at even steps."""
+    """Declination and equation of time of the sun at equal steps of time."""
 
     start: float
     declination: Array
@@ -253,7 +233,7 @@ class _Sun(NamedTuple):
 
 @lru_cache(maxsize=8)
 def _sampled_sun(first_day: int, days: int) -> _Sun:
-    import ephem  # only where it is needed: it slows the start
+    import ephem  # here, because it slows the start of the program
 
     count = int(days * _DAY / _STEP) + 1
     declination, equation = np.empty(count), np.empty(count)
@@ -300,7 +280,7 @@ def _sine(latitude: Array | float, longitude: Array | float, seconds: Array, sun
 
 
 def _direction(latitude: Array | float, longitude: Array | float, seconds: Array, sun: _Sun) -> tuple[Array, ...]:
-    """Return the sun's direction: sine of elevation, and the components toward east and north."""
+    """Return the direction to the sun: sine of its elevation, and the components toward east and north."""
     declination, equation = _interpolate(sun, seconds)
     hour_angle = 2 * np.pi * (seconds / _DAY + 0.5) + equation + np.radians(longitude)
     phi = np.radians(latitude)
@@ -311,7 +291,7 @@ def _direction(latitude: Array | float, longitude: Array | float, seconds: Array
 
 
 def _lowered(elevation: Array) -> Array:
-    """Take the parallax off: the observer stands on the surface, not at the earth's centre."""
+    """Subtract the parallax: the observer stands on the surface, not at the earth's centre."""
     return np.asarray(elevation - _PARALLAX * np.cos(np.radians(elevation)))
 
 
@@ -321,7 +301,7 @@ def _elevation(latitude: float, longitude: float, seconds: Array, sun: _Sun) -> 
 
 def _noons_and_midnights(longitude: float, first_day: int, days: int) -> tuple[Array, Array, _Sun]:
     """Return the solar noons of the days and the midnights around each, in seconds."""
-    # Half days: midnight, noon, midnight, ... The equation of time hardly changes over its own length.
+    # Half days: midnight, noon, midnight, ... The equation of time hardly changes within its own length.
     mean = (first_day + np.arange(2 * days + 1) / 2 - longitude / 360) * _DAY
     sun = _sun_between(float(mean[0]), float(mean[-1]))
     turn = mean
@@ -338,7 +318,7 @@ def _crossing(
     dark = _elevation(latitude, longitude, below, sun) < elevation
     light = _elevation(latitude, longitude, above, sun) >= elevation
     low, high = below.copy(), above.copy()
-    for _ in range(24):  # half a day halved so often is 3 ms
+    for _ in range(24):  # half a day halved 24 times is 3 ms
         middle = (low + high) / 2
         is_below = _elevation(latitude, longitude, middle, sun) < elevation
         low, high = np.where(is_below, middle, low), np.where(is_below, high, middle)
@@ -346,12 +326,12 @@ def _crossing(
 
 
 def _lit_intervals(latitude: float, longitude: float, first: float, last: float, rule: str) -> tuple[Array, Array]:
-    """Return begin and end of the spans in which the rule holds, in order and apart, over the time asked for."""
+    """Return start and end of the separate spans that are lit by the rule within the given time, in order."""
     first_day = int(np.floor(first / _DAY)) - 2
     days = int(np.ceil(last / _DAY)) + 3 - first_day
     noon, midnight, sun = _noons_and_midnights(longitude, first_day, days)
     elevation = CIVIL_TWILIGHT if rule == "civil_twilight" else HORIZON
-    # Between a midnight and a noon the sun passes the elevation once, or the whole half day is lit or dark.
+    # Between midnight and noon the sun passes the elevation once, or the half day is all lit or all dark.
     begins, ends = [], []
     days = noon.size
     crossings = _crossing(
@@ -402,8 +382,8 @@ BLUE_HOUR = (-6.0, -4.0)
 GOLDEN_HOUR = (-4.0, 6.0)
 """Elevation of the sun [degree] [Photography]."""
 GLARE_ANGLE = 25.0
-"""The sun dazzles within this angle of the line of sight, and when it is no higher [degree]. Common practice,
-no source."""
+"""The sun dazzles up to this elevation and within this angle of the line of sight [degree]. Common practice, no
+source."""
 
 
 class Light(IntEnum):
@@ -417,7 +397,7 @@ class Light(IntEnum):
 
 
 class LowLight(NamedTuple):
-    """Blue and golden hours of each day, UTC, NaT where the sun does not pass their ends.
+    """Blue and golden hours of each day, UTC; NaT where the sun does not pass their limits.
 
     Attributes
     ----------
@@ -436,7 +416,7 @@ class LowLight(NamedTuple):
 
 
 def kind_of_light(sun_elevation: npt.ArrayLike) -> npt.NDArray[np.int8]:
-    """Return the kind of light.
+    """Return the kind of light from the sun's elevation.
 
     Parameters
     ----------
@@ -465,9 +445,9 @@ def low_light(latitude: float, longitude: float, first_day: np.datetime64 | str,
     latitude, longitude : float
         [degree].
     first_day : numpy.datetime64 or str
-        Day by the sun at the place; for a day on a clock see `wxfly.physics.air.sun.solar_day`.
+        Solar day at the place; for a day on a clock see `solar_day`.
     days : int
-        How many.
+        Number of days.
 
     Returns
     -------
@@ -486,7 +466,7 @@ def shadow_length(height: npt.ArrayLike, sun_elevation: npt.ArrayLike) -> Array:
     Parameters
     ----------
     height : array_like
-        Of what throws it [m].
+        Height of the object [m].
     sun_elevation : array_like
         [degree]; broadcast.
 
@@ -515,7 +495,7 @@ def angle_to_sun(
     view_direction : array_like
         From the pilot toward the aircraft, clockwise from north [degree].
     view_elevation : array_like, optional
-        Of the aircraft as the pilot sees it [degree]; all broadcast.
+        Elevation of the aircraft as the pilot sees it [degree]; all broadcast.
 
     Returns
     -------
@@ -534,7 +514,7 @@ def glare(
     view_direction: npt.ArrayLike,
     view_elevation: npt.ArrayLike = 0.0,
 ) -> Array:
-    """Tell whether the pilot must look into a low sun.
+    """Return whether the pilot must look into a low sun.
 
     Parameters
     ----------
@@ -545,31 +525,9 @@ def glare(
     -------
     ndarray
         1 where the sun is up, no higher than 25 degrees, and within 25 degrees of the line of sight; else 0;
-        NaN not known. Cloud is not looked at.
+        NaN unknown. Cloud is ignored.
     """
     h = np.asarray(sun_elevation, dtype=float)
     angle = angle_to_sun(h, sun_azimuth, view_direction, view_elevation)
     dazzles = (h > -0.8333) & (h <= GLARE_ANGLE) & (angle <= GLARE_ANGLE)
     return np.asarray(np.where(np.isnan(h) | np.isnan(angle), np.nan, dazzles.astype(float)))
-
-
-def incidence_angle(
-    sun_elevation: npt.ArrayLike, sun_azimuth: npt.ArrayLike, slope: npt.ArrayLike, facing: npt.ArrayLike
-) -> Array:
-    """Return the angle between the sun and the normal of a sloping surface, as of a facade to be photographed.
-
-    Parameters
-    ----------
-    sun_elevation, sun_azimuth : array_like
-        [degree].
-    slope : array_like
-        From the horizontal [degree]; 90 is a wall.
-    facing : array_like
-        The direction that it faces, clockwise from north [degree]; all broadcast.
-
-    Returns
-    -------
-    ndarray
-        [degree]; above 90 the surface lies in its own shadow.
-    """
-    return angle_to_sun(sun_elevation, sun_azimuth, facing, 90.0 - np.asarray(slope, dtype=float))

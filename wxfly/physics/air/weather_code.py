@@ -1,4 +1,4 @@
-"""Present weather by the WMO code table 4677: what a code says of precipitation, fog and thunder.
+"""Present weather by the WMO code table 4677: precipitation, fog and thunder by code.
 
 References
 ----------
@@ -19,7 +19,7 @@ SOLID = (70, 71, 72, 73, 74, 75, 76, 77, 78, 79, 85, 86, 87, 88, 89, 90)
 SHOWERS = tuple(range(80, 91))
 """Showers of rain, snow or hail."""
 FOG = tuple(range(41, 50))
-"""Fog at the station within its view."""
+"""Fog at the station, also in patches."""
 THUNDERSTORM = (17, 18, 19, 29, *range(91, 100))
 """Thunderstorm, squalls or a funnel cloud, now or in the hour before."""
 DISTANT_LIGHTNING = (13,)
@@ -29,13 +29,13 @@ STEADY_PRECIPITATION = tuple(range(50, 80))
 MIXED = (68, 69, 83, 84)
 """Rain or drizzle together with snow."""
 FALLING = (*range(50, 100),)
-"""Codes of precipitation that falls now."""
+"""Codes of precipitation falling now."""
 LIQUID = (*range(50, 70), 80, 81, 82, 83, 84, 91, 92, 95, 96, 97, 98, 99)
 """Drizzle or rain, freezing or mixed with snow, and the precipitation of a thunderstorm."""
 
 
 def code_in(weather_code: npt.ArrayLike, codes: tuple[int, ...]) -> Statement:
-    """State that the present weather is one of the codes; not known where the code is missing."""
+    """Return the statement that the present weather is one of the codes; unknown where the code is missing."""
     code = np.asarray(weather_code, dtype=float)
     return statement(np.isin(code, codes), code)
 
@@ -57,32 +57,3 @@ _WORDS = {
     95: "thunderstorm", 96: "thunderstorm with hail", 97: "heavy thunderstorm",
     99: "heavy thunderstorm with hail",
 }  # fmt: skip
-
-_RANGES = (
-    (4, 12, "haze, dust or mist"), (14, 16, "precipitation in sight"), (18, 19, "squalls or funnel cloud"),
-    (20, 28, "precipitation or fog in the hour before"), (29, 29, "thunderstorm in the hour before"),
-    (30, 39, "dust, sand or drifting snow"), (40, 49, "fog"), (50, 59, "drizzle"), (60, 69, "rain"),
-    (70, 79, "snow or ice"), (80, 90, "showers"), (91, 94, "precipitation after a thunderstorm"),
-    (95, 99, "thunderstorm"),
-)  # fmt: skip
-
-
-def describe_weather(weather_code: float) -> str:
-    """Put a code into words.
-
-    Parameters
-    ----------
-    weather_code : float
-        WMO code table 4677, 0 to 99.
-
-    Returns
-    -------
-    str
-        Words after [WMO-306]; ``"not known"`` for NaN and for numbers that are not in the table.
-    """
-    if np.isnan(weather_code) or not 0 <= weather_code <= 99:
-        return "not known"
-    code = int(weather_code)
-    if code in _WORDS:
-        return _WORDS[code]
-    return next(words for first, last, words in _RANGES if first <= code <= last)

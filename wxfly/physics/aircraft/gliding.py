@@ -1,4 +1,4 @@
-"""Power of fixed-wing aircraft from their glide figures.
+"""Power of fixed-wing aircraft, from glide ratio and best glide speed.
 
 References
 ----------
@@ -35,14 +35,14 @@ def glide_drag(
     air_density : array_like
         [kg m-3]
     glide_ratio : array_like
-        Best lift over drag [1].
+        Best ratio of lift to drag [1].
     best_glide_speed : array_like
         At this weight, in standard air at sea level [m s-1]; all broadcast.
 
     Returns
     -------
     ndarray
-        [N]: ``W / (2 E) (q + 1/q)`` with q the square of equivalent airspeed over best glide speed
+        [N]: ``W / (2 E) (q + 1/q)``, where q is the square of equivalent airspeed over best glide speed
         [Anderson-1999].
     """
     v, best = np.asarray(airspeed, dtype=float), np.asarray(best_glide_speed, dtype=float)
@@ -67,9 +67,9 @@ def cruise_power(
     weight, airspeed, air_density, glide_ratio, best_glide_speed
         As in `glide_drag`.
     drive_efficiency : array_like
-        Of propeller, motor and controller together [1], see `drive_efficiency_from_cruise`.
+        Propeller, motor and controller together [1], see `drive_efficiency_from_cruise`.
     climb_speed : array_like, optional
-        [m s-1]; a descent takes as much as level flight. All broadcast.
+        [m s-1]; a descent counts as level flight. All broadcast.
 
     Returns
     -------
@@ -91,6 +91,6 @@ def drive_efficiency_from_cruise(
     best_glide_speed: npt.ArrayLike,
     air_density: npt.ArrayLike = STANDARD_DENSITY,
 ) -> Array:
-    """Return the efficiency that makes `cruise_power` take a known power [W] at a known airspeed [1]."""
+    """Return the efficiency [1] at which `cruise_power` equals a known power [W] at a known airspeed."""
     drag = glide_drag(weight, airspeed, air_density, glide_ratio=glide_ratio, best_glide_speed=best_glide_speed)
     return np.asarray(drag * np.asarray(airspeed, dtype=float) / np.asarray(power, dtype=float))

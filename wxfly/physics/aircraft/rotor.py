@@ -1,9 +1,8 @@
-"""The power of multirotors in hover, climb and forward flight, calibrated from the figures that a pilot has.
+"""The power of multirotors in hover, climb and forward flight, calibrated from figures that a pilot has.
 
-Momentum theory gives what the rotor discs do to the air, and the ideal power for it. In hover the rotors throw air down
-at the induced velocity; in forward flight they meet more air and need less of it. Then drag takes over. So the power
-has a minimum at a moderate speed, and hovering costs more than flying slowly. The best airspeeds, for the longest and
-for the farthest flight, are those of any such curve.
+Momentum theory yields the air flow through the rotor discs and the ideal power for it. In hover the rotors push air
+down at the induced velocity. In forward flight they meet more air, so the induced velocity and its power fall; then
+drag takes over. The power has a minimum at a moderate speed, so hovering costs more than flying slowly.
 
 References
 ----------
@@ -25,25 +24,25 @@ import numpy.typing as npt
 Array = npt.NDArray[np.float64]
 
 STANDARD_DENSITY = 1.225
-"""Of air at sea level in the standard atmosphere [kg m-3]."""
+"""Density of air at sea level in the standard atmosphere [kg m-3]."""
 FIGURE_OF_MERIT = 0.6
-"""Ideal over real rotor power in hover, small rotors [1]; 0.5 to 0.7, value from memory."""
+"""Ratio of ideal to real rotor power in hover, small rotors [1]; 0.5 to 0.7, value from memory."""
 
 
 def disc_area(rotor_diameter: npt.ArrayLike, rotor_count: npt.ArrayLike) -> Array:
-    """Return the area that all rotors sweep [m2]: diameter [m] of each, and how many."""
+    """Return the area that all rotors sweep [m2], from the diameter of one [m] and their number."""
     return np.asarray(np.asarray(rotor_count, float) * np.pi * np.asarray(rotor_diameter, float) ** 2 / 4)
 
 
 def hover_induced_velocity(thrust: npt.ArrayLike, area: npt.ArrayLike, air_density: npt.ArrayLike) -> Array:
-    """Return the velocity at which rotors in hover throw air through their discs.
+    """Return the velocity at which rotors in hover push air through their discs.
 
     Parameters
     ----------
     thrust : array_like
         [N]; in hover the weight.
     area : array_like
-        Of all discs [m2].
+        All discs together [m2].
     air_density : array_like
         [kg m-3]; all broadcast.
 
@@ -57,31 +56,8 @@ def hover_induced_velocity(thrust: npt.ArrayLike, area: npt.ArrayLike, air_densi
 
 
 def hover_ideal_power(thrust: npt.ArrayLike, area: npt.ArrayLike, air_density: npt.ArrayLike) -> Array:
-    """Return the least power that hover could take [W]: thrust times `hover_induced_velocity`; its arguments."""
+    """Return the least possible power in hover [W]: thrust times `hover_induced_velocity`."""
     return np.asarray(np.asarray(thrust, dtype=float) * hover_induced_velocity(thrust, area, air_density))
-
-
-def hover_power_ratio(air_density: npt.ArrayLike, reference_density: npt.ArrayLike = STANDARD_DENSITY) -> Array:
-    """Return hover power over that in air of another density, same mass and rotors: ``sqrt(rho0 / rho)`` [1]."""
-    return np.asarray(np.sqrt(np.asarray(reference_density, float) / np.asarray(air_density, float)))
-
-
-def induced_velocity_ratio(speed_ratio: npt.ArrayLike) -> Array:
-    """Return induced velocity in edgewise flight over that in hover.
-
-    Parameters
-    ----------
-    speed_ratio : array_like
-        Airspeed over `hover_induced_velocity` [1].
-
-    Returns
-    -------
-    ndarray
-        [1]: ``sqrt(sqrt(1 + x^4 / 4) - x^2 / 2)`` [Leishman-2006], discs level.
-    """
-    half = np.asarray(speed_ratio, dtype=float) ** 2 / 2.0
-    # 1 / (sqrt(1 + h^2) + h) is sqrt(1 + h^2) - h without the difference of near numbers.
-    return np.asarray(np.sqrt(1.0 / (np.sqrt(1.0 + half**2) + half)))
 
 
 def induced_velocity(
@@ -99,10 +75,9 @@ def induced_velocity(
     airspeed : array_like
         Horizontal [m s-1], not negative.
     disc_tilt : array_like, optional
-        Of the discs, forward side down [degree], 0 to 90.
+        Tilt with the forward side down [degree], 0 to 90.
     climb_speed : array_like, optional
-        [m s-1]. A descent is taken as level flight: momentum theory does not hold in it, and power falls no
-        further than that; all broadcast.
+        [m s-1]. A descent counts as level flight, because momentum theory is not valid in it. All broadcast.
 
     Returns
     -------
@@ -114,7 +89,7 @@ def induced_velocity(
     climb = np.maximum(np.asarray(climb_speed, dtype=float), 0.0)
     in_plane = v * np.cos(angle) - climb * np.sin(angle)
     through = v * np.sin(angle) + climb * np.cos(angle)
-    # In units of vh. The left side minus the right side grows with vi, and its root lies between 0 and 1.
+    # In units of vh. The left side minus the right side increases with vi, and its root lies between 0 and 1.
     x, y = in_plane / vh, through / vh
     ratio = 1.0 / np.sqrt(1.0 + x**2 + y**2)
     for _ in range(40):
@@ -128,34 +103,19 @@ def induced_velocity(
     return np.asarray(vh * ratio)
 
 
-def climb_power_ratio(climb_ratio: npt.ArrayLike) -> Array:
-    """Return power in a vertical climb over hover power, ideal rotors.
-
-    Parameters
-    ----------
-    climb_ratio : array_like
-        Climb speed over `hover_induced_velocity` [1], not negative.
-
-    Returns
-    -------
-    ndarray
-        [1]: ``c/2 + sqrt(c^2/4 + 1)`` [Leishman-2006].
-    """
-    half = np.asarray(climb_ratio, dtype=float) / 2.0
-    return np.asarray(half + np.sqrt(half**2 + 1.0))
-
-
 def thrust_to_weight(
     at_reference: npt.ArrayLike,
     air_density: npt.ArrayLike,
     reference_density: npt.ArrayLike = STANDARD_DENSITY,
 ) -> Array:
-    """Return the largest thrust over weight in air of another density, the same largest rpm: in proportion to it.
+    """Return the largest ratio of thrust to weight in air of another density, at the same highest rpm.
+
+    Thrust is proportional to density.
 
     Parameters
     ----------
     at_reference : array_like
-        Thrust over weight at `reference_density` [1].
+        Ratio of thrust to weight at `reference_density` [1].
     air_density, reference_density : array_like
         [kg m-3]; all broadcast.
     """
@@ -167,42 +127,8 @@ Power = Callable[[Array], Array]
 _SPEEDS = 401
 
 
-def best_endurance_speed(power: Power, highest_speed: float, lowest_speed: float = 0.0) -> float:
-    """Return the airspeed of least power [m s-1].
-
-    Parameters
-    ----------
-    power : callable
-        From airspeeds [m s-1] to powers [W], such as a call of `wxfly.physics.aircraft.rotor.flight_power`.
-    highest_speed, lowest_speed : float
-        Bounds [m s-1].
-    """
-    return _least(power, lowest_speed, highest_speed)
-
-
-def best_range_speed(power: Power, highest_speed: float, lowest_speed: float = 0.0, *, headwind: float = 0.0) -> float:
-    """Return the airspeed of least energy over ground, against a headwind: the least ``P(V) / (V - w)`` [m s-1].
-
-    Parameters
-    ----------
-    power, highest_speed, lowest_speed
-        As in `best_endurance_speed`.
-    headwind : float, optional
-        Along the course, negative for a tailwind [m s-1].
-
-    Returns
-    -------
-    float
-        [m s-1]; NaN where the headwind is not below the highest speed.
-    """
-    lowest = max(lowest_speed, headwind + 1e-3)
-    if not lowest < highest_speed:
-        return float("nan")
-    return _least(lambda v: power(v) / (v - headwind), max(lowest, 1e-3), highest_speed)
-
-
 def _least(function: Power, low: float, high: float) -> float:
-    """Return where a function of one minimum is least: a grid, made finer round the best point."""
+    """Return where a function with a single minimum is least, on a grid that is refined around the best point."""
     for _ in range(4):
         grid = np.linspace(low, high, _SPEEDS)
         at = int(np.argmin(function(grid)))
@@ -213,7 +139,7 @@ def _least(function: Power, low: float, high: float) -> float:
 STANDARD_GRAVITY = 9.80665
 """[m s-2]"""
 INDUCED_FACTOR = 1.15
-"""Real over ideal induced power [1], [Leishman-2006]."""
+"""Ratio of real to ideal induced power [1], [Leishman-2006]."""
 PROFILE_FACTOR = 4.65
 """Growth of profile power with the square of the advance ratio [1], [Leishman-2006]; [Zeng-2019] has 3."""
 THRUST_COEFFICIENT = 0.013
@@ -221,51 +147,6 @@ THRUST_COEFFICIENT = 0.013
 no source."""
 MODEL_DEVIATION = 0.10
 """Standard deviation of the power of the calibrated model [1], [Bauersfeld-2021]."""
-
-
-def single_rotor_power(
-    airspeed: npt.ArrayLike,
-    *,
-    profile_power: float,
-    induced_power: float,
-    tip_speed: float,
-    hover_velocity: float,
-    drag_ratio: float,
-    solidity: float,
-    area: float,
-    air_density: npt.ArrayLike = STANDARD_DENSITY,
-) -> Array:
-    """Return the power of a rotary-wing aircraft in level flight at a fixed thrust, in the form of [Zeng-2019].
-
-    Parameters
-    ----------
-    airspeed : array_like
-        [m s-1]
-    profile_power, induced_power : float
-        In hover [W].
-    tip_speed : float
-        Of the rotor blades [m s-1].
-    hover_velocity : float
-        Mean induced velocity in hover [m s-1].
-    drag_ratio : float
-        Drag area of the fuselage over solidity times disc area [1].
-    solidity : float
-        Blade area over disc area [1].
-    area : float
-        Of the disc [m2].
-    air_density : array_like, optional
-        [kg m-3]
-
-    Returns
-    -------
-    ndarray
-        [W], with the profile factor 3 of that paper.
-    """
-    v = np.asarray(airspeed, dtype=float)
-    profile = profile_power * (1.0 + 3.0 * (v / tip_speed) ** 2)
-    induced = induced_power * induced_velocity_ratio(v / hover_velocity)
-    drag = 0.5 * drag_ratio * np.asarray(air_density, float) * solidity * area * v**3
-    return np.asarray(profile + induced + drag)
 
 
 def level_flight_thrust(
@@ -306,7 +187,7 @@ def flight_power(
     weight : array_like
         [N]
     area : array_like
-        Of all discs [m2].
+        All discs together [m2].
     drag_area : array_like
         [m2], see `drag_area_from_top_speed`.
     airspeed : array_like
@@ -314,16 +195,16 @@ def flight_power(
     air_density : array_like
         [kg m-3]
     drive_efficiency : array_like
-        Of motors and controllers [1], see `drive_efficiency_from_hover`.
+        Motors and controllers together [1], see `drive_efficiency_from_hover`.
     climb_speed : array_like, optional
-        [m s-1]; a descent takes as much as level flight. All broadcast.
+        [m s-1]; a descent counts as level flight. All broadcast.
 
     Returns
     -------
     ndarray
-        [W]: induced, profile and drag power, and the power of the climb, over the efficiency [Leishman-2006]. Tip
-        speed and profile power follow the thrust at a constant thrust coefficient and figure of merit, so that
-        hover takes ``T vh / (FM eta)``.
+        [W]: the sum of induced, profile, drag and climb power, divided by the efficiency [Leishman-2006]. Tip speed
+        and profile power follow from the thrust at a constant thrust coefficient and figure of merit, so that hover
+        takes ``T vh / (FM eta)``.
     """
     rho = np.asarray(air_density, dtype=float)
     thrust, drag, tilt = level_flight_thrust(weight, drag_area, airspeed, rho)
@@ -344,14 +225,14 @@ def drive_efficiency_from_hover(
     area: npt.ArrayLike,
     air_density: npt.ArrayLike = STANDARD_DENSITY,
 ) -> Array:
-    """Return the drive efficiency that makes `flight_power` take a known power in hover [1]; the first calibration.
+    """Return the drive efficiency [1] at which `flight_power` equals a known power in hover; the first calibration.
 
     Parameters
     ----------
     hover_power : array_like
-        Electric, of the drives: battery energy over hover endurance, less the electronics [W].
+        Electric power of the drives: battery energy over hover endurance, less the electronics [W].
     weight, area, air_density : array_like
-        As in `flight_power`, of the flight that gave the endurance.
+        As in `flight_power`, for the flight in which the endurance was measured.
     """
     ideal = hover_ideal_power(weight, area, air_density)
     return np.asarray(ideal / (FIGURE_OF_MERIT * np.asarray(hover_power, dtype=float)))
@@ -363,7 +244,7 @@ def drag_area_from_top_speed(
     largest_tilt: npt.ArrayLike,
     air_density: npt.ArrayLike = STANDARD_DENSITY,
 ) -> Array:
-    """Return the drag area at which the largest tilt just holds the top speed; the second calibration.
+    """Return the drag area at which the largest tilt just sustains the top speed; the second calibration.
 
     Parameters
     ----------
@@ -372,7 +253,7 @@ def drag_area_from_top_speed(
     weight : array_like
         [N]
     largest_tilt : array_like
-        Of the discs [degree].
+        Largest tilt of the discs [degree].
     air_density : array_like, optional
         [kg m-3]; all broadcast.
 
@@ -394,7 +275,7 @@ def top_speed(
     *,
     largest_thrust_to_weight: npt.ArrayLike = np.inf,
 ) -> Array:
-    """Return the top speed in level flight at the largest tilt, or at the tilt that the largest thrust holds.
+    """Return the top speed in level flight at the largest tilt, or at the tilt that the largest thrust allows.
 
     Parameters
     ----------
@@ -406,7 +287,7 @@ def top_speed(
     Returns
     -------
     ndarray
-        [m s-1]; 0 where the thrust does not carry the weight.
+        [m s-1]; 0 where the thrust cannot support the weight.
     """
     slope = np.tan(np.deg2rad(np.asarray(largest_tilt, dtype=float)))
     thrust = np.asarray(largest_thrust_to_weight, dtype=float)

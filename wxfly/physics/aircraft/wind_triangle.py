@@ -1,7 +1,7 @@
-"""The wind triangle: heading, speed over ground, and how far out and back a steady wind leaves.
+"""The wind triangle: headwind, crosswind, heading and ground speed.
 
 All angles are in degrees clockwise from north; wind directions are those the wind comes from. An aircraft that
-cannot make a course good has a ground speed of 0 there: it makes no way, and what is divided by it is infinite.
+cannot make a course good has a ground speed of 0 there. It makes no progress, and a time from it is infinite.
 
 References
 ----------
@@ -23,7 +23,7 @@ def headwind(course: npt.ArrayLike, wind_speed: npt.ArrayLike, wind_from_directi
     Parameters
     ----------
     course : array_like
-        Direction of flight over ground [degree].
+        Direction of flight over the ground [degree].
     wind_speed, wind_from_direction : array_like
         [m s-1, degree]; all broadcast. A calm needs no direction.
 
@@ -37,7 +37,7 @@ def headwind(course: npt.ArrayLike, wind_speed: npt.ArrayLike, wind_from_directi
 
 
 def crosswind(course: npt.ArrayLike, wind_speed: npt.ArrayLike, wind_from_direction: npt.ArrayLike) -> Array:
-    """Return the component of the wind across a course [m s-1], positive from the right; arguments of `headwind`."""
+    """Return the component of the wind across a course [m s-1], positive from the right; arguments as in `headwind`."""
     speed, angle = _wind(course, wind_speed, wind_from_direction)
     return np.asarray(speed * np.sin(angle))
 
@@ -54,7 +54,7 @@ def wind_correction_angle(
     wind_speed: npt.ArrayLike,
     wind_from_direction: npt.ArrayLike,
 ) -> Array:
-    """Return the angle by which the nose stands into the wind to make a course good: the crab angle.
+    """Return the angle by which the nose points into the wind to make a course good: the crab angle.
 
     Parameters
     ----------
@@ -68,8 +68,8 @@ def wind_correction_angle(
     Returns
     -------
     ndarray
-        [degree], positive to the right, -90 to 90; NaN where the wind across the course exceeds the airspeed, so
-        that no heading makes it good.
+        [degree], positive to the right, -90 to 90; NaN where the crosswind exceeds the airspeed, so that no heading
+        makes the course good.
     """
     across = crosswind(course, wind_speed, wind_from_direction)
     ratio = across / np.asarray(airspeed, dtype=float)
@@ -83,7 +83,7 @@ def heading(
     wind_speed: npt.ArrayLike,
     wind_from_direction: npt.ArrayLike,
 ) -> Array:
-    """Return the heading that makes a course good [degree, 0 to 360]; arguments of `wind_correction_angle`."""
+    """Return the heading that makes a course good [degree, 0 to 360]; arguments as in `wind_correction_angle`."""
     angle = wind_correction_angle(course, airspeed, wind_speed, wind_from_direction)
     return np.asarray(np.mod(np.asarray(course, float) + angle, 360.0))
 
@@ -104,8 +104,8 @@ def ground_speed(
     Returns
     -------
     ndarray
-        [m s-1]: ``sqrt(V^2 - across^2) - headwind`` [FAA-H-8083-25]. 0 where the wind is more than the aircraft
-        makes good, across the course or against it. NaN in, NaN out.
+        [m s-1]: ``sqrt(V^2 - across^2) - headwind`` [FAA-H-8083-25]. 0 where the aircraft cannot make the course good
+        against the crosswind or the headwind. NaN in, NaN out.
     """
     against = headwind(course, wind_speed, wind_from_direction)
     across = crosswind(course, wind_speed, wind_from_direction)
@@ -114,55 +114,3 @@ def ground_speed(
     made_good = np.where(along < 0, 0.0, np.sqrt(np.maximum(along, 0.0)) - against)
     made_good = np.where(along < 0, 0.0, np.maximum(made_good, 0.0))
     return np.asarray(np.where(np.isnan(along + against), np.nan, made_good))
-
-
-def out_and_back_radius(
-    airspeed: npt.ArrayLike,
-    wind_speed: npt.ArrayLike,
-    angle: npt.ArrayLike,
-    time: npt.ArrayLike,
-) -> Array:
-    """Return how far out a flight can turn to be back in time, in one steady wind.
-
-    Parameters
-    ----------
-    airspeed, wind_speed : array_like
-        [m s-1]
-    angle : array_like
-        Between course and wind [degree]; 0 or 180 is along the wind, 90 across it.
-    time : array_like
-        Out and back together [s]; all broadcast.
-
-    Returns
-    -------
-    ndarray
-        [m]: ``t (V^2 - w^2) / (2 sqrt(V^2 - w^2 sin^2))``, from the wind triangle out and back; 0 where the wind
-        is as fast as the aircraft.
-    """
-    v, w = np.asarray(airspeed, dtype=float), np.asarray(wind_speed, dtype=float)
-    across = w * np.sin(np.deg2rad(angle))
-    room = np.maximum(v**2 - w**2, 0.0)
-    under = np.where(room > 0, v**2 - across**2, 1.0)
-    return np.asarray(np.asarray(time, dtype=float) * room / (2.0 * np.sqrt(np.where(under > 0, under, 1.0))))
-
-
-def point_of_no_return_time(
-    endurance: npt.ArrayLike, ground_speed_out: npt.ArrayLike, ground_speed_home: npt.ArrayLike
-) -> Array:
-    """Return how long a flight may go out before it must turn for home: ``E H / (O + H)``.
-
-    Parameters
-    ----------
-    endurance : array_like
-        Out and home together, without the reserve [s, or any unit of time].
-    ground_speed_out, ground_speed_home : array_like
-        [m s-1], or any unit of speed; all broadcast.
-
-    Returns
-    -------
-    ndarray
-        In the unit of `endurance`; 0 where no way home is made.
-    """
-    out, home = np.asarray(ground_speed_out, dtype=float), np.asarray(ground_speed_home, dtype=float)
-    total = out + home
-    return np.asarray(np.asarray(endurance, float) * home / np.where(total == 0, 1.0, total))

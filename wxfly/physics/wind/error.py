@@ -1,19 +1,19 @@
-"""How sure a wind carried to another height is, and the chance that it passes a limit.
+"""Error of a wind converted to another height, and how much to add so that a given confidence is reached.
 
-The *standard deviation* here is the half-width that holds 68 % of the errors; their tails are heavier than the
-normal distribution's and follow the logistic one. It speaks for the change of height alone, not for the forecast, and
-for means over an hour as a good cup anemometer would measure them: its own error is in it.
+The *standard deviation* here is the half-width that contains 68 % of the errors. Their tails are heavier than those of
+the normal distribution and follow the logistic one. It covers the height conversion alone, not the forecast. It applies
+to hourly means measured by a good cup anemometer and includes the error of that anemometer.
 
 References
 ----------
 [IEC-61400-12-1] Class of a cup anemometer: the largest deviation of class k is ``k (0.05 m/s + 0.005 U)``, as in
     Jain, P. (2011): Wind Energy Engineering, McGraw-Hill, eq. 6-1. Good cups in open land are near class 1.7 (from
-    memory); taken as evenly spread, the standard deviation is the largest over the square root of 3.
-[Tower] Hourly means at ten heights of a 135 m tower (NREL, 2012-2014); constants fitted on every other fortnight by
-    ``tests/validation/fit_wind_error.py``, rounded to the careful side, and shown on the others: evidence page on wind.
-[Fields] Wind at 10 and 50 m of a reanalysis over the fields of eastern France, two years of hours (La Haute Borne,
-    ENGIE open data), and [Sodar] a sodar with a weather model beside it (example data of i-validate): coverage by
-    ``tests/validation/flat_land.py``.
+    memory). For evenly spread deviations, the standard deviation is the largest one over the square root of 3.
+[Tower] Hourly means at ten heights of a 135 m tower (NREL, 2012-2014). ``tests/validation/fit_wind_error.py`` fits the
+    constants on every other fortnight, rounded to the cautious side; the evidence page on wind tests them on the rest.
+[Fields] Two years of hourly wind at 10 and 50 m from a reanalysis of farmland in eastern France (La Haute Borne,
+    ENGIE open data), and [Sodar] a sodar next to a weather model (example data of i-validate).
+    ``tests/validation/flat_land.py`` computes the coverage.
 """
 
 from __future__ import annotations
@@ -29,9 +29,9 @@ ONE_SIGMA = 0.6826894921370859
 """Share of errors within one standard deviation."""
 _SCALE = float(np.log((1 + ONE_SIGMA) / (1 - ONE_SIGMA)))  # of the logistic distribution, standard deviation 1
 
-# Constants of [Tower] by what is known of stability; what each multiplies stands in the functions below. Those of
-# stable air from one level, of unknown stability and above the top level are wider, by what [Fields] and [Sodar] show:
-# that tower has little shear at night.
+# Constants fitted on [Tower], by what is known about stability; the functions below show what each one multiplies.
+# They are wider for stable air from one level, for unknown stability and above the top level: [Fields] and [Sodar]
+# show that this tower has little shear at night.
 BETWEEN = {"known": (0.10, 0.012, 0.37, 0.63, 0.24), "not known": (0.165, 0.19, 0.38)}
 BEYOND = {"known": (0.36, 0.1, 0.4, 0.55), "not known": (0.48, 0.28)}
 FROM_ONE_LEVEL = {
@@ -44,11 +44,11 @@ WELL_MIXED_SLOPE = 0.12
 """Growth of the wind per unit of ln(height), as a share of the wind below, in a well-mixed layer, [Tower]."""
 HALF_WAY_STABLE = {"levels": 1.3, "temperatures": 0.35, "sun and cloud": 0.15}
 HALF_WAY_UNSTABLE = 0.2
-"""10 m/L at which stability has half of its effect on the error; for stable air by what it is used with."""
+"""10 m/L at which stability has half of its effect on the error; for stable air it depends on the method."""
 ANEMOMETER = (0.06, 0.006)
-"""What the mean of two good cups and a third one differ by of themselves, in m/s and as a share of the wind: class 1.7
-of [IEC-61400-12-1], 1.7 / sqrt(3) (0.05 + 0.005 U) for one cup, times sqrt(1 + 1/2) for the three."""
-_APART = 0.1  # of ln(height) from the next level: nearer, the cup there and the one that is asked about err together
+"""Difference between the mean of two good cups and a third cup, in m/s and as a share of the wind. It is class 1.7 of
+[IEC-61400-12-1]: 1.7 / sqrt(3) (0.05 + 0.005 U) for one cup, times sqrt(1 + 1/2) for the three."""
+_APART = 0.1  # in ln(height): nearer to a level than this, the errors of both anemometers are correlated
 
 
 def deviation_between(
@@ -66,19 +66,19 @@ def deviation_between(
     Parameters
     ----------
     wind_speed, height, wind_speed_above, height_above, wanted_height : ndarray
-        The two levels and the height between [m s-1, m]; fitted on levels from 10 to 122 m.
+        The two levels and the height between them [m s-1, m]; fitted on levels from 10 to 122 m.
     obukhov_length : ndarray
-        [m]; NaN where it is not known.
+        [m]; NaN where unknown.
     constants : sequence of float, optional
-        In place of `BETWEEN`, for fitting.
+        Replace `BETWEEN`, for fitting.
 
     Returns
     -------
     ndarray
-        [m s-1]. Of two parts, by their squares: what an anemometer itself does not know, and what the profile may
-        be bent unseen between the levels. The second grows with the distance of the levels as a curvature does,
-        nearly with its square, and with how far the shear is from that of a well-mixed layer; less in unstable
-        air, more in stable air. 0 at a level. [IEC-61400-12-1] and [Tower].
+        [m s-1]; 0 at a level. The root of the sum of two squares: the error of the anemometers, and the unseen
+        curvature of the profile between the levels. The second grows nearly with the square of the distance between
+        the levels. It also grows as the shear departs from that of a well-mixed layer. It is smaller in unstable air
+        and larger in stable air. [IEC-61400-12-1] and [Tower].
     """
     span = np.log(height_above / height)
     weight = np.log(wanted_height / height) / span
@@ -111,17 +111,17 @@ def deviation_beyond(
     Parameters
     ----------
     wind_speed, height, wind_speed_top, height_top, wanted_height : ndarray
-        The second highest and the highest level and the height above them [m s-1, m]; fitted on heights up to
+        The second highest level, the highest level and the height above them [m s-1, m]; fitted on heights up to
         1.5 times the highest level, 80 to 122 m.
     obukhov_length : ndarray
-        [m]; NaN where it is not known.
+        [m]; NaN where unknown.
     constants : sequence of float, optional
-        In place of `BEYOND`, for fitting.
+        Replace `BEYOND`, for fitting.
 
     Returns
     -------
     ndarray
-        [m s-1]; the larger, the farther the two levels are apart and the steeper the wind grows between them.
+        [m s-1]; it grows with the distance between the two levels and with the shear between them.
         [IEC-61400-12-1] and [Tower].
     """
     span = np.log(height_top / height)
@@ -146,24 +146,24 @@ def deviation_from_one_level(
     *,
     constants: Sequence[float] | None = None,
 ) -> Array:
-    """Return the standard deviation of a wind carried from one level.
+    """Return the standard deviation of a wind extrapolated from one level.
 
     Parameters
     ----------
     wind_speed, height, wanted_height : ndarray
-        The level and the height [m s-1, m]; fitted on 10 m to between 30 and 122 m, and down to 3 m.
+        The level and the wanted height [m s-1, m]; fitted from 10 m up to 30 to 122 m, and down to 3 m.
     obukhov_length : ndarray
-        [m]; NaN where it is not known.
+        [m]; NaN where unknown.
     stability_source : {"temperatures", "sun and cloud"}
-        Where the Obukhov length is from.
+        What the Obukhov length was estimated from.
     constants : sequence of float, optional
-        In place of the row of `FROM_ONE_LEVEL`, for fitting.
+        Replace the row of `FROM_ONE_LEVEL`, for fitting.
 
     Returns
     -------
     ndarray
-        [m s-1]; it grows with ln(height), in neutral air whatever the wind, in stable and in very unstable air with
-        the wind. Downwards, where the ground of the place itself decides, it is that of [Tower] at 3 m.
+        [m s-1]; it grows with ln(height). In stable and in very unstable air it also grows with the wind; in neutral
+        air it does not. Below the level the local ground decides, and the value is that of [Tower] at 3 m.
     """
     way = np.log(wanted_height / height)
     stable, unstable = _stable_and_unstable(obukhov_length, stability_source)
@@ -182,12 +182,12 @@ def deviation_from_one_level(
 
 
 def _of_anemometer(wind_speed: Array, distance: Array) -> Array:
-    """Return the part of the error that is the anemometers' own [m s-1], at a distance of ln(height) from a level."""
+    """Return the part of the error due to the anemometers [m s-1], at a distance in ln(height) from a level."""
     return np.asarray((ANEMOMETER[0] + ANEMOMETER[1] * wind_speed) * np.minimum(distance / _APART, 1.0))
 
 
 def _stable_and_unstable(obukhov_length: Array, used_with: str) -> tuple[Array, Array]:
-    """Return how stable and how unstable it is, 0 to 1 each."""
+    """Return how stable and how unstable the air is, 0 to 1 each."""
     zeta = np.where(np.isnan(obukhov_length), 0.0, 10.0 / obukhov_length)
     stable, unstable = np.maximum(zeta, 0.0), np.maximum(-zeta, 0.0)
     return stable / (stable + HALF_WAY_STABLE[used_with]), unstable / (unstable + HALF_WAY_UNSTABLE)
@@ -199,57 +199,32 @@ def _by_knowledge(
     obukhov_length: Array,
     constants: Sequence[float] | None,
 ) -> Array:
-    """Return the size by the row for known stability or, where that is NaN, by the other."""
+    """Return the size from the row for known stability, or from the other row where the stability is NaN."""
     if constants is not None:
         return size(constants)
     return np.where(np.isnan(obukhov_length), size(rows["not known"]), size(rows["known"]))
 
 
 def error_factor(confidence: npt.ArrayLike) -> Array:
-    """Return how many standard deviations to add so that the value is not exceeded with the given chance.
+    """Return how many standard deviations to add so that the true wind stays at or below the sum.
 
     Parameters
     ----------
     confidence : array_like
-        Chance that the true wind is at most ``wind + factor * standard_deviation``, above 0 and below 1.
+        Probability that the true wind is at most ``wind + factor * standard_deviation``, above 0 and below 1.
 
     Returns
     -------
     ndarray
-        [1]; 0 at 0.5, 1 at 0.841, 2.2 at 0.975: quantiles of the logistic distribution, whose tails the errors on
-        [Tower] follow to about 0.99; farther out nothing is shown.
+        [1]; 0 at 0.5, 1 at 0.841, 2.2 at 0.975. These are quantiles of the logistic distribution. The errors on
+        [Tower] follow its tails to about 0.99; beyond that there is no evidence.
 
     Raises
     ------
     ValueError
-        For a chance that is not between 0 and 1.
+        For a probability that is not between 0 and 1.
     """
     chance = np.asarray(confidence, dtype=float)
     if ((chance <= 0) | (chance >= 1)).any():
         raise ValueError(f"confidence {chance} must lie between 0 and 1")
     return np.asarray(np.log(chance / (1.0 - chance)) / _SCALE)
-
-
-def exceedance_probability(wind_speed: npt.ArrayLike, standard_deviation: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
-    """Return the chance that the true wind is above a limit.
-
-    Parameters
-    ----------
-    wind_speed, standard_deviation : array_like
-        Of a `wxfly.physics.wind.levels.WindAtHeight` [m s-1].
-    limit : array_like
-        [m s-1].
-
-    Returns
-    -------
-    ndarray
-        0 to 1, of the logistic distribution as in `error_factor`; NaN where the wind is not known. With a deviation of
-        0 it is 0 or 1, at the limit 0.
-    """
-    wind = np.asarray(wind_speed, dtype=float)
-    deviation = np.asarray(standard_deviation, dtype=float)
-    over = wind - np.asarray(limit, dtype=float)
-    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        chance = 1.0 / (1.0 + np.exp(-np.clip(_SCALE * over / deviation, -700, 700)))
-    certain = np.where(over > 0, 1.0, 0.0)
-    return np.asarray(np.where(np.isnan(over + deviation), np.nan, np.where(deviation == 0, certain, chance)))

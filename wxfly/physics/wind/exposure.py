@@ -1,14 +1,15 @@
-"""The ground around a place: surface cover by sector, woods and towns, and the step from the model's ground to it.
+"""The ground around a site: surface cover by sector, woods and towns, and the step from the model's ground to it.
 
-The wind of a forecast belongs to the model's own ground. Between and above its levels nothing is adjusted, because
-the levels carry the model's ground already. Only a wind at 10 m that stands for other ground than the pilot's is
-taken up to the height where both grounds feel the same wind and down again, and by default only where that raises it.
+A forecast wind belongs to the model's own ground. Between and above the model's levels nothing is adjusted, because
+the levels already include the effect of its ground. Only a wind at 10 m over other ground than the pilot's is adjusted.
+It is extrapolated up to the height where both grounds have the same wind, and down again over the pilot's ground. By
+default this may only raise the wind.
 
 References
 ----------
 [Wieringa-1986] Wieringa, J. (1986): Roughness-dependent geographical interpolation of surface wind speed averages.
     Quart. J. Roy. Meteorol. Soc. 112, 867-889: blending height of 60 m.
-[windpowerlib] Displacement of 0.7 of the obstacles' height, as in the library's logarithmic profile.
+[windpowerlib] Displacement height of 0.7 of the obstacle height, as in the library's logarithmic profile.
 """
 
 from __future__ import annotations
@@ -21,9 +22,9 @@ from wxfly.physics.wind.log_law import log_law_wind_speed
 Array = npt.NDArray[np.float64]
 
 SECTORS = ("north", "northeast", "east", "southeast", "south", "southwest", "west", "northwest")
-"""Eight sectors of 45 degrees by their middle, in the order of the direction the wind comes from."""
+"""Eight sectors of 45 degrees, named by their middle, in the order of the direction the wind comes from."""
 BLENDING_HEIGHT = 60.0
-"""Where the wind no longer feels the difference between neighbouring grounds [m], [Wieringa-1986]."""
+"""Height above which the wind is the same over neighbouring kinds of ground [m], [Wieringa-1986]."""
 DISPLACEMENT_SHARE = 0.7
 """Displacement height over the height of trees or houses [1], [windpowerlib]; 2/3 is common too."""
 
@@ -42,7 +43,7 @@ def roughness_length_upwind(wind_from_direction: npt.ArrayLike, roughness_by_sec
     -------
     ndarray
         [m], interpolated in its logarithm between the middles of the sectors, so that it does not jump. Where the
-        direction is not known it is the smallest of the eight, over which the wind near the ground is strongest. The
+        direction is unknown, it is the smallest of the eight, which gives the strongest wind near the ground. The
         interpolation is ours, for any direction and for lengths of 1e-5 to 3 m.
 
     Raises
@@ -63,7 +64,7 @@ def roughness_length_upwind(wind_from_direction: npt.ArrayLike, roughness_by_sec
 
 
 def displacement_height(obstacle_height: npt.ArrayLike) -> Array:
-    """Return the height by which closely standing trees or houses lift the wind profile.
+    """Return the height by which dense trees or houses lift the wind profile.
 
     Parameters
     ----------
@@ -73,7 +74,7 @@ def displacement_height(obstacle_height: npt.ArrayLike) -> Array:
     Returns
     -------
     ndarray
-        [m], 0.7 of it, [windpowerlib].
+        [m], 0.7 of the obstacle height, [windpowerlib].
     """
     return np.asarray(DISPLACEMENT_SHARE * np.asarray(obstacle_height, dtype=float))
 
@@ -88,7 +89,7 @@ def wind_over_other_ground(
     site_displacement_height: npt.ArrayLike = 0.0,
     never_lower: bool = True,
 ) -> Array:
-    """Carry a wind that belongs to one ground to a height over another.
+    """Return the wind at a height over one kind of ground from a wind over another.
 
     Parameters
     ----------
@@ -97,21 +98,21 @@ def wind_over_other_ground(
     height : array_like
         [m], usually 10.
     roughness_length : array_like
-        That the wind belongs to: the model's, or 0.03 m [m].
+        Ground that the wind belongs to: the model's, or 0.03 m [m].
     site_roughness_length : array_like
-        Of the pilot's ground [m].
+        The pilot's ground [m].
     wanted_height : array_like
         Above ground [m].
     site_displacement_height : array_like, optional
         [m].
     never_lower : bool, optional
-        Leave the wind as it is over its own ground where the pilot's ground is rougher: shelter is not counted on.
+        Keep the wind of its own ground where the pilot's ground is rougher, so that no shelter is assumed.
 
     Returns
     -------
     ndarray
-        [m s-1]. Neutral log law up to the blending height and down again ([Wieringa-1986]); at and above that height
-        the pilot's ground has no part in it. For heights of 2 to 150 m, over ground that is alike for about 1 km.
+        [m s-1]. Neutral log law up to the blending height and down again ([Wieringa-1986]). At and above that height
+        the pilot's ground has no effect. Valid for heights of 2 to 150 m, over ground that is uniform for about 1 km.
     """
     own = log_law_wind_speed(wind_speed, height, wanted_height, roughness_length)
     blending = np.maximum(BLENDING_HEIGHT, np.asarray(height, dtype=float))

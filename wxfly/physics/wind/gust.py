@@ -1,9 +1,9 @@
-"""Gusts carried to flight height, estimated where a forecast has none, and brought to one meaning.
+"""Gusts at flight height: converted from 10 m, or estimated where a forecast has none.
 
 References
 ----------
 [Brasseur-2001] Brasseur, O. (2001): Development and application of a physical approach to estimating wind gusts.
-    Mon. Weather Rev. 129, 5-25: gusts at the ground are winds brought down from within the boundary layer.
+    Mon. Weather Rev. 129, 5-25: gusts at the ground are winds mixed down from within the boundary layer.
 [EN1991-1-4] EN 1991-1-4:2005, 4.4: the standard deviation of turbulence does not change with height.
 [Masts] Means and maxima at 40, 60, 80 m and at 20, 30, 40 m, see the evidence page on wind.
 [WMO-1555] WMO/TD-No. 1555, appendix D (after ESDU 83045), see `wxfly.physics.wind.turbulence`.
@@ -20,7 +20,8 @@ from wxfly.physics.wind.turbulence import HOUR, gust_factor, peak_factor, turbul
 Array = npt.NDArray[np.float64]
 
 CONVECTIVE_SHARE = 0.6
-"""Standard deviation of the horizontal wind over the convective velocity scale, mixed layer (textbook value)."""
+"""Ratio of the standard deviation of the horizontal wind to the convective velocity scale, mixed layer (textbook
+value)."""
 
 
 def gust_at_height(
@@ -31,7 +32,7 @@ def gust_at_height(
     *,
     gust_height: npt.ArrayLike = 10.0,
 ) -> Array:
-    """Carry a gust to flight height: the increment over the mean wind stays, the mean wind grows.
+    """Return the gust at flight height: the mean wind grows, and the gust's increment over it stays.
 
     Parameters
     ----------
@@ -42,19 +43,19 @@ def gust_at_height(
     wanted_height : array_like
         Above ground [m], 2 to 150.
     gust_height : array_like, optional
-        Of the gust and of the first mean wind [m].
+        Height of the gust and of the first mean wind [m].
 
     Returns
     -------
     ndarray
-        [m s-1], at least the mean wind at the height; NaN where any of the three is not known. All are broadcast.
+        [m s-1], at least the mean wind at that height; NaN where any of the three is unknown. All are broadcast.
 
     Notes
     -----
     ``gust(z) = U(z) + [g(z)/g(10)] (gust(10) - U(10))``: the standard deviation of the turbulence hardly changes
-    with height ([EN1991-1-4]) and the peak factor g grows by 2.5 % from 10 m to 120 m ([WMO-1555]). Keeping the ratio
-    of gust to mean overstates the gust aloft; on [Masts] the increment shrinks by 4 % from 40 to 80 m, so that this
-    is a little on the careful side. A gust below its own mean wind counts as equal to it.
+    with height ([EN1991-1-4]). The peak factor g grows by 2.5 % from 10 m to 120 m ([WMO-1555]). A constant ratio of
+    gust to mean would overstate the gust at flight height. On [Masts] the increment shrinks by 4 % from 40 to 80 m, so
+    the formula is slightly cautious. A gust below its own mean wind counts as equal to it.
     """
     mean = np.asarray(wind_speed_at_height, dtype=float)
     increment = np.asarray(gust_at_10m, dtype=float) - np.asarray(wind_speed_at_10m, dtype=float)
@@ -81,23 +82,22 @@ def gust_without_forecast(
     wanted_height : array_like
         Above ground [m].
     roughness_length : array_like, optional
-        Of the surface upwind [m].
+        Surface upwind [m].
     convective_velocity : array_like, optional
-        `wxfly.physics.wind.turbulence.convective_velocity_scale` [m s-1]; on a sunny day 1 to 2.5. NaN is unknown and
-        gives NaN.
+        Velocity scale w* of the convective boundary layer [m s-1]; 1 to 2.5 on a sunny day. NaN gives NaN.
     gust_duration, reference_period : float, optional
         [s].
 
     Returns
     -------
     ndarray
-        [m s-1]; at least the mean wind at the height. Not for thunderstorms, whose gusts do not come from the mean
-        wind, nor in the lee of mountains.
+        [m s-1]; at least the mean wind at the height. Not valid in thunderstorms, whose gusts do not come from the
+        mean wind, nor in the lee of mountains.
 
     Notes
     -----
-    Mechanical turbulence has ``sigma = U(10) / ln(10/z0)`` at every height ([EN1991-1-4]); convection adds
-    ``0.6 w*`` to it in the square. The gust is ``U + g sigma`` with the peak factor of [WMO-1555].
+    Mechanical turbulence has ``sigma = U(10) / ln(10/z0)`` at every height ([EN1991-1-4]); the square of ``0.6 w*``
+    from convection adds to its square. The gust is ``U + g sigma`` with the peak factor of [WMO-1555].
     """
     mean = np.asarray(wind_speed_at_height, dtype=float)
     intensity = turbulence_intensity(10.0, roughness_length)

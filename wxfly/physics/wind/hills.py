@@ -1,11 +1,11 @@
 """Wind over hills: how much faster it blows over a crest, as a caution and an upper value.
 
-A forecast model's grid may hold part of a hill already; the factor is therefore never applied to the forecast
-silently. It is told, and an upper value may be built with it.
+A forecast model's grid may already include part of a hill. The factor is therefore never applied to the forecast
+silently. It is reported, and an upper value may be built with it.
 
 References
 ----------
-[EN1991-1-4] EN 1991-1-4:2005, annex A.3: orography factor; the polynomials checked on values of a published library.
+[EN1991-1-4] EN 1991-1-4:2005, annex A.3: orography factor; polynomials checked on values of a published library.
 [Taylor-Lee-1984] Taylor, P. A. and Lee, R. J. (1984): Simple guidelines for estimating wind speed variations due to
     small-scale topographic features. Climatol. Bull. 18, 3-32. Range from the abstract, coefficients from memory.
 """
@@ -22,13 +22,13 @@ Array = npt.NDArray[np.float64]
 LARGEST_FACTOR = 1.6
 """Cap of the factor [1]."""
 STEEPEST_SLOPE = 0.3
-"""Mean slope of the hill's upper half, h/(2 L), beyond which the flow comes off the ground [1]."""
+"""Mean slope of the hill's upper half, h/(2 L), beyond which the flow separates from the ground [1]."""
 LARGEST_HALF_WIDTH = 1000.0
-"""[m]; wider hills feel the Coriolis force and stratification."""
+"""[m]; over wider hills the Coriolis force and stratification matter."""
 SMALLEST_WIND = 6.0
-"""[m s-1]; below it stability decides, and the factor may be larger."""
+"""[m s-1]; in weaker wind stability decides, and the factor may be larger."""
 
-# Shape: crest factor over h/L, and how fast it falls with height, exp(-A z/L).
+# For each shape B, the crest's speed-up per h/L, and A, its decay with height in exp(-A z/L).
 _SHAPES = {"ridge": (2.0, 3.0), "round_hill": (1.6, 4.0), "escarpment": (0.8, 2.5)}
 SHAPES = tuple(_SHAPES)
 
@@ -39,9 +39,9 @@ class HillSpeedUp(NamedTuple):
     Attributes
     ----------
     factor : ndarray
-        Wind over the hill over wind at the same height above flat ground [1]; 1 to 1.6.
+        Ratio of the wind over the hill to the wind at the same height above flat ground [1]; 1 to 1.6.
     in_range : ndarray of bool
-        Whether the hill and the wind are within what the guideline was made for. Where not, the factor is the cap.
+        Whether the guideline was made for this hill and wind. Where it was not, the factor is the cap.
     """
 
     factor: Array
@@ -57,7 +57,7 @@ def hill_speed_up(
     distance_from_crest: npt.ArrayLike = 0.0,
     wind_speed: npt.ArrayLike = np.inf,
 ) -> HillSpeedUp:
-    """Return the factor by which the wind blows faster over a hill.
+    """Return the factor by which a hill speeds up the wind.
 
     Parameters
     ----------
@@ -70,9 +70,9 @@ def hill_speed_up(
     height : array_like
         Above the ground below the aircraft [m].
     distance_from_crest : array_like, optional
-        Along the ground, either side [m].
+        Along the ground, on either side [m].
     wind_speed : array_like, optional
-        At 10 m over flat ground [m s-1], for the range.
+        At 10 m over flat ground [m s-1]; only for the check of the range.
 
     Returns
     -------
@@ -87,8 +87,8 @@ def hill_speed_up(
     Notes
     -----
     ``1 + B h/L exp(-A z/L)`` at the crest ([Taylor-Lee-1984]: B = 2, 1.6, 0.8, A = 3, 4, 2.5), falling linearly to 1 at
-    two half-widths from it. Range: wind of 6 m/s and more, near neutral, L up to 1 km, h/(2 L) up to 0.3. Lee sides are
-    turbulent whatever the factor says.
+    two half-widths from it. Range: wind of at least 6 m/s, near neutral, L up to 1 km, h/(2 L) up to 0.3. Lee sides are
+    turbulent whatever the factor.
     """
     if shape not in _SHAPES:
         raise ValueError(f"shape {shape!r} is not one of {', '.join(SHAPES)}")
@@ -106,42 +106,3 @@ def hill_speed_up(
     factor = np.where(inside, np.minimum(speed_up, LARGEST_FACTOR), LARGEST_FACTOR)
     factor, inside, unknown = np.broadcast_arrays(factor, inside, unknown)
     return HillSpeedUp(np.where(unknown, np.nan, factor), inside & ~unknown)
-
-
-def orography_factor(
-    hill_height: npt.ArrayLike,
-    windward_length: npt.ArrayLike,
-    height: npt.ArrayLike,
-    *,
-    distance_from_crest: npt.ArrayLike = 0.0,
-) -> Array:
-    """Return the orography factor of the European wind code on the windward slope and at the crest.
-
-    Parameters
-    ----------
-    hill_height : array_like
-        H [m].
-    windward_length : array_like
-        Lu, length of the windward slope along the wind [m].
-    height : array_like
-        Above ground [m].
-    distance_from_crest : array_like, optional
-        Negative on the windward side [m]; on the lee side the crest's value is given, as an upper value.
-
-    Returns
-    -------
-    ndarray
-        [1], 1 to 1.6: ``1 + 2 s H/Lu`` for slopes of 0.05 to 0.3, ``1 + 0.6 s`` beyond, [EN1991-1-4] A.3. The place
-        factor s is for z/Le up to 2 and up to 1.5 Lu upwind, and 0 farther away.
-    """
-    hill, length = np.asarray(hill_height, dtype=float), np.asarray(windward_length, dtype=float)
-    slope = hill / length
-    effective = np.where(slope < STEEPEST_SLOPE, length, hill / STEEPEST_SLOPE)
-    ratio = np.asarray(height, dtype=float) / effective
-    upwind = np.minimum(np.asarray(distance_from_crest, dtype=float) / length, 0.0)
-    size = 0.1552 * ratio**4 - 0.8575 * ratio**3 + 1.8133 * ratio**2 - 1.9115 * ratio + 1.0124
-    fall = 0.3542 * ratio**2 - 1.0577 * ratio + 2.6456
-    place = np.maximum(size * np.exp(fall * upwind), 0.0)
-    place = np.where((ratio > 2.0) | (upwind < -1.5), 0.0, place)
-    steepness = np.where(slope < 0.05, 0.0, np.minimum(2.0 * slope, 0.6))
-    return np.asarray(np.where(np.isnan(ratio + upwind), np.nan, 1.0 + steepness * place))

@@ -1,7 +1,6 @@
 """Wind at a height from the levels of a forecast: between two levels, above the top one, or from one alone.
 
-These are the parts of `wxfly.physics.wind.profile`, which chooses among them.
-Between even points it interpolates by cubics.
+`wxfly.physics.wind.profile` chooses among these methods. The weights for cubic interpolation are here too.
 
 References
 ----------
@@ -30,26 +29,26 @@ Codes = npt.NDArray[np.int8]
 Mask = npt.NDArray[np.bool_]
 
 LARGEST_RATIO = 2.5
-"""Cap on the wind aloft over the wind at the one level it is carried from; more is beyond any law's range."""
+"""Cap on the ratio of the wind at the wanted height to the wind at a single level; more is beyond any law's range."""
 LINEAR_ABOVE = 150.0
-"""Between levels that are both above this the height itself is interpolated in, not its logarithm [m]."""
+"""Between two levels above this height, interpolation is linear in height, not in its logarithm [m]."""
 
-# How much the profile bends between two levels: towards the slope that open ground would have below, the more the
-# further the slope between the levels is from it. Fitted on [Tower].
+# The profile between two levels bends towards the slope that open ground would have below. It bends more, the further
+# the slope between the levels is from that. Fitted on [Tower].
 CURVATURE = 0.075
 CURVATURE_SLOPE = 1.25
 STEEPEST_RATIO_SEEN = 2.0
-"""Of the wind at the upper level over that at the lower, as far as the measurements go [1]."""
-_LARGEST_SPAN = 3.0  # of ln(height) that the bend has been seen on
-# Share of the slope between the two highest levels that goes on above them: all of it where they lie close together,
-# less where the lower is far below, more in stable air.
+"""Largest measured ratio of the wind at the upper level to that at the lower [1]."""
+_LARGEST_SPAN = 3.0  # in ln(height), the largest on which the bend was measured
+# Share of the slope between the two highest levels that continues above them. It is 1 where they are close together,
+# less where the lower one is far below, and more in stable air.
 CARRIED_LOSS = 0.36
 LEAST_CARRIED = 0.25
 CARRIED_MORE_STABLE = 0.25
 _CARRIED_ZETA = 0.05
 
-# 10 m/L from very unstable to very stable, close together where the wind aloft is strongest by either source of
-# stability; the steps between them are made up for by rounding up.
+# 10 m/L from very unstable to very stable. The steps are small where either source of stability gives the strongest
+# wind at flight height; rounding up makes up for the gaps between them.
 EVERY_STABILITY = (
     -20.0,
     0.02,
@@ -78,7 +77,7 @@ ROUNDED_UP = 1.002
 
 
 class ProfileMethod(IntEnum):
-    """How a wind at a height was found, the surest first."""
+    """How a wind at a height was found, the most certain method first."""
 
     NOT_KNOWN = 0
     AT_LEVEL = 1
@@ -95,11 +94,11 @@ class WindAtHeight(NamedTuple):
     Attributes
     ----------
     wind_speed : ndarray
-        [m s-1]; NaN where not known.
+        [m s-1]; NaN where unknown.
     wind_from_direction : ndarray
-        [degree], 0 up to 360; NaN where not known.
+        [degree], 0 up to 360; NaN where unknown.
     standard_deviation : ndarray
-        Of the error that the change of height adds to the speed [m s-1]; see `wxfly.physics.wind.error`.
+        Error that the height conversion adds to the speed [m s-1]; see `wxfly.physics.wind.error`.
     method : ndarray of int8
         Codes of `ProfileMethod`.
     """
@@ -111,7 +110,7 @@ class WindAtHeight(NamedTuple):
 
 
 class Level:
-    """One level picked for each hour: the last or the first of a mask."""
+    """One level for each hour: the last or the first level that a mask selects."""
 
     def __init__(self, speed: Array, direction: Array, height: Array, mask: Mask, last: bool) -> None:
         count = mask.shape[-1]
@@ -128,7 +127,7 @@ class Level:
 
 
 def either(first: Level, other: Level) -> Level:
-    """Return the first level where it was found, else the other; for levels of one shape, the choice is ours."""
+    """Return the first level where it was found, else the other; both have one shape. The choice is ours."""
     only = object.__new__(Level)
     only.found = first.found | other.found
     for name in ("speed", "direction", "height"):
@@ -139,9 +138,9 @@ def either(first: Level, other: Level) -> Level:
 def between_levels(
     below: Level, above: Level, z: Array, obukhov_length: Array, interpolation: str
 ) -> tuple[Array, Array, Array]:
-    """Interpolate between two levels: speed and its standard deviation [m s-1], direction [degree].
+    """Return the wind between two levels: speed [m s-1], direction [degree], standard deviation [m s-1].
 
-    Linear in ln(height), between levels above 150 m in height; the bend was fitted on [Tower], levels 10 to 122 m.
+    Linear in ln(height), and in height between levels above 150 m. The bend was fitted on [Tower], levels 10 to 122 m.
     """
     span = np.log(above.height / below.height)
     weight = np.log(z / below.height) / span
@@ -152,7 +151,7 @@ def between_levels(
     if interpolation == "curved":
         reach = np.minimum(span, _LARGEST_SPAN)
         expected = CURVATURE_SLOPE * below.speed / np.log(np.maximum(below.height, 2.0) / OPEN_GROUND_ROUGHNESS_LENGTH)
-        # The bend downwards grows only as far as it was fitted: to a wind above of twice the wind below.
+        # The bend was fitted only up to a wind at the upper level of twice that at the lower.
         seen = np.minimum(rise, (STEEPEST_RATIO_SEEN - 1.0) * below.speed)
         bend = 4.0 * weight * (1.0 - weight) * reach * (expected * reach - seen)
         speed = np.maximum(speed + CURVATURE * bend, 0.0)
@@ -164,9 +163,10 @@ def between_levels(
 
 
 def beyond_top(second: Level, top: Level, z: Array, obukhov_length: Array) -> tuple[Array, Array, Array]:
-    """Carry a part of the slope between the two highest levels on above them: speed, direction, standard deviation.
+    """Return speed, direction and standard deviation above the two highest levels [m s-1, degree, m s-1].
 
-    [m s-1, degree, m s-1]; fitted on [Tower] from tops at 80 and 87 m to 122 m; valid to 1.5 times the top level.
+    Part of the slope between the two levels continues above them. Fitted on [Tower] from top levels of 80 and 87 m to
+    122 m; valid up to 1.5 times the top level.
     """
     zeta = np.maximum(np.where(np.isnan(obukhov_length), 0.0, 10.0 / obukhov_length), 0.0)
     span = np.log(top.height / second.height)
@@ -186,10 +186,10 @@ def from_one_level(
     obukhov_length: Array,
     stability_source: str,
 ) -> tuple[Array, Array, Codes]:
-    """Carry the one level there is: log law with stability, neutral log law, power law.
+    """Return speed and standard deviation [m s-1] and codes of `ProfileMethod`, extrapolated from the only level.
 
-    Speed and standard deviation [m s-1] and codes of `ProfileMethod`; valid from 2 to 150 m, sources in
-    `wxfly.physics.wind.log_law`. Never above `LARGEST_RATIO` times the wind it starts from.
+    By the log law with stability, the neutral log law, or the power law; sources in `wxfly.physics.wind.log_law`. Valid
+    from 2 to 150 m. The speed is at most `LARGEST_RATIO` times the wind at the level.
     """
     surface_known = roughness_length is not None
     z0 = np.asarray(OPEN_GROUND_ROUGHNESS_LENGTH if roughness_length is None else roughness_length, dtype=float)
@@ -204,7 +204,7 @@ def from_one_level(
         stability_source=stability_source,
     )
     by_power = power_law_wind_speed(only.speed, only.height, z)
-    # Among the roughness elements the log law has no wind to start from.
+    # A level among the roughness elements gives the log law no wind to start from.
     lawful = ~np.isnan(by_log) & (surface_known | stability_known)
     value = np.where(lawful, by_log, by_power)
     method = np.where(
@@ -219,7 +219,7 @@ def from_one_level(
 
 
 def cubic_weights(x: npt.ArrayLike) -> tuple[Array, Array, Array, Array]:
-    """Return the weights of four even points for the cubic through them.
+    """Return the weights of four equally spaced points for the cubic through them.
 
     Parameters
     ----------
@@ -229,7 +229,7 @@ def cubic_weights(x: npt.ArrayLike) -> tuple[Array, Array, Array, Array]:
     Returns
     -------
     tuple of ndarray
-        Weights of the points at -1, 0, 1 and 2: Lagrange's polynomials. They add up to 1.
+        Weights of the points at -1, 0, 1 and 2 by Lagrange's polynomials. They add up to 1.
     """
     x = np.asarray(x, dtype=float)
     return (

@@ -1,4 +1,4 @@
-"""Laws that carry a wind from one height to another, and the wind as components.
+"""Laws that convert a wind from one height to another, and the components of the wind.
 
 References
 ----------
@@ -20,11 +20,11 @@ Array = npt.NDArray[np.float64]
 POWER_LAW_EXPONENT = 1 / 7
 """Exponent of the power law over open land [1]; common practice in wind engineering."""
 OPEN_GROUND_ROUGHNESS_LENGTH = 0.03
-"""Roughness length that a 10 m wind belongs to where none is known [m]: short grass, [Davenport-Wieringa]."""
+"""Roughness length assumed for a 10 m wind where none is known [m]: short grass, [Davenport-Wieringa]."""
 
-# Above the lowest tens of metres profiles bend less than surface-layer theory says, and in very stable air the
-# wind aloft no longer follows the wind at 10 m at all. Fitted on [Tower]; the shape is what reanalyses show too. Sun
-# and cloud tell less: what they call moderately stable is often very stable, so the air counts as loose sooner.
+# Above the lowest tens of metres profiles bend less than surface-layer theory says. In very stable air the wind at
+# flight height no longer follows the wind at 10 m at all. Fitted on [Tower]; reanalyses show the same shape. Sun and
+# cloud reveal less: what they call moderately stable is often very stable, so with them the air decouples sooner.
 UNSTABLE_SHARE = 0.5
 STABLE_SHARE = {"temperatures": 0.25, "sun and cloud": 0.5}
 DECOUPLED_ZETA = {"temperatures": 0.2, "sun and cloud": 0.075}
@@ -82,51 +82,6 @@ def wind_from_components(eastward_wind: npt.ArrayLike, northward_wind: npt.Array
     return np.asarray(speed), np.asarray(np.where(np.isnan(speed), np.nan, direction))
 
 
-def turning_with_height(wind_from_direction: npt.ArrayLike, wind_from_direction_above: npt.ArrayLike) -> Array:
-    """Return the turn of the wind between two heights, the shorter way round.
-
-    Parameters
-    ----------
-    wind_from_direction, wind_from_direction_above : array_like
-        [degree].
-
-    Returns
-    -------
-    ndarray
-        [degree], -180 up to but not including 180; positive veers (turns clockwise going up), negative backs. By
-        definition; for any angles.
-    """
-    turn = np.asarray(wind_from_direction_above, dtype=float) - np.asarray(wind_from_direction, dtype=float)
-    return np.asarray(np.mod(turn + 180.0, 360.0) - 180.0)
-
-
-def interpolate_in_log_height(
-    value: npt.ArrayLike,
-    height: npt.ArrayLike,
-    value_above: npt.ArrayLike,
-    height_above: npt.ArrayLike,
-    wanted_height: npt.ArrayLike,
-) -> Array:
-    """Interpolate (or carry on) a quantity linearly in the logarithm of height between two levels.
-
-    Parameters
-    ----------
-    value, value_above : array_like
-        Of any unit; a wind speed or a component of the wind.
-    height, height_above, wanted_height : array_like
-        Above ground [m], positive, the first two different.
-
-    Returns
-    -------
-    ndarray
-        ``v1 + (v2 - v1) ln(z/z1) / ln(z2/z1)``: the neutral profile of any roughness ([Stull-1988]).
-    """
-    low, high = np.asarray(value, dtype=float), np.asarray(value_above, dtype=float)
-    z1 = np.asarray(height, dtype=float)
-    weight = np.log(np.asarray(wanted_height, dtype=float) / z1) / np.log(np.asarray(height_above, float) / z1)
-    return np.asarray(low + weight * (high - low))
-
-
 def log_law_wind_speed(
     wind_speed: npt.ArrayLike,
     height: npt.ArrayLike,
@@ -136,7 +91,7 @@ def log_law_wind_speed(
     displacement_height: npt.ArrayLike = 0.0,
     obukhov_length: npt.ArrayLike = np.inf,
 ) -> Array:
-    """Carry a wind speed from one height to another by the log law as the textbooks have it.
+    """Convert a wind speed from one height to another by the textbook log law.
 
     Parameters
     ----------
@@ -147,7 +102,7 @@ def log_law_wind_speed(
     roughness_length : array_like
         [m], 1e-5 to 3.
     displacement_height : array_like, optional
-        Of woods and towns [m]; both heights are counted from it.
+        Woods and towns [m]; both heights are counted from it.
     obukhov_length : array_like, optional
         [m]; infinite (neutral) by default.
 
@@ -159,8 +114,8 @@ def log_law_wind_speed(
     Notes
     -----
     ``U(z)/U(zr) = [ln((z-d)/z0) - psi((z-d)/L) + psi(z0/L)] / [same at zr]``, [Stull-1988]. Valid for
-    z > d + 10 z0, below about 100 m and for z/L below 1. Not capped; `surface_layer_wind_speed` is what forecasts
-    are carried by.
+    z > d + 10 z0, below about 100 m and for z/L below 1. Not capped; forecasts are converted by
+    `surface_layer_wind_speed`.
     """
     z0 = np.asarray(roughness_length, dtype=float)
     length = np.asarray(obukhov_length, dtype=float)
@@ -184,7 +139,7 @@ def power_law_wind_speed(
     wanted_height: npt.ArrayLike,
     exponent: npt.ArrayLike = POWER_LAW_EXPONENT,
 ) -> Array:
-    """Carry a wind speed from one height to another by the power law.
+    """Convert a wind speed from one height to another by the power law.
 
     Parameters
     ----------
@@ -199,7 +154,7 @@ def power_law_wind_speed(
     -------
     ndarray
         ``U(zr) (z/zr)**exponent`` [m s-1]. Common practice between 10 and 150 m over open land; right on average over
-        day and night, not in any one hour.
+        day and night, not in a single hour.
     """
     ratio = np.asarray(wanted_height, dtype=float) / np.asarray(height, dtype=float)
     return np.asarray(np.asarray(wind_speed, dtype=float) * ratio ** np.asarray(exponent, dtype=float))
@@ -215,7 +170,7 @@ def surface_layer_wind_speed(
     displacement_height: npt.ArrayLike = 0.0,
     stability_source: str = "temperatures",
 ) -> Array:
-    """Carry a wind speed from one height to another, up or down, as tall towers show it.
+    """Convert a wind speed from one height to another, up or down, in line with measurements on tall towers.
 
     Parameters
     ----------
@@ -228,9 +183,9 @@ def surface_layer_wind_speed(
     obukhov_length : array_like, optional
         [m]; infinite (neutral) by default.
     displacement_height : array_like, optional
-        Of woods and towns [m].
+        Woods and towns [m].
     stability_source : {"temperatures", "sun and cloud"}
-        Where the Obukhov length is from.
+        What the Obukhov length was estimated from.
 
     Returns
     -------
@@ -239,11 +194,11 @@ def surface_layer_wind_speed(
 
     Notes
     -----
-    The log law with its stability weakened: 1/L is multiplied by 0.5 in unstable and by 0.25 in stable air, and as
-    10 m/L passes 0.2 the result goes over to the power law of 1/7, because there the wind aloft has come loose from
-    the wind below and similarity says nothing. With stability from sun and cloud the two numbers for stable air are 0.5
-    and 0.075. Up to that the wind aloft is given rather high than low, as [Tower] has less shear at night than
-    flat land. All arguments are broadcast; continuous in every one of them.
+    The log law with weakened stability: 1/L is multiplied by 0.5 in unstable and by 0.25 in stable air. As 10 m/L
+    passes 0.2, the result changes to the power law of 1/7. There the upper wind has decoupled from the wind below and
+    similarity theory does not apply. With stability from sun and cloud the two numbers for stable air are 0.5 and
+    0.075. Below that threshold the result errs on the high side, because [Tower] has less shear at night than flat
+    land. All arguments are broadcast; the result is continuous in every one of them.
     """
     inverse = 1.0 / np.asarray(obukhov_length, dtype=float)
     weakened = np.where(inverse < 0, UNSTABLE_SHARE, STABLE_SHARE[stability_source]) * inverse

@@ -1,13 +1,13 @@
 """Wind at any height near the ground, from whatever levels a forecast has.
 
 Between two levels the wind is interpolated in the logarithm of height, which needs neither roughness nor stability
-and keeps jets and veer. From one level alone it follows the log law, bent by stability where that is known, or a
-power law where not even the surface is known. Every value comes with the method that gave it and a standard deviation.
+and keeps jets and veer. From one level alone it follows the log law, corrected for stability where that is known. A
+power law replaces it where not even the surface is known. Every value comes with its method and a standard deviation.
 
 References
 ----------
 [Tower] Hourly means at ten heights of a 135 m tower (NREL, 2012-2014), see the evidence page on wind.
-[ICAO-9817] ICAO Doc 9817, Manual on Low-level Wind Shear: shear is told per 30 m (100 ft) of height.
+[ICAO-9817] ICAO Doc 9817, Manual on Low-level Wind Shear: shear is reported per 30 m (100 ft) of height.
 """
 
 from __future__ import annotations
@@ -71,36 +71,36 @@ def wind_at_height(
     missing_level: str = "not known",
     unknown_stability: str = "neutral",
 ) -> WindAtHeight:
-    """Return the wind at a height from whatever levels exist, and say which method gave it.
+    """Return the wind at a height from whatever levels exist, with the method used.
 
     Parameters
     ----------
     wind_speed, wind_from_direction : array_like
         Shape ``[..., level]`` [m s-1, degree]. A missing direction leaves the speed and gives no direction.
     heights : array_like
-        Of the levels above ground, increasing, ``[level]`` or ``[..., level]`` [m], for example heights above 10 m
-        and then pressure levels above ground; NaN takes a level out of the axis.
+        Levels above ground, increasing, ``[level]`` or ``[..., level]`` [m], for example heights from 10 m up
+        and then pressure levels above ground. NaN removes a level from the axis.
     wanted_height : array_like
         Above ground, scalar or broadcast against ``[...]`` [m]; 2 to 300 m.
     roughness_length, displacement_height : array_like, optional
-        Of the surface that the lowest level belongs to, broadcast against ``[...]`` [m]. Used only below the
-        lowest level and from one level alone.
+        The surface that the lowest level belongs to, broadcast against ``[...]`` [m]. Used only below the
+        lowest level and where there is only one level.
     obukhov_length : array_like, optional
-        From `wxfly.physics.wind.stability`, broadcast against ``[...]`` [m]; NaN where not known.
+        From `wxfly.physics.wind.stability`, broadcast against ``[...]`` [m]; NaN where unknown.
     stability_source : {"temperatures", "sun and cloud"}
-        Where the Obukhov length is from; it decides how far stability is trusted, and the standard deviation.
+        What the Obukhov length was estimated from. It sets the weight of stability and the standard deviation.
     interpolation : {"logarithmic", "curved"}
-        Between two levels, a straight line in ln(height), or one bent by the shear itself: steeper shear than over
-        open ground means stable air, where the wind aloft lies close above the upper level, less means mixing or
-        a jet, where it bulges. The curve is nearer to measurements (evidence page), the line is the reference.
+        Between two levels, a straight line in ln(height), or one bent by the shear itself. More shear than over open
+        ground means stable air, where the bend lowers the wind between the levels. Less shear means mixing or a jet,
+        where it raises the wind. The curve is closer to measurements (evidence page); the line is the reference.
     missing_level : {"not known", "use the others"}
-        What a NaN speed on a level of the axis means for an hour that needs the level. By default the wind is
-        not known there, so that a level lost from a forecast never gives a confident lower wind; a level that is
-        not needed changes nothing, and a level that the model does not carry is not on the axis. The other
-        choice takes the next levels there are; its standard deviation is that of the longer way.
+        What a NaN speed on a level of the axis means for an hour that needs that level. By default the wind is
+        unknown there, so that a level lost from a forecast never gives a confident lower wind. A level that is
+        not needed changes nothing. A level that the model does not provide is not on the axis. The other
+        choice uses the nearest levels that exist; its standard deviation is that of the longer distance.
     unknown_stability : {"neutral", "careful"}
-        What an Obukhov length of NaN means. "careful" gives the largest wind and the largest standard deviation that
-        any stability would give: for hours in which a forecast that carries what stability needs has lost it.
+        What an Obukhov length of NaN means. "careful" gives the largest wind and the largest standard deviation of any
+        stability. It is for hours that lack what stability needs, in a forecast that normally provides it.
 
     Returns
     -------
@@ -114,9 +114,9 @@ def wind_at_height(
 
     Notes
     -----
-    Speed and direction are interpolated apart: the direction is that of the components interpolated, the speed is
-    the interpolated speed. Interpolating the components and taking their length cancels wind where it turns with
-    height and is never above: on [Tower] from 10 and 122 m to 38 m it is off by 0.67 m/s, the speeds by 0.40 m/s.
+    Speed and direction are interpolated separately: the direction is that of the interpolated components. The length
+    of the interpolated components would lose wind where the wind turns with height, and is never larger. On [Tower]
+    from 10 and 122 m to 38 m its error is 0.67 m/s, that of the interpolated speed 0.40 m/s.
     """
     for choice, valid in (
         (missing_level, MISSING_LEVEL),
@@ -216,7 +216,7 @@ def wind_profile(
     wind_speed, wind_from_direction, heights
         As in `wind_at_height`, shape ``[..., level]``.
     wanted_heights : array_like
-        Shape ``[wanted]`` [m], for example every 5 m to the ceiling.
+        Shape ``[wanted]`` [m], for example every 5 m up to the height limit.
     roughness_length, displacement_height, obukhov_length : array_like, optional
         As in `wind_at_height`, broadcast against ``[...]``.
     **choices
@@ -225,7 +225,7 @@ def wind_profile(
     Returns
     -------
     WindAtHeight
-        Arrays of shape ``[..., wanted]``; methods, range (2 to 300 m) and sources are those of `wind_at_height`.
+        Arrays of shape ``[..., wanted]``; methods, range (2 to 300 m) and sources as in `wind_at_height`.
     """
     speed = np.asarray(wind_speed, dtype=float)[..., None, :]
     direction = np.asarray(wind_from_direction, dtype=float)[..., None, :]
@@ -253,7 +253,7 @@ def wind_difference_with_height(
     lowest_height: float = 10.0,
     **profile: Any,
 ) -> Array:
-    """Return the largest vector difference of the wind over a layer that a climb to the height passes.
+    """Return the largest vector difference of the wind across a layer that a climb to the height passes.
 
     Parameters
     ----------
@@ -262,18 +262,18 @@ def wind_difference_with_height(
     wanted_height : array_like
         Scalar, or ``[wanted]`` for many heights at once [m].
     depth : float, optional
-        Depth of the layer [m]; shear is told per 30 m, [ICAO-9817].
+        Depth of the layer [m]; shear is reported per 30 m, [ICAO-9817].
     lowest_height : float, optional
-        Where the lowest layer begins [m].
+        Bottom of the lowest layer [m].
     **profile
         Keyword arguments of `wind_at_height`.
 
     Returns
     -------
     ndarray
-        [m s-1] per `depth`, shape ``[...]``, or ``[..., wanted]``; NaN where a direction or a level that is needed is
-        not known. Layers have their top every 10 m up to the wanted height, and at least the lowest layer counts.
-        Valid where `wind_at_height` is, for tops up to 300 m.
+        [m s-1] per `depth`, shape ``[...]``, or ``[..., wanted]``; NaN where a needed direction or level is unknown.
+        Layers have their tops every 10 m up to the wanted height; the lowest layer always counts. Valid where
+        `wind_at_height` is, for tops up to 300 m.
     """
     wanted = np.atleast_1d(np.asarray(wanted_height, dtype=float))
     lowest_top = lowest_height + depth

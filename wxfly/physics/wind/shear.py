@@ -1,4 +1,4 @@
-"""Jets above calm ground.
+"""Low-level jets above calm ground.
 
 References
 ----------
@@ -18,13 +18,13 @@ import numpy.typing as npt
 Array = npt.NDArray[np.float64]
 
 JET_SPEED = 8.0
-"""Least wind at the highest of the lower levels for a jet to be suspected [m s-1]; common practice, no source."""
+"""Least wind of a suspected jet, at the strongest level up to `HIGHEST_CORE` [m s-1]; common practice, no source."""
 JET_EXPONENT = 0.35
-"""Least shear exponent below it [1]; stable air (common practice)."""
+"""Least shear exponent below the jet [1]; stable air (common practice)."""
 HIGHEST_CORE = 300.0
-"""Jets higher up are no matter of drones [m]."""
+"""Jets higher up do not matter to drones [m]."""
 LOWEST_TOP = 80.0
-"""Without a level at least so high nothing can be said [m]."""
+"""Without a level at least this high, a jet is unknown [m]."""
 
 
 class LowLevelJet(NamedTuple):
@@ -33,9 +33,9 @@ class LowLevelJet(NamedTuple):
     Attributes
     ----------
     flag : ndarray
-        1 a jet or its lower flank, 0 none, NaN not known.
+        1 a jet or its lower flank, 0 none, NaN unknown.
     core_height : ndarray
-        Of the level with the strongest wind [m]; NaN without a flag.
+        Height of the level with the strongest wind [m]; NaN without a flag.
     core_speed : ndarray
         [m s-1]; NaN without a flag.
     """
@@ -58,13 +58,13 @@ def low_level_jet(wind_speed: npt.ArrayLike, heights: npt.ArrayLike) -> LowLevel
     Returns
     -------
     LowLevelJet
-        Arrays of shape ``[...]``. Not known where a level up to 300 m is missing or no level is at 80 m or higher.
+        Arrays of shape ``[...]``. NaN where a level up to 300 m is missing or no level is at 80 m or higher.
 
     Notes
     -----
-    Flagged where the strongest level up to 300 m has 8 m/s or more and the shear exponent from the lowest level to it
-    is above 0.35, or where that level has 10 m/s or more and the wind falls by 5 m/s to a level above it
-    ([Whiteman-1997]). The first is softer than published criteria because forecasts end below the core: [Baas-2009].
+    The first criterion: the strongest level up to 300 m has 8 m/s or more, and the shear exponent from the lowest level
+    to it is above 0.35. The second: that level has 10 m/s or more, and the wind falls by 5 m/s to a level above it
+    ([Whiteman-1997]). The first is weaker than published criteria because forecasts end below the core: [Baas-2009].
     """
     speed, level = np.asarray(wind_speed, dtype=float), np.asarray(heights, dtype=float)
     low = level <= HIGHEST_CORE

@@ -1,7 +1,7 @@
-"""Stability of the surface layer: how the wind profile bends away from the plain logarithm.
+"""Stability of the surface layer: how the wind profile departs from the plain logarithm.
 
-The Obukhov length L says how strongly: positive in stable air, negative in unstable air, infinite in neutral air.
-A forecast does not give it; it is estimated here from temperatures at two heights, or from sun, cloud and wind.
+The Obukhov length L measures this: positive in stable air, negative in unstable air, infinite in neutral air.
+A forecast does not provide it. It is estimated here from temperatures at two heights, or from sun, cloud and wind.
 
 The stability classes A to G of regulatory dispersion models are coarser. They are here because tables of exponents and
 lengths are published by class.
@@ -35,13 +35,13 @@ import numpy.typing as npt
 Array = npt.NDArray[np.float64]
 
 GAMMA = 16.0
-"""Constant of the unstable gradient function, [Dyer-1974]."""
+"""Constant of the gradient function in unstable air, [Dyer-1974]."""
 KARMAN = 0.4
 """The von Karman constant, [Stull-1988]."""
 DRY_ADIABATIC_LAPSE_RATE = 0.0098
 """[K m-1], gravity over the heat capacity of air."""
 SMALLEST_WIND = 0.5
-"""Winds below this are taken as this where stability is worked out [m s-1]: vanes and cups stand still."""
+"""Weaker winds count as this when stability is estimated [m s-1]: vanes and cups stand still in them."""
 
 _GRAVITY = 9.80665  # standard gravity
 _HEAT_CAPACITY_OF_AIR = 1.2 * 1005.0  # of a cubic metre near the ground [J m-3 K-1]
@@ -64,7 +64,7 @@ def momentum_stability_correction(height_over_obukhov_length: npt.ArrayLike) -> 
     Notes
     -----
     Unstable: [Paulson-1970] with [Dyer-1974]. Stable: [Beljaars-Holtslag-1991] with a = 1, b = 2/3, c = 5,
-    d = 0.35, which does not run away as -5 zeta does beyond zeta = 1.
+    d = 0.35; unlike -5 zeta it does not run away beyond zeta = 1.
     """
     zeta = np.asarray(height_over_obukhov_length, dtype=float)
     unstable, stable = np.minimum(zeta, 0.0), np.maximum(zeta, 0.0)
@@ -99,44 +99,6 @@ def heat_stability_correction(height_over_obukhov_length: npt.ArrayLike) -> Arra
     return np.asarray(np.where(zeta < 0, psi_unstable, psi_stable))
 
 
-def bulk_richardson_number(
-    wind_speed: npt.ArrayLike,
-    wind_speed_above: npt.ArrayLike,
-    air_temperature: npt.ArrayLike,
-    air_temperature_above: npt.ArrayLike,
-    height: npt.ArrayLike,
-    height_above: npt.ArrayLike,
-) -> Array:
-    """Return the bulk Richardson number of a layer from wind and temperature at both of its ends.
-
-    Parameters
-    ----------
-    wind_speed, wind_speed_above : array_like
-        [m s-1]; without veer. With veer give 0 and the length of the vector difference.
-    air_temperature, air_temperature_above : array_like
-        [K].
-    height, height_above : array_like
-        Above ground [m].
-
-    Returns
-    -------
-    ndarray
-        [1]; negative unstable, above about 0.25 turbulence dies out ([Stull-1988], 5.6). NaN without shear.
-
-    Notes
-    -----
-    ``g/theta * dtheta * dz / dU**2`` with dtheta = dT + 0.0098 dz and theta the mean temperature.
-    """
-    low, high = np.asarray(air_temperature, dtype=float), np.asarray(air_temperature_above, dtype=float)
-    depth = np.asarray(height_above, dtype=float) - np.asarray(height, dtype=float)
-    shear = np.asarray(wind_speed_above, dtype=float) - np.asarray(wind_speed, dtype=float)
-    difference = high - low + DRY_ADIABATIC_LAPSE_RATE * depth
-    mean = (low + high + DRY_ADIABATIC_LAPSE_RATE * depth) / 2
-    with np.errstate(divide="ignore", invalid="ignore"):
-        number = _GRAVITY / mean * difference * depth / shear**2
-    return np.asarray(np.where(shear == 0, np.nan, number))
-
-
 def obukhov_length_from_temperatures(
     wind_speed: npt.ArrayLike,
     height: float,
@@ -152,21 +114,21 @@ def obukhov_length_from_temperatures(
     Parameters
     ----------
     wind_speed : array_like
-        At `height` [m s-1]; below 0.5 m/s it is taken as 0.5 m/s.
+        At `height` [m s-1]; less than 0.5 m/s counts as 0.5 m/s.
     height : float
-        Of the wind above ground [m], usually 10.
+        Height of the wind above ground [m], usually 10.
     air_temperature, air_temperature_above : array_like
         [K].
     temperature_height, temperature_height_above : float
-        Of the temperatures above ground [m], the second above the first; 1 to 200.
+        Heights of the temperatures above ground [m], the second above the first; 1 to 200.
     roughness_length : float, optional
         [m].
 
     Returns
     -------
     ndarray
-        [m], positive stable, negative unstable; infinite where the potential temperatures are equal. Kept where
-        height/L is within -20 to 20. NaN in, NaN out.
+        [m], positive stable, negative unstable; infinite where the potential temperatures are equal. height/L is
+        limited to -20 to 20. NaN in, NaN out.
 
     Raises
     ------
@@ -175,8 +137,8 @@ def obukhov_length_from_temperatures(
 
     Notes
     -----
-    The bulk Richardson number of the layer, ``g/theta * dtheta * z / U**2``, is a growing function of zeta = z/L,
-    ``zeta * [ln(z2/z1) - psi_h] / [ln(z/z0) - psi_m]**2`` ([Stull-1988] 9.7), and is inverted by table.
+    The bulk Richardson number of the layer, ``g/theta * dtheta * z / U**2``, is an increasing function of zeta = z/L,
+    ``zeta * [ln(z2/z1) - psi_h] / [ln(z/z0) - psi_m]**2`` ([Stull-1988] 9.7). A table inverts it.
     """
     if not (0 < temperature_height < temperature_height_above and 0 < roughness_length < height):
         raise ValueError(
@@ -205,7 +167,7 @@ def _richardson_table(height: float, low: float, high: float, z0: float) -> tupl
     momentum = (
         np.log(height / z0) - momentum_stability_correction(zeta) + momentum_stability_correction(zeta * z0 / height)
     )
-    # Equal numbers would leave the inverse open; the running maximum keeps it a function.
+    # The inverse needs numbers that never fall; the running maximum ensures that.
     return np.maximum.accumulate(zeta * heat / momentum**2), zeta
 
 
@@ -223,13 +185,13 @@ def obukhov_length_from_sun_and_cloud(
     Parameters
     ----------
     wind_speed : array_like
-        At `height` [m s-1]; below 0.5 m/s it is taken as 0.5 m/s.
+        At `height` [m s-1]; less than 0.5 m/s counts as 0.5 m/s.
     height : array_like
-        Of the wind above ground [m].
+        Height of the wind above ground [m].
     solar_elevation : array_like
-        Of the sun's centre [degree], -90 to 90.
+        Elevation of the sun's centre [degree], -90 to 90.
     cloud_area_fraction : array_like, optional
-        0 to 1; half a sky of cloud where it is missing.
+        0 to 1; 0.5 where it is missing.
     air_temperature : array_like, optional
         Near the ground [K]; 288.15 where it is missing.
     roughness_length : array_like, optional
@@ -244,9 +206,9 @@ def obukhov_length_from_sun_and_cloud(
     Notes
     -----
     By day the radiation and heat budget of [Holtslag-van-Ulden-1983], K = (1041 sin h - 69)(1 - 0.75 N**3.4),
-    albedo 0.23, moist grass. Once the heat flux H points downwards the temperature scale is that of the night,
-    0.09 (1 - 0.5 N**2) K ([van-Ulden-Holtslag-1985]), but never more than H gives, so that the change is smooth.
-    Not for snow, towns, water or slopes.
+    albedo 0.23, moist grass. Once the heat flux H points downwards, the temperature scale is that of the night,
+    0.09 (1 - 0.5 N**2) K ([van-Ulden-Holtslag-1985]). It never exceeds what H gives, so the change is smooth.
+    Not valid for snow, towns, water or slopes.
     """
     speed = np.maximum(np.asarray(wind_speed, dtype=float), SMALLEST_WIND)
     sun = np.sin(np.deg2rad(np.asarray(solar_elevation, dtype=float)))
@@ -288,7 +250,7 @@ def _unstable_zeta(speed: Array, z: Array, z0: Array, log: Array, heat: Array, t
 
 def _stable_zeta(speed: Array, z: Array, log: Array, heat: Array, cloud: Array, temperature: Array) -> Array:
     scale = np.minimum(0.09 * (1.0 - 0.5 * cloud**2), heat * log / (_HEAT_CAPACITY_OF_AIR * KARMAN * speed))
-    # u* ln(z/z0) + 5 z k g scale/(T u*) = k U; without a root the scale is the largest that has one.
+    # u* ln(z/z0) + 5 z k g scale/(T u*) = k U; where it has no root, the largest scale that has one is used.
     buoyancy = _GRAVITY * scale / temperature
     root = np.sqrt(np.maximum((KARMAN * speed) ** 2 - 20.0 * log * z * KARMAN * buoyancy, 0.0))
     friction = (KARMAN * speed + root) / (2.0 * log)
@@ -302,145 +264,3 @@ def _length(height: npt.ArrayLike, zeta: Array) -> Array:
 
 
 CLASSES = ("A", "B", "C", "D", "E", "F", "G")
-
-_WIND_BOUNDS = np.array([0.75, 1.85, 2.85, 3.35, 3.85, 4.85, 5.45, 5.95])  # between the table's rows [m s-1]
-_TURNER = np.array(
-    # net radiation index: 4, 3, 2, 1, 0, -1, -2
-    [
-        [1, 1, 2, 3, 4, 6, 7],
-        [1, 2, 2, 3, 4, 6, 7],
-        [1, 2, 3, 4, 4, 5, 6],
-        [2, 2, 3, 4, 4, 5, 6],
-        [2, 2, 3, 4, 4, 4, 5],
-        [2, 3, 3, 4, 4, 4, 5],
-        [3, 3, 4, 4, 4, 4, 5],
-        [3, 3, 4, 4, 4, 4, 4],
-        [3, 4, 4, 4, 4, 4, 4],
-    ]
-)
-_GOLDER = np.array(
-    [
-        [-0.096, 0.029],
-        [-0.037, 0.029],
-        [-0.002, 0.018],
-        [0.0, 0.0],
-        [0.004, -0.018],
-        [0.035, -0.036],
-        [0.035, -0.036],
-    ]
-)
-_EXPONENTS = {
-    "rural": np.array([0.07, 0.07, 0.10, 0.15, 0.35, 0.55, 0.55]),
-    "urban": np.array([0.15, 0.15, 0.20, 0.25, 0.30, 0.30, 0.30]),
-}
-
-
-def net_radiation_index(
-    solar_elevation: npt.ArrayLike, cloud_area_fraction: npt.ArrayLike, ceiling: npt.ArrayLike = np.inf
-) -> Array:
-    """Return Turner's net radiation index from sun and cloud.
-
-    Parameters
-    ----------
-    solar_elevation : array_like
-        [degree].
-    cloud_area_fraction : array_like
-        0 to 1.
-    ceiling : array_like, optional
-        Height of the lowest broken or overcast cloud above ground [m]; none by default.
-
-    Returns
-    -------
-    ndarray
-        -2 (clear night) to 4 (high sun, clear). NaN where sun or cloud is not known.
-
-    Notes
-    -----
-    [EPA-454-R-99-005] 6.4.1: insolation class 4, 3, 2, 1 above 60, 35, 15 degrees and below; night -2 up to 4/10 of
-    cloud, else -1; overcast below 7000 ft gives 0 day and night. By day more than 5/10 of cloud lowers the class by
-    2 below 7000 ft and by 1 below 16000 ft, and overcast above that by 1, not below 1 (these steps from memory).
-    """
-    elevation = np.asarray(solar_elevation, dtype=float)
-    cloud = np.asarray(cloud_area_fraction, dtype=float)
-    base = np.asarray(ceiling, dtype=float)
-    low, middle = 7000 * 0.3048, 16000 * 0.3048
-    day = 1.0 + (elevation > 15) + (elevation > 35) + (elevation > 60)
-    lowered = np.where(cloud > 0.5, np.select([base < low, base < middle], [2.0, 1.0], 0.0), 0.0)
-    lowered = np.where((cloud >= 0.995) & (lowered == 0), 1.0, lowered)
-    index = np.where(elevation > 0, np.maximum(day - lowered, 1.0), np.where(cloud <= 0.4, -2.0, -1.0))
-    index = np.where((cloud >= 0.995) & (base < low), 0.0, index)
-    return np.where(np.isnan(elevation + cloud), np.nan, index)
-
-
-def turner_stability_class(wind_speed: npt.ArrayLike, net_radiation_index: npt.ArrayLike) -> Array:
-    """Return the stability class by Turner's table.
-
-    Parameters
-    ----------
-    wind_speed : array_like
-        At 10 m [m s-1].
-    net_radiation_index : array_like
-        -2 to 4.
-
-    Returns
-    -------
-    ndarray
-        1 (A, very unstable) to 7 (G, very stable); NaN where an input is. [EPA-454-R-99-005] table 6-4.
-    """
-    speed, index = np.broadcast_arrays(
-        np.asarray(wind_speed, dtype=float), np.asarray(net_radiation_index, dtype=float)
-    )
-    known = ~np.isnan(speed + index)
-    row = np.digitize(np.where(known, speed, 0.0), _WIND_BOUNDS)
-    column = np.clip(4 - np.rint(np.where(known, index, 0.0)), 0, 6).astype(int)
-    return np.where(known, _TURNER[row, column], np.nan)
-
-
-def obukhov_length_from_class(stability_class: npt.ArrayLike, roughness_length: npt.ArrayLike) -> Array:
-    """Return the Obukhov length that goes with a stability class.
-
-    Parameters
-    ----------
-    stability_class : array_like
-        1 (A) to 7 (G, as F).
-    roughness_length : array_like
-        [m], 0.001 to 1.
-
-    Returns
-    -------
-    ndarray
-        [m]; infinite for class D. ``1/L = a + b log10(z0)``, [Golder-1972]; to be read as good to 50 %.
-    """
-    given = np.asarray(stability_class, dtype=float)
-    row = np.clip(np.where(np.isnan(given), 4, given) - 1, 0, 6).astype(int)
-    inverse = _GOLDER[row, 0] + _GOLDER[row, 1] * np.log10(np.asarray(roughness_length, dtype=float))
-    with np.errstate(divide="ignore"):
-        length = np.where(inverse == 0, np.inf, 1.0 / inverse)
-    return np.where(np.isnan(given), np.nan, length)
-
-
-def power_law_exponent_of_class(stability_class: npt.ArrayLike, *, surroundings: str = "rural") -> Array:
-    """Return the exponent of the power law that goes with a stability class.
-
-    Parameters
-    ----------
-    stability_class : array_like
-        1 (A) to 7 (G, as F).
-    surroundings : {"rural", "urban"}
-        Kind of surface.
-
-    Returns
-    -------
-    ndarray
-        [1], [EPA-454-R-99-005] 6.2.5.
-
-    Raises
-    ------
-    ValueError
-        For other surroundings.
-    """
-    if surroundings not in _EXPONENTS:
-        raise ValueError(f"surroundings {surroundings!r} are not one of {', '.join(_EXPONENTS)}")
-    given = np.asarray(stability_class, dtype=float)
-    row = np.clip(np.where(np.isnan(given), 4, given) - 1, 0, 6).astype(int)
-    return np.where(np.isnan(given), np.nan, _EXPONENTS[surroundings][row])

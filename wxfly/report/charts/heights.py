@@ -12,7 +12,7 @@ from wxfly.report.charts import shades as palette
 from wxfly.report.charts.hours import Figure, hatched
 from wxfly.report.text import phrases
 from wxfly.report.text.sentences import Reader
-from wxfly.units import from_si
+from wxfly.units import UNITS, from_si
 
 _FONT = {"family": "system-ui, sans-serif", "color": palette.INK}
 
@@ -138,7 +138,7 @@ def _layout(answer: SiteAnswer, reader: Reader, first: int, count: int, top: flo
         },
         "yaxis": {
             "range": [0, top], "fixedrange": True, "showgrid": False, "zeroline": False, "nticks": 7,
-            "title": {"text": f"{phrases.symbol_of(unit)} above ground", "standoff": 6},
+            "title": {"text": f"{UNITS[unit].written} above ground", "standoff": 6},
         },
         "shapes": [
             # White below, so that the dashes show on the darkest shade too.

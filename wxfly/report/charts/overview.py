@@ -178,7 +178,7 @@ def _cell(
     if shade is None:
         missing = [g.element for g in findings.gaps(lane.answer) if g.required and hour in g.hours]
         why = f"{sentences.titles(missing)} missing" if missing else reason
-        return None, "", f"{span}<br><b>not known</b><br>{why}"
+        return None, "", f"{span}<br><b>{State.NOT_KNOWN.words}</b><br>{why}"
     text = shades.cell(margin, short=tall or count > _ROOMY)
     if by_chance and lane.answer.sureness is not None:
         chance = float(lane.answer.sureness.hours.values[hour])

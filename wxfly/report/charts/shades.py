@@ -1,27 +1,42 @@
 """Shades and numbers of a margin's cell: one hue from paper to ink, the less is left of a limit the darker.
 
-A cell never speaks by shade alone: it carries its number, *not known* is hatched with a question mark, and dark
-hours are plain grey.
-
+Each known state has a class of its own, the best one two. A cell never speaks by shade alone: it carries its number,
+*not known* is hatched with a question mark, and dark hours are plain grey.
 """
 
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
+import numpy as np
+
+from wxfly.assessment.state import BEST_FIRST, State
 from wxfly.report.text import phrases
 
 INK = "#2a0a1c"
 """Text and lines."""
 
+_STATES = tuple(state for state in BEST_FIRST if state is not State.NOT_KNOWN)
+_NAMES = ("ample", *(state.words.replace(" ", "-") for state in _STATES))
+AMPLE, DARK = 0, len(_NAMES)
+INSIDE, NARROW, OUTSIDE = (1 + _STATES.index(state) for state in (State.INSIDE, State.NARROW, State.OUTSIDE))
+
+_HUE = ((0xF6, 0xEE, 0xF0), (0xDF, 0xBC, 0xCB), (0x8F, 0x3D, 0x66), (0x33, 0x09, 0x1F))
+
+
+def _colour(place: float) -> str:
+    """Return the colour at a place of the hue, from 0 to 1."""
+    ends = np.linspace(0, 1, len(_HUE))
+    return "#" + "".join(f"{round(float(np.interp(place, ends, part))):02x}" for part in zip(*_HUE, strict=True))
+
+
 # From much left to beyond the limit. Contrast of the number on its shade is at least 5 to 1 (WCAG 2.2 asks for 4.5).
-SHADES = ("#f6eef0", "#dfbccb", "#8f3d66", "#33091f")
-NUMBERS = (INK, INK, "#ffffff", "#ffffff")
+SHADES = tuple(_colour(place) for place in np.linspace(0, 1, len(_NAMES)))
+NUMBERS = tuple(INK if 2 * i < len(_NAMES) else "#ffffff" for i in range(len(_NAMES)))
 DARK_HOUR = "#c9ced9"
 TWILIGHT = "#e4e7ee"
 HATCH = "#5c5560"
-
-AMPLE, INSIDE, NARROW, OUTSIDE, DARK = 0, 1, 2, 3, 4
 
 
 def split(reserve: float) -> float:
@@ -33,15 +48,15 @@ def shade_of(margin: float, reserve: float) -> int | None:
     """Return the class of a margin; None when it is not known."""
     if math.isnan(margin):
         return None
-    if margin < 0:
-        return OUTSIDE
-    if margin < reserve:
-        return NARROW
-    return INSIDE if margin < split(reserve) else AMPLE
+    return next(i for i, least in enumerate(_least_margins(reserve)) if margin >= least)
+
+
+def _least_margins(reserve: float) -> list[float]:
+    return [split(reserve), *(state.least_margin(reserve) for state in _STATES)]
 
 
 def colorscale() -> list[list[float | str]]:
-    """Return the stepped colour scale of the classes, as plotly takes it, for values from 0 to 4."""
+    """Return the stepped colour scale of the classes, as plotly takes it, for values from 0 to `DARK`."""
     colours = (*SHADES, DARK_HOUR)
     steps = len(colours)
     scale: list[list[float | str]] = []
@@ -52,15 +67,21 @@ def colorscale() -> list[list[float | str]]:
 
 def legend(reserve: float) -> list[tuple[str, str]]:
     """Return the classes of the legend: CSS class and words."""
-    middle = f"{split(reserve):.2f}"
-    return [
-        ("ample", f"inside, margin {middle} or more"),
-        ("inside", f"inside, margin {reserve:.2f} to {middle}"),
-        ("narrow", f"narrow, margin 0 to {reserve:.2f}"),
-        ("outside", "outside, margin below 0"),
-        ("unknown", "not known"),
-        ("dark", "dark"),
+    bounds = [f"{margin:.2f}" if margin else "0" for margin in _least_margins(reserve)]
+    spans = [
+        f"{bounds[0]} or more",
+        *(f"{low} to {high}" for high, low in pairwise(bounds[:-1])),
+        f"below {bounds[-2]}",
     ]
+    words = [f"{state.words}, margin {span}" for state, span in zip((_STATES[0], *_STATES), spans, strict=True)]
+    return [*zip(_NAMES, words, strict=True), ("unknown", State.NOT_KNOWN.words), ("dark", "dark")]
+
+
+def style() -> str:
+    """Return the style of the classes that a legend shows."""
+    return "\n".join(
+        f".{name} {{ background: {c}; }}" for name, c in zip((*_NAMES, "dark"), (*SHADES, DARK_HOUR), strict=True)
+    )
 
 
 def cell(margin: float, *, short: bool) -> str:

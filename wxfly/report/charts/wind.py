@@ -14,7 +14,7 @@ from wxfly.physics.air.sun import CIVIL_TWILIGHT, HORIZON, sun_position
 from wxfly.report.charts import members, shades
 from wxfly.report.charts.hours import DrawnHours, Figure, hatched
 from wxfly.report.text import phrases
-from wxfly.units import to_si
+from wxfly.units import UNITS, to_si
 
 LIMIT_WORDS = "#6e2a4d"
 _MINUTE = np.timedelta64(1, "m")
@@ -108,7 +108,7 @@ def axis(hours: DrawnHours) -> Figure:
     """Return the axis of wind."""
     return {
         "range": [-0.24 * hours.top, hours.top], "fixedrange": True, "gridcolor": "#e9e4e8", "zeroline": True,
-        "title": {"text": phrases.symbol_of(hours.unit), "standoff": 6}, "zerolinecolor": shades.HATCH,
+        "title": {"text": UNITS[hours.unit].written, "standoff": 6}, "zerolinecolor": shades.HATCH,
         "tickvals": _ticks(hours.top),
     }  # fmt: skip
 

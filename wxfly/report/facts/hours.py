@@ -12,6 +12,7 @@ from wxfly.answer.request import SiteAnswer
 from wxfly.assessment.suitability import counts_as_required, names_of
 from wxfly.physics.air.sun import low_light, solar_day, sun_events
 from wxfly.pilot.elements import BY_NAME
+from wxfly.pilot.limit_rules import LIMIT_RULES
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import SiteClock
 from wxfly.report.facts.values import (
@@ -314,7 +315,7 @@ def _limits(
     if not of_hours.size or not (of_hours == of_hours[0]).all():
         return None, None, None if np.isnan(of_hours).all() else column(of_hours)
     limit = number(of_hours[0])
-    return (limit, None, None) if sense in ("at_least", "lit") else (None, limit, None)
+    return (limit, None, None) if LIMIT_RULES[sense].is_least else (None, limit, None)
 
 
 def limit_facts(limits: Limits) -> LimitFacts:

@@ -7,15 +7,16 @@ import typing
 from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from functools import cache
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 import numpy as np
 import numpy.typing as npt
 from msgspec import Meta, Struct
 
 from wxfly.answer.findings import runs
-from wxfly.assessment.suitability import State
+from wxfly.assessment.state import STATE_WORDS, State
 from wxfly.pilot.elements import BY_NAME
+from wxfly.pilot.limit_rules import LIMIT_RULES
 
 _PLACES = 6
 _SECOND = np.timedelta64(1, "s")
@@ -35,8 +36,8 @@ Share = Annotated[float, _of_unit("1")]
 FlightTime = Annotated[float, _of_unit("s")]
 Hours = Annotated[int, _of_unit("h")]
 ElementName = Annotated[str, Meta(extra_json_schema={"enum": list(BY_NAME)})]
-StateWord = Literal["inside", "narrow", "outside", "not known"]
-Sense = Literal["at_most", "at_least", "within", "grade", "lit"]
+StateWord = Annotated[str, Meta(extra_json_schema={"enum": list(STATE_WORDS)})]
+Sense = Annotated[str, Meta(extra_json_schema={"enum": list(LIMIT_RULES)})]
 
 
 class Facts(Struct, frozen=True, forbid_unknown_fields=True):
@@ -105,7 +106,7 @@ def runs_of(flags: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
 
 def state_word(state: int) -> StateWord:
     """Return the word of a state."""
-    return typing.cast(StateWord, State(int(state)).words)
+    return State(int(state)).words
 
 
 @cache

@@ -14,8 +14,7 @@ from wxfly.answer.flight_brief import FlightBrief
 from wxfly.answer.request import Briefing
 from wxfly.report.charts.reach import reach_map
 from wxfly.report.facts.words import CAUTIONS
-from wxfly.report.output_files import GENERATOR
-from wxfly.report.pages.markup import attribute, escape
+from wxfly.report.pages.markup import GENERATOR, attribute, escape
 from wxfly.report.text import brief as brief_words
 from wxfly.report.text import phrases, sentences, summary, tables
 from wxfly.report.text.brief import Section

@@ -6,6 +6,9 @@ import html
 
 from wxfly.report.text.console import FIRST_STRONG_ISOLATE, POP_ISOLATE, joined_units, outgoing
 
+GENERATOR = '<meta name="generator" content="wxfly">'
+"""In the head of every page that wxfly writes."""
+
 
 def escape(text: str) -> str:
     """Return text for the body of a page; no number parts from its unit, no span of time at its dash."""

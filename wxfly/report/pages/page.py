@@ -22,14 +22,13 @@ import numpy as np
 from wxfly.answer import findings
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.errors import WxflyError
-from wxfly.report.charts import chance_shades, overview
+from wxfly.report.charts import chance_shades, overview, shades
 from wxfly.report.charts.heights import sections
 from wxfly.report.charts.hours import Figure
 from wxfly.report.charts.timeline import hours_shown, timelines
 from wxfly.report.facts.words import CAUTIONS, FAR_AHEAD, listed
-from wxfly.report.output_files import GENERATOR
 from wxfly.report.pages import legends
-from wxfly.report.pages.markup import attribute, escape
+from wxfly.report.pages.markup import GENERATOR, attribute, escape
 from wxfly.report.text import phrases, sentences, summary, tables
 from wxfly.report.text.sentences import Reader
 
@@ -73,7 +72,7 @@ def to_html(briefing: Briefing, *, units: str, time_zone: str | None) -> str:
     charts: Charts = {}
     body = "".join(_body(briefing, readers, names, charts))
     library = _library()
-    style, loader = _resource("page.css"), _resource("page.js")
+    style, loader = _resource("page.css") + shades.style().encode(), _resource("page.js")
     policy = (
         f"default-src 'none'; script-src {_hash(loader)} {_hash(library)}; style-src {_hash(style)} {_EMPTY_STYLE};"
         " img-src data:; base-uri 'none'; form-action 'none'"

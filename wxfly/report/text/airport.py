@@ -11,9 +11,9 @@ from wxfly.question.observed import Observed
 from wxfly.report.facts.words import CAUTIONS
 from wxfly.report.text.console import aligned, clean, isolated, wrap
 from wxfly.sources.airport_forecasts import WEATHER
-from wxfly.sources.airport_reports import ATTRIBUTION
+from wxfly.sources.aviation import ATTRIBUTION
 from wxfly.sources.open_meteo.forecast import distance_km
-from wxfly.units import SYSTEMS, from_si
+from wxfly.units import SYSTEMS, UNITS, from_si
 
 _NAMES = {
     "wind_speed": ("wind at 10 m", "wind"),
@@ -94,7 +94,7 @@ def _table(observed: Observed, units: str) -> str:
         name, quantity = _NAMES[d.name]
         unit = SYSTEMS[units][quantity]
         reported, forecast = (float(from_si(v, unit)) for v in (d.reported, d.forecast))
-        shown = {"degC": "°C", "degF": "°F"}.get(unit, unit)
+        shown = UNITS[unit].written
         at_least = d.name == "visibility_in_air" and observed.report.visibility_is_more
         between = "-" if at_least and reported < forecast else f"{reported - forecast:+.1f} {shown}"
         mark = "large" if d.is_large else ""

@@ -16,6 +16,8 @@ from collections.abc import Iterator, Sequence
 from contextvars import ContextVar
 from typing import Any
 
+from wxfly.units import UNITS
+
 FIRST_STRONG_ISOLATE = "\N{FIRST STRONG ISOLATE}"
 POP_ISOLATE = "\N{POP DIRECTIONAL ISOLATE}"
 NO_BREAK_SPACE = "\N{NO-BREAK SPACE}"
@@ -163,7 +165,8 @@ def readable(text: str, encoding: str | None = None) -> str:
 _ONE_COLUMN_EACH = re.compile(r"[\x20-\u02ff–…≥]*")
 
 # A number stays with its unit.
-_UNIT = "m/s|mph|kt|km/h|m|km|ft|mi|mm/h|in/h|mm|°C|°F|°|degC|degF|deg|%|s|min|h|d|days?|hours?|hPa|g|kg|W|Wh|mAh|kB|MB"
+_UNITS = {name for unit in UNITS.values() for name in (unit.symbol, unit.written) if name not in ("", "1")}
+_UNIT = "|".join([*map(re.escape, sorted(_UNITS)), "deg", "d", "days?", "hours?", "kB", "MB"])
 _BEFORE_UNIT = re.compile(rf"(?<=[0-9]) (?=(?:{_UNIT})(?![\w/°]))")
 
 

@@ -13,6 +13,7 @@ from wxfly.flight.launch_decision import HandVerdict, Reason, Verdict
 from wxfly.report.facts.words import listed
 from wxfly.report.text import phrases, sentences
 from wxfly.report.text.brief import rounded_down, wrapped
+from wxfly.units import UNITS
 
 
 class Checked(Protocol):
@@ -187,7 +188,7 @@ def _less(c: Correction, units: str) -> str:
 
 def _temperature(c: Correction, units: str) -> str:
     unit = phrases.unit_of("temperature", units)
-    symbol = phrases.symbol_of(unit)
+    symbol = UNITS[unit].written
     assert c.reading.temperature is not None
     read = phrases.number(c.reading.temperature, unit)
     if math.isnan(c.expected_temperature):

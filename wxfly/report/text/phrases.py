@@ -10,16 +10,11 @@ from datetime import date, datetime, timedelta
 
 import numpy as np
 
-from wxfly.pilot.elements import BY_NAME, GRADES
+from wxfly.pilot.elements import BY_NAME
+from wxfly.pilot.limit_rules import LIMIT_RULES
 from wxfly.pilot.site import SiteClock
-from wxfly.units import SYSTEMS, from_si
+from wxfly.units import SYSTEMS, UNITS, from_si
 
-# Decimals that a forecast carries, by unit.
-_DECIMALS = {
-    "m/s": 1, "mph": 1, "kt": 1, "degC": 1, "degF": 0, "m": 0, "ft": 0, "km": 1, "mi": 1, "mm/h": 1, "in/h": 3,
-    "1": 1,
-}  # fmt: skip
-_SYMBOLS = {"degC": "°C", "degF": "°F", "1": ""}
 _MORE_DECIMALS = 2
 
 COMPASS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
@@ -30,15 +25,10 @@ def unit_of(quantity: str, units: str) -> str:
     return SYSTEMS[units][quantity] if quantity else "1"
 
 
-def symbol_of(unit: str) -> str:
-    """Return a unit's symbol as people write it."""
-    return _SYMBOLS.get(unit, unit)
-
-
 def number(value: float, unit: str, *, more: int = 0) -> str:
     """Write an SI value as a number in a unit, with the decimals that a forecast carries and `more`."""
     shown = float(from_si(value, unit))
-    decimals = _DECIMALS[unit] + more
+    decimals = UNITS[unit].decimals + more
     text = f"{shown:.{decimals}f}"
     return text.lstrip("-") if float(text) == 0 else text
 
@@ -48,7 +38,7 @@ def amount(value: float, quantity: str, units: str) -> str:
     if math.isnan(value):
         return "not known"
     unit = unit_of(quantity, units)
-    return f"{number(value, unit)} {symbol_of(unit)}".strip()
+    return f"{number(value, unit)} {UNITS[unit].written}".strip()
 
 
 def height_down(value: float, units: str) -> str:
@@ -90,20 +80,15 @@ def reading(element: str, demand: float, limit: float, *, height: float, units: 
     subject = row.reading.format(height=at, where="near the ground" if near_ground else f"at {at}")
     if math.isnan(demand):
         return f"{subject} not known"
-    if row.sense == "grade":
-        return f"{subject} {GRADES[int(np.clip(demand, 0, len(GRADES) - 1))]}"
-    if row.sense == "lit":
-        return "daylight" if demand > 0 else "dark"
+    rule = LIMIT_RULES[row.sense]
+    if rule.words:
+        word = rule.words[min(max(math.ceil(demand), 0), len(rule.words) - 1)]
+        return rule.reading.format(subject=subject, word=word)
     unit = unit_of(row.quantity, units)
     if math.isnan(limit):
         return f"{subject}, {amount(demand, row.quantity, units)}, no limit given"
     here, there = _apart(demand, limit, unit)
-    symbol = symbol_of(unit)
-    if row.sense == "at_most":
-        return f"{subject}, {here} of {there} {symbol}".rstrip()
-    if row.sense == "at_least":
-        return f"{subject}, {here} {symbol}, at least {there} {symbol} wanted"
-    return f"{subject}, {here} {symbol}, limit {there} {symbol}"
+    return rule.reading.format(subject=subject, demand=here, limit=there, unit=UNITS[unit].written).rstrip()
 
 
 def _apart(demand: float, limit: float, unit: str) -> tuple[str, str]:

@@ -24,6 +24,7 @@ from wxfly.report.facts.words import INVENTED, energy_missing, listed, told_apar
 from wxfly.report.text import phrases
 from wxfly.report.text.console import clean, isolated
 from wxfly.report.text.phrases import Clock
+from wxfly.units import UNITS
 
 AMPLE = 0.5
 """With at least this share of every limit left, nothing is called near a limit."""
@@ -207,7 +208,7 @@ def what_it_is_like(answer: SiteAnswer, window: Window, units: str) -> str:
     if not np.isnan(c.temperature_high):
         unit = phrases.unit_of("temperature", units)
         low, high = (phrases.number(v, unit) for v in (c.temperature_low, c.temperature_high))
-        parts.append(f"{low if low == high else f'{low} to {high}'} {phrases.symbol_of(unit)}")
+        parts.append(f"{low if low == high else f'{low} to {high}'} {UNITS[unit].written}")
     if not np.isnan(c.density_altitude):
         parts.append(f"density altitude {phrases.amount(c.density_altitude, 'height', units)}")
     if not np.isnan(c.precipitation_probability):

@@ -20,6 +20,7 @@ import xarray as xr
 from wxfly.cube.age import TOO_OLD
 from wxfly.cube.contract import check_forecast, describe_coordinates, mark_carried, state_spans, with_lost_members
 from wxfly.errors import WxflyError
+from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import Site
 from wxfly.sources.http import download
@@ -37,7 +38,7 @@ from wxfly.sources.open_meteo.reply import SOURCE, parse_places
 from wxfly.sources.place_reply import PlaceReply
 from wxfly.sources.reply import Reply, SourceError, are_known, parse_json, sent_coordinates
 
-SERVICE = "ensemble"
+SERVICE = SERVICES["ensemble"].kept_as
 """Name of the service beside kept members."""
 MEMBER = "realization"
 _TOLD_DAYS = 15.0  # an ensemble that reaches farther than is asked does not tell by its last hour when it began

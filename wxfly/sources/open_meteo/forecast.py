@@ -17,6 +17,7 @@ import xarray as xr
 
 from wxfly.cube.contract import describe_coordinates
 from wxfly.errors import WxflyError
+from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import Site
 from wxfly.sources.http import download
@@ -31,7 +32,7 @@ __all__ = [
     "request_parameters",
 ]  # fmt: skip
 
-SERVICE = "open_meteo"
+SERVICE = SERVICES["forecast"].kept_as
 """Name of the service beside a kept reply."""
 
 LARGEST_REPLY = 60_000_000  # 1000 places, 16 days, 30 columns

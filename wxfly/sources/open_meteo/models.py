@@ -22,6 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.errors import WxflyError, unknown_name
+from wxfly.pilot.services import OF_ONE_MODEL
 
 # What a gust stamp speaks for, in hours from the stamp.
 HOUR_BEFORE = (-1.0, 0.0)
@@ -196,7 +197,7 @@ def find_model(name: str) -> Model:
     """
     if name in MODELS:
         return MODELS[name]
-    fault = unknown_name("model", name, [*MODELS, "met_norway"])
+    fault = unknown_name("model", name, [*MODELS, *OF_ONE_MODEL])
     if name == "best_match" or name.endswith("_seamless"):
         raise WxflyError(f"{fault}; a mixture of models has levels of different models in one profile")
     raise fault

@@ -13,12 +13,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from wxfly.errors import WxflyError
+from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import zone_of
 from wxfly.sources.http import download
 from wxfly.sources.reply import Reply, SourceError, parse_json
 
-ATTRIBUTION = "Place names from GeoNames (https://www.geonames.org/) by Open-Meteo.com (https://open-meteo.com/)"
+ATTRIBUTION = SERVICES["geocoding"].attribution
 
 
 @dataclass(frozen=True)

@@ -19,36 +19,24 @@ import xarray as xr
 from wxfly import __version__
 from wxfly.cube.consistency import hide_contradictions
 from wxfly.cube.contract import ENSEMBLE, VARIABLES, Provenance, finish_cube, mark_carried
+from wxfly.pilot.services import SERVICES
 from wxfly.sources.open_meteo.models import MODELS, NOT_KNOWN, find_model
 from wxfly.sources.open_meteo.names import carried_by, choose_columns, hourly_names, native_levels, our_name
 from wxfly.sources.reply import SourceError, parse_json
+from wxfly.units import UNITS, read_as
 
 Array = npt.NDArray[np.float64]
 
-SOURCE = "Open-Meteo"
+SOURCE, ATTRIBUTION = SERVICES["forecast"].source, SERVICES["forecast"].attribution
 LOWEST_GROUND, HIGHEST_GROUND = -450.0, 8900.0
 """Ground on Earth [m]: the shore of the Dead Sea and the highest mountain, with room for models (common practice)."""
-ATTRIBUTION = "Weather data by Open-Meteo.com (https://open-meteo.com/)"
 
-# Unit string of the service -> factor and offset to SI, by our unit. The first of each is the one we ask for.
-UNITS: dict[str, dict[str, tuple[float, float]]] = {
-    "m s-1": {
-        "m/s": (1.0, 0.0), "km/h": (1 / 3.6, 0.0), "mp/h": (0.44704, 0.0), "mph": (0.44704, 0.0),
-        "kn": (1852 / 3600, 0.0),
-    },
-    "degree": {"°": (1.0, 0.0)},
-    "K": {"°C": (1.0, 273.15), "°F": (5 / 9, 459.67 * 5 / 9), "K": (1.0, 0.0)},
-    "1": {"%": (0.01, 0.0)},
-    "Pa": {"hPa": (100.0, 0.0), "kPa": (1000.0, 0.0), "Pa": (1.0, 0.0)},
-    "kg m-2": {"mm": (1.0, 0.0), "inch": (25.4, 0.0)},
-    "m": {"m": (1.0, 0.0), "ft": (0.3048, 0.0)},
-    "J kg-1": {"J/kg": (1.0, 0.0)},
+WANTED_UNITS = {
+    "m s-1": "m/s", "degree": "°", "K": "°C", "1": "%", "Pa": "hPa", "kg m-2": "mm", "m": "m", "J kg-1": "J/kg",
 }  # fmt: skip
+"""How the service spells the unit that it is asked for, by ours."""
 # Two are not what their SI unit suggests: a code, and a difference of temperatures without unit.
-_SPECIAL_UNITS: dict[str, dict[str, tuple[float, float]]] = {
-    "weather_code": {"wmo code": (1.0, 0.0)},
-    "lifted_index": {"": (1.0, 0.0), "K": (1.0, 0.0)},
-}
+_BARE = {"weather_code": ("wmo code",), "lifted_index": ("", "K")}
 UNDEFINED = "undefined"
 
 
@@ -319,14 +307,14 @@ def _column(values: Any, unit: Any, ours: str, size: int, asked_units: bool, wha
         if any(v is not None for v in values) if isinstance(values, list) else np.isfinite(values).any():
             raise SourceError(f"{what} has values and no unit")
         return None
-    known = _SPECIAL_UNITS.get(ours) or UNITS[VARIABLES[ours].units]
-    wanted = next(iter(known))
-    if not isinstance(unit, str) or unit not in known or (asked_units and unit != wanted):
+    bare = _BARE.get(ours, ())
+    wanted = bare[0] if bare else WANTED_UNITS[VARIABLES[ours].units]
+    read = (UNITS["1"] if unit in bare else None) if bare else read_as(unit, wanted)
+    if read is None or (asked_units and unit != wanted):
         raise SourceError(f"{what} came in '{str(unit)[:20]}', wanted '{wanted}'")
-    factor, add = known[unit]
     try:
         with np.errstate(over="ignore"):  # infinite is refused with the other magnitudes
-            return np.array(values, dtype=float) * factor + add
+            return read.to_si(np.array(values, dtype=float))
     except OverflowError:
         raise SourceError(f"{what} holds a number beyond all measure") from None
 

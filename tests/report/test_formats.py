@@ -7,7 +7,7 @@ import pytest
 
 from tests.halves import spread
 from wxfly.errors import WxflyError
-from wxfly.report.output_files import write_answer
+from wxfly.report.formats import write_answer
 
 SITES = "[heath]\nlatitude = 52.31\nlongitude = 6.84\n"
 

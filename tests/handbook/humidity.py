@@ -1,0 +1,49 @@
+"""Formulas of the check values that wxfly itself does not need: humidity."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from wxfly.physics.air.humidity import (
+    _MELTING_POINT,
+    Array,
+    frost_point_from_vapour_pressure,
+    saturation_vapour_pressure,
+)
+
+
+def saturation_vapour_pressure_over_ice(air_temperature: npt.ArrayLike) -> Array:
+    """Return the saturation vapour pressure over ice [Pa]; used for frost only.
+
+    Parameters
+    ----------
+    air_temperature : array_like
+        Any shape [K]; 193 to 273 K.
+
+    Returns
+    -------
+    ndarray
+        [Pa], [Buck-1996].
+    """
+    t = np.asarray(air_temperature, dtype=float) - _MELTING_POINT
+    return np.asarray(611.15 * np.exp((23.036 - t / 333.7) * t / (279.82 + t)))
+
+
+def frost_point_from_relative_humidity(air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike) -> Array:
+    """Return the frost point from air temperature and relative humidity over water.
+
+    Parameters
+    ----------
+    air_temperature, relative_humidity : array_like
+        [K] and [1], broadcast.
+
+    Returns
+    -------
+    ndarray
+        [K]: a surface as cold as this in such air takes on frost. Meant for results below 273.15 K. Frost on
+        the ground or on a parked aircraft is not icing in flight, which needs liquid water.
+    """
+    return frost_point_from_vapour_pressure(
+        np.asarray(relative_humidity, dtype=float) * saturation_vapour_pressure(air_temperature)
+    )

@@ -1,0 +1,120 @@
+"""The services that are asked, one row each: address, what it is for, what is sent to it, its terms, its reader."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+_OPEN_METEO = "Weather data by Open-Meteo.com (https://open-meteo.com/)"
+
+
+@dataclass(frozen=True)
+class Service:
+    """One service.
+
+    Attributes
+    ----------
+    name : str
+        Of its address: under ``[sources]``, and in the environment as ``WXFLY_<NAME>_URL``.
+    address : str
+        Where it is asked unless the pilot says otherwise.
+    title, carries, sends, terms : str
+        For the reference: who it is, what for, what is sent to it, on what terms.
+    source : str
+        What notes, errors and provenance call it.
+    attribution : str
+        Goes beside every output made of it.
+    takes_key : bool
+        Whether it is of the service that a customer has a key for; the key goes to no other.
+    reader : str
+        Module whose ``parse_kept`` reads its forecasts again from the store; empty where none are kept.
+    kept_as : str
+        Its name in the head of a kept forecast.
+    model : str
+        The model by which its forecasts are asked, for a service that is one model by itself and answers in place of
+        another where the pilot named none. Its reader has ``get_forecast`` and ``parse_forecast`` too.
+    """
+
+    name: str
+    address: str
+    title: str
+    carries: str
+    sends: str
+    terms: str
+    source: str = ""
+    attribution: str = ""
+    takes_key: bool = False
+    reader: str = ""
+    kept_as: str = ""
+    model: str = ""
+
+
+SERVICES: dict[str, Service] = {
+    row.name: row
+    for row in (
+        Service(
+            "forecast", "https://api.open-meteo.com/v1/forecast", "Open-Meteo forecast", "the forecast of one model",
+            "coordinates to 0.01° (1 km), of models finer than 5 km to 0.001°; height of the ground",
+            "free for non-commercial use; data CC BY 4.0 (of the UK Met Office CC BY-SA 4.0), with a link beside every"
+            " output",
+            "Open-Meteo", _OPEN_METEO, takes_key=True,
+            reader="wxfly.sources.open_meteo.forecast", kept_as="open_meteo",
+        ),
+        Service(
+            "ensemble", "https://ensemble-api.open-meteo.com/v1/ensemble", "Open-Meteo ensembles",
+            "members, only with `--ensemble`", "the same", "as the forecast", "Open-Meteo", _OPEN_METEO, takes_key=True,
+            reader="wxfly.sources.open_meteo.ensemble", kept_as="ensemble",
+        ),
+        Service(
+            "previous_runs", "https://previous-runs-api.open-meteo.com/v1/forecast", "Open-Meteo past forecasts",
+            "what was forecast days before an hour, only with `wxfly verify --past`", "the same coordinates",
+            "as the forecast", "Open-Meteo", _OPEN_METEO, takes_key=True,
+        ),
+        Service(
+            "geocoding", "https://geocoding-api.open-meteo.com/v1/search", "Open-Meteo place search",
+            "coordinates of a place name", "the name", "names from GeoNames, CC BY", "Open-Meteo",
+            "Place names from GeoNames (https://www.geonames.org/) by Open-Meteo.com (https://open-meteo.com/)",
+            takes_key=True,
+        ),
+        Service(
+            "elevation", "https://api.open-meteo.com/v1/elevation", "Open-Meteo ground height",
+            "height of the ground", "coordinates to 0.0001° (11 m), once for each place", "Copernicus GLO-90",
+            "Open-Meteo", _OPEN_METEO, takes_key=True,
+        ),
+        Service(
+            "metadata", "https://api.open-meteo.com/data", "Open-Meteo run metadata", "when the model ran",
+            "nothing of the place", "as the forecast", "Open-Meteo", _OPEN_METEO,
+        ),
+        Service(
+            "space_weather", "https://services.swpc.noaa.gov", "NOAA Space Weather Prediction Center",
+            "Kp: forecast of three days, outlook of 27", "nothing of the place", "public domain",
+            "NOAA Space Weather Prediction Center",
+            "Kp by NOAA Space Weather Prediction Center (https://www.spaceweather.gov/)",
+        ),
+        Service(
+            "gfz", "https://kp.gfz.de/app/json", "GFZ German Research Centre for Geosciences",
+            "Kp of the hours just past, only when NOAA's forecast of it cannot be had and none is kept",
+            "nothing of the place", "CC BY 4.0, Matzka et al. 2021", "GFZ German Research Centre for Geosciences",
+            "Kp by GFZ (https://kp.gfz.de/, CC BY 4.0, Matzka et al. 2021)",
+        ),
+        Service(
+            "met_norway", "https://api.met.no/weatherapi/locationforecast/2.0/complete",
+            "MET Norway Locationforecast",
+            "a second source: `--model met_norway`, or when the first has failed and nothing is stored that is young"
+            " enough to use",
+            "coordinates to 0.001° (110 m), height of the ground",
+            "CC BY 4.0; it wants to know who asks, so `contact` must be set", "MET Norway",
+            "Data from MET Norway (https://www.met.no/), CC BY 4.0",
+            reader="wxfly.sources.met_norway", kept_as="met_norway", model="met_norway",
+        ),
+        Service(
+            "aviation_weather", "https://aviationweather.gov/api/data", "Aviation Weather Center",
+            "airport reports and airports' own forecasts near the site", "a box of about 120 km", "public domain",
+            "Aviation Weather Center",
+            "Airport reports: NOAA/NWS Aviation Weather Center (https://aviationweather.gov/)",
+        ),
+    )
+}  # fmt: skip
+"""By name; `wxfly.pilot.settings` says which addresses are in force."""
+
+OF_ONE_MODEL: dict[str, Service] = {row.model: row for row in SERVICES.values() if row.model}
+"""The services that are one model by themselves, by its name."""

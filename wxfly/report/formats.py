@@ -1,0 +1,129 @@
+"""The formats of an answer beside text, one row each, and the files they are written to.
+
+A file is written in place of nothing, of an empty file or of one that wxfly wrote, unless the pilot says otherwise.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from wxfly.errors import WxflyError
+from wxfly.pilot.own_files import write_whole
+from wxfly.pilot.settings import cache_folder, config_folder
+from wxfly.report.pages.markup import GENERATOR
+
+if TYPE_CHECKING:
+    from wxfly.question.ask import Asked
+    from wxfly.report.facts.answer import AnswerFacts
+
+_BEGINNING = 8192
+
+
+@dataclass(frozen=True)
+class Format:
+    """One format: its option, and what it writes.
+
+    Attributes
+    ----------
+    name : str
+        That of the option: ``json`` for ``--json``.
+    help : str
+        What the option does.
+    write : callable
+        Makes the bytes of an answer. It imports what it needs when it is called: start-up counts.
+    mark : bytes
+        Stands near the beginning of every file of this format that wxfly wrote; empty for a format that is printed in
+        place of the text.
+    """
+
+    name: str
+    help: str
+    write: Callable[[Asked], bytes]
+    mark: bytes = b""
+
+
+def _facts(asked: Asked) -> AnswerFacts:
+    from wxfly.report.facts.answer import facts_of
+
+    return facts_of(asked.briefing, asked.question)
+
+
+def _json(asked: Asked) -> bytes:
+    from wxfly.report.json import to_json
+
+    return f"{to_json(_facts(asked))}\n".encode("utf-8", "backslashreplace")
+
+
+def _csv(asked: Asked) -> bytes:
+    from wxfly.report.csv import to_csv
+
+    return to_csv(_facts(asked), units=asked.units, time_zone=asked.time_zone).encode("utf-8", "backslashreplace")
+
+
+def _html(asked: Asked) -> bytes:
+    from wxfly.report.pages.page import to_html
+
+    return to_html(asked.briefing, units=asked.units, time_zone=asked.time_zone).encode()
+
+
+def _ics(asked: Asked) -> bytes:
+    from wxfly.report.calendar import to_ics
+
+    return to_ics(_facts(asked), asked.briefing, units=asked.units, time_zone=asked.time_zone)
+
+
+FORMATS: tuple[Format, ...] = (
+    Format("json", "Print the answer as JSON (schema in the documentation).", _json),
+    Format("csv", "Print the hours as CSV.", _csv),
+    Format("html", "Also write the timeline page to this file.", _html, GENERATOR.encode()),
+    Format("ics", "Also write the windows as a calendar file.", _ics, b"PRODID:-//wxfly//"),
+)
+
+
+def check_place(path: Path, *, overwrite: bool) -> None:
+    """Refuse a place whose file would be lost.
+
+    Parameters
+    ----------
+    path : Path
+        Where an answer is to be written.
+    overwrite : bool
+        Whether the pilot said that a file of another program may go. What wxfly itself keeps never goes.
+
+    Raises
+    ------
+    WxflyError
+        Saying what is there and the way out.
+    """
+    target = Path(os.path.realpath(path))
+    for folder, what in ((config_folder(), "settings"), (cache_folder(), "store")):
+        if target.is_relative_to(os.path.realpath(folder)):
+            raise WxflyError(f"{path} lies among the {what} of wxfly, where no answer is written; give another place")
+    if overwrite or not target.is_file():  # a pipe is written into; a folder is refused by the writer
+        return
+    try:
+        with target.open("rb") as file:
+            beginning = file.read(_BEGINNING)
+    except OSError as fault:
+        raise WxflyError(f"{path} is there already and cannot be read ({fault.strerror}); give another name") from None
+    if beginning and not any(f.mark in beginning for f in FORMATS if f.mark):
+        size = target.stat().st_size
+        raise WxflyError(
+            f"{path} is there already, {size} bytes that wxfly did not write; give another name, or add --overwrite"
+        )
+
+
+def write_answer(path: Path, content: bytes, *, overwrite: bool) -> None:
+    """Write an answer to a file, beside it and then renamed.
+
+    Raises
+    ------
+    WxflyError
+        As `check_place` does, and when it cannot be written.
+    """
+    check_place(path, overwrite=overwrite)
+    write_whole(path, content)
