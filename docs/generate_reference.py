@@ -21,7 +21,9 @@ from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
 from wxfly.question.ask import ask
 from wxfly.question.words import read_words
-from wxfly.report import facts
+from wxfly.report import json as json_report
+from wxfly.report.facts.answer import AnswerFacts, facts_of
+from wxfly.report.facts.values import units_of
 
 REFERENCE = Path(__file__).parent / "reference"
 NOTE = "<!-- Written by docs/generate_reference.py; change the code, not this page. -->\n"
@@ -193,10 +195,10 @@ def _code(word: object) -> str:
 
 def answer_json() -> str:
     """Return the page of the JSON answer, with a whole example from the demonstration."""
-    units = facts.units_of()
+    units = units_of(AnswerFacts)
     lines = [NOTE, "# The answer as JSON\n", JSON_TEXT]
-    definitions = facts.schema()["$defs"]
-    for name in facts.parts():
+    definitions = json_report.schema()["$defs"]
+    for name in json_report.parts():
         node = definitions[name]
         lines += [
             f"## {name}\n",
@@ -208,7 +210,7 @@ def answer_json() -> str:
             lines.append(f"| `{key}` | {kind_of(value)} | {units.get(key, '')} | {value['description']} |")
         lines.append("")
     asked = ask("best", ["Kelderness"], read_words({}), on_progress=lambda _: None)
-    example = json.loads(facts.to_json(asked.briefing, asked.question))
+    example = json.loads(json_report.to_json(facts_of(asked.briefing, asked.question)))
     lines += [
         "## A whole example\n",
         "`wxfly best Kelderness --json`, of the demonstration: place and weather are invented. The program prints it on"
@@ -219,8 +221,9 @@ def answer_json() -> str:
 
 
 JSON_TEXT = """`wxfly best --json`, `wxfly compare --json` and `wxfly week --json` print one object.
-`wxfly.report.facts.facts_of()` returns its facts as typed values, `to_json()` the text, and `schema()` the JSON Schema
-(draft 2020-12), which is made from the types. This page is made from them too.
+`wxfly.report.facts.answer.facts_of()` returns its facts as typed values, `wxfly.report.json.to_json()` the text, and
+`wxfly.report.json.schema()` the JSON Schema (draft 2020-12), which is made from the types. This page is made from them
+too.
 
 - SI units. `units` gives the unit of every quantity by its key. `demand`, limits and `amount` are in the `unit` of
   their element.

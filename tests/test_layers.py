@@ -29,6 +29,8 @@ FOLDERS = (
     "answer",
     "history",
     "question",
+    "report/facts",
+    "report/text",
     "report",
     "library",
     "cli",

@@ -10,7 +10,7 @@ from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import State
 from wxfly.cube.contract import attributes_of, check_forecast, mark_carried
 from wxfly.probability.percentiles import PERCENTILES, spreads_of
-from wxfly.report.facts import facts_of
+from wxfly.report.facts.answer import facts_of
 from wxfly.report.text.chances import how_sure
 from wxfly.report.text.phrases import Clock
 

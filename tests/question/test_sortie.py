@@ -23,7 +23,7 @@ from wxfly.question import brief
 from wxfly.question.reading import read_question
 from wxfly.question.sortie import DEFAULT_DISTANCE
 from wxfly.question.words import read_words
-from wxfly.report.facts import schema
+from wxfly.report.json import schema
 
 SITE = "Kelderness"
 FAR = ["--distance", "1500m", "--toward", "SW", "--work", "5min", "--return-height", "80m", "--batteries", "3"]

@@ -19,13 +19,14 @@ from tests.report.briefings import (
     with_gaps,
 )
 from wxfly.report.calendar import to_ics
-from wxfly.report.text import phrases
+from wxfly.report.facts.answer import facts_of
+from wxfly.report.facts.words import CAUTIONS, INVENTED
 
 ALL = every_question()
 
 
 def written(briefing, units="metric", time_zone=None):
-    return to_ics(briefing, units=units, time_zone=time_zone)
+    return to_ics(facts_of(briefing), briefing, units=units, time_zone=time_zone)
 
 
 def events(briefing, **reader):
@@ -42,7 +43,7 @@ def test_every_answer_parses_back_and_carries_source_and_caution(name):
     assert parts
     for part in parts:
         description = str(part["DESCRIPTION"])
-        for wanted in ("https://example.org/", "Model a_model", "6 h old", *phrases.CAUTIONS):
+        for wanted in ("https://example.org/", "Model a_model", "6 h old", *CAUTIONS):
             assert wanted in description
     assert len({str(part["UID"]) for part in parts}) == len(parts)
 
@@ -98,7 +99,7 @@ def test_without_a_window_there_is_a_journal_entry_that_says_so():
 def test_a_demonstration_is_marked():
     (event,) = events(brief(sites=[invented()]))
     assert str(event["SUMMARY"]).startswith("Invented: ")
-    assert str(event["DESCRIPTION"]).startswith(phrases.INVENTED)
+    assert str(event["DESCRIPTION"]).startswith(INVENTED)
 
 
 def test_a_name_cannot_break_out_of_its_line():

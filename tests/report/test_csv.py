@@ -1,6 +1,7 @@
 import csv
 import io
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import numpy as np
 import pandas as pd
@@ -9,28 +10,29 @@ import pytest
 from tests.halves import spread
 from tests.report.briefings import MEADOW, NOW, brief, every_question, invented, renamed, with_gaps
 from wxfly.report.csv import to_csv
-from wxfly.report.facts import facts_of
-from wxfly.report.text import phrases
+from wxfly.report.facts.answer import facts_of
+from wxfly.report.facts.words import CAUTIONS, INVENTED
 from wxfly.report.text.terminal import render
 from wxfly.units import SYSTEMS
 
 ALL = every_question()
+NOON = datetime(2026, 6, 10, 12, tzinfo=UTC)
 
 
 def table(briefing, units="metric", time_zone=None):
-    return pd.read_csv(io.StringIO(to_csv(briefing, units=units, time_zone=time_zone)), keep_default_na=False)
+    return pd.read_csv(io.StringIO(to_csv(facts_of(briefing), units=units, time_zone=time_zone)), keep_default_na=False)
 
 
 @pytest.mark.parametrize(("units", "name"), spread([(u, n) for u in SYSTEMS for n in ALL], 5))
 def test_every_answer_is_one_table_with_source_and_caution_in_every_row(name, units):
-    rows = list(csv.reader(io.StringIO(to_csv(ALL[name], units=units, time_zone=None))))
+    rows = list(csv.reader(io.StringIO(to_csv(facts_of(ALL[name]), units=units, time_zone=None))))
     assert len({len(row) for row in rows}) == 1
     assert len(set(rows[0])) == len(rows[0])
     assert len(rows) == 1 + sum(a.assessment.sizes["time"] for a in ALL[name].answers)
     at = {column: rows[0].index(column) for column in ("attribution", "caution", "run_utc", "age_h", "model")}
     for row in rows[1:]:
         assert "https://example.org/" in row[at["attribution"]]
-        assert row[at["caution"]] == phrases.CAUTIONS[0]
+        assert row[at["caution"]] == CAUTIONS[0]
         assert (row[at["run_utc"]], row[at["age_h"]], row[at["model"]]) == ("2026-06-09T06:00:00Z", "6.0", "a_model")
         assert "nan" not in row
 
@@ -55,7 +57,7 @@ def test_what_is_not_known_is_empty_and_named():
 
 
 def test_a_demonstration_and_notes_stand_in_the_first_column():
-    assert set(table(brief(sites=[invented()]))["notice"]) == {phrases.INVENTED}
+    assert set(table(brief(sites=[invented()]))["notice"]) == {INVENTED}
     assert set(table(brief(notes=("this forecast is old",)))["notice"]) == {"this forecast is old"}
 
 
@@ -93,7 +95,7 @@ def opened(text, delimiter):
 
 @pytest.mark.parametrize("name", RUN)
 def test_no_spreadsheet_runs_a_name_wherever_it_parts_columns(name):
-    text = to_csv(renamed(brief(), name), units="metric", time_zone=None)
+    text = to_csv(facts_of(renamed(brief(), name)), units="metric", time_zone=None)
     for cell in {cell for delimiter in (",", ";", "\t", "|") for cell in opened(text, delimiter)}:
         inside = cell.strip().strip("\"'").strip()
         guarded = cell.strip().lstrip('"').startswith("'")
@@ -115,3 +117,21 @@ def test_the_age_of_a_saved_reply_is_that_of_text_and_json():
     assert (forecast.age, forecast.age_counts_from) == (5 * 3600, "first_hour")
     assert set(table(briefing)["age_h"]) == {5.0}
     assert "5 h old" in render(briefing, units="metric", time_zone=None, width=200)
+
+
+def test_the_chance_of_every_hour_is_that_of_the_facts_and_empty_where_it_is_not_known():
+    facts = facts_of(ALL["best with losses"])
+    rows = table(ALL["best with losses"])
+    told = facts.sites[0].hours.chance
+    assert None in told
+    assert rows["chance"].tolist() == ["" if chance is None else f"{chance:.4f}".rstrip("0") for chance in told]
+
+
+def test_of_two_sites_the_chance_to_be_the_better_one_stands_at_each():
+    briefing = ALL["compare heights"]
+    facts, rows = facts_of(briefing), table(briefing)
+    noon = rows["hour_utc"] == "2026-06-10T12:00:00Z"
+    first, second, _ = facts.comparison.chance_better[facts.comparison.start.index(NOON)]
+    assert rows.loc[noon, "chance_better"].astype(float).tolist() == pytest.approx([first, second], abs=1e-4)
+    assert not {"better", "chance_better"} & set(table(brief()))
+    assert "chance_better" not in table(ALL["compare three"])

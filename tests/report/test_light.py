@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 
 from tests.report.briefings import NOW, brief
+from wxfly.answer.findings import Day
 from wxfly.pilot.site import Site
 from wxfly.report.text import phrases, sentences
-from wxfly.report.text.findings import Day
 
 PLACES = {
     "Chatham Islands": ("Pacific/Chatham", -43.95, -176.55),

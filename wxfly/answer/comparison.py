@@ -61,12 +61,15 @@ class ComparedHour:
         Below zero where a larger margin of another site has something unknown behind it.
     standings : tuple of Standing
         In the order of the sites.
+    is_lit : bool
+        Whether one of the sites has light in it, inside the period asked about.
     """
 
     time: np.datetime64
     better: tuple[int, ...]
     lead: float
     standings: tuple[Standing, ...]
+    is_lit: bool = True
 
 
 def compare_hours(assessments: Sequence[xr.Dataset]) -> list[ComparedHour]:

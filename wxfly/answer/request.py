@@ -5,14 +5,18 @@ A briefing also holds what would change an answer, and what became of the one be
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+import numpy.typing as npt
 import xarray as xr
 
+from wxfly.answer.comparison import ComparedHour, compare_hours
 from wxfly.answer.survey import Survey
 from wxfly.answer.windows import Window
+from wxfly.assessment.hours import HOUR
 from wxfly.flight.advice import Advice
 from wxfly.pilot.aircraft import Aircraft
 from wxfly.pilot.intent import Intent
@@ -26,6 +30,7 @@ if TYPE_CHECKING:
     from wxfly.flight.return_leg import Sortie, WorstMoment
 
 QuestionKind = Literal["best", "compare", "week"]
+Times = npt.NDArray[np.datetime64]
 
 
 @dataclass(frozen=True)
@@ -130,6 +135,20 @@ class SiteAnswer:
     survey: Survey | None = None
     choice: Choice | None = None
 
+    @cached_property
+    def usable_parts(self) -> tuple[Times, Times]:
+        """Start and end of the lit part of every hour, cut to the period asked about; NaT where there is none."""
+        start = np.maximum(self.assessment["usable_start"].values.astype("datetime64[s]"), self.start)
+        end = np.minimum(self.assessment["usable_end"].values.astype("datetime64[s]"), self.end)
+        nothing = ~(end > start)
+        start[nothing] = end[nothing] = np.datetime64("NaT", "s")
+        return start, end
+
+    @cached_property
+    def lit_hours(self) -> npt.NDArray[np.bool_]:
+        """Which hours have light in the period asked about."""
+        return np.asarray(~np.isnat(self.usable_parts[0]))
+
     @property
     def best(self) -> Window | None:
         """The best window, or None when no hour holds long enough."""
@@ -165,6 +184,22 @@ class Briefing:
     provenance: ForecastOrigin
     notes: tuple[str, ...] = field(default=())
     ensembles: tuple[ForecastOrigin, ...] = ()
+
+    @cached_property
+    def compared(self) -> tuple[ComparedHour, ...]:
+        """The hours that all sites share, inside the period asked about: who is better, and why."""
+        start, end = max(answer.start for answer in self.answers), min(answer.end for answer in self.answers)
+        hours = compare_hours([answer.assessment for answer in self.answers])
+        inside = [h for h in hours if h.time.astype("datetime64[s]") + HOUR > start and h.time < end]
+        lit = {
+            t for a in self.answers for t in a.assessment["time"].values[a.lit_hours].astype("datetime64[s]").tolist()
+        }
+        return tuple(replace(h, is_lit=h.time.astype("datetime64[s]").item() in lit) for h in inside)
+
+    @property
+    def is_invented(self) -> bool:
+        """Whether the places or the weather are invented."""
+        return self.provenance.is_demo or any(answer.request.site.is_demo for answer in self.answers)
 
 
 @dataclass(frozen=True)

@@ -6,13 +6,14 @@ import inspect
 import logging
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar, Unpack
 
 import pandas as pd
 
 from wxfly.answer.request import Briefing, QuestionKind
 from wxfly.errors import WxflyError
-from wxfly.library.frames import hours_frame, site_names
+from wxfly.library.frames import hours_frame
 from wxfly.library.hours import Windows
 from wxfly.library.words import KeywordsOfDay, KeywordsOfDays, names_of, read_keywords
 
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     import plotly.graph_objects as go
 
     from wxfly.question.reading import Question
-    from wxfly.report.facts import AnswerFacts
+    from wxfly.report.facts.answer import AnswerFacts
 
 log = logging.getLogger(__name__)
 
@@ -49,10 +50,10 @@ class Answer:
     time_zone: str | None = None
     question: Question | None = None
 
-    @property
+    @cached_property
     def facts(self) -> AnswerFacts:
         """All facts of the answer as one tree of typed values, in SI and UTC: what the JSON answer says."""
-        from wxfly.report.facts import facts_of
+        from wxfly.report.facts.answer import facts_of
 
         return facts_of(self.briefing, self.question)
 
@@ -64,8 +65,8 @@ class Answer:
     @property
     def windows_by_site(self) -> dict[str, Windows]:
         """The windows of each site, by its name, with its height where that tells two apart."""
-        pairs = zip(site_names(self.briefing), self.briefing.answers, strict=True)
-        return {name: Windows(answer.windows) for name, answer in pairs}
+        pairs = zip(self.facts.sites, self.briefing.answers, strict=True)
+        return {site.label: Windows(answer.windows) for site, answer in pairs}
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -77,7 +78,7 @@ class Answer:
 
         See `wxfly.library.frames.hours_frame` for its columns.
         """
-        return hours_frame(self.briefing)
+        return hours_frame(self.facts)
 
     def figure(self) -> go.Figure:
         """Return the figure: the timeline of a day, the days of a week, or the sites side by side."""

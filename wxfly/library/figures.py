@@ -9,7 +9,8 @@ from wxfly.errors import WxflyError
 from wxfly.report.charts.hours import Figure, escaped
 from wxfly.report.charts.overview import sites_overview, week_overview
 from wxfly.report.charts.timeline import hours_shown, timelines
-from wxfly.report.text import phrases, sentences, summary
+from wxfly.report.facts.words import listed
+from wxfly.report.text import sentences, summary
 from wxfly.report.text.console import wrap
 
 if TYPE_CHECKING:
@@ -42,14 +43,14 @@ def figure_of(briefing: Briefing, *, units: str, time_zone: str | None) -> go.Fi
     names = sentences.labels(briefing, units)
     answer, reader = briefing.answers[0], readers[0]
     if briefing.question == "compare":
-        if not summary.compared_hours(briefing):
+        if not briefing.compared:
             raise WxflyError("the sites have no hour in common, so there is no figure; give another day")
         drawn = sites_overview(briefing, readers, names, tall=False)
     elif briefing.question == "week":
         drawn = week_overview(answer, reader, tall=False)
     else:
         drawn = timelines(answer, reader, *hours_shown(answer, answer.start, answer.end))["wide"]
-    lines = wrap(phrases.listed(names), _COLUMNS)
+    lines = wrap(listed(names), _COLUMNS)
     for note in (*sentences.first_notes(briefing), *(text for _, text in summary.not_known_lines(briefing, names))):
         lines += wrap(note, _COLUMNS)
     return go.Figure(data=drawn["data"], layout=_titled(drawn["layout"], lines))

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from wxfly.answer.request import Briefing
+from wxfly.report.facts.words import CAUTIONS, FAR_AHEAD
 from wxfly.report.pages.markup import escape
-from wxfly.report.text import phrases, sentences, summary, tables
+from wxfly.report.text import sentences, summary, tables
 
 
 def to_html(briefing: Briefing, *, units: str, time_zone: str | None) -> str:
@@ -35,11 +36,11 @@ def _parts(briefing: Briefing, units: str, time_zone: str | None) -> Iterable[st
     yield "</dl>\n"
     if briefing.question == "week":
         yield _table(*tables.week_table(briefing, briefing.answers[0], readers[0]))
-    elif briefing.question == "compare" and summary.compared_hours(briefing):
+    elif briefing.question == "compare" and briefing.compared:
         yield _table(*tables.turns_table(briefing, readers, names))
-    closing = [*sentences.origin(briefing, readers[0].clock), *phrases.CAUTIONS]
+    closing = [*sentences.origin(briefing, readers[0].clock), *CAUTIONS]
     if briefing.question == "week":
-        closing.append(phrases.FAR_AHEAD)
+        closing.append(FAR_AHEAD)
     yield from (f"<p><small>{escape(line)}</small></p>\n" for line in closing)
 
 

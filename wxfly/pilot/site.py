@@ -149,6 +149,38 @@ def zone_of(name: str) -> ZoneInfo:
         ) from None
 
 
+class SiteClock:
+    """The clock of a place.
+
+    Parameters
+    ----------
+    time_zone : str
+        IANA name.
+    """
+
+    def __init__(self, time_zone: str) -> None:
+        self.name = time_zone
+        self._zone = zone_of(time_zone)
+
+    def local(self, moment: np.datetime64 | datetime) -> datetime:
+        """Return a UTC moment, of numpy or an aware one, as an aware local one."""
+        if isinstance(moment, datetime):
+            return moment.astimezone(self._zone)
+        return datetime.fromisoformat(f"{moment.astype('datetime64[s]')}+00:00").astimezone(self._zone)
+
+    def midnight(self, day: date) -> np.datetime64:
+        """Return the start of a day on the clock, UTC."""
+        return _utc(datetime.combine(day, time(), self._zone))
+
+    def noon(self, day: date) -> np.datetime64:
+        """Return 12:00 of a day on the clock, UTC."""
+        return _utc(datetime.combine(day, time(12), self._zone))
+
+    def date(self, moment: np.datetime64 | datetime) -> date:
+        """Return the local date of a moment."""
+        return self.local(moment).date()
+
+
 @cache
 def surface_cover_classes() -> dict[str, dict[str, Any]]:
     """Return the surface cover classes by name: roughness length [m], what it looks like, source."""
@@ -289,20 +321,16 @@ def period_of(
     first_day, days : int, optional
         How many days from today the period starts, and how many days it has.
     """
-    zone = zone_of(site.time_zone)
-    local_now = datetime.fromisoformat(f"{now.astype('datetime64[s]')}+00:00").astimezone(zone)
-    first = day or local_now.date() + timedelta(days=first_day)
-    start = datetime.combine(first, time(), tzinfo=zone)
-    end = datetime.combine(first + timedelta(days=days), time(), tzinfo=zone)
-    return _utc(start), _utc(end)
+    clock = SiteClock(site.time_zone)
+    first = day or clock.date(now) + timedelta(days=first_day)
+    return clock.midnight(first), clock.midnight(first + timedelta(days=days))
 
 
 def midnights(site: Site, start: np.datetime64, end: np.datetime64) -> list[np.datetime64]:
     """Return the midnights on the site's own clock between two moments, UTC."""
-    zone = zone_of(site.time_zone)
-    first, last = (datetime.fromisoformat(f"{m.astype('datetime64[s]')}+00:00").astimezone(zone) for m in (start, end))
-    days = (first.date() + timedelta(days=n) for n in range(1, (last.date() - first.date()).days + 1))
-    return [_utc(datetime.combine(day, time(), tzinfo=zone)) for day in days]
+    clock = SiteClock(site.time_zone)
+    first, last = clock.date(start), clock.date(end)
+    return [clock.midnight(first + timedelta(days=n)) for n in range(1, (last - first).days + 1)]
 
 
 def _utc(moment: datetime) -> np.datetime64:

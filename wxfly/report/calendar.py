@@ -3,31 +3,34 @@
 from __future__ import annotations
 
 import hashlib
+import math
 from collections.abc import Iterable
-from datetime import UTC, datetime
-
-import numpy as np
+from datetime import datetime, timedelta
+from typing import Any
 
 from wxfly import __version__
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.answer.windows import Window
+from wxfly.pilot.site import SiteClock
+from wxfly.report.facts.answer import AnswerFacts, SiteAnswerFacts
+from wxfly.report.facts.windows import WindowFacts
+from wxfly.report.facts.words import CAUTIONS
 from wxfly.report.text import chances, phrases, sentences
 from wxfly.report.text.console import isolated, outgoing
-from wxfly.report.text.phrases import Clock
 from wxfly.report.text.sentences import Reader
 
-# Ends are rounded inward to the minute, as everywhere else.
-_ALMOST_A_MINUTE = np.timedelta64(59, "s")
+_ALMOST_A_MINUTE = timedelta(seconds=59)
 
 
-def to_ics(briefing: Briefing, *, units: str, time_zone: str | None) -> bytes:
-    """Write the windows of a briefing as an iCalendar file.
+def to_ics(facts: AnswerFacts, briefing: Briefing, *, units: str, time_zone: str | None) -> bytes:
+    """Write the windows of an answer as an iCalendar file.
 
     Parameters
     ----------
+    facts : AnswerFacts
+        The answer. ``best`` and ``compare`` give each site's best window, ``week`` every window.
     briefing : Briefing
-        What to tell. ``best`` and ``compare`` give each site's best window, ``week`` every window.
-
+        The same answer, for the sentences of the descriptions.
     units : str
         Key of `wxfly.units.SYSTEMS`.
     time_zone : str or None
@@ -40,43 +43,68 @@ def to_ics(briefing: Briefing, *, units: str, time_zone: str | None) -> bytes:
         must hold something. An event keeps its identity from one forecast run to the next: it is made of place,
         aircraft, height, the site's day and the window's place in that day.
     """
-    from icalendar import Calendar
+    from icalendar import Calendar, Event, Journal
 
     calendar = Calendar()
     calendar.add("prodid", f"-//wxfly//wxfly {__version__}//EN")
     calendar.add("version", "2.0")
     calendar.add("method", "PUBLISH")
-    for answer in briefing.answers:
-        reader = sentences.reader_for(answer, units=units, time_zone=time_zone)
-        windows = answer.windows if briefing.question == "week" else answer.windows[:1]
-        for window in sorted(windows, key=lambda w: w.start.astype("datetime64[s]").astype(int)):
-            calendar.add_component(_event(briefing, answer, window, reader))
+    readers = [sentences.reader_for(answer, units=units, time_zone=time_zone) for answer in briefing.answers]
+    for site, answer, reader in zip(facts.sites, briefing.answers, readers, strict=True):
+        windows = list(zip(site.windows, answer.windows, strict=True))[: None if facts.kind == "week" else 1]
+        for window, told in sorted(windows, key=lambda pair: pair[0].start):
+            event = Event()
+            _identify(event, facts, site, _place_in_day(site, window))
+            _fill(event, facts, site, window)
+            event.add("summary", _summary(facts, answer, site, window, told))
+            event.add("description", outgoing("\n".join(_description(briefing, answer, told, reader))))
+            calendar.add_component(event)
     if not calendar.subcomponents:
-        calendar.add_component(_nothing(briefing, units, time_zone))
+        first = facts.sites[0]
+        journal = Journal()
+        _identify(journal, facts, first, f"{SiteClock(first.site.time_zone).date(first.period.start)} none")
+        journal.add("dtstart", first.period.start)
+        journal.add("summary", f"No window of {phrases.duration(briefing.minimum_duration)} holds")
+        journal.add("description", outgoing("\n".join(_why_none(briefing, readers))))
+        calendar.add_component(journal)
     written: bytes = calendar.to_ical()
     return written
 
 
-def _event(briefing: Briefing, answer: SiteAnswer, window: Window, reader: Reader):  # type: ignore[no-untyped-def]
-    from icalendar import Event
+def _identify(component: Any, facts: AnswerFacts, site: SiteAnswerFacts, part: str) -> None:
+    """Name an entry, and number its revisions by the minute of the run: that of a newer run replaces an older."""
+    place = site.site
+    key = f"{place.latitude:.5f} {place.longitude:.5f} {site.aircraft.name} {site.height:.1f} {part}"
+    component.add("uid", f"{hashlib.sha256(key.encode()).hexdigest()[:32]}@wxfly")
+    component.add("dtstamp", facts.now)
+    since = facts.forecasts[site.forecast].run or facts.now
+    component.add("sequence", int(since.timestamp()) // 60)
 
-    site = answer.request.site
-    event = Event()
-    event.add("uid", _identity(answer, _place_in_day(answer, window)))
-    event.add("dtstamp", _moment(briefing.now))
-    event.add("sequence", _sequence(briefing))
-    event.add("dtstart", _moment((window.start + _ALMOST_A_MINUTE).astype("datetime64[m]")))
-    event.add("dtend", _moment(window.end.astype("datetime64[m]")))
-    name = isolated(site.name)
-    mark = "Invented: " if sentences.is_invented(briefing) else ""
-    told = window.surest.chance if window.surest is not None else window.chance
-    chance = "" if told is None else f", {chances.in_ten(told.value)}"
-    event.add("summary", f"{mark}{name}, {sentences.standing(answer, window)}{chance}")
-    event.add("description", outgoing("\n".join(_description(briefing, answer, window, reader))))
-    event.add("location", name)
-    event.add("geo", (site.latitude, site.longitude))
+
+def _place_in_day(site: SiteAnswerFacts, window: WindowFacts) -> str:
+    """Return the site's own day of a window and its place among the day's, whatever clock the reader has."""
+    clock = SiteClock(site.site.time_zone)
+    day = clock.date(window.start)
+    return f"{day} {sorted(w.start for w in site.windows if clock.date(w.start) == day).index(window.start)}"
+
+
+def _fill(event: Any, facts: AnswerFacts, site: SiteAnswerFacts, window: WindowFacts) -> None:
+    """Put time and place into an event; its ends are rounded inward to the minute, as everywhere else."""
+    event.add("dtstart", _minute(window.start + _ALMOST_A_MINUTE))
+    event.add("dtend", _minute(window.end))
+    event.add("location", isolated(site.site.name))
+    event.add("geo", (site.site.latitude, site.site.longitude))
     event.add("transp", "TRANSPARENT")  # advice does not make the pilot busy
-    return event
+
+
+def _minute(moment: datetime) -> datetime:
+    return moment.replace(second=0)
+
+
+def _summary(facts: AnswerFacts, answer: SiteAnswer, site: SiteAnswerFacts, window: WindowFacts, told: Window) -> str:
+    chance = (window.surest or window).chance
+    sure = chances.in_ten(math.nan if chance is None else chance)
+    return f"{'Invented: ' * facts.invented}{isolated(site.site.name)}, {sentences.standing(answer, told)}, {sure}"
 
 
 def _description(briefing: Briefing, answer: SiteAnswer, window: Window, reader: Reader) -> Iterable[str]:
@@ -97,51 +125,13 @@ def _description(briefing: Briefing, answer: SiteAnswer, window: Window, reader:
         yield f"Planning: {planned}."
     yield "A newer forecast may have moved or removed this window: ask again before you go."
     yield from sentences.origin(briefing, reader.clock)
-    yield from phrases.CAUTIONS
+    yield from CAUTIONS
 
 
-def _nothing(briefing: Briefing, units: str, time_zone: str | None):  # type: ignore[no-untyped-def]
-    from icalendar import Journal
-
-    answer = briefing.answers[0]
-    first_day = Clock(answer.request.site.time_zone).date(answer.start)
-    journal = Journal()
-    journal.add("uid", _identity(answer, f"{first_day} none"))
-    journal.add("dtstamp", _moment(briefing.now))
-    journal.add("sequence", _sequence(briefing))
-    journal.add("dtstart", _moment(answer.start))
-    minimum = phrases.duration(briefing.minimum_duration)
-    journal.add("summary", f"No window of {minimum} holds")
-    lines = [*sentences.first_notes(briefing)]
-    for one in briefing.answers:
-        reader = sentences.reader_for(one, units=units, time_zone=time_zone)
-        why = "; ".join(sentences.why_none(one, None, briefing.minimum_duration, reader))
-        lines.append(f"{sentences.asked(one, reader.units)}: {why}.")
-    lines += [*sentences.origin(briefing, reader.clock), *phrases.CAUTIONS]
-    journal.add("description", outgoing("\n".join(lines)))
-    return journal
-
-
-def _identity(answer: SiteAnswer, part: str) -> str:
-    site, request = answer.request.site, answer.request
-    key = f"{site.latitude:.5f} {site.longitude:.5f} {request.aircraft.name} {request.height:.1f} {part}"
-    return f"{hashlib.sha256(key.encode()).hexdigest()[:32]}@wxfly"
-
-
-def _place_in_day(answer: SiteAnswer, window: Window) -> str:
-    """Return the site's own day of a window and its place among the day's, whatever clock the reader has."""
-    clock = Clock(answer.request.site.time_zone)
-    day = clock.date(window.start)
-    same = sorted(w.start.astype("datetime64[s]").astype(int) for w in answer.windows if clock.date(w.start) == day)
-    return f"{day} {same.index(window.start.astype('datetime64[s]').astype(int))}"
-
-
-def _sequence(briefing: Briefing) -> int:
-    """Number revisions by the minute of the run, so that an event of a newer run replaces that of an older."""
-    run = briefing.provenance.run
-    since = briefing.now if np.isnat(run) else run
-    return int(since.astype("datetime64[m]").astype(int))
-
-
-def _moment(moment: np.datetime64) -> datetime:
-    return datetime.fromisoformat(f"{moment.astype('datetime64[s]')}+00:00").astimezone(UTC)
+def _why_none(briefing: Briefing, readers: list[Reader]) -> Iterable[str]:
+    yield from sentences.first_notes(briefing)
+    for answer, reader in zip(briefing.answers, readers, strict=True):
+        why = "; ".join(sentences.why_none(answer, None, briefing.minimum_duration, reader))
+        yield f"{sentences.asked(answer, reader.units)}: {why}."
+    yield from sentences.origin(briefing, readers[-1].clock)
+    yield from CAUTIONS

@@ -8,35 +8,35 @@ from __future__ import annotations
 
 import csv
 import io
-import math
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
+from datetime import datetime
+from typing import Any
 
-import numpy as np
-import numpy.typing as npt
-
-from wxfly.answer.briefing import age_of
-from wxfly.answer.comparison import ComparedHour
-from wxfly.answer.request import Briefing, SiteAnswer
-from wxfly.assessment.suitability import State, names_of
-from wxfly.pilot.elements import BY_NAME, GRADES, Element
-from wxfly.report.text import findings, phrases, sentences, summary
+from wxfly.pilot.limit_rules import GRADES
+from wxfly.report.facts.answer import AnswerFacts
+from wxfly.report.facts.columns import Column, columns_of
+from wxfly.report.facts.place import ForecastFacts
+from wxfly.report.facts.words import INVENTED, told_apart
+from wxfly.report.text import phrases
 from wxfly.report.text.console import clean, without_isolates
-from wxfly.report.text.sentences import Reader
+from wxfly.report.text.phrases import Clock
 from wxfly.units import from_si
+
+Cell = str | float
 
 # What a spreadsheet may run: one of these at the start of a cell, also of the one that it makes behind a semicolon or
 # a bar where it parts columns there. Full-width signs count in some languages.
 _FORMULA = re.compile("(^|[;|])(?=[\\s\"']*[=+\\-@\uff1d\uff0b\uff0d\uff20])")
 
 
-def to_csv(briefing: Briefing, *, units: str, time_zone: str | None) -> str:
-    """Write the hours of a briefing as CSV.
+def to_csv(facts: AnswerFacts, *, units: str, time_zone: str | None) -> str:
+    """Write the hours of an answer as CSV.
 
     Parameters
     ----------
-    briefing : Briefing
-        What to tell.
+    facts : AnswerFacts
+        The answer.
     units : str
         Key of `wxfly.units.SYSTEMS`; units stand in the header in brackets.
     time_zone : str or None
@@ -45,112 +45,80 @@ def to_csv(briefing: Briefing, *, units: str, time_zone: str | None) -> str:
     Returns
     -------
     str
-        Header and rows. An empty cell is a thing that is not known; margins are plain numbers.
+        Header and rows. An empty cell is a thing that is not known; margins and chances are plain numbers.
     """
+    names = [site.site.name for site in facts.sites]
+    names = told_apart(names, [s.height for s in facts.sites], lambda h: phrases.amount(h, "height", units))
+    tables = []
+    for position, (site, name) in enumerate(zip(facts.sites, names, strict=True)):
+        clock = Clock(time_zone or site.site.time_zone)
+        count = len(site.hours.start)
+        table: dict[str, Sequence[Cell]] = {
+            "notice": [INVENTED if facts.invented else "; ".join(note.text for note in facts.notes)] * count
+        }
+        for column in columns_of(facts, position):
+            table |= _written(column, units, clock)
+        table["site"] = [name] * count
+        origin = _origin(facts.forecasts[site.forecast]) | {"caution": facts.cautions[0]}
+        tables.append(table | {key: [cell] * count for key, cell in origin.items()})
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\r\n")
-    compared = summary.compared_hours(briefing) if briefing.question == "compare" else []
-    names = sentences.labels(briefing, units)
-    elements = [BY_NAME[name] for name in max((names_of(a.assessment) for a in briefing.answers), key=len)]
-    writer.writerow(_header(units, elements, is_compared=briefing.question == "compare"))
-    for position, answer in enumerate(briefing.answers):
-        reader = sentences.reader_for(answer, units=units, time_zone=time_zone)
-        for row in _rows(briefing, answer, reader, compared, names, position):
+    writer.writerow(tables[0])
+    for table in tables:
+        for row in zip(*table.values(), strict=True):
             writer.writerow([_safe(cell) if isinstance(cell, str) else cell for cell in row])
     return text.getvalue()
 
 
-def _header(units: str, elements: Sequence[Element], *, is_compared: bool) -> list[str]:
-    height = phrases.unit_of("height", units)
-    columns = [
-        "notice", "site", "aircraft", f"height[{height}]", "hour_utc", "hour_local", "zone", "usable_start_local",
-        "usable_end_local", "state", "margin", "limiting_element", "window", "not_known",
-        "wind_from_direction[degree]",
-    ]  # fmt: skip
-    columns += ["better"] if is_compared else []
-    for row in elements:
-        unit = _unit(row, units)
-        columns += [f"{row.name}_demand[{unit}]", f"{row.name}_limit[{unit}]", f"{row.name}_margin"]
-    return [*columns, "model", "run_utc", "retrieved_utc", "age_h", "attribution", "licence", "caution"]
+def _written(column: Column, units: str, clock: Clock) -> Mapping[str, Sequence[Cell]]:
+    """Return the cells of a column by their header."""
+    name, values = column.name, column.hours
+    match column.kind:
+        case "hour":
+            return {
+                f"{name}_utc": [_utc(v) for v in values],
+                f"{name}_local": [clock.local(v).isoformat() for v in values],
+                "zone": [clock.zone(v) for v in values],
+            }
+        case "moment":
+            return {f"{name}_local": _each(values, lambda v: clock.local(v).isoformat())}
+        case "list" | "ranks":
+            return {name: [" ".join(map(str, v)) for v in values]}
+        case "share":
+            return {name: _each(values, lambda v: round(v, 4))}
+        case "direction":
+            return {f"{name}[{column.unit}]": _each(values, lambda v: round(v, 1))}
+        case "grade":
+            return {f"{name}[{column.unit}]": _each(values, lambda v: GRADES[int(v)])}
+        case "amount":
+            unit = phrases.unit_of(column.quantity, units)
+            header = unit if column.quantity else column.unit
+            return {f"{name}[{header}]": _each(values, lambda v: round(float(from_si(v, unit)), 3))}
+        case "flag":
+            return {name: _each(values, int)}
+        case _:
+            return {name: _each(values, str)}
 
 
-def _unit(row: Element, units: str) -> str:
-    return phrases.unit_of(row.quantity, units) if row.quantity else row.units
+def _each(values: Sequence[Any], write: Callable[[Any], Cell]) -> list[Cell]:
+    """Write every value, nothing for what is unknown."""
+    return ["" if value is None else write(value) for value in values]
 
 
-def _rows(
-    briefing: Briefing,
-    answer: SiteAnswer,
-    reader: Reader,
-    compared: Sequence[ComparedHour],
-    names: Sequence[str],
-    position: int,
-) -> list[list[str | float]]:
-    assessment, clock = answer.assessment, reader.clock
-    usable_start, usable_end = findings.usable_parts(answer)
-    found = findings.gaps(answer)
-    better = {hour.time: hour.better for hour in compared}
-    direction = answer.conditions["wind_from_direction"].isel(edge=0).values
-    origin = _origin(briefing)
-    by_element = [assessment[name].transpose("element", "time").values for name in ("demand", "limit", "margin")]
-    figures = dict(zip(names_of(assessment), np.stack(by_element, axis=1), strict=True))
-    notice = phrases.INVENTED if sentences.is_invented(briefing) else "; ".join(briefing.notes)
-    rows = []
-    for i, time in enumerate(assessment["time"].values.astype("datetime64[s]")):
-        ranks = [str(rank) for rank, w in enumerate(answer.windows, start=1) if w.first <= i <= w.last]
-        row: list[str | float] = [
-            notice,
-            names[position],
-            answer.request.aircraft.name,
-            _in_unit(answer.request.height, phrases.unit_of("height", reader.units)),
-            f"{time}Z",
-            clock.local(time).isoformat(),
-            clock.zone(time),
-            *("" if np.isnat(t) else clock.local(t).isoformat() for t in (usable_start[i], usable_end[i])),
-            State(int(assessment["state"].values[i])).words,
-            _plain(float(assessment["hour_margin"].values[i])),
-            str(assessment["limiting_element"].values[i]),
-            " ".join(ranks),
-            " ".join(gap.element for gap in found if i in gap.hours),
-            _plain(float(direction[i]), 1),
-        ]
-        if briefing.question == "compare":
-            row.append(int(position in better.get(assessment["time"].values[i], ())))
-        for name in names_of(assessment):
-            row += _element(BY_NAME[name], figures[name][:, i], reader.units)
-        rows.append([*row, *origin])
-    return rows
+def _utc(moment: datetime) -> str:
+    return moment.isoformat().replace("+00:00", "Z")
 
 
-def _element(row: Element, figures: npt.NDArray[np.float64], units: str) -> list[str | float]:
-    """Return the cells of one element in one hour, from its demand, limit and margin."""
-    demand, limit, margin = figures.tolist()
-    if row.sense == "grade":
-        word = "" if math.isnan(demand) else GRADES[int(demand)]
-        return [word, GRADES[int(limit)], _plain(margin)]
-    unit = _unit(row, units) if row.quantity else "1"
-    return [_in_unit(demand, unit), _in_unit(limit, unit), _plain(margin)]
-
-
-def _in_unit(value: float, unit: str) -> str | float:
-    return _plain(float(from_si(value, unit)), 3)
-
-
-def _plain(value: float, places: int = 4) -> str | float:
-    return round(value, places) if math.isfinite(value) else ""
-
-
-def _origin(briefing: Briefing) -> list[str | float]:
-    p = briefing.provenance
-    age = age_of(p, briefing.now)[0] / np.timedelta64(1, "h")
-    return [
-        p.model,
-        *("" if np.isnat(moment) else f"{moment}Z" for moment in (p.run, p.retrieved)),
-        _plain(float(age), 1),
-        p.attribution,
-        p.license,
-        phrases.CAUTIONS[0],
-    ]
+def _origin(forecast: ForecastFacts) -> dict[str, Cell]:
+    run, retrieved = (_each([moment], _utc)[0] for moment in (forecast.run, forecast.retrieved))
+    return {
+        "model": forecast.model or "",
+        "run_utc": run,
+        "retrieved_utc": retrieved,
+        "age_h": "" if forecast.age is None else round(forecast.age / 3600, 1),
+        "attribution": forecast.attribution or "",
+        "licence": forecast.licence or "",
+    }
 
 
 def _safe(cell: str) -> str:

@@ -18,6 +18,7 @@ from wxfly.report.pages.markup import GENERATOR
 
 if TYPE_CHECKING:
     from wxfly.question.ask import Asked
+    from wxfly.report.facts.answer import AnswerFacts
 
 _BEGINNING = 8192
 
@@ -45,16 +46,22 @@ class Format:
     mark: bytes = b""
 
 
-def _json(asked: Asked) -> bytes:
-    from wxfly.report.facts import to_json
+def _facts(asked: Asked) -> AnswerFacts:
+    from wxfly.report.facts.answer import facts_of
 
-    return f"{to_json(asked.briefing, asked.question)}\n".encode("utf-8", "backslashreplace")
+    return facts_of(asked.briefing, asked.question)
+
+
+def _json(asked: Asked) -> bytes:
+    from wxfly.report.json import to_json
+
+    return f"{to_json(_facts(asked))}\n".encode("utf-8", "backslashreplace")
 
 
 def _csv(asked: Asked) -> bytes:
     from wxfly.report.csv import to_csv
 
-    return to_csv(asked.briefing, units=asked.units, time_zone=asked.time_zone).encode("utf-8", "backslashreplace")
+    return to_csv(_facts(asked), units=asked.units, time_zone=asked.time_zone).encode("utf-8", "backslashreplace")
 
 
 def _html(asked: Asked) -> bytes:
@@ -66,7 +73,7 @@ def _html(asked: Asked) -> bytes:
 def _ics(asked: Asked) -> bytes:
     from wxfly.report.calendar import to_ics
 
-    return to_ics(asked.briefing, units=asked.units, time_zone=asked.time_zone)
+    return to_ics(_facts(asked), asked.briefing, units=asked.units, time_zone=asked.time_zone)
 
 
 FORMATS: tuple[Format, ...] = (

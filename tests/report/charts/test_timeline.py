@@ -13,7 +13,7 @@ from wxfly.report.charts import chance_shades, overview, shades
 from wxfly.report.charts.hours import THE_HOUR
 from wxfly.report.charts.timeline import hours_shown, timelines
 from wxfly.report.charts.wind import LIMIT_WORDS, light_spans
-from wxfly.report.text import chances, findings, phrases, sentences
+from wxfly.report.text import chances, phrases, sentences
 
 ROWS = (THE_HOUR, *NAMES)
 
@@ -54,7 +54,7 @@ def test_every_cell_carries_the_number_of_its_margin(shape):
     figures, first, last = drawn(briefing)
     cells = strip(figures[shape], shape)
     margins = briefing.answers[0].assessment["margin"].values[:, first : last + 1]
-    lit = findings.lit_hours(briefing.answers[0])[first : last + 1]
+    lit = briefing.answers[0].lit_hours[first : last + 1]
     for r, element in enumerate(ELEMENTS):
         for i in range(last - first + 1):
             text = cells["text"][r + 1, i]
@@ -139,7 +139,7 @@ def test_polar_day_and_night_have_no_change():
 def test_dark_hours_before_dawn_and_after_dusk_are_left_out():
     answer = brief().answers[0]
     first, last = hours_shown(answer, answer.start, answer.end)
-    lit = np.flatnonzero(findings.lit_hours(answer))
+    lit = np.flatnonzero(answer.lit_hours)
     assert (first, last) == (lit[0] - 1, lit[-1] + 1)
     dark = brief(sites=[replace(MEADOW, latitude=-80.0)]).answers[0]
     assert hours_shown(dark, dark.start, dark.end) == (0, 23)

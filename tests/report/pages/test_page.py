@@ -20,8 +20,8 @@ from tests.cubes import quiet_cube
 from tests.halves import spread
 from tests.report.briefings import MEADOW, brief, every_question, invented, with_gaps
 from wxfly.errors import WxflyError
+from wxfly.report.facts.words import CAUTIONS, INVENTED
 from wxfly.report.pages.page import to_html
-from wxfly.report.text import findings, phrases
 
 ALL = every_question()
 LARGEST = 2_300_000
@@ -89,7 +89,7 @@ def test_every_page_is_small_whole_and_says_where_it_is_from(name):
         "Model a_model",
         "run Tue 9 Jun 2026 08:00 CEST",
         "6 h old",
-        *phrases.CAUTIONS,
+        *CAUTIONS,
     ):
         assert wanted in reading.text
     assert any(tag == "a" and attributes["href"] == "https://example.org/" for tag, attributes in reading.tags)
@@ -154,7 +154,7 @@ def test_the_tables_have_every_lit_hour():
     for name in ("best", "best with gaps", "week"):
         reading = reading_of(name)
         rows = sum(len(table) - 1 for table in reading.tables if table[0][1] == "state")
-        lit = sum(int(findings.lit_hours(a).sum()) for a in ALL[name].answers)
+        lit = sum(int(a.lit_hours.sum()) for a in ALL[name].answers)
         assert rows >= lit
 
 
@@ -165,7 +165,7 @@ def test_what_the_decision_lacks_comes_before_the_answer():
 
 def test_a_demonstration_says_so_first():
     text = Reading(page(brief(sites=[invented()]))).text
-    assert text.index(phrases.INVENTED) < text.index("The answer")
+    assert text.index(INVENTED) < text.index("The answer")
 
 
 @pytest.mark.parametrize("question", spread(["compare", "best", "week"], 2))

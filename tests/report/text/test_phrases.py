@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from wxfly.answer import findings
 from wxfly.pilot.elements import BY_NAME, ELEMENTS
 from wxfly.report.text import phrases
 from wxfly.report.text.phrases import Clock
@@ -85,9 +86,9 @@ def test_directions(degrees, text):
 
 
 def test_directions_are_averaged_as_vectors():
-    assert phrases.mean_direction([1, 1], [350, 20]) == pytest.approx(5)
-    assert math.isnan(phrases.mean_direction([1, 1], [0, 180]))
-    assert math.isnan(phrases.mean_direction([1, 1], [0, math.nan]))
+    assert findings.mean_direction([1, 1], [350, 20]) == pytest.approx(5)
+    assert math.isnan(findings.mean_direction([1, 1], [0, 180]))
+    assert math.isnan(findings.mean_direction([1, 1], [0, math.nan]))
 
 
 def test_spans_are_rounded_inward_and_end_at_midnight_as_24():

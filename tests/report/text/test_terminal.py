@@ -18,14 +18,15 @@ from tests.report.briefings import (
     with_gaps,
     with_values,
 )
+from wxfly.answer.findings import Day
 from wxfly.cube.contract import mark_carried
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site, period_of
 from wxfly.report.charts import overview
+from wxfly.report.facts.words import CAUTIONS, INVENTED
 from wxfly.report.text import phrases, sentences, terminal
 from wxfly.report.text.advice import _elevation
-from wxfly.report.text.findings import Day
 from wxfly.units import SYSTEMS
 
 
@@ -50,7 +51,7 @@ def test_every_answer_fits_the_terminal_and_carries_source_and_caution(name, uni
     assert max(len(line) for line in written.splitlines()) <= (max(width, 72) if name == "compare three" else width)
     one_line = " ".join(written.split())
     for wanted in (
-        "https://example.org/", "Model a_model", "run Tue 9 Jun 2026", "6 h old", "CC BY 4.0", phrases.CAUTIONS[0],
+        "https://example.org/", "Model a_model", "run Tue 9 Jun 2026", "6 h old", "CC BY 4.0", CAUTIONS[0],
     ):  # fmt: skip
         assert wanted in one_line
     assert "nan" not in written.lower().split()
@@ -94,7 +95,7 @@ def test_a_lost_probability_of_rain_is_named_and_never_told_as_certain_rain():
 
 
 def test_a_demonstration_says_so_in_its_first_line():
-    assert render(brief(sites=[invented()])).splitlines()[0] == phrases.INVENTED
+    assert render(brief(sites=[invented()])).splitlines()[0] == INVENTED
 
 
 def test_notes_come_first():

@@ -11,11 +11,13 @@ from tests.cubes import quiet_cube
 from tests.halves import spread
 from tests.probability.test_chance import members_cube
 from tests.report.briefings import brief, nothing_known, quiet, stormy, with_values
+from wxfly.answer import findings
 from wxfly.pilot.intent import Costs, Intent
-from wxfly.report.facts import facts_of, schema, to_json
+from wxfly.report.facts.answer import facts_of
+from wxfly.report.json import schema, to_json
 from wxfly.report.text.sentences import reader_for
 from wxfly.report.text.terminal import render
-from wxfly.report.text.work import chance_for_costs, conduct_lines
+from wxfly.report.text.work import conduct_lines
 
 COSTS = Costs(30.0, 100.0, 2000.0)
 
@@ -35,7 +37,7 @@ def answer_of(members):
 def with_chance(value, members=0):
     """Return an answer whose best window has this chance."""
     answer = answer_of(members)
-    chance = replace(chance_for_costs(answer), value=value)
+    chance = replace(findings.chance_for_costs(answer), value=value)
     best = replace(answer.best, surest=replace(answer.best.surest, chance=chance))
     return replace(answer, windows=(best, *answer.windows[1:]))
 
@@ -80,7 +82,7 @@ def test_all_of_it_is_in_the_answer_for_machines(make):
     import jsonschema
 
     intent = Intent(survey_hours=3, hold_hours=1, costs=COSTS)
-    found = json.loads(to_json(brief(cubes=[make(36) if make is quiet else make()], intent=intent)))
+    found = json.loads(to_json(facts_of(brief(cubes=[make(36) if make is quiet else make()], intent=intent))))
     jsonschema.validate(found, schema(), cls=jsonschema.Draft202012Validator)
     answer = found["sites"][0]
     assert answer["intent"] == {

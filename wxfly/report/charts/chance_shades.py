@@ -9,7 +9,6 @@ import numpy as np
 
 from wxfly.answer.request import SiteAnswer
 from wxfly.report.charts import shades as palette
-from wxfly.report.text import findings
 
 _FROM = (8, 6, 4)
 """Tenths, as they are told, from which a cell has the first, the second and the third shade."""
@@ -19,7 +18,7 @@ def is_told(answer: SiteAnswer) -> bool:
     """Whether the chance of some lit hour is known."""
     if answer.sureness is None:
         return False
-    return bool(np.isfinite(answer.sureness.hours.values[findings.lit_hours(answer)]).any())
+    return bool(np.isfinite(answer.sureness.hours.values[answer.lit_hours]).any())
 
 
 def tenths(chance: float) -> int:

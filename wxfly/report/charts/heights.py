@@ -5,11 +5,12 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from wxfly.answer import findings
 from wxfly.answer.request import SiteAnswer
 from wxfly.pilot.elements import BY_NAME
 from wxfly.report.charts import shades as palette
 from wxfly.report.charts.hours import Figure, hatched
-from wxfly.report.text import findings, phrases
+from wxfly.report.text import phrases
 from wxfly.report.text.sentences import Reader
 from wxfly.units import UNITS, from_si
 

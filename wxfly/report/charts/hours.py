@@ -9,11 +9,12 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from wxfly.answer import findings
 from wxfly.answer.request import SiteAnswer
 from wxfly.assessment.suitability import State, counts_as_required, names_of
 from wxfly.pilot.elements import RETURN_LEG, ROW
 from wxfly.report.charts import shades
-from wxfly.report.text import findings, phrases, sentences
+from wxfly.report.text import phrases, sentences
 from wxfly.report.text.sentences import Reader
 from wxfly.units import from_si
 
@@ -90,7 +91,7 @@ class DrawnHours:
         known = np.concatenate([*self.speeds.values(), list(self.limits.values()), band])
         self.top = float(np.nanmax(known)) * _HEADROOM
         self.margins = np.vstack([assessment["hour_margin"].values[self.part], margin])
-        self.lit = findings.lit_hours(answer)[self.part]
+        self.lit = answer.lit_hours[self.part]
         self._states = assessment["state"].values[self.part]
         self._required = counts_as_required(assessment.transpose("element", "time", ...))[:, self.part]
         self._skipped = set(assessment.attrs["not_judged"])

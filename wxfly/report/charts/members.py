@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
+from wxfly.answer.findings import runs
 from wxfly.report.charts import chance_shades, shades
 from wxfly.report.charts.hours import DrawnHours, Figure
 from wxfly.report.text import chances
@@ -25,7 +25,7 @@ def _band(hours: DrawnHours) -> list[Figure]:
     if lines is None:
         return []
     drawn: list[Figure] = []
-    for first, last in _known_runs(lines):
+    for first, last in runs(np.flatnonzero(np.isfinite(lines).all(axis=1)).tolist()):
         x = [float(v) for i in range(first, last + 1) for v in (i, i + 1)]
         low, high = (np.repeat(lines[first : last + 1, k], 2).round(2).tolist() for k in (1, 3))
         drawn.append(
@@ -44,17 +44,6 @@ def _band(hours: DrawnHours) -> list[Figure]:
                 }
             )  # fmt: skip
     return drawn
-
-
-def _known_runs(lines: npt.NDArray[np.float64]) -> list[tuple[int, int]]:
-    """Return first and last hour of every run in which the band is known."""
-    runs: list[tuple[int, int]] = []
-    for i in np.flatnonzero(np.isfinite(lines).all(axis=1)):
-        if runs and runs[-1][1] == i - 1:
-            runs[-1] = (runs[-1][0], int(i))
-        else:
-            runs.append((int(i), int(i)))
-    return runs
 
 
 def _chances(hours: DrawnHours, *, tall: bool) -> list[Figure]:

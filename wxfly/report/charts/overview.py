@@ -11,12 +11,13 @@ from typing import Any
 
 import numpy as np
 
+from wxfly.answer import findings
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.assessment.suitability import State
 from wxfly.pilot.elements import BY_NAME
 from wxfly.report.charts import chance_shades, shades
 from wxfly.report.charts.hours import Figure, escaped, hatched
-from wxfly.report.text import chances, findings, phrases, sentences, summary
+from wxfly.report.text import chances, phrases, sentences, summary
 from wxfly.report.text.console import outgoing, without_isolates
 from wxfly.report.text.sentences import Reader
 
@@ -78,8 +79,8 @@ def _clock_hour(reader: Reader, moment: np.datetime64) -> float:
 
 def sites_overview(briefing: Briefing, readers: Sequence[Reader], names: Sequence[str], *, tall: bool) -> Figure:
     """Draw the sites of a comparison under each other, along the hours they have in common."""
-    hours = summary.compared_hours(briefing)
-    lit = [i for i, h in enumerate(hours) if any(summary.is_lit(a, h.time) for a in briefing.answers)]
+    hours = briefing.compared
+    lit = [i for i, h in enumerate(hours) if h.is_lit]
     if lit:
         hours = hours[lit[0] : lit[-1] + 1]
     start = hours[0].time.astype("datetime64[s]")
@@ -114,7 +115,7 @@ def _draw(
     tall: bool,
     by_chance: bool = False,
 ) -> Figure:
-    shown = [place for lane in lanes for place, i in lane.hours if findings.lit_hours(lane.answer)[i]]
+    shown = [place for lane in lanes for place, i in lane.hours if lane.answer.lit_hours[i]]
     if not shown:
         shown = [place for lane in lanes for place, _ in lane.hours]
     first, last = int(min(shown)), int(max(shown))
@@ -124,7 +125,7 @@ def _draw(
     hover = [[""] * count for _ in lanes]
     unknown: list[tuple[int, int]] = []
     for row, lane in enumerate(lanes):
-        lit = findings.lit_hours(lane.answer)
+        lit = lane.answer.lit_hours
         for place, i in lane.hours:
             column = int(place) - first
             if not 0 <= column < count:

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from wxfly.answer import findings
 from wxfly.answer.request import SiteAnswer
 from wxfly.report.charts import margins, shades, wind
 from wxfly.report.charts.hours import FONT, DrawnHours, Figure
-from wxfly.report.text import findings
 from wxfly.report.text.sentences import Reader
 
 
@@ -20,7 +20,7 @@ def hours_shown(answer: SiteAnswer, start: np.datetime64, end: np.datetime64) ->
     """Return first and last hour to draw between two moments: the lit ones and one on either side, or all when dark."""
     times = answer.assessment["time"].values.astype("datetime64[s]")
     here = np.flatnonzero((times + findings.HOUR > start) & (times < end))
-    lit = here[findings.lit_hours(answer)[here]]
+    lit = here[answer.lit_hours[here]]
     if not lit.size:
         return int(here[0]), int(here[-1])
     return max(int(here[0]), int(lit[0]) - 1), min(int(here[-1]), int(lit[-1]) + 1)

@@ -8,11 +8,12 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from wxfly.answer import findings
 from wxfly.answer.request import SiteAnswer
 from wxfly.physics.air.sun import CIVIL_TWILIGHT, HORIZON, sun_position
 from wxfly.report.charts import members, shades
 from wxfly.report.charts.hours import DrawnHours, Figure, hatched
-from wxfly.report.text import findings, phrases
+from wxfly.report.text import phrases
 from wxfly.units import UNITS, to_si
 
 LIMIT_WORDS = "#6e2a4d"

@@ -9,12 +9,14 @@ from importlib.resources import files
 
 import numpy as np
 
+from wxfly.answer import findings
 from wxfly.answer.flight_brief import FlightBrief
 from wxfly.answer.request import Briefing
 from wxfly.report.charts.reach import reach_map
+from wxfly.report.facts.words import CAUTIONS
 from wxfly.report.pages.markup import GENERATOR, attribute, escape
 from wxfly.report.text import brief as brief_words
-from wxfly.report.text import findings, phrases, sentences, summary, tables
+from wxfly.report.text import phrases, sentences, summary, tables
 from wxfly.report.text.brief import Section
 from wxfly.report.text.console import isolated
 from wxfly.report.text.sentences import Reader
@@ -75,7 +77,7 @@ def to_text(brief: FlightBrief, briefing: Briefing, *, units: str, time_zone: st
     lines += [f"Not known: {told}" for told in brief_words.not_known(brief, reader)]
     for section in brief_words.sections(brief, reader):
         lines += ["", section.title, *(f"  {label}: {text}" for label, text in section.lines)]
-    lines += ["", "Before take-off", *(f"  [ ] {item}" for item in brief_words.CHECKLIST), "", phrases.CAUTIONS[0]]
+    lines += ["", "Before take-off", *(f"  [ ] {item}" for item in brief_words.CHECKLIST), "", CAUTIONS[0]]
     return brief_words.wrapped(lines, width)
 
 
@@ -120,7 +122,7 @@ def _footer(briefing: Briefing, reader: Reader) -> Iterable[str]:
     yield "<footer>\n"
     for line in sentences.origin(briefing, reader.clock):
         yield f"<p>{escape(line)}</p>\n"
-    for line in phrases.CAUTIONS:
+    for line in CAUTIONS:
         yield f"<p><strong>{escape(line)}</strong></p>\n"
     yield "</footer>\n"
 
@@ -142,7 +144,7 @@ def _map(brief: FlightBrief, reader: Reader) -> Iterable[str]:
     e = brief.energy
     flight = brief.levels[brief.answer.request.height]
     speed, direction = flight["wind_speed"].values.ravel(), flight["wind_from_direction"].values.ravel()
-    mean = phrases.mean_direction(speed.tolist(), direction.tolist())
+    mean = findings.mean_direction(speed.tolist(), direction.tolist())
     unit = phrases.unit_of("wind", reader.units)
     plan = e.sortie.plan
     yield "<section>\n<h2>Reach</h2>\n"

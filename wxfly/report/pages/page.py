@@ -19,15 +19,17 @@ from typing import Any
 
 import numpy as np
 
+from wxfly.answer import findings
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.errors import WxflyError
 from wxfly.report.charts import chance_shades, overview, shades
 from wxfly.report.charts.heights import sections
 from wxfly.report.charts.hours import Figure
 from wxfly.report.charts.timeline import hours_shown, timelines
+from wxfly.report.facts.words import CAUTIONS, FAR_AHEAD, listed
 from wxfly.report.pages import legends
 from wxfly.report.pages.markup import GENERATOR, attribute, escape
-from wxfly.report.text import findings, phrases, sentences, summary, tables
+from wxfly.report.text import phrases, sentences, summary, tables
 from wxfly.report.text.sentences import Reader
 
 # Levels of gzip: the library is large and packs in a tenth of a second to within half a per cent of the smallest;
@@ -117,7 +119,7 @@ def _body(briefing: Briefing, readers: Sequence[Reader], names: Sequence[str], c
     yield "</main>\n<footer>\n<h2>Where this is from, and what to mind</h2>\n"
     for line in sentences.origin(briefing, readers[0].clock):
         yield f"<p>{_linked(line)}</p>\n"
-    cautions = [*phrases.CAUTIONS, phrases.FAR_AHEAD] if briefing.question == "week" else phrases.CAUTIONS
+    cautions = [*CAUTIONS, FAR_AHEAD] if briefing.question == "week" else CAUTIONS
     for line in cautions:
         yield f"<p><strong>{escape(line)}</strong></p>\n"
     yield "</footer>\n"
@@ -125,7 +127,7 @@ def _body(briefing: Briefing, readers: Sequence[Reader], names: Sequence[str], c
 
 def _title(briefing: Briefing, names: Sequence[str]) -> str:
     if briefing.question == "compare":
-        return phrases.listed(names)
+        return listed(names)
     answer = briefing.answers[0]
     clock = sentences.reader_for(answer, units="metric", time_zone=None).clock
     return f"{names[0]}, {summary.period_words(answer, findings.days_of(answer, clock)).removeprefix('on ')}"
@@ -190,7 +192,7 @@ def _week(briefing: Briefing, answer: SiteAnswer, reader: Reader, charts: Charts
 
 
 def _comparison(briefing: Briefing, readers: Sequence[Reader], names: Sequence[str], charts: Charts) -> Iterable[str]:
-    if not summary.compared_hours(briefing):
+    if not briefing.compared:
         yield "<p>The sites have no hour in common.</p>\n"
         return
     yield "<section>\n<h2>Who is better, and when</h2>\n"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from wxfly.answer import findings
 from wxfly.answer.request import SiteAnswer
 from wxfly.answer.windows import Window
 from wxfly.flight.advice import Advice, precipitation_words
@@ -12,7 +13,8 @@ from wxfly.physics.air.geomagnetic import describe_kp, kp_risk
 from wxfly.physics.air.sun import HORIZON
 from wxfly.physics.wind.profile import ProfileMethod
 from wxfly.pilot.elements import BY_NAME
-from wxfly.report.text import findings, phrases
+from wxfly.report.facts.words import listed
+from wxfly.report.text import phrases
 from wxfly.report.text.sentences import Reader
 
 # Where the advice begins to speak; common practice, no source, but for the bound of unstable air (US weather service).
@@ -71,7 +73,7 @@ def _sun(advice: Advice) -> str:
     low, high = advice.sun_elevation
     if np.isnan(high):
         return ""
-    parts = [f"{_elevation(low, high)} in the {phrases.direction(advice.sun_azimuth)}", phrases.listed(advice.light)]
+    parts = [f"{_elevation(low, high)} in the {phrases.direction(advice.sun_azimuth)}", listed(advice.light)]
     _, longest = advice.shadow_length
     if not np.isnan(longest):
         length = f"{longest:.1f}" if longest < 10 else "more than 10"

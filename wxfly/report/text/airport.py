@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
+from wxfly.answer.findings import runs
 from wxfly.cube.notes import NoteKind, kind_of
 from wxfly.history.airport_forecasts import Expected, HourAhead
 from wxfly.question.observed import Observed
+from wxfly.report.facts.words import CAUTIONS
 from wxfly.report.text.console import aligned, clean, isolated, wrap
-from wxfly.report.text.phrases import CAUTIONS
 from wxfly.sources.airport_forecasts import WEATHER
 from wxfly.sources.aviation import ATTRIBUTION
 from wxfly.sources.open_meteo.forecast import distance_km
@@ -128,13 +129,11 @@ def _hours_by_name(ahead: tuple[HourAhead, ...], mark: str) -> str:
     """Name the quantities that are marked, and at which hours: those that follow each other as a span."""
     told = []
     for name, (words, _) in _AHEAD.items():
-        spans: list[list[int]] = []
-        for position, hour in enumerate(ahead):
-            if any(one.name == name and getattr(one, mark) for one in hour.expected):
-                if spans and spans[-1][1] == position - 1:
-                    spans[-1][1] = position
-                else:
-                    spans.append([position, position])
+        spans = runs(
+            position
+            for position, hour in enumerate(ahead)
+            if any(one.name == name and getattr(one, mark) for one in hour.expected)
+        )
         hours = ((str(ahead[first].hour)[11:13], str(ahead[last].hour)[11:13]) for first, last in spans)
         if spans:
             told.append(f"{words} at {', '.join(a if a == b else f'{a} to {b}' for a, b in hours)}Z")

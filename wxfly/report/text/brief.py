@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from wxfly.answer import findings
 from wxfly.answer.flight_brief import EnergyBrief, FlightBrief
 from wxfly.assessment.suitability import State
 from wxfly.flight.anemometer_reading import STARTING_SPEED
@@ -14,7 +15,8 @@ from wxfly.flight.budget import Refusal
 from wxfly.flight.launch_decision import holds_at_all
 from wxfly.physics.aircraft.rotor import MODEL_DEVIATION
 from wxfly.pilot.elements import BY_NAME
-from wxfly.report.text import chances, findings, phrases, sentences, sortie, work
+from wxfly.report.facts.words import listed
+from wxfly.report.text import chances, phrases, sentences, sortie, work
 from wxfly.report.text.console import isolated, wrap
 from wxfly.report.text.sentences import Reader
 from wxfly.units import from_si
@@ -80,7 +82,7 @@ def not_known(brief: FlightBrief, reader: Reader) -> list[str]:
     told = sentences.not_known_first(brief.answer)
     lines = [told] if told else []
     if brief.energy_missing:
-        missing = phrases.listed([name.replace("_", " ") for name in brief.energy_missing])
+        missing = listed([name.replace("_", " ") for name in brief.energy_missing])
         lines.append(f"energy and reach: the aircraft's figures give no {missing}")
     elif brief.energy is not None and math.isnan(float(brief.energy.budget.needed_share)):
         lines.append("energy and reach: wind, air or cells are outside what is known")
@@ -226,7 +228,7 @@ def _sky(brief: FlightBrief, reader: Reader) -> list[Line]:
     if answer.advice is not None and window is answer.best:
         advice = answer.advice
         if advice.light:
-            lines.append(("Light", phrases.listed(advice.light)))
+            lines.append(("Light", listed(advice.light)))
         for label, words in (("Hands", advice.hands), ("Heat", advice.heat)):
             if words:
                 lines.append((label, words))
@@ -264,7 +266,7 @@ def hours_table(brief: FlightBrief, reader: Reader) -> tuple[list[str], list[lis
 
 
 def _row(brief: FlightBrief, reader: Reader, part: slice) -> list[str]:
-    start, end = findings.usable_parts(brief.answer)
+    start, end = brief.answer.usable_parts
     margins = brief.answer.assessment["hour_margin"].values[part]
     at = part.start + int(np.argmin(margins))
     element = str(brief.answer.assessment["limiting_element"].values[at])

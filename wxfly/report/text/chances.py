@@ -7,12 +7,14 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from wxfly.answer.findings import better_of_two
 from wxfly.answer.request import Briefing, Change, Choice, SiteAnswer
 from wxfly.answer.windows import Window
 from wxfly.pilot.elements import BY_NAME
 from wxfly.pilot.intent import derate
-from wxfly.probability.chance import Chance, Outlook, chance_of_better
+from wxfly.probability.chance import Chance, Outlook
 from wxfly.probability.steadiness import KEEP_STEP, jumpiness
+from wxfly.report.facts.words import listed
 from wxfly.report.text import phrases
 from wxfly.report.text.phrases import Clock
 from wxfly.report.text.sentences import Reader
@@ -65,14 +67,14 @@ def whose(answer: SiteAnswer) -> str:
 def _from(answer: SiteAnswer) -> str:
     sureness = answer.sureness
     if sureness is not None and sureness.by_percentiles:
-        spread = phrases.listed([BY_NAME[name].title for name in sureness.by_percentiles])
+        spread = listed([BY_NAME[name].title for name in sureness.by_percentiles])
         return (
             f"from one forecast, the spread of {spread} that its source gives and the usual growth of its error, "
             "weaker than members"
         )
     if sureness is None or sureness.is_weak:
         return "from one forecast and the usual growth of its error, weaker than members"
-    return f"{sureness.members} members of {phrases.listed(list(sureness.models))}"
+    return f"{sureness.members} members of {listed(list(sureness.models))}"
 
 
 def causes_in_words(chance: Chance) -> str:
@@ -158,7 +160,7 @@ def before_words(answer: SiteAnswer, clock: Clock) -> str:
         for run, chance in answer.earlier[-_RUNS_TOLD:]
     ]
     surest = None if answer.best is None else answer.best.surest
-    words = f"earlier runs told {phrases.listed(told)} for these hours"
+    words = f"earlier runs told {listed(told)} for these hours"
     if surest is None or math.isnan(surest.chance.value):
         return words
     swing = jumpiness([*(chance for _, chance in answer.earlier), surest.chance.value])
@@ -208,26 +210,6 @@ def _change_in_words(change: Change, reader: Reader) -> str:
     if change.kind == "aircraft":
         return f"with a {change.aircraft} it holds {when}"
     return f"the next window after is {when}"
-
-
-def better_of_two(briefing: Briefing, first: int, last: int) -> tuple[float, float, float] | None:
-    """Return the chances that the first site is the better one, that the second is, and that neither holds.
-
-    Only of two sites, over hours that both have in the same positions, from members that are the same.
-    """
-    if len(briefing.answers) != 2:
-        return None
-    one, other = briefing.answers
-    if one.sureness is None or other.sureness is None:
-        return None
-    rooms = one.sureness.room, other.sureness.room
-    if rooms[0].sizes["realization"] != rooms[1].sizes["realization"]:
-        return None
-    if not np.array_equal(rooms[0]["time"].values, rooms[1]["time"].values):
-        return None
-    return chance_of_better(
-        rooms[0], one.sureness.margin, rooms[1], other.sureness.margin, first, last, law=one.sureness.law
-    )
 
 
 def better_in_words(briefing: Briefing, names: Sequence[str]) -> str:

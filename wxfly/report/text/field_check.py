@@ -12,6 +12,7 @@ from wxfly.flight.anemometer_reading import STARTING_SPEED, Correction, NoCredit
 from wxfly.flight.launch_decision import Coming, HandVerdict, Reason, Verdict
 from wxfly.pilot.elements import BY_NAME
 from wxfly.pilot.limit_rules import LIMIT_RULES
+from wxfly.report.facts.words import listed
 from wxfly.report.text import phrases, sentences
 from wxfly.report.text.brief import rounded_down, wrapped
 from wxfly.units import UNITS
@@ -147,7 +148,7 @@ def _of_flight(asked: Checked, *, outside: bool = False) -> str:
     for element, hour in asked.verdict.worst.items():
         if not outside or answer.assessment["margin"].sel(element=element).values[hour] < 0:
             told.append(sentences.reading_of(answer, element, hour, asked.units))
-    return phrases.listed(told)
+    return listed(told)
 
 
 def _way_home(asked: Checked) -> str:

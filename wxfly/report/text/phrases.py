@@ -6,26 +6,14 @@ Nothing here decides anything. Every text output is made of these phrases, so th
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import date, datetime, timedelta
 
 import numpy as np
 
 from wxfly.pilot.elements import BY_NAME
 from wxfly.pilot.limit_rules import LIMIT_RULES
-from wxfly.pilot.site import zone_of
+from wxfly.pilot.site import SiteClock
 from wxfly.units import SYSTEMS, UNITS, from_si
-
-CAUTIONS = (
-    "This is advice, not permission: local rules, the maker's manual and your own judgement on the spot prevail.",
-    "A forecast is an average over kilometres and knows no hill, tree or roof beside you: measure the wind where"
-    " you stand, look at the sky, and land while you could still have stayed up.",
-)
-"""What every output says, the first at the least."""
-
-FAR_AHEAD = "The further ahead, the less a margin means: look again at windows more than three days away."
-
-INVENTED = "Demonstration: the places and the weather are invented. Do not fly by this."
 
 _MORE_DECIMALS = 2
 
@@ -118,42 +106,10 @@ def direction(degrees: float) -> str:
     return f"{COMPASS[round(degrees / 22.5) % 16]} ({whole or 360:03d}°)"
 
 
-def mean_direction(speed: Sequence[float], degrees: Sequence[float]) -> float:
-    """Average wind directions as vectors; NaN where any is missing or they cancel out."""
-    angle = np.radians(np.asarray(degrees, dtype=float))
-    weight = np.asarray(speed, dtype=float)
-    east, north = float(np.sum(weight * np.sin(angle))), float(np.sum(weight * np.cos(angle)))
-    if not math.hypot(east, north) > 1e-9:
-        return math.nan
-    return math.degrees(math.atan2(east, north)) % 360
+class Clock(SiteClock):
+    """Writes UTC moments on one clock."""
 
-
-class Clock:
-    """Writes UTC moments on one clock.
-
-    Parameters
-    ----------
-    time_zone : str
-        IANA name.
-    """
-
-    def __init__(self, time_zone: str) -> None:
-        self.name = time_zone
-        self._zone = zone_of(time_zone)
-
-    def local(self, moment: np.datetime64) -> datetime:
-        """Return a UTC moment as an aware local one."""
-        return datetime.fromisoformat(f"{moment.astype('datetime64[s]')}+00:00").astimezone(self._zone)
-
-    def noon(self, day: date) -> np.datetime64:
-        """Return 12:00 of a day on the clock, UTC."""
-        return np.datetime64(datetime.combine(day, time(12), self._zone).astimezone(UTC).replace(tzinfo=None), "s")
-
-    def date(self, moment: np.datetime64) -> date:
-        """Return the local date of a moment."""
-        return self.local(moment).date()
-
-    def zone(self, moment: np.datetime64) -> str:
+    def zone(self, moment: np.datetime64 | datetime) -> str:
         """Return the abbreviation in force at a moment, such as ``CET`` or ``UTC+03``."""
         name = self.local(moment).tzname() or "UTC"
         return f"UTC{name}" if name[0] in "+-" else name
@@ -225,10 +181,3 @@ def age(length: np.timedelta64) -> str:
         return "age not known"
     hours = length / np.timedelta64(1, "h")
     return f"{hours:.0f} h old" if hours >= 1 else f"{max(hours, 0) * 60:.0f} min old"
-
-
-def listed(words: Sequence[str]) -> str:
-    """Join words as ``a, b and c``."""
-    if len(words) < 2:
-        return "".join(words)
-    return f"{', '.join(words[:-1])} and {words[-1]}"

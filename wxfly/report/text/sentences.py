@@ -11,16 +11,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from wxfly.answer import findings
 from wxfly.answer.briefing import age_of
+from wxfly.answer.findings import Day
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.answer.windows import Window
 from wxfly.cube.notes import NoteKind, kind_of
 from wxfly.pilot.elements import BY_NAME, RETURN_LEG, ROW
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH
 from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
-from wxfly.report.text import findings, phrases
+from wxfly.report.facts.words import INVENTED, energy_missing, listed, told_apart
+from wxfly.report.text import phrases
 from wxfly.report.text.console import clean, isolated
-from wxfly.report.text.findings import Day
 from wxfly.report.text.phrases import Clock
 from wxfly.units import UNITS
 
@@ -55,9 +57,7 @@ def labels(briefing: Briefing, units: str) -> list[str]:
     """Name the answers of a briefing apart: by site, and by height where that is needed."""
     names = [isolated(answer.request.site.name) for answer in briefing.answers]
     heights = [answer.request.height for answer in briefing.answers]
-    if len(set(names)) < len(names) or len(set(heights)) > 1:
-        names = [f"{n} {phrases.amount(h, 'height', units)}" for n, h in zip(names, heights, strict=True)]
-    return [f"{n} ({names[:i].count(n) + 1})" if names.count(n) > 1 else n for i, n in enumerate(names)]
+    return told_apart(names, heights, lambda height: phrases.amount(height, "height", units))
 
 
 def asked(answer: SiteAnswer, units: str) -> str:
@@ -156,7 +156,7 @@ def standing(answer: SiteAnswer, window: Window) -> str:
 
 def titles(elements: Sequence[str]) -> str:
     """List elements by their titles."""
-    return phrases.listed([BY_NAME[name].title for name in elements])
+    return listed([BY_NAME[name].title for name in elements])
 
 
 def window_reason(answer: SiteAnswer, window: Window, units: str) -> str:
@@ -174,7 +174,7 @@ def what_ends(answer: SiteAnswer, window: Window, reader: Reader) -> str:
     hour = int(after[0])
     at = reader.clock.hour(window.within_end)
     lit_end = answer.assessment["usable_end"].values[hour].astype("datetime64[s]")
-    dark = not findings.lit_hours(answer)[hour] or (times[hour] < window.within_end and lit_end <= window.within_end)
+    dark = not answer.lit_hours[hour] or (times[hour] < window.within_end and lit_end <= window.within_end)
     if dark:
         return f"at {at} with the light"
     return f"at {at}, then {reason_of(answer, hour, reader.units)}"
@@ -273,12 +273,7 @@ def first_notes(briefing: Briefing) -> list[str]:
     """Return what must be read before anything else: that it is invented, and the notes of the briefing."""
     others = [note for note in briefing.notes if kind_of(note) is not NoteKind.INVENTED]
     notes = [clean(note[:1].upper() + note[1:]) for note in others]
-    return [phrases.INVENTED, *notes] if is_invented(briefing) else notes
-
-
-def is_invented(briefing: Briefing) -> bool:
-    """Whether the places or the weather are invented."""
-    return briefing.provenance.is_demo or any(a.request.site.is_demo for a in briefing.answers)
+    return [INVENTED, *notes] if briefing.is_invented else notes
 
 
 def not_known_first(answer: SiteAnswer) -> str:
@@ -288,7 +283,7 @@ def not_known_first(answer: SiteAnswer) -> str:
     required = [gap for gap in found if gap.required]
     if required:
         hours = len({hour for gap in required for hour in gap.hours})
-        lit = int(findings.lit_hours(answer).sum())
+        lit = int(answer.lit_hours.sum())
         parts.append(f"{titles([g.element for g in required])} missing: {_hours(hours, lit)} not known")
     never = [gap.element for gap in found if not gap.required and gap.everywhere]
     partly = [gap.element for gap in found if not gap.required and not gap.everywhere]
@@ -298,20 +293,14 @@ def not_known_first(answer: SiteAnswer) -> str:
         parts.append(f"{', and '.join(advised)} (advised): find out before you fly")
     lost = findings.lost_probability(answer)
     if lost:
-        where = "" if len(lost) == findings.lit_hours(answer).sum() else " in some hours"
+        where = "" if len(lost) == answer.lit_hours.sum() else " in some hours"
         parts.append(f"{_PROBABILITY}{where}: it counts as certain in the chance")
     if answer.request.energy_missing:
-        parts.append(f"{RETURN_LEG.title} is not judged: {energy_missing(answer)}")
+        parts.append(f"{RETURN_LEG.title} is not judged: {energy_missing(answer.request.energy_missing)}")
     skipped = [name for name in answer.assessment.attrs["not_judged"] if name != RETURN_LEG.name]
     if skipped:
         parts.append(f"{titles(skipped)} is not judged: the aircraft gives no limit")
     return "; ".join(parts)
-
-
-def energy_missing(answer: SiteAnswer) -> str:
-    """Say which figures are missing that the way home needs."""
-    missing = phrases.listed([name.replace("_", " ") for name in answer.request.energy_missing])
-    return f"the aircraft's figures give no {missing}"
 
 
 def _hours(count: int, lit: int) -> str:
@@ -322,7 +311,7 @@ def _hours(count: int, lit: int) -> str:
 
 def not_known_in_full(answer: SiteAnswer, clock: Clock) -> list[str]:
     """List what is not known with its hours; elements that lack the same hours are told together."""
-    start, end = findings.usable_parts(answer)
+    start, end = answer.usable_parts
     together: dict[tuple[bool, tuple[int, ...]], list[findings.Gap]] = {}
     for gap in findings.gaps(answer):
         together.setdefault((gap.required, gap.hours), []).append(gap)
@@ -335,7 +324,7 @@ def not_known_in_full(answer: SiteAnswer, clock: Clock) -> list[str]:
         spans = [_span_with_day(start[a], end[b], answer, clock) for a, b in findings.runs(hours)]
         lines.append(f"{what}: not {', '.join(spans)}")
     lost = findings.lost_probability(answer)
-    if len(lost) == findings.lit_hours(answer).sum() > 0:
+    if len(lost) == answer.lit_hours.sum() > 0:
         lines.append(f"{_PROBABILITY}: known in no hour")
     elif lost:
         spans = [_span_with_day(start[a], end[b], answer, clock) for a, b in findings.runs(lost)]
@@ -383,6 +372,6 @@ def _all(count: int) -> str:
 
 def nearest(answer: SiteAnswer, hour: int, reader: Reader) -> str:
     """Say which hour came nearest and how near."""
-    start, end = (part[hour] for part in findings.usable_parts(answer))
+    start, end = (part[hour] for part in answer.usable_parts)
     text = f"{reader.clock.span(start, end)}: {reason_of(answer, hour, reader.units)}"
     return f"{text}, margin {phrases.margin(float(answer.assessment['hour_margin'].values[hour]))}"

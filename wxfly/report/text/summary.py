@@ -6,20 +6,19 @@ Terminal, page and calendar print the same lines.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from wxfly.answer import findings
+from wxfly.answer.comparison import ComparedHour
+from wxfly.answer.findings import Day
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.answer.windows import Window, rank_by_chance
-from wxfly.report.text import advice, chances, findings, phrases, sentences, work
+from wxfly.report.facts.words import listed
+from wxfly.report.text import advice, chances, phrases, sentences, work
 from wxfly.report.text.console import isolated
-from wxfly.report.text.findings import Day
 from wxfly.report.text.phrases import Clock
 from wxfly.report.text.sentences import Reader
-
-if TYPE_CHECKING:
-    from wxfly.answer.comparison import ComparedHour
 
 Line = tuple[str, str]
 
@@ -187,7 +186,7 @@ def _summarise_comparison(briefing: Briefing, readers: Sequence[Reader]) -> list
         why = "; ".join(sentences.why_none(answer, None, briefing.minimum_duration, readers[i]))
         lines.append(("None", f"{names[i]}: no window of {minimum}: {why}"))
         lines += work.conduct_lines(answer, readers[i])
-    lines.append(("Hours", _tally(briefing, compared_hours(briefing), names)))
+    lines.append(("Hours", _tally(briefing, briefing.compared, names)))
     told = [_not_known(a, r.clock) for a, r in zip(briefing.answers, readers, strict=True)]
     if len(set(told)) == 1:
         lines.append(("Not known", told[0]))
@@ -215,7 +214,7 @@ def _order(briefing: Briefing, having: Sequence[int]) -> list[int]:
 
 
 def _tally(briefing: Briefing, hours: Sequence[ComparedHour], names: Sequence[str]) -> str:
-    lit = [h for h in hours if any(is_lit(a, h.time) for a in briefing.answers)]
+    lit = [h for h in hours if h.is_lit]
     parts = [f"{name} is better in {sum(h.better == (i,) for h in lit)}" for i, name in enumerate(names)]
     equal, none = sum(len(h.better) > 1 for h in lit), sum(not h.better for h in lit)
     parts += [f"equal in {equal}"] if equal else []
@@ -244,22 +243,6 @@ def distinct_clocks(readers: Sequence[Reader], moment: np.datetime64) -> list[Cl
     return list(found.values())
 
 
-def compared_hours(briefing: Briefing) -> list[ComparedHour]:
-    """Compare the hours of a briefing's sites, inside the period asked about."""
-    from wxfly.answer.comparison import compare_hours
-
-    hours = compare_hours([answer.assessment for answer in briefing.answers])
-    start = max(answer.start for answer in briefing.answers)
-    end = min(answer.end for answer in briefing.answers)
-    return [h for h in hours if h.time.astype("datetime64[s]") + findings.HOUR > start and h.time < end]
-
-
-def is_lit(answer: SiteAnswer, time: np.datetime64) -> bool:
-    """Whether a site has light in the hour that starts at `time`."""
-    at = int(np.searchsorted(answer.assessment["time"].values, time))
-    return bool(findings.lit_hours(answer)[at])
-
-
 def who_is_better(
     briefing: Briefing, hours: Sequence[ComparedHour], names: Sequence[str]
 ) -> list[tuple[int, int, str]]:
@@ -269,12 +252,12 @@ def who_is_better(
 
     for turn in comparison.turns(hours):
         part = range(turn.first, turn.last + 1)
-        lit = [i for i in part if any(is_lit(a, hours[i].time) for a in briefing.answers)]
+        lit = [i for i in part if hours[i].is_lit]
         if not lit:
             continue
         if len(turn.better) == len(briefing.answers):
             who = "equal"
         else:
-            who = phrases.listed([names[i] for i in turn.better]) or "none"
+            who = listed([names[i] for i in turn.better]) or "none"
         told.append((lit[0], lit[-1], who))
     return told

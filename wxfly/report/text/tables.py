@@ -6,11 +6,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from wxfly.answer import findings
 from wxfly.answer.comparison import Standing
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.assessment.suitability import State
 from wxfly.pilot.elements import ROW
-from wxfly.report.text import comparison, findings, phrases, sentences, summary
+from wxfly.report.text import comparison, phrases, sentences, summary
 from wxfly.report.text.sentences import Reader
 
 Table = tuple[list[str], list[list[str]]]
@@ -19,7 +20,7 @@ Table = tuple[list[str], list[list[str]]]
 def hours_table(answer: SiteAnswer, reader: Reader, start: np.datetime64, end: np.datetime64) -> Table:
     """Return the hours of one answer between two moments; dark hours that follow each other share a row."""
     assessment = answer.assessment
-    usable_start, usable_end = findings.usable_parts(answer)
+    usable_start, usable_end = answer.usable_parts
     times = assessment["time"].values.astype("datetime64[s]")
     gaps = findings.gaps(answer)
     rows = []
@@ -43,7 +44,7 @@ def hours_table(answer: SiteAnswer, reader: Reader, start: np.datetime64, end: n
 
 
 def _joined(answer: SiteAnswer, start: np.datetime64, end: np.datetime64) -> list[tuple[int, int]]:
-    lit = findings.lit_hours(answer)
+    lit = answer.lit_hours
     known = answer.assessment["state"].values != State.NOT_KNOWN
     times = answer.assessment["time"].values
     runs: list[tuple[int, int]] = []
@@ -100,7 +101,7 @@ def week_table(briefing: Briefing, answer: SiteAnswer, reader: Reader) -> Table:
 
 def turns_table(briefing: Briefing, readers: Sequence[Reader], names: Sequence[str]) -> Table:
     """Return the runs of hours in which a site is better, with what stands against each other site."""
-    hours = summary.compared_hours(briefing)
+    hours = briefing.compared
     clocks = summary.distinct_clocks(readers, hours[0].time)
     rows = []
     for first, last, who in summary.who_is_better(briefing, hours, names):
@@ -116,12 +117,12 @@ def turns_table(briefing: Briefing, readers: Sequence[Reader], names: Sequence[s
 
 def sites_table(briefing: Briefing, readers: Sequence[Reader], names: Sequence[str]) -> Table:
     """Return every hour of a comparison with the state and margin at each site; dark hours share a row."""
-    hours = summary.compared_hours(briefing)
+    hours = briefing.compared
     clocks = summary.distinct_clocks(readers, hours[0].time)
     rows: list[list[str]] = []
     day, is_dark = None, False
     for hour in hours:
-        lit = any(summary.is_lit(answer, hour.time) for answer in briefing.answers)
+        lit = hour.is_lit
         if not lit and is_dark:
             continue
         is_dark = not lit

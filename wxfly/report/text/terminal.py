@@ -6,7 +6,8 @@ import itertools
 from collections.abc import Sequence
 
 from wxfly.answer.request import Briefing
-from wxfly.report.text import phrases, sentences, summary, tables
+from wxfly.report.facts.words import CAUTIONS, FAR_AHEAD
+from wxfly.report.text import sentences, summary, tables
 from wxfly.report.text.console import columns, pad, shown, wrap
 
 _LABEL = 11
@@ -41,7 +42,7 @@ def render(briefing: Briefing, *, units: str, time_zone: str | None, width: int)
         _lines(summary.summarise(briefing, units=units, time_zone=time_zone), width),
     ]
     if briefing.question == "compare":
-        if summary.compared_hours(briefing):
+        if briefing.compared:
             blocks.append(_table(*tables.turns_table(briefing, readers, names), width))
             header, rows = tables.sites_table(briefing, readers, names)
             blocks.append(_table(["\n".join(wrap(name, 16)) for name in header], rows, width))
@@ -52,9 +53,9 @@ def render(briefing: Briefing, *, units: str, time_zone: str | None, width: int)
             blocks.append(_table(*tables.week_table(briefing, answer, reader), width))
         elif briefing.question == "best":
             blocks.append(_table(*tables.hours_table(answer, reader, answer.start, answer.end), width))
-    closing = [*sentences.origin(briefing, readers[0].clock), *phrases.CAUTIONS]
+    closing = [*sentences.origin(briefing, readers[0].clock), *CAUTIONS]
     if briefing.question == "week":
-        closing.append(phrases.FAR_AHEAD)
+        closing.append(FAR_AHEAD)
     blocks.append([line for text in closing for line in _wrap(text, width)])
     return "\n\n".join("\n".join(block) for block in blocks if block)
 

@@ -6,13 +6,14 @@ import math
 
 import numpy as np
 
+from wxfly.answer import findings
 from wxfly.answer.request import SiteAnswer
 from wxfly.answer.survey import Spell, Survey
 from wxfly.answer.windows import Window
 from wxfly.physics.probability import least_chance
 from wxfly.pilot.intent import Costs, drives_out, takes_off
-from wxfly.probability.chance import Chance
-from wxfly.report.text import chances, findings, phrases, sentences
+from wxfly.report.facts.words import listed
+from wxfly.report.text import chances, sentences
 from wxfly.report.text.sentences import Reader
 
 Line = tuple[str, str]
@@ -80,32 +81,14 @@ def held_words(answer: SiteAnswer, reader: Reader) -> str:
     times = answer.assessment["time"].values.astype("datetime64[s]")
     spans = [
         f"{reader.clock.day(times[a])} {reader.clock.span(times[a], times[b] + np.timedelta64(1, 'h'))}"
-        for a, b in _runs(held)
+        for a, b in findings.runs(held)
     ]
-    return f"{phrases.listed(spans)}; {rule}"
-
-
-def _runs(positions: list[int]) -> list[tuple[int, int]]:
-    runs: list[tuple[int, int]] = []
-    for i in positions:
-        if runs and runs[-1][1] == i - 1:
-            runs[-1] = (runs[-1][0], i)
-        else:
-            runs.append((i, i))
-    return runs
-
-
-def chance_for_costs(answer: SiteAnswer, window: Window | None = None) -> Chance | None:
-    """Return the chance that the two decisions are made by: of the window's surest stretch, None without any window."""
-    chosen = window or answer.best
-    if chosen is None:
-        return None
-    return chosen.chance if chosen.surest is None else chosen.surest.chance
+    return f"{listed(spans)}; {rule}"
 
 
 def cost_lines(costs: Costs, answer: SiteAnswer, window: Window | None = None) -> list[Line]:
     """Say whether driving out pays and whether taking off would, each against its own threshold."""
-    found = chance_for_costs(answer, window)
+    found = findings.chance_for_costs(answer, window)
     drive, risk = costs.least_chance_to_drive, costs.largest_risk_to_take_off
     if found is None:
         return [("Drive out", "no window holds: not advised")]

@@ -1,42 +1,29 @@
 """What there is to tell of one answer: gaps, what decides, how near a day came, what a window is like.
 
-Plain functions on a `wxfly.answer.request.SiteAnswer` that give facts; `wxfly.report.text.sentences` puts them into
-words.
+Plain functions on a `wxfly.answer.request.SiteAnswer`; reports put what they return into facts and words.
 """
 
 from __future__ import annotations
 
+import math
 from collections import Counter
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.answer.request import SiteAnswer
+from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.answer.windows import Window, find_windows
 from wxfly.assessment.suitability import State, counts_as_required, names_of
 from wxfly.physics.air.sun import SunEvents, solar_day, sun_events, sun_position
-from wxfly.probability.chance import Outlook
-from wxfly.report.text.phrases import Clock, mean_direction
+from wxfly.pilot.site import Site, SiteClock
+from wxfly.probability.chance import Chance, Outlook, chance_of_better
 
 Times = npt.NDArray[np.datetime64]
 HOUR = np.timedelta64(1, "h")
 _SHORTEST = np.timedelta64(60, "s")
-
-
-def usable_parts(answer: SiteAnswer) -> tuple[Times, Times]:
-    """Return start and end of the lit part of every hour, cut to the period asked about; NaT when there is none."""
-    start = np.maximum(answer.assessment["usable_start"].values.astype("datetime64[s]"), answer.start)
-    end = np.minimum(answer.assessment["usable_end"].values.astype("datetime64[s]"), answer.end)
-    nothing = ~(end > start)
-    start[nothing] = end[nothing] = np.datetime64("NaT", "s")
-    return start, end
-
-
-def lit_hours(answer: SiteAnswer) -> npt.NDArray[np.bool_]:
-    """Say which hours have light in the period asked about."""
-    return np.asarray(~np.isnat(usable_parts(answer)[0]))
 
 
 @dataclass(frozen=True)
@@ -63,7 +50,7 @@ class Gap:
 
 def gaps(answer: SiteAnswer) -> list[Gap]:
     """Find the judged elements that are not known in some lit hour, the required first."""
-    lit = lit_hours(answer)
+    lit = answer.lit_hours
     unknown = np.isnan(answer.assessment["margin"].transpose("element", "time").values) & lit
     skipped = set(answer.assessment.attrs["not_judged"])
     required = counts_as_required(answer.assessment.transpose("element", "time", ...))
@@ -85,10 +72,10 @@ def is_wet(answer: SiteAnswer, stretch: Window | Outlook) -> bool:
 def lost_probability(answer: SiteAnswer) -> tuple[int, ...]:
     """Return the positions of the lit hours whose probability of precipitation is lost."""
     lost = answer.conditions["precipitation_probability_is_lost"].max("edge").values > 0
-    return tuple(np.flatnonzero(lost & lit_hours(answer)).tolist())
+    return tuple(np.flatnonzero(lost & answer.lit_hours).tolist())
 
 
-def runs(positions: tuple[int, ...]) -> list[tuple[int, int]]:
+def runs(positions: Iterable[int]) -> list[tuple[int, int]]:
     """Join positions that follow each other into pairs of first and last."""
     joined: list[tuple[int, int]] = []
     for i in positions:
@@ -131,7 +118,7 @@ class Count:
 
 def count_hours(answer: SiteAnswer, among: npt.NDArray[np.bool_] | None = None) -> Count:
     """Count the lit hours of an answer, or of those of its hours that `among` marks."""
-    lit = lit_hours(answer)
+    lit = answer.lit_hours
     if among is not None:
         lit = lit & among
     state = answer.assessment["state"].values
@@ -172,6 +159,44 @@ def next_windows(answer: SiteAnswer, minimum: np.timedelta64) -> list[Window]:
         if end - start >= minimum:
             rest += find_windows(answer.assessment, minimum_duration=minimum, start=start, end=end)
     return sorted(rest, key=lambda window: window.rank)
+
+
+def chance_for_costs(answer: SiteAnswer, window: Window | None = None) -> Chance | None:
+    """Return the chance that the two decisions are made by: of the window's surest stretch, None without any window."""
+    chosen = window or answer.best
+    if chosen is None:
+        return None
+    return chosen.chance if chosen.surest is None else chosen.surest.chance
+
+
+def better_of_two(briefing: Briefing, first: int, last: int) -> tuple[float, float, float] | None:
+    """Return the chances that the first site is the better one, that the second is, and that neither holds.
+
+    Only of two sites, over hours that both have in the same positions, from members that are the same.
+    """
+    if len(briefing.answers) != 2:
+        return None
+    one, other = briefing.answers
+    if one.sureness is None or other.sureness is None:
+        return None
+    rooms = one.sureness.room, other.sureness.room
+    if rooms[0].sizes["realization"] != rooms[1].sizes["realization"]:
+        return None
+    if not np.array_equal(rooms[0]["time"].values, rooms[1]["time"].values):
+        return None
+    return chance_of_better(
+        rooms[0], one.sureness.margin, rooms[1], other.sureness.margin, first, last, law=one.sureness.law
+    )
+
+
+def mean_direction(speed: Sequence[float], degrees: Sequence[float]) -> float:
+    """Average wind directions as vectors; NaN where any is missing or they cancel out."""
+    angle = np.radians(np.asarray(degrees, dtype=float))
+    weight = np.asarray(speed, dtype=float)
+    east, north = float(np.sum(weight * np.sin(angle))), float(np.sum(weight * np.cos(angle)))
+    if not math.hypot(east, north) > 1e-9:
+        return math.nan
+    return math.degrees(math.atan2(east, north)) % 360
 
 
 @dataclass(frozen=True)
@@ -277,7 +302,7 @@ class Day:
     windows: tuple[tuple[int, Window], ...]
 
 
-def days_of(answer: SiteAnswer, clock: Clock) -> list[Day]:
+def days_of(answer: SiteAnswer, clock: SiteClock) -> list[Day]:
     """Split an answer into the days of a clock."""
     times = answer.assessment["time"].values.astype("datetime64[s]")
     inside = (times + HOUR > answer.start) & (times < answer.end)
@@ -302,9 +327,15 @@ class Sun:
     lowest: float
 
 
-def sun_of(answer: SiteAnswer, day: Day, clock: Clock) -> Sun:
+def sun_of(answer: SiteAnswer, day: Day, clock: SiteClock) -> Sun:
     """Return the sun of one day of a clock."""
-    site, hours = answer.request.site, np.arange(24) * HOUR
+    site = answer.request.site
     events = sun_events(site.latitude, site.longitude, solar_day(site.longitude, clock.noon(day.date)), 1)
-    elevation, _ = sun_position(site.latitude, site.longitude, day.start.astype("datetime64[s]") + hours)
-    return Sun(events, float(elevation.max()), float(elevation.min()))
+    return Sun(events, *sun_elevations(site, day))
+
+
+def sun_elevations(site: Site, day: Day) -> tuple[float, float]:
+    """Return how high and how low the sun stands at the full hours of a day [degree]."""
+    hours = day.start.astype("datetime64[s]") + np.arange(24) * HOUR
+    elevation, _ = sun_position(site.latitude, site.longitude, hours)
+    return float(elevation.max()), float(elevation.min())

@@ -15,14 +15,16 @@ from wxfly import __version__
 from wxfly.pilot.elements import ELEMENTS, NAMES, RETURN_LEG
 from wxfly.question.reading import read_question
 from wxfly.question.words import Words
-from wxfly.report.facts import SCHEMA_VERSION, AnswerFacts, described, facts_of, parts, schema, to_json, units_of
+from wxfly.report.facts.answer import SCHEMA_VERSION, AnswerFacts, facts_of
+from wxfly.report.facts.values import units_of
+from wxfly.report.json import described, parts, schema, to_json
 
 ALL = every_question()
 REFERENCE = Path(__file__).resolve().parents[2] / "docs" / "reference" / "answer-json.md"
 
 
 def told(briefing, question=None):
-    return json.loads(to_json(briefing, question))
+    return json.loads(to_json(facts_of(briefing, question)))
 
 
 def test_the_schema_is_a_schema():
@@ -191,7 +193,7 @@ def test_the_question_and_the_version_are_repeated():
 
 
 def test_sixteen_days_stay_below_250_kilobytes():
-    answer = to_json(brief("week", cubes=[quiet_cube(16 * 24 + 12)], days=16))
+    answer = to_json(facts_of(brief("week", cubes=[quiet_cube(16 * 24 + 12)], days=16)))
     assert len(json.loads(answer)["sites"][0]["hours"]["start"]) >= 16 * 24 - 24
     assert len(answer.encode()) < 250_000
 

@@ -1,0 +1,368 @@
+"""The hours: state, margin, chance and usable height of each, its elements and their limits, its light."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+
+import numpy as np
+import numpy.typing as npt
+
+from wxfly.answer import findings
+from wxfly.answer.request import SiteAnswer
+from wxfly.assessment.suitability import counts_as_required, names_of
+from wxfly.physics.air.sun import low_light, solar_day, sun_events
+from wxfly.pilot.elements import BY_NAME
+from wxfly.pilot.limit_rules import LIMIT_RULES
+from wxfly.pilot.limits import Limits
+from wxfly.pilot.site import SiteClock
+from wxfly.report.facts.values import (
+    Degrees,
+    ElementName,
+    Facts,
+    Metres,
+    Period,
+    Sense,
+    Share,
+    Speed,
+    StateWord,
+    column,
+    known_moment,
+    moment_of,
+    moments,
+    number,
+    runs_of,
+    state_word,
+    words_or_none,
+)
+
+
+class NotKnown(Facts, frozen=True):
+    """What the decision needs and does not have. Read it first."""
+
+    required: list[ElementName]
+    """Required elements missing in some lit hour: those hours are not known."""
+    advised: list[ElementName]
+    """Advised elements missing in some lit hour: find out before you fly."""
+    not_judged: list[ElementName]
+    """Elements for which there is no limit."""
+
+
+class LitHours(Facts, frozen=True):
+    """How the lit hours of the period stand, and what decides where no window holds."""
+
+    lit_count: int
+    """Hours."""
+    holding_count: int
+    """Hours."""
+    not_known_count: int
+    """Hours."""
+    deciding_element: ElementName | None
+    """The element that decides in most of the hours that do not hold; null when none does."""
+    deciding_count: int
+    """In how many of them."""
+    nearest_hour: datetime | None
+    """Start of the hour that comes nearest to holding, or holds the best; null when none is known."""
+    longest: Period | None
+    """The longest unbroken stretch that holds, however short; null when no hour does."""
+
+
+class DayFacts(Facts, frozen=True):
+    """Light and sun of one day of the site's clock; a moment is null where the sun does not pass it."""
+
+    date: date
+    """At the site."""
+    civil_dawn: datetime | None
+    """The sun at 6 degrees below the horizon, and at it."""
+    sunrise: datetime | None
+    """The sun at 6 degrees below the horizon, and at it."""
+    sunset: datetime | None
+    """The sun at 6 degrees below the horizon, and at it."""
+    civil_dusk: datetime | None
+    """The sun at 6 degrees below the horizon, and at it."""
+    morning_blue_start: datetime | None
+    """The morning's blue hour ends where its golden hour starts."""
+    morning_golden_start: datetime | None
+    """The morning's blue hour ends where its golden hour starts."""
+    morning_golden_end: datetime | None
+    """The morning's blue hour ends where its golden hour starts."""
+    evening_golden_start: datetime | None
+    """The evening's blue hour starts where its golden hour ends."""
+    evening_golden_end: datetime | None
+    """The evening's blue hour starts where its golden hour ends."""
+    evening_blue_end: datetime | None
+    """The evening's blue hour starts where its golden hour ends."""
+    highest_sun_elevation: Degrees
+    """Of the sun at its full hours; where it never rises or sets they say which."""
+    lowest_sun_elevation: Degrees
+    """Of the sun at its full hours; where it never rises or sets they say which."""
+
+
+class MemberFacts(Facts, frozen=True):
+    """The members' wind and gust at flight height. Each is five columns over the hours."""
+
+    shares: list[Share]
+    """Share of the members at or below each column: the lowest, a tenth, the middle, nine tenths, the highest."""
+    wind: list[list[Speed | None]]
+    """By share, then by hour."""
+    gust: list[list[Speed | None]]
+    """By share, then by hour."""
+
+
+class HourFacts(Facts, frozen=True):
+    """The hours that touch the period, in order: one list for each quantity, all of one length."""
+
+    start: list[datetime]
+    """Start of the hour; it lasts 3600 s."""
+    usable_start: list[datetime | None]
+    """Its lit part inside the period; null when there is none."""
+    usable_end: list[datetime | None]
+    """Its lit part inside the period; null when there is none."""
+    state: list[StateWord]
+    """inside: the reserve is left of every limit; narrow: no limit is broken, but less than the reserve is left;
+    outside: a limit is broken; not known: a required element is missing."""
+    margin: list[Share | None]
+    """Share of the limit that is left, the smallest of the elements: 1 nothing used, 0 at the limit, below 0 beyond."""
+    limiting_element: list[ElementName | None]
+    """The element with the smallest margin among those known; null when nothing is."""
+    held_back: list[ElementName | None]
+    """The element whose limit was broken shortly before, which holds the hour back; null for none."""
+    chance: list[Share | None]
+    """That every limit holds in this hour, its light left aside."""
+    wind_from_direction_at_start: list[Degrees | None]
+    """Where the wind at flight height comes from."""
+    wind_from_direction_at_end: list[Degrees | None]
+    """Where the wind at flight height comes from."""
+    usable_height: list[Metres | None]
+    """Highest usable height above ground; 0 where not even the lowest step holds."""
+    usable_height_ends_by: list[str | None]
+    """The element that ends the climb, ceiling at the height limit."""
+    cloud_base_is_known: list[bool]
+    """Where it is not, cloud may end the climb lower."""
+    members: MemberFacts | None
+    """Null without members."""
+
+
+class ElementFacts(Facts, frozen=True):
+    """One thing that can stop a flight, over the hours."""
+
+    name: ElementName
+    """See the reference page of the elements; return_leg, the way home, only where a sortie was asked for."""
+    title: str
+    """Words for people."""
+    unit: str
+    """SI unit of demand and limits; grades are 0 none, 1 possible, 2 likely."""
+    sense: Sense
+    """at_most: the demand must not be above the limit; at_least: not below it; within: between two; grade: at most 1;
+    lit: minutes of light in the hour."""
+    is_required: bool
+    """Whether every hour is not known without it."""
+    lost_runs: list[tuple[int, int]]
+    """First and last position of each run of hours that are not known for want of it although it is advised."""
+    judged: bool
+    """Whether there is a limit; without one it counts neither way."""
+    least: float | None
+    """The limit; null where there is none on that side, or where it goes by hours."""
+    most: float | None
+    """The limit; null where there is none on that side, or where it goes by hours."""
+    limit_by_hour: list[float | None] | None
+    """The limit of each hour where it differs between them, on the side that `sense` says; else null."""
+    demand: list[float | None]
+    """What the hour asks."""
+    margin: list[Share | None]
+    """Share of the limit that is left: 1 nothing used, 0 at the limit, below 0 beyond."""
+    height: Metres | None
+    """For wind and gust: the flight height that they are for; null for the others, or where it goes by hours."""
+    height_by_hour: list[Metres] | None
+    """For wind and gust: the height of the phase of the flight that leaves the least, where there are phases."""
+
+
+class LimitFacts(Facts, frozen=True):
+    """What the hours are compared with beside the limits of the elements."""
+
+    reserve: Share
+    """Share of every limit that the pilot wants left; an hour with less is narrow."""
+    confidence: Share
+    """Chance with which wind and gust at flight height are not above what they are taken for, as far as the height
+    conversion goes."""
+    rules: str
+    """Name of the rule set."""
+    daylight_rule: str
+    """Which light counts."""
+    height_limit: Metres
+    """Highest flight above ground."""
+    gust_at_launch: Speed | None
+    """Largest gust at 2 m for launching and landing; null for none of its own."""
+
+
+def lit_hours_facts(answer: SiteAnswer) -> LitHours:
+    """Return how the lit hours of an answer stand."""
+    count = findings.count_hours(answer)
+    longest = findings.longest_stretch(answer, answer.start, answer.end)
+    times = answer.assessment["time"].values
+    return LitHours(
+        count.lit,
+        count.holding,
+        count.not_known,
+        count.deciding or None,
+        count.deciding_hours,
+        None if count.nearest is None else moment_of(times[count.nearest]),
+        None if longest is None else Period(*map(moment_of, longest)),
+    )
+
+
+def day_facts(answer: SiteAnswer) -> list[DayFacts]:
+    """Return light and sun of each day of the site's clock."""
+    site, clock = answer.request.site, SiteClock(answer.request.site.time_zone)
+    days = findings.days_of(answer, clock)
+    if not days:
+        return []
+    count = (days[-1].date - days[0].date).days + 1
+    place = site.latitude, site.longitude, solar_day(site.longitude, clock.noon(days[0].date)), count
+    passes = sun_events(*place)._asdict() | low_light(*place)._asdict()
+    found = []
+    for day in days:
+        at = (day.date - days[0].date).days
+        highest, lowest = findings.sun_elevations(site, day)
+        moments_of_day = {name: known_moment(moments[at]) for name, moments in passes.items()}
+        found.append(
+            DayFacts(
+                day.date,
+                **moments_of_day,
+                highest_sun_elevation=round(highest, 1),
+                lowest_sun_elevation=round(lowest, 1),
+            )
+        )
+    return found
+
+
+def hour_facts(answer: SiteAnswer) -> HourFacts:
+    """Return the hours of an answer."""
+    assessment, heights = answer.assessment, answer.heights
+    times = assessment["time"].values
+    nothing = [""] * times.size
+    usable_start, usable_end = answer.usable_parts
+    direction = answer.conditions["wind_from_direction"].transpose("edge", "time").values
+    held = assessment["held_back"].values if "held_back" in assessment else nothing
+    chance = np.full(times.size, np.nan) if answer.sureness is None else answer.sureness.hours.values
+    return HourFacts(
+        start=[moment_of(time) for time in times],
+        usable_start=moments(usable_start),
+        usable_end=moments(usable_end),
+        state=[state_word(state) for state in assessment["state"].values],
+        margin=column(assessment["hour_margin"].values),
+        limiting_element=words_or_none(assessment["limiting_element"].values),
+        held_back=words_or_none(held),
+        chance=column(chance),
+        wind_from_direction_at_start=column(direction[0]),
+        wind_from_direction_at_end=column(direction[-1]),
+        usable_height=column(heights["usable_height"].values),
+        usable_height_ends_by=words_or_none(heights["usable_height_ends_by"].values),
+        cloud_base_is_known=heights["cloud_base_is_known"].values.tolist(),
+        members=_members(answer),
+    )
+
+
+def _members(answer: SiteAnswer) -> MemberFacts | None:
+    if answer.sureness is None or answer.sureness.band is None:
+        return None
+    band = answer.sureness.band.transpose("share", "time")
+    wind, gust = ([column(row) for row in band[name].values] for name in ("wind_speed", "wind_speed_of_gust"))
+    return MemberFacts(band["share"].values.tolist(), wind, gust)
+
+
+def element_facts(answer: SiteAnswer) -> list[ElementFacts]:
+    """Return every element over the hours of an answer."""
+    assessment = answer.assessment
+    demand, limit, margin = (
+        assessment[name].transpose("element", "time").values for name in ("demand", "limit", "margin")
+    )
+    counts = counts_as_required(assessment.transpose("element", "time", ...))
+    skipped, required = assessment.attrs["not_judged"], assessment.attrs["required"]
+    phases = assessment["phase_height"].transpose("element", "time").values if "phase_height" in assessment else None
+    rows = []
+    for k, name in enumerate(names_of(assessment)):
+        row = BY_NAME[name]
+        least, most, by_hour = _limits(answer, row.sense, limit[k])
+        is_aloft = name in ("wind", "gust")
+        rows.append(
+            ElementFacts(
+                name=name,
+                title=row.title,
+                unit=row.units,
+                sense=row.sense,
+                is_required=name in required,
+                lost_runs=[] if name in required else runs_of(counts[k] & np.isnan(margin[k])),
+                judged=name not in skipped,
+                least=least,
+                most=most,
+                limit_by_hour=by_hour,
+                demand=column(demand[k]),
+                margin=column(margin[k]),
+                height=number(answer.request.height) if is_aloft and phases is None else None,
+                height_by_hour=phases[k].tolist() if is_aloft and phases is not None else None,
+            )
+        )
+    return rows
+
+
+def _limits(
+    answer: SiteAnswer, sense: str, of_hours: npt.NDArray[np.float64]
+) -> tuple[float | None, float | None, list[float | None] | None]:
+    """Return the least, the most, and the limit of each hour where it differs between them."""
+    if sense == "within":
+        limits = answer.request.limits
+        return number(limits.minimum_temperature), number(limits.maximum_temperature), None
+    if not of_hours.size or not (of_hours == of_hours[0]).all():
+        return None, None, None if np.isnan(of_hours).all() else column(of_hours)
+    limit = number(of_hours[0])
+    return (limit, None, None) if LIMIT_RULES[sense].is_least else (None, limit, None)
+
+
+def limit_facts(limits: Limits) -> LimitFacts:
+    """Return what the hours are compared with beside the limits of the elements."""
+    launch = limits.maximum_gust_at_launch
+    return LimitFacts(
+        limits.reserve,
+        limits.confidence,
+        limits.rules,
+        limits.daylight_rule,
+        limits.height_ceiling,
+        None if launch is None else number(launch),
+    )
+
+
+def not_known_facts(answer: SiteAnswer) -> NotKnown:
+    """Return what the decision needs and does not have."""
+    found = findings.gaps(answer)
+    return NotKnown(
+        [gap.element for gap in found if gap.required],
+        [gap.element for gap in found if not gap.required],
+        list(answer.assessment.attrs["not_judged"]),
+    )
+
+
+def limits_of_hours(element: ElementFacts) -> list[float | None]:
+    """Return the limit that each hour is compared with; of two, the one nearer to what the hour asks."""
+    if element.limit_by_hour is not None:
+        return element.limit_by_hour
+    least, most = element.least, element.most
+    if least is None or most is None:
+        return [most if least is None else least] * len(element.demand)
+    middle = (least + most) / 2
+    return [least if demand is not None and demand < middle else most for demand in element.demand]
+
+
+def unknown_of_hours(hours: HourFacts, elements: list[ElementFacts]) -> list[list[ElementName]]:
+    """Return the judged elements that are unknown in each lit hour, those first for which the hour is not known."""
+
+    def unknown(element: ElementFacts, i: int) -> bool:
+        return element.judged and element.margin[i] is None
+
+    def is_required(element: ElementFacts, i: int) -> bool:
+        return element.is_required or any(first <= i <= last for first, last in element.lost_runs)
+
+    found = []
+    for i, lit in enumerate(hours.usable_start):
+        missing = [element for element in elements if lit is not None and unknown(element, i)]
+        found.append([element.name for element in sorted(missing, key=lambda e: not is_required(e, i))])
+    return found

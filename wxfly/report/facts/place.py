@@ -1,0 +1,109 @@
+"""The place, the aircraft, and the forecast that answers for them."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Literal
+
+import numpy as np
+
+from wxfly.answer.briefing import age_of
+from wxfly.answer.request import Briefing
+from wxfly.flight.advice import sight
+from wxfly.pilot.aircraft import Aircraft
+from wxfly.pilot.site import Site
+from wxfly.report.facts.values import Degrees, Facts, Metres, Seconds, known_moment, number, seconds
+from wxfly.retrieval.obtained import NOT_KNOWN, ForecastOrigin
+
+
+class ForecastFacts(Facts, frozen=True):
+    """One forecast, of one model."""
+
+    is_ensemble: bool
+    """Whether it gives the chance only."""
+    source: str | None
+    """The service, who runs the model, and its name."""
+    institution: str | None
+    """The service, who runs the model, and its name."""
+    model: str | None
+    """The service, who runs the model, and its name."""
+    attribution: str | None
+    """Show both to whoever reads what you make of the answer."""
+    licence: str | None
+    """Show both to whoever reads what you make of the answer."""
+    history: str | None
+    """How it was obtained."""
+    run: datetime | None
+    """Start of the run, and when it was retrieved."""
+    retrieved: datetime | None
+    """Start of the run, and when it was retrieved."""
+    age: Seconds | None
+    """At `now`, counted from `age_counts_from`."""
+    age_counts_from: Literal["run", "oldest_run", "retrieved", "first_hour"] | None
+    """The first of these that is known."""
+
+
+class SiteFacts(Facts, frozen=True):
+    """The place."""
+
+    name: str
+    """What the pilot calls it. It may hold any character: escape it where you show it."""
+    latitude: Degrees
+    """North and east positive."""
+    longitude: Degrees
+    """North and east positive."""
+    surface_altitude: Metres | None
+    """Ground above mean sea level."""
+    time_zone: str
+    """IANA name."""
+    surface_cover: str | None
+    """Class of the surface, where the pilot gave one."""
+    invented: bool
+    """Whether the place is invented."""
+
+
+class AircraftFacts(Facts, frozen=True):
+    """What is flown."""
+
+    name: str
+    """Short name, and words for people."""
+    title: str
+    """Short name, and words for people."""
+    kind: str
+    """Kind of aircraft."""
+    sight_range: Metres | None
+    """Distance to which its attitude is seen in clear air, from its size."""
+
+
+def forecast_facts(briefing: Briefing, provenance: ForecastOrigin, *, is_ensemble: bool) -> ForecastFacts:
+    """Return where a forecast is from, and how old it is for a briefing."""
+
+    def words(value: str) -> str | None:
+        return None if value in (NOT_KNOWN, "") else value
+
+    age, since = age_of(provenance, briefing.now)
+    return ForecastFacts(
+        is_ensemble=is_ensemble,
+        source=words(provenance.source),
+        institution=words(provenance.institution),
+        model=words(provenance.model),
+        attribution=words(provenance.attribution),
+        licence=words(provenance.license),
+        history=words(provenance.history),
+        run=known_moment(provenance.run),
+        retrieved=known_moment(provenance.retrieved),
+        age=None if np.isnat(age) else seconds(age),
+        age_counts_from=since,
+    )
+
+
+def site_facts(site: Site) -> SiteFacts:
+    """Return a place."""
+    ground = None if site.surface_altitude is None else number(site.surface_altitude)
+    return SiteFacts(site.name, site.latitude, site.longitude, ground, site.time_zone, site.surface_cover, site.is_demo)
+
+
+def aircraft_facts(aircraft: Aircraft) -> AircraftFacts:
+    """Return what is flown."""
+    seen = sight(np.array([np.nan]), aircraft)[0]
+    return AircraftFacts(aircraft.name, aircraft.title, aircraft.kind, number(seen))

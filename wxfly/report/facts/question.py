@@ -1,0 +1,157 @@
+"""What was asked, in full."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import TYPE_CHECKING
+
+from wxfly.report.facts.values import (
+    Degrees,
+    ElementName,
+    Facts,
+    Kelvins,
+    Kilograms,
+    Metres,
+    Seconds,
+    Share,
+    Speed,
+    known_moment,
+    number,
+)
+
+if TYPE_CHECKING:
+    from wxfly.question.reading import Question
+
+
+class Place(Facts, frozen=True):
+    """A place as the pilot wrote it."""
+
+    words: str
+    """Name, saved name or coordinates."""
+    height: Metres
+    """Flight height above ground."""
+
+
+class ForecastAsked(Facts, frozen=True):
+    """Which forecast was asked for."""
+
+    model: str | None
+    """Null for that of the settings."""
+    file: str | None
+    """Name of the file that answers instead of a service."""
+    offline: bool
+    """Whether no service was asked."""
+    as_of: datetime | None
+    """The moment to answer for; null for now."""
+    ensemble_names: list[str]
+    """Ensembles whose members give the chance."""
+    uses_site_record: bool
+    """Whether wind and gust are corrected by the record of the site."""
+
+
+class SortieAsked(Facts, frozen=True):
+    """The sortie as far as the pilot gave it."""
+
+    distance: Metres | None
+    """To the farthest point, over ground; null for as far as the aircraft's attitude is seen."""
+    return_height: Metres | None
+    """Above ground; null for the flight height."""
+    work_time: Seconds
+    """At the farthest point."""
+    batteries: int
+    """How many are charged."""
+    battery_reserve: Share
+    """Share of a battery to land with."""
+    battery_temperature: Kelvins | None
+    """Before take-off; null for that of the air."""
+    payload: Kilograms
+    """Beyond the mass of the aircraft."""
+
+
+class QuestionFacts(Facts, frozen=True):
+    """The question in full."""
+
+    places: list[Place]
+    """In the order asked; empty for the first saved site or the demonstration."""
+    height: Metres
+    """Flight height above ground where no place is named."""
+    aircraft_name: str
+    """Names."""
+    rules: str
+    """Names."""
+    required: list[ElementName]
+    """Elements that the hours must know, and those that the pilot takes on himself."""
+    accepted: list[ElementName]
+    """Elements that the hours must know, and those that the pilot takes on himself."""
+    reserve: Share | None
+    """In place of the usual limits; null where the pilot gave none."""
+    confidence: Share | None
+    """In place of the usual limits; null where the pilot gave none."""
+    gust_at_launch: Speed | None
+    """In place of the usual limits; null where the pilot gave none."""
+    forecast_asked: ForecastAsked
+    """Which forecast was asked for."""
+    day: date | None
+    """At the site; null for the day that is `first_day` days from today."""
+    first_day: int
+    """The day asked about, from today, and how many days a week's question covers."""
+    day_count: int
+    """The day asked about, from today, and how many days a week's question covers."""
+    toward: Degrees | None
+    """Direction in which the pilot looks at the aircraft."""
+    prefers_low_light: bool
+    """Whether windows in golden or blue hour come first."""
+    sortie_asked: SortieAsked | None
+    """What is to be flown; null where the way home was not asked for."""
+    confidence_of_return: Share
+    """How sure the way home must be."""
+    ranks_anew: bool
+    """Whether windows are ranked whatever was chosen before."""
+    display_units: str
+    """Units in which people are shown the answer. This answer is in SI units whatever they are."""
+    display_time_zone: str | None
+    """IANA zone in which people are shown times; null for each site's own."""
+
+
+def question_facts(question: Question) -> QuestionFacts:
+    """Return what was asked."""
+    asked, sortie, limits = question.forecast, question.sortie, question.asked_of_limits
+    return QuestionFacts(
+        places=[Place(place.words, place.height) for place in question.places],
+        height=question.height,
+        aircraft_name=question.aircraft.name,
+        rules=question.rules.name,
+        required=list(limits.required),
+        accepted=list(limits.accepted),
+        reserve=limits.reserve,
+        confidence=limits.confidence,
+        gust_at_launch=None if limits.gust_at_launch is None else number(limits.gust_at_launch),
+        forecast_asked=ForecastAsked(
+            asked.model,
+            None if asked.path is None else asked.path.name,
+            asked.offline,
+            None if asked.as_of is None else known_moment(asked.as_of),
+            list(asked.ensembles),
+            asked.uses_site_record,
+        ),
+        day=question.day,
+        first_day=question.first_day,
+        day_count=question.days,
+        toward=question.toward,
+        prefers_low_light=question.prefers_low_light,
+        sortie_asked=None
+        if sortie is None
+        else SortieAsked(
+            sortie.distance,
+            sortie.return_height,
+            round(sortie.work_time),
+            sortie.batteries,
+            sortie.reserve,
+            sortie.battery_temperature,
+            sortie.payload,
+        ),
+        confidence_of_return=question.confidence,
+        ranks_anew=question.ranks_anew,
+        display_units=question.units,
+        display_time_zone=question.time_zone,
+    )

@@ -1,0 +1,215 @@
+"""What the pilot means to do: the sortie and its way home, work that can stop, and whether it pays."""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime
+
+from wxfly.answer import findings
+from wxfly.answer.request import SiteAnswer
+from wxfly.answer.survey import Spell, Survey
+from wxfly.pilot.intent import Intent, drives_out, takes_off
+from wxfly.report.facts.values import (
+    Degrees,
+    Facts,
+    FlightTime,
+    Hours,
+    Metres,
+    Seconds,
+    Share,
+    moment_of,
+    number,
+    seconds,
+    share,
+)
+from wxfly.report.facts.windows import CauseFacts, chance_and_causes
+
+
+class PlanFacts(Facts, frozen=True):
+    """What is to be flown."""
+
+    distance: Metres
+    """To the farthest point, over ground."""
+    direction: Degrees | None
+    """Toward it; null is compared with the most demanding of all."""
+    work_time: Seconds
+    """At the farthest point."""
+    return_height: Metres
+    """Height of the way home above ground."""
+    battery_reserve: Share
+    """Share of a battery to land with."""
+    confidence: Share
+    """How sure energy and way home must be."""
+    batteries: int
+    """How many are charged."""
+
+
+class WorstFacts(Facts, frozen=True):
+    """The moment of the best window that asks the most of the sortie."""
+
+    moment: datetime
+    """When that is."""
+    needed_share: Share | None
+    """Share of a battery needed, reserve included; null where it is unknown or cannot be flown."""
+    charge_at_turn: Share | None
+    """Charge that must be shown when leaving for home, of a full battery."""
+    latest_turn: FlightTime | None
+    """Time after take-off at which to leave for home at the latest."""
+    flight_time: FlightTime | None
+    """Of one battery, take-off to landing at the latest; 0 where the sortie does not come home."""
+
+
+class SortieFacts(Facts, frozen=True):
+    """A planned sortie; the way home is then the element return_leg."""
+
+    judged: bool
+    """Whether the way home is judged; where not, no chance counts it."""
+    missing_figures: list[str]
+    """Figures of the aircraft that are missing where it is not."""
+    plan: PlanFacts | None
+    """Null where it is not judged."""
+    worst: WorstFacts | None
+    """Null without a window."""
+
+
+class IntentFacts(Facts, frozen=True):
+    """What the pilot means to do."""
+
+    planned: Seconds
+    """The time that the work takes when all goes well."""
+    contingency: Seconds
+    """Kept in hand for what may go wrong; windows are at least as long as both together."""
+    survey_hours: Hours | None
+    """Hours of work that can stop and go on later; null for none."""
+    hold_hours: Hours
+    """Hours held back after one over the wind or gust limit."""
+
+
+class SpellFacts(Facts, frozen=True):
+    """A stretch of work or of waiting, in full hours."""
+
+    start: datetime
+    """Its ends."""
+    end: datetime
+    """Its ends."""
+    work: bool
+    """Whether it is work; else it is a wait."""
+
+
+class LaidWork(Facts, frozen=True):
+    """Work laid into the hours."""
+
+    spells: list[SpellFacts]
+    """Work and waits in turn, beginning and ending with work."""
+    chance: Share | None
+    """That every limit holds in every hour of work."""
+    causes: list[CauseFacts]
+    """What may break a limit, the largest share first."""
+
+
+class SurveyFacts(Facts, frozen=True):
+    """How work that can stop is laid into the hours that hold."""
+
+    wanted_hours: Hours
+    """Hours of work asked for."""
+    found_hours: Hours
+    """Full hours that hold, up to those asked for; with fewer the work does not fit."""
+    laid: LaidWork
+    """The earliest first."""
+    surer: LaidWork | None
+    """The same work within one later day, where that is surer by more than a step; null where it is not."""
+
+
+class DecisionFacts(Facts, frozen=True):
+    """Two decisions by the pilot's own costs; advice, each compared with its own threshold."""
+
+    chance: Share | None
+    """Of the best window's surest stretch; null without a window."""
+    least_chance_to_drive: Share
+    """Driving out pays above this chance; above 1 it never does."""
+    drive_out: bool | None
+    """Whether driving out pays."""
+    risk: Share | None
+    """Of a broken limit."""
+    largest_risk_to_take_off: Share
+    """Taking off pays below this risk."""
+    take_off: bool | None
+    """Whether taking off would pay on this forecast."""
+    members_needed: int
+    """Members that can tell a risk as small as that."""
+
+
+def sortie_facts(answer: SiteAnswer) -> SortieFacts | None:
+    """Return what is to be flown and what it asks of the best window."""
+    sortie, missing, worst = answer.request.sortie, answer.request.energy_missing, answer.way_home
+    if sortie is None and not missing:
+        return None
+    planned = (
+        None
+        if sortie is None
+        else PlanFacts(
+            sortie.plan.distance,
+            sortie.plan.direction,
+            round(sortie.plan.work_time),
+            sortie.plan.return_height,
+            sortie.plan.reserve,
+            sortie.plan.confidence,
+            sortie.batteries,
+        )
+    )
+    most_demanding = (
+        None
+        if worst is None
+        else WorstFacts(
+            moment_of(worst.moment),
+            number(float(worst.budget.needed_share)),
+            number(float(worst.budget.charge_at_turn)),
+            number(float(worst.budget.latest_turn)),
+            number(worst.flight_time),
+        )
+    )
+    return SortieFacts(sortie is not None, list(missing), planned, most_demanding)
+
+
+def survey_facts(answer: SiteAnswer) -> SurveyFacts | None:
+    """Return how work that can stop is laid into the hours."""
+    survey = answer.survey
+    if survey is None:
+        return None
+    surer = None if survey.surer is None else _laid(survey.surer)
+    return SurveyFacts(survey.hours, survey.found, _laid(survey), surer)
+
+
+def _laid(survey: Survey) -> LaidWork:
+    return LaidWork([_spell(spell) for spell in survey.spells], *chance_and_causes(survey.chance))
+
+
+def _spell(spell: Spell) -> SpellFacts:
+    return SpellFacts(moment_of(spell.start), moment_of(spell.end), spell.is_work)
+
+
+def decision_facts(answer: SiteAnswer) -> DecisionFacts | None:
+    """Return whether driving out and taking off pay, by the pilot's own costs."""
+    costs = answer.request.intent.costs
+    if costs is None:
+        return None
+    found = findings.chance_for_costs(answer)
+    chance = math.nan if found is None else found.value
+    count = findings.count_hours(answer)
+    is_known = not math.isnan(chance) or (found is None and count.not_known < count.lit)
+    return DecisionFacts(
+        chance=number(chance),
+        least_chance_to_drive=share(costs.least_chance_to_drive),
+        drive_out=drives_out(chance, costs) if is_known else None,
+        risk=number(1.0 - chance),
+        largest_risk_to_take_off=share(costs.largest_risk_to_take_off),
+        take_off=takes_off(chance, costs) if is_known else None,
+        members_needed=costs.members_needed,
+    )
+
+
+def intent_facts(intent: Intent) -> IntentFacts:
+    """Return for how long, and how."""
+    return IntentFacts(
+        seconds(intent.planned), seconds(intent.contingency), intent.survey_hours or None, intent.hold_hours
+    )

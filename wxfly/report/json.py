@@ -1,0 +1,59 @@
+"""The facts as JSON, and the JSON Schema that they follow."""
+
+from __future__ import annotations
+
+import ast
+import inspect
+import typing
+from itertools import pairwise
+from typing import Any
+
+from msgspec import Struct, json
+
+from wxfly.report.facts.answer import AnswerFacts
+from wxfly.report.facts.values import Facts
+from wxfly.report.text.console import escaped
+
+
+def described(part: type[Struct]) -> dict[str, str]:
+    """Return what the source of a part of the tree says of each of its keys, in the text below it."""
+    (definition,) = ast.parse(inspect.getsource(part)).body
+    body = definition.body if isinstance(definition, ast.ClassDef) else []
+    return {
+        key.target.id: " ".join(text.value.value.split())
+        for key, text in pairwise(body)
+        if isinstance(key, ast.AnnAssign) and isinstance(key.target, ast.Name)
+        if isinstance(text, ast.Expr) and isinstance(text.value, ast.Constant) and isinstance(text.value.value, str)
+    }
+
+
+def parts(part: type[Struct] = AnswerFacts) -> dict[str, type[Struct]]:
+    """Return the parts of the tree by name, each before those in it."""
+    found = {part.__name__: part}
+
+    def walk(kind: Any) -> None:
+        if isinstance(kind, type) and issubclass(kind, Facts):
+            for name, inner in parts(kind).items():
+                found.setdefault(name, inner)
+        for inner_kind in typing.get_args(kind):
+            walk(inner_kind)
+
+    for kind in typing.get_type_hints(part).values():
+        walk(kind)
+    return found
+
+
+def schema() -> dict[str, Any]:
+    """Return the JSON Schema (draft 2020-12) that every answer follows, made from the types."""
+    made = json.schema(AnswerFacts)
+    for name, part in parts().items():
+        definition = made["$defs"][name]
+        definition["description"] = (part.__doc__ or "").partition("\n")[0]
+        for key, text in described(part).items():
+            definition["properties"][key]["description"] = text
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": "An answer of wxfly", **made}
+
+
+def to_json(facts: AnswerFacts) -> str:
+    """Return the facts of an answer as one line; what may not leave as it is stands by its number."""
+    return escaped(json.encode(facts).decode())
