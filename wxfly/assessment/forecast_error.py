@@ -392,7 +392,7 @@ def _room_of_chance(name: str, chance: Array, lead: Array, law: ErrorLaw) -> Arr
     """Return the room of a risk whose chance is told: never surer than that a category is missed, or told falsely."""
     left = law.share_left if chance.shape[1] > 1 else 1.0
     missed, false = (law.figure(name, key, lead) * left for key in ("missed", "false"))
-    return np.asarray(-normal_quantile(np.clip(chance, missed, 1.0 - false)))
+    return normal_quantile(1.0 - np.clip(chance, missed, 1.0 - false))
 
 
 def _with_required_missing(room: Array) -> Array:

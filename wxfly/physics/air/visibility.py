@@ -28,7 +28,7 @@ MIST_VISIBILITY = 5000.0
 """Below, and not fog, it is mist or haze [m]: usual in aviation reports."""
 DRY_SPREAD = 3.0
 """With a dew point more than this below the temperature there is no fog [K]. Common practice, no source."""
-_FOG_OF_SPREAD = (0.0, 2.0, DRY_SPREAD, 4.0), (1.0, 0.5, 0.1, 0.0)
+_FOG_OF_SPREAD = (0.0, 2.0, 2.3, DRY_SPREAD, 4.0), (1.0, 0.5, 0.25, 0.1, 0.0)
 HUMIDITY_ERROR = 0.06
 """Standard deviation of a forecast relative humidity near saturation [1]: 5 to 10 %, common practice, no source."""
 _CALM_UNTIL, _WINDY_FROM = 3.0, 6.0
@@ -156,8 +156,8 @@ def unseen_fog_chance(air_temperature: npt.ArrayLike, dew_point_temperature: npt
     Returns
     -------
     ndarray
-        1 in saturated air, 0.5 with a dew point 2 K below the temperature, 0.1 with 3 K, 0 from 4 K, linear between;
-        NaN in, NaN out. Common practice, no source.
+        1 in saturated air, 0.5 with a dew point 2 K below the temperature, 0.25 with 2.3 K, 0.1 with 3 K, 0 from 4 K;
+        linear between; NaN in, NaN out. Common practice, no source.
     """
     spread = np.asarray(air_temperature, dtype=float) - np.asarray(dew_point_temperature, dtype=float)
     return np.asarray(np.interp(spread, *_FOG_OF_SPREAD))

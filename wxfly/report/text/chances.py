@@ -12,7 +12,7 @@ from wxfly.answer.request import Briefing, Change, Choice, SiteAnswer
 from wxfly.answer.windows import Window
 from wxfly.pilot.elements import BY_NAME
 from wxfly.pilot.intent import derate
-from wxfly.probability.chance import Chance, Outlook
+from wxfly.probability.chance import Cause, Chance, Outlook
 from wxfly.probability.steadiness import KEEP_STEP, jumpiness
 from wxfly.report.facts.words import listed
 from wxfly.report.text import phrases
@@ -52,7 +52,7 @@ def how_sure(answer: SiteAnswer, window: Window, clock: Clock, minimum: np.timed
     else:
         parts.append(f"{in_ten(window.chance.value)} that every limit holds all through")
     told = [f"{', '.join(parts)} ({whose(answer)})"]
-    causes = causes_in_words(surest.chance if surest is not None else window.chance)
+    causes = causes_in_words(surest.chance if surest is not None else window.chance, window.limiting_element)
     if causes:
         told.append(f"may break: {causes}")
     return "; ".join(told)
@@ -77,10 +77,17 @@ def _from(answer: SiteAnswer) -> str:
     return f"{sureness.members} members of {listed(list(sureness.models))}"
 
 
-def causes_in_words(chance: Chance) -> str:
+def told_causes(chance: Chance, deciding: str = "") -> tuple[Cause, ...]:
+    """Return the causes that are told: those with the largest shares, and in any case the element that decides."""
+    first, rest = chance.causes[:CAUSES_TOLD], chance.causes[CAUSES_TOLD:]
+    own = tuple(cause for cause in rest if cause.element == deciding)
+    return first[: CAUSES_TOLD - len(own)] + own
+
+
+def causes_in_words(chance: Chance, deciding: str = "") -> str:
     """Name what may break a limit, each with its share and its share alone; they are not to be added up."""
     told = []
-    for cause in chance.causes[:CAUSES_TOLD]:
+    for cause in told_causes(chance, deciding):
         title = BY_NAME[cause.element].title
         alone = f", alone {_percent(cause.sole_share)}" if len(chance.causes) > 1 else ""
         told.append(f"{title} {_percent(cause.share)}{alone}")
