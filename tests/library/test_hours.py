@@ -60,7 +60,7 @@ def test_a_height_that_cannot_be_is_refused(cube, height, told):
 
 def test_a_height_that_the_rules_do_not_allow_is_refused(cube):
     hours = wxfly.conditions(cube, height=150.0)
-    with pytest.raises(WxflyError, match="above the ceiling of 120 m"):
+    with pytest.raises(WxflyError, match="above the height limit of 120 m"):
         wxfly.assess(hours, wxfly.limits_for("cine-hexacopter"))
 
 

@@ -93,7 +93,7 @@ def test_a_height_above_the_ceiling_is_refused():
     check_height(120.0, limits)
     check_height(400 * 0.3048 - 1.92, limits)
     for height, words in (
-        (121.0, "above the ceiling of 120 m"),
+        (121.0, "above the height limit of 120 m"),
         (0.0, "not above the ground"),
         (-5.0, "not above"),
     ):

@@ -103,7 +103,7 @@ def test_the_page_is_written(tmp_path: Path) -> None:
     [
         ({"rank": 9}, "there is no window 9"),
         ({"battery_reserve": 25.0}, "is not a share"),
-        ({"return_height": "200m"}, "above the ceiling"),
+        ({"return_height": "200m"}, "above the height limit"),
         ({"hand_height": "40m"}, "out of reach"),
         ({"distance": "300 min"}, "unit of length 'min'"),
         ({"distance": "-3m"}, "below zero"),
@@ -174,9 +174,9 @@ def test_a_ceiling_in_feet_is_the_ceiling() -> None:
     """394 ft is 120.09 m, and 120 m is told as 394 ft; 395 ft is another height."""
     asked = outing.ask_check(SITE, read_words({"mean": "3", "height": "394ft"}), on_progress=quiet)
     assert asked.correction.height == pytest.approx(120.0912)
-    with pytest.raises(WxflyError, match="above the ceiling"):
+    with pytest.raises(WxflyError, match="above the height limit"):
         check(height="395ft")
-    with pytest.raises(WxflyError, match="above the ceiling"):
+    with pytest.raises(WxflyError, match="above the height limit"):
         check(height="120.11m")
     assert phrases.height_down(120.0, "imperial") == "393 ft"
     assert phrases.height_down(120.0, "metric") == "120 m"

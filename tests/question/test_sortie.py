@@ -199,7 +199,7 @@ def test_the_ledger_takes_no_verdict_with_a_sortie() -> None:
     ("options", "words"),
     [
         ({"battery_reserve": 25.0}, "is not a share"),
-        ({"return_height": "200m"}, "above the ceiling"),
+        ({"return_height": "200m"}, "above the height limit"),
         ({"distance": "-3m"}, "below zero"),
         ({"payload": "-3g"}, "below zero"),
     ],

@@ -1,4 +1,4 @@
-"""Do the hours ahead look to the nearest airport as they look to the forecast? Its own forecast (TAF) beside them."""
+"""The hours ahead in the forecast of the nearest airport (TAF), compared with the site's forecast."""
 
 from __future__ import annotations
 
@@ -24,14 +24,14 @@ from wxfly.sources.open_meteo.forecast import distance_km
 from wxfly.times import as_moment, utc_now
 
 HOURS_AHEAD = 12
-"""So far the comparison looks."""
+"""Length of the comparison [h]."""
 OLDEST = np.timedelta64(12, "h")
-"""A forecast of an airport that was issued longer ago is not used: they are renewed every three or six hours, and a
-second renewal was then missed (common practice, no source)."""
+"""Greatest age of an airport's forecast. They are renewed every three or six hours, so an older one has missed two
+renewals (common practice, no source)."""
 
 _LOW = 2000.0  # m, the top of the low clouds in the WMO's classes
-# A ceiling covers more than half of the sky; a forecast whose low cloud covers less than 3 oktas, or 7 and more where
-# the airport expects no ceiling, does not mean the same sky (common practice, no source).
+# A ceiling covers more than half of the sky. The forecast disagrees with one if its low cloud covers less than 3 oktas,
+# and with no ceiling if it covers 7 or more (common practice, no source).
 _FEW_OKTAS, _MANY_OKTAS = 3 / 8, 7 / 8
 
 _CODES = {
@@ -44,22 +44,22 @@ _CODES = {
 
 @dataclass(frozen=True)
 class Expected:
-    """One quantity of one hour, by the airport and by the forecast.
+    """One quantity of one hour, from the airport and from the forecast.
 
     Attributes
     ----------
     name : str
-        As in the cube; ``low_type_cloud_area_fraction`` has the airport's ceiling in metres beside it, and
+        Name in the cube. For ``low_type_cloud_area_fraction`` the airport's value is its ceiling in metres, for
         ``weather_code`` kinds of weather.
     prevailing, at_times : float, frozenset of str or None
-        The airport's: the worse where a change is under way. None where it says nothing.
+        The airport's value: the worse one during a change. None where it states nothing.
     forecast : float or frozenset of str
-        The cube's.
+        The cube's value.
     is_more : bool
-        Whether what prevails is at least that.
+        Whether the prevailing value is a minimum ("at least").
     is_large, is_large_at_times : bool
-        Whether they differ by more than forecasts are expected to be off; at times, whether what the airport holds
-        possible is that much worse.
+        Whether they differ by more than the usual error of a forecast; at times, whether the value that the airport
+        considers possible is that much worse.
     """
 
     name: str
@@ -73,7 +73,7 @@ class Expected:
 
 @dataclass(frozen=True)
 class HourAhead:
-    """One hour, UTC [s], and what both say of it."""
+    """One hour, UTC [s], with the quantities of both forecasts."""
 
     hour: np.datetime64
     expected: tuple[Expected, ...]
@@ -85,16 +85,16 @@ def latest_aerodrome_forecast(site: Site, *, settings: Settings, offline: bool =
     Parameters
     ----------
     site : Site
-        Within 60 km of the airport.
+        A site within 60 km of the airport.
     settings : Settings
-        Of the services.
+        Settings of the services.
     offline : bool, optional
-        Use what was kept.
+        Whether to use only kept replies.
 
     Raises
     ------
     WxflyError
-        When the service fails and nothing in force is kept.
+        When the service fails and no kept forecast is in force.
     """
     now = utc_now()
 
@@ -132,16 +132,16 @@ def choose_aerodrome_forecast(
 
 
 def compare_hours(aerodrome: AerodromeForecast, cube: xr.Dataset, now: np.datetime64) -> list[HourAhead]:
-    """Set the hours ahead beside each other; what either does not say is left out.
+    """Compare the hours ahead; a quantity that one of the two does not state is left out.
 
     Parameters
     ----------
     aerodrome : AerodromeForecast
-        Of the airport.
+        The airport's forecast.
     cube : xarray.Dataset
         The forecast of one place, without the dimension ``site``.
     now : numpy.datetime64
-        UTC.
+        Present time, UTC.
     """
     time = cube["time"].values.astype("datetime64[s]")
     last = min(aerodrome.end, now + np.timedelta64(HOURS_AHEAD, "h"))
@@ -160,18 +160,18 @@ def compare_hours(aerodrome: AerodromeForecast, cube: xr.Dataset, now: np.dateti
 
 
 Option = tuple[float, bool] | frozenset[str]
-"""What one group says: a value and whether it may be more, or kinds of weather."""
+"""The content of one group: a value and whether it may be more, or kinds of weather."""
 
 
 def groups_at(aerodrome: AerodromeForecast, hour: np.datetime64) -> tuple[dict[str, list[Option]], list[Group]]:
-    """Tell what prevails at an hour, and what may be at times.
+    """Return the prevailing values at an hour, and the groups for conditions at times.
 
     Returns
     -------
     prevailing : dict of list
-        By name in the cube: one value, or several where a change is under way.
+        By name in the cube: one value, or several during a change.
     at_times : list of Group
-        Those in force.
+        The groups in force.
     """
     prevailing: dict[str, list[Option]] = {}
     at_times = []
@@ -201,7 +201,7 @@ def _said(group: Group) -> dict[str, Option]:
 
 
 def _of_cube(cube: xr.Dataset, time: np.ndarray, position: int) -> dict[str, float | frozenset[str]]:
-    """Return what the forecast says of an hour, without what is missing."""
+    """Return the forecast's values of an hour, without missing ones."""
     values = {
         name: float(cube[name][position])
         for name in ("visibility_in_air", "low_type_cloud_area_fraction")
@@ -264,7 +264,7 @@ def _is_worse(name: str, option: Option, forecast: float | frozenset[str]) -> bo
 
 
 def ask_quietly(site: Site, *, settings: Settings, offline: bool) -> tuple[AerodromeForecast | None, str]:
-    """Return the airport's forecast and, where there is none, why."""
+    """Return the airport's forecast or, where there is none, None and the reason."""
     try:
         found = latest_aerodrome_forecast(site, settings=settings, offline=offline)
     except WxflyError as fault:

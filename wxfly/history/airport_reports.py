@@ -1,4 +1,4 @@
-"""Is the forecast right this morning? The latest airport report near a site against the forecast of the same time."""
+"""The latest airport report near a site, compared with the forecast of the same time."""
 
 from __future__ import annotations
 
@@ -33,11 +33,11 @@ class Difference:
     Attributes
     ----------
     name, units : str
-        As in the cube.
+        Name and unit in the cube.
     reported, forecast : float
-        SI.
+        Values in SI units.
     is_large : bool
-        Larger than a forecast is expected to be off.
+        Whether the difference is larger than the usual error of a forecast.
     """
 
     name: str
@@ -47,9 +47,9 @@ class Difference:
     is_large: bool
 
 
-# Beyond these a forecast counts as off: the accuracy that is operationally desirable of aerodrome forecasts, ICAO
-# Annex 3, Attachment B (from memory: wind 2.5 m/s, visibility 30 %, cloud height 30 %); for the temperature of another
-# place 3 K, and for a gust 4 m/s, are common practice, no source.
+# Beyond these a forecast counts as wrong. They are the operationally desirable accuracy of aerodrome forecasts, ICAO
+# Annex 3, Attachment B (from memory: wind 2.5 m/s, visibility 30 %, cloud height 30 %). The values for the temperature
+# of another place, 3 K, and for a gust, 4 m/s, are common practice, no source.
 _WIND, _GUST, _TEMPERATURE, _SHARE = 2.5, 4.0, 3.0, 0.3
 _FAR = 10_000.0  # visibility above this is as good as any
 
@@ -60,16 +60,16 @@ def latest_report(site: Site, *, settings: Settings, offline: bool = False) -> A
     Parameters
     ----------
     site : Site
-        Within 60 km of the airport.
+        A site within 60 km of the airport.
     settings : Settings
-        Of the services.
+        Settings of the services.
     offline : bool, optional
-        Use what was kept.
+        Whether to use only kept replies.
 
     Raises
     ------
     WxflyError
-        When the service fails and nothing recent is kept.
+        When the service fails and no recent report is kept.
     """
     now = utc_now()
 
@@ -81,7 +81,7 @@ def latest_report(site: Site, *, settings: Settings, offline: bool = False) -> A
     if kept is not None:
         report = choose_report(parse_reports(kept.text.encode()), site, as_moment(now))
     if report is None and fault is not None:
-        raise fault  # no airport is to blame
+        raise fault  # not the fault of one airport
     return report
 
 
@@ -94,22 +94,22 @@ def at_hand(
     offline: bool,
     now: datetime,
 ) -> tuple[KeptReply | None, WxflyError | None]:
-    """Return what airports around a site sent, asked for anew after ten minutes, and why that failed when it did.
+    """Return the reply for the airports around a site, requested again after ten minutes, and the error if that failed.
 
     Parameters
     ----------
     kind : str
-        Under which it is kept.
+        Name under which the reply is kept.
     site : Site
         The place.
     get : callable
-        Asks for it.
+        Requests the reply.
     parse : callable
-        Reads it; what was kept and cannot be read is asked for again.
+        Reads the reply; a kept one that cannot be read is requested again.
     offline : bool
-        Use what was kept.
+        Whether to use only kept replies.
     now : datetime
-        The present moment.
+        The present time.
     """
     key = f"{site.latitude:.1f},{site.longitude:.1f}"
 
@@ -137,9 +137,9 @@ def with_report_warnings(obtained: Obtained, settings: Settings) -> Obtained:
     Parameters
     ----------
     obtained : Obtained
-        The forecast. One for a chosen moment, of a file or of the demonstration stays as it is.
+        The forecast. One for a chosen time, from a file or of the demonstration stays unchanged.
     settings : Settings
-        Of the services.
+        Settings of the services.
     """
     if obtained.is_chosen or obtained.origin not in ("fetched", "store"):
         return obtained
@@ -166,7 +166,7 @@ def choose_report(reports: Sequence[AirportReport], site: Site, now: np.datetime
 
 
 def compare_report(report: AirportReport, cube: xr.Dataset) -> list[Difference]:
-    """Set a report beside the forecast of its time, quantity by quantity; what either does not say is left out.
+    """Compare a report with the forecast of its time; a quantity that one of the two does not state is left out.
 
     Parameters
     ----------
@@ -178,8 +178,8 @@ def compare_report(report: AirportReport, cube: xr.Dataset) -> list[Difference]:
     Returns
     -------
     list of Difference
-        Wind and temperature at the forecast's nearest full hour, the gust of the hours around the report. The
-        report's temperature is carried to the height of the forecast's ground by the standard atmosphere.
+        Wind and temperature at the forecast's nearest full hour, and the gust of the hours around the report. The
+        report's temperature is converted to the altitude of the forecast's ground by the standard atmosphere.
     """
     time = cube["time"].values.astype("datetime64[s]")
     position = int(np.argmin(np.abs(time - report.observed)))
@@ -212,7 +212,7 @@ def compare_report(report: AirportReport, cube: xr.Dataset) -> list[Difference]:
 
 
 def gust_around(cube: xr.Dataset, time: np.ndarray, moment: np.datetime64) -> float:
-    """Return the largest gust whose span holds the moment, or lies within half an hour of it for an instant."""
+    """Return the largest gust whose span contains the time; for an instant, within half an hour of it."""
     gust = cube["wind_speed_of_gust"]
     begin, end = covers_hours(cube, "wind_speed_of_gust")
     if begin == end:
@@ -223,16 +223,16 @@ def gust_around(cube: xr.Dataset, time: np.ndarray, moment: np.datetime64) -> fl
 
 
 def is_large(name: str, said: float, forecast: float, is_more: bool = False) -> bool:
-    """Tell whether a forecast is farther from what an airport said than forecasts are expected to be.
+    """Return whether a forecast differs from an airport's value by more than the usual error of a forecast.
 
     Parameters
     ----------
     name : str
         ``wind_speed``, ``wind_speed_of_gust``, ``air_temperature`` or ``visibility_in_air``.
     said, forecast : float
-        SI.
+        The airport's value and the forecast, in SI units.
     is_more : bool, optional
-        Whether the visibility is at least what was said.
+        Whether the airport's visibility is a minimum ("at least").
     """
     if name == "visibility_in_air":
         if is_more and forecast >= said:
@@ -244,7 +244,7 @@ def is_large(name: str, said: float, forecast: float, is_more: bool = False) -> 
 
 
 def what_is_off(report: AirportReport, differences: Sequence[Difference], site: Site) -> str:
-    """Say in one line which report it is and in what the forecast is off; empty where it is not."""
+    """Return one line that names the report and the quantities that disagree; empty where none does."""
     off = ", ".join(_NAMES[d.name] for d in differences if d.is_large)
     if not off:
         return ""

@@ -1,8 +1,8 @@
-"""The ledger: every verdict kept before its hour comes, and what was observed then.
+"""The ledger: every verdict, recorded before its hour comes, and the observations of that hour.
 
-One line of JSON for each entry, only ever added to, one file for each month of hours. A verdict is entered before its
-hour begins or not at all; an hour is scored by the first observation entered for it, and an hour without one stays
-unscored. The files lie in the pilot's configuration folder: a record of years is nothing to be swept away with a cache.
+Each entry is one line of JSON. Lines are only added, to one file for each month of hours. A verdict is entered before
+its hour begins or not at all. An hour is scored by the first observation entered for it; without one it stays unscored.
+The files are in the pilot's configuration folder, so that a record of years is not deleted with a cache.
 """
 
 from __future__ import annotations
@@ -23,34 +23,34 @@ from wxfly.pilot.own_files import SetAside, make_folder, plain
 from wxfly.pilot.settings import config_folder
 
 LONGEST_LINE = 1 << 16
-"""A line of an entry is shorter [bytes]."""
+"""Greatest length of a line [bytes]."""
 _LARGEST = 1e9
 _MOMENT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ")
 
 
 @dataclass(frozen=True)
 class Verdict:
-    """What was told of one hour.
+    """The reported result of one hour.
 
     Attributes
     ----------
     site, aircraft : str
-        Where and with what.
+        Their names.
     latitude, longitude, height : float
-        [degree], [m].
+        Position [degree] and flight height [m].
     hour, told, run : str
-        Start of the hour, moment of the answer and start of the run, ISO 8601 in UTC with ``Z``; `run` is empty
-        where it was not known.
+        Start of the hour, time of the answer and start of the run, ISO 8601 in UTC with ``Z``; `run` is empty
+        where unknown.
     model : str
-        Of the forecast.
+        Model of the forecast.
     state : str
         ``inside``, ``narrow``, ``outside`` or ``not known``.
     margin, chance : float or None
-        None where not known or not told.
+        None where unknown or not reported.
     limiting_element : str
-        The one that decided.
+        The element that decided.
     limits : mapping
-        Of the elements that can be observed, SI.
+        Limits of the elements that can be observed, in SI units.
     """
 
     site: str
@@ -70,7 +70,7 @@ class Verdict:
 
     @property
     def key(self) -> tuple[object, ...]:
-        """What makes it the same verdict: told again of the same run it is not entered twice."""
+        """Return what identifies the verdict: a repeat from the same run is not entered twice."""
         return (
             self.site, self.aircraft, self.latitude, self.longitude, self.height, self.hour, self.run or self.told,
             self.model, tuple(sorted(self.limits.items())),
@@ -87,22 +87,22 @@ class Verdict:
 
 @dataclass(frozen=True)
 class Chosen:
-    """The stretch that a run's best window was chosen for, as the ledger keeps it.
+    """The period chosen from a run's best window, as recorded in the ledger.
 
     Attributes
     ----------
     question, site, aircraft, model : str
-        Of which question; where, with what, of which forecasts.
+        Names of the question, the site, the aircraft and the forecast model.
     height : float
-        [m]
+        Flight height [m].
     duration : int
-        Length of the stretch that was looked for [s].
+        Length of the period that the question asked for [s].
     limits : mapping
-        Of wind and gust, and of launch and hold where there are any, SI.
+        Limits of wind and gust, and of launch and hold where there are any, in SI units.
     hour, end : str
-        Start and end of the stretch, ISO 8601 in UTC with ``Z``.
+        Start and end of the period, ISO 8601 in UTC with ``Z``.
     told, run : str
-        Moment of the answer and start of the run.
+        Time of the answer and start of the run.
     """
 
     question: str
@@ -119,13 +119,13 @@ class Chosen:
 
     @property
     def asked(self) -> tuple[object, ...]:
-        """What it was the answer to."""
+        """Return what was asked."""
         limits = tuple(sorted(self.limits.items()))
         return self.question, self.site, self.aircraft, self.model, self.height, self.duration, limits
 
     @property
     def key(self) -> tuple[object, ...]:
-        """What makes it the same choice: told again of the same run for the same day it is not entered twice."""
+        """Return what identifies the choice: a repeat from the same run for the same day is not entered twice."""
         return self.asked, self.run, self.hour[:10]
 
     def __post_init__(self) -> None:
@@ -135,20 +135,20 @@ class Chosen:
 
 @dataclass(frozen=True)
 class Observation:
-    """What came in one hour.
+    """The observed values of one hour.
 
     Attributes
     ----------
     site : str
-        Where.
+        Name of the site.
     height : float
-        To which the values were carried, the flight height of the verdicts that they are held against [m].
+        Height to which the values were converted: the flight height of the verdicts they are compared with [m].
     hour : str
-        Its start, ISO 8601 in UTC with ``Z``.
+        Start of the hour, ISO 8601 in UTC with ``Z``.
     values : mapping
-        By element, SI.
+        Values by element, in SI units.
     source : str
-        Who measured.
+        Who measured them.
     """
 
     site: str
@@ -159,7 +159,7 @@ class Observation:
 
     @property
     def key(self) -> tuple[str, float, str]:
-        """What makes it the same observation: the first one stays."""
+        """Return what identifies the observation: of several, the first one stays."""
         return self.site, self.height, self.hour
 
     def __post_init__(self) -> None:
@@ -183,19 +183,19 @@ def _check_numbers(*numbers: float) -> None:
 Entry = Verdict | Chosen | Observation
 _Kind = TypeVar("_Kind", Verdict, Chosen, Observation)
 KINDS: dict[str, type[Entry]] = {"verdict": Verdict, "choice": Chosen, "observation": Observation}
-"""The kinds of entries by the word that a line says of itself."""
+"""The kinds of entries, by the word in a line that names its kind."""
 
 
 @dataclass(frozen=True)
 class Ledger:
-    """What a ledger holds.
+    """The contents of a ledger.
 
     Attributes
     ----------
     entries : tuple
-        In the order in which they were entered.
+        The entries, in the order in which they were made.
     set_aside : tuple of SetAside
-        Lines that cannot be read; they stay where they are.
+        Lines that cannot be read; they stay in their files.
     """
 
     entries: tuple[Entry, ...]
@@ -212,12 +212,12 @@ def ledger_folder() -> Path:
 
 
 def enter_verdicts(verdicts: Iterable[Verdict], *, folder: Path | None = None) -> int:
-    """Add verdicts; those whose hour has begun when they were told, and those entered before, are left out.
+    """Add verdicts, except those made after their hour began and those entered before.
 
     Returns
     -------
     int
-        How many were added.
+        The number added.
     """
     timely = [v for v in verdicts if moment(v.told) < moment(v.hour)]
     return enter(timely, folder or ledger_folder())
@@ -229,14 +229,14 @@ def enter_observations(observations: Iterable[Observation], *, folder: Path | No
     Returns
     -------
     int
-        How many were added.
+        The number added.
     """
     told = [o for o in observations if o.values]
     return enter(told, folder or ledger_folder())
 
 
 def enter(entries: Sequence[Entry], folder: Path) -> int:
-    """Add entries to the files of the months of their hours, each once; give how many were added."""
+    """Add entries to the files of the months of their hours, each once; return the number added."""
     words = {kind: word for word, kind in KINDS.items()}
     by_month: dict[str, list[Entry]] = {}
     for entry in entries:
@@ -261,10 +261,10 @@ def _append(path: Path, entries: Sequence[Mapping[str, Any]]) -> None:
     lines = "".join(json.dumps(entry, ensure_ascii=False, allow_nan=False) + "\n" for entry in entries)
     try:
         make_folder(path.parent)
-        # One write to a file opened for appending: two programs at once do not mix their lines.
+        # One write in append mode: two programs running at once do not mix their lines.
         descriptor = os.open(path, os.O_RDWR | os.O_APPEND | os.O_CREAT, 0o600)
         try:
-            # A line that a crash cut short stays a line of its own.
+            # A line that a crash cut short stays a separate line.
             end = os.lseek(descriptor, 0, os.SEEK_END)
             cut_short = end > 0 and os.lseek(descriptor, end - 1, os.SEEK_SET) >= 0 and os.read(descriptor, 1) != b"\n"
             os.write(descriptor, (("\n" if cut_short else "") + lines).encode())
@@ -275,7 +275,7 @@ def _append(path: Path, entries: Sequence[Mapping[str, Any]]) -> None:
 
 
 def read_ledger(path: Path | None = None) -> Ledger:
-    """Read one file, or the whole ledger; a line that cannot be read is set aside, and costs no other."""
+    """Read one file, or the whole ledger; a line that cannot be read is set aside and affects no other."""
     entries: list[Entry] = []
     set_aside: list[SetAside] = []
     for file in [path] if path else sorted(ledger_folder().glob("????-??.jsonl")):
@@ -308,7 +308,7 @@ def _read_file(path: Path, entries: list[Entry], set_aside: list[SetAside]) -> N
                     if kind not in kinds:
                         raise ValueError(f"an entry called '{plain(kind[:40])}'; known are {', '.join(kinds)}")
                     entries.append(kinds[kind].decode(line))
-                except (ValueError, RecursionError) as fault:  # of msgspec as well
+                except (ValueError, RecursionError) as fault:  # msgspec raises these too
                     set_aside.append(SetAside(path, number, str(fault)))
     except OSError as fault:
         set_aside.append(SetAside(path, None, f"cannot be read ({fault.strerror})"))
@@ -316,7 +316,7 @@ def _read_file(path: Path, entries: list[Entry], set_aside: list[SetAside]) -> N
 
 @dataclass(frozen=True)
 class _Word:
-    """What a line says first: of which kind it is."""
+    """The first field of a line: its kind."""
 
     entry: str
 
@@ -332,5 +332,5 @@ def read_observations(path: Path | None = None) -> list[Observation]:
 
 
 def moment(text: str) -> np.datetime64:
-    """Read a moment of the ledger, ISO 8601 with ``Z``."""
+    """Read a time of the ledger, ISO 8601 with ``Z``."""
     return np.datetime64(text.rstrip("Z"), "s")

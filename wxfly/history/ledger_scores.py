@@ -1,4 +1,4 @@
-"""How the verdicts of the ledger compare with what was observed, by lead time, within season and time of day.
+"""Verdicts of the ledger compared with observations, by lead time, within season and time of day.
 
 An hour is scored by the first observation entered for it, and an hour without one stays unscored.
 """
@@ -15,29 +15,29 @@ from wxfly.history.ledger import Observation, Verdict, moment
 from wxfly.physics.scoring import Counts, count, economic_value, upper_bound, value_within
 
 LEAD_BINS = ((0.0, 24.0), (24.0, 72.0), (72.0, 120.0), (120.0, 400.0))
-"""Lead times that are scored apart [h]."""
+"""Ranges of lead time, scored separately [h]."""
 _SEASONS = ("winter", "spring", "summer", "autumn")
 _HOURS_OF_DAY = 6
 
 
 @dataclass(frozen=True)
 class Score:
-    """How verdicts of one range of lead times turned out.
+    """The score of the verdicts of one range of lead times.
 
     Attributes
     ----------
     lead : tuple of float
-        From and to [h].
+        Start and end of the range [h].
     counts : Counts
-        A warning is a verdict of *outside*; an event an hour in which a limit that can be observed was broken.
+        A warning is a verdict of *outside*; an event is an hour in which an observable limit was exceeded.
     unscored : int
-        Verdicts without an observation, and those of *not known*.
+        Number of verdicts without an observation, and of verdicts *not known*.
     broken_at_most : float
-        Upper bound (95 %) of the share of broken hours among those told as *inside* or *narrow*.
+        Upper bound (95 %) of the share of hours outside a limit, among those reported as *inside* or *narrow*.
     value : float
-        Economic value of the warnings at the cost ratio of one in ten, all hours pooled.
+        Economic value of the warnings at a cost ratio of one in ten, all hours pooled.
     value_within : float
-        The same within season and time of day, by the chances told; NaN without chances.
+        The same within season and time of day, from the reported chances; NaN without chances.
     """
 
     lead: tuple[float, float]
@@ -56,8 +56,8 @@ def score(
 ) -> list[Score]:
     """Compare verdicts with observations, by lead time.
 
-    Of several verdicts on an hour within one range of lead times the last one told counts. An hour is broken when an
-    observed value is above the limit that its verdict was held against.
+    Where one range of lead times has several verdicts on an hour, the last one counts. An hour counts as broken when
+    an observed value is above the limit of its verdict.
     """
     came: dict[tuple[str, float, str], Observation] = {}
     for observation in observations:
@@ -113,12 +113,12 @@ def _score_bin(
 
 
 def lead_hours(verdict: Verdict) -> float:
-    """Return the lead time of a verdict [h]: from the start of the run, or from when it was told."""
+    """Return the lead time of a verdict [h], from the start of the run or, where unknown, the time of the answer."""
     return float((moment(verdict.hour) - moment(verdict.run or verdict.told)) / np.timedelta64(1, "h"))
 
 
 def stratum(verdict: Verdict) -> tuple[str, int]:
-    """Return season and quarter of the day, by the sun of the place, in which an hour lies."""
+    """Return the season and, by local solar time, the quarter of the day of an hour."""
     hour = moment(verdict.hour)
     month = int(hour.astype("datetime64[M]").astype(int)) % 12
     season = (month + 1) % 12 // 3

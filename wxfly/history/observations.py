@@ -1,6 +1,6 @@
-"""Observations of a place: a pilot's own file, read whole or not at all, and airport reports; gathered into hours.
+"""Observations of a place: a pilot's own file, read completely or not at all, and airport reports; gathered into hours.
 
-A file of the pilot's is comma-separated text with a line of headings. Columns, in any order::
+A pilot's file is comma-separated text with a line of headings. Columns, in any order::
 
     time                          with an offset or Z: 2026-06-10T14:05+02:00
     wind_speed [m/s]              mean wind; also km/h, mph, kt
@@ -36,12 +36,12 @@ Times = npt.NDArray[np.datetime64]
 HOUR = np.timedelta64(1, "h")
 HALF = np.timedelta64(30, "m")
 TOLD_FAULTS = 12
-"""So many faults of a file are told at once."""
+"""Most faults of a file that one error lists."""
 
 
 @dataclass(frozen=True)
 class Column:
-    """One column: its quantity and what a value may be, SI."""
+    """One column: its quantity and the range of its values, in SI units."""
 
     quantity: str
     lowest: float
@@ -58,7 +58,7 @@ COLUMNS: dict[str, Column] = {
 
 @dataclass(frozen=True)
 class Record:
-    """Observations as they came: times (UTC, increasing) and columns in SI, NaN where missing."""
+    """Observations as received: times (UTC, increasing) and columns in SI, NaN where missing."""
 
     time: Times
     columns: Mapping[str, Array]
@@ -67,16 +67,16 @@ class Record:
 
 @dataclass(frozen=True)
 class HourlyRecord:
-    """Observations gathered for the hours that begin at `hour`, UTC.
+    """Observations gathered by hour.
 
     Attributes
     ----------
     hour : ndarray of datetime64
-        Start of each hour.
+        Start of each hour, UTC.
     wind_speed, wind_from_direction, air_temperature : ndarray
-        Mean of what was observed within half an hour of the start, the direction as a vector [m s-1, degree, K].
+        Mean of the observations within half an hour of the start, the direction as a vector [m s-1, degree, K].
     wind_speed_of_gust : ndarray
-        Largest of the hour that begins there [m s-1].
+        Largest gust of the hour [m s-1].
     source : str
         Who observed.
     """
@@ -90,12 +90,12 @@ class HourlyRecord:
 
 
 def read_csv(path: Path) -> Record:
-    """Read a pilot's file; with one fault in it nothing is taken.
+    """Read a pilot's file; a file with any fault is refused.
 
     Raises
     ------
     WxflyError
-        Naming line, column, what stands there and what to write, for every fault up to `TOLD_FAULTS`.
+        States line, column, what was found and what to write, for each fault up to `TOLD_FAULTS`.
     """
     try:
         text = path.read_text(encoding="utf-8-sig")
@@ -155,7 +155,7 @@ _HEADING = re.compile(r"(?P<name>[A-Za-z_]\w*)\s*(?:\[(?P<unit>[^\]]*)\])?")
 
 
 def _read_headings(cells: list[str]) -> tuple[list[tuple[str, str]], list[str]]:
-    """Return name and unit of each column, and what is wrong with the headings."""
+    """Return the name and unit of each column, and the faults in the headings."""
     headings: list[tuple[str, str]] = []
     faults = []
     for cell in cells:
@@ -207,21 +207,21 @@ def _read_number(cell: str, name: str, unit: str) -> float:
 
 
 def parse_metar(body: bytes, *, station: str | None = None, what: str = "METAR") -> Record:
-    """Read airport reports as aviationweather.gov sends them (JSON, wind in knots at 10 m).
+    """Read airport reports from aviationweather.gov (JSON, wind in knots at 10 m).
 
     Parameters
     ----------
     body : bytes
         The reply of ``/api/data/metar?format=json``.
     station : str, optional
-        Its ICAO code; needed where the reply holds several.
+        Its ICAO code; needed where the reply has several.
     what : str, optional
-        For errors.
+        Name of the reply in errors.
 
     Notes
     -----
-    A gust is reported only when it is well above the mean wind, so a report without one says nothing of it: missing,
-    not zero. A variable direction is missing too.
+    A gust is reported only when it is well above the mean wind, so a report without a gust has a missing value, not
+    zero. A variable direction is missing too.
     """
     try:
         reports = json.loads(body)
@@ -258,9 +258,9 @@ def _numbers(rows: list[dict[str, Any]], key: str) -> Array:
 
 
 def gather_hours(record: Record) -> HourlyRecord:
-    """Gather observations into hours, in the way a forecast speaks of them."""
-    near = (record.time + HALF).astype("datetime64[h]")  # the stamp that is nearest
-    of = record.time.astype("datetime64[h]")  # the hour in which it lies
+    """Gather observations into hours that match those of a forecast."""
+    near = (record.time + HALF).astype("datetime64[h]")  # the nearest stamp
+    of = record.time.astype("datetime64[h]")  # the hour that contains it
     hours = np.union1d(near, of)
     radians = np.deg2rad(_column(record, "wind_from_direction"))
     east, north = (_mean(hours, near, part(radians)) for part in (np.sin, np.cos))

@@ -1,10 +1,10 @@
 """The window chosen in an earlier run, and whether to stay with it.
 
-An answer that changes its mind for little is no help. The choice is kept in the ledger, one for each run. A later run
-stays with it unless another window has gained more than `wxfly.probability.steadiness.KEEP_STEP` on it; only the order
-changes by that, and only among hours that hold in the later run.
+An answer that changes for small reasons does not help. The choice is kept in the ledger, one for each run. A later run
+stays with it unless another window has gained more than `wxfly.probability.steadiness.KEEP_STEP` on it. This changes
+only the order, and only among hours that are within all limits in the later run.
 
-What earlier runs said is shown beside what this one says, and what this one says is kept.
+The results of earlier runs are shown next to those of this run, and those of this run are recorded.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from wxfly.probability.steadiness import keeps_choice
 
 
 def choice_of(answer: SiteAnswer, briefing: Briefing) -> Chosen | None:
-    """Return the choice of an answer; None where nothing holds or the run is not known."""
+    """Return the choice of an answer; None where no window is within all limits or the run is unknown."""
     run = briefing.provenance.run
     if answer.best is None or np.isnat(run):
         return None
@@ -63,7 +63,7 @@ def _written(time: np.datetime64) -> str:
 
 
 def enter_choices(choices: Sequence[Chosen], *, folder: Path | None = None) -> int:
-    """Add choices to the ledger, each once; give how many were added."""
+    """Add choices to the ledger, each once; return the number added."""
     return enter(choices, folder or ledger_folder())
 
 
@@ -73,19 +73,19 @@ def read_choices(path: Path | None = None) -> list[Chosen]:
 
 
 def stay_with_choice(answer: SiteAnswer, briefing: Briefing) -> SiteAnswer:
-    """Put the window chosen by the run before first, where the rule says so.
+    """Put the window chosen from the previous run first, where the rule requires it.
 
     Parameters
     ----------
     answer : SiteAnswer
-        Of one site.
+        The answer for one site.
     briefing : Briefing
-        That it is of.
+        The briefing that contains it.
 
     Returns
     -------
     SiteAnswer
-        With the choice of the run before and what became of it; the same answer where there was none.
+        With the choice of the previous run and its outcome; the same answer where there was none.
     """
     now = choice_of(answer, briefing)
     before = None if now is None else _before(now, answer)
@@ -116,7 +116,7 @@ def stay_with_choice(answer: SiteAnswer, briefing: Briefing) -> SiteAnswer:
 
 
 def kept_note(answer: SiteAnswer) -> str:
-    """Say, for the first lines, that an earlier choice stays first though another window is better; else empty."""
+    """Return a line that an earlier choice stays first although another window is better; else empty."""
     choice = answer.choice
     if choice is None or choice.verdict != "kept" or not choice.best > choice.chance:
         return ""
@@ -131,13 +131,13 @@ def _cleared_file() -> Path:
 
 
 def clear_choices(now: np.datetime64) -> None:
-    """Forget every choice told up to now [UTC]. The ledger keeps them as a record; no answer stays with them."""
+    """Forget every choice made up to now [UTC]. They stay in the ledger as a record, but no answer uses them."""
     make_folder(ledger_folder())
     write_whole(_cleared_file(), _written(now).encode())
 
 
 def _cleared() -> str:
-    """Return the moment up to which choices are forgotten; empty where none are."""
+    """Return the time up to which choices are forgotten; empty where none are."""
     try:
         return _cleared_file().read_text(encoding="utf-8").strip()
     except (OSError, UnicodeDecodeError):
@@ -145,7 +145,7 @@ def _cleared() -> str:
 
 
 def _before(now: Chosen, answer: SiteAnswer) -> Chosen | None:
-    """Return the choice of the newest earlier run that lies in the time asked about and has not begun."""
+    """Return the newest earlier run's choice that lies in the requested time and has not begun."""
     cleared = _cleared()
     months = {str(m)[:7] for m in (answer.start, answer.end)}
     found = [
@@ -162,7 +162,7 @@ def _before(now: Chosen, answer: SiteAnswer) -> Chosen | None:
 
 
 def _whole(answer: SiteAnswer, stretch: Window) -> Window:
-    """Return the chosen stretch as a window of this answer, with its own chance."""
+    """Return the chosen period as a window of this answer, with its own chance."""
     assert answer.sureness is not None
     chance = answer.sureness.of(stretch.first, stretch.last)
     around = next(
@@ -175,16 +175,16 @@ def _whole(answer: SiteAnswer, stretch: Window) -> Window:
 
 
 def remember(briefing: Briefing, on_progress: Callable[[str], None], *, fresh: bool = False) -> Briefing:
-    """Stay with earlier choices, say what earlier runs told, and keep what this one tells.
+    """Stay with earlier choices, add the results of earlier runs, and record those of this run.
 
     Parameters
     ----------
     briefing : Briefing
         Of real places.
     on_progress : callable
-        Told where the ledger cannot be written: a ledger that fails never loses the answer.
+        Called with a message where the ledger cannot be written: a failing ledger never loses the answer.
     fresh : bool, optional
-        Whether windows are ranked anew, whatever was chosen before; the choice of this answer is kept all the same.
+        Whether to rank windows without earlier choices; the choice of this answer is still recorded.
 
     Returns
     -------
@@ -212,5 +212,5 @@ def remember(briefing: Briefing, on_progress: Callable[[str], None], *, fresh: b
 
 
 def _set_aside(months: set[str]) -> list[SetAside]:
-    """Return what cannot be read of the months that an answer is about."""
+    """Return the unreadable lines of the months that an answer covers."""
     return [part for month in sorted(months) for part in read_ledger(ledger_folder() / f"{month}.jsonl").set_aside]

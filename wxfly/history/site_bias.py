@@ -1,4 +1,4 @@
-"""Site bias: what past forecasts of a place got wrong, put into a new one where the pilot asks for it."""
+"""Site bias: the errors of past forecasts of a place, corrected in a new forecast where the pilot asks for it."""
 
 from __future__ import annotations
 
@@ -15,14 +15,14 @@ from wxfly.pilot.site import Site
 
 
 def records_file() -> Path:
-    """Return the path of what places have taught."""
+    """Return the path of the file of site records."""
     return config_folder() / "records.toml"
 
 
 def with_record(
     cube: xr.Dataset, ensembles: tuple[xr.Dataset, ...], sites: Sequence[Site], switched_on: bool
 ) -> tuple[xr.Dataset, tuple[xr.Dataset, ...], ErrorLaw | None, list[str]]:
-    """Use what a place has taught, where the pilot says so; the answer tells of it."""
+    """Apply a site's record where the pilot asks for it; the answer reports that."""
     if not switched_on:
         return cube, ensembles, None, []
     from wxfly.assessment.forecast_error import default_error_law

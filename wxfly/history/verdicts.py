@@ -1,4 +1,4 @@
-"""What a briefing says of every hour, as the ledger keeps it, and what earlier runs said of the same hours."""
+"""The verdict of a briefing on every hour, as recorded in the ledger, and those of earlier runs on the same hours."""
 
 from __future__ import annotations
 
@@ -12,12 +12,12 @@ from wxfly.history.ledger import Verdict, ledger_folder, read_verdicts
 
 
 def verdicts_of(briefing: Briefing) -> list[Verdict]:
-    """Return what a briefing says of every lit hour, for the ledger; nothing of answers with a sortie in them."""
+    """Return a verdict on every daylight hour of a briefing, for the ledger; none for answers with a sortie."""
     run = briefing.provenance.run
     started = "" if np.isnat(run) else f"{run.astype('datetime64[s]')}Z"
     told = f"{briefing.now.astype('datetime64[s]')}Z"
     model = briefing.provenance.model
-    # Whether a sortie would have come home is nothing that an anemometer tells: such answers cannot be scored.
+    # An anemometer cannot show whether a sortie would have come home, so such answers cannot be scored.
     scored = (answer for answer in briefing.answers if answer.request.sortie is None)
     return [v for answer in scored for v in _verdicts(answer, told, started, model)]
 
@@ -53,14 +53,14 @@ def _plain(value: float) -> float | None:
 
 
 def earlier_runs(answer: SiteAnswer, verdicts: Sequence[Verdict]) -> tuple[tuple[str, float], ...]:
-    """Return what earlier runs of the same model said of the surest stretch of the best window.
+    """Return the chances from earlier runs of the same model for the most probable period of the best window.
 
     Parameters
     ----------
     answer : SiteAnswer
-        Of one site.
+        The answer for one site.
     verdicts : sequence of Verdict
-        Of its hours, as `verdicts_of` gives them.
+        Verdicts on its hours, from `verdicts_of`.
 
     Returns
     -------

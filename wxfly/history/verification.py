@@ -1,7 +1,7 @@
-"""Past forecasts against what happened at a place: how wrong they were, and what may be learned from it.
+"""Past forecasts compared with observations of a place: their errors, and a correction learned from them.
 
-A day counts once, however many of its hours were compared, for the errors of one day go together. What is learned is
-shrunk towards nothing learned, never from fewer days than `FEWEST_DAYS`, and used only when the pilot switches it on.
+A day counts once, however many of its hours were compared, because the errors of one day are correlated. A correction
+is shrunk towards none, needs at least `FEWEST_DAYS` days, and is used only when the pilot switches it on.
 """
 
 from __future__ import annotations
@@ -24,11 +24,11 @@ from wxfly.pilot.own_tables import read_table
 Array = npt.NDArray[np.float64]
 
 FEWEST_DAYS = 30
-"""Days of comparison below which nothing is learned."""
+"""Fewest days of comparison for a correction."""
 SHRINK_DAYS = 30.0
-"""So many days weigh as much as the belief that the forecast is right here: an estimate of ours."""
+"""Number of days with the same weight as the prior that the forecast is right here: our estimate."""
 FACTOR_RANGE = (0.7, 1.5)
-"""No correction goes beyond: further away the station, the site or the file is wrong."""
+"""Range of a correction: beyond it the station, the site or the file is wrong."""
 LEADS = ((0, 24), (24, 72), (72, 120), (120, 400))
 SECTORS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 TIMES_OF_DAY = ((0, 6), (6, 12), (12, 18), (18, 24))
@@ -44,15 +44,15 @@ class Pairs:
     hour : ndarray of datetime64
         Start of the hour, UTC.
     lead_hours : ndarray
-        [h]
+        Lead time [h].
     wind, gust : ndarray
         Forecast at the height of the observation [m s-1].
     observed_wind, observed_gust : ndarray
-        [m s-1]
+        Observations [m s-1].
     direction : ndarray
-        Forecast, where the wind comes from [degree].
+        Forecast direction from which the wind blows [degree].
     solar_hour : ndarray
-        Of the place [h].
+        Local solar time [h].
     """
 
     hour: npt.NDArray[np.datetime64]
@@ -70,16 +70,16 @@ class Pairs:
 
 
 def pair_hours(conditions: xr.Dataset, lead_hours: npt.ArrayLike, record: HourlyRecord) -> Pairs:
-    """Put the hours of a forecast beside their observations.
+    """Pair the hours of a forecast with their observations.
 
     Parameters
     ----------
     conditions : xarray.Dataset
-        Of one place, at the height of the observation, as `wxfly.assessment.conditions.derive` returns them.
+        Conditions of one place at the height of the observation, from `wxfly.assessment.conditions.derive`.
     lead_hours : array_like
-        Of each hour, or one for all of them [h].
+        Lead time of each hour, or one for all hours [h].
     record : HourlyRecord
-        What was observed.
+        The observations.
     """
     hours = conditions["time"].values.astype("datetime64[s]")
     shared, mine, theirs = np.intersect1d(hours, record.hour, return_indices=True)
@@ -101,7 +101,7 @@ def pair_hours(conditions: xr.Dataset, lead_hours: npt.ArrayLike, record: Hourly
 
 
 def join_pairs(parts: Iterable[Pairs]) -> Pairs:
-    """Put pairs of several forecasts together."""
+    """Join the pairs of several forecasts."""
     listed = list(parts)
     if not listed:
         raise WxflyError("no past forecast shares an hour with the observations")
@@ -110,18 +110,18 @@ def join_pairs(parts: Iterable[Pairs]) -> Pairs:
 
 @dataclass(frozen=True)
 class ErrorRow:
-    """Errors of one element over some of the hours.
+    """Errors of one element in one group of hours.
 
     Attributes
     ----------
     element, group, label : str
-        Of what: ``gust``, by ``lead``, ``sector``, ``time of day`` or ``all``, and which.
+        The element, such as ``gust``; the kind of group: ``lead``, ``sector``, ``time of day`` or ``all``; its name.
     hours, days : int
-        How many.
+        Their numbers.
     bias : float
-        Mean of forecast less observation [m s-1].
+        Mean of forecast minus observation [m s-1].
     error : float
-        Root-mean-square of the same [m s-1].
+        Root mean square of the same difference [m s-1].
     """
 
     element: str
@@ -166,20 +166,20 @@ def _days(pairs: Pairs, chosen: npt.NDArray[np.bool_]) -> int:
 
 @dataclass(frozen=True)
 class SiteRecord:
-    """What a place has taught, to be switched on knowingly.
+    """The correction learned for a site; the pilot must switch it on.
 
     Attributes
     ----------
     site : str
-        Whose.
+        Name of the site.
     model : str
-        Forecasts of this model only.
+        The only model whose forecasts it corrects.
     days : mapping
         Days compared, by element.
     factors : mapping
-        By which wind and gust are multiplied [1].
+        Factors for wind and gust [1].
     error_factors : mapping
-        By which wxfly's own error law is multiplied [1].
+        Factors for wxfly's own error law [1].
     """
 
     site: str
@@ -190,7 +190,7 @@ class SiteRecord:
 
     @property
     def words(self) -> str:
-        """What every answer that uses it says."""
+        """Return the line for every answer that uses it."""
         parts = [f"{n} times {self.factors[n]:.2f} ({self.days[n]} days)" for n in self.factors]
         return f"corrected by the record of {self.site}: {', '.join(parts)}"
 
@@ -201,7 +201,7 @@ def learn(pairs: Pairs, site: str, model: str, *, law: ErrorLaw | None = None) -
     Parameters
     ----------
     pairs : Pairs
-        Of one site and one model.
+        Pairs of one site and one model.
     site, model : str
         Their names.
     law : ErrorLaw, optional
@@ -210,9 +210,9 @@ def learn(pairs: Pairs, site: str, model: str, *, law: ErrorLaw | None = None) -
     Returns
     -------
     SiteRecord or None
-        None where no element has `FEWEST_DAYS` days. The ratio of what was observed to what was forecast is shrunk
-        towards 1, by days over days plus `SHRINK_DAYS`, and kept within `FACTOR_RANGE`; so is the ratio of errors,
-        of the forecast once corrected.
+        None where no element has `FEWEST_DAYS` days. The ratio of observed to forecast is shrunk towards 1 by
+        ``days / (days + SHRINK_DAYS)`` and kept within `FACTOR_RANGE`. So is the ratio of errors, which is that of
+        the corrected forecast.
     """
     law = law or default_error_law()
     days: dict[str, int] = {}
@@ -236,7 +236,7 @@ def learn(pairs: Pairs, site: str, model: str, *, law: ErrorLaw | None = None) -
 
 
 def correct(cube: xr.Dataset, record: SiteRecord) -> xr.Dataset:
-    """Multiply the wind and the gust of a cube by what the place has taught; what is missing stays missing."""
+    """Multiply the wind and the gust of a cube by the factors of a site's record; missing values stay missing."""
     changed = {}
     for element, name in (("wind", "wind_speed"), ("gust", "wind_speed_of_gust")):
         if element in record.factors and name in cube:
@@ -245,7 +245,7 @@ def correct(cube: xr.Dataset, record: SiteRecord) -> xr.Dataset:
 
 
 def save_record(path: Path, record: SiteRecord) -> None:
-    """Write what a place has taught beside the others of the file, for the pilot to read and to switch on."""
+    """Add the record of a site to a file, for the pilot to read and switch on; other records in it are kept."""
     import tomlkit
 
     with alone_with(path):
@@ -262,12 +262,12 @@ def save_record(path: Path, record: SiteRecord) -> None:
 
 
 def load_record(path: Path, site: str) -> SiteRecord:
-    """Read what a place has taught.
+    """Read the record of a site.
 
     Raises
     ------
     WxflyError
-        Where there is no record of it, or it is not one.
+        Where the file has no record of the site, or not a valid one.
     """
     records = read_table(path, _read_record)
     records.refuse_doubtful(site, "the record of")

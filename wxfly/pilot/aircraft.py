@@ -23,7 +23,7 @@ class Figure:
     Attributes
     ----------
     quantity : str
-        What its unit must be of.
+        The quantity that its unit must measure.
     shown : str
         The unit in which it is listed, or the quantity of `wxfly.units.SYSTEMS` that gives it.
     is_needed, may_be_zero : bool
@@ -45,15 +45,15 @@ def _figure(
 
 @dataclass(frozen=True, kw_only=True)
 class Aircraft:
-    """What an aircraft stands, as its maker says.
+    """The operating limits and figures of an aircraft, as its maker states them.
 
-    All figures are SI. A figure of None is one the pilot has not given: the element that needs it is then
-    not judged and the answer says so.
+    All figures are in SI units. None means that the pilot has not given the figure: an element that needs it is then
+    not judged, and the answer reports that.
 
     Attributes
     ----------
     name, title, kind : str
-        Short name, words for people, and one of `KINDS`.
+        Short name, title for people, and one of `KINDS`.
     maximum_wind, maximum_gust : float
         Largest mean wind and largest gust at flight height [m s-1].
     minimum_temperature, maximum_temperature : float
@@ -65,37 +65,38 @@ class Aircraft:
     mass : float or None
         Take-off mass [kg].
     characteristic_dimension : float or None
-        Largest dimension that the eye sees [m]: motor to motor, or span.
+        Largest visible dimension [m]: motor to motor, or span.
     maximum_wind_difference : float
         Largest difference of wind over 30 m of height [m s-1].
     maximum_gust_at_launch : float or None
-        Largest gust at the hand, 2 m above ground, for launching and landing [m s-1].
+        Largest gust 2 m above ground for launching and landing [m s-1].
     battery_energy : float or None
-        Printed on the pack [J].
+        Energy printed on the pack [J].
     battery_capacity, battery_cell_resistance : float or None
-        Printed on the pack [C], and of one of its cells at 25 degC [ohm]; of one pack where several share the load.
+        Capacity printed on the pack [C]; resistance of one of its cells at 25 degC [ohm]. Both are for one pack where
+        several share the load.
     battery_cycles : float or None
-        How often the pack has been charged [1].
+        Number of charges of the pack so far [1].
     top_speed : float or None
-        Through the air, level, without wind [m s-1].
+        Airspeed in level flight [m s-1].
     climb_speed, descent_speed : float or None
-        As flown [m s-1].
+        Speeds as flown [m s-1].
     electronics_power : float or None
-        Of what does not turn a propeller: camera, radio, computer [W].
+        Power of everything but the motors: camera, radio, computer [W].
     hover_endurance : float or None
-        Multirotors: hovering without wind until the pack is empty, at sea level [s].
+        Multirotors: hover time without wind until the pack is empty, at sea level [s].
     maximum_tilt : float or None
-        Multirotors: at top speed [degree].
+        Multirotors: tilt at top speed [degree].
     rotor_diameter, rotor_count : float or None
-        Multirotors [m, 1].
+        Multirotors: diameter of one rotor [m] and number of rotors [1].
     thrust_to_weight : float or None
-        Multirotors: largest thrust over weight at sea level [1].
+        Multirotors: largest thrust divided by weight at sea level [1].
     cruise_speed, cruise_endurance : float or None
-        Fixed wing: an airspeed [m s-1] and how long the pack lasts at it [s].
+        Fixed wing: an airspeed [m s-1] and the time until the pack is empty at it [s].
     glide_ratio, best_glide_speed, stall_speed : float or None
-        Fixed wing: best lift over drag [1], and the airspeeds of it and of the stall, at sea level [m s-1].
+        Fixed wing: best lift over drag [1], its airspeed and the stall speed, at sea level [m s-1].
     sources : mapping
-        Where each figure is from.
+        The source of each figure.
     """
 
     name: str
@@ -143,7 +144,7 @@ _WIND_DIFFERENCE_SOURCE = "top of moderate wind shear, 8 kt per 100 ft (ICAO Doc
 
 
 def load_aircraft(own_file: Path | None = None) -> OwnTable[Aircraft]:
-    """Return every known aircraft by name: the shipped classes, and the pilot's own over them.
+    """Return every known aircraft by name: the shipped classes, replaced or extended by the pilot's own.
 
     Parameters
     ----------
@@ -207,7 +208,7 @@ def _read_figure(where: str, key: str, given: Any) -> tuple[float, str]:
     if not isinstance(given, str):
         raise WxflyError(f'{where} {key} = {given!r} must be a text with its unit, such as "10 m/s"')
     try:
-        # A count has no unit; every other figure must say its own, so that none is read in a wrong one.
+        # A count has no unit. Every other figure must state its unit, so that none is read in a wrong one.
         value = parse_quantity(given, row.quantity, default_unit="1" if row.quantity == "number" else "(none given)")
     except WxflyError as fault:
         raise WxflyError(f"{where} {key}: {fault}") from None

@@ -1,11 +1,11 @@
-"""Coordinates as people write them: decimal degrees, degrees and minutes, or seconds too, by sign or by letter.
+"""Coordinates as people write them: decimal degrees, degrees and minutes, or seconds too, with sign or letter.
 
 References
 ----------
 [ISO-6709] ISO 6709, Standard representation of geographic point location by coordinates: latitude comes first, north
     and east are positive (from memory).
-[ICAO-Annex-15] Aeronautical publications and notices write degrees, minutes and seconds without a gap, two digits of
-    degrees of latitude and three of longitude: 521836N0064800E (from memory).
+[ICAO-Annex-15] Aeronautical publications and notices write degrees, minutes and seconds without a gap, with two digits
+    for degrees of latitude and three for degrees of longitude: 521836N0064800E (from memory).
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ _WITHOUT_GAPS = re.compile(
 
 
 class _Angle(NamedTuple):
-    """One half of a pair, in degrees, with its letter or none."""
+    """One half of a pair, in degrees, with its letter if it has one."""
 
     value: float
     letter: str
@@ -53,10 +53,10 @@ def parse_coordinates(text: str) -> tuple[float, float] | None:
     Parameters
     ----------
     text : str
-        Decimal degrees, degrees and minutes, or degrees, minutes and seconds; a sign or one of N, S, E, W before or
-        after; a comma, a semicolon or a blank between. Latitude first [ISO-6709], unless letters say otherwise. The
-        marks of degree, minute and second may be left out or typographic, the decimal sign may be a comma. Also as in
-        aeronautical notices [ICAO-Annex-15].
+        Decimal degrees, degrees and minutes, or degrees, minutes and seconds. A sign, or one of N, S, E, W before or
+        after. A comma, a semicolon or a space between the two. Latitude comes first [ISO-6709], unless letters state
+        otherwise. The marks of degree, minute and second may be omitted or typographic; the decimal sign may be a
+        comma. The form of aeronautical notices [ICAO-Annex-15] is read too.
 
     Returns
     -------
@@ -66,7 +66,7 @@ def parse_coordinates(text: str) -> tuple[float, float] | None:
     Raises
     ------
     WxflyError
-        When the text can be nothing but coordinates and cannot be read, or is no place on Earth; with the likely pair.
+        When the text must be coordinates but cannot be read, or is not a place on Earth. States the likely pair.
 
     Examples
     --------
@@ -93,7 +93,7 @@ def parse_coordinates(text: str) -> tuple[float, float] | None:
 
 
 def _plain(text: str) -> str:
-    """Write every mark in one way, and every decimal sign as a point."""
+    """Return the text with one form of each mark, and a point as the decimal sign."""
     plain = text.translate(_ONE_MARK).strip()
     plain = re.sub(r"'\s?'", '"', plain)
     if plain.startswith("(") and plain.endswith(")"):
@@ -104,7 +104,7 @@ def _plain(text: str) -> str:
 
 
 def _halves_without_gaps(plain: str) -> list[str]:
-    """Take apart what is written as in aeronautical notices."""
+    """Split a pair written as in aeronautical notices."""
     found = _WITHOUT_GAPS.fullmatch(plain)
     if found is None:
         return []
@@ -113,7 +113,7 @@ def _halves_without_gaps(plain: str) -> list[str]:
 
 
 def _halves(plain: str) -> list[str]:
-    """Part the text by its comma, or else its letters, its second sign, its degree marks, or in the middle."""
+    """Split the text at its comma, or else its letters, its second sign, its degree marks, or in the middle."""
     apart = re.split("[,;]", plain)
     if len(apart) > 1:
         return apart
@@ -135,7 +135,7 @@ def _halves(plain: str) -> list[str]:
 
 
 def _angle(text: str, half: str) -> _Angle | None:
-    """Read one half; None where it is no angle."""
+    """Read one half; None where it is not an angle."""
     found = _ANGLE.fullmatch(half)
     if found is None or (found["before"] and found["after"]):
         return None
@@ -155,7 +155,7 @@ def _angle(text: str, half: str) -> _Angle | None:
 
 
 def _as_pair(text: str, first: _Angle, second: _Angle) -> tuple[float, float]:
-    """Put latitude first, and refuse what is no place."""
+    """Return latitude and longitude; refuse a pair that is not a place on Earth."""
     for letters, what in (("NS", "latitudes"), ("EW", "longitudes")):
         if all(angle.letter and angle.letter in letters for angle in (first, second)):
             raise WxflyError(f"'{text}' has two {what}; wanted a latitude (N or S) and a longitude (E or W)")
@@ -172,7 +172,7 @@ def _as_pair(text: str, first: _Angle, second: _Angle) -> tuple[float, float]:
 
 
 def _likely(latitude: _Angle, longitude: _Angle) -> str:
-    """Name the pair that was likely meant; nothing where none is."""
+    """Return the wording that suggests the likely pair; without one, a reminder of the order and signs."""
     north, east = latitude.value, longitude.value
     if abs(north) > 90 and abs(north) <= 180 and abs(east) <= 90:
         if latitude.letter or longitude.letter:

@@ -1,7 +1,7 @@
-"""The elements: each thing that can stop a flight, all that there is to say of it in one row.
+"""The elements: each thing that can stop a flight, described completely in one row.
 
-A new element is a row of `ELEMENTS`, its physics and its test. A row without its family and its figures of error cannot
-be made: its hours would be reported as certain.
+A new element needs a row of `ELEMENTS`, its physics and its test. A row must have a family and figures of error;
+without them its hours would be reported as certain.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from wxfly.pilot.limit_rules import LIMIT_RULES
 
 
 class Family(Enum):
-    """Elements whose errors go together; errors of different families are taken as independent."""
+    """Elements with correlated errors; errors of different families are treated as independent."""
 
     WIND = "wind"
     WATER = "precipitation, icing and storms"
@@ -32,18 +32,18 @@ class Family(Enum):
 
 @dataclass(frozen=True)
 class LimitOf:
-    """Where the limit of an element is from; the first of these that is given.
+    """The source of an element's limit: the first of these that is given.
 
     Attributes
     ----------
     pilot : str
-        Field of `wxfly.pilot.limits.Limits`; where that is None and there is a `condition`, the condition.
+        Field of `wxfly.pilot.limits.Limits`; where that field is None, `condition` is used if there is one.
     adds_flight_height : bool
-        Whether the flight height is added to the pilot's.
+        Whether the flight height is added to the pilot's limit.
     condition : str
-        Condition of the hour, the least of its edges.
+        Condition of the hour; the smaller value of its two ends is the limit.
     fixed : float
-        The same for everyone.
+        A limit that is the same for everyone.
     """
 
     pilot: str = ""
@@ -61,35 +61,35 @@ class Element:
     name : str
         Name in data and in files.
     title : str
-        What reports call it.
+        Name in reports.
     sense : str
         How demand and limit compare: a key of `wxfly.pilot.limit_rules.LIMIT_RULES`.
     units : str
         SI unit of demand and limit.
     quantity : str
-        Key of the unit in `wxfly.units.SYSTEMS` by which it is shown; empty for a bare number.
+        Key of its display unit in `wxfly.units.SYSTEMS`; empty for a bare number.
     reading : str
-        How the demand is phrased; ``{height}`` is the flight height, ``{where}`` is there or near the ground.
+        Wording of the demand; ``{height}`` is the flight height, ``{where}`` is that height or near the ground.
     condition : str
-        The condition of an hour that it is measured by (`wxfly.assessment.conditions`).
+        The condition of an hour that is its demand (`wxfly.assessment.conditions`).
     limit : LimitOf
-        What that is compared with.
+        The limit of that condition.
     family : Family
-        Of its error.
+        Family of its error.
     inputs : tuple of str
-        Variables of the cube that it is worked out from: an hour that has lost one of them does not know the element.
+        Variables of the cube from which it is computed: in an hour that has lost one of them the element is unknown.
     is_required : bool
         Whether an hour is *not known* without it, where the pilot says nothing else.
     chance : str
         Of a risk, the condition of the hour that is its chance; empty where only its grade is told.
     errors : mapping
-        Figures of the forecast's error as ``data/forecast_error.toml`` explains them; by default its table of this
-        name. Empty for what is known beforehand and for the return leg, which has an uncertainty of its own.
+        Figures of the forecast's error, explained in ``data/forecast_error.toml``; by default its table of this
+        name. Empty for elements known beforehand, and for the return leg, which has its own uncertainty.
 
     Raises
     ------
     ValueError
-        For a sense that is not known, and for an element whose error is not known: it would be reported as certain.
+        For an unknown sense, and for an element without figures of error: it would be reported as certain.
     """
 
     name: str
@@ -132,7 +132,7 @@ def check_figures(name: str, errors: Mapping[str, Any], leads: int) -> None:
     Raises
     ------
     ValueError
-        Naming the element.
+        States the element.
     """
     key = "missed" if errors.get("kind") == "category" else "error"
     if not all(value > 0 for value in errors.get(key, (0,))) or len(errors[key]) != leads:
@@ -207,11 +207,11 @@ ELEMENTS: tuple[Element, ...] = (
 RETURN_LEG = Element(
     "return_leg", "way home", "at_most", "1", "", "way home", "", _ANY_RISK, Family.RETURN_LEG
 )  # fmt: skip
-"""Judged only when a sortie is asked for, and then beside the others (`wxfly.flight.return_leg`)."""
+"""Judged only when a sortie is asked for, together with the others (`wxfly.flight.return_leg`)."""
 
 NAMES: tuple[str, ...] = tuple(element.name for element in ELEMENTS)
 BY_NAME: dict[str, Element] = {element.name: element for element in (*ELEMENTS, RETURN_LEG)}
 ROW: dict[str, int] = {name: row for row, name in enumerate(BY_NAME)}
-"""Place of every element in an assessment; that of the way home is behind the others, where it is judged."""
+"""Position of every element in an assessment; the return leg comes after the others, where it is judged."""
 
 REQUIRED_BY_DEFAULT: tuple[str, ...] = tuple(element.name for element in ELEMENTS if element.is_required)

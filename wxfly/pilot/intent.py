@@ -1,16 +1,16 @@
-"""What a pilot means to do: for how long, in one piece or with waits, at what cost.
+"""The pilot's plan: how long the work takes, whether it may be interrupted, and what it costs.
 
-Nothing here knows the weather. The reference period, what is planned and what may go wrong, is the length for which
-windows are looked for and for which the chance is given. The rules are those of other trades that work in weather
-windows: limits reduced by lead time, periods, waits, holds; and two decisions with two thresholds, driving out and
-taking off, by the cost of acting against the loss of not acting.
+Nothing here depends on the weather. The reference period is the planned time plus the contingency; windows and their
+chance are for that length. The rules come from other trades that work in weather windows: limits reduced by lead time,
+periods, waits, holds. There are two decisions, driving out and taking off. Each has a threshold: the cost of acting
+compared with the loss from not acting.
 
 References
 ----------
 [BPA] British Parachute Association operations manual, section 8: no jumps until 30 minutes have passed without a
     gust over the limit.
 [DNV-OS-H101] Det Norske Veritas (2011): Marine operations, general. Table 4-6: the largest share of a wind limit to
-    plan with where no record of the place exists (secondary: read in a transcription, not in the standard).
+    plan with where no record of the place exists (secondary source: a transcription, not the standard).
 """
 
 from __future__ import annotations
@@ -28,9 +28,9 @@ Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 
 DERATE_BY_LEAD = ((24.0, 0.80), (48.0, 0.75), (72.0, 0.70))
-"""Lead time [h] up to which a share of the limit is planned with, [DNV-OS-H101]: a starting value, of the sea."""
+"""Share of the limit to plan with, up to each lead time [h], [DNV-OS-H101]: a starting value, from work at sea."""
 HOLD_HOURS = 1
-"""After an hour over the limit the next one is held back, [BPA] on hourly values."""
+"""Waiting hours after an hour above the limit, [BPA] applied to hourly values."""
 
 
 def derate(lead_hours: float) -> float | None:
@@ -44,31 +44,31 @@ def derate(lead_hours: float) -> float | None:
     Returns
     -------
     float or None
-        None past three days: an outlook only, nothing is planned on it.
+        None past three days: such a forecast is only an outlook, not a basis for a plan.
     """
     return next((share for until, share in DERATE_BY_LEAD if lead_hours <= until), None)
 
 
 def reference_period(planned: float, contingency: float | None = None) -> float:
-    """Return the time for which the weather must hold: what is planned and what may go wrong.
+    """Return the time for which the weather must stay within limits: planned time plus contingency.
 
     Parameters
     ----------
     planned : float
-        In any unit of time.
+        Planned time, in any unit.
     contingency : float, optional
-        Same unit; as long again as what is planned where it was not worked out, [DNV-OS-H101].
+        Contingency in the same unit; by default equal to the planned time, [DNV-OS-H101].
     """
     return planned + (planned if contingency is None else contingency)
 
 
 def hours_touched(start_minute: float, minutes: float) -> int:
-    """Count the hours of the clock that a stretch of time touches; one that ends on the hour does not touch the next.
+    """Return the number of clock hours that a period touches; one that ends on the hour does not touch the next.
 
     Parameters
     ----------
     start_minute : float
-        From some full hour [min].
+        Start, counted from a full hour [min].
     minutes : float
         Length, above 0 [min].
     """
@@ -77,7 +77,7 @@ def hours_touched(start_minute: float, minutes: float) -> int:
 
 @dataclass(frozen=True)
 class Stretch:
-    """Hours of work or of waiting in work that can be interrupted."""
+    """Hours of work or of waiting, for work that can be interrupted."""
 
     first: int
     hours: int
@@ -85,19 +85,19 @@ class Stretch:
 
 
 def interrupted_work(holds: npt.ArrayLike, hours: int) -> list[Stretch] | None:
-    """Lay work that can stop at any hour, such as a survey flown by batteries, into the hours that hold.
+    """Place work that can stop at any hour, such as a survey flown on several batteries, in the hours within limits.
 
     Parameters
     ----------
     holds : array_like of bool
-        By hour.
+        Whether each hour is within all limits.
     hours : int
-        Of work.
+        Hours of work.
 
     Returns
     -------
     list of Stretch or None
-        Work and waits in turn, beginning and ending with work; None when the hours that hold do not suffice.
+        Work and waits in turn, starting and ending with work; None when there are too few hours within limits.
     """
     flags = np.asarray(holds, dtype=bool)
     chosen = np.flatnonzero(flags)[:hours]
@@ -114,14 +114,14 @@ def interrupted_work(holds: npt.ArrayLike, hours: int) -> list[Stretch] | None:
 
 
 def hold_after_break(holds: npt.ArrayLike, hours: int = HOLD_HOURS) -> Flags:
-    """Hold back the hours after one over the limit: wind that has just been too strong comes back.
+    """Make the hours after one above the limit waiting hours: wind that was just too strong tends to return.
 
     Parameters
     ----------
     holds : array_like of bool
-        By hour. The hours before the first are taken to have held.
+        Whether each hour is within its limits. Hours before the first are assumed to be.
     hours : int, optional
-        How many to hold back, [BPA].
+        Number of waiting hours, [BPA].
     """
     flags = np.asarray(holds, dtype=bool)
     result = flags.copy()
@@ -132,9 +132,9 @@ def hold_after_break(holds: npt.ArrayLike, hours: int = HOLD_HOURS) -> Flags:
 
 @dataclass(frozen=True)
 class Costs:
-    """What a pilot may give: what driving out costs, what a flight is worth, what a broken limit would cost.
+    """Costs that a pilot may give: the cost of driving out, the value of a flight, the cost of a broken limit.
 
-    In one currency, each above 0.
+    All are in one currency, each above 0.
     """
 
     driving_out: float
@@ -143,27 +143,27 @@ class Costs:
 
     @property
     def least_chance_to_drive(self) -> float:
-        """The chance above which driving out pays: ``cost / value``."""
+        """Return the chance above which driving out pays: ``cost / value``."""
         return self.driving_out / self.value_of_flight
 
     @property
     def largest_risk_to_take_off(self) -> float:
-        """The chance of a broken limit below which taking off pays: ``value / damage``."""
+        """Return the chance of a broken limit below which taking off pays: ``value / damage``."""
         return self.value_of_flight / self.damage
 
     @property
     def members_needed(self) -> int:
-        """How many members an ensemble needs to tell a risk as small as that from more: ``1/(m+2)`` must reach it."""
+        """Return the number of ensemble members needed to resolve so small a risk: ``1/(m+2)`` must reach it."""
         return max(1, math.ceil(1.0 / self.largest_risk_to_take_off - 2.0 - 1e-9))
 
 
 def drives_out(chance: float, costs: Costs) -> bool:
-    """Tell whether driving out pays at this chance of a window; not when the chance is not known."""
+    """Return whether driving out pays at this chance of a window; False when the chance is unknown."""
     return chance > costs.least_chance_to_drive
 
 
 def takes_off(chance: float, costs: Costs) -> bool:
-    """Tell whether the risk of a broken limit is small enough to take off; not when it is not known."""
+    """Return whether the risk of a broken limit is small enough to take off; False when it is unknown."""
     return 1.0 - chance < costs.largest_risk_to_take_off
 
 
@@ -171,7 +171,7 @@ _DEFAULT_SECONDS = 45 * 60
 DEFAULT_DURATION = np.timedelta64(_DEFAULT_SECONDS, "s")
 NO_TIME = np.timedelta64(0, "s")
 AS_LONG = "as-long"
-"""The word for a time in hand that is as long again as what is planned."""
+"""The option value for a contingency equal to the planned time."""
 _LONGEST = 86_400
 _LONGEST_SURVEY = 16 * 24
 _LONGEST_HOLD = 12
@@ -179,20 +179,20 @@ _LONGEST_HOLD = 12
 
 @dataclass(frozen=True)
 class Intent:
-    """What a pilot means to do.
+    """The pilot's plan.
 
     Attributes
     ----------
     planned : numpy.timedelta64
         The time that the work takes when all goes well.
     contingency : numpy.timedelta64
-        Kept in hand for what may go wrong.
+        Time in reserve for what may go wrong.
     survey_hours : int
         Hours of work that can stop at any hour and go on later; 0 for work that is done in one piece.
     hold_hours : int
-        Hours held back after one over the wind or the gust limit.
+        Waiting hours after one above the wind or the gust limit.
     costs : Costs or None
-        What driving out, a flight and a broken limit cost; None where the pilot does not say.
+        Costs of driving out, of a flight and of a broken limit; None where the pilot gives none.
     """
 
     planned: np.timedelta64 = DEFAULT_DURATION
@@ -203,7 +203,7 @@ class Intent:
 
     @property
     def reference_period(self) -> np.timedelta64:
-        """The time for which the weather must hold."""
+        """Return the time for which the weather must stay within limits."""
         return self.planned + self.contingency
 
 
@@ -215,12 +215,12 @@ def read_intent(
     hold: int | None = None,
     costs: str | None = None,
 ) -> Intent:
-    """Read what a pilot means to do, each as it is written on a command line.
+    """Read the pilot's plan from the texts of command-line options.
 
     Raises
     ------
     WxflyError
-        For a time that is none, a whole longer than a day, or costs that are not three amounts above zero.
+        For an invalid time, a total longer than a day, or costs that are not three amounts above zero.
     """
     planned = _duration(duration)
     in_hand = _contingency(contingency, planned)
@@ -260,7 +260,7 @@ def _contingency(text: str | None, planned: np.timedelta64) -> np.timedelta64:
 
 
 def _survey(text: str | None) -> int:
-    """Read the work of a survey in whole hours, rounded up."""
+    """Return the work of a survey in whole hours, rounded up."""
     if not text:
         return 0
     hours = int(np.ceil(parse_quantity(text, "time", "h") / 3600.0 - 1e-9))

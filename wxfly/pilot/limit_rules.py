@@ -1,6 +1,6 @@
 """The rules by which a demand is compared with a limit, one row each.
 
-The *margin* is the share of the limit that is left: 1 when nothing of it is used, 0 at the limit, negative beyond.
+The *margin* is the share of the limit that is left: 1 when none of it is used, 0 at the limit, negative beyond.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ def margin_at_most(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
     Parameters
     ----------
     demand, limit : array_like
-        In the same unit. A limit of zero is kept only by a demand of zero.
+        Both in the same unit. Only a demand of zero is within a limit of zero.
 
     Returns
     -------
@@ -39,7 +39,7 @@ def margin_at_most(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
     """
     demand, limit = np.broadcast_arrays(np.asarray(demand, float), np.asarray(limit, float))
     positive = limit > 0
-    with np.errstate(over="ignore"):  # a limit next to nothing: the share is as good as infinite
+    with np.errstate(over="ignore"):  # for a limit near zero the share may overflow to infinity
         share = demand / np.where(positive, limit, 1.0)
     share = np.where(positive, share, np.where(demand > limit, np.inf, 0.0))
     return np.where(np.isnan(demand) | np.isnan(limit), np.nan, np.clip(1.0 - share, -1.0, 1.0))
@@ -62,7 +62,7 @@ def margin_within(demand: npt.ArrayLike, limit: tuple[float, float]) -> Array:
 
 
 def margin_of_grade(grade: npt.ArrayLike, limit: object = None) -> Array:
-    """Return the margin of a grade: none 1, possible 0.05 (narrow), likely -1; NaN where it is not known."""
+    """Return the margin of a grade: none 1, possible 0.05 (narrow), likely -1; NaN where it is unknown."""
     grade = np.asarray(grade, float)
     known = np.where(np.isnan(grade), 0, grade).astype(int).clip(0, 2)
     return np.where(np.isnan(grade), np.nan, _GRADE_MARGIN[known])
@@ -74,28 +74,28 @@ def margin_of_chance(chance: npt.ArrayLike) -> Array:
 
 
 def margin_of_light(minutes: npt.ArrayLike, limit: object = None) -> Array:
-    """Return the margin of minutes of light in an hour: 1 with any, -1 without; NaN where they are not known."""
+    """Return the margin of minutes of light in an hour: 1 with any, -1 without; NaN where they are unknown."""
     minutes = np.asarray(minutes, float)
     return np.where(np.isnan(minutes), np.nan, np.where(minutes > 0, 1.0, -1.0))
 
 
 @dataclass(frozen=True)
 class LimitRule:
-    """One rule: its margin, and how it is put into words.
+    """One rule: its margin, and its wording.
 
     Attributes
     ----------
     margin : callable
-        The margin by demand and limit; of a band the limit is its two ends.
+        Takes demand and limit, returns the margin; the limit of a band is its two ends.
     meaning : str
-        What the reference says of it.
+        Its description in the reference.
     reading : str
-        How reports phrase it, of ``{subject}``, ``{demand}``, ``{limit}``, ``{unit}`` and, of a rule with words,
+        Its wording in reports, with ``{subject}``, ``{demand}``, ``{limit}``, ``{unit}`` and, for a rule with words,
         ``{word}``.
     is_least : bool
-        Whether the limit is a least: the smallest demand of an hour is then the worst.
+        Whether the limit is a minimum: the smallest demand of an hour is then the worst.
     words : tuple of str
-        For the demands 0, 1 and so on, where a demand is no quantity.
+        Words for the demands 0, 1 and so on, where a demand is not a quantity.
     """
 
     margin: Callable[[npt.ArrayLike, Any], Array]
@@ -124,4 +124,4 @@ LIMIT_RULES: dict[str, LimitRule] = {
         words=("dark", "daylight"),
     ),
 }  # fmt: skip
-"""By the name that an element gives as its sense."""
+"""The rules, by the name that an element gives as its sense."""

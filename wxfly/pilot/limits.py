@@ -1,4 +1,4 @@
-"""Limits: what each element is held against, gathered from aircraft, rule and pilot."""
+"""Limits: the values that the elements are compared with, gathered from aircraft, rules and pilot."""
 
 from __future__ import annotations
 
@@ -13,54 +13,54 @@ from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
 from wxfly.pilot.rules import RuleSet, find_rules
 
 HEIGHT_OF_LAUNCH = 2.0
-"""Above ground, at which a gust limit for launching and landing is held [m]: at the hand, where a pilot measures."""
+"""Height above ground of the gust limit for launching and landing [m]: where a pilot holds an anemometer."""
 HIGHEST_JUDGED = 300.0
-"""The methods that carry the wind were made for heights up to this [m]."""
+"""Greatest height that the methods of wind extrapolation were made for [m]."""
 CEILING_ROUNDING = 0.1
-"""A height so little above the ceiling is taken for it [m]: 394 ft is 120.09 m. No altimeter of a small aircraft tells
-the two apart."""
+"""A height this little above the height limit counts as equal to it [m]: 394 ft is 120.09 m. No altimeter of a small
+aircraft can resolve the difference."""
 
 
 @dataclass(frozen=True)
 class Limits:
-    """The limits of one answer, SI.
+    """The limits of one answer, in SI units.
 
     Attributes
     ----------
     maximum_wind, maximum_gust, maximum_wind_difference : float
-        [m s-1]; the difference over 30 m of height.
+        Wind, gust, and difference of wind over 30 m of height [m s-1].
     maximum_precipitation : float
-        [mm h-1]
+        Rate of precipitation [mm h-1].
     minimum_temperature, maximum_temperature : float
-        [K]
+        Air temperature [K].
     maximum_density_altitude : float or None
-        [m]; None when the aircraft gives none.
+        Density altitude [m]; None when the aircraft has no such limit.
     minimum_visibility : float
-        [m]
+        Visibility [m].
     cloud_separation : float
-        Height that must stay free between aircraft and cloud base [m].
+        Least vertical distance between aircraft and cloud base [m].
     height_ceiling : float
-        Highest flight above ground [m].
+        Height limit, above ground [m].
     daylight_rule : str
         ``civil_twilight``, ``half_hour`` or ``sun_up``.
     rules : str
-        Name of the rule set that gave ceiling, visibility, cloud and daylight.
+        Name of the rule set that gave the limits of height, visibility, cloud and daylight.
     maximum_kp : float or None
-        None takes the limit that follows from the place's geomagnetic latitude.
+        Limit of Kp; None takes the limit that follows from the place's geomagnetic latitude.
     reserve : float
         Share of a limit that the pilot wants left; an hour with less is *narrow*.
     confidence : float
-        Chance with which wind and gust at flight height are not above what they are held for, as far as the carrying
-        from the forecast's levels goes; 0.5 takes the estimate itself. The forecast's own error is not in it.
+        Probability that the height conversion does not underestimate wind and gust; 0.5 takes the estimate itself.
+        The forecast's own error is not included.
     required : tuple of str
         Elements without which an hour is *not known*; the others are advised.
     sources : mapping
-        Where each limit is from.
+        The source of each limit.
     accepted : tuple of str
-        Advised elements that the pilot made so by name: where an hour has lost one, it leaves the state to the others.
+        Elements that the pilot made advised by name: an hour that has lost one takes its state from the others.
     maximum_gust_at_launch : float or None
-        Largest gust `HEIGHT_OF_LAUNCH` above ground for launching and landing [m s-1]; None where there is no limit of
-        its own.
+        Largest gust `HEIGHT_OF_LAUNCH` above ground for launching and landing [m s-1]; None where there is no separate
+        limit.
     """
 
     maximum_wind: float
@@ -94,7 +94,7 @@ class Limits:
 
     @property
     def advised(self) -> tuple[str, ...]:
-        """The elements that are not required."""
+        """Return the elements that are not required."""
         return tuple(name for name in NAMES if name not in self.required)
 
 
@@ -110,13 +110,13 @@ def limits_for(
     Parameters
     ----------
     aircraft : Aircraft
-        What the machine stands.
+        The aircraft, with its operating limits.
     rules : RuleSet, optional
-        Ceiling, visibility, distance from cloud and daylight; by default the pilot's own as shipped.
+        Limits of height, visibility, distance from cloud and daylight; by default the shipped set of the pilot's own.
     reserve : float, optional
-        Share of every limit to keep in hand.
+        Share of every limit to keep in reserve.
     required : tuple of str, optional
-        Elements without which an hour is not known.
+        Elements without which an hour is *not known*.
     """
     rules = rules or find_rules(DEFAULT_RULES)
     names = {field.name for field in fields(Limits)}
@@ -133,17 +133,17 @@ def limits_for(
 
 
 def is_above_ceiling(height: float, limits: Limits) -> bool:
-    """Tell whether a height [m] is above the ceiling by more than `CEILING_ROUNDING`."""
+    """Return whether a height [m] is above the height limit by more than `CEILING_ROUNDING`."""
     return height > limits.height_ceiling + CEILING_ROUNDING
 
 
 def check_height(height: float, limits: Limits) -> None:
-    """Refuse a flight height that no rule in force allows.
+    """Refuse a flight height that the rules do not allow.
 
     Raises
     ------
     WxflyError
-        For a height that is not above zero or above the ceiling.
+        For a height that is not above zero, or is above the height limit or `HIGHEST_JUDGED`.
     """
     if not height > 0:
         raise WxflyError(f"a flight height of {height:g} m is not above the ground; wanted more than 0 m")
@@ -154,5 +154,6 @@ def check_height(height: float, limits: Limits) -> None:
         )
     if is_above_ceiling(height, limits):
         raise WxflyError(
-            f"a flight height of {height:g} m is above the ceiling of {limits.height_ceiling:g} m; give a lower height"
+            f"a flight height of {height:g} m is above the height limit of {limits.height_ceiling:g} m; "
+            "give a lower height"
         )

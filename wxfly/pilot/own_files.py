@@ -1,4 +1,4 @@
-"""Files on this machine: read with faults told in one line, written beside and renamed so that nothing is lost."""
+"""Files on this machine: read with one-line errors, and written to a temporary file and renamed, so no data is lost."""
 
 from __future__ import annotations
 
@@ -17,27 +17,27 @@ from typing import Any
 from wxfly.errors import WxflyError, shortened
 
 PART = ".part"
-"""How the name of a file ends that is being written."""
+"""Ending of the name of a file that is being written."""
 LEFT_OVER_SECONDS = 3600.0
-"""A file that is older and still has such a name was left behind by a killed writer."""
+"""Age above which a file with such a name was left behind by a killed writer."""
 LOCK_SECONDS = 30.0
-"""So long a change of a file waits for another one."""
+"""Longest time that a change of a file waits for another one."""
 LARGEST_BYTES = 1_000_000
-"""A file that the pilot writes by hand is smaller."""
+"""Greatest size of a file that the pilot writes by hand."""
 
 
 @dataclass(frozen=True)
 class SetAside:
-    """A part of a file of the pilot's that cannot be read: it stays where it is, and the answer goes on without it.
+    """An unreadable part of a pilot's file: it stays in the file, and the answer is made without it.
 
     Attributes
     ----------
     path : Path
         The file.
     line : int or None
-        Where in it; None where it is all of it.
+        Its line; None where no part of the file can be read.
     fault : str
-        What is wrong; shortened to what can be read in a line.
+        What is wrong, shortened to fit one line.
     """
 
     path: Path
@@ -49,12 +49,12 @@ class SetAside:
 
     @property
     def where(self) -> str:
-        """The file and the line."""
+        """Return the file and the line."""
         return str(self.path) if self.line is None else f"{self.path}, line {self.line}"
 
 
 def told(set_aside: Iterable[SetAside]) -> list[str]:
-    """Say what was set aside, a line for each file."""
+    """Return what was set aside, one line for each file."""
     by_file: dict[Path, list[SetAside]] = {}
     for part in set_aside:
         by_file.setdefault(part.path, []).append(part)
@@ -67,7 +67,7 @@ def told(set_aside: Iterable[SetAside]) -> list[str]:
 
 
 def plain(text: str) -> str:
-    """Take out letters that cannot be seen: control characters and marks that turn the direction of writing."""
+    """Remove invisible characters: control characters and marks that change the writing direction."""
     return "".join(c if c.isprintable() else " " if c.isspace() else "" for c in text).strip()
 
 
@@ -75,9 +75,9 @@ def plain(text: str) -> str:
 
 
 def read_bytes_if_there(path: Path) -> bytes | None:
-    """Read a file of the pilot's; None when nothing of that name is there.
+    """Read a pilot's file; None when the path does not exist.
 
-    A folder, a pipe, a link to nothing or a file that may not be read is not an absent one.
+    A folder, a pipe, a broken link or a file without read permission counts as unreadable, not absent.
 
     Raises
     ------
@@ -103,16 +103,16 @@ def read_bytes_if_there(path: Path) -> bytes | None:
 
 
 def read_if_there(path: Path) -> str | None:
-    """Read a text file of the pilot's; None when nothing of that name is there.
+    """Read a pilot's text file; None when the path does not exist.
 
     Raises
     ------
     WxflyError
-        As `read_bytes_if_there` does, and when it is not UTF-8.
+        As in `read_bytes_if_there`, and when it is not UTF-8.
     """
     content = read_bytes_if_there(path)
     try:
-        return None if content is None else content.decode("utf-8-sig")  # some editors put a mark before the text
+        return None if content is None else content.decode("utf-8-sig")  # some editors write a byte-order mark first
     except UnicodeDecodeError:
         raise WxflyError(f"{path}: not a text in UTF-8; save it as UTF-8") from None
 
@@ -130,7 +130,7 @@ def parse_toml(text: str, place: str) -> dict[str, Any]:
 
 
 def _refuse_huge_numbers(entry: Any) -> None:
-    """TOML has whole numbers without end; what reads them makes floating-point numbers of them."""
+    """Refuse whole numbers of any length, which TOML allows: wxfly converts numbers to floating point."""
     for value in entry.values() if isinstance(entry, dict) else entry:
         if isinstance(value, dict | list):
             _refuse_huge_numbers(value)
@@ -142,12 +142,12 @@ def _refuse_huge_numbers(entry: Any) -> None:
 
 
 def make_folder(path: Path) -> None:
-    """Make a folder and what is missing above it, open to nobody but its owner: it tells where a pilot flies.
+    """Make a folder and its parents, open only to its owner, because the files show where a pilot flies.
 
     Raises
     ------
     OSError
-        When it cannot be made, or is no folder.
+        When it cannot be made, or is not a folder.
     """
     if not path.is_dir():
         if path.parent != path:
@@ -158,19 +158,19 @@ def make_folder(path: Path) -> None:
 def write_beside(
     path: Path, content: bytes, *, private: bool, check: Callable[[Path], object] = lambda _: None
 ) -> None:
-    """Write a file beside its place, look at it and rename it: at every moment the place holds the old or the new.
+    """Write a temporary file, check it and rename it: at every time the path holds the old or the new file.
 
     Parameters
     ----------
     path : Path
-        The place; where it is a link, the link stays and what it leads to is written. A file that was there keeps
-        its permissions.
+        The path; where it is a link, the link stays and its target is written. An existing file keeps its
+        permissions.
     content : bytes
-        All of it.
+        The complete content.
     private : bool
-        A new file, and folders that are missing, are open to their owner alone.
+        Whether a new file, and missing folders, are open only to their owner.
     check : callable, optional
-        Given the file before it is renamed; what it raises keeps the old one.
+        Called with the temporary file before it is renamed; if it raises, the old file stays.
 
     Raises
     ------
@@ -183,7 +183,7 @@ def write_beside(
     else:
         target.parent.mkdir(parents=True, exist_ok=True)
     if target.exists() and not target.is_file() and not target.is_dir():
-        target.write_bytes(content)  # a pipe or a device is not to be replaced by a file
+        target.write_bytes(content)  # a pipe or a device must not be replaced by a file
         return
     beside = target.with_name(f".{target.name}.{os.getpid()}-{secrets.token_hex(4)}{PART}")
     flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
@@ -202,7 +202,7 @@ def write_beside(
 
 
 def write_whole(path: Path, content: bytes, *, private: bool = False) -> None:
-    """Write a file of the pilot's as `write_beside` does, and clear away what a killed writer left of it.
+    """Write a pilot's file with `write_beside`, and remove temporary files that a killed writer left.
 
     Raises
     ------
@@ -228,12 +228,12 @@ def _clear_left_overs(path: Path) -> None:
 
 @contextlib.contextmanager
 def alone_with(path: Path) -> Iterator[None]:
-    """Keep other wxfly from changing a file while it is read, changed and written; a killed holder frees it.
+    """Lock a file against other wxfly processes while it is read, changed and written; a killed one frees the lock.
 
     Raises
     ------
     WxflyError
-        When another one takes longer than `LOCK_SECONDS`, or the folder cannot be written.
+        When another process keeps it longer than `LOCK_SECONDS`, or the folder cannot be written.
     """
     import filelock
 

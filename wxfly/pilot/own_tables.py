@@ -1,7 +1,7 @@
-"""Tables of the pilot's, read entry by entry: one that cannot be read is named, left where it is and costs no other.
+"""The pilot's tables, read entry by entry: an unreadable one is reported, stays in the file and affects no other.
 
-A file that is no TOML as a whole is read part by part, a part being what stands below one name in brackets. Nothing
-is ever written here: what is set aside stays in the pilot's file until the pilot mends it.
+A file that is not valid TOML is read part by part; a part is the text below one name in brackets. Nothing is ever
+written here: a part set aside stays in the file until the pilot mends it.
 """
 
 from __future__ import annotations
@@ -22,11 +22,11 @@ from wxfly.pilot.own_files import SetAside, parse_toml, plain, read_bytes_if_the
 Parsed = TypeVar("Parsed")
 
 _ALIKE = 0.6
-"""From this likeness on, a damaged name may be the one that is asked for: an estimate of ours."""
+"""Similarity above which a damaged name may be the requested one: our estimate."""
 _LONGEST_NAME = 100
 _NOWHERE = 1 << 60
 _MOST_LINES = 20_000
-_MOST_PLACED = 20  # of so many faults the line is looked up
+_MOST_PLACED = 20  # most faults whose line is looked up
 _HEADER = re.compile(r"\s*\[")
 _NAME_IN_DAMAGE = re.compile(r"""[\s\[]*("[^"]*|'[^']*|[^\].=#]*)""")
 _AT_LINE = re.compile(r" \(at line (\d+), column \d+\)| \(at end of document\)")
@@ -39,11 +39,11 @@ class OwnPart(SetAside):
     Attributes
     ----------
     name : str or None
-        Of the entry, as far as it can be told; None where it may be any.
+        Name of the entry, if it can be read; None where it may be any entry.
     is_guess : bool
         Whether the name is damaged as well.
     text : str
-        All of it.
+        The complete text.
     """
 
     name: str | None = None
@@ -51,11 +51,11 @@ class OwnPart(SetAside):
     text: str = field(default="", repr=False)
 
     def is_of(self, name: str) -> bool:
-        """Tell whether this is of the entry of a name, as far as its own name can be read."""
+        """Return whether this belongs to the entry of a name, if its own name can be read."""
         return self.name is not None and self.name.casefold() == name.strip().casefold()
 
     def may_be(self, name: str) -> bool:
-        """Tell whether this may be the entry of a name."""
+        """Return whether this may be the entry of a name."""
         if self.name is None or self.is_of(name):
             return True
         mine, other = self.name.casefold(), name.strip().casefold()
@@ -63,16 +63,16 @@ class OwnPart(SetAside):
 
 
 class OwnTable(dict[str, Parsed], Generic[Parsed]):
-    """What a file of the pilot's holds, by name, and what of it could not be read.
+    """The entries of a pilot's file, by name, and its unreadable parts.
 
     Parameters
     ----------
     entries : mapping
-        What could be read, in the order of the file.
+        The readable entries, in the order of the file.
     set_aside : sequence of OwnPart
-        What could not.
+        The unreadable parts.
     begins_whole : bool
-        Whether the first entry of the file is among those that could be read.
+        Whether the first entry of the file is readable.
     """
 
     def __init__(
@@ -83,15 +83,15 @@ class OwnTable(dict[str, Parsed], Generic[Parsed]):
         self.begins_whole = begins_whole
 
     def refuse_doubtful(self, name: str, what: str) -> None:
-        """Refuse a name whose entry may be one that cannot be read: without it the answer would be about another.
+        """Refuse a name whose entry may be unreadable: the answer would otherwise be about another entry.
 
         Raises
         ------
         WxflyError
-            Naming the part and the way out.
+            States the part and the way out.
         """
         for part in self.set_aside:
-            # What was read of an entry is not all of it where a part of its very name was not.
+            # An entry is incomplete where a part with the same name is unreadable.
             if part.is_of(name) or (name not in self and part.may_be(name)):
                 raise WxflyError(f"{part.where}: {part.fault}; what it says of {what} '{name}' is not known: mend it")
 
@@ -104,15 +104,15 @@ class OwnTable(dict[str, Parsed], Generic[Parsed]):
 
 
 def read_table(path: Path, parse_one: Callable[[str, Any, str], Parsed]) -> OwnTable[Parsed]:
-    """Read a table of the pilot's; an absent file is an empty one, and damage never ends it.
+    """Read a pilot's table; an absent file counts as empty, and damage never raises an error.
 
     Parameters
     ----------
     path : Path
         The file.
     parse_one : callable
-        Makes an entry of its name, what stands there and the name of the file; raises `WxflyError` for one that it
-        cannot use. Names and texts come without letters that cannot be seen.
+        Makes an entry from its name, its content and the name of the file; raises `WxflyError` for one that it
+        cannot use. Names and texts come without invisible characters.
     """
     try:
         content = read_bytes_if_there(path)
@@ -149,7 +149,7 @@ def _nothing_read(path: Path, fault: str) -> OwnTable[Parsed]:
 def shipped_and_own(
     shipped: str, own_file: Path | None, parse_one: Callable[[str, Any, str], Parsed]
 ) -> OwnTable[Parsed]:
-    """Read a table that the package ships, and the pilot's own over it.
+    """Read a table that the package ships, and add the pilot's entries, which replace shipped ones of the same name.
 
     A shipped entry that a damaged part of the pilot's file may replace is left out: the pilot's may be stricter.
 
@@ -173,7 +173,7 @@ def shipped_and_own(
 
 @cache
 def _read_shipped(shipped: str) -> dict[str, Any]:
-    """Read a table that the package ships, once in a process; nobody changes what it gives."""
+    """Read a table that the package ships, once per process; callers must not change it."""
     return parse_toml((files("wxfly") / "data" / shipped).read_text(encoding="utf-8"), f"the shipped {shipped}")
 
 
@@ -182,7 +182,7 @@ def _read_shipped(shipped: str) -> dict[str, Any]:
 
 @dataclass(frozen=True)
 class _Part:
-    """The lines of one name, with the number of each; the name is empty above the first one in brackets."""
+    """The lines below one name in brackets, with their numbers; above the first such name it is empty."""
 
     name: str
     is_guess: bool
@@ -191,7 +191,7 @@ class _Part:
 
 
 def _parts(content: bytes) -> list[_Part]:
-    """Cut a file at the names in brackets, and put together what stands below the same name."""
+    """Split a file at the names in brackets, and join the lines below the same name."""
     found: dict[tuple[str, bool], tuple[list[bytes], list[int]]] = {}
     key = ("", False)
     for number, line in enumerate(content.split(b"\n"), start=1):
@@ -205,7 +205,7 @@ def _parts(content: bytes) -> list[_Part]:
 
 
 def _line_of(name: str, parts: Sequence[_Part]) -> int:
-    """Return the line where an entry begins, a table of its own or a key above the tables."""
+    """Return the line where an entry begins: a table, or a key above the tables."""
     key = re.compile(r"\s*[\"']?" + re.escape(name) + r"[\"']?\s*[.=]")
     for part in parts:
         if part.name == name:
@@ -253,7 +253,7 @@ def _whole_or_parts(content: bytes, parts: Sequence[_Part], path: Path) -> tuple
 
 
 def _single_lines(parts: Iterable[_Part]) -> Iterable[_Part]:
-    """Take the keys above the first name one by one, where they cannot be read together."""
+    """Split the keys above the first name into single lines, where they cannot be read together."""
     for part in parts:
         if part.name or part.is_guess or _can_be_read(part):
             yield part
@@ -282,12 +282,12 @@ def _damaged(part: _Part, path: Path, fault: str) -> OwnPart:
 
 
 def _without_place(fault: str, path: Path) -> str:
-    """Leave out what is told beside it: the file, and to mend it."""
+    """Remove the file name and the advice to mend it, which are reported separately."""
     return fault.removeprefix(f"{path}: ").removesuffix("; mend or remove it")
 
 
 def _without_unseen(entry: Any) -> Any:
-    """Take letters that cannot be seen out of every name and text."""
+    """Remove invisible characters from every name and text."""
     if isinstance(entry, dict):
         return {plain(key): _without_unseen(value) for key, value in entry.items()}
     if isinstance(entry, list):

@@ -1,4 +1,4 @@
-"""Rule sets: limits that a region's rules give, as data. Local rules prevail over all of them."""
+"""Rule sets: the limits in a region's rules, as data. Local rules prevail over all of them."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ DAYLIGHT_RULES = ("civil_twilight", "half_hour", "sun_up")
 STANDINGS = ("law", "guidance", "common practice")
 
 _WORD = "word"
-# key -> what it is: a word, or the quantity that its unit must be of
+# key -> its kind: a word, or the quantity that its unit must measure
 _LIMITS = {
     "height_ceiling": "length", "minimum_visibility": "length", "cloud_separation": "length",
     "cloud_separation_horizontal": "length", "maximum_ground_speed": "speed", "daylight_rule": _WORD,
@@ -35,11 +35,11 @@ class RuleLimit:
     Attributes
     ----------
     value : float or str
-        SI, or a word.
+        Value in SI units, or a word.
     written : str
-        The value as the rule writes it.
+        The value as written in the rule.
     paragraph, standing, read, note : str
-        Where it stands, how binding it is (one of `STANDINGS`), when it was read, what to know beside it.
+        Its paragraph, how binding it is (one of `STANDINGS`), when it was read, and a remark.
     """
 
     value: float | str
@@ -51,7 +51,7 @@ class RuleLimit:
 
     @property
     def source(self) -> str:
-        """Where the limit is from, in one line."""
+        """Return the source of the limit, in one line."""
         where = self.standing if self.paragraph.startswith("none") else f"{self.paragraph} ({self.standing})"
         return f"{where}, read {self.read}"
 
@@ -67,12 +67,12 @@ class RuleSet:
 
     @property
     def daylight_rule(self) -> str:
-        """When it counts as day; one of `DAYLIGHT_RULES`."""
+        """Return the rule for daylight, one of `DAYLIGHT_RULES`."""
         return str(self.limits["daylight_rule"].value)
 
 
 def load_rules(own_file: Path | None = None) -> OwnTable[RuleSet]:
-    """Return every rule set by name: the shipped ones, and the pilot's own over them.
+    """Return every rule set by name: the shipped ones, replaced or extended by the pilot's own.
 
     Parameters
     ----------

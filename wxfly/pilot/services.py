@@ -1,4 +1,4 @@
-"""The services that are asked, one row each: address, what it is for, what is sent to it, its terms, its reader."""
+"""The services that wxfly asks, one row each: address, purpose, what is sent to it, its terms, its reader."""
 
 from __future__ import annotations
 
@@ -14,24 +14,24 @@ class Service:
     Attributes
     ----------
     name : str
-        Of its address: under ``[sources]``, and in the environment as ``WXFLY_<NAME>_URL``.
+        Name of its address, under ``[sources]`` and in the environment as ``WXFLY_<NAME>_URL``.
     address : str
-        Where it is asked unless the pilot says otherwise.
+        Its default address.
     title, carries, sends, terms : str
-        For the reference: who it is, what for, what is sent to it, on what terms.
+        For the reference: its name, its purpose, what is sent to it, and its terms.
     source : str
-        What notes, errors and provenance call it.
+        Its name in notes, errors and provenance.
     attribution : str
-        Goes beside every output made of it.
+        Shown with every output made from its data.
     takes_key : bool
-        Whether it is of the service that a customer has a key for; the key goes to no other.
+        Whether it belongs to the service that a customer has a key for; the key is sent to no other.
     reader : str
         Module whose ``parse_kept`` reads its forecasts again from the store; empty where none are kept.
     kept_as : str
         Its name in the head of a kept forecast.
     model : str
-        The model by which its forecasts are asked, for a service that is one model by itself and answers in place of
-        another where the pilot named none. Its reader has ``get_forecast`` and ``parse_forecast`` too.
+        Model name of a service that has only one model, and that is asked in place of another where the pilot named
+        none. Its reader has ``get_forecast`` and ``parse_forecast`` too.
     """
 
     name: str
@@ -114,7 +114,7 @@ SERVICES: dict[str, Service] = {
         ),
     )
 }  # fmt: skip
-"""By name; `wxfly.pilot.settings` says which addresses are in force."""
+"""The services by name; `wxfly.pilot.settings` has the addresses in force."""
 
 OF_ONE_MODEL: dict[str, Service] = {row.model: row for row in SERVICES.values() if row.model}
-"""The services that are one model by themselves, by its name."""
+"""The services that have only one model, by its name."""

@@ -1,20 +1,21 @@
 """Settings: folders, service addresses, default model, contact, and a customer's key.
 
-Order of precedence: environment, then the pilot's ``config.toml``, then the defaults. ``config.toml`` lies in the
-configuration folder beside ``sites.toml`` and ``aircraft.toml``::
+Order of precedence: environment, then the pilot's ``config.toml``, then the defaults. ``config.toml`` is in the
+configuration folder with ``sites.toml`` and ``aircraft.toml``::
 
-    model = "icon_eu"             # the weather model that is asked unless --model says otherwise
+    model = "icon_eu"             # the default weather model, unless --model names another
     contact = "me@example.org"    # sent to the services in the User-Agent, so that they can reach you
-    patience_seconds = 30         # how long one question to one service may take, retries included
+    patience_seconds = 30         # longest time for one request to one service, retries included
 
-    [sources]                     # addresses of the services, for a mirror or a server of your own
+    [sources]                     # addresses of the services, for a mirror or your own server
     forecast = "https://api.open-meteo.com/v1/forecast"
 
     [store]                       # how much the cache folder may hold
     maximum_age_days = 30
     maximum_megabytes = 200
 
-The key of a pilot who pays for the forecast service is from the environment or from a file that nobody else may read.
+The key of a pilot who pays for the forecast service comes from the environment or from a file that only its owner may
+read.
 """
 
 from __future__ import annotations
@@ -51,20 +52,20 @@ class Settings:
     Attributes
     ----------
     addresses : dict of str
-        Address of each service; empty for one that is not to be asked.
+        Address of each service; empty for one that must not be asked.
     model : str
-        Weather model that is asked unless the pilot names another.
+        Weather model, unless the pilot names another.
     contact : str
-        Who asks, for the User-Agent; empty names the project only.
+        The pilot's contact for the User-Agent; where empty, only the project is named.
     patience_seconds : float
-        Longest time one question to one service may take, retries included [s].
+        Longest time for one request to one service, retries included [s].
     maximum_age_days, maximum_megabytes : float
         Limits of the store [d], [MB].
     key : str
-        Of a customer of the forecast service; empty for the free one. Never printed.
+        Key of a customer of the forecast service; empty for the free service. Never printed.
     set_aside : tuple of SetAside
-        What of the pilot's files cannot be read. An address in it is asked by nobody, and nothing leaves the store
-        because of a limit in it.
+        The unreadable parts of the pilot's files. An address in one is never asked, and a limit in one deletes
+        nothing from the store.
     """
 
     addresses: dict[str, str] = field(default_factory=lambda: dict(DEFAULT_ADDRESSES))
@@ -78,12 +79,12 @@ class Settings:
 
     @property
     def user_agent(self) -> str:
-        """What the services are told of who asks."""
+        """Return the User-Agent that is sent to the services."""
         return f"{PROJECT}/{__version__} ({self.contact or 'forecast client for small multirotors'})"
 
     @property
     def hosts(self) -> frozenset[str]:
-        """The only hosts that may be contacted, redirects included."""
+        """Return the only hosts that may be contacted, redirects included."""
         return frozenset(_authority(address) for address in self.addresses.values() if address)
 
     def key_for(self, url: str) -> dict[str, str]:
@@ -135,13 +136,12 @@ def _folder(variable: str, function: str) -> Path:
 def load_settings() -> Settings:
     """Read the settings in force from environment, ``config.toml`` and defaults.
 
-    What cannot be read of the pilot's files is set aside.
+    Unreadable parts of the pilot's files are set aside.
 
     Raises
     ------
     WxflyError
-        For a value in the environment that is of a wrong kind, or an address there that is neither https nor on this
-        machine.
+        For a value of a wrong kind in the environment, or an address there that is neither https nor on this machine.
     """
     table = read_table(config_folder() / "config.toml", _read_entry)
     set_aside: list[SetAside] = list(table.set_aside)
@@ -150,7 +150,7 @@ def load_settings() -> Settings:
         if name != "sources":
             values |= entry
     addresses = dict(DEFAULT_ADDRESSES)
-    # A damaged part may name a mirror: without it, the places would be sent to services that the pilot turned off.
+    # A damaged part may name a mirror; ignoring it would send the places to services that the pilot turned off.
     if any(part.may_be("sources") or "://" in part.text for part in table.set_aside):
         addresses = dict.fromkeys(addresses, "")
     addresses |= table.get("sources", {})
@@ -232,7 +232,7 @@ def _authority(address: str) -> str:
 
 
 def _check_address(name: str, address: str, place: str = "") -> None:
-    """Refuse addresses that would send places over the open wire."""
+    """Refuse addresses that would send places over an unencrypted connection."""
     before = f"{place}: " if place else ""
     try:
         parts = urlsplit(address)
@@ -260,20 +260,20 @@ def read_key(folder: Path) -> str:
     Parameters
     ----------
     folder : Path
-        The configuration folder, in which `FILE` may lie.
+        The configuration folder, which may contain `FILE`.
 
     Raises
     ------
     WxflyError
-        When what the environment or the file holds is no key, or others may read the file. The key itself is never
-        repeated.
+        When the text in the environment or the file is not a key, or others may read the file. The message never
+        repeats the key.
     """
     given = os.environ.get(VARIABLE, "").strip()
     return _checked(given, VARIABLE) if given else _of_file(folder / FILE)
 
 
 def is_of_environment() -> bool:
-    """Tell whether the environment gives the key, so that the file is not read."""
+    """Return whether the environment has the key, so that the file is not read."""
     return bool(os.environ.get(VARIABLE, "").strip())
 
 

@@ -1,4 +1,4 @@
-"""Sites: the places a pilot flies at, the file they are kept in, and whole days on a site's own clock."""
+"""Sites: the places where a pilot flies, the file that keeps them, and whole days on a site's local clock."""
 
 from __future__ import annotations
 
@@ -21,13 +21,13 @@ from wxfly.pilot.own_tables import OwnTable, read_table
 Made = TypeVar("Made")
 
 SECTORS = ("north", "northeast", "east", "southeast", "south", "southwest", "west", "northwest")
-"""Eight sectors of 45 degrees by their middle, in the order of the direction the wind comes from."""
+"""Eight sectors of 45 degrees, named after their middle, in the order of the direction the wind comes from."""
 
 LOWEST_GROUND, HIGHEST_GROUND = -500.0, 9000.0
-"""Heights of the ground above mean sea level that are believed [m]."""
+"""Range of plausible ground heights above mean sea level [m]."""
 
 LONGEST_NAME = 100
-"""Of a site [letters]."""
+"""Longest name of a site [characters]."""
 
 HILL_SHAPES = ("ridge", "round_hill", "escarpment")
 
@@ -41,9 +41,9 @@ class Hill:
     shape : str
         One of `HILL_SHAPES`.
     height, half_width : float
-        Above its surroundings, and from the crest to where the ground is half as high [m].
+        Height above its surroundings; distance from the crest to where the ground is half as high [m].
     distance_from_crest : float
-        Of the launch point along the ground [m].
+        Distance of the launch point along the ground [m].
     """
 
     shape: str
@@ -65,23 +65,23 @@ class Site:
     Attributes
     ----------
     name : str
-        What the pilot calls it.
+        The pilot's name for it.
     latitude, longitude : float
-        [degree], north and east positive.
+        Position [degree], north and east positive.
     surface_altitude : float
-        Ground above mean sea level [m]; NaN when it is not known.
+        Ground above mean sea level [m]; NaN when unknown.
     time_zone : str
         IANA name, for example ``Europe/Lisbon``; only reports use it.
     surface_cover : str or None
-        Name of a class in ``data/surface_cover.toml``; None takes the forecast's own exposure as it is.
+        Name of a class in ``data/surface_cover.toml``; None takes the forecast's own exposure unchanged.
     sectors : mapping
-        Surface cover class by sector the wind comes from (`SECTORS`), over `surface_cover`.
+        Surface cover class by sector that the wind comes from (`SECTORS`); takes precedence over `surface_cover`.
     obstacle_height : float
-        Of the trees or houses that stand closely around [m]; they lift the wind profile.
+        Height of trees or houses close around the site [m]; they lift the wind profile.
     hill : Hill or None
         The hill below the flight, for a caution.
     is_demo : bool
-        An invented place of the shipped demonstration.
+        Whether it is an invented place of the shipped demonstration.
     """
 
     name: str
@@ -117,16 +117,16 @@ class Site:
 
     @property
     def key(self) -> tuple[float, float]:
-        """The place as the store tells it from others."""
+        """Return the position that identifies the place in the store."""
         return place_key(self.latitude, self.longitude)
 
     @property
     def roughness_by_sector(self) -> tuple[float, ...] | None:
-        """Roughness length of the ground upwind for each of `SECTORS` [m], or None where nothing is said of it."""
+        """Return the roughness length of the ground upwind for each of `SECTORS` [m]; None where none is given."""
         if self.surface_cover is None and not self.sectors:
             return None
         classes = surface_cover_classes()
-        # A sector of which nothing is said takes the roughest that is known: it gives the most wind aloft.
+        # A sector without a class takes the roughest known: it gives the most wind at flight height.
         named = [self.sectors.get(sector, self.surface_cover) for sector in SECTORS]
         lengths = [None if cover is None else float(classes[cover]["roughness_length"]) for cover in named]
         roughest = max(length for length in lengths if length is not None)
@@ -134,12 +134,12 @@ class Site:
 
 
 def place_key(latitude: float, longitude: float) -> tuple[float, float]:
-    """Return a place to 4 decimals, about 10 m [degree]: nearer places are the same one."""
+    """Return a position rounded to 4 decimals, about 10 m [degree]: closer positions are the same place."""
     return round(latitude, 4), round(longitude, 4)
 
 
 def zone_of(name: str) -> ZoneInfo:
-    """Return the time zone of an IANA name, or say what is wrong with it."""
+    """Return the time zone of an IANA name."""
     try:
         return ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError, OSError):
@@ -183,7 +183,7 @@ class SiteClock:
 
 @cache
 def surface_cover_classes() -> dict[str, dict[str, Any]]:
-    """Return the surface cover classes by name: roughness length [m], what it looks like, source."""
+    """Return the surface cover classes by name: roughness length [m], appearance, source."""
     text = (files("wxfly") / "data" / "surface_cover.toml").read_text(encoding="utf-8")
     return parse_toml(text, "the shipped surface_cover.toml")
 
@@ -197,7 +197,7 @@ _TABLES = ("sectors", "hill")
 
 
 def read_sites(path: Path) -> OwnTable[Site]:
-    """Read the pilot's saved sites; an absent file is an empty list, and an entry that cannot be read is set aside."""
+    """Read the pilot's saved sites; an absent file counts as empty, and an unreadable entry is set aside."""
     return read_table(path, _read_site)
 
 
@@ -206,12 +206,12 @@ def _parse_sites(text: str, path: Path) -> dict[str, Site]:
 
 
 def check_name(name: str) -> None:
-    """Refuse a name of a site that cannot be read or told from another.
+    """Refuse a name of a site that cannot be read or distinguished from another.
 
     Raises
     ------
     WxflyError
-        When it is empty, too long or holds letters that cannot be seen.
+        When it is empty, too long or has invisible characters.
     """
     if not name.strip() or name != name.strip() or not name.isprintable() or len(name) > LONGEST_NAME:
         raise WxflyError(
@@ -247,7 +247,7 @@ def _read_site(name: str, entry: Any, place: str) -> Site:
 
 
 def _made(place: str, make: Callable[[], Made]) -> Made:
-    """Name the file in what is wrong with the values in it."""
+    """Add the name of the file to an error about its values."""
     try:
         return make()
     except WxflyError as fault:
@@ -255,7 +255,7 @@ def _made(place: str, make: Callable[[], Made]) -> Made:
 
 
 def _typed(where: str, table: dict[str, Any], kinds: Mapping[str, type]) -> dict[str, Any]:
-    """Check keys and kinds of a table."""
+    """Check the keys and types of a table."""
     values: dict[str, Any] = {}
     for key, value in table.items():
         if key not in kinds:
@@ -285,14 +285,14 @@ def save_site(path: Path, site: Site) -> None:
         table["hill"] = asdict(site.hill)
     with alone_with(path):
         text = read_if_there(path) or ""
-        _parse_sites(text, path)  # refuse to touch a file that we cannot read back
+        _parse_sites(text, path)  # refuse to change a file that we cannot read
         document = tomlkit.parse(text)
         document[site.name] = table
         write_whole(path, tomlkit.dumps(document).encode(), private=True)
 
 
 def remove_site(path: Path, name: str) -> None:
-    """Take a site out of the pilot's file."""
+    """Remove a site from the pilot's file."""
     import tomlkit
 
     with alone_with(path):
@@ -308,18 +308,18 @@ def remove_site(path: Path, name: str) -> None:
 def period_of(
     site: Site, now: np.datetime64, *, day: date | None = None, first_day: int = 1, days: int = 1
 ) -> tuple[np.datetime64, np.datetime64]:
-    """Return the UTC bounds of whole days on the site's own clock.
+    """Return the UTC bounds of whole days on the site's local clock.
 
     Parameters
     ----------
     site : Site
-        Whose clock counts: two sites may have different days.
+        The site whose clock is used: two sites may have different days.
     now : numpy.datetime64
-        UTC.
+        Present time, UTC.
     day : date, optional
         The first day; by default `first_day` days after today at the site.
     first_day, days : int, optional
-        How many days from today the period starts, and how many days it has.
+        Days from today to the start of the period, and its number of days.
     """
     clock = SiteClock(site.time_zone)
     first = day or clock.date(now) + timedelta(days=first_day)

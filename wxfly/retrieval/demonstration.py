@@ -1,4 +1,4 @@
-"""The shipped demonstration: invented places with invented weather, in files known by their checksums."""
+"""The shipped demonstration: invented places with invented weather, in files with known checksums."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def shipped_folder() -> Path:
     """Return the folder of the shipped forecasts, in the installed package or in the checkout."""
     installed = Path(str(files("wxfly"))) / "cached_forecasts"
     checkout = Path(__file__).resolve().parents[2] / "cached_forecasts"
-    # The checkout goes first: an editable install leaves an old copy in the package's place.
+    # The checkout comes first, because an editable install may leave an old copy in the package.
     for folder in (checkout, installed):
         if (folder / "manifest.json").is_file():
             return folder
@@ -32,13 +32,13 @@ def shipped_folder() -> Path:
 
 @cache
 def load_manifest() -> dict[str, Any]:
-    """Read what is shipped: files, runs, sites and checksums."""
+    """Read the list of shipped files, runs, sites and checksums."""
     document: dict[str, Any] = json.loads((shipped_folder() / "manifest.json").read_text(encoding="utf-8"))
     return document
 
 
 def shipped_forecast(name: str) -> xr.Dataset:
-    """Load a shipped cube by its file name, once its bytes are seen to be those that were shipped."""
+    """Load a shipped cube by its file name, after a check of its checksum."""
     import hashlib
 
     path = shipped_folder() / name
@@ -54,7 +54,7 @@ def shipped_forecast(name: str) -> xr.Dataset:
 
 @cache
 def _read_once(path: Path, checksum: str) -> xr.Dataset:
-    """Read a file of these bytes once in a process: a program that asks often reads it as often."""
+    """Read a file with this checksum, once per process even if a program asks often."""
     return load_cube(path)
 
 
@@ -64,9 +64,9 @@ def from_demonstration(sites: Sequence[Site], now: np.datetime64 | None) -> Obta
     Parameters
     ----------
     sites : sequence of Site
-        Of the demonstration.
+        Sites of the demonstration.
     now : numpy.datetime64 or None
-        Chooses the run that covers it; by default the first one answers, for its own time.
+        Selects the run that covers this time; by default the first run answers, for its own time.
     """
     entries = load_manifest()["files"]
     entry = next((e for e in entries if e.get("default")), entries[0])

@@ -20,8 +20,8 @@ from wxfly.retrieval.obtained import Obtained, retrieved_of, run_of
 from wxfly.retrieval.places import time_zone_at
 from wxfly.times import as_moment, utc_now
 
-_NEAR_KM = 30.0  # a file serves sites this near to a place in it
-_SAME_GROUND = 150.0  # so far may the ground of a file be from the site's [m]: one or two K, and maps of ground differ
+_NEAR_KM = 30.0  # a file may be used for sites this close to a place in it
+_SAME_GROUND = 150.0  # ground heights of file and site may differ this much [m]: 1 or 2 K, and maps of ground differ
 
 
 def open_forecast(
@@ -32,21 +32,21 @@ def open_forecast(
     model: str | None = None,
     now: np.datetime64 | None = None,
 ) -> Obtained:
-    """Answer from a saved reply of the forecast service (.json) or a cube (.nc); nobody is asked.
+    """Answer from a saved reply of the forecast service (.json) or a cube (.nc); no service is asked.
 
     Parameters
     ----------
     path : Path
         The file.
     places : sequence of str, optional
-        As in `obtain`. A place must lie where the file's forecast is for; a name that is not saved names the
+        As in `obtain`. A place must be one that the file's forecast is for; a name that is not saved stands for the
         file's only place.
     saved : mapping, optional
         The pilot's saved sites.
     model : str, optional
-        The model that a saved reply was asked of.
+        The model of a saved reply.
     now : numpy.datetime64, optional
-        Answer for this moment; by default the present one if the file covers it, else its first hour.
+        Time of the answer; by default the present time if the file covers it, else its first hour.
     """
     cubes = _read(path, model)
     cubes = [_with_sites(cube) for cube in cubes]
@@ -65,7 +65,7 @@ def open_forecast(
         now = present = as_moment(utc_now())
         if not hours[0] <= now <= hours[-1]:
             now = hours[0]
-            is_chosen = bool(hours[-1] < present)  # nobody flies in hours that are over
+            is_chosen = bool(hours[-1] < present)  # past hours are of no use for a flight
             notes.append(f"its hours are not those of today: answered as of {str(now)[:16]}Z, its first hour")
     retrieved = retrieved_of(cube)
     if np.isnat(retrieved):
@@ -95,7 +95,7 @@ def _read(path: Path, model: str | None) -> list[xr.Dataset]:
     try:
         holds_members = b"_member0" in path.read_bytes()
     except OSError:
-        holds_members = False  # told by the reader
+        holds_members = False  # the reader reports the fault
     if holds_members:
         from wxfly.sources.open_meteo.ensemble import read_ensemble
 
@@ -104,7 +104,7 @@ def _read(path: Path, model: str | None) -> list[xr.Dataset]:
 
 
 def _with_sites(cube: xr.Dataset) -> xr.Dataset:
-    """Return a cube the dimension of sites, whatever its places are."""
+    """Return a cube with the dimension of sites, whatever the layout of its places."""
     if "latitude" in cube.dims:
         cube = cube.stack(site=("latitude", "longitude")).reset_index("site")
     if "site" not in cube.dims:
@@ -115,7 +115,7 @@ def _with_sites(cube: xr.Dataset) -> xr.Dataset:
 
 
 def one_of(cube: xr.Dataset) -> xr.Dataset:
-    """Return the control of an ensemble, or its first member, as one forecast; a single forecast stays as it is."""
+    """Return the control of an ensemble, or its first member, as one forecast; a single forecast stays unchanged."""
     if ENSEMBLE not in cube.dims:
         return cube
     members = list(cube[ENSEMBLE].values)
@@ -129,7 +129,7 @@ _OF_PLACES = ("latitude", "longitude", "surface_altitude")
 def _places_of_file(
     cube: xr.Dataset, places: Sequence[str], saved: Mapping[str, Site], path: Path
 ) -> tuple[list[Site], list[int]]:
-    """Match what the pilot wrote with the places of a file."""
+    """Match the pilot's place names with the places of a file."""
     from wxfly.sources.open_meteo.forecast import distance_km
 
     count = cube.sizes["site"]

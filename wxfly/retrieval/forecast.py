@@ -51,7 +51,7 @@ def obtain(
     now: np.datetime64 | None = None,
     on_progress: Progress = _silent,
 ) -> Obtained:
-    """Obtain a forecast for the places that a pilot wrote.
+    """Obtain a forecast for the places that a pilot names.
 
     Parameters
     ----------
@@ -61,15 +61,15 @@ def obtain(
     saved : mapping
         The pilot's saved sites.
     forecast_path : Path, optional
-        A saved reply (.json) or a cube (.nc) to answer from, instead of asking anybody.
+        A saved reply (.json) or a cube (.nc) to answer from, without asking any service.
     model : str, optional
-        The one model to ask; by default that of the settings.
+        The one model to ask for; by default that of the settings.
     offline : bool, optional
-        Ask nobody.
+        Whether to ask no service.
     now : numpy.datetime64, optional
-        Answer for this moment, UTC; by default the present one, and for a demonstration the run's own time.
+        Time of the answer, UTC; by default the present time, and for a demonstration the run's own time.
     on_progress : callable, optional
-        Told what is being asked.
+        Called with a line on each request.
 
     Returns
     -------
@@ -78,7 +78,7 @@ def obtain(
     Raises
     ------
     WxflyError
-        When no forecast can be had; nothing in the store is lost.
+        When no forecast is available; nothing in the store is lost.
     """
     refuse_set_aside(saved, places)
     if forecast_path is not None:
@@ -109,7 +109,7 @@ def _of_sources(
     now: np.datetime64 | None,
     on_progress: Progress,
 ) -> Obtained:
-    """Obtain the forecast of the model that is asked, or of the second source where the pilot named none."""
+    """Obtain the forecast of the requested model, or of the second source where the pilot named no model."""
     asked = model or settings.model
     rest: dict[str, Any] = {"offline": offline, "now": now, "on_progress": on_progress, "settings": settings}
     first: Obtained | None = None
@@ -121,7 +121,7 @@ def _of_sources(
         fault, reason = failure, str(failure)
     if first is not None and not (first.origin == "store" and _is_too_old(first)):
         return first
-    # The pilot who named no model wants a forecast more than that one; who named one gets that or none.
+    # A pilot who named no model gets a forecast of another one; a pilot who named a model gets that one or none.
     others = OF_ONE_MODEL.values() if model is None and settings.contact else ()
     for service in (service for service in others if service.model != asked):
         with contextlib.suppress(WxflyError):
@@ -134,7 +134,7 @@ def _of_sources(
 
 
 def _with_known_model(settings: Settings) -> Settings:
-    """Take the usual model where that of the settings is none, and set that one aside."""
+    """Use the default model where the settings name an unknown one, and set that entry aside."""
     from wxfly.sources.open_meteo.models import MODELS, find_model
 
     if settings.model in (*MODELS, *OF_ONE_MODEL):
@@ -148,7 +148,7 @@ def _with_known_model(settings: Settings) -> Settings:
 
 
 def _is_too_old(obtained: Obtained) -> bool:
-    """Tell whether nothing of a forecast may be used, because of its age."""
+    """Return whether a forecast is too old for any of its values to be used."""
     age = obtained.now - obtained.since
     return bool(age > TOO_OLD) or not (obtained.is_chosen or bool(age >= -CLOCKS))
 
@@ -162,18 +162,18 @@ def obtain_forecast(
     on_progress: Progress = _silent,
     settings: Settings | None = None,
 ) -> Obtained:
-    """Obtain the newest forecast of one model for sites: all that are missing in one request, none of them twice.
+    """Obtain the newest forecast of one model for sites: one request for all that are missing, each place once.
 
     Parameters
     ----------
     sites : sequence of Site
         Real places.
     model : str
-        The one model.
+        Name of the model.
     offline, now, on_progress
         As in `obtain`.
     settings : Settings, optional
-        Read when left out.
+        By default those in force.
 
     Raises
     ------
@@ -221,13 +221,13 @@ def obtain_forecast(
 def _fetch(
     sites: Sequence[Site], model: str, settings: Settings, on_progress: Progress
 ) -> tuple[list[xr.Dataset], bool, list[str]]:
-    """Return a cube of the newest run for each site, whether any had to be asked for, and what went wrong."""
+    """Return a cube of the newest run for each site, whether any had to be requested, and notes on failures."""
     import filelock
 
     from wxfly.sources.open_meteo.forecast import get_forecast
     from wxfly.sources.open_meteo.models import find_model
 
-    # One at a time for each model, so that a second process finds what the first one brought.
+    # One request at a time for each model, so that a second process finds the reply of the first.
     notes: list[str] = []
     lock = cache_folder() / "locks" / f"fetch-{model}.lock"
     try:
@@ -257,7 +257,7 @@ def _fetch(
                 except WxflyError as fault:
                     notes.append(
                         Note(str(fault), NoteKind.NOT_KEPT)
-                    )  # the forecast is at hand; it will not be there offline
+                    )  # this answer has the forecast, but a later one offline will not
             return [found[site.key] for site in sites], bool(missing), notes
     except filelock.Timeout:
         raise WxflyError(f"another wxfly has been asking for {model} for {_LOCK_SECONDS:g} s; try again") from None
@@ -268,7 +268,7 @@ def _fetch(
 
 
 def _stored(sites: Sequence[Site], model: str) -> list[xr.Dataset]:
-    """Return the newest stored cubes that are of one run for all sites."""
+    """Return the newest stored cubes that have the same run for all sites."""
     newest: list[xr.Dataset] = []
     for site in sites:
         cube = newest_stored(site, model)
@@ -283,7 +283,7 @@ def _stored(sites: Sequence[Site], model: str) -> list[xr.Dataset]:
     names = sorted({layout.run_name(cube) for cube in newest})
     if len(names) == 1:
         return newest
-    for name in names:  # the oldest of the newest is the best chance of one that all have
+    for name in names:  # the oldest of the newest runs is the most likely one that all sites have
         same = [forecasts.find_forecast(*s.key, model, surface_altitude=s.surface_altitude, run=name) for s in sites]
         if all(cube is not None for cube in same):
             return [cube for cube in same if cube is not None]
@@ -291,7 +291,7 @@ def _stored(sites: Sequence[Site], model: str) -> list[xr.Dataset]:
 
 
 def _join(cubes: list[xr.Dataset], sites: Sequence[Site]) -> xr.Dataset:
-    """Put the cubes of single places side by side, named as the pilot names them."""
+    """Join the cubes of single places, with the pilot's names."""
     if len(cubes) > 1:
         cube = side_by_side(cubes)
         oldest = min(cubes, key=lambda c: str(c.attrs.get("retrieved")))

@@ -1,4 +1,4 @@
-"""Kp for the hours of a forecast: from what is kept, or asked for anew, and never called fresher than it is."""
+"""Kp for the hours of a forecast: from a kept reply or a new one, and never reported as newer than it is."""
 
 from __future__ import annotations
 
@@ -23,12 +23,13 @@ Progress = Callable[[str], None]
 
 KP_AGE = timedelta(minutes=30)
 OUTLOOK_AGE = timedelta(hours=12)
-"""So long a kept reply is not asked for again."""
+"""Age below which a kept reply is not requested again."""
 FROZEN = np.timedelta64(12, "h")
-"""A forecast of Kp whose newest observation is older is not being renewed; it is renewed twice a day and its rows every
-three hours (NWS: issued 0030 and 1230 UTC)."""
+"""Age of the newest observation above which a forecast of Kp is not being renewed. It is renewed twice a day, and its
+rows every three hours (NWS: issued 0030 and 1230 UTC)."""
 OUTLOOK_OLD = np.timedelta64(10, "D")
-"""The outlook is issued about weekly; one that is older has missed its turn (days: common practice, no source)."""
+"""Greatest age of the outlook. It is issued about weekly, so an older one has missed a renewal (days: common practice,
+no source)."""
 _KIND = "space_weather"
 
 
@@ -43,25 +44,25 @@ class _Product:
 def with_kp(
     cube: xr.Dataset, *, offline: bool, settings: Settings, on_progress: Progress
 ) -> tuple[xr.Dataset, list[str]]:
-    """Put Kp into a cube, as far as it is known.
+    """Add Kp to a cube for the hours in which it is known.
 
     Parameters
     ----------
     cube : xarray.Dataset
         A forecast cube.
     offline : bool
-        Ask nobody.
+        Whether to ask no service.
     settings : Settings
-        Of the services.
+        Settings of the services.
     on_progress : callable
-        Told what is being asked.
+        Called with a line on each request.
 
     Returns
     -------
     cube : xarray.Dataset
-        With ``kp_index``, or as it was where nothing is known.
+        With ``kp_index``; unchanged where Kp is unknown.
     notes : list of str
-        What the reader must know of it.
+        What the reader must know about Kp.
     """
     from wxfly.sources import gfz_kp, space_weather
 
@@ -78,7 +79,7 @@ def with_kp(
     if series is not None and as_moment(now) - series.observed_until > FROZEN:
         seen = f"{np.datetime_as_string(series.observed_until, 'm')}Z"
         notes.append(f"the forecast of Kp has not been renewed since {seen}")
-        retrieved = series.observed_until.astype(datetime).replace(tzinfo=UTC)  # it is that old, whenever it came
+        retrieved = series.observed_until.astype(datetime).replace(tzinfo=UTC)  # age counts from the observation
     if series is None and not offline:
         series, retrieved = _from_gfz(settings, now, on_progress)
         if series is not None:
@@ -101,7 +102,7 @@ def with_kp(
         notes = notes or ["Kp is not known: none in the store"]
     if outlook is not None and attribution != space_weather.ATTRIBUTION:
         attribution = f"{attribution}; {space_weather.ATTRIBUTION}"
-    # Where the forecast is lost the outlook does not stand in for it: one is issued every twelve hours for three days.
+    # The outlook does not replace a lost forecast, because a forecast is issued every twelve hours for three days.
     speaks_until = (as_moment(now - timedelta(hours=12)).astype("datetime64[D]") + space_weather.REACH).astype("M8[s]")
     if series is not None and source == space_weather.SOURCE:
         speaks_until = max(speaks_until, series.speaks_until)
@@ -122,7 +123,7 @@ def with_kp(
 def _reply(
     product: _Product, offline: bool, settings: Settings, now: datetime, on_progress: Progress
 ) -> tuple[KeptReply | None, str]:
-    """Return the newest reply there is, and what went wrong when it could not be renewed."""
+    """Return the newest available reply, and the fault when it could not be renewed."""
     from wxfly.sources import space_weather
     from wxfly.sources.reply import SourceError
 
@@ -151,7 +152,7 @@ def _is_fresh(kept: KeptReply | None, now: datetime, age: timedelta) -> bool:
 def _from_gfz(
     settings: Settings, now: datetime, on_progress: Progress
 ) -> tuple[KpSeries, datetime] | tuple[None, None]:
-    """Return what the second source tells of the hours just past."""
+    """Return the second source's Kp for the hours just past."""
     from wxfly.sources import gfz_kp
     from wxfly.sources.reply import SourceError
 
@@ -159,11 +160,11 @@ def _from_gfz(
     try:
         return gfz_kp.parse_kp(gfz_kp.get_kp_text(settings=settings, now=now).encode()), now
     except SourceError:
-        return None, None  # the first source's fault is told already
+        return None, None  # the fault of the first source is already reported
 
 
 def _not_disproved(outlook: KpOutlook, series: KpSeries) -> tuple[KpOutlook, bool]:
-    """Take out the days of an outlook on which Kp was measured above it, by more than rounding to a whole number."""
+    """Remove the days of an outlook on which the measured Kp was above it by more than rounding to a whole number."""
     day = series.start.astype("datetime64[D]")
     held = [not (series.kp[day == d] > kp + 0.5).any() for d, kp in zip(outlook.day, outlook.kp, strict=True)]
     return replace(outlook, day=outlook.day[held], kp=outlook.kp[held]), not all(held)
@@ -174,7 +175,7 @@ def _of_kp(notes: list[str]) -> list[str]:
 
 
 def _reach(kp: xr.DataArray) -> list[str]:
-    """Say from where on Kp is an outlook, and from where on nothing."""
+    """Return notes on the times from which Kp comes from the outlook, and from which it is unknown."""
     notes = []
     known = np.isfinite(kp.values)
     if known.any() and kp.attrs.get("outlook_from", "none") != "none":

@@ -1,6 +1,6 @@
 """Obtain the members of ensembles for sites: from the store when they are fresh, else from the ensemble service.
 
-A name may also be that of a single model: several of those make an ensemble of their own, small and told as such.
+A name may also be that of a single model: several of those form a small ensemble, and are reported as that.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from wxfly.times import as_moment, utc_now
 Progress = Callable[[str], None]
 
 FRESH = np.timedelta64(3, "h")
-"""An ensemble in the store is not asked for again before; ensembles run every six or twelve hours."""
+"""Age below which a stored ensemble is not requested again; ensembles run every six or twelve hours."""
 
 
 def obtain_ensembles(
@@ -44,25 +44,25 @@ def obtain_ensembles(
     sites : sequence of Site
         Real places.
     offline : bool, optional
-        Ask nobody.
+        Whether to ask no service.
     settings : Settings, optional
-        Read when left out.
+        By default those in force.
     now : numpy.datetime64, optional
-        The moment the answer is for.
+        Time of the answer.
     on_progress : callable, optional
-        Told what is being asked.
+        Called with a line on each request.
 
     Returns
     -------
     cubes : list of xarray.Dataset
-        Those that could be had.
+        The available ensembles.
     notes : list of str
-        Which could not, and why; and that a few models are a small ensemble.
+        The unavailable ones, with the reason; and, for several models, that they are a small ensemble.
 
     Raises
     ------
     WxflyError
-        For a name that is neither.
+        For a name that is neither an ensemble nor a model.
     """
     from wxfly.sources.open_meteo.ensembles import ENSEMBLES, find_ensemble
     from wxfly.sources.open_meteo.models import MODELS
@@ -120,13 +120,13 @@ def _obtain(name: str, sites: Sequence[Site], offline: bool, settings: Settings,
 
 
 def _stored(name: str, site: Site, offline: bool) -> xr.Dataset | None:
-    """Return the newest stored cube of a site, fresh enough unless nobody may be asked."""
+    """Return the newest stored cube of a site; it must be fresh unless `offline`."""
     place = site.key
     cube = forecasts.find_forecast(*place, name, surface_altitude=site.surface_altitude)
     if cube is None or offline:
         return cube
     age = as_moment(utc_now()) - retrieved_of(cube)
-    return cube if np.timedelta64(0, "s") <= age < FRESH else None  # an age that is not known is not fresh
+    return cube if np.timedelta64(0, "s") <= age < FRESH else None  # an unknown age does not count as fresh
 
 
 def _side_by_side(cubes: Sequence[xr.Dataset], sites: Sequence[Site]) -> xr.Dataset:
@@ -137,7 +137,7 @@ def _side_by_side(cubes: Sequence[xr.Dataset], sites: Sequence[Site]) -> xr.Data
 def members_asked_for(
     obtained: Obtained, names: Sequence[str], offline: bool, on_progress: Progress
 ) -> tuple[tuple[xr.Dataset, ...], list[str]]:
-    """Return the members that the file holds or that the pilot asked for, none of them too old."""
+    """Return the members in the file, or those that the pilot asked for; none of them too old."""
     cubes: list[xr.Dataset] = list(obtained.ensembles)
     notes: list[str] = []
     if names and obtained.origin in ("demo", "file"):

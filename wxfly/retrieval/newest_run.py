@@ -1,4 +1,4 @@
-"""Which run of a model is the newest: asked of the service, and not again before the next one is due."""
+"""The newest run of a model: requested from the service, and not again before the next run is due."""
 
 from __future__ import annotations
 
@@ -12,25 +12,25 @@ from wxfly.times import utc_now
 
 METADATA_AGE = timedelta(minutes=10)
 METADATA_LONGEST = timedelta(hours=24)
-"""So long a kept answer serves at least, and at most, whenever the next run is said to be due."""
+"""Shortest and longest use of a kept answer, whatever time is stated for the next run."""
 
 
 def newest_run(model: str, settings: Settings, on_progress: Callable[[str], None]) -> datetime | None:
-    """Return the run that a forecast asked for now is from; None when the service does not tell.
+    """Return the run of a forecast requested now; None when the service does not state it.
 
     Parameters
     ----------
     model : str
         Name of a model.
     settings : Settings
-        Of the services.
+        Settings of the services.
     on_progress : callable
-        Told when the service is asked.
+        Called with a line when the service is asked.
 
     Raises
     ------
     UnreachableError
-        When nobody can be reached: the forecast could not be had either.
+        When the service cannot be reached: the forecast would not be available either.
     """
     from wxfly.sources.open_meteo.models import find_model
     from wxfly.sources.open_meteo.runs import ModelRun, get_model_run
@@ -46,7 +46,7 @@ def newest_run(model: str, settings: Settings, on_progress: Callable[[str], None
             if kept.retrieved <= now < until and run.run <= now:
                 return run.certain_at(now)
         except (ValueError, TypeError, OverflowError, RecursionError):
-            pass  # not ours, or of another version: asked again
+            pass  # not ours, or from another version: requested again
     on_progress("asking for the newest run")
     try:
         run = get_model_run(find_model(model), settings=settings, now=now)

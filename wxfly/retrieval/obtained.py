@@ -1,4 +1,4 @@
-"""A forecast for sites and where it is from, as retrieval hands it on."""
+"""A forecast for sites and its origin, the result of retrieval."""
 
 from __future__ import annotations
 
@@ -18,16 +18,16 @@ ObtainedFrom = Literal["fetched", "store", "file", "demo"]
 
 @dataclass(frozen=True)
 class ForecastOrigin:
-    """Where a forecast is from, under which terms, and the moments that its age goes by.
+    """The origin of a forecast, its terms, and the times that decide its age.
 
     Attributes
     ----------
     source, institution, license, attribution, history, model : str
-        As in `wxfly.cube.contract.Provenance`; "not known" where the cube does not say.
+        As in `wxfly.cube.contract.Provenance`; "not known" where the cube does not state it.
     run, oldest_run, retrieved, first_hour : numpy.datetime64
-        Start of the run, the oldest that it may be, when it came, and the first hour; UTC [s], NaT when not known.
+        Start of the run, its earliest possible start, time of retrieval, and first hour; UTC [s], NaT when unknown.
     obtained_from : str or None
-        ``fetched``, ``store``, ``file`` or ``demo``; None for a cube that was not obtained.
+        ``fetched``, ``store``, ``file`` or ``demo``; None for a cube from other code.
     """
 
     source: str = NOT_KNOWN
@@ -50,26 +50,26 @@ class ForecastOrigin:
 
 @dataclass(frozen=True)
 class Obtained:
-    """A forecast for sites, and where it is from.
+    """A forecast for sites, and its origin.
 
     Attributes
     ----------
     sites : tuple of Site
-        In the order asked.
+        The sites, in the order requested.
     cube : xarray.Dataset
-        With the dimension ``site`` in that order.
+        The forecast, with the dimension ``site`` in that order.
     now : numpy.datetime64
-        The moment to answer for, UTC [s].
+        Time of the answer, UTC [s].
     origin : str
         ``fetched``, ``store``, ``file`` or ``demo``.
     run, retrieved : numpy.datetime64
-        UTC [s]; NaT when not known.
+        Start of the run and time of retrieval, UTC [s]; NaT when unknown.
     notes : tuple of str
         What the reader must know first.
     ensembles : tuple of xarray.Dataset
-        Members, each cube of one model, with the same sites; empty without any.
+        Members, one cube for each model, with the same sites; empty where there are none.
     is_chosen : bool
-        Whether `now` was chosen, by the pilot or for hours long past; else the clock gave it.
+        Whether `now` was chosen, by the pilot or for hours long past; otherwise the clock gave it.
     """
 
     sites: tuple[Site, ...]
@@ -84,16 +84,16 @@ class Obtained:
 
     @property
     def since(self) -> np.datetime64:
-        """From when its age counts: the start of its run, or the oldest it may be where that is not known; UTC [s]."""
+        """Return the time from which its age counts: the start of its run, or its earliest possible start; UTC [s]."""
         return since_of(self.cube)
 
     def fresh(self, cube: xr.Dataset | None = None) -> tuple[xr.Dataset, tuple[str, ...]]:
-        """Return its cube, or members beside it, without what is too old, and what the reader must know first.
+        """Return its cube, or a cube of members, without values that are too old, and the notes on age.
 
         Parameters
         ----------
         cube : xarray.Dataset, optional
-            Members, whose age is their own.
+            Members, which have their own age.
         """
         if cube is None:
             cube = self.cube
@@ -105,7 +105,7 @@ class Obtained:
 
     @property
     def age(self) -> np.timedelta64:
-        """How long ago the forecast came [s]; NaT when not known."""
+        """Return the time since the forecast was retrieved [s]; NaT when unknown."""
         return self.now - self.retrieved
 
     @property
@@ -115,12 +115,12 @@ class Obtained:
 
     @property
     def provenance(self) -> ForecastOrigin:
-        """What a briefing says of its forecast."""
+        """Return the origin of the forecast, for a briefing."""
         return replace(provenance_of(self.cube), run=self.run, retrieved=self.retrieved, obtained_from=self.origin)
 
 
 def provenance_of(cube: xr.Dataset) -> ForecastOrigin:
-    """Return what a briefing says of a cube: who made it under which terms, and the moments that its age goes by."""
+    """Return the origin of a cube, for a briefing: who made it, its terms, and the times that decide its age."""
     source, institution, license_, attribution, history, model = (
         str(cube.attrs.get(name, NOT_KNOWN))
         for name in ("source", "institution", "license", "attribution", "history", "model")
@@ -140,15 +140,15 @@ def provenance_of(cube: xr.Dataset) -> ForecastOrigin:
 
 
 def run_of(cube: xr.Dataset) -> np.datetime64:
-    """Return the run of a cube, UTC [s]; NaT when it is not known."""
+    """Return the start of a cube's run, UTC [s]; NaT when unknown."""
     return np.datetime64(str(cube["forecast_reference_time"].values), "s")
 
 
 def since_of(cube: xr.Dataset) -> np.datetime64:
-    """Return the moment from which the age of a cube counts, UTC [s]; NaT where nothing but its hours tells.
+    """Return the time from which the age of a cube counts, UTC [s]; NaT where only its hours are known.
 
-    The start of its run. Where that is not known, the oldest that is consistent with when it came and with how far it
-    reaches (``oldest_run``).
+    This is the start of its run. Where that is unknown, it is the earliest start that is consistent with the time of
+    retrieval and the length of the forecast (``oldest_run``).
     """
     run, came = run_of(cube), retrieved_of(cube)
     if not np.isnat(run):
@@ -160,7 +160,7 @@ def since_of(cube: xr.Dataset) -> np.datetime64:
 
 
 def retrieved_of(cube: xr.Dataset) -> np.datetime64:
-    """Return when a cube was retrieved, UTC [s]; NaT when it is not known."""
+    """Return the time at which a cube was retrieved, UTC [s]; NaT when unknown."""
     text = str(cube.attrs.get("retrieved", "")).rstrip("Z")
     try:
         return np.datetime64(text or "NaT", "s")

@@ -1,4 +1,4 @@
-"""From what a pilot writes for a place to a `Site`: a saved or demonstration site, coordinates, a place name."""
+"""Places as a pilot writes them, resolved to a `Site`: a saved or demonstration site, coordinates, a place name."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from wxfly.store.replies import asking_alone, keep_reply, kept_reply
 
 
 def demo_sites() -> dict[str, Site]:
-    """Return the invented sites of the shipped demonstration by name, the first one first."""
+    """Return the invented sites of the shipped demonstration by name, in their order."""
     sites: dict[str, Site] = {}
     for entry in load_manifest()["files"]:
         for row in entry["sites"]:
@@ -28,28 +28,28 @@ def demo_sites() -> dict[str, Site]:
 
 
 def time_zone_at(latitude: float, longitude: float) -> str:
-    """Return the IANA time zone of a place, without the network; UTC at sea where none is."""
+    """Return the IANA time zone of a place, without the network; UTC where there is none, at sea."""
     import tzfpy
 
     return str(tzfpy.get_tz(longitude, latitude) or "UTC")
 
 
 def refuse_set_aside(saved: Mapping[str, Site], names: Sequence[str]) -> None:
-    """Refuse to answer for a name that may be of a saved site that cannot be read.
+    """Refuse to answer for a name that may belong to an unreadable saved site.
 
-    Without this a place elsewhere of the same name, the next saved site or the demonstration would answer.
+    Without this, the answer could be for another place of the same name, the next saved site or the demonstration.
 
     Parameters
     ----------
     saved : mapping
-        As `read_sites` gives them.
+        Saved sites, from `read_sites`.
     names : sequence of str
-        As the pilot wrote them; none for the first saved site.
+        Names as the pilot wrote them; none for the first saved site.
 
     Raises
     ------
     WxflyError
-        Naming what cannot be read.
+        States what cannot be read.
     """
     if not isinstance(saved, OwnTable):
         return
@@ -66,28 +66,28 @@ def refuse_set_aside(saved: Mapping[str, Site], names: Sequence[str]) -> None:
 def resolve_site(
     text: str, *, saved: Mapping[str, Site], offline: bool = False, settings: Settings | None = None
 ) -> Site:
-    """Find the site that a pilot means.
+    """Return the site that a pilot means.
 
     Parameters
     ----------
     text : str
         Name of a saved or a demonstration site, ``LATITUDE,LONGITUDE``, or the name of a place.
     saved : mapping
-        The pilot's saved sites by name; they go before everything else.
+        The pilot's saved sites by name; they take precedence over everything else.
     offline : bool, optional
-        Ask nobody; a place name is then known only if it was asked for before.
+        Whether to ask no service; a place name is then known only if it was looked up before.
     settings : Settings, optional
-        Of the services; read when left out.
+        Settings of the services; by default those in force.
 
     Returns
     -------
     Site
-        Time zone and height of the ground filled in; the height is NaN when offline and not known.
+        With time zone and height of the ground; the height is NaN when offline and unknown.
 
     Raises
     ------
     WxflyError
-        When nothing of that name is known, or the place search fails.
+        When no place of that name is known, or the place search fails.
     """
     settings = settings or load_settings()
     text = text.strip()
@@ -105,7 +105,7 @@ def resolve_site(
 
 
 def _search(text: str, saved: Mapping[str, Site], offline: bool, settings: Settings) -> Site:
-    """Look a place name up, in what was asked before first."""
+    """Look up a place name, first in the kept replies."""
     from wxfly.sources.open_meteo.places import Place, get_places, parse_places, places_to_text
 
     name = " ".join(text.split())
@@ -136,10 +136,10 @@ def _search(text: str, saved: Mapping[str, Site], offline: bool, settings: Setti
 
 
 def _complete(site: Site, offline: bool, settings: Settings) -> Site:
-    """Fill in the time zone, and the height of the ground where someone can be asked."""
+    """Add the time zone, and the height of the ground where a service can be asked."""
     if site.is_demo:
         return site
-    if site.time_zone == "UTC":  # the default of a site that names none
+    if site.time_zone == "UTC":  # the default of a site without a time zone
         site = replace(site, time_zone=time_zone_at(site.latitude, site.longitude))
     if math.isnan(site.surface_altitude):
         altitude = _surface_altitude(site, offline, settings)
@@ -162,14 +162,14 @@ def _surface_altitude(site: Site, offline: bool, settings: Settings) -> float:
         try:
             (altitude,) = get_surface_altitudes([(site.latitude, site.longitude)], settings=settings)
         except SourceError:
-            return math.nan  # the forecast gives its own; without either, what needs the height is not known
+            return math.nan  # the forecast has a height; without one, elements that need it are unknown
         if math.isfinite(altitude):
             keep_reply("ground", name, repr(altitude), datetime.now(UTC))
         return altitude
 
 
 def _asked_before(name: str) -> float:
-    """Return the height of the ground that is kept; NaN when there is none, or it is damaged."""
+    """Return the kept height of the ground; NaN when there is none, or it is damaged."""
     kept = kept_reply("ground", name)
     if kept is not None:
         with contextlib.suppress(ValueError):

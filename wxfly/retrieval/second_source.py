@@ -1,4 +1,4 @@
-"""Forecasts of a service that is one model by itself: asked no sooner than it allows, kept in the store like any other.
+"""Forecasts of a service with only one model: requested no sooner than it allows, kept in the store like any other.
 
 Its reader (`wxfly.pilot.services.Service`) asks for one place at a time.
 """
@@ -28,27 +28,27 @@ from wxfly.store.forecasts import newest_stored
 from wxfly.store.replies import asking_alone, keep_reply, kept_reply
 from wxfly.times import as_moment, utc_now
 
-_ANYWAY = timedelta(minutes=30)  # when a reply does not say how long it is good for
+_ANYWAY = timedelta(minutes=30)  # used when a reply does not state how long it is valid
 _LONGEST = timedelta(hours=12)
 
 
 def obtain_cubes(
     service: Service, sites: Sequence[Site], settings: Settings, *, offline: bool, on_progress: Callable[[str], None]
 ) -> tuple[list[xr.Dataset], bool, list[str]]:
-    """Return a cube for each site, whether any was asked for, and what the reader must know.
+    """Return a cube for each site, whether any was requested, and what the reader must know.
 
     Parameters
     ----------
     service : Service
-        Whose forecasts.
+        The service.
     sites : sequence of Site
-        Real places; each is one request, one after the other.
+        Real places; there is one request for each, one after the other.
     settings : Settings
-        ``contact`` must be set.
+        Settings with ``contact``.
     offline : bool
-        Ask nobody.
+        Whether to ask no service.
     on_progress : callable
-        Told what is being asked.
+        Called with a line on each request.
 
     Raises
     ------
@@ -68,7 +68,7 @@ def obtain_cubes(
         cubes.append(cube)
         asked |= fresh
         notes += of_site
-    # Each place is renewed on its own; side by side they are as old as the oldest of them, or of an age not known.
+    # Each place is renewed separately; together they are as old as the oldest, or of unknown age if one is.
     oldest = min(cube["forecast_reference_time"].values for cube in cubes)
     cubes = [cube.assign_coords(forecast_reference_time=((), oldest)) for cube in cubes] if len(cubes) > 1 else cubes
     return cubes, asked, notes
@@ -81,14 +81,14 @@ def _key(site: Site) -> str:
 def _newest(
     service: Service, site: Site, settings: Settings, on_progress: Callable[[str], None]
 ) -> tuple[xr.Dataset, bool, list[str]]:
-    """Return the newest forecast of a site, whether it was sent now, and what went wrong."""
+    """Return the newest forecast of a site, whether it was sent now, and notes on failures."""
     now = utc_now()
     reader, stored = import_module(service.reader), newest_stored(site, service.model)
     terms = _Terms.read(service.name, _key(site)) if stored is not None else None
     if stored is not None and terms is not None and terms.asked <= now < terms.expires:
         return stored, False, []
     on_progress(f"asking {service.source} for {site.name}")
-    # Only of the forecast that is at hand may the service say that nothing is newer.
+    # "Nothing newer" from the service must refer to the forecast that is stored here.
     is_of_stored = terms is not None and stored is not None and terms.retrieved == stored.attrs["retrieved"]
     modified = terms.last_modified if terms is not None and is_of_stored else ""
     try:
@@ -115,7 +115,7 @@ def _newest(
         _Terms(modified, now, expires, str(cube.attrs["retrieved"])).write(service.name, _key(site))
         pruning.prune_store(settings)
     except WxflyError as fault:
-        notes.append(Note(str(fault), NoteKind.NOT_KEPT))  # the forecast is at hand; it will not be there offline
+        notes.append(Note(str(fault), NoteKind.NOT_KEPT))  # this answer still has the forecast
     if reply.status == 203:
         notes.append(f"{service.source} will retire this product: update wxfly")
     return cube, True, notes
@@ -123,7 +123,7 @@ def _newest(
 
 @dataclass(frozen=True)
 class _Terms:
-    """On what terms the service may be asked again, and of which stored forecast they are."""
+    """When and how the service may be asked again, and for which stored forecast that holds."""
 
     last_modified: str
     asked: datetime
@@ -132,7 +132,7 @@ class _Terms:
 
     @classmethod
     def read(cls, kind: str, key: str) -> _Terms | None:
-        """Return what is kept; a damaged one is none."""
+        """Return the kept terms; None where there are none or they are damaged."""
         kept = kept_reply(kind, key)
         try:
             document = json.loads(kept.text if kept else "")
@@ -154,7 +154,7 @@ class _Terms:
 
 
 def _expiry(header: str, now: datetime) -> datetime:
-    """Read the moment before which the service wants no further request."""
+    """Return the time before which the service wants no further request."""
     try:
         moment = parsedate_to_datetime(header)
     except ValueError:

@@ -1,9 +1,9 @@
-"""Forecasts kept and found again: in the pilot's cache folder, the newest sound one of a place first.
+"""Forecasts kept in the pilot's cache folder and found again, the newest undamaged one of a place first.
 
-The folder (``WXFLY_CACHE``, else the platform's) is laid out as `wxfly.store.layout` says. What is kept is the reply of
-the service as it came (`wxfly.store.reply_file`), and reading it again is parsing it again. A file of a run is written
-once and never changed; every write goes beside and is renamed. A file that claims a run still to come is of a wrong
-clock, and comes after every other.
+`wxfly.store.layout` describes the folder (``WXFLY_CACHE``, else the platform's). The store keeps the service's reply
+unchanged (`wxfly.store.reply_file`), and parses it again when it is read. The file of a run is written once and never
+changed; every write goes to a temporary file that is renamed. A file with a run in the future comes from a wrong clock
+and is used last.
 """
 
 from __future__ import annotations
@@ -49,13 +49,13 @@ def newest_stored(site: Site, model: str) -> xr.Dataset | None:
     site : Site
         The place.
     model : str
-        Only this model will do.
+        The only model accepted.
 
     Returns
     -------
     xarray.Dataset or None
-        With the dimension ``site``. A run still to come is of a wrong clock or a wrong reply; it is given only where
-        there is no other.
+        With the dimension ``site``. A run in the future comes from a wrong clock or a wrong reply; it is returned only
+        where there is no other.
     """
     latest = f"{as_moment(utc_now()) + CLOCKS!s:.13}Z"
     of_place = [f.run for f in list_forecasts() if (f.model, f.latitude, f.longitude) == (model, *site.key)]
@@ -67,11 +67,11 @@ def newest_stored(site: Site, model: str) -> xr.Dataset | None:
     return None
 
 
-_SAME_GROUND = 5.0  # a cube serves a site whose ground is known to differ by no more than this [m]
+_SAME_GROUND = 5.0  # a cube is for a site if their ground heights differ by no more than this [m]
 
 
 def keep_forecasts(replies: Iterable[PlaceReply]) -> list[Path]:
-    """Keep what a service sent, one file for each place.
+    """Keep the replies of a service, one file for each place.
 
     Returns
     -------
@@ -94,7 +94,7 @@ def keep_forecasts(replies: Iterable[PlaceReply]) -> list[Path]:
 
 
 def _parser_of(service: str) -> Callable[[PlaceReply], xr.Dataset] | None:
-    """Return what turns a reply of this service into a cube: the reader of its row."""
+    """Return the function that turns a reply of this service into a cube: the reader in its row."""
     reader = next((row.reader for row in SERVICES.values() if row.kept_as == service and row.reader), None)
     return None if reader is None else cast(Callable[[PlaceReply], xr.Dataset], import_module(reader).parse_kept)
 
@@ -113,18 +113,18 @@ def find_forecast(
     Parameters
     ----------
     latitude, longitude : float
-        The place [degree]; only this place, to 4 decimals, will do.
+        The place [degree]; must match to 4 decimals.
     model : str
-        Only this model will do.
+        The only model accepted.
     surface_altitude : float, optional
-        Ground [m]; a cube for ground at another height will not do. NaN takes any.
+        Height of the ground [m]; a cube for another height is not accepted. NaN accepts any.
     run : str, optional
-        Only this run, as `run_name` writes it.
+        The only run accepted, as named by `run_name`.
 
     Returns
     -------
     xarray.Dataset or None
-        With the dimension ``site``. A file that cannot be used is passed over, and the log says why.
+        With the dimension ``site``. An unusable file is skipped, and the log states why.
     """
     folder = forecasts_folder() / model
     try:
@@ -152,9 +152,9 @@ def find_forecast(
 
 
 def why_unused(latitude: float, longitude: float, model: str, *, surface_altitude: float = np.nan) -> str:
-    """Say why the newest stored forecast of a place and a model is not answered from, and the way out.
+    """Return why the newest stored forecast of a place and a model is not used, and the way out.
 
-    Empty when none is stored, or it is answered from.
+    Empty when none is stored, or when it is used.
     """
     place = place_key(latitude, longitude)
     stored = next((s for s in list_forecasts() if (s.latitude, s.longitude) == place and s.model == model), None)
@@ -181,19 +181,19 @@ def _is_for_ground(cube: xr.Dataset, surface_altitude: float) -> bool:
 
 
 def open_forecast(stored: StoredForecast) -> xr.Dataset:
-    """Read a stored forecast, once it is seen to be of the place, model and run that its name says.
+    """Read a stored forecast, and check that its place, model and run match its name.
 
     Returns
     -------
     xarray.Dataset
-        With the dimension ``site``, of one place.
+        With the dimension ``site``, for one place.
 
     Raises
     ------
     DamagedError
         When there is evidence that the file is damaged.
     WxflyError
-        When it cannot be read, is of another place, model or run than its name says, or this wxfly no longer takes it.
+        When it cannot be read, its place, model or run does not match its name, or this wxfly no longer accepts it.
     """
     of_name = ((stored.latitude, stored.longitude), stored.model, stored.run)
     if stored.is_early:
@@ -211,7 +211,7 @@ def open_forecast(stored: StoredForecast) -> xr.Dataset:
 
 
 def _open_early(stored: StoredForecast, of_name: object) -> xr.Dataset:
-    """Read what an early wxfly kept as netCDF."""
+    """Read a netCDF file kept by an early version of wxfly."""
     cube = check_forecast(read_foreign(stored.path, ours=True), place=str(stored.path))
     one = ("latitude", "longitude", "surface_altitude")
     if not all(name in cube and cube[name].dims == ("site",) and cube[name].size == 1 for name in one):
@@ -223,7 +223,7 @@ def _open_early(stored: StoredForecast, of_name: object) -> xr.Dataset:
 
 
 def fault_of(stored: StoredForecast) -> str:
-    """Say in a few words why a stored forecast is not answered from; empty when it can be."""
+    """Return, in a few words, why a stored forecast cannot be used; empty when it can."""
     try:
         open_forecast(stored)
     except WxflyError as fault:
@@ -232,7 +232,7 @@ def fault_of(stored: StoredForecast) -> str:
 
 
 def damage_of(stored: StoredForecast) -> str:
-    """Say in a few words what shows that a stored forecast is damaged; empty when nothing does."""
+    """Return, in a few words, the evidence that a stored forecast is damaged; empty when there is none."""
     try:
         open_forecast(stored)
     except DamagedError as fault:
@@ -247,5 +247,5 @@ def _words(fault: WxflyError, stored: StoredForecast) -> str:
 
 
 def export_forecast(stored: StoredForecast, path: Path) -> None:
-    """Write a stored forecast as CF netCDF to a file of the pilot's choice."""
+    """Write a stored forecast as CF netCDF to a file that the pilot chooses."""
     save_cube(open_forecast(stored), path)

@@ -1,13 +1,13 @@
-"""How the store is laid out: the names of its files, which of them are wxfly's own, and what they say.
+"""The layout of the store: the names of its files, their meaning, and which of them are wxfly's own.
 
 ::
 
     forecasts/<model>/<run>/<place>.gz      forecasts/icon_eu/2026-11-25T06Z/52.2700N_6.9000E.gz
-    replies/<kind>/<name>.json              last replies of small services, with the time they came
+    replies/<kind>/<name>.json              last replies of small services, with the time of retrieval
     locks/<service>.lock                    one request at a time to each service
-    CACHEDIR.TAG                            says that the folder is a cache, and ours
+    CACHEDIR.TAG                            marks the folder as a cache, and as ours
 
-A run that the service did not tell is written as ``retrieved-<hour>``. An early wxfly kept each forecast as
+A run that the service did not state is named ``retrieved-<hour>``. Early versions of wxfly kept each forecast as
 ``<place>.nc``; those are read as well.
 """
 
@@ -45,11 +45,11 @@ class StoredForecast:
     path : Path
         Its file.
     model, run : str
-        The model, and the run as its folder writes it.
+        The model, and the run as in the name of its folder.
     latitude, longitude : float
         The place [degree].
     size : int
-        Bytes.
+        Size of the file [bytes].
     """
 
     path: Path
@@ -61,7 +61,7 @@ class StoredForecast:
 
     @property
     def is_early(self) -> bool:
-        """Whether an early wxfly kept it, as netCDF."""
+        """Return whether an early version of wxfly kept it, as netCDF."""
         return self.path.suffix == EARLY_SUFFIX
 
 
@@ -91,7 +91,7 @@ def run_of_reply(reply: PlaceReply) -> str:
 
 
 def list_forecasts() -> list[StoredForecast]:
-    """List what the store holds, by model, newest run first, north to south. Files that are not ours are left out."""
+    """Return our forecasts in the store, by model, newest run first, north to south."""
     found = []
     for path in files_below(forecasts_folder()):
         match = _PLACE.fullmatch(path.name)
@@ -102,14 +102,14 @@ def list_forecasts() -> list[StoredForecast]:
         try:
             size = path.stat().st_size
         except OSError:
-            continue  # another process took it away
+            continue  # another process removed it
         found.append(StoredForecast(path, path.parent.parent.name, path.parent.name, latitude, longitude, size))
     found.sort(key=lambda f: (f.run.removeprefix(NOT_KNOWN), f.latitude, f.longitude, not f.is_early), reverse=True)
     return sorted(found, key=lambda f: f.model)
 
 
 def own_files() -> Iterator[Path]:
-    """Return the forecasts and replies, and what a writer of them has begun."""
+    """Return the forecasts and replies, and the temporary files of their writers."""
     for folder, name in ((forecasts_folder(), _PLACE), (replies_folder(), _REPLY)):
         for path in files_below(folder):
             named = name.fullmatch(path.name) or _BEGUN.fullmatch(path.name)

@@ -1,8 +1,8 @@
-"""What of the store is wxfly's own: the tag of its folder, and the marks in its files.
+"""Which parts of the store are wxfly's own: the tag of its folder, and the marks in its files.
 
-The folder bears a ``CACHEDIR.TAG``, the open standard by which programs that keep copies of a disk know a cache, with
-a line of ours in it. A folder without it that holds anything else is the pilot's: nothing in it is removed. A file is
-ours when it is named as one of ours and holds a mark of ours; a link is never followed.
+The folder has a ``CACHEDIR.TAG``, the open standard by which backup programs recognise a cache, with a line of ours in
+it. A folder without the tag but with other files is the pilot's, and nothing in it is removed. A file is ours when it
+has a name of ours and a mark of ours inside; a link is never followed.
 """
 
 from __future__ import annotations
@@ -21,13 +21,13 @@ from wxfly.pilot.own_files import PART, write_beside
 from wxfly.pilot.settings import cache_folder
 
 TAG = "CACHEDIR.TAG"
-# https://bford.info/cachedir/ (from memory); the number is the MD5 of ".IsCacheDirectory", which a test works out.
+# https://bford.info/cachedir/ (from memory); the number is the MD5 of ".IsCacheDirectory", which a test checks.
 SIGNATURE = b"Signature: 8a477f597d28d172789f06886806bc55"
 _OUR_LINE = b"# The store of wxfly, which removes here what it wrote itself and nothing else."
 FOLDERS = ("forecasts", "replies", "locks")
 
-_ENDS = 256  # a whole file of ours bears its mark so near to its beginning or its end [bytes]
-_LARGEST = 1 << 26  # no file of ours is larger [bytes]
+_ENDS = 256  # a complete file of ours has its mark this close to its start or its end [bytes]
+_LARGEST = 1 << 26  # greatest size of a file of ours [bytes]
 _FOLLOWS_NOTHING = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
 _WITHIN_FOLDERS = hasattr(os, "O_NOFOLLOW") and {os.open, os.unlink, os.rmdir} <= os.supports_dir_fd
 
@@ -39,13 +39,13 @@ class Kind:
     Attributes
     ----------
     name : re.Pattern
-        Of its name.
+        Pattern of its name.
     first : bytes
-        How it begins: all that a killed writer may have left of it.
+        Its first bytes: a killed writer may have left only these.
     marks : tuple of bytes
-        A whole or a damaged one holds one of these.
+        A complete or a damaged file contains one of these.
     packed : bool
-        Whether it is gzip: the mark then stands at the beginning of what is packed.
+        Whether it is gzip: the mark is then at the start of the unpacked content.
     """
 
     name: re.Pattern[str]
@@ -63,12 +63,12 @@ KINDS = (
     Kind(re.compile(r"[^.].*\.json"), b'{"retrieved": "', (b'{"retrieved": "', b'"sha256": "')),
     Kind(re.compile(r".+\.lock"), b"", ()),
 )  # fmt: skip
-"""One row for each kind; an empty file of such a name is ours as well, and has nothing to lose."""
+"""One row for each kind. An empty file with such a name is ours as well; removing it loses no data."""
 _BEGUN = re.compile(r"\.(.+)\.\d+-[0-9a-f]+" + re.escape(PART))
 
 
 def is_ours(path: Path) -> bool:
-    """Tell whether wxfly wrote a file: by its name and by what is in it. A link is not ours, whatever it leads to."""
+    """Return whether wxfly wrote a file, from its name and its content. A link is never ours, whatever its target."""
     try:
         with _opened(path.name, path) as descriptor:
             return _holds_our_mark(path.name, descriptor)
@@ -102,7 +102,7 @@ def _holds_our_mark(name: str, descriptor: int) -> bool:
 
 
 def _unpacked(beginning: bytes) -> bytes:
-    """Return what the beginning of a gzip file holds, as far as it can be read."""
+    """Return the readable part of the start of a gzip file, unpacked."""
     with contextlib.suppress(zlib.error):
         return zlib.decompressobj(wbits=31).decompress(beginning)
     return b""
@@ -124,7 +124,7 @@ def _opened(name: str, path: Path, *, within: int | None = None) -> Iterator[int
 
 
 def is_marked(root: Path) -> bool:
-    """Tell whether a folder bears our tag."""
+    """Return whether a folder has our tag."""
     try:
         with _opened(TAG, root / TAG) as descriptor:
             content = os.read(descriptor, 4096)
@@ -134,7 +134,7 @@ def is_marked(root: Path) -> bool:
 
 
 def foreign_files() -> list[Path]:
-    """List what lies in the store and is not ours, links included."""
+    """Return the files in the store that are not ours, links included."""
     root = cache_folder()
     found = [path for name in FOLDERS for path in files_below(root / name) if not is_ours(path)]
     with contextlib.suppress(OSError):
@@ -143,7 +143,7 @@ def foreign_files() -> list[Path]:
 
 
 def files_below(folder: Path) -> Iterator[Path]:
-    """Return the files and links below a folder; no link is followed, nor is the folder when it is one."""
+    """Return the files and links below a folder; no link is followed, and a folder that is a link has none."""
     if _is_link(folder):
         yield folder
         return
@@ -157,7 +157,7 @@ def _is_link(path: Path) -> bool:
 
 
 def claim_store(*, mark: bool = True) -> None:
-    """See that the folder is ours to remove from, and mark it as such.
+    """Check that files in the folder are ours to remove, and mark the folder as ours.
 
     Parameters
     ----------
@@ -167,7 +167,7 @@ def claim_store(*, mark: bool = True) -> None:
     Raises
     ------
     WxflyError
-        When it has no mark and holds what is not ours.
+        When it has no mark and contains files that are not ours.
     """
     root = cache_folder()
     if is_marked(root) or not root.is_dir():
@@ -188,7 +188,7 @@ def claim_store(*, mark: bool = True) -> None:
 
 
 def remove_ours(paths: list[Path]) -> list[Path]:
-    """Remove files of the store that are ours, and folders that are empty then; give those that were removed.
+    """Remove files of the store that are ours, then empty folders; return the removed files.
 
     Raises
     ------
@@ -221,14 +221,14 @@ def _remove(root: Path, path: Path) -> bool:
         except FileNotFoundError:
             raise
         except OSError:
-            return False  # a link, or not to be read: whether it is ours is not known
+            return False  # a link, or unreadable: it may not be ours
         os.unlink(path.name if within is not None else path, dir_fd=within)
     return True
 
 
 @contextlib.contextmanager
 def _folder(root: Path, folder: Path) -> Iterator[int | None]:
-    """Open a folder of the store step by step, so that no link on the way is followed; None where the system cannot."""
+    """Open a folder of the store level by level, so that no link is followed; None where the system cannot do that."""
     steps = folder.relative_to(root).parts
     for k in range(len(steps)):
         step = root.joinpath(*steps[: k + 1])

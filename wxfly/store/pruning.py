@@ -1,4 +1,4 @@
-"""The store kept within its limits: what is too old or too much goes, and what a killed writer left behind."""
+"""Pruning of the store to its limits of age and size, and of temporary files that a killed writer left."""
 
 from __future__ import annotations
 
@@ -17,19 +17,19 @@ log = logging.getLogger(__name__)
 
 
 def prune_store(settings: Settings, *, now: float | None = None) -> list[Path]:
-    """Take away what `too_old_or_much` lists; a folder that is not ours alone stays as it is.
+    """Remove the files that `too_old_or_much` returns; a folder with files that are not ours stays unchanged.
 
     Parameters
     ----------
     settings : Settings
-        ``maximum_age_days`` and ``maximum_megabytes``.
+        With ``maximum_age_days`` and ``maximum_megabytes``.
     now : float, optional
-        Seconds since 1970.
+        Present time, seconds since 1970.
 
     Returns
     -------
     list of Path
-        What was removed.
+        The removed files.
     """
     try:
         claim_store()
@@ -40,9 +40,9 @@ def prune_store(settings: Settings, *, now: float | None = None) -> list[Path]:
 
 
 def too_old_or_much(settings: Settings, *, now: float | None = None) -> list[Path]:
-    """List what is too old, then the oldest until the rest fits; also what a killed writer left behind.
+    """Return files that are too old, then the oldest until the rest fits, and temporary files of killed writers.
 
-    A file that wxfly did not write is not among them.
+    Files that wxfly did not write are left out.
 
     Parameters
     ----------
@@ -75,12 +75,12 @@ def too_old_or_much(settings: Settings, *, now: float | None = None) -> list[Pat
 
 
 def clear_store() -> list[Path]:
-    """Remove every forecast and reply of the store; give the files.
+    """Remove every forecast and reply of the store; return the removed files.
 
     Raises
     ------
     WxflyError
-        When the folder is not ours alone, or a file cannot be removed.
+        When the folder has files that are not ours, or a file cannot be removed.
     """
     claim_store()
     return remove_ours(list(own_files()))

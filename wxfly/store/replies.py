@@ -1,4 +1,4 @@
-"""The last replies of the small services, kept with the time they came: ``replies/<kind>/<name>.json`` of the store."""
+"""The last replies of the small services, with the time of retrieval: ``replies/<kind>/<name>.json`` of the store."""
 
 from __future__ import annotations
 
@@ -19,12 +19,12 @@ from wxfly.pilot.settings import cache_folder
 log = logging.getLogger(__name__)
 
 LOCK_SECONDS = 120.0
-"""So long one wxfly waits for another that is asking for the same."""
+"""Longest time that one wxfly process waits for another that makes the same request."""
 
 
 @dataclass(frozen=True)
 class KeptReply:
-    """A reply, when it came, and the mark by which the service tells whether it has a newer one."""
+    """A reply, its time of retrieval, and the mark by which the service knows whether it has a newer one."""
 
     retrieved: datetime
     text: str
@@ -37,9 +37,9 @@ def replies_folder() -> Path:
 
 
 def keep_reply(kind: str, name: str, text: str, retrieved: datetime, *, etag: str = "") -> bool:
-    """Keep the last reply of a small service, and say whether it was kept.
+    """Keep the last reply of a small service, and return whether it was kept.
 
-    A store that cannot be written is no reason to lose the reply.
+    A store that cannot be written raises no error, so the reply is not lost.
     """
     document = {"retrieved": retrieved.astimezone(UTC).isoformat(), "text": text, "sha256": _checksum(text)}
     document |= {"etag": etag} if etag else {}
@@ -56,9 +56,9 @@ def kept_reply(kind: str, name: str, parse: Callable[[bytes], object] = lambda _
     Parameters
     ----------
     kind, name : str
-        Under which it was kept.
+        Names under which it was kept.
     parse : callable, optional
-        Tried on the text. A reply that it refuses with a `WxflyError` is passed over, so that it is asked for again.
+        Tried on the text. A reply that it refuses with a `WxflyError` is skipped, so that it is requested again.
     """
     kept = _read(kind, name)
     if kept is not None:
@@ -75,7 +75,7 @@ def _read(kind: str, name: str) -> KeptReply | None:
         document = json.loads(_path(kind, name).read_text(encoding="utf-8"))
         retrieved = datetime.fromisoformat(document["retrieved"])
         text, etag = document["text"], document.get("etag", "")
-        # An early wxfly kept no checksum.
+        # Early versions of wxfly kept no checksum.
         if (
             retrieved.tzinfo is None
             or not isinstance(etag, str)
@@ -89,9 +89,9 @@ def _read(kind: str, name: str) -> KeptReply | None:
 
 @contextlib.contextmanager
 def asking_alone(kind: str, name: str) -> Iterator[None]:
-    """Let one wxfly at a time ask for a reply; who waited looks again at what is kept.
+    """Let one wxfly process at a time request a reply; a process that waited looks in the store again.
 
-    A folder that cannot be written, or another one that takes too long, is no reason not to ask.
+    The request goes ahead even if the folder cannot be written or another process takes too long.
     """
     import filelock
 

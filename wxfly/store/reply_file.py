@@ -1,7 +1,7 @@
-"""One file of the store: the reply of a service for one place, as it came, behind a line that says what it is.
+"""One file of the store: a service's unchanged reply for one place, after a line that describes it.
 
-A file is gzip, so that any tool opens it (``zcat FILE | head -1``). Unpacked it is one line of JSON, the head, and then
-the reply, byte for byte. The head holds the SHA-256 of the reply; the head itself is guarded by the checksum of gzip.
+A file is gzip, so that any tool opens it (``zcat FILE | head -1``). Unpacked, it is one line of JSON, the head, and
+then the reply, byte for byte. The head has the SHA-256 of the reply; the checksum of gzip protects the head itself.
 """
 
 from __future__ import annotations
@@ -20,21 +20,21 @@ from wxfly.pilot.own_files import write_beside
 from wxfly.sources.place_reply import PlaceReply
 
 FORMAT = 1
-"""Goes up when an older wxfly could misread a file."""
+"""Number of the format; raised when an older wxfly could misread a file."""
 
 _MARK = "wxfly_reply"
 _LEVEL = 6
-_LARGEST = 200_000_000  # of a file unpacked: far beyond any reply
+_LARGEST = 200_000_000  # greatest unpacked size, far above any reply [bytes]
 
 
 def write_reply(reply: PlaceReply, path: Path) -> None:
-    """Write a reply: beside, read back, then renamed, so that the path never holds half of it.
+    """Write a reply to a temporary file, read it back and rename it, so that the path never holds half of it.
 
     Raises
     ------
     WxflyError
-        When the folder cannot be written or is full; what was there before is untouched. The error does not tell the
-        path, which tells the place.
+        When the folder is full or not writable; an earlier file stays untouched. The error does not state the path,
+        which would reveal the place.
     """
     content = pack(reply)
 
@@ -55,7 +55,7 @@ def read_reply(path: Path) -> PlaceReply:
     Raises
     ------
     DamagedError
-        When the bytes are not those that were written.
+        When the bytes differ from those written.
     WxflyError
         When the file cannot be read, or was written by a newer wxfly.
     """
