@@ -29,7 +29,7 @@ ROWS = {
                 lambda demand, limit: margin_at_most(np.square(demand), np.square(limit)),
                 "demand squared at most the limit squared", "{subject}, {demand}² of {limit}² {unit}",
             ),""",
-            '}  # fmt: skip\n"""By the name that an element',
+            '}  # fmt: skip\n"""The rules, by the name',
         ),
     ],
     "wxfly.pilot.elements": [
