@@ -87,7 +87,7 @@ from wxfly.library.frames import STATES
 from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import load_settings
 from wxfly.report.charts import shades
-from wxfly.report.facts import schema
+from wxfly.report.json import schema
 from wxfly.report.text.console import joined_units
 from wxfly.sources import met_norway
 from wxfly.sources.reply import Reply
