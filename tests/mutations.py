@@ -24,6 +24,7 @@ from wxfly.cube.contract import VARIABLES, carried_entries
 from wxfly.errors import WxflyError
 from wxfly.physics.air.humidity import relative_humidity_from_dew_point
 from wxfly.pilot.aircraft import load_aircraft
+from wxfly.pilot.elements import ELEMENTS
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site
 from wxfly.probability.chance import hour_chances
@@ -185,10 +186,10 @@ def judge_side_by_side(cube, height, now):
             ("gust_deviation", "gust_standard_deviation"),
             ("precipitation_rate", "forecast_precipitation_rate"),
             ("precipitation_probability", "precipitation_probability"),
-            ("fog_chance", "fog_chance"),
         )
     }
-    room = room_to_limits(row, np.repeat(lead, count), law=law, **given)
+    chances = {e.name: along(conditions[e.chance].max("edge", skipna=False)) for e in ELEMENTS if e.chance}
+    room = room_to_limits(row, np.repeat(lead, count), law=law, chances=chances, **given)
     values = room.values.reshape(room.sizes["element"], time.size, count)
     values = np.pad(
         values, ((0, 0), (REACH, REACH), (0, 0)), constant_values=np.nan

@@ -1,6 +1,6 @@
-"""Advice: what a pilot should know of a stretch of hours that never enters the verdict.
+"""Advice for a period of hours: what a pilot should know, but what never enters the verdict.
 
-How far the aircraft can be seen, light and glare, cold hands and hot batteries, frost on a parked machine.
+The distance at which the aircraft can be seen, light and glare, cold hands and heat, frost on a parked aircraft.
 """
 
 from __future__ import annotations
@@ -16,47 +16,47 @@ from wxfly.pilot.aircraft import Aircraft
 from wxfly.pilot.site import Hill
 
 HIGH_SUN = 25.0
-"""Elevation from which the sun is called high [degree]: above the golden hour and up to here it still dazzles."""
+"""Elevation from which the sun is called high [degree]: above the golden hour and below this it still dazzles."""
 
 
 @dataclass(frozen=True)
 class Advice:
-    """Advice for a stretch of hours, SI; NaN or an empty text where there is nothing to say.
+    """Advice for a period of hours, in SI units; NaN or an empty text where there is none.
 
     Attributes
     ----------
     sight_range : float
         Distance at which the pilot can still see this aircraft in the worst of the hours [m]; where visibility is
-        not known, from the aircraft's size alone.
+        unknown, from the aircraft's size alone.
     sight_decided_by : str
-        ``size`` or ``visibility``; empty when the range is not known.
+        ``size`` or ``visibility``; empty when the range is unknown.
     visibility_is_known : bool
         Whether visibility is known throughout.
     wind_chill, heat_index : float
         The lowest wind chill and the highest heat index [K].
     hands, heat : str
-        Words on cold hands and on heat; empty when nothing needs saying.
+        Advice on cold hands and on heat; empty when there is none.
     sun_elevation : tuple of float
-        Lowest and highest of the hours' edges [degree].
+        Lowest and highest elevation at the hours' edges [degree].
     sun_azimuth : float
-        At the middle of the stretch [degree].
+        Azimuth at the middle of the period [degree].
     light : tuple of str
-        Photographers' words for the light met, in order.
+        Photographers' words for the light of the period, in order.
     shadow_length : tuple of float
         Shortest and longest shadow of one metre [1]; NaN when the sun is not up.
     glare : bool or None
         Whether the pilot looks into a low sun at some time when flying toward the given direction; None when no
         direction was given.
     frost : bool
-        Whether a machine parked outside may take on frost. That is no icing in flight.
+        Whether frost may form on an aircraft parked outside. This is not icing in flight.
     thrust_in_hand : float
-        Share of thrust left over the maker's highest take-off altitude [1].
+        Thrust in reserve relative to the maker's highest take-off altitude, as a share [1].
     beaufort : float
-        Largest force of the mean wind at 10 m.
+        Largest Beaufort force of the mean wind at 10 m.
     wind_over_hill : float
-        What the wind at flight height may reach over the site's hill [m s-1]; NaN without a hill.
+        Wind that may occur at flight height over the site's hill [m s-1]; NaN without a hill.
     hill_in_range : bool
-        Whether hill and wind are within the guideline's range; if not, the largest factor is taken.
+        Whether hill and wind are within the guideline's range; if not, the largest factor is used.
     """
 
     sight_range: float
@@ -96,16 +96,16 @@ def advise(
     toward: float | None = None,
     hill: Hill | None = None,
 ) -> Advice:
-    """Gather the advice for a stretch of hours at one place.
+    """Return the advice for a period of hours at one place.
 
     Parameters
     ----------
     conditions : xarray.Dataset
-        The hours, as `wxfly.assessment.conditions.derive` returns them; dimensions edge and time only.
+        The hours, from `wxfly.assessment.conditions.derive`; dimensions edge and time only.
     aircraft : Aircraft
-        Its size and its highest take-off altitude count.
+        Its size and its highest take-off altitude are used.
     start, end : numpy.datetime64
-        UTC: the stretch itself, which dusk may cut inside an hour.
+        Start and end of the period, UTC; dusk may cut it inside an hour.
     toward : float, optional
         Direction from the pilot to the aircraft, for glare [degree].
     hill : Hill, optional
@@ -118,7 +118,7 @@ def advise(
     value = {str(name): conditions[name].values for name in conditions.data_vars}
     chill = _lowest(comfort.wind_chill(value["air_temperature_near_ground"], value["wind_speed_at_10m"]))
     index = _highest(comfort.heat_index(value["air_temperature_near_ground"], value["relative_humidity"]))
-    # Inside the stretch alone: the minute in which the light begins would be told as dark.
+    # Only inside the period: the minute in which the light begins would be reported as dark.
     first = -(-start.astype("datetime64[s]").astype(np.int64) // 60)
     minutes = np.arange(np.datetime64(int(first), "m"), end.astype("datetime64[m]") + np.timedelta64(1, "m"))
     place = float(conditions["latitude"]), float(conditions["longitude"])
@@ -168,7 +168,7 @@ def _over_hill(conditions: xr.Dataset, value: dict[str, np.ndarray], hill: Hill 
 def sight(visibility_in_air: np.ndarray, aircraft: Aircraft) -> tuple[float, str]:
     """Return the sight range [m] and what decides it, ``size`` or ``visibility``.
 
-    Where visibility is unknown the size alone decides; without a size the range is NaN and nothing decides.
+    Where visibility is unknown, the size alone decides; without a size the range is NaN.
     """
     if aircraft.characteristic_dimension is None:
         return np.nan, ""
@@ -180,7 +180,7 @@ def sight(visibility_in_air: np.ndarray, aircraft: Aircraft) -> tuple[float, str
 
 
 def precipitation_words(weather_code: float, precipitation_rate: float) -> str:
-    """Return kind and class of an hour's precipitation in words; empty when there is none or nothing is known."""
+    """Return kind and class of an hour's precipitation in words; empty when there is none or it is unknown."""
     kind = precipitation.PrecipitationKind(int(precipitation.precipitation_kind(weather_code, precipitation_rate)))
     if kind in (precipitation.PrecipitationKind.NOT_KNOWN, precipitation.PrecipitationKind.NONE):
         return ""
@@ -189,7 +189,7 @@ def precipitation_words(weather_code: float, precipitation_rate: float) -> str:
 
 
 def is_low_light(conditions: xr.Dataset) -> np.ndarray:
-    """Tell for each hour of one place whether golden or blue hour fills at least half of its lit part."""
+    """Return for each hour of one place whether golden or blue hour fills at least half of its lit part."""
     place = float(conditions["latitude"]), float(conditions["longitude"])
     start = conditions["usable_start"].values.astype("datetime64[m]")
     end = conditions["usable_end"].values.astype("datetime64[m]")

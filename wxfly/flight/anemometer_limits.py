@@ -1,6 +1,6 @@
-"""The field check: the limits of the aircraft carried down to an anemometer in the hand.
+"""The field check: the limits of the aircraft converted to the height of a hand-held anemometer.
 
-Two minutes at hand height say something about the wind at flight height, less the higher that is. How much is
+A two-minute reading near the ground constrains the wind at flight height, less so the higher the flight. How much is
 measured: see `wxfly.physics.wind.error`.
 """
 
@@ -21,39 +21,39 @@ from wxfly.pilot.limits import Limits
 Array = npt.NDArray[np.float64]
 
 HAND_HEIGHT = 2.0
-"""Of an anemometer held up [m]."""
+"""Height of a hand-held anemometer above ground [m]."""
 READING_PERIOD = 120.0
-"""Of the reading [s]."""
+"""Length of a reading [s]."""
 CONFIDENCE = 0.9
 ON_TOWER = (0.315, 0.0)
-"""Constants of the way up from the hand, as `wxfly.physics.wind.error` takes them: those of the tower on which the rule
-is shown, by day; for the night see `NIGHT_FACTOR`."""
+"""Error constants of the extrapolation from the anemometer to flight height, for `wxfly.physics.wind.error`. They are
+those of the tower on which the rule is shown, by day; for the night see `NIGHT_FACTOR`."""
 NIGHT_FACTOR = 1.5
-"""How much more a reading carried up is held to err by night. Without it the limits held in 88 to 100 of 100 hours of
-night, by height, limit and year of a tower, where 90 are told; with it in 96 and more (evidence page on wind)."""
+"""Factor for the larger error of an extrapolated reading by night. Without it, 88 to 100 of 100 night hours were within
+the limits, by height, limit and year of a tower, where 90 are stated; with it 96 and more (evidence page on wind)."""
 _STILL = 0.5
 _LOWEST_HAND, _HIGHEST_HAND = 1.0, 10.0
 
 
 @dataclass(frozen=True)
 class HandRule:
-    """What the anemometer may show, read for two minutes; SI.
+    """Limits for the reading of an anemometer over two minutes, in SI units.
 
     Attributes
     ----------
     hand_height : float
-        [m]
+        Height of the anemometer above ground [m].
     mean_holds, gust_holds : float
-        Up to here the limits hold at every height flown, with `confidence` [m s-1]; 0 where no reading says so; NaN
-        where the forecast does not give the way down.
+        Readings up to which wind and gust are within limits at every flight height, with `confidence` [m s-1]; 0 where
+        no reading is low enough; NaN where the forecast does not allow the height conversion.
     mean_stop, gust_stop : float
-        From here the limits are more likely passed than kept [m s-1].
+        Readings from which wind and gust are more likely above the limits than within them [m s-1].
     mean_expected, gust_expected : tuple of float
-        What the forecast lets one expect, lowest and highest of the hours [m s-1].
+        Readings expected from the forecast, lowest and highest of the hours [m s-1].
     ratio : float
-        Largest wind aloft over wind at the hand [1].
+        Largest ratio of the wind at flight height to the wind at the anemometer [1].
     confidence : float
-        Of the first pair.
+        Probability that belongs to `mean_holds` and `gust_holds`.
     """
 
     hand_height: float
@@ -68,34 +68,34 @@ class HandRule:
 
 
 def check_hand_height(hand_height: float) -> None:
-    """Refuse a hand height at which nobody holds an anemometer."""
+    """Refuse a height at which nobody can hold an anemometer."""
     if not _LOWEST_HAND <= hand_height <= _HIGHEST_HAND:
         raise WxflyError(f"a hand height of {hand_height:g} m is out of reach; wanted 1 to 10 m")
 
 
 def gust_of_period(mean: npt.ArrayLike, gust_of_hour: npt.ArrayLike) -> Array:
-    """Return the strongest gust to expect in two minutes, from that of an hour with the same mean [m s-1]."""
+    """Return the strongest gust expected in two minutes, from that of an hour with the same mean [m s-1]."""
     shorter = np.asarray(gust_of_hour, dtype=float) * _two_minutes()
     return np.asarray(np.maximum(shorter, np.asarray(mean, dtype=float)))
 
 
 def gust_of_hour(gust_of_period: npt.ArrayLike) -> Array:
-    """Return the strongest gust to expect in an hour, from that of two minutes [m s-1]."""
+    """Return the strongest gust expected in an hour, from that of two minutes [m s-1]."""
     return np.asarray(np.asarray(gust_of_period, dtype=float) / _two_minutes())
 
 
 def _two_minutes() -> float:
-    strong = 1.0  # a turbulence at which neither factor is at its bound; their ratio does not depend on it
+    strong = 1.0  # turbulence for which neither factor is at its bound; their ratio does not depend on it
     return float(gust_factor(strong, reference_period=READING_PERIOD) / gust_factor(strong))
 
 
 def carry_up(reading: npt.ArrayLike, ratio: npt.ArrayLike) -> Array:
-    """Return the wind at flight height from a reading at the hand [m s-1] and the ratio of the two [1]."""
+    """Return the wind at flight height from an anemometer reading [m s-1] and the ratio of the two [1]."""
     return np.asarray(np.asarray(reading, dtype=float) * np.asarray(ratio, dtype=float))
 
 
 def carry_down(wind: npt.ArrayLike, ratio: npt.ArrayLike) -> Array:
-    """Return the reading at the hand from the wind at flight height; the inverse of `carry_up`."""
+    """Return the anemometer reading from the wind at flight height; the inverse of `carry_up`."""
     return np.asarray(np.asarray(wind, dtype=float) / np.asarray(ratio, dtype=float))
 
 
@@ -106,21 +106,21 @@ def ratio_to_hand(
     height: float,
     roughness_length: float,
 ) -> Array:
-    """Return the wind at flight height over that at the hand.
+    """Return the ratio of the wind at flight height to that at the anemometer.
 
     Parameters
     ----------
     wind_at_hand, wind_at_height : array_like
-        Of the forecast, at the same time [m s-1].
+        Forecast wind at the two heights, at the same time [m s-1].
     hand_height, height : float
-        Above ground [m].
+        Heights above ground [m].
     roughness_length : float
-        Of the ground around [m].
+        Roughness length of the ground around the site [m].
 
     Returns
     -------
     ndarray
-        [1]; not below that of the neutral log law: by the time the wind is at a limit, it has mixed the air.
+        The ratio [1], not below that of the neutral log law: a wind strong enough to reach a limit has mixed the air.
     """
     low, high = np.asarray(wind_at_hand, dtype=float), np.asarray(wind_at_height, dtype=float)
     z0 = min(roughness_length, hand_height / 3.0)
@@ -131,7 +131,7 @@ def ratio_to_hand(
 def carrying_deviation(
     reading: npt.ArrayLike, hand_height: float, height: float, *, is_night: npt.ArrayLike = False
 ) -> Array:
-    """Return the standard deviation of a reading carried up [m s-1]; see `wxfly.physics.wind.error`."""
+    """Return the standard deviation of an extrapolated reading [m s-1]; see `wxfly.physics.wind.error`."""
     speed = np.asarray(reading, dtype=float)
     unknown = np.full(speed.shape, np.nan)
     by_day = error.deviation_from_one_level(
@@ -141,7 +141,7 @@ def carrying_deviation(
 
 
 def night(hours: xr.Dataset) -> npt.NDArray[np.bool_]:
-    """Tell in which hours the sun is down at one end at least, from what `wxfly.assessment.conditions.derive` gives."""
+    """Return for each hour whether the sun is down at one end at least, from `wxfly.assessment.conditions.derive`."""
     return np.asarray((hours["sun_elevation"] <= 0).any("edge").values)
 
 
@@ -169,39 +169,39 @@ def hand_rule(
     roughness_length: float,
     confidence: float = CONFIDENCE,
 ) -> HandRule:
-    """Carry the limits of wind and gust down to the hand, for a stretch of hours.
+    """Convert the limits of wind and gust to the height of the anemometer, for a period of hours.
 
     Parameters
     ----------
     hand : xarray.Dataset
-        The hours at hand height, as `wxfly.assessment.conditions.derive` returns them; dimensions edge and time.
+        The hours at the height of the anemometer, from `wxfly.assessment.conditions.derive`; dimensions edge and time.
     aloft : sequence of xarray.Dataset
-        The same hours at every height to be flown.
+        The same hours at every flight height.
     limits : Limits
-        Of wind and gust.
+        Limits with those of wind and gust.
     roughness_length : float
-        Of the ground around [m].
+        Roughness length of the ground around the site [m].
     confidence : float, optional
-        Of the readings up to which the limits hold.
+        Probability that a reading up to the first pair means wind and gust within limits.
 
     Returns
     -------
     HandRule
-        The strictest of all hours and heights.
+        The strictest rule of all hours and heights.
     """
     low = float(hand["height"])
     low_wind, low_gust = hand["wind_speed"].values, hand["wind_speed_of_gust"].values
     dark = night(hand)
     mean, gust, stops, gust_stops, ratios = [], [], [], [], []
     calm = np.maximum(low_wind, _STILL) / np.maximum(low_gust, _STILL)
-    if limits.maximum_gust_at_launch is not None:  # held where the anemometer is: nothing is to be carried
+    if limits.maximum_gust_at_launch is not None:  # this limit is for the anemometer's height: no conversion
         launch = np.full(low_gust.shape, limits.maximum_gust_at_launch)
         gust.append(gust_of_period(launch * calm, launch))
         gust_stops.append(gust_of_period(launch * calm, launch))
     for level in aloft:
         height = float(level["height"])
         ratio = ratio_to_hand(low_wind, level["wind_speed"].values, low, height, roughness_length)
-        # A gust grows less with height than the mean: its increment stays. Its own ratio carries it.
+        # A gust grows less with height than the mean, because its increment stays; so it has its own ratio.
         with np.errstate(invalid="ignore"):
             share = level["wind_speed_of_gust"].values / np.maximum(low_gust, _STILL)
         gust_ratio = np.maximum(share, 1.0)
@@ -226,7 +226,7 @@ def hand_rule(
 
 
 def _least(values: list[Array]) -> float:
-    return float(np.min(values))  # NaN in any stays NaN
+    return float(np.min(values))  # any NaN stays NaN
 
 
 def _span(values: Array) -> tuple[float, float]:

@@ -1,7 +1,7 @@
-"""A reading of the anemometer: weighed against the forecast of its time, and carried into the hours to come.
+"""A reading of the anemometer: weighted with the forecast of its time, and applied to the hours to come.
 
-A reading above the forecast always counts. One below it is a *credit*, which is given only where the anemometer turns
-for certain and where the air at flight height follows the ground.
+A reading above the forecast always counts. A reading below it is a *credit*, given only where the anemometer certainly
+turns and where the air at flight height follows the ground.
 """
 
 from __future__ import annotations
@@ -29,19 +29,19 @@ from wxfly.physics.wind.shear import JET_EXPONENT
 MEMORY = 6 * 3600.0
 """Time after which a correction has faded to a third [s]; common practice, no source."""
 LEE_SHARE = 0.5
-"""How much of its weight a reading below the forecast keeps: a hand may stand in the lee of something; common
+"""Share of its weight that a reading below the forecast keeps: the anemometer may be in the lee of an obstacle; common
 practice, no source."""
 TEMPERATURE_WEIGHT = 0.8
-"""Of a shaded, aired thermometer against the forecast; common practice, no source."""
+"""Weight of a shaded, ventilated thermometer relative to the forecast; common practice, no source."""
 STARTING_SPEED = 1.0
-"""Mean below which an anemometer in the hand may stand still [m s-1]; common practice, no source: the small ones start
-at 0.3 to 0.8 m/s, and a worn bearing later."""
+"""Mean below which a hand-held anemometer may stand still [m s-1]; common practice, no source: small ones start at 0.3
+to 0.8 m/s, and later with a worn bearing."""
 LOWEST_TEMPERATURE, HIGHEST_TEMPERATURE = 183.0, 330.0
-"""Beyond these no air has been measured near the ground [K]: -89.2 and 56.7 degC are the records in the WMO's
-archive of weather and climate extremes (from memory)."""
+"""Range of air temperatures measured near the ground [K]: -89.2 and 56.7 degC are the records in the WMO's archive of
+weather and climate extremes (from memory)."""
 PLAUSIBLE_DIFFERENCE = 10.0
-"""Of a temperature read from the forecast's [K]; beyond it the thermometer is more likely wrong than the forecast:
-in the sun, or warm from a pocket; common practice, no source."""
+"""Largest plausible difference between a measured temperature and the forecast [K]. Beyond it the thermometer, in the
+sun or warm from a pocket, is more likely wrong than the forecast; common practice, no source."""
 _SHEAR_EXPONENT = 1 / 7
 _STILL = 0.5
 
@@ -56,20 +56,20 @@ class NoCredit(Enum):
 
 @dataclass(frozen=True)
 class Reading:
-    """What the pilot measures, SI.
+    """A measurement by the pilot, in SI units.
 
     Attributes
     ----------
     time : numpy.datetime64
-        UTC.
+        Time of the reading, UTC.
     hand_height : float
-        [m]
+        Height of the anemometer above ground [m].
     mean : float
-        Of two minutes [m s-1].
+        Mean wind over two minutes [m s-1].
     gust : float or None
-        Strongest of the two minutes [m s-1].
+        Strongest gust of the two minutes [m s-1].
     temperature : float or None
-        In the shade [K].
+        Air temperature in the shade [K].
     """
 
     time: np.datetime64
@@ -81,28 +81,28 @@ class Reading:
 
 @dataclass(frozen=True)
 class Correction:
-    """What a reading does to the forecast; SI, NaN where it says nothing.
+    """The effect of a reading on the forecast, in SI units; NaN where it has none.
 
     Attributes
     ----------
     reading : Reading
-        What was measured.
+        The reading.
     height : float
         Flight height [m].
     expected_at_hand, expected_gust_at_hand, expected_temperature : float
-        What the forecast had there and then.
+        Forecast for the place and time of the reading.
     forecast_wind, forecast_gust : float
-        At flight height.
+        Forecast at flight height.
     carried_wind, carried_gust, carried_deviation : float
-        The reading at flight height, and the standard deviation of carrying it there.
+        The reading extrapolated to flight height, and the standard deviation of that extrapolation.
     weight : float
-        Of the reading against the forecast, 0 to 1.
+        Weight of the reading relative to the forecast, 0 to 1.
     added_wind, added_gust, added_temperature : float
-        To the forecast at flight height at the time of the reading; it fades over `MEMORY`.
+        Amounts added to the forecast at flight height at the time of the reading; they fade over `MEMORY`.
     no_credit : NoCredit or None
-        Why a reading below the forecast takes nothing off; None where it does.
+        Why a reading below the forecast does not lower it; None where it does.
     credit_ends : numpy.datetime64
-        Start of the first hour to come in which the air aloft does not follow the ground, UTC; NaT for none.
+        Start of the first later hour in which the air at flight height does not follow the ground, UTC; NaT for none.
     """
 
     reading: Reading
@@ -124,24 +124,24 @@ class Correction:
 
     @property
     def deviation(self) -> float:
-        """Standard deviation of the wind at flight height with the reading weighed in [m s-1]."""
+        """Return the standard deviation of the wind at flight height after the reading is included [m s-1]."""
         return float(self.carried_deviation * np.sqrt(self.weight))
 
     @property
     def temperature_is_plausible(self) -> bool:
-        """Whether a temperature was read, and not too far from the forecast's."""
+        """Return whether a temperature was read that is not too far from the forecast."""
         read = self.reading.temperature
         return read is not None and abs(read - self.expected_temperature) <= PLAUSIBLE_DIFFERENCE
 
     @property
     def may_improve(self) -> tuple[str, ...]:
-        """The elements that the reading may make better: what was not read it never improves."""
+        """Return the elements that the reading may improve: only those that were measured."""
         wind = () if self.no_credit is not None else ("wind",) if self.reading.gust is None else ("wind", "gust")
         return (*wind, *(("temperature", "density_altitude") if self.temperature_is_plausible else ()))
 
 
 def check_temperature(temperature: float) -> None:
-    """Refuse a temperature [K] that no shaded air near the ground has had."""
+    """Refuse a temperature [K] that has never been measured in shaded air near the ground."""
     if not LOWEST_TEMPERATURE <= temperature <= HIGHEST_TEMPERATURE:
         raise WxflyError(
             f"a temperature of {temperature - 273.15:.0f} °C is none of shaded air; wanted -90 to 57 °C, read in the"
@@ -157,17 +157,17 @@ def weigh(
     roughness_length: float,
     forecast_deviation: float = FORECAST_DEVIATION,
 ) -> Correction:
-    """Weigh a reading against the forecast of its time.
+    """Weight a reading with the forecast of its time.
 
     Parameters
     ----------
     reading : Reading
-        What was measured.
+        The reading.
     hand, flight : xarray.Dataset
-        The hours at hand height and at flight height, from that of the reading on, as
-        `wxfly.assessment.conditions.derive` gives them.
+        The hours at the anemometer's height and at flight height, starting with that of the reading, from
+        `wxfly.assessment.conditions.derive`.
     roughness_length : float
-        Of the ground around [m].
+        Roughness length of the ground around the site [m].
     forecast_deviation : float, optional
         Standard deviation of the forecast's error at flight height [m s-1].
 
@@ -187,11 +187,12 @@ def weigh(
     carried_deviation = float(carrying_deviation(reading.mean, reading.hand_height, height))
     doubt = float(np.hypot(forecast_deviation, high["wind_standard_deviation"]))
     weight = doubt**2 / (doubt**2 + carried_deviation**2)
-    # By night the reading errs more; that leaves more doubt and takes no weight from a reading above the forecast.
+    # By night the error is larger. That raises the uncertainty but does not lower the weight of a reading above the
+    # forecast.
     carried_deviation *= NIGHT_FACTOR if night(hand)[:1].any() else 1.0
     no_credit, credit_ends = _credit(reading, hand, flight)
     added = _credited(weight * (carried - high["wind_speed"]), no_credit)
-    carried_gust, added_gust = np.nan, max(added, 0.0)  # a gust that was not read is never the less for it
+    carried_gust, added_gust = np.nan, max(added, 0.0)  # a gust that was not read is never lowered
     if reading.gust is not None:
         carried_gust = carried + max(float(gust_of_hour(reading.gust)) - reading.mean, 0.0)
         if not np.isnan(high["wind_speed_of_gust"]):
@@ -227,7 +228,7 @@ def _credited(added: float, no_credit: NoCredit | None) -> float:
 
 
 def _credit(reading: Reading, hand: xr.Dataset, flight: xr.Dataset) -> tuple[NoCredit | None, np.datetime64]:
-    """Tell why a reading below the forecast takes nothing off, and when the air aloft stops following the ground."""
+    """Return why a reading below the forecast does not lower it, and when the air above stops following the ground."""
     starts = hand["time"].values.astype("datetime64[s]")
     decoupled, is_known = _decoupled(hand, flight)
     to_come = starts + np.timedelta64(1, "h") > reading.time
@@ -242,9 +243,9 @@ def _credit(reading: Reading, hand: xr.Dataset, flight: xr.Dataset) -> tuple[NoC
 
 
 def _decoupled(hand: xr.Dataset, flight: xr.Dataset) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
-    """Tell for each hour whether the air at flight height goes its own way, and whether that can be told.
+    """Return for each hour whether the air at flight height is decoupled from the ground, and whether that is known.
 
-    It does under a low-level jet, and where the wind grows from hand to flight height as fast as below one.
+    It is decoupled under a low-level jet, and where the wind grows up to flight height as fast as below one.
     """
     low, high = (np.asarray(level["wind_speed"].values, dtype=float) for level in (hand, flight))
     way = max(np.log(float(flight["height"]) / float(hand["height"])), 1e-6)
@@ -261,7 +262,7 @@ _READ = (
 
 
 def _at(conditions: xr.Dataset, moment: np.datetime64) -> dict[str, float]:
-    """Return the values of a moment, between the two edges of its hour."""
+    """Return the values at a time, interpolated between the two edges of its hour."""
     starts = conditions["time"].values.astype("datetime64[s]")
     position = int(np.searchsorted(starts, moment.astype("datetime64[s]"), side="right")) - 1
     if position < 0 or moment - starts[position] >= np.timedelta64(1, "h"):
@@ -276,7 +277,7 @@ def _at(conditions: xr.Dataset, moment: np.datetime64) -> dict[str, float]:
 
 
 def correct_forecast(cube: xr.Dataset, correction: Correction) -> xr.Dataset:
-    """Add a correction to a forecast, so that everything that follows from it is worked out anew.
+    """Add a correction to a forecast, so that everything derived from the forecast changes with it.
 
     Parameters
     ----------
@@ -288,15 +289,15 @@ def correct_forecast(cube: xr.Dataset, correction: Correction) -> xr.Dataset:
     Returns
     -------
     xarray.Dataset
-        Wind at every height, gust and temperature changed from the time of the reading on, less and less. Below
-        flight height the wind gets less of it, by a power law. Nothing is taken off from `credit_ends` on. What was
-        not known stays not known.
+        With wind at every height, gust and temperature changed from the time of the reading on; the change fades.
+        Below flight height it is smaller, by a power law. From `credit_ends` on nothing is lowered. Unknown values
+        stay unknown.
     """
     time = cube["time"].values.astype("datetime64[s]")
     since = (time - correction.reading.time.astype("datetime64[s]")) / np.timedelta64(1, "s")
-    # The hour of the reading is corrected as a whole, its first edge too.
+    # The complete hour of the reading is corrected, including its first edge.
     fading = np.where(since > -3600.0, np.exp(-np.maximum(since, 0.0) / MEMORY), 0.0)
-    # NaT compares false: without an end the credit only fades.
+    # NaT compares false: without an end, the credit only fades.
     credit = np.where(time >= correction.credit_ends, 0.0, fading)
 
     def in_time(added: float) -> xr.DataArray:

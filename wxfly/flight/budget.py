@@ -1,6 +1,6 @@
-"""The sortie: what a plan takes of a battery, and what is left of it for the way home.
+"""The sortie: the energy that a plan takes from a battery, and what is left for the return leg.
 
-Energy is paid from what one pack gives in the cold, less the reserve. What is not known stays not known.
+The energy comes from one pack at its temperature, less the reserve. Unknown values stay unknown.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from wxfly.flight.plan import Plan, Ready, charge_to_leave, fly_legs, make_ready
 Array = npt.NDArray[np.float64]
 
 DIRECTION_STEP = 15.0
-"""Of the directions of which the most demanding is looked for [degree]."""
+"""Step of the directions among which the most demanding is found [degree]."""
 
 
 class Refusal(IntEnum):
@@ -32,7 +32,7 @@ class Refusal(IntEnum):
 
     @property
     def words(self) -> str:
-        """The reason as reports write it."""
+        """Return the reason, for reports."""
         return (
             "",
             "a gust is as fast as the aircraft",
@@ -42,25 +42,25 @@ class Refusal(IntEnum):
 
 
 class Budget(NamedTuple):
-    """What a sortie takes, arrays of one shape; energies [J], times [s].
+    """The budget of a sortie: arrays of one shape; energies [J], times [s].
 
     Attributes
     ----------
     climb, out, work, home, descent : ndarray
-        Energy of each part, the model's doubt included; infinite where it cannot be flown.
+        Energy of each part, the model's uncertainty included; infinite where it cannot be flown.
     usable : ndarray
-        What the pack gives down to its cut-off.
+        Energy of the pack down to its cut-off.
     needed_share : ndarray
-        Everything and the reserve over `usable`: above 1 the sortie does not come home with its reserve.
+        Total energy divided by `usable`, plus the reserve [1]: above 1 the sortie does not come home with its reserve.
         Infinite where it cannot be flown.
     charge_at_turn : ndarray
-        Charge that must be shown when leaving for home, of the pack's charge when full [1].
+        Least charge shown at the start of the return leg, as a share of a full pack [1].
     time_out, time_home, time : ndarray
-        Climb and way out; way home and descent; all of it.
+        Climb and outbound leg; return leg and descent; total.
     latest_turn : ndarray
-        Time after take-off at which the aircraft, working at the place as long as it can, must leave for home.
+        Latest time after take-off to start the return leg, if the aircraft works at the place as long as it can.
     direction : ndarray
-        The direction held against [degree].
+        Direction for which the budget is made [degree].
     refusal : ndarray
         Codes of `Refusal`.
     """
@@ -93,22 +93,22 @@ def sortie_budget(
     courses: Sequence[npt.ArrayLike] | None = None,
     airspeeds: int = AIRSPEEDS,
 ) -> Budget:
-    """Add up what a planned sortie takes.
+    """Return the budget of a planned sortie.
 
     Parameters
     ----------
     model : EnergyModel
         From `wxfly.flight.energy.energy_model`.
     plan : Plan
-        With the distance.
+        The plan, with its distance.
     out_wind, home_wind : Wind
-        At flight height and at the return height.
+        Winds at flight height and at the return height.
     air_density, air_temperature : array_like
-        At flight height [kg m-3, K].
+        Air at flight height [kg m-3, K].
     gust : array_like, optional
-        Strongest of both heights [m s-1]: at or above the top speed the sortie is refused. All broadcast.
+        Strongest gust at the two heights [m s-1]: at or above the top speed the sortie is refused. All broadcast.
     courses : sequence of array_like, optional
-        Of which the most demanding is looked for where the plan has no direction [degree]; by default every
+        Directions among which the most demanding is found, where the plan has none [degree]; by default every
         `DIRECTION_STEP`.
     airspeeds : int, optional
         As in `wxfly.flight.leg.Polar`.
@@ -121,7 +121,7 @@ def sortie_budget(
         courses = [plan.direction]
     elif courses is None:
         courses = list(np.arange(0.0, 360.0, DIRECTION_STEP))
-    # One direction after the other: all at once would hold a large ensemble two dozen times.
+    # One direction after the other: all at once would need two dozen copies of a large ensemble in memory.
     worst: Budget | None = None
     for course in courses:
         here = _budget(model, plan, ready, np.asarray(course, dtype=float), strongest)
@@ -170,7 +170,7 @@ def _budget(model: EnergyModel, plan: Plan, ready: Ready, course: Array, gust: A
 
 
 def _times(distance: float, energy_per_metre: Array) -> Array:
-    """Multiply so that no distance takes nothing, even where no way is made."""
+    """Return distance times energy per metre: 0 at distance 0, even where the aircraft makes no ground."""
     with np.errstate(invalid="ignore"):
         product = distance * energy_per_metre
     return np.asarray(np.where((distance == 0) & np.isinf(energy_per_metre), 0.0, product))

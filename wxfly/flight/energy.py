@@ -1,7 +1,7 @@
-"""What an aircraft takes to fly: from the figures a pilot has to power at any airspeed, density and climb.
+"""The energy that an aircraft needs: from the pilot's figures to power at any airspeed, density and climb.
 
 Two constants are fitted to each aircraft: the drive's efficiency from its endurance, and (multirotors) the drag
-area from its top speed and tilt. What is not given is not guessed: `missing_figures` names it.
+area from its top speed and tilt. A missing figure is never guessed: `missing_figures` names it.
 """
 
 from __future__ import annotations
@@ -27,38 +27,38 @@ _NEEDED = {
 }  # fmt: skip
 
 STALL_DISTANCE = 1.2
-"""Slowest flight of a fixed wing over its stall speed [1]; common practice, no source."""
+"""Ratio of the slowest airspeed of a fixed wing to its stall speed [1]; common practice, no source."""
 _NO_LIMIT = 1e9
 
 
 @dataclass(frozen=True)
 class EnergyModel:
-    """One aircraft with its load, calibrated; SI.
+    """The fitted model of one aircraft with its load, in SI units.
 
     Attributes
     ----------
     kind : str
         ``multirotor`` or ``fixed_wing``.
     weight : float
-        With payload [N].
+        Weight with payload [N].
     battery_energy, battery_cycles : float
-        Rated energy of one pack [J], and how often it has been charged [1].
+        Rated energy of one pack [J], and number of its charges so far [1].
     resistance_capacity : float
         Resistance of a cell times its capacity [ohm Ah].
     electronics_power : float
-        [W]
+        Power of everything but the motors [W].
     drive_efficiency : float
-        [1]
+        Efficiency of the drives [1].
     top_speed : float
-        As published [m s-1].
+        Published top speed [m s-1].
     lowest_airspeed : float
-        [m s-1]; 0 for a multirotor.
+        Slowest airspeed [m s-1]; 0 for a multirotor.
     climb_speed, descent_speed : float
-        [m s-1]
+        Vertical speeds [m s-1].
     area, drag_area, maximum_tilt, thrust_to_weight : float
-        Multirotors [m2, m2, degree, 1]; the last at sea level with this load.
+        Multirotors: rotor area [m2], drag area [m2], tilt [degree], and ratio at sea level with this load [1].
     glide_ratio, best_glide_speed : float
-        Fixed wing [1, m s-1]; the speed at this weight, at sea level.
+        Fixed wing: ratio [1], and airspeed at this weight at sea level [m s-1].
     """
 
     kind: str
@@ -81,7 +81,7 @@ class EnergyModel:
 
 
 def missing_figures(aircraft: Aircraft) -> tuple[str, ...]:
-    """Name the figures without which nothing can be said of an aircraft's energy."""
+    """Return the missing figures without which the energy of an aircraft cannot be computed."""
     return tuple(key for key in _NEEDED[aircraft.kind] if getattr(aircraft, key) is None)
 
 
@@ -91,14 +91,14 @@ def energy_model(aircraft: Aircraft, *, payload: float = 0.0) -> EnergyModel:
     Parameters
     ----------
     aircraft : Aircraft
-        With its figures of energy.
+        The aircraft, with its figures of energy.
     payload : float, optional
-        Mass carried beyond `aircraft.mass` [kg]; its drag is not known and not counted.
+        Mass carried beyond `aircraft.mass` [kg]; its drag is unknown and not counted.
 
     Raises
     ------
     WxflyError
-        When a figure is missing, or figures cannot go together.
+        When a figure is missing, or figures contradict each other.
     """
     missing = missing_figures(aircraft)
     if missing:
@@ -163,7 +163,7 @@ def _multirotor(
 
 def _fixed_wing(figure: dict[str, float], own_weight: float, drive_power: float, common: dict[str, Any]) -> EnergyModel:
     polar = {"glide_ratio": figure["glide_ratio"], "best_glide_speed": figure["best_glide_speed"]}
-    # At the same angle of attack airspeed goes with the square root of the weight.
+    # At the same angle of attack, airspeed is proportional to the square root of the weight.
     faster = float(np.sqrt(common["weight"] / own_weight))
     return EnergyModel(
         **common,
@@ -179,23 +179,23 @@ def _fixed_wing(figure: dict[str, float], own_weight: float, drive_power: float,
 def flight_power(
     model: EnergyModel, airspeed: npt.ArrayLike, air_density: npt.ArrayLike, climb_speed: npt.ArrayLike = 0.0
 ) -> Array:
-    """Return the power drawn from the battery, drives and electronics.
+    """Return the power drawn from the battery by drives and electronics.
 
     Parameters
     ----------
     model : EnergyModel
         From `energy_model`.
     airspeed : array_like
-        [m s-1]; 0 is hover.
+        Airspeed [m s-1]; 0 is hover.
     air_density : array_like
-        [kg m-3]
+        Air density [kg m-3].
     climb_speed : array_like, optional
-        [m s-1]; a descent takes as much as level flight. All broadcast.
+        Climb speed [m s-1]; a descent counts as level flight. All broadcast.
 
     Returns
     -------
     ndarray
-        [W], with a standard deviation of about `wxfly.physics.aircraft.rotor.MODEL_DEVIATION`.
+        Power [W], with a standard deviation of about `wxfly.physics.aircraft.rotor.MODEL_DEVIATION`.
     """
     if model.kind == "multirotor":
         drives = rotor.flight_power(
@@ -223,7 +223,8 @@ def flight_power(
 def airspeed_range(model: EnergyModel, air_density: npt.ArrayLike) -> tuple[Array, Array]:
     """Return the slowest and the fastest airspeed in air of a density [m s-1].
 
-    The fastest is never above what is published: in thin air a tilt would hold more, but a controller may not.
+    The fastest is never above the published one: in thin air the same tilt would allow more, but the flight controller
+    may not.
     """
     rho = np.asarray(air_density, dtype=float)
     thinner = np.sqrt(rotor.STANDARD_DENSITY / rho)
@@ -240,22 +241,22 @@ def airspeed_range(model: EnergyModel, air_density: npt.ArrayLike) -> tuple[Arra
 
 
 def waiting_power(model: EnergyModel, wind_speed: npt.ArrayLike, air_density: npt.ArrayLike) -> Array:
-    """Return the power of staying where one is.
+    """Return the power of staying in place.
 
     Parameters
     ----------
     model : EnergyModel
         From `energy_model`.
     wind_speed : array_like
-        At the height [m s-1].
+        Wind at the flight height [m s-1].
     air_density : array_like
-        [kg m-3]; broadcast.
+        Air density [kg m-3]; broadcast.
 
     Returns
     -------
     ndarray
-        [W]. A multirotor that holds its place flies through the air at the speed of the wind; hover power is the
-        least that is counted, as the wind drops now and then. A fixed wing circles at its airspeed of least power.
+        Power [W]. A multirotor in place has an airspeed equal to the wind speed; its power counts as hover power at
+        least, as the wind drops at times. A fixed wing circles at its airspeed of least power.
     """
     wind, rho = np.broadcast_arrays(np.asarray(wind_speed, float), np.asarray(air_density, float))
     if model.kind == "multirotor":
@@ -271,22 +272,22 @@ def endurance(
     air_density: npt.ArrayLike,
     wind_speed: npt.ArrayLike = 0.0,
 ) -> Array:
-    """Return how long an energy [J] keeps the aircraft in place [s]; other arguments of `waiting_power`."""
+    """Return the time for which an energy [J] keeps the aircraft in place [s]; other inputs as in `waiting_power`."""
     return np.asarray(np.asarray(energy, dtype=float) / waiting_power(model, wind_speed, air_density))
 
 
 def usable_energy(model: EnergyModel, start_temperature: npt.ArrayLike, air_temperature: npt.ArrayLike) -> Array:
-    """Return the energy that one full pack gives in the cold and at its age [J] (`battery.usable_energy`)."""
+    """Return the energy of one full pack at its temperature and age [J] (`battery.usable_energy`)."""
     return battery.usable_energy(model.battery_energy, start_temperature, air_temperature, cycles=model.battery_cycles)
 
 
 def full_energy(model: EnergyModel) -> float:
-    """Return what a full pack of this age holds when warm [J]; the charge shown is a share of it."""
+    """Return the energy of a full pack of this age when warm [J]; the charge shown is a share of it."""
     return float(model.battery_energy * battery.aged_capacity(model.battery_cycles))
 
 
 def largest_power(model: EnergyModel, charge: npt.ArrayLike, cell_temperature: npt.ArrayLike) -> Array:
-    """Return the power that pulls the pack down to its cut-off [W], by charge left [1] and cell temperature [K]."""
+    """Return the power that takes the pack to its cut-off [W], by charge left [1] and battery temperature [K]."""
     return battery.power_at_cut_off(
         model.battery_energy,
         charge,

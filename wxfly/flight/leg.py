@@ -1,4 +1,4 @@
-"""One leg of a flight in wind: the airspeed that takes the least energy over ground, and how sure the wind is."""
+"""One leg of a flight in wind: the airspeed of least energy per ground distance, and the uncertainty of the wind."""
 
 from __future__ import annotations
 
@@ -15,18 +15,19 @@ from wxfly.physics.wind.turbulence import peak_factor
 Array = npt.NDArray[np.float64]
 
 FORECAST_DEVIATION = 1.6
-"""Of a forecast wind of the next day from the wind that blows [m s-1]: fine models have a root mean square error of
-about 1.5 m/s at 10 m against stations (published comparisons); value rounded from memory."""
+"""Standard deviation of the error of a next-day wind forecast [m s-1]: fine models have a root mean square error of
+about 1.5 m/s at 10 m at stations (published comparisons); value rounded from memory."""
 LEG_DEVIATION = 0.5
-"""Of the mean over a leg of some minutes, in standard deviations of the turbulence [1]; common practice, no source."""
+"""Standard deviation of the mean wind over a leg of some minutes, as a multiple of that of the turbulence [1]; common
+practice, no source."""
 AIRSPEEDS = 121
-"""Among which the one of least energy is looked for, from the slowest to the fastest."""
+"""Number of airspeeds, from the slowest to the fastest, among which the one of least energy is found."""
 _NO_WAY = 0.1
-"""Slower over ground is no way made [m s-1]."""
+"""Ground speed below which the aircraft counts as making no ground [m s-1]."""
 
 
 class Wind(NamedTuple):
-    """Wind on a leg, arrays of one shape: speed [m s-1], direction it comes from [degree], doubt of it [m s-1]."""
+    """Wind on a leg, arrays of one shape: speed [m s-1], direction it comes from [degree], uncertainty [m s-1]."""
 
     speed: npt.ArrayLike
     from_direction: npt.ArrayLike
@@ -39,11 +40,11 @@ class Leg(NamedTuple):
     Attributes
     ----------
     energy_per_metre : ndarray
-        Over ground [J m-1]; infinite where no airspeed makes the course good.
+        Energy per ground distance [J m-1]; infinite where no airspeed makes the course good.
     airspeed, ground_speed : ndarray
-        Of the least energy [m s-1].
+        Speeds of least energy [m s-1].
     power : ndarray
-        Drawn [W].
+        Power drawn [W].
     """
 
     energy_per_metre: Array
@@ -53,16 +54,16 @@ class Leg(NamedTuple):
 
 
 class Polar:
-    """Power over the airspeeds that an aircraft can fly, on a last axis of its own.
+    """Power at the airspeeds that an aircraft can fly, along a separate last axis.
 
     Parameters
     ----------
     model : EnergyModel
         From `wxfly.flight.energy.energy_model`.
     air_density : array_like
-        [kg m-3]
+        Air density [kg m-3].
     airspeeds : int, optional
-        How many; a third of them finds the least energy within 1 %, in a third of the time.
+        Number of airspeeds; a third of the default finds the least energy within 1 %, in a third of the time.
     """
 
     def __init__(self, model: EnergyModel, air_density: npt.ArrayLike, airspeeds: int = AIRSPEEDS) -> None:
@@ -76,7 +77,7 @@ class Polar:
     def best(
         self, course: npt.ArrayLike, speed: Array, from_direction: npt.ArrayLike, too_much: npt.NDArray[np.bool_]
     ) -> Leg:
-        """Find the airspeed of least energy over ground among those whose power is not too much."""
+        """Return the airspeed of least energy per ground distance among those with a power within the limit."""
         made_good = wind_triangle.ground_speed(
             np.asarray(course, float)[..., None],
             self.airspeed,
@@ -86,7 +87,7 @@ class Polar:
         made_good = np.where(made_good < _NO_WAY, 0.0, made_good)
         cost = self.power / np.where(made_good == 0, 1.0, made_good)
         cost = np.where((made_good == 0) | too_much, np.inf, cost)
-        best = np.argmin(cost, axis=-1)[..., None]  # a NaN anywhere is found first, and stays
+        best = np.argmin(cost, axis=-1)[..., None]  # argmin finds a NaN first, so it stays
         return Leg(
             *(
                 np.take_along_axis(np.broadcast_to(values, cost.shape), best, axis=-1)[..., 0]
@@ -102,18 +103,18 @@ def fly_leg(
     *,
     largest_power: npt.ArrayLike = np.inf,
 ) -> Leg:
-    """Find the airspeed of least energy over ground on a course, and what it takes.
+    """Return the airspeed of least energy per ground distance on a course, and its energy.
 
     Parameters
     ----------
     polar : Polar
-        Of the aircraft, in the air of the leg.
+        Polar of the aircraft, in the air of the leg.
     course : array_like
-        Over ground [degree].
+        Course over ground [degree].
     wind : Wind
-        With a doubt, the weaker or the stronger wind counts, whichever costs more.
+        Wind of the leg; where it is uncertain, the weaker or the stronger wind counts, whichever costs more.
     largest_power : array_like, optional
-        That the pack can give [W]; all broadcast.
+        Largest power of the pack [W]; all broadcast.
     """
     speed, doubt = np.asarray(wind.speed, dtype=float), np.asarray(wind.doubt, dtype=float)
     too_much = polar.power > np.asarray(largest_power, dtype=float)[..., None]
@@ -135,26 +136,26 @@ def wind_doubt(
     *,
     forecast_deviation: npt.ArrayLike = FORECAST_DEVIATION,
 ) -> Array:
-    """Return how far the mean wind of a leg may be from the forecast, at a confidence.
+    """Return the difference by which the mean wind of a leg may differ from the forecast, at a confidence.
 
     Parameters
     ----------
     wind_speed, gust : array_like
-        At the height [m s-1].
+        Wind and gust at the height [m s-1].
     carrying_deviation : array_like
-        Standard deviation of carrying the wind to the height [m s-1].
+        Standard deviation of the extrapolation of the wind to the height [m s-1].
     height : float
-        [m]
+        Height above ground [m].
     confidence : float
-        0.5 to below 1: one-sided.
+        One-sided confidence, 0.5 to below 1.
     forecast_deviation : array_like, optional
-        Of the forecast's own error [m s-1]; it grows with lead time.
+        Standard deviation of the forecast's own error [m s-1]; it grows with lead time.
 
     Returns
     -------
     ndarray
-        [m s-1]: the normal quantile times the root of the squares of the forecast's error, the carrying, and
-        `LEG_DEVIATION` times the turbulence that the gust speaks for.
+        The normal quantile times the root sum of squares of three parts [m s-1]: the forecast's error, the
+        extrapolation, and `LEG_DEVIATION` times the turbulence that follows from the gust.
     """
     wind = np.asarray(wind_speed, dtype=float)
     turbulence = np.maximum(np.asarray(gust, dtype=float) - wind, 0.0) / peak_factor(height)

@@ -1,7 +1,7 @@
-"""A plan of flight, and what flying it takes: out at flight height, work, and home at the return height.
+"""A flight plan and the energy for it: out at flight height, work, and home at the return height.
 
-A leg is flown at the airspeed that takes the least energy over ground against its wind. Where the wind is not
-sure, each leg is held against the weaker and the stronger wind, and the one that costs more counts.
+A leg is flown at the airspeed of least energy per ground distance in its wind. Where the wind is uncertain, each leg is
+computed for the weaker and the stronger wind, and the one that costs more counts.
 """
 
 from __future__ import annotations
@@ -29,31 +29,31 @@ Array = npt.NDArray[np.float64]
 BATTERY_RESERVE = 0.25
 """Share of a pack to land with; 20 to 30 % is common practice, no source."""
 LAST_CHARGE = 0.1
-"""Share of what the pack gives, down to which it must bear the way home: a reserve that trips the cut-off is none."""
+"""Share of the usable energy down to which the pack must supply the return leg without reaching its cut-off."""
 CONFIDENCE = 0.9
-"""How sure the way home must be."""
+"""Confidence required for the return leg."""
 
 
 @dataclass(frozen=True)
 class Plan:
-    """What the pilot means to fly.
+    """A planned flight.
 
     Attributes
     ----------
     height, return_height : float
-        Of the way out and the work, and of the way home [m above ground].
+        Heights of the outbound leg and the work, and of the return leg [m above ground].
     distance : float
-        To the farthest point, over ground [m].
+        Ground distance to the farthest point [m].
     direction : float or None
-        Toward it [degree]; None stands for the most demanding direction.
+        Direction toward it [degree]; None stands for the most demanding direction.
     work_time : float
-        At the farthest point [s].
+        Time at the farthest point [s].
     reserve : float
-        Share of what the pack gives, to land with.
+        Share of the usable energy to land with.
     confidence : float
-        How sure energy and way home must be: 0.5 takes every value as it is, 0.9 leaves one in ten.
+        Confidence required for energy and return leg: 0.5 takes the estimates themselves; at 0.9 one in ten may fail.
     cell_temperature : float or None
-        Of the cells before take-off [K]; None takes the air's, as of a pack that lay in the cold.
+        Battery temperature before take-off [K]; None takes that of the air, for a pack that was left in the cold.
     """
 
     height: float
@@ -67,30 +67,30 @@ class Plan:
 
 
 class Ready(NamedTuple):
-    """A plan made ready in its winds and air: all that does not depend on the course; arrays of one shape.
+    """All parts of a plan that do not depend on the course, for its winds and air; arrays of one shape.
 
     Attributes
     ----------
     climb, work, descent : ndarray
-        [J], the model's doubt included.
+        Energy of each part, the model's uncertainty included [J].
     time_up, time_down : float
-        [s]
+        Times of climb and descent [s].
     waiting_power : ndarray
-        At the place [W].
+        Power of staying at the place [W].
     usable : ndarray
-        [J]
+        Usable energy of the pack [J].
     consumption_factor : float
-        The factor of the model's doubt [1].
+        Factor for the model's uncertainty [1].
     fastest : ndarray
-        Airspeed [m s-1].
+        Fastest airspeed [m s-1].
     pack_holds : ndarray of bool
-        Whether the pack bears climb and waiting without falling to its cut-off.
+        Whether the pack supplies climb and waiting without reaching its cut-off.
     out_wind, home_wind : Wind
-        As given.
+        The given winds.
     polar : Polar
-        Power over the airspeeds.
+        Power at the airspeeds.
     power_out, power_home : ndarray
-        That the pack bears on each leg [W].
+        Largest power of the pack on each leg [W].
     """
 
     climb: Array
@@ -120,11 +120,12 @@ def make_ready(
     *,
     airspeeds: int = AIRSPEEDS,
 ) -> Ready:
-    """Make a plan ready: climb and work in the wind of the flight height, the rest in that of the return height.
+    """Prepare a plan: climb and work in the wind at flight height, the rest in the wind at the return height.
 
-    The change from flight height to return height is counted with the descent: it belongs to the way home.
-    The cold full pack must bear the climb and the way out; at the end, warmed by use, the last of its charge must
-    bear the way home. The climb to a higher return height comes before, and a weak pack climbs slower.
+    The change from flight height to return height counts with the descent, because it belongs to the return leg.
+    The full pack, still cold, must supply the climb and the outbound leg. At the end, warmed by use, its last charge
+    must supply the return leg. The climb to a higher return height comes before that, and a weak pack climbs more
+    slowly.
     """
     factor = _consumption_factor(plan.confidence)
     fastest = airspeed_range(model, rho)[1]
@@ -163,7 +164,7 @@ def make_ready(
 
 
 def fly_legs(ready: Ready, course: npt.ArrayLike) -> tuple[Leg, Leg]:
-    """Fly out on a course and home on the opposite one; energies without the model's doubt."""
+    """Return the legs out on a course and home on the opposite one; energies without the model's uncertainty."""
     toward = np.asarray(course, dtype=float)
     return (
         fly_leg(ready.polar, toward, ready.out_wind, largest_power=ready.power_out),
@@ -177,13 +178,13 @@ def _climb_surplus(model: EnergyModel, airspeed: Array, rho: Array) -> Array:
 
 
 def charge_to_leave(model: EnergyModel, usable: Array, way_home: Array, reserve: float) -> Array:
-    """Return the charge shown when what is left just pays the way home and the reserve.
+    """Return the charge shown when the energy left is just enough for the return leg and the reserve.
 
-    A charge is shown of the full pack; the part that the cold keeps is shown too, and cannot be drawn.
+    The charge shown is a share of the full pack. It includes the part that cannot be drawn in the cold.
     """
     return np.asarray(1.0 - (usable * (1.0 - reserve) - way_home) / full_energy(model))
 
 
 def _consumption_factor(confidence: float) -> float:
-    """Return the factor by which the model's power may be too low at a confidence."""
+    """Return the factor by which the model's power may be too low, at a confidence."""
     return 1.0 + quantile(confidence) * rotor.MODEL_DEVIATION

@@ -1,4 +1,4 @@
-"""Reach round the launch point, and what a count of batteries makes of a window."""
+"""Reach around the launch point, and the flights that a number of batteries allows in a window."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from wxfly.flight.plan import Plan, charge_to_leave, fly_legs, make_ready
 Array = npt.NDArray[np.float64]
 
 SWAP_TIME = 300.0
-"""From landing with one battery to take-off with the next [s]; common practice, no source."""
+"""Time from landing with one battery to take-off with the next [s]; common practice, no source."""
 
 WindAt = Callable[[float, Array], Wind]
 """Wind at a height [m] and times after take-off [s], one for each direction."""
@@ -24,22 +24,22 @@ WindAt = Callable[[float, Array], Wind]
 
 @dataclass(frozen=True)
 class Reach:
-    """How far out and home again, in every direction round the launch point; arrays of one shape.
+    """Distance that can be flown out and home again, in every direction from the launch point; arrays of one shape.
 
     Attributes
     ----------
     directions : ndarray
-        Toward [degree].
+        Directions from the launch point [degree].
     by_energy : ndarray
-        [m]; 0 where no way home is made.
+        Distance by energy [m]; 0 where the aircraft cannot return.
     distance : ndarray
-        The least of energy and the other limits [m]; NaN where one of them is not known.
+        The smallest distance by energy and the other limits [m]; NaN where one of them is unknown.
     limited_by : tuple of str
         ``energy``, or the name of the limit, by direction.
     out, home : Leg
-        How each leg is flown.
+        The two legs.
     charge_at_turn : ndarray
-        Charge that must be shown at that distance when leaving for home [1].
+        Least charge shown at that distance at the start of the return leg [1].
     """
 
     directions: Array
@@ -52,7 +52,7 @@ class Reach:
 
 
 def steady(out_wind: Wind, home_wind: Wind, plan: Plan) -> WindAt:
-    """Make a wind that does not change in time from the winds at the two heights of a plan."""
+    """Return a wind that does not change in time, from the winds at the two heights of a plan."""
 
     def wind_at(height: float, seconds: Array) -> Wind:
         del seconds
@@ -72,30 +72,30 @@ def reach(
     limits: Mapping[str, float] | None = None,
     directions: npt.ArrayLike | None = None,
 ) -> Reach:
-    """Return how far the aircraft can go and come home with its reserve, in every direction.
+    """Return how far the aircraft can fly and come home with its reserve, in every direction.
 
     Parameters
     ----------
     model : EnergyModel
         From `wxfly.flight.energy.energy_model`.
     plan : Plan
-        Its distance and direction do not count; the time of work at the far point does.
+        The plan; its distance and direction are not used, but its time of work at the farthest point is.
     wind_at : callable
         See `WindAt` and `steady`. A wind that changes in time is taken at the middle of each leg.
     air_density, air_temperature : float
-        [kg m-3, K]
+        Air at flight height [kg m-3, K].
     gust : float, optional
         As in `sortie_budget`.
     limits : mapping, optional
         Other limits of the distance by name, such as sight [m].
     directions : array_like, optional
-        By default every 5 degrees.
+        Directions [degree]; by default every 5 degrees.
     """
     course = np.arange(0.0, 360.0, 5.0) if directions is None else np.asarray(directions, dtype=float)
     rho, temperature = np.full_like(course, air_density), np.full_like(course, air_temperature)
     middle_out, middle_home = np.zeros_like(course), np.zeros_like(course)
-    # The winds depend on when the legs are flown, and that on the distance: a few rounds settle it, and one does where
-    # the winds stay as they are.
+    # The winds depend on the time of each leg, which depends on the distance: a few iterations converge. One is enough
+    # where the winds do not change.
     winds: list[Wind] = []
     for _ in range(5):
         before, winds = winds, [wind_at(plan.height, middle_out), wind_at(plan.return_height, middle_home)]
@@ -118,7 +118,7 @@ def reach(
     least, limited_by = by_energy, np.full(course.shape, "energy", dtype=object)
     for name, limit in (limits or {}).items():
         limited_by = np.where(limit < least, name, limited_by)
-        least = np.minimum(least, limit)  # NaN in either stays NaN
+        least = np.minimum(least, limit)  # any NaN stays NaN
     there = least != 0
     way_home = np.where(there, flown.consumption_factor * least * np.where(there, home.energy_per_metre, 0.0), 0.0)
     charge = charge_to_leave(model, flown.usable, way_home + flown.descent, plan.reserve)
@@ -134,25 +134,25 @@ def _over_each(distance: Array, speed: Array) -> Array:
 
 
 class Flights(NamedTuple):
-    """What a count of batteries makes of a window: flights begun, and time in the air [s]."""
+    """The flights that a number of batteries allows in a window: flights begun, and time in the air [s]."""
 
     begun: int
     time_in_air: float
 
 
 def flights_in_window(window: float, flight_time: float, batteries: int, *, swap_time: float = SWAP_TIME) -> Flights:
-    """Count the flights that fit into a window, one battery after the other.
+    """Return the flights that fit into a window, one battery after the other.
 
     Parameters
     ----------
     window : float
-        Its length [s].
+        Length of the window [s].
     flight_time : float
-        With one battery, take-off to landing [s].
+        Time from take-off to landing with one battery [s].
     batteries : int
-        All charged.
+        Number of charged batteries.
     swap_time : float, optional
-        Between landing and the next take-off [s].
+        Time between landing and the next take-off [s].
 
     Returns
     -------

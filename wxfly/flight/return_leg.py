@@ -1,7 +1,7 @@
-"""The way home as an element of suitability: the share of the battery that a planned sortie needs in each hour.
+"""The return leg as an element of suitability: the share of the battery that a planned sortie needs in each hour.
 
-It is judged only when a sortie is asked for, and then it is required: an hour in which it is not known is not known.
-The most demanding moment of a window, and what the sortie needs then, is reported.
+It is judged only when a sortie is asked for, and is then required: an hour without it is *not known*. The most
+demanding time of a window is reported, with the needs of the sortie at that time.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ Array = npt.NDArray[np.float64]
 
 NAME = RETURN_LEG.name
 CANNOT_BE_FLOWN = 10.0
-"""Stands for a sortie that no battery makes: the share of the battery where it would be infinite [1]."""
+"""Share of the battery that stands for infinity, where no battery is enough for the sortie [1]."""
 
 
 @dataclass(frozen=True)
@@ -41,11 +41,11 @@ class Sortie:
     Attributes
     ----------
     model : EnergyModel
-        What the aircraft takes.
+        Energy model of the aircraft.
     plan : Plan
-        What it is to fly.
+        The planned flight.
     batteries : int
-        How many are charged.
+        Number of charged batteries.
     """
 
     model: EnergyModel
@@ -55,7 +55,7 @@ class Sortie:
 
 @dataclass(frozen=True)
 class Moments:
-    """Winds and air of many moments, as a sortie needs them; arrays of one shape, SI."""
+    """Winds and air at many times, as inputs of a sortie; arrays of one shape, in SI units."""
 
     out_wind: Wind
     home_wind: Wind
@@ -67,14 +67,14 @@ class Moments:
 def moments_of(
     flight: xr.Dataset, at_return: xr.Dataset, plan: Plan, *, forecast_deviation: npt.ArrayLike = FORECAST_DEVIATION
 ) -> Moments:
-    """Take what a sortie needs from the hours at flight height and at the return height.
+    """Return the inputs of a sortie from the hours at flight height and at the return height.
 
     Parameters
     ----------
     flight, at_return : xarray.Dataset
-        The same hours, as `wxfly.assessment.conditions.derive` returns them.
+        The same hours, from `wxfly.assessment.conditions.derive`.
     plan : Plan
-        Its heights and confidence count.
+        The plan; its heights and confidence are used.
     forecast_deviation : array_like, optional
         Standard deviation of the forecast wind's error, by time [m s-1].
     """
@@ -84,13 +84,13 @@ def moments_of(
         _wind(at_return, plan.return_height, plan.confidence, deviation),
         np.maximum(_values(flight, "wind_speed_of_gust"), _values(at_return, "wind_speed_of_gust")),
         _values(flight, "air_density"),
-        # The cells lay in the air near the ground and the flight cools them in the air aloft: the colder counts.
+        # The battery starts at the temperature near the ground and cools at flight height: the colder counts.
         np.minimum(_values(flight, "air_temperature"), _values(flight, "air_temperature_near_ground")),
     )
 
 
 def _values(conditions: xr.Dataset, name: str) -> Array:
-    """Return values with the axes of the wind: what members share may lack theirs."""
+    """Return values with the axes of the wind: values common to all members may lack that of members."""
     like, values = conditions["wind_speed"], conditions[name]
     if values.dims != like.dims:
         values = values.broadcast_like(like).transpose(*like.dims)
@@ -98,7 +98,7 @@ def _values(conditions: xr.Dataset, name: str) -> Array:
 
 
 def _along_time(values: npt.ArrayLike, like: xr.DataArray) -> Array:
-    """Return values by time a shape that goes with a variable of more dimensions."""
+    """Return values by time, reshaped to broadcast with a variable of more dimensions."""
     by_time = np.asarray(values, dtype=float)
     return by_time.reshape([-1 if d == "time" else 1 for d in like.dims]) if by_time.ndim == 1 else by_time
 
@@ -117,18 +117,18 @@ def _wind(conditions: xr.Dataset, height: float, confidence: float, forecast_dev
 
 
 def forecast_deviations(time: npt.ArrayLike, run: np.datetime64, model: str, height: float) -> Array:
-    """Return the standard deviation of the forecast wind's error at hours [m s-1].
+    """Return the standard deviation of the forecast wind's error by hour [m s-1].
 
     Parameters
     ----------
     time : array_like
-        UTC.
+        Times, UTC.
     run : numpy.datetime64
-        Start of the run, UTC; NaT when not known.
+        Start of the run, UTC; NaT when unknown.
     model : str
-        Whose forecast.
+        Model of the forecast.
     height : float
-        Above ground [m].
+        Height above ground [m].
     """
     return default_error_law().of_forecast([model], height, 1).figure("wind", "error", lead_time(time, run))
 
@@ -146,7 +146,7 @@ def budgets(
     courses: Sequence[npt.ArrayLike] | None = None,
     airspeeds: int = AIRSPEEDS,
 ) -> Budget:
-    """Work out the budget of the sortie at every moment; `courses` and `airspeeds` as in `sortie_budget`."""
+    """Return the budget of the sortie at every time; `courses` and `airspeeds` as in `sortie_budget`."""
     return sortie_budget(
         sortie.model,
         sortie.plan,
@@ -170,25 +170,25 @@ def add_return_leg(
     site: Site,
     run: np.datetime64,
 ) -> tuple[xr.Dataset, xr.Dataset]:
-    """Add the way home to the assessment of one place's hours.
+    """Add the return leg to the assessment of one place's hours.
 
     Parameters
     ----------
     assessment, flight : xarray.Dataset
         As in `judge_return_leg`.
     hours : xarray.Dataset or Taker
-        The same hours of the forecast, as `wxfly.assessment.conditions.derive` takes them.
+        The same hours of the forecast, as input of `wxfly.assessment.conditions.derive`.
     sortie, limits
         As in `judge_return_leg`.
     site : Site
-        Where.
+        The site.
     run : numpy.datetime64
-        Start of the forecast's run, UTC: its error grows with the time after it.
+        Start of the forecast's run, UTC: the forecast's error grows with lead time.
 
     Returns
     -------
     assessment : xarray.Dataset
-        As `judge_return_leg` gives it.
+        As in `judge_return_leg`.
     at_return : xarray.Dataset
         The hours at the return height.
     """
@@ -209,26 +209,27 @@ def judge_return_leg(
     *,
     forecast_deviation: npt.ArrayLike = FORECAST_DEVIATION,
 ) -> xr.Dataset:
-    """Add the way home to an assessment.
+    """Add the return leg to an assessment.
 
     Parameters
     ----------
     assessment : xarray.Dataset
-        As `wxfly.assessment.suitability.assess` gives it.
+        From `wxfly.assessment.suitability.assess`.
     flight, at_return : xarray.Dataset
         The same hours at flight height and at the return height; dimensions edge, time and horizontal ones.
     sortie : Sortie
-        What is to be flown.
+        The planned sortie.
     limits : Limits
-        The pilot's reserve decides what is narrow.
+        Limits; the pilot's reserve decides which hours are narrow.
     forecast_deviation : array_like, optional
         Standard deviation of the forecast wind's error, by time [m s-1].
 
     Returns
     -------
     xarray.Dataset
-        The assessment with a last row ``return_leg`` (demand: share of the battery needed, reserve included, the
-        worse edge of the hour; limit: 1), required, and hour margin, limiting element and state in which it counts.
+        The assessment with a last row ``return_leg``, which is required. Its demand is the share of the battery
+        needed, reserve included, at the worse edge of the hour; its limit is 1. Hour margin, limiting element and
+        state include it.
     """
     moments = moments_of(flight, at_return, sortie.plan, forecast_deviation=forecast_deviation)
     share = budgets(sortie, moments).needed_share
@@ -239,7 +240,7 @@ def judge_return_leg(
     decides = (margin < np.where(np.isnan(before), np.inf, before)) & (state != State.NOT_KNOWN)
     unknown = np.isnan(margin) | (state == State.NOT_KNOWN)
     smallest = np.where(unknown, np.nan, np.minimum(before, margin))
-    # Never better than before: a grade that is only possible is narrow whatever the margin.
+    # Never better than before: an hour with a grade of "possible" stays narrow, whatever its margin.
     known_state = np.minimum(state_of(smallest, limits.reserve), state)
     result = _with_row(assessment, demand, np.ones_like(demand), margin).assign(
         hour_margin=hour.copy(data=smallest),
@@ -254,7 +255,7 @@ def judge_return_leg(
 
 
 def without_figures(assessment: xr.Dataset) -> xr.Dataset:
-    """Add the way home as not judged: it was asked for, and the figures of the aircraft do not tell it."""
+    """Add the return leg as not judged: it was asked for, but the aircraft lacks the figures for it."""
     nothing = np.full(assessment["hour_margin"].shape, np.nan)
     result = _with_row(assessment, nothing, nothing, nothing)
     result.attrs["not_judged"] = [*assessment.attrs["not_judged"], NAME]
@@ -262,11 +263,11 @@ def without_figures(assessment: xr.Dataset) -> xr.Dataset:
 
 
 def _with_row(assessment: xr.Dataset, demand: Array, limit: Array, margin: Array) -> xr.Dataset:
-    """Return an assessment one more row of demand, limit and margin, behind the others."""
+    """Return an assessment with one more row of demand, limit and margin, after the others."""
     given = {"demand": demand, "limit": limit, "margin": margin}
     rows = {}
     for name in (str(n) for n in assessment.data_vars if "element" in assessment[n].dims):
-        old = assessment.variables[name]  # of what is told of wind and gust in other phases the new row has nothing
+        old = assessment.variables[name]  # the new row has no values of wind and gust in other phases
         blank = np.zeros(demand.shape, dtype=bool) if name == "lost" else np.full_like(demand, np.nan)
         rows[name] = (old.dims, np.concatenate([old.values, given.get(name, blank)[None]]))
     kept = assessment.drop_vars([*rows, "element"])
@@ -275,20 +276,20 @@ def _with_row(assessment: xr.Dataset, demand: Array, limit: Array, margin: Array
 
 @dataclass(frozen=True)
 class WorstMoment:
-    """The moment of a stretch of hours that asks the most of a sortie.
+    """The most demanding time for a sortie in a period of hours.
 
     Attributes
     ----------
     moment : numpy.datetime64
-        UTC.
+        The time, UTC.
     budget : Budget
-        Numbers, in the direction held against.
+        The budget, as numbers, in the direction for which it is made.
     out_wind, home_wind : Wind
-        Numbers.
+        The winds, as numbers.
     air_density, air_temperature, gust : float
-        [kg m-3, K, m s-1]
+        Air at flight height, and strongest gust [kg m-3, K, m s-1].
     flight_time : float
-        Of one battery, working at the place as long as it can [s]; 0 where the sortie does not come home.
+        Flight time of one battery, working at the place as long as it can [s]; 0 where the sortie does not come home.
     """
 
     moment: np.datetime64
@@ -302,16 +303,16 @@ class WorstMoment:
 
 
 def worst_moment(flight: xr.Dataset, at_return: xr.Dataset, sortie: Sortie, run: np.datetime64) -> WorstMoment:
-    """Find the moment that asks the most of a sortie; one that is not known comes before all others.
+    """Return the most demanding time for a sortie; a time with an unknown budget comes before all others.
 
     Parameters
     ----------
     flight, at_return : xarray.Dataset
         The hours of one place at flight height and at the return height.
     sortie : Sortie
-        What is to be flown.
+        The planned sortie.
     run : numpy.datetime64
-        Start of the forecast's run, UTC; NaT when not known.
+        Start of the forecast's run, UTC; NaT when unknown.
     """
     deviation = deviations_of(flight, sortie.plan, run)
     moments = moments_of(flight, at_return, sortie.plan, forecast_deviation=deviation)

@@ -41,7 +41,7 @@ class LimitOf:
     adds_flight_height : bool
         Whether the flight height is added to the pilot's limit.
     condition : str
-        Condition of the hour; the smaller value of its two ends is the limit.
+        Condition of the hour; the smaller value of its two edges is the limit.
     fixed : float
         A limit that is the same for everyone.
     """

@@ -1,9 +1,9 @@
-"""Forecasts of airports for themselves (TAF) from the data service of the US Aviation Weather Center.
+"""Airports' own forecasts (TAF) from the data service of the US Aviation Weather Center.
 
-Meaning of the values: the service's own description (aviationweather.gov/data/api), and of the groups: ICAO Annex 3,
-Appendix 5 (from memory). A group ``FM`` replaces everything from its hour on. ``BECMG`` changes what it names, at some
-time within its span. ``TEMPO`` holds for less than an hour at a time, and ``PROB`` perhaps: neither replaces what
-prevails. A forecast without a gust says nothing of gusts.
+Meaning of the values: the service's own description (aviationweather.gov/data/api); of the groups: ICAO Annex 3,
+Appendix 5 (from memory). A group ``FM`` replaces everything from its hour on. ``BECMG`` changes the values it names,
+at some time within its span. ``TEMPO`` lasts less than an hour at a time, and ``PROB`` may not occur: neither replaces
+the prevailing conditions. Without a gust in a forecast, gusts are unknown.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ from wxfly.sources.aviation import (
 from wxfly.sources.reply import SourceError
 
 WEATHER = ("thunderstorm", "freezing precipitation", "fog", "precipitation")
-"""Kinds of weather that are told apart, the worst first."""
+"""Kinds of weather that are distinguished, the worst first."""
 
 _FALLING = ("DZ", "RA", "SN", "SG", "PL", "GR", "GS", "UP")
 _CHANGES = {None: "replaces", "FM": "replaces", "BECMG": "becomes", "TEMPO": "at times", "PROB": "at times"}
@@ -37,7 +37,7 @@ _CHANGES = {None: "replaces", "FM": "replaces", "BECMG": "becomes", "TEMPO": "at
 
 @dataclass(frozen=True)
 class Group:
-    """One group of a forecast, in SI; NaN, and None for the weather, where it says nothing.
+    """One group of a forecast, in SI units; NaN, or None for the weather, where it states nothing.
 
     Attributes
     ----------
@@ -48,15 +48,15 @@ class Group:
     settled : numpy.datetime64
         When a change is complete, UTC [s].
     wind_speed, wind_speed_of_gust : float
-        [m s-1].
+        Mean wind and gust [m s-1].
     visibility : float
-        [m]; `visibility_is_more` when it says only that it is at least that.
+        Visibility [m].
     visibility_is_more : bool
-        See there.
+        Whether `visibility` is a minimum ("at least").
     ceiling : float
-        Lowest cloud that covers more than half of the sky, above ground [m]; infinite when there is none.
+        Height above ground of the lowest cloud that covers more than half of the sky [m]; infinite for none.
     weather : frozenset of str or None
-        Of `WEATHER`.
+        Kinds of weather, from `WEATHER`.
     """
 
     change: str
@@ -80,13 +80,13 @@ class AerodromeForecast:
     station, name : str
         ICAO code and name.
     issued, begin, end : numpy.datetime64
-        When it was issued and for when it is, UTC [s].
+        Time of issue, and start and end of its validity, UTC [s].
     latitude, longitude : float
-        [degree].
+        Position [degree].
     groups : tuple of Group
-        In the order sent.
+        The groups, in the order sent.
     text : str
-        As it was sent.
+        The text as sent.
     """
 
     station: str
@@ -103,16 +103,16 @@ class AerodromeForecast:
 def get_aerodrome_forecasts(
     latitude: float, longitude: float, *, settings: Settings, half_width_km: float = 60.0
 ) -> str:
-    """Ask for the forecasts of airports around a place and give them as they came, once they are seen to be readable.
+    """Request the forecasts of airports around a place, check that they can be read, and return the reply unchanged.
 
     Parameters
     ----------
     latitude, longitude : float
-        [degree]; what is sent is a box of whole tenths around them, not the place itself.
+        The place [degree]; only a box of whole tenths around it is sent, not the place itself.
     settings : Settings
         Address, User-Agent and patience.
     half_width_km : float, optional
-        From the place to the edges of the box [km].
+        Distance from the place to the edges of the box [km].
     """
     what = f"{SOURCE}, forecasts around {latitude:.2f}, {longitude:.2f}"
 
@@ -126,7 +126,7 @@ def parse_aerodrome_forecasts(body: bytes, what: str = SOURCE) -> list[Aerodrome
     Raises
     ------
     SourceError
-        When it is no list of forecasts, or a value is of a wrong kind or beyond reason.
+        When it is not a list of forecasts, or a value has a wrong type or is impossible.
     """
     forecasts = []
     for row, where, place in rows_of(body, what, "forecast"):
@@ -153,7 +153,7 @@ def parse_aerodrome_forecasts(body: bytes, what: str = SOURCE) -> list[Aerodrome
 
 
 def _issued(text: Any) -> np.datetime64:
-    """Read the time of issue, in both forms that the service has used; NaT where there is none."""
+    """Read the time of issue, in either form that the service has used; NaT where there is none."""
     if not isinstance(text, str) or not re.fullmatch(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d(\.\d+)?Z?", text):
         return np.datetime64("NaT", "s")
     try:
@@ -170,7 +170,7 @@ def _group(row: Any, what: str) -> Group:
         raise SourceError(f"{what}: a group does not say for when it is")
     change = row.get("fcstChange")
     visibility, is_more = visibility_of(row.get("visib"), what)
-    # A change of a kind that is not known may hold or not, like one that is perhaps.
+    # A change of unknown kind may occur or not, like one with a probability.
     kind = _CHANGES.get(change, "at times") if change is None or isinstance(change, str) else "at times"
     return Group(
         change=kind,
@@ -187,14 +187,14 @@ def _group(row: Any, what: str) -> Group:
 
 
 def weather_kinds(text: Any, *, is_whole: bool) -> frozenset[str] | None:
-    """Tell what present weather a text such as ``-SHRA BR`` names.
+    """Return the kinds of present weather in a text such as ``-SHRA BR``.
 
     Parameters
     ----------
     text : object
-        As sent.
+        The text as sent.
     is_whole : bool
-        Whether no text means no weather, as where a group describes everything; else it means nothing is said.
+        Whether an absent text means no weather, as in a group that describes everything; otherwise it means unknown.
     """
     words = text.upper().split() if isinstance(text, str) else []
     if not words:

@@ -1,7 +1,7 @@
 """Reports of airports (METAR) from the data service of the US Aviation Weather Center.
 
 Meaning of the values: the service's own description (aviationweather.gov/data/api). Wind is a mean of 2 or 10 minutes
-at 10 m. A gust is reported only when it is well above the mean, so a report without one says nothing of gusts.
+at 10 m. A gust is reported only when it is well above the mean; in a report without one, gusts are unknown.
 """
 
 from __future__ import annotations
@@ -27,33 +27,33 @@ from wxfly.sources.aviation import (
 from wxfly.sources.reply import SourceError
 
 STATION_HOURS = 168.0
-"""A week back [h]: reports every half hour, and some between, are then below the 400 that the service sends."""
+"""Default length of the record, a week [h]: half-hourly reports and some extra ones stay below the service's 400."""
 
 
 @dataclass(frozen=True)
 class AirportReport:
-    """One report, in SI; NaN where it says nothing.
+    """One report, in SI units; NaN where it states nothing.
 
     Attributes
     ----------
     station, name : str
         ICAO code and name.
     observed : numpy.datetime64
-        UTC [s].
+        Time of the observation, UTC [s].
     latitude, longitude, surface_altitude : float
-        [degree], [degree], [m].
+        Position [degree] and altitude of the ground [m].
     wind_speed, wind_speed_of_gust, wind_from_direction : float
-        [m s-1], [m s-1], [degree]; the direction is NaN when it varies.
+        Mean wind and gust [m s-1], and direction [degree]; the direction is NaN when it varies.
     air_temperature, dew_point_temperature : float
-        [K].
+        Temperatures [K].
     visibility : float
-        [m]; `visibility_is_more` when the report says only that it is at least that.
+        Visibility [m].
     visibility_is_more : bool
-        See there.
+        Whether `visibility` is a minimum ("at least").
     ceiling : float
-        Lowest cloud that covers more than half of the sky, above ground [m]; infinite when there is none.
+        Height above ground of the lowest cloud that covers more than half of the sky [m]; infinite for none.
     weather, text : str
-        Present weather, and the report as it was sent.
+        Present weather, and the text of the report as sent.
     """
 
     station: str
@@ -77,25 +77,25 @@ class AirportReport:
 def get_reports(
     latitude: float, longitude: float, *, settings: Settings, half_width_km: float = 60.0, hours: float = 2.0
 ) -> str:
-    """Ask for the reports of airports around a place and give them as they came, once they are seen to be readable.
+    """Request the reports of airports around a place, check that they can be read, and return the reply unchanged.
 
     Parameters
     ----------
     latitude, longitude : float
-        [degree]; what is sent is a box of whole tenths around them, not the place itself.
+        The place [degree]; only a box of whole tenths around it is sent, not the place itself.
     settings : Settings
         Address, User-Agent and patience.
     half_width_km : float, optional
-        From the place to the edges of the box [km].
+        Distance from the place to the edges of the box [km].
     hours : float, optional
-        How far back.
+        Length of the record [h].
     """
     what = f"{SOURCE} around {latitude:.2f}, {longitude:.2f}"
     return _ask({"bbox": box_around(latitude, longitude, half_width_km)}, hours, settings, what)
 
 
 def get_station_reports(station: str, *, settings: Settings, hours: float = STATION_HOURS) -> str:
-    """Ask for the past reports of one airport and give them as they came, once they are seen to be readable.
+    """Request the past reports of one airport, check that they can be read, and return the reply unchanged.
 
     Parameters
     ----------
@@ -104,7 +104,7 @@ def get_station_reports(station: str, *, settings: Settings, hours: float = STAT
     settings : Settings
         Address, User-Agent and patience.
     hours : float, optional
-        How far back; the service keeps 15 days, and sends at most 400 reports.
+        Length of the record [h]; the service keeps 15 days, and sends at most 400 reports.
     """
     if not re.fullmatch(r"[A-Z][A-Z0-9]{3}", station):
         raise SourceError(f"station '{station[:10]}' is no ICAO code; wanted four capitals such as EHTW")
@@ -121,7 +121,7 @@ def parse_reports(body: bytes, what: str = SOURCE) -> list[AirportReport]:
     Raises
     ------
     SourceError
-        When it is no list of reports, or a value is of a wrong kind or beyond reason.
+        When it is not a list of reports, or a value has a wrong type or is impossible.
     """
     reports = []
     for row, where, place in rows_of(body, what, "report"):

@@ -1,4 +1,4 @@
-"""The data service of the US Aviation Weather Center: how it is asked, and its rows and values read into SI."""
+"""The data service of the US Aviation Weather Center: requests, and conversion of its rows and values to SI."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _NONE = ("CLR", "SKC", "CAVOK", "NSC", "NCD", "FEW", "SCT")
 
 
 def box_around(latitude: float, longitude: float, half_width_km: float) -> str:
-    """Write a box of whole tenths of a degree around a place, south-west corner first: what is sent in its stead."""
+    """Return a box of whole tenths of a degree around a place, south-west corner first; it is sent, not the place."""
     north = half_width_km / 111.2
     east = north / max(math.cos(math.radians(latitude)), 0.1)
     south, west = (math.floor(v * 10) / 10 for v in (max(latitude - north, -90), max(longitude - east, -180)))
@@ -32,10 +32,10 @@ def box_around(latitude: float, longitude: float, half_width_km: float) -> str:
 def ask_for(
     product: str, of: Mapping[str, str], parse: Callable[[bytes, str], object], settings: Settings, what: str
 ) -> str:
-    """Ask for one product and give it as it came, once `parse` has seen it to be readable."""
+    """Request one product, check with `parse` that it can be read, and return the reply unchanged."""
 
     def check(reply: Reply) -> str:
-        body = reply.body if reply.status == 200 and reply.body.strip() else b"[]"  # 204 is "none here"
+        body = reply.body if reply.status == 200 and reply.body.strip() else b"[]"  # 204 means "none here"
         parse(body, what)
         return body.decode("utf-8")
 
@@ -56,7 +56,7 @@ def rows_of(body: bytes, what: str, kind: str) -> Iterator[tuple[dict[str, Any],
     Raises
     ------
     SourceError
-        When it is no list of rows, or a place is none on Earth.
+        When it is not a list of rows, or a place is not on Earth.
     """
     document = parse_json(body, what)
     if not isinstance(document, list):
@@ -71,7 +71,7 @@ def rows_of(body: bytes, what: str, kind: str) -> Iterator[tuple[dict[str, Any],
 
 
 def number_of(row: dict[str, Any], key: str, what: str, lowest: float, highest: float) -> float:
-    """Read a number; NaN where it is not given."""
+    """Read a number; NaN where there is none."""
     value = row.get(key)
     if value is None:
         return math.nan
@@ -81,12 +81,12 @@ def number_of(row: dict[str, Any], key: str, what: str, lowest: float, highest: 
 
 
 def is_moment(value: Any) -> TypeGuard[int]:
-    """Tell whether it is whole seconds since 1970, up to the year 2200."""
+    """Return whether a value is a whole number of seconds since 1970, up to the year 2200."""
     return type(value) is int and 0 < value < 7_258_118_400
 
 
 def visibility_of(value: Any, what: str) -> tuple[float, bool]:
-    """Read statute miles, a number or ``10+``, into metres and whether it may be more."""
+    """Read statute miles, a number or ``10+``; return metres and whether it may be more."""
     if value is None or value == "":
         return math.nan, False
     text = str(value)
@@ -96,7 +96,7 @@ def visibility_of(value: Any, what: str) -> tuple[float, bool]:
 
 
 def ceiling_of(row: dict[str, Any], what: str) -> float:
-    """Read the lowest cloud that covers more than half of the sky [m]; infinite for none, NaN when it is not said."""
+    """Read the lowest cloud that covers more than half of the sky [m]; infinite for none, NaN when not stated."""
     vertical = number_of(row, "vertVis", what, 0, 1e5)
     layers = row.get("clouds")
     if not isinstance(layers, list):
@@ -108,7 +108,7 @@ def ceiling_of(row: dict[str, Any], what: str) -> float:
         if layer.get("cover") in _CEILING:
             base = number_of(layer, "base", what, 0, 1e5)
             if math.isnan(base):
-                return math.nan  # broken or overcast at a height that is not said
+                return math.nan  # broken or overcast at an unstated height
             bases.append(base)
     if bases:
         return min(bases) * _FOOT

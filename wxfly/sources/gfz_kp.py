@@ -1,6 +1,6 @@
-"""Kp of the hours just past, from the GFZ German Research Centre for Geosciences, which makes the index.
+"""Kp of the hours just past, from the GFZ German Research Centre for Geosciences, which produces the index.
 
-A second source: it has no forecast, so it tells what Kp is now and nothing of the hours ahead (kp.gfz.de, JSON
+A second source: it has no forecast, so it provides Kp up to now but not for the hours ahead (kp.gfz.de, JSON
 interface). Stamps are the start of a three-hour interval, UTC.
 
 References
@@ -26,19 +26,19 @@ BACK = timedelta(days=2)
 
 
 def get_kp_text(*, settings: Settings, now: datetime) -> str:
-    """Ask for the last two days and give them as they came, once they are seen to be readable.
+    """Request the last two days, check that they can be read, and return the reply unchanged.
 
     Parameters
     ----------
     settings : Settings
         Address, User-Agent and patience.
     now : datetime
-        Up to when.
+        End of the requested period.
 
     Raises
     ------
     SourceError
-        In one line.
+        One line with the fault.
     """
     end = now.astimezone(UTC)
 

@@ -1,11 +1,11 @@
-"""Requests over the network; no other module knows the HTTP library.
+"""Requests over the network; no other module uses the HTTP library.
 
-A service is asked one question at a time, across processes, and again only where that can help. A request has a time
-limit for the whole of it, and runs in a thread of its own. A name server, a handshake or headers that come byte by byte
-cannot be bounded from within: whoever waits longer than allowed goes away and shuts the connection.
+A service gets one request at a time, across processes, and another try only where that can help. A request has a total
+time limit and runs in a separate thread. The time of a name server, a handshake or headers that arrive byte by byte
+cannot be limited from within, so the waiting thread gives up at the limit and shuts the connection.
 
-Only hosts of the settings are contacted, redirects included; time and size are limited; waits between tries grow and
-are random. A proxy named in the environment is respected and certificates are always verified.
+Only hosts of the settings are contacted, redirects included. Time and size are limited; waits between tries grow and
+are random. A proxy named in the environment is respected, and certificates are always verified.
 """
 
 from __future__ import annotations
@@ -58,27 +58,27 @@ def request(
     end: float,
     maximum_bytes: int,
 ) -> T:
-    """Make one request, following redirects inside the configured hosts, and read the answer.
+    """Make one request, follow redirects within the configured hosts, and read the answer.
 
     Parameters
     ----------
     url, parameters, headers
-        What is asked.
+        Address, query and headers of the request.
     settings : Settings
         Hosts and User-Agent.
     what : str
         Source and place, for errors.
     read : callable
-        Makes the result of what was answered; its time counts.
+        Makes the result from the reply; its time counts.
     end : float
-        Moment of the monotonic clock at which it is given up [s], whatever it is doing then.
+        Time of the monotonic clock at which the request is abandoned [s], whatever its state.
     maximum_bytes : int
-        Largest body taken, unpacked.
+        Largest body accepted, unpacked.
 
     Raises
     ------
     SourceError
-        In one line; a `PassingError` where another try may help.
+        One line with the fault; a `PassingError` where another try may help.
     """
     connection = _Connection()
     came: list[Reply] = []
@@ -89,7 +89,7 @@ def request(
         try:
             came.append(_exchange(url, parameters, headers, settings, what, end, maximum_bytes, connection))
             result.append(read(came[0]))
-        except BaseException as fault:  # handed to the one who waits
+        except BaseException as fault:  # passed to the waiting thread
             failure.append(fault)
 
     thread = threading.Thread(target=run, name="wxfly-request", daemon=True)
@@ -104,7 +104,7 @@ def request(
 
 
 class _Connection:
-    """The sockets of a request as they are opened, so that another thread can shut them."""
+    """The sockets opened by a request, so that another thread can shut them."""
 
     def __init__(self) -> None:
         self._streams: list[Any] = []
@@ -114,7 +114,7 @@ class _Connection:
         """Note a socket; called by the HTTP library at each of its steps."""
         if event in ("connection.connect_tcp.complete", "connection.start_tls.complete"):
             self._streams.append(facts["return_value"])
-            if self._is_shut:  # opened after whoever asked had gone
+            if self._is_shut:  # opened after the waiting thread gave up
                 self.shut()
 
     def shut(self) -> None:
@@ -127,9 +127,9 @@ class _Connection:
 
 
 def check_host(url: str, settings: Settings, what: str) -> None:
-    """Refuse a host, or a way of speaking to it, that is not configured."""
+    """Refuse a host or a protocol that is not configured."""
     parts = urlsplit(url)
-    host = parts.netloc.rpartition("@")[2]  # a name and a password before it are not repeated
+    host = parts.netloc.rpartition("@")[2]  # without a name and a password
     if not host and not parts.scheme:
         raise SourceError(f"{what}: not asked, the addresses in the settings cannot be read; mend config.toml")
     if parts.netloc.lower() not in settings.hosts:
@@ -153,7 +153,7 @@ def _exchange(
 ) -> Reply:
     import httpx
 
-    logging.getLogger("httpx").setLevel(logging.WARNING)  # it would log where the pilot flies to the metre
+    logging.getLogger("httpx").setLevel(logging.WARNING)  # it would log the exact place of the flight
     sent = {"User-Agent": settings.user_agent, "Accept-Encoding": "gzip", **headers}
     left = end - time.monotonic()
     if left <= 0:
@@ -186,18 +186,18 @@ def _exchange(
         raise LateError(f"{what}: no answer in time; try again") from None
     except httpx.TransportError:
         raise PassingError(f"{what}: the connection broke; try again") from None
-    except (httpx.HTTPError, httpx.InvalidURL, ValueError) as fault:  # the last: a redirect that is no address
+    except (httpx.HTTPError, httpx.InvalidURL, ValueError) as fault:  # ValueError: a redirect to an invalid address
         raise SourceError(f"{what}: not a usable answer ({type(fault).__name__})") from None
     raise SourceError(f"{what}: redirected too often")
 
 
 def _client(timeout: httpx.Timeout, what: str) -> httpx.Client:
-    """Make the client with the proxies and the certificates of the environment."""
+    """Return the client with the proxies and the certificates of the environment."""
     import httpx
 
     try:
         trusted = _trust()
-    except OSError as fault:  # an SSLError is one
+    except OSError as fault:  # includes SSLError
         names = " and ".join(name for name in ("SSL_CERT_FILE", "SSL_CERT_DIR") if os.environ.get(name))
         raise SourceError(
             f"{what}: the certificates to trust cannot be read ({fault.strerror or 'no certificate in it'}); "
@@ -214,7 +214,7 @@ def _client(timeout: httpx.Timeout, what: str) -> httpx.Client:
 
 
 def _trust() -> ssl.SSLContext:
-    """Return what certificates are verified against: made once, for it takes longer than many an answer."""
+    """Return the context for verifying certificates; made once, because it takes longer than many requests."""
     return _trust_of(os.environ.get("SSL_CERT_FILE"), os.environ.get("SSL_CERT_DIR"))
 
 
@@ -226,7 +226,7 @@ def _trust_of(*_: str | None) -> ssl.SSLContext:
 
 
 def _is_of_certificate(fault: BaseException | None) -> bool:
-    """Say whether a connection failed because the other side could not prove who it is."""
+    """Return whether a connection failed because the other side could not prove its identity."""
     import ssl
 
     while fault is not None:
@@ -237,13 +237,13 @@ def _is_of_certificate(fault: BaseException | None) -> bool:
 
 
 def _read(answer: httpx.Response, what: str, end: float, maximum_bytes: int, patience: float) -> bytes:
-    """Read a body within limits of time and size; unpacked here, so that a small body cannot grow without end."""
+    """Read a body within limits of time and size; unpacked here, so that the limit holds for the unpacked size."""
     encoding = answer.headers.get("content-encoding", "identity").lower()
     if encoding not in ("identity", "gzip", ""):
         raise SourceError(f"{what}: the body is packed as '{encoding[:20]}', which was not asked for")
     unpack = zlib.decompressobj(wbits=31) if encoding == "gzip" else None
     body = bytearray()
-    for chunk in answer.iter_raw():  # as they come, so that a slow drip is seen
+    for chunk in answer.iter_raw():  # as they arrive, so that a slow stream is noticed
         if unpack is None:
             body += chunk
         else:
@@ -265,7 +265,7 @@ FIRST_WAIT_SECONDS = 1.0  # before the second try; doubled before each one after
 LONGEST_WAIT_SECONDS = 8.0
 LOCK_SECONDS = 120.0
 MAXIMUM_BYTES = 8_000_000
-_PASSING = (500, 502, 503, 504, 520, 522, 524)  # of the server or of what stands before it
+_PASSING = (500, 502, 503, 504, 520, 522, 524)  # faults of the server or of a gateway in front of it
 
 
 def download(
@@ -279,7 +279,7 @@ def download(
     accepted: tuple[int, ...] = (200,),
     maximum_bytes: int = MAXIMUM_BYTES,
 ) -> T:
-    """Ask a service and parse its answer, trying again where that can help.
+    """Ask a service and parse its answer, with further tries where they can help.
 
     Parameters
     ----------
@@ -288,8 +288,8 @@ def download(
     parameters : mapping of str
         The query.
     parse : callable
-        Turns the `Reply` into the result. It runs inside the retries: a body that was cut short is asked for
-        again. It raises `PassingError` when another try may help. Its time counts as that of the service does.
+        Turns the `Reply` into the result. It runs inside the retries: a body that was cut short is requested
+        again. It raises `PassingError` when another try may help. Its time counts like that of the service.
     settings : Settings
         Hosts, User-Agent and patience.
     what : str
@@ -297,19 +297,19 @@ def download(
     headers : mapping of str, optional
         Further headers.
     accepted : tuple of int, optional
-        Statuses that are handed to `parse`.
+        Statuses that are passed to `parse`.
     maximum_bytes : int, optional
-        Largest body taken, unpacked.
+        Largest body accepted, unpacked.
 
     Returns
     -------
     object
-        What `parse` gives.
+        The result of `parse`.
 
     Raises
     ------
     SourceError
-        In one line: source, place, fault, and how often it was tried.
+        One line with source, place, fault, and number of tries.
     """
     import filelock
     from tenacity import Retrying, retry_if_exception_type, stop_after_attempt
@@ -354,7 +354,7 @@ def download(
         fault = state.outcome.exception()
         asked = fault.wait_seconds if isinstance(fault, PassingError) else None
         if asked is not None:
-            return float(asked + random.uniform(0, 1))  # the jitter spreads clients over the second
+            return float(asked + random.uniform(0, 1))  # random, to spread clients over the second
         doubled = FIRST_WAIT_SECONDS * 2.0 ** (int(state.attempt_number) - 1)
         return random.uniform(0.5, 1.0) * min(LONGEST_WAIT_SECONDS, doubled)
 
@@ -389,21 +389,21 @@ def download(
     except UnreachableError:
         raise
     except PassingError as fault:
-        # The last try gets what time is left, often little: an earlier try's answer says more than its lateness.
+        # The last try has only the time left, often little: the fault of an earlier try says more than a timeout.
         told = answered if isinstance(fault, LateError) and answered is not None else fault
         again = f" (tried {tries} times)" if tries > 1 else ""
         raise SourceError(f"{told}{again}") from None
 
 
 def _without_key(reply: Reply, settings: Settings) -> Reply:
-    """Take the key out of what came: a service may repeat it, and its words are shown and kept."""
+    """Remove the key from a reply: a service may repeat it, and replies are shown and kept."""
     if not settings.key:
         return reply
     return replace(reply, body=reply.body.replace(settings.key.encode(), b"(key)"))
 
 
 def _lock_for(host: str) -> Any:
-    """One lock for each service, in the store's folder; a killed holder frees it."""
+    """Return the lock of a service, in the store's folder; a killed process frees it."""
     import filelock
 
     folder = cache_folder() / "locks"
@@ -418,7 +418,7 @@ def _lock_for(host: str) -> Any:
 
 
 def _refuse(reply: Reply, what: str) -> NoReturn:
-    """Turn a status that is not an answer into the error that fits the service's own words."""
+    """Raise the error that fits an error status and the service's own words."""
     reason = reason_of(reply)
     lowered = reason.lower()
     if reply.status == 429:
@@ -428,7 +428,7 @@ def _refuse(reply: Reply, what: str) -> NoReturn:
             raise SourceError(f"{what}: the hourly limit of free requests is used up; try again in the next hour")
         wait = _retry_after(reply)
         if "minutely" in lowered or "one minute" in lowered:
-            wait = wait or 60.0 - time.time() % 60.0  # its counters start anew on the clock's minute
+            wait = wait or 60.0 - time.time() % 60.0  # its counters restart at each full minute
             raise PassingError(f"{what}: too many requests in this minute; try again in a minute", wait)
         raise PassingError(f"{what}: too many requests ({reason or 'status 429'}); try again in a minute", wait)
     if reply.status in _PASSING:
@@ -441,6 +441,6 @@ def _refuse(reply: Reply, what: str) -> NoReturn:
 
 
 def _retry_after(reply: Reply) -> float | None:
-    """Read the wait in seconds that a service asks for; a date or nonsense counts as none."""
+    """Return the wait in seconds that a service asks for; None for a date or an invalid value."""
     text = reply.headers.get("retry-after", "")
     return min(float(text), 3600.0) if text.isascii() and text.isdigit() and len(text) < 9 else None

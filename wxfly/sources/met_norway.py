@@ -2,14 +2,14 @@
 
 Its symbols are read as WMO codes (docs.api.met.no, weather icons; WMO-No. 306, code table 4677). Terms and meaning of
 the values: the service's documentation (docs.api.met.no: TermsOfService, ForecastJSON, locationforecast data model).
-What matters most here:
+The main points:
 
-- sums and symbols of ``next_1_hours`` look **forward**: the value stamped 12:00 is of 12:00 to 13:00;
-- gusts are given for the Nordic and Arctic short range only, as a maximum; the documentation does not say on which
-  side of the stamp, so each counts for the hour before and the hour after;
-- percentiles of wind and temperature are given for the Nordic area only;
-- no pressure at the ground and no visibility is given, and no wind above 10 m;
-- steps are hourly for two to three days, then six-hourly; only the hourly ones make a cube.
+- sums and symbols of ``next_1_hours`` look **forward**: the value stamped 12:00 is for 12:00 to 13:00;
+- gusts are available only for the Nordic and Arctic short range, as a maximum; the documentation does not state on
+  which side of the stamp, so each counts for the hour before and the hour after;
+- percentiles of wind and temperature are available only for the Nordic area;
+- there is no pressure at the ground, no visibility, and no wind above 10 m;
+- steps are hourly for two to three days, then six-hourly; only the hourly ones enter the cube.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ _CODES = {
 
 
 def weather_code_of(symbol: str) -> float:
-    """Return the WMO code (table 4677) for a symbol of the service; NaN for one that is not known."""
+    """Return the WMO code (table 4677) for a symbol of the service; NaN for an unknown one."""
     # Two symbols are misspelt in the service's own list: lightssleetshowersandthunder, lightssnowshowersandthunder.
     stem = symbol.split("_", 1)[0].replace("lightss", "lights")
     if stem in _SKY:
@@ -63,7 +63,7 @@ Array = npt.NDArray[np.float64]
 
 _SERVICE = SERVICES["met_norway"]
 SOURCE, MODEL = _SERVICE.source, _SERVICE.model
-MESH_KM = 1.0  # of its finest model, that of the Nordic countries
+MESH_KM = 1.0  # mesh width of its finest model, that of the Nordic countries
 
 _SPANS = {
     "precipitation_amount": (0.0, 1.0),
@@ -72,7 +72,7 @@ _SPANS = {
     "wind_speed_of_gust": (-1.0, 1.0),
 }
 
-# Name of the service -> our name, in the moment's values.
+# Name of the service -> our name, for the instantaneous values.
 INSTANT: dict[str, str] = {
     "air_temperature": "air_temperature",
     "dew_point_temperature": "dew_point_temperature",
@@ -90,13 +90,13 @@ INSTANT: dict[str, str] = {
     "air_temperature_percentile_10": "air_temperature_percentile_10",
     "air_temperature_percentile_90": "air_temperature_percentile_90",
 }
-# The same, in the values of the hour that follows.
+# The same, for the values of the next hour.
 NEXT_HOUR: dict[str, str] = {
     "precipitation_amount": "precipitation_amount",
     "probability_of_precipitation": "precipitation_probability",
 }
-# Of these both forms of the product carry the first and the complete one all, everywhere; of gusts, percentiles and the
-# probability of precipitation it carries what it lists a unit for.
+# Both forms of the product provide the first group everywhere, and the complete form provides both groups. It provides
+# gusts, percentiles and the probability of precipitation where it lists a unit for them.
 IN_BOTH_FORMS = (
     "air_temperature", "relative_humidity", "air_pressure_at_sea_level", "wind_speed", "wind_from_direction",
     "cloud_area_fraction", "precipitation_amount",
@@ -107,32 +107,31 @@ IN_COMPLETE = (
 WANTED_UNITS = {
     "K": "celsius", "1": "%", "Pa": "hPa", "m s-1": "m/s", "degree": "degrees", "kg m-2": "mm",
 }  # fmt: skip
-"""How the service spells the unit of its values, by ours."""
+"""The service's spelling of its units, by ours."""
 _STAMP = r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ"
-_CLOCKS = np.timedelta64(1, "h")  # so far the service's clock and ours may be apart
+_CLOCKS = np.timedelta64(1, "h")  # largest difference allowed between the service's clock and ours
 _SAME_GROUND = 5.0  # m
 _AT_10_M = ("wind_speed", "wind_from_direction")
 
 
 def get_forecast(site: Site, *, settings: Settings, last_modified: str = "") -> tuple[Reply, datetime]:
-    """Ask for the forecast of one place.
+    """Request the forecast of one place.
 
     Parameters
     ----------
     site : Site
-        The place; its coordinates are sent to 3 decimals, or where its ground is not known to 4, the most that the
-        service takes.
+        The place; its coordinates are sent to 3 decimals, or to 4, the service's maximum, where its ground is unknown.
     settings : Settings
-        The service wants to know whom to write to: ``contact`` must be set.
+        Settings with ``contact``, which the service requires.
     last_modified : str, optional
-        That header of the last reply; the service then answers 304 without a body when nothing is new.
+        The ``Last-Modified`` header of the last reply; the service then answers 304 without a body when nothing is new.
 
     Returns
     -------
     reply : Reply
         Status 200, 203 (the product will be retired) or 304; a body of 200 or 203 has been read once.
     retrieved : datetime
-        When it came.
+        Time of retrieval.
     """
     what = f"{SOURCE} for {site.latitude:.2f}, {site.longitude:.2f}"
     if not settings.contact:
@@ -165,12 +164,12 @@ def get_forecast(site: Site, *, settings: Settings, last_modified: str = "") -> 
 
 
 def parse_kept(reply: PlaceReply) -> xr.Dataset:
-    """Turn a reply that was kept into the cube that it gave when it came.
+    """Turn a kept reply into the same cube as at its retrieval.
 
     Raises
     ------
     WxflyError
-        When this wxfly no longer takes it.
+        When this wxfly no longer accepts it.
     """
     return parse_forecast(reply.body, retrieved=reply.retrieved, site=reply.place, what=reply.what)
 
@@ -185,17 +184,17 @@ def parse_forecast(
     body : bytes
         The reply.
     retrieved : datetime, optional
-        When it came.
+        Time of retrieval.
     site : Site, optional
-        The place asked; the cube is then at its coordinates, with the dimension ``site``. A reply for another place
-        is refused.
+        The requested place; the cube is then at its coordinates, with the dimension ``site``. A reply for another
+        place is refused.
     what : str, optional
         Source and place, for errors.
 
     Raises
     ------
     WxflyError
-        In one line.
+        One line with the fault.
     """
     document = parse_json(body, what)
     try:
@@ -241,7 +240,7 @@ def parse_forecast(
 
 
 def _carried(units: dict[str, Any]) -> dict[str, tuple[float, ...]]:
-    """Tell what the form of the product that came carries, whether or not it came."""
+    """Return the variables that this form of the product provides, whether or not the reply has them."""
     names = {*IN_BOTH_FORMS, *(name for name in (*INSTANT, *NEXT_HOUR) if name in units)}
     if names & set(IN_COMPLETE):
         names |= set(IN_COMPLETE)
@@ -250,7 +249,7 @@ def _carried(units: dict[str, Any]) -> dict[str, tuple[float, ...]]:
 
 
 def _updated(text: Any, what: str) -> np.datetime64:
-    """Read when the forecast was last renewed, the nearest to the start of a run: without it nobody knows its age."""
+    """Return the time of the last renewal, the nearest to the start of a run: without it the age is unknown."""
     if not isinstance(text, str) or not re.fullmatch(_STAMP, text):
         raise SourceError(f"{what}: updated_at '{str(text)[:30]}' is not of the form 2026-03-10T14:00:00Z")
     try:
@@ -260,7 +259,7 @@ def _updated(text: Any, what: str) -> np.datetime64:
 
 
 def _hourly_part(steps: list[Any], what: str) -> tuple[npt.NDArray[np.datetime64], list[Any]]:
-    """Return the leading steps that follow each other by an hour and say something of the hour that follows."""
+    """Return the leading steps that are one hour apart and have values for the next hour."""
     moments = []
     for step in steps:
         text = step.get("time") if isinstance(step, dict) else None
@@ -319,7 +318,7 @@ def _placed(cube: xr.Dataset, place: list[float], site: Site | None, what: str) 
         return cube.assign_coords(latitude=place[0], longitude=place[1], surface_altitude=altitude)
     if abs(place[0] - site.latitude) > 0.1 or abs((place[1] - site.longitude + 180) % 360 - 180) > 0.1:
         raise SourceError(f"{what}: the answer is for {place[0]:.2f}, {place[1]:.2f}")
-    if abs(altitude - site.surface_altitude) > _SAME_GROUND:  # the service answers for the height that it was sent
+    if abs(altitude - site.surface_altitude) > _SAME_GROUND:  # the service answers for the height that it receives
         raise SourceError(f"{what}: the answer is for ground at {altitude:.0f} m, not {site.surface_altitude:.0f} m")
     return (
         cube.expand_dims(site=np.array([site.name], dtype=object), axis=1)

@@ -1,4 +1,4 @@
-"""What a service sent for one place, with all that it takes to read it again later."""
+"""The reply of a service for one place, with everything needed to read it again later."""
 
 from __future__ import annotations
 
@@ -17,23 +17,23 @@ class PlaceReply:
     Attributes
     ----------
     service : str
-        Who sent it, and so how it is read: the `kept_as` of its row in `wxfly.pilot.services`.
+        The service, which decides the reader: the `kept_as` of its row in `wxfly.pilot.services`.
     model : str
-        The one model that was asked.
+        The one requested model.
     site : str
-        What the pilot calls the place.
+        The pilot's name for the place.
     latitude, longitude : float
         The place, not the model's cell [degree].
     surface_altitude : float
-        Ground that was asked for [m]; NaN when it was not known.
+        Requested height of the ground [m]; NaN when unknown.
     asked : tuple of str
-        Names that were asked for; empty where the service takes none, or sends what it has.
+        Requested names; empty where the service takes none, or sends all that it has.
     retrieved : datetime
-        When it came.
+        Time of retrieval.
     run : datetime or None
-        The run of the model, which came beside it; None when it is not known.
+        The run of the model, from a separate reply; None when unknown.
     body : bytes
-        As it came; of members, as `wxfly.sources.open_meteo.members.MembersAtPlace.pack` writes them.
+        The unchanged reply; for members, the bytes from `wxfly.sources.open_meteo.members.MembersAtPlace.pack`.
     """
 
     service: str
@@ -52,30 +52,30 @@ class PlaceReply:
         cls, site: Site, body: bytes, *, service: str, model: str, retrieved: datetime, run: datetime | None,
         asked: tuple[str, ...] = (),
     ) -> PlaceReply:  # fmt: skip
-        """Make the reply for a site."""
+        """Return the reply for a site."""
         return cls(
             service, model, site.name, site.latitude, site.longitude, site.surface_altitude, asked, retrieved, run, body
         )
 
     @property
     def place(self) -> Site:
-        """The place that was asked for."""
+        """Return the requested place."""
         is_known = math.isfinite(self.surface_altitude)
         return Site(self.site, self.latitude, self.longitude, self.surface_altitude if is_known else math.nan)
 
     @property
     def what(self) -> str:
-        """Source and place for errors, the place to about a kilometre."""
+        """Return source and place for errors, the place rounded to about a kilometre."""
         return f"{self.model} for {self.latitude:.2f}, {self.longitude:.2f}"
 
 
 def split_places(body: bytes) -> list[bytes]:
-    """Cut a reply into one for each place, each byte as it came.
+    """Split a reply into one for each place, without changing a byte.
 
     Parameters
     ----------
     body : bytes
-        JSON that was read before: an object for one place, or a list of objects.
+        Valid JSON: an object for one place, or a list of objects.
     """
     text = body.decode("utf-8").strip()
     if not text.startswith("["):

@@ -1,7 +1,7 @@
-"""Replies of services: what one sent, the faults it can have, how it is read with distrust, how exactly it is asked.
+"""Replies of services: their content, their faults, cautious reading, and the precision of the coordinates sent.
 
-A forecast service answers with the nearest cell of the model's mesh. So coordinates are rounded to what its answer can
-depend on, unless the service takes the height of the ground from them because none is sent.
+A forecast service answers with the nearest cell of the model's mesh. So coordinates are rounded to the precision that
+its answer depends on, unless the service derives the height of the ground from them because none is sent.
 """
 
 from __future__ import annotations
@@ -16,19 +16,19 @@ from wxfly.errors import WxflyError
 
 
 class SourceError(WxflyError):
-    """A service did not give what was asked for. What it sent may be quoted, so it is made safe to print."""
+    """A service did not send what was requested. Its reply may be quoted, so it is made safe to print."""
 
     def __init__(self, message: str) -> None:
         super().__init__(" ".join("".join(c if c.isprintable() else " " for c in message).split()))
 
 
 class PassingError(SourceError):
-    """A fault that another try may mend.
+    """A fault that another try may overcome.
 
     Attributes
     ----------
     wait_seconds : float or None
-        How long the service asks to wait, when it says so [s].
+        Wait that the service asks for [s]; None where it states none.
     """
 
     def __init__(self, message: str, wait_seconds: float | None = None) -> None:
@@ -37,25 +37,25 @@ class PassingError(SourceError):
 
 
 class UnreachableError(PassingError):
-    """Nobody answers: there is no connection, or no server."""
+    """No answer: there is no connection, or no server."""
 
 
 class LateError(PassingError):
-    """The answer, or the rest of it, did not come in time."""
+    """The answer, or the rest of it, did not arrive in time."""
 
 
 @dataclass(frozen=True)
 class Reply:
-    """What a service answered.
+    """The answer of a service.
 
     Attributes
     ----------
     status : int
         HTTP status.
     headers : mapping of str
-        Names in lower case.
+        Headers, with names in lower case.
     body : bytes
-        Unpacked.
+        Body, unpacked.
     """
 
     status: int
@@ -64,9 +64,9 @@ class Reply:
 
 
 def sendable(header: str) -> str:
-    """Return what a service sent in a header when it can be sent back as it is, else nothing.
+    """Return the text of a header if it can be sent back unchanged, else an empty text.
 
-    A byte above 127 cannot: no further question with it would ever leave this machine.
+    A text with a byte above 127 cannot be sent back: a request with it would fail on this machine.
     """
     return header if header.isascii() and header.isprintable() and len(header) <= 200 else ""
 
@@ -90,9 +90,9 @@ def parse_json(body: bytes, what: str) -> Any:
     Raises
     ------
     PassingError
-        When the body is cut short, is a page of HTML or carries the service's note of an error while sending.
+        When the body is cut short, is an HTML page or has the service's note of an error while sending.
     SourceError
-        When it holds bare ``nan`` (not JSON): the model does not cover the place.
+        When it has a bare ``nan`` (not JSON): the model does not cover the place.
     """
 
     def refuse(constant: str) -> NoReturn:
@@ -113,33 +113,33 @@ def parse_json(body: bytes, what: str) -> Any:
 
 
 COARSE_KM = 5.0
-"""From this mesh width on, a place is sent to 0.01 degrees (0.6 km off at most); for a finer one to 0.001 (60 m)."""
+"""Mesh width from which a place is sent to 0.01 degrees (0.6 km off at most); for a finer one to 0.001 (60 m) [km]."""
 
 
 def decimals_for(resolution_km: float, *, ground_known: bool) -> int:
-    """Return the decimals [degree] that a place is sent with.
+    """Return the number of decimals [degree] with which a place is sent.
 
     Parameters
     ----------
     resolution_km : float
         Mesh width of the model [km].
     ground_known : bool
-        The height of the ground is sent along, or nothing of the answer hangs on it.
+        Whether the height of the ground is sent too, or the answer does not depend on it.
     """
     if not ground_known:
-        return 4  # the service looks the ground up on a mesh of 90 m
+        return 4  # the service looks up the ground on a mesh of 90 m
     return 2 if resolution_km >= COARSE_KM else 3
 
 
 def sent_coordinates(
     places: Sequence[tuple[float, float]], resolution_km: float, *, ground_known: bool
 ) -> tuple[str, str]:
-    """Write latitudes and longitudes [degree] as they are sent, joined by commas."""
+    """Return latitudes and longitudes [degree] as they are sent, joined by commas."""
     decimals = decimals_for(resolution_km, ground_known=ground_known)
     latitudes, longitudes = ([f"{value:.{decimals}f}" for value in axis] for axis in zip(*places, strict=True))
     return ",".join(latitudes), ",".join(longitudes)
 
 
 def are_known(altitudes: Sequence[float] | None) -> bool:
-    """Say whether the height of the ground [m] is known for every place."""
+    """Return whether the height of the ground [m] is known for every place."""
     return altitudes is not None and all(math.isfinite(a) for a in altitudes)

@@ -1,7 +1,7 @@
 """Kp, the planetary index of geomagnetic activity, from NOAA's Space Weather Prediction Center.
 
-The forecast reaches about three days; the 27-day outlook gives the largest Kp of each day beyond. Past both, Kp is
-not known. Stamps are the start of a three-hour interval, UTC (services.swpc.noaa.gov, NWS Service Change
+The forecast reaches about three days; the 27-day outlook has the largest Kp of each day beyond. Past both, Kp is
+unknown. Stamps are the start of a three-hour interval, UTC (services.swpc.noaa.gov, NWS Service Change
 Notice 26-21 for the two forms of the JSON).
 """
 
@@ -31,7 +31,7 @@ OBSERVED_PATH = "/products/noaa-planetary-k-index.json"
 OUTLOOK_PATH = "/text/27-day-outlook.txt"
 _INTERVAL = np.timedelta64(3, "h")
 REACH = np.timedelta64(3, "D")
-"""Of the forecast, from the start of its first day."""
+"""Length of the forecast, from the start of its first day."""
 
 
 @dataclass(frozen=True)
@@ -43,7 +43,7 @@ class KpSeries:
     start : ndarray of datetime64
         Start of each interval, UTC, increasing.
     kp : ndarray
-        Kp [1], 0 to 9; NaN where an interval came without a value.
+        Kp [1], 0 to 9; NaN where an interval has no value.
     kind : tuple of str
         ``observed``, ``estimated`` or ``predicted`` for each.
     """
@@ -54,9 +54,9 @@ class KpSeries:
 
     @property
     def observed_until(self) -> np.datetime64:
-        """The end of the newest interval that was observed: how old the product is, whenever it was fetched.
+        """Return the end of the newest observed interval, which shows the age of the product.
 
-        Without any, the start of the first interval.
+        Without any observed interval, this is the start of the first one.
         """
         last = self._last_observed
         return np.datetime64(str(self.start[0] if last is None else last + _INTERVAL), "s")
@@ -68,7 +68,7 @@ class KpSeries:
 
     @property
     def speaks_until(self) -> np.datetime64:
-        """The end of the hours for which the forecast speaks, whether or not they came: three days of UTC.
+        """Return the end of the hours that the forecast covers, whether or not the reply has them: three days of UTC.
 
         The first of them is the day of the newest observation (NWS 3-day forecast, issued 0030 and 1230 UTC).
         """
@@ -83,7 +83,7 @@ class KpOutlook:
     Attributes
     ----------
     issued : datetime64
-        When it was issued, UTC.
+        Time of issue, UTC.
     day : ndarray of datetime64[D]
         Days, UTC.
     kp : ndarray
@@ -96,7 +96,7 @@ class KpOutlook:
 
 
 def get_kp_text(path: str, *, settings: Settings, etag: str = "") -> tuple[str | None, str]:
-    """Ask for one product and give it as text, once it is seen to be readable, with the service's mark of it.
+    """Request one product, check that it can be read, and return its text with the service's mark.
 
     Parameters
     ----------
@@ -105,14 +105,14 @@ def get_kp_text(path: str, *, settings: Settings, etag: str = "") -> tuple[str |
     settings : Settings
         Address, User-Agent and patience.
     etag : str, optional
-        The mark of the text at hand; where nothing is newer, the service sends none again.
+        The mark of the kept text; where that is still the newest, the service sends no text.
 
     Returns
     -------
     text : str or None
-        None when the text at hand is still the newest.
+        None when the kept text is still the newest.
     etag : str
-        Its mark; empty when the service gives none.
+        Its mark; empty when the service sends none.
     """
     what = f"{SOURCE}, {path.rsplit('/', 1)[-1]}"
     etag = sendable(etag)
@@ -167,7 +167,7 @@ def parse_kp(body: bytes, what: str = SOURCE) -> KpSeries:
         lowered = {str(key).lower(): value for key, value in row.items()}
         starts.append(moment_of(lowered.get("time_tag"), what))
         value = lowered.get("kp")
-        values.append(np.nan if value is None else kp_value(value, what))  # without a value it is not known
+        values.append(np.nan if value is None else kp_value(value, what))  # without a value, Kp is unknown
         kinds.append(str(lowered.get("observed", "observed"))[:12])
     start = np.array(starts, dtype="datetime64[s]")
     if np.isnan(values).all():
@@ -208,7 +208,7 @@ def parse_outlook(body: bytes, what: str = SOURCE) -> KpOutlook:
     Raises
     ------
     SourceError
-        When it is no such text, has no issue time, or a row cannot be read.
+        When it is not an outlook, has no issue time, or has an unreadable row.
     """
     text = body.decode("utf-8", errors="replace")
     match = re.search(r"^:Issued:\s*(\d{4} [A-Z][a-z]{2} \d{1,2} \d{4})(?: UTC?)?\s*$", text, re.MULTILINE)
@@ -247,28 +247,28 @@ def kp_on(
     source: str = SOURCE,
     attribution: str = ATTRIBUTION,
 ) -> xr.DataArray:
-    """Hold Kp over its intervals on the hours of a forecast.
+    """Assign Kp to the hours of a forecast, constant within each interval.
 
     Parameters
     ----------
     time : ndarray of datetime64
         Hours, UTC.
     series : KpSeries or None
-        Forecast; it goes before the outlook wherever it reaches.
+        Forecast; it takes precedence over the outlook in the hours that it covers.
     outlook : KpOutlook or None
-        Used past the reach of a forecast: every hour of a day gets the day's largest Kp. It was issued days before
-        and knows nothing of a storm on its way, so it never stands in for a forecast that is lost.
+        Used after the end of a forecast: every hour of a day gets the day's largest Kp. It was issued days before,
+        without knowledge of a coming storm, so it never replaces a lost forecast.
     outlook_after : datetime64, optional
-        From when on it may be used; by default from where `series` speaks no more, without one throughout.
+        Time from which it may be used; by default the end of the hours that `series` covers; without `series`, always.
     retrieved : datetime, optional
-        When the forecast came.
+        Time of retrieval of the forecast.
     source, attribution : str, optional
-        Whose Kp it is, where it is not NOAA's alone.
+        Source and attribution of Kp, where not only NOAA's.
 
     Returns
     -------
     xarray.DataArray
-        ``kp_index`` over time; NaN where neither reaches. Attributes: ``known_until`` and ``outlook_from`` (the
+        ``kp_index`` by time; NaN where neither has a value. Attributes: ``known_until`` and ``outlook_from`` (the
         first hour whose value is a day's largest), each ISO or empty.
     """
     values = np.full(time.size, np.nan)

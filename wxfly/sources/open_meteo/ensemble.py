@@ -1,8 +1,8 @@
-"""Replies of the Open-Meteo ensemble service: from bytes to one cube for each model, with the members side by side.
+"""Replies of the Open-Meteo ensemble service: from bytes to one cube for each model, with all its members.
 
-A reply names a member in its keys: ``wind_speed_10m`` is the control, ``wind_speed_10m_member01`` the first member, and
-behind both stands the model when several were asked. The number of members is what the keys say. Names, units and
-stamps are those of the forecast service, and a member is read as a place of it is (`wxfly.sources.open_meteo.reply`).
+A reply names a member in its keys: ``wind_speed_10m`` is the control, ``wind_speed_10m_member01`` the first member. The
+name of the model follows when several were requested. The keys give the number of members. Names, units and stamps are
+those of the forecast service, and a member is read like one of its places (`wxfly.sources.open_meteo.reply`).
 """
 
 from __future__ import annotations
@@ -47,14 +47,14 @@ from wxfly.sources.place_reply import PlaceReply
 from wxfly.sources.reply import Reply, SourceError, are_known, parse_json, sent_coordinates
 
 SERVICE = SERVICES["ensemble"].kept_as
-"""Name of the service beside kept members."""
+"""Name of the service, stored with kept members."""
 MEMBER = "realization"
-_TOLD_DAYS = 15.0  # an ensemble that reaches farther than is asked does not tell by its last hour when it began
+_TOLD_DAYS = 15.0  # the last hour shows the start of an ensemble only if it is not longer than the request
 _KEY = re.compile(
     rf"(?P<name>{'|'.join(sorted(NAMES, key=len, reverse=True))}|(?:{'|'.join(AT_HEIGHT)})_\d{{1,4}}m)"
     r"(?:_member(?P<member>\d{2,}))?(?:_(?P<model>(?!member|spread|previous)[a-z][a-z0-9_]*))?"
 )
-# Not asked of an ensemble, to keep the request light: what no element needs, and what members seldom carry.
+# Not requested from an ensemble, to keep the request small: names that no element needs, or that members seldom have.
 _NOT_ASKED = {
     "precipitation_probability",
     "roughness_length",
@@ -65,7 +65,7 @@ _NOT_ASKED = {
 
 
 def ensemble_names() -> list[str]:
-    """Return the names that are asked of an ensemble."""
+    """Return the names that are requested from an ensemble."""
     names = [name for name in NAMES if name not in _NOT_ASKED]
     for height in WIND_HEIGHTS:
         names += [f"wind_speed_{height}m", f"wind_direction_{height}m"]
@@ -81,29 +81,29 @@ def parse_ensemble(
     names: Sequence[str] | None = None,
     what: str = f"{SOURCE} ensemble",
 ) -> list[xr.Dataset]:
-    """Turn a reply into cubes, one for each model: members of different models carry different heights.
+    """Turn a reply into cubes, one for each model: members of different models have different heights.
 
     Parameters
     ----------
     body : bytes
-        The reply, of one place or of several.
+        The reply, for one or more places.
     model : str, optional
-        The model asked, for keys without one.
+        The requested model, for keys without one.
     retrieved, run, what
         As in `wxfly.sources.open_meteo.reply.parse_forecast`.
     names : sequence of str, optional
-        Names of the places, in the order asked; then the cubes have the dimension ``site``.
+        Names of the places, in the order requested; then the cubes have the dimension ``site``.
 
     Returns
     -------
     list of xarray.Dataset
-        Each with the dimension ``realization`` (0 is the control, when it came). Members that did not come are there
-        too and know nothing. The coordinate ``last_time`` is the last hour to which a member should reach.
+        Each with the dimension ``realization`` (0 is the control, if the reply has it). Members missing from the reply
+        are included without values. The coordinate ``last_time`` is the last hour that a member should reach.
 
     Raises
     ------
     WxflyError
-        In one line.
+        One line with the fault.
     """
     return [
         _cube_of(name, places, names, retrieved, run, what)
@@ -121,12 +121,12 @@ def fold_ensemble(
     body, model, what
         As in `parse_ensemble`.
     count : int or None
-        How many places were asked for.
+        Number of places requested.
 
     Raises
     ------
     WxflyError
-        In one line.
+        One line with the fault.
     """
     document = parse_json(body, what)
     places = document if isinstance(document, list) else [document]
@@ -177,7 +177,7 @@ def _cube_of(
     run: datetime | None,
     what: str,
 ) -> xr.Dataset:
-    """Make the cube of one model; its members are read as the columns of a forecast are."""
+    """Return the cube of one model; its members are read like the columns of a forecast."""
     members, row = places[0].members, ENSEMBLES.get(name)
     cube = parse_places(
         [place.document() for place in places], model=name, asked=None, retrieved=retrieved, run=run, names=names,
@@ -212,10 +212,10 @@ def _carried_by(row: Ensemble | None, places: Sequence[MembersAtPlace], not_used
 
 
 def _last_time(cube: xr.Dataset, row: Ensemble | None) -> np.datetime64:
-    """Return the last hour to which every member should reach: members of one model reach equally far.
+    """Return the last hour that every member should reach: members of one model have the same length.
 
-    That is the last hour at which any says anything, and no less than the ensemble reaches from the oldest run that is
-    still used: hours within it that say nothing are lost.
+    This is the last hour at which any member has a value, but not before the end of the ensemble's oldest run that is
+    still usable: earlier hours without values are lost.
     """
     known = np.zeros(cube.sizes["time"], dtype=bool)
     for variable in cube.data_vars.values():
@@ -239,11 +239,11 @@ def read_ensemble(path: Path, *, model: str | None = None, name: str | None = No
     Parameters
     ----------
     path : Path
-        The reply as it came, JSON.
+        The unchanged reply, JSON.
     model : str, optional
-        The model it was asked of, where its keys do not say.
+        The requested model, where the keys do not name it.
     name : str, optional
-        What to call the place.
+        Name for the place.
     """
     try:
         body = path.read_bytes()
@@ -253,7 +253,7 @@ def read_ensemble(path: Path, *, model: str | None = None, name: str | None = No
 
 
 def _check_places(cube: xr.Dataset, sites: Sequence[Site], row: Ensemble, what: str) -> None:
-    """Refuse an answer for another place than the one asked about."""
+    """Refuse an answer for a place other than the requested one."""
     for site, latitude, longitude in zip(sites, cube["latitude"].values, cube["longitude"].values, strict=True):
         away = distance_km(site.latitude, site.longitude, float(latitude), float(longitude))
         if away > 3 * row.resolution_km + 5.0:
@@ -261,12 +261,12 @@ def _check_places(cube: xr.Dataset, sites: Sequence[Site], row: Ensemble, what: 
 
 
 def parse_kept(reply: PlaceReply) -> xr.Dataset:
-    """Turn members that were kept into the cube that they gave when they came.
+    """Turn kept members into the same cube as at their retrieval.
 
     Raises
     ------
     WxflyError
-        When this wxfly no longer takes them.
+        When this wxfly no longer accepts them.
     """
     members = MembersAtPlace.unpack(reply.body, reply.what)
     cube = _cube_of(reply.model, [members], [reply.site], reply.retrieved, reply.run, reply.what)
@@ -281,7 +281,7 @@ def get_ensemble(
     run: datetime | None = None,
     keep: Callable[[list[PlaceReply]], object] | None = None,
 ) -> xr.Dataset:
-    """Ask for the members of one ensemble at places, all in one request.
+    """Request the members of one ensemble at one or more places, in one request.
 
     Parameters
     ----------
@@ -293,12 +293,12 @@ def get_ensemble(
     Returns
     -------
     xarray.Dataset
-        With the dimensions ``site``, in the order asked, and ``realization``.
+        With the dimensions ``site``, in the order requested, and ``realization``.
 
     Raises
     ------
     SourceError
-        Naming source, place (rounded) and fault.
+        States source, place (rounded) and fault.
     """
     row = find_ensemble(model)
     where = f"{sites[0].latitude:.2f}, {sites[0].longitude:.2f}"

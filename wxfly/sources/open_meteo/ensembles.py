@@ -1,7 +1,7 @@
-"""Ensembles that the ensemble service offers: who runs them, how many members, what a gust stamp speaks for.
+"""Ensembles of the ensemble service: who runs them, number of members, span of a gust.
 
-Names, numbers of members and ranges are those of the service's documentation (open-meteo.com/en/docs/ensemble-api);
-the meaning of a gust's stamp that of the same centre's single model (`wxfly.sources.open_meteo.models`).
+Names, numbers of members and ranges are those of the service's documentation (open-meteo.com/en/docs/ensemble-api).
+The span of a gust is that of the same centre's single model (`wxfly.sources.open_meteo.models`).
 """
 
 from __future__ import annotations
@@ -14,8 +14,8 @@ from wxfly.sources.open_meteo.models import HOUR_BEFORE, INSTANT, NOT_KNOWN, THR
 _DWD, _NOAA, _ECMWF = "Deutscher Wetterdienst (DWD)", "NOAA National Centers for Environmental Prediction", "ECMWF"
 _CMC, _UKMO, _MCH = "Environment and Climate Change Canada", "UK Met Office", "MeteoSwiss"
 
-# Heights [m] that the service answers for ensembles. What a model does not carry comes back without values, or as
-# another height times a fixed ratio, and both are left out.
+# Heights [m] that the service provides for ensembles. A height that a model lacks comes back without values, or as
+# another height times a fixed ratio; both are left out.
 WIND_HEIGHTS = (10, 80, 100, 120)
 TEMPERATURE_HEIGHTS = (80, 120)
 
@@ -27,19 +27,19 @@ class Ensemble:
     Attributes
     ----------
     name : str
-        What the service calls it.
+        The service's name for it.
     title, institution : str
-        For people.
+        Title for people, and who runs it.
     members : int
-        How many, the control included.
+        Number of members, the control included.
     resolution_km, range_days : float
         Mesh width [km] and length [d].
     region : str
-        Where it reaches.
+        Region that it covers.
     gust_covers_hours : tuple of float
         As in `wxfly.cube.contract.Variable.covers_hours`.
     license : str
-        Of the data.
+        License of the data.
     """
 
     name: str
@@ -67,7 +67,7 @@ _ROWS = (
 )
 
 ENSEMBLES: dict[str, Ensemble] = {row.name: row for row in _ROWS}
-"""The ensembles that can be asked for, by the service's name."""
+"""The ensembles that can be requested, by the service's name."""
 
 
 def find_ensemble(name: str) -> Ensemble:
@@ -76,7 +76,7 @@ def find_ensemble(name: str) -> Ensemble:
     Raises
     ------
     WxflyError
-        With the nearest valid name. Mixtures (``…_seamless_eps``) are refused: their members change model on the way.
+        With the nearest valid name. Mixtures (``…_seamless_eps``) are refused: their members change model in time.
     """
     if name in ENSEMBLES:
         return ENSEMBLES[name]

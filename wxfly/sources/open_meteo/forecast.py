@@ -1,8 +1,8 @@
-"""Forecasts of one pinned model from the Open-Meteo forecast service: what is asked, and how it is read.
+"""Forecasts of one chosen model from the Open-Meteo forecast service: the request, and the reading of the reply.
 
-``get_forecast`` asks for places, ``read_forecast`` opens a reply that was saved, ``parse_forecast`` turns the
-bytes into a cube and serves both. The service's documentation (open-meteo.com/en/docs) is the source of names,
-units and the meaning of stamps.
+``get_forecast`` requests a forecast for places and ``read_forecast`` opens a saved reply; both use ``parse_forecast``,
+which turns the bytes into a cube. The service's documentation (open-meteo.com/en/docs) is the source of names, units
+and the meaning of stamps.
 """
 
 from __future__ import annotations
@@ -33,25 +33,25 @@ __all__ = [
 ]  # fmt: skip
 
 SERVICE = SERVICES["forecast"].kept_as
-"""Name of the service beside a kept reply."""
+"""Name of the service, stored with a kept reply."""
 
 LARGEST_REPLY = 60_000_000  # 1000 places, 16 days, 30 columns
 SAME_GROUND = 5.0
-"""So far may the ground of an answer be from the one that was sent [m]: the service gives it back."""
+"""Largest difference between the ground height that was sent and the one in the answer [m]: the service repeats it."""
 MOST_CELLS = 400  # a request for more would use up an hour's allowance
 
 
 def request_parameters(
     places: Sequence[tuple[float, float]], model: Model, *, altitudes: Sequence[float] | None = None, **more: str
 ) -> dict[str, str]:
-    """Build the query for places of one model: SI where it is offered, true UTC seconds.
+    """Return the query for places of one model: SI where available, true UTC seconds.
 
     Parameters
     ----------
     places : sequence of (float, float)
-        Latitude and longitude [degree]; sent as exactly as the answer hangs on them (`sent_coordinates`).
+        Latitude and longitude [degree]; sent only as precisely as the answer depends on them (`sent_coordinates`).
     model : Model
-        The one model that is asked.
+        The one requested model.
     altitudes : sequence of float, optional
         Ground above mean sea level [m], one for each place, for temperature and pressure at the true height.
     **more : str
@@ -84,7 +84,7 @@ def get_forecast(
     run: datetime | None = None,
     keep: Callable[[list[PlaceReply]], object] | None = None,
 ) -> xr.Dataset:
-    """Ask for the forecast of one model at places, all in one request.
+    """Request the forecast of one model at one or more places, in one request.
 
     Parameters
     ----------
@@ -95,19 +95,19 @@ def get_forecast(
     settings : Settings
         Address, User-Agent and patience.
     run : datetime, optional
-        The model's run as its metadata gives it; None when that is not known.
+        The model's run from its metadata; None when unknown.
     keep : callable, optional
-        Given what was sent for each place, once all of it is seen to be readable.
+        Called with the replies, one for each place, after all of them have been read.
 
     Returns
     -------
     xarray.Dataset
-        A cube with the dimension ``site``, in the order asked, at the sites' own coordinates.
+        A cube with the dimension ``site``, in the order requested, at the sites' own coordinates.
 
     Raises
     ------
     SourceError
-        Naming source, place (rounded) and fault.
+        States source, place (rounded) and fault.
     """
     row = find_model(model)
     what = f"{SOURCE} {model} for {_places([(s.latitude, s.longitude) for s in sites])}"
@@ -141,12 +141,12 @@ def get_forecast(
 
 
 def parse_kept(reply: PlaceReply) -> xr.Dataset:
-    """Turn a reply that was kept into the cube that it gave when it came.
+    """Turn a kept reply into the same cube as at its retrieval.
 
     Raises
     ------
     WxflyError
-        When this wxfly no longer takes it.
+        When this wxfly no longer accepts it.
     """
     cube = parse_forecast(
         reply.body, model=reply.model, asked_units=True, retrieved=reply.retrieved, run=reply.run,
@@ -163,12 +163,12 @@ def read_forecast(path: Path, *, model: str | None = None, name: str | None = No
     Parameters
     ----------
     path : Path
-        The reply as it came, JSON.
+        The unchanged reply, JSON.
     model : str, optional
-        The model it was asked of; needed when it holds several. Without it the meaning of its gusts is not
-        known, and each counts for every hour it could belong to.
+        The requested model; needed when the reply has several. Without it the span of its gusts is unknown, and each
+        gust counts for every hour it could belong to.
     name : str, optional
-        What to call the place.
+        Name for the place.
     """
     try:
         body = path.read_bytes()
@@ -178,7 +178,7 @@ def read_forecast(path: Path, *, model: str | None = None, name: str | None = No
 
 
 def check_span(cube: xr.Dataset, now: datetime, what: str) -> None:
-    """Refuse a fresh reply whose hours are not those of now and the days to come."""
+    """Refuse a new reply that is not for the present and the days to come."""
     today = np.datetime64(now.astimezone(UTC).replace(tzinfo=None), "s")
     first, last = cube["time"].values[[0, -1]]
     if first > today + np.timedelta64(36, "h") or last < today or first < today - np.timedelta64(8, "D"):
@@ -186,7 +186,7 @@ def check_span(cube: xr.Dataset, now: datetime, what: str) -> None:
 
 
 def at_sites(cube: xr.Dataset, sites: Sequence[Site]) -> xr.Dataset:
-    """Put the cube at the sites' own coordinates, in place of those of the model's cells."""
+    """Replace the coordinates of the model's cells by those of the sites."""
     return describe_coordinates(
         cube.assign_coords(
             latitude=("site", np.array([s.latitude for s in sites])),
@@ -196,8 +196,8 @@ def at_sites(cube: xr.Dataset, sites: Sequence[Site]) -> xr.Dataset:
 
 
 def _check_places(cube: xr.Dataset, places: Sequence[tuple[float, float]], model: Model, what: str) -> None:
-    """Refuse an answer for another place than the one asked about."""
-    reach = 3 * model.resolution_km + 5.0  # the service may move to a neighbouring cell of like height
+    """Refuse an answer for a place other than the requested one."""
+    reach = 3 * model.resolution_km + 5.0  # the service may choose a neighbouring cell of similar height
     cells = zip(cube["latitude"].values, cube["longitude"].values, strict=True)
     for place, cell in zip(places, cells, strict=True):
         away = distance_km(*place, float(cell[0]), float(cell[1]))
@@ -206,9 +206,9 @@ def _check_places(cube: xr.Dataset, places: Sequence[tuple[float, float]], model
 
 
 def check_ground(cube: xr.Dataset, sites: Sequence[Site], what: str) -> None:
-    """Refuse an answer for ground at another height than was sent: temperature and pressure would be of that height.
+    """Refuse an answer for another ground height than was sent: temperature and pressure would be for that height.
 
-    Where any height is not known none is sent, and the service answers for its own map's.
+    Where any height is unknown, none is sent, and the service uses the height of its own map.
     """
     if not are_known([site.surface_altitude for site in sites]):
         return
@@ -219,7 +219,7 @@ def check_ground(cube: xr.Dataset, sites: Sequence[Site], what: str) -> None:
 
 
 def distance_km(latitude: float, longitude: float, other_latitude: float, other_longitude: float) -> float:
-    """Return the great-circle distance [km] of two places [degree] on a sphere of 6371 km (haversine formula)."""
+    """Return the great-circle distance [km] between two places [degree] on a sphere of 6371 km (haversine formula)."""
     a, b = math.radians(latitude), math.radians(other_latitude)
     half = math.radians(other_longitude - longitude) / 2
     inside = math.sin((b - a) / 2) ** 2 + math.cos(a) * math.cos(b) * math.sin(half) ** 2
@@ -227,7 +227,7 @@ def distance_km(latitude: float, longitude: float, other_latitude: float, other_
 
 
 def _places(places: Sequence[tuple[float, float]]) -> str:
-    """Name places for errors and logs, rounded to about a kilometre: where a pilot flies is private."""
+    """Return places for errors and logs, rounded to about a kilometre: where a pilot flies is private."""
     first = f"{places[0][0]:.2f}, {places[0][1]:.2f}"
     return first if len(places) == 1 else f"{first} and {len(places) - 1} more"
 
@@ -242,14 +242,14 @@ def get_grid(
     settings: Settings,
     run: datetime | None = None,
 ) -> xr.Dataset:
-    """Ask for a small grid around a place: a mesh of points, each answered by the nearest cell of the model.
+    """Request a small grid around a place: a mesh of points, each answered by the nearest cell of the model.
 
     Parameters
     ----------
     latitude, longitude : float
-        The middle [degree].
+        Centre of the grid [degree].
     half_width_km : float
-        From the middle to each edge [km].
+        Distance from the centre to each edge [km].
     cells : int
         Points along each side, 2 to 20.
     model, settings, run
@@ -259,12 +259,12 @@ def get_grid(
     -------
     xarray.Dataset
         A cube with the dimensions ``latitude`` and ``longitude``, both increasing, at the centres of the model's
-        cells, each cell once. Where the model's own grid is not of latitude and longitude, at the mesh's points.
+        cells, each cell once. Where the model's own grid does not follow latitude and longitude, at the mesh's points.
 
     Raises
     ------
     SourceError
-        Naming source, place (rounded) and fault.
+        States source, place (rounded) and fault.
     """
     row = find_model(model)
     if not 2 <= cells <= MOST_CELLS**0.5 or not 0 < half_width_km <= 500:
@@ -291,7 +291,7 @@ def get_grid(
 
 
 def mesh(latitude: float, longitude: float, half_width_km: float, cells: int) -> tuple[list[float], list[float]]:
-    """Return the latitudes and longitudes [degree] of a square mesh, rounded to what is sent."""
+    """Return the latitudes and longitudes [degree] of a square mesh, rounded as they are sent."""
     degree = math.pi * 6371.0 / 180
     north = half_width_km / degree
     east = half_width_km / (degree * max(math.cos(math.radians(latitude)), 0.02))
@@ -306,7 +306,7 @@ def to_grid(cube: xr.Dataset, latitudes: Sequence[float], longitudes: Sequence[f
     """Fold the points of a mesh, in the order of its rows, into latitude and longitude."""
     rows, columns = len(latitudes), len(longitudes)
     shape = (rows, columns)
-    cell_latitude = np.round(cube["latitude"].values, 3).reshape(shape)  # single precision came back
+    cell_latitude = np.round(cube["latitude"].values, 3).reshape(shape)  # the reply is in single precision
     cell_longitude = np.round(cube["longitude"].values, 3).reshape(shape)
     regular = (cell_latitude == cell_latitude[:, :1]).all() and (cell_longitude == cell_longitude[:1]).all()
     north = cell_latitude[:, 0] if regular else np.array(latitudes)

@@ -1,7 +1,7 @@
-"""The members of one model at one place as one array: how a reply of the ensemble service is folded, packed and read.
+"""The members of one model at one place as one array: a reply of the ensemble service, folded, packed and read.
 
-A reply writes every member of every quantity as a list of its own, which takes most of the time of reading it. Folded,
-all of them are one array, from which the same cube is made.
+A reply has a separate list for every member of every quantity, and these lists take most of the time to read it.
+Folded, they are one array, from which the same cube is made.
 """
 
 from __future__ import annotations
@@ -29,18 +29,18 @@ _LARGEST = float(np.iinfo(np.int32).max)
 
 @dataclass(frozen=True, eq=False)
 class MembersAtPlace:
-    """What a reply says of one model at one place.
+    """The values of one model at one place, from a reply.
 
     Attributes
     ----------
     head : mapping
-        The place, its hours and the units of the names, as they came.
+        The place, its hours and the units of the names, unchanged.
     names : tuple of str
         Names of the service, without member and model.
     members : tuple of int
         Numbers of the members; 0 is the control.
     values : ndarray, shape (names, members, hours)
-        In the units that came; NaN for null and for a column that did not come.
+        Values in the units of the reply; NaN for null and for a missing column.
     """
 
     head: Mapping[str, Any]
@@ -61,15 +61,15 @@ class MembersAtPlace:
         keys : mapping
             ``{member: {name: key of its column}}``.
         members : tuple of int
-            All members of the reply; one that this place lacks is without values.
+            All members of the reply; one that this place lacks has no values.
         what : str
             Source and place, for errors.
 
         Raises
         ------
         SourceError
-            When a column is of another length than the hours, holds something that is not a number, or the members of
-            a name came in several units.
+            When a column does not have the length of the hours or has a value that is not a number, or when the
+            members of a name have several units.
         """
         columns, units = place["hourly"], place["hourly_units"]
         hours = columns.get("time")
@@ -89,20 +89,20 @@ class MembersAtPlace:
         return cls(head, names, members, values)
 
     def document(self) -> dict[str, Any]:
-        """Return the place as `wxfly.sources.open_meteo.reply.parse_places` takes it, columns over hour and member."""
+        """Return the place as input of `wxfly.sources.open_meteo.reply.parse_places`, columns by hour and member."""
         hourly: dict[str, Any] = {"time": self.head["time"]}
         hourly |= {name: values.T for name, values in zip(self.names, self.values, strict=True)}
         units = {"time": self.head["time_unit"], **self.head["units"]}
         return {key: self.head[key] for key in _OF_PLACE} | {"hourly": hourly, "hourly_units": units}
 
     def pack(self) -> bytes:
-        """Return it as the bytes of an ``.npz`` file: a few decimals are whole numbers there, exactly."""
+        """Return the bytes of an ``.npz`` file, in which values with few decimals are exact whole numbers."""
         digits = [_digits(values) for values in self.values]
         values: npt.NDArray[Any] = self.values
         if None not in digits:
             scaled = np.rint(self.values * 10.0 ** np.array(digits, dtype=float)[:, None, None])
             whole = np.where(np.isnan(scaled), _MISSING, scaled).astype(np.int32)
-            values = np.diff(whole, axis=-1, prepend=np.int32(0))  # from hour to hour: half as large when compressed
+            values = np.diff(whole, axis=-1, prepend=np.int32(0))  # hourly differences compress to half the size
         head = {**self.head, "names": self.names, "members": self.members, "digits": digits}
         buffer = io.BytesIO()
         np.savez(buffer, head=np.frombuffer(json.dumps(head).encode(), dtype=np.uint8), values=values)
@@ -115,7 +115,7 @@ class MembersAtPlace:
         Raises
         ------
         SourceError
-            When it is of another form.
+            When it has another form.
         """
         try:
             with np.load(io.BytesIO(body), allow_pickle=False) as packed:
@@ -163,7 +163,7 @@ def _unit(name: str, keys: Mapping[int, Mapping[str, str]], units: Mapping[str, 
 
 
 def _digits(values: Array) -> int | None:
-    """Return the decimals that write all values exactly; None when a few do not."""
+    """Return the number of decimals that represents all values exactly; None where a few decimals are not enough."""
     known = values[np.isfinite(values)]
     if np.isinf(values).any():
         return None

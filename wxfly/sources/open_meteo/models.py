@@ -1,15 +1,15 @@
-"""Weather models that the forecast service offers: what each really carries, where, and for how long.
+"""Weather models of the forecast service: the variables and heights that each really has, its region and its length.
 
 The heights are those of the model's own output, read from the service's published source (github.com/open-meteo/
-open-meteo, ``Sources/App/*/…Variable.swift``). A height outside the list would come back as another height
-rescaled by a fixed law, which is no information, so only these are ever asked for. Resolution, range and the
-names of the run metadata are those of the service's data description (github.com/open-meteo/open-data, README). What
-else a model carries is from the same sources; that the service gives a probability of precipitation for ICON, GFS, IFS
-and the models of Météo-France, and what MET Nordic lacks, is from memory.
+open-meteo, ``Sources/App/*/…Variable.swift``). A height outside the list would come back as another height rescaled by
+a fixed law, which adds no information, so only these are requested. Resolution, range and the names of the run metadata
+are those of the service's data description (github.com/open-meteo/open-data, README). The other variables of a model
+are from the same sources. Two facts are from memory: that the service provides a probability of precipitation for ICON,
+GFS, IFS and the models of Météo-France, and which variables MET Nordic lacks.
 
 Open-Meteo fills a height that a model lacks by a fixed logarithmic law from another one (github.com/open-meteo/
-open-meteo, ``Meteorology.scaleWindFactor``): the wind at 120 m is then the wind at 100 m times a constant, and the
-direction is taken over. Such a height adds nothing and hides the true shear, so it is left out.
+open-meteo, ``Meteorology.scaleWindFactor``): the wind at 120 m is then the wind at 100 m times a constant, with the
+same direction. Such a height adds nothing and hides the true shear, so it is left out.
 """
 
 from __future__ import annotations
@@ -24,11 +24,11 @@ import numpy.typing as npt
 from wxfly.errors import WxflyError, unknown_name
 from wxfly.pilot.services import OF_ONE_MODEL
 
-# What a gust stamp speaks for, in hours from the stamp.
+# The span of a gust, in hours from its stamp.
 HOUR_BEFORE = (-1.0, 0.0)
 THREE_HOURS_BEFORE = (-3.0, 0.0)
 INSTANT = (0.0, 0.0)
-# A model that is not known may mean any of the three: every hour that a gust could belong to gets it.
+# An unknown model may use any of the three, so a gust counts for every hour it could belong to.
 NOT_KNOWN = (-3.0, 1.0)
 
 
@@ -39,26 +39,26 @@ class Model:
     Attributes
     ----------
     name : str
-        What the forecast service calls it.
+        The forecast service's name for it.
     title, institution : str
-        For people: the model and who runs it.
+        Title for people, and who runs it.
     wind_heights, temperature_heights : tuple of int
-        Heights above ground [m] that the model carries; temperatures besides 2 m.
+        Heights above ground [m] that the model provides; temperatures also at 2 m.
     gust_covers_hours : tuple of float
-        The span of a gust's stamp, as in `wxfly.cube.contract.Variable.covers_hours`.
+        The span of a gust, as in `wxfly.cube.contract.Variable.covers_hours`.
     resolution_km, range_days : float
         Mesh width [km] and length of the forecast [d].
     domains : tuple of str
         Names of its run metadata; empty where they are not published under a name that we know.
     region : str
-        Where it reaches.
+        Region that it covers.
     license : str
-        Of the data.
+        License of the data.
     carries : tuple of str
-        Which of `OF_SOME_MODELS` it carries. One that it carries and that did not come is lost; of one that is not
-        listed the source says nothing, and it is taken for one that the model does not carry.
+        Names among `OF_SOME_MODELS` that it provides. One of these that is missing from a reply is lost. For a name
+        that is not listed the sources state nothing, and the model counts as lacking it.
     lacks : tuple of str
-        Which of the other names it does not carry.
+        Names among the others that it lacks.
     """
 
     name: str
@@ -76,7 +76,7 @@ class Model:
     lacks: tuple[str, ...] = ()
 
 
-# What some models carry and others do not, by the service's name; all else every model carries but for its `lacks`.
+# Names of the service that only some models provide; every model provides all others except its `lacks`.
 OF_SOME_MODELS = (
     "visibility", "cape", "lifted_index", "freezing_level_height", "boundary_layer_height", "roughness_length",
     "precipitation_probability",
@@ -94,7 +94,7 @@ _KNMI, _DMI = "Royal Netherlands Meteorological Institute (KNMI)", "Danish Meteo
 _UKMO, _MET = "UK Met Office", "MET Norway"
 
 _ROWS = (
-    # GFS stores GUST:surface, which is the gust of the moment.
+    # GFS stores GUST:surface, which is an instantaneous gust.
     Model(
         "ncep_gfs_global", "GFS", _NOAA, (10, 80, 100), (80, 100), 25, 16, "world",
         ("ncep_gfs013", "ncep_gfs025"), INSTANT,
@@ -121,7 +121,7 @@ _ROWS = (
         "icon_d2", "ICON-D2", _DWD, _ICON, _ICON[1:], 2, 2, "Central Europe", ("dwd_icon_d2",),
         carries=("visibility", *_OF_ICON),
     ),
-    # The service's page says of its gusts: the largest of the three hours before.
+    # The service's page states that its gusts are the largest of the three hours before.
     Model(
         "ecmwf_ifs025", "IFS 0.25°", _ECMWF, (10, 100), (), 25, 15, "world", ("ecmwf_ifs025",),
         THREE_HOURS_BEFORE, carries=("cape", "precipitation_probability"),
@@ -183,7 +183,7 @@ _ROWS = (
 )  # fmt: skip
 
 MODELS: dict[str, Model] = {row.name: row for row in _ROWS}
-"""The models that can be asked for, by the service's name."""
+"""The models that can be requested, by the service's name."""
 
 
 def find_model(name: str) -> Model:
@@ -192,8 +192,8 @@ def find_model(name: str) -> Model:
     Raises
     ------
     WxflyError
-        With the nearest valid name. Mixtures (``best_match``, ``…_seamless``) are refused: their wind at 10 m
-        and at 80 m may be of different models.
+        With the nearest valid name. Mixtures (``best_match``, ``…_seamless``) are refused: their winds at 10 m
+        and at 80 m may come from different models.
     """
     if name in MODELS:
         return MODELS[name]
@@ -205,7 +205,7 @@ def find_model(name: str) -> Model:
 
 Array = npt.NDArray[np.float64]
 
-# A height -> the heights it is made from when the model lacks it, in the service's order.
+# A height -> the heights from which the service computes it when the model lacks it, in the service's order.
 MADE_FROM: dict[int, tuple[int, ...]] = {
     80: (75, 100),
     120: (125, 150, 100),
@@ -228,7 +228,7 @@ def rescaling_factor(height: float, from_height: float) -> float:
 def drop_rescaled_heights(
     levels: Mapping[str, Mapping[int, Array]],
 ) -> tuple[dict[str, dict[int, Array]], list[str]]:
-    """Leave out heights whose wind is another height's times the fixed ratio in every hour.
+    """Remove heights whose wind equals that of another height times the fixed ratio in every hour.
 
     Parameters
     ----------
@@ -238,9 +238,9 @@ def drop_rescaled_heights(
     Returns
     -------
     levels : dict
-        What is left. A direction that was taken over goes back to the height it came from.
+        The remaining columns. A copied direction goes back to the height it came from.
     dropped : list of str
-        What was left out, as ``wind_speed_120m``.
+        Names of the removed columns, such as ``wind_speed_120m``.
     """
     kept = {name: dict(by_height) for name, by_height in levels.items()}
     speed = kept.get("wind_speed", {})
@@ -266,5 +266,5 @@ def _is_rescaled(speed: Mapping[int, Array], height: int, origin: int) -> bool:
     if not np.array_equal(np.isfinite(here), np.isfinite(there)) or both.sum() < _FEWEST_HOURS:
         return False
     if there[both].max() < 1.0:
-        return False  # too calm to tell
+        return False  # too calm to decide
     return bool(np.all(np.abs(here[both] - rescaling_factor(height, origin) * there[both]) <= _ROUNDING))

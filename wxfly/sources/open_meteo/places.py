@@ -1,7 +1,7 @@
-"""Place names to coordinates, and the height of the ground: two services of Open-Meteo.
+"""Coordinates of place names, and the height of the ground: two services of Open-Meteo.
 
 Place names are from GeoNames (geonames.org, CC BY 4.0), heights from the Copernicus GLO-90 surface model
-(doi:10.5270/ESA-c5d3d65), in which tree tops and roofs count in part.
+(doi:10.5270/ESA-c5d3d65), which includes tree tops and roofs in part.
 """
 
 from __future__ import annotations
@@ -24,18 +24,18 @@ ATTRIBUTION = SERVICES["geocoding"].attribution
 
 @dataclass(frozen=True)
 class Place:
-    """A place that bears a name.
+    """A place with a name.
 
     Attributes
     ----------
     name, region, country : str
-        As the service writes them; the last two may be empty.
+        Names as the service writes them; the last two may be empty.
     latitude, longitude : float
-        [degree].
+        Position [degree].
     surface_altitude : float
-        Ground above mean sea level [m]; NaN when it is not given.
+        Ground above mean sea level [m]; NaN when the reply has none.
     time_zone : str
-        IANA name; empty when none is given that is known here.
+        IANA name; empty when the reply has none that is known here.
     """
 
     name: str
@@ -48,12 +48,12 @@ class Place:
 
     @property
     def label(self) -> str:
-        """Name, region and country, so that the pilot sees which one was meant."""
+        """Return name, region and country, so that the pilot sees which place it is."""
         return ", ".join(part for part in (self.name, self.region, self.country) if part)
 
 
 def get_places(name: str, *, settings: Settings) -> list[Place]:
-    """Ask for the places of a name, the most likely first.
+    """Request the places with a name, the most likely first.
 
     Raises
     ------
@@ -74,8 +74,8 @@ def get_places(name: str, *, settings: Settings) -> list[Place]:
 def parse_places(body: bytes, what: str) -> list[Place]:
     """Read a reply of the place search.
 
-    A value of exactly zero is left out of the reply, as is an empty one: a missing coordinate is 0. A missing
-    height may be either, so it counts as not known.
+    The service leaves out values that are exactly zero or empty, so a missing coordinate is 0. A missing height may be
+    either, so it counts as unknown.
     """
     document = parse_json(body, what)
     if not isinstance(document, dict) or document.get("error"):
@@ -110,7 +110,7 @@ def _time_zone(name: str) -> str:
     try:
         zone_of(name)
     except WxflyError:
-        return ""  # the place itself tells its zone
+        return ""  # the zone then follows from the position
     return name
 
 
@@ -127,7 +127,7 @@ def _text(result: dict[str, Any], key: str) -> str:
 
 
 def get_surface_altitudes(places: Sequence[tuple[float, float]], *, settings: Settings) -> list[float]:
-    """Ask for the height of the ground above mean sea level [m] at up to 100 places (latitude, longitude)."""
+    """Request the height of the ground above mean sea level [m] at up to 100 places (latitude, longitude)."""
     what = f"Open-Meteo ground height for {len(places)} place{'s' if len(places) > 1 else ''}"
 
     def parse(reply: Reply) -> list[float]:
@@ -144,7 +144,7 @@ def get_surface_altitudes(places: Sequence[tuple[float, float]], *, settings: Se
 
 def parse_surface_altitudes(body: bytes, count: int, what: str) -> list[float]:
     """Read a reply of the ground height service; NaN where it has none."""
-    # The list is printed without regard to JSON, so a missing height is a bare nan.
+    # The service's list is not valid JSON where a height is missing: it has a bare nan there.
     document = parse_json(body.replace(b"nan", b"null"), what)
     heights = document.get("elevation") if isinstance(document, dict) else None
     if not isinstance(heights, list) or len(heights) != count:
@@ -158,7 +158,7 @@ def parse_surface_altitudes(body: bytes, count: int, what: str) -> list[float]:
 
 
 def places_to_text(places: Sequence[Place]) -> str:
-    """Write places as a reply that `parse_places` reads, to keep them."""
+    """Return places as a reply that `parse_places` can read, to keep them."""
     rows = []
     for place in places:
         row = {

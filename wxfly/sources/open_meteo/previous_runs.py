@@ -1,7 +1,7 @@
-"""Past forecasts from the Open-Meteo service: what was forecast one day before an hour, two days before, and so on.
+"""Past forecasts from the Open-Meteo service: the forecast for an hour one day before it, two days before, and so on.
 
-A reply holds a column for each lead: ``wind_speed_10m_previous_day2`` is what the run of 48 hours before said of the
-hour. Only what the service keeps comes back (open-meteo.com/en/docs/previous-runs-api).
+A reply has a column for each lead time: ``wind_speed_10m_previous_day2`` is the forecast of the run 48 hours before.
+The reply has only what the service keeps (open-meteo.com/en/docs/previous-runs-api).
 """
 
 from __future__ import annotations
@@ -24,13 +24,13 @@ from wxfly.sources.open_meteo.reply import SOURCE, parse_forecast
 from wxfly.sources.reply import Reply, SourceError, parse_json, sent_coordinates
 
 DAYS = 5
-"""Leads that are asked for, in days."""
+"""Number of lead times that are requested [d]."""
 PAST_DAYS = 92
 _KEY = re.compile(r"(?P<name>.+?)_previous_day(?P<day>\d+)(?:_(?P<model>[a-z][a-z0-9_]*))?")
 
 
 def past_names(model: Model) -> list[str]:
-    """Return the names that are asked: what the service keeps of wind, gust, temperature and air."""
+    """Return the requested names: those that the service keeps for wind, gust, temperature and air."""
     names = ["temperature_2m", "relative_humidity_2m", "wind_gusts_10m"]
     for height in model.wind_heights:
         names += [f"wind_speed_{height}m", f"wind_direction_{height}m"]
@@ -43,22 +43,22 @@ def parse_previous_runs(body: bytes, *, model: str, what: str = f"{SOURCE} past 
     Parameters
     ----------
     body : bytes
-        The reply, of one place.
+        The reply, for one place.
     model : str
-        The model asked.
+        The requested model.
     what : str, optional
-        For errors.
+        Name of the reply in errors.
 
     Returns
     -------
     dict
-        Lead time [h] -> cube of the hours that were forecast so long before. The hours forecast on the same day are
-        left out: their lead is not known.
+        Lead time [h] -> cube of the hours forecast with that lead time. The hours forecast on the same day are left
+        out, because their lead time is unknown.
 
     Raises
     ------
     WxflyError
-        In one line.
+        One line with the fault.
     """
     document = parse_json(body, what)
     if not isinstance(document, dict) or not isinstance(document.get("hourly"), dict):
@@ -84,7 +84,7 @@ def parse_previous_runs(body: bytes, *, model: str, what: str = f"{SOURCE} past 
 
 
 def _plain(document: Mapping[str, Any], units: Mapping[str, Any], keys: Mapping[str, str]) -> dict[str, Any]:
-    """Return one lead as a reply of its own, with plain names."""
+    """Return one lead time as a separate reply, with plain names."""
     shared = {k: document.get(k) for k in ("latitude", "longitude", "elevation", "utc_offset_seconds")}
     return shared | {
         "hourly": {"time": document["hourly"].get("time")} | {n: document["hourly"][k] for n, k in keys.items()},
@@ -95,27 +95,27 @@ def _plain(document: Mapping[str, Any], units: Mapping[str, Any], keys: Mapping[
 def get_previous_runs(
     site: Site, model: str, *, settings: Settings, past_days: int = PAST_DAYS
 ) -> dict[float, xr.Dataset]:
-    """Ask for the past forecasts of one model at a place.
+    """Request the past forecasts of one model at a place.
 
     Parameters
     ----------
     site : Site
-        Where.
+        The place.
     model : str
         Name of a model of `wxfly.sources.open_meteo.models.MODELS`.
     settings : Settings
         Address, User-Agent and patience.
     past_days : int, optional
-        How far back, up to 92.
+        Length of the record, up to 92 [d].
 
     Raises
     ------
     SourceError
-        Naming source, place (rounded) and fault.
+        States source, place (rounded) and fault.
     """
     row = find_model(model)
     what = f"{SOURCE} past forecasts of {model} for {site.latitude:.2f}, {site.longitude:.2f}"
-    # Only wind is asked for, which does not hang on the ground.
+    # Only wind is requested, which does not depend on the height of the ground.
     latitude, longitude = sent_coordinates([(site.latitude, site.longitude)], row.resolution_km, ground_known=True)
     parameters = {
         "latitude": latitude,

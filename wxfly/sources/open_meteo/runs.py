@@ -1,6 +1,6 @@
-"""When a model last ran: the metadata that the forecast service publishes beside its forecasts.
+"""The newest run of a model: the metadata that the forecast service publishes with its forecasts.
 
-A forecast reply says nothing of its run, so the run is asked for separately (open-meteo.com/en/docs/model-updates)
+A forecast reply does not state its run, so the run is requested separately (open-meteo.com/en/docs/model-updates)
 and noted with the forecast.
 """
 
@@ -14,10 +14,10 @@ from wxfly.sources.http import download
 from wxfly.sources.open_meteo.models import Model
 from wxfly.sources.reply import Reply, SourceError, parse_json
 
-# The servers take this long to agree with each other after a run becomes available (service's documentation).
+# Time until all servers have a run after it becomes available (service's documentation).
 SETTLING = timedelta(minutes=10)
 LONGEST_INTERVAL = timedelta(hours=48)
-_CLOCKS = timedelta(hours=1)  # so far a service's clock and ours may be apart
+_CLOCKS = timedelta(hours=1)  # largest difference allowed between a service's clock and ours
 
 
 @dataclass(frozen=True)
@@ -29,7 +29,7 @@ class ModelRun:
     run : datetime
         Start of the run, UTC.
     available : datetime
-        Since when the service has it.
+        Time since which the service has it, UTC.
     interval : timedelta
         Time between runs.
     """
@@ -39,14 +39,15 @@ class ModelRun:
     interval: timedelta
 
     def certain_at(self, now: datetime) -> datetime:
-        """Return the run that a forecast asked for at `now` is at least from.
+        """Return the run that a forecast requested at `now` has, or an earlier one.
 
-        While the servers do not agree yet, that is the run before: a forecast is never called newer than it is.
+        Until all servers have the newest run, this is the run before: a forecast is never reported as newer than it
+        is.
         """
         return self.run if now >= self.available + SETTLING else self.run - self.interval
 
     def next_expected(self) -> datetime:
-        """Before this moment it is no use to ask again."""
+        """Return the time before which another request is useless."""
         return max(self.available + self.interval, self.available + SETTLING)
 
 
@@ -60,12 +61,12 @@ def parse_model_run(body: bytes, what: str, now: datetime) -> ModelRun:
     what : str
         Source, for errors.
     now : datetime
-        A run that would come after it is refused: everything of today would be held to be older than that.
+        Present time. A later run is refused: every forecast of today would count as older than it.
 
     Raises
     ------
     SourceError
-        When a key is missing or no such moment, or the run is not one that can be now.
+        When a key is missing or not a valid time, or the run is impossible at `now`.
     """
     document = parse_json(body, what)
     if not isinstance(document, dict):
@@ -89,12 +90,12 @@ def parse_model_run(body: bytes, what: str, now: datetime) -> ModelRun:
 
 
 def get_model_run(model: Model, *, settings: Settings, now: datetime) -> ModelRun:
-    """Ask for the newest run; of a model made of two parts, the older one.
+    """Request the newest run; for a model made of two parts, the older of their runs.
 
     Raises
     ------
     SourceError
-        When the service does not say, or publishes none for this model.
+        When the service does not state it, or publishes none for this model.
     """
     if not model.domains:
         raise SourceError(f"the run of {model.name} is not published")
