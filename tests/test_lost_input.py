@@ -57,6 +57,7 @@ def test_a_part_of_the_precipitation_that_is_more_than_the_whole_counts(key, uni
         reply[place] = {(k if k == "time" else k + suffix): v for k, v in reply[place].items()}
     reply["hourly_units"][key + suffix] = unit
     reply["hourly"][key + suffix] = [0.0] * 12 + [1.5, None] + [0.0] * 22
+    reply["hourly"]["weather_code" + suffix][11:13] = [61, 61]  # with a clear sky the rain would not be believed
     dry = read(make_reply("calm"))["precipitation_amount"].values
     wet = read(reply)["precipitation_amount"].values
     assert wet[12] == pytest.approx(1.5 * water)
