@@ -295,7 +295,7 @@ def _in_fahrenheit(document):
             lambda path: write_reply(reply_at(HERE, change=_in_fahrenheit), path),
             "undamaged, but this wxfly does not accept it",
         ),
-        (lambda path: write_reply(replace(reply_at(HERE), service="later"), path), "from a service that this wxfly does"),
+        (lambda path: write_reply(replace(reply_at(HERE), service="later"), path), "from a service that this wxfly"),
         (_newer, "written by a newer wxfly"),
     ],
 )
