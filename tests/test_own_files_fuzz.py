@@ -292,8 +292,8 @@ def test_an_answer_goes_on_beside_damage_and_says_so(wxfly, server, clock, own_f
             "2026-03.jsonl, line 1: ",
         ):
             assert told_of in words.replace("- ", "-")
-        assert words.count("set aside, nothing of it is used") == 4
+        assert words.count("set aside, none of it is used") == 4
     assert (config_folder() / "ledger" / "2026-03.jsonl").read_bytes().startswith(b"null\n" + GOOD[:90] + b"\n")
     code, _, err = wxfly("best", "headland")
     assert code == 1
-    assert "what it says of the site 'headland' is not known: mend it" in err
+    assert "its entry for the site 'headland' is not known: mend it" in err

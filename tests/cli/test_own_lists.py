@@ -23,7 +23,7 @@ def test_a_fetch_that_brought_nothing_new_is_an_error_and_what_is_stored_stays(s
     (cache_folder() / "replies" / "metadata" / "icon_eu.json").unlink()
     server.run_delay -= timedelta(hours=6)
     server.always["forecast"] = Fault(status=503, body=b"")
-    with pytest.raises(WxflyError, match=r"^no newer forecast could be had: Open-Meteo icon_eu for 52.31, 6.84: .*503"):
+    with pytest.raises(WxflyError, match=r"^no newer forecast is available: Open-Meteo icon_eu for 52.31, 6.84: .*503"):
         fetch([PLACE], "icon_eu", on_progress=silent)
     assert {p: p.read_bytes() for p in (cache_folder() / "forecasts").rglob("*.gz")} == before
 
@@ -42,7 +42,7 @@ def test_offline_a_damaged_forecast_is_told_as_such_with_the_way_to_clear_it(ser
         main.main(args=["best", PLACE, "--model", "icon_eu", "--offline"], prog_name="wxfly")
     assert ended.value.code == 1
     assert capsys.readouterr().err == (
-        "Error: 52.31, 6.84: the forecast of icon_eu in the store is not usable: damaged, its checksum does not fit; "
+        "Error: 52.31, 6.84: the forecast of icon_eu in the store is not usable: damaged, its checksum does not match; "
         "clear it with: wxfly store prune --damaged\n"
     )
 
@@ -51,6 +51,6 @@ def test_offline_a_damaged_forecast_is_told_as_such_with_the_way_to_clear_it(ser
 def test_a_name_that_cannot_be_told_from_another_is_refused_before_anybody_is_asked(server, wxfly, name):
     code, out, err = wxfly("sites", "add", name, "Enschede")
     assert (code, out) == (1, "")
-    assert "a name must be printable, not empty, without blanks at its ends, of 100 letters or fewer" in err
+    assert "a name must be printable, not empty, without spaces at its ends, with 100 characters or fewer" in err
     assert err.count("\n") == 1
     assert server.log == []

@@ -62,7 +62,7 @@ def test_the_list_checks_when_asked(wxfly, filled):
     assert code == 0
     assert out.count("whole") == 2
     assert out.count("damaged, it is cut short") == 1
-    assert out.count("of another place, model or run than its name says") == 1
+    assert out.count("its place, model or run does not match its name") == 1
     assert f"not written by wxfly, and left alone: {newest.parent / 'notes.txt'}" in out
 
 
@@ -99,7 +99,7 @@ def test_a_folder_of_the_pilots_is_not_touched(wxfly, own_folders):
     for arguments in (["prune", "--days", "1"], ["prune", "--damaged"], ["clear", "--yes"]):
         code, _, err = wxfly(*arguments)
         assert code == 1
-        assert "holds what wxfly did not write (thesis.txt), so nothing in it is removed; move that away" in err
+        assert "has files that wxfly did not write (thesis.txt), so nothing in it is removed; move them" in err
     assert pruning.prune_store(Settings(maximum_age_days=1)) == []
     assert kept.path.exists()
     (cache_folder() / "thesis.txt").unlink()

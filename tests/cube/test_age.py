@@ -94,7 +94,7 @@ def test_kp_that_comes_from_the_future_is_not_used():
     shown, notes = hide_stale(cube, START, since=START)
     assert shown["kp_index"].isnull().all()
     assert shown["wind_speed"].notnull().all()
-    assert notes == ("the forecast of Kp of the next 48 h is of the future: not used",)
+    assert notes == ("the forecast of Kp of the next 48 h is from the future: not used",)
     looking_back, _ = hide_stale(cube, START, since=START, is_chosen=True)
     assert looking_back["kp_index"].notnull().all()
 

@@ -66,7 +66,7 @@ def test_packed_and_missing_values_come_back(tmp_path, read_here):
 @has_limits
 def test_a_file_that_is_never_read_to_its_end_meets_a_limit_and_is_not_called_damaged(endless, monkeypatch):
     monkeypatch.setattr(foreign_file, "PROCESSOR_SECONDS", 2)
-    with pytest.raises(WxflyError, match="took more than 2 s of processor time and was ended") as caught:
+    with pytest.raises(WxflyError, match="took more than 2 s of processor time and was stopped") as caught:
         read_foreign(endless)
     assert "damaged" not in str(caught.value)
     assert "remove" not in str(caught.value)
@@ -76,7 +76,7 @@ def test_a_file_that_is_never_read_to_its_end_meets_a_limit_and_is_not_called_da
 @pytest.mark.thorough
 def test_without_limits_of_the_system_the_clock_ends_it(endless, monkeypatch):
     monkeypatch.setattr(foreign_file, "WALL_SECONDS", 2.0)
-    with pytest.raises(WxflyError, match="took more than 2 s and was ended") as caught:
+    with pytest.raises(WxflyError, match="took more than 2 s and was stopped") as caught:
         read_foreign(endless)
     assert "damaged" not in str(caught.value)
 
@@ -152,7 +152,7 @@ def test_what_wxfly_wrote_can_be_told_from_what_was_changed_since(path, read_her
     changed["wind_speed_of_gust"].values.flat[0] += 1.0
     changed.to_netcdf(path, engine="h5netcdf")
     read_foreign(path)
-    with pytest.raises(DamagedError, match="its checksum does not fit"):
+    with pytest.raises(DamagedError, match="its checksum does not match"):
         read_foreign(path, ours=True)
 
 

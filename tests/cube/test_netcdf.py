@@ -1,4 +1,4 @@
-"""Cubes as files: plain CF netCDF, whole or not there, refused when their checksum does not fit."""
+"""Cubes as files: plain CF netCDF, whole or not there, refused when their checksum does not match."""
 
 import shutil
 import subprocess
@@ -166,7 +166,7 @@ def test_a_cube_that_was_changed_is_told_by_the_checksum_in_it(cube, tmp_path):
     changed = load_cube(tmp_path / "a.nc")
     changed["wind_speed_of_gust"].values.flat[0] += 1.0
     changed.to_netcdf(tmp_path / "a.nc", engine="h5netcdf")
-    with pytest.raises(DamagedError, match="damaged, its checksum does not fit"):
+    with pytest.raises(DamagedError, match="damaged, its checksum does not match"):
         load_cube(tmp_path / "a.nc", verify=True)
 
 

@@ -42,7 +42,7 @@ SERVICES = {
         ("observed", PLACE, "--model", "icon_eu"), REFUSAL, "Aviation Weather Center", "replies/reports"
     ),
     "aerodrome_forecasts": Service(
-        ("observed", PLACE, "--model", "icon_eu"), NOTE, "No airport's own forecast could be had: Aviation Weather",
+        ("observed", PLACE, "--model", "icon_eu"), NOTE, "No airport's own forecast is available: Aviation Weather",
         "replies/aerodrome_forecasts",
     ),
 }  # fmt: skip
@@ -124,7 +124,7 @@ OF_ONE = {
     "MET Norway: nine days old": (
         "met_norway", met_norway(timedelta(days=-9), timedelta(days=-9)), "not for the days to come"
     ),
-    "MET Norway: renewed tomorrow": ("met_norway", met_norway(updated=timedelta(days=1)), "which is still to come"),
+    "MET Norway: renewed tomorrow": ("met_norway", met_norway(updated=timedelta(days=1)), "which is in the future"),
     "MET Norway: wind in knots": (
         "met_norway", met_norway(units={"wind_speed": "knots"}), "wind_speed came in 'knots', wanted 'm/s'"
     ),
@@ -137,7 +137,7 @@ OF_ONE = {
     "report: a wind in words": ("aviation_weather", _first("wspd", "calm"), "wspd 'calm' is not between"),
     "airport's forecast: 900 kt": ("aerodrome_forecasts", _first("wspd", 900), "wspd '900' is not between"),
     "airport's forecast: a group for no time": (
-        "aerodrome_forecasts", _first("timeTo", 0), "a group does not say for when it is"
+        "aerodrome_forecasts", _first("timeTo", 0), "a group does not state its validity"
     ),
     "place: off the Earth": (
         "geocoding", changed(lambda d: d["results"][0].update(latitude=95)), "not on Earth"

@@ -108,7 +108,7 @@ def is_the_last_good_answer(code, out, err, words, kept, offline):
     notes, *answer = out.split("\n\n")
     assert re.match(r"Forecast from the store, retrieved \d{4}-\d\d-\d\dT\d\d:\d\dZ, 3 h ago", notes)
     told = " ".join(notes.split())
-    (line,) = re.findall(r"No newer forecast could be had: (.*)", told)
+    (line,) = re.findall(r"No newer forecast is available: (.*)", told)
     assert line.startswith("Open-Meteo icon_eu for 52.31, 6.84: ")
     assert any(w in line for w in words.split("|")), line
     assert "\n\n".join(answer) == "\n\n".join(offline.split("\n\n")[1:]), "the answer is that of the store"

@@ -50,7 +50,7 @@ def test_a_fault_is_one_line_and_poisons_nothing(server, wxfly, name):
             (stored,) = layout.list_forecasts()
             assert forecasts.open_forecast(stored)["surface_altitude"].item() == pytest.approx(35, abs=15)
     if service == "kp":
-        assert "Kp of the hours just past is by GFZ" in out
+        assert "Kp of the hours just past is from GFZ" in out
         assert kept_reply("space_weather", "noaa-planetary-k-index-forecast.json") is None
     elif service == "outlook":
         assert kept_reply("space_weather", "27-day-outlook.txt") is None
@@ -82,7 +82,7 @@ def test_a_forecast_of_met_norway_in_the_store_outlives_every_fault(server, wxfl
     code, out, err = wxfly("best", PLACE, "--model", "met_norway")
     assert code == 0, err
     assert out.startswith("Forecast from the store, retrieved ")
-    the_line(out, "No newer forecast could be had: MET Norway for 52.31, 6.84: ", words)
+    the_line(out, "No newer forecast is available: MET Norway for 52.31, 6.84: ", words)
     assert {p: p.read_bytes() for p in (cache_folder() / "forecasts").rglob("*.*")} == kept
 
 

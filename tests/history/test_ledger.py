@@ -139,7 +139,7 @@ def test_a_bad_line_is_named_and_left_where_it_is_and_stops_nothing(name):
     assert [(part.path, part.line) for part in kept.set_aside] == [(path, 2)]
     first, second = describe_ledger().splitlines()[:2]
     assert first.startswith(f"{path}, line 2: ")
-    assert first.endswith("; set aside, nothing of it is used")
+    assert first.endswith("; set aside, none of it is used")
     assert len(first) < 450
     assert second == "2 verdicts kept, 1 of them scored"
 

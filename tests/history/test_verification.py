@@ -53,7 +53,7 @@ def test_a_fault_in_each_column_is_told_by_line(row, told):
     with pytest.raises(WxflyError) as fault:
         parse_csv(HEAD + row + "\n", "mine.csv")
     assert told in str(fault.value)
-    assert "nothing was taken" in str(fault.value)
+    assert "nothing was read" in str(fault.value)
 
 
 @pytest.mark.parametrize(

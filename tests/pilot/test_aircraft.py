@@ -63,7 +63,7 @@ FAULTS = [
     ('maximum_gust = "26 mph"', 'maximum_gust = "26"', "unit of speed '(none given)' is not known"),
     ('maximum_gust = "26 mph"', "maximum_gust = 26", "must be a text with its unit"),
     ('maximum_gust = "26 mph"', "", "has no maximum_gust"),
-    ('maximum_gust = "26 mph"', 'maximum_gust = "5 kt"', "are the two exchanged?"),
+    ('maximum_gust = "26 mph"', 'maximum_gust = "5 kt"', "are the two swapped?"),
     ('maximum_gust = "26 mph"', 'maximum_gust = "-5 kt"', "must be above zero"),
     ('minimum_temperature = "14 degF"', 'minimum_temperature = "50 degC"', "is not below maximum_temperature"),
     ('kind = "multirotor"', 'kind = "multirottor"', "did you mean 'multirotor'?"),

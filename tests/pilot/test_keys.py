@@ -67,7 +67,7 @@ def test_a_file_that_others_may_read_is_refused(own_folders):
     path.chmod(0o640)
     assert load_settings().key == ""
     (line,) = told(load_settings().set_aside)
-    assert "others may read this key; take that away: chmod 600" in line
+    assert "others may read this key; make it private: chmod 600" in line
     assert KEY not in line
     path.chmod(0o600)
     assert load_settings().key == KEY

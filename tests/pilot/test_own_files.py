@@ -131,7 +131,7 @@ def test_what_a_killed_writer_left_goes_with_the_next_write(tmp_path):
 def test_a_place_that_cannot_be_written_is_one_line(tmp_path):
     (tmp_path / "file").write_text("")
     for place in (tmp_path / "file" / "a", tmp_path):
-        with pytest.raises(WxflyError, match=r"could not be written \(.*\); give a place that can be"):
+        with pytest.raises(WxflyError, match=r"could not be written \(.*\); give a path that can be written"):
             write_whole(place, b"a")
     with pytest.raises(OSError, match="exists"):
         make_folder(tmp_path / "file")

@@ -39,7 +39,7 @@ def test_a_line_above_the_tables_costs_no_other(tmp_path):
     assert table == {"a": 1, "c": 3}
     assert [(part.name, part.line) for part in table.set_aside] == [("b", 2), ("d", 4)]
     assert told(table.set_aside) == [
-        f"{path}, line 2: {table.set_aside[0].fault}; 1 more like it; set aside, nothing of it is used"
+        f"{path}, line 2: {table.set_aside[0].fault}; 1 more like it; set aside, none of it is used"
     ]
     assert path.read_text() == 'a = 1\nb = "x\nc = 3\nd = "text"\n'
 
@@ -50,7 +50,7 @@ def test_what_is_there_twice_is_not_chosen_between(tmp_path):
     path.write_text(f"{site}[far]\nlatitude = 1\nlongitude = 2\n{site}")
     sites = read_sites(path)
     assert list(sites) == ["far"]
-    with pytest.raises(WxflyError, match="what it says of the site 'heath' is not known"):
+    with pytest.raises(WxflyError, match="its entry for the site 'heath' is not known"):
         sites.refuse_doubtful("heath", "the site")
 
 
@@ -59,7 +59,7 @@ def test_a_lost_bracket_below_a_name_is_a_loss_of_that_name(tmp_path):
     path.write_text('[heath]\nlatitude = 52\nlongitude = 6\n[heath.sectors\nwest = "closed"\n')
     sites = read_sites(path)
     assert sites["heath"].sectors == {}
-    with pytest.raises(WxflyError, match="what it says of the site 'heath' is not known"):
+    with pytest.raises(WxflyError, match="its entry for the site 'heath' is not known"):
         sites.refuse_doubtful("heath", "the site")
 
 
@@ -86,9 +86,7 @@ def test_damage_to_stricter_limits_never_brings_the_wider_ones_back(tmp_path, da
     table = load_aircraft(path)
     assert "folding-quad-249g" not in table
     assert "cine-hexacopter" in table
-    with pytest.raises(
-        WxflyError, match="what it says of aircraft 'folding-quad-249g' is not known: mend it"
-    ) as caught:
+    with pytest.raises(WxflyError, match="its entry for aircraft 'folding-quad-249g' is not known: mend it") as caught:
         find_aircraft("folding-quad-249g", path)
     assert "\n" not in str(caught.value)
     assert find_aircraft("mine", path).maximum_gust == 6.0

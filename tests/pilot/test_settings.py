@@ -140,7 +140,7 @@ def test_a_contact_that_no_header_can_carry_is_refused(own_folders):
 
 def test_the_home_of_nobody_is_told_in_one_line(monkeypatch):
     monkeypatch.setenv("WXFLY_CACHE", "~nosuchuser/x")
-    with pytest.raises(WxflyError, match="WXFLY_CACHE = '~nosuchuser/x' names the home folder of somebody who is not"):
+    with pytest.raises(WxflyError, match="WXFLY_CACHE = '~nosuchuser/x' names the home folder of an unknown user"):
         cache_folder()
 
 

@@ -86,9 +86,9 @@ def test_a_fault_in_the_file_is_told_in_one_line_and_the_file_kept(tmp_path, tex
     assert words in line
     assert line.startswith(f"{path}, line ")
     assert "\n" not in line
-    with pytest.raises(WxflyError, match="which site is the first is not known"):
+    with pytest.raises(WxflyError, match="the first site is not known"):
         refuse_set_aside(sites, [])
-    with pytest.raises(WxflyError, match="what it says of the site 'A' is not known"):
+    with pytest.raises(WxflyError, match="its entry for the site 'A' is not known"):
         refuse_set_aside(sites, ["A"])
     refuse_set_aside(sites, ["Amsterdam", "52.3,6.8"])
     with pytest.raises(WxflyError):

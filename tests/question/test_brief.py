@@ -288,7 +288,7 @@ def test_a_reading_that_changes_nothing_says_so() -> None:
 def test_a_temperature_in_the_sun_is_told_and_one_of_no_air_refused() -> None:
     done = CliRunner().invoke(main, ["check", SITE, "--mean", "3", "--gust", "5", "--temperature", "40degC"])
     assert "so far from the forecast it makes no hour better" in " ".join(done.output.split())
-    with pytest.raises(WxflyError, match="none of shaded air"):
+    with pytest.raises(WxflyError, match="not possible in shaded air"):
         check(temperature="60degC")
 
 

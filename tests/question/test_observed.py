@@ -111,8 +111,8 @@ def test_an_airport_that_expects_the_same_is_said_to(server, wxfly):
 @pytest.mark.parametrize(
     ("fault", "words"),
     [
-        (Fault(status=204, body=b""), "No airport within 60 km has a forecast of its own in force."),
-        (Fault(status=403, body=b""), "No airport's own forecast could be had: Aviation Weather Center, forecasts"),
+        (Fault(status=204, body=b""), "No airport within 60 km has its own forecast in force."),
+        (Fault(status=403, body=b""), "No airport's own forecast is available: Aviation Weather Center, forecasts"),
         (Fault(body=b"<html>"), "a web page came back in place of data"),
         (ahead(wspd=900), "wspd '900' is not between"),
     ],

@@ -71,10 +71,10 @@ def test_two_sites_and_two_ensembles(meadow):
 def test_several_models_as_a_small_ensemble(meadow):
     found = answer("best", "meadow", "--model", "icon_eu", "--ensemble", "icon_eu,ecmwf_ifs025,ncep_gfs_global")
     assert found["sites"][0]["chance_basis"]["member_count"] == 3
-    assert any("3 models as if they were members" in note["text"] for note in found["notes"])
+    assert any("3 models taken as members" in note["text"] for note in found["notes"])
     one = answer("best", "meadow", "--model", "icon_eu", "--ensemble", "ecmwf_ifs025")
     assert one["sites"][0]["chance_basis"]["single_forecast"]
-    assert any("is no ensemble" in note["text"] for note in one["notes"])
+    assert any("is not an ensemble" in note["text"] for note in one["notes"])
 
 
 def test_an_ensemble_that_fails_is_told_and_the_answer_stands(meadow):
@@ -132,13 +132,13 @@ def test_what_was_learned_is_switched_on_knowingly_and_shown(meadow, tmp_path):
     before, after = (d["sites"][0]["elements"][0]["demand"][12] for d in (plain, used))
     assert 0.7 * before <= after < before
     done = run("best", "meadow", "--model", "ecmwf_ifs025", "--site-record", code=1)
-    assert "is of forecasts of icon_eu" in done.output
+    assert "is for forecasts of icon_eu" in done.output
 
 
 def test_a_file_with_a_fault_teaches_nothing(meadow, tmp_path):
     mine = observations(tmp_path / "mine.csv", rows=["yesterday,3,4", "2099-01-01T00:00Z,x,4"])
     done = run("verify", "meadow", "--observed", mine, "--model", "icon_eu", "--past", "--learn", code=1)
-    assert "2 faults, nothing was taken" in done.output
+    assert "2 faults, nothing was read" in done.output
     assert "line 962: time 'yesterday'" in done.output
     assert not records_file().exists()
     assert ledger.read_observations() == []
@@ -178,7 +178,7 @@ def test_an_airport_may_be_named(meadow):
     done = run("verify", "meadow", "--past", "--station", "XXNO", code=1)
     assert "no report of XXNO" in done.output
     done = run("verify", "meadow", "--past", "--station", "a/b?c", code=1)
-    assert "is no ICAO code" in done.output
+    assert "is not an ICAO code" in done.output
 
 
 def test_without_a_file_nobody_is_asked_offline(meadow):

@@ -232,10 +232,8 @@ def test_of_a_stored_forecast_past_use_the_second_source_answers(clock, server, 
     server.always["met_norway"] = second(day=12, updated="2026-03-12T17:00:00Z", first=18)
     got = obtain(["heath"], saved=SAVED)
     assert got.cube.attrs["model"] == "met_norway"
-    first = (
-        "MET Norway answers in place of ncep_gfs_global: of ncep_gfs_global there is none of an age that can be used"
-    )
-    assert got.notes[0].startswith(f"{first}; no newer forecast could be had: Open-Meteo ncep_gfs_global for ")
+    first = "MET Norway answers in place of ncep_gfs_global: no forecast of ncep_gfs_global is recent enough to use"
+    assert got.notes[0].startswith(f"{first}; no newer forecast is available: Open-Meteo ncep_gfs_global for ")
     server.always["met_norway"] = second()
     clock(hours=1)
     assert obtain(["heath"], saved=SAVED, model="ncep_gfs_global").cube.attrs["model"] == "ncep_gfs_global"
@@ -274,7 +272,7 @@ def test_a_stored_forecast_of_the_future_does_not_hide_the_one_before_it(clock, 
 
 def test_a_run_that_is_not_known_is_said(clock, server):
     server.always["metadata"] = Fault(status=404, body=b"")
-    words = "when the model ran is not known: the age counts from the oldest that the forecast may be"
+    words = "when the model ran is not known: the age counts from the earliest possible run"
     assert words in obtain(["heath"], saved=SAVED).notes
     clock(minutes=10)
     assert words in obtain(["heath"], saved=SAVED, offline=True).notes

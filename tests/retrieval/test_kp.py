@@ -64,7 +64,7 @@ def test_the_second_source_tells_of_the_hours_just_past_and_nothing_ahead(clock,
     known = kp["time"].values[np.isfinite(kp.values)]
     assert known.size
     assert known.max() < np.datetime64("2026-03-10T12:00"), "what is to come is not known"
-    assert any("Kp of the hours just past is by GFZ" in note for note in got.notes)
+    assert any("Kp of the hours just past is from GFZ" in note for note in got.notes)
     assert any("Kp is not known past" in note for note in got.notes)
 
 
@@ -127,7 +127,7 @@ def test_an_outlook_that_what_was_measured_has_passed_already_is_not_used(clock,
     assert kp.sel(time=slice("2026-03-10T09:00", "2026-03-10T23:00")).isnull().all()
     assert kp.sel(time=slice("2026-03-11T00:00", "2026-03-12T23:00")).isnull().all(), "that is for a forecast to tell"
     assert kp.sel(time=slice("2026-03-13T00:00", "2026-03-14T00:00")).notnull().all()
-    assert any("not used where what was measured is above it" in note for note in got.notes)
+    assert any("not used where the measured Kp is already above it" in note for note in got.notes)
     assert "kp.gfz.de" in got.provenance.attribution
     assert "spaceweather.gov" in got.provenance.attribution
 

@@ -90,7 +90,7 @@ def test_time_zones_are_found_everywhere():
 def test_a_kept_name_that_is_damaged_is_asked_for_again(server, text):
     first = resolve_site("Oldermoor", saved={})
     keep_reply("places", "oldermoor", text, datetime.now(UTC))
-    with pytest.raises(WxflyError, match="was not asked for before"):
+    with pytest.raises(WxflyError, match="was not looked up before"):
         resolve_site("Oldermoor", saved={}, offline=True)
     assert resolve_site("Oldermoor", saved={}) == first
     assert [a.service for a in server.log] == ["geocoding", "geocoding"]

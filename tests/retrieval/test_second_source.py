@@ -68,7 +68,7 @@ def test_when_the_second_source_fails_its_last_forecast_is_said_to_be_old(clock,
     server.always["met_norway"] = Fault(status=403, body=b"<html>")
     got = obtain(["heath"], saved=SAVED, model="met_norway")
     assert "2 h ago" in got.notes[0]
-    assert "no newer forecast could be had" in got.notes[1]
+    assert "no newer forecast is available" in got.notes[1]
 
 
 def test_a_product_that_will_be_retired_is_said(clock, server, contact):
@@ -87,7 +87,7 @@ def test_it_is_as_old_as_it_says_and_not_as_the_question(clock, server, contact)
     ("fault", "words"),
     [
         (second(day=1), "it is for 2026-03-01 to 2026-03-01, not for the days to come"),
-        (second(updated="2026-03-11T10:00:00Z"), "updated 2026-03-11T10:00Z?, which is still to come"),
+        (second(updated="2026-03-11T10:00:00Z"), "updated 2026-03-11T10:00Z?, which is in the future"),
         (second(updated="yesterday"), "updated_at 'yesterday' is not of the form"),
         (second(updated="2026-02-30T10:00:00Z"), "updated_at '2026-02-30T10:00:00Z' is not on the calendar"),
     ],

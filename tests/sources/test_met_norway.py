@@ -161,7 +161,7 @@ HOSTILE = {
     "text in a value": (body(_set(*SERIES, 0, "data", "instant", "details", "wind_speed", value="1")), "not a number"),
     "absurd": (body(_set(*SERIES, 0, "data", "instant", "details", "wind_speed", value=500)), "outside 0 to 120"),
     "no data": (body(_set(*SERIES, 0, "data", value=3)), "a step without data"),
-    "values no object": (body(_set(*SERIES, 0, "data", "instant", value=3)), "no object"),
+    "values no object": (body(_set(*SERIES, 0, "data", "instant", value=3)), "are not an object"),
 }  # fmt: skip
 
 

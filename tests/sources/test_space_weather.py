@@ -128,7 +128,7 @@ def test_every_hour_has_the_value_of_its_interval(values, shift):
         (rows(("2026-03-10T03:00:00", 2), ("2026-03-10T00:00:00", 2)), "not in order"),
         (rows(("2026-03-10T03:00:00", 2), ("2026-03-10T03:00:00", 2)), "not in order"),
         (rows(("2026-03-10T03:00:00", None)), "no value of Kp"),
-        (b"[1]", "a row is no object"),
+        (b"[1]", "a row is not an object"),
         (b"<html>", "a web page"),
         (b"", "an empty body"),
     ],

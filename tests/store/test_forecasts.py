@@ -89,7 +89,7 @@ def test_a_forecast_can_be_exported_whole_only(tmp_path):
     forecasts.export_forecast(stored, tmp_path / "mine.nc")
     xr.testing.assert_equal(load_cube(tmp_path / "mine.nc", verify=True), forecasts.open_forecast(stored))
     path.write_bytes(b"junk")
-    with pytest.raises(DamagedError, match="damaged, its checksum does not fit"):
+    with pytest.raises(DamagedError, match="damaged, its checksum does not match"):
         forecasts.export_forecast(stored, tmp_path / "other.nc")
     assert not (tmp_path / "other.nc").exists()
 
@@ -282,14 +282,20 @@ def _in_fahrenheit(document):
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        (lambda path: write_reply(reply_at(THERE), path), "of another place, model or run than its name says"),
-        (lambda path: write_reply(reply_at(HERE, model="icon_d2"), path), "of another place, model or run"),
-        (lambda path: write_reply(reply_at(HERE, run="2026-06-09T18"), path), "of another place, model or run"),
+        (lambda path: write_reply(reply_at(THERE), path), "its place, model or run does not match its name"),
+        (
+            lambda path: write_reply(reply_at(HERE, model="icon_d2"), path),
+            "its place, model or run does not match its name",
+        ),
+        (
+            lambda path: write_reply(reply_at(HERE, run="2026-06-09T18"), path),
+            "its place, model or run does not match its name",
+        ),
         (
             lambda path: write_reply(reply_at(HERE, change=_in_fahrenheit), path),
-            "whole, but this wxfly does not take it",
+            "undamaged, but this wxfly does not accept it",
         ),
-        (lambda path: write_reply(replace(reply_at(HERE), service="later"), path), "of a service that this wxfly does"),
+        (lambda path: write_reply(replace(reply_at(HERE), service="later"), path), "from a service that this wxfly"),
         (_newer, "written by a newer wxfly"),
     ],
 )
@@ -376,7 +382,7 @@ def test_a_damaged_one_is_told_and_left_until_it_is_asked_away(early, read_here)
     cube.to_netcdf(early, engine="h5netcdf")
     assert forecasts.find_forecast(*HERE, "icon_eu") is None
     assert early.is_file()
-    assert "its checksum does not fit" in forecasts.why_unused(*HERE, "icon_eu")
+    assert "its checksum does not match" in forecasts.why_unused(*HERE, "icon_eu")
     assert str(early) in store_tasks.prune(damaged=True)
     assert not early.exists()
 
@@ -388,5 +394,5 @@ def test_one_that_is_never_read_to_its_end_is_not_called_damaged(early, monkeypa
     start = content.index(b"GCOL") + 512
     early.write_bytes(content[:start] + bytes(512) + content[start + 512 :])
     (stored,) = layout.list_forecasts()
-    assert "took more than 2 s and was ended" in forecasts.fault_of(stored)
+    assert "took more than 2 s and was stopped" in forecasts.fault_of(stored)
     assert forecasts.damage_of(stored) == ""

@@ -19,10 +19,10 @@ TOO_OLD = np.timedelta64(36, "h")
 CLOCKS = np.timedelta64(1, "h")
 """Largest difference allowed between the clocks of a service and of this machine."""
 
-COUNTED = "the run of this forecast is not known: its age and the time ahead are counted from its first hour"
+COUNTED = "the run of this forecast is not known: its age and the time ahead count from its first hour"
 """The note where neither the run nor the time of retrieval is known."""
 
-CUT = "the first hours of this forecast are cut off and its run is not known: nobody knows how old it is"
+CUT = "the first hours of this forecast are cut off and its run is not known, so its age is not known either"
 """The note where a reply does not begin with a whole day and its run is unknown."""
 
 BANDS = (12.0, 48.0, np.inf)
@@ -64,7 +64,7 @@ LIMITS = (
             "atmosphere_boundary_layer_thickness",
         ),
         (24, 30, 36),
-        "showers, fog and low cloud live for hours, and gusts go with them: a run of the day before knew none of them",
+        "showers, fog and low cloud last for hours, and gusts come with them: a run of the day before has none of them",
     ),
     Limit(
         "wind, humidity and the air aloft",
@@ -73,7 +73,7 @@ LIMITS = (
             "freezing_level_altitude", "air_temperature_aloft", "wind_speed_percentile_10", "wind_speed_percentile_90",
         ),
         (30, 36, 36),
-        "they go with fronts, which a run places well for a day and a half and worse with each one missed",
+        "they depend on fronts, which a run places well for a day and a half, and worse with each run missed",
     ),
     Limit(
         "temperature and pressure",
@@ -88,7 +88,7 @@ LIMITS = (
         "Kp",
         ("kp_index",),
         (24, 36, 36),
-        "its forecast is issued twice a day and has an age of its own: when it was retrieved",
+        "its forecast is issued twice a day and has its own age, from its retrieval",
     ),
 )  # fmt: skip
 
@@ -184,7 +184,7 @@ def _hide_by_age(
         notes.append(f"this forecast is old: {origin.ago.format(age)}")
     elif age < -clocks:
         notes.append(f"{ahead} after the time asked about")
-    fault = "of the future" if _age_of_kp(cube, now, age) < 0 else "too old"
+    fault = "from the future" if _age_of_kp(cube, now, age) < 0 else "too old"
     notes += [Note(f"the forecast of {words} is {fault}: not used", NoteKind.KP) for words in of_kp]
     return cube, tuple(notes)
 

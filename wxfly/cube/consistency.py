@@ -241,7 +241,7 @@ def _stands(values: Array, hours: int) -> Flags:
 
 
 def _frozen_words(words: str, hours: int) -> str:
-    return f"{words} that stands still for {'hours' if hours == FROZEN_WIND else 'days'}"
+    return f"{words} that does not change for {'hours' if hours == FROZEN_WIND else 'days'}"
 
 
 _WIND = ("wind_speed", "wind_speed_of_gust")

@@ -99,7 +99,9 @@ def _layout(cube: xr.Dataset, place: str) -> int:
     """Return the layout of the places: 0 for a single place, 1 for sites, 2 for a grid."""
     across = [d for d in HORIZONTAL if d in cube.dims]
     if across not in ([], ["site"], ["latitude", "longitude"]):
-        raise WxflyError(f"{place}: its places are over ({', '.join(across)}), wanted (site) or (latitude, longitude)")
+        raise WxflyError(
+            f"{place}: its places have the dimensions ({', '.join(across)}), wanted (site) or (latitude, longitude)"
+        )
     return min(len(across), 2)
 
 
@@ -132,7 +134,7 @@ def _coordinate(variable: xr.DataArray, name: str, layout: int, place: str) -> t
         raise WxflyError(f"{place}: {name} holds {variable.dtype}, wanted {holds}")
     if dims not in allowed:
         written = " or ".join("one value" if not d else f"({', '.join(d)})" for d in allowed)
-        raise WxflyError(f"{place}: {name} is over ({', '.join(dims)}), wanted {written}")
+        raise WxflyError(f"{place}: {name} has the dimensions ({', '.join(dims)}), wanted {written}")
     values = variable.values
     if holds == NAMES:
         values = np.array([_printable(str(v)) for v in values.ravel()], dtype=object).reshape(values.shape)

@@ -582,13 +582,13 @@ def check_forecast(cube: xr.Dataset, *, place: str = "the forecast") -> xr.Datas
         _check_span(name, covers_hours(cube, name), place)
     lost = next((str(name) for name in cube.coords if name in VARIABLES), None)
     if lost is not None:
-        raise WxflyError(f"{place}: {lost} is told to be a coordinate; the attribute 'coordinates' is damaged")
+        raise WxflyError(f"{place}: {lost} is a coordinate, wanted a variable; the attribute 'coordinates' is damaged")
     if not any(name in cube for name in VARIABLES):
         raise WxflyError(f"{place}: no variable of a forecast in it; wanted some of {', '.join(VARIABLES)}")
     if "forecast_reference_time" not in cube.coords:
         raise WxflyError(f"{place}: forecast_reference_time is missing; give NaT when the run is not known")
     if cube["forecast_reference_time"].dtype.kind != "M" or cube["forecast_reference_time"].ndim:
-        raise WxflyError(f"{place}: forecast_reference_time is no moment; give NaT when the run is not known")
+        raise WxflyError(f"{place}: forecast_reference_time is not a time; give NaT when the run is not known")
     for name in ("latitude", "longitude", "surface_altitude"):
         if name not in cube.coords:
             if name == "surface_altitude":
@@ -600,7 +600,7 @@ def check_forecast(cube: xr.Dataset, *, place: str = "the forecast") -> xr.Datas
             raise WxflyError(f"{place}: {name} is not a number; the model may not cover the place")
     for key in _NEVER_EMPTY:
         if not isinstance(cube.attrs.get(key), str) or not cube.attrs[key]:
-            raise WxflyError(f"{place}: the attribute '{key}' is missing; a forecast must say where it is from")
+            raise WxflyError(f"{place}: the attribute '{key}' is missing; a forecast must state its origin")
     _check_carried(cube, place)
     return cube
 
@@ -673,7 +673,7 @@ def _check_variable(variable: xr.DataArray, place: str) -> None:
         raise WxflyError(f"{place}: {name} has no height dimension")
     foreign = [str(d) for d in variable.dims if d not in allowed]
     if foreign:
-        raise WxflyError(f"{place}: {name} has the dimension {foreign[0]}, which is not of a forecast")
+        raise WxflyError(f"{place}: {name} has the dimension {foreign[0]}, which a forecast does not have")
     values = variable.values
     if values.dtype.kind != "f":
         raise WxflyError(f"{place}: {name} is {values.dtype}, wanted floating point with NaN for missing")

@@ -70,7 +70,7 @@ def read_foreign(path: Path, *, ours: bool = False) -> xr.Dataset:
 
 def _answer_of_child(path: Path) -> bytes:
     if not sys.executable:
-        raise WxflyError(f"{path}: a netCDF file is read by a process of its own, and no Python is there to start one")
+        raise WxflyError(f"{path}: a netCDF file is read by a separate process, and there is no Python to start one")
     environment = os.environ | {
         "PYTHONPATH": os.pathsep.join(p for p in sys.path if p),
         "OPENBLAS_NUM_THREADS": "1",  # the memory that each thread reserves counts against the limit
@@ -83,15 +83,15 @@ def _answer_of_child(path: Path) -> bytes:
             command, env=environment, timeout=WALL_SECONDS, check=False, stdin=subprocess.DEVNULL, capture_output=True
         )
     except subprocess.TimeoutExpired:
-        raise WxflyError(f"{path}: reading it took more than {WALL_SECONDS:g} s and was ended") from None
+        raise WxflyError(f"{path}: reading it took more than {WALL_SECONDS:g} s and was stopped") from None
     if done.returncode == 0 and done.stdout.startswith(b"{"):
         raise WxflyError(f"{path}: {json.loads(done.stdout)['fault']}")
     if done.returncode == 0:
         return done.stdout
     if done.returncode == -getattr(signal, "SIGXCPU", 0):
-        raise WxflyError(f"{path}: reading it took more than {PROCESSOR_SECONDS} s of processor time and was ended")
+        raise WxflyError(f"{path}: reading it took more than {PROCESSOR_SECONDS} s of processor time and was stopped")
     if done.returncode < 0 or done.returncode > 255:  # a signal, or its equivalent on Windows
-        raise WxflyError(f"{path}: the netCDF library broke off while reading it (code {done.returncode})")
+        raise WxflyError(f"{path}: the netCDF library crashed while reading it (code {done.returncode})")
     last = done.stderr.decode(errors="replace").strip().rpartition("\n")[2]
     raise RuntimeError(f"the process that reads netCDF ended with code {done.returncode} ({last[:200]})")
 
@@ -123,7 +123,7 @@ def hand_back(path: str, seconds: str, memory: str) -> None:
     except _UnreadableError as fault:
         answer = _fault(f"not a readable netCDF file ({fault})")
     except MemoryError:
-        answer = _fault(f"reading it needs more than {int(memory) / 1e6:g} MB of memory and was ended")
+        answer = _fault(f"reading it needs more than {int(memory) / 1e6:g} MB of memory and was stopped")
     sys.stdout.buffer.write(answer)
     sys.stdout.buffer.flush()
 
@@ -172,7 +172,7 @@ def _packed(cube: xr.Dataset) -> bytes:
         if values.dtype.kind in "OSU":
             values = np.array([_text(v) for v in values.ravel()], dtype=str).reshape(values.shape)
         if values.dtype.kind not in "fiubMU":
-            return _fault(f"'{name}' holds {values.dtype}, which is not of a forecast")
+            return _fault(f"'{name}' holds {values.dtype}, which a forecast does not have")
         if len(set(variable.dims)) < variable.ndim:
             return _fault(f"'{name}' has one dimension twice")
         arrays[str(len(rows))] = values

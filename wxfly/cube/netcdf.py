@@ -187,7 +187,7 @@ def check_origin(cube: xr.Dataset, path: Path, *, verify: bool) -> None:
     if schema is None or CHECKSUM not in cube.attrs:
         raise WxflyError(f"{path}: not written by wxfly")
     if cube.attrs[CHECKSUM] != content_checksum(cube):
-        raise DamagedError(f"{path}: damaged, its checksum does not fit")
+        raise DamagedError(f"{path}: damaged, its checksum does not match")
 
 
 def with_spans_of_schema_1(cube: xr.Dataset, path: Path) -> xr.Dataset:

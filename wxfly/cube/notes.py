@@ -10,7 +10,7 @@ class NoteKind(Enum):
 
     FORECAST = "the forecast"
     KP = "Kp"
-    NO_NEWER_FORECAST = "no newer forecast could be had"
+    NO_NEWER_FORECAST = "no newer forecast is available"
     NOT_KEPT = "the forecast could not be kept"
     INVENTED = "place and weather are invented"
 

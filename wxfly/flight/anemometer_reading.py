@@ -144,8 +144,8 @@ def check_temperature(temperature: float) -> None:
     """Refuse a temperature [K] that has never been measured in shaded air near the ground."""
     if not LOWEST_TEMPERATURE <= temperature <= HIGHEST_TEMPERATURE:
         raise WxflyError(
-            f"a temperature of {temperature - 273.15:.0f} °C is none of shaded air; wanted -90 to 57 °C, read in the"
-            " shade after some minutes"
+            f"a temperature of {temperature - 273.15:.0f} °C is not possible in shaded air; wanted -90 to 57 °C, read"
+            " in the shade after some minutes"
         )
 
 
@@ -180,7 +180,7 @@ def weigh(
     height = float(flight["height"])
     if np.isnan(low["wind_speed"] + high["wind_speed"]):
         raise WxflyError(
-            f"the forecast has no wind at {str(reading.time)[:16]}Z to hold a reading against; fetch a newer one"
+            f"the forecast has no wind at {str(reading.time)[:16]}Z to compare a reading with; fetch a newer one"
         )
     ratio = float(ratio_to_hand(low["wind_speed"], high["wind_speed"], reading.hand_height, height, roughness_length))
     carried = float(carry_up(reading.mean, ratio))

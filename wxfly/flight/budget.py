@@ -36,7 +36,7 @@ class Refusal(IntEnum):
         return (
             "",
             "a gust is as fast as the aircraft",
-            "the wind is more than the aircraft makes good",
+            "the aircraft cannot make headway in the wind",
             "the voltage of the cold pack falls to the cut-off",
         )[self]
 

@@ -133,7 +133,7 @@ def energy_model(aircraft: Aircraft, *, payload: float = 0.0) -> EnergyModel:
         model = _fixed_wing(figure, own_weight, drive_power, common)
     if not 0 < model.drive_efficiency <= 1:
         raise WxflyError(
-            f"{aircraft.name}: mass, endurance and battery_energy ask for a drive efficiency of "
+            f"{aircraft.name}: mass, endurance and battery_energy imply a drive efficiency of "
             f"{model.drive_efficiency:.2f}; wanted 0 to 1: is one of them in another unit?"
         )
     return model

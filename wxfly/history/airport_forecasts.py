@@ -268,5 +268,5 @@ def ask_quietly(site: Site, *, settings: Settings, offline: bool) -> tuple[Aerod
     try:
         found = latest_aerodrome_forecast(site, settings=settings, offline=offline)
     except WxflyError as fault:
-        return None, f"no airport's own forecast could be had: {fault}"
-    return found, "" if found else f"no airport within {FARTHEST_KM:g} km has a forecast of its own in force"
+        return None, f"no airport's own forecast is available: {fault}"
+    return found, "" if found else f"no airport within {FARTHEST_KM:g} km has its own forecast in force"

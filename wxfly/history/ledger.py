@@ -170,14 +170,14 @@ class Observation:
 def _check_moments(**moments: str) -> None:
     for name, text in moments.items():
         if not _MOMENT.fullmatch(text):
-            raise ValueError(f"{name} is '{text[:40]}'; wanted a moment such as 2026-06-10T12:00:00Z")
+            raise ValueError(f"{name} is '{text[:40]}'; wanted a time such as 2026-06-10T12:00:00Z")
         moment(text)
 
 
 def _check_numbers(*numbers: float) -> None:
     for number in numbers:
         if not abs(number) <= _LARGEST:
-            raise ValueError(f"a number beyond {_LARGEST:g} is none of a ledger")
+            raise ValueError(f"a number beyond {_LARGEST:g} does not belong in a ledger")
 
 
 Entry = Verdict | Chosen | Observation

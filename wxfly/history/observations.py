@@ -148,7 +148,7 @@ def parse_csv(text: str, what: str) -> Record:
 def _refuse(what: str, faults: list[str]) -> None:
     more = f"; and {len(faults) - TOLD_FAULTS} more" if len(faults) > TOLD_FAULTS else ""
     count = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
-    raise WxflyError(f"{what}: {count}, nothing was taken: {'; '.join(faults[:TOLD_FAULTS])}{more}")
+    raise WxflyError(f"{what}: {count}, nothing was read: {'; '.join(faults[:TOLD_FAULTS])}{more}")
 
 
 _HEADING = re.compile(r"(?P<name>[A-Za-z_]\w*)\s*(?:\[(?P<unit>[^\]]*)\])?")
@@ -164,7 +164,7 @@ def _read_headings(cells: list[str]) -> tuple[list[tuple[str, str]], list[str]]:
         if name != "time" and name not in COLUMNS:
             faults.append(f"line 1: {unknown_name('column', name, ['time', *COLUMNS])}")
         elif any(name == earlier for earlier, _ in headings):
-            faults.append(f"line 1: column {name} comes twice; take one of them out")
+            faults.append(f"line 1: column {name} comes twice; remove one of them")
         elif name != "time":
             valid = symbols_of(COLUMNS[name].quantity)
             if unit not in valid:

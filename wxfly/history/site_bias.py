@@ -29,11 +29,11 @@ def with_record(
     from wxfly.history.verification import correct, load_record
 
     if len(sites) > 1:
-        raise WxflyError("--site-record is of one site; ask for one at a time")
+        raise WxflyError("--site-record is for one site; ask for one at a time")
     record = load_record(records_file(), sites[0].name)
     if cube.attrs.get("model") != record.model:
         raise WxflyError(
-            f"the record of {record.site} is of forecasts of {record.model}, not of {cube.attrs.get('model')}; "
+            f"the record of {record.site} is for forecasts of {record.model}, not of {cube.attrs.get('model')}; "
             f"ask with --model {record.model}"
         )
     law = replace(default_error_law(), factors=record.error_factors)

@@ -290,7 +290,7 @@ def _read_record(site: str, row: Any, place: str) -> SiteRecord:
             told = shortened(repr(value), 80)
             raise WxflyError(f"{place}: the factor {told} for {name} at {site} is not between {low} and {high}")
     if not all(_is_number(n) and n >= FEWEST_DAYS for n in days.values()) or set(days) != set(factors):
-        raise WxflyError(f"{place}: the record of {site} is of fewer than {FEWEST_DAYS} days; it is not used")
+        raise WxflyError(f"{place}: the record of {site} covers fewer than {FEWEST_DAYS} days; it is not used")
     return SiteRecord(site, model, days, factors, error_factors)
 
 

@@ -241,7 +241,7 @@ def read_intent(
 def _duration(text: str | None) -> np.timedelta64:
     seconds = parse_quantity(text, "time", "min") if text else _DEFAULT_SECONDS
     if not 60 <= seconds <= _LONGEST:
-        raise WxflyError(f"a duration of '{text}' is no window of use; wanted 1min to 24h")
+        raise WxflyError(f"a duration of '{text}' is not usable; wanted 1min to 24h")
     return _seconds(seconds)
 
 
@@ -265,14 +265,14 @@ def _survey(text: str | None) -> int:
         return 0
     hours = int(np.ceil(parse_quantity(text, "time", "h") / 3600.0 - 1e-9))
     if not 1 <= hours <= _LONGEST_SURVEY:
-        raise WxflyError(f"a survey of '{text}' cannot be laid into the hours; wanted 1h to {_LONGEST_SURVEY}h")
+        raise WxflyError(f"a survey of '{text}' is out of range; wanted 1h to {_LONGEST_SURVEY}h")
     return hours
 
 
 def _hold(given: int | None) -> int:
     hours = int(given or 0)
     if not 0 <= hours <= _LONGEST_HOLD:
-        raise WxflyError(f"a hold of {hours} hours is not used; wanted 0 to {_LONGEST_HOLD}")
+        raise WxflyError(f"a hold of {hours} hours is out of range; wanted 0 to {_LONGEST_HOLD}")
     return hours
 
 
@@ -285,7 +285,7 @@ def _costs(text: str | None) -> Costs | None:
         amounts = []
     if len(amounts) != 3 or not all(np.isfinite(a) and a > 0 for a in amounts):
         raise WxflyError(
-            f"costs '{text}' are not understood; wanted three amounts above 0 in one currency: driving out, the worth "
+            f"costs '{text}' are not understood; wanted three amounts above 0 in one currency: driving out, the value "
             "of a flight, a broken limit, such as 30,100,2000"
         )
     return Costs(*amounts)

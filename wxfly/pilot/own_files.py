@@ -61,7 +61,7 @@ def told(set_aside: Iterable[SetAside]) -> list[str]:
     return [
         f"{parts[0].where}: {parts[0].fault}"
         + (f"; {len(parts) - 1} more like it" if len(parts) > 1 else "")
-        + "; set aside, nothing of it is used"
+        + "; set aside, none of it is used"
         for parts in by_file.values()
     ]
 
@@ -212,7 +212,7 @@ def write_whole(path: Path, content: bytes, *, private: bool = False) -> None:
     try:
         write_beside(path, content, private=private)
     except OSError as fault:
-        raise WxflyError(f"{path} could not be written ({fault.strerror}); give a place that can be") from None
+        raise WxflyError(f"{path} could not be written ({fault.strerror}); give a path that can be written") from None
     with contextlib.suppress(OSError):
         _clear_left_overs(Path(os.path.realpath(path)))
 
@@ -244,7 +244,7 @@ def alone_with(path: Path) -> Iterator[None]:
     except filelock.Timeout:
         raise WxflyError(f"{path} is being changed by another wxfly; try again") from None
     except OSError as fault:
-        raise WxflyError(f"{path} could not be written ({fault.strerror}); give a place that can be") from None
+        raise WxflyError(f"{path} could not be written ({fault.strerror}); give a path that can be written") from None
     try:
         yield
     finally:

@@ -93,7 +93,7 @@ class OwnTable(dict[str, Parsed], Generic[Parsed]):
         for part in self.set_aside:
             # An entry is incomplete where a part with the same name is unreadable.
             if part.is_of(name) or (name not in self and part.may_be(name)):
-                raise WxflyError(f"{part.where}: {part.fault}; what it says of {what} '{name}' is not known: mend it")
+                raise WxflyError(f"{part.where}: {part.fault}; its entry for {what} '{name}' is not known: mend it")
 
     def find(self, name: str, what: str) -> Parsed:
         """Return the entry of this name, or say which name is nearest; `what` is what the table holds."""

@@ -124,9 +124,7 @@ def _folder(variable: str, function: str) -> Path:
         try:
             return Path(given).expanduser()
         except RuntimeError:
-            raise WxflyError(
-                f"{variable} = '{given}' names the home folder of somebody who is not known here"
-            ) from None
+            raise WxflyError(f"{variable} = '{given}' names the home folder of an unknown user") from None
     import platformdirs
 
     path: Path = getattr(platformdirs, function)(PROJECT, appauthor=False)
@@ -242,7 +240,7 @@ def _check_address(name: str, address: str, place: str = "") -> None:
         host, parts = "", urlsplit("")
     if "@" in parts.netloc or parts.query or parts.fragment:
         raise WxflyError(
-            f"{before}address of the {name} service must be one without a name, a password, '?' or '#' in it"
+            f"{before}address of the {name} service must have no user name, no password, no '?' and no '#' in it"
         )
     if not (parts.scheme == "https" and host) and not (parts.scheme == "http" and host in _LOOPBACK):
         raise WxflyError(
@@ -284,7 +282,7 @@ def _of_file(path: Path) -> str:
         with path.open(encoding="ascii") as file:
             others = stat.S_IMODE(os.fstat(file.fileno()).st_mode) & 0o077
             if os.name == "posix" and others:
-                raise WxflyError(f"{path}: others may read this key; take that away: chmod 600 {path}")
+                raise WxflyError(f"{path}: others may read this key; make it private: chmod 600 {path}")
             return _checked(file.read(1000).strip(), str(path))
     except FileNotFoundError:
         return ""

@@ -215,8 +215,8 @@ def check_name(name: str) -> None:
     """
     if not name.strip() or name != name.strip() or not name.isprintable() or len(name) > LONGEST_NAME:
         raise WxflyError(
-            f"site {name[:LONGEST_NAME]!r}: a name must be printable, not empty, without blanks at its ends, "
-            f"of {LONGEST_NAME} letters or fewer"
+            f"site {name[:LONGEST_NAME]!r}: a name must be printable, not empty, without spaces at its ends, "
+            f"with {LONGEST_NAME} characters or fewer"
         )
 
 

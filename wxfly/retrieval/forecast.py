@@ -91,7 +91,7 @@ def obtain(
     demo = [site.is_demo for site in sites]
     if all(demo):
         if model is not None:
-            raise WxflyError("the demonstration is of one invented model; leave --model out or name a real place")
+            raise WxflyError("the demonstration has one invented model; leave --model out or name a real place")
         return from_demonstration(sites, now)
     if any(demo):
         names = ", ".join(site.name for site in sites if site.is_demo)
@@ -116,7 +116,7 @@ def _of_sources(
     try:
         first = obtain_forecast(sites, model=asked, **rest)
         why = [note for note in first.notes if kind_of(note) is NoteKind.NO_NEWER_FORECAST]
-        reason = "; ".join([f"of {asked} there is none of an age that can be used", *why])
+        reason = "; ".join([f"no forecast of {asked} is recent enough to use", *why])
     except WxflyError as failure:
         fault, reason = failure, str(failure)
     if first is not None and not (first.origin == "store" and _is_too_old(first)):
@@ -142,7 +142,7 @@ def _with_known_model(settings: Settings) -> Settings:
     try:
         find_model(settings.model)
     except WxflyError as fault:
-        part = SetAside(config_folder() / "config.toml", None, f"{fault}; {DEFAULT_MODEL} is asked in its place")
+        part = SetAside(config_folder() / "config.toml", None, f"{fault}; {DEFAULT_MODEL} is used instead")
         return replace(settings, model=DEFAULT_MODEL, set_aside=(*settings.set_aside, part))
     return settings
 
@@ -203,13 +203,13 @@ def obtain_forecast(
                 places = ", ".join(site.name for site in sites)
                 raise WxflyError(f"{fault}; nothing is stored for {places} to answer from") from None
             offline = True
-            notes.append(Note(f"no newer forecast could be had: {fault}", NoteKind.NO_NEWER_FORECAST))
+            notes.append(Note(f"no newer forecast is available: {fault}", NoteKind.NO_NEWER_FORECAST))
     moment = as_moment(utc_now()) if now is None else now
     cube = _join(cubes, sites)
     cube, kp_notes = with_kp(cube, offline=offline, settings=settings, on_progress=on_progress)
     retrieved = retrieved_of(cube)
     if np.isnat(run_of(cube)):
-        notes.append("when the model ran is not known: the age counts from the oldest that the forecast may be")
+        notes.append("when the model ran is not known: the age counts from the earliest possible run")
     if offline:
         notes.insert(0, f"forecast from the store, retrieved {_ago(moment, retrieved)}")
     return Obtained(

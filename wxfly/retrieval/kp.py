@@ -84,7 +84,7 @@ def with_kp(
         series, retrieved = _from_gfz(settings, now, on_progress)
         if series is not None:
             source, attribution = gfz_kp.SOURCE, gfz_kp.ATTRIBUTION
-            notes.append(f"Kp of the hours just past is by {source}, which has no forecast")
+            notes.append(f"Kp of the hours just past is from {source}, which has no forecast")
     kept, fault = _reply(ahead, offline, settings, now, on_progress)
     if fault:
         notes.append(f"{'an older outlook of Kp is used' if kept else 'Kp is not known in full'}: {fault}")
@@ -97,7 +97,7 @@ def with_kp(
     if series is not None and outlook is not None and source == gfz_kp.SOURCE:
         outlook, disproved = _not_disproved(outlook, series)
         if disproved:
-            notes.append("the outlook of Kp is not used where what was measured is above it already")
+            notes.append("the outlook of Kp is not used where the measured Kp is already above it")
     if series is None and outlook is None:
         notes = notes or ["Kp is not known: none in the store"]
     if outlook is not None and attribution != space_weather.ATTRIBUTION:
@@ -179,7 +179,7 @@ def _reach(kp: xr.DataArray) -> list[str]:
     notes = []
     known = np.isfinite(kp.values)
     if known.any() and kp.attrs.get("outlook_from", "none") != "none":
-        told = f"from {kp.attrs['outlook_from']} on Kp is the largest of its day by the outlook"
+        told = f"from {kp.attrs['outlook_from']} on Kp is the largest of its day from the outlook"
         notes.append(f"{told} issued {kp.attrs['outlook_issued']}")
     if not known.any():
         notes.append("Kp is not known for these days; to go without it: --advise kp")

@@ -91,9 +91,9 @@ def obtain_ensembles(
     singles = [str(cube.attrs["model"]) for cube in cubes if cube.sizes["realization"] == 1]
     if singles and len(singles) == len(cubes):
         if len(singles) == 1:
-            notes.append(f"one model more ({singles[0]}) is no ensemble: name an ensemble, or several models")
+            notes.append(f"one more model ({singles[0]}) is not an ensemble: name an ensemble, or several models")
             return [], notes
-        notes.append(f"the chance is from {len(singles)} models as if they were members: a small ensemble")
+        notes.append(f"the chance is from {len(singles)} models taken as members: a small ensemble")
     return cubes, notes
 
 

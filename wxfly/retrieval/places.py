@@ -55,7 +55,7 @@ def refuse_set_aside(saved: Mapping[str, Site], names: Sequence[str]) -> None:
         return
     if not names and not saved.begins_whole:
         part = min(saved.set_aside, key=lambda p: p.line or 0)
-        raise WxflyError(f"{part.where}: {part.fault}; which site is the first is not known: mend it, or name a site")
+        raise WxflyError(f"{part.where}: {part.fault}; the first site is not known: mend it, or name a site")
     for name in names:
         if parse_coordinates(name):
             continue
@@ -123,7 +123,7 @@ def _search(text: str, saved: Mapping[str, Site], offline: bool, settings: Setti
     places = asked_before()
     if not places and offline:
         known = ", ".join([*saved, *demo_sites()])
-        raise WxflyError(f"'{name}' is no saved site and was not asked for before; offline these are known: {known}")
+        raise WxflyError(f"'{name}' is not a saved site and was not looked up before; offline these are known: {known}")
     if not places:
         with asking_alone("places", key):
             places = asked_before() or get_places(name, settings=settings)

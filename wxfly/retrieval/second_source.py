@@ -96,7 +96,7 @@ def _newest(
     except WxflyError as fault:
         if stored is None:
             raise
-        return stored, False, [Note(f"no newer forecast could be had: {fault}", NoteKind.NO_NEWER_FORECAST)]
+        return stored, False, [Note(f"no newer forecast is available: {fault}", NoteKind.NO_NEWER_FORECAST)]
     expires = _expiry(reply.headers.get("expires", ""), now)
     if stored is not None and reply.status == 304:
         _Terms(modified, now, expires, str(stored.attrs["retrieved"])).write(service.name, _key(site))

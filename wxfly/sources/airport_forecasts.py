@@ -135,7 +135,7 @@ def parse_aerodrome_forecasts(body: bytes, what: str = SOURCE) -> list[Aerodrome
         if np.isnat(issued) or not isinstance(groups, list) or not groups:
             continue
         if not is_moment(begin) or not is_moment(end) or begin >= end:
-            raise SourceError(f"{where}: it does not say for when it is")
+            raise SourceError(f"{where}: it does not state its validity")
         forecasts.append(
             AerodromeForecast(
                 station=str(row.get("icaoId", ""))[:8],
@@ -164,10 +164,10 @@ def _issued(text: Any) -> np.datetime64:
 
 def _group(row: Any, what: str) -> Group:
     if not isinstance(row, dict):
-        raise SourceError(f"{what}: a group is no object")
+        raise SourceError(f"{what}: a group is not an object")
     begin, end, settled = row.get("timeFrom"), row.get("timeTo"), row.get("timeBec")
     if not is_moment(begin) or not is_moment(end) or begin >= end or not (settled is None or is_moment(settled)):
-        raise SourceError(f"{what}: a group does not say for when it is")
+        raise SourceError(f"{what}: a group does not state its validity")
     change = row.get("fcstChange")
     visibility, is_more = visibility_of(row.get("visib"), what)
     # A change of unknown kind may occur or not, like one with a probability.

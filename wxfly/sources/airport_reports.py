@@ -107,7 +107,7 @@ def get_station_reports(station: str, *, settings: Settings, hours: float = STAT
         Length of the record [h]; the service keeps 15 days, and sends at most 400 reports.
     """
     if not re.fullmatch(r"[A-Z][A-Z0-9]{3}", station):
-        raise SourceError(f"station '{station[:10]}' is no ICAO code; wanted four capitals such as EHTW")
+        raise SourceError(f"station '{station[:10]}' is not an ICAO code; wanted four capitals such as EHTW")
     return _ask({"ids": station}, hours, settings, f"{SOURCE} at {station}")
 
 

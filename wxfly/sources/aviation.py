@@ -63,7 +63,7 @@ def rows_of(body: bytes, what: str, kind: str) -> Iterator[tuple[dict[str, Any],
         raise SourceError(f"{what}: not a list of {kind}s")
     for row in document:
         if not isinstance(row, dict):
-            raise SourceError(f"{what}: a {kind} is no object")
+            raise SourceError(f"{what}: a {kind} is not an object")
         where = f"{what}: {str(row.get('icaoId', f'a {kind}'))[:8]}"
         place = number_of(row, "lat", where, -90, 90), number_of(row, "lon", where, -180, 180)
         if not any(map(math.isnan, place)):
@@ -91,7 +91,7 @@ def visibility_of(value: Any, what: str) -> tuple[float, bool]:
         return math.nan, False
     text = str(value)
     if isinstance(value, bool) or not re.fullmatch(r"\d{1,2}(\.\d+)?\+?", text):
-        raise SourceError(f"{what}: visib '{text[:20]}' is no number of statute miles")
+        raise SourceError(f"{what}: visib '{text[:20]}' is not a number of statute miles")
     return float(text.rstrip("+")) * _STATUTE_MILE, text.endswith("+")
 
 
@@ -104,7 +104,7 @@ def ceiling_of(row: dict[str, Any], what: str) -> float:
     bases = [] if math.isnan(vertical) else [vertical]
     for layer in layers:
         if not isinstance(layer, dict):
-            raise SourceError(f"{what}: a cloud layer is no object")
+            raise SourceError(f"{what}: a cloud layer is not an object")
         if layer.get("cover") in _CEILING:
             base = number_of(layer, "base", what, 0, 1e5)
             if math.isnan(base):

@@ -176,7 +176,7 @@ def _exchange(
     except httpx.ConnectError as fault:
         if _is_of_certificate(fault):
             raise SourceError(
-                f"{what}: the certificate of {urlsplit(url).hostname or 'the service'} is not to be trusted, so "
+                f"{what}: the certificate of {urlsplit(url).hostname or 'the service'} cannot be trusted, so "
                 "nothing was sent; is there a sign-in page on this network, or is this machine's clock wrong?"
             ) from None
         raise UnreachableError(

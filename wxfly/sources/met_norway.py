@@ -223,7 +223,7 @@ def parse_forecast(
     cube = _placed(cube, place, site, what)
     updated = _updated(properties["meta"].get("updated_at"), what)
     if retrieved is not None and updated > np.datetime64(retrieved.astimezone(UTC).replace(tzinfo=None), "s") + _CLOCKS:
-        raise SourceError(f"{what}: it says that it was updated {str(updated)[:16]}Z, which is still to come")
+        raise SourceError(f"{what}: it says that it was updated {str(updated)[:16]}Z, which is in the future")
     stamp = f"{retrieved.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}" if retrieved else "not known"
     provenance = Provenance(
         model=MODEL,
@@ -285,7 +285,7 @@ def _details(step: Any, part: str, what: str) -> dict[str, Any]:
     details = data.get(part, {})
     details = details.get("details", {}) if isinstance(details, dict) else None
     if not isinstance(details, dict):
-        raise SourceError(f"{what}: a step whose values are no object")
+        raise SourceError(f"{what}: a step whose values are not an object")
     return details
 
 

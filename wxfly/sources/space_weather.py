@@ -163,7 +163,7 @@ def parse_kp(body: bytes, what: str = SOURCE) -> KpSeries:
     starts, values, kinds = [], [], []
     for row in rows:
         if not isinstance(row, dict):
-            raise SourceError(f"{what}: a row is no object")
+            raise SourceError(f"{what}: a row is not an object")
         lowered = {str(key).lower(): value for key, value in row.items()}
         starts.append(moment_of(lowered.get("time_tag"), what))
         value = lowered.get("kp")

@@ -200,14 +200,14 @@ def open_forecast(stored: StoredForecast) -> xr.Dataset:
         return _open_early(stored, of_name)
     reply = read_reply(stored.path)
     if (place_key(reply.latitude, reply.longitude), reply.model, run_of_reply(reply)) != of_name:
-        raise WxflyError(f"{stored.path}: of another place, model or run than its name says")
+        raise WxflyError(f"{stored.path}: its place, model or run does not match its name")
     parse = _parser_of(reply.service)
     if parse is None:
-        raise WxflyError(f"{stored.path}: of a service that this wxfly does not know ('{reply.service[:40]}')")
+        raise WxflyError(f"{stored.path}: from a service that this wxfly does not know ('{reply.service[:40]}')")
     try:
         return parse(reply)
     except WxflyError as fault:
-        raise WxflyError(f"{stored.path}: whole, but this wxfly does not take it: {fault}") from None
+        raise WxflyError(f"{stored.path}: undamaged, but this wxfly does not accept it: {fault}") from None
 
 
 def _open_early(stored: StoredForecast, of_name: object) -> xr.Dataset:
@@ -218,7 +218,7 @@ def _open_early(stored: StoredForecast, of_name: object) -> xr.Dataset:
         raise WxflyError(f"{stored.path}: not the forecast of one place")
     place = place_key(*(float(cube[name].values[0]) for name in one[:2]))
     if (place, cube.attrs.get("model"), run_name(cube)) != of_name:
-        raise WxflyError(f"{stored.path}: of another place, model or run than its name says")
+        raise WxflyError(f"{stored.path}: its place, model or run does not match its name")
     return cube
 
 

@@ -175,8 +175,8 @@ def claim_store(*, mark: bool = True) -> None:
     foreign = foreign_files() + ([root / TAG] if os.path.lexists(root / TAG) else [])
     if foreign:
         raise WxflyError(
-            f"{root} holds what wxfly did not write ({foreign[0].relative_to(root)}), so nothing in it is removed; "
-            "move that away, or give the store a folder of its own with WXFLY_CACHE"
+            f"{root} has files that wxfly did not write ({foreign[0].relative_to(root)}), so nothing in it is removed; "
+            "move them, or give the store its own folder with WXFLY_CACHE"
         )
     if not mark:
         return

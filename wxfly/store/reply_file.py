@@ -93,15 +93,15 @@ def unpack(content: bytes, place: str) -> PlaceReply:
         head = json.loads(line)
         number = head[_MARK]
     except (ValueError, KeyError, TypeError, RecursionError):
-        raise DamagedError(f"{place}: damaged, it does not begin as a stored forecast does") from None
+        raise DamagedError(f"{place}: damaged, its start is not that of a stored forecast") from None
     if type(number) is not int or number > FORMAT:
         raise WxflyError(f"{place}: written by a newer wxfly (format {str(number)[:20]}, this one reads {FORMAT})")
     if hashlib.sha256(body).hexdigest() != head.get("sha256"):
-        raise DamagedError(f"{place}: damaged, its checksum does not fit")
+        raise DamagedError(f"{place}: damaged, its checksum does not match")
     try:
         return _reply(head, body)
     except (ValueError, KeyError, TypeError, OverflowError):
-        raise WxflyError(f"{place}: what it says of itself is not in a form that this wxfly reads") from None
+        raise WxflyError(f"{place}: its head is not in a form that this wxfly reads") from None
 
 
 def _inflated(content: bytes, place: str) -> bytes:
@@ -109,7 +109,7 @@ def _inflated(content: bytes, place: str) -> bytes:
     try:
         inside = opened.decompress(content, _LARGEST)
     except zlib.error:
-        raise DamagedError(f"{place}: damaged, its checksum does not fit") from None
+        raise DamagedError(f"{place}: damaged, its checksum does not match") from None
     if opened.unconsumed_tail:
         raise WxflyError(f"{place}: larger than {_LARGEST / 1e6:g} MB when unpacked; refused")
     if not opened.eof:

@@ -380,7 +380,7 @@ def test_a_grid_is_folded_into_latitude_and_longitude_with_each_cell_once(server
 
 def test_a_grid_of_senseless_size_is_refused():
     for half_width, cells in ((10.0, 1), (10.0, 30), (0.0, 5), (9e9, 5)):
-        with pytest.raises(WxflyError, match="cannot be asked for"):
+        with pytest.raises(WxflyError, match="cannot be requested"):
             get_grid(52, 6, half_width_km=half_width, cells=cells, model="icon_eu", settings=load_settings())
     with pytest.raises(WxflyError, match="date line"):
         get_grid(52, 179.9, half_width_km=50, cells=5, model="icon_eu", settings=load_settings())

@@ -54,8 +54,8 @@ def test_a_name_cannot_smuggle_in_control_characters():
     [
         (b"[]", "not a reply"),
         (b'{"error":true,"reason":"x"}', "not a reply"),
-        (b'{"results":{}}', "no list"),
-        (b'{"results":[1]}', "no object"),
+        (b'{"results":{}}', "not a list"),
+        (b'{"results":[1]}', "not an object"),
         (b'{"results":[{"name":"A","latitude":"52"}]}', "latitude of a result is not a number"),
         (b'{"results":[{"name":"A","latitude":95}]}', "not on Earth"),
         (b"<html>", "a web page"),
@@ -78,8 +78,8 @@ def test_heights_are_read_and_a_bare_nan_is_not_known():
     [
         (b'{"elevation":[29.0]}', "wanted 2 heights"),
         (b'{"height":[1,2]}', "wanted 2 heights"),
-        (b'{"elevation":[29.0,"high"]}', "no height of ground"),
-        (b'{"elevation":[29.0,99999]}', "no height of ground"),
+        (b'{"elevation":[29.0,"high"]}', "not a height of ground"),
+        (b'{"elevation":[29.0,99999]}', "not a height of ground"),
         (b"[1,2]", "wanted 2 heights"),
     ],
 )

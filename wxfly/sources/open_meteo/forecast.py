@@ -214,7 +214,7 @@ def check_ground(cube: xr.Dataset, sites: Sequence[Site], what: str) -> None:
         return
     for site, ground in zip(sites, cube["surface_altitude"].values, strict=True):
         if not abs(float(ground) - site.surface_altitude) <= SAME_GROUND:
-            at = "a height that it does not tell" if math.isnan(ground) else f"{ground:.0f} m"
+            at = "an unknown height" if math.isnan(ground) else f"{ground:.0f} m"
             raise SourceError(f"{what}: the answer is for ground at {at}, not {site.surface_altitude:.0f} m")
 
 
@@ -268,7 +268,7 @@ def get_grid(
     """
     row = find_model(model)
     if not 2 <= cells <= MOST_CELLS**0.5 or not 0 < half_width_km <= 500:
-        raise WxflyError(f"a grid of {cells} by {cells} points over {half_width_km:g} km cannot be asked for")
+        raise WxflyError(f"a grid of {cells} by {cells} points over {half_width_km:g} km cannot be requested")
     latitudes, longitudes = mesh(latitude, longitude, half_width_km, cells)
     points = [(a, b) for a in latitudes for b in longitudes]
     what = f"{SOURCE} {model} grid around {_places([(latitude, longitude)])}"
@@ -298,7 +298,7 @@ def mesh(latitude: float, longitude: float, half_width_km: float, cells: int) ->
     latitudes = np.clip(latitude + np.linspace(-north, north, cells), -89.9, 89.9)
     longitudes = longitude + np.linspace(-east, east, cells)
     if longitudes[0] < -180 or longitudes[-1] > 180:
-        raise WxflyError("a grid across the date line cannot be asked for; move its middle or make it smaller")
+        raise WxflyError("a grid across the date line cannot be requested; move its centre or make it smaller")
     return [round(float(a), 4) for a in latitudes], [round(float(b), 4) for b in longitudes]
 
 

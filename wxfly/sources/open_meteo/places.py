@@ -82,13 +82,13 @@ def parse_places(body: bytes, what: str) -> list[Place]:
         raise SourceError(f"{what}: not a reply of the place search")
     results = document.get("results", [])
     if not isinstance(results, list):
-        raise SourceError(f"{what}: its results are no list")
+        raise SourceError(f"{what}: its results are not a list")
     return [_place(result, what) for result in results]
 
 
 def _place(result: Any, what: str) -> Place:
     if not isinstance(result, dict):
-        raise SourceError(f"{what}: a result is no object")
+        raise SourceError(f"{what}: a result is not an object")
     latitude, longitude = _number(result, "latitude", 0.0, what), _number(result, "longitude", 0.0, what)
     if abs(latitude) > 90 or abs(longitude) > 180:
         raise SourceError(f"{what}: a result lies at {latitude:g}, {longitude:g}, not on Earth")
@@ -152,7 +152,7 @@ def parse_surface_altitudes(body: bytes, count: int, what: str) -> list[float]:
     result = []
     for height in heights:
         if height is not None and (type(height) not in (int, float) or not -500 < height < 9000):
-            raise SourceError(f"{what}: {str(height)[:20]} is no height of ground on Earth")
+            raise SourceError(f"{what}: {str(height)[:20]} is not a height of ground on Earth")
         result.append(math.nan if height is None else float(height))
     return result
 

@@ -83,9 +83,9 @@ def parse_model_run(body: bytes, what: str, now: datetime) -> ModelRun:
         datetime.fromtimestamp(start, UTC), datetime.fromtimestamp(available, UTC), timedelta(seconds=interval)
     )
     if run.available > now + _CLOCKS:
-        raise SourceError(f"{what}: its newest run is of {run.available:%Y-%m-%d %H:%M}Z, which is still to come")
+        raise SourceError(f"{what}: its newest run is of {run.available:%Y-%m-%d %H:%M}Z, which is in the future")
     if run.interval > LONGEST_INTERVAL:
-        raise SourceError(f"{what}: {interval} s between two runs is no interval of a model")
+        raise SourceError(f"{what}: {interval} s between two runs is not a plausible interval")
     return run
 
 
