@@ -99,6 +99,7 @@ def test_the_words_with_which_a_service_refuses_never_act_on_the_terminal(server
         assert not acted_on((out + err).decode())
 
 
+@pytest.mark.thorough
 def test_what_a_file_says_never_acts_on_the_terminal(run, tmp_path, read_here):
     cube = shipped_forecast("late-winter.nc")
     for name in ("source", "institution", "model", "attribution", "license", "history", "comment", "title"):

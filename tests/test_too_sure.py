@@ -292,7 +292,7 @@ def test_humidity_makes_no_cliff_in_the_chance():
     assert found[-1] < 0.55
 
 
-@pytest.mark.parametrize("sees", [True, False])
+@pytest.mark.parametrize("sees", spread([True, False], 2))
 def test_humidity_makes_no_cliff_in_the_margin_of_fog(sees):
     margins = []
     for humidity in np.arange(0.75, 1.0001, 0.005):

@@ -147,6 +147,7 @@ def test_a_fault_of_the_program_in_the_child_is_not_one_of_the_file(path, monkey
         read_foreign(path)
 
 
+@pytest.mark.thorough
 def test_what_wxfly_wrote_can_be_told_from_what_was_changed_since(path, read_here):
     changed = load_cube(path)
     changed["wind_speed_of_gust"].values.flat[0] += 1.0

@@ -141,6 +141,7 @@ def test_a_reading_changes_the_rest_of_the_day_and_says_so() -> None:
     assert strong.briefing.answers[0].start == strong.briefing.now
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     ("units", "height", "speed", "degrees"),
     spread([("imperial", "ft", "mph", "degF"), ("metric", "m", "m/s", "degC"), ("aviation", "ft", "kt", "degC")], 3),

@@ -365,6 +365,7 @@ def early():
     return path.with_suffix(".nc")
 
 
+@pytest.mark.thorough
 def test_a_forecast_of_an_early_wxfly_is_listed_and_answered_from(early, read_here):
     (stored,) = layout.list_forecasts()
     assert (stored.path, stored.is_early) == (early, True)
