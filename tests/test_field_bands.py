@@ -48,6 +48,7 @@ def test_every_pair_of_readings_is_in_one_band(mean: float, above: float, mean_h
     assert band_of(rule, mean, gust) == wanted
 
 
+@pytest.mark.thorough
 @given(st.floats(0.2, 2.0), st.floats(1.1, 2.5), st.floats(0.55, 0.99))
 def test_no_rule_of_any_forecast_has_bands_that_overlap(stronger: float, gustier: float, confidence: float) -> None:
     """The lines "holds" and "do not launch" of the answer are these four numbers."""

@@ -63,6 +63,7 @@ def test_losses_never_improve_an_hour(name):
     assert tally.refused < tally.tried / 2
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("name", ["storm", pytest.param("jet", marks=pytest.mark.thorough)])
 def test_replies_side_by_side_are_judged_as_each_by_itself(name):
     base, height = load_base(name), HEIGHTS.get(name, HEIGHT)

@@ -230,6 +230,7 @@ VALUES = (
 )  # fmt: skip
 
 
+@pytest.mark.thorough
 def test_attributes_of_a_forecast_file_changed_at_random(own_folders, tmp_path, read_here):
     chance = random.Random(11)
     whole, path = tmp_path / "whole.nc", tmp_path / "changed.nc"

@@ -88,6 +88,7 @@ def test_forty_members_that_all_rain_are_less_sure_than_forty_dry_ones():
     assert wet[NOON] < 0.6
 
 
+@pytest.mark.thorough
 def test_a_model_without_a_figure_of_its_error_is_less_sure_dry_and_wet():
     for weather in ({}, SLIGHT_RAIN):
         for members in (1, 40):
@@ -96,6 +97,7 @@ def test_a_model_without_a_figure_of_its_error_is_less_sure_dry_and_wet():
             assert found[1][NOON] < found[0][NOON] - 0.01
 
 
+@pytest.mark.thorough
 def test_dry_members_that_are_lost_lower_the_chance():
     dry, lost = changed(), changed(precipitation_amount=np.nan)
     found = [chances(dry, [members_of([dry] * (40 - n) + [lost] * n)])[NOON] for n in (0, 1, 10)]
@@ -292,6 +294,7 @@ def test_humidity_makes_no_cliff_in_the_chance():
     assert found[-1] < 0.55
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("sees", spread([True, False], 2))
 def test_humidity_makes_no_cliff_in_the_margin_of_fog(sees):
     margins = []
@@ -352,6 +355,7 @@ def test_very_unstable_air_without_rain_is_narrow():
     assert share_of(sureness, "thunderstorm") >= 0.1
 
 
+@pytest.mark.thorough
 def test_inhibition_lowers_the_chance_of_a_storm_and_removes_it_by_no_step():
     """CAPE of 4000 J/kg with an inhibition of 160 J/kg was wholly inside."""
     found = []

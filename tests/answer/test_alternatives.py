@@ -75,6 +75,7 @@ def test_another_aircraft_is_the_smallest_that_stands_it():
     assert changes["aircraft"].window.margin >= 0
 
 
+@pytest.mark.thorough
 def test_another_day():
     cube = quiet_cube(73)
     cube["wind_speed_of_gust"][:30] = 15.0

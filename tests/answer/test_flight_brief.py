@@ -37,6 +37,7 @@ def test_every_height_is_told_over_the_hours_of_the_window() -> None:
     assert speeds == sorted(speeds)
 
 
+@pytest.mark.thorough
 def test_the_worst_hour_decides_the_energy() -> None:
     cube = quiet_cube(36)
     cube["wind_speed"][11:13] = [3.0, 5.0, 5.5]

@@ -98,6 +98,7 @@ def test_no_place_is_told_to_the_metre(server, wxfly, form, fault):
             assert not any(precise in line for line in told), told
 
 
+@pytest.mark.thorough
 def test_neither_the_contact_nor_a_proxys_password_is_told(server, wxfly, own_folders, monkeypatch):
     (own_folders / "config").mkdir()
     (own_folders / "config" / "config.toml").write_text('contact = "pilot@example.org"\n')

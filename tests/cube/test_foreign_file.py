@@ -63,6 +63,7 @@ def test_packed_and_missing_values_come_back(tmp_path, read_here):
     assert np.isnat(back["forecast_reference_time"])
 
 
+@pytest.mark.thorough
 @has_limits
 def test_a_file_that_is_never_read_to_its_end_meets_a_limit_and_is_not_called_damaged(endless, monkeypatch):
     monkeypatch.setattr(foreign_file, "PROCESSOR_SECONDS", 2)

@@ -93,6 +93,7 @@ def test_spans_come_back_and_no_variable_lists_the_times_of_another(tmp_path, gu
     assert "coordinates" not in plain.attrs
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("read", spread([load_cube, read_foreign], 2))
 def test_the_spans_of_a_file_of_an_early_wxfly_are_read(read, tmp_path, monkeypatch):
     cube = quiet_cube(wind_speed_of_gust=(0, 0), precipitation_amount=(0, 1), kp_index=(-3, 0))

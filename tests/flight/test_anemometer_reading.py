@@ -143,6 +143,7 @@ def test_a_warm_reading_never_lowers_the_risk_of_icing_nor_lifts_a_cloud() -> No
     assert (after.assessment["state"] <= before.assessment["state"]).all()
 
 
+@pytest.mark.thorough
 def test_a_temperature_far_from_the_forecast_makes_nothing_better() -> None:
     cold = cube_with((3.0, 5.0, 5.6), 5.0, air_temperature=265.0, air_temperature_aloft=264.0)
     before = answered(cold)

@@ -246,6 +246,7 @@ CASES = [
 ]  # fmt: skip
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(("name", "plan", "wind"), spread(CASES, 4))
 def test_reach_agrees_with_a_flight_integrated_in_steps(name: str, plan: Plan, wind: DriftingWind) -> None:
     model, rho = energy.energy_model(CLASSES[name]), 1.15

@@ -121,6 +121,7 @@ def test_it_enters_the_chance_of_one_forecast():
     assert "return_leg" in causes
 
 
+@pytest.mark.thorough
 def test_every_member_has_a_way_home_of_its_own():
     calm, strong = members_cube(10, spread=0.1), windy(members_cube(10, spread=0.1), 4.5)
     sure = judge(quiet_cube(), [calm, strong], far(3000.0))

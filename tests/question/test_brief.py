@@ -253,6 +253,7 @@ def test_a_squall_or_storm_one_or_two_hours_off_is_no_90_in_100(code, monkeypatc
         assert f"{100 * storm.chance:.0f} in 100 that it reaches the flight" in lines["Beside"]
 
 
+@pytest.mark.thorough
 def test_what_comes_later_is_told_and_a_storm_now_is_no_launch(monkeypatch) -> None:
     _, told, lines = check_with_code(95, 20, monkeypatch)
     assert "hold at 60 m, 90 in 100" in told
@@ -266,6 +267,7 @@ def test_what_comes_later_is_told_and_a_storm_now_is_no_launch(monkeypatch) -> N
     assert "in doubt; thunderstorm forecast until 16:00" in told
 
 
+@pytest.mark.thorough
 def test_rain_beside_a_flight_is_told_and_gust_beside_it_counts(monkeypatch) -> None:
     _, told, lines = check_with_code(63, 17, monkeypatch)
     assert "90 in 100" in told
@@ -279,6 +281,7 @@ def test_an_hour_beside_that_is_not_known_is_no_90_in_100(monkeypatch) -> None:
     assert "in doubt; gust is not known from 17:00 on" in told
 
 
+@pytest.mark.thorough
 def test_a_reading_that_changes_nothing_says_so() -> None:
     told = check(mean="0.5m/s")
     assert "changes nothing in the forecast" in " ".join(told.briefing.notes)
@@ -286,6 +289,7 @@ def test_a_reading_that_changes_nothing_says_so() -> None:
     assert "takes nothing off: below 1.0 m/s the anemometer may stand still" in " ".join(done.output.split())
 
 
+@pytest.mark.thorough
 def test_a_temperature_in_the_sun_is_told_and_one_of_no_air_refused() -> None:
     done = CliRunner().invoke(main, ["check", SITE, "--mean", "3", "--gust", "5", "--temperature", "40degC"])
     assert "so far from the forecast it makes no hour better" in " ".join(done.output.split())
@@ -293,6 +297,7 @@ def test_a_temperature_in_the_sun_is_told_and_one_of_no_air_refused() -> None:
         check(temperature="60degC")
 
 
+@pytest.mark.thorough
 def test_a_reading_makes_nothing_better_that_was_not_read() -> None:
     options = {"as_of": "2026-03-14T15:00Z"}
     plain = outing.ask_check("Valdrenna", read_words({"mean": "0m/s", **options}), on_progress=quiet)
@@ -306,6 +311,7 @@ def test_a_reading_makes_nothing_better_that_was_not_read() -> None:
         assert (after["margin"].sel(element=element) <= before["margin"].sel(element=element))[known].all()
 
 
+@pytest.mark.thorough
 def test_no_reading_makes_an_unknown_hour_known() -> None:
     before = check(mean="8m/s", gust="13m/s").briefing.answers[0].assessment["state"].values
     after = check(mean="0m/s", gust="0m/s").briefing.answers[0].assessment["state"].values

@@ -30,6 +30,7 @@ def answer(*arguments):
     return json.loads(run(*arguments, "--json").stdout)
 
 
+@pytest.mark.thorough
 def test_an_ensemble_beside_the_forecast(meadow):
     found = answer("best", "meadow", "--model", "icon_eu", "--ensemble", "icon_eu_eps")
     assert found["sites"][0]["chance_basis"] == {
@@ -112,6 +113,7 @@ def observations(path, days=40, *, ratio=0.8, rows=None):
     return str(path)
 
 
+@pytest.mark.thorough
 def test_past_forecasts_against_a_file(meadow, tmp_path):
     mine = observations(tmp_path / "mine.csv")
     text = run("verify", "meadow", "--observed", mine, "--model", "icon_eu", "--past").stdout
@@ -122,6 +124,7 @@ def test_past_forecasts_against_a_file(meadow, tmp_path):
     assert not records_file().exists()
 
 
+@pytest.mark.thorough
 def test_what_was_learned_is_switched_on_knowingly_and_shown(meadow, tmp_path):
     mine = observations(tmp_path / "mine.csv")
     run("verify", "meadow", "--observed", mine, "--model", "icon_eu", "--past", "--learn")

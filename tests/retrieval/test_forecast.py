@@ -162,6 +162,7 @@ def test_offline_without_a_forecast_says_what_there_is(clock, server):
         obtain(["heath", "valley"], saved=SAVED, offline=True, model="icon_eu")
 
 
+@pytest.mark.thorough
 def test_offline_sites_of_two_runs_meet_at_the_run_they_share(clock, server):
     obtain(["heath", "valley"], saved=SAVED)
     clock(hours=6, minutes=30)
@@ -329,6 +330,7 @@ def test_the_model_of_a_saved_reply_can_be_told():
     assert covers_hours(got.cube, "wind_speed_of_gust") == (-1.0, 0.0)
 
 
+@pytest.mark.thorough
 def test_a_stored_cube_can_be_answered_from_as_a_file(clock, server, tmp_path, read_here):
     asked = obtain(["heath", "valley"], saved=SAVED)
     save_cube(asked.cube, tmp_path / "two.nc")

@@ -83,6 +83,7 @@ def test_the_list_is_by_model_with_the_newest_run_first():
     assert found[0].size > 0
 
 
+@pytest.mark.thorough
 def test_a_forecast_can_be_exported_whole_only(tmp_path):
     (path,) = forecasts.keep_forecasts(replies_at(HERE))
     (stored,) = layout.list_forecasts()
@@ -174,6 +175,7 @@ for k in range(1000):
 """
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("moment", spread([0.05, 0.0, 0.013, 0.17], 4))
 def test_a_killed_writer_leaves_only_whole_cubes(moment):
     """The long run of the same is tests/faults/kill.py."""
@@ -377,6 +379,7 @@ def test_a_forecast_of_an_early_wxfly_is_listed_and_answered_from(early, read_he
     xr.testing.assert_equal(found, forecasts.find_forecast(*HERE, "icon_eu"))
 
 
+@pytest.mark.thorough
 def test_a_damaged_one_is_told_and_left_until_it_is_asked_away(early, read_here):
     cube = load_cube(early)
     cube["wind_speed_of_gust"].values.flat[0] += 1.0

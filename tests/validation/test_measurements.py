@@ -24,6 +24,7 @@ def tower_numbers():
     return tower.measure(needed(TOWER, "the tower's record"))
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(("step", "asked"), [("10+80->55", 0.27), ("10+122->87", 0.32), ("10+80->30", 0.39)])
 def test_between_levels(tower_numbers, step, asked):
     n = tower_numbers
@@ -50,6 +51,7 @@ def test_from_10_m_alone(tower_numbers):
             assert n[f"10->80 {way} rmse, {label}"] <= n[f"10->80 1/7 law rmse, {label}"] + 0.005
 
 
+@pytest.mark.thorough
 def test_stated_errors_hold(tower_numbers):
     n = tower_numbers
     for way in ("temperature", "sun"):

@@ -289,7 +289,7 @@ def with_daylight(conditions: xr.Dataset, rule: str) -> xr.Dataset:
     lit = usable_end - usable_start
     minutes = np.where(np.isnat(lit), 0.0, lit.astype("timedelta64[s]").astype(float) / 60)
     dims = ("time", *everywhere.dims)
-    absent = [i for i, d in enumerate(dims) if d not in ("time", *latitude.dims)]
+    absent = tuple(i for i, d in enumerate(dims) if d not in ("time", *latitude.dims))
     shape = (start.size, *everywhere.shape)
 
     def spread(values: npt.NDArray[np.generic]) -> npt.NDArray[np.generic]:

@@ -141,4 +141,5 @@ class Taker:
 def _along(variable: xr.Variable, dims: tuple[str, ...]) -> Array:
     """Return values with these axes in this order, of length one where the variable lacks the dimension."""
     ordered = variable.transpose(*(d for d in dims if d in variable.dims))
-    return np.expand_dims(ordered.values, [i for i, d in enumerate(dims) if d not in variable.dims])
+    absent = tuple(i for i, d in enumerate(dims) if d not in variable.dims)
+    return np.asarray(np.expand_dims(ordered.values, absent))

@@ -84,9 +84,9 @@ class Columns:
             return None
         variable = self.cube.variables[name]
         wanted = (*self.dims, "height") if "height" in variable.dims else self.dims
-        absent = [i for i, d in enumerate(wanted) if d not in variable.dims]
+        absent = tuple(i for i, d in enumerate(wanted) if d not in variable.dims)
         ordered = variable.transpose(*(d for d in wanted if d in variable.dims)).values
-        return np.asarray(np.expand_dims(ordered, absent), dtype=float)
+        return np.asarray(np.expand_dims(ordered, absent), dtype=np.float64)
 
     def at_10m(self) -> Array | None:
         """Return the mean wind at 10 m."""

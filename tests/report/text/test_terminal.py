@@ -212,6 +212,7 @@ def test_one_site_at_two_heights_is_told_apart():
     assert "Meadow 110 m" in written
 
 
+@pytest.mark.thorough
 def test_a_margin_behind_which_something_is_hidden_is_marked():
     cubes = [quiet_cube(36), with_values(quiet_cube(36), "visibility_in_air", np.nan)]
     sites = [MEADOW, replace(MEADOW, name="Hill")]
@@ -245,6 +246,7 @@ def test_wide_characters_keep_the_columns():
     assert header.index("Hill") + 2 == row.index("inside", 20)
 
 
+@pytest.mark.thorough
 def test_an_hour_that_comes_twice_is_told_apart_in_every_table():
     site = replace(MEADOW, latitude=-80.0)  # no night in late October, so that the hours of the clock change are lit
     cube = quiet_cube(60)

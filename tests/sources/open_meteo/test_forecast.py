@@ -362,6 +362,7 @@ def test_two_places_are_asked_in_one_request_at_their_own_coordinates(server):
     assert server.log[0].headers["user-agent"].startswith("wxfly/")
 
 
+@pytest.mark.thorough
 def test_a_grid_is_folded_into_latitude_and_longitude_with_each_cell_once(server):
     grid = get_grid(52.3, 6.8, half_width_km=40, cells=3, model="ncep_gfs_global", settings=load_settings())
     assert len(server.asked("forecast")) == 1
