@@ -30,7 +30,7 @@ from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site
 
-RUNS = int(sys.argv[1]) if len(sys.argv) > 1 else 7
+RUNS = int(sys.argv[1]) if len(sys.argv) > 1 else 3
 
 
 def ask(*words: str) -> None:

@@ -26,7 +26,7 @@ from wxfly.sources.open_meteo.forecast import get_forecast
 from wxfly.sources.place_reply import PlaceReply
 from wxfly.store import forecasts, layout
 
-PLACES = int(sys.argv[1]) if len(sys.argv) > 1 else 200
+PLACES = int(sys.argv[1]) if len(sys.argv) > 1 else 50
 SAMPLE = 10
 TURNS = 5
 
