@@ -304,3 +304,18 @@ def test_a_pressure_from_sea_level_over_high_ground_is_said_first():
     high = replace(RANCH, surface_altitude=1600.0)
     told = brief(cubes=[mark_carried(cube.assign_attrs(carried=""))], sites=[high])
     assert "The forecast gives pressure at sea level only" in paragraphs(told)[0]
+
+
+def test_freezing_drizzle_is_named_where_frost_is_and_never_frost_alone():
+    cube = quiet_cube(36)
+    for name, value in {
+        "air_temperature": 269.75, "air_temperature_aloft": (269.7, 269.4, 269.1), "dew_point_temperature": 267.5,
+        "relative_humidity": 0.84, "cloud_area_fraction": 1.0, "low_type_cloud_area_fraction": 1.0,
+        "cloud_base_altitude": 400.0, "weather_code": 3.0, "precipitation_probability": 0.4,
+    }.items():  # fmt: skip
+        cube = with_values(cube, name, value)
+    text = " ".join(render(brief(cubes=[cube]), width=200).split())
+    assert "freezing drizzle and icing in flight are 40 % likely" in text
+    assert "white with frost, too" in text
+    assert "no icing in flight" not in text
+    assert "Decides icing at 80 m possible" in text
