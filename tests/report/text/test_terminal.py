@@ -1,3 +1,4 @@
+import re
 import unicodedata
 from dataclasses import replace
 
@@ -319,3 +320,19 @@ def test_freezing_drizzle_is_named_where_frost_is_and_never_frost_alone():
     assert "white with frost, too" in text
     assert "no icing in flight" not in text
     assert "Decides icing at 80 m possible" in text
+
+
+def test_rain_that_is_likely_is_never_nothing_near_a_limit():
+    found = []
+    for probability in (0.0, 0.88):
+        cube = with_values(quiet_cube(36), "precipitation_probability", probability)
+        answer = brief(cubes=[with_values(cube, "weather_code", 2.0)])
+        found.append(sentences.window_reason(answer.answers[0], answer.answers[0].best, "metric"))
+    assert found[0].startswith("nothing is near a limit; nearest: gust")
+    assert re.match(r"precipitation (8[5-9]|9\d) % likely to break its limit; nearest by value: gust", found[1])
+
+
+def test_rain_that_is_likely_late_in_a_window_is_told_too():
+    cube = with_values(quiet_cube(36), "precipitation_probability", 0.9, 14, 16)
+    answer = brief(cubes=[cube]).answers[0]
+    assert sentences.window_reason(answer, answer.best, "metric").startswith("precipitation ")
