@@ -336,3 +336,11 @@ def test_rain_that_is_likely_late_in_a_window_is_told_too():
     cube = with_values(quiet_cube(36), "precipitation_probability", 0.9, 14, 16)
     answer = brief(cubes=[cube]).answers[0]
     assert sentences.window_reason(answer, answer.best, "metric").startswith("precipitation ")
+
+
+def test_the_storm_that_ends_a_window_is_named_before_its_rain_and_among_the_causes():
+    cube = with_values(with_values(quiet_cube(36), "weather_code", 95.0, 14, 14), "precipitation_amount", 4.0, 14, 14)
+    text = " ".join(render(brief(cubes=[cube]), width=200).split())
+    assert "Ends at 15:00, then thunderstorm likely" in text
+    sure = text[text.index("How sure") : text.index("Planning")]
+    assert "thunderstorm" in sure
