@@ -457,3 +457,60 @@ def test_a_window_that_ends_by_dusk_or_by_the_time_asked_about_is_known():
     for end in (None, RUN + np.timedelta64(12, "h")):
         (window,) = find_windows(assessment, minimum_duration=np.timedelta64(1, "h"), end=end)
         assert not window.ends_unknown
+
+
+# --- icing below a low cloud ---------------------------------------------------------------------------------------
+
+
+def cold_stratus(probability=0.4, degrees=-3.4, **others):
+    """Make a cold, humid day under a low, full cloud, with nothing measurable forecast."""
+    given = {
+        "air_temperature": degrees + 273.15,
+        "air_temperature_aloft": tuple(degrees + 273.15 - d for d in (0.0, 0.4, 0.7)),
+        "dew_point_temperature": degrees + 270.85,
+        "relative_humidity": 0.84,
+        "cloud_area_fraction": 1.0,
+        "low_type_cloud_area_fraction": 1.0,
+        "cloud_base_altitude": 258.0,
+        "weather_code": 3.0,
+        "precipitation_probability": probability,
+    }
+    return changed(25, **given | others)
+
+
+def test_precipitation_that_may_fall_through_freezing_air_makes_icing_possible():
+    _, assessment, sureness = judge(cold_stratus())
+    hour = assessment.isel(time=NOON)
+    assert float(hour["demand"].sel(element="icing")) == 1.0
+    assert State(int(hour["state"])) is State.NARROW
+    assert share_of(sureness, "icing") == pytest.approx(0.4, abs=0.05)
+
+
+def test_icing_goes_with_the_probability_and_the_cold_without_a_step():
+    by_probability = [
+        float(assess(derive(cold_stratus(p), height=60.0), LIMITS)["margin"].sel(element="icing")[NOON])
+        for p in np.arange(0.0, 1.01, 0.05)
+    ]
+    assert (np.diff(by_probability) <= 1e-9).all()
+    assert -np.diff(by_probability).min() < 0.6
+    by_warmth = [
+        float(derive(cold_stratus(degrees=d), height=60.0)["icing_chance"].max("edge")[NOON])
+        for d in np.arange(-1.0, 4.01, 0.25)
+    ]
+    assert by_warmth[0] == pytest.approx(0.4)
+    assert by_warmth[-1] == 0.0
+    assert -np.diff(by_warmth).min() < 0.1
+
+
+def test_snow_dry_air_and_a_source_without_probability_are_as_before():
+    for cube in (
+        cold_stratus(0.0),
+        without(cold_stratus(), "precipitation_probability"),
+        cold_stratus(degrees=-6.0, weather_code=71.0, precipitation_amount=0.1),
+    ):
+        assert float(derive(cube, height=60.0)["icing_risk"].max("edge")[NOON]) == 0.0
+
+
+def test_a_lost_probability_in_freezing_air_leaves_icing_not_known():
+    state = judge(cold_stratus(np.nan))[1]["state"].values[NOON]
+    assert State(int(state)) is State.NOT_KNOWN

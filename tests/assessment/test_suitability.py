@@ -37,7 +37,7 @@ CONDITION_OF = dict(zip(
 ))  # fmt: skip
 
 
-RISKS = ("thunderstorm", "fog")
+RISKS = ("thunderstorm", "fog", "icing")
 """Those with a chance of their own."""
 
 

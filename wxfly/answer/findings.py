@@ -19,7 +19,7 @@ from wxfly.answer.windows import Window, find_windows
 from wxfly.assessment.suitability import State, counts_as_required, names_of
 from wxfly.physics.air.sun import SunEvents, solar_day, sun_events, sun_position
 from wxfly.pilot.site import Site, SiteClock
-from wxfly.probability.chance import Chance, Outlook, chance_of_better
+from wxfly.probability.chance import Cause, Chance, Outlook, chance_of_better
 
 Times = npt.NDArray[np.datetime64]
 HOUR = np.timedelta64(1, "h")
@@ -167,6 +167,29 @@ def chance_for_costs(answer: SiteAnswer, window: Window | None = None) -> Chance
     if chosen is None:
         return None
     return chosen.chance if chosen.surest is None else chosen.surest.chance
+
+
+DOUBTFUL_SHARE, SURE_ENOUGH = 0.3, 0.7
+"""Chance above which an element that may break its limit is told first, and chance below which the largest cause is;
+common practice, no source."""
+
+
+def doubtful_cause(answer: SiteAnswer, window: Window) -> Cause | None:
+    """Return the largest cause that may break a limit in a window; None where all its limits are sure enough.
+
+    Of its surest stretch and of its least sure hour: over many hours some limit is broken in any weather.
+    """
+    if answer.sureness is None:
+        return None
+    hours = answer.sureness.hours.values[window.first : window.last + 1]
+    least = window.first + int(np.argmin(np.where(np.isnan(hours), np.inf, hours)))
+    told = [answer.sureness.of(least, least), *([window.surest.chance] if window.surest else [])]
+    doubtful = [
+        chance.causes[0]
+        for chance in told
+        if chance.causes and (chance.causes[0].share > DOUBTFUL_SHARE or chance.value < SURE_ENOUGH)
+    ]
+    return max(doubtful, key=lambda cause: cause.share, default=None)
 
 
 def better_of_two(briefing: Briefing, first: int, last: int) -> tuple[float, float, float] | None:

@@ -20,7 +20,7 @@ import xarray as xr
 from wxfly.assessment.state import State as State
 from wxfly.assessment.state import state_of
 from wxfly.physics.wind.error import error_factor
-from wxfly.pilot.elements import BY_NAME, ELEMENTS, NAMES, Element
+from wxfly.pilot.elements import BY_NAME, ELEMENTS, GRAVEST, NAMES, Element
 from wxfly.pilot.intent import hold_after_break
 from wxfly.pilot.limit_rules import LIMIT_RULES, margin_at_most, margin_of_chance, margin_within
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH, Limits
@@ -150,6 +150,11 @@ def judge_worse(one: xr.Dataset, other: xr.Dataset, elements: Sequence[str], lim
     return result.assign(kept | {"phase_height": (dims, heights)})
 
 
+_BY_GRAVITY = (*GRAVEST, *(name for name in NAMES if name not in GRAVEST))
+"""On equal margins the first of these decides."""
+_ROWS_BY_GRAVITY = [NAMES.index(name) for name in _BY_GRAVITY]
+
+
 def _judge(demand: Array, limit: Array, margin: Array, limits: Limits, conditions: xr.Dataset) -> xr.Dataset:
     judged = np.array([_is_judged(name, limits) for name in NAMES])
     required = np.array([name in limits.required for name in NAMES]) & judged
@@ -163,7 +168,7 @@ def _judge(demand: Array, limit: Array, margin: Array, limits: Limits, condition
     known_margin = np.where(unknown | ~_along(judged, margin), np.inf, margin)
     smallest = known_margin.min(axis=0)
     nothing = np.isinf(smallest)
-    limiting = np.asarray(NAMES, dtype=object)[known_margin.argmin(axis=0)]
+    limiting = np.asarray(_BY_GRAVITY, dtype=object)[known_margin[_ROWS_BY_GRAVITY].argmin(axis=0)]
 
     state = state_of(smallest, limits.reserve)
     # "Possible" is narrow whatever the reserve.

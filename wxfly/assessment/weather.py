@@ -46,6 +46,17 @@ def weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) ->
         take("low_type_cloud_area_fraction"),
         base_is_forecast=take.has("cloud_base_altitude"),
     )
+    icing_risk = icing.icing_risk(
+        air["air_temperature"],
+        air["air_temperature_near_ground"],
+        air["relative_humidity"],
+        rate,
+        code,
+        sight,
+        base.height,
+        height,
+    )
+    icing_chance = icing.icing_chance(icing_risk, _freezing_precipitation(take, code, air))
     return {
         "precipitation_rate": np.where(forecast_rate > 0, np.fmax(forecast_rate, TRACE), forecast_rate),
         "forecast_precipitation_rate": forecast_rate,
@@ -57,16 +68,8 @@ def weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) ->
         "visibility_in_air": sight,
         "cloud_base_height": base.height,
         "cloud_base_method": base.method.astype(float),
-        "icing_risk": icing.icing_risk(
-            air["air_temperature"],
-            air["air_temperature_near_ground"],
-            air["relative_humidity"],
-            rate,
-            code,
-            sight,
-            base.height,
-            height,
-        ),
+        "icing_risk": grade_of_chance(icing_chance),
+        "icing_chance": icing_chance,
         "fog_risk": grade_of_chance(fog_chance),
         "fog_chance": fog_chance,
         "thunderstorm_risk": grade_of_chance(storm_chance),
@@ -105,6 +108,13 @@ def _probability(take: Taker) -> tuple[Array, Array]:
     given = take("precipitation_probability")
     is_lost = np.isnan(given) & take.has("precipitation_probability")
     return np.where(is_lost, 1.0, given), is_lost.astype(float)
+
+
+def _freezing_precipitation(take: Taker, code: Array, air: dict[str, Array]) -> Array:
+    """Return the chance of precipitation that freezes; not known where its probability is lost, 0 without any."""
+    given = take("precipitation_probability")
+    told = given if take.has("precipitation_probability") else np.zeros_like(given)
+    return icing.freezing_precipitation_chance(air["air_temperature"], air["air_temperature_near_ground"], code, told)
 
 
 def _visibility(take: Taker, code: Array) -> Array:

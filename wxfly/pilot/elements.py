@@ -174,6 +174,7 @@ ELEMENTS: tuple[Element, ...] = (
     Element(
         "icing", "icing", "grade", "1", "", "icing at {height}",
         "icing_risk", _ANY_RISK, Family.WATER, (*_TEMPERATURE, *_HUMIDITY, *_RAIN), is_required=True,
+        chance="icing_chance",
     ),
     Element(
         "visibility", "visibility", "at_least", "m", "visibility", "visibility",
@@ -213,5 +214,7 @@ NAMES: tuple[str, ...] = tuple(element.name for element in ELEMENTS)
 BY_NAME: dict[str, Element] = {element.name: element for element in (*ELEMENTS, RETURN_LEG)}
 ROW: dict[str, int] = {name: row for row, name in enumerate(BY_NAME)}
 """Position of every element in an assessment; the return leg comes after the others, where it is judged."""
+GRAVEST: tuple[str, ...] = ("thunderstorm", "icing", "fog")
+"""Hazards that are named before other elements that are equally near their limits. Common practice, no source."""
 
 REQUIRED_BY_DEFAULT: tuple[str, ...] = tuple(element.name for element in ELEMENTS if element.is_required)

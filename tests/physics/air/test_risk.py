@@ -237,3 +237,11 @@ def shapes(function: Callable[..., np.ndarray], *values: float) -> None:
 )
 def test_shapes(function: Callable[..., np.ndarray], values: tuple[float, ...]) -> None:
     shapes(function, *values)
+
+
+@given(st.tuples(temperatures, temperatures, codes, st.floats(0, 1)), deletions[4])
+def test_precipitation_that_may_freeze_is_monotone_under_deletion(values: tuple[float, ...], gone: list[bool]) -> None:
+    full = float(icing.freezing_precipitation_chance(*values))
+    some = float(icing.freezing_precipitation_chance(*delete(values, gone)))
+    assert 0 <= full <= values[3]
+    assert is_no_better(some, full)

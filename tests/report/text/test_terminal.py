@@ -1,3 +1,4 @@
+import re
 import unicodedata
 from dataclasses import replace
 
@@ -304,3 +305,42 @@ def test_a_pressure_from_sea_level_over_high_ground_is_said_first():
     high = replace(RANCH, surface_altitude=1600.0)
     told = brief(cubes=[mark_carried(cube.assign_attrs(carried=""))], sites=[high])
     assert "The forecast gives pressure at sea level only" in paragraphs(told)[0]
+
+
+def test_freezing_drizzle_is_named_where_frost_is_and_never_frost_alone():
+    cube = quiet_cube(36)
+    for name, value in {
+        "air_temperature": 269.75, "air_temperature_aloft": (269.7, 269.4, 269.1), "dew_point_temperature": 267.5,
+        "relative_humidity": 0.84, "cloud_area_fraction": 1.0, "low_type_cloud_area_fraction": 1.0,
+        "cloud_base_altitude": 400.0, "weather_code": 3.0, "precipitation_probability": 0.4,
+    }.items():  # fmt: skip
+        cube = with_values(cube, name, value)
+    text = " ".join(render(brief(cubes=[cube]), width=200).split())
+    assert "freezing drizzle and icing in flight are 40 % likely" in text
+    assert "white with frost, too" in text
+    assert "no icing in flight" not in text
+    assert "Decides icing at 80 m possible" in text
+
+
+def test_rain_that_is_likely_is_never_nothing_near_a_limit():
+    found = []
+    for probability in (0.0, 0.88):
+        cube = with_values(quiet_cube(36), "precipitation_probability", probability)
+        answer = brief(cubes=[with_values(cube, "weather_code", 2.0)])
+        found.append(sentences.window_reason(answer.answers[0], answer.answers[0].best, "metric"))
+    assert found[0].startswith("nothing is near a limit; nearest: gust")
+    assert re.match(r"precipitation (8[5-9]|9\d) % likely to break its limit; nearest by value: gust", found[1])
+
+
+def test_rain_that_is_likely_late_in_a_window_is_told_too():
+    cube = with_values(quiet_cube(36), "precipitation_probability", 0.9, 14, 16)
+    answer = brief(cubes=[cube]).answers[0]
+    assert sentences.window_reason(answer, answer.best, "metric").startswith("precipitation ")
+
+
+def test_the_storm_that_ends_a_window_is_named_before_its_rain_and_among_the_causes():
+    cube = with_values(with_values(quiet_cube(36), "weather_code", 95.0, 14, 14), "precipitation_amount", 4.0, 14, 14)
+    text = " ".join(render(brief(cubes=[cube]), width=200).split())
+    assert "Ends at 15:00, then thunderstorm likely" in text
+    sure = text[text.index("How sure") : text.index("Planning")]
+    assert "thunderstorm" in sure

@@ -33,6 +33,8 @@ NEARLY_FREEZING = MELTING_POINT + 2.0
 """Up to this temperature a forecast's error may hide freezing: caution. Common practice, no source."""
 NO_FREEZING_RAIN_ABOVE = MELTING_POINT + 5.0
 """Freezing precipitation does not occur in warmer air, whatever the error of a forecast. Common practice, no source."""
+CHANCE_OF_GRADE = (0.0, 0.25, 1.0)
+"""Chance of icing that signs of it tell as none, possible or likely [1]; estimates of ours."""
 CLOUD_HUMIDITY = 0.95
 """Humidity from which air near the ground counts as cloud. Common practice below 150 m, where the 70 % of [UPP] for
 grid boxes aloft would be reached during half of the winter."""
@@ -114,6 +116,71 @@ def icing_risk(
     possible_a, likely_a = _precipitation_icing(t, ground, rh, rain, code)
     possible_b, likely_b = _cloud_icing(t, rh, code, sight, base, z)
     return grade(possible_a | possible_b, likely_a | likely_b)
+
+
+def freezing_precipitation_chance(
+    air_temperature: npt.ArrayLike,
+    air_temperature_near_ground: npt.ArrayLike,
+    weather_code: npt.ArrayLike,
+    precipitation_probability: npt.ArrayLike,
+) -> Array:
+    """Return the chance of precipitation that freezes on the aircraft, whether or not an amount is forecast.
+
+    Parameters
+    ----------
+    air_temperature, air_temperature_near_ground : array_like
+        At flight height and at 2 m [K].
+    weather_code : array_like
+        WMO code table 4677.
+    precipitation_probability : array_like
+        Of the hour [1]. All broadcast.
+
+    Returns
+    -------
+    ndarray
+        0 to 1: the probability of precipitation where either air is at or below 0 degC, falling to 0 at +2 degC; 0
+        with a code of snow, of which `icing_risk` tells. A missing temperature counts as freezing; NaN without the
+        probability where it matters.
+
+    Notes
+    -----
+    Precipitation that the code does not call snow counts as rain, as in `icing_risk`, and drizzle from cold stratus is
+    too weak for the amount of a forecast. Common practice, no source; the fall to +2 degC is an estimate of ours.
+
+    Examples
+    --------
+    >>> float(freezing_precipitation_chance(269.75, 270.15, 3, 0.4))
+    0.4
+    """
+    t, ground, code, probability = np.broadcast_arrays(
+        *(
+            np.asarray(v, dtype=float)
+            for v in (air_temperature, air_temperature_near_ground, weather_code, precipitation_probability)
+        )
+    )
+    coldest = np.minimum(t, ground)  # NaN where either is missing
+    share = np.interp(coldest, (MELTING_POINT, NEARLY_FREEZING), (1.0, 0.0))
+    share = np.where(code_in(code, SOLID).certain, 0.0, np.where(np.isnan(coldest), 1.0, share))
+    return np.asarray(np.where(share > 0, share * probability, 0.0))
+
+
+def icing_chance(risk: npt.ArrayLike, freezing_precipitation: npt.ArrayLike) -> Array:
+    """Return the chance of icing in flight: the larger of what its signs and what precipitation that freezes tell.
+
+    Parameters
+    ----------
+    risk : array_like
+        As `icing_risk` gives it.
+    freezing_precipitation : array_like
+        As `freezing_precipitation_chance` gives it [1].
+
+    Returns
+    -------
+    ndarray
+        0 to 1 by `CHANCE_OF_GRADE`; 1 where the signs make it likely; NaN where either is not known otherwise.
+    """
+    signs = np.interp(np.asarray(risk, dtype=float), (0, 1, 2), CHANCE_OF_GRADE)
+    return np.asarray(np.where(signs >= 1.0, signs, np.maximum(signs, freezing_precipitation)))
 
 
 def _precipitation_icing(t: Array, ground: Array, rh: Array, rain: Array, code: Array) -> tuple[Statement, Statement]:

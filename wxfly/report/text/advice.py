@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import xarray as xr
 
 from wxfly.answer import findings
 from wxfly.answer.request import SiteAnswer
@@ -10,6 +11,8 @@ from wxfly.answer.windows import Window
 from wxfly.flight.advice import Advice, precipitation_words
 from wxfly.physics.air.cloud import CloudBaseMethod
 from wxfly.physics.air.geomagnetic import describe_kp, kp_risk
+from wxfly.physics.air.icing import freezing_precipitation_chance
+from wxfly.physics.air.risk import POSSIBLE_FROM
 from wxfly.physics.air.sun import HORIZON
 from wxfly.physics.wind.profile import ProfileMethod
 from wxfly.pilot.elements import BY_NAME
@@ -163,11 +166,27 @@ def _of_the_machine(answer: SiteAnswer, window: Window, advice: Advice, units: s
     if coldest < COLD_FOR_PACKS:
         warm = phrases.amount(WARM_PACK, "temperature", units)
         told.append(f"cold: keep the packs above {warm} until take-off, and expect less from them")
+    icing = _of_icing(part)
+    told += icing
     if advice.frost:
-        told.append("a machine left outside may be white with frost, which is no icing in flight: wipe rotors and lens")
+        apart = "too" if icing else "which is no icing in flight"
+        told.append(f"a machine left outside may be white with frost, {apart}: wipe rotors and lens")
     if advice.thrust_in_hand < LITTLE_THRUST:
         left = max(advice.thrust_in_hand, 0.0)
         told.append(f"thin air: {100 * left:.0f} % of thrust in hand over the maker's highest take-off altitude")
     if advice.sun_elevation[0] < HORIZON:
         told.append("part of it is twilight: a light on the aircraft may be asked for")
     return told
+
+
+def _of_icing(part: xr.Dataset) -> list[str]:
+    """Tell of icing in flight where it is possible in some hour, first of precipitation that freezes."""
+    if not (part["icing_risk"].values > 0).any():
+        return []
+    temperature, near_ground = part["air_temperature"].values, part["air_temperature_near_ground"].values
+    code, probability = part["weather_code"].values, part["precipitation_probability"].values
+    freezing = freezing_precipitation_chance(temperature, near_ground, code, probability)
+    most = float(np.nanmax(np.append(freezing, 0.0)))
+    if most < POSSIBLE_FROM:
+        return ["icing in flight is possible: rotors and sensors take on ice in cloud, fog or precipitation"]
+    return [f"freezing drizzle and icing in flight are {100 * most:.0f} % likely: land at the first drop"]

@@ -10,7 +10,8 @@ import numpy as np
 from wxfly.answer.findings import better_of_two
 from wxfly.answer.request import Briefing, Change, Choice, SiteAnswer
 from wxfly.answer.windows import Window
-from wxfly.pilot.elements import BY_NAME
+from wxfly.physics.air.risk import POSSIBLE_FROM
+from wxfly.pilot.elements import BY_NAME, GRAVEST
 from wxfly.pilot.intent import derate
 from wxfly.probability.chance import Cause, Chance, Outlook
 from wxfly.probability.steadiness import KEEP_STEP, jumpiness
@@ -55,6 +56,12 @@ def how_sure(answer: SiteAnswer, window: Window, clock: Clock, minimum: np.timed
     causes = causes_in_words(surest.chance if surest is not None else window.chance, window.limiting_element)
     if causes:
         told.append(f"may break: {causes}")
+    if surest is not None:
+        known = {cause.element for cause in told_causes(surest.chance, window.limiting_element)}
+        grave = [c for c in window.chance.causes if _is_grave(c) and c.element not in known]
+        shares = [f"{BY_NAME[cause.element].title} {_percent(cause.share)}" for cause in grave]
+        if shares:
+            told.append(f"all through also {listed(shares)}")
     return "; ".join(told)
 
 
@@ -77,10 +84,14 @@ def _from(answer: SiteAnswer) -> str:
     return f"{sureness.members} members of {listed(list(sureness.models))}"
 
 
+def _is_grave(cause: Cause) -> bool:
+    return cause.element in GRAVEST and cause.share >= POSSIBLE_FROM
+
+
 def told_causes(chance: Chance, deciding: str = "") -> tuple[Cause, ...]:
-    """Return the causes that are told: those with the largest shares, and in any case the element that decides."""
+    """Return the causes that are told: the largest, and in any case the element that decides and a grave hazard."""
     first, rest = chance.causes[:CAUSES_TOLD], chance.causes[CAUSES_TOLD:]
-    own = tuple(cause for cause in rest if cause.element == deciding)
+    own = tuple(cause for cause in rest if cause.element == deciding or _is_grave(cause))[:CAUSES_TOLD]
     return first[: CAUSES_TOLD - len(own)] + own
 
 

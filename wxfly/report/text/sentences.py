@@ -160,9 +160,17 @@ def titles(elements: Sequence[str]) -> str:
 
 
 def window_reason(answer: SiteAnswer, window: Window, units: str) -> str:
-    """Say what decides in a window; with at least half of every limit left, that nothing is near."""
+    """Say what decides in a window: with half of every limit left what may break one, else that nothing is near."""
     reason = reason_of(answer, findings.deciding_hour(answer, window), units)
-    return f"nothing is near a limit; nearest: {reason}" if window.margin >= AMPLE else reason
+    if window.margin < AMPLE:
+        return reason
+    cause = findings.doubtful_cause(answer, window)
+    if cause is None:
+        return f"nothing is near a limit; nearest: {reason}"
+    row = BY_NAME[cause.element]
+    likely = f"{row.title} {round(100 * cause.share)} % likely"
+    broken = "" if row.sense == "grade" else " to break its limit"
+    return f"{likely}{broken}; nearest by value: {reason}"
 
 
 def what_ends(answer: SiteAnswer, window: Window, reader: Reader) -> str:
