@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
 from tests.cubes import quiet_cube
 from tests.halves import spread
@@ -22,6 +23,7 @@ from tests.mutations import (
 )
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import State, assess
+from wxfly.cli import main
 from wxfly.cube.age import hide_stale
 from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import find_aircraft
@@ -356,6 +358,70 @@ def test_ten_stormy_members_lost_do_not_raise_the_chance(hours):
     assert whole < 0.8
     assert lost <= whole
     assert (poorer <= chance + 1e-9).all()
+
+
+def _without_members(reply, lost):
+    """Leave members out of a reply of an ensemble."""
+    for place in ("hourly", "hourly_units"):
+        reply[place] = {k: v for k, v in reply[place].items() if int(k.partition("_member")[2] or 0) not in lost}
+    return reply
+
+
+def _lose(reply, members, name, first, last):
+    """Lose hours of some members, of one column or (with an empty name) of all."""
+    for key, column in reply["hourly"].items():
+        plain, _, member = key.partition("_member")
+        if key != "time" and int(member or 0) in members and name in ("", plain):
+            reply["hourly"][key] = [*column[:first], *[None] * (last - first), *column[last:]]
+    return reply
+
+
+def _answer_of_members(reply, tmp_path, *words):
+    """Answer from a saved reply of an ensemble, as the command does; return the text that it writes."""
+    path = tmp_path / "members.json"
+    path.write_text(json.dumps(reply), encoding="utf-8")
+    asked = ("best", "--forecast", str(path), "--model", "icon_eu_eps", "--as-of", "2026-06-10T03:00Z", *words)
+    result = CliRunner().invoke(main, asked)
+    assert result.exit_code == 0, result.output
+    return result.output
+
+
+LOST_MEMBERS = {
+    "one at the end": ({39}, "1 of 40 members of icon_eu_eps did not come: it counts as breaking a limit"),
+    "one between": ({5}, "1 of 40 members of icon_eu_eps did not come: it counts as breaking a limit"),
+    "ten": (range(30, 40), "10 of 40 members of icon_eu_eps did not come: they count as breaking a limit"),
+    "half": (range(20, 40), "20 of 40 members of icon_eu_eps did not come: they count as breaking a limit"),
+}
+
+
+@pytest.mark.parametrize("which", LOST_MEMBERS)
+def test_members_that_did_not_come_are_told_first_and_the_answer_still_comes(which, tmp_path):
+    lost, words = LOST_MEMBERS[which]
+    told = _answer_of_members(_without_members(make_ensemble(calm=40, stormy=0, hours=48), lost), tmp_path)
+    assert told.splitlines()[0] == words
+    assert "nan" not in told
+    assert " in 10 that every limit holds" in " ".join(told.split())
+
+
+def test_members_that_stop_before_the_others_are_told_first_and_leave_a_chance(tmp_path):
+    reply = make_ensemble(calm=40, stormy=0, hours=48)
+    whole = json.loads(_answer_of_members(reply, tmp_path, "--json"))["sites"][0]["hours"]["chance"]
+    _lose(reply, range(30, 40), "", 36, 48)  # the last that they know is of 13:00 on the site's clock
+    told = _answer_of_members(reply, tmp_path)
+    words = "10 of 40 members of icon_eu_eps stop at 13:00 CEST: they count as breaking a limit"
+    assert " ".join(told.split()).startswith(words)
+    answer = json.loads(_answer_of_members(reply, tmp_path, "--json"))
+    assert {"kind": "members", "text": words} in answer["notes"]
+    chance = answer["sites"][0]["hours"]["chance"]
+    lost = np.flatnonzero(np.array(answer["sites"][0]["hours"]["start"]) >= "2026-06-11T11:00:00Z")
+    assert all(chance[i] is not None and chance[i] < whole[i] for i in lost)
+
+
+def test_members_without_a_gust_are_told_first_with_the_hours(tmp_path):
+    reply = _lose(make_ensemble(calm=40, stormy=0, hours=48), range(1, 40, 2), "wind_gusts_10m", 38, 44)
+    words = "20 of 40 members of icon_eu_eps have no gust from 15:00 to 21:00 CEST: they count as breaking a limit"
+    assert " ".join(_answer_of_members(reply, tmp_path).split()).startswith(words)
+    assert {"kind": "members", "text": words} in json.loads(_answer_of_members(reply, tmp_path, "--json"))["notes"]
 
 
 @pytest.mark.parametrize("name", ["wind_gusts_10m", "precipitation", "wind_speed_10m", "temperature_2m"])

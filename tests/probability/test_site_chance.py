@@ -12,6 +12,7 @@ from wxfly.answer.outlook import find_outlooks, find_surest
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import assess
 from wxfly.cube.contract import with_lost_members
+from wxfly.cube.notes import NoteKind
 from wxfly.pilot.site import Site
 from wxfly.probability.chance import kind_of
 from wxfly.probability.site_chance import as_members, judge_sureness, with_what_is_missing
@@ -92,6 +93,69 @@ def test_missing_members_are_told():
     cube = with_lost_members(members_cube(18), 3).assign_attrs(model="gem_global_ensemble")
     sureness, _ = judge(quiet_cube(), [cube])
     assert sureness.notes == ("3 of 21 members of gem_global_ensemble did not come: they count as breaking a limit",)
+
+
+def test_a_lost_member_leaves_a_chance_where_an_advised_element_is_known_to_none():
+    members = members_cube(18).drop_vars("visibility_in_air")
+    members.attrs["carried"] = members.attrs["carried"].replace("; visibility_in_air", "")
+    cube = quiet_cube().drop_vars("visibility_in_air")
+    cube.attrs["carried"] = cube.attrs["carried"].replace("; visibility_in_air", "")
+    whole, _ = judge(cube, [members])
+    lost, _ = judge(cube, [with_lost_members(members, 3)])
+    assert np.isfinite(lost.hours[1:-1]).all()
+    assert (lost.hours < whole.hours)[1:-1].all()
+    assert not any(np.isnan(cause.sole_share) for cause in lost.of(9, 11).causes)
+
+
+def _told_of(change):
+    members = members_cube(10).assign_attrs(model="an_ensemble")
+    change(members)
+    return judge(quiet_cube(), [members])[0].notes
+
+
+def _hide(cube, name, members, hours):
+    if "realization" in cube[name].dims:
+        values = cube[name].transpose("time", "realization", ...).copy(deep=True)
+        for member in members:
+            values.values[hours, member] = np.nan
+        cube[name] = values.transpose(*cube[name].dims)
+
+
+def _hide_two(cube):
+    _hide(cube, "wind_speed_of_gust", [3], slice(9, 11))
+    _hide(cube, "wind_speed_of_gust", [5], slice(15, 18))
+
+
+def _every(cube, member, first):
+    for name in cube.data_vars:
+        _hide(cube, name, [member], slice(first, None))
+
+
+MEMBER_GAPS = {
+    "nothing": (lambda cube: None, ""),
+    "what all have lost": (lambda cube: _hide(cube, "wind_speed_of_gust", range(10), slice(9, 12)), ""),
+    "a gust": (
+        lambda cube: _hide(cube, "wind_speed_of_gust", [3], slice(9, 12)),
+        "1 of 10 members of an_ensemble has no gust from 2026-06-10 10:00 to 13:00 CEST",
+    ),
+    "two gusts": (
+        _hide_two,
+        "2 of 10 members of an_ensemble have no gust in some hours from 2026-06-10 10:00 to 19:00 CEST",
+    ),
+    "one stops": (lambda cube: _every(cube, 4, 9), "1 of 10 members of an_ensemble stops at 2026-06-10 10:00 CEST"),
+    "two stop": (
+        lambda cube: (_every(cube, 2, 10), _every(cube, 4, 12)),
+        "2 of 10 members of an_ensemble stop early, the first at 2026-06-10 11:00 CEST",
+    ),
+}
+
+
+@pytest.mark.parametrize("which", MEMBER_GAPS)
+def test_what_some_members_have_lost_is_told_with_its_hours(which):
+    change, words = MEMBER_GAPS[which]
+    notes = _told_of(change)
+    assert [note.rpartition(": ")[0] for note in notes] == ([words] if words else [])
+    assert all(note.kind is NoteKind.MEMBERS for note in notes)
 
 
 def test_the_surest_stretch_of_a_day():

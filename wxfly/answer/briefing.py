@@ -19,6 +19,7 @@ from wxfly.assessment.forecast_error import ErrorLaw
 from wxfly.assessment.hours import Taker
 from wxfly.assessment.suitability import assess, hold_back, judge_worse
 from wxfly.assessment.usable_height import find_usable_heights, lower_of
+from wxfly.cube.notes import Note
 from wxfly.flight.advice import advise, is_low_light
 from wxfly.pilot.elements import NAMES
 from wxfly.pilot.limits import check_height
@@ -81,9 +82,21 @@ def make_briefing(
         minimum_duration,
         now,
         provenance,
-        (*notes, *pressure_notes),
+        (*_notes_on_members(answers), *notes, *pressure_notes),
         tuple(provenance_of(ensemble) for ensemble in ensembles),
     )
+
+
+def _notes_on_members(answers: Sequence[SiteAnswer]) -> list[Note]:
+    """Return what is missing of the ensembles, by site where it differs."""
+    told = [() if answer.sureness is None else answer.sureness.notes for answer in answers]
+    if len(set(told)) == 1:
+        return list(told[0])
+    return [
+        Note(f"{answer.request.site.name}: {note}", note.kind)
+        for answer, notes in zip(answers, told, strict=True)
+        for note in notes
+    ]
 
 
 def run_of(provenance: ForecastOrigin) -> np.datetime64:

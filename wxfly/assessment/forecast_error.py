@@ -235,7 +235,7 @@ def room_to_limits(
             room[k] = _with_required_missing(here)
         else:
             filled = _with_advised_missing(here, name, limit[k], lead, law, carried.get(name))
-            room[k] = np.where(lost[k], _with_required_missing(np.where(lost[k], np.nan, here)), filled)
+            room[k] = np.where(lost[k], np.where(lost[k].all(axis=1, keepdims=True), np.nan, -np.inf), filled)
     return xr.DataArray(
         room, dims=order, coords={"element": list(NAMES), "time": assessment["time"].values}, name="room"
     )

@@ -713,11 +713,17 @@ def with_lost_members(cube: xr.Dataset, lost: int) -> xr.Dataset:
 
 def lost_members(cube: xr.Dataset) -> int:
     """Return the number of ensemble members without any value: they were missing from the reply."""
-    known = np.zeros(cube.sizes[ENSEMBLE], dtype=bool)
+    return int((~hours_of_members(cube).any(axis=0)).sum())
+
+
+def hours_of_members(cube: xr.Dataset) -> npt.NDArray[np.bool_]:
+    """Return for which hours ensemble members have any value, ``(time, realization)``."""
+    known = np.zeros((cube.sizes["time"], cube.sizes[ENSEMBLE]), dtype=bool)
     for variable in cube.data_vars.values():
         if ENSEMBLE in variable.dims:
-            known |= variable.notnull().any([d for d in variable.dims if d != ENSEMBLE]).values
-    return int((~known).sum())
+            others = [d for d in variable.dims if d not in ("time", ENSEMBLE)]
+            known |= variable.notnull().any(others).transpose("time", ENSEMBLE).values
+    return known
 
 
 def as_members(cube: xr.Dataset) -> xr.Dataset:

@@ -12,6 +12,7 @@ class NoteKind(Enum):
     KP = "Kp"
     NO_NEWER_FORECAST = "no newer forecast is available"
     NOT_KEPT = "the forecast could not be kept"
+    MEMBERS = "members of an ensemble"
     INVENTED = "place and weather are invented"
 
 

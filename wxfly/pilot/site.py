@@ -168,6 +168,18 @@ class SiteClock:
             return moment.astimezone(self._zone)
         return datetime.fromisoformat(f"{moment.astype('datetime64[s]')}+00:00").astimezone(self._zone)
 
+    def zone(self, moment: np.datetime64 | datetime) -> str:
+        """Return the abbreviation in force at a moment, such as ``CET`` or ``UTC+03``."""
+        name = self.local(moment).tzname() or "UTC"
+        return f"UTC{name}" if name[0] in "+-" else name
+
+    def hour(self, moment: np.datetime64, *, up: bool = False) -> str:
+        """Write a moment as ``14:05``; `up` rounds to the next minute instead of the one before."""
+        local = self.local(moment)
+        if up and local.second:
+            local += timedelta(seconds=60 - local.second)
+        return f"{local:%H:%M}"
+
     def midnight(self, day: date) -> np.datetime64:
         """Return the start of a day on the clock, UTC."""
         return _utc(datetime.combine(day, time(), self._zone))

@@ -32,14 +32,15 @@ from wxfly.cube.contract import (
     as_members,
     carried_entries,
     covers_hours,
-    lost_members,
     mark_carried,
     state_spans,
 )
+from wxfly.cube.notes import Note
 from wxfly.pilot.elements import ELEMENTS, NAMES
 from wxfly.pilot.limits import Limits
-from wxfly.pilot.site import Site
+from wxfly.pilot.site import Site, SiteClock
 from wxfly.probability.chance import Chance, hour_chances, window_chance
+from wxfly.probability.member_gaps import tell_gaps
 from wxfly.probability.percentiles import spreads_of
 from wxfly.probability.timing import BESIDE, REACH, with_timing
 
@@ -75,7 +76,7 @@ class Sureness:
         How many members there are in all; 1 for one forecast.
     models : tuple of str
         Whose members.
-    notes : tuple of str
+    notes : tuple of Note
         What is missing of the ensembles.
     law : ErrorLaw
         With which the forecasts were dressed.
@@ -91,7 +92,7 @@ class Sureness:
     band: xr.Dataset | None
     members: int
     models: tuple[str, ...]
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
     law: ErrorLaw
     lead_hours: Array
     by_percentiles: tuple[str, ...] = ()
@@ -170,12 +171,14 @@ def judge_sureness(
         return Sureness(
             hour_chances(room, law=law), room, margin, None, 1, models, (), law, lead, tuple(sorted(spreads))
         )
-    parts, returning = [], []
+    parts, returning, gaps = [], [], list[Note]()
+    clock = SiteClock(site.time_zone)
     for cube in ensembles:
         whole = as_members(cube)
         hours = hours_of(with_what_is_missing(whole, central), start=start, end=end)
         judged = flight(hours)
         parts.append((judged, assess(judged, unsure)))
+        gaps += tell_gaps(whole, parts[-1][1], time, clock)
         if sortie is not None:
             there = derive(hours, height=sortie.plan.return_height, site=site, daylight_rule=limits.daylight_rule)
             returning.append(there)
@@ -218,7 +221,7 @@ def judge_sureness(
         _band(of_hours.isel(time=asked)),
         joined.sizes[MEMBER],
         models,
-        _gaps(ensembles),
+        tuple(gaps),
         law,
         lead,
     )
@@ -331,16 +334,3 @@ def _band(winds: xr.Dataset) -> xr.Dataset:
             quantiles[known] = np.nanquantile(values[known], BAND, axis=1).T
         lines[name] = (("time", "share"), quantiles, {"units": "m s-1"})
     return xr.Dataset(lines, coords={"time": winds["time"].values, "share": list(BAND)})
-
-
-def _gaps(ensembles: Sequence[xr.Dataset]) -> tuple[str, ...]:
-    """Tell what is missing of the ensembles."""
-    notes = []
-    for cube in ensembles:
-        lost = lost_members(as_members(cube))
-        if lost:
-            notes.append(
-                f"{lost} of {cube.sizes[MEMBER]} members of {cube.attrs.get('model')} did not come: they count as"
-                " breaking a limit"
-            )
-    return tuple(notes)

@@ -96,11 +96,17 @@ def told_causes(chance: Chance, deciding: str = "") -> tuple[Cause, ...]:
 
 
 def causes_in_words(chance: Chance, deciding: str = "") -> str:
-    """Name what may break a limit, each with its share and its share alone; they are not to be added up."""
+    """Name what may break a limit, each with its share and its share alone; they are not to be added up.
+
+    A share that is not known is left out.
+    """
     told = []
     for cause in told_causes(chance, deciding):
+        if math.isnan(cause.share):
+            continue
         title = BY_NAME[cause.element].title
-        alone = f", alone {_percent(cause.sole_share)}" if len(chance.causes) > 1 else ""
+        is_told = len(chance.causes) > 1 and not math.isnan(cause.sole_share)
+        alone = f", alone {_percent(cause.sole_share)}" if is_told else ""
         told.append(f"{title} {_percent(cause.share)}{alone}")
     return "; ".join(told)
 

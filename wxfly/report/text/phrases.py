@@ -6,7 +6,7 @@ Nothing here decides anything. Every text output is made of these phrases, so th
 from __future__ import annotations
 
 import math
-from datetime import date, datetime, timedelta
+from datetime import date
 
 import numpy as np
 
@@ -108,18 +108,6 @@ def direction(degrees: float) -> str:
 
 class Clock(SiteClock):
     """Writes UTC moments on one clock."""
-
-    def zone(self, moment: np.datetime64 | datetime) -> str:
-        """Return the abbreviation in force at a moment, such as ``CET`` or ``UTC+03``."""
-        name = self.local(moment).tzname() or "UTC"
-        return f"UTC{name}" if name[0] in "+-" else name
-
-    def hour(self, moment: np.datetime64, *, up: bool = False) -> str:
-        """Write a moment as ``14:05``; `up` rounds to the next minute instead of the one before."""
-        local = self.local(moment)
-        if up and local.second:
-            local += timedelta(seconds=60 - local.second)
-        return f"{local:%H:%M}"
 
     def hour_told_apart(self, moment: np.datetime64) -> str:
         """Write a moment as ``14:05``, with the abbreviation in force where the clock shows that time twice."""
