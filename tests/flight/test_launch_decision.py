@@ -99,6 +99,33 @@ def test_every_reason_alone_puts_a_good_reading_in_doubt() -> None:
     assert in_doubt(stalled, rule, hours) == (Reason.MAY_STAND_STILL,)
 
 
+@pytest.mark.parametrize("name", ["fog", "thunderstorm", "icing"])
+def test_a_risk_that_is_possible_in_the_hours_of_the_flight_is_in_doubt(name: str) -> None:
+    correction, rule, hours = judged(cube_with(), 1.5, 2.5)
+    possible = hours.copy(deep=True)
+    possible["demand"].loc[{"element": name}] = 1.0
+    possible["margin"].loc[{"element": name}] = 0.05
+    assert in_doubt(correction, rule, possible) == (Reason.DURING,)
+    assert [one.element for one in judge_reading(correction, rule, possible).during] == [name]
+
+
+def test_more_than_10_in_100_of_any_element_is_in_doubt_and_less_holds() -> None:
+    correction, rule, hours = judged(cube_with(), 1.5, 2.5)
+    assert judge_reading(correction, rule, hours, chances={"precipitation": 0.1, "kp": 0.1}).verdict == Verdict.HOLDS
+    found = judge_reading(correction, rule, hours, chances={"kp": 0.11, "precipitation": 0.9})
+    assert (found.verdict, found.reasons) == (Verdict.IN_DOUBT, (Reason.DURING,))
+    assert [one.element for one in found.during] == ["precipitation", "kp"]
+
+
+@pytest.mark.parametrize(("name", "is_in_doubt"), [("precipitation", True), ("visibility", False)])
+def test_what_is_not_known_is_told_and_in_doubt_where_it_is_required(name: str, is_in_doubt: bool) -> None:
+    correction, rule, hours = judged(cube_with(), 1.5, 2.5)
+    hours["margin"].loc[{"element": name}] = np.nan
+    found = judge_reading(correction, rule, hours, chances={name: 0.2})
+    assert found.reasons == ((Reason.DURING_NOT_KNOWN,) if is_in_doubt else ())
+    assert [(one.element, one.is_known, one.is_in_doubt) for one in found.during] == [(name, False, is_in_doubt)]
+
+
 def test_beyond_the_rule_is_no_launch_even_where_the_hour_holds() -> None:
     correction, rule, hours = judged(cube_with(), 1.5, 2.5)
     for stricter in (replace(rule, mean_stop=1.4), replace(rule, gust_stop=2.4)):

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from tests.cubes import QUIET
 from tests.halves import spread
 from wxfly.assessment.suitability import State
 from wxfly.cli import main
@@ -199,7 +200,11 @@ CALM_DAY = ("Valdrenna", "--as-of", "2026-03-14T15:00Z")
 @pytest.mark.parametrize(
     ("mean", "gust", "words"),
     [
-        ("1.5", "2.5", "the limits of wind and gust hold at 60 m, 90 in 100; from now on wind at 60 m, 4.1 of 8.5 m/s"),
+        (
+            "1.5",
+            "2.5",
+            "in doubt; icing at 60 m possible; precipitation 17 % likely; visibility, 10.4 km, at least 5 km",
+        ),
         ("9", "14", "do not launch; a limit is more likely passed than kept"),
         ("3.1", "5.4", "in doubt; the limits hold surely only with a mean below 3.0 and gust 4.8 m/s"),
         ("1.5", None, "in doubt; the gust was not read"),
@@ -220,15 +225,28 @@ def test_no_reading_is_a_leave_to_launch_into_a_storm(mean, gust) -> None:
 
 def test_what_else_is_against_a_launch_is_named_beside_the_wind() -> None:
     told = reading_line("Valdrenna", "--mean", "1.5", "--gust", "2.5")
-    assert "hold at 60 m, 90 in 100, but the hour is outside: precipitation" in told
+    assert "in doubt; " in told
+    assert "forecast now: precipitation, " in told
+    assert "90 in 100;" not in told
 
 
-def check_with_code(code: float, first: int, monkeypatch: pytest.MonkeyPatch, *, hours: int = 1, **lost: object):
-    """Check a good reading at 15:00 UTC of the calm day, with a weather code in stamps from a first hour on."""
+QUIET_AIR = (
+    "air_temperature", "air_temperature_aloft", "dew_point_temperature", "relative_humidity", "precipitation_amount",
+    "precipitation_probability", "weather_code", "low_type_cloud_area_fraction", "cloud_base_altitude",
+    "visibility_in_air", "atmosphere_convective_available_potential_energy", "lifted_index",
+)  # fmt: skip
+
+
+def check_with_code(
+    code: float, first: int, monkeypatch: pytest.MonkeyPatch, *, hours: int = 1, now: int = 15, **lost: object
+):
+    """Check a good reading in quiet air, with a weather code and other values in stamps from a first hour on."""
 
     def with_code(question, *, on_progress):
         prepared = prepare(question, on_progress=on_progress)
         cube = prepared.cube.copy(deep=True)
+        for name in QUIET_AIR:
+            cube[name].values[:] = np.where(np.isnan(cube[name].values), np.nan, np.min(QUIET[name]))
         at = int((np.datetime64(f"2026-03-14T{first:02d}") - cube["time"].values[0]) / np.timedelta64(1, "h"))
         for name, value in {"weather_code": code, **lost}.items():
             cube[name].values[at : at + hours] = value
@@ -236,10 +254,40 @@ def check_with_code(code: float, first: int, monkeypatch: pytest.MonkeyPatch, *,
 
     prepare = outing.prepare
     monkeypatch.setattr(outing, "prepare", with_code)
-    words = read_words({"mean": "1.5m/s", "gust": "2.5m/s", "as_of": "2026-03-14T15:00Z"})
+    words = read_words({"mean": "1.5m/s", "gust": "2.5m/s", "as_of": f"2026-03-14T{now:02d}:00Z"})
     asked = outing.ask_check("Valdrenna", words, on_progress=quiet)
     monkeypatch.undo()
     return asked, field_check.verdict(asked), dict(field_check.lines(asked))
+
+
+def test_a_quiet_reading_in_a_quiet_hour_holds(monkeypatch) -> None:
+    _, told, lines = check_with_code(1, 15, monkeypatch)
+    assert "the limits of wind and gust hold at 60 m, 90 in 100; from now on wind at 60 m, 4.1 of 8.5 m/s" in told
+    assert "Beside" not in lines
+
+
+CAPE = "atmosphere_convective_available_potential_energy"
+SATURATED = {"dew_point_temperature": 279.1, "relative_humidity": 0.99, "air_temperature": 279.2}
+
+
+@pytest.mark.parametrize(
+    ("code", "hour", "said"),
+    [
+        (
+            80,
+            {"precipitation_amount": 0.06, "precipitation_probability": 0.87},
+            "slight rain forecast now, 87 % likely",
+        ),
+        (2, {CAPE: 3000.0, "lifted_index": -6.0}, "thunderstorm possible"),
+        (2, {**SATURATED, "wind_speed": 1.2, "wind_speed_of_gust": 2.0, "now": 6}, "fog possible"),
+        (2, {"precipitation_probability": 0.9}, "precipitation 90 % likely"),
+        (2, {"precipitation_amount": np.nan}, "not known in the hours of the flight: precipitation"),
+    ],
+)
+def test_a_hazard_in_the_hours_of_the_flight_is_in_doubt_and_named(code, hour, said, monkeypatch) -> None:
+    _, told, _ = check_with_code(code, hour.get("now", 15), monkeypatch, hours=2, **hour)
+    assert f": in doubt; {said}" in told
+    assert "90 in 100" not in told
 
 
 @pytest.mark.parametrize("code", [18, 95])
@@ -261,16 +309,17 @@ def test_what_comes_later_is_told_and_a_storm_now_is_no_launch(monkeypatch) -> N
     _, told, lines = check_with_code(95, 19, monkeypatch)
     assert "hold at 60 m, 90 in 100" in told
     assert lines["Beside"].startswith("thunderstorm forecast from 19:00 on: ")
-    _, told, _ = check_with_code(95, 15, monkeypatch)
+    _, told, lines = check_with_code(95, 15, monkeypatch)
     assert told.endswith("do not launch; a storm is forecast for the hours of the flight")
+    assert lines["Beside"].startswith("slight rain forecast now, ")
     _, told, _ = check_with_code(95, 14, monkeypatch)
     assert "in doubt; thunderstorm forecast until 16:00" in told
 
 
 @pytest.mark.thorough
-def test_rain_beside_a_flight_is_told_and_gust_beside_it_counts(monkeypatch) -> None:
+def test_rain_and_gust_beside_a_flight_count(monkeypatch) -> None:
     _, told, lines = check_with_code(63, 17, monkeypatch)
-    assert "90 in 100" in told
+    assert "in doubt; precipitation outside the limit forecast from 17:00 on" in told
     assert lines["Beside"].startswith("precipitation outside the limit forecast from 17:00 on")
     _, told, lines = check_with_code(1, 17, monkeypatch, wind_speed_of_gust=16.0)
     assert "in doubt; gust outside the limit forecast from 17:00 on" in told

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum, IntEnum
 
@@ -12,6 +12,7 @@ import xarray as xr
 from wxfly.assessment.suitability import State, counts_as_required, names_of
 from wxfly.flight.anemometer_limits import HandRule
 from wxfly.flight.anemometer_reading import STARTING_SPEED, Correction, NoCredit
+from wxfly.physics.air.risk import POSSIBLE, POSSIBLE_FROM
 from wxfly.physics.probability import normal_probability
 from wxfly.physics.wind.error import error_factor
 from wxfly.pilot.elements import BY_NAME, Family
@@ -55,6 +56,8 @@ class Reason(Enum):
     COUPLING_NOT_KNOWN = "coupling not known"
     COMING = "coming"
     COMING_NOT_KNOWN = "coming not known"
+    DURING = "during"
+    DURING_NOT_KNOWN = "during not known"
 
 
 @dataclass(frozen=True)
@@ -82,8 +85,8 @@ class Coming:
     chance: float
 
     def is_in_doubt(self, confidence: float) -> bool:
-        """Whether a flight with this confidence must reckon with it: wind, gust and storms alone are of the wind."""
-        return self.element in (*ELEMENTS, STORM) and self.chance > 1.0 - confidence
+        """Whether a flight must reckon with it: the confidence is that in the wind, which storms are part of."""
+        return self.chance > (1.0 - confidence if self.element in (*ELEMENTS, STORM) else POSSIBLE_FROM)
 
 
 def coming(around: Sequence[xr.Dataset], start: np.datetime64, end: np.datetime64, deviation: float) -> list[Coming]:
@@ -127,6 +130,68 @@ def coming(around: Sequence[xr.Dataset], start: np.datetime64, end: np.datetime6
 
 
 @dataclass(frozen=True)
+class During:
+    """What stands against a launch in the hours of the flight itself, beside wind, gust and the way home.
+
+    Attributes
+    ----------
+    element : str
+        Its name.
+    hour : int
+        Position of its worst hour.
+    chance : float
+        That it breaks its limit [1]; NaN where it is not known.
+    is_in_doubt : bool
+        Whether the flight must reckon with it. One that is not known and advised alone is only told.
+    """
+
+    element: str
+    hour: int
+    chance: float
+    is_in_doubt: bool
+
+    @property
+    def is_known(self) -> bool:
+        """Whether the forecast tells of it."""
+        return not np.isnan(self.chance)
+
+
+def during(hours: xr.Dataset, chances: Mapping[str, float]) -> list[During]:
+    """Find what stands against a launch in the hours of the flight.
+
+    Parameters
+    ----------
+    hours : xarray.Dataset
+        Of the flight, as `wxfly.assessment.suitability.assess` gives them.
+    chances : mapping of float
+        By element, the chance that it breaks its limit in them [1].
+
+    Returns
+    -------
+    list of During
+        What is outside its limit, a risk that is possible, what breaks its limit in more than 10 in 100, and what is
+        not known; the likelier first.
+    """
+    margins, demands = (hours[name].transpose("element", "time").values for name in ("margin", "demand"))
+    required = counts_as_required(hours.transpose("element", "time", ...))
+    found = []
+    for row, name in enumerate(names_of(hours)):
+        if name in (*ELEMENTS, *hours.attrs["not_judged"]) or BY_NAME[name].family is Family.RETURN_LEG:
+            continue
+        margin, unknown = margins[row], np.isnan(margins[row])
+        if not unknown.all():
+            worst = int(np.nanargmin(margin))
+            chance = 1.0 if margin[worst] < 0 else chances.get(name, 0.0)
+            is_possible = BY_NAME[name].sense == "grade" and (demands[row] >= POSSIBLE).any()
+            if is_possible or chance > POSSIBLE_FROM:
+                found.append(During(name, worst, chance, is_in_doubt=True))
+                continue
+        if unknown.any():
+            found.append(During(name, int(unknown.argmax()), np.nan, bool((unknown & required[row]).any())))
+    return sorted(found, key=lambda one: -np.nan_to_num(one.chance))
+
+
+@dataclass(frozen=True)
 class HandVerdict:
     """The verdict on a reading, and why.
 
@@ -141,12 +206,15 @@ class HandVerdict:
         comes first.
     coming : tuple of Coming
         What is forecast beside the flight.
+    during : tuple of During
+        What else stands against a launch in the hours of the flight.
     """
 
     verdict: Verdict
     reasons: tuple[Reason, ...]
     worst: dict[str, int]
     coming: tuple[Coming, ...] = ()
+    during: tuple[During, ...] = ()
 
 
 def holds_at_all(rule: HandRule) -> bool:
@@ -167,7 +235,11 @@ def band_of(rule: HandRule, mean: float, gust: float | None) -> Verdict:
 
 
 def judge_reading(
-    correction: Correction, rule: HandRule, hours: xr.Dataset, beside: Sequence[Coming] = ()
+    correction: Correction,
+    rule: HandRule,
+    hours: xr.Dataset,
+    beside: Sequence[Coming] = (),
+    chances: Mapping[str, float] | None = None,
 ) -> HandVerdict:
     """Judge a reading.
 
@@ -182,6 +254,8 @@ def judge_reading(
         them; with the way home and the hours that are held back where the plan has them.
     beside : sequence of Coming, optional
         What is forecast beside the flight, as `coming` finds it.
+    chances : mapping of float, optional
+        By element, the chance that it breaks its limit in the hours of the flight [1].
 
     Returns
     -------
@@ -189,23 +263,28 @@ def judge_reading(
         *Holds* only where the rule has a reading that says so, mean and gust were read and lie between the starting
         speed of an anemometer and that reading, the air aloft follows the ground, and corrected wind and gust are
         within their limits in every hour of the flight with the rule's confidence, by reading and forecast together.
-        Nor must a storm, or wind or gust over a limit, be forecast so near to it that the error of timing may bring it.
+        Nor must anything over a limit be forecast so near to it that the error of timing may bring it, or any other
+        element be possible, likely to break its limit in more than 10 in 100, or required and not known in those hours.
     """
     margins = {name: hours["margin"].sel(element=name).values for name in ELEMENTS}
     outside, unknown = _of_plan(hours)
     worst = {name: int(np.argmin(np.where(np.isnan(m), -np.inf, m))) for name, m in margins.items()}
+    now = tuple(during(hours, chances or {}))
     grave = [*_grave(correction, rule, margins), *outside]
     if (hours["margin"].sel(element=STORM) < 0).any():
         grave.append(Reason.STORM)
     if grave:
-        return HandVerdict(Verdict.DO_NOT_LAUNCH, tuple(grave), worst, tuple(beside))
+        return HandVerdict(Verdict.DO_NOT_LAUNCH, tuple(grave), worst, tuple(beside), now)
     doubts = [*_doubts(correction, rule, margins), *unknown]
     room = (hours["limit"] - hours["demand"]).sel(element=list(ELEMENTS)).values
     if (room < error_factor(rule.confidence) * correction.deviation).any():  # NaN has a reason of its own
         doubts.append(Reason.TOO_NEAR)
+    standing = {one.is_known for one in now if one.is_in_doubt}
+    doubts += [r for known, r in ((True, Reason.DURING), (False, Reason.DURING_NOT_KNOWN)) if known in standing]
     near = {one.is_known for one in beside if one.is_in_doubt(rule.confidence)}
     doubts += [reason for known, reason in ((True, Reason.COMING), (False, Reason.COMING_NOT_KNOWN)) if known in near]
-    return HandVerdict(Verdict.IN_DOUBT if doubts else Verdict.HOLDS, tuple(doubts), worst, tuple(beside))
+    verdict = Verdict.IN_DOUBT if doubts else Verdict.HOLDS
+    return HandVerdict(verdict, tuple(doubts), worst, tuple(beside), now)
 
 
 def _grave(correction: Correction, rule: HandRule, margins: dict[str, np.ndarray]) -> list[Reason]:

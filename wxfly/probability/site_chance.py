@@ -42,7 +42,7 @@ from wxfly.pilot.site import Site, SiteClock
 from wxfly.probability.chance import Chance, hour_chances, window_chance
 from wxfly.probability.member_gaps import tell_gaps
 from wxfly.probability.percentiles import spreads_of
-from wxfly.probability.timing import BESIDE, REACH, with_timing
+from wxfly.probability.timing import BESIDE, REACH, SHIFT, with_timing
 
 if TYPE_CHECKING:
     from wxfly.flight.return_leg import Sortie
@@ -105,6 +105,11 @@ class Sureness:
     def of(self, first: int, last: int, *, with_causes: bool = True) -> Chance:
         """Return the chance of the hours from one position to another, and what may break a limit in them."""
         return window_chance(self.room, first, last, law=self.law, with_causes=with_causes)
+
+    def of_elements(self, first: int, last: int) -> dict[str, float]:
+        """Return by element the chance that it breaks its limit in these hours [1], without the error of timing."""
+        told = window_chance(self.room.sel({SHIFT: 0}, drop=True), first, last, law=self.law)
+        return {cause.element: cause.share for cause in told.causes}
 
 
 def judge_sureness(

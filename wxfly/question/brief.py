@@ -173,5 +173,8 @@ def ask_check(place: str | None, words: Words, *, on_progress: Progress) -> Chec
         for c in (prepared.cube, corrected)
     ]  # fmt: skip
     beside = coming(around, prepared.now, flight_end, float(law.timing_deviation(lead)))
-    verdict = judge_reading(correction, rule, briefing.answers[0].assessment.isel(of_flight), beside)
+    answer = briefing.answers[0]
+    hours = answer.assessment.isel(of_flight)
+    chances = {} if answer.sureness is None else answer.sureness.of_elements(0, hours.sizes["time"] - 1)
+    verdict = judge_reading(correction, rule, hours, beside, chances)
     return CheckAsked(correction, rule, verdict, briefing, question.units, question.time_zone)

@@ -6,10 +6,10 @@ import math
 from typing import Protocol
 
 from wxfly.answer.request import Briefing
-from wxfly.assessment.suitability import State
+from wxfly.flight.advice import precipitation_words
 from wxfly.flight.anemometer_limits import HandRule
 from wxfly.flight.anemometer_reading import STARTING_SPEED, Correction, NoCredit
-from wxfly.flight.launch_decision import Coming, HandVerdict, Reason, Verdict
+from wxfly.flight.launch_decision import STORM, Coming, During, HandVerdict, Reason, Verdict
 from wxfly.pilot.elements import BY_NAME
 from wxfly.pilot.limit_rules import LIMIT_RULES
 from wxfly.report.facts.words import listed
@@ -55,8 +55,13 @@ def lines(asked: Checked) -> list[tuple[str, str]]:
     """Return what a field check says, the verdict of the reading first."""
     c, units = asked.correction, asked.units
     told = [("Reading", verdict(asked))]
-    if asked.verdict.coming:
-        told.append(("Beside", "; ".join(_coming(one, asked) for one in asked.verdict.coming)))
+    beside = [_coming(one, asked) for one in asked.verdict.coming]
+    if asked.verdict.verdict == Verdict.DO_NOT_LAUNCH:  # else the first line names it
+        told_above = {STORM} if Reason.STORM in asked.verdict.reasons else set()
+        standing = [one for one in asked.verdict.during if one.is_in_doubt and one.element not in told_above]
+        beside = [*(_during(one, asked) for one in standing), *beside]
+    if beside:
+        told.append(("Beside", "; ".join(beside)))
     told.append(("Weight", _weight(c, units)))
     told.append(("Wind", _wind(c, units)))
     if not math.isnan(c.carried_gust):
@@ -75,12 +80,19 @@ def verdict(asked: Checked) -> str:
     read += f" {unit} at {phrases.amount(r.hand_height, 'height', asked.units)}"
     if found.verdict == Verdict.HOLDS:
         sure = f"{100 * asked.rule.confidence:.0f} in 100"
-        told = f"{read}: the limits of wind and gust hold at {height}, {sure}{_other_limits(asked)}"
+        told = f"{read}: the limits of wind and gust hold at {height}, {sure}"
+        unknown = sentences.titles([one.element for one in found.during])
+        told += f", but {unknown} not known" if unknown else ""
         return f"{told}; from now on {_of_flight(asked)}"
     reasons = "; ".join(_reason(reason, asked) for reason in found.reasons)
     if found.verdict == Verdict.DO_NOT_LAUNCH:
         return f"{read}: do not launch; {reasons}"
-    return f"{read}: in doubt; {reasons}: fly lower and nearer, or wait"
+    # Below, rain and storms are no less.
+    way_out = "wait" if set(found.reasons) <= _OF_THE_HOUR else "fly lower and nearer, or wait"
+    return f"{read}: in doubt; {reasons}: {way_out}"
+
+
+_OF_THE_HOUR = {Reason.DURING, Reason.DURING_NOT_KNOWN}
 
 
 def _reason(reason: Reason, asked: Checked) -> str:
@@ -101,6 +113,8 @@ def _reason(reason: Reason, asked: Checked) -> str:
         Reason.STORM: "a storm is forecast for the hours of the flight",
         Reason.COMING: _near(asked, is_known=True),
         Reason.COMING_NOT_KNOWN: _near(asked, is_known=False),
+        Reason.DURING: _standing(asked, is_known=True),
+        Reason.DURING_NOT_KNOWN: _standing(asked, is_known=False),
         Reason.WAY_HOME_OUTSIDE: f"the {_way_home(asked)}",
         Reason.WAY_HOME_NOT_KNOWN: "what the way home takes is not known",
         Reason.HELD_BACK: f"wind or gust was over its limit within the last {hours} h, and the plan waits so long",
@@ -126,6 +140,34 @@ def _near(asked: Checked, *, is_known: bool) -> str:
     """Say what is so near in time that it may reach the flight."""
     near = [c for c in asked.verdict.coming if c.is_known == is_known and c.is_in_doubt(asked.rule.confidence)]
     return "; ".join(_coming(one, asked) for one in near)
+
+
+def _standing(asked: Checked, *, is_known: bool) -> str:
+    """Say what stands against a launch in the hours of the flight."""
+    standing = [one for one in asked.verdict.during if one.is_known == is_known and one.is_in_doubt]
+    if is_known:
+        return "; ".join(_during(one, asked) for one in standing)
+    return f"not known in the hours of the flight: {sentences.titles([one.element for one in standing])}"
+
+
+def _during(one: During, asked: Checked) -> str:
+    """Say what is forecast in the hours of the flight, and how likely it breaks its limit."""
+    answer, row = asked.briefing.answers[0], BY_NAME[one.element]
+    if not one.is_known:
+        return f"{row.title} in the hours of the flight is not known"
+    reading = sentences.reading_of(answer, one.element, one.hour, asked.units)
+    is_outside = answer.assessment["margin"].sel(element=one.element).values[one.hour] < 0
+    if one.element == "precipitation":
+        hour = answer.conditions.isel(time=one.hour)
+        code, rate = (float(hour[name].max("edge")) for name in ("weather_code", "precipitation_rate"))
+        falls = f"{precipitation_words(code, rate) or row.title} forecast now" if rate > 0 else ""
+        if is_outside:
+            return f"{falls}: {reading}"
+        likely = f"{100 * one.chance:.0f} %"
+        return f"{falls}, {likely} likely to be over the limit" if falls else f"{row.title} {likely} likely"
+    if is_outside or LIMIT_RULES[row.sense].words:
+        return reading
+    return f"{reading}: {100 * one.chance:.0f} in 100 that it breaks the limit"
 
 
 def _coming(one: Coming, asked: Checked) -> str:
@@ -158,17 +200,6 @@ def _way_home(asked: Checked) -> str:
         return ""
     outside = answer.assessment["margin"].sel(element="return_leg").values < 0
     return sentences.reading_of(answer, "return_leg", int(outside.argmax()), asked.units)
-
-
-def _other_limits(asked: Checked) -> str:
-    """Say what else stands against a launch now; the anemometer speaks of wind and gust alone."""
-    answer = asked.briefing.answers[0]
-    state = State(int(answer.assessment["state"].values[0]))
-    if state >= State.NARROW:
-        return ""
-    if state == State.NOT_KNOWN:
-        return ", but the hour is not known, see below"
-    return f", but the hour is outside: {sentences.reason_of(answer, 0, asked.units)}"
 
 
 def _height(correction: Correction, units: str) -> str:
