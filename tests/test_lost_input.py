@@ -424,6 +424,19 @@ def test_members_without_a_gust_are_told_first_with_the_hours(tmp_path):
     assert {"kind": "members", "text": words} in json.loads(_answer_of_members(reply, tmp_path, "--json"))["notes"]
 
 
+def test_of_two_sites_the_one_whose_members_have_a_gap_is_named(tmp_path):
+    whole = make_ensemble(calm=40, stormy=0, hours=48) | {"latitude": 52.5}
+    gap = _lose(make_ensemble(calm=40, stormy=0, hours=48), [7], "wind_gusts_10m", 38, 44)
+    path = tmp_path / "members.json"
+    path.write_text(json.dumps([gap, whole]), encoding="utf-8")
+    asked = ("--forecast", str(path), "--model", "icon_eu_eps", "--as-of", "2026-06-10T03:00Z")
+    result = CliRunner().invoke(main, ["compare", "52.25,6.8125", "52.5,6.8125", *asked])
+    assert result.exit_code == 0, result.output
+    told = " ".join(result.output.split())
+    assert told.startswith("52.2500, 6.8125: 1 of 40 members of icon_eu_eps has no gust from 15:00 to 21:00 CEST")
+    assert told.count("of 40 members") == 1
+
+
 @pytest.mark.parametrize("name", ["wind_gusts_10m", "precipitation", "wind_speed_10m", "temperature_2m"])
 def test_what_all_members_have_lost_is_not_taken_from_the_one_forecast(name):
     reply = make_ensemble()
