@@ -50,6 +50,8 @@ Array = npt.NDArray[np.float64]
 
 BAND = (0.0, 0.1, 0.5, 0.9, 1.0)
 """Shares of the members below the lines of the band: lowest, a tenth, the middle, nine tenths, highest."""
+NOT_NAMED = "not known"
+"""Stands for the model of a forecast that names none."""
 _DEVIATIONS = ("wind_standard_deviation", "gust_standard_deviation")
 _BANDS = ("wind_speed", "wind_speed_of_gust")
 _CAPE, _INHIBITION = "atmosphere_convective_available_potential_energy", "atmosphere_convective_inhibition"
@@ -144,7 +146,7 @@ def judge_sureness(
     return_height : float, optional
         Of the way home above ground [m].
     """
-    models = tuple(str(cube.attrs.get("model", "not known")) for cube in ensembles or (conditions,))
+    models = tuple(str(cube.attrs.get("model", NOT_NAMED)) for cube in ensembles or (conditions,))
     members = sum(cube.sizes.get(MEMBER, 1) for cube in ensembles)
     law = (law or default_error_law()).of_forecast(models, max(height, return_height or 0.0), members)
     time = assessment["time"].values
@@ -339,8 +341,8 @@ def _gaps(ensembles: Sequence[xr.Dataset]) -> tuple[str, ...]:
     for cube in ensembles:
         lost = lost_members(as_members(cube))
         if lost:
+            model = cube.attrs.get("model", "a model that is not known")
             notes.append(
-                f"{lost} of {cube.sizes[MEMBER]} members of {cube.attrs.get('model')} did not come: they count as"
-                " breaking a limit"
+                f"{lost} of {cube.sizes[MEMBER]} members of {model} did not come: they count as breaking a limit"
             )
     return tuple(notes)
