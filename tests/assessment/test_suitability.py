@@ -224,3 +224,10 @@ def test_every_element_is_measured():
     assert set(judged()["element"].values) == set(NAMES)
     assert set(BY_NAME) - set(NAMES) == {"return_leg"}  # judged beside the others, when a sortie is asked for
     assert not np.isnan(judged()["margin"]).any()
+
+
+@pytest.mark.parametrize("risk", RISKS)
+def test_a_hazard_that_is_graded_none_does_not_decide(risk):
+    hour = assess(conditions(largest_gust=5.0).assign({f"{risk}_chance": (("edge", "time"), [[0.09], [0.09]])}), LIMITS)
+    assert hour["limiting_element"].item() == "gust"
+    assert hour["hour_margin"].item() == pytest.approx(0.3)

@@ -152,6 +152,8 @@ def judge_worse(one: xr.Dataset, other: xr.Dataset, elements: Sequence[str], lim
 
 _BY_GRAVITY = (*GRAVEST, *(name for name in NAMES if name not in GRAVEST))
 """On equal margins the first of these decides."""
+_BEHIND = 2.0
+"""Larger than any margin."""
 _ROWS_BY_GRAVITY = [NAMES.index(name) for name in _BY_GRAVITY]
 
 
@@ -168,11 +170,13 @@ def _judge(demand: Array, limit: Array, margin: Array, limits: Limits, condition
     known_margin = np.where(unknown | ~_along(judged, margin), np.inf, margin)
     smallest = known_margin.min(axis=0)
     nothing = np.isinf(smallest)
-    limiting = np.asarray(_BY_GRAVITY, dtype=object)[known_margin[_ROWS_BY_GRAVITY].argmin(axis=0)]
+    graded = np.array([element.sense == "grade" for element in ELEMENTS])
+    absent = _along(graded, margin) & (demand == 0)  # what is graded "none" does not decide beside anything else
+    deciding = np.where(absent & np.isfinite(known_margin), _BEHIND, known_margin)
+    limiting = np.asarray(_BY_GRAVITY, dtype=object)[deciding[_ROWS_BY_GRAVITY].argmin(axis=0)]
 
     state = state_of(smallest, limits.reserve)
     # "Possible" is narrow whatever the reserve.
-    graded = np.array([element.sense == "grade" for element in ELEMENTS])
     possible = ((demand == 1) & _along(graded, margin)).any(axis=0)
     state = np.where(possible & (state == State.INSIDE), State.NARROW, state)
     not_known = required_unknown | nothing

@@ -19,6 +19,9 @@ from wxfly.pilot.elements import BY_NAME, Family
 
 ELEMENTS = ("wind", "gust")
 """What an anemometer speaks of."""
+SEEN_ON_SITE = ("visibility",)
+"""Elements that the pilot sees for himself: the error of their forecast alone is named, and makes no reading in doubt.
+Common practice, no source."""
 STORM = "thunderstorm"
 AROUND_A_STORM = 1.0
 """So long before and after a storm its gusts and its lightning count [h]: a gust front runs ahead of the rain, and
@@ -184,7 +187,8 @@ def during(hours: xr.Dataset, chances: Mapping[str, float]) -> list[During]:
             chance = 1.0 if margin[worst] < 0 else chances.get(name, 0.0)
             is_possible = BY_NAME[name].sense == "grade" and (demands[row] >= POSSIBLE).any()
             if is_possible or chance > POSSIBLE_FROM:
-                found.append(During(name, worst, chance, is_in_doubt=True))
+                seen = name in SEEN_ON_SITE and not is_possible and margin[worst] >= 0
+                found.append(During(name, worst, chance, is_in_doubt=not seen))
                 continue
         if unknown.any():
             found.append(During(name, int(unknown.argmax()), np.nan, bool((unknown & required[row]).any())))

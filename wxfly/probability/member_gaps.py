@@ -15,6 +15,9 @@ from wxfly.cube.notes import Note, NoteKind
 from wxfly.pilot.elements import BY_NAME, NAMES
 from wxfly.pilot.site import SiteClock
 
+NOT_NAMED = "not known"
+"""The model of members whose reply names none."""
+
 Flags = npt.NDArray[np.bool_]
 Times = npt.NDArray[np.datetime64]
 
@@ -35,7 +38,7 @@ def tell_gaps(cube: xr.Dataset, assessment: xr.Dataset, asked: Times, clock: Sit
     clock : SiteClock
         Of the site.
     """
-    total, model = cube.sizes[MEMBER], str(cube.attrs.get("model"))
+    total, model = cube.sizes[MEMBER], str(cube.attrs.get("model", NOT_NAMED))
     stamps = cube["time"].values
     known = hours_of_members(cube)
     came = known.any(axis=0)
@@ -88,6 +91,7 @@ def _of_elements(assessment: xr.Dataset, reaches: Flags, total: int, model: str,
 
 def _note(count: int, total: int, model: str, what: str) -> Note:
     counted = "it counts" if count == 1 else "they count"
+    model = "a model that is not known" if model == NOT_NAMED else model
     return Note(f"{count} of {total} members of {model} {what}: {counted} as breaking a limit", NoteKind.MEMBERS)
 
 

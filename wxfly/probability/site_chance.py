@@ -40,7 +40,7 @@ from wxfly.pilot.elements import ELEMENTS, NAMES
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site, SiteClock
 from wxfly.probability.chance import Chance, hour_chances, window_chance
-from wxfly.probability.member_gaps import tell_gaps
+from wxfly.probability.member_gaps import NOT_NAMED, tell_gaps
 from wxfly.probability.percentiles import spreads_of
 from wxfly.probability.timing import BESIDE, REACH, SHIFT, with_timing
 
@@ -150,7 +150,7 @@ def judge_sureness(
     return_height : float, optional
         Of the way home above ground [m].
     """
-    models = tuple(str(cube.attrs.get("model", "not known")) for cube in ensembles or (conditions,))
+    models = tuple(str(cube.attrs.get("model", NOT_NAMED)) for cube in ensembles or (conditions,))
     members = sum(cube.sizes.get(MEMBER, 1) for cube in ensembles)
     law = (law or default_error_law()).of_forecast(models, max(height, return_height or 0.0), members)
     time = assessment["time"].values

@@ -344,3 +344,13 @@ def test_the_storm_that_ends_a_window_is_named_before_its_rain_and_among_the_cau
     assert "Ends at 15:00, then thunderstorm likely" in text
     sure = text[text.index("How sure") : text.index("Planning")]
     assert "thunderstorm" in sure
+
+
+def test_members_of_a_model_without_a_name_are_told_in_words():
+    from types import SimpleNamespace
+
+    from wxfly.report.text.chances import whose
+
+    sureness = SimpleNamespace(by_percentiles=(), is_weak=False, members=20, models=("not known",))
+    answer = SimpleNamespace(sureness=sureness, request=SimpleNamespace(energy_missing=()))
+    assert whose(answer) == "20 members of a model that is not known"

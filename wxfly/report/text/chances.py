@@ -14,6 +14,7 @@ from wxfly.physics.air.risk import POSSIBLE_FROM
 from wxfly.pilot.elements import BY_NAME, GRAVEST
 from wxfly.pilot.intent import derate
 from wxfly.probability.chance import Cause, Chance, Outlook
+from wxfly.probability.member_gaps import NOT_NAMED
 from wxfly.probability.steadiness import KEEP_STEP, jumpiness
 from wxfly.report.facts.words import listed
 from wxfly.report.text import phrases
@@ -81,7 +82,8 @@ def _from(answer: SiteAnswer) -> str:
         )
     if sureness is None or sureness.is_weak:
         return "from one forecast and the usual growth of its error, weaker than members"
-    return f"{sureness.members} members of {listed(list(sureness.models))}"
+    models = ["a model that is not known" if name == NOT_NAMED else name for name in sureness.models]
+    return f"{sureness.members} members of {listed(models)}"
 
 
 def _is_grave(cause: Cause) -> bool:

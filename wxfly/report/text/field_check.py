@@ -59,7 +59,9 @@ def lines(asked: Checked) -> list[tuple[str, str]]:
     if asked.verdict.verdict == Verdict.DO_NOT_LAUNCH:  # else the first line names it
         told_above = {STORM} if Reason.STORM in asked.verdict.reasons else set()
         standing = [one for one in asked.verdict.during if one.is_in_doubt and one.element not in told_above]
-        beside = [*(_during(one, asked) for one in standing), *beside]
+    else:
+        standing = [one for one in asked.verdict.during if one.is_known and not one.is_in_doubt]
+    beside = [*(_during(one, asked) for one in standing), *beside]
     if beside:
         told.append(("Beside", "; ".join(beside)))
     told.append(("Weight", _weight(c, units)))
