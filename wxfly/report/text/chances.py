@@ -91,10 +91,11 @@ def _is_grave(cause: Cause) -> bool:
 
 
 def told_causes(chance: Chance, deciding: str = "") -> tuple[Cause, ...]:
-    """Return the causes that are told: the largest, and in any case the element that decides and a grave hazard."""
-    first, rest = chance.causes[:CAUSES_TOLD], chance.causes[CAUSES_TOLD:]
-    own = tuple(cause for cause in rest if cause.element == deciding or _is_grave(cause))[:CAUSES_TOLD]
-    return first[: CAUSES_TOLD - len(own)] + own
+    """Return the causes that are told: the largest, and in any case the element that decides and the gravest hazard."""
+    grave = sorted(filter(_is_grave, chance.causes), key=lambda cause: GRAVEST.index(cause.element))
+    own = [cause for cause in chance.causes if cause.element == deciding] + grave[:1]
+    told = list(dict.fromkeys([*own, *chance.causes]))[:CAUSES_TOLD]
+    return tuple(cause for cause in chance.causes if cause in told)
 
 
 def causes_in_words(chance: Chance, deciding: str = "") -> str:
