@@ -486,6 +486,13 @@ def test_precipitation_that_may_fall_through_freezing_air_makes_icing_possible()
     assert share_of(sureness, "icing") == pytest.approx(0.4, abs=0.05)
 
 
+@pytest.mark.parametrize("ahead", [0, 120])
+def test_the_chance_of_icing_is_near_the_probability_far_ahead_too(ahead):
+    for probability in (0.4, 0.9):
+        sureness = judge(cold_stratus(probability), run=RUN - np.timedelta64(ahead, "h"))[2]
+        assert share_of(sureness, "icing") == pytest.approx(probability, abs=0.06)
+
+
 def test_icing_goes_with_the_probability_and_the_cold_without_a_step():
     by_probability = [
         float(assess(derive(cold_stratus(p), height=60.0), LIMITS)["margin"].sel(element="icing")[NOON])

@@ -230,7 +230,9 @@ def room_to_limits(
             here = np.where(np.isnan(told), here, np.minimum(here, told))
         told_of_risk = _like((chances or {}).get(name), margin[k].shape)
         if told_of_risk is not None:
-            here = _room_of_chance(name, np.where(np.isnan(margin[k]), np.nan, told_of_risk), lead, law)
+            # Of one forecast icing goes with the probability of precipitation, which has its own error in it already.
+            least = given if name == "icing" and demand.shape[2] == 1 else None
+            here = _room_of_chance(name, np.where(np.isnan(margin[k]), np.nan, told_of_risk), lead, law, least)
         if name in required:
             room[k] = _with_required_missing(here)
         else:
@@ -388,11 +390,15 @@ def _room_of_category(name: str, demand: Array, margin: Array, lead: Array, law:
     return np.where(np.isnan(margin), np.nan, room)
 
 
-def _room_of_chance(name: str, chance: Array, lead: Array, law: ErrorLaw) -> Array:
-    """Return the room of a risk whose chance is told: never surer than that a category is missed, or told falsely."""
+def _room_of_chance(name: str, chance: Array, lead: Array, law: ErrorLaw, given: Array | None = None) -> Array:
+    """Return the room of a risk whose chance is told: never surer than that a category is missed, or told falsely.
+
+    As far as a probability of the source is given that tells of the risk, it is not taken as told falsely.
+    """
     left = law.share_left if chance.shape[1] > 1 else 1.0
     missed, false = (law.figure(name, key, lead) * left for key in ("missed", "false"))
-    return normal_quantile(1.0 - np.clip(chance, missed, 1.0 - false))
+    most = 1.0 - false if given is None else np.fmin(np.fmax(1.0 - false, np.minimum(chance, given)), 1.0 - missed)
+    return normal_quantile(1.0 - np.clip(chance, missed, most))
 
 
 def _with_required_missing(room: Array) -> Array:
