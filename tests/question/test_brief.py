@@ -203,7 +203,7 @@ CALM_DAY = ("Valdrenna", "--as-of", "2026-03-14T15:00Z")
         (
             "1.5",
             "2.5",
-            "in doubt; icing at 60 m possible; precipitation 17 % likely; visibility, 10.4 km, at least 5 km",
+            "in doubt; icing at 60 m possible; precipitation 17 % likely: wait Beside: visibility, 10.4 km, at least",
         ),
         ("9", "14", "do not launch; a limit is more likely passed than kept"),
         ("3.1", "5.4", "in doubt; the limits hold surely only with a mean below 3.0 and gust 4.8 m/s"),
