@@ -16,6 +16,10 @@ from wxfly.pilot.elements import ELEMENTS
 
 Flags = npt.NDArray[np.bool_]
 
+WARM = 276.15
+"""Temperature at 2 m [K] above which nothing freezes at flight height: the +2 degC at which the chance of freezing
+precipitation ends, and the fall of temperature over 100 m."""
+
 
 def lost_inputs(take: Taker, height: float) -> Flags:
     """Tell in which hours some input of an element is lost.
@@ -42,6 +46,8 @@ def lost_inputs(take: Taker, height: float) -> Flags:
             missing[name] = np.isnan(take(name))
     if "cloud_base_altitude" in missing:  # where there is no low cloud, a base has nothing to tell
         missing["cloud_base_altitude"] &= ~(take("low_type_cloud_area_fraction") <= 0.0)
+    if "precipitation_probability" in missing:  # it matters where what falls may freeze, on the ground or in flight
+        missing["precipitation_probability"] &= ~(take("air_temperature") > WARM)
     # By stability wind is carried to a height: from temperatures, or sun and cloud. With one level all hangs on it.
     stability = () if take.has("air_temperature_aloft") else ("cloud_area_fraction",)
     if take.has("wind_speed") and take.levels("wind_speed")[1].size == 1:

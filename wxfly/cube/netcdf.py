@@ -180,7 +180,7 @@ def check_origin(cube: xr.Dataset, path: Path, *, verify: bool) -> None:
     schema = cube.attrs.get(SCHEMA)
     if schema is not None and (not isinstance(schema, int | np.integer) or schema > SCHEMA_VERSION):
         raise WxflyError(
-            f"{path}: written by a newer wxfly (schema {shortened(str(schema), 40)}, this one reads {SCHEMA_VERSION})"
+            f"{path}: written by a newer wxfly (schema {shortened(str(schema), 40)!a}, this one reads {SCHEMA_VERSION})"
         )
     if not verify:
         return

@@ -173,8 +173,8 @@ ELEMENTS: tuple[Element, ...] = (
     ),
     Element(
         "icing", "icing", "grade", "1", "", "icing at {height}",
-        "icing_risk", _ANY_RISK, Family.WATER, (*_TEMPERATURE, *_HUMIDITY, *_RAIN), is_required=True,
-        chance="icing_chance",
+        "icing_risk", _ANY_RISK, Family.WATER, (*_TEMPERATURE, *_HUMIDITY, *_RAIN, "precipitation_probability"),
+        chance="icing_chance", is_required=True,
     ),
     Element(
         "visibility", "visibility", "at_least", "m", "visibility", "visibility",
