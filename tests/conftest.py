@@ -12,8 +12,8 @@ from tests.server import WeatherServer
 from wxfly.pilot.services import SERVICES
 
 # The same examples in every run, so that a red test is about the change at hand; the nightly run looks further.
-hypothesis.settings.register_profile("quick", max_examples=8, derandomize=True, deadline=None)
-hypothesis.settings.register_profile("thorough", max_examples=25, derandomize=True, deadline=None)
+hypothesis.settings.register_profile("quick", max_examples=12, derandomize=True, deadline=None)
+hypothesis.settings.register_profile("thorough", max_examples=50, derandomize=True, deadline=None)
 hypothesis.settings.register_profile("nightly", max_examples=2000, deadline=None)
 hypothesis.settings.load_profile(os.environ.get("WXFLY_TEST_PROFILE", "quick"))
 

@@ -3,7 +3,11 @@
 import json
 from dataclasses import asdict, replace
 
+import numpy as np
 import pytest
+import scipy.stats
+from hypothesis import given
+from hypothesis import strategies as st
 
 from wxfly.history.ledger import (
     Observation,
@@ -27,6 +31,13 @@ from wxfly.question.verification import describe_ledger
 )
 def test_upper_bounds(events, cases, bound):
     assert scoring.upper_bound(events, cases) == pytest.approx(bound, abs=5e-4)
+
+
+@given(st.integers(0, 60), st.integers(1, 60), st.sampled_from([0.8, 0.95, 0.99]))
+def test_the_bound_is_exact(events, cases, confidence):
+    events = min(events, cases)
+    upper = 1.0 if events == cases else scipy.stats.beta.ppf(confidence, events + 1, cases - events)
+    assert scoring.upper_bound(events, cases, confidence) == pytest.approx(upper, abs=1e-9)
 
 
 def test_without_cases_nothing_is_known():
@@ -59,6 +70,14 @@ def test_tornadoes_of_finley():
     assert scoring.economic_value(*rates, counts.base_rate) == pytest.approx(0.52286, abs=5e-6)
     assert scoring.economic_value(*rates, 0.05) == pytest.approx(0.47472, abs=5e-6)
     assert scoring.economic_value(*rates, 0.5) == pytest.approx(-0.86275, abs=5e-6)
+
+
+def test_pooled_hours_fake_value():
+    """The forecast is the climate of the hour: it looks worth much when hours are pooled and is worth nothing."""
+    chance = np.array([0.1] * 10 + [0.9] * 10)
+    broken = np.array([True] + [False] * 9 + [True] * 9 + [False])
+    assert scoring.value_within(chance, broken, ["all"] * 20, 0.5) == pytest.approx(0.8)
+    assert scoring.value_within(chance, broken, [6] * 10 + [14] * 10, 0.5) == pytest.approx(0.0)
 
 
 # --- the ledger ---------------------------------------------------------------------------------------------------

@@ -74,3 +74,7 @@ def test_convective_turbulence():
     assert neutral == pytest.approx(0.4 * 12 ** (1 / 3))
     assert handbook_turbulence.wind_standard_deviation(0.4, -30.0) > neutral
     assert handbook_turbulence.wind_standard_deviation(0.4, 30.0) == neutral
+
+
+def test_calm_air_has_no_gusts():
+    assert turbulence.gust_factor(0.0) == 1

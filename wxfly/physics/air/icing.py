@@ -33,7 +33,7 @@ NEARLY_FREEZING = MELTING_POINT + 2.0
 """Up to this temperature a forecast's error may hide freezing: caution. Common practice, no source."""
 NO_FREEZING_RAIN_ABOVE = MELTING_POINT + 5.0
 """Freezing precipitation does not occur in warmer air, whatever the error of a forecast. Common practice, no source."""
-CHANCE_OF_GRADE = (0.0, 0.25, 1.0)
+CHANCE_OF_GRADE = (0.0, 0.4, 1.0)
 """Chance of icing that signs of it tell as none, possible or likely [1]; estimates of ours."""
 CLOUD_HUMIDITY = 0.95
 """Humidity from which air near the ground counts as cloud. Common practice below 150 m, where the 70 % of [UPP] for
