@@ -149,3 +149,15 @@ def test_nothing_holds_but_what_was_read_and_is_within(low: float) -> None:
             assert gust <= rule.gust_holds
             assert (hours["margin"].sel(element=["wind", "gust"]) >= 0).all()
     assert held >= 1
+
+
+def test_a_doubtful_visibility_is_named_and_one_that_is_lost_in_another_hour_is_in_doubt() -> None:
+    correction, rule, hours = judged(cube_with(), 1.5, 2.5)
+    found = judge_reading(correction, rule, hours, chances={"visibility": 0.3})
+    assert found.verdict == Verdict.HOLDS
+    assert [(one.element, one.is_in_doubt) for one in found.during] == [("visibility", False)]
+    two = xr.concat([hours.isel(time=[0]), hours.isel(time=[0])], "time")
+    two["margin"].loc[{"element": "visibility"}] = [0.5, np.nan]
+    two["lost"].loc[{"element": "visibility"}] = [False, True]
+    found = judge_reading(correction, rule, two, chances={"visibility": 0.3})
+    assert (found.verdict, found.reasons) == (Verdict.IN_DOUBT, (Reason.DURING_NOT_KNOWN,))

@@ -187,9 +187,10 @@ def during(hours: xr.Dataset, chances: Mapping[str, float]) -> list[During]:
             chance = 1.0 if margin[worst] < 0 else chances.get(name, 0.0)
             is_possible = BY_NAME[name].sense == "grade" and (demands[row] >= POSSIBLE).any()
             if is_possible or chance > POSSIBLE_FROM:
-                seen = name in SEEN_ON_SITE and not is_possible and margin[worst] >= 0
-                found.append(During(name, worst, chance, is_in_doubt=not seen))
-                continue
+                is_seen = name in SEEN_ON_SITE and not is_possible and margin[worst] >= 0
+                if not (is_seen and (unknown & required[row]).any()):
+                    found.append(During(name, worst, chance, is_in_doubt=not is_seen))
+                    continue
         if unknown.any():
             found.append(During(name, int(unknown.argmax()), np.nan, bool((unknown & required[row]).any())))
     return sorted(found, key=lambda one: -np.nan_to_num(one.chance))
