@@ -15,12 +15,11 @@ import click
 from wxfly.cli import main
 from wxfly.cube.contract import VARIABLES
 from wxfly.pilot.aircraft import load_aircraft
-from wxfly.pilot.elements import ELEMENTS, REQUIRED_BY_DEFAULT, RETURN_LEG
-from wxfly.pilot.limit_rules import LIMIT_RULES
+from wxfly.pilot.elements import ELEMENTS, LIMIT_RULES, REQUIRED_BY_DEFAULT, RETURN_LEG
 from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
 from wxfly.question.ask import ask
-from wxfly.question.words import read_words
+from wxfly.question.reading import read_words
 from wxfly.report import json as json_report
 from wxfly.report.facts.answer import AnswerFacts, facts_of
 from wxfly.report.facts.values import units_of

@@ -27,9 +27,8 @@ from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.elements import ELEMENTS
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site
-from wxfly.probability.chance import hour_chances
+from wxfly.probability.chance import REACH, SHIFT, hour_chances, with_timing
 from wxfly.probability.site_chance import judge_sureness
-from wxfly.probability.timing import REACH, SHIFT, with_timing
 from wxfly.retrieval.obtained import since_of
 from wxfly.sources.open_meteo.ensemble import parse_ensemble
 from wxfly.sources.open_meteo.reply import _finish, _parse_place, parse_forecast

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from tests.server import MODELS, _place
 from wxfly.sources.open_meteo.forecast import SERVICE, hourly_names
 from wxfly.sources.open_meteo.models import MODELS as KNOWN
-from wxfly.sources.place_reply import PlaceReply
+from wxfly.sources.reply import PlaceReply
 
 HERE = (52.27, 6.9)
 THERE = (-46.62, -9.61)

@@ -23,7 +23,7 @@ ROWS = {
             "}  # fmt: skip\n\n\n_SHOWN_AS",
         ),
     ],
-    "wxfly.pilot.limit_rules": [
+    "wxfly.pilot.elements": [
         (
             """"squared": LimitRule(
                 lambda demand, limit: margin_at_most(np.square(demand), np.square(limit)),
@@ -31,8 +31,6 @@ ROWS = {
             ),""",
             '}  # fmt: skip\n"""The rules, by the name',
         ),
-    ],
-    "wxfly.pilot.elements": [
         (
             """Element(
                 "mugginess", "mugginess", "squared", "1", "", "mugginess",

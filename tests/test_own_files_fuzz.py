@@ -20,8 +20,7 @@ from wxfly.cube.netcdf import save_cube
 from wxfly.errors import WxflyError
 from wxfly.history import ledger, previous_choice
 from wxfly.history.previous_choice import Chosen
-from wxfly.history.site_bias import records_file
-from wxfly.history.verification import load_record
+from wxfly.history.verification import load_record, records_file
 from wxfly.pilot.aircraft import find_aircraft, load_aircraft
 from wxfly.pilot.own_files import told
 from wxfly.pilot.rules import find_rules, load_rules

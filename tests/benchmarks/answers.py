@@ -23,8 +23,7 @@ from tests.cubes import quiet_cube
 from wxfly.assessment.conditions import derive, derive_flight, hours_of
 from wxfly.cli import main as wxfly
 from wxfly.flight.energy import energy_model
-from wxfly.flight.leg import Wind
-from wxfly.flight.plan import Plan, fly_legs, make_ready
+from wxfly.flight.leg import Plan, Wind, fly_legs, make_ready
 from wxfly.flight.reach import reach, steady
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.limits import limits_for

@@ -23,7 +23,7 @@ from wxfly.pilot.settings import load_settings
 from wxfly.pilot.site import Site
 from wxfly.sources.open_meteo.ensemble import get_ensemble
 from wxfly.sources.open_meteo.forecast import get_forecast
-from wxfly.sources.place_reply import PlaceReply
+from wxfly.sources.reply import PlaceReply
 from wxfly.store import forecasts, layout
 
 PLACES = int(sys.argv[1]) if len(sys.argv) > 1 else 50

@@ -8,7 +8,7 @@ import pytest
 
 from tests.halves import spread
 from tests.server import Fault
-from wxfly.cli import logs, main
+from wxfly.cli import main, program
 
 PLACE = "52.31234,6.84321"
 
@@ -50,7 +50,7 @@ def test_what_was_asked_and_how_long_it_took_is_told_before_or_after_the_command
 def test_it_is_quiet_again_afterwards(server, wxfly):
     wxfly("fetch", PLACE, "-v")
     assert "status 200" not in wxfly("fetch", "10,10")[2]
-    assert not any(isinstance(h, logs._ErrorStream) for h in logging.getLogger("wxfly").handlers)
+    assert not any(isinstance(h, program._ErrorStream) for h in logging.getLogger("wxfly").handlers)
 
 
 def test_for_a_machine_the_error_stream_is_json_alone(server, wxfly):
@@ -112,7 +112,7 @@ def test_neither_the_contact_nor_a_proxys_password_is_told(server, wxfly, own_fo
 
 
 def test_numbers_that_are_no_place_stay():
-    assert logs.rounded("52.3123N_-6.8432E in 0.05 s, margin 0.42") == "52.31N_-6.84E in 0.05 s, margin 0.42"
+    assert program.rounded("52.3123N_-6.8432E in 0.05 s, margin 0.42") == "52.31N_-6.84E in 0.05 s, margin 0.42"
 
 
 def test_progress_and_errors_round_places_as_the_log_does(server, wxfly):

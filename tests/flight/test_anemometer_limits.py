@@ -14,7 +14,7 @@ from tests.cubes import START, quiet_cube
 from tests.validation.records import read_tower
 from wxfly.assessment.conditions import derive
 from wxfly.errors import WxflyError
-from wxfly.flight import anemometer_limits
+from wxfly.flight import anemometer_reading
 from wxfly.flight.anemometer_reading import MEMORY, Reading, correct_forecast, weigh
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
@@ -31,25 +31,25 @@ def levels(cube: xr.Dataset, *heights: float) -> list[xr.Dataset]:
 
 @given(st.floats(0.1, 30.0), st.floats(0.0, 30.0), st.floats(1.0, 3.0), st.floats(10.0, 150.0))
 def test_down_to_the_hand_and_up_again_is_exact(limit: float, low: float, hand: float, height: float) -> None:
-    ratio = anemometer_limits.ratio_to_hand(low, 1.5 * low, hand, height, OPEN)
+    ratio = anemometer_reading.ratio_to_hand(low, 1.5 * low, hand, height, OPEN)
     assert ratio >= 1.0
-    assert float(anemometer_limits.carry_up(anemometer_limits.carry_down(limit, ratio), ratio)) == pytest.approx(
+    assert float(anemometer_reading.carry_up(anemometer_reading.carry_down(limit, ratio), ratio)) == pytest.approx(
         limit, rel=1e-14
     )
-    gust = anemometer_limits.gust_of_hour(anemometer_limits.gust_of_period(0.0, limit))
+    gust = anemometer_reading.gust_of_hour(anemometer_reading.gust_of_period(0.0, limit))
     assert float(gust) == pytest.approx(limit, rel=1e-14)
 
 
 @pytest.mark.parametrize(("of_hour", "of_two_minutes"), [(1.75, 1.55), (1.60, 1.42), (1.45, 1.31), (1.30, 1.15)])
 def test_gusts_of_two_minutes_are_those_of_the_published_table(of_hour: float, of_two_minutes: float) -> None:
     """WMO/TD-No. 1555, table 1.1: 3 s gust factors in-land, off-land, off-sea and at sea, for 3600 s and 120 s."""
-    assert float(anemometer_limits.gust_of_period(0.0, of_hour)) == pytest.approx(of_two_minutes, rel=0.025)
+    assert float(anemometer_reading.gust_of_period(0.0, of_hour)) == pytest.approx(of_two_minutes, rel=0.025)
 
 
 @given(st.floats(1.0, 20.0), st.floats(1.0, 4.0), st.floats(0.55, 0.99), st.floats(0.55, 0.99))
 def test_more_confidence_asks_for_a_lower_reading(limit: float, ratio: float, one: float, other: float) -> None:
     sure, surer = sorted((one, other))
-    readings = [float(anemometer_limits.reading_that_holds(limit, ratio, 2.0, 60.0, c)) for c in (sure, surer)]
+    readings = [float(anemometer_reading.reading_that_holds(limit, ratio, 2.0, 60.0, c)) for c in (sure, surer)]
     assert 0 <= readings[1] <= readings[0] <= limit / ratio
 
 
@@ -64,10 +64,10 @@ def test_the_rule_holds_on_a_tower(height: int, limit: float) -> None:
     tower = read_tower(TOWER)
     hand, ten, aloft = tower.speed[3], tower.speed[10], tower.speed[height]
     before = np.roll(np.stack([ten * np.log(3.0 / OPEN) / np.log(10.0 / OPEN), aloft]), 1, axis=1)
-    ratio = anemometer_limits.ratio_to_hand(before[0], before[1], 3.0, float(height), OPEN)
+    ratio = anemometer_reading.ratio_to_hand(before[0], before[1], 3.0, float(height), OPEN)
     with np.errstate(invalid="ignore"):
-        holds = anemometer_limits.reading_that_holds(limit, ratio, 3.0, float(height), 0.9)
-        stop = anemometer_limits.carry_down(limit, ratio)
+        holds = anemometer_reading.reading_that_holds(limit, ratio, 3.0, float(height), 0.9)
+        stop = anemometer_reading.carry_down(limit, ratio)
         known = np.isfinite(hand + aloft + ratio)
         just_below = known & (hand <= holds) & (hand > 0.8 * holds)
         above = known & (hand >= stop)
@@ -81,9 +81,9 @@ def test_a_rule_for_hours_is_that_of_the_strictest() -> None:
     cube = quiet_cube()
     cube["wind_speed"][10:13] = [3.0, 9.0, 10.0]  # hours with strong shear
     hand, flight, home = levels(cube, 2.0, 60.0, 100.0)
-    both = anemometer_limits.hand_rule(hand, [flight, home], LIMITS, roughness_length=OPEN)
-    low = anemometer_limits.hand_rule(hand, [flight], LIMITS, roughness_length=OPEN)
-    calm = anemometer_limits.hand_rule(
+    both = anemometer_reading.hand_rule(hand, [flight, home], LIMITS, roughness_length=OPEN)
+    low = anemometer_reading.hand_rule(hand, [flight], LIMITS, roughness_length=OPEN)
+    calm = anemometer_reading.hand_rule(
         hand.isel(time=slice(0, 5)), [flight.isel(time=slice(0, 5))], LIMITS, roughness_length=OPEN
     )
     assert 0 < both.mean_holds <= low.mean_holds < calm.mean_holds
@@ -98,7 +98,7 @@ def test_without_a_way_down_there_is_no_rule() -> None:
     cube = quiet_cube()
     cube["wind_speed"][5, 0] = np.nan
     hand, flight = levels(cube, 2.0, 60.0)
-    rule = anemometer_limits.hand_rule(hand, [flight], LIMITS, roughness_length=OPEN)
+    rule = anemometer_reading.hand_rule(hand, [flight], LIMITS, roughness_length=OPEN)
     assert np.isnan([rule.mean_holds, rule.gust_holds, rule.mean_stop, rule.gust_stop]).all()
 
 
@@ -177,7 +177,7 @@ def test_a_reading_without_a_forecast_of_its_time_is_refused() -> None:
     with pytest.raises(WxflyError, match="has no wind at"):
         weighed(cube, mean=3.0)
     with pytest.raises(WxflyError, match="out of reach"):
-        anemometer_limits.check_hand_height(30.0)
+        anemometer_reading.check_hand_height(30.0)
 
 
 def test_a_limit_for_the_launch_bounds_the_gust_at_the_hand() -> None:
@@ -185,15 +185,15 @@ def test_a_limit_for_the_launch_bounds_the_gust_at_the_hand() -> None:
 
     cube = quiet_cube()
     hand, flight = levels(cube, 2.0, 60.0)
-    free = anemometer_limits.hand_rule(hand, [flight], LIMITS, roughness_length=OPEN)
-    tight = anemometer_limits.hand_rule(
+    free = anemometer_reading.hand_rule(hand, [flight], LIMITS, roughness_length=OPEN)
+    tight = anemometer_reading.hand_rule(
         hand, [flight], replace(LIMITS, maximum_gust_at_launch=3.0), roughness_length=OPEN
     )
     assert tight.gust_holds <= 3.0
     assert tight.gust_stop <= 3.0
     assert tight.gust_holds < free.gust_holds
     assert tight.mean_holds == free.mean_holds
-    far = anemometer_limits.hand_rule(
+    far = anemometer_reading.hand_rule(
         hand, [flight], replace(LIMITS, maximum_gust_at_launch=60.0), roughness_length=OPEN
     )
     assert (far.gust_holds, far.gust_stop) == (free.gust_holds, free.gust_stop)

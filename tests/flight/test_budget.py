@@ -11,8 +11,7 @@ from hypothesis import strategies as st
 
 from wxfly.flight import energy
 from wxfly.flight.budget import Refusal, sortie_budget
-from wxfly.flight.leg import FORECAST_DEVIATION, Polar, Wind, fly_leg, quantile, wind_doubt
-from wxfly.flight.plan import Plan
+from wxfly.flight.leg import FORECAST_DEVIATION, Plan, Polar, Wind, fly_leg, quantile, wind_doubt
 from wxfly.pilot.aircraft import load_aircraft
 
 CLASSES = load_aircraft()

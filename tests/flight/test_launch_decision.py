@@ -12,8 +12,16 @@ from tests.cubes import START, quiet_cube
 from tests.halves import spread
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import assess
-from wxfly.flight.anemometer_limits import HandRule, hand_rule
-from wxfly.flight.anemometer_reading import STARTING_SPEED, Correction, NoCredit, Reading, correct_forecast, weigh
+from wxfly.flight.anemometer_reading import (
+    STARTING_SPEED,
+    Correction,
+    HandRule,
+    NoCredit,
+    Reading,
+    correct_forecast,
+    hand_rule,
+    weigh,
+)
 from wxfly.flight.launch_decision import Reason, Verdict, judge_reading
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for

@@ -13,8 +13,7 @@ from hypothesis import strategies as st
 from tests.halves import spread
 from wxfly.flight import energy
 from wxfly.flight.budget import sortie_budget
-from wxfly.flight.leg import Wind, wind_doubt
-from wxfly.flight.plan import Plan
+from wxfly.flight.leg import Plan, Wind, wind_doubt
 from wxfly.flight.reach import flights_in_window, reach, steady
 from wxfly.pilot.aircraft import load_aircraft
 

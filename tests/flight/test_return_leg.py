@@ -13,7 +13,7 @@ from wxfly.answer.windows import find_windows
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import State, assess
 from wxfly.flight.energy import energy_model
-from wxfly.flight.plan import Plan
+from wxfly.flight.leg import Plan
 from wxfly.flight.return_leg import (
     CANNOT_BE_FLOWN,
     NAME,

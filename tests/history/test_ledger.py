@@ -14,12 +14,14 @@ from wxfly.history.ledger import (
     Verdict,
     enter_observations,
     enter_verdicts,
+    lead_hours,
     ledger_folder,
     read_ledger,
     read_observations,
     read_verdicts,
+    score,
+    stratum,
 )
-from wxfly.history.ledger_scores import lead_hours, score, stratum
 from wxfly.physics import scoring
 from wxfly.question.verification import describe_ledger
 

@@ -17,7 +17,7 @@ from wxfly.history.previous_choice import (
     stay_with_choice,
 )
 from wxfly.report.text.chances import choice_words
-from wxfly.report.text.phrases import Clock
+from wxfly.report.text.sentences import Clock
 
 EARLIER = replace(PROVENANCE, run=PROVENANCE.run - np.timedelta64(6, "h"))
 

@@ -92,7 +92,7 @@ def test_the_short_view_is_one_line_and_the_notebook_s_has_the_cautions(answer):
     shown = answer._repr_html_()
     assert shown.index("invented") < shown.index("<dl>")
     assert "<script" not in shown and "style" not in shown
-    from wxfly.report.facts.words import CAUTIONS
+    from wxfly.report.facts.values import CAUTIONS
 
     assert all(caution.split(";")[0][:20] in shown for caution in CAUTIONS)
 

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wxfly.pilot import intent
-from wxfly.probability import steadiness
+from wxfly.probability import chance
 
 FLAGS = st.lists(st.booleans(), min_size=1, max_size=24)
 
@@ -75,14 +75,14 @@ def test_two_decisions_have_two_thresholds():
 
 
 def test_the_chosen_window_is_kept():
-    assert steadiness.keeps_choice(0.70, 0.78)
-    assert not steadiness.keeps_choice(0.70, 0.85)
-    assert not steadiness.keeps_choice(math.nan, 0.5)
+    assert chance.keeps_choice(0.70, 0.78)
+    assert not chance.keeps_choice(0.70, 0.85)
+    assert not chance.keeps_choice(math.nan, 0.5)
 
 
 @pytest.mark.parametrize(("values", "expected"), [([0.2, 0.8, 0.3, 0.7], 0.45), ([0.2, 0.3, 0.5, 0.7], 0.0)])
 def test_jumpiness(values, expected):
-    assert steadiness.jumpiness(values) == pytest.approx(expected)
+    assert chance.jumpiness(values) == pytest.approx(expected)
 
 
 @given(st.lists(st.floats(0, 1), min_size=3, max_size=9))
@@ -91,8 +91,8 @@ def test_jumpiness_is_that_of_the_library(values):
     from scores.continuous import flip_flop_index
 
     expected = float(flip_flop_index(xr.DataArray(values, dims="run"), "run"))
-    assert steadiness.jumpiness(values) == pytest.approx(expected, abs=1e-12)
+    assert chance.jumpiness(values) == pytest.approx(expected, abs=1e-12)
 
 
 def test_jumpiness_of_two_is_not_known():
-    assert math.isnan(steadiness.jumpiness([0.2, 0.8]))
+    assert math.isnan(chance.jumpiness([0.2, 0.8]))

@@ -9,10 +9,10 @@ from tests.report.briefings import brief
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import State
 from wxfly.cube.contract import attributes_of, check_forecast, mark_carried
-from wxfly.probability.percentiles import PERCENTILES, spreads_of
+from wxfly.probability.chance import PERCENTILES, spreads_of
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.text.chances import how_sure
-from wxfly.report.text.phrases import Clock
+from wxfly.report.text.sentences import Clock
 
 
 def with_percentiles(wind=None, temperature=None, hours=36):

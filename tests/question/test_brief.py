@@ -15,10 +15,10 @@ from tests.halves import spread
 from wxfly.assessment.suitability import State
 from wxfly.cli import main
 from wxfly.errors import WxflyError
-from wxfly.flight.plan import Plan
+from wxfly.flight.leg import Plan
 from wxfly.question import brief as outing
-from wxfly.question.words import read_words
-from wxfly.report.text import field_check, phrases, sentences
+from wxfly.question.reading import read_words
+from wxfly.report.text import field_check, sentences
 
 SITE = "Kelderness"
 
@@ -180,8 +180,8 @@ def test_a_ceiling_in_feet_is_the_ceiling() -> None:
         check(height="395ft")
     with pytest.raises(WxflyError, match="above the height limit"):
         check(height="120.11m")
-    assert phrases.height_down(120.0, "imperial") == "393 ft"
-    assert phrases.height_down(120.0, "metric") == "120 m"
+    assert sentences.height_down(120.0, "imperial") == "393 ft"
+    assert sentences.height_down(120.0, "metric") == "120 m"
     done = CliRunner().invoke(main, ["brief", SITE, "--units", "imperial"])
     assert "Usable height: 393 ft above ground" in done.output
 

@@ -4,8 +4,7 @@ import pytest
 
 from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import find_aircraft
-from wxfly.question.reading import read_question
-from wxfly.question.words import Words, read_words
+from wxfly.question.reading import Words, read_question, read_words
 
 
 def test_a_question_is_read_into_si():

@@ -16,13 +16,12 @@ from click.testing import CliRunner
 from tests.halves import spread
 from wxfly.cli import main
 from wxfly.errors import WxflyError
-from wxfly.flight.plan import Plan
+from wxfly.flight.leg import Plan
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.question import ask as questions
 from wxfly.question import brief
-from wxfly.question.reading import read_question
+from wxfly.question.reading import read_question, read_words
 from wxfly.question.sortie import DEFAULT_DISTANCE
-from wxfly.question.words import read_words
 from wxfly.report.json import schema
 
 SITE = "Kelderness"
@@ -189,7 +188,7 @@ def test_a_day_on_which_the_sortie_holds_is_found() -> None:
 
 
 def test_the_ledger_takes_no_verdict_with_a_sortie() -> None:
-    from wxfly.history.verdicts import verdicts_of
+    from wxfly.history.ledger import verdicts_of
 
     assert verdicts_of(ask())
     assert verdicts_of(ask(**OPTIONS)) == []

@@ -10,7 +10,7 @@ from click.testing import CliRunner
 
 from wxfly.cli import main
 from wxfly.history import ledger
-from wxfly.history.site_bias import records_file
+from wxfly.history.verification import records_file
 
 MEADOW = "52.1,6.9"
 

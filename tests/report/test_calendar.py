@@ -20,7 +20,7 @@ from tests.report.briefings import (
 )
 from wxfly.report.calendar import to_ics
 from wxfly.report.facts.answer import facts_of
-from wxfly.report.facts.words import CAUTIONS, INVENTED
+from wxfly.report.facts.values import CAUTIONS, INVENTED
 
 ALL = every_question()
 

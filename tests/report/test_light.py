@@ -14,7 +14,7 @@ import pytest
 from tests.report.briefings import NOW, brief
 from wxfly.answer.findings import Day
 from wxfly.pilot.site import Site
-from wxfly.report.text import phrases, sentences
+from wxfly.report.text import sentences
 
 PLACES = {
     "Chatham Islands": ("Pacific/Chatham", -43.95, -176.55),
@@ -53,7 +53,7 @@ def by_ephem(place: str, day: date, event: str) -> datetime:
 @pytest.mark.parametrize(("place", "day"), [(place, day) for place in PLACES for day in days_of(place)])
 def test_the_line_of_light_is_of_the_day_on_the_clock(place: str, day: date) -> None:
     zone, latitude, longitude = PLACES[place]
-    clock = phrases.Clock(zone)
+    clock = sentences.Clock(zone)
     made = brief().answers[0]
     answer = replace(made, request=replace(made.request, site=Site(place, latitude, longitude, 30.0, zone)))
     told = sentences.light(answer, Day(day, NOW, NOW, np.ones(1, dtype=bool), ()), clock)

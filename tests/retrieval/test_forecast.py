@@ -18,7 +18,7 @@ from wxfly.pilot.site import Site
 from wxfly.retrieval import demonstration, forecast
 from wxfly.retrieval.forecast import obtain
 from wxfly.store import forecasts, layout, replies
-from wxfly.store.reply_file import read_reply
+from wxfly.store.replies import read_reply
 
 ROOT = Path(__file__).resolve().parents[2]
 BERLIN = ROOT.parent / "shared" / "data" / "replies" / "berlin_2021-11-24_168h.json"

@@ -12,9 +12,8 @@ from hypothesis import strategies as st
 from tests.sources.open_meteo.test_ensemble import make_reply
 from wxfly.errors import WxflyError
 from wxfly.pilot.site import Site
-from wxfly.sources.open_meteo.ensemble import SERVICE, fold_ensemble, parse_ensemble, parse_kept
-from wxfly.sources.open_meteo.members import MembersAtPlace
-from wxfly.sources.place_reply import PlaceReply, split_places
+from wxfly.sources.open_meteo.ensemble import SERVICE, MembersAtPlace, fold_ensemble, parse_ensemble, parse_kept
+from wxfly.sources.reply import PlaceReply, split_places
 
 NOW = datetime(2026, 5, 28, 21, tzinfo=UTC)
 

@@ -24,8 +24,8 @@ from wxfly.errors import DamagedError, WxflyError
 from wxfly.pilot.settings import Settings, cache_folder
 from wxfly.retrieval import demonstration
 from wxfly.sources.open_meteo import forecast
-from wxfly.store import forecasts, layout, marks, pruning, replies
-from wxfly.store.reply_file import write_reply
+from wxfly.store import forecasts, layout, replies
+from wxfly.store.replies import write_reply
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -106,7 +106,7 @@ def test_pruning_takes_the_old_then_the_oldest_then_left_overs():
     left_over.write_bytes(paths["2026-06-10T00"].read_bytes()[:100])
     os.utime(left_over, (now - 7200,) * 2)
     size = paths["2026-06-10T00"].stat().st_size
-    removed = pruning.prune_store(Settings(maximum_age_days=30, maximum_megabytes=2.5 * size / 1e6), now=now)
+    removed = forecasts.prune_store(Settings(maximum_age_days=30, maximum_megabytes=2.5 * size / 1e6), now=now)
     assert set(removed) == {paths["2026-06-01T00"], paths["2026-06-08T00"], left_over}
     assert [f.run for f in layout.list_forecasts()] == ["2026-06-10T00Z", "2026-06-09T00Z"]
     assert not paths["2026-06-01T00"].parent.exists(), "empty folders go too"
@@ -115,9 +115,9 @@ def test_pruning_takes_the_old_then_the_oldest_then_left_overs():
 def test_clearing_takes_forecasts_and_replies():
     forecasts.keep_forecasts(replies_at(HERE))
     replies.keep_reply("kind", "name", "text", datetime.now(UTC))
-    assert len(pruning.clear_store()) == 2
+    assert len(forecasts.clear_store()) == 2
     assert layout.list_forecasts() == []
-    assert pruning.clear_store() == []
+    assert forecasts.clear_store() == []
 
 
 def test_replies_are_kept_under_any_name_and_damage_is_no_reply():
@@ -166,8 +166,8 @@ from wxfly.retrieval import demonstration as shipped
 from wxfly.store import forecasts as store
 from wxfly.retrieval import demonstration
 from wxfly.store import layout
-from wxfly.store import marks
-from wxfly.store import pruning
+from wxfly.store import layout
+from wxfly.store import forecasts
 from wxfly.store import replies
 print("ready", flush=True)
 for k in range(1000):
@@ -201,8 +201,8 @@ from wxfly.retrieval import demonstration as shipped
 from wxfly.store import forecasts as store
 from wxfly.retrieval import demonstration
 from wxfly.store import layout
-from wxfly.store import marks
-from wxfly.store import pruning
+from wxfly.store import layout
+from wxfly.store import forecasts
 from wxfly.store import replies
 from wxfly.errors import WxflyError
 replies = replies_at(HERE)
@@ -224,7 +224,7 @@ def test_what_wxfly_did_not_name_is_never_removed():
     """A folder of the pilot's own in the store, or a whole download that is called .part, is no business of ours."""
     (path,) = forecasts.keep_forecasts(replies_at(HERE))
     replies.keep_reply("kind", "name", "text", datetime.now(UTC))
-    marks.claim_store()
+    layout.claim_store()
     folder = cache_folder() / "forecasts"
     foreign = [
         folder / "mine" / "thesis.doc", folder / "film.mkv.part", folder / "52.2700N_6.9000E.gz",
@@ -235,10 +235,10 @@ def test_what_wxfly_did_not_name_is_never_removed():
         other.parent.mkdir(exist_ok=True)
         other.write_text("mine")
         os.utime(other, (1, 1))
-    assert pruning.prune_store(Settings(maximum_age_days=1)) == []
-    assert pruning.prune_store(Settings(maximum_megabytes=1e-9)) != []
+    assert forecasts.prune_store(Settings(maximum_age_days=1)) == []
+    assert forecasts.prune_store(Settings(maximum_megabytes=1e-9)) != []
     forecasts.keep_forecasts(replies_at(HERE))
-    assert len(pruning.clear_store()) == 1
+    assert len(forecasts.clear_store()) == 1
     assert [other.read_text() for other in foreign] == ["mine"] * len(foreign)
 
 
@@ -371,7 +371,7 @@ def early():
 def test_a_forecast_of_an_early_wxfly_is_listed_and_answered_from(early, read_here):
     (stored,) = layout.list_forecasts()
     assert (stored.path, stored.is_early) == (early, True)
-    assert marks.foreign_files() == []
+    assert layout.foreign_files() == []
     assert forecasts.fault_of(stored) == ""
     found = forecasts.find_forecast(*HERE, "icon_eu")
     forecasts.keep_forecasts(replies_at(HERE))

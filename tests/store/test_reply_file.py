@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from tests.stored import HERE, reply_at
 from wxfly.errors import DamagedError, WxflyError
-from wxfly.store import reply_file
-from wxfly.store.reply_file import pack, read_reply, unpack, write_reply
+from wxfly.store import replies
+from wxfly.store.replies import pack, read_reply, unpack, write_reply
 
 REPLY = reply_at(HERE, hours=5)
 GOOD = pack(REPLY)
@@ -89,7 +89,7 @@ def test_what_may_be_whole_is_not_called_damaged(content, words):
 
 
 def test_a_small_file_that_unpacks_without_end_is_refused(monkeypatch):
-    monkeypatch.setattr(reply_file, "_LARGEST", 1_000_000)
+    monkeypatch.setattr(replies, "_LARGEST", 1_000_000)
     with pytest.raises(WxflyError, match="larger than 1 MB when unpacked"):
         unpack(gzip.compress(bytes(50_000_000)), "a.gz")
 

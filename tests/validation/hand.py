@@ -18,7 +18,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.validation.records import read_tower
 from tests.validation.tower import MET_MAST
-from wxfly.flight.anemometer_limits import CONFIDENCE, ratio_to_hand, reading_that_holds
+from wxfly.flight.anemometer_reading import CONFIDENCE, ratio_to_hand, reading_that_holds
 from wxfly.physics.air.sun import sun_position
 
 HEIGHTS = (30, 55, 80, 122)

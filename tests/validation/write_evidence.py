@@ -17,7 +17,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.validation import flat_land, hand, mast, reply, sodar, svg, tower
 from tests.validation.records import BERLIN, BREEZE, SHARED, SODAR, TOWER, brightwind_file
-from wxfly.flight.anemometer_limits import NIGHT_FACTOR
+from wxfly.flight.anemometer_reading import NIGHT_FACTOR
 
 PLACE = Path(__file__).resolve().parents[2] / "docs" / "evidence"
 CLASSES = tuple(tower.STABILITY)

@@ -11,7 +11,7 @@ import xarray as xr
 from wxfly.answer.request import SiteAnswer
 from wxfly.answer.windows import Window
 from wxfly.assessment.conditions import derive
-from wxfly.flight.anemometer_limits import CONFIDENCE, HandRule, hand_rule
+from wxfly.flight.anemometer_reading import CONFIDENCE, HandRule, hand_rule
 from wxfly.flight.budget import Budget
 from wxfly.flight.reach import Flights, Reach, flights_in_window, reach, steady
 from wxfly.flight.return_leg import Sortie, worst_moment

@@ -12,9 +12,8 @@ import xarray as xr
 
 from wxfly.assessment.suitability import State
 from wxfly.pilot.intent import interrupted_work
-from wxfly.probability.chance import Chance, window_chance
+from wxfly.probability.chance import KEEP_STEP, Chance, window_chance
 from wxfly.probability.site_chance import Sureness
-from wxfly.probability.steadiness import KEEP_STEP
 
 HOUR = np.timedelta64(1, "h")
 

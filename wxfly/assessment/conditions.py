@@ -15,8 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from wxfly.assessment.hours import HOUR, Taker, cut_hours, to_hours
-from wxfly.assessment.lost_inputs import lost_inputs
+from wxfly.assessment.hours import HOUR, Taker, cut_hours, lost_inputs, to_hours
 from wxfly.assessment.weather import weather
 from wxfly.assessment.wind_at_height import WindAloft, sun_of
 from wxfly.cube.contract import VARIABLES, restore_carried
@@ -66,7 +65,7 @@ def derive(
     -------
     xarray.Dataset
         Dimensions ``time`` (start of the hour), the horizontal ones of the cube, and ``edge`` for instants; with
-        ``input_is_lost`` (element, time, ...), as `wxfly.assessment.lost_inputs.lost_inputs` returns it.
+        ``input_is_lost`` (element, time, ...), as `wxfly.assessment.hours.lost_inputs` returns it.
     """
     take = cube if isinstance(cube, Taker) else hours_of(cube, start=start, end=end)
     ground = take.coordinate("surface_altitude")

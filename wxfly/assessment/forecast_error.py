@@ -17,8 +17,7 @@ import xarray as xr
 
 from wxfly.physics.air.precipitation import room_to_rate
 from wxfly.physics.probability import dressing_deviation, normal_quantile, standardised
-from wxfly.pilot.elements import BY_NAME, ELEMENTS, NAMES, Family, shipped_figures
-from wxfly.pilot.limit_rules import LIMIT_RULES
+from wxfly.pilot.elements import BY_NAME, ELEMENTS, LIMIT_RULES, NAMES, Family, shipped_figures
 
 Array = npt.NDArray[np.float64]
 
@@ -194,7 +193,7 @@ def room_to_limits(
     chances : mapping of DataArray, optional
         By the name of a risk its chance, dimension time and perhaps ``realization`` [1]; by default that of the grade.
     spreads : mapping of ndarray, optional
-        By element, the standard deviation that the source itself gives, by time (`wxfly.probability.percentiles`); used
+        By element, the standard deviation that the source itself gives, by time (`wxfly.probability.chance`); used
         where there is one forecast only.
     law : ErrorLaw, optional
         By default wxfly's own.

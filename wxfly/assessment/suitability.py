@@ -20,9 +20,18 @@ import xarray as xr
 from wxfly.assessment.state import State as State
 from wxfly.assessment.state import state_of
 from wxfly.physics.wind.error import error_factor
-from wxfly.pilot.elements import BY_NAME, ELEMENTS, GRAVEST, NAMES, Element
+from wxfly.pilot.elements import (
+    BY_NAME,
+    ELEMENTS,
+    GRAVEST,
+    LIMIT_RULES,
+    NAMES,
+    Element,
+    margin_at_most,
+    margin_of_chance,
+    margin_within,
+)
 from wxfly.pilot.intent import hold_after_break
-from wxfly.pilot.limit_rules import LIMIT_RULES, margin_at_most, margin_of_chance, margin_within
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH, Limits
 
 Array = npt.NDArray[np.float64]

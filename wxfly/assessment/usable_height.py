@@ -9,7 +9,7 @@ import xarray as xr
 from wxfly.assessment.conditions import derive_heights
 from wxfly.assessment.hours import Taker
 from wxfly.physics.wind.error import error_factor
-from wxfly.pilot.limit_rules import margin_at_most
+from wxfly.pilot.elements import margin_at_most
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site
 

@@ -19,7 +19,7 @@ from wxfly.cli.options import (
     waiting,
 )
 from wxfly.cli.program import main, print_data, say, tell_progress, width
-from wxfly.question.words import Words, read_words
+from wxfly.question.reading import Words, read_words
 from wxfly.report.formats import check_place, write_answer
 
 if TYPE_CHECKING:

@@ -8,15 +8,88 @@ import re
 import shutil
 import sys
 import traceback
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, NoReturn
 
 import click
 
 from wxfly import __version__
-from wxfly.cli import logs
 from wxfly.errors import WxflyError
 from wxfly.report.text import console
+from wxfly.report.text.console import as_json, outgoing
+
+_LOGGER = logging.getLogger("wxfly")
+_PRECISE = re.compile(r"-?\d{1,3}\.\d{3,}")
+
+
+class _ErrorStream(logging.Handler):
+    """Writes to the error stream that is in force when something is told."""
+
+    def __init__(self, *, as_json: bool) -> None:
+        super().__init__(logging.INFO)
+        self.as_json = as_json
+
+    def emit(self, record: logging.LogRecord) -> None:
+        print(_as_json(record) if self.as_json else _as_text(record), file=sys.stderr)
+
+
+def start_logging(*, as_json: bool = False) -> None:
+    """Begin to tell; a second call changes the form.
+
+    Parameters
+    ----------
+    as_json : bool, optional
+        One JSON object on each line, with ``time``, ``level``, ``from`` and ``message``, and the facts beside them.
+    """
+    stop_logging()
+    _LOGGER.addHandler(_ErrorStream(as_json=as_json))
+    _LOGGER.setLevel(logging.INFO)
+    _LOGGER.propagate = False  # what embeds wxfly has handlers of its own, which do not round places
+
+
+def stop_logging() -> None:
+    """Be quiet again."""
+    for handler in [h for h in _LOGGER.handlers if isinstance(h, _ErrorStream)]:
+        _LOGGER.removeHandler(handler)
+    _LOGGER.setLevel(logging.NOTSET)
+    _LOGGER.propagate = True
+
+
+def is_machine_readable() -> bool:
+    """Say whether the error stream is to hold nothing but JSON."""
+    return any(isinstance(h, _ErrorStream) and h.as_json for h in _LOGGER.handlers)
+
+
+def tell(message: str, *, level: int = logging.INFO) -> None:
+    """Write one message of the program itself."""
+    _LOGGER.log(level, "%s", message)
+
+
+def rounded(text: str) -> str:
+    """Round every number that could be a precise coordinate to 0.01."""
+    return _PRECISE.sub(lambda match: f"{float(match[0]):.2f}", text)
+
+
+def _as_text(record: logging.LogRecord) -> str:
+    return f"{_moment(record):%H:%M:%S}Z  {outgoing(rounded(' '.join(record.getMessage().split())))}"
+
+
+def _as_json(record: logging.LogRecord) -> str:
+    document: dict[str, Any] = {
+        "time": f"{_moment(record):%Y-%m-%dT%H:%M:%S.%f}"[:-3] + "Z",
+        "level": record.levelname.lower(),
+        "from": record.name,
+        "message": rounded(" ".join(record.getMessage().split())),
+    }
+    for name, value in getattr(record, "facts", {}).items():
+        document[name] = rounded(value) if isinstance(value, str) else value
+    return as_json(document)
+
+
+def _moment(record: logging.LogRecord) -> datetime:
+    return datetime.fromtimestamp(record.created, UTC)
+
 
 CAUTION = (
     "wxfly gives advice, not permission. Local rules, the maker's manual and your own judgement on the spot prevail."
@@ -85,10 +158,10 @@ class Program(click.Group):
                 raise
             raise click.UsageError(told, fault.ctx) from None
         except WxflyError as fault:
-            line = _on_error_stream(logs.rounded(" ".join(str(fault).split())))
-            if not logs.is_machine_readable():
+            line = _on_error_stream(rounded(" ".join(str(fault).split())))
+            if not is_machine_readable():
                 raise click.ClickException(line) from None
-            logs.tell(line, level=logging.ERROR)
+            tell(line, level=logging.ERROR)
             ctx.exit(1)
         except OSError as fault:
             if isinstance(fault, BrokenPipeError):
@@ -108,15 +181,15 @@ class Program(click.Group):
 def _tell_own_fault(ctx: click.Context, fault: Exception) -> NoReturn:
     """Tell an error that nobody foresaw as what it is: a fault of the program, and never one of a file or a service."""
     told = " ".join(f"{type(fault).__name__}: {fault}".split())[:200]
-    line = f"this is a fault of wxfly itself, not of your files or of a service ({logs.rounded(told)})"
+    line = f"this is a fault of wxfly itself, not of your files or of a service ({rounded(told)})"
     way = "please report it to its maintainers, with the command and what it writes with --verbose"
-    if logs.is_machine_readable():
-        logs.tell(f"{line}; {way}", level=logging.ERROR)
+    if is_machine_readable():
+        tell(f"{line}; {way}", level=logging.ERROR)
     else:
         click.echo(_on_error_stream(f"Error: {line}; {way}"), err=True)
     if logging.getLogger("wxfly").isEnabledFor(logging.INFO):
         for frame in traceback.extract_tb(fault.__traceback__)[-5:]:
-            logs.tell(f"in {Path(frame.filename).name}, line {frame.lineno}, {frame.name}", level=logging.ERROR)
+            tell(f"in {Path(frame.filename).name}, line {frame.lineno}, {frame.name}", level=logging.ERROR)
     ctx.exit(OWN_FAULT)
 
 
@@ -127,9 +200,9 @@ def _on_error_stream(text: str) -> str:
 
 def _log_options(*, hidden: bool) -> list[click.Parameter]:
     def begin(ctx: click.Context, param: click.Parameter, value: Any) -> None:
-        if value and not (param.name == "verbose" and logs.is_machine_readable()):
-            logs.start_logging(as_json=value == "json")
-            ctx.find_root().call_on_close(logs.stop_logging)
+        if value and not (param.name == "verbose" and is_machine_readable()):
+            start_logging(as_json=value == "json")
+            ctx.find_root().call_on_close(stop_logging)
 
     rest: dict[str, Any] = {"expose_value": False, "is_eager": True, "hidden": hidden, "callback": begin}
     verbose = "Tell on the error stream what was asked of whom and how long it took. Goes after a command as well."
@@ -172,7 +245,7 @@ def print_data(content: bytes) -> None:
 
 def tell_progress(message: str) -> None:
     """Tell on the error stream what takes its time."""
-    if logs.is_machine_readable():
-        logs.tell(message)
+    if is_machine_readable():
+        tell(message)
     else:
-        click.echo(_on_error_stream(logs.rounded(" ".join(message.split()))), err=True)
+        click.echo(_on_error_stream(rounded(" ".join(message.split()))), err=True)

@@ -16,7 +16,7 @@ from wxfly.pilot.settings import Settings, cache_folder, load_settings
 from wxfly.pilot.site import place_key, read_sites
 from wxfly.report.text.console import aligned
 from wxfly.retrieval.obtained import retrieved_of, run_of
-from wxfly.store import forecasts, layout, marks, pruning
+from wxfly.store import forecasts, layout
 from wxfly.store.layout import StoredForecast
 from wxfly.times import as_moment, utc_now
 
@@ -47,7 +47,7 @@ def list_store(sites_file: Path, *, check: bool = False) -> str:
 
 
 def _not_ours() -> list[str]:
-    return [f"not written by wxfly, and left alone: {path}" for path in marks.foreign_files()]
+    return [f"not written by wxfly, and left alone: {path}" for path in layout.foreign_files()]
 
 
 def describe_store() -> str:
@@ -132,23 +132,25 @@ def prune(
     WxflyError
         When the folder holds what is not ours and was never marked as the store.
     """
-    marks.claim_store(mark=not dry_run)
+    layout.claim_store(mark=not dry_run)
     settings = load_settings()
     if days is not None:
         settings = replace(settings, maximum_age_days=days)
     if megabytes is not None:
         settings = replace(settings, maximum_megabytes=megabytes)
     going = (
-        [s.path for s in layout.list_forecasts() if forecasts.damage_of(s) and marks.is_ours(s.path)] if damaged else []
+        [s.path for s in layout.list_forecasts() if forecasts.damage_of(s) and layout.is_ours(s.path)]
+        if damaged
+        else []
     )
-    going = list(dict.fromkeys([*going, *pruning.too_old_or_much(settings)]))
+    going = list(dict.fromkeys([*going, *forecasts.too_old_or_much(settings)]))
     return "\n".join([*told(settings.set_aside), *_removed(going, dry_run), *_not_ours()])
 
 
 def _removed(going: list[Path], dry_run: bool) -> list[str]:
     if dry_run:
         return [*(f"would remove {path}" for path in going), f"would remove {len(going)} files; {_left()}"]
-    gone = marks.remove_ours(going)
+    gone = layout.remove_ours(going)
     return [*(f"removed {path}" for path in gone), f"removed {len(gone)} files; {_left()}"]
 
 
@@ -198,7 +200,7 @@ def clear(*, certain: bool) -> str:
     """
     if not certain:
         raise WxflyError(f"this removes every forecast and reply in {cache_folder()}; {_left()}; to do it, add --yes")
-    gone = pruning.clear_store()
+    gone = forecasts.clear_store()
     return "\n".join([*(f"removed {path}" for path in gone), f"removed {len(gone)} files; {_left()}", *_not_ours()])
 
 

@@ -13,8 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.flight.energy import EnergyModel
-from wxfly.flight.leg import AIRSPEEDS, Wind
-from wxfly.flight.plan import Plan, Ready, charge_to_leave, fly_legs, make_ready
+from wxfly.flight.leg import AIRSPEEDS, Plan, Ready, Wind, charge_to_leave, fly_legs, make_ready
 
 Array = npt.NDArray[np.float64]
 

@@ -10,8 +10,7 @@ import numpy as np
 import xarray as xr
 
 from wxfly.assessment.suitability import State, counts_as_required, names_of
-from wxfly.flight.anemometer_limits import HandRule
-from wxfly.flight.anemometer_reading import STARTING_SPEED, Correction, NoCredit
+from wxfly.flight.anemometer_reading import STARTING_SPEED, Correction, HandRule, NoCredit
 from wxfly.physics.air.risk import POSSIBLE, POSSIBLE_FROM
 from wxfly.physics.probability import normal_probability
 from wxfly.physics.wind.error import error_factor

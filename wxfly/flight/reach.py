@@ -10,8 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.flight.energy import EnergyModel
-from wxfly.flight.leg import Leg, Wind
-from wxfly.flight.plan import Plan, charge_to_leave, fly_legs, make_ready
+from wxfly.flight.leg import Leg, Plan, Wind, charge_to_leave, fly_legs, make_ready
 
 Array = npt.NDArray[np.float64]
 

@@ -20,10 +20,8 @@ from wxfly.assessment.state import State, state_of
 from wxfly.assessment.suitability import names_of
 from wxfly.flight.budget import Budget, sortie_budget
 from wxfly.flight.energy import EnergyModel
-from wxfly.flight.leg import AIRSPEEDS, FORECAST_DEVIATION, Wind, wind_doubt
-from wxfly.flight.plan import Plan
-from wxfly.pilot.elements import RETURN_LEG
-from wxfly.pilot.limit_rules import margin_at_most
+from wxfly.flight.leg import AIRSPEEDS, FORECAST_DEVIATION, Plan, Wind, wind_doubt
+from wxfly.pilot.elements import RETURN_LEG, margin_at_most
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site
 

@@ -17,8 +17,10 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-from wxfly.assessment.state import STATE_WORDS
+from wxfly.answer.request import Briefing, SiteAnswer
+from wxfly.assessment.state import STATE_WORDS, State
 from wxfly.errors import WxflyError
+from wxfly.physics.scoring import Counts, count, economic_value, upper_bound, value_within
 from wxfly.pilot.own_files import SetAside, make_folder, plain
 from wxfly.pilot.settings import config_folder
 
@@ -334,3 +336,193 @@ def read_observations(path: Path | None = None) -> list[Observation]:
 def moment(text: str) -> np.datetime64:
     """Read a time of the ledger, ISO 8601 with ``Z``."""
     return np.datetime64(text.rstrip("Z"), "s")
+
+
+def verdicts_of(briefing: Briefing) -> list[Verdict]:
+    """Return a verdict on every daylight hour of a briefing, for the ledger; none for answers with a sortie."""
+    run = briefing.provenance.run
+    started = "" if np.isnat(run) else f"{run.astype('datetime64[s]')}Z"
+    told = f"{briefing.now.astype('datetime64[s]')}Z"
+    model = briefing.provenance.model
+    # An anemometer cannot show whether a sortie would have come home, so such answers cannot be scored.
+    scored = (answer for answer in briefing.answers if answer.request.sortie is None)
+    return [v for answer in scored for v in _verdicts(answer, told, started, model)]
+
+
+def _verdicts(answer: SiteAnswer, told: str, run: str, model: str) -> list[Verdict]:
+    assessment, request = answer.assessment, answer.request
+    lit = assessment["usable_end"].values > assessment["usable_start"].values
+    chances = None if answer.sureness is None else answer.sureness.hours.values
+    limits = {"wind": request.limits.maximum_wind, "gust": request.limits.maximum_gust}
+    return [
+        Verdict(
+            site=request.site.name,
+            aircraft=request.aircraft.name,
+            latitude=request.site.latitude,
+            longitude=request.site.longitude,
+            height=float(request.height),
+            hour=f"{assessment['time'].values[i].astype('datetime64[s]')}Z",
+            told=told,
+            run=run,
+            model=model,
+            state=State(int(assessment["state"].values[i])).words,
+            margin=_plain(assessment["hour_margin"].values[i]),
+            chance=None if chances is None else _plain(chances[i]),
+            limiting_element=str(assessment["limiting_element"].values[i]),
+            limits=limits,
+        )
+        for i in np.flatnonzero(lit)
+    ]
+
+
+def _plain(value: float) -> float | None:
+    return round(float(value), 4) if np.isfinite(value) else None
+
+
+def earlier_runs(answer: SiteAnswer, verdicts: Sequence[Verdict]) -> tuple[tuple[str, float], ...]:
+    """Return the chances from earlier runs of the same model for the most probable period of the best window.
+
+    Parameters
+    ----------
+    answer : SiteAnswer
+        The answer for one site.
+    verdicts : sequence of Verdict
+        Verdicts on its hours, from `verdicts_of`.
+
+    Returns
+    -------
+    tuple of (str, float)
+        Start of each earlier run, oldest first, and the smallest chance of its hours. Runs that did not judge all of
+        the hours, with the same aircraft, height and limits, are left out.
+    """
+    if answer.best is None or not verdicts:
+        return ()
+    stretch = answer.best.surest or answer.best
+    hours = answer.assessment["time"].values[stretch.first : stretch.last + 1]
+    wanted = {f"{h.astype('datetime64[s]')}Z" for h in hours}
+    now = next((v for v in verdicts if v.hour in wanted and v.site == answer.request.site.name), None)
+    if now is None or not now.run:
+        return ()
+    by_run: dict[str, dict[str, float]] = {}
+    for month in sorted({hour[:7] for hour in wanted}):
+        for earlier in read_verdicts(ledger_folder() / f"{month}.jsonl"):
+            same = (earlier.site, earlier.aircraft, earlier.height, earlier.model, dict(earlier.limits)) == (
+                now.site, now.aircraft, now.height, now.model, dict(now.limits)
+            )  # fmt: skip
+            if same and earlier.hour in wanted and earlier.run and earlier.run < now.run and earlier.chance is not None:
+                by_run.setdefault(earlier.run, {})[earlier.hour] = earlier.chance
+    return tuple((run, min(told.values())) for run, told in sorted(by_run.items()) if set(told) == wanted)
+
+
+LEAD_BINS = ((0.0, 24.0), (24.0, 72.0), (72.0, 120.0), (120.0, 400.0))
+"""Ranges of lead time, scored separately [h]."""
+_SEASONS = ("winter", "spring", "summer", "autumn")
+_HOURS_OF_DAY = 6
+
+
+@dataclass(frozen=True)
+class Score:
+    """The score of the verdicts of one range of lead times.
+
+    Attributes
+    ----------
+    lead : tuple of float
+        Start and end of the range [h].
+    counts : Counts
+        A warning is a verdict of *outside*; an event is an hour in which an observable limit was exceeded.
+    unscored : int
+        Number of verdicts without an observation, and of verdicts *not known*.
+    broken_at_most : float
+        Upper bound (95 %) of the share of hours outside a limit, among those reported as *inside* or *narrow*.
+    value : float
+        Economic value of the warnings at a cost ratio of one in ten, all hours pooled.
+    value_within : float
+        The same within season and time of day, from the reported chances; NaN without chances.
+    """
+
+    lead: tuple[float, float]
+    counts: Counts
+    unscored: int
+    broken_at_most: float
+    value: float
+    value_within: float
+
+
+COST_RATIO = 0.1
+
+
+def score(
+    verdicts: Sequence[Verdict], observations: Sequence[Observation], *, cost_ratio: float = COST_RATIO
+) -> list[Score]:
+    """Compare verdicts with observations, by lead time.
+
+    Where one range of lead times has several verdicts on an hour, the last one counts. An hour counts as broken when
+    an observed value is above the limit of its verdict.
+    """
+    came: dict[tuple[str, float, str], Observation] = {}
+    for observation in observations:
+        came.setdefault(observation.key, observation)
+    scores = []
+    for low, high in LEAD_BINS:
+        latest: dict[tuple[object, ...], Verdict] = {}
+        for verdict in verdicts:
+            if low <= lead_hours(verdict) < high:
+                key = (verdict.site, verdict.aircraft, verdict.height, verdict.hour)
+                if key not in latest or latest[key].told < verdict.told:
+                    latest[key] = verdict
+        if latest:
+            scores.append(_score_bin((low, high), list(latest.values()), came, cost_ratio))
+    return scores
+
+
+def _score_bin(
+    lead: tuple[float, float],
+    verdicts: Sequence[Verdict],
+    came: Mapping[tuple[str, float, str], Observation],
+    cost_ratio: float,
+) -> Score:
+    warned, broken, chances, strata = [], [], [], []
+    for verdict in verdicts:
+        observation = came.get((verdict.site, verdict.height, verdict.hour))
+        if observation is None or verdict.state == State.NOT_KNOWN.words:
+            continue
+        shared = [n for n in verdict.limits if n in observation.values]
+        if not shared:
+            continue
+        warned.append(verdict.state == State.OUTSIDE.words)
+        broken.append(any(observation.values[n] > verdict.limits[n] for n in shared))
+        chances.append(np.nan if verdict.chance is None else 1.0 - verdict.chance)
+        strata.append(stratum(verdict))
+    counts = count(warned, broken)
+    told = np.isfinite(chances)
+    within = (
+        value_within(
+            np.array(chances)[told], np.array(broken)[told], [s for s, t in zip(strata, told, strict=True) if t],
+            cost_ratio,
+        )
+        if told.any() else np.nan
+    )  # fmt: skip
+    return Score(
+        lead=lead,
+        counts=counts,
+        unscored=len(verdicts) - counts.cases,
+        broken_at_most=upper_bound(*counts.broken_when_cleared),
+        value=economic_value(counts.hit_rate, counts.false_alarm_rate, counts.base_rate, cost_ratio),
+        value_within=within,
+    )
+
+
+def lead_hours(verdict: Verdict) -> float:
+    """Return the lead time of a verdict [h], from the start of the run or, where unknown, the time of the answer."""
+    return float((moment(verdict.hour) - moment(verdict.run or verdict.told)) / np.timedelta64(1, "h"))
+
+
+def stratum(verdict: Verdict) -> tuple[str, int]:
+    """Return the season and, by local solar time, the quarter of the day of an hour."""
+    hour = moment(verdict.hour)
+    month = int(hour.astype("datetime64[M]").astype(int)) % 12
+    season = (month + 1) % 12 // 3
+    if verdict.latitude < 0:
+        season = (season + 2) % 4
+    solar = (float((hour - hour.astype("datetime64[D]")) / np.timedelta64(1, "h")) + verdict.longitude / 15) % 24
+    return _SEASONS[season], int(solar // _HOURS_OF_DAY)

@@ -1,7 +1,7 @@
 """The window chosen in an earlier run, and whether to stay with it.
 
 An answer that changes for small reasons does not help. The choice is kept in the ledger, one for each run. A later run
-stays with it unless another window has gained more than `wxfly.probability.steadiness.KEEP_STEP` on it. This changes
+stays with it unless another window has gained more than `wxfly.probability.chance.KEEP_STEP` on it. This changes
 only the order, and only among hours that are within all limits in the later run.
 
 The results of earlier runs are shown next to those of this run, and those of this run are recorded.
@@ -19,11 +19,18 @@ from wxfly.answer.request import Briefing, Choice, SiteAnswer
 from wxfly.answer.windows import Window, find_windows
 from wxfly.errors import WxflyError
 from wxfly.flight.advice import advise
-from wxfly.history.ledger import Chosen, enter, enter_verdicts, ledger_folder, moment, read_ledger
-from wxfly.history.verdicts import earlier_runs, verdicts_of
+from wxfly.history.ledger import (
+    Chosen,
+    earlier_runs,
+    enter,
+    enter_verdicts,
+    ledger_folder,
+    moment,
+    read_ledger,
+    verdicts_of,
+)
 from wxfly.pilot.own_files import SetAside, make_folder, told, write_whole
-from wxfly.probability.chance import Outlook
-from wxfly.probability.steadiness import keeps_choice
+from wxfly.probability.chance import Outlook, keeps_choice
 
 
 def choice_of(answer: SiteAnswer, briefing: Briefing) -> Chosen | None:

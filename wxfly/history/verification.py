@@ -6,8 +6,8 @@ is shrunk towards none, needs at least `FEWEST_DAYS` days, and is used only when
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +20,8 @@ from wxfly.errors import WxflyError, shortened
 from wxfly.history.observations import HourlyRecord
 from wxfly.pilot.own_files import alone_with, parse_toml, read_if_there, write_whole
 from wxfly.pilot.own_tables import read_table
+from wxfly.pilot.settings import config_folder
+from wxfly.pilot.site import Site
 
 Array = npt.NDArray[np.float64]
 
@@ -296,3 +298,29 @@ def _read_record(site: str, row: Any, place: str) -> SiteRecord:
 
 def _is_number(value: Any) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def records_file() -> Path:
+    """Return the path of the file of site records."""
+    return config_folder() / "records.toml"
+
+
+def with_record(
+    cube: xr.Dataset, ensembles: tuple[xr.Dataset, ...], sites: Sequence[Site], switched_on: bool
+) -> tuple[xr.Dataset, tuple[xr.Dataset, ...], ErrorLaw | None, list[str]]:
+    """Apply a site's record where the pilot asks for it; the answer reports that."""
+    if not switched_on:
+        return cube, ensembles, None, []
+    from wxfly.assessment.forecast_error import default_error_law
+
+    if len(sites) > 1:
+        raise WxflyError("--site-record is for one site; ask for one at a time")
+    record = load_record(records_file(), sites[0].name)
+    if cube.attrs.get("model") != record.model:
+        raise WxflyError(
+            f"the record of {record.site} is for forecasts of {record.model}, not of {cube.attrs.get('model')}; "
+            f"ask with --model {record.model}"
+        )
+    law = replace(default_error_law(), factors=record.error_factors)
+    same = tuple(correct(e, record) if e.attrs.get("model") == record.model else e for e in ensembles)
+    return correct(cube, record), same, law, [record.words]

@@ -9,7 +9,7 @@ from wxfly.errors import WxflyError
 from wxfly.report.charts.hours import Figure, escaped
 from wxfly.report.charts.overview import sites_overview, week_overview
 from wxfly.report.charts.timeline import hours_shown, timelines
-from wxfly.report.facts.words import listed
+from wxfly.report.facts.values import listed
 from wxfly.report.text import sentences, summary
 from wxfly.report.text.console import wrap
 

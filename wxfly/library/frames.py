@@ -10,7 +10,7 @@ import pandas as pd
 
 from wxfly.answer.windows import Window
 from wxfly.assessment.suitability import State
-from wxfly.pilot.limit_rules import GRADES
+from wxfly.pilot.elements import GRADES
 
 if TYPE_CHECKING:
     from wxfly.report.facts.answer import AnswerFacts

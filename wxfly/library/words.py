@@ -13,7 +13,7 @@ import numpy as np
 
 from wxfly.answer.request import QuestionKind
 from wxfly.errors import WxflyError, unknown_name
-from wxfly.question.words import Words
+from wxfly.question.reading import Words
 from wxfly.times import read_moment
 from wxfly.units import SYSTEMS
 

@@ -2,7 +2,7 @@
 
 Each member of an ensemble is carried through the whole chain; what it does not know is an error around it, linked
 from hour to hour and from element to element (`wxfly.assessment.forecast_error`), and an error of timing, by which all
-of its weather comes earlier or later (`wxfly.probability.timing`). A member keeps a window when every element
+of its weather comes earlier or later (`wxfly.probability.chance`). A member keeps a window when every element
 keeps its limit in every hour of it; the chance is the mean over the members, never the product over hours.
 With one forecast the same error, at its full size, is all there is, and the chance is marked as weaker.
 """
@@ -16,9 +16,73 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.assessment.forecast_error import MEMBER, ErrorLaw, default_error_law
-from wxfly.physics.probability import least_chance, normal_probability, stretch_probability
+from wxfly.physics.probability import (
+    least_chance,
+    normal_probability,
+    normal_quantile,
+    shift_chances,
+    stretch_probability,
+)
 from wxfly.pilot.elements import BY_NAME, Family
-from wxfly.probability.timing import SHIFT
+
+SHIFT = "shift"
+"""Dimension: by how many hours the weather comes later than forecast."""
+REACH = 3
+"""Most hours that are told apart."""
+BESIDE = np.timedelta64(REACH, "h")
+"""So much is needed before and after the hours that are asked about."""
+
+
+def with_timing(padded: xr.DataArray, lead_hours: npt.ArrayLike, law: ErrorLaw) -> xr.DataArray:
+    """Return the room of every hour for every shift of the weather in time.
+
+    Parameters
+    ----------
+    padded : DataArray
+        Room ``(element, time, realization)`` as `wxfly.assessment.forecast_error.room_to_limits` returns it, with
+        `REACH` hours more on either side.
+    lead_hours : array_like
+        Of the hours that are asked about [h].
+    law : ErrorLaw
+        Its error of timing grows with the lead.
+
+    Returns
+    -------
+    DataArray
+        ``(shift, element, time, realization)`` of the hours asked about, with the chance of each shift as coordinate
+        ``shift_chance`` (shift, time). Where an hour beside is not known, its shift breaks the limit: what is not known
+        never makes an hour surer. A member that has ended by its nature stands there as in the hour itself.
+    """
+    values = np.asarray(padded.transpose("element", "time", MEMBER).values, dtype=float)
+    hours = values.shape[1] - 2 * REACH
+    own = values[:, REACH : REACH + hours]
+    time = padded["time"].values[REACH : REACH + hours]
+    shifts = np.arange(-REACH, REACH + 1)
+    moved = np.stack([own if s == 0 else _moved(values, own, padded, int(s)) for s in shifts])
+    return xr.DataArray(
+        moved,
+        dims=(SHIFT, "element", "time", MEMBER),
+        coords={
+            SHIFT: shifts,
+            "element": padded["element"].values,
+            "time": time,
+            "shift_chance": ((SHIFT, "time"), shift_chances(law.timing_deviation(lead_hours), REACH)),
+        },
+        name=padded.name,
+    )
+
+
+def _moved(values: Array, own: Array, padded: xr.DataArray, shift: int) -> Array:
+    """Return the room when the weather comes so many hours later: that of so many hours before."""
+    first = REACH - shift
+    there = values[:, first : first + own.shape[1]]
+    there = np.where(np.isnan(there), -np.inf, there)
+    if "last_time" not in padded.coords:
+        return there
+    stamps = padded["time"].values[first : first + own.shape[1]]
+    has_ended = stamps[:, None] >= padded["last_time"].values[None, :]
+    return np.where(has_ended, own, there)
+
 
 Array = npt.NDArray[np.float64]
 
@@ -115,7 +179,7 @@ def hour_chances(room: xr.DataArray, *, law: ErrorLaw | None = None) -> xr.DataA
     Parameters
     ----------
     room : DataArray
-        As `wxfly.assessment.forecast_error.room_to_limits` or `wxfly.probability.timing.with_timing` gives it.
+        As `wxfly.assessment.forecast_error.room_to_limits` or `wxfly.probability.chance.with_timing` gives it.
     law : ErrorLaw, optional
         By default wxfly's own.
 
@@ -141,7 +205,7 @@ def window_chance(
     Parameters
     ----------
     room : DataArray
-        As `wxfly.assessment.forecast_error.room_to_limits` or `wxfly.probability.timing.with_timing` gives it.
+        As `wxfly.assessment.forecast_error.room_to_limits` or `wxfly.probability.chance.with_timing` gives it.
     first, last : int
         Positions of the first and the last hour of the window.
     law : ErrorLaw, optional
@@ -287,3 +351,96 @@ def _bounded(chance: Array, members: Array, law: ErrorLaw | None, *, lower: bool
     law = law or default_error_law()
     least = np.where(members > 1, least_chance(np.maximum(members, 1)), law.least_of_single)
     return np.asarray(np.clip(chance, least if lower else 0.0, 1.0 - least))
+
+
+KEEP_STEP = 0.10
+"""The chosen window is kept unless another is better by more than this chance: an estimate of ours."""
+
+
+def keeps_choice(chosen: float, best: float, step: float = KEEP_STEP) -> bool:
+    """Tell whether to stay with the window chosen before: unless another has gained more than a step on it.
+
+    Parameters
+    ----------
+    chosen, best : float
+        Chance of the window chosen before and of the best one now; a chosen one that is not known is not kept.
+    step : float, optional
+        [1]
+    """
+    return best - chosen <= step
+
+
+def jumpiness(values: npt.ArrayLike) -> float:
+    """Tell how much an answer went to and fro over the runs, [Griffiths2019].
+
+    Parameters
+    ----------
+    values : array_like
+        The chance of the same hour from run to run, at least three.
+
+    Returns
+    -------
+    float
+        ``(sum of |change| - range) / (N - 2)``; 0 for one that only rose or only fell; NaN for fewer than three.
+    """
+    told = np.asarray(values, dtype=float)
+    if told.size < 3:
+        return float("nan")
+    return float((np.abs(np.diff(told)).sum() - (told.max() - told.min())) / (told.size - 2))
+
+
+PERCENTILES = {
+    "wind": ("wind_speed_percentile_10", "wind_speed_percentile_90"),
+    "temperature": ("air_temperature_percentile_10", "air_temperature_percentile_90"),
+}
+"""By element, the variables of the cube."""
+_WIDTH = 2.0 * float(normal_quantile(0.9))
+_CALM = 0.5  # [m s-1]: below, the ratio of two winds says nothing
+_LARGEST_RATIO = 3.0
+
+
+def spreads_of(cube: xr.Dataset | None, conditions: xr.Dataset) -> dict[str, Array]:
+    """Return the standard deviation of wind, gust and temperature by the percentiles of a source.
+
+    Parameters
+    ----------
+    cube : xarray.Dataset or None
+        Of the one forecast at the site.
+    conditions : xarray.Dataset
+        Its hours at flight height.
+
+    Returns
+    -------
+    dict of ndarray
+        By element, for each hour, the larger of its two edges [m s-1] or [K]; the widest of all where some hour has
+        none. Empty where the source gives no percentiles at all. Wind and gust at flight height take the spread at
+        10 m as the ratio of the winds carries it, never less than at 10 m.
+    """
+    found: dict[str, Array] = {}
+    if cube is None:
+        return found
+    time = conditions["time"].values
+    for element, (low, high) in PERCENTILES.items():
+        if low in cube and high in cube:
+            width = np.maximum(_at_edges(cube[high], time) - _at_edges(cube[low], time), 0.0)
+            deviation = width.max(axis=0) / _WIDTH
+            if np.isfinite(deviation).any():
+                # An hour without percentiles among hours that have them takes the widest: missing is never surer.
+                found[element] = np.where(np.isnan(deviation), np.nanmax(deviation), deviation)
+    if "wind" in found:
+        at_ground = _at_edges(cube["wind_speed"].sel(height=10.0), time).max(axis=0)
+        at_ground = np.where(at_ground > _CALM, at_ground, np.nan)
+        ratios = {
+            name: conditions[variable].max("edge").values / at_ground
+            for name, variable in (("wind", "wind_speed"), ("gust", "wind_speed_of_gust"))
+        }
+        deviation = found["wind"]
+        for name, ratio in ratios.items():
+            found[name] = deviation * np.clip(np.nan_to_num(ratio, nan=1.0), 1.0, _LARGEST_RATIO)
+    return {name: values for name, values in found.items() if (values > 0).any()}
+
+
+def _at_edges(values: xr.DataArray, time: npt.NDArray[np.datetime64]) -> Array:
+    """Return the instants at both edges of each hour."""
+    edges = [time, time + np.timedelta64(1, "h")]
+    return np.stack([values.reindex(time=edge).values for edge in edges])

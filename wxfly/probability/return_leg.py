@@ -18,7 +18,7 @@ import xarray as xr
 
 from wxfly.assessment.forecast_error import MEMBER
 from wxfly.flight.return_leg import CANNOT_BE_FLOWN, Moments, Sortie, budgets, moments_of
-from wxfly.pilot.limit_rules import margin_at_most
+from wxfly.pilot.elements import margin_at_most
 
 Array = npt.NDArray[np.float64]
 

@@ -39,10 +39,8 @@ from wxfly.cube.notes import Note
 from wxfly.pilot.elements import ELEMENTS, NAMES
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site, SiteClock
-from wxfly.probability.chance import Chance, hour_chances, window_chance
+from wxfly.probability.chance import BESIDE, REACH, SHIFT, Chance, hour_chances, spreads_of, window_chance, with_timing
 from wxfly.probability.member_gaps import NOT_NAMED, tell_gaps
-from wxfly.probability.percentiles import spreads_of
-from wxfly.probability.timing import BESIDE, REACH, SHIFT, with_timing
 
 if TYPE_CHECKING:
     from wxfly.flight.return_leg import Sortie

@@ -17,14 +17,13 @@ from wxfly.answer.request import Briefing, QuestionKind, Request
 from wxfly.assessment.forecast_error import ErrorLaw
 from wxfly.errors import WxflyError
 from wxfly.history.airport_reports import with_report_warnings
-from wxfly.history.site_bias import with_record
+from wxfly.history.verification import with_record
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.own_files import told
 from wxfly.pilot.rules import load_rules
 from wxfly.pilot.settings import load_settings, own_aircraft_file, own_rules_file, sites_file
 from wxfly.pilot.site import Site, period_of, read_sites
-from wxfly.question.reading import Question, read_question
-from wxfly.question.words import Words
+from wxfly.question.reading import Question, Words, read_question
 from wxfly.retrieval.obtained import ForecastOrigin, Obtained
 
 Progress = Callable[[str], None]

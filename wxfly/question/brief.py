@@ -11,12 +11,10 @@ from wxfly.assessment.conditions import derive, derive_flight, hours_of
 from wxfly.assessment.forecast_error import default_error_law, lead_time
 from wxfly.assessment.suitability import assess
 from wxfly.errors import WxflyError
-from wxfly.flight.anemometer_limits import HandRule, hand_rule
-from wxfly.flight.anemometer_reading import Correction, Reading, correct_forecast, weigh
+from wxfly.flight.anemometer_reading import Correction, HandRule, Reading, correct_forecast, hand_rule, weigh
 from wxfly.flight.launch_decision import LOOK_AHEAD, HandVerdict, coming, judge_reading
 from wxfly.question.ask import Progress, brief_of, prepare
-from wxfly.question.reading import read_brief_question, read_check_question
-from wxfly.question.words import Words
+from wxfly.question.reading import Words, read_brief_question, read_check_question
 
 
 @dataclass(frozen=True)

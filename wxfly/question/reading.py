@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import dataclasses
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from wxfly.answer.request import QuestionKind
 from wxfly.errors import WxflyError, unknown_name
-from wxfly.flight.anemometer_limits import HAND_HEIGHT, check_hand_height
-from wxfly.flight.anemometer_reading import check_temperature
-from wxfly.flight.plan import BATTERY_RESERVE, CONFIDENCE
+from wxfly.flight.anemometer_reading import HAND_HEIGHT, check_hand_height, check_temperature
+from wxfly.flight.leg import BATTERY_RESERVE, CONFIDENCE
 from wxfly.pilot.aircraft import DEFAULT as DEFAULT_AIRCRAFT
 from wxfly.pilot.aircraft import Aircraft, find_aircraft
 from wxfly.pilot.elements import NAMES, REQUIRED_BY_DEFAULT
@@ -23,9 +24,87 @@ from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
 from wxfly.pilot.rules import RuleSet, find_rules
 from wxfly.pilot.settings import own_aircraft_file, own_rules_file, sites_file
 from wxfly.pilot.site import read_sites, zone_of
-from wxfly.question.words import Words
 from wxfly.times import read_day, read_moment
 from wxfly.units import read_quantity
+
+
+@dataclass(frozen=True, kw_only=True)
+class Words:
+    """Everything that a question may say, as the pilot writes it; ``wxfly best --help`` explains each.
+
+    A field that is left out takes its default when the question is read (`wxfly.question.reading`).
+    """
+
+    aircraft: str | None = None
+    height: str | None = None
+    duration: str | None = None
+    contingency: str | None = None
+    survey: str | None = None
+    hold: int | None = None
+    costs: str | None = None
+    rules: str | None = None
+    reserve: float | None = None
+    confidence: float | None = None
+    launch_limit: str | None = None
+    required: tuple[str, ...] = ()
+    advised: tuple[str, ...] = ()
+    prefer: str | None = None
+    toward: str | None = None
+    units: str | None = None
+    time_zone: str | None = None
+    model: str | None = None
+    forecast_path: Path | None = None
+    as_of: str | None = None
+    fresh: bool = False
+    offline: bool = False
+    ensemble: tuple[str, ...] = ()
+    site_record: bool = False
+    day: str | None = None
+    days: int | None = None
+    distance: str | None = None
+    return_height: str | None = None
+    work: str | None = None
+    batteries: int | None = None
+    battery_reserve: float | None = None
+    cells: str | None = None
+    payload: str | None = None
+    hand_height: str | None = None
+    rank: int | None = None
+    mean: str | None = None
+    gust: str | None = None
+    temperature: str | None = None
+
+    @property
+    def plans_a_sortie(self) -> bool:
+        """Whether any of the words asks for the way home to be judged."""
+        asked = (self.distance, self.return_height, self.work, self.batteries, self.battery_reserve)
+        return any(word is not None for word in (*asked, self.cells, self.payload))
+
+
+def read_words(given: Mapping[str, Any]) -> Words:
+    """Return the words of a mapping by name.
+
+    Parameters
+    ----------
+    given : mapping
+        Values by the names of the fields of `Words`; None stands for a word that is left out.
+
+    Raises
+    ------
+    WxflyError
+        For a name that no question knows, with the nearest one.
+
+    Examples
+    --------
+    >>> read_words({"height": "80m"}).height
+    '80m'
+    """
+    names = [field.name for field in dataclasses.fields(Words)]
+    for name in given:
+        if name not in names:
+            raise unknown_name("option", name, names)
+    return Words(**{name: value for name, value in given.items() if value is not None})
+
 
 DEFAULT_HEIGHT = 60.0
 WEEK = 7

@@ -7,7 +7,7 @@ from dataclasses import replace
 from wxfly.answer.request import Request
 from wxfly.flight import return_leg
 from wxfly.flight.energy import energy_model, missing_figures
-from wxfly.flight.plan import Plan
+from wxfly.flight.leg import Plan
 from wxfly.physics.air.visibility import attitude_sight_range
 from wxfly.pilot.aircraft import Aircraft
 from wxfly.pilot.limits import check_height

@@ -12,9 +12,8 @@ import xarray as xr
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.forecast_error import lead_time
 from wxfly.errors import WxflyError
-from wxfly.history import ledger, ledger_scores
+from wxfly.history import ledger
 from wxfly.history.observations import HourlyRecord, gather_hours, parse_metar, read_csv
-from wxfly.history.site_bias import records_file
 from wxfly.history.verification import (
     FEWEST_DAYS,
     ErrorRow,
@@ -23,6 +22,7 @@ from wxfly.history.verification import (
     join_pairs,
     learn,
     pair_hours,
+    records_file,
     save_record,
 )
 from wxfly.physics.scoring import upper_bound
@@ -245,7 +245,7 @@ def describe_ledger(site: str | None = None) -> str:
     if not verdicts:
         none = "the ledger holds no verdict" + (f" of {site}" if site else "") + " yet; it grows with every answer"
         return "\n".join([*damage, none])
-    scores = ledger_scores.score(verdicts, kept.of(ledger.Observation))
+    scores = ledger.score(verdicts, kept.of(ledger.Observation))
     lines = [*damage, f"{len(verdicts)} verdicts kept, {sum(s.counts.cases for s in scores)} of them scored"]
     for score in scores:
         low, high = score.lead

@@ -13,9 +13,9 @@ from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.answer.windows import Window
 from wxfly.pilot.site import SiteClock
 from wxfly.report.facts.answer import AnswerFacts, SiteAnswerFacts
+from wxfly.report.facts.values import CAUTIONS
 from wxfly.report.facts.windows import WindowFacts
-from wxfly.report.facts.words import CAUTIONS
-from wxfly.report.text import chances, phrases, sentences
+from wxfly.report.text import chances, sentences
 from wxfly.report.text.console import isolated, outgoing
 from wxfly.report.text.sentences import Reader
 
@@ -64,7 +64,7 @@ def to_ics(facts: AnswerFacts, briefing: Briefing, *, units: str, time_zone: str
         journal = Journal()
         _identify(journal, facts, first, f"{SiteClock(first.site.time_zone).date(first.period.start)} none")
         journal.add("dtstart", first.period.start)
-        journal.add("summary", f"No window of {phrases.duration(briefing.minimum_duration)} holds")
+        journal.add("summary", f"No window of {sentences.duration(briefing.minimum_duration)} holds")
         journal.add("description", outgoing("\n".join(_why_none(briefing, readers))))
         calendar.add_component(journal)
     written: bytes = calendar.to_ical()

@@ -13,14 +13,14 @@ from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from wxfly.pilot.limit_rules import GRADES
+from wxfly.pilot.elements import GRADES
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.columns import Column, columns_of
 from wxfly.report.facts.place import ForecastFacts
-from wxfly.report.facts.words import INVENTED, told_apart
-from wxfly.report.text import phrases
+from wxfly.report.facts.values import INVENTED, told_apart
+from wxfly.report.text import sentences
 from wxfly.report.text.console import clean, without_isolates
-from wxfly.report.text.phrases import Clock
+from wxfly.report.text.sentences import Clock
 from wxfly.units import from_si
 
 Cell = str | float
@@ -48,7 +48,7 @@ def to_csv(facts: AnswerFacts, *, units: str, time_zone: str | None) -> str:
         Header and rows. An empty cell is a thing that is not known; margins and chances are plain numbers.
     """
     names = [site.site.name for site in facts.sites]
-    names = told_apart(names, [s.height for s in facts.sites], lambda h: phrases.amount(h, "height", units))
+    names = told_apart(names, [s.height for s in facts.sites], lambda h: sentences.amount(h, "height", units))
     tables = []
     for position, (site, name) in enumerate(zip(facts.sites, names, strict=True)):
         clock = Clock(time_zone or site.site.time_zone)
@@ -91,7 +91,7 @@ def _written(column: Column, units: str, clock: Clock) -> Mapping[str, Sequence[
         case "grade":
             return {f"{name}[{column.unit}]": _each(values, lambda v: GRADES[int(v)])}
         case "amount":
-            unit = phrases.unit_of(column.quantity, units)
+            unit = sentences.unit_of(column.quantity, units)
             header = unit if column.quantity else column.unit
             return {f"{name}[{header}]": _each(values, lambda v: round(float(from_si(v, unit)), 3))}
         case "flag":

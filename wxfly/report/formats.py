@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from wxfly.errors import WxflyError
 from wxfly.pilot.own_files import write_whole
 from wxfly.pilot.settings import cache_folder, config_folder
-from wxfly.report.pages.markup import GENERATOR
+from wxfly.report.pages.page import GENERATOR
 
 if TYPE_CHECKING:
     from wxfly.question.ask import Asked

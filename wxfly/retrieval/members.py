@@ -16,8 +16,8 @@ from wxfly.pilot.settings import Settings, load_settings
 from wxfly.pilot.site import Site
 from wxfly.retrieval.forecast import obtain_forecast
 from wxfly.retrieval.obtained import Obtained, retrieved_of
-from wxfly.sources.place_reply import PlaceReply
-from wxfly.store import forecasts, layout, pruning
+from wxfly.sources.reply import PlaceReply
+from wxfly.store import forecasts, layout
 from wxfly.times import as_moment, utc_now
 
 Progress = Callable[[str], None]
@@ -113,7 +113,7 @@ def _obtain(name: str, sites: Sequence[Site], offline: bool, settings: Settings,
     cube = get_ensemble(sites, name, settings=settings, keep=replies.extend)
     try:
         forecasts.keep_forecasts(replies)
-        pruning.prune_store(settings)
+        forecasts.prune_store(settings)
     except WxflyError:
         on_progress("the members could not be kept for use offline")
     return _side_by_side([cube.isel(site=[i]) for i in range(cube.sizes["site"])], sites)

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from wxfly.pilot.settings import Settings
-from wxfly.sources.aviation import (
+from wxfly.sources.airport_reports import (
     KNOT,
     SOURCE,
     ask_for,

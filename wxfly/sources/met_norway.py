@@ -31,8 +31,7 @@ from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import Site
 from wxfly.sources.http import download
 from wxfly.sources.open_meteo.forecast import check_span
-from wxfly.sources.place_reply import PlaceReply
-from wxfly.sources.reply import Reply, SourceError, parse_json, sendable, sent_coordinates
+from wxfly.sources.reply import PlaceReply, Reply, SourceError, parse_json, sendable, sent_coordinates
 from wxfly.units import read_as
 
 # Symbol -> WMO code table 4677. A symbol names the worst weather of its hour.

@@ -1,7 +1,7 @@
 """Forecasts kept in the pilot's cache folder and found again, the newest undamaged one of a place first.
 
 `wxfly.store.layout` describes the folder (``WXFLY_CACHE``, else the platform's). The store keeps the service's reply
-unchanged (`wxfly.store.reply_file`), and parses it again when it is read. The file of a run is written once and never
+unchanged (`wxfly.store.replies`), and parses it again when it is read. The file of a run is written once and never
 changed; every write goes to a temporary file that is renamed. A file with a run in the future comes from a wrong clock
 and is used last.
 """
@@ -9,6 +9,8 @@ and is used last.
 from __future__ import annotations
 
 import logging
+import stat
+import time
 from collections.abc import Callable, Iterable
 from importlib import import_module
 from pathlib import Path
@@ -22,20 +24,26 @@ from wxfly.cube.contract import check_forecast
 from wxfly.cube.foreign_file import read_foreign
 from wxfly.cube.netcdf import save_cube
 from wxfly.errors import DamagedError, WxflyError
+from wxfly.pilot.own_files import LEFT_OVER_SECONDS, PART
 from wxfly.pilot.services import SERVICES
+from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import Site, place_key
-from wxfly.sources.place_reply import PlaceReply
+from wxfly.sources.reply import PlaceReply
 from wxfly.store.layout import (
     EARLY_SUFFIX,
     NOT_KNOWN,
     StoredForecast,
+    claim_store,
     file_name,
     forecasts_folder,
+    is_ours,
     list_forecasts,
+    own_files,
+    remove_ours,
     run_name,
     run_of_reply,
 )
-from wxfly.store.reply_file import read_reply, write_reply
+from wxfly.store.replies import read_reply, write_reply
 from wxfly.times import as_moment, utc_now
 
 log = logging.getLogger(__name__)
@@ -249,3 +257,73 @@ def _words(fault: WxflyError, stored: StoredForecast) -> str:
 def export_forecast(stored: StoredForecast, path: Path) -> None:
     """Write a stored forecast as CF netCDF to a file that the pilot chooses."""
     save_cube(open_forecast(stored), path)
+
+
+def prune_store(settings: Settings, *, now: float | None = None) -> list[Path]:
+    """Remove the files that `too_old_or_much` returns; a folder with files that are not ours stays unchanged.
+
+    Parameters
+    ----------
+    settings : Settings
+        With ``maximum_age_days`` and ``maximum_megabytes``.
+    now : float, optional
+        Present time, seconds since 1970.
+
+    Returns
+    -------
+    list of Path
+        The removed files.
+    """
+    try:
+        claim_store()
+    except WxflyError as fault:
+        log.info("%s", fault)
+        return []
+    return remove_ours(too_old_or_much(settings, now=now))
+
+
+def too_old_or_much(settings: Settings, *, now: float | None = None) -> list[Path]:
+    """Return files that are too old, then the oldest until the rest fits, and temporary files of killed writers.
+
+    Files that wxfly did not write are left out.
+
+    Parameters
+    ----------
+    settings, now
+        As in `prune_store`.
+    """
+    now = time.time() if now is None else now
+    going = []
+    dated = []
+    for path in own_files():
+        try:
+            state = path.lstat()
+        except OSError:
+            continue
+        if not stat.S_ISREG(state.st_mode):
+            continue
+        age = now - state.st_mtime
+        begun = path.name.endswith(PART)
+        if age > settings.maximum_age_days * 86_400 or (begun and age > LEFT_OVER_SECONDS):
+            going.append(path)
+        elif not begun:
+            dated.append((state.st_mtime, state.st_size, path))
+    left = sum(size for _, size, _ in dated)
+    for _, size, path in sorted(dated):
+        if left <= settings.maximum_megabytes * 1e6:
+            break
+        going.append(path)
+        left -= size
+    return [path for path in going if is_ours(path)]
+
+
+def clear_store() -> list[Path]:
+    """Remove every forecast and reply of the store; return the removed files.
+
+    Raises
+    ------
+    WxflyError
+        When the folder has files that are not ours, or a file cannot be removed.
+    """
+    claim_store()
+    return remove_ours(list(own_files()))

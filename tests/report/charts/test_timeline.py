@@ -13,7 +13,7 @@ from wxfly.report.charts import chance_shades, overview, shades
 from wxfly.report.charts.hours import THE_HOUR
 from wxfly.report.charts.timeline import hours_shown, timelines
 from wxfly.report.charts.wind import LIMIT_WORDS, light_spans
-from wxfly.report.text import chances, phrases, sentences
+from wxfly.report.text import chances, sentences
 
 ROWS = (THE_HOUR, *NAMES)
 
@@ -263,7 +263,7 @@ def test_a_week_without_a_chance_shows_margins():
     reader = sentences.reader_for(answer, units="metric", time_zone=None)
     figure = overview.week_overview(replace(answer, sureness=None), reader, tall=False)
     assert figure["data"][0]["name"] == "margin"
-    assert phrases.margin(answer.best.margin) in "".join(t for row in figure["data"][0]["text"] for t in row)
+    assert sentences.margin(answer.best.margin) in "".join(t for row in figure["data"][0]["text"] for t in row)
 
 
 @pytest.mark.parametrize("stamp", [5, 6])  # the first, the second of the two hours from 02:00

@@ -13,7 +13,7 @@ from tests.cubes import quiet_cube, without
 from tests.report.briefings import MEADOW, brief
 from wxfly.answer.flight_brief import make_flight_brief
 from wxfly.flight.energy import energy_model, missing_figures
-from wxfly.flight.plan import Plan
+from wxfly.flight.leg import Plan
 from wxfly.flight.return_leg import Sortie
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.report.pages.brief import to_html, to_text

@@ -20,7 +20,7 @@ from tests.cubes import quiet_cube
 from tests.halves import spread
 from tests.report.briefings import MEADOW, brief, every_question, invented, with_gaps
 from wxfly.errors import WxflyError
-from wxfly.report.facts.words import CAUTIONS, INVENTED
+from wxfly.report.facts.values import CAUTIONS, INVENTED
 from wxfly.report.pages.page import to_html
 
 ALL = every_question()

@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 
 from wxfly.answer import findings
 from wxfly.pilot.elements import BY_NAME, ELEMENTS
-from wxfly.report.text import phrases
-from wxfly.report.text.phrases import Clock
+from wxfly.report.text import sentences
+from wxfly.report.text.sentences import Clock
 from wxfly.units import SYSTEMS
 
 
@@ -38,17 +38,17 @@ def t(text):
     ],
 )
 def test_readings(element, demand, limit, units, words):
-    assert phrases.reading(element, demand, limit, height=80.0, units=units) == words
+    assert sentences.reading(element, demand, limit, height=80.0, units=units) == words
 
 
 def test_a_temperature_near_the_ground_says_so():
-    words = phrases.reading("temperature", 261.15, 263.15, height=80.0, units="metric", near_ground=True)
+    words = sentences.reading("temperature", 261.15, 263.15, height=80.0, units="metric", near_ground=True)
     assert words == "temperature near the ground, -12.0 °C, limit -10 °C"
 
 
 def test_a_limit_that_is_just_broken_does_not_look_kept():
-    assert phrases.reading("gust", 10.71, 10.7, height=80.0, units="metric") == "gust at 80 m, 10.71 of 10.70 m/s"
-    assert phrases.reading("gust", 10.7, 10.7, height=80.0, units="metric") == "gust at 80 m, 10.7 of 10.7 m/s"
+    assert sentences.reading("gust", 10.71, 10.7, height=80.0, units="metric") == "gust at 80 m, 10.71 of 10.70 m/s"
+    assert sentences.reading("gust", 10.7, 10.7, height=80.0, units="metric") == "gust at 80 m, 10.7 of 10.7 m/s"
 
 
 @given(
@@ -58,7 +58,7 @@ def test_a_limit_that_is_just_broken_does_not_look_kept():
     st.sampled_from(list(SYSTEMS)),
 )
 def test_every_reading_can_be_written(element, demand, limit, units):
-    words = phrases.reading(element, demand, limit, height=80.0, units=units)
+    words = sentences.reading(element, demand, limit, height=80.0, units=units)
     assert "nan" not in words
     assert "-0 " not in words
     assert words == words.strip(string.whitespace)
@@ -67,22 +67,22 @@ def test_every_reading_can_be_written(element, demand, limit, units):
 
 @given(st.floats(-1, 1))
 def test_a_margin_is_never_shown_better_than_it_is(value):
-    shown = float(phrases.margin(value))
+    shown = float(sentences.margin(value))
     assert shown <= value + 1e-6
     assert shown > value - 0.011
 
 
 @pytest.mark.parametrize(("value", "text"), [(0.199, "0.19"), (-0.001, "-0.01"), (1.0, "1.00"), (0.2, "0.20")])
 def test_margins(value, text):
-    assert phrases.margin(value) == text
-    assert phrases.margin(math.nan) == "?"
+    assert sentences.margin(value) == text
+    assert sentences.margin(math.nan) == "?"
 
 
 @pytest.mark.parametrize(
     ("degrees", "text"), [(0, "N (360°)"), (225, "SW (225°)"), (348.8, "N (349°)"), (5, "N (005°)")]
 )
 def test_directions(degrees, text):
-    assert phrases.direction(degrees) == text
+    assert sentences.direction(degrees) == text
 
 
 def test_directions_are_averaged_as_vectors():
@@ -114,8 +114,8 @@ def test_days_are_english_whatever_the_locale():
 
 
 def test_lengths_and_ages():
-    assert phrases.duration(np.timedelta64(45 * 60 + 59, "s")) == "45 min"
-    assert phrases.duration(np.timedelta64(2, "h")) == "2 h"
-    assert phrases.duration(np.timedelta64(80, "m")) == "1 h 20 min"
-    assert phrases.age(np.timedelta64(6, "h")) == "6 h old"
-    assert phrases.age(np.timedelta64("NaT", "s")) == "age not known"
+    assert sentences.duration(np.timedelta64(45 * 60 + 59, "s")) == "45 min"
+    assert sentences.duration(np.timedelta64(2, "h")) == "2 h"
+    assert sentences.duration(np.timedelta64(80, "m")) == "1 h 20 min"
+    assert sentences.age(np.timedelta64(6, "h")) == "6 h old"
+    assert sentences.age(np.timedelta64("NaT", "s")) == "age not known"

@@ -25,8 +25,8 @@ from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site, period_of
 from wxfly.report.charts import overview
-from wxfly.report.facts.words import CAUTIONS, INVENTED
-from wxfly.report.text import phrases, sentences, terminal
+from wxfly.report.facts.values import CAUTIONS, INVENTED
+from wxfly.report.text import sentences, terminal
 from wxfly.report.text.advice import _elevation
 from wxfly.units import SYSTEMS
 
@@ -280,7 +280,7 @@ def test_an_hour_that_comes_twice_is_told_apart_in_every_table():
     ],
 )
 def test_light_on_a_day_of_a_clock_change_has_the_zone_of_its_events(zone, place, date, words):
-    clock = phrases.Clock(zone)
+    clock = sentences.Clock(zone)
     answer = brief(sites=[Site("Place", *place, 30.0, zone)]).answers[0]
     midnight = period_of(answer.request.site, NOW, day=np.datetime64(date).astype(object))[0]
     day = Day(
@@ -293,7 +293,7 @@ def test_light_on_a_day_of_a_clock_change_has_the_zone_of_its_events(zone, place
 
 
 def test_light_on_both_sides_of_a_clock_change_names_both_zones():
-    clock = phrases.Clock("Europe/Helsinki")  # far east of the zone, so that dawn comes before the change at 01 UTC
+    clock = sentences.Clock("Europe/Helsinki")  # far east of the zone, so that dawn comes before the change at 01 UTC
     answer = brief(sites=[Site("Place", 60.0, 90.0, 30.0, "Europe/Helsinki")]).answers[0]
     day = Day(np.datetime64("2026-03-29").astype(object), np.datetime64("2026-03-28T22", "s"), NOW, np.ones(1), ())
     told = sentences.light(answer, day, clock)

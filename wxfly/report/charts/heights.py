@@ -10,7 +10,7 @@ from wxfly.answer.request import SiteAnswer
 from wxfly.pilot.elements import BY_NAME
 from wxfly.report.charts import shades as palette
 from wxfly.report.charts.hours import Figure, hatched
-from wxfly.report.text import phrases
+from wxfly.report.text import sentences
 from wxfly.report.text.sentences import Reader
 from wxfly.units import UNITS, from_si
 
@@ -35,7 +35,7 @@ def sections(answer: SiteAnswer, reader: Reader, first: int, last: int) -> dict[
         ``wide`` and ``tall``, each a plotly figure with ``data`` and ``layout``; time runs along the page in both.
     """
     data, count, top = _data(answer, reader, first, last)
-    unit = phrases.unit_of("height", reader.units)
+    unit = sentences.unit_of("height", reader.units)
     return {
         shape: {"data": data, "layout": _layout(answer, reader, first, count, top, unit, tall=shape == "tall")}
         for shape in ("wide", "tall")
@@ -45,7 +45,7 @@ def sections(answer: SiteAnswer, reader: Reader, first: int, last: int) -> dict[
 def _data(answer: SiteAnswer, reader: Reader, first: int, last: int) -> tuple[list[Figure], int, float]:
     """Return the traces, which both shapes share, the number of hours and the top of the height axis."""
     part = answer.heights.isel(time=slice(first, last + 1))
-    unit = phrases.unit_of("height", reader.units)
+    unit = sentences.unit_of("height", reader.units)
     heights = np.asarray(from_si(part["height"].values, unit))
     share = part["share_of_limit"].transpose("height", "time").values
     usable = np.asarray(from_si(part["usable_height"].values, unit))
@@ -87,7 +87,7 @@ def _edges(heights: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
 
 def _hovers(answer: SiteAnswer, reader: Reader, first: int, share: npt.NDArray[np.float64]) -> list[list[str]]:
     """Say of every height and hour what share of the limit it takes, and how high the hour may be used."""
-    heights = [phrases.amount(float(h), "height", reader.units) for h in answer.heights["height"].values]
+    heights = [sentences.amount(float(h), "height", reader.units) for h in answer.heights["height"].values]
     times = answer.heights["time"].values.astype("datetime64[s]")
     usable = answer.heights["usable_height"].values
     clock = reader.clock
@@ -115,7 +115,7 @@ def usable_words(answer: SiteAnswer, hour: int, usable: float, units: str) -> st
     ends = "the ceiling" if by == "ceiling" else BY_NAME[by].title
     if usable <= 0:
         return f"no usable height: {ends}"
-    return f"usable to {phrases.height_down(usable, units)}, ended by {ends}"
+    return f"usable to {sentences.height_down(usable, units)}, ended by {ends}"
 
 
 def _layout(answer: SiteAnswer, reader: Reader, first: int, count: int, top: float, unit: str, *, tall: bool) -> Figure:
@@ -124,7 +124,7 @@ def _layout(answer: SiteAnswer, reader: Reader, first: int, count: int, top: flo
     every = 1 + count // (7 if tall else 20)
     edges = list(range(count + 1))
     flight = float(np.asarray(from_si(answer.request.height, unit)))
-    name = f"flight height {phrases.amount(answer.request.height, 'height', reader.units)}"
+    name = f"flight height {sentences.amount(answer.request.height, 'height', reader.units)}"
     margin = {"l": 46, "r": 6, "t": 12, "b": 30} if tall else {"l": 128, "r": 54, "t": 12, "b": 30}
     return {
         "height": 240, "margin": margin, "font": {**_FONT, "size": 12}, "paper_bgcolor": "#ffffff",

@@ -17,7 +17,7 @@ from wxfly.assessment.suitability import State
 from wxfly.pilot.elements import BY_NAME
 from wxfly.report.charts import chance_shades, shades
 from wxfly.report.charts.hours import Figure, escaped, hatched
-from wxfly.report.text import chances, phrases, sentences, summary
+from wxfly.report.text import chances, sentences, summary
 from wxfly.report.text.console import outgoing, without_isolates
 from wxfly.report.text.sentences import Reader
 
@@ -60,7 +60,7 @@ def week_overview(answer: SiteAnswer, reader: Reader, *, tall: bool) -> Figure:
             if place not in hours or _is_worse(answer, int(i), hours[place]):
                 hours[place] = int(i)
         boxes = tuple((_clock_hour(reader, w.start), _clock_hour(reader, w.end), rank == 1) for rank, w in day.windows)
-        lanes.append(Lane(phrases.day_name(day.date), answer, reader, tuple(hours.items()), boxes))
+        lanes.append(Lane(sentences.day_name(day.date), answer, reader, tuple(hours.items()), boxes))
     minutes = reader.clock.local(times[0]).minute
     words = {h: f"{h:02d}:{minutes:02d}" for h in range(25)}
     zones = [reader.clock.zones(answer.start, answer.end)]
@@ -173,7 +173,7 @@ def _cell(
     if not is_lit:
         return shades.DARK, "", f"{span}<br>dark"
     reason = sentences.reason_of(lane.answer, hour, lane.reader.units).replace(", ", "<br>", 1)
-    hover = f"{span}<br><b>{state.words}</b>, margin {phrases.margin(margin)}<br>{reason}"
+    hover = f"{span}<br><b>{state.words}</b>, margin {sentences.margin(margin)}<br>{reason}"
     shade = shades.shade_of(margin, lane.answer.request.limits.reserve)
     if shade is None:
         missing = [g.element for g in findings.gaps(lane.answer) if g.required and hour in g.hours]

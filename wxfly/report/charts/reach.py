@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.report.text import phrases
+from wxfly.report.text import sentences
 from wxfly.units import from_si, to_si
 
 Array = npt.NDArray[np.float64]
@@ -92,7 +92,7 @@ def _points(directions: Array, lengths: Array) -> Sequence[tuple[float, float]]:
 
 def _step(farthest: float, units: str) -> tuple[str, float]:
     """Return a round spacing of the grid that leaves two to five lines on each side [m], and its unit."""
-    unit = phrases.unit_of("height", units)
+    unit = sentences.unit_of("height", units)
     span = float(from_si(farthest, unit))
     rough = span / 4
     power = 10.0 ** math.floor(math.log10(rough))

@@ -12,7 +12,7 @@ from itertools import pairwise
 import numpy as np
 
 from wxfly.assessment.state import BEST_FIRST, State
-from wxfly.report.text import phrases
+from wxfly.report.text import sentences
 
 INK = "#2a0a1c"
 """Text and lines."""
@@ -86,7 +86,7 @@ def style() -> str:
 
 def cell(margin: float, *, short: bool) -> str:
     """Write a margin for a cell: ``0.43``, or ``.43`` where there is little room."""
-    text = phrases.margin(margin)
+    text = sentences.margin(margin)
     if not short:
         return text.replace("-", "\N{MINUS SIGN}")
     return {"1.00": "1", "-1.00": "-1"}.get(text, text.replace("0.", ".", 1))

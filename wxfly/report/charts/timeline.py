@@ -11,7 +11,7 @@ import numpy as np
 
 from wxfly.answer import findings
 from wxfly.answer.request import SiteAnswer
-from wxfly.report.charts import margins, shades, wind
+from wxfly.report.charts import hours, shades, wind
 from wxfly.report.charts.hours import FONT, DrawnHours, Figure
 from wxfly.report.text.sentences import Reader
 
@@ -47,7 +47,7 @@ def timelines(answer: SiteAnswer, reader: Reader, first: int, last: int) -> dict
     drawn = DrawnHours(answer, reader, first, last)
     return {
         shape: {
-            "data": [*wind.traces(drawn, tall=tall), *margins.traces(drawn, tall=tall)],
+            "data": [*wind.traces(drawn, tall=tall), *hours.traces(drawn, tall=tall)],
             "layout": _layout(drawn, tall=tall),
         }
         for shape, tall in (("wide", False), ("tall", True))
@@ -69,28 +69,28 @@ def _layout(drawn: DrawnHours, *, tall: bool) -> Figure:
         "hoverlabel": {"bgcolor": "#ffffff", "bordercolor": shades.INK, "align": "left",
                        "font": {**FONT, "size": 13}},
         "yaxis": wind.axis(drawn) | {"domain": [wind_bottom, 1]},
-        "shapes": [*wind.shapes(drawn), *margins.frames(drawn, tall=tall)],
+        "shapes": [*wind.shapes(drawn), *hours.frames(drawn, tall=tall)],
         "annotations": wind.names(drawn, tall=tall),
     }  # fmt: skip
-    hours: Figure = {"fixedrange": True, "showgrid": False, "zeroline": False, "ticks": "outside"}
-    strip_rows = margins.axis_of_rows(drawn)
+    hour_axis: Figure = {"fixedrange": True, "showgrid": False, "zeroline": False, "ticks": "outside"}
+    strip_rows = hours.axis_of_rows(drawn)
     edges = list(range(drawn.count + 1))
     words = [drawn.reader.clock.hour(t) for t in [*drawn.times, drawn.times[-1] + findings.HOUR]]
     if tall:
         every = 1 + drawn.count // 7
-        layout["xaxis"] = hours | {
+        layout["xaxis"] = hour_axis | {
             "range": [0, drawn.count], "anchor": "y", "tickvals": edges[::every], "ticktext": words[::every],
         }  # fmt: skip
         layout["xaxis2"] = strip_rows | {
             "anchor": "y2", "side": "top", "tickangle": -90, "range": [-0.5, len(drawn.rows) - 0.5],
         }  # fmt: skip
-        layout["yaxis2"] = hours | {
+        layout["yaxis2"] = hour_axis | {
             "anchor": "x2", "domain": [0, strip_top], "range": [drawn.count, 0], "tickvals": edges,
             "ticktext": words,
         }  # fmt: skip
     else:
         every = 1 + drawn.count // 20
-        layout["xaxis"] = hours | {
+        layout["xaxis"] = hour_axis | {
             "range": [0, drawn.count], "anchor": "y2", "tickvals": edges[::every], "ticktext": words[::every],
         }  # fmt: skip
         layout["yaxis2"] = strip_rows | {

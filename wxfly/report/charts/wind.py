@@ -13,7 +13,7 @@ from wxfly.answer.request import SiteAnswer
 from wxfly.physics.air.sun import CIVIL_TWILIGHT, HORIZON, sun_position
 from wxfly.report.charts import members, shades
 from wxfly.report.charts.hours import DrawnHours, Figure, hatched
-from wxfly.report.text import phrases
+from wxfly.report.text import sentences
 from wxfly.units import UNITS, to_si
 
 LIMIT_WORDS = "#6e2a4d"
@@ -70,7 +70,7 @@ def _arrows(hours: DrawnHours, *, tall: bool) -> list[Figure]:
                 "angle": ((direction[known] + 180) % 360).round().tolist(),
             },
             "customdata": [
-                f"{hours.span(int(i))}<br>wind from {phrases.direction(float(direction[i]))}" for i in known
+                f"{hours.span(int(i))}<br>wind from {sentences.direction(float(direction[i]))}" for i in known
             ],
             "hovertemplate": "%{customdata}<extra></extra>",
         }
@@ -148,7 +148,7 @@ def _limit_words(hours: DrawnHours, *, tall: bool) -> list[Figure]:
         below = name == "wind" and close
         middle = float(limit) + (-0.05 if below else 0.05) * hours.top
         anchor, x = max(_places_for_words(hours), key=lambda place: _room(hours, middle, *place, tall=tall))
-        value = phrases.amount(float(to_si(limit, hours.unit)), "wind", hours.reader.units)
+        value = sentences.amount(float(to_si(limit, hours.unit)), "wind", hours.reader.units)
         words.append(
             _words(
                 f"{name} limit {value}", x, float(limit), xanchor=anchor, yanchor="top" if below else "bottom",

@@ -42,14 +42,17 @@ from wxfly.report.facts.sortie import (
     survey_facts,
 )
 from wxfly.report.facts.values import (
+    CAUTIONS,
     Facts,
     Metres,
     Period,
     Seconds,
+    energy_missing,
     moment_of,
     number,
     runs_of,
     seconds,
+    told_apart,
     units_of,
     written_moment,
 )
@@ -66,7 +69,6 @@ from wxfly.report.facts.windows import (
     outlook_facts,
     window_facts,
 )
-from wxfly.report.facts.words import CAUTIONS, energy_missing, told_apart
 
 if TYPE_CHECKING:
     from wxfly.question.reading import Question

@@ -11,8 +11,7 @@ from wxfly.answer import findings
 from wxfly.answer.request import SiteAnswer
 from wxfly.assessment.suitability import counts_as_required, names_of
 from wxfly.physics.air.sun import low_light, solar_day, sun_events
-from wxfly.pilot.elements import BY_NAME
-from wxfly.pilot.limit_rules import LIMIT_RULES
+from wxfly.pilot.elements import BY_NAME, LIMIT_RULES
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import SiteClock
 from wxfly.report.facts.values import (

@@ -13,10 +13,10 @@ from wxfly.answer import findings
 from wxfly.answer.flight_brief import FlightBrief
 from wxfly.answer.request import Briefing
 from wxfly.report.charts.reach import reach_map
-from wxfly.report.facts.words import CAUTIONS
-from wxfly.report.pages.markup import GENERATOR, attribute, escape
+from wxfly.report.facts.values import CAUTIONS
+from wxfly.report.pages.page import GENERATOR, attribute, escape
 from wxfly.report.text import brief as brief_words
-from wxfly.report.text import phrases, sentences, summary, tables
+from wxfly.report.text import sentences, summary, tables
 from wxfly.report.text.brief import Section
 from wxfly.report.text.console import isolated
 from wxfly.report.text.sentences import Reader
@@ -133,7 +133,7 @@ def _section(section: Section, kind: str) -> str:
 
 
 def _hours(brief: FlightBrief, reader: Reader) -> str:
-    unit = phrases.unit_of("wind", reader.units)
+    unit = sentences.unit_of("wind", reader.units)
     caption = f"Wind / gust in {unit} at each height above ground, the worse end of the hour"
     return _table(*brief_words.hours_table(brief, reader), caption=caption)
 
@@ -145,7 +145,7 @@ def _map(brief: FlightBrief, reader: Reader) -> Iterable[str]:
     flight = brief.levels[brief.answer.request.height]
     speed, direction = flight["wind_speed"].values.ravel(), flight["wind_from_direction"].values.ravel()
     mean = findings.mean_direction(speed.tolist(), direction.tolist())
-    unit = phrases.unit_of("wind", reader.units)
+    unit = sentences.unit_of("wind", reader.units)
     plan = e.sortie.plan
     yield "<section>\n<h2>Reach</h2>\n"
     yield reach_map(
@@ -154,7 +154,7 @@ def _map(brief: FlightBrief, reader: Reader) -> Iterable[str]:
         sight_range=brief.sight_range,
         planned=None if plan.direction is None else (plan.direction, plan.distance),
         wind_from_direction=mean,
-        wind="" if np.isnan(speed).any() else f"{phrases.number(float(speed.max()), unit)} {unit}",
+        wind="" if np.isnan(speed).any() else f"{sentences.number(float(speed.max()), unit)} {unit}",
         units=reader.units,
     )
     dot = "" if plan.direction is None else "; dot: the planned point"

@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import gzip
 import hashlib
+import html
 import importlib.util
 import json
 from collections.abc import Iterable, Sequence
@@ -26,11 +27,52 @@ from wxfly.report.charts import chance_shades, overview, shades
 from wxfly.report.charts.heights import sections
 from wxfly.report.charts.hours import Figure
 from wxfly.report.charts.timeline import hours_shown, timelines
-from wxfly.report.facts.words import CAUTIONS, FAR_AHEAD, listed
-from wxfly.report.pages import legends
-from wxfly.report.pages.markup import GENERATOR, attribute, escape
-from wxfly.report.text import phrases, sentences, summary, tables
+from wxfly.report.facts.values import CAUTIONS, FAR_AHEAD, listed
+from wxfly.report.text import chances, sentences, summary, tables
+from wxfly.report.text.console import FIRST_STRONG_ISOLATE, POP_ISOLATE, joined_units, outgoing
 from wxfly.report.text.sentences import Reader
+
+
+def _swatches(classes: Iterable[tuple[str, str]]) -> str:
+    entries = "".join(
+        f'<li><span class="swatch {shade}" aria-hidden="true"></span>{html.escape(words)}</li>'
+        for shade, words in classes
+    )
+    return f'<ul class="legend">{entries}</ul>\n'
+
+
+def of_chance(answer: SiteAnswer) -> str:
+    """Return the legend of cells that tell a chance."""
+    whose = html.escape(chances.whose(answer))
+    return (
+        f'{_swatches(chance_shades.legend())}<p class="reading">A number is the <i>chance</i> that every limit holds in'
+        f" that hour, in tenths ({whose}); the word is the element that decides. A black frame is a window, in which"
+        " the one forecast holds. Point at a cell or touch it for the margin too.</p>\n"
+    )
+
+
+def of_margin(reserve: float) -> str:
+    """Return the legend of cells that tell a margin."""
+    return (
+        f'{_swatches(shades.legend(reserve))}<p class="reading">A number is the margin: the share of the limit that is'
+        " left. A black frame is a window. Point at a cell or touch it for value, limit and margin.</p>\n"
+    )
+
+
+GENERATOR = '<meta name="generator" content="wxfly">'
+"""In the head of every page that wxfly writes."""
+
+
+def escape(text: str) -> str:
+    """Return text for the body of a page; no number parts from its unit, no span of time at its dash."""
+    escaped = attribute(joined_units(text)).replace("\N{EN DASH}", "\N{EN DASH}&NoBreak;")
+    return escaped.replace(FIRST_STRONG_ISOLATE, "<bdi>").replace(POP_ISOLATE, "</bdi>")
+
+
+def attribute(text: str) -> str:
+    """Return text for the title of a page or an attribute, where no elements may stand."""
+    return html.escape(outgoing(text), quote=True)
+
 
 # Levels of gzip: the library is large and packs in a tenth of a second to within half a per cent of the smallest;
 # the charts are small, and sixteen days of them must leave the page below its limit.
@@ -160,7 +202,7 @@ def _place(
         f"{_members(answer)} Below: the margin of each element.</p>\n"
     )
     if legend:
-        yield legends.of_margin(answer.request.limits.reserve)
+        yield of_margin(answer.request.limits.reserve)
     yield _chart(charts, f"Usable height of {what}", sections(answer, reader, first, last))
     yield (
         '<p class="reading">How high: the share that wind, gust or wind difference takes of its limit at each height,'
@@ -175,15 +217,15 @@ def _week(briefing: Briefing, answer: SiteAnswer, reader: Reader, charts: Charts
     shapes = {shape: overview.week_overview(answer, reader, tall=shape == "tall") for shape in ("wide", "tall")}
     if chance_shades.is_told(answer):
         yield _chart(charts, "Chance of every hour, day by day", shapes)
-        yield legends.of_chance(answer)
+        yield of_chance(answer)
     else:
         yield _chart(charts, "Margin of every hour, day by day", shapes)
-        yield legends.of_margin(answer.request.limits.reserve)
+        yield of_margin(answer.request.limits.reserve)
     yield _table(*tables.week_table(briefing, answer, reader), caption="Table of the days")
     yield "</section>\n<section>\n<h2>Each day</h2>\n"
     best = reader.clock.date(answer.best.start) if answer.best else None
     for day in findings.days_of(answer, reader.clock):
-        name = phrases.day_name(day.date)
+        name = sentences.day_name(day.date)
         told = ", ".join(reader.clock.span(w.start, w.end) for _, w in day.windows) or "no window"
         yield f"<details{' open' if day.date == best else ''}>\n<summary><h3>{name}: {told}</h3></summary>\n"
         yield from _place(answer, reader, charts, name, day.start, day.end)
@@ -200,7 +242,7 @@ def _comparison(briefing: Briefing, readers: Sequence[Reader], names: Sequence[s
         shape: overview.sites_overview(briefing, readers, names, tall=shape == "tall") for shape in ("wide", "tall")
     }
     yield _chart(charts, "Margin of every hour, site by site", shapes)
-    yield legends.of_margin(briefing.answers[0].request.limits.reserve)
+    yield of_margin(briefing.answers[0].request.limits.reserve)
     yield _table(*tables.turns_table(briefing, readers, names), caption="Table of who is better, and why")
     yield "</section>\n"
     shown = [hours_shown(a, a.start, a.end) for a in briefing.answers]

@@ -16,8 +16,8 @@ from wxfly.physics.air.risk import POSSIBLE_FROM
 from wxfly.physics.air.sun import HORIZON
 from wxfly.physics.wind.profile import ProfileMethod
 from wxfly.pilot.elements import BY_NAME
-from wxfly.report.facts.words import listed
-from wxfly.report.text import phrases
+from wxfly.report.facts.values import listed
+from wxfly.report.text import sentences
 from wxfly.report.text.sentences import Reader
 
 # Where the advice begins to speak; common practice, no source, but for the bound of unstable air (US weather service).
@@ -57,7 +57,7 @@ def usable_height(answer: SiteAnswer, window: Window, units: str) -> str:
     if np.isnan(usable.height):
         return "usable height not known in every hour of it"
     ends = "the ceiling" if usable.ends_by == "ceiling" else BY_NAME[usable.ends_by].title
-    told = f"usable to {phrases.height_down(usable.height, units)}, ended by {ends}"
+    told = f"usable to {sentences.height_down(usable.height, units)}, ended by {ends}"
     if not usable.cloud_base_is_known:
         told += "; cloud may end it lower: its base is not known"
     return told
@@ -66,7 +66,7 @@ def usable_height(answer: SiteAnswer, window: Window, units: str) -> str:
 def _sight(advice: Advice, units: str) -> str:
     if np.isnan(advice.sight_range):
         return "sight range not known: the aircraft's size is not given"
-    far = phrases.amount(advice.sight_range, "height", units)
+    far = sentences.amount(advice.sight_range, "height", units)
     why = "its size" if advice.sight_decided_by == "size" else "the visibility"
     told = f"this aircraft is seen to about {far} ({why}; EASA guidance)"
     return told if advice.visibility_is_known else f"{told}, less if the air is hazy: visibility is not known"
@@ -76,7 +76,7 @@ def _sun(advice: Advice) -> str:
     low, high = advice.sun_elevation
     if np.isnan(high):
         return ""
-    parts = [f"{_elevation(low, high)} in the {phrases.direction(advice.sun_azimuth)}", listed(advice.light)]
+    parts = [f"{_elevation(low, high)} in the {sentences.direction(advice.sun_azimuth)}", listed(advice.light)]
     _, longest = advice.shadow_length
     if not np.isnan(longest):
         length = f"{longest:.1f}" if longest < 10 else "more than 10"
@@ -99,7 +99,7 @@ def _elevation(low: float, high: float) -> str:
 def _of_the_hill(advice: Advice, units: str) -> list[str]:
     if np.isnan(advice.wind_over_hill):
         return []
-    fast = phrases.amount(advice.wind_over_hill, "wind", units)
+    fast = sentences.amount(advice.wind_over_hill, "wind", units)
     told = f"over the hill the wind may reach {fast}, more than the limits were held against"
     if not advice.hill_in_range:
         told += " (hill or wind outside the guideline's range: its largest factor is taken)"
@@ -153,9 +153,9 @@ def _of_the_storm(answer: SiteAnswer, window: Window) -> list[str]:
 def _of_the_pilot(advice: Advice, units: str) -> list[str]:
     told = []
     if advice.hands:
-        told.append(f"{advice.hands} (wind chill {phrases.amount(advice.wind_chill, 'temperature', units)})")
+        told.append(f"{advice.hands} (wind chill {sentences.amount(advice.wind_chill, 'temperature', units)})")
     if advice.heat:
-        told.append(f"{advice.heat} (heat index {phrases.amount(advice.heat_index, 'temperature', units)})")
+        told.append(f"{advice.heat} (heat index {sentences.amount(advice.heat_index, 'temperature', units)})")
     return told
 
 
@@ -164,7 +164,7 @@ def _of_the_machine(answer: SiteAnswer, window: Window, advice: Advice, units: s
     part = answer.conditions.isel(time=slice(window.first, window.last + 1))
     coldest = part["air_temperature_near_ground"].min().item()
     if coldest < COLD_FOR_PACKS:
-        warm = phrases.amount(WARM_PACK, "temperature", units)
+        warm = sentences.amount(WARM_PACK, "temperature", units)
         told.append(f"cold: keep the packs above {warm} until take-off, and expect less from them")
     icing = _of_icing(part)
     told += icing

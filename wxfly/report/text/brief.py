@@ -15,8 +15,8 @@ from wxfly.flight.budget import Refusal
 from wxfly.flight.launch_decision import holds_at_all
 from wxfly.physics.aircraft.rotor import MODEL_DEVIATION
 from wxfly.pilot.elements import BY_NAME
-from wxfly.report.facts.words import listed
-from wxfly.report.text import chances, phrases, sentences, sortie, work
+from wxfly.report.facts.values import listed
+from wxfly.report.text import chances, sentences, sortie, work
 from wxfly.report.text.console import isolated, wrap
 from wxfly.report.text.sentences import Reader
 from wxfly.units import from_si
@@ -112,15 +112,15 @@ def _decision(brief: FlightBrief, reader: Reader) -> list[Line]:
 
 def field_check(brief: FlightBrief, reader: Reader) -> list[Line]:
     """Say what the anemometer may show."""
-    rule, unit = brief.rule, phrases.unit_of("wind", reader.units)
-    hand = phrases.amount(rule.hand_height, "height", reader.units)
+    rule, unit = brief.rule, sentences.unit_of("wind", reader.units)
+    hand = sentences.amount(rule.hand_height, "height", reader.units)
     lines = [("How", f"anemometer at {hand}, two minutes, in the open, away from cars and walls")]
     if math.isnan(rule.mean_holds):
         return [*lines, ("Holds", "not known: read the wind, and do not rely on the forecast of it")]
     mean, gust = rounded_down(rule.mean_holds, unit), rounded_down(rule.gust_holds, unit)
     no_mean, no_gust = rounded_down(rule.mean_stop, unit), rounded_down(rule.gust_stop, unit)
     sure = f"{100 * rule.confidence:.0f} in 100"
-    starting = phrases.number(STARTING_SPEED, unit)
+    starting = sentences.number(STARTING_SPEED, unit)
     if holds_at_all(rule):
         lines.append(("Holds", f"mean {starting} to {mean} and gust to {gust} {unit}: limits kept aloft, {sure}"))
     else:
@@ -128,8 +128,8 @@ def field_check(brief: FlightBrief, reader: Reader) -> list[Line]:
     lines.append(("Do not launch", f"mean above {no_mean} or gust above {no_gust} {unit}: more likely beyond than not"))
     stalls = f"a mean below {starting} {unit}, where an anemometer may stand still"
     lines.append(("In doubt", f"every other pair of readings, {stalls}, among them: fly lower and nearer, or wait"))
-    expected = " to ".join(dict.fromkeys(phrases.number(v, unit) for v in rule.mean_expected))
-    gusts = phrases.number(rule.gust_expected[1], unit)
+    expected = " to ".join(dict.fromkeys(sentences.number(v, unit) for v in rule.mean_expected))
+    gusts = sentences.number(rule.gust_expected[1], unit)
     forecast = f"mean {expected}, gust to {gusts} {unit} at {hand}"
     if holds_at_all(rule) and rule.gust_expected[1] > rule.gust_holds:
         forecast += "; that gust is already more than holds"
@@ -179,10 +179,10 @@ def energy(brief: FlightBrief, reader: Reader) -> list[Line]:
 def _way_home(e: EnergyBrief, reader: Reader) -> str:
     at = int(np.argmin(np.abs((e.reach.directions - float(e.budget.direction) + 180) % 360 - 180)))
     airspeed, over_ground = float(e.reach.home.airspeed[at]), float(e.reach.home.ground_speed[at])
-    unit = phrases.unit_of("wind", reader.units)
-    height = phrases.amount(e.sortie.plan.return_height, "height", reader.units)
+    unit = sentences.unit_of("wind", reader.units)
+    height = sentences.amount(e.sortie.plan.return_height, "height", reader.units)
     return (
-        f"at {height}, {phrases.number(airspeed, unit)} {unit} through the air; if the screen shows less than"
+        f"at {height}, {sentences.number(airspeed, unit)} {unit} through the air; if the screen shows less than"
         f" {rounded_down(over_ground, unit)} {unit} over ground, the wind is stronger than planned: go lower, come now"
     )
 
@@ -197,7 +197,7 @@ def _reach(brief: FlightBrief, e: EnergyBrief, reader: Reader) -> str:
 
 
 def _cold(e: EnergyBrief, reader: Reader) -> str:
-    warm = phrases.amount(WARM_PACK, "temperature", reader.units)
+    warm = sentences.amount(WARM_PACK, "temperature", reader.units)
     usable = float(e.budget.usable) / e.sortie.model.battery_energy
     return (
         f"the pack gives about {math.floor(100 * usable)} % of its energy, and then its voltage falls off like a cliff:"
@@ -216,9 +216,9 @@ def _sky(brief: FlightBrief, reader: Reader) -> list[Line]:
     else:
         at = window.first + int(np.argmin(usable))
         ends = str(answer.heights["usable_height_ends_by"].values[at]).replace("_", " ")
-        height = phrases.height_down(float(usable.min()), reader.units)
+        height = sentences.height_down(float(usable.min()), reader.units)
         lines.append(("Usable height", f"{height} above ground ({ends})"))
-    seen = phrases.amount(brief.sight_range, "height", reader.units)
+    seen = sentences.amount(brief.sight_range, "height", reader.units)
     by = "" if answer.advice is None or not answer.advice.sight_decided_by else f", by {answer.advice.sight_decided_by}"
     lines.append(("Sight range", f"{seen}{by}: how far you still see which way it points"))
     days = findings.days_of(answer, reader.clock)
@@ -240,7 +240,7 @@ def _sky(brief: FlightBrief, reader: Reader) -> list[Line]:
 
 def _by_element(brief: FlightBrief, reader: Reader, names: tuple[str, ...]) -> list[Line]:
     margins = brief.answer.assessment["margin"]
-    height = phrases.amount(brief.answer.request.height, "height", reader.units)
+    height = sentences.amount(brief.answer.request.height, "height", reader.units)
     lines = []
     for name in names:
         values = margins.sel(element=name).values[brief.window.first : brief.window.last + 1]
@@ -258,7 +258,7 @@ def hours_table(brief: FlightBrief, reader: Reader) -> tuple[list[str], list[lis
     Of a long window some hours share a row, told by the worst of them, so that the page stays one page.
     """
     header = ["Hours", "Stands", "Decides"]
-    header += [phrases.amount(h, "height", reader.units) for h in brief.levels]
+    header += [sentences.amount(h, "height", reader.units) for h in brief.levels]
     first, last = brief.window.first, brief.window.last
     together = -(-(last - first + 1) // MOST_ROWS)
     parts = [slice(i, min(i + together, last + 1)) for i in range(first, last + 1, together)]
@@ -273,15 +273,15 @@ def _row(brief: FlightBrief, reader: Reader, part: slice) -> list[str]:
     state = State(int(brief.answer.assessment["state"].values[part].min()))
     row = [
         reader.clock.span(start[part.start], end[part.stop - 1]),
-        f"{state.words} {phrases.margin(float(margins.min()))}",
+        f"{state.words} {sentences.margin(float(margins.min()))}",
         sentences.titles([element]) if element else "-",
     ]
-    unit = phrases.unit_of("wind", reader.units)
+    unit = sentences.unit_of("wind", reader.units)
     within = slice(part.start - brief.window.first, part.stop - brief.window.first)
     for level in brief.levels.values():
         hours = level.isel(time=within)
         values = (float(np.max(hours[name].values)) for name in ("wind_speed", "wind_speed_of_gust"))
-        row.append(" / ".join("?" if math.isnan(v) else phrases.number(v, unit) for v in values))
+        row.append(" / ".join("?" if math.isnan(v) else sentences.number(v, unit) for v in values))
     return row
 
 
@@ -290,12 +290,12 @@ def directions_table(brief: FlightBrief, reader: Reader) -> tuple[list[str], lis
     header = ["Toward", "Energy reaches", "Home over ground"]
     if brief.energy is None:
         return header, []
-    around, unit = brief.energy.reach, phrases.unit_of("wind", reader.units)
+    around, unit = brief.energy.reach, sentences.unit_of("wind", reader.units)
     rows = []
     for i in range(0, around.directions.size, around.directions.size // 8):
         distance, speed = float(around.by_energy[i]), float(around.home.ground_speed[i])
         if math.isnan(distance):
             return header, []
-        name = phrases.COMPASS[round(float(around.directions[i]) / 22.5) % 16]
-        rows.append([name, sortie.distance(distance, reader), f"{phrases.number(speed, unit)} {unit}"])
+        name = sentences.COMPASS[round(float(around.directions[i]) / 22.5) % 16]
+        rows.append([name, sortie.distance(distance, reader), f"{sentences.number(speed, unit)} {unit}"])
     return header, rows

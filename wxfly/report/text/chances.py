@@ -13,13 +13,11 @@ from wxfly.answer.windows import Window
 from wxfly.physics.air.risk import POSSIBLE_FROM
 from wxfly.pilot.elements import BY_NAME, GRAVEST
 from wxfly.pilot.intent import derate
-from wxfly.probability.chance import Cause, Chance, Outlook
+from wxfly.probability.chance import KEEP_STEP, Cause, Chance, Outlook, jumpiness
 from wxfly.probability.member_gaps import NOT_NAMED
-from wxfly.probability.steadiness import KEEP_STEP, jumpiness
-from wxfly.report.facts.words import listed
-from wxfly.report.text import phrases
-from wxfly.report.text.phrases import Clock
-from wxfly.report.text.sentences import Reader
+from wxfly.report.facts.values import listed
+from wxfly.report.text import sentences
+from wxfly.report.text.sentences import Clock, Reader
 
 Line = tuple[str, str]
 
@@ -47,7 +45,7 @@ def how_sure(answer: SiteAnswer, window: Window, clock: Clock, minimum: np.timed
     surest = window.surest
     parts = []
     if surest is not None and not math.isnan(surest.chance.value):
-        when = f"{phrases.duration(minimum)} from {clock.hour(surest.start)}"
+        when = f"{sentences.duration(minimum)} from {clock.hour(surest.start)}"
         parts.append(f"{in_ten(surest.chance.value)} that every limit holds for {when}")
         if in_ten(window.chance.value) != in_ten(surest.chance.value):
             parts.append(f"{in_ten(window.chance.value)} all through")
@@ -165,7 +163,7 @@ def sure_lines(briefing: Briefing, answer: SiteAnswer, reader: Reader) -> list[L
         known = [o for o in answer.outlooks if not math.isnan(o.chance.value)]
         if known:
             surest = max(known, key=lambda o: o.chance.value)
-            when = f"{phrases.duration(briefing.minimum_duration)} from {reader.clock.hour(surest.start)}"
+            when = f"{sentences.duration(briefing.minimum_duration)} from {reader.clock.hour(surest.start)}"
             causes = causes_in_words(surest.chance)
             tail = f"; may break: {causes}" if causes else ""
             lines.append(("Surest", f"{in_ten(surest.chance.value)} for {when} ({whose(answer)}){tail}"))
@@ -227,13 +225,13 @@ def changes_in_words(answer: SiteAnswer, reader: Reader) -> str:
 def _change_in_words(change: Change, reader: Reader) -> str:
     if change.window is None:
         element = BY_NAME[change.element]
-        amount = phrases.amount(change.amount, element.quantity, reader.units) if element.quantity else ""
+        amount = sentences.amount(change.amount, element.quantity, reader.units) if element.quantity else ""
         return f"{amount or f'{change.amount:.1f}'} more of {element.title} would break it"
     when = f"{reader.clock.day(change.window.start)} {reader.clock.span(change.window.start, change.window.end)}"
     if change.kind == "lower":
-        return f"at {phrases.amount(change.height, 'height', reader.units)} it holds {when}"
+        return f"at {sentences.amount(change.height, 'height', reader.units)} it holds {when}"
     if change.kind == "shorter":
-        return f"a flight of {phrases.duration(change.window.length)} holds {when}"
+        return f"a flight of {sentences.duration(change.window.length)} holds {when}"
     if change.kind == "aircraft":
         return f"with a {change.aircraft} it holds {when}"
     return f"the next window after is {when}"

@@ -7,13 +7,11 @@ from typing import Protocol
 
 from wxfly.answer.request import Briefing
 from wxfly.flight.advice import precipitation_words
-from wxfly.flight.anemometer_limits import HandRule
-from wxfly.flight.anemometer_reading import STARTING_SPEED, Correction, NoCredit
+from wxfly.flight.anemometer_reading import STARTING_SPEED, Correction, HandRule, NoCredit
 from wxfly.flight.launch_decision import STORM, Coming, During, HandVerdict, Reason, Verdict
-from wxfly.pilot.elements import BY_NAME
-from wxfly.pilot.limit_rules import LIMIT_RULES
-from wxfly.report.facts.words import listed
-from wxfly.report.text import phrases, sentences
+from wxfly.pilot.elements import BY_NAME, LIMIT_RULES
+from wxfly.report.facts.values import listed
+from wxfly.report.text import sentences
 from wxfly.report.text.brief import rounded_down, wrapped
 from wxfly.units import UNITS
 
@@ -75,11 +73,11 @@ def lines(asked: Checked) -> list[tuple[str, str]]:
 
 def verdict(asked: Checked) -> str:
     """Say whether the limits of wind and gust hold aloft, and why not."""
-    found, unit = asked.verdict, phrases.unit_of("wind", asked.units)
+    found, unit = asked.verdict, sentences.unit_of("wind", asked.units)
     r, height = asked.correction.reading, _height(asked.correction, asked.units)
-    read = f"mean {phrases.number(r.mean, unit)}"
-    read += "" if r.gust is None else f", gust {phrases.number(r.gust, unit)}"
-    read += f" {unit} at {phrases.amount(r.hand_height, 'height', asked.units)}"
+    read = f"mean {sentences.number(r.mean, unit)}"
+    read += "" if r.gust is None else f", gust {sentences.number(r.gust, unit)}"
+    read += f" {unit} at {sentences.amount(r.hand_height, 'height', asked.units)}"
     if found.verdict == Verdict.HOLDS:
         sure = f"{100 * asked.rule.confidence:.0f} in 100"
         told = f"{read}: the limits of wind and gust hold at {height}, {sure}"
@@ -98,17 +96,17 @@ _OF_THE_HOUR = {Reason.DURING, Reason.DURING_NOT_KNOWN}
 
 
 def _reason(reason: Reason, asked: Checked) -> str:
-    rule, unit = asked.rule, phrases.unit_of("wind", asked.units)
+    rule, unit = asked.rule, sentences.unit_of("wind", asked.units)
     if reason == Reason.HOUR_OUTSIDE:
         return f"with the reading weighed in, {_of_flight(asked, outside=True)}"
     if reason == Reason.TOO_NEAR:
-        doubt = phrases.amount(asked.correction.deviation, "wind", asked.units)
+        doubt = sentences.amount(asked.correction.deviation, "wind", asked.units)
         sure = f"{100 * rule.confidence:.0f} in 100"
         return f"with the reading weighed in, {_of_flight(asked)}, give or take {doubt}: within, but not {sure}"
     if reason == Reason.ABOVE_RULE:
         below = f"{rounded_down(rule.mean_holds, unit)} and gust {rounded_down(rule.gust_holds, unit)} {unit}"
         return f"the limits hold surely only with a mean below {below}"
-    starting = phrases.amount(STARTING_SPEED, "wind", asked.units)
+    starting = sentences.amount(STARTING_SPEED, "wind", asked.units)
     answer = asked.briefing.answers[0]
     hours = answer.request.intent.hold_hours
     return {
@@ -205,33 +203,33 @@ def _way_home(asked: Checked) -> str:
 
 
 def _height(correction: Correction, units: str) -> str:
-    return phrases.amount(correction.height, "height", units)
+    return sentences.amount(correction.height, "height", units)
 
 
 def _weight(c: Correction, units: str) -> str:
-    doubt = phrases.amount(c.carried_deviation, "wind", units)
+    doubt = sentences.amount(c.carried_deviation, "wind", units)
     return f"{100 * c.weight:.0f} % for the reading, the rest for the forecast (carried up, give or take {doubt})"
 
 
 def _wind(c: Correction, units: str) -> str:
-    unit = phrases.unit_of("wind", units)
+    unit = sentences.unit_of("wind", units)
     parts = [
-        f"forecast {phrases.number(c.expected_at_hand, unit)} at the hand, {phrases.number(c.forecast_wind, unit)} at"
-        f" {_height(c, units)}",
-        f"the reading says {phrases.number(c.carried_wind, unit)} there",
-        f"from now on {phrases.number(max(c.forecast_wind + c.added_wind, 0.0), unit)} {unit}",
+        f"forecast {sentences.number(c.expected_at_hand, unit)} at the hand,"
+        f" {sentences.number(c.forecast_wind, unit)} at {_height(c, units)}",
+        f"the reading says {sentences.number(c.carried_wind, unit)} there",
+        f"from now on {sentences.number(max(c.forecast_wind + c.added_wind, 0.0), unit)} {unit}",
     ]
     return "; ".join(parts) + _less(c, units)
 
 
 def _gust(c: Correction, units: str) -> str:
-    unit = phrases.unit_of("wind", units)
+    unit = sentences.unit_of("wind", units)
     if math.isnan(c.forecast_gust):
-        return f"no forecast; the reading says {phrases.number(c.carried_gust, unit)} {unit} at {_height(c, units)}"
-    now = phrases.number(max(c.forecast_gust + c.added_gust, 0.0), unit)
+        return f"no forecast; the reading says {sentences.number(c.carried_gust, unit)} {unit} at {_height(c, units)}"
+    now = sentences.number(max(c.forecast_gust + c.added_gust, 0.0), unit)
     return (
-        f"forecast {phrases.number(c.forecast_gust, unit)} at {_height(c, units)}; the reading says"
-        f" {phrases.number(c.carried_gust, unit)}; from now on {now} {unit}"
+        f"forecast {sentences.number(c.forecast_gust, unit)} at {_height(c, units)}; the reading says"
+        f" {sentences.number(c.carried_gust, unit)}; from now on {now} {unit}"
     )
 
 
@@ -241,7 +239,7 @@ def _less(c: Correction, units: str) -> str:
         return ""
     if c.no_credit is None:
         return "; a reading below the forecast counts half: a hand may stand in a lee"
-    starting = phrases.amount(STARTING_SPEED, "wind", units)
+    starting = sentences.amount(STARTING_SPEED, "wind", units)
     why = {
         NoCredit.STANDS_STILL: f"below {starting} the anemometer may stand still",
         NoCredit.DECOUPLED: "the air aloft goes its own way",
@@ -251,14 +249,14 @@ def _less(c: Correction, units: str) -> str:
 
 
 def _temperature(c: Correction, units: str) -> str:
-    unit = phrases.unit_of("temperature", units)
+    unit = sentences.unit_of("temperature", units)
     symbol = UNITS[unit].written
     assert c.reading.temperature is not None
-    read = phrases.number(c.reading.temperature, unit)
+    read = sentences.number(c.reading.temperature, unit)
     if math.isnan(c.expected_temperature):
         return f"{read} {symbol} read; no forecast to hold it against"
-    now = phrases.number(c.expected_temperature + c.added_temperature, unit)
-    told = f"forecast {phrases.number(c.expected_temperature, unit)}, read {read}; from now on {now} {symbol}"
+    now = sentences.number(c.expected_temperature + c.added_temperature, unit)
+    told = f"forecast {sentences.number(c.expected_temperature, unit)}, read {read}; from now on {now} {symbol}"
     if c.temperature_is_plausible:
         return told
     return f"{told}; so far from the forecast it makes no hour better: air it in the shade and read again"

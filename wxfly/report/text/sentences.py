@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 
 import numpy as np
 
@@ -17,14 +18,169 @@ from wxfly.answer.findings import Day
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.answer.windows import Window
 from wxfly.cube.notes import NoteKind, kind_of
-from wxfly.pilot.elements import BY_NAME, RETURN_LEG, ROW
+from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, RETURN_LEG, ROW
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH
 from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
-from wxfly.report.facts.words import INVENTED, energy_missing, listed, told_apart
-from wxfly.report.text import phrases
+from wxfly.pilot.site import SiteClock
+from wxfly.report.facts.values import INVENTED, energy_missing, listed, told_apart
 from wxfly.report.text.console import clean, isolated
-from wxfly.report.text.phrases import Clock
-from wxfly.units import UNITS
+from wxfly.units import SYSTEMS, UNITS, from_si
+
+_MORE_DECIMALS = 2
+
+COMPASS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
+
+
+def unit_of(quantity: str, units: str) -> str:
+    """Return the symbol of the unit that shows a quantity of `wxfly.units.SYSTEMS`; ``1`` for a bare number."""
+    return SYSTEMS[units][quantity] if quantity else "1"
+
+
+def number(value: float, unit: str, *, more: int = 0) -> str:
+    """Write an SI value as a number in a unit, with the decimals that a forecast carries and `more`."""
+    shown = float(from_si(value, unit))
+    decimals = UNITS[unit].decimals + more
+    text = f"{shown:.{decimals}f}"
+    return text.lstrip("-") if float(text) == 0 else text
+
+
+def amount(value: float, quantity: str, units: str) -> str:
+    """Write an SI value with its unit, such as ``7.1 m/s``; ``not known`` for NaN."""
+    if math.isnan(value):
+        return "not known"
+    unit = unit_of(quantity, units)
+    return f"{number(value, unit)} {UNITS[unit].written}".strip()
+
+
+def height_down(value: float, units: str) -> str:
+    """Write a height in whole metres or feet, rounded down, so that it never looks higher than it may be."""
+    unit = unit_of("height", units)
+    return f"{math.floor(float(from_si(value, unit)) + 1e-6)} {unit}"
+
+
+def _short(text: str) -> str:
+    return text.removesuffix(".0")
+
+
+def margin(value: float) -> str:
+    """Write a margin to two places, toward the limit, so that it never looks better than it is."""
+    if math.isnan(value):
+        return "?"
+    text = f"{math.floor(round(value * 100, 6)) / 100:.2f}"
+    return "0.00" if text == "-0.00" else text
+
+
+def reading(element: str, demand: float, limit: float, *, height: float, units: str, near_ground: bool = False) -> str:
+    """Say what an hour asks and what the limit is, such as ``gust at 80 m, 9.1 of 10.7 m/s``.
+
+    Parameters
+    ----------
+    element : str
+        Name of an element.
+    demand, limit : float
+        SI, as `wxfly.assessment.suitability.assess` returns them.
+    height : float
+        Flight height [m].
+    units : str
+        Key of `wxfly.units.SYSTEMS`.
+    near_ground : bool, optional
+        Whether the demand is that of the air near the ground, where an element is held at both.
+    """
+    row = BY_NAME[element]
+    at = amount(height, "height", units)
+    subject = row.reading.format(height=at, where="near the ground" if near_ground else f"at {at}")
+    if math.isnan(demand):
+        return f"{subject} not known"
+    rule = LIMIT_RULES[row.sense]
+    if rule.words:
+        word = rule.words[min(max(math.ceil(demand), 0), len(rule.words) - 1)]
+        return rule.reading.format(subject=subject, word=word)
+    unit = unit_of(row.quantity, units)
+    if math.isnan(limit):
+        return f"{subject}, {amount(demand, row.quantity, units)}, no limit given"
+    here, there = _apart(demand, limit, unit)
+    return rule.reading.format(subject=subject, demand=here, limit=there, unit=UNITS[unit].written).rstrip()
+
+
+def _apart(demand: float, limit: float, unit: str) -> tuple[str, str]:
+    """Write two values with as many decimals as tell them apart."""
+    for more in range(_MORE_DECIMALS + 1):
+        here, there = number(demand, unit, more=more), number(limit, unit, more=more)
+        if here != there or demand == limit:
+            break
+    return here, _short(there)
+
+
+def direction(degrees: float) -> str:
+    """Write where the wind comes from, such as ``SW (225°)``."""
+    whole = round(degrees) % 360
+    return f"{COMPASS[round(degrees / 22.5) % 16]} ({whole or 360:03d}°)"
+
+
+class Clock(SiteClock):
+    """Writes UTC moments on one clock."""
+
+    def hour_told_apart(self, moment: np.datetime64) -> str:
+        """Write a moment as ``14:05``, with the abbreviation in force where the clock shows that time twice."""
+        wall = self.local(moment).replace(tzinfo=None)
+        around = (self.local(moment + np.timedelta64(h, "h")).replace(tzinfo=None) for h in (-1, 1))
+        return f"{self.hour(moment)} {self.zone(moment)}" if wall in around else self.hour(moment)
+
+    def span(self, start: np.datetime64, end: np.datetime64) -> str:
+        """Write a span as ``14:05–16:00``, its ends rounded inward; midnight at its end is ``24:00``.
+
+        An hour at whose end the clock goes back to its start is told by both abbreviations.
+        """
+        first, last = self.hour(start, up=True), self.hour(end)
+        if first == last and self.zone(start) != self.zone(end):
+            return f"{first} {self.zone(start)}–{last} {self.zone(end)}"
+        if last == "00:00" and end > start:
+            last = "24:00"
+        return f"{first}–{last}"
+
+    def day(self, moment: np.datetime64) -> str:
+        """Write the day of a moment as ``Sun 15 Mar``."""
+        return day_name(self.date(moment))
+
+    def zones(self, start: np.datetime64, end: np.datetime64) -> str:
+        """Return the abbreviations in force over a span: one, or two where the clocks change."""
+        first, last = self.zone(start), self.zone(end)
+        return first if first == last else f"{first}, then {last}"
+
+    def stamp(self, moment: np.datetime64) -> str:
+        """Write a moment in full, such as ``Sun 15 Mar 2026 14:05 CET``."""
+        if np.isnat(moment):
+            return "not known"
+        local = self.local(moment)
+        return f"{day_name(local.date())} {local.year} {self.hour(moment)} {self.zone(moment)}"
+
+
+# English whatever the reader's locale: the rest of the sentence is English too.
+_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+
+def day_name(day: date) -> str:
+    """Write a date as ``Sun 15 Mar``."""
+    return f"{_DAYS[day.weekday()]} {day.day} {_MONTHS[day.month - 1]}"
+
+
+def duration(length: np.timedelta64) -> str:
+    """Write a length of time as ``45 min`` or ``1 h 20 min``, rounded down to the minute."""
+    minutes = int(length / np.timedelta64(1, "m"))
+    hours, rest = divmod(minutes, 60)
+    if not hours:
+        return f"{rest} min"
+    return f"{hours} h {rest} min" if rest else f"{hours} h"
+
+
+def age(length: np.timedelta64) -> str:
+    """Write the age of a forecast as ``6 h old``."""
+    if np.isnat(length):
+        return "age not known"
+    hours = length / np.timedelta64(1, "h")
+    return f"{hours:.0f} h old" if hours >= 1 else f"{max(hours, 0) * 60:.0f} min old"
+
 
 AMPLE = 0.5
 """With at least this share of every limit left, nothing is called near a limit."""
@@ -57,20 +213,20 @@ def labels(briefing: Briefing, units: str) -> list[str]:
     """Name the answers of a briefing apart: by site, and by height where that is needed."""
     names = [isolated(answer.request.site.name) for answer in briefing.answers]
     heights = [answer.request.height for answer in briefing.answers]
-    return told_apart(names, heights, lambda height: phrases.amount(height, "height", units))
+    return told_apart(names, heights, lambda height: amount(height, "height", units))
 
 
 def asked(answer: SiteAnswer, units: str) -> str:
     """Say for what the answer is, such as ``Kelderness, 60 m above ground, folding camera quad under 250 g``."""
     request = answer.request
-    height = phrases.amount(request.height, "height", units)
+    height = amount(request.height, "height", units)
     told = f"{isolated(request.site.name)}, {height} above ground, {isolated(request.aircraft.title)}"
     if request.limits.rules != DEFAULT_RULES:
         told += f", rules {isolated(request.limits.rules)}"
     if request.limits.confidence > 0.5:
         told += f", confidence {request.limits.confidence:g} in wind and gust"
     if request.limits.maximum_gust_at_launch is not None:
-        told += f", launch in gusts to {phrases.amount(request.limits.maximum_gust_at_launch, 'wind', units)}"
+        told += f", launch in gusts to {amount(request.limits.maximum_gust_at_launch, 'wind', units)}"
     return told
 
 
@@ -96,7 +252,7 @@ def reading_of(answer: SiteAnswer, element: str, hour: int, units: str) -> str:
     if element in ("wind", "gust") and "phase_height" in answer.assessment:
         height = float(answer.assessment["phase_height"].variable.values[row, hour])
     near_ground = element == "temperature" and _is_near_ground(answer, demand, hour)
-    told = phrases.reading(element, demand, limit, height=height, units=units, near_ground=near_ground)
+    told = reading(element, demand, limit, height=height, units=units, near_ground=near_ground)
     return told if height == answer.request.height else f"{told}, {_phase(height)}"
 
 
@@ -150,7 +306,7 @@ WET = "forecast wet all along"
 def standing(answer: SiteAnswer, window: Window) -> str:
     """Say how a window stands, such as ``inside, margin 0.43``, first that it is wet, and what is not known in it."""
     wet = f"{WET}, " if findings.is_wet(answer, window) else ""
-    text = f"{wet}{window.state.words}, margin {phrases.margin(window.margin)}"
+    text = f"{wet}{window.state.words}, margin {margin(window.margin)}"
     return f"{text}, {titles(window.unknown)} not known" if window.unknown else text
 
 
@@ -197,7 +353,7 @@ def around(answer: SiteAnswer, window: Window, reader: Reader) -> str:
     inside = (times + findings.HOUR > window.within_start) & (times < window.within_end)
     at = int(np.flatnonzero(inside)[np.argmin(state[inside])])
     span = reader.clock.span(window.within_start, window.within_end)
-    smallest = phrases.margin(float(state[at]))
+    smallest = margin(float(state[at]))
     reason = reason_of(answer, at, reader.units)
     return f"the best part of {span}, which holds throughout, down to margin {smallest} ({reason})"
 
@@ -205,26 +361,26 @@ def around(answer: SiteAnswer, window: Window, reader: Reader) -> str:
 def what_it_is_like(answer: SiteAnswer, window: Window, units: str) -> str:
     """Describe wind, gust, air and rain of a window in one sentence."""
     c = findings.conditions_of(answer, window)
-    height = phrases.amount(answer.request.height, "height", units)
+    height = amount(answer.request.height, "height", units)
     parts = []
     if not np.isnan(c.wind_high):
-        low, high = (phrases.number(v, phrases.unit_of("wind", units)) for v in (c.wind_low, c.wind_high))
-        unit = phrases.unit_of("wind", units)
+        low, high = (number(v, unit_of("wind", units)) for v in (c.wind_low, c.wind_high))
+        unit = unit_of("wind", units)
         wind = f"wind at {height} {low if low == high else f'{low} to {high}'} {unit}"
-        doubt = phrases.number(c.wind_doubt, unit)
+        doubt = number(c.wind_doubt, unit)
         if not np.isnan(c.wind_doubt) and float(doubt) > 0:
             wind += f" (±{doubt} from the way between the forecast's heights, 2 in 3; its own error is larger)"
         if not np.isnan(c.wind_from_direction):
-            wind += f" from {phrases.direction(c.wind_from_direction)}"
+            wind += f" from {direction(c.wind_from_direction)}"
         parts.append(wind)
     if not np.isnan(c.gust):
-        parts.append(f"gust to {phrases.amount(c.gust, 'wind', units)}")
+        parts.append(f"gust to {amount(c.gust, 'wind', units)}")
     if not np.isnan(c.temperature_high):
-        unit = phrases.unit_of("temperature", units)
-        low, high = (phrases.number(v, unit) for v in (c.temperature_low, c.temperature_high))
+        unit = unit_of("temperature", units)
+        low, high = (number(v, unit) for v in (c.temperature_low, c.temperature_high))
         parts.append(f"{low if low == high else f'{low} to {high}'} {UNITS[unit].written}")
     if not np.isnan(c.density_altitude):
-        parts.append(f"density altitude {phrases.amount(c.density_altitude, 'height', units)}")
+        parts.append(f"density altitude {amount(c.density_altitude, 'height', units)}")
     if not np.isnan(c.precipitation_probability):
         largest = f"{100 * c.precipitation_probability:.0f} %"
         parts.append(f"precipitation probability {largest if largest == '0 %' else f'up to {largest}'}")
@@ -266,11 +422,11 @@ def _without_events(sun: findings.Sun) -> str:
 def origin(briefing: Briefing, clock: Clock) -> list[str]:
     """Say where the forecast is from, how old it is and under which terms, with the links the sources ask for."""
     p = briefing.provenance
-    age, since = age_of(p, briefing.now)
+    old, since = age_of(p, briefing.now)
     lines = [
         f"{p.attribution}.",
         f"Model {p.model}, run {clock.stamp(p.run)}, retrieved {clock.stamp(p.retrieved)};"
-        f" {phrases.age(age)} at {clock.stamp(briefing.now)}"
+        f" {age(old)} at {clock.stamp(briefing.now)}"
         f"{', counted from its first hour' if since == 'first_hour' else ''}.",
         f"Licence of the data: {p.license}.",
     ]
@@ -361,8 +517,8 @@ def why_none(answer: SiteAnswer, day: Day | None, minimum: np.timedelta64, reade
     if stretch is not None:
         span = reader.clock.span(*stretch)
         lines.append(
-            f"the longest stretch that holds is {span}, {phrases.duration(stretch[1] - stretch[0])},"
-            f" shorter than {phrases.duration(minimum)}"
+            f"the longest stretch that holds is {span}, {duration(stretch[1] - stretch[0])},"
+            f" shorter than {duration(minimum)}"
         )
     if count.deciding:
         title = BY_NAME[count.deciding].title
@@ -382,4 +538,4 @@ def nearest(answer: SiteAnswer, hour: int, reader: Reader) -> str:
     """Say which hour came nearest and how near."""
     start, end = (part[hour] for part in answer.usable_parts)
     text = f"{reader.clock.span(start, end)}: {reason_of(answer, hour, reader.units)}"
-    return f"{text}, margin {phrases.margin(float(answer.assessment['hour_margin'].values[hour]))}"
+    return f"{text}, margin {margin(float(answer.assessment['hour_margin'].values[hour]))}"

@@ -7,26 +7,26 @@ import math
 from wxfly.answer.request import SiteAnswer
 from wxfly.answer.windows import Window
 from wxfly.flight.budget import Budget, Refusal
-from wxfly.flight.plan import Plan
+from wxfly.flight.leg import Plan
 from wxfly.flight.reach import Flights, flights_in_window
 from wxfly.flight.return_leg import Sortie
-from wxfly.report.text import phrases
+from wxfly.report.text import sentences
 from wxfly.report.text.sentences import Reader
 from wxfly.units import from_si
 
 
 def planned(plan: Plan, reader: Reader) -> str:
     """Say what is to be flown, such as ``400 m out toward SW (225°), 5 min there``."""
-    far = phrases.amount(plan.distance, "height", reader.units)
+    far = sentences.amount(plan.distance, "height", reader.units)
     toward = (
-        "in the most demanding direction" if plan.direction is None else f"toward {phrases.direction(plan.direction)}"
+        "in the most demanding direction" if plan.direction is None else f"toward {sentences.direction(plan.direction)}"
     )
     return f"{far} out {toward}" + (f", {minutes(plan.work_time)} there" if plan.work_time else "")
 
 
 def asked_for(plan: Plan, reader: Reader) -> str:
     """Say for what sortie an answer is."""
-    home = phrases.amount(plan.return_height, "height", reader.units)
+    home = sentences.amount(plan.return_height, "height", reader.units)
     return f"sortie {planned(plan, reader)}, home at {home}, held to {in_hundred(plan)}"
 
 
@@ -54,7 +54,7 @@ def turn(budget: Budget) -> str:
 
 def batteries(sortie: Sortie, flights: Flights, flight_time: float, window: Window) -> str:
     """Say what the batteries make of a window."""
-    count, length, each = sortie.batteries, phrases.duration(window.length), minutes(flight_time)
+    count, length, each = sortie.batteries, sentences.duration(window.length), minutes(flight_time)
     if count == 1:
         return f"one: {each} in the air at the most, of a window of {length}"
     told = f"{flights.begun} flight{'' if flights.begun == 1 else 's'}"
@@ -89,7 +89,7 @@ def way_home(answer: SiteAnswer, reader: Reader) -> list[tuple[str, str]]:
 
 def distance(value: float, reader: Reader) -> str:
     """Write a distance rounded down to two figures, so that it never looks farther."""
-    unit = phrases.unit_of("height", reader.units)
+    unit = sentences.unit_of("height", reader.units)
     shown = float(from_si(value, unit))
     if shown < 10:
         return f"{math.floor(shown)} {unit}"

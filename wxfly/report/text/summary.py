@@ -14,11 +14,10 @@ from wxfly.answer.comparison import ComparedHour
 from wxfly.answer.findings import Day
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.answer.windows import Window, rank_by_chance
-from wxfly.report.facts.words import listed
-from wxfly.report.text import advice, chances, phrases, sentences, work
+from wxfly.report.facts.values import listed
+from wxfly.report.text import advice, chances, sentences, work
 from wxfly.report.text.console import isolated
-from wxfly.report.text.phrases import Clock
-from wxfly.report.text.sentences import Reader
+from wxfly.report.text.sentences import Clock, Reader
 
 Line = tuple[str, str]
 
@@ -70,11 +69,11 @@ def _summarise_site(briefing: Briefing, answer: SiteAnswer, reader: Reader) -> l
 
 def asked_in_full(briefing: Briefing, answer: SiteAnswer, reader: Reader) -> str:
     """Say for what the answer is, and how long a window had to be."""
-    minimum = phrases.duration(briefing.minimum_duration)
+    minimum = sentences.duration(briefing.minimum_duration)
     intent = answer.request.intent
     told = f"{sentences.asked(answer, reader.units)}; windows of {minimum} or more"
     if intent.contingency > np.timedelta64(0, "s"):
-        told += f" ({phrases.duration(intent.planned)} planned, {phrases.duration(intent.contingency)} in hand)"
+        told += f" ({sentences.duration(intent.planned)} planned, {sentences.duration(intent.contingency)} in hand)"
     if answer.request.sortie is None:
         return told
     # Only flights that are planned need the rotors; the other answers start faster without.
@@ -97,8 +96,8 @@ def period_words(answer: SiteAnswer, days: Sequence[Day]) -> str:
         return "in the time asked about"
     first, last = days[0].date, days[-1].date
     if first == last:
-        return f"on {phrases.day_name(first)}"
-    return f"from {phrases.day_name(first)} to {phrases.day_name(last)}"
+        return f"on {sentences.day_name(first)}"
+    return f"from {sentences.day_name(first)} to {sentences.day_name(last)}"
 
 
 def _best(briefing: Briefing, answer: SiteAnswer, reader: Reader, days: Sequence[Day]) -> list[Line]:
@@ -107,7 +106,7 @@ def _best(briefing: Briefing, answer: SiteAnswer, reader: Reader, days: Sequence
         site = isolated(answer.request.site.name)
         when = sentences.when(answer.best, reader.clock)
         return [("Best", f"{site}, {when}, {sentences.standing(answer, answer.best)}")]
-    minimum = phrases.duration(briefing.minimum_duration)
+    minimum = sentences.duration(briefing.minimum_duration)
     count = findings.count_hours(answer)
     if count.lit and count.not_known == count.lit:
         lines = [("Best", f"not known {period}")]
@@ -176,7 +175,7 @@ def _summarise_comparison(briefing: Briefing, readers: Sequence[Reader]) -> list
         lines += work.conduct_lines(answer, reader)
     better = chances.better_in_words(briefing, names)
     lines += [("How sure", better)] if better else []
-    minimum = phrases.duration(briefing.minimum_duration)
+    minimum = sentences.duration(briefing.minimum_duration)
     if not order:
         unknown = all(_is_not_known(a) for a in briefing.answers)
         lines.append(("Best", "not known" if unknown else f"none: no window of {minimum} holds at any site"))

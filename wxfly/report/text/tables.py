@@ -11,7 +11,7 @@ from wxfly.answer.comparison import Standing
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.assessment.suitability import State
 from wxfly.pilot.elements import ROW
-from wxfly.report.text import comparison, phrases, sentences, summary
+from wxfly.report.text import comparison, sentences, summary
 from wxfly.report.text.sentences import Reader
 
 Table = tuple[list[str], list[list[str]]]
@@ -34,7 +34,7 @@ def hours_table(answer: SiteAnswer, reader: Reader, start: np.datetime64, end: n
             [
                 reader.clock.span(usable_start[first], usable_end[first]),
                 state.words,
-                phrases.margin(float(assessment["hour_margin"].values[first])).rjust(6),
+                sentences.margin(float(assessment["hour_margin"].values[first])).rjust(6),
                 _window_of(answer, first),
                 _reason(answer, first, gaps, reader.units),
             ]
@@ -83,7 +83,7 @@ def week_table(briefing: Briefing, answer: SiteAnswer, reader: Reader) -> Table:
     """Return the days of an answer with their windows, or why there is none."""
     rows = []
     for day in findings.days_of(answer, reader.clock):
-        name = phrases.day_name(day.date)
+        name = sentences.day_name(day.date)
         if not day.windows:
             why = sentences.why_none(answer, day, briefing.minimum_duration, reader)
             rows.append([name, "", "none", "", "", "; ".join(why)])
@@ -91,7 +91,7 @@ def week_table(briefing: Briefing, answer: SiteAnswer, reader: Reader) -> Table:
             reason = sentences.window_reason(answer, window, reader.units)
             if window.unknown:
                 reason += f"; {sentences.titles(window.unknown)} not known"
-            margin = phrases.margin(window.margin).rjust(6)
+            margin = sentences.margin(window.margin).rjust(6)
             span = reader.clock.span(window.start, window.end)
             rows.append([name, str(rank).rjust(4), span, window.state.words, margin, reason])
             name = ""
@@ -128,7 +128,7 @@ def sites_table(briefing: Briefing, readers: Sequence[Reader], names: Sequence[s
         is_dark = not lit
         if clocks[0].date(hour.time) != day:
             day = clocks[0].date(hour.time)
-            rows.append([phrases.day_name(day)[:6].rstrip(), *[""] * (len(clocks) + len(names))])
+            rows.append([sentences.day_name(day)[:6].rstrip(), *[""] * (len(clocks) + len(names))])
         cells = [clock.hour_told_apart(hour.time) for clock in clocks]
         states = [_standing(standing) if lit else "dark" for standing in hour.standings]
         better = "equal" if len(hour.better) > 1 else "".join(names[k] for k in hour.better)
@@ -139,4 +139,4 @@ def sites_table(briefing: Briefing, readers: Sequence[Reader], names: Sequence[s
 def _standing(standing: Standing) -> str:
     """Write state and margin of a site; a question mark behind the margin where something is not known."""
     hidden = "?" if standing.unknown and standing.holds else ""
-    return f"{standing.state.words.ljust(9)} {phrases.margin(standing.margin).rjust(5)}{hidden}"
+    return f"{standing.state.words.ljust(9)} {sentences.margin(standing.margin).rjust(5)}{hidden}"

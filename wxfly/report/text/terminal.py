@@ -6,7 +6,7 @@ import itertools
 from collections.abc import Sequence
 
 from wxfly.answer.request import Briefing
-from wxfly.report.facts.words import CAUTIONS, FAR_AHEAD
+from wxfly.report.facts.values import CAUTIONS, FAR_AHEAD
 from wxfly.report.text import sentences, summary, tables
 from wxfly.report.text.console import columns, pad, shown, wrap
 

@@ -12,7 +12,7 @@ from wxfly.answer.survey import Spell, Survey
 from wxfly.answer.windows import Window
 from wxfly.physics.probability import least_chance
 from wxfly.pilot.intent import Costs, drives_out, takes_off
-from wxfly.report.facts.words import listed
+from wxfly.report.facts.values import listed
 from wxfly.report.text import chances, sentences
 from wxfly.report.text.sentences import Reader
 

@@ -24,8 +24,7 @@ from wxfly.sources.http import download
 from wxfly.sources.open_meteo.models import Model, find_model
 from wxfly.sources.open_meteo.names import hourly_names
 from wxfly.sources.open_meteo.reply import SOURCE, parse_forecast
-from wxfly.sources.place_reply import PlaceReply, split_places
-from wxfly.sources.reply import Reply, SourceError, are_known, sent_coordinates
+from wxfly.sources.reply import PlaceReply, Reply, SourceError, are_known, sent_coordinates, split_places
 
 __all__ = [
     "SERVICE", "get_forecast", "get_grid", "hourly_names", "parse_forecast", "parse_kept", "read_forecast",
