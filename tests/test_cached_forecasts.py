@@ -396,6 +396,7 @@ def test_comparing_has_different_winners():
     assert len(set(winners)) == 3, winners
 
 
+@pytest.mark.thorough
 def test_the_week_has_bad_days_narrow_days_and_a_golden_one():
     answer = ask("week", DEFAULT, first_day=0, days=7).answers[0]
     days = answer.start.astype("datetime64[D]") + np.arange(7)

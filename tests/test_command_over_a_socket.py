@@ -59,6 +59,7 @@ def test_each_question_is_answered_from_one_request(server, wxfly, arguments, pl
     assert json.dumps(again).count('"start"') == text.count('"start"')
 
 
+@pytest.mark.thorough
 def test_what_was_fetched_answers_later_without_anybody(server, wxfly):
     _, said, _ = wxfly("fetch", "Oldermoor")
     assert "Oldermoor, Lowmark, Inventia: ncep_gfs_global" in said

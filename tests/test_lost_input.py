@@ -253,7 +253,7 @@ def put(reply, key, value):
     return reply
 
 
-@pytest.mark.parametrize("damage", DAMAGES)
+@pytest.mark.parametrize("damage", spread(DAMAGES, 3))
 def test_a_column_that_others_contradict_for_hours_makes_no_hour_better(damage):
     """Storm, with more wind: in the light wind of the other bases some of these look like real weather."""
     reply = scaled(make_reply("storm"), 1.5, "wind_speed_10m", "wind_gusts_10m", *ALOFT)
@@ -437,6 +437,7 @@ def test_of_two_sites_the_one_whose_members_have_a_gap_is_named(tmp_path):
     assert told.count("of 40 members") == 1
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("name", ["wind_gusts_10m", "precipitation", "wind_speed_10m", "temperature_2m"])
 def test_what_all_members_have_lost_is_not_taken_from_the_one_forecast(name):
     reply = make_ensemble()

@@ -89,6 +89,7 @@ def test_replies_side_by_side_are_judged_as_each_by_itself(name):
             np.testing.assert_allclose(getattr(beside, part), getattr(alone, part), atol=1e-9, err_msg=words)
 
 
+@pytest.mark.thorough
 def test_a_few_losses_of_members_never_raise_a_chance():
     assert try_members(4, seed=5).better == ()
 

@@ -273,6 +273,7 @@ def _open(path):
     return obtained
 
 
+@pytest.mark.thorough
 def test_an_answer_goes_on_beside_damage_and_says_so(wxfly, server, clock, own_folders):
     for name, text in TEXTS.items():
         if name != FILE:

@@ -156,6 +156,7 @@ def test_what_was_typed_never_acts_on_the_terminal(run):
         assert not acted_on((out + err).decode())
 
 
+@pytest.mark.thorough
 @pytest.mark.skipif(sys.platform == "win32", reason="a pseudo-terminal is a thing of POSIX")
 def test_a_real_terminal_is_sent_nothing_that_it_acts_on(server):
     server.always["aviation_weather"] = hostile(*FREE_TEXTS)
@@ -191,6 +192,7 @@ def three_sites(server):
     return path
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("encoding", spread(["utf-8", "ascii", "cp1252"], 3))
 def test_names_come_through_every_output_on_every_console(three_sites, run, tmp_path, encoding):
     page, calendar = tmp_path / "page.html", tmp_path / "calendar.ics"

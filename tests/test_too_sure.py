@@ -493,6 +493,7 @@ def test_the_chance_of_icing_is_near_the_probability_far_ahead_too(ahead):
         assert share_of(sureness, "icing") == pytest.approx(probability, abs=0.06)
 
 
+@pytest.mark.thorough
 def test_icing_goes_with_the_probability_and_the_cold_without_a_step():
     by_probability = [
         float(assess(derive(cold_stratus(p), height=60.0), LIMITS)["margin"].sel(element="icing")[NOON])

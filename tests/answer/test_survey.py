@@ -79,6 +79,7 @@ def test_the_chance_is_over_the_hours_of_work_alone():
     assert longer.chance.value <= whole.chance.value
 
 
+@pytest.mark.thorough
 def test_with_members_the_chance_is_theirs():
     members = members_cube(21)
     survey, answer = laid(quiet_cube(36), 3, ensembles=[members.expand_dims("site")])

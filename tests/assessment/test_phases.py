@@ -98,6 +98,7 @@ def test_the_answer_names_the_phase():
     assert "launch in gusts to 1.0 m/s" in sentences.asked(answer, "metric")
 
 
+@pytest.mark.thorough
 def test_members_are_held_to_it_too():
     from tests.probability.test_chance import members_cube
 

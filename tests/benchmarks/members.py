@@ -23,7 +23,7 @@ from tests.cubes import quiet_cube
 from tests.probability.test_chance import members_cube
 from wxfly.cube.netcdf import save_cube
 
-RUNS = int(sys.argv[1]) if len(sys.argv) > 1 else 3
+RUNS = int(sys.argv[1]) if len(sys.argv) > 1 else 2
 MEMBERS, HOURS = 51, 15 * 24 + 1
 
 

@@ -12,7 +12,7 @@ import tempfile
 import time
 from pathlib import Path
 
-RUNS = int(sys.argv[1]) if len(sys.argv) > 1 else 3
+RUNS = int(sys.argv[1]) if len(sys.argv) > 1 else 2
 
 
 def commands(folder: Path) -> dict[str, list[str]]:

@@ -211,6 +211,7 @@ def test_a_damaged_forecast_is_not_shown(wxfly, filled):
     assert "clear it with: wxfly store prune --damaged" in err
 
 
+@pytest.mark.thorough
 def test_the_newest_of_each_place_is_exported_and_nothing_written_over(wxfly, filled, tmp_path):
     folder = tmp_path / "out"
     assert wxfly("export", str(folder))[0] == 0

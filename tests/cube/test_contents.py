@@ -46,6 +46,7 @@ def test_an_odd_attribute_is_one_line_that_names_it(cube, odd):
             _one_line(changed, name)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("odd", spread(ODD, 11))
 def test_odd_attributes_are_no_traceback_of_the_command(cube, odd, wxfly, monkeypatch, tmp_path):
     """All that the door lets through at once, and what it does not know, through the whole of a question."""

@@ -49,6 +49,7 @@ def endless(path):
     return path
 
 
+@pytest.mark.thorough
 def test_it_is_read_as_the_file_of_a_friend_is(path):
     xr.testing.assert_identical(read_foreign(path, ours=True), load_cube(path))
 
@@ -82,6 +83,7 @@ def test_without_limits_of_the_system_the_clock_ends_it(endless, monkeypatch):
     assert "damaged" not in str(caught.value)
 
 
+@pytest.mark.thorough
 @has_limits
 def test_a_small_file_that_wants_gigabytes_meets_a_limit(tmp_path):
     with h5py.File(tmp_path / "a.nc", "w") as file:

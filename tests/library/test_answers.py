@@ -41,6 +41,7 @@ def test_the_table_has_every_hour_and_its_state(answer):
     assert frame.attrs["notes"] == list(answer.notes) != []
 
 
+@pytest.mark.thorough
 def test_what_is_unknown_stays_so_in_the_table(tmp_path):
     import numpy as np
 

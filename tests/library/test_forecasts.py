@@ -20,6 +20,7 @@ def test_hours_that_are_over_are_left_out():
     assert cube["time"].to_numpy()[0] == np.datetime64("2026-03-15T09:00")
 
 
+@pytest.mark.thorough
 def test_a_cube_that_was_saved_is_read_again(tmp_path):
     cube = wxfly.get_forecast("Kelderness")
     cube.to_netcdf(tmp_path / "own.nc", engine="h5netcdf")

@@ -64,6 +64,7 @@ def test_a_height_that_the_rules_do_not_allow_is_refused(cube):
         wxfly.assess(hours, wxfly.limits_for("cine-hexacopter"))
 
 
+@pytest.mark.thorough
 def test_of_several_places_one_is_chosen():
     cube = wxfly.read_forecast(shipped_folder() / "late-winter.nc")
     with pytest.raises(WxflyError, match=r"several places \(Kelderness, .*cube.isel\(site=0\)"):

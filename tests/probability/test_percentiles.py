@@ -90,6 +90,7 @@ def test_the_answer_says_whose_spread_it_is():
     assert facts_of(brief()).sites[0].chance_basis.spread_of_source == []
 
 
+@pytest.mark.thorough
 def test_with_members_the_members_count():
     members = [members_cube(21).expand_dims("site")]
     plain, spread = (

@@ -92,6 +92,7 @@ def test_it_never_makes_an_hour_or_its_chance_better(question) -> None:
         assert (after.sureness.hours.values <= before.sureness.hours.values + 1e-9).all()
 
 
+@pytest.mark.thorough
 def test_every_day_of_a_week_has_it() -> None:
     answer = ask("week", **OPTIONS).answers[0]
     row = answer.assessment["demand"].sel(element="return_leg")
@@ -99,6 +100,7 @@ def test_every_day_of_a_week_has_it() -> None:
     assert np.isfinite(row.values[:-1]).all()
 
 
+@pytest.mark.thorough
 def test_every_site_of_a_comparison_has_its_own() -> None:
     briefing = ask("compare", (f"{SITE}@40m", f"{SITE}@100m"), distance="1500m")
     plans = [a.request.sortie.plan for a in briefing.answers]
@@ -122,6 +124,7 @@ def test_compare_says_why_a_site_is_worse() -> None:
     assert told.count("Way home") == 2
 
 
+@pytest.mark.thorough
 def test_json_follows_the_schema_and_holds_the_sortie() -> None:
     for words in (["best", SITE], ["compare", SITE, "Whistlebrush"]):
         told = json.loads(run(*words, *FAR, "--json"))
@@ -142,6 +145,7 @@ def test_csv_has_its_columns() -> None:
     assert all(float(r["margin"]) == float(r["return_leg_margin"]) for r in decided)
 
 
+@pytest.mark.thorough
 def test_the_page_has_a_row_of_it(tmp_path: Path) -> None:
     from wxfly.report.charts.timeline import timelines
     from wxfly.report.text import sentences
@@ -178,6 +182,7 @@ def test_an_aircraft_without_figures_is_told_first_and_the_chance_says_what_it_l
     assert run("best", SITE, "--aircraft", bare, "--distance", "300m", "--csv")
 
 
+@pytest.mark.thorough
 def test_a_day_on_which_the_sortie_holds_is_found() -> None:
     answer = ask(day="2026-03-17", distance="1500m").answers[0]
     assert answer.best is None

@@ -161,6 +161,7 @@ def test_too_few_days_and_nothing_to_compare_with(meadow, tmp_path):
     assert "cannot be read" in done.output
 
 
+@pytest.mark.thorough
 def test_without_a_file_the_nearest_airport_is_asked(meadow):
     text = run("verify", "meadow", "--model", "icon_eu", "--past").stdout
     assert "against METAR XXAA, at 10 m" in text
@@ -243,6 +244,7 @@ def test_observed_hours_score_the_verdicts(meadow, tmp_path):
     assert "at most" in told
 
 
+@pytest.mark.thorough
 def test_what_earlier_runs_told_is_in_the_answer(meadow):
     found = answer("best", "meadow", "--model", "icon_eu")
     hours = [v for v in ledger.read_verdicts() if v.chance is not None]

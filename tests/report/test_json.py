@@ -191,6 +191,7 @@ def test_the_question_and_the_version_are_repeated():
     assert told(ALL["best"])["question"] is None
 
 
+@pytest.mark.thorough
 def test_sixteen_days_stay_below_250_kilobytes():
     answer = to_json(facts_of(brief("week", cubes=[quiet_cube(16 * 24 + 12)], days=16)))
     assert len(json.loads(answer)["sites"][0]["hours"]["start"]) >= 16 * 24 - 24

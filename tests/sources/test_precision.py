@@ -36,6 +36,7 @@ def test_the_ground_is_known_for_all_or_not():
     assert not are_known(None)
 
 
+@pytest.mark.thorough
 def test_every_service_of_forecasts_is_told_no_more(server, own_folders):
     from wxfly.pilot.settings import load_settings
     from wxfly.sources.open_meteo.ensemble import get_ensemble

@@ -189,6 +189,7 @@ def test_a_killed_writer_leaves_only_whole_cubes(moment):
     forecasts.keep_forecasts(replies_at(HERE))
 
 
+@pytest.mark.thorough
 def test_a_full_disk_is_said_and_the_old_forecast_stays(tmp_path):
     """A limit on the size of files does what a full disk does: writing fails halfway."""
     (path,) = forecasts.keep_forecasts(replies_at(HERE))

@@ -33,6 +33,7 @@ def test_between_levels(tower_numbers, step, asked):
     assert n[f"{step} ln z rmse"] < 0.7 * n[f"{step} 1/7 law from the lower rmse"]
 
 
+@pytest.mark.thorough
 def test_above_the_top_level(tower_numbers):
     n = tower_numbers
     assert n["10+80->122 part of the slope rmse, every hour as recorded"] <= 0.54
@@ -71,6 +72,7 @@ def test_stated_errors_hold(tower_numbers):
         assert 92.5 <= n[f"all heights, from 10 m, temperature, {label}, inside 95 %"] <= (100 if stable else 98)
 
 
+@pytest.mark.thorough
 def test_stated_errors_hold_on_a_mast_that_nothing_was_fitted_on():
     n = mast.measure(needed(brightwind_file(), "the 40 to 80 m mast"))
     assert 65 <= n["40+80->60 curved inside 68 %"] <= 75

@@ -70,6 +70,7 @@ def test_day_is_unstable_night_is_stable_and_wind_and_cloud_bring_both_to_neutra
     assert zeta(3, -30, 0) > zeta(12, -30, 0) > 0
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("v", spread((2.0, 5.0, 10.0), 3))
 def test_dusk_has_no_jump(v):
     """In light wind it is steep, as a square root at its end, so the largest step shrinks with the root of the step."""

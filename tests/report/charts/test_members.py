@@ -117,6 +117,7 @@ def test_a_week_tells_each_day():
     assert "By day Wed 10 Jun" in written
 
 
+@pytest.mark.thorough
 def test_a_comparison_tells_who_is_better():
     briefing = brief(members_cube(31), "compare", sites=2)
     written = " ".join(render(briefing, units="metric", time_zone=None, width=100).split())

@@ -106,6 +106,7 @@ def test_what_is_not_known_comes_first():
     assert "<svg" not in page(aircraft=bare)
 
 
+@pytest.mark.thorough
 def test_a_plan_beyond_sight_says_so():
     assert "Out of sight: beyond 100 m" in text(distance=400.0)
     assert "Out of sight" not in text(distance=100.0)

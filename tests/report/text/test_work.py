@@ -54,6 +54,7 @@ def test_each_decision_has_its_own_threshold():
     assert told(with_chance(0.2, 40), COSTS)["Drive out"].startswith("does not pay")
 
 
+@pytest.mark.thorough
 def test_too_few_members_cannot_tell_so_small_a_risk():
     words = told(with_chance(0.9, 10), COSTS)["Take off"]
     assert "10 members cannot tell a risk below 8.3 %, 18 members can" in words
@@ -77,6 +78,7 @@ def test_what_is_not_known_is_not_advised():
         assert told(brief(cubes=[cube]).answers[0], COSTS) == {"Drive out": "no window holds: not advised"}
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("make", spread([quiet, stormy, nothing_known], 2))
 def test_all_of_it_is_in_the_answer_for_machines(make):
     import jsonschema

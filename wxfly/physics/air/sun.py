@@ -210,8 +210,9 @@ def lit_part(
     usable_start = np.full(start.shape, np.nan)
     usable_end = np.full(start.shape, np.nan)
     if known.any() and np.isfinite(latitude) and np.isfinite(longitude):
-        first, last = float(start[known].min()), float(end[known].max())
-        begins, ends = _lit_intervals(float(latitude), float(longitude), first, last, rule)
+        first_day = int(np.floor(start[known].min() / _DAY)) - 2
+        days = int(np.ceil(end[known].max() / _DAY)) + 3 - first_day
+        begins, ends = _lit_intervals(float(latitude), float(longitude), first_day, days, rule)
         if begins.size:
             pieces_start = np.ceil(np.maximum(start[known][:, np.newaxis], begins))
             pieces_end = np.floor(np.minimum(end[known][:, np.newaxis], ends))
@@ -325,10 +326,9 @@ def _crossing(
     return np.where(dark & light, high, np.nan)
 
 
-def _lit_intervals(latitude: float, longitude: float, first: float, last: float, rule: str) -> tuple[Array, Array]:
-    """Return start and end of the separate spans that are lit by the rule within the given time, in order."""
-    first_day = int(np.floor(first / _DAY)) - 2
-    days = int(np.ceil(last / _DAY)) + 3 - first_day
+@lru_cache(maxsize=32)
+def _lit_intervals(latitude: float, longitude: float, first_day: int, days: int, rule: str) -> tuple[Array, Array]:
+    """Return start and end of the separate spans that are lit by the rule in days since 1970, in order."""
     noon, midnight, sun = _noons_and_midnights(longitude, first_day, days)
     elevation = CIVIL_TWILIGHT if rule == "civil_twilight" else HORIZON
     # Between midnight and noon the sun passes the elevation once, or the half day is all lit or all dark.
