@@ -449,7 +449,7 @@ def test_a_window_that_ends_at_a_required_unknown_ranks_behind_one_that_is_known
     assert [w.ends_unknown for w in windows] == [False, True]
     assert windows[0].margin < windows[1].margin
     assert windows[0].start > windows[1].start
-    assert [w.start for w in rank_by_chance(windows)] == [w.start for w in windows]
+    assert [w.start for w in rank_by_chance(windows, start)] == [w.start for w in windows]
 
 
 def test_a_window_that_ends_by_dusk_or_by_the_time_asked_about_is_known():

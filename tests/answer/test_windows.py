@@ -1,12 +1,15 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import xarray as xr
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wxfly.answer.windows import find_windows
+from wxfly.answer.windows import find_windows, rank_by_chance
 from wxfly.assessment.suitability import State
 from wxfly.pilot.elements import NAMES
+from wxfly.probability.chance import Chance, Outlook
 
 START = np.datetime64("2026-03-10T06", "s")
 HOUR = np.timedelta64(1, "h")
@@ -124,6 +127,32 @@ def test_a_preference_orders_what_holds_and_makes_nothing_hold():
     windows = find_windows(assessed([0.9, 0.3, -1, 0.8, -1, 0.2]), minimum_duration=minutes(60), preferred=liked)
     assert [hours_of(w) for w in windows] == [(1, 2), (5, 6), (3, 4)]
     assert [w.preferred for w in windows] == [True, True, False]
+
+
+def with_chance(hours_ahead, value, margin=0.5, **changes):
+    window = replace(found([margin] * 2)[0], start=START + hours_ahead * HOUR, **changes)
+    chance = Chance(value, 1, is_weak=True) if value is not None else None
+    return replace(window, surest=None if chance is None else Outlook(window.start, window.end, 0, 1, chance))
+
+
+def test_the_chance_ranks_before_the_margin():
+    six_days_off, tomorrow = with_chance(144, 0.4, margin=0.9), with_chance(24, 0.5, margin=0.1)
+    assert rank_by_chance([six_days_off, tomorrow], START) == [tomorrow, six_days_off]
+
+
+def test_of_equal_chances_a_day_beyond_three_days_is_never_first():
+    far, near = with_chance(73, 0.503, margin=0.9), with_chance(71, 0.498, margin=0.1)
+    assert rank_by_chance([far, near], START) == [near, far]
+    assert rank_by_chance([far, near], START + 2 * HOUR) == [far, near]  # both within three days: the margin counts
+    surer = with_chance(73, 0.52)
+    assert rank_by_chance([near, surer], START) == [surer, near]
+
+
+@pytest.mark.parametrize("value", [None, np.nan])
+def test_an_unknown_chance_ranks_last_and_an_unknown_element_behind_every_chance(value):
+    unsaid, small = with_chance(1, value, margin=0.9), with_chance(1, 0.01, margin=0.1)
+    hidden = with_chance(1, 0.99, unknown=("visibility",))
+    assert rank_by_chance([unsaid, hidden, small], START) == [small, unsaid, hidden]
 
 
 def test_nothing_at_all():

@@ -17,6 +17,7 @@ from tests.report.briefings import (
     invented,
     stormy,
     with_gaps,
+    with_values,
 )
 from wxfly.report.calendar import to_ics
 from wxfly.report.facts.answer import facts_of
@@ -83,7 +84,8 @@ def test_the_best_of_a_day_is_the_same_event_in_the_week():
 
 
 def test_what_is_not_known_is_in_summary_and_description():
-    (event,) = events(brief(cubes=[with_gaps()], limits=TAKEN_ON))
+    cube = with_values(with_gaps(), "kp_index", np.nan)
+    (event,) = events(brief(cubes=[cube], limits=TAKEN_ON))
     assert "visibility and Kp not known" in str(event["SUMMARY"])
     assert "Not known: visibility and Kp. Find out before you fly." in str(event["DESCRIPTION"])
 

@@ -127,7 +127,9 @@ def test_every_null_of_an_hour_has_its_reason(name):
 def test_windows_are_ranked_and_an_empty_answer_has_none():
     windows = told(ALL["week"])["sites"][0]["windows"]
     assert [w["rank"] for w in windows] == [1, 2, 3]
-    assert windows[0]["start"].startswith("2026-06-12T02:27:")
+    assert windows[0]["start"].startswith("2026-06-10T02:28:")  # equal margins: the nearest is the surest
+    chances = [w["surest"]["chance"] for w in windows]
+    assert chances == sorted(chances, reverse=True)
     site = told(brief(cubes=[stormy()]))["sites"][0]
     assert site["windows"] == []
     assert (site["lit_hours"]["deciding_element"], site["lit_hours"]["deciding_count"]) == ("gust", 19)

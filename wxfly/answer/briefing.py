@@ -74,7 +74,7 @@ def make_briefing(
         of_site = cube.isel(site=position)
         members = [ensemble.isel(site=position) for ensemble in ensembles]
         run = run_of(provenance)
-        answers.append(_answer(of_site, request, max(start, now), end, minimum_duration, run, members, law))
+        answers.append(_answer(of_site, request, max(start, now), end, minimum_duration, run, members, law, now))
     pressure_notes = {pressure_note(answer.conditions) for answer in answers} - {""}
     return Briefing(
         question,
@@ -140,6 +140,7 @@ def _answer(
     run: np.datetime64,
     ensembles: Sequence[xr.Dataset],
     law: ErrorLaw | None,
+    now: np.datetime64,
 ) -> SiteAnswer:
     hours = hours_of(cube, start=start, end=end)
     return_height = None if request.sortie is None else request.sortie.plan.return_height
@@ -202,8 +203,7 @@ def _answer(
         )
         for w in windows
     ]
-    if not sureness.is_weak:
-        windows = rank_by_chance(windows)
+    windows = rank_by_chance(windows, now)
     outlooks = find_outlooks(sureness, assessment, minimum_duration, start=start, end=end)
     advice = None
     if windows:

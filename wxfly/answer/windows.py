@@ -87,16 +87,30 @@ def _rank(unknown: bool, preferred: bool, margin: float, seconds: int, start: in
     return unknown, not preferred, -round(margin, 6), -float(seconds), float(start)
 
 
-def rank_by_chance(windows: Iterable[Window]) -> list[Window]:
-    """Rank windows by the chance of their surest stretch, told in hundredths, then as `Window.rank` does.
+FAR = np.timedelta64(3, "D")
+"""A window that starts later than this is an outlook: of two with the same chance the nearer comes first. Common
+practice, no source."""
 
-    What is not known and what the pilot prefers stay in front; a chance that is not known stands last.
+
+def rank_by_chance(windows: Iterable[Window], now: np.datetime64) -> list[Window]:
+    """Rank windows by the chance of their surest stretch in hundredths, near ones first, then by `Window.rank`.
+
+    Windows in which all is known stay in front, then those that the pilot prefers. A chance that is not known comes
+    last.
+
+    Parameters
+    ----------
+    windows : iterable of Window
+        Each with its surest stretch.
+    now : numpy.datetime64
+        UTC.
     """
 
-    def key(window: Window) -> tuple[bool, bool, float, Rank]:
-        told = -1.0 if window.surest is None else window.surest.chance.value
-        chance = -1.0 if np.isnan(told) else told
-        return not window.is_known, not window.preferred, -round(chance, 2), window.rank
+    def key(window: Window) -> tuple[bool, bool, float, bool, Rank]:
+        of_surest = -1.0 if window.surest is None else window.surest.chance.value
+        chance = -1.0 if np.isnan(of_surest) else of_surest
+        is_far = bool(window.start - now > FAR)
+        return not window.is_known, not window.preferred, -round(chance, 2), is_far, window.rank
 
     return sorted(windows, key=key)
 

@@ -59,8 +59,8 @@ class WindowFacts(Facts, frozen=True):
     """A window: a stretch in which every limit holds."""
 
     rank: int
-    """1 is the best: by the chance of its surest stretch where there are members, by margin where there is one
-    forecast."""
+    """1 is the best: by the chance of its surest stretch, of equal ones those within three days first, then by
+    margin."""
     start: datetime
     """Cut to daylight."""
     end: datetime

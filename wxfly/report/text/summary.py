@@ -204,11 +204,7 @@ def _order(briefing: Briefing, having: Sequence[int]) -> list[int]:
     """Return the sites that have a window, the better first: by chance where members tell it, else by margin."""
     windows = {i: briefing.answers[i].best for i in having}
     ranked = [w for w in windows.values() if w is not None]
-    surenesses = [briefing.answers[i].sureness for i in having]
-    if surenesses and not any(s is None or s.is_weak for s in surenesses):
-        ranked = rank_by_chance(ranked)
-    else:
-        ranked = sorted(ranked, key=lambda w: w.rank)
+    ranked = rank_by_chance(ranked, briefing.now)
     return [next(i for i in having if windows[i] is w) for w in ranked]
 
 
