@@ -21,6 +21,7 @@ from wxfly.store import forecasts, layout, replies
 from wxfly.store.replies import read_reply
 
 ROOT = Path(__file__).resolve().parents[2]
+OF_BERLIN = np.datetime64("2021-11-23T23:00", "s")
 BERLIN = ROOT.parent / "shared" / "data" / "replies" / "berlin_2021-11-24_168h.json"
 needs_berlin = pytest.mark.skipif(
     not BERLIN.is_file(), reason="the folder shared/ with replies is not beside the checkout"
@@ -300,12 +301,12 @@ def test_a_full_disk_costs_the_store_and_not_the_answer(clock, server, monkeypat
 
 
 @needs_berlin
-def test_a_saved_reply_answers_as_of_its_first_hour():
-    got = obtain(["Berlin", "Berlin"], saved={}, forecast_path=BERLIN)
+def test_a_saved_reply_answers_as_of_a_time():
+    got = obtain(["Berlin", "Berlin"], saved={}, forecast_path=BERLIN, now=OF_BERLIN)
     assert [s.name for s in got.sites] == ["Berlin", "Berlin"]
     assert got.sites[0].time_zone == "Europe/Berlin"
     assert got.sites[0].surface_altitude == pytest.approx(44.8125)
-    assert got.now == np.datetime64("2021-11-23T23:00")
+    assert got.now == OF_BERLIN
     assert np.isnat(got.run)
     assert np.isnat(got.age)
     assert any("when it was retrieved is not known" in note for note in got.notes)
@@ -316,16 +317,16 @@ def test_a_saved_reply_answers_as_of_its_first_hour():
 @needs_berlin
 def test_a_saved_reply_serves_no_place_far_away():
     with pytest.raises(WxflyError, match=r"it is for .*, \d+ km from heath"):
-        obtain(["heath"], saved=SAVED, forecast_path=BERLIN)
+        obtain(["heath"], saved=SAVED, forecast_path=BERLIN, now=OF_BERLIN)
     near = {"field": Site("field", 52.5, 13.4, surface_cover="open")}
-    (site,) = obtain(["field"], saved=near, forecast_path=BERLIN).sites
+    (site,) = obtain(["field"], saved=near, forecast_path=BERLIN, now=OF_BERLIN).sites
     assert site.surface_cover == "open"
     assert site.time_zone == "Europe/Berlin"
 
 
 @needs_berlin
 def test_the_model_of_a_saved_reply_can_be_told():
-    got = obtain([], saved={}, forecast_path=BERLIN, model="icon_eu")
+    got = obtain([], saved={}, forecast_path=BERLIN, now=OF_BERLIN, model="icon_eu")
     assert got.cube.attrs["model"] == "icon_eu"
     assert covers_hours(got.cube, "wind_speed_of_gust") == (-1.0, 0.0)
 

@@ -13,11 +13,12 @@ import xarray as xr
 from wxfly.cube.consistency import hide_contradictions
 from wxfly.cube.contract import ENSEMBLE, check_forecast
 from wxfly.cube.foreign_file import read_foreign
+from wxfly.cube.notes import Note, NoteKind
 from wxfly.errors import WxflyError
 from wxfly.pilot.coordinates import parse_coordinates
 from wxfly.pilot.site import Site
 from wxfly.retrieval.obtained import Obtained, retrieved_of, run_of
-from wxfly.retrieval.places import time_zone_at
+from wxfly.retrieval.places import demo_sites, time_zone_at
 from wxfly.times import as_moment, utc_now
 
 _NEAR_KM = 30.0  # a file may be used for sites this close to a place in it
@@ -46,7 +47,13 @@ def open_forecast(
     model : str, optional
         The model of a saved reply.
     now : numpy.datetime64, optional
-        Time of the answer; by default the present time if the file covers it, else its first hour.
+        Time of the answer; by default the present time, or the first hour of a file that begins later or is of the
+        demonstration.
+
+    Raises
+    ------
+    WxflyError
+        Where the file cannot be read or is of another place; where all its hours are over and no time is given.
     """
     cubes = _read(path, model)
     cubes = [_with_sites(cube) for cube in cubes]
@@ -56,16 +63,24 @@ def open_forecast(
     ensembles = tuple(c for c in cubes if ENSEMBLE in c.dims)
     cube = one_of(cubes[0])
     hours = cube["time"].values.astype("datetime64[s]")
-    notes = [f"answered from the file {path.name}"]
+    notes: list[str] = [f"answered from the file {path.name}"]
+    is_invented = _is_invented(cube)
+    if is_invented:
+        sites = [replace(site, is_demo=True) for site in sites]
+        notes.insert(0, Note("demonstration: site and weather are invented", NoteKind.INVENTED))
     if len(set(positions)) == 1:
         here = (float(np.ravel(cube[name].values)[0]) for name in ("latitude", "longitude"))
-        notes[0] += ", whose place is {:.2f}, {:.2f}".format(*here)
+        notes[-1] += ", whose place is {:.2f}, {:.2f}".format(*here)
     is_chosen = now is not None
     if now is None:
-        now = present = as_moment(utc_now())
+        now = as_moment(utc_now())
+        if hours[-1] < now and not is_invented:
+            raise WxflyError(
+                f"{path.name}: its hours are over, they end at {str(hours[-1])[:16]}Z and now is {str(now)[:16]}Z; "
+                f"fetch a new forecast, or look back with --as-of {str(hours[0])[:16]}Z"
+            )
         if not hours[0] <= now <= hours[-1]:
-            now = hours[0]
-            is_chosen = bool(hours[-1] < present)  # past hours are of no use for a flight
+            now, is_chosen = hours[0], is_invented
             notes.append(f"its hours are not those of today: answered as of {str(now)[:16]}Z, its first hour")
     retrieved = retrieved_of(cube)
     if np.isnat(retrieved):
@@ -81,6 +96,13 @@ def open_forecast(
         tuple(sites), cube, now, "file", run_of(cube), retrieved,
         tuple(notes), ensembles, is_chosen,
     )  # fmt: skip
+
+
+def _is_invented(cube: xr.Dataset) -> bool:
+    """Return whether every place of a file is one of the demonstration, whose weather is invented."""
+    invented = {(site.latitude, site.longitude) for site in demo_sites().values()}
+    here = zip(np.ravel(cube["latitude"].values), np.ravel(cube["longitude"].values), strict=True)
+    return all((round(float(a), 4), round(float(b), 4)) in invented for a, b in here)
 
 
 def _read(path: Path, model: str | None) -> list[xr.Dataset]:
