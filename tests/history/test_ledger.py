@@ -9,9 +9,11 @@ import scipy.stats
 from hypothesis import given
 from hypothesis import strategies as st
 
+from wxfly.errors import WxflyError
 from wxfly.history.ledger import (
     Observation,
     Verdict,
+    Withdrawal,
     enter_observations,
     enter_verdicts,
     lead_hours,
@@ -23,7 +25,7 @@ from wxfly.history.ledger import (
     stratum,
 )
 from wxfly.physics import scoring
-from wxfly.question.verification import describe_ledger
+from wxfly.question.verification import describe_ledger, withdraw
 
 # --- bounds, worth, regret ----------------------------------------------------------------------------------------
 
@@ -236,3 +238,51 @@ def test_verdicts_are_entered_where_the_system_cannot_read_at_a_place(monkeypatc
     assert read_verdicts() == [at(12), at(13)]
     assert path.stat().st_mode & 0o777 == 0o600
     assert ledger_folder().stat().st_mode & 0o777 == 0o700
+
+
+# --- corrections ----------------------------------------------------------------------------------------------------
+
+
+def test_what_was_withdrawn_counts_no_more_stays_in_the_file_and_may_be_entered_again():
+    enter_verdicts([VERDICT])
+    enter_observations([OBSERVED])
+    assert "1 of them scored" in describe_ledger("headland")
+    assert withdraw("headland", "2026-06-10", "wrong unit") == (
+        "1 hour observed at headland withdrawn; they count no more, and may be entered again"
+    )
+    assert "0 of them scored" in describe_ledger("headland")
+    assert read_observations() == []
+    entries = read_ledger().entries
+    assert OBSERVED in entries
+    (mark,) = read_ledger().of(Withdrawal)
+    assert (mark.hour, mark.reason) == (VERDICT.hour, "wrong unit")
+    right = replace(OBSERVED, values={"gust": 13.0})
+    assert enter_observations([right]) == 1
+    assert read_observations() == [right]
+    assert enter_observations([right]) == 0
+    withdraw("headland", "2026-06-10T12:00Z", None)
+    assert read_observations() == []
+
+
+def test_only_the_hour_and_the_site_named_are_withdrawn():
+    others = [replace(OBSERVED, hour="2026-06-10T13:00:00Z"), replace(OBSERVED, site="moor")]
+    enter_observations([OBSERVED, *others])
+    withdraw("headland", "2026-06-10T12:00Z", "stuck")
+    assert read_observations() == others
+
+
+@pytest.mark.parametrize(
+    ("site", "when", "words"),
+    [
+        (None, "2026-06-10", "name the site and the time, such as"),
+        ("headland", None, "name the site and the time, such as"),
+        ("headland", "2026-06-11", "no observation of headland in 2026-06-11"),
+        ("hedland", "2026-06-10", "no observation of hedland in 2026-06-10; observations are of headland"),
+        ("headland", "June", "time 'June' is not understood"),
+    ],
+)
+def test_a_correction_that_finds_nothing_says_so(site, when, words):
+    enter_observations([OBSERVED])
+    with pytest.raises(WxflyError, match=words):
+        withdraw(site, when, None)
+    assert read_observations() == [OBSERVED]

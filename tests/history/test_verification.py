@@ -97,6 +97,13 @@ def test_files_that_cannot_be_read(tmp_path):
     assert read_csv(tmp_path / "bom.csv").time.size == 2
 
 
+def test_what_is_observed_later_than_now_is_refused_by_line(tmp_path):
+    path = tmp_path / "mine.csv"
+    path.write_text(HEAD + "2026-06-10T12:00Z,3.5,4,230,18\n2199-06-10T12:00Z,3.5,4,230,18\n", encoding="utf-8")
+    with pytest.raises(WxflyError, match=r"line 3: time '2199-06-10T12:00Z' is later than now, .*; check the date"):
+        read_csv(path)
+
+
 @given(st.text(alphabet="0123456789:-TZ+,.;\n []abcdwindspeetm/", max_size=80))
 def test_no_text_ends_in_anything_but_a_record_or_a_plain_fault(text):
     try:

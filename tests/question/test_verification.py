@@ -11,6 +11,7 @@ from click.testing import CliRunner
 from wxfly.cli import main
 from wxfly.history import ledger
 from wxfly.history.verification import records_file
+from wxfly.times import utc_now
 
 MEADOW = "52.1,6.9"
 
@@ -140,7 +141,7 @@ def test_what_was_learned_is_switched_on_knowingly_and_shown(meadow, tmp_path):
 
 
 def test_a_file_with_a_fault_teaches_nothing(meadow, tmp_path):
-    mine = observations(tmp_path / "mine.csv", rows=["yesterday,3,4", "2099-01-01T00:00Z,x,4"])
+    mine = observations(tmp_path / "mine.csv", rows=["yesterday,3,4", f"{utc_now():%Y-%m-%dT%H:%M:%SZ},x,4"])
     done = run("verify", "meadow", "--observed", mine, "--model", "icon_eu", "--past", "--learn", code=1)
     assert "2 faults, nothing was read" in done.output
     assert "line 962: time 'yesterday'" in done.output
@@ -227,8 +228,9 @@ def test_verdicts_as_of_another_time_are_not_kept(meadow):
     assert ledger.read_verdicts() == kept
 
 
-def test_observed_hours_score_the_verdicts(meadow, tmp_path):
+def test_observed_hours_score_the_verdicts(meadow, tmp_path, monkeypatch):
     run("best", "meadow", "--model", "icon_eu")
+    monkeypatch.setattr("wxfly.history.observations.utc_now", lambda: utc_now() + timedelta(days=16))
     kept = ledger.read_verdicts()
     lines = ["time,wind_speed [m/s],wind_speed_of_gust [m/s]"]
     lines += [f"{v.hour[:16]}Z,3.0,5.0" for v in sorted(kept, key=lambda v: v.hour)]

@@ -60,12 +60,21 @@ def verify(
     say(compare_with_observations(site, asked, on_progress=tell_progress))
 
 
-@main.command(epilog="Example: wxfly ledger meadow")
+@main.command(epilog="Example: wxfly ledger meadow --withdraw 2026-06-10 --reason 'wrong unit'")
 @click.argument("site", required=False)
-def ledger(site: str | None) -> None:
+@click.option(
+    "--withdraw",
+    metavar="TIME",
+    help="Let what was observed at SITE in this hour or on this day (UTC) count no more; the entries stay, marked.",
+)
+@click.option("--reason", metavar="TEXT", help="Why it is withdrawn.")
+def ledger(site: str | None, withdraw: str | None, reason: str | None) -> None:
     """Say how past answers, kept before their hour came, compare with what was observed, for SITE or for all."""
     from wxfly.question import verification
 
+    if withdraw or reason:
+        click.echo(verification.withdraw(site, withdraw, reason))
+        return
     say(verification.describe_ledger(site))
 
 

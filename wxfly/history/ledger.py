@@ -169,6 +169,36 @@ class Observation:
         _check_numbers(self.height, *self.values.values())
 
 
+@dataclass(frozen=True)
+class Withdrawal:
+    """A mark that the observations of one hour, entered before it, do not count any more. They stay in the file.
+
+    Attributes
+    ----------
+    site : str
+        Name of the site.
+    hour : str
+        Start of the hour, ISO 8601 in UTC with ``Z``.
+    told : str
+        Time of the withdrawal.
+    reason : str
+        In the pilot's words; empty for none.
+    """
+
+    site: str
+    hour: str
+    told: str
+    reason: str
+
+    @property
+    def key(self) -> tuple[str, str, str]:
+        """Return what identifies the withdrawal."""
+        return self.site, self.hour, self.told
+
+    def __post_init__(self) -> None:
+        _check_moments(hour=self.hour, told=self.told)
+
+
 def _check_moments(**moments: str) -> None:
     for name, text in moments.items():
         if not _MOMENT.fullmatch(text):
@@ -182,10 +212,13 @@ def _check_numbers(*numbers: float) -> None:
             raise ValueError(f"a number beyond {_LARGEST:g} does not belong in a ledger")
 
 
-Entry = Verdict | Chosen | Observation
-_Kind = TypeVar("_Kind", Verdict, Chosen, Observation)
-KINDS: dict[str, type[Entry]] = {"verdict": Verdict, "choice": Chosen, "observation": Observation}
+Entry = Verdict | Chosen | Observation | Withdrawal
+_Kind = TypeVar("_Kind", Verdict, Chosen, Observation, Withdrawal)
+KINDS: dict[str, type[Entry]] = {
+    "verdict": Verdict, "choice": Chosen, "observation": Observation, "withdrawal": Withdrawal,
+}  # fmt: skip
 """The kinds of entries, by the word in a line that names its kind."""
+_WORDS = {kind: word for word, kind in KINDS.items()}
 
 
 @dataclass(frozen=True)
@@ -204,8 +237,17 @@ class Ledger:
     set_aside: tuple[SetAside, ...]
 
     def of(self, kind: type[_Kind]) -> list[_Kind]:
-        """Return the entries of a kind."""
-        return [entry for entry in self.entries if isinstance(entry, kind)]
+        """Return the entries of a kind that count: an observation that was withdrawn after it does not."""
+        return [entry for entry in self.counting() if isinstance(entry, kind)]
+
+    def counting(self) -> list[Entry]:
+        """Return every entry but the observations that were withdrawn after they were entered."""
+        withdrawn = {(e.site, e.hour): i for i, e in enumerate(self.entries) if isinstance(e, Withdrawal)}
+        return [
+            entry
+            for i, entry in enumerate(self.entries)
+            if not (isinstance(entry, Observation) and withdrawn.get((entry.site, entry.hour), -1) > i)
+        ]
 
 
 def ledger_folder() -> Path:
@@ -237,21 +279,49 @@ def enter_observations(observations: Iterable[Observation], *, folder: Path | No
     return enter(told, folder or ledger_folder())
 
 
+def withdraw_observations(
+    site: str, start: np.datetime64, end: np.datetime64, *, now: np.datetime64, reason: str = ""
+) -> int:
+    """Withdraw what was observed at a site in the hours of a period, so that it counts no more.
+
+    Parameters
+    ----------
+    site : str
+        Its name.
+    start, end : numpy.datetime64
+        UTC; hours that start at `start` or later and before `end`.
+    now : numpy.datetime64
+        UTC.
+    reason : str, optional
+        In the pilot's words.
+
+    Returns
+    -------
+    int
+        The number of hours withdrawn.
+    """
+    hours = {o.hour for o in read_ledger().of(Observation) if o.site == site and start <= moment(o.hour) < end}
+    told = f"{now.astype('datetime64[s]')}Z"
+    for hour in sorted(hours):
+        mark = Withdrawal(site, hour, told, reason)
+        _append(ledger_folder() / f"{hour[:7]}.jsonl", [{"entry": _WORDS[Withdrawal]} | asdict(mark)])
+    return len(hours)
+
+
 def enter(entries: Sequence[Entry], folder: Path) -> int:
     """Add entries to the files of the months of their hours, each once; return the number added."""
-    words = {kind: word for word, kind in KINDS.items()}
     by_month: dict[str, list[Entry]] = {}
     for entry in entries:
         by_month.setdefault(entry.hour[:7], []).append(entry)
     added = 0
     for month, listed in by_month.items():
         path = folder / f"{month}.jsonl"
-        known = {(type(entry), entry.key) for entry in read_ledger(path).entries}
+        known = {(type(entry), entry.key) for entry in read_ledger(path).counting()}
         fresh = []
         for entry in listed:
             if (type(entry), entry.key) not in known:
                 known.add((type(entry), entry.key))
-                fresh.append({"entry": words[type(entry)]} | asdict(entry))
+                fresh.append({"entry": _WORDS[type(entry)]} | asdict(entry))
         _append(path, fresh)
         added += len(fresh)
     return added

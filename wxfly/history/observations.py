@@ -28,6 +28,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.errors import WxflyError, unknown_name
+from wxfly.times import as_moment, utc_now
 from wxfly.units import UNITS, symbols_of, to_si
 
 Array = npt.NDArray[np.float64]
@@ -103,11 +104,11 @@ def read_csv(path: Path) -> Record:
         raise WxflyError(f"{path}: it is not text in UTF-8; save it as UTF-8") from None
     except OSError as fault:
         raise WxflyError(f"{path}: cannot be read ({fault.strerror})") from None
-    return parse_csv(text, str(path))
+    return parse_csv(text, str(path), now=as_moment(utc_now()))
 
 
-def parse_csv(text: str, what: str) -> Record:
-    """Parse the text of a pilot's file; see `read_csv`."""
+def parse_csv(text: str, what: str, *, now: np.datetime64 | None = None) -> Record:
+    """Parse the text of a pilot's file; see `read_csv`. With `now` [UTC], what is observed later is a fault."""
     rows = [(n, row) for n, row in enumerate(csv.reader(io.StringIO(text)), start=1) if any(c.strip() for c in row)]
     if not rows:
         raise WxflyError(f"{what}: it is empty; wanted a line of headings such as: time,wind_speed [m/s]")
@@ -126,7 +127,7 @@ def parse_csv(text: str, what: str) -> Record:
         for (name, unit), cell in zip(headings, row, strict=True):
             try:
                 if name == "time":
-                    times.append(_read_time(cell.strip(), times))
+                    times.append(_read_time(cell.strip(), times, now))
                 else:
                     columns[name].append(_read_number(cell.strip(), name, unit))
             except ValueError as fault:
@@ -179,7 +180,7 @@ def _read_headings(cells: list[str]) -> tuple[list[tuple[str, str]], list[str]]:
     return headings, faults
 
 
-def _read_time(cell: str, earlier: list[np.datetime64]) -> np.datetime64:
+def _read_time(cell: str, earlier: list[np.datetime64], now: np.datetime64 | None) -> np.datetime64:
     try:
         moment = datetime.fromisoformat(cell)
     except ValueError:
@@ -189,6 +190,8 @@ def _read_time(cell: str, earlier: list[np.datetime64]) -> np.datetime64:
     stamp = np.datetime64(moment.astimezone(UTC).replace(tzinfo=None), "s")
     if earlier and stamp <= earlier[-1]:
         raise ValueError(f"'{cell[:30]}' is not after the row before; sort by time and keep each time once")
+    if now is not None and stamp > now:
+        raise ValueError(f"'{cell[:30]}' is later than now, {now}Z; check the date and the offset")
     return stamp
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -33,6 +34,7 @@ from wxfly.question.ask import Progress
 from wxfly.retrieval.obtained import retrieved_of, run_of
 from wxfly.retrieval.places import refuse_set_aside, resolve_site
 from wxfly.store import forecasts, layout
+from wxfly.times import as_moment, read_moment, utc_now
 from wxfly.units import parse_quantity
 
 METAR_HEIGHT = 10.0
@@ -268,10 +270,31 @@ def describe_ledger(site: str | None = None) -> str:
     return "\n".join(lines)
 
 
+def withdraw(site: str | None, when: str | None, reason: str | None) -> str:
+    """Withdraw what was observed at a site in an hour or on a day from the ledger, and say how much.
+
+    Raises
+    ------
+    WxflyError
+        Without a site or a time; where nothing was observed then.
+    """
+    if not site or not when:
+        raise WxflyError("name the site and the time, such as: wxfly ledger meadow --withdraw 2026-06-10T14:00Z")
+    start = read_moment(when)
+    assert start is not None
+    length = np.timedelta64(1, "D" if re.fullmatch(r"\d{4}-\d\d-\d\d", when.strip()) else "h")
+    count = ledger.withdraw_observations(site, start, start + length, now=as_moment(utc_now()), reason=reason or "")
+    if not count:
+        known = sorted({o.site for o in ledger.read_observations()})
+        where = f"; observations are of {', '.join(known)}" if known and site not in known else ""
+        raise WxflyError(f"the ledger has no observation of {site} in {when}{where}")
+    hours = "1 hour" if count == 1 else f"{count} hours"
+    return f"{hours} observed at {site} withdrawn; they count no more, and may be entered again"
+
+
 def forget_choices() -> str:
     """Forget what earlier answers chose, and say so."""
     from wxfly.history.previous_choice import clear_choices
-    from wxfly.times import as_moment, utc_now
 
     clear_choices(as_moment(utc_now()))
     return "the windows chosen in earlier answers are forgotten; the ledger keeps its record of them"
