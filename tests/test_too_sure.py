@@ -21,6 +21,7 @@ from wxfly.assessment.suitability import State, assess
 from wxfly.cube.contract import attributes_of, with_lost_members
 from wxfly.physics.air import geomagnetic
 from wxfly.pilot.site import Site
+from wxfly.probability.chance import hour_chances, window_chance
 from wxfly.probability.site_chance import judge_sureness
 from wxfly.report.text.chances import told_causes
 
@@ -251,6 +252,38 @@ def test_a_storm_with_rain_costs_more_than_the_rain():
     spans = {"precipitation_amount": {(NOON, NOON + 2): 3.0}}
     rain, storm = (chances(changed(weather_code={(NOON, NOON + 1): code}, **spans)) for code in (63.0, STORM))
     assert (storm[NOON - 3 : NOON + 3] <= rain[NOON - 3 : NOON + 3] + 1e-9).all()
+
+
+FAR_OUTSIDE = {
+    "a storm": {"weather_code": {(NOON, NOON + 1): STORM}},
+    "a downpour": {"precipitation_amount": {(NOON, NOON + 1): 5.0}},
+    "a gale": {"wind_speed_of_gust": {(NOON, NOON + 1): 25.0}},
+}
+
+
+@pytest.mark.parametrize("what", FAR_OUTSIDE)
+@pytest.mark.parametrize("members", [1, 20])
+def test_an_hour_far_outside_keeps_no_chance_by_the_error_of_timing(what, members):
+    """One hour of storm in a quiet day kept 0.40, one of a gale 0.56: the quiet hours beside it might come instead."""
+    cube = changed(**FAR_OUTSIDE[what])
+    _, assessment, sureness = judge(cube, [] if members == 1 else [members_of([cube] * members)])
+    outside = np.flatnonzero(assessment["hour_margin"].values == -1.0)
+    outside = outside[(outside > 6) & (outside < 18)]
+    assert outside.size
+    for hour in outside:
+        assert sureness.hours.values[hour] <= 0.13, hour
+        assert sureness.of(hour - 1, hour + 1).value <= 0.13, hour
+
+
+@pytest.mark.parametrize("members", [1, 10])
+def test_the_error_of_timing_makes_no_hour_surer_than_it_is_forecast(members):
+    cube = changed(**COMES["a front"])
+    sureness = judge(cube, [] if members == 1 else [members_of([cube] * members)])[2]
+    without_timing = hour_chances(sureness.room.sel(shift=0, drop=True), law=sureness.law).values
+    assert (sureness.hours.values <= without_timing + 1e-9).all()
+    for first in range(3, 20):
+        unmoved = window_chance(sureness.room.sel(shift=0, drop=True), first, first + 2, law=sureness.law)
+        assert sureness.of(first, first + 2).value <= unmoved.value + 1e-9
 
 
 # --- 3. radiation fog ----------------------------------------------------------------------------------------------
