@@ -122,7 +122,7 @@ def test_the_chance_falls_with_the_amount_without_a_step():
     amounts = np.concatenate([[0.0], np.geomspace(0.002, 4.0, 60)])
     found = np.array([chances(changed(25, precipitation_amount=a))[NOON] for a in amounts])
     assert (np.diff(found) <= 1e-9).all()
-    assert -np.diff(found).min() < 0.06
+    assert -np.diff(found).min() < 0.07
     assert found[0] > 0.9
     assert found[-1] < 0.2
 
@@ -370,6 +370,35 @@ def test_a_missing_input_makes_no_fog_less_likely(humidity, wind, sun, gone):
     assert np.isnan(some) or some >= full - 1e-12
 
 
+# --- 3b. codes that speak against good sight ----------------------------------------------------------------------
+
+SPOKEN_AGAINST = (*range(4, 13), *range(20, 29), *range(30, 41))
+
+
+@pytest.mark.parametrize("code", SPOKEN_AGAINST)
+def test_a_code_of_mist_dust_snow_or_what_was_before_passes_no_hour_in_silence(code):
+    """Codes 4 to 12, 20 to 28 and 30 to 40 changed nothing: a duststorm and shallow fog were as good as a clear sky."""
+    quiet, (_, told, sureness) = judge(changed(25)), judge(changed(25, weather_code=float(code)))
+    assert told["state"].values[NOON] <= State.NARROW
+    assert told["hour_margin"].values[NOON] <= 0.2 < quiet[1]["hour_margin"].values[NOON]
+    assert sureness.hours.values[NOON] < quiet[2].hours.values[NOON] - 0.05
+    assert told["limiting_element"].values[NOON] in ("fog", "visibility", "precipitation", "icing")
+
+
+@pytest.mark.parametrize("code", [11, 12, 21, 24, 28, 32, 39, 40])
+def test_without_a_visibility_of_the_source_such_a_code_passes_no_hour_in_silence(code):
+    cube = without(changed(25, weather_code=float(code)), "visibility_in_air")
+    assert judge(cube)[1]["state"].values[NOON] <= State.NARROW
+
+
+def test_freezing_rain_before_is_icing_that_may_still_be_there():
+    cold = {"air_temperature": 272.15, "air_temperature_aloft": (272.1, 271.5, 271.2), "dew_point_temperature": 269.15,
+            "relative_humidity": 0.8}  # fmt: skip
+    for code in (20.0, 21.0, 24.0, 25.0):
+        grade = judge(changed(25, weather_code=code, **cold))[1]["demand"].sel(element="icing")
+        assert float(grade[NOON]) == 1.0, code
+
+
 # --- 4. storms without rain ----------------------------------------------------------------------------------------
 
 UNSTABLE = {"atmosphere_convective_available_potential_energy": 4000.0, "lifted_index": -9.0}
@@ -437,6 +466,51 @@ def test_a_chance_of_rain_in_unstable_air_is_a_storm_that_is_possible():
     for probability, grade in ((0.0, 0.0), (0.2, 0.0), (0.5, 1.0)):
         cube = with_inhibition(changed(precipitation_probability=probability, **energy), 180.0)
         assert float(derive(cube, height=60.0)["thunderstorm_risk"][0, NOON]) == grade
+
+
+# --- 5b. a jet above the flight height -----------------------------------------------------------------------------
+
+
+def with_jet(speed, members=1, height=60.0, **lost):
+    """Judge a night and morning with this wind at 120 m, and a light wind at and below 80 m."""
+    cube = changed(25, wind_speed=(2.0, 3.0, speed))
+    for name, value in lost.items():
+        cube[name].values[:, -1] = value
+    conditions = derive(cube, height=height)
+    ensembles = [] if members == 1 else [members_of([cube] * members)]
+    return judge_sureness(
+        conditions, assess(conditions, LIMITS), RUN, height=height, site=SITE, limits=LIMITS, central=cube,
+        ensembles=ensembles,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("members", [1, 20])
+def test_a_jet_above_the_flight_height_is_not_sure(members):
+    """Wind of 15 m/s at 120 m changed nothing in the chance of a flight at 60 to 80 m: the levels below decide."""
+    for height, most in ((60.0, 0.87), (70.0, 0.82), (80.0, 0.8)):
+        calm, jet = (with_jet(speed, members, height).hours.values for speed in (3.3, 15.0))
+        assert calm[NOON] > 0.9
+        assert (jet[6:18] < most).all()
+        causes = {c.element: c.share for c in with_jet(15.0, members, height).of(NOON, NOON).causes}
+        assert causes["wind"] > 0.12
+
+
+@pytest.mark.parametrize("members", [1, 20])
+def test_wind_above_that_keeps_the_limit_changes_nothing(members):
+    least = with_jet(3.3, members).hours.values
+    for speed in (6.0, 8.0):
+        assert np.allclose(with_jet(speed, members).hours.values, least, atol=1e-9)
+
+
+def test_a_jet_makes_no_step_at_the_limit():
+    found = [with_jet(speed, height=80.0).hours.values[NOON] for speed in np.arange(8.0, 16.01, 0.25)]
+    assert (np.diff(found) <= 1e-9).all()
+    assert -np.diff(found).min() < 0.07
+
+
+def test_a_level_above_that_is_lost_is_no_better_than_a_jet_there():
+    jet, lost = (with_jet(speed).hours.values for speed in (15.0, np.nan))
+    assert (np.isnan(lost) | (lost <= jet + 1e-9)).all()
 
 
 # --- 9. Kp ---------------------------------------------------------------------------------------------------------

@@ -65,7 +65,7 @@ def weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) ->
         "atmosphere_convective_available_potential_energy": take("atmosphere_convective_available_potential_energy"),
         "weather_code": code,
         "cloud_area_fraction": take("cloud_area_fraction"),
-        "visibility_in_air": sight,
+        "visibility_in_air": _told_by_code(take, code, sight),
         "cloud_base_height": base.height,
         "cloud_base_method": base.method.astype(float),
         "icing_risk": grade_of_chance(icing_chance),
@@ -98,7 +98,8 @@ def _forecast_precipitation(take: Taker, code: Array, rate: Array) -> Array:
     Amounts of a grid cell and an hour hide short showers, and a code may tell of drizzle that the amount rounds away,
     or of heavy rain that the amount lacks. Where the source's code is lost it could have told of more.
     """
-    of_code = np.fmax(precipitation.least_rate(code), np.where(np.isin(code, weather_code.FALLING), TRACE, 0.0))
+    falls = np.isin(code, (*weather_code.FALLING, *weather_code.RECENT_PRECIPITATION))
+    of_code = np.fmax(precipitation.least_rate(code), np.where(falls, TRACE, 0.0))
     code_is_lost = np.isnan(code) & take.has("weather_code") & ~(rate >= precipitation.LARGEST_LEAST_RATE)
     return np.where(np.isnan(rate) | code_is_lost, np.nan, np.fmax(rate, of_code))
 
@@ -130,6 +131,17 @@ def _visibility(take: Taker, code: Array) -> Array:
     return np.where(fog, FOGGY, np.nan)
 
 
+def _told_by_code(take: Taker, code: Array, sight: Array) -> Array:
+    """Return the visibility, no larger than what a code of dust, blowing snow or haze leaves.
+
+    Where the source gives none, only what hides as much as fog tells of it.
+    """
+    most = weather_code.largest_visibility(code)
+    if take.has("visibility_in_air"):
+        return np.minimum(sight, most)  # NaN stays NaN
+    return np.where(most <= FOGGY, np.fmin(sight, most), sight)
+
+
 def _fog(take: Taker, code: Array, rate: Array, air: dict[str, Array]) -> Array:
     """Return the chance of fog in humid air beside the visibility of the forecast, which is judged by itself.
 
@@ -142,6 +154,7 @@ def _fog(take: Taker, code: Array, rate: Array, air: dict[str, Array]) -> Array:
     chance = visibility.radiation_fog_chance(
         humidity, np.where(no_cloud_told, np.nan, wind), np.where(no_cloud_told, np.nan, sun)
     )
+    chance = np.maximum(chance, weather_code.fog_chance_of(code))
     if take.has("visibility_in_air"):
         return chance
     temperature, dew_point = air["air_temperature_near_ground"], air["dew_point_temperature"]

@@ -28,8 +28,8 @@ HIGHEST_CORE = 300.0
 LOWEST_TOP = 80.0
 """Without a level at least this high, a jet is unknown [m]."""
 JET_HEIGHT_ERROR = 60.0
-"""Standard deviation of the height of a forecast jet [m]. Common practice, no source: forecasts have levels 40 m and more
-apart there, and mix too much in stable air."""
+"""Standard deviation of the height of a forecast jet [m]. Common practice, no source: the levels of a forecast lie 40 m
+and more apart there, and models mix too much in stable air."""
 FULLY_OVER = 0.1
 """Share of a limit by which a wind above is over it when it counts in full [1]; an estimate of ours, so that there is
 no step at the limit."""
@@ -98,9 +98,7 @@ def low_level_jet(wind_speed: npt.ArrayLike, heights: npt.ArrayLike) -> LowLevel
     )
 
 
-def chance_of_lower_jet(
-    wind_speed: npt.ArrayLike, heights: npt.ArrayLike, wanted_height: float, limit: float
-) -> Array:
+def chance_of_lower_jet(wind_speed: npt.ArrayLike, heights: npt.ArrayLike, wanted_height: float, limit: float) -> Array:
     """Return the chance that a wind over a limit, forecast above a height, blows at that height.
 
     Parameters

@@ -90,13 +90,13 @@ def _is_grave(cause: Cause) -> bool:
 
 
 def told_causes(chance: Chance, deciding: str = "") -> tuple[Cause, ...]:
-    """Return the causes that are told: the largest, and in any case the element that decides and every grave hazard.
+    """Return the causes that are told: the largest, and in any case the element that decides and the gravest hazard.
 
-    A hazard that one member in ten has over its limit is told, however many causes are larger.
+    By members every hazard that one in ten has over its limit is told, however many causes are larger.
     """
     grave = sorted(filter(_is_grave, chance.causes), key=lambda cause: GRAVEST.index(cause.element))
     own = [cause for cause in chance.causes if cause.element == deciding] + grave[:1]
-    told = [*list(dict.fromkeys([*own, *chance.causes]))[:CAUSES_TOLD], *grave]
+    told = list(dict.fromkeys([*own, *chance.causes]))[:CAUSES_TOLD] + ([] if chance.is_weak else grave)
     return tuple(cause for cause in chance.causes if cause in told)
 
 
