@@ -370,6 +370,36 @@ def test_a_missing_input_makes_no_fog_less_likely(humidity, wind, sun, gone):
     assert np.isnan(some) or some >= full - 1e-12
 
 
+def test_radiation_fog_fades_in_the_hours_after_sunrise():
+    """With a humidity of 98 % until sunrise, at 03:15 UTC, and 80 % an hour later no fog was left at all."""
+    cube = calm_dawn(0.98, bases=True)
+    for name, value in (("relative_humidity", 0.80), ("dew_point_temperature", 279.85)):
+        cube[name].values[5:] = value
+    conditions, assessment, sureness = judge(cube)
+    fog = conditions["fog_chance"].max("edge").values
+    assert fog[3] == pytest.approx(0.37, abs=0.02)
+    assert (np.diff(fog[3:9]) <= 1e-9).all()
+    assert -np.diff(fog[3:12]).min() < 0.13
+    assert [float(assessment["demand"].sel(element="fog")[h]) for h in (5, 6)] == [1.0, 1.0]
+    assert State(int(assessment["state"][5])) is State.NARROW
+    assert fog[9] < 0.01
+    assert sureness.hours.values[5] < sureness.hours.values[9] - 0.1
+
+
+def test_fog_of_hours_before_those_asked_about_counts():
+    cube = calm_dawn(0.98, bases=True)
+    for name, value in (("relative_humidity", 0.80), ("dew_point_temperature", 279.85)):
+        cube[name].values[5:] = value
+    whole = derive(cube, height=60.0)["fog_chance"].values[:, 5:8]
+    start = RUN + np.timedelta64(5, "h")
+    assert np.array_equal(derive(cube, height=60.0, start=start)["fog_chance"].values[:, :3], whole)
+    cut = derive(cube.isel(time=slice(5, None)), height=60.0)["fog_chance"].values[:, :3]
+    assert (cut >= whole - 1e-9).all()
+    lost = cube.copy(deep=True)
+    lost["relative_humidity"].values[3:5] = np.nan
+    assert (derive(lost, height=60.0)["fog_chance"].values[:, 5:8] >= whole - 1e-9).all()
+
+
 # --- 3b. codes that speak against good sight ----------------------------------------------------------------------
 
 SPOKEN_AGAINST = (*range(4, 13), *range(20, 29), *range(30, 41))

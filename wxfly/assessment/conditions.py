@@ -16,7 +16,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.assessment.hours import HOUR, Taker, cut_hours, lost_inputs, to_hours
-from wxfly.assessment.weather import weather
+from wxfly.assessment.weather import weather, with_earlier_fog
 from wxfly.assessment.wind_at_height import WindAloft, sun_of
 from wxfly.cube.contract import VARIABLES, restore_carried
 from wxfly.physics.air import atmosphere, geomagnetic, sun
@@ -112,7 +112,7 @@ def _dataset(take: Taker, results: dict[str, Array]) -> xr.Dataset:
 
 def hours_of(cube: xr.Dataset, *, start: np.datetime64 | None = None, end: np.datetime64 | None = None) -> Taker:
     """Make the hours of a cube ready, for `derive` and `derive_heights` to share."""
-    return Taker(to_hours(cut_hours(restore_carried(cube), start, end)))
+    return Taker(to_hours(cut_hours(with_earlier_fog(restore_carried(cube)), start, end)))
 
 
 def derive_heights(

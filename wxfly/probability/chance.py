@@ -304,7 +304,7 @@ def _no_surer(held: npt.ArrayLike, at: int) -> Array:
     forecast is over a limit.
     """
     values = np.asarray(held, dtype=float)
-    return np.minimum(values, values[at])
+    return np.asarray(np.minimum(values, values[at]))
 
 
 def _stretch(values: Array, law: ErrorLaw) -> Array:
