@@ -655,6 +655,25 @@ def test_snow_dry_air_and_a_source_without_probability_are_as_before():
         assert float(derive(cube, height=60.0)["icing_risk"].max("edge")[NOON]) == 0.0
 
 
+@pytest.mark.parametrize("raining", [0, 4, 8, 16])
+def test_rain_in_some_members_and_its_probability_are_counted_once(raining):
+    """With 8 of 20 members raining and a probability of 0.4 icing read 0.59: it was added to those without rain."""
+    dry = cold_stratus(0.4)
+    wet = cold_stratus(0.4, precipitation_amount=0.5, weather_code=61.0)
+    sureness = judge(dry, [members_of([dry] * (20 - raining) + [wet] * raining)])[2]
+    assert share_of(sureness, "icing") == pytest.approx(max(0.4, 0.87 * raining / 20), abs=0.02)
+
+
+def test_a_member_that_is_lost_makes_icing_no_less_likely():
+    dry, lost = cold_stratus(0.4), cold_stratus(0.4, air_temperature=np.nan)
+    wet = cold_stratus(0.4, precipitation_amount=0.5, weather_code=61.0)
+    whole = judge(dry, [members_of([dry] * 12 + [wet] * 8)])[2]
+    for left, gone in (([dry] * 12 + [wet] * 7, 1), ([dry] * 11 + [wet] * 8, 1), ([dry] * 12, 8)):
+        some = judge(dry, [members_of(left + [lost] * gone)])[2]
+        assert share_of(some, "icing") >= share_of(whole, "icing") - 1e-9
+        assert some.hours.values[NOON] <= whole.hours.values[NOON] + 1e-9
+
+
 def test_a_lost_probability_in_freezing_air_leaves_icing_not_known():
     state = judge(cold_stratus(np.nan))[1]["state"].values[NOON]
     assert State(int(state)) is State.NOT_KNOWN

@@ -339,6 +339,7 @@ DERIVED: dict[str, dict[str, str]] = {
     "cloud_base_method": _described("1", "how the cloud base was found (wxfly.physics.air.cloud.CloudBaseMethod)"),
     "icing_risk": _described("1", "icing at flight height: 0 none, 1 possible, 2 likely"),
     "icing_chance": _described("1", "chance of icing at flight height"),
+    "icing_chance_by_signs": _described("1", "chance of icing without the probability of precipitation"),
     "fog_risk": _described("1", "fog in humid air: 0 none, 1 possible, 2 likely"),
     "fog_chance": _described("1", "chance of fog in humid air"),
     "thunderstorm_risk": _described("1", "thunderstorm: 0 none, 1 possible, 2 likely"),

@@ -136,6 +136,7 @@ def weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) ->
         "cloud_base_method": base.method.astype(float),
         "icing_risk": grade_of_chance(icing_chance),
         "icing_chance": icing_chance,
+        "icing_chance_by_signs": icing.icing_chance(icing_risk, 0.0),
         "fog_risk": grade_of_chance(fog_chance),
         "fog_chance": fog_chance,
         "thunderstorm_risk": grade_of_chance(storm_chance),

@@ -56,6 +56,7 @@ _BANDS = ("wind_speed", "wind_speed_of_gust")
 _CAPE, _INHIBITION = "atmosphere_convective_available_potential_energy", "atmosphere_convective_inhibition"
 _RATE = "forecast_precipitation_rate"
 _JETS = {"wind": "wind_jet_chance", "gust": "gust_jet_chance"}
+_SIGNS = "icing_chance_by_signs"
 _LEAST_TOLD = 0.001
 _CHANCES = {element.name: element.chance for element in ELEMENTS if element.chance}
 
@@ -200,11 +201,13 @@ def judge_sureness(
     joined = _join([a for _, a in parts])
     of_hours = _join(
         [
-            c[[*_BANDS, *_DEVIATIONS, _RATE, *_CHANCES.values(), *_JETS.values()]].max("edge", skipna=False)
+            c[[*_BANDS, *_DEVIATIONS, _RATE, *_CHANCES.values(), _SIGNS, *_JETS.values()]].max("edge", skipna=False)
             for c, _ in parts
         ]
     )
     all_leads = lead_time(joined["time"].values, run)
+    told_falsely = law.share_left * law.figure("icing", "false", all_leads)
+    of_hours = of_hours.assign(icing_chance=_counted_once(of_hours["icing_chance"], of_hours[_SIGNS], told_falsely))
     room = room_to_limits(
         joined,
         all_leads,
@@ -278,6 +281,20 @@ def _put_beside(room: xr.DataArray, around: xr.DataArray | None) -> xr.DataArray
     for part in (slice(None, REACH), slice(-REACH, None)):
         values[: len(NAMES), part] = np.nan if around is None else around.values[:, part]
     return padded.copy(data=values)
+
+
+def _counted_once(icing: xr.DataArray, by_signs: xr.DataArray, told_falsely: Array) -> xr.DataArray:
+    """Return the chance of icing of each member, in which what the members show is not counted again.
+
+    The probability of precipitation is that of the one forecast, and speaks of the same rain that falls in some of the
+    members. So it is given to the members without it only as far as it is more than the share of those with it, less
+    what they tell falsely: all members together have the larger of the two. A member that is not known shows nothing.
+    """
+    icing, by_signs = icing.transpose("time", MEMBER), by_signs.transpose("time", MEMBER)
+    shown = by_signs.fillna(0.0).mean(MEMBER)
+    told = shown * xr.DataArray(1.0 - told_falsely, dims="time", coords={"time": shown["time"]})
+    rest = (icing - told) / (1.0 - shown).clip(min=1e-9)
+    return icing.where(~(icing > by_signs), np.minimum(np.maximum(rest, by_signs), icing))
 
 
 def _below_jets(room: xr.DataArray, conditions: xr.Dataset) -> xr.DataArray:
