@@ -164,8 +164,7 @@ def judge_sureness(
     flight = partial(derive_flight, height=height, site=site, limits=limits, return_height=return_height)
 
     def with_jets(hours: Taker) -> xr.Dataset:
-        jets = WindAloft(hours, site).chance_of_lower_jet(max(height, return_height or 0.0), limits)
-        return flight(hours).assign({_JETS[name]: (hours.dims, chance) for name, chance in jets.items()})
+        return add_jets(flight(hours), hours, max(height, return_height or 0.0), site, limits)
 
     if not ensembles:
         judged = assessment if unsure == limits else assess(conditions, unsure)
@@ -181,7 +180,7 @@ def judge_sureness(
             around = _room_of_one(there, assess(there, unsure), at, spreads_of(central, there), law)
         room = _put_beside(room, around)
         if central is not None:
-            room = _below_jets(room, there.max("edge", skipna=False))
+            room = below_jets(room, there.max("edge", skipna=False))
         room = with_timing(room, lead, law)
         margin = assessment["hour_margin"].values[:, None]
         return Sureness(
@@ -217,7 +216,7 @@ def judge_sureness(
         chances={name: of_hours[condition] for name, condition in _CHANCES.items()},
         law=law,
     )
-    room = _below_jets(room, of_hours)
+    room = below_jets(room, of_hours)
     asked = slice(REACH, REACH + time.size)
     margin = joined["hour_margin"].transpose("time", MEMBER).values[asked]
     if sortie is not None:
@@ -297,8 +296,34 @@ def _counted_once(icing: xr.DataArray, by_signs: xr.DataArray, told_falsely: Arr
     return icing.where(~(icing > by_signs), np.minimum(np.maximum(rest, by_signs), icing))
 
 
-def _below_jets(room: xr.DataArray, conditions: xr.Dataset) -> xr.DataArray:
-    """Lower the room of wind and gust to what a jet over the limit above leaves, if it is forecast too high."""
+def add_jets(conditions: xr.Dataset, hours: Taker, height: float, site: Site, limits: Limits) -> xr.Dataset:
+    """Return conditions with the chance that a wind or gust over its limit above a height comes down to it.
+
+    Parameters
+    ----------
+    conditions : Dataset
+        Of the hours, as `wxfly.assessment.conditions.derive` gives them.
+    hours : Taker
+        As `wxfly.assessment.conditions.hours_of` gives them.
+    height : float
+        The highest of the flight, above ground [m].
+    site, limits
+        As the hours are judged.
+    """
+    jets = WindAloft(hours, site).chance_of_lower_jet(height, limits)
+    return conditions.assign({_JETS[name]: (hours.dims, chance) for name, chance in jets.items()})
+
+
+def below_jets(room: xr.DataArray, conditions: xr.Dataset) -> xr.DataArray:
+    """Lower the room of wind and gust to what a jet over the limit above leaves, if it is forecast too high.
+
+    Parameters
+    ----------
+    room : DataArray
+        ``(element, time, realization)`` [1].
+    conditions : Dataset
+        Of the same hours, as `add_jets` gives them, the worse edge of each.
+    """
     values = room.values.copy()
     for name, variable in _JETS.items():
         jet = conditions[variable]
