@@ -16,7 +16,7 @@ import numpy as np
 import xarray as xr
 
 from wxfly.answer.windows import find_windows
-from wxfly.assessment.conditions import derive
+from wxfly.assessment.conditions import derive, hours_of
 from wxfly.assessment.forecast_error import MEMBER, default_error_law, lead_time, room_to_limits
 from wxfly.assessment.suitability import assess
 from wxfly.cube.age import hide_stale
@@ -28,7 +28,7 @@ from wxfly.pilot.elements import ELEMENTS
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site
 from wxfly.probability.chance import REACH, SHIFT, hour_chances, with_timing
-from wxfly.probability.site_chance import judge_sureness
+from wxfly.probability.site_chance import add_jets, below_jets, judge_sureness
 from wxfly.retrieval.obtained import since_of
 from wxfly.sources.open_meteo.ensemble import parse_ensemble
 from wxfly.sources.open_meteo.reply import _finish, _parse_place, parse_forecast
@@ -165,7 +165,9 @@ def judge_side_by_side(cube, height, now):
     All that is of one hour is worked out at once; `tests/test_mutations.py` holds it against `judge`.
     """
     cube = hide_stale(cube, now, since=since_of(cube))[0]
-    conditions = derive(cube, height=height)
+    hours = hours_of(cube)
+    site = Site("here", *(float(np.ravel(cube[n])[0]) for n in ("latitude", "longitude", "surface_altitude")))
+    conditions = add_jets(derive(hours, height=height), hours, height, site, LIMITS)
     assessment = assess(conditions, LIMITS)
     time, count = assessment["time"].values, assessment.sizes[MEMBER]
     lead = lead_time(time, run_of(cube))
@@ -190,6 +192,8 @@ def judge_side_by_side(cube, height, now):
     chances = {e.name: along(conditions[e.chance].max("edge", skipna=False)) for e in ELEMENTS if e.chance}
     room = room_to_limits(row, np.repeat(lead, count), law=law, chances=chances, **given)
     values = room.values.reshape(room.sizes["element"], time.size, count)
+    shaped = xr.DataArray(values, dims=("element", "time", MEMBER))
+    values = below_jets(shaped, conditions.max("edge", skipna=False)).values
     values = np.pad(
         values, ((0, 0), (REACH, REACH), (0, 0)), constant_values=np.nan
     )  # beyond its ends it knows nothing

@@ -111,7 +111,7 @@ def test_every_site_of_a_comparison_has_its_own() -> None:
 
 def test_text_says_what_it_takes_and_when_to_turn() -> None:
     told = " ".join(run("best", SITE, *FAR).split())
-    assert "Decides way home, 91 of 100 % of the battery, its reserve included" in told
+    assert "to break its limit; nearest by value: way home, 91 of 100 % of the battery, its reserve included" in told
     assert "turn for home at 43 % shown, or 10 min after take-off, whichever is first" in told
     assert "3 flights" in told
     assert "you no longer see which way it points" in told

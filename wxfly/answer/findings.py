@@ -18,6 +18,7 @@ from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.answer.windows import Window, find_windows
 from wxfly.assessment.suitability import State, counts_as_required, names_of
 from wxfly.physics.air.sun import SunEvents, solar_day, sun_events, sun_position
+from wxfly.pilot.elements import GRAVEST
 from wxfly.pilot.site import Site, SiteClock
 from wxfly.probability.chance import Cause, Chance, Outlook, chance_of_better
 
@@ -177,7 +178,8 @@ common practice, no source."""
 def doubtful_cause(answer: SiteAnswer, window: Window) -> Cause | None:
     """Return the largest cause that may break a limit in a window; None where all its limits are sure enough.
 
-    Of its surest stretch and of its least sure hour: over many hours some limit is broken in any weather.
+    Of its surest stretch and of its least sure hour: over many hours some limit is broken in any weather. Of causes
+    with the same share in whole per cent, the one that is nearest its limit is named, else the gravest.
     """
     if answer.sureness is None:
         return None
@@ -185,11 +187,14 @@ def doubtful_cause(answer: SiteAnswer, window: Window) -> Cause | None:
     least = window.first + int(np.argmin(np.where(np.isnan(hours), np.inf, hours)))
     told = [answer.sureness.of(least, least), *([window.surest.chance] if window.surest else [])]
     doubtful = [
-        chance.causes[0]
+        cause
         for chance in told
         if chance.causes and (chance.causes[0].share > DOUBTFUL_SHARE or chance.value < SURE_ENOUGH)
+        for cause in chance.causes
     ]
-    return max(doubtful, key=lambda cause: cause.share, default=None)
+    decides = str(answer.assessment["limiting_element"].values[deciding_hour(answer, window)])
+    first = {name: -place for place, name in enumerate(dict.fromkeys([decides, *GRAVEST]))}
+    return max(doubtful, key=lambda cause: (round(cause.share, 2), first.get(cause.element, -len(first))), default=None)
 
 
 def better_of_two(briefing: Briefing, first: int, last: int) -> tuple[float, float, float] | None:

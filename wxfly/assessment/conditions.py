@@ -16,7 +16,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.assessment.hours import HOUR, Taker, cut_hours, lost_inputs, to_hours
-from wxfly.assessment.weather import weather
+from wxfly.assessment.weather import weather, with_earlier_fog
 from wxfly.assessment.wind_at_height import WindAloft, sun_of
 from wxfly.cube.contract import VARIABLES, restore_carried
 from wxfly.physics.air import atmosphere, geomagnetic, sun
@@ -112,7 +112,7 @@ def _dataset(take: Taker, results: dict[str, Array]) -> xr.Dataset:
 
 def hours_of(cube: xr.Dataset, *, start: np.datetime64 | None = None, end: np.datetime64 | None = None) -> Taker:
     """Make the hours of a cube ready, for `derive` and `derive_heights` to share."""
-    return Taker(to_hours(cut_hours(restore_carried(cube), start, end)))
+    return Taker(to_hours(cut_hours(with_earlier_fog(restore_carried(cube)), start, end)))
 
 
 def derive_heights(
@@ -339,6 +339,7 @@ DERIVED: dict[str, dict[str, str]] = {
     "cloud_base_method": _described("1", "how the cloud base was found (wxfly.physics.air.cloud.CloudBaseMethod)"),
     "icing_risk": _described("1", "icing at flight height: 0 none, 1 possible, 2 likely"),
     "icing_chance": _described("1", "chance of icing at flight height"),
+    "icing_chance_by_signs": _described("1", "chance of icing without the probability of precipitation"),
     "fog_risk": _described("1", "fog in humid air: 0 none, 1 possible, 2 likely"),
     "fog_chance": _described("1", "chance of fog in humid air"),
     "thunderstorm_risk": _described("1", "thunderstorm: 0 none, 1 possible, 2 likely"),

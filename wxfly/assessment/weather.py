@@ -4,18 +4,84 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+import xarray as xr
 
 from wxfly.assessment.hours import Taker
 from wxfly.assessment.wind_at_height import sun_of
-from wxfly.physics.air import cloud, icing, precipitation, thunderstorm, visibility, weather_code
+from wxfly.physics.air import cloud, icing, precipitation, sun, thunderstorm, visibility, weather_code
+from wxfly.physics.air.humidity import relative_humidity_from_dew_point
 from wxfly.physics.air.risk import grade_of_chance
 
 Array = npt.NDArray[np.float64]
 
 TRACE = 0.1
 """What the least precipitation counts as [mm h-1]; common practice, the least that most services resolve."""
+MEASURED_AT = 10.0
+"""Height of the wind that fog is judged by [m]."""
 FOGGY = 999.0
 """Visibility taken where there is fog and no better number [m]: fog is below 1 km by the WMO's definition."""
+
+
+EARLIER_FOG = "chance_of_earlier_fog"
+"""What is left at a stamp of the radiation fog of the hours before it, in still air [1]."""
+_HUMIDITY_LOST = (0.2, 0.3, 0.4)
+"""By no more than this the humidity falls in one, two and three hours of a morning [1]: air that warms by 3 to 7 K.
+Common practice, no source."""
+
+
+def with_earlier_fog(cube: xr.Dataset) -> xr.Dataset:
+    """Return a cube with `EARLIER_FOG`, for which stamps before the hours that are wanted count too.
+
+    Before the first stamp the air is taken to have been so much more humid as it can have been. A stamp that has lost
+    its humidity counts as saturated.
+
+    Parameters
+    ----------
+    cube : xarray.Dataset
+        A forecast cube; one without humidity and dew point is returned as it is.
+    """
+    humidity = _humidity_of(cube)
+    if humidity is None:
+        return cube
+    reach = len(_HUMIDITY_LOST)
+    time = cube["time"].values
+    early = time[0] - np.arange(reach, 0, -1) * np.timedelta64(1, "h")
+    first = humidity.isel(time=0, drop=True)
+    more = xr.DataArray(list(reversed(_HUMIDITY_LOST)), {"time": early}, ["time"])
+    air = xr.concat(
+        [(first + more).transpose(*humidity.dims), humidity.drop_vars("time").assign_coords(time=time)], "time"
+    )
+    air = air.fillna(1.0).clip(max=1.0)
+    heights = cube["height"].values if "height" in cube.dims else np.array([])
+    has_wind = "wind_speed" in cube and bool((heights == MEASURED_AT).any())
+    wind = cube["wind_speed"].sel(height=MEASURED_AT, drop=True) if has_wind else xr.full_like(humidity, np.nan)
+    wind = wind.drop_vars([c for c in wind.coords if c != "time"]).reindex(time=air["time"])
+    stamps = xr.DataArray(air["time"].values.astype("datetime64[s]"), dims="time")
+    places = [xr.DataArray(cube[n].values, dims=cube[n].dims) for n in ("latitude", "longitude")]
+    elevation = xr.apply_ufunc(lambda *given: sun.sun_position(*given)[0], *places, stamps)
+    chance = xr.apply_ufunc(visibility.radiation_fog_chance, air.drop_vars("time"), wind.drop_vars("time"), elevation)
+    left = [
+        visibility.lasting_fog_chance(chance.shift(time=k).transpose(*humidity.dims).values, k, 0.0)
+        for k in range(1, reach + 1)
+    ]
+    at = humidity.dims.index("time")
+    largest = np.take(np.max(left, axis=0), np.arange(reach, reach + time.size), axis=at)
+    return cube.assign({EARLIER_FOG: (humidity.dims, largest)})
+
+
+def _humidity_of(cube: xr.Dataset) -> xr.DataArray | None:
+    """Return the more humid of humidity and dew point, as a cube carries them; None without either."""
+    told = []
+    if "relative_humidity" in cube:
+        told.append(cube["relative_humidity"])
+    if {"dew_point_temperature", "air_temperature"} <= set(cube.data_vars):
+        told.append(
+            xr.apply_ufunc(relative_humidity_from_dew_point, cube["air_temperature"], cube["dew_point_temperature"])
+        )
+    if not told:
+        return None
+    humidity = told[0] if len(told) == 1 else told[0].where(told[0] >= told[1], told[1] + 0.0 * told[0])
+    return humidity.drop_vars([c for c in humidity.coords if c != "time"])
 
 
 def weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) -> dict[str, Array]:
@@ -65,11 +131,12 @@ def weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) ->
         "atmosphere_convective_available_potential_energy": take("atmosphere_convective_available_potential_energy"),
         "weather_code": code,
         "cloud_area_fraction": take("cloud_area_fraction"),
-        "visibility_in_air": sight,
+        "visibility_in_air": _told_by_code(take, code, sight),
         "cloud_base_height": base.height,
         "cloud_base_method": base.method.astype(float),
         "icing_risk": grade_of_chance(icing_chance),
         "icing_chance": icing_chance,
+        "icing_chance_by_signs": icing.icing_chance(icing_risk, 0.0),
         "fog_risk": grade_of_chance(fog_chance),
         "fog_chance": fog_chance,
         "thunderstorm_risk": grade_of_chance(storm_chance),
@@ -98,7 +165,8 @@ def _forecast_precipitation(take: Taker, code: Array, rate: Array) -> Array:
     Amounts of a grid cell and an hour hide short showers, and a code may tell of drizzle that the amount rounds away,
     or of heavy rain that the amount lacks. Where the source's code is lost it could have told of more.
     """
-    of_code = np.fmax(precipitation.least_rate(code), np.where(np.isin(code, weather_code.FALLING), TRACE, 0.0))
+    falls = np.isin(code, (*weather_code.FALLING, *weather_code.RECENT_PRECIPITATION))
+    of_code = np.fmax(precipitation.least_rate(code), np.where(falls, TRACE, 0.0))
     code_is_lost = np.isnan(code) & take.has("weather_code") & ~(rate >= precipitation.LARGEST_LEAST_RATE)
     return np.where(np.isnan(rate) | code_is_lost, np.nan, np.fmax(rate, of_code))
 
@@ -130,6 +198,17 @@ def _visibility(take: Taker, code: Array) -> Array:
     return np.where(fog, FOGGY, np.nan)
 
 
+def _told_by_code(take: Taker, code: Array, sight: Array) -> Array:
+    """Return the visibility, no larger than what a code of dust, blowing snow or haze leaves.
+
+    Where the source gives none, only what hides as much as fog tells of it.
+    """
+    most = weather_code.largest_visibility(code)
+    if take.has("visibility_in_air"):
+        return np.minimum(sight, most)  # NaN stays NaN
+    return np.where(most <= FOGGY, np.fmin(sight, most), sight)
+
+
 def _fog(take: Taker, code: Array, rate: Array, air: dict[str, Array]) -> Array:
     """Return the chance of fog in humid air beside the visibility of the forecast, which is judged by itself.
 
@@ -137,11 +216,15 @@ def _fog(take: Taker, code: Array, rate: Array, air: dict[str, Array]) -> Array:
     air may hold fog already, and a code of fog tells of it. Where neither a cloud base nor low cloud is told, moist air
     may hold cloud by day and in wind too: sun and wind take nothing off then.
     """
-    wind, sun, humidity = air["wind_speed_at_10m"], sun_of(take)[0], air["relative_humidity"]
+    wind, elevation, humidity = air["wind_speed_at_10m"], sun_of(take)[0], air["relative_humidity"]
     no_cloud_told = np.isnan(take("cloud_base_altitude")) & ~(take("low_type_cloud_area_fraction") > 0)
     chance = visibility.radiation_fog_chance(
-        humidity, np.where(no_cloud_told, np.nan, wind), np.where(no_cloud_told, np.nan, sun)
+        humidity, np.where(no_cloud_told, np.nan, wind), np.where(no_cloud_told, np.nan, elevation)
     )
+    if take.has(EARLIER_FOG):
+        lasting = visibility.lasting_fog_chance(take(EARLIER_FOG), 0.0, np.where(no_cloud_told, np.nan, wind))
+        chance = np.where(np.isnan(lasting), chance, np.maximum(chance, lasting))  # NaN in the chance stays NaN
+    chance = np.maximum(chance, weather_code.fog_chance_of(code))
     if take.has("visibility_in_air"):
         return chance
     temperature, dew_point = air["air_temperature_near_ground"], air["dew_point_temperature"]

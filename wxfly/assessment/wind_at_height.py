@@ -15,6 +15,7 @@ from wxfly.assessment.hours import HOUR, Taker
 from wxfly.physics.air import sun
 from wxfly.physics.wind import exposure, gust, profile, shear, stability
 from wxfly.physics.wind.profile import ProfileMethod, WindAtHeight
+from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site
 
 Array = npt.NDArray[np.float64]
@@ -106,6 +107,17 @@ class WindAloft:
         if self.heights.size < 2:
             return np.full(self.take.shape, np.nan)
         return shear.low_level_jet(self.speed, self.heights).flag
+
+    def chance_of_lower_jet(self, height: float, limits: Limits) -> dict[str, Array]:
+        """Return for wind and gust the chance that what is over its limit above a height comes down to it [1].
+
+        A jet is forecast at a height that has an error of its own: `wxfly.physics.wind.shear.chance_of_lower_jet`.
+        """
+        gusts = self.gust(self.speed, self.heights)
+        return {
+            name: shear.chance_of_lower_jet(speed, self.heights, max(height, 10.0), limit)
+            for name, speed, limit in (("wind", self.speed, limits.maximum_wind), ("gust", gusts, limits.maximum_gust))
+        }
 
     def _how(self) -> dict[str, Any]:
         return {

@@ -192,7 +192,7 @@ def hour_chances(room: xr.DataArray, *, law: ErrorLaw | None = None) -> xr.DataA
     held = np.ones((values.shape[0], *values.shape[2:]))
     for family in _positions(room):
         held = held * normal_probability(values[:, family].min(axis=1))
-    held = (weights[..., None] * held).sum(axis=0)
+    held = (weights[..., None] * _no_surer(held, _as_forecast(room))).sum(axis=0)
     chance, members = _mean_over_members(held, _present(room))
     return xr.DataArray(_bounded(chance, members, law), dims="time", coords={"time": room["time"]}, name="chance")
 
@@ -215,10 +215,10 @@ def window_chance(
     """
     law = law or default_error_law()
     part = room.isel(time=slice(first, last + 1))
-    values, weights, present = *_of_shifts(part), np.asarray(_present(part).all(axis=0))
+    (values, weights, at), present = _of_shifts(part), np.asarray(_present(part).all(axis=0))
     families = _positions(part)
     kept = [_stretch(values[:, family].min(axis=1), law) for family in families]
-    all_kept = np.prod(kept, axis=0)
+    all_kept = _no_surer(np.prod(kept, axis=0), at)
     chance, members = _mean_over_members(weights @ all_kept, present)
     causes, names = [], [str(n) for n in part["element"].values]
     for position, family in enumerate(families if with_causes else []):
@@ -226,11 +226,11 @@ def window_chance(
         for k in family:
             if not (values[:, k] < 6.0).any():
                 continue  # no doubt about it anywhere
-            alone = kept[position] if len(family) == 1 else _stretch(values[:, k], law)
+            alone = _no_surer(kept[position] if len(family) == 1 else _stretch(values[:, k], law), at)
             rest = [m for m in family if m != k]
             without = _stretch(values[:, rest].min(axis=1), law) if rest else 1.0
             share = float(_bounded(_mean_over_members(weights @ (1.0 - alone), present)[0], members, law, lower=False))
-            sole = float(_mean_over_members(weights @ (others * without - all_kept), present)[0])
+            sole = float(_mean_over_members(weights @ (_no_surer(others * without, at) - all_kept), present)[0])
             if share >= _NOTHING:
                 causes.append(Cause(names[k], share, max(sole, 0.0)))
     causes.sort(key=lambda cause: -cause.share)
@@ -292,9 +292,19 @@ def _smallest(margin: Array) -> Array:
 
 def _kept(part: xr.DataArray, law: ErrorLaw) -> tuple[Array, Array]:
     """Return whether all holds for each shift and member, and the chance of each shift."""
-    values, weights = _of_shifts(part)
+    values, weights, at = _of_shifts(part)
     kept = [_stretch(values[:, family].min(axis=1), law) for family in _positions(part)]
-    return np.asarray(np.prod(kept, axis=0)), weights
+    return _no_surer(np.prod(kept, axis=0), at), weights
+
+
+def _no_surer(held: npt.ArrayLike, at: int) -> Array:
+    """Return the chances that all holds, by shift first, none larger than without a shift, which has the position `at`.
+
+    Weather that comes earlier or later may break what is forecast to hold. It never makes an hour surer whose own
+    forecast is over a limit.
+    """
+    values = np.asarray(held, dtype=float)
+    return np.asarray(np.minimum(values, values[at]))
 
 
 def _stretch(values: Array, law: ErrorLaw) -> Array:
@@ -315,11 +325,19 @@ def _weights(room: xr.DataArray) -> Array:
     return np.asarray(room["shift_chance"].transpose(SHIFT, "time").values, dtype=float)
 
 
-def _of_shifts(part: xr.DataArray) -> tuple[Array, Array]:
-    """Return the values of a stretch and the chance of each shift in it; shifts that do not happen are left out."""
-    weights = _weights(part).mean(axis=1)
-    happens = weights > _HARDLY
-    return _values(part)[happens], weights[happens] / weights[happens].sum()
+def _as_forecast(room: xr.DataArray) -> int:
+    """Return the position of the weather that comes when it is forecast."""
+    return int(np.flatnonzero(room[SHIFT].values == 0)[0]) if SHIFT in room.dims else 0
+
+
+def _of_shifts(part: xr.DataArray) -> tuple[Array, Array, int]:
+    """Return the values of a stretch, the chance of each shift in it, and which of them is none.
+
+    Shifts that do not happen are left out.
+    """
+    weights, at = _weights(part).mean(axis=1), _as_forecast(part)
+    happens = (weights > _HARDLY) | (np.arange(weights.size) == at)
+    return _values(part)[happens], weights[happens] / weights[happens].sum(), int(happens[:at].sum())
 
 
 def _positions(room: xr.DataArray) -> list[list[int]]:

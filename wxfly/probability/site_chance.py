@@ -25,8 +25,9 @@ from wxfly.assessment.forecast_error import (
     lead_time,
     room_to_limits,
 )
-from wxfly.assessment.hours import HOUR
+from wxfly.assessment.hours import HOUR, Taker
 from wxfly.assessment.suitability import assess
+from wxfly.assessment.wind_at_height import WindAloft
 from wxfly.cube.contract import (
     VARIABLES,
     as_members,
@@ -36,6 +37,7 @@ from wxfly.cube.contract import (
     state_spans,
 )
 from wxfly.cube.notes import Note
+from wxfly.physics.probability import normal_quantile
 from wxfly.pilot.elements import ELEMENTS, NAMES
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site, SiteClock
@@ -53,6 +55,9 @@ _DEVIATIONS = ("wind_standard_deviation", "gust_standard_deviation")
 _BANDS = ("wind_speed", "wind_speed_of_gust")
 _CAPE, _INHIBITION = "atmosphere_convective_available_potential_energy", "atmosphere_convective_inhibition"
 _RATE = "forecast_precipitation_rate"
+_JETS = {"wind": "wind_jet_chance", "gust": "gust_jet_chance"}
+_SIGNS = "icing_chance_by_signs"
+_LEAST_TOLD = 0.001
 _CHANCES = {element.name: element.chance for element in ELEMENTS if element.chance}
 
 
@@ -157,6 +162,10 @@ def judge_sureness(
     unsure = replace(limits, confidence=0.5)
     start, end = time[0] - BESIDE, time[-1] + HOUR + BESIDE
     flight = partial(derive_flight, height=height, site=site, limits=limits, return_height=return_height)
+
+    def with_jets(hours: Taker) -> xr.Dataset:
+        return add_jets(flight(hours), hours, max(height, return_height or 0.0), site, limits)
+
     if not ensembles:
         judged = assessment if unsure == limits else assess(conditions, unsure)
         spreads = spreads_of(central, conditions)
@@ -166,10 +175,13 @@ def judge_sureness(
             room = _with_return_leg(room, _way_home(conditions, at_return, sortie, error)["room"])
         around = None
         if central is not None:
-            there = flight(hours_of(central, start=start, end=end))
+            there = with_jets(hours_of(central, start=start, end=end))
             at = lead_time(there["time"].values, run)
             around = _room_of_one(there, assess(there, unsure), at, spreads_of(central, there), law)
-        room = with_timing(_put_beside(room, around), lead, law)
+        room = _put_beside(room, around)
+        if central is not None:
+            room = below_jets(room, there.max("edge", skipna=False))
+        room = with_timing(room, lead, law)
         margin = assessment["hour_margin"].values[:, None]
         return Sureness(
             hour_chances(room, law=law), room, margin, None, 1, models, (), law, lead, tuple(sorted(spreads))
@@ -179,7 +191,7 @@ def judge_sureness(
     for cube in ensembles:
         whole = as_members(cube)
         hours = hours_of(with_what_is_missing(whole, central), start=start, end=end)
-        judged = flight(hours)
+        judged = with_jets(hours)
         parts.append((judged, assess(judged, unsure)))
         gaps += tell_gaps(whole, parts[-1][1], time, clock)
         if sortie is not None:
@@ -187,9 +199,14 @@ def judge_sureness(
             returning.append(there)
     joined = _join([a for _, a in parts])
     of_hours = _join(
-        [c[[*_BANDS, *_DEVIATIONS, _RATE, *_CHANCES.values()]].max("edge", skipna=False) for c, _ in parts]
+        [
+            c[[*_BANDS, *_DEVIATIONS, _RATE, *_CHANCES.values(), _SIGNS, *_JETS.values()]].max("edge", skipna=False)
+            for c, _ in parts
+        ]
     )
     all_leads = lead_time(joined["time"].values, run)
+    told_falsely = law.share_left * law.figure("icing", "false", all_leads)
+    of_hours = of_hours.assign(icing_chance=_counted_once(of_hours["icing_chance"], of_hours[_SIGNS], told_falsely))
     room = room_to_limits(
         joined,
         all_leads,
@@ -199,6 +216,7 @@ def judge_sureness(
         chances={name: of_hours[condition] for name, condition in _CHANCES.items()},
         law=law,
     )
+    room = below_jets(room, of_hours)
     asked = slice(REACH, REACH + time.size)
     margin = joined["hour_margin"].transpose("time", MEMBER).values[asked]
     if sortie is not None:
@@ -262,6 +280,57 @@ def _put_beside(room: xr.DataArray, around: xr.DataArray | None) -> xr.DataArray
     for part in (slice(None, REACH), slice(-REACH, None)):
         values[: len(NAMES), part] = np.nan if around is None else around.values[:, part]
     return padded.copy(data=values)
+
+
+def _counted_once(icing: xr.DataArray, by_signs: xr.DataArray, told_falsely: Array) -> xr.DataArray:
+    """Return the chance of icing of each member, in which what the members show is not counted again.
+
+    The probability of precipitation is that of the one forecast, and speaks of the same rain that falls in some of the
+    members. So it is given to the members without it only as far as it is more than the share of those with it, less
+    what they tell falsely: all members together have the larger of the two. A member that is not known shows nothing.
+    """
+    icing, by_signs = icing.transpose("time", MEMBER), by_signs.transpose("time", MEMBER)
+    shown = by_signs.fillna(0.0).mean(MEMBER)
+    told = shown * xr.DataArray(1.0 - told_falsely, dims="time", coords={"time": shown["time"]})
+    rest = (icing - told) / (1.0 - shown).clip(min=1e-9)
+    return icing.where(~(icing > by_signs), np.minimum(np.maximum(rest, by_signs), icing))
+
+
+def add_jets(conditions: xr.Dataset, hours: Taker, height: float, site: Site, limits: Limits) -> xr.Dataset:
+    """Return conditions with the chance that a wind or gust over its limit above a height comes down to it.
+
+    Parameters
+    ----------
+    conditions : Dataset
+        Of the hours, as `wxfly.assessment.conditions.derive` gives them.
+    hours : Taker
+        As `wxfly.assessment.conditions.hours_of` gives them.
+    height : float
+        The highest of the flight, above ground [m].
+    site, limits
+        As the hours are judged.
+    """
+    jets = WindAloft(hours, site).chance_of_lower_jet(height, limits)
+    return conditions.assign({_JETS[name]: (hours.dims, chance) for name, chance in jets.items()})
+
+
+def below_jets(room: xr.DataArray, conditions: xr.Dataset) -> xr.DataArray:
+    """Lower the room of wind and gust to what a jet over the limit above leaves, if it is forecast too high.
+
+    Parameters
+    ----------
+    room : DataArray
+        ``(element, time, realization)`` [1].
+    conditions : Dataset
+        Of the same hours, as `add_jets` gives them, the worse edge of each.
+    """
+    values = room.values.copy()
+    for name, variable in _JETS.items():
+        jet = conditions[variable]
+        chance = (jet if MEMBER in jet.dims else jet.expand_dims(MEMBER, -1)).transpose("time", MEMBER).values
+        left = np.where(chance > 0, -normal_quantile(np.maximum(chance, _LEAST_TOLD)), np.inf)
+        values[NAMES.index(name)] = np.minimum(values[NAMES.index(name)], left)
+    return room.copy(data=values)
 
 
 def _way_home(flight: xr.Dataset, at_return: xr.Dataset, sortie: Sortie, deviation: Array) -> xr.Dataset:

@@ -19,15 +19,18 @@ from tests.report.briefings import (
     with_gaps,
     with_values,
 )
+from tests.test_too_sure import members_of
 from wxfly.answer.findings import Day
 from wxfly.cube.contract import mark_carried
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site, period_of
+from wxfly.probability.chance import Cause, Chance
 from wxfly.report.charts import overview
 from wxfly.report.facts.values import CAUTIONS, INVENTED
 from wxfly.report.text import sentences, terminal
 from wxfly.report.text.advice import _elevation
+from wxfly.report.text.chances import told_causes
 from wxfly.units import SYSTEMS
 
 
@@ -330,6 +333,37 @@ def test_rain_that_is_likely_is_never_nothing_near_a_limit():
         found.append(sentences.window_reason(answer.answers[0], answer.answers[0].best, "metric"))
     assert found[0].startswith("nothing is near a limit; nearest: gust")
     assert re.match(r"precipitation (8[5-9]|9\d) % likely to break its limit; nearest by value: gust", found[1])
+
+
+def test_what_is_likely_to_break_a_limit_decides_beside_a_small_margin_too():
+    """With a margin below a half the nearest by value alone was told: a gust of 8.6 m/s, while rain is 88 % likely."""
+    cube = with_values(with_values(quiet_cube(36), "wind_speed_of_gust", 7.5), "precipitation_probability", 0.88)
+    answer = brief(cubes=[with_values(cube, "weather_code", 2.0)]).answers[0]
+    assert answer.best.margin < sentences.AMPLE
+    told = sentences.window_reason(answer, answer.best, "metric")
+    assert re.match(r"precipitation (8[5-9]|9\d) % likely to break its limit; nearest by value: gust at 80 m", told)
+
+
+def test_what_decides_by_value_and_is_likely_to_break_is_told_once():
+    answer = brief(cubes=[with_values(quiet_cube(36), "wind_speed_of_gust", 8.5)]).answers[0]
+    told = sentences.window_reason(answer, answer.best, "metric")
+    assert re.fullmatch(r"gust at 80 m, 9\.\d of 10\.7 m/s, [345]\d % likely to break its limit", told)
+
+
+@pytest.mark.parametrize("members", [10, 40])
+def test_a_storm_in_one_member_of_ten_is_named_among_the_causes(members):
+    windy = with_values(with_values(quiet_cube(36), "wind_speed_of_gust", 8.5), "precipitation_amount", 0.05)
+    storm = with_values(windy, "weather_code", 95.0)
+    ensemble = members_of([windy] * (members - members // 10) + [storm] * (members // 10)).expand_dims("site")
+    text = " ".join(render(brief(cubes=[windy], ensembles=[ensemble]), width=200).split())
+    assert "; thunderstorm 10 %" in text[text.index("may break") : text.index("Next best")]
+
+
+def test_every_grave_hazard_is_named_whatever_else_may_break():
+    shares = {"gust": 0.5, "wind": 0.4, "precipitation": 0.35, "thunderstorm": 0.2, "icing": 0.15, "fog": 0.1}
+    chance = Chance(0.3, 40, False, tuple(Cause(name, share, 0.0) for name, share in shares.items()))
+    told = [cause.element for cause in told_causes(chance, "gust")]
+    assert told == ["gust", "wind", "thunderstorm", "icing", "fog"]
 
 
 def test_rain_that_is_likely_late_in_a_window_is_told_too():

@@ -21,7 +21,7 @@ import numpy.typing as npt
 
 from wxfly.physics.air import humidity
 from wxfly.physics.air.risk import Statement, grade, statement
-from wxfly.physics.air.weather_code import FOG, FREEZING, LIQUID, SOLID, code_in
+from wxfly.physics.air.weather_code import FOG, FREEZING, LIQUID, RECENT_FREEZING, RECENT_LIQUID, SOLID, code_in
 
 Array = npt.NDArray[np.float64]
 
@@ -91,8 +91,8 @@ def icing_risk(
     -----
     *Precipitation icing* is likely with a code of freezing drizzle or rain. It is also likely with drizzle or rain
     while the air near the ground or at flight height, or its wet bulb, is at or below 0 degC. Precipitation without
-    a code of snow counts as rain. Icing is possible with rain up to +2 degC, and with snow between -2 and +2 degC,
-    which is wet.
+    a code of snow counts as rain. Icing is possible with rain up to +2 degC, with snow between -2 and +2 degC,
+    which is wet, and with a code of rain up to +2 degC or of freezing rain in the hour before.
 
     *Cloud or fog icing* is likely between -20 and 0 degC at flight height inside cloud or fog. Signs of it are a cloud
     base at or below flight height, visibility below 1 km, a code of fog, or humidity of 95 % unless good visibility
@@ -206,7 +206,9 @@ def _precipitation_icing(t: Array, ground: Array, rh: Array, rain: Array, code: 
         & no_warmer_than(NEARLY_FREEZING)
         & ~(statement(t < MELTING_POINT - 2.0, t) & statement(ground < MELTING_POINT - 2.0, ground))
     )
-    return (liquid & no_warmer_than(NEARLY_FREEZING)) | wet_snow, likely
+    before = code_in(code, RECENT_FREEZING).unless_known(warm | dry)
+    before = before | (code_in(code, RECENT_LIQUID).unless_known(dry) & no_warmer_than(NEARLY_FREEZING))
+    return (liquid & no_warmer_than(NEARLY_FREEZING)) | wet_snow | before, likely
 
 
 def _cloud_icing(t: Array, rh: Array, code: Array, sight: Array, base: Array, z: Array) -> tuple[Statement, Statement]:

@@ -16,6 +16,7 @@ import numpy.typing as npt
 from wxfly.physics.air.risk import Flags, grade_of_chance, statement
 from wxfly.physics.air.weather_code import (
     DISTANT_LIGHTNING,
+    RECENT_SHOWERS,
     SHOWERS,
     STEADY_PRECIPITATION,
     THUNDERSTORM,
@@ -92,8 +93,9 @@ def thunderstorm_chance(
 
     Notes
     -----
-    1 with a code of thunderstorm, now or in the hour before; 0.15 with lightning in sight. With showers 0.1 from a CAPE
-    of 300 J/kg, 0.55 at 1000 J/kg and a lifted index of -3 K. With other precipitation 0.1 at 1000 J/kg, rising to 0.3
+    1 with a code of thunderstorm, now or in the hour before; 0.15 with lightning in sight. With showers, now or in the
+    hour before, 0.1 from a CAPE of 300 J/kg, 0.55 at 1000 J/kg and a lifted index of -3 K. With other precipitation 0.1
+    at 1000 J/kg, rising to 0.3
     at 3500 J/kg; without any the same, times the larger of what lifts the air (lifted index, less what inhibition holds
     back) and the share that the probability of precipitation is of 0.3. Precipitation that the code does not call
     steady counts as showers. A missing value counts as the worst it may be. Without CAPE the chance is not known unless
@@ -117,7 +119,7 @@ def thunderstorm_chance(
     thunder = code_in(code, THUNDERSTORM).unless_known(quiet)
     lightning = code_in(code, DISTANT_LIGHTNING).unless_known(quiet)
     steady = code_in(code, STEADY_PRECIPITATION)
-    showers = code_in(code, SHOWERS) | (falls & ~steady)
+    showers = code_in(code, (*SHOWERS, *RECENT_SHOWERS)) | (falls & ~steady)
     wet = falls | showers | steady
     most = np.where(dew_point < _MOST_ENERGY[0][-1], np.interp(dew_point, *_MOST_ENERGY), _ANY_ENERGY)
 

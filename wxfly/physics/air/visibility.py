@@ -9,6 +9,8 @@ References
     34-41.
 [Gultepe-2006] Gultepe, I. et al. (2006): visibility of fog from liquid water and droplet number. J. Appl.
     Meteorol. Climatol. 45, 1469-1480.
+[Murphy] Murphy, D., WPVI-TV Philadelphia: How long does it take for morning fog to lift? Usually one to three hours
+    after sunrise, now and then until noon.
 """
 
 from __future__ import annotations
@@ -31,6 +33,8 @@ DRY_SPREAD = 3.0
 _FOG_OF_SPREAD = (0.0, 2.0, 2.3, DRY_SPREAD, 4.0), (1.0, 0.5, 0.25, 0.1, 0.0)
 HUMIDITY_ERROR = 0.06
 """Standard deviation of a forecast relative humidity near saturation [1]: 5 to 10 %, common practice, no source."""
+FOG_LASTS = 4.0
+"""So long radiation fog may be left after an hour with it [h]: it lifts one to three hours after sunrise [Murphy]."""
 _CALM_UNTIL, _WINDY_FROM = 3.0, 6.0
 _LOW_SUN, _HIGH_SUN = 5.0, 25.0
 _LINE_OF_SIGHT = {"multirotor": (327.0, 20.0), "fixed_wing": (490.0, 30.0)}
@@ -136,13 +140,50 @@ def radiation_fog_chance(
     humidity, wind, sun = np.broadcast_arrays(
         *(np.asarray(v, dtype=float) for v in (relative_humidity, wind_speed, sun_elevation))
     )
-    calm = np.clip((_WINDY_FROM - np.where(np.isnan(wind), 0.0, wind)) / (_WINDY_FROM - _CALM_UNTIL), 0.0, 1.0)
+    calm = _calm(wind)
     low = np.clip((_HIGH_SUN - np.where(np.isnan(sun), -90.0, sun)) / (_HIGH_SUN - _LOW_SUN), 0.0, 1.0)
     saturated = normal_probability((humidity - 1.0) / HUMIDITY_ERROR)
     # At most half of the air that is forecast to be saturated is: without a humidity that is what is left.
     without = 0.5 * calm * low
     chance = saturated * calm * low
     return np.asarray(np.where(np.isnan(humidity), np.where(without < POSSIBLE_FROM, without, np.nan), chance))
+
+
+def lasting_fog_chance(earlier_chance: npt.ArrayLike, hours: npt.ArrayLike, wind_speed: npt.ArrayLike) -> Array:
+    """Return the chance that radiation fog of an earlier hour is still there, whatever the humidity is forecast to be.
+
+    Parameters
+    ----------
+    earlier_chance : array_like
+        Chance of fog so many hours before [1].
+    hours : array_like
+        How many, at least 0 [h].
+    wind_speed : array_like
+        At 10 m, now [m s-1]. All broadcast.
+
+    Returns
+    -------
+    ndarray
+        0 to 1: of the earlier chance a quarter less with every hour, nothing after `FOG_LASTS`; the wind takes as much
+        off as in `radiation_fog_chance`, and one that is not known takes nothing. The form is an estimate of ours.
+
+    Notes
+    -----
+    A model that has no fog lets the sun warm the air from its first minute, and its humidity falls; under fog it does
+    not.
+
+    Examples
+    --------
+    >>> lasting_fog_chance(0.4, [1, 2, 3, 4], 1.0).tolist()
+    [0.30000000000000004, 0.2, 0.1, 0.0]
+    """
+    left = np.clip(1.0 - np.asarray(hours, dtype=float) / FOG_LASTS, 0.0, 1.0)
+    return np.asarray(np.asarray(earlier_chance, dtype=float) * left * _calm(np.asarray(wind_speed, dtype=float)))
+
+
+def _calm(wind: Array) -> Array:
+    """Return how much of radiation fog the wind leaves; one that is not known leaves all of it."""
+    return np.clip((_WINDY_FROM - np.where(np.isnan(wind), 0.0, wind)) / (_WINDY_FROM - _CALM_UNTIL), 0.0, 1.0)
 
 
 def unseen_fog_chance(air_temperature: npt.ArrayLike, dew_point_temperature: npt.ArrayLike) -> Array:

@@ -2,15 +2,20 @@
 
 References
 ----------
-[WMO-306] WMO-No. 306, Manual on Codes, volume I.1, code table 4677 (ww, present weather).
+[WMO-306] WMO-No. 306, Manual on Codes, volume I.1, code table 4677 (ww, present weather); its words up to 40 as in the
+    copy of the US National Oceanographic Data Center (GTSPP code tables).
 """
 
 from __future__ import annotations
+
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from wxfly.physics.air.risk import Statement, statement
+
+Array = npt.NDArray[np.float64]
 
 FREEZING = (56, 57, 66, 67)
 """Freezing drizzle and freezing rain."""
@@ -30,8 +35,77 @@ MIXED = (68, 69, 83, 84)
 """Rain or drizzle together with snow."""
 FALLING = (*range(50, 100),)
 """Codes of precipitation falling now."""
+RECENT_PRECIPITATION = tuple(range(20, 28))
+"""Precipitation in the hour before, which is one of those that the code speaks for."""
+RECENT_LIQUID = (20, 21, 23, 24, 25)
+"""Drizzle or rain in the hour before, freezing or mixed with snow."""
+RECENT_FREEZING = (24,)
+"""Freezing drizzle or rain in the hour before."""
+RECENT_SHOWERS = (25, 26, 27)
+"""Showers of rain, snow or hail in the hour before."""
 LIQUID = (*range(50, 70), 80, 81, 82, 83, 84, 91, 92, 95, 96, 97, 98, 99)
 """Drizzle or rain, freezing or mixed with snow, and the precipitation of a thunderstorm."""
+
+
+class Obscured(NamedTuple):
+    """What codes tell of sight.
+
+    Attributes
+    ----------
+    codes : tuple of int
+        Of one meaning.
+    meaning : str
+        As in [WMO-306].
+    fog_chance : float
+        Chance of fog where you fly [1]: up to 0.5, which is possible.
+    largest_visibility : float
+        No more than this is taken [m].
+    """
+
+    codes: tuple[int, ...]
+    meaning: str
+    fog_chance: float
+    largest_visibility: float
+
+
+_ANY_SIGHT = float("inf")
+_POOR_SIGHT, _NO_SIGHT = 5000.0, 999.0
+
+# Meanings are those of [WMO-306]. Mist and haze are reported below 5 km, duststorms and sandstorms below 1 km: usual in
+# aviation, from memory. Blowing snow is above eye level, drifting snow below; heavy blowing snow is taken as fog is.
+# The chances, and 5 km for what is raised from the ground or in sight: estimates of ours.
+OBSCURED: tuple[Obscured, ...] = (
+    Obscured((4, 5, 6, 7, 8), "smoke, haze, dust or sand in the air", 0.0, _POOR_SIGHT),
+    Obscured((9,), "duststorm or sandstorm in sight, or during the preceding hour", 0.0, _POOR_SIGHT),
+    Obscured((10,), "mist", 0.15, _POOR_SIGHT),
+    Obscured((11,), "patches of shallow fog", 0.25, _ANY_SIGHT),
+    Obscured((12,), "shallow fog, more or less continuous", 0.5, _ANY_SIGHT),
+    Obscured((28,), "fog during the preceding hour", 0.5, _ANY_SIGHT),
+    Obscured((30, 31, 32, 33, 34, 35), "duststorm or sandstorm", 0.0, _NO_SIGHT),
+    Obscured((36, 37), "drifting snow, below eye level", 0.0, _POOR_SIGHT),
+    Obscured((38,), "blowing snow, slight or moderate, above eye level", 0.0, _POOR_SIGHT),
+    Obscured((39,), "blowing snow, heavy, above eye level", 0.0, _NO_SIGHT),
+    Obscured((40,), "fog at a distance", 0.25, _ANY_SIGHT),
+)
+"""Codes that speak against good sight, beside those of `FOG`: a row for each meaning."""
+
+
+def fog_chance_of(weather_code: npt.ArrayLike) -> Array:
+    """Return the chance of fog that a code tells of [1]; 0 where it tells of none or is missing."""
+    code = np.asarray(weather_code, dtype=float)
+    told = np.zeros(code.shape)
+    for row in OBSCURED:
+        told = np.where(np.isin(code, row.codes), row.fog_chance, told)
+    return told
+
+
+def largest_visibility(weather_code: npt.ArrayLike) -> Array:
+    """Return the visibility that a code leaves at most [m]; infinite where it tells of none or is missing."""
+    code = np.asarray(weather_code, dtype=float)
+    most = np.full(code.shape, _ANY_SIGHT)
+    for row in OBSCURED:
+        most = np.where(np.isin(code, row.codes), row.largest_visibility, most)
+    return most
 
 
 def code_in(weather_code: npt.ArrayLike, codes: tuple[int, ...]) -> Statement:
@@ -42,7 +116,15 @@ def code_in(weather_code: npt.ArrayLike, codes: tuple[int, ...]) -> Statement:
 
 _WORDS = {
     0: "clear", 1: "mainly clear", 2: "partly cloudy", 3: "overcast",
+    10: "mist", 11: "patches of shallow fog", 12: "more or less continuous shallow fog",
     13: "distant lightning", 17: "thunder without precipitation",
+    20: "drizzle or snow grains during the preceding hour", 21: "rain during the preceding hour",
+    22: "snow during the preceding hour", 23: "rain and snow during the preceding hour",
+    24: "freezing drizzle or rain during the preceding hour", 25: "rain showers during the preceding hour",
+    26: "snow showers during the preceding hour", 27: "hail showers during the preceding hour",
+    28: "fog during the preceding hour", 29: "thunderstorm during the preceding hour",
+    36: "slight or moderate drifting snow", 37: "heavy drifting snow",
+    38: "slight or moderate blowing snow", 39: "heavy blowing snow", 40: "fog at a distance",
     45: "fog", 48: "fog depositing rime",
     51: "slight drizzle", 53: "moderate drizzle", 55: "heavy drizzle",
     56: "slight freezing drizzle", 57: "moderate or heavy freezing drizzle",

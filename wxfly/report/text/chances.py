@@ -10,7 +10,6 @@ import numpy as np
 from wxfly.answer.findings import better_of_two
 from wxfly.answer.request import Briefing, Change, Choice, SiteAnswer
 from wxfly.answer.windows import Window
-from wxfly.physics.air.risk import POSSIBLE_FROM
 from wxfly.pilot.elements import BY_NAME, GRAVEST
 from wxfly.pilot.intent import derate
 from wxfly.probability.chance import KEEP_STEP, Cause, Chance, Outlook, jumpiness
@@ -22,6 +21,8 @@ from wxfly.report.text.sentences import Clock, Reader
 Line = tuple[str, str]
 
 CAUSES_TOLD = 3
+_GRAVE_FROM = 0.07
+"""Share from which a grave hazard is told: that of one member in ten, less what its own error takes off [1]."""
 _RUNS_TOLD = 4
 _JUMPY = 0.2
 _WIND = ("wind", "gust")
@@ -85,14 +86,17 @@ def _from(answer: SiteAnswer) -> str:
 
 
 def _is_grave(cause: Cause) -> bool:
-    return cause.element in GRAVEST and cause.share >= POSSIBLE_FROM
+    return cause.element in GRAVEST and cause.share >= _GRAVE_FROM
 
 
 def told_causes(chance: Chance, deciding: str = "") -> tuple[Cause, ...]:
-    """Return the causes that are told: the largest, and in any case the element that decides and the gravest hazard."""
+    """Return the causes that are told: the largest, and in any case the element that decides and the gravest hazard.
+
+    By members every hazard that one in ten has over its limit is told, however many causes are larger.
+    """
     grave = sorted(filter(_is_grave, chance.causes), key=lambda cause: GRAVEST.index(cause.element))
     own = [cause for cause in chance.causes if cause.element == deciding] + grave[:1]
-    told = list(dict.fromkeys([*own, *chance.causes]))[:CAUSES_TOLD]
+    told = list(dict.fromkeys([*own, *chance.causes]))[:CAUSES_TOLD] + ([] if chance.is_weak else grave)
     return tuple(cause for cause in chance.causes if cause in told)
 
 

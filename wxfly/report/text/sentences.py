@@ -316,17 +316,17 @@ def titles(elements: Sequence[str]) -> str:
 
 
 def window_reason(answer: SiteAnswer, window: Window, units: str) -> str:
-    """Say what decides in a window: with half of every limit left what may break one, else that nothing is near."""
-    reason = reason_of(answer, findings.deciding_hour(answer, window), units)
-    if window.margin < AMPLE:
-        return reason
+    """Say what decides in a window: what may well break a limit, else what is nearest to one, if anything is near."""
+    hour = findings.deciding_hour(answer, window)
+    reason = reason_of(answer, hour, units)
     cause = findings.doubtful_cause(answer, window)
     if cause is None:
-        return f"nothing is near a limit; nearest: {reason}"
+        return reason if window.margin < AMPLE else f"nothing is near a limit; nearest: {reason}"
     row = BY_NAME[cause.element]
-    likely = f"{row.title} {round(100 * cause.share)} % likely"
-    broken = "" if row.sense == "grade" else " to break its limit"
-    return f"{likely}{broken}; nearest by value: {reason}"
+    likely = f"{round(100 * cause.share)} % likely{'' if row.sense == 'grade' else ' to break its limit'}"
+    if cause.element == str(answer.assessment["limiting_element"].values[hour]):
+        return f"{reason}, {likely}"
+    return f"{row.title} {likely}; nearest by value: {reason}"
 
 
 def what_ends(answer: SiteAnswer, window: Window, reader: Reader) -> str:
