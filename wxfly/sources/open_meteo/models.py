@@ -121,11 +121,13 @@ _ROWS = (
         ),
     ),
     Model(
-        "ncep_hrrr_conus", "HRRR", _NOAA, (10, 80), (), 3, 2, "contiguous United States", outlines.HRRR, 1, ("ncep_hrrr_conus",),
+        "ncep_hrrr_conus", "HRRR", _NOAA, (10, 80), (), 3, 2, "contiguous United States", outlines.HRRR, 1,
+        ("ncep_hrrr_conus",),
         INSTANT, carries=("visibility", "cape", "boundary_layer_height"),
     ),
     Model(
-        "ncep_nbm_conus", "NBM", _NOAA, (10, 80), (), 2.5, 11, "contiguous United States", outlines.NBM, 1, ("ncep_nbm_conus",),
+        "ncep_nbm_conus", "NBM", _NOAA, (10, 80), (), 2.5, 11, "contiguous United States", outlines.NBM, 1,
+        ("ncep_nbm_conus",),
         NOT_KNOWN, carries=("visibility", "cape", "precipitation_probability"),
         lacks=("surface_pressure", "pressure_msl", *_LAYERS), is_blend=True,
     ),
@@ -144,7 +146,8 @@ _ROWS = (
         THREE_HOURS_BEFORE, carries=("cape", "precipitation_probability"),
     ),
     Model(
-        "ecmwf_ifs", "IFS 9 km", _ECMWF, (10, 100, 200), (), 9, 10, "world", WORLD, 6, ("ecmwf_ifs",), THREE_HOURS_BEFORE,
+        "ecmwf_ifs", "IFS 9 km", _ECMWF, (10, 100, 200), (), 9, 10, "world", WORLD, 6,
+        ("ecmwf_ifs",), THREE_HOURS_BEFORE,
         carries=("visibility", "boundary_layer_height"),
     ),
     Model(
@@ -152,7 +155,8 @@ _ROWS = (
         ("meteofrance_arpege_world025",), carries=_OF_AROME,
     ),
     Model(
-        "meteofrance_arpege_europe", "ARPEGE Europe", _MF, _AROME, _AROME[1:], 11, 4, "Europe", outlines.ARPEGE_EUROPE, 6,
+        "meteofrance_arpege_europe", "ARPEGE Europe", _MF, _AROME, _AROME[1:], 11, 4, "Europe", outlines.ARPEGE_EUROPE,
+        6,
         ("meteofrance_arpege_europe",), carries=_OF_AROME,
     ),
     Model(
@@ -161,16 +165,19 @@ _ROWS = (
     ),
     Model(
         "knmi_harmonie_arome_europe", "HARMONIE-AROME", _KNMI, (10, 50, 100, 200, 300), (50, 100, 200, 300), 5.5,
-        2.5, "Central and Northern Europe", outlines.KNMI_EUROPE, 1, ("knmi_harmonie_arome_europe",), carries=("visibility",),
+        2.5, "Central and Northern Europe", outlines.KNMI_EUROPE, 1,
+        ("knmi_harmonie_arome_europe",), carries=("visibility",),
     ),
     Model(
         "knmi_harmonie_arome_netherlands", "HARMONIE-AROME 2 km", _KNMI, (10, 50, 100, 200, 300),
-        (50, 100, 200, 300), 2, 2.5, "Netherlands and Belgium", outlines.KNMI_NETHERLANDS, 1, ("knmi_harmonie_arome_netherlands",),
+        (50, 100, 200, 300), 2, 2.5, "Netherlands and Belgium", outlines.KNMI_NETHERLANDS, 1,
+        ("knmi_harmonie_arome_netherlands",),
         carries=("visibility",),
     ),
     Model(
         "dmi_harmonie_arome_europe", "HARMONIE-AROME (DMI)", _DMI, (10, 50, 100, 150, 250, 350, 450),
-        (50, 100, 150, 250), 2, 2.5, "Central and Northern Europe", outlines.DMI_EUROPE, 3, ("dmi_harmonie_arome_europe",),
+        (50, 100, 150, 250), 2, 2.5, "Central and Northern Europe", outlines.DMI_EUROPE, 3,
+        ("dmi_harmonie_arome_europe",),
         carries=("visibility", "freezing_level_height"),
     ),
     Model(
@@ -186,15 +193,18 @@ _ROWS = (
         carries=("cape",),
     ),
     Model(
-        "cmc_gem_rdps", "RDPS", _CMC, _GEM, _GEM[1:], 10, 3.5, "North America", outlines.RDPS, 6, ("cmc_gem_rdps",), NOT_KNOWN,
+        "cmc_gem_rdps", "RDPS", _CMC, _GEM, _GEM[1:], 10, 3.5, "North America", outlines.RDPS, 6,
+        ("cmc_gem_rdps",), NOT_KNOWN,
         carries=("cape",),
     ),
     Model(
-        "cmc_gem_hrdps", "HRDPS", _CMC, _GEM, _GEM[1:], 2.5, 2, "Canada", outlines.HRDPS, 6, ("cmc_gem_hrdps",), NOT_KNOWN,
+        "cmc_gem_hrdps", "HRDPS", _CMC, _GEM, _GEM[1:], 2.5, 2, "Canada", outlines.HRDPS, 6,
+        ("cmc_gem_hrdps",), NOT_KNOWN,
         carries=("cape",),
     ),
     Model(
-        "metno_nordic", "MET Nordic", _MET, (10,), (), 1, 2.5, "Nordic countries", outlines.MET_NORDIC, 1, ("metno_nordic_pp",),
+        "metno_nordic", "MET Nordic", _MET, (10,), (), 1, 2.5, "Nordic countries", outlines.MET_NORDIC, 1,
+        ("metno_nordic_pp",),
         lacks=_LAYERS,
     ),
 )  # fmt: skip

@@ -91,7 +91,7 @@ class Lambert:
         scale = math.cos(parallel) * math.tan(math.pi / 4 + parallel / 2) ** cone / cone
 
         def radius(angle: float) -> float:
-            return EARTH * scale / math.tan(math.pi / 4 + math.radians(angle) / 2) ** cone
+            return float(EARTH * scale / math.tan(math.pi / 4 + math.radians(angle) / 2) ** cone)
 
         here = radius(min(max(latitude, -89.9), 89.999))
         turned = cone * math.radians(_difference(longitude, self.meridian))
