@@ -1,8 +1,9 @@
-"""Which model and which ensemble answer for places and hours: the finest that covers them all and carries what is asked.
+"""Which model and which ensemble answer for places and hours: the finest that covers them and carries what is asked.
 
 The rule, with its reasons in ``docs/explanation/models.md``: the model with the finest mesh goes first. Of meshes that
-differ by less than `ALIKE`, the one whose wind errs less by the published comparison goes first (`data/
-forecast_error.toml`), then the finer, then the longer forecast. Hours past its range go to the next that reaches on.
+differ by less than `ALIKE`, the one whose wind errs less by the published comparison goes first (`wxfly.pilot.elements`
+has the table), then the one that lacks fewer elements, then the finer. Hours past its range go to the next that
+reaches on.
 """
 
 from __future__ import annotations
@@ -24,15 +25,18 @@ ALIKE = 1.3
 HIGHEST_ABOVE_TOP = 1.5
 """Largest ratio of the flight height to a model's top level [1]: carrying wind above it was tested so far
 (`wxfly.physics.wind.levels.beyond_top`)."""
-LEAST_MORE = np.timedelta64(12, "h")
-"""What a model must add to those before it, unless it reaches the end: every seam costs a request."""
+LEAST, LEAST_MORE = np.timedelta64(12, "h"), np.timedelta64(24, "h")
+"""What the first model must give of the hours asked about, and each further one beyond those before it, unless it
+reaches the end: every seam costs a request."""
+SHORT_REST = np.timedelta64(12, "h")
+"""So few hours left go to a model that lacks no element, if there is one: a coarser mesh costs less than a request."""
 AROUND = np.timedelta64(4, "h")
 """Hours beside those asked about that are needed too: the error of timing, and gusts of hours that follow."""
 FEWEST_MEMBERS = 10
-"""Of an ensemble that is chosen: with fewer, a chance in ten is not counted (and `MANY_MEMBERS` of the error's law)."""
+"""Of an ensemble that is chosen: fewer do not count a chance of one in ten."""
 _SLOW, _QUICK = 8.0, 4.0
-"""Time from the start of a run until the service has it, of models that run every six hours or more seldom, and of those
-that run oftener [h]; upper bounds, from memory."""
+"""Time from the start of a run until the service has it, of models that run every six hours or more seldom, and of
+those that run oftener [h]; upper bounds, from memory."""
 BY_THEMSELVES = ("visibility", "cape", "precipitation_probability")
 """Names of the service for what may come from another model, as in `wxfly.cube.joined.BY_THEMSELVES`."""
 
@@ -109,32 +113,42 @@ def plan_models(
     models: list[Model] = []
     while reached < end:
         further = [m for m in ranked if m not in models and surely_reaches(m, now) > reached]
-        worth = [m for m in further if surely_reaches(m, now) >= min(end, reached + LEAST_MORE)]
         if not further:
             break
+        enough = min(end, reached + (LEAST_MORE if models else LEAST))
+        worth = [m for m in further if surely_reaches(m, now) >= enough]
+        if models and end - reached <= SHORT_REST:
+            worth = [m for m in worth if not _lacks(m)] or worth
         model = worth[0] if worth else max(further, key=lambda m: surely_reaches(m, now))
         models.append(model)
         reached = surely_reaches(model, now)
     others = [m for m in ranked if m not in models]
-    beside = _beside(models, [m for m in (*models, *others)], min(reached, end), now)
+    beside = _beside(models, others, end, now)
     return ModelPlan(tuple(models), tuple(beside), tuple(m for m in others if m not in beside))
 
 
-def _beside(models: Sequence[Model], ranked: Sequence[Model], until: np.datetime64, now: np.datetime64) -> list[Model]:
-    """Return the fewest further models that give what the chosen ones lack: the first that has all of it, else each."""
-    lacking = [name for name in BY_THEMSELVES if not all(m.carries_name(name) for m in models)]
-    long_enough = [m for m in ranked if surely_reaches(m, now) >= until]
+def _beside(models: Sequence[Model], others: Sequence[Model], end: np.datetime64, now: np.datetime64) -> list[Model]:
+    """Return the fewest further models that give what the chosen ones lack, for as long as these speak."""
+
+    def reach(model: Model) -> np.datetime64:
+        return min(surely_reaches(model, now), end)
+
+    def gives(model: Model, lack: tuple[str, np.datetime64]) -> bool:
+        return bool(model.carries_name(lack[0]) and reach(model) >= lack[1])
+
+    lacks = {(name, reach(m)) for m in models for name in _lacks(m)}
     beside: list[Model] = []
-    while lacking:
-        able = [m for m in long_enough if any(m.carries_name(name) for name in lacking)]
+    while lacks := {lack for lack in lacks if not any(gives(m, lack) for m in (*models, *beside))}:
+        able = [m for m in others if any(gives(m, lack) for lack in lacks)]
         if not able:
             break
-        most = max(sum(m.carries_name(name) for name in lacking) for m in able)
-        best = next(m for m in able if sum(m.carries_name(name) for name in lacking) == most)
-        lacking = [name for name in lacking if not best.carries_name(name)]
-        if best not in models:
-            beside.append(best)
+        beside.append(max(able, key=lambda m: sum(gives(m, lack) for lack in lacks)))
     return beside
+
+
+def _lacks(model: Model) -> list[str]:
+    """Return which elements of `BY_THEMSELVES` a model does not carry."""
+    return [name for name in BY_THEMSELVES if not model.carries_name(name)]
 
 
 def choose_ensembles(
@@ -158,8 +172,10 @@ def choose_ensembles(
 def surely_reaches(model: Model | Ensemble, now: np.datetime64) -> np.datetime64:
     """Return the last hour that a forecast asked for now has, whatever its newest run is; UTC [s]."""
     late = _QUICK if model.interval_hours < 6 else _SLOW
-    hours = 24 * model.range_days - model.interval_hours - late
-    return now.astype("datetime64[h]").astype("datetime64[s]") + np.timedelta64(math.floor(hours), "h")
+    between = (isinstance(model, Model) and model.long_interval_hours) or model.interval_hours
+    hours = math.floor(24 * model.range_days - between - late)
+    present: np.datetime64 = now.astype("datetime64[h]").astype("datetime64[s]")
+    return present + np.timedelta64(hours, "h")
 
 
 def _covers(model: Model | Ensemble, sites: Sequence[Site]) -> bool:
@@ -176,9 +192,13 @@ def _ranked(models: Iterable[Model | Ensemble]) -> list[Model | Ensemble]:
             groups.append([model])
     return list(
         chain.from_iterable(
-            sorted(group, key=lambda m: (_error(m.name), m.resolution_km, -m.range_days)) for group in groups
+            sorted(group, key=lambda m: (_error(m.name), _number_lacking(m), m.resolution_km)) for group in groups
         )
     )
+
+
+def _number_lacking(model: Model | Ensemble) -> int:
+    return len(_lacks(model)) if isinstance(model, Model) else 0
 
 
 def _error(name: str) -> float:

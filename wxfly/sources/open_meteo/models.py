@@ -60,6 +60,9 @@ class Model:
         The place of its grid on Earth.
     interval_hours : float
         Time between runs [h].
+    long_interval_hours : float
+        Time between runs of the full length, where some are shorter [h]; 0 where all are alike. Of ICON-EU by the
+        service's source (``IconDomains.swift``), of the others from memory.
     license : str
         License of the data.
     carries : tuple of str
@@ -87,6 +90,7 @@ class Model:
     carries: tuple[str, ...] = ()
     lacks: tuple[str, ...] = ()
     is_blend: bool = False
+    long_interval_hours: float = 0.0
 
     def carries_name(self, name: str) -> bool:
         """Return whether it provides the variable of this name of the service."""
@@ -123,7 +127,7 @@ _ROWS = (
     Model(
         "ncep_hrrr_conus", "HRRR", _NOAA, (10, 80), (), 3, 2, "contiguous United States", outlines.HRRR, 1,
         ("ncep_hrrr_conus",),
-        INSTANT, carries=("visibility", "cape", "boundary_layer_height"),
+        INSTANT, carries=("visibility", "cape", "boundary_layer_height"), long_interval_hours=6,
     ),
     Model(
         "ncep_nbm_conus", "NBM", _NOAA, (10, 80), (), 2.5, 11, "contiguous United States", outlines.NBM, 1,
@@ -131,10 +135,13 @@ _ROWS = (
         NOT_KNOWN, carries=("visibility", "cape", "precipitation_probability"),
         lacks=("surface_pressure", "pressure_msl", *_LAYERS), is_blend=True,
     ),
-    Model("icon_global", "ICON", _DWD, _ICON, _ICON[1:], 11, 7.5, "world", WORLD, 6, ("dwd_icon",), carries=_OF_ICON),
+    Model(
+        "icon_global", "ICON", _DWD, _ICON, _ICON[1:], 11, 7.5, "world", WORLD, 6, ("dwd_icon",), carries=_OF_ICON,
+        long_interval_hours=12,
+    ),
     Model(
         "icon_eu", "ICON-EU", _DWD, _ICON, _ICON[1:], 7, 5, "Europe", outlines.ICON_EU, 3, ("dwd_icon_eu",),
-        carries=("visibility", *_OF_ICON),
+        carries=("visibility", *_OF_ICON), long_interval_hours=6,
     ),
     Model(
         "icon_d2", "ICON-D2", _DWD, _ICON, _ICON[1:], 2, 2, "Central Europe", outlines.ICON_D2, 3, ("dwd_icon_d2",),
@@ -143,12 +150,12 @@ _ROWS = (
     # The service's page states that its gusts are the largest of the three hours before.
     Model(
         "ecmwf_ifs025", "IFS 0.25°", _ECMWF, (10, 100), (), 25, 15, "world", WORLD, 6, ("ecmwf_ifs025",),
-        THREE_HOURS_BEFORE, carries=("cape", "precipitation_probability"),
+        THREE_HOURS_BEFORE, carries=("cape", "precipitation_probability"), long_interval_hours=12,
     ),
     Model(
         "ecmwf_ifs", "IFS 9 km", _ECMWF, (10, 100, 200), (), 9, 10, "world", WORLD, 6,
         ("ecmwf_ifs",), THREE_HOURS_BEFORE,
-        carries=("visibility", "boundary_layer_height"),
+        carries=("visibility", "boundary_layer_height"), long_interval_hours=12,
     ),
     Model(
         "meteofrance_arpege_world", "ARPEGE", _MF, _AROME, _AROME[1:], 25, 4, "world", WORLD, 6,
