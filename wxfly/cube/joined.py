@@ -112,6 +112,21 @@ def join_models(cubes: Sequence[xr.Dataset], needed: Collection[str], *, height:
     return check_forecast(_told(joined, parts, taken), place="the forecasts of several models")
 
 
+def unknown_hours(
+    cubes: Sequence[xr.Dataset],
+    needed: Collection[str],
+    start: np.datetime64,
+    end: np.datetime64,
+    *,
+    height: float = np.inf,
+) -> int:
+    """Return how many hours from `start` to `end` no cube knows whole; the rest as in `join_models`."""
+    time = _whole_time(cubes)
+    whole = np.any([_is_whole(_at(cube, time), needed, height) for cube in cubes], axis=0)
+    asked = np.arange(start.astype("datetime64[h]"), end.astype("datetime64[h]") + np.timedelta64(1, "h"))
+    return int(np.count_nonzero(~np.isin(asked, time.astype("datetime64[h]")[whole])))
+
+
 def hours_by_model(cube: xr.Dataset) -> tuple[ModelHours, ...]:
     """Return the stretches of a cube, in order of time, each of one model."""
     time = cube["time"].values.astype("datetime64[s]")

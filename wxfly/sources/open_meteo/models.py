@@ -237,6 +237,17 @@ def find_model(name: str) -> Model:
     raise fault
 
 
+def call_weight(parameters: Mapping[str, str], members: int = 1) -> float:
+    """Return the weighted calls that a request costs, as the service counts them.
+
+    For each place it is a tenth of the number of variables, of every member, at least 1, and more for over 14 days
+    (published source of the service, ``ForecastApiResult.calculateQueryWeight``).
+    """
+    names = len(parameters["hourly"].split(",")) * members
+    of_place = max(1.0, names / 10, names / 10 * float(parameters.get("forecast_days", 7)) / 14)
+    return of_place * len(parameters["latitude"].split(","))
+
+
 Array = npt.NDArray[np.float64]
 
 # A height -> the heights from which the service computes it when the model lacks it, in the service's order.
