@@ -100,7 +100,7 @@ def join_models(cubes: Sequence[xr.Dataset], needed: Collection[str], *, height:
     cubes = _with_one_span(at_hand)
     chosen = _choose(cubes, needed, height)
     used = sorted(set(chosen.tolist()))
-    taken = [_taken(cubes, k) for k in used]
+    taken = [_taken(cubes, k, chosen == k) for k in used]
     if len(used) == 1:
         alone = _with_taken(at_hand[used[0]], taken[0], at_hand)
         known = np.flatnonzero(_has_any(alone))
@@ -219,18 +219,24 @@ def _carries(cube: xr.Dataset) -> set[str]:
     return {name for name, *_ in carried_entries(cube)}
 
 
-def _taken(cubes: Sequence[xr.Dataset], own: int) -> dict[str, str]:
-    """Return what a model's hours take from which other: groups of which it carries nothing, from the next with any."""
-    here = _carries(cubes[own])
+def _taken(cubes: Sequence[xr.Dataset], own: int, here: Flags) -> dict[str, str]:
+    """Return what a model takes in its hours from which other: groups of which it carries nothing.
+
+    Each group comes from the one that knows it in most of these hours, of equals the first.
+    """
+    carried = _carries(cubes[own])
     found: dict[str, str] = {}
     for group in BY_THEMSELVES:
-        if here & set(group):
+        if carried & set(group):
             continue
-        for other in cubes:
-            there = [name for name in group if name in other and name in _carries(other)]
-            if there and bool(other[there[0]].notnull().any()):
-                found |= {name: models_of(other)[0] for name in there if bool(other[name].notnull().any())}
-                break
+        names = [[n for n in group if n in other and n in _carries(other)] for other in cubes]
+        hours = [
+            int((_over_places(other[there[0]].notnull()) & here).sum()) if there else 0
+            for other, there in zip(cubes, names, strict=True)
+        ]
+        best = int(np.argmax(hours))
+        if hours[best]:
+            found |= {n: models_of(cubes[best])[0] for n in names[best] if bool(cubes[best][n].notnull().any())}
     return found
 
 

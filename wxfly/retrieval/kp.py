@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -48,12 +49,16 @@ Answered = tuple[KeptReply | None, str]
 def ask_kp(*, offline: bool, settings: Settings, on_progress: Progress) -> tuple[Answered, Answered]:
     """Return what the forecast and the outlook of Kp answer, for `with_kp`."""
     from wxfly.sources import space_weather
+    from wxfly.sources.http import together
 
     now = utc_now()
     forecast = _Product(space_weather.FORECAST_PATH, KP_AGE, "Kp", space_weather.parse_kp)
     ahead = _Product(space_weather.OUTLOOK_PATH, OUTLOOK_AGE, "the outlook of Kp", space_weather.parse_outlook)
-    first, second = (_reply(product, offline, settings, now, on_progress) for product in (forecast, ahead))
-    return first, second
+    with together() as group:
+        first, second = (
+            group.start(partial(_reply, product, offline, settings, now, on_progress)) for product in (forecast, ahead)
+        )
+        return first.result(), second.result()
 
 
 def with_kp(

@@ -497,7 +497,7 @@ def download(
     try:
         with turn:
             waited = time.monotonic() - began
-            if waited > 0.05:
+            if waited > 0.05 and group is None:
                 facts = {"what": what, "wait_seconds": round(waited, 3)}
                 log.info("%s: waited %.1f s for another wxfly", what, waited, extra={"facts": facts})
             end = time.monotonic() + settings.patience_seconds  # waiting for others does not count
