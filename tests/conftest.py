@@ -87,7 +87,10 @@ def clock(monkeypatch, server):
         def now(cls, tz=None):
             return state["now"]
 
-    for module in ("wxfly.times", "wxfly.sources.open_meteo.forecast", "wxfly.sources.met_norway"):
+    for module in (
+        "wxfly.times", "wxfly.sources.open_meteo.forecast", "wxfly.sources.open_meteo.ensemble",
+        "wxfly.sources.met_norway",
+    ):  # fmt: skip
         monkeypatch.setattr(f"{module}.datetime", Moved)
     advance()
     return advance

@@ -149,6 +149,8 @@ class WeatherServer:
         By model the name of a variable and the hours after the start of today at which it has none.
     delay : float
         Seconds that every answer takes.
+    gather : int
+        So many requests must have come before the first is answered, or ten seconds pass.
     """
 
     def __init__(self) -> None:
@@ -161,6 +163,7 @@ class WeatherServer:
         self.days: dict[str, float] = {}
         self.lost: dict[str, tuple[str, list[int]]] = {}
         self.delay = 0.0
+        self.gather = 0
         self._lock = threading.Lock()
         outer = self
 
@@ -243,6 +246,9 @@ class _Handler(BaseHTTPRequestHandler):
         asked = Asked(service, parts.path, query, {k.lower(): v for k, v in self.headers.items()}, time.monotonic())
         weather.note(asked)
         time.sleep(weather.delay)
+        end = time.monotonic() + 10.0
+        while len(weather.log) < weather.gather and time.monotonic() < end:
+            time.sleep(0.01)
         try:
             status, headers, body = make(weather, parts.path, query, asked.headers)
         except (KeyError, ValueError) as missing:

@@ -36,17 +36,14 @@ from wxfly.cube.contract import (
 Flags = npt.NDArray[np.bool_]
 Codes = npt.NDArray[np.int64]
 
+_INHIBITION = "atmosphere_convective_inhibition"
 BY_THEMSELVES: tuple[tuple[str, ...], ...] = (
     ("visibility_in_air",),
     ("precipitation_probability",),
-    (
-        "atmosphere_convective_available_potential_energy",
-        "atmosphere_convective_inhibition",
-        "lifted_index",
-    ),
+    ("atmosphere_convective_available_potential_energy", _INHIBITION),
 )
-"""Variables that another model may give where the hour's own carries none of them: elements of their own, each group
-of one model. What belongs to a profile, to the heat of the air or to its water is never taken from another."""
+"""Variables that another model may give where the hour's own does not carry the first of a group: elements of their
+own, a group of one model. What belongs to a profile, to the heat of the air or to its water is never taken."""
 
 CARRIED_BY_MODEL, RUNS_BY_MODEL, TAKEN = "carried_by_model", "runs_by_model", "taken_from_models"
 """Attributes of a joined cube, one entry for each model: what it carries, its run, what it takes from which other."""
@@ -109,6 +106,7 @@ def join_models(cubes: Sequence[xr.Dataset], needed: Collection[str], *, height:
     codes = np.searchsorted(used, chosen)
     parts = [_with_taken(cubes[k], from_others, cubes) for k, from_others in zip(used, taken, strict=True)]
     joined = _assemble(parts, codes)
+    joined = joined.isel(time=slice(None, int(np.flatnonzero(_has_any(joined))[-1]) + 1))
     return check_forecast(_told(joined, parts, taken), place="the forecasts of several models")
 
 
@@ -220,29 +218,33 @@ def _carries(cube: xr.Dataset) -> set[str]:
 
 
 def _taken(cubes: Sequence[xr.Dataset], own: int, here: Flags) -> dict[str, str]:
-    """Return what a model takes in its hours from which other: groups of which it carries nothing.
+    """Return what a model takes in its hours from which other: groups of which it does not carry the first.
 
     Each group comes from the one that knows it in most of these hours, of equals the first.
     """
     carried = _carries(cubes[own])
     found: dict[str, str] = {}
     for group in BY_THEMSELVES:
-        if carried & set(group):
+        if group[0] in carried:
             continue
-        names = [[n for n in group if n in other and n in _carries(other)] for other in cubes]
+        able = [group[0] in _carries(other) and group[0] in other for other in cubes]
         hours = [
-            int((_over_places(other[there[0]].notnull()) & here).sum()) if there else 0
-            for other, there in zip(cubes, names, strict=True)
+            int((_over_places(other[group[0]].notnull()) & here).sum()) if is_able else 0
+            for other, is_able in zip(cubes, able, strict=True)
         ]
-        best = int(np.argmax(hours))
-        if hours[best]:
-            found |= {n: models_of(cubes[best])[0] for n in names[best] if bool(cubes[best][n].notnull().any())}
+        best = cubes[int(np.argmax(hours))]
+        if max(hours):
+            found |= {n: models_of(best)[0] for n in group if n in best and bool(best[n].notnull().any())}
     return found
 
 
 def _with_taken(cube: xr.Dataset, taken: Mapping[str, str], cubes: Sequence[xr.Dataset]) -> xr.Dataset:
     """Return a cube with what it takes from others, at its own places."""
     spans = {}
+    if any(group[0] in taken for group in BY_THEMSELVES if _INHIBITION in group):
+        # What holds the air of one model back says nothing of another's unstable air.
+        entries = [" ".join(entry) for entry in carried_entries(cube) if entry[0] != _INHIBITION]
+        cube = cube.drop_vars(_INHIBITION, errors="ignore").assign_attrs(carried="; ".join(entries))
     for name, model in taken.items():
         other = next(c for c in cubes if models_of(c)[0] == model)
         values = other[name].drop_vars([c for c in other[name].coords if c not in other.dims])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import math
+import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -250,8 +251,8 @@ def _is_too_old(obtained: Obtained) -> bool:
     return bool(age > TOO_OLD) or not (obtained.is_chosen or bool(age >= -CLOCKS))
 
 
-_MOST_ROUNDS = 4
-"""How often a model that fails is replaced by the next before the store is asked."""
+_MOST_ROUNDS = 8
+"""How often models that fail are replaced by the next, within the patience for one request."""
 
 
 def _of_chosen(
@@ -277,12 +278,12 @@ def _of_chosen(
     notes: list[str] = []
     fetched, present = False, as_moment(utc_now())
     plan = plan_models(sites, wanted, present)
-    first = plan.models[0].title if plan.models else ""
     to_ask = [] if offline else [model.name for model in plan.asked]
     ranked = [model.name for model in rank_models(sites, wanted.height)]
     needed = needed_variables()
+    began = time.monotonic()
     for _ in range(_MOST_ROUNDS):
-        if not to_ask:
+        if not to_ask or time.monotonic() - began > settings.patience_seconds:
             break
         asked = {name: start(partial(_fetch, sites, name, settings, on_progress, at_once=True)) for name in to_ask}
         for name, future in asked.items():
@@ -305,7 +306,7 @@ def _of_chosen(
             sites, ranked, failed, settings, wanted, offline=offline, now=now, on_progress=on_progress, kp=kp
         )
     cube = join_models([got[name] for name in ranked if name in got], needed, height=wanted.height)
-    notes = [*_of_failures(failed, cube, first), *_of_losses(got, cube), *notes]
+    notes = [*_of_failures(failed, cube), *_of_losses(got, cube), *notes]
     return _finished(
         sites, cube, notes, settings, fetched=fetched, offline=False, now=now, on_progress=on_progress, kp=kp()
     )
@@ -325,10 +326,11 @@ def _is_of_connection(fault: WxflyError) -> bool:
     return isinstance(fault, UnreachableError)
 
 
-def _of_failures(failed: Mapping[str, WxflyError], cube: xr.Dataset, first: str) -> list[str]:
+def _of_failures(failed: Mapping[str, WxflyError], cube: xr.Dataset) -> list[str]:
     """Say which chosen models could not answer, and who does."""
-    answering = ", ".join(models_of(cube))
-    return [f"{answering} in place of {name}: {fault}" for name, fault in failed.items()]
+    answering = models_of(cube)
+    verb = "answer" if len(answering) > 1 else "answers"
+    return [f"without {name}, {', '.join(answering)} {verb}: {fault}" for name, fault in failed.items()]
 
 
 def _of_losses(got: Mapping[str, xr.Dataset], cube: xr.Dataset) -> list[str]:
