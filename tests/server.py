@@ -149,6 +149,8 @@ class WeatherServer:
         By model the name of a variable and the hours after the start of today at which it has none.
     delay : float
         Seconds that every answer takes.
+    sent : int
+        Bytes of all bodies so far, as they went over the wire.
     gather : int
         So many requests must have come before the first is answered, or ten seconds pass.
     """
@@ -164,6 +166,7 @@ class WeatherServer:
         self.lost: dict[str, tuple[str, list[int]]] = {}
         self.delay = 0.0
         self.gather = 0
+        self.sent = 0
         self._lock = threading.Lock()
         outer = self
 
@@ -272,6 +275,7 @@ class _Handler(BaseHTTPRequestHandler):
         self.send_header("Content-Length", str(len(body)))
         self.end_headers()
         self.wfile.write(body)
+        self.server_of_weather.sent += len(body)
 
     def _play(self, fault: Fault, headers: dict, body: bytes) -> None:
         time.sleep(fault.delay)
