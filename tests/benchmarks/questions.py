@@ -2,8 +2,8 @@
 
     python tests/benchmarks/questions.py [RUNS]
 
-Each question is asked with one named model and no members, with one named model and one named ensemble, and as it comes;
-each for the first time and again. Rounds are the most requests of which each started after another had ended.
+Each question is asked with one named model and no members, with one named model and one named ensemble, and as it
+comes; each for the first time and again. Rounds are the most requests of which each started after another had ended.
 """
 
 from __future__ import annotations
