@@ -162,7 +162,7 @@ def _with_changes(briefing: Briefing, prepared: Prepared) -> Briefing:
     return replace(briefing, answers=answers)
 
 
-def prepare(question: Question, *, on_progress: Progress) -> Prepared:
+def prepare(question: Question, *, on_progress: Progress, with_members: bool = True) -> Prepared:
     """Obtain the forecast for a question.
 
     Parameters
@@ -171,6 +171,8 @@ def prepare(question: Question, *, on_progress: Progress) -> Prepared:
         As `read_question` returns it.
     on_progress : callable
         Called with a line of text when something may take over a second.
+    with_members : bool, optional
+        Whether members are obtained where the pilot names none.
 
     Raises
     ------
@@ -192,7 +194,7 @@ def prepare(question: Question, *, on_progress: Progress) -> Prepared:
         now=asked.as_of,
         on_progress=on_progress,
         wanted=partial(_wanted, question),
-        with_members=not members,
+        with_members=with_members and not members,
     )
     obtained = with_report_warnings(obtained, settings)
     if not question.places and len(obtained.sites) > 1:

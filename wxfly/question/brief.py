@@ -123,7 +123,7 @@ def ask_check(place: str | None, words: Words, *, on_progress: Progress) -> Chec
     """
     asked = read_check_question(place, words)
     question = asked.question
-    prepared = prepare(question, on_progress=on_progress)
+    prepared = prepare(question, on_progress=on_progress, with_members=False)
     request = prepared.requests[0]
     reading = Reading(prepared.now, asked.anemometer_height, asked.mean, asked.gust, asked.temperature)
     cube = prepared.cube.isel(site=0)

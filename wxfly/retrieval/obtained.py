@@ -47,6 +47,11 @@ class ForecastOrigin:
     obtained_from: ObtainedFrom | None = None
 
     @property
+    def first_model(self) -> str:
+        """Return the model of its first hours: where several follow one another, the finest."""
+        return self.by_hours[0].model if self.by_hours else self.model
+
+    @property
     def is_demo(self) -> bool:
         """Whether the weather is invented."""
         return self.obtained_from == "demo"
