@@ -368,7 +368,7 @@ def _cut(weather: WeatherServer, model: str, place: dict, start: datetime) -> No
         if name != "time":
             columns[name] = columns[name][:reach] + [None] * (len(columns[name]) - reach)
     name, hours = weather.lost.get(model, ("", []))
-    for hour in hours:
+    for hour in (h for h in hours if h < len(columns["time"])):
         columns[name][hour] = None
 
 

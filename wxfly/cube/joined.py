@@ -125,6 +125,11 @@ def unknown_hours(
     return int(np.count_nonzero(~np.isin(asked, time.astype("datetime64[h]")[whole])))
 
 
+def knows_any_hour(cube: xr.Dataset, needed: Collection[str], *, height: float = np.inf) -> bool:
+    """Return whether a cube of one model knows any hour whole; the rest as in `join_models`."""
+    return bool(_is_whole(restore_carried(cube), needed, height).any())
+
+
 def hours_by_model(cube: xr.Dataset) -> tuple[ModelHours, ...]:
     """Return the stretches of a cube, in order of time, each of one model."""
     time = cube["time"].values.astype("datetime64[s]")

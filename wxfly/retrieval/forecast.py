@@ -251,8 +251,11 @@ def _is_too_old(obtained: Obtained) -> bool:
     return bool(age > TOO_OLD) or not (obtained.is_chosen or bool(age >= -CLOCKS))
 
 
-_MOST_ROUNDS = 8
-"""How often models that fail are replaced by the next, within the patience for one request."""
+_MOST_ROUNDS, _MOST_REPAIRS = 8, 2
+"""How often models that fail are replaced by the next, within the patience for one request; and for how many times
+further ones are asked for hours that the chosen ones have lost."""
+_SAME_AGE = np.timedelta64(12, "h")
+"""Stored runs of models that differ by more are not joined: all hours would count as old as the oldest."""
 
 
 def _of_chosen(
@@ -270,8 +273,8 @@ def _of_chosen(
 
     The services are asked before the store: a young forecast of the next model is better than an old one of the first.
     """
-    from wxfly.cube.joined import join_models, unknown_hours
-    from wxfly.retrieval.model_choice import plan_models, rank_models
+    from wxfly.cube.joined import join_models, knows_any_hour, unknown_hours
+    from wxfly.retrieval.model_choice import plan_models, rank_models, surely_reaches
 
     got: dict[str, xr.Dataset] = {}
     failed: dict[str, WxflyError] = {}
@@ -281,6 +284,7 @@ def _of_chosen(
     to_ask = [] if offline else [model.name for model in plan.asked]
     ranked = [model.name for model in rank_models(sites, wanted.height)]
     needed = needed_variables()
+    empty: dict[str, xr.Dataset] = {}
     began = time.monotonic()
     for _ in range(_MOST_ROUNDS):
         if not to_ask or time.monotonic() - began > settings.patience_seconds:
@@ -289,24 +293,31 @@ def _of_chosen(
         for name, future in asked.items():
             try:
                 cubes, is_new, of_model = future.result()
-                got[name], fetched = _join(cubes, sites), fetched or is_new
+                cube, fetched = _join(cubes, sites), fetched or is_new
+                if knows_any_hour(cube, needed, height=wanted.height):
+                    got[name] = cube
+                else:
+                    empty[name] = cube
+                    failed[name] = WxflyError(f"{name} has lost values of every hour")
                 notes += [note for note in of_model if note not in notes]
             except WxflyError as fault:
                 failed[name] = fault
-        if failed and all(_is_of_connection(fault) for fault in failed.values()) and not got:
+        if failed and all(_is_of_connection(fault) for fault in failed.values()) and not (got or empty):
             break  # nobody can be reached, and so no other model either
         plan = plan_models(sites, wanted, present, without=failed)
         to_ask = [model.name for model in plan.asked if model.name not in got]
-        if not to_ask and got:
+        if not to_ask and got and len(got) - sum(m.name in got for m in plan.asked) < _MOST_REPAIRS:
             in_order = [got[name] for name in ranked if name in got]
-            if unknown_hours(in_order, needed, wanted.start, wanted.end, height=wanted.height):
+            end = min(wanted.end, max(surely_reaches(model, present) for model in plan.models))
+            if unknown_hours(in_order, needed, wanted.start, end, height=wanted.height):
                 to_ask = [m.name for m in plan.in_reserve if m.name not in got][:1]
+    got = got or empty
     if not got:
         return _without_service(
             sites, ranked, failed, settings, wanted, offline=offline, now=now, on_progress=on_progress, kp=kp
         )
     cube = join_models([got[name] for name in ranked if name in got], needed, height=wanted.height)
-    notes = [*_of_failures(failed, cube), *_of_losses(got, cube), *notes]
+    notes = [*_of_failures(failed, cube), *_of_losses(cube), *notes]
     return _finished(
         sites, cube, notes, settings, fetched=fetched, offline=False, now=now, on_progress=on_progress, kp=kp()
     )
@@ -333,7 +344,7 @@ def _of_failures(failed: Mapping[str, WxflyError], cube: xr.Dataset) -> list[str
     return [f"without {name}, {', '.join(answering)} {verb}: {fault}" for name, fault in failed.items()]
 
 
-def _of_losses(got: Mapping[str, xr.Dataset], cube: xr.Dataset) -> list[str]:
+def _of_losses(cube: xr.Dataset) -> list[str]:
     """Say where a finer model has lost hours that lie between others of its own: the next took them."""
     from wxfly.cube.joined import hours_by_model
 
@@ -376,10 +387,9 @@ def _without_service(
             nothing = nothing or missing
     found = None
     if stored:
-        # A run past use must not answer for a younger one of a coarser model.
-        moment = as_moment(utc_now()) if now is None else now
-        young = [cube for cube in stored if moment - since_of(cube) <= TOO_OLD]
-        cube = join_models(young or stored, needed_variables(), height=wanted.height)
+        newest = max((since_of(cube) for cube in stored if not np.isnat(since_of(cube))), default=None)
+        young = [cube for cube in stored if newest is not None and newest - since_of(cube) <= _SAME_AGE]
+        cube = join_models(young or stored[:1], needed_variables(), height=wanted.height)
         found = _finished(
             sites, cube, list(why), settings, fetched=False, offline=True, now=now, on_progress=on_progress, kp=kp()
         )

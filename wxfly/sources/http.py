@@ -307,9 +307,9 @@ class Together:
         with turns.free if is_counted else contextlib.nullcontext():
             yield
 
-    def close(self) -> None:
-        """Wait for the threads, and let others have the services."""
-        for thread in self._threads:
+    def close(self, *, is_waiting: bool) -> None:
+        """Let others have the services, after the threads have ended if that is waited for."""
+        for thread in self._threads if is_waiting else ():
             thread.join()
         for turns in self._turns.values():
             turns.lock.release()
@@ -334,10 +334,14 @@ def together() -> Iterator[Together]:
         return
     group = Together()
     token = _GROUP.set(group)
+    is_waiting = True
     try:
         yield group
+    except KeyboardInterrupt:
+        is_waiting = False
+        raise
     finally:
-        group.close()
+        group.close(is_waiting=is_waiting)
         _GROUP.reset(token)
 
 
