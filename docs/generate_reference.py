@@ -100,7 +100,8 @@ def settings() -> str:
     """Return the page of the settings."""
     default = Settings()
     file = [
-        ("model", f'"{default.model}"', "the model that is asked unless --model says otherwise"),
+        ("model", '"icon_eu"', "one model for every place; by default chosen by place and hours"),
+        ("ensemble", '"none"', "no members, or the names of ensembles; by default chosen likewise"),
         (
             "contact",
             '"you@example.org"',
@@ -116,6 +117,8 @@ def settings() -> str:
         ("WXFLY_CONFIG", "folder of the settings and of your own files"),
         ("WXFLY_CACHE", "folder of the store"),
         ("WXFLY_PATIENCE", "as `patience_seconds`"),
+        ("WXFLY_MODEL", "as `model`"),
+        ("WXFLY_ENSEMBLE", "as `ensemble`"),
         ("WXFLY_FORECAST_KEY", "key of a customer of the forecast service ([more](sources.md#a-key))"),
         *((f"WXFLY_{name.upper()}_URL", f"as `{name}` under `[sources]`") for name in SERVICES),
     ]

@@ -28,6 +28,9 @@ def nobody_is_asked():
             changed.setenv(f"WXFLY_{name.upper()}_URL", f"{NOWHERE}/{name}")
         # Much patience and short waits: a test must not end otherwise because the machine is busy.
         changed.setenv("WXFLY_PATIENCE", "20")
+        # One model and no members, unless a test is about the choice: then it takes the fixture `chooses`.
+        changed.setenv("WXFLY_MODEL", "ncep_gfs_global")
+        changed.setenv("WXFLY_ENSEMBLE", "none")
         changed.setattr("wxfly.sources.http.FIRST_WAIT_SECONDS", 0.02)
         for name in ("HTTP_PROXY", "HTTPS_PROXY", "ALL_PROXY", "NO_PROXY", "SSL_CERT_FILE", "SSL_CERT_DIR"):
             changed.delenv(name, raising=False)
@@ -56,6 +59,8 @@ def usual_addresses(monkeypatch):
     """Turn wxfly to the services that it asks by itself; nothing may be asked then."""
     for name in SERVICES:
         monkeypatch.delenv(f"WXFLY_{name.upper()}_URL")
+    monkeypatch.delenv("WXFLY_MODEL")
+    monkeypatch.delenv("WXFLY_ENSEMBLE")
 
 
 @pytest.fixture
@@ -82,10 +87,20 @@ def clock(monkeypatch, server):
         def now(cls, tz=None):
             return state["now"]
 
-    for module in ("wxfly.times", "wxfly.sources.open_meteo.forecast", "wxfly.sources.met_norway"):
+    for module in (
+        "wxfly.times", "wxfly.sources.open_meteo.forecast", "wxfly.sources.open_meteo.ensemble",
+        "wxfly.sources.met_norway",
+    ):  # fmt: skip
         monkeypatch.setattr(f"{module}.datetime", Moved)
     advance()
     return advance
+
+
+@pytest.fixture
+def chooses(server, monkeypatch):
+    """Let wxfly choose model and members by itself."""
+    monkeypatch.delenv("WXFLY_MODEL")
+    monkeypatch.delenv("WXFLY_ENSEMBLE")
 
 
 @pytest.fixture

@@ -35,6 +35,42 @@ MODELS = {
         {"lifted_index", "boundary_layer_height", "roughness_length"},
     ),
     "ecmwf_ifs025": (0.25, {10, 100}, set(), {"lifted_index", "visibility", "roughness_length"}),
+    "icon_global": (
+        0.125,
+        {10, 80, 120, 180},
+        {80, 120, 180},
+        {
+            "lifted_index",
+            "boundary_layer_height",
+            "roughness_length",
+            "visibility",
+        },
+    ),
+    "ecmwf_ifs": (
+        0.1,
+        {10, 100, 200},
+        set(),
+        {
+            "cape",
+            "lifted_index",
+            "freezing_level_height",
+            "roughness_length",
+            "precipitation_probability",
+            "convective_inhibition",
+        },
+    ),
+    "meteofrance_arome_france": (
+        0.025,
+        {10, 20, 50, 100, 150, 200},
+        {20, 50, 100, 150, 200},
+        {
+            "visibility",
+            "lifted_index",
+            "boundary_layer_height",
+            "roughness_length",
+            "freezing_level_height",
+        },
+    ),
     "metno_nordic": (0.01, {10}, set(), {"cape", "lifted_index", "visibility", "boundary_layer_height"}),
 }
 UNITS = {
@@ -105,6 +141,18 @@ class WeatherServer:
         A fault by service, played after those.
     now : datetime or None
         The moment the server believes it is; None for the present.
+    down : dict
+        Models and ensembles that are refused, with the reason.
+    days : dict
+        How far models reach from their newest run [d]; without an entry as far as they are asked for.
+    lost : dict
+        By model the name of a variable and the hours after the start of today at which it has none.
+    delay : float
+        Seconds that every answer takes.
+    sent : int
+        Bytes of all bodies so far, as they went over the wire.
+    gather : int
+        So many requests must have come before the first is answered, or ten seconds pass.
     """
 
     def __init__(self) -> None:
@@ -113,6 +161,12 @@ class WeatherServer:
         self.always: dict[str, Fault] = {}
         self.now: datetime | None = None
         self.run_delay = timedelta(hours=4)
+        self.down: dict[str, str] = {}
+        self.days: dict[str, float] = {}
+        self.lost: dict[str, tuple[str, list[int]]] = {}
+        self.delay = 0.0
+        self.gather = 0
+        self.sent = 0
         self._lock = threading.Lock()
         outer = self
 
@@ -145,6 +199,8 @@ class WeatherServer:
             "WXFLY_MET_NORWAY_URL": f"{self.address}/locationforecast/2.0/complete",
             "WXFLY_AVIATION_WEATHER_URL": f"{self.address}/api/data",
             "WXFLY_PATIENCE": "20",
+            "WXFLY_MODEL": "ncep_gfs_global",
+            "WXFLY_ENSEMBLE": "none",
         }
 
     def asked(self, service: str) -> list[Asked]:
@@ -192,6 +248,10 @@ class _Handler(BaseHTTPRequestHandler):
         service, make = _route(parts.path)
         asked = Asked(service, parts.path, query, {k.lower(): v for k, v in self.headers.items()}, time.monotonic())
         weather.note(asked)
+        time.sleep(weather.delay)
+        end = time.monotonic() + 10.0
+        while len(weather.log) < weather.gather and time.monotonic() < end:
+            time.sleep(0.01)
         try:
             status, headers, body = make(weather, parts.path, query, asked.headers)
         except (KeyError, ValueError) as missing:
@@ -215,6 +275,7 @@ class _Handler(BaseHTTPRequestHandler):
         self.send_header("Content-Length", str(len(body)))
         self.end_headers()
         self.wfile.write(body)
+        self.server_of_weather.sent += len(body)
 
     def _play(self, fault: Fault, headers: dict, body: bytes) -> None:
         time.sleep(fault.delay)
@@ -271,6 +332,8 @@ def _forecast(weather: WeatherServer, path: str, query: dict, headers: dict):
     if elevations is not None and len(elevations) != len(latitudes):
         return _error("Parameter 'elevation' must have the same number of elements as coordinates")
     model = query.get("models", "best_match")
+    if model in weather.down:
+        return _error(weather.down[model])
     if model not in MODELS:
         return _error(f"Cannot initialize MultiDomains from invalid String value {model}.")
     if model == "icon_d2" and not all(43 < a < 58 and -4 < b < 20 for a, b in zip(latitudes, longitudes, strict=True)):
@@ -280,6 +343,7 @@ def _forecast(weather: WeatherServer, path: str, query: dict, headers: dict):
     places = []
     for position, (latitude, longitude) in enumerate(zip(latitudes, longitudes, strict=True)):
         place = _place(model, latitude, longitude, start, hours, query)
+        _cut(weather, model, place, start)
         if elevations is not None:
             if elevations[position] == "nan":
                 place.pop("elevation")
@@ -291,13 +355,35 @@ def _forecast(weather: WeatherServer, path: str, query: dict, headers: dict):
     return _json(places if len(places) > 1 else places[0])
 
 
+def _cut(weather: WeatherServer, model: str, place: dict, start: datetime) -> None:
+    """Take out what lies past a model's range, and what it has lost."""
+    if "hourly" not in place:
+        return
+    columns = place["hourly"]
+    reach = len(columns["time"])
+    if model in weather.days:
+        end = _newest_run(weather) + timedelta(days=weather.days[model])
+        reach = max(int((end - start) / timedelta(hours=1)) + 1, 0)
+    for name in columns:
+        if name != "time":
+            columns[name] = columns[name][:reach] + [None] * (len(columns[name]) - reach)
+    name, hours = weather.lost.get(model, ("", []))
+    for hour in (h for h in hours if h < len(columns["time"])):
+        columns[name][hour] = None
+
+
 # What the played ensembles are made from, and how many members they have.
-ENSEMBLES = {"icon_eu_eps": ("icon_eu", 40), "icon_d2_eps": ("icon_d2", 20), "ncep_gefs025": ("ncep_gfs_global", 31)}
+ENSEMBLES = {
+    "icon_eu_eps": ("icon_eu", 40), "icon_d2_eps": ("icon_d2", 20), "ncep_gefs025": ("ncep_gfs_global", 31),
+    "ecmwf_ifs025_ensemble": ("ecmwf_ifs025", 51),
+}  # fmt: skip
 
 
 def _ensemble(weather: WeatherServer, path: str, query: dict, headers: dict):
     """Members of one ensemble: the forecast of the single model with every wind and gust a little different."""
     name = query.get("models", "")
+    if name in weather.down:
+        return _error(weather.down[name])
     if name not in ENSEMBLES:
         return _error(f"Cannot initialize MultiDomains from invalid String value {name}.")
     model, count = ENSEMBLES[name]

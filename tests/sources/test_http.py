@@ -6,7 +6,7 @@ import logging
 import threading
 import time
 import zlib
-from itertools import pairwise
+from itertools import accumulate, pairwise
 
 import pytest
 
@@ -15,7 +15,7 @@ from tests.server import Fault
 from wxfly import __version__
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import load_settings
-from wxfly.sources.http import download
+from wxfly.sources.http import AT_ONCE, download, tally, together
 from wxfly.sources.reply import Reply, parse_json, reason_of
 
 WHAT = "heights for 52.30, 6.80"
@@ -242,3 +242,49 @@ def test_the_services_words_are_made_safe_to_print():
     assert len(clean) <= 160
     for body in (b"[]", b"null", b'{"reason":5}', b"\xff", b"[" * 100_000):
         assert reason_of(Reply(400, {}, body)) == ""
+
+
+# --- together --------------------------------------------------------------------------------------------------
+
+
+def test_requests_of_one_answer_go_out_together_and_no_more_than_the_service_holds(server):
+    server.always["elevation"] = Fault(delay=0.3)
+    with together() as group:
+        futures = [group.start(lambda: ask(server, weight=1.0)) for _ in range(AT_ONCE + 2)]
+        assert all(future.result() == {"elevation": [20.0]} for future in futures)
+    edges = sorted([(a.started, 1) for a in server.log] + [(a.ended, -1) for a in server.log])
+    at_once = max(accumulate(step for _, step in edges))
+    assert 1 < at_once <= AT_ONCE
+
+
+def test_a_counted_request_may_wait_for_one_that_is_not_counted(server):
+    def both():
+        with together() as inner:
+            free = inner.start(lambda: ask(server))
+            return download(
+                load_settings().addresses["elevation"], {"latitude": "52.3", "longitude": "6.8"},
+                lambda _: free.result(), settings=load_settings(), what=WHAT, weight=1.0,
+            )  # fmt: skip
+
+    with together() as group:
+        futures = [group.start(both) for _ in range(AT_ONCE)]
+        assert all(future.result() == {"elevation": [20.0]} for future in futures)
+
+
+def test_a_fault_in_a_group_is_told_to_who_asks_for_the_result(server):
+    server.always["elevation"] = refused("out of order")
+    with together() as group:
+        future = group.start(lambda: ask(server))
+        with pytest.raises(WxflyError, match="out of order"):
+            future.result()
+    server.always.clear()
+    assert ask(server) == {"elevation": [20.0]}, "the service is free again"
+
+
+def test_every_try_is_counted(server):
+    before = tally()
+    server.once["elevation"] = [refused("The service is overloaded", status=503)]
+    ask(server, weight=2.5)
+    cost = tally().since(before)
+    assert (cost.requests, cost.weight) == (2, pytest.approx(5.0))
+    assert cost.size > 20

@@ -11,6 +11,8 @@ is a launch and a landing in every one of them, with each change of the battery.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
@@ -69,20 +71,41 @@ def derive(
     """
     take = cube if isinstance(cube, Taker) else hours_of(cube, start=start, end=end)
     ground = take.coordinate("surface_altitude")
-    result: dict[str, Array] = {}
-    result |= _wind(take, height, site)
-    result |= _air(take, height, ground)
-    result |= weather(take, height, ground, result)
+
+    def of_model(part: Taker) -> dict[str, Array]:
+        found = _wind(part, height, site)
+        found |= _air(part, height, ground)
+        return found | weather(part, height, ground, found)
+
+    result = _of_each_model(take, of_model)
     result |= _kp(take)
     result |= dict(zip(("sun_elevation", "sun_azimuth"), sun_of(take), strict=True))
     conditions = _dataset(take, result)
     conditions = with_daylight(conditions, daylight_rule)
-    is_reduced = not take.has("surface_air_pressure") and take.has("air_pressure_at_mean_sea_level")
+    is_reduced = any(
+        not part.has("surface_air_pressure") and part.has("air_pressure_at_mean_sea_level")
+        for part, _ in take.by_model()
+    )
     lost = (("element", *take.dims[1:]), lost_inputs(take, max(float(height), 10.0)), DERIVED["input_is_lost"])
     conditions = conditions.assign(input_is_lost=lost).assign_coords(element=list(NAMES))
     return conditions.assign_coords(height=float(height)).assign_attrs(
         take.hours.attrs | {"pressure_is_reduced": int(is_reduced)}
     )
+
+
+def _of_each_model(take: Taker, work: Callable[[Taker], dict[str, Array]]) -> dict[str, Array]:
+    """Do the work for each model of the hours, and put every edge of them together from that of its own model."""
+    parts = take.by_model()
+    if len(parts) == 1:
+        return work(parts[0][0])
+    result: dict[str, Array] = {}
+    for part, here in parts:
+        for name, values in work(part).items():
+            more = values.ndim - len(take.shape)  # a last axis of heights
+            where = here.reshape((*here.shape, *([1] * max(more, 0))))
+            whole = np.broadcast_to(values, np.broadcast_shapes(values.shape, where.shape))
+            result[name] = np.where(where, whole, result[name]) if name in result else np.where(where, whole, np.nan)
+    return result
 
 
 def derive_wind(hours: Taker, *, height: float, site: Site | None = None) -> xr.Dataset:
@@ -100,7 +123,7 @@ def derive_wind(hours: Taker, *, height: float, site: Site | None = None) -> xr.
     xarray.Dataset
         Those variables of `derive` that are of wind.
     """
-    return _dataset(hours, _wind(hours, height, site))
+    return _dataset(hours, _of_each_model(hours, lambda part: _wind(part, height, site)))
 
 
 def _dataset(take: Taker, results: dict[str, Array]) -> xr.Dataset:
@@ -140,16 +163,20 @@ def derive_heights(
     """
     take = cube if isinstance(cube, Taker) else hours_of(cube, start=start, end=end)
     wanted = np.asarray(heights, dtype=float)
-    aloft = WindAloft(take, site)
     judged = np.maximum(wanted, 10.0)  # below 10 m the wind at 10 m counts, as in a climb
-    carried = aloft.at(judged)
-    values = {
-        "wind_speed": carried.wind_speed,
-        "wind_standard_deviation": carried.standard_deviation,
-        "gust_standard_deviation": aloft.gust_deviation(carried.standard_deviation, judged),
-        "wind_speed_of_gust": aloft.gust(carried.wind_speed, judged),
-        "wind_difference": aloft.difference(judged),
-    }
+
+    def of_model(part: Taker) -> dict[str, Array]:
+        aloft = WindAloft(part, site)
+        carried = aloft.at(judged)
+        return {
+            "wind_speed": carried.wind_speed,
+            "wind_standard_deviation": carried.standard_deviation,
+            "gust_standard_deviation": aloft.gust_deviation(carried.standard_deviation, judged),
+            "wind_speed_of_gust": aloft.gust(carried.wind_speed, judged),
+            "wind_difference": aloft.difference(judged),
+        }
+
+    values = _of_each_model(take, of_model)
     dims = (*take.dims[1:], "height")
     coords = {k: v for k, v in take.hours.coords.items() if "height" not in v.dims and k != "height"}
     # Of the two edges the worse one counts; a missing edge is a missing hour.

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from wxfly.cube.contract import FORECAST_MODEL, models_of
 from wxfly.physics.air.precipitation import room_to_rate
 from wxfly.physics.probability import dressing_deviation, normal_quantile, standardised
 from wxfly.pilot.elements import BY_NAME, ELEMENTS, LIMIT_RULES, NAMES, Family, shipped_figures
@@ -158,6 +159,15 @@ def lead_time(time: npt.ArrayLike, run: np.datetime64) -> Array:
         return np.full(stamps.shape, np.inf)
     start = run.astype("datetime64[s]")
     return np.asarray(np.maximum((stamps - start) / np.timedelta64(1, "h"), 0.0), dtype=float)
+
+
+def hours_of_models(conditions: xr.Dataset) -> dict[str, npt.NDArray[np.bool_]]:
+    """Return for each model of the hours which of them are its; an hour is of the model at its start."""
+    names = models_of(conditions)
+    if FORECAST_MODEL not in conditions.coords:
+        return {names[0]: np.ones(conditions.sizes["time"], dtype=bool)}
+    codes = np.nan_to_num(conditions[FORECAST_MODEL].values).astype(int)
+    return {name: codes == code for code, name in enumerate(names)}
 
 
 def room_to_limits(

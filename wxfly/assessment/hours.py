@@ -11,13 +11,16 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from wxfly.cube.contract import carried_heights, covers_hours, span_coordinates, spans_of, state_spans
+from wxfly.cube.contract import FORECAST_MODEL, carried_heights, covers_hours, span_coordinates, spans_of, state_spans
+from wxfly.cube.joined import carried_by_model
 from wxfly.pilot.elements import ELEMENTS
 
 Array = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
 
 HOUR = np.timedelta64(1, "h")
 EDGES = 2
+_AT_EDGES = f"{FORECAST_MODEL}_at_edges"
 
 
 def cut_hours(cube: xr.Dataset, start: np.datetime64 | None, end: np.datetime64 | None) -> xr.Dataset:
@@ -89,6 +92,9 @@ def to_hours(cube: xr.Dataset) -> xr.Dataset:
         for k, c in cube.coords.variables.items()
         if k not in stated
     }
+    if FORECAST_MODEL in cube.coords:
+        flag = cube[FORECAST_MODEL].values.astype(float)
+        coords[_AT_EDGES] = (("edge", "time"), np.stack([_shifted(flag, 0, k, count) for k in range(EDGES)]))
     return xr.Dataset(hours, coords=coords, attrs=cube.attrs)
 
 
@@ -105,7 +111,8 @@ class Taker:
     """Takes variables out of the hours as plain arrays with the axes edge, time and the horizontal ones."""
 
     def __init__(self, hours: xr.Dataset) -> None:
-        self.hours = hours
+        self._models = hours[_AT_EDGES].values if _AT_EDGES in hours.coords else None
+        self.hours = hours = hours.drop_vars(_AT_EDGES, errors="ignore")
         self.horizontal = [str(d) for d in hours.dims if d not in ("edge", "time", "height")]
         self.dims = ("edge", "time", *self.horizontal)
         self.shape = (EDGES, hours.sizes["time"], *(hours.sizes[d] for d in self.horizontal))
@@ -132,6 +139,31 @@ class Taker:
         """Whether the source carries the variable at all."""
         return name in self.hours
 
+    def by_model(self) -> list[tuple[Taker, Flags]]:
+        """Return for each model of the hours a taker of what it carries, and where it speaks.
+
+        Returns
+        -------
+        list of tuple
+            The takers, and flags with the axes edge, time and one of length one for each horizontal dimension. Every
+            edge is of one model; one past the forecast's ends counts for the first.
+        """
+        everywhere = np.ones((EDGES, self.shape[1], *([1] * len(self.horizontal))), dtype=bool)
+        if self._models is None:
+            return [(self, everywhere)]
+        carried = carried_by_model(self.hours)
+        named = [{entry.split()[0] for entry in text.split("; ") if entry} for text in carried]
+        of_some = set().union(*named)
+        codes = np.nan_to_num(self._models).reshape(everywhere.shape)
+        return [
+            (
+                Taker(self.hours.drop_vars([n for n in of_some - own if n in self.hours]).assign_attrs(carried=text)),
+                here,
+            )
+            for code, (text, own) in enumerate(zip(carried, named, strict=True))
+            if (here := codes == code).any()
+        ]
+
     def coordinate(self, name: str) -> Array:
         """Return a coordinate of the places, in a shape that goes with the variables."""
         if name not in self.hours.coords:
@@ -145,8 +177,6 @@ def _along(variable: xr.Variable, dims: tuple[str, ...]) -> Array:
     absent = tuple(i for i, d in enumerate(dims) if d not in variable.dims)
     return np.asarray(np.expand_dims(ordered.values, absent))
 
-
-Flags = npt.NDArray[np.bool_]
 
 WARM = 276.15
 """Temperature at 2 m [K] above which nothing freezes at flight height: the +2 degC at which the chance of freezing
@@ -168,6 +198,14 @@ def lost_inputs(take: Taker, height: float) -> Flags:
     ndarray of bool
         ``(element, time, horizontal ...)``; an hour has lost what either of its edges has.
     """
+    lost = np.zeros((len(ELEMENTS), *take.shape), dtype=bool)
+    for part, here in take.by_model():
+        lost |= _lost_at_edges(part, height) & here
+    return np.asarray(lost.any(axis=1))
+
+
+def _lost_at_edges(take: Taker, height: float) -> Flags:
+    """Tell at which edges of hours of one model some input of an element is lost."""
     missing: dict[str, Flags] = {}
     for name in {name for element in ELEMENTS for name in element.inputs if take.has(name)}:
         if "height" in take.hours[name].dims:
@@ -190,4 +228,4 @@ def lost_inputs(take: Taker, height: float) -> Flags:
             missing["wind_speed"] = missing.get("wind_speed", np.zeros(take.shape, dtype=bool)) | lost
     nothing = np.zeros(take.shape, dtype=bool)
     rows = [np.logical_or.reduce([nothing, *(missing[n] for n in e.inputs if n in missing)]) for e in ELEMENTS]
-    return np.asarray(np.stack(rows).any(axis=1))
+    return np.stack(rows)

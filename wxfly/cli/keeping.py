@@ -13,7 +13,7 @@ from wxfly.units import SYSTEMS
 
 @main.command(epilog="Example: wxfly fetch 52.1,6.9 --model icon_d2")
 @click.argument("sites", nargs=-1, metavar="[SITE ...]")
-@click.option("--model", metavar="MODEL", help="Forecast model to ask.")
+@click.option("--model", metavar="MODEL", help="The one forecast model to ask.  [default: chosen by place]")
 def fetch(sites: tuple[str, ...], model: str | None) -> None:
     """Fetch the newest forecast for SITE, or for every saved site, and keep it for use offline."""
     from wxfly.cli import own_lists

@@ -88,7 +88,7 @@ def forget() -> None:
 
 @main.command(epilog="Example: wxfly observed meadow --units aviation")
 @click.argument("site", required=False)
-@click.option("--model", metavar="MODEL", help="Forecast model to ask.")
+@click.option("--model", metavar="MODEL", help="The one forecast model to ask.  [default: chosen by place]")
 @click.option("--units", type=click.Choice(list(SYSTEMS)), default="metric", show_default=True)
 @click.option("--offline", is_flag=True, help="Use only what is already on this machine.")
 def observed(site: str | None, model: str | None, units: str, offline: bool) -> None:

@@ -43,7 +43,7 @@ def waiting(command: F) -> F:
 def doubting(command: F) -> F:
     """Add the options that say by what the chance is told."""
     options = [
-        click.option("--ensemble", multiple=True, metavar="NAME[,NAME]", help="Members to tell the chance by: ensembles such as icon_eu_eps or ecmwf_ifs025_ensemble, or several single models."),
+        click.option("--ensemble", multiple=True, metavar="NAME[,NAME]", help="Members to tell the chance by: ensembles such as icon_eu_eps or ecmwf_ifs025_ensemble, several single models, or none.  [default: an ensemble chosen by place and hours]"),
         click.option("--site-record", is_flag=True, help="Correct wind and gust by what SITE has taught (see: wxfly verify); the answer says so."),
     ]  # fmt: skip
     return _with(command, options)
@@ -74,7 +74,7 @@ def forecast_asking(command: F) -> F:
         click.option("--toward", metavar="DIRECTION", help="Where you will look at the aircraft, in degrees or as a point such as SW: tells of glare, and where a sortie goes."),
         click.option("--units", type=click.Choice(list(SYSTEMS)), help=f"Units of the answer, and of a number given without one: {', or '.join(map(_of_system, SYSTEMS.values()))}; mass is in g and time in min in each.  [default: metric]"),
         click.option("--time-zone", metavar="ZONE", help="Show times in this IANA zone instead of each site's own."),
-        click.option("--model", metavar="MODEL", help="Forecast model to ask; one model per answer."),
+        click.option("--model", metavar="MODEL", help="The one forecast model to ask.  [default: chosen by place and hours]"),
         click.option("--forecast", "forecast_path", type=click.Path(path_type=Path), help="Answer from this saved reply (.json) or forecast file (.nc) instead of asking."),
         click.option("--as-of", metavar="TIME", help="Answer as if it were this time (ISO 8601, UTC unless it names an offset)."),
         click.option("--fresh", is_flag=True, help="Rank the windows anew: do not stay with one chosen in an earlier answer."),

@@ -12,7 +12,7 @@ from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import ENERGY_FIGURES, FIGURES, find_aircraft, load_aircraft
 from wxfly.pilot.own_files import told
 from wxfly.pilot.rules import find_rules, load_rules
-from wxfly.pilot.settings import own_aircraft_file, own_rules_file, sites_file
+from wxfly.pilot.settings import load_settings, own_aircraft_file, own_rules_file, sites_file
 from wxfly.pilot.site import Site, check_name, read_sites, save_site
 from wxfly.pilot.site import remove_site as forget_site
 from wxfly.report.text.console import aligned
@@ -43,6 +43,7 @@ def fetch(sites: Sequence[str], model: str | None, *, on_progress: Progress) -> 
         offline=False,
         now=None,
         on_progress=on_progress,
+        with_members=not load_settings().ensemble,
     )
     failures = (NoteKind.NOT_KEPT, NoteKind.NO_NEWER_FORECAST)
     lost = next((note for note in obtained.notes if kind_of(note) in failures), None)

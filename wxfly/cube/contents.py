@@ -19,6 +19,7 @@ from wxfly.cube.contract import (
     COORDINATES,
     EDGES_OF_SPAN,
     ENSEMBLE,
+    FORECAST_MODEL,
     HORIZONTAL,
     NAMES,
     NUMBERS,
@@ -26,6 +27,7 @@ from wxfly.cube.contract import (
     TIMES,
     VARIABLES,
     Provenance,
+    describe_coordinates,
     span_coordinates,
     state_spans,
     with_lost_members,
@@ -37,7 +39,8 @@ _TEXT, _COUNT, _CARRIED = "a text", "a whole number", "names of a cube's variabl
 # Attributes of a cube, then those of its variables and coordinates, with their types. Others are left out.
 OF_CUBE: Mapping[str, str] = {
     **{field.name: _TEXT for field in fields(Provenance)}, "Conventions": _TEXT, "comment": _TEXT, "not_used": _TEXT,
-    "carried": _CARRIED, "missing_members": _COUNT,
+    "carried": _CARRIED, "missing_members": _COUNT, "carried_by_model": _TEXT, "runs_by_model": _TEXT,
+    "taken_from_models": _TEXT,
     "wxfly_schema": _COUNT, "content_sha256": _TEXT,
 }  # fmt: skip
 OF_VARIABLE: Mapping[str, str] = {
@@ -92,6 +95,8 @@ def check_contents(cube: xr.Dataset, place: str) -> xr.Dataset:
     checked = xr.Dataset(variables, coords=coordinates, attrs=_checked(cube.attrs, OF_CUBE, place))
     if ENSEMBLE in checked.dims:  # early versions of wxfly noted them as a number
         checked = with_lost_members(checked, int(checked.attrs.pop("missing_members", 0)))
+    if FORECAST_MODEL in checked.coords:
+        checked = describe_coordinates(checked)  # its flags go by the names in the attributes
     return state_spans(checked) if "time" in checked.coords else checked
 
 

@@ -1,6 +1,7 @@
 """The forecast cube: the one form in which forecasts are passed on, and the check that each cube must pass.
 
-A cube is an :class:`xarray.Dataset` of **one run of one model**. Its dimensions are
+A cube is an :class:`xarray.Dataset` of **one run of one model**, or of a few models one after the other, each hour of
+one of them (`wxfly.cube.joined`). Its dimensions are
 
 ``time``
     UTC, hourly, strictly increasing, ``datetime64[ns]``;
@@ -200,6 +201,10 @@ WIND = ("wind_speed", "wind_from_direction")
 
 HORIZONTAL = ("site", "latitude", "longitude")
 ENSEMBLE = "realization"
+FORECAST_MODEL = "forecast_model"
+"""Flag along time: the model that an hour is of, by its place in the attribute ``model``. Absent where there is one."""
+BETWEEN_MODELS = ", "
+"""Between the names in the attribute ``model``."""
 
 
 @dataclass(frozen=True)
@@ -232,6 +237,9 @@ class Coordinate:
     positive: str | None = None
 
 
+# Attributes of a joined cube with one entry for each model, and what stands between the entries.
+_CARRIED_BY_MODEL, _RUNS_BY_MODEL = ("carried_by_model", " | "), ("runs_by_model", " ")
+
 NUMBERS, TIMES, NAMES = "numbers", "times", "texts"
 _BY_ITSELF: tuple[str, ...] = ()
 _COORDINATE_ROWS = (
@@ -254,6 +262,7 @@ _COORDINATE_ROWS = (
         "forecast_reference_time", None, "forecast_reference_time", "start of the run, UTC", TIMES, (_BY_ITSELF,)
     ),
     Coordinate("oldest_run", None, None, "earliest start that the run may have had, UTC", TIMES, (_BY_ITSELF,)),
+    Coordinate(FORECAST_MODEL, "1", None, "model that the hour is of", NUMBERS, (("time",),)),
     Coordinate("last_time", None, None, "last hour at which the member has a value, UTC", TIMES, ((ENSEMBLE,),)),
 )  # fmt: skip
 
@@ -364,7 +373,16 @@ def describe_coordinates(cube: xr.Dataset) -> xr.Dataset:
                 "bounds": cube[row.name].attrs.get("bounds"),
             }
             cube[row.name].attrs = {k: v for k, v in stated.items() if v is not None}
+    if FORECAST_MODEL in cube.coords:
+        names = models_of(cube)
+        flags = {"flag_values": np.arange(len(names), dtype=float), "flag_meanings": " ".join(names)}
+        cube[FORECAST_MODEL].attrs |= flags
     return cube
+
+
+def models_of(cube: xr.Dataset) -> tuple[str, ...]:
+    """Return the names of the models whose hours a cube holds, in order; "not known" where it names none."""
+    return tuple(str(cube.attrs.get("model", "not known")).split(BETWEEN_MODELS))
 
 
 TIME_BOUNDS = "time_bnds"
@@ -602,7 +620,20 @@ def check_forecast(cube: xr.Dataset, *, place: str = "the forecast") -> xr.Datas
         if not isinstance(cube.attrs.get(key), str) or not cube.attrs[key]:
             raise WxflyError(f"{place}: the attribute '{key}' is missing; a forecast must state its origin")
     _check_carried(cube, place)
+    _check_models(cube, place)
     return cube
+
+
+def _check_models(cube: xr.Dataset, place: str) -> None:
+    """Check the flag that says which model an hour is of."""
+    if FORECAST_MODEL not in cube.coords:
+        return
+    names = models_of(cube)
+    codes = cube[FORECAST_MODEL].values.astype(float)
+    carried, runs = (str(cube.attrs.get(key, "")).split(by) for key, by in (_CARRIED_BY_MODEL, _RUNS_BY_MODEL))
+    is_flag = np.isin(codes[np.isfinite(codes)], np.arange(len(names))).all()
+    if not (is_flag and len(carried) == len(runs) == len(names)):
+        raise WxflyError(f"{place}: {FORECAST_MODEL} is damaged; which model an hour is of is not known")
 
 
 def _check_carried(cube: xr.Dataset, place: str) -> None:

@@ -14,7 +14,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.assessment.conditions import derive
-from wxfly.assessment.forecast_error import default_error_law, lead_time
+from wxfly.assessment.forecast_error import default_error_law, hours_of_models, lead_time
 from wxfly.assessment.hours import Taker
 from wxfly.assessment.state import State, state_of
 from wxfly.assessment.suitability import names_of
@@ -133,8 +133,11 @@ def forecast_deviations(time: npt.ArrayLike, run: np.datetime64, model: str, hei
 
 def deviations_of(flight: xr.Dataset, plan: Plan, run: np.datetime64) -> Array:
     """Return the same for the hours of a flight, at the higher of its two heights."""
-    model = str(flight.attrs.get("model", "not known"))
-    return forecast_deviations(flight["time"].values, run, model, max(plan.height, plan.return_height))
+    time, height = flight["time"].values, max(plan.height, plan.return_height)
+    deviations = np.empty(time.size)
+    for model, here in hours_of_models(flight).items():
+        deviations[here] = forecast_deviations(time[here], run, model, height)
+    return deviations
 
 
 def budgets(

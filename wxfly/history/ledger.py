@@ -18,6 +18,7 @@ from typing import Any, TypeVar
 import numpy as np
 
 from wxfly.answer.request import Briefing, SiteAnswer
+from wxfly.assessment.forecast_error import hours_of_models
 from wxfly.assessment.state import STATE_WORDS, State
 from wxfly.errors import WxflyError
 from wxfly.physics.scoring import Counts, count, economic_value, upper_bound, value_within
@@ -413,13 +414,14 @@ def verdicts_of(briefing: Briefing) -> list[Verdict]:
     run = briefing.provenance.run
     started = "" if np.isnat(run) else f"{run.astype('datetime64[s]')}Z"
     told = f"{briefing.now.astype('datetime64[s]')}Z"
-    model = briefing.provenance.model
     # An anemometer cannot show whether a sortie would have come home, so such answers cannot be scored.
     scored = (answer for answer in briefing.answers if answer.request.sortie is None)
-    return [v for answer in scored for v in _verdicts(answer, told, started, model)]
+    return [v for answer in scored for v in _verdicts(answer, told, started, briefing.provenance.model)]
 
 
 def _verdicts(answer: SiteAnswer, told: str, run: str, model: str) -> list[Verdict]:
+    by_model = hours_of_models(answer.conditions)
+    own = {i: name for name, here in by_model.items() for i in np.flatnonzero(here)} if len(by_model) > 1 else {}
     assessment, request = answer.assessment, answer.request
     lit = assessment["usable_end"].values > assessment["usable_start"].values
     chances = None if answer.sureness is None else answer.sureness.hours.values
@@ -434,7 +436,7 @@ def _verdicts(answer: SiteAnswer, told: str, run: str, model: str) -> list[Verdi
             hour=f"{assessment['time'].values[i].astype('datetime64[s]')}Z",
             told=told,
             run=run,
-            model=model,
+            model=own.get(i, model),
             state=State(int(assessment["state"].values[i])).words,
             margin=_plain(assessment["hour_margin"].values[i]),
             chance=None if chances is None else _plain(chances[i]),
@@ -473,11 +475,12 @@ def earlier_runs(answer: SiteAnswer, verdicts: Sequence[Verdict]) -> tuple[tuple
     now = next((v for v in verdicts if v.hour in wanted and v.site == answer.request.site.name), None)
     if now is None or not now.run:
         return ()
+    own = {v.hour: v.model for v in verdicts if v.site == now.site}
     by_run: dict[str, dict[str, float]] = {}
     for month in sorted({hour[:7] for hour in wanted}):
         for earlier in read_verdicts(ledger_folder() / f"{month}.jsonl"):
             same = (earlier.site, earlier.aircraft, earlier.height, earlier.model, dict(earlier.limits)) == (
-                now.site, now.aircraft, now.height, now.model, dict(now.limits)
+                now.site, now.aircraft, now.height, own.get(earlier.hour), dict(now.limits)
             )  # fmt: skip
             if same and earlier.hour in wanted and earlier.run and earlier.run < now.run and earlier.chance is not None:
                 by_run.setdefault(earlier.run, {})[earlier.hour] = earlier.chance

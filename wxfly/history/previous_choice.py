@@ -44,7 +44,7 @@ def choice_of(answer: SiteAnswer, briefing: Briefing) -> Chosen | None:
         question=briefing.question,
         site=request.site.name,
         aircraft=request.aircraft.name,
-        model=briefing.provenance.model,
+        model=briefing.provenance.first_model,
         height=float(request.height),
         duration=int(briefing.minimum_duration / np.timedelta64(1, "s")),
         limits=_limits(answer),

@@ -61,7 +61,8 @@ SERVICES: dict[str, Service] = {
         ),
         Service(
             "ensemble", "https://ensemble-api.open-meteo.com/v1/ensemble", "Open-Meteo ensembles",
-            "members, only with `--ensemble`", "the same", "as the forecast", "Open-Meteo", _OPEN_METEO, takes_key=True,
+            "members that give the chance, unless `--ensemble none`", "the same", "as the forecast",
+            "Open-Meteo", _OPEN_METEO, takes_key=True,
             reader="wxfly.sources.open_meteo.ensemble", kept_as="ensemble",
         ),
         Service(

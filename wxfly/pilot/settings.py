@@ -3,7 +3,9 @@
 Order of precedence: environment, then the pilot's ``config.toml``, then the defaults. ``config.toml`` is in the
 configuration folder with ``sites.toml`` and ``aircraft.toml``::
 
-    model = "icon_eu"             # the default weather model, unless --model names another
+    model = "icon_eu"             # one weather model for every place, unless --model names another;
+                                  # without it the model is chosen by place and day
+    ensemble = "none"             # or names of ensembles, as with --ensemble; without it chosen likewise
     contact = "me@example.org"    # sent to the services in the User-Agent, so that they can reach you
     patience_seconds = 30         # longest time for one request to one service, retries included
 
@@ -39,7 +41,8 @@ PROJECT = "wxfly"
 DEFAULT_ADDRESSES = {service.name: service.address for service in SERVICES.values()}
 """Addresses of the services by name; ``WXFLY_<NAME>_URL`` in the environment overrides each."""
 
-# 16 days, gust, visibility, CAPE, surface pressure and wind at 80 and 100 m for every place on Earth.
+# 16 days, gust, visibility, CAPE, surface pressure and wind at 80 and 100 m for every place on Earth: for what is asked
+# without a place to choose for.
 DEFAULT_MODEL = "ncep_gfs_global"
 
 _LOOPBACK = {"localhost", "127.0.0.1", "::1"}
@@ -55,6 +58,10 @@ class Settings:
         Address of each service; empty for one that must not be asked.
     model : str
         Weather model, unless the pilot names another.
+    names_model : bool
+        Whether the pilot's settings name that model; without it, one is chosen by place and day.
+    ensemble : str
+        Ensembles that give the chance, their names joined by commas, or ``none``; empty where one is chosen.
     contact : str
         The pilot's contact for the User-Agent; where empty, only the project is named.
     patience_seconds : float
@@ -70,6 +77,8 @@ class Settings:
 
     addresses: dict[str, str] = field(default_factory=lambda: dict(DEFAULT_ADDRESSES))
     model: str = DEFAULT_MODEL
+    names_model: bool = False
+    ensemble: str = ""
     contact: str = ""
     patience_seconds: float = 30.0
     maximum_age_days: float = 30.0
@@ -167,6 +176,10 @@ def load_settings() -> Settings:
         if variable in os.environ:
             addresses[name] = os.environ[variable]
             _check_address(name, addresses[name])
+    for name in ("model", "ensemble"):
+        if os.environ.get(f"WXFLY_{name.upper()}"):
+            values[name] = os.environ[f"WXFLY_{name.upper()}"]
+    values["names_model"] = "model" in values
     if "WXFLY_PATIENCE" in os.environ:
         values["patience_seconds"] = _number("WXFLY_PATIENCE", os.environ["WXFLY_PATIENCE"])
     if key:
@@ -192,7 +205,7 @@ def _read_entry(key: str, value: Any, place: str) -> dict[str, Any]:
     return {key: read}
 
 
-_TOP: dict[str, type] = {"model": str, "contact": str, "patience_seconds": float}
+_TOP: dict[str, type] = {"model": str, "ensemble": str, "contact": str, "patience_seconds": float}
 _STORE: dict[str, type] = {"maximum_age_days": float, "maximum_megabytes": float}
 
 

@@ -22,6 +22,7 @@ from wxfly.assessment.forecast_error import (
     ErrorLaw,
     default_error_law,
     deviation_left,
+    hours_of_models,
     lead_time,
     room_to_limits,
 )
@@ -29,20 +30,23 @@ from wxfly.assessment.hours import HOUR, Taker
 from wxfly.assessment.suitability import assess
 from wxfly.assessment.wind_at_height import WindAloft
 from wxfly.cube.contract import (
+    FORECAST_MODEL,
     VARIABLES,
     as_members,
     carried_entries,
     covers_hours,
     mark_carried,
+    models_of,
     state_spans,
 )
+from wxfly.cube.joined import carried_by_model, with_models_of
 from wxfly.cube.notes import Note
 from wxfly.physics.probability import normal_quantile
 from wxfly.pilot.elements import ELEMENTS, NAMES
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site, SiteClock
 from wxfly.probability.chance import BESIDE, REACH, SHIFT, Chance, hour_chances, spreads_of, window_chance, with_timing
-from wxfly.probability.member_gaps import NOT_NAMED, tell_gaps
+from wxfly.probability.member_gaps import tell_gaps
 
 if TYPE_CHECKING:
     from wxfly.flight.return_leg import Sortie
@@ -153,9 +157,10 @@ def judge_sureness(
     return_height : float, optional
         Of the way home above ground [m].
     """
-    models = tuple(str(cube.attrs.get("model", NOT_NAMED)) for cube in ensembles or (conditions,))
+    models = tuple(name for cube in ensembles or (conditions,) for name in models_of(cube))
     members = sum(cube.sizes.get(MEMBER, 1) for cube in ensembles)
-    law = (law or default_error_law()).of_forecast(models, max(height, return_height or 0.0), members)
+    given, highest = law or default_error_law(), max(height, return_height or 0.0)
+    law = given.of_forecast(models, highest, members)
     time = assessment["time"].values
     lead = lead_time(time, run)
     # What a chosen confidence adds to wind and gust is in the error already.
@@ -169,15 +174,18 @@ def judge_sureness(
     if not ensembles:
         judged = assessment if unsure == limits else assess(conditions, unsure)
         spreads = spreads_of(central, conditions)
-        room = _room_of_one(conditions, judged, lead, spreads, law)
+        laws = {name: given.of_forecast((name,), highest, members) for name in models}
+        room = _room_of_one(conditions, judged, lead, spreads, laws)
         if sortie is not None and at_return is not None:
-            error = law.figure("wind", "error", lead)
+            error = np.empty(lead.shape)
+            for name, here in hours_of_models(conditions).items():
+                error[here] = laws[name].figure("wind", "error", lead[here])
             room = _with_return_leg(room, _way_home(conditions, at_return, sortie, error)["room"])
         around = None
         if central is not None:
             there = with_jets(hours_of(central, start=start, end=end))
             at = lead_time(there["time"].values, run)
-            around = _room_of_one(there, assess(there, unsure), at, spreads_of(central, there), law)
+            around = _room_of_one(there, assess(there, unsure), at, spreads_of(central, there), laws)
         room = _put_beside(room, around)
         if central is not None:
             room = below_jets(room, there.max("edge", skipna=False))
@@ -249,9 +257,24 @@ def judge_sureness(
 
 
 def _room_of_one(
+    conditions: xr.Dataset,
+    assessment: xr.Dataset,
+    lead: Array,
+    spreads: Mapping[str, Array],
+    laws: Mapping[str, ErrorLaw],
+) -> xr.DataArray:
+    """Return the room of one forecast, with the whole of the usual error of each hour's model."""
+    whole: xr.DataArray | None = None
+    for name, here in hours_of_models(conditions).items():
+        room = _room_of_model(conditions, assessment, lead, spreads, laws[name])
+        whole = room if whole is None else whole.where(xr.DataArray(~here, dims="time"), room)
+    assert whole is not None
+    return whole.transpose("element", "time", MEMBER)
+
+
+def _room_of_model(
     conditions: xr.Dataset, assessment: xr.Dataset, lead: Array, spreads: Mapping[str, Array], law: ErrorLaw
 ) -> xr.DataArray:
-    """Return the room of one forecast, with the whole of its usual error."""
     names = (*_DEVIATIONS, _RATE, "precipitation_probability")
     wind, gust, rate, probability = (conditions[n].max("edge", skipna=False) for n in names)
     return room_to_limits(
@@ -364,10 +387,26 @@ def with_what_is_missing(ensemble: xr.Dataset, central: xr.Dataset | None) -> xr
         lacking = [n for n in lacking if n != _INHIBITION]
     if not lacking:
         return ensemble
+    own = str(ensemble.attrs.get("carried", ""))
     taken = central[lacking].reindex(time=ensemble["time"].values)
     added = {n: (taken[n].dims, taken[n].values, central[n].attrs) for n in lacking}
     spans = {n: covers_hours(central, n) for n in lacking}
-    return mark_carried(state_spans(ensemble.assign(added), spans))
+    whole = mark_carried(state_spans(ensemble.assign(added), spans))
+    if FORECAST_MODEL not in central.coords:
+        return whole
+    # Of several models in the one forecast not all carry the same: an hour lacks only what its own has lost.
+    by_model = [[n for n in lacking if n in text.split()] for text in _entries_by_model(central)]
+    if all(names == by_model[0] for names in by_model):
+        return whole
+    return with_models_of(whole, central, ["; ".join(filter(None, [own, *names])) for names in by_model])
+
+
+def _entries_by_model(central: xr.Dataset) -> list[str]:
+    """Return the names of what each model of the one forecast carries, as far as any of them does."""
+    texts = carried_by_model(central)
+    of_some = {entry.split()[0] for text in texts for entry in text.split("; ") if entry}
+    of_none = [str(n) for n in central.data_vars if n not in of_some]  # Kp is of no model
+    return [" ".join([*(e.split()[0] for e in text.split("; ") if e), *of_none]) for text in texts]
 
 
 def _join(parts: Sequence[xr.Dataset]) -> xr.Dataset:

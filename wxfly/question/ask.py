@@ -5,8 +5,11 @@ Reading the pilot's words is `wxfly.question.reading`; this asks services and st
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
@@ -25,7 +28,12 @@ from wxfly.pilot.settings import load_settings, own_aircraft_file, own_rules_fil
 from wxfly.pilot.site import Site, period_of, read_sites
 from wxfly.question.reading import Question, Words, read_question
 from wxfly.retrieval.obtained import ForecastOrigin, Obtained
+from wxfly.sources.http import tally
 
+if TYPE_CHECKING:
+    from wxfly.retrieval.model_choice import Wanted
+
+log = logging.getLogger(__name__)
 Progress = Callable[[str], None]
 
 
@@ -154,7 +162,7 @@ def _with_changes(briefing: Briefing, prepared: Prepared) -> Briefing:
     return replace(briefing, answers=answers)
 
 
-def prepare(question: Question, *, on_progress: Progress) -> Prepared:
+def prepare(question: Question, *, on_progress: Progress, with_members: bool = True) -> Prepared:
     """Obtain the forecast for a question.
 
     Parameters
@@ -163,6 +171,8 @@ def prepare(question: Question, *, on_progress: Progress) -> Prepared:
         As `read_question` returns it.
     on_progress : callable
         Called with a line of text when something may take over a second.
+    with_members : bool, optional
+        Whether members are obtained where the pilot names none.
 
     Raises
     ------
@@ -172,7 +182,9 @@ def prepare(question: Question, *, on_progress: Progress) -> Prepared:
     from wxfly.retrieval import forecast
     from wxfly.retrieval.members import members_asked_for
 
-    asked = question.forecast
+    asked, settings = question.forecast, load_settings()
+    members = asked.ensembles or tuple(part.strip() for part in settings.ensemble.split(",") if part.strip())
+    before = tally()
     obtained = forecast.obtain(
         [place.words for place in question.places],
         saved=read_sites(sites_file()),
@@ -181,15 +193,22 @@ def prepare(question: Question, *, on_progress: Progress) -> Prepared:
         offline=asked.offline,
         now=asked.as_of,
         on_progress=on_progress,
+        wanted=partial(_wanted, question),
+        with_members=with_members and not members,
     )
-    obtained = with_report_warnings(obtained, load_settings())
+    obtained = with_report_warnings(obtained, settings)
     if not question.places and len(obtained.sites) > 1:
         names = ", ".join(site.name for site in obtained.sites)
         raise WxflyError(f"the forecast has several places ({names}); name the one you ask about")
     heights = [place.height for place in question.places] or [question.height] * len(obtained.sites)
     requests = [_request(question, site, height) for site, height in zip(obtained.sites, heights, strict=True)]
     cube, age_notes = obtained.fresh()
-    ensembles, ensemble_notes = members_asked_for(obtained, asked.ensembles, asked.offline, on_progress)
+    ensembles, ensemble_notes = members_asked_for(obtained, members, asked.offline, on_progress)
+    cost = tally().since(before)
+    log.info(
+        "asked for this answer: %d requests, %.1f weighted calls of the forecast service, %d bytes",
+        cost.requests, cost.weight, cost.size,
+    )  # fmt: skip
     cube, ensembles, law, record_notes = with_record(cube, ensembles, obtained.sites, asked.uses_site_record)
     return Prepared(
         question,
@@ -202,6 +221,21 @@ def prepare(question: Question, *, on_progress: Progress) -> Prepared:
         ensembles,
         law,
     )
+
+
+def _wanted(question: Question, sites: Sequence[Site], now: np.datetime64) -> Wanted:
+    """Return the hours and the height that a forecast is wanted for."""
+    from wxfly.retrieval.model_choice import Wanted
+
+    if question.kind == "week":
+        periods = [period_of(site, now, first_day=0, days=question.days) for site in sites]
+    else:
+        periods = [period_of(site, now, day=question.day, first_day=question.first_day) for site in sites]
+    heights = [place.height for place in question.places] or [question.height]
+    sortie = question.sortie
+    if sortie is not None and sortie.return_height is not None:
+        heights.append(sortie.return_height)
+    return Wanted(max(min(p[0] for p in periods), now), max(p[1] for p in periods), max(heights))
 
 
 def _request(question: Question, site: Site, height: float) -> Request:

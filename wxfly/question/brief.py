@@ -10,6 +10,7 @@ from wxfly.answer.request import BeforeReading, Briefing
 from wxfly.assessment.conditions import derive, derive_flight, hours_of
 from wxfly.assessment.forecast_error import default_error_law, lead_time
 from wxfly.assessment.suitability import assess
+from wxfly.cube.contract import models_of
 from wxfly.errors import WxflyError
 from wxfly.flight.anemometer_reading import Correction, HandRule, Reading, correct_forecast, hand_rule, weigh
 from wxfly.flight.launch_decision import LOOK_AHEAD, HandVerdict, coming, judge_reading
@@ -122,7 +123,7 @@ def ask_check(place: str | None, words: Words, *, on_progress: Progress) -> Chec
     """
     asked = read_check_question(place, words)
     question = asked.question
-    prepared = prepare(question, on_progress=on_progress)
+    prepared = prepare(question, on_progress=on_progress, with_members=False)
     request = prepared.requests[0]
     reading = Reading(prepared.now, asked.anemometer_height, asked.mean, asked.gust, asked.temperature)
     cube = prepared.cube.isel(site=0)
@@ -142,7 +143,7 @@ def ask_check(place: str | None, words: Words, *, on_progress: Progress) -> Chec
         roughness_length=roughness,
         confidence=question.confidence,
     )
-    law = default_error_law().of_forecast([str(cube.attrs.get("model", "not known"))], request.height, 1)
+    law = default_error_law().of_forecast(models_of(cube), request.height, 1)
     lead = lead_time(reading.time, run_of(prepared.provenance))
     correction = weigh(
         reading,

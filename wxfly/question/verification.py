@@ -31,6 +31,8 @@ from wxfly.pilot.own_files import told
 from wxfly.pilot.settings import Settings, load_settings, sites_file
 from wxfly.pilot.site import Site, read_sites
 from wxfly.question.ask import Progress
+from wxfly.question.reading import DEFAULT_HEIGHT
+from wxfly.retrieval.model_choice import rank_models
 from wxfly.retrieval.obtained import retrieved_of, run_of
 from wxfly.retrieval.places import refuse_set_aside, resolve_site
 from wxfly.store import forecasts, layout
@@ -104,7 +106,7 @@ def verify(site_text: str, asked: VerificationAsked, *, on_progress: Progress) -
     if site.is_demo:
         raise WxflyError(f"{site.name} is invented and has no observations; name a real place")
     record, height = _observed(site, asked, settings, on_progress), asked.observed_height
-    model = asked.model or settings.model
+    model = asked.model or _model_of(site, height, settings)
     parts, origin = [], []
     for cube in _stored(site, model):
         conditions = derive(cube, height=height, site=site)
@@ -131,6 +133,14 @@ def verify(site_text: str, asked: VerificationAsked, *, on_progress: Progress) -
     if entered:
         lines.append(f"{entered} observed hours entered in the ledger (see: wxfly ledger)")
     return "\n".join(lines)
+
+
+def _model_of(site: Site, height: float, settings: Settings) -> str:
+    """Return the model whose forecasts are verified where none is named: that of the settings, or the first choice."""
+    if settings.names_model:
+        return settings.model
+    ranked = rank_models([site], max(height, DEFAULT_HEIGHT))
+    return ranked[0].name if ranked else settings.model
 
 
 def _observed(site: Site, asked: VerificationAsked, settings: Settings, on_progress: Progress) -> HourlyRecord:

@@ -5,17 +5,19 @@ from __future__ import annotations
 import contextlib
 import json
 import math
+import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
 
 from wxfly.cube.age import CLOCKS, TOO_OLD
-from wxfly.cube.contract import mark_carried, side_by_side
+from wxfly.cube.contract import mark_carried, models_of, side_by_side
 from wxfly.cube.notes import Note, NoteKind, kind_of
 from wxfly.errors import WxflyError
 from wxfly.pilot.own_files import SetAside, make_folder, told
@@ -23,14 +25,20 @@ from wxfly.pilot.services import OF_ONE_MODEL
 from wxfly.pilot.settings import DEFAULT_MODEL, Settings, cache_folder, config_folder, load_settings
 from wxfly.pilot.site import Site
 from wxfly.retrieval.demonstration import from_demonstration
-from wxfly.retrieval.kp import with_kp
-from wxfly.retrieval.obtained import Obtained, retrieved_of, run_of
+from wxfly.retrieval.kp import Answered, ask_kp, with_kp
+from wxfly.retrieval.obtained import Obtained, retrieved_of, run_of, since_of
 from wxfly.retrieval.places import demo_sites, refuse_set_aside, resolve_site
 from wxfly.sources.reply import PlaceReply
 from wxfly.store import forecasts, layout
 from wxfly.store.forecasts import newest_stored
 from wxfly.store.replies import keep_reply, kept_reply
 from wxfly.times import as_moment, utc_now
+
+if TYPE_CHECKING:
+    from concurrent.futures import Future
+
+    from wxfly.retrieval.model_choice import Wanted
+    from wxfly.sources.http import Together
 
 METADATA_AGE = timedelta(minutes=10)
 METADATA_LONGEST = timedelta(hours=24)
@@ -101,6 +109,8 @@ def obtain(
     offline: bool = False,
     now: np.datetime64 | None = None,
     on_progress: Progress = _silent,
+    wanted: Callable[[Sequence[Site], np.datetime64], Wanted] | None = None,
+    with_members: bool = False,
 ) -> Obtained:
     """Obtain a forecast for the places that a pilot names.
 
@@ -114,13 +124,19 @@ def obtain(
     forecast_path : Path, optional
         A saved reply (.json) or a cube (.nc) to answer from, without asking any service.
     model : str, optional
-        The one model to ask for; by default that of the settings.
+        The one model to ask for; by default that of the settings, and without one there the models that
+        `wxfly.retrieval.model_choice` chooses by place and hours.
     offline : bool, optional
         Whether to ask no service.
     now : numpy.datetime64, optional
         Time of the answer, UTC; by default the present time, and for a demonstration the run's own time.
     on_progress : callable, optional
         Called with a line on each request.
+    wanted : callable, optional
+        Takes the sites and the time of the answer, returns what the forecast is wanted for; by default a week from
+        then on, at heights up to 120 m.
+    with_members : bool, optional
+        Whether to obtain the members of an ensemble too, chosen by the same rule.
 
     Returns
     -------
@@ -147,8 +163,39 @@ def obtain(
     if any(demo):
         names = ", ".join(site.name for site in sites if site.is_demo)
         raise WxflyError(f"{names} has invented weather and cannot be asked together with a real place")
-    obtained = _of_sources(sites, model, settings, offline=offline, now=now, on_progress=on_progress)
-    return replace(obtained, notes=(*told(settings.set_aside), *obtained.notes))
+    moment = as_moment(utc_now()) if now is None else now
+    asked = (wanted or _a_week)(sites, moment)
+    with _at_once() as group:
+        members = None
+        if with_members:
+            from wxfly.retrieval.members import chosen_members
+
+            members = group.start(lambda: chosen_members(sites, asked, settings, offline, on_progress))
+        rest: dict[str, Any] = {"offline": offline, "now": now, "on_progress": on_progress}
+        if model is not None or settings.names_model:
+            obtained = _of_sources(sites, model, settings, **rest)
+        else:
+            kp = group.start(lambda: ask_kp(offline=offline, settings=settings, on_progress=on_progress))
+            obtained = _of_chosen(sites, asked, settings, kp=kp.result, start=group.start, **rest)
+    found, notes = members.result() if members is not None else ((), ())
+    return replace(obtained, notes=(*told(settings.set_aside), *obtained.notes, *notes), ensembles=found)
+
+
+def _at_once() -> contextlib.AbstractContextManager[Together]:
+    """Let the requests of an answer go out at once."""
+    from wxfly.sources.http import together
+
+    return together()
+
+
+_USUAL_DAYS, _USUAL_HEIGHT = 7, 120.0
+
+
+def _a_week(sites: Sequence[Site], now: np.datetime64) -> Wanted:
+    """Return what the three questions may want: a week of hours, at heights up to 120 m."""
+    from wxfly.retrieval.model_choice import Wanted
+
+    return Wanted(now, now + np.timedelta64(_USUAL_DAYS, "D"), _USUAL_HEIGHT)
 
 
 def _of_sources(
@@ -204,6 +251,168 @@ def _is_too_old(obtained: Obtained) -> bool:
     return bool(age > TOO_OLD) or not (obtained.is_chosen or bool(age >= -CLOCKS))
 
 
+_MOST_ROUNDS, _MOST_REPAIRS = 8, 2
+"""How often models that fail are replaced by the next, within the patience for one request; and for how many times
+further ones are asked for hours that the chosen ones have lost."""
+_SAME_AGE = np.timedelta64(12, "h")
+"""Stored runs of models that differ by more are not joined: all hours would count as old as the oldest."""
+
+
+def _of_chosen(
+    sites: Sequence[Site],
+    wanted: Wanted,
+    settings: Settings,
+    *,
+    offline: bool,
+    now: np.datetime64 | None,
+    on_progress: Progress,
+    kp: Callable[[], tuple[Answered, Answered]],
+    start: Callable[..., Future[Any]],
+) -> Obtained:
+    """Obtain the forecast of the models chosen by place and hours; where one fails the next takes over.
+
+    The services are asked before the store: a young forecast of the next model is better than an old one of the first.
+    """
+    from wxfly.cube.joined import join_models, knows_any_hour, unknown_hours
+    from wxfly.retrieval.model_choice import plan_models, rank_models, surely_reaches
+
+    got: dict[str, xr.Dataset] = {}
+    failed: dict[str, WxflyError] = {}
+    notes: list[str] = []
+    fetched, present = False, as_moment(utc_now())
+    plan = plan_models(sites, wanted, present)
+    to_ask = [] if offline else [model.name for model in plan.asked]
+    ranked = [model.name for model in rank_models(sites, wanted.height)]
+    needed = needed_variables()
+    empty: dict[str, xr.Dataset] = {}
+    began = time.monotonic()
+    for _ in range(_MOST_ROUNDS):
+        if not to_ask or time.monotonic() - began > settings.patience_seconds:
+            break
+        asked = {name: start(partial(_fetch, sites, name, settings, on_progress, at_once=True)) for name in to_ask}
+        for name, future in asked.items():
+            try:
+                cubes, is_new, of_model = future.result()
+                cube, fetched = _join(cubes, sites), fetched or is_new
+                if knows_any_hour(cube, needed, height=wanted.height):
+                    got[name] = cube
+                else:
+                    empty[name] = cube
+                    failed[name] = WxflyError(f"{name} has lost values of every hour")
+                notes += [note for note in of_model if note not in notes]
+            except WxflyError as fault:
+                failed[name] = fault
+        if failed and all(_is_of_connection(fault) for fault in failed.values()) and not (got or empty):
+            break  # nobody can be reached, and so no other model either
+        plan = plan_models(sites, wanted, present, without=failed)
+        to_ask = [model.name for model in plan.asked if model.name not in got]
+        if not to_ask and got and len(got) - sum(m.name in got for m in plan.asked) < _MOST_REPAIRS:
+            in_order = [got[name] for name in ranked if name in got]
+            end = min(wanted.end, max(surely_reaches(model, present) for model in plan.models))
+            if unknown_hours(in_order, needed, wanted.start, end, height=wanted.height):
+                to_ask = [m.name for m in plan.in_reserve if m.name not in got][:1]
+    got = got or empty
+    if not got:
+        return _without_service(
+            sites, ranked, failed, settings, wanted, offline=offline, now=now, on_progress=on_progress, kp=kp
+        )
+    cube = join_models([got[name] for name in ranked if name in got], needed, height=wanted.height)
+    notes = [*_of_failures(failed, cube), *_of_losses(cube), *notes]
+    return _finished(
+        sites, cube, notes, settings, fetched=fetched, offline=False, now=now, on_progress=on_progress, kp=kp()
+    )
+
+
+def needed_variables() -> frozenset[str]:
+    """Return the variables of a cube that an hour must have of its model: those of the required elements."""
+    from wxfly.pilot.elements import ELEMENTS
+
+    of_elements = {name for element in ELEMENTS if element.is_required for name in element.inputs}
+    return frozenset({*of_elements, "wind_from_direction"} - {"precipitation_probability", "kp_index"})
+
+
+def _is_of_connection(fault: WxflyError) -> bool:
+    from wxfly.sources.reply import UnreachableError
+
+    return isinstance(fault, UnreachableError)
+
+
+def _of_failures(failed: Mapping[str, WxflyError], cube: xr.Dataset) -> list[str]:
+    """Say which chosen models could not answer, and who does."""
+    answering = models_of(cube)
+    verb = "answer" if len(answering) > 1 else "answers"
+    return [f"without {name}, {', '.join(answering)} {verb}: {fault}" for name, fault in failed.items()]
+
+
+def _of_losses(cube: xr.Dataset) -> list[str]:
+    """Say where a finer model has lost hours that lie between others of its own: the next took them."""
+    from wxfly.cube.joined import hours_by_model
+
+    stretches = hours_by_model(cube)
+    notes = []
+    for name in dict.fromkeys(s.model for s in stretches):
+        own = [k for k, s in enumerate(stretches) if s.model == name]
+        between = [s for s in stretches[own[0] : own[-1]] if s.model != name and s.model in models_of(cube)]
+        between = [s for s in between if models_of(cube).index(s.model) > models_of(cube).index(name)]
+        hours = sum(int((s.last - s.first) / np.timedelta64(1, "h")) + 1 for s in between)
+        if hours:
+            others = ", ".join(dict.fromkeys(s.model for s in between))
+            notes.append(f"{name} has lost values of {hours} hour{'s' if hours > 1 else ''}: {others} answers for them")
+    return notes
+
+
+def _without_service(
+    sites: Sequence[Site],
+    ranked: Sequence[str],
+    failed: Mapping[str, WxflyError],
+    settings: Settings,
+    wanted: Wanted,
+    *,
+    offline: bool,
+    now: np.datetime64 | None,
+    on_progress: Progress,
+    kp: Callable[[], tuple[Answered, Answered]],
+) -> Obtained:
+    """Answer from the store, or where that has nothing young enough from the second source."""
+    from wxfly.cube.joined import join_models
+
+    fault = next(iter(failed.values()), None)
+    why = [] if fault is None else [Note(f"no newer forecast is available: {fault}", NoteKind.NO_NEWER_FORECAST)]
+    stored: list[xr.Dataset] = []
+    nothing: WxflyError | None = None
+    for name in (*ranked, *(m for m in (DEFAULT_MODEL,) if m not in ranked)):
+        try:
+            stored.append(_join(_stored(sites, name), sites))
+        except WxflyError as missing:
+            nothing = nothing or missing
+    found = None
+    if stored:
+        newest = max((since_of(cube) for cube in stored if not np.isnat(since_of(cube))), default=None)
+        young = [cube for cube in stored if newest is not None and newest - since_of(cube) <= _SAME_AGE]
+        cube = join_models(young or stored[:1], needed_variables(), height=wanted.height)
+        found = _finished(
+            sites, cube, list(why), settings, fetched=False, offline=True, now=now, on_progress=on_progress, kp=kp()
+        )
+        if offline or not _is_too_old(found):
+            return found
+    if not offline and settings.contact:
+        reason = str(fault) if fault is not None else "no model covers the place"
+        for service in OF_ONE_MODEL.values():
+            with contextlib.suppress(WxflyError):
+                other = obtain_forecast(
+                    sites, model=service.model, offline=offline, now=now, on_progress=on_progress, settings=settings
+                )
+                if found is None or not _is_too_old(other):
+                    told = f"{service.source} answers in place of {', '.join(failed) or 'any model'}: {reason}"
+                    return replace(other, notes=(told, *other.notes))
+    if found is not None:
+        return found
+    if fault is not None:
+        places = ", ".join(site.name for site in sites)
+        raise WxflyError(f"{fault}; nothing is stored for {places} to answer from")
+    raise nothing or WxflyError("no model covers these places at this height; name one with --model")
+
+
 def obtain_forecast(
     sites: Sequence[Site],
     *,
@@ -255,9 +464,25 @@ def obtain_forecast(
                 raise WxflyError(f"{fault}; nothing is stored for {places} to answer from") from None
             offline = True
             notes.append(Note(f"no newer forecast is available: {fault}", NoteKind.NO_NEWER_FORECAST))
-    moment = as_moment(utc_now()) if now is None else now
     cube = _join(cubes, sites)
-    cube, kp_notes = with_kp(cube, offline=offline, settings=settings, on_progress=on_progress)
+    return _finished(sites, cube, notes, settings, fetched=fetched, offline=offline, now=now, on_progress=on_progress)
+
+
+def _finished(
+    sites: Sequence[Site],
+    cube: xr.Dataset,
+    notes: list[str],
+    settings: Settings,
+    *,
+    fetched: bool,
+    offline: bool,
+    now: np.datetime64 | None,
+    on_progress: Progress,
+    kp: tuple[Answered, Answered] | None = None,
+) -> Obtained:
+    """Add Kp and what the reader must know first."""
+    moment = as_moment(utc_now()) if now is None else now
+    cube, kp_notes = with_kp(cube, offline=offline, settings=settings, on_progress=on_progress, answered=kp)
     retrieved = retrieved_of(cube)
     if np.isnat(run_of(cube)):
         notes.append("when the model ran is not known: the age counts from the earliest possible run")
@@ -270,9 +495,13 @@ def obtain_forecast(
 
 
 def _fetch(
-    sites: Sequence[Site], model: str, settings: Settings, on_progress: Progress
+    sites: Sequence[Site], model: str, settings: Settings, on_progress: Progress, *, at_once: bool = False
 ) -> tuple[list[xr.Dataset], bool, list[str]]:
-    """Return a cube of the newest run for each site, whether any had to be requested, and notes on failures."""
+    """Return a cube of the newest run for each site, whether any had to be requested, and notes on failures.
+
+    With `at_once` the run is asked for beside the forecast where nothing of the model is stored for the places: then
+    there is nothing to compare it with before.
+    """
     import filelock
 
     from wxfly.sources.open_meteo.forecast import get_forecast
@@ -284,6 +513,8 @@ def _fetch(
     try:
         make_folder(lock.parent)
         with filelock.FileLock(lock, timeout=_LOCK_SECONDS):
+            if at_once and not _has_stored(sites, model):
+                return _fetch_anew(sites, model, settings, on_progress)
             run = newest_run(model, settings, on_progress)
             name = f"{as_moment(run)!s:.13}Z" if run else f"retrieved-{as_moment(utc_now())!s:.13}Z"
             found: dict[tuple[float, float], xr.Dataset] = {}
@@ -302,13 +533,7 @@ def _fetch(
                 cube = get_forecast(wanted, model, settings=settings, run=run, keep=replies.extend)
                 for position, site in enumerate(wanted):
                     found[site.key] = cube.isel(site=[position])
-                try:
-                    forecasts.keep_forecasts(replies)
-                    forecasts.prune_store(settings)
-                except WxflyError as fault:
-                    notes.append(
-                        Note(str(fault), NoteKind.NOT_KEPT)
-                    )  # this answer has the forecast, but a later one offline will not
+                notes += _kept(replies, settings)
             return [found[site.key] for site in sites], bool(missing), notes
     except filelock.Timeout:
         raise WxflyError(f"another wxfly has been asking for {model} for {_LOCK_SECONDS:g} s; try again") from None
@@ -316,6 +541,52 @@ def _fetch(
         raise WxflyError(
             f"the cache folder {cache_folder()} cannot be written ({fault.strerror}); set WXFLY_CACHE to one that can"
         ) from None
+
+
+def _has_stored(sites: Sequence[Site], model: str) -> bool:
+    places = {site.key for site in sites}
+    return any(f.model == model and (f.latitude, f.longitude) in places for f in layout.list_forecasts())
+
+
+def _fetch_anew(
+    sites: Sequence[Site], model: str, settings: Settings, on_progress: Progress
+) -> tuple[list[xr.Dataset], bool, list[str]]:
+    """Request run and forecast at once.
+
+    The run is taken as `ModelRun.certain_at` tells it, which is never newer than that of a forecast asked for at about
+    the same time.
+    """
+    from wxfly.sources.http import together
+    from wxfly.sources.open_meteo.forecast import get_forecast
+    from wxfly.sources.open_meteo.models import find_model
+    from wxfly.sources.reply import SourceError
+
+    wanted = list({site.key: site for site in sites}.values())
+    count = f"{len(wanted)} places" if len(wanted) > 1 else wanted[0].name
+    on_progress(f"asking for {find_model(model).title} at {count}")
+    replies: list[PlaceReply] = []
+    with together() as group:
+        run = group.start(lambda: newest_run(model, settings, lambda _: None))
+
+        def started() -> datetime | None:
+            with contextlib.suppress(SourceError):
+                return run.result()
+            return None
+
+        cube = get_forecast(wanted, model, settings=settings, run=started, keep=replies.extend)
+    notes = _kept(replies, settings)
+    found = {site.key: cube.isel(site=[position]) for position, site in enumerate(wanted)}
+    return [found[site.key] for site in sites], True, notes
+
+
+def _kept(replies: Sequence[PlaceReply], settings: Settings) -> list[str]:
+    """Keep replies; return a note where that fails: this answer has the forecast, but a later one offline will not."""
+    try:
+        forecasts.keep_forecasts(replies)
+        forecasts.prune_store(settings)
+    except WxflyError as fault:
+        return [Note(str(fault), NoteKind.NOT_KEPT)]
+    return []
 
 
 def _stored(sites: Sequence[Site], model: str) -> list[xr.Dataset]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -41,8 +42,32 @@ class _Product:
     parse: Callable[[bytes], object]
 
 
+Answered = tuple[KeptReply | None, str]
+"""A reply, and the fault when it could not be renewed."""
+
+
+def ask_kp(*, offline: bool, settings: Settings, on_progress: Progress) -> tuple[Answered, Answered]:
+    """Return what the forecast and the outlook of Kp answer, for `with_kp`."""
+    from wxfly.sources import space_weather
+    from wxfly.sources.http import together
+
+    now = utc_now()
+    forecast = _Product(space_weather.FORECAST_PATH, KP_AGE, "Kp", space_weather.parse_kp)
+    ahead = _Product(space_weather.OUTLOOK_PATH, OUTLOOK_AGE, "the outlook of Kp", space_weather.parse_outlook)
+    with together() as group:
+        first, second = (
+            group.start(partial(_reply, product, offline, settings, now, on_progress)) for product in (forecast, ahead)
+        )
+        return first.result(), second.result()
+
+
 def with_kp(
-    cube: xr.Dataset, *, offline: bool, settings: Settings, on_progress: Progress
+    cube: xr.Dataset,
+    *,
+    offline: bool,
+    settings: Settings,
+    on_progress: Progress,
+    answered: tuple[Answered, Answered] | None = None,
 ) -> tuple[xr.Dataset, list[str]]:
     """Add Kp to a cube for the hours in which it is known.
 
@@ -56,6 +81,8 @@ def with_kp(
         Settings of the services.
     on_progress : callable
         Called with a line on each request.
+    answered : tuple, optional
+        What `ask_kp` returned; without it the services are asked now.
 
     Returns
     -------
@@ -69,9 +96,7 @@ def with_kp(
     now, notes = utc_now(), []
     series = outlook = retrieved = None
     source, attribution = space_weather.SOURCE, space_weather.ATTRIBUTION
-    forecast = _Product(space_weather.FORECAST_PATH, KP_AGE, "Kp", space_weather.parse_kp)
-    ahead = _Product(space_weather.OUTLOOK_PATH, OUTLOOK_AGE, "the outlook of Kp", space_weather.parse_outlook)
-    kept, fault = _reply(forecast, offline, settings, now, on_progress)
+    (kept, fault), of_outlook = answered or ask_kp(offline=offline, settings=settings, on_progress=on_progress)
     if fault:
         notes.append(f"{'an older Kp is used' if kept else 'Kp is not known in full'}: {fault}")
     if kept is not None:
@@ -85,7 +110,7 @@ def with_kp(
         if series is not None:
             source, attribution = gfz_kp.SOURCE, gfz_kp.ATTRIBUTION
             notes.append(f"Kp of the hours just past is from {source}, which has no forecast")
-    kept, fault = _reply(ahead, offline, settings, now, on_progress)
+    kept, fault = of_outlook
     if fault:
         notes.append(f"{'an older outlook of Kp is used' if kept else 'Kp is not known in full'}: {fault}")
     if kept is not None:

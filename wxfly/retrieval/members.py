@@ -6,11 +6,13 @@ A name may also be that of a single model: several of those form a small ensembl
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
 
 from wxfly.cube.contract import as_members, side_by_side
+from wxfly.cube.notes import Note, NoteKind
 from wxfly.errors import WxflyError, unknown_name
 from wxfly.pilot.settings import Settings, load_settings
 from wxfly.pilot.site import Site
@@ -20,8 +22,13 @@ from wxfly.sources.reply import PlaceReply
 from wxfly.store import forecasts, layout
 from wxfly.times import as_moment, utc_now
 
+if TYPE_CHECKING:
+    from wxfly.retrieval.model_choice import Wanted
+
 Progress = Callable[[str], None]
 
+NO_MEMBERS = "none"
+"""In place of the name of an ensemble: the one forecast gives the chance."""
 FRESH = np.timedelta64(3, "h")
 """Age below which a stored ensemble is not requested again; ensembles run every six or twelve hours."""
 
@@ -73,7 +80,7 @@ def obtain_ensembles(
         if name not in ENSEMBLES and name not in MODELS:
             if "seamless" in name:
                 find_ensemble(name)
-            raise unknown_name("ensemble or model", name, [*ENSEMBLES, *MODELS])
+            raise unknown_name("ensemble or model", name, [*ENSEMBLES, *MODELS, NO_MEMBERS])
     cubes: list[xr.Dataset] = []
     notes: list[str] = []
     for name in names:
@@ -95,6 +102,49 @@ def obtain_ensembles(
             return [], notes
         notes.append(f"the chance is from {len(singles)} models taken as members: a small ensemble")
     return cubes, notes
+
+
+WITHOUT_MEMBERS = Note("chance from one forecast, without members", NoteKind.MEMBERS)
+"""Told first where members were to give the chance and there are none."""
+MOST_WEIGHT = 500.0
+"""Weighted calls that one request for members may cost: the free service gives 600 in a minute."""
+
+
+def chosen_members(
+    sites: Sequence[Site], wanted: Wanted, settings: Settings, offline: bool, on_progress: Progress
+) -> tuple[tuple[xr.Dataset, ...], tuple[str, ...]]:
+    """Return the members that give the chance where the pilot names none, and what the reader must know of them.
+
+    Parameters
+    ----------
+    sites : sequence of Site
+        Real places.
+    wanted : Wanted
+        The hours asked about; one ensemble answers for all of them.
+    settings : Settings
+        Settings of the services.
+    offline : bool
+        Whether to ask no service.
+    on_progress : callable
+        Called with a line on each request.
+    """
+    from wxfly.retrieval.model_choice import choose_ensembles
+    from wxfly.sources.open_meteo.ensemble import weight_of
+
+    present = as_moment(utc_now())
+    ranked = choose_ensembles(sites, wanted, present)
+    failures: list[str] = []
+    for row in ranked if offline else ranked[:2]:  # a second one where the first fails, and no third
+        if not offline and weight_of(row, len(sites)) > MOST_WEIGHT:
+            failures.append(
+                f"the members of {row.name} at {len(sites)} places are more than the free service gives at once"
+            )
+            continue
+        try:
+            return (_obtain(row.name, sites, offline, settings, on_progress),), tuple(failures)
+        except WxflyError as fault:
+            failures.append(f"{row.name} does not take part in the chance: {fault}")
+    return (), (WITHOUT_MEMBERS, *([] if offline else failures))
 
 
 def _obtain(name: str, sites: Sequence[Site], offline: bool, settings: Settings, on_progress: Progress) -> xr.Dataset:
@@ -137,9 +187,11 @@ def _side_by_side(cubes: Sequence[xr.Dataset], sites: Sequence[Site]) -> xr.Data
 def members_asked_for(
     obtained: Obtained, names: Sequence[str], offline: bool, on_progress: Progress
 ) -> tuple[tuple[xr.Dataset, ...], list[str]]:
-    """Return the members in the file, or those that the pilot asked for; none of them too old."""
+    """Return the members that came with the forecast, or those that the pilot asked for; none of them too old."""
     cubes: list[xr.Dataset] = list(obtained.ensembles)
     notes: list[str] = []
+    if tuple(names) == (NO_MEMBERS,):
+        return (), notes
     if names and obtained.origin in ("demo", "file"):
         what = "the demonstration" if obtained.is_demo else "a file"
         raise WxflyError(f"{what} has the members it has; leave --ensemble out, or ask for a real place")

@@ -9,6 +9,7 @@ import numpy as np
 import xarray as xr
 
 from wxfly.cube.age import first_hour_of, hide_stale
+from wxfly.cube.joined import ModelHours, hours_by_model
 from wxfly.pilot.site import Site
 
 NOT_KNOWN = "not known"
@@ -26,6 +27,8 @@ class ForecastOrigin:
         As in `wxfly.cube.contract.Provenance`; "not known" where the cube does not state it.
     run, oldest_run, retrieved, first_hour : numpy.datetime64
         Start of the run, its earliest possible start, time of retrieval, and first hour; UTC [s], NaT when unknown.
+    by_hours : tuple of ModelHours
+        Which hours are of which model, in order of time, and what they take from another.
     obtained_from : str or None
         ``fetched``, ``store``, ``file`` or ``demo``; None for a cube from other code.
     """
@@ -40,7 +43,13 @@ class ForecastOrigin:
     oldest_run: np.datetime64 = _NEVER
     retrieved: np.datetime64 = _NEVER
     first_hour: np.datetime64 = _NEVER
+    by_hours: tuple[ModelHours, ...] = ()
     obtained_from: ObtainedFrom | None = None
+
+    @property
+    def first_model(self) -> str:
+        """Return the model of its first hours: where several follow one another, the finest."""
+        return self.by_hours[0].model if self.by_hours else self.model
 
     @property
     def is_demo(self) -> bool:
@@ -136,6 +145,7 @@ def provenance_of(cube: xr.Dataset) -> ForecastOrigin:
         oldest_run=since_of(cube),
         retrieved=retrieved_of(cube),
         first_hour=first_hour_of(cube),
+        by_hours=hours_by_model(cube),
     )
 
 

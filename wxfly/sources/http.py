@@ -1,6 +1,7 @@
 """Requests over the network; no other module uses the HTTP library.
 
-A service gets one request at a time, across processes, and another try only where that can help. A request has a total
+A service gets one request at a time, across processes, and another try only where that can help. Requests for one
+answer may go out together (`together`): one process has the service, with few requests at once. A request has a total
 time limit and runs in a separate thread. The time of a name server, a handshake or headers that arrive byte by byte
 cannot be limited from within, so the waiting thread gives up at the limit and shuts the connection.
 
@@ -11,12 +12,14 @@ are random. A proxy named in the environment is respected, and certificates are 
 from __future__ import annotations
 
 import contextlib
+import contextvars
 import logging
 import os
 import threading
 import time
 import zlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import Future
 from functools import cache
 from typing import TYPE_CHECKING, Any, TypeVar
 from urllib.parse import urljoin, urlsplit
@@ -29,7 +32,7 @@ if TYPE_CHECKING:
 
     import httpx
 import random
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import NoReturn
 
 from wxfly.pilot.own_files import make_folder
@@ -260,6 +263,127 @@ def _read(answer: httpx.Response, what: str, end: float, maximum_bytes: int, pat
     return bytes(body)
 
 
+AT_ONCE = 4
+"""Most requests to one service at once: the forecast service runs one for each address and holds four (its published
+source, ``ConcurrencyGroupLimiter.swift``)."""
+_GROUP: contextvars.ContextVar[Together | None] = contextvars.ContextVar("group of requests", default=None)
+
+
+class Together:
+    """A group of requests for one answer; see `together`."""
+
+    def __init__(self) -> None:
+        self._guard = threading.Lock()
+        self._turns: dict[str, _Turns] = {}
+        self._threads: list[threading.Thread] = []
+
+    def start(self, work: Callable[[], T]) -> Future[T]:
+        """Do work in a thread of its own, its requests in this group; the future has its result or its fault."""
+        future: Future[T] = Future()
+        context = contextvars.copy_context()
+
+        def run() -> None:
+            try:
+                future.set_result(context.run(work))
+            except BaseException as fault:  # passed to whoever asks for the result
+                future.set_exception(fault)
+
+        thread = threading.Thread(target=run, name="wxfly-together", daemon=True)
+        self._threads.append(thread)
+        thread.start()
+        return future
+
+    @contextlib.contextmanager
+    def turn(self, host: str, *, is_counted: bool) -> Iterator[None]:
+        """Wait until this group has the service, and until one of its few requests at once is free.
+
+        Requests that the service does not count wait for no others: a counted one may wait for what they bring.
+        """
+        with self._guard:
+            turns = self._turns.setdefault(host, _Turns(_lock_for(host)))
+        with turns.guard:
+            if not turns.lock.is_locked:
+                turns.lock.acquire(timeout=LOCK_SECONDS)
+        with turns.free if is_counted else contextlib.nullcontext():
+            yield
+
+    def close(self, *, is_waiting: bool) -> None:
+        """Let others have the services, after the threads have ended if that is waited for."""
+        for thread in self._threads if is_waiting else ():
+            thread.join()
+        for turns in self._turns.values():
+            turns.lock.release()
+
+
+class _Turns:
+    """The turns of a group at one service."""
+
+    def __init__(self, lock: Any) -> None:
+        self.lock, self.guard, self.free = lock, threading.Lock(), threading.Semaphore(AT_ONCE)
+
+
+@contextlib.contextmanager
+def together() -> Iterator[Together]:
+    """Let requests go out at once: those that are started from the group, and those of this thread.
+
+    A group within a group is the same group.
+    """
+    outer = _GROUP.get()
+    if outer is not None:
+        yield outer
+        return
+    group = Together()
+    token = _GROUP.set(group)
+    is_waiting = True
+    try:
+        yield group
+    except KeyboardInterrupt:
+        is_waiting = False
+        raise
+    finally:
+        group.close(is_waiting=is_waiting)
+        _GROUP.reset(token)
+
+
+@dataclass(frozen=True)
+class Tally:
+    """What was asked of the services so far, every try counted.
+
+    Attributes
+    ----------
+    requests : int
+        Number of requests.
+    weight : float
+        Weighted calls, as the forecast service counts them.
+    size : int
+        Bytes of the bodies, unpacked.
+    """
+
+    requests: int = 0
+    weight: float = 0.0
+    size: int = 0
+
+    def since(self, before: Tally) -> Tally:
+        """Return what was asked after an earlier tally."""
+        return Tally(self.requests - before.requests, self.weight - before.weight, self.size - before.size)
+
+
+_asked_so_far = Tally()
+_counting = threading.Lock()
+
+
+def tally() -> Tally:
+    """Return what this process asked so far."""
+    return _asked_so_far
+
+
+def _count(requests: int, weight: float, size: int) -> None:
+    global _asked_so_far
+    with _counting:
+        so_far = _asked_so_far
+        _asked_so_far = Tally(so_far.requests + requests, so_far.weight + weight, so_far.size + size)
+
+
 TRIES = 4
 FIRST_WAIT_SECONDS = 1.0  # before the second try; doubled before each one after it
 LONGEST_WAIT_SECONDS = 8.0
@@ -278,6 +402,7 @@ def download(
     headers: Mapping[str, str] | None = None,
     accepted: tuple[int, ...] = (200,),
     maximum_bytes: int = MAXIMUM_BYTES,
+    weight: float = 0.0,
 ) -> T:
     """Ask a service and parse its answer, with further tries where they can help.
 
@@ -300,6 +425,8 @@ def download(
         Statuses that are passed to `parse`.
     maximum_bytes : int, optional
         Largest body accepted, unpacked.
+    weight : float, optional
+        Weighted calls that each try costs, for `tally`.
 
     Returns
     -------
@@ -316,7 +443,8 @@ def download(
 
     host = urlsplit(url).netloc.lower()
     check_host(url, settings, what)
-    lock = _lock_for(host)
+    group = _GROUP.get()
+    turn = group.turn(host, is_counted=weight > 0) if group is not None else _alone(host)
     sent = {**parameters, **settings.key_for(url)}
     tries = 0
     end = 0.0
@@ -336,12 +464,14 @@ def download(
         nonlocal tries
         tries += 1
         started = time.monotonic()
+        _count(1, weight, 0)
         log.info("%s: asking %s", what, host, extra={"facts": {"what": what, "host": host, "attempt": tries}})
 
         def read(reply: Reply) -> T:
             reply = _without_key(reply, settings)
             took = time.monotonic() - started
             size = len(reply.body)
+            _count(0, 0.0, size)
             facts = {"what": what, "status": reply.status, "bytes": size, "seconds": round(took, 3)}
             log.info("%s: status %d, %d bytes in %.2f s", what, reply.status, size, took, extra={"facts": facts})
             if reply.status not in accepted:
@@ -369,9 +499,9 @@ def download(
 
     began = time.monotonic()
     try:
-        with lock.acquire(timeout=LOCK_SECONDS):
+        with turn:
             waited = time.monotonic() - began
-            if waited > 0.05:
+            if waited > 0.05 and group is None:
                 facts = {"what": what, "wait_seconds": round(waited, 3)}
                 log.info("%s: waited %.1f s for another wxfly", what, waited, extra={"facts": facts})
             end = time.monotonic() + settings.patience_seconds  # waiting for others does not count
@@ -402,6 +532,13 @@ def _without_key(reply: Reply, settings: Settings) -> Reply:
     return replace(reply, body=reply.body.replace(settings.key.encode(), b"(key)"))
 
 
+@contextlib.contextmanager
+def _alone(host: str) -> Iterator[None]:
+    """Wait until no other request to the service is under way."""
+    with _lock_for(host).acquire(timeout=LOCK_SECONDS):
+        yield
+
+
 def _lock_for(host: str) -> Any:
     """Return the lock of a service, in the store's folder; a killed process frees it."""
     import filelock
@@ -414,7 +551,7 @@ def _lock_for(host: str) -> Any:
             f"the cache folder {cache_folder()} cannot be written ({fault.strerror}); set WXFLY_CACHE to one that can"
         ) from None
     name = "".join(c if c.isalnum() or c in ".-" else "_" for c in host)
-    return filelock.FileLock(folder / f"{name}.lock")
+    return filelock.FileLock(folder / f"{name}.lock", thread_local=False)  # a group frees it from another thread
 
 
 def _refuse(reply: Reply, what: str) -> NoReturn:

@@ -17,6 +17,7 @@ import contextlib
 import os
 import re
 import stat
+import threading
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -181,6 +182,14 @@ def claim_store(*, mark: bool = True) -> None:
     WxflyError
         When it has no mark and contains files that are not ours.
     """
+    with _MARKING:
+        _claim(mark)
+
+
+_MARKING = threading.Lock()  # requests that go out together are kept by threads of their own
+
+
+def _claim(mark: bool) -> None:
     root = cache_folder()
     if is_marked(root) or not root.is_dir():
         return

@@ -12,12 +12,27 @@ from wxfly.answer.request import Briefing
 from wxfly.flight.advice import sight
 from wxfly.pilot.aircraft import Aircraft
 from wxfly.pilot.site import Site
-from wxfly.report.facts.values import Degrees, Facts, Metres, Seconds, known_moment, number, seconds
+from wxfly.report.facts.values import Degrees, Facts, Metres, Seconds, known_moment, moment_of, number, seconds
 from wxfly.retrieval.obtained import NOT_KNOWN, ForecastOrigin
 
 
+class ModelHoursFacts(Facts, frozen=True):
+    """A stretch of hours of one model."""
+
+    model: str
+    """Name of the model that these hours are of."""
+    run: datetime | None
+    """Start of its run."""
+    first: datetime
+    """First and last hour."""
+    last: datetime
+    """First and last hour."""
+    taken: dict[str, str]
+    """Variables that come from another model in these hours, and whose they are."""
+
+
 class ForecastFacts(Facts, frozen=True):
-    """One forecast, of one model."""
+    """One forecast: of one model, or of several one after the other, each hour of one of them."""
 
     is_ensemble: bool
     """Whether it gives the chance only."""
@@ -41,6 +56,8 @@ class ForecastFacts(Facts, frozen=True):
     """At `now`, counted from `age_counts_from`."""
     age_counts_from: Literal["run", "oldest_run", "retrieved", "first_hour"] | None
     """The first of these that is known."""
+    by_hours: list[ModelHoursFacts]
+    """Which hours are of which model, in order of time; more than one where models follow one another."""
 
 
 class SiteFacts(Facts, frozen=True):
@@ -94,6 +111,10 @@ def forecast_facts(briefing: Briefing, provenance: ForecastOrigin, *, is_ensembl
         retrieved=known_moment(provenance.retrieved),
         age=None if np.isnat(age) else seconds(age),
         age_counts_from=since,
+        by_hours=[
+            ModelHoursFacts(of.model, known_moment(of.run), moment_of(of.first), moment_of(of.last), dict(of.taken))
+            for of in provenance.by_hours
+        ],
     )
 
 

@@ -17,6 +17,7 @@ from wxfly.answer.briefing import age_of
 from wxfly.answer.findings import Day
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.answer.windows import Window
+from wxfly.cube.contract import VARIABLES
 from wxfly.cube.notes import NoteKind, kind_of
 from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, RETURN_LEG, ROW
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH
@@ -428,9 +429,26 @@ def origin(briefing: Briefing, clock: Clock) -> list[str]:
         f"Model {p.model}, run {clock.stamp(p.run)}, retrieved {clock.stamp(p.retrieved)};"
         f" {age(old)} at {clock.stamp(briefing.now)}"
         f"{', counted from its first hour' if since == 'first_hour' else ''}.",
+        *_by_hours(briefing, clock),
         f"Licence of the data: {p.license}.",
     ]
     return [clean(line) for line in lines]
+
+
+def _by_hours(briefing: Briefing, clock: Clock) -> list[str]:
+    """Say where one model follows another in the hours asked about, and what comes from a model of its own."""
+    start, end = min(a.start for a in briefing.answers), max(a.end for a in briefing.answers)
+    asked = [of for of in briefing.provenance.by_hours if of.last > start and of.first < end]
+    taken: dict[str, list[str]] = {}
+    for of in asked:
+        for name, model in of.taken.items():
+            taken.setdefault(model, []).append(VARIABLES[name].long_name)
+    parts = []
+    if len(asked) > 1:
+        following = [f"from {clock.stamp(of.first)} {of.model}" for of in asked[1:]]
+        parts.append(f"Hours of {asked[0].model}, {', '.join(following)}")
+    parts += [f"{' and '.join(dict.fromkeys(names))} of {model}" for model, names in taken.items()]
+    return [f"{'; '.join(parts)}."] if parts else []
 
 
 def first_notes(briefing: Briefing) -> list[str]:

@@ -38,7 +38,7 @@ from wxfly.pilot.site import Site
 from wxfly.sources.http import download
 from wxfly.sources.open_meteo.ensembles import ENSEMBLES, TEMPERATURE_HEIGHTS, WIND_HEIGHTS, Ensemble, find_ensemble
 from wxfly.sources.open_meteo.forecast import LARGEST_REPLY, at_sites, check_ground, check_span, distance_km
-from wxfly.sources.open_meteo.models import NOT_KNOWN
+from wxfly.sources.open_meteo.models import NOT_KNOWN, call_weight
 from wxfly.sources.open_meteo.names import AT_HEIGHT, NAMES, our_name
 from wxfly.sources.open_meteo.reply import SOURCE, UNDEFINED, parse_places
 from wxfly.sources.reply import PlaceReply, Reply, SourceError, are_known, parse_json, sent_coordinates
@@ -224,6 +224,16 @@ def ensemble_names() -> list[str]:
     for height in WIND_HEIGHTS:
         names += [f"wind_speed_{height}m", f"wind_direction_{height}m"]
     return names + [f"temperature_{height}m" for height in TEMPERATURE_HEIGHTS]
+
+
+def weight_of(row: Ensemble, places: int) -> float:
+    """Return the weighted calls that a request for the members at so many places costs."""
+    asked = {"hourly": ",".join(ensemble_names()), "latitude": "," * (places - 1), "forecast_days": _days(row)}
+    return call_weight(asked, row.members)
+
+
+def _days(row: Ensemble) -> str:
+    return str(min(16, math.ceil(row.range_days) + 1))
 
 
 def parse_ensemble(
@@ -465,7 +475,7 @@ def get_ensemble(
         "longitude": longitudes,
         "models": row.name,
         "hourly": ",".join(ensemble_names()),
-        "forecast_days": str(min(16, math.ceil(row.range_days) + 1)),
+        "forecast_days": _days(row),
         "timeformat": "unixtime",
         "timezone": "GMT",
         "wind_speed_unit": "ms",
@@ -491,5 +501,5 @@ def get_ensemble(
 
     return download(
         settings.addresses["ensemble"], parameters, parse, settings=settings, what=what,
-        maximum_bytes=LARGEST_REPLY,
+        maximum_bytes=LARGEST_REPLY, weight=call_weight(parameters, row.members),
     )  # fmt: skip

@@ -1,7 +1,8 @@
 """Ensembles of the ensemble service: who runs them, number of members, span of a gust.
 
 Names, numbers of members and ranges are those of the service's documentation (open-meteo.com/en/docs/ensemble-api).
-The span of a gust is that of the same centre's single model (`wxfly.sources.open_meteo.models`).
+The span of a gust is that of the same centre's single model (`wxfly.sources.open_meteo.models`), the time between runs
+that of the service's map (github.com/open-meteo/weather-map-layer) or, of the UK Met Office, from memory.
 """
 
 from __future__ import annotations
@@ -9,7 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from wxfly.errors import WxflyError, unknown_name
+from wxfly.sources.open_meteo import outlines
 from wxfly.sources.open_meteo.models import HOUR_BEFORE, INSTANT, NOT_KNOWN, THREE_HOURS_BEFORE
+from wxfly.sources.open_meteo.outlines import WORLD, Outline
 
 _DWD, _NOAA, _ECMWF = "Deutscher Wetterdienst (DWD)", "NOAA National Centers for Environmental Prediction", "ECMWF"
 _CMC, _UKMO, _MCH = "Environment and Climate Change Canada", "UK Met Office", "MeteoSwiss"
@@ -35,7 +38,11 @@ class Ensemble:
     resolution_km, range_days : float
         Mesh width [km] and length [d].
     region : str
-        Region that it covers.
+        Region that it covers, in words.
+    outline : Outline
+        The place of its grid on Earth.
+    interval_hours : float
+        Time between runs [h].
     gust_covers_hours : tuple of float
         As in `wxfly.cube.contract.Variable.covers_hours`.
     license : str
@@ -49,21 +56,27 @@ class Ensemble:
     resolution_km: float
     range_days: float
     region: str
+    outline: Outline
+    interval_hours: float
     gust_covers_hours: tuple[float, float] = NOT_KNOWN
     license: str = "CC BY 4.0"
 
 
 _ROWS = (
-    Ensemble("ncep_gefs025", "GEFS 0.25°", _NOAA, 31, 25, 10, "world", INSTANT),
-    Ensemble("ncep_gefs05", "GEFS 0.5°", _NOAA, 31, 50, 35, "world", INSTANT),
-    Ensemble("ecmwf_ifs025_ensemble", "IFS ensemble 0.25°", _ECMWF, 51, 25, 15, "world", THREE_HOURS_BEFORE),
-    Ensemble("icon_global_eps", "ICON-EPS", _DWD, 40, 26, 7.5, "world", HOUR_BEFORE),
-    Ensemble("icon_eu_eps", "ICON-EU-EPS", _DWD, 40, 13, 5, "Europe", HOUR_BEFORE),
-    Ensemble("icon_d2_eps", "ICON-D2-EPS", _DWD, 20, 2, 2, "Central Europe", HOUR_BEFORE),
-    Ensemble("gem_global_ensemble", "GEPS", _CMC, 21, 25, 16, "world"),
-    Ensemble("ukmo_global_ensemble_20km", "MOGREPS-G", _UKMO, 18, 20, 8, "world", license="CC BY-SA 4.0"),
-    Ensemble("meteoswiss_icon_ch1_ensemble", "ICON-CH1-EPS", _MCH, 11, 1, 1.4, "Alps", HOUR_BEFORE),
-    Ensemble("meteoswiss_icon_ch2_ensemble", "ICON-CH2-EPS", _MCH, 21, 2, 5, "Alps", HOUR_BEFORE),
+    Ensemble("ncep_gefs025", "GEFS 0.25°", _NOAA, 31, 25, 10, "world", WORLD, 6, INSTANT),
+    Ensemble("ncep_gefs05", "GEFS 0.5°", _NOAA, 31, 50, 35, "world", WORLD, 6, INSTANT),
+    Ensemble("ecmwf_ifs025_ensemble", "IFS ensemble 0.25°", _ECMWF, 51, 25, 15, "world", WORLD, 6, THREE_HOURS_BEFORE),
+    Ensemble("icon_global_eps", "ICON-EPS", _DWD, 40, 26, 7.5, "world", WORLD, 12, HOUR_BEFORE),
+    Ensemble("icon_eu_eps", "ICON-EU-EPS", _DWD, 40, 13, 5, "Europe", outlines.ICON_EU, 6, HOUR_BEFORE),
+    Ensemble("icon_d2_eps", "ICON-D2-EPS", _DWD, 20, 2, 2, "Central Europe", outlines.ICON_D2, 6, HOUR_BEFORE),
+    Ensemble("gem_global_ensemble", "GEPS", _CMC, 21, 25, 16, "world", WORLD, 12),
+    Ensemble("ukmo_global_ensemble_20km", "MOGREPS-G", _UKMO, 18, 20, 8, "world", WORLD, 6, license="CC BY-SA 4.0"),
+    Ensemble(
+        "meteoswiss_icon_ch1_ensemble", "ICON-CH1-EPS", _MCH, 11, 1, 1.4, "Alps", outlines.ICON_CH1, 12, HOUR_BEFORE
+    ),
+    Ensemble(
+        "meteoswiss_icon_ch2_ensemble", "ICON-CH2-EPS", _MCH, 21, 2, 5, "Alps", outlines.ICON_CH2, 12, HOUR_BEFORE
+    ),
 )
 
 ENSEMBLES: dict[str, Ensemble] = {row.name: row for row in _ROWS}

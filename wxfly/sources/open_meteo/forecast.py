@@ -21,7 +21,7 @@ from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import Site
 from wxfly.sources.http import download
-from wxfly.sources.open_meteo.models import Model, find_model
+from wxfly.sources.open_meteo.models import Model, call_weight, find_model
 from wxfly.sources.open_meteo.names import hourly_names
 from wxfly.sources.open_meteo.reply import SOURCE, parse_forecast
 from wxfly.sources.reply import PlaceReply, Reply, SourceError, are_known, sent_coordinates, split_places
@@ -80,7 +80,7 @@ def get_forecast(
     model: str,
     *,
     settings: Settings,
-    run: datetime | None = None,
+    run: datetime | Callable[[], datetime | None] | None = None,
     keep: Callable[[list[PlaceReply]], object] | None = None,
 ) -> xr.Dataset:
     """Request the forecast of one model at one or more places, in one request.
@@ -93,8 +93,8 @@ def get_forecast(
         Name of a model of `wxfly.sources.open_meteo.models.MODELS`.
     settings : Settings
         Address, User-Agent and patience.
-    run : datetime, optional
-        The model's run from its metadata; None when unknown.
+    run : datetime or callable, optional
+        The model's run from its metadata, or what returns it once the reply is there; None when unknown.
     keep : callable, optional
         Called with the replies, one for each place, after all of them have been read.
 
@@ -116,8 +116,9 @@ def get_forecast(
 
     def parse(reply: Reply) -> xr.Dataset:
         now = datetime.now(UTC)
+        started = run() if callable(run) else run
         cube = parse_forecast(
-            reply.body, model=model, asked_units=True, retrieved=now, run=run, names=[s.name for s in sites],
+            reply.body, model=model, asked_units=True, retrieved=now, run=started, names=[s.name for s in sites],
             what=what,
         )  # fmt: skip
         check_span(cube, now, what)
@@ -127,7 +128,7 @@ def get_forecast(
             asked = tuple(hourly_names(row))
             keep(
                 [
-                    PlaceReply.at(site, body, service=SERVICE, model=model, retrieved=now, run=run, asked=asked)
+                    PlaceReply.at(site, body, service=SERVICE, model=model, retrieved=now, run=started, asked=asked)
                     for site, body in zip(sites, split_places(reply.body), strict=True)
                 ]
             )
@@ -135,7 +136,7 @@ def get_forecast(
 
     return download(
         settings.addresses["forecast"], parameters, parse, settings=settings, what=what,
-        maximum_bytes=LARGEST_REPLY,
+        maximum_bytes=LARGEST_REPLY, weight=call_weight(parameters),
     )  # fmt: skip
 
 
@@ -285,7 +286,7 @@ def get_grid(
 
     return download(
         settings.addresses["forecast"], parameters, parse, settings=settings, what=what,
-        maximum_bytes=LARGEST_REPLY,
+        maximum_bytes=LARGEST_REPLY, weight=call_weight(parameters),
     )  # fmt: skip
 
 

@@ -5,7 +5,9 @@ open-meteo, ``Sources/App/*/…Variable.swift``). A height outside the list woul
 a fixed law, which adds no information, so only these are requested. Resolution, range and the names of the run metadata
 are those of the service's data description (github.com/open-meteo/open-data, README). The other variables of a model
 are from the same sources. Two facts are from memory: that the service provides a probability of precipitation for ICON,
-GFS, IFS and the models of Météo-France, and which variables MET Nordic lacks.
+GFS, IFS and the models of Météo-France, and which variables MET Nordic lacks. The outline of each model and its source
+are in `wxfly.sources.open_meteo.outlines`; the time between runs is that of the data description, that of the models
+of the Canadian centre and of MET Nordic that of the service's map (github.com/open-meteo/weather-map-layer).
 
 Open-Meteo fills a height that a model lacks by a fixed logarithmic law from another one (github.com/open-meteo/
 open-meteo, ``Meteorology.scaleWindFactor``): the wind at 120 m is then the wind at 100 m times a constant, with the
@@ -23,6 +25,8 @@ import numpy.typing as npt
 
 from wxfly.errors import WxflyError, unknown_name
 from wxfly.pilot.services import OF_ONE_MODEL
+from wxfly.sources.open_meteo import outlines
+from wxfly.sources.open_meteo.outlines import WORLD, Outline
 
 # The span of a gust, in hours from its stamp.
 HOUR_BEFORE = (-1.0, 0.0)
@@ -51,7 +55,14 @@ class Model:
     domains : tuple of str
         Names of its run metadata; empty where they are not published under a name that we know.
     region : str
-        Region that it covers.
+        Region that it covers, in words.
+    outline : Outline
+        The place of its grid on Earth.
+    interval_hours : float
+        Time between runs [h].
+    long_interval_hours : float
+        Time between runs of the full length, where some are shorter [h]; 0 where all are alike. Of ICON-EU by the
+        service's source (``IconDomains.swift``), of the others from memory.
     license : str
         License of the data.
     carries : tuple of str
@@ -59,6 +70,8 @@ class Model:
         that is not listed the sources state nothing, and the model counts as lacking it.
     lacks : tuple of str
         Names among the others that it lacks.
+    is_blend : bool
+        Whether it is made from several models: its levels may then be of different ones.
     """
 
     name: str
@@ -69,11 +82,19 @@ class Model:
     resolution_km: float
     range_days: float
     region: str
+    outline: Outline
+    interval_hours: float
     domains: tuple[str, ...] = ()
     gust_covers_hours: tuple[float, float] = HOUR_BEFORE
     license: str = "CC BY 4.0"
     carries: tuple[str, ...] = ()
     lacks: tuple[str, ...] = ()
+    is_blend: bool = False
+    long_interval_hours: float = 0.0
+
+    def carries_name(self, name: str) -> bool:
+        """Return whether it provides the variable of this name of the service."""
+        return name in self.carries if name in OF_SOME_MODELS else name not in self.lacks
 
 
 # Names of the service that only some models provide; every model provides all others except its `lacks`.
@@ -96,7 +117,7 @@ _UKMO, _MET = "UK Met Office", "MET Norway"
 _ROWS = (
     # GFS stores GUST:surface, which is an instantaneous gust.
     Model(
-        "ncep_gfs_global", "GFS", _NOAA, (10, 80, 100), (80, 100), 25, 16, "world",
+        "ncep_gfs_global", "GFS", _NOAA, (10, 80, 100), (80, 100), 25, 16, "world", WORLD, 6,
         ("ncep_gfs013", "ncep_gfs025"), INSTANT,
         carries=(
             "visibility", "cape", "lifted_index", "boundary_layer_height", "freezing_level_height",
@@ -104,80 +125,93 @@ _ROWS = (
         ),
     ),
     Model(
-        "ncep_hrrr_conus", "HRRR", _NOAA, (10, 80), (), 3, 2, "contiguous United States", ("ncep_hrrr_conus",),
-        INSTANT, carries=("visibility", "cape", "boundary_layer_height"),
+        "ncep_hrrr_conus", "HRRR", _NOAA, (10, 80), (), 3, 2, "contiguous United States", outlines.HRRR, 1,
+        ("ncep_hrrr_conus",),
+        INSTANT, carries=("visibility", "cape", "boundary_layer_height"), long_interval_hours=6,
     ),
     Model(
-        "ncep_nbm_conus", "NBM", _NOAA, (10, 80), (), 2.5, 11, "contiguous United States", ("ncep_nbm_conus",),
+        "ncep_nbm_conus", "NBM", _NOAA, (10, 80), (), 2.5, 11, "contiguous United States", outlines.NBM, 1,
+        ("ncep_nbm_conus",),
         NOT_KNOWN, carries=("visibility", "cape", "precipitation_probability"),
-        lacks=("surface_pressure", "pressure_msl", *_LAYERS),
-    ),
-    Model("icon_global", "ICON", _DWD, _ICON, _ICON[1:], 11, 7.5, "world", ("dwd_icon",), carries=_OF_ICON),
-    Model(
-        "icon_eu", "ICON-EU", _DWD, _ICON, _ICON[1:], 7, 5, "Europe", ("dwd_icon_eu",),
-        carries=("visibility", *_OF_ICON),
+        lacks=("surface_pressure", "pressure_msl", *_LAYERS), is_blend=True,
     ),
     Model(
-        "icon_d2", "ICON-D2", _DWD, _ICON, _ICON[1:], 2, 2, "Central Europe", ("dwd_icon_d2",),
+        "icon_global", "ICON", _DWD, _ICON, _ICON[1:], 11, 7.5, "world", WORLD, 6, ("dwd_icon",), carries=_OF_ICON,
+        long_interval_hours=12,
+    ),
+    Model(
+        "icon_eu", "ICON-EU", _DWD, _ICON, _ICON[1:], 7, 5, "Europe", outlines.ICON_EU, 3, ("dwd_icon_eu",),
+        carries=("visibility", *_OF_ICON), long_interval_hours=6,
+    ),
+    Model(
+        "icon_d2", "ICON-D2", _DWD, _ICON, _ICON[1:], 2, 2, "Central Europe", outlines.ICON_D2, 3, ("dwd_icon_d2",),
         carries=("visibility", *_OF_ICON),
     ),
     # The service's page states that its gusts are the largest of the three hours before.
     Model(
-        "ecmwf_ifs025", "IFS 0.25°", _ECMWF, (10, 100), (), 25, 15, "world", ("ecmwf_ifs025",),
-        THREE_HOURS_BEFORE, carries=("cape", "precipitation_probability"),
+        "ecmwf_ifs025", "IFS 0.25°", _ECMWF, (10, 100), (), 25, 15, "world", WORLD, 6, ("ecmwf_ifs025",),
+        THREE_HOURS_BEFORE, carries=("cape", "precipitation_probability"), long_interval_hours=12,
     ),
     Model(
-        "ecmwf_ifs", "IFS 9 km", _ECMWF, (10, 100, 200), (), 9, 10, "world", ("ecmwf_ifs",), THREE_HOURS_BEFORE,
-        carries=("visibility", "boundary_layer_height"),
+        "ecmwf_ifs", "IFS 9 km", _ECMWF, (10, 100, 200), (), 9, 10, "world", WORLD, 6,
+        ("ecmwf_ifs",), THREE_HOURS_BEFORE,
+        carries=("visibility", "boundary_layer_height"), long_interval_hours=12,
     ),
     Model(
-        "meteofrance_arpege_world", "ARPEGE", _MF, _AROME, _AROME[1:], 25, 4, "world",
+        "meteofrance_arpege_world", "ARPEGE", _MF, _AROME, _AROME[1:], 25, 4, "world", WORLD, 6,
         ("meteofrance_arpege_world025",), carries=_OF_AROME,
     ),
     Model(
-        "meteofrance_arpege_europe", "ARPEGE Europe", _MF, _AROME, _AROME[1:], 11, 4, "Europe",
+        "meteofrance_arpege_europe", "ARPEGE Europe", _MF, _AROME, _AROME[1:], 11, 4, "Europe", outlines.ARPEGE_EUROPE,
+        6,
         ("meteofrance_arpege_europe",), carries=_OF_AROME,
     ),
     Model(
-        "meteofrance_arome_france", "AROME", _MF, _AROME, _AROME[1:], 2.5, 2.1, "France",
+        "meteofrance_arome_france", "AROME", _MF, _AROME, _AROME[1:], 2.5, 2.1, "France", outlines.AROME_FRANCE, 3,
         ("meteofrance_arome_france0025",), carries=_OF_AROME,
     ),
     Model(
         "knmi_harmonie_arome_europe", "HARMONIE-AROME", _KNMI, (10, 50, 100, 200, 300), (50, 100, 200, 300), 5.5,
-        2.5, "Central and Northern Europe", ("knmi_harmonie_arome_europe",), carries=("visibility",),
+        2.5, "Central and Northern Europe", outlines.KNMI_EUROPE, 1,
+        ("knmi_harmonie_arome_europe",), carries=("visibility",),
     ),
     Model(
         "knmi_harmonie_arome_netherlands", "HARMONIE-AROME 2 km", _KNMI, (10, 50, 100, 200, 300),
-        (50, 100, 200, 300), 2, 2.5, "Netherlands and Belgium", ("knmi_harmonie_arome_netherlands",),
+        (50, 100, 200, 300), 2, 2.5, "Netherlands and Belgium", outlines.KNMI_NETHERLANDS, 1,
+        ("knmi_harmonie_arome_netherlands",),
         carries=("visibility",),
     ),
     Model(
         "dmi_harmonie_arome_europe", "HARMONIE-AROME (DMI)", _DMI, (10, 50, 100, 150, 250, 350, 450),
-        (50, 100, 150, 250), 2, 2.5, "Central and Northern Europe", ("dmi_harmonie_arome_europe",),
+        (50, 100, 150, 250), 2, 2.5, "Central and Northern Europe", outlines.DMI_EUROPE, 3,
+        ("dmi_harmonie_arome_europe",),
         carries=("visibility", "freezing_level_height"),
     ),
     Model(
-        "ukmo_global_deterministic_10km", "UM global", _UKMO, (10,), (), 10, 7, "world",
+        "ukmo_global_deterministic_10km", "UM global", _UKMO, (10,), (), 10, 7, "world", WORLD, 6,
         ("ukmo_global_deterministic_10km",), license="CC BY-SA 4.0", carries=_OF_UM,
     ),
     Model(
-        "ukmo_uk_deterministic_2km", "UKV", _UKMO, (10,), (), 2, 2, "United Kingdom and Ireland",
+        "ukmo_uk_deterministic_2km", "UKV", _UKMO, (10,), (), 2, 2, "United Kingdom and Ireland", outlines.UKV, 1,
         ("ukmo_uk_deterministic_2km",), license="CC BY-SA 4.0", carries=_OF_UM,
     ),
     Model(
-        "cmc_gem_gdps", "GDPS", _CMC, _GEM, _GEM[1:], 15, 10, "world", ("cmc_gem_gdps",), NOT_KNOWN,
+        "cmc_gem_gdps", "GDPS", _CMC, _GEM, _GEM[1:], 15, 10, "world", WORLD, 12, ("cmc_gem_gdps",), NOT_KNOWN,
         carries=("cape",),
     ),
     Model(
-        "cmc_gem_rdps", "RDPS", _CMC, _GEM, _GEM[1:], 10, 3.5, "North America", ("cmc_gem_rdps",), NOT_KNOWN,
+        "cmc_gem_rdps", "RDPS", _CMC, _GEM, _GEM[1:], 10, 3.5, "North America", outlines.RDPS, 6,
+        ("cmc_gem_rdps",), NOT_KNOWN,
         carries=("cape",),
     ),
     Model(
-        "cmc_gem_hrdps", "HRDPS", _CMC, _GEM, _GEM[1:], 2.5, 2, "Canada", ("cmc_gem_hrdps",), NOT_KNOWN,
+        "cmc_gem_hrdps", "HRDPS", _CMC, _GEM, _GEM[1:], 2.5, 2, "Canada", outlines.HRDPS, 6,
+        ("cmc_gem_hrdps",), NOT_KNOWN,
         carries=("cape",),
     ),
     Model(
-        "metno_nordic", "MET Nordic", _MET, (10,), (), 1, 2.5, "Nordic countries", ("metno_nordic_pp",),
+        "metno_nordic", "MET Nordic", _MET, (10,), (), 1, 2.5, "Nordic countries", outlines.MET_NORDIC, 1,
+        ("metno_nordic_pp",),
         lacks=_LAYERS,
     ),
 )  # fmt: skip
@@ -201,6 +235,17 @@ def find_model(name: str) -> Model:
     if name == "best_match" or name.endswith("_seamless"):
         raise WxflyError(f"{fault}; a mixture of models has levels of different models in one profile")
     raise fault
+
+
+def call_weight(parameters: Mapping[str, str], members: int = 1) -> float:
+    """Return the weighted calls that a request costs, as the service counts them.
+
+    For each place it is a tenth of the number of variables, of every member, at least 1, and more for over 14 days
+    (published source of the service, ``ForecastApiResult.calculateQueryWeight``).
+    """
+    names = len(parameters["hourly"].split(",")) * members
+    of_place = max(1.0, names / 10, names / 10 * float(parameters.get("forecast_days", 7)) / 14)
+    return of_place * len(parameters["latitude"].split(","))
 
 
 Array = npt.NDArray[np.float64]

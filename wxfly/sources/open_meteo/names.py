@@ -113,7 +113,9 @@ def carried_by(
     row = MODELS.get(model)
     if row is not None:
         names = {
-            n for n in NAMES if _may_carry(row, n) and (is_whole or n in keys or n == _MISSED or n not in _SELDOM_ASKED)
+            n
+            for n in NAMES
+            if row.carries_name(n) and (is_whole or n in keys or n == _MISSED or n not in _SELDOM_ASKED)
         }
         heights = {name: set(row.wind_heights) for name in WIND}
         heights["air_temperature_aloft"] = set(row.temperature_heights) if is_whole or aloft else set()
@@ -133,17 +135,13 @@ def carried_by(
         is_possible = any(aloft <= set(m.temperature_heights) for m in MODELS.values())
         heights["air_temperature_aloft"] = aloft if is_possible else came["air_temperature_aloft"]
         alike = alike or list(MODELS.values())
-    usual = {n for n in NAMES if n not in _SELDOM_ASKED and all(_may_carry(m, n) for m in alike)}
+    usual = {n for n in NAMES if n not in _SELDOM_ASKED and all(m.carries_name(n) for m in alike)}
     return _carried(given | usual, heights)
 
 
 def _carried(names: Collection[str], heights: Mapping[str, Collection[int]]) -> dict[str, frozenset[int]]:
     flat: dict[str, frozenset[int]] = {NAMES[n]: frozenset() for n in names}
     return flat | {name: frozenset(h) for name, h in heights.items() if h}
-
-
-def _may_carry(model: Model, name: str) -> bool:
-    return name in model.carries if name in OF_SOME_MODELS else name not in model.lacks
 
 
 def our_name(source_name: str) -> tuple[str, int | None] | None:

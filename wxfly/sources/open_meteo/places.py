@@ -67,8 +67,9 @@ def get_places(name: str, *, settings: Settings) -> list[Place]:
 
     parameters = {"name": name, "count": "5", "language": "en", "format": "json"}
     return download(
-        settings.addresses["geocoding"], parameters, parse, settings=settings, what=what, maximum_bytes=1_000_000
-    )
+        settings.addresses["geocoding"], parameters, parse, settings=settings, what=what, maximum_bytes=1_000_000,
+        weight=1.0,
+    )  # fmt: skip
 
 
 def parse_places(body: bytes, what: str) -> list[Place]:
@@ -138,8 +139,9 @@ def get_surface_altitudes(places: Sequence[tuple[float, float]], *, settings: Se
         "longitude": ",".join(f"{longitude:.4f}" for _, longitude in places),
     }
     return download(
-        settings.addresses["elevation"], parameters, parse, settings=settings, what=what, maximum_bytes=100_000
-    )
+        settings.addresses["elevation"], parameters, parse, settings=settings, what=what, maximum_bytes=100_000,
+        weight=float(len(places)),
+    )  # fmt: skip
 
 
 def parse_surface_altitudes(body: bytes, count: int, what: str) -> list[float]:

@@ -18,7 +18,7 @@ from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import Site
 from wxfly.sources.http import download
 from wxfly.sources.open_meteo.forecast import LARGEST_REPLY
-from wxfly.sources.open_meteo.models import Model, find_model
+from wxfly.sources.open_meteo.models import Model, call_weight, find_model
 from wxfly.sources.open_meteo.names import our_name
 from wxfly.sources.open_meteo.reply import SOURCE, parse_forecast
 from wxfly.sources.reply import Reply, SourceError, parse_json, sent_coordinates
@@ -134,7 +134,7 @@ def get_previous_runs(
 
     found: dict[float, xr.Dataset] = download(
         settings.addresses["previous_runs"], parameters, parse, settings=settings, what=what,
-        maximum_bytes=LARGEST_REPLY,
+        maximum_bytes=LARGEST_REPLY, weight=call_weight(parameters),
     )  # fmt: skip
     now = f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}"
     return {lead: cube.assign_attrs(retrieved=now) for lead, cube in found.items()}

@@ -1,0 +1,358 @@
+"""Forecasts of several models as one cube: every hour is of one model, never two in one profile.
+
+The first model that knows all that an hour needs takes the whole hour; a model that has lost something of it gives the
+whole hour to the next. So a seam lies where the finer model ends, and around hours that it has lost.
+
+The flag `wxfly.cube.contract.FORECAST_MODEL` says which hour is of which model. A model carries heights and variables
+of its own, which the attribute ``carried_by_model`` keeps: a height that only the other model has is not missed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from wxfly.cube.contract import (
+    BETWEEN_MODELS,
+    FORECAST_MODEL,
+    VARIABLES,
+    carried_entries,
+    check_forecast,
+    covers_hours,
+    describe_coordinates,
+    mark_carried,
+    models_of,
+    restore_carried,
+    span_coordinates,
+    state_spans,
+)
+
+Flags = npt.NDArray[np.bool_]
+Codes = npt.NDArray[np.int64]
+
+_INHIBITION = "atmosphere_convective_inhibition"
+BY_THEMSELVES: tuple[tuple[str, ...], ...] = (
+    ("visibility_in_air",),
+    ("precipitation_probability",),
+    ("atmosphere_convective_available_potential_energy", _INHIBITION),
+)
+"""Variables that another model may give where the hour's own does not carry the first of a group: elements of their
+own, a group of one model. What belongs to a profile, to the heat of the air or to its water is never taken."""
+
+CARRIED_BY_MODEL, RUNS_BY_MODEL, TAKEN = "carried_by_model", "runs_by_model", "taken_from_models"
+"""Attributes of a joined cube, one entry for each model: what it carries, its run, what it takes from which other."""
+_BETWEEN = " | "
+_HOUR_BEFORE = (-1.0, 0.0)
+
+
+@dataclass(frozen=True)
+class ModelHours:
+    """A stretch of hours of one model.
+
+    Attributes
+    ----------
+    model : str
+        Its name.
+    run : numpy.datetime64
+        Start of its run, UTC [s]; NaT when unknown.
+    first, last : numpy.datetime64
+        The first and the last stamp, UTC [s].
+    taken : mapping
+        What comes from another model in these hours: names of variables, and whose they are.
+    """
+
+    model: str
+    run: np.datetime64
+    first: np.datetime64
+    last: np.datetime64
+    taken: Mapping[str, str]
+
+
+def join_models(cubes: Sequence[xr.Dataset], needed: Collection[str], *, height: float = np.inf) -> xr.Dataset:
+    """Join the cubes of several models into one.
+
+    Parameters
+    ----------
+    cubes : sequence of xarray.Dataset
+        Each of one model, of the same places; the model to be preferred first.
+    needed : collection of str
+        Variables without which a model does not know an hour, as far as it carries them.
+    height : float, optional
+        Flight height above ground [m]: of the wind the levels up to the first above it are needed. By default all.
+
+    Returns
+    -------
+    xarray.Dataset
+        The first cube where it knows every hour and nothing can be added to it; else a cube of all models that have
+        an hour. Its run is the oldest of theirs.
+    """
+    time = _whole_time(cubes)
+    at_hand = [_at(cube, time) for cube in cubes]
+    cubes = _with_one_span(at_hand)
+    chosen = _choose(cubes, needed, height)
+    used = sorted(set(chosen.tolist()))
+    taken = [_taken(cubes, k, chosen == k) for k in used]
+    if len(used) == 1:
+        alone = _with_taken(at_hand[used[0]], taken[0], at_hand)
+        known = np.flatnonzero(_has_any(alone))
+        alone = alone.isel(time=slice(None, int(known[-1]) + 1 if known.size else None))
+        return check_forecast(_told(alone, [alone], taken), place="the forecast")
+    codes = np.searchsorted(used, chosen)
+    parts = [_with_taken(cubes[k], from_others, cubes) for k, from_others in zip(used, taken, strict=True)]
+    joined = _assemble(parts, codes)
+    joined = joined.isel(time=slice(None, int(np.flatnonzero(_has_any(joined))[-1]) + 1))
+    return check_forecast(_told(joined, parts, taken), place="the forecasts of several models")
+
+
+def unknown_hours(
+    cubes: Sequence[xr.Dataset],
+    needed: Collection[str],
+    start: np.datetime64,
+    end: np.datetime64,
+    *,
+    height: float = np.inf,
+) -> int:
+    """Return how many hours from `start` to `end` no cube knows whole; the rest as in `join_models`."""
+    time = _whole_time(cubes)
+    whole = np.any([_is_whole(_at(cube, time), needed, height) for cube in cubes], axis=0)
+    asked = np.arange(start.astype("datetime64[h]"), end.astype("datetime64[h]") + np.timedelta64(1, "h"))
+    return int(np.count_nonzero(~np.isin(asked, time.astype("datetime64[h]")[whole])))
+
+
+def knows_any_hour(cube: xr.Dataset, needed: Collection[str], *, height: float = np.inf) -> bool:
+    """Return whether a cube of one model knows any hour whole; the rest as in `join_models`."""
+    return bool(_is_whole(restore_carried(cube), needed, height).any())
+
+
+def hours_by_model(cube: xr.Dataset) -> tuple[ModelHours, ...]:
+    """Return the stretches of a cube, in order of time, each of one model."""
+    time = cube["time"].values.astype("datetime64[s]")
+    names = models_of(cube)
+    if FORECAST_MODEL not in cube.coords:
+        run = np.datetime64(str(cube["forecast_reference_time"].values), "s")
+        return (ModelHours(names[0], run, time[0], time[-1], _entries(str(cube.attrs.get(TAKEN, "")))),)
+    codes = np.nan_to_num(cube[FORECAST_MODEL].values).astype(int)
+    runs = [np.datetime64(text.rstrip("Z"), "s") for text in str(cube.attrs[RUNS_BY_MODEL]).split()]
+    taken = [_entries(text) for text in str(cube.attrs.get(TAKEN, "")).split(_BETWEEN)]
+    edges = [0, *(np.flatnonzero(np.diff(codes)) + 1), codes.size]
+    return tuple(
+        ModelHours(names[codes[a]], runs[codes[a]], time[a], time[b - 1], taken[codes[a]]) for a, b in pairwise(edges)
+    )
+
+
+def carried_by_model(cube: xr.Dataset) -> list[str]:
+    """Return what each model of a joined cube carries, as `wxfly.cube.contract.mark_carried` writes it."""
+    return str(cube.attrs.get(CARRIED_BY_MODEL, "")).split(_BETWEEN)
+
+
+def with_models_of(cube: xr.Dataset, joined: xr.Dataset, carried: Sequence[str]) -> xr.Dataset:
+    """Give a cube the flag of a joined one, and for each of its models what is carried in its hours."""
+    flag = joined[FORECAST_MODEL].reindex(time=cube["time"].values)
+    cube = cube.assign_coords({FORECAST_MODEL: ("time", flag.values.astype(float), flag.attrs)})
+    return cube.assign_attrs({CARRIED_BY_MODEL: _BETWEEN.join(carried)})
+
+
+def _entries(text: str) -> dict[str, str]:
+    return dict(entry.split() for entry in text.split("; ") if entry and entry != "none")
+
+
+def _whole_time(cubes: Sequence[xr.Dataset]) -> npt.NDArray[np.datetime64]:
+    first, last = (
+        min(cube["time"].values[0] for cube in cubes),
+        max(cube["time"].values[-1] for cube in cubes),
+    )
+    whole: npt.NDArray[np.datetime64] = np.arange(first, last + np.timedelta64(1, "h"), np.timedelta64(1, "h"))
+    return whole.astype("datetime64[ns]")
+
+
+def _at(cube: xr.Dataset, time: npt.NDArray[np.datetime64]) -> xr.Dataset:
+    """Return a cube at these hours, with all that its source carries, lost or not."""
+    cube = restore_carried(cube)
+    if np.array_equal(cube["time"].values, time):
+        return cube
+    spans = {str(n): covers_hours(cube, str(n)) for n in cube.data_vars}
+    return state_spans(cube.drop_vars(span_coordinates(cube)).reindex(time=time), spans)
+
+
+def _over_places(known: xr.DataArray) -> Flags:
+    others = [d for d in known.dims if d not in ("time", "height")]
+    return np.asarray(known.all(others).transpose("time", ...).values)
+
+
+def _has_any(cube: xr.Dataset) -> Flags:
+    """Tell in which hours a cube has a wind at every place."""
+    return _over_places(cube["wind_speed"].notnull().any("height")) if "wind_speed" in cube else np.zeros(0, bool)
+
+
+def _is_whole(cube: xr.Dataset, needed: Collection[str], height: float) -> Flags:
+    """Tell in which hours a cube has all that it carries of what is needed, at every place."""
+    whole = _has_any(cube)
+    for name, *heights in carried_entries(cube):
+        if name not in needed:
+            continue
+        known = cube[name].notnull()
+        if VARIABLES[name].has_height:
+            levels = sorted(float(h) for h in heights)
+            reach = levels[: int(np.searchsorted(levels, height)) + 1]
+            known = known.sel(height=reach).all("height")
+        whole = whole & _over_places(known)
+    return whole
+
+
+def _choose(cubes: Sequence[xr.Dataset], needed: Collection[str], height: float) -> Codes:
+    """Return for every hour which cube answers: the first that knows it whole, else the first that has any of it."""
+    whole = np.stack([_is_whole(cube, needed, height) for cube in cubes])
+    some = np.stack([_has_any(cube) for cube in cubes])
+    first = np.where(whole.any(axis=0), whole.argmax(axis=0), np.where(some.any(axis=0), some.argmax(axis=0), -1))
+    # An hour that no model has goes with the one before it: there is nothing in it.
+    known = np.flatnonzero(first >= 0)
+    if not known.size:
+        return np.zeros(first.size, dtype=np.int64)
+    nearest = known[np.clip(np.searchsorted(known, np.arange(first.size), side="right") - 1, 0, None)]
+    return np.asarray(first[nearest], dtype=np.int64)
+
+
+def _carries(cube: xr.Dataset) -> set[str]:
+    return {name for name, *_ in carried_entries(cube)}
+
+
+def _taken(cubes: Sequence[xr.Dataset], own: int, here: Flags) -> dict[str, str]:
+    """Return what a model takes in its hours from which other: groups of which it does not carry the first.
+
+    Each group comes from the one that knows it in most of these hours, of equals the first.
+    """
+    carried = _carries(cubes[own])
+    found: dict[str, str] = {}
+    for group in BY_THEMSELVES:
+        if group[0] in carried:
+            continue
+        able = [group[0] in _carries(other) and group[0] in other for other in cubes]
+        hours = [
+            int((_over_places(other[group[0]].notnull()) & here).sum()) if is_able else 0
+            for other, is_able in zip(cubes, able, strict=True)
+        ]
+        best = cubes[int(np.argmax(hours))]
+        if max(hours):
+            found |= {n: models_of(best)[0] for n in group if n in best and bool(best[n].notnull().any())}
+    return found
+
+
+def _with_taken(cube: xr.Dataset, taken: Mapping[str, str], cubes: Sequence[xr.Dataset]) -> xr.Dataset:
+    """Return a cube with what it takes from others, at its own places."""
+    spans = {}
+    if any(group[0] in taken for group in BY_THEMSELVES if _INHIBITION in group):
+        # What holds the air of one model back says nothing of another's unstable air.
+        entries = [" ".join(entry) for entry in carried_entries(cube) if entry[0] != _INHIBITION]
+        cube = cube.drop_vars(_INHIBITION, errors="ignore").assign_attrs(carried="; ".join(entries))
+    for name, model in taken.items():
+        other = next(c for c in cubes if models_of(c)[0] == model)
+        values = other[name].drop_vars([c for c in other[name].coords if c not in other.dims])
+        cube = cube.assign({name: (values.dims, values.values, other[name].attrs)})
+        spans[name] = covers_hours(other, name)
+    return mark_carried(state_spans(cube, spans)) if taken else cube
+
+
+def _assemble(parts: Sequence[xr.Dataset], codes: Codes) -> xr.Dataset:
+    """Put every hour of the model that it is of into one cube, with the heights of all."""
+    heights = np.unique(np.concatenate([np.array([]), *(p["height"].values for p in parts if "height" in p.dims)]))
+    names = list(dict.fromkeys(str(n) for part in parts for n in part.data_vars))
+    spans = {name: covers_hours(next(p for p in parts if name in p), name) for name in names}
+    whole = parts[0]
+    places = [d for d in whole["wind_speed"].dims if d not in ("time", "height")] if "wind_speed" in whole else []
+    data: dict[str, Any] = {}
+    for name in names:
+        dims = ("time", *places, *(("height",) if VARIABLES[name].has_height else ()))
+        shape = [codes.size, *(whole.sizes[d] for d in places), *([heights.size] if "height" in dims else [])]
+        values = np.full(shape, np.nan)
+        for code, part in enumerate(parts):
+            if name not in part:
+                continue
+            column = part[name].drop_vars([c for c in part[name].coords if c not in part.dims])
+            if "height" in dims:
+                column = column.reindex(height=heights)
+            here = codes == code
+            values[here] = column.transpose(*dims).values[here]
+        data[name] = (dims, values, next(p[name].attrs for p in parts if name in p))
+    stated = {*span_coordinates(whole), "height", FORECAST_MODEL}
+    coords: dict[str, Any] = {
+        str(k): (v.dims, v.values, v.attrs) for k, v in whole.coords.variables.items() if str(k) not in stated
+    }
+    coords["height"] = ("height", heights, {})
+    coords[FORECAST_MODEL] = ("time", codes.astype(float), {})
+    joined = xr.Dataset(data, coords=coords, attrs=whole.attrs)
+    for name in map(str, joined.data_vars):
+        joined[name].attrs.pop("cell_methods", None)
+    return state_spans(joined, spans)
+
+
+def _with_one_span(cubes: Sequence[xr.Dataset]) -> list[xr.Dataset]:
+    """Return cubes in which every variable has one span: where theirs differ, that of the hour before the stamp."""
+    names = {str(n) for cube in cubes for n in cube.data_vars}
+    spans = {name: {covers_hours(cube, name) for cube in cubes if name in cube} for name in names}
+    mixed = sorted(name for name, found in spans.items() if len(found) > 1)
+    same = []
+    for cube in cubes:
+        changed = {name: _over_hour_before(cube, name) for name in mixed if name in cube}
+        same.append(state_spans(cube.assign(changed), dict.fromkeys(changed, _HOUR_BEFORE)) if changed else cube)
+    return same
+
+
+def _over_hour_before(cube: xr.Dataset, name: str) -> tuple[tuple[str, ...], npt.NDArray[np.float64], dict[str, str]]:
+    """Return a variable as the largest of all its values whose span overlaps the hour before the stamp.
+
+    The same is done when hours are judged (`wxfly.assessment.hours.to_hours`). Here it is done before the seam, with
+    values of the one model on both sides of it.
+    """
+    begin, end = covers_hours(cube, name)
+    column = cube[name].variable.transpose("time", ...)
+    steps = [0, -1] if begin == end else [k - 1 for k in range(-24, 26) if k + begin < 1 and k + end > 0]
+    at = np.arange(column.sizes["time"])
+    largest = column.values.copy()
+    for step in steps:
+        there = at + step
+        beyond = there >= at.size
+        other = column.values[np.where(beyond, 0, np.maximum(there, 0))].copy()
+        other[beyond] = np.nan
+        largest = np.maximum(largest, other)  # NaN in any of them stays NaN
+    attributes = {str(k): v for k, v in cube[name].attrs.items() if k != "cell_methods"}
+    return tuple(map(str, column.dims)), largest, attributes
+
+
+def _told(joined: xr.Dataset, parts: Sequence[xr.Dataset], taken: Sequence[Mapping[str, str]]) -> xr.Dataset:
+    """State on a joined cube which models it holds, their runs, and what each carries and takes."""
+    names = [models_of(part)[0] for part in parts]
+    runs = [np.datetime64(str(part["forecast_reference_time"].values), "s") for part in parts]
+    attributes = {
+        "model": BETWEEN_MODELS.join(names),
+        TAKEN: _BETWEEN.join("; ".join(f"{n} {m}" for n, m in sorted(t.items())) or "none" for t in taken),
+    }
+    if len(parts) == 1:
+        return joined.assign_attrs(attributes)
+    attributes[CARRIED_BY_MODEL] = _BETWEEN.join(str(part.attrs["carried"]) for part in parts)
+    attributes[RUNS_BY_MODEL] = " ".join("NaT" if np.isnat(run) else f"{run!s:.16}Z" for run in runs)
+    for key, between in (("source", "; "), ("institution", "; "), ("license", "; "), ("attribution", "; ")):
+        attributes[key] = between.join(dict.fromkeys(str(part.attrs[key]) for part in parts))
+    attributes["title"] = f"Hourly forecast of the models {BETWEEN_MODELS.join(names)}"
+    oldest = min(parts, key=lambda part: str(part.attrs.get("retrieved", "")))
+    attributes |= {k: str(oldest.attrs[k]) for k in ("retrieved", "history") if k in oldest.attrs}
+    told = "; ".join(dict.fromkeys(str(p.attrs["contradictions"]) for p in parts if p.attrs.get("contradictions")))
+    if told:
+        attributes["contradictions"] = told
+    joined = joined.assign_attrs(attributes)
+    # What counts from the run counts from the oldest of them; of one that is not known, from the earliest it may be.
+    run = np.datetime64("NaT", "ns") if any(np.isnat(r) for r in runs) else min(runs).astype("datetime64[ns]")
+    starts = [part["oldest_run"].values for part in parts if "oldest_run" in part.coords]
+    joined = joined.assign_coords(forecast_reference_time=((), run))
+    if starts:
+        joined = joined.assign_coords(oldest_run=((), min(starts)))
+    also: dict[str, set[float]] = {}
+    for part in parts:
+        for name, *heights in carried_entries(part):
+            also.setdefault(name, set()).update(float(h) for h in heights)
+    return describe_coordinates(mark_carried(joined, also))

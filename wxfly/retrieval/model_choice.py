@@ -1,0 +1,207 @@
+"""Which model and which ensemble answer for places and hours: the finest that covers them and carries what is asked.
+
+The rule, with its reasons in ``docs/explanation/models.md``: the model with the finest mesh goes first. Of meshes that
+differ by less than `ALIKE`, the one whose wind errs less by the published comparison goes first (`wxfly.pilot.elements`
+has the table), then the one that lacks fewer elements, then the finer. Hours past its range go to the next that
+reaches on.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass
+from itertools import chain
+
+import numpy as np
+
+from wxfly.pilot.elements import shipped_figures
+from wxfly.pilot.site import Site
+from wxfly.sources.open_meteo.ensembles import ENSEMBLES, Ensemble
+from wxfly.sources.open_meteo.models import MODELS, Model
+
+ALIKE = 1.3
+"""Ratio of mesh widths below which two models count as equally fine. An estimate of ours."""
+HIGHEST_ABOVE_TOP = 1.5
+"""Largest ratio of the flight height to a model's top level [1]: carrying wind above it was tested so far
+(`wxfly.physics.wind.levels.beyond_top`)."""
+LEAST, LEAST_MORE = np.timedelta64(12, "h"), np.timedelta64(24, "h")
+"""What the first model must give of the hours asked about, and each further one beyond those before it, unless it
+reaches the end: every seam costs a request."""
+SHORT_REST = np.timedelta64(12, "h")
+"""So few hours left go to a model that lacks no element, if there is one: a coarser mesh costs less than a request."""
+AROUND = np.timedelta64(4, "h")
+"""Hours beside those asked about that are needed too: the error of timing, and gusts of hours that follow."""
+FEWEST_MEMBERS = 10
+"""Of an ensemble that is chosen: fewer do not count a chance of one in ten."""
+_SLOW, _QUICK = 8.0, 4.0
+"""Time from the start of a run until the service has it, of models that run every six hours or more seldom, and of
+those that run oftener [h]; upper bounds, from memory."""
+BY_THEMSELVES = ("visibility", "cape", "precipitation_probability")
+"""Names of the service for what may come from another model, as in `wxfly.cube.joined.BY_THEMSELVES`."""
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What a forecast is wanted for.
+
+    Attributes
+    ----------
+    start, end : numpy.datetime64
+        The hours asked about, UTC [s].
+    height : float
+        Largest flight height above ground [m].
+    """
+
+    start: np.datetime64
+    end: np.datetime64
+    height: float
+
+
+@dataclass(frozen=True)
+class ModelPlan:
+    """Which models to ask.
+
+    Attributes
+    ----------
+    models : tuple of Model
+        One after the other in time; the first takes every hour that it knows.
+    beside : tuple of Model
+        For what those lack and may come from another model, in order.
+    in_reserve : tuple of Model
+        The others that cover the places, for when one of those fails, in order.
+    """
+
+    models: tuple[Model, ...]
+    beside: tuple[Model, ...]
+    in_reserve: tuple[Model, ...]
+
+    @property
+    def asked(self) -> tuple[Model, ...]:
+        """Return the models to be asked at once."""
+        return (*self.models, *self.beside)
+
+
+def rank_models(sites: Sequence[Site], height: float) -> list[Model]:
+    """Return the models that cover every site and carry the wind at a flight height [m], the first choice first."""
+    fitting = [
+        m for m in MODELS.values()
+        if not m.is_blend and _covers(m, sites) and height <= HIGHEST_ABOVE_TOP * max(m.wind_heights)
+    ]  # fmt: skip
+    return [m for m in _ranked(fitting) if isinstance(m, Model)]
+
+
+def plan_models(
+    sites: Sequence[Site], wanted: Wanted, now: np.datetime64, *, without: Collection[str] = ()
+) -> ModelPlan:
+    """Choose the models for places and hours.
+
+    Parameters
+    ----------
+    sites : sequence of Site
+        The places; one model answers for all of them, so that they differ by their weather alone.
+    wanted : Wanted
+        The hours and the height.
+    now : numpy.datetime64
+        Present time, UTC.
+    without : collection of str
+        Names of models that have failed.
+    """
+    ranked = [m for m in rank_models(sites, wanted.height) if m.name not in without]
+    end = wanted.end + AROUND
+    reached = max(now, wanted.start)
+    models: list[Model] = []
+    while reached < end:
+        further = [m for m in ranked if m not in models and surely_reaches(m, now) > reached]
+        if not further:
+            break
+        enough = min(end, reached + (LEAST_MORE if models else LEAST))
+        worth = [m for m in further if surely_reaches(m, now) >= enough]
+        if models and end - reached <= SHORT_REST:
+            worth = [m for m in worth if not _lacks(m)] or worth
+        model = worth[0] if worth else max(further, key=lambda m: surely_reaches(m, now))
+        models.append(model)
+        reached = surely_reaches(model, now)
+    others = [m for m in ranked if m not in models]
+    beside = _beside(models, others, end, now)
+    return ModelPlan(tuple(models), tuple(beside), tuple(m for m in others if m not in beside))
+
+
+def _beside(models: Sequence[Model], others: Sequence[Model], end: np.datetime64, now: np.datetime64) -> list[Model]:
+    """Return the fewest further models that give what the chosen ones lack, for as long as these speak."""
+
+    def reach(model: Model) -> np.datetime64:
+        return min(surely_reaches(model, now), end)
+
+    def gives(model: Model, lack: tuple[str, np.datetime64]) -> bool:
+        return bool(model.carries_name(lack[0]) and reach(model) >= lack[1])
+
+    lacks = {(name, reach(m)) for m in models for name in _lacks(m)}
+    beside: list[Model] = []
+    while lacks := {lack for lack in lacks if not any(gives(m, lack) for m in (*models, *beside))}:
+        able = [m for m in others if any(gives(m, lack) for lack in lacks)]
+        if not able:
+            break
+        beside.append(max(able, key=lambda m: sum(gives(m, lack) for lack in lacks)))
+    return beside
+
+
+def _lacks(model: Model) -> list[str]:
+    """Return which elements of `BY_THEMSELVES` a model does not carry."""
+    return [name for name in BY_THEMSELVES if not model.carries_name(name)]
+
+
+def choose_ensembles(
+    sites: Sequence[Site], wanted: Wanted, now: np.datetime64, *, without: Collection[str] = ()
+) -> list[Ensemble]:
+    """Return the ensembles that cover every site and every hour asked about, the first choice first.
+
+    Parameters
+    ----------
+    sites, wanted, now, without
+        As in `plan_models`. Where none reaches the last hour, those that reach farthest are returned.
+    """
+    fitting = [
+        e for e in ENSEMBLES.values() if e.members >= FEWEST_MEMBERS and _covers(e, sites) and e.name not in without
+    ]
+    ranked = [e for e in _ranked(fitting) if isinstance(e, Ensemble)]
+    enough = [e for e in ranked if surely_reaches(e, now) >= wanted.end]
+    return enough or sorted(ranked, key=lambda e: -float(e.range_days))
+
+
+def surely_reaches(model: Model | Ensemble, now: np.datetime64) -> np.datetime64:
+    """Return the last hour that a forecast asked for now has, whatever its newest run is; UTC [s]."""
+    late = _QUICK if model.interval_hours < 6 else _SLOW
+    between = (isinstance(model, Model) and model.long_interval_hours) or model.interval_hours
+    hours = math.floor(24 * model.range_days - between - late)
+    present: np.datetime64 = now.astype("datetime64[h]").astype("datetime64[s]")
+    return present + np.timedelta64(hours, "h")
+
+
+def _covers(model: Model | Ensemble, sites: Sequence[Site]) -> bool:
+    return all(model.outline.covers(site.latitude, site.longitude) for site in sites)
+
+
+def _ranked(models: Iterable[Model | Ensemble]) -> list[Model | Ensemble]:
+    """Order by mesh; within a group of meshes alike, from its finest on, by the published error of the wind."""
+    groups: list[list[Model | Ensemble]] = []
+    for model in sorted(models, key=lambda m: m.resolution_km):
+        if groups and model.resolution_km < ALIKE * groups[-1][0].resolution_km:
+            groups[-1].append(model)
+        else:
+            groups.append([model])
+    return list(
+        chain.from_iterable(
+            sorted(group, key=lambda m: (_error(m.name), _number_lacking(m), m.resolution_km)) for group in groups
+        )
+    )
+
+
+def _number_lacking(model: Model | Ensemble) -> int:
+    return len(_lacks(model)) if isinstance(model, Model) else 0
+
+
+def _error(name: str) -> float:
+    """Return the published error of a model's wind at 10 m [m s-1]; of one without a figure the largest."""
+    rows = shipped_figures()["wind"]["model"]
+    return float(next((row["error"] for row in rows if name in row["names"]), max(row["error"] for row in rows)))
