@@ -18,7 +18,7 @@ from wxfly.physics.probability import least_chance, normal_probability, normal_q
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.elements import NAMES
 from wxfly.pilot.limits import limits_for
-from wxfly.probability.chance import chance_of_better, hour_chances, window_chance
+from wxfly.probability.chance import chance_of_better, error_correlation, hour_chances, window_chance
 from wxfly.retrieval.obtained import ForecastOrigin
 
 AIRCRAFT = find_aircraft("folding-quad-900g", None)
@@ -360,14 +360,50 @@ def test_chance_of_the_better_place():
     calm = make_room(wind=np.full((2, 40), 3.0))
     windy = make_room(wind=np.concatenate([np.full((2, 20), 3.0), np.full((2, 20), -3.0)], axis=1))
     margin, other = np.full((2, 40), 0.5), np.full((2, 40), 0.3)
-    better, worse, neither = chance_of_better(calm, margin, windy, other, 0, 1)
-    assert better > 0.85
-    assert better + worse + neither == pytest.approx(1.0)
-    swapped = chance_of_better(windy, other, calm, margin, 0, 1)
-    assert swapped == pytest.approx((worse, better, neither))
-    same = chance_of_better(calm, margin, calm, margin, 0, 1)
-    assert same[0] == pytest.approx(same[1])
-    assert min(better, worse, neither) >= 1 / 43 - 1e-9
+    shares = chance_of_better(calm, margin, windy, other, 0, 1, distance=400.0)
+    assert shares.first > 0.8
+    assert sum(shares) == pytest.approx(1.0)
+    swapped = chance_of_better(windy, other, calm, margin, 0, 1, distance=400.0)
+    assert swapped == pytest.approx((shares.second, shares.first, shares.neither, shares.equal))
+    assert min(shares) >= 1 / 44 - 1e-9
+
+
+@pytest.mark.parametrize("members", [1, 40])
+def test_the_same_place_twice_is_equal(members):
+    here, margin = make_room(wind=np.full((2, members), 1.0)), np.full((2, members), 0.2)
+    shares = chance_of_better(here, margin, here, margin, 0, 1, distance=0.0)
+    assert shares.first == shares.second
+    assert shares.first <= 0.05 + 1e-9
+    held = shares.equal + shares.first + shares.second
+    assert shares.equal > 0.85 * held
+    assert sum(shares) == pytest.approx(1.0)
+
+
+def test_two_heights_of_a_place_follow_from_the_hours():
+    """What breaks the lower flight breaks the higher one: the lower one is never beaten."""
+    low, high = make_room(wind=np.full((2, 40), 1.5)), make_room(wind=np.full((2, 40), 0.0))
+    shares = chance_of_better(low, np.full((2, 40), 0.4), high, np.full((2, 40), 0.1), 0, 1, distance=0.0)
+    assert shares.second == pytest.approx(1 / 44)
+    assert shares.equal == pytest.approx(1 / 44)
+    assert shares.first > 0.8
+
+
+def test_places_near_each_other_are_tied_and_countries_are_not():
+    one, other = make_room(wind=np.full((2, 40), 0.5)), make_room(wind=np.full((2, 40), 0.5))
+    margin = np.full((2, 40), 0.1)
+    near, far = (chance_of_better(one, margin, other, margin, 0, 1, distance=d) for d in (10.0, 1500.0))
+    assert near.neither > far.neither + 0.05  # they break together
+    assert near.first + near.second < far.first + far.second
+    assert [round(error_correlation(d), 2) for d in (0.0, 10.0, 500.0)] == [1.0, 0.95, 0.08]
+
+
+@given(st.floats(0.0, 20000.0), st.floats(-4.0, 4.0), st.floats(-4.0, 4.0), st.floats(-1.0, 1.0), st.floats(-1.0, 1.0))
+def test_the_four_chances_are_chances(distance, room, other_room, margin, other_margin):
+    rooms = [make_room(wind=np.full((2, 3), value)) for value in (room, other_room)]
+    margins = [np.full((2, 3), value) for value in (margin, other_margin)]
+    shares = chance_of_better(rooms[0], margins[0], rooms[1], margins[1], 0, 1, distance=distance)
+    assert sum(shares) == pytest.approx(1.0)
+    assert min(shares) > 0.0
 
 
 def test_lead_time_counts_from_the_run():

@@ -18,9 +18,10 @@ from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.answer.windows import Window, find_windows
 from wxfly.assessment.suitability import State, counts_as_required, names_of
 from wxfly.physics.air.sun import SunEvents, solar_day, sun_events, sun_position
+from wxfly.pilot.coordinates import distance_km
 from wxfly.pilot.elements import GRAVEST
 from wxfly.pilot.site import Site, SiteClock
-from wxfly.probability.chance import Cause, Chance, Outlook, chance_of_better
+from wxfly.probability.chance import Cause, Chance, ChanceOfBetter, Outlook, chance_of_better
 
 Times = npt.NDArray[np.datetime64]
 HOUR = np.timedelta64(1, "h")
@@ -197,8 +198,8 @@ def doubtful_cause(answer: SiteAnswer, window: Window) -> Cause | None:
     return max(doubtful, key=lambda cause: (round(cause.share, 2), first.get(cause.element, -len(first))), default=None)
 
 
-def better_of_two(briefing: Briefing, first: int, last: int) -> tuple[float, float, float] | None:
-    """Return the chances that the first site is the better one, that the second is, and that neither holds.
+def better_of_two(briefing: Briefing, first: int, last: int) -> ChanceOfBetter | None:
+    """Return the chances that the first site is the better one, that the second is, that neither holds or both equal.
 
     Only of two sites, over hours that both have in the same positions, from members that are the same.
     """
@@ -212,8 +213,16 @@ def better_of_two(briefing: Briefing, first: int, last: int) -> tuple[float, flo
         return None
     if not np.array_equal(rooms[0]["time"].values, rooms[1]["time"].values):
         return None
+    here, there = one.request.site, other.request.site
     return chance_of_better(
-        rooms[0], one.sureness.margin, rooms[1], other.sureness.margin, first, last, law=one.sureness.law
+        rooms[0],
+        one.sureness.margin,
+        rooms[1],
+        other.sureness.margin,
+        first,
+        last,
+        distance=distance_km(here.latitude, here.longitude, there.latitude, there.longitude),
+        law=one.sureness.law,
     )
 
 

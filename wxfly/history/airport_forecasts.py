@@ -11,6 +11,7 @@ import xarray as xr
 from wxfly.errors import WxflyError
 from wxfly.history.airport_reports import FARTHEST_KM, at_hand, gust_around, is_large
 from wxfly.physics.air.weather_code import FALLING, FOG, FREEZING, THUNDERSTORM
+from wxfly.pilot.coordinates import distance_km
 from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import Site
 from wxfly.sources.airport_forecasts import (
@@ -20,7 +21,6 @@ from wxfly.sources.airport_forecasts import (
     get_aerodrome_forecasts,
     parse_aerodrome_forecasts,
 )
-from wxfly.sources.open_meteo.forecast import distance_km
 from wxfly.times import as_moment, utc_now
 
 HOURS_AHEAD = 12

@@ -11,11 +11,11 @@ import xarray as xr
 
 from wxfly.cube.contract import covers_hours
 from wxfly.errors import WxflyError
+from wxfly.pilot.coordinates import distance_km
 from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import Site
 from wxfly.retrieval.obtained import Obtained
 from wxfly.sources.airport_reports import AirportReport, get_reports, parse_reports
-from wxfly.sources.open_meteo.forecast import distance_km
 from wxfly.store.replies import KeptReply, asking_alone, keep_reply, kept_reply
 from wxfly.times import as_moment, utc_now
 

@@ -10,6 +10,7 @@ References
 
 from __future__ import annotations
 
+import math
 import re
 from typing import NamedTuple
 
@@ -187,3 +188,11 @@ def _likely(latitude: _Angle, longitude: _Angle) -> str:
 
 def _short(value: float) -> str:
     return f"{value:.6f}".rstrip("0").rstrip(".")
+
+
+def distance_km(latitude: float, longitude: float, other_latitude: float, other_longitude: float) -> float:
+    """Return the great-circle distance [km] between two places [degree] on a sphere of 6371 km (haversine formula)."""
+    a, b = math.radians(latitude), math.radians(other_latitude)
+    half = math.radians(other_longitude - longitude) / 2
+    inside = math.sin((b - a) / 2) ** 2 + math.cos(a) * math.cos(b) * math.sin(half) ** 2
+    return 2 * 6371.0 * math.asin(math.sqrt(min(1.0, inside)))

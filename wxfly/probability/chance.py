@@ -10,6 +10,7 @@ With one forecast the same error, at its full size, is all there is, and the cha
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -238,6 +239,39 @@ def window_chance(
     return Chance(bounded, int(members), values.shape[-1] == 1, tuple(causes))
 
 
+class ChanceOfBetter(NamedTuple):
+    """Chances of what a comparison of two places comes to; they add up to 1, NaN where something is not known."""
+
+    first: float
+    second: float
+    neither: float
+    equal: float
+
+
+def error_correlation(distance: float) -> float:
+    """Return how far the errors of forecasts for two places go together [1].
+
+    One at the same place, whatever the height; it falls with the distance to 0.95 at 10 km and 0.08 at 500 km.
+
+    Parameters
+    ----------
+    distance : float
+        Between the places [km].
+
+    Notes
+    -----
+    An exponential law with `ERROR_LENGTH`. Errors of wind forecasts go together over some hundred kilometres [Focken et
+    al. 2002, J. Wind Eng. Ind. Aerodyn. 90, 231-246; from memory]; the figure is an estimate of ours.
+    """
+    return float(np.exp(-distance / ERROR_LENGTH))
+
+
+ERROR_LENGTH = 200.0
+"""Distance over which errors of two places come apart [km]."""
+EQUAL = 0.005
+"""Smallest margins that are nearer to each other than this are equal [1]: they are told in hundredths."""
+
+
 def chance_of_better(
     room: xr.DataArray,
     margin: Array,
@@ -246,9 +280,10 @@ def chance_of_better(
     first: int,
     last: int,
     *,
+    distance: float,
     law: ErrorLaw | None = None,
-) -> tuple[float, float, float]:
-    """Return the chances that one place is the better one, that the other is, and that neither holds.
+) -> ChanceOfBetter:
+    """Return the chances that one place is the better one, that the other is, that neither holds, that they are equal.
 
     Parameters
     ----------
@@ -258,32 +293,48 @@ def chance_of_better(
         Margin of the hour, ``(time, realization)`` [1].
     first, last : int
         Positions of the first and the last hour.
+    distance : float
+        Between the places [km].
     law : ErrorLaw, optional
         By default wxfly's own.
 
     Returns
     -------
-    tuple of float
-        They add up to 1. A place is better when it holds and the other does not, or when both hold and its smallest
-        margin is the larger, dressed with `MARGIN_DEVIATION`. Given the member, whether the places hold is taken as
-        independent: an estimate of ours, too cautious for places near each other.
+    ChanceOfBetter
+        A place is better when it holds and the other does not, or when both hold and its smallest margin is larger by
+        more than `EQUAL`. Given the member, what is left of the error is shared by the places as far as
+        `error_correlation` says: in that part both break together or the less sure one alone; in the rest each breaks
+        by itself, and margins are dressed with `MARGIN_DEVIATION`.
     """
     law = law or default_error_law()
     part, other_part = (r.isel(time=slice(first, last + 1)) for r in (room, other_room))
     if part.sizes[MEMBER] != other_part.sizes[MEMBER]:
         raise ValueError("the two places have different numbers of members")
+    shared = error_correlation(distance)
     (held, weights), (other_held, _) = (_kept(p, law) for p in (part, other_part))
     lead = _smallest(margin[first : last + 1]) - _smallest(other_margin[first : last + 1])
-    wins = normal_probability(lead / MARGIN_DEVIATION)
-    both = held * other_held
-    better = held * (1 - other_held) + both * wins
-    worse = other_held * (1 - held) + both * (1 - wins)
+    deviation = MARGIN_DEVIATION * np.sqrt(1.0 - shared)
+    wins, loses = (_beyond(difference, deviation) for difference in (lead, -lead))
+    both = shared * np.minimum(held, other_held) + (1.0 - shared) * held * other_held
+    better = held - both + both * wins
+    worse = other_held - both + both * loses
+    equal = both * (1.0 - wins - loses)
     present = np.asarray(_present(part).all(axis=0) & _present(other_part).all(axis=0))
-    shares = [_mean_over_members(weights @ v, present) for v in (better, worse)]
-    # The rule of succession for three outcomes: none of them is told as impossible.
-    least = law.least_of_single if part.sizes[MEMBER] == 1 else 1.0 / (int(shares[0][1]) + 3)
-    first_better, other_better = (least + (1.0 - 3.0 * least) * float(share) for share, _ in shares)
-    return first_better, other_better, 1.0 - first_better - other_better
+    shares = [_mean_over_members(weights @ v, present) for v in (better, worse, equal)]
+    # The rule of succession for four outcomes: none of them is told as impossible.
+    least = law.least_of_single if part.sizes[MEMBER] == 1 else 1.0 / (int(shares[0][1]) + 4)
+    first_better, other_better, neither_better = (least + (1.0 - 4.0 * least) * float(share) for share, _ in shares)
+    return ChanceOfBetter(
+        first_better, other_better, 1.0 - first_better - other_better - neither_better, neither_better
+    )
+
+
+def _beyond(difference: Array, deviation: float) -> Array:
+    """Return the chance that a difference of margins with this deviation is larger than `EQUAL`."""
+    beyond = difference - EQUAL
+    if deviation == 0.0:
+        return np.asarray(beyond > 0.0, dtype=float)
+    return np.asarray(normal_probability(beyond / deviation))
 
 
 def _smallest(margin: Array) -> Array:

@@ -152,7 +152,7 @@ def _places_of_file(
     cube: xr.Dataset, places: Sequence[str], saved: Mapping[str, Site], path: Path
 ) -> tuple[list[Site], list[int]]:
     """Match the pilot's place names with the places of a file."""
-    from wxfly.sources.open_meteo.forecast import distance_km
+    from wxfly.pilot.coordinates import distance_km
 
     count = cube.sizes["site"]
     names = [str(n) for n in cube["site"].values] if "site" in cube.coords else []

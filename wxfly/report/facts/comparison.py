@@ -37,8 +37,9 @@ class ComparisonFacts(Facts, frozen=True):
     lead: list[Share | None]
     """How much larger the best margin is than the largest of the others that hold; below 0 where a larger margin has
     something unknown behind it; null when no other holds."""
-    chance_better: list[tuple[Share, Share, Share] | None]
-    """Of two sites: that the first is the better one, that the second is, that neither holds; null for more sites."""
+    chance_better: list[tuple[Share, Share, Share, Share] | None]
+    """Of two sites: that the first is the better one, that the second is, that neither holds, that they are
+    equal; null for more sites."""
     standings: list[StandingFacts]
     """In the order of `sites`."""
 
@@ -64,10 +65,10 @@ def comparison_facts(briefing: Briefing) -> ComparisonFacts:
     )
 
 
-def _chance_better(briefing: Briefing, time: np.datetime64) -> tuple[float, float, float] | None:
+def _chance_better(briefing: Briefing, time: np.datetime64) -> tuple[float, float, float, float] | None:
     at = int(np.searchsorted(briefing.answers[0].assessment["time"].values, time))
     shares = better_of_two(briefing, at, at)
     if shares is None or any(math.isnan(s) for s in shares):
         return None
-    first, second, neither = map(share, shares)
-    return first, second, neither
+    first, second, neither, equal = map(share, shares)
+    return first, second, neither, equal

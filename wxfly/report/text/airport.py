@@ -7,12 +7,12 @@ import numpy as np
 from wxfly.answer.findings import runs
 from wxfly.cube.notes import NoteKind, kind_of
 from wxfly.history.airport_forecasts import Expected, HourAhead
+from wxfly.pilot.coordinates import distance_km
 from wxfly.question.observed import Observed
 from wxfly.report.facts.values import CAUTIONS
 from wxfly.report.text.console import aligned, clean, isolated, wrap
 from wxfly.sources.airport_forecasts import WEATHER
 from wxfly.sources.airport_reports import ATTRIBUTION
-from wxfly.sources.open_meteo.forecast import distance_km
 from wxfly.units import SYSTEMS, UNITS, from_si
 
 _NAMES = {

@@ -256,7 +256,8 @@ def better_in_words(briefing: Briefing, names: Sequence[str]) -> str:
         return ""
     return (
         f"{names[0]} is the better one in {in_ten(shares[0])}, {names[1]} in {in_ten(shares[1])}, "
-        f"neither holds in {in_ten(shares[2])} ({whose(briefing.answers[0])})"
+        f"they are equal in {in_ten(shares.equal)}, "
+        f"neither holds in {in_ten(shares.neither)} ({whose(briefing.answers[0])})"
     )
 
 

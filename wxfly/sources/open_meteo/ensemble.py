@@ -32,12 +32,13 @@ from wxfly.cube.contract import (
     with_lost_members,
 )
 from wxfly.errors import WxflyError
+from wxfly.pilot.coordinates import distance_km
 from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import Site
 from wxfly.sources.http import download
 from wxfly.sources.open_meteo.ensembles import ENSEMBLES, TEMPERATURE_HEIGHTS, WIND_HEIGHTS, Ensemble, find_ensemble
-from wxfly.sources.open_meteo.forecast import LARGEST_REPLY, at_sites, check_ground, check_span, distance_km
+from wxfly.sources.open_meteo.forecast import LARGEST_REPLY, at_sites, check_ground, check_span
 from wxfly.sources.open_meteo.models import NOT_KNOWN, call_weight
 from wxfly.sources.open_meteo.names import AT_HEIGHT, NAMES, our_name
 from wxfly.sources.open_meteo.reply import SOURCE, UNDEFINED, parse_places

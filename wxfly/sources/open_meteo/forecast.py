@@ -17,6 +17,7 @@ import xarray as xr
 
 from wxfly.cube.contract import describe_coordinates
 from wxfly.errors import WxflyError
+from wxfly.pilot.coordinates import distance_km
 from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import Site
@@ -216,14 +217,6 @@ def check_ground(cube: xr.Dataset, sites: Sequence[Site], what: str) -> None:
         if not abs(float(ground) - site.surface_altitude) <= SAME_GROUND:
             at = "an unknown height" if math.isnan(ground) else f"{ground:.0f} m"
             raise SourceError(f"{what}: the answer is for ground at {at}, not {site.surface_altitude:.0f} m")
-
-
-def distance_km(latitude: float, longitude: float, other_latitude: float, other_longitude: float) -> float:
-    """Return the great-circle distance [km] between two places [degree] on a sphere of 6371 km (haversine formula)."""
-    a, b = math.radians(latitude), math.radians(other_latitude)
-    half = math.radians(other_longitude - longitude) / 2
-    inside = math.sin((b - a) / 2) ** 2 + math.cos(a) * math.cos(b) * math.sin(half) ** 2
-    return 2 * 6371.0 * math.asin(math.sqrt(min(1.0, inside)))
 
 
 def _places(places: Sequence[tuple[float, float]]) -> str:
