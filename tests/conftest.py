@@ -59,8 +59,8 @@ def usual_addresses(monkeypatch):
     """Turn wxfly to the services that it asks by itself; nothing may be asked then."""
     for name in SERVICES:
         monkeypatch.delenv(f"WXFLY_{name.upper()}_URL")
-    monkeypatch.delenv("WXFLY_MODEL")
-    monkeypatch.delenv("WXFLY_ENSEMBLE")
+    monkeypatch.delenv("WXFLY_MODEL", raising=False)
+    monkeypatch.delenv("WXFLY_ENSEMBLE", raising=False)
 
 
 @pytest.fixture
@@ -99,8 +99,8 @@ def clock(monkeypatch, server):
 @pytest.fixture
 def chooses(server, monkeypatch):
     """Let wxfly choose model and members by itself."""
-    monkeypatch.delenv("WXFLY_MODEL")
-    monkeypatch.delenv("WXFLY_ENSEMBLE")
+    monkeypatch.delenv("WXFLY_MODEL", raising=False)
+    monkeypatch.delenv("WXFLY_ENSEMBLE", raising=False)
 
 
 @pytest.fixture

@@ -12,7 +12,8 @@ from wxfly.sources.http import check_host
 
 
 @pytest.fixture
-def config(own_folders):
+def config(own_folders, monkeypatch):
+    monkeypatch.delenv("WXFLY_MODEL", raising=False)
     (own_folders / "config").mkdir()
     return own_folders / "config" / "config.toml"
 
@@ -161,3 +162,15 @@ def test_numbers_and_nests_beyond_measure_are_told_in_one_line(config, text):
     (part,) = load_settings().set_aside
     assert "not a TOML file" in part.fault
     assert len(told([part])[0]) < 400
+
+
+def test_a_model_and_an_ensemble_for_every_place_are_named_in_the_file_or_before_it(config, monkeypatch):
+    monkeypatch.delenv("WXFLY_ENSEMBLE", raising=False)
+    assert (load_settings().names_model, load_settings().ensemble) == (False, ""), "chosen by place and hours"
+    config.write_text('model = "icon_eu"\nensemble = "none"\n')
+    settings = load_settings()
+    assert (settings.model, settings.names_model, settings.ensemble) == ("icon_eu", True, "none")
+    monkeypatch.setenv("WXFLY_MODEL", "icon_d2")
+    monkeypatch.setenv("WXFLY_ENSEMBLE", "icon_d2_eps")
+    settings = load_settings()
+    assert (settings.model, settings.names_model, settings.ensemble) == ("icon_d2", True, "icon_d2_eps")

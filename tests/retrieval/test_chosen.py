@@ -10,7 +10,7 @@ from wxfly.cube.joined import hours_by_model
 from wxfly.errors import WxflyError
 from wxfly.pilot.site import Site
 from wxfly.retrieval.forecast import obtain
-from wxfly.retrieval.members import WITHOUT_MEMBERS, members_asked_for
+from wxfly.retrieval.members import WITHOUT_MEMBERS, chosen_members, members_asked_for
 from wxfly.retrieval.model_choice import Wanted
 from wxfly.store.forecasts import clear_store
 
@@ -104,18 +104,18 @@ def test_the_settings_name_a_model_too(server, own_folders):
 
 
 def test_a_question_asked_again_asks_nobody(server):
-    first = obtain(["heath"], saved=SAVED, wanted=until(7), with_members=True)
+    first = obtain(["heath"], saved=SAVED, wanted=until(7), members=chosen_members)
     server.log.clear()
-    again = obtain(["heath"], saved=SAVED, wanted=until(7), with_members=True)
+    again = obtain(["heath"], saved=SAVED, wanted=until(7), members=chosen_members)
     assert server.log == []
     assert again.cube.drop_attrs().equals(first.cube.drop_attrs())
     assert len(again.ensembles) == 1
 
 
 def test_offline_the_same_models_answer_from_the_store(server):
-    first = obtain(["heath"], saved=SAVED, wanted=until(7), with_members=True)
+    first = obtain(["heath"], saved=SAVED, wanted=until(7), members=chosen_members)
     server.log.clear()
-    got = obtain(["heath"], saved=SAVED, wanted=until(7), with_members=True, offline=True)
+    got = obtain(["heath"], saved=SAVED, wanted=until(7), members=chosen_members, offline=True)
     assert server.log == []
     assert got.origin == "store"
     assert models_of(got.cube) == models_of(first.cube)
@@ -206,24 +206,24 @@ def test_where_nobody_is_there_no_further_model_is_asked(server, monkeypatch):
 
 
 def test_members_come_unasked_and_cover_the_hours(server):
-    got = obtain(["heath"], saved=SAVED, wanted=until(2), with_members=True)
+    got = obtain(["heath"], saved=SAVED, wanted=until(2), members=chosen_members)
     assert asked(server, "ensemble") == ["icon_eu_eps"]
     assert got.ensembles[0].sizes["realization"] == 40
     cubes, _ = members_asked_for(got, (), False, lambda _: None)
     assert len(cubes) == 1
-    assert obtain(["heath"], saved=SAVED, wanted=until(7), with_members=True).ensembles[0].attrs["model"] == (
+    assert obtain(["heath"], saved=SAVED, wanted=until(7), members=chosen_members).ensembles[0].attrs["model"] == (
         "ecmwf_ifs025_ensemble"
     )
 
 
 def test_members_are_left_out_where_the_pilot_says_so(server):
-    got = obtain(["heath"], saved=SAVED, wanted=until(1), with_members=True)
+    got = obtain(["heath"], saved=SAVED, wanted=until(1), members=chosen_members)
     assert members_asked_for(got, ("none",), False, lambda _: None) == ((), [])
 
 
 def test_without_members_the_answer_falls_back_and_says_so_in_six_words(server):
     server.always["ensemble"] = Fault(status=400, body=b'{"error":true,"reason":"out of order"}')
-    got = obtain(["heath"], saved=SAVED, wanted=until(1), with_members=True)
+    got = obtain(["heath"], saved=SAVED, wanted=until(1), members=chosen_members)
     assert got.ensembles == ()
     assert WITHOUT_MEMBERS in got.notes
     assert len(WITHOUT_MEMBERS.split()) == 6
@@ -232,7 +232,7 @@ def test_without_members_the_answer_falls_back_and_says_so_in_six_words(server):
 
 def test_when_the_first_ensemble_fails_the_next_gives_the_members(server):
     server.down["icon_eu_eps"] = REFUSED
-    got = obtain(["heath"], saved=SAVED, wanted=until(2), with_members=True)
+    got = obtain(["heath"], saved=SAVED, wanted=until(2), members=chosen_members)
     assert got.ensembles[0].attrs["model"] == "ecmwf_ifs025_ensemble"
     assert any(note.startswith("icon_eu_eps does not take part in the chance") for note in got.notes)
 
@@ -241,7 +241,7 @@ def test_the_requests_of_a_first_answer_go_out_together(server, monkeypatch):
     # As in earnest the members are on a host of their own.
     monkeypatch.setenv("WXFLY_ENSEMBLE_URL", f"http://localhost:{server.port}/v1/ensemble")
     server.gather = 11
-    obtain(["heath"], saved=SAVED, wanted=until(7), with_members=True)
+    obtain(["heath"], saved=SAVED, wanted=until(7), members=chosen_members)
     assert len(server.log) == 11
     last = max(a.started for a in server.log)
     assert all(a.ended >= last for a in server.log), "no request waited for the answer to another"

@@ -31,6 +31,7 @@ def fetch(sites: Sequence[str], model: str | None, *, on_progress: Progress) -> 
         kept.
     """
     from wxfly.retrieval import forecast
+    from wxfly.retrieval.members import chosen_members
 
     saved = read_sites(sites_file())
     if not sites and not saved:
@@ -43,7 +44,7 @@ def fetch(sites: Sequence[str], model: str | None, *, on_progress: Progress) -> 
         offline=False,
         now=None,
         on_progress=on_progress,
-        with_members=not load_settings().ensemble,
+        members=None if load_settings().ensemble else chosen_members,
     )
     failures = (NoteKind.NOT_KEPT, NoteKind.NO_NEWER_FORECAST)
     lost = next((note for note in obtained.notes if kind_of(note) in failures), None)

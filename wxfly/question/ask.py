@@ -180,10 +180,10 @@ def prepare(question: Question, *, on_progress: Progress, with_members: bool = T
         For anything the pilot can put right.
     """
     from wxfly.retrieval import forecast
-    from wxfly.retrieval.members import members_asked_for
+    from wxfly.retrieval.members import chosen_members, members_asked_for
 
     asked, settings = question.forecast, load_settings()
-    members = asked.ensembles or tuple(part.strip() for part in settings.ensemble.split(",") if part.strip())
+    ensemble_names = asked.ensembles or tuple(part.strip() for part in settings.ensemble.split(",") if part.strip())
     before = tally()
     obtained = forecast.obtain(
         [place.words for place in question.places],
@@ -194,7 +194,7 @@ def prepare(question: Question, *, on_progress: Progress, with_members: bool = T
         now=asked.as_of,
         on_progress=on_progress,
         wanted=partial(_wanted, question),
-        with_members=with_members and not members,
+        members=chosen_members if with_members and not ensemble_names else None,
     )
     obtained = with_report_warnings(obtained, settings)
     if not question.places and len(obtained.sites) > 1:
@@ -203,7 +203,12 @@ def prepare(question: Question, *, on_progress: Progress, with_members: bool = T
     heights = [place.height for place in question.places] or [question.height] * len(obtained.sites)
     requests = [_request(question, site, height) for site, height in zip(obtained.sites, heights, strict=True)]
     cube, age_notes = obtained.fresh()
-    ensembles, ensemble_notes = members_asked_for(obtained, members, asked.offline, on_progress)
+    ensembles, ensemble_notes = members_asked_for(
+        obtained,
+        ensemble_names if obtained.origin in ("fetched", "store") else asked.ensembles,
+        asked.offline,
+        on_progress,
+    )
     cost = tally().since(before)
     log.info(
         "asked for this answer: %d requests, %.1f weighted calls of the forecast service, %d bytes",

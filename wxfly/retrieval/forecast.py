@@ -92,6 +92,8 @@ def newest_run(model: str, settings: Settings, on_progress: Callable[[str], None
 __all__ = ["Obtained", "demo_sites", "obtain", "obtain_forecast", "resolve_site"]
 
 Progress = Callable[[str], None]
+Members = tuple[tuple[xr.Dataset, ...], tuple[str, ...]]
+"""Cubes of members, and what the reader must know of them."""
 
 _LOCK_SECONDS = 120.0
 
@@ -110,7 +112,7 @@ def obtain(
     now: np.datetime64 | None = None,
     on_progress: Progress = _silent,
     wanted: Callable[[Sequence[Site], np.datetime64], Wanted] | None = None,
-    with_members: bool = False,
+    members: Callable[[Sequence[Site], Wanted, Settings, bool, Progress], Members] | None = None,
 ) -> Obtained:
     """Obtain a forecast for the places that a pilot names.
 
@@ -135,8 +137,8 @@ def obtain(
     wanted : callable, optional
         Takes the sites and the time of the answer, returns what the forecast is wanted for; by default a week from
         then on, at heights up to 120 m.
-    with_members : bool, optional
-        Whether to obtain the members of an ensemble too, chosen by the same rule.
+    members : callable, optional
+        Obtains the members of an ensemble beside the forecast: `wxfly.retrieval.members.chosen_members`.
 
     Returns
     -------
@@ -166,18 +168,16 @@ def obtain(
     moment = as_moment(utc_now()) if now is None else now
     asked = (wanted or _a_week)(sites, moment)
     with _at_once() as group:
-        members = None
-        if with_members:
-            from wxfly.retrieval.members import chosen_members
-
-            members = group.start(lambda: chosen_members(sites, asked, settings, offline, on_progress))
+        of_members = None
+        if members is not None:
+            of_members = group.start(partial(members, sites, asked, settings, offline, on_progress))
         rest: dict[str, Any] = {"offline": offline, "now": now, "on_progress": on_progress}
         if model is not None or settings.names_model:
             obtained = _of_sources(sites, model, settings, **rest)
         else:
             kp = group.start(lambda: ask_kp(offline=offline, settings=settings, on_progress=on_progress))
             obtained = _of_chosen(sites, asked, settings, kp=kp.result, start=group.start, **rest)
-    found, notes = members.result() if members is not None else ((), ())
+    found, notes = of_members.result() if of_members is not None else ((), ())
     return replace(obtained, notes=(*told(settings.set_aside), *obtained.notes, *notes), ensembles=found)
 
 
