@@ -16,6 +16,7 @@ from wxfly.cli.options import (
     forecast_asking,
     intending,
     overwriting,
+    telling_more,
     waiting,
 )
 from wxfly.cli.program import main, print_data, say, tell_progress, width
@@ -75,6 +76,7 @@ def brief(site: str | None, html_path: Path | None, overwrite: bool, **words: An
     With the aircraft's figures of energy the way home is held against every hour as well.
     """
     from wxfly.question.brief import ask_brief
+    from wxfly.report.facts.answer import facts_of
     from wxfly.report.pages import brief as page
     from wxfly.report.text.terminal import render
 
@@ -89,7 +91,7 @@ def brief(site: str | None, html_path: Path | None, overwrite: bool, **words: An
             written = page.to_html(asked.brief, asked.briefing, units=units, time_zone=time_zone)
         _write(html_path, written.encode(), overwrite=overwrite)
     if asked.brief is None:
-        say(render(asked.briefing, units=units, time_zone=time_zone, width=width()))
+        say(render(facts_of(asked.briefing, units=units, time_zone=time_zone), width=width()))
         return
     say(page.to_text(asked.brief, asked.briefing, units=units, time_zone=time_zone, width=width()))
 
@@ -118,16 +120,18 @@ def brief(site: str | None, html_path: Path | None, overwrite: bool, **words: An
 @forecast_asking
 @flying
 @waiting
-def check(site: str | None, **words: Any) -> None:
+@telling_more
+def check(site: str | None, more: bool, **words: Any) -> None:
     """Hold what you measure now at SITE against the forecast, and answer for the rest of the day with both."""
     from wxfly.question.brief import ask_check
+    from wxfly.report.facts.answer import facts_of
     from wxfly.report.text import field_check
-    from wxfly.report.text.terminal import render
+    from wxfly.report.text.terminal import notes_first, render
 
     asked = ask_check(site, read_words(words), on_progress=tell_progress)
-    answer = render(asked.briefing, units=asked.units, time_zone=asked.time_zone, width=width())
-    notes, _, rest = answer.partition("\n\n")  # how old the forecast is goes before what the reading says
-    say(f"{notes}\n\n{field_check.render(asked, width())}\n\n{rest}")
+    facts = facts_of(asked.briefing, units=asked.units, time_zone=asked.time_zone)
+    notes = notes_first(facts, width())  # how old the forecast is goes before what the reading says
+    say("\n\n".join(filter(None, [notes, field_check.render(asked, width()), render(facts, width=width(), more=more)])))
 
 
 def _ask(kind: QuestionKind, places: list[str], outputs: Outputs, words: Words) -> None:
@@ -144,9 +148,11 @@ def _ask(kind: QuestionKind, places: list[str], outputs: Outputs, words: Words) 
     for format in outputs.printed:
         print_data(format.write(asked))
     if not outputs.printed:
+        from wxfly.report.facts.answer import facts_of
         from wxfly.report.text.terminal import render
 
-        say(render(asked.briefing, units=asked.units, time_zone=asked.time_zone, width=width()))
+        facts = facts_of(asked.briefing, asked.question)
+        say(render(facts, width=width(), more=outputs.more))
 
 
 def _write(path: Path, content: bytes, *, overwrite: bool) -> None:

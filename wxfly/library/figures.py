@@ -9,8 +9,9 @@ from wxfly.errors import WxflyError
 from wxfly.report.charts.hours import Figure, escaped
 from wxfly.report.charts.overview import sites_overview, week_overview
 from wxfly.report.charts.timeline import hours_shown, timelines
+from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.values import listed
-from wxfly.report.text import sentences, summary
+from wxfly.report.text import sentences
 from wxfly.report.text.console import wrap
 
 if TYPE_CHECKING:
@@ -51,7 +52,9 @@ def figure_of(briefing: Briefing, *, units: str, time_zone: str | None) -> go.Fi
     else:
         drawn = timelines(answer, reader, *hours_shown(answer, answer.start, answer.end))["wide"]
     lines = wrap(listed(names), _COLUMNS)
-    for note in (*sentences.first_notes(briefing), *(text for _, text in summary.not_known_lines(briefing, names))):
+    verdict = facts_of(briefing, units=units, time_zone=time_zone).verdict
+    unknown = [line.words for line in verdict.lines if line.about == "not known"]
+    for note in (verdict.first_line, *sentences.first_notes(briefing), *unknown):
         lines += wrap(note, _COLUMNS)
     return go.Figure(data=drawn["data"], layout=_titled(drawn["layout"], lines))
 

@@ -49,7 +49,7 @@ class Format:
 def _facts(asked: Asked) -> AnswerFacts:
     from wxfly.report.facts.answer import facts_of
 
-    return facts_of(asked.briefing, asked.question)
+    return facts_of(asked.briefing, asked.question, units=asked.units, time_zone=asked.time_zone)
 
 
 def _json(asked: Asked) -> bytes:
@@ -73,7 +73,7 @@ def _html(asked: Asked) -> bytes:
 def _ics(asked: Asked) -> bytes:
     from wxfly.report.calendar import to_ics
 
-    return to_ics(_facts(asked), asked.briefing, units=asked.units, time_zone=asked.time_zone)
+    return to_ics(_facts(asked))
 
 
 FORMATS: tuple[Format, ...] = (

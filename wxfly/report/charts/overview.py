@@ -17,7 +17,7 @@ from wxfly.assessment.suitability import State
 from wxfly.pilot.elements import BY_NAME
 from wxfly.report.charts import chance_shades, shades
 from wxfly.report.charts.hours import Figure, escaped, hatched
-from wxfly.report.text import chances, sentences, summary
+from wxfly.report.text import chances, sentences, tables
 from wxfly.report.text.console import outgoing, without_isolates
 from wxfly.report.text.sentences import Reader
 
@@ -96,7 +96,7 @@ def sites_overview(briefing: Briefing, readers: Sequence[Reader], names: Sequenc
             for w in answer.windows
         )
         lanes.append(Lane(escaped(_cut(name)), answer, reader, places, boxes))
-    clocks = summary.distinct_clocks(readers, hours[0].time)
+    clocks = tables.distinct_clocks(readers, hours[0].time)
     count = int((hours[-1].time - hours[0].time) / findings.HOUR) + 1
     words = [{k: clock.hour_told_apart(start + k * findings.HOUR) for k in range(count + 1)} for clock in clocks]
     return _draw(lanes, words, [clock.zones(start, start + count * findings.HOUR) for clock in clocks], tall=tall)

@@ -35,6 +35,19 @@ from wxfly.report.facts.values import (
 )
 
 
+class GapFacts(Facts, frozen=True):
+    """A judged element that is not known in some lit hours."""
+
+    element: ElementName
+    """The element."""
+    is_required: bool
+    """Whether those hours are not known for want of it."""
+    hour_runs: list[tuple[int, int]]
+    """First and last position of each run of those hours."""
+    everywhere: bool
+    """Whether it is known in no lit hour."""
+
+
 class NotKnown(Facts, frozen=True):
     """What the decision needs and does not have. Read it first."""
 
@@ -44,6 +57,10 @@ class NotKnown(Facts, frozen=True):
     """Advised elements missing in some lit hour: find out before you fly."""
     not_judged: list[ElementName]
     """Elements for which there is no limit."""
+    gaps: list[GapFacts]
+    """Where each is missing, the required first."""
+    lost_probability_runs: list[tuple[int, int]]
+    """First and last position of each run of lit hours whose probability of precipitation is lost."""
 
 
 class LitHours(Facts, frozen=True):
@@ -70,6 +87,12 @@ class DayFacts(Facts, frozen=True):
 
     date: date
     """At the site."""
+    start: datetime
+    """The part of the day that was asked about."""
+    end: datetime
+    """The part of the day that was asked about."""
+    lit_hours: LitHours
+    """How its lit hours stand."""
     civil_dawn: datetime | None
     """The sun at 6 degrees below the horizon, and at it."""
     sunrise: datetime | None
@@ -173,6 +196,9 @@ class ElementFacts(Facts, frozen=True):
     """For wind and gust: the flight height that they are for; null for the others, or where it goes by hours."""
     height_by_hour: list[Metres] | None
     """For wind and gust: the height of the phase of the flight that leaves the least, where there are phases."""
+    near_ground_runs: list[tuple[int, int]]
+    """For temperature: first and last position of each run of hours in which that near the ground is the one that
+    counts; empty for the others."""
 
 
 class LimitFacts(Facts, frozen=True):
@@ -193,10 +219,11 @@ class LimitFacts(Facts, frozen=True):
     """Largest gust at 2 m for launching and landing; null for none of its own."""
 
 
-def lit_hours_facts(answer: SiteAnswer) -> LitHours:
-    """Return how the lit hours of an answer stand."""
-    count = findings.count_hours(answer)
-    longest = findings.longest_stretch(answer, answer.start, answer.end)
+def lit_hours_facts(answer: SiteAnswer, day: findings.Day | None = None) -> LitHours:
+    """Return how the lit hours of an answer, or of one of its days, stand."""
+    count = findings.count_hours(answer, None if day is None else day.hours)
+    part = answer if day is None else day
+    longest = findings.longest_stretch(answer, part.start, part.end)
     times = answer.assessment["time"].values
     return LitHours(
         count.lit,
@@ -226,6 +253,9 @@ def day_facts(answer: SiteAnswer) -> list[DayFacts]:
         found.append(
             DayFacts(
                 day.date,
+                moment_of(day.start),
+                moment_of(day.end),
+                lit_hours_facts(answer, day),
                 **moments_of_day,
                 highest_sun_elevation=round(highest, 1),
                 lowest_sun_elevation=round(lowest, 1),
@@ -299,9 +329,15 @@ def element_facts(answer: SiteAnswer) -> list[ElementFacts]:
                 margin=column(margin[k]),
                 height=number(answer.request.height) if is_aloft and phases is None else None,
                 height_by_hour=phases[k].tolist() if is_aloft and phases is not None else None,
+                near_ground_runs=_near_ground(answer, demand[k]) if name == "temperature" else [],
             )
         )
     return rows
+
+
+def _near_ground(answer: SiteAnswer, temperature: npt.NDArray[np.float64]) -> list[tuple[int, int]]:
+    aloft = answer.conditions["air_temperature"].transpose("edge", "time").values
+    return runs_of(~np.isnan(temperature) & (aloft != temperature).all(axis=0))
 
 
 def _limits(
@@ -337,6 +373,8 @@ def not_known_facts(answer: SiteAnswer) -> NotKnown:
         [gap.element for gap in found if gap.required],
         [gap.element for gap in found if not gap.required],
         list(answer.assessment.attrs["not_judged"]),
+        [GapFacts(gap.element, gap.required, findings.runs(gap.hours), gap.everywhere) for gap in found],
+        findings.runs(findings.lost_probability(answer)),
     )
 
 

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import math
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 from wxfly.answer import findings
 from wxfly.answer.request import SiteAnswer
 from wxfly.answer.survey import Spell, Survey
+from wxfly.physics.probability import least_chance
 from wxfly.pilot.intent import Intent, drives_out, takes_off
+from wxfly.probability.chance import Chance
 from wxfly.report.facts.values import (
     Degrees,
     Facts,
@@ -23,6 +26,9 @@ from wxfly.report.facts.values import (
     share,
 )
 from wxfly.report.facts.windows import CauseFacts, chance_and_causes
+
+if TYPE_CHECKING:
+    from wxfly.flight.return_leg import Sortie, WorstMoment
 
 
 class PlanFacts(Facts, frozen=True):
@@ -57,6 +63,12 @@ class WorstFacts(Facts, frozen=True):
     """Time after take-off at which to leave for home at the latest."""
     flight_time: FlightTime | None
     """Of one battery, take-off to landing at the latest; 0 where the sortie does not come home."""
+    refusal: str | None
+    """Why it cannot be flown, whatever the battery; null where it can."""
+    flights: int
+    """How many flights the batteries allow in the window."""
+    time_in_air: FlightTime | None
+    """Of these flights together."""
 
 
 class SortieFacts(Facts, frozen=True):
@@ -137,6 +149,8 @@ class DecisionFacts(Facts, frozen=True):
     """Whether taking off would pay on this forecast."""
     members_needed: int
     """Members that can tell a risk as small as that."""
+    least_risk_told: Share | None
+    """The smallest risk that the members, or the one forecast, can tell; null where there is none."""
 
 
 def sortie_facts(answer: SiteAnswer) -> SortieFacts | None:
@@ -157,18 +171,28 @@ def sortie_facts(answer: SiteAnswer) -> SortieFacts | None:
             sortie.batteries,
         )
     )
-    most_demanding = (
-        None
-        if worst is None
-        else WorstFacts(
-            moment_of(worst.moment),
-            number(float(worst.budget.needed_share)),
-            number(float(worst.budget.charge_at_turn)),
-            number(float(worst.budget.latest_turn)),
-            number(worst.flight_time),
-        )
-    )
+    most_demanding = None if worst is None or sortie is None else _worst(answer, worst, sortie)
     return SortieFacts(sortie is not None, list(missing), planned, most_demanding)
+
+
+def _worst(answer: SiteAnswer, worst: WorstMoment, sortie: Sortie) -> WorstFacts:
+    """Return the moment of the best window that asks the most, and what the batteries make of the window."""
+    # Only flights that are planned need the rotors; the other answers start faster without.
+    from wxfly.flight.budget import Refusal
+    from wxfly.flight.reach import flights_in_window
+
+    length = 0.0 if answer.best is None else float(seconds(answer.best.length))
+    flights = flights_in_window(length, worst.flight_time, sortie.batteries)
+    return WorstFacts(
+        moment_of(worst.moment),
+        number(float(worst.budget.needed_share)),
+        number(float(worst.budget.charge_at_turn)),
+        number(float(worst.budget.latest_turn)),
+        number(worst.flight_time),
+        Refusal(int(worst.budget.refusal)).words or None,
+        flights.begun,
+        number(flights.time_in_air),
+    )
 
 
 def survey_facts(answer: SiteAnswer) -> SurveyFacts | None:
@@ -205,7 +229,16 @@ def decision_facts(answer: SiteAnswer) -> DecisionFacts | None:
         largest_risk_to_take_off=share(costs.largest_risk_to_take_off),
         take_off=takes_off(chance, costs) if is_known else None,
         members_needed=costs.members_needed,
+        least_risk_told=None if found is None else number(_least_risk(answer, found)),
     )
+
+
+def _least_risk(answer: SiteAnswer, chance: Chance) -> float:
+    """Return the smallest risk that a chance can tell."""
+    law = None if answer.sureness is None else answer.sureness.law
+    if chance.is_weak and law is not None:
+        return law.least_of_single
+    return float(least_chance(chance.members))
 
 
 def intent_facts(intent: Intent) -> IntentFacts:

@@ -13,10 +13,11 @@ from wxfly.answer import findings
 from wxfly.answer.flight_brief import FlightBrief
 from wxfly.answer.request import Briefing
 from wxfly.report.charts.reach import reach_map
+from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.values import CAUTIONS
 from wxfly.report.pages.page import GENERATOR, attribute, escape
 from wxfly.report.text import brief as brief_words
-from wxfly.report.text import sentences, summary, tables
+from wxfly.report.text import details, sentences, tables
 from wxfly.report.text.brief import Section
 from wxfly.report.text.console import isolated
 from wxfly.report.text.sentences import Reader
@@ -51,7 +52,8 @@ def to_html_without_window(briefing: Briefing, *, units: str, time_zone: str | N
     """
     answer = briefing.answers[0]
     reader = sentences.reader_for(answer, units=units, time_zone=time_zone)
-    period = summary.period_words(answer, findings.days_of(answer, reader.clock))
+    days = findings.days_of(answer, reader.clock)
+    period = f"on {sentences.day_name(days[0].date)}" if days else "in the time asked about"
     title = f"Flight brief: {isolated(answer.request.site.name)}, no window {period}"
     return _page(title, _body_without_window(briefing, reader, title))
 
@@ -82,15 +84,18 @@ def to_text(brief: FlightBrief, briefing: Briefing, *, units: str, time_zone: st
 
 
 def _body_without_window(briefing: Briefing, reader: Reader, title: str) -> Iterable[str]:
-    answer = briefing.answers[0]
     yield f"<header>\n<h1>{escape(title)}</h1>\n"
     for notice in sentences.first_notes(briefing):
         yield f'<p class="notice">{escape(notice)}</p>\n'
     yield "</header>\n<main>\n"
-    lines = summary.summarise(briefing, units=reader.units, time_zone=reader.clock.name)
-    yield _section(Section("Decision", lines), "decision")
+    facts = facts_of(briefing, units=reader.units, time_zone=reader.clock.name)
+    verdict = [("Answer", facts.verdict.first_line), *((line.label, line.words) for line in facts.verdict.lines)]
+    yield _section(Section("Decision", [*verdict, *details.detail_lines(facts, 0)]), "decision")
     caption = "State and margin of every hour, and what decides"
-    hours = _table(*tables.hours_table(answer, reader, answer.start, answer.end), caption=caption)
+    hours = _table(
+        *tables.hours_table(facts.sites[0], reader, facts.sites[0].period.start, facts.sites[0].period.end),
+        caption=caption,
+    )
     yield f"<section>\n<h2>Hour by hour</h2>\n{hours}</section>\n</main>\n"
     yield from _footer(briefing, reader)
 

@@ -27,8 +27,10 @@ from wxfly.report.charts import chance_shades, overview, shades
 from wxfly.report.charts.heights import sections
 from wxfly.report.charts.hours import Figure
 from wxfly.report.charts.timeline import hours_shown, timelines
-from wxfly.report.facts.values import CAUTIONS, FAR_AHEAD, listed
-from wxfly.report.text import chances, sentences, summary, tables
+from wxfly.report.facts.answer import AnswerFacts, facts_of
+from wxfly.report.facts.site import SiteAnswerFacts
+from wxfly.report.facts.values import CAUTIONS, FAR_AHEAD, listed, moment_of
+from wxfly.report.text import chances, details, sentences, tables
 from wxfly.report.text.console import FIRST_STRONG_ISOLATE, POP_ISOLATE, joined_units, outgoing
 from wxfly.report.text.sentences import Reader
 
@@ -132,31 +134,34 @@ def to_html(briefing: Briefing, *, units: str, time_zone: str | None) -> str:
 
 
 def _body(briefing: Briefing, readers: Sequence[Reader], names: Sequence[str], charts: Charts) -> Iterable[str]:
-    units = readers[0].units
-    notices = sentences.first_notes(briefing)
-    not_known = summary.not_known_lines(briefing, names)
+    one_zone = readers[0].clock.name if len({r.clock.name for r in readers}) == 1 else None
+    facts = facts_of(briefing, units=readers[0].units, time_zone=one_zone)
     yield f"<header>\n<h1>{escape(_title(briefing, names))}</h1>\n"
-    for notice in notices:
+    for notice in details.first_notes(facts):
         yield f'<p class="notice">{escape(notice)}</p>\n'
-    for _, text in not_known:
-        yield f'<p class="notice">Not known: {escape(text)}</p>\n'
+    for told in facts.verdict.lines:
+        if told.about == "not known":
+            yield f'<p class="notice">Not known: {escape(told.words)}</p>\n'
     yield "</header>\n<main>\n"
-    time_zone = None
-    if len({r.clock.name for r in readers}) == 1:
-        time_zone = readers[0].clock.name
-    yield "<section>\n<h2>The answer</h2>\n<dl>\n"
-    for label, text in summary.summarise(briefing, units=units, time_zone=time_zone):
-        yield f"<dt>{escape(label)}</dt><dd>{escape(text)}</dd>\n"
-    yield "</dl>\n</section>\n"
+    yield f"<section>\n<h2>The answer</h2>\n<p>{escape(facts.verdict.first_line)}</p>\n<dl>\n"
+    for told in facts.verdict.lines:
+        yield f"<dt>{escape(told.label)}</dt><dd>{escape(told.words)}</dd>\n"
+    yield "</dl>\n<details>\n<summary>More</summary>\n"
+    for position, name in enumerate(names):
+        yield f"<h3>{escape(name)}</h3>\n<dl>\n"
+        for label, text in details.detail_lines(facts, position):
+            yield f"<dt>{escape(label)}</dt><dd>{escape(text)}</dd>\n"
+        yield "</dl>\n"
+    yield "</details>\n</section>\n"
     if briefing.question == "compare":
-        yield from _comparison(briefing, readers, names, charts)
+        yield from _comparison(briefing, facts, readers, names, charts)
     elif briefing.question == "week":
-        for answer, reader in zip(briefing.answers, readers, strict=True):
-            yield from _week(briefing, answer, reader, charts)
+        for answer, site, reader in zip(briefing.answers, facts.sites, readers, strict=True):
+            yield from _week(answer, site, reader, charts)
     else:
-        for answer, reader in zip(briefing.answers, readers, strict=True):
+        for answer, site, reader in zip(briefing.answers, facts.sites, readers, strict=True):
             yield "<section>\n<h2>Hour by hour</h2>\n"
-            yield from _place(answer, reader, charts, "the hours", answer.start, answer.end, legend=True)
+            yield from _place(answer, site, reader, charts, "the hours", answer.start, answer.end, legend=True)
             yield "</section>\n"
     yield "</main>\n<footer>\n<h2>Where this is from, and what to mind</h2>\n"
     for line in sentences.origin(briefing, readers[0].clock):
@@ -172,7 +177,8 @@ def _title(briefing: Briefing, names: Sequence[str]) -> str:
         return listed(names)
     answer = briefing.answers[0]
     clock = sentences.reader_for(answer, units="metric", time_zone=None).clock
-    return f"{names[0]}, {summary.period_words(answer, findings.days_of(answer, clock)).removeprefix('on ')}"
+    days = [sentences.day_name(day.date) for day in findings.days_of(answer, clock)]
+    return f"{names[0]}, {'no time' if not days else days[0] if len(days) == 1 else f'from {days[0]} to {days[-1]}'}"
 
 
 def _members(answer: SiteAnswer) -> str:
@@ -184,6 +190,7 @@ def _members(answer: SiteAnswer) -> str:
 
 def _place(
     answer: SiteAnswer,
+    site: SiteAnswerFacts,
     reader: Reader,
     charts: Charts,
     what: str,
@@ -209,10 +216,10 @@ def _place(
         " in the same shades. The black line is the usable height, up to which everything holds from the ground on;"
         " the dashed one is the flight height.</p>\n"
     )
-    yield _table(*tables.hours_table(answer, reader, start, end), caption=f"Table of {what}")
+    yield _table(*tables.hours_table(site, reader, moment_of(start), moment_of(end)), caption=f"Table of {what}")
 
 
-def _week(briefing: Briefing, answer: SiteAnswer, reader: Reader, charts: Charts) -> Iterable[str]:
+def _week(answer: SiteAnswer, site: SiteAnswerFacts, reader: Reader, charts: Charts) -> Iterable[str]:
     yield "<section>\n<h2>The days</h2>\n"
     shapes = {shape: overview.week_overview(answer, reader, tall=shape == "tall") for shape in ("wide", "tall")}
     if chance_shades.is_told(answer):
@@ -221,19 +228,21 @@ def _week(briefing: Briefing, answer: SiteAnswer, reader: Reader, charts: Charts
     else:
         yield _chart(charts, "Margin of every hour, day by day", shapes)
         yield of_margin(answer.request.limits.reserve)
-    yield _table(*tables.week_table(briefing, answer, reader), caption="Table of the days")
+    yield _table(*tables.week_table(site, reader), caption="Table of the days")
     yield "</section>\n<section>\n<h2>Each day</h2>\n"
     best = reader.clock.date(answer.best.start) if answer.best else None
     for day in findings.days_of(answer, reader.clock):
         name = sentences.day_name(day.date)
         told = ", ".join(reader.clock.span(w.start, w.end) for _, w in day.windows) or "no window"
         yield f"<details{' open' if day.date == best else ''}>\n<summary><h3>{name}: {told}</h3></summary>\n"
-        yield from _place(answer, reader, charts, name, day.start, day.end)
+        yield from _place(answer, site, reader, charts, name, day.start, day.end)
         yield "</details>\n"
     yield "</section>\n"
 
 
-def _comparison(briefing: Briefing, readers: Sequence[Reader], names: Sequence[str], charts: Charts) -> Iterable[str]:
+def _comparison(
+    briefing: Briefing, facts: AnswerFacts, readers: Sequence[Reader], names: Sequence[str], charts: Charts
+) -> Iterable[str]:
     if not briefing.compared:
         yield "<p>The sites have no hour in common.</p>\n"
         return
@@ -243,13 +252,13 @@ def _comparison(briefing: Briefing, readers: Sequence[Reader], names: Sequence[s
     }
     yield _chart(charts, "Margin of every hour, site by site", shapes)
     yield of_margin(briefing.answers[0].request.limits.reserve)
-    yield _table(*tables.turns_table(briefing, readers, names), caption="Table of who is better, and why")
+    yield _table(*tables.turns_table(facts), caption="Table of who is better, and why")
     yield "</section>\n"
     shown = [hours_shown(a, a.start, a.end) for a in briefing.answers]
     span = (min(first for first, _ in shown), max(last for _, last in shown))
-    for answer, reader, name in zip(briefing.answers, readers, names, strict=True):
+    for answer, site, reader, name in zip(briefing.answers, facts.sites, readers, names, strict=True):
         yield f"<section>\n<h2>{escape(name)}</h2>\n"
-        yield from _place(answer, reader, charts, name, answer.start, answer.end, span=span)
+        yield from _place(answer, site, reader, charts, name, answer.start, answer.end, span=span)
         yield "</section>\n"
 
 

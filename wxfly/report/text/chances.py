@@ -1,41 +1,26 @@
-"""How sure an answer is, in words: in how many of ten, for how long, by whose members, and what may break a limit."""
+"""How sure a window of a briefing is, in words: in how many of ten, by whose members, and what may break a limit."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 import numpy as np
 
-from wxfly.answer.findings import better_of_two
-from wxfly.answer.request import Briefing, Change, Choice, SiteAnswer
+from wxfly.answer.request import SiteAnswer
 from wxfly.answer.windows import Window
 from wxfly.physics.air.risk import POSSIBLE_FROM
 from wxfly.pilot.elements import BY_NAME, GRAVEST
 from wxfly.pilot.intent import derate
-from wxfly.probability.chance import KEEP_STEP, Cause, Chance, Outlook, jumpiness
+from wxfly.probability.chance import Cause, Chance
 from wxfly.probability.member_gaps import NOT_NAMED
 from wxfly.report.facts.values import listed
+from wxfly.report.facts.words import in_ten as in_ten
+from wxfly.report.facts.words import percent
 from wxfly.report.text import sentences
-from wxfly.report.text.sentences import Clock, Reader
-
-Line = tuple[str, str]
+from wxfly.report.text.sentences import Clock
 
 CAUSES_TOLD = 3
-_RUNS_TOLD = 4
-_JUMPY = 0.2
 _WIND = ("wind", "gust")
-
-
-def in_ten(chance: float) -> str:
-    """Return a chance as so many in ten; the ends are told as what they are, not as never or always."""
-    if math.isnan(chance):
-        return "not known"
-    if chance <= 0.05:
-        return "less than 1 in 10"
-    if chance >= 0.95:
-        return "more than 9 in 10"
-    return f"{min(9, max(1, round(chance * 10)))} in 10"
 
 
 def how_sure(answer: SiteAnswer, window: Window, clock: Clock, minimum: np.timedelta64) -> str:
@@ -58,7 +43,7 @@ def how_sure(answer: SiteAnswer, window: Window, clock: Clock, minimum: np.timed
     if surest is not None:
         known = {cause.element for cause in told_causes(surest.chance, window.limiting_element)}
         grave = [c for c in window.chance.causes if _is_grave(c) and c.element not in known]
-        shares = [f"{BY_NAME[cause.element].title} {_percent(cause.share)}" for cause in grave]
+        shares = [f"{BY_NAME[cause.element].title} {percent(cause.share)}" for cause in grave]
         if shares:
             told.append(f"all through also {listed(shares)}")
     return "; ".join(told)
@@ -107,13 +92,9 @@ def causes_in_words(chance: Chance, deciding: str = "") -> str:
             continue
         title = BY_NAME[cause.element].title
         is_told = len(chance.causes) > 1 and not math.isnan(cause.sole_share)
-        alone = f", alone {_percent(cause.sole_share)}" if is_told else ""
-        told.append(f"{title} {_percent(cause.share)}{alone}")
+        alone = f", alone {percent(cause.sole_share)}" if is_told else ""
+        told.append(f"{title} {percent(cause.share)}{alone}")
     return "; ".join(told)
-
-
-def _percent(share: float) -> str:
-    return "under 1 %" if share < 0.01 else f"{round(100 * share)} %"
 
 
 def planning_words(answer: SiteAnswer, window: Window) -> str:
@@ -140,123 +121,3 @@ def planning_words(answer: SiteAnswer, window: Window) -> str:
 
 def _until(lead: float) -> int:
     return next(int(until) for until in (24, 48, 72) if lead <= until)
-
-
-def outlook_words(outlooks: Sequence[Outlook], clock: Clock) -> str:
-    """Return the surest stretch of each day: its word, its chance and when it starts."""
-    return ", ".join(
-        f"{clock.day(o.start)} {o.kind} ({in_ten(o.chance.value)}, from {clock.hour(o.start)})" for o in outlooks
-    )
-
-
-def sure_lines(briefing: Briefing, answer: SiteAnswer, reader: Reader) -> list[Line]:
-    """Return the lines on sureness for one site's answer."""
-    lines: list[Line] = []
-    if answer.best is not None:
-        told = how_sure(answer, answer.best, reader.clock, briefing.minimum_duration)
-        if told:
-            lines.append(("How sure", told))
-        planned = planning_words(answer, answer.best)
-        if planned:
-            lines.append(("Planning", planned))
-    elif answer.outlooks:
-        known = [o for o in answer.outlooks if not math.isnan(o.chance.value)]
-        if known:
-            surest = max(known, key=lambda o: o.chance.value)
-            when = f"{sentences.duration(briefing.minimum_duration)} from {reader.clock.hour(surest.start)}"
-            causes = causes_in_words(surest.chance)
-            tail = f"; may break: {causes}" if causes else ""
-            lines.append(("Surest", f"{in_ten(surest.chance.value)} for {when} ({whose(answer)}){tail}"))
-    if answer.changes:
-        lines.append(("Changes", changes_in_words(answer, reader)))
-    if answer.choice is not None:
-        lines.append(("Choice", choice_words(answer.choice, reader.clock)))
-    if answer.earlier:
-        lines.append(("Before", before_words(answer, reader.clock)))
-    if briefing.question == "week" and answer.outlooks:
-        lines.append(("By day", outlook_words(answer.outlooks, reader.clock)))
-    return lines
-
-
-def before_words(answer: SiteAnswer, clock: Clock) -> str:
-    """Say what earlier runs told of the same hours, and how much the answer went to and fro."""
-    told = [
-        f"{in_ten(chance)} ({clock.day(_moment(run))} {clock.hour(_moment(run))})"
-        for run, chance in answer.earlier[-_RUNS_TOLD:]
-    ]
-    surest = None if answer.best is None else answer.best.surest
-    words = f"earlier runs told {listed(told)} for these hours"
-    if surest is None or math.isnan(surest.chance.value):
-        return words
-    swing = jumpiness([*(chance for _, chance in answer.earlier), surest.chance.value])
-    if swing > _JUMPY:
-        words += f"; the answer goes to and fro from run to run (by {swing:.1f}): wait for the next"
-    elif not math.isnan(swing):
-        words += f"; over {len(answer.earlier) + 1} runs the answer is steady (to and fro by {swing:.2f})"
-    return words
-
-
-def choice_words(choice: Choice, clock: Clock) -> str:
-    """Say what became of the window chosen in the run before."""
-    when = f"{clock.day(choice.start)} {clock.span(choice.start, choice.end)}"
-    run = f"the run of {clock.day(_moment(choice.run))} {clock.hour(_moment(choice.run))}"
-    step = f"{KEEP_STEP * 10:.0f} in 10"
-    if choice.verdict == "same":
-        return f"{run} chose {when}: the best window is still around it"
-    if choice.verdict == "gone":
-        return f"{run} chose {when}, which does not hold any more"
-    if choice.verdict == "left":
-        return f"{run} chose {when}; another window is now better by more than {step}, or better known"
-    return (
-        f"{when} is kept from {run}: another window is better by no more than {step} "
-        f"({100 * choice.chance:.0f} % and {100 * choice.best:.0f} %)"
-    )
-
-
-def _moment(text: str) -> np.datetime64:
-    return np.datetime64(text.rstrip("Z"), "s")
-
-
-def changes_in_words(answer: SiteAnswer, reader: Reader) -> str:
-    """Say what would change the answer."""
-    return "; ".join(_change_in_words(change, reader) for change in answer.changes)
-
-
-def _change_in_words(change: Change, reader: Reader) -> str:
-    if change.window is None:
-        element = BY_NAME[change.element]
-        amount = sentences.amount(change.amount, element.quantity, reader.units) if element.quantity else ""
-        return f"{amount or f'{change.amount:.1f}'} more of {element.title} would break it"
-    when = f"{reader.clock.day(change.window.start)} {reader.clock.span(change.window.start, change.window.end)}"
-    if change.kind == "lower":
-        return f"at {sentences.amount(change.height, 'height', reader.units)} it holds {when}"
-    if change.kind == "shorter":
-        return f"a flight of {sentences.duration(change.window.length)} holds {when}"
-    if change.kind == "aircraft":
-        return f"with a {change.aircraft} it holds {when}"
-    return f"the next window after is {when}"
-
-
-def better_in_words(briefing: Briefing, names: Sequence[str]) -> str:
-    """Say which of two sites is the better one and how sure that is, over the best window of the better one."""
-    windows = [a.best for a in briefing.answers]
-    first_site = next((i for i, w in enumerate(windows) if w is not None), None)
-    if first_site is None:
-        return ""
-    ranked = sorted((i for i, w in enumerate(windows) if w is not None), key=lambda i: -_value(windows[i]))
-    window = windows[ranked[0]]
-    assert window is not None
-    at = window.surest or window
-    shares = better_of_two(briefing, at.first, at.last)
-    if shares is None or any(math.isnan(s) for s in shares):
-        return ""
-    return (
-        f"{names[0]} is the better one in {in_ten(shares[0])}, {names[1]} in {in_ten(shares[1])}, "
-        f"neither holds in {in_ten(shares[2])} ({whose(briefing.answers[0])})"
-    )
-
-
-def _value(window: Window | None) -> float:
-    if window is None or window.surest is None or math.isnan(window.surest.chance.value):
-        return -1.0
-    return window.surest.chance.value

@@ -1,14 +1,9 @@
-"""The sentences of an answer: what holds, why, what is next, what is not known, and where it is from.
+"""Sentences made from a briefing, for the flight brief, the field check and the charts.
 
-Every output that people read takes its words from here, so that a page, a terminal and a calendar say the same.
+Values are written by `wxfly.report.facts.words`.
 """
 
 from __future__ import annotations
-
-import math
-from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import date
 
 import numpy as np
 
@@ -18,190 +13,31 @@ from wxfly.answer.findings import Day
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.answer.windows import Window
 from wxfly.cube.notes import NoteKind, kind_of
-from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, RETURN_LEG, ROW
+from wxfly.pilot.elements import BY_NAME, RETURN_LEG, ROW
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH
 from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
-from wxfly.pilot.site import SiteClock
-from wxfly.report.facts.values import INVENTED, energy_missing, listed, told_apart
+from wxfly.report.facts.values import INVENTED, energy_missing, told_apart
+from wxfly.report.facts.words import COMPASS as COMPASS
+from wxfly.report.facts.words import Clock as Clock
+from wxfly.report.facts.words import Reader as Reader
+from wxfly.report.facts.words import age as age
+from wxfly.report.facts.words import amount as amount
+from wxfly.report.facts.words import day_name as day_name
+from wxfly.report.facts.words import direction as direction
+from wxfly.report.facts.words import duration as duration
+from wxfly.report.facts.words import height_down as height_down
+from wxfly.report.facts.words import margin as margin
+from wxfly.report.facts.words import number as number
+from wxfly.report.facts.words import reading as reading
+from wxfly.report.facts.words import titles as titles
+from wxfly.report.facts.words import unit_of as unit_of
 from wxfly.report.text.console import clean, isolated
-from wxfly.units import SYSTEMS, UNITS, from_si
-
-_MORE_DECIMALS = 2
-
-COMPASS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
-
-
-def unit_of(quantity: str, units: str) -> str:
-    """Return the symbol of the unit that shows a quantity of `wxfly.units.SYSTEMS`; ``1`` for a bare number."""
-    return SYSTEMS[units][quantity] if quantity else "1"
-
-
-def number(value: float, unit: str, *, more: int = 0) -> str:
-    """Write an SI value as a number in a unit, with the decimals that a forecast carries and `more`."""
-    shown = float(from_si(value, unit))
-    decimals = UNITS[unit].decimals + more
-    text = f"{shown:.{decimals}f}"
-    return text.lstrip("-") if float(text) == 0 else text
-
-
-def amount(value: float, quantity: str, units: str) -> str:
-    """Write an SI value with its unit, such as ``7.1 m/s``; ``not known`` for NaN."""
-    if math.isnan(value):
-        return "not known"
-    unit = unit_of(quantity, units)
-    return f"{number(value, unit)} {UNITS[unit].written}".strip()
-
-
-def height_down(value: float, units: str) -> str:
-    """Write a height in whole metres or feet, rounded down, so that it never looks higher than it may be."""
-    unit = unit_of("height", units)
-    return f"{math.floor(float(from_si(value, unit)) + 1e-6)} {unit}"
-
-
-def _short(text: str) -> str:
-    return text.removesuffix(".0")
-
-
-def margin(value: float) -> str:
-    """Write a margin to two places, toward the limit, so that it never looks better than it is."""
-    if math.isnan(value):
-        return "?"
-    text = f"{math.floor(round(value * 100, 6)) / 100:.2f}"
-    return "0.00" if text == "-0.00" else text
-
-
-def reading(element: str, demand: float, limit: float, *, height: float, units: str, near_ground: bool = False) -> str:
-    """Say what an hour asks and what the limit is, such as ``gust at 80 m, 9.1 of 10.7 m/s``.
-
-    Parameters
-    ----------
-    element : str
-        Name of an element.
-    demand, limit : float
-        SI, as `wxfly.assessment.suitability.assess` returns them.
-    height : float
-        Flight height [m].
-    units : str
-        Key of `wxfly.units.SYSTEMS`.
-    near_ground : bool, optional
-        Whether the demand is that of the air near the ground, where an element is held at both.
-    """
-    row = BY_NAME[element]
-    at = amount(height, "height", units)
-    subject = row.reading.format(height=at, where="near the ground" if near_ground else f"at {at}")
-    if math.isnan(demand):
-        return f"{subject} not known"
-    rule = LIMIT_RULES[row.sense]
-    if rule.words:
-        word = rule.words[min(max(math.ceil(demand), 0), len(rule.words) - 1)]
-        return rule.reading.format(subject=subject, word=word)
-    unit = unit_of(row.quantity, units)
-    if math.isnan(limit):
-        return f"{subject}, {amount(demand, row.quantity, units)}, no limit given"
-    here, there = _apart(demand, limit, unit)
-    return rule.reading.format(subject=subject, demand=here, limit=there, unit=UNITS[unit].written).rstrip()
-
-
-def _apart(demand: float, limit: float, unit: str) -> tuple[str, str]:
-    """Write two values with as many decimals as tell them apart."""
-    for more in range(_MORE_DECIMALS + 1):
-        here, there = number(demand, unit, more=more), number(limit, unit, more=more)
-        if here != there or demand == limit:
-            break
-    return here, _short(there)
-
-
-def direction(degrees: float) -> str:
-    """Write where the wind comes from, such as ``SW (225°)``."""
-    whole = round(degrees) % 360
-    return f"{COMPASS[round(degrees / 22.5) % 16]} ({whole or 360:03d}°)"
-
-
-class Clock(SiteClock):
-    """Writes UTC moments on one clock."""
-
-    def hour_told_apart(self, moment: np.datetime64) -> str:
-        """Write a moment as ``14:05``, with the abbreviation in force where the clock shows that time twice."""
-        wall = self.local(moment).replace(tzinfo=None)
-        around = (self.local(moment + np.timedelta64(h, "h")).replace(tzinfo=None) for h in (-1, 1))
-        return f"{self.hour(moment)} {self.zone(moment)}" if wall in around else self.hour(moment)
-
-    def span(self, start: np.datetime64, end: np.datetime64) -> str:
-        """Write a span as ``14:05–16:00``, its ends rounded inward; midnight at its end is ``24:00``.
-
-        An hour at whose end the clock goes back to its start is told by both abbreviations.
-        """
-        first, last = self.hour(start, up=True), self.hour(end)
-        if first == last and self.zone(start) != self.zone(end):
-            return f"{first} {self.zone(start)}–{last} {self.zone(end)}"
-        if last == "00:00" and end > start:
-            last = "24:00"
-        return f"{first}–{last}"
-
-    def day(self, moment: np.datetime64) -> str:
-        """Write the day of a moment as ``Sun 15 Mar``."""
-        return day_name(self.date(moment))
-
-    def zones(self, start: np.datetime64, end: np.datetime64) -> str:
-        """Return the abbreviations in force over a span: one, or two where the clocks change."""
-        first, last = self.zone(start), self.zone(end)
-        return first if first == last else f"{first}, then {last}"
-
-    def stamp(self, moment: np.datetime64) -> str:
-        """Write a moment in full, such as ``Sun 15 Mar 2026 14:05 CET``."""
-        if np.isnat(moment):
-            return "not known"
-        local = self.local(moment)
-        return f"{day_name(local.date())} {local.year} {self.hour(moment)} {self.zone(moment)}"
-
-
-# English whatever the reader's locale: the rest of the sentence is English too.
-_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-
-
-def day_name(day: date) -> str:
-    """Write a date as ``Sun 15 Mar``."""
-    return f"{_DAYS[day.weekday()]} {day.day} {_MONTHS[day.month - 1]}"
-
-
-def duration(length: np.timedelta64) -> str:
-    """Write a length of time as ``45 min`` or ``1 h 20 min``, rounded down to the minute."""
-    minutes = int(length / np.timedelta64(1, "m"))
-    hours, rest = divmod(minutes, 60)
-    if not hours:
-        return f"{rest} min"
-    return f"{hours} h {rest} min" if rest else f"{hours} h"
-
-
-def age(length: np.timedelta64) -> str:
-    """Write the age of a forecast as ``6 h old``."""
-    if np.isnat(length):
-        return "age not known"
-    hours = length / np.timedelta64(1, "h")
-    return f"{hours:.0f} h old" if hours >= 1 else f"{max(hours, 0) * 60:.0f} min old"
-
+from wxfly.units import UNITS
 
 AMPLE = 0.5
 """With at least this share of every limit left, nothing is called near a limit."""
 
 _PROBABILITY = "probability of precipitation"
-
-
-@dataclass(frozen=True)
-class Reader:
-    """How an answer is to be shown: the units and the clock.
-
-    Attributes
-    ----------
-    units : str
-        Key of `wxfly.units.SYSTEMS`.
-    clock : Clock
-        The site's own, or the one the reader asked for.
-    """
-
-    units: str
-    clock: Clock
 
 
 def reader_for(answer: SiteAnswer, *, units: str, time_zone: str | None) -> Reader:
@@ -232,12 +68,7 @@ def asked(answer: SiteAnswer, units: str) -> str:
 
 def when(window: Window, clock: Clock) -> str:
     """Write a window as ``Sun 15 Mar 12:00–13:00 GMT``."""
-    span = clock.span(window.start, window.end)
-    if clock.date(window.start) != clock.date(window.end) and not span.endswith("24:00"):
-        return f"{clock.day(window.start)} {clock.hour(window.start, up=True)} to {clock.day(window.end)} " + (
-            f"{clock.hour(window.end)} {clock.zone(window.start)}"
-        )
-    return f"{clock.day(window.start)} {span} {clock.zone(window.start)}"
+    return clock.when(window.start, window.end)
 
 
 def reading_of(answer: SiteAnswer, element: str, hour: int, units: str) -> str:
@@ -247,7 +78,7 @@ def reading_of(answer: SiteAnswer, element: str, hour: int, units: str) -> str:
     values = [answer.assessment[name].variable.values[row] for name in ("demand", "limit")]
     demand, limit = (float(of_hours[hour]) for of_hours in values)
     if element == RETURN_LEG.name:
-        return _way_home(demand)
+        return reading(element, demand, limit, height=answer.request.height, units=units)
     height = answer.request.height
     if element in ("wind", "gust") and "phase_height" in answer.assessment:
         height = float(answer.assessment["phase_height"].variable.values[row, hour])
@@ -264,17 +95,6 @@ def _is_near_ground(answer: SiteAnswer, temperature: float, hour: int) -> bool:
     """Say whether the temperature that counts in an hour is that near the ground and not that at flight height."""
     variable = answer.conditions["air_temperature"].variable
     return temperature not in variable.isel(time=hour).values
-
-
-def _way_home(demand: float) -> str:
-    """Phrase the share of the battery that a sortie needs; never smaller than it is."""
-    if np.isnan(demand):
-        return "way home not known"
-    from wxfly.flight.return_leg import CANNOT_BE_FLOWN
-
-    if demand >= CANNOT_BE_FLOWN:
-        return "way home, the sortie cannot be flown"
-    return f"way home, {math.ceil(round(100 * demand, 6))} of 100 % of the battery, its reserve included"
 
 
 def reason_of(answer: SiteAnswer, hour: int, units: str) -> str:
@@ -310,11 +130,6 @@ def standing(answer: SiteAnswer, window: Window) -> str:
     return f"{text}, {titles(window.unknown)} not known" if window.unknown else text
 
 
-def titles(elements: Sequence[str]) -> str:
-    """List elements by their titles."""
-    return listed([BY_NAME[name].title for name in elements])
-
-
 def window_reason(answer: SiteAnswer, window: Window, units: str) -> str:
     """Say what decides in a window: with half of every limit left what may break one, else that nothing is near."""
     reason = reason_of(answer, findings.deciding_hour(answer, window), units)
@@ -342,20 +157,6 @@ def what_ends(answer: SiteAnswer, window: Window, reader: Reader) -> str:
     if dark:
         return f"at {at} with the light"
     return f"at {at}, then {reason_of(answer, hour, reader.units)}"
-
-
-def around(answer: SiteAnswer, window: Window, reader: Reader) -> str:
-    """Say which longer stretch a window is the best part of; empty when it is the whole."""
-    if (window.within_start, window.within_end) == (window.start, window.end):
-        return ""
-    state = answer.assessment["hour_margin"].values
-    times = answer.assessment["time"].values
-    inside = (times + findings.HOUR > window.within_start) & (times < window.within_end)
-    at = int(np.flatnonzero(inside)[np.argmin(state[inside])])
-    span = reader.clock.span(window.within_start, window.within_end)
-    smallest = margin(float(state[at]))
-    reason = reason_of(answer, at, reader.units)
-    return f"the best part of {span}, which holds throughout, down to margin {smallest} ({reason})"
 
 
 def what_it_is_like(answer: SiteAnswer, window: Window, units: str) -> str:
@@ -426,7 +227,7 @@ def origin(briefing: Briefing, clock: Clock) -> list[str]:
     lines = [
         f"{p.attribution}.",
         f"Model {p.model}, run {clock.stamp(p.run)}, retrieved {clock.stamp(p.retrieved)};"
-        f" {age(old)} at {clock.stamp(briefing.now)}"
+        f" {age(None if np.isnat(old) else old / np.timedelta64(1, 's'))} at {clock.stamp(briefing.now)}"
         f"{', counted from its first hour' if since == 'first_hour' else ''}.",
         f"Licence of the data: {p.license}.",
     ]
@@ -471,71 +272,3 @@ def _hours(count: int, lit: int) -> str:
     if count == lit:
         return "every lit hour is"
     return f"{count} of {lit} lit hours {'is' if count == 1 else 'are'}"
-
-
-def not_known_in_full(answer: SiteAnswer, clock: Clock) -> list[str]:
-    """List what is not known with its hours; elements that lack the same hours are told together."""
-    start, end = answer.usable_parts
-    together: dict[tuple[bool, tuple[int, ...]], list[findings.Gap]] = {}
-    for gap in findings.gaps(answer):
-        together.setdefault((gap.required, gap.hours), []).append(gap)
-    lines = []
-    for (is_required, hours), gaps in together.items():
-        what = f"{titles([g.element for g in gaps])} ({'required' if is_required else 'advised'})"
-        if gaps[0].everywhere:
-            lines.append(f"{what}: known in no hour")
-            continue
-        spans = [_span_with_day(start[a], end[b], answer, clock) for a, b in findings.runs(hours)]
-        lines.append(f"{what}: not {', '.join(spans)}")
-    lost = findings.lost_probability(answer)
-    if len(lost) == answer.lit_hours.sum() > 0:
-        lines.append(f"{_PROBABILITY}: known in no hour")
-    elif lost:
-        spans = [_span_with_day(start[a], end[b], answer, clock) for a, b in findings.runs(lost)]
-        lines.append(f"{_PROBABILITY}: not {', '.join(spans)}")
-    return lines
-
-
-def _span_with_day(start: np.datetime64, end: np.datetime64, answer: SiteAnswer, clock: Clock) -> str:
-    one_day = clock.date(answer.start) == clock.date(answer.end - np.timedelta64(1, "s"))
-    if one_day or clock.date(start) == clock.date(end - np.timedelta64(1, "s")):
-        return clock.span(start, end) if one_day else f"{clock.day(start)} {clock.span(start, end)}"
-    return f"{clock.day(start)} {clock.hour(start, up=True)} to {clock.day(end)} {clock.hour(end)}"
-
-
-def why_none(answer: SiteAnswer, day: Day | None, minimum: np.timedelta64, reader: Reader) -> list[str]:
-    """Say why no window holds, on one day or in the whole period: what decides, how near it came, and when."""
-    count = findings.count_hours(answer, None if day is None else day.hours)
-    start, end = (answer.start, answer.end) if day is None else (day.start, day.end)
-    if count.lit == 0:
-        return ["dark throughout"]
-    lines = []
-    if count.not_known == count.lit:
-        missing = titles([g.element for g in findings.gaps(answer) if g.required])
-        return [f"not known: {missing} missing in {_all(count.lit)}"]
-    stretch = findings.longest_stretch(answer, start, end)
-    if stretch is not None:
-        span = reader.clock.span(*stretch)
-        lines.append(
-            f"the longest stretch that holds is {span}, {duration(stretch[1] - stretch[0])},"
-            f" shorter than {duration(minimum)}"
-        )
-    if count.deciding:
-        title = BY_NAME[count.deciding].title
-        lines.append(f"{title} decides in {count.deciding_hours} of {count.lit} lit hours")
-    if stretch is None and count.nearest is not None:
-        lines.append(f"nearest {nearest(answer, count.nearest, reader)}")
-    if count.not_known:
-        lines.append(f"{count.not_known} of {count.lit} lit hours not known")
-    return lines
-
-
-def _all(count: int) -> str:
-    return "the only lit hour" if count == 1 else f"all {count} lit hours"
-
-
-def nearest(answer: SiteAnswer, hour: int, reader: Reader) -> str:
-    """Say which hour came nearest and how near."""
-    start, end = (part[hour] for part in answer.usable_parts)
-    text = f"{reader.clock.span(start, end)}: {reason_of(answer, hour, reader.units)}"
-    return f"{text}, margin {margin(float(answer.assessment['hour_margin'].values[hour]))}"

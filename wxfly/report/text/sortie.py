@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import math
 
-from wxfly.answer.request import SiteAnswer
 from wxfly.answer.windows import Window
 from wxfly.flight.budget import Budget, Refusal
 from wxfly.flight.leg import Plan
-from wxfly.flight.reach import Flights, flights_in_window
+from wxfly.flight.reach import Flights
 from wxfly.flight.return_leg import Sortie
+from wxfly.report.facts import words
+from wxfly.report.facts.words import minutes as minutes
 from wxfly.report.text import sentences
 from wxfly.report.text.sentences import Reader
-from wxfly.units import from_si
 
 
 def planned(plan: Plan, reader: Reader) -> str:
@@ -22,12 +22,6 @@ def planned(plan: Plan, reader: Reader) -> str:
         "in the most demanding direction" if plan.direction is None else f"toward {sentences.direction(plan.direction)}"
     )
     return f"{far} out {toward}" + (f", {minutes(plan.work_time)} there" if plan.work_time else "")
-
-
-def asked_for(plan: Plan, reader: Reader) -> str:
-    """Say for what sortie an answer is."""
-    home = sentences.amount(plan.return_height, "height", reader.units)
-    return f"sortie {planned(plan, reader)}, home at {home}, held to {in_hundred(plan)}"
 
 
 def in_hundred(plan: Plan) -> str:
@@ -69,34 +63,6 @@ def out_of_sight(plan: Plan, sight_range: float, reader: Reader) -> str:
     return f"beyond {seen} you no longer see which way it points: only as local rules allow"
 
 
-def way_home(answer: SiteAnswer, reader: Reader) -> list[tuple[str, str]]:
-    """Return the lines on what the best window asks of the sortie in its worst moment; none without a sortie."""
-    worst, sortie, best = answer.way_home, answer.request.sortie, answer.best
-    if worst is None or sortie is None or best is None:
-        return []
-    told = f"{needs(worst.budget, sortie.plan)}, at worst, at {reader.clock.hour(worst.moment)}"
-    if not worst.budget.needed_share <= 1:
-        return [("Way home", told)]
-    length = float((best.end - best.start).astype("timedelta64[s]").astype(int))
-    flights = flights_in_window(length, worst.flight_time, sortie.batteries)
-    lines = [
-        ("Way home", f"{told}; turn for home {turn(worst.budget)}"),
-        ("Batteries", batteries(sortie, flights, worst.flight_time, best)),
-    ]
-    seen = out_of_sight(sortie.plan, float("nan") if answer.advice is None else answer.advice.sight_range, reader)
-    return [*lines, ("Beyond", seen)] if seen else lines
-
-
 def distance(value: float, reader: Reader) -> str:
     """Write a distance rounded down to two figures, so that it never looks farther."""
-    unit = sentences.unit_of("height", reader.units)
-    shown = float(from_si(value, unit))
-    if shown < 10:
-        return f"{math.floor(shown)} {unit}"
-    step = 10.0 ** (math.floor(math.log10(shown)) - 1)
-    return f"{math.floor(shown / step + 1e-9) * step:.0f} {unit}"
-
-
-def minutes(seconds: float) -> str:
-    """Write a time of flight, rounded down."""
-    return f"{math.floor(seconds / 60 + 1e-9)} min" if seconds >= 60 else f"{math.floor(seconds)} s"
+    return words.distance(value, reader.units)
