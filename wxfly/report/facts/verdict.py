@@ -147,7 +147,9 @@ def verdict_facts(kind: Literal["best", "compare", "week"], asked: Asked) -> Ver
     unknown = list(_not_known(asked, [site.site.name]))
     first = _first_line(asked, 0, bool(unknown))
     if kind == "week":
+        outlook = [] if site.advice is None else [m.words for m in site.advice.mind if m.about == "outlook"]
         lines = [*_notes(asked), *unknown, *_days(asked, site, reader)]
+        lines += [VerdictLine("mind", "Mind", outlook[0])] if outlook else []
     elif window is None:
         lines = _few([*_notes(asked), *unknown], list(_lines_of_none(asked, site, reader)))
     else:
@@ -596,12 +598,14 @@ def _order(asked: Asked, comparison: ComparisonFacts) -> list[int]:
 
 
 def _are_alike(asked: Asked, one: int, other: int) -> bool:
-    """Say whether two sites are equal as far as the pilot is concerned: room, chance in ten, margin, what is known."""
+    """Say whether two sites are equal to a pilot: room, chance in ten, margin, what is known, hours of being better."""
     first, second = (window_of_verdict(asked.sites[i]) for i in (one, other))
     assert first is not None and second is not None
     comparison = asked.comparison
     shares = None if comparison is None else comparison.chance_better_in_best
     if one != other and shares is not None and abs(shares[0] - shares[1]) > FAR_APART:
+        return False
+    if comparison is not None and abs(comparison.better.count([one]) - comparison.better.count([other])) > 1:
         return False
     return (
         first.room == second.room
