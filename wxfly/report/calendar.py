@@ -12,7 +12,7 @@ from wxfly.pilot.site import SiteClock
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.site import SiteAnswerFacts, window_of_verdict
 from wxfly.report.facts.values import CAUTIONS
-from wxfly.report.facts.verdict import tightest, title_of, wind_and_gust
+from wxfly.report.facts.verdict import OUTLOOK_ONLY, tightest, title_of, wind_and_gust
 from wxfly.report.facts.windows import WindowFacts
 from wxfly.report.facts.words import Reader, titles
 from wxfly.report.text import details
@@ -106,6 +106,8 @@ def _description(facts: AnswerFacts, site: SiteAnswerFacts, window: WindowFacts,
     wind = wind_and_gust(site, window, reader)
     if wind:
         yield f"Wind: {wind}."
+    if window.outlook_only:
+        yield f"Mind: {OUTLOOK_ONLY}."
     yield f"How sure: {details.sure_in_full(site, window, reader)}."
     yield "A newer forecast may have moved or removed this window: ask again before you go."
     yield from details.origin(facts, reader.clock)

@@ -1,6 +1,7 @@
 """The band of members and the row of chances on a timeline, and how sure in words."""
 
 import math
+import re
 
 import numpy as np
 import pytest
@@ -8,12 +9,14 @@ import pytest
 from tests.cubes import quiet_cube
 from tests.probability.test_chance import members_cube
 from wxfly.answer.briefing import make_briefing
+from wxfly.answer.findings import better_of_two
 from wxfly.answer.request import Request
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site, period_of
 from wxfly.probability.chance import Cause, Chance
 from wxfly.report.charts.timeline import timelines
+from wxfly.report.facts.answer import facts_of
 from wxfly.report.pages.page import to_html
 from wxfly.report.text import chances
 from wxfly.report.text.sentences import reader_for
@@ -113,15 +116,15 @@ def test_causes_are_told_with_their_share_alone():
 
 
 def test_a_week_tells_each_day():
-    written = " ".join(render(brief(members_cube(9), "week"), units="metric", time_zone=None, width=100).split())
-    assert "By day Wed 10 Jun" in written
+    written = " ".join(render(facts_of(brief(members_cube(9), "week")), width=100).split())
+    assert "Wed 10 Jun room 04:29–22:42, 8 in 10 from 05:00" in written
 
 
 def test_a_comparison_tells_who_is_better():
     briefing = brief(members_cube(31), "compare", sites=2)
-    written = " ".join(render(briefing, units="metric", time_zone=None, width=100).split())
-    assert "is the better one in" in written
-    shares = chances.better_of_two(briefing, 10, 10)
+    written = " ".join(render(facts_of(briefing), width=100).split())
+    assert re.search(r"Better .* [4-9] in 10, .* in 10, neither .* in 10", written)
+    shares = better_of_two(briefing, 10, 10)
     assert sum(shares) == pytest.approx(1.0)
     assert shares[0] > shares[1]  # the same weather, and the second aircraft stands less of it
 
@@ -131,7 +134,7 @@ def test_when_nothing_holds_the_surest_stretch_is_told():
     for part in (cube, members):
         gust = part["wind_speed_of_gust"]
         part["wind_speed_of_gust"] = (gust + 9.0).assign_attrs(gust.attrs)
-    written = " ".join(render(brief(members, cube=cube), units="metric", time_zone=None, width=100).split())
+    written = " ".join(render(facts_of(brief(members, cube=cube)), width=100).split())
     assert "Surest" in written
 
 
@@ -139,5 +142,5 @@ def test_when_nothing_holds_the_surest_stretch_is_told():
 def test_planning_with_a_part_of_the_limit(gust, told):
     cube = quiet_cube()
     cube["wind_speed_of_gust"] = (cube["wind_speed_of_gust"] * 0 + gust).assign_attrs(cube["wind_speed_of_gust"].attrs)
-    written = " ".join(render(brief(cube=cube), units="metric", time_zone=None, width=100).split())
-    assert f"Planning {told} of the wind and gust limits" in written
+    answer = brief(cube=cube).answers[0]
+    assert chances.planning_words(answer, answer.best).startswith(f"{told} of the wind and gust limits")

@@ -18,7 +18,6 @@ from wxfly.physics.air.icing import freezing_precipitation_chance
 from wxfly.physics.air.risk import POSSIBLE_FROM
 from wxfly.physics.air.sun import HORIZON
 from wxfly.physics.wind.profile import ProfileMethod
-from wxfly.pilot.intent import derate
 from wxfly.report.facts.values import Degrees, Facts, Share, number
 from wxfly.report.facts.words import Reader, amount
 
@@ -37,7 +36,7 @@ _FROM_ONE_LEVEL = (ProfileMethod.STABILITY_LOG_LAW, ProfileMethod.NEUTRAL_LOG_LA
 class MindFacts(Facts, frozen=True):
     """One thing to mind."""
 
-    about: Literal["storm", "ice", "precipitation", "wind", "cloud", "kp", "pilot", "aircraft", "light", "outlook"]
+    about: Literal["storm", "ice", "precipitation", "wind", "cloud", "kp", "pilot", "aircraft", "light"]
     """What it is about."""
     words: str
     """In words, in the units of `display_units`."""
@@ -83,7 +82,7 @@ def advice_facts(answer: SiteAnswer, window: Window | None, reader: Reader) -> A
     )
 
 
-_About = Literal["storm", "ice", "precipitation", "wind", "cloud", "kp", "pilot", "aircraft", "light", "outlook"]
+_About = Literal["storm", "ice", "precipitation", "wind", "cloud", "kp", "pilot", "aircraft", "light"]
 _Minds = Iterator[tuple[_About, str]]
 
 
@@ -97,17 +96,9 @@ def _mind(answer: SiteAnswer, window: Window, advice: Advice, units: str) -> _Mi
     yield from _of_the_machine(advice, part, units)
     if (part["cloud_base_method"].values == CloudBaseMethod.CONDENSATION_LEVEL).any():
         yield "cloud", "the cloud base is an estimate from humidity: look up before you take off"
-    if _is_outlook_only(answer, window):
-        yield "outlook", "more than three days ahead: an outlook only, ask again"
     kp, place = part["kp_index"].max().item(), part["geomagnetic_latitude"].max().item()
     if kp_risk(kp, place) > 0:
         yield "kp", describe_kp(kp, place)
-
-
-def _is_outlook_only(answer: SiteAnswer, window: Window) -> bool:
-    """Say whether one forecast alone tells of a window so far ahead that nobody plans with it."""
-    sureness = answer.sureness
-    return sureness is not None and sureness.is_weak and derate(float(sureness.lead_hours[window.last])) is None
 
 
 def _of_the_storm(answer: SiteAnswer, window: Window, part: xr.Dataset) -> _Minds:
@@ -163,7 +154,7 @@ def _of_precipitation(answer: SiteAnswer, window: Window, part: xr.Dataset) -> _
     codes, rates = (part[name].max("edge").values for name in ("weather_code", "precipitation_rate"))
     falls = {precipitation_words(float(code), float(rate)) for code, rate in zip(codes, rates, strict=True)}
     for words in sorted(filter(None, falls)):
-        yield "precipitation", words
+        yield "precipitation", f"{words} forecast"
 
 
 def _of_the_pilot(advice: Advice, units: str) -> _Minds:

@@ -48,6 +48,8 @@ FAR_APART = 0.25
 """Nor are they equal where one is the better one by more than this chance [1]; common practice, no source."""
 _GIVE_WAY = ("change", "ends", "wind", "longest")
 """Lines that are left out where there are too many, in this order."""
+OUTLOOK_ONLY = "more than three days ahead: an outlook only, ask again"
+"""Of a window that only one forecast tells of, so far ahead."""
 _MINDS_TOLD = 2
 _TITLES_TOLD = 4
 _FIRST_NOTES = ("forecast", "no_newer_forecast", "members")
@@ -147,9 +149,8 @@ def verdict_facts(kind: Literal["best", "compare", "week"], asked: Asked) -> Ver
     unknown = list(_not_known(asked, [site.site.name]))
     first = _first_line(asked, 0, bool(unknown))
     if kind == "week":
-        outlook = [] if site.advice is None else [m.words for m in site.advice.mind if m.about == "outlook"]
         lines = [*_notes(asked), *unknown, *_days(asked, site, reader)]
-        lines += [VerdictLine("mind", "Mind", outlook[0])] if outlook else []
+        lines += [VerdictLine("mind", "Mind", OUTLOOK_ONLY)] if window and window.outlook_only else []
     elif window is None:
         lines = _few([*_notes(asked), *unknown], list(_lines_of_none(asked, site, reader)))
     else:
@@ -231,7 +232,7 @@ def _first_line(asked: Asked, position: int, is_unknown: bool) -> str:
     if window.room == "probably no room":
         chance, part = _chance_of(window)
         when = reader.clock.when(part.start, part.end, year)
-        words = f"Probably no room to fly at {name}: {in_ten(chance)}, {when}."
+        words = f"Probably no room to fly at {name}, {when}; {in_ten(chance)}."
     else:
         words = f"{_capital(window.room)} to fly at {name}, {_when_and_how_sure(asked, window, reader, year)}."
     is_unknown = is_unknown or bool(window.advised_not_known)
@@ -290,8 +291,8 @@ def _capital(words: str) -> str:
 
 def _notes(asked: Asked) -> list[VerdictLine]:
     """Return what must be known first: how old the forecast is, which members are lost."""
-    told = [_capital(note.text) for note in asked.notes if note.kind != "invented"]
-    return [VerdictLine("note", "Note", "; ".join(told))] if told else []
+    told = "; ".join(note.text for note in asked.notes if note.kind != "invented")
+    return [VerdictLine("note", "Note", _capital(told))] if told else []
 
 
 def _not_known(asked: Asked, names: Sequence[str]) -> Iterator[VerdictLine]:
@@ -323,12 +324,12 @@ def not_known(site: SiteAnswerFacts) -> str:
     never = [gap.element for gap in unknown.gaps if not gap.is_required and gap.everywhere]
     partly = [gap.element for gap in unknown.gaps if not gap.is_required and not gap.everywhere]
     advised = [some_titles(never)] if never else []
-    advised += [f"{some_titles(partly)} in some hours"] if partly else []
+    advised += [f"{some_titles(partly)} in part"] if partly else []
     if advised:
-        parts.append(f"{', and '.join(advised)}: find out before you fly")
+        parts.append(f"{', '.join(advised)}: find out before you fly")
     lost = sum(last - first + 1 for first, last in unknown.lost_probability_runs)
     if lost:
-        where = "" if lost == site.lit_hours.lit_count else " in some hours"
+        where = "" if lost == site.lit_hours.lit_count else " in part"
         parts.append(f"probability of precipitation{where}, counted as certain")
     if site.sortie is not None and site.sortie.missing_figures:
         parts.append(f"{RETURN_LEG.title}: {energy_missing(site.sortie.missing_figures)}")
@@ -339,7 +340,7 @@ def not_known(site: SiteAnswerFacts) -> str:
 
 
 def _in_hours(count: int, lit: int) -> str:
-    return "in every lit hour" if count == lit else f"in {count} of {lit} lit hours"
+    return "in every lit hour" if count == lit else f"in {count} of {lit} hours"
 
 
 def _lines_of(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> Iterator[VerdictLine]:
@@ -354,12 +355,13 @@ def _lines_of(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> Ite
     wind = wind_and_gust(site, window, reader)
     if wind:
         yield VerdictLine("wind", "Wind", wind)
-    yield from _mind(site)
+    yield from _mind(site, window)
 
 
-def _mind(site: SiteAnswerFacts) -> Iterator[VerdictLine]:
+def _mind(site: SiteAnswerFacts, window: WindowFacts) -> Iterator[VerdictLine]:
     """Yield what to mind, the gravest first; twilight is told with what ends a window."""
     mind = [] if site.advice is None else [mind.words for mind in site.advice.mind if mind.about != "light"]
+    mind = [OUTLOOK_ONLY, *mind] if window.outlook_only else mind
     more = len(mind) - _MINDS_TOLD
     if mind:
         yield VerdictLine("mind", "Mind", "; ".join(mind[:_MINDS_TOLD]) + (f"; and {more} more" if more > 0 else ""))
@@ -373,7 +375,7 @@ def tightest(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str:
     if cause is None:
         return room
     if cause.element == window.limiting_element and cause.share is not None and room.endswith("to spare"):
-        return f"{room}; {percent(cause.share)} likely to break it"
+        return f"{room}; at worst {percent(cause.share)} likely to break it"
     return f"{likely(cause)}; {room}"
 
 
@@ -396,7 +398,7 @@ def what_ends(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str
         twilight = site.advice is not None and any(mind.about == "light" for mind in site.advice.mind)
         ends = "at last light" if twilight else "with the light"
     elif window.ends_at_unknown:
-        ends = f"{BY_NAME[window.ended_by].title} is not known after"
+        ends = f"then {BY_NAME[window.ended_by].title} not known"
     else:
         after = next(i for i, start in enumerate(site.hours.start) if start >= within.end)
         ends = f"then {room_of(site, after, reader)}"
@@ -514,7 +516,7 @@ def day_in_words(site: SiteAnswerFacts, day: DayFacts, reader: Reader, *, with_s
     window = _best_of(site, windows)
     if window is not None:
         told = f"{window.room} {reader.clock.span(window.start, window.end)}"
-        told += f", {how_sure(window, reader)}" if with_sureness else ""
+        told += f", {_in_ten_from(window, reader)}" if with_sureness else ""
         others = [reader.clock.span(w.start, w.end) for w in windows if w is not window]
         told += f", also {listed(others)}" if others else ""
         return told + (f", {titles(window.advised_not_known)} not known" if window.advised_not_known else "")
@@ -530,6 +532,14 @@ def day_in_words(site: SiteAnswerFacts, day: DayFacts, reader: Reader, *, with_s
     if with_sureness:
         return f"no room: {room_of(site, hour_at(site, hours.nearest_hour), reader)} at best"
     return f"no room; nearest {nearest(site, hours, reader)}"
+
+
+def _in_ten_from(window: WindowFacts, reader: Reader) -> str:
+    """Say how sure a window is where the first line names the length that it is for."""
+    chance, part = _chance_of(window)
+    if chance is None:
+        return "how sure is not known"
+    return f"{in_ten(chance)} from {reader.clock.hour(part.start, up=True)}"
 
 
 def _touches(site: SiteAnswerFacts, hour_runs: list[tuple[int, int]], day: DayFacts) -> bool:
@@ -577,7 +587,7 @@ def _of_sites(asked: Asked) -> VerdictFacts:
     lines += [VerdictLine("better", "Better", better)] if better else []
     wind = wind_and_gust(site, window, reader)
     lines += [VerdictLine("wind", "Wind", wind)] if wind else []
-    lines += _mind(site)
+    lines += _mind(site, window)
     return _made(asked, alike, window, window.room, first, _few(needed, lines), bool(unknown))
 
 
@@ -628,7 +638,7 @@ def _other(asked: Asked, names: Sequence[str], position: int) -> VerdictLine:
         else:
             told = f"no room: {_why_none(site, hours, asked.duration)}"
     else:
-        told = f"{window.room} {reader.clock.when(window.start, window.end, year)}, {how_sure(window, reader)}"
+        told = f"{window.room} {reader.clock.when(window.start, window.end, year)}, {_in_ten_from(window, reader)}"
         told += f"; {tightest(site, window, reader)}"
     return VerdictLine("site", names[position], told)
 

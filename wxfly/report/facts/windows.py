@@ -16,6 +16,7 @@ from wxfly.answer.windows import Window
 from wxfly.assessment.state import State
 from wxfly.flight.advice import sight
 from wxfly.pilot.elements import ROW
+from wxfly.pilot.intent import derate
 from wxfly.probability.chance import Cause, Chance, Outlook, jumpiness
 from wxfly.report.facts.values import (
     Degrees,
@@ -146,6 +147,8 @@ class WindowFacts(Facts, frozen=True):
     ends there."""
     ends_at_unknown: bool
     """Whether it ends only because that element is not known."""
+    outlook_only: bool
+    """Whether one forecast alone tells of it, so far ahead that nobody plans with it."""
 
 
 class ChanceBasis(Facts, frozen=True):
@@ -231,6 +234,11 @@ def _room(window: Window) -> RoomWord:
     return "room" if window.state is State.INSIDE else "little room"
 
 
+def _is_outlook_only(answer: SiteAnswer, window: Window) -> bool:
+    sureness = answer.sureness
+    return sureness is not None and sureness.is_weak and derate(float(sureness.lead_hours[window.last])) is None
+
+
 def _cause(cause: Cause) -> CauseFacts:
     return CauseFacts(cause.element, number(cause.share), number(cause.sole_share))
 
@@ -299,6 +307,7 @@ def window_facts(answer: SiteAnswer, rank: int, window: Window) -> WindowFacts:
         weakest_hour=_weakest_hour(answer, window),
         ended_by=ended_by,
         ends_at_unknown=ends_at_unknown,
+        outlook_only=_is_outlook_only(answer, window),
     )
 
 
