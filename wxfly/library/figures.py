@@ -6,11 +6,14 @@ from typing import TYPE_CHECKING
 
 from wxfly.answer.request import Briefing
 from wxfly.errors import WxflyError
-from wxfly.report.charts.hours import Figure, escaped
+from wxfly.report.charts.hours import hours_shown
 from wxfly.report.charts.overview import sites_overview, week_overview
-from wxfly.report.charts.timeline import hours_shown, timelines
+from wxfly.report.charts.shades import Figure, escaped
+from wxfly.report.charts.timeline import timelines
+from wxfly.report.facts.answer import facts_of
+from wxfly.report.facts.timeline import timeline_facts
 from wxfly.report.facts.values import listed
-from wxfly.report.text import sentences, summary
+from wxfly.report.text import chances, sentences, summary
 from wxfly.report.text.console import wrap
 
 if TYPE_CHECKING:
@@ -41,15 +44,16 @@ def figure_of(briefing: Briefing, *, units: str, time_zone: str | None) -> go.Fi
 
     readers = [sentences.reader_for(answer, units=units, time_zone=time_zone) for answer in briefing.answers]
     names = sentences.labels(briefing, units)
-    answer, reader = briefing.answers[0], readers[0]
+    facts, reader = facts_of(briefing), readers[0]
     if briefing.question == "compare":
         if not briefing.compared:
             raise WxflyError("the sites have no hour in common, so there is no figure; give another day")
-        drawn = sites_overview(briefing, readers, names, tall=False)
+        drawn = sites_overview(facts, readers, names, tall=False)
     elif briefing.question == "week":
-        drawn = week_overview(answer, reader, tall=False)
+        drawn = week_overview(facts.sites[0], reader, tall=False)
     else:
-        drawn = timelines(answer, reader, *hours_shown(answer, answer.start, answer.end))["wide"]
+        one = timeline_facts(briefing, facts)[0]
+        drawn = timelines(one, reader, *hours_shown(one.site), chances.whose(briefing.answers[0]))["wide"]
     lines = wrap(listed(names), _COLUMNS)
     for note in (*sentences.first_notes(briefing), *(text for _, text in summary.not_known_lines(briefing, names))):
         lines += wrap(note, _COLUMNS)

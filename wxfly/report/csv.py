@@ -10,11 +10,13 @@ import csv
 import io
 import re
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
 from wxfly.pilot.elements import GRADES
 from wxfly.report.facts.answer import AnswerFacts
+from wxfly.report.facts.brief import BriefFacts
 from wxfly.report.facts.columns import Column, columns_of
 from wxfly.report.facts.place import ForecastFacts
 from wxfly.report.facts.values import INVENTED, told_apart
@@ -30,7 +32,27 @@ Cell = str | float
 _FORMULA = re.compile("(^|[;|])(?=[\\s\"']*[=+\\-@\uff1d\uff0b\uff0d\uff20])")
 
 
-def to_csv(facts: AnswerFacts, *, units: str, time_zone: str | None) -> str:
+def brief_to_csv(facts: BriefFacts, *, units: str, time_zone: str | None) -> str:
+    """Write the hours of a brief's window as CSV, as `to_csv` does, with wind and gust at each of its heights."""
+    levels = []
+    for level in facts.levels:
+        at = sentences.amount(level.height, "height", units).replace(" ", "")
+        levels += [
+            Column(f"{name}_at_{at}", "amount", hours, "m s-1", "wind")
+            for name, hours in (("wind", level.wind), ("gust", level.gust))
+        ]
+    part = slice(facts.first, facts.last + 1)
+    return to_csv(facts.answer, units=units, time_zone=time_zone, part=part, more=levels)
+
+
+def to_csv(
+    facts: AnswerFacts,
+    *,
+    units: str,
+    time_zone: str | None,
+    part: slice = slice(None),
+    more: Sequence[Column] = (),
+) -> str:
     """Write the hours of an answer as CSV.
 
     Parameters
@@ -41,6 +63,10 @@ def to_csv(facts: AnswerFacts, *, units: str, time_zone: str | None) -> str:
         Key of `wxfly.units.SYSTEMS`; units stand in the header in brackets.
     time_zone : str or None
         IANA zone of the local columns; None takes each site's own.
+    part : slice, optional
+        Positions of the hours that are written.
+    more : sequence of Column, optional
+        Columns of just these hours.
 
     Returns
     -------
@@ -52,11 +78,12 @@ def to_csv(facts: AnswerFacts, *, units: str, time_zone: str | None) -> str:
     tables = []
     for position, (site, name) in enumerate(zip(facts.sites, names, strict=True)):
         clock = Clock(time_zone or site.site.time_zone)
-        count = len(site.hours.start)
+        count = len(site.hours.start[part])
         table: dict[str, Sequence[Cell]] = {
             "notice": [INVENTED if facts.invented else "; ".join(note.text for note in facts.notes)] * count
         }
-        for column in columns_of(facts, position):
+        columns = [replace(column, hours=column.hours[part]) for column in columns_of(facts, position)]
+        for column in (*columns, *more):
             table |= _written(column, units, clock)
         table["site"] = [name] * count
         origin = _origin(facts.forecasts[site.forecast]) | {"caution": facts.cautions[0]}

@@ -41,11 +41,14 @@ class ComparisonFacts(Facts, frozen=True):
     """Of two sites: that the first is the better one, that the second is, that neither holds; null for more sites."""
     standings: list[StandingFacts]
     """In the order of `sites`."""
+    best_sites: list[int]
+    """Positions in `sites` of those with the best window of all: one, several when equal, none without a window."""
 
 
 def comparison_facts(briefing: Briefing) -> ComparisonFacts:
     """Return who is better in the hours that all sites of a briefing share."""
     compared = briefing.compared
+    ranks = {i: answer.best.rank for i, answer in enumerate(briefing.answers) if answer.best}
     return ComparisonFacts(
         start=[moment_of(hour.time) for hour in compared],
         better=[list(hour.better) for hour in compared],
@@ -61,6 +64,7 @@ def comparison_facts(briefing: Briefing) -> ComparisonFacts:
             )
             for of_site in ([hour.standings[i] for hour in compared] for i in range(len(briefing.answers)))
         ],
+        best_sites=[i for i, rank in ranks.items() if rank == min(ranks.values())],
     )
 
 

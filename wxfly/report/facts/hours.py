@@ -173,6 +173,9 @@ class ElementFacts(Facts, frozen=True):
     """For wind and gust: the flight height that they are for; null for the others, or where it goes by hours."""
     height_by_hour: list[Metres] | None
     """For wind and gust: the height of the phase of the flight that leaves the least, where there are phases."""
+    near_ground_runs: list[tuple[int, int]]
+    """For temperature: first and last position of each run of hours in which that near the ground is the one that
+    counts; empty for the others."""
 
 
 class LimitFacts(Facts, frozen=True):
@@ -299,9 +302,15 @@ def element_facts(answer: SiteAnswer) -> list[ElementFacts]:
                 margin=column(margin[k]),
                 height=number(answer.request.height) if is_aloft and phases is None else None,
                 height_by_hour=phases[k].tolist() if is_aloft and phases is not None else None,
+                near_ground_runs=_near_ground(answer, demand[k]) if name == "temperature" else [],
             )
         )
     return rows
+
+
+def _near_ground(answer: SiteAnswer, temperature: npt.NDArray[np.float64]) -> list[tuple[int, int]]:
+    aloft = answer.conditions["air_temperature"].transpose("edge", "time").values
+    return runs_of(~np.isnan(temperature) & (aloft != temperature).all(axis=0))
 
 
 def _limits(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 from wxfly.answer import findings
 from wxfly.answer.request import SiteAnswer
@@ -23,6 +24,9 @@ from wxfly.report.facts.values import (
     share,
 )
 from wxfly.report.facts.windows import CauseFacts, chance_and_causes
+
+if TYPE_CHECKING:
+    from wxfly.flight.return_leg import Sortie
 
 
 class PlanFacts(Facts, frozen=True):
@@ -144,19 +148,6 @@ def sortie_facts(answer: SiteAnswer) -> SortieFacts | None:
     sortie, missing, worst = answer.request.sortie, answer.request.energy_missing, answer.way_home
     if sortie is None and not missing:
         return None
-    planned = (
-        None
-        if sortie is None
-        else PlanFacts(
-            sortie.plan.distance,
-            sortie.plan.direction,
-            round(sortie.plan.work_time),
-            sortie.plan.return_height,
-            sortie.plan.reserve,
-            sortie.plan.confidence,
-            sortie.batteries,
-        )
-    )
     most_demanding = (
         None
         if worst is None
@@ -168,7 +159,18 @@ def sortie_facts(answer: SiteAnswer) -> SortieFacts | None:
             number(worst.flight_time),
         )
     )
-    return SortieFacts(sortie is not None, list(missing), planned, most_demanding)
+    return SortieFacts(
+        sortie is not None, list(missing), None if sortie is None else plan_facts(sortie), most_demanding
+    )
+
+
+def plan_facts(sortie: Sortie) -> PlanFacts:
+    """Return what is to be flown."""
+    plan = sortie.plan
+    return PlanFacts(
+        plan.distance, plan.direction, round(plan.work_time), plan.return_height, plan.reserve, plan.confidence,
+        sortie.batteries,
+    )  # fmt: skip
 
 
 def survey_facts(answer: SiteAnswer) -> SurveyFacts | None:

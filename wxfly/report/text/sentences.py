@@ -247,7 +247,7 @@ def reading_of(answer: SiteAnswer, element: str, hour: int, units: str) -> str:
     values = [answer.assessment[name].variable.values[row] for name in ("demand", "limit")]
     demand, limit = (float(of_hours[hour]) for of_hours in values)
     if element == RETURN_LEG.name:
-        return _way_home(demand)
+        return way_home(demand)
     height = answer.request.height
     if element in ("wind", "gust") and "phase_height" in answer.assessment:
         height = float(answer.assessment["phase_height"].variable.values[row, hour])
@@ -266,7 +266,7 @@ def _is_near_ground(answer: SiteAnswer, temperature: float, hour: int) -> bool:
     return temperature not in variable.isel(time=hour).values
 
 
-def _way_home(demand: float) -> str:
+def way_home(demand: float) -> str:
     """Phrase the share of the battery that a sortie needs; never smaller than it is."""
     if np.isnan(demand):
         return "way home not known"

@@ -10,12 +10,13 @@ from wxfly.flight.budget import Budget, Refusal
 from wxfly.flight.leg import Plan
 from wxfly.flight.reach import Flights, flights_in_window
 from wxfly.flight.return_leg import Sortie
+from wxfly.report.facts.sortie import PlanFacts
 from wxfly.report.text import sentences
 from wxfly.report.text.sentences import Reader
 from wxfly.units import from_si
 
 
-def planned(plan: Plan, reader: Reader) -> str:
+def planned(plan: Plan | PlanFacts, reader: Reader) -> str:
     """Say what is to be flown, such as ``400 m out toward SW (225°), 5 min there``."""
     far = sentences.amount(plan.distance, "height", reader.units)
     toward = (
@@ -61,7 +62,7 @@ def batteries(sortie: Sortie, flights: Flights, flight_time: float, window: Wind
     return f"{count}: {told}, {minutes(flights.time_in_air)} in the air of a window of {length}; {each} each"
 
 
-def out_of_sight(plan: Plan, sight_range: float, reader: Reader) -> str:
+def out_of_sight(plan: Plan | PlanFacts, sight_range: float, reader: Reader) -> str:
     """Say that a sortie goes farther than the pilot sees how the aircraft points; empty where it does not."""
     if not plan.distance > sight_range + 0.5:
         return ""
