@@ -143,14 +143,16 @@ def test_csv_has_its_columns() -> None:
 
 
 def test_the_page_has_a_row_of_it(tmp_path: Path) -> None:
+    from tests.report.briefings import drawing
     from wxfly.report.charts.timeline import timelines
     from wxfly.report.text import sentences
 
     page = tmp_path / "best.html"
     run("best", SITE, *FAR, "--html", str(page))
     assert "<dt>Way home</dt>" in page.read_text(encoding="utf-8")
-    answer = ask(**OPTIONS).answers[0]
-    drawn = timelines(answer, sentences.reader_for(answer, units="metric", time_zone=None), 8, 18)
+    briefing = ask(**OPTIONS)
+    reader = sentences.reader_for(briefing.answers[0], units="metric", time_zone=None)
+    drawn = timelines(drawing(briefing)[1][0], reader, 8, 18)
     for shape, axis in (("wide", "yaxis2"), ("tall", "xaxis2")):
         assert drawn[shape]["layout"][axis]["ticktext"][-1] == "way home"
 

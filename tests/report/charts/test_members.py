@@ -7,6 +7,7 @@ import pytest
 
 from tests.cubes import quiet_cube
 from tests.probability.test_chance import members_cube
+from tests.report.briefings import drawing, page
 from wxfly.answer.briefing import make_briefing
 from wxfly.answer.request import Request
 from wxfly.pilot.aircraft import find_aircraft
@@ -14,7 +15,6 @@ from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site, period_of
 from wxfly.probability.chance import Cause, Chance
 from wxfly.report.charts.timeline import timelines
-from wxfly.report.pages.page import to_html
 from wxfly.report.text import chances
 from wxfly.report.text.sentences import reader_for
 from wxfly.report.text.terminal import render
@@ -51,7 +51,7 @@ def brief(members=None, question="best", sites=1, cube=None):
 def drawn(briefing, shape):
     answer = briefing.answers[0]
     reader = reader_for(answer, units="metric", time_zone=None)
-    return timelines(answer, reader, 4, 20)[shape]
+    return timelines(drawing(briefing)[1][0], reader, 4, 20, chances.whose(answer))[shape]
 
 
 @pytest.mark.parametrize("shape", ["wide", "tall"])
@@ -89,9 +89,9 @@ def test_hours_that_are_not_known_have_no_chance_and_break_the_band():
 
 
 def test_the_page_says_what_the_band_is():
-    with_members = to_html(brief(members_cube(9)), units="metric", time_zone=None)
+    with_members = page(brief(members_cube(9)))
     assert "eight of ten members" in with_members
-    assert "Shaded: the gusts" not in to_html(brief(), units="metric", time_zone=None)
+    assert "Shaded: the gusts" not in page(brief())
 
 
 @pytest.mark.parametrize(

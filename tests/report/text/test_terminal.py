@@ -25,6 +25,7 @@ from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site, period_of
 from wxfly.report.charts import overview
+from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.values import CAUTIONS, INVENTED
 from wxfly.report.text import sentences, terminal
 from wxfly.report.text.advice import _elevation
@@ -265,10 +266,10 @@ def test_an_hour_that_comes_twice_is_told_apart_in_every_table():
     assert "02:00 CEST–02:00 CET" in alone
     assert "02:00–02:00" not in alone
     readers = [sentences.reader_for(a, units="metric", time_zone=None) for a in both.answers]
-    figure = overview.sites_overview(both, readers, ["Meadow", "Other"], tall=True)
+    figure = overview.sites_overview(facts_of(both), readers, ["Meadow", "Other"], tall=True)
     assert {"02:00 CEST", "02:00 CET"} <= set(figure["layout"]["yaxis"]["ticktext"])
-    figure = overview.sites_overview(both, readers, ["Meadow", "Other"], tall=False)
-    assert figure["layout"]["xaxis"]["title"]["text"] == "CEST, then CET"
+    figure = overview.sites_overview(facts_of(both), readers, ["Meadow", "Other"], tall=False)
+    assert figure["layout"]["xaxis"]["title"]["text"] == "hour, CEST, then CET"
 
 
 @pytest.mark.parametrize(

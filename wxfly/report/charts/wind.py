@@ -5,16 +5,16 @@ Below its axis stand the wind's arrows and the chance of every hour; behind the 
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.answer.findings import runs
 from wxfly.report.charts import shades
 from wxfly.report.charts.hours import HOUR, DrawnHours
 from wxfly.report.charts.shades import Figure, hatched
-from wxfly.report.facts.values import array, instants
+from wxfly.report.facts.values import array, instants, runs_of
 from wxfly.report.text import chances, sentences
 from wxfly.units import UNITS, to_si
 
@@ -49,7 +49,7 @@ def _band(hours: DrawnHours) -> list[Figure]:
     if lines is None:
         return []
     drawn: list[Figure] = []
-    for first, last in runs(np.flatnonzero(np.isfinite(lines).all(axis=0)).tolist()):
+    for first, last in runs_of(np.isfinite(lines).all(axis=0)):
         x = [float(v) for i in range(first, last + 1) for v in (i, i + 1)]
         steps = np.repeat(lines[:, first : last + 1], 2, axis=1).round(2).tolist()
         common = {"type": "scatter", "mode": "lines", "hoverinfo": "skip"}
@@ -229,7 +229,7 @@ def _sun_words(hours: DrawnHours) -> list[Figure]:
     spans = light_on_axis(hours)
     changes = [
         ("sunrise" if after == "day" else "sunset", at)
-        for (_, at, before), (_, _, after) in zip(spans, spans[1:], strict=False)
+        for (_, at, before), (_, _, after) in pairwise(spans)
         if {before, after} == {"twilight", "day"}
     ]
     places = dict(changes)

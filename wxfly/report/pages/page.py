@@ -95,7 +95,7 @@ def _body(facts: AnswerFacts, drawn: Sequence[TimelineFacts], words: PageWords, 
         yield from _place(one, words, i, words.hours[i][0], charts, hours_shown(one.site), legend=True)
         yield "</section>\n"
     yield "</main>\n"
-    yield shell.footer("What to mind, and where this is from", words.closing, words.cautions)
+    yield shell.footer("What to mind, and where this is from", words.closing, words.cautions, shell.linked)
 
 
 def answer_section(words: PageWords) -> str:

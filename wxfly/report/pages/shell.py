@@ -108,14 +108,14 @@ def table(
     )
 
 
-def footer(title: str, closing: Iterable[str], cautions: Iterable[str]) -> str:
-    """Return the end of a page: what to mind first and largest, then where it is from, with links."""
+def footer(title: str, closing: Iterable[str], cautions: Iterable[str], write: Callable[[str], str] = escape) -> str:
+    """Return the end of a page: what to mind first and largest, then where it is from, as `write` writes it."""
     minded = "".join(f"<p><strong>{escape(line)}</strong></p>\n" for line in cautions)
-    told = "".join(f'<p class="origin">{_linked(line)}</p>\n' for line in closing)
+    told = "".join(f'<p class="origin">{write(line)}</p>\n' for line in closing)
     return f"<footer>\n<h2>{escape(title)}</h2>\n{minded}{told}</footer>\n"
 
 
-def _linked(line: str) -> str:
+def linked(line: str) -> str:
     """Escape a line and make links of the https addresses in it."""
     parts = []
     for word in line.split(" "):
