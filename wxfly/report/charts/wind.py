@@ -49,7 +49,7 @@ def _band(hours: DrawnHours) -> list[Figure]:
     if lines is None:
         return []
     drawn: list[Figure] = []
-    for first, last in runs_of(np.isfinite(lines).all(axis=0)):
+    for first, last in runs_of(np.asarray(np.isfinite(lines).all(axis=0))):
         x = [float(v) for i in range(first, last + 1) for v in (i, i + 1)]
         steps = np.repeat(lines[:, first : last + 1], 2, axis=1).round(2).tolist()
         common = {"type": "scatter", "mode": "lines", "hoverinfo": "skip"}
