@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 from collections.abc import Iterable
 
 from wxfly.report.facts.values import CAUTIONS, FAR_AHEAD
-from wxfly.report.pages.page import escape
+from wxfly.report.pages.shell import escape
 from wxfly.report.text import details, tables
 
 log = logging.getLogger(__name__)

@@ -43,10 +43,10 @@ def parts(part: type[Struct] = AnswerFacts) -> dict[str, type[Struct]]:
     return found
 
 
-def schema() -> dict[str, Any]:
-    """Return the JSON Schema (draft 2020-12) that every answer follows, made from the types."""
-    made = json.schema(AnswerFacts)
-    for name, part in parts().items():
+def schema(whole: type[Struct] = AnswerFacts) -> dict[str, Any]:
+    """Return the JSON Schema (draft 2020-12) that every answer, brief or check follows, made from the types."""
+    made = json.schema(whole)
+    for name, part in parts(whole).items():
         definition = made["$defs"][name]
         definition["description"] = (part.__doc__ or "").partition("\n")[0]
         for key, text in described(part).items():
@@ -54,6 +54,6 @@ def schema() -> dict[str, Any]:
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": "An answer of wxfly", **made}
 
 
-def to_json(facts: AnswerFacts) -> str:
-    """Return the facts of an answer as one line; what may not leave as it is stands by its number."""
+def to_json(facts: Facts) -> str:
+    """Return the facts of an answer, a brief or a check as one line; what may not leave stands by its number."""
     return escaped(json.encode(facts).decode())

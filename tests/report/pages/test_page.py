@@ -18,18 +18,13 @@ import pytest
 import wxfly.report.pages.page as page_module
 from tests.cubes import quiet_cube
 from tests.halves import spread
-from tests.report.briefings import MEADOW, brief, every_question, invented, with_gaps
+from tests.report.briefings import MEADOW, brief, every_question, invented, page, with_gaps
 from wxfly.errors import WxflyError
 from wxfly.report.facts.values import CAUTIONS, INVENTED
-from wxfly.report.pages.page import to_html
 
 ALL = every_question()
 LARGEST = 2_300_000
 EVIL = "<script>alert(1)</script><b>%{x}</b> $\\alpha$ &amp; \"'"
-
-
-def page(briefing, units="metric", time_zone=None):
-    return to_html(briefing, units=units, time_zone=time_zone)
 
 
 @cache

@@ -13,7 +13,7 @@ from wxfly.assessment.suitability import counts_as_required, names_of
 from wxfly.physics.air.sun import low_light, solar_day, sun_events
 from wxfly.pilot.elements import BY_NAME, LIMIT_RULES
 from wxfly.pilot.limits import Limits
-from wxfly.pilot.site import SiteClock
+from wxfly.pilot.site import Site, SiteClock
 from wxfly.report.facts.values import (
     Degrees,
     ElementName,
@@ -236,6 +236,14 @@ def lit_hours_facts(answer: SiteAnswer, day: findings.Day | None = None) -> LitH
     )
 
 
+def sun_passes(site: Site, first: date, count: int) -> list[dict[str, datetime | None]]:
+    """Return the moments at which the sun passes its heights on each day of a site's clock, from a first day on."""
+    noon = SiteClock(site.time_zone).noon(first)
+    place = site.latitude, site.longitude, solar_day(site.longitude, noon), count
+    passes = sun_events(*place)._asdict() | low_light(*place)._asdict()
+    return [{name: known_moment(moments[at]) for name, moments in passes.items()} for at in range(count)]
+
+
 def day_facts(answer: SiteAnswer) -> list[DayFacts]:
     """Return light and sun of each day of the site's clock."""
     site, clock = answer.request.site, SiteClock(answer.request.site.time_zone)
@@ -243,20 +251,18 @@ def day_facts(answer: SiteAnswer) -> list[DayFacts]:
     if not days:
         return []
     count = (days[-1].date - days[0].date).days + 1
-    place = site.latitude, site.longitude, solar_day(site.longitude, clock.noon(days[0].date)), count
-    passes = sun_events(*place)._asdict() | low_light(*place)._asdict()
+    passes = sun_passes(site, days[0].date, count)
     found = []
     for day in days:
         at = (day.date - days[0].date).days
         highest, lowest = findings.sun_elevations(site, day)
-        moments_of_day = {name: known_moment(moments[at]) for name, moments in passes.items()}
         found.append(
             DayFacts(
                 day.date,
                 moment_of(day.start),
                 moment_of(day.end),
                 lit_hours_facts(answer, day),
-                **moments_of_day,
+                **passes[at],
                 highest_sun_elevation=round(highest, 1),
                 lowest_sun_elevation=round(lowest, 1),
             )

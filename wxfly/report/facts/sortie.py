@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from wxfly.answer import findings
 from wxfly.answer.request import SiteAnswer
 from wxfly.answer.survey import Spell, Survey
+from wxfly.answer.windows import Window
 from wxfly.physics.probability import least_chance
 from wxfly.pilot.intent import Intent, drives_out, takes_off
 from wxfly.probability.chance import Chance
@@ -158,21 +159,19 @@ def sortie_facts(answer: SiteAnswer) -> SortieFacts | None:
     sortie, missing, worst = answer.request.sortie, answer.request.energy_missing, answer.way_home
     if sortie is None and not missing:
         return None
-    planned = (
-        None
-        if sortie is None
-        else PlanFacts(
-            sortie.plan.distance,
-            sortie.plan.direction,
-            round(sortie.plan.work_time),
-            sortie.plan.return_height,
-            sortie.plan.reserve,
-            sortie.plan.confidence,
-            sortie.batteries,
-        )
-    )
     most_demanding = None if worst is None or sortie is None else _worst(answer, worst, sortie)
-    return SortieFacts(sortie is not None, list(missing), planned, most_demanding)
+    return SortieFacts(
+        sortie is not None, list(missing), None if sortie is None else plan_facts(sortie), most_demanding
+    )
+
+
+def plan_facts(sortie: Sortie) -> PlanFacts:
+    """Return what is to be flown."""
+    plan = sortie.plan
+    return PlanFacts(
+        plan.distance, plan.direction, round(plan.work_time), plan.return_height, plan.reserve, plan.confidence,
+        sortie.batteries,
+    )  # fmt: skip
 
 
 def _worst(answer: SiteAnswer, worst: WorstMoment, sortie: Sortie) -> WorstFacts:
@@ -212,12 +211,12 @@ def _spell(spell: Spell) -> SpellFacts:
     return SpellFacts(moment_of(spell.start), moment_of(spell.end), spell.is_work)
 
 
-def decision_facts(answer: SiteAnswer) -> DecisionFacts | None:
-    """Return whether driving out and taking off pay, by the pilot's own costs."""
+def decision_facts(answer: SiteAnswer, window: Window | None = None) -> DecisionFacts | None:
+    """Return whether driving out and taking off pay by the pilot's own costs, in the best window or another."""
     costs = answer.request.intent.costs
     if costs is None:
         return None
-    found = findings.chance_for_costs(answer)
+    found = findings.chance_for_costs(answer, window)
     chance = math.nan if found is None else found.value
     count = findings.count_hours(answer)
     is_known = not math.isnan(chance) or (found is None and count.not_known < count.lit)

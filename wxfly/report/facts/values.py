@@ -83,6 +83,16 @@ def moments(times: npt.NDArray[np.datetime64]) -> list[datetime | None]:
     return [t and t.replace(tzinfo=UTC) for t in times.astype("datetime64[s]").tolist()]
 
 
+def array(values: Sequence[float | None]) -> npt.NDArray[np.float64]:
+    """Return numbers as an array, NaN for None."""
+    return np.array(values, dtype=float)
+
+
+def instants(moments: Sequence[datetime | None]) -> npt.NDArray[np.datetime64]:
+    """Return moments as numpy has them, UTC [s], NaT for None."""
+    return np.array([m and m.replace(tzinfo=None) for m in moments], dtype="datetime64[s]")
+
+
 def known_moment(time: np.datetime64) -> datetime | None:
     """Return a UTC moment of numpy as an aware datetime, None for NaT."""
     return None if np.isnat(time) else moment_of(time)
