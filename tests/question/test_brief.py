@@ -384,7 +384,7 @@ def test_a_brief_says_how_sure_its_window_is_and_whether_it_pays() -> None:
     asked = brief(contingency="15min", costs="30,100,2000", aircraft="cine-hexacopter")
     assert asked.brief is not None
     facts = brief_facts(asked.brief, facts_of(asked.briefing))
-    words = words_of(facts, asked.briefing, units="metric", time_zone=None)
+    words = words_of(facts, units="metric", time_zone=None)
     text = " ".join(to_text(words, 100).split())
     page = to_html(words, facts, units="metric").replace("\u00a0", " ").replace("&NoBreak;", "")
     window = asked.brief.window

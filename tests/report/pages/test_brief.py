@@ -49,7 +49,7 @@ def of_cube(cube, *, aircraft=None, site=MEADOW, **plan):
 
 def words(made, briefing, units="metric"):
     facts = brief_facts(made, facts_of(briefing))
-    return words_of(facts, briefing, units=units, time_zone=None), facts
+    return words_of(facts, units=units, time_zone=None), facts
 
 
 def page(cube=None, *, units="metric", **changes):
