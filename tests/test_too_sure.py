@@ -22,7 +22,8 @@ from wxfly.cube.contract import attributes_of, with_lost_members
 from wxfly.physics.air import geomagnetic
 from wxfly.pilot.site import Site
 from wxfly.probability.site_chance import judge_sureness
-from wxfly.report.text.chances import told_causes
+from wxfly.report.facts.windows import chance_and_causes
+from wxfly.report.text.details import told_causes
 
 SITE = Site("here", 52.0, 6.0, surface_altitude=30.0, time_zone="Europe/Amsterdam")
 RUN = np.datetime64("2026-06-10T00")
@@ -149,8 +150,8 @@ def test_rain_that_decides_the_window_of_the_real_reply_is_named():
     wet = [w for w in windows if w.limiting_element == "precipitation"]
     assert wet
     for window in wet:
-        chance = sureness.of(window.first, window.last)
-        named = [c.element for c in told_causes(chance, window.limiting_element)]
+        _, causes = chance_and_causes(sureness.of(window.first, window.last))
+        named = [c.element for c in told_causes(causes, window.limiting_element)]
         assert "precipitation" in named
         assert len(named) == 3
 

@@ -12,7 +12,8 @@ from wxfly.assessment.suitability import State, assess, hold_back
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.intent import Intent
 from wxfly.pilot.limits import limits_for
-from wxfly.report.text import sentences
+from wxfly.report.facts.answer import facts_of
+from wxfly.report.facts.reasons import held_back
 
 LIMITS = limits_for(find_aircraft("folding-quad-249g"))
 HOLD = Intent(hold_hours=1)
@@ -76,6 +77,7 @@ def test_an_hour_outside_by_itself_stays_outside_after_one_not_known():
 
 def test_the_answer_holds_back_and_says_so():
     cube = with_values(quiet_cube(36), "wind_speed_of_gust", 30.0, 12, 12)  # the hour from 11 to 12 UTC
+    told = facts_of(brief(cubes=[cube], intent=HOLD)).sites[0]
     free, held = brief(cubes=[cube]).answers[0], brief(cubes=[cube], intent=HOLD).answers[0]
     state = {
         str(t)[11:13]: s for t, s in zip(held.assessment["time"].values, held.assessment["state"].values, strict=True)
@@ -83,7 +85,7 @@ def test_the_answer_holds_back_and_says_so():
     assert state["11"] == state["12"] == State.OUTSIDE
     assert state["13"] == State.INSIDE
     at = int(np.flatnonzero(held.assessment["time"].values == START + np.timedelta64(12, "h"))[0])
-    assert sentences.reason_of(held, at, "metric") == "held back: the hour before was over the gust limit"
+    assert held_back(told, at) == "held back: the hour before was over the gust limit"
     assert free.assessment["state"].values[at] == State.INSIDE
     assert all(not (w.first <= at <= w.last) for w in held.windows)
 

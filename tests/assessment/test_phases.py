@@ -14,7 +14,9 @@ from wxfly.pilot.aircraft import find_aircraft, parse_aircraft
 from wxfly.pilot.elements import NAMES
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site
-from wxfly.report.text import sentences
+from wxfly.report.facts.answer import facts_of
+from wxfly.report.facts.reasons import reading_at
+from wxfly.report.text import details
 
 SITE = Site("here", 52.0, 6.0, surface_altitude=30.0, time_zone="Europe/Amsterdam")
 LIMITS = limits_for(find_aircraft("folding-quad-249g"))
@@ -90,12 +92,14 @@ def test_the_usable_height_ends_on_the_ground_where_nothing_can_be_launched():
 
 
 def test_the_answer_names_the_phase():
-    answer = brief(limits=replace(LIMITS, maximum_gust_at_launch=1.0)).answers[0]
-    assert answer.best is None
-    words = sentences.reason_of(answer, 12, "metric")
+    facts = facts_of(brief(limits=replace(LIMITS, maximum_gust_at_launch=1.0)))
+    site, (reader,) = facts.sites[0], details.readers_of(facts)
+    assert site.windows == []
+    assert site.hours.limiting_element[12] == "gust"
+    words = reading_at(site, "gust", 12, reader)
     assert words.startswith("gust at 2 m, ")
     assert words.endswith("of 1 m/s, at launch and landing")
-    assert "launch in gusts to 1.0 m/s" in sentences.asked(answer, "metric")
+    assert "launch in gusts to 1.0 m/s" in details.asked(site, "metric")
 
 
 def test_members_are_held_to_it_too():

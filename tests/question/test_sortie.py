@@ -145,14 +145,14 @@ def test_csv_has_its_columns() -> None:
 def test_the_page_has_a_row_of_it(tmp_path: Path) -> None:
     from tests.report.briefings import drawing
     from wxfly.report.charts.timeline import timelines
-    from wxfly.report.text import sentences
+    from wxfly.report.text.details import readers_of
 
     page = tmp_path / "best.html"
     run("best", SITE, *FAR, "--html", str(page))
     assert "<dt>Way home</dt>" in page.read_text(encoding="utf-8")
     briefing = ask(**OPTIONS)
-    reader = sentences.reader_for(briefing.answers[0], units="metric", time_zone=None)
-    drawn = timelines(drawing(briefing)[1][0], reader, 8, 18)
+    facts, (one,) = drawing(briefing)
+    drawn = timelines(one, readers_of(facts)[0], 8, 18)
     for shape, axis in (("wide", "yaxis2"), ("tall", "xaxis2")):
         assert drawn[shape]["layout"][axis]["ticktext"][-1] == "way home"
 

@@ -17,7 +17,6 @@ from wxfly.pilot.site import Site, period_of
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.timeline import timeline_facts
 from wxfly.report.pages.page import to_html
-from wxfly.report.text.page import words_of
 from wxfly.retrieval.obtained import ForecastOrigin
 
 MEADOW = Site("Meadow", 52.0, 6.0, 30.0, "Europe/Amsterdam")
@@ -82,15 +81,15 @@ def brief(question="best", cubes=None, sites=None, *, days=1, **changes):
     return _MADE[key]
 
 
-def drawing(briefing):
+def drawing(briefing, units="metric", time_zone=None):
     """Return the facts of a briefing, and what the pictures of its sites show."""
-    facts = facts_of(briefing)
+    facts = facts_of(briefing, units=units, time_zone=time_zone)
     return facts, timeline_facts(briefing, facts)
 
 
 def page(briefing, units="metric", time_zone=None):
     """Write the page of a briefing."""
-    return to_html(*drawing(briefing), words_of(briefing, units=units, time_zone=time_zone))
+    return to_html(*drawing(briefing, units, time_zone))
 
 
 def renamed(briefing, *names):

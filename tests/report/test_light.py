@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
+from types import SimpleNamespace
 from zoneinfo import ZoneInfo
 
 import ephem
 import numpy as np
 import pytest
 
-from tests.report.briefings import NOW, brief
+from tests.report.briefings import NOW
 from wxfly.answer.findings import Day
 from wxfly.pilot.site import Site
-from wxfly.report.text import sentences
+from wxfly.report.facts.hours import sun_of_days
+from wxfly.report.facts.words import Clock
+from wxfly.report.text.details import light
 
 PLACES = {
     "Chatham Islands": ("Pacific/Chatham", -43.95, -176.55),
@@ -53,10 +55,9 @@ def by_ephem(place: str, day: date, event: str) -> datetime:
 @pytest.mark.parametrize(("place", "day"), [(place, day) for place in PLACES for day in days_of(place)])
 def test_the_line_of_light_is_of_the_day_on_the_clock(place: str, day: date) -> None:
     zone, latitude, longitude = PLACES[place]
-    clock = sentences.Clock(zone)
-    made = brief().answers[0]
-    answer = replace(made, request=replace(made.request, site=Site(place, latitude, longitude, 30.0, zone)))
-    told = sentences.light(answer, Day(day, NOW, NOW, np.ones(1, dtype=bool), ()), clock)
+    clock, site = Clock(zone), Site(place, latitude, longitude, 30.0, zone)
+    (sun,) = sun_of_days(site, [Day(day, NOW, NOW, np.ones(1, dtype=bool), ())])
+    told = light(SimpleNamespace(**sun), clock)
     for event in EVENTS:
         wanted = by_ephem(place, day, event)
         assert wanted.date() == day

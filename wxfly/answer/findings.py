@@ -17,7 +17,7 @@ import numpy.typing as npt
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.answer.windows import Window, find_windows
 from wxfly.assessment.suitability import State, counts_as_required, names_of
-from wxfly.physics.air.sun import SunEvents, solar_day, sun_events, sun_position
+from wxfly.physics.air.sun import sun_position
 from wxfly.pilot.site import Site, SiteClock
 from wxfly.probability.chance import Cause, Chance, Outlook, chance_of_better
 
@@ -339,22 +339,6 @@ def days_of(answer: SiteAnswer, clock: SiteClock) -> list[Day]:
         )
         days.append(Day(day, max(first, answer.start), min(last, answer.end), hours, ranked))
     return days
-
-
-@dataclass(frozen=True)
-class Sun:
-    """The sun of a day: its events, and how high and how low it stands at full hours [degree]."""
-
-    events: SunEvents
-    highest: float
-    lowest: float
-
-
-def sun_of(answer: SiteAnswer, day: Day, clock: SiteClock) -> Sun:
-    """Return the sun of one day of a clock."""
-    site = answer.request.site
-    events = sun_events(site.latitude, site.longitude, solar_day(site.longitude, clock.noon(day.date)), 1)
-    return Sun(events, *sun_elevations(site, day))
 
 
 def sun_elevations(site: Site, day: Day) -> tuple[float, float]:

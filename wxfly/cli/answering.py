@@ -16,6 +16,7 @@ from wxfly.cli.options import (
     forecast_asking,
     intending,
     overwriting,
+    telling_more,
     waiting,
 )
 from wxfly.cli.program import main, print_data, say, tell_progress, width
@@ -24,6 +25,7 @@ from wxfly.report.formats import check_place, write_answer
 
 if TYPE_CHECKING:
     from wxfly.answer.request import QuestionKind
+    from wxfly.report.facts.values import Facts
 
 
 @main.command(epilog="Example: wxfly best Kelderness --date 2026-03-16 --html best.html")
@@ -82,34 +84,27 @@ def brief(site: str | None, html_path: Path | None, overwrite: bool, as_json: bo
     from wxfly.report.facts.answer import facts_of
     from wxfly.report.facts.brief import brief_facts
     from wxfly.report.pages.brief import to_html
-    from wxfly.report.text import brief as text
+    from wxfly.report.text.brief import to_text, words_of, words_without_window
     from wxfly.report.text.terminal import render
 
     if html_path:
         check_place(html_path, overwrite=overwrite)
     asked = ask_brief(site, read_words(words), on_progress=tell_progress)
-    shown: dict[str, Any] = {"units": asked.units, "time_zone": asked.time_zone}
     answer = facts_of(asked.briefing, asked.question)
     facts = None if asked.brief is None else brief_facts(asked.brief, answer)
-    if facts is None:
-        told = text.words_without_window(asked.briefing, **shown)
-    else:
-        told = text.words_of(facts, asked.briefing, **shown)
+    told = words_without_window(answer) if facts is None else words_of(facts)
     if html_path:
-        _write(html_path, to_html(told, facts, units=asked.units).encode(), overwrite=overwrite)
+        _write(html_path, to_html(told, facts).encode(), overwrite=overwrite)
     if as_json:
-        from wxfly.report.json import to_json
-
-        print_data(f"{to_json(facts or answer)}\n".encode("utf-8", "backslashreplace"))
+        _print_json(facts or answer)
     elif as_csv:
         from wxfly.report.csv import brief_to_csv, to_csv
 
+        shown: dict[str, Any] = {"units": asked.units, "time_zone": asked.time_zone}
         rows = to_csv(answer, **shown) if facts is None else brief_to_csv(facts, **shown)
         print_data(rows.encode("utf-8", "backslashreplace"))
-    elif facts is None:
-        say(render(asked.briefing, **shown, width=width()))
     else:
-        say(text.to_text(told, width()))
+        say(render(answer, width=width()) if facts is None else to_text(told, width()))
 
 
 @main.command(epilog="Example: wxfly check Valdrenna --mean 3.1m/s --gust 5.4m/s")
@@ -136,24 +131,28 @@ def brief(site: str | None, html_path: Path | None, overwrite: bool, as_json: bo
 @forecast_asking
 @flying
 @waiting
+@telling_more
 @click.option("--json", "as_json", is_flag=True, help="Print the check and the answer for the rest of the day as JSON.")
-def check(site: str | None, as_json: bool, **words: Any) -> None:
+def check(site: str | None, more: bool, as_json: bool, **words: Any) -> None:
     """Hold what you measure now at SITE against the forecast, and answer for the rest of the day with both."""
     from wxfly.question.brief import ask_check
     from wxfly.report.facts.field_check import check_facts
     from wxfly.report.text.field_check import CheckWords
-    from wxfly.report.text.terminal import render
+    from wxfly.report.text.terminal import notes_first, render
 
-    asked = ask_check(site, read_words(words), on_progress=tell_progress)
-    facts = check_facts(asked)
+    facts = check_facts(ask_check(site, read_words(words), on_progress=tell_progress))
     if as_json:
-        from wxfly.report.json import to_json
-
-        print_data(f"{to_json(facts)}\n".encode("utf-8", "backslashreplace"))
+        _print_json(facts)
         return
-    answer = render(asked.briefing, units=asked.units, time_zone=asked.time_zone, width=width())
-    notes, _, rest = answer.partition("\n\n")  # how old the forecast is goes before what the reading says
-    say(f"{notes}\n\n{CheckWords(facts, asked.units, asked.time_zone).render(width())}\n\n{rest}")
+    notes = notes_first(facts.answer, width())  # how old the forecast is goes before what the reading says
+    parts = [notes, CheckWords(facts).render(width()), render(facts.answer, width=width(), more=more)]
+    say("\n\n".join(filter(None, parts)))
+
+
+def _print_json(facts: Facts) -> None:
+    from wxfly.report.json import to_json
+
+    print_data(f"{to_json(facts)}\n".encode("utf-8", "backslashreplace"))
 
 
 def _ask(kind: QuestionKind, places: list[str], outputs: Outputs, words: Words) -> None:
@@ -170,9 +169,11 @@ def _ask(kind: QuestionKind, places: list[str], outputs: Outputs, words: Words) 
     for format in outputs.printed:
         print_data(format.write(asked))
     if not outputs.printed:
+        from wxfly.report.facts.answer import facts_of
         from wxfly.report.text.terminal import render
 
-        say(render(asked.briefing, units=asked.units, time_zone=asked.time_zone, width=width()))
+        facts = facts_of(asked.briefing, asked.question)
+        say(render(facts, width=width(), more=outputs.more))
 
 
 def _write(path: Path, content: bytes, *, overwrite: bool) -> None:

@@ -49,7 +49,7 @@ class Format:
 def _facts(asked: Asked) -> AnswerFacts:
     from wxfly.report.facts.answer import facts_of
 
-    return facts_of(asked.briefing, asked.question)
+    return facts_of(asked.briefing, asked.question, units=asked.units, time_zone=asked.time_zone)
 
 
 def _json(asked: Asked) -> bytes:
@@ -67,16 +67,15 @@ def _csv(asked: Asked) -> bytes:
 def _html(asked: Asked) -> bytes:
     from wxfly.report.facts.timeline import timeline_facts
     from wxfly.report.pages.page import to_html
-    from wxfly.report.text.page import words_of
 
-    facts, words = _facts(asked), words_of(asked.briefing, units=asked.units, time_zone=asked.time_zone)
-    return to_html(facts, timeline_facts(asked.briefing, facts), words).encode()
+    facts = _facts(asked)
+    return to_html(facts, timeline_facts(asked.briefing, facts)).encode()
 
 
 def _ics(asked: Asked) -> bytes:
     from wxfly.report.calendar import to_ics
 
-    return to_ics(_facts(asked), asked.briefing, units=asked.units, time_zone=asked.time_zone)
+    return to_ics(_facts(asked))
 
 
 FORMATS: tuple[Format, ...] = (

@@ -25,7 +25,10 @@ from wxfly.report.charts.hours import THE_HOUR, DrawnHours, hours_shown
 from wxfly.report.charts.timeline import timelines
 from wxfly.report.charts.wind import light_on_axis
 from wxfly.report.facts.answer import facts_of
-from wxfly.report.text import chances, sentences
+from wxfly.report.facts.verdict import names_of
+from wxfly.report.facts.words import in_ten
+from wxfly.report.facts.words import margin as margin_words
+from wxfly.report.text.details import readers_of
 
 ROWS = (THE_HOUR, *NAMES)
 
@@ -35,9 +38,8 @@ SHAPES = ("wide", "tall")
 
 def drawn(briefing, units="metric"):
     """Return the figures of the first answer, and its first and last hour drawn."""
-    answer = briefing.answers[0]
-    reader = sentences.reader_for(answer, units=units, time_zone=None)
-    one = drawing(briefing)[1][0]
+    facts, (one, *_) = drawing(briefing, units)
+    reader = readers_of(facts)[0]
     first, last = hours_shown(one.site)
     return timelines(one, reader, first, last), first, last
 
@@ -135,9 +137,8 @@ def test_windows_are_framed_to_the_minute_in_both_panels():
 
 def light_of(briefing):
     """Return the spans of light over all hours of the first answer."""
-    reader = sentences.reader_for(briefing.answers[0], units="metric", time_zone=None)
-    one = drawing(briefing)[1][0]
-    return light_on_axis(DrawnHours(one, reader, 0, len(one.site.hours.start) - 1))
+    facts, (one, *_) = drawing(briefing)
+    return light_on_axis(DrawnHours(one, readers_of(facts)[0], 0, len(one.site.hours.start) - 1))
 
 
 def test_night_and_twilight_follow_the_sun():
@@ -231,11 +232,11 @@ def test_short_numbers(margin, text):
 )
 def test_every_overview_is_one_that_plotly_accepts(name, tall):
     briefing = ALL[name]
-    readers = [sentences.reader_for(a, units="metric", time_zone=None) for a in briefing.answers]
+    readers = readers_of(facts_of(briefing))
     if briefing.question == "week":
         figure = overview.week_overview(facts_of(briefing).sites[0], readers[0], tall=tall)
     else:
-        names = sentences.labels(briefing, "metric")
+        names = names_of(facts_of(briefing).sites, "metric")
         figure = overview.sites_overview(facts_of(briefing), readers, names, tall=tall)
     assert go.Figure(figure).data[0].type == "heatmap"
 
@@ -243,7 +244,7 @@ def test_every_overview_is_one_that_plotly_accepts(name, tall):
 def test_days_stand_under_each_other_with_the_hours_chance():
     briefing = brief("week", [with_values(quiet_cube(84), "wind_speed_of_gust", 20.0, 22, 48)], days=3)
     answer = briefing.answers[0]
-    reader = sentences.reader_for(answer, units="metric", time_zone=None)
+    (reader,) = readers_of(facts_of(briefing))
     figure = overview.week_overview(facts_of(briefing).sites[0], reader, tall=False)
     grid = figure["data"][0]
     assert figure["layout"]["yaxis"]["ticktext"] == ["Wed 10 Jun", "Thu 11 Jun", "Fri 12 Jun"]
@@ -252,7 +253,7 @@ def test_days_stand_under_each_other_with_the_hours_chance():
     lit = [(r, k) for r, row in enumerate(grid["text"]) for k, text in enumerate(row) if text]
     assert lit
     for r, k in lit:
-        told = chances.in_ten(chance_at(answer, reader, r, k + first_hour(figure)))
+        told = in_ten(chance_at(answer, reader, r, k + first_hour(figure)))
         assert f"<b>{told}</b> that every limit holds" in grid["customdata"][r][k]
     frames = [s for s in figure["layout"]["shapes"] if s["line"]["color"] == shades.BLACK]
     assert len(frames) == len(answer.windows) == 2
@@ -295,10 +296,10 @@ def test_a_week_without_a_chance_shows_margins():
     made = brief("week", [quiet_cube(84)], days=3)
     briefing = replace(made, answers=(replace(made.answers[0], sureness=None),))
     answer = briefing.answers[0]
-    reader = sentences.reader_for(answer, units="metric", time_zone=None)
+    (reader,) = readers_of(facts_of(briefing))
     figure = overview.week_overview(facts_of(briefing).sites[0], reader, tall=False)
     assert figure["data"][0]["name"] == "margin"
-    assert sentences.margin(answer.best.margin) in "".join(t for row in figure["data"][0]["text"] for t in row)
+    assert margin_words(answer.best.margin) in "".join(t for row in figure["data"][0]["text"] for t in row)
 
 
 @pytest.mark.parametrize("stamp", [5, 6])  # the first, the second of the two hours from 02:00
@@ -309,7 +310,7 @@ def test_an_hour_that_comes_twice_shows_the_worse(stamp):
     cube = with_values(cube, "wind_speed_of_gust", 20.0, stamp, stamp)
     briefing = brief("week", [cube], [site], now=np.datetime64("2026-10-24T12:00", "s"))
     answer = briefing.answers[0]
-    reader = sentences.reader_for(answer, units="metric", time_zone=None)
+    (reader,) = readers_of(facts_of(briefing))
     assert [reader.clock.hour(t) for t in answer.assessment["time"].values[1:5]] == ["01:00", "02:00", "02:00", "03:00"]
     figure = overview.week_overview(facts_of(briefing).sites[0], reader, tall=False)
     (row,) = figure["data"][0]["customdata"]
@@ -320,7 +321,7 @@ def test_an_hour_that_comes_twice_shows_the_worse(stamp):
 
 def test_sites_share_their_hours_and_show_every_clock():
     briefing = brief("compare", sites=[MEADOW, RANCH])
-    readers = [sentences.reader_for(a, units="metric", time_zone=None) for a in briefing.answers]
+    readers = readers_of(facts_of(briefing))
     figure = overview.sites_overview(facts_of(briefing), readers, ["Meadow", "<b>Ranch</b>"], tall=False)
     assert figure["layout"]["yaxis"]["ticktext"] == ["Meadow", "&lt;b&gt;Ranch&lt;/b&gt;"]
     assert figure["layout"]["xaxis"]["title"]["text"] == "hour, CEST / MDT"

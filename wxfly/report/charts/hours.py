@@ -12,12 +12,13 @@ from wxfly.pilot.elements import BY_NAME, RETURN_LEG
 from wxfly.pilot.site import SiteClock
 from wxfly.report.charts import shades
 from wxfly.report.charts.shades import Figure
-from wxfly.report.facts.answer import SiteAnswerFacts
+from wxfly.report.facts import words
+from wxfly.report.facts.hours import DayFacts
+from wxfly.report.facts.reasons import reading_at, reason_of
+from wxfly.report.facts.site import SiteAnswerFacts
 from wxfly.report.facts.timeline import TimelineFacts
-from wxfly.report.facts.values import array, instants
-from wxfly.report.text import sentences
-from wxfly.report.text.readings import HourWords
-from wxfly.report.text.sentences import Reader
+from wxfly.report.facts.values import Period, array, instants
+from wxfly.report.facts.words import Reader
 from wxfly.times import as_moment
 from wxfly.units import from_si
 
@@ -47,20 +48,23 @@ def lit_hours(site: SiteAnswerFacts) -> npt.NDArray[np.bool_]:
 
 def days_of(site: SiteAnswerFacts, clock: SiteClock) -> list[Day]:
     """Return the days of an answer on a clock."""
-    starts, asked = instants(site.hours.start), as_moment(site.period.start)
-    inside = np.flatnonzero((starts + HOUR > asked) & (starts < as_moment(site.period.end)))
+    starts, asked, inside = instants(site.hours.start), as_moment(site.period.start), _within(site, site.period)
     dates = np.array([clock.date(max(starts[i], asked)) for i in inside], dtype=object)
     return [Day(day, inside[dates == day]) for day in sorted(set(dates))]
 
 
-def hours_shown(site: SiteAnswerFacts, here: npt.NDArray[np.intp] | None = None) -> tuple[int, int]:
-    """Return first and last hour to draw of some, or of all: the lit ones and one on either side, or all when dark."""
-    if here is None:
-        here = np.concatenate([day.hours for day in days_of(site, SiteClock("UTC"))])
+def hours_shown(site: SiteAnswerFacts, part: Period | DayFacts | None = None) -> tuple[int, int]:
+    """Return first and last hour to draw of a part, or of all: the lit ones and one on either side; all when dark."""
+    here = _within(site, part or site.period)
     lit = here[lit_hours(site)[here]]
     if not lit.size:
         return int(here[0]), int(here[-1])
     return max(int(here[0]), int(lit[0]) - 1), min(int(here[-1]), int(lit[-1]) + 1)
+
+
+def _within(site: SiteAnswerFacts, part: Period | DayFacts) -> npt.NDArray[np.intp]:
+    starts = instants(site.hours.start)
+    return np.flatnonzero((starts + HOUR > as_moment(part.start)) & (starts < as_moment(part.end)))
 
 
 class DrawnHours:
@@ -104,7 +108,7 @@ class DrawnHours:
         hours = self.site.hours
         self.times = instants(hours.start[part])
         self.centres = np.arange(self.count) + 0.5
-        self.unit = sentences.unit_of("wind", reader.units)
+        self.unit = words.unit_of("wind", reader.units)
         at_height = {"wind": facts.wind, "gust": facts.gust}
         self.speeds = {name: self._in_unit(array(wind.demand[part])) for name, wind in at_height.items()}
         self.limits = {name: float(self._in_unit(array([wind.limit]))[0]) for name, wind in at_height.items()}
@@ -119,7 +123,6 @@ class DrawnHours:
         of_elements = [element.margin for element in self.site.elements]
         self.margins = np.array([array(row[part]) for row in (hours.margin, *of_elements)])
         self.lit = lit_hours(self.site)[part]
-        self._words = HourWords(self.site, reader.units)
         self.hovers = {row: [self._hover(k - 1, i) for i in range(self.count)] for k, row in enumerate(self.rows)}
 
     def _in_unit(self, values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
@@ -134,18 +137,18 @@ class DrawnHours:
         """Say value, limit and margin of a cell, in lines that fit a phone; the hour as a whole is row -1."""
         hour, margin = self.first + i, float(self.margins[1 + row, i])
         if row < 0:
-            reason = self._words.reason(hour).replace(", ", "<br>", 1)
+            reason = reason_of(self.site, hour, self.reader).replace(", ", "<br>", 1)
             state = self.site.hours.state[hour]
-            return f"{self.span(i)}<br><b>{state}</b>, margin {sentences.margin(margin)}<br>decides: {reason}"
+            return f"{self.span(i)}<br><b>{state}</b>, margin {words.margin(margin)}<br>decides: {reason}"
         element = self.site.elements[row]
-        reading = self._words.reading(element.name, hour).replace(", ", "<br>", 1)
+        reading = reading_at(self.site, element.name, hour, self.reader).replace(", ", "<br>", 1)
         if not element.judged:
             told = "not judged: figures missing" if element.name == RETURN_LEG.name else "not judged: no limit"
         elif np.isnan(margin):
             counts = element.is_required or any(first <= hour <= last for first, last in element.lost_runs)
             told = f"margin not known ({'required' if counts else 'advised'})"
         else:
-            told = f"margin {sentences.margin(margin)}"
+            told = f"margin {words.margin(margin)}"
         return f"{self.span(i)}<br><b>{reading}</b><br>{told}"
 
     def windows(self) -> list[tuple[int, float, float]]:

@@ -11,7 +11,7 @@ from wxfly.report.charts import hours, shades, wind
 from wxfly.report.charts.hours import HOUR, DrawnHours
 from wxfly.report.charts.shades import Figure
 from wxfly.report.facts.timeline import TimelineFacts
-from wxfly.report.text.sentences import Reader
+from wxfly.report.facts.words import Reader
 
 LEFT, RIGHT = 128, 128
 """Margins of a wide chart, so that charts below each other share their axis of time [pixel]."""

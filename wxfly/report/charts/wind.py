@@ -14,8 +14,8 @@ import numpy.typing as npt
 from wxfly.report.charts import shades
 from wxfly.report.charts.hours import HOUR, DrawnHours
 from wxfly.report.charts.shades import Figure, hatched
+from wxfly.report.facts import words
 from wxfly.report.facts.values import array, instants, runs_of
-from wxfly.report.text import chances, sentences
 from wxfly.units import UNITS, to_si
 
 CHANCE_DEPTH, _ARROW_DEPTH = 0.19, 0.08
@@ -78,7 +78,7 @@ def _chances(hours: DrawnHours, *, tall: bool) -> list[Figure]:
             "text": ["" if k % every else shades.chance_cell(float(hours.chances[i])) for k, i in enumerate(known)],
             "textfont": {"size": 12, "color": shades.INK},
             "customdata": [
-                f"{hours.span(int(i))}<br><b>{chances.in_ten(float(hours.chances[i]))}</b> that every limit holds"
+                f"{hours.span(int(i))}<br><b>{words.in_ten(float(hours.chances[i]))}</b> that every limit holds"
                 f"<br>{hours.whose.replace(', ', '<br>', 1)}"
                 for i in known
             ],
@@ -102,7 +102,7 @@ def _arrows(hours: DrawnHours, *, tall: bool) -> list[Figure]:
                 "angle": ((direction[known] + 180) % 360).round().tolist(),
             },
             "customdata": [
-                f"{hours.span(int(i))}<br>wind from {sentences.direction(float(direction[i]))}" for i in known
+                f"{hours.span(int(i))}<br>wind from {words.direction(float(direction[i]))}" for i in known
             ],
             "hovertemplate": "%{customdata}<extra></extra>",
         }
@@ -170,7 +170,7 @@ def names(hours: DrawnHours, *, tall: bool) -> list[Figure]:
 
 def axis(hours: DrawnHours) -> Figure:
     """Return the axis of wind."""
-    height = sentences.amount(hours.site.height, "height", hours.reader.units)
+    height = words.amount(hours.site.height, "height", hours.reader.units)
     return {
         "range": [-0.26 * hours.top, hours.top], "fixedrange": True, "gridcolor": shades.GRID, "zeroline": True,
         "title": {"text": f"wind at {height} [{UNITS[hours.unit].written}]", "standoff": 6},
@@ -181,7 +181,7 @@ def axis(hours: DrawnHours) -> Figure:
 def _limit_words(hours: DrawnHours, *, tall: bool) -> list[Figure]:
     """Name the limits beside the panel, or on a phone where the lines of wind and gust are farthest from the name."""
     close = hours.limits["gust"] - hours.limits["wind"] < 0.12 * hours.top
-    words = []
+    named = []
     for name, limit in hours.limits.items():
         if not np.isfinite(limit):
             continue
@@ -191,12 +191,12 @@ def _limit_words(hours: DrawnHours, *, tall: bool) -> list[Figure]:
         side = "top" if below else "bottom"
         if not tall:
             anchor, x, side = "left", hours.count, ("top" if name == "wind" else "bottom") if close else "middle"
-        value = sentences.amount(float(to_si(limit, hours.unit)), "wind", hours.reader.units)
-        words.append(
+        value = words.amount(float(to_si(limit, hours.unit)), "wind", hours.reader.units)
+        named.append(
             _words(f"{name} limit {value}", x, float(limit), xanchor=anchor, yanchor=side,
                    font={"color": shades.LIMIT_WORDS, "size": 12})
         )  # fmt: skip
-    return words
+    return named
 
 
 def _places_for_words(hours: DrawnHours) -> list[tuple[str, float]]:
@@ -215,13 +215,13 @@ def _room(hours: DrawnHours, value: float, anchor: str, x: float) -> float:
 
 def _line_words(hours: DrawnHours) -> list[Figure]:
     """Name the two lines where they end, the gust above its own, the wind below."""
-    words = []
+    named = []
     for name, speed in hours.speeds.items():
         known = np.flatnonzero(~np.isnan(speed))
         if known.size:
             at, side = int(known[-1]), "bottom" if name == "gust" else "top"
-            words.append(_words(name, at + 0.95, float(speed[at]), xanchor="right", yanchor=side))
-    return words
+            named.append(_words(name, at + 0.95, float(speed[at]), xanchor="right", yanchor=side))
+    return named
 
 
 def _sun_words(hours: DrawnHours) -> list[Figure]:
@@ -234,15 +234,15 @@ def _sun_words(hours: DrawnHours) -> list[Figure]:
     ]
     places = dict(changes)
     is_short = places.get("sunset", hours.count) - places.get("sunrise", 0) < hours.count / 2
-    words = []
+    named = []
     for what, at in changes:
         # The first whole minute of the new light; the last of the day is the one before.
         moment = hours.times[0] + np.timedelta64(round(at * 60) - (what == "sunset"), "m")
-        words.append(
+        named.append(
             _words(f"{what} {hours.reader.clock.hour(moment)}", at, hours.top, yanchor="bottom", yshift=_LINE_OF_TEXT,
                    xanchor="left" if (what == "sunrise") != is_short else "right")
         )  # fmt: skip
-    return words
+    return named
 
 
 def _words(text: str, x: float, y: float, **more: Any) -> Figure:

@@ -15,9 +15,10 @@ from wxfly.physics.aircraft.rotor import MODEL_DEVIATION
 from wxfly.report.facts.advice import COLD_FOR_PACKS, AdviceFacts, advice_facts
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.field_check import LaunchFacts, launch_facts
-from wxfly.report.facts.sortie import PlanFacts, plan_facts
+from wxfly.report.facts.sortie import DecisionFacts, PlanFacts, decision_facts, plan_facts
 from wxfly.report.facts.values import Degrees, Facts, FlightTime, Metres, Share, Speed, column, moment_of, number
 from wxfly.report.facts.windows import WindowFacts
+from wxfly.report.facts.words import Clock, Reader
 
 
 class LevelFacts(Facts, frozen=True):
@@ -113,7 +114,9 @@ class BriefFacts(Facts, frozen=True):
     """At flight height, the mean."""
     worst_hours: list[WorstHour]
     """Of each element."""
-    advice: AdviceFacts
+    decisions: DecisionFacts | None
+    """Whether driving out and taking off for this window pay; null without costs."""
+    advice: AdviceFacts | None
     """What to know beside the limits."""
 
     @property
@@ -127,6 +130,8 @@ def brief_facts(brief: FlightBrief, answer: AnswerFacts) -> BriefFacts:
     window, flight = brief.window, brief.levels[brief.answer.request.height]
     speed, direction = (flight[name].values.ravel() for name in ("wind_speed", "wind_from_direction"))
     margins = brief.answer.assessment["margin"].transpose("element", "time").values[:, window.first : window.last + 1]
+    zone = answer.display_time_zone or answer.sites[0].site.time_zone
+    reader = Reader(answer.display_units, Clock(zone))
     worst = np.argmin(np.where(np.isnan(margins), -np.inf, margins), axis=1)
     return BriefFacts(
         answer=answer,
@@ -143,7 +148,8 @@ def brief_facts(brief: FlightBrief, answer: AnswerFacts) -> BriefFacts:
             WorstHour(element.name, window.first + int(at))
             for element, at in zip(answer.sites[0].elements, worst, strict=True)
         ],
-        advice=advice_facts(brief.answer, window, brief.advice),
+        decisions=decision_facts(brief.answer, window),
+        advice=advice_facts(brief.answer, window, reader),
     )
 
 

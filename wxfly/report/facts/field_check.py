@@ -164,7 +164,7 @@ def launch_facts(rule: HandRule) -> LaunchFacts:
 def check_facts(asked: CheckAsked) -> CheckFacts:
     """Return the facts of a field check."""
     found, confidence = asked.verdict, asked.rule.confidence
-    answer = facts_of(asked.briefing)
+    answer = facts_of(asked.briefing, units=asked.units, time_zone=asked.time_zone)
     way_home = next((e.margin for e in answer.sites[0].elements if e.name == "return_leg"), [])
     return CheckFacts(
         answer=answer,

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date, datetime
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -13,7 +15,7 @@ from wxfly.assessment.suitability import counts_as_required, names_of
 from wxfly.physics.air.sun import low_light, solar_day, sun_events
 from wxfly.pilot.elements import BY_NAME, LIMIT_RULES
 from wxfly.pilot.limits import Limits
-from wxfly.pilot.site import SiteClock
+from wxfly.pilot.site import Site, SiteClock
 from wxfly.report.facts.values import (
     Degrees,
     ElementName,
@@ -35,6 +37,19 @@ from wxfly.report.facts.values import (
 )
 
 
+class GapFacts(Facts, frozen=True):
+    """A judged element that is not known in some lit hours."""
+
+    element: ElementName
+    """The element."""
+    is_required: bool
+    """Whether those hours are not known for want of it."""
+    hour_runs: list[tuple[int, int]]
+    """First and last position of each run of those hours."""
+    everywhere: bool
+    """Whether it is known in no lit hour."""
+
+
 class NotKnown(Facts, frozen=True):
     """What the decision needs and does not have. Read it first."""
 
@@ -44,6 +59,10 @@ class NotKnown(Facts, frozen=True):
     """Advised elements missing in some lit hour: find out before you fly."""
     not_judged: list[ElementName]
     """Elements for which there is no limit."""
+    gaps: list[GapFacts]
+    """Where each is missing, the required first."""
+    lost_probability_runs: list[tuple[int, int]]
+    """First and last position of each run of lit hours whose probability of precipitation is lost."""
 
 
 class LitHours(Facts, frozen=True):
@@ -70,6 +89,12 @@ class DayFacts(Facts, frozen=True):
 
     date: date
     """At the site."""
+    start: datetime
+    """The part of the day that was asked about."""
+    end: datetime
+    """The part of the day that was asked about."""
+    lit_hours: LitHours
+    """How its lit hours stand."""
     civil_dawn: datetime | None
     """The sun at 6 degrees below the horizon, and at it."""
     sunrise: datetime | None
@@ -196,10 +221,11 @@ class LimitFacts(Facts, frozen=True):
     """Largest gust at 2 m for launching and landing; null for none of its own."""
 
 
-def lit_hours_facts(answer: SiteAnswer) -> LitHours:
-    """Return how the lit hours of an answer stand."""
-    count = findings.count_hours(answer)
-    longest = findings.longest_stretch(answer, answer.start, answer.end)
+def lit_hours_facts(answer: SiteAnswer, day: findings.Day | None = None) -> LitHours:
+    """Return how the lit hours of an answer, or of one of its days, stand."""
+    count = findings.count_hours(answer, None if day is None else day.hours)
+    part = answer if day is None else day
+    longest = findings.longest_stretch(answer, part.start, part.end)
     times = answer.assessment["time"].values
     return LitHours(
         count.lit,
@@ -218,22 +244,23 @@ def day_facts(answer: SiteAnswer) -> list[DayFacts]:
     days = findings.days_of(answer, clock)
     if not days:
         return []
-    count = (days[-1].date - days[0].date).days + 1
-    place = site.latitude, site.longitude, solar_day(site.longitude, clock.noon(days[0].date)), count
+    return [
+        DayFacts(day.date, moment_of(day.start), moment_of(day.end), lit_hours_facts(answer, day), **sun)
+        for day, sun in zip(days, sun_of_days(site, days), strict=True)
+    ]
+
+
+def sun_of_days(site: Site, days: Sequence[findings.Day]) -> list[dict[str, Any]]:
+    """Return what `DayFacts` holds of the sun, for days in order on the site's clock."""
+    first, count = days[0].date, (days[-1].date - days[0].date).days + 1
+    noon = SiteClock(site.time_zone).noon(first)
+    place = site.latitude, site.longitude, solar_day(site.longitude, noon), count
     passes = sun_events(*place)._asdict() | low_light(*place)._asdict()
     found = []
     for day in days:
-        at = (day.date - days[0].date).days
-        highest, lowest = findings.sun_elevations(site, day)
-        moments_of_day = {name: known_moment(moments[at]) for name, moments in passes.items()}
-        found.append(
-            DayFacts(
-                day.date,
-                **moments_of_day,
-                highest_sun_elevation=round(highest, 1),
-                lowest_sun_elevation=round(lowest, 1),
-            )
-        )
+        moments_of_day = {name: known_moment(moments[(day.date - first).days]) for name, moments in passes.items()}
+        ends = zip(("highest", "lowest"), findings.sun_elevations(site, day), strict=True)
+        found.append(moments_of_day | {f"{end}_sun_elevation": round(value, 1) for end, value in ends})
     return found
 
 
@@ -346,6 +373,8 @@ def not_known_facts(answer: SiteAnswer) -> NotKnown:
         [gap.element for gap in found if gap.required],
         [gap.element for gap in found if not gap.required],
         list(answer.assessment.attrs["not_judged"]),
+        [GapFacts(gap.element, gap.required, findings.runs(gap.hours), gap.everywhere) for gap in found],
+        findings.runs(findings.lost_probability(answer)),
     )
 
 

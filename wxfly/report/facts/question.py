@@ -107,10 +107,6 @@ class QuestionFacts(Facts, frozen=True):
     """How sure the way home must be."""
     ranks_anew: bool
     """Whether windows are ranked whatever was chosen before."""
-    display_units: str
-    """Units in which people are shown the answer. This answer is in SI units whatever they are."""
-    display_time_zone: str | None
-    """IANA zone in which people are shown times; null for each site's own."""
 
 
 def question_facts(question: Question) -> QuestionFacts:
@@ -152,6 +148,4 @@ def question_facts(question: Question) -> QuestionFacts:
         ),
         confidence_of_return=question.confidence,
         ranks_anew=question.ranks_anew,
-        display_units=question.units,
-        display_time_zone=question.time_zone,
     )

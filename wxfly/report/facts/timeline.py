@@ -11,7 +11,8 @@ import numpy as np
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.physics.air.sun import CIVIL_TWILIGHT, HORIZON, sun_position
 from wxfly.pilot.elements import ROW
-from wxfly.report.facts.answer import AnswerFacts, SiteAnswerFacts
+from wxfly.report.facts.answer import AnswerFacts
+from wxfly.report.facts.site import SiteAnswerFacts
 from wxfly.report.facts.values import Facts, Metres, Share, column, moment_of, number
 
 _MINUTE = np.timedelta64(1, "m")

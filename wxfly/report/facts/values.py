@@ -154,6 +154,8 @@ CAUTIONS = (
     " you stand, look at the sky, and land while you could still have stayed up.",
 )
 """What every output says, the first at the least."""
+CAUTION_IN_SHORT = "Advice, not permission: local rules prevail."
+"""The same below a verdict, where the rest is one step away."""
 
 FAR_AHEAD = "The further ahead, the less a margin means: look again at windows more than three days away."
 
