@@ -101,7 +101,7 @@ def _description(facts: AnswerFacts, site: SiteAnswerFacts, window: WindowFacts,
     if window.advised_not_known:
         yield f"Not known: {titles(window.advised_not_known)}. Find out before you fly."
     yield f"{details.asked(site, reader.units)}."
-    yield f"{reader.clock.when(window.start, window.end)}, {window.room} to fly."
+    yield f"{reader.clock.when(window.start, window.end)}, {window.room} to fly ({window.state})."
     yield f"Tightest: {tightest(site, window, reader)}."
     wind = wind_and_gust(site, window, reader)
     if wind:

@@ -116,7 +116,7 @@ def test_a_demonstration_says_so_in_its_first_line():
 
 def test_notes_come_first():
     first = paragraphs(brief(notes=("this forecast is old",)))[0]
-    assert first.startswith("Read the note first: room to fly at Meadow")
+    assert first.startswith("Forecast 6 h old, see the note: room to fly at Meadow")
     assert ". Note This forecast is old Tightest" in first
 
 
@@ -144,7 +144,7 @@ def test_a_stretch_that_is_too_short_is_told():
     cube = with_values(with_values(quiet_cube(36), "wind_speed_of_gust", 20.0), "wind_speed_of_gust", 4.0, 12, 13)
     answer = paragraphs(brief(cubes=[cube], minimum_duration=np.timedelta64(3, "h")))[0]
     assert answer.startswith("No room to fly at Meadow on Wed 10 Jun: 2 h at most, shorter than 3 h.")
-    assert "Longest 13:00–15:00 has room, 2 h" in answer
+    assert "Longest 13:00–15:00 has room; gust is beyond its limit in 17 of 19 lit hours" in answer
 
 
 def test_a_day_of_which_nothing_is_known_is_not_called_bad():
@@ -371,7 +371,7 @@ def test_a_pressure_from_sea_level_over_high_ground_is_said_first():
     cube = quiet_cube(36).drop_vars("surface_air_pressure")
     high = replace(RANCH, surface_altitude=1600.0)
     told = brief(cubes=[mark_carried(cube.assign_attrs(carried=""))], sites=[high])
-    assert paragraphs(told)[0].startswith("Read the note first: ")
+    assert paragraphs(told)[0].startswith("Forecast 6 h old, see the note: ")
     assert ". Note The forecast gives pressure at sea level only" in paragraphs(told)[0]
 
 

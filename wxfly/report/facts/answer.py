@@ -122,7 +122,9 @@ def facts_of(
     notes = [Note(kind_of(note).name.lower(), str(note)) for note in briefing.notes]
     comparison = comparison_facts(briefing) if briefing.question == "compare" else None
     period = seconds(briefing.minimum_duration)
-    asked_of = Asked(sites, readers, notes, comparison, moment_of(briefing.now), period, briefing.is_invented)
+    asked_of = Asked(
+        sites, readers, notes, comparison, moment_of(briefing.now), period, briefing.is_invented, forecasts[0].age
+    )
     return AnswerFacts(
         schema_version=SCHEMA_VERSION,
         program=Program("wxfly", __version__),

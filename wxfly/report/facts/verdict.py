@@ -25,6 +25,7 @@ from wxfly.report.facts.values import (
 from wxfly.report.facts.windows import CauseFacts, ChangeFacts, WindowFacts, place_of
 from wxfly.report.facts.words import (
     Reader,
+    age,
     amount,
     day_name,
     direction,
@@ -125,6 +126,8 @@ class Asked:
         Shortest window of use [s].
     is_invented : bool
         Whether place or weather are.
+    age : int or None
+        Of the forecast [s].
     """
 
     sites: Sequence[SiteAnswerFacts]
@@ -134,6 +137,7 @@ class Asked:
     now: datetime
     duration: int
     is_invented: bool
+    age: int | None
 
     def year(self, position: int) -> int:
         """Return the year of now on the clock of a reader."""
@@ -215,7 +219,8 @@ def _begin(asked: Asked, words: str, is_unknown: bool, *, is_wet: bool = False) 
     if asked.is_invented:
         before.append("invented, do not fly by this")
     if any(note.kind in _FIRST_NOTES for note in asked.notes):
-        before.append("read the note first")
+        old = asked.age is not None and any(note.kind == "forecast" for note in asked.notes)
+        before.append(f"forecast {age(asked.age)}, see the note" if old else "see the note")
     if is_unknown:
         before.append("as far as known")
     if is_wet:
@@ -275,8 +280,13 @@ def _why_none(site: SiteAnswerFacts, hours: LitHours, length: int) -> str:
         return "dark throughout"
     if hours.longest is not None:
         return f"{_length(hours.longest)} at most, shorter than {duration(length)}"
+    return _what_decides(hours) or "no hour has it"
+
+
+def _what_decides(hours: LitHours) -> str:
+    """Say which element decides in most of the hours without room; empty where none does."""
     if hours.deciding_element is None:
-        return "no hour has it"
+        return ""
     row = BY_NAME[hours.deciding_element]
     beyond = "likely" if row.sense == "grade" else "beyond its limit"
     return f"{row.title} is {beyond} in {hours.deciding_count} of {hours.lit_count} lit hours"
@@ -374,7 +384,7 @@ def tightest(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str:
     cause = window.doubtful_cause
     if cause is None:
         return room
-    if cause.element == window.limiting_element and cause.share is not None and room.endswith("to spare"):
+    if cause.element == window.limiting_element and cause.share is not None and room.endswith("limit to spare"):
         return f"{room}; at worst {percent(cause.share)} likely to break it"
     return f"{likely(cause)}; {room}"
 
@@ -424,7 +434,8 @@ def _lines_of_none(asked: Asked, site: SiteAnswerFacts, reader: Reader) -> Itera
     hours = site.lit_hours
     if hours.longest is not None:
         span = reader.clock.span(hours.longest.start, hours.longest.end)
-        yield VerdictLine("longest", "Longest", f"{span} has room, {_length(hours.longest)}")
+        decides = _what_decides(hours)
+        yield VerdictLine("longest", "Longest", f"{span} has room" + (f"; {decides}" if decides else ""))
     elif hours.nearest_hour is not None:
         yield VerdictLine("nearest", "Nearest", nearest(site, hours, reader, with_day=len(site.days) > 1))
     known = [outlook for outlook in site.outlooks if outlook.chance is not None]

@@ -231,7 +231,7 @@ def _room(window: Window) -> RoomWord:
     chance = window.chance if window.surest is None else window.surest.chance
     if chance is not None and chance.value < EVEN_CHANCE:
         return "probably no room"
-    return "room" if window.state is State.INSIDE else "little room"
+    return "room" if window.state >= State.INSIDE else "little room"
 
 
 def _is_outlook_only(answer: SiteAnswer, window: Window) -> bool:

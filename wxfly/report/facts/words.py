@@ -80,13 +80,12 @@ def room(
     if is_share and demand <= limit:
         left = math.floor(round(100 * margin, 6))
         whose = "the battery" if element == RETURN_LEG.name else f"your {row.title} limit"
-        if element == RETURN_LEG.name:
-            whose += ", beside what you land with,"
-        return f"{left} % of {whose} to spare" if left else f"nothing of {whose} to spare"
+        away = " on the way home" if element == RETURN_LEG.name else ""
+        return f"{left} % of {whose} to spare{away}" if left else f"nothing of {whose} to spare{away}"
     if element == RETURN_LEG.name:
         if cannot_be_flown(demand):
             return "the sortie cannot be flown"
-        return f"the way home takes {math.ceil(round(100 * demand, 6))} % of the battery, with what you land with"
+        return f"the way home takes {math.ceil(round(100 * demand, 6))} % of the battery, its reserve included"
     near = " near the ground" if near_ground else ""
     here = f"{row.title}{near} {amount(demand, row.quantity, units)}"
     away = _difference(demand, limit, unit)
