@@ -401,8 +401,7 @@ def test_a_brief_says_how_sure_its_window_is_and_whether_it_pays() -> None:
     clock = readers_of(facts.answer)[0].clock
     told = f"the chance of the window is {100 * window.surest.chance.value:.0f} %"
     for written in (text, page):
-        assert f"that every limit holds all through, {clock.span(window.start, window.end)}; " in written
-        assert " for 1 h from" in written
+        assert f"that every limit holds all through, {clock.span(window.start, window.end)} (" in written
         assert told in written
 
 

@@ -48,7 +48,6 @@ class AdviceFacts(Facts, frozen=True):
     mind: list[MindFacts]
     """What to mind, the gravest first."""
     sun_lowest: Degrees | None
-    """Elevation of the sun in the window."""
     sun_highest: Degrees | None
     """Elevation of the sun in the window."""
     sun_direction: Degrees | None

@@ -146,8 +146,6 @@ class _Words:
         facts, site, window, reader = self._facts, self._site, self._facts.window, self._reader
         unknown = f", {words.titles(window.advised_not_known)} not known" if window.advised_not_known else ""
         expect = verdict.wind_and_gust(site, window, reader), details.what_it_is_like(window, self._units)
-        whole = f"{words.in_ten(window.chance)} that every limit holds all through, "
-        whole += self._clock.span(window.start, window.end)
         survey = [("Survey", details.survey_words(site, reader))] if site.survey is not None else []
         costs = [] if facts.decisions is None else details.cost_lines(site, facts.decisions, window)
         lines = [
@@ -155,7 +153,7 @@ class _Words:
             ("Tightest", verdict.tightest(site, window, reader)),
             ("Ends", verdict.what_ends(site, window, reader) or "not within the time asked about"),
             ("Expect", "; ".join(filter(None, expect))),
-            ("How sure", f"{whole}; {details.sure_in_full(site, window, reader)}"),
+            ("How sure", self._how_sure()),
             ("Mind", verdict.OUTLOOK_ONLY if window.outlook_only else ""),
             *survey,
             ("Held back", details.held_words(site, reader)),
@@ -163,6 +161,16 @@ class _Words:
             ("Asked", details.asked(site, self._units)),
         ]
         return [line for line in lines if line[1]]
+
+    def _how_sure(self) -> str:
+        """Say how sure the window is for the length that the title names, and for the time that is needed."""
+        window = self._facts.window
+        told = f"{words.in_ten(window.chance)} that every limit holds all through, "
+        told += self._clock.span(window.start, window.end)
+        if window.surest is not None and (window.surest.start, window.surest.end) != (window.start, window.end):
+            told += f"; {verdict.how_sure(window, self._reader)}"
+        causes = details.causes_in_words(window.causes, window.limiting_element)
+        return f"{told} ({details.whose(self._site)})" + (f"; may break: {causes}" if causes else "")
 
     def not_known(self) -> list[str]:
         """Name what is not known and matters to the brief beside what the answer names."""
