@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -101,7 +102,15 @@ class DrawnHours:
         For every row what each hour says when it is pointed at.
     """
 
-    def __init__(self, facts: TimelineFacts, reader: Reader, first: int, last: int, whose: str = "") -> None:
+    def __init__(
+        self,
+        facts: TimelineFacts,
+        reader: Reader,
+        first: int,
+        last: int,
+        whose: str = "",
+        beside: Sequence[TimelineFacts] = (),
+    ) -> None:
         self.facts, self.site, self.reader, self.whose = facts, facts.site, reader, whose
         self.first, self.count = first, last - first + 1
         self.part = part = slice(first, last + 1)
@@ -110,23 +119,21 @@ class DrawnHours:
         self.centres = np.arange(self.count) + 0.5
         self.unit = words.unit_of("wind", reader.units)
         at_height = {"wind": facts.wind, "gust": facts.gust}
-        self.speeds = {name: self._in_unit(array(wind.demand[part])) for name, wind in at_height.items()}
-        self.limits = {name: float(self._in_unit(array([wind.limit]))[0]) for name, wind in at_height.items()}
+        self.speeds = {name: self._in_unit(wind.demand[part]) for name, wind in at_height.items()}
+        self.limits = {name: float(self._in_unit([wind.limit])[0]) for name, wind in at_height.items()}
         self.chances = array(hours.chance[part])
         self.member_gusts = None
         if hours.members is not None:
-            self.member_gusts = self._in_unit(np.array([array(row[part]) for row in hours.members.gust]))
-        band = np.array([]) if self.member_gusts is None else self.member_gusts[3]
-        known = np.concatenate([*self.speeds.values(), list(self.limits.values()), band])
-        self.top = float(np.nanmax(known)) * _HEADROOM
+            self.member_gusts = np.array([self._in_unit(row[part]) for row in hours.members.gust])
+        self.top = max(float(np.nanmax(self._in_unit(_winds(one, part)))) for one in (facts, *beside)) * _HEADROOM
         self.rows = (THE_HOUR, *(element.name for element in self.site.elements))
         of_elements = [element.margin for element in self.site.elements]
         self.margins = np.array([array(row[part]) for row in (hours.margin, *of_elements)])
         self.lit = lit_hours(self.site)[part]
         self.hovers = {row: [self._hover(k - 1, i) for i in range(self.count)] for k, row in enumerate(self.rows)}
 
-    def _in_unit(self, values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-        return np.asarray(from_si(values, self.unit))
+    def _in_unit(self, values: Sequence[float | None]) -> npt.NDArray[np.float64]:
+        return np.asarray(from_si(array(values), self.unit))
 
     def span(self, i: int) -> str:
         """Write the span of an hour with its zone."""
@@ -159,6 +166,13 @@ class DrawnHours:
             for rank, start, end in placed
             if end > 0 and start < self.count
         ]
+
+
+def _winds(facts: TimelineFacts, part: slice) -> list[float | None]:
+    """Return all that the axis of wind must have room for."""
+    of_members = [] if facts.site.hours.members is None else facts.site.hours.members.gust[3][part]
+    both = facts.wind, facts.gust
+    return [*of_members, *(wind.limit for wind in both), *(v for wind in both for v in wind.demand[part])]
 
 
 def traces(hours: DrawnHours, *, tall: bool) -> list[Figure]:

@@ -90,7 +90,7 @@ def _body(facts: AnswerFacts, drawn: Sequence[TimelineFacts], charts: Charts) ->
         for one, reader, name in zip(drawn, readers, names, strict=True) if shown else ():
             span = min(first for first, _ in shown), max(last for _, last in shown)
             yield f"<section>\n<h2>{escape(name)}</h2>\n"
-            yield from _place(one, reader, name, one.site.period, charts, span)
+            yield from _place(one, reader, name, one.site.period, charts, span, beside=drawn)
             yield "</section>\n"
     else:
         yield from (_week if facts.kind == "week" else _day)(drawn[0], readers[0], charts)
@@ -141,9 +141,12 @@ def _place(
     span: tuple[int, int],
     *,
     legend: bool = False,
+    beside: Sequence[TimelineFacts] = (),
 ) -> Iterable[str]:
     """Return charts, legend and table of one place over a span of hours."""
-    yield _chart(charts, f"Wind, gust and margins of {what}", timelines(one, reader, *span, details.whose(one.site)))
+    yield _chart(
+        charts, f"Wind, gust and margins of {what}", timelines(one, reader, *span, details.whose(one.site), beside)
+    )
     members = "" if one.site.hours.members is None else (
         " Shaded: the gusts of eight of ten members; thin lines: the lowest and the highest member."
     )  # fmt: skip

@@ -90,7 +90,7 @@ def words_without_window(answer: AnswerFacts) -> BriefWords:
     """Return the words of a day on which no window holds: that there is none, why, and what was asked."""
     site, (reader,) = answer.sites[0], details.readers_of(answer)
     told = [("Answer", answer.verdict.first_line), *((line.label, line.words) for line in answer.verdict.lines)]
-    lines = [*told, *details.detail_lines(answer, 0)]
+    lines = [*told, *(line for line in details.detail_lines(answer, 0) if line[0] not in dict(told))]
     hours = tables.hours_table(site, reader, site.period.start, site.period.end)
     days = f"on {words.day_name(site.days[0].date)}" if site.days else "in the time asked about"
     blocks = [Block("decision", "Decision", lines), Block("hours", "Hour by hour", table=hours)]
