@@ -30,7 +30,7 @@ HOUR = np.timedelta64(1, "h")
 Instants = npt.NDArray[np.datetime64]
 _HEADROOM = 1.3
 # Up to this many hours a cell of the wide strip has room for a whole number.
-_ROOMY = 21
+_ROOMY = 18
 _SHORT_TITLES = {"wind_difference": "wind difference"}
 
 
@@ -183,7 +183,7 @@ def traces(hours: DrawnHours, *, tall: bool) -> list[Figure]:
     text = [["" if np.isnan(m) else shades.cell(float(m), short=is_short) for m in row] for row in margins]
     for row in (hours.rows.index(THE_HOUR), hours.rows.index("daylight")):
         for i in np.flatnonzero(~hours.lit & ~np.isnan(margins[row])):
-            classes[row][i], text[row][i] = shades.DARK, "" if is_short else "dark"
+            classes[row][i], text[row][i] = shades.DARK, "" if tall else "dark"
     axes = {"xaxis": "x2", "yaxis": "y2"} if tall else {"xaxis": "x", "yaxis": "y2"}
     drawn = [shades.grid(classes, text, [hours.hovers[row] for row in hours.rows], tall=tall) | axes]
     rows, at = np.nonzero(np.isnan(margins))
