@@ -150,8 +150,8 @@ def test_rain_that_decides_the_window_of_the_real_reply_is_named():
     wet = [w for w in windows if w.limiting_element == "precipitation"]
     assert wet
     for window in wet:
-        _, causes = chance_and_causes(sureness.of(window.first, window.last))
-        named = [c.element for c in told_causes(causes, window.limiting_element)]
+        chance = sureness.of(window.first, window.last)
+        named = [c.element for c in told_causes(chance_and_causes(chance)[1], window.limiting_element)]
         assert "precipitation" in named
         assert len(named) == 3
 

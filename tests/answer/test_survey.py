@@ -10,7 +10,7 @@ from tests.probability.test_chance import members_cube
 from tests.report.briefings import brief, with_values
 from wxfly.pilot.intent import Intent
 from wxfly.report.facts.sortie import survey_facts
-from wxfly.report.facts.words import Clock, Reader
+from wxfly.report.facts.writing import Clock, Reader
 from wxfly.report.text.details import survey_words
 
 HOUR = np.timedelta64(1, "h")

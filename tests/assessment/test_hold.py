@@ -6,14 +6,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.cubes import START, quiet_cube
-from tests.report.briefings import brief, with_values
+from tests.report.briefings import brief, hour_words, with_values
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import State, assess, hold_back
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.intent import Intent
 from wxfly.pilot.limits import limits_for
-from wxfly.report.facts.answer import facts_of
-from wxfly.report.facts.reasons import held_back
 
 LIMITS = limits_for(find_aircraft("folding-quad-249g"))
 HOLD = Intent(hold_hours=1)
@@ -77,7 +75,6 @@ def test_an_hour_outside_by_itself_stays_outside_after_one_not_known():
 
 def test_the_answer_holds_back_and_says_so():
     cube = with_values(quiet_cube(36), "wind_speed_of_gust", 30.0, 12, 12)  # the hour from 11 to 12 UTC
-    told = facts_of(brief(cubes=[cube], intent=HOLD)).sites[0]
     free, held = brief(cubes=[cube]).answers[0], brief(cubes=[cube], intent=HOLD).answers[0]
     state = {
         str(t)[11:13]: s for t, s in zip(held.assessment["time"].values, held.assessment["state"].values, strict=True)
@@ -85,7 +82,7 @@ def test_the_answer_holds_back_and_says_so():
     assert state["11"] == state["12"] == State.OUTSIDE
     assert state["13"] == State.INSIDE
     at = int(np.flatnonzero(held.assessment["time"].values == START + np.timedelta64(12, "h"))[0])
-    assert held_back(told, at) == "held back: the hour before was over the gust limit"
+    assert hour_words(held).reason(at) == "held back: the hour before was over the gust limit"
     assert free.assessment["state"].values[at] == State.INSIDE
     assert all(not (w.first <= at <= w.last) for w in held.windows)
 

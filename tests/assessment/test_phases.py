@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tests.cubes import quiet_cube
-from tests.report.briefings import brief, with_values
+from tests.report.briefings import brief, hour_words, with_values
 from wxfly.assessment.conditions import derive, derive_flight, hours_of
 from wxfly.assessment.suitability import State, assess
 from wxfly.assessment.usable_height import find_usable_heights
@@ -14,9 +14,8 @@ from wxfly.pilot.aircraft import find_aircraft, parse_aircraft
 from wxfly.pilot.elements import NAMES
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site
-from wxfly.report.facts.answer import facts_of
-from wxfly.report.facts.reasons import reading_at
-from wxfly.report.text import details
+from wxfly.report.facts.site import site_answer_facts
+from wxfly.report.text.details import asked
 
 SITE = Site("here", 52.0, 6.0, surface_altitude=30.0, time_zone="Europe/Amsterdam")
 LIMITS = limits_for(find_aircraft("folding-quad-249g"))
@@ -92,14 +91,12 @@ def test_the_usable_height_ends_on_the_ground_where_nothing_can_be_launched():
 
 
 def test_the_answer_names_the_phase():
-    facts = facts_of(brief(limits=replace(LIMITS, maximum_gust_at_launch=1.0)))
-    site, (reader,) = facts.sites[0], details.readers_of(facts)
-    assert site.windows == []
-    assert site.hours.limiting_element[12] == "gust"
-    words = reading_at(site, "gust", 12, reader)
+    answer = brief(limits=replace(LIMITS, maximum_gust_at_launch=1.0)).answers[0]
+    assert answer.best is None
+    words = hour_words(answer).reason(12)
     assert words.startswith("gust at 2 m, ")
     assert words.endswith("of 1 m/s, at launch and landing")
-    assert "launch in gusts to 1.0 m/s" in details.asked(site, "metric")
+    assert "launch in gusts to 1.0 m/s" in asked(site_answer_facts(answer, "", []), "metric")
 
 
 def test_members_are_held_to_it_too():

@@ -17,7 +17,7 @@ from wxfly.history.previous_choice import (
     stay_with_choice,
 )
 from wxfly.report.facts.windows import choice_facts
-from wxfly.report.facts.words import Clock
+from wxfly.report.facts.writing import Clock
 from wxfly.report.text.details import choice_words
 
 EARLIER = replace(PROVENANCE, run=PROVENANCE.run - np.timedelta64(6, "h"))

@@ -16,21 +16,20 @@ from click.testing import CliRunner
 
 from tests.cubes import QUIET
 from tests.halves import spread
+from tests.report.briefings import hour_words, reader_of
 from wxfly.assessment.suitability import State
 from wxfly.cli import main
 from wxfly.errors import WxflyError
 from wxfly.flight.leg import Plan
 from wxfly.question import brief as outing
 from wxfly.question.reading import read_words
+from wxfly.report.facts import writing
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.brief import BriefFacts, brief_facts
 from wxfly.report.facts.field_check import CheckFacts, check_facts
-from wxfly.report.facts.reasons import reading_at
-from wxfly.report.facts.words import height_down
 from wxfly.report.json import schema
 from wxfly.report.pages.brief import to_html
 from wxfly.report.text.brief import to_text, words_of
-from wxfly.report.text.details import readers_of
 from wxfly.report.text.field_check import CheckWords
 
 SITE = "Kelderness"
@@ -89,17 +88,10 @@ def test_the_way_home_counts_in_the_choice_of_the_window() -> None:
     assert far.best is None
     assert (far.assessment["state"].values <= near.assessment["state"].values).all()
     assert "return_leg" in set(far.assessment["limiting_element"].values)
-    told = way_home_words(brief(distance="9000m").briefing)
+    told = [hour_words(far).reason(hour) for hour in range(far.assessment.sizes["time"])]
     assert "way home, the sortie cannot be flown" in told
-    some = way_home_words(brief(distance="2500m").briefing)
-    assert any("of 100 % of the battery" in words for words in some)
-
-
-def way_home_words(briefing) -> list[str]:
-    """Phrase what the way home takes in each hour."""
-    facts = facts_of(briefing)
-    site, (reader,) = facts.sites[0], readers_of(facts)
-    return [reading_at(site, "return_leg", hour, reader) for hour in range(len(site.hours.start))]
+    some = brief(distance="2500m").briefing.answers[0]
+    assert any("of 100 % of the battery" in hour_words(some).reason(h) for h in range(24))
 
 
 def test_without_a_window_the_plain_answer_says_why(tmp_path: Path) -> None:
@@ -200,10 +192,10 @@ def test_a_ceiling_in_feet_is_the_ceiling() -> None:
         check(height="395ft")
     with pytest.raises(WxflyError, match="above the height limit"):
         check(height="120.11m")
-    assert height_down(120.0, "imperial") == "393 ft"
-    assert height_down(120.0, "metric") == "120 m"
+    assert writing.height_down(120.0, "imperial") == "393 ft"
+    assert writing.height_down(120.0, "metric") == "120 m"
     done = CliRunner().invoke(main, ["brief", SITE, "--units", "imperial"])
-    assert "Usable height: 393 ft, ended by the height limit" in done.output
+    assert "Usable height: 393 ft above ground" in done.output
 
 
 def reading_line(*words: str) -> str:
@@ -277,7 +269,7 @@ def check_with_code(
     given = read_words({"mean": "1.5m/s", "gust": "2.5m/s", "as_of": f"2026-03-14T{now:02d}:00Z"})
     asked = outing.ask_check("Valdrenna", given, on_progress=quiet)
     monkeypatch.undo()
-    words = CheckWords(check_facts(asked))
+    words = CheckWords(check_facts(asked), "metric", None)
     return asked, words.verdict(), dict(words.lines())
 
 
@@ -392,16 +384,17 @@ def test_a_brief_says_how_sure_its_window_is_and_whether_it_pays() -> None:
     asked = brief(contingency="15min", costs="30,100,2000", aircraft="cine-hexacopter")
     assert asked.brief is not None
     facts = brief_facts(asked.brief, facts_of(asked.briefing))
-    words = words_of(facts)
+    words = words_of(facts, asked.briefing, units="metric", time_zone=None)
     text = " ".join(to_text(words, 100).split())
-    page = to_html(words, facts).replace("\u00a0", " ").replace("&NoBreak;", "")
+    page = to_html(words, facts, units="metric").replace("\u00a0", " ").replace("&NoBreak;", "")
     window = asked.brief.window
     assert window.surest is not None
     assert window.surest.end - window.surest.start == np.timedelta64(60, "m")
-    clock = readers_of(facts.answer)[0].clock
+    clock = reader_of(asked.briefing.answers[0]).clock
     told = f"the chance of the window is {100 * window.surest.chance.value:.0f} %"
     for written in (text, page):
-        assert f"that every limit holds all through, {clock.span(window.start, window.end)} (" in written
+        assert f"that every limit holds all through, {clock.span(window.start, window.end)}; " in written
+        assert " for 1 h from" in written
         assert told in written
 
 

@@ -14,6 +14,7 @@ import pytest
 from click.testing import CliRunner
 
 from tests.halves import spread
+from tests.report.briefings import reader_of
 from wxfly.cli import main
 from wxfly.errors import WxflyError
 from wxfly.flight.leg import Plan
@@ -146,14 +147,13 @@ def test_csv_has_its_columns() -> None:
 def test_the_page_has_a_row_of_it(tmp_path: Path) -> None:
     from tests.report.briefings import drawing
     from wxfly.report.charts.timeline import timelines
-    from wxfly.report.text.details import readers_of
 
     page = tmp_path / "best.html"
     run("best", SITE, *FAR, "--html", str(page))
     assert "<dt>Way home</dt>" in page.read_text(encoding="utf-8")
     briefing = ask(**OPTIONS)
-    facts, (one,) = drawing(briefing)
-    drawn = timelines(one, readers_of(facts)[0], 8, 18)
+    reader = reader_of(briefing.answers[0])
+    drawn = timelines(drawing(briefing)[1][0], reader, 8, 18)
     for shape, axis in (("wide", "yaxis2"), ("tall", "xaxis2")):
         assert drawn[shape]["layout"][axis]["ticktext"][-1] == "way home"
 

@@ -15,8 +15,12 @@ from wxfly.pilot.intent import Intent
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site, period_of
 from wxfly.report.facts.answer import facts_of
+from wxfly.report.facts.reasons import HourWords
+from wxfly.report.facts.site import site_answer_facts
 from wxfly.report.facts.timeline import timeline_facts
+from wxfly.report.facts.writing import Clock, Reader
 from wxfly.report.pages.page import to_html
+from wxfly.report.text.page import words_of
 from wxfly.retrieval.obtained import ForecastOrigin
 
 MEADOW = Site("Meadow", 52.0, 6.0, 30.0, "Europe/Amsterdam")
@@ -81,15 +85,26 @@ def brief(question="best", cubes=None, sites=None, *, days=1, **changes):
     return _MADE[key]
 
 
-def drawing(briefing, units="metric", time_zone=None):
+def drawing(briefing):
     """Return the facts of a briefing, and what the pictures of its sites show."""
-    facts = facts_of(briefing, units=units, time_zone=time_zone)
+    facts = facts_of(briefing)
     return facts, timeline_facts(briefing, facts)
 
 
 def page(briefing, units="metric", time_zone=None):
     """Write the page of a briefing."""
-    return to_html(*drawing(briefing, units, time_zone))
+    facts = facts_of(briefing, units=units, time_zone=time_zone)
+    return to_html(facts, timeline_facts(briefing, facts), words_of(facts))
+
+
+def reader_of(answer, units="metric"):
+    """Return the units and the site's own clock."""
+    return Reader(units, Clock(answer.request.site.time_zone))
+
+
+def hour_words(answer, units="metric"):
+    """Return the words of the hours of an answer."""
+    return HourWords(site_answer_facts(answer, "", []), units)
 
 
 def renamed(briefing, *names):

@@ -11,11 +11,9 @@ import ephem
 import numpy as np
 import pytest
 
-from tests.report.briefings import NOW
-from wxfly.answer.findings import Day
 from wxfly.pilot.site import Site
-from wxfly.report.facts.hours import sun_of_days
-from wxfly.report.facts.words import Clock
+from wxfly.report.facts.hours import sun_passes
+from wxfly.report.facts.writing import Clock
 from wxfly.report.text.details import light
 
 PLACES = {
@@ -55,9 +53,8 @@ def by_ephem(place: str, day: date, event: str) -> datetime:
 @pytest.mark.parametrize(("place", "day"), [(place, day) for place in PLACES for day in days_of(place)])
 def test_the_line_of_light_is_of_the_day_on_the_clock(place: str, day: date) -> None:
     zone, latitude, longitude = PLACES[place]
-    clock, site = Clock(zone), Site(place, latitude, longitude, 30.0, zone)
-    (sun,) = sun_of_days(site, [Day(day, NOW, NOW, np.ones(1, dtype=bool), ())])
-    told = light(SimpleNamespace(**sun), clock)
+    clock = Clock(zone)
+    told = light(SimpleNamespace(**sun_passes(Site(place, latitude, longitude, 30.0, zone), day, 1)[0]), clock)
     for event in EVENTS:
         wanted = by_ephem(place, day, event)
         assert wanted.date() == day

@@ -149,18 +149,6 @@ def longest_stretch(
     return longest.within_start, longest.within_end
 
 
-def next_windows(answer: SiteAnswer, minimum: np.timedelta64) -> list[Window]:
-    """Return what is left when the best window is taken: the other windows, and the rest of its own stretch."""
-    best = answer.best
-    if best is None:
-        return []
-    rest = list(answer.windows[1:])
-    for start, end in ((best.within_start, best.start), (best.end, best.within_end)):
-        if end - start >= minimum:
-            rest += find_windows(answer.assessment, minimum_duration=minimum, start=start, end=end)
-    return sorted(rest, key=lambda window: window.rank)
-
-
 def chance_for_costs(answer: SiteAnswer, window: Window | None = None) -> Chance | None:
     """Return the chance that the two decisions are made by: of the window's surest stretch, None without any window."""
     chosen = window or answer.best

@@ -25,7 +25,6 @@ from wxfly.report.formats import check_place, write_answer
 
 if TYPE_CHECKING:
     from wxfly.answer.request import QuestionKind
-    from wxfly.report.facts.values import Facts
 
 
 @main.command(epilog="Example: wxfly best Kelderness --date 2026-03-16 --html best.html")
@@ -84,27 +83,31 @@ def brief(site: str | None, html_path: Path | None, overwrite: bool, as_json: bo
     from wxfly.report.facts.answer import facts_of
     from wxfly.report.facts.brief import brief_facts
     from wxfly.report.pages.brief import to_html
-    from wxfly.report.text.brief import to_text, words_of, words_without_window
+    from wxfly.report.text import brief as text
     from wxfly.report.text.terminal import render
 
     if html_path:
         check_place(html_path, overwrite=overwrite)
     asked = ask_brief(site, read_words(words), on_progress=tell_progress)
+    shown: dict[str, Any] = {"units": asked.units, "time_zone": asked.time_zone}
     answer = facts_of(asked.briefing, asked.question)
     facts = None if asked.brief is None else brief_facts(asked.brief, answer)
-    told = words_without_window(answer) if facts is None else words_of(facts)
+    told = text.words_without_window(answer, **shown) if facts is None else text.words_of(facts, **shown)
     if html_path:
-        _write(html_path, to_html(told, facts).encode(), overwrite=overwrite)
+        _write(html_path, to_html(told, facts, units=asked.units).encode(), overwrite=overwrite)
     if as_json:
-        _print_json(facts or answer)
+        from wxfly.report.json import to_json
+
+        print_data(f"{to_json(facts or answer)}\n".encode("utf-8", "backslashreplace"))
     elif as_csv:
         from wxfly.report.csv import brief_to_csv, to_csv
 
-        shown: dict[str, Any] = {"units": asked.units, "time_zone": asked.time_zone}
         rows = to_csv(answer, **shown) if facts is None else brief_to_csv(facts, **shown)
         print_data(rows.encode("utf-8", "backslashreplace"))
+    elif facts is None:
+        say(render(answer, width=width()))
     else:
-        say(render(answer, width=width()) if facts is None else to_text(told, width()))
+        say(text.to_text(told, width()))
 
 
 @main.command(epilog="Example: wxfly check Valdrenna --mean 3.1m/s --gust 5.4m/s")
@@ -140,19 +143,16 @@ def check(site: str | None, more: bool, as_json: bool, **words: Any) -> None:
     from wxfly.report.text.field_check import CheckWords
     from wxfly.report.text.terminal import notes_first, render
 
-    facts = check_facts(ask_check(site, read_words(words), on_progress=tell_progress))
+    asked = ask_check(site, read_words(words), on_progress=tell_progress)
+    facts = check_facts(asked)
     if as_json:
-        _print_json(facts)
+        from wxfly.report.json import to_json
+
+        print_data(f"{to_json(facts)}\n".encode("utf-8", "backslashreplace"))
         return
     notes = notes_first(facts.answer, width())  # how old the forecast is goes before what the reading says
-    parts = [notes, CheckWords(facts).render(width()), render(facts.answer, width=width(), more=more)]
-    say("\n\n".join(filter(None, parts)))
-
-
-def _print_json(facts: Facts) -> None:
-    from wxfly.report.json import to_json
-
-    print_data(f"{to_json(facts)}\n".encode("utf-8", "backslashreplace"))
+    read = CheckWords(facts, asked.units, asked.time_zone).render(width())
+    say("\n\n".join(filter(None, [notes, read, render(facts.answer, width=width(), more=more)])))
 
 
 def _ask(kind: QuestionKind, places: list[str], outputs: Outputs, words: Words) -> None:

@@ -15,7 +15,7 @@ from wxfly.report.facts.timeline import timeline_facts
 from wxfly.report.facts.values import listed
 from wxfly.report.facts.verdict import names_of
 from wxfly.report.text import details
-from wxfly.report.text.console import isolated, wrap
+from wxfly.report.text.console import wrap
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
@@ -44,18 +44,19 @@ def figure_of(briefing: Briefing, *, units: str, time_zone: str | None) -> go.Fi
     import plotly.graph_objects as go  # half a second, which only those wait who want a figure
 
     facts = facts_of(briefing, units=units, time_zone=time_zone)
-    readers, names = details.readers_of(facts), [isolated(name) for name in names_of(facts.sites, units)]
+    readers, names = details.readers_of(facts), names_of(facts.sites, units)
+    reader = readers[0]
     if briefing.question == "compare":
         if not briefing.compared:
             raise WxflyError("the sites have no hour in common, so there is no figure; give another day")
         drawn = sites_overview(facts, readers, names, tall=False)
     elif briefing.question == "week":
-        drawn = week_overview(facts.sites[0], readers[0], tall=False)
+        drawn = week_overview(facts.sites[0], reader, tall=False)
     else:
         one = timeline_facts(briefing, facts)[0]
-        drawn = timelines(one, readers[0], *hours_shown(one.site), details.whose(one.site))["wide"]
-    lines = wrap(listed(names), _COLUMNS)
+        drawn = timelines(one, reader, *hours_shown(one.site), details.whose(one.site))["wide"]
     unknown = [line.words for line in facts.verdict.lines if line.about == "not known"]
+    lines = wrap(listed(names), _COLUMNS)
     for note in (facts.verdict.first_line, *details.first_notes(facts), *unknown):
         lines += wrap(note, _COLUMNS)
     return go.Figure(data=drawn["data"], layout=_titled(drawn["layout"], lines))

@@ -14,7 +14,7 @@ from wxfly.report.facts.site import SiteAnswerFacts, window_of_verdict
 from wxfly.report.facts.values import CAUTIONS
 from wxfly.report.facts.verdict import OUTLOOK_ONLY, tightest, title_of, wind_and_gust
 from wxfly.report.facts.windows import WindowFacts
-from wxfly.report.facts.words import Reader, titles
+from wxfly.report.facts.writing import Reader, titles
 from wxfly.report.text import details
 from wxfly.report.text.console import isolated, outgoing
 

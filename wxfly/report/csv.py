@@ -15,13 +15,13 @@ from datetime import datetime
 from typing import Any
 
 from wxfly.pilot.elements import GRADES
-from wxfly.report.facts import words
+from wxfly.report.facts import writing
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.brief import BriefFacts
 from wxfly.report.facts.columns import Column, columns_of
 from wxfly.report.facts.place import ForecastFacts
 from wxfly.report.facts.values import INVENTED, told_apart
-from wxfly.report.facts.words import Clock
+from wxfly.report.facts.writing import Clock
 from wxfly.report.text.console import clean, without_isolates
 from wxfly.units import from_si
 
@@ -36,7 +36,7 @@ def brief_to_csv(facts: BriefFacts, *, units: str, time_zone: str | None) -> str
     """Write the hours of a brief's window as CSV, as `to_csv` does, with wind and gust at each of its heights."""
     levels = []
     for level in facts.levels:
-        at = words.amount(level.height, "height", units).replace(" ", "")
+        at = writing.amount(level.height, "height", units).replace(" ", "")
         levels += [
             Column(f"{name}_at_{at}", "amount", hours, "m s-1", "wind")
             for name, hours in (("wind", level.wind), ("gust", level.gust))
@@ -74,7 +74,7 @@ def to_csv(
         Header and rows. An empty cell is a thing that is not known; margins and chances are plain numbers.
     """
     names = [site.site.name for site in facts.sites]
-    names = told_apart(names, [s.height for s in facts.sites], lambda h: words.amount(h, "height", units))
+    names = told_apart(names, [s.height for s in facts.sites], lambda h: writing.amount(h, "height", units))
     tables = []
     for position, (site, name) in enumerate(zip(facts.sites, names, strict=True)):
         clock = Clock(time_zone or site.site.time_zone)
@@ -118,7 +118,7 @@ def _written(column: Column, units: str, clock: Clock) -> Mapping[str, Sequence[
         case "grade":
             return {f"{name}[{column.unit}]": _each(values, lambda v: GRADES[int(v)])}
         case "amount":
-            unit = words.unit_of(column.quantity, units)
+            unit = writing.unit_of(column.quantity, units)
             header = unit if column.quantity else column.unit
             return {f"{name}[{header}]": _each(values, lambda v: round(float(from_si(v, unit)), 3))}
         case "flag":

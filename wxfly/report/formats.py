@@ -67,9 +67,10 @@ def _csv(asked: Asked) -> bytes:
 def _html(asked: Asked) -> bytes:
     from wxfly.report.facts.timeline import timeline_facts
     from wxfly.report.pages.page import to_html
+    from wxfly.report.text.page import words_of
 
     facts = _facts(asked)
-    return to_html(facts, timeline_facts(asked.briefing, facts)).encode()
+    return to_html(facts, timeline_facts(asked.briefing, facts), words_of(facts)).encode()
 
 
 def _ics(asked: Asked) -> bytes:

@@ -8,7 +8,7 @@ import pytest
 
 from tests.cubes import quiet_cube
 from tests.probability.test_chance import members_cube
-from tests.report.briefings import drawing, page
+from tests.report.briefings import drawing, page, reader_of
 from wxfly.answer.briefing import make_briefing
 from wxfly.answer.findings import better_of_two
 from wxfly.answer.request import Request
@@ -18,8 +18,8 @@ from wxfly.pilot.site import Site, period_of
 from wxfly.report.charts.timeline import timelines
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.windows import CauseFacts
-from wxfly.report.facts.words import in_ten
-from wxfly.report.text.details import causes_in_words, readers_of, whose
+from wxfly.report.facts.writing import in_ten
+from wxfly.report.text.details import causes_in_words, whose
 from wxfly.report.text.terminal import render
 from wxfly.retrieval.obtained import ForecastOrigin
 
@@ -52,8 +52,9 @@ def brief(members=None, question="best", sites=1, cube=None):
 
 
 def drawn(briefing, shape):
-    facts, (one, *_) = drawing(briefing)
-    return timelines(one, readers_of(facts)[0], 4, 20, whose(one.site))[shape]
+    answer = briefing.answers[0]
+    one = drawing(briefing)[1][0]
+    return timelines(one, reader_of(answer), 4, 20, whose(one.site))[shape]
 
 
 @pytest.mark.parametrize("shape", ["wide", "tall"])

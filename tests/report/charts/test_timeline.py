@@ -14,6 +14,7 @@ from tests.report.briefings import (
     brief,
     drawing,
     every_question,
+    reader_of,
     stormy,
     with_gaps,
     with_values,
@@ -21,15 +22,12 @@ from tests.report.briefings import (
 from wxfly.physics.air.sun import sun_events
 from wxfly.pilot.elements import ELEMENTS, NAMES
 from wxfly.report.charts import overview, shades
-from wxfly.report.charts.heights import sections
 from wxfly.report.charts.hours import THE_HOUR, DrawnHours, hours_shown
 from wxfly.report.charts.timeline import timelines
 from wxfly.report.charts.wind import light_on_axis
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.verdict import names_of
-from wxfly.report.facts.words import in_ten
-from wxfly.report.facts.words import margin as margin_words
-from wxfly.report.text.details import readers_of
+from wxfly.report.facts.writing import in_ten, margin
 
 ROWS = (THE_HOUR, *NAMES)
 
@@ -39,8 +37,9 @@ SHAPES = ("wide", "tall")
 
 def drawn(briefing, units="metric"):
     """Return the figures of the first answer, and its first and last hour drawn."""
-    facts, (one, *_) = drawing(briefing, units)
-    reader = readers_of(facts)[0]
+    answer = briefing.answers[0]
+    reader = reader_of(answer, units)
+    one = drawing(briefing)[1][0]
     first, last = hours_shown(one.site)
     return timelines(one, reader, first, last), first, last
 
@@ -138,8 +137,9 @@ def test_windows_are_framed_to_the_minute_in_both_panels():
 
 def light_of(briefing):
     """Return the spans of light over all hours of the first answer."""
-    facts, (one, *_) = drawing(briefing)
-    return light_on_axis(DrawnHours(one, readers_of(facts)[0], 0, len(one.site.hours.start) - 1))
+    reader = reader_of(briefing.answers[0])
+    one = drawing(briefing)[1][0]
+    return light_on_axis(DrawnHours(one, reader, 0, len(one.site.hours.start) - 1))
 
 
 def test_night_and_twilight_follow_the_sun():
@@ -233,7 +233,7 @@ def test_short_numbers(margin, text):
 )
 def test_every_overview_is_one_that_plotly_accepts(name, tall):
     briefing = ALL[name]
-    readers = readers_of(facts_of(briefing))
+    readers = [reader_of(a) for a in briefing.answers]
     if briefing.question == "week":
         figure = overview.week_overview(facts_of(briefing).sites[0], readers[0], tall=tall)
     else:
@@ -245,7 +245,7 @@ def test_every_overview_is_one_that_plotly_accepts(name, tall):
 def test_days_stand_under_each_other_with_the_hours_chance():
     briefing = brief("week", [with_values(quiet_cube(84), "wind_speed_of_gust", 20.0, 22, 48)], days=3)
     answer = briefing.answers[0]
-    (reader,) = readers_of(facts_of(briefing))
+    reader = reader_of(answer)
     figure = overview.week_overview(facts_of(briefing).sites[0], reader, tall=False)
     grid = figure["data"][0]
     assert figure["layout"]["yaxis"]["ticktext"] == ["Wed 10 Jun", "Thu 11 Jun", "Fri 12 Jun"]
@@ -297,10 +297,10 @@ def test_a_week_without_a_chance_shows_margins():
     made = brief("week", [quiet_cube(84)], days=3)
     briefing = replace(made, answers=(replace(made.answers[0], sureness=None),))
     answer = briefing.answers[0]
-    (reader,) = readers_of(facts_of(briefing))
+    reader = reader_of(answer)
     figure = overview.week_overview(facts_of(briefing).sites[0], reader, tall=False)
     assert figure["data"][0]["name"] == "margin"
-    assert margin_words(answer.best.margin) in "".join(t for row in figure["data"][0]["text"] for t in row)
+    assert margin(answer.best.margin) in "".join(t for row in figure["data"][0]["text"] for t in row)
 
 
 @pytest.mark.parametrize("stamp", [5, 6])  # the first, the second of the two hours from 02:00
@@ -311,7 +311,7 @@ def test_an_hour_that_comes_twice_shows_the_worse(stamp):
     cube = with_values(cube, "wind_speed_of_gust", 20.0, stamp, stamp)
     briefing = brief("week", [cube], [site], now=np.datetime64("2026-10-24T12:00", "s"))
     answer = briefing.answers[0]
-    (reader,) = readers_of(facts_of(briefing))
+    reader = reader_of(answer)
     assert [reader.clock.hour(t) for t in answer.assessment["time"].values[1:5]] == ["01:00", "02:00", "02:00", "03:00"]
     figure = overview.week_overview(facts_of(briefing).sites[0], reader, tall=False)
     (row,) = figure["data"][0]["customdata"]
@@ -322,7 +322,7 @@ def test_an_hour_that_comes_twice_shows_the_worse(stamp):
 
 def test_sites_share_their_hours_and_show_every_clock():
     briefing = brief("compare", sites=[MEADOW, RANCH])
-    readers = readers_of(facts_of(briefing))
+    readers = [reader_of(a) for a in briefing.answers]
     figure = overview.sites_overview(facts_of(briefing), readers, ["Meadow", "<b>Ranch</b>"], tall=False)
     assert figure["layout"]["yaxis"]["ticktext"] == ["Meadow", "&lt;b&gt;Ranch&lt;/b&gt;"]
     assert figure["layout"]["xaxis"]["title"]["text"] == "hour, CEST / MDT"
@@ -333,34 +333,3 @@ def test_sites_share_their_hours_and_show_every_clock():
 def test_a_storm_has_no_frame():
     figures, _, _ = drawn(brief(cubes=[stormy()]))
     assert not [s for s in figures["wide"]["layout"]["shapes"] if s["line"]["width"] == 3]
-
-
-def test_sites_that_are_compared_share_their_scale_of_wind():
-    facts, (calm, windy) = drawing(brief("compare", [quiet_cube(36), stormy()], [MEADOW, RANCH]))
-    (reader, _) = readers_of(facts)
-    tops = [
-        timelines(one, reader, 4, 20, beside=(calm, windy))["wide"]["layout"]["yaxis"]["range"] for one in (calm, windy)
-    ]
-    assert tops[0] == tops[1]
-    assert timelines(calm, reader, 4, 20)["wide"]["layout"]["yaxis"]["range"][1] < tops[0][1]
-
-
-@pytest.mark.parametrize("shape", SHAPES)
-def test_charts_name_their_axes_and_the_zone(shape):
-    layout = drawn(brief())[0][shape]["layout"]
-    assert layout["xaxis"]["title"]["text"] == "hour, CEST"
-    assert layout["yaxis"]["title"]["text"] == "wind at 80 m [m/s]"
-    (one,) = drawing(brief())[1]
-    section = sections(one, readers_of(facts_of(brief()))[0], 4, 20)[shape]["layout"]
-    assert section["xaxis"]["title"]["text"] == "hour, CEST"
-    assert section["yaxis"]["title"]["text"] == "height above ground [m]"
-
-
-@pytest.mark.parametrize("shape", SHAPES)
-def test_the_height_picture_has_the_shades_of_the_margins(shape):
-    briefing = brief(cubes=[stormy()])
-    facts, (one,) = drawing(briefing)
-    grid = sections(one, readers_of(facts)[0], 8, 12)[shape]["data"][0]
-    for row, share in zip(grid["z"], one.share_of_limit, strict=True):
-        assert [int(z) for z in row] == [shades.shade_of(1 - s, 0.2) for s in share[8:13]]
-    assert grid["zmax"] == 5

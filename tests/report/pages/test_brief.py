@@ -48,13 +48,13 @@ def of_cube(cube, *, aircraft=None, site=MEADOW, **plan):
 
 
 def words(made, briefing, units="metric"):
-    facts = brief_facts(made, facts_of(briefing, units=units))
-    return words_of(facts), facts
+    facts = brief_facts(made, facts_of(briefing))
+    return words_of(facts, briefing, units=units, time_zone=None), facts
 
 
 def page(cube=None, *, units="metric", **changes):
     told = words(*(both(**changes) if cube is None else of_cube(cube, **changes)), units)
-    return to_html(*told)
+    return to_html(*told, units=units)
 
 
 def text(cube=None, *, units="metric", width=1000, **changes):
@@ -64,7 +64,7 @@ def text(cube=None, *, units="metric", width=1000, **changes):
 def test_the_page_says_what_a_pilot_acts_on():
     told = page()
     for wanted in (
-        "room", "Do not launch", "Turn for home", "% shown", "Sight range", "Usable height", "Kp", "Sun",
+        "inside", "Do not launch", "Turn for home", "% shown", "Sight range", "Usable height", "Kp", "Sun",
         "In the air", "Thunderstorm", "Height limit", "Ends", "Link lost", "Aircraft near", "permission",
         "Return height above every obstacle", "local rules, the maker",
     ):  # fmt: skip

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 
 from wxfly.answer import findings
 from wxfly.pilot.elements import BY_NAME, ELEMENTS, LIMIT_RULES
-from wxfly.report.facts import words
-from wxfly.report.facts.words import Clock
+from wxfly.report.facts import writing
+from wxfly.report.facts.writing import Clock
 from wxfly.units import SYSTEMS
 
 
@@ -39,17 +39,17 @@ def t(text):
     ],
 )
 def test_readings(element, demand, limit, units, told):
-    assert words.reading(element, demand, limit, height=80.0, units=units) == told
+    assert writing.reading(element, demand, limit, height=80.0, units=units) == told
 
 
 def test_a_temperature_near_the_ground_says_so():
-    told = words.reading("temperature", 261.15, 263.15, height=80.0, units="metric", near_ground=True)
+    told = writing.reading("temperature", 261.15, 263.15, height=80.0, units="metric", near_ground=True)
     assert told == "temperature near the ground, -12.0 °C, limit -10 °C"
 
 
 def test_a_limit_that_is_just_broken_does_not_look_kept():
-    assert words.reading("gust", 10.71, 10.7, height=80.0, units="metric") == "gust at 80 m, 10.71 of 10.70 m/s"
-    assert words.reading("gust", 10.7, 10.7, height=80.0, units="metric") == "gust at 80 m, 10.7 of 10.7 m/s"
+    assert writing.reading("gust", 10.71, 10.7, height=80.0, units="metric") == "gust at 80 m, 10.71 of 10.70 m/s"
+    assert writing.reading("gust", 10.7, 10.7, height=80.0, units="metric") == "gust at 80 m, 10.7 of 10.7 m/s"
 
 
 @given(
@@ -59,7 +59,7 @@ def test_a_limit_that_is_just_broken_does_not_look_kept():
     st.sampled_from(list(SYSTEMS)),
 )
 def test_every_reading_can_be_written(element, demand, limit, units):
-    told = words.reading(element, demand, limit, height=80.0, units=units)
+    told = writing.reading(element, demand, limit, height=80.0, units=units)
     assert "nan" not in told
     assert "-0 " not in told
     assert told == told.strip(string.whitespace)
@@ -68,22 +68,22 @@ def test_every_reading_can_be_written(element, demand, limit, units):
 
 @given(st.floats(-1, 1))
 def test_a_margin_is_never_shown_better_than_it_is(value):
-    shown = float(words.margin(value))
+    shown = float(writing.margin(value))
     assert shown <= value + 1e-6
     assert shown > value - 0.011
 
 
 @pytest.mark.parametrize(("value", "text"), [(0.199, "0.19"), (-0.001, "-0.01"), (1.0, "1.00"), (0.2, "0.20")])
 def test_margins(value, text):
-    assert words.margin(value) == text
-    assert words.margin(math.nan) == "?"
+    assert writing.margin(value) == text
+    assert writing.margin(math.nan) == "?"
 
 
 @pytest.mark.parametrize(
     ("degrees", "text"), [(0, "N (360°)"), (225, "SW (225°)"), (348.8, "N (349°)"), (5, "N (005°)")]
 )
 def test_directions(degrees, text):
-    assert words.direction(degrees) == text
+    assert writing.direction(degrees) == text
 
 
 def test_directions_are_averaged_as_vectors():
@@ -115,11 +115,11 @@ def test_days_are_english_whatever_the_locale():
 
 
 def test_lengths_and_ages():
-    assert words.duration(np.timedelta64(45 * 60 + 59, "s")) == "45 min"
-    assert words.duration(np.timedelta64(2, "h")) == "2 h"
-    assert words.duration(np.timedelta64(80, "m")) == "1 h 20 min"
-    assert words.age(6 * 3600) == "6 h old"
-    assert words.age(None) == "age not known"
+    assert writing.duration(np.timedelta64(45 * 60 + 59, "s")) == "45 min"
+    assert writing.duration(np.timedelta64(2, "h")) == "2 h"
+    assert writing.duration(np.timedelta64(80, "m")) == "1 h 20 min"
+    assert writing.age(6 * 3600) == "6 h old"
+    assert writing.age(None) == "age not known"
 
 
 @pytest.mark.parametrize(
@@ -142,7 +142,7 @@ def test_lengths_and_ages():
     ],
 )
 def test_room(element, demand, limit, margin, told):
-    assert words.room(element, demand, limit, margin, height=80.0, units="metric") == told
+    assert writing.room(element, demand, limit, margin, height=80.0, units="metric") == told
 
 
 @given(
@@ -155,6 +155,6 @@ def test_room_never_tells_of_nothing_more(element, demand, limit, units):
     row = BY_NAME[element]
     ends = (limit, limit + 40.0) if row.sense == "within" else limit
     margin = float(LIMIT_RULES[row.sense].margin(demand, ends))
-    told = words.room(element, demand, limit, margin, height=80.0, units=units)
+    told = writing.room(element, demand, limit, margin, height=80.0, units=units)
     assert not re.search(r", 0(\.0*)? ", told), told
     assert len(told.split()) <= 25

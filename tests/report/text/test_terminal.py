@@ -16,22 +16,22 @@ from tests.report.briefings import (
     brief,
     every_question,
     invented,
+    reader_of,
     stormy,
     with_gaps,
     with_values,
 )
-from wxfly.answer.findings import Day
 from wxfly.cube.contract import mark_carried
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site, period_of
 from wxfly.report.charts import overview
 from wxfly.report.facts.answer import facts_of
-from wxfly.report.facts.hours import sun_of_days
+from wxfly.report.facts.hours import sun_passes
 from wxfly.report.facts.values import CAUTION_IN_SHORT, CAUTIONS, INVENTED
 from wxfly.report.facts.verdict import windows_of
 from wxfly.report.facts.windows import ChanceBasis, place_of
-from wxfly.report.facts.words import Clock, day_name
+from wxfly.report.facts.writing import Clock, day_name
 from wxfly.report.text import details, terminal
 from wxfly.report.text.details import elevation
 from wxfly.units import SYSTEMS
@@ -152,6 +152,13 @@ def test_a_day_of_which_nothing_is_known_is_not_called_bad():
     answer = paragraphs(brief(cubes=[cube]))[0]
     assert answer.startswith("Not known whether there is room to fly at Meadow on Wed 10 Jun.")
     assert ". Not known gust in every lit hour" in answer
+
+
+def test_a_no_of_hours_that_are_known_in_part_is_as_far_as_known():
+    cube = with_values(with_values(quiet_cube(36), "wind_speed_of_gust", 20.0), "wind_speed_of_gust", np.nan, 10, 14)
+    answer = paragraphs(brief(cubes=[cube]))[0]
+    assert answer.startswith("As far as known: no room to fly at Meadow on Wed 10 Jun: ")
+    assert ". Not known gust in 5 of 19 hours" in answer
 
 
 def test_a_polar_night_is_dark():
@@ -332,7 +339,7 @@ def test_an_hour_that_comes_twice_is_told_apart_in_every_table():
     alone = render(best, width=100, more=True)
     assert "02:00 CEST–02:00 CET" in alone
     assert "02:00–02:00" not in alone
-    readers = details.readers_of(facts_of(both))
+    readers = [reader_of(a) for a in both.answers]
     figure = overview.sites_overview(facts_of(both), readers, ["Meadow", "Other"], tall=True)
     assert {"02:00 CEST", "02:00 CET"} <= set(figure["layout"]["yaxis"]["ticktext"])
     figure = overview.sites_overview(facts_of(both), readers, ["Meadow", "Other"], tall=False)
@@ -348,22 +355,19 @@ def test_an_hour_that_comes_twice_is_told_apart_in_every_table():
     ],
 )
 def test_light_on_a_day_of_a_clock_change_has_the_zone_of_its_events(zone, place, date, words):
-    clock, site = Clock(zone), Site("Place", *place, 30.0, zone)
-    midnight = period_of(site, NOW, day=np.datetime64(date).astype(object))[0]
-    day = Day(
-        np.datetime64(date).astype(object), midnight, midnight + np.timedelta64(24, "h"), np.ones(1, dtype=bool), ()
-    )
+    clock = Clock(zone)
+    site, day = Site("Place", *place, 30.0, zone), np.datetime64(date).astype(object)
+    midnight = period_of(site, NOW, day=day)[0]
     assert clock.zone(midnight) != words
-    told = details.light(SimpleNamespace(**sun_of_days(site, [day])[0]), clock)
+    told = details.light(SimpleNamespace(**sun_passes(site, day, 1)[0]), clock)
     assert told.endswith(f" {words}")
     assert told.count(words) == 1
 
 
 def test_light_on_both_sides_of_a_clock_change_names_both_zones():
     clock = Clock("Europe/Helsinki")  # far east of the zone, so that dawn comes before the change at 01 UTC
-    site = Site("Place", 60.0, 90.0, 30.0, "Europe/Helsinki")
-    day = Day(np.datetime64("2026-03-29").astype(object), np.datetime64("2026-03-28T22", "s"), NOW, np.ones(1), ())
-    told = details.light(SimpleNamespace(**sun_of_days(site, [day])[0]), clock)
+    site, day = Site("Place", 60.0, 90.0, 30.0, "Europe/Helsinki"), np.datetime64("2026-03-29").astype(object)
+    told = details.light(SimpleNamespace(**sun_passes(site, day, 1)[0]), clock)
     assert "EET, sun" in told and told.endswith("EEST")
 
 

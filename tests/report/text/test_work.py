@@ -15,7 +15,7 @@ from tests.report.briefings import brief, nothing_known, quiet, stormy, with_val
 from wxfly.answer import findings
 from wxfly.pilot.intent import Costs, Intent
 from wxfly.report.facts.answer import facts_of
-from wxfly.report.facts.words import Clock, Reader
+from wxfly.report.facts.writing import Clock, Reader
 from wxfly.report.json import schema, to_json
 from wxfly.report.text.details import conduct_lines
 from wxfly.report.text.terminal import render

@@ -9,11 +9,11 @@ from wxfly.report.charts import shades
 from wxfly.report.charts.hours import HOUR
 from wxfly.report.charts.shades import Figure
 from wxfly.report.charts.timeline import LEFT, RIGHT, axis_of_time
-from wxfly.report.facts import words
+from wxfly.report.facts import writing
 from wxfly.report.facts.site import SiteAnswerFacts
 from wxfly.report.facts.timeline import TimelineFacts
 from wxfly.report.facts.values import array, instants
-from wxfly.report.facts.words import Reader
+from wxfly.report.facts.writing import Reader
 from wxfly.units import UNITS, from_si
 
 
@@ -34,7 +34,7 @@ def sections(facts: TimelineFacts, reader: Reader, first: int, last: int) -> dic
     dict
         ``wide`` and ``tall``, each a plotly figure with ``data`` and ``layout``; time runs along the page in both.
     """
-    part, unit = slice(first, last + 1), words.unit_of("height", reader.units)
+    part, unit = slice(first, last + 1), writing.unit_of("height", reader.units)
     # Each height stands for the layer below it.
     edges = np.concatenate([[0.0], np.asarray(from_si(array(facts.heights), unit))])
     left = 1 - np.array([array(row[part]) for row in facts.share_of_limit])
@@ -67,22 +67,22 @@ def sections(facts: TimelineFacts, reader: Reader, first: int, last: int) -> dic
 
 def _hovers(facts: TimelineFacts, reader: Reader, first: int, left: np.ndarray) -> list[list[str]]:
     """Say of every height and hour what margin it leaves, and how high the hour may be used."""
-    heights = [words.amount(height, "height", reader.units) for height in facts.heights]
+    heights = [writing.amount(height, "height", reader.units) for height in facts.heights]
     hours = range(first, first + left.shape[1])
     times, clock = instants(facts.site.hours.start), reader.clock
     spans = [f"{clock.span(times[i], times[i] + HOUR)} {clock.zone(times[i])}" for i in hours]
-    usable = [_usable_words(facts.site, i, reader.units) for i in hours]
+    words = [_usable_words(facts.site, i, reader.units) for i in hours]
     return [
         [
             f"{span}<br><b>{height}: {_margin_words(float(m))}</b><br>{word}"
-            for span, m, word in zip(spans, row, usable, strict=True)
+            for span, m, word in zip(spans, row, words, strict=True)
         ]
         for height, row in zip(heights, left, strict=True)
     ]
 
 
 def _margin_words(margin: float) -> str:
-    return "not known" if np.isnan(margin) else f"margin {words.margin(margin)} of the nearest wind limit"
+    return "not known" if np.isnan(margin) else f"margin {writing.margin(margin)} of the nearest wind limit"
 
 
 def _usable_words(site: SiteAnswerFacts, hour: int, units: str) -> str:
@@ -93,12 +93,12 @@ def _usable_words(site: SiteAnswerFacts, hour: int, units: str) -> str:
     ends = "the ceiling" if by == "ceiling" else BY_NAME[by].title
     if usable <= 0:
         return f"no usable height: {ends}"
-    return f"usable to {words.height_down(usable, units)}, ended by {ends}"
+    return f"usable to {writing.height_down(usable, units)}, ended by {ends}"
 
 
 def _layout(site: SiteAnswerFacts, reader: Reader, times: np.ndarray, top: float, unit: str, *, tall: bool) -> Figure:
     flight = float(np.asarray(from_si(site.height, unit)))
-    name = f"flight height {words.amount(site.height, 'height', reader.units)}"
+    name = f"flight height {writing.amount(site.height, 'height', reader.units)}"
     return shades.COMMON | {
         "height": 256,
         "margin": {"l": 48, "r": 4, "t": 12, "b": 46} if tall else {"l": LEFT, "r": RIGHT, "t": 12, "b": 46},

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -13,13 +12,12 @@ from wxfly.pilot.elements import BY_NAME, RETURN_LEG
 from wxfly.pilot.site import SiteClock
 from wxfly.report.charts import shades
 from wxfly.report.charts.shades import Figure
-from wxfly.report.facts import words
-from wxfly.report.facts.hours import DayFacts
-from wxfly.report.facts.reasons import reading_at, reason_of
+from wxfly.report.facts import writing
+from wxfly.report.facts.reasons import HourWords
 from wxfly.report.facts.site import SiteAnswerFacts
 from wxfly.report.facts.timeline import TimelineFacts
-from wxfly.report.facts.values import Period, array, instants
-from wxfly.report.facts.words import Reader
+from wxfly.report.facts.values import array, instants
+from wxfly.report.facts.writing import Reader
 from wxfly.times import as_moment
 from wxfly.units import from_si
 
@@ -30,7 +28,7 @@ HOUR = np.timedelta64(1, "h")
 Instants = npt.NDArray[np.datetime64]
 _HEADROOM = 1.3
 # Up to this many hours a cell of the wide strip has room for a whole number.
-_ROOMY = 18
+_ROOMY = 21
 _SHORT_TITLES = {"wind_difference": "wind difference"}
 
 
@@ -49,23 +47,20 @@ def lit_hours(site: SiteAnswerFacts) -> npt.NDArray[np.bool_]:
 
 def days_of(site: SiteAnswerFacts, clock: SiteClock) -> list[Day]:
     """Return the days of an answer on a clock."""
-    starts, asked, inside = instants(site.hours.start), as_moment(site.period.start), _within(site, site.period)
+    starts, asked = instants(site.hours.start), as_moment(site.period.start)
+    inside = np.flatnonzero((starts + HOUR > asked) & (starts < as_moment(site.period.end)))
     dates = np.array([clock.date(max(starts[i], asked)) for i in inside], dtype=object)
     return [Day(day, inside[dates == day]) for day in sorted(set(dates))]
 
 
-def hours_shown(site: SiteAnswerFacts, part: Period | DayFacts | None = None) -> tuple[int, int]:
-    """Return first and last hour to draw of a part, or of all: the lit ones and one on either side; all when dark."""
-    here = _within(site, part or site.period)
+def hours_shown(site: SiteAnswerFacts, here: npt.NDArray[np.intp] | None = None) -> tuple[int, int]:
+    """Return first and last hour to draw of some, or of all: the lit ones and one on either side, or all when dark."""
+    if here is None:
+        here = np.concatenate([day.hours for day in days_of(site, SiteClock("UTC"))])
     lit = here[lit_hours(site)[here]]
     if not lit.size:
         return int(here[0]), int(here[-1])
     return max(int(here[0]), int(lit[0]) - 1), min(int(here[-1]), int(lit[-1]) + 1)
-
-
-def _within(site: SiteAnswerFacts, part: Period | DayFacts) -> npt.NDArray[np.intp]:
-    starts = instants(site.hours.start)
-    return np.flatnonzero((starts + HOUR > as_moment(part.start)) & (starts < as_moment(part.end)))
 
 
 class DrawnHours:
@@ -102,38 +97,33 @@ class DrawnHours:
         For every row what each hour says when it is pointed at.
     """
 
-    def __init__(
-        self,
-        facts: TimelineFacts,
-        reader: Reader,
-        first: int,
-        last: int,
-        whose: str = "",
-        beside: Sequence[TimelineFacts] = (),
-    ) -> None:
+    def __init__(self, facts: TimelineFacts, reader: Reader, first: int, last: int, whose: str = "") -> None:
         self.facts, self.site, self.reader, self.whose = facts, facts.site, reader, whose
         self.first, self.count = first, last - first + 1
         self.part = part = slice(first, last + 1)
         hours = self.site.hours
         self.times = instants(hours.start[part])
         self.centres = np.arange(self.count) + 0.5
-        self.unit = words.unit_of("wind", reader.units)
+        self.unit = writing.unit_of("wind", reader.units)
         at_height = {"wind": facts.wind, "gust": facts.gust}
-        self.speeds = {name: self._in_unit(wind.demand[part]) for name, wind in at_height.items()}
-        self.limits = {name: float(self._in_unit([wind.limit])[0]) for name, wind in at_height.items()}
+        self.speeds = {name: self._in_unit(array(wind.demand[part])) for name, wind in at_height.items()}
+        self.limits = {name: float(self._in_unit(array([wind.limit]))[0]) for name, wind in at_height.items()}
         self.chances = array(hours.chance[part])
         self.member_gusts = None
         if hours.members is not None:
-            self.member_gusts = np.array([self._in_unit(row[part]) for row in hours.members.gust])
-        self.top = max(float(np.nanmax(self._in_unit(_winds(one, part)))) for one in (facts, *beside)) * _HEADROOM
+            self.member_gusts = self._in_unit(np.array([array(row[part]) for row in hours.members.gust]))
+        band = np.array([]) if self.member_gusts is None else self.member_gusts[3]
+        known = np.concatenate([*self.speeds.values(), list(self.limits.values()), band])
+        self.top = float(np.nanmax(known)) * _HEADROOM
         self.rows = (THE_HOUR, *(element.name for element in self.site.elements))
         of_elements = [element.margin for element in self.site.elements]
         self.margins = np.array([array(row[part]) for row in (hours.margin, *of_elements)])
         self.lit = lit_hours(self.site)[part]
+        self._words = HourWords(self.site, reader.units)
         self.hovers = {row: [self._hover(k - 1, i) for i in range(self.count)] for k, row in enumerate(self.rows)}
 
-    def _in_unit(self, values: Sequence[float | None]) -> npt.NDArray[np.float64]:
-        return np.asarray(from_si(array(values), self.unit))
+    def _in_unit(self, values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        return np.asarray(from_si(values, self.unit))
 
     def span(self, i: int) -> str:
         """Write the span of an hour with its zone."""
@@ -144,18 +134,18 @@ class DrawnHours:
         """Say value, limit and margin of a cell, in lines that fit a phone; the hour as a whole is row -1."""
         hour, margin = self.first + i, float(self.margins[1 + row, i])
         if row < 0:
-            reason = reason_of(self.site, hour, self.reader).replace(", ", "<br>", 1)
+            reason = self._words.reason(hour).replace(", ", "<br>", 1)
             state = self.site.hours.state[hour]
-            return f"{self.span(i)}<br><b>{state}</b>, margin {words.margin(margin)}<br>decides: {reason}"
+            return f"{self.span(i)}<br><b>{state}</b>, margin {writing.margin(margin)}<br>decides: {reason}"
         element = self.site.elements[row]
-        reading = reading_at(self.site, element.name, hour, self.reader).replace(", ", "<br>", 1)
+        reading = self._words.reading(element.name, hour).replace(", ", "<br>", 1)
         if not element.judged:
             told = "not judged: figures missing" if element.name == RETURN_LEG.name else "not judged: no limit"
         elif np.isnan(margin):
             counts = element.is_required or any(first <= hour <= last for first, last in element.lost_runs)
             told = f"margin not known ({'required' if counts else 'advised'})"
         else:
-            told = f"margin {words.margin(margin)}"
+            told = f"margin {writing.margin(margin)}"
         return f"{self.span(i)}<br><b>{reading}</b><br>{told}"
 
     def windows(self) -> list[tuple[int, float, float]]:
@@ -168,13 +158,6 @@ class DrawnHours:
         ]
 
 
-def _winds(facts: TimelineFacts, part: slice) -> list[float | None]:
-    """Return all that the axis of wind must have room for."""
-    of_members = [] if facts.site.hours.members is None else facts.site.hours.members.gust[3][part]
-    both = facts.wind, facts.gust
-    return [*of_members, *(wind.limit for wind in both), *(v for wind in both for v in wind.demand[part])]
-
-
 def traces(hours: DrawnHours, *, tall: bool) -> list[Figure]:
     """Return the cells with their numbers, and hatched cells for what is not known."""
     margins, reserve = hours.margins, hours.site.limits.reserve
@@ -183,7 +166,7 @@ def traces(hours: DrawnHours, *, tall: bool) -> list[Figure]:
     text = [["" if np.isnan(m) else shades.cell(float(m), short=is_short) for m in row] for row in margins]
     for row in (hours.rows.index(THE_HOUR), hours.rows.index("daylight")):
         for i in np.flatnonzero(~hours.lit & ~np.isnan(margins[row])):
-            classes[row][i], text[row][i] = shades.DARK, "" if tall else "dark"
+            classes[row][i], text[row][i] = shades.DARK, "" if is_short else "dark"
     axes = {"xaxis": "x2", "yaxis": "y2"} if tall else {"xaxis": "x", "yaxis": "y2"}
     drawn = [shades.grid(classes, text, [hours.hovers[row] for row in hours.rows], tall=tall) | axes]
     rows, at = np.nonzero(np.isnan(margins))

@@ -17,12 +17,12 @@ from wxfly.report.charts import shades
 from wxfly.report.charts.hours import HOUR, days_of, lit_hours
 from wxfly.report.charts.shades import Figure, escaped
 from wxfly.report.charts.timeline import LEFT
-from wxfly.report.facts import words
+from wxfly.report.facts import writing
 from wxfly.report.facts.answer import AnswerFacts
-from wxfly.report.facts.reasons import reason_of
+from wxfly.report.facts.reasons import HourWords
 from wxfly.report.facts.site import SiteAnswerFacts
 from wxfly.report.facts.values import instants
-from wxfly.report.facts.words import Clock, Reader
+from wxfly.report.facts.writing import Clock, Reader
 from wxfly.report.text.console import outgoing, without_isolates
 from wxfly.times import as_moment
 
@@ -85,11 +85,11 @@ def week_overview(site: SiteAnswerFacts, reader: Reader, *, tall: bool) -> Figur
             for w in site.windows
             if clock.date(w.start) == day.date
         )
-        lanes.append(Lane(words.day_name(day.date), site, reader, tuple(hours.items()), boxes))
+        lanes.append(Lane(writing.day_name(day.date), site, reader, tuple(hours.items()), boxes))
     minutes = clock.local(site.hours.start[0]).minute
-    labels = {h: f"{h:02d}:{minutes:02d}" for h in range(25)}
+    words = {h: f"{h:02d}:{minutes:02d}" for h in range(25)}
     zones = [clock.zones(as_moment(site.period.start), as_moment(site.period.end))]
-    return _draw(lanes, [labels], zones, tall=tall, by_chance=tells_chance(site))
+    return _draw(lanes, [words], zones, tall=tall, by_chance=tells_chance(site))
 
 
 def _rank(site: SiteAnswerFacts, hour: int) -> float:
@@ -105,8 +105,9 @@ def _clock_hour(clock: Clock, moment: datetime) -> float:
 def sites_overview(facts: AnswerFacts, readers: Sequence[Reader], names: Sequence[str], *, tall: bool) -> Figure:
     """Draw the sites of a comparison under each other, along the hours they have in common."""
     assert facts.comparison is not None
-    shared, best = facts.comparison.start, facts.comparison.order[:1]
-    positions = [i for i, is_lit in enumerate(facts.comparison.lit) if is_lit] or list(range(len(shared)))
+    shared, best = facts.comparison.start, facts.comparison.best_sites
+    lit = {t for site in facts.sites for t, is_lit in zip(site.hours.start, lit_hours(site), strict=True) if is_lit}
+    positions = [i for i, t in enumerate(shared) if t in lit] or list(range(len(shared)))
     times = instants(shared[positions[0] : positions[-1] + 1])
     start, count = times[0], int((times[-1] - times[0]) / HOUR) + 1
     lanes = []
@@ -120,8 +121,8 @@ def sites_overview(facts: AnswerFacts, readers: Sequence[Reader], names: Sequenc
         lanes.append(Lane(escaped(_cut(name)), site, reader, hours, boxes))
     clocks = {r.clock.local(start).utcoffset(): r.clock for r in reversed(readers)}
     told = [clocks[offset] for offset in dict.fromkeys(r.clock.local(start).utcoffset() for r in readers)]
-    labels = [{k: clock.hour_told_apart(start + k * HOUR) for k in range(count + 1)} for clock in told]
-    return _draw(lanes, labels, [clock.zones(start, start + count * HOUR) for clock in told], tall=tall)
+    words = [{k: clock.hour_told_apart(start + k * HOUR) for k in range(count + 1)} for clock in told]
+    return _draw(lanes, words, [clock.zones(start, start + count * HOUR) for clock in told], tall=tall)
 
 
 def _cut(name: str) -> str:
@@ -131,7 +132,7 @@ def _cut(name: str) -> str:
 
 def _draw(
     lanes: Sequence[Lane],
-    labels: Sequence[dict[int, str]],
+    words: Sequence[dict[int, str]],
     zones: Sequence[str],
     *,
     tall: bool,
@@ -150,11 +151,12 @@ def _draw(
     hover = [[""] * count for _ in lanes]
     unknown: list[tuple[int, int]] = []
     for row, lane in enumerate(lanes):
+        hour_words = HourWords(lane.site, lane.reader.units)
         for place, i in lane.hours:
             column = int(place) - first
             if not 0 <= column < count:
                 continue
-            shade, told, hover[row][column] = _cell(lane, i, is_short=is_short, by_chance=by_chance)
+            shade, told, hover[row][column] = _cell(lane, hour_words, i, is_short=is_short, by_chance=by_chance)
             element = lane.site.hours.limiting_element[i]
             if told and with_word and element:
                 told += f"<br>{_NARROW_TITLES.get(element, BY_NAME[element].title)}"
@@ -166,37 +168,39 @@ def _draw(
         rows, columns = zip(*unknown, strict=True)
         boxes = [c + 0.5 for c in columns], [r - 0.5 for r in rows], [1.0] * len(rows)
         traces.append(shades.hatched(*boxes, [hover[r][c] for r, c in unknown], lying=tall))
-    return {"data": traces, "layout": _layout(lanes, labels, zones, first, count, tall=tall)}
+    return {"data": traces, "layout": _layout(lanes, words, zones, first, count, tall=tall)}
 
 
-def _cell(lane: Lane, hour: int, *, is_short: bool, by_chance: bool) -> tuple[int | None, str, str]:
+def _cell(lane: Lane, words: HourWords, hour: int, *, is_short: bool, by_chance: bool) -> tuple[int | None, str, str]:
     """Return class, number and hover of one hour."""
     hours, clock = lane.site.hours, lane.reader.clock
     time = as_moment(hours.start[hour])
     span = f"{lane.title}<br>{clock.span(time, time + HOUR)} {clock.zone(time)}"
     if hours.usable_start[hour] is None:
         return shades.DARK, "", f"{span}<br>dark"
-    margin, reason = hours.margin[hour], reason_of(lane.site, hour, lane.reader).replace(", ", "<br>", 1)
+    margin, reason = hours.margin[hour], words.reason(hour).replace(", ", "<br>", 1)
     if margin is None:
-        return None, "", f"{span}<br><b>{State.NOT_KNOWN.words}</b><br>{reason}"
-    told = f"<b>{hours.state[hour]}</b>, margin {words.margin(margin)}<br>{reason}"
+        missing = words.missing(hour)
+        why = f"{writing.titles(missing)} missing" if missing else reason
+        return None, "", f"{span}<br><b>{State.NOT_KNOWN.words}</b><br>{why}"
+    told = f"<b>{hours.state[hour]}</b>, margin {writing.margin(margin)}<br>{reason}"
     if not by_chance:
         shade = shades.shade_of(margin, lane.site.limits.reserve)
         return shade, shades.cell(margin, short=is_short), f"{span}<br>{told}"
     known = hours.chance[hour]
     chance = np.nan if known is None else known
-    told = f"{span}<br><b>{words.in_ten(chance)}</b> that every limit holds<br>{told}"
+    told = f"{span}<br><b>{writing.in_ten(chance)}</b> that every limit holds<br>{told}"
     return shades.chance_shade_of(chance), "" if known is None else shades.chance_cell(chance), told
 
 
 def _layout(
-    lanes: Sequence[Lane], labels: Sequence[dict[int, str]], zones: Sequence[str], first: int, count: int, *, tall: bool
+    lanes: Sequence[Lane], words: Sequence[dict[int, str]], zones: Sequence[str], first: int, count: int, *, tall: bool
 ) -> Figure:
     edges = list(range(count + 1))
-    told = [(" " if tall else "<br>").join(of.get(first + k, "") for of in labels) for k in edges]
+    labels = [(" " if tall else "<br>").join(w.get(first + k, "") for w in words) for k in edges]
     every = 1 if tall else 1 + count // 24
     hours: Figure = {
-        "tickvals": edges[::every], "ticktext": told[::every], "fixedrange": True, "showgrid": False,
+        "tickvals": edges[::every], "ticktext": labels[::every], "fixedrange": True, "showgrid": False,
         "zeroline": False, "ticks": "outside",
     }  # fmt: skip
     rows: Figure = {
@@ -207,8 +211,8 @@ def _layout(
         "shapes": [part for row, lane in enumerate(lanes) for box in lane.boxes for part in _box(row, box, first, tall)]
     }
     if tall:
-        longest = max((len(label) for label in told), default=0)
-        margin = {"l": 14 + max(38 * len(labels), 4 + 6 * longest), "r": 8, "t": 46, "b": 8}
+        longest = max((len(label) for label in labels), default=0)
+        margin = {"l": 14 + max(38 * len(words), 4 + 6 * longest), "r": 8, "t": 46, "b": 8}
         across = [_two_lines(lane.title, narrow=len(lanes) > _NARROW_LANES) for lane in lanes]
         corner = {
             "text": " ".join(zones), "xref": "paper", "yref": "paper", "x": 0, "y": 1, "xanchor": "right",
@@ -219,7 +223,7 @@ def _layout(
             "xaxis": rows | {"side": "top", "range": [-0.5, len(lanes) - 0.5], "ticktext": across, "tickangle": 0},
             "yaxis": hours | {"range": [count, 0]}, "annotations": [corner],
         }  # fmt: skip
-    margin = {"l": LEFT, "r": 54, "t": 8, "b": 30 + 16 * len(labels)}
+    margin = {"l": LEFT, "r": 54, "t": 8, "b": 30 + 16 * len(words)}
     return common | {
         "height": (38 if count <= _ROOMY else 28) * len(lanes) + margin["t"] + margin["b"], "margin": margin,
         "xaxis": hours | {"range": [0, count], "title": {"text": f"hour, {' / '.join(zones)}", "standoff": 4}},

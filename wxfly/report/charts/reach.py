@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from wxfly.report.facts import words
+from wxfly.report.facts import writing
 from wxfly.report.facts.brief import BriefFacts
 from wxfly.report.facts.values import array
 from wxfly.units import from_si, to_si
@@ -24,13 +24,15 @@ _ROOM = 22.0
 _BEYOND_SIGHT = 1.25
 
 
-def reach_map(facts: BriefFacts) -> str:
+def reach_map(facts: BriefFacts, units: str) -> str:
     """Draw the reach of a brief.
 
     Parameters
     ----------
     facts : BriefFacts
         Whose reach; without its energy nothing is drawn.
+    units : str
+        Key of `wxfly.units.SYSTEMS`.
 
     Returns
     -------
@@ -39,7 +41,6 @@ def reach_map(facts: BriefFacts) -> str:
     """
     if facts.energy is None:
         return ""
-    units = facts.answer.display_units
     energy, plan, sight = facts.energy.directions, facts.energy.plan, facts.window.sight_range
     by_energy = array([d.energy_reach for d in energy])
     # A sortie in no direction of its own has no point to show.
@@ -64,7 +65,7 @@ def reach_map(facts: BriefFacts) -> str:
     parts += _frame(step, scale, unit)
     if facts.wind_from_direction is not None:
         speed = facts.largest_wind
-        parts += _wind(facts.wind_from_direction, "" if speed is None else words.amount(speed, "wind", units))
+        parts += _wind(facts.wind_from_direction, "" if speed is None else writing.amount(speed, "wind", units))
     title = f"Reach round the launch point, north up, grid {_told(step, unit)}"
     return (
         f'<svg viewBox="0 0 {SIZE:.0f} {SIZE:.0f}" role="img" aria-label="{title}" font-size="14"'
@@ -79,7 +80,7 @@ def _points(directions: Array, lengths: Array) -> Sequence[tuple[float, float]]:
 
 def _step(farthest: float, units: str) -> tuple[str, float]:
     """Return a round spacing of the grid that leaves two to five lines on each side [m], and its unit."""
-    unit = words.unit_of("height", units)
+    unit = writing.unit_of("height", units)
     span = float(from_si(farthest, unit))
     rough = span / 4
     power = 10.0 ** math.floor(math.log10(rough))

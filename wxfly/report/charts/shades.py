@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from wxfly.assessment.state import BEST_FIRST, State
-from wxfly.report.facts import words
+from wxfly.report.facts import writing
 
 Figure = dict[str, Any]
 """A figure, or a part of one, in plotly's own terms."""
@@ -87,7 +87,7 @@ def _least_margins(reserve: float) -> list[float]:
 
 def cell(margin: float, *, short: bool) -> str:
     """Write a margin for a cell: ``0.43``, or ``.43`` where there is little room, and there ``-.1`` for -0.05."""
-    text = words.margin(margin)
+    text = writing.margin(margin)
     if not short:
         return text.replace("-", "\N{MINUS SIGN}")
     if margin < 0:

@@ -14,7 +14,7 @@ import numpy.typing as npt
 from wxfly.report.charts import shades
 from wxfly.report.charts.hours import HOUR, DrawnHours
 from wxfly.report.charts.shades import Figure, hatched
-from wxfly.report.facts import words
+from wxfly.report.facts import writing
 from wxfly.report.facts.values import array, instants, runs_of
 from wxfly.units import UNITS, to_si
 
@@ -78,7 +78,7 @@ def _chances(hours: DrawnHours, *, tall: bool) -> list[Figure]:
             "text": ["" if k % every else shades.chance_cell(float(hours.chances[i])) for k, i in enumerate(known)],
             "textfont": {"size": 12, "color": shades.INK},
             "customdata": [
-                f"{hours.span(int(i))}<br><b>{words.in_ten(float(hours.chances[i]))}</b> that every limit holds"
+                f"{hours.span(int(i))}<br><b>{writing.in_ten(float(hours.chances[i]))}</b> that every limit holds"
                 f"<br>{hours.whose.replace(', ', '<br>', 1)}"
                 for i in known
             ],
@@ -102,7 +102,7 @@ def _arrows(hours: DrawnHours, *, tall: bool) -> list[Figure]:
                 "angle": ((direction[known] + 180) % 360).round().tolist(),
             },
             "customdata": [
-                f"{hours.span(int(i))}<br>wind from {words.direction(float(direction[i]))}" for i in known
+                f"{hours.span(int(i))}<br>wind from {writing.direction(float(direction[i]))}" for i in known
             ],
             "hovertemplate": "%{customdata}<extra></extra>",
         }
@@ -170,7 +170,7 @@ def names(hours: DrawnHours, *, tall: bool) -> list[Figure]:
 
 def axis(hours: DrawnHours) -> Figure:
     """Return the axis of wind."""
-    height = words.amount(hours.site.height, "height", hours.reader.units)
+    height = writing.amount(hours.site.height, "height", hours.reader.units)
     return {
         "range": [-0.26 * hours.top, hours.top], "fixedrange": True, "gridcolor": shades.GRID, "zeroline": True,
         "title": {"text": f"wind at {height} [{UNITS[hours.unit].written}]", "standoff": 6},
@@ -179,35 +179,49 @@ def axis(hours: DrawnHours) -> Figure:
 
 
 def _limit_words(hours: DrawnHours, *, tall: bool) -> list[Figure]:
-    """Name the limits beside the panel, or on a phone above it, where no line runs."""
-    known = {name: limit for name, limit in hours.limits.items() if np.isfinite(limit)}
-    told = {
-        name: words.amount(float(to_si(limit, hours.unit)), "wind", hours.reader.units) for name, limit in known.items()
-    }
-    font = {"color": shades.LIMIT_WORDS, "size": 12}
-    if tall:
-        lines = {"gust": "dashes", "wind": "dots"}
-        text = ", ".join(f"{name} {told[name]} ({line})" for name, line in lines.items() if name in told)
-        place = {"xanchor": "center", "yanchor": "bottom", "yshift": 2 * _LINE_OF_TEXT}
-        return [_words(f"limits: {text}", hours.count / 2, hours.top, font=font, **place)] if told else []
-    close = abs(hours.limits["gust"] - hours.limits["wind"]) < 0.12 * hours.top
-    sides = {"wind": "top", "gust": "bottom"} if close else {}
-    return [
-        _words(f"{name} limit {told[name]}", hours.count, limit, xanchor="left", yanchor=sides.get(name, "middle"),
-               font=font)
-        for name, limit in known.items()
-    ]  # fmt: skip
+    """Name the limits beside the panel, or on a phone where the lines of wind and gust are farthest from the name."""
+    close = hours.limits["gust"] - hours.limits["wind"] < 0.12 * hours.top
+    words = []
+    for name, limit in hours.limits.items():
+        if not np.isfinite(limit):
+            continue
+        below = name == "wind" and close
+        middle = float(limit) + (-0.05 if below else 0.05) * hours.top
+        anchor, x = max(_places_for_words(hours), key=lambda place: _room(hours, middle, *place))
+        side = "top" if below else "bottom"
+        if not tall:
+            anchor, x, side = "left", hours.count, ("top" if name == "wind" else "bottom") if close else "middle"
+        value = writing.amount(float(to_si(limit, hours.unit)), "wind", hours.reader.units)
+        words.append(
+            _words(f"{name} limit {value}", x, float(limit), xanchor=anchor, yanchor=side,
+                   font={"color": shades.LIMIT_WORDS, "size": 12})
+        )  # fmt: skip
+    return words
+
+
+def _places_for_words(hours: DrawnHours) -> list[tuple[str, float]]:
+    return [("left", 0.15), ("center", hours.count / 2), ("right", hours.count - 0.15)]
+
+
+def _room(hours: DrawnHours, value: float, anchor: str, x: float) -> float:
+    """Return how far the lines stay from a name at a place of the wind panel."""
+    length = hours.count * 0.4
+    start = x - {"left": 0, "center": length / 2, "right": length}[anchor]
+    part = slice(max(0, int(start)), int(np.ceil(start + length)))
+    lines = np.concatenate([hours.speeds["wind"][part], hours.speeds["gust"][part]])
+    lines = lines[~np.isnan(lines)]
+    return float(np.abs(lines - value).min()) if lines.size else np.inf
 
 
 def _line_words(hours: DrawnHours) -> list[Figure]:
     """Name the two lines where they end, the gust above its own, the wind below."""
-    named = []
+    words = []
     for name, speed in hours.speeds.items():
         known = np.flatnonzero(~np.isnan(speed))
         if known.size:
             at, side = int(known[-1]), "bottom" if name == "gust" else "top"
-            named.append(_words(name, at + 0.95, float(speed[at]), xanchor="right", yanchor=side))
-    return named
+            words.append(_words(name, at + 0.95, float(speed[at]), xanchor="right", yanchor=side))
+    return words
 
 
 def _sun_words(hours: DrawnHours) -> list[Figure]:
@@ -220,15 +234,15 @@ def _sun_words(hours: DrawnHours) -> list[Figure]:
     ]
     places = dict(changes)
     is_short = places.get("sunset", hours.count) - places.get("sunrise", 0) < hours.count / 2
-    named = []
+    words = []
     for what, at in changes:
         # The first whole minute of the new light; the last of the day is the one before.
         moment = hours.times[0] + np.timedelta64(round(at * 60) - (what == "sunset"), "m")
-        named.append(
+        words.append(
             _words(f"{what} {hours.reader.clock.hour(moment)}", at, hours.top, yanchor="bottom", yshift=_LINE_OF_TEXT,
                    xanchor="left" if (what == "sunrise") != is_short else "right")
         )  # fmt: skip
-    return named
+    return words
 
 
 def _words(text: str, x: float, y: float, **more: Any) -> Figure:

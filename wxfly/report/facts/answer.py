@@ -22,7 +22,7 @@ from wxfly.report.facts.values import (
     units_of,
 )
 from wxfly.report.facts.verdict import Asked, Note, VerdictFacts, verdict_facts
-from wxfly.report.facts.words import Clock, Reader
+from wxfly.report.facts.writing import Clock, Reader
 
 if TYPE_CHECKING:
     from wxfly.question.reading import Question
@@ -35,6 +35,7 @@ class Program(Facts, frozen=True):
     """What made the answer."""
 
     name: str
+    """The program and its version."""
     version: str
     """The program and its version."""
 
@@ -114,8 +115,8 @@ def facts_of(
         if getattr(forecast, key) is None
     ]
     sites = []
-    for position, (answer, label, reader) in enumerate(zip(briefing.answers, labels, readers, strict=True)):
-        site = site_answer_facts(answer, label, list(range(1, len(forecasts))), reader)
+    for position, (answer, label) in enumerate(zip(briefing.answers, labels, strict=True)):
+        site = site_answer_facts(answer, label, list(range(1, len(forecasts))))
         unknown += reasons_of(position, answer, site)
         sites.append(site)
     notes = [Note(kind_of(note).name.lower(), str(note)) for note in briefing.notes]

@@ -18,7 +18,6 @@ from wxfly.report.facts.field_check import LaunchFacts, launch_facts
 from wxfly.report.facts.sortie import DecisionFacts, PlanFacts, decision_facts, plan_facts
 from wxfly.report.facts.values import Degrees, Facts, FlightTime, Metres, Share, Speed, column, moment_of, number
 from wxfly.report.facts.windows import WindowFacts
-from wxfly.report.facts.words import Clock, Reader
 
 
 class LevelFacts(Facts, frozen=True):
@@ -27,6 +26,7 @@ class LevelFacts(Facts, frozen=True):
     height: Metres
     """Above ground."""
     wind: list[Speed | None]
+    """By hour."""
     gust: list[Speed | None]
     """By hour."""
 
@@ -70,6 +70,7 @@ class EnergyFacts(Facts, frozen=True):
     time_in_air: FlightTime | None
     """Of all flights."""
     airspeed_home: Speed | None
+    """On the way home from the planned point, or from the worst direction."""
     ground_speed_home: Speed | None
     """On the way home from the planned point, or from the worst direction."""
     model_deviation: Share
@@ -95,6 +96,7 @@ class BriefFacts(Facts, frozen=True):
     rank: int
     """Of the window in the answer."""
     first: int
+    """Positions of its hours among those of the site."""
     last: int
     """Positions of its hours among those of the site."""
     launch: LaunchFacts
@@ -111,10 +113,10 @@ class BriefFacts(Facts, frozen=True):
     """At flight height, the mean."""
     worst_hours: list[WorstHour]
     """Of each element."""
-    decisions: DecisionFacts | None
-    """Whether driving out and taking off for this window pay; null without costs."""
-    advice: AdviceFacts | None
+    advice: AdviceFacts
     """What to know beside the limits."""
+    decisions: DecisionFacts | None
+    """Whether driving out and taking off pay in this window; null without costs."""
 
     @property
     def window(self) -> WindowFacts:
@@ -127,8 +129,6 @@ def brief_facts(brief: FlightBrief, answer: AnswerFacts) -> BriefFacts:
     window, flight = brief.window, brief.levels[brief.answer.request.height]
     speed, direction = (flight[name].values.ravel() for name in ("wind_speed", "wind_from_direction"))
     margins = brief.answer.assessment["margin"].transpose("element", "time").values[:, window.first : window.last + 1]
-    zone = answer.display_time_zone or answer.sites[0].site.time_zone
-    reader = Reader(answer.display_units, Clock(zone))
     worst = np.argmin(np.where(np.isnan(margins), -np.inf, margins), axis=1)
     return BriefFacts(
         answer=answer,
@@ -145,8 +145,8 @@ def brief_facts(brief: FlightBrief, answer: AnswerFacts) -> BriefFacts:
             WorstHour(element.name, window.first + int(at))
             for element, at in zip(answer.sites[0].elements, worst, strict=True)
         ],
+        advice=advice_facts(brief.answer, window, brief.advice),
         decisions=decision_facts(brief.answer, window),
-        advice=advice_facts(brief.answer, window, reader),
     )
 
 

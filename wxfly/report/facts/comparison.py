@@ -50,6 +50,7 @@ class TurnFacts(Facts, frozen=True):
     """A run of hours in which the same sites are better; hours in which all sites are dark are cut off its ends."""
 
     start: datetime
+    """Its ends."""
     end: datetime
     """Its ends."""
     better: list[int]
@@ -81,11 +82,14 @@ class ComparisonFacts(Facts, frozen=True):
     margin."""
     chance_better_in_best: tuple[Share, Share, Share] | None
     """As `chance_better`, for the surest stretch of the best window of the better site."""
+    best_sites: list[int]
+    """Positions in `sites` of those with the best window of all: one, several when equal, none without a window."""
 
 
 def comparison_facts(briefing: Briefing) -> ComparisonFacts:
     """Return who is better in the hours that all sites of a briefing share."""
     compared = briefing.compared
+    ranks = {i: answer.best.rank for i, answer in enumerate(briefing.answers) if answer.best}
     return ComparisonFacts(
         start=[moment_of(hour.time) for hour in compared],
         better=[list(hour.better) for hour in compared],
@@ -105,6 +109,7 @@ def comparison_facts(briefing: Briefing) -> ComparisonFacts:
         turns=_turns(briefing),
         order=_order(briefing.answers),
         chance_better_in_best=_chance_better_in_best(briefing),
+        best_sites=[i for i, rank in ranks.items() if rank == min(ranks.values())],
     )
 
 

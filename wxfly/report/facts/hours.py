@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from datetime import date, datetime
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -69,7 +67,9 @@ class LitHours(Facts, frozen=True):
     """How the lit hours of the period stand, and what decides where no window holds."""
 
     lit_count: int
+    """Hours."""
     holding_count: int
+    """Hours."""
     not_known_count: int
     """Hours."""
     deciding_element: ElementName | None
@@ -88,24 +88,33 @@ class DayFacts(Facts, frozen=True):
     date: date
     """At the site."""
     start: datetime
+    """The part of the day that was asked about."""
     end: datetime
     """The part of the day that was asked about."""
     lit_hours: LitHours
     """How its lit hours stand."""
     civil_dawn: datetime | None
+    """The sun at 6 degrees below the horizon, and at it."""
     sunrise: datetime | None
+    """The sun at 6 degrees below the horizon, and at it."""
     sunset: datetime | None
+    """The sun at 6 degrees below the horizon, and at it."""
     civil_dusk: datetime | None
     """The sun at 6 degrees below the horizon, and at it."""
     morning_blue_start: datetime | None
+    """The morning's blue hour ends where its golden hour starts."""
     morning_golden_start: datetime | None
+    """The morning's blue hour ends where its golden hour starts."""
     morning_golden_end: datetime | None
     """The morning's blue hour ends where its golden hour starts."""
     evening_golden_start: datetime | None
+    """The evening's blue hour starts where its golden hour ends."""
     evening_golden_end: datetime | None
+    """The evening's blue hour starts where its golden hour ends."""
     evening_blue_end: datetime | None
     """The evening's blue hour starts where its golden hour ends."""
     highest_sun_elevation: Degrees
+    """Of the sun at its full hours; where it never rises or sets they say which."""
     lowest_sun_elevation: Degrees
     """Of the sun at its full hours; where it never rises or sets they say which."""
 
@@ -116,6 +125,7 @@ class MemberFacts(Facts, frozen=True):
     shares: list[Share]
     """Share of the members at or below each column: the lowest, a tenth, the middle, nine tenths, the highest."""
     wind: list[list[Speed | None]]
+    """By share, then by hour."""
     gust: list[list[Speed | None]]
     """By share, then by hour."""
 
@@ -126,6 +136,7 @@ class HourFacts(Facts, frozen=True):
     start: list[datetime]
     """Start of the hour; it lasts 3600 s."""
     usable_start: list[datetime | None]
+    """Its lit part inside the period; null when there is none."""
     usable_end: list[datetime | None]
     """Its lit part inside the period; null when there is none."""
     state: list[StateWord]
@@ -140,6 +151,7 @@ class HourFacts(Facts, frozen=True):
     chance: list[Share | None]
     """That every limit holds in this hour, its light left aside."""
     wind_from_direction_at_start: list[Degrees | None]
+    """Where the wind at flight height comes from."""
     wind_from_direction_at_end: list[Degrees | None]
     """Where the wind at flight height comes from."""
     usable_height: list[Metres | None]
@@ -171,6 +183,7 @@ class ElementFacts(Facts, frozen=True):
     judged: bool
     """Whether there is a limit; without one it counts neither way."""
     least: float | None
+    """The limit; null where there is none on that side, or where it goes by hours."""
     most: float | None
     """The limit; null where there is none on that side, or where it goes by hours."""
     limit_by_hour: list[float | None] | None
@@ -223,29 +236,37 @@ def lit_hours_facts(answer: SiteAnswer, day: findings.Day | None = None) -> LitH
     )
 
 
+def sun_passes(site: Site, first: date, count: int) -> list[dict[str, datetime | None]]:
+    """Return the moments at which the sun passes its heights on each day of a site's clock, from a first day on."""
+    noon = SiteClock(site.time_zone).noon(first)
+    place = site.latitude, site.longitude, solar_day(site.longitude, noon), count
+    passes = sun_events(*place)._asdict() | low_light(*place)._asdict()
+    return [{name: known_moment(moments[at]) for name, moments in passes.items()} for at in range(count)]
+
+
 def day_facts(answer: SiteAnswer) -> list[DayFacts]:
     """Return light and sun of each day of the site's clock."""
     site, clock = answer.request.site, SiteClock(answer.request.site.time_zone)
     days = findings.days_of(answer, clock)
     if not days:
         return []
-    return [
-        DayFacts(day.date, moment_of(day.start), moment_of(day.end), lit_hours_facts(answer, day), **sun)
-        for day, sun in zip(days, sun_of_days(site, days), strict=True)
-    ]
-
-
-def sun_of_days(site: Site, days: Sequence[findings.Day]) -> list[dict[str, Any]]:
-    """Return what `DayFacts` holds of the sun, for days in order on the site's clock."""
-    first, count = days[0].date, (days[-1].date - days[0].date).days + 1
-    noon = SiteClock(site.time_zone).noon(first)
-    place = site.latitude, site.longitude, solar_day(site.longitude, noon), count
-    passes = sun_events(*place)._asdict() | low_light(*place)._asdict()
+    count = (days[-1].date - days[0].date).days + 1
+    passes = sun_passes(site, days[0].date, count)
     found = []
     for day in days:
-        moments_of_day = {name: known_moment(moments[(day.date - first).days]) for name, moments in passes.items()}
-        ends = zip(("highest", "lowest"), findings.sun_elevations(site, day), strict=True)
-        found.append(moments_of_day | {f"{end}_sun_elevation": round(value, 1) for end, value in ends})
+        at = (day.date - days[0].date).days
+        highest, lowest = findings.sun_elevations(site, day)
+        found.append(
+            DayFacts(
+                day.date,
+                moment_of(day.start),
+                moment_of(day.end),
+                lit_hours_facts(answer, day),
+                **passes[at],
+                highest_sun_elevation=round(highest, 1),
+                lowest_sun_elevation=round(lowest, 1),
+            )
+        )
     return found
 
 

@@ -9,7 +9,7 @@ from wxfly.pilot.elements import BY_NAME
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH
 from wxfly.report.facts.hours import ElementFacts, limits_of_hours
 from wxfly.report.facts.site import SiteAnswerFacts
-from wxfly.report.facts.words import Reader, reading, room, titles
+from wxfly.report.facts.writing import reading, room, titles
 
 
 def hour_at(site: SiteAnswerFacts, moment: datetime) -> int:
@@ -22,17 +22,17 @@ def element_of(site: SiteAnswerFacts, name: str) -> ElementFacts:
     return next(element for element in site.elements if element.name == name)
 
 
-def reading_at(site: SiteAnswerFacts, name: str, hour: int, reader: Reader) -> str:
+def reading_at(site: SiteAnswerFacts, name: str, hour: int, units: str) -> str:
     """Say what one element of one hour is, such as ``gust at 80 m, 9.1 of 10.7 m/s``."""
     demand, limit, height, near_ground, phase = _at(site, name, hour)
-    return reading(name, demand, limit, height=height, units=reader.units, near_ground=near_ground) + phase
+    return reading(name, demand, limit, height=height, units=units, near_ground=near_ground) + phase
 
 
-def room_at(site: SiteAnswerFacts, name: str, hour: int, reader: Reader) -> str:
+def room_at(site: SiteAnswerFacts, name: str, hour: int, units: str) -> str:
     """Say how much room one element of one hour leaves, such as ``42 % of your gust limit to spare``."""
     demand, limit, height, near_ground, phase = _at(site, name, hour)
     margin = _number(element_of(site, name).margin[hour])
-    return room(name, demand, limit, margin, height=height, units=reader.units, near_ground=near_ground) + phase
+    return room(name, demand, limit, margin, height=height, units=units, near_ground=near_ground) + phase
 
 
 def _at(site: SiteAnswerFacts, name: str, hour: int) -> tuple[float, float, float, bool, str]:
@@ -62,20 +62,20 @@ def held_back(site: SiteAnswerFacts, hour: int) -> str:
     return f"held back: {before} over the {BY_NAME[cause].title} limit"
 
 
-def room_of(site: SiteAnswerFacts, hour: int, reader: Reader) -> str:
+def room_of(site: SiteAnswerFacts, hour: int, units: str) -> str:
     """Say what decides in one hour and how much room it leaves."""
     element = site.hours.limiting_element[hour]
-    return held_back(site, hour) or (room_at(site, element, hour, reader) if element else "nothing is known")
+    return held_back(site, hour) or (room_at(site, element, hour, units) if element else "nothing is known")
 
 
-def reason_of(site: SiteAnswerFacts, hour: int, reader: Reader) -> str:
+def reason_of(site: SiteAnswerFacts, hour: int, units: str) -> str:
     """Say what decides in one hour, and first what is not known in it."""
     required = [g.element for g in site.not_known.gaps if g.is_required and _covers(g.hour_runs, hour)]
     others = [
         g.element for g in site.not_known.gaps if not g.is_required and not g.everywhere and _covers(g.hour_runs, hour)
     ]
     element = site.hours.limiting_element[hour]
-    known = _reading_or_excess(site, element, hour, reader) if element else "nothing is known"
+    known = _reading_or_excess(site, element, hour, units) if element else "nothing is known"
     reason = held_back(site, hour) or known
     parts = [reason]
     if required:
@@ -88,11 +88,47 @@ def reason_of(site: SiteAnswerFacts, hour: int, reader: Reader) -> str:
     return "; ".join(parts)
 
 
-def _reading_or_excess(site: SiteAnswerFacts, element: str, hour: int, reader: Reader) -> str:
+def _reading_or_excess(site: SiteAnswerFacts, element: str, hour: int, units: str) -> str:
     """Say what an element is and its limit; where that is broken, by how much."""
     over = _number(element_of(site, element).margin[hour]) < 0
-    return room_at(site, element, hour, reader) if over else reading_at(site, element, hour, reader)
+    return room_at(site, element, hour, units) if over else reading_at(site, element, hour, units)
 
 
 def _covers(hour_runs: list[tuple[int, int]], hour: int) -> bool:
     return any(first <= hour <= last for first, last in hour_runs)
+
+
+class HourWords:
+    """Phrases the hours of one site, for what asks for thousands of them.
+
+    Parameters
+    ----------
+    site : SiteAnswerFacts
+        Whose hours.
+    units : str
+        Key of `wxfly.units.SYSTEMS`.
+    """
+
+    def __init__(self, site: SiteAnswerFacts, units: str) -> None:
+        self._site, self._units = site, units
+
+    def reading(self, element: str, hour: int) -> str:
+        """Say what one element of one hour is, such as ``gust at 80 m, 9.1 of 10.7 m/s``."""
+        return reading_at(self._site, element, hour, self._units)
+
+    def reason(self, hour: int) -> str:
+        """Say what decides in one hour, and its limit."""
+        element = self._site.hours.limiting_element[hour]
+        return held_back(self._site, hour) or (self.reading(element, hour) if element else "nothing is known")
+
+    def held_back(self, hour: int) -> str:
+        """Say by what an hour is held back that would not be outside by itself; empty where it is not."""
+        return held_back(self._site, hour)
+
+    def missing(self, hour: int) -> list[str]:
+        """Name the required elements that are not known in an hour."""
+        return [
+            e.name
+            for e in self._site.elements
+            if e.judged and e.margin[hour] is None and (e.is_required or _covers(e.lost_runs, hour))
+        ]

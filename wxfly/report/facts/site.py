@@ -8,7 +8,9 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.answer.request import SiteAnswer
+from wxfly.answer.windows import Window
 from wxfly.assessment.suitability import names_of
+from wxfly.flight.advice import advise
 from wxfly.pilot.elements import RETURN_LEG
 from wxfly.report.facts.advice import AdviceFacts, advice_facts
 from wxfly.report.facts.hours import (
@@ -62,7 +64,6 @@ from wxfly.report.facts.windows import (
     run_to_run_swing,
     window_facts,
 )
-from wxfly.report.facts.words import Reader
 
 
 class Unknown(Facts, frozen=True):
@@ -136,8 +137,8 @@ class SiteAnswerFacts(Facts, frozen=True):
     """Every element over the same hours."""
 
 
-def site_answer_facts(answer: SiteAnswer, label: str, ensembles: list[int], reader: Reader) -> SiteAnswerFacts:
-    """Return the answer for one site; words are in the units of its reader."""
+def site_answer_facts(answer: SiteAnswer, label: str, ensembles: list[int]) -> SiteAnswerFacts:
+    """Return the answer for one site."""
     request = answer.request
     windows = [window_facts(answer, rank, w) for rank, w in enumerate(answer.windows, start=1)]
     days = day_facts(answer)
@@ -167,11 +168,21 @@ def site_answer_facts(answer: SiteAnswer, label: str, ensembles: list[int], read
         sortie=sortie_facts(answer),
         survey=survey_facts(answer),
         decisions=decision_facts(answer),
-        advice=advice_facts(answer, None if chosen is None else answer.windows[chosen - 1], reader),
+        advice=None if chosen is None else _advice(answer, answer.windows[chosen - 1]),
         days=days,
         hours=hour_facts(answer),
         elements=element_facts(answer),
     )
+
+
+def _advice(answer: SiteAnswer, window: Window) -> AdviceFacts:
+    """Return the advice for a window; that for the best is there already."""
+    advice = answer.advice if window is answer.best else None
+    if advice is None:
+        asked = answer.request
+        part = answer.conditions.isel(time=slice(window.first, window.last + 1))
+        advice = advise(part, asked.aircraft, window.start, window.end, toward=asked.toward, hill=asked.site.hill)
+    return advice_facts(answer, window, advice)
 
 
 def window_of_verdict(site: SiteAnswerFacts) -> WindowFacts | None:

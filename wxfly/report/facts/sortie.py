@@ -102,6 +102,7 @@ class SpellFacts(Facts, frozen=True):
     """A stretch of work or of waiting, in full hours."""
 
     start: datetime
+    """Its ends."""
     end: datetime
     """Its ends."""
     work: bool
@@ -158,9 +159,10 @@ def sortie_facts(answer: SiteAnswer) -> SortieFacts | None:
     sortie, missing, worst = answer.request.sortie, answer.request.energy_missing, answer.way_home
     if sortie is None and not missing:
         return None
-    planned = None if sortie is None else plan_facts(sortie)
     most_demanding = None if worst is None or sortie is None else _worst(answer, worst, sortie)
-    return SortieFacts(sortie is not None, list(missing), planned, most_demanding)
+    return SortieFacts(
+        sortie is not None, list(missing), None if sortie is None else plan_facts(sortie), most_demanding
+    )
 
 
 def plan_facts(sortie: Sortie) -> PlanFacts:
@@ -210,7 +212,7 @@ def _spell(spell: Spell) -> SpellFacts:
 
 
 def decision_facts(answer: SiteAnswer, window: Window | None = None) -> DecisionFacts | None:
-    """Return whether driving out and taking off pay, by the pilot's own costs: for the best window, or another."""
+    """Return whether driving out and taking off pay by the pilot's own costs, in the best window or another."""
     costs = answer.request.intent.costs
     if costs is None:
         return None

@@ -47,6 +47,7 @@ class Period(Facts, frozen=True):
     """A stretch of time."""
 
     start: datetime
+    """Its ends."""
     end: datetime
     """Its ends."""
 

@@ -9,6 +9,7 @@ from datetime import datetime
 from typing import Literal
 
 from wxfly.pilot.elements import BY_NAME, RETURN_LEG
+from wxfly.report.facts.advice import what_to_mind
 from wxfly.report.facts.comparison import ComparisonFacts
 from wxfly.report.facts.hours import DayFacts, LitHours
 from wxfly.report.facts.reasons import hour_at, room_at, room_of
@@ -23,7 +24,7 @@ from wxfly.report.facts.values import (
     told_apart,
 )
 from wxfly.report.facts.windows import CauseFacts, ChangeFacts, WindowFacts, place_of
-from wxfly.report.facts.words import (
+from wxfly.report.facts.writing import (
     Reader,
     age,
     amount,
@@ -53,6 +54,8 @@ OUTLOOK_ONLY = "more than three days ahead: an outlook only, ask again"
 """Of a window that only one forecast tells of, so far ahead."""
 _MINDS_TOLD = 2
 _TITLES_TOLD = 4
+_OLD = 3 * 3600
+"""Age from which a forecast is named with it where there is a note on it [s]; common practice, no source."""
 _FIRST_NOTES = ("forecast", "no_newer_forecast", "members")
 
 
@@ -219,7 +222,7 @@ def _begin(asked: Asked, words: str, is_unknown: bool, *, is_wet: bool = False) 
     if asked.is_invented:
         before.append("invented, do not fly by this")
     if any(note.kind in _FIRST_NOTES for note in asked.notes):
-        old = asked.age is not None and any(note.kind == "forecast" for note in asked.notes)
+        old = (asked.age or 0) >= _OLD and any(note.kind == "forecast" for note in asked.notes)
         before.append(f"forecast {age(asked.age)}, see the note" if old else "see the note")
     if is_unknown:
         before.append("as far as known")
@@ -233,7 +236,9 @@ def _first_line(asked: Asked, position: int, is_unknown: bool) -> str:
     site, reader = asked.sites[position], asked.readers[position]
     window, name, year = window_of_verdict(site), site.site.name, asked.year(position)
     if window is None:
-        return _begin(asked, f"{_none(asked, site, f'at {name} {_period(site, year)}')}.", False)
+        # A no is only as sure as the hours that are known; of what is wholly unknown the words say so themselves.
+        partly = 0 < site.lit_hours.not_known_count < site.lit_hours.lit_count
+        return _begin(asked, f"{_none(asked, site, f'at {name} {period_words(site, year)}')}.", partly)
     if window.room == "probably no room":
         chance, part = _chance_of(window)
         when = reader.clock.when(part.start, part.end, year)
@@ -260,7 +265,7 @@ def how_sure(window: WindowFacts, reader: Reader) -> str:
     return f"{in_ten(chance)} for {length} from {reader.clock.hour(part.start, up=True)}"
 
 
-def _period(site: SiteAnswerFacts, year: int) -> str:
+def period_words(site: SiteAnswerFacts, year: int | None = None) -> str:
     """Say which days were asked about."""
     if not site.days:
         return "in the time asked about"
@@ -365,12 +370,12 @@ def _lines_of(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> Ite
     wind = wind_and_gust(site, window, reader)
     if wind:
         yield VerdictLine("wind", "Wind", wind)
-    yield from _mind(site, window)
+    yield from _mind(site, window, reader)
 
 
-def _mind(site: SiteAnswerFacts, window: WindowFacts) -> Iterator[VerdictLine]:
+def _mind(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> Iterator[VerdictLine]:
     """Yield what to mind, the gravest first; twilight is told with what ends a window."""
-    mind = [] if site.advice is None else [mind.words for mind in site.advice.mind if mind.about != "light"]
+    mind = [] if site.advice is None else what_to_mind(site.advice, reader.units)
     mind = [OUTLOOK_ONLY, *mind] if window.outlook_only else mind
     more = len(mind) - _MINDS_TOLD
     if mind:
@@ -380,7 +385,7 @@ def _mind(site: SiteAnswerFacts, window: WindowFacts) -> Iterator[VerdictLine]:
 def tightest(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str:
     """Say what is tightest in a window and how much room it leaves; first what is likely to break a limit."""
     hour = hour_at(site, window.limiting_hour)
-    room = room_at(site, window.limiting_element, hour, reader)
+    room = room_at(site, window.limiting_element, hour, reader.units)
     cause = window.doubtful_cause
     if cause is None:
         return room
@@ -405,13 +410,13 @@ def what_ends(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str
     if window.ended_by is None:
         return around
     if window.ended_by == "light":
-        twilight = site.advice is not None and any(mind.about == "light" for mind in site.advice.mind)
+        twilight = site.advice is not None and site.advice.is_twilight
         ends = "at last light" if twilight else "with the light"
     elif window.ends_at_unknown:
         ends = f"then {BY_NAME[window.ended_by].title} not known"
     else:
         after = next(i for i, start in enumerate(site.hours.start) if start >= within.end)
-        ends = f"then {room_of(site, after, reader)}"
+        ends = f"then {room_of(site, after, reader.units)}"
     return f"{around}, {ends}" if around else ends
 
 
@@ -460,7 +465,7 @@ def nearest(site: SiteAnswerFacts, hours: LitHours, reader: Reader, *, with_day:
     start, end = site.hours.usable_start[hour], site.hours.usable_end[hour]
     assert start is not None and end is not None
     day = f"{reader.clock.day(start)} " if with_day else ""
-    return f"{day}{reader.clock.span(start, end)}: {room_of(site, hour, reader)}"
+    return f"{day}{reader.clock.span(start, end)}: {room_of(site, hour, reader.units)}"
 
 
 def change_in_words(change: ChangeFacts, reader: Reader) -> str:
@@ -541,7 +546,7 @@ def day_in_words(site: SiteAnswerFacts, day: DayFacts, reader: Reader, *, with_s
     if hours.nearest_hour is None:
         return "no room"
     if with_sureness:
-        return f"no room: {room_of(site, hour_at(site, hours.nearest_hour), reader)} at best"
+        return f"no room: {room_of(site, hour_at(site, hours.nearest_hour), reader.units)} at best"
     return f"no room; nearest {nearest(site, hours, reader)}"
 
 
@@ -571,7 +576,7 @@ def _of_sites(asked: Asked) -> VerdictFacts:
     if not order:
         words = [_word(site, None) for site in asked.sites]
         word: VerdictWord = "not known" if all(w == "not known" for w in words) else "no room"
-        period = _period(asked.sites[0], asked.year(0))
+        period = period_words(asked.sites[0], asked.year(0))
         where = f"at {listed(names)} {period}"
         told = f"Not known whether there is room to fly {where}" if word == "not known" else f"No room to fly {where}"
         lines = [_other(asked, names, i) for i in range(len(names))]
@@ -598,7 +603,7 @@ def _of_sites(asked: Asked) -> VerdictFacts:
     lines += [VerdictLine("better", "Better", better)] if better else []
     wind = wind_and_gust(site, window, reader)
     lines += [VerdictLine("wind", "Wind", wind)] if wind else []
-    lines += _mind(site, window)
+    lines += _mind(site, window, reader)
     return _made(asked, alike, window, window.room, first, _few(needed, lines), bool(unknown))
 
 

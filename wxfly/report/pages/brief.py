@@ -11,7 +11,7 @@ from wxfly.report.pages.shell import escape
 from wxfly.report.text.brief import Block, BriefWords
 
 
-def to_html(words: BriefWords, facts: BriefFacts | None) -> str:
+def to_html(words: BriefWords, facts: BriefFacts | None, *, units: str) -> str:
     """Write a flight brief as one self-contained page.
 
     Parameters
@@ -20,17 +20,19 @@ def to_html(words: BriefWords, facts: BriefFacts | None) -> str:
         What it says.
     facts : BriefFacts or None
         What its picture shows; None where no window holds.
+    units : str
+        Key of `wxfly.units.SYSTEMS`.
     """
-    return shell.document(words.title, _body(words, facts), style=shell.resource("brief.css").decode())
+    return shell.document(words.title, _body(words, facts, units), style=shell.resource("brief.css").decode())
 
 
-def _body(words: BriefWords, facts: BriefFacts | None) -> Iterable[str]:
+def _body(words: BriefWords, facts: BriefFacts | None, units: str) -> Iterable[str]:
     yield shell.header(words.title, words.first)
     yield "<main>\n"
     for block in words.blocks:
         yield f'<section class="{block.name}">\n<h2>{escape(block.title)}</h2>\n'
         if block.name == "reach" and facts is not None:
-            yield reach_map(facts)
+            yield reach_map(facts, units)
         yield from _content(block)
         yield "</section>\n"
     yield "</main>\n"

@@ -19,20 +19,15 @@ from typing import Any
 from wxfly.errors import WxflyError
 from wxfly.report.charts import overview, shades
 from wxfly.report.charts.heights import sections
-from wxfly.report.charts.hours import hours_shown
+from wxfly.report.charts.hours import days_of, hours_shown
 from wxfly.report.charts.shades import Figure
 from wxfly.report.charts.timeline import timelines
 from wxfly.report.facts.answer import AnswerFacts
-from wxfly.report.facts.hours import DayFacts
-from wxfly.report.facts.site import window_of_verdict
 from wxfly.report.facts.timeline import TimelineFacts
-from wxfly.report.facts.values import FAR_AHEAD, Period, listed
-from wxfly.report.facts.verdict import names_of, windows_of
-from wxfly.report.facts.words import Reader, day_name
 from wxfly.report.pages import shell
 from wxfly.report.pages.shell import attribute, escape
-from wxfly.report.text import details, tables
-from wxfly.report.text.console import isolated
+from wxfly.report.text.page import PageWords
+from wxfly.report.text.tables import Table
 
 # Levels of gzip: the library is large and packs in a tenth of a second to within half a per cent of the smallest;
 # the charts are small, and sixteen days of them must leave the page below its limit.
@@ -45,15 +40,17 @@ _TIMES = ("hour", "hours", "window")
 Charts = dict[str, dict[str, Figure]]
 
 
-def to_html(facts: AnswerFacts, drawn: Sequence[TimelineFacts]) -> str:
+def to_html(facts: AnswerFacts, drawn: Sequence[TimelineFacts], words: PageWords) -> str:
     """Write an answer as one self-contained page.
 
     Parameters
     ----------
     facts : AnswerFacts
-        The answer, in the units and the zone of its words.
+        The answer.
     drawn : sequence of TimelineFacts
         What the pictures of each site show.
+    words : PageWords
+        What the page says.
 
     Returns
     -------
@@ -66,7 +63,7 @@ def to_html(facts: AnswerFacts, drawn: Sequence[TimelineFacts]) -> str:
         When the installed plotly package has no script.
     """
     charts: Charts = {}
-    body = "".join(_body(facts, drawn, charts))
+    body = "".join(_body(facts, drawn, words, charts))
     library, loader = _library(), shell.resource("page.js")
     tail = (
         f'<script type="application/octet-stream" id="charts" data-on-dark="{attribute(json.dumps(shades.ON_DARK))}">'
@@ -75,78 +72,52 @@ def to_html(facts: AnswerFacts, drawn: Sequence[TimelineFacts]) -> str:
         f"<script>{loader.decode()}</script>\n"
     )
     style = shell.resource("page.css").decode() + shades.style()
-    return shell.document(_title(facts), [body], style=style, scripts=[loader, library], tail=tail)
+    return shell.document(words.title, [body], style=style, scripts=[loader, library], tail=tail)
 
 
-def _body(facts: AnswerFacts, drawn: Sequence[TimelineFacts], charts: Charts) -> Iterable[str]:
-    readers, names = details.readers_of(facts), _names(facts)
-    unknown = [f"Not known: {line.words}" for line in facts.verdict.lines if line.about == "not known"]
-    yield shell.header(_title(facts), [*details.first_notes(facts), *unknown])
+def _body(facts: AnswerFacts, drawn: Sequence[TimelineFacts], words: PageWords, charts: Charts) -> Iterable[str]:
+    yield shell.header(words.title, words.first)
     yield "<main>\n"
-    yield answer_section(facts)
+    yield answer_section(words)
+    sites = list(enumerate(drawn))
     if facts.kind == "compare":
-        yield from _comparison(facts, readers, names, charts)
-        shown = [hours_shown(one.site) for one in drawn] if facts.comparison and facts.comparison.start else []
-        for one, reader, name in zip(drawn, readers, names, strict=True) if shown else ():
-            span = min(first for first, _ in shown), max(last for _, last in shown)
-            yield f"<section>\n<h2>{escape(name)}</h2>\n"
-            yield from _place(one, reader, name, one.site.period, charts, span, beside=drawn)
+        yield from _comparison(facts, words, charts)
+        shown = [hours_shown(one.site) for one in drawn] if words.overview else []
+        span = (min((first for first, _ in shown), default=0), max((last for _, last in shown), default=0))
+        for i, one in sites if shown else ():
+            yield f"<section>\n<h2>{escape(words.names[i])}</h2>\n"
+            yield from _place(one, words, i, words.hours[i][0], charts, span)
             yield "</section>\n"
-    else:
-        yield from (_week if facts.kind == "week" else _day)(drawn[0], readers[0], charts)
+    for i, one in sites if facts.kind == "week" else ():
+        yield from _week(one, words, i, charts)
+    for i, one in sites if facts.kind == "best" else ():
+        yield "<section>\n<h2>Hour by hour</h2>\n"
+        yield from _place(one, words, i, words.hours[i][0], charts, hours_shown(one.site), legend=True)
+        yield "</section>\n"
     yield "</main>\n"
-    cautions = [*facts.cautions, FAR_AHEAD] if facts.kind == "week" else facts.cautions
-    closing = details.origin(facts, readers[0].clock)
-    yield shell.footer("What to mind, and where this is from", closing, cautions, shell.linked)
+    yield shell.footer("What to mind, and where this is from", words.closing, words.cautions, shell.linked)
 
 
-def _names(facts: AnswerFacts) -> list[str]:
-    return [isolated(name) for name in names_of(facts.sites, facts.display_units)]
-
-
-def _title(facts: AnswerFacts) -> str:
-    names = _names(facts)
-    if facts.kind == "compare":
-        return listed(names)
-    days = [day_name(day.date) for day in facts.sites[0].days]
-    return f"{names[0]}, {'no time' if not days else days[0] if len(days) == 1 else f'from {days[0]} to {days[-1]}'}"
-
-
-def answer_section(facts: AnswerFacts) -> str:
-    """Return the answer itself, the block of text that stands before the pictures; what is not urgent is folded."""
-    told = shell.lines((line.label, line.words) for line in facts.verdict.lines)
-    names = _names(facts)
-    more = "".join(
-        f"{f'<h3>{escape(name)}</h3>' * (len(names) > 1)}{shell.lines(details.detail_lines(facts, i))}"
-        for i, name in enumerate(names)
-    )
-    return (
-        f'<section class="answer">\n<h2>The answer</h2>\n<p class="verdict">{escape(facts.verdict.first_line)}</p>\n'
-        f"{told}<details>\n<summary>More</summary>\n{more}</details>\n</section>\n"
-    )
-
-
-def _day(one: TimelineFacts, reader: Reader, charts: Charts) -> Iterable[str]:
-    yield "<section>\n<h2>Hour by hour</h2>\n"
-    yield from _place(one, reader, "the hours", one.site.period, charts, hours_shown(one.site), legend=True)
-    yield "</section>\n"
+def answer_section(words: PageWords) -> str:
+    """Return the answer itself, the block of text that stands before the pictures; all but the verdict is folded."""
+    more = "".join((f"<h3>{escape(name)}</h3>\n" if name else "") + shell.lines(lines) for name, lines in words.more)
+    folded = f"<details>\n<summary>More of the answer</summary>\n{more}</details>\n"
+    return f'<section class="answer">\n<h2>The answer</h2>\n{shell.lines(words.answer)}{folded}</section>\n'
 
 
 def _place(
     one: TimelineFacts,
-    reader: Reader,
-    what: str,
-    period: Period | DayFacts,
+    words: PageWords,
+    i: int,
+    told: tuple[str, Table],
     charts: Charts,
     span: tuple[int, int],
     *,
     legend: bool = False,
-    beside: Sequence[TimelineFacts] = (),
 ) -> Iterable[str]:
     """Return charts, legend and table of one place over a span of hours."""
-    yield _chart(
-        charts, f"Wind, gust and margins of {what}", timelines(one, reader, *span, details.whose(one.site), beside)
-    )
+    what, reader = told[0].partition(":")[0], words.readers[i]
+    yield _chart(charts, f"Wind, gust and margins of {what}", timelines(one, reader, *span, words.whose[i]))
     members = "" if one.site.hours.members is None else (
         " Shaded: the gusts of eight of ten members; thin lines: the lowest and the highest member."
     )  # fmt: skip
@@ -163,39 +134,40 @@ def _place(
         " of the three, in the shades of the margins above. The thick line is the usable height, up to which everything"
         " holds from the ground on; the dashed one is the flight height.</p>\n"
     )
-    yield _table(*tables.hours_table(one.site, reader, period.start, period.end), caption=f"Table of {what}")
+    yield _table(*told[1], caption=f"Table of {what}")
 
 
-def _week(one: TimelineFacts, reader: Reader, charts: Charts) -> Iterable[str]:
-    site, by_chance = one.site, overview.tells_chance(one.site)
+def _week(one: TimelineFacts, words: PageWords, i: int, charts: Charts) -> Iterable[str]:
+    assert words.overview is not None
+    reader, by_chance = words.readers[i], overview.tells_chance(one.site)
     yield "<section>\n<h2>The days</h2>\n"
-    shapes = {shape: overview.week_overview(site, reader, tall=shape == "tall") for shape in ("wide", "tall")}
+    shapes = {shape: overview.week_overview(one.site, reader, tall=shape == "tall") for shape in ("wide", "tall")}
     yield _chart(charts, f"{'Chance' if by_chance else 'Margin'} of every hour, day by day", shapes)
-    yield _of_chance(details.whose(site)) if by_chance else _of_margin(site.limits.reserve)
-    yield _table(*tables.week_table(site, reader), caption="Table of the days")
+    yield _of_chance(words.whose[i]) if by_chance else _of_margin(one.site.limits.reserve)
+    yield _table(*words.overview, caption="Table of the days")
     yield "</section>\n<section>\n<h2>Each day</h2>\n"
     if by_chance:
-        yield _of_margin(site.limits.reserve)
-    best = window_of_verdict(site)
-    for day in site.days:
-        windows = windows_of(site, day)
-        told = ", ".join(reader.clock.span(w.start, w.end) for w in windows) or "no window"
-        name = day_name(day.date)
-        yield f"<details{' open' if best in windows else ''}>\n<summary><h3>{name}: {escape(told)}</h3></summary>\n"
-        yield from _place(one, reader, name, day, charts, hours_shown(site, day))
+        yield _of_margin(one.site.limits.reserve)
+    best = reader.clock.date(one.site.windows[0].start) if one.site.windows else None
+    for day, told in zip(days_of(one.site, reader.clock), words.hours[i], strict=True):
+        yield f"<details{' open' if day.date == best else ''}>\n<summary><h3>{escape(told[0])}</h3></summary>\n"
+        yield from _place(one, words, i, told, charts, hours_shown(one.site, day.hours))
         yield "</details>\n"
     yield "</section>\n"
 
 
-def _comparison(facts: AnswerFacts, readers: Sequence[Reader], names: Sequence[str], charts: Charts) -> Iterable[str]:
-    if facts.comparison is None or not facts.comparison.start:
+def _comparison(facts: AnswerFacts, words: PageWords, charts: Charts) -> Iterable[str]:
+    if words.overview is None:
         yield "<p>The sites have no hour in common.</p>\n"
         return
     yield "<section>\n<h2>Who is better, and when</h2>\n"
-    shapes = {shape: overview.sites_overview(facts, readers, names, tall=shape == "tall") for shape in ("wide", "tall")}
+    shapes = {
+        shape: overview.sites_overview(facts, words.readers, words.names, tall=shape == "tall")
+        for shape in ("wide", "tall")
+    }
     yield _chart(charts, "Margin of every hour, site by site", shapes)
     yield _of_margin(facts.sites[0].limits.reserve)
-    yield _table(*tables.turns_table(facts), caption="Table of who is better, and why")
+    yield _table(*words.overview, caption="Table of who is better, and why")
     yield "</section>\n"
 
 

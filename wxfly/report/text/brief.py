@@ -8,16 +8,31 @@ from typing import NamedTuple
 
 from wxfly.assessment.state import STATE_WORDS
 from wxfly.pilot.elements import BY_NAME
-from wxfly.report.facts import verdict, words
-from wxfly.report.facts.advice import WARM_PACK
+from wxfly.report.facts.advice import WARM_PACK, of_the_storm
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.brief import BriefFacts, EnergyFacts
-from wxfly.report.facts.reasons import reading_at
-from wxfly.report.facts.values import energy_missing, listed
+from wxfly.report.facts.reasons import HourWords
+from wxfly.report.facts.values import CAUTIONS, energy_missing, listed
+from wxfly.report.facts.verdict import OUTLOOK_ONLY, not_known, period_words, tightest, what_ends, wind_and_gust
+from wxfly.report.facts.writing import (
+    COMPASS,
+    Clock,
+    Reader,
+    amount,
+    distance,
+    duration,
+    height_down,
+    in_ten,
+    minutes,
+    number,
+    titles,
+    unit_of,
+)
 from wxfly.report.text import details, tables
 from wxfly.report.text.console import aligned, columns, isolated, wrapped
 from wxfly.report.text.field_check import rounded_down
 from wxfly.report.text.tables import Table
+from wxfly.times import as_moment
 
 Line = tuple[str, str]
 
@@ -70,43 +85,66 @@ class BriefWords(NamedTuple):
     cautions: list[str]
 
 
-def words_of(facts: BriefFacts) -> BriefWords:
-    """Return the words of a flight brief, in the units and the zone of its answer's words."""
-    told = _Words(facts)
+def words_of(facts: BriefFacts, *, units: str, time_zone: str | None) -> BriefWords:
+    """Return the words of a flight brief.
+
+    Parameters
+    ----------
+    facts : BriefFacts
+        What to tell.
+    units : str
+        Key of `wxfly.units.SYSTEMS`.
+    time_zone : str or None
+        IANA zone of the reader; None takes the site's own.
+    """
+    site, window = facts.answer.sites[0], facts.window
+    reader = Reader(units, Clock(time_zone or site.site.time_zone))
+    words = _Words(facts, reader)
+    told = not_known(site)
+    unknown = [*([told] if told else []), *words.not_known()]
+    sun = next((details.light(d, reader.clock) for d in site.days if d.start <= window.start < d.end), "")
     blocks = [
-        told.launch(),
-        Block("decision", "Decision", told.decision()),
-        told.energy(),
-        told.hours(),
-        *told.directions(),
-        told.sky(),
+        words.launch(),
+        Block("decision", "Decision", _decision(facts, reader)),
+        words.energy(),
+        words.hours(),
+        *words.directions(),
+        words.sky(sun),
         Block("if", "If it goes wrong", _IF, note="Common practice, no source: your manual says what yours does."),
         Block("before", "Before take-off", points=_BEFORE),
     ]
-    return _around(facts.answer, told.when(), told.not_known(), blocks)
-
-
-def words_without_window(answer: AnswerFacts) -> BriefWords:
-    """Return the words of a day on which no window holds: that there is none, why, and what was asked."""
-    site, (reader,) = answer.sites[0], details.readers_of(answer)
-    told = [("Answer", answer.verdict.first_line), *((line.label, line.words) for line in answer.verdict.lines)]
-    lines = [*told, *(line for line in details.detail_lines(answer, 0) if line[0] not in dict(told))]
-    hours = tables.hours_table(site, reader, site.period.start, site.period.end)
-    days = f"on {words.day_name(site.days[0].date)}" if site.days else "in the time asked about"
-    blocks = [Block("decision", "Decision", lines), Block("hours", "Hour by hour", table=hours)]
-    return _around(answer, f"no window {days}", [], blocks)
-
-
-def _around(answer: AnswerFacts, what: str, not_known: Sequence[str], blocks: list[Block]) -> BriefWords:
-    """Return the words with the title, what must be read first, and where the forecast is from."""
-    site, (reader,) = answer.sites[0], details.readers_of(answer)
-    of_answer = [line.words for line in answer.verdict.lines if line.about == "not known"]
     return BriefWords(
-        f"Flight brief: {isolated(site.site.name)}, {what}",
-        [*details.first_notes(answer), *(f"Not known: {told}" for told in (*of_answer, *not_known))],
+        f"Flight brief: {isolated(site.site.name)}, {reader.clock.when(window.start, window.end)}",
+        [*details.first_notes(facts.answer), *(f"Not known: {line}" for line in unknown)],
         blocks,
-        details.origin(answer, reader.clock),
-        answer.cautions,
+        details.origin(facts.answer, reader.clock),
+        list(CAUTIONS),
+    )
+
+
+def words_without_window(facts: AnswerFacts, *, units: str, time_zone: str | None) -> BriefWords:
+    """Return the words of a day on which no window holds: that there is none, why, and what was asked.
+
+    Parameters
+    ----------
+    facts : AnswerFacts
+        The answer.
+    units, time_zone
+        As in `words_of`.
+    """
+    (site,) = facts.sites
+    reader = Reader(units, Clock(time_zone or site.site.time_zone))
+    verdict = [("Answer", facts.verdict.first_line), *((line.label, line.words) for line in facts.verdict.lines)]
+    hours = tables.hours_table(site, reader, site.period.start, site.period.end)
+    return BriefWords(
+        f"Flight brief: {isolated(site.site.name)}, no window {period_words(site)}",
+        details.first_notes(facts),
+        [
+            Block("decision", "Decision", [*verdict, *details.detail_lines(facts, 0)]),
+            Block("hours", "Hour by hour", table=hours),
+        ],
+        details.origin(facts, reader.clock),
+        list(CAUTIONS),
     )
 
 
@@ -126,51 +164,51 @@ def to_text(words: BriefWords, width: int = 100) -> str:
     return "\n\n".join([*parts, wrapped(words.cautions[:1], width)])
 
 
+def _decision(facts: BriefFacts, reader: Reader) -> list[Line]:
+    """Return what the answer says of the window."""
+    site, window = facts.answer.sites[0], facts.window
+    unknown = f", {titles(window.advised_not_known)} not known" if window.advised_not_known else ""
+    wet = ", forecast wet all along" if window.forecast_wet else ""
+    when = reader.clock.when(window.start, window.end)
+    lines = [
+        ("The window", f"{when}: {window.room} to fly{wet}{unknown}"),
+        ("Tightest", tightest(site, window, reader)),
+        ("Ends", what_ends(site, window, reader) or "not within the time asked about"),
+        ("Wind", wind_and_gust(site, window, reader)),
+        ("Expect", details.what_it_is_like(window, reader.units)),
+        ("How sure", _how_sure(facts, reader)),
+        ("Mind", OUTLOOK_ONLY if window.outlook_only else ""),
+        *details.conduct_lines(site, reader, window, facts.decisions),
+        ("Asked", details.asked(site, reader.units)),
+    ]
+    return [line for line in lines if line[1]]
+
+
+def _how_sure(facts: BriefFacts, reader: Reader) -> str:
+    """Say how sure the window is for the length that the title names, and for the time that is needed."""
+    site, window = facts.answer.sites[0], facts.window
+    if window.chance is None:
+        return ""
+    told = [
+        f"{in_ten(window.chance)} that every limit holds all through, {reader.clock.span(window.start, window.end)}"
+    ]
+    if window.surest is not None and window.surest.chance is not None:
+        needed = duration(facts.answer.minimum_duration)
+        told.append(f"{in_ten(window.surest.chance)} for {needed} from {reader.clock.hour(window.surest.start)}")
+    causes = details.causes_in_words(window.causes, window.limiting_element)
+    return f"{'; '.join(told)} ({details.whose(site)})" + (f"; may break: {causes}" if causes else "")
+
+
 class _Words:
     """Phrases the facts of a brief."""
 
-    def __init__(self, facts: BriefFacts) -> None:
-        self._facts, self._site = facts, facts.answer.sites[0]
-        (self._reader,) = details.readers_of(facts.answer)
-        self._units, self._clock = self._reader.units, self._reader.clock
-        self._unit = words.unit_of("wind", self._units)
-        self._hand = words.amount(facts.launch.hand_height, "height", self._units)
-
-    def when(self) -> str:
-        """Write the window with its day, and its year where that is not this one."""
-        window, year = self._facts.window, self._clock.date(self._facts.answer.now).year
-        return self._clock.when(window.start, window.end, year)
-
-    def decision(self) -> list[Line]:
-        """Say whether there is room, what is tightest, what ends it, what to expect and how sure that is."""
-        facts, site, window, reader = self._facts, self._site, self._facts.window, self._reader
-        unknown = f", {words.titles(window.advised_not_known)} not known" if window.advised_not_known else ""
-        expect = verdict.wind_and_gust(site, window, reader), details.what_it_is_like(window, self._units)
-        survey = [("Survey", details.survey_words(site, reader))] if site.survey is not None else []
-        costs = [] if facts.decisions is None else details.cost_lines(site, facts.decisions, window)
-        lines = [
-            ("The window", f"{self.when()}: {window.room}{unknown}"),
-            ("Tightest", verdict.tightest(site, window, reader)),
-            ("Ends", verdict.what_ends(site, window, reader) or "not within the time asked about"),
-            ("Expect", "; ".join(filter(None, expect))),
-            ("How sure", self._how_sure()),
-            ("Mind", verdict.OUTLOOK_ONLY if window.outlook_only else ""),
-            *survey,
-            ("Held back", details.held_words(site, reader)),
-            *costs,
-            ("Asked", details.asked(site, self._units)),
-        ]
-        return [line for line in lines if line[1]]
-
-    def _how_sure(self) -> str:
-        """Say how sure the window is for the length that the title names, and for the time that is needed."""
-        window = self._facts.window
-        told = f"{words.in_ten(window.chance)} that every limit holds all through, "
-        told += self._clock.span(window.start, window.end)
-        if window.surest is not None and (window.surest.start, window.surest.end) != (window.start, window.end):
-            told += f"; {verdict.how_sure(window, self._reader)}"
-        causes = details.causes_in_words(window.causes, window.limiting_element)
-        return f"{told} ({details.whose(self._site)})" + (f"; may break: {causes}" if causes else "")
+    def __init__(self, facts: BriefFacts, reader: Reader) -> None:
+        self._facts, self._units, self._clock = facts, reader.units, reader.clock
+        self._reader = reader
+        self._site = facts.answer.sites[0]
+        self._hours = HourWords(self._site, reader.units)
+        self._unit = unit_of("wind", reader.units)
+        self._hand = amount(facts.launch.hand_height, "height", reader.units)
 
     def not_known(self) -> list[str]:
         """Name what is not known and matters to the brief beside what the answer names."""
@@ -188,7 +226,7 @@ class _Words:
     def launch(self) -> Block:
         """Say what the anemometer may show, mean and gust apart, with room for what it shows."""
         f, unit = self._facts.launch, self._unit
-        sure, least = f"{100 * f.confidence:.0f} in 100", words.number(f.least_mean, unit)
+        sure, least = f"{100 * f.confidence:.0f} in 100", number(f.least_mean, unit)
         header = [f"anemometer at {self._hand}", f"mean {unit}", f"gust {unit}"]
         lines = [("How", "two minutes, in the open, away from cars and walls; the worse of the two counts")]
         reading = ["Your reading", BLANK, BLANK]
@@ -221,7 +259,7 @@ class _Words:
         return " to ".join(dict.fromkeys(map(self._speed, ends))) or "?"
 
     def _speed(self, value: float) -> str:
-        return words.number(value, self._unit)
+        return number(value, self._unit)
 
     def energy(self) -> Block:
         """Say what the sortie takes, when to turn, and what the batteries make of the window."""
@@ -230,10 +268,8 @@ class _Words:
             told = "the aircraft's figures do not say what it takes; keep the maker's reserve"
             return Block("energy", title, [("Not known", told)])
         lines = [("Planned", details.planned(e.plan, self._units))]
-        seen = self._facts.window.sight_range
-        if seen is not None and e.plan.distance > seen + details.SIGHT_TOLERANCE:
-            told = f"beyond {words.distance(seen, self._units)} you no longer see which way it points"
-            lines.append(("Out of sight", f"{told}: only as local rules allow"))
+        seen = details.out_of_sight(e.plan, self._facts.window.sight_range, self._units)
+        lines += [("Out of sight", seen)] if seen else []
         lines.append(("Needs", self._needs(e)))
         if not e.comes_home:
             is_known = e.needed_share is not None and not e.refusal
@@ -263,21 +299,21 @@ class _Words:
         """Say at which charge to turn, with the distance that it holds for."""
         if e.charge_at_turn is None:
             return "not known"
-        far = words.amount(e.plan.distance, "height", self._units)
+        far = amount(e.plan.distance, "height", self._units)
         return f"at {math.ceil(round(100 * e.charge_at_turn, 4))} % shown, from {far} away; from farther out, earlier"
 
     def _in_the_air(self, e: EnergyFacts) -> str:
         if e.flight_time is None or e.latest_turn is None or e.time_in_air is None:
             return "not known"
-        told = f"turn {words.minutes(e.latest_turn)} after take-off whatever is shown"
-        each = f"{words.minutes(e.flight_time)} on one battery at the most"
+        told = f"turn {minutes(e.latest_turn)} after take-off whatever is shown"
+        each = f"{minutes(e.flight_time)} on one battery at the most"
         if e.plan.batteries == 1:
             return f"{each}; {told}"
         flights = f"{e.plan.batteries} batteries: {e.flights_begun} flight{'' if e.flights_begun == 1 else 's'}"
-        return f"{each}; {told}; {flights}, {words.minutes(e.time_in_air)} in all"
+        return f"{each}; {told}; {flights}, {minutes(e.time_in_air)} in all"
 
     def _way_home(self, e: EnergyFacts) -> str:
-        height = words.amount(e.plan.return_height, "height", self._units)
+        height = amount(e.plan.return_height, "height", self._units)
         fast = "not known" if e.airspeed_home is None else f"{self._speed(e.airspeed_home)} {self._unit}"
         return (
             f"at {height}, {fast} through the air; where the screen shows less over ground than the table of your"
@@ -288,15 +324,15 @@ class _Words:
         by_energy = [d.energy_reach for d in e.directions if d.energy_reach is not None]
         if len(by_energy) < len(e.directions):
             return "energy not known in some direction"
-        least, most = (words.distance(ends(by_energy), self._units) for ends in (min, max))
+        least, most = (distance(ends(by_energy), self._units) for ends in (min, max))
         told, seen = f"energy {least} to {most}, by direction", self._sight()
         if math.isnan(seen):
             return f"{told}; sight not known: no farther than you see which way it points"
         nearest = "sight decides" if seen < min(by_energy) else "energy decides where it is nearer"
-        return f"sight {words.distance(seen, self._units)}, {told}: {nearest}"
+        return f"sight {distance(seen, self._units)}, {told}: {nearest}"
 
     def _cold(self, e: EnergyFacts) -> str:
-        warm = words.amount(WARM_PACK, "temperature", self._units)
+        warm = amount(WARM_PACK, "temperature", self._units)
         usable = "?" if e.usable_share is None else math.floor(100 * e.usable_share)
         return (
             f"the pack gives about {usable} % of its energy, and then its voltage falls off like a cliff: keep packs"
@@ -315,9 +351,9 @@ class _Words:
             if d.energy_reach is None or d.ground_speed_home is None:
                 rows = []
                 break
-            name = words.COMPASS[round(d.toward / 22.5) % 16]
+            name = COMPASS[round(d.toward / 22.5) % 16]
             speed = f"{rounded_down(d.ground_speed_home, self._unit)} {self._unit}"
-            rows.append([name, words.distance(d.energy_reach, self._units), speed])
+            rows.append([name, distance(d.energy_reach, self._units), speed])
         dot = "" if e.plan.direction is None else "; dot: the planned point"
         note = (
             f"Shaded: sight{dot}. Line: energy, out and home with the reserve in the worst moment; the table has it"
@@ -332,7 +368,7 @@ class _Words:
         """
         first, last = self._facts.first, self._facts.last
         together = -(-(last - first + 1) // MOST_ROWS)
-        heights = [words.amount(level.height, "height", self._units) for level in self._facts.levels]
+        heights = [amount(level.height, "height", self._units) for level in self._facts.levels]
         rows = [self._row(i, min(i + together, last + 1)) for i in range(first, last + 1, together)]
         note = f"Wind / gust in {self._unit} at each height above ground, the worse end of the hour"
         return Block("hours", "Hour by hour", table=(["Hours", "Stands", "Decides", *heights], rows), note=note)
@@ -344,9 +380,9 @@ class _Words:
         margin, element = hours.margin[at], hours.limiting_element[at]
         lit = [(s, e) for i in part if (s := hours.usable_start[i]) and (e := hours.usable_end[i])]
         row = [
-            self._clock.span(lit[0][0], lit[-1][1]),
-            f"{state} {words.margin(math.nan if margin is None else margin)}",
-            words.titles([element]) if element else "-",
+            self._clock.span(as_moment(lit[0][0]), as_moment(lit[-1][1])),
+            f"{state} {tables.to_spare(margin).strip()}",
+            titles([element]) if element else "-",
         ]
         within = slice(first - self._facts.first, end - self._facts.first)
         for level in self._facts.levels:
@@ -357,31 +393,37 @@ class _Words:
         known = [v for v in values if v is not None]
         return self._speed(max(known)) if len(known) == len(values) else "?"
 
-    def sky(self) -> Block:
+    def sky(self, sun: str) -> Block:
         """Say how high, how far in sight, in which light, and what the weather may bring."""
-        window, advice, limits = self._facts.window, self._facts.advice, self._site.limits
-        minds = [] if advice is None else advice.mind
-        seen = words.amount(window.sight_range, "height", self._units)
+        window, facts = self._facts.window, self._facts.advice
+        height = "not known in some hour"
+        if window.usable_height is not None and window.usable_height_ends_by is not None:
+            by = window.usable_height_ends_by.replace("_", " ")
+            height = f"{height_down(window.usable_height, self._units)} above ground ({by})"
+        seen = amount(self._sight(), "height", self._units)
         by = f", by {window.sight_decided_by}" if window.sight_decided_by else ""
-        ceiling = words.height_down(limits.height_limit, self._units)
-        day = next((d for d in self._site.days if d.start <= window.start < d.end), None)
+        limits = self._site.limits
+        ceiling = height_down(limits.height_limit, self._units)
+        storm = [self._worst("thunderstorm"), *of_the_storm(facts)]
         lines = [
-            ("Thunderstorm", "; ".join([self._worst("thunderstorm"), *(m.words for m in minds if m.about == "storm")])),
-            ("Usable height", details.usable_height(window, self._units).removeprefix("usable to ")),
+            ("Thunderstorm", "; ".join(storm)),
+            ("Usable height", height),
             ("Height limit", f"{ceiling} above ground, by the rules '{limits.rules}'; local rules may ask for less"),
             ("Sight range", f"{seen}{by}: how far you still see which way it points"),
-            ("Sun", "" if day is None else details.light(day, self._clock)),
-            ("Light", "" if advice is None else listed(advice.light)),
-            *(("Mind", mind.words) for mind in minds if mind.about != "storm"),
+            ("Sun", sun),
+            ("Light", listed(facts.light)),
+            ("Hands", facts.hands or ""),
+            ("Heat", facts.heat or ""),
+            ("Frost", "a machine left outside may take on frost: wipe the rotors dry" if facts.frost else ""),
         ]
         for name in ("kp", "visibility", "cloud_base", "precipitation", "icing"):
-            title = words.titles([name])
+            title = titles([name])
             lines.append((title[:1].upper() + title[1:], self._worst(name)))
         return Block("sky", "Sky, sight and light", [line for line in lines if line[1]])
 
     def _worst(self, element: str) -> str:
         """Phrase the worst hour of an element in the window, without its name."""
         hour = next(one.hour for one in self._facts.worst_hours if one.element == element)
-        height = words.amount(self._site.height, "height", self._units)
+        height = amount(self._site.height, "height", self._units)
         subject = BY_NAME[element].reading.format(height=height)
-        return reading_at(self._site, element, hour, self._reader).removeprefix(subject).strip(", ")
+        return self._hours.reading(element, hour).removeprefix(subject).strip(", ")

@@ -9,6 +9,7 @@ from datetime import timedelta
 from wxfly.physics.air.risk import POSSIBLE_FROM
 from wxfly.pilot.elements import BY_NAME, GRAVEST
 from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
+from wxfly.report.facts.advice import TWILIGHT, AdviceFacts, what_to_mind
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.hours import DayFacts
 from wxfly.report.facts.reasons import held_back, hour_at, room_of
@@ -17,7 +18,7 @@ from wxfly.report.facts.sortie import DecisionFacts, PlanFacts, SpellFacts
 from wxfly.report.facts.values import INVENTED, energy_missing, listed
 from wxfly.report.facts.verdict import change_in_words, how_sure
 from wxfly.report.facts.windows import CauseFacts, ChanceBasis, ChoiceFacts, WindowFacts
-from wxfly.report.facts.words import (
+from wxfly.report.facts.writing import (
     Clock,
     Reader,
     age,
@@ -42,7 +43,7 @@ CAUSES_TOLD = 3
 _RUNS_TOLD = 4
 _JUMPY = 0.2
 _WINDOWS_TOLD = 4
-SIGHT_TOLERANCE = 0.5  # [m]
+_SIGHT_TOLERANCE = 0.5  # [m]
 _PROBABILITY = "probability of precipitation"
 
 
@@ -77,7 +78,7 @@ def detail_lines(facts: AnswerFacts, position: int) -> list[Line]:
 def _of_window(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> Iterator[Line]:
     if (window.within.start, window.within.end) != (window.start, window.end):
         span = reader.clock.span(window.within.start, window.within.end)
-        weakest = room_of(site, hour_at(site, window.weakest_hour), reader)
+        weakest = room_of(site, hour_at(site, window.weakest_hour), reader.units)
         yield "Within", f"the best part of {span}, which has room throughout; at its tightest {weakest}"
     yield "Expect", what_it_is_like(window, reader.units)
     yield from _way_home(site, reader)
@@ -238,30 +239,37 @@ def _way_home(site: SiteAnswerFacts, reader: Reader) -> Iterator[Line]:
         flights = f"{worst.flights} flight{'' if worst.flights == 1 else 's'}"
         air, each = minutes(worst.time_in_air), minutes(worst.flight_time)
         yield "Batteries", f"{plan.batteries}: {flights}, {air} in the air; {each} each at the most"
-    window = site.windows[0]
-    if window.sight_range is not None and plan.distance > window.sight_range + SIGHT_TOLERANCE:
-        seen = distance(window.sight_range, reader.units)
-        yield "Beyond", f"beyond {seen} you no longer see which way it points: only as local rules allow"
+    beyond = out_of_sight(plan, site.windows[0].sight_range, reader.units)
+    if beyond:
+        yield "Beyond", beyond
+
+
+def out_of_sight(plan: PlanFacts, sight_range: float | None, units: str) -> str:
+    """Say that a sortie goes farther than the pilot sees how the aircraft points; empty where it does not."""
+    if sight_range is None or not plan.distance > sight_range + _SIGHT_TOLERANCE:
+        return ""
+    return f"beyond {distance(sight_range, units)} you no longer see which way it points: only as local rules allow"
 
 
 def planned(plan: PlanFacts, units: str) -> str:
-    """Say for what sortie an answer is, such as ``400 m out toward SW (225°), 5 min there``."""
+    """Say what is to be flown, such as ``400 m out toward SW (225°), 5 min there``."""
     toward = "in the most demanding direction" if plan.direction is None else f"toward {direction(plan.direction)}"
     there = f", {minutes(plan.work_time)} there" if plan.work_time else ""
-    home = amount(plan.return_height, "height", units)
-    out = f"{amount(plan.distance, 'height', units)} out {toward}{there}"
-    return f"sortie {out}, home at {home}, sure in {100 * plan.confidence:.0f} of 100"
+    return f"{amount(plan.distance, 'height', units)} out {toward}{there}"
 
 
-def conduct_lines(site: SiteAnswerFacts, reader: Reader) -> Iterator[Line]:
-    """Yield the lines on what the pilot means to do at one site; none if not asked."""
+def conduct_lines(
+    site: SiteAnswerFacts, reader: Reader, window: WindowFacts | None = None, decisions: DecisionFacts | None = None
+) -> Iterator[Line]:
+    """Yield the lines on what the pilot means to do at one site, in the best window or another; none if not asked."""
     if site.survey is not None:
         yield "Survey", survey_words(site, reader)
     held = held_words(site, reader)
     if held:
         yield "Held back", held
-    if site.decisions is not None:
-        yield from cost_lines(site, site.decisions, site.windows[0] if site.windows else None)
+    told = decisions or site.decisions
+    if told is not None:
+        yield from cost_lines(site, told, window or (site.windows[0] if site.windows else None))
 
 
 def survey_words(site: SiteAnswerFacts, reader: Reader) -> str:
@@ -313,16 +321,16 @@ def held_words(site: SiteAnswerFacts, reader: Reader) -> str:
     return f"{listed(spans)}; {rule}"
 
 
-def cost_lines(site: SiteAnswerFacts, told: DecisionFacts, window: WindowFacts | None) -> Iterator[Line]:
-    """Yield whether driving out for a window pays and whether taking off would, each against its own threshold."""
-    if window is None:
+def cost_lines(site: SiteAnswerFacts, told: DecisionFacts, best: WindowFacts | None) -> Iterator[Line]:
+    """Yield whether driving out pays and whether taking off would, each against its own threshold."""
+    if best is None:
         yield "Drive out", "no window has room: not advised"
         return
     if told.chance is None or told.risk is None:
         yield "Drive out", "the chance is not known: not advised"
         yield "Take off", "the risk is not known: not advised"
         return
-    wet = "forecast wet all along; " if window.forecast_wet or (window.surest or window).forecast_wet else ""
+    wet = "forecast wet all along; " if best.forecast_wet or (best.surest or best).forecast_wet else ""
     yield (
         "Drive out",
         f"{wet}{'pays' if told.drive_out else 'does not pay'} by your figures: the chance of the window is "
@@ -412,11 +420,13 @@ def _advice(site: SiteAnswerFacts, window: WindowFacts | None, reader: Reader) -
         why = "its size" if window.sight_decided_by == "size" else "the visibility"
         hazy = "" if window.visibility_is_known else ", less if the air is hazy: visibility is not known"
         yield "Sight", f"this aircraft is seen to about {far} ({why}; EASA guidance){hazy}"
-    sun = _sun(site)
+    sun = _sun(site.advice)
     if sun:
         yield "Sun", sun
-    for mind in site.advice.mind:
-        yield "Mind", mind.words
+    for words in what_to_mind(site.advice, reader.units):
+        yield "Mind", words
+    if site.advice.is_twilight:
+        yield "Mind", TWILIGHT
 
 
 def usable_height(window: WindowFacts, units: str) -> str:
@@ -429,17 +439,16 @@ def usable_height(window: WindowFacts, units: str) -> str:
     return f"usable to {height_down(window.usable_height, units)}, ended by {ends}{cloud}"
 
 
-def _sun(site: SiteAnswerFacts) -> str:
-    advice = site.advice
-    if advice is None or advice.sun_lowest is None or advice.sun_highest is None or advice.sun_direction is None:
+def _sun(advice: AdviceFacts) -> str:
+    if advice.lowest_sun is None or advice.highest_sun is None:
         return ""
-    where = f"{elevation(advice.sun_lowest, advice.sun_highest)} in the {direction(advice.sun_direction)}"
+    where = f"{elevation(advice.lowest_sun, advice.highest_sun)} in the {direction(advice.sun_azimuth)}"
     parts = [where, listed(advice.light)]
     if advice.longest_shadow is not None:
         length = f"{advice.longest_shadow:.1f}" if advice.longest_shadow < 10 else "more than 10"
         parts.append(f"shadows up to {length} times the height")
-    if advice.looks_into_sun is not None:
-        parts.append("you look into the sun" if advice.looks_into_sun else "the sun is not in your eyes")
+    if advice.glare is not None:
+        parts.append("you look into the sun" if advice.glare else "the sun is not in your eyes")
     return "; ".join(part for part in parts if part)
 
 
@@ -481,7 +490,10 @@ def asked_in_full(facts: AnswerFacts, position: int, reader: Reader) -> str:
         return told
     if site.sortie.plan is None:
         return f"{told}; way home not judged: {energy_missing(site.sortie.missing_figures)}"
-    return f"{told}; {planned(site.sortie.plan, reader.units)}"
+    plan = site.sortie.plan
+    home = amount(plan.return_height, "height", reader.units)
+    sure = f"sure in {100 * plan.confidence:.0f} of 100"
+    return f"{told}; sortie {planned(plan, reader.units)}, home at {home}, {sure}"
 
 
 def first_notes(facts: AnswerFacts) -> list[str]:

@@ -7,12 +7,13 @@ import math
 from wxfly.flight.anemometer_reading import NoCredit
 from wxfly.flight.launch_decision import STORM, Reason
 from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, ROW
-from wxfly.report.facts import words
+from wxfly.report.facts import writing
 from wxfly.report.facts.field_check import CheckFacts, ComingFacts, DuringFacts
-from wxfly.report.facts.reasons import reading_at
+from wxfly.report.facts.reasons import HourWords
 from wxfly.report.facts.values import listed
-from wxfly.report.text import details
+from wxfly.report.facts.writing import Clock
 from wxfly.report.text.console import wrapped
+from wxfly.times import as_moment
 from wxfly.units import UNITS, from_si
 
 _OF_THE_HOUR = {Reason.DURING, Reason.DURING_NOT_KNOWN}
@@ -29,15 +30,20 @@ class CheckWords:
     Parameters
     ----------
     facts : CheckFacts
-        What to tell, in the units and the zone of its answer's words.
+        What to tell.
+    units : str
+        Key of `wxfly.units.SYSTEMS`.
+    time_zone : str or None
+        IANA zone of the reader; None takes the site's own.
     """
 
-    def __init__(self, facts: CheckFacts) -> None:
-        self._facts, self._site = facts, facts.answer.sites[0]
-        (self._reader,) = details.readers_of(facts.answer)
-        self._units = units = self._reader.units
-        self._unit = words.unit_of("wind", units)
-        self._height = words.amount(self._site.height, "height", units)
+    def __init__(self, facts: CheckFacts, units: str, time_zone: str | None) -> None:
+        self._facts, self._units = facts, units
+        self._site = facts.answer.sites[0]
+        self._clock = Clock(time_zone or self._site.site.time_zone)
+        self._hours = HourWords(self._site, units)
+        self._unit = writing.unit_of("wind", units)
+        self._height = writing.amount(self._site.height, "height", units)
         self._sure = f"{100 * facts.launch.confidence:.0f} in 100"
 
     def render(self, width: int) -> str:
@@ -70,10 +76,10 @@ class CheckWords:
         """Say whether the limits of wind and gust hold aloft, and why not."""
         facts, r = self._facts, self._facts.reading
         read = f"mean {self._speed(r.mean)}" + ("" if r.gust is None else f", gust {self._speed(r.gust)}")
-        read += f" {self._unit} at {words.amount(r.hand_height, 'height', self._units)}"
+        read += f" {self._unit} at {writing.amount(r.hand_height, 'height', self._units)}"
         if facts.verdict == "holds":
             told = f"{read}: the limits of wind and gust hold at {self._height}, {self._sure}"
-            unknown = words.titles([one.element for one in facts.during])
+            unknown = writing.titles([one.element for one in facts.during])
             told += f", but {unknown} not known" if unknown else ""
             return f"{told}; from now on {self._of_flight()}"
         reasons = "; ".join(map(self._reason, facts.reasons))
@@ -87,7 +93,7 @@ class CheckWords:
         launch, hours = self._facts.launch, self._site.intent.hold_hours
         starting = f"{self._speed(launch.least_mean)} {self._unit}"
         below = f"{rounded_down(launch.mean_holds, self._unit)} and gust {rounded_down(launch.gust_holds, self._unit)}"
-        doubt = words.amount(self._facts.reading.deviation, "wind", self._units)
+        doubt = writing.amount(self._facts.reading.deviation, "wind", self._units)
         return {
             Reason.HOUR_OUTSIDE: f"with the reading weighed in, {self._of_flight(outside=True)}",
             Reason.TOO_NEAR: f"with the reading weighed in, {self._of_flight()}, give or take {doubt}: within, but not"
@@ -125,14 +131,14 @@ class CheckWords:
         standing = [one for one in self._facts.during if (one.chance is not None) == is_known and one.in_doubt]
         if is_known:
             return "; ".join(map(self._during, standing))
-        return f"not known in the hours of the flight: {words.titles([one.element for one in standing])}"
+        return f"not known in the hours of the flight: {writing.titles([one.element for one in standing])}"
 
     def _during(self, one: DuringFacts) -> str:
         """Say what is forecast in the hours of the flight, and how likely it breaks its limit."""
         row = BY_NAME[one.element]
         if one.chance is None:
             return f"{row.title} in the hours of the flight is not known"
-        reading = reading_at(self._site, one.element, one.hour, self._reader)
+        reading = self._hours.reading(one.element, one.hour)
         if one.element == "precipitation":
             falls = f"{one.falls} forecast now" if one.falls else ""
             if self._is_outside(one.element, one.hour):
@@ -148,7 +154,7 @@ class CheckWords:
 
     def _coming(self, one: ComingFacts) -> str:
         """Say what is forecast beside the flight, when, and how likely its timing brings it."""
-        at, title = self._reader.clock.hour(one.moment), BY_NAME[one.element].title
+        at, title = self._clock.hour(as_moment(one.moment)), BY_NAME[one.element].title
         if not one.is_known:
             return f"{title} is not known from {at} on"
         share = "under 1" if one.chance < 0.01 else f"{100 * one.chance:.0f}"
@@ -161,7 +167,7 @@ class CheckWords:
         """Return the largest wind and gust of a flight from now on against their limits, or those that pass them."""
         return listed(
             [
-                reading_at(self._site, element, hour, self._reader)
+                self._hours.reading(element, hour)
                 for element, hour in self._facts.worst_hours.items()
                 if not outside or self._is_outside(element, hour)
             ]
@@ -170,14 +176,14 @@ class CheckWords:
     def _way_home(self) -> str:
         """Say what the way home takes in the first hour in which it does not hold."""
         hour = self._facts.way_home_hour
-        return "" if hour is None else reading_at(self._site, "return_leg", hour, self._reader)
+        return "" if hour is None else self._hours.reading("return_leg", hour)
 
     def _speed(self, value: float | None) -> str:
-        return "not known" if value is None else words.number(value, self._unit)
+        return "not known" if value is None else writing.number(value, self._unit)
 
     def _weight(self) -> str:
         r = self._facts.reading
-        doubt = words.amount(r.carried_deviation, "wind", self._units)
+        doubt = writing.amount(r.carried_deviation, "wind", self._units)
         return f"{100 * r.weight:.0f} % for the reading, the rest for the forecast (carried up, give or take {doubt})"
 
     def _wind(self) -> str:
@@ -217,14 +223,14 @@ class CheckWords:
         return f"; a reading below the forecast takes nothing off: {why}"
 
     def _temperature(self) -> str:
-        r, unit = self._facts.reading, words.unit_of("temperature", self._units)
+        r, unit = self._facts.reading, writing.unit_of("temperature", self._units)
         if r.temperature is None:
             return ""
-        read, symbol = words.number(r.temperature, unit), UNITS[unit].written
+        read, symbol = writing.number(r.temperature, unit), UNITS[unit].written
         if r.expected_temperature is None or r.temperature_now is None:
             return f"{read} {symbol} read; no forecast to hold it against"
-        now = words.number(r.temperature_now, unit)
-        told = f"forecast {words.number(r.expected_temperature, unit)}, read {read}; from now on {now} {symbol}"
+        now = writing.number(r.temperature_now, unit)
+        told = f"forecast {writing.number(r.expected_temperature, unit)}, read {read}; from now on {now} {symbol}"
         if r.temperature_is_plausible:
             return told
         return f"{told}; so far from the forecast it makes no hour better: air it in the shade and read again"

@@ -13,7 +13,7 @@ from wxfly.report.facts.reasons import held_back, hour_at, reason_of, room_at
 from wxfly.report.facts.site import SiteAnswerFacts
 from wxfly.report.facts.values import listed
 from wxfly.report.facts.verdict import day_in_words, names_of, tightest, windows_of
-from wxfly.report.facts.words import Clock, Moment, Reader, day_name, titles
+from wxfly.report.facts.writing import Clock, Moment, Reader, day_name, titles
 from wxfly.report.text.console import isolated
 from wxfly.report.text.details import readers_of
 
@@ -33,7 +33,7 @@ def hours_table(site: SiteAnswerFacts, reader: Reader, start: datetime, end: dat
             continue
         window = next((str(w.rank) for w in site.windows if w.start < lit_to and lit_from < w.end), "")
         spare = to_spare(hours.margin[first])
-        rows.append([reader.clock.span(lit_from, lit_to), state, spare, window, reason_of(site, first, reader)])
+        rows.append([reader.clock.span(lit_from, lit_to), state, spare, window, reason_of(site, first, reader.units)])
     zone = reader.clock.zones(start, end - timedelta(seconds=1))
     return [f"hour {zone}", "state", "to spare", "window", "what decides"], rows
 
@@ -102,7 +102,7 @@ def _against(facts: AnswerFacts, against: AgainstFacts, reader: Reader) -> str:
         return "nothing is known"
     site = facts.sites[against.site_position]
     hour = hour_at(site, against.hour)
-    return held_back(site, hour) or room_at(site, against.element, hour, reader)
+    return held_back(site, hour) or room_at(site, against.element, hour, reader.units)
 
 
 def sites_table(facts: AnswerFacts) -> Table:
