@@ -5,7 +5,6 @@ from __future__ import annotations
 import ast
 import inspect
 import typing
-from itertools import pairwise
 from typing import Any
 
 from msgspec import Struct, json
@@ -16,15 +15,17 @@ from wxfly.report.text.console import escaped
 
 
 def described(part: type[Struct]) -> dict[str, str]:
-    """Return what the source of a part of the tree says of each of its keys, in the text below it."""
+    """Return what the source of a part of the tree says of each of its keys, in the text below it or below several."""
     (definition,) = ast.parse(inspect.getsource(part)).body
-    body = definition.body if isinstance(definition, ast.ClassDef) else []
-    return {
-        key.target.id: " ".join(text.value.value.split())
-        for key, text in pairwise(body)
-        if isinstance(key, ast.AnnAssign) and isinstance(key.target, ast.Name)
-        if isinstance(text, ast.Expr) and isinstance(text.value, ast.Constant) and isinstance(text.value.value, str)
-    }
+    told: dict[str, str] = {}
+    above: list[str] = []
+    for line in definition.body if isinstance(definition, ast.ClassDef) else []:
+        if isinstance(line, ast.AnnAssign) and isinstance(line.target, ast.Name):
+            above.append(line.target.id)
+        elif isinstance(line, ast.Expr) and isinstance(line.value, ast.Constant) and isinstance(line.value.value, str):
+            told |= dict.fromkeys(above, " ".join(line.value.value.split()))
+            above = []
+    return told
 
 
 def parts(part: type[Struct] = AnswerFacts) -> dict[str, type[Struct]]:

@@ -22,12 +22,14 @@ from tests.report.briefings import (
 from wxfly.physics.air.sun import sun_events
 from wxfly.pilot.elements import ELEMENTS, NAMES
 from wxfly.report.charts import overview, shades
+from wxfly.report.charts.heights import sections
 from wxfly.report.charts.hours import THE_HOUR, DrawnHours, hours_shown
 from wxfly.report.charts.timeline import timelines
 from wxfly.report.charts.wind import light_on_axis
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.verdict import names_of
 from wxfly.report.facts.writing import in_ten, margin
+from wxfly.report.text.details import readers_of
 
 ROWS = (THE_HOUR, *NAMES)
 
@@ -70,6 +72,7 @@ def test_every_cell_carries_the_number_of_its_margin(shape):
     cells = strip(figures[shape], shape)
     margins = briefing.answers[0].assessment["margin"].values[:, first : last + 1]
     lit = briefing.answers[0].lit_hours[first : last + 1]
+    is_short = shape == "tall" or last - first + 1 > 18
     for r, element in enumerate(ELEMENTS):
         for i in range(last - first + 1):
             text = cells["text"][r + 1, i]
@@ -79,7 +82,7 @@ def test_every_cell_carries_the_number_of_its_margin(shape):
             elif element.name == "daylight" and not lit[i]:
                 assert cells["z"][r + 1, i] == shades.DARK + 0.5
             else:
-                assert f">{shades.cell(margins[r, i], short=shape == 'tall')}<" in text
+                assert f">{shades.cell(margins[r, i], short=is_short)}<" in text
                 assert int(cells["z"][r + 1, i]) == shades.shade_of(margins[r, i], 0.2)
 
 
@@ -333,3 +336,34 @@ def test_sites_share_their_hours_and_show_every_clock():
 def test_a_storm_has_no_frame():
     figures, _, _ = drawn(brief(cubes=[stormy()]))
     assert not [s for s in figures["wide"]["layout"]["shapes"] if s["line"]["width"] == 3]
+
+
+def test_sites_that_are_compared_share_their_scale_of_wind():
+    facts, (calm, windy) = drawing(brief("compare", [quiet_cube(36), stormy()], [MEADOW, RANCH]))
+    (reader, _) = readers_of(facts)
+    tops = [
+        timelines(one, reader, 4, 20, beside=(calm, windy))["wide"]["layout"]["yaxis"]["range"] for one in (calm, windy)
+    ]
+    assert tops[0] == tops[1]
+    assert timelines(calm, reader, 4, 20)["wide"]["layout"]["yaxis"]["range"][1] < tops[0][1]
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+def test_charts_name_their_axes_and_the_zone(shape):
+    layout = drawn(brief())[0][shape]["layout"]
+    assert layout["xaxis"]["title"]["text"] == "hour, CEST"
+    assert layout["yaxis"]["title"]["text"] == "wind at 80 m [m/s]"
+    (one,) = drawing(brief())[1]
+    section = sections(one, readers_of(facts_of(brief()))[0], 4, 20)[shape]["layout"]
+    assert section["xaxis"]["title"]["text"] == "hour, CEST"
+    assert section["yaxis"]["title"]["text"] == "height above ground [m]"
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+def test_the_height_picture_has_the_shades_of_the_margins(shape):
+    briefing = brief(cubes=[stormy()])
+    facts, (one,) = drawing(briefing)
+    grid = sections(one, readers_of(facts)[0], 8, 12)[shape]["data"][0]
+    for row, share in zip(grid["z"], one.share_of_limit, strict=True):
+        assert [int(z) for z in row] == [shades.shade_of(1 - s, 0.2) for s in share[8:13]]
+    assert grid["zmax"] == 5

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -28,7 +29,7 @@ HOUR = np.timedelta64(1, "h")
 Instants = npt.NDArray[np.datetime64]
 _HEADROOM = 1.3
 # Up to this many hours a cell of the wide strip has room for a whole number.
-_ROOMY = 21
+_ROOMY = 18
 _SHORT_TITLES = {"wind_difference": "wind difference"}
 
 
@@ -97,7 +98,15 @@ class DrawnHours:
         For every row what each hour says when it is pointed at.
     """
 
-    def __init__(self, facts: TimelineFacts, reader: Reader, first: int, last: int, whose: str = "") -> None:
+    def __init__(
+        self,
+        facts: TimelineFacts,
+        reader: Reader,
+        first: int,
+        last: int,
+        whose: str = "",
+        beside: Sequence[TimelineFacts] = (),
+    ) -> None:
         self.facts, self.site, self.reader, self.whose = facts, facts.site, reader, whose
         self.first, self.count = first, last - first + 1
         self.part = part = slice(first, last + 1)
@@ -106,15 +115,13 @@ class DrawnHours:
         self.centres = np.arange(self.count) + 0.5
         self.unit = writing.unit_of("wind", reader.units)
         at_height = {"wind": facts.wind, "gust": facts.gust}
-        self.speeds = {name: self._in_unit(array(wind.demand[part])) for name, wind in at_height.items()}
-        self.limits = {name: float(self._in_unit(array([wind.limit]))[0]) for name, wind in at_height.items()}
+        self.speeds = {name: self._in_unit(wind.demand[part]) for name, wind in at_height.items()}
+        self.limits = {name: float(self._in_unit([wind.limit])[0]) for name, wind in at_height.items()}
         self.chances = array(hours.chance[part])
         self.member_gusts = None
         if hours.members is not None:
-            self.member_gusts = self._in_unit(np.array([array(row[part]) for row in hours.members.gust]))
-        band = np.array([]) if self.member_gusts is None else self.member_gusts[3]
-        known = np.concatenate([*self.speeds.values(), list(self.limits.values()), band])
-        self.top = float(np.nanmax(known)) * _HEADROOM
+            self.member_gusts = np.array([self._in_unit(row[part]) for row in hours.members.gust])
+        self.top = max(float(np.nanmax(self._in_unit(_winds(one, part)))) for one in (facts, *beside)) * _HEADROOM
         self.rows = (THE_HOUR, *(element.name for element in self.site.elements))
         of_elements = [element.margin for element in self.site.elements]
         self.margins = np.array([array(row[part]) for row in (hours.margin, *of_elements)])
@@ -122,8 +129,8 @@ class DrawnHours:
         self._words = HourWords(self.site, reader.units)
         self.hovers = {row: [self._hover(k - 1, i) for i in range(self.count)] for k, row in enumerate(self.rows)}
 
-    def _in_unit(self, values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-        return np.asarray(from_si(values, self.unit))
+    def _in_unit(self, values: Sequence[float | None]) -> npt.NDArray[np.float64]:
+        return np.asarray(from_si(array(values), self.unit))
 
     def span(self, i: int) -> str:
         """Write the span of an hour with its zone."""
@@ -158,6 +165,13 @@ class DrawnHours:
         ]
 
 
+def _winds(facts: TimelineFacts, part: slice) -> list[float | None]:
+    """Return all that the axis of wind must have room for."""
+    of_members = [] if facts.site.hours.members is None else facts.site.hours.members.gust[3][part]
+    both = facts.wind, facts.gust
+    return [*of_members, *(wind.limit for wind in both), *(v for wind in both for v in wind.demand[part])]
+
+
 def traces(hours: DrawnHours, *, tall: bool) -> list[Figure]:
     """Return the cells with their numbers, and hatched cells for what is not known."""
     margins, reserve = hours.margins, hours.site.limits.reserve
@@ -166,7 +180,7 @@ def traces(hours: DrawnHours, *, tall: bool) -> list[Figure]:
     text = [["" if np.isnan(m) else shades.cell(float(m), short=is_short) for m in row] for row in margins]
     for row in (hours.rows.index(THE_HOUR), hours.rows.index("daylight")):
         for i in np.flatnonzero(~hours.lit & ~np.isnan(margins[row])):
-            classes[row][i], text[row][i] = shades.DARK, "" if is_short else "dark"
+            classes[row][i], text[row][i] = shades.DARK, "" if tall else "dark"
     axes = {"xaxis": "x2", "yaxis": "y2"} if tall else {"xaxis": "x", "yaxis": "y2"}
     drawn = [shades.grid(classes, text, [hours.hovers[row] for row in hours.rows], tall=tall) | axes]
     rows, at = np.nonzero(np.isnan(margins))

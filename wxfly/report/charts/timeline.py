@@ -7,6 +7,8 @@ run down the page so that every number keeps its size.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from wxfly.report.charts import hours, shades, wind
 from wxfly.report.charts.hours import HOUR, DrawnHours
 from wxfly.report.charts.shades import Figure
@@ -18,7 +20,14 @@ LEFT, RIGHT = 128, 128
 _CELL = 25
 
 
-def timelines(facts: TimelineFacts, reader: Reader, first: int, last: int, whose: str = "") -> dict[str, Figure]:
+def timelines(
+    facts: TimelineFacts,
+    reader: Reader,
+    first: int,
+    last: int,
+    whose: str = "",
+    beside: Sequence[TimelineFacts] = (),
+) -> dict[str, Figure]:
     """Draw the hours of one place in both shapes.
 
     Parameters
@@ -31,6 +40,8 @@ def timelines(facts: TimelineFacts, reader: Reader, first: int, last: int, whose
         Positions of the first and last hour.
     whose : str, optional
         What the chances are from, in words.
+    beside : sequence of TimelineFacts, optional
+        Sites to compare with: their wind has the same scale.
 
     Returns
     -------
@@ -38,7 +49,7 @@ def timelines(facts: TimelineFacts, reader: Reader, first: int, last: int, whose
         ``wide`` and ``tall``, each a plotly figure with ``data`` and ``layout``; the time axis counts hours from the
         first hour drawn.
     """
-    drawn = DrawnHours(facts, reader, first, last, whose)
+    drawn = DrawnHours(facts, reader, first, last, whose, beside)
     return {
         shape: {
             "data": [*wind.traces(drawn, tall=tall), *hours.traces(drawn, tall=tall)],
@@ -64,7 +75,7 @@ def _layout(drawn: DrawnHours, *, tall: bool) -> Figure:
     wind_pixels = 210 if tall else 250
     strip_pixels = _CELL * (drawn.count if tall else len(drawn.rows))
     gap = 170 if tall else 34
-    margin = {"l": 48, "r": 4, "t": 46, "b": 12} if tall else {"l": LEFT, "r": RIGHT, "t": 46, "b": 48}
+    margin = {"l": 48, "r": 4, "t": 60, "b": 12} if tall else {"l": LEFT, "r": RIGHT, "t": 46, "b": 48}
     plot = wind_pixels + gap + strip_pixels
     strip_top, wind_bottom = strip_pixels / plot, (strip_pixels + gap) / plot
     layout = shades.COMMON | {

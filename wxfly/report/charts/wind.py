@@ -179,38 +179,25 @@ def axis(hours: DrawnHours) -> Figure:
 
 
 def _limit_words(hours: DrawnHours, *, tall: bool) -> list[Figure]:
-    """Name the limits beside the panel, or on a phone where the lines of wind and gust are farthest from the name."""
-    close = hours.limits["gust"] - hours.limits["wind"] < 0.12 * hours.top
-    words = []
-    for name, limit in hours.limits.items():
-        if not np.isfinite(limit):
-            continue
-        below = name == "wind" and close
-        middle = float(limit) + (-0.05 if below else 0.05) * hours.top
-        anchor, x = max(_places_for_words(hours), key=lambda place: _room(hours, middle, *place))
-        side = "top" if below else "bottom"
-        if not tall:
-            anchor, x, side = "left", hours.count, ("top" if name == "wind" else "bottom") if close else "middle"
-        value = writing.amount(float(to_si(limit, hours.unit)), "wind", hours.reader.units)
-        words.append(
-            _words(f"{name} limit {value}", x, float(limit), xanchor=anchor, yanchor=side,
-                   font={"color": shades.LIMIT_WORDS, "size": 12})
-        )  # fmt: skip
-    return words
-
-
-def _places_for_words(hours: DrawnHours) -> list[tuple[str, float]]:
-    return [("left", 0.15), ("center", hours.count / 2), ("right", hours.count - 0.15)]
-
-
-def _room(hours: DrawnHours, value: float, anchor: str, x: float) -> float:
-    """Return how far the lines stay from a name at a place of the wind panel."""
-    length = hours.count * 0.4
-    start = x - {"left": 0, "center": length / 2, "right": length}[anchor]
-    part = slice(max(0, int(start)), int(np.ceil(start + length)))
-    lines = np.concatenate([hours.speeds["wind"][part], hours.speeds["gust"][part]])
-    lines = lines[~np.isnan(lines)]
-    return float(np.abs(lines - value).min()) if lines.size else np.inf
+    """Name the limits beside the panel, or on a phone above it, where no line runs."""
+    known = {name: limit for name, limit in hours.limits.items() if np.isfinite(limit)}
+    told = {
+        name: writing.amount(float(to_si(limit, hours.unit)), "wind", hours.reader.units)
+        for name, limit in known.items()
+    }
+    font = {"color": shades.LIMIT_WORDS, "size": 12}
+    if tall:
+        lines = {"gust": "dashes", "wind": "dots"}
+        text = ", ".join(f"{name} {told[name]} ({line})" for name, line in lines.items() if name in told)
+        place = {"xanchor": "center", "yanchor": "bottom", "yshift": 2 * _LINE_OF_TEXT}
+        return [_words(f"limits: {text}", hours.count / 2, hours.top, font=font, **place)] if told else []
+    close = abs(hours.limits["gust"] - hours.limits["wind"]) < 0.12 * hours.top
+    sides = {"wind": "top", "gust": "bottom"} if close else {}
+    return [
+        _words(f"{name} limit {told[name]}", hours.count, limit, xanchor="left", yanchor=sides.get(name, "middle"),
+               font=font)
+        for name, limit in known.items()
+    ]  # fmt: skip
 
 
 def _line_words(hours: DrawnHours) -> list[Figure]:

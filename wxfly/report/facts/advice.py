@@ -34,7 +34,6 @@ class AdviceFacts(Facts, frozen=True):
     """What to know of a window beside its limits; advice alone."""
 
     lowest_sun: Degrees | None
-    """Elevation of the sun, lowest and highest; null where it is not told."""
     highest_sun: Degrees | None
     """Elevation of the sun, lowest and highest; null where it is not told."""
     sun_azimuth: Degrees

@@ -35,7 +35,6 @@ class Program(Facts, frozen=True):
     """What made the answer."""
 
     name: str
-    """The program and its version."""
     version: str
     """The program and its version."""
 

@@ -26,7 +26,6 @@ class LevelFacts(Facts, frozen=True):
     height: Metres
     """Above ground."""
     wind: list[Speed | None]
-    """By hour."""
     gust: list[Speed | None]
     """By hour."""
 
@@ -70,7 +69,6 @@ class EnergyFacts(Facts, frozen=True):
     time_in_air: FlightTime | None
     """Of all flights."""
     airspeed_home: Speed | None
-    """On the way home from the planned point, or from the worst direction."""
     ground_speed_home: Speed | None
     """On the way home from the planned point, or from the worst direction."""
     model_deviation: Share
@@ -96,7 +94,6 @@ class BriefFacts(Facts, frozen=True):
     rank: int
     """Of the window in the answer."""
     first: int
-    """Positions of its hours among those of the site."""
     last: int
     """Positions of its hours among those of the site."""
     launch: LaunchFacts

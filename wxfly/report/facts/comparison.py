@@ -50,7 +50,6 @@ class TurnFacts(Facts, frozen=True):
     """A run of hours in which the same sites are better; hours in which all sites are dark are cut off its ends."""
 
     start: datetime
-    """Its ends."""
     end: datetime
     """Its ends."""
     better: list[int]

@@ -24,15 +24,12 @@ class LaunchFacts(Facts, frozen=True):
     least_mean: Speed
     """Below it an anemometer may stand still: such a mean says nothing."""
     mean_holds: Speed | None
-    """Up to both readings the limits hold at every flight height, with `confidence`."""
     gust_holds: Speed | None
     """Up to both readings the limits hold at every flight height, with `confidence`."""
     mean_stop: Speed | None
-    """Above one of them a limit is more likely passed than kept."""
     gust_stop: Speed | None
     """Above one of them a limit is more likely passed than kept."""
     lowest_mean_expected: Speed | None
-    """From the forecast of the hours."""
     highest_mean_expected: Speed | None
     """From the forecast of the hours."""
     gust_expected: Speed | None
@@ -61,15 +58,10 @@ class ReadingFacts(Facts, frozen=True):
     expected_at_hand: Speed | None
     """Forecast at the hand."""
     forecast_wind: Speed | None
-    """At flight height: by the forecast, by the reading, and by both."""
     carried_wind: Speed | None
-    """At flight height: by the forecast, by the reading, and by both."""
     wind_now: Speed | None
-    """At flight height: by the forecast, by the reading, and by both."""
     forecast_gust: Speed | None
-    """At flight height: by the forecast, by the reading, and by both."""
     carried_gust: Speed | None
-    """At flight height: by the forecast, by the reading, and by both."""
     gust_now: Speed | None
     """At flight height: by the forecast, by the reading, and by both."""
     is_below_forecast: bool

@@ -67,9 +67,7 @@ class LitHours(Facts, frozen=True):
     """How the lit hours of the period stand, and what decides where no window holds."""
 
     lit_count: int
-    """Hours."""
     holding_count: int
-    """Hours."""
     not_known_count: int
     """Hours."""
     deciding_element: ElementName | None
@@ -88,33 +86,24 @@ class DayFacts(Facts, frozen=True):
     date: date
     """At the site."""
     start: datetime
-    """The part of the day that was asked about."""
     end: datetime
     """The part of the day that was asked about."""
     lit_hours: LitHours
     """How its lit hours stand."""
     civil_dawn: datetime | None
-    """The sun at 6 degrees below the horizon, and at it."""
     sunrise: datetime | None
-    """The sun at 6 degrees below the horizon, and at it."""
     sunset: datetime | None
-    """The sun at 6 degrees below the horizon, and at it."""
     civil_dusk: datetime | None
     """The sun at 6 degrees below the horizon, and at it."""
     morning_blue_start: datetime | None
-    """The morning's blue hour ends where its golden hour starts."""
     morning_golden_start: datetime | None
-    """The morning's blue hour ends where its golden hour starts."""
     morning_golden_end: datetime | None
     """The morning's blue hour ends where its golden hour starts."""
     evening_golden_start: datetime | None
-    """The evening's blue hour starts where its golden hour ends."""
     evening_golden_end: datetime | None
-    """The evening's blue hour starts where its golden hour ends."""
     evening_blue_end: datetime | None
     """The evening's blue hour starts where its golden hour ends."""
     highest_sun_elevation: Degrees
-    """Of the sun at its full hours; where it never rises or sets they say which."""
     lowest_sun_elevation: Degrees
     """Of the sun at its full hours; where it never rises or sets they say which."""
 
@@ -125,7 +114,6 @@ class MemberFacts(Facts, frozen=True):
     shares: list[Share]
     """Share of the members at or below each column: the lowest, a tenth, the middle, nine tenths, the highest."""
     wind: list[list[Speed | None]]
-    """By share, then by hour."""
     gust: list[list[Speed | None]]
     """By share, then by hour."""
 
@@ -136,7 +124,6 @@ class HourFacts(Facts, frozen=True):
     start: list[datetime]
     """Start of the hour; it lasts 3600 s."""
     usable_start: list[datetime | None]
-    """Its lit part inside the period; null when there is none."""
     usable_end: list[datetime | None]
     """Its lit part inside the period; null when there is none."""
     state: list[StateWord]
@@ -151,7 +138,6 @@ class HourFacts(Facts, frozen=True):
     chance: list[Share | None]
     """That every limit holds in this hour, its light left aside."""
     wind_from_direction_at_start: list[Degrees | None]
-    """Where the wind at flight height comes from."""
     wind_from_direction_at_end: list[Degrees | None]
     """Where the wind at flight height comes from."""
     usable_height: list[Metres | None]
@@ -183,7 +169,6 @@ class ElementFacts(Facts, frozen=True):
     judged: bool
     """Whether there is a limit; without one it counts neither way."""
     least: float | None
-    """The limit; null where there is none on that side, or where it goes by hours."""
     most: float | None
     """The limit; null where there is none on that side, or where it goes by hours."""
     limit_by_hour: list[float | None] | None

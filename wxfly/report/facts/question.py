@@ -76,17 +76,13 @@ class QuestionFacts(Facts, frozen=True):
     height: Metres
     """Flight height above ground where no place is named."""
     aircraft_name: str
-    """Names."""
     rules: str
     """Names."""
     required: list[ElementName]
-    """Elements that the hours must know, and those that the pilot takes on himself."""
     accepted: list[ElementName]
     """Elements that the hours must know, and those that the pilot takes on himself."""
     reserve: Share | None
-    """In place of the usual limits; null where the pilot gave none."""
     confidence: Share | None
-    """In place of the usual limits; null where the pilot gave none."""
     gust_at_launch: Speed | None
     """In place of the usual limits; null where the pilot gave none."""
     forecast_asked: ForecastAsked
@@ -94,7 +90,6 @@ class QuestionFacts(Facts, frozen=True):
     day: date | None
     """At the site; null for the day that is `first_day` days from today."""
     first_day: int
-    """The day asked about, from today, and how many days a week's question covers."""
     day_count: int
     """The day asked about, from today, and how many days a week's question covers."""
     toward: Degrees | None

@@ -102,7 +102,6 @@ class SpellFacts(Facts, frozen=True):
     """A stretch of work or of waiting, in full hours."""
 
     start: datetime
-    """Its ends."""
     end: datetime
     """Its ends."""
     work: bool

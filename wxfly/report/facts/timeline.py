@@ -22,7 +22,6 @@ class LightSpan(Facts, frozen=True):
     """A span of one kind of light."""
 
     start: datetime
-    """Its ends, to the minute."""
     end: datetime
     """Its ends, to the minute."""
     kind: Literal["night", "twilight", "day"]
@@ -44,7 +43,6 @@ class TimelineFacts(Facts, frozen=True):
     site: SiteAnswerFacts
     """The answer for the site."""
     wind: FlightWind
-    """At flight height."""
     gust: FlightWind
     """At flight height."""
     light: list[LightSpan]

@@ -47,7 +47,6 @@ class Period(Facts, frozen=True):
     """A stretch of time."""
 
     start: datetime
-    """Its ends."""
     end: datetime
     """Its ends."""
 

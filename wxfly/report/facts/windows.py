@@ -55,7 +55,6 @@ class OutlookFacts(Facts, frozen=True):
     """The surest stretch of the length that is asked for."""
 
     start: datetime
-    """Within the light."""
     end: datetime
     """Within the light."""
     kind: Literal["firm", "open", "faint", "not known"]
@@ -72,7 +71,6 @@ class ConditionsFacts(Facts, frozen=True):
     """What a window is like at flight height; null where a part of it is not known."""
 
     wind_low: Speed | None
-    """Smallest and largest mean wind."""
     wind_high: Speed | None
     """Smallest and largest mean wind."""
     wind_doubt: Speed | None
@@ -82,7 +80,6 @@ class ConditionsFacts(Facts, frozen=True):
     gust: Speed | None
     """Largest gust."""
     temperature_low: Kelvins | None
-    """Of the air."""
     temperature_high: Kelvins | None
     """Of the air."""
     precipitation_probability: Share | None
@@ -98,7 +95,6 @@ class WindowFacts(Facts, frozen=True):
     """1 is the best: by the chance of its surest stretch where there are members, by margin where there is one
     forecast."""
     start: datetime
-    """Cut to daylight."""
     end: datetime
     """Cut to daylight."""
     state: StateWord
@@ -202,7 +198,6 @@ class ChoiceFacts(Facts, frozen=True):
     run: datetime
     """Start of the run that chose it."""
     start: datetime
-    """Of the stretch."""
     end: datetime
     """Of the stretch."""
     chance: Share | None

@@ -11,7 +11,7 @@
     return new Response(stream).text();
   };
   // Narrower than this a chart is drawn tall; on paper it has what A4 leaves between its margins.
-  const narrow = 860, paper = 710;
+  const narrow = 800, paper = 710;
   const settings = { displayModeBar: false, displaylogo: false, showSendToCloud: false, scrollZoom: false,
     doubleClick: false };
   // Paper opens what is folded, and folds it again.

@@ -86,7 +86,7 @@ def _body(facts: AnswerFacts, drawn: Sequence[TimelineFacts], words: PageWords, 
         span = (min((first for first, _ in shown), default=0), max((last for _, last in shown), default=0))
         for i, one in sites if shown else ():
             yield f"<section>\n<h2>{escape(words.names[i])}</h2>\n"
-            yield from _place(one, words, i, words.hours[i][0], charts, span)
+            yield from _place(one, words, i, words.hours[i][0], charts, span, beside=drawn)
             yield "</section>\n"
     for i, one in sites if facts.kind == "week" else ():
         yield from _week(one, words, i, charts)
@@ -114,10 +114,11 @@ def _place(
     span: tuple[int, int],
     *,
     legend: bool = False,
+    beside: Sequence[TimelineFacts] = (),
 ) -> Iterable[str]:
     """Return charts, legend and table of one place over a span of hours."""
     what, reader = told[0].partition(":")[0], words.readers[i]
-    yield _chart(charts, f"Wind, gust and margins of {what}", timelines(one, reader, *span, words.whose[i]))
+    yield _chart(charts, f"Wind, gust and margins of {what}", timelines(one, reader, *span, words.whose[i], beside))
     members = "" if one.site.hours.members is None else (
         " Shaded: the gusts of eight of ten members; thin lines: the lowest and the highest member."
     )  # fmt: skip
