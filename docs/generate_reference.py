@@ -22,6 +22,8 @@ from wxfly.question.ask import ask
 from wxfly.question.reading import read_words
 from wxfly.report import json as json_report
 from wxfly.report.facts.answer import AnswerFacts, facts_of
+from wxfly.report.facts.brief import BriefFacts
+from wxfly.report.facts.field_check import CheckFacts
 from wxfly.report.facts.values import units_of
 
 REFERENCE = Path(__file__).parent / "reference"
@@ -197,11 +199,14 @@ def _code(word: object) -> str:
 
 def answer_json() -> str:
     """Return the page of the JSON answer, with a whole example from the demonstration."""
-    units = units_of(AnswerFacts)
     lines = [NOTE, "# The answer as JSON\n", JSON_TEXT]
-    definitions = json_report.schema()["$defs"]
-    for name in json_report.parts():
-        node = definitions[name]
+    units: dict[str, str] = {}
+    definitions: dict[str, Any] = {}
+    for whole in (AnswerFacts, BriefFacts, CheckFacts):
+        units |= units_of(whole)
+        made = json_report.schema(whole)["$defs"]
+        definitions |= {name: made[name] for name in json_report.parts(whole) if name not in definitions}
+    for name, node in definitions.items():
         lines += [
             f"## {name}\n",
             f"{node['description']}\n",
@@ -225,7 +230,8 @@ def answer_json() -> str:
 JSON_TEXT = """`wxfly best --json`, `wxfly compare --json` and `wxfly week --json` print one object.
 `wxfly.report.facts.answer.facts_of()` returns its facts as typed values, `wxfly.report.json.to_json()` the text, and
 `wxfly.report.json.schema()` the JSON Schema (draft 2020-12), which is made from the types. This page is made from them
-too.
+too. `wxfly brief --json` prints [BriefFacts](#brieffacts) and `wxfly check --json` [CheckFacts](#checkfacts), each with
+the answer in it; a day without a window has no brief, and the answer alone is printed.
 
 - SI units. `units` gives the unit of every quantity by its key. `demand`, limits and `amount` are in the `unit` of
   their element.

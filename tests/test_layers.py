@@ -100,6 +100,19 @@ def test_physics_imports_nothing_but_physics():
     assert ours == []
 
 
+def test_text_charts_and_pages_take_facts():
+    """They render typed facts and words: nothing of a briefing, a brief, a flight or a question reaches them."""
+    drawn = {("report", "charts"), ("report", "pages"), ("report", "text")}
+    ways_round = [
+        f"{'.'.join(module)} imports {'.'.join(other)}"
+        for path, module in _modules()
+        if module[:2] in drawn and module[-1] != "airport"  # a report of an airport has no briefing
+        for other in _imports(path)
+        if other[0] in ("answer", "flight", "question", "probability", "retrieval", "history", "cube", "physics")
+    ]
+    assert ways_round == []
+
+
 @pytest.mark.parametrize("library", ["httpx"])
 def test_one_module_alone_touches_the_network(library):
     users = [

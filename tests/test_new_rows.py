@@ -133,7 +133,8 @@ def found(tmp_path_factory):
     week = ["week", "Kelderness", "--require", "mugginess", "--units", "cubits", "--launch-limit", "20cub/s"]
     best = ["best", "52.31,6.84", "--require", "wind"]
     commands = {
-        "text": [*week, "--html", page, "--ics", calendar], "json": [*week, "--json"], "csv": [*week, "--csv"],
+        "text": [*week, "--more", "--html", page, "--ics", calendar],
+        "json": [*week, "--json"], "csv": [*week, "--csv"],
         "tally": [*week, "--tally"], "both": [*week, "--tally", "--json"], "help": ["week", "--help"],
         "slip": [*week, "--slip", slip], "again": [*week, "--slip", slip],
         "refused": [*week, "--slip", str(folder / "thesis")], "aircraft": ["aircraft", "--units", "cubits"],
@@ -172,7 +173,7 @@ def test_a_limit_rule(found):
 
 
 def test_a_unit(found):
-    assert json.loads(found["json"][1])["question"]["display_units"] == "cubits"
+    assert json.loads(found["json"][1])["display_units"] == "cubits"
     assert all(re.search(r"\d\.\d\d.cubit/s", found[name]) for name in ("week.html", "week.ics"))
     assert re.search(r"\d\.\d\d.cubit/s", found["text"][1])
     assert "gust_demand[cub/s]" in found["csv"][1]

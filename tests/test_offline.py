@@ -52,8 +52,10 @@ def test_past_its_limit_the_answer_is_that_nothing_is_known(server, wxfly):
     later = after_the_run(server, 40)
     code, out, _ = wxfly("best", PLACE, "--offline", "--as-of", later)
     assert code == 0
-    assert re.match(r"This forecast is 4\d h old, more than 36 h: not used, fetch a newer one\n", out)
-    assert "every lit hour is not known" in " ".join(out.split())
+    told = " ".join(out.split())
+    assert re.match(r"Forecast 4\d h old, see the note: not known whether there is room to fly at", out)
+    assert re.search(r"\. Note This forecast is 4\d h old, more than 36 h: not used, fetch a newer one", told)
+    assert "in every lit hour" in told
     assert not re.search(r"^\S+–\S+ +(inside|narrow)", out, re.MULTILINE)
 
 

@@ -23,7 +23,8 @@ from wxfly.physics.air import geomagnetic
 from wxfly.pilot.site import Site
 from wxfly.probability.chance import hour_chances, window_chance
 from wxfly.probability.site_chance import judge_sureness
-from wxfly.report.text.chances import told_causes
+from wxfly.report.facts.windows import chance_and_causes
+from wxfly.report.text.details import told_causes
 
 SITE = Site("here", 52.0, 6.0, surface_altitude=30.0, time_zone="Europe/Amsterdam")
 RUN = np.datetime64("2026-06-10T00")
@@ -151,7 +152,7 @@ def test_rain_that_decides_the_window_of_the_real_reply_is_named():
     assert wet
     for window in wet:
         chance = sureness.of(window.first, window.last)
-        named = [c.element for c in told_causes(chance, window.limiting_element)]
+        named = [c.element for c in told_causes(chance_and_causes(chance)[1], window.limiting_element)]
         assert "precipitation" in named
         assert len(named) == 3
 

@@ -1,5 +1,7 @@
 """Work that can stop: laid into the hours that hold, the earliest first, never into one that is not known."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
@@ -7,8 +9,9 @@ from tests.cubes import START, quiet_cube
 from tests.probability.test_chance import members_cube
 from tests.report.briefings import brief, with_values
 from wxfly.pilot.intent import Intent
-from wxfly.report.text.sentences import reader_for
-from wxfly.report.text.work import survey_words
+from wxfly.report.facts.sortie import survey_facts
+from wxfly.report.facts.writing import Clock, Reader
+from wxfly.report.text.details import survey_words
 
 HOUR = np.timedelta64(1, "h")
 
@@ -18,6 +21,10 @@ def laid(cube, hours, *, at=8, **options):
     now = START.astype("datetime64[s]") + at * HOUR
     answer = brief(cubes=[cube], intent=Intent(survey_hours=hours), now=now, first_day=0, **options).answers[0]
     return answer.survey, answer
+
+
+def words_of(answer):
+    return survey_words(SimpleNamespace(survey=survey_facts(answer)), Reader("metric", Clock("UTC")))
 
 
 def spans(survey):
@@ -41,7 +48,7 @@ def test_three_hours():
 def test_four_hours():
     survey, answer = laid(broken(10, 14), 4)
     assert spans(survey) == [("08", "10", True), ("10", "11", False), ("11", "13", True)]
-    words = survey_words(survey, reader_for(answer, units="metric", time_zone="UTC"))
+    words = words_of(answer)
     told = "4 h of work: Wed 10 Jun 08:00–10:00 work, 10:00–11:00 wait, 11:00–13:00 work; "
     assert words.startswith(told + "2 in 10 that every limit holds in every hour of work")
 
@@ -54,12 +61,10 @@ def test_an_hour_that_is_not_known_is_a_wait():
 def test_what_does_not_fit_is_told():
     survey, answer = laid(broken(*range(10, 24)), 5)
     assert (survey.found, survey.is_done) == (2, False)
-    words = survey_words(survey, reader_for(answer, units="metric", time_zone="UTC"))
-    assert words == "5 h of work do not fit: only 2 full hours hold (Wed 10 Jun 08:00–10:00 work)"
+    words = words_of(answer)
+    assert words == "5 h of work do not fit: only 2 full hours have room (Wed 10 Jun 08:00–10:00 work)"
     survey, answer = laid(broken(*range(24)), 5)
-    assert (
-        survey_words(survey, reader_for(answer, units="metric", time_zone="UTC")) == "5 h of work: no full hour holds"
-    )
+    assert words_of(answer) == "5 h of work: no full hour has room"
 
 
 def test_an_hour_that_has_begun_or_is_dark_in_part_is_no_hour_of_work():
@@ -91,7 +96,7 @@ def test_work_over_several_days_names_the_days():
     now = START.astype("datetime64[s]") + 18 * HOUR
     cube = quiet_cube(84)
     answer = brief("week", [cube], days=3, intent=Intent(survey_hours=4), now=now, first_day=0).answers[0]
-    words = survey_words(answer.survey, reader_for(answer, units="metric", time_zone="UTC"))
+    words = words_of(answer)
     assert words.startswith(
         "4 h of work: Wed 10 Jun 18:00–20:00 work, 20:00 to Thu 11 Jun 03:00 wait, 03:00–05:00 work"
     )
@@ -109,5 +114,5 @@ def test_a_surer_day_is_told():
     assert survey.surer is not None
     assert {str(s.start)[:10] for s in survey.surer.spells} == {"2026-06-11"}
     assert survey.surer.chance.value > survey.chance.value + 0.1
-    words = survey_words(survey, reader_for(answer.answers[0], units="metric", time_zone="UTC"))
+    words = words_of(answer.answers[0])
     assert ". Surer on one day: Thu 11 Jun" in words

@@ -6,13 +6,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.cubes import START, quiet_cube
-from tests.report.briefings import brief, with_values
+from tests.report.briefings import brief, hour_words, with_values
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import State, assess, hold_back
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.intent import Intent
 from wxfly.pilot.limits import limits_for
-from wxfly.report.text import sentences
 
 LIMITS = limits_for(find_aircraft("folding-quad-249g"))
 HOLD = Intent(hold_hours=1)
@@ -83,7 +82,7 @@ def test_the_answer_holds_back_and_says_so():
     assert state["11"] == state["12"] == State.OUTSIDE
     assert state["13"] == State.INSIDE
     at = int(np.flatnonzero(held.assessment["time"].values == START + np.timedelta64(12, "h"))[0])
-    assert sentences.reason_of(held, at, "metric") == "held back: the hour before was over the gust limit"
+    assert hour_words(held).reason(at) == "held back: the hour before was over the gust limit"
     assert free.assessment["state"].values[at] == State.INSIDE
     assert all(not (w.first <= at <= w.last) for w in held.windows)
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tests.cubes import quiet_cube
-from tests.report.briefings import brief, with_values
+from tests.report.briefings import brief, hour_words, with_values
 from wxfly.assessment.conditions import derive, derive_flight, hours_of
 from wxfly.assessment.suitability import State, assess
 from wxfly.assessment.usable_height import find_usable_heights
@@ -14,7 +14,8 @@ from wxfly.pilot.aircraft import find_aircraft, parse_aircraft
 from wxfly.pilot.elements import NAMES
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site
-from wxfly.report.text import sentences
+from wxfly.report.facts.site import site_answer_facts
+from wxfly.report.text.details import asked
 
 SITE = Site("here", 52.0, 6.0, surface_altitude=30.0, time_zone="Europe/Amsterdam")
 LIMITS = limits_for(find_aircraft("folding-quad-249g"))
@@ -92,10 +93,10 @@ def test_the_usable_height_ends_on_the_ground_where_nothing_can_be_launched():
 def test_the_answer_names_the_phase():
     answer = brief(limits=replace(LIMITS, maximum_gust_at_launch=1.0)).answers[0]
     assert answer.best is None
-    words = sentences.reason_of(answer, 12, "metric")
+    words = hour_words(answer).reason(12)
     assert words.startswith("gust at 2 m, ")
     assert words.endswith("of 1 m/s, at launch and landing")
-    assert "launch in gusts to 1.0 m/s" in sentences.asked(answer, "metric")
+    assert "launch in gusts to 1.0 m/s" in asked(site_answer_facts(answer, "", []), "metric")
 
 
 @pytest.mark.thorough

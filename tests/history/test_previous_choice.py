@@ -16,8 +16,9 @@ from wxfly.history.previous_choice import (
     remember,
     stay_with_choice,
 )
-from wxfly.report.text.chances import choice_words
-from wxfly.report.text.sentences import Clock
+from wxfly.report.facts.windows import choice_facts
+from wxfly.report.facts.writing import Clock
+from wxfly.report.text.details import choice_words
 
 EARLIER = replace(PROVENANCE, run=PROVENANCE.run - np.timedelta64(6, "h"))
 
@@ -58,7 +59,7 @@ def test_a_choice_is_kept_while_another_gains_little():
     assert told.choice.best - told.choice.chance <= 0.1
     assert told.windows[1].start == answer.best.start  # the better one comes next
     assert set(told.windows[1:]) <= set(answer.windows)
-    assert "is kept from the run of" in choice_words(told.choice, Clock("UTC"))
+    assert "is kept from the run of" in choice_words(choice_facts(told), Clock("UTC"))
 
 
 def test_another_that_gains_more_is_taken():
@@ -76,7 +77,7 @@ def test_an_hour_that_does_not_hold_any_more_is_never_kept():
         told = stay_with_choice(answer, briefing)
         assert told.choice.verdict == "gone"
         assert told.windows == answer.windows
-        assert "does not hold any more" in choice_words(told.choice, Clock("UTC"))
+        assert "has no room any more" in choice_words(choice_facts(told), Clock("UTC"))
 
 
 def test_the_same_window_is_told_as_the_same():

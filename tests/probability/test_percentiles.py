@@ -11,8 +11,8 @@ from wxfly.assessment.suitability import State
 from wxfly.cube.contract import attributes_of, check_forecast, mark_carried
 from wxfly.probability.chance import PERCENTILES, spreads_of
 from wxfly.report.facts.answer import facts_of
-from wxfly.report.text.chances import how_sure
-from wxfly.report.text.sentences import Clock
+from wxfly.report.facts.writing import Clock, Reader
+from wxfly.report.text.details import sure_in_full
 
 
 def with_percentiles(wind=None, temperature=None, hours=36):
@@ -83,8 +83,8 @@ def test_a_wide_spread_makes_less_sure_and_a_narrow_one_never_surer(width):
 
 def test_the_answer_says_whose_spread_it_is():
     briefing = brief(cubes=[with_percentiles(wind=3.0, temperature=2.0)])
-    answer = briefing.answers[0]
-    words = how_sure(answer, answer.best, Clock("UTC"), briefing.minimum_duration)
+    (site,) = facts_of(briefing).sites
+    words = sure_in_full(site, site.windows[0], Reader("metric", Clock("UTC")))
     assert "from one forecast, the spread of gust, temperature and wind that its source gives" in words
     assert facts_of(briefing).sites[0].chance_basis.spread_of_source == ["gust", "temperature", "wind"]
     assert facts_of(brief()).sites[0].chance_basis.spread_of_source == []

@@ -2,23 +2,35 @@
 
 from __future__ import annotations
 
+import csv
+import io
+import json
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
+import jsonschema
 import numpy as np
 import pytest
 from click.testing import CliRunner
 
 from tests.cubes import QUIET
 from tests.halves import spread
+from tests.report.briefings import hour_words, reader_of
 from wxfly.assessment.suitability import State
 from wxfly.cli import main
 from wxfly.errors import WxflyError
 from wxfly.flight.leg import Plan
 from wxfly.question import brief as outing
 from wxfly.question.reading import read_words
-from wxfly.report.text import field_check, sentences
+from wxfly.report.facts import writing
+from wxfly.report.facts.answer import facts_of
+from wxfly.report.facts.brief import BriefFacts, brief_facts
+from wxfly.report.facts.field_check import CheckFacts, check_facts
+from wxfly.report.json import schema
+from wxfly.report.pages.brief import to_html
+from wxfly.report.text.brief import to_text, words_of
+from wxfly.report.text.field_check import CheckWords
 
 SITE = "Kelderness"
 
@@ -76,19 +88,19 @@ def test_the_way_home_counts_in_the_choice_of_the_window() -> None:
     assert far.best is None
     assert (far.assessment["state"].values <= near.assessment["state"].values).all()
     assert "return_leg" in set(far.assessment["limiting_element"].values)
-    told = [sentences.reason_of(far, hour, "metric") for hour in range(far.assessment.sizes["time"])]
+    told = [hour_words(far).reason(hour) for hour in range(far.assessment.sizes["time"])]
     assert "way home, the sortie cannot be flown" in told
     some = brief(distance="2500m").briefing.answers[0]
-    assert any("of 100 % of the battery" in sentences.reason_of(some, h, "metric") for h in range(24))
+    assert any("of 100 % of the battery" in hour_words(some).reason(h) for h in range(24))
 
 
 def test_without_a_window_the_plain_answer_says_why(tmp_path: Path) -> None:
     page = tmp_path / "brief.html"
     done = CliRunner().invoke(main, ["brief", SITE, "--distance", "9km", "--html", str(page)])
     assert done.exit_code == 0, done.output
-    assert "none: no window" in done.output
-    assert "way home decides" in done.output
-    assert "none: no window" in page.read_text(encoding="utf-8").replace("\u00a0", " ")
+    for told in (done.output, page.read_text(encoding="utf-8")):
+        words = " ".join(told.replace("\u00a0", " ").split())
+        assert "no room to fly at Kelderness on Sun 15 Mar: way home is beyond its limit in 13 of 14" in words
 
 
 def test_the_page_is_written(tmp_path: Path) -> None:
@@ -180,8 +192,8 @@ def test_a_ceiling_in_feet_is_the_ceiling() -> None:
         check(height="395ft")
     with pytest.raises(WxflyError, match="above the height limit"):
         check(height="120.11m")
-    assert sentences.height_down(120.0, "imperial") == "393 ft"
-    assert sentences.height_down(120.0, "metric") == "120 m"
+    assert writing.height_down(120.0, "imperial") == "393 ft"
+    assert writing.height_down(120.0, "metric") == "120 m"
     done = CliRunner().invoke(main, ["brief", SITE, "--units", "imperial"])
     assert "Usable height: 393 ft above ground" in done.output
 
@@ -254,10 +266,11 @@ def check_with_code(
 
     prepare = outing.prepare
     monkeypatch.setattr(outing, "prepare", with_code)
-    words = read_words({"mean": "1.5m/s", "gust": "2.5m/s", "as_of": f"2026-03-14T{now:02d}:00Z"})
-    asked = outing.ask_check("Valdrenna", words, on_progress=quiet)
+    given = read_words({"mean": "1.5m/s", "gust": "2.5m/s", "as_of": f"2026-03-14T{now:02d}:00Z"})
+    asked = outing.ask_check("Valdrenna", given, on_progress=quiet)
     monkeypatch.undo()
-    return asked, field_check.verdict(asked), dict(field_check.lines(asked))
+    words = CheckWords(check_facts(asked), "metric", None)
+    return asked, words.verdict(), dict(words.lines())
 
 
 def test_a_quiet_reading_in_a_quiet_hour_holds(monkeypatch) -> None:
@@ -368,16 +381,51 @@ def test_no_reading_makes_an_unknown_hour_known() -> None:
 
 
 def test_a_brief_says_how_sure_its_window_is_and_whether_it_pays() -> None:
-    from wxfly.report.pages.brief import to_html, to_text
-
     asked = brief(contingency="15min", costs="30,100,2000", aircraft="cine-hexacopter")
     assert asked.brief is not None
-    text = " ".join(to_text(asked.brief, asked.briefing, units="metric", time_zone=None, width=100).split())
-    page = to_html(asked.brief, asked.briefing, units="metric", time_zone=None).replace("\u00a0", " ")
+    facts = brief_facts(asked.brief, facts_of(asked.briefing))
+    words = words_of(facts, units="metric", time_zone=None)
+    text = " ".join(to_text(words, 100).split())
+    page = to_html(words, facts, units="metric").replace("\u00a0", " ").replace("&NoBreak;", "")
     window = asked.brief.window
     assert window.surest is not None
     assert window.surest.end - window.surest.start == np.timedelta64(60, "m")
+    clock = reader_of(asked.briefing.answers[0]).clock
     told = f"the chance of the window is {100 * window.surest.chance.value:.0f} %"
     for written in (text, page):
-        assert "that every limit holds for 1 h from" in written
+        assert f"that every limit holds all through, {clock.span(window.start, window.end)}; " in written
+        assert " for 1 h from" in written
         assert told in written
+
+
+@pytest.mark.parametrize(
+    ("words", "whole"),
+    [
+        (("brief", SITE, "--json"), BriefFacts),
+        (("check", *CALM_DAY, "--mean", "3.1", "--gust", "5.4", "--json"), CheckFacts),
+        (("check", *CALM_DAY, "--mean", "0.3", "--json"), CheckFacts),
+    ],
+)  # fmt: skip
+def test_brief_and_check_as_json_follow_their_schema(words, whole) -> None:
+    done = CliRunner().invoke(main, list(words))
+    assert done.exit_code == 0, done.output
+    told = json.loads(done.stdout)
+    jsonschema.validate(told, schema(whole), cls=jsonschema.Draft202012Validator)
+    assert told["answer"]["cautions"]
+    assert told["launch"]["mean_stop"] >= told["launch"]["mean_holds"]
+    if whole is CheckFacts:
+        assert told["verdict"] == "in doubt"
+        assert told["reasons"]
+
+
+def test_the_hours_of_a_brief_as_csv_have_the_wind_at_each_height() -> None:
+    done = CliRunner().invoke(main, ["brief", SITE, "--csv"])
+    rows = list(csv.DictReader(io.StringIO(done.stdout, newline="")))
+    asked = brief()
+    assert asked.brief is not None
+    window = asked.brief.window
+    assert len(rows) == window.last - window.first + 1
+    for height, level in asked.brief.levels.items():
+        told = [float(row[f"gust_at_{height:.0f}m[m/s]"]) for row in rows]
+        assert told == pytest.approx(level["wind_speed_of_gust"].max("edge").values, abs=0.001)
+    assert all(row["caution"] for row in rows)

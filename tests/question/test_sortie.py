@@ -14,6 +14,7 @@ import pytest
 from click.testing import CliRunner
 
 from tests.halves import spread
+from tests.report.briefings import reader_of
 from wxfly.cli import main
 from wxfly.errors import WxflyError
 from wxfly.flight.leg import Plan
@@ -110,17 +111,18 @@ def test_every_site_of_a_comparison_has_its_own() -> None:
 
 
 def test_text_says_what_it_takes_and_when_to_turn() -> None:
-    told = " ".join(run("best", SITE, *FAR).split())
-    assert "to break its limit; nearest by value: way home, 91 of 100 % of the battery, its reserve included" in told
+    told = " ".join(run("best", SITE, *FAR, "--more").split())
+    assert "9 % of the battery to spare on the way home" in told
+    assert "way home, 91 of 100 % of the battery, its reserve included" in told
     assert "turn for home at 43 % shown, or 10 min after take-off, whichever is first" in told
     assert "3 flights" in told
     assert "you no longer see which way it points" in told
-    assert "sortie 1500 m out toward SW (225°), 5 min there, home at 80 m, held to 90 in 100" in told
+    assert "sortie 1500 m out toward SW (225°), 5 min there, home at 80 m, sure in 90 of 100" in told
 
 
 def test_compare_says_why_a_site_is_worse() -> None:
-    told = " ".join(run("compare", SITE, "Whistlebrush", *FAR).split())
-    assert "Kelderness: way home" in told
+    told = " ".join(run("compare", SITE, "Whistlebrush", *FAR, "--more").split())
+    assert "Kelderness: the way home takes" in told
     assert told.count("Way home") == 2
 
 
@@ -147,14 +149,15 @@ def test_csv_has_its_columns() -> None:
 
 @pytest.mark.thorough
 def test_the_page_has_a_row_of_it(tmp_path: Path) -> None:
+    from tests.report.briefings import drawing
     from wxfly.report.charts.timeline import timelines
-    from wxfly.report.text import sentences
 
     page = tmp_path / "best.html"
     run("best", SITE, *FAR, "--html", str(page))
     assert "<dt>Way home</dt>" in page.read_text(encoding="utf-8")
-    answer = ask(**OPTIONS).answers[0]
-    drawn = timelines(answer, sentences.reader_for(answer, units="metric", time_zone=None), 8, 18)
+    briefing = ask(**OPTIONS)
+    reader = reader_of(briefing.answers[0])
+    drawn = timelines(drawing(briefing)[1][0], reader, 8, 18)
     for shape, axis in (("wide", "yaxis2"), ("tall", "xaxis2")):
         assert drawn[shape]["layout"][axis]["ticktext"][-1] == "way home"
 
@@ -169,10 +172,11 @@ def bare(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
 
 
 def test_an_aircraft_without_figures_is_told_first_and_the_chance_says_what_it_leaves_out(bare) -> None:
-    told = " ".join(run("best", SITE, "--aircraft", bare, "--distance", "300m").split())
-    assert "Not known way home is not judged: the aircraft's figures give no mass" in told
+    told = " ".join(run("best", SITE, "--aircraft", bare, "--distance", "300m", "--more").split())
+    assert "Not known way home: the aircraft's figures give no mass" in told
     assert "the way home not counted" in told
-    assert told.index("way home is not judged") < told.index("Best ")
+    assert told.startswith("Invented, do not fly by this, as far as known: room to fly")
+    assert told.index("Not known way home: ") < told.index("Tightest ")
     found = json.loads(run("best", SITE, "--aircraft", bare, "--distance", "300m", "--json"))
     jsonschema.validate(found, schema(), cls=jsonschema.Draft202012Validator)
     answer = found["sites"][0]

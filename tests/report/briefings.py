@@ -14,6 +14,13 @@ from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.intent import Intent
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site, period_of
+from wxfly.report.facts.answer import facts_of
+from wxfly.report.facts.reasons import HourWords
+from wxfly.report.facts.site import site_answer_facts
+from wxfly.report.facts.timeline import timeline_facts
+from wxfly.report.facts.writing import Clock, Reader
+from wxfly.report.pages.page import to_html
+from wxfly.report.text.page import words_of
 from wxfly.retrieval.obtained import ForecastOrigin
 
 MEADOW = Site("Meadow", 52.0, 6.0, 30.0, "Europe/Amsterdam")
@@ -76,6 +83,28 @@ def brief(question="best", cubes=None, sites=None, *, days=1, **changes):
     if key not in _MADE:
         _MADE[key] = _brief(question, cubes, sites, days=days, **changes)
     return _MADE[key]
+
+
+def drawing(briefing):
+    """Return the facts of a briefing, and what the pictures of its sites show."""
+    facts = facts_of(briefing)
+    return facts, timeline_facts(briefing, facts)
+
+
+def page(briefing, units="metric", time_zone=None):
+    """Write the page of a briefing."""
+    facts = facts_of(briefing, units=units, time_zone=time_zone)
+    return to_html(facts, timeline_facts(briefing, facts), words_of(facts))
+
+
+def reader_of(answer, units="metric"):
+    """Return the units and the site's own clock."""
+    return Reader(units, Clock(answer.request.site.time_zone))
+
+
+def hour_words(answer, units="metric"):
+    """Return the words of the hours of an answer."""
+    return HourWords(site_answer_facts(answer, "", []), units)
 
 
 def renamed(briefing, *names):

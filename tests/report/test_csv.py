@@ -116,7 +116,7 @@ def test_the_age_of_a_saved_reply_is_that_of_text_and_json():
     forecast = facts_of(briefing).forecasts[0]
     assert (forecast.age, forecast.age_counts_from) == (5 * 3600, "first_hour")
     assert set(table(briefing)["age_h"]) == {5.0}
-    assert "5 h old" in render(briefing, units="metric", time_zone=None, width=200)
+    assert "5 h old" in render(facts_of(briefing), width=200)
 
 
 def test_the_chance_of_every_hour_is_that_of_the_facts_and_empty_where_it_is_not_known():

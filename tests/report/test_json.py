@@ -101,7 +101,14 @@ def test_a_limit_is_a_most_or_a_least_and_stands_once():
 def test_what_is_not_known_is_null_and_named():
     answer = told(brief(cubes=[with_gaps()], limits=TAKEN_ON))
     site = answer["sites"][0]
-    assert site["not_known"] == {"required": ["gust"], "advised": ["visibility", "kp"], "not_judged": []}
+    unknown = site["not_known"]
+    assert (unknown["required"], unknown["advised"], unknown["not_judged"]) == (["gust"], ["visibility", "kp"], [])
+    assert [(gap["element"], gap["is_required"], gap["everywhere"]) for gap in unknown["gaps"]] == [
+        ("gust", True, False), ("visibility", False, True), ("kp", False, False),
+    ]  # fmt: skip
+    assert unknown["gaps"][0]["hour_runs"] == [[11, 12]]
+    assert answer["verdict"]["as_far_as_known"]
+    assert answer["verdict"]["lines"][0]["about"] == "not known"
     at = site["hours"]["start"].index("2026-06-10T09:00:00Z")
     assert (site["hours"]["state"][at], site["hours"]["margin"][at]) == ("not known", None)
     gust = next(e for e in site["elements"] if e["name"] == "gust")

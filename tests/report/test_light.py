@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
+from types import SimpleNamespace
 from zoneinfo import ZoneInfo
 
 import ephem
 import numpy as np
 import pytest
 
-from tests.report.briefings import NOW, brief
-from wxfly.answer.findings import Day
 from wxfly.pilot.site import Site
-from wxfly.report.text import sentences
+from wxfly.report.facts.hours import sun_passes
+from wxfly.report.facts.writing import Clock
+from wxfly.report.text.details import light
 
 PLACES = {
     "Chatham Islands": ("Pacific/Chatham", -43.95, -176.55),
@@ -53,10 +53,8 @@ def by_ephem(place: str, day: date, event: str) -> datetime:
 @pytest.mark.parametrize(("place", "day"), [(place, day) for place in PLACES for day in days_of(place)])
 def test_the_line_of_light_is_of_the_day_on_the_clock(place: str, day: date) -> None:
     zone, latitude, longitude = PLACES[place]
-    clock = sentences.Clock(zone)
-    made = brief().answers[0]
-    answer = replace(made, request=replace(made.request, site=Site(place, latitude, longitude, 30.0, zone)))
-    told = sentences.light(answer, Day(day, NOW, NOW, np.ones(1, dtype=bool), ()), clock)
+    clock = Clock(zone)
+    told = light(SimpleNamespace(**sun_passes(Site(place, latitude, longitude, 30.0, zone), day, 1)[0]), clock)
     for event in EVENTS:
         wanted = by_ephem(place, day, event)
         assert wanted.date() == day

@@ -17,7 +17,7 @@ import numpy.typing as npt
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.answer.windows import Window, find_windows
 from wxfly.assessment.suitability import State, counts_as_required, names_of
-from wxfly.physics.air.sun import SunEvents, solar_day, sun_events, sun_position
+from wxfly.physics.air.sun import sun_position
 from wxfly.pilot.coordinates import distance_km
 from wxfly.pilot.elements import GRAVEST
 from wxfly.pilot.site import Site, SiteClock
@@ -149,18 +149,6 @@ def longest_stretch(
         return None
     longest = max(windows, key=lambda w: w.within_end - w.within_start)
     return longest.within_start, longest.within_end
-
-
-def next_windows(answer: SiteAnswer, minimum: np.timedelta64) -> list[Window]:
-    """Return what is left when the best window is taken: the other windows, and the rest of its own stretch."""
-    best = answer.best
-    if best is None:
-        return []
-    rest = list(answer.windows[1:])
-    for start, end in ((best.within_start, best.start), (best.end, best.within_end)):
-        if end - start >= minimum:
-            rest += find_windows(answer.assessment, minimum_duration=minimum, start=start, end=end)
-    return sorted(rest, key=lambda window: window.rank)
 
 
 def chance_for_costs(answer: SiteAnswer, window: Window | None = None) -> Chance | None:
@@ -353,22 +341,6 @@ def days_of(answer: SiteAnswer, clock: SiteClock) -> list[Day]:
         )
         days.append(Day(day, max(first, answer.start), min(last, answer.end), hours, ranked))
     return days
-
-
-@dataclass(frozen=True)
-class Sun:
-    """The sun of a day: its events, and how high and how low it stands at full hours [degree]."""
-
-    events: SunEvents
-    highest: float
-    lowest: float
-
-
-def sun_of(answer: SiteAnswer, day: Day, clock: SiteClock) -> Sun:
-    """Return the sun of one day of a clock."""
-    site = answer.request.site
-    events = sun_events(site.latitude, site.longitude, solar_day(site.longitude, clock.noon(day.date)), 1)
-    return Sun(events, *sun_elevations(site, day))
 
 
 def sun_elevations(site: Site, day: Day) -> tuple[float, float]:

@@ -11,6 +11,7 @@ import xarray as xr
 from wxfly.answer.request import SiteAnswer
 from wxfly.answer.windows import Window
 from wxfly.assessment.conditions import derive
+from wxfly.flight.advice import Advice, advise
 from wxfly.flight.anemometer_reading import CONFIDENCE, HandRule, hand_rule
 from wxfly.flight.budget import Budget
 from wxfly.flight.reach import Flights, Reach, flights_in_window, reach, steady
@@ -68,8 +69,8 @@ class FlightBrief:
         None where the aircraft's figures do not say.
     energy_missing : tuple of str
         The figures that are missing then.
-    sight_range : float
-        [m]; NaN when not known.
+    advice : Advice
+        What to know of the window beside its limits.
     """
 
     answer: SiteAnswer
@@ -78,7 +79,12 @@ class FlightBrief:
     rule: HandRule
     energy: EnergyBrief | None
     energy_missing: tuple[str, ...]
-    sight_range: float
+    advice: Advice
+
+    @property
+    def sight_range(self) -> float:
+        """How far the aircraft is seen all through the window [m]; NaN when not known."""
+        return self.advice.sight_range
 
 
 def make_flight_brief(
@@ -123,11 +129,19 @@ def make_flight_brief(
         roughness_length=roughness_of(request.site),
         confidence=confidence,
     )
-    seen = answer.advice.sight_range if answer.advice is not None else np.nan
+    advice = advise(
+        levels[request.height],
+        request.aircraft,
+        window.start,
+        window.end,
+        toward=request.toward,
+        hill=request.site.hill,
+    )
     energy = None
     if sortie is not None:
-        energy = _energy(sortie, levels[request.height], levels[return_height], window, seen, forecast_run)
-    return FlightBrief(answer, window, levels, rule, energy, energy_missing, seen)
+        flight, at_return = levels[request.height], levels[return_height]
+        energy = _energy(sortie, flight, at_return, window, advice.sight_range, forecast_run)
+    return FlightBrief(answer, window, levels, rule, energy, energy_missing, advice)
 
 
 def roughness_of(site: Site) -> float:

@@ -16,6 +16,7 @@ from wxfly.cli.options import (
     forecast_asking,
     intending,
     overwriting,
+    telling_more,
     waiting,
 )
 from wxfly.cli.program import main, print_data, say, tell_progress, width
@@ -67,31 +68,46 @@ def week(site: str | None, outputs: Outputs, **words: Any) -> None:
 @forecast_asking
 @intending
 @doubting
+@click.option("--json", "as_json", is_flag=True, help="Print the brief and its answer as JSON.")
+@click.option(
+    "--csv", "as_csv", is_flag=True, help="Print the hours of the window as CSV, with the wind at each height."
+)
 @click.option("--html", "html_path", type=click.Path(path_type=Path), help="Also write the page to this file.")
 @overwriting
-def brief(site: str | None, html_path: Path | None, overwrite: bool, **words: Any) -> None:
+def brief(site: str | None, html_path: Path | None, overwrite: bool, as_json: bool, as_csv: bool, **words: Any) -> None:
     """Make the flight brief of the best window at SITE: one page to print or to keep on a phone.
 
     With the aircraft's figures of energy the way home is held against every hour as well.
     """
     from wxfly.question.brief import ask_brief
-    from wxfly.report.pages import brief as page
+    from wxfly.report.facts.answer import facts_of
+    from wxfly.report.facts.brief import brief_facts
+    from wxfly.report.pages.brief import to_html
+    from wxfly.report.text import brief as text
     from wxfly.report.text.terminal import render
 
     if html_path:
         check_place(html_path, overwrite=overwrite)
     asked = ask_brief(site, read_words(words), on_progress=tell_progress)
-    units, time_zone = asked.units, asked.time_zone
+    shown: dict[str, Any] = {"units": asked.units, "time_zone": asked.time_zone}
+    answer = facts_of(asked.briefing, asked.question)
+    facts = None if asked.brief is None else brief_facts(asked.brief, answer)
+    told = text.words_without_window(answer, **shown) if facts is None else text.words_of(facts, **shown)
     if html_path:
-        if asked.brief is None:
-            written = page.to_html_without_window(asked.briefing, units=units, time_zone=time_zone)
-        else:
-            written = page.to_html(asked.brief, asked.briefing, units=units, time_zone=time_zone)
-        _write(html_path, written.encode(), overwrite=overwrite)
-    if asked.brief is None:
-        say(render(asked.briefing, units=units, time_zone=time_zone, width=width()))
-        return
-    say(page.to_text(asked.brief, asked.briefing, units=units, time_zone=time_zone, width=width()))
+        _write(html_path, to_html(told, facts, units=asked.units).encode(), overwrite=overwrite)
+    if as_json:
+        from wxfly.report.json import to_json
+
+        print_data(f"{to_json(facts or answer)}\n".encode("utf-8", "backslashreplace"))
+    elif as_csv:
+        from wxfly.report.csv import brief_to_csv, to_csv
+
+        rows = to_csv(answer, **shown) if facts is None else brief_to_csv(facts, **shown)
+        print_data(rows.encode("utf-8", "backslashreplace"))
+    elif facts is None:
+        say(render(answer, width=width()))
+    else:
+        say(text.to_text(told, width()))
 
 
 @main.command(epilog="Example: wxfly check Valdrenna --mean 3.1m/s --gust 5.4m/s")
@@ -118,16 +134,25 @@ def brief(site: str | None, html_path: Path | None, overwrite: bool, **words: An
 @forecast_asking
 @flying
 @waiting
-def check(site: str | None, **words: Any) -> None:
+@telling_more
+@click.option("--json", "as_json", is_flag=True, help="Print the check and the answer for the rest of the day as JSON.")
+def check(site: str | None, more: bool, as_json: bool, **words: Any) -> None:
     """Hold what you measure now at SITE against the forecast, and answer for the rest of the day with both."""
     from wxfly.question.brief import ask_check
-    from wxfly.report.text import field_check
-    from wxfly.report.text.terminal import render
+    from wxfly.report.facts.field_check import check_facts
+    from wxfly.report.text.field_check import CheckWords
+    from wxfly.report.text.terminal import notes_first, render
 
     asked = ask_check(site, read_words(words), on_progress=tell_progress)
-    answer = render(asked.briefing, units=asked.units, time_zone=asked.time_zone, width=width())
-    notes, _, rest = answer.partition("\n\n")  # how old the forecast is goes before what the reading says
-    say(f"{notes}\n\n{field_check.render(asked, width())}\n\n{rest}")
+    facts = check_facts(asked)
+    if as_json:
+        from wxfly.report.json import to_json
+
+        print_data(f"{to_json(facts)}\n".encode("utf-8", "backslashreplace"))
+        return
+    notes = notes_first(facts.answer, width())  # how old the forecast is goes before what the reading says
+    read = CheckWords(facts, asked.units, asked.time_zone).render(width())
+    say("\n\n".join(filter(None, [notes, read, render(facts.answer, width=width(), more=more)])))
 
 
 def _ask(kind: QuestionKind, places: list[str], outputs: Outputs, words: Words) -> None:
@@ -144,9 +169,11 @@ def _ask(kind: QuestionKind, places: list[str], outputs: Outputs, words: Words) 
     for format in outputs.printed:
         print_data(format.write(asked))
     if not outputs.printed:
+        from wxfly.report.facts.answer import facts_of
         from wxfly.report.text.terminal import render
 
-        say(render(asked.briefing, units=asked.units, time_zone=asked.time_zone, width=width()))
+        facts = facts_of(asked.briefing, asked.question)
+        say(render(facts, width=width(), more=outputs.more))
 
 
 def _write(path: Path, content: bytes, *, overwrite: bool) -> None:

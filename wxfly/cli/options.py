@@ -85,27 +85,37 @@ def forecast_asking(command: F) -> F:
 
 @dataclass(frozen=True)
 class Outputs:
-    """How an answer is written: the formats to print, those that go to files, and whether these may replace others."""
+    """How an answer is written: the formats to print, those that go to files, whether these may replace others.
+
+    `more` is whether the text says all that is known, not the verdict alone.
+    """
 
     printed: Sequence[Format]
     files: Mapping[Format, Path]
     overwrite: bool
+    more: bool
 
 
 def telling(command: F) -> F:
     """Add the options that say how the answer is written; the command gets them as one `Outputs`."""
 
     @wraps(command)
-    def with_outputs(*, overwrite: bool, **words: Any) -> Any:
+    def with_outputs(*, overwrite: bool, more: bool, **words: Any) -> Any:
         given = {format: value for format in FORMATS if (value := words.pop(format.name))}
         files = {format: path for format, path in given.items() if format.mark}
-        return command(outputs=Outputs([f for f in given if not f.mark], files, overwrite), **words)
+        return command(outputs=Outputs([f for f in given if not f.mark], files, overwrite, more), **words)
 
     a_file: Any = {"type": click.Path(path_type=Path)}
     options = [
         click.option(f"--{f.name}", f.name, help=f.help, **(a_file if f.mark else {"is_flag": True})) for f in FORMATS
     ]
-    return cast(F, _with(overwriting(with_outputs), options))
+    return cast(F, telling_more(_with(overwriting(with_outputs), options)))
+
+
+def telling_more(command: F) -> F:
+    """Add the option that shows all that is known."""
+    text = "Show all: the hours, how sure, the sortie, other times, light, and what to mind."
+    return click.option("--more", is_flag=True, help=text)(command)
 
 
 def overwriting(command: F) -> F:

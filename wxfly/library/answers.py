@@ -25,8 +25,8 @@ if TYPE_CHECKING:
 from collections.abc import Iterable
 
 from wxfly.report.facts.values import CAUTIONS, FAR_AHEAD
-from wxfly.report.pages.page import escape
-from wxfly.report.text import sentences, summary, tables
+from wxfly.report.pages.shell import escape
+from wxfly.report.text import details, tables
 
 log = logging.getLogger(__name__)
 
@@ -60,7 +60,7 @@ class Answer:
         """All facts of the answer as one tree of typed values, in SI and UTC: what the JSON answer says."""
         from wxfly.report.facts.answer import facts_of
 
-        return facts_of(self.briefing, self.question)
+        return facts_of(self.briefing, self.question, units=self.units, time_zone=self.time_zone)
 
     @property
     def windows(self) -> Windows:
@@ -91,12 +91,12 @@ class Answer:
 
         return figure_of(self.briefing, units=self.units, time_zone=self.time_zone)
 
-    def text(self, width: int = 100) -> str:
-        """Return the answer as the command prints it, in lines of at most `width` columns."""
+    def text(self, width: int = 100, *, more: bool = False) -> str:
+        """Return the answer as the command prints it, in lines of at most `width` columns; `more` is its ``--more``."""
         from wxfly.report.text.console import outgoing
         from wxfly.report.text.terminal import render
 
-        return outgoing(render(self.briefing, units=self.units, time_zone=self.time_zone, width=width))
+        return outgoing(render(self.facts, width=width, more=more))
 
     def __repr__(self) -> str:
         """Return one line: the question, the sites, and the best window of each."""
@@ -106,7 +106,7 @@ class Answer:
 
     def _repr_html_(self) -> str:
         """Return the view of a notebook."""
-        return to_html(self.briefing, units=self.units, time_zone=self.time_zone)
+        return to_html(self.facts)
 
 
 def _in_short(windows: Windows) -> str:
@@ -242,37 +242,31 @@ def _ask(kind: QuestionKind, places: Sequence[str], keywords: Mapping[str, Any])
     return Answer(asked.briefing, asked.units, asked.time_zone, asked.question)
 
 
-def to_html(briefing: Briefing, *, units: str, time_zone: str | None) -> str:
-    """Return a briefing as a piece of HTML: text and tables alone, no script and no style of its own.
+def to_html(facts: AnswerFacts) -> str:
+    """Return an answer as a piece of HTML: text and tables alone, no script and no style of its own.
 
     Parameters
     ----------
-    briefing : Briefing
-        What was answered.
-    units : str
-        Key of `wxfly.units.SYSTEMS`.
-    time_zone : str or None
-        IANA zone of the reader; None shows each site on its own clock.
+    facts : AnswerFacts
+        The answer, in the units and the zone of its words.
     """
-    return f"<div>\n{''.join(_parts(briefing, units, time_zone))}</div>\n"
+    return f"<div>\n{''.join(_parts(facts))}</div>\n"
 
 
-def _parts(briefing: Briefing, units: str, time_zone: str | None) -> Iterable[str]:
-    readers = [sentences.reader_for(answer, units=units, time_zone=time_zone) for answer in briefing.answers]
-    names = sentences.labels(briefing, units)
-    for note in sentences.first_notes(briefing):
+def _parts(facts: AnswerFacts) -> Iterable[str]:
+    reader = details.readers_of(facts)[0]
+    yield f"<p><strong>{escape(facts.verdict.first_line)}</strong></p>\n"
+    for note in details.first_notes(facts):
         yield f"<p><strong>{escape(note)}</strong></p>\n"
-    lines = [*summary.not_known_lines(briefing, names), *summary.summarise(briefing, units=units, time_zone=time_zone)]
     yield "<dl>\n"
+    lines = [(line.label, line.words) for line in facts.verdict.lines]
     yield from (f"<dt>{escape(label)}</dt><dd>{escape(text)}</dd>\n" for label, text in lines)
     yield "</dl>\n"
-    if briefing.question == "week":
-        yield _table(*tables.week_table(briefing, briefing.answers[0], readers[0]))
-    elif briefing.question == "compare" and briefing.compared:
-        yield _table(*tables.turns_table(briefing, readers, names))
-    closing = [*sentences.origin(briefing, readers[0].clock), *CAUTIONS]
-    if briefing.question == "week":
-        closing.append(FAR_AHEAD)
+    if facts.kind == "week":
+        yield _table(*tables.week_table(facts.sites[0], reader))
+    elif facts.comparison is not None and facts.comparison.start:
+        yield _table(*tables.turns_table(facts))
+    closing = [*details.origin(facts, reader.clock), *CAUTIONS, *([FAR_AHEAD] if facts.kind == "week" else [])]
     yield from (f"<p><small>{escape(line)}</small></p>\n" for line in closing)
 
 

@@ -6,11 +6,15 @@ from typing import TYPE_CHECKING
 
 from wxfly.answer.request import Briefing
 from wxfly.errors import WxflyError
-from wxfly.report.charts.hours import Figure, escaped
+from wxfly.report.charts.hours import hours_shown
 from wxfly.report.charts.overview import sites_overview, week_overview
-from wxfly.report.charts.timeline import hours_shown, timelines
+from wxfly.report.charts.shades import Figure, escaped
+from wxfly.report.charts.timeline import timelines
+from wxfly.report.facts.answer import facts_of
+from wxfly.report.facts.timeline import timeline_facts
 from wxfly.report.facts.values import listed
-from wxfly.report.text import sentences, summary
+from wxfly.report.facts.verdict import names_of
+from wxfly.report.text import details
 from wxfly.report.text.console import wrap
 
 if TYPE_CHECKING:
@@ -39,19 +43,21 @@ def figure_of(briefing: Briefing, *, units: str, time_zone: str | None) -> go.Fi
     """
     import plotly.graph_objects as go  # half a second, which only those wait who want a figure
 
-    readers = [sentences.reader_for(answer, units=units, time_zone=time_zone) for answer in briefing.answers]
-    names = sentences.labels(briefing, units)
-    answer, reader = briefing.answers[0], readers[0]
+    facts = facts_of(briefing, units=units, time_zone=time_zone)
+    readers, names = details.readers_of(facts), names_of(facts.sites, units)
+    reader = readers[0]
     if briefing.question == "compare":
         if not briefing.compared:
             raise WxflyError("the sites have no hour in common, so there is no figure; give another day")
-        drawn = sites_overview(briefing, readers, names, tall=False)
+        drawn = sites_overview(facts, readers, names, tall=False)
     elif briefing.question == "week":
-        drawn = week_overview(answer, reader, tall=False)
+        drawn = week_overview(facts.sites[0], reader, tall=False)
     else:
-        drawn = timelines(answer, reader, *hours_shown(answer, answer.start, answer.end))["wide"]
+        one = timeline_facts(briefing, facts)[0]
+        drawn = timelines(one, reader, *hours_shown(one.site), details.whose(one.site))["wide"]
+    unknown = [line.words for line in facts.verdict.lines if line.about == "not known"]
     lines = wrap(listed(names), _COLUMNS)
-    for note in (*sentences.first_notes(briefing), *(text for _, text in summary.not_known_lines(briefing, names))):
+    for note in (facts.verdict.first_line, *details.first_notes(facts), *unknown):
         lines += wrap(note, _COLUMNS)
     return go.Figure(data=drawn["data"], layout=_titled(drawn["layout"], lines))
 

@@ -173,7 +173,7 @@ class SiteClock:
         name = self.local(moment).tzname() or "UTC"
         return f"UTC{name}" if name[0] in "+-" else name
 
-    def hour(self, moment: np.datetime64, *, up: bool = False) -> str:
+    def hour(self, moment: np.datetime64 | datetime, *, up: bool = False) -> str:
         """Write a moment as ``14:05``; `up` rounds to the next minute instead of the one before."""
         local = self.local(moment)
         if up and local.second:

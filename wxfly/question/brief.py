@@ -15,7 +15,7 @@ from wxfly.errors import WxflyError
 from wxfly.flight.anemometer_reading import Correction, HandRule, Reading, correct_forecast, hand_rule, weigh
 from wxfly.flight.launch_decision import LOOK_AHEAD, HandVerdict, coming, judge_reading
 from wxfly.question.ask import Progress, brief_of, prepare
-from wxfly.question.reading import Words, read_brief_question, read_check_question
+from wxfly.question.reading import Question, Words, read_brief_question, read_check_question
 
 
 @dataclass(frozen=True)
@@ -28,16 +28,23 @@ class BriefAsked:
         None where no window holds.
     briefing : Briefing
         The answer it is from.
-    units : str
-        Key of `wxfly.units.SYSTEMS`.
-    time_zone : str or None
-        As given.
+    question : Question
+        What was asked.
     """
 
     brief: FlightBrief | None
     briefing: Briefing
-    units: str
-    time_zone: str | None
+    question: Question
+
+    @property
+    def units(self) -> str:
+        """Key of `wxfly.units.SYSTEMS`."""
+        return self.question.units
+
+    @property
+    def time_zone(self) -> str | None:
+        """As given."""
+        return self.question.time_zone
 
 
 @dataclass(frozen=True)
@@ -54,8 +61,10 @@ class CheckAsked:
         What the reading means for a launch now.
     briefing : Briefing
         The rest of the day with the correction in it.
-    units, time_zone
-        As in `BriefAsked`.
+    units : str
+        Key of `wxfly.units.SYSTEMS`.
+    time_zone : str or None
+        As given.
     """
 
     correction: Correction
@@ -90,7 +99,7 @@ def ask_brief(place: str | None, words: Words, *, on_progress: Progress) -> Brie
     briefing = brief_of(prepared)
     answer = briefing.answers[0]
     if not answer.windows:
-        return BriefAsked(None, briefing, question.units, question.time_zone)
+        return BriefAsked(None, briefing, question)
     if asked.rank > len(answer.windows):
         raise WxflyError(f"there is no window {asked.rank}; {len(answer.windows)} hold, the best is 1")
     return_height = None if question.sortie is None else question.sortie.return_height
@@ -105,7 +114,7 @@ def ask_brief(place: str | None, words: Words, *, on_progress: Progress) -> Brie
         forecast_run=run_of(prepared.provenance),
         confidence=question.confidence,
     )
-    return BriefAsked(brief, briefing, question.units, question.time_zone)
+    return BriefAsked(brief, briefing, question)
 
 
 def ask_check(place: str | None, words: Words, *, on_progress: Progress) -> CheckAsked:

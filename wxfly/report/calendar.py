@@ -3,38 +3,32 @@
 from __future__ import annotations
 
 import hashlib
-import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
 from wxfly import __version__
-from wxfly.answer.request import Briefing, SiteAnswer
-from wxfly.answer.windows import Window
 from wxfly.pilot.site import SiteClock
-from wxfly.report.facts.answer import AnswerFacts, SiteAnswerFacts
+from wxfly.report.facts.answer import AnswerFacts
+from wxfly.report.facts.site import SiteAnswerFacts, window_of_verdict
 from wxfly.report.facts.values import CAUTIONS
+from wxfly.report.facts.verdict import OUTLOOK_ONLY, tightest, title_of, wind_and_gust
 from wxfly.report.facts.windows import WindowFacts
-from wxfly.report.text import chances, sentences
+from wxfly.report.facts.writing import Reader, titles
+from wxfly.report.text import details
 from wxfly.report.text.console import isolated, outgoing
-from wxfly.report.text.sentences import Reader
 
 _ALMOST_A_MINUTE = timedelta(seconds=59)
 
 
-def to_ics(facts: AnswerFacts, briefing: Briefing, *, units: str, time_zone: str | None) -> bytes:
+def to_ics(facts: AnswerFacts) -> bytes:
     """Write the windows of an answer as an iCalendar file.
 
     Parameters
     ----------
     facts : AnswerFacts
-        The answer. ``best`` and ``compare`` give each site's best window, ``week`` every window.
-    briefing : Briefing
-        The same answer, for the sentences of the descriptions.
-    units : str
-        Key of `wxfly.units.SYSTEMS`.
-    time_zone : str or None
-        IANA zone of the times in the descriptions; None takes each site's own. Events are in UTC whatever it is.
+        The answer, in the units and the zone of its words. ``best`` and ``compare`` give the window of each site's
+        verdict, ``week`` every window. Events are in UTC whatever the zone is.
 
     Returns
     -------
@@ -49,23 +43,24 @@ def to_ics(facts: AnswerFacts, briefing: Briefing, *, units: str, time_zone: str
     calendar.add("prodid", f"-//wxfly//wxfly {__version__}//EN")
     calendar.add("version", "2.0")
     calendar.add("method", "PUBLISH")
-    readers = [sentences.reader_for(answer, units=units, time_zone=time_zone) for answer in briefing.answers]
-    for site, answer, reader in zip(facts.sites, briefing.answers, readers, strict=True):
-        windows = list(zip(site.windows, answer.windows, strict=True))[: None if facts.kind == "week" else 1]
-        for window, told in sorted(windows, key=lambda pair: pair[0].start):
+    readers = details.readers_of(facts)
+    for site, reader in zip(facts.sites, readers, strict=True):
+        chosen = window_of_verdict(site)
+        windows = site.windows if facts.kind == "week" else [chosen] if chosen else []
+        for window in sorted(windows, key=lambda w: w.start):
             event = Event()
             _identify(event, facts, site, _place_in_day(site, window))
             _fill(event, facts, site, window)
-            event.add("summary", _summary(facts, answer, site, window, told))
-            event.add("description", outgoing("\n".join(_description(briefing, answer, told, reader))))
+            event.add("summary", outgoing(title_of(site, window, reader, is_invented=facts.invented)))
+            event.add("description", outgoing("\n".join(_description(facts, site, window, reader))))
             calendar.add_component(event)
     if not calendar.subcomponents:
         first = facts.sites[0]
         journal = Journal()
         _identify(journal, facts, first, f"{SiteClock(first.site.time_zone).date(first.period.start)} none")
         journal.add("dtstart", first.period.start)
-        journal.add("summary", f"No window of {sentences.duration(briefing.minimum_duration)} holds")
-        journal.add("description", outgoing("\n".join(_why_none(briefing, readers))))
+        journal.add("summary", outgoing(facts.verdict.first_line))
+        journal.add("description", outgoing("\n".join(_why_none(facts, readers))))
         calendar.add_component(journal)
     written: bytes = calendar.to_ical()
     return written
@@ -101,37 +96,29 @@ def _minute(moment: datetime) -> datetime:
     return moment.replace(second=0)
 
 
-def _summary(facts: AnswerFacts, answer: SiteAnswer, site: SiteAnswerFacts, window: WindowFacts, told: Window) -> str:
-    chance = (window.surest or window).chance
-    sure = chances.in_ten(math.nan if chance is None else chance)
-    return f"{'Invented: ' * facts.invented}{isolated(site.site.name)}, {sentences.standing(answer, told)}, {sure}"
-
-
-def _description(briefing: Briefing, answer: SiteAnswer, window: Window, reader: Reader) -> Iterable[str]:
-    yield from sentences.first_notes(briefing)
-    if window.unknown:
-        yield f"Not known: {sentences.titles(window.unknown)}. Find out before you fly."
-    yield f"{sentences.asked(answer, reader.units)}."
-    yield f"{sentences.when(window, reader.clock)}, {sentences.standing(answer, window)}."
-    yield f"Decides: {sentences.window_reason(answer, window, reader.units)}."
-    expect = sentences.what_it_is_like(answer, window, reader.units)
-    if expect:
-        yield f"Expect: {expect}."
-    sure = chances.how_sure(answer, window, reader.clock, briefing.minimum_duration)
-    if sure:
-        yield f"How sure: {sure}."
-    planned = chances.planning_words(answer, window)
-    if planned:
-        yield f"Planning: {planned}."
+def _description(facts: AnswerFacts, site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> Iterable[str]:
+    yield from details.first_notes(facts)
+    if window.advised_not_known:
+        yield f"Not known: {titles(window.advised_not_known)}. Find out before you fly."
+    yield f"{details.asked(site, reader.units)}."
+    yield f"{reader.clock.when(window.start, window.end)}, {window.room} to fly ({window.state})."
+    yield f"Tightest: {tightest(site, window, reader)}."
+    wind = wind_and_gust(site, window, reader)
+    if wind:
+        yield f"Wind: {wind}."
+    if window.outlook_only:
+        yield f"Mind: {OUTLOOK_ONLY}."
+    yield f"How sure: {details.sure_in_full(site, window, reader)}."
     yield "A newer forecast may have moved or removed this window: ask again before you go."
-    yield from sentences.origin(briefing, reader.clock)
+    yield from details.origin(facts, reader.clock)
     yield from CAUTIONS
 
 
-def _why_none(briefing: Briefing, readers: list[Reader]) -> Iterable[str]:
-    yield from sentences.first_notes(briefing)
-    for answer, reader in zip(briefing.answers, readers, strict=True):
-        why = "; ".join(sentences.why_none(answer, None, briefing.minimum_duration, reader))
-        yield f"{sentences.asked(answer, reader.units)}: {why}."
-    yield from sentences.origin(briefing, readers[-1].clock)
+def _why_none(facts: AnswerFacts, readers: Sequence[Reader]) -> Iterable[str]:
+    yield from details.first_notes(facts)
+    yield facts.verdict.first_line
+    yield from (f"{line.label}: {line.words}." for line in facts.verdict.lines if line.about != "note")
+    for site, reader in zip(facts.sites, readers, strict=True):
+        yield f"{details.asked(site, reader.units)}."
+    yield from details.origin(facts, readers[-1].clock)
     yield from CAUTIONS

@@ -10,17 +10,19 @@ import csv
 import io
 import re
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
 from wxfly.pilot.elements import GRADES
+from wxfly.report.facts import writing
 from wxfly.report.facts.answer import AnswerFacts
+from wxfly.report.facts.brief import BriefFacts
 from wxfly.report.facts.columns import Column, columns_of
 from wxfly.report.facts.place import ForecastFacts
 from wxfly.report.facts.values import INVENTED, told_apart
-from wxfly.report.text import sentences
+from wxfly.report.facts.writing import Clock
 from wxfly.report.text.console import clean, without_isolates
-from wxfly.report.text.sentences import Clock
 from wxfly.units import from_si
 
 Cell = str | float
@@ -30,7 +32,27 @@ Cell = str | float
 _FORMULA = re.compile("(^|[;|])(?=[\\s\"']*[=+\\-@\uff1d\uff0b\uff0d\uff20])")
 
 
-def to_csv(facts: AnswerFacts, *, units: str, time_zone: str | None) -> str:
+def brief_to_csv(facts: BriefFacts, *, units: str, time_zone: str | None) -> str:
+    """Write the hours of a brief's window as CSV, as `to_csv` does, with wind and gust at each of its heights."""
+    levels = []
+    for level in facts.levels:
+        at = writing.amount(level.height, "height", units).replace(" ", "")
+        levels += [
+            Column(f"{name}_at_{at}", "amount", hours, "m s-1", "wind")
+            for name, hours in (("wind", level.wind), ("gust", level.gust))
+        ]
+    part = slice(facts.first, facts.last + 1)
+    return to_csv(facts.answer, units=units, time_zone=time_zone, part=part, more=levels)
+
+
+def to_csv(
+    facts: AnswerFacts,
+    *,
+    units: str,
+    time_zone: str | None,
+    part: slice = slice(None),
+    more: Sequence[Column] = (),
+) -> str:
     """Write the hours of an answer as CSV.
 
     Parameters
@@ -41,6 +63,10 @@ def to_csv(facts: AnswerFacts, *, units: str, time_zone: str | None) -> str:
         Key of `wxfly.units.SYSTEMS`; units stand in the header in brackets.
     time_zone : str or None
         IANA zone of the local columns; None takes each site's own.
+    part : slice, optional
+        Positions of the hours that are written.
+    more : sequence of Column, optional
+        Columns of just these hours.
 
     Returns
     -------
@@ -48,15 +74,16 @@ def to_csv(facts: AnswerFacts, *, units: str, time_zone: str | None) -> str:
         Header and rows. An empty cell is a thing that is not known; margins and chances are plain numbers.
     """
     names = [site.site.name for site in facts.sites]
-    names = told_apart(names, [s.height for s in facts.sites], lambda h: sentences.amount(h, "height", units))
+    names = told_apart(names, [s.height for s in facts.sites], lambda h: writing.amount(h, "height", units))
     tables = []
     for position, (site, name) in enumerate(zip(facts.sites, names, strict=True)):
         clock = Clock(time_zone or site.site.time_zone)
-        count = len(site.hours.start)
+        count = len(site.hours.start[part])
         table: dict[str, Sequence[Cell]] = {
             "notice": [INVENTED if facts.invented else "; ".join(note.text for note in facts.notes)] * count
         }
-        for column in columns_of(facts, position):
+        columns = [replace(column, hours=column.hours[part]) for column in columns_of(facts, position)]
+        for column in (*columns, *more):
             table |= _written(column, units, clock)
         table["site"] = [name] * count
         origin = _origin(facts.forecasts[site.forecast]) | {"caution": facts.cautions[0]}
@@ -91,7 +118,7 @@ def _written(column: Column, units: str, clock: Clock) -> Mapping[str, Sequence[
         case "grade":
             return {f"{name}[{column.unit}]": _each(values, lambda v: GRADES[int(v)])}
         case "amount":
-            unit = sentences.unit_of(column.quantity, units)
+            unit = writing.unit_of(column.quantity, units)
             header = unit if column.quantity else column.unit
             return {f"{name}[{header}]": _each(values, lambda v: round(float(from_si(v, unit)), 3))}
         case "flag":

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from wxfly.errors import WxflyError
 from wxfly.pilot.own_files import write_whole
 from wxfly.pilot.settings import cache_folder, config_folder
-from wxfly.report.pages.page import GENERATOR
+from wxfly.report.pages.shell import GENERATOR
 
 if TYPE_CHECKING:
     from wxfly.question.ask import Asked
@@ -49,7 +49,7 @@ class Format:
 def _facts(asked: Asked) -> AnswerFacts:
     from wxfly.report.facts.answer import facts_of
 
-    return facts_of(asked.briefing, asked.question)
+    return facts_of(asked.briefing, asked.question, units=asked.units, time_zone=asked.time_zone)
 
 
 def _json(asked: Asked) -> bytes:
@@ -65,15 +65,18 @@ def _csv(asked: Asked) -> bytes:
 
 
 def _html(asked: Asked) -> bytes:
+    from wxfly.report.facts.timeline import timeline_facts
     from wxfly.report.pages.page import to_html
+    from wxfly.report.text.page import words_of
 
-    return to_html(asked.briefing, units=asked.units, time_zone=asked.time_zone).encode()
+    facts = _facts(asked)
+    return to_html(facts, timeline_facts(asked.briefing, facts), words_of(facts)).encode()
 
 
 def _ics(asked: Asked) -> bytes:
     from wxfly.report.calendar import to_ics
 
-    return to_ics(_facts(asked), asked.briefing, units=asked.units, time_zone=asked.time_zone)
+    return to_ics(_facts(asked))
 
 
 FORMATS: tuple[Format, ...] = (

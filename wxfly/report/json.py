@@ -5,7 +5,6 @@ from __future__ import annotations
 import ast
 import inspect
 import typing
-from itertools import pairwise
 from typing import Any
 
 from msgspec import Struct, json
@@ -16,15 +15,17 @@ from wxfly.report.text.console import escaped
 
 
 def described(part: type[Struct]) -> dict[str, str]:
-    """Return what the source of a part of the tree says of each of its keys, in the text below it."""
+    """Return what the source of a part of the tree says of each of its keys, in the text below it or below several."""
     (definition,) = ast.parse(inspect.getsource(part)).body
-    body = definition.body if isinstance(definition, ast.ClassDef) else []
-    return {
-        key.target.id: " ".join(text.value.value.split())
-        for key, text in pairwise(body)
-        if isinstance(key, ast.AnnAssign) and isinstance(key.target, ast.Name)
-        if isinstance(text, ast.Expr) and isinstance(text.value, ast.Constant) and isinstance(text.value.value, str)
-    }
+    told: dict[str, str] = {}
+    above: list[str] = []
+    for line in definition.body if isinstance(definition, ast.ClassDef) else []:
+        if isinstance(line, ast.AnnAssign) and isinstance(line.target, ast.Name):
+            above.append(line.target.id)
+        elif isinstance(line, ast.Expr) and isinstance(line.value, ast.Constant) and isinstance(line.value.value, str):
+            told |= dict.fromkeys(above, " ".join(line.value.value.split()))
+            above = []
+    return told
 
 
 def parts(part: type[Struct] = AnswerFacts) -> dict[str, type[Struct]]:
@@ -43,10 +44,10 @@ def parts(part: type[Struct] = AnswerFacts) -> dict[str, type[Struct]]:
     return found
 
 
-def schema() -> dict[str, Any]:
-    """Return the JSON Schema (draft 2020-12) that every answer follows, made from the types."""
-    made = json.schema(AnswerFacts)
-    for name, part in parts().items():
+def schema(whole: type[Struct] = AnswerFacts) -> dict[str, Any]:
+    """Return the JSON Schema (draft 2020-12) that every answer, brief or check follows, made from the types."""
+    made = json.schema(whole)
+    for name, part in parts(whole).items():
         definition = made["$defs"][name]
         definition["description"] = (part.__doc__ or "").partition("\n")[0]
         for key, text in described(part).items():
@@ -54,6 +55,6 @@ def schema() -> dict[str, Any]:
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": "An answer of wxfly", **made}
 
 
-def to_json(facts: AnswerFacts) -> str:
-    """Return the facts of an answer as one line; what may not leave as it is stands by its number."""
+def to_json(facts: Facts) -> str:
+    """Return the facts of an answer, a brief or a check as one line; what may not leave stands by its number."""
     return escaped(json.encode(facts).decode())

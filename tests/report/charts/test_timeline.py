@@ -1,4 +1,5 @@
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import plotly.graph_objects as go
@@ -6,14 +7,29 @@ import pytest
 
 from tests.cubes import beginning, quiet_cube
 from tests.halves import spread
-from tests.report.briefings import MEADOW, RANCH, TAKEN_ON, brief, every_question, stormy, with_gaps, with_values
+from tests.report.briefings import (
+    MEADOW,
+    RANCH,
+    TAKEN_ON,
+    brief,
+    drawing,
+    every_question,
+    reader_of,
+    stormy,
+    with_gaps,
+    with_values,
+)
 from wxfly.physics.air.sun import sun_events
 from wxfly.pilot.elements import ELEMENTS, NAMES
-from wxfly.report.charts import chance_shades, overview, shades
-from wxfly.report.charts.hours import THE_HOUR
-from wxfly.report.charts.timeline import hours_shown, timelines
-from wxfly.report.charts.wind import LIMIT_WORDS, light_spans
-from wxfly.report.text import chances, sentences
+from wxfly.report.charts import overview, shades
+from wxfly.report.charts.heights import sections
+from wxfly.report.charts.hours import THE_HOUR, DrawnHours, hours_shown
+from wxfly.report.charts.timeline import timelines
+from wxfly.report.charts.wind import light_on_axis
+from wxfly.report.facts.answer import facts_of
+from wxfly.report.facts.verdict import names_of
+from wxfly.report.facts.writing import in_ten, margin
+from wxfly.report.text.details import readers_of
 
 ROWS = (THE_HOUR, *NAMES)
 
@@ -24,9 +40,10 @@ SHAPES = ("wide", "tall")
 def drawn(briefing, units="metric"):
     """Return the figures of the first answer, and its first and last hour drawn."""
     answer = briefing.answers[0]
-    reader = sentences.reader_for(answer, units=units, time_zone=None)
-    first, last = hours_shown(answer, answer.start, answer.end)
-    return timelines(answer, reader, first, last), first, last
+    reader = reader_of(answer, units)
+    one = drawing(briefing)[1][0]
+    first, last = hours_shown(one.site)
+    return timelines(one, reader, first, last), first, last
 
 
 def strip(figure, shape):
@@ -55,6 +72,7 @@ def test_every_cell_carries_the_number_of_its_margin(shape):
     cells = strip(figures[shape], shape)
     margins = briefing.answers[0].assessment["margin"].values[:, first : last + 1]
     lit = briefing.answers[0].lit_hours[first : last + 1]
+    is_short = shape == "tall" or last - first + 1 > 18
     for r, element in enumerate(ELEMENTS):
         for i in range(last - first + 1):
             text = cells["text"][r + 1, i]
@@ -64,7 +82,7 @@ def test_every_cell_carries_the_number_of_its_margin(shape):
             elif element.name == "daylight" and not lit[i]:
                 assert cells["z"][r + 1, i] == shades.DARK + 0.5
             else:
-                assert f">{shades.cell(margins[r, i], short=shape == 'tall')}<" in text
+                assert f">{shades.cell(margins[r, i], short=is_short)}<" in text
                 assert int(cells["z"][r + 1, i]) == shades.shade_of(margins[r, i], 0.2)
 
 
@@ -120,29 +138,33 @@ def test_windows_are_framed_to_the_minute_in_both_panels():
             assert [frame[key] for key in along] == pytest.approx(wanted)
 
 
+def light_of(briefing):
+    """Return the spans of light over all hours of the first answer."""
+    reader = reader_of(briefing.answers[0])
+    one = drawing(briefing)[1][0]
+    return light_on_axis(DrawnHours(one, reader, 0, len(one.site.hours.start) - 1))
+
+
 def test_night_and_twilight_follow_the_sun():
-    answer = brief(cubes=[quiet_cube(36)]).answers[0]
-    spans = light_spans(answer, answer.start, answer.end)
+    spans = light_of(brief(cubes=[quiet_cube(36)]))
     assert [kind for *_, kind in spans] == ["night", "twilight", "day", "twilight", "night"]
     events = sun_events(MEADOW.latitude, MEADOW.longitude, "2026-06-10", 1)
     for (begin, *_), event in zip(spans[1:], events, strict=True):
-        at = (event[0] - answer.start) / np.timedelta64(1, "h")
+        at = (event[0] - np.datetime64("2026-06-09T22:00")) / np.timedelta64(1, "h")
         assert begin == pytest.approx(at, abs=1.01 / 60)
 
 
 def test_polar_day_and_night_have_no_change():
     for latitude, kind in ((80.0, "day"), (-80.0, "night")):
-        answer = brief(sites=[replace(MEADOW, latitude=latitude)]).answers[0]
-        assert [k for *_, k in light_spans(answer, answer.start, answer.end)] == [kind]
+        assert [k for *_, k in light_of(brief(sites=[replace(MEADOW, latitude=latitude)]))] == [kind]
 
 
 def test_dark_hours_before_dawn_and_after_dusk_are_left_out():
-    answer = brief().answers[0]
-    first, last = hours_shown(answer, answer.start, answer.end)
-    lit = np.flatnonzero(answer.lit_hours)
-    assert (first, last) == (lit[0] - 1, lit[-1] + 1)
-    dark = brief(sites=[replace(MEADOW, latitude=-80.0)]).answers[0]
-    assert hours_shown(dark, dark.start, dark.end) == (0, 23)
+    briefing = brief()
+    lit = np.flatnonzero(briefing.answers[0].lit_hours)
+    assert hours_shown(facts_of(briefing).sites[0]) == (lit[0] - 1, lit[-1] + 1)
+    dark = facts_of(brief(sites=[replace(MEADOW, latitude=-80.0)])).sites[0]
+    assert hours_shown(dark) == (0, 23)
 
 
 # --- shades ----------------------------------------------------------------------------------------------------
@@ -162,17 +184,30 @@ def contrast(one, other):
 
 def test_numbers_stand_out_from_their_shade():
     # WCAG 2.2, success criterion 1.4.3: at least 4.5 to 1.
-    assert all(contrast(n, s) >= 5 for n, s in zip(shades.NUMBERS, shades.SHADES, strict=True))
+    for of in (shades.SHADES, shades.CHANCE_SHADES):
+        assert all(contrast(n, s) >= 5 for n, s in zip(shades.NUMBERS, of, strict=True))
+        on_dark = [(shades.ON_DARK[n], shades.ON_DARK[s]) for n, s in zip(shades.NUMBERS, of, strict=True)]
+        assert all(contrast(*pair) >= 5 for pair in on_dark)
+    assert contrast(shades.ON_DARK[shades.LIMIT_WORDS], shades.ON_DARK[shades.DARK_HOUR]) >= 4.5
+    assert contrast(shades.ON_DARK[shades.LIMIT_LINE], shades.ON_DARK[shades.PAPER]) >= 3
     assert contrast(shades.INK, shades.DARK_HOUR) >= 4.5
-    assert contrast(LIMIT_WORDS, shades.DARK_HOUR) >= 4.5  # names of the limits, over night
+    assert contrast(shades.LIMIT_WORDS, shades.DARK_HOUR) >= 4.5  # names of the limits, over night
     assert contrast(shades.SHADES[shades.NARROW], "#ffffff") >= 3  # lines of the limits, criterion 1.4.11
 
 
 def test_shades_darken_in_steps_that_any_eye_can_tell():
     # Without hue only luminance is left; neighbours differ by at least 1.4 to 1.
-    values = [luminance(shade) for shade in shades.SHADES]
-    assert values == sorted(values, reverse=True)
-    assert all(contrast(a, b) >= 1.4 for a, b in zip(shades.SHADES[:-1], shades.SHADES[1:], strict=True))
+    for of in (shades.SHADES, shades.CHANCE_SHADES):
+        on_dark = [shades.ON_DARK[shade] for shade in of]
+        for colours, is_dark in ((of, False), (on_dark, True)):
+            values = [luminance(shade) for shade in colours]
+            assert values == sorted(values, reverse=not is_dark)
+            assert all(contrast(a, b) >= 1.4 for a, b in pairwise(colours))
+
+
+def test_a_margin_and_a_chance_share_no_colour():
+    assert not set(shades.SHADES) & set(shades.CHANCE_SHADES)
+    assert len(set(shades.ON_DARK.values())) == len(shades.ON_DARK)
 
 
 @pytest.mark.parametrize(
@@ -186,7 +221,9 @@ def test_shades_part_where_the_states_do(margin, shade):
     assert shades.shade_of(margin, 0.2) == shade
 
 
-@pytest.mark.parametrize(("margin", "text"), [(0.43, ".43"), (-0.05, "-.05"), (1.0, "1"), (-1.0, "-1"), (0.0, ".00")])
+@pytest.mark.parametrize(
+    ("margin", "text"), [(0.43, ".43"), (-0.05, "-.1"), (-0.31, "-.4"), (1.0, "1"), (-1.0, "-1"), (0.0, ".00")]
+)
 def test_short_numbers(margin, text):
     assert shades.cell(margin, short=True) == text
 
@@ -199,20 +236,20 @@ def test_short_numbers(margin, text):
 )
 def test_every_overview_is_one_that_plotly_accepts(name, tall):
     briefing = ALL[name]
-    readers = [sentences.reader_for(a, units="metric", time_zone=None) for a in briefing.answers]
+    readers = [reader_of(a) for a in briefing.answers]
     if briefing.question == "week":
-        figure = overview.week_overview(briefing.answers[0], readers[0], tall=tall)
+        figure = overview.week_overview(facts_of(briefing).sites[0], readers[0], tall=tall)
     else:
-        names = sentences.labels(briefing, "metric")
-        figure = overview.sites_overview(briefing, readers, names, tall=tall)
+        names = names_of(facts_of(briefing).sites, "metric")
+        figure = overview.sites_overview(facts_of(briefing), readers, names, tall=tall)
     assert go.Figure(figure).data[0].type == "heatmap"
 
 
 def test_days_stand_under_each_other_with_the_hours_chance():
     briefing = brief("week", [with_values(quiet_cube(84), "wind_speed_of_gust", 20.0, 22, 48)], days=3)
     answer = briefing.answers[0]
-    reader = sentences.reader_for(answer, units="metric", time_zone=None)
-    figure = overview.week_overview(answer, reader, tall=False)
+    reader = reader_of(answer)
+    figure = overview.week_overview(facts_of(briefing).sites[0], reader, tall=False)
     grid = figure["data"][0]
     assert figure["layout"]["yaxis"]["ticktext"] == ["Wed 10 Jun", "Thu 11 Jun", "Fri 12 Jun"]
     assert ["outside" in row[10] for row in grid["customdata"]] == [False, True, False]
@@ -220,10 +257,11 @@ def test_days_stand_under_each_other_with_the_hours_chance():
     lit = [(r, k) for r, row in enumerate(grid["text"]) for k, text in enumerate(row) if text]
     assert lit
     for r, k in lit:
-        told = chances.in_ten(chance_at(answer, reader, r, k + first_hour(figure)))
+        told = in_ten(chance_at(answer, reader, r, k + first_hour(figure)))
         assert f"<b>{told}</b> that every limit holds" in grid["customdata"][r][k]
-    assert len(figure["layout"]["shapes"]) == len(answer.windows) == 2
-    assert [s["line"]["width"] for s in figure["layout"]["shapes"]] == [2, 4]
+    frames = [s for s in figure["layout"]["shapes"] if s["line"]["color"] == shades.BLACK]
+    assert len(frames) == len(answer.windows) == 2
+    assert [s["line"]["width"] for s in frames] == [2, 4]
 
 
 def first_hour(figure):
@@ -248,22 +286,24 @@ def chance_at(answer, reader, day, hour):
     ],
 )  # fmt: skip
 def test_a_chance_has_the_shade_of_what_is_told(chance, text, shade):
-    assert chance_shades.cell(chance) == text
-    assert chance_shades.shade_of(chance) == shade
+    assert shades.chance_cell(chance) == text
+    assert shades.chance_shade_of(chance) == shade
 
 
 def test_no_chance_is_told_as_never_or_always():
     for chance in np.linspace(0, 1, 101):
-        assert chance_shades.cell(float(chance)) not in (".0", "0", "1", ".10", "1.0")
-    assert chance_shades.shade_of(float("nan")) is None
+        assert shades.chance_cell(float(chance)) not in (".0", "0", "1", ".10", "1.0")
+    assert shades.chance_shade_of(float("nan")) is None
 
 
 def test_a_week_without_a_chance_shows_margins():
-    answer = brief("week", [quiet_cube(84)], days=3).answers[0]
-    reader = sentences.reader_for(answer, units="metric", time_zone=None)
-    figure = overview.week_overview(replace(answer, sureness=None), reader, tall=False)
+    made = brief("week", [quiet_cube(84)], days=3)
+    briefing = replace(made, answers=(replace(made.answers[0], sureness=None),))
+    answer = briefing.answers[0]
+    reader = reader_of(answer)
+    figure = overview.week_overview(facts_of(briefing).sites[0], reader, tall=False)
     assert figure["data"][0]["name"] == "margin"
-    assert sentences.margin(answer.best.margin) in "".join(t for row in figure["data"][0]["text"] for t in row)
+    assert margin(answer.best.margin) in "".join(t for row in figure["data"][0]["text"] for t in row)
 
 
 @pytest.mark.parametrize("stamp", [5, 6])  # the first, the second of the two hours from 02:00
@@ -272,22 +312,23 @@ def test_an_hour_that_comes_twice_shows_the_worse(stamp):
     cube = quiet_cube(60)
     cube = beginning(cube, "2026-10-24T20")
     cube = with_values(cube, "wind_speed_of_gust", 20.0, stamp, stamp)
-    answer = brief("week", [cube], [site], now=np.datetime64("2026-10-24T12:00", "s")).answers[0]
-    reader = sentences.reader_for(answer, units="metric", time_zone=None)
+    briefing = brief("week", [cube], [site], now=np.datetime64("2026-10-24T12:00", "s"))
+    answer = briefing.answers[0]
+    reader = reader_of(answer)
     assert [reader.clock.hour(t) for t in answer.assessment["time"].values[1:5]] == ["01:00", "02:00", "02:00", "03:00"]
-    figure = overview.week_overview(answer, reader, tall=False)
+    figure = overview.week_overview(facts_of(briefing).sites[0], reader, tall=False)
     (row,) = figure["data"][0]["customdata"]
     assert len(row) == 24
     assert ["outside" in text for text in row[1:4]] == [False, True, False]
-    assert figure["layout"]["xaxis"]["title"]["text"] == "CEST, then CET"
+    assert figure["layout"]["xaxis"]["title"]["text"] == "hour, CEST, then CET"
 
 
 def test_sites_share_their_hours_and_show_every_clock():
     briefing = brief("compare", sites=[MEADOW, RANCH])
-    readers = [sentences.reader_for(a, units="metric", time_zone=None) for a in briefing.answers]
-    figure = overview.sites_overview(briefing, readers, ["Meadow", "<b>Ranch</b>"], tall=False)
+    readers = [reader_of(a) for a in briefing.answers]
+    figure = overview.sites_overview(facts_of(briefing), readers, ["Meadow", "<b>Ranch</b>"], tall=False)
     assert figure["layout"]["yaxis"]["ticktext"] == ["Meadow", "&lt;b&gt;Ranch&lt;/b&gt;"]
-    assert figure["layout"]["xaxis"]["title"]["text"] == "CEST / MDT"
+    assert figure["layout"]["xaxis"]["title"]["text"] == "hour, CEST / MDT"
     first = figure["layout"]["xaxis"]["ticktext"][0].split("<br>")
     assert (int(first[0][:2]) - int(first[1][:2])) % 24 == 8
 
@@ -295,3 +336,34 @@ def test_sites_share_their_hours_and_show_every_clock():
 def test_a_storm_has_no_frame():
     figures, _, _ = drawn(brief(cubes=[stormy()]))
     assert not [s for s in figures["wide"]["layout"]["shapes"] if s["line"]["width"] == 3]
+
+
+def test_sites_that_are_compared_share_their_scale_of_wind():
+    facts, (calm, windy) = drawing(brief("compare", [quiet_cube(36), stormy()], [MEADOW, RANCH]))
+    (reader, _) = readers_of(facts)
+    tops = [
+        timelines(one, reader, 4, 20, beside=(calm, windy))["wide"]["layout"]["yaxis"]["range"] for one in (calm, windy)
+    ]
+    assert tops[0] == tops[1]
+    assert timelines(calm, reader, 4, 20)["wide"]["layout"]["yaxis"]["range"][1] < tops[0][1]
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+def test_charts_name_their_axes_and_the_zone(shape):
+    layout = drawn(brief())[0][shape]["layout"]
+    assert layout["xaxis"]["title"]["text"] == "hour, CEST"
+    assert layout["yaxis"]["title"]["text"] == "wind at 80 m [m/s]"
+    (one,) = drawing(brief())[1]
+    section = sections(one, readers_of(facts_of(brief()))[0], 4, 20)[shape]["layout"]
+    assert section["xaxis"]["title"]["text"] == "hour, CEST"
+    assert section["yaxis"]["title"]["text"] == "height above ground [m]"
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+def test_the_height_picture_has_the_shades_of_the_margins(shape):
+    briefing = brief(cubes=[stormy()])
+    facts, (one,) = drawing(briefing)
+    grid = sections(one, readers_of(facts)[0], 8, 12)[shape]["data"][0]
+    for row, share in zip(grid["z"], one.share_of_limit, strict=True):
+        assert [int(z) for z in row] == [shades.shade_of(1 - s, 0.2) for s in share[8:13]]
+    assert grid["zmax"] == 5

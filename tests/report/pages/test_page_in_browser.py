@@ -6,7 +6,7 @@ import pytest
 
 from tests.halves import spread
 from tests.report.briefings import MEADOW, RANCH, brief, every_question, with_gaps
-from wxfly.report.pages.page import to_html
+from tests.report.briefings import page as written
 
 pytestmark = pytest.mark.browser
 
@@ -22,7 +22,7 @@ def show(chromium, tmp_path):
 
     def opened(briefing, width, **options):
         path = tmp_path / "page.html"
-        path.write_text(to_html(briefing, units="metric", time_zone=None), encoding="utf-8")
+        path.write_text(written(briefing), encoding="utf-8")
         is_phone = width < 700
         context = chromium.new_context(
             viewport={"width": width, "height": 900}, has_touch=is_phone, is_mobile=is_phone, **options
@@ -100,7 +100,7 @@ def test_numbers_stay_legible_and_apart_on_a_phone(show):
         })"""
     )
     assert len(boxes) > 150
-    assert all(size >= 11 for *_, size in boxes)
+    assert all(size >= 12 for *_, size in boxes)
     overlapping = [
         (a, b)
         for i, a in enumerate(boxes)

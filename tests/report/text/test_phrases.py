@@ -1,4 +1,5 @@
 import math
+import re
 import string
 
 import numpy as np
@@ -7,9 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wxfly.answer import findings
-from wxfly.pilot.elements import BY_NAME, ELEMENTS
-from wxfly.report.text import sentences
-from wxfly.report.text.sentences import Clock
+from wxfly.pilot.elements import BY_NAME, ELEMENTS, LIMIT_RULES
+from wxfly.report.facts import writing
+from wxfly.report.facts.writing import Clock
 from wxfly.units import SYSTEMS
 
 
@@ -18,7 +19,7 @@ def t(text):
 
 
 @pytest.mark.parametrize(
-    ("element", "demand", "limit", "units", "words"),
+    ("element", "demand", "limit", "units", "told"),
     [
         ("gust", 9.1, 10.7, "metric", "gust at 80 m, 9.1 of 10.7 m/s"),
         ("gust", 9.1, 10.7, "aviation", "gust at 262 ft, 17.7 of 20.8 kt"),
@@ -37,18 +38,18 @@ def t(text):
         ("density_altitude", 2100.0, math.nan, "metric", "density altitude, 2100 m, no limit given"),
     ],
 )
-def test_readings(element, demand, limit, units, words):
-    assert sentences.reading(element, demand, limit, height=80.0, units=units) == words
+def test_readings(element, demand, limit, units, told):
+    assert writing.reading(element, demand, limit, height=80.0, units=units) == told
 
 
 def test_a_temperature_near_the_ground_says_so():
-    words = sentences.reading("temperature", 261.15, 263.15, height=80.0, units="metric", near_ground=True)
-    assert words == "temperature near the ground, -12.0 °C, limit -10 °C"
+    told = writing.reading("temperature", 261.15, 263.15, height=80.0, units="metric", near_ground=True)
+    assert told == "temperature near the ground, -12.0 °C, limit -10 °C"
 
 
 def test_a_limit_that_is_just_broken_does_not_look_kept():
-    assert sentences.reading("gust", 10.71, 10.7, height=80.0, units="metric") == "gust at 80 m, 10.71 of 10.70 m/s"
-    assert sentences.reading("gust", 10.7, 10.7, height=80.0, units="metric") == "gust at 80 m, 10.7 of 10.7 m/s"
+    assert writing.reading("gust", 10.71, 10.7, height=80.0, units="metric") == "gust at 80 m, 10.71 of 10.70 m/s"
+    assert writing.reading("gust", 10.7, 10.7, height=80.0, units="metric") == "gust at 80 m, 10.7 of 10.7 m/s"
 
 
 @given(
@@ -58,31 +59,31 @@ def test_a_limit_that_is_just_broken_does_not_look_kept():
     st.sampled_from(list(SYSTEMS)),
 )
 def test_every_reading_can_be_written(element, demand, limit, units):
-    words = sentences.reading(element, demand, limit, height=80.0, units=units)
-    assert "nan" not in words
-    assert "-0 " not in words
-    assert words == words.strip(string.whitespace)
-    assert BY_NAME[element].title.split()[0] in words or element in ("daylight", "wind_difference")
+    told = writing.reading(element, demand, limit, height=80.0, units=units)
+    assert "nan" not in told
+    assert "-0 " not in told
+    assert told == told.strip(string.whitespace)
+    assert BY_NAME[element].title.split()[0] in told or element in ("daylight", "wind_difference")
 
 
 @given(st.floats(-1, 1))
 def test_a_margin_is_never_shown_better_than_it_is(value):
-    shown = float(sentences.margin(value))
+    shown = float(writing.margin(value))
     assert shown <= value + 1e-6
     assert shown > value - 0.011
 
 
 @pytest.mark.parametrize(("value", "text"), [(0.199, "0.19"), (-0.001, "-0.01"), (1.0, "1.00"), (0.2, "0.20")])
 def test_margins(value, text):
-    assert sentences.margin(value) == text
-    assert sentences.margin(math.nan) == "?"
+    assert writing.margin(value) == text
+    assert writing.margin(math.nan) == "?"
 
 
 @pytest.mark.parametrize(
     ("degrees", "text"), [(0, "N (360°)"), (225, "SW (225°)"), (348.8, "N (349°)"), (5, "N (005°)")]
 )
 def test_directions(degrees, text):
-    assert sentences.direction(degrees) == text
+    assert writing.direction(degrees) == text
 
 
 def test_directions_are_averaged_as_vectors():
@@ -114,8 +115,46 @@ def test_days_are_english_whatever_the_locale():
 
 
 def test_lengths_and_ages():
-    assert sentences.duration(np.timedelta64(45 * 60 + 59, "s")) == "45 min"
-    assert sentences.duration(np.timedelta64(2, "h")) == "2 h"
-    assert sentences.duration(np.timedelta64(80, "m")) == "1 h 20 min"
-    assert sentences.age(np.timedelta64(6, "h")) == "6 h old"
-    assert sentences.age(np.timedelta64("NaT", "s")) == "age not known"
+    assert writing.duration(np.timedelta64(45 * 60 + 59, "s")) == "45 min"
+    assert writing.duration(np.timedelta64(2, "h")) == "2 h"
+    assert writing.duration(np.timedelta64(80, "m")) == "1 h 20 min"
+    assert writing.age(6 * 3600) == "6 h old"
+    assert writing.age(None) == "age not known"
+
+
+@pytest.mark.parametrize(
+    ("element", "demand", "limit", "margin", "told"),
+    [
+        ("gust", 6.2, 10.7, 0.4206, "42 % of your gust limit to spare"),
+        ("gust", 10.7, 10.7, 0.0, "nothing of your gust limit to spare"),
+        ("gust", 12.5, 10.7, -0.17, "gust 12.5 m/s, 1.8 m/s over your limit"),
+        ("gust", 40.0, 10.7, -1.0, "gust 40.0 m/s, 29.3 m/s over your limit"),
+        ("gust", 10.71, 10.7, -0.001, "gust 10.7 m/s, less than 0.1 m/s over your limit"),
+        ("precipitation", 0.3, 0.0, -1.0, "precipitation 0.3 mm/h, 0.3 mm/h over your limit"),
+        ("visibility", 8000.0, 5000.0, 0.375, "visibility 8.0 km, 3.0 km inside your limit"),
+        ("visibility", 3200.0, 5000.0, -0.56, "visibility 3.2 km, 1.8 km short of your limit"),
+        ("temperature", 267.25, 263.15, 0.16, "temperature -5.9 °C, 4.1 °C inside your limit"),
+        ("temperature", 262.15, 263.15, -0.04, "temperature -11.0 °C, 1.0 °C beyond your limit"),
+        ("icing", 1.0, 1.0, 0.05, "icing at 80 m possible"),
+        ("wind", math.nan, 8.5, math.nan, "wind at 80 m not known"),
+        ("return_leg", 0.88, 1.0, 0.12, "12 % of the battery to spare on the way home"),
+        ("return_leg", 1.3, 1.0, -0.3, "the way home takes 130 % of the battery, its reserve included"),
+    ],
+)
+def test_room(element, demand, limit, margin, told):
+    assert writing.room(element, demand, limit, margin, height=80.0, units="metric") == told
+
+
+@given(
+    st.sampled_from([e.name for e in ELEMENTS]),
+    st.floats(-50, 400),
+    st.floats(0.5, 400),
+    st.sampled_from(list(SYSTEMS)),
+)
+def test_room_never_tells_of_nothing_more(element, demand, limit, units):
+    row = BY_NAME[element]
+    ends = (limit, limit + 40.0) if row.sense == "within" else limit
+    margin = float(LIMIT_RULES[row.sense].margin(demand, ends))
+    told = writing.room(element, demand, limit, margin, height=80.0, units=units)
+    assert not re.search(r", 0(\.0*)? ", told), told
+    assert len(told.split()) <= 25

@@ -1,6 +1,7 @@
 import re
 import unicodedata
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -15,27 +16,30 @@ from tests.report.briefings import (
     brief,
     every_question,
     invented,
+    reader_of,
     stormy,
     with_gaps,
     with_values,
 )
 from tests.test_too_sure import members_of
-from wxfly.answer.findings import Day
 from wxfly.cube.contract import mark_carried
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site, period_of
-from wxfly.probability.chance import Cause, Chance
 from wxfly.report.charts import overview
-from wxfly.report.facts.values import CAUTIONS, INVENTED
-from wxfly.report.text import sentences, terminal
-from wxfly.report.text.advice import _elevation
-from wxfly.report.text.chances import told_causes
+from wxfly.report.facts.answer import facts_of
+from wxfly.report.facts.hours import sun_passes
+from wxfly.report.facts.values import CAUTION_IN_SHORT, CAUTIONS, INVENTED
+from wxfly.report.facts.verdict import windows_of
+from wxfly.report.facts.windows import CauseFacts, ChanceBasis, place_of
+from wxfly.report.facts.writing import Clock, day_name
+from wxfly.report.text import details, terminal
+from wxfly.report.text.details import elevation
 from wxfly.units import SYSTEMS
 
 
-def render(briefing, *, units="metric", time_zone=None, width=80):
-    return terminal.render(briefing, units=units, time_zone=time_zone, width=width)
+def render(briefing, *, units="metric", time_zone=None, width=80, more=False):
+    return terminal.render(facts_of(briefing, units=units, time_zone=time_zone), width=width, more=more)
 
 
 def paragraphs(briefing, **options):
@@ -50,39 +54,45 @@ ALL = every_question()
     ("width", "units", "name"), spread([(w, u, n) for w in (60, 80, 100) for u in SYSTEMS for n in ALL], 10)
 )
 def test_every_answer_fits_the_terminal_and_carries_source_and_caution(name, units, width):
-    written = render(ALL[name], units=units, width=width)
-    # Three sites on three clocks take 72 columns before the last one.
-    assert max(len(line) for line in written.splitlines()) <= (max(width, 72) if name == "compare three" else width)
-    one_line = " ".join(written.split())
-    for wanted in (
-        "https://example.org/", "Model a_model", "run Tue 9 Jun 2026", "6 h old", "CC BY 4.0", CAUTIONS[0],
-    ):  # fmt: skip
-        assert wanted in one_line
-    assert "nan" not in written.lower().split()
-    assert not any(line != line.rstrip() for line in written.splitlines())
+    short, full = (render(ALL[name], units=units, width=width, more=more) for more in (False, True))
+    source = "https://example.org/", "a_model", "6 h old", "CC BY 4.0"
+    for written, wanted in (
+        (short, (*source, CAUTION_IN_SHORT)),
+        (full, (*source, "Model a_model", "run Tue 9 Jun 2026", *CAUTIONS)),
+    ):
+        # Three sites on three clocks take 80 columns before the last one.
+        assert max(len(line) for line in written.splitlines()) <= (max(width, 80) if name == "compare three" else width)
+        one_line = " ".join(written.split())
+        assert all(words in one_line for words in wanted)
+        assert "nan" not in written.lower().split()
+        assert not any(line != line.rstrip() for line in written.splitlines())
+    assert full.startswith(short.partition("\n\n")[0])
 
 
-def test_the_answer_leads_then_the_reason_then_the_next_best_then_what_is_not_known():
-    lines = render(brief()).splitlines()
-    assert lines[0] == "Best       Meadow, Wed 10 Jun 04:29–22:42 CEST, inside, margin 0.52"
-    assert lines[1] == "Decides    nothing is near a limit; nearest: gust at 80 m, 5.0 of 10.7 m/s"
-    labels = [line[:11].strip() for line in lines if line[:11].strip()]
-    assert labels[:7] == ["Best", "Decides", "Ends", "Expect", "How sure", "Planning", "Next best"]
-    assert labels[7:9] == ["Not known", "Light"]
+def test_the_verdict_leads_then_what_is_tightest_what_ends_it_and_the_wind():
+    lines = render(brief(), width=120).splitlines()
+    assert lines[:4] == [
+        "Room to fly at Meadow, Wed 10 Jun 04:29–22:42 CEST; 8 in 10 for 45 min from 05:00.",
+        "Tightest   52 % of your gust limit to spare",
+        "Ends       at last light",
+        "Wind       3.0 m/s from SW (235°), gust 5.0 m/s",
+    ]
+    labels = [line[:11].strip() for line in render(brief(), width=120, more=True).splitlines()[5:] if line[:11].strip()]
+    assert labels[:4] == ["Expect", "How sure", "Light", "Height"]
 
 
-def test_what_the_decision_lacks_comes_before_the_answer():
-    first, second = paragraphs(brief(cubes=[with_gaps()], limits=TAKEN_ON))[:2]
-    assert first.startswith("Not known gust missing: 2 of 19 lit hours are not known; visibility, and Kp in some hours")
-    assert second.startswith("Best")
-    assert "visibility and Kp not known" in second
+def test_what_the_decision_lacks_is_said_in_the_first_line_and_named_in_the_next():
+    text = paragraphs(brief(cubes=[with_gaps()], limits=TAKEN_ON))[0]
+    assert text.startswith("As far as known: room to fly at Meadow")
+    assert re.search(r"\. Not known gust in 2 of 19 hours; visibility, Kp in part: find out before you fly Tight", text)
+    assert "Ends then gust not known" in text
 
 
 def test_what_is_advised_and_lost_leaves_no_hour_and_is_said_first():
-    first, second = paragraphs(brief(cubes=[with_gaps()]))[:2]
-    assert first.startswith("Not known gust, visibility and Kp missing: every lit hour is not known")
-    assert second.startswith(
-        "Best not known on Wed 10 Jun Because not known: gust, visibility and Kp missing in all 19 lit hours"
+    text = paragraphs(brief(cubes=[with_gaps()]))[0]
+    assert text == (
+        "Not known whether there is room to fly at Meadow on Wed 10 Jun. "
+        "Not known gust, visibility and Kp in every lit hour"
     )
 
 
@@ -90,54 +100,79 @@ def test_a_lost_probability_of_rain_is_named_and_never_told_as_certain_rain():
     cube = with_values(quiet_cube(36), "precipitation_probability", np.nan)
     some = with_values(quiet_cube(36), "precipitation_probability", np.nan, 10, 11)
     first = paragraphs(brief(cubes=[cube]))[0]
-    assert first == "Not known probability of precipitation: it counts as certain in the chance"
-    text = " ".join(render(brief(cubes=[cube]), width=200).split())
+    assert first.startswith("As far as known: ")
+    assert ". Not known probability of precipitation, counted as certain" in first
+    text = " ".join(render(brief(cubes=[cube]), width=200, more=True).split())
     assert "probability of precipitation: known in no hour" in text
     assert "100 %" not in text
-    assert paragraphs(brief(cubes=[some]))[0].startswith("Not known probability of precipitation in some hours")
-    assert "probability of precipitation: not 11:00–13:00" in " ".join(render(brief(cubes=[some]), width=200).split())
+    assert ". Not known probability of precipitation in part" in paragraphs(brief(cubes=[some]))[0]
+    told = " ".join(render(brief(cubes=[some]), width=200, more=True).split())
+    assert "probability of precipitation: not 11:00–13:00" in told
 
 
 def test_a_demonstration_says_so_in_its_first_line():
-    assert render(brief(sites=[invented()])).splitlines()[0] == INVENTED
+    assert render(brief(sites=[invented()])).startswith("Invented, do not fly by this: room to fly at Meadow")
+    assert INVENTED in paragraphs(brief(sites=[invented()]), more=True)[1]
 
 
 def test_notes_come_first():
-    assert paragraphs(brief(notes=("this forecast is old",)))[0] == "This forecast is old"
+    first = paragraphs(brief(notes=("this forecast is old",)))[0]
+    assert first.startswith("Forecast 6 h old, see the note: room to fly at Meadow")
+    assert ". Note This forecast is old Tightest" in first
 
 
 def test_when_nothing_holds_it_says_so_and_how_near_it_came():
     answer = paragraphs(brief(cubes=[stormy()]))[0]
-    assert answer.startswith(
-        "Best none: no window of 45 min holds on Wed 10 Jun Because gust decides in 19 of 19 lit hours;"
-    )
-    assert "nearest 17:00–18:00: gust at 80 m, 13.2 of 10.7 m/s, margin -0.24" in answer
+    assert answer.startswith("No room to fly at Meadow on Wed 10 Jun: gust is beyond its limit in 19 of 19 lit hours.")
+    assert "Nearest 17:00–18:00: gust 13.2 m/s, 2.5 m/s over your limit" in answer
+
+
+def test_a_year_that_is_not_this_year_is_told():
+    cube = beginning(quiet_cube(36), "2027-01-01T00")
+    now = np.datetime64("2026-12-31T12:00", "s")
+    assert "Fri 1 Jan 2027 " in paragraphs(brief(cubes=[cube], now=now))[0]
+
+
+def test_a_probable_no_is_a_no_in_the_first_line():
+    cube = with_values(quiet_cube(36), "wind_speed_of_gust", 9.4)
+    verdict = facts_of(brief(cubes=[cube])).verdict
+    assert verdict.chance < 0.5
+    assert verdict.word == "probably no room"
+    assert verdict.first_line.startswith("Probably no room to fly at Meadow, ")
 
 
 def test_a_stretch_that_is_too_short_is_told():
     cube = with_values(with_values(quiet_cube(36), "wind_speed_of_gust", 20.0), "wind_speed_of_gust", 4.0, 12, 13)
     answer = paragraphs(brief(cubes=[cube], minimum_duration=np.timedelta64(3, "h")))[0]
-    assert "the longest stretch that holds is 13:00–15:00, 2 h, shorter than 3 h" in answer
+    assert answer.startswith("No room to fly at Meadow on Wed 10 Jun: 2 h at most, shorter than 3 h.")
+    assert "Longest 13:00–15:00 has room; gust is beyond its limit in 17 of 19 lit hours" in answer
 
 
 def test_a_day_of_which_nothing_is_known_is_not_called_bad():
     cube = with_values(quiet_cube(36), "wind_speed_of_gust", np.nan)
-    first, answer = paragraphs(brief(cubes=[cube]))[:2]
-    assert first == "Not known gust missing: every lit hour is not known"
-    assert answer.startswith("Best not known on Wed 10 Jun Because not known: gust missing in all 19 lit hours")
+    answer = paragraphs(brief(cubes=[cube]))[0]
+    assert answer.startswith("Not known whether there is room to fly at Meadow on Wed 10 Jun.")
+    assert ". Not known gust in every lit hour" in answer
+
+
+def test_a_no_of_hours_that_are_known_in_part_is_as_far_as_known():
+    cube = with_values(with_values(quiet_cube(36), "wind_speed_of_gust", 20.0), "wind_speed_of_gust", np.nan, 10, 14)
+    answer = paragraphs(brief(cubes=[cube]))[0]
+    assert answer.startswith("As far as known: no room to fly at Meadow on Wed 10 Jun: ")
+    assert ". Not known gust in 5 of 19 hours" in answer
 
 
 def test_a_polar_night_is_dark():
     site = replace(MEADOW, latitude=-80.0, time_zone="UTC")
-    answer = paragraphs(brief(sites=[site]))[0]
-    assert "Because dark throughout" in answer
+    answer = " ".join(paragraphs(brief(sites=[site]), more=True))
+    assert "No room to fly at Meadow on Wed 10 Jun: dark throughout." in answer
     assert "Light the sun does not rise; no twilight all day" in answer
 
 
 def test_a_polar_day_is_no_night():
-    answer = " ".join(paragraphs(brief(sites=[replace(MEADOW, latitude=80.0, time_zone="UTC")])))
+    answer = " ".join(paragraphs(brief(sites=[replace(MEADOW, latitude=80.0, time_zone="UTC")]), more=True))
     assert "Light the sun does not set" in answer
-    winter = " ".join(paragraphs(brief(sites=[replace(MEADOW, latitude=-68.0, time_zone="UTC")])))
+    winter = " ".join(paragraphs(brief(sites=[replace(MEADOW, latitude=-68.0, time_zone="UTC")]), more=True))
     assert "does not set" not in winter
 
 
@@ -152,89 +187,127 @@ def test_a_polar_day_is_no_night():
     ],
 )
 def test_where_the_sun_stands(low, high, words):
-    assert _elevation(low, high) == words
+    assert elevation(low, high) == words
 
 
 def test_an_aircraft_without_a_limit_is_told():
     limits = replace(limits_for(find_aircraft("folding-quad-249g")), maximum_density_altitude=None)
     briefing = brief(limits=limits)
     assert briefing.answers[0].assessment.attrs["not_judged"] == ["density_altitude"]
-    assert "density altitude is not judged: the aircraft gives no limit" in paragraphs(briefing)[0]
+    assert "Not known density altitude: the aircraft gives no limit" in paragraphs(briefing)[0]
 
 
 def test_hours_have_state_margin_window_and_element():
     hours = [
         line
-        for line in render(brief(cubes=[with_gaps()], limits=TAKEN_ON)).splitlines()
+        for line in render(brief(cubes=[with_gaps()], limits=TAKEN_ON), more=True).splitlines()
         if line.startswith("11:00–12:00")
     ]
-    assert hours == ["11:00–12:00  not known       ?          gust not known"]
-    outside = [line for line in render(brief(cubes=[stormy()])).splitlines() if line.startswith("17:00–18:00")]
-    assert outside == ["17:00–18:00  outside     -0.24          gust at 80 m, 13.2 of 10.7 m/s"]
+    assert hours == ["11:00–12:00  not known                    gust not known"]
+    lines = render(brief(cubes=[stormy()]), more=True).splitlines()
+    outside = [line for line in lines if line.startswith("17:00–18:00")]
+    assert outside == ["17:00–18:00  outside                      gust 13.2 m/s, 2.5 m/s over your limit"]
+
+
+def test_an_hour_far_beyond_a_limit_says_by_how_much():
+    cube = with_values(quiet_cube(36), "wind_speed_of_gust", 40.0)
+    assert re.search(r"gust 4\d\.\d m/s, 3\d\.\d m/s over your limit", render(brief(cubes=[cube]), more=True))
 
 
 def test_dark_hours_share_a_line():
-    lines = render(brief(cubes=[quiet_cube(36)])).splitlines()
+    lines = render(brief(cubes=[quiet_cube(36)]), more=True).splitlines()
     assert any(line.startswith("02:00–04:00  dark") for line in lines)
 
 
-def test_a_window_inside_a_longer_stretch_is_told():
+def test_a_window_inside_a_longer_stretch_is_told_with_it_and_once():
     cube = with_values(quiet_cube(36), "wind_speed_of_gust", 7.5, 14, 36)
-    answer = paragraphs(brief(cubes=[cube]))[0]
-    assert "Within the best part of 04:29–22:42, which holds throughout, down to margin 0.19" in answer
-    assert "Next best Wed 10 Jun 15:00–22:42 CEST" in answer
+    assert "Ends some room 04:29–22:42, at last light" in paragraphs(brief(cubes=[cube]))[0]
+    more = " ".join(paragraphs(brief(cubes=[cube]), more=True))
+    assert "Within the best part of 04:29–22:42, which has room throughout; at its tightest 19 % of your gust" in more
+    assert "Other times" not in more
 
 
 def test_another_units_system_and_zone():
-    answer = paragraphs(brief(), units="aviation", time_zone="America/New_York")[0]
-    assert answer.startswith("Best Meadow, Tue 9 Jun 22:29 to Wed 10 Jun 16:42 EDT, inside")
-    assert "gust at 262 ft, 9.8 of 20.8 kt" in answer
+    answer = paragraphs(brief(), units="aviation", time_zone="America/New_York", more=True)
+    assert answer[0].startswith("Room to fly at Meadow, Tue 9 Jun 22:29 to Wed 10 Jun 16:42 EDT; ")
+    assert "gust at 262 ft, 9.8 of 20.8 kt" in " ".join(answer)
 
 
 def test_sites_are_compared_at_the_same_moments_on_both_clocks():
     briefing = brief("compare", sites=[MEADOW, RANCH])
-    written = render(briefing, width=100)
+    written = render(briefing, width=100, more=True)
     assert "hours CEST   hours MDT" in written
     row = next(line for line in written.splitlines() if line.startswith("14:00   06:00"))
-    assert row.split() == ["14:00", "06:00", "inside", "0.52", "inside", "0.52", "equal"]
-    assert "MDT (Wed 10 Jun 13:02" in " ".join(written.split())
+    assert row.split() == ["14:00", "06:00", "inside", "52", "%", "inside", "52", "%", "equal"]
+    assert "Ranch room Wed 10 Jun 05:02–20:57 MDT, " in " ".join(written.split())
 
 
 def test_who_is_better_when_and_why():
     windy = with_values(quiet_cube(60), "wind_speed_of_gust", 8.0, 12, 60)
-    written = render(brief("compare", [quiet_cube(60), windy], [MEADOW, replace(MEADOW, name="Hill")]), width=100)
-    rows = [line.split(maxsplit=2) for line in written.splitlines() if line.startswith("13:00–23:00")]
-    assert rows == [["13:00–23:00", "Meadow", "Hill: gust at 80 m, 9.1 of 10.7 m/s"]]
-    assert "Meadow is better in 10, Hill is better in 0, equal in 9, none holds in 0 of 19 lit hours" in " ".join(
-        written.split()
+    written = render(
+        brief("compare", [quiet_cube(60), windy], [MEADOW, replace(MEADOW, name="Hill")]), width=100, more=True
     )
+    rows = [line.split(maxsplit=2) for line in written.splitlines() if line.startswith("13:00–23:00")]
+    assert rows == [["13:00–23:00", "Meadow", "Hill: 14 % of your gust limit to spare"]]
+    assert written.startswith("Room to fly, best at Meadow, Wed 10 Jun 04:29–22:42 CEST; ")
+
+
+def test_sites_that_are_equal_are_told_as_equal():
+    verdict = facts_of(brief("compare", sites=[MEADOW, replace(MEADOW, name="Hill")])).verdict
+    assert verdict.first_line.startswith("Room to fly, equal at Meadow and Hill, Wed 10 Jun 04:29–22:42 CEST; ")
+    assert verdict.site_positions == [0, 1]
+
+
+def test_a_site_of_which_nothing_is_known_is_never_equal_nor_the_best():
+    lost = with_values(quiet_cube(36), "wind_speed_of_gust", np.nan)
+    verdict = facts_of(brief("compare", [lost, quiet_cube(36)], [replace(MEADOW, name="Hill"), MEADOW])).verdict
+    assert verdict.first_line.startswith("As far as known: room to fly at Meadow alone")
+    assert verdict.lines[0].words == "Hill: gust in every lit hour"
+    assert ("Hill", "not known whether there is room") in [(line.label, line.words) for line in verdict.lines]
 
 
 def test_one_site_at_two_heights_is_told_apart():
     written = render(brief("compare", sites=[MEADOW, MEADOW], heights=[40.0, 110.0]))
-    assert "Best       Meadow 40 m, Wed 10 Jun" in written
-    assert "Meadow 110 m" in written
+    assert written.startswith("Room to fly, best at Meadow 40 m, Wed 10 Jun")
+    assert "Meadow 110 m: room" in written
 
 
 @pytest.mark.thorough
 def test_a_margin_behind_which_something_is_hidden_is_marked():
     cubes = [quiet_cube(36), with_values(quiet_cube(36), "visibility_in_air", np.nan)]
     sites = [MEADOW, replace(MEADOW, name="Hill")]
-    written = render(brief("compare", cubes, sites, limits=TAKEN_ON))
+    written = render(brief("compare", cubes, sites, limits=TAKEN_ON), more=True)
     row = next(line for line in written.splitlines() if line.startswith("14:00 "))
-    assert row.split() == ["14:00", "inside", "0.52", "inside", "0.52?", "Meadow"]
-    written = render(brief("compare", cubes, sites))
+    assert row.split() == ["14:00", "inside", "52", "%", "inside", "52", "%?", "Meadow"]
+    written = render(brief("compare", cubes, sites), more=True)
     row = next(line for line in written.splitlines() if line.startswith("14:00 "))
-    assert row.split() == ["14:00", "inside", "0.52", "not", "known", "?", "Meadow"]
+    assert row.split() == ["14:00", "inside", "52", "%", "not", "known", "visibility", "Meadow"]
 
 
-def test_a_week_lists_days_without_a_window_and_why():
-    cube = with_values(quiet_cube(84), "wind_speed_of_gust", 20.0, 22, 48)
-    written = render(brief("week", [cube], days=3))
-    days = [line for line in written.splitlines() if line.startswith(("Wed 10", "Thu 11", "Fri 12"))]
-    assert ["none" in line for line in days] == [False, True, False]
-    assert "gust decides in 19 of 19 lit hours" in " ".join(written.split())
-    assert "look again" in written
+def test_a_week_tells_every_day_the_better_first_and_why_there_is_none():
+    cube = with_values(
+        with_values(quiet_cube(84), "wind_speed_of_gust", 20.0, 22, 48), "wind_speed_of_gust", 7.5, 0, 22
+    )
+    lines = facts_of(brief("week", [cube], days=3)).verdict.lines
+    assert [line.label for line in lines] == ["Fri 12 Jun", "Wed 10 Jun", "Thu 11 Jun", "Mind"]
+    assert lines[3].words == "more than three days ahead: an outlook only, ask again"
+    assert lines[0].words.startswith("room 04:28–22:44, ")
+    assert lines[2].words == "no room: gust 21.4 m/s, 10.7 m/s over your limit at best"
+    assert "look again" in render(brief("week", [cube], days=3), more=True)
+
+
+@pytest.mark.parametrize("name", ["week", "week with gaps", "week without window"])
+def test_no_day_of_a_week_stands_before_a_better_one(name):
+    """A day with room comes before one without, a known before an unknown, and then the surer first."""
+    facts = facts_of(ALL[name])
+    (site,) = facts.sites
+    days = {day_name(day.date): windows_of(site, day) for day in site.days}
+    told = [days[line.label] for line in facts.verdict.lines if line.about == "day"]
+    assert len(told) == len(days)
+    places = [min((place_of(w, keeps_first=False) for w in windows), default=None) for windows in told]
+    with_room = [place for place in places if place is not None]
+    assert with_room == sorted(with_room)
+    assert places == with_room + [None] * (len(places) - len(with_room))
 
 
 def test_control_characters_in_a_name_do_not_reach_the_terminal():
@@ -243,7 +316,7 @@ def test_control_characters_in_a_name_do_not_reach_the_terminal():
 
 
 def test_wide_characters_keep_the_columns():
-    written = render(brief("compare", sites=[replace(MEADOW, name="草原"), replace(MEADOW, name="Hill")]))
+    written = render(brief("compare", sites=[replace(MEADOW, name="草原"), replace(MEADOW, name="Hill")]), more=True)
     header, row = (
         next(line for line in written.splitlines() if line.startswith(start)) for start in ("CEST ", "14:00 ")
     )
@@ -258,20 +331,20 @@ def test_an_hour_that_comes_twice_is_told_apart_in_every_table():
     now = np.datetime64("2026-10-24T12:00", "s")
     best = brief("best", [cube], [site], now=now)
     both = brief("compare", [cube, cube], [site, replace(site, name="Other")], now=now)
-    compared = render(both, units="metric", time_zone=None, width=100).splitlines()
+    compared = render(both, width=100, more=True).splitlines()
     starts = [" ".join(line.split()[:2]) for line in compared if line[:2].isdigit() and line[2] == ":"]
     rows = [s for s in starts if "–" not in s]
     assert [r for r in rows if r.startswith(("01", "02", "03"))] == [
         "01:00 inside", "02:00 CEST", "02:00 CET", "03:00 inside",
     ]  # fmt: skip
-    alone = render(best, units="metric", time_zone=None, width=100)
+    alone = render(best, width=100, more=True)
     assert "02:00 CEST–02:00 CET" in alone
     assert "02:00–02:00" not in alone
-    readers = [sentences.reader_for(a, units="metric", time_zone=None) for a in both.answers]
-    figure = overview.sites_overview(both, readers, ["Meadow", "Other"], tall=True)
+    readers = [reader_of(a) for a in both.answers]
+    figure = overview.sites_overview(facts_of(both), readers, ["Meadow", "Other"], tall=True)
     assert {"02:00 CEST", "02:00 CET"} <= set(figure["layout"]["yaxis"]["ticktext"])
-    figure = overview.sites_overview(both, readers, ["Meadow", "Other"], tall=False)
-    assert figure["layout"]["xaxis"]["title"]["text"] == "CEST, then CET"
+    figure = overview.sites_overview(facts_of(both), readers, ["Meadow", "Other"], tall=False)
+    assert figure["layout"]["xaxis"]["title"]["text"] == "hour, CEST, then CET"
 
 
 @pytest.mark.parametrize(
@@ -283,23 +356,19 @@ def test_an_hour_that_comes_twice_is_told_apart_in_every_table():
     ],
 )
 def test_light_on_a_day_of_a_clock_change_has_the_zone_of_its_events(zone, place, date, words):
-    clock = sentences.Clock(zone)
-    answer = brief(sites=[Site("Place", *place, 30.0, zone)]).answers[0]
-    midnight = period_of(answer.request.site, NOW, day=np.datetime64(date).astype(object))[0]
-    day = Day(
-        np.datetime64(date).astype(object), midnight, midnight + np.timedelta64(24, "h"), np.ones(1, dtype=bool), ()
-    )
+    clock = Clock(zone)
+    site, day = Site("Place", *place, 30.0, zone), np.datetime64(date).astype(object)
+    midnight = period_of(site, NOW, day=day)[0]
     assert clock.zone(midnight) != words
-    told = sentences.light(answer, day, clock)
+    told = details.light(SimpleNamespace(**sun_passes(site, day, 1)[0]), clock)
     assert told.endswith(f" {words}")
     assert told.count(words) == 1
 
 
 def test_light_on_both_sides_of_a_clock_change_names_both_zones():
-    clock = sentences.Clock("Europe/Helsinki")  # far east of the zone, so that dawn comes before the change at 01 UTC
-    answer = brief(sites=[Site("Place", 60.0, 90.0, 30.0, "Europe/Helsinki")]).answers[0]
-    day = Day(np.datetime64("2026-03-29").astype(object), np.datetime64("2026-03-28T22", "s"), NOW, np.ones(1), ())
-    told = sentences.light(answer, day, clock)
+    clock = Clock("Europe/Helsinki")  # far east of the zone, so that dawn comes before the change at 01 UTC
+    site, day = Site("Place", 60.0, 90.0, 30.0, "Europe/Helsinki"), np.datetime64("2026-03-29").astype(object)
+    told = details.light(SimpleNamespace(**sun_passes(site, day, 1)[0]), clock)
     assert "EET, sun" in told and told.endswith("EEST")
 
 
@@ -307,7 +376,8 @@ def test_a_pressure_from_sea_level_over_high_ground_is_said_first():
     cube = quiet_cube(36).drop_vars("surface_air_pressure")
     high = replace(RANCH, surface_altitude=1600.0)
     told = brief(cubes=[mark_carried(cube.assign_attrs(carried=""))], sites=[high])
-    assert "The forecast gives pressure at sea level only" in paragraphs(told)[0]
+    assert paragraphs(told)[0].startswith("Forecast 6 h old, see the note: ")
+    assert ". Note The forecast gives pressure at sea level only" in paragraphs(told)[0]
 
 
 def test_freezing_drizzle_is_named_where_frost_is_and_never_frost_alone():
@@ -318,36 +388,38 @@ def test_freezing_drizzle_is_named_where_frost_is_and_never_frost_alone():
         "cloud_base_altitude": 400.0, "weather_code": 3.0, "precipitation_probability": 0.4,
     }.items():  # fmt: skip
         cube = with_values(cube, name, value)
-    text = " ".join(render(brief(cubes=[cube]), width=200).split())
-    assert "freezing drizzle and icing in flight are 40 % likely" in text
+    short, text = (" ".join(render(brief(cubes=[cube]), width=200, more=more).split()) for more in (False, True))
+    assert "Mind freezing drizzle and icing in flight are 40 % likely" in short
     assert "white with frost, too" in text
     assert "no icing in flight" not in text
-    assert "Decides icing at 80 m possible" in text
+    assert "icing at 80 m possible" in short
 
 
-def test_rain_that_is_likely_is_never_nothing_near_a_limit():
+def tightest_line(cube):
+    return next(line.words for line in facts_of(brief(cubes=[cube])).verdict.lines if line.about == "tightest")
+
+
+def test_rain_that_is_likely_is_told_before_what_is_tightest():
     found = []
     for probability in (0.0, 0.88):
         cube = with_values(quiet_cube(36), "precipitation_probability", probability)
-        answer = brief(cubes=[with_values(cube, "weather_code", 2.0)])
-        found.append(sentences.window_reason(answer.answers[0], answer.answers[0].best, "metric"))
-    assert found[0].startswith("nothing is near a limit; nearest: gust")
-    assert re.match(r"precipitation (8[5-9]|9\d) % likely to break its limit; nearest by value: gust", found[1])
+        found.append(tightest_line(with_values(cube, "weather_code", 2.0)))
+    assert found[0] == "52 % of your gust limit to spare"
+    assert re.match(r"precipitation (8[5-9]|9\d) % likely to break its limit; 52 % of your gust", found[1])
 
 
-def test_what_is_likely_to_break_a_limit_decides_beside_a_small_margin_too():
+def test_what_is_likely_to_break_a_limit_comes_first_beside_a_small_margin_too():
     """With a margin below a half the nearest by value alone was told: a gust of 8.6 m/s, while rain is 88 % likely."""
     cube = with_values(with_values(quiet_cube(36), "wind_speed_of_gust", 7.5), "precipitation_probability", 0.88)
-    answer = brief(cubes=[with_values(cube, "weather_code", 2.0)]).answers[0]
-    assert answer.best.margin < sentences.AMPLE
-    told = sentences.window_reason(answer, answer.best, "metric")
-    assert re.match(r"precipitation (8[5-9]|9\d) % likely to break its limit; nearest by value: gust at 80 m", told)
+    told = tightest_line(with_values(cube, "weather_code", 2.0))
+    assert re.match(
+        r"precipitation (8[5-9]|9\d) % likely to break its limit; [1-4]\d % of your gust limit to spare", told
+    )
 
 
-def test_what_decides_by_value_and_is_likely_to_break_is_told_once():
-    answer = brief(cubes=[with_values(quiet_cube(36), "wind_speed_of_gust", 8.5)]).answers[0]
-    told = sentences.window_reason(answer, answer.best, "metric")
-    assert re.fullmatch(r"gust at 80 m, 9\.\d of 10\.7 m/s, [345]\d % likely to break its limit", told)
+def test_what_is_tightest_and_likely_to_break_is_told_once():
+    told = tightest_line(with_values(quiet_cube(36), "wind_speed_of_gust", 8.5))
+    assert re.fullmatch(r"1\d % of your gust limit to spare; at worst [345]\d % likely to break it", told)
 
 
 @pytest.mark.parametrize("members", [10, 40])
@@ -361,30 +433,32 @@ def test_a_storm_in_one_member_of_ten_is_named_among_the_causes(members):
 
 def test_every_grave_hazard_is_named_whatever_else_may_break():
     shares = {"gust": 0.5, "wind": 0.4, "precipitation": 0.35, "thunderstorm": 0.2, "icing": 0.15, "fog": 0.1}
-    chance = Chance(0.3, 40, False, tuple(Cause(name, share, 0.0) for name, share in shares.items()))
-    told = [cause.element for cause in told_causes(chance, "gust")]
+    causes = [CauseFacts(name, share, 0.0) for name, share in shares.items()]
+    told = [cause.element for cause in details.told_causes(causes, "gust", by_members=True)]
     assert told == ["gust", "wind", "thunderstorm", "icing", "fog"]
 
 
 def test_rain_that_is_likely_late_in_a_window_is_told_too():
     cube = with_values(quiet_cube(36), "precipitation_probability", 0.9, 14, 16)
-    answer = brief(cubes=[cube]).answers[0]
-    assert sentences.window_reason(answer, answer.best, "metric").startswith("precipitation ")
+    assert tightest_line(cube).startswith("precipitation ")
 
 
 def test_the_storm_that_ends_a_window_is_named_before_its_rain_and_among_the_causes():
     cube = with_values(with_values(quiet_cube(36), "weather_code", 95.0, 14, 14), "precipitation_amount", 4.0, 14, 14)
-    text = " ".join(render(brief(cubes=[cube]), width=200).split())
-    assert "Ends at 15:00, then thunderstorm likely" in text
-    sure = text[text.index("How sure") : text.index("Planning")]
+    short, text = (" ".join(render(brief(cubes=[cube]), width=200, more=more).split()) for more in (False, True))
+    assert "Ends then thunderstorm likely" in short
+    sure = text[text.index("How sure") : text.index("Light")]
     assert "thunderstorm" in sure
 
 
 def test_members_of_a_model_without_a_name_are_told_in_words():
-    from types import SimpleNamespace
+    site = SimpleNamespace(chance_basis=ChanceBasis(20, ["not known"], False, [], []), sortie=None)
+    assert details.whose(site) == "20 members of a model that is not known"
 
-    from wxfly.report.text.chances import whose
 
-    sureness = SimpleNamespace(by_percentiles=(), is_weak=False, members=20, models=("not known",))
-    answer = SimpleNamespace(sureness=sureness, request=SimpleNamespace(energy_missing=()))
-    assert whose(answer) == "20 members of a model that is not known"
+@pytest.mark.parametrize("name", ALL)
+def test_no_sentence_is_long_and_no_amount_is_nothing(name):
+    verdict = facts_of(ALL[name]).verdict
+    for sentence in (verdict.first_line, *(part for line in verdict.lines for part in line.words.split("; "))):
+        assert len(sentence.split()) <= 25, sentence
+        assert not re.search(r"(?<!\d)0(\.0)? (m/s|m|km) (over|more|beyond|short)", sentence)

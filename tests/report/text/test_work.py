@@ -1,6 +1,7 @@
 """Whether driving out and taking off pay, in words and for machines, and what is held back."""
 
 import json
+import re
 from dataclasses import replace
 from functools import cache
 
@@ -14,18 +15,18 @@ from tests.report.briefings import brief, nothing_known, quiet, stormy, with_val
 from wxfly.answer import findings
 from wxfly.pilot.intent import Costs, Intent
 from wxfly.report.facts.answer import facts_of
+from wxfly.report.facts.writing import Clock, Reader
 from wxfly.report.json import schema, to_json
-from wxfly.report.text.sentences import reader_for
+from wxfly.report.text.details import conduct_lines
 from wxfly.report.text.terminal import render
-from wxfly.report.text.work import conduct_lines
 
 COSTS = Costs(30.0, 100.0, 2000.0)
 
 
 def told(answer, costs):
     request = replace(answer.request, intent=Intent(costs=costs))
-    answer = replace(answer, request=request)
-    return dict(conduct_lines(answer, reader_for(answer, units="metric", time_zone="UTC")))
+    (site,) = facts_of(replace(brief(), answers=(replace(answer, request=request),))).sites
+    return dict(conduct_lines(site, Reader("metric", Clock("UTC"))))
 
 
 @cache
@@ -75,7 +76,7 @@ def test_what_is_not_known_is_not_advised():
         "Take off": "the risk is not known: not advised",
     }
     for cube in (stormy(), nothing_known()):
-        assert told(brief(cubes=[cube]).answers[0], COSTS) == {"Drive out": "no window holds: not advised"}
+        assert told(brief(cubes=[cube]).answers[0], COSTS) == {"Drive out": "no window has room: not advised"}
 
 
 @pytest.mark.thorough
@@ -106,8 +107,8 @@ def test_what_is_wet_all_along_is_said_to_be_before_it_is_advised():
     lines = told(answer, cheap)
     assert lines["Drive out"].startswith("forecast wet all along; ")
     assert lines["Take off"].startswith("forecast wet all along; ")
-    best = render(briefing, units="metric", time_zone=None, width=200).splitlines()[0]
-    assert "forecast wet all along, narrow, margin 0.00" in best
+    best = render(facts_of(briefing), width=200).splitlines()[0]
+    assert best.startswith("Forecast wet all along: probably no room to fly at Meadow")
     part = with_values(quiet_cube(36), "precipitation_amount", 0.1, 0, 8)
     for dry in (quiet(36), part):
         answer = brief(cubes=[dry]).answers[0]
@@ -117,17 +118,16 @@ def test_what_is_wet_all_along_is_said_to_be_before_it_is_advised():
 def test_the_reference_period_is_told():
     intent = Intent(contingency=np.timedelta64(20 * 60, "s"))
     briefing = brief(intent=intent)
-    text = " ".join(render(briefing, units="metric", time_zone=None, width=200).split())
+    text = " ".join(render(facts_of(briefing), width=200, more=True).split())
     assert "windows of 1 h 5 min or more (45 min planned, 20 min in hand)" in text
-    assert "that every limit holds for 1 h 5 min from" in text
+    assert re.match(r"Room to fly .* in 10 for 1 h 5 min from", text)
     assert facts_of(briefing).minimum_duration == 3900
 
 
 def test_what_is_held_back_is_told():
     cube = with_values(quiet_cube(36), "wind_speed_of_gust", 30.0, 12, 12)
-    text = " ".join(
-        render(brief(cubes=[cube], intent=Intent(hold_hours=1)), units="metric", time_zone="UTC", width=200).split()
-    )
+    facts = facts_of(brief(cubes=[cube], intent=Intent(hold_hours=1)), time_zone="UTC")
+    text = " ".join(render(facts, width=200, more=True).split())
     assert (
         "Held back Wed 10 Jun 12:00–13:00; each hour over the wind or gust limit holds back the hour after it" in text
     )

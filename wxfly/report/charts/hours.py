@@ -1,32 +1,67 @@
-"""The hours of one place that a timeline draws: their values in the reader's units, and what each cell says."""
+"""The hours of one place that a timeline draws: their values in the reader's units, and the strip of their margins."""
 
 from __future__ import annotations
 
-import html
 from collections.abc import Sequence
-from typing import Any
+from dataclasses import dataclass
+from datetime import date
 
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.answer import findings
-from wxfly.answer.request import SiteAnswer
-from wxfly.assessment.suitability import State, counts_as_required, names_of
-from wxfly.pilot.elements import BY_NAME, RETURN_LEG, ROW
+from wxfly.pilot.elements import BY_NAME, RETURN_LEG
+from wxfly.pilot.site import SiteClock
 from wxfly.report.charts import shades
-from wxfly.report.charts import shades as palette
-from wxfly.report.text import sentences
-from wxfly.report.text.sentences import Reader
+from wxfly.report.charts.shades import Figure
+from wxfly.report.facts import writing
+from wxfly.report.facts.reasons import HourWords
+from wxfly.report.facts.site import SiteAnswerFacts
+from wxfly.report.facts.timeline import TimelineFacts
+from wxfly.report.facts.values import array, instants
+from wxfly.report.facts.writing import Reader
+from wxfly.times import as_moment
 from wxfly.units import from_si
-
-Figure = dict[str, Any]
-"""A figure, or a part of one, in plotly's own terms."""
 
 THE_HOUR = "the hour"
 """The first row of the strip: the hour as a whole."""
 
-FONT = {"family": "system-ui, sans-serif", "color": shades.INK}
+HOUR = np.timedelta64(1, "h")
+Instants = npt.NDArray[np.datetime64]
 _HEADROOM = 1.3
+# Up to this many hours a cell of the wide strip has room for a whole number.
+_ROOMY = 18
+_SHORT_TITLES = {"wind_difference": "wind difference"}
+
+
+@dataclass(frozen=True)
+class Day:
+    """The hours of a day on a clock: its date, and their positions."""
+
+    date: date
+    hours: npt.NDArray[np.intp]
+
+
+def lit_hours(site: SiteAnswerFacts) -> npt.NDArray[np.bool_]:
+    """Return which hours have light in the period asked about."""
+    return np.array([start is not None for start in site.hours.usable_start], dtype=bool)
+
+
+def days_of(site: SiteAnswerFacts, clock: SiteClock) -> list[Day]:
+    """Return the days of an answer on a clock."""
+    starts, asked = instants(site.hours.start), as_moment(site.period.start)
+    inside = np.flatnonzero((starts + HOUR > asked) & (starts < as_moment(site.period.end)))
+    dates = np.array([clock.date(max(starts[i], asked)) for i in inside], dtype=object)
+    return [Day(day, inside[dates == day]) for day in sorted(set(dates))]
+
+
+def hours_shown(site: SiteAnswerFacts, here: npt.NDArray[np.intp] | None = None) -> tuple[int, int]:
+    """Return first and last hour to draw of some, or of all: the lit ones and one on either side, or all when dark."""
+    if here is None:
+        here = np.concatenate([day.hours for day in days_of(site, SiteClock("UTC"))])
+    lit = here[lit_hours(site)[here]]
+    if not lit.size:
+        return int(here[0]), int(here[-1])
+    return max(int(here[0]), int(lit[0]) - 1), min(int(here[-1]), int(lit[-1]) + 1)
 
 
 class DrawnHours:
@@ -34,12 +69,10 @@ class DrawnHours:
 
     Attributes
     ----------
-    answer, reader
-        As given.
+    facts, site, reader, whose
+        As given, and the answer for the site.
     first, count : int
         Position of the first hour, and how many there are.
-    part : slice
-        The hours on the time axis of the answer.
     times : numpy.ndarray
         Starts of the hours, UTC.
     centres : numpy.ndarray
@@ -47,7 +80,7 @@ class DrawnHours:
     unit : str
         Of wind and gust.
     speeds, limits : dict
-        Demand of every hour, and limit, of ``wind`` and ``gust`` in that unit.
+        Demand of every hour, and limit, of ``wind`` and ``gust`` at flight height in that unit.
     top : float
         Upper end of the axis of wind.
     rows : tuple of str
@@ -56,180 +89,122 @@ class DrawnHours:
         Shape (rows, hours).
     lit : numpy.ndarray of bool
         Which hours have light.
-    hovers : dict
-        For every row what each hour says when it is pointed at.
-    chances : numpy.ndarray or None
+    chances : numpy.ndarray
         Chance of every hour.
     member_gusts : numpy.ndarray or None
-        Shape (hours, 5): lowest, a tenth, the middle, nine tenths and highest of the members' gusts in that unit; None
+        Shape (5, hours): lowest, a tenth, the middle, nine tenths and highest of the members' gusts in that unit; None
         without members.
+    hovers : dict
+        For every row what each hour says when it is pointed at.
     """
 
-    def __init__(self, answer: SiteAnswer, reader: Reader, first: int, last: int) -> None:
-        self.answer, self.reader = answer, reader
+    def __init__(
+        self,
+        facts: TimelineFacts,
+        reader: Reader,
+        first: int,
+        last: int,
+        whose: str = "",
+        beside: Sequence[TimelineFacts] = (),
+    ) -> None:
+        self.facts, self.site, self.reader, self.whose = facts, facts.site, reader, whose
         self.first, self.count = first, last - first + 1
-        self.part = slice(first, last + 1)
-        assessment = answer.assessment
-        self.times = assessment["time"].values[self.part].astype("datetime64[s]")
+        self.part = part = slice(first, last + 1)
+        hours = self.site.hours
+        self.times = instants(hours.start[part])
         self.centres = np.arange(self.count) + 0.5
-        self.unit = sentences.unit_of("wind", reader.units)
-        demand, limit, margin = (
-            assessment[name].transpose("element", "time").values[:, self.part] for name in ("demand", "limit", "margin")
-        )
-        if "flight_demand" in assessment:  # the panel draws the wind at flight height, whichever phase decides
-            demand, limit = (
-                assessment[f"flight_{n}"].transpose("element", "time").values[:, self.part] for n in ("demand", "limit")
-            )
-        self.rows = (THE_HOUR, *names_of(assessment))
-        self.speeds = {name: self._in_unit(demand[ROW[name]]) for name in ("wind", "gust")}
-        self.limits = {name: float(self._in_unit(limit[ROW[name]])[0]) for name in ("wind", "gust")}
-        sureness = answer.sureness
-        self.chances = None if sureness is None else sureness.hours.values[self.part]
+        self.unit = writing.unit_of("wind", reader.units)
+        at_height = {"wind": facts.wind, "gust": facts.gust}
+        self.speeds = {name: self._in_unit(wind.demand[part]) for name, wind in at_height.items()}
+        self.limits = {name: float(self._in_unit([wind.limit])[0]) for name, wind in at_height.items()}
+        self.chances = array(hours.chance[part])
         self.member_gusts = None
-        if sureness is not None and sureness.band is not None:
-            self.member_gusts = self._in_unit(sureness.band["wind_speed_of_gust"].values[self.part])
-        band = np.array([]) if self.member_gusts is None else self.member_gusts[:, 3]
-        known = np.concatenate([*self.speeds.values(), list(self.limits.values()), band])
-        self.top = float(np.nanmax(known)) * _HEADROOM
-        self.margins = np.vstack([assessment["hour_margin"].values[self.part], margin])
-        self.lit = answer.lit_hours[self.part]
-        self._states = assessment["state"].values[self.part]
-        self._required = counts_as_required(assessment.transpose("element", "time", ...))[:, self.part]
-        self._skipped = set(assessment.attrs["not_judged"])
-        self.hovers = {row: [self._hover(row, i) for i in range(self.count)] for row in self.rows}
+        if hours.members is not None:
+            self.member_gusts = np.array([self._in_unit(row[part]) for row in hours.members.gust])
+        self.top = max(float(np.nanmax(self._in_unit(_winds(one, part)))) for one in (facts, *beside)) * _HEADROOM
+        self.rows = (THE_HOUR, *(element.name for element in self.site.elements))
+        of_elements = [element.margin for element in self.site.elements]
+        self.margins = np.array([array(row[part]) for row in (hours.margin, *of_elements)])
+        self.lit = lit_hours(self.site)[part]
+        self._words = HourWords(self.site, reader.units)
+        self.hovers = {row: [self._hover(k - 1, i) for i in range(self.count)] for k, row in enumerate(self.rows)}
 
-    def _in_unit(self, values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-        return np.asarray(from_si(values, self.unit))
+    def _in_unit(self, values: Sequence[float | None]) -> npt.NDArray[np.float64]:
+        return np.asarray(from_si(array(values), self.unit))
 
     def span(self, i: int) -> str:
         """Write the span of an hour with its zone."""
         clock = self.reader.clock
-        return f"{clock.span(self.times[i], self.times[i] + findings.HOUR)} {clock.zone(self.times[i])}"
+        return f"{clock.span(self.times[i], self.times[i] + HOUR)} {clock.zone(self.times[i])}"
 
-    def _hover(self, row: str, i: int) -> str:
-        """Say value, limit and margin of a cell, in lines that fit a phone."""
-        hour = self.first + i
-        if row == THE_HOUR:
-            state, margin = State(int(self._states[i])), float(self.margins[0, i])
-            lines = [self.span(i), f"<b>{state.words}</b>, margin {sentences.margin(margin)}", "decides: "]
-            lines[-1] += sentences.reason_of(self.answer, hour, self.reader.units).replace(", ", "<br>", 1)
-            return "<br>".join(lines)
-        reading = sentences.reading_of(self.answer, row, hour, self.reader.units).replace(", ", "<br>", 1)
-        margin = float(self.margins[1 + ROW[row], i])
-        kind = "required" if self._required[ROW[row], i] else "advised"
-        told = f"margin {sentences.margin(margin)}" if not np.isnan(margin) else f"margin not known ({kind})"
-        if row in self._skipped:
-            told = "not judged: figures missing" if row == RETURN_LEG.name else "not judged: no limit"
+    def _hover(self, row: int, i: int) -> str:
+        """Say value, limit and margin of a cell, in lines that fit a phone; the hour as a whole is row -1."""
+        hour, margin = self.first + i, float(self.margins[1 + row, i])
+        if row < 0:
+            reason = self._words.reason(hour).replace(", ", "<br>", 1)
+            state = self.site.hours.state[hour]
+            return f"{self.span(i)}<br><b>{state}</b>, margin {writing.margin(margin)}<br>decides: {reason}"
+        element = self.site.elements[row]
+        reading = self._words.reading(element.name, hour).replace(", ", "<br>", 1)
+        if not element.judged:
+            told = "not judged: figures missing" if element.name == RETURN_LEG.name else "not judged: no limit"
+        elif np.isnan(margin):
+            counts = element.is_required or any(first <= hour <= last for first, last in element.lost_runs)
+            told = f"margin not known ({'required' if counts else 'advised'})"
+        else:
+            told = f"margin {writing.margin(margin)}"
         return f"{self.span(i)}<br><b>{reading}</b><br>{told}"
-
-    def place(self, moment: np.datetime64) -> float:
-        """Return where a moment lies on the drawing's axis, which may be beyond its ends."""
-        return float((moment - self.times[0]) / findings.HOUR)
 
     def windows(self) -> list[tuple[int, float, float]]:
         """Return rank, start and end of the windows that reach into these hours, on the drawing's axis."""
-        placed = [(rank, self.place(w.start), self.place(w.end)) for rank, w in enumerate(self.answer.windows, start=1)]
+        placed = [(w.rank, *((instants([w.start, w.end]) - self.times[0]) / HOUR)) for w in self.site.windows]
         return [
-            (rank, max(0.0, start), min(float(self.count), end))
+            (rank, max(0.0, float(start)), min(float(self.count), float(end)))
             for rank, start, end in placed
             if end > 0 and start < self.count
         ]
 
 
-def hatched(
-    along: Sequence[float], base: Sequence[float], length: Sequence[float], hover: Sequence[str], *, lying: bool = False
-) -> Figure:
-    """Draw hatched boxes with a question mark for what is not known; `lying` boxes grow along x."""
-    values = {"x": list(length), "y": list(along)} if lying else {"x": list(along), "y": list(length)}
-    return {
-        "type": "bar", "name": "not known", "orientation": "h" if lying else "v", "base": list(base), "width": 1,
-        "marker": {
-            "color": "#ffffff", "line": {"color": shades.HATCH, "width": 1},
-            "pattern": {"shape": "/", "fgcolor": shades.HATCH, "bgcolor": "#ffffff", "size": 7, "solidity": 0.25},
-        },
-        "text": ["<b>?</b>"] * len(along), "textposition": "inside", "insidetextanchor": "middle", "textangle": 0,
-        "textfont": {"color": "#000000", "size": 13}, "customdata": list(hover),
-        "hovertemplate": "%{customdata}<extra></extra>", **values,
-    }  # fmt: skip
-
-
-def escaped(text: str) -> str:
-    """Escape a text from outside for plotly, which reads some tags, as for HTML."""
-    return html.escape(text, quote=False)
-
-
-_SHORT_TITLES = {"wind_difference": "wind difference"}
-# Up to this many hours a cell of the wide strip has room for a whole number.
-_ROOMY = 21
+def _winds(facts: TimelineFacts, part: slice) -> list[float | None]:
+    """Return all that the axis of wind must have room for."""
+    of_members = [] if facts.site.hours.members is None else facts.site.hours.members.gust[3][part]
+    both = facts.wind, facts.gust
+    return [*of_members, *(wind.limit for wind in both), *(v for wind in both for v in wind.demand[part])]
 
 
 def traces(hours: DrawnHours, *, tall: bool) -> list[Figure]:
     """Return the cells with their numbers, and hatched cells for what is not known."""
-    margins, reserve = hours.margins, hours.answer.request.limits.reserve
-    shades = [[palette.shade_of(float(m), reserve) for m in row] for row in margins]
+    margins, reserve = hours.margins, hours.site.limits.reserve
+    classes = [[shades.shade_of(float(m), reserve) for m in row] for row in margins]
     is_short = tall or hours.count > _ROOMY
-    text = [["" if np.isnan(m) else palette.cell(float(m), short=is_short) for m in row] for row in margins]
-    colours = [[palette.NUMBERS[s] if s is not None else palette.INK for s in row] for row in shades]
-    text = [
-        [f'<span style="color:{c}">{t}</span>' if t else "" for c, t in zip(cs, ts, strict=True)]
-        for cs, ts in zip(colours, text, strict=True)
-    ]
+    text = [["" if np.isnan(m) else shades.cell(float(m), short=is_short) for m in row] for row in margins]
     for row in (hours.rows.index(THE_HOUR), hours.rows.index("daylight")):
         for i in np.flatnonzero(~hours.lit & ~np.isnan(margins[row])):
-            shades[row][i], text[row][i] = palette.DARK, "" if is_short else "dark"
-    hover = [hours.hovers[name] for name in hours.rows]
-    rows = list(range(len(hours.rows)))
-    along, across = hours.centres.tolist(), rows
-    grid: Figure = {
-        "type": "heatmap", "name": "margin", "z": shades, "zmin": 0, "zmax": 5, "text": text,
-        "customdata": hover, "colorscale": palette.colorscale(), "showscale": False, "xgap": 1, "ygap": 1,
-        "texttemplate": "%{text}", "textfont": {"size": 11}, "hoverongaps": False,
-        "hovertemplate": "%{customdata}<extra></extra>",
-    }  # fmt: skip
-    grid["z"] = [[None if s is None else s + 0.5 for s in row] for row in shades]
-    if tall:
-        for key in ("z", "text", "customdata"):
-            grid[key] = [list(column) for column in zip(*grid[key], strict=True)]
-        along, across = across, along
-    grid |= {"x": along, "y": across, **_axes(tall=tall)}
-    return [grid, *_unknown_cells(hours, tall=tall)]
-
-
-def _axes(*, tall: bool) -> Figure:
-    return {"xaxis": "x2", "yaxis": "y2"} if tall else {"xaxis": "x", "yaxis": "y2"}
-
-
-def _unknown_cells(hours: DrawnHours, *, tall: bool) -> list[Figure]:
-    rows, at = np.nonzero(np.isnan(hours.margins))
-    if not rows.size:
-        return []
-    hover = [hours.hovers[hours.rows[r]][i] for r, i in zip(rows, at, strict=True)]
-    bars = hatched(hours.centres[at].tolist(), (rows - 0.5).tolist(), [1.0] * rows.size, hover, lying=tall)
-    return [bars | _axes(tall=tall)]
+            classes[row][i], text[row][i] = shades.DARK, "" if tall else "dark"
+    axes = {"xaxis": "x2", "yaxis": "y2"} if tall else {"xaxis": "x", "yaxis": "y2"}
+    drawn = [shades.grid(classes, text, [hours.hovers[row] for row in hours.rows], tall=tall) | axes]
+    rows, at = np.nonzero(np.isnan(margins))
+    if rows.size:
+        hover = [hours.hovers[hours.rows[r]][i] for r, i in zip(rows, at, strict=True)]
+        boxes = hours.centres[at].tolist(), (rows - 0.5).tolist(), [1.0] * rows.size, hover
+        drawn.append(shades.hatched(*boxes, lying=tall) | axes)
+    return drawn
 
 
 def frames(hours: DrawnHours, *, tall: bool) -> list[Figure]:
-    """Return the black frames of the windows, over both panels."""
-    line = {"color": "#000000", "width": 3}
-    boxes = []
-    for _, start, end in hours.windows():
-        box = {"type": "rect", "line": line, "fillcolor": "rgba(0,0,0,0)"}
-        boxes.append(box | {"xref": "x", "yref": "y", "x0": start, "x1": end, "y0": 0, "y1": hours.top})
-        across = (-0.5, len(hours.rows) - 0.5)
-        (x0, x1), (y0, y1) = (across, (start, end)) if tall else ((start, end), across)
-        boxes.append(box | {"xref": "x2" if tall else "x", "yref": "y2", "x0": x0, "x1": x1, "y0": y0, "y1": y1})
-    return boxes
+    """Return the frames of the windows, over both panels."""
+    across = (-0.5, len(hours.rows) - 0.5)
+    drawn = []
+    for _, *along in hours.windows():
+        drawn += shades.frame((*along, 0, hours.top), ("x", "y"))
+        drawn += shades.frame((*across, *along), ("x2", "y2")) if tall else shades.frame((*along, *across), ("x", "y2"))
+    return drawn
 
 
 def axis_of_rows(hours: DrawnHours) -> Figure:
     """Return the axis that names the rows."""
+    titles = [_SHORT_TITLES.get(row, BY_NAME[row].title) for row in hours.rows[1:]]
     return {
-        "tickvals": list(range(len(hours.rows))), "ticktext": [_title(row) for row in hours.rows], "fixedrange": True,
+        "tickvals": list(range(len(hours.rows))), "ticktext": ["<b>the hour</b>", *titles], "fixedrange": True,
         "showgrid": False, "zeroline": False, "ticks": "",
     }  # fmt: skip
-
-
-def _title(row: str) -> str:
-    if row == THE_HOUR:
-        return "<b>the hour</b>"
-    return _SHORT_TITLES.get(row, BY_NAME[row].title)

@@ -7,36 +7,41 @@ run down the page so that every number keeps its size.
 
 from __future__ import annotations
 
-import numpy as np
+from collections.abc import Sequence
 
-from wxfly.answer import findings
-from wxfly.answer.request import SiteAnswer
 from wxfly.report.charts import hours, shades, wind
-from wxfly.report.charts.hours import FONT, DrawnHours, Figure
-from wxfly.report.text.sentences import Reader
+from wxfly.report.charts.hours import HOUR, DrawnHours
+from wxfly.report.charts.shades import Figure
+from wxfly.report.facts.timeline import TimelineFacts
+from wxfly.report.facts.writing import Reader
+
+LEFT, RIGHT = 128, 128
+"""Margins of a wide chart, so that charts below each other share their axis of time [pixel]."""
+_CELL = 25
 
 
-def hours_shown(answer: SiteAnswer, start: np.datetime64, end: np.datetime64) -> tuple[int, int]:
-    """Return first and last hour to draw between two moments: the lit ones and one on either side, or all when dark."""
-    times = answer.assessment["time"].values.astype("datetime64[s]")
-    here = np.flatnonzero((times + findings.HOUR > start) & (times < end))
-    lit = here[answer.lit_hours[here]]
-    if not lit.size:
-        return int(here[0]), int(here[-1])
-    return max(int(here[0]), int(lit[0]) - 1), min(int(here[-1]), int(lit[-1]) + 1)
-
-
-def timelines(answer: SiteAnswer, reader: Reader, first: int, last: int) -> dict[str, Figure]:
+def timelines(
+    facts: TimelineFacts,
+    reader: Reader,
+    first: int,
+    last: int,
+    whose: str = "",
+    beside: Sequence[TimelineFacts] = (),
+) -> dict[str, Figure]:
     """Draw the hours of one place in both shapes.
 
     Parameters
     ----------
-    answer : SiteAnswer
+    facts : TimelineFacts
         What to draw.
     reader : Reader
         Units and clock.
     first, last : int
         Positions of the first and last hour.
+    whose : str, optional
+        What the chances are from, in words.
+    beside : sequence of TimelineFacts, optional
+        Sites to compare with: their wind has the same scale.
 
     Returns
     -------
@@ -44,7 +49,7 @@ def timelines(answer: SiteAnswer, reader: Reader, first: int, last: int) -> dict
         ``wide`` and ``tall``, each a plotly figure with ``data`` and ``layout``; the time axis counts hours from the
         first hour drawn.
     """
-    drawn = DrawnHours(answer, reader, first, last)
+    drawn = DrawnHours(facts, reader, first, last, whose, beside)
     return {
         shape: {
             "data": [*wind.traces(drawn, tall=tall), *hours.traces(drawn, tall=tall)],
@@ -54,46 +59,40 @@ def timelines(answer: SiteAnswer, reader: Reader, first: int, last: int) -> dict
     }
 
 
+def axis_of_time(reader: Reader, times: hours.Instants, *, tall: bool) -> Figure:
+    """Return an axis along the hours, with the zone or zones of its clock."""
+    every = 1 + times.size // (8 if tall else 20)
+    edges = [*times, times[-1] + HOUR]
+    return {
+        "range": [0, times.size], "tickvals": list(range(len(edges)))[::every],
+        "ticktext": [reader.clock.hour(t) for t in edges][::every], "fixedrange": True, "showgrid": False,
+        "zeroline": False, "ticks": "outside",
+        "title": {"text": f"hour, {reader.clock.zones(edges[0], edges[-1])}", "standoff": 4},
+    }  # fmt: skip
+
+
 def _layout(drawn: DrawnHours, *, tall: bool) -> Figure:
-    cell = 25
     wind_pixels = 210 if tall else 250
-    strip_pixels = cell * (drawn.count if tall else len(drawn.rows))
-    gap = 150 if tall else 34
-    margin = {"l": 46, "r": 6, "t": 46, "b": 12} if tall else {"l": 128, "r": 54, "t": 46, "b": 34}
+    strip_pixels = _CELL * (drawn.count if tall else len(drawn.rows))
+    gap = 170 if tall else 34
+    margin = {"l": 48, "r": 4, "t": 60, "b": 12} if tall else {"l": LEFT, "r": RIGHT, "t": 46, "b": 48}
     plot = wind_pixels + gap + strip_pixels
     strip_top, wind_bottom = strip_pixels / plot, (strip_pixels + gap) / plot
-    layout: Figure = {
-        "height": plot + margin["t"] + margin["b"], "margin": margin, "font": {**FONT, "size": 12},
-        "paper_bgcolor": "#ffffff", "plot_bgcolor": "#ffffff", "showlegend": False, "dragmode": False,
-        "hovermode": "closest", "barmode": "overlay", "bargap": 0,
-        "hoverlabel": {"bgcolor": "#ffffff", "bordercolor": shades.INK, "align": "left",
-                       "font": {**FONT, "size": 13}},
+    layout = shades.COMMON | {
+        "height": plot + margin["t"] + margin["b"], "margin": margin,
         "yaxis": wind.axis(drawn) | {"domain": [wind_bottom, 1]},
         "shapes": [*wind.shapes(drawn), *hours.frames(drawn, tall=tall)],
         "annotations": wind.names(drawn, tall=tall),
     }  # fmt: skip
-    hour_axis: Figure = {"fixedrange": True, "showgrid": False, "zeroline": False, "ticks": "outside"}
-    strip_rows = hours.axis_of_rows(drawn)
-    edges = list(range(drawn.count + 1))
-    words = [drawn.reader.clock.hour(t) for t in [*drawn.times, drawn.times[-1] + findings.HOUR]]
+    time, rows = axis_of_time(drawn.reader, drawn.times, tall=tall), hours.axis_of_rows(drawn)
+    along, across = [0, strip_top], len(drawn.rows) - 0.5
     if tall:
-        every = 1 + drawn.count // 7
-        layout["xaxis"] = hour_axis | {
-            "range": [0, drawn.count], "anchor": "y", "tickvals": edges[::every], "ticktext": words[::every],
-        }  # fmt: skip
-        layout["xaxis2"] = strip_rows | {
-            "anchor": "y2", "side": "top", "tickangle": -90, "range": [-0.5, len(drawn.rows) - 0.5],
-        }  # fmt: skip
-        layout["yaxis2"] = hour_axis | {
-            "anchor": "x2", "domain": [0, strip_top], "range": [drawn.count, 0], "tickvals": edges,
-            "ticktext": words,
-        }  # fmt: skip
+        layout["xaxis"] = time | {"anchor": "y"}
+        layout["xaxis2"] = rows | {"anchor": "y2", "side": "top", "tickangle": -90, "range": [-0.5, across]}
+        words = [drawn.reader.clock.hour(t) for t in [*drawn.times, drawn.times[-1] + HOUR]]
+        down = {"anchor": "x2", "domain": along, "range": [drawn.count, 0], "title": None}
+        layout["yaxis2"] = time | down | {"tickvals": list(range(len(words))), "ticktext": words}
     else:
-        every = 1 + drawn.count // 20
-        layout["xaxis"] = hour_axis | {
-            "range": [0, drawn.count], "anchor": "y2", "tickvals": edges[::every], "ticktext": words[::every],
-        }  # fmt: skip
-        layout["yaxis2"] = strip_rows | {
-            "anchor": "x", "domain": [0, strip_top], "range": [len(drawn.rows) - 0.5, -0.5],
-        }  # fmt: skip
+        layout["xaxis"] = time | {"anchor": "y2"}
+        layout["yaxis2"] = rows | {"anchor": "x", "domain": along, "range": [across, -0.5]}
     return layout

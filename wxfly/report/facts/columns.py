@@ -8,9 +8,10 @@ from datetime import datetime, timedelta
 from typing import Any, Literal
 
 from wxfly.pilot.elements import BY_NAME
-from wxfly.report.facts.answer import AnswerFacts, SiteAnswerFacts
+from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.comparison import ComparisonFacts
 from wxfly.report.facts.hours import limits_of_hours, unknown_of_hours
+from wxfly.report.facts.site import SiteAnswerFacts
 
 Kind = Literal["words", "list", "ranks", "hour", "moment", "state", "share", "amount", "grade", "direction", "flag"]
 

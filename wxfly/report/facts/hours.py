@@ -13,7 +13,7 @@ from wxfly.assessment.suitability import counts_as_required, names_of
 from wxfly.physics.air.sun import low_light, solar_day, sun_events
 from wxfly.pilot.elements import BY_NAME, LIMIT_RULES
 from wxfly.pilot.limits import Limits
-from wxfly.pilot.site import SiteClock
+from wxfly.pilot.site import Site, SiteClock
 from wxfly.report.facts.values import (
     Degrees,
     ElementName,
@@ -35,6 +35,19 @@ from wxfly.report.facts.values import (
 )
 
 
+class GapFacts(Facts, frozen=True):
+    """A judged element that is not known in some lit hours."""
+
+    element: ElementName
+    """The element."""
+    is_required: bool
+    """Whether those hours are not known for want of it."""
+    hour_runs: list[tuple[int, int]]
+    """First and last position of each run of those hours."""
+    everywhere: bool
+    """Whether it is known in no lit hour."""
+
+
 class NotKnown(Facts, frozen=True):
     """What the decision needs and does not have. Read it first."""
 
@@ -44,15 +57,17 @@ class NotKnown(Facts, frozen=True):
     """Advised elements missing in some lit hour: find out before you fly."""
     not_judged: list[ElementName]
     """Elements for which there is no limit."""
+    gaps: list[GapFacts]
+    """Where each is missing, the required first."""
+    lost_probability_runs: list[tuple[int, int]]
+    """First and last position of each run of lit hours whose probability of precipitation is lost."""
 
 
 class LitHours(Facts, frozen=True):
     """How the lit hours of the period stand, and what decides where no window holds."""
 
     lit_count: int
-    """Hours."""
     holding_count: int
-    """Hours."""
     not_known_count: int
     """Hours."""
     deciding_element: ElementName | None
@@ -70,28 +85,25 @@ class DayFacts(Facts, frozen=True):
 
     date: date
     """At the site."""
+    start: datetime
+    end: datetime
+    """The part of the day that was asked about."""
+    lit_hours: LitHours
+    """How its lit hours stand."""
     civil_dawn: datetime | None
-    """The sun at 6 degrees below the horizon, and at it."""
     sunrise: datetime | None
-    """The sun at 6 degrees below the horizon, and at it."""
     sunset: datetime | None
-    """The sun at 6 degrees below the horizon, and at it."""
     civil_dusk: datetime | None
     """The sun at 6 degrees below the horizon, and at it."""
     morning_blue_start: datetime | None
-    """The morning's blue hour ends where its golden hour starts."""
     morning_golden_start: datetime | None
-    """The morning's blue hour ends where its golden hour starts."""
     morning_golden_end: datetime | None
     """The morning's blue hour ends where its golden hour starts."""
     evening_golden_start: datetime | None
-    """The evening's blue hour starts where its golden hour ends."""
     evening_golden_end: datetime | None
-    """The evening's blue hour starts where its golden hour ends."""
     evening_blue_end: datetime | None
     """The evening's blue hour starts where its golden hour ends."""
     highest_sun_elevation: Degrees
-    """Of the sun at its full hours; where it never rises or sets they say which."""
     lowest_sun_elevation: Degrees
     """Of the sun at its full hours; where it never rises or sets they say which."""
 
@@ -102,7 +114,6 @@ class MemberFacts(Facts, frozen=True):
     shares: list[Share]
     """Share of the members at or below each column: the lowest, a tenth, the middle, nine tenths, the highest."""
     wind: list[list[Speed | None]]
-    """By share, then by hour."""
     gust: list[list[Speed | None]]
     """By share, then by hour."""
 
@@ -113,7 +124,6 @@ class HourFacts(Facts, frozen=True):
     start: list[datetime]
     """Start of the hour; it lasts 3600 s."""
     usable_start: list[datetime | None]
-    """Its lit part inside the period; null when there is none."""
     usable_end: list[datetime | None]
     """Its lit part inside the period; null when there is none."""
     state: list[StateWord]
@@ -128,7 +138,6 @@ class HourFacts(Facts, frozen=True):
     chance: list[Share | None]
     """That every limit holds in this hour, its light left aside."""
     wind_from_direction_at_start: list[Degrees | None]
-    """Where the wind at flight height comes from."""
     wind_from_direction_at_end: list[Degrees | None]
     """Where the wind at flight height comes from."""
     usable_height: list[Metres | None]
@@ -160,7 +169,6 @@ class ElementFacts(Facts, frozen=True):
     judged: bool
     """Whether there is a limit; without one it counts neither way."""
     least: float | None
-    """The limit; null where there is none on that side, or where it goes by hours."""
     most: float | None
     """The limit; null where there is none on that side, or where it goes by hours."""
     limit_by_hour: list[float | None] | None
@@ -173,6 +181,9 @@ class ElementFacts(Facts, frozen=True):
     """For wind and gust: the flight height that they are for; null for the others, or where it goes by hours."""
     height_by_hour: list[Metres] | None
     """For wind and gust: the height of the phase of the flight that leaves the least, where there are phases."""
+    near_ground_runs: list[tuple[int, int]]
+    """For temperature: first and last position of each run of hours in which that near the ground is the one that
+    counts; empty for the others."""
 
 
 class LimitFacts(Facts, frozen=True):
@@ -193,10 +204,11 @@ class LimitFacts(Facts, frozen=True):
     """Largest gust at 2 m for launching and landing; null for none of its own."""
 
 
-def lit_hours_facts(answer: SiteAnswer) -> LitHours:
-    """Return how the lit hours of an answer stand."""
-    count = findings.count_hours(answer)
-    longest = findings.longest_stretch(answer, answer.start, answer.end)
+def lit_hours_facts(answer: SiteAnswer, day: findings.Day | None = None) -> LitHours:
+    """Return how the lit hours of an answer, or of one of its days, stand."""
+    count = findings.count_hours(answer, None if day is None else day.hours)
+    part = answer if day is None else day
+    longest = findings.longest_stretch(answer, part.start, part.end)
     times = answer.assessment["time"].values
     return LitHours(
         count.lit,
@@ -209,6 +221,14 @@ def lit_hours_facts(answer: SiteAnswer) -> LitHours:
     )
 
 
+def sun_passes(site: Site, first: date, count: int) -> list[dict[str, datetime | None]]:
+    """Return the moments at which the sun passes its heights on each day of a site's clock, from a first day on."""
+    noon = SiteClock(site.time_zone).noon(first)
+    place = site.latitude, site.longitude, solar_day(site.longitude, noon), count
+    passes = sun_events(*place)._asdict() | low_light(*place)._asdict()
+    return [{name: known_moment(moments[at]) for name, moments in passes.items()} for at in range(count)]
+
+
 def day_facts(answer: SiteAnswer) -> list[DayFacts]:
     """Return light and sun of each day of the site's clock."""
     site, clock = answer.request.site, SiteClock(answer.request.site.time_zone)
@@ -216,17 +236,18 @@ def day_facts(answer: SiteAnswer) -> list[DayFacts]:
     if not days:
         return []
     count = (days[-1].date - days[0].date).days + 1
-    place = site.latitude, site.longitude, solar_day(site.longitude, clock.noon(days[0].date)), count
-    passes = sun_events(*place)._asdict() | low_light(*place)._asdict()
+    passes = sun_passes(site, days[0].date, count)
     found = []
     for day in days:
         at = (day.date - days[0].date).days
         highest, lowest = findings.sun_elevations(site, day)
-        moments_of_day = {name: known_moment(moments[at]) for name, moments in passes.items()}
         found.append(
             DayFacts(
                 day.date,
-                **moments_of_day,
+                moment_of(day.start),
+                moment_of(day.end),
+                lit_hours_facts(answer, day),
+                **passes[at],
                 highest_sun_elevation=round(highest, 1),
                 lowest_sun_elevation=round(lowest, 1),
             )
@@ -299,9 +320,15 @@ def element_facts(answer: SiteAnswer) -> list[ElementFacts]:
                 margin=column(margin[k]),
                 height=number(answer.request.height) if is_aloft and phases is None else None,
                 height_by_hour=phases[k].tolist() if is_aloft and phases is not None else None,
+                near_ground_runs=_near_ground(answer, demand[k]) if name == "temperature" else [],
             )
         )
     return rows
+
+
+def _near_ground(answer: SiteAnswer, temperature: npt.NDArray[np.float64]) -> list[tuple[int, int]]:
+    aloft = answer.conditions["air_temperature"].transpose("edge", "time").values
+    return runs_of(~np.isnan(temperature) & (aloft != temperature).all(axis=0))
 
 
 def _limits(
@@ -337,6 +364,8 @@ def not_known_facts(answer: SiteAnswer) -> NotKnown:
         [gap.element for gap in found if gap.required],
         [gap.element for gap in found if not gap.required],
         list(answer.assessment.attrs["not_judged"]),
+        [GapFacts(gap.element, gap.required, findings.runs(gap.hours), gap.everywhere) for gap in found],
+        findings.runs(findings.lost_probability(answer)),
     )
 
 

@@ -37,19 +37,15 @@ class ForecastFacts(Facts, frozen=True):
     is_ensemble: bool
     """Whether it gives the chance only."""
     source: str | None
-    """The service, who runs the model, and its name."""
     institution: str | None
-    """The service, who runs the model, and its name."""
     model: str | None
     """The service, who runs the model, and its name."""
     attribution: str | None
-    """Show both to whoever reads what you make of the answer."""
     licence: str | None
     """Show both to whoever reads what you make of the answer."""
     history: str | None
     """How it was obtained."""
     run: datetime | None
-    """Start of the run, and when it was retrieved."""
     retrieved: datetime | None
     """Start of the run, and when it was retrieved."""
     age: Seconds | None
@@ -66,7 +62,6 @@ class SiteFacts(Facts, frozen=True):
     name: str
     """What the pilot calls it. It may hold any character: escape it where you show it."""
     latitude: Degrees
-    """North and east positive."""
     longitude: Degrees
     """North and east positive."""
     surface_altitude: Metres | None
@@ -83,7 +78,6 @@ class AircraftFacts(Facts, frozen=True):
     """What is flown."""
 
     name: str
-    """Short name, and words for people."""
     title: str
     """Short name, and words for people."""
     kind: str

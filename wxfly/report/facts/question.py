@@ -76,17 +76,13 @@ class QuestionFacts(Facts, frozen=True):
     height: Metres
     """Flight height above ground where no place is named."""
     aircraft_name: str
-    """Names."""
     rules: str
     """Names."""
     required: list[ElementName]
-    """Elements that the hours must know, and those that the pilot takes on himself."""
     accepted: list[ElementName]
     """Elements that the hours must know, and those that the pilot takes on himself."""
     reserve: Share | None
-    """In place of the usual limits; null where the pilot gave none."""
     confidence: Share | None
-    """In place of the usual limits; null where the pilot gave none."""
     gust_at_launch: Speed | None
     """In place of the usual limits; null where the pilot gave none."""
     forecast_asked: ForecastAsked
@@ -94,7 +90,6 @@ class QuestionFacts(Facts, frozen=True):
     day: date | None
     """At the site; null for the day that is `first_day` days from today."""
     first_day: int
-    """The day asked about, from today, and how many days a week's question covers."""
     day_count: int
     """The day asked about, from today, and how many days a week's question covers."""
     toward: Degrees | None
@@ -107,10 +102,6 @@ class QuestionFacts(Facts, frozen=True):
     """How sure the way home must be."""
     ranks_anew: bool
     """Whether windows are ranked whatever was chosen before."""
-    display_units: str
-    """Units in which people are shown the answer. This answer is in SI units whatever they are."""
-    display_time_zone: str | None
-    """IANA zone in which people are shown times; null for each site's own."""
 
 
 def question_facts(question: Question) -> QuestionFacts:
@@ -152,6 +143,4 @@ def question_facts(question: Question) -> QuestionFacts:
         ),
         confidence_of_return=question.confidence,
         ranks_anew=question.ranks_anew,
-        display_units=question.units,
-        display_time_zone=question.time_zone,
     )

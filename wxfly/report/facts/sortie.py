@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import math
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 from wxfly.answer import findings
 from wxfly.answer.request import SiteAnswer
 from wxfly.answer.survey import Spell, Survey
+from wxfly.answer.windows import Window
+from wxfly.physics.probability import least_chance
 from wxfly.pilot.intent import Intent, drives_out, takes_off
+from wxfly.probability.chance import Chance
 from wxfly.report.facts.values import (
     Degrees,
     Facts,
@@ -23,6 +27,9 @@ from wxfly.report.facts.values import (
     share,
 )
 from wxfly.report.facts.windows import CauseFacts, chance_and_causes
+
+if TYPE_CHECKING:
+    from wxfly.flight.return_leg import Sortie, WorstMoment
 
 
 class PlanFacts(Facts, frozen=True):
@@ -57,6 +64,12 @@ class WorstFacts(Facts, frozen=True):
     """Time after take-off at which to leave for home at the latest."""
     flight_time: FlightTime | None
     """Of one battery, take-off to landing at the latest; 0 where the sortie does not come home."""
+    refusal: str | None
+    """Why it cannot be flown, whatever the battery; null where it can."""
+    flights: int
+    """How many flights the batteries allow in the window."""
+    time_in_air: FlightTime | None
+    """Of these flights together."""
 
 
 class SortieFacts(Facts, frozen=True):
@@ -89,7 +102,6 @@ class SpellFacts(Facts, frozen=True):
     """A stretch of work or of waiting, in full hours."""
 
     start: datetime
-    """Its ends."""
     end: datetime
     """Its ends."""
     work: bool
@@ -137,6 +149,8 @@ class DecisionFacts(Facts, frozen=True):
     """Whether taking off would pay on this forecast."""
     members_needed: int
     """Members that can tell a risk as small as that."""
+    least_risk_told: Share | None
+    """The smallest risk that the members, or the one forecast, can tell; null where there is none."""
 
 
 def sortie_facts(answer: SiteAnswer) -> SortieFacts | None:
@@ -144,31 +158,39 @@ def sortie_facts(answer: SiteAnswer) -> SortieFacts | None:
     sortie, missing, worst = answer.request.sortie, answer.request.energy_missing, answer.way_home
     if sortie is None and not missing:
         return None
-    planned = (
-        None
-        if sortie is None
-        else PlanFacts(
-            sortie.plan.distance,
-            sortie.plan.direction,
-            round(sortie.plan.work_time),
-            sortie.plan.return_height,
-            sortie.plan.reserve,
-            sortie.plan.confidence,
-            sortie.batteries,
-        )
+    most_demanding = None if worst is None or sortie is None else _worst(answer, worst, sortie)
+    return SortieFacts(
+        sortie is not None, list(missing), None if sortie is None else plan_facts(sortie), most_demanding
     )
-    most_demanding = (
-        None
-        if worst is None
-        else WorstFacts(
-            moment_of(worst.moment),
-            number(float(worst.budget.needed_share)),
-            number(float(worst.budget.charge_at_turn)),
-            number(float(worst.budget.latest_turn)),
-            number(worst.flight_time),
-        )
+
+
+def plan_facts(sortie: Sortie) -> PlanFacts:
+    """Return what is to be flown."""
+    plan = sortie.plan
+    return PlanFacts(
+        plan.distance, plan.direction, round(plan.work_time), plan.return_height, plan.reserve, plan.confidence,
+        sortie.batteries,
+    )  # fmt: skip
+
+
+def _worst(answer: SiteAnswer, worst: WorstMoment, sortie: Sortie) -> WorstFacts:
+    """Return the moment of the best window that asks the most, and what the batteries make of the window."""
+    # Only flights that are planned need the rotors; the other answers start faster without.
+    from wxfly.flight.budget import Refusal
+    from wxfly.flight.reach import flights_in_window
+
+    length = 0.0 if answer.best is None else float(seconds(answer.best.length))
+    flights = flights_in_window(length, worst.flight_time, sortie.batteries)
+    return WorstFacts(
+        moment_of(worst.moment),
+        number(float(worst.budget.needed_share)),
+        number(float(worst.budget.charge_at_turn)),
+        number(float(worst.budget.latest_turn)),
+        number(worst.flight_time),
+        Refusal(int(worst.budget.refusal)).words or None,
+        flights.begun,
+        number(flights.time_in_air),
     )
-    return SortieFacts(sortie is not None, list(missing), planned, most_demanding)
 
 
 def survey_facts(answer: SiteAnswer) -> SurveyFacts | None:
@@ -188,12 +210,12 @@ def _spell(spell: Spell) -> SpellFacts:
     return SpellFacts(moment_of(spell.start), moment_of(spell.end), spell.is_work)
 
 
-def decision_facts(answer: SiteAnswer) -> DecisionFacts | None:
-    """Return whether driving out and taking off pay, by the pilot's own costs."""
+def decision_facts(answer: SiteAnswer, window: Window | None = None) -> DecisionFacts | None:
+    """Return whether driving out and taking off pay by the pilot's own costs, in the best window or another."""
     costs = answer.request.intent.costs
     if costs is None:
         return None
-    found = findings.chance_for_costs(answer)
+    found = findings.chance_for_costs(answer, window)
     chance = math.nan if found is None else found.value
     count = findings.count_hours(answer)
     is_known = not math.isnan(chance) or (found is None and count.not_known < count.lit)
@@ -205,7 +227,16 @@ def decision_facts(answer: SiteAnswer) -> DecisionFacts | None:
         largest_risk_to_take_off=share(costs.largest_risk_to_take_off),
         take_off=takes_off(chance, costs) if is_known else None,
         members_needed=costs.members_needed,
+        least_risk_told=None if found is None else number(_least_risk(answer, found)),
     )
+
+
+def _least_risk(answer: SiteAnswer, chance: Chance) -> float:
+    """Return the smallest risk that a chance can tell."""
+    law = None if answer.sureness is None else answer.sureness.law
+    if chance.is_weak and law is not None:
+        return law.least_of_single
+    return float(least_chance(chance.members))
 
 
 def intent_facts(intent: Intent) -> IntentFacts:

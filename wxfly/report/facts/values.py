@@ -47,7 +47,6 @@ class Period(Facts, frozen=True):
     """A stretch of time."""
 
     start: datetime
-    """Its ends."""
     end: datetime
     """Its ends."""
 
@@ -81,6 +80,16 @@ def written_moment(text: str) -> datetime:
 def moments(times: npt.NDArray[np.datetime64]) -> list[datetime | None]:
     """Return UTC moments of numpy as aware datetimes, None for NaT."""
     return [t and t.replace(tzinfo=UTC) for t in times.astype("datetime64[s]").tolist()]
+
+
+def array(values: Sequence[float | None]) -> npt.NDArray[np.float64]:
+    """Return numbers as an array, NaN for None."""
+    return np.array(values, dtype=float)
+
+
+def instants(moments: Sequence[datetime | None]) -> npt.NDArray[np.datetime64]:
+    """Return moments as numpy has them, UTC [s], NaT for None."""
+    return np.array([m and m.replace(tzinfo=None) for m in moments], dtype="datetime64[s]")
 
 
 def known_moment(time: np.datetime64) -> datetime | None:
@@ -144,6 +153,8 @@ CAUTIONS = (
     " you stand, look at the sky, and land while you could still have stayed up.",
 )
 """What every output says, the first at the least."""
+CAUTION_IN_SHORT = "Advice, not permission: local rules prevail."
+"""The same below a verdict, where the rest is one step away."""
 
 FAR_AHEAD = "The further ahead, the less a margin means: look again at windows more than three days away."
 

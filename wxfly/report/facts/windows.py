@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import typing
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Literal
 
@@ -12,21 +13,31 @@ import numpy as np
 from wxfly.answer import findings
 from wxfly.answer.request import Change, SiteAnswer
 from wxfly.answer.windows import Window
+from wxfly.assessment.state import State
 from wxfly.flight.advice import sight
-from wxfly.probability.chance import Chance, Outlook
+from wxfly.pilot.elements import ROW
+from wxfly.pilot.intent import derate
+from wxfly.probability.chance import Cause, Chance, Outlook, jumpiness
 from wxfly.report.facts.values import (
+    Degrees,
     ElementName,
     Facts,
+    Kelvins,
     Metres,
     Period,
     Share,
+    Speed,
     StateWord,
     moment_of,
     number,
-    share,
     state_word,
     written_moment,
 )
+
+RoomWord = Literal["room", "little room", "probably no room"]
+"""Whether there is room to fly, from best to worst."""
+EVEN_CHANCE = 0.5
+"""Chance below which a window is a probable no [1]; common practice, no source."""
 
 
 class CauseFacts(Facts, frozen=True):
@@ -34,9 +45,9 @@ class CauseFacts(Facts, frozen=True):
 
     element: ElementName
     """The element."""
-    share: Share
+    share: Share | None
     """Chance that it breaks its limit in some hour, alone or with others."""
-    share_alone: Share
+    share_alone: Share | None
     """Chance that it does and nothing else does."""
 
 
@@ -44,7 +55,6 @@ class OutlookFacts(Facts, frozen=True):
     """The surest stretch of the length that is asked for."""
 
     start: datetime
-    """Within the light."""
     end: datetime
     """Within the light."""
     kind: Literal["firm", "open", "faint", "not known"]
@@ -53,6 +63,29 @@ class OutlookFacts(Facts, frozen=True):
     """That every limit holds all along, counted over the members together; never 0 and never 1."""
     causes: list[CauseFacts]
     """The largest share first."""
+    forecast_wet: bool
+    """Whether precipitation is forecast in every hour of it."""
+
+
+class ConditionsFacts(Facts, frozen=True):
+    """What a window is like at flight height; null where a part of it is not known."""
+
+    wind_low: Speed | None
+    wind_high: Speed | None
+    """Smallest and largest mean wind."""
+    wind_doubt: Speed | None
+    """One standard deviation of carrying the wind up from the forecast's heights."""
+    wind_from_direction: Degrees | None
+    """Where the wind comes from, on average; null too where it comes from all round."""
+    gust: Speed | None
+    """Largest gust."""
+    temperature_low: Kelvins | None
+    temperature_high: Kelvins | None
+    """Of the air."""
+    precipitation_probability: Share | None
+    """The largest; null too where it is lost in some hour."""
+    density_altitude: Metres | None
+    """The largest."""
 
 
 class WindowFacts(Facts, frozen=True):
@@ -62,11 +95,13 @@ class WindowFacts(Facts, frozen=True):
     """1 is the best: by the chance of its surest stretch, of equal ones those within three days first, then by
     margin."""
     start: datetime
-    """Cut to daylight."""
     end: datetime
     """Cut to daylight."""
     state: StateWord
     """The worst of its hours."""
+    room: RoomWord
+    """Whether there is room to fly in it: probably no room where the chance of its surest stretch is below 0.5, little
+    room where it is narrow."""
     margin: Share | None
     """The smallest of its hours."""
     limiting_element: ElementName
@@ -95,6 +130,21 @@ class WindowFacts(Facts, frozen=True):
     """What decides."""
     visibility_is_known: bool
     """Whether visibility is known throughout."""
+    expected: ConditionsFacts
+    """What it is like."""
+    forecast_wet: bool
+    """Whether precipitation is forecast in every hour of it."""
+    doubtful_cause: CauseFacts | None
+    """The largest cause that may break a limit; null where all its limits are sure enough."""
+    weakest_hour: datetime
+    """Start of the hour with the smallest margin of the stretch `within`."""
+    ended_by: str | None
+    """What ends the stretch `within`: light, or the element that decides in the hour after it; null where the period
+    ends there."""
+    ends_at_unknown: bool
+    """Whether it ends only because that element is not known."""
+    outlook_only: bool
+    """Whether one forecast alone tells of it, so far ahead that nobody plans with it."""
 
 
 class ChanceBasis(Facts, frozen=True):
@@ -142,31 +192,79 @@ class Earlier(Facts, frozen=True):
 class ChoiceFacts(Facts, frozen=True):
     """The stretch chosen in the run before, and what became of it."""
 
-    verdict: Literal["same", "kept", "left", "gone"]
+    outcome: Literal["same", "kept", "left", "gone"]
     """same: the best window is still around it; kept: another is better by no more than a step, so it stays first;
     left: another has gained more, or is better known; gone: it does not hold any more."""
     run: datetime
     """Start of the run that chose it."""
     start: datetime
-    """Of the stretch."""
     end: datetime
     """Of the stretch."""
     chance: Share | None
     """Its chance now; null where it does not matter."""
+    best_chance: Share | None
+    """That of the best stretch now; null where it does not matter."""
 
 
 def chance_and_causes(chance: Chance | None) -> tuple[float | None, list[CauseFacts]]:
     """Return a chance, None where it is unknown, and what may break a limit."""
     if chance is None or math.isnan(chance.value):
         return None, []
-    causes = [CauseFacts(c.element, share(c.share), share(c.sole_share)) for c in chance.causes]
-    return number(chance.value), causes
+    return number(chance.value), [_cause(cause) for cause in chance.causes]
 
 
-def outlook_facts(outlook: Outlook) -> OutlookFacts:
+def outlook_facts(answer: SiteAnswer, outlook: Outlook) -> OutlookFacts:
     """Return the surest stretch of a day or a window."""
     kind = typing.cast(Literal["firm", "open", "faint", "not known"], outlook.kind)
-    return OutlookFacts(moment_of(outlook.start), moment_of(outlook.end), kind, *chance_and_causes(outlook.chance))
+    told = chance_and_causes(outlook.chance)
+    wet = findings.is_wet(answer, outlook)
+    return OutlookFacts(moment_of(outlook.start), moment_of(outlook.end), kind, *told, wet)
+
+
+def _room(window: Window) -> RoomWord:
+    """Return whether there is room to fly in a window."""
+    chance = window.chance if window.surest is None else window.surest.chance
+    if chance is not None and chance.value < EVEN_CHANCE:
+        return "probably no room"
+    return "room" if window.state >= State.INSIDE else "little room"
+
+
+def _is_outlook_only(answer: SiteAnswer, window: Window) -> bool:
+    sureness = answer.sureness
+    return sureness is not None and sureness.is_weak and derate(float(sureness.lead_hours[window.last])) is None
+
+
+def _cause(cause: Cause) -> CauseFacts:
+    return CauseFacts(cause.element, number(cause.share), number(cause.sole_share))
+
+
+def _conditions(answer: SiteAnswer, window: Window) -> ConditionsFacts:
+    found = findings.conditions_of(answer, window)
+    return ConditionsFacts(**{name: number(value) for name, value in vars(found).items()})
+
+
+def _weakest_hour(answer: SiteAnswer, window: Window) -> datetime:
+    """Return the hour with the smallest margin of the stretch around a window."""
+    times = answer.assessment["time"].values
+    inside = (times + findings.HOUR > window.within_start) & (times < window.within_end)
+    margins = answer.assessment["hour_margin"].values
+    return moment_of(times[np.flatnonzero(inside)[np.argmin(margins[inside])]])
+
+
+def _ended_by(answer: SiteAnswer, window: Window) -> tuple[str | None, bool]:
+    """Return what ends the stretch around a window, and whether it is only unknown."""
+    times = answer.assessment["time"].values.astype("datetime64[s]")
+    after = np.flatnonzero(times + findings.HOUR > window.within_end)
+    if not after.size or window.within_end >= answer.end:
+        return None, False
+    hour = int(after[0])
+    lit_end = answer.assessment["usable_end"].values[hour].astype("datetime64[s]")
+    if not answer.lit_hours[hour] or (times[hour] < window.within_end and lit_end <= window.within_end):
+        return "light", False
+    element = str(answer.assessment["limiting_element"].values[hour])
+    broken = element and float(answer.assessment["margin"].values[ROW[element], hour]) < 0
+    missing = [gap.element for gap in findings.gaps(answer) if gap.required and hour in gap.hours]
+    return (missing[0], True) if missing and not broken else (element or None, False)
 
 
 def window_facts(answer: SiteAnswer, rank: int, window: Window) -> WindowFacts:
@@ -176,11 +274,14 @@ def window_facts(answer: SiteAnswer, rank: int, window: Window) -> WindowFacts:
     visibility = answer.conditions["visibility_in_air"].isel(time=part).values
     chance, causes = chance_and_causes(window.chance)
     seen, decided_by = sight(visibility, answer.request.aircraft)
+    doubtful = findings.doubtful_cause(answer, window)
+    ended_by, ends_at_unknown = _ended_by(answer, window)
     return WindowFacts(
         rank=rank,
         start=moment_of(window.start),
         end=moment_of(window.end),
         state=state_word(window.state),
+        room=_room(window),
         margin=number(window.margin),
         limiting_element=window.limiting_element,
         limiting_hour=moment_of(answer.assessment["time"].values[findings.deciding_hour(answer, window)]),
@@ -188,13 +289,20 @@ def window_facts(answer: SiteAnswer, rank: int, window: Window) -> WindowFacts:
         within=Period(moment_of(window.within_start), moment_of(window.within_end)),
         chance=chance,
         causes=causes,
-        surest=None if window.surest is None else outlook_facts(window.surest),
+        surest=None if window.surest is None else outlook_facts(answer, window.surest),
         usable_height=number(usable.height),
         usable_height_ends_by=usable.ends_by or None,
         cloud_base_is_known=usable.cloud_base_is_known,
         sight_range=number(seen),
         sight_decided_by=typing.cast(Literal["size", "visibility"] | None, decided_by or None),
         visibility_is_known=not bool(np.isnan(visibility).any()),
+        expected=_conditions(answer, window),
+        forecast_wet=findings.is_wet(answer, window),
+        doubtful_cause=None if doubtful is None else _cause(doubtful),
+        weakest_hour=_weakest_hour(answer, window),
+        ended_by=ended_by,
+        ends_at_unknown=ends_at_unknown,
+        outlook_only=_is_outlook_only(answer, window),
     )
 
 
@@ -231,4 +339,34 @@ def choice_facts(answer: SiteAnswer) -> ChoiceFacts | None:
     if choice is None:
         return None
     start, end = moment_of(choice.start), moment_of(choice.end)
-    return ChoiceFacts(choice.verdict, written_moment(choice.run), start, end, number(choice.chance))
+    now = number(choice.chance), number(choice.best)
+    return ChoiceFacts(choice.verdict, written_moment(choice.run), start, end, *now)
+
+
+def rank_of_verdict(windows: Sequence[WindowFacts], *, keeps_first: bool) -> int | None:
+    """Return the rank of the window that a verdict is about; None when there is none.
+
+    It is the best, but one that is a probable no stands behind one that is not. Of several days it is the surest
+    in tenths, unless the best is kept from the run before: no worse day stands before a better one.
+    """
+    best = min(windows, key=lambda w: place_of(w, keeps_first=keeps_first), default=None)
+    return None if best is None else best.rank
+
+
+def place_of(window: WindowFacts, *, keeps_first: bool) -> tuple[bool, bool, bool, int, float, int]:
+    """Return the place of a window among those of several days, the best first: known ones, and the surer ones."""
+    words = typing.get_args(RoomWord)
+    is_unknown = bool(window.advised_not_known) or window.ends_at_unknown
+    chance = (window.surest or window).chance or 0.0
+    return (
+        window.room == "probably no room", is_unknown, not (keeps_first and window.rank == 1),
+        words.index(window.room), -round(chance, 1), window.rank,
+    )  # fmt: skip
+
+
+def run_to_run_swing(answer: SiteAnswer) -> float | None:
+    """Return how much the answer goes to and fro from run to run; None where that is unknown."""
+    surest = None if answer.best is None else answer.best.surest
+    if not answer.earlier or surest is None or math.isnan(surest.chance.value):
+        return None
+    return number(jumpiness([*(chance for _, chance in answer.earlier), surest.chance.value]))

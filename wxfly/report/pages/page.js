@@ -1,8 +1,8 @@
 (async () => {
   "use strict";
   const boxes = [...document.querySelectorAll(".chart")];
+  const folded = [...document.querySelectorAll("details")];
   const tell = (text) => boxes.forEach((box) => { box.textContent = text; });
-  const openTables = () => document.querySelectorAll("details.table").forEach((d) => { d.open = true; });
   const unpack = async (id) => {
     const text = atob(document.getElementById(id).textContent);
     const bytes = new Uint8Array(text.length);
@@ -10,12 +10,23 @@
     const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("gzip"));
     return new Response(stream).text();
   };
-  const narrow = 700;
+  // Narrower than this a chart is drawn tall; on paper it has what A4 leaves between its margins.
+  const narrow = 800, paper = 710;
   const settings = { displayModeBar: false, displaylogo: false, showSendToCloud: false, scrollZoom: false,
     doubleClick: false };
+  // Paper opens what is folded, and folds it again.
+  let opened = [];
+  window.addEventListener("beforeprint", () => {
+    opened = folded.filter((d) => !d.open);
+    opened.forEach((d) => { d.open = true; });
+  });
+  window.addEventListener("afterprint", () => opened.forEach((d) => { d.open = false; }));
   try {
     const charts = JSON.parse(await unpack("charts"));
     const library = await unpack("library");
+    const onDark = JSON.parse(document.getElementById("charts").dataset.onDark);
+    const colour = new RegExp(Object.keys(onDark).map((c) => c.replace(/[().]/g, "\\$&")).join("|"), "g");
+    const dark = window.matchMedia("(prefers-color-scheme: dark)");
     // The library looks for its map's style sheet by id before it adds it; no map is drawn here and the policy of
     // this page would refuse the sheet.
     for (const [, id] of library.matchAll(/getElementById\("([0-9a-f]{32,})"\)/g)) {
@@ -30,30 +41,37 @@
     const script = document.createElement("script");
     script.textContent = library;
     document.head.appendChild(script);
-    const draw = (box) => {
-      const width = Math.floor(box.getBoundingClientRect().width);
-      if (!width || width === Number(box.dataset.width)) return;
-      if (!box.dataset.width) box.textContent = "";
+    const draw = (box, width = Math.floor(box.getBoundingClientRect().width), isDark = dark.matches) => {
+      const drawn = `${width} ${isDark}`;
+      if (!width || drawn === box.dataset.drawn) return;
+      if (!box.dataset.drawn) box.textContent = "";
+      box.dataset.drawn = drawn;
       box.dataset.width = String(width);
       const { wide, tall } = charts[box.id];
-      const figure = width < narrow ? tall : wide;
-      const traces = structuredClone(figure.data || wide.data);
+      const shape = width < narrow ? tall : wide;
+      const figure = structuredClone({ data: shape.data || wide.data, layout: shape.layout });
       // Hover texts that are only turned are kept once.
-      traces.forEach((trace, i) => {
+      figure.data.forEach((trace, i) => {
         const texts = wide.data[i].customdata;
         if (trace.type === "heatmap" && !trace.customdata) {
           trace.customdata = texts[0].map((_, column) => texts.map((row) => row[column]));
         }
       });
-      Plotly.react(box, traces, { ...structuredClone(figure.layout), width }, settings);
+      const { data, layout } = !isDark ? figure
+        : JSON.parse(JSON.stringify(figure).replace(colour, (found) => onDark[found]));
+      Plotly.react(box, data, { ...layout, width }, settings);
     };
     const seen = new IntersectionObserver((entries) => {
       entries.filter((e) => e.isIntersecting).forEach((e) => draw(e.target));
     }, { rootMargin: "600px" });
     boxes.forEach((box) => seen.observe(box));
-    window.addEventListener("resize", () => boxes.filter((b) => b.dataset.width).forEach(draw));
+    const again = () => boxes.filter((b) => b.dataset.drawn).forEach((box) => draw(box));
+    window.addEventListener("resize", again);
+    dark.addEventListener("change", again);
+    window.addEventListener("beforeprint", () => boxes.forEach((box) => draw(box, paper, false)));
+    window.addEventListener("afterprint", again);
   } catch (fault) {
     tell("This browser cannot draw the chart; the tables have the same values.");
-    openTables();
+    folded.filter((d) => d.className === "table").forEach((d) => { d.open = true; });
   }
 })();

@@ -8,77 +8,30 @@ from __future__ import annotations
 
 import base64
 import gzip
-import hashlib
 import html
 import importlib.util
 import json
 from collections.abc import Iterable, Sequence
 from functools import lru_cache
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
-from wxfly.answer import findings
-from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.errors import WxflyError
-from wxfly.report.charts import chance_shades, overview, shades
+from wxfly.report.charts import overview, shades
 from wxfly.report.charts.heights import sections
-from wxfly.report.charts.hours import Figure
-from wxfly.report.charts.timeline import hours_shown, timelines
-from wxfly.report.facts.values import CAUTIONS, FAR_AHEAD, listed
-from wxfly.report.text import chances, sentences, summary, tables
-from wxfly.report.text.console import FIRST_STRONG_ISOLATE, POP_ISOLATE, joined_units, outgoing
-from wxfly.report.text.sentences import Reader
-
-
-def _swatches(classes: Iterable[tuple[str, str]]) -> str:
-    entries = "".join(
-        f'<li><span class="swatch {shade}" aria-hidden="true"></span>{html.escape(words)}</li>'
-        for shade, words in classes
-    )
-    return f'<ul class="legend">{entries}</ul>\n'
-
-
-def of_chance(answer: SiteAnswer) -> str:
-    """Return the legend of cells that tell a chance."""
-    whose = html.escape(chances.whose(answer))
-    return (
-        f'{_swatches(chance_shades.legend())}<p class="reading">A number is the <i>chance</i> that every limit holds in'
-        f" that hour, in tenths ({whose}); the word is the element that decides. A black frame is a window, in which"
-        " the one forecast holds. Point at a cell or touch it for the margin too.</p>\n"
-    )
-
-
-def of_margin(reserve: float) -> str:
-    """Return the legend of cells that tell a margin."""
-    return (
-        f'{_swatches(shades.legend(reserve))}<p class="reading">A number is the margin: the share of the limit that is'
-        " left. A black frame is a window. Point at a cell or touch it for value, limit and margin.</p>\n"
-    )
-
-
-GENERATOR = '<meta name="generator" content="wxfly">'
-"""In the head of every page that wxfly writes."""
-
-
-def escape(text: str) -> str:
-    """Return text for the body of a page; no number parts from its unit, no span of time at its dash."""
-    escaped = attribute(joined_units(text)).replace("\N{EN DASH}", "\N{EN DASH}&NoBreak;")
-    return escaped.replace(FIRST_STRONG_ISOLATE, "<bdi>").replace(POP_ISOLATE, "</bdi>")
-
-
-def attribute(text: str) -> str:
-    """Return text for the title of a page or an attribute, where no elements may stand."""
-    return html.escape(outgoing(text), quote=True)
-
+from wxfly.report.charts.hours import days_of, hours_shown
+from wxfly.report.charts.shades import Figure
+from wxfly.report.charts.timeline import timelines
+from wxfly.report.facts.answer import AnswerFacts
+from wxfly.report.facts.timeline import TimelineFacts
+from wxfly.report.pages import shell
+from wxfly.report.pages.shell import attribute, escape
+from wxfly.report.text.page import PageWords
+from wxfly.report.text.tables import Table
 
 # Levels of gzip: the library is large and packs in a tenth of a second to within half a per cent of the smallest;
 # the charts are small, and sixteen days of them must leave the page below its limit.
 _LIBRARY_LEVEL, _CHARTS_LEVEL = 6, 9
-# Plotly adds an empty style element and fills it by script: the hash of nothing.
-_EMPTY_STYLE = "'sha256-47DEQpj8HBSa+/TImW+5JCeuQeRkm5NMpJWZG3hSuFU='"
 
 # Columns whose cells say little without their heading, and columns of times whose heading gives the zone.
 _TOLD_WHEN_NARROW = ("rank", "margin", "window", "better")
@@ -87,17 +40,17 @@ _TIMES = ("hour", "hours", "window")
 Charts = dict[str, dict[str, Figure]]
 
 
-def to_html(briefing: Briefing, *, units: str, time_zone: str | None) -> str:
-    """Write a briefing as one self-contained page.
+def to_html(facts: AnswerFacts, drawn: Sequence[TimelineFacts], words: PageWords) -> str:
+    """Write an answer as one self-contained page.
 
     Parameters
     ----------
-    briefing : Briefing
-        What to tell.
-    units : str
-        Key of `wxfly.units.SYSTEMS`.
-    time_zone : str or None
-        IANA zone of the reader; None shows each site on its own clock.
+    facts : AnswerFacts
+        The answer.
+    drawn : sequence of TimelineFacts
+        What the pictures of each site show.
+    words : PageWords
+        What the page says.
 
     Returns
     -------
@@ -109,148 +62,139 @@ def to_html(briefing: Briefing, *, units: str, time_zone: str | None) -> str:
     WxflyError
         When the installed plotly package has no script.
     """
-    readers = [sentences.reader_for(a, units=units, time_zone=time_zone) for a in briefing.answers]
-    names = sentences.labels(briefing, units)
     charts: Charts = {}
-    body = "".join(_body(briefing, readers, names, charts))
-    library = _library()
-    style, loader = _resource("page.css") + shades.style().encode(), _resource("page.js")
-    policy = (
-        f"default-src 'none'; script-src {_hash(loader)} {_hash(library)}; style-src {_hash(style)} {_EMPTY_STYLE};"
-        " img-src data:; base-uri 'none'; form-action 'none'"
-    )
-    return (
-        f'<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n{GENERATOR}\n'
-        f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        '<meta name="referrer" content="no-referrer">\n'
-        f"<title>{attribute(_title(briefing, names))}</title>\n<style>{style.decode()}</style>\n</head>\n<body>\n{body}"
-        f'<script type="application/octet-stream" id="charts">{_packed(_json(charts), _CHARTS_LEVEL)}</script>\n'
+    body = "".join(_body(facts, drawn, words, charts))
+    library, loader = _library(), shell.resource("page.js")
+    tail = (
+        f'<script type="application/octet-stream" id="charts" data-on-dark="{attribute(json.dumps(shades.ON_DARK))}">'
+        f"{_packed(_json(charts), _CHARTS_LEVEL)}</script>\n"
         f'<script type="application/octet-stream" id="library">{_packed_library(library)}</script>\n'
-        f"<script>{loader.decode()}</script>\n</body>\n</html>\n"
+        f"<script>{loader.decode()}</script>\n"
     )
+    style = shell.resource("page.css").decode() + shades.style()
+    return shell.document(words.title, [body], style=style, scripts=[loader, library], tail=tail)
 
 
-def _body(briefing: Briefing, readers: Sequence[Reader], names: Sequence[str], charts: Charts) -> Iterable[str]:
-    units = readers[0].units
-    notices = sentences.first_notes(briefing)
-    not_known = summary.not_known_lines(briefing, names)
-    yield f"<header>\n<h1>{escape(_title(briefing, names))}</h1>\n"
-    for notice in notices:
-        yield f'<p class="notice">{escape(notice)}</p>\n'
-    for _, text in not_known:
-        yield f'<p class="notice">Not known: {escape(text)}</p>\n'
-    yield "</header>\n<main>\n"
-    time_zone = None
-    if len({r.clock.name for r in readers}) == 1:
-        time_zone = readers[0].clock.name
-    yield "<section>\n<h2>The answer</h2>\n<dl>\n"
-    for label, text in summary.summarise(briefing, units=units, time_zone=time_zone):
-        yield f"<dt>{escape(label)}</dt><dd>{escape(text)}</dd>\n"
-    yield "</dl>\n</section>\n"
-    if briefing.question == "compare":
-        yield from _comparison(briefing, readers, names, charts)
-    elif briefing.question == "week":
-        for answer, reader in zip(briefing.answers, readers, strict=True):
-            yield from _week(briefing, answer, reader, charts)
-    else:
-        for answer, reader in zip(briefing.answers, readers, strict=True):
-            yield "<section>\n<h2>Hour by hour</h2>\n"
-            yield from _place(answer, reader, charts, "the hours", answer.start, answer.end, legend=True)
+def _body(facts: AnswerFacts, drawn: Sequence[TimelineFacts], words: PageWords, charts: Charts) -> Iterable[str]:
+    yield shell.header(words.title, words.first)
+    yield "<main>\n"
+    yield answer_section(words)
+    sites = list(enumerate(drawn))
+    if facts.kind == "compare":
+        yield from _comparison(facts, words, charts)
+        shown = [hours_shown(one.site) for one in drawn] if words.overview else []
+        span = (min((first for first, _ in shown), default=0), max((last for _, last in shown), default=0))
+        for i, one in sites if shown else ():
+            yield f"<section>\n<h2>{escape(words.names[i])}</h2>\n"
+            yield from _place(one, words, i, words.hours[i][0], charts, span, beside=drawn)
             yield "</section>\n"
-    yield "</main>\n<footer>\n<h2>Where this is from, and what to mind</h2>\n"
-    for line in sentences.origin(briefing, readers[0].clock):
-        yield f"<p>{_linked(line)}</p>\n"
-    cautions = [*CAUTIONS, FAR_AHEAD] if briefing.question == "week" else CAUTIONS
-    for line in cautions:
-        yield f"<p><strong>{escape(line)}</strong></p>\n"
-    yield "</footer>\n"
+    for i, one in sites if facts.kind == "week" else ():
+        yield from _week(one, words, i, charts)
+    for i, one in sites if facts.kind == "best" else ():
+        yield "<section>\n<h2>Hour by hour</h2>\n"
+        yield from _place(one, words, i, words.hours[i][0], charts, hours_shown(one.site), legend=True)
+        yield "</section>\n"
+    yield "</main>\n"
+    yield shell.footer("What to mind, and where this is from", words.closing, words.cautions, shell.linked)
 
 
-def _title(briefing: Briefing, names: Sequence[str]) -> str:
-    if briefing.question == "compare":
-        return listed(names)
-    answer = briefing.answers[0]
-    clock = sentences.reader_for(answer, units="metric", time_zone=None).clock
-    return f"{names[0]}, {summary.period_words(answer, findings.days_of(answer, clock)).removeprefix('on ')}"
-
-
-def _members(answer: SiteAnswer) -> str:
-    """Say what the band is, where there is one."""
-    if answer.sureness is None or answer.sureness.band is None:
-        return ""
-    return " Shaded: the gusts of eight of ten members; thin lines: the lowest and the highest member."
+def answer_section(words: PageWords) -> str:
+    """Return the answer itself, the block of text that stands before the pictures; all but the verdict is folded."""
+    more = "".join((f"<h3>{escape(name)}</h3>\n" if name else "") + shell.lines(lines) for name, lines in words.more)
+    folded = f"<details>\n<summary>More of the answer</summary>\n{more}</details>\n"
+    return f'<section class="answer">\n<h2>The answer</h2>\n{shell.lines(words.answer)}{folded}</section>\n'
 
 
 def _place(
-    answer: SiteAnswer,
-    reader: Reader,
+    one: TimelineFacts,
+    words: PageWords,
+    i: int,
+    told: tuple[str, Table],
     charts: Charts,
-    what: str,
-    start: np.datetime64,
-    end: np.datetime64,
+    span: tuple[int, int],
     *,
-    span: tuple[int, int] | None = None,
     legend: bool = False,
+    beside: Sequence[TimelineFacts] = (),
 ) -> Iterable[str]:
-    """Return chart, legend and table of one place between two moments."""
-    first, last = span or hours_shown(answer, start, end)
-    yield _chart(charts, f"Wind, gust and margins of {what}", timelines(answer, reader, first, last))
+    """Return charts, legend and table of one place over a span of hours."""
+    what, reader = told[0].partition(":")[0], words.readers[i]
+    yield _chart(charts, f"Wind, gust and margins of {what}", timelines(one, reader, *span, words.whose[i], beside))
+    members = "" if one.site.hours.members is None else (
+        " Shaded: the gusts of eight of ten members; thin lines: the lowest and the highest member."
+    )  # fmt: skip
     yield (
         '<p class="reading">Above: wind (dotted) and gust (solid) at flight height for each hour, against their limits;'
-        " arrows fly with the wind; grey is night, pale grey twilight. <i>Chance</i>: that every limit holds."
-        f"{_members(answer)} Below: the margin of each element.</p>\n"
+        " arrows fly with the wind; grey is night, pale grey twilight. <i>Chance</i>: in so many of ten every limit"
+        f" holds.{members} Below: the margin of each element.</p>\n"
     )
     if legend:
-        yield of_margin(answer.request.limits.reserve)
-    yield _chart(charts, f"Usable height of {what}", sections(answer, reader, first, last))
+        yield _of_margin(one.site.limits.reserve)
+    yield _chart(charts, f"Usable height of {what}", sections(one, reader, *span))
     yield (
-        '<p class="reading">How high: the share that wind, gust or wind difference takes of its limit at each height,'
-        " in the same shades. The black line is the usable height, up to which everything holds from the ground on;"
-        " the dashed one is the flight height.</p>\n"
+        '<p class="reading">How high: the margin that wind, gust or wind difference leaves at each height, the smallest'
+        " of the three, in the shades of the margins above. The thick line is the usable height, up to which everything"
+        " holds from the ground on; the dashed one is the flight height.</p>\n"
     )
-    yield _table(*tables.hours_table(answer, reader, start, end), caption=f"Table of {what}")
+    yield _table(*told[1], caption=f"Table of {what}")
 
 
-def _week(briefing: Briefing, answer: SiteAnswer, reader: Reader, charts: Charts) -> Iterable[str]:
+def _week(one: TimelineFacts, words: PageWords, i: int, charts: Charts) -> Iterable[str]:
+    assert words.overview is not None
+    reader, by_chance = words.readers[i], overview.tells_chance(one.site)
     yield "<section>\n<h2>The days</h2>\n"
-    shapes = {shape: overview.week_overview(answer, reader, tall=shape == "tall") for shape in ("wide", "tall")}
-    if chance_shades.is_told(answer):
-        yield _chart(charts, "Chance of every hour, day by day", shapes)
-        yield of_chance(answer)
-    else:
-        yield _chart(charts, "Margin of every hour, day by day", shapes)
-        yield of_margin(answer.request.limits.reserve)
-    yield _table(*tables.week_table(briefing, answer, reader), caption="Table of the days")
+    shapes = {shape: overview.week_overview(one.site, reader, tall=shape == "tall") for shape in ("wide", "tall")}
+    yield _chart(charts, f"{'Chance' if by_chance else 'Margin'} of every hour, day by day", shapes)
+    yield _of_chance(words.whose[i]) if by_chance else _of_margin(one.site.limits.reserve)
+    yield _table(*words.overview, caption="Table of the days")
     yield "</section>\n<section>\n<h2>Each day</h2>\n"
-    best = reader.clock.date(answer.best.start) if answer.best else None
-    for day in findings.days_of(answer, reader.clock):
-        name = sentences.day_name(day.date)
-        told = ", ".join(reader.clock.span(w.start, w.end) for _, w in day.windows) or "no window"
-        yield f"<details{' open' if day.date == best else ''}>\n<summary><h3>{name}: {told}</h3></summary>\n"
-        yield from _place(answer, reader, charts, name, day.start, day.end)
+    if by_chance:
+        yield _of_margin(one.site.limits.reserve)
+    best = reader.clock.date(one.site.windows[0].start) if one.site.windows else None
+    for day, told in zip(days_of(one.site, reader.clock), words.hours[i], strict=True):
+        yield f"<details{' open' if day.date == best else ''}>\n<summary><h3>{escape(told[0])}</h3></summary>\n"
+        yield from _place(one, words, i, told, charts, hours_shown(one.site, day.hours))
         yield "</details>\n"
     yield "</section>\n"
 
 
-def _comparison(briefing: Briefing, readers: Sequence[Reader], names: Sequence[str], charts: Charts) -> Iterable[str]:
-    if not briefing.compared:
+def _comparison(facts: AnswerFacts, words: PageWords, charts: Charts) -> Iterable[str]:
+    if words.overview is None:
         yield "<p>The sites have no hour in common.</p>\n"
         return
     yield "<section>\n<h2>Who is better, and when</h2>\n"
     shapes = {
-        shape: overview.sites_overview(briefing, readers, names, tall=shape == "tall") for shape in ("wide", "tall")
+        shape: overview.sites_overview(facts, words.readers, words.names, tall=shape == "tall")
+        for shape in ("wide", "tall")
     }
     yield _chart(charts, "Margin of every hour, site by site", shapes)
-    yield of_margin(briefing.answers[0].request.limits.reserve)
-    yield _table(*tables.turns_table(briefing, readers, names), caption="Table of who is better, and why")
+    yield _of_margin(facts.sites[0].limits.reserve)
+    yield _table(*words.overview, caption="Table of who is better, and why")
     yield "</section>\n"
-    shown = [hours_shown(a, a.start, a.end) for a in briefing.answers]
-    span = (min(first for first, _ in shown), max(last for _, last in shown))
-    for answer, reader, name in zip(briefing.answers, readers, names, strict=True):
-        yield f"<section>\n<h2>{escape(name)}</h2>\n"
-        yield from _place(answer, reader, charts, name, answer.start, answer.end, span=span)
-        yield "</section>\n"
+
+
+def _swatches(classes: Iterable[tuple[str, str]]) -> str:
+    entries = "".join(
+        f'<li><span class="swatch {shade}" aria-hidden="true"></span>{html.escape(words)}</li>'
+        for shade, words in classes
+    )
+    return f'<ul class="legend">{entries}</ul>\n'
+
+
+def _of_chance(whose: str) -> str:
+    """Return the legend of cells that tell a chance."""
+    return (
+        f'{_swatches(shades.chance_legend())}<p class="reading">A number is the <i>chance</i> that every limit holds in'
+        f" that hour, in tenths ({html.escape(whose)}); the word is the element that decides. A thick frame is a"
+        " window, in which the one forecast holds. Point at a cell or touch it for the margin too.</p>\n"
+    )
+
+
+def _of_margin(reserve: float) -> str:
+    """Return the legend of cells that tell a margin."""
+    return (
+        f'{_swatches(shades.legend(reserve))}<p class="reading">A number is the margin: the share of the limit that is'
+        " left. A thick frame is a window. Point at a cell or touch it for value, limit and margin.</p>\n"
+    )
 
 
 def _chart(charts: Charts, title: str, shapes: dict[str, Figure]) -> str:
@@ -278,34 +222,18 @@ def _without_what_is_shared(shapes: dict[str, Figure]) -> Figure:
 
 
 def _table(header: Sequence[str], rows: Sequence[Sequence[str]], *, caption: str) -> str:
-    # The roles stay when a narrow page lays rows out as blocks.
-    head = "".join(f'<th scope="col" role="columnheader">{escape(cell)}</th>' for cell in header)
-    body = "".join(
-        '<tr role="row">'
-        + "".join(
-            _cell(column, cell, is_first=i == 0) for i, (column, cell) in enumerate(zip(header, row, strict=True))
-        )
-        + "</tr>\n"
-        for row in rows
-    )
-    return (
-        f'<details class="table"><summary>{escape(caption)}</summary>\n<table role="table"><caption>{escape(caption)}'
-        f'</caption><thead role="rowgroup"><tr role="row">{head}</tr></thead>\n<tbody role="rowgroup">\n{body}</tbody>'
-        "</table>\n</details>\n"
-    )
+    written = shell.table(header, rows, caption=caption, around=_around)
+    return f'<details class="table"><summary>{escape(caption)}</summary>\n{written}</details>\n'
 
 
-def _cell(column: str, cell: str, *, is_first: bool) -> str:
-    """Write a cell, with what a narrow page, which shows no header, puts around it."""
+def _around(column: str, cell: str) -> str:
+    """Return what a narrow page, which shows no header, puts around a cell."""
     first_word, _, zone = column.partition(" ")
-    around = ""
     if cell.strip() and column in _TOLD_WHEN_NARROW:
-        around = f' data-before="{attribute(column)}"'
-    elif cell.strip() and zone and first_word in _TIMES and cell[-1].isdigit():
-        around = f' data-after="{attribute(zone)}"'
-    if is_first and cell:
-        return f'<th scope="row" role="rowheader"{around}>{escape(cell)}</th>'
-    return f'<td role="cell"{around}>{escape(cell)}</td>'
+        return f' data-before="{attribute(column)}"'
+    if cell.strip() and zone and first_word in _TIMES and cell[-1].isdigit():
+        return f' data-after="{attribute(zone)}"'
+    return ""
 
 
 # --- putting things into the page ------------------------------------------------------------------------------
@@ -322,14 +250,6 @@ def _library() -> bytes:
     return path.read_bytes()
 
 
-def _resource(name: str) -> bytes:
-    return (files("wxfly") / "report" / "pages" / name).read_bytes()
-
-
-def _hash(content: bytes) -> str:
-    return f"'sha256-{base64.b64encode(hashlib.sha256(content).digest()).decode()}'"
-
-
 def _packed(content: bytes, level: int) -> str:
     return base64.b64encode(gzip.compress(content, level, mtime=0)).decode()
 
@@ -342,17 +262,3 @@ def _packed_library(library: bytes) -> str:
 
 def _json(value: Any) -> bytes:
     return json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
-
-
-def _linked(line: str) -> str:
-    """Escape a line and make links of the https addresses in it."""
-    parts = []
-    for word in line.split(" "):
-        start = word.find("https://")
-        if start < 0:
-            parts.append(escape(word))
-            continue
-        end = len(word.rstrip(").,;"))
-        address = attribute(word[start:end])
-        parts.append(f'{escape(word[:start])}<a href="{address}" rel="noreferrer">{address}</a>{escape(word[end:])}')
-    return " ".join(parts)

@@ -1,34 +1,48 @@
-"""The words of a flight brief: sections of labelled lines, the same for page and terminal."""
+"""The words of a flight brief in their order, one place for page and terminal: the launch limits first."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import NamedTuple
 
-import numpy as np
-
-from wxfly.answer import findings
-from wxfly.answer.flight_brief import EnergyBrief, FlightBrief
-from wxfly.assessment.suitability import State
-from wxfly.flight.anemometer_reading import STARTING_SPEED
-from wxfly.flight.budget import Refusal
-from wxfly.flight.launch_decision import holds_at_all
-from wxfly.physics.aircraft.rotor import MODEL_DEVIATION
+from wxfly.assessment.state import STATE_WORDS
 from wxfly.pilot.elements import BY_NAME
-from wxfly.report.facts.values import listed
-from wxfly.report.text import chances, sentences, sortie, work
-from wxfly.report.text.console import isolated, wrap
-from wxfly.report.text.sentences import Reader
-from wxfly.units import from_si
+from wxfly.report.facts.advice import WARM_PACK, of_the_storm
+from wxfly.report.facts.answer import AnswerFacts
+from wxfly.report.facts.brief import BriefFacts, EnergyFacts
+from wxfly.report.facts.reasons import HourWords
+from wxfly.report.facts.values import CAUTIONS, energy_missing, listed
+from wxfly.report.facts.verdict import OUTLOOK_ONLY, not_known, period_words, tightest, what_ends, wind_and_gust
+from wxfly.report.facts.writing import (
+    COMPASS,
+    Clock,
+    Reader,
+    amount,
+    distance,
+    duration,
+    height_down,
+    in_ten,
+    minutes,
+    number,
+    titles,
+    unit_of,
+)
+from wxfly.report.text import details, tables
+from wxfly.report.text.console import aligned, columns, isolated, wrapped
+from wxfly.report.text.field_check import rounded_down
+from wxfly.report.text.tables import Table
+from wxfly.times import as_moment
 
 Line = tuple[str, str]
-COLD = 283.15
-"""Of the air, below which the page speaks of cold packs [K]; common practice, no source."""
 
-WARM_PACK = 288.15
-"""That a pack should have at take-off [K]; common practice, no source."""
+BLANK = "________"
+"""To be filled in by hand."""
 
-CHECKLIST = (
+MOST_ROWS = 8
+"""Of the table of hours."""
+
+_BEFORE = (
     "Aircraft and controller batteries charged, counted, warm; phone too",
     "Storage card in, empty enough, and recording tried",
     "Rotors whole and tight, covers and gimbal guard off, arms locked",
@@ -36,266 +50,380 @@ CHECKLIST = (
     "Return height above every obstacle round the way home, below the ceiling",
     "Observer briefed: where, how long, what to call out",
     "People, traffic, animals and other aircraft: a clear place to launch and a second one to land",
-    "Local rules, airspace and permissions looked up today",
-    "Anemometer read for two minutes, see the field check",
+    f"Local rules, airspace and zones looked up today; permission {BLANK}{BLANK}",
+    f"Contact on the ground or in the air {BLANK}{BLANK}",
+    "Anemometer read for two minutes, and written above",
 )
 
+_IF = (
+    ("Link lost", "stay where you are, aerial toward it, hands off; count the time; it climbs to its return height and"
+                  " comes home. Let it, keep its way clear, and land at once"),
+    ("Aircraft near", "sink and come in, out of its way, at once: it does not see you. Go on when it is gone"),
+    ("Out of hand", "keep people away; tell whom local rules name, with height, heading and time left in the air"),
+)  # fmt: skip
+"""Common practice, no source; the maker's manual says what the aircraft does by itself."""
 
-MOST_ROWS = 8
-"""Of the table of hours."""
+
+class Block(NamedTuple):
+    """A title, and below it what it holds: a table, labelled lines, points to tick, a note."""
+
+    name: str
+    title: str
+    lines: Sequence[Line] = ()
+    table: Table | None = None
+    points: Sequence[str] = ()
+    note: str = ""
 
 
-class Section(NamedTuple):
-    """A title and its labelled lines."""
+class BriefWords(NamedTuple):
+    """What a brief says: its title, what must be read first, its blocks, where it is from, what to mind."""
 
     title: str
-    lines: list[Line]
+    first: list[str]
+    blocks: list[Block]
+    closing: list[str]
+    cautions: list[str]
 
 
-def heading(brief: FlightBrief, reader: Reader) -> str:
-    """Name the brief by place and window."""
-    site = isolated(brief.answer.request.site.name)
-    return f"{site}, {sentences.when(brief.window, reader.clock)}"
+def words_of(facts: BriefFacts, *, units: str, time_zone: str | None) -> BriefWords:
+    """Return the words of a flight brief.
 
-
-def sections(brief: FlightBrief, reader: Reader) -> list[Section]:
-    """Return the whole brief but its tables."""
-    return [
-        Section("Decision", _decision(brief, reader)),
-        Section("Field check", field_check(brief, reader)),
-        Section("Energy and the way home", energy(brief, reader)),
-        Section("Sky, sight and light", _sky(brief, reader)),
+    Parameters
+    ----------
+    facts : BriefFacts
+        What to tell.
+    units : str
+        Key of `wxfly.units.SYSTEMS`.
+    time_zone : str or None
+        IANA zone of the reader; None takes the site's own.
+    """
+    site, window = facts.answer.sites[0], facts.window
+    reader = Reader(units, Clock(time_zone or site.site.time_zone))
+    words = _Words(facts, reader)
+    told = not_known(site)
+    unknown = [*([told] if told else []), *words.not_known()]
+    sun = next((details.light(d, reader.clock) for d in site.days if d.start <= window.start < d.end), "")
+    blocks = [
+        words.launch(),
+        Block("decision", "Decision", _decision(facts, reader)),
+        words.energy(),
+        words.hours(),
+        *words.directions(),
+        words.sky(sun),
+        Block("if", "If it goes wrong", _IF, note="Common practice, no source: your manual says what yours does."),
+        Block("before", "Before take-off", points=_BEFORE),
     ]
+    return BriefWords(
+        f"Flight brief: {isolated(site.site.name)}, {reader.clock.when(window.start, window.end)}",
+        [*details.first_notes(facts.answer), *(f"Not known: {line}" for line in unknown)],
+        blocks,
+        details.origin(facts.answer, reader.clock),
+        list(CAUTIONS),
+    )
 
 
-def wrapped(lines: list[str], width: int) -> str:
-    """Break lines for a terminal; what follows a break stands further in."""
-    broken = []
-    for line in lines:
-        first = " " * (len(line) - len(line.lstrip()))
-        broken += wrap(line.lstrip(), width, first=first, rest=f"    {first}")
-    return "\n".join(broken)
+def words_without_window(facts: AnswerFacts, *, units: str, time_zone: str | None) -> BriefWords:
+    """Return the words of a day on which no window holds: that there is none, why, and what was asked.
+
+    Parameters
+    ----------
+    facts : AnswerFacts
+        The answer.
+    units, time_zone
+        As in `words_of`.
+    """
+    (site,) = facts.sites
+    reader = Reader(units, Clock(time_zone or site.site.time_zone))
+    verdict = [("Answer", facts.verdict.first_line), *((line.label, line.words) for line in facts.verdict.lines)]
+    hours = tables.hours_table(site, reader, site.period.start, site.period.end)
+    return BriefWords(
+        f"Flight brief: {isolated(site.site.name)}, no window {period_words(site)}",
+        details.first_notes(facts),
+        [
+            Block("decision", "Decision", [*verdict, *details.detail_lines(facts, 0)]),
+            Block("hours", "Hour by hour", table=hours),
+        ],
+        details.origin(facts, reader.clock),
+        list(CAUTIONS),
+    )
 
 
-def not_known(brief: FlightBrief, reader: Reader) -> list[str]:
-    """Name what is not known and matters to the brief, first of all."""
-    told = sentences.not_known_first(brief.answer)
-    lines = [told] if told else []
-    if brief.energy_missing:
-        missing = listed([name.replace("_", " ") for name in brief.energy_missing])
-        lines.append(f"energy and reach: the aircraft's figures give no {missing}")
-    elif brief.energy is not None and math.isnan(float(brief.energy.budget.needed_share)):
-        lines.append("energy and reach: wind, air or cells are outside what is known")
-    if math.isnan(brief.sight_range):
-        lines.append("sight range")
-    if math.isnan(brief.rule.mean_holds):
-        lines.append("the field check: the forecast does not give the way down to the hand")
-    del reader
-    return lines
+def to_text(words: BriefWords, width: int = 100) -> str:
+    """Write a brief for the terminal; a table that is wider than it is left to the page."""
+    parts = [wrapped([words.title, *words.first], width)]
+    for block in words.blocks:
+        body = [wrapped([f"  {label}: {text}" for label, text in block.lines], width)]
+        if block.table is not None:
+            header, rows = block.table
+            written = aligned([[f"  {row[0]}", *row[1:]] for row in (header, *rows)])
+            if max(map(columns, written.split("\n"))) <= width:
+                body.insert(0, written)
+        body.append(wrapped([f"  [ ] {point}" for point in block.points], width))
+        if any(body):
+            parts.append("\n".join(part for part in (block.title, *body) if part))
+    return "\n\n".join([*parts, wrapped(words.cautions[:1], width)])
 
 
-def _decision(brief: FlightBrief, reader: Reader) -> list[Line]:
-    answer, window = brief.answer, brief.window
-    needed = answer.request.intent.reference_period
+def _decision(facts: BriefFacts, reader: Reader) -> list[Line]:
+    """Return what the answer says of the window."""
+    site, window = facts.answer.sites[0], facts.window
+    unknown = f", {titles(window.advised_not_known)} not known" if window.advised_not_known else ""
+    wet = ", forecast wet all along" if window.forecast_wet else ""
+    when = reader.clock.when(window.start, window.end)
     lines = [
-        ("The window", f"{sentences.when(window, reader.clock)}: {sentences.standing(answer, window)}"),
-        ("Decides", sentences.window_reason(answer, window, reader.units)),
-        ("Ends", sentences.what_ends(answer, window, reader)),
-        ("Expect", sentences.what_it_is_like(answer, window, reader.units)),
-        ("How sure", chances.how_sure(answer, window, reader.clock, needed)),
-        ("Planning", chances.planning_words(answer, window)),
-        *work.conduct_lines(answer, reader, window),
-        ("Asked", sentences.asked(answer, reader.units)),
+        ("The window", f"{when}: {window.room} to fly{wet}{unknown}"),
+        ("Tightest", tightest(site, window, reader)),
+        ("Ends", what_ends(site, window, reader) or "not within the time asked about"),
+        ("Wind", wind_and_gust(site, window, reader)),
+        ("Expect", details.what_it_is_like(window, reader.units)),
+        ("How sure", _how_sure(facts, reader)),
+        ("Mind", OUTLOOK_ONLY if window.outlook_only else ""),
+        *details.conduct_lines(site, reader, window, facts.decisions),
+        ("Asked", details.asked(site, reader.units)),
     ]
     return [line for line in lines if line[1]]
 
 
-def field_check(brief: FlightBrief, reader: Reader) -> list[Line]:
-    """Say what the anemometer may show."""
-    rule, unit = brief.rule, sentences.unit_of("wind", reader.units)
-    hand = sentences.amount(rule.hand_height, "height", reader.units)
-    lines = [("How", f"anemometer at {hand}, two minutes, in the open, away from cars and walls")]
-    if math.isnan(rule.mean_holds):
-        return [*lines, ("Holds", "not known: read the wind, and do not rely on the forecast of it")]
-    mean, gust = rounded_down(rule.mean_holds, unit), rounded_down(rule.gust_holds, unit)
-    no_mean, no_gust = rounded_down(rule.mean_stop, unit), rounded_down(rule.gust_stop, unit)
-    sure = f"{100 * rule.confidence:.0f} in 100"
-    starting = sentences.number(STARTING_SPEED, unit)
-    if holds_at_all(rule):
-        lines.append(("Holds", f"mean {starting} to {mean} and gust to {gust} {unit}: limits kept aloft, {sure}"))
-    else:
-        lines.append(("Holds", "at no reading: the wind grows too much with height for a hand to tell"))
-    lines.append(("Do not launch", f"mean above {no_mean} or gust above {no_gust} {unit}: more likely beyond than not"))
-    stalls = f"a mean below {starting} {unit}, where an anemometer may stand still"
-    lines.append(("In doubt", f"every other pair of readings, {stalls}, among them: fly lower and nearer, or wait"))
-    expected = " to ".join(dict.fromkeys(sentences.number(v, unit) for v in rule.mean_expected))
-    gusts = sentences.number(rule.gust_expected[1], unit)
-    forecast = f"mean {expected}, gust to {gusts} {unit} at {hand}"
-    if holds_at_all(rule) and rule.gust_expected[1] > rule.gust_holds:
-        forecast += "; that gust is already more than holds"
-    lines.append(("Forecast", forecast))
-    lines.append(("Then", "put the reading in with: wxfly check"))
-    return lines
-
-
-def rounded_down(value: float, unit: str) -> str:
-    """Round a reading down, to the safe side, to the tenth that an anemometer shows."""
-    return f"{math.floor(float(from_si(value, unit)) * 10 + 1e-9) / 10:.1f}"
-
-
-def energy(brief: FlightBrief, reader: Reader) -> list[Line]:
-    """Say what the sortie takes, when to turn, and what the batteries make of the window."""
-    if brief.energy is None:
-        return [("Not known", "the aircraft's figures do not say what it takes; keep the maker's reserve")]
-    e = brief.energy
-    share = float(e.budget.needed_share)
-    plan = e.sortie.plan
-    refusal = Refusal(int(e.budget.refusal))
-    lines = [("Planned", sortie.planned(plan, reader))]
-    seen = sortie.out_of_sight(plan, brief.sight_range, reader)
-    lines += [("Out of sight", seen)] if seen else []
-    lines.append(("Needs", sortie.needs(e.budget, plan)))
-    if math.isnan(share) or refusal != Refusal.NONE:
-        return lines
-    if share > 1:
-        return [*lines, ("So", "it does not come home with its reserve: plan nearer or shorter")]
-    lines.append(("Turn for home", sortie.turn(e.budget)))
-    lines.append(("Way home", _way_home(e, reader)))
-    lines.append(("Reach", _reach(brief, e, reader)))
-    lines.append(("Batteries", sortie.batteries(e.sortie, e.flights, e.flight_time, brief.window)))
-    flight = brief.levels[brief.answer.request.height]
-    if min(float(flight[n].min()) for n in ("air_temperature", "air_temperature_near_ground")) < COLD:
-        lines.append(("Cold", _cold(e, reader)))
-    sure = sortie.in_hundred(plan)
-    lines.append(
-        (
-            "How sure",
-            f"wind and consumption held to {sure}; the model's own error is about {100 * MODEL_DEVIATION:.0f} %",
-        )
-    )
-    return lines
-
-
-def _way_home(e: EnergyBrief, reader: Reader) -> str:
-    at = int(np.argmin(np.abs((e.reach.directions - float(e.budget.direction) + 180) % 360 - 180)))
-    airspeed, over_ground = float(e.reach.home.airspeed[at]), float(e.reach.home.ground_speed[at])
-    unit = sentences.unit_of("wind", reader.units)
-    height = sentences.amount(e.sortie.plan.return_height, "height", reader.units)
-    return (
-        f"at {height}, {sentences.number(airspeed, unit)} {unit} through the air; if the screen shows less than"
-        f" {rounded_down(over_ground, unit)} {unit} over ground, the wind is stronger than planned: go lower, come now"
-    )
-
-
-def _reach(brief: FlightBrief, e: EnergyBrief, reader: Reader) -> str:
-    least, most = float(e.reach.by_energy.min()), float(e.reach.by_energy.max())
-    energy_words = f"energy {sortie.distance(least, reader)} to {sortie.distance(most, reader)}, by direction"
-    if math.isnan(brief.sight_range):
-        return f"{energy_words}; sight not known: no farther than you see which way it points"
-    nearest = "sight decides" if brief.sight_range < least else "energy decides where it is nearer"
-    return f"sight {sortie.distance(brief.sight_range, reader)}, {energy_words}: {nearest}"
-
-
-def _cold(e: EnergyBrief, reader: Reader) -> str:
-    warm = sentences.amount(WARM_PACK, "temperature", reader.units)
-    usable = float(e.budget.usable) / e.sortie.model.battery_energy
-    return (
-        f"the pack gives about {math.floor(100 * usable)} % of its energy, and then its voltage falls off like a cliff:"
-        f" keep packs above {warm} until take-off, hover a minute, avoid full power, and believe the voltage before the"
-        " per cent"
-    )
-
-
-def _sky(brief: FlightBrief, reader: Reader) -> list[Line]:
-    answer, window = brief.answer, brief.window
-    part = slice(window.first, window.last + 1)
-    lines: list[Line] = []
-    usable = answer.heights["usable_height"].values[part]
-    if np.isnan(usable).any():
-        lines.append(("Usable height", "not known in some hour"))
-    else:
-        at = window.first + int(np.argmin(usable))
-        ends = str(answer.heights["usable_height_ends_by"].values[at]).replace("_", " ")
-        height = sentences.height_down(float(usable.min()), reader.units)
-        lines.append(("Usable height", f"{height} above ground ({ends})"))
-    seen = sentences.amount(brief.sight_range, "height", reader.units)
-    by = "" if answer.advice is None or not answer.advice.sight_decided_by else f", by {answer.advice.sight_decided_by}"
-    lines.append(("Sight range", f"{seen}{by}: how far you still see which way it points"))
-    days = findings.days_of(answer, reader.clock)
-    day = next((d for d in days if d.start <= window.start < d.end), None)
-    if day is not None:
-        lines.append(("Sun", sentences.light(answer, day, reader.clock)))
-    if answer.advice is not None and window is answer.best:
-        advice = answer.advice
-        if advice.light:
-            lines.append(("Light", listed(advice.light)))
-        for label, words in (("Hands", advice.hands), ("Heat", advice.heat)):
-            if words:
-                lines.append((label, words))
-        if advice.frost:
-            lines.append(("Frost", "a machine left outside may take on frost: wipe the rotors dry"))
-    lines += _by_element(brief, reader, ("kp", "visibility", "cloud_base", "precipitation", "icing"))
-    return lines
-
-
-def _by_element(brief: FlightBrief, reader: Reader, names: tuple[str, ...]) -> list[Line]:
-    margins = brief.answer.assessment["margin"]
-    height = sentences.amount(brief.answer.request.height, "height", reader.units)
-    lines = []
-    for name in names:
-        values = margins.sel(element=name).values[brief.window.first : brief.window.last + 1]
-        at = brief.window.first + int(np.argmin(np.where(np.isnan(values), -np.inf, values)))
-        told = sentences.reading_of(brief.answer, name, at, reader.units)
-        subject = BY_NAME[name].reading.format(height=height)
-        title = sentences.titles([name])
-        lines.append((title[:1].upper() + title[1:], told.removeprefix(subject).strip(", ")))
-    return lines
-
-
-def hours_table(brief: FlightBrief, reader: Reader) -> tuple[list[str], list[list[str]]]:
-    """Return the window hour by hour: how it stands, and wind and gust at each height.
-
-    Of a long window some hours share a row, told by the worst of them, so that the page stays one page.
-    """
-    header = ["Hours", "Stands", "Decides"]
-    header += [sentences.amount(h, "height", reader.units) for h in brief.levels]
-    first, last = brief.window.first, brief.window.last
-    together = -(-(last - first + 1) // MOST_ROWS)
-    parts = [slice(i, min(i + together, last + 1)) for i in range(first, last + 1, together)]
-    return header, [_row(brief, reader, part) for part in parts]
-
-
-def _row(brief: FlightBrief, reader: Reader, part: slice) -> list[str]:
-    start, end = brief.answer.usable_parts
-    margins = brief.answer.assessment["hour_margin"].values[part]
-    at = part.start + int(np.argmin(margins))
-    element = str(brief.answer.assessment["limiting_element"].values[at])
-    state = State(int(brief.answer.assessment["state"].values[part].min()))
-    row = [
-        reader.clock.span(start[part.start], end[part.stop - 1]),
-        f"{state.words} {sentences.margin(float(margins.min()))}",
-        sentences.titles([element]) if element else "-",
+def _how_sure(facts: BriefFacts, reader: Reader) -> str:
+    """Say how sure the window is for the length that the title names, and for the time that is needed."""
+    site, window = facts.answer.sites[0], facts.window
+    if window.chance is None:
+        return ""
+    told = [
+        f"{in_ten(window.chance)} that every limit holds all through, {reader.clock.span(window.start, window.end)}"
     ]
-    unit = sentences.unit_of("wind", reader.units)
-    within = slice(part.start - brief.window.first, part.stop - brief.window.first)
-    for level in brief.levels.values():
-        hours = level.isel(time=within)
-        values = (float(np.max(hours[name].values)) for name in ("wind_speed", "wind_speed_of_gust"))
-        row.append(" / ".join("?" if math.isnan(v) else sentences.number(v, unit) for v in values))
-    return row
+    if window.surest is not None and window.surest.chance is not None:
+        needed = duration(facts.answer.minimum_duration)
+        told.append(f"{in_ten(window.surest.chance)} for {needed} from {reader.clock.hour(window.surest.start)}")
+    causes = details.causes_in_words(window.causes, window.limiting_element)
+    return f"{'; '.join(told)} ({details.whose(site)})" + (f"; may break: {causes}" if causes else "")
 
 
-def directions_table(brief: FlightBrief, reader: Reader) -> tuple[list[str], list[list[str]]]:
-    """Return reach and the way home in eight directions; nothing without a reach."""
-    header = ["Toward", "Energy reaches", "Home over ground"]
-    if brief.energy is None:
-        return header, []
-    around, unit = brief.energy.reach, sentences.unit_of("wind", reader.units)
-    rows = []
-    for i in range(0, around.directions.size, around.directions.size // 8):
-        distance, speed = float(around.by_energy[i]), float(around.home.ground_speed[i])
-        if math.isnan(distance):
-            return header, []
-        name = sentences.COMPASS[round(float(around.directions[i]) / 22.5) % 16]
-        rows.append([name, sortie.distance(distance, reader), f"{sentences.number(speed, unit)} {unit}"])
-    return header, rows
+class _Words:
+    """Phrases the facts of a brief."""
+
+    def __init__(self, facts: BriefFacts, reader: Reader) -> None:
+        self._facts, self._units, self._clock = facts, reader.units, reader.clock
+        self._reader = reader
+        self._site = facts.answer.sites[0]
+        self._hours = HourWords(self._site, reader.units)
+        self._unit = unit_of("wind", reader.units)
+        self._hand = amount(facts.launch.hand_height, "height", reader.units)
+
+    def not_known(self) -> list[str]:
+        """Name what is not known and matters to the brief beside what the answer names."""
+        facts, lines = self._facts, []
+        if facts.energy_missing:
+            lines.append(f"energy and reach: {energy_missing(facts.energy_missing)}")
+        elif facts.energy is not None and facts.energy.needed_share is None and not facts.energy.refusal:
+            lines.append("energy and reach: wind, air or cells are outside what is known")
+        if facts.window.sight_range is None:
+            lines.append("sight range")
+        if facts.launch.mean_holds is None:
+            lines.append("the field check: the forecast does not give the way down to the hand")
+        return lines
+
+    def launch(self) -> Block:
+        """Say what the anemometer may show, mean and gust apart, with room for what it shows."""
+        f, unit = self._facts.launch, self._unit
+        sure, least = f"{100 * f.confidence:.0f} in 100", number(f.least_mean, unit)
+        header = [f"anemometer at {self._hand}", f"mean {unit}", f"gust {unit}"]
+        lines = [("How", "two minutes, in the open, away from cars and walls; the worse of the two counts")]
+        reading = ["Your reading", BLANK, BLANK]
+        if f.mean_holds is None:
+            lines.append(("Holds", "not known: read the wind, and do not rely on the forecast of it"))
+            return Block("launch", "Launch limits", lines, (header, [reading]))
+        rows = [
+            ["Do not launch above", rounded_down(f.mean_stop, unit), rounded_down(f.gust_stop, unit)],
+            ["Forecast", self._expected(), "?" if f.gust_expected is None else f"to {self._speed(f.gust_expected)}"],
+            reading,
+        ]
+        if f.some_reading_holds:
+            holds = [f"{least} to {rounded_down(f.mean_holds, unit)}", f"to {rounded_down(f.gust_holds, unit)}"]
+            rows.insert(0, ["Limits kept aloft", *holds])
+            lines.append(("Sure", f"{sure} with both so low; above those of the next row, more likely beyond than not"))
+            if f.gust_expected is not None and f.gust_holds is not None and f.gust_expected > f.gust_holds:
+                lines.append(("Mind", "the gust of the forecast is already more than holds"))
+        else:
+            lines.append(("Holds", "at no reading: the wind grows too much with height for a hand to tell"))
+        stalls = f"a mean below {least} {unit}, where an anemometer may stand still"
+        lines += [
+            ("In doubt", f"every other pair of readings, {stalls}, among them: fly lower and nearer, or wait"),
+            ("Then", "put the reading in with: wxfly check"),
+        ]
+        return Block("launch", "Launch limits", lines, (header, rows))
+
+    def _expected(self) -> str:
+        f = self._facts.launch
+        ends = [v for v in (f.lowest_mean_expected, f.highest_mean_expected) if v is not None]
+        return " to ".join(dict.fromkeys(map(self._speed, ends))) or "?"
+
+    def _speed(self, value: float) -> str:
+        return number(value, self._unit)
+
+    def energy(self) -> Block:
+        """Say what the sortie takes, when to turn, and what the batteries make of the window."""
+        e, title = self._facts.energy, "Energy and the way home"
+        if e is None:
+            told = "the aircraft's figures do not say what it takes; keep the maker's reserve"
+            return Block("energy", title, [("Not known", told)])
+        lines = [("Planned", details.planned(e.plan, self._units))]
+        seen = details.out_of_sight(e.plan, self._facts.window.sight_range, self._units)
+        lines += [("Out of sight", seen)] if seen else []
+        lines.append(("Needs", self._needs(e)))
+        if not e.comes_home:
+            is_known = e.needed_share is not None and not e.refusal
+            lines += [("So", "it does not come home with its reserve: plan nearer or shorter")] if is_known else []
+            return Block("energy", title, lines)
+        lines += [("Turn for home", self._turn(e)), ("In the air", self._in_the_air(e))]
+        lines += [("Way home", self._way_home(e)), ("Reach", self._reach(e))]
+        if e.packs_are_cold:
+            lines.append(("Cold", self._cold(e)))
+        sure = f"wind and consumption held to {100 * e.plan.confidence:.0f} in 100"
+        lines.append(("How sure", f"{sure}; the model's own error is about {100 * e.model_deviation:.0f} %"))
+        return Block("energy", title, lines)
+
+    def _sight(self) -> float:
+        seen = self._facts.window.sight_range
+        return math.nan if seen is None else seen
+
+    def _needs(self, e: EnergyFacts) -> str:
+        if e.refusal:
+            return f"cannot be flown: {e.refusal}"
+        if e.needed_share is None:
+            return "not known"
+        of_it = f"{100 * e.plan.battery_reserve:.0f} % of it to land with"
+        return f"{math.ceil(round(100 * e.needed_share, 4))} % of one battery, {of_it}"
+
+    def _turn(self, e: EnergyFacts) -> str:
+        """Say at which charge to turn, with the distance that it holds for."""
+        if e.charge_at_turn is None:
+            return "not known"
+        far = amount(e.plan.distance, "height", self._units)
+        return f"at {math.ceil(round(100 * e.charge_at_turn, 4))} % shown, from {far} away; from farther out, earlier"
+
+    def _in_the_air(self, e: EnergyFacts) -> str:
+        if e.flight_time is None or e.latest_turn is None or e.time_in_air is None:
+            return "not known"
+        told = f"turn {minutes(e.latest_turn)} after take-off whatever is shown"
+        each = f"{minutes(e.flight_time)} on one battery at the most"
+        if e.plan.batteries == 1:
+            return f"{each}; {told}"
+        flights = f"{e.plan.batteries} batteries: {e.flights_begun} flight{'' if e.flights_begun == 1 else 's'}"
+        return f"{each}; {told}; {flights}, {minutes(e.time_in_air)} in all"
+
+    def _way_home(self, e: EnergyFacts) -> str:
+        height = amount(e.plan.return_height, "height", self._units)
+        fast = "not known" if e.airspeed_home is None else f"{self._speed(e.airspeed_home)} {self._unit}"
+        return (
+            f"at {height}, {fast} through the air; where the screen shows less over ground than the table of your"
+            " direction, the wind is stronger than planned: go lower, come now"
+        )
+
+    def _reach(self, e: EnergyFacts) -> str:
+        by_energy = [d.energy_reach for d in e.directions if d.energy_reach is not None]
+        if len(by_energy) < len(e.directions):
+            return "energy not known in some direction"
+        least, most = (distance(ends(by_energy), self._units) for ends in (min, max))
+        told, seen = f"energy {least} to {most}, by direction", self._sight()
+        if math.isnan(seen):
+            return f"{told}; sight not known: no farther than you see which way it points"
+        nearest = "sight decides" if seen < min(by_energy) else "energy decides where it is nearer"
+        return f"sight {distance(seen, self._units)}, {told}: {nearest}"
+
+    def _cold(self, e: EnergyFacts) -> str:
+        warm = amount(WARM_PACK, "temperature", self._units)
+        usable = "?" if e.usable_share is None else math.floor(100 * e.usable_share)
+        return (
+            f"the pack gives about {usable} % of its energy, and then its voltage falls off like a cliff: keep packs"
+            f" above {warm} until take-off, hover a minute, avoid full power, and believe the voltage before the per"
+            " cent"
+        )
+
+    def directions(self) -> list[Block]:
+        """Return reach and the way home in eight directions; nothing without a reach."""
+        e = self._facts.energy
+        if e is None:
+            return []
+        header = ["Toward", "Energy reaches", "Home over ground"]
+        rows: list[list[str]] = []
+        for d in e.directions[:: len(e.directions) // 8]:
+            if d.energy_reach is None or d.ground_speed_home is None:
+                rows = []
+                break
+            name = COMPASS[round(d.toward / 22.5) % 16]
+            speed = f"{rounded_down(d.ground_speed_home, self._unit)} {self._unit}"
+            rows.append([name, distance(d.energy_reach, self._units), speed])
+        dot = "" if e.plan.direction is None else "; dot: the planned point"
+        note = (
+            f"Shaded: sight{dot}. Line: energy, out and home with the reserve in the worst moment; the table has it"
+            " where it lies beyond. No map: obstacles, airspace and people are not on it."
+        )
+        return [Block("reach", "Reach", table=(header, rows) if rows else None, note=note)]
+
+    def hours(self) -> Block:
+        """Return the window hour by hour: how it stands, and wind and gust at each height.
+
+        Of a long window some hours share a row, told by the worst of them, so that the page stays one page.
+        """
+        first, last = self._facts.first, self._facts.last
+        together = -(-(last - first + 1) // MOST_ROWS)
+        heights = [amount(level.height, "height", self._units) for level in self._facts.levels]
+        rows = [self._row(i, min(i + together, last + 1)) for i in range(first, last + 1, together)]
+        note = f"Wind / gust in {self._unit} at each height above ground, the worse end of the hour"
+        return Block("hours", "Hour by hour", table=(["Hours", "Stands", "Decides", *heights], rows), note=note)
+
+    def _row(self, first: int, end: int) -> list[str]:
+        hours, part = self._site.hours, range(first, end)
+        at = min(part, key=lambda i: -math.inf if (m := hours.margin[i]) is None else m)
+        state = max((hours.state[i] for i in part), key=STATE_WORDS.index)
+        margin, element = hours.margin[at], hours.limiting_element[at]
+        lit = [(s, e) for i in part if (s := hours.usable_start[i]) and (e := hours.usable_end[i])]
+        row = [
+            self._clock.span(as_moment(lit[0][0]), as_moment(lit[-1][1])),
+            f"{state} {tables.to_spare(margin).strip()}",
+            titles([element]) if element else "-",
+        ]
+        within = slice(first - self._facts.first, end - self._facts.first)
+        for level in self._facts.levels:
+            row.append(" / ".join(self._largest(values[within]) for values in (level.wind, level.gust)))
+        return row
+
+    def _largest(self, values: Sequence[float | None]) -> str:
+        known = [v for v in values if v is not None]
+        return self._speed(max(known)) if len(known) == len(values) else "?"
+
+    def sky(self, sun: str) -> Block:
+        """Say how high, how far in sight, in which light, and what the weather may bring."""
+        window, facts = self._facts.window, self._facts.advice
+        height = "not known in some hour"
+        if window.usable_height is not None and window.usable_height_ends_by is not None:
+            by = window.usable_height_ends_by.replace("_", " ")
+            height = f"{height_down(window.usable_height, self._units)} above ground ({by})"
+        seen = amount(self._sight(), "height", self._units)
+        by = f", by {window.sight_decided_by}" if window.sight_decided_by else ""
+        limits = self._site.limits
+        ceiling = height_down(limits.height_limit, self._units)
+        storm = [self._worst("thunderstorm"), *of_the_storm(facts)]
+        lines = [
+            ("Thunderstorm", "; ".join(storm)),
+            ("Usable height", height),
+            ("Height limit", f"{ceiling} above ground, by the rules '{limits.rules}'; local rules may ask for less"),
+            ("Sight range", f"{seen}{by}: how far you still see which way it points"),
+            ("Sun", sun),
+            ("Light", listed(facts.light)),
+            ("Hands", facts.hands or ""),
+            ("Heat", facts.heat or ""),
+            ("Frost", "a machine left outside may take on frost: wipe the rotors dry" if facts.frost else ""),
+        ]
+        for name in ("kp", "visibility", "cloud_base", "precipitation", "icing"):
+            title = titles([name])
+            lines.append((title[:1].upper() + title[1:], self._worst(name)))
+        return Block("sky", "Sky, sight and light", [line for line in lines if line[1]])
+
+    def _worst(self, element: str) -> str:
+        """Phrase the worst hour of an element in the window, without its name."""
+        hour = next(one.hour for one in self._facts.worst_hours if one.element == element)
+        height = amount(self._site.height, "height", self._units)
+        subject = BY_NAME[element].reading.format(height=height)
+        return self._hours.reading(element, hour).removeprefix(subject).strip(", ")

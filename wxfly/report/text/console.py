@@ -213,6 +213,15 @@ def wrap(text: str, width: int, *, first: str = "", rest: str = "") -> list[str]
     return _whole_isolates([line.replace(NO_BREAK_SPACE, " ") for line in lines], rest) or [first.rstrip()]
 
 
+def wrapped(lines: Sequence[str], width: int) -> str:
+    """Break lines for a terminal; what follows a break stands further in."""
+    broken = []
+    for line in lines:
+        first = " " * (len(line) - len(line.lstrip()))
+        broken += wrap(line.lstrip(), width, first=first, rest=f"    {first}")
+    return "\n".join(broken)
+
+
 def _whole_isolates(lines: list[str], rest: str) -> list[str]:
     """Close an isolated name at the end of a line and go on with it on the next: a line is read by itself."""
     is_open = False

@@ -2,141 +2,151 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from datetime import datetime, timedelta
 
-import numpy as np
-
-from wxfly.answer import findings
-from wxfly.answer.comparison import Standing
-from wxfly.answer.request import Briefing, SiteAnswer
-from wxfly.assessment.suitability import State
-from wxfly.pilot.elements import ROW
-from wxfly.report.text import comparison, sentences, summary
-from wxfly.report.text.sentences import Reader
+from wxfly.pilot.elements import BY_NAME
+from wxfly.report.facts.answer import AnswerFacts
+from wxfly.report.facts.comparison import AgainstFacts, StandingFacts
+from wxfly.report.facts.reasons import held_back, hour_at, reason_of, room_at
+from wxfly.report.facts.site import SiteAnswerFacts
+from wxfly.report.facts.values import listed
+from wxfly.report.facts.verdict import day_in_words, names_of, tightest, windows_of
+from wxfly.report.facts.writing import Clock, Moment, Reader, day_name, titles
+from wxfly.report.text.console import isolated
+from wxfly.report.text.details import readers_of
 
 Table = tuple[list[str], list[list[str]]]
+_HOUR = timedelta(hours=1)
 
 
-def hours_table(answer: SiteAnswer, reader: Reader, start: np.datetime64, end: np.datetime64) -> Table:
-    """Return the hours of one answer between two moments; dark hours that follow each other share a row."""
-    assessment = answer.assessment
-    usable_start, usable_end = answer.usable_parts
-    times = assessment["time"].values.astype("datetime64[s]")
-    gaps = findings.gaps(answer)
+def hours_table(site: SiteAnswerFacts, reader: Reader, start: datetime, end: datetime) -> Table:
+    """Return the hours of one site between two moments; dark hours that follow each other share a row."""
+    hours = site.hours
     rows = []
-    for first, last in _joined(answer, start, end):
-        state = State(int(assessment["state"].values[first]))
-        if np.isnat(usable_start[first]):
-            span = reader.clock.span(times[first], times[last] + findings.HOUR)
-            rows.append([span, state.words if state is State.NOT_KNOWN else "dark", "", "", ""])
+    for first, last in _joined(site, start, end):
+        state, lit_from, lit_to = hours.state[first], hours.usable_start[first], hours.usable_end[first]
+        if lit_from is None or lit_to is None:
+            span = reader.clock.span(hours.start[first], hours.start[last] + _HOUR)
+            rows.append([span, state if state == "not known" else "dark", "", "", ""])
             continue
-        rows.append(
-            [
-                reader.clock.span(usable_start[first], usable_end[first]),
-                state.words,
-                sentences.margin(float(assessment["hour_margin"].values[first])).rjust(6),
-                _window_of(answer, first),
-                _reason(answer, first, gaps, reader.units),
-            ]
-        )
-    zone = reader.clock.zones(start, end - np.timedelta64(1, "s"))
-    return [f"hour {zone}", "state", "margin", "window", "what decides"], rows
+        window = next((str(w.rank) for w in site.windows if w.start < lit_to and lit_from < w.end), "")
+        spare = to_spare(hours.margin[first])
+        rows.append([reader.clock.span(lit_from, lit_to), state, spare, window, reason_of(site, first, reader.units)])
+    zone = reader.clock.zones(start, end - timedelta(seconds=1))
+    return [f"hour {zone}", "state", "to spare", "window", "what decides"], rows
 
 
-def _joined(answer: SiteAnswer, start: np.datetime64, end: np.datetime64) -> list[tuple[int, int]]:
-    lit = answer.lit_hours
-    known = answer.assessment["state"].values != State.NOT_KNOWN
-    times = answer.assessment["time"].values
+def to_spare(margin: float | None) -> str:
+    """Write which share of the tightest limit is left, rounded down; nothing where a limit is broken."""
+    return "" if margin is None or margin < 0 else f"{math.floor(round(100 * margin, 6))} %".rjust(5)
+
+
+def _joined(site: SiteAnswerFacts, start: datetime, end: datetime) -> list[tuple[int, int]]:
+    hours = site.hours
+    dark = [lit is None for lit in hours.usable_start]
     runs: list[tuple[int, int]] = []
-    for i in np.flatnonzero((times + findings.HOUR > start) & (times < end)).tolist():
-        if runs and not lit[i] and not lit[runs[-1][1]] and known[i] == known[runs[-1][1]]:
+    for i, begins in enumerate(hours.start):
+        if not (begins + _HOUR > start and begins < end):
+            continue
+        before = runs[-1][1] if runs else i
+        same = (hours.state[i] == "not known") == (hours.state[before] == "not known")
+        if runs and dark[i] and dark[before] and same:
             runs[-1] = (runs[-1][0], i)
         else:
             runs.append((i, i))
     return runs
 
 
-def _window_of(answer: SiteAnswer, hour: int) -> str:
-    """Return the rank of the window that an hour belongs to, 1 the best; empty when none."""
-    return next((str(rank) for rank, w in enumerate(answer.windows, 1) if w.first <= hour <= w.last), "")
-
-
-def _reason(answer: SiteAnswer, hour: int, gaps: Sequence[findings.Gap], units: str) -> str:
-    """Say what decides in an hour, and what is not known in it but is in others."""
-    missing = [gap for gap in gaps if hour in gap.hours]
-    reason = sentences.reason_of(answer, hour, units)
-    required = [gap.element for gap in missing if gap.required]
-    others = [gap.element for gap in missing if not gap.required and not gap.everywhere]
-    parts = [reason]
-    if required:
-        parts = [f"{sentences.titles(required)} not known"]
-        # A limit that is broken all the same is worth telling; one that holds would be a false comfort.
-        element = str(answer.assessment["limiting_element"].values[hour])
-        if element and float(answer.assessment["margin"].values[ROW[element], hour]) < 0:
-            parts.append(reason)
-    if others:
-        parts.append(f"{sentences.titles(others)} not known")
-    return "; ".join(parts)
-
-
-def week_table(briefing: Briefing, answer: SiteAnswer, reader: Reader) -> Table:
-    """Return the days of an answer with their windows, or why there is none."""
+def week_table(site: SiteAnswerFacts, reader: Reader) -> Table:
+    """Return the days of a site in order of time, with their windows, or why there is none."""
     rows = []
-    for day in findings.days_of(answer, reader.clock):
-        name = sentences.day_name(day.date)
-        if not day.windows:
-            why = sentences.why_none(answer, day, briefing.minimum_duration, reader)
-            rows.append([name, "", "none", "", "", "; ".join(why)])
-        for rank, window in day.windows:
-            reason = sentences.window_reason(answer, window, reader.units)
-            if window.unknown:
-                reason += f"; {sentences.titles(window.unknown)} not known"
-            margin = sentences.margin(window.margin).rjust(6)
+    for day in site.days:
+        name = day_name(day.date)
+        windows = windows_of(site, day)
+        if not windows:
+            rows.append([name, "", "", "", day_in_words(site, day, reader, with_sureness=False)])
+        for window in windows:
+            unknown = f"; {titles(window.advised_not_known)} not known" if window.advised_not_known else ""
+            reason = tightest(site, window, reader) + unknown
             span = reader.clock.span(window.start, window.end)
-            rows.append([name, str(rank).rjust(4), span, window.state.words, margin, reason])
+            rows.append([name, str(window.rank).rjust(4), span, window.state, reason])
             name = ""
-    zone = reader.clock.zones(answer.start, answer.end)
-    return ["day", "rank", f"window {zone}", "state", "margin", "what decides"], rows
+    zone = reader.clock.zones(site.period.start, site.period.end)
+    return ["day", "rank", f"window {zone}", "state", "what decides"], rows
 
 
-def turns_table(briefing: Briefing, readers: Sequence[Reader], names: Sequence[str]) -> Table:
+def turns_table(facts: AnswerFacts) -> Table:
     """Return the runs of hours in which a site is better, with what stands against each other site."""
-    hours = briefing.compared
-    clocks = summary.distinct_clocks(readers, hours[0].time)
+    comparison = facts.comparison
+    assert comparison is not None
+    readers, names = readers_of(facts), _names(facts)
+    clocks = distinct_clocks(readers, comparison.start[0])
     rows = []
-    for first, last, who in summary.who_is_better(briefing, hours, names):
-        end = hours[last].time + findings.HOUR
-        spans = [clock.span(hours[first].time, end) for clock in clocks]
-        against = comparison.why_better(briefing, hours[first : last + 1], names, readers[0].units)
-        for name, why in against or [("", "")]:
-            rows.append([*spans, who, f"{name}: {why}" if why else ""])
+    for turn in comparison.turns:
+        spans = [clock.span(turn.start, turn.end) for clock in clocks]
+        who = "equal" if len(turn.better) == len(names) else listed([names[i] for i in turn.better]) or "none"
+        reasons = [f"{names[one.site_position]}: {_against(facts, one, readers[0])}" for one in turn.against]
+        for why in reasons or [""]:
+            rows.append([*spans, who, why])
             spans, who = [""] * len(spans), ""
-    zones = [clock.zones(hours[0].time, hours[-1].time) for clock in clocks]
+    zones = [clock.zones(comparison.start[0], comparison.start[-1]) for clock in clocks]
     return [*(f"hours {zone}" for zone in zones), "better", "what stands against the others, at its worst"], rows
 
 
-def sites_table(briefing: Briefing, readers: Sequence[Reader], names: Sequence[str]) -> Table:
-    """Return every hour of a comparison with the state and margin at each site; dark hours share a row."""
-    hours = briefing.compared
-    clocks = summary.distinct_clocks(readers, hours[0].time)
+def _against(facts: AnswerFacts, against: AgainstFacts, reader: Reader) -> str:
+    if against.unknown_elements:
+        return f"{titles(against.unknown_elements)} not known"
+    if against.element is None or against.hour is None:
+        return "nothing is known"
+    site = facts.sites[against.site_position]
+    hour = hour_at(site, against.hour)
+    return held_back(site, hour) or room_at(site, against.element, hour, reader.units)
+
+
+def sites_table(facts: AnswerFacts) -> Table:
+    """Return every hour of a comparison with the state and the room at each site; dark hours share a row."""
+    comparison = facts.comparison
+    assert comparison is not None
+    names, starts = _names(facts), comparison.start
+    clocks = distinct_clocks(readers_of(facts), starts[0])
     rows: list[list[str]] = []
     day, is_dark = None, False
-    for hour in hours:
-        lit = hour.is_lit
+    for i, start in enumerate(starts):
+        lit = comparison.lit[i]
         if not lit and is_dark:
             continue
         is_dark = not lit
-        if clocks[0].date(hour.time) != day:
-            day = clocks[0].date(hour.time)
-            rows.append([sentences.day_name(day)[:6].rstrip(), *[""] * (len(clocks) + len(names))])
-        cells = [clock.hour_told_apart(hour.time) for clock in clocks]
-        states = [_standing(standing) if lit else "dark" for standing in hour.standings]
-        better = "equal" if len(hour.better) > 1 else "".join(names[k] for k in hour.better)
-        rows.append([*cells, *states, better])
-    return [*(clock.zones(hours[0].time, hours[-1].time) for clock in clocks), *names, "better"], rows
+        if clocks[0].date(start) != day:
+            day = clocks[0].date(start)
+            rows.append([day_name(day)[:6].rstrip(), *[""] * (len(clocks) + len(names))])
+        states = [_standing(standing, i) if lit else "dark" for standing in comparison.standings]
+        better = comparison.better[i]
+        who = "equal" if len(better) > 1 else "".join(names[k] for k in better)
+        rows.append([*(clock.hour_told_apart(start) for clock in clocks), *states, who])
+    return [*(clock.zones(starts[0], starts[-1]) for clock in clocks), *names, "better"], rows
 
 
-def _standing(standing: Standing) -> str:
-    """Write state and margin of a site; a question mark behind the margin where something is not known."""
-    hidden = "?" if standing.unknown and standing.holds else ""
-    return f"{standing.state.words.ljust(9)} {sentences.margin(standing.margin).rjust(5)}{hidden}"
+def _standing(standing: StandingFacts, hour: int) -> str:
+    """Write the state of a site and what is left, with a question mark where something is not known behind it.
+
+    Where there is no room the element that decides stands in its place.
+    """
+    if standing.holds[hour]:
+        hidden = "?" if standing.unknown_elements[hour] else ""
+        return f"{standing.state[hour].ljust(9)} {to_spare(standing.margin[hour])}{hidden}"
+    element = standing.deciding_element[hour]
+    return f"{standing.state[hour].ljust(9)} {'' if element is None else BY_NAME[element].title}".rstrip()
+
+
+def _names(facts: AnswerFacts) -> list[str]:
+    return [isolated(name) for name in names_of(facts.sites, facts.display_units)]
+
+
+def distinct_clocks(readers: Sequence[Reader], moment: Moment) -> list[Clock]:
+    """Return one clock for each offset from UTC that the readers' clocks show at a moment, in order."""
+    found: dict[object, Clock] = {}
+    for reader in readers:
+        found.setdefault(reader.clock.local(moment).utcoffset(), reader.clock)
+    return list(found.values())

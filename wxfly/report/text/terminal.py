@@ -5,59 +5,70 @@ from __future__ import annotations
 import itertools
 from collections.abc import Sequence
 
-from wxfly.answer.request import Briefing
-from wxfly.report.facts.values import CAUTIONS, FAR_AHEAD
-from wxfly.report.text import sentences, summary, tables
-from wxfly.report.text.console import columns, pad, shown, wrap
+from wxfly.report.facts.answer import AnswerFacts
+from wxfly.report.facts.values import CAUTION_IN_SHORT, CAUTIONS, FAR_AHEAD
+from wxfly.report.facts.verdict import names_of
+from wxfly.report.text import details, tables
+from wxfly.report.text.console import columns, isolated, pad, shown, wrap
 
 _LABEL = 11
 _NARROWEST = 24
 _BELOW = "    "
 
 
-def render(briefing: Briefing, *, units: str, time_zone: str | None, width: int) -> str:
-    """Write a briefing as text.
+def render(facts: AnswerFacts, *, width: int, more: bool = False) -> str:
+    """Write an answer as text.
 
     Parameters
     ----------
-    briefing : Briefing
-        What to tell.
-    units : str
-        Key of `wxfly.units.SYSTEMS`.
-    time_zone : str or None
-        IANA zone of the reader; None shows each site on its own clock.
+    facts : AnswerFacts
+        What to tell, in the units and the zone of its words.
     width : int
         Columns of the terminal.
+    more : bool, optional
+        Whether all that is known is told, not the verdict alone.
 
     Returns
     -------
     str
         Lines joined by newlines, none longer than `width` where words allow.
     """
-    readers = [sentences.reader_for(a, units=units, time_zone=time_zone) for a in briefing.answers]
-    names = sentences.labels(briefing, units)
-    blocks = [
-        [line for note in sentences.first_notes(briefing) for line in _wrap(note, width)],
-        _lines(summary.not_known_lines(briefing, names), width),
-        _lines(summary.summarise(briefing, units=units, time_zone=time_zone), width),
-    ]
-    if briefing.question == "compare":
-        if briefing.compared:
-            blocks.append(_table(*tables.turns_table(briefing, readers, names), width))
-            header, rows = tables.sites_table(briefing, readers, names)
-            blocks.append(_table(["\n".join(wrap(name, 16)) for name in header], rows, width))
-        else:
-            blocks.append(["The sites have no hour in common."])
-    for answer, reader in zip(briefing.answers, readers, strict=True):
-        if briefing.question == "week":
-            blocks.append(_table(*tables.week_table(briefing, answer, reader), width))
-        elif briefing.question == "best":
-            blocks.append(_table(*tables.hours_table(answer, reader, answer.start, answer.end), width))
-    closing = [*sentences.origin(briefing, readers[0].clock), *CAUTIONS]
-    if briefing.question == "week":
-        closing.append(FAR_AHEAD)
-    blocks.append([line for text in closing for line in _wrap(text, width)])
+    verdict = facts.verdict
+    blocks = [[*_wrap(verdict.first_line, width), *_lines([(line.label, line.words) for line in verdict.lines], width)]]
+    if more:
+        blocks += _more(facts, width)
+    else:
+        closing = [details.origin_in_short(facts), f"{CAUTION_IN_SHORT} [--more]"]
+        blocks.append([line for text in closing for line in _wrap(text, width)])
     return "\n\n".join("\n".join(block) for block in blocks if block)
+
+
+def notes_first(facts: AnswerFacts, width: int) -> str:
+    """Write what must be read before anything else; empty when there is nothing."""
+    return "\n".join(line for note in details.first_notes(facts) for line in _wrap(note, width))
+
+
+def _more(facts: AnswerFacts, width: int) -> list[list[str]]:
+    """Return the blocks that only `--more` shows."""
+    readers = details.readers_of(facts)
+    names = names_of(facts.sites, facts.display_units)
+    blocks = [[notes_first(facts, width)]] if facts.notes or facts.invented else []
+    for position, name in enumerate(names):
+        lines = _lines(details.detail_lines(facts, position), width)
+        blocks.append([*_wrap(isolated(name), width), *lines] if len(names) > 1 else lines)
+    site, reader = facts.sites[0], readers[0]
+    if facts.kind == "week":
+        blocks.append(_table(*tables.week_table(site, reader), width))
+    elif facts.kind == "best":
+        blocks.append(_table(*tables.hours_table(site, reader, site.period.start, site.period.end), width))
+    elif facts.comparison is None or not facts.comparison.start:
+        blocks.append(["The sites have no hour in common."])
+    else:
+        blocks.append(_table(*tables.turns_table(facts), width))
+        header, rows = tables.sites_table(facts)
+        blocks.append(_table(["\n".join(wrap(name, 16)) for name in header], rows, width))
+    closing = [*details.origin(facts, reader.clock), *CAUTIONS, *([FAR_AHEAD] if facts.kind == "week" else [])]
+    return [*blocks, [line for text in closing for line in _wrap(text, width)]]
 
 
 # --- columns ---------------------------------------------------------------------------------------------------
@@ -68,9 +79,11 @@ def _wrap(text: str, width: int, *, first: str = "", rest: str = "") -> list[str
 
 
 def _lines(lines: Sequence[tuple[str, str]], width: int) -> list[str]:
+    """Write lines with their labels beside them; a label that is too long stands before its text."""
     written = []
     for label, text in lines:
-        written += _wrap(text, width, first=pad(label, _LABEL), rest=" " * _LABEL)
+        first = pad(shown(label), _LABEL)
+        written += _wrap(text, width, first=first if first.endswith(" ") else f"{first}: ", rest=" " * _LABEL)
     return written
 
 

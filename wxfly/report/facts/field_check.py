@@ -1,0 +1,217 @@
+"""The field check: what an anemometer in the hand may show, what was read, and what that means for a launch now."""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime
+from typing import Literal
+
+from wxfly.flight.advice import precipitation_words
+from wxfly.flight.anemometer_reading import STARTING_SPEED, HandRule, NoCredit
+from wxfly.flight.launch_decision import During, Reason, Verdict, holds_at_all
+from wxfly.question.brief import CheckAsked
+from wxfly.report.facts.answer import AnswerFacts, facts_of
+from wxfly.report.facts.values import ElementName, Facts, Kelvins, Metres, Share, Speed, moment_of, number, share
+
+
+class LaunchFacts(Facts, frozen=True):
+    """What an anemometer in the hand may show over two minutes; null where the forecast does not say."""
+
+    hand_height: Metres
+    """Of the anemometer above ground."""
+    some_reading_holds: bool
+    """Whether there is a reading at which the limits hold."""
+    least_mean: Speed
+    """Below it an anemometer may stand still: such a mean says nothing."""
+    mean_holds: Speed | None
+    gust_holds: Speed | None
+    """Up to both readings the limits hold at every flight height, with `confidence`."""
+    mean_stop: Speed | None
+    gust_stop: Speed | None
+    """Above one of them a limit is more likely passed than kept."""
+    lowest_mean_expected: Speed | None
+    highest_mean_expected: Speed | None
+    """From the forecast of the hours."""
+    gust_expected: Speed | None
+    """The highest, from the forecast of the hours."""
+    confidence: Share
+    """How sure the limits hold."""
+
+
+class ReadingFacts(Facts, frozen=True):
+    """What was read, what it says of the wind at flight height, and what the two make of the forecast."""
+
+    hand_height: Metres
+    """Of the anemometer above ground."""
+    mean: Speed
+    """Of two minutes."""
+    gust: Speed | None
+    """The strongest; null where none was read."""
+    temperature: Kelvins | None
+    """Null where none was read."""
+    weight: Share
+    """Of the reading against the forecast."""
+    deviation: Speed
+    """Standard deviation of the wind at flight height with the reading in it."""
+    carried_deviation: Speed
+    """Standard deviation of carrying the reading up."""
+    expected_at_hand: Speed | None
+    """Forecast at the hand."""
+    forecast_wind: Speed | None
+    carried_wind: Speed | None
+    wind_now: Speed | None
+    forecast_gust: Speed | None
+    carried_gust: Speed | None
+    gust_now: Speed | None
+    """At flight height: by the forecast, by the reading, and by both."""
+    is_below_forecast: bool
+    """Whether the reading says less than the forecast."""
+    no_credit: NoCredit | None
+    """Why a reading below the forecast takes nothing off; null where it does."""
+    expected_temperature: Kelvins | None
+    """Forecast near the ground."""
+    temperature_now: Kelvins | None
+    """By forecast and reading."""
+    temperature_is_plausible: bool
+    """Whether a temperature was read that is not too far from the forecast."""
+
+
+class DuringFacts(Facts, frozen=True):
+    """What stands against a launch in the hours of the flight, beside wind, gust and the way home."""
+
+    element: ElementName
+    """Which."""
+    hour: int
+    """Position of its worst hour."""
+    chance: Share | None
+    """That it breaks its limit; null where it is not known."""
+    in_doubt: bool
+    """Whether the flight must reckon with it."""
+    falls: str | None
+    """Kind and strength of precipitation that is forecast in that hour."""
+
+
+class ComingFacts(Facts, frozen=True):
+    """What is forecast beside the flight and breaks a limit, or is not known there."""
+
+    element: ElementName
+    """Which."""
+    moment: datetime
+    """Start of its nearest hour after the flight, or end of its last before it."""
+    is_past: bool
+    """Whether it is forecast before the flight."""
+    is_known: bool
+    """Whether it is known to break its limit."""
+    chance: Share
+    """That the error of timing brings it into the flight."""
+    in_doubt: bool
+    """Whether the flight must reckon with it."""
+
+
+class CheckFacts(Facts, frozen=True):
+    """A field check, and the answer for the rest of the day with the reading in it."""
+
+    answer: AnswerFacts
+    """For the rest of the day."""
+    verdict: Literal["do not launch", "in doubt", "holds"]
+    """Holds: the limits of wind and gust hold aloft, with the confidence of `launch`."""
+    reasons: list[Reason]
+    """Why it is not better."""
+    launch: LaunchFacts
+    """What the anemometer may show in the hours of a flight from now on."""
+    reading: ReadingFacts
+    """What it showed."""
+    worst_hours: dict[ElementName, int]
+    """Positions of the worst hour of wind and of gust in a flight from now on."""
+    way_home_hour: int | None
+    """Position of the first hour in which the way home does not hold; null for none."""
+    during: list[DuringFacts]
+    """In the hours of the flight, the likelier first."""
+    coming: list[ComingFacts]
+    """Beside the flight, the likelier first."""
+
+
+_VERDICTS: dict[Verdict, Literal["do not launch", "in doubt", "holds"]] = {
+    Verdict.DO_NOT_LAUNCH: "do not launch", Verdict.IN_DOUBT: "in doubt", Verdict.HOLDS: "holds",
+}  # fmt: skip
+
+
+def launch_facts(rule: HandRule) -> LaunchFacts:
+    """Return what an anemometer in the hand may show."""
+    return LaunchFacts(
+        hand_height=rule.hand_height,
+        some_reading_holds=holds_at_all(rule),
+        least_mean=STARTING_SPEED,
+        mean_holds=number(rule.mean_holds),
+        gust_holds=number(rule.gust_holds),
+        mean_stop=number(rule.mean_stop),
+        gust_stop=number(rule.gust_stop),
+        lowest_mean_expected=number(rule.mean_expected[0]),
+        highest_mean_expected=number(rule.mean_expected[1]),
+        gust_expected=number(rule.gust_expected[1]),
+        confidence=rule.confidence,
+    )
+
+
+def check_facts(asked: CheckAsked) -> CheckFacts:
+    """Return the facts of a field check."""
+    found, confidence = asked.verdict, asked.rule.confidence
+    answer = facts_of(asked.briefing, units=asked.units, time_zone=asked.time_zone)
+    way_home = next((e.margin for e in answer.sites[0].elements if e.name == "return_leg"), [])
+    return CheckFacts(
+        answer=answer,
+        verdict=_VERDICTS[found.verdict],
+        reasons=list(found.reasons),
+        launch=launch_facts(asked.rule),
+        reading=_reading(asked),
+        worst_hours=dict(found.worst),
+        way_home_hour=next((i for i, margin in enumerate(way_home) if margin is not None and margin < 0), None),
+        during=[
+            DuringFacts(one.element, one.hour, number(one.chance), one.is_in_doubt, _falls(asked, one))
+            for one in found.during
+        ],
+        coming=[
+            ComingFacts(
+                one.element, moment_of(one.time), one.is_past, one.is_known, share(one.chance),
+                one.is_in_doubt(confidence),
+            )
+            for one in found.coming
+        ],
+    )  # fmt: skip
+
+
+def _reading(asked: CheckAsked) -> ReadingFacts:
+    c, read = asked.correction, asked.correction.reading
+    return ReadingFacts(
+        hand_height=read.hand_height,
+        mean=read.mean,
+        gust=read.gust,
+        temperature=read.temperature,
+        weight=share(c.weight),
+        deviation=share(c.deviation),
+        carried_deviation=share(c.carried_deviation),
+        expected_at_hand=number(c.expected_at_hand),
+        forecast_wind=number(c.forecast_wind),
+        carried_wind=number(c.carried_wind),
+        wind_now=number(_not_below_zero(c.forecast_wind + c.added_wind)),
+        forecast_gust=number(c.forecast_gust),
+        carried_gust=number(c.carried_gust),
+        gust_now=number(_not_below_zero(c.forecast_gust + c.added_gust)),
+        is_below_forecast=not c.carried_wind >= c.forecast_wind,
+        no_credit=c.no_credit,
+        expected_temperature=number(c.expected_temperature),
+        temperature_now=number(c.expected_temperature + c.added_temperature),
+        temperature_is_plausible=c.temperature_is_plausible,
+    )
+
+
+def _not_below_zero(value: float) -> float:
+    return value if math.isnan(value) else max(value, 0.0)
+
+
+def _falls(asked: CheckAsked, one: During) -> str | None:
+    if one.element != "precipitation":
+        return None
+    hour = asked.briefing.answers[0].conditions.isel(time=one.hour)
+    code, rate = (float(hour[name].max("edge")) for name in ("weather_code", "precipitation_rate"))
+    return (precipitation_words(code, rate) or "precipitation") if rate > 0 else None

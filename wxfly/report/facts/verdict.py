@@ -1,0 +1,679 @@
+"""The verdict: whether, when and how sure, and the few lines that a decision needs. Every output tells it first."""
+
+from __future__ import annotations
+
+import typing
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Literal
+
+from wxfly.pilot.elements import BY_NAME, RETURN_LEG
+from wxfly.report.facts.advice import what_to_mind
+from wxfly.report.facts.comparison import ComparisonFacts
+from wxfly.report.facts.hours import DayFacts, LitHours
+from wxfly.report.facts.reasons import hour_at, room_at, room_of
+from wxfly.report.facts.site import SiteAnswerFacts, window_of_verdict
+from wxfly.report.facts.values import (
+    ElementName,
+    Facts,
+    Period,
+    Share,
+    energy_missing,
+    listed,
+    told_apart,
+)
+from wxfly.report.facts.windows import CauseFacts, ChangeFacts, WindowFacts, place_of
+from wxfly.report.facts.writing import (
+    Reader,
+    age,
+    amount,
+    day_name,
+    direction,
+    duration,
+    in_ten,
+    number,
+    percent,
+    titles,
+    unit_of,
+)
+
+VerdictWord = Literal["room", "little room", "probably no room", "no room", "not known"]
+"""Whether there is room to fly, from best to worst; what is not known comes last."""
+_WORDS: tuple[VerdictWord, ...] = typing.get_args(VerdictWord)
+
+MOST_LINES = 5
+ALIKE = 0.05
+"""Two sites of the same chance in ten are told as equal where their margins differ by less than this share of a limit
+[1]; common practice, no source."""
+FAR_APART = 0.25
+"""Nor are they equal where one is the better one by more than this chance [1]; common practice, no source."""
+_GIVE_WAY = ("change", "ends", "wind", "longest")
+"""Lines that are left out where there are too many, in this order."""
+OUTLOOK_ONLY = "more than three days ahead: an outlook only, ask again"
+"""Of a window that only one forecast tells of, so far ahead."""
+_MINDS_TOLD = 2
+_TITLES_TOLD = 4
+_OLD = 3 * 3600
+"""Age from which a forecast is named with it where there is a note on it [s]; common practice, no source."""
+_FIRST_NOTES = ("forecast", "no_newer_forecast", "members")
+
+
+class Note(Facts, frozen=True):
+    """One line that the reader must know first."""
+
+    kind: str
+    """What it is about."""
+    text: str
+    """The line."""
+
+
+class VerdictLine(Facts, frozen=True):
+    """One line below the first."""
+
+    about: Literal[
+        "note", "not known", "tightest", "ends", "wind", "mind", "work", "nearest", "longest", "surest", "change",
+        "day", "site", "better",
+    ]  # fmt: skip
+    """What it is about."""
+    label: str
+    """What it is about, in a word for people: the day or the site where it is about one."""
+    words: str
+    """The line, in the units of `display_units`."""
+
+
+class VerdictFacts(Facts, frozen=True):
+    """Whether, when and how sure."""
+
+    word: VerdictWord
+    """Whether there is room to fly: probably no room where the chance is below 0.5, little room where the hours are
+    narrow."""
+    site_positions: list[int]
+    """Position in `sites` of the site that it is about; several where sites are equal, none where no site has room."""
+    period: Period | None
+    """When there is room; null without a window."""
+    chance: Share | None
+    """That every limit holds in `chance_period`; null where it is not known, and without a window."""
+    chance_period: Period | None
+    """The stretch that the chance is for: as long as was asked."""
+    tightest: ElementName | None
+    """The element that leaves the least room in the window."""
+    spare: Share | None
+    """How much of its limit is left."""
+    as_far_as_known: bool
+    """Whether something that the decision needs is not known."""
+    first_line: str
+    """Whether, when and how sure, in the units of `display_units`."""
+    lines: list[VerdictLine]
+    """What is not known, what is tightest, what ends it, wind and gust, what to mind; of a week the days, the best
+    first; of a comparison the other sites."""
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What a verdict is made from.
+
+    Attributes
+    ----------
+    sites : sequence of SiteAnswerFacts
+        The answers.
+    readers : sequence of Reader
+        Units and clock of each.
+    notes : sequence of Note
+        What must be known first.
+    comparison : ComparisonFacts or None
+        Of several sites.
+    now : datetime
+        UTC.
+    duration : int
+        Shortest window of use [s].
+    is_invented : bool
+        Whether place or weather are.
+    age : int or None
+        Of the forecast [s].
+    """
+
+    sites: Sequence[SiteAnswerFacts]
+    readers: Sequence[Reader]
+    notes: Sequence[Note]
+    comparison: ComparisonFacts | None
+    now: datetime
+    duration: int
+    is_invented: bool
+    age: int | None
+
+    def year(self, position: int) -> int:
+        """Return the year of now on the clock of a reader."""
+        return self.readers[position].clock.date(self.now).year
+
+
+def verdict_facts(kind: Literal["best", "compare", "week"], asked: Asked) -> VerdictFacts:
+    """Return the verdict of an answer."""
+    if kind == "compare":
+        return _of_sites(asked)
+    site, reader = asked.sites[0], asked.readers[0]
+    window = window_of_verdict(site)
+    unknown = list(_not_known(asked, [site.site.name]))
+    first = _first_line(asked, 0, bool(unknown))
+    if kind == "week":
+        lines = [*_notes(asked), *unknown, *_days(asked, site, reader)]
+        lines += [VerdictLine("mind", "Mind", OUTLOOK_ONLY)] if window and window.outlook_only else []
+    elif window is None:
+        lines = _few([*_notes(asked), *unknown], list(_lines_of_none(asked, site, reader)))
+    else:
+        lines = _few([*_notes(asked), *unknown], list(_lines_of(site, window, reader)))
+    return _made(asked, [0] if window else [], window, _word(site, window), first, lines, bool(unknown))
+
+
+def _made(
+    asked: Asked,
+    positions: list[int],
+    window: WindowFacts | None,
+    word: VerdictWord,
+    first: str,
+    lines: list[VerdictLine],
+    is_unknown: bool,
+) -> VerdictFacts:
+    chance = None if window is None else _chance_of(window)
+    return VerdictFacts(
+        word=word,
+        site_positions=positions,
+        period=None if window is None else Period(window.start, window.end),
+        chance=chance[0] if chance else None,
+        chance_period=chance[1] if chance else None,
+        tightest=None if window is None else window.limiting_element,
+        spare=None if window is None else window.margin,
+        as_far_as_known=is_unknown,
+        first_line=first,
+        lines=lines,
+    )
+
+
+def _chance_of(window: WindowFacts) -> tuple[float | None, Period]:
+    """Return the chance of the surest stretch of a window, and that stretch."""
+    part = window.surest or window
+    return part.chance, Period(part.start, part.end)
+
+
+def _word(site: SiteAnswerFacts, window: WindowFacts | None) -> VerdictWord:
+    return _word_of(site.lit_hours) if window is None else window.room
+
+
+def _word_of(hours: LitHours) -> VerdictWord:
+    return "not known" if hours.lit_count and hours.not_known_count == hours.lit_count else "no room"
+
+
+def _few(needed: list[VerdictLine], others: list[VerdictLine]) -> list[VerdictLine]:
+    """Return at most so many lines: what ends it and the wind give way to what must be known."""
+    while len(needed) + len(others) > MOST_LINES:
+        gives_way = [line for about in _GIVE_WAY for line in others if line.about == about]
+        if not gives_way:
+            break
+        others.remove(gives_way[0])
+    return [*needed, *others]
+
+
+# --- the first line --------------------------------------------------------------------------------------------
+
+
+def _begin(asked: Asked, words: str, is_unknown: bool, *, is_wet: bool = False) -> str:
+    """Put before a verdict by what it must be read."""
+    before = []
+    if asked.is_invented:
+        before.append("invented, do not fly by this")
+    if any(note.kind in _FIRST_NOTES for note in asked.notes):
+        old = (asked.age or 0) >= _OLD and any(note.kind == "forecast" for note in asked.notes)
+        before.append(f"forecast {age(asked.age)}, see the note" if old else "see the note")
+    if is_unknown:
+        before.append("as far as known")
+    if is_wet:
+        before.append("forecast wet all along")
+    told = ": ".join([*([", ".join(before)] if before else []), words[:1].lower() + words[1:] if before else words])
+    return told[:1].upper() + told[1:]
+
+
+def _first_line(asked: Asked, position: int, is_unknown: bool) -> str:
+    site, reader = asked.sites[position], asked.readers[position]
+    window, name, year = window_of_verdict(site), site.site.name, asked.year(position)
+    if window is None:
+        # A no is only as sure as the hours that are known; of what is wholly unknown the words say so themselves.
+        partly = 0 < site.lit_hours.not_known_count < site.lit_hours.lit_count
+        return _begin(asked, f"{_none(asked, site, f'at {name} {period_words(site, year)}')}.", partly)
+    if window.room == "probably no room":
+        chance, part = _chance_of(window)
+        when = reader.clock.when(part.start, part.end, year)
+        words = f"Probably no room to fly at {name}, {when}; {in_ten(chance)}."
+    else:
+        words = f"{_capital(window.room)} to fly at {name}, {_when_and_how_sure(asked, window, reader, year)}."
+    is_unknown = is_unknown or bool(window.advised_not_known)
+    return _begin(asked, words, is_unknown, is_wet=window.forecast_wet)
+
+
+def _when_and_how_sure(asked: Asked, window: WindowFacts, reader: Reader, year: int) -> str:
+    when = reader.clock.when(window.start, window.end, year)
+    return f"{when}; {how_sure(window, reader)}"
+
+
+def how_sure(window: WindowFacts, reader: Reader) -> str:
+    """Say in how many of ten the limits hold, and for which part of a window."""
+    chance, part = _chance_of(window)
+    if chance is None:
+        return "how sure is not known"
+    if (part.start, part.end) == (window.start, window.end):
+        return in_ten(chance)
+    length = duration((part.end - part.start).total_seconds())
+    return f"{in_ten(chance)} for {length} from {reader.clock.hour(part.start, up=True)}"
+
+
+def period_words(site: SiteAnswerFacts, year: int | None = None) -> str:
+    """Say which days were asked about."""
+    if not site.days:
+        return "in the time asked about"
+    first, last = site.days[0].date, site.days[-1].date
+    return f"on {day_name(first, year)}" + ("" if first == last else f" to {day_name(last, year)}")
+
+
+def _none(asked: Asked, site: SiteAnswerFacts, where: str) -> str:
+    if _word(site, None) == "not known":
+        return f"Not known whether there is room to fly {where}"
+    return f"No room to fly {where}: {_why_none(site, site.lit_hours, asked.duration)}"
+
+
+def _why_none(site: SiteAnswerFacts, hours: LitHours, length: int) -> str:
+    """Say in a few words why there is no window."""
+    if not hours.lit_count:
+        return "dark throughout"
+    if hours.longest is not None:
+        return f"{_length(hours.longest)} at most, shorter than {duration(length)}"
+    return _what_decides(hours) or "no hour has it"
+
+
+def _what_decides(hours: LitHours) -> str:
+    """Say which element decides in most of the hours without room; empty where none does."""
+    if hours.deciding_element is None:
+        return ""
+    row = BY_NAME[hours.deciding_element]
+    beyond = "likely" if row.sense == "grade" else "beyond its limit"
+    return f"{row.title} is {beyond} in {hours.deciding_count} of {hours.lit_count} lit hours"
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
+
+
+# --- the lines below it ----------------------------------------------------------------------------------------
+
+
+def _notes(asked: Asked) -> list[VerdictLine]:
+    """Return what must be known first: how old the forecast is, which members are lost."""
+    told = "; ".join(note.text for note in asked.notes if note.kind != "invented")
+    return [VerdictLine("note", "Note", _capital(told))] if told else []
+
+
+def _not_known(asked: Asked, names: Sequence[str]) -> Iterator[VerdictLine]:
+    told = [not_known(site) for site in asked.sites]
+    if not any(told):
+        return
+    if len(set(told)) == 1:
+        yield VerdictLine("not known", "Not known", told[0])
+    else:
+        words = "; ".join(f"{name}: {words}" for name, words in zip(names, told, strict=True) if words)
+        yield VerdictLine("not known", "Not known", words)
+
+
+def some_titles(elements: Sequence[str]) -> str:
+    """List elements by their titles, the first few where they are many."""
+    if len(elements) <= _TITLES_TOLD:
+        return titles(elements)
+    return f"{titles(elements[:_TITLES_TOLD]).replace(' and ', ', ')} and {len(elements) - _TITLES_TOLD} more"
+
+
+def not_known(site: SiteAnswerFacts) -> str:
+    """Name what the decision needs and does not have; empty when all is known."""
+    unknown = site.not_known
+    parts = []
+    required = [gap for gap in unknown.gaps if gap.is_required]
+    if required:
+        hours = {hour for gap in required for first, last in gap.hour_runs for hour in range(first, last + 1)}
+        parts.append(f"{some_titles([g.element for g in required])} {_in_hours(len(hours), site.lit_hours.lit_count)}")
+    never = [gap.element for gap in unknown.gaps if not gap.is_required and gap.everywhere]
+    partly = [gap.element for gap in unknown.gaps if not gap.is_required and not gap.everywhere]
+    advised = [some_titles(never)] if never else []
+    advised += [f"{some_titles(partly)} in part"] if partly else []
+    if advised:
+        parts.append(f"{', '.join(advised)}: find out before you fly")
+    lost = sum(last - first + 1 for first, last in unknown.lost_probability_runs)
+    if lost:
+        where = "" if lost == site.lit_hours.lit_count else " in part"
+        parts.append(f"probability of precipitation{where}, counted as certain")
+    if site.sortie is not None and site.sortie.missing_figures:
+        parts.append(f"{RETURN_LEG.title}: {energy_missing(site.sortie.missing_figures)}")
+    skipped = [name for name in unknown.not_judged if name != RETURN_LEG.name]
+    if skipped:
+        parts.append(f"{titles(skipped)}: the aircraft gives no limit")
+    return "; ".join(parts)
+
+
+def _in_hours(count: int, lit: int) -> str:
+    return "in every lit hour" if count == lit else f"in {count} of {lit} hours"
+
+
+def _lines_of(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> Iterator[VerdictLine]:
+    yield VerdictLine("tightest", "Tightest", tightest(site, window, reader))
+    if site.survey is not None:
+        found = site.survey.found_hours
+        words = f"{site.survey.wanted_hours} h of work {'fit' if found >= site.survey.wanted_hours else 'do not fit'}"
+        yield VerdictLine("work", "Work", f"{words}: {found} full hours have room")
+    ends = what_ends(site, window, reader)
+    if ends:
+        yield VerdictLine("ends", "Ends", ends)
+    wind = wind_and_gust(site, window, reader)
+    if wind:
+        yield VerdictLine("wind", "Wind", wind)
+    yield from _mind(site, window, reader)
+
+
+def _mind(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> Iterator[VerdictLine]:
+    """Yield what to mind, the gravest first; twilight is told with what ends a window."""
+    mind = [] if site.advice is None else what_to_mind(site.advice, reader.units)
+    mind = [OUTLOOK_ONLY, *mind] if window.outlook_only else mind
+    more = len(mind) - _MINDS_TOLD
+    if mind:
+        yield VerdictLine("mind", "Mind", "; ".join(mind[:_MINDS_TOLD]) + (f"; and {more} more" if more > 0 else ""))
+
+
+def tightest(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str:
+    """Say what is tightest in a window and how much room it leaves; first what is likely to break a limit."""
+    hour = hour_at(site, window.limiting_hour)
+    room = room_at(site, window.limiting_element, hour, reader.units)
+    cause = window.doubtful_cause
+    if cause is None:
+        return room
+    if cause.element == window.limiting_element and cause.share is not None and room.endswith("limit to spare"):
+        return f"{room}; at worst {percent(cause.share)} likely to break it"
+    return f"{likely(cause)}; {room}"
+
+
+def likely(cause: CauseFacts) -> str:
+    """Say how likely an element is to break its limit."""
+    row = BY_NAME[cause.element]
+    share = "not known how" if cause.share is None else percent(cause.share)
+    return f"{row.title} {share} likely" + ("" if row.sense == "grade" else " to break its limit")
+
+
+def what_ends(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str:
+    """Say what ends the stretch with room around a window; empty where the answer itself ends there."""
+    within = window.within
+    around = ""
+    if (within.start, within.end) != (window.start, window.end):
+        around = f"some room {reader.clock.span(within.start, within.end)}"
+    if window.ended_by is None:
+        return around
+    if window.ended_by == "light":
+        twilight = site.advice is not None and site.advice.is_twilight
+        ends = "at last light" if twilight else "with the light"
+    elif window.ends_at_unknown:
+        ends = f"then {BY_NAME[window.ended_by].title} not known"
+    else:
+        after = next(i for i, start in enumerate(site.hours.start) if start >= within.end)
+        ends = f"then {room_of(site, after, reader.units)}"
+    return f"{around}, {ends}" if around else ends
+
+
+def wind_and_gust(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str:
+    """Say which wind and gust are expected at flight height; empty where neither is known."""
+    expected, unit = window.expected, unit_of("wind", reader.units)
+    parts = []
+    if expected.wind_low is not None and expected.wind_high is not None:
+        low, high = number(expected.wind_low, unit), number(expected.wind_high, unit)
+        wind = f"{low if low == high else f'{low}–{high}'} {unit}"
+        if expected.wind_from_direction is not None:
+            wind += f" from {direction(expected.wind_from_direction)}"
+        parts.append(wind)
+    if expected.gust is not None:
+        parts.append(f"gust {amount(expected.gust, 'wind', reader.units)}")
+    return ", ".join(parts)
+
+
+def _lines_of_none(asked: Asked, site: SiteAnswerFacts, reader: Reader) -> Iterator[VerdictLine]:
+    hours = site.lit_hours
+    if hours.longest is not None:
+        span = reader.clock.span(hours.longest.start, hours.longest.end)
+        decides = _what_decides(hours)
+        yield VerdictLine("longest", "Longest", f"{span} has room" + (f"; {decides}" if decides else ""))
+    elif hours.nearest_hour is not None:
+        yield VerdictLine("nearest", "Nearest", nearest(site, hours, reader, with_day=len(site.days) > 1))
+    known = [outlook for outlook in site.outlooks if outlook.chance is not None]
+    if known:
+        surest = max(known, key=lambda o: o.chance or 0.0)
+        when = f"{duration(asked.duration)} from {reader.clock.hour(surest.start, up=True)}"
+        yield VerdictLine("surest", "Surest", f"{in_ten(surest.chance)} for {when}")
+    for change in site.changes[:1]:
+        words = change_in_words(change, reader)
+        if words:
+            yield VerdictLine("change", "Would help", words)
+
+
+def _length(period: Period) -> str:
+    return duration((period.end - period.start).total_seconds())
+
+
+def nearest(site: SiteAnswerFacts, hours: LitHours, reader: Reader, *, with_day: bool = False) -> str:
+    """Say which hour came nearest to having room, and how near."""
+    assert hours.nearest_hour is not None
+    hour = hour_at(site, hours.nearest_hour)
+    start, end = site.hours.usable_start[hour], site.hours.usable_end[hour]
+    assert start is not None and end is not None
+    day = f"{reader.clock.day(start)} " if with_day else ""
+    return f"{day}{reader.clock.span(start, end)}: {room_of(site, hour, reader.units)}"
+
+
+def change_in_words(change: ChangeFacts, reader: Reader) -> str:
+    """Say what would change an answer; empty where the pilot can do nothing with it."""
+    if change.kind == "more":
+        element = BY_NAME[change.element or ""]
+        if not element.quantity or change.amount is None:
+            return ""
+        more = amount(change.amount, element.quantity, reader.units)
+        return "" if not float(more.split()[0]) > 0 else f"{more} more {element.title} would break it"
+    assert change.window is not None
+    when = f"{reader.clock.day(change.window.start)} {reader.clock.span(change.window.start, change.window.end)}"
+    match change.kind:
+        case "lower":
+            return f"at {amount(change.height, 'height', reader.units)} there is room {when}"
+        case "shorter":
+            return f"for a flight of {_length(change.window)} there is room {when}"
+        case "aircraft":
+            return f"with a {change.aircraft_title} there is room {when}"
+        case _:
+            return f"there is room next {when}"
+
+
+# --- a week ----------------------------------------------------------------------------------------------------
+
+
+def _days(asked: Asked, site: SiteAnswerFacts, reader: Reader) -> list[VerdictLine]:
+    """Return a line for each day, the better first."""
+    year = asked.year(0)
+    ranked = sorted(site.days, key=lambda day: _place_of_day(site, day))
+    return [
+        VerdictLine("day", day_name(day.date, year), day_in_words(site, day, reader, with_sureness=True))
+        for day in ranked
+    ]
+
+
+def windows_of(site: SiteAnswerFacts, day: DayFacts) -> list[WindowFacts]:
+    """Return the windows that start on a day of the site's clock, in order of rank."""
+    return [window for window in site.windows if day.start <= window.start < day.end]
+
+
+def _place_of_day(site: SiteAnswerFacts, day: DayFacts) -> tuple[bool, tuple[float, ...]]:
+    """Return the place of a day among the others: with room before without, then the better first."""
+    best = _best_of(site, windows_of(site, day))
+    if best is not None:
+        return False, place_of(best, keeps_first=_keeps_first(site))
+    chance = next((o.chance for o in site.outlooks if day.start <= o.start < day.end), None)
+    return True, (_WORDS.index(_word_of(day.lit_hours)), -round(chance or 0.0, 1), day.start.timestamp())
+
+
+def _keeps_first(site: SiteAnswerFacts) -> bool:
+    return site.choice is not None and site.choice.outcome == "kept"
+
+
+def _best_of(site: SiteAnswerFacts, windows: Sequence[WindowFacts]) -> WindowFacts | None:
+    """Return the window of a day that its line is about."""
+    return min(windows, key=lambda window: place_of(window, keeps_first=_keeps_first(site)), default=None)
+
+
+def day_in_words(site: SiteAnswerFacts, day: DayFacts, reader: Reader, *, with_sureness: bool) -> str:
+    """Say whether a day has room, when, how sure and what decides."""
+    hours = day.lit_hours
+    windows = windows_of(site, day)
+    window = _best_of(site, windows)
+    if window is not None:
+        told = f"{window.room} {reader.clock.span(window.start, window.end)}"
+        told += f", {_in_ten_from(window, reader)}" if with_sureness else ""
+        others = [reader.clock.span(w.start, w.end) for w in windows if w is not window]
+        told += f", also {listed(others)}" if others else ""
+        return told + (f", {titles(window.advised_not_known)} not known" if window.advised_not_known else "")
+    if not hours.lit_count:
+        return "no room, dark throughout"
+    if hours.not_known_count == hours.lit_count:
+        missing = [g.element for g in site.not_known.gaps if g.is_required and _touches(site, g.hour_runs, day)]
+        return f"not known, {some_titles(missing)} missing"
+    if hours.longest is not None:
+        return f"no room, {_length(hours.longest)} at most"
+    if hours.nearest_hour is None:
+        return "no room"
+    if with_sureness:
+        return f"no room: {room_of(site, hour_at(site, hours.nearest_hour), reader.units)} at best"
+    return f"no room; nearest {nearest(site, hours, reader)}"
+
+
+def _in_ten_from(window: WindowFacts, reader: Reader) -> str:
+    """Say how sure a window is where the first line names the length that it is for."""
+    chance, part = _chance_of(window)
+    if chance is None:
+        return "how sure is not known"
+    return f"{in_ten(chance)} from {reader.clock.hour(part.start, up=True)}"
+
+
+def _touches(site: SiteAnswerFacts, hour_runs: list[tuple[int, int]], day: DayFacts) -> bool:
+    starts = site.hours.start
+    return any(starts[first] < day.end and starts[last] >= day.start for first, last in hour_runs)
+
+
+# --- several sites ---------------------------------------------------------------------------------------------
+
+
+def _of_sites(asked: Asked) -> VerdictFacts:
+    comparison = asked.comparison
+    assert comparison is not None
+    names = names_of(asked.sites, asked.readers[0].units)
+    order = _order(asked, comparison)
+    unknown = list(_not_known(asked, names))
+    needed = [*_notes(asked), *unknown]
+    if not order:
+        words = [_word(site, None) for site in asked.sites]
+        word: VerdictWord = "not known" if all(w == "not known" for w in words) else "no room"
+        period = period_words(asked.sites[0], asked.year(0))
+        where = f"at {listed(names)} {period}"
+        told = f"Not known whether there is room to fly {where}" if word == "not known" else f"No room to fly {where}"
+        lines = [_other(asked, names, i) for i in range(len(names))]
+        return _made(asked, [], None, word, _begin(asked, f"{told}.", False), [*needed, *lines], bool(unknown))
+    best = order[0]
+    site, reader = asked.sites[best], asked.readers[best]
+    window = window_of_verdict(site)
+    assert window is not None
+    alike = [i for i in order if _are_alike(asked, best, i)]
+    is_unknown = bool(unknown) or bool(window.advised_not_known)
+    sure = _when_and_how_sure(asked, window, reader, asked.year(best))
+    room = f"{_capital(window.room)} to fly"
+    if len(alike) > 1:
+        first = f"{room}, equal at {listed([names[i] for i in alike])}, {sure}."
+    elif len(order) > 1:
+        first = f"{room}, best at {names[best]}, {sure}."
+    else:
+        first = f"{room} at {names[best]} alone, {sure}."
+    first = _begin(asked, first, is_unknown, is_wet=window.forecast_wet)
+    others = [i for i in (*order, *(k for k in range(len(names)) if k not in order)) if i not in alike]
+    lines = [VerdictLine("tightest", "Tightest", tightest(site, window, reader))]
+    lines += [_other(asked, names, i) for i in others]
+    better = better_in_words(comparison, names)
+    lines += [VerdictLine("better", "Better", better)] if better else []
+    wind = wind_and_gust(site, window, reader)
+    lines += [VerdictLine("wind", "Wind", wind)] if wind else []
+    lines += _mind(site, window, reader)
+    return _made(asked, alike, window, window.room, first, _few(needed, lines), bool(unknown))
+
+
+def names_of(sites: Sequence[SiteAnswerFacts], units: str) -> list[str]:
+    """Name the sites apart: by name, and by height in the reader's units where that is needed."""
+    names = [site.site.name for site in sites]
+    return told_apart(names, [site.height for site in sites], lambda height: amount(height, "height", units))
+
+
+def _order(asked: Asked, comparison: ComparisonFacts) -> list[int]:
+    """Return the sites that have a window, those with the most room first, then in the order of the comparison."""
+
+    def room(position: int) -> int:
+        window = window_of_verdict(asked.sites[position])
+        return len(_WORDS) if window is None else _WORDS.index(window.room)
+
+    return sorted(comparison.order, key=room)
+
+
+def _are_alike(asked: Asked, one: int, other: int) -> bool:
+    """Say whether two sites are equal to a pilot: room, chance in ten, margin, what is known, hours of being better."""
+    first, second = (window_of_verdict(asked.sites[i]) for i in (one, other))
+    assert first is not None and second is not None
+    comparison = asked.comparison
+    shares = None if comparison is None else comparison.chance_better_in_best
+    if one != other and shares is not None and abs(shares[0] - shares[1]) > FAR_APART:
+        return False
+    if comparison is not None and abs(comparison.better.count([one]) - comparison.better.count([other])) > 1:
+        return False
+    return (
+        first.room == second.room
+        and in_ten(_chance_of(first)[0]) == in_ten(_chance_of(second)[0])
+        and abs((first.margin or 0.0) - (second.margin or 0.0)) < ALIKE
+        and first.advised_not_known == second.advised_not_known
+    )
+
+
+def _other(asked: Asked, names: Sequence[str], position: int) -> VerdictLine:
+    """Say how a site stands that is not the best."""
+    site, reader, year = asked.sites[position], asked.readers[position], asked.year(position)
+    window = window_of_verdict(site)
+    if window is None:
+        hours = site.lit_hours
+        if _word(site, None) == "not known":
+            told = "not known whether there is room"
+        elif hours.nearest_hour is not None and hours.longest is None:
+            told = f"no room; nearest {nearest(site, hours, reader)}"
+        else:
+            told = f"no room: {_why_none(site, hours, asked.duration)}"
+    else:
+        told = f"{window.room} {reader.clock.when(window.start, window.end, year)}, {_in_ten_from(window, reader)}"
+        told += f"; {tightest(site, window, reader)}"
+    return VerdictLine("site", names[position], told)
+
+
+def better_in_words(comparison: ComparisonFacts, names: Sequence[str]) -> str:
+    """Say how sure it is which of two sites is the better one; empty where that is not known."""
+    shares = comparison.chance_better_in_best
+    if shares is None:
+        return ""
+    one, other, neither, equal = map(in_ten, shares)
+    return f"{names[0]} {one}, {names[1]} {other}, equal {equal}, neither {neither}"
+
+
+# --- titles ----------------------------------------------------------------------------------------------------
+
+
+def title_of(site: SiteAnswerFacts, window: WindowFacts, reader: Reader, *, is_invented: bool) -> str:
+    """Return a title of a window for a calendar: place, whether there is room, and how sure for how long."""
+    invented = "Invented: " if is_invented else ""
+    wet = ", forecast wet all along" if window.forecast_wet else ""
+    unknown = f", {titles(window.advised_not_known)} not known" if window.advised_not_known else ""
+    return f"{invented}{site.site.name}: {window.room} to fly{wet}{unknown}, {how_sure(window, reader)}"

@@ -1,0 +1,97 @@
+"""The words of the timeline page of an answer, in their order; the page puts them beside its pictures."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from wxfly.report.facts.answer import AnswerFacts
+from wxfly.report.facts.hours import DayFacts
+from wxfly.report.facts.site import SiteAnswerFacts
+from wxfly.report.facts.values import CAUTIONS, FAR_AHEAD, listed
+from wxfly.report.facts.verdict import names_of, period_words, windows_of
+from wxfly.report.facts.writing import Reader, day_name
+from wxfly.report.text import details, tables
+from wxfly.report.text.console import isolated
+from wxfly.report.text.tables import Table
+
+Line = tuple[str, str]
+
+
+@dataclass(frozen=True)
+class PageWords:
+    """What a page says.
+
+    Attributes
+    ----------
+    title : str
+        Of the page.
+    first : list of str
+        What must be read before the answer.
+    answer : list of (str, str)
+        The answer in labelled lines, the first the largest.
+    more : list of (str, list)
+        By site, its name where there are several, and what else there is to say in labelled lines.
+    readers : list of Reader
+        Units and clock of each site.
+    names : list of str
+        Of the sites, told apart.
+    whose : list of str
+        What the chances of each site are from.
+    overview : tuple or None
+        Table of the days or of the turns; None for a single day, or sites without a common hour.
+    hours : list of list of (str, tuple)
+        By site, name and table of hours: of the whole time asked about, of a week by day.
+    closing, cautions : list of str
+        Where the forecast is from, and what to mind.
+    """
+
+    title: str
+    first: list[str]
+    answer: list[Line]
+    more: list[tuple[str, list[Line]]]
+    readers: list[Reader]
+    names: list[str]
+    whose: list[str]
+    overview: Table | None
+    hours: list[list[tuple[str, Table]]]
+    closing: list[str]
+    cautions: list[str]
+
+
+def words_of(facts: AnswerFacts) -> PageWords:
+    """Return the words of the page of an answer, in the units and the zone of its words."""
+    readers = details.readers_of(facts)
+    names = [isolated(name) for name in names_of(facts.sites, facts.display_units)]
+    title, hours, overview = listed(names), [], None
+    for site, reader, name in zip(facts.sites, readers, names, strict=True):
+        spans = [(name if facts.kind == "compare" else "the hours", site.period.start, site.period.end)]
+        if facts.kind != "compare":
+            title = f"{name}, {period_words(site).removeprefix('on ')}"
+        if facts.kind == "week":
+            overview = tables.week_table(site, reader)
+            spans = [(_day_title(site, day, reader), day.start, day.end) for day in site.days]
+        hours.append([(told, tables.hours_table(site, reader, start, end)) for told, start, end in spans])
+    if facts.comparison is not None and facts.comparison.start:
+        overview = tables.turns_table(facts)
+    unknown = [f"Not known: {line.words}" for line in facts.verdict.lines if line.about == "not known"]
+    return PageWords(
+        title=title,
+        first=[*details.first_notes(facts), *unknown],
+        answer=[("Answer", facts.verdict.first_line), *((line.label, line.words) for line in facts.verdict.lines)],
+        more=[
+            (name if facts.kind == "compare" else "", details.detail_lines(facts, position))
+            for position, name in enumerate(names)
+        ],
+        readers=readers,
+        names=names,
+        whose=[details.whose(site) for site in facts.sites],
+        overview=overview,
+        hours=hours,
+        closing=details.origin(facts, readers[0].clock),
+        cautions=[*CAUTIONS, FAR_AHEAD] if facts.kind == "week" else list(CAUTIONS),
+    )
+
+
+def _day_title(site: SiteAnswerFacts, day: DayFacts, reader: Reader) -> str:
+    told = ", ".join(reader.clock.span(w.start, w.end) for w in windows_of(site, day)) or "no window"
+    return f"{day_name(day.date)}: {told}"
