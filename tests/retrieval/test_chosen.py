@@ -216,11 +216,6 @@ def test_members_come_unasked_and_cover_the_hours(server):
     )
 
 
-def test_members_are_left_out_where_the_pilot_says_so(server):
-    got = obtain(["heath"], saved=SAVED, wanted=until(1), members=chosen_members)
-    assert members_asked_for(got, ("none",), False, lambda _: None) == ((), [])
-
-
 def test_without_members_the_answer_falls_back_and_says_so_in_six_words(server):
     server.always["ensemble"] = Fault(status=400, body=b'{"error":true,"reason":"out of order"}')
     got = obtain(["heath"], saved=SAVED, wanted=until(1), members=chosen_members)

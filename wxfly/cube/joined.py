@@ -180,14 +180,18 @@ def _at(cube: xr.Dataset, time: npt.NDArray[np.datetime64]) -> xr.Dataset:
     return state_spans(cube.drop_vars(span_coordinates(cube)).reindex(time=time), spans)
 
 
-def _over_places(known: xr.DataArray) -> Flags:
-    others = [d for d in known.dims if d not in ("time", "height")]
-    return np.asarray(known.all(others).transpose("time", ...).values)
+def _known(variable: xr.Variable) -> Flags:
+    """Tell in which hours a variable has a value at every place, ``(time,)`` or ``(time, height)``."""
+    ordered = variable.transpose("time", ...)
+    places = tuple(i for i, d in enumerate(ordered.dims) if d not in ("time", "height"))
+    return np.asarray(~np.isnan(ordered.values).any(axis=places))
 
 
 def _has_any(cube: xr.Dataset) -> Flags:
     """Tell in which hours a cube has a wind at every place."""
-    return _over_places(cube["wind_speed"].notnull().any("height")) if "wind_speed" in cube else np.zeros(0, bool)
+    if "wind_speed" not in cube:
+        return np.zeros(cube.sizes["time"], dtype=bool)
+    return np.asarray(_known(cube.variables["wind_speed"]).any(axis=1))
 
 
 def _is_whole(cube: xr.Dataset, needed: Collection[str], height: float) -> Flags:
@@ -196,12 +200,12 @@ def _is_whole(cube: xr.Dataset, needed: Collection[str], height: float) -> Flags
     for name, *heights in carried_entries(cube):
         if name not in needed:
             continue
-        known = cube[name].notnull()
+        known = _known(cube.variables[name])
         if VARIABLES[name].has_height:
-            levels = sorted(float(h) for h in heights)
+            levels = np.sort(np.array([float(h) for h in heights]))
             reach = levels[: int(np.searchsorted(levels, height)) + 1]
-            known = known.sel(height=reach).all("height")
-        whole = whole & _over_places(known)
+            known = np.asarray(known[:, np.isin(cube["height"].values, reach)].all(axis=1))
+        whole = whole & known
     return whole
 
 
@@ -234,7 +238,7 @@ def _taken(cubes: Sequence[xr.Dataset], own: int, here: Flags) -> dict[str, str]
             continue
         able = [group[0] in _carries(other) and group[0] in other for other in cubes]
         hours = [
-            int((_over_places(other[group[0]].notnull()) & here).sum()) if is_able else 0
+            int((_known(other.variables[group[0]]) & here).sum()) if is_able else 0
             for other, is_able in zip(cubes, able, strict=True)
         ]
         best = cubes[int(np.argmax(hours))]

@@ -28,7 +28,7 @@ def get_forecast(
         A saved name, ``LATITUDE,LONGITUDE`` or the name of a place; by default the first saved site, or the
         demonstration where none is saved.
     model : str, optional
-        The one model to ask; by default that of the settings.
+        The one model to ask; by default that of the settings, else the models chosen by place, a week ahead.
     offline : bool, optional
         Whether only what is on this machine is used.
     as_of : str or datetime.datetime or numpy.datetime64, optional

@@ -61,7 +61,7 @@ class Keywords(TypedDict, total=False):
     time_zone : str
         IANA zone for text and figures; by default each site's own.
     model : str
-        The one forecast model to ask.
+        The one forecast model to ask; by default chosen by place and hours.
     forecast_path : str or Path
         A saved reply or a forecast file that answers instead of a service.
     as_of : str or datetime.datetime or numpy.datetime64
@@ -69,7 +69,7 @@ class Keywords(TypedDict, total=False):
     fresh, offline, site_record : bool
         Rank anew; ask nobody; correct by the record of the site.
     ensemble : str or sequence of str
-        Ensembles whose members give the chance.
+        Ensembles whose members give the chance, or ``none``; by default one chosen by place and hours.
     distance, return_height : float or str
         Of the flight over ground, and of the return leg above ground [m].
     work : float or str

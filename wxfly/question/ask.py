@@ -26,7 +26,7 @@ from wxfly.pilot.own_files import told
 from wxfly.pilot.rules import load_rules
 from wxfly.pilot.settings import load_settings, own_aircraft_file, own_rules_file, sites_file
 from wxfly.pilot.site import Site, period_of, read_sites
-from wxfly.question.reading import Question, Words, read_question
+from wxfly.question.reading import NO_MEMBERS, Question, Words, read_question
 from wxfly.retrieval.obtained import ForecastOrigin, Obtained
 from wxfly.sources.http import tally
 
@@ -162,7 +162,7 @@ def _with_changes(briefing: Briefing, prepared: Prepared) -> Briefing:
     return replace(briefing, answers=answers)
 
 
-def prepare(question: Question, *, on_progress: Progress, with_members: bool = True) -> Prepared:
+def prepare(question: Question, *, on_progress: Progress) -> Prepared:
     """Obtain the forecast for a question.
 
     Parameters
@@ -171,8 +171,6 @@ def prepare(question: Question, *, on_progress: Progress, with_members: bool = T
         As `read_question` returns it.
     on_progress : callable
         Called with a line of text when something may take over a second.
-    with_members : bool, optional
-        Whether members are obtained where the pilot names none.
 
     Raises
     ------
@@ -194,7 +192,7 @@ def prepare(question: Question, *, on_progress: Progress, with_members: bool = T
         now=asked.as_of,
         on_progress=on_progress,
         wanted=partial(_wanted, question),
-        members=chosen_members if with_members and not ensemble_names else None,
+        members=None if ensemble_names else chosen_members,
     )
     obtained = with_report_warnings(obtained, settings)
     if not question.places and len(obtained.sites) > 1:
@@ -203,12 +201,11 @@ def prepare(question: Question, *, on_progress: Progress, with_members: bool = T
     heights = [place.height for place in question.places] or [question.height] * len(obtained.sites)
     requests = [_request(question, site, height) for site, height in zip(obtained.sites, heights, strict=True)]
     cube, age_notes = obtained.fresh()
-    ensembles, ensemble_notes = members_asked_for(
-        obtained,
-        ensemble_names if obtained.origin in ("fetched", "store") else asked.ensembles,
-        asked.offline,
-        on_progress,
-    )
+    of_answer = ensemble_names if obtained.origin in ("fetched", "store") else asked.ensembles
+    ensembles: tuple[xr.Dataset, ...] = ()
+    ensemble_notes: list[str] = []
+    if of_answer != (NO_MEMBERS,):
+        ensembles, ensemble_notes = members_asked_for(obtained, of_answer, asked.offline, on_progress)
     cost = tally().since(before)
     log.info(
         "asked for this answer: %d requests, %.1f weighted calls of the forecast service, %d bytes",

@@ -15,7 +15,7 @@ from wxfly.errors import WxflyError
 from wxfly.flight.anemometer_reading import Correction, HandRule, Reading, correct_forecast, hand_rule, weigh
 from wxfly.flight.launch_decision import LOOK_AHEAD, HandVerdict, coming, judge_reading
 from wxfly.question.ask import Progress, brief_of, prepare
-from wxfly.question.reading import Question, Words, read_brief_question, read_check_question
+from wxfly.question.reading import NO_MEMBERS, Question, Words, read_brief_question, read_check_question
 
 
 @dataclass(frozen=True)
@@ -131,8 +131,9 @@ def ask_check(place: str | None, words: Words, *, on_progress: Progress) -> Chec
         For anything the pilot can put right.
     """
     asked = read_check_question(place, words)
-    question = asked.question
-    prepared = prepare(question, on_progress=on_progress, with_members=False)
+    # Members would still have the wind before the reading.
+    question = replace(asked.question, forecast=replace(asked.question.forecast, ensembles=(NO_MEMBERS,)))
+    prepared = prepare(question, on_progress=on_progress)
     request = prepared.requests[0]
     reading = Reading(prepared.now, asked.anemometer_height, asked.mean, asked.gust, asked.temperature)
     cube = prepared.cube.isel(site=0)

@@ -107,6 +107,8 @@ def read_words(given: Mapping[str, Any]) -> Words:
 
 
 DEFAULT_HEIGHT = 60.0
+NO_MEMBERS = "none"
+"""In place of the name of an ensemble: the one forecast gives the chance."""
 WEEK = 7
 _COMPASS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
 

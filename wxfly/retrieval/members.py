@@ -27,8 +27,6 @@ if TYPE_CHECKING:
 
 Progress = Callable[[str], None]
 
-NO_MEMBERS = "none"
-"""In place of the name of an ensemble: the one forecast gives the chance."""
 FRESH = np.timedelta64(3, "h")
 """Age below which a stored ensemble is not requested again; ensembles run every six or twelve hours."""
 
@@ -80,7 +78,7 @@ def obtain_ensembles(
         if name not in ENSEMBLES and name not in MODELS:
             if "seamless" in name:
                 find_ensemble(name)
-            raise unknown_name("ensemble or model", name, [*ENSEMBLES, *MODELS, NO_MEMBERS])
+            raise unknown_name("ensemble or model", name, [*ENSEMBLES, *MODELS])
     cubes: list[xr.Dataset] = []
     notes: list[str] = []
     for name in names:
@@ -190,8 +188,6 @@ def members_asked_for(
     """Return the members that came with the forecast, or those that the pilot asked for; none of them too old."""
     cubes: list[xr.Dataset] = list(obtained.ensembles)
     notes: list[str] = []
-    if tuple(names) == (NO_MEMBERS,):
-        return (), notes
     if names and obtained.origin in ("demo", "file"):
         what = "the demonstration" if obtained.is_demo else "a file"
         raise WxflyError(f"{what} has the members it has; leave --ensemble out, or ask for a real place")
