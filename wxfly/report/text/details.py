@@ -6,7 +6,6 @@ import math
 from collections.abc import Iterator, Sequence
 from datetime import timedelta
 
-from wxfly.physics.air.risk import POSSIBLE_FROM
 from wxfly.pilot.elements import BY_NAME, GRAVEST
 from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
 from wxfly.report.facts.advice import TWILIGHT, AdviceFacts, what_to_mind
@@ -17,7 +16,7 @@ from wxfly.report.facts.site import SiteAnswerFacts, window_of_verdict
 from wxfly.report.facts.sortie import DecisionFacts, PlanFacts, SpellFacts
 from wxfly.report.facts.values import INVENTED, energy_missing, listed
 from wxfly.report.facts.verdict import change_in_words, how_sure
-from wxfly.report.facts.windows import CauseFacts, ChanceBasis, ChoiceFacts, WindowFacts
+from wxfly.report.facts.windows import POSSIBLE_FROM, CauseFacts, ChanceBasis, ChoiceFacts, WindowFacts
 from wxfly.report.facts.writing import (
     Clock,
     Reader,
