@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -171,13 +172,24 @@ def shown(value: object, indent: str = "") -> str:
     return json.dumps(value, ensure_ascii=False)
 
 
+@cache
+def words_of() -> dict[str, list[str]]:
+    """Return the words of every part that is one of several words."""
+    defined = [json_report.schema(whole)["$defs"] for whole in (AnswerFacts, BriefFacts, CheckFacts)]
+    return {name: node["enum"] for of_whole in defined for name, node in of_whole.items() if "enum" in node}
+
+
+PARTS = {name for whole in (AnswerFacts, BriefFacts, CheckFacts) for name in json_report.parts(whole)}
+"""Names of the parts of the tree, which have a table of their own."""
+
+
 def kind_of(node: Mapping[str, Any]) -> str:
     """Return the kind of a value by its schema."""
     if "anyOf" in node:
         return " or ".join(kind_of(one) for one in node["anyOf"])
     if "$ref" in node:
         name = node["$ref"].rpartition("/")[2]
-        return f"[{name}](#{name.lower()})"
+        return f"[{name}](#{name.lower()})" if name in PARTS else "one of " + ", ".join(map(_code, words_of()[name]))
     if "enum" in node and node.get("type") != "string":
         return " or ".join(f"`{one}`" for one in node["enum"])
     if "enum" in node:

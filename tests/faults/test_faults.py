@@ -105,10 +105,11 @@ def is_the_last_good_answer(code, out, err, words, kept, offline):
     """Hold what the command did against the answer that the store gave before the fault."""
     assert code == 0, err
     assert "Traceback" not in err
-    notes, *answer = out.split("\n\n")
-    assert re.match(r"Forecast from the store, retrieved \d{4}-\d\d-\d\dT\d\d:\d\dZ, 3 h ago", notes)
-    told = " ".join(notes.split())
-    (line,) = re.findall(r"No newer forecast is available: (.*)", told)
+    verdict, *answer = out.split("\n\n")
+    told = " ".join(verdict.split())
+    assert "ee the note" in told[:40]
+    assert re.search(r"\. Note Forecast from the store, retrieved \d{4}-\d\d-\d\dT\d\d:\d\dZ, 3 h ago", told)
+    (line,) = re.findall(r"[Nn]o newer forecast is available: (.*)", told)
     assert line.startswith("Open-Meteo icon_eu for 52.31, 6.84: ")
     assert any(w in line for w in words.split("|")), line
     assert "\n\n".join(answer) == "\n\n".join(offline.split("\n\n")[1:]), "the answer is that of the store"

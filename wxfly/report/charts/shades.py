@@ -208,7 +208,8 @@ def chance_legend() -> list[tuple[str, str]]:
         f"{first} in 10 or more", f"{second} to {first - 1} in 10", f"{third} to {second - 1} in 10",
         f"less than {third} in 10",
     )  # fmt: skip
-    return [*zip((f"chance-{name}" for name in _NAMES), words, strict=True), *_ELSE]
+    names = (f"chance-{_NAMES[shade]}" for shade in (AMPLE, INSIDE, NARROW, OUTSIDE))
+    return [*zip(names, words, strict=True), *_ELSE]
 
 
 def style() -> str:

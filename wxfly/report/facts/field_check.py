@@ -7,8 +7,11 @@ from datetime import datetime
 from typing import Literal
 
 from wxfly.flight.advice import precipitation_words
-from wxfly.flight.anemometer_reading import STARTING_SPEED, HandRule, NoCredit
-from wxfly.flight.launch_decision import During, Reason, Verdict, holds_at_all
+from wxfly.flight.anemometer_reading import STARTING_SPEED, HandRule
+from wxfly.flight.anemometer_reading import NoCredit as NoCredit
+from wxfly.flight.launch_decision import STORM as STORM
+from wxfly.flight.launch_decision import During, Verdict, holds_at_all
+from wxfly.flight.launch_decision import Reason as Reason
 from wxfly.question.brief import CheckAsked
 from wxfly.report.facts.answer import AnswerFacts, facts_of
 from wxfly.report.facts.values import ElementName, Facts, Kelvins, Metres, Share, Speed, moment_of, number, share

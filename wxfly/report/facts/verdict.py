@@ -54,7 +54,7 @@ OUTLOOK_ONLY = "more than three days ahead: an outlook only, ask again"
 """Of a window that only one forecast tells of, so far ahead."""
 _MINDS_TOLD = 2
 _TITLES_TOLD = 4
-_OLD = 3 * 3600
+_OLD = 6 * 3600
 """Age from which a forecast is named with it where there is a note on it [s]; common practice, no source."""
 _FIRST_NOTES = ("forecast", "no_newer_forecast", "members")
 

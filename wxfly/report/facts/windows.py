@@ -15,7 +15,8 @@ from wxfly.answer.request import Change, SiteAnswer
 from wxfly.answer.windows import Window
 from wxfly.assessment.state import State
 from wxfly.flight.advice import sight
-from wxfly.pilot.elements import ROW
+from wxfly.physics.air.risk import POSSIBLE_FROM
+from wxfly.pilot.elements import GRAVEST, ROW
 from wxfly.pilot.intent import derate
 from wxfly.probability.chance import Cause, Chance, Outlook, jumpiness
 from wxfly.report.facts.values import (
@@ -370,3 +371,12 @@ def run_to_run_swing(answer: SiteAnswer) -> float | None:
     if not answer.earlier or surest is None or math.isnan(surest.chance.value):
         return None
     return number(jumpiness([*(chance for _, chance in answer.earlier), surest.chance.value]))
+
+
+GRAVE_FROM = 0.07
+"""Share from which a grave hazard is told: that of one member in ten, less what its own error takes off [1]."""
+
+
+def is_grave(cause: CauseFacts) -> bool:
+    """Say whether a cause is one of the gravest hazards, and possible."""
+    return cause.element in GRAVEST and cause.share is not None and cause.share >= GRAVE_FROM

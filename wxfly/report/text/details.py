@@ -17,7 +17,7 @@ from wxfly.report.facts.site import SiteAnswerFacts, window_of_verdict
 from wxfly.report.facts.sortie import DecisionFacts, PlanFacts, SpellFacts
 from wxfly.report.facts.values import INVENTED, energy_missing, listed
 from wxfly.report.facts.verdict import change_in_words, how_sure
-from wxfly.report.facts.windows import CauseFacts, ChanceBasis, ChoiceFacts, WindowFacts
+from wxfly.report.facts.windows import CauseFacts, ChanceBasis, ChoiceFacts, WindowFacts, is_grave
 from wxfly.report.facts.writing import (
     Clock,
     Reader,
@@ -40,8 +40,6 @@ from wxfly.units import UNITS
 Line = tuple[str, str]
 
 CAUSES_TOLD = 3
-_GRAVE_FROM = 0.07
-"""Share from which a grave hazard is told: that of one member in ten, less what its own error takes off [1]."""
 _RUNS_TOLD = 4
 _JUMPY = 0.2
 _WINDOWS_TOLD = 4
@@ -142,7 +140,7 @@ def sure_in_full(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> 
     told += f"; may break: {causes}" if causes else ""
     if surest is not None:
         names = {cause.element for cause in told_causes(known, window.limiting_element, by_members=by_members)}
-        grave = [c for c in window.causes if _is_grave(c) and c.element not in names]
+        grave = [c for c in window.causes if is_grave(c) and c.element not in names]
         shares = [f"{BY_NAME[c.element].title} {percent(c.share or 0.0)}" for c in grave]
         told += f"; all through also {listed(shares)}" if shares else ""
     return told
@@ -167,16 +165,12 @@ def _from(basis: ChanceBasis) -> str:
     return f"{basis.member_count} members of {listed(models)}"
 
 
-def _is_grave(cause: CauseFacts) -> bool:
-    return cause.element in GRAVEST and cause.share is not None and cause.share >= _GRAVE_FROM
-
-
 def told_causes(causes: Sequence[CauseFacts], deciding: str = "", *, by_members: bool = False) -> list[CauseFacts]:
     """Return the causes that are told: the largest, and in any case the element that decides and the gravest hazard.
 
     By members every hazard that one in ten has over its limit is told, however many causes are larger.
     """
-    grave = sorted(filter(_is_grave, causes), key=lambda cause: GRAVEST.index(cause.element))
+    grave = sorted(filter(is_grave, causes), key=lambda cause: GRAVEST.index(cause.element))
     first = [*(cause for cause in causes if cause.element == deciding), *grave[:1]]
     told = [*first, *(cause for cause in causes if cause not in first)][:CAUSES_TOLD] + (grave if by_members else [])
     return [cause for cause in causes if cause in told]

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import math
 
-from wxfly.flight.anemometer_reading import NoCredit
-from wxfly.flight.launch_decision import STORM, Reason
 from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, ROW
 from wxfly.report.facts import writing
-from wxfly.report.facts.field_check import CheckFacts, ComingFacts, DuringFacts
+from wxfly.report.facts.field_check import STORM, CheckFacts, ComingFacts, DuringFacts, NoCredit, Reason
 from wxfly.report.facts.reasons import HourWords
 from wxfly.report.facts.values import listed
 from wxfly.report.facts.writing import Clock
