@@ -203,7 +203,12 @@ def judge_side_by_side(cube, height, now):
     timed = with_timing(xr.DataArray(values, dims=("element", "time", MEMBER), coords=coords), lead, law)
     flat = timed.values.reshape(*timed.shape[:2], -1, 1)
     chances = np.repeat(timed["shift_chance"].values, count, axis=1)
-    coords = {"element": room["element"].values, "time": long_time, "shift_chance": ((SHIFT, "time"), chances)}
+    coords = {
+        SHIFT: timed[SHIFT].values,
+        "element": room["element"].values,
+        "time": long_time,
+        "shift_chance": ((SHIFT, "time"), chances),
+    }
     room = xr.DataArray(flat, dims=(SHIFT, "element", "time", MEMBER), coords=coords)
     chance = hour_chances(room, law=law).values.reshape(time.size, count)
     taken = ("margin", "hour_margin", "limiting_element", "state", "advised_unknown", "usable_start", "usable_end")

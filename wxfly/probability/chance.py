@@ -378,7 +378,7 @@ def _weights(room: xr.DataArray) -> Array:
 
 def _as_forecast(room: xr.DataArray) -> int:
     """Return the position of the weather that comes when it is forecast."""
-    return int(np.flatnonzero(room[SHIFT].values == 0)[0]) if SHIFT in room.dims else 0
+    return int(np.flatnonzero(room.coords[SHIFT].values == 0)[0]) if SHIFT in room.dims else 0
 
 
 def _of_shifts(part: xr.DataArray) -> tuple[Array, Array, int]:
