@@ -15,7 +15,6 @@ from wxfly.answer.request import Change, SiteAnswer
 from wxfly.answer.windows import Window
 from wxfly.assessment.state import State
 from wxfly.flight.advice import sight
-from wxfly.physics.air.risk import POSSIBLE_FROM
 from wxfly.pilot.elements import GRAVEST, ROW
 from wxfly.pilot.intent import derate
 from wxfly.probability.chance import Cause, Chance, Outlook, jumpiness
