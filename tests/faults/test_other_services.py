@@ -81,8 +81,9 @@ def test_a_forecast_of_met_norway_in_the_store_outlives_every_fault(server, wxfl
     server.always["met_norway"] = fault
     code, out, err = wxfly("best", PLACE, "--model", "met_norway")
     assert code == 0, err
-    assert out.startswith("Forecast from the store, retrieved ")
-    the_line(out, "No newer forecast is available: MET Norway for 52.31, 6.84: ", words)
+    assert out.startswith("See the note: ")
+    assert "Forecast from the store, retrieved " in out.split("\n")[1]
+    the_line(out, "no newer forecast is available: MET Norway for 52.31, 6.84: ", words)
     assert {p: p.read_bytes() for p in (cache_folder() / "forecasts").rglob("*.*")} == kept
 
 

@@ -27,7 +27,7 @@ def test_requests_and_weighted_calls_are_told_by_minus_v(wxfly, server):
 
 
 def test_the_seam_and_what_is_taken_are_told(wxfly):
-    out = " ".join(wxfly("week", "heath")[1].split())
+    out = " ".join(wxfly("week", "heath", "--more")[1].split())
     assert "Hours of icon_d2, from " in out
     assert " icon_eu, from " in out
     assert "convective available potential energy" in out
@@ -39,8 +39,8 @@ def test_the_seam_and_what_is_taken_are_told(wxfly):
 
 
 def test_a_chance_is_counted_over_members_unasked_and_none_does_without(wxfly):
-    assert " members of " in " ".join(wxfly("best", "heath")[1].split())
-    assert " members of " not in " ".join(wxfly("best", "heath", "--ensemble", "none")[1].split())
+    assert " members of " in " ".join(wxfly("best", "heath", "--more")[1].split())
+    assert " members of " not in " ".join(wxfly("best", "heath", "--ensemble", "none", "--more")[1].split())
 
 
 def test_a_reading_in_the_field_asks_for_no_members(wxfly, server):

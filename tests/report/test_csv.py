@@ -131,7 +131,7 @@ def test_of_two_sites_the_chance_to_be_the_better_one_stands_at_each():
     briefing = ALL["compare heights"]
     facts, rows = facts_of(briefing), table(briefing)
     noon = rows["hour_utc"] == "2026-06-10T12:00:00Z"
-    first, second, _ = facts.comparison.chance_better[facts.comparison.start.index(NOON)]
+    first, second, _, _ = facts.comparison.chance_better[facts.comparison.start.index(NOON)]
     assert rows.loc[noon, "chance_better"].astype(float).tolist() == pytest.approx([first, second], abs=1e-4)
     assert not {"better", "chance_better"} & set(table(brief()))
     assert "chance_better" not in table(ALL["compare three"])

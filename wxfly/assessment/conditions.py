@@ -77,7 +77,7 @@ def derive(
         found |= _air(part, height, ground)
         return found | weather(part, height, ground, found)
 
-    result = _of_each_model(take, of_model)
+    result = of_each_model(take, of_model)
     result |= _kp(take)
     result |= dict(zip(("sun_elevation", "sun_azimuth"), sun_of(take), strict=True))
     conditions = _dataset(take, result)
@@ -93,7 +93,7 @@ def derive(
     )
 
 
-def _of_each_model(take: Taker, work: Callable[[Taker], dict[str, Array]]) -> dict[str, Array]:
+def of_each_model(take: Taker, work: Callable[[Taker], dict[str, Array]]) -> dict[str, Array]:
     """Do the work for each model of the hours, and put every edge of them together from that of its own model."""
     parts = take.by_model()
     if len(parts) == 1:
@@ -123,7 +123,7 @@ def derive_wind(hours: Taker, *, height: float, site: Site | None = None) -> xr.
     xarray.Dataset
         Those variables of `derive` that are of wind.
     """
-    return _dataset(hours, _of_each_model(hours, lambda part: _wind(part, height, site)))
+    return _dataset(hours, of_each_model(hours, lambda part: _wind(part, height, site)))
 
 
 def _dataset(take: Taker, results: dict[str, Array]) -> xr.Dataset:
@@ -176,7 +176,7 @@ def derive_heights(
             "wind_difference": aloft.difference(judged),
         }
 
-    values = _of_each_model(take, of_model)
+    values = of_each_model(take, of_model)
     dims = (*take.dims[1:], "height")
     coords = {k: v for k, v in take.hours.coords.items() if "height" not in v.dims and k != "height"}
     # Of the two edges the worse one counts; a missing edge is a missing hour.

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from wxfly.assessment.conditions import derive, derive_flight, hours_of
+from wxfly.assessment.conditions import derive, derive_flight, hours_of, of_each_model
 from wxfly.assessment.forecast_error import (
     MEMBER,
     ErrorLaw,
@@ -333,7 +333,7 @@ def add_jets(conditions: xr.Dataset, hours: Taker, height: float, site: Site, li
     site, limits
         As the hours are judged.
     """
-    jets = WindAloft(hours, site).chance_of_lower_jet(height, limits)
+    jets = of_each_model(hours, lambda part: WindAloft(part, site).chance_of_lower_jet(height, limits))
     return conditions.assign({_JETS[name]: (hours.dims, chance) for name, chance in jets.items()})
 
 

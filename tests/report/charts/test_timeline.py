@@ -261,7 +261,7 @@ def test_days_stand_under_each_other_with_the_hours_chance():
         assert f"<b>{told}</b> that every limit holds" in grid["customdata"][r][k]
     frames = [s for s in figure["layout"]["shapes"] if s["line"]["color"] == shades.BLACK]
     assert len(frames) == len(answer.windows) == 2
-    assert [s["line"]["width"] for s in frames] == [2, 4]
+    assert [s["line"]["width"] for s in frames] == [4, 2]
 
 
 def first_hour(figure):

@@ -72,7 +72,7 @@ def test_every_answer_fits_the_terminal_and_carries_source_and_caution(name, uni
 def test_the_verdict_leads_then_what_is_tightest_what_ends_it_and_the_wind():
     lines = render(brief(), width=120).splitlines()
     assert lines[:4] == [
-        "Room to fly at Meadow, Wed 10 Jun 04:29–22:42 CEST; 8 in 10 for 45 min from 05:00.",
+        "Room to fly at Meadow, Wed 10 Jun 04:29–22:42 CEST; 8 in 10 for 45 min from 06:00.",
         "Tightest   52 % of your gust limit to spare",
         "Ends       at last light",
         "Wind       3.0 m/s from SW (235°), gust 5.0 m/s",
@@ -419,7 +419,7 @@ def test_what_is_likely_to_break_a_limit_comes_first_beside_a_small_margin_too()
 
 def test_what_is_tightest_and_likely_to_break_is_told_once():
     told = tightest_line(with_values(quiet_cube(36), "wind_speed_of_gust", 8.5))
-    assert re.fullmatch(r"1\d % of your gust limit to spare; at worst [345]\d % likely to break it", told)
+    assert re.fullmatch(r"\d+ % of your gust limit to spare; at worst [345]\d % likely to break it", told)
 
 
 @pytest.mark.parametrize("members", [10, 40])
@@ -427,8 +427,8 @@ def test_a_storm_in_one_member_of_ten_is_named_among_the_causes(members):
     windy = with_values(with_values(quiet_cube(36), "wind_speed_of_gust", 8.5), "precipitation_amount", 0.05)
     storm = with_values(windy, "weather_code", 95.0)
     ensemble = members_of([windy] * (members - members // 10) + [storm] * (members // 10)).expand_dims("site")
-    text = " ".join(render(brief(cubes=[windy], ensembles=[ensemble]), width=200).split())
-    assert "; thunderstorm 10 %" in text[text.index("may break") : text.index("Next best")]
+    text = " ".join(render(brief(cubes=[windy], ensembles=[ensemble]), width=200, more=True).split())
+    assert re.search(r"may break: [^.]*; thunderstorm 10 %", text)
 
 
 def test_every_grave_hazard_is_named_whatever_else_may_break():

@@ -9,6 +9,7 @@ import numpy as np
 
 from wxfly.answer.briefing import age_of
 from wxfly.answer.request import Briefing
+from wxfly.cube.contract import VARIABLES
 from wxfly.flight.advice import sight
 from wxfly.pilot.aircraft import Aircraft
 from wxfly.pilot.site import Site
@@ -122,3 +123,8 @@ def aircraft_facts(aircraft: Aircraft) -> AircraftFacts:
     """Return what is flown."""
     seen = sight(np.array([np.nan]), aircraft)[0]
     return AircraftFacts(aircraft.name, aircraft.title, aircraft.kind, number(seen))
+
+
+def title_of_variable(name: str) -> str:
+    """Return a variable of a forecast in words."""
+    return VARIABLES[name].long_name

@@ -659,13 +659,18 @@ def _other(asked: Asked, names: Sequence[str], position: int) -> VerdictLine:
     return VerdictLine("site", names[position], told)
 
 
+_HARDLY = 0.1
+"""What has a smaller chance is not worth a word in a comparison [1]."""
+
+
 def better_in_words(comparison: ComparisonFacts, names: Sequence[str]) -> str:
     """Say how sure it is which of two sites is the better one; empty where that is not known."""
     shares = comparison.chance_better_in_best
     if shares is None:
         return ""
-    one, other, neither, equal = map(in_ten, shares)
-    return f"{names[0]} {one}, {names[1]} {other}, equal {equal}, neither {neither}"
+    one, other, neither, equal = shares
+    told = [(names[0], one), (names[1], other), ("equal", equal), ("neither", neither)]
+    return ", ".join(f"{what} {in_ten(chance)}" for what, chance in told if chance >= _HARDLY)
 
 
 # --- titles ----------------------------------------------------------------------------------------------------

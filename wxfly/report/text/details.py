@@ -6,12 +6,12 @@ import math
 from collections.abc import Iterator, Sequence
 from datetime import timedelta
 
-from wxfly.cube.contract import VARIABLES
 from wxfly.pilot.elements import BY_NAME, GRAVEST
 from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
 from wxfly.report.facts.advice import TWILIGHT, AdviceFacts, what_to_mind
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.hours import DayFacts
+from wxfly.report.facts.place import title_of_variable
 from wxfly.report.facts.reasons import held_back, hour_at, room_of
 from wxfly.report.facts.site import SiteAnswerFacts, window_of_verdict
 from wxfly.report.facts.sortie import DecisionFacts, PlanFacts, SpellFacts
@@ -524,7 +524,7 @@ def _by_hours(facts: AnswerFacts, clock: Clock) -> list[str]:
     taken: dict[str, list[str]] = {}
     for of in asked:
         for name, model in of.taken.items():
-            taken.setdefault(model, []).append(VARIABLES[name].long_name)
+            taken.setdefault(model, []).append(title_of_variable(name))
     parts = []
     if len(asked) > 1:
         following = [f"from {clock.stamp(of.first)} {of.model}" for of in asked[1:]]
