@@ -33,6 +33,7 @@ def run(*arguments, code=0):
     return done
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     ("arguments", "places"),
     spread(

@@ -100,6 +100,7 @@ def reading(*words: str) -> str:
     return " ".join(done.output.partition("Reading: ")[2].partition("Weight: ")[0].split())
 
 
+@pytest.mark.thorough
 def test_a_launch_limit_of_the_plan_counts_in_the_field() -> None:
     assert "do not launch" not in reading()
     assert "do not launch" in reading("--launch-limit", "2m/s")

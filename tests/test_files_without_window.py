@@ -36,6 +36,7 @@ def test_the_page_of_a_brief_says_that_there_is_none_and_why(wxfly, tmp_path):
     assert "<script" not in page and "style=" not in page
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("question", spread(["best Kelderness", "compare Kelderness Valdrenna", "week Kelderness"], 3))
 def test_every_file_of_a_question_says_no(wxfly, tmp_path, question):
     page, calendar = tmp_path / "page.html", tmp_path / "calendar.ics"

@@ -412,6 +412,7 @@ def test_members_that_did_not_come_are_told_first_and_the_answer_still_comes(whi
     assert re.search(r"; \d in 10", " ".join(told.split()))
 
 
+@pytest.mark.thorough
 def test_members_that_stop_before_the_others_are_told_first_and_leave_a_chance(tmp_path):
     reply = make_ensemble(calm=40, stormy=0, hours=48)
     whole = json.loads(_answer_of_members(reply, tmp_path, "--json"))["sites"][0]["hours"]["chance"]

@@ -154,6 +154,7 @@ def found(tmp_path_factory):
     return json.loads(done.stdout) | files | {"files": sorted(path.name for path in folder.iterdir())}
 
 
+@pytest.mark.thorough
 def test_an_element(found):
     answer = json.loads(found["json"][1])
     assert "mugginess" in [element["name"] for element in answer["sites"][0]["elements"]]

@@ -406,7 +406,7 @@ def test_fog_of_hours_before_those_asked_about_counts():
 SPOKEN_AGAINST = (*range(4, 13), *range(20, 29), *range(30, 41))
 
 
-@pytest.mark.parametrize("code", SPOKEN_AGAINST)
+@pytest.mark.parametrize("code", spread(SPOKEN_AGAINST, 6))
 def test_a_code_of_mist_dust_snow_or_what_was_before_passes_no_hour_in_silence(code):
     """Codes 4 to 12, 20 to 28 and 30 to 40 changed nothing: a duststorm and shallow fog were as good as a clear sky."""
     quiet, (_, told, sureness) = judge(changed(25)), judge(changed(25, weather_code=float(code)))
@@ -533,6 +533,7 @@ def test_wind_above_that_keeps_the_limit_changes_nothing(members):
         assert np.allclose(with_jet(speed, members).hours.values, least, atol=1e-9)
 
 
+@pytest.mark.thorough
 def test_a_jet_makes_no_step_at_the_limit():
     found = [with_jet(speed, height=80.0).hours.values[NOON] for speed in np.arange(8.0, 16.01, 0.25)]
     assert (np.diff(found) <= 1e-9).all()

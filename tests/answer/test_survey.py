@@ -75,6 +75,7 @@ def test_an_hour_that_has_begun_or_is_dark_in_part_is_no_hour_of_work():
     assert lit_until == 20  # last light is after 20 UTC and before 21
 
 
+@pytest.mark.thorough
 def test_the_chance_is_over_the_hours_of_work_alone():
     whole, _ = laid(quiet_cube(36), 4)
     waiting, _ = laid(broken(10), 4)

@@ -20,7 +20,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.server import Asked, WeatherServer
 
-RUNS = int(sys.argv[1]) if len(sys.argv) > 1 else 3
+RUNS = int(sys.argv[1]) if len(sys.argv) > 1 else 1
 DELAY = 0.08
 RANGES = {"icon_d2": 2, "icon_eu": 5, "ecmwf_ifs": 10, "icon_global": 7.5, "ecmwf_ifs025": 15}
 SITES = "".join(

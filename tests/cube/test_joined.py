@@ -167,6 +167,7 @@ def test_one_model_that_knows_all_is_left_as_it_is():
     xr.testing.assert_equal(joined.drop_vars("oldest_run"), alone.drop_vars("oldest_run"))
 
 
+@pytest.mark.thorough
 def test_a_joined_cube_comes_back_from_a_file(tmp_path, read_here):
     from wxfly.cube.foreign_file import read_foreign
 

@@ -78,6 +78,7 @@ def test_a_failed_write_leaves_the_old_file_and_nothing_beside(cube, tmp_path, m
     assert [p.name for p in tmp_path.iterdir()] == ["a.nc"]
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     "gust", [(0, 0), (-3, 1), *(pytest.param(span, marks=pytest.mark.thorough) for span in ((-1, 0), (-0.5, 0)))]
 )

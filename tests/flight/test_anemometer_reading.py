@@ -84,6 +84,7 @@ def test_a_reading_at_the_hand_never_lifts_the_usable_height() -> None:
     assert (stronger.heights["usable_height"] < before.heights["usable_height"]).any()
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(("mean", "gust"), spread([(m, g) for m in (0.0, 0.5, 0.99) for g in (None, 0.5, 2.0)], 4))
 def test_an_anemometer_that_may_stand_still_takes_nothing_off(mean: float, gust: float | None) -> None:
     cube = cube_with()

@@ -106,6 +106,7 @@ def test_a_choice_of_one_run_and_day_is_entered_once():
     assert ledger.read_verdicts() == []
 
 
+@pytest.mark.thorough
 def test_the_answer_remembers_both():
     first = brief(cubes=[with_gusts(h08=7.5, h18=8.0, **PARTED)], provenance=EARLIER)
     remember(first, pytest.fail)

@@ -16,6 +16,7 @@ def answer(request):
     return getattr(wxfly, request.param)(*ASKED[request.param])
 
 
+@pytest.mark.thorough
 def test_an_answer_is_the_command_s_own(answer, wxfly):
     kind = answer.briefing.question
     sites = ASKED[kind][0]

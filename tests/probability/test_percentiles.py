@@ -68,6 +68,7 @@ def test_percentiles_out_of_order_are_no_spread():
     assert spreads(with_percentiles(temperature=-4.0)) == {}
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("width", [0.1, 1.0, 3.0, 6.0])
 def test_a_wide_spread_makes_less_sure_and_a_narrow_one_never_surer(width):
     plain, spread = brief().answers[0], brief(cubes=[with_percentiles(wind=width)]).answers[0]

@@ -145,6 +145,7 @@ def whole():
     return tuple(np.nan_to_num(judge(quiet_cube(), e).hours.values, nan=-1.0) for e in ([members_cube(5)], []))
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("name", spread(sorted(QUIET)[::2], 12))
 @pytest.mark.parametrize("whose", ["one member's", "all members'", "the one forecast's"])
 def test_nothing_that_goes_missing_makes_the_way_home_surer(name, whose):

@@ -398,6 +398,7 @@ def test_a_brief_says_how_sure_its_window_is_and_whether_it_pays() -> None:
         assert told in written
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     ("words", "whole"),
     [

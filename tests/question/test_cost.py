@@ -26,6 +26,7 @@ def test_requests_and_weighted_calls_are_told_by_minus_v(wxfly, server):
     assert "asked for this answer: 0 requests, 0.0 weighted calls" in again
 
 
+@pytest.mark.thorough
 def test_the_seam_and_what_is_taken_are_told(wxfly):
     out = " ".join(wxfly("week", "heath", "--more")[1].split())
     assert "Hours of icon_d2, from " in out

@@ -83,6 +83,7 @@ def test_without_them_nothing_is_added() -> None:
     assert "return_leg" not in [element["name"] for element in told["elements"]]
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("question", spread(["compare", "best", "week"], 2))
 def test_it_never_makes_an_hour_or_its_chance_better(question) -> None:
     sites = (SITE, "Whistlebrush") if question == "compare" else (SITE,)

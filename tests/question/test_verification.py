@@ -205,6 +205,7 @@ def test_an_airport_that_cannot_be_asked_is_told(meadow):
 # --- the ledger ---------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.thorough
 def test_verdicts_are_kept_once_and_not_for_the_demonstration(meadow):
     run("best", "Kelderness")
     assert ledger.read_verdicts() == []
@@ -228,6 +229,7 @@ def test_verdicts_as_of_another_time_are_not_kept(meadow):
     assert ledger.read_verdicts() == kept
 
 
+@pytest.mark.thorough
 def test_observed_hours_score_the_verdicts(meadow, tmp_path, monkeypatch):
     run("best", "meadow", "--model", "icon_eu")
     monkeypatch.setattr("wxfly.history.observations.utc_now", lambda: utc_now() + timedelta(days=16))

@@ -69,6 +69,7 @@ def test_a_week_gives_every_window_and_a_comparison_the_best_of_each_site():
     assert [str(e["LOCATION"]) for e in events(brief("compare", sites=[MEADOW, RANCH]))] == ["Meadow", "Ranch"]
 
 
+@pytest.mark.thorough
 def test_an_event_keeps_its_identity_from_run_to_run_and_counts_up():
     newer = replace(PROVENANCE, run=PROVENANCE.run + np.timedelta64(6, "h"))
     (old,), (new,) = events(brief()), events(brief(provenance=newer))

@@ -93,6 +93,7 @@ def opened(text, delimiter):
     return [cell for row in csv.reader(io.StringIO(text), delimiter=delimiter) for cell in row]
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("name", RUN)
 def test_no_spreadsheet_runs_a_name_wherever_it_parts_columns(name):
     text = to_csv(facts_of(renamed(brief(), name)), units="metric", time_zone=None)

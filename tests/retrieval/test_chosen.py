@@ -103,6 +103,7 @@ def test_the_settings_name_a_model_too(server, own_folders):
     assert models_of(obtain(["heath"], saved=SAVED, wanted=until(1)).cube) == ("icon_eu",)
 
 
+@pytest.mark.thorough
 def test_a_question_asked_again_asks_nobody(server):
     first = obtain(["heath"], saved=SAVED, wanted=until(7), members=chosen_members)
     server.log.clear()
@@ -112,6 +113,7 @@ def test_a_question_asked_again_asks_nobody(server):
     assert len(again.ensembles) == 1
 
 
+@pytest.mark.thorough
 def test_offline_the_same_models_answer_from_the_store(server):
     first = obtain(["heath"], saved=SAVED, wanted=until(7), members=chosen_members)
     server.log.clear()
@@ -125,6 +127,7 @@ def test_offline_the_same_models_answer_from_the_store(server):
 # --- every model down in turn ----------------------------------------------------------------------------------
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("kind", ["refused", "a variable lost"])
 def test_with_every_model_down_in_turn_the_next_takes_over_and_says_so(server, kind):
     expected = ["icon_d2", "meteofrance_arome_france", "icon_eu", "ecmwf_ifs", "icon_global", "ecmwf_ifs025",

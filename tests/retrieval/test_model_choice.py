@@ -116,6 +116,7 @@ def test_no_grid_of_the_reference_is_empty_or_the_world(covering):
         assert 0.0 < share < 0.3, row["model"]
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("days", [2, 7, 14])
 def test_every_place_has_the_finest_model_that_covers_it(land, covering, days):
     end = NOW.astype("datetime64[D]").astype("datetime64[s]") + np.timedelta64(days, "D")

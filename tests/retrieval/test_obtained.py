@@ -53,6 +53,7 @@ def test_a_file_whose_hours_are_over_is_refused_with_the_way_out(monkeypatch):
     assert obtain([], saved={}, forecast_path=SAVED_REPLY, now=first).now == first
 
 
+@pytest.mark.thorough
 def test_a_copy_of_the_demonstration_is_never_too_old_and_says_that_it_is_invented(tmp_path):
     copy = tmp_path / "copy.nc"
     shutil.copy(shipped_folder() / "late-winter.nc", copy)

@@ -124,6 +124,7 @@ def test_a_plan_beyond_sight_says_so():
     assert "Out of sight" not in text(distance=100.0)
 
 
+@pytest.mark.thorough
 def test_a_sortie_that_does_not_come_home_says_so():
     assert "does not come home with its reserve" in text(distance=6000.0)
     cube = quiet_cube(36)

@@ -43,6 +43,7 @@ def with_chance(value, members=0):
     return replace(answer, windows=(best, *answer.windows[1:]))
 
 
+@pytest.mark.thorough
 def test_each_decision_has_its_own_threshold():
     lines = told(with_chance(0.90, 40), COSTS)
     assert lines["Drive out"] == "pays by your figures: the chance of the window is 90 %, it pays above 30 %"
