@@ -265,7 +265,7 @@ def test_attributes_of_a_forecast_file_changed_at_random(own_folders, tmp_path, 
 def _open(path):
     from wxfly.assessment.conditions import derive
 
-    obtained = open_forecast(path)
+    obtained = open_forecast(path, now=np.datetime64("2026-06-10T00", "s"))
     cube, notes = obtained.fresh()
     derive(cube.isel(site=0), height=60.0)
     for note in notes:

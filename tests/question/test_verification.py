@@ -47,7 +47,7 @@ def test_an_ensemble_beside_the_forecast(meadow):
     assert by_hour
     assert all(list(gusts) == sorted(gusts) for gusts in by_hour)
     assert all(0 < chance < 1 for chance in hours["chance"] if chance is not None)
-    text = run("best", "meadow", "--model", "icon_eu", "--ensemble", "icon_eu_eps").stdout
+    text = run("best", "meadow", "--model", "icon_eu", "--ensemble", "icon_eu_eps", "--more").stdout
     assert "40 members of icon_eu_eps" in " ".join(text.split())
 
 
