@@ -334,8 +334,8 @@ def test_humidity_makes_no_cliff_in_the_margin_of_fog(sees):
     margins = []
     for humidity in np.arange(0.75, 1.0001, 0.005):
         cube = calm_dawn(humidity, bases=True)
-        cube = (cube if sees else without(cube, "visibility_in_air")).isel(time=slice(DAWN, DAWN + 2))
-        hour = assess(derive(cube, height=60.0), LIMITS).isel(time=0)
+        cube = (cube if sees else without(cube, "visibility_in_air")).isel(time=slice(0, DAWN + 2))
+        hour = assess(derive(cube, height=60.0), LIMITS).isel(time=DAWN)
         margins.append(float(hour["margin"].sel(element="fog")))
         possible = float(hour["demand"].sel(element="fog"))
         assert (possible > 0) == (margins[-1] <= 0.2)
