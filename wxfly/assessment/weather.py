@@ -56,7 +56,7 @@ def with_earlier_fog(cube: xr.Dataset) -> xr.Dataset:
     has_wind = "wind_speed" in cube and bool((heights == MEASURED_AT).any())
     wind = cube["wind_speed"].sel(height=MEASURED_AT, drop=True) if has_wind else xr.full_like(humidity, np.nan)
     wind = wind.drop_vars([c for c in wind.coords if c != "time"]).reindex(time=air["time"])
-    stamps = xr.DataArray(air["time"].values.astype("datetime64[s]"), dims="time")
+    stamps = xr.DataArray(air["time"].values.astype("datetime64[ns]"), dims="time")
     places = [xr.DataArray(cube[n].values, dims=cube[n].dims) for n in ("latitude", "longitude")]
     elevation = xr.apply_ufunc(lambda *given: sun.sun_position(*given)[0], *places, stamps)
     chance = xr.apply_ufunc(visibility.radiation_fog_chance, air.drop_vars("time"), wind.drop_vars("time"), elevation)
