@@ -24,12 +24,8 @@ from wxfly.pilot.elements import (
     BY_NAME,
     ELEMENTS,
     GRAVEST,
-    LIMIT_RULES,
     NAMES,
     Element,
-    margin_at_most,
-    margin_of_chance,
-    margin_within,
 )
 from wxfly.pilot.intent import hold_after_break
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH, Limits
@@ -103,7 +99,7 @@ def _tightest_phase(
                 asked = np.full(template.shape, np.nan)  # a limit for what was not worked out: not known
             else:
                 asked = _in_doubt(name, conditions, variable, f"_at_{phase}", limits, template).max(axis=0)
-            left = margin_at_most(asked, most)
+            left = BY_NAME[name].margin(asked, most)
             tighter = (left < margin[k]) | (np.isnan(left) & ~np.isnan(margin[k]))
             for row, values in ((demand, asked), (limit, np.full(template.shape, float(most))), (margin, left)):
                 row[k] = np.where(tighter, values, row[k])
@@ -266,15 +262,15 @@ def _measure(
     if BY_NAME[name].sense == "within":
         # The aircraft starts and lands in the air near the ground: an inversion or a hot field counts.
         near_ground = _of_edges(conditions, "air_temperature_near_ground", template)
-        return _measure_within(np.concatenate((values, near_ground)), limits)
-    rule = LIMIT_RULES[BY_NAME[name].sense]
+        return _measure_within(BY_NAME[name], np.concatenate((values, near_ground)), limits)
+    rule = BY_NAME[name].rule
     # Of the two edges of the hour the worse one counts; a missing edge is a missing hour.
     demand = values.min(axis=0) if rule.is_least else values.max(axis=0)
     limit = _limit(BY_NAME[name], conditions, limits, template)
     margin = rule.margin(demand, limit)
-    if BY_NAME[name].chance:
+    if BY_NAME[name].chance and rule.of_chance is not None:
         chance = _of_edges(conditions, BY_NAME[name].chance, template).max(axis=0)
-        margin = np.where(np.isnan(demand), np.nan, margin_of_chance(chance))
+        margin = np.where(np.isnan(demand), np.nan, rule.of_chance(chance))
     return demand, limit, margin
 
 
@@ -298,9 +294,9 @@ def _limit(element: Element, conditions: xr.Dataset, limits: Limits, template: x
     return row.fixed
 
 
-def _measure_within(values: Array, limits: Limits) -> tuple[Array, Array, Array]:
+def _measure_within(element: Element, values: Array, limits: Limits) -> tuple[Array, Array, Array]:
     """Temperature: of both heights and edges of the hour, the one nearer to either end of the band counts."""
-    margin = margin_within(values, (limits.minimum_temperature, limits.maximum_temperature))
+    margin = element.margin(values, (limits.minimum_temperature, limits.maximum_temperature))
     worst = np.where(np.isnan(margin), -np.inf, margin).argmin(axis=0)[None]
     demand = np.take_along_axis(values, worst, 0)[0]
     middle = (limits.minimum_temperature + limits.maximum_temperature) / 2

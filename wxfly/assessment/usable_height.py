@@ -9,7 +9,7 @@ import xarray as xr
 from wxfly.assessment.conditions import derive_heights
 from wxfly.assessment.hours import Taker
 from wxfly.physics.wind.error import error_factor
-from wxfly.pilot.elements import margin_at_most
+from wxfly.pilot.elements import BY_NAME
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site
 
@@ -60,9 +60,11 @@ def find_usable_heights(
         factor = error_factor(limits.confidence)
         doubt = {name: factor * profile[f"{name}_standard_deviation"].values for name in doubt}
     margins = {
-        "wind": margin_at_most(profile["wind_speed"].values + doubt["wind"], limits.maximum_wind),
-        "gust": margin_at_most(profile["wind_speed_of_gust"].values + doubt["gust"], limits.maximum_gust),
-        "wind_difference": margin_at_most(profile["wind_difference"].values, limits.maximum_wind_difference),
+        "wind": BY_NAME["wind"].margin(profile["wind_speed"].values + doubt["wind"], limits.maximum_wind),
+        "gust": BY_NAME["gust"].margin(profile["wind_speed_of_gust"].values + doubt["gust"], limits.maximum_gust),
+        "wind_difference": BY_NAME["wind_difference"].margin(
+            profile["wind_difference"].values, limits.maximum_wind_difference
+        ),
     }
     if limits.maximum_gust_at_launch is not None:
         at_launch = _launch_margin(conditions, limits, profile["wind_speed"].values[..., 0])
@@ -97,7 +99,7 @@ def _launch_margin(conditions: xr.Dataset, limits: Limits, like: Array) -> Array
     if limits.confidence > 0.5:
         doubt = conditions["gust_standard_deviation_at_launch"].max("edge", skipna=False).values
         gust = gust + error_factor(limits.confidence) * doubt
-    return margin_at_most(gust, float(limits.maximum_gust_at_launch or 0.0))
+    return BY_NAME["gust"].margin(gust, float(limits.maximum_gust_at_launch or 0.0))
 
 
 def lower_of(one: xr.Dataset, other: xr.Dataset) -> xr.Dataset:

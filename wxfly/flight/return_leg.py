@@ -21,7 +21,7 @@ from wxfly.assessment.suitability import names_of
 from wxfly.flight.budget import Budget, sortie_budget
 from wxfly.flight.energy import EnergyModel
 from wxfly.flight.leg import AIRSPEEDS, FORECAST_DEVIATION, Plan, Wind, wind_doubt
-from wxfly.pilot.elements import RETURN_LEG, margin_at_most
+from wxfly.pilot.elements import RETURN_LEG
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site
 
@@ -235,7 +235,7 @@ def judge_return_leg(
     moments = moments_of(flight, at_return, sortie.plan, forecast_deviation=forecast_deviation)
     share = budgets(sortie, moments).needed_share
     demand = np.minimum(share.max(axis=0), CANNOT_BE_FLOWN)  # NaN at either edge stays NaN
-    margin = margin_at_most(demand, 1.0)
+    margin = RETURN_LEG.margin(demand, 1.0)
     hour = assessment["hour_margin"]
     before, state = hour.values, assessment["state"].values
     decides = (margin < np.where(np.isnan(before), np.inf, before)) & (state != State.NOT_KNOWN)

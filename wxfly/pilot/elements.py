@@ -101,6 +101,8 @@ class LimitRule:
         Whether the limit is a minimum: the smallest demand of an hour is then the worst.
     words : tuple of str
         Words for the demands 0, 1 and so on, where a demand is not a quantity.
+    of_chance : callable or None
+        Of a risk, its margin from its chance, which counts in place of its grade's where the chance is known.
     """
 
     margin: Callable[[npt.ArrayLike, Any], Array]
@@ -108,6 +110,7 @@ class LimitRule:
     reading: str
     is_least: bool = False
     words: tuple[str, ...] = ()
+    of_chance: Callable[[npt.ArrayLike], Array] | None = None
 
 
 LIMIT_RULES: dict[str, LimitRule] = {
@@ -122,7 +125,8 @@ LIMIT_RULES: dict[str, LimitRule] = {
         margin_within, "demand within a band", "{subject}, {demand} {unit}, limit {limit} {unit}"
     ),
     "grade": LimitRule(
-        margin_of_grade, "none, possible (narrow) or likely (outside)", "{subject} {word}", words=GRADES
+        margin_of_grade, "none, possible (narrow) or likely (outside)", "{subject} {word}", words=GRADES,
+        of_chance=margin_of_chance,
     ),
     "lit": LimitRule(
         margin_of_light, "outside when dark; windows are cut to the lit part", "{word}", is_least=True,
@@ -232,6 +236,15 @@ class Element:
             raise ValueError(f"the element '{self.name}' has no figures of error; it would be reported as certain")
         check_figures(self.name, errors, len(shipped_figures()["lead_hours"]))
         object.__setattr__(self, "errors", errors)
+
+    @property
+    def rule(self) -> LimitRule:
+        """How demand and limit compare."""
+        return LIMIT_RULES[self.sense]
+
+    def margin(self, demand: npt.ArrayLike, limit: Any) -> Array:
+        """Return the margin that a demand leaves of a limit, by the rule of the element."""
+        return self.rule.margin(demand, limit)
 
 
 @cache

@@ -18,7 +18,7 @@ import xarray as xr
 
 from wxfly.assessment.forecast_error import MEMBER
 from wxfly.flight.return_leg import CANNOT_BE_FLOWN, Moments, Sortie, budgets, moments_of
-from wxfly.pilot.elements import margin_at_most
+from wxfly.pilot.elements import RETURN_LEG
 
 Array = npt.NDArray[np.float64]
 
@@ -62,7 +62,7 @@ def way_home_room(
         raised = replace(sortie, plan=plan)
         share = budgets(raised, moments, courses=_courses(moments), airspeeds=FEWER_AIRSPEEDS).needed_share
         shares.append(_by_time_and_member(share, flight))
-    room, margin = room_of(np.stack(shares)), margin_at_most(np.minimum(shares[0], CANNOT_BE_FLOWN), 1.0)
+    room, margin = room_of(np.stack(shares)), RETURN_LEG.margin(np.minimum(shares[0], CANNOT_BE_FLOWN), 1.0)
     result = xr.Dataset(
         {"room": (("time", MEMBER), room), "margin": (("time", MEMBER), margin)}, coords={"time": flight["time"].values}
     )

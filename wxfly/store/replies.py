@@ -1,4 +1,8 @@
-"""The last replies of the small services, with the time of retrieval: ``replies/<kind>/<name>.json`` of the store."""
+"""Replies on disk: of forecasts packed with a checksum, and the last of each small service.
+
+A forecast's is written by `write_reply`, where `wxfly.store.forecasts` puts it; a small one by `keep_reply`, with the
+time of retrieval, as ``replies/<kind>/<name>.json`` of the store.
+"""
 
 from __future__ import annotations
 
