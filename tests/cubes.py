@@ -5,7 +5,7 @@ from functools import cache
 import numpy as np
 import xarray as xr
 
-from wxfly.cube.contract import VARIABLES, Provenance, finish_cube, mark_carried
+from wxfly.cube.contract import VARIABLES, Provenance, finish_cube, mark_provided
 
 START = np.datetime64("2026-06-10T00", "ns")  # a long June day at 52 N: light from about 03 to 21 UTC
 HEIGHTS = (10.0, 80.0, 120.0)
@@ -68,7 +68,7 @@ def _pattern(hours, covers):
 
 def without(cube, *names):
     """Return the cube of a source that does not carry some variables at all: they are not lost."""
-    return mark_carried(cube.drop_vars(names).assign_attrs(carried=""))
+    return mark_provided(cube.drop_vars(names).assign_attrs(carried=""))
 
 
 def beginning(cube, start):

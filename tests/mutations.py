@@ -20,7 +20,7 @@ from wxfly.assessment.conditions import derive, hours_of
 from wxfly.assessment.forecast_error import MEMBER, default_error_law, lead_time, room_to_limits
 from wxfly.assessment.suitability import assess
 from wxfly.cube.age import hide_stale
-from wxfly.cube.contract import VARIABLES, carried_entries
+from wxfly.cube.contract import VARIABLES, provided_entries
 from wxfly.errors import WxflyError
 from wxfly.physics.air.humidity import relative_humidity_from_dew_point
 from wxfly.pilot.aircraft import load_aircraft
@@ -28,7 +28,7 @@ from wxfly.pilot.elements import ELEMENTS
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site
 from wxfly.probability.chance import REACH, SHIFT, hour_chances, with_timing
-from wxfly.probability.site_chance import add_jets, below_jets, judge_sureness
+from wxfly.probability.site_chance import add_jets, below_jets, judge_site_chance
 from wxfly.retrieval.obtained import since_of
 from wxfly.sources.open_meteo.ensemble import parse_ensemble
 from wxfly.sources.open_meteo.reply import _finish, _parse_place, parse_forecast
@@ -148,7 +148,9 @@ def judge(cube, height=HEIGHT, *, now=None):
     conditions = derive(cube, height=height)
     assessment = assess(conditions, LIMITS)
     site = Site("here", float(cube["latitude"]), float(cube["longitude"]), float(cube["surface_altitude"]))
-    sure = judge_sureness(conditions, assessment, run_of(cube), height=height, site=site, limits=LIMITS, central=cube)
+    sure = judge_site_chance(
+        conditions, assessment, run_of(cube), height=height, site=site, limits=LIMITS, central=cube
+    )
     rank = _rank(assessment)
     time, state, margin = (assessment[name].values for name in ("time", "state", "hour_margin"))
     return Judged(time, state, margin, sure.hours.values, rank)
@@ -556,7 +558,7 @@ def _judge_alike(name, alike, before, how, tally):
 def side_by_side(parts):
     """Put replies as they were parsed, alike in hours, place and what they carry, along ``realization``."""
     first = parts[0]
-    entries = carried_entries(first)
+    entries = provided_entries(first)
     heights = sorted({float(h) for _, *of_name in entries for h in of_name})
     hours, data = first.sizes["time"], {}
     for name in [entry[0] for entry in entries]:
@@ -622,7 +624,7 @@ def judge_members(document=None, **how):
     cube = parse_ensemble(json.dumps(document).encode(), model="icon_eu_eps")[0]
     central, conditions, assessment = _central()
     site = Site("here", 52.25, 6.8125, 40.0)
-    sure = judge_sureness(
+    sure = judge_site_chance(
         conditions, assessment, run_of(central), height=HEIGHT, site=site, limits=LIMITS, central=central,
         ensembles=[cube],
     )  # fmt: skip

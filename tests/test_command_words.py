@@ -58,7 +58,7 @@ def test_a_negative_value_of_an_option_is_told_as_a_value(wxfly):
     code, _, err = wxfly("best", "Kelderness", "--launch-limit", "-5m/s")
     assert code == 1
     assert "'-5m/s' is not above zero" in err
-    code, _, err = wxfly("best", "Kelderness", "--hold", "-5")
+    code, _, err = wxfly("best", "Kelderness", "--wait", "-5")
     assert code == 2
     assert "-5 is not in the range" in err
 

@@ -18,7 +18,7 @@ import xarray as xr
 from wxfly.answer.windows import find_windows
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import State, assess
-from wxfly.cube.contract import OF_SOME_SOURCES, VARIABLES, mark_carried
+from wxfly.cube.contract import OF_SOME_SOURCES, VARIABLES, mark_provided
 from wxfly.cube.netcdf import load_cube
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.elements import NAMES, REQUIRED_BY_DEFAULT
@@ -59,7 +59,7 @@ def open_cube(name, position):
         cube["wind_from_direction"][{"height": above}] = np.nan
         if "no temperature" in name:
             cube = cube.drop_vars("air_temperature_aloft")
-        return mark_carried(cube.assign_attrs(carried=""))
+        return mark_provided(cube.assign_attrs(carried=""))
     return load_cube(shipped_folder() / f"{name}.nc").isel(site=position, time=slice(96))
 
 

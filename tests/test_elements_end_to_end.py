@@ -12,7 +12,7 @@ from tests.cubes import quiet_cube, without
 from wxfly.answer.windows import find_windows
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import State, assess
-from wxfly.cube.contract import mark_carried
+from wxfly.cube.contract import mark_provided
 from wxfly.physics.air import geomagnetic
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.elements import NAMES
@@ -120,7 +120,7 @@ LEFT_OUT = {
 def lost(element):
     name, others = LOST[element]
     cube = changed(**others, **{name: np.nan})
-    return cube.assign_attrs(carried=mark_carried(quiet_cube()).attrs["carried"])
+    return cube.assign_attrs(carried=mark_provided(quiet_cube()).attrs["carried"])
 
 
 def judged(cube, limits=LIMITS):
@@ -154,7 +154,7 @@ def test_fog_is_outside_only_where_the_source_has_no_visibility_and_all_speaks_f
     before_sunrise = 2
     with_visibility = judged(cube).isel(time=before_sunrise)
     assert State(int(with_visibility["state"])) is State.NARROW
-    poorer = mark_carried(cube.drop_vars("visibility_in_air").assign_attrs(carried=""))
+    poorer = mark_provided(cube.drop_vars("visibility_in_air").assign_attrs(carried=""))
     hour = judged(poorer).isel(time=before_sunrise)
     assert State(int(hour["state"])) is State.OUTSIDE
     assert hour["limiting_element"].item() == "fog"

@@ -22,7 +22,7 @@ from wxfly.history import ledger, previous_choice
 from wxfly.history.previous_choice import Chosen
 from wxfly.history.verification import load_record, records_file
 from wxfly.pilot.aircraft import find_aircraft, load_aircraft
-from wxfly.pilot.own_files import told
+from wxfly.pilot.own_files import damage_notes
 from wxfly.pilot.rules import find_rules, load_rules
 from wxfly.pilot.settings import FILE, config_folder, load_settings
 from wxfly.pilot.site import Site, read_sites, save_site
@@ -64,7 +64,7 @@ battery_cycles = "40"
     "rules.toml": '''[club]
 title = "our field"
 reminder = "keep off the road"
-height_ceiling = { value = "100 m", paragraph = "3", standing = "guidance", read = "2026-01-01" }
+height_limit = { value = "100 m", paragraph = "3", standing = "guidance", read = "2026-01-01" }
 minimum_visibility = "3 km"
 cloud_separation = "100 m"
 daylight_rule = "sun_up"
@@ -156,7 +156,7 @@ def read_everything():
     folder = config_folder()
     sites, settings = read_sites(folder / "sites.toml"), load_settings()
     tables = sites, load_aircraft(folder / "aircraft.toml"), load_rules(folder / "rules.toml")
-    for part in told([*settings.set_aside, *(part for table in tables for part in table.set_aside)]):
+    for part in damage_notes([*settings.set_aside, *(part for table in tables for part in table.set_aside)]):
         one_line(" ".join(part.split()))
     for name, site in sites.items():
         assert name.isprintable()
@@ -242,8 +242,8 @@ def test_attributes_of_a_forecast_file_changed_at_random(own_folders, tmp_path, 
         with h5py.File(path, "r+") as file:
             for _ in range(chance.randint(1, 3)):
                 attributes = file[chance.choice(holders)].attrs
-                told_of = [a for a in attributes if a not in ("DIMENSION_LIST", "REFERENCE_LIST", "CLASS", "NAME")]
-                name, value = chance.choice([*told_of, "carried"]), chance.choice(VALUES)
+                reported = [a for a in attributes if a not in ("DIMENSION_LIST", "REFERENCE_LIST", "CLASS", "NAME")]
+                name, value = chance.choice([*reported, "carried"]), chance.choice(VALUES)
                 if value is None:
                     attributes.pop(name, None)
                     continue
@@ -286,13 +286,13 @@ def test_an_answer_goes_on_beside_damage_and_says_so(wxfly, server, clock, own_f
         code, out, _ = wxfly(command, "heath")
         assert code == 0
         words = " ".join(out.split())
-        for told_of in (
+        for reported in (
             "config.toml, line 1: ",
             "sites.toml, line 12: ",
             "aircraft.toml, line 2: ",
             "2026-03.jsonl, line 1: ",
         ):
-            assert told_of in words.replace("- ", "-")
+            assert reported in words.replace("- ", "-")
         assert words.count("set aside, none of it is used") == 4
     assert (config_folder() / "ledger" / "2026-03.jsonl").read_bytes().startswith(b"null\n" + GOOD[:90] + b"\n")
     code, _, err = wxfly("best", "headland")

@@ -129,7 +129,7 @@ maximum_precipitation = "0 mm/h"
     (config_folder() / "rules.toml").write_text(
         f"""[mine]
 title = {text}
-height_ceiling = "90 m"
+height_limit = "90 m"
 minimum_visibility = "5 km"
 cloud_separation = "150 m"
 daylight_rule = "sun_up"
@@ -149,7 +149,7 @@ def test_what_was_typed_never_acts_on_the_terminal(run):
         (typed,),
         ("aircraft", typed),
         ("best", typed),
-        ("best", "--hold", typed),
+        ("best", "--wait", typed),
     ):
         code, out, err = run(*arguments)
         assert code in (1, 2)

@@ -22,9 +22,9 @@ from wxfly.cube.contract import attributes_of, with_lost_members
 from wxfly.physics.air import geomagnetic
 from wxfly.pilot.site import Site
 from wxfly.probability.chance import hour_chances, window_chance
-from wxfly.probability.site_chance import judge_sureness
+from wxfly.probability.site_chance import judge_site_chance
 from wxfly.report.facts.windows import chance_and_causes
-from wxfly.report.text.details import told_causes
+from wxfly.report.text.details import reported_causes
 
 SITE = Site("here", 52.0, 6.0, surface_altitude=30.0, time_zone="Europe/Amsterdam")
 RUN = np.datetime64("2026-06-10T00")
@@ -56,18 +56,18 @@ def members_of(cubes):
 def judge(cube, ensembles=(), *, run=RUN, limits=LIMITS, start=None, end=None):
     conditions = derive(cube, height=60.0, start=start, end=end)
     assessment = assess(conditions, limits)
-    sureness = judge_sureness(
+    site_chance = judge_site_chance(
         conditions, assessment, run, height=60.0, site=SITE, limits=limits, central=cube, ensembles=ensembles
     )
-    return conditions, assessment, sureness
+    return conditions, assessment, site_chance
 
 
 def chances(cube, ensembles=(), **options):
     return judge(cube, ensembles, **options)[2].hours.values
 
 
-def share_of(sureness, element, first=NOON, last=NOON):
-    return {c.element: c.share for c in sureness.of(first, last).causes}.get(element, 0.0)
+def share_of(site_chance, element, first=NOON, last=NOON):
+    return {c.element: c.share for c in site_chance.of(first, last).causes}.get(element, 0.0)
 
 
 # --- 1. light rain -------------------------------------------------------------------------------------------------
@@ -131,9 +131,9 @@ def test_the_chance_falls_with_the_amount_without_a_step():
 @pytest.mark.parametrize("limit", [0.1, 0.5, 4.0])
 def test_the_element_at_its_limit_is_named_among_what_may_break(limit):
     limits = replace(LIMITS, maximum_precipitation=limit)
-    _, assessment, sureness = judge(changed(precipitation_amount=limit), limits=limits)
+    _, assessment, site_chance = judge(changed(precipitation_amount=limit), limits=limits)
     assert float(assessment["margin"].sel(element="precipitation")[NOON]) == pytest.approx(0.0)
-    assert share_of(sureness, "precipitation") == pytest.approx(0.5, abs=0.05)
+    assert share_of(site_chance, "precipitation") == pytest.approx(0.5, abs=0.05)
 
 
 def test_rain_that_decides_the_window_of_the_real_reply_is_named():
@@ -144,15 +144,15 @@ def test_rain_that_decides_the_window_of_the_real_reply_is_named():
     cube = read_forecast(BERLIN)
     conditions = derive(cube, height=30.0)
     assessment = assess(conditions, LIMITS)
-    sureness = judge_sureness(
+    site_chance = judge_site_chance(
         conditions, assessment, cube["time"].values[0], height=30.0, site=SITE, limits=LIMITS, central=cube
     )
     windows = find_windows(assessment, minimum_duration=np.timedelta64(3, "h"))
     wet = [w for w in windows if w.limiting_element == "precipitation"]
     assert wet
     for window in wet:
-        chance = sureness.of(window.first, window.last)
-        named = [c.element for c in told_causes(chance_and_causes(chance)[1], window.limiting_element)]
+        chance = site_chance.of(window.first, window.last)
+        named = [c.element for c in reported_causes(chance_and_causes(chance)[1], window.limiting_element)]
         assert "precipitation" in named
         assert len(named) == 3
 
@@ -241,8 +241,10 @@ def test_a_storm_beside_an_hour_costs_far_more_than_drizzle(code, members):
     for name, here in (("dry", 1.0), ("drizzle", DRIZZLE), ("storm", float(code))):
         cube = changed(weather_code={(NOON, NOON + 1): here})
         ensembles = [] if members == 1 else [members_of([cube] * members)]
-        sureness = judge(cube, ensembles)[2]
-        found[name] = np.array([*sureness.hours.values[NOON - 2 : NOON + 3], sureness.of(NOON - 4, NOON - 2).value])
+        site_chance = judge(cube, ensembles)[2]
+        found[name] = np.array(
+            [*site_chance.hours.values[NOON - 2 : NOON + 3], site_chance.of(NOON - 4, NOON - 2).value]
+        )
     drizzle, storm = found["dry"] - found["drizzle"], found["dry"] - found["storm"]
     assert (storm > 1.5 * drizzle).all()
     assert found["storm"][1] < 0.45  # the hour before whose end has the storm
@@ -267,24 +269,24 @@ FAR_OUTSIDE = {
 def test_an_hour_far_outside_keeps_no_chance_by_the_error_of_timing(what, members):
     """One hour of storm in a quiet day kept 0.40, one of a gale 0.56: the quiet hours beside it might come instead."""
     cube = changed(**FAR_OUTSIDE[what])
-    _, assessment, sureness = judge(cube, [] if members == 1 else [members_of([cube] * members)])
+    _, assessment, site_chance = judge(cube, [] if members == 1 else [members_of([cube] * members)])
     outside = np.flatnonzero(assessment["hour_margin"].values == -1.0)
     outside = outside[(outside > 6) & (outside < 18)]
     assert outside.size
     for hour in outside:
-        assert sureness.hours.values[hour] <= 0.13, hour
-        assert sureness.of(hour - 1, hour + 1).value <= 0.13, hour
+        assert site_chance.hours.values[hour] <= 0.13, hour
+        assert site_chance.of(hour - 1, hour + 1).value <= 0.13, hour
 
 
 @pytest.mark.parametrize("members", [1, 10])
 def test_the_error_of_timing_makes_no_hour_surer_than_it_is_forecast(members):
     cube = changed(**COMES["a front"])
-    sureness = judge(cube, [] if members == 1 else [members_of([cube] * members)])[2]
-    without_timing = hour_chances(sureness.room.sel(shift=0, drop=True), law=sureness.law).values
-    assert (sureness.hours.values <= without_timing + 1e-9).all()
+    site_chance = judge(cube, [] if members == 1 else [members_of([cube] * members)])[2]
+    without_timing = hour_chances(site_chance.room.sel(shift=0, drop=True), law=site_chance.law).values
+    assert (site_chance.hours.values <= without_timing + 1e-9).all()
     for first in range(3, 20):
-        unmoved = window_chance(sureness.room.sel(shift=0, drop=True), first, first + 2, law=sureness.law)
-        assert sureness.of(first, first + 2).value <= unmoved.value + 1e-9
+        unmoved = window_chance(site_chance.room.sel(shift=0, drop=True), first, first + 2, law=site_chance.law)
+        assert site_chance.of(first, first + 2).value <= unmoved.value + 1e-9
 
 
 # --- 3. radiation fog ----------------------------------------------------------------------------------------------
@@ -309,13 +311,13 @@ DAWN = 3
 
 def test_a_calm_clear_dawn_in_humid_air_has_radiation_fog_as_possible():
     for humidity in (0.949, 0.96):
-        _, assessment, sureness = judge(calm_dawn(humidity))
+        _, assessment, site_chance = judge(calm_dawn(humidity))
         hour = assessment.isel(time=DAWN)
         assert float(hour["demand"].sel(element="fog")) == 1.0
         assert State(int(hour["state"])) is State.NARROW
         assert hour["limiting_element"].item() == "fog"
-        assert 0.5 < sureness.hours.values[DAWN] < 0.85
-        assert "fog" in [c.element for c in sureness.of(DAWN, DAWN).causes[:3]]
+        assert 0.5 < site_chance.hours.values[DAWN] < 0.85
+        assert "fog" in [c.element for c in site_chance.of(DAWN, DAWN).causes[:3]]
 
 
 @pytest.mark.thorough
@@ -376,7 +378,7 @@ def test_radiation_fog_fades_in_the_hours_after_sunrise():
     cube = calm_dawn(0.98, bases=True)
     for name, value in (("relative_humidity", 0.80), ("dew_point_temperature", 279.85)):
         cube[name].values[5:] = value
-    conditions, assessment, sureness = judge(cube)
+    conditions, assessment, site_chance = judge(cube)
     fog = conditions["fog_chance"].max("edge").values
     assert fog[3] == pytest.approx(0.37, abs=0.02)
     assert (np.diff(fog[3:9]) <= 1e-9).all()
@@ -384,7 +386,7 @@ def test_radiation_fog_fades_in_the_hours_after_sunrise():
     assert [float(assessment["demand"].sel(element="fog")[h]) for h in (5, 6)] == [1.0, 1.0]
     assert State(int(assessment["state"][5])) is State.NARROW
     assert fog[9] < 0.01
-    assert sureness.hours.values[5] < sureness.hours.values[9] - 0.1
+    assert site_chance.hours.values[5] < site_chance.hours.values[9] - 0.1
 
 
 def test_fog_of_hours_before_those_asked_about_counts():
@@ -409,10 +411,10 @@ SPOKEN_AGAINST = (*range(4, 13), *range(20, 29), *range(30, 41))
 @pytest.mark.parametrize("code", spread(SPOKEN_AGAINST, 6))
 def test_a_code_of_mist_dust_snow_or_what_was_before_passes_no_hour_in_silence(code):
     """Codes 4 to 12, 20 to 28 and 30 to 40 changed nothing: a duststorm and shallow fog were as good as a clear sky."""
-    quiet, (_, told, sureness) = judge(changed(25)), judge(changed(25, weather_code=float(code)))
+    quiet, (_, told, site_chance) = judge(changed(25)), judge(changed(25, weather_code=float(code)))
     assert told["state"].values[NOON] <= State.NARROW
     assert told["hour_margin"].values[NOON] <= 0.2 < quiet[1]["hour_margin"].values[NOON]
-    assert sureness.hours.values[NOON] < quiet[2].hours.values[NOON] - 0.05
+    assert site_chance.hours.values[NOON] < quiet[2].hours.values[NOON] - 0.05
     assert told["limiting_element"].values[NOON] in ("fog", "visibility", "precipitation", "icing")
 
 
@@ -441,11 +443,11 @@ def with_inhibition(cube, value):
 
 
 def test_very_unstable_air_without_rain_is_narrow():
-    _, assessment, sureness = judge(changed(**UNSTABLE))
+    _, assessment, site_chance = judge(changed(**UNSTABLE))
     hour = assessment.isel(time=NOON)
     assert State(int(hour["state"])) is State.NARROW
     assert hour["limiting_element"].item() == "thunderstorm"
-    assert share_of(sureness, "thunderstorm") >= 0.1
+    assert share_of(site_chance, "thunderstorm") >= 0.1
 
 
 @pytest.mark.thorough
@@ -453,9 +455,9 @@ def test_inhibition_lowers_the_chance_of_a_storm_and_removes_it_by_no_step():
     """CAPE of 4000 J/kg with an inhibition of 160 J/kg was wholly inside."""
     found = []
     for inhibition in (0.0, 100.0, 149.0, 151.0, 160.0, 200.0, -200.0):
-        _, assessment, sureness = judge(with_inhibition(changed(**UNSTABLE), inhibition))
+        _, assessment, site_chance = judge(with_inhibition(changed(**UNSTABLE), inhibition))
         assert State(int(assessment["state"][NOON])) is State.NARROW, inhibition
-        found.append(sureness.hours.values[NOON])
+        found.append(site_chance.hours.values[NOON])
     assert found[-1] == found[-2]
     assert (np.diff(found[:-1]) > 0).all()
     assert found[3] - found[2] < 0.01
@@ -483,9 +485,9 @@ def test_unstable_air_makes_no_cliff_in_chance_and_margin(name, wet):
         cube = with_inhibition(
             changed(25, **{k: v for k, v in held.items() if k != "inhibition"}, **wet), held["inhibition"]
         )
-        _, assessment, sureness = judge(cube)
+        _, assessment, site_chance = judge(cube)
         margins.append(float(assessment["margin"].sel(element="thunderstorm")[NOON]))
-        found.append(sureness.hours.values[NOON])
+        found.append(site_chance.hours.values[NOON])
     assert (np.diff(margins) <= 1e-9).all()
     assert -np.diff(margins).min() < 0.2
     assert (np.diff(found) <= 1e-9).all()
@@ -509,7 +511,7 @@ def with_jet(speed, members=1, height=60.0, **lost):
         cube[name].values[:, -1] = value
     conditions = derive(cube, height=height)
     ensembles = [] if members == 1 else [members_of([cube] * members)]
-    return judge_sureness(
+    return judge_site_chance(
         conditions, assess(conditions, LIMITS), RUN, height=height, site=SITE, limits=LIMITS, central=cube,
         ensembles=ensembles,
     )  # fmt: skip
@@ -618,18 +620,18 @@ def cold_stratus(probability=0.4, degrees=-3.4, **others):
 
 
 def test_precipitation_that_may_fall_through_freezing_air_makes_icing_possible():
-    _, assessment, sureness = judge(cold_stratus())
+    _, assessment, site_chance = judge(cold_stratus())
     hour = assessment.isel(time=NOON)
     assert float(hour["demand"].sel(element="icing")) == 1.0
     assert State(int(hour["state"])) is State.NARROW
-    assert share_of(sureness, "icing") == pytest.approx(0.4, abs=0.05)
+    assert share_of(site_chance, "icing") == pytest.approx(0.4, abs=0.05)
 
 
 @pytest.mark.parametrize("ahead", [0, 120])
 def test_the_chance_of_icing_is_near_the_probability_far_ahead_too(ahead):
     for probability in (0.4, 0.9):
-        sureness = judge(cold_stratus(probability), run=RUN - np.timedelta64(ahead, "h"))[2]
-        assert share_of(sureness, "icing") == pytest.approx(probability, abs=0.06)
+        site_chance = judge(cold_stratus(probability), run=RUN - np.timedelta64(ahead, "h"))[2]
+        assert share_of(site_chance, "icing") == pytest.approx(probability, abs=0.06)
 
 
 @pytest.mark.thorough
@@ -663,8 +665,8 @@ def test_rain_in_some_members_and_its_probability_are_counted_once(raining):
     """With 8 of 20 members raining and a probability of 0.4 icing read 0.59: it was added to those without rain."""
     dry = cold_stratus(0.4)
     wet = cold_stratus(0.4, precipitation_amount=0.5, weather_code=61.0)
-    sureness = judge(dry, [members_of([dry] * (20 - raining) + [wet] * raining)])[2]
-    assert share_of(sureness, "icing") == pytest.approx(max(0.4, 0.87 * raining / 20), abs=0.02)
+    site_chance = judge(dry, [members_of([dry] * (20 - raining) + [wet] * raining)])[2]
+    assert share_of(site_chance, "icing") == pytest.approx(max(0.4, 0.87 * raining / 20), abs=0.02)
 
 
 def test_a_member_that_is_lost_makes_icing_no_less_likely():

@@ -18,7 +18,7 @@ from wxfly.physics.probability import normal_probability
 from wxfly.pilot.elements import BY_NAME, shipped_figures
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.services import OF_ONE_MODEL
-from wxfly.probability.site_chance import judge_sureness
+from wxfly.probability.site_chance import judge_site_chance
 from wxfly.sources.open_meteo.ensembles import ENSEMBLES
 from wxfly.sources.open_meteo.models import MODELS
 
@@ -127,7 +127,7 @@ def test_the_law_meets_the_answer() -> None:
     for model in ("icon_eu", "ncep_gfs_global"):
         for height in (60.0, 110.0):
             judged = derive(cube.assign_attrs(model=model), height=height)
-            sure = judge_sureness(judged, assess(judged, limits), run, height=height, site=None, limits=limits)
+            sure = judge_site_chance(judged, assess(judged, limits), run, height=height, site=None, limits=limits)
             told[model, height] = float(sure.hours.values[12])
     assert told["icon_eu", 60.0] > told["ncep_gfs_global", 60.0]
     assert told["icon_eu", 60.0] > told["icon_eu", 110.0]

@@ -23,7 +23,7 @@ def make(cube: xr.Dataset | None = None, *, sortie: bool = True, **plan) -> Flig
     flown = Sortie(energy_model(answer.request.aircraft), Plan(**plan), 3) if sortie else None
     placed = cube.assign_coords(latitude=MEADOW.latitude, longitude=MEADOW.longitude)
     return make_flight_brief(
-        placed, answer, answer.best, sortie=flown, hand_height=2.0, return_height=plan["return_height"]
+        placed, answer, answer.best, sortie=flown, anemometer_height=2.0, return_height=plan["return_height"]
     )
 
 
@@ -72,7 +72,7 @@ def test_flights_follow_from_the_batteries() -> None:
 def test_without_figures_there_is_no_energy_but_a_field_check() -> None:
     got = make(sortie=False)
     assert got.energy is None
-    assert got.rule.mean_holds > 0
+    assert got.rule.largest_mean > 0
 
 
 def test_the_roughest_known_ground_counts() -> None:

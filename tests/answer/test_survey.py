@@ -90,7 +90,7 @@ def test_with_members_the_chance_is_theirs():
     members = members_cube(21)
     survey, answer = laid(quiet_cube(36), 3, ensembles=[members.expand_dims("site")])
     assert survey.chance.members == 21
-    assert answer.sureness.of(0, 2).value == pytest.approx(survey.chance.value)
+    assert answer.site_chance.of(0, 2).value == pytest.approx(survey.chance.value)
 
 
 def test_work_over_several_days_names_the_days():

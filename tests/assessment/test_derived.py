@@ -11,7 +11,7 @@ from wxfly.answer.windows import find_windows
 from wxfly.assessment.conditions import derive, pressure_note
 from wxfly.assessment.hours import stamps_of_hour
 from wxfly.assessment.suitability import State, assess
-from wxfly.cube.contract import mark_carried
+from wxfly.cube.contract import mark_provided
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.limits import limits_for
 
@@ -199,14 +199,14 @@ def test_warm_fog_is_seen_without_visibility_and_without_low_cloud():
     cube = quiet_cube().drop_vars("visibility_in_air").drop_vars("cloud_base_altitude")
     cube["air_temperature"][:], cube["dew_point_temperature"][:], cube["relative_humidity"][:] = 278.15, 278.15, 1.0
     cube["low_type_cloud_area_fraction"][:], cube["weather_code"][:] = 0.0, 3.0
-    hours = assess(derive(mark_carried(cube.assign_attrs(carried="")), height=60.0), LIMITS)
+    hours = assess(derive(mark_provided(cube.assign_attrs(carried="")), height=60.0), LIMITS)
     assert (hours["state"].values[6:18] == State.OUTSIDE).all()
 
 
 def test_surface_pressure_from_sea_level_where_the_source_has_none():
     given = derive(quiet_cube(), height=60.0)
     without = quiet_cube().drop_vars("surface_air_pressure")
-    estimated = derive(mark_carried(without.assign_attrs(carried="")), height=60.0)
+    estimated = derive(mark_provided(without.assign_attrs(carried="")), height=60.0)
     assert estimated["density_altitude"].values == pytest.approx(given["density_altitude"].values, abs=15)
 
 
@@ -215,7 +215,7 @@ def reduced_pressure(ground, temperature):
     cube = quiet_cube().drop_vars("surface_air_pressure").assign_coords(surface_altitude=ground)
     cube["air_temperature"][:], cube["air_temperature_aloft"][:] = temperature, temperature
     cube["air_pressure_at_mean_sea_level"][:] = 101_500.0
-    return mark_carried(cube.assign_attrs(carried=""))
+    return mark_provided(cube.assign_attrs(carried=""))
 
 
 @pytest.mark.parametrize("temperature", [263.15, 298.15])

@@ -1,4 +1,4 @@
-"""Limits by phase of the flight: the launch at the hand, the way home at its height; the tightest counts."""
+"""Limits by phase of the flight: the launch at the hand, the way back at its height; the tightest counts."""
 
 from dataclasses import replace
 
@@ -108,9 +108,9 @@ def test_members_are_held_to_it_too():
         brief(limits=limits, ensembles=members).answers[0]
         for limits in (LIMITS, replace(LIMITS, maximum_gust_at_launch=4.0))
     )
-    known = ~np.isnan(free.sureness.hours.values)
-    assert (tight.sureness.hours.values <= free.sureness.hours.values + 1e-9)[known].all()
-    assert tight.sureness.hours.values[12] < free.sureness.hours.values[12] - 0.05
+    known = ~np.isnan(free.site_chance.hours.values)
+    assert (tight.site_chance.hours.values <= free.site_chance.hours.values + 1e-9)[known].all()
+    assert tight.site_chance.hours.values[12] < free.site_chance.hours.values[12] - 0.05
 
 
 def test_an_unknown_gust_is_unknown_in_every_phase():

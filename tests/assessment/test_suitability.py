@@ -183,8 +183,10 @@ def test_an_element_without_a_limit_is_not_judged_and_said_so():
 
 
 def test_a_chosen_confidence_adds_the_doubt_of_the_carrying():
-    doubt = xr.DataArray(np.full((2, 1), 1.0), dims=("edge", "time"))
-    doubtful = conditions(largest_gust=9.0).assign(gust_standard_deviation=doubt, wind_standard_deviation=doubt)
+    uncertainty = xr.DataArray(np.full((2, 1), 1.0), dims=("edge", "time"))
+    doubtful = conditions(largest_gust=9.0).assign(
+        gust_standard_deviation=uncertainty, wind_standard_deviation=uncertainty
+    )
     plain = assess(doubtful, LIMITS)["demand"].sel(element="gust").item()
     careful = assess(doubtful, dataclasses.replace(LIMITS, confidence=0.9))["demand"].sel(element="gust").item()
     assert plain == 9.0

@@ -22,7 +22,7 @@ def found(cube, limits=LIMITS):
 def test_a_quiet_day_is_usable_to_the_ceiling():
     heights = found(quiet_cube())
     assert (heights["usable_height"] == 120.0).all()
-    assert set(heights["usable_height_ends_by"].values) == {"ceiling"}
+    assert set(heights["usable_height_ends_by"].values) == {"height_limit"}
 
 
 def test_wind_aloft_ends_the_climb_where_it_reaches_the_limit():
@@ -81,7 +81,7 @@ def test_steps_reach_the_ceiling():
 
 
 def test_a_ceiling_in_feet_is_kept():
-    limits = dataclasses.replace(LIMITS, height_ceiling=121.92)
+    limits = dataclasses.replace(LIMITS, height_limit=121.92)
     assert (found(quiet_cube(), limits)["usable_height"] == 121.92).all()
 
 

@@ -109,7 +109,7 @@ def _region(row: Row) -> str:
 def _(row: Row) -> bool:
     from wxfly.units import parse_quantity
 
-    value = parse_quantity(_rule(_region(row), "height_ceiling"), "length", "m")
+    value = parse_quantity(_rule(_region(row), "height_limit"), "length", "m")
     numbers = re.findall(r"([\d.]+)\s*(ft|m)\b", row.expected)
     return any(abs(value - float(n) * (0.3048 if u == "ft" else 1.0)) < 0.01 for n, u in numbers)
 

@@ -80,12 +80,14 @@ def test_clocks_may_be_an_hour_apart():
 
 
 def test_an_age_since_the_retrieval_is_not_said_to_be_that_of_a_run():
-    def told(age, **more):
+    def damage_notes(age, **more):
         return hide_stale(quiet_cube(), START + age, since=START, of_retrieval=True, **more)[1][0]
 
-    assert told(19 * HOUR) == "this forecast is old: it was retrieved 19 h ago"
-    assert told(-5 * HOUR, is_chosen=True) == "this forecast was retrieved 5 h after the time asked about"
-    assert told(-5 * HOUR).startswith("this forecast was retrieved 5 h from now: the clock or the forecast is wrong")
+    assert damage_notes(19 * HOUR) == "this forecast is old: it was retrieved 19 h ago"
+    assert damage_notes(-5 * HOUR, is_chosen=True) == "this forecast was retrieved 5 h after the time asked about"
+    assert damage_notes(-5 * HOUR).startswith(
+        "this forecast was retrieved 5 h from now: the clock or the forecast is wrong"
+    )
 
 
 def test_kp_that_comes_from_the_future_is_not_used():

@@ -10,11 +10,11 @@ from wxfly.cube.contract import (
     COORDINATES,
     VARIABLES,
     attributes_of,
-    carried_heights,
     check_forecast,
     covers_hours,
-    mark_carried,
-    restore_carried,
+    mark_provided,
+    provided_heights,
+    restore_provided,
     side_by_side,
     spans_of,
     state_spans,
@@ -128,9 +128,9 @@ def test_missing_values_are_no_fault():
 
 
 def test_what_was_carried_and_lost_comes_back_as_missing():
-    marked = mark_carried(cube())
+    marked = mark_provided(cube())
     lost = marked.drop_vars("air_temperature").sel(height=[10.0])
-    back = restore_carried(lost)
+    back = restore_provided(lost)
     assert np.isnan(back["air_temperature"]).all()
     assert list(back["height"].values) == [10.0, 80.0]
     assert np.isnan(back["wind_speed"].sel(height=80.0)).all()
@@ -139,26 +139,26 @@ def test_what_was_carried_and_lost_comes_back_as_missing():
 
 def test_a_height_without_any_value_is_not_carried():
     axis = cube().reindex(height=[2.0, 10.0, 80.0])
-    assert list(carried_heights(mark_carried(axis), "wind_speed")) == [10.0, 80.0]
-    assert list(carried_heights(axis, "wind_speed")) == [10.0, 80.0]
-    lost = mark_carried(axis)
+    assert list(provided_heights(mark_provided(axis), "wind_speed")) == [10.0, 80.0]
+    assert list(provided_heights(axis, "wind_speed")) == [10.0, 80.0]
+    lost = mark_provided(axis)
     lost["wind_speed"][:] = np.nan
-    assert list(carried_heights(lost, "wind_speed")) == [10.0, 80.0]
-    assert list(carried_heights(axis, "air_temperature_aloft")) == []
+    assert list(provided_heights(lost, "wind_speed")) == [10.0, 80.0]
+    assert list(provided_heights(axis, "air_temperature_aloft")) == []
 
 
 def test_marking_again_forgets_nothing():
-    lost = mark_carried(cube()).drop_vars("air_temperature").sel(height=[10.0])
-    again = mark_carried(lost)
-    assert "air_temperature" in restore_carried(again)
-    assert list(carried_heights(again, "wind_speed")) == [10.0, 80.0]
+    lost = mark_provided(cube()).drop_vars("air_temperature").sel(height=[10.0])
+    again = mark_provided(lost)
+    assert "air_temperature" in restore_provided(again)
+    assert list(provided_heights(again, "wind_speed")) == [10.0, 80.0]
 
 
 def test_a_height_that_the_model_is_known_to_carry_is_lost_when_it_came_empty():
     empty = cube()
     empty["wind_speed"][:, 1] = np.nan
-    assert list(carried_heights(mark_carried(empty), "wind_speed")) == [10.0]
-    assert list(carried_heights(mark_carried(empty, {"wind_speed": (10.0, 80.0, 120.0)}), "wind_speed")) == [
+    assert list(provided_heights(mark_provided(empty), "wind_speed")) == [10.0]
+    assert list(provided_heights(mark_provided(empty, {"wind_speed": (10.0, 80.0, 120.0)}), "wind_speed")) == [
         10,
         80,
         120,
@@ -166,8 +166,8 @@ def test_a_height_that_the_model_is_known_to_carry_is_lost_when_it_came_empty():
 
 
 def test_a_cube_that_never_had_it_stays_without():
-    never = mark_carried(cube().drop_vars("air_temperature"))
-    assert "air_temperature" not in restore_carried(never)
+    never = mark_provided(cube().drop_vars("air_temperature"))
+    assert "air_temperature" not in restore_provided(never)
 
 
 def test_the_span_of_a_gust_is_stated_once():

@@ -10,11 +10,11 @@ from wxfly.assessment.conditions import derive
 from wxfly.cube.contract import (
     FORECAST_MODEL,
     Provenance,
-    carried_heights,
     check_forecast,
     covers_hours,
     finish_cube,
     models_of,
+    provided_heights,
 )
 from wxfly.cube.joined import hours_by_model, join_models, unknown_hours
 from wxfly.cube.netcdf import load_cube, save_cube
@@ -90,7 +90,7 @@ def test_no_hour_has_heights_of_two_models():
 
 def test_a_height_that_only_the_other_model_has_is_not_missed():
     joined = join_models([fine(), coarse()], NEEDED)
-    assert carried_heights(joined, "wind_speed").tolist() == [10, 80, 100, 120, 200]
+    assert provided_heights(joined, "wind_speed").tolist() == [10, 80, 100, 120, 200]
     conditions = derive(joined.isel(site=0), height=100.0)
     assert conditions["wind_speed"].notnull().all()
     assert not conditions["input_is_lost"].sel(element="wind").any()
@@ -182,7 +182,7 @@ def test_a_joined_cube_comes_back_from_a_file(tmp_path, read_here):
 
 
 @pytest.mark.parametrize("change", [
-    {"model": "fine"}, {"carried_by_model": "wind_speed 10"}, {"runs_by_model": "NaT"},
+    {"model": "fine"}, {"provided_by_model": "wind_speed 10"}, {"runs_by_model": "NaT"},
 ])  # fmt: skip
 def test_a_flag_without_its_models_is_refused(change):
     joined = join_models([fine(), coarse()], NEEDED)

@@ -107,7 +107,7 @@ def test_frost_is_told_and_is_no_icing():
 
 def test_thrust_in_hand_agrees_with_density_altitude():
     thin = stretch(surface_air_pressure=60_000.0, height=10.0)
-    assert (advise(thin, QUAD).thrust_in_hand < 0) == (float(thin["density_altitude"].max()) > 4000)
+    assert (advise(thin, QUAD).spare_thrust < 0) == (float(thin["density_altitude"].max()) > 4000)
 
 
 def test_a_hill_is_told_as_an_upper_value_and_never_lowers():

@@ -30,12 +30,12 @@ def levels(cube: xr.Dataset, *heights: float) -> list[xr.Dataset]:
 
 
 @given(st.floats(0.1, 30.0), st.floats(0.0, 30.0), st.floats(1.0, 3.0), st.floats(10.0, 150.0))
-def test_down_to_the_hand_and_up_again_is_exact(limit: float, low: float, hand: float, height: float) -> None:
-    ratio = anemometer_reading.ratio_to_hand(low, 1.5 * low, hand, height, OPEN)
+def test_down_to_the_hand_and_up_again_is_exact(limit: float, low: float, near_ground: float, height: float) -> None:
+    ratio = anemometer_reading.ratio_to_anemometer(low, 1.5 * low, near_ground, height, OPEN)
     assert ratio >= 1.0
-    assert float(anemometer_reading.carry_up(anemometer_reading.carry_down(limit, ratio), ratio)) == pytest.approx(
-        limit, rel=1e-14
-    )
+    assert float(
+        anemometer_reading.extrapolate_up(anemometer_reading.extrapolate_down(limit, ratio), ratio)
+    ) == pytest.approx(limit, rel=1e-14)
     gust = anemometer_reading.gust_of_hour(anemometer_reading.gust_of_period(0.0, limit))
     assert float(gust) == pytest.approx(limit, rel=1e-14)
 
@@ -49,7 +49,7 @@ def test_gusts_of_two_minutes_are_those_of_the_published_table(of_hour: float, o
 @given(st.floats(1.0, 20.0), st.floats(1.0, 4.0), st.floats(0.55, 0.99), st.floats(0.55, 0.99))
 def test_more_confidence_asks_for_a_lower_reading(limit: float, ratio: float, one: float, other: float) -> None:
     sure, surer = sorted((one, other))
-    readings = [float(anemometer_reading.reading_that_holds(limit, ratio, 2.0, 60.0, c)) for c in (sure, surer)]
+    readings = [float(anemometer_reading.largest_reading(limit, ratio, 2.0, 60.0, c)) for c in (sure, surer)]
     assert 0 <= readings[1] <= readings[0] <= limit / ratio
 
 
@@ -62,15 +62,15 @@ def test_the_rule_holds_on_a_tower(height: int, limit: float) -> None:
     Counted are only readings just below the rule, from four fifths of it up, where it is put to the test.
     """
     tower = read_tower(TOWER)
-    hand, ten, aloft = tower.speed[3], tower.speed[10], tower.speed[height]
+    near_ground, ten, aloft = tower.speed[3], tower.speed[10], tower.speed[height]
     before = np.roll(np.stack([ten * np.log(3.0 / OPEN) / np.log(10.0 / OPEN), aloft]), 1, axis=1)
-    ratio = anemometer_reading.ratio_to_hand(before[0], before[1], 3.0, float(height), OPEN)
+    ratio = anemometer_reading.ratio_to_anemometer(before[0], before[1], 3.0, float(height), OPEN)
     with np.errstate(invalid="ignore"):
-        holds = anemometer_reading.reading_that_holds(limit, ratio, 3.0, float(height), 0.9)
-        stop = anemometer_reading.carry_down(limit, ratio)
-        known = np.isfinite(hand + aloft + ratio)
-        just_below = known & (hand <= holds) & (hand > 0.8 * holds)
-        above = known & (hand >= stop)
+        holds = anemometer_reading.largest_reading(limit, ratio, 3.0, float(height), 0.9)
+        stop = anemometer_reading.extrapolate_down(limit, ratio)
+        known = np.isfinite(near_ground + aloft + ratio)
+        just_below = known & (near_ground <= holds) & (near_ground > 0.8 * holds)
+        above = known & (near_ground >= stop)
     assert just_below.sum() > 500
     assert above.sum() > 500
     assert np.mean(aloft[just_below] <= limit) >= 0.9
@@ -80,46 +80,46 @@ def test_the_rule_holds_on_a_tower(height: int, limit: float) -> None:
 def test_a_rule_for_hours_is_that_of_the_strictest() -> None:
     cube = quiet_cube()
     cube["wind_speed"][10:13] = [3.0, 9.0, 10.0]  # hours with strong shear
-    hand, flight, home = levels(cube, 2.0, 60.0, 100.0)
-    both = anemometer_reading.hand_rule(hand, [flight, home], LIMITS, roughness_length=OPEN)
-    low = anemometer_reading.hand_rule(hand, [flight], LIMITS, roughness_length=OPEN)
-    calm = anemometer_reading.hand_rule(
-        hand.isel(time=slice(0, 5)), [flight.isel(time=slice(0, 5))], LIMITS, roughness_length=OPEN
+    near_ground, flight, home = levels(cube, 2.0, 60.0, 100.0)
+    both = anemometer_reading.anemometer_rule(near_ground, [flight, home], LIMITS, roughness_length=OPEN)
+    low = anemometer_reading.anemometer_rule(near_ground, [flight], LIMITS, roughness_length=OPEN)
+    calm = anemometer_reading.anemometer_rule(
+        near_ground.isel(time=slice(0, 5)), [flight.isel(time=slice(0, 5))], LIMITS, roughness_length=OPEN
     )
-    assert 0 < both.mean_holds <= low.mean_holds < calm.mean_holds
+    assert 0 < both.largest_mean <= low.largest_mean < calm.largest_mean
     for rule in (both, low, calm):
-        assert rule.mean_holds < rule.mean_stop < LIMITS.maximum_wind
-        assert rule.gust_holds < rule.gust_stop < LIMITS.maximum_gust
-        assert rule.mean_holds < rule.gust_holds
+        assert rule.largest_mean < rule.mean_stop < LIMITS.maximum_wind
+        assert rule.largest_gust < rule.gust_stop < LIMITS.maximum_gust
+        assert rule.largest_mean < rule.largest_gust
         assert rule.mean_expected[0] <= rule.mean_expected[1]
 
 
 def test_without_a_way_down_there_is_no_rule() -> None:
     cube = quiet_cube()
     cube["wind_speed"][5, 0] = np.nan
-    hand, flight = levels(cube, 2.0, 60.0)
-    rule = anemometer_reading.hand_rule(hand, [flight], LIMITS, roughness_length=OPEN)
-    assert np.isnan([rule.mean_holds, rule.gust_holds, rule.mean_stop, rule.gust_stop]).all()
+    near_ground, flight = levels(cube, 2.0, 60.0)
+    rule = anemometer_reading.anemometer_rule(near_ground, [flight], LIMITS, roughness_length=OPEN)
+    assert np.isnan([rule.largest_mean, rule.largest_gust, rule.mean_stop, rule.gust_stop]).all()
 
 
 def weighed(cube: xr.Dataset, **given):
-    hand, flight = levels(cube, 2.0, 80.0)
+    near_ground, flight = levels(cube, 2.0, 80.0)
     reading = Reading(NOON + np.timedelta64(20, "m"), 2.0, **given)
-    return weigh(reading, hand, flight, roughness_length=OPEN)
+    return weigh(reading, near_ground, flight, roughness_length=OPEN)
 
 
 def test_a_reading_as_expected_changes_little_and_a_higher_one_adds() -> None:
     cube = quiet_cube()
-    expected = weighed(cube, mean=1.0).expected_at_hand
+    expected = weighed(cube, mean=1.0).expected_at_anemometer
     assert expected < 2.0  # of 2 m/s at 10 m
     correction = weighed(cube, mean=5.0, gust=7.0)
     assert 0.1 < correction.weight < 0.9
-    assert correction.carried_wind > 5.0
-    assert 0 < correction.added_wind < correction.carried_wind - correction.forecast_wind
+    assert correction.extrapolated_wind > 5.0
+    assert 0 < correction.added_wind < correction.extrapolated_wind - correction.forecast_wind
     assert correction.added_gust > 0
     lower = weighed(quiet_cube_with_wind(6.0), mean=1.0)
     assert lower.added_wind < 0
-    assert lower.added_wind > lower.weight * (lower.carried_wind - lower.forecast_wind)  # a lee keeps it small
+    assert lower.added_wind > lower.weight * (lower.extrapolated_wind - lower.forecast_wind)  # a lee keeps it small
 
 
 def quiet_cube_with_wind(speed: float) -> xr.Dataset:
@@ -131,11 +131,11 @@ def quiet_cube_with_wind(speed: float) -> xr.Dataset:
 
 def test_the_higher_the_flight_the_less_a_hand_weighs() -> None:
     cube = quiet_cube()
-    hand = derive(cube, height=2.0)
+    near_ground = derive(cube, height=2.0)
     weights = []
     for height in (20.0, 60.0, 120.0):
         reading = Reading(NOON, 2.0, 3.0)
-        weights.append(weigh(reading, hand, derive(cube, height=height), roughness_length=OPEN).weight)
+        weights.append(weigh(reading, near_ground, derive(cube, height=height), roughness_length=OPEN).weight)
     assert weights[0] > weights[1] > weights[2]
 
 
@@ -177,23 +177,23 @@ def test_a_reading_without_a_forecast_of_its_time_is_refused() -> None:
     with pytest.raises(WxflyError, match="has no wind at"):
         weighed(cube, mean=3.0)
     with pytest.raises(WxflyError, match="out of reach"):
-        anemometer_reading.check_hand_height(30.0)
+        anemometer_reading.check_anemometer_height(30.0)
 
 
 def test_a_limit_for_the_launch_bounds_the_gust_at_the_hand() -> None:
     from dataclasses import replace
 
     cube = quiet_cube()
-    hand, flight = levels(cube, 2.0, 60.0)
-    free = anemometer_reading.hand_rule(hand, [flight], LIMITS, roughness_length=OPEN)
-    tight = anemometer_reading.hand_rule(
-        hand, [flight], replace(LIMITS, maximum_gust_at_launch=3.0), roughness_length=OPEN
+    near_ground, flight = levels(cube, 2.0, 60.0)
+    free = anemometer_reading.anemometer_rule(near_ground, [flight], LIMITS, roughness_length=OPEN)
+    tight = anemometer_reading.anemometer_rule(
+        near_ground, [flight], replace(LIMITS, maximum_gust_at_launch=3.0), roughness_length=OPEN
     )
-    assert tight.gust_holds <= 3.0
+    assert tight.largest_gust <= 3.0
     assert tight.gust_stop <= 3.0
-    assert tight.gust_holds < free.gust_holds
-    assert tight.mean_holds == free.mean_holds
-    far = anemometer_reading.hand_rule(
-        hand, [flight], replace(LIMITS, maximum_gust_at_launch=60.0), roughness_length=OPEN
+    assert tight.largest_gust < free.largest_gust
+    assert tight.largest_mean == free.largest_mean
+    far = anemometer_reading.anemometer_rule(
+        near_ground, [flight], replace(LIMITS, maximum_gust_at_launch=60.0), roughness_length=OPEN
     )
-    assert (far.gust_holds, far.gust_stop) == (free.gust_holds, free.gust_stop)
+    assert (far.largest_gust, far.gust_stop) == (free.largest_gust, free.gust_stop)

@@ -35,8 +35,8 @@ def cube_with(wind=(5.0, 8.0, 8.5), gust=9.0, **values) -> xr.Dataset:
 
 
 def weighed(cube: xr.Dataset, mean: float, gust: float | None = None, temperature: float | None = None) -> Correction:
-    hand, flight = (derive(cube, height=h, start=NOON) for h in (2.0, 60.0))
-    return weigh(Reading(NOON, 2.0, mean, gust, temperature), hand, flight, roughness_length=0.03)
+    near_ground, flight = (derive(cube, height=h, start=NOON) for h in (2.0, 60.0))
+    return weigh(Reading(NOON, 2.0, mean, gust, temperature), near_ground, flight, roughness_length=0.03)
 
 
 def answered(cube: xr.Dataset, correction: Correction | None = None) -> SiteAnswer:

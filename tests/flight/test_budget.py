@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from wxfly.flight import energy
 from wxfly.flight.budget import Refusal, sortie_budget
-from wxfly.flight.leg import FORECAST_DEVIATION, Plan, Polar, Wind, fly_leg, quantile, wind_doubt
+from wxfly.flight.leg import FORECAST_DEVIATION, Plan, Polar, Wind, fly_leg, quantile, wind_uncertainty
 from wxfly.pilot.aircraft import load_aircraft
 
 CLASSES = load_aircraft()
@@ -70,10 +70,12 @@ def test_without_a_direction_the_most_demanding_counts() -> None:
 def test_many_hours_at_once_are_the_hours_one_by_one() -> None:
     out, home = np.array([[2.0, 6.0], [4.0, 9.0]]), np.array([[3.0, 7.0], [8.0, 13.0]])
     plan = replace(PLAN, direction=None, confidence=0.9)
-    doubt = wind_doubt(out, 1.5 * out, 0.5, 40.0, 0.9)
-    together = sortie_budget(QUAD, plan, Wind(out, 240.0, doubt), Wind(home, 250.0, doubt), 1.2, WARM)
+    uncertainty = wind_uncertainty(out, 1.5 * out, 0.5, 40.0, 0.9)
+    together = sortie_budget(QUAD, plan, Wind(out, 240.0, uncertainty), Wind(home, 250.0, uncertainty), 1.2, WARM)
     for i in np.ndindex(out.shape):
-        alone = sortie_budget(QUAD, plan, Wind(out[i], 240.0, doubt[i]), Wind(home[i], 250.0, doubt[i]), 1.2, WARM)
+        alone = sortie_budget(
+            QUAD, plan, Wind(out[i], 240.0, uncertainty[i]), Wind(home[i], 250.0, uncertainty[i]), 1.2, WARM
+        )
         for many, one in zip(together, alone, strict=True):
             assert float(many[i]) == pytest.approx(float(one))
 
@@ -135,9 +137,9 @@ def test_a_pack_that_gives_less_power_flies_slower() -> None:
 def test_the_doubt_of_the_wind() -> None:
     assert quantile(0.5) == 0.0
     assert quantile(0.9) == pytest.approx(1.2816, abs=1e-4)  # the normal distribution's table
-    assert float(wind_doubt(6.0, 6.0, 0.0, 60.0, 0.9)) == pytest.approx(1.2816 * FORECAST_DEVIATION, rel=1e-4)
-    assert wind_doubt(6.0, 10.0, 1.0, 60.0, 0.9) > wind_doubt(6.0, 8.0, 1.0, 60.0, 0.9)
-    assert np.isnan(wind_doubt(6.0, np.nan, 0.0, 60.0, 0.9))
+    assert float(wind_uncertainty(6.0, 6.0, 0.0, 60.0, 0.9)) == pytest.approx(1.2816 * FORECAST_DEVIATION, rel=1e-4)
+    assert wind_uncertainty(6.0, 10.0, 1.0, 60.0, 0.9) > wind_uncertainty(6.0, 8.0, 1.0, 60.0, 0.9)
+    assert np.isnan(wind_uncertainty(6.0, np.nan, 0.0, 60.0, 0.9))
 
 
 def test_a_cold_full_pack_must_bear_the_climb() -> None:

@@ -14,12 +14,12 @@ from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import assess
 from wxfly.flight.anemometer_reading import (
     STARTING_SPEED,
+    AnemometerRule,
     Correction,
-    HandRule,
     NoCredit,
     Reading,
+    anemometer_rule,
     correct_forecast,
-    hand_rule,
     weigh,
 )
 from wxfly.flight.launch_decision import Reason, Verdict, judge_reading
@@ -39,12 +39,12 @@ def cube_with(wind=(2.0, 3.0, 3.3), gust=4.0) -> xr.Dataset:
     return cube
 
 
-def judged(cube: xr.Dataset, mean: float, gust: float | None) -> tuple[Correction, HandRule, xr.Dataset]:
+def judged(cube: xr.Dataset, mean: float, gust: float | None) -> tuple[Correction, AnemometerRule, xr.Dataset]:
     """Return what a verdict is made of, for a flight of an hour from noon on."""
-    hand, flight = (derive(cube, height=h, start=NOON) for h in (2.0, 60.0))
-    correction = weigh(Reading(NOON, 2.0, mean, gust), hand, flight, roughness_length=OPEN)
+    near_ground, flight = (derive(cube, height=h, start=NOON) for h in (2.0, 60.0))
+    correction = weigh(Reading(NOON, 2.0, mean, gust), near_ground, flight, roughness_length=OPEN)
     now = {"time": slice(0, 1)}
-    rule = hand_rule(hand.isel(now), [flight.isel(now)], LIMITS, roughness_length=OPEN)
+    rule = anemometer_rule(near_ground.isel(now), [flight.isel(now)], LIMITS, roughness_length=OPEN)
     corrected = derive(correct_forecast(cube, correction), height=60.0, start=NOON)
     return correction, rule, assess(corrected, LIMITS).isel(now)
 
@@ -61,7 +61,7 @@ def test_a_quiet_hour_and_a_quiet_reading_hold() -> None:
 def test_under_a_jet_calm_at_the_hand_is_no_leave_to_launch(mean: float, gust: float | None) -> None:
     """Calm at 10 m and 30 m/s at 80 m: a rule next to nothing is kept by a reading of nothing, and means nothing."""
     correction, rule, hours = judged(cube_with(JET, 1.5), mean, gust if gust is None else max(mean, gust))
-    assert rule.mean_holds < STARTING_SPEED
+    assert rule.largest_mean < STARTING_SPEED
     found = judge_reading(correction, rule, hours)
     assert found.verdict == Verdict.DO_NOT_LAUNCH
     assert Reason.HOUR_OUTSIDE in found.reasons
@@ -69,7 +69,7 @@ def test_under_a_jet_calm_at_the_hand_is_no_leave_to_launch(mean: float, gust: f
 
 def test_a_corrected_hour_outside_is_no_launch_whatever_the_hand_shows() -> None:
     correction, rule, hours = judged(cube_with((8.0, 12.0, 13.0), 14.0), 1.5, 2.5)
-    assert correction.reading.mean < rule.mean_holds
+    assert correction.reading.mean < rule.largest_mean
     assert judge_reading(correction, rule, hours).reasons == (Reason.HOUR_OUTSIDE,)
     assert judge_reading(correction, rule, hours).verdict == Verdict.DO_NOT_LAUNCH
 
@@ -80,10 +80,10 @@ def test_a_corrected_hour_next_to_its_limit_is_in_doubt() -> None:
     assert (hours["margin"].sel(element=["wind", "gust"]) >= 0).all()
     assert judge_reading(correction, rule, hours).verdict == Verdict.IN_DOUBT
     assert Reason.TOO_NEAR in judge_reading(correction, rule, hours).reasons
-    assert 0 < correction.deviation < correction.carried_deviation
+    assert 0 < correction.deviation < correction.extrapolation_deviation
 
 
-def in_doubt(correction: Correction, rule: HandRule, hours: xr.Dataset) -> tuple[Reason, ...]:
+def in_doubt(correction: Correction, rule: AnemometerRule, hours: xr.Dataset) -> tuple[Reason, ...]:
     found = judge_reading(correction, rule, hours)
     assert found.verdict == Verdict.IN_DOUBT
     return found.reasons
@@ -94,11 +94,11 @@ def test_every_reason_alone_puts_a_good_reading_in_doubt() -> None:
     unknown = hours.copy(deep=True)
     unknown["margin"].loc[{"element": "gust"}] = np.nan
     assert in_doubt(correction, rule, unknown) == (Reason.HOUR_NOT_KNOWN,)
-    assert in_doubt(correction, replace(rule, mean_holds=0.0), hours) == (Reason.NO_READING_HOLDS,)
-    assert in_doubt(correction, replace(rule, gust_holds=0.0), hours) == (Reason.NO_READING_HOLDS,)
-    assert in_doubt(correction, replace(rule, mean_holds=np.nan), hours) == (Reason.RULE_NOT_KNOWN,)
-    assert in_doubt(correction, replace(rule, mean_holds=1.4), hours) == (Reason.ABOVE_RULE,)
-    assert in_doubt(correction, replace(rule, gust_holds=2.4), hours) == (Reason.ABOVE_RULE,)
+    assert in_doubt(correction, replace(rule, largest_mean=0.0), hours) == (Reason.NO_READING_PASSES,)
+    assert in_doubt(correction, replace(rule, largest_gust=0.0), hours) == (Reason.NO_READING_PASSES,)
+    assert in_doubt(correction, replace(rule, largest_mean=np.nan), hours) == (Reason.RULE_NOT_KNOWN,)
+    assert in_doubt(correction, replace(rule, largest_mean=1.4), hours) == (Reason.ABOVE_RULE,)
+    assert in_doubt(correction, replace(rule, largest_gust=2.4), hours) == (Reason.ABOVE_RULE,)
     assert in_doubt(replace(correction, no_credit=NoCredit.DECOUPLED), rule, hours) == (Reason.DECOUPLED,)
     assert in_doubt(replace(correction, no_credit=NoCredit.NOT_KNOWN), rule, hours) == (Reason.COUPLING_NOT_KNOWN,)
     without_gust = replace(correction, reading=replace(correction.reading, gust=None))
@@ -138,7 +138,7 @@ def test_beyond_the_rule_is_no_launch_even_where_the_hour_holds() -> None:
     correction, rule, hours = judged(cube_with(), 1.5, 2.5)
     for stricter in (replace(rule, mean_stop=1.4), replace(rule, gust_stop=2.4)):
         found = judge_reading(correction, stricter, hours)
-        assert (found.verdict, found.reasons) == (Verdict.DO_NOT_LAUNCH, (Reason.PASSED_AT_HAND,))
+        assert (found.verdict, found.reasons) == (Verdict.DO_NOT_LAUNCH, (Reason.PASSED_AT_ANEMOMETER,))
 
 
 @pytest.mark.thorough
@@ -152,9 +152,9 @@ def test_nothing_holds_but_what_was_read_and_is_within(low: float) -> None:
             if judge_reading(correction, rule, hours).verdict != Verdict.HOLDS:
                 continue
             held += 1
-            assert STARTING_SPEED <= mean <= rule.mean_holds
+            assert STARTING_SPEED <= mean <= rule.largest_mean
             assert gust is not None
-            assert gust <= rule.gust_holds
+            assert gust <= rule.largest_gust
             assert (hours["margin"].sel(element=["wind", "gust"]) >= 0).all()
     assert held >= 1
 

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from tests.halves import spread
 from wxfly.flight import energy
 from wxfly.flight.budget import sortie_budget
-from wxfly.flight.leg import Plan, Wind, wind_doubt
+from wxfly.flight.leg import Plan, Wind, wind_uncertainty
 from wxfly.flight.reach import flights_in_window, reach, steady
 from wxfly.pilot.aircraft import load_aircraft
 
@@ -26,8 +26,8 @@ winds = st.floats(0.0, 14.0)
 directions = st.floats(0.0, 359.0)
 
 
-def in_wind(speed: float, from_direction: float, plan: Plan = PLAIN, model=QUAD, doubt: float = 0.0, **further):
-    wind = Wind(speed, from_direction, doubt)
+def in_wind(speed: float, from_direction: float, plan: Plan = PLAIN, model=QUAD, uncertainty: float = 0.0, **further):
+    wind = Wind(speed, from_direction, uncertainty)
     return reach(model, plan, steady(wind, wind, plan), 1.2, WARM, **further)
 
 
@@ -64,14 +64,16 @@ def test_reach_never_grows_with_confidence(
 ) -> None:
     results = []
     for confidence in sorted((one, other)):
-        doubt = float(wind_doubt(speed, 1.4 * speed, carrying, 60.0, confidence))
-        results.append(in_wind(speed, direction, replace(PLAIN, confidence=confidence), doubt=doubt).by_energy)
+        uncertainty = float(wind_uncertainty(speed, 1.4 * speed, carrying, 60.0, confidence))
+        results.append(
+            in_wind(speed, direction, replace(PLAIN, confidence=confidence), uncertainty=uncertainty).by_energy
+        )
     assert (results[1] <= results[0] * (1 + 1e-9)).all()
 
 
 @pytest.mark.parametrize("name", CLASSES)
 def test_a_wind_at_the_top_speed_leaves_no_reach(name: str) -> None:
-    """Against it nothing is made; with it there is no way home; across it none is held."""
+    """Against it nothing is made; with it there is no way back; across it none is held."""
     model = energy.energy_model(CLASSES[name])
     for times in (1.0, 1.3):
         got = in_wind(model.top_speed * times, 0.0, model=model)
@@ -90,11 +92,11 @@ def test_more_wind_never_reaches_farther_up_or_down_the_wind(speed: float, more:
 @given(winds, directions, directions, st.floats(0.0, 300.0))
 def test_at_the_reach_the_budget_is_just_spent(speed: float, direction: float, course: float, work: float) -> None:
     plan = replace(PLAIN, work_time=work, confidence=0.8)
-    doubt = float(wind_doubt(speed, 1.4 * speed, 0.5, 60.0, 0.8))
-    got = in_wind(speed, direction, plan, doubt=doubt, directions=[course])
+    uncertainty = float(wind_uncertainty(speed, 1.4 * speed, 0.5, 60.0, 0.8))
+    got = in_wind(speed, direction, plan, uncertainty=uncertainty, directions=[course])
     if got.by_energy[0] == 0:
         return
-    wind = Wind(speed, direction, doubt)
+    wind = Wind(speed, direction, uncertainty)
     planned = replace(plan, distance=float(got.by_energy[0]), direction=course)
     budget = sortie_budget(QUAD, planned, wind, wind, 1.2, WARM)
     assert float(budget.needed_share) == pytest.approx(1.0, rel=1e-6)

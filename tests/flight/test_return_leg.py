@@ -1,4 +1,4 @@
-"""The way home as an element: demand, limit and margin in every hour, and all four states."""
+"""The way back as an element: demand, limit and margin in every hour, and all four states."""
 
 from __future__ import annotations
 

@@ -33,9 +33,9 @@ def test_a_survey_is_in_whole_hours_rounded_up(given, hours):
 
 
 def test_costs_and_hold():
-    intent = read_intent(**{"costs": "30,100,2000", "hold": 2})
+    intent = read_intent(**{"costs": "30,100,2000", "wait": 2})
     assert intent.costs == Costs(30.0, 100.0, 2000.0)
-    assert intent.hold_hours == 2
+    assert intent.wait_hours == 2
 
 
 @pytest.mark.parametrize(
@@ -47,7 +47,7 @@ def test_costs_and_hold():
         ({"contingency": "long"}, "is not a time"),
         ({"survey": "0h"}, "wanted 1h to 384h"),
         ({"survey": "500h"}, "wanted 1h to 384h"),
-        ({"hold": 13}, "wanted 0 to 12"),
+        ({"wait": 13}, "wanted 0 to 12"),
         ({"costs": "30,100"}, "three amounts above 0"),
         ({"costs": "30,100,0"}, "three amounts above 0"),
         ({"costs": "30,100,nan"}, "three amounts above 0"),

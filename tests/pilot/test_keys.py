@@ -7,7 +7,7 @@ import pytest
 
 from tests.server import Fault
 from wxfly.errors import WxflyError
-from wxfly.pilot.own_files import told
+from wxfly.pilot.own_files import damage_notes
 from wxfly.pilot.settings import DEFAULT_ADDRESSES, FILE, cache_folder, load_settings
 
 KEY = "Q7mZ-secret-0815"
@@ -66,7 +66,7 @@ def test_a_file_that_others_may_read_is_refused(own_folders):
     path.write_text(KEY + "\n")
     path.chmod(0o640)
     assert load_settings().key == ""
-    (line,) = told(load_settings().set_aside)
+    (line,) = damage_notes(load_settings().set_aside)
     assert "others may read this key; make it private: chmod 600" in line
     assert KEY not in line
     path.chmod(0o600)
@@ -81,7 +81,7 @@ def test_what_is_no_key_is_refused_and_not_repeated(own_folders, text):
     path.write_text(text, encoding="utf-8")
     path.chmod(0o600)
     assert load_settings().key == ""
-    (line,) = told(load_settings().set_aside)
+    (line,) = damage_notes(load_settings().set_aside)
     assert "not a key" in line
     assert text not in line
 

@@ -6,7 +6,7 @@ import pytest
 
 from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import find_aircraft, load_aircraft
-from wxfly.pilot.own_files import LARGEST_BYTES, told
+from wxfly.pilot.own_files import LARGEST_BYTES, damage_notes
 from wxfly.pilot.own_tables import read_table
 from wxfly.pilot.rules import find_rules
 from wxfly.pilot.site import read_sites
@@ -38,7 +38,7 @@ def test_a_line_above_the_tables_costs_no_other(tmp_path):
     table = numbers(path)
     assert table == {"a": 1, "c": 3}
     assert [(part.name, part.line) for part in table.set_aside] == [("b", 2), ("d", 4)]
-    assert told(table.set_aside) == [
+    assert damage_notes(table.set_aside) == [
         f"{path}, line 2: {table.set_aside[0].fault}; 1 more like it; set aside, none of it is used"
     ]
     assert path.read_text() == 'a = 1\nb = "x\nc = 3\nd = "text"\n'
@@ -51,7 +51,7 @@ def test_what_is_there_twice_is_not_chosen_between(tmp_path):
     sites = read_sites(path)
     assert list(sites) == ["far"]
     with pytest.raises(WxflyError, match="its entry for the site 'heath' is not known"):
-        sites.refuse_doubtful("heath", "the site")
+        sites.refuse_uncertain("heath", "the site")
 
 
 def test_a_lost_bracket_below_a_name_is_a_loss_of_that_name(tmp_path):
@@ -60,7 +60,7 @@ def test_a_lost_bracket_below_a_name_is_a_loss_of_that_name(tmp_path):
     sites = read_sites(path)
     assert sites["heath"].sectors == {}
     with pytest.raises(WxflyError, match="its entry for the site 'heath' is not known"):
-        sites.refuse_doubtful("heath", "the site")
+        sites.refuse_uncertain("heath", "the site")
 
 
 def test_letters_that_cannot_be_seen_are_taken_out(tmp_path):
@@ -108,4 +108,4 @@ def test_damage_elsewhere_stops_nothing(tmp_path):
     assert find_aircraft("folding-quad-249g", path) == find_aircraft("folding-quad-249g")
     path.unlink()
     os.mkfifo(path)
-    assert "not a file" in told(load_aircraft(path).set_aside)[0]
+    assert "not a file" in damage_notes(load_aircraft(path).set_aside)[0]

@@ -50,15 +50,15 @@ def test_interrupted_work_uses_only_hours_that_hold(flags, hours):
 
 
 def test_hold_after_a_break():
-    held = intent.hold_after_break([1, 1, 0, 1, 1, 1, 0, 1, 1])
+    held = intent.wait_after_break([1, 1, 0, 1, 1, 1, 0, 1, 1])
     assert held.astype(int).tolist() == [1, 1, 0, 0, 1, 1, 0, 0, 1]
 
 
 @given(FLAGS, st.integers(0, 4))
 def test_a_hold_never_adds_an_hour(flags, hours):
-    held = intent.hold_after_break(flags, hours)
+    held = intent.wait_after_break(flags, hours)
     assert not (held & ~np.array(flags)).any()
-    assert (intent.hold_after_break(flags, hours + 1) <= held).all()
+    assert (intent.wait_after_break(flags, hours + 1) <= held).all()
 
 
 def test_two_decisions_have_two_thresholds():

@@ -8,15 +8,15 @@ from wxfly.pilot.rules import DEFAULT, find_rules, load_rules, parse_rules
 # 14 CFR 107.51: 400 ft, 3 statute miles, 500 ft below cloud; 107.29: 30 minutes.
 # (EU) 2019/947 UAS.OPEN.010: 120 m.
 PUBLISHED = [
-    ("us", "height_ceiling", 121.92),
+    ("us", "height_limit", 121.92),
     ("us", "minimum_visibility", 4828.032),
     ("us", "cloud_separation", 152.4),
     ("us", "cloud_separation_horizontal", 609.6),
     ("us", "maximum_ground_speed", 44.756),
     ("us", "daylight_rule", "half_hour"),
-    ("eu_open", "height_ceiling", 120.0),
+    ("eu_open", "height_limit", 120.0),
     ("eu_open", "minimum_visibility", 5000.0),
-    ("uk", "height_ceiling", 120.0),
+    ("uk", "height_limit", 120.0),
 ]
 
 
@@ -38,14 +38,14 @@ def test_every_limit_says_where_it_stands_and_when_it_was_read():
 def test_limits_follow_the_rule_set():
     aircraft = find_aircraft("folding-quad-249g")
     us, own = limits_for(aircraft, find_rules("us")), limits_for(aircraft)
-    assert us.height_ceiling == pytest.approx(121.92)
+    assert us.height_limit == pytest.approx(121.92)
     assert us.daylight_rule == "half_hour"
     assert own.daylight_rule == find_rules(DEFAULT).daylight_rule == "civil_twilight"
-    assert "107.51(b)" in us.sources["height_ceiling"]
+    assert "107.51(b)" in us.sources["height_limit"]
 
 
 OWN = """[club]
-height_ceiling = "300 ft"
+height_limit = "300 ft"
 minimum_visibility = "3 km"
 cloud_separation = "0 m"
 daylight_rule = "sun_up"
@@ -56,13 +56,13 @@ def test_the_pilots_own_rules(tmp_path):
     path = tmp_path / "rules.toml"
     path.write_text(OWN)
     club = find_rules("club", path)
-    assert club.limits["height_ceiling"].value == pytest.approx(91.44)
-    assert club.limits["height_ceiling"].source.startswith("the pilot's own file")
+    assert club.limits["height_limit"].value == pytest.approx(91.44)
+    assert club.limits["height_limit"].source.startswith("the pilot's own file")
     assert {"us", "club"} <= set(load_rules(path))
 
 
 FAULTS = [
-    ("height_ceiling", "heigth_ceiling", "did you mean 'height_ceiling'?"),
+    ("height_limit", "heigth_ceiling", "did you mean 'height_limit'?"),
     ('"300 ft"', '"300 feet"', "unit of length 'feet' is not known"),
     ('"300 ft"', '"300"', "unit of length '(none given)'"),
     ('"300 ft"', "300", "must be a text with its unit"),

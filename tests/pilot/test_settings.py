@@ -6,7 +6,7 @@ import re
 import pytest
 
 from wxfly.errors import WxflyError
-from wxfly.pilot.own_files import told
+from wxfly.pilot.own_files import damage_notes
 from wxfly.pilot.settings import DEFAULT_ADDRESSES, DEFAULT_MODEL, cache_folder, config_folder, load_settings
 from wxfly.sources.http import check_host
 
@@ -73,7 +73,7 @@ def test_the_file_is_read_and_the_environment_goes_before_it(config, monkeypatch
 def test_a_fault_in_the_file_is_told_in_one_line_and_set_aside(config, text, words):
     config.write_text(f"{text}\n")
     settings = load_settings()
-    (line,) = told(settings.set_aside)
+    (line,) = damage_notes(settings.set_aside)
     assert re.search(words, line)
     assert line.startswith(f"{config}, line 1: ")
     assert "\n" not in line
@@ -161,7 +161,7 @@ def test_numbers_and_nests_beyond_measure_are_told_in_one_line(config, text):
     config.write_text(text)
     (part,) = load_settings().set_aside
     assert "not a TOML file" in part.fault
-    assert len(told([part])[0]) < 400
+    assert len(damage_notes([part])[0]) < 400
 
 
 def test_a_model_and_an_ensemble_for_every_place_are_named_in_the_file_or_before_it(config, monkeypatch):

@@ -3,7 +3,7 @@ import math
 import pytest
 
 from wxfly.errors import WxflyError
-from wxfly.pilot.own_files import told
+from wxfly.pilot.own_files import damage_notes
 from wxfly.pilot.site import SECTORS, Hill, Site, read_sites, remove_site, save_site, surface_cover_classes, zone_of
 from wxfly.retrieval.places import refuse_set_aside
 
@@ -82,7 +82,7 @@ def test_a_fault_in_the_file_is_told_in_one_line_and_the_file_kept(tmp_path, tex
     path.write_text(text)
     sites = read_sites(path)
     assert sites == {}
-    (line,) = told(sites.set_aside)
+    (line,) = damage_notes(sites.set_aside)
     assert words in line
     assert line.startswith(f"{path}, line ")
     assert "\n" not in line

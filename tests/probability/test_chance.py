@@ -69,11 +69,11 @@ def _members_pattern(count, seed, hours, spread):
 def room_of(cube, limits=LIMITS):
     conditions = derive(cube, height=60.0)
     assessment = assess(conditions, limits)
-    carried = conditions["wind_standard_deviation"].max("edge")
+    provided = conditions["wind_standard_deviation"].max("edge")
     return room_to_limits(
         assessment,
         lead_time(assessment["time"].values, cube["forecast_reference_time"].values),
-        height_deviation=carried,
+        height_deviation=provided,
         precipitation_probability=conditions["precipitation_probability"].max("edge"),
     )
 

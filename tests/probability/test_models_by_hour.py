@@ -15,7 +15,7 @@ from wxfly.pilot.limits import limits_for
 from wxfly.pilot.rules import DEFAULT, find_rules
 from wxfly.pilot.settings import own_aircraft_file, own_rules_file
 from wxfly.pilot.site import Site
-from wxfly.probability.site_chance import judge_sureness, with_what_is_missing
+from wxfly.probability.site_chance import judge_site_chance, with_what_is_missing
 from wxfly.retrieval.obtained import provenance_of
 
 SITE = Site("here", 52.0, 6.0, 30.0)
@@ -35,7 +35,7 @@ def judged(cube, limits, ensembles=()):
     start, end = (FIRST.astype("datetime64[s]") + np.timedelta64(h, "h") for h in (6, 20))
     conditions = derive_flight(hours_of(at_site, start=start, end=end), height=60.0, site=SITE, limits=limits)
     run = run_of(provenance_of(cube))
-    return conditions, judge_sureness(
+    return conditions, judge_site_chance(
         conditions, assess(conditions, limits), run, height=60.0, site=SITE, limits=limits, central=at_site,
         ensembles=ensembles,
     )  # fmt: skip

@@ -8,7 +8,7 @@ from tests.probability.test_chance import members_cube
 from tests.report.briefings import brief
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import State
-from wxfly.cube.contract import attributes_of, check_forecast, mark_carried
+from wxfly.cube.contract import attributes_of, check_forecast, mark_provided
 from wxfly.probability.chance import PERCENTILES, spreads_of
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.writing import Clock, Reader
@@ -25,7 +25,7 @@ def with_percentiles(wind=None, temperature=None, hours=36):
         for name, sign in zip(PERCENTILES[element], (-0.5, 0.5), strict=True):
             values = np.maximum(middle[element].values + sign * np.asarray(width), 0.0)
             cube[name] = ("time", np.broadcast_to(values, cube.sizes["time"]).copy(), attributes_of(name))
-    return check_forecast(mark_carried(cube), place="a test")
+    return check_forecast(mark_provided(cube), place="a test")
 
 
 def spreads(cube):
@@ -72,8 +72,8 @@ def test_percentiles_out_of_order_are_no_spread():
 @pytest.mark.parametrize("width", [0.1, 1.0, 3.0, 6.0])
 def test_a_wide_spread_makes_less_sure_and_a_narrow_one_never_surer(width):
     plain, spread = brief().answers[0], brief(cubes=[with_percentiles(wind=width)]).answers[0]
-    known = ~np.isnan(plain.sureness.hours.values)
-    difference = (plain.sureness.hours.values - spread.sureness.hours.values)[known]
+    known = ~np.isnan(plain.site_chance.hours.values)
+    difference = (plain.site_chance.hours.values - spread.site_chance.hours.values)[known]
     assert (difference >= -1e-12).all()
     if width == 6.0:
         assert difference.max() > 0.02
@@ -97,5 +97,5 @@ def test_with_members_the_members_count():
     plain, spread = (
         brief(cubes=[c], ensembles=members).answers[0] for c in (quiet_cube(36), with_percentiles(wind=6.0))
     )
-    assert np.array_equal(plain.sureness.hours.values, spread.sureness.hours.values, equal_nan=True)
-    assert spread.sureness.by_percentiles == ()
+    assert np.array_equal(plain.site_chance.hours.values, spread.site_chance.hours.values, equal_nan=True)
+    assert spread.site_chance.by_percentiles == ()

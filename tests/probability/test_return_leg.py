@@ -1,4 +1,4 @@
-"""The way home in the chance: room by deviations of wind and consumption, member by member; unknown is never surer."""
+"""The way back in the chance: room by deviations of wind and consumption, member by member; unknown is never surer."""
 
 from dataclasses import replace
 from functools import cache
@@ -20,8 +20,8 @@ from wxfly.flight.return_leg import Sortie, add_return_leg, budgets, moments_of
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site
-from wxfly.probability.return_leg import CANNOT_BE_FLOWN_ROOM, LEVELS, room_of, way_home_room
-from wxfly.probability.site_chance import judge_sureness
+from wxfly.probability.return_leg import CANNOT_BE_FLOWN_ROOM, LEVELS, return_leg_room, room_of
+from wxfly.probability.site_chance import judge_site_chance
 
 AIRCRAFT = find_aircraft("folding-quad-249g")
 LIMITS = limits_for(AIRCRAFT)
@@ -45,13 +45,13 @@ def windy(cube, more):
 
 def room(cube, sortie=SORTIE, deviation=1.6):
     flight, home = derive(cube, height=60.0), derive(cube, height=sortie.plan.return_height)
-    return way_home_room(flight, home, sortie, deviation)
+    return return_leg_room(flight, home, sortie, deviation)
 
 
 def judge(cube, ensembles=(), sortie=SORTIE):
     flight = derive(cube, height=60.0)
     assessment, home = add_return_leg(assess(flight, LIMITS), flight, cube, sortie, LIMITS, site=SITE, run=RUN)
-    return judge_sureness(
+    return judge_site_chance(
         flight, assessment, RUN, height=60.0, site=SITE, limits=LIMITS, central=cube, ensembles=ensembles,
         sortie=sortie, at_return=home,
     )  # fmt: skip

@@ -15,7 +15,7 @@ from wxfly.cube.contract import with_lost_members
 from wxfly.cube.notes import NoteKind
 from wxfly.pilot.site import Site
 from wxfly.probability.chance import kind_of
-from wxfly.probability.site_chance import as_members, judge_sureness, with_what_is_missing
+from wxfly.probability.site_chance import as_members, judge_site_chance, with_what_is_missing
 
 SITE = Site("here", 52.0, 6.0, surface_altitude=30.0, time_zone="Europe/Amsterdam")
 RUN = np.datetime64("2026-06-10T00")
@@ -24,25 +24,25 @@ RUN = np.datetime64("2026-06-10T00")
 def judge(cube, ensembles=(), **options):
     conditions = derive(cube, height=60.0)
     assessment = assess(conditions, LIMITS)
-    sureness = judge_sureness(
+    site_chance = judge_site_chance(
         conditions, assessment, RUN, height=60.0, site=SITE, limits=LIMITS, central=cube, ensembles=ensembles, **options
     )
-    return sureness, assessment
+    return site_chance, assessment
 
 
 def test_one_forecast_alone_is_marked_as_weaker():
-    sureness, _ = judge(quiet_cube())
-    assert sureness.is_weak
-    assert sureness.members == 1
-    assert sureness.band is None
-    assert sureness.of(9, 11).is_weak
+    site_chance, _ = judge(quiet_cube())
+    assert site_chance.is_weak
+    assert site_chance.members == 1
+    assert site_chance.band is None
+    assert site_chance.of(9, 11).is_weak
 
 
 def test_an_ensemble_is_not():
-    sureness, _ = judge(quiet_cube(), [members_cube(21)])
-    assert not sureness.is_weak
-    assert (sureness.members, sureness.margin.shape) == (21, (24, 21))
-    band = sureness.band["wind_speed_of_gust"]
+    site_chance, _ = judge(quiet_cube(), [members_cube(21)])
+    assert not site_chance.is_weak
+    assert (site_chance.members, site_chance.margin.shape) == (21, (24, 21))
+    band = site_chance.band["wind_speed_of_gust"]
     assert band.dims == ("time", "share")
     assert (np.diff(band.values, axis=1) >= 0).all()
 
@@ -74,10 +74,10 @@ def test_several_models_make_an_ensemble_of_their_own():
     windy["wind_speed"] = windy["wind_speed"] + 9.0
     low = windy.sel(height=[10.0])
     low.attrs["carried"] = low.attrs["carried"].replace(" 10 80 120", " 10")
-    sureness, _ = judge(calm, [calm, low, calm])
-    assert sureness.members == 3
-    assert sureness.hours.max() <= 1 - 1 / 5 + 1e-9
-    assert (sureness.hours < judge(calm)[0].hours).all()
+    site_chance, _ = judge(calm, [calm, low, calm])
+    assert site_chance.members == 3
+    assert site_chance.hours.max() <= 1 - 1 / 5 + 1e-9
+    assert (site_chance.hours < judge(calm)[0].hours).all()
     assert as_members(calm).sizes["realization"] == 1
 
 
@@ -91,8 +91,8 @@ def test_two_ensembles_count_by_their_members():
 
 def test_missing_members_are_told():
     cube = with_lost_members(members_cube(18), 3).assign_attrs(model="gem_global_ensemble")
-    sureness, _ = judge(quiet_cube(), [cube])
-    assert sureness.notes == ("3 of 21 members of gem_global_ensemble did not come: they count as breaking a limit",)
+    site_chance, _ = judge(quiet_cube(), [cube])
+    assert site_chance.notes == ("3 of 21 members of gem_global_ensemble did not come: they count as breaking a limit",)
 
 
 def test_a_lost_member_leaves_a_chance_where_an_advised_element_is_known_to_none():
@@ -107,7 +107,7 @@ def test_a_lost_member_leaves_a_chance_where_an_advised_element_is_known_to_none
     assert not any(np.isnan(cause.sole_share) for cause in lost.of(9, 11).causes)
 
 
-def _told_of(change):
+def _reported(change):
     members = members_cube(10).assign_attrs(model="an_ensemble")
     change(members)
     return judge(quiet_cube(), [members])[0].notes
@@ -153,7 +153,7 @@ MEMBER_GAPS = {
 @pytest.mark.parametrize("which", MEMBER_GAPS)
 def test_what_some_members_have_lost_is_told_with_its_hours(which):
     change, words = MEMBER_GAPS[which]
-    notes = _told_of(change)
+    notes = _reported(change)
     assert [note.rpartition(": ")[0] for note in notes] == ([words] if words else [])
     assert all(note.kind is NoteKind.MEMBERS for note in notes)
 
@@ -164,13 +164,13 @@ def test_the_surest_stretch_of_a_day():
     for part in (cube, members):
         gust = part["wind_speed_of_gust"]
         part["wind_speed_of_gust"] = (gust + strong.reshape(-1, *([1] * (gust.ndim - 1)))).assign_attrs(gust.attrs)
-    sureness, assessment = judge(cube, [members])
-    (outlook,) = find_outlooks(sureness, assessment, np.timedelta64(90, "m"))
+    site_chance, assessment = judge(cube, [members])
+    (outlook,) = find_outlooks(site_chance, assessment, np.timedelta64(90, "m"))
     assert outlook.start in (np.datetime64("2026-06-10T12"), np.datetime64("2026-06-10T13"))
     assert outlook.end - outlook.start == np.timedelta64(90, "m")
-    assert outlook.chance.value == sureness.of(outlook.first, outlook.last).value
+    assert outlook.chance.value == site_chance.of(outlook.first, outlook.last).value
     assert outlook.kind == kind_of(outlook.chance.value)
-    assert find_outlooks(sureness, assessment, np.timedelta64(20, "h")) == []
+    assert find_outlooks(site_chance, assessment, np.timedelta64(20, "h")) == []
 
 
 def test_the_surest_stretch_is_found_among_all():
@@ -178,22 +178,22 @@ def test_the_surest_stretch_is_found_among_all():
     members = members_cube(15)
     gust = members["wind_speed_of_gust"]
     members["wind_speed_of_gust"] = (gust + rng.uniform(0, 4, (25, 1))).transpose(*gust.dims).assign_attrs(gust.attrs)
-    sureness, assessment = judge(quiet_cube(), [members])
-    (outlook,) = find_outlooks(sureness, assessment, np.timedelta64(60, "m"))
+    site_chance, assessment = judge(quiet_cube(), [members])
+    (outlook,) = find_outlooks(site_chance, assessment, np.timedelta64(60, "m"))
     lit = np.flatnonzero(assessment["usable_end"].values > assessment["usable_start"].values)
     full = [i for i in lit if assessment["usable_start"].values[i] == assessment["time"].values[i] and i < lit[-1]]
-    assert outlook.chance.value >= max(sureness.of(i, i).value for i in full) - 1e-9
+    assert outlook.chance.value >= max(site_chance.of(i, i).value for i in full) - 1e-9
 
 
 def test_the_surest_stretch_within_a_window():
-    sureness, assessment = judge(quiet_cube(), [members_cube(15)])
+    site_chance, assessment = judge(quiet_cube(), [members_cube(15)])
     start, end = np.datetime64("2026-06-10T08:20"), np.datetime64("2026-06-10T11:00")
-    surest = find_surest(sureness, assessment, np.timedelta64(45, "m"), 8, 10, start=start, end=end)
+    surest = find_surest(site_chance, assessment, np.timedelta64(45, "m"), 8, 10, start=start, end=end)
     assert start <= surest.start
     assert surest.end <= end
     assert surest.end - surest.start == np.timedelta64(45, "m")
-    assert surest.chance.value >= sureness.of(8, 10).value
-    assert find_surest(sureness, assessment, np.timedelta64(3, "h"), 8, 10, start=start, end=end) is None
+    assert surest.chance.value >= site_chance.of(8, 10).value
+    assert find_surest(site_chance, assessment, np.timedelta64(3, "h"), 8, 10, start=start, end=end) is None
 
 
 @pytest.mark.parametrize(
@@ -247,7 +247,7 @@ def test_a_chosen_confidence_is_not_counted_twice():
     for confidence in (0.5, 0.95):
         limits = replace(LIMITS, confidence=confidence)
         for ensembles in ([], [members_cube(9)]):
-            found = judge_sureness(
+            found = judge_site_chance(
                 conditions, assess(conditions, limits), RUN, height=60.0, site=SITE, limits=limits, central=cube,
                 ensembles=ensembles,
             )  # fmt: skip

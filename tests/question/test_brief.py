@@ -61,7 +61,7 @@ def test_a_brief_of_tomorrow_without_a_word_more() -> None:
 def test_what_is_asked_reaches_the_plan() -> None:
     asked = brief(
         height="50m", return_height="80m", distance="300m", toward="SW", work="4min", batteries=3, cells="20degC",
-        payload="60g", battery_reserve=0.3, hand_height="3m",
+        payload="60g", battery_reserve=0.3, anemometer_height="3m",
     )  # fmt: skip
     assert asked.brief is not None
     assert asked.brief.energy is not None
@@ -76,7 +76,7 @@ def test_more_confidence_asks_for_more() -> None:
     usual, surer = brief().brief, brief(confidence=0.97).brief
     assert usual is not None
     assert surer is not None
-    assert surer.rule.mean_holds < usual.rule.mean_holds
+    assert surer.rule.largest_mean < usual.rule.largest_mean
     assert usual.energy is not None
     assert surer.energy is not None
     assert surer.energy.budget.needed_share > usual.energy.budget.needed_share
@@ -89,7 +89,7 @@ def test_the_way_home_counts_in_the_choice_of_the_window() -> None:
     assert (far.assessment["state"].values <= near.assessment["state"].values).all()
     assert "return_leg" in set(far.assessment["limiting_element"].values)
     told = [hour_words(far).reason(hour) for hour in range(far.assessment.sizes["time"])]
-    assert "way home, the sortie cannot be flown" in told
+    assert "way back, the sortie cannot be flown" in told
     some = brief(distance="2500m").briefing.answers[0]
     assert any("of 100 % of the battery" in hour_words(some).reason(h) for h in range(24))
 
@@ -100,7 +100,7 @@ def test_without_a_window_the_plain_answer_says_why(tmp_path: Path) -> None:
     assert done.exit_code == 0, done.output
     for told in (done.output, page.read_text(encoding="utf-8")):
         words = " ".join(told.replace("\u00a0", " ").split())
-        assert "no room to fly at Kelderness on Sun 15 Mar: way home is beyond its limit in 13 of 14" in words
+        assert "no room to fly at Kelderness on Sun 15 Mar: way back is beyond its limit in 13 of 14" in words
 
 
 def test_the_page_is_written(tmp_path: Path) -> None:
@@ -117,7 +117,7 @@ def test_the_page_is_written(tmp_path: Path) -> None:
         ({"rank": 9}, "there is no window 9"),
         ({"battery_reserve": 25.0}, "is not a share"),
         ({"return_height": "200m"}, "above the height limit"),
-        ({"hand_height": "40m"}, "out of reach"),
+        ({"anemometer_height": "40m"}, "out of reach"),
         ({"distance": "300 min"}, "unit of length 'min'"),
         ({"distance": "-3m"}, "below zero"),
         ({"toward": "up"}, "direction 'up' is not understood"),
@@ -135,7 +135,7 @@ def test_what_a_pilot_gets_wrong_in_a_brief(options, words) -> None:
         ({"mean": "6m/s", "gust": "4m/s"}, "are the two exchanged"),
         ({"mean": "-1m/s"}, "below zero"),
         ({"mean": "strong"}, "is not a speed"),
-        ({"hand_height": "40m"}, "out of reach"),
+        ({"anemometer_height": "40m"}, "out of reach"),
     ],
 )
 def test_what_a_pilot_gets_wrong_in_a_check(options, words) -> None:
@@ -160,10 +160,10 @@ def test_a_reading_changes_the_rest_of_the_day_and_says_so() -> None:
     spread([("imperial", "ft", "mph", "degF"), ("metric", "m", "m/s", "degC"), ("aviation", "ft", "kt", "degC")], 3),
 )  # fmt: skip
 def test_a_number_without_a_unit_is_in_the_units_of_the_answer(units, height, speed, degrees) -> None:
-    bare = {"height": "150", "mean": "8", "gust": "13", "temperature": "41", "hand_height": "6"}
+    bare = {"height": "150", "mean": "8", "gust": "13", "temperature": "41", "anemometer_height": "6"}
     given = {
         "height": f"150{height}", "mean": f"8{speed}", "gust": f"13{speed}", "temperature": f"41{degrees}",
-        "hand_height": f"6{height}",
+        "anemometer_height": f"6{height}",
     }  # fmt: skip
     if units == "metric":
         bare["height"], given["height"] = "80", "80m"
@@ -232,7 +232,7 @@ def test_no_reading_is_a_leave_to_launch_into_a_storm(mean, gust) -> None:
     told = reading_line(SITE, "--mean", mean, *(["--gust", gust] if gust else []))
     assert "do not launch; with the reading weighed in, " in told
     assert "of 10.7 m/s" in told
-    assert "hold" not in told
+    assert "wait" not in told
 
 
 def test_what_else_is_against_a_launch_is_named_beside_the_wind() -> None:
@@ -413,7 +413,7 @@ def test_brief_and_check_as_json_follow_their_schema(words, whole) -> None:
     told = json.loads(done.stdout)
     jsonschema.validate(told, schema(whole), cls=jsonschema.Draft202012Validator)
     assert told["answer"]["cautions"]
-    assert told["launch"]["mean_stop"] >= told["launch"]["mean_holds"]
+    assert told["launch"]["mean_stop"] >= told["launch"]["largest_mean"]
     if whole is CheckFacts:
         assert told["verdict"] == "in doubt"
         assert told["reasons"]

@@ -1,4 +1,4 @@
-"""The sortie of a question: best, compare and week hold the way home as the brief does, and say so everywhere."""
+"""The sortie of a question: best, compare and week hold the way back as the brief does, and say so everywhere."""
 
 from __future__ import annotations
 
@@ -77,7 +77,7 @@ def test_any_of_its_options_asks_for_it(option) -> None:
 def test_without_them_nothing_is_added() -> None:
     answer = ask().answers[0]
     assert "return_leg" not in answer.assessment["element"].values
-    assert answer.way_home is None
+    assert answer.return_leg is None
     told = json.loads(run("best", SITE, "--json"))["sites"][0]
     assert told["sortie"] is None
     assert "return_leg" not in [element["name"] for element in told["elements"]]
@@ -91,7 +91,7 @@ def test_it_never_makes_an_hour_or_its_chance_better(question) -> None:
         assert (after.assessment["state"].values <= before.assessment["state"].values).all()
         margins = [np.nan_to_num(a.assessment["hour_margin"].values, nan=-9.0) for a in (after, before)]
         assert (margins[0] <= margins[1]).all()
-        assert (after.sureness.hours.values <= before.sureness.hours.values + 1e-9).all()
+        assert (after.site_chance.hours.values <= before.site_chance.hours.values + 1e-9).all()
 
 
 @pytest.mark.thorough
@@ -113,8 +113,8 @@ def test_every_site_of_a_comparison_has_its_own() -> None:
 
 def test_text_says_what_it_takes_and_when_to_turn() -> None:
     told = " ".join(run("best", SITE, *FAR, "--more").split())
-    assert "9 % of the battery to spare on the way home" in told
-    assert "way home, 91 of 100 % of the battery, its reserve included" in told
+    assert "9 % of the battery to spare on the way back" in told
+    assert "way back, 91 of 100 % of the battery, its reserve included" in told
     assert "turn for home at 43 % shown, or 10 min after take-off, whichever is first" in told
     assert "3 flights" in told
     assert "you no longer see which way it points" in told
@@ -123,8 +123,8 @@ def test_text_says_what_it_takes_and_when_to_turn() -> None:
 
 def test_compare_says_why_a_site_is_worse() -> None:
     told = " ".join(run("compare", SITE, "Whistlebrush", *FAR, "--more").split())
-    assert "Kelderness: the way home takes" in told
-    assert told.count("Way home") == 2
+    assert "Kelderness: the way back takes" in told
+    assert told.count("Way back") == 2
 
 
 @pytest.mark.thorough
@@ -155,12 +155,12 @@ def test_the_page_has_a_row_of_it(tmp_path: Path) -> None:
 
     page = tmp_path / "best.html"
     run("best", SITE, *FAR, "--html", str(page))
-    assert "<dt>Way home</dt>" in page.read_text(encoding="utf-8")
+    assert "<dt>Way back</dt>" in page.read_text(encoding="utf-8")
     briefing = ask(**OPTIONS)
     reader = reader_of(briefing.answers[0])
     drawn = timelines(drawing(briefing)[1][0], reader, 8, 18)
     for shape, axis in (("wide", "yaxis2"), ("tall", "xaxis2")):
-        assert drawn[shape]["layout"][axis]["ticktext"][-1] == "way home"
+        assert drawn[shape]["layout"][axis]["ticktext"][-1] == "way back"
 
 
 @pytest.fixture
@@ -174,10 +174,10 @@ def bare(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
 
 def test_an_aircraft_without_figures_is_told_first_and_the_chance_says_what_it_leaves_out(bare) -> None:
     told = " ".join(run("best", SITE, "--aircraft", bare, "--distance", "300m", "--more").split())
-    assert "Not known way home: the aircraft's figures give no mass" in told
-    assert "the way home not counted" in told
+    assert "Not known way back: the aircraft's figures give no mass" in told
+    assert "the way back not counted" in told
     assert told.startswith("Invented, do not fly by this, as far as known: room to fly")
-    assert told.index("Not known way home: ") < told.index("Tightest ")
+    assert told.index("Not known way back: ") < told.index("Tightest ")
     found = json.loads(run("best", SITE, "--aircraft", bare, "--distance", "300m", "--json"))
     jsonschema.validate(found, schema(), cls=jsonschema.Draft202012Validator)
     answer = found["sites"][0]

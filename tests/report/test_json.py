@@ -22,7 +22,7 @@ ALL = every_question()
 REFERENCE = Path(__file__).resolve().parents[2] / "docs" / "reference" / "answer-json.md"
 
 
-def told(briefing, question=None):
+def damage_notes(briefing, question=None):
     return json.loads(to_json(facts_of(briefing, question)))
 
 
@@ -34,7 +34,7 @@ def test_the_schema_is_a_schema():
 
 @pytest.mark.parametrize("name", spread(ALL, 6))
 def test_every_answer_follows_the_schema(name):
-    answer = told(ALL[name])
+    answer = damage_notes(ALL[name])
     jsonschema.validate(answer, schema(), cls=jsonschema.Draft202012Validator)
     assert json.loads(json.dumps(answer, allow_nan=False)) == answer
 
@@ -43,7 +43,7 @@ def test_the_schema_refuses_what_it_does_not_know_and_misses_nothing():
     for name, node in schema()["$defs"].items():
         assert node["additionalProperties"] is False, name
         assert set(node["properties"]) == set(node["required"]), name
-    answer = told(ALL["best"])
+    answer = damage_notes(ALL["best"])
     del answer["forecasts"][0]["run"]
     with pytest.raises(jsonschema.ValidationError):
         jsonschema.validate(answer, schema())
@@ -78,7 +78,7 @@ def test_one_key_has_one_kind_of_value_and_one_unit():
 def test_numbers_are_those_of_the_assessment():
     briefing = brief(cubes=[with_gaps()], limits=TAKEN_ON)
     assessment = briefing.answers[0].assessment
-    site = told(briefing)["sites"][0]
+    site = damage_notes(briefing)["sites"][0]
     assert site["hours"]["start"] == [f"{np.datetime64(t, 's')}Z" for t in assessment["time"].values]
     for row, element in zip(ELEMENTS, site["elements"], strict=True):
         assert (element["name"], element["title"], element["unit"]) == (row.name, row.title, row.units)
@@ -89,7 +89,7 @@ def test_numbers_are_those_of_the_assessment():
 
 
 def test_a_limit_is_a_most_or_a_least_and_stands_once():
-    elements = {e["name"]: e for e in told(ALL["best"])["sites"][0]["elements"]}
+    elements = {e["name"]: e for e in damage_notes(ALL["best"])["sites"][0]["elements"]}
     sides = {name: (e["sense"], e["least"] is not None, e["most"] is not None) for name, e in elements.items()}
     assert sides["gust"] == ("at_most", False, True)
     assert sides["visibility"] == ("at_least", True, False)
@@ -99,7 +99,7 @@ def test_a_limit_is_a_most_or_a_least_and_stands_once():
 
 
 def test_what_is_not_known_is_null_and_named():
-    answer = told(brief(cubes=[with_gaps()], limits=TAKEN_ON))
+    answer = damage_notes(brief(cubes=[with_gaps()], limits=TAKEN_ON))
     site = answer["sites"][0]
     unknown = site["not_known"]
     assert (unknown["required"], unknown["advised"], unknown["not_judged"]) == (["gust"], ["visibility", "kp"], [])
@@ -117,7 +117,7 @@ def test_what_is_not_known_is_null_and_named():
 
 @pytest.mark.parametrize("name", spread(ALL, 3))
 def test_every_null_of_an_hour_has_its_reason(name):
-    answer = told(ALL[name])
+    answer = damage_notes(ALL[name])
     for position, site in enumerate(answer["sites"]):
         reasons = {}
         for row in answer["unknown"]:
@@ -132,21 +132,21 @@ def test_every_null_of_an_hour_has_its_reason(name):
 
 
 def test_windows_are_ranked_and_an_empty_answer_has_none():
-    windows = told(ALL["week"])["sites"][0]["windows"]
+    windows = damage_notes(ALL["week"])["sites"][0]["windows"]
     assert [w["rank"] for w in windows] == [1, 2, 3]
     assert windows[0]["start"].startswith("2026-06-10T02:28:")  # equal margins: the nearest is the surest
     chances = [w["surest"]["chance"] for w in windows]
     assert chances == sorted(chances, reverse=True)
-    site = told(brief(cubes=[stormy()]))["sites"][0]
+    site = damage_notes(brief(cubes=[stormy()]))["sites"][0]
     assert site["windows"] == []
     assert (site["lit_hours"]["deciding_element"], site["lit_hours"]["deciding_count"]) == ("gust", 19)
 
 
 def test_usable_height_sight_light_and_sun_are_in_it():
-    site = told(ALL["best"])["sites"][0]
+    site = damage_notes(ALL["best"])["sites"][0]
     window = site["windows"][0]
     assert window["usable_height"] == 120
-    assert window["usable_height_ends_by"] == "ceiling"
+    assert window["usable_height_ends_by"] == "height_limit"
     assert window["sight_range"] > 0
     assert window["sight_decided_by"] == "size"
     day = site["days"][0]
@@ -156,17 +156,17 @@ def test_usable_height_sight_light_and_sun_are_in_it():
 
 
 def test_a_comparison_names_the_better_site_by_position():
-    comparison = told(ALL["compare"])["comparison"]
+    comparison = damage_notes(ALL["compare"])["comparison"]
     at = {start: i for i, start in enumerate(comparison["start"])}
     morning, afternoon = at["2026-06-10T08:00:00Z"], at["2026-06-10T14:00:00Z"]
     assert comparison["better"][morning] == [0]  # night at the second site
     assert comparison["standings"][1]["deciding_element"][morning] == "daylight"
     assert comparison["better"][afternoon] == [0, 1]
-    assert told(ALL["best"])["comparison"] is None
+    assert damage_notes(ALL["best"])["comparison"] is None
 
 
 def test_source_age_and_cautions_are_in_it():
-    answer = told(ALL["best"])
+    answer = damage_notes(ALL["best"])
     (forecast,) = answer["forecasts"]
     assert (forecast["age"], forecast["age_counts_from"], answer["units"]["age"]) == (6 * 3600, "run", "s")
     assert forecast["run"] == "2026-06-09T06:00:00Z"
@@ -177,7 +177,7 @@ def test_source_age_and_cautions_are_in_it():
 
 def test_a_run_that_is_not_known_is_null_and_the_age_counts_from_the_retrieval():
     provenance = replace(ALL["best"].provenance, run=np.datetime64("NaT", "s"))
-    answer = told(brief(provenance=provenance))
+    answer = damage_notes(brief(provenance=provenance))
     forecast = answer["forecasts"][0]
     assert (forecast["run"], forecast["age"], forecast["age_counts_from"]) == (None, 3600, "retrieved")
     assert {
@@ -190,14 +190,14 @@ def test_a_run_that_is_not_known_is_null_and_the_age_counts_from_the_retrieval()
 
 def test_the_question_and_the_version_are_repeated():
     words = Words(height="40m", distance="300m", ensemble=("icon_eps",), day="2026-06-10")
-    answer = told(ALL["best"], read_question("best", ["Meadow"], words))
+    answer = damage_notes(ALL["best"], read_question("best", ["Meadow"], words))
     jsonschema.validate(answer, schema(), cls=jsonschema.Draft202012Validator)
     assert answer["program"] == {"name": "wxfly", "version": __version__}
     asked = answer["question"]
     assert asked["places"] == [{"words": "Meadow", "height": 40}]
     assert (asked["day"], asked["sortie_asked"]["distance"]) == ("2026-06-10", 300)
     assert asked["forecast_asked"]["ensemble_names"] == ["icon_eps"]
-    assert told(ALL["best"])["question"] is None
+    assert damage_notes(ALL["best"])["question"] is None
 
 
 @pytest.mark.thorough

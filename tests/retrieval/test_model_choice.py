@@ -16,7 +16,7 @@ from wxfly.retrieval.model_choice import (
     choose_ensembles,
     plan_models,
     rank_models,
-    surely_reaches,
+    reaches_for_sure,
 )
 from wxfly.sources.open_meteo.ensembles import ENSEMBLES
 from wxfly.sources.open_meteo.models import MODELS
@@ -130,7 +130,7 @@ def test_every_place_has_the_finest_model_that_covers_it(land, covering, days):
         expected = next(name for name in BY_HAND if covering[name][k])
         assert first == expected, (latitude, longitude)
         assert all(covering[model.name][k] for model in plan.asked)
-        reach = [surely_reaches(model, NOW) for model in plan.models]
+        reach = [reaches_for_sure(model, NOW) for model in plan.models]
         assert reach == sorted(reach)
         assert reach[-1] >= min(end + AROUND, NOW + np.timedelta64(24 * 14, "h"))
         for name in BY_THEMSELVES:
@@ -148,7 +148,7 @@ def test_every_place_has_the_finest_ensemble_that_covers_it(land, covering, days
         assert found, "no place without an ensemble"
         able = {
             e.name: e.resolution_km for e in ENSEMBLES.values()
-            if covering[e.name][k] and e.members >= FEWEST_MEMBERS and surely_reaches(e, NOW) >= end
+            if covering[e.name][k] and e.members >= FEWEST_MEMBERS and reaches_for_sure(e, NOW) >= end
         }  # fmt: skip
         assert found[0].name in able
         assert found[0].resolution_km < 1.3 * min(able.values())

@@ -45,8 +45,8 @@ def rows(path: Path | str, source: str) -> list[tuple[float, ...]]:
         for stable, unstable, decoupled in itertools.product(STABLE, UNSTABLE, DECOUPLED):
             log_law.UNSTABLE_SHARE = unstable
             log_law.STABLE_SHARE[source], log_law.DECOUPLED_ZETA[source] = stable, decoupled
-            carried = log_law.surface_layer_wind_speed(low, 10, 80, obukhov_length=length, stability_source=source)
-            error = carried - truth
+            provided = log_law.surface_layer_wind_speed(low, 10, 80, obukhov_length=length, stability_source=source)
+            error = provided - truth
             worst = max(np.sqrt(np.mean(error[c] ** 2) / np.mean(by_law[c] ** 2)) for c in classes)
             root = float(np.sqrt(np.mean(error**2)))
             found.append((stable, unstable, decoupled, root, float(np.mean(error[truth >= 8])), float(worst)))

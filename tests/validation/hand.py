@@ -18,7 +18,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.validation.records import read_tower
 from tests.validation.tower import MET_MAST
-from wxfly.flight.anemometer_reading import CONFIDENCE, ratio_to_hand, reading_that_holds
+from wxfly.flight.anemometer_reading import CONFIDENCE, largest_reading, ratio_to_anemometer
 from wxfly.physics.air.sun import sun_position
 
 HEIGHTS = (30, 55, 80, 122)
@@ -37,7 +37,7 @@ def measure(path: Path | str) -> dict[str, object]:
     for height in HEIGHTS:
         aloft = tower.speed[height]
         before = np.roll(np.stack([ten * np.log(3.0 / OPEN) / np.log(10.0 / OPEN), aloft]), 1, axis=1)
-        ratio = ratio_to_hand(before[0], before[1], 3.0, float(height), OPEN)
+        ratio = ratio_to_anemometer(before[0], before[1], 3.0, float(height), OPEN)
         for limit in LIMITS:
             for name, is_night, here in (
                 ("day", night, ~night),
@@ -45,7 +45,7 @@ def measure(path: Path | str) -> dict[str, object]:
                 ("night without more held back", np.zeros_like(night), night),
             ):
                 with np.errstate(invalid="ignore"):
-                    holds = reading_that_holds(limit, ratio, 3.0, float(height), is_night=is_night)
+                    holds = largest_reading(limit, ratio, 3.0, float(height), is_night=is_night)
                     counted = here & np.isfinite(hand + aloft + ratio) & (hand <= holds) & (hand > 0.8 * holds)
                 kept = [
                     float(np.mean(aloft[counted & (year == y)] <= limit))

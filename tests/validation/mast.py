@@ -54,10 +54,10 @@ def measure(path: Path | str, *, everything: bool = False) -> dict[str, object]:
 
 def _gusts(record: Record, shown: np.ndarray, low: int, high: int) -> dict[str, object]:
     speed, gust = record.speed, record.gust
-    carried = power_law_wind_speed(speed[low], low, high)
+    provided = power_law_wind_speed(speed[low], low, high)
     methods = {
         "increment": gust_at_height(gust[low], speed[low], speed[high], high, gust_height=low),
-        "increment, mean wind carried too": gust_at_height(gust[low], speed[low], carried, high, gust_height=low),
+        "increment, mean wind carried too": gust_at_height(gust[low], speed[low], provided, high, gust_height=low),
         "gust factor kept": speed[high] * gust[low] / np.maximum(speed[low], 0.3),
         "1/7 law on the gust": power_law_wind_speed(gust[low], low, high),
         "gust unchanged": gust[low],
@@ -126,7 +126,7 @@ def _decision(record: Record, shown: np.ndarray, low: int, high: int) -> dict[st
     """Finding records over the limits at the top from the lowest level alone."""
     speed, gust = record.speed, record.gust
     wind = wind_at_height(speed[low][:, None], np.nan, [low], high)
-    carried = gust_at_height(gust[low], speed[low], wind.wind_speed, high, gust_height=low)
+    provided = gust_at_height(gust[low], speed[low], wind.wind_speed, high, gust_height=low)
     keep = shown & ~np.isnan(speed[low] + speed[high] + gust[low] + gust[high])
     numbers: dict[str, object] = {}
     over = speed[high][keep] > MEAN_LIMIT
@@ -137,7 +137,7 @@ def _decision(record: Record, shown: np.ndarray, low: int, high: int) -> dict[st
         numbers |= contingency(f"mean {low}->{high} over 10 m/s, {name},", chance[keep], over)
     over = gust[high][keep] > GUST_LIMIT
     for name, value in {
-        "increment, mean wind carried too": carried,
+        "increment, mean wind carried too": provided,
         "increment over the known mean": gust_at_height(gust[low], speed[low], speed[high], high, gust_height=low),
         "1/7 law on the gust": power_law_wind_speed(gust[low], low, high),
         "gust unchanged": gust[low],

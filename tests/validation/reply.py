@@ -34,21 +34,23 @@ def measure(path: Path | str) -> dict[str, object]:
     numbers: dict[str, object] = {"hours": int(gust.size), "levels [m]": [float(h) for h in heights]}
     for height in (30.0, 60.0, 80.0, 100.0, 120.0):
         mean = wind_at_height(speed, direction, heights, height, interpolation="curved").wind_speed
-        carried = gust_at_height(gust, at_10m, mean, height)
+        provided = gust_at_height(gust, at_10m, mean, height)
         known = ~np.isnan(mean + gust)
         at = f"{height:g} m"
         numbers |= {
             f"{at}: 10 m gust below the mean wind, % of hours": _percent(gust < mean, known),
-            f"{at}: carried gust below the mean wind, % of hours": _percent(carried < mean, known),
+            f"{at}: carried gust below the mean wind, % of hours": _percent(provided < mean, known),
             f"{at}: gust over {GUST_LIMIT} m/s by the 10 m gust, hours": int((known & (gust > GUST_LIMIT)).sum()),
-            f"{at}: gust over {GUST_LIMIT} m/s by the carried gust, hours": int((known & (carried > GUST_LIMIT)).sum()),
+            f"{at}: gust over {GUST_LIMIT} m/s by the carried gust, hours": int(
+                (known & (provided > GUST_LIMIT)).sum()
+            ),
             f"{at}: let through by the 10 m gust alone, hours": int(
-                (known & (gust <= GUST_LIMIT) & (carried > GUST_LIMIT)).sum()
+                (known & (gust <= GUST_LIMIT) & (provided > GUST_LIMIT)).sum()
             ),
             f"{at}: mean wind over {MEAN_LIMIT} m/s while the 10 m gust is under {GUST_LIMIT} m/s, hours": int(
                 (known & (gust <= GUST_LIMIT) & (mean > MEAN_LIMIT)).sum()
             ),
-            f"{at}: carried gust less 10 m gust, mean m/s": round(float(np.mean((carried - gust)[known])), 2),
+            f"{at}: carried gust less 10 m gust, mean m/s": round(float(np.mean((provided - gust)[known])), 2),
         }
     return numbers
 

@@ -15,9 +15,9 @@ import xarray as xr
 from wxfly.answer.request import Change, Request, SiteAnswer
 from wxfly.answer.windows import Window, find_windows
 from wxfly.assessment.conditions import derive_flight, hours_of
-from wxfly.assessment.suitability import State, assess, counts_as_required, hold_back, names_of
+from wxfly.assessment.suitability import State, add_waiting_hours, assess, counts_as_required, names_of
 from wxfly.pilot.aircraft import Aircraft
-from wxfly.pilot.limits import Limits, is_above_ceiling
+from wxfly.pilot.limits import Limits, is_above_height_limit
 
 Flags = npt.NDArray[np.bool_]
 
@@ -88,7 +88,7 @@ def _windows(answer: SiteAnswer, assessment: xr.Dataset, duration: np.timedelta6
 def _lower(answer: SiteAnswer, cube: xr.Dataset, minimum_duration: np.timedelta64, run: np.datetime64) -> Change | None:
     """Return the least loss of height with which a window holds: found from the usable heights, then judged in full."""
     if answer.request.sortie is not None:
-        return None  # a lower way home is another sortie
+        return None  # a lower way back is another sortie
     usable = answer.heights["usable_height"].values
     height = STEP * np.floor((answer.request.height - 1e-6) / STEP)
     while height >= LOWEST:
@@ -123,11 +123,11 @@ def _assessed(
 
         return add_return_leg(judged, flight, hours, request.sortie, request.limits, site=request.site, run=run)[0]
 
-    hold, judged = request.intent.hold_hours, judge(start, end)
-    if not hold:
+    wait, judged = request.intent.wait_hours, judge(start, end)
+    if not wait:
         return judged
     first = start.astype("datetime64[h]")
-    return hold_back(judged, hold, judge(first - np.timedelta64(hold, "h"), first))
+    return add_waiting_hours(judged, wait, judge(first - np.timedelta64(wait, "h"), first))
 
 
 def _others_hold(answer: SiteAnswer) -> Flags:
@@ -165,12 +165,12 @@ def _another_aircraft(
 ) -> Change | None:
     """Return the aircraft with the smallest gust limit that has a window."""
     if answer.request.sortie is not None:
-        return None  # the way home of another aircraft is another question
+        return None  # the way back of another aircraft is another question
     for aircraft, limits in sorted(others, key=lambda row: row[0].maximum_gust):
-        if aircraft.name == answer.request.aircraft.name or is_above_ceiling(answer.request.height, limits):
+        if aircraft.name == answer.request.aircraft.name or is_above_height_limit(answer.request.height, limits):
             continue
         # The hours before those asked about are not known here: a hold then holds back the first ones too.
-        judged = hold_back(assess(answer.conditions, limits), answer.request.intent.hold_hours)
+        judged = add_waiting_hours(assess(answer.conditions, limits), answer.request.intent.wait_hours)
         windows = _windows(answer, judged, minimum_duration)
         if windows:
             return Change("aircraft", window=windows[0], aircraft=aircraft.title)

@@ -17,14 +17,14 @@ from wxfly.answer.windows import find_windows, rank_by_chance
 from wxfly.assessment.conditions import derive_flight, hours_of, pressure_note
 from wxfly.assessment.forecast_error import ErrorLaw
 from wxfly.assessment.hours import Taker
-from wxfly.assessment.suitability import assess, hold_back, judge_worse
+from wxfly.assessment.suitability import add_waiting_hours, assess, judge_worse
 from wxfly.assessment.usable_height import find_usable_heights, lower_of
 from wxfly.cube.notes import Note
 from wxfly.flight.advice import advise, is_low_light
 from wxfly.pilot.elements import NAMES
 from wxfly.pilot.limits import check_height
 from wxfly.pilot.site import midnights
-from wxfly.probability.site_chance import judge_sureness
+from wxfly.probability.site_chance import judge_site_chance
 from wxfly.retrieval.obtained import ForecastOrigin, provenance_of
 
 if TYPE_CHECKING:
@@ -89,7 +89,7 @@ def make_briefing(
 
 def _notes_on_members(answers: Sequence[SiteAnswer]) -> list[Note]:
     """Return what is missing of the ensembles, by site where it differs."""
-    told = [() if answer.sureness is None else answer.sureness.notes for answer in answers]
+    told = [() if answer.site_chance is None else answer.site_chance.notes for answer in answers]
     if len(set(told)) == 1:
         return list(told[0])
     return [
@@ -165,11 +165,11 @@ def _answer(
             assessment, at_return = add_return_leg(
                 assessment, conditions, hours, request.sortie, request.limits, site=request.site, run=run
             )
-    hold = request.intent.hold_hours
-    if hold:
+    wait = request.intent.wait_hours
+    if wait:
         first = start.astype("datetime64[h]")
-        earlier = hours_of(cube, start=first - np.timedelta64(hold, "h"), end=first)
-        assessment = hold_back(assessment, hold, assess(derive_hours(earlier), request.limits))
+        earlier = hours_of(cube, start=first - np.timedelta64(wait, "h"), end=first)
+        assessment = add_waiting_hours(assessment, wait, assess(derive_hours(earlier), request.limits))
     heights = find_usable_heights(hours, conditions, request.limits, site=request.site)
     if before is not None:
         heights = lower_of(heights, before.heights)
@@ -181,7 +181,7 @@ def _answer(
         preferred=is_low_light(conditions) if request.prefers_low_light else None,
         breaks=midnights(request.site, start, end),
     )
-    sureness = judge_sureness(
+    site_chance = judge_site_chance(
         conditions,
         assessment,
         run,
@@ -198,13 +198,13 @@ def _answer(
     windows = [
         replace(
             w,
-            chance=sureness.of(w.first, w.last),
-            surest=find_surest(sureness, assessment, minimum_duration, w.first, w.last, start=w.start, end=w.end),
+            chance=site_chance.of(w.first, w.last),
+            surest=find_surest(site_chance, assessment, minimum_duration, w.first, w.last, start=w.start, end=w.end),
         )
         for w in windows
     ]
     windows = rank_by_chance(windows, now)
-    outlooks = find_outlooks(sureness, assessment, minimum_duration, start=start, end=end)
+    outlooks = find_outlooks(site_chance, assessment, minimum_duration, start=start, end=end)
     advice = None
     if windows:
         best = windows[0]
@@ -213,7 +213,7 @@ def _answer(
     survey = None
     if request.intent.survey_hours:
         days = midnights(request.site, start, end)
-        survey = lay_survey(assessment, sureness, request.intent.survey_hours, start=start, end=end, midnights=days)
+        survey = lay_survey(assessment, site_chance, request.intent.survey_hours, start=start, end=end, midnights=days)
     answer = SiteAnswer(
         request,
         conditions,
@@ -223,14 +223,14 @@ def _answer(
         advice,
         start,
         end,
-        sureness,
+        site_chance,
         tuple(outlooks),
         survey=survey,
     )
-    return answer if at_return is None else replace(answer, way_home=_way_home(answer, at_return, run))
+    return answer if at_return is None else replace(answer, return_leg=_return_leg(answer, at_return, run))
 
 
-def _way_home(answer: SiteAnswer, at_return: xr.Dataset, run: np.datetime64) -> WorstMoment | None:
+def _return_leg(answer: SiteAnswer, at_return: xr.Dataset, run: np.datetime64) -> WorstMoment | None:
     """Find the moment of the best window that asks the most of the sortie."""
     if answer.best is None or answer.request.sortie is None:
         return None

@@ -159,26 +159,26 @@ def chance_for_costs(answer: SiteAnswer, window: Window | None = None) -> Chance
     return chosen.chance if chosen.surest is None else chosen.surest.chance
 
 
-DOUBTFUL_SHARE, SURE_ENOUGH = 0.3, 0.7
+LIKELY_SHARE, SURE_ENOUGH = 0.3, 0.7
 """Chance above which an element that may break its limit is told first, and chance below which the largest cause is;
 common practice, no source."""
 
 
-def doubtful_cause(answer: SiteAnswer, window: Window) -> Cause | None:
+def likely_cause(answer: SiteAnswer, window: Window) -> Cause | None:
     """Return the largest cause that may break a limit in a window; None where all its limits are sure enough.
 
     Of its surest stretch and of its least sure hour: over many hours some limit is broken in any weather. Of causes
     with the same share in whole per cent, the one that is nearest its limit is named, else the gravest.
     """
-    if answer.sureness is None:
+    if answer.site_chance is None:
         return None
-    hours = answer.sureness.hours.values[window.first : window.last + 1]
+    hours = answer.site_chance.hours.values[window.first : window.last + 1]
     least = window.first + int(np.argmin(np.where(np.isnan(hours), np.inf, hours)))
-    told = [answer.sureness.of(least, least), *([window.surest.chance] if window.surest else [])]
+    told = [answer.site_chance.of(least, least), *([window.surest.chance] if window.surest else [])]
     doubtful = [
         cause
         for chance in told
-        if chance.causes and (chance.causes[0].share > DOUBTFUL_SHARE or chance.value < SURE_ENOUGH)
+        if chance.causes and (chance.causes[0].share > LIKELY_SHARE or chance.value < SURE_ENOUGH)
         for cause in chance.causes
     ]
     decides = str(answer.assessment["limiting_element"].values[deciding_hour(answer, window)])
@@ -194,9 +194,9 @@ def better_of_two(briefing: Briefing, first: int, last: int) -> ChanceOfBetter |
     if len(briefing.answers) != 2:
         return None
     one, other = briefing.answers
-    if one.sureness is None or other.sureness is None:
+    if one.site_chance is None or other.site_chance is None:
         return None
-    rooms = one.sureness.room, other.sureness.room
+    rooms = one.site_chance.room, other.site_chance.room
     if rooms[0].sizes["realization"] != rooms[1].sizes["realization"]:
         return None
     if not np.array_equal(rooms[0]["time"].values, rooms[1]["time"].values):
@@ -204,13 +204,13 @@ def better_of_two(briefing: Briefing, first: int, last: int) -> ChanceOfBetter |
     here, there = one.request.site, other.request.site
     return chance_of_better(
         rooms[0],
-        one.sureness.margin,
+        one.site_chance.margin,
         rooms[1],
-        other.sureness.margin,
+        other.site_chance.margin,
         first,
         last,
         distance=distance_km(here.latitude, here.longitude, there.latitude, there.longitude),
-        law=one.sureness.law,
+        law=one.site_chance.law,
     )
 
 
@@ -230,8 +230,8 @@ class Conditions:
 
     Attributes
     ----------
-    wind_low, wind_high, wind_doubt, wind_from_direction, gust : float
-        [m s-1], direction in degrees; `wind_doubt` is one standard deviation of carrying the wind up.
+    wind_low, wind_high, wind_uncertainty, wind_from_direction, gust : float
+        [m s-1], direction in degrees; `wind_uncertainty` is one standard deviation of carrying the wind up.
     temperature_low, temperature_high : float
         [K]
     precipitation_probability : float
@@ -242,7 +242,7 @@ class Conditions:
 
     wind_low: float
     wind_high: float
-    wind_doubt: float
+    wind_uncertainty: float
     wind_from_direction: float
     gust: float
     temperature_low: float

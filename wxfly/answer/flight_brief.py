@@ -12,7 +12,7 @@ from wxfly.answer.request import SiteAnswer
 from wxfly.answer.windows import Window
 from wxfly.assessment.conditions import derive
 from wxfly.flight.advice import Advice, advise
-from wxfly.flight.anemometer_reading import CONFIDENCE, HandRule, hand_rule
+from wxfly.flight.anemometer_reading import CONFIDENCE, AnemometerRule, anemometer_rule
 from wxfly.flight.budget import Budget
 from wxfly.flight.reach import Flights, Reach, flights_in_window, reach, steady
 from wxfly.flight.return_leg import Sortie, worst_moment
@@ -63,7 +63,7 @@ class FlightBrief:
         The chosen one.
     levels : mapping
         The window's hours at each height told, by height [m].
-    rule : HandRule
+    rule : AnemometerRule
         What the anemometer may show.
     energy : EnergyBrief or None
         None where the aircraft's figures do not say.
@@ -76,7 +76,7 @@ class FlightBrief:
     answer: SiteAnswer
     window: Window
     levels: Mapping[float, xr.Dataset]
-    rule: HandRule
+    rule: AnemometerRule
     energy: EnergyBrief | None
     energy_missing: tuple[str, ...]
     advice: Advice
@@ -94,7 +94,7 @@ def make_flight_brief(
     *,
     sortie: Sortie | None,
     energy_missing: tuple[str, ...] = (),
-    hand_height: float,
+    anemometer_height: float,
     return_height: float,
     forecast_run: np.datetime64 | None = None,
     confidence: float = CONFIDENCE,
@@ -111,7 +111,7 @@ def make_flight_brief(
         None where the aircraft's energy is not known.
     energy_missing : tuple of str, optional
         The figures that are missing then.
-    hand_height, return_height : float
+    anemometer_height, return_height : float
         [m]
     forecast_run : numpy.datetime64, optional
         Start of the run, UTC: the forecast's error grows with the time after it.
@@ -119,11 +119,11 @@ def make_flight_brief(
         Of the readings up to which the limits hold.
     """
     request = answer.request
-    heights = sorted({hand_height, LAUNCH_HEIGHT, request.height, return_height})
+    heights = sorted({anemometer_height, LAUNCH_HEIGHT, request.height, return_height})
     levels = {height: _hours(cube, answer, window, height) for height in heights}
     flown = [levels[request.height], levels[return_height]]
-    rule = hand_rule(
-        levels[hand_height],
+    rule = anemometer_rule(
+        levels[anemometer_height],
         flown if return_height != request.height else flown[:1],
         request.limits,
         roughness_length=roughness_of(request.site),

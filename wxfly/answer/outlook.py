@@ -8,13 +8,13 @@ import xarray as xr
 
 from wxfly.pilot.intent import hours_touched
 from wxfly.probability.chance import Outlook
-from wxfly.probability.site_chance import Sureness
+from wxfly.probability.site_chance import SiteChance
 
 _TRIED = 3
 
 
 def find_outlooks(
-    sureness: Sureness,
+    site_chance: SiteChance,
     assessment: xr.Dataset,
     minimum_duration: np.timedelta64,
     *,
@@ -25,7 +25,7 @@ def find_outlooks(
 
     Parameters
     ----------
-    sureness : Sureness
+    sureness : SiteChance
         Of the site.
     assessment : xarray.Dataset
         Of the one forecast: its light counts.
@@ -37,14 +37,14 @@ def find_outlooks(
     lit_start, lit_end = _light(assessment, start, end)
     lit = lit_end > lit_start  # NaT compares as false
     found = [
-        _surest(sureness, assessment["time"].values, lit_start, lit_end, light, minimum_duration)
+        _surest(site_chance, assessment["time"].values, lit_start, lit_end, light, minimum_duration)
         for light in _unbroken(lit, lit_start, lit_end)
     ]
     return [outlook for outlook in found if outlook is not None]
 
 
 def find_surest(
-    sureness: Sureness,
+    site_chance: SiteChance,
     assessment: xr.Dataset,
     minimum_duration: np.timedelta64,
     first: int,
@@ -66,7 +66,7 @@ def find_surest(
     """
     lit_start, lit_end = _light(assessment, start, end)
     light = list(range(first, last + 1))
-    return _surest(sureness, assessment["time"].values, lit_start, lit_end, light, minimum_duration)
+    return _surest(site_chance, assessment["time"].values, lit_start, lit_end, light, minimum_duration)
 
 
 def _light(
@@ -82,14 +82,14 @@ def _light(
 
 
 def _surest(
-    sureness: Sureness,
+    site_chance: SiteChance,
     time: npt.NDArray[np.datetime64],
     lit_start: npt.NDArray[np.datetime64],
     lit_end: npt.NDArray[np.datetime64],
     light: list[int],
     minimum_duration: np.timedelta64,
 ) -> Outlook | None:
-    chances, hour = sureness.hours.values, time.astype("datetime64[s]")
+    chances, hour = site_chance.hours.values, time.astype("datetime64[s]")
     found = []
     for first in light:
         begin = lit_start[first]
@@ -103,10 +103,10 @@ def _surest(
         return None
     # The chance of a stretch is at most that of its worst hour: the best few of those are worked out in full.
     tried = sorted(found, reverse=True)[:_TRIED]
-    told = [sureness.of(-minus, last, with_causes=False).value for _, minus, _, _, last in tried]
+    told = [site_chance.of(-minus, last, with_causes=False).value for _, minus, _, _, last in tried]
     best = int(np.argmax([-1.0 if np.isnan(chance) else chance for chance in told]))
     _, minus, begin, finish, last = tried[best]
-    return Outlook(begin, finish, -minus, last, sureness.of(-minus, last))
+    return Outlook(begin, finish, -minus, last, site_chance.of(-minus, last))
 
 
 def _unbroken(

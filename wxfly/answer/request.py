@@ -23,7 +23,7 @@ from wxfly.pilot.intent import Intent
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site
 from wxfly.probability.chance import Outlook
-from wxfly.probability.site_chance import Sureness
+from wxfly.probability.site_chance import SiteChance
 from wxfly.retrieval.obtained import ForecastOrigin
 
 if TYPE_CHECKING:
@@ -64,9 +64,9 @@ class Request:
     toward : float or None
         Direction in which the pilot looks at the aircraft, for glare [degree].
     sortie : Sortie or None
-        What is to be flown; its way home is then held against every hour.
+        What is to be flown; its way back is then held against every hour.
     energy_missing : tuple of str
-        Figures of the aircraft that are missing where a sortie was asked for: the way home is then not judged.
+        Figures of the aircraft that are missing where a sortie was asked for: the way back is then not judged.
     intent : Intent
         For how long, with how much in hand, and how.
     before : BeforeReading or None
@@ -103,7 +103,7 @@ class SiteAnswer:
         For the best window, or None when there is none.
     start, end : numpy.datetime64
         The period asked about, UTC: whole days of the site's own clock, and never before now.
-    sureness : Sureness or None
+    sureness : SiteChance or None
         The chance of every hour, and where it is from.
     outlooks : tuple of Outlook
         The surest stretch of each day's light, in order of time, whether the one forecast holds there or not.
@@ -111,7 +111,7 @@ class SiteAnswer:
         What earlier runs told of the surest stretch of the best window: run and chance, oldest first.
     changes : tuple of Change
         What would change the answer (`wxfly.answer.alternatives`).
-    way_home : WorstMoment or None
+    return_leg : WorstMoment or None
         The moment of the best window that asks the most of the sortie; None without a sortie.
     survey : Survey or None
         How work that can stop is laid into the hours; None where none is asked for.
@@ -127,11 +127,11 @@ class SiteAnswer:
     advice: Advice | None
     start: np.datetime64
     end: np.datetime64
-    sureness: Sureness | None = None
+    site_chance: SiteChance | None = None
     outlooks: tuple[Outlook, ...] = ()
     earlier: tuple[tuple[str, float], ...] = ()
     changes: tuple[Change, ...] = ()
-    way_home: WorstMoment | None = None
+    return_leg: WorstMoment | None = None
     survey: Survey | None = None
     choice: Choice | None = None
 

@@ -13,7 +13,7 @@ import xarray as xr
 from wxfly.assessment.suitability import State
 from wxfly.pilot.intent import interrupted_work
 from wxfly.probability.chance import KEEP_STEP, Chance, window_chance
-from wxfly.probability.site_chance import Sureness
+from wxfly.probability.site_chance import SiteChance
 
 HOUR = np.timedelta64(1, "h")
 
@@ -67,7 +67,7 @@ class Survey:
 
 def lay_survey(
     assessment: xr.Dataset,
-    sureness: Sureness | None,
+    site_chance: SiteChance | None,
     hours: int,
     *,
     start: np.datetime64,
@@ -80,7 +80,7 @@ def lay_survey(
     ----------
     assessment : xarray.Dataset
         Of one place, as `wxfly.assessment.suitability.assess` returns it.
-    sureness : Sureness or None
+    sureness : SiteChance or None
         Of the same hours.
     hours : int
         Of work.
@@ -94,12 +94,12 @@ def lay_survey(
     Survey
         An hour that is not known, or dark in part, is never an hour of work.
     """
-    first = _lay(assessment, sureness, hours, start, end)
+    first = _lay(assessment, site_chance, hours, start, end)
     if not first.is_done or first.chance is None:
         return first
     surest = first
     for a, b in pairwise([start, *midnights, end]) if midnights else ():
-        on_day = _lay(assessment, sureness, hours, a, b)
+        on_day = _lay(assessment, site_chance, hours, a, b)
         if on_day.is_done and _value(on_day) > _value(surest):
             surest = on_day
     return replace(first, surer=surest) if _value(surest) - _value(first) > KEEP_STEP else first
@@ -110,7 +110,7 @@ def _value(survey: Survey) -> float:
 
 
 def _lay(
-    assessment: xr.Dataset, sureness: Sureness | None, hours: int, start: np.datetime64, end: np.datetime64
+    assessment: xr.Dataset, site_chance: SiteChance | None, hours: int, start: np.datetime64, end: np.datetime64
 ) -> Survey:
     usable = _usable(assessment, start, end)
     found = min(int(usable.sum()), hours)
@@ -118,15 +118,15 @@ def _lay(
     time = assessment["time"].values.astype("datetime64[s]")
     spells = tuple(Spell(time[s.first], time[s.first] + s.hours * HOUR, s.is_work) for s in laid)
     chance = None
-    if laid and sureness is not None:
+    if laid and site_chance is not None:
         first, last = laid[0].first, laid[-1].first + laid[-1].hours - 1
         is_wait = np.ones(usable.size, dtype=bool)
         for stretch in laid:
             if stretch.is_work:
                 is_wait[stretch.first : stretch.first + stretch.hours] = False
         # In a wait nothing can break; the error stays linked across it.
-        room = sureness.room.where(xr.DataArray(~is_wait, dims="time"), np.inf)
-        chance = window_chance(room, first, last, law=sureness.law)
+        room = site_chance.room.where(xr.DataArray(~is_wait, dims="time"), np.inf)
+        chance = window_chance(room, first, last, law=site_chance.law)
     return Survey(hours, found, spells, chance)
 
 

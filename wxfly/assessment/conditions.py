@@ -3,7 +3,7 @@
 This is the only place where arrays and their attributes meet: variables are taken out of the cube, given to the plain
 functions of `wxfly.physics`, and put back under their names.
 
-A flight has phases at heights of their own: launch and landing at 2 m, the way home at its height. A phase takes less
+A flight has phases at heights of their own: launch and landing at 2 m, the way back at its height. A phase takes less
 than an hour and a forecast comes by the hour, so every phase of a flight meets the demand of the same hour: each is
 compared with its own limit, and the tightest counts (`wxfly.assessment.suitability.assess`). Over several hours there
 is a launch and a landing in every one of them, with each change of the battery.
@@ -20,7 +20,7 @@ import xarray as xr
 from wxfly.assessment.hours import HOUR, Taker, cut_hours, lost_inputs, to_hours
 from wxfly.assessment.weather import weather, with_earlier_fog
 from wxfly.assessment.wind_at_height import WindAloft, sun_of
-from wxfly.cube.contract import VARIABLES, restore_carried
+from wxfly.cube.contract import VARIABLES, restore_provided
 from wxfly.physics.air import atmosphere, geomagnetic, sun
 from wxfly.physics.air.humidity import (
     dew_point_from_relative_humidity,
@@ -135,7 +135,7 @@ def _dataset(take: Taker, results: dict[str, Array]) -> xr.Dataset:
 
 def hours_of(cube: xr.Dataset, *, start: np.datetime64 | None = None, end: np.datetime64 | None = None) -> Taker:
     """Make the hours of a cube ready, for `derive` and `derive_heights` to share."""
-    return Taker(to_hours(cut_hours(with_earlier_fog(restore_carried(cube)), start, end)))
+    return Taker(to_hours(cut_hours(with_earlier_fog(restore_provided(cube)), start, end)))
 
 
 def derive_heights(
@@ -167,12 +167,12 @@ def derive_heights(
 
     def of_model(part: Taker) -> dict[str, Array]:
         aloft = WindAloft(part, site)
-        carried = aloft.at(judged)
+        extrapolated = aloft.at(judged)
         return {
-            "wind_speed": carried.wind_speed,
-            "wind_standard_deviation": carried.standard_deviation,
-            "gust_standard_deviation": aloft.gust_deviation(carried.standard_deviation, judged),
-            "wind_speed_of_gust": aloft.gust(carried.wind_speed, judged),
+            "wind_speed": extrapolated.wind_speed,
+            "wind_standard_deviation": extrapolated.standard_deviation,
+            "gust_standard_deviation": aloft.gust_deviation(extrapolated.standard_deviation, judged),
+            "wind_speed_of_gust": aloft.gust(extrapolated.wind_speed, judged),
             "wind_difference": aloft.difference(judged),
         }
 
@@ -404,13 +404,13 @@ def derive_flight(
     limits : Limits
         Its rule of daylight counts, and whether it has a limit of its own for the launch.
     return_height : float, optional
-        Of the way home above ground [m]. Up to the flight height the climb is held against the limits already.
+        Of the way back above ground [m]. Up to the flight height the climb is held against the limits already.
 
     Returns
     -------
     xarray.Dataset
         As `wxfly.assessment.conditions.derive` gives it, with ``largest_gust_at_launch`` where there is a limit for it,
-        and ``largest_wind_speed_at_return`` and ``largest_gust_at_return`` where the way home is higher; each with its
+        and ``largest_wind_speed_at_return`` and ``largest_gust_at_return`` where the way back is higher; each with its
         standard deviation, and the return height as coordinate ``height_at_return`` [m].
     """
     conditions = derive(hours, height=height, site=site, daylight_rule=limits.daylight_rule)
@@ -435,8 +435,8 @@ def with_launch(conditions: xr.Dataset, hours: Taker, *, site: Site | None = Non
     site : Site, optional
         Whose ground counts.
     """
-    at_hand = derive_wind(hours, height=HEIGHT_OF_LAUNCH, site=site)
+    at_launch = derive_wind(hours, height=HEIGHT_OF_LAUNCH, site=site)
     return conditions.assign(
-        largest_gust_at_launch=at_hand["wind_speed_of_gust"],
-        gust_standard_deviation_at_launch=at_hand["gust_standard_deviation"],
+        largest_gust_at_launch=at_launch["wind_speed_of_gust"],
+        gust_standard_deviation_at_launch=at_launch["gust_standard_deviation"],
     )

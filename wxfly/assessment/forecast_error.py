@@ -26,7 +26,7 @@ MEMBER = "realization"
 JUST_INSIDE = 0.2
 """Margin of a value that is just inside its limit [1]: a missing advised value is never told as surer to hold."""
 _LOGARITHM_OF_NOTHING = -20.0
-_LEAST_TOLD = 0.001
+_LEAST_SHOWN = 0.001
 _MIDDLE_HALF = 1.349  # width of the middle half of a normal distribution, in standard deviations
 MANY_MEMBERS = 10
 """From so many members on, their mean errs as that of an ensemble does; fewer err as one run. An estimate of ours."""
@@ -218,10 +218,10 @@ def room_to_limits(
     law = law or default_error_law()
     assessment = assessment if MEMBER in assessment["margin"].dims else _as_one_member(assessment)
     order = ("element", "time", MEMBER)
-    rows = assessment.isel(element=slice(len(NAMES)))  # the way home has a doubt of its own
+    rows = assessment.isel(element=slice(len(NAMES)))  # the way back has a doubt of its own
     demand, limit, margin = (rows[n].transpose(*order).values for n in ("demand", "limit", "margin"))
-    carried = {"wind": _like(height_deviation, demand.shape[1:])}
-    carried["gust"] = carried["wind"] if gust_deviation is None else _like(gust_deviation, demand.shape[1:])
+    extrapolated = {"wind": _like(height_deviation, demand.shape[1:])}
+    extrapolated["gust"] = extrapolated["wind"] if gust_deviation is None else _like(gust_deviation, demand.shape[1:])
     given = _like(precipitation_probability, demand.shape[1:])
     if precipitation_rate is not None:
         demand = demand.copy()
@@ -233,19 +233,19 @@ def room_to_limits(
     for k, name in enumerate(NAMES):
         if name in skipped or BY_NAME[name].family is Family.KNOWN:
             continue
-        here = _room(name, demand[k], limit[k], margin[k], lead, law, carried.get(name), (spreads or {}).get(name))
+        here = _room(name, demand[k], limit[k], margin[k], lead, law, extrapolated.get(name), (spreads or {}).get(name))
         if name == "precipitation" and demand.shape[2] == 1 and given is not None:
-            told = -normal_quantile(np.clip(given, _LEAST_TOLD, 1.0 - _LEAST_TOLD))
+            told = -normal_quantile(np.clip(given, _LEAST_SHOWN, 1.0 - _LEAST_SHOWN))
             here = np.where(np.isnan(told), here, np.minimum(here, told))
-        told_of_risk = _like((chances or {}).get(name), margin[k].shape)
-        if told_of_risk is not None:
+        reported_risk = _like((chances or {}).get(name), margin[k].shape)
+        if reported_risk is not None:
             # Of one forecast icing goes with the probability of precipitation, which has its own error in it already.
             least = given if name == "icing" and demand.shape[2] == 1 else None
-            here = _room_of_chance(name, np.where(np.isnan(margin[k]), np.nan, told_of_risk), lead, law, least)
+            here = _room_of_chance(name, np.where(np.isnan(margin[k]), np.nan, reported_risk), lead, law, least)
         if name in required:
             room[k] = _with_required_missing(here)
         else:
-            filled = _with_advised_missing(here, name, limit[k], lead, law, carried.get(name))
+            filled = _with_advised_missing(here, name, limit[k], lead, law, extrapolated.get(name))
             room[k] = np.where(lost[k], np.where(lost[k].all(axis=1, keepdims=True), np.nan, -np.inf), filled)
     return xr.DataArray(
         room, dims=order, coords={"element": list(NAMES), "time": assessment["time"].values}, name="room"
@@ -271,7 +271,7 @@ def _room(
     margin: Array,
     lead: Array,
     law: ErrorLaw,
-    carried: Array | None,
+    extrapolated: Array | None,
     told: Array | None = None,
 ) -> Array:
     """Return the room of one element, axes time and member."""
@@ -296,8 +296,8 @@ def _room(
     if demand.shape[1] == 1 and told is not None and kind == "normal":
         error, spread = law.figure(name, "error", lead), np.asarray(told, dtype=float)[:, None]
         deviation = np.hypot(spread, dressing_deviation(error, spread, law.share_left * error))
-    if carried is not None:
-        deviation = np.hypot(deviation, np.where(np.isnan(carried), 0.0, carried))
+    if extrapolated is not None:
+        deviation = np.hypot(deviation, np.where(np.isnan(extrapolated), 0.0, extrapolated))
     deviation = np.broadcast_to(deviation, demand.shape)
     if sense == "within":
         # The limit is the nearer end of the band; the sign of the margin tells on which side of it the demand lies.
@@ -418,18 +418,18 @@ def _with_required_missing(room: Array) -> Array:
 
 
 def _with_advised_missing(
-    room: Array, name: str, limit: Array, lead: Array, law: ErrorLaw, carried: Array | None
+    room: Array, name: str, limit: Array, lead: Array, law: ErrorLaw, extrapolated: Array | None
 ) -> Array:
     """A missing advised value counts as its usual chance, and never as surer than a known one just inside its limit."""
     unknown = np.isnan(room)
     if not unknown.any():
         return room
     usual = float(normal_quantile(1.0 - law.rows[name].get("not_known", 0.2)))
-    just_inside = _room_just_inside(name, limit, lead, law, carried)
+    just_inside = _room_just_inside(name, limit, lead, law, extrapolated)
     return np.where(unknown, np.fmin(usual, just_inside), room)
 
 
-def _room_just_inside(name: str, limit: Array, lead: Array, law: ErrorLaw, carried: Array | None) -> Array:
+def _room_just_inside(name: str, limit: Array, lead: Array, law: ErrorLaw, extrapolated: Array | None) -> Array:
     """Return the room of a value with the margin `JUST_INSIDE`, from one forecast; NaN where it cannot be told."""
     kind, sense = law.rows[name]["kind"], BY_NAME[name].sense
     if kind == "category":
@@ -440,8 +440,8 @@ def _room_just_inside(name: str, limit: Array, lead: Array, law: ErrorLaw, carri
     if kind == "square_root":
         return _room_of_amount(name, (1.0 - JUST_INSIDE) * limit, limit, lead, law, 1)
     error = law.figure(name, "error", lead)
-    if carried is not None:
-        error = np.hypot(error, np.where(np.isnan(carried), 0.0, carried))
+    if extrapolated is not None:
+        error = np.hypot(error, np.where(np.isnan(extrapolated), 0.0, extrapolated))
     # What `wxfly.assessment.suitability` takes as margin: 1 - demand / limit, or 1 - limit / demand.
     share = 1.0 / (1.0 - JUST_INSIDE) if LIMIT_RULES[sense].is_least else 1.0 - JUST_INSIDE
     if kind == "logarithmic":

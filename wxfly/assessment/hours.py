@@ -11,8 +11,8 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from wxfly.cube.contract import FORECAST_MODEL, carried_heights, covers_hours, span_coordinates, spans_of, state_spans
-from wxfly.cube.joined import carried_by_model
+from wxfly.cube.contract import FORECAST_MODEL, covers_hours, provided_heights, span_coordinates, spans_of, state_spans
+from wxfly.cube.joined import provided_by_model
 from wxfly.pilot.elements import ELEMENTS
 
 Array = npt.NDArray[np.float64]
@@ -126,7 +126,7 @@ class Taker:
 
     def levels(self, name: str) -> tuple[Array, Array]:
         """Return a variable with the height on the last axis, and the heights [m] at which its source carries it."""
-        heights = carried_heights(self.hours, name)
+        heights = provided_heights(self.hours, name)
         shape = (*self.shape, heights.size)
         if not heights.size:
             return np.full(shape, np.nan), heights
@@ -151,8 +151,8 @@ class Taker:
         everywhere = np.ones((EDGES, self.shape[1], *([1] * len(self.horizontal))), dtype=bool)
         if self._models is None:
             return [(self, everywhere)]
-        carried = carried_by_model(self.hours)
-        named = [{entry.split()[0] for entry in text.split("; ") if entry} for text in carried]
+        provided = provided_by_model(self.hours)
+        named = [{entry.split()[0] for entry in text.split("; ") if entry} for text in provided]
         of_some = set().union(*named)
         codes = np.nan_to_num(self._models).reshape(everywhere.shape)
         return [
@@ -160,7 +160,7 @@ class Taker:
                 Taker(self.hours.drop_vars([n for n in of_some - own if n in self.hours]).assign_attrs(carried=text)),
                 here,
             )
-            for code, (text, own) in enumerate(zip(carried, named, strict=True))
+            for code, (text, own) in enumerate(zip(provided, named, strict=True))
             if (here := codes == code).any()
         ]
 

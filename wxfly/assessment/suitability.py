@@ -5,7 +5,7 @@ nothing of it is used, 0 at the limit, negative beyond. The margin of the hour i
 element is the *limiting element*. Nothing is averaged: good visibility never pays for wind.
 
 Hours after one over the wind or the gust limit may be held back. Wind that has just been too strong comes back.
-Parachutists wait half an hour without a gust over the limit (`wxfly.pilot.intent.hold_after_break`); on hourly values
+Parachutists wait half an hour without a gust over the limit (`wxfly.pilot.intent.wait_after_break`); on hourly values
 that is an hour at the least.
 """
 
@@ -27,7 +27,7 @@ from wxfly.pilot.elements import (
     NAMES,
     Element,
 )
-from wxfly.pilot.intent import hold_after_break
+from wxfly.pilot.intent import wait_after_break
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH, Limits
 
 Array = npt.NDArray[np.float64]
@@ -98,7 +98,7 @@ def _tightest_phase(
             if variable not in conditions.variables:
                 asked = np.full(template.shape, np.nan)  # a limit for what was not worked out: not known
             else:
-                asked = _in_doubt(name, conditions, variable, f"_at_{phase}", limits, template).max(axis=0)
+                asked = _with_uncertainty(name, conditions, variable, f"_at_{phase}", limits, template).max(axis=0)
             left = BY_NAME[name].margin(asked, most)
             tighter = (left < margin[k]) | (np.isnan(left) & ~np.isnan(margin[k]))
             for row, values in ((demand, asked), (limit, np.full(template.shape, float(most))), (margin, left)):
@@ -116,14 +116,14 @@ def _lost(conditions: xr.Dataset, shape: tuple[int, ...]) -> npt.NDArray[np.bool
     return np.zeros(shape, dtype=bool)
 
 
-def _in_doubt(
+def _with_uncertainty(
     name: str, conditions: xr.Dataset, variable: str, suffix: str, limits: Limits, template: xr.Variable
 ) -> Array:
     """Return wind or gust at the edges of the hour, with what a chosen confidence adds to it."""
     values = _of_edges(conditions, variable, template)
     if name in ("wind", "gust") and limits.confidence > 0.5:
-        doubt = _of_edges(conditions, f"{name}_standard_deviation{suffix}", template)
-        values = values + error_factor(limits.confidence) * doubt
+        uncertainty = _of_edges(conditions, f"{name}_standard_deviation{suffix}", template)
+        values = values + error_factor(limits.confidence) * uncertainty
     return values
 
 
@@ -258,7 +258,7 @@ def _measure(
     name: str, conditions: xr.Dataset, limits: Limits, template: xr.Variable
 ) -> tuple[npt.ArrayLike, npt.ArrayLike, Array]:
     """Return demand, limit and margin of one element for every hour, with the axes of the template."""
-    values = _in_doubt(name, conditions, BY_NAME[name].condition, "", limits, template)
+    values = _with_uncertainty(name, conditions, BY_NAME[name].condition, "", limits, template)
     if BY_NAME[name].sense == "within":
         # The aircraft starts and lands in the air near the ground: an inversion or a hot field counts.
         near_ground = _of_edges(conditions, "air_temperature_near_ground", template)
@@ -308,7 +308,7 @@ BREAKING_ELEMENTS = ("wind", "gust")
 """Whose break holds back the hours after it."""
 
 
-def hold_back(assessment: xr.Dataset, hours: int, earlier: xr.Dataset | None = None) -> xr.Dataset:
+def add_waiting_hours(assessment: xr.Dataset, hours: int, earlier: xr.Dataset | None = None) -> xr.Dataset:
     """Hold back the hours of one place that follow a break.
 
     Parameters
@@ -323,7 +323,7 @@ def hold_back(assessment: xr.Dataset, hours: int, earlier: xr.Dataset | None = N
     Returns
     -------
     xarray.Dataset
-        With ``held_back`` (element whose limit was broken before, empty where none was). Such an hour is *outside*,
+        With ``waiting_after`` (element whose limit was broken before, empty where none was). Such an hour is *outside*,
         with the margin of the break; *not known* where it is not known whether there was one. A hold never makes an
         hour better.
     """
@@ -334,7 +334,7 @@ def hold_back(assessment: xr.Dataset, hours: int, earlier: xr.Dataset | None = N
     broken = margins < 0
     unknown = np.isnan(margins) & required
     holds = ~(broken | unknown).any(axis=0)
-    held = (~hold_after_break(holds, hours) & holds)[hours:]
+    held = (~wait_after_break(holds, hours) & holds)[hours:]
     state = assessment["state"].values.copy()
     margin = assessment["hour_margin"].values.copy()
     limiting = assessment["limiting_element"].values.copy()
@@ -355,12 +355,12 @@ def hold_back(assessment: xr.Dataset, hours: int, earlier: xr.Dataset | None = N
                 state[i], margin[i] = State.NOT_KNOWN, np.nan
     like = assessment["limiting_element"]
     result = assessment.assign(
-        held_back=like.copy(data=cause),
+        waiting_after=like.copy(data=cause),
         hour_margin=assessment["hour_margin"].copy(data=margin),
         limiting_element=like.copy(data=limiting),
         state=assessment["state"].copy(data=state),
     )
-    return result.assign_attrs(assessment.attrs | {"hold_hours": hours})
+    return result.assign_attrs(assessment.attrs | {"wait_hours": hours})
 
 
 def _margins(assessment: xr.Dataset) -> Array:

@@ -53,15 +53,15 @@ def find_usable_heights(
         where the lowest step is not known; ``usable_height_ends_by`` (time, ...): the element that ends the climb,
         ``ceiling`` at the top; ``cloud_base_is_known`` (time, ...): where it is not, cloud may end the climb earlier.
     """
-    heights = steps_to(limits.height_ceiling)
+    heights = steps_to(limits.height_limit)
     profile = derive_heights(cube, heights, site=site, start=start, end=end)
-    doubt = dict.fromkeys(("wind", "gust"), np.asarray(0.0))
+    uncertainty = dict.fromkeys(("wind", "gust"), np.asarray(0.0))
     if limits.confidence > 0.5:
         factor = error_factor(limits.confidence)
-        doubt = {name: factor * profile[f"{name}_standard_deviation"].values for name in doubt}
+        uncertainty = {name: factor * profile[f"{name}_standard_deviation"].values for name in uncertainty}
     margins = {
-        "wind": BY_NAME["wind"].margin(profile["wind_speed"].values + doubt["wind"], limits.maximum_wind),
-        "gust": BY_NAME["gust"].margin(profile["wind_speed_of_gust"].values + doubt["gust"], limits.maximum_gust),
+        "wind": BY_NAME["wind"].margin(profile["wind_speed"].values + uncertainty["wind"], limits.maximum_wind),
+        "gust": BY_NAME["gust"].margin(profile["wind_speed_of_gust"].values + uncertainty["gust"], limits.maximum_gust),
         "wind_difference": BY_NAME["wind_difference"].margin(
             profile["wind_difference"].values, limits.maximum_wind_difference
         ),
@@ -76,7 +76,7 @@ def find_usable_heights(
     if "input_is_lost" in conditions:  # cloud that was forecast and is lost may end the climb at any step
         cloud[conditions["input_is_lost"].sel(element="cloud_base").values] = np.nan
     usable, stop = climb(smallest, cloud, heights)
-    names = np.array([*margins, "cloud_base", "ceiling"], dtype=object)
+    names = np.array([*margins, "cloud_base", "height_limit"], dtype=object)
     ends_by = names[_which_ends(stacked, cloud, stop)]
     ends_by = np.where(np.isnan(usable), "", ends_by)
     dims = profile["wind_speed"].dims
@@ -97,8 +97,8 @@ def _launch_margin(conditions: xr.Dataset, limits: Limits, like: Array) -> Array
         return np.full(like.shape, np.nan)
     gust = conditions["largest_gust_at_launch"].max("edge", skipna=False).values
     if limits.confidence > 0.5:
-        doubt = conditions["gust_standard_deviation_at_launch"].max("edge", skipna=False).values
-        gust = gust + error_factor(limits.confidence) * doubt
+        uncertainty = conditions["gust_standard_deviation_at_launch"].max("edge", skipna=False).values
+        gust = gust + error_factor(limits.confidence) * uncertainty
     return BY_NAME["gust"].margin(gust, float(limits.maximum_gust_at_launch or 0.0))
 
 
@@ -110,10 +110,10 @@ def lower_of(one: xr.Dataset, other: xr.Dataset) -> xr.Dataset:
     return one.assign(lower | {"share_of_limit": one["share_of_limit"].copy(data=share)})
 
 
-def steps_to(ceiling: float) -> Array:
+def steps_to(height_limit: float) -> Array:
     """Return the heights that are tried [m]: every 5 m up to the ceiling, which is the last."""
-    heights = np.arange(STEP, ceiling + 1e-9, STEP)
-    return heights if heights.size and np.isclose(heights[-1], ceiling) else np.append(heights, ceiling)
+    heights = np.arange(STEP, height_limit + 1e-9, STEP)
+    return heights if heights.size and np.isclose(heights[-1], height_limit) else np.append(heights, height_limit)
 
 
 def climb(smallest_margin: Array, cloud_clearance: Array, heights: Array) -> tuple[Array, npt.NDArray[np.intp]]:
@@ -150,5 +150,5 @@ def _which_ends(margins: Array, cloud: Array, stop: npt.NDArray[np.intp]) -> npt
     under_cloud = np.take_along_axis(np.broadcast_to(cloud, margins.shape[1:]), at, axis=-1)[..., 0]
     held = there.min(axis=0) >= 0
     ends = np.where(held & (under_cloud < 0), count, worst)
-    at_ceiling = stop == margins.shape[-1]
-    return np.asarray(np.where(at_ceiling, count + 1, ends), dtype=np.intp)
+    at_height_limit = stop == margins.shape[-1]
+    return np.asarray(np.where(at_height_limit, count + 1, ends), dtype=np.intp)

@@ -131,7 +131,7 @@ def weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) ->
         "atmosphere_convective_available_potential_energy": take("atmosphere_convective_available_potential_energy"),
         "weather_code": code,
         "cloud_area_fraction": take("cloud_area_fraction"),
-        "visibility_in_air": _told_by_code(take, code, sight),
+        "visibility_in_air": _reported_by_code(take, code, sight),
         "cloud_base_height": base.height,
         "cloud_base_method": base.method.astype(float),
         "icing_risk": grade_of_chance(icing_chance),
@@ -198,7 +198,7 @@ def _visibility(take: Taker, code: Array) -> Array:
     return np.where(fog, FOGGY, np.nan)
 
 
-def _told_by_code(take: Taker, code: Array, sight: Array) -> Array:
+def _reported_by_code(take: Taker, code: Array, sight: Array) -> Array:
     """Return the visibility, no larger than what a code of dust, blowing snow or haze leaves.
 
     Where the source gives none, only what hides as much as fog tells of it.
@@ -217,12 +217,12 @@ def _fog(take: Taker, code: Array, rate: Array, air: dict[str, Array]) -> Array:
     may hold cloud by day and in wind too: sun and wind take nothing off then.
     """
     wind, elevation, humidity = air["wind_speed_at_10m"], sun_of(take)[0], air["relative_humidity"]
-    no_cloud_told = np.isnan(take("cloud_base_altitude")) & ~(take("low_type_cloud_area_fraction") > 0)
+    no_cloud_reported = np.isnan(take("cloud_base_altitude")) & ~(take("low_type_cloud_area_fraction") > 0)
     chance = visibility.radiation_fog_chance(
-        humidity, np.where(no_cloud_told, np.nan, wind), np.where(no_cloud_told, np.nan, elevation)
+        humidity, np.where(no_cloud_reported, np.nan, wind), np.where(no_cloud_reported, np.nan, elevation)
     )
     if take.has(EARLIER_FOG):
-        lasting = visibility.lasting_fog_chance(take(EARLIER_FOG), 0.0, np.where(no_cloud_told, np.nan, wind))
+        lasting = visibility.lasting_fog_chance(take(EARLIER_FOG), 0.0, np.where(no_cloud_reported, np.nan, wind))
         chance = np.where(np.isnan(lasting), chance, np.maximum(chance, lasting))  # NaN in the chance stays NaN
     chance = np.maximum(chance, weather_code.fog_chance_of(code))
     if take.has("visibility_in_air"):

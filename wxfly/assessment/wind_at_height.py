@@ -56,15 +56,15 @@ class WindAloft:
 
     def at(self, wanted: Array) -> WindAtHeight:
         """Return the wind at heights ``[wanted]`` [m]; arrays of shape ``[..., wanted]``."""
-        carried = profile.wind_profile(self.speed, self.direction, self.heights, wanted, **self._how())
-        alone = np.isin(carried.method, _FROM_ONE_LEVEL)
+        extrapolated = profile.wind_profile(self.speed, self.direction, self.heights, wanted, **self._how())
+        alone = np.isin(extrapolated.method, _FROM_ONE_LEVEL)
         if not alone.any():
-            return carried
-        speed = np.where(alone & self.stability_is_lost[..., None], np.nan, carried.wind_speed)
+            return extrapolated
+        speed = np.where(alone & self.stability_is_lost[..., None], np.nan, extrapolated.wind_speed)
         over_site = self._over_site(wanted)
         if over_site is not None:
             speed = np.where(alone, np.maximum(speed, over_site), speed)  # NaN stays NaN
-        return carried._replace(wind_speed=speed)
+        return extrapolated._replace(wind_speed=speed)
 
     def climb_to(self, height: float) -> Array:
         """Return the heights that stand for a climb to a height [m], which is the last of them.

@@ -11,7 +11,7 @@ from wxfly.cli.options import (
     Outputs,
     asking,
     briefed,
-    doubting,
+    confidence_options,
     flying,
     forecast_asking,
     intending,
@@ -67,7 +67,7 @@ def week(site: str | None, outputs: Outputs, **words: Any) -> None:
 @flying
 @forecast_asking
 @intending
-@doubting
+@confidence_options
 @click.option("--json", "as_json", is_flag=True, help="Print the brief and its answer as JSON.")
 @click.option(
     "--csv", "as_csv", is_flag=True, help="Print the hours of the window as CSV, with the wind at each height."
@@ -77,7 +77,7 @@ def week(site: str | None, outputs: Outputs, **words: Any) -> None:
 def brief(site: str | None, html_path: Path | None, overwrite: bool, as_json: bool, as_csv: bool, **words: Any) -> None:
     """Make the flight brief of the best window at SITE: one page to print or to keep on a phone.
 
-    With the aircraft's figures of energy the way home is held against every hour as well.
+    With the aircraft's figures of energy the way back is held against every hour as well.
     """
     from wxfly.question.brief import ask_brief
     from wxfly.report.facts.answer import facts_of
@@ -127,7 +127,7 @@ def brief(site: str | None, html_path: Path | None, overwrite: bool, as_json: bo
     "--temperature", metavar="TEMPERATURE", help="In the shade, such as 8degC.  [without unit: that of --units]"
 )
 @click.option(
-    "--hand-height",
+    "--anemometer-height",
     metavar="HEIGHT",
     help="Of the anemometer above ground.  [default: 2m; without unit: that of --units]",
 )

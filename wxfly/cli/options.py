@@ -18,7 +18,7 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 def asking(command: F) -> F:
     """Add the options that every question shares."""
-    return forecast_asking(flying(intending(doubting(telling(command)))))
+    return forecast_asking(flying(intending(confidence_options(telling(command)))))
 
 
 def intending(command: F) -> F:
@@ -35,12 +35,12 @@ def waiting(command: F) -> F:
     """Add the options that say in what wind nobody launches, and how long to wait after one."""
     options = [
         click.option("--launch-limit", metavar="SPEED", help="Largest gust at the hand, 2 m above ground, for launching and landing.  [default: the aircraft's, or none]"),
-        click.option("--hold", type=click.IntRange(0, 12), metavar="HOURS", help="Hours held back after one over the wind or gust limit.  [default: 0]"),
+        click.option("--wait", type=click.IntRange(0, 12), metavar="HOURS", help="Hours held back after one over the wind or gust limit.  [default: 0]"),
     ]  # fmt: skip
     return _with(command, options)
 
 
-def doubting(command: F) -> F:
+def confidence_options(command: F) -> F:
     """Add the options that say by what the chance is told."""
     options = [
         click.option("--ensemble", multiple=True, metavar="NAME[,NAME]", help="Members to tell the chance by: ensembles such as icon_eu_eps or ecmwf_ifs025_ensemble, several single models, or none.  [default: an ensemble chosen by place and hours]"),
@@ -125,10 +125,10 @@ def overwriting(command: F) -> F:
 
 
 def flying(command: F) -> F:
-    """Add the options that say what is to be flown; any of them asks for the way home."""
+    """Add the options that say what is to be flown; any of them asks for the way back."""
     options = [
-        click.option("--distance", metavar="DISTANCE", help="Over ground to the farthest point, such as 400m: holds the way home against every hour.  [default: as far as its attitude is seen; without unit: that of --units]"),
-        click.option("--return-height", metavar="HEIGHT", help="Height of the way home above ground.  [default: the flight height; without unit: that of --units]"),
+        click.option("--distance", metavar="DISTANCE", help="Over ground to the farthest point, such as 400m: holds the way back against every hour.  [default: as far as its attitude is seen; without unit: that of --units]"),
+        click.option("--return-height", metavar="HEIGHT", help="Height of the way back above ground.  [default: the flight height; without unit: that of --units]"),
         click.option("--work", metavar="TIME", help="Time at the farthest point, such as 5min.  [default: none; without unit: min]"),
         click.option("--batteries", type=click.IntRange(1, 99), help="How many are charged.  [default: 1]"),
         click.option("--battery-reserve", type=float, metavar="SHARE", help="Share of a battery to land with.  [default: 0.25]"),
@@ -142,7 +142,7 @@ def briefed(command: F) -> F:
     """Add the options that only a flight brief has."""
     options = [
         click.option("--date", "day", metavar="DATE", help="The day asked about, YYYY-MM-DD at the site.  [default: tomorrow]"),
-        click.option("--hand-height", metavar="HEIGHT", help="Of the anemometer in the field check.  [default: 2m; without unit: that of --units]"),
+        click.option("--anemometer-height", metavar="HEIGHT", help="Of the anemometer in the field check.  [default: 2m; without unit: that of --units]"),
         click.option("--rank", type=click.IntRange(1), help="Which window, the best is 1.  [default: 1]"),
     ]  # fmt: skip
     return _with(command, options)

@@ -10,7 +10,7 @@ import numpy as np
 from wxfly.cube.notes import NoteKind, kind_of
 from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import ENERGY_FIGURES, FIGURES, find_aircraft, load_aircraft
-from wxfly.pilot.own_files import told
+from wxfly.pilot.own_files import damage_notes
 from wxfly.pilot.rules import find_rules, load_rules
 from wxfly.pilot.settings import load_settings, own_aircraft_file, own_rules_file, sites_file
 from wxfly.pilot.site import Site, check_name, read_sites, save_site
@@ -54,7 +54,7 @@ def fetch(sites: Sequence[str], model: str | None, *, on_progress: Progress) -> 
     model_name = obtained.provenance.model
     return [
         *(f"{site.name}: {model_name}, hours to {last}Z, kept for use offline" for site in obtained.sites),
-        *told(saved.set_aside),
+        *damage_notes(saved.set_aside),
         *obtained.notes,
     ]
 
@@ -70,7 +70,7 @@ def list_sites() -> str:
         for s in forecast.demo_sites().values()
     ]
     shown = aligned([("site", "latitude,longitude", "time zone", "surface cover", "kind"), *rows])
-    return "\n".join([shown, *told(saved.set_aside)])
+    return "\n".join([shown, *damage_notes(saved.set_aside)])
 
 
 def _place(site: Site) -> str:
@@ -127,7 +127,7 @@ def describe_aircraft(name: str | None, units: str) -> str:
             (a.name, _shown(a.maximum_wind, units, "wind"), _shown(a.maximum_gust, units, "wind"), a.title)
             for a in table.values()
         ]
-        return "\n".join([aligned([("aircraft", "wind", "gust", "class"), *listed]), *told(table.set_aside)])
+        return "\n".join([aligned([("aircraft", "wind", "gust", "class"), *listed]), *damage_notes(table.set_aside)])
     aircraft = find_aircraft(name, own_aircraft_file())
     rows = [
         (key, _shown(getattr(aircraft, key), units, figure.shown), aircraft.sources.get(key, "-"))
@@ -141,9 +141,9 @@ def describe_rules(name: str | None) -> str:
     """List the rule sets, or give the limits of one and where each stands."""
     if name is None:
         table = load_rules(own_rules_file())
-        rows = [(r.name, r.limits["height_ceiling"].written, r.daylight_rule, r.title) for r in table.values()]
-        shown = aligned([("rules", "ceiling", "daylight", "of"), *rows])
-        return "\n".join([shown, "Local rules prevail over all of them.", *told(table.set_aside)])
+        rows = [(r.name, r.limits["height_limit"].written, r.daylight_rule, r.title) for r in table.values()]
+        shown = aligned([("rules", "height_limit", "daylight", "of"), *rows])
+        return "\n".join([shown, "Local rules prevail over all of them.", *damage_notes(table.set_aside)])
     rules = find_rules(name, own_rules_file())
     lines = [rules.title, rules.reminder]
     for key, limit in rules.limits.items():

@@ -11,7 +11,7 @@ import numpy as np
 
 from wxfly.errors import DamagedError, WxflyError
 from wxfly.pilot.coordinates import parse_coordinates
-from wxfly.pilot.own_files import told
+from wxfly.pilot.own_files import damage_notes
 from wxfly.pilot.settings import Settings, cache_folder, load_settings
 from wxfly.pilot.site import place_key, read_sites
 from wxfly.report.text.console import aligned
@@ -144,7 +144,7 @@ def prune(
         else []
     )
     going = list(dict.fromkeys([*going, *forecasts.too_old_or_much(settings)]))
-    return "\n".join([*told(settings.set_aside), *_removed(going, dry_run), *_not_ours()])
+    return "\n".join([*damage_notes(settings.set_aside), *_removed(going, dry_run), *_not_ours()])
 
 
 def _removed(going: list[Path], dry_run: bool) -> list[str]:

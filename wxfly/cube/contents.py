@@ -34,12 +34,12 @@ from wxfly.cube.contract import (
 )
 from wxfly.errors import WxflyError
 
-_TEXT, _COUNT, _CARRIED = "a text", "a whole number", "names of a cube's variables, each with its heights"
+_TEXT, _COUNT, _PROVIDED = "a text", "a whole number", "names of a cube's variables, each with its heights"
 
 # Attributes of a cube, then those of its variables and coordinates, with their types. Others are left out.
 OF_CUBE: Mapping[str, str] = {
     **{field.name: _TEXT for field in fields(Provenance)}, "Conventions": _TEXT, "comment": _TEXT, "not_used": _TEXT,
-    "carried": _CARRIED, "missing_members": _COUNT, "carried_by_model": _TEXT, "runs_by_model": _TEXT,
+    "carried": _PROVIDED, "missing_members": _COUNT, "provided_by_model": _TEXT, "runs_by_model": _TEXT,
     "taken_from_models": _TEXT,
     "wxfly_schema": _COUNT, "content_sha256": _TEXT,
 }  # fmt: skip
@@ -170,8 +170,8 @@ def _checked(attributes: Mapping[Any, Any], table: Mapping[str, str], place: str
 
 
 def _value(value: Any, wanted: str, what: str) -> Any:
-    if wanted in (_TEXT, _CARRIED):
-        if isinstance(value, str) and (wanted == _TEXT or _is_carried(value)):
+    if wanted in (_TEXT, _PROVIDED):
+        if isinstance(value, str) and (wanted == _TEXT or _is_provided(value)):
             return _printable(value)
     elif wanted == _COUNT:
         numbers = np.ravel(value) if isinstance(value, int | float | np.ndarray | np.number) else np.array([])
@@ -181,7 +181,7 @@ def _value(value: Any, wanted: str, what: str) -> Any:
     raise WxflyError(f"{what} is {given}, wanted {wanted}")
 
 
-def _is_carried(text: str) -> bool:
+def _is_provided(text: str) -> bool:
     entries = [entry for entry in text.split("; ") if entry]
     return all(_ENTRY.fullmatch(entry) and entry.split()[0] in VARIABLES for entry in entries)
 

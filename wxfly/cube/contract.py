@@ -238,7 +238,7 @@ class Coordinate:
 
 
 # Attributes of a joined cube with one entry for each model, and what stands between the entries.
-_CARRIED_BY_MODEL, _RUNS_BY_MODEL = ("carried_by_model", " | "), ("runs_by_model", " ")
+_PROVIDED_BY_MODEL, _RUNS_BY_MODEL = ("provided_by_model", " | "), ("runs_by_model", " ")
 
 NUMBERS, TIMES, NAMES = "numbers", "times", "texts"
 _BY_ITSELF: tuple[str, ...] = ()
@@ -324,7 +324,7 @@ def finish_cube(
     spans : mapping, optional
         The span of each variable that differs from the contract.
     also : mapping, optional
-        As in `mark_carried`.
+        As in `mark_provided`.
     place : str, optional
         As in `check_forecast`.
 
@@ -345,7 +345,7 @@ def finish_cube(
     known = {k: v for k, v in asdict(provenance).items() if v is not None}
     own = {n: VARIABLES[str(n)].covers_hours for n in cube.data_vars if n in VARIABLES} | dict(spans or {})
     cube = state_spans(describe_coordinates(cube), own).assign_attrs(Conventions=CONVENTIONS, **known)
-    return check_forecast(mark_carried(cube, also), place=place)
+    return check_forecast(mark_provided(cube, also), place=place)
 
 
 def attributes_of(name: str) -> dict[str, Any]:
@@ -509,7 +509,7 @@ def side_by_side(cubes: Sequence[xr.Dataset]) -> xr.Dataset:
     return state_spans(joined, {str(n): widest[str(n)] for n in joined.data_vars})
 
 
-def mark_carried(cube: xr.Dataset, also: Mapping[str, Collection[float]] | None = None) -> xr.Dataset:
+def mark_provided(cube: xr.Dataset, also: Mapping[str, Collection[float]] | None = None) -> xr.Dataset:
     """Note on the cube which variables its source provides, and at which heights.
 
     Parameters
@@ -526,24 +526,24 @@ def mark_carried(cube: xr.Dataset, also: Mapping[str, Collection[float]] | None 
     second a method may use its fallback.
     """
     known: dict[str, set[float]] = {str(name): set() for name in cube.data_vars}
-    before = [(name, [float(h) for h in heights]) for name, *heights in carried_entries(cube)]
+    before = [(name, [float(h) for h in heights]) for name, *heights in provided_entries(cube)]
     for name, of_name in [*before, *((name, [float(h) for h in heights]) for name, heights in (also or {}).items())]:
         known.setdefault(name, set()).update(of_name)
     for name in (n for n in known if n in cube and VARIABLES[n].has_height):
         known[name] |= {float(h) for h in _heights_with_values(cube[name])}
-    carried = [" ".join([name, *(f"{h:g}" for h in sorted(known[name]))]) for name in sorted(known)]
-    return cube.assign_attrs(carried="; ".join(carried))
+    provided = [" ".join([name, *(f"{h:g}" for h in sorted(known[name]))]) for name in sorted(known)]
+    return cube.assign_attrs(carried="; ".join(provided))
 
 
-def carried_heights(cube: xr.Dataset, name: str) -> npt.NDArray[np.float64]:
+def provided_heights(cube: xr.Dataset, name: str) -> npt.NDArray[np.float64]:
     """Return the heights [m] at which the source provides a variable, lost or not; empty where there are none."""
-    for first, *heights in carried_entries(cube):
+    for first, *heights in provided_entries(cube):
         if first == name:
             return np.array([float(h) for h in heights])
     return _heights_with_values(cube[name]) if name in cube else np.array([])
 
 
-def carried_entries(cube: xr.Dataset) -> list[list[str]]:
+def provided_entries(cube: xr.Dataset) -> list[list[str]]:
     """Return the name and heights [m] of each variable that the source provides, as noted on the cube."""
     return [entry.split() for entry in str(cube.attrs.get("carried", "")).split("; ") if entry]
 
@@ -555,9 +555,9 @@ def _heights_with_values(variable: xr.DataArray) -> npt.NDArray[np.float64]:
     return heights
 
 
-def restore_carried(cube: xr.Dataset) -> xr.Dataset:
-    """Put back, as missing values, the variables and heights that `mark_carried` noted and the cube has lost."""
-    entries = carried_entries(cube)
+def restore_provided(cube: xr.Dataset) -> xr.Dataset:
+    """Put back, as missing values, the variables and heights that `mark_provided` noted and the cube has lost."""
+    entries = provided_entries(cube)
     wanted = np.array(sorted({float(h) for _, *heights in entries for h in heights}))
     here = cube["height"].values if "height" in cube.dims else np.array([])
     if not np.isin(wanted, here).all():
@@ -619,7 +619,7 @@ def check_forecast(cube: xr.Dataset, *, place: str = "the forecast") -> xr.Datas
     for key in _NEVER_EMPTY:
         if not isinstance(cube.attrs.get(key), str) or not cube.attrs[key]:
             raise WxflyError(f"{place}: the attribute '{key}' is missing; a forecast must state its origin")
-    _check_carried(cube, place)
+    _check_provided(cube, place)
     _check_models(cube, place)
     return cube
 
@@ -630,18 +630,18 @@ def _check_models(cube: xr.Dataset, place: str) -> None:
         return
     names = models_of(cube)
     codes = cube[FORECAST_MODEL].values.astype(float)
-    carried, runs = (str(cube.attrs.get(key, "")).split(by) for key, by in (_CARRIED_BY_MODEL, _RUNS_BY_MODEL))
+    provided, runs = (str(cube.attrs.get(key, "")).split(by) for key, by in (_PROVIDED_BY_MODEL, _RUNS_BY_MODEL))
     is_flag = np.isin(codes[np.isfinite(codes)], np.arange(len(names))).all()
-    if not (is_flag and len(carried) == len(runs) == len(names)):
+    if not (is_flag and len(provided) == len(runs) == len(names)):
         raise WxflyError(f"{place}: {FORECAST_MODEL} is damaged; which model an hour is of is not known")
 
 
-def _check_carried(cube: xr.Dataset, place: str) -> None:
+def _check_provided(cube: xr.Dataset, place: str) -> None:
     """Check the attribute that separates a lost variable from one that the model never had."""
     try:
         sound = all(
             name in VARIABLES and all(0.0 < float(height) < _HIGHEST for height in heights)
-            for name, *heights in carried_entries(cube)
+            for name, *heights in provided_entries(cube)
         )
     except ValueError:
         sound = False

@@ -4,7 +4,7 @@ The first model that knows all that an hour needs takes the whole hour; a model 
 whole hour to the next. So a seam lies where the finer model ends, and around hours that it has lost.
 
 The flag `wxfly.cube.contract.FORECAST_MODEL` says which hour is of which model. A model carries heights and variables
-of its own, which the attribute ``carried_by_model`` keeps: a height that only the other model has is not missed.
+of its own, which the attribute ``provided_by_model`` keeps: a height that only the other model has is not missed.
 """
 
 from __future__ import annotations
@@ -22,13 +22,13 @@ from wxfly.cube.contract import (
     BETWEEN_MODELS,
     FORECAST_MODEL,
     VARIABLES,
-    carried_entries,
     check_forecast,
     covers_hours,
     describe_coordinates,
-    mark_carried,
+    mark_provided,
     models_of,
-    restore_carried,
+    provided_entries,
+    restore_provided,
     span_coordinates,
     state_spans,
 )
@@ -45,7 +45,7 @@ BY_THEMSELVES: tuple[tuple[str, ...], ...] = (
 """Variables that another model may give where the hour's own does not carry the first of a group: elements of their
 own, a group of one model. What belongs to a profile, to the heat of the air or to its water is never taken."""
 
-CARRIED_BY_MODEL, RUNS_BY_MODEL, TAKEN = "carried_by_model", "runs_by_model", "taken_from_models"
+PROVIDED_BY_MODEL, RUNS_BY_MODEL, TAKEN = "provided_by_model", "runs_by_model", "taken_from_models"
 """Attributes of a joined cube, one entry for each model: what it carries, its run, what it takes from which other."""
 _BETWEEN = " | "
 _HOUR_BEFORE = (-1.0, 0.0)
@@ -102,12 +102,12 @@ def join_models(cubes: Sequence[xr.Dataset], needed: Collection[str], *, height:
         alone = _with_taken(at_hand[used[0]], taken[0], at_hand)
         known = np.flatnonzero(_has_any(alone))
         alone = alone.isel(time=slice(None, int(known[-1]) + 1 if known.size else None))
-        return check_forecast(_told(alone, [alone], taken), place="the forecast")
+        return check_forecast(_reported(alone, [alone], taken), place="the forecast")
     codes = np.searchsorted(used, chosen)
     parts = [_with_taken(cubes[k], from_others, cubes) for k, from_others in zip(used, taken, strict=True)]
     joined = _assemble(parts, codes)
     joined = joined.isel(time=slice(None, int(np.flatnonzero(_has_any(joined))[-1]) + 1))
-    return check_forecast(_told(joined, parts, taken), place="the forecasts of several models")
+    return check_forecast(_reported(joined, parts, taken), place="the forecasts of several models")
 
 
 def unknown_hours(
@@ -127,7 +127,7 @@ def unknown_hours(
 
 def knows_any_hour(cube: xr.Dataset, needed: Collection[str], *, height: float = np.inf) -> bool:
     """Return whether a cube of one model knows any hour whole; the rest as in `join_models`."""
-    return bool(_is_whole(restore_carried(cube), needed, height).any())
+    return bool(_is_whole(restore_provided(cube), needed, height).any())
 
 
 def hours_by_model(cube: xr.Dataset) -> tuple[ModelHours, ...]:
@@ -146,16 +146,16 @@ def hours_by_model(cube: xr.Dataset) -> tuple[ModelHours, ...]:
     )
 
 
-def carried_by_model(cube: xr.Dataset) -> list[str]:
-    """Return what each model of a joined cube carries, as `wxfly.cube.contract.mark_carried` writes it."""
-    return str(cube.attrs.get(CARRIED_BY_MODEL, "")).split(_BETWEEN)
+def provided_by_model(cube: xr.Dataset) -> list[str]:
+    """Return what each model of a joined cube carries, as `wxfly.cube.contract.mark_provided` writes it."""
+    return str(cube.attrs.get(PROVIDED_BY_MODEL, "")).split(_BETWEEN)
 
 
-def with_models_of(cube: xr.Dataset, joined: xr.Dataset, carried: Sequence[str]) -> xr.Dataset:
+def with_models_of(cube: xr.Dataset, joined: xr.Dataset, provided: Sequence[str]) -> xr.Dataset:
     """Give a cube the flag of a joined one, and for each of its models what is carried in its hours."""
     flag = joined[FORECAST_MODEL].reindex(time=cube["time"].values)
     cube = cube.assign_coords({FORECAST_MODEL: ("time", flag.values.astype(float), flag.attrs)})
-    return cube.assign_attrs({CARRIED_BY_MODEL: _BETWEEN.join(carried)})
+    return cube.assign_attrs({PROVIDED_BY_MODEL: _BETWEEN.join(provided)})
 
 
 def _entries(text: str) -> dict[str, str]:
@@ -173,7 +173,7 @@ def _whole_time(cubes: Sequence[xr.Dataset]) -> npt.NDArray[np.datetime64]:
 
 def _at(cube: xr.Dataset, time: npt.NDArray[np.datetime64]) -> xr.Dataset:
     """Return a cube at these hours, with all that its source carries, lost or not."""
-    cube = restore_carried(cube)
+    cube = restore_provided(cube)
     if np.array_equal(cube["time"].values, time):
         return cube
     spans = {str(n): covers_hours(cube, str(n)) for n in cube.data_vars}
@@ -197,7 +197,7 @@ def _has_any(cube: xr.Dataset) -> Flags:
 def _is_whole(cube: xr.Dataset, needed: Collection[str], height: float) -> Flags:
     """Tell in which hours a cube has all that it carries of what is needed, at every place."""
     whole = _has_any(cube)
-    for name, *heights in carried_entries(cube):
+    for name, *heights in provided_entries(cube):
         if name not in needed:
             continue
         known = _known(cube.variables[name])
@@ -223,7 +223,7 @@ def _choose(cubes: Sequence[xr.Dataset], needed: Collection[str], height: float)
 
 
 def _carries(cube: xr.Dataset) -> set[str]:
-    return {name for name, *_ in carried_entries(cube)}
+    return {name for name, *_ in provided_entries(cube)}
 
 
 def _taken(cubes: Sequence[xr.Dataset], own: int, here: Flags) -> dict[str, str]:
@@ -231,10 +231,10 @@ def _taken(cubes: Sequence[xr.Dataset], own: int, here: Flags) -> dict[str, str]
 
     Each group comes from the one that knows it in most of these hours, of equals the first.
     """
-    carried = _carries(cubes[own])
+    provided = _carries(cubes[own])
     found: dict[str, str] = {}
     for group in BY_THEMSELVES:
-        if group[0] in carried:
+        if group[0] in provided:
             continue
         able = [group[0] in _carries(other) and group[0] in other for other in cubes]
         hours = [
@@ -252,14 +252,14 @@ def _with_taken(cube: xr.Dataset, taken: Mapping[str, str], cubes: Sequence[xr.D
     spans = {}
     if any(group[0] in taken for group in BY_THEMSELVES if _INHIBITION in group):
         # What holds the air of one model back says nothing of another's unstable air.
-        entries = [" ".join(entry) for entry in carried_entries(cube) if entry[0] != _INHIBITION]
+        entries = [" ".join(entry) for entry in provided_entries(cube) if entry[0] != _INHIBITION]
         cube = cube.drop_vars(_INHIBITION, errors="ignore").assign_attrs(carried="; ".join(entries))
     for name, model in taken.items():
         other = next(c for c in cubes if models_of(c)[0] == model)
         values = other[name].drop_vars([c for c in other[name].coords if c not in other.dims])
         cube = cube.assign({name: (values.dims, values.values, other[name].attrs)})
         spans[name] = covers_hours(other, name)
-    return mark_carried(state_spans(cube, spans)) if taken else cube
+    return mark_provided(state_spans(cube, spans)) if taken else cube
 
 
 def _assemble(parts: Sequence[xr.Dataset], codes: Codes) -> xr.Dataset:
@@ -328,7 +328,7 @@ def _over_hour_before(cube: xr.Dataset, name: str) -> tuple[tuple[str, ...], npt
     return tuple(map(str, column.dims)), largest, attributes
 
 
-def _told(joined: xr.Dataset, parts: Sequence[xr.Dataset], taken: Sequence[Mapping[str, str]]) -> xr.Dataset:
+def _reported(joined: xr.Dataset, parts: Sequence[xr.Dataset], taken: Sequence[Mapping[str, str]]) -> xr.Dataset:
     """State on a joined cube which models it holds, their runs, and what each carries and takes."""
     names = [models_of(part)[0] for part in parts]
     runs = [np.datetime64(str(part["forecast_reference_time"].values), "s") for part in parts]
@@ -338,7 +338,7 @@ def _told(joined: xr.Dataset, parts: Sequence[xr.Dataset], taken: Sequence[Mappi
     }
     if len(parts) == 1:
         return joined.assign_attrs(attributes)
-    attributes[CARRIED_BY_MODEL] = _BETWEEN.join(str(part.attrs["carried"]) for part in parts)
+    attributes[PROVIDED_BY_MODEL] = _BETWEEN.join(str(part.attrs["carried"]) for part in parts)
     attributes[RUNS_BY_MODEL] = " ".join("NaT" if np.isnat(run) else f"{run!s:.16}Z" for run in runs)
     for key, between in (("source", "; "), ("institution", "; "), ("license", "; "), ("attribution", "; ")):
         attributes[key] = between.join(dict.fromkeys(str(part.attrs[key]) for part in parts))
@@ -357,6 +357,6 @@ def _told(joined: xr.Dataset, parts: Sequence[xr.Dataset], taken: Sequence[Mappi
         joined = joined.assign_coords(oldest_run=((), min(starts)))
     also: dict[str, set[float]] = {}
     for part in parts:
-        for name, *heights in carried_entries(part):
+        for name, *heights in provided_entries(part):
             also.setdefault(name, set()).update(float(h) for h in heights)
-    return describe_coordinates(mark_carried(joined, also))
+    return describe_coordinates(mark_provided(joined, also))

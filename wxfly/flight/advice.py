@@ -49,7 +49,7 @@ class Advice:
         direction was given.
     frost : bool
         Whether frost may form on an aircraft parked outside. This is not icing in flight.
-    thrust_in_hand : float
+    spare_thrust : float
         Thrust in reserve relative to the maker's highest take-off altitude, as a share [1].
     beaufort : float
         Largest Beaufort force of the mean wind at 10 m.
@@ -72,7 +72,7 @@ class Advice:
     shadow_length: tuple[float, float]
     glare: bool | None
     frost: bool
-    thrust_in_hand: float
+    spare_thrust: float
     beaufort: float
     wind_over_hill: float = np.nan
     hill_in_range: bool = True
@@ -128,7 +128,7 @@ def advise(
     frost = icing.frost_risk(value["air_temperature_near_ground"], value["dew_point_temperature"])
     thrust = np.nan
     if aircraft.maximum_takeoff_altitude is not None:
-        thrust = _lowest(atmosphere.thrust_in_hand(value["air_density"], aircraft.maximum_takeoff_altitude))
+        thrust = _lowest(atmosphere.spare_thrust(value["air_density"], aircraft.maximum_takeoff_altitude))
     over_hill, in_range = _over_hill(conditions, value, hill)
     return Advice(
         sight_range=seen,
@@ -144,7 +144,7 @@ def advise(
         shadow_length=(_lowest(shadow), _highest(shadow)),
         glare=None if toward is None else bool(np.nansum(sun.glare(elevation, azimuth, toward)) > 0),
         frost=bool((frost > 0).any()),
-        thrust_in_hand=thrust,
+        spare_thrust=thrust,
         beaufort=_highest(comfort.beaufort_force(value["wind_speed_at_10m"])),
         wind_over_hill=over_hill,
         hill_in_range=in_range,

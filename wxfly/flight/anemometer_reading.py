@@ -23,7 +23,7 @@ from wxfly.pilot.limits import Limits
 
 Array = npt.NDArray[np.float64]
 
-HAND_HEIGHT = 2.0
+ANEMOMETER_HEIGHT = 2.0
 """Height of a hand-held anemometer above ground [m]."""
 READING_PERIOD = 120.0
 """Length of a reading [s]."""
@@ -34,18 +34,18 @@ those of the tower on which the rule is shown, by day; for the night see `NIGHT_
 NIGHT_FACTOR = 1.5
 """Factor for the larger error of an extrapolated reading by night. Without it, 88 to 100 of 100 night hours were within
 the limits, by height, limit and year of a tower, where 90 are stated; with it 96 and more (evidence page on wind)."""
-_LOWEST_HAND, _HIGHEST_HAND = 1.0, 10.0
+_LOWEST_ANEMOMETER, _HIGHEST_ANEMOMETER = 1.0, 10.0
 
 
 @dataclass(frozen=True)
-class HandRule:
+class AnemometerRule:
     """Limits for the reading of an anemometer over two minutes, in SI units.
 
     Attributes
     ----------
-    hand_height : float
+    anemometer_height : float
         Height of the anemometer above ground [m].
-    mean_holds, gust_holds : float
+    largest_mean, largest_gust : float
         Readings up to which wind and gust are within limits at every flight height, with `confidence` [m s-1]; 0 where
         no reading is low enough; NaN where the forecast does not allow the height conversion.
     mean_stop, gust_stop : float
@@ -55,12 +55,12 @@ class HandRule:
     ratio : float
         Largest ratio of the wind at flight height to the wind at the anemometer [1].
     confidence : float
-        Probability that belongs to `mean_holds` and `gust_holds`.
+        Probability that belongs to `largest_mean` and `largest_gust`.
     """
 
-    hand_height: float
-    mean_holds: float
-    gust_holds: float
+    anemometer_height: float
+    largest_mean: float
+    largest_gust: float
     mean_stop: float
     gust_stop: float
     mean_expected: tuple[float, float]
@@ -69,10 +69,10 @@ class HandRule:
     confidence: float
 
 
-def check_hand_height(hand_height: float) -> None:
+def check_anemometer_height(anemometer_height: float) -> None:
     """Refuse a height at which nobody can hold an anemometer."""
-    if not _LOWEST_HAND <= hand_height <= _HIGHEST_HAND:
-        raise WxflyError(f"a hand height of {hand_height:g} m is out of reach; wanted 1 to 10 m")
+    if not _LOWEST_ANEMOMETER <= anemometer_height <= _HIGHEST_ANEMOMETER:
+        raise WxflyError(f"a hand height of {anemometer_height:g} m is out of reach; wanted 1 to 10 m")
 
 
 def gust_of_period(mean: npt.ArrayLike, gust_of_hour: npt.ArrayLike) -> Array:
@@ -91,20 +91,20 @@ def _two_minutes() -> float:
     return float(gust_factor(strong, reference_period=READING_PERIOD) / gust_factor(strong))
 
 
-def carry_up(reading: npt.ArrayLike, ratio: npt.ArrayLike) -> Array:
+def extrapolate_up(reading: npt.ArrayLike, ratio: npt.ArrayLike) -> Array:
     """Return the wind at flight height from an anemometer reading [m s-1] and the ratio of the two [1]."""
     return np.asarray(np.asarray(reading, dtype=float) * np.asarray(ratio, dtype=float))
 
 
-def carry_down(wind: npt.ArrayLike, ratio: npt.ArrayLike) -> Array:
-    """Return the anemometer reading from the wind at flight height; the inverse of `carry_up`."""
+def extrapolate_down(wind: npt.ArrayLike, ratio: npt.ArrayLike) -> Array:
+    """Return the anemometer reading from the wind at flight height; the inverse of `extrapolate_up`."""
     return np.asarray(np.asarray(wind, dtype=float) / np.asarray(ratio, dtype=float))
 
 
-def ratio_to_hand(
-    wind_at_hand: npt.ArrayLike,
+def ratio_to_anemometer(
+    wind_at_anemometer: npt.ArrayLike,
     wind_at_height: npt.ArrayLike,
-    hand_height: float,
+    anemometer_height: float,
     height: float,
     roughness_length: float,
 ) -> Array:
@@ -112,9 +112,9 @@ def ratio_to_hand(
 
     Parameters
     ----------
-    wind_at_hand, wind_at_height : array_like
+    wind_at_anemometer, wind_at_height : array_like
         Forecast wind at the two heights, at the same time [m s-1].
-    hand_height, height : float
+    anemometer_height, height : float
         Heights above ground [m].
     roughness_length : float
         Roughness length of the ground around the site [m].
@@ -124,20 +124,20 @@ def ratio_to_hand(
     ndarray
         The ratio [1], not below that of the neutral log law: a wind strong enough to reach a limit has mixed the air.
     """
-    low, high = np.asarray(wind_at_hand, dtype=float), np.asarray(wind_at_height, dtype=float)
-    z0 = min(roughness_length, hand_height / 3.0)
-    neutral = np.log(height / z0) / np.log(hand_height / z0)
+    low, high = np.asarray(wind_at_anemometer, dtype=float), np.asarray(wind_at_height, dtype=float)
+    z0 = min(roughness_length, anemometer_height / 3.0)
+    neutral = np.log(height / z0) / np.log(anemometer_height / z0)
     return np.asarray(np.maximum(high / np.maximum(low, _STILL), neutral))
 
 
-def carrying_deviation(
-    reading: npt.ArrayLike, hand_height: float, height: float, *, is_night: npt.ArrayLike = False
+def extrapolation_deviation_of(
+    reading: npt.ArrayLike, anemometer_height: float, height: float, *, is_night: npt.ArrayLike = False
 ) -> Array:
     """Return the standard deviation of an extrapolated reading [m s-1]; see `wxfly.physics.wind.error`."""
     speed = np.asarray(reading, dtype=float)
     unknown = np.full(speed.shape, np.nan)
     by_day = error.deviation_from_one_level(
-        speed, np.asarray(hand_height), np.asarray(height), unknown, "temperatures", constants=ON_TOWER
+        speed, np.asarray(anemometer_height), np.asarray(height), unknown, "temperatures", constants=ON_TOWER
     )
     return np.asarray(np.where(is_night, NIGHT_FACTOR, 1.0) * by_day)
 
@@ -147,30 +147,30 @@ def night(hours: xr.Dataset) -> npt.NDArray[np.bool_]:
     return np.asarray((hours["sun_elevation"] <= 0).any("edge").values)
 
 
-def reading_that_holds(
+def largest_reading(
     limit: npt.ArrayLike,
     ratio: npt.ArrayLike,
-    hand_height: float,
+    anemometer_height: float,
     height: float,
     confidence: float = CONFIDENCE,
     *,
     is_night: npt.ArrayLike = False,
 ) -> Array:
     """Return the largest reading at which the wind at flight height is below a limit, with a confidence [m s-1]."""
-    most = carry_down(limit, ratio)
-    deviation = carrying_deviation(most, hand_height, height, is_night=is_night)
+    most = extrapolate_down(limit, ratio)
+    deviation = extrapolation_deviation_of(most, anemometer_height, height, is_night=is_night)
     room = error.error_factor(confidence) * deviation
-    return np.asarray(np.maximum(carry_down(np.asarray(limit, float) - room, ratio), 0.0))
+    return np.asarray(np.maximum(extrapolate_down(np.asarray(limit, float) - room, ratio), 0.0))
 
 
-def hand_rule(
-    hand: xr.Dataset,
+def anemometer_rule(
+    near_ground: xr.Dataset,
     aloft: Sequence[xr.Dataset],
     limits: Limits,
     *,
     roughness_length: float,
     confidence: float = CONFIDENCE,
-) -> HandRule:
+) -> AnemometerRule:
     """Convert the limits of wind and gust to the height of the anemometer, for a period of hours.
 
     Parameters
@@ -188,12 +188,12 @@ def hand_rule(
 
     Returns
     -------
-    HandRule
+    AnemometerRule
         The strictest rule of all hours and heights.
     """
-    low = float(hand["height"])
-    low_wind, low_gust = hand["wind_speed"].values, hand["wind_speed_of_gust"].values
-    dark = night(hand)
+    low = float(near_ground["height"])
+    low_wind, low_gust = near_ground["wind_speed"].values, near_ground["wind_speed_of_gust"].values
+    dark = night(near_ground)
     mean, gust, stops, gust_stops, ratios = [], [], [], [], []
     calm = np.maximum(low_wind, _STILL) / np.maximum(low_gust, _STILL)
     if limits.maximum_gust_at_launch is not None:  # this limit is for the anemometer's height: no conversion
@@ -202,22 +202,22 @@ def hand_rule(
         gust_stops.append(gust_of_period(launch * calm, launch))
     for level in aloft:
         height = float(level["height"])
-        ratio = ratio_to_hand(low_wind, level["wind_speed"].values, low, height, roughness_length)
+        ratio = ratio_to_anemometer(low_wind, level["wind_speed"].values, low, height, roughness_length)
         # A gust grows less with height than the mean, because its increment stays; so it has its own ratio.
         with np.errstate(invalid="ignore"):
             share = level["wind_speed_of_gust"].values / np.maximum(low_gust, _STILL)
         gust_ratio = np.maximum(share, 1.0)
-        mean.append(reading_that_holds(limits.maximum_wind, ratio, low, height, confidence, is_night=dark))
-        stops.append(carry_down(limits.maximum_wind, ratio))
-        held = reading_that_holds(limits.maximum_gust, gust_ratio, low, height, confidence, is_night=dark)
-        passed = carry_down(limits.maximum_gust, gust_ratio)
+        mean.append(largest_reading(limits.maximum_wind, ratio, low, height, confidence, is_night=dark))
+        stops.append(extrapolate_down(limits.maximum_wind, ratio))
+        held = largest_reading(limits.maximum_gust, gust_ratio, low, height, confidence, is_night=dark)
+        passed = extrapolate_down(limits.maximum_gust, gust_ratio)
         gust.append(gust_of_period(held * calm, held))
         gust_stops.append(gust_of_period(passed * calm, passed))
         ratios.append(ratio)
-    return HandRule(
-        hand_height=low,
-        mean_holds=_least(mean),
-        gust_holds=_least(gust),
+    return AnemometerRule(
+        anemometer_height=low,
+        largest_mean=_least(mean),
+        largest_gust=_least(gust),
         mean_stop=_least(stops),
         gust_stop=_least(gust_stops),
         mean_expected=(float(low_wind.min()), float(low_wind.max())),
@@ -271,7 +271,7 @@ class Reading:
     ----------
     time : numpy.datetime64
         Time of the reading, UTC.
-    hand_height : float
+    anemometer_height : float
         Height of the anemometer above ground [m].
     mean : float
         Mean wind over two minutes [m s-1].
@@ -282,7 +282,7 @@ class Reading:
     """
 
     time: np.datetime64
-    hand_height: float
+    anemometer_height: float
     mean: float
     gust: float | None = None
     temperature: float | None = None
@@ -298,11 +298,11 @@ class Correction:
         The reading.
     height : float
         Flight height [m].
-    expected_at_hand, expected_gust_at_hand, expected_temperature : float
+    expected_at_anemometer, expected_gust_at_anemometer, expected_temperature : float
         Forecast for the place and time of the reading.
     forecast_wind, forecast_gust : float
         Forecast at flight height.
-    carried_wind, carried_gust, carried_deviation : float
+    extrapolated_wind, extrapolated_gust, extrapolation_deviation : float
         The reading extrapolated to flight height, and the standard deviation of that extrapolation.
     weight : float
         Weight of the reading relative to the forecast, 0 to 1.
@@ -316,14 +316,14 @@ class Correction:
 
     reading: Reading
     height: float
-    expected_at_hand: float
-    expected_gust_at_hand: float
+    expected_at_anemometer: float
+    expected_gust_at_anemometer: float
     expected_temperature: float
     forecast_wind: float
     forecast_gust: float
-    carried_wind: float
-    carried_gust: float
-    carried_deviation: float
+    extrapolated_wind: float
+    extrapolated_gust: float
+    extrapolation_deviation: float
     weight: float
     added_wind: float
     added_gust: float
@@ -334,7 +334,7 @@ class Correction:
     @property
     def deviation(self) -> float:
         """Return the standard deviation of the wind at flight height after the reading is included [m s-1]."""
-        return float(self.carried_deviation * np.sqrt(self.weight))
+        return float(self.extrapolation_deviation * np.sqrt(self.weight))
 
     @property
     def temperature_is_plausible(self) -> bool:
@@ -360,7 +360,7 @@ def check_temperature(temperature: float) -> None:
 
 def weigh(
     reading: Reading,
-    hand: xr.Dataset,
+    near_ground: xr.Dataset,
     flight: xr.Dataset,
     *,
     roughness_length: float,
@@ -385,27 +385,29 @@ def weigh(
     WxflyError
         When the forecast has no wind at the time.
     """
-    low, high = _at(hand, reading.time), _at(flight, reading.time)
+    low, high = _at(near_ground, reading.time), _at(flight, reading.time)
     height = float(flight["height"])
     if np.isnan(low["wind_speed"] + high["wind_speed"]):
         raise WxflyError(
             f"the forecast has no wind at {str(reading.time)[:16]}Z to compare a reading with; fetch a newer one"
         )
-    ratio = float(ratio_to_hand(low["wind_speed"], high["wind_speed"], reading.hand_height, height, roughness_length))
-    carried = float(carry_up(reading.mean, ratio))
-    carried_deviation = float(carrying_deviation(reading.mean, reading.hand_height, height))
-    doubt = float(np.hypot(forecast_deviation, high["wind_standard_deviation"]))
-    weight = doubt**2 / (doubt**2 + carried_deviation**2)
+    ratio = float(
+        ratio_to_anemometer(low["wind_speed"], high["wind_speed"], reading.anemometer_height, height, roughness_length)
+    )
+    extrapolated = float(extrapolate_up(reading.mean, ratio))
+    extrapolation_deviation = float(extrapolation_deviation_of(reading.mean, reading.anemometer_height, height))
+    uncertainty = float(np.hypot(forecast_deviation, high["wind_standard_deviation"]))
+    weight = uncertainty**2 / (uncertainty**2 + extrapolation_deviation**2)
     # By night the error is larger. That raises the uncertainty but does not lower the weight of a reading above the
     # forecast.
-    carried_deviation *= NIGHT_FACTOR if night(hand)[:1].any() else 1.0
-    no_credit, credit_ends = _credit(reading, hand, flight)
-    added = _credited(weight * (carried - high["wind_speed"]), no_credit)
-    carried_gust, added_gust = np.nan, max(added, 0.0)  # a gust that was not read is never lowered
+    extrapolation_deviation *= NIGHT_FACTOR if night(near_ground)[:1].any() else 1.0
+    no_credit, credit_ends = _credit(reading, near_ground, flight)
+    added = _credited(weight * (extrapolated - high["wind_speed"]), no_credit)
+    extrapolated_gust, added_gust = np.nan, max(added, 0.0)  # a gust that was not read is never lowered
     if reading.gust is not None:
-        carried_gust = carried + max(float(gust_of_hour(reading.gust)) - reading.mean, 0.0)
+        extrapolated_gust = extrapolated + max(float(gust_of_hour(reading.gust)) - reading.mean, 0.0)
         if not np.isnan(high["wind_speed_of_gust"]):
-            added_gust = _credited(weight * (carried_gust - high["wind_speed_of_gust"]), no_credit)
+            added_gust = _credited(weight * (extrapolated_gust - high["wind_speed_of_gust"]), no_credit)
     added_temperature = 0.0
     if reading.temperature is not None:
         difference = reading.temperature - low["air_temperature_near_ground"]
@@ -418,9 +420,9 @@ def weigh(
         low["air_temperature_near_ground"],
         high["wind_speed"],
         high["wind_speed_of_gust"],
-        carried,
-        carried_gust,
-        carried_deviation,
+        extrapolated,
+        extrapolated_gust,
+        extrapolation_deviation,
         weight,
         added,
         added_gust,
@@ -436,10 +438,10 @@ def _credited(added: float, no_credit: NoCredit | None) -> float:
     return LEE_SHARE * added if no_credit is None else 0.0
 
 
-def _credit(reading: Reading, hand: xr.Dataset, flight: xr.Dataset) -> tuple[NoCredit | None, np.datetime64]:
+def _credit(reading: Reading, near_ground: xr.Dataset, flight: xr.Dataset) -> tuple[NoCredit | None, np.datetime64]:
     """Return why a reading below the forecast does not lower it, and when the air above stops following the ground."""
-    starts = hand["time"].values.astype("datetime64[s]")
-    decoupled, is_known = _decoupled(hand, flight)
+    starts = near_ground["time"].values.astype("datetime64[s]")
+    decoupled, is_known = _decoupled(near_ground, flight)
     to_come = starts + np.timedelta64(1, "h") > reading.time
     ends = starts[to_come & (decoupled | ~is_known)]
     credit_ends = ends[0] if ends.size else np.datetime64("NaT", "s")
@@ -451,13 +453,13 @@ def _credit(reading: Reading, hand: xr.Dataset, flight: xr.Dataset) -> tuple[NoC
     return (None if is_known[now] else NoCredit.NOT_KNOWN), credit_ends
 
 
-def _decoupled(hand: xr.Dataset, flight: xr.Dataset) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+def _decoupled(near_ground: xr.Dataset, flight: xr.Dataset) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
     """Return for each hour whether the air at flight height is decoupled from the ground, and whether that is known.
 
     It is decoupled under a low-level jet, and where the wind grows up to flight height as fast as below one.
     """
-    low, high = (np.asarray(level["wind_speed"].values, dtype=float) for level in (hand, flight))
-    way = max(np.log(float(flight["height"]) / float(hand["height"])), 1e-6)
+    low, high = (np.asarray(level["wind_speed"].values, dtype=float) for level in (near_ground, flight))
+    way = max(np.log(float(flight["height"]) / float(near_ground["height"])), 1e-6)
     with np.errstate(divide="ignore"):
         exponent = np.log(high / np.maximum(low, _STILL)) / way
     jet = np.broadcast_to(np.asarray(flight["low_level_jet"].values, dtype=float), exponent.shape)

@@ -10,7 +10,7 @@ import numpy as np
 import xarray as xr
 
 from wxfly.assessment.suitability import State, counts_as_required, names_of
-from wxfly.flight.anemometer_reading import STARTING_SPEED, Correction, HandRule, NoCredit
+from wxfly.flight.anemometer_reading import STARTING_SPEED, AnemometerRule, Correction, NoCredit
 from wxfly.physics.air.risk import POSSIBLE, POSSIBLE_FROM
 from wxfly.physics.probability import normal_probability
 from wxfly.physics.wind.error import error_factor
@@ -40,18 +40,18 @@ class Verdict(IntEnum):
 class Reason(Enum):
     """Why it is not better."""
 
-    PASSED_AT_HAND = "passed at hand"
+    PASSED_AT_ANEMOMETER = "passed at anemometer"
     STORM = "storm"
     HOUR_OUTSIDE = "hour outside"
-    WAY_HOME_OUTSIDE = "way home outside"
-    HELD_BACK = "held back"
+    RETURN_LEG_OUTSIDE = "way back outside"
+    WAITING = "held back"
     HOUR_NOT_KNOWN = "hour not known"
-    WAY_HOME_NOT_KNOWN = "way home not known"
-    HOLD_NOT_KNOWN = "hold not known"
+    WAY_HOME_NOT_KNOWN = "way back not known"
+    WAIT_NOT_KNOWN = "wait not known"
     RULE_NOT_KNOWN = "rule not known"
     GUST_NOT_READ = "gust not read"
     MAY_STAND_STILL = "may stand still"
-    NO_READING_HOLDS = "no reading holds"
+    NO_READING_PASSES = "no reading holds"
     ABOVE_RULE = "above rule"
     TOO_NEAR = "too near"
     DECOUPLED = "decoupled"
@@ -133,7 +133,7 @@ def coming(around: Sequence[xr.Dataset], start: np.datetime64, end: np.datetime6
 
 @dataclass(frozen=True)
 class During:
-    """What stands against a launch in the hours of the flight itself, beside wind, gust and the way home.
+    """What stands against a launch in the hours of the flight itself, beside wind, gust and the way back.
 
     Attributes
     ----------
@@ -196,7 +196,7 @@ def during(hours: xr.Dataset, chances: Mapping[str, float]) -> list[During]:
 
 
 @dataclass(frozen=True)
-class HandVerdict:
+class LaunchDecision:
     """The verdict on a reading, and why.
 
     Attributes
@@ -221,12 +221,12 @@ class HandVerdict:
     during: tuple[During, ...] = ()
 
 
-def holds_at_all(rule: HandRule) -> bool:
+def any_reading_passes(rule: AnemometerRule) -> bool:
     """Whether there is a reading at which the rule says that the limits hold."""
-    return rule.mean_holds >= STARTING_SPEED and rule.gust_holds > 0
+    return rule.largest_mean >= STARTING_SPEED and rule.largest_gust > 0
 
 
-def band_of(rule: HandRule, mean: float, gust: float | None) -> Verdict:
+def band_of(rule: AnemometerRule, mean: float, gust: float | None) -> Verdict:
     """Return the band of a pair of readings [m s-1]: every pair is in exactly one.
 
     *Holds* asks both readings to lie within the rule, and the mean to be no less than an anemometer's starting speed;
@@ -234,28 +234,28 @@ def band_of(rule: HandRule, mean: float, gust: float | None) -> Verdict:
     """
     if mean > rule.mean_stop or (gust is not None and gust > rule.gust_stop):
         return Verdict.DO_NOT_LAUNCH
-    within = STARTING_SPEED <= mean <= rule.mean_holds and gust is not None and gust <= rule.gust_holds
-    return Verdict.HOLDS if within and holds_at_all(rule) else Verdict.IN_DOUBT
+    within = STARTING_SPEED <= mean <= rule.largest_mean and gust is not None and gust <= rule.largest_gust
+    return Verdict.HOLDS if within and any_reading_passes(rule) else Verdict.IN_DOUBT
 
 
 def judge_reading(
     correction: Correction,
-    rule: HandRule,
+    rule: AnemometerRule,
     hours: xr.Dataset,
     beside: Sequence[Coming] = (),
     chances: Mapping[str, float] | None = None,
-) -> HandVerdict:
+) -> LaunchDecision:
     """Judge a reading.
 
     Parameters
     ----------
     correction : Correction
         The reading, weighed.
-    rule : HandRule
+    rule : AnemometerRule
         What the anemometer may show in the hours of the flight.
     hours : xarray.Dataset
         The hours of a flight from now on, with the correction in them, as `wxfly.assessment.suitability.assess` gives
-        them; with the way home and the hours that are held back where the plan has them.
+        them; with the way back and the hours that are held back where the plan has them.
     beside : sequence of Coming, optional
         What is forecast beside the flight, as `coming` finds it.
     chances : mapping of float, optional
@@ -263,7 +263,7 @@ def judge_reading(
 
     Returns
     -------
-    HandVerdict
+    LaunchDecision
         *Holds* only where the rule has a reading that says so, mean and gust were read and lie between the starting
         speed of an anemometer and that reading, the air aloft follows the ground, and corrected wind and gust are
         within their limits in every hour of the flight with the rule's confidence, by reading and forecast together.
@@ -278,52 +278,54 @@ def judge_reading(
     if (hours["margin"].sel(element=STORM) < 0).any():
         grave.append(Reason.STORM)
     if grave:
-        return HandVerdict(Verdict.DO_NOT_LAUNCH, tuple(grave), worst, tuple(beside), now)
-    doubts = [*_doubts(correction, rule, margins), *unknown]
+        return LaunchDecision(Verdict.DO_NOT_LAUNCH, tuple(grave), worst, tuple(beside), now)
+    reasons_found = [*_reasons_found(correction, rule, margins), *unknown]
     room = (hours["limit"] - hours["demand"]).sel(element=list(ELEMENTS)).values
     if (room < error_factor(rule.confidence) * correction.deviation).any():  # NaN has a reason of its own
-        doubts.append(Reason.TOO_NEAR)
+        reasons_found.append(Reason.TOO_NEAR)
     standing = {one.is_known for one in now if one.is_in_doubt}
-    doubts += [r for known, r in ((True, Reason.DURING), (False, Reason.DURING_NOT_KNOWN)) if known in standing]
+    reasons_found += [r for known, r in ((True, Reason.DURING), (False, Reason.DURING_NOT_KNOWN)) if known in standing]
     near = {one.is_known for one in beside if one.is_in_doubt(rule.confidence)}
-    doubts += [reason for known, reason in ((True, Reason.COMING), (False, Reason.COMING_NOT_KNOWN)) if known in near]
-    verdict = Verdict.IN_DOUBT if doubts else Verdict.HOLDS
-    return HandVerdict(verdict, tuple(doubts), worst, tuple(beside), now)
+    reasons_found += [
+        reason for known, reason in ((True, Reason.COMING), (False, Reason.COMING_NOT_KNOWN)) if known in near
+    ]
+    verdict = Verdict.IN_DOUBT if reasons_found else Verdict.HOLDS
+    return LaunchDecision(verdict, tuple(reasons_found), worst, tuple(beside), now)
 
 
-def _grave(correction: Correction, rule: HandRule, margins: dict[str, np.ndarray]) -> list[Reason]:
+def _grave(correction: Correction, rule: AnemometerRule, margins: dict[str, np.ndarray]) -> list[Reason]:
     read = correction.reading
     passed = band_of(rule, read.mean, read.gust) == Verdict.DO_NOT_LAUNCH
     outside = any((m < 0).any() for m in margins.values())
-    told = ((passed, Reason.PASSED_AT_HAND), (outside, Reason.HOUR_OUTSIDE))
+    told = ((passed, Reason.PASSED_AT_ANEMOMETER), (outside, Reason.HOUR_OUTSIDE))
     return [reason for holds, reason in told if holds]
 
 
 def _of_plan(hours: xr.Dataset) -> tuple[list[Reason], list[Reason]]:
-    """Tell what the plan's way home and its hours of waiting speak against, and what is not known of them."""
+    """Tell what the plan's way back and its hours of waiting speak against, and what is not known of them."""
     outside, unknown = [], []
     if "return_leg" in hours["element"].values:
         margin = hours["margin"].sel(element="return_leg").values
         if (margin < 0).any():
-            outside.append(Reason.WAY_HOME_OUTSIDE)
+            outside.append(Reason.RETURN_LEG_OUTSIDE)
         elif np.isnan(margin).any():
             unknown.append(Reason.WAY_HOME_NOT_KNOWN)
-    if "held_back" in hours:
-        held, state = hours["held_back"].values != "", hours["state"].values
+    if "waiting_after" in hours:
+        held, state = hours["waiting_after"].values != "", hours["state"].values
         if (held & (state == State.OUTSIDE)).any():
-            outside.append(Reason.HELD_BACK)
+            outside.append(Reason.WAITING)
         elif held.any():
-            unknown.append(Reason.HOLD_NOT_KNOWN)
+            unknown.append(Reason.WAIT_NOT_KNOWN)
     return outside, unknown
 
 
-def _doubts(correction: Correction, rule: HandRule, margins: dict[str, np.ndarray]) -> list[Reason]:
+def _reasons_found(correction: Correction, rule: AnemometerRule, margins: dict[str, np.ndarray]) -> list[Reason]:
     read = correction.reading
-    if np.isnan([rule.mean_holds, rule.gust_holds, rule.mean_stop, rule.gust_stop]).any():
+    if np.isnan([rule.largest_mean, rule.largest_gust, rule.mean_stop, rule.gust_stop]).any():
         by_rule = [Reason.RULE_NOT_KNOWN]
-    elif not holds_at_all(rule):
-        by_rule = [Reason.NO_READING_HOLDS]
-    elif read.mean > rule.mean_holds or (read.gust is not None and read.gust > rule.gust_holds):
+    elif not any_reading_passes(rule):
+        by_rule = [Reason.NO_READING_PASSES]
+    elif read.mean > rule.largest_mean or (read.gust is not None and read.gust > rule.largest_gust):
         by_rule = [Reason.ABOVE_RULE]
     else:
         by_rule = []

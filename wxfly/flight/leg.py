@@ -40,7 +40,7 @@ class Wind(NamedTuple):
 
     speed: npt.ArrayLike
     from_direction: npt.ArrayLike
-    doubt: npt.ArrayLike = 0.0
+    uncertainty: npt.ArrayLike = 0.0
 
 
 class Leg(NamedTuple):
@@ -125,21 +125,21 @@ def fly_leg(
     largest_power : array_like, optional
         Largest power of the pack [W]; all broadcast.
     """
-    speed, doubt = np.asarray(wind.speed, dtype=float), np.asarray(wind.doubt, dtype=float)
+    speed, uncertainty = np.asarray(wind.speed, dtype=float), np.asarray(wind.uncertainty, dtype=float)
     too_much = polar.power > np.asarray(largest_power, dtype=float)[..., None]
-    if not np.any(doubt > 0) and not np.any(np.isnan(doubt)):
+    if not np.any(uncertainty > 0) and not np.any(np.isnan(uncertainty)):
         return polar.best(course, speed, wind.from_direction, too_much)
-    strong = polar.best(course, speed + doubt, wind.from_direction, too_much)
-    weak = polar.best(course, np.maximum(speed - doubt, 0.0), wind.from_direction, too_much)
+    strong = polar.best(course, speed + uncertainty, wind.from_direction, too_much)
+    weak = polar.best(course, np.maximum(speed - uncertainty, 0.0), wind.from_direction, too_much)
     costs_more = strong.energy_per_metre >= weak.energy_per_metre
     costs_more |= np.isnan(strong.energy_per_metre)
     return Leg(*(np.where(costs_more, a, b) for a, b in zip(strong, weak, strict=True)))
 
 
-def wind_doubt(
+def wind_uncertainty(
     wind_speed: npt.ArrayLike,
     gust: npt.ArrayLike,
-    carrying_deviation: npt.ArrayLike,
+    extrapolation_deviation_of: npt.ArrayLike,
     height: float,
     confidence: float,
     *,
@@ -151,7 +151,7 @@ def wind_doubt(
     ----------
     wind_speed, gust : array_like
         Wind and gust at the height [m s-1].
-    carrying_deviation : array_like
+    extrapolation_deviation_of : array_like
         Standard deviation of the extrapolation of the wind to the height [m s-1].
     height : float
         Height above ground [m].
@@ -170,7 +170,7 @@ def wind_doubt(
     turbulence = np.maximum(np.asarray(gust, dtype=float) - wind, 0.0) / peak_factor(height)
     parts = (
         np.asarray(forecast_deviation, float) ** 2
-        + np.asarray(carrying_deviation, float) ** 2
+        + np.asarray(extrapolation_deviation_of, float) ** 2
         + (LEG_DEVIATION * turbulence) ** 2
     )
     return np.asarray(quantile(confidence) * np.sqrt(parts))
@@ -284,8 +284,8 @@ def make_ready(
     """
     factor = _consumption_factor(plan.confidence)
     fastest = airspeed_range(model, rho)[1]
-    out_speed = np.minimum(np.asarray(out_wind.speed, float) + np.asarray(out_wind.doubt, float), fastest)
-    home_speed = np.minimum(np.asarray(home_wind.speed, float) + np.asarray(home_wind.doubt, float), fastest)
+    out_speed = np.minimum(np.asarray(out_wind.speed, float) + np.asarray(out_wind.uncertainty, float), fastest)
+    home_speed = np.minimum(np.asarray(home_wind.speed, float) + np.asarray(home_wind.uncertainty, float), fastest)
     waiting, waiting_home = waiting_power(model, out_speed, rho), waiting_power(model, home_speed, rho)
     climbing = waiting + _climb_surplus(model, out_speed, rho)
     climbing_home = waiting_home + _climb_surplus(model, home_speed, rho)
@@ -332,12 +332,12 @@ def _climb_surplus(model: EnergyModel, airspeed: Array, rho: Array) -> Array:
     return flight_power(model, speed, rho, model.climb_speed) - flight_power(model, speed, rho)
 
 
-def charge_to_leave(model: EnergyModel, usable: Array, way_home: Array, reserve: float) -> Array:
+def charge_to_leave(model: EnergyModel, usable: Array, return_leg: Array, reserve: float) -> Array:
     """Return the charge shown when the energy left is just enough for the return leg and the reserve.
 
     The charge shown is a share of the full pack. It includes the part that cannot be drawn in the cold.
     """
-    return np.asarray(1.0 - (usable * (1.0 - reserve) - way_home) / full_energy(model))
+    return np.asarray(1.0 - (usable * (1.0 - reserve) - return_leg) / full_energy(model))
 
 
 def _consumption_factor(confidence: float) -> float:

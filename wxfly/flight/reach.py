@@ -119,8 +119,8 @@ def reach(
         limited_by = np.where(limit < least, name, limited_by)
         least = np.minimum(least, limit)  # any NaN stays NaN
     there = least != 0
-    way_home = np.where(there, flown.consumption_factor * least * np.where(there, home.energy_per_metre, 0.0), 0.0)
-    charge = charge_to_leave(model, flown.usable, way_home + flown.descent, plan.reserve)
+    return_leg = np.where(there, flown.consumption_factor * least * np.where(there, home.energy_per_metre, 0.0), 0.0)
+    charge = charge_to_leave(model, flown.usable, return_leg + flown.descent, plan.reserve)
     return Reach(course, by_energy, least, tuple(str(n) for n in limited_by), out, home, charge)
 
 

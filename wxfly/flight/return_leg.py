@@ -20,7 +20,7 @@ from wxfly.assessment.state import State, state_of
 from wxfly.assessment.suitability import names_of
 from wxfly.flight.budget import Budget, sortie_budget
 from wxfly.flight.energy import EnergyModel
-from wxfly.flight.leg import AIRSPEEDS, FORECAST_DEVIATION, Plan, Wind, wind_doubt
+from wxfly.flight.leg import AIRSPEEDS, FORECAST_DEVIATION, Plan, Wind, wind_uncertainty
 from wxfly.pilot.elements import RETURN_LEG
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site
@@ -103,7 +103,7 @@ def _along_time(values: npt.ArrayLike, like: xr.DataArray) -> Array:
 
 def _wind(conditions: xr.Dataset, height: float, confidence: float, forecast_deviation: npt.ArrayLike) -> Wind:
     speed = _values(conditions, "wind_speed")
-    doubt = wind_doubt(
+    uncertainty = wind_uncertainty(
         speed,
         _values(conditions, "wind_speed_of_gust"),
         _values(conditions, "wind_standard_deviation"),
@@ -111,7 +111,7 @@ def _wind(conditions: xr.Dataset, height: float, confidence: float, forecast_dev
         confidence,
         forecast_deviation=forecast_deviation,
     )
-    return Wind(speed, _values(conditions, "wind_from_direction"), doubt)
+    return Wind(speed, _values(conditions, "wind_from_direction"), uncertainty)
 
 
 def forecast_deviations(time: npt.ArrayLike, run: np.datetime64, model: str, height: float) -> Array:

@@ -9,7 +9,7 @@ import numpy as np
 import xarray as xr
 
 from wxfly.errors import WxflyError
-from wxfly.history.airport_reports import FARTHEST_KM, at_hand, gust_around, is_large
+from wxfly.history.airport_reports import FARTHEST_KM, gust_around, is_large, newest_reports
 from wxfly.physics.air.weather_code import FALLING, FOG, FREEZING, THUNDERSTORM
 from wxfly.pilot.coordinates import distance_km
 from wxfly.pilot.settings import Settings
@@ -101,7 +101,7 @@ def latest_aerodrome_forecast(site: Site, *, settings: Settings, offline: bool =
     def get() -> str:
         return get_aerodrome_forecasts(site.latitude, site.longitude, settings=settings)
 
-    kept, fault = at_hand("aerodrome_forecasts", site, get, parse_aerodrome_forecasts, offline=offline, now=now)
+    kept, fault = newest_reports("aerodrome_forecasts", site, get, parse_aerodrome_forecasts, offline=offline, now=now)
     chosen = None
     if kept is not None:
         chosen = choose_aerodrome_forecast(parse_aerodrome_forecasts(kept.text.encode()), site, as_moment(now))

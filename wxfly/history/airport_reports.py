@@ -76,7 +76,7 @@ def latest_report(site: Site, *, settings: Settings, offline: bool = False) -> A
     def get() -> str:
         return get_reports(site.latitude, site.longitude, settings=settings)
 
-    kept, fault = at_hand("reports", site, get, parse_reports, offline=offline, now=now)
+    kept, fault = newest_reports("reports", site, get, parse_reports, offline=offline, now=now)
     report = None
     if kept is not None:
         report = choose_report(parse_reports(kept.text.encode()), site, as_moment(now))
@@ -85,7 +85,7 @@ def latest_report(site: Site, *, settings: Settings, offline: bool = False) -> A
     return report
 
 
-def at_hand(
+def newest_reports(
     kind: str,
     site: Site,
     get: Callable[[], str],

@@ -424,7 +424,7 @@ def _verdicts(answer: SiteAnswer, told: str, run: str, model: str) -> list[Verdi
     own = {i: name for name, here in by_model.items() for i in np.flatnonzero(here)} if len(by_model) > 1 else {}
     assessment, request = answer.assessment, answer.request
     lit = assessment["usable_end"].values > assessment["usable_start"].values
-    chances = None if answer.sureness is None else answer.sureness.hours.values
+    chances = None if answer.site_chance is None else answer.site_chance.hours.values
     limits = {"wind": request.limits.maximum_wind, "gust": request.limits.maximum_gust}
     return [
         Verdict(

@@ -36,7 +36,7 @@ Times = npt.NDArray[np.datetime64]
 
 HOUR = np.timedelta64(1, "h")
 HALF = np.timedelta64(30, "m")
-TOLD_FAULTS = 12
+FAULTS_SHOWN = 12
 """Most faults of a file that one error lists."""
 
 
@@ -96,7 +96,7 @@ def read_csv(path: Path) -> Record:
     Raises
     ------
     WxflyError
-        States line, column, what was found and what to write, for each fault up to `TOLD_FAULTS`.
+        States line, column, what was found and what to write, for each fault up to `FAULTS_SHOWN`.
     """
     try:
         text = path.read_text(encoding="utf-8-sig")
@@ -147,9 +147,9 @@ def parse_csv(text: str, what: str, *, now: np.datetime64 | None = None) -> Reco
 
 
 def _refuse(what: str, faults: list[str]) -> None:
-    more = f"; and {len(faults) - TOLD_FAULTS} more" if len(faults) > TOLD_FAULTS else ""
+    more = f"; and {len(faults) - FAULTS_SHOWN} more" if len(faults) > FAULTS_SHOWN else ""
     count = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
-    raise WxflyError(f"{what}: {count}, nothing was read: {'; '.join(faults[:TOLD_FAULTS])}{more}")
+    raise WxflyError(f"{what}: {count}, nothing was read: {'; '.join(faults[:FAULTS_SHOWN])}{more}")
 
 
 _HEADING = re.compile(r"(?P<name>[A-Za-z_]\w*)\s*(?:\[(?P<unit>[^\]]*)\])?")

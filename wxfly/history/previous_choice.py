@@ -29,7 +29,7 @@ from wxfly.history.ledger import (
     read_ledger,
     verdicts_of,
 )
-from wxfly.pilot.own_files import SetAside, make_folder, told, write_whole
+from wxfly.pilot.own_files import SetAside, damage_notes, make_folder, write_whole
 from wxfly.probability.chance import Outlook, keeps_choice
 
 
@@ -60,8 +60,8 @@ def _limits(answer: SiteAnswer) -> dict[str, float]:
     told = {"wind": limits.maximum_wind, "gust": limits.maximum_gust}
     if limits.maximum_gust_at_launch is not None:
         told["gust_at_launch"] = limits.maximum_gust_at_launch
-    if answer.request.intent.hold_hours:
-        told["hold_hours"] = float(answer.request.intent.hold_hours)
+    if answer.request.intent.wait_hours:
+        told["wait_hours"] = float(answer.request.intent.wait_hours)
     return told
 
 
@@ -96,7 +96,7 @@ def stay_with_choice(answer: SiteAnswer, briefing: Briefing) -> SiteAnswer:
     """
     now = choice_of(answer, briefing)
     before = None if now is None else _before(now, answer)
-    if before is None or answer.best is None or answer.sureness is None:
+    if before is None or answer.best is None or answer.site_chance is None:
         return answer
     start, end = moment(before.hour), moment(before.end)
     if answer.best.start <= start and end <= answer.best.end:
@@ -170,8 +170,8 @@ def _before(now: Chosen, answer: SiteAnswer) -> Chosen | None:
 
 def _whole(answer: SiteAnswer, stretch: Window) -> Window:
     """Return the chosen period as a window of this answer, with its own chance."""
-    assert answer.sureness is not None
-    chance = answer.sureness.of(stretch.first, stretch.last)
+    assert answer.site_chance is not None
+    chance = answer.site_chance.of(stretch.first, stretch.last)
     around = next(
         (w for w in answer.windows if w.within_start <= stretch.start and stretch.end <= w.within_end), stretch
     )
@@ -199,7 +199,7 @@ def remember(briefing: Briefing, on_progress: Callable[[str], None], *, fresh: b
         With a note where lines of the ledger cannot be read.
     """
     verdicts = verdicts_of(briefing)
-    damage = told(_set_aside({v.hour[:7] for v in verdicts}))
+    damage = damage_notes(_set_aside({v.hour[:7] for v in verdicts}))
     briefing = replace(briefing, notes=(*briefing.notes, *damage))
     try:
         answers = briefing.answers

@@ -272,7 +272,7 @@ def load_record(path: Path, site: str) -> SiteRecord:
         Where the file has no record of the site, or not a valid one.
     """
     records = read_table(path, _read_record)
-    records.refuse_doubtful(site, "the record of")
+    records.refuse_uncertain(site, "the record of")
     if site not in records:
         raise WxflyError(f"there is no record of {site}; make one with: wxfly verify {site} --observed FILE --learn")
     return records[site]

@@ -77,7 +77,7 @@ def limits_for(
     Examples
     --------
     >>> import wxfly
-    >>> wxfly.limits_for("folding-quad-249g").height_ceiling
+    >>> wxfly.limits_for("folding-quad-249g").height_limit
     120.0
     """
     machine = find_aircraft(aircraft) if isinstance(aircraft, str) else aircraft

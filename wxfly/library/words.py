@@ -87,7 +87,7 @@ class Keywords(TypedDict, total=False):
     duration: Quantity | None
     contingency: Quantity | None
     survey: Quantity | None
-    hold: int | None
+    wait: int | None
     costs: str | Sequence[float] | None
     rules: str | None
     reserve: float | None
@@ -147,7 +147,7 @@ _UNITS = {
     "work": "s", "launch_limit": "m/s", "cells": "K", "payload": "kg", "toward": "",
 }  # fmt: skip
 _CHOICES = {"units": tuple(SYSTEMS), "prefer": ("low-light",)}
-_COUNTS = {"hold": (0, 12), "batteries": (1, 99), "days": (1, 16)}
+_COUNTS = {"wait": (0, 12), "batteries": (1, 99), "days": (1, 16)}
 _SHARES = ("reserve", "confidence", "battery_reserve")
 _SWITCHES = ("fresh", "offline", "site_record")
 _SEVERAL = ("required", "advised", "ensemble")

@@ -182,18 +182,18 @@ def stretch_probability(room: npt.ArrayLike, correlation: float) -> Array:
         return np.asarray(normal_probability(room).prod(axis=0))
     # Where every hour has a large margin, or one is far beyond its limit, the worst hour alone decides.
     result = normal_probability(worst)
-    open_to_doubt = (worst > -_PLENTY) & (worst < _PLENTY)
-    if not open_to_doubt.any():
+    uncertain = (worst > -_PLENTY) & (worst < _PLENTY)
+    if not uncertain.any():
         return result
     edges, first, carried = _cells(correlation)
     width = edges[1] - edges[0]
     # Members and shifts are often equal, as in dry weather: each distinct column is computed once.
-    columns, kind = np.unique(np.clip(room[:, open_to_doubt], -_WIDEST, _WIDEST), axis=1, return_inverse=True)
+    columns, kind = np.unique(np.clip(room[:, uncertain], -_WIDEST, _WIDEST), axis=1, return_inverse=True)
     density = np.broadcast_to(first, (columns.shape[1], _CELLS))
     for position, hour in enumerate(columns):
         before = density if position == 0 else density @ carried
         density = before * np.clip((hour[:, None] - edges[:-1]) / width, 0.0, 1.0)
-    result[open_to_doubt] = np.minimum(density.sum(axis=-1)[kind.ravel()], result[open_to_doubt])
+    result[uncertain] = np.minimum(density.sum(axis=-1)[kind.ravel()], result[uncertain])
     return result
 
 

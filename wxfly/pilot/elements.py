@@ -333,7 +333,7 @@ ELEMENTS: tuple[Element, ...] = (
 )  # fmt: skip
 
 RETURN_LEG = Element(
-    "return_leg", "way home", "at_most", "1", "", "way home", "", _ANY_RISK, Family.RETURN_LEG
+    "return_leg", "way back", "at_most", "1", "", "way back", "", _ANY_RISK, Family.RETURN_LEG
 )  # fmt: skip
 """Judged only when a sortie is asked for, together with the others (`wxfly.flight.return_leg`)."""
 

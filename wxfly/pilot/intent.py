@@ -29,7 +29,7 @@ Flags = npt.NDArray[np.bool_]
 
 DERATE_BY_LEAD = ((24.0, 0.80), (48.0, 0.75), (72.0, 0.70))
 """Share of the limit to plan with, up to each lead time [h], [DNV-OS-H101]: a starting value, from work at sea."""
-HOLD_HOURS = 1
+WAIT_HOURS = 1
 """Waiting hours after an hour above the limit, [BPA] applied to hourly values."""
 
 
@@ -113,7 +113,7 @@ def interrupted_work(holds: npt.ArrayLike, hours: int) -> list[Stretch] | None:
     return stretches
 
 
-def hold_after_break(holds: npt.ArrayLike, hours: int = HOLD_HOURS) -> Flags:
+def wait_after_break(holds: npt.ArrayLike, hours: int = WAIT_HOURS) -> Flags:
     """Make the hours after one above the limit waiting hours: wind that was just too strong tends to return.
 
     Parameters
@@ -174,7 +174,7 @@ AS_LONG = "as-long"
 """The option value for a contingency equal to the planned time."""
 _LONGEST = 86_400
 _LONGEST_SURVEY = 16 * 24
-_LONGEST_HOLD = 12
+_LONGEST_WAIT = 12
 
 
 @dataclass(frozen=True)
@@ -189,7 +189,7 @@ class Intent:
         Time in reserve for what may go wrong.
     survey_hours : int
         Hours of work that can stop at any hour and go on later; 0 for work that is done in one piece.
-    hold_hours : int
+    wait_hours : int
         Waiting hours after one above the wind or the gust limit.
     costs : Costs or None
         Costs of driving out, of a flight and of a broken limit; None where the pilot gives none.
@@ -198,7 +198,7 @@ class Intent:
     planned: np.timedelta64 = DEFAULT_DURATION
     contingency: np.timedelta64 = NO_TIME
     survey_hours: int = 0
-    hold_hours: int = 0
+    wait_hours: int = 0
     costs: Costs | None = None
 
     @property
@@ -212,7 +212,7 @@ def read_intent(
     duration: str | None = None,
     contingency: str | None = None,
     survey: str | None = None,
-    hold: int | None = None,
+    wait: int | None = None,
     costs: str | None = None,
 ) -> Intent:
     """Read the pilot's plan from the texts of command-line options.
@@ -233,7 +233,7 @@ def read_intent(
         planned,
         in_hand,
         _survey(survey),
-        _hold(hold),
+        _wait(wait),
         _costs(costs),
     )
 
@@ -269,10 +269,10 @@ def _survey(text: str | None) -> int:
     return hours
 
 
-def _hold(given: int | None) -> int:
+def _wait(given: int | None) -> int:
     hours = int(given or 0)
-    if not 0 <= hours <= _LONGEST_HOLD:
-        raise WxflyError(f"a hold of {hours} hours is out of range; wanted 0 to {_LONGEST_HOLD}")
+    if not 0 <= hours <= _LONGEST_WAIT:
+        raise WxflyError(f"a hold of {hours} hours is out of range; wanted 0 to {_LONGEST_WAIT}")
     return hours
 
 

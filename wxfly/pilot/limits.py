@@ -16,7 +16,7 @@ HEIGHT_OF_LAUNCH = 2.0
 """Height above ground of the gust limit for launching and landing [m]: where a pilot holds an anemometer."""
 HIGHEST_JUDGED = 300.0
 """Greatest height that the methods of wind extrapolation were made for [m]."""
-CEILING_ROUNDING = 0.1
+HEIGHT_LIMIT_ROUNDING = 0.1
 """A height this little above the height limit counts as equal to it [m]: 394 ft is 120.09 m. No altimeter of a small
 aircraft can resolve the difference."""
 
@@ -39,7 +39,7 @@ class Limits:
         Visibility [m].
     cloud_separation : float
         Least vertical distance between aircraft and cloud base [m].
-    height_ceiling : float
+    height_limit : float
         Height limit, above ground [m].
     daylight_rule : str
         ``civil_twilight``, ``half_hour`` or ``sun_up``.
@@ -72,7 +72,7 @@ class Limits:
     maximum_density_altitude: float | None
     minimum_visibility: float
     cloud_separation: float
-    height_ceiling: float
+    height_limit: float
     daylight_rule: str
     rules: str = DEFAULT_RULES
     maximum_kp: float | None = None
@@ -132,9 +132,9 @@ def limits_for(
     )
 
 
-def is_above_ceiling(height: float, limits: Limits) -> bool:
-    """Return whether a height [m] is above the height limit by more than `CEILING_ROUNDING`."""
-    return height > limits.height_ceiling + CEILING_ROUNDING
+def is_above_height_limit(height: float, limits: Limits) -> bool:
+    """Return whether a height [m] is above the height limit by more than `HEIGHT_LIMIT_ROUNDING`."""
+    return height > limits.height_limit + HEIGHT_LIMIT_ROUNDING
 
 
 def check_height(height: float, limits: Limits) -> None:
@@ -152,8 +152,8 @@ def check_height(height: float, limits: Limits) -> None:
             f"a flight height of {height:g} m is above {HIGHEST_JUDGED:g} m, the highest at which the wind is judged; "
             "give a lower height"
         )
-    if is_above_ceiling(height, limits):
+    if is_above_height_limit(height, limits):
         raise WxflyError(
-            f"a flight height of {height:g} m is above the height limit of {limits.height_ceiling:g} m; "
+            f"a flight height of {height:g} m is above the height limit of {limits.height_limit:g} m; "
             "give a lower height"
         )

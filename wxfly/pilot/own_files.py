@@ -53,7 +53,7 @@ class SetAside:
         return str(self.path) if self.line is None else f"{self.path}, line {self.line}"
 
 
-def told(set_aside: Iterable[SetAside]) -> list[str]:
+def damage_notes(set_aside: Iterable[SetAside]) -> list[str]:
     """Return what was set aside, one line for each file."""
     by_file: dict[Path, list[SetAside]] = {}
     for part in set_aside:

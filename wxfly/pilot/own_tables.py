@@ -82,7 +82,7 @@ class OwnTable(dict[str, Parsed], Generic[Parsed]):
         self.set_aside = tuple(set_aside)
         self.begins_whole = begins_whole
 
-    def refuse_doubtful(self, name: str, what: str) -> None:
+    def refuse_uncertain(self, name: str, what: str) -> None:
         """Refuse a name whose entry may be unreadable: the answer would otherwise be about another entry.
 
         Raises
@@ -97,7 +97,7 @@ class OwnTable(dict[str, Parsed], Generic[Parsed]):
 
     def find(self, name: str, what: str) -> Parsed:
         """Return the entry of this name, or say which name is nearest; `what` is what the table holds."""
-        self.refuse_doubtful(name, what)
+        self.refuse_uncertain(name, what)
         if name not in self:
             raise unknown_name(what, name, self)
         return self[name]

@@ -19,11 +19,11 @@ STANDINGS = ("law", "guidance", "common practice")
 _WORD = "word"
 # key -> its kind: a word, or the quantity that its unit must measure
 _LIMITS = {
-    "height_ceiling": "length", "minimum_visibility": "length", "cloud_separation": "length",
+    "height_limit": "length", "minimum_visibility": "length", "cloud_separation": "length",
     "cloud_separation_horizontal": "length", "maximum_ground_speed": "speed", "daylight_rule": _WORD,
     "line_of_sight": _WORD,
 }  # fmt: skip
-_NEEDED = ("height_ceiling", "minimum_visibility", "cloud_separation", "daylight_rule")
+_NEEDED = ("height_limit", "minimum_visibility", "cloud_separation", "daylight_rule")
 _TEXTS = ("title", "reminder")
 _FIELDS = ("value", "paragraph", "standing", "read", "note")
 
@@ -95,7 +95,7 @@ def parse_rules(text: str, place: str) -> dict[str, RuleSet]:
 def _parse_set(name: str, entry: Any, place: str) -> RuleSet:
     where = f"{place}: [{name}]"
     if not isinstance(entry, dict):
-        raise WxflyError(f"{where} must be a table of limits such as [{name}.height_ceiling]")
+        raise WxflyError(f"{where} must be a table of limits such as [{name}.height_limit]")
     unknown = [key for key in entry if key not in (*_TEXTS, *_LIMITS)]
     if unknown:
         raise unknown_name(f"{where} key", unknown[0], (*_TEXTS, *_LIMITS))

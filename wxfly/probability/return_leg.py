@@ -1,4 +1,4 @@
-"""How sure the way home is: for every member, how far wind and consumption may err before the battery is used up.
+"""How sure the way back is: for every member, how far wind and consumption may err before the battery is used up.
 
 *Room*, as of the other elements, is a distance to the limit in standard deviations. Here it is found by working the
 sortie out with wind and consumption both raised by none, one, two and three of their deviations, as `Plan.confidence`
@@ -35,10 +35,10 @@ FEWER_AIRSPEEDS = 41
 """Of which each leg takes the best: many members are worked out."""
 
 
-def way_home_room(
+def return_leg_room(
     flight: xr.Dataset, at_return: xr.Dataset, sortie: Sortie, forecast_deviation: npt.ArrayLike
 ) -> xr.Dataset:
-    """Return the room of the way home in every hour, for each member.
+    """Return the room of the way back in every hour, for each member.
 
     Parameters
     ----------
@@ -70,7 +70,7 @@ def way_home_room(
 
 
 def _courses(moments: Moments) -> Sequence[npt.ArrayLike]:
-    """Return courses for each moment, the first that of a way home dead against its wind."""
+    """Return courses for each moment, the first that of a way back dead against its wind."""
     against = np.asarray(moments.home_wind.from_direction, dtype=float) + 180.0
     return [against + turn for turn in np.arange(0.0, 360.0, COURSE_STEP)]
 

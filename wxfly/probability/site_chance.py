@@ -33,13 +33,13 @@ from wxfly.cube.contract import (
     FORECAST_MODEL,
     VARIABLES,
     as_members,
-    carried_entries,
     covers_hours,
-    mark_carried,
+    mark_provided,
     models_of,
+    provided_entries,
     state_spans,
 )
-from wxfly.cube.joined import carried_by_model, with_models_of
+from wxfly.cube.joined import provided_by_model, with_models_of
 from wxfly.cube.notes import Note
 from wxfly.physics.probability import normal_quantile
 from wxfly.pilot.elements import ELEMENTS, NAMES
@@ -61,12 +61,12 @@ _CAPE, _INHIBITION = "atmosphere_convective_available_potential_energy", "atmosp
 _RATE = "forecast_precipitation_rate"
 _JETS = {"wind": "wind_jet_chance", "gust": "gust_jet_chance"}
 _SIGNS = "icing_chance_by_signs"
-_LEAST_TOLD = 0.001
+_LEAST_SHOWN = 0.001
 _CHANCES = {element.name: element.chance for element in ELEMENTS if element.chance}
 
 
 @dataclass(frozen=True)
-class Sureness:
+class SiteChance:
     """How sure the answer for one site is.
 
     Attributes
@@ -119,7 +119,7 @@ class Sureness:
         return {cause.element: cause.share for cause in told.causes}
 
 
-def judge_sureness(
+def judge_site_chance(
     conditions: xr.Dataset,
     assessment: xr.Dataset,
     run: np.datetime64,
@@ -133,7 +133,7 @@ def judge_sureness(
     sortie: Sortie | None = None,
     at_return: xr.Dataset | None = None,
     return_height: float | None = None,
-) -> Sureness:
+) -> SiteChance:
     """Judge how sure the hours of one site are.
 
     Parameters
@@ -151,11 +151,11 @@ def judge_sureness(
     law : ErrorLaw, optional
         By default wxfly's own.
     sortie : Sortie, optional
-        What is to be flown; its way home then enters the chance, of every member its own.
+        What is to be flown; its way back then enters the chance, of every member its own.
     at_return : xarray.Dataset, optional
         The hours of the one forecast at the return height, with a sortie.
     return_height : float, optional
-        Of the way home above ground [m].
+        Of the way back above ground [m].
     """
     models = tuple(name for cube in ensembles or (conditions,) for name in models_of(cube))
     members = sum(cube.sizes.get(MEMBER, 1) for cube in ensembles)
@@ -164,7 +164,7 @@ def judge_sureness(
     time = assessment["time"].values
     lead = lead_time(time, run)
     # What a chosen confidence adds to wind and gust is in the error already.
-    unsure = replace(limits, confidence=0.5)
+    uncertain_hours = replace(limits, confidence=0.5)
     start, end = time[0] - BESIDE, time[-1] + HOUR + BESIDE
     flight = partial(derive_flight, height=height, site=site, limits=limits, return_height=return_height)
 
@@ -172,7 +172,7 @@ def judge_sureness(
         return add_jets(flight(hours), hours, max(height, return_height or 0.0), site, limits)
 
     if not ensembles:
-        judged = assessment if unsure == limits else assess(conditions, unsure)
+        judged = assessment if uncertain_hours == limits else assess(conditions, uncertain_hours)
         spreads = spreads_of(central, conditions)
         laws = {name: given.of_forecast((name,), highest, members) for name in models}
         room = _room_of_one(conditions, judged, lead, spreads, laws)
@@ -180,18 +180,18 @@ def judge_sureness(
             error = np.empty(lead.shape)
             for name, here in hours_of_models(conditions).items():
                 error[here] = laws[name].figure("wind", "error", lead[here])
-            room = _with_return_leg(room, _way_home(conditions, at_return, sortie, error)["room"])
+            room = _with_return_leg(room, _return_leg(conditions, at_return, sortie, error)["room"])
         around = None
         if central is not None:
             there = with_jets(hours_of(central, start=start, end=end))
             at = lead_time(there["time"].values, run)
-            around = _room_of_one(there, assess(there, unsure), at, spreads_of(central, there), laws)
+            around = _room_of_one(there, assess(there, uncertain_hours), at, spreads_of(central, there), laws)
         room = _put_beside(room, around)
         if central is not None:
             room = below_jets(room, there.max("edge", skipna=False))
         room = with_timing(room, lead, law)
         margin = assessment["hour_margin"].values[:, None]
-        return Sureness(
+        return SiteChance(
             hour_chances(room, law=law), room, margin, None, 1, models, (), law, lead, tuple(sorted(spreads))
         )
     parts, returning, gaps = [], [], list[Note]()
@@ -200,7 +200,7 @@ def judge_sureness(
         whole = as_members(cube)
         hours = hours_of(with_what_is_missing(whole, central), start=start, end=end)
         judged = with_jets(hours)
-        parts.append((judged, assess(judged, unsure)))
+        parts.append((judged, assess(judged, uncertain_hours)))
         gaps += tell_gaps(whole, parts[-1][1], time, clock)
         if sortie is not None:
             there = derive(hours, height=sortie.plan.return_height, site=site, daylight_rule=limits.daylight_rule)
@@ -213,8 +213,8 @@ def judge_sureness(
         ]
     )
     all_leads = lead_time(joined["time"].values, run)
-    told_falsely = law.share_left * law.figure("icing", "false", all_leads)
-    of_hours = of_hours.assign(icing_chance=_counted_once(of_hours["icing_chance"], of_hours[_SIGNS], told_falsely))
+    false_alarms_of = law.share_left * law.figure("icing", "false", all_leads)
+    of_hours = of_hours.assign(icing_chance=_counted_once(of_hours["icing_chance"], of_hours[_SIGNS], false_alarms_of))
     room = room_to_limits(
         joined,
         all_leads,
@@ -232,7 +232,7 @@ def judge_sureness(
         left = deviation_left("wind", speed, all_leads[:, None], law)[:, 0]
         by_time = xr.DataArray(left, dims="time", coords={"time": of_hours["time"].values})
         homes = [
-            _way_home(c, h, sortie, by_time.sel(time=c["time"].values).values)
+            _return_leg(c, h, sortie, by_time.sel(time=c["time"].values).values)
             for (c, _), h in zip(parts, returning, strict=True)
         ]
         home = _join(homes).transpose("time", MEMBER)
@@ -243,7 +243,7 @@ def judge_sureness(
     room = with_timing(room, lead, law)
     if "last_time" in joined.coords:
         room = room.assign_coords(last_time=(MEMBER, joined["last_time"].values))
-    return Sureness(
+    return SiteChance(
         hour_chances(room, law=law),
         room,
         margin,
@@ -293,7 +293,7 @@ def _room_of_model(
 def _put_beside(room: xr.DataArray, around: xr.DataArray | None) -> xr.DataArray:
     """Put the hours before and after, out of a longer stretch, beside those asked about; without it they are not known.
 
-    A way home is worked out for the hours asked about alone: beside them it is as in the nearest of them.
+    A way back is worked out for the hours asked about alone: beside them it is as in the nearest of them.
     """
     hours = np.clip(np.arange(-REACH, room.sizes["time"] + REACH), 0, room.sizes["time"] - 1)
     padded = room.isel(time=hours).assign_coords(
@@ -305,7 +305,7 @@ def _put_beside(room: xr.DataArray, around: xr.DataArray | None) -> xr.DataArray
     return padded.copy(data=values)
 
 
-def _counted_once(icing: xr.DataArray, by_signs: xr.DataArray, told_falsely: Array) -> xr.DataArray:
+def _counted_once(icing: xr.DataArray, by_signs: xr.DataArray, false_alarms_of: Array) -> xr.DataArray:
     """Return the chance of icing of each member, in which what the members show is not counted again.
 
     The probability of precipitation is that of the one forecast, and speaks of the same rain that falls in some of the
@@ -314,7 +314,7 @@ def _counted_once(icing: xr.DataArray, by_signs: xr.DataArray, told_falsely: Arr
     """
     icing, by_signs = icing.transpose("time", MEMBER), by_signs.transpose("time", MEMBER)
     shown = by_signs.fillna(0.0).mean(MEMBER)
-    told = shown * xr.DataArray(1.0 - told_falsely, dims="time", coords={"time": shown["time"]})
+    told = shown * xr.DataArray(1.0 - false_alarms_of, dims="time", coords={"time": shown["time"]})
     rest = (icing - told) / (1.0 - shown).clip(min=1e-9)
     return icing.where(~(icing > by_signs), np.minimum(np.maximum(rest, by_signs), icing))
 
@@ -351,16 +351,16 @@ def below_jets(room: xr.DataArray, conditions: xr.Dataset) -> xr.DataArray:
     for name, variable in _JETS.items():
         jet = conditions[variable]
         chance = (jet if MEMBER in jet.dims else jet.expand_dims(MEMBER, -1)).transpose("time", MEMBER).values
-        left = np.where(chance > 0, -normal_quantile(np.maximum(chance, _LEAST_TOLD)), np.inf)
+        left = np.where(chance > 0, -normal_quantile(np.maximum(chance, _LEAST_SHOWN)), np.inf)
         values[NAMES.index(name)] = np.minimum(values[NAMES.index(name)], left)
     return room.copy(data=values)
 
 
-def _way_home(flight: xr.Dataset, at_return: xr.Dataset, sortie: Sortie, deviation: Array) -> xr.Dataset:
+def _return_leg(flight: xr.Dataset, at_return: xr.Dataset, sortie: Sortie, deviation: Array) -> xr.Dataset:
     # Only flights that are planned need the rotors; the other answers start faster without.
-    from wxfly.probability.return_leg import way_home_room
+    from wxfly.probability.return_leg import return_leg_room
 
-    return way_home_room(flight, at_return, sortie, deviation)
+    return return_leg_room(flight, at_return, sortie, deviation)
 
 
 def with_what_is_missing(ensemble: xr.Dataset, central: xr.Dataset | None) -> xr.Dataset:
@@ -373,12 +373,12 @@ def with_what_is_missing(ensemble: xr.Dataset, central: xr.Dataset | None) -> xr
     """
     if central is None:
         return ensemble
-    carried = {name for name, *_ in carried_entries(ensemble)}
+    provided = {name for name, *_ in provided_entries(ensemble)}
     lacking = [
         str(n)
         for n in central.data_vars
         if n not in ensemble
-        and n not in carried
+        and n not in provided
         and n in VARIABLES
         and not VARIABLES[str(n)].has_height
         and MEMBER not in central[n].dims
@@ -391,7 +391,7 @@ def with_what_is_missing(ensemble: xr.Dataset, central: xr.Dataset | None) -> xr
     taken = central[lacking].reindex(time=ensemble["time"].values)
     added = {n: (taken[n].dims, taken[n].values, central[n].attrs) for n in lacking}
     spans = {n: covers_hours(central, n) for n in lacking}
-    whole = mark_carried(state_spans(ensemble.assign(added), spans))
+    whole = mark_provided(state_spans(ensemble.assign(added), spans))
     if FORECAST_MODEL not in central.coords:
         return whole
     # Of several models in the one forecast not all carry the same: an hour lacks only what its own has lost.
@@ -403,7 +403,7 @@ def with_what_is_missing(ensemble: xr.Dataset, central: xr.Dataset | None) -> xr
 
 def _entries_by_model(central: xr.Dataset) -> list[str]:
     """Return the names of what each model of the one forecast carries, as far as any of them does."""
-    texts = carried_by_model(central)
+    texts = provided_by_model(central)
     of_some = {entry.split()[0] for text in texts for entry in text.split("; ") if entry}
     of_none = [str(n) for n in central.data_vars if n not in of_some]  # Kp is of no model
     return [" ".join([*(e.split()[0] for e in text.split("; ") if e), *of_none]) for text in texts]
@@ -423,7 +423,7 @@ def _join(parts: Sequence[xr.Dataset]) -> xr.Dataset:
 
 
 def _with_return_leg(room: xr.DataArray, added: xr.DataArray) -> xr.DataArray:
-    """Add the way home. It is required: members that do not know it fail, and where none knows it nothing is known."""
+    """Add the way back. It is required: members that do not know it fail, and where none knows it nothing is known."""
     unknown = np.isnan(added.values)
     row = np.where(unknown, np.where(unknown.all(axis=1, keepdims=True), np.nan, -np.inf), added.values)
     return xr.DataArray(

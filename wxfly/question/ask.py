@@ -22,7 +22,7 @@ from wxfly.errors import WxflyError
 from wxfly.history.airport_reports import with_report_warnings
 from wxfly.history.verification import with_record
 from wxfly.pilot.aircraft import load_aircraft
-from wxfly.pilot.own_files import told
+from wxfly.pilot.own_files import damage_notes
 from wxfly.pilot.rules import load_rules
 from wxfly.pilot.settings import load_settings, own_aircraft_file, own_rules_file, sites_file
 from wxfly.pilot.site import Site, period_of, read_sites
@@ -279,4 +279,4 @@ def _periods(question: Question, obtained: Obtained) -> list[tuple[np.datetime64
 def _set_aside_notes() -> list[str]:
     """Name what cannot be read of the pilot's sites, aircraft and rules."""
     tables = read_sites(sites_file()), load_aircraft(own_aircraft_file()), load_rules(own_rules_file())
-    return told([part for table in tables for part in table.set_aside])
+    return damage_notes([part for table in tables for part in table.set_aside])

@@ -12,8 +12,15 @@ from wxfly.assessment.forecast_error import default_error_law, lead_time
 from wxfly.assessment.suitability import assess
 from wxfly.cube.contract import models_of
 from wxfly.errors import WxflyError
-from wxfly.flight.anemometer_reading import Correction, HandRule, Reading, correct_forecast, hand_rule, weigh
-from wxfly.flight.launch_decision import LOOK_AHEAD, HandVerdict, coming, judge_reading
+from wxfly.flight.anemometer_reading import (
+    AnemometerRule,
+    Correction,
+    Reading,
+    anemometer_rule,
+    correct_forecast,
+    weigh,
+)
+from wxfly.flight.launch_decision import LOOK_AHEAD, LaunchDecision, coming, judge_reading
 from wxfly.question.ask import Progress, brief_of, prepare
 from wxfly.question.reading import NO_MEMBERS, Question, Words, read_brief_question, read_check_question
 
@@ -55,9 +62,9 @@ class CheckAsked:
     ----------
     correction : Correction
         What the reading does.
-    rule : HandRule
+    rule : AnemometerRule
         What the anemometer may show in the hours of a flight from now on.
-    verdict : HandVerdict
+    verdict : LaunchDecision
         What the reading means for a launch now.
     briefing : Briefing
         The rest of the day with the correction in it.
@@ -68,8 +75,8 @@ class CheckAsked:
     """
 
     correction: Correction
-    rule: HandRule
-    verdict: HandVerdict
+    rule: AnemometerRule
+    verdict: LaunchDecision
     briefing: Briefing
     units: str
     time_zone: str | None
@@ -109,7 +116,7 @@ def ask_brief(place: str | None, words: Words, *, on_progress: Progress) -> Brie
         answer.windows[asked.rank - 1],
         sortie=request.sortie,
         energy_missing=request.energy_missing,
-        hand_height=asked.anemometer_height,
+        anemometer_height=asked.anemometer_height,
         return_height=request.height if return_height is None else return_height,
         forecast_run=run_of(prepared.provenance),
         confidence=question.confidence,
@@ -138,16 +145,16 @@ def ask_check(place: str | None, words: Words, *, on_progress: Progress) -> Chec
     reading = Reading(prepared.now, asked.anemometer_height, asked.mean, asked.gust, asked.temperature)
     cube = prepared.cube.isel(site=0)
     home = request.height if request.sortie is None else request.sortie.plan.return_height
-    hand, flight, *returning = (
+    near_ground, flight, *returning = (
         derive(cube, height=height, site=request.site, start=prepared.now, end=prepared.periods[0][1])
-        for height in (reading.hand_height, request.height, *((home,) if home != request.height else ()))
+        for height in (reading.anemometer_height, request.height, *((home,) if home != request.height else ()))
     )
     # A flight that starts now lasts as long as the shortest window of use.
     flight_end = prepared.now + question.intent.reference_period
     of_flight = {"time": flight["time"].values < flight_end}
     roughness = roughness_of(request.site)
-    rule = hand_rule(
-        hand.isel(of_flight),
+    rule = anemometer_rule(
+        near_ground.isel(of_flight),
         [level.isel(of_flight) for level in (flight, *returning)],
         request.limits,
         roughness_length=roughness,
@@ -157,7 +164,7 @@ def ask_check(place: str | None, words: Words, *, on_progress: Progress) -> Chec
     lead = lead_time(reading.time, run_of(prepared.provenance))
     correction = weigh(
         reading,
-        hand,
+        near_ground,
         flight,
         roughness_length=roughness,
         forecast_deviation=float(law.figure("wind", "error", lead)),
@@ -184,6 +191,6 @@ def ask_check(place: str | None, words: Words, *, on_progress: Progress) -> Chec
     beside = coming(around, prepared.now, flight_end, float(law.timing_deviation(lead)))
     answer = briefing.answers[0]
     hours = answer.assessment.isel(of_flight)
-    chances = {} if answer.sureness is None else answer.sureness.of_elements(0, hours.sizes["time"] - 1)
+    chances = {} if answer.site_chance is None else answer.site_chance.of_elements(0, hours.sizes["time"] - 1)
     verdict = judge_reading(correction, rule, hours, beside, chances)
     return CheckAsked(correction, rule, verdict, briefing, question.units, question.time_zone)

@@ -9,7 +9,7 @@ import numpy as np
 from wxfly.errors import WxflyError
 from wxfly.history.airport_forecasts import HourAhead, ask_quietly, compare_hours
 from wxfly.history.airport_reports import FARTHEST_KM, OLDEST, Difference, compare_report, latest_report
-from wxfly.pilot.own_files import told
+from wxfly.pilot.own_files import damage_notes
 from wxfly.pilot.settings import load_settings, sites_file
 from wxfly.pilot.site import Site, read_sites
 from wxfly.question.ask import Progress
@@ -92,6 +92,9 @@ def ask_observed(site: str | None, *, model: str | None, offline: bool, on_progr
     aerodrome, why_none = ask_quietly(place, settings=settings, offline=offline)
     # A forecast that is too old to answer from is too old to be found right.
     cube, notes = obtained.fresh()
-    cube, obtained = cube.isel(site=0), replace(obtained, notes=(*told(saved.set_aside), *notes, *obtained.notes))
+    cube, obtained = (
+        cube.isel(site=0),
+        replace(obtained, notes=(*damage_notes(saved.set_aside), *notes, *obtained.notes)),
+    )
     ahead = compare_hours(aerodrome, cube, obtained.now) if aerodrome is not None else []
     return Observed(place, report, tuple(compare_report(report, cube)), obtained, aerodrome, tuple(ahead), why_none)

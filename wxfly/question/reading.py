@@ -13,7 +13,7 @@ import numpy as np
 
 from wxfly.answer.request import QuestionKind
 from wxfly.errors import WxflyError, unknown_name
-from wxfly.flight.anemometer_reading import HAND_HEIGHT, check_hand_height, check_temperature
+from wxfly.flight.anemometer_reading import ANEMOMETER_HEIGHT, check_anemometer_height, check_temperature
 from wxfly.flight.leg import BATTERY_RESERVE, CONFIDENCE
 from wxfly.pilot.aircraft import DEFAULT as DEFAULT_AIRCRAFT
 from wxfly.pilot.aircraft import Aircraft, find_aircraft
@@ -40,7 +40,7 @@ class Words:
     duration: str | None = None
     contingency: str | None = None
     survey: str | None = None
-    hold: int | None = None
+    wait: int | None = None
     costs: str | None = None
     rules: str | None = None
     reserve: float | None = None
@@ -68,7 +68,7 @@ class Words:
     battery_reserve: float | None = None
     cells: str | None = None
     payload: str | None = None
-    hand_height: str | None = None
+    anemometer_height: str | None = None
     rank: int | None = None
     mean: str | None = None
     gust: str | None = None
@@ -76,7 +76,7 @@ class Words:
 
     @property
     def plans_a_sortie(self) -> bool:
-        """Whether any of the words asks for the way home to be judged."""
+        """Whether any of the words asks for the way back to be judged."""
         asked = (self.distance, self.return_height, self.work, self.batteries, self.battery_reserve)
         return any(word is not None for word in (*asked, self.cells, self.payload))
 
@@ -228,9 +228,9 @@ class Question:
     prefers_low_light : bool
         Whether windows in golden or blue hour come first.
     sortie : SortieAsked or None
-        What is to be flown; None where the way home is not asked for.
+        What is to be flown; None where the way back is not asked for.
     confidence : float
-        How sure the way home and a reading must be.
+        How sure the way back and a reading must be.
     ranks_anew : bool
         Whether windows are ranked whatever was chosen before.
     units : str
@@ -322,7 +322,7 @@ def read_question(
     first_day : int, optional
         How many days from today the day asked about is, where none is given.
     with_sortie : bool, optional
-        Whether the way home is judged even where the words say nothing of a sortie.
+        Whether the way back is judged even where the words say nothing of a sortie.
 
     Raises
     ------
@@ -337,7 +337,7 @@ def read_question(
         duration=words.duration,
         contingency=words.contingency,
         survey=words.survey,
-        hold=words.hold,
+        wait=words.wait,
         costs=words.costs,
     )
     height = _length(words.height, units)
@@ -375,7 +375,7 @@ def read_question(
 
 
 def read_brief_question(place: str | None, words: Words) -> BriefQuestion:
-    """Read a question for a flight brief; as `read_question`, of one site and always with its way home."""
+    """Read a question for a flight brief; as `read_question`, of one site and always with its way back."""
     question = read_question("best", [place] if place else [], words, with_sortie=True)
     return BriefQuestion(question, _anemometer_height(words, question.units), 1 if words.rank is None else words.rank)
 
@@ -399,9 +399,9 @@ def read_check_question(place: str | None, words: Words) -> CheckQuestion:
 
 
 def _anemometer_height(words: Words, units: str) -> float:
-    height = _length(words.hand_height, units)
-    height = HAND_HEIGHT if height is None else height
-    check_hand_height(height)
+    height = _length(words.anemometer_height, units)
+    height = ANEMOMETER_HEIGHT if height is None else height
+    check_anemometer_height(height)
     return height
 
 

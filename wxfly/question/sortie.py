@@ -27,7 +27,7 @@ def plan_sortie(request: Request, asked: SortieAsked, confidence: float) -> Requ
     asked : SortieAsked
         What is to be flown.
     confidence : float
-        How sure the way home must be.
+        How sure the way back must be.
 
     Returns
     -------

@@ -27,7 +27,7 @@ from wxfly.history.verification import (
     save_record,
 )
 from wxfly.physics.scoring import upper_bound
-from wxfly.pilot.own_files import told
+from wxfly.pilot.own_files import damage_notes
 from wxfly.pilot.settings import Settings, load_settings, sites_file
 from wxfly.pilot.site import Site, read_sites
 from wxfly.question.ask import Progress
@@ -125,7 +125,7 @@ def verify(site_text: str, asked: VerificationAsked, *, on_progress: Progress) -
     pairs = join_pairs(p for p in parts if p.hour.size)
     entered = ledger.enter_observations(_for_ledger(site, height, record, model))
     lines = [
-        *told((*saved.set_aside, *settings.set_aside)),
+        *damage_notes((*saved.set_aside, *settings.set_aside)),
         f"{site.name}: forecasts of {model} ({' and '.join(origin)}) against {record.source}, at {height:g} m",
         *_table(error_rows(pairs)),
         *_learned(pairs, site, model, asked.learns),
@@ -253,7 +253,7 @@ def describe_ledger(site: str | None = None) -> str:
     """Say how the verdicts of the ledger compare with what was observed, of one site or of all."""
     kept = ledger.read_ledger()
     verdicts = [v for v in kept.of(ledger.Verdict) if site is None or v.site == site]
-    damage = told(kept.set_aside)
+    damage = damage_notes(kept.set_aside)
     if not verdicts:
         none = "the ledger holds no verdict" + (f" of {site}" if site else "") + " yet; it grows with every answer"
         return "\n".join([*damage, none])
@@ -267,9 +267,9 @@ def describe_ledger(site: str | None = None) -> str:
         if not counts.cases:
             lines.append(f"{ahead}: nothing observed yet for {score.unscored} hours")
             continue
-        told_outside, bound = counts.hits + counts.false_alarms, 100 * upper_bound(missed, cleared)
+        reported_outside, bound = counts.hits + counts.false_alarms, 100 * upper_bound(missed, cleared)
         lines.append(
-            f"{ahead}: {counts.cases} hours observed; told outside {told_outside}, of those broken {counts.hits}; "
+            f"{ahead}: {counts.cases} hours observed; told outside {reported_outside}, of those broken {counts.hits}; "
             f"told inside or narrow {cleared}, of those broken {missed} (at most {bound:.1f} % with 95 % confidence)"
         )
         if np.isfinite(score.value_within):

@@ -20,7 +20,7 @@ from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.brief import BriefFacts
 from wxfly.report.facts.columns import Column, columns_of
 from wxfly.report.facts.place import ForecastFacts
-from wxfly.report.facts.values import INVENTED, told_apart
+from wxfly.report.facts.values import INVENTED, distinguished
 from wxfly.report.facts.writing import Clock
 from wxfly.report.text.console import clean, without_isolates
 from wxfly.units import from_si
@@ -74,7 +74,7 @@ def to_csv(
         Header and rows. An empty cell is a thing that is not known; margins and chances are plain numbers.
     """
     names = [site.site.name for site in facts.sites]
-    names = told_apart(names, [s.height for s in facts.sites], lambda h: writing.amount(h, "height", units))
+    names = distinguished(names, [s.height for s in facts.sites], lambda h: writing.amount(h, "height", units))
     tables = []
     for position, (site, name) in enumerate(zip(facts.sites, names, strict=True)):
         clock = Clock(time_zone or site.site.time_zone)

@@ -17,15 +17,15 @@ from wxfly.report.text.console import escaped
 def described(part: type[Struct]) -> dict[str, str]:
     """Return what the source of a part of the tree says of each of its keys, in the text below it or below several."""
     (definition,) = ast.parse(inspect.getsource(part)).body
-    told: dict[str, str] = {}
+    words: dict[str, str] = {}
     above: list[str] = []
     for line in definition.body if isinstance(definition, ast.ClassDef) else []:
         if isinstance(line, ast.AnnAssign) and isinstance(line.target, ast.Name):
             above.append(line.target.id)
         elif isinstance(line, ast.Expr) and isinstance(line.value, ast.Constant) and isinstance(line.value.value, str):
-            told |= dict.fromkeys(above, " ".join(line.value.value.split()))
+            words |= dict.fromkeys(above, " ".join(line.value.value.split()))
             above = []
-    return told
+    return words
 
 
 def parts(part: type[Struct] = AnswerFacts) -> dict[str, type[Struct]]:

@@ -17,10 +17,10 @@ import numpy as np
 import xarray as xr
 
 from wxfly.cube.age import CLOCKS, TOO_OLD
-from wxfly.cube.contract import mark_carried, models_of, side_by_side
+from wxfly.cube.contract import mark_provided, models_of, side_by_side
 from wxfly.cube.notes import Note, NoteKind, kind_of
 from wxfly.errors import WxflyError
-from wxfly.pilot.own_files import SetAside, make_folder, told
+from wxfly.pilot.own_files import SetAside, damage_notes, make_folder
 from wxfly.pilot.services import OF_ONE_MODEL
 from wxfly.pilot.settings import DEFAULT_MODEL, Settings, cache_folder, config_folder, load_settings
 from wxfly.pilot.site import Site
@@ -178,7 +178,7 @@ def obtain(
             kp = group.start(lambda: ask_kp(offline=offline, settings=settings, on_progress=on_progress))
             obtained = _of_chosen(sites, asked, settings, kp=kp.result, start=group.start, **rest)
     found, notes = of_members.result() if of_members is not None else ((), ())
-    return replace(obtained, notes=(*told(settings.set_aside), *obtained.notes, *notes), ensembles=found)
+    return replace(obtained, notes=(*damage_notes(settings.set_aside), *obtained.notes, *notes), ensembles=found)
 
 
 def _at_once() -> contextlib.AbstractContextManager[Together]:
@@ -274,7 +274,7 @@ def _of_chosen(
     The services are asked before the store: a young forecast of the next model is better than an old one of the first.
     """
     from wxfly.cube.joined import join_models, knows_any_hour, unknown_hours
-    from wxfly.retrieval.model_choice import plan_models, rank_models, surely_reaches
+    from wxfly.retrieval.model_choice import plan_models, rank_models, reaches_for_sure
 
     got: dict[str, xr.Dataset] = {}
     failed: dict[str, WxflyError] = {}
@@ -308,7 +308,7 @@ def _of_chosen(
         to_ask = [model.name for model in plan.asked if model.name not in got]
         if not to_ask and got and len(got) - sum(m.name in got for m in plan.asked) < _MOST_REPAIRS:
             in_order = [got[name] for name in ranked if name in got]
-            end = min(wanted.end, max(surely_reaches(model, present) for model in plan.models))
+            end = min(wanted.end, max(reaches_for_sure(model, present) for model in plan.models))
             if unknown_hours(in_order, needed, wanted.start, end, height=wanted.height):
                 to_ask = [m.name for m in plan.in_reserve if m.name not in got][:1]
     got = got or empty
@@ -618,7 +618,7 @@ def _join(cubes: list[xr.Dataset], sites: Sequence[Site]) -> xr.Dataset:
         cube = side_by_side(cubes)
         oldest = min(cubes, key=lambda c: str(c.attrs.get("retrieved")))
         cube = cube.assign_attrs({k: oldest.attrs[k] for k in ("retrieved", "history") if k in oldest.attrs})
-        cube = mark_carried(cube)
+        cube = mark_provided(cube)
     else:
         cube = cubes[0]
     return cube.assign_coords(site=np.array([site.name for site in sites], dtype=object))

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import xarray as xr
 
-from wxfly.cube.contract import VARIABLES, check_forecast, mark_carried, state_spans
+from wxfly.cube.contract import VARIABLES, check_forecast, mark_provided, state_spans
 from wxfly.cube.notes import Note, NoteKind
 from wxfly.pilot.settings import Settings
 from wxfly.store.replies import KeptReply, asking_alone, keep_reply, kept_reply
@@ -141,7 +141,7 @@ def with_kp(
         attribution=attribution,
     )
     cube = cube.assign(kp_index=kp).assign_attrs(attribution=f"{cube.attrs['attribution']}; {attribution}")
-    cube = mark_carried(state_spans(cube, {"kp_index": VARIABLES["kp_index"].covers_hours}))
+    cube = mark_provided(state_spans(cube, {"kp_index": VARIABLES["kp_index"].covers_hours}))
     return check_forecast(cube, place="forecast with Kp"), _of_kp(notes + _reach(kp))
 
 

@@ -112,16 +112,16 @@ def plan_models(
     reached = max(now, wanted.start)
     models: list[Model] = []
     while reached < end:
-        further = [m for m in ranked if m not in models and surely_reaches(m, now) > reached]
+        further = [m for m in ranked if m not in models and reaches_for_sure(m, now) > reached]
         if not further:
             break
         enough = min(end, reached + (LEAST_MORE if models else LEAST))
-        worth = [m for m in further if surely_reaches(m, now) >= enough]
+        worth = [m for m in further if reaches_for_sure(m, now) >= enough]
         if models and end - reached <= SHORT_REST:
             worth = [m for m in worth if not _lacks(m)] or worth
-        model = worth[0] if worth else max(further, key=lambda m: surely_reaches(m, now))
+        model = worth[0] if worth else max(further, key=lambda m: reaches_for_sure(m, now))
         models.append(model)
-        reached = surely_reaches(model, now)
+        reached = reaches_for_sure(model, now)
     others = [m for m in ranked if m not in models]
     beside = _beside(models, others, end, now)
     return ModelPlan(tuple(models), tuple(beside), tuple(m for m in others if m not in beside))
@@ -131,7 +131,7 @@ def _beside(models: Sequence[Model], others: Sequence[Model], end: np.datetime64
     """Return the fewest further models that give what the chosen ones lack, for as long as these speak."""
 
     def reach(model: Model) -> np.datetime64:
-        return min(surely_reaches(model, now), end)
+        return min(reaches_for_sure(model, now), end)
 
     def gives(model: Model, lack: tuple[str, np.datetime64]) -> bool:
         return bool(model.carries_name(lack[0]) and reach(model) >= lack[1])
@@ -165,11 +165,11 @@ def choose_ensembles(
         e for e in ENSEMBLES.values() if e.members >= FEWEST_MEMBERS and _covers(e, sites) and e.name not in without
     ]
     ranked = [e for e in _ranked(fitting) if isinstance(e, Ensemble)]
-    enough = [e for e in ranked if surely_reaches(e, now) >= wanted.end]
+    enough = [e for e in ranked if reaches_for_sure(e, now) >= wanted.end]
     return enough or sorted(ranked, key=lambda e: -float(e.range_days))
 
 
-def surely_reaches(model: Model | Ensemble, now: np.datetime64) -> np.datetime64:
+def reaches_for_sure(model: Model | Ensemble, now: np.datetime64) -> np.datetime64:
     """Return the last hour that a forecast asked for now has, whatever its newest run is; UTC [s]."""
     late = _QUICK if model.interval_hours < 6 else _SLOW
     between = (isinstance(model, Model) and model.long_interval_hours) or model.interval_hours

@@ -60,7 +60,7 @@ def refuse_set_aside(saved: Mapping[str, Site], names: Sequence[str]) -> None:
         if parse_coordinates(name):
             continue
         known = next((n for n in saved if n.casefold() == name.strip().casefold()), name)
-        saved.refuse_doubtful(known, "the site")
+        saved.refuse_uncertain(known, "the site")
 
 
 def resolve_site(

@@ -235,10 +235,10 @@ def parse_forecast(
         retrieved=stamp,
     )
     cube = cube.assign_coords(forecast_reference_time=((), updated))
-    return hide_contradictions(finish_cube(cube, provenance, spans=_SPANS, also=_carried(units), place=what))
+    return hide_contradictions(finish_cube(cube, provenance, spans=_SPANS, also=_provided(units), place=what))
 
 
-def _carried(units: dict[str, Any]) -> dict[str, tuple[float, ...]]:
+def _provided(units: dict[str, Any]) -> dict[str, tuple[float, ...]]:
     """Return the variables that this form of the product provides, whether or not the reply has them."""
     names = {*IN_BOTH_FORMS, *(name for name in (*INSTANT, *NEXT_HOUR) if name in units)}
     if names & set(IN_COMPLETE):

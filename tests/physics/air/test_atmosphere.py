@@ -53,12 +53,12 @@ def test_altitudes_are_inverse(altitude: float) -> None:
 
 @given(pressures, temperatures, st.floats(0, 500))
 def test_pressure_falls_with_height_as_its_weight_says(p: float, t: float, z: float) -> None:
-    carried = float(atmosphere.pressure_at_height(p, t, z))
-    assert carried <= p
-    density = float(atmosphere.air_density(t - 0.00325 * z, 0.0, (p + carried) / 2))
-    assert p - carried == pytest.approx(density * atmosphere.STANDARD_GRAVITY * z, rel=2e-3, abs=0.5)
+    provided = float(atmosphere.pressure_at_height(p, t, z))
+    assert provided <= p
+    density = float(atmosphere.air_density(t - 0.00325 * z, 0.0, (p + provided) / 2))
+    assert p - provided == pytest.approx(density * atmosphere.STANDARD_GRAVITY * z, rel=2e-3, abs=0.5)
     isothermal = float(atmosphere.pressure_at_height(p, t, z, lapse_rate=0.0))
-    assert isothermal == pytest.approx(carried, rel=1e-3)
+    assert isothermal == pytest.approx(provided, rel=1e-3)
 
 
 @given(st.floats(90_000, 105_000), temperatures, st.floats(-100, 3000))
@@ -119,7 +119,7 @@ class TestTemperatureAtHeight:
 
 @given(st.floats(0.5, 1.3), st.floats(0, 6000))
 def test_thrust_in_hand_agrees_with_density_altitude(density: float, highest: float) -> None:
-    in_hand = float(atmosphere.thrust_in_hand(density, highest))
+    in_hand = float(atmosphere.spare_thrust(density, highest))
     altitude = float(atmosphere.density_altitude(density))
     if abs(altitude - highest) > 0.01:
         assert (in_hand > 0) == (altitude < highest)

@@ -153,7 +153,7 @@ class TestComfort:
 
 RULES = tomllib.loads((DATA / "rules.toml").read_text(encoding="utf-8"))
 QUANTITIES = {
-    "height_ceiling": "length", "minimum_visibility": "length", "cloud_separation": "length",
+    "height_limit": "length", "minimum_visibility": "length", "cloud_separation": "length",
     "cloud_separation_horizontal": "length", "maximum_ground_speed": "speed",
 }  # fmt: skip
 
@@ -162,7 +162,7 @@ class TestRules:
     def test_the_sets(self) -> None:
         assert set(RULES) == {"us", "eu_open", "uk", "own"}
         for name, rule in RULES.items():
-            assert {"title", "reminder", "height_ceiling", "minimum_visibility", "daylight_rule"} <= set(rule)
+            assert {"title", "reminder", "height_limit", "minimum_visibility", "daylight_rule"} <= set(rule)
             assert "local rules prevail" in rule["reminder"].lower(), name
 
     def test_each_limit_says_where_it_stands_and_when_it_was_read(self) -> None:

@@ -60,9 +60,9 @@ def test_pressure_with_height_in_soundings(name: str) -> None:
     s = read_wyoming(name)
     up = s["height"] - s["height"][0]
     low = (up > 0) & (up <= 300)
-    carried = atmosphere.pressure_at_height(s["pressure"][0] * 100, s["temperature"][0] + C, up[low])
+    provided = atmosphere.pressure_at_height(s["pressure"][0] * 100, s["temperature"][0] + C, up[low])
     # Heights in whole metres and pressures of a tenth; inversions cost the rest.
-    assert np.abs(carried / 100 - s["pressure"][low]).max() <= 0.7
+    assert np.abs(provided / 100 - s["pressure"][low]).max() <= 0.7
 
 
 @pytest.mark.parametrize("name", WYOMING)
@@ -118,8 +118,8 @@ def test_humidity_and_heights_of_an_arctic_sounding() -> None:
     warm = atmosphere.virtual_temperature(t, np.nan_to_num(e), pressure)
     z0, p0 = height[levels][0], pressure[levels][0]
     mean_warm = (warm[levels] + warm[levels][0]) / 2
-    carried = atmosphere.pressure_at_height(p0, mean_warm, height[levels] - z0, lapse_rate=0.0)
-    assert np.abs(carried - pressure[levels]).max() < 60.0
+    provided = atmosphere.pressure_at_height(p0, mean_warm, height[levels] - z0, lapse_rate=0.0)
+    assert np.abs(provided - pressure[levels]).max() < 60.0
 
 
 def read_jfk() -> list[dict[str, str]]:

@@ -62,7 +62,7 @@ def test_the_band_lies_between_its_lines_and_the_chances_below_the_axis(shape):
     briefing = brief(members_cube(21))
     figure = drawn(briefing, shape)
     (band,) = [t for t in figure["data"] if t.get("name") == "eight of ten members"]
-    lines = briefing.answers[0].sureness.band["wind_speed_of_gust"].values[4:21]
+    lines = briefing.answers[0].site_chance.band["wind_speed_of_gust"].values[4:21]
     half = len(band["x"]) // 2
     assert max(band["y"][:half]) == pytest.approx(lines[:, 3].max(), abs=0.01)
     assert min(band["y"][half:]) == pytest.approx(lines[:, 1].min(), abs=0.01)

@@ -273,7 +273,7 @@ def chance_at(answer, reader, day, hour):
     """Return the chance of an hour of a day on the site's clock."""
     clocks = [reader.clock.local(t) for t in answer.assessment["time"].values]
     at = next(i for i, c in enumerate(clocks) if (c.date() - clocks[0].date()).days == day and c.hour == hour)
-    return float(answer.sureness.hours.values[at])
+    return float(answer.site_chance.hours.values[at])
 
 
 @pytest.mark.parametrize(
@@ -298,7 +298,7 @@ def test_no_chance_is_told_as_never_or_always():
 
 def test_a_week_without_a_chance_shows_margins():
     made = brief("week", [quiet_cube(84)], days=3)
-    briefing = replace(made, answers=(replace(made.answers[0], sureness=None),))
+    briefing = replace(made, answers=(replace(made.answers[0], site_chance=None),))
     answer = briefing.answers[0]
     reader = reader_of(answer)
     figure = overview.week_overview(facts_of(briefing).sites[0], reader, tall=False)

@@ -41,7 +41,7 @@ def of_cube(cube, *, aircraft=None, site=MEADOW, **plan):
         answer.best,
         sortie=sortie,
         energy_missing=missing,
-        hand_height=2.0,
+        anemometer_height=2.0,
         return_height=plan["return_height"],
     )
     return made, briefing
@@ -93,7 +93,7 @@ def test_thresholds_are_told_in_the_pilots_units_and_rounded_down(units, unit):
     assert f"mean {unit}" in told and f"gust {unit}" in told
     kept = re.search(r"Limits kept aloft +[\d.]+ to ([\d.]+) +to ([\d.]+)\n", told)
     stop = re.search(r"Do not launch above +([\d.]+) +([\d.]+)\n", told)
-    exacts = (rule.mean_holds, rule.gust_holds, rule.mean_stop, rule.gust_stop)
+    exacts = (rule.largest_mean, rule.largest_gust, rule.mean_stop, rule.gust_stop)
     for shown, exact in zip((*kept.groups(), *stop.groups()), exacts, strict=True):
         exact_shown = float(from_si(exact, unit))
         assert exact_shown - 0.1 <= float(shown) <= exact_shown
@@ -168,7 +168,7 @@ def test_it_prints_on_one_page_and_fits_a_phone(chromium, tmp_path: Path):
     assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 1
 
 
-@pytest.mark.parametrize("rule", [{"mean_holds": 0.0}, {"mean_holds": 0.9}, {"gust_holds": 0.0}])
+@pytest.mark.parametrize("rule", [{"largest_mean": 0.0}, {"largest_mean": 0.9}, {"largest_gust": 0.0}])
 def test_where_no_reading_can_tell_the_brief_does_not_name_one(rule):
     made, briefing = both()
     told = to_text(words(replace(made, rule=replace(made.rule, **rule)), briefing)[0], 1000)

@@ -137,8 +137,8 @@ def test_lengths_and_ages():
         ("temperature", 262.15, 263.15, -0.04, "temperature -11.0 °C, 1.0 °C beyond your limit"),
         ("icing", 1.0, 1.0, 0.05, "icing at 80 m possible"),
         ("wind", math.nan, 8.5, math.nan, "wind at 80 m not known"),
-        ("return_leg", 0.88, 1.0, 0.12, "12 % of the battery to spare on the way home"),
-        ("return_leg", 1.3, 1.0, -0.3, "the way home takes 130 % of the battery, its reserve included"),
+        ("return_leg", 0.88, 1.0, 0.12, "12 % of the battery to spare on the way back"),
+        ("return_leg", 1.3, 1.0, -0.3, "the way back takes 130 % of the battery, its reserve included"),
     ],
 )
 def test_room(element, demand, limit, margin, told):

@@ -22,7 +22,7 @@ from tests.report.briefings import (
     with_values,
 )
 from tests.test_too_sure import members_of
-from wxfly.cube.contract import mark_carried
+from wxfly.cube.contract import mark_provided
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site, period_of
@@ -375,7 +375,7 @@ def test_light_on_both_sides_of_a_clock_change_names_both_zones():
 def test_a_pressure_from_sea_level_over_high_ground_is_said_first():
     cube = quiet_cube(36).drop_vars("surface_air_pressure")
     high = replace(RANCH, surface_altitude=1600.0)
-    told = brief(cubes=[mark_carried(cube.assign_attrs(carried=""))], sites=[high])
+    told = brief(cubes=[mark_provided(cube.assign_attrs(carried=""))], sites=[high])
     assert paragraphs(told)[0].startswith("Forecast 6 h old, see the note: ")
     assert ". Note The forecast gives pressure at sea level only" in paragraphs(told)[0]
 
@@ -434,7 +434,7 @@ def test_a_storm_in_one_member_of_ten_is_named_among_the_causes(members):
 def test_every_grave_hazard_is_named_whatever_else_may_break():
     shares = {"gust": 0.5, "wind": 0.4, "precipitation": 0.35, "thunderstorm": 0.2, "icing": 0.15, "fog": 0.1}
     causes = [CauseFacts(name, share, 0.0) for name, share in shares.items()]
-    told = [cause.element for cause in details.told_causes(causes, "gust", by_members=True)]
+    told = [cause.element for cause in details.reported_causes(causes, "gust", by_members=True)]
     assert told == ["gust", "wind", "thunderstorm", "icing", "fog"]
 
 

@@ -23,7 +23,7 @@ from wxfly.report.text.terminal import render
 COSTS = Costs(30.0, 100.0, 2000.0)
 
 
-def told(answer, costs):
+def damage_notes(answer, costs):
     request = replace(answer.request, intent=Intent(costs=costs))
     (site,) = facts_of(replace(brief(), answers=(replace(answer, request=request),))).sites
     return dict(conduct_lines(site, Reader("metric", Clock("UTC"))))
@@ -45,39 +45,39 @@ def with_chance(value, members=0):
 
 @pytest.mark.thorough
 def test_each_decision_has_its_own_threshold():
-    lines = told(with_chance(0.90, 40), COSTS)
+    lines = damage_notes(with_chance(0.90, 40), COSTS)
     assert lines["Drive out"] == "pays by your figures: the chance of the window is 90 %, it pays above 30 %"
     assert lines["Take off"] == (
         "would not be worth it by your figures on this forecast: the risk of a broken limit is 10 %, "
         "worth it below 5.0 %; look again on the spot"
     )
-    lines = told(with_chance(0.97, 40), COSTS)
+    lines = damage_notes(with_chance(0.97, 40), COSTS)
     assert lines["Take off"].startswith("would be worth it by your figures on this forecast: the risk")
-    assert told(with_chance(0.2, 40), COSTS)["Drive out"].startswith("does not pay")
+    assert damage_notes(with_chance(0.2, 40), COSTS)["Drive out"].startswith("does not pay")
 
 
 @pytest.mark.thorough
 def test_too_few_members_cannot_tell_so_small_a_risk():
-    words = told(with_chance(0.9, 10), COSTS)["Take off"]
+    words = damage_notes(with_chance(0.9, 10), COSTS)["Take off"]
     assert "10 members cannot tell a risk below 8.3 %, 18 members can" in words
-    words = told(with_chance(0.95), COSTS)["Take off"]
+    words = damage_notes(with_chance(0.95), COSTS)["Take off"]
     assert "one forecast cannot tell a risk below 5.0 %, 18 members can" in words
     assert words.startswith("would not be worth it")
 
 
 def test_one_forecast_is_told_as_weaker():
-    words = told(with_chance(0.9), Costs(10.0, 100.0, 500.0))["Take off"]
+    words = damage_notes(with_chance(0.9), Costs(10.0, 100.0, 500.0))["Take off"]
     assert words.startswith("would be worth it")
     assert "from one forecast, weaker than members" in words
 
 
 def test_what_is_not_known_is_not_advised():
-    assert told(with_chance(np.nan), COSTS) == {
+    assert damage_notes(with_chance(np.nan), COSTS) == {
         "Drive out": "the chance is not known: not advised",
         "Take off": "the risk is not known: not advised",
     }
     for cube in (stormy(), nothing_known()):
-        assert told(brief(cubes=[cube]).answers[0], COSTS) == {"Drive out": "no window has room: not advised"}
+        assert damage_notes(brief(cubes=[cube]).answers[0], COSTS) == {"Drive out": "no window has room: not advised"}
 
 
 @pytest.mark.thorough
@@ -85,12 +85,12 @@ def test_what_is_not_known_is_not_advised():
 def test_all_of_it_is_in_the_answer_for_machines(make):
     import jsonschema
 
-    intent = Intent(survey_hours=3, hold_hours=1, costs=COSTS)
+    intent = Intent(survey_hours=3, wait_hours=1, costs=COSTS)
     found = json.loads(to_json(facts_of(brief(cubes=[make(36) if make is quiet else make()], intent=intent))))
     jsonschema.validate(found, schema(), cls=jsonschema.Draft202012Validator)
     answer = found["sites"][0]
     assert answer["intent"] == {
-        "planned": 2700, "contingency": 0, "survey_hours": 3, "hold_hours": 1,
+        "planned": 2700, "contingency": 0, "survey_hours": 3, "wait_hours": 1,
     }  # fmt: skip
     assert answer["survey"]["found_hours"] == (3 if make is quiet else 0)
     decisions = answer["decisions"]
@@ -105,7 +105,7 @@ def test_what_is_wet_all_along_is_said_to_be_before_it_is_advised():
     cheap = Costs(10.0, 2000.0, 500.0)
     briefing = brief(cubes=[cube], intent=Intent(costs=cheap))
     answer = briefing.answers[0]
-    lines = told(answer, cheap)
+    lines = damage_notes(answer, cheap)
     assert lines["Drive out"].startswith("forecast wet all along; ")
     assert lines["Take off"].startswith("forecast wet all along; ")
     best = render(facts_of(briefing), width=200).splitlines()[0]
@@ -113,7 +113,7 @@ def test_what_is_wet_all_along_is_said_to_be_before_it_is_advised():
     part = with_values(quiet_cube(36), "precipitation_amount", 0.1, 0, 8)
     for dry in (quiet(36), part):
         answer = brief(cubes=[dry]).answers[0]
-        assert "wet" not in told(answer, COSTS)["Drive out"]
+        assert "wet" not in damage_notes(answer, COSTS)["Drive out"]
 
 
 def test_the_reference_period_is_told():
@@ -127,10 +127,10 @@ def test_the_reference_period_is_told():
 
 def test_what_is_held_back_is_told():
     cube = with_values(quiet_cube(36), "wind_speed_of_gust", 30.0, 12, 12)
-    facts = facts_of(brief(cubes=[cube], intent=Intent(hold_hours=1)), time_zone="UTC")
+    facts = facts_of(brief(cubes=[cube], intent=Intent(wait_hours=1)), time_zone="UTC")
     text = " ".join(render(facts, width=200, more=True).split())
     assert (
         "Held back Wed 10 Jun 12:00–13:00; each hour over the wind or gust limit holds back the hour after it" in text
     )
-    hours = facts_of(brief(cubes=[cube], intent=Intent(hold_hours=1))).sites[0].hours
-    assert [t.hour for t, held in zip(hours.start, hours.held_back, strict=True) if held and t.hour > 3] == [12]
+    hours = facts_of(brief(cubes=[cube], intent=Intent(wait_hours=1))).sites[0].hours
+    assert [t.hour for t, held in zip(hours.start, hours.waiting_after, strict=True) if held and t.hour > 3] == [12]

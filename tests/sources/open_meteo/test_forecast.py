@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from wxfly.cube.contract import VARIABLES, carried_heights, covers_hours
+from wxfly.cube.contract import VARIABLES, covers_hours, provided_heights
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import load_settings
 from wxfly.pilot.site import Site
@@ -157,7 +157,7 @@ def test_trap_undefined_and_null_is_left_out_and_a_hole_stays_a_hole():
     assert cube["height"].values.tolist() == [10.0, 80.0]
     assert "atmosphere_convective_available_potential_energy" not in cube
     assert np.isnan(cube["wind_speed"].sel(height=80).values[1])
-    assert carried_heights(cube, "wind_speed").tolist() == [10.0, 80.0]
+    assert provided_heights(cube, "wind_speed").tolist() == [10.0, 80.0]
 
 
 def test_trap_values_without_a_unit_are_refused():
@@ -471,8 +471,8 @@ def test_the_week_of_berlin_is_read_in_si_and_utc():
 @needs_samples
 def test_the_reply_of_enschede_shows_made_up_heights_and_undefined_ones():
     cube = read_forecast(SHARED / "data" / "replies" / "enschede_2026-10-03_3h_selected.json")
-    assert carried_heights(cube, "wind_speed").tolist() == [10.0, 50.0, 100.0, 200.0]
-    assert carried_heights(cube, "wind_from_direction").tolist() == [10.0, 100.0, 200.0]
+    assert provided_heights(cube, "wind_speed").tolist() == [10.0, 50.0, 100.0, 200.0]
+    assert provided_heights(cube, "wind_from_direction").tolist() == [10.0, 100.0, 200.0]
     assert {"wind_speed_80m", "wind_speed_120m", "wind_speed_180m"} <= set(cube.attrs["not_used"].split())
     assert np.isnan(cube["surface_roughness_length"].values[:2]).all()
     assert float(cube["visibility_in_air"][0]) == 50_000

@@ -250,7 +250,7 @@ def temperature_at_height(
 _MELTING_POINT = 273.15
 
 
-def thrust_in_hand(air_density: npt.ArrayLike, maximum_takeoff_altitude: npt.ArrayLike) -> Array:
+def spare_thrust(air_density: npt.ArrayLike, maximum_takeoff_altitude: npt.ArrayLike) -> Array:
     """Return the spare thrust compared with that at the highest take-off altitude that the maker allows.
 
     Parameters

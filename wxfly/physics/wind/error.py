@@ -133,8 +133,8 @@ def deviation_beyond(
         plain = row[0] + row[1] * slope
         return plain if len(row) == 2 else plain * (1.0 - row[2] * unstable) + row[3] * stable * wind_speed_top
 
-    carried = span**0.25 * distance**0.75 * _by_knowledge(size, BEYOND, obukhov_length, constants)
-    return np.hypot(_of_anemometer(wind_speed_top, distance), carried)
+    extrapolated = span**0.25 * distance**0.75 * _by_knowledge(size, BEYOND, obukhov_length, constants)
+    return np.hypot(_of_anemometer(wind_speed_top, distance), extrapolated)
 
 
 def deviation_from_one_level(
@@ -175,8 +175,8 @@ def deviation_from_one_level(
 
     rows = {"known": FROM_ONE_LEVEL[stability_source], "not known": FROM_ONE_LEVEL["not known"]}
     grown = np.maximum(way, 0.0) ** np.where(way < 1.0, 1.0, 1.3)
-    carried = grown * _by_knowledge(size, rows, obukhov_length, constants)
-    upward = np.hypot(_of_anemometer(wind_speed, np.maximum(way, 0.0)), carried)
+    extrapolated = grown * _by_knowledge(size, rows, obukhov_length, constants)
+    upward = np.hypot(_of_anemometer(wind_speed, np.maximum(way, 0.0)), extrapolated)
     downward = np.sqrt(np.maximum(-way, 0.0)) * (DOWNWARD[0] + DOWNWARD[1] * wind_speed)
     return np.asarray(np.where(way >= 0, upward, downward))
 

@@ -170,10 +170,10 @@ def beyond_top(second: Level, top: Level, z: Array, obukhov_length: Array) -> tu
     """
     zeta = np.maximum(np.where(np.isnan(obukhov_length), 0.0, 10.0 / obukhov_length), 0.0)
     span = np.log(top.height / second.height)
-    carried = np.maximum(1.0 - CARRIED_LOSS * span, LEAST_CARRIED)
-    carried = np.minimum(carried + CARRIED_MORE_STABLE * zeta / (zeta + _CARRIED_ZETA), 1.0)
+    extrapolated = np.maximum(1.0 - CARRIED_LOSS * span, LEAST_CARRIED)
+    extrapolated = np.minimum(extrapolated + CARRIED_MORE_STABLE * zeta / (zeta + _CARRIED_ZETA), 1.0)
     slope = (top.speed - second.speed) / span
-    speed = np.maximum(top.speed + carried * slope * np.log(z / top.height), 0.0)
+    speed = np.maximum(top.speed + extrapolated * slope * np.log(z / top.height), 0.0)
     deviation = error.deviation_beyond(second.speed, second.height, top.speed, top.height, z, obukhov_length)
     return speed, top.direction, deviation
 

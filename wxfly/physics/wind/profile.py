@@ -164,9 +164,9 @@ def wind_at_height(
         deviation, method = np.where(mask, new_deviation, deviation), np.where(mask, np.int8(code), method)
     if alone.any():
         only = either(below, above)
-        carried = from_one_level(only, z, roughness_length, displacement_height, length, stability_source)
-        value, turn = np.where(alone, carried[0], value), np.where(alone, only.direction, turn)
-        deviation, method = np.where(alone, carried[1], deviation), np.where(alone, carried[2], method)
+        extrapolated = from_one_level(only, z, roughness_length, displacement_height, length, stability_source)
+        value, turn = np.where(alone, extrapolated[0], value), np.where(alone, only.direction, turn)
+        deviation, method = np.where(alone, extrapolated[1], deviation), np.where(alone, extrapolated[2], method)
     lost = np.isnan(length) & ~np.isnan(value) & ~at_level
     if unknown_stability == "careful" and lost.any():
         speed, direction, level = (

@@ -53,8 +53,8 @@ def sections(facts: TimelineFacts, reader: Reader, first: int, last: int) -> dic
     data = [grid, halo, line]
     heights, hours = np.nonzero(np.isnan(left))
     if hours.size:
-        told = [hover[h][i] for h, i in zip(heights, hours, strict=True)]
-        boxes = (hours + 0.5).tolist(), edges[heights].tolist(), np.diff(edges)[heights].tolist(), told
+        text = [hover[h][i] for h, i in zip(heights, hours, strict=True)]
+        boxes = (hours + 0.5).tolist(), edges[heights].tolist(), np.diff(edges)[heights].tolist(), text
         data.insert(1, shades.hatched(*boxes) | {"text": [""] * hours.size})
     return {
         shape: {
@@ -90,7 +90,7 @@ def _usable_words(site: SiteAnswerFacts, hour: int, units: str) -> str:
     usable, by = site.hours.usable_height[hour], site.hours.usable_height_ends_by[hour]
     if usable is None or by is None:
         return "usable height not known"
-    ends = "the ceiling" if by == "ceiling" else BY_NAME[by].title
+    ends = "the ceiling" if by == "height_limit" else BY_NAME[by].title
     if usable <= 0:
         return f"no usable height: {ends}"
     return f"usable to {writing.height_down(usable, units)}, ended by {ends}"

@@ -147,13 +147,13 @@ class DrawnHours:
         element = self.site.elements[row]
         reading = self._words.reading(element.name, hour).replace(", ", "<br>", 1)
         if not element.judged:
-            told = "not judged: figures missing" if element.name == RETURN_LEG.name else "not judged: no limit"
+            words = "not judged: figures missing" if element.name == RETURN_LEG.name else "not judged: no limit"
         elif np.isnan(margin):
             counts = element.is_required or any(first <= hour <= last for first, last in element.lost_runs)
-            told = f"margin not known ({'required' if counts else 'advised'})"
+            words = f"margin not known ({'required' if counts else 'advised'})"
         else:
-            told = f"margin {writing.margin(margin)}"
-        return f"{self.span(i)}<br><b>{reading}</b><br>{told}"
+            words = f"margin {writing.margin(margin)}"
+        return f"{self.span(i)}<br><b>{reading}</b><br>{words}"
 
     def windows(self) -> list[tuple[int, float, float]]:
         """Return rank, start and end of the windows that reach into these hours, on the drawing's axis."""

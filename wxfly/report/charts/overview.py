@@ -64,7 +64,7 @@ class Lane:
     boxes: tuple[tuple[float, float, bool], ...]
 
 
-def tells_chance(site: SiteAnswerFacts) -> bool:
+def shows_chance(site: SiteAnswerFacts) -> bool:
     """Return whether the chance of some lit hour is known."""
     hours = site.hours
     return any(c is not None and lit is not None for c, lit in zip(hours.chance, hours.usable_start, strict=True))
@@ -89,7 +89,7 @@ def week_overview(site: SiteAnswerFacts, reader: Reader, *, tall: bool) -> Figur
     minutes = clock.local(site.hours.start[0]).minute
     words = {h: f"{h:02d}:{minutes:02d}" for h in range(25)}
     zones = [clock.zones(as_moment(site.period.start), as_moment(site.period.end))]
-    return _draw(lanes, [words], zones, tall=tall, by_chance=tells_chance(site))
+    return _draw(lanes, [words], zones, tall=tall, by_chance=shows_chance(site))
 
 
 def _rank(site: SiteAnswerFacts, hour: int) -> float:
@@ -120,9 +120,9 @@ def sites_overview(facts: AnswerFacts, readers: Sequence[Reader], names: Sequenc
         )
         lanes.append(Lane(escaped(_cut(name)), site, reader, hours, boxes))
     clocks = {r.clock.local(start).utcoffset(): r.clock for r in reversed(readers)}
-    told = [clocks[offset] for offset in dict.fromkeys(r.clock.local(start).utcoffset() for r in readers)]
-    words = [{k: clock.hour_told_apart(start + k * HOUR) for k in range(count + 1)} for clock in told]
-    return _draw(lanes, words, [clock.zones(start, start + count * HOUR) for clock in told], tall=tall)
+    line = [clocks[offset] for offset in dict.fromkeys(r.clock.local(start).utcoffset() for r in readers)]
+    words = [{k: clock.distinguished_hour(start + k * HOUR) for k in range(count + 1)} for clock in line]
+    return _draw(lanes, words, [clock.zones(start, start + count * HOUR) for clock in line], tall=tall)
 
 
 def _cut(name: str) -> str:
@@ -156,11 +156,11 @@ def _draw(
             column = int(place) - first
             if not 0 <= column < count:
                 continue
-            shade, told, hover[row][column] = _cell(lane, hour_words, i, is_short=is_short, by_chance=by_chance)
+            shade, line, hover[row][column] = _cell(lane, hour_words, i, is_short=is_short, by_chance=by_chance)
             element = lane.site.hours.limiting_element[i]
-            if told and with_word and element:
-                told += f"<br>{_NARROW_TITLES.get(element, BY_NAME[element].title)}"
-            classes[row][column], text[row][column] = shade, told
+            if line and with_word and element:
+                line += f"<br>{_NARROW_TITLES.get(element, BY_NAME[element].title)}"
+            classes[row][column], text[row][column] = shade, line
             if shade is None:
                 unknown.append((row, column))
     traces = [shades.grid(classes, text, hover, of_chance=by_chance, tall=tall)]
@@ -183,14 +183,14 @@ def _cell(lane: Lane, words: HourWords, hour: int, *, is_short: bool, by_chance:
         missing = words.missing(hour)
         why = f"{writing.titles(missing)} missing" if missing else reason
         return None, "", f"{span}<br><b>{State.NOT_KNOWN.words}</b><br>{why}"
-    told = f"<b>{hours.state[hour]}</b>, margin {writing.margin(margin)}<br>{reason}"
+    line = f"<b>{hours.state[hour]}</b>, margin {writing.margin(margin)}<br>{reason}"
     if not by_chance:
         shade = shades.shade_of(margin, lane.site.limits.reserve)
-        return shade, shades.cell(margin, short=is_short), f"{span}<br>{told}"
+        return shade, shades.cell(margin, short=is_short), f"{span}<br>{line}"
     known = hours.chance[hour]
     chance = np.nan if known is None else known
-    told = f"{span}<br><b>{writing.in_ten(chance)}</b> that every limit holds<br>{told}"
-    return shades.chance_shade_of(chance), "" if known is None else shades.chance_cell(chance), told
+    line = f"{span}<br><b>{writing.in_ten(chance)}</b> that every limit holds<br>{line}"
+    return shades.chance_shade_of(chance), "" if known is None else shades.chance_cell(chance), line
 
 
 def _layout(

@@ -66,7 +66,7 @@ def reach_map(facts: BriefFacts, units: str) -> str:
     if facts.wind_from_direction is not None:
         speed = facts.largest_wind
         parts += _wind(facts.wind_from_direction, "" if speed is None else writing.amount(speed, "wind", units))
-    title = f"Reach round the launch point, north up, grid {_told(step, unit)}"
+    title = f"Reach round the launch point, north up, grid {_reported(step, unit)}"
     return (
         f'<svg viewBox="0 0 {SIZE:.0f} {SIZE:.0f}" role="img" aria-label="{title}" font-size="14"'
         f' font-family="system-ui, sans-serif">{"".join(parts)}</svg>\n'
@@ -88,7 +88,7 @@ def _step(farthest: float, units: str) -> tuple[str, float]:
     return unit, float(to_si(nice, unit))
 
 
-def _told(step: float, unit: str) -> str:
+def _reported(step: float, unit: str) -> str:
     return f"{float(from_si(step, unit)):g} {unit}"
 
 
@@ -105,7 +105,7 @@ def _frame(step: float, scale: float, unit: str) -> list[str]:
         f'<path class="ink" d="M{_MIDDLE} 16V4M{_MIDDLE - 4} 9L{_MIDDLE} 3L{_MIDDLE + 4} 9"/>'
         f'<text x="{_MIDDLE + 8}" y="14" font-weight="700">N</text>',
         f'<path class="ink" d="M{left} {low - 4}v4h{length:.1f}v-4"/>'
-        f'<text x="{left + 3}" y="{low - 6}">{_told(step, unit)}</text>',
+        f'<text x="{left + 3}" y="{low - 6}">{_reported(step, unit)}</text>',
     ]
 
 

@@ -110,9 +110,9 @@ def chance_shade_of(chance: float) -> int | None:
     """Return the class of a chance; None when it is not known."""
     if math.isnan(chance):
         return None
-    told = tenths(chance)
+    line = tenths(chance)
     shades = (AMPLE, INSIDE, NARROW)
-    return next((shade for least, shade in zip(_FROM, shades, strict=True) if told >= least), OUTSIDE)
+    return next((shade for least, shade in zip(_FROM, shades, strict=True) if line >= least), OUTSIDE)
 
 
 def chance_cell(chance: float) -> str:

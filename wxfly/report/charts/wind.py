@@ -162,10 +162,10 @@ def names(hours: DrawnHours, *, tall: bool) -> list[Figure]:
                font={"size": 13})
         for rank, start, end in hours.windows()
     ]  # fmt: skip
-    told = [*_limit_words(hours, tall=tall), *_line_words(hours), *_sun_words(hours), *windows]
+    phrase = [*_limit_words(hours, tall=tall), *_line_words(hours), *_sun_words(hours), *windows]
     if (~np.isnan(hours.chances)).any():
-        told.append(_words("chance", 0, -CHANCE_DEPTH * hours.top, xanchor="right"))
-    return told
+        phrase.append(_words("chance", 0, -CHANCE_DEPTH * hours.top, xanchor="right"))
+    return phrase
 
 
 def axis(hours: DrawnHours) -> Figure:
@@ -181,20 +181,20 @@ def axis(hours: DrawnHours) -> Figure:
 def _limit_words(hours: DrawnHours, *, tall: bool) -> list[Figure]:
     """Name the limits beside the panel, or on a phone above it, where no line runs."""
     known = {name: limit for name, limit in hours.limits.items() if np.isfinite(limit)}
-    told = {
+    phrase = {
         name: writing.amount(float(to_si(limit, hours.unit)), "wind", hours.reader.units)
         for name, limit in known.items()
     }
     font = {"color": shades.LIMIT_WORDS, "size": 12}
     if tall:
         lines = {"gust": "dashes", "wind": "dots"}
-        text = ", ".join(f"{name} {told[name]} ({line})" for name, line in lines.items() if name in told)
+        text = ", ".join(f"{name} {phrase[name]} ({line})" for name, line in lines.items() if name in phrase)
         place = {"xanchor": "center", "yanchor": "bottom", "yshift": 2 * _LINE_OF_TEXT}
-        return [_words(f"limits: {text}", hours.count / 2, hours.top, font=font, **place)] if told else []
+        return [_words(f"limits: {text}", hours.count / 2, hours.top, font=font, **place)] if phrase else []
     close = abs(hours.limits["gust"] - hours.limits["wind"]) < 0.12 * hours.top
     sides = {"wind": "top", "gust": "bottom"} if close else {}
     return [
-        _words(f"{name} limit {told[name]}", hours.count, limit, xanchor="left", yanchor=sides.get(name, "middle"),
+        _words(f"{name} limit {phrase[name]}", hours.count, limit, xanchor="left", yanchor=sides.get(name, "middle"),
                font=font)
         for name, limit in known.items()
     ]  # fmt: skip

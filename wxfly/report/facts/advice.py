@@ -84,7 +84,7 @@ class AdviceFacts(Facts, frozen=True):
     """Largest chance of freezing precipitation."""
     frost: bool
     """Whether frost may form on an aircraft parked outside."""
-    thrust_in_hand: Share | None
+    spare_thrust: Share | None
     """Over the maker's highest take-off altitude; null where that is not given."""
 
 
@@ -122,7 +122,7 @@ def advice_facts(answer: SiteAnswer, window: Window, advice: Advice) -> AdviceFa
         icing_possible=bool((part["icing_risk"].values > 0).any()),
         freezing_chance=_freezing_chance(part),
         frost=advice.frost,
-        thrust_in_hand=number(advice.thrust_in_hand),
+        spare_thrust=number(advice.spare_thrust),
     )
 
 
@@ -151,15 +151,15 @@ TWILIGHT = "part of it is twilight: a light on the aircraft may be asked for"
 
 def of_the_storm(advice: AdviceFacts) -> list[str]:
     """Tell of a thunderstorm next to the window, and of air in which one may build."""
-    told = []
+    text = []
     if advice.storm_beside:
-        told.append(
+        text.append(
             "a thunderstorm in the hour before or after: keep 10 km away, and wait 30 min after the last thunder"
         )
     energy = advice.convective_energy or 0.0
     if energy >= UNSTABLE_AIR:
-        told.append(f"unstable air ({energy:.0f} J/kg): a storm may build without rain in the forecast; watch the sky")
-    return told
+        text.append(f"unstable air ({energy:.0f} J/kg): a storm may build without rain in the forecast; watch the sky")
+    return text
 
 
 def _of_icing(advice: AdviceFacts) -> list[str]:
@@ -173,28 +173,28 @@ def _of_icing(advice: AdviceFacts) -> list[str]:
 
 
 def _of_the_wind(advice: AdviceFacts, units: str) -> list[str]:
-    told = []
+    text = []
     if advice.wind_over_hill is not None:
         fast = amount(advice.wind_over_hill, "wind", units)
         hill = f"over the hill the wind may reach {fast}, more than the limits were compared with"
         if not advice.hill_in_range:
             hill += " (hill or wind outside the guideline's range: its largest factor is taken)"
-        told += [hill, "the lee side is turbulent"]
+        text += [hill, "the lee side is turbulent"]
     if advice.jet_above:
-        told.append("a jet of wind lies above: the wind may rise fast with height or come down in gusts")
+        text.append("a jet of wind lies above: the wind may rise fast with height or come down in gusts")
     if advice.wind_from_one_level:
-        told.append(
+        text.append(
             "the forecast has wind near the ground only: at your height it is carried up, and least sure at night"
         )
     if advice.gust_is_worked_out:
-        told.append("the forecast has no gusts: they are worked out from the mean wind, and may be off by several m/s")
-    return told
+        text.append("the forecast has no gusts: they are worked out from the mean wind, and may be off by several m/s")
+    return text
 
 
 def _of_precipitation(advice: AdviceFacts) -> list[str]:
     likely = advice.precipitation_probability or 0.0
-    told = [f"precipitation is {100 * likely:.0f} % likely, whatever the amount says"] if likely >= LIKELY_RAIN else []
-    return told + [f"{words} forecast" for words in advice.precipitation]
+    text = [f"precipitation is {100 * likely:.0f} % likely, whatever the amount says"] if likely >= LIKELY_RAIN else []
+    return text + [f"{words} forecast" for words in advice.precipitation]
 
 
 def _of_the_pilot(advice: AdviceFacts, units: str) -> list[str]:
@@ -207,13 +207,13 @@ def _of_the_pilot(advice: AdviceFacts, units: str) -> list[str]:
 
 
 def _of_the_machine(advice: AdviceFacts, units: str) -> list[str]:
-    told = []
-    if advice.thrust_in_hand is not None and advice.thrust_in_hand < LITTLE_THRUST:
-        left = max(advice.thrust_in_hand, 0.0)
-        told.append(f"thin air: {100 * left:.0f} % of thrust in hand over the maker's highest take-off altitude")
+    text = []
+    if advice.spare_thrust is not None and advice.spare_thrust < LITTLE_THRUST:
+        left = max(advice.spare_thrust, 0.0)
+        text.append(f"thin air: {100 * left:.0f} % of thrust in hand over the maker's highest take-off altitude")
     if advice.coldest is not None and advice.coldest < COLD_FOR_PACKS:
-        told.append(f"keep the packs above {amount(WARM_PACK, 'temperature', units)} until take-off")
+        text.append(f"keep the packs above {amount(WARM_PACK, 'temperature', units)} until take-off")
     if advice.frost:
         apart = "too" if advice.icing_possible else "which is no icing in flight"
-        told.append(f"a machine left outside may be white with frost, {apart}: wipe rotors and lens")
-    return told
+        text.append(f"a machine left outside may be white with frost, {apart}: wipe rotors and lens")
+    return text

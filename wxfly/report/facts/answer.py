@@ -16,9 +16,9 @@ from wxfly.report.facts.values import (
     CAUTIONS,
     Facts,
     Seconds,
+    distinguished,
     moment_of,
     seconds,
-    told_apart,
     units_of,
 )
 from wxfly.report.facts.verdict import Asked, Note, VerdictFacts, verdict_facts
@@ -106,7 +106,7 @@ def facts_of(
     forecasts = [forecast_facts(briefing, briefing.provenance, is_ensemble=False)]
     forecasts += [forecast_facts(briefing, one, is_ensemble=True) for one in briefing.ensembles]
     asked = [answer.request for answer in briefing.answers]
-    labels = told_apart([one.site.name for one in asked], [one.height for one in asked], lambda h: f"{h:.0f} m")
+    labels = distinguished([one.site.name for one in asked], [one.height for one in asked], lambda h: f"{h:.0f} m")
     unknown = [
         Unknown(None, f"forecasts.{i}.{key}", [], "its source does not say")
         for i, forecast in enumerate(forecasts)

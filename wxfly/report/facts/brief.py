@@ -1,4 +1,4 @@
-"""The flight brief of one window: launch limits, the way home, the wind at each height, what to mind."""
+"""The flight brief of one window: launch limits, the way back, the wind at each height, what to mind."""
 
 from __future__ import annotations
 
@@ -31,14 +31,14 @@ class LevelFacts(Facts, frozen=True):
 
 
 class DirectionFacts(Facts, frozen=True):
-    """Reach and the way home in one direction, in the worst moment of the window."""
+    """Reach and the way back in one direction, in the worst moment of the window."""
 
     toward: Degrees
     """From the launch point."""
     energy_reach: Metres | None
     """How far one battery goes out and home with its reserve."""
     ground_speed_home: Speed | None
-    """On the way home from there."""
+    """On the way back from there."""
 
 
 class EnergyFacts(Facts, frozen=True):
@@ -70,7 +70,7 @@ class EnergyFacts(Facts, frozen=True):
     """Of all flights."""
     airspeed_home: Speed | None
     ground_speed_home: Speed | None
-    """On the way home from the planned point, or from the worst direction."""
+    """On the way back from the planned point, or from the worst direction."""
     model_deviation: Share
     """Standard deviation of the model of consumption."""
     directions: list[DirectionFacts]

@@ -7,10 +7,10 @@ from datetime import datetime
 from typing import Literal
 
 from wxfly.flight.advice import precipitation_words
-from wxfly.flight.anemometer_reading import STARTING_SPEED, HandRule
+from wxfly.flight.anemometer_reading import STARTING_SPEED, AnemometerRule
 from wxfly.flight.anemometer_reading import NoCredit as NoCredit
 from wxfly.flight.launch_decision import STORM as STORM
-from wxfly.flight.launch_decision import During, Verdict, holds_at_all
+from wxfly.flight.launch_decision import During, Verdict, any_reading_passes
 from wxfly.flight.launch_decision import Reason as Reason
 from wxfly.question.brief import CheckAsked
 from wxfly.report.facts.answer import AnswerFacts, facts_of
@@ -20,14 +20,14 @@ from wxfly.report.facts.values import ElementName, Facts, Kelvins, Metres, Share
 class LaunchFacts(Facts, frozen=True):
     """What an anemometer in the hand may show over two minutes; null where the forecast does not say."""
 
-    hand_height: Metres
+    anemometer_height: Metres
     """Of the anemometer above ground."""
-    some_reading_holds: bool
+    some_reading_passes: bool
     """Whether there is a reading at which the limits hold."""
     least_mean: Speed
     """Below it an anemometer may stand still: such a mean says nothing."""
-    mean_holds: Speed | None
-    gust_holds: Speed | None
+    largest_mean: Speed | None
+    largest_gust: Speed | None
     """Up to both readings the limits hold at every flight height, with `confidence`."""
     mean_stop: Speed | None
     gust_stop: Speed | None
@@ -44,7 +44,7 @@ class LaunchFacts(Facts, frozen=True):
 class ReadingFacts(Facts, frozen=True):
     """What was read, what it says of the wind at flight height, and what the two make of the forecast."""
 
-    hand_height: Metres
+    anemometer_height: Metres
     """Of the anemometer above ground."""
     mean: Speed
     """Of two minutes."""
@@ -56,15 +56,15 @@ class ReadingFacts(Facts, frozen=True):
     """Of the reading against the forecast."""
     deviation: Speed
     """Standard deviation of the wind at flight height with the reading in it."""
-    carried_deviation: Speed
+    extrapolation_deviation: Speed
     """Standard deviation of carrying the reading up."""
-    expected_at_hand: Speed | None
+    expected_at_anemometer: Speed | None
     """Forecast at the hand."""
     forecast_wind: Speed | None
-    carried_wind: Speed | None
+    extrapolated_wind: Speed | None
     wind_now: Speed | None
     forecast_gust: Speed | None
-    carried_gust: Speed | None
+    extrapolated_gust: Speed | None
     gust_now: Speed | None
     """At flight height: by the forecast, by the reading, and by both."""
     is_below_forecast: bool
@@ -80,7 +80,7 @@ class ReadingFacts(Facts, frozen=True):
 
 
 class DuringFacts(Facts, frozen=True):
-    """What stands against a launch in the hours of the flight, beside wind, gust and the way home."""
+    """What stands against a launch in the hours of the flight, beside wind, gust and the way back."""
 
     element: ElementName
     """Which."""
@@ -126,8 +126,8 @@ class CheckFacts(Facts, frozen=True):
     """What it showed."""
     worst_hours: dict[ElementName, int]
     """Positions of the worst hour of wind and of gust in a flight from now on."""
-    way_home_hour: int | None
-    """Position of the first hour in which the way home does not hold; null for none."""
+    return_leg_hour: int | None
+    """Position of the first hour in which the way back does not hold; null for none."""
     during: list[DuringFacts]
     """In the hours of the flight, the likelier first."""
     coming: list[ComingFacts]
@@ -139,14 +139,14 @@ _VERDICTS: dict[Verdict, Literal["do not launch", "in doubt", "holds"]] = {
 }  # fmt: skip
 
 
-def launch_facts(rule: HandRule) -> LaunchFacts:
+def launch_facts(rule: AnemometerRule) -> LaunchFacts:
     """Return what an anemometer in the hand may show."""
     return LaunchFacts(
-        hand_height=rule.hand_height,
-        some_reading_holds=holds_at_all(rule),
+        anemometer_height=rule.anemometer_height,
+        some_reading_passes=any_reading_passes(rule),
         least_mean=STARTING_SPEED,
-        mean_holds=number(rule.mean_holds),
-        gust_holds=number(rule.gust_holds),
+        largest_mean=number(rule.largest_mean),
+        largest_gust=number(rule.largest_gust),
         mean_stop=number(rule.mean_stop),
         gust_stop=number(rule.gust_stop),
         lowest_mean_expected=number(rule.mean_expected[0]),
@@ -160,7 +160,7 @@ def check_facts(asked: CheckAsked) -> CheckFacts:
     """Return the facts of a field check."""
     found, confidence = asked.verdict, asked.rule.confidence
     answer = facts_of(asked.briefing, units=asked.units, time_zone=asked.time_zone)
-    way_home = next((e.margin for e in answer.sites[0].elements if e.name == "return_leg"), [])
+    return_leg = next((e.margin for e in answer.sites[0].elements if e.name == "return_leg"), [])
     return CheckFacts(
         answer=answer,
         verdict=_VERDICTS[found.verdict],
@@ -168,7 +168,7 @@ def check_facts(asked: CheckAsked) -> CheckFacts:
         launch=launch_facts(asked.rule),
         reading=_reading(asked),
         worst_hours=dict(found.worst),
-        way_home_hour=next((i for i, margin in enumerate(way_home) if margin is not None and margin < 0), None),
+        return_leg_hour=next((i for i, margin in enumerate(return_leg) if margin is not None and margin < 0), None),
         during=[
             DuringFacts(one.element, one.hour, number(one.chance), one.is_in_doubt, _falls(asked, one))
             for one in found.during
@@ -186,21 +186,21 @@ def check_facts(asked: CheckAsked) -> CheckFacts:
 def _reading(asked: CheckAsked) -> ReadingFacts:
     c, read = asked.correction, asked.correction.reading
     return ReadingFacts(
-        hand_height=read.hand_height,
+        anemometer_height=read.anemometer_height,
         mean=read.mean,
         gust=read.gust,
         temperature=read.temperature,
         weight=share(c.weight),
         deviation=share(c.deviation),
-        carried_deviation=share(c.carried_deviation),
-        expected_at_hand=number(c.expected_at_hand),
+        extrapolation_deviation=share(c.extrapolation_deviation),
+        expected_at_anemometer=number(c.expected_at_anemometer),
         forecast_wind=number(c.forecast_wind),
-        carried_wind=number(c.carried_wind),
+        extrapolated_wind=number(c.extrapolated_wind),
         wind_now=number(_not_below_zero(c.forecast_wind + c.added_wind)),
         forecast_gust=number(c.forecast_gust),
-        carried_gust=number(c.carried_gust),
+        extrapolated_gust=number(c.extrapolated_gust),
         gust_now=number(_not_below_zero(c.forecast_gust + c.added_gust)),
-        is_below_forecast=not c.carried_wind >= c.forecast_wind,
+        is_below_forecast=not c.extrapolated_wind >= c.forecast_wind,
         no_credit=c.no_credit,
         expected_temperature=number(c.expected_temperature),
         temperature_now=number(c.expected_temperature + c.added_temperature),

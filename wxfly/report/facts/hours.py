@@ -133,7 +133,7 @@ class HourFacts(Facts, frozen=True):
     """Share of the limit that is left, the smallest of the elements: 1 nothing used, 0 at the limit, below 0 beyond."""
     limiting_element: list[ElementName | None]
     """The element with the smallest margin among those known; null when nothing is."""
-    held_back: list[ElementName | None]
+    waiting_after: list[ElementName | None]
     """The element whose limit was broken shortly before, which holds the hour back; null for none."""
     chance: list[Share | None]
     """That every limit holds in this hour, its light left aside."""
@@ -154,7 +154,7 @@ class ElementFacts(Facts, frozen=True):
     """One thing that can stop a flight, over the hours."""
 
     name: ElementName
-    """See the reference page of the elements; return_leg, the way home, only where a sortie was asked for."""
+    """See the reference page of the elements; return_leg, the way back, only where a sortie was asked for."""
     title: str
     """Words for people."""
     unit: str
@@ -262,8 +262,8 @@ def hour_facts(answer: SiteAnswer) -> HourFacts:
     nothing = [""] * times.size
     usable_start, usable_end = answer.usable_parts
     direction = answer.conditions["wind_from_direction"].transpose("edge", "time").values
-    held = assessment["held_back"].values if "held_back" in assessment else nothing
-    chance = np.full(times.size, np.nan) if answer.sureness is None else answer.sureness.hours.values
+    held = assessment["waiting_after"].values if "waiting_after" in assessment else nothing
+    chance = np.full(times.size, np.nan) if answer.site_chance is None else answer.site_chance.hours.values
     return HourFacts(
         start=[moment_of(time) for time in times],
         usable_start=moments(usable_start),
@@ -271,7 +271,7 @@ def hour_facts(answer: SiteAnswer) -> HourFacts:
         state=[state_word(state) for state in assessment["state"].values],
         margin=column(assessment["hour_margin"].values),
         limiting_element=words_or_none(assessment["limiting_element"].values),
-        held_back=words_or_none(held),
+        waiting_after=words_or_none(held),
         chance=column(chance),
         wind_from_direction_at_start=column(direction[0]),
         wind_from_direction_at_end=column(direction[-1]),
@@ -283,9 +283,9 @@ def hour_facts(answer: SiteAnswer) -> HourFacts:
 
 
 def _members(answer: SiteAnswer) -> MemberFacts | None:
-    if answer.sureness is None or answer.sureness.band is None:
+    if answer.site_chance is None or answer.site_chance.band is None:
         return None
-    band = answer.sureness.band.transpose("share", "time")
+    band = answer.site_chance.band.transpose("share", "time")
     wind, gust = ([column(row) for row in band[name].values] for name in ("wind_speed", "wind_speed_of_gust"))
     return MemberFacts(band["share"].values.tolist(), wind, gust)
 
@@ -352,7 +352,7 @@ def limit_facts(limits: Limits) -> LimitFacts:
         limits.confidence,
         limits.rules,
         limits.daylight_rule,
-        limits.height_ceiling,
+        limits.height_limit,
         None if launch is None else number(launch),
     )
 

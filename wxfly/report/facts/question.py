@@ -97,9 +97,9 @@ class QuestionFacts(Facts, frozen=True):
     prefers_low_light: bool
     """Whether windows in golden or blue hour come first."""
     sortie_asked: SortieAsked | None
-    """What is to be flown; null where the way home was not asked for."""
+    """What is to be flown; null where the way back was not asked for."""
     confidence_of_return: Share
-    """How sure the way home must be."""
+    """How sure the way back must be."""
     ranks_anew: bool
     """Whether windows are ranked whatever was chosen before."""
 

@@ -41,7 +41,7 @@ def _at(site: SiteAnswerFacts, name: str, hour: int) -> tuple[float, float, floa
     height, phase = site.height, ""
     if element.height_by_hour is not None and element.height_by_hour[hour] != site.height:
         height = element.height_by_hour[hour]
-        phase = ", at launch and landing" if height == HEIGHT_OF_LAUNCH else ", on the way home"
+        phase = ", at launch and landing" if height == HEIGHT_OF_LAUNCH else ", on the way back"
     near_ground = _covers(element.near_ground_runs, hour)
     return _number(element.demand[hour]), _number(limits_of_hours(element)[hour]), height, near_ground, phase
 
@@ -50,12 +50,12 @@ def _number(value: float | None) -> float:
     return math.nan if value is None else value
 
 
-def held_back(site: SiteAnswerFacts, hour: int) -> str:
+def waiting_after(site: SiteAnswerFacts, hour: int) -> str:
     """Say by what an hour is held back that would not be outside by itself; empty where it is not."""
-    cause = site.hours.held_back[hour]
+    cause = site.hours.waiting_after[hour]
     if cause is None or any(_number(element.margin[hour]) < 0 for element in site.elements):
         return ""
-    hours = site.intent.hold_hours
+    hours = site.intent.wait_hours
     before = "the hour before was" if hours == 1 else f"one of the {hours} hours before was"
     if site.hours.margin[hour] is None:
         return f"held back: whether {before} over the {BY_NAME[cause].title} limit is not known"
@@ -65,7 +65,7 @@ def held_back(site: SiteAnswerFacts, hour: int) -> str:
 def room_of(site: SiteAnswerFacts, hour: int, units: str) -> str:
     """Say what decides in one hour and how much room it leaves."""
     element = site.hours.limiting_element[hour]
-    return held_back(site, hour) or (room_at(site, element, hour, units) if element else "nothing is known")
+    return waiting_after(site, hour) or (room_at(site, element, hour, units) if element else "nothing is known")
 
 
 def reason_of(site: SiteAnswerFacts, hour: int, units: str) -> str:
@@ -76,7 +76,7 @@ def reason_of(site: SiteAnswerFacts, hour: int, units: str) -> str:
     ]
     element = site.hours.limiting_element[hour]
     known = _reading_or_excess(site, element, hour, units) if element else "nothing is known"
-    reason = held_back(site, hour) or known
+    reason = waiting_after(site, hour) or known
     parts = [reason]
     if required:
         parts = [f"{titles(required)} not known"]
@@ -119,11 +119,11 @@ class HourWords:
     def reason(self, hour: int) -> str:
         """Say what decides in one hour, and its limit."""
         element = self._site.hours.limiting_element[hour]
-        return held_back(self._site, hour) or (self.reading(element, hour) if element else "nothing is known")
+        return waiting_after(self._site, hour) or (self.reading(element, hour) if element else "nothing is known")
 
-    def held_back(self, hour: int) -> str:
+    def waiting_after(self, hour: int) -> str:
         """Say by what an hour is held back that would not be outside by itself; empty where it is not."""
-        return held_back(self._site, hour)
+        return waiting_after(self._site, hour)
 
     def missing(self, hour: int) -> list[str]:
         """Name the required elements that are not known in an hour."""

@@ -1,4 +1,4 @@
-"""What the pilot means to do: the sortie and its way home, work that can stop, and whether it pays."""
+"""What the pilot means to do: the sortie and its way back, work that can stop, and whether it pays."""
 
 from __future__ import annotations
 
@@ -42,11 +42,11 @@ class PlanFacts(Facts, frozen=True):
     work_time: Seconds
     """At the farthest point."""
     return_height: Metres
-    """Height of the way home above ground."""
+    """Height of the way back above ground."""
     battery_reserve: Share
     """Share of a battery to land with."""
     confidence: Share
-    """How sure energy and way home must be."""
+    """How sure energy and way back must be."""
     batteries: int
     """How many are charged."""
 
@@ -73,10 +73,10 @@ class WorstFacts(Facts, frozen=True):
 
 
 class SortieFacts(Facts, frozen=True):
-    """A planned sortie; the way home is then the element return_leg."""
+    """A planned sortie; the way back is then the element return_leg."""
 
     judged: bool
-    """Whether the way home is judged; where not, no chance counts it."""
+    """Whether the way back is judged; where not, no chance counts it."""
     missing_figures: list[str]
     """Figures of the aircraft that are missing where it is not."""
     plan: PlanFacts | None
@@ -94,7 +94,7 @@ class IntentFacts(Facts, frozen=True):
     """Kept in hand for what may go wrong; windows are at least as long as both together."""
     survey_hours: Hours | None
     """Hours of work that can stop and go on later; null for none."""
-    hold_hours: Hours
+    wait_hours: Hours
     """Hours held back after one over the wind or gust limit."""
 
 
@@ -149,13 +149,13 @@ class DecisionFacts(Facts, frozen=True):
     """Whether taking off would pay on this forecast."""
     members_needed: int
     """Members that can tell a risk as small as that."""
-    least_risk_told: Share | None
+    least_risk_shown: Share | None
     """The smallest risk that the members, or the one forecast, can tell; null where there is none."""
 
 
 def sortie_facts(answer: SiteAnswer) -> SortieFacts | None:
     """Return what is to be flown and what it asks of the best window."""
-    sortie, missing, worst = answer.request.sortie, answer.request.energy_missing, answer.way_home
+    sortie, missing, worst = answer.request.sortie, answer.request.energy_missing, answer.return_leg
     if sortie is None and not missing:
         return None
     most_demanding = None if worst is None or sortie is None else _worst(answer, worst, sortie)
@@ -227,13 +227,13 @@ def decision_facts(answer: SiteAnswer, window: Window | None = None) -> Decision
         largest_risk_to_take_off=share(costs.largest_risk_to_take_off),
         take_off=takes_off(chance, costs) if is_known else None,
         members_needed=costs.members_needed,
-        least_risk_told=None if found is None else number(_least_risk(answer, found)),
+        least_risk_shown=None if found is None else number(_least_risk(answer, found)),
     )
 
 
 def _least_risk(answer: SiteAnswer, chance: Chance) -> float:
     """Return the smallest risk that a chance can tell."""
-    law = None if answer.sureness is None else answer.sureness.law
+    law = None if answer.site_chance is None else answer.site_chance.law
     if chance.is_weak and law is not None:
         return law.least_of_single
     return float(least_chance(chance.members))
@@ -242,5 +242,5 @@ def _least_risk(answer: SiteAnswer, chance: Chance) -> float:
 def intent_facts(intent: Intent) -> IntentFacts:
     """Return for how long, and how."""
     return IntentFacts(
-        seconds(intent.planned), seconds(intent.contingency), intent.survey_hours or None, intent.hold_hours
+        seconds(intent.planned), seconds(intent.contingency), intent.survey_hours or None, intent.wait_hours
     )

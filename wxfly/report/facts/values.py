@@ -169,11 +169,11 @@ def listed(words: Sequence[str]) -> str:
 
 
 def energy_missing(figures: Sequence[str]) -> str:
-    """Say which figures are missing that the way home needs."""
+    """Say which figures are missing that the way back needs."""
     return f"the aircraft's figures give no {listed([name.replace('_', ' ') for name in figures])}"
 
 
-def told_apart(names: Sequence[str], heights: Sequence[float], in_words: Callable[[float], str]) -> list[str]:
+def distinguished(names: Sequence[str], heights: Sequence[float], in_words: Callable[[float], str]) -> list[str]:
     """Name sites apart: by name, by height where that is needed, and by a number where neither does.
 
     Parameters
@@ -185,7 +185,7 @@ def told_apart(names: Sequence[str], heights: Sequence[float], in_words: Callabl
     in_words : callable
         How a height is written.
     """
-    told = list(names)
-    if len(set(told)) < len(told) or len(set(heights)) > 1:
-        told = [f"{name} {in_words(height)}" for name, height in zip(told, heights, strict=True)]
-    return [f"{n} ({told[:i].count(n) + 1})" if told.count(n) > 1 else n for i, n in enumerate(told)]
+    line = list(names)
+    if len(set(line)) < len(line) or len(set(heights)) > 1:
+        line = [f"{name} {in_words(height)}" for name, height in zip(line, heights, strict=True)]
+    return [f"{n} ({line[:i].count(n) + 1})" if line.count(n) > 1 else n for i, n in enumerate(line)]

@@ -19,9 +19,9 @@ from wxfly.report.facts.values import (
     Facts,
     Period,
     Share,
+    distinguished,
     energy_missing,
     listed,
-    told_apart,
 )
 from wxfly.report.facts.windows import CauseFacts, ChangeFacts, WindowFacts, place_of
 from wxfly.report.facts.writing import (
@@ -52,8 +52,8 @@ _GIVE_WAY = ("change", "ends", "wind", "longest")
 """Lines that are left out where there are too many, in this order."""
 OUTLOOK_ONLY = "more than three days ahead: an outlook only, ask again"
 """Of a window that only one forecast tells of, so far ahead."""
-_MINDS_TOLD = 2
-_TITLES_TOLD = 4
+_MINDS_SHOWN = 2
+_TITLES_SHOWN = 4
 _OLD = 6 * 3600
 """Age from which a forecast is named with it where there is a note on it [s]; common practice, no source."""
 _FIRST_NOTES = ("forecast", "no_newer_forecast", "members")
@@ -228,8 +228,8 @@ def _begin(asked: Asked, words: str, is_unknown: bool, *, is_wet: bool = False) 
         before.append("as far as known")
     if is_wet:
         before.append("forecast wet all along")
-    told = ": ".join([*([", ".join(before)] if before else []), words[:1].lower() + words[1:] if before else words])
-    return told[:1].upper() + told[1:]
+    phrase = ": ".join([*([", ".join(before)] if before else []), words[:1].lower() + words[1:] if before else words])
+    return phrase[:1].upper() + phrase[1:]
 
 
 def _first_line(asked: Asked, position: int, is_unknown: bool) -> str:
@@ -306,26 +306,26 @@ def _capital(words: str) -> str:
 
 def _notes(asked: Asked) -> list[VerdictLine]:
     """Return what must be known first: how old the forecast is, which members are lost."""
-    told = "; ".join(note.text for note in asked.notes if note.kind != "invented")
-    return [VerdictLine("note", "Note", _capital(told))] if told else []
+    phrase = "; ".join(note.text for note in asked.notes if note.kind != "invented")
+    return [VerdictLine("note", "Note", _capital(phrase))] if phrase else []
 
 
 def _not_known(asked: Asked, names: Sequence[str]) -> Iterator[VerdictLine]:
-    told = [not_known(site) for site in asked.sites]
-    if not any(told):
+    phrase = [not_known(site) for site in asked.sites]
+    if not any(phrase):
         return
-    if len(set(told)) == 1:
-        yield VerdictLine("not known", "Not known", told[0])
+    if len(set(phrase)) == 1:
+        yield VerdictLine("not known", "Not known", phrase[0])
     else:
-        words = "; ".join(f"{name}: {words}" for name, words in zip(names, told, strict=True) if words)
+        words = "; ".join(f"{name}: {words}" for name, words in zip(names, phrase, strict=True) if words)
         yield VerdictLine("not known", "Not known", words)
 
 
 def some_titles(elements: Sequence[str]) -> str:
     """List elements by their titles, the first few where they are many."""
-    if len(elements) <= _TITLES_TOLD:
+    if len(elements) <= _TITLES_SHOWN:
         return titles(elements)
-    return f"{titles(elements[:_TITLES_TOLD]).replace(' and ', ', ')} and {len(elements) - _TITLES_TOLD} more"
+    return f"{titles(elements[:_TITLES_SHOWN]).replace(' and ', ', ')} and {len(elements) - _TITLES_SHOWN} more"
 
 
 def not_known(site: SiteAnswerFacts) -> str:
@@ -377,16 +377,16 @@ def _mind(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> Iterato
     """Yield what to mind, the gravest first; twilight is told with what ends a window."""
     mind = [] if site.advice is None else what_to_mind(site.advice, reader.units)
     mind = [OUTLOOK_ONLY, *mind] if window.outlook_only else mind
-    more = len(mind) - _MINDS_TOLD
+    more = len(mind) - _MINDS_SHOWN
     if mind:
-        yield VerdictLine("mind", "Mind", "; ".join(mind[:_MINDS_TOLD]) + (f"; and {more} more" if more > 0 else ""))
+        yield VerdictLine("mind", "Mind", "; ".join(mind[:_MINDS_SHOWN]) + (f"; and {more} more" if more > 0 else ""))
 
 
 def tightest(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str:
     """Say what is tightest in a window and how much room it leaves; first what is likely to break a limit."""
     hour = hour_at(site, window.limiting_hour)
     room = room_at(site, window.limiting_element, hour, reader.units)
-    cause = window.doubtful_cause
+    cause = window.likely_cause
     if cause is None:
         return room
     if cause.element == window.limiting_element and cause.share is not None and room.endswith("limit to spare"):
@@ -497,7 +497,7 @@ def _days(asked: Asked, site: SiteAnswerFacts, reader: Reader) -> list[VerdictLi
     year = asked.year(0)
     ranked = sorted(site.days, key=lambda day: _place_of_day(site, day))
     return [
-        VerdictLine("day", day_name(day.date, year), day_in_words(site, day, reader, with_sureness=True))
+        VerdictLine("day", day_name(day.date, year), day_in_words(site, day, reader, with_chance=True))
         for day in ranked
     ]
 
@@ -525,17 +525,17 @@ def _best_of(site: SiteAnswerFacts, windows: Sequence[WindowFacts]) -> WindowFac
     return min(windows, key=lambda window: place_of(window, keeps_first=_keeps_first(site)), default=None)
 
 
-def day_in_words(site: SiteAnswerFacts, day: DayFacts, reader: Reader, *, with_sureness: bool) -> str:
+def day_in_words(site: SiteAnswerFacts, day: DayFacts, reader: Reader, *, with_chance: bool) -> str:
     """Say whether a day has room, when, how sure and what decides."""
     hours = day.lit_hours
     windows = windows_of(site, day)
     window = _best_of(site, windows)
     if window is not None:
-        told = f"{window.room} {reader.clock.span(window.start, window.end)}"
-        told += f", {_in_ten_from(window, reader)}" if with_sureness else ""
+        phrase = f"{window.room} {reader.clock.span(window.start, window.end)}"
+        phrase += f", {_in_ten_from(window, reader)}" if with_chance else ""
         others = [reader.clock.span(w.start, w.end) for w in windows if w is not window]
-        told += f", also {listed(others)}" if others else ""
-        return told + (f", {titles(window.advised_not_known)} not known" if window.advised_not_known else "")
+        phrase += f", also {listed(others)}" if others else ""
+        return phrase + (f", {titles(window.advised_not_known)} not known" if window.advised_not_known else "")
     if not hours.lit_count:
         return "no room, dark throughout"
     if hours.not_known_count == hours.lit_count:
@@ -545,7 +545,7 @@ def day_in_words(site: SiteAnswerFacts, day: DayFacts, reader: Reader, *, with_s
         return f"no room, {_length(hours.longest)} at most"
     if hours.nearest_hour is None:
         return "no room"
-    if with_sureness:
+    if with_chance:
         return f"no room: {room_of(site, hour_at(site, hours.nearest_hour), reader.units)} at best"
     return f"no room; nearest {nearest(site, hours, reader)}"
 
@@ -578,9 +578,9 @@ def _of_sites(asked: Asked) -> VerdictFacts:
         word: VerdictWord = "not known" if all(w == "not known" for w in words) else "no room"
         period = period_words(asked.sites[0], asked.year(0))
         where = f"at {listed(names)} {period}"
-        told = f"Not known whether there is room to fly {where}" if word == "not known" else f"No room to fly {where}"
+        phrase = f"Not known whether there is room to fly {where}" if word == "not known" else f"No room to fly {where}"
         lines = [_other(asked, names, i) for i in range(len(names))]
-        return _made(asked, [], None, word, _begin(asked, f"{told}.", False), [*needed, *lines], bool(unknown))
+        return _made(asked, [], None, word, _begin(asked, f"{phrase}.", False), [*needed, *lines], bool(unknown))
     best = order[0]
     site, reader = asked.sites[best], asked.readers[best]
     window = window_of_verdict(site)
@@ -610,7 +610,7 @@ def _of_sites(asked: Asked) -> VerdictFacts:
 def names_of(sites: Sequence[SiteAnswerFacts], units: str) -> list[str]:
     """Name the sites apart: by name, and by height in the reader's units where that is needed."""
     names = [site.site.name for site in sites]
-    return told_apart(names, [site.height for site in sites], lambda height: amount(height, "height", units))
+    return distinguished(names, [site.height for site in sites], lambda height: amount(height, "height", units))
 
 
 def _order(asked: Asked, comparison: ComparisonFacts) -> list[int]:
@@ -648,15 +648,15 @@ def _other(asked: Asked, names: Sequence[str], position: int) -> VerdictLine:
     if window is None:
         hours = site.lit_hours
         if _word(site, None) == "not known":
-            told = "not known whether there is room"
+            phrase = "not known whether there is room"
         elif hours.nearest_hour is not None and hours.longest is None:
-            told = f"no room; nearest {nearest(site, hours, reader)}"
+            phrase = f"no room; nearest {nearest(site, hours, reader)}"
         else:
-            told = f"no room: {_why_none(site, hours, asked.duration)}"
+            phrase = f"no room: {_why_none(site, hours, asked.duration)}"
     else:
-        told = f"{window.room} {reader.clock.when(window.start, window.end, year)}, {_in_ten_from(window, reader)}"
-        told += f"; {tightest(site, window, reader)}"
-    return VerdictLine("site", names[position], told)
+        phrase = f"{window.room} {reader.clock.when(window.start, window.end, year)}, {_in_ten_from(window, reader)}"
+        phrase += f"; {tightest(site, window, reader)}"
+    return VerdictLine("site", names[position], phrase)
 
 
 _HARDLY = 0.1
@@ -669,8 +669,8 @@ def better_in_words(comparison: ComparisonFacts, names: Sequence[str]) -> str:
     if shares is None:
         return ""
     one, other, neither, equal = shares
-    told = [(names[0], one), (names[1], other), ("equal", equal), ("neither", neither)]
-    return ", ".join(f"{what} {in_ten(chance)}" for what, chance in told if chance >= _HARDLY)
+    phrase = [(names[0], one), (names[1], other), ("equal", equal), ("neither", neither)]
+    return ", ".join(f"{what} {in_ten(chance)}" for what, chance in phrase if chance >= _HARDLY)
 
 
 # --- titles ----------------------------------------------------------------------------------------------------

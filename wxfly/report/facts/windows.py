@@ -73,7 +73,7 @@ class ConditionsFacts(Facts, frozen=True):
     wind_low: Speed | None
     wind_high: Speed | None
     """Smallest and largest mean wind."""
-    wind_doubt: Speed | None
+    wind_uncertainty: Speed | None
     """One standard deviation of carrying the wind up from the forecast's heights."""
     wind_from_direction: Degrees | None
     """Where the wind comes from, on average; null too where it comes from all round."""
@@ -134,7 +134,7 @@ class WindowFacts(Facts, frozen=True):
     """What it is like."""
     forecast_wet: bool
     """Whether precipitation is forecast in every hour of it."""
-    doubtful_cause: CauseFacts | None
+    likely_cause: CauseFacts | None
     """The largest cause that may break a limit; null where all its limits are sure enough."""
     weakest_hour: datetime
     """Start of the hour with the smallest margin of the stretch `within`."""
@@ -216,9 +216,9 @@ def chance_and_causes(chance: Chance | None) -> tuple[float | None, list[CauseFa
 def outlook_facts(answer: SiteAnswer, outlook: Outlook) -> OutlookFacts:
     """Return the surest stretch of a day or a window."""
     kind = typing.cast(Literal["firm", "open", "faint", "not known"], outlook.kind)
-    told = chance_and_causes(outlook.chance)
+    text = chance_and_causes(outlook.chance)
     wet = findings.is_wet(answer, outlook)
-    return OutlookFacts(moment_of(outlook.start), moment_of(outlook.end), kind, *told, wet)
+    return OutlookFacts(moment_of(outlook.start), moment_of(outlook.end), kind, *text, wet)
 
 
 def _room(window: Window) -> RoomWord:
@@ -230,8 +230,10 @@ def _room(window: Window) -> RoomWord:
 
 
 def _is_outlook_only(answer: SiteAnswer, window: Window) -> bool:
-    sureness = answer.sureness
-    return sureness is not None and sureness.is_weak and derate(float(sureness.lead_hours[window.last])) is None
+    site_chance = answer.site_chance
+    return (
+        site_chance is not None and site_chance.is_weak and derate(float(site_chance.lead_hours[window.last])) is None
+    )
 
 
 def _cause(cause: Cause) -> CauseFacts:
@@ -274,7 +276,7 @@ def window_facts(answer: SiteAnswer, rank: int, window: Window) -> WindowFacts:
     visibility = answer.conditions["visibility_in_air"].isel(time=part).values
     chance, causes = chance_and_causes(window.chance)
     seen, decided_by = sight(visibility, answer.request.aircraft)
-    doubtful = findings.doubtful_cause(answer, window)
+    doubtful = findings.likely_cause(answer, window)
     ended_by, ends_at_unknown = _ended_by(answer, window)
     return WindowFacts(
         rank=rank,
@@ -298,7 +300,7 @@ def window_facts(answer: SiteAnswer, rank: int, window: Window) -> WindowFacts:
         visibility_is_known=not bool(np.isnan(visibility).any()),
         expected=_conditions(answer, window),
         forecast_wet=findings.is_wet(answer, window),
-        doubtful_cause=None if doubtful is None else _cause(doubtful),
+        likely_cause=None if doubtful is None else _cause(doubtful),
         weakest_hour=_weakest_hour(answer, window),
         ended_by=ended_by,
         ends_at_unknown=ends_at_unknown,
@@ -308,15 +310,15 @@ def window_facts(answer: SiteAnswer, rank: int, window: Window) -> WindowFacts:
 
 def chance_basis(answer: SiteAnswer) -> ChanceBasis:
     """Return what the chances of an answer are from."""
-    sureness = answer.sureness
-    if sureness is None:
+    site_chance = answer.site_chance
+    if site_chance is None:
         return ChanceBasis(1, [], True, [], [])
     return ChanceBasis(
-        sureness.members,
-        list(sureness.models),
-        sureness.is_weak,
-        list(map(str, sureness.notes)),
-        list(sureness.by_percentiles),
+        site_chance.members,
+        list(site_chance.models),
+        site_chance.is_weak,
+        list(map(str, site_chance.notes)),
+        list(site_chance.by_percentiles),
     )
 
 

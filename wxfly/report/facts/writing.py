@@ -72,20 +72,20 @@ def room(
     """
     row = BY_NAME[element]
     rule = LIMIT_RULES[row.sense]
-    told = reading(element, demand, limit, height=height, units=units, near_ground=near_ground)
+    line = reading(element, demand, limit, height=height, units=units, near_ground=near_ground)
     if rule.words or math.isnan(demand) or math.isnan(limit):
-        return told
+        return line
     unit = unit_of(row.quantity, units)
     is_share = row.sense == "at_most"
     if is_share and demand <= limit:
         left = math.floor(round(100 * margin, 6))
         whose = "the battery" if element == RETURN_LEG.name else f"your {row.title} limit"
-        away = " on the way home" if element == RETURN_LEG.name else ""
+        away = " on the way back" if element == RETURN_LEG.name else ""
         return f"{left} % of {whose} to spare{away}" if left else f"nothing of {whose} to spare{away}"
     if element == RETURN_LEG.name:
         if cannot_be_flown(demand):
             return "the sortie cannot be flown"
-        return f"the way home takes {math.ceil(round(100 * demand, 6))} % of the battery, its reserve included"
+        return f"the way back takes {math.ceil(round(100 * demand, 6))} % of the battery, its reserve included"
     near = " near the ground" if near_ground else ""
     here = f"{row.title}{near} {amount(demand, row.quantity, units)}"
     away = _difference(demand, limit, unit)
@@ -122,7 +122,7 @@ def reading(element: str, demand: float, limit: float, *, height: float, units: 
     """
     row = BY_NAME[element]
     if element == RETURN_LEG.name:
-        return _way_home(demand)
+        return _return_leg(demand)
     at = amount(height, "height", units)
     subject = row.reading.format(height=at, where="near the ground" if near_ground else f"at {at}")
     if math.isnan(demand):
@@ -145,13 +145,13 @@ def cannot_be_flown(demand: float) -> bool:
     return demand >= CANNOT_BE_FLOWN
 
 
-def _way_home(demand: float) -> str:
+def _return_leg(demand: float) -> str:
     """Say which share of the battery a sortie takes; never smaller than it is."""
     if math.isnan(demand):
-        return "way home not known"
+        return "way back not known"
     if cannot_be_flown(demand):
-        return "way home, the sortie cannot be flown"
-    return f"way home, {math.ceil(round(100 * demand, 6))} of 100 % of the battery, its reserve included"
+        return "way back, the sortie cannot be flown"
+    return f"way back, {math.ceil(round(100 * demand, 6))} of 100 % of the battery, its reserve included"
 
 
 def _apart(demand: float, limit: float, unit: str) -> tuple[str, str]:
@@ -172,7 +172,7 @@ def direction(degrees: float) -> str:
 class Clock(SiteClock):
     """Writes UTC moments on one clock."""
 
-    def hour_told_apart(self, moment: Moment) -> str:
+    def distinguished_hour(self, moment: Moment) -> str:
         """Write a moment as ``14:05``, with the abbreviation in force where the clock shows that time twice."""
         wall = self.local(moment).replace(tzinfo=None)
         utc = self.local(moment).astimezone(UTC)
@@ -223,8 +223,8 @@ _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct",
 
 def day_name(day: date, year: int | None = None) -> str:
     """Write a date as ``Sun 15 Mar``, with its year where that is not the given one."""
-    told = f"{_DAYS[day.weekday()]} {day.day} {_MONTHS[day.month - 1]}"
-    return told if year is None or year == day.year else f"{told} {day.year}"
+    line = f"{_DAYS[day.weekday()]} {day.day} {_MONTHS[day.month - 1]}"
+    return line if year is None or year == day.year else f"{line} {day.year}"
 
 
 def duration(length: np.timedelta64 | float) -> str:

@@ -34,7 +34,7 @@ from wxfly.report.text.tables import Table
 _LIBRARY_LEVEL, _CHARTS_LEVEL = 6, 9
 
 # Columns whose cells say little without their heading, and columns of times whose heading gives the zone.
-_TOLD_WHEN_NARROW = ("rank", "margin", "window", "better")
+_SHOWN_WHEN_NARROW = ("rank", "margin", "window", "better")
 _TIMES = ("hour", "hours", "window")
 
 Charts = dict[str, dict[str, Figure]]
@@ -109,7 +109,7 @@ def _place(
     one: TimelineFacts,
     words: PageWords,
     i: int,
-    told: tuple[str, Table],
+    line: tuple[str, Table],
     charts: Charts,
     span: tuple[int, int],
     *,
@@ -117,7 +117,7 @@ def _place(
     beside: Sequence[TimelineFacts] = (),
 ) -> Iterable[str]:
     """Return charts, legend and table of one place over a span of hours."""
-    what, reader = told[0].partition(":")[0], words.readers[i]
+    what, reader = line[0].partition(":")[0], words.readers[i]
     yield _chart(charts, f"Wind, gust and margins of {what}", timelines(one, reader, *span, words.whose[i], beside))
     members = "" if one.site.hours.members is None else (
         " Shaded: the gusts of eight of ten members; thin lines: the lowest and the highest member."
@@ -135,12 +135,12 @@ def _place(
         " of the three, in the shades of the margins above. The thick line is the usable height, up to which everything"
         " holds from the ground on; the dashed one is the flight height.</p>\n"
     )
-    yield _table(*told[1], caption=f"Table of {what}")
+    yield _table(*line[1], caption=f"Table of {what}")
 
 
 def _week(one: TimelineFacts, words: PageWords, i: int, charts: Charts) -> Iterable[str]:
     assert words.overview is not None
-    reader, by_chance = words.readers[i], overview.tells_chance(one.site)
+    reader, by_chance = words.readers[i], overview.shows_chance(one.site)
     yield "<section>\n<h2>The days</h2>\n"
     shapes = {shape: overview.week_overview(one.site, reader, tall=shape == "tall") for shape in ("wide", "tall")}
     yield _chart(charts, f"{'Chance' if by_chance else 'Margin'} of every hour, day by day", shapes)
@@ -150,9 +150,9 @@ def _week(one: TimelineFacts, words: PageWords, i: int, charts: Charts) -> Itera
     if by_chance:
         yield _of_margin(one.site.limits.reserve)
     best = reader.clock.date(one.site.windows[0].start) if one.site.windows else None
-    for day, told in zip(days_of(one.site, reader.clock), words.hours[i], strict=True):
-        yield f"<details{' open' if day.date == best else ''}>\n<summary><h3>{escape(told[0])}</h3></summary>\n"
-        yield from _place(one, words, i, told, charts, hours_shown(one.site, day.hours))
+    for day, line in zip(days_of(one.site, reader.clock), words.hours[i], strict=True):
+        yield f"<details{' open' if day.date == best else ''}>\n<summary><h3>{escape(line[0])}</h3></summary>\n"
+        yield from _place(one, words, i, line, charts, hours_shown(one.site, day.hours))
         yield "</details>\n"
     yield "</section>\n"
 
@@ -229,7 +229,7 @@ def _table(header: Sequence[str], rows: Sequence[Sequence[str]], *, caption: str
 def _around(column: str, cell: str) -> str:
     """Return what a narrow page, which shows no header, puts around a cell."""
     first_word, _, zone = column.partition(" ")
-    if cell.strip() and column in _TOLD_WHEN_NARROW:
+    if cell.strip() and column in _SHOWN_WHEN_NARROW:
         return f' data-before="{attribute(column)}"'
     if cell.strip() and zone and first_word in _TIMES and cell[-1].isdigit():
         return f' data-after="{attribute(zone)}"'

@@ -71,14 +71,14 @@ def attribute(text: str) -> str:
 
 def header(title: str, notices: Iterable[str]) -> str:
     """Return the heading of a page and what must be read first."""
-    told = "".join(f'<p class="notice">{escape(notice)}</p>\n' for notice in notices)
-    return f"<header>\n<h1>{escape(title)}</h1>\n{told}</header>\n"
+    words = "".join(f'<p class="notice">{escape(notice)}</p>\n' for notice in notices)
+    return f"<header>\n<h1>{escape(title)}</h1>\n{words}</header>\n"
 
 
 def lines(labelled: Iterable[tuple[str, str]]) -> str:
     """Return labelled lines."""
-    told = "".join(f"<dt>{escape(label)}</dt><dd>{escape(text)}</dd>\n" for label, text in labelled)
-    return f"<dl>\n{told}</dl>\n"
+    words = "".join(f"<dt>{escape(label)}</dt><dd>{escape(text)}</dd>\n" for label, text in labelled)
+    return f"<dl>\n{words}</dl>\n"
 
 
 def table(
@@ -111,8 +111,8 @@ def table(
 def footer(title: str, closing: Iterable[str], cautions: Iterable[str], write: Callable[[str], str] = escape) -> str:
     """Return the end of a page: what to mind first and largest, then where it is from, as `write` writes it."""
     minded = "".join(f"<p><strong>{escape(line)}</strong></p>\n" for line in cautions)
-    told = "".join(f'<p class="origin">{write(line)}</p>\n' for line in closing)
-    return f"<footer>\n<h2>{escape(title)}</h2>\n{minded}{told}</footer>\n"
+    words = "".join(f'<p class="origin">{write(line)}</p>\n' for line in closing)
+    return f"<footer>\n<h2>{escape(title)}</h2>\n{minded}{words}</footer>\n"
 
 
 def linked(line: str) -> str:

@@ -114,20 +114,20 @@ def _verdict_ahead(observed: Observed) -> str:
     large = _hours_by_name(observed.ahead, "is_large")
     at_times = _hours_by_name(observed.ahead, "is_large_at_times")
     if large:
-        told = [f"THE AIRPORT EXPECTS OTHERWISE ({by}): {large}. Hold the worse of the two against your limits."]
+        line = [f"THE AIRPORT EXPECTS OTHERWISE ({by}): {large}. Hold the worse of the two against your limits."]
     elif any(one.prevailing is not None for hour in observed.ahead for one in hour.expected):
         last = str(observed.ahead[-1].hour)[11:16]
-        told = [f"For the hours to {last}Z the forecast agrees with the airport's own ({by})."]
+        line = [f"For the hours to {last}Z the forecast agrees with the airport's own ({by})."]
     else:
-        told = [f"The airport's own forecast ({by}) says nothing of what prevails in the hours ahead."]
+        line = [f"The airport's own forecast ({by}) says nothing of what prevails in the hours ahead."]
     if at_times:
-        told.append(f"At times the airport holds worse to be possible than the forecast has: {at_times}.")
-    return " ".join(told)
+        line.append(f"At times the airport holds worse to be possible than the forecast has: {at_times}.")
+    return " ".join(line)
 
 
 def _hours_by_name(ahead: tuple[HourAhead, ...], mark: str) -> str:
     """Name the quantities that are marked, and at which hours: those that follow each other as a span."""
-    told = []
+    line = []
     for name, (words, _) in _AHEAD.items():
         spans = runs(
             position
@@ -136,8 +136,8 @@ def _hours_by_name(ahead: tuple[HourAhead, ...], mark: str) -> str:
         )
         hours = ((str(ahead[first].hour)[11:13], str(ahead[last].hour)[11:13]) for first, last in spans)
         if spans:
-            told.append(f"{words} at {', '.join(a if a == b else f'{a} to {b}' for a, b in hours)}Z")
-    return "; ".join(told)
+            line.append(f"{words} at {', '.join(a if a == b else f'{a} to {b}' for a, b in hours)}Z")
+    return "; ".join(line)
 
 
 def _table_ahead(observed: Observed, units: str) -> str:

@@ -47,7 +47,7 @@ _BEFORE = (
     "Storage card in, empty enough, and recording tried",
     "Rotors whole and tight, covers and gimbal guard off, arms locked",
     "Compass and position fix good; home point set here and read back",
-    "Return height above every obstacle round the way home, below the ceiling",
+    "Return height above every obstacle round the way back, below the ceiling",
     "Observer briefed: where, how long, what to call out",
     "People, traffic, animals and other aircraft: a clear place to launch and a second one to land",
     f"Local rules, airspace and zones looked up today; permission {BLANK}{BLANK}",
@@ -100,8 +100,8 @@ def words_of(facts: BriefFacts, *, units: str, time_zone: str | None) -> BriefWo
     site, window = facts.answer.sites[0], facts.window
     reader = Reader(units, Clock(time_zone or site.site.time_zone))
     words = _Words(facts, reader)
-    told = not_known(site)
-    unknown = [*([told] if told else []), *words.not_known()]
+    phrase = not_known(site)
+    unknown = [*([phrase] if phrase else []), *words.not_known()]
     sun = next((details.light(d, reader.clock) for d in site.days if d.start <= window.start < d.end), "")
     blocks = [
         words.launch(),
@@ -189,14 +189,14 @@ def _how_sure(facts: BriefFacts, reader: Reader) -> str:
     site, window = facts.answer.sites[0], facts.window
     if window.chance is None:
         return ""
-    told = [
+    phrase = [
         f"{in_ten(window.chance)} that every limit holds all through, {reader.clock.span(window.start, window.end)}"
     ]
     if window.surest is not None and window.surest.chance is not None:
         needed = duration(facts.answer.minimum_duration)
-        told.append(f"{in_ten(window.surest.chance)} for {needed} from {reader.clock.hour(window.surest.start)}")
+        phrase.append(f"{in_ten(window.surest.chance)} for {needed} from {reader.clock.hour(window.surest.start)}")
     causes = details.causes_in_words(window.causes, window.limiting_element)
-    return f"{'; '.join(told)} ({details.whose(site)})" + (f"; may break: {causes}" if causes else "")
+    return f"{'; '.join(phrase)} ({details.whose(site)})" + (f"; may break: {causes}" if causes else "")
 
 
 class _Words:
@@ -208,7 +208,7 @@ class _Words:
         self._site = facts.answer.sites[0]
         self._hours = HourWords(self._site, reader.units)
         self._unit = unit_of("wind", reader.units)
-        self._hand = amount(facts.launch.hand_height, "height", reader.units)
+        self._hand = amount(facts.launch.anemometer_height, "height", reader.units)
 
     def not_known(self) -> list[str]:
         """Name what is not known and matters to the brief beside what the answer names."""
@@ -219,7 +219,7 @@ class _Words:
             lines.append("energy and reach: wind, air or cells are outside what is known")
         if facts.window.sight_range is None:
             lines.append("sight range")
-        if facts.launch.mean_holds is None:
+        if facts.launch.largest_mean is None:
             lines.append("the field check: the forecast does not give the way down to the hand")
         return lines
 
@@ -230,7 +230,7 @@ class _Words:
         header = [f"anemometer at {self._hand}", f"mean {unit}", f"gust {unit}"]
         lines = [("How", "two minutes, in the open, away from cars and walls; the worse of the two counts")]
         reading = ["Your reading", BLANK, BLANK]
-        if f.mean_holds is None:
+        if f.largest_mean is None:
             lines.append(("Holds", "not known: read the wind, and do not rely on the forecast of it"))
             return Block("launch", "Launch limits", lines, (header, [reading]))
         rows = [
@@ -238,11 +238,11 @@ class _Words:
             ["Forecast", self._expected(), "?" if f.gust_expected is None else f"to {self._speed(f.gust_expected)}"],
             reading,
         ]
-        if f.some_reading_holds:
-            holds = [f"{least} to {rounded_down(f.mean_holds, unit)}", f"to {rounded_down(f.gust_holds, unit)}"]
+        if f.some_reading_passes:
+            holds = [f"{least} to {rounded_down(f.largest_mean, unit)}", f"to {rounded_down(f.largest_gust, unit)}"]
             rows.insert(0, ["Limits kept aloft", *holds])
             lines.append(("Sure", f"{sure} with both so low; above those of the next row, more likely beyond than not"))
-            if f.gust_expected is not None and f.gust_holds is not None and f.gust_expected > f.gust_holds:
+            if f.gust_expected is not None and f.largest_gust is not None and f.gust_expected > f.largest_gust:
                 lines.append(("Mind", "the gust of the forecast is already more than holds"))
         else:
             lines.append(("Holds", "at no reading: the wind grows too much with height for a hand to tell"))
@@ -263,10 +263,10 @@ class _Words:
 
     def energy(self) -> Block:
         """Say what the sortie takes, when to turn, and what the batteries make of the window."""
-        e, title = self._facts.energy, "Energy and the way home"
+        e, title = self._facts.energy, "Energy and the way back"
         if e is None:
-            told = "the aircraft's figures do not say what it takes; keep the maker's reserve"
-            return Block("energy", title, [("Not known", told)])
+            phrase = "the aircraft's figures do not say what it takes; keep the maker's reserve"
+            return Block("energy", title, [("Not known", phrase)])
         lines = [("Planned", details.planned(e.plan, self._units))]
         seen = details.out_of_sight(e.plan, self._facts.window.sight_range, self._units)
         lines += [("Out of sight", seen)] if seen else []
@@ -276,7 +276,7 @@ class _Words:
             lines += [("So", "it does not come home with its reserve: plan nearer or shorter")] if is_known else []
             return Block("energy", title, lines)
         lines += [("Turn for home", self._turn(e)), ("In the air", self._in_the_air(e))]
-        lines += [("Way home", self._way_home(e)), ("Reach", self._reach(e))]
+        lines += [("Way back", self._return_leg(e)), ("Reach", self._reach(e))]
         if e.packs_are_cold:
             lines.append(("Cold", self._cold(e)))
         sure = f"wind and consumption held to {100 * e.plan.confidence:.0f} in 100"
@@ -305,14 +305,14 @@ class _Words:
     def _in_the_air(self, e: EnergyFacts) -> str:
         if e.flight_time is None or e.latest_turn is None or e.time_in_air is None:
             return "not known"
-        told = f"turn {minutes(e.latest_turn)} after take-off whatever is shown"
+        phrase = f"turn {minutes(e.latest_turn)} after take-off whatever is shown"
         each = f"{minutes(e.flight_time)} on one battery at the most"
         if e.plan.batteries == 1:
-            return f"{each}; {told}"
+            return f"{each}; {phrase}"
         flights = f"{e.plan.batteries} batteries: {e.flights_begun} flight{'' if e.flights_begun == 1 else 's'}"
-        return f"{each}; {told}; {flights}, {minutes(e.time_in_air)} in all"
+        return f"{each}; {phrase}; {flights}, {minutes(e.time_in_air)} in all"
 
-    def _way_home(self, e: EnergyFacts) -> str:
+    def _return_leg(self, e: EnergyFacts) -> str:
         height = amount(e.plan.return_height, "height", self._units)
         fast = "not known" if e.airspeed_home is None else f"{self._speed(e.airspeed_home)} {self._unit}"
         return (
@@ -325,11 +325,11 @@ class _Words:
         if len(by_energy) < len(e.directions):
             return "energy not known in some direction"
         least, most = (distance(ends(by_energy), self._units) for ends in (min, max))
-        told, seen = f"energy {least} to {most}, by direction", self._sight()
+        phrase, seen = f"energy {least} to {most}, by direction", self._sight()
         if math.isnan(seen):
-            return f"{told}; sight not known: no farther than you see which way it points"
+            return f"{phrase}; sight not known: no farther than you see which way it points"
         nearest = "sight decides" if seen < min(by_energy) else "energy decides where it is nearer"
-        return f"sight {distance(seen, self._units)}, {told}: {nearest}"
+        return f"sight {distance(seen, self._units)}, {phrase}: {nearest}"
 
     def _cold(self, e: EnergyFacts) -> str:
         warm = amount(WARM_PACK, "temperature", self._units)
@@ -341,7 +341,7 @@ class _Words:
         )
 
     def directions(self) -> list[Block]:
-        """Return reach and the way home in eight directions; nothing without a reach."""
+        """Return reach and the way back in eight directions; nothing without a reach."""
         e = self._facts.energy
         if e is None:
             return []

@@ -12,7 +12,7 @@ from wxfly.report.facts.advice import TWILIGHT, AdviceFacts, what_to_mind
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.hours import DayFacts
 from wxfly.report.facts.place import title_of_variable
-from wxfly.report.facts.reasons import held_back, hour_at, room_of
+from wxfly.report.facts.reasons import hour_at, room_of, waiting_after
 from wxfly.report.facts.site import SiteAnswerFacts, window_of_verdict
 from wxfly.report.facts.sortie import DecisionFacts, PlanFacts, SpellFacts
 from wxfly.report.facts.values import INVENTED, energy_missing, listed
@@ -39,10 +39,10 @@ from wxfly.units import UNITS
 
 Line = tuple[str, str]
 
-CAUSES_TOLD = 3
-_RUNS_TOLD = 4
+CAUSES_SHOWN = 3
+_RUNS_SHOWN = 4
 _JUMPY = 0.2
-_WINDOWS_TOLD = 4
+_WINDOWS_SHOWN = 4
 _SIGHT_TOLERANCE = 0.5  # [m]
 _PROBABILITY = "probability of precipitation"
 
@@ -65,10 +65,10 @@ def detail_lines(facts: AnswerFacts, position: int) -> list[Line]:
     lines += conduct_lines(site, reader)
     others = [w for w in site.windows if w is not window]
     if others:
-        told = [f"{w.room} {reader.clock.when(w.start, w.end, year)}, {how_sure(w, reader)}" for w in others]
-        more = len(told) - _WINDOWS_TOLD
-        lines.append(("Other times", "; ".join(told[:_WINDOWS_TOLD]) + (f"; and {more} more" if more > 0 else "")))
-    lines += [("Not known", told) for told in not_known_in_full(site, reader.clock)]
+        phrase = [f"{w.room} {reader.clock.when(w.start, w.end, year)}, {how_sure(w, reader)}" for w in others]
+        more = len(phrase) - _WINDOWS_SHOWN
+        lines.append(("Other times", "; ".join(phrase[:_WINDOWS_SHOWN]) + (f"; and {more} more" if more > 0 else "")))
+    lines += [("Not known", phrase) for phrase in not_known_in_full(site, reader.clock)]
     if len(site.days) == 1:
         lines.append(("Light", light(site.days[0], reader.clock)))
     lines += _advice(site, window, reader)
@@ -81,16 +81,18 @@ def _of_window(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> It
         weakest = room_of(site, hour_at(site, window.weakest_hour), reader.units)
         yield "Within", f"the best part of {span}, which has room throughout; at its tightest {weakest}"
     yield "Expect", what_it_is_like(window, reader.units)
-    yield from _way_home(site, reader)
+    yield from _return_leg(site, reader)
 
 
 def what_it_is_like(window: WindowFacts, units: str) -> str:
     """Describe the air and the rain of a window, and how well the wind is known."""
     c = window.expected
     parts = []
-    if c.wind_doubt is not None and float(number(c.wind_doubt, unit_of("wind", units))) > 0:
-        doubt = amount(c.wind_doubt, "wind", units)
-        parts.append(f"wind ±{doubt} from the way between the forecast's heights, 2 in 3; its own error is larger")
+    if c.wind_uncertainty is not None and float(number(c.wind_uncertainty, unit_of("wind", units))) > 0:
+        uncertainty = amount(c.wind_uncertainty, "wind", units)
+        parts.append(
+            f"wind ±{uncertainty} from the way between the forecast's heights, 2 in 3; its own error is larger"
+        )
     if c.temperature_low is not None and c.temperature_high is not None:
         unit = unit_of("temperature", units)
         low, high = (number(v, unit) for v in (c.temperature_low, c.temperature_high))
@@ -110,8 +112,8 @@ def sure_lines(site: SiteAnswerFacts, window: WindowFacts | None, reader: Reader
     elif known := [o for o in site.outlooks if o.chance is not None]:
         surest = max(known, key=lambda o: o.chance or 0.0)
         causes = causes_in_words(surest.causes, by_members=not site.chance_basis.single_forecast)
-        told = f"{in_ten(surest.chance)} from {reader.clock.hour(surest.start, up=True)} ({whose(site)})"
-        yield "Surest", told + (f"; may break: {causes}" if causes else "")
+        phrase = f"{in_ten(surest.chance)} from {reader.clock.hour(surest.start, up=True)} ({whose(site)})"
+        yield "Surest", phrase + (f"; may break: {causes}" if causes else "")
     changes = [words for change in site.changes if (words := change_in_words(change, reader))]
     if changes:
         yield "Changes", "; ".join(changes)
@@ -130,25 +132,25 @@ def sure_lines(site: SiteAnswerFacts, window: WindowFacts | None, reader: Reader
 def sure_in_full(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str:
     """Say how sure a window is: for the time that is needed, all through, by whom, and what may break a limit."""
     surest = window.surest
-    told = how_sure(window, reader)
+    phrase = how_sure(window, reader)
     if surest is not None and in_ten(window.chance) != in_ten(surest.chance):
-        told += f"; {in_ten(window.chance)} all through"
-    told += f" ({whose(site)})"
+        phrase += f"; {in_ten(window.chance)} all through"
+    phrase += f" ({whose(site)})"
     known = surest.causes if surest is not None else window.causes
     by_members = not site.chance_basis.single_forecast
     causes = causes_in_words(known, window.limiting_element, by_members=by_members)
-    told += f"; may break: {causes}" if causes else ""
+    phrase += f"; may break: {causes}" if causes else ""
     if surest is not None:
-        names = {cause.element for cause in told_causes(known, window.limiting_element, by_members=by_members)}
+        names = {cause.element for cause in reported_causes(known, window.limiting_element, by_members=by_members)}
         grave = [c for c in window.causes if is_grave(c) and c.element not in names]
         shares = [f"{BY_NAME[c.element].title} {percent(c.share or 0.0)}" for c in grave]
-        told += f"; all through also {listed(shares)}" if shares else ""
-    return told
+        phrase += f"; all through also {listed(shares)}" if shares else ""
+    return phrase
 
 
 def whose(site: SiteAnswerFacts) -> str:
-    """Say what a chance is from, and that it leaves the way home out where that is not judged."""
-    without = ", the way home not counted" if site.sortie is not None and site.sortie.missing_figures else ""
+    """Say what a chance is from, and that it leaves the way back out where that is not judged."""
+    without = ", the way back not counted" if site.sortie is not None and site.sortie.missing_figures else ""
     return f"{_from(site.chance_basis)}{without}"
 
 
@@ -165,15 +167,15 @@ def _from(basis: ChanceBasis) -> str:
     return f"{basis.member_count} members of {listed(models)}"
 
 
-def told_causes(causes: Sequence[CauseFacts], deciding: str = "", *, by_members: bool = False) -> list[CauseFacts]:
+def reported_causes(causes: Sequence[CauseFacts], deciding: str = "", *, by_members: bool = False) -> list[CauseFacts]:
     """Return the causes that are told: the largest, and in any case the element that decides and the gravest hazard.
 
     By members every hazard that one in ten has over its limit is told, however many causes are larger.
     """
     grave = sorted(filter(is_grave, causes), key=lambda cause: GRAVEST.index(cause.element))
     first = [*(cause for cause in causes if cause.element == deciding), *grave[:1]]
-    told = [*first, *(cause for cause in causes if cause not in first)][:CAUSES_TOLD] + (grave if by_members else [])
-    return [cause for cause in causes if cause in told]
+    phrase = [*first, *(cause for cause in causes if cause not in first)][:CAUSES_SHOWN] + (grave if by_members else [])
+    return [cause for cause in causes if cause in phrase]
 
 
 def causes_in_words(causes: Sequence[CauseFacts], deciding: str = "", *, by_members: bool = False) -> str:
@@ -181,19 +183,19 @@ def causes_in_words(causes: Sequence[CauseFacts], deciding: str = "", *, by_memb
 
     A share that is not known is left out.
     """
-    told = []
-    for cause in told_causes(causes, deciding, by_members=by_members):
+    phrase = []
+    for cause in reported_causes(causes, deciding, by_members=by_members):
         if cause.share is None:
             continue
         alone = f", alone {percent(cause.share_alone)}" if len(causes) > 1 and cause.share_alone is not None else ""
-        told.append(f"{BY_NAME[cause.element].title} {percent(cause.share)}{alone}")
-    return "; ".join(told)
+        phrase.append(f"{BY_NAME[cause.element].title} {percent(cause.share)}{alone}")
+    return "; ".join(phrase)
 
 
 def _before(site: SiteAnswerFacts, clock: Clock) -> str:
     """Say what earlier runs told of the same hours, and how much the answer went to and fro."""
-    told = [f"{in_ten(e.chance)} ({clock.day(e.run)} {clock.hour(e.run)})" for e in site.earlier[-_RUNS_TOLD:]]
-    words, swing = f"earlier runs told {listed(told)} for these hours", site.run_to_run_swing
+    phrase = [f"{in_ten(e.chance)} ({clock.day(e.run)} {clock.hour(e.run)})" for e in site.earlier[-_RUNS_SHOWN:]]
+    words, swing = f"earlier runs told {listed(phrase)} for these hours", site.run_to_run_swing
     if swing is None:
         return words
     if swing > _JUMPY:
@@ -219,22 +221,22 @@ def choice_words(choice: ChoiceFacts, clock: Clock) -> str:
 # --- what the pilot means to do --------------------------------------------------------------------------------
 
 
-def _way_home(site: SiteAnswerFacts, reader: Reader) -> Iterator[Line]:
+def _return_leg(site: SiteAnswerFacts, reader: Reader) -> Iterator[Line]:
     """Yield what the best window asks of the sortie in its worst moment."""
     if site.sortie is None or site.sortie.worst is None or site.sortie.plan is None:
         return
     plan, worst = site.sortie.plan, site.sortie.worst
     at = reader.clock.hour(worst.moment)
     if worst.refusal or worst.needed_share is None:
-        yield "Way home", f"cannot be flown at {at}: {worst.refusal}" if worst.refusal else "not known"
+        yield "Way back", f"cannot be flown at {at}: {worst.refusal}" if worst.refusal else "not known"
         return
     share = math.ceil(round(100 * worst.needed_share, 6))
-    told = f"{share} % of one battery at worst, at {at}, {100 * plan.battery_reserve:.0f} % of it to land with"
+    phrase = f"{share} % of one battery at worst, at {at}, {100 * plan.battery_reserve:.0f} % of it to land with"
     if worst.needed_share > 1 or worst.charge_at_turn is None or worst.latest_turn is None:
-        yield "Way home", told
+        yield "Way back", phrase
         return
     turn = f"at {math.ceil(100 * worst.charge_at_turn)} % shown, or {minutes(worst.latest_turn)} after take-off"
-    yield "Way home", f"{told}; turn for home {turn}, whichever is first"
+    yield "Way back", f"{phrase}; turn for home {turn}, whichever is first"
     if worst.flight_time is not None and worst.time_in_air is not None:
         flights = f"{worst.flights} flight{'' if worst.flights == 1 else 's'}"
         air, each = minutes(worst.time_in_air), minutes(worst.flight_time)
@@ -267,9 +269,9 @@ def conduct_lines(
     held = held_words(site, reader)
     if held:
         yield "Held back", held
-    told = decisions or site.decisions
-    if told is not None:
-        yield from cost_lines(site, told, window or (site.windows[0] if site.windows else None))
+    phrase = decisions or site.decisions
+    if phrase is not None:
+        yield from cost_lines(site, phrase, window or (site.windows[0] if site.windows else None))
 
 
 def survey_words(site: SiteAnswerFacts, reader: Reader) -> str:
@@ -283,14 +285,14 @@ def survey_words(site: SiteAnswerFacts, reader: Reader) -> str:
     if survey.found_hours < survey.wanted_hours:
         found = "only 1 full hour has" if survey.found_hours == 1 else f"only {survey.found_hours} full hours have"
         return f"{hours} do not fit: {found} room ({spells})"
-    told = f"{hours}: {spells}"
+    phrase = f"{hours}: {spells}"
     if survey.laid.chance is not None:
         causes = causes_in_words(survey.laid.causes)
-        told += f"; {in_ten(survey.laid.chance)} that every limit holds in every hour of work"
-        told += f"; may break: {causes}" if causes else ""
+        phrase += f"; {in_ten(survey.laid.chance)} that every limit holds in every hour of work"
+        phrase += f"; may break: {causes}" if causes else ""
     if survey.surer is not None and survey.surer.chance is not None:
-        told += f". Surer on one day: {_spells(survey.surer.spells, reader)}; {in_ten(survey.surer.chance)}"
-    return told
+        phrase += f". Surer on one day: {_spells(survey.surer.spells, reader)}; {in_ten(survey.surer.chance)}"
+    return phrase
 
 
 def _spells(spells: Sequence[SpellFacts], reader: Reader) -> str:
@@ -308,10 +310,10 @@ def _spells(spells: Sequence[SpellFacts], reader: Reader) -> str:
 
 def held_words(site: SiteAnswerFacts, reader: Reader) -> str:
     """Name the lit hours that would have room by themselves and are held back."""
-    hours = site.intent.hold_hours
+    hours = site.intent.wait_hours
     if not hours:
         return ""
-    held = [i for i, lit in enumerate(site.hours.usable_start) if lit is not None and held_back(site, i)]
+    held = [i for i, lit in enumerate(site.hours.usable_start) if lit is not None and waiting_after(site, i)]
     after = "the hour" if hours == 1 else f"the {hours} hours"
     rule = f"each hour over the wind or gust limit holds back {after} after it"
     if not held:
@@ -321,29 +323,29 @@ def held_words(site: SiteAnswerFacts, reader: Reader) -> str:
     return f"{listed(spans)}; {rule}"
 
 
-def cost_lines(site: SiteAnswerFacts, told: DecisionFacts, best: WindowFacts | None) -> Iterator[Line]:
+def cost_lines(site: SiteAnswerFacts, phrase: DecisionFacts, best: WindowFacts | None) -> Iterator[Line]:
     """Yield whether driving out pays and whether taking off would, each against its own threshold."""
     if best is None:
         yield "Drive out", "no window has room: not advised"
         return
-    if told.chance is None or told.risk is None:
+    if phrase.chance is None or phrase.risk is None:
         yield "Drive out", "the chance is not known: not advised"
         yield "Take off", "the risk is not known: not advised"
         return
     wet = "forecast wet all along; " if best.forecast_wet or (best.surest or best).forecast_wet else ""
     yield (
         "Drive out",
-        f"{wet}{'pays' if told.drive_out else 'does not pay'} by your figures: the chance of the window is "
-        f"{_fine(told.chance)}, it pays above {_fine(told.least_chance_to_drive)}",
+        f"{wet}{'pays' if phrase.drive_out else 'does not pay'} by your figures: the chance of the window is "
+        f"{_fine(phrase.chance)}, it pays above {_fine(phrase.least_chance_to_drive)}",
     )
     words = (
-        f"{wet}would{'' if told.take_off else ' not'} be worth it by your figures on this forecast: the risk of a "
-        f"broken limit is {_fine(told.risk)}, worth it below {_fine(told.largest_risk_to_take_off)}"
+        f"{wet}would{'' if phrase.take_off else ' not'} be worth it by your figures on this forecast: the risk of a "
+        f"broken limit is {_fine(phrase.risk)}, worth it below {_fine(phrase.largest_risk_to_take_off)}"
     )
-    least, basis = told.least_risk_told, site.chance_basis
-    if not told.take_off and least is not None and least >= told.largest_risk_to_take_off - 1e-9:
+    least, basis = phrase.least_risk_shown, site.chance_basis
+    if not phrase.take_off and least is not None and least >= phrase.largest_risk_to_take_off - 1e-9:
         by = "one forecast" if basis.single_forecast else f"{basis.member_count} members"
-        words += f"; {by} cannot tell a risk below {_fine(least)}, {told.members_needed} members can"
+        words += f"; {by} cannot tell a risk below {_fine(least)}, {phrase.members_needed} members can"
     elif basis.single_forecast:
         words += "; from one forecast, weaker than members"
     yield "Take off", f"{words}; look again on the spot"
@@ -362,28 +364,28 @@ def not_known_in_full(site: SiteAnswerFacts, clock: Clock) -> list[str]:
     for gap in site.not_known.gaps:
         runs = tuple((first, last) for first, last in gap.hour_runs)
         together.setdefault((gap.is_required, runs, gap.everywhere), []).append(gap.element)
-    told = []
+    phrase = []
     for (is_required, runs, everywhere), names in together.items():
         what = f"{titles(names)} ({'required' if is_required else 'advised'})"
-        told.append(f"{what}: known in no hour" if everywhere else f"{what}: not {_spans(site, runs, clock)}")
+        phrase.append(f"{what}: known in no hour" if everywhere else f"{what}: not {_spans(site, runs, clock)}")
     lost = site.not_known.lost_probability_runs
     if lost:
         everywhere = sum(last - first + 1 for first, last in lost) == site.lit_hours.lit_count
-        told.append(f"{_PROBABILITY}: {'known in no hour' if everywhere else f'not {_spans(site, lost, clock)}'}")
-    return told
+        phrase.append(f"{_PROBABILITY}: {'known in no hour' if everywhere else f'not {_spans(site, lost, clock)}'}")
+    return phrase
 
 
 def _spans(site: SiteAnswerFacts, runs: Sequence[tuple[int, int]], clock: Clock) -> str:
     one_day = len(site.days) == 1
-    told = []
+    phrase = []
     for first, last in runs:
         start, end = site.hours.usable_start[first], site.hours.usable_end[last]
         assert start is not None and end is not None
         if one_day or clock.date(start) == clock.date(end - timedelta(seconds=1)):
-            told.append(clock.span(start, end) if one_day else f"{clock.day(start)} {clock.span(start, end)}")
+            phrase.append(clock.span(start, end) if one_day else f"{clock.day(start)} {clock.span(start, end)}")
         else:
-            told.append(f"{clock.day(start)} {clock.hour(start, up=True)} to {clock.day(end)} {clock.hour(end)}")
-    return ", ".join(told)
+            phrase.append(f"{clock.day(start)} {clock.hour(start, up=True)} to {clock.day(end)} {clock.hour(end)}")
+    return ", ".join(phrase)
 
 
 def light(day: DayFacts, clock: Clock) -> str:
@@ -394,17 +396,17 @@ def light(day: DayFacts, clock: Clock) -> str:
         ("sunset", day.sunset, False),
         ("last light", day.civil_dusk, False),
     )
-    told = [(f"{word} {clock.hour(at, up=up)}", clock.zone(at)) for word, at, up in events if at is not None]
-    if not told:
+    phrase = [(f"{word} {clock.hour(at, up=up)}", clock.zone(at)) for word, at, up in events if at is not None]
+    if not phrase:
         # The sun at its highest tells the night that lasts from the day that does.
         if day.highest_sun_elevation > 0:
             return "the sun does not set"
         return f"the sun does not rise; {'twilight' if day.lowest_sun_elevation > -6 else 'no twilight'} all day"
     # The day's first hours may lie before a change of the clocks: the zone is that of the events.
-    zones = [zone for _, zone in told]
+    zones = [zone for _, zone in phrase]
     parts = [
-        f"{words} {zone}" if i + 1 == len(told) or zones[i + 1] != zone else words
-        for i, (words, zone) in enumerate(told)
+        f"{words} {zone}" if i + 1 == len(phrase) or zones[i + 1] != zone else words
+        for i, (words, zone) in enumerate(phrase)
     ]
     return ", ".join(parts)
 
@@ -434,7 +436,7 @@ def usable_height(window: WindowFacts, units: str) -> str:
     if window.usable_height is None or window.usable_height_ends_by is None:
         return "usable height not known in every hour of it"
     by = window.usable_height_ends_by
-    ends = "the height limit" if by == "ceiling" else BY_NAME[by].title
+    ends = "the height limit" if by == "height_limit" else BY_NAME[by].title
     cloud = "" if window.cloud_base_is_known else "; cloud may end it lower: its base is not known"
     return f"usable to {height_down(window.usable_height, units)}, ended by {ends}{cloud}"
 
@@ -469,31 +471,31 @@ def asked(site: SiteAnswerFacts, units: str) -> str:
     """Say for what the answer is, such as ``Kelderness, 60 m above ground, folding camera quad under 250 g``."""
     limits = site.limits
     height = amount(site.height, "height", units)
-    told = f"{isolated(site.site.name)}, {height} above ground, {isolated(site.aircraft.title)}"
+    phrase = f"{isolated(site.site.name)}, {height} above ground, {isolated(site.aircraft.title)}"
     if limits.rules != DEFAULT_RULES:
-        told += f", rules {isolated(limits.rules)}"
+        phrase += f", rules {isolated(limits.rules)}"
     if limits.confidence > 0.5:
-        told += f", confidence {limits.confidence:g} in wind and gust"
+        phrase += f", confidence {limits.confidence:g} in wind and gust"
     if limits.gust_at_launch is not None:
-        told += f", launch in gusts to {amount(limits.gust_at_launch, 'wind', units)}"
-    return told
+        phrase += f", launch in gusts to {amount(limits.gust_at_launch, 'wind', units)}"
+    return phrase
 
 
 def asked_in_full(facts: AnswerFacts, position: int, reader: Reader) -> str:
     """Say for what the answer is, and how long a window had to be."""
     site = facts.sites[position]
-    told = f"{asked(site, reader.units)}; windows of {duration(facts.minimum_duration)} or more"
+    phrase = f"{asked(site, reader.units)}; windows of {duration(facts.minimum_duration)} or more"
     intent = site.intent
     if intent.contingency:
-        told += f" ({duration(intent.planned)} planned, {duration(intent.contingency)} in hand)"
+        phrase += f" ({duration(intent.planned)} planned, {duration(intent.contingency)} in hand)"
     if site.sortie is None:
-        return told
+        return phrase
     if site.sortie.plan is None:
-        return f"{told}; way home not judged: {energy_missing(site.sortie.missing_figures)}"
+        return f"{phrase}; way back not judged: {energy_missing(site.sortie.missing_figures)}"
     plan = site.sortie.plan
     home = amount(plan.return_height, "height", reader.units)
     sure = f"sure in {100 * plan.confidence:.0f} of 100"
-    return f"{told}; sortie {planned(plan, reader.units)}, home at {home}, {sure}"
+    return f"{phrase}; sortie {planned(plan, reader.units)}, home at {home}, {sure}"
 
 
 def first_notes(facts: AnswerFacts) -> list[str]:

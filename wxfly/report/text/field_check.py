@@ -52,8 +52,8 @@ class CheckWords:
         """Return what a field check says, the verdict of the reading first."""
         facts = self._facts
         if facts.verdict == "do not launch":  # else the first line names it
-            told_above = {STORM} if Reason.STORM in facts.reasons else set()
-            standing = [one for one in facts.during if one.in_doubt and one.element not in told_above]
+            said_above = {STORM} if Reason.STORM in facts.reasons else set()
+            standing = [one for one in facts.during if one.in_doubt and one.element not in said_above]
         else:
             standing = [one for one in facts.during if one.chance is not None and not one.in_doubt]
         beside = [*map(self._during, standing), *map(self._coming, facts.coming)]
@@ -74,12 +74,12 @@ class CheckWords:
         """Say whether the limits of wind and gust hold aloft, and why not."""
         facts, r = self._facts, self._facts.reading
         read = f"mean {self._speed(r.mean)}" + ("" if r.gust is None else f", gust {self._speed(r.gust)}")
-        read += f" {self._unit} at {writing.amount(r.hand_height, 'height', self._units)}"
+        read += f" {self._unit} at {writing.amount(r.anemometer_height, 'height', self._units)}"
         if facts.verdict == "holds":
-            told = f"{read}: the limits of wind and gust hold at {self._height}, {self._sure}"
+            line = f"{read}: the limits of wind and gust hold at {self._height}, {self._sure}"
             unknown = writing.titles([one.element for one in facts.during])
-            told += f", but {unknown} not known" if unknown else ""
-            return f"{told}; from now on {self._of_flight()}"
+            line += f", but {unknown} not known" if unknown else ""
+            return f"{line}; from now on {self._of_flight()}"
         reasons = "; ".join(map(self._reason, facts.reasons))
         if facts.verdict == "do not launch":
             return f"{read}: do not launch; {reasons}"
@@ -88,28 +88,30 @@ class CheckWords:
         return f"{read}: in doubt; {reasons}: {way_out}"
 
     def _reason(self, reason: Reason) -> str:
-        launch, hours = self._facts.launch, self._site.intent.hold_hours
+        launch, hours = self._facts.launch, self._site.intent.wait_hours
         starting = f"{self._speed(launch.least_mean)} {self._unit}"
-        below = f"{rounded_down(launch.mean_holds, self._unit)} and gust {rounded_down(launch.gust_holds, self._unit)}"
-        doubt = writing.amount(self._facts.reading.deviation, "wind", self._units)
+        below = (
+            f"{rounded_down(launch.largest_mean, self._unit)} and gust {rounded_down(launch.largest_gust, self._unit)}"
+        )
+        uncertainty = writing.amount(self._facts.reading.deviation, "wind", self._units)
         return {
             Reason.HOUR_OUTSIDE: f"with the reading weighed in, {self._of_flight(outside=True)}",
-            Reason.TOO_NEAR: f"with the reading weighed in, {self._of_flight()}, give or take {doubt}: within, but not"
-            f" {self._sure}",
+            Reason.TOO_NEAR: f"with the reading weighed in, {self._of_flight()}, give or take {uncertainty}: within,"
+            f" but not {self._sure}",
             Reason.ABOVE_RULE: f"the limits hold surely only with a mean below {below} {self._unit}",
             Reason.STORM: "a storm is forecast for the hours of the flight",
             Reason.COMING: self._near(is_known=True),
             Reason.COMING_NOT_KNOWN: self._near(is_known=False),
             Reason.DURING: self._standing(is_known=True),
             Reason.DURING_NOT_KNOWN: self._standing(is_known=False),
-            Reason.WAY_HOME_OUTSIDE: f"the {self._way_home()}",
-            Reason.WAY_HOME_NOT_KNOWN: "what the way home takes is not known",
-            Reason.HELD_BACK: f"wind or gust was over its limit within the last {hours} h, and the plan waits so long",
-            Reason.HOLD_NOT_KNOWN: f"whether wind or gust was over its limit within the last {hours} h is not known",
-            Reason.PASSED_AT_HAND: f"a limit is more likely passed than kept at {self._height}",
+            Reason.RETURN_LEG_OUTSIDE: f"the {self._return_leg()}",
+            Reason.WAY_HOME_NOT_KNOWN: "what the way back takes is not known",
+            Reason.WAITING: f"wind or gust was over its limit within the last {hours} h, and the plan waits so long",
+            Reason.WAIT_NOT_KNOWN: f"whether wind or gust was over its limit within the last {hours} h is not known",
+            Reason.PASSED_AT_ANEMOMETER: f"a limit is more likely passed than kept at {self._height}",
             Reason.HOUR_NOT_KNOWN: "wind or gust of the hours of a flight from now on is not known",
             Reason.RULE_NOT_KNOWN: "what it means aloft is not known",
-            Reason.NO_READING_HOLDS: "in these hours the wind grows so much with height that no reading at the hand"
+            Reason.NO_READING_PASSES: "in these hours the wind grows so much with height that no reading at the hand"
             " says that the limits hold",
             Reason.MAY_STAND_STILL: f"below {starting} an anemometer in the hand may stand still: it says nothing of"
             " the wind aloft",
@@ -171,9 +173,9 @@ class CheckWords:
             ]
         )
 
-    def _way_home(self) -> str:
-        """Say what the way home takes in the first hour in which it does not hold."""
-        hour = self._facts.way_home_hour
+    def _return_leg(self) -> str:
+        """Say what the way back takes in the first hour in which it does not hold."""
+        hour = self._facts.return_leg_hour
         return "" if hour is None else self._hours.reading("return_leg", hour)
 
     def _speed(self, value: float | None) -> str:
@@ -181,27 +183,29 @@ class CheckWords:
 
     def _weight(self) -> str:
         r = self._facts.reading
-        doubt = writing.amount(r.carried_deviation, "wind", self._units)
-        return f"{100 * r.weight:.0f} % for the reading, the rest for the forecast (carried up, give or take {doubt})"
+        uncertainty = writing.amount(r.extrapolation_deviation, "wind", self._units)
+        share = f"{100 * r.weight:.0f} %"
+        return f"{share} for the reading, the rest for the forecast (carried up, give or take {uncertainty})"
 
     def _wind(self) -> str:
         r = self._facts.reading
         parts = [
-            f"forecast {self._speed(r.expected_at_hand)} at the hand, {self._speed(r.forecast_wind)} at {self._height}",
-            f"the reading says {self._speed(r.carried_wind)} there",
+            f"forecast {self._speed(r.expected_at_anemometer)} at the anemometer,"
+            f" {self._speed(r.forecast_wind)} at {self._height}",
+            f"the reading says {self._speed(r.extrapolated_wind)} there",
             f"from now on {self._speed(r.wind_now)} {self._unit}",
         ]
         return "; ".join(parts) + self._less()
 
     def _gust(self) -> str:
         r = self._facts.reading
-        if r.carried_gust is None:
+        if r.extrapolated_gust is None:
             return ""
-        carried = f"the reading says {self._speed(r.carried_gust)}"
+        extrapolated = f"the reading says {self._speed(r.extrapolated_gust)}"
         if r.forecast_gust is None:
-            return f"no forecast; {carried} {self._unit} at {self._height}"
+            return f"no forecast; {extrapolated} {self._unit} at {self._height}"
         return (
-            f"forecast {self._speed(r.forecast_gust)} at {self._height}; {carried};"
+            f"forecast {self._speed(r.forecast_gust)} at {self._height}; {extrapolated};"
             f" from now on {self._speed(r.gust_now)} {self._unit}"
         )
 
@@ -228,7 +232,7 @@ class CheckWords:
         if r.expected_temperature is None or r.temperature_now is None:
             return f"{read} {symbol} read; no forecast to hold it against"
         now = writing.number(r.temperature_now, unit)
-        told = f"forecast {writing.number(r.expected_temperature, unit)}, read {read}; from now on {now} {symbol}"
+        line = f"forecast {writing.number(r.expected_temperature, unit)}, read {read}; from now on {now} {symbol}"
         if r.temperature_is_plausible:
-            return told
-        return f"{told}; so far from the forecast it makes no hour better: air it in the shade and read again"
+            return line
+        return f"{line}; so far from the forecast it makes no hour better: air it in the shade and read again"

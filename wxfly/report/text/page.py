@@ -70,7 +70,7 @@ def words_of(facts: AnswerFacts) -> PageWords:
         if facts.kind == "week":
             overview = tables.week_table(site, reader)
             spans = [(_day_title(site, day, reader), day.start, day.end) for day in site.days]
-        hours.append([(told, tables.hours_table(site, reader, start, end)) for told, start, end in spans])
+        hours.append([(phrase, tables.hours_table(site, reader, start, end)) for phrase, start, end in spans])
     if facts.comparison is not None and facts.comparison.start:
         overview = tables.turns_table(facts)
     unknown = [f"Not known: {line.words}" for line in facts.verdict.lines if line.about == "not known"]
@@ -93,5 +93,5 @@ def words_of(facts: AnswerFacts) -> PageWords:
 
 
 def _day_title(site: SiteAnswerFacts, day: DayFacts, reader: Reader) -> str:
-    told = ", ".join(reader.clock.span(w.start, w.end) for w in windows_of(site, day)) or "no window"
-    return f"{day_name(day.date)}: {told}"
+    phrase = ", ".join(reader.clock.span(w.start, w.end) for w in windows_of(site, day)) or "no window"
+    return f"{day_name(day.date)}: {phrase}"

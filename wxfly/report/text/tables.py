@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 from wxfly.pilot.elements import BY_NAME
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.comparison import AgainstFacts, StandingFacts
-from wxfly.report.facts.reasons import held_back, hour_at, reason_of, room_at
+from wxfly.report.facts.reasons import hour_at, reason_of, room_at, waiting_after
 from wxfly.report.facts.site import SiteAnswerFacts
 from wxfly.report.facts.values import listed
 from wxfly.report.facts.verdict import day_in_words, names_of, tightest, windows_of
@@ -66,7 +66,7 @@ def week_table(site: SiteAnswerFacts, reader: Reader) -> Table:
         name = day_name(day.date)
         windows = windows_of(site, day)
         if not windows:
-            rows.append([name, "", "", "", day_in_words(site, day, reader, with_sureness=False)])
+            rows.append([name, "", "", "", day_in_words(site, day, reader, with_chance=False)])
         for window in windows:
             unknown = f"; {titles(window.advised_not_known)} not known" if window.advised_not_known else ""
             reason = tightest(site, window, reader) + unknown
@@ -102,7 +102,7 @@ def _against(facts: AnswerFacts, against: AgainstFacts, reader: Reader) -> str:
         return "nothing is known"
     site = facts.sites[against.site_position]
     hour = hour_at(site, against.hour)
-    return held_back(site, hour) or room_at(site, against.element, hour, reader.units)
+    return waiting_after(site, hour) or room_at(site, against.element, hour, reader.units)
 
 
 def sites_table(facts: AnswerFacts) -> Table:
@@ -124,7 +124,7 @@ def sites_table(facts: AnswerFacts) -> Table:
         states = [_standing(standing, i) if lit else "dark" for standing in comparison.standings]
         better = comparison.better[i]
         who = "equal" if len(better) > 1 else "".join(names[k] for k in better)
-        rows.append([*(clock.hour_told_apart(start) for clock in clocks), *states, who])
+        rows.append([*(clock.distinguished_hour(start) for clock in clocks), *states, who])
     return [*(clock.zones(starts[0], starts[-1]) for clock in clocks), *names, "better"], rows
 
 

@@ -27,7 +27,7 @@ from wxfly.cube.contract import (
     VARIABLES,
     check_forecast,
     describe_coordinates,
-    mark_carried,
+    mark_provided,
     state_spans,
     with_lost_members,
 )
@@ -204,7 +204,7 @@ def _digits(values: Array) -> int | None:
 SERVICE = SERVICES["ensemble"].kept_as
 """Name of the service, stored with kept members."""
 MEMBER = "realization"
-_TOLD_DAYS = 15.0  # the last hour shows the start of an ensemble only if it is not longer than the request
+_REPORTED_DAYS = 15.0  # the last hour shows the start of an ensemble only if it is not longer than the request
 _KEY = re.compile(
     rf"(?P<name>{'|'.join(sorted(NAMES, key=len, reverse=True))}|(?:{'|'.join(AT_HEIGHT)})_\d{{1,4}}m)"
     r"(?:_member(?P<member>\d{2,}))?(?:_(?P<model>(?!member|spread|previous)[a-z][a-z0-9_]*))?"
@@ -347,7 +347,7 @@ def _cube_of(
     cube = parse_places(
         [place.document() for place in places], model=name, asked=None, retrieved=retrieved, run=run, names=names,
         is_list=len(places) > 1, what=what, members=members,
-        members_reach=row.range_days if row and row.range_days <= _TOLD_DAYS else math.inf,
+        members_reach=row.range_days if row and row.range_days <= _REPORTED_DAYS else math.inf,
     )  # fmt: skip
     cube = cube.assign_coords({MEMBER: np.array(members)})
     cube = cube.assign_coords(last_time=(MEMBER, np.full(len(members), _last_time(cube, row))))
@@ -355,10 +355,12 @@ def _cube_of(
     there = row.members if row else max(members) + 1 - min(1, min(members))
     cube = with_lost_members(cube, max(there - len(members), 0))
     cube = state_spans(describe_coordinates(cube), {"wind_speed_of_gust": row.gust_covers_hours} if row else None)
-    return check_forecast(mark_carried(cube, _carried_by(row, places, str(cube.attrs.get("not_used", "")))), place=what)
+    return check_forecast(
+        mark_provided(cube, _provided_by(row, places, str(cube.attrs.get("not_used", "")))), place=what
+    )
 
 
-def _carried_by(row: Ensemble | None, places: Sequence[MembersAtPlace], not_used: str) -> dict[str, set[float]]:
+def _provided_by(row: Ensemble | None, places: Sequence[MembersAtPlace], not_used: str) -> dict[str, set[float]]:
     """Tell what every member surely has, by our name its heights [m]; lost for all of them, it is lost.
 
     That is what came with a unit, and what every ensemble has. What else comes empty for all members, and without a
@@ -366,14 +368,14 @@ def _carried_by(row: Ensemble | None, places: Sequence[MembersAtPlace], not_used
     """
     always = {"temperature_2m", "precipitation", "wind_speed_10m", "wind_direction_10m"} if row else set()
     always |= {"wind_gusts_10m"} if row and row.gust_covers_hours != NOT_KNOWN else set()
-    carried: dict[str, set[float]] = {}
+    provided: dict[str, set[float]] = {}
     for place in places:
         for name in place.names:
             if (name in always or place.head["units"][name] != UNDEFINED) and (found := our_name(name)):
-                of_name = carried.setdefault(found[0], set())
+                of_name = provided.setdefault(found[0], set())
                 if found[1] is not None and not {name, name.replace("direction", "speed")} & set(not_used.split()):
                     of_name.add(float(found[1]))
-    return {name: heights for name, heights in carried.items() if heights or not VARIABLES[name].has_height}
+    return {name: heights for name, heights in provided.items() if heights or not VARIABLES[name].has_height}
 
 
 def _last_time(cube: xr.Dataset, row: Ensemble | None) -> np.datetime64:

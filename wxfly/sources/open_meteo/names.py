@@ -70,7 +70,7 @@ _SELDOM_ASKED = frozenset(
 _MISSED = "precipitation_probability"
 
 
-def carried_by(
+def provided_by(
     keys: Collection[str],
     levels: Mapping[str, Mapping[int, Array]],
     model: str,
@@ -119,7 +119,7 @@ def carried_by(
         }
         heights = {name: set(row.wind_heights) for name in WIND}
         heights["air_temperature_aloft"] = set(row.temperature_heights) if is_whole or aloft else set()
-        return _carried(names, heights)
+        return _provided(names, heights)
     given = {n for n in keys if n in NAMES}
     alike = list(MODELS.values())
     if model == "best_match" or model.endswith("_seamless"):  # of any models: only the wind at 10 m is used
@@ -136,10 +136,10 @@ def carried_by(
         heights["air_temperature_aloft"] = aloft if is_possible else came["air_temperature_aloft"]
         alike = alike or list(MODELS.values())
     usual = {n for n in NAMES if n not in _SELDOM_ASKED and all(m.carries_name(n) for m in alike)}
-    return _carried(given | usual, heights)
+    return _provided(given | usual, heights)
 
 
-def _carried(names: Collection[str], heights: Mapping[str, Collection[int]]) -> dict[str, frozenset[int]]:
+def _provided(names: Collection[str], heights: Mapping[str, Collection[int]]) -> dict[str, frozenset[int]]:
     flat: dict[str, frozenset[int]] = {NAMES[n]: frozenset() for n in names}
     return flat | {name: frozenset(h) for name, h in heights.items() if h}
 

@@ -19,16 +19,16 @@ import xarray as xr
 
 from wxfly import __version__
 from wxfly.cube.consistency import hide_contradictions
-from wxfly.cube.contract import ENSEMBLE, VARIABLES, Provenance, finish_cube, mark_carried
+from wxfly.cube.contract import ENSEMBLE, VARIABLES, Provenance, finish_cube, mark_provided
 from wxfly.pilot.services import SERVICES
 from wxfly.sources.open_meteo.models import MODELS, NOT_KNOWN, find_model
 from wxfly.sources.open_meteo.names import (
     PARTS_OF_PRECIPITATION,
-    carried_by,
     choose_columns,
     hourly_names,
     native_levels,
     our_name,
+    provided_by,
 )
 from wxfly.sources.reply import SourceError, parse_json
 from wxfly.units import UNITS, read_as
@@ -288,8 +288,8 @@ def _parse_place(
     cube = xr.Dataset(data, coords=coords, attrs={"model": chosen_model})
     unused = [*not_used, *dropped]
     is_whole = asked is not None and set(asked) >= set(hourly_names(find_model(str(model))))
-    also = carried_by(named, levels, chosen_model, made_up=dropped, is_whole=is_whole)
-    cube = mark_carried(cube, None if members else also)
+    also = provided_by(named, levels, chosen_model, made_up=dropped, is_whole=is_whole)
+    cube = mark_provided(cube, None if members else also)
     return cube.assign_attrs(not_used=" ".join(unused)) if unused else cube
 
 
