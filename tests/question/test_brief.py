@@ -202,7 +202,7 @@ def reading_line(*words: str) -> str:
     """Return the verdict of a field check."""
     done = CliRunner().invoke(main, ["check", *words])
     assert done.exit_code == 0, done.output
-    told = done.output.partition("Reading: ")[2].partition("Weight: ")[0]
+    told = done.output.partition("Weight: ")[0]
     return " ".join(line.strip() for line in told.splitlines())
 
 
@@ -215,7 +215,7 @@ CALM_DAY = ("Valdrenna", "--as-of", "2026-03-14T15:00Z")
         (
             "1.5",
             "2.5",
-            "in doubt; icing at 60 m possible; precipitation 17 % likely: wait Beside: visibility, 10.4 km, at least",
+            "in doubt; icing at 60 m possible; precipitation 17 % likely: wait",
         ),
         ("9", "14", "do not launch; a limit is more likely passed than kept"),
         ("3.1", "5.4", "in doubt; the limits hold surely only with a mean below 3.0 and gust 4.8 m/s"),
@@ -299,7 +299,7 @@ SATURATED = {"dew_point_temperature": 279.1, "relative_humidity": 0.99, "air_tem
 )
 def test_a_hazard_in_the_hours_of_the_flight_is_in_doubt_and_named(code, hour, said, monkeypatch) -> None:
     _, told, _ = check_with_code(code, hour.get("now", 15), monkeypatch, hours=2, **hour)
-    assert f": in doubt; {said}" in told
+    assert told.startswith(f"in doubt; {said}")
     assert "90 in 100" not in told
 
 
@@ -311,7 +311,8 @@ def test_a_squall_or_storm_one_or_two_hours_off_is_no_90_in_100(code, monkeypatc
         assert "90 in 100" not in told
         storm = asked.verdict.coming[0]
         assert storm.chance > share / 100
-        assert f"{100 * storm.chance:.0f} in 100 that it reaches the flight" in lines["Beside"]
+        assert f"{100 * storm.chance:.0f} in 100 that it reaches the flight" in told
+        assert "Beside" not in lines
 
 
 @pytest.mark.thorough
@@ -323,7 +324,7 @@ def test_what_comes_later_is_told_and_a_storm_now_is_no_launch(monkeypatch) -> N
     assert "hold at 60 m, 90 in 100" in told
     assert lines["Beside"].startswith("thunderstorm forecast from 19:00 on: ")
     _, told, lines = check_with_code(95, 15, monkeypatch)
-    assert told.endswith("do not launch; a storm is forecast for the hours of the flight")
+    assert told == ("do not launch; a storm is forecast for the hours of the flight")
     assert lines["Beside"].startswith("slight rain forecast now, ")
     _, told, _ = check_with_code(95, 14, monkeypatch)
     assert "in doubt; thunderstorm forecast until 16:00" in told
@@ -331,16 +332,15 @@ def test_what_comes_later_is_told_and_a_storm_now_is_no_launch(monkeypatch) -> N
 
 @pytest.mark.thorough
 def test_rain_and_gust_beside_a_flight_count(monkeypatch) -> None:
-    _, told, lines = check_with_code(63, 17, monkeypatch)
+    _, told, _ = check_with_code(63, 17, monkeypatch)
     assert "in doubt; precipitation outside the limit forecast from 17:00 on" in told
-    assert lines["Beside"].startswith("precipitation outside the limit forecast from 17:00 on")
-    _, told, lines = check_with_code(1, 17, monkeypatch, wind_speed_of_gust=16.0)
+    _, told, _ = check_with_code(1, 17, monkeypatch, wind_speed_of_gust=16.0)
     assert "in doubt; gust outside the limit forecast from 17:00 on" in told
 
 
 def test_an_hour_beside_that_is_not_known_is_no_90_in_100(monkeypatch) -> None:
     _, told, _ = check_with_code(1, 17, monkeypatch, wind_speed_of_gust=np.nan)
-    assert "in doubt; gust is not known from 17:00 on" in told
+    assert "in doubt; not known from 17:00 on: gust" in told
 
 
 @pytest.mark.thorough

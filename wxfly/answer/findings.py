@@ -283,7 +283,7 @@ class UsableHeight:
     height : float
         The lowest of its hours [m]; NaN where it is unknown in one of them.
     ends_by : str
-        The element that ends the climb, ``ceiling`` at the height limit; empty where the height is unknown.
+        The element that ends the climb, ``height_limit`` at the height limit; empty where the height is unknown.
     cloud_base_is_known : bool
         Whether it is in every hour; where not, cloud may end the climb lower.
     """

@@ -28,7 +28,7 @@ def find_usable_heights(
     start: np.datetime64 | None = None,
     end: np.datetime64 | None = None,
 ) -> xr.Dataset:
-    """Find the highest usable height of every hour, in steps of 5 m up to the ceiling.
+    """Find the highest usable height of every hour, in steps of 5 m up to the height limit.
 
     A height is usable when wind, gust and wind difference hold there **and at every step below**, for the aircraft has
     to climb through them, and when the distance to the cloud base is kept where the base is known. A step at which
@@ -51,7 +51,7 @@ def find_usable_heights(
         ``share_of_limit`` (time, ..., height): the largest share that wind, gust or wind difference takes of its
         limit [1], NaN where not known; ``usable_height`` (time, ...) [m]: 0 where not even the lowest step holds, NaN
         where the lowest step is not known; ``usable_height_ends_by`` (time, ...): the element that ends the climb,
-        ``ceiling`` at the top; ``cloud_base_is_known`` (time, ...): where it is not, cloud may end the climb earlier.
+        ``height_limit`` at the top; ``cloud_base_is_known`` (time, ...): where not, cloud may end the climb earlier.
     """
     heights = steps_to(limits.height_limit)
     profile = derive_heights(cube, heights, site=site, start=start, end=end)
@@ -111,7 +111,7 @@ def lower_of(one: xr.Dataset, other: xr.Dataset) -> xr.Dataset:
 
 
 def steps_to(height_limit: float) -> Array:
-    """Return the heights that are tried [m]: every 5 m up to the ceiling, which is the last."""
+    """Return the heights that are tried [m]: every 5 m up to the height limit, which is the last."""
     heights = np.arange(STEP, height_limit + 1e-9, STEP)
     return heights if heights.size and np.isclose(heights[-1], height_limit) else np.append(heights, height_limit)
 
@@ -131,7 +131,7 @@ def climb(smallest_margin: Array, cloud_clearance: Array, heights: Array) -> tup
     usable_height : ndarray
         ``[...]`` [m]; 0 where the first step is known to stop it, NaN where the first step is not known.
     stop : ndarray of int
-        ``[...]``: position of the step that ends the climb, the number of steps at the ceiling.
+        ``[...]``: position of the step that ends the climb, the number of steps at the height limit.
     """
     holds = (smallest_margin >= 0) & (cloud_clearance >= 0)
     stop = np.where(holds.all(axis=-1), heights.size, (~holds).argmax(axis=-1))
@@ -142,7 +142,7 @@ def climb(smallest_margin: Array, cloud_clearance: Array, heights: Array) -> tup
 
 
 def _which_ends(margins: Array, cloud: Array, stop: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
-    """Return which of the margins ends the climb at its step, after them cloud, after it the ceiling."""
+    """Return which of the margins ends the climb at its step, after them cloud, after it the height limit."""
     count = margins.shape[0]
     at = np.minimum(stop, margins.shape[-1] - 1)[..., None]
     there = np.take_along_axis(margins, np.broadcast_to(at, (count, *at.shape)), axis=-1)[..., 0]

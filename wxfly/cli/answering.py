@@ -141,7 +141,7 @@ def check(site: str | None, more: bool, as_json: bool, **words: Any) -> None:
     from wxfly.question.brief import ask_check
     from wxfly.report.facts.field_check import check_facts
     from wxfly.report.text.field_check import CheckWords
-    from wxfly.report.text.terminal import notes_first, render
+    from wxfly.report.text.terminal import render
 
     asked = ask_check(site, read_words(words), on_progress=tell_progress)
     facts = check_facts(asked)
@@ -150,9 +150,8 @@ def check(site: str | None, more: bool, as_json: bool, **words: Any) -> None:
 
         print_data(f"{to_json(facts)}\n".encode("utf-8", "backslashreplace"))
         return
-    notes = notes_first(facts.answer, width())  # how old the forecast is goes before what the reading says
     read = CheckWords(facts, asked.units, asked.time_zone).render(width())
-    say("\n\n".join(filter(None, [notes, read, render(facts.answer, width=width(), more=more)])))
+    say(f"{read}\n\n{render(facts.answer, width=width(), more=more)}")
 
 
 def _ask(kind: QuestionKind, places: list[str], outputs: Outputs, words: Words) -> None:

@@ -65,7 +65,7 @@ def forecast_asking(command: F) -> F:
         click.option("--aircraft", metavar="NAME", help="Aircraft class or one of your own (see: wxfly aircraft)."),
         click.option("--height", metavar="HEIGHT", help="Flight height above ground, such as 80m or 260ft.  [default: 60m; without unit: that of --units]"),
         click.option("--duration", metavar="TIME", help="Shortest window of use, such as 45min or 2h.  [default: 45min; without unit: min]"),
-        click.option("--rules", metavar="NAME", help="Rule set for ceiling, visibility, cloud and daylight (see: wxfly rules).  [default: own]"),
+        click.option("--rules", metavar="NAME", help="Rule set for height limit, visibility, cloud and daylight (see: wxfly rules).  [default: own]"),
         click.option("--reserve", type=float, metavar="SHARE", help="Share of every limit to keep in hand; an hour with less left is narrow.  [default: 0.2]"),
         click.option("--confidence", type=float, metavar="SHARE", help="Chance with which wind and gust at your height stay below what they are held for, as far as the carrying from the forecast's heights goes.  [default: 0.5]"),
         click.option("--require", "required", multiple=True, metavar="ELEMENT", help="Treat an element as required: where it is not known, the hour is not known."),

@@ -143,7 +143,7 @@ class HourFacts(Facts, frozen=True):
     usable_height: list[Metres | None]
     """Highest usable height above ground; 0 where not even the lowest step holds."""
     usable_height_ends_by: list[str | None]
-    """The element that ends the climb, ceiling at the height limit."""
+    """The element that ends the climb, height_limit at the height limit."""
     cloud_base_is_known: list[bool]
     """Where it is not, cloud may end the climb lower."""
     members: MemberFacts | None

@@ -32,6 +32,7 @@ from wxfly.report.facts.writing import (
     direction,
     duration,
     in_ten,
+    is_written_as_nothing,
     number,
     percent,
     titles,
@@ -102,6 +103,8 @@ class VerdictFacts(Facts, frozen=True):
     """How much of its limit is left."""
     as_far_as_known: bool
     """Whether something that the decision needs is not known."""
+    of_forecast: str
+    """What must be known of the forecast: that it is invented, how old it is; empty where there is nothing."""
     first_line: str
     """Whether, when and how sure, in the units of `display_units`."""
     lines: list[VerdictLine]
@@ -184,6 +187,7 @@ def _made(
         tightest=None if window is None else window.limiting_element,
         spare=None if window is None else window.margin,
         as_far_as_known=is_unknown,
+        of_forecast=_capital(", ".join(_of_forecast(asked))),
         first_line=first,
         lines=lines,
     )
@@ -218,18 +222,21 @@ def _few(needed: list[VerdictLine], others: list[VerdictLine]) -> list[VerdictLi
 
 def _begin(asked: Asked, words: str, is_unknown: bool, *, is_wet: bool = False) -> str:
     """Put before a verdict by what it must be read."""
-    before = []
+    before = [
+        *_of_forecast(asked),
+        *(["as far as known"] if is_unknown else []),
+        *(["forecast wet all along"] if is_wet else []),
+    ]
+    return _capital(": ".join([", ".join(before), words[:1].lower() + words[1:]]) if before else words)
+
+
+def _of_forecast(asked: Asked) -> Iterator[str]:
+    """Yield what must be known of the forecast: that it is invented, how old it is, that there is a note."""
     if asked.is_invented:
-        before.append("invented, do not fly by this")
+        yield "invented, do not fly by this"
     if any(note.kind in _FIRST_NOTES for note in asked.notes):
         old = (asked.age or 0) >= _OLD and any(note.kind == "forecast" for note in asked.notes)
-        before.append(f"forecast {age(asked.age)}, see the note" if old else "see the note")
-    if is_unknown:
-        before.append("as far as known")
-    if is_wet:
-        before.append("forecast wet all along")
-    phrase = ": ".join([*([", ".join(before)] if before else []), words[:1].lower() + words[1:] if before else words])
-    return phrase[:1].upper() + phrase[1:]
+        yield f"forecast {age(asked.age)}, see the note" if old else "see the note"
 
 
 def _first_line(asked: Asked, position: int, is_unknown: bool) -> str:
@@ -389,7 +396,8 @@ def tightest(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str:
     cause = window.likely_cause
     if cause is None:
         return room
-    if cause.element == window.limiting_element and cause.share is not None and room.endswith("limit to spare"):
+    has_room = (window.margin or 0.0) > 0 and not BY_NAME[cause.element].rule.words
+    if cause.element == window.limiting_element and cause.share is not None and has_room:
         return f"{room}; at worst {percent(cause.share)} likely to break it"
     return f"{likely(cause)}; {room}"
 
@@ -472,10 +480,11 @@ def change_in_words(change: ChangeFacts, reader: Reader) -> str:
     """Say what would change an answer; empty where the pilot can do nothing with it."""
     if change.kind == "more":
         element = BY_NAME[change.element or ""]
-        if not element.quantity or change.amount is None:
+        if not element.quantity or element.sense != "at_most" or change.amount is None:
             return ""
-        more = amount(change.amount, element.quantity, reader.units)
-        return "" if not float(more.split()[0]) > 0 else f"{more} more {element.title} would break it"
+        if is_written_as_nothing(change.amount, element.quantity, reader.units):
+            return ""
+        return f"{amount(change.amount, element.quantity, reader.units)} more {element.title} would break it"
     assert change.window is not None
     when = f"{reader.clock.day(change.window.start)} {reader.clock.span(change.window.start, change.window.end)}"
     match change.kind:
@@ -580,7 +589,9 @@ def _of_sites(asked: Asked) -> VerdictFacts:
         where = f"at {listed(names)} {period}"
         phrase = f"Not known whether there is room to fly {where}" if word == "not known" else f"No room to fly {where}"
         lines = [_other(asked, names, i) for i in range(len(names))]
-        return _made(asked, [], None, word, _begin(asked, f"{phrase}.", False), [*needed, *lines], bool(unknown))
+        # A no is only as sure as the hours that are known.
+        partly = word != "not known" and any(site.lit_hours.not_known_count for site in asked.sites)
+        return _made(asked, [], None, word, _begin(asked, f"{phrase}.", partly), [*needed, *lines], bool(unknown))
     best = order[0]
     site, reader = asked.sites[best], asked.readers[best]
     window = window_of_verdict(site)
@@ -660,7 +671,7 @@ def _other(asked: Asked, names: Sequence[str], position: int) -> VerdictLine:
 
 
 _HARDLY = 0.1
-"""What has a smaller chance is not worth a word in a comparison [1]."""
+"""What has a smaller chance is not worth a word in a comparison [1]; an estimate of ours."""
 
 
 def better_in_words(comparison: ComparisonFacts, names: Sequence[str]) -> str:

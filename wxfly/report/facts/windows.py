@@ -121,7 +121,7 @@ class WindowFacts(Facts, frozen=True):
     usable_height: Metres | None
     """Highest usable height above ground, the lowest of its hours."""
     usable_height_ends_by: str | None
-    """The element that ends the climb, ceiling at the height limit."""
+    """The element that ends the climb, height_limit at the height limit."""
     cloud_base_is_known: bool
     """Whether it is in every hour; where not, cloud may end the climb lower."""
     sight_range: Metres | None

@@ -45,6 +45,11 @@ def amount(value: float | None, quantity: str, units: str) -> str:
     return f"{number(value, unit)} {UNITS[unit].written}".strip()
 
 
+def is_written_as_nothing(value: float, quantity: str, units: str) -> bool:
+    """Say whether an SI value is so small that its number is written as zero."""
+    return float(number(value, unit_of(quantity, units))) == 0
+
+
 def height_down(value: float, units: str) -> str:
     """Write a height in whole metres or feet, rounded down, so that it never looks higher than it may be."""
     unit = unit_of("height", units)

@@ -27,7 +27,7 @@ def to_html(words: BriefWords, facts: BriefFacts | None, *, units: str) -> str:
 
 
 def _body(words: BriefWords, facts: BriefFacts | None, units: str) -> Iterable[str]:
-    yield shell.header(words.title, words.first)
+    yield shell.header(words.verdict, words.first)
     yield "<main>\n"
     for block in words.blocks:
         yield f'<section class="{block.name}">\n<h2>{escape(block.title)}</h2>\n'

@@ -76,7 +76,7 @@ def to_html(facts: AnswerFacts, drawn: Sequence[TimelineFacts], words: PageWords
 
 
 def _body(facts: AnswerFacts, drawn: Sequence[TimelineFacts], words: PageWords, charts: Charts) -> Iterable[str]:
-    yield shell.header(words.title, words.first)
+    yield shell.header(words.verdict, words.first)
     yield "<main>\n"
     yield answer_section(words)
     sites = list(enumerate(drawn))
@@ -99,10 +99,10 @@ def _body(facts: AnswerFacts, drawn: Sequence[TimelineFacts], words: PageWords, 
 
 
 def answer_section(words: PageWords) -> str:
-    """Return the answer itself, the block of text that stands before the pictures; all but the verdict is folded."""
+    """Return the few lines that a decision needs, before the pictures; the rest is folded."""
     more = "".join((f"<h3>{escape(name)}</h3>\n" if name else "") + shell.lines(lines) for name, lines in words.more)
     folded = f"<details>\n<summary>More of the answer</summary>\n{more}</details>\n"
-    return f'<section class="answer">\n<h2>The answer</h2>\n{shell.lines(words.answer)}{folded}</section>\n'
+    return f'<section class="answer">\n{shell.lines(words.answer)}{folded}</section>\n'
 
 
 def _place(

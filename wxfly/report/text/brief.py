@@ -12,8 +12,16 @@ from wxfly.report.facts.advice import WARM_PACK, of_the_storm
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.brief import BriefFacts, EnergyFacts
 from wxfly.report.facts.reasons import HourWords
-from wxfly.report.facts.values import CAUTIONS, energy_missing, listed
-from wxfly.report.facts.verdict import OUTLOOK_ONLY, not_known, period_words, tightest, what_ends, wind_and_gust
+from wxfly.report.facts.values import CAUTIONS, Period, energy_missing, listed
+from wxfly.report.facts.verdict import (
+    OUTLOOK_ONLY,
+    not_known,
+    period_words,
+    tightest,
+    title_of,
+    what_ends,
+    wind_and_gust,
+)
 from wxfly.report.facts.writing import (
     COMPASS,
     Clock,
@@ -47,7 +55,7 @@ _BEFORE = (
     "Storage card in, empty enough, and recording tried",
     "Rotors whole and tight, covers and gimbal guard off, arms locked",
     "Compass and position fix good; home point set here and read back",
-    "Return height above every obstacle round the way back, below the ceiling",
+    "Return height above every obstacle round the way back, below the height limit",
     "Observer briefed: where, how long, what to call out",
     "People, traffic, animals and other aircraft: a clear place to launch and a second one to land",
     f"Local rules, airspace and zones looked up today; permission {BLANK}{BLANK}",
@@ -76,9 +84,10 @@ class Block(NamedTuple):
 
 
 class BriefWords(NamedTuple):
-    """What a brief says: its title, what must be read first, its blocks, where it is from, what to mind."""
+    """What a brief says: title, verdict, what must be read first, blocks, where it is from, what to mind."""
 
     title: str
+    verdict: str
     first: list[str]
     blocks: list[Block]
     closing: list[str]
@@ -115,6 +124,7 @@ def words_of(facts: BriefFacts, *, units: str, time_zone: str | None) -> BriefWo
     ]
     return BriefWords(
         f"Flight brief: {isolated(site.site.name)}, {reader.clock.when(window.start, window.end)}",
+        _verdict(facts, reader),
         [*details.first_notes(facts.answer), *(f"Not known: {line}" for line in unknown)],
         blocks,
         details.origin(facts.answer, reader.clock),
@@ -134,10 +144,11 @@ def words_without_window(facts: AnswerFacts, *, units: str, time_zone: str | Non
     """
     (site,) = facts.sites
     reader = Reader(units, Clock(time_zone or site.site.time_zone))
-    verdict = [("Answer", facts.verdict.first_line), *((line.label, line.words) for line in facts.verdict.lines)]
+    verdict = [(line.label, line.words) for line in facts.verdict.lines]
     hours = tables.hours_table(site, reader, site.period.start, site.period.end)
     return BriefWords(
         f"Flight brief: {isolated(site.site.name)}, no window {period_words(site)}",
+        facts.verdict.first_line,
         details.first_notes(facts),
         [
             Block("decision", "Decision", [*verdict, *details.detail_lines(facts, 0)]),
@@ -150,7 +161,7 @@ def words_without_window(facts: AnswerFacts, *, units: str, time_zone: str | Non
 
 def to_text(words: BriefWords, width: int = 100) -> str:
     """Write a brief for the terminal; a table that is wider than it is left to the page."""
-    parts = [wrapped([words.title, *words.first], width)]
+    parts = [wrapped(block, width) for block in ([words.verdict], words.first) if block]
     for block in words.blocks:
         body = [wrapped([f"  {label}: {text}" for label, text in block.lines], width)]
         if block.table is not None:
@@ -164,14 +175,20 @@ def to_text(words: BriefWords, width: int = 100) -> str:
     return "\n\n".join([*parts, wrapped(words.cautions[:1], width)])
 
 
+def _verdict(facts: BriefFacts, reader: Reader) -> str:
+    """Return the first line of the answer, or that of the window asked for where it is another one."""
+    window, verdict = facts.window, facts.answer.verdict
+    if verdict.period == Period(window.start, window.end):
+        return verdict.first_line
+    when = reader.clock.when(window.start, window.end)
+    title = title_of(facts.answer.sites[0], window, reader, is_invented=facts.answer.invented is not None)
+    return f"Window {facts.rank}, {when}. {title}."
+
+
 def _decision(facts: BriefFacts, reader: Reader) -> list[Line]:
     """Return what the answer says of the window."""
     site, window = facts.answer.sites[0], facts.window
-    unknown = f", {titles(window.advised_not_known)} not known" if window.advised_not_known else ""
-    wet = ", forecast wet all along" if window.forecast_wet else ""
-    when = reader.clock.when(window.start, window.end)
     lines = [
-        ("The window", f"{when}: {window.room} to fly{wet}{unknown}"),
         ("Tightest", tightest(site, window, reader)),
         ("Ends", what_ends(site, window, reader) or "not within the time asked about"),
         ("Wind", wind_and_gust(site, window, reader)),
@@ -216,11 +233,11 @@ class _Words:
         if facts.energy_missing:
             lines.append(f"energy and reach: {energy_missing(facts.energy_missing)}")
         elif facts.energy is not None and facts.energy.needed_share is None and not facts.energy.refusal:
-            lines.append("energy and reach: wind, air or cells are outside what is known")
+            lines.append("energy and reach: wind, air or battery temperature is outside what is known")
         if facts.window.sight_range is None:
             lines.append("sight range")
         if facts.launch.largest_mean is None:
-            lines.append("the field check: the forecast does not give the way down to the hand")
+            lines.append("the field check: the forecast does not give the wind at the anemometer")
         return lines
 
     def launch(self) -> Block:
@@ -245,7 +262,7 @@ class _Words:
             if f.gust_expected is not None and f.largest_gust is not None and f.gust_expected > f.largest_gust:
                 lines.append(("Mind", "the gust of the forecast is already more than holds"))
         else:
-            lines.append(("Holds", "at no reading: the wind grows too much with height for a hand to tell"))
+            lines.append(("Holds", "at no reading: the wind grows too much with height"))
         stalls = f"a mean below {least} {unit}, where an anemometer may stand still"
         lines += [
             ("In doubt", f"every other pair of readings, {stalls}, among them: fly lower and nearer, or wait"),
@@ -403,12 +420,12 @@ class _Words:
         seen = amount(self._sight(), "height", self._units)
         by = f", by {window.sight_decided_by}" if window.sight_decided_by else ""
         limits = self._site.limits
-        ceiling = height_down(limits.height_limit, self._units)
+        highest = height_down(limits.height_limit, self._units)
         storm = [self._worst("thunderstorm"), *of_the_storm(facts)]
         lines = [
             ("Thunderstorm", "; ".join(storm)),
             ("Usable height", height),
-            ("Height limit", f"{ceiling} above ground, by the rules '{limits.rules}'; local rules may ask for less"),
+            ("Height limit", f"{highest} above ground, by the rules '{limits.rules}'; local rules may ask for less"),
             ("Sight range", f"{seen}{by}: how far you still see which way it points"),
             ("Sun", sun),
             ("Light", listed(facts.light)),

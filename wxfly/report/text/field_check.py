@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from datetime import datetime
 
 from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, ROW
 from wxfly.report.facts import writing
@@ -10,7 +12,8 @@ from wxfly.report.facts.field_check import STORM, CheckFacts, ComingFacts, Durin
 from wxfly.report.facts.reasons import HourWords
 from wxfly.report.facts.values import listed
 from wxfly.report.facts.writing import Clock
-from wxfly.report.text.console import wrapped
+from wxfly.report.text.console import isolated, wrapped
+from wxfly.report.text.details import first_notes
 from wxfly.times import as_moment
 from wxfly.units import UNITS, from_si
 
@@ -45,22 +48,33 @@ class CheckWords:
         self._sure = f"{100 * facts.launch.confidence:.0f} in 100"
 
     def render(self, width: int) -> str:
-        """Write it for a terminal; the answer for the rest of the day stands below it."""
-        return wrapped([f"{label}: {text}" for label, text in self.lines()], width)
+        """Write it for a terminal: the verdict, what must be known with it, and what it is made of."""
+        blocks = [[self.first_line()], first_notes(self._facts.answer), [f"{label}: {t}" for label, t in self.lines()]]
+        return "\n\n".join(wrapped(block, width) for block in blocks if block)
+
+    def first_line(self) -> str:
+        """Say where and when, whether the reading lets the aircraft launch, and why not."""
+        now, of_forecast = self._facts.answer.now, self._facts.answer.verdict.of_forecast
+        where = f"{isolated(self._site.site.name)}, {self._clock.day(now)} {self._hour(now)}"
+        return ": ".join(part for part in (of_forecast, where, self.verdict()) if part)
 
     def lines(self) -> list[tuple[str, str]]:
-        """Return what a field check says, the verdict of the reading first."""
+        """Return what the verdict of a field check is made of."""
         facts = self._facts
         if facts.verdict == "do not launch":  # else the first line names it
             said_above = {STORM} if Reason.STORM in facts.reasons else set()
             standing = [one for one in facts.during if one.in_doubt and one.element not in said_above]
         else:
             standing = [one for one in facts.during if one.chance is not None and not one.in_doubt]
-        beside = [*map(self._during, standing), *map(self._coming, facts.coming)]
+        said = facts.verdict == "in doubt"  # the first line then names what is near
+        beside = [
+            *map(self._during, standing),
+            *self._all_coming([c for c in facts.coming if not (said and c.in_doubt)]),
+        ]
         return [
             (label, text)
             for label, text in (
-                ("Reading", self.verdict()),
+                ("Reading", self._read()),
                 ("Beside", "; ".join(beside)),
                 ("Weight", self._weight()),
                 ("Wind", self._wind()),
@@ -72,20 +86,23 @@ class CheckWords:
 
     def verdict(self) -> str:
         """Say whether the limits of wind and gust hold aloft, and why not."""
-        facts, r = self._facts, self._facts.reading
-        read = f"mean {self._speed(r.mean)}" + ("" if r.gust is None else f", gust {self._speed(r.gust)}")
-        read += f" {self._unit} at {writing.amount(r.anemometer_height, 'height', self._units)}"
+        facts = self._facts
         if facts.verdict == "holds":
-            line = f"{read}: the limits of wind and gust hold at {self._height}, {self._sure}"
+            line = f"the limits of wind and gust hold at {self._height}, {self._sure}"
             unknown = writing.titles([one.element for one in facts.during])
             line += f", but {unknown} not known" if unknown else ""
             return f"{line}; from now on {self._of_flight()}"
         reasons = "; ".join(map(self._reason, facts.reasons))
         if facts.verdict == "do not launch":
-            return f"{read}: do not launch; {reasons}"
+            return f"do not launch; {reasons}"
         # Below, rain and storms are no less.
         way_out = "wait" if set(facts.reasons) <= _OF_THE_HOUR else "fly lower and nearer, or wait"
-        return f"{read}: in doubt; {reasons}: {way_out}"
+        return f"in doubt; {reasons}: {way_out}"
+
+    def _read(self) -> str:
+        r = self._facts.reading
+        read = f"mean {self._speed(r.mean)}" + ("" if r.gust is None else f", gust {self._speed(r.gust)}")
+        return f"{read} {self._unit} at {writing.amount(r.anemometer_height, 'height', self._units)}"
 
     def _reason(self, reason: Reason) -> str:
         launch, hours = self._facts.launch, self._site.intent.wait_hours
@@ -124,7 +141,19 @@ class CheckWords:
     def _near(self, *, is_known: bool) -> str:
         """Say what is so near in time that it may reach the flight."""
         near = [one for one in self._facts.coming if one.is_known == is_known and one.in_doubt]
-        return "; ".join(map(self._coming, near))
+        return "; ".join(self._all_coming(near))
+
+    def _all_coming(self, coming: Sequence[ComingFacts]) -> list[str]:
+        """Say what is forecast beside the flight; what is unknown from the same hour on in one phrase."""
+        unknown: dict[datetime, list[str]] = {}
+        for one in coming:
+            if not one.is_known:
+                unknown.setdefault(one.moment, []).append(one.element)
+        known = [self._coming(one) for one in coming if one.is_known]
+        return known + [f"not known from {self._hour(at)} on: {writing.titles(names)}" for at, names in unknown.items()]
+
+    def _hour(self, moment: datetime) -> str:
+        return self._clock.hour(as_moment(moment))
 
     def _standing(self, *, is_known: bool) -> str:
         """Say what stands against a launch in the hours of the flight."""
@@ -154,9 +183,7 @@ class CheckWords:
 
     def _coming(self, one: ComingFacts) -> str:
         """Say what is forecast beside the flight, when, and how likely its timing brings it."""
-        at, title = self._clock.hour(as_moment(one.moment)), BY_NAME[one.element].title
-        if not one.is_known:
-            return f"{title} is not known from {at} on"
+        at, title = self._hour(one.moment), BY_NAME[one.element].title
         share = "under 1" if one.chance < 0.01 else f"{100 * one.chance:.0f}"
         if one.is_past:
             return f"{title} forecast until {at}: {share} in 100 that it is late or still near"

@@ -27,8 +27,10 @@ class PageWords:
         Of the page.
     first : list of str
         What must be read before the answer.
+    verdict : str
+        Whether, when and how sure.
     answer : list of (str, str)
-        The answer in labelled lines, the first the largest.
+        What a decision needs beside it, in labelled lines.
     more : list of (str, list)
         By site, its name where there are several, and what else there is to say in labelled lines.
     readers : list of Reader
@@ -47,6 +49,7 @@ class PageWords:
 
     title: str
     first: list[str]
+    verdict: str
     answer: list[Line]
     more: list[tuple[str, list[Line]]]
     readers: list[Reader]
@@ -77,7 +80,8 @@ def words_of(facts: AnswerFacts) -> PageWords:
     return PageWords(
         title=title,
         first=[*details.first_notes(facts), *unknown],
-        answer=[("Answer", facts.verdict.first_line), *((line.label, line.words) for line in facts.verdict.lines)],
+        verdict=facts.verdict.first_line,
+        answer=[(line.label, line.words) for line in facts.verdict.lines],
         more=[
             (name if facts.kind == "compare" else "", details.detail_lines(facts, position))
             for position, name in enumerate(names)

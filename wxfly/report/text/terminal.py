@@ -43,16 +43,11 @@ def render(facts: AnswerFacts, *, width: int, more: bool = False) -> str:
     return "\n\n".join("\n".join(block) for block in blocks if block)
 
 
-def notes_first(facts: AnswerFacts, width: int) -> str:
-    """Write what must be read before anything else; empty when there is nothing."""
-    return "\n".join(line for note in details.first_notes(facts) for line in _wrap(note, width))
-
-
 def _more(facts: AnswerFacts, width: int) -> list[list[str]]:
     """Return the blocks that only `--more` shows."""
     readers = details.readers_of(facts)
     names = names_of(facts.sites, facts.display_units)
-    blocks = [[notes_first(facts, width)]] if facts.notes or facts.invented else []
+    blocks = [[line for note in details.first_notes(facts) for line in _wrap(note, width)]]
     for position, name in enumerate(names):
         lines = _lines(details.detail_lines(facts, position), width)
         blocks.append([*_wrap(isolated(name), width), *lines] if len(names) > 1 else lines)
