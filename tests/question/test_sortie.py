@@ -19,9 +19,10 @@ from wxfly.cli import main
 from wxfly.errors import WxflyError
 from wxfly.flight.leg import Plan
 from wxfly.pilot.aircraft import find_aircraft
+from wxfly.pilot.options import read_words
 from wxfly.question import ask as questions
 from wxfly.question import brief
-from wxfly.question.reading import read_question, read_words
+from wxfly.question.reading import read_question
 from wxfly.question.sortie import DEFAULT_DISTANCE
 from wxfly.report.json import schema
 
@@ -65,10 +66,11 @@ def test_best_judges_as_the_brief_does() -> None:
 
 
 @pytest.mark.parametrize(
-    "option", spread(["distance", "return_height", "work", "batteries", "battery_reserve", "cells", "payload"], 4)
+    "option",
+    spread(["distance", "return_height", "work", "batteries", "battery_reserve", "battery_temperature", "payload"], 4),
 )
 def test_any_of_its_options_asks_for_it(option) -> None:
-    value = {"batteries": 2, "battery_reserve": 0.3, "cells": "15degC", "payload": "30g", "work": "2min"}
+    value = {"batteries": 2, "battery_reserve": 0.3, "battery_temperature": "15degC", "payload": "30g", "work": "2min"}
     answer = ask(**{option: value.get(option, "80m")}).answers[0]
     assert list(answer.assessment["element"].values)[-1] == "return_leg"
     assert "return_leg" in answer.assessment.attrs["required"]

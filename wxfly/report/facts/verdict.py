@@ -57,7 +57,7 @@ _MINDS_SHOWN = 2
 _TITLES_SHOWN = 4
 _OLD = 6 * 3600
 """Age from which a forecast is named with it where there is a note on it [s]; common practice, no source."""
-_FIRST_NOTES = ("forecast", "no_newer_forecast", "members")
+_FIRST_NOTES = ("forecast", "no_newer_forecast", "members", "looser_limits")
 
 
 class Note(Facts, frozen=True):

@@ -72,7 +72,8 @@ def detail_lines(facts: AnswerFacts, position: int) -> list[Line]:
     if len(site.days) == 1:
         lines.append(("Light", light(site.days[0], reader.clock)))
     lines += _advice(site, window, reader)
-    return [*lines, ("Asked", asked_in_full(facts, position, reader))]
+    taken = taken_from(facts)
+    return [*lines, ("Asked", asked_in_full(facts, position, reader)), *([("From", taken)] if taken else [])]
 
 
 def _of_window(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> Iterator[Line]:
@@ -496,6 +497,14 @@ def asked_in_full(facts: AnswerFacts, position: int, reader: Reader) -> str:
     home = amount(plan.return_height, "height", reader.units)
     sure = f"sure in {100 * plan.confidence:.0f} of 100"
     return f"{phrase}; sortie {planned(plan, reader.units)}, home at {home}, {sure}"
+
+
+def taken_from(facts: AnswerFacts) -> str:
+    """Say which parts of the question are from a plan, the defaults of a site or the settings; empty for none."""
+    by_source: dict[str, list[str]] = {}
+    for one in facts.question.origins if facts.question is not None else ():
+        by_source.setdefault(one.source, []).append(one.option)
+    return "; ".join(f"{listed(options)} from {isolated(source)}" for source, options in by_source.items())
 
 
 def first_notes(facts: AnswerFacts) -> list[str]:
