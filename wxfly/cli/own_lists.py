@@ -10,6 +10,7 @@ import numpy as np
 from wxfly.cube.notes import NoteKind, kind_of
 from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import ENERGY_FIGURES, FIGURES, find_aircraft, load_aircraft
+from wxfly.pilot.options import Words, kept_values, written
 from wxfly.pilot.own_files import damage_notes
 from wxfly.pilot.rules import find_rules, load_rules
 from wxfly.pilot.settings import load_settings, own_aircraft_file, own_rules_file, sites_file
@@ -111,6 +112,15 @@ def add_site(
     save_site(sites_file(), site)
     ground = "ground not known" if np.isnan(site.surface_altitude) else f"ground {site.surface_altitude:.0f} m"
     return f"saved {name}: {_place(site)}, {ground}, {site.time_zone}"
+
+
+def set_site(name: str, words: Words, removed: Sequence[str]) -> str:
+    """Change the defaults of a saved site and say what they are."""
+    from wxfly.question.keeping import keep_defaults
+
+    keep_defaults(name, words, removed)
+    values = kept_values(read_sites(sites_file())[name].defaults)
+    return f"defaults of {name}: {', '.join(f'{key} {written(value)}' for key, value in values.items()) or 'none'}"
 
 
 def remove_site(name: str) -> str:

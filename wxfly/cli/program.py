@@ -301,6 +301,17 @@ def say(text: str) -> None:
     click.echo(console.readable(console.outgoing(text)))
 
 
+def ask(text: str, default: str) -> str:
+    """Ask for one line; an empty one is the default.
+
+    Raises
+    ------
+    click.Abort
+        When the input ends, or the pilot breaks off.
+    """
+    return str(click.prompt(console.readable(console.outgoing(text)), default=default))
+
+
 def print_data(content: bytes) -> None:
     """Print what programs read, in the bytes that it has, whatever the console speaks."""
     click.echo(content, nl=False)

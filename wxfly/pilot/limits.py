@@ -10,10 +10,9 @@ from typing import Any
 from wxfly.errors import WxflyError, unknown_name
 from wxfly.pilot.aircraft import FIGURES, Aircraft
 from wxfly.pilot.elements import BY_NAME, ELEMENTS, NAMES, REQUIRED_BY_DEFAULT, Element
-from wxfly.pilot.options import is_bare
 from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
 from wxfly.pilot.rules import RuleSet, find_rules
-from wxfly.units import SYSTEMS, UNITS, parse_quantity
+from wxfly.units import SYSTEMS, UNITS, is_bare, parse_quantity
 
 HEIGHT_OF_LAUNCH = 2.0
 """Height above ground of the gust limit for launching and landing [m]: where a pilot holds an anemometer."""
@@ -184,9 +183,9 @@ class OwnLimit:
     origin: str = ""
 
     @property
-    def whose(self) -> str:
-        """Return whose limit it is, in words."""
-        return "yours for today" + (f", from {self.origin}" if self.origin else "")
+    def since(self) -> str:
+        """Return where the pilot set it, in words that follow "your limit"."""
+        return f"from {self.origin}" if self.origin else "for today"
 
     def looser_fields(self, usual: Limits) -> tuple[str, ...]:
         """Return the fields in which this allows more than the usual limits, or may: one of them is not known."""
@@ -204,7 +203,7 @@ class OwnLimit:
         """
         looser = self.looser_fields(limits) if only_stricter else ()
         values: dict[str, Any] = {name: value for name, value in self.values.items() if name not in looser}
-        return replace(limits, **values, sources={**limits.sources, **dict.fromkeys(values, self.whose)})
+        return replace(limits, **values, sources={**limits.sources, **dict.fromkeys(values, f"yours {self.since}")})
 
 
 def _is_looser(name: str, value: float, usual: float | None) -> bool:

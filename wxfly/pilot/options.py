@@ -7,7 +7,6 @@ the option is written, what kind of value it takes, where its help stands, and w
 from __future__ import annotations
 
 import dataclasses
-import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
@@ -17,10 +16,11 @@ from pathlib import Path
 from typing import Any
 
 from wxfly.errors import WxflyError, shortened, unknown_name
-from wxfly.units import SYSTEMS, symbol_of_bare
+from wxfly.pilot.aircraft import DEFAULT as DEFAULT_AIRCRAFT
+from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
+from wxfly.units import SYSTEMS, is_bare, symbol_of_bare
 
 QUESTIONS = ("best", "compare", "week", "brief", "check")
-_BARE = re.compile(r"\s*[-+]?\d+(?:\.\d+)?\s*")
 
 
 class Heading(Enum):
@@ -445,7 +445,8 @@ class Words:
         questions=("brief", "check"),
     )
     aircraft: str | None = _row(
-        Text(), Heading.LIMITS, "Aircraft class or one of your own (see: wxfly aircraft).", "NAME", is_front=True,
+        Text(), Heading.LIMITS, "Aircraft class or one of your own (see: wxfly aircraft).", "NAME",
+        default=DEFAULT_AIRCRAFT, is_front=True,
     )
     height: str | None = _row(
         _LENGTH, Heading.LIMITS, "Flight height above ground, such as 80m or 260ft.", "HEIGHT", default="60m",
@@ -453,7 +454,7 @@ class Words:
     )
     rules: str | None = _row(
         Text(), Heading.LIMITS, "Rules for height, visibility, cloud and daylight (see: wxfly rules).", "NAME",
-        default="own", is_front=True,
+        default=DEFAULT_RULES, is_front=True,
     )
     limits: tuple[str, ...] = _row(
         OwnLimits(), Heading.LIMITS, "Your limit for today in place of one element's, such as gust=8m/s.",
@@ -675,8 +676,3 @@ def written(value: Any) -> str:
     if isinstance(value, tuple | list):
         return ",".join(map(str, value))
     return str(value).lower() if isinstance(value, bool) else str(value)
-
-
-def is_bare(text: str) -> bool:
-    """Return whether a text is a number without a unit."""
-    return bool(_BARE.fullmatch(text))

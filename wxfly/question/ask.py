@@ -286,8 +286,7 @@ def own_limit_notes(question: Question) -> list[Note]:
     looser, others = [], []
     for own in question.asked_of_limits.own_limits:
         told = _limit_in_words(own.element, [own.values[name] for name in own.values], question.units)
-        source = f", from {own.origin}," if own.origin else ""
-        words = f"your {BY_NAME[own.element].title} limit for today{source} is {told}"
+        words = f"your {BY_NAME[own.element].title} limit {own.since} is {told}"
         fields = own.looser_fields(usual)
         if not fields:
             others.append(words)

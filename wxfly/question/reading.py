@@ -304,7 +304,7 @@ def check_words(words: Words) -> None:
     Raises
     ------
     WxflyError
-        As `read_question` does, and for a height above the limit or a model that is not known.
+        As `read_question` does, and for a height above the limit, a model or an ensemble that is not known.
     """
     question = _read("best", Taken((), words), 1, False)
     if words.height is not None:
@@ -313,6 +313,10 @@ def check_words(words: Words) -> None:
         from wxfly.sources.open_meteo.models import find_model
 
         find_model(words.model)
+    if question.forecast.ensembles not in ((), (NO_MEMBERS,)):
+        from wxfly.retrieval.members import check_members
+
+        check_members(question.forecast.ensembles)
 
 
 def _read(kind: QuestionKind, taken: Taken, first_day: int, with_sortie: bool) -> Question:

@@ -77,18 +77,26 @@ def take_usual(given: Words, places: Sequence[str]) -> Taken:
     settings, saved = load_settings(), read_sites(sites_file())
     if not places and given.forecast_path is None:
         places = _home(settings, saved)
-    plan = [] if given.plan is None else [_plan(given.plan)]
-    of_settings = Layer("settings", settings.usual, "change it with: wxfly set")
     first = next(iter(saved.values()), None) if given.forecast_path is None else None
     sites = [site_of(place, saved) for place in places] or [first]
-    results = []
-    for site in sites:
-        own = [] if site is None else [_of_site(site)]
-        results.append(_filled(given, [*plan, *own, of_settings]))
+    results = [_filled(given, layers_of(given.plan, site, settings)) for site in sites]
     words, origins, used = results[0]
     _refuse_unlike(places, [result[0] for result in results])
     _refuse_doubtful(settings, words)
     return Taken(tuple(places), words, tuple(result[0].height for result in results), origins, used)
+
+
+def layers_of(plan: str | None, site: Site | None, settings: Settings) -> list[Layer]:
+    """Return what the pilot's files say of a question, what goes first first: plan, defaults of the site, settings."""
+    layers = [] if plan is None else [_plan(plan)]
+    layers += [] if site is None else [_of_site(site)]
+    return [*layers, Layer("settings", settings.usual, "change it with: wxfly set")]
+
+
+def taken_from(layers: Sequence[Layer]) -> tuple[Words, Mapping[str, str]]:
+    """Return the words that a question takes from layers where it says nothing itself, and where each is from."""
+    words, origins, _ = _filled(Words(), layers)
+    return words, origins
 
 
 def _home(settings: Settings, saved: OwnTable[Site]) -> list[str]:
