@@ -304,14 +304,11 @@ def with_daylight(conditions: xr.Dataset, rule: str) -> xr.Dataset:
     everywhere = conditions["wind_speed"].isel(edge=0, time=0, drop=True)
     places = everywhere.isel(realization=0, drop=True) if "realization" in everywhere.dims else everywhere
     latitude = conditions["latitude"].broadcast_like(places)
-    longitude = conditions["longitude"].broadcast_like(latitude).values
+    longitude = conditions["longitude"].broadcast_like(latitude)
     start = conditions["time"].values.astype("datetime64[s]")
-    usable_start = np.empty((start.size, *latitude.shape), dtype="datetime64[s]")
-    usable_end = np.empty_like(usable_start)
-    for index in np.ndindex(latitude.shape):
-        usable_start[:, *index], usable_end[:, *index] = sun.lit_part(
-            float(latitude.values[index]), float(longitude[index]), start, HOUR, rule=rule
-        )
+    usable_start, usable_end = sun.lit_part(
+        latitude.values, longitude.values, start.reshape(-1, *([1] * latitude.ndim)), HOUR, rule=rule
+    )
     lit = usable_end - usable_start
     minutes = np.where(np.isnat(lit), 0.0, lit.astype("timedelta64[s]").astype(float) / 60)
     dims = ("time", *everywhere.dims)
