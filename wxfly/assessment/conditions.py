@@ -386,7 +386,7 @@ _AT_HEIGHT = ("largest_wind_speed", "largest_gust", "wind_standard_deviation", "
 
 
 def derive_flight(
-    hours: Taker, *, height: float, site: Site, limits: Limits, return_height: float | None = None
+    hours: Taker, *, height: float, site: Site | None, limits: Limits, return_height: float | None = None
 ) -> xr.Dataset:
     """Work out what each hour asks of an aircraft at flight height, and in the other phases of its flight.
 
@@ -396,8 +396,8 @@ def derive_flight(
         As `wxfly.assessment.conditions.hours_of` gives it.
     height : float
         Flight height above ground [m].
-    site : Site
-        Whose ground counts.
+    site : Site or None
+        Whose ground counts; None takes the forecast's own.
     limits : Limits
         Its rule of daylight counts, and whether it has a limit of its own for the launch.
     return_height : float, optional

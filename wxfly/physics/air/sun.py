@@ -319,7 +319,7 @@ _BISECTIONS = 24  # half a day halved so often is 3 ms
 
 def _crossings(
     latitude: Array, below: Array, above: Array, elevation: float, longitude: Array, sun: _Sun
-) -> tuple[Array, Array]:
+) -> tuple[Array, npt.NDArray[np.bool_]]:
     """Find when the sun passes an elevation between a midnight and a noon.
 
     Parameters
@@ -367,7 +367,7 @@ def _crossings(
             is_below = _elevation(lat[left], lon[left], middle, sun) < elevation
             low, high = np.where(is_below, middle, low), np.where(is_below, high, middle)
         found[left] = high
-    return found, light & ~dark & ~np.isnan(lat * lon)
+    return found, np.asarray(light & ~dark & ~np.isnan(lat * lon))
 
 
 class _LitSpans(NamedTuple):
