@@ -45,11 +45,11 @@ def grid(rows: int, columns: int, hours: int = 7) -> xr.Dataset:
     for name, variable in cube.data_vars.items():
         wide = variable.values.reshape(*variable.shape, 1, 1) * np.ones((rows, columns))
         if name == "wind_speed" or name == "wind_speed_of_gust":
-            wide = wide * random.uniform(0.2, 5.0, wide.shape)
+            wide = wide * random.uniform(0.2, 3.0, wide.shape)
         elif name in ("air_temperature", "air_temperature_aloft", "dew_point_temperature"):
-            wide = wide - random.uniform(0.0, 25.0, wide.shape)
+            wide = wide - random.choice([0.0, 25.0], wide.shape)
         elif name == "precipitation_amount":
-            wide = wide + random.choice([0.0, 0.0, 0.05, 2.0], wide.shape)
+            wide = wide + random.choice([0.0] * 9 + [2.0], wide.shape)
         elif name == "wind_from_direction":
             wide = random.uniform(0, 360, wide.shape)
         wide[..., 0, 0] = np.nan if name in ("precipitation_amount", "wind_speed") else wide[..., 0, 0]
@@ -92,7 +92,7 @@ def test_nothing_is_read_until_values_are_asked_for_and_then_only_their_block() 
 
 def _compare_with_cells_alone(cube: xr.Dataset, cells: list[tuple[int, ...]]) -> None:
     judged = assess_grid(cube, limits(), height=HEIGHT, cell_hours=60).load(scheduler="synchronous")
-    assert len(np.unique(judged["state"])) >= 3
+    assert len(np.unique(judged["state"])) > 2
     for row, column in cells:
         place = {"row": row, "column": column}
         alone = assess(derive_flight(hours_of(cube.isel(place)), height=HEIGHT, site=None, limits=limits()), limits())
