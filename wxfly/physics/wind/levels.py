@@ -138,7 +138,7 @@ def chosen_level(speed: Array, direction: Array, height: Array, mask: Mask, *, l
     """Return the last or the first level that a mask selects, hour by hour."""
     count = mask.shape[-1]
     index = count - 1 - np.argmax(mask[..., ::-1], axis=-1) if last else np.argmax(mask, axis=-1)
-    found = mask.any(axis=-1)
+    found = np.asarray(mask.any(axis=-1))
     taken = (
         np.take_along_axis(np.broadcast_to(v, mask.shape), index[..., None], -1)[..., 0]
         for v in (speed, direction, height)
@@ -149,7 +149,7 @@ def chosen_level(speed: Array, direction: Array, height: Array, mask: Mask, *, l
 def either(first: Level, other: Level) -> Level:
     """Return the first level where it was found, else the other; both have one shape. The choice is ours."""
     pairs = ((getattr(first, name), getattr(other, name)) for name in ("speed", "direction", "height"))
-    return Level(np.asarray(first.found | other.found), *(np.where(first.found, one, two) for one, two in pairs))
+    return Level(np.logical_or(first.found, other.found), *(np.where(first.found, one, two) for one, two in pairs))
 
 
 def between_levels(below: Level, above: Level, z: Array, interpolation: str) -> tuple[Array, Array]:
