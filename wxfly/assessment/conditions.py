@@ -304,14 +304,11 @@ def with_daylight(conditions: xr.Dataset, rule: str) -> xr.Dataset:
     everywhere = conditions["wind_speed"].isel(edge=0, time=0, drop=True)
     places = everywhere.isel(realization=0, drop=True) if "realization" in everywhere.dims else everywhere
     latitude = conditions["latitude"].broadcast_like(places)
-    longitude = conditions["longitude"].broadcast_like(latitude).values
+    longitude = conditions["longitude"].broadcast_like(latitude)
     start = conditions["time"].values.astype("datetime64[s]")
-    usable_start = np.empty((start.size, *latitude.shape), dtype="datetime64[s]")
-    usable_end = np.empty_like(usable_start)
-    for index in np.ndindex(latitude.shape):
-        usable_start[:, *index], usable_end[:, *index] = sun.lit_part(
-            float(latitude.values[index]), float(longitude[index]), start, HOUR, rule=rule
-        )
+    usable_start, usable_end = sun.lit_part(
+        latitude.values, longitude.values, start.reshape(-1, *([1] * latitude.ndim)), HOUR, rule=rule
+    )
     lit = usable_end - usable_start
     minutes = np.where(np.isnat(lit), 0.0, lit.astype("timedelta64[s]").astype(float) / 60)
     dims = ("time", *everywhere.dims)
@@ -389,7 +386,7 @@ _AT_HEIGHT = ("largest_wind_speed", "largest_gust", "wind_standard_deviation", "
 
 
 def derive_flight(
-    hours: Taker, *, height: float, site: Site, limits: Limits, return_height: float | None = None
+    hours: Taker, *, height: float, site: Site | None, limits: Limits, return_height: float | None = None
 ) -> xr.Dataset:
     """Work out what each hour asks of an aircraft at flight height, and in the other phases of its flight.
 
@@ -399,8 +396,8 @@ def derive_flight(
         As `wxfly.assessment.conditions.hours_of` gives it.
     height : float
         Flight height above ground [m].
-    site : Site
-        Whose ground counts.
+    site : Site or None
+        Whose ground counts; None takes the forecast's own.
     limits : Limits
         Its rule of daylight counts, and whether it has a limit of its own for the launch.
     return_height : float, optional
