@@ -168,10 +168,12 @@ def derive_heights(
     def of_model(part: Taker) -> dict[str, Array]:
         aloft = WindAloft(part, site)
         extrapolated = aloft.at(judged)
+        deviation = extrapolated.standard_deviation
+        of_wind, of_gust = aloft.with_surroundings(deviation, aloft.gust_deviation(deviation, judged))
         return {
             "wind_speed": extrapolated.wind_speed,
-            "wind_standard_deviation": extrapolated.standard_deviation,
-            "gust_standard_deviation": aloft.gust_deviation(extrapolated.standard_deviation, judged),
+            "wind_standard_deviation": of_wind,
+            "gust_standard_deviation": of_gust,
             "wind_speed_of_gust": aloft.gust(extrapolated.wind_speed, judged),
             "wind_difference": aloft.difference(judged),
         }
@@ -189,17 +191,18 @@ def _wind(take: Taker, height: float, site: Site | None) -> dict[str, Array]:
     climb = aloft.climb_to(height)
     wind = aloft.at(climb)
     gusts = aloft.gust(wind.wind_speed, climb)
-    deviation = wind.standard_deviation[..., -1]
+    deviation = wind.standard_deviation[..., -1:]
+    of_wind, of_gust = aloft.with_surroundings(deviation, aloft.gust_deviation(deviation, climb[-1:]))
     return {
         "wind_speed": wind.wind_speed[..., -1],
         "wind_from_direction": wind.wind_from_direction[..., -1],
-        "wind_standard_deviation": deviation,
+        "wind_standard_deviation": of_wind[..., 0],
         "wind_method": np.asarray(wind.method[..., -1], dtype=float),
         "wind_difference": aloft.difference(climb[-1:])[..., 0],
         "wind_speed_at_10m": aloft.at_10m,
         "gust_at_10m": take("wind_speed_of_gust"),
         "wind_speed_of_gust": gusts[..., -1],
-        "gust_standard_deviation": aloft.gust_deviation(deviation[..., None], climb[-1:])[..., 0],
+        "gust_standard_deviation": of_gust[..., 0],
         # The aircraft climbs through what is below: a jet under the flight height counts.
         "largest_wind_speed": wind.wind_speed.max(axis=-1),
         "largest_gust": gusts.max(axis=-1),
