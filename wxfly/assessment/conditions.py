@@ -27,6 +27,7 @@ from wxfly.physics.air.humidity import (
     relative_humidity_from_dew_point,
     saturation_vapour_pressure,
 )
+from wxfly.physics.wind.surroundings import deviation_from_spread
 from wxfly.pilot.elements import NAMES
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH, Limits
 from wxfly.pilot.site import Site
@@ -75,6 +76,7 @@ def derive(
     def of_model(part: Taker) -> dict[str, Array]:
         found = _wind(part, height, site)
         found |= _air(part, height, ground)
+        found |= _surroundings(part)
         return found | weather(part, height, ground, found)
 
     result = of_each_model(take, of_model)
@@ -168,12 +170,10 @@ def derive_heights(
     def of_model(part: Taker) -> dict[str, Array]:
         aloft = WindAloft(part, site)
         extrapolated = aloft.at(judged)
-        deviation = extrapolated.standard_deviation
-        of_wind, of_gust = aloft.with_surroundings(deviation, aloft.gust_deviation(deviation, judged))
         return {
             "wind_speed": extrapolated.wind_speed,
-            "wind_standard_deviation": of_wind,
-            "gust_standard_deviation": of_gust,
+            "wind_standard_deviation": extrapolated.standard_deviation,
+            "gust_standard_deviation": aloft.gust_deviation(extrapolated.standard_deviation, judged),
             "wind_speed_of_gust": aloft.gust(extrapolated.wind_speed, judged),
             "wind_difference": aloft.difference(judged),
         }
@@ -191,22 +191,34 @@ def _wind(take: Taker, height: float, site: Site | None) -> dict[str, Array]:
     climb = aloft.climb_to(height)
     wind = aloft.at(climb)
     gusts = aloft.gust(wind.wind_speed, climb)
-    deviation = wind.standard_deviation[..., -1:]
-    of_wind, of_gust = aloft.with_surroundings(deviation, aloft.gust_deviation(deviation, climb[-1:]))
+    deviation = wind.standard_deviation[..., -1]
     return {
         "wind_speed": wind.wind_speed[..., -1],
         "wind_from_direction": wind.wind_from_direction[..., -1],
-        "wind_standard_deviation": of_wind[..., 0],
+        "wind_standard_deviation": deviation,
         "wind_method": np.asarray(wind.method[..., -1], dtype=float),
         "wind_difference": aloft.difference(climb[-1:])[..., 0],
         "wind_speed_at_10m": aloft.at_10m,
         "gust_at_10m": take("wind_speed_of_gust"),
         "wind_speed_of_gust": gusts[..., -1],
-        "gust_standard_deviation": of_gust[..., 0],
+        "gust_standard_deviation": aloft.gust_deviation(deviation[..., None], climb[-1:])[..., 0],
         # The aircraft climbs through what is below: a jet under the flight height counts.
         "largest_wind_speed": wind.wind_speed.max(axis=-1),
         "largest_gust": gusts.max(axis=-1),
         "low_level_jet": aloft.jet(),
+    }
+
+
+def _surroundings(take: Taker) -> dict[str, Array]:
+    """Return what the spread of the cells around adds to the error of wind and gust; nothing without such cells."""
+    if not take.has("wind_speed_spread_of_cells"):
+        return {}
+    wind = take("wind_speed_spread_of_cells")
+    gust = take("gust_spread_of_cells") if take.has("gust_spread_of_cells") else wind
+    return {
+        "wind_deviation_of_cells": deviation_from_spread(wind),
+        "gust_deviation_of_cells": deviation_from_spread(gust),
+        "cells_are_lost": (np.isnan(wind) | np.isnan(gust)).astype(float),
     }
 
 
@@ -349,6 +361,9 @@ DERIVED: dict[str, dict[str, str]] = {
     ),
     "wind_standard_deviation": _described("m s-1", "standard deviation of the wind's carrying to flight height"),
     "gust_standard_deviation": _described("m s-1", "standard deviation of the gust's carrying to flight height"),
+    "wind_deviation_of_cells": _described("m s-1", "what the spread of the cells around adds to the wind's error"),
+    "gust_deviation_of_cells": _described("m s-1", "what the spread of the cells around adds to the gust's error"),
+    "cells_are_lost": _described("1", "whether the spread of the cells around is lost"),
     "largest_wind_speed": _described("m s-1", "largest mean wind from 10 m up to flight height"),
     "largest_gust": _described("m s-1", "largest gust from 10 m up to flight height"),
     "wind_method": _described("1", "how the wind was carried (wxfly.physics.wind.profile.ProfileMethod)"),

@@ -15,7 +15,6 @@ from wxfly.assessment.hours import HOUR, Taker
 from wxfly.physics.air import sun
 from wxfly.physics.wind import exposure, gust, profile, shear, stability
 from wxfly.physics.wind.profile import ProfileMethod, WindAtHeight
-from wxfly.physics.wind.surroundings import deviation_from_spread
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site
 
@@ -82,18 +81,6 @@ class WindAloft:
         share = np.clip(np.log(np.maximum(wanted, 10.0) / 10.0) / np.log(8.0), 0.0, 1.0)
         own = GUST_DEVIATION * share if self.take.has("wind_speed_of_gust") else GUST_DEVIATION_WITHOUT_FORECAST
         return np.hypot(of_wind, own)
-
-    def with_surroundings(self, of_wind: Array, of_gust: Array) -> tuple[Array, Array]:
-        """Widen the standard deviations ``[..., wanted]`` of wind and gust where the cells around the place differ.
-
-        They are returned unchanged where the forecast comes without those cells.
-        """
-        if not self.take.has("wind_speed_spread_of_cells"):
-            return of_wind, of_gust
-        wind = deviation_from_spread(self.take("wind_speed_spread_of_cells"))[..., None]
-        has_gust = self.take.has("gust_spread_of_cells")
-        gust = deviation_from_spread(self.take("gust_spread_of_cells"))[..., None] if has_gust else wind
-        return np.hypot(of_wind, wind), np.hypot(of_gust, gust)
 
     def difference(self, wanted: Array) -> Array:
         """Return the largest difference of wind over 30 m on the climb to each height ``[wanted]`` [m s-1]."""

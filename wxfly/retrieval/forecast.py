@@ -174,7 +174,7 @@ def obtain(
             of_members = group.start(partial(members, sites, asked, settings, offline, on_progress))
         rest: dict[str, Any] = {"offline": offline, "now": now, "on_progress": on_progress}
         if model is not None or settings.names_model:
-            of_cells = {"offline": offline, "settings": settings, "on_progress": on_progress}
+            of_cells: dict[str, Any] = {"offline": offline, "settings": settings, "on_progress": on_progress}
             around = group.start(partial(obtain_cells, sites, model or settings.model, **of_cells))
             obtained = _of_sources(sites, model, settings, cells=around.result, height=asked.height, **rest)
         else:
@@ -296,9 +296,9 @@ def _of_chosen(
     for _ in range(_MOST_ROUNDS):
         if not to_ask or time.monotonic() - began > settings.patience_seconds:
             break
-        if plan.models[:1] and (finest := plan.models[0].name) not in around:
-            around[finest] = start(partial(obtain_cells, sites, finest, **of_cells))
         asked = {name: start(partial(_fetch, sites, name, settings, on_progress, at_once=True)) for name in to_ask}
+        if plan.models and (finest := plan.models[0].name) not in around:
+            around[finest] = start(partial(obtain_cells, sites, finest, **of_cells))
         for name, future in asked.items():
             try:
                 cubes, is_new, of_model = future.result()
@@ -391,7 +391,9 @@ def _without_service(
     from wxfly.cube.joined import join_models
 
     fault = next(iter(failed.values()), None)
-    why = [] if fault is None else [Note(f"no newer forecast is available: {fault}", NoteKind.NO_NEWER_FORECAST)]
+    why: list[str] = (
+        [] if fault is None else [Note(f"no newer forecast is available: {fault}", NoteKind.NO_NEWER_FORECAST)]
+    )
     stored: list[xr.Dataset] = []
     nothing: WxflyError | None = None
     for name in (*ranked, *(m for m in (DEFAULT_MODEL,) if m not in ranked)):

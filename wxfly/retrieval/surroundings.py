@@ -131,7 +131,7 @@ def with_cells(cube: xr.Dataset, sites: Sequence[Site], cells: Cells, height: fl
         around = cells.of_place.get(site.key)
         if around is None:
             continue
-        shared, here, there = np.intersect1d(time, around.time, return_indices=True)
+        _, here, there = np.intersect1d(time, around.time, return_indices=True)
         wind[here, column] = around.wind_spread(height)[there]
         of_gust = around.gust_spread()
         gust[here, column] = np.nan if of_gust is None else of_gust[there]
