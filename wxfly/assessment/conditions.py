@@ -27,6 +27,7 @@ from wxfly.physics.air.humidity import (
     relative_humidity_from_dew_point,
     saturation_vapour_pressure,
 )
+from wxfly.physics.wind.surroundings import deviation_from_spread
 from wxfly.pilot.elements import NAMES
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH, Limits
 from wxfly.pilot.site import Site
@@ -75,6 +76,7 @@ def derive(
     def of_model(part: Taker) -> dict[str, Array]:
         found = _wind(part, height, site)
         found |= _air(part, height, ground)
+        found |= _surroundings(part)
         return found | weather(part, height, ground, found)
 
     result = of_each_model(take, of_model)
@@ -204,6 +206,19 @@ def _wind(take: Taker, height: float, site: Site | None) -> dict[str, Array]:
         "largest_wind_speed": wind.wind_speed.max(axis=-1),
         "largest_gust": gusts.max(axis=-1),
         "low_level_jet": aloft.jet(),
+    }
+
+
+def _surroundings(take: Taker) -> dict[str, Array]:
+    """Return what the spread of the cells around adds to the error of wind and gust; nothing without such cells."""
+    if not take.has("wind_speed_spread_of_cells"):
+        return {}
+    wind = take("wind_speed_spread_of_cells")
+    gust = take("gust_spread_of_cells") if take.has("gust_spread_of_cells") else wind
+    return {
+        "wind_deviation_of_cells": deviation_from_spread(wind),
+        "gust_deviation_of_cells": deviation_from_spread(gust),
+        "cells_are_lost": (np.isnan(wind) | np.isnan(gust)).astype(float),
     }
 
 
@@ -343,6 +358,9 @@ DERIVED: dict[str, dict[str, str]] = {
     ),
     "wind_standard_deviation": _described("m s-1", "standard deviation of the wind's carrying to flight height"),
     "gust_standard_deviation": _described("m s-1", "standard deviation of the gust's carrying to flight height"),
+    "wind_deviation_of_cells": _described("m s-1", "what the spread of the cells around adds to the wind's error"),
+    "gust_deviation_of_cells": _described("m s-1", "what the spread of the cells around adds to the gust's error"),
+    "cells_are_lost": _described("1", "whether the spread of the cells around is lost"),
     "largest_wind_speed": _described("m s-1", "largest mean wind from 10 m up to flight height"),
     "largest_gust": _described("m s-1", "largest gust from 10 m up to flight height"),
     "wind_method": _described("1", "how the wind was carried (wxfly.physics.wind.profile.ProfileMethod)"),

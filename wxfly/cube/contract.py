@@ -181,6 +181,14 @@ _ROWS = (
         "air_temperature_percentile_90", "K", None, "ninetieth percentile of the air temperature at 2 m",
         _INSTANT, 170, 340, units_metadata=_ON_SCALE,
     ),
+    Variable(
+        "wind_speed_spread_of_cells", "m s-1", None, "standard deviation of the mean wind over the model's cells around",
+        _INSTANT, 0, 120,
+    ),
+    Variable(
+        "gust_spread_of_cells", "m s-1", None, "standard deviation of the gust over the model's cells around",
+        _HOUR_BEFORE, 0, 150,
+    ),
     Variable("kp_index", "1", None, "planetary Kp, held over its three hours", _HOUR_AFTER, 0, 9),
 )  # fmt: skip
 
@@ -193,6 +201,8 @@ OF_SOME_SOURCES = (
     "air_temperature_percentile_10",
     "air_temperature_percentile_90",
     "atmosphere_convective_inhibition",
+    "wind_speed_spread_of_cells",
+    "gust_spread_of_cells",
 )
 """Variables that most sources do not provide: the uncertainty of others, and what keeps unstable air from rising."""
 
