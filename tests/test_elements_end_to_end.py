@@ -64,7 +64,7 @@ CASES = {
     ),
     "precipitation": ({"precipitation_amount": 0.45}, {"precipitation_amount": 0.6}),
     "temperature": (
-        {"air_temperature": 311.15, "air_temperature_aloft": (311.1, 310.7, 310.4), "dew_point_temperature": 283.15},
+        {"air_temperature": 312.15, "air_temperature_aloft": (312.1, 311.7, 311.4), "dew_point_temperature": 283.15},
         {"air_temperature": 315.15, "air_temperature_aloft": (315.1, 314.7, 314.4), "dew_point_temperature": 283.15},
     ),
     "density_altitude": ({"surface_air_pressure": 72_000.0}, {"surface_air_pressure": 60_000.0}),
