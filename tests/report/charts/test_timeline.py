@@ -364,6 +364,47 @@ def test_the_height_picture_has_the_shades_of_the_margins(shape):
     briefing = brief(cubes=[stormy()])
     facts, (one,) = drawing(briefing)
     grid = sections(one, readers_of(facts)[0], 8, 12)[shape]["data"][0]
-    for row, share in zip(grid["z"], one.share_of_limit, strict=True):
-        assert [int(z) for z in row] == [shades.shade_of(1 - s, 0.2) for s in share[8:13]]
+    for row, margins in zip(grid["z"], one.margin_by_height, strict=True):
+        assert [int(z) for z in row] == [shades.shade_of(m, 0.2) for m in margins[8:13]]
     assert grid["zmax"] == 5
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "element", "shade"),
+    [
+        ("visibility_in_air", 800.0, "visibility", shades.OUTSIDE),
+        ("weather_code", 61.0, "precipitation", shades.OUTSIDE),
+        ("precipitation_amount", np.nan, "precipitation", None),
+    ],
+)
+def test_the_height_picture_shades_what_the_hour_says(name, value, element, shade):
+    cube = with_values(quiet_cube(36), name, value, 11, 13)
+    briefing = brief(cubes=[cube])
+    facts, (one,) = drawing(briefing)
+    (row,) = (e.margin for e in one.site.elements if e.name == element)
+    at = next(i for i in range(4, 24) if row[i] is None or row[i] < 0)
+    grid, *others = sections(one, readers_of(facts)[0], 0, at + 3)["wide"]["data"]
+    assert {row[at] for row in one.decides_by_height} == {element}
+    assert {None if row[at] is None else int(row[at]) for row in grid["z"]} == {shade}
+    assert any(trace["name"] == "not known" for trace in others) == (shade is None)
+    hover = grid["customdata"][0][at]
+    assert f"{element} not known" in hover if shade is None else f"{element} decides" in hover
+    assert {int(row[3]) for row in grid["z"]} == {shades.DARK}
+
+
+def test_at_no_height_is_more_left_than_the_elements_beside_wind_leave():
+    of_height = ("wind", "gust", "wind_difference", "cloud_base")
+    for briefing in (brief(), brief(cubes=[stormy()]), brief(cubes=[with_gaps()])):
+        for one in drawing(briefing)[1]:
+            rest = [np.array(e.margin, dtype=float) for e in one.site.elements if e.name not in of_height and e.judged]
+            least = np.fmin.reduce(np.stack(rest))
+            for row in one.margin_by_height:
+                assert not (np.array(row, dtype=float) > least + 1e-9).any()
+
+
+def test_cloud_counts_at_each_height_by_itself():
+    cube = with_values(quiet_cube(36), "cloud_base_altitude", 30.0 + 200.0)
+    _, (one,) = drawing(brief(cubes=[cube]))
+    noon = [row[12] for row in one.margin_by_height]
+    assert min(noon) < 0 <= noon[0]
+    assert one.decides_by_height[-1][12] == "cloud_base"

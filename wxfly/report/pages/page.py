@@ -131,9 +131,9 @@ def _place(
         yield _of_margin(one.site.limits.reserve)
     yield _chart(charts, f"Usable height of {what}", sections(one, reader, *span))
     yield (
-        '<p class="reading">How high: the margin that wind, gust or wind difference leaves at each height, the smallest'
-        " of the three, in the shades of the margins above. The thick line is the usable height, up to which everything"
-        " holds from the ground on; the dashed one is the flight height.</p>\n"
+        '<p class="reading">How high: the smallest margin at each height, in the shades of the margins above. Wind and'
+        " cloud are those of the height, all else that of the hour; dark hours are grey. The thick line is the usable"
+        " height, as far as wind and cloud allow from the ground on; the dashed one is the flight height.</p>\n"
     )
     yield _table(*line[1], caption=f"Table of {what}")
 
