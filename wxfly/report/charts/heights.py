@@ -55,7 +55,11 @@ def sections(facts: TimelineFacts, reader: Reader, first: int, last: int) -> dic
         "line": {"shape": "hv", "width": 4, "color": shades.BLACK}, "hoverinfo": "skip",
     }  # fmt: skip
     halo = {**line, "name": "", "line": {"shape": "hv", "width": 8, "color": shades.PAPER}}
+    dark = np.flatnonzero(~lit & ~np.isnan(left).all(axis=0))
     data = [grid, halo, line]
+    if dark.size:
+        boxes_of_dark = (dark + 0.5).tolist(), [0.0] * dark.size, [float(edges[-1])] * dark.size
+        data.insert(1, shades.dotted(*boxes_of_dark))
     heights, hours = np.nonzero(np.isnan(left))
     if hours.size:
         text = [hover[h][i] for h, i in zip(heights, hours, strict=True)]
@@ -113,10 +117,14 @@ def _usable_words(site: SiteAnswerFacts, hour: int, units: str) -> str:
 
 def _layout(site: SiteAnswerFacts, reader: Reader, times: np.ndarray, top: float, unit: str, *, tall: bool) -> Figure:
     flight = float(np.asarray(from_si(site.height, unit)))
-    name = f"flight height {writing.amount(site.height, 'height', reader.units)}"
+    name = f"{'dashes: ' if tall else ''}flight height {writing.amount(site.height, 'height', reader.units)}"
+    # Beside the panel, or on a phone above it, where no line runs.
+    beside: Figure = {"x": times.size, "xref": "x", "xanchor": "left", "y": flight, "yref": "y", "yanchor": "middle"}
+    if tall:
+        beside |= {"x": 0, "y": 1, "yref": "paper", "yanchor": "bottom", "yshift": 2}
     return shades.COMMON | {
-        "height": 256,
-        "margin": {"l": 48, "r": 4, "t": 12, "b": 46} if tall else {"l": LEFT, "r": RIGHT, "t": 12, "b": 46},
+        "height": 274 if tall else 256,
+        "margin": {"l": 48, "r": 4, "t": 30, "b": 46} if tall else {"l": LEFT, "r": RIGHT, "t": 12, "b": 46},
         "xaxis": axis_of_time(reader, times, tall=tall),
         "yaxis": {
             "range": [0, top], "fixedrange": True, "showgrid": False, "zeroline": False, "nticks": 7,
@@ -130,10 +138,5 @@ def _layout(site: SiteAnswerFacts, reader: Reader, times: np.ndarray, top: float
             }
             for colour, width, dash in ((shades.PAPER, 3, "solid"), (shades.BLACK, 1.5, "dash"))
         ],
-        "annotations": [
-            {
-                "text": name, "x": 0.1, "y": flight, "xref": "x", "yref": "y", "xanchor": "left", "yanchor": "bottom",
-                "showarrow": False, "bgcolor": "rgba(255,255,255,0.85)", "borderpad": 1, "font": {"size": 12},
-            }
-        ],
+        "annotations": [{"text": name, "showarrow": False, "font": {"size": 12}, **beside}],
     }  # fmt: skip
