@@ -130,7 +130,8 @@ def count_hours(answer: SiteAnswer, among: npt.NDArray[np.bool_] | None = None) 
     deciding, times = elements.most_common(1)[0] if elements else ("", 0)
     known = lit & ~np.isnan(margins)
     # Not cut at -1: of hours that are all far over their limits the one that is the least over them comes first.
-    nearest = int(np.where(known, uncut_hour_margins(answer.assessment), -np.inf).argmax()) if known.any() else None
+    at = np.flatnonzero(known)
+    nearest = int(at[uncut_hour_margins(answer.assessment)[at].argmax()]) if at.size else None
     return Count(
         int(lit.sum()),
         int((lit & (state >= State.NARROW)).sum()),

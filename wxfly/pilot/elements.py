@@ -166,8 +166,8 @@ LIMIT_RULES: dict[str, LimitRule] = {
         of_chance=margin_of_chance,
     ),
     "lit": LimitRule(
-        margin_of_light, "outside when dark; windows are cut to the lit part", "{word}", is_least=True,
-        words=("dark", "daylight"),
+        margin_of_light, "outside when dark by the rules; windows are cut to the lit part", "{word}", is_least=True,
+        words=("dark", "light as the rules ask"),
     ),
 }  # fmt: skip
 """The rules, by the name that an element gives as its sense."""

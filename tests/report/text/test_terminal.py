@@ -462,3 +462,12 @@ def test_no_sentence_is_long_and_no_amount_is_nothing(name):
     for sentence in (verdict.first_line, *(part for line in verdict.lines for part in line.words.split("; "))):
         assert len(sentence.split()) <= 25, sentence
         assert not re.search(r"(?<!\d)0(\.0)? (m/s|m|km) (over|more|beyond|short)", sentence)
+
+
+def test_a_window_at_night_names_the_light_that_the_rules_ask_for():
+    night = replace(TAKEN_ON, daylight_rule="any", aircraft_light="a white flashing light")
+    dark = replace(MEADOW, latitude=-80.0, time_zone="UTC")
+    told = " ".join(render(brief(sites=[dark], limits=night)).split())
+    assert "oom to fly at Meadow" in told
+    assert "No room" not in told
+    assert "part of it is night: you see the aircraft by its light alone; the rules ask for a white flashing" in told

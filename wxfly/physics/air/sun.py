@@ -32,7 +32,7 @@ HORIZON = -0.8333
 CIVIL_TWILIGHT = -6.0
 """Elevation of the sun's centre at civil dawn and dusk [degree]."""
 HALF_HOUR = 1800.0
-RULES = ("civil_twilight", "half_hour", "sun_up")
+RULES = ("civil_twilight", "half_hour", "sun_up", "any")
 
 _DAY = 86400.0
 _STEP = _DAY / 4
@@ -176,7 +176,7 @@ def lit_part(
     *,
     rule: str = "civil_twilight",
 ) -> tuple[Times, Times]:
-    """Return the part of each hour that is daylight by the rule.
+    """Return the part of each hour that has the light that the rule asks for.
 
     Parameters
     ----------
@@ -188,7 +188,8 @@ def lit_part(
         Length of every hour, at most a day.
     rule : str, optional
         ``civil_twilight``: sun's centre at -6 degrees or more [SERA]; ``half_hour``: from 30 minutes before
-        sunrise to 30 minutes after sunset [14CFR107.29]; ``sun_up``: from sunrise to sunset.
+        sunrise to 30 minutes after sunset [14CFR107.29]; ``sun_up``: from sunrise to sunset; ``any``: night too, so
+        every hour is whole.
 
     Returns
     -------
@@ -209,7 +210,9 @@ def lit_part(
     known = ~np.isnan(start)
     usable_start = np.full(start.shape, np.nan)
     usable_end = np.full(start.shape, np.nan)
-    if known.any() and np.isfinite(latitude) and np.isfinite(longitude):
+    if rule == "any":
+        usable_start, usable_end = np.ceil(start), np.floor(end)
+    elif known.any() and np.isfinite(latitude) and np.isfinite(longitude):
         first_day = int(np.floor(start[known].min() / _DAY)) - 2
         days = int(np.ceil(end[known].max() / _DAY)) + 3 - first_day
         begins, ends = _lit_intervals(float(latitude), float(longitude), first_day, days, rule)
