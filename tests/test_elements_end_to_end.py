@@ -19,7 +19,7 @@ from wxfly.pilot.elements import NAMES
 from wxfly.pilot.limits import limits_for
 
 # A little rain is allowed here, so that a shower can be there without being what decides.
-LIMITS = dataclasses.replace(limits_for(load_aircraft()["folding-quad-249g"]), maximum_precipitation=0.5)
+LIMITS = dataclasses.replace(limits_for(load_aircraft()["camera-quad-250g"]), maximum_precipitation=0.5)
 HEIGHT = 60.0
 NOON = 12
 FROST = {"air_temperature_aloft": (270.15, 270.15, 270.15), "air_temperature": 270.15}

@@ -85,7 +85,7 @@ def density_altitude(stamp, height, ground):
 def test_from_raw_numbers_to_the_margin(hour):
     first, second = read(hour), read(hour + 1)
     ground = json.loads(REPLY.read_text())["elevation"]
-    aircraft = load_aircraft()["folding-quad-249g"]
+    aircraft = load_aircraft()["camera-quad-250g"]
 
     wind = max(wind_at(first, HEIGHT), wind_at(second, HEIGHT))
     # The reply does not name its model, so its gust may look back up to three hours or be a snapshot: every stamp that

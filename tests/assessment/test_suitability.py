@@ -21,7 +21,7 @@ from wxfly.pilot.elements import (
 )
 from wxfly.pilot.limits import limits_for
 
-LIMITS = limits_for(load_aircraft()["folding-quad-249g"])
+LIMITS = limits_for(load_aircraft()["camera-quad-250g"])
 START = np.datetime64("2026-03-10T09", "ns")
 
 # A quiet hour: every element far from its limit.
@@ -70,7 +70,7 @@ def judged(**changed):
     return assess(conditions(**changed), LIMITS).isel(time=0)
 
 
-# One row for every element and state. The limits are those of the small folding quad at 60 m.
+# One row for every element and state. The limits are those of the small camera quad at 60 m.
 CASES = [
     ("wind", 2.0, State.INSIDE), ("wind", 7.5, State.NARROW), ("wind", 9.0, State.OUTSIDE),
     ("gust", 3.0, State.INSIDE), ("gust", 10.0, State.NARROW), ("gust", 11.0, State.OUTSIDE),

@@ -37,7 +37,7 @@ def test_every_limit_says_where_it_stands_and_when_it_was_read():
 
 
 def test_limits_follow_the_rule_set():
-    aircraft = find_aircraft("folding-quad-249g")
+    aircraft = find_aircraft("camera-quad-250g")
     us, own = limits_for(aircraft, find_rules("us")), limits_for(aircraft)
     assert us.height_limit == pytest.approx(121.92)
     assert us.daylight_rule == "half_hour"
@@ -95,7 +95,7 @@ def test_a_set_may_allow_night_and_names_the_light(tmp_path):
         '[night]\nheight_ceiling = "90 m"\nminimum_visibility = "5 km"\ncloud_separation = "150 m"\n'
         'daylight_rule = "any"\naircraft_light = "a white flashing light"\n'
     )
-    limits = limits_for(find_aircraft("folding-quad-249g"), find_rules("night", own))
+    limits = limits_for(find_aircraft("camera-quad-250g"), find_rules("night", own))
     assert limits.daylight_rule == "any"
     assert limits.aircraft_light == "a white flashing light"
 

@@ -191,7 +191,7 @@ def test_where_the_sun_stands(low, high, words):
 
 
 def test_an_aircraft_without_a_limit_is_told():
-    limits = replace(limits_for(find_aircraft("folding-quad-249g")), maximum_density_altitude=None)
+    limits = replace(limits_for(find_aircraft("camera-quad-250g")), maximum_density_altitude=None)
     briefing = brief(limits=limits)
     assert briefing.answers[0].assessment.attrs["not_judged"] == ["density_altitude"]
     assert "Not known density altitude: the aircraft gives no limit" in paragraphs(briefing)[0]

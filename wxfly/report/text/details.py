@@ -469,7 +469,7 @@ def elevation(low: float, high: float) -> str:
 
 
 def asked(site: SiteAnswerFacts, units: str) -> str:
-    """Say for what the answer is, such as ``Kelderness, 60 m above ground, folding camera quad under 250 g``."""
+    """Say for what the answer is, such as ``Kelderness, 60 m above ground, camera quad under 250 g``."""
     limits = site.limits
     height = amount(site.height, "height", units)
     phrase = f"{isolated(site.site.name)}, {height} above ground, {isolated(site.aircraft.title)}"
