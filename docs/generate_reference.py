@@ -20,6 +20,7 @@ from wxfly.cube.contract import VARIABLES
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.elements import ELEMENTS, LIMIT_RULES, REQUIRED_BY_DEFAULT, RETURN_LEG
 from wxfly.pilot.options import OPTIONS, Option, Quantity, options_of, read_words
+from wxfly.pilot.rules import STANDINGS, load_rules
 from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
 from wxfly.question.ask import ask
@@ -300,6 +301,30 @@ What an *element* is, is on the [page of the elements](elements.md); how sure a 
 [that of chances](../explanation/chance.md). Every answer starts at [AnswerFacts](#answerfacts).
 """
 
+
+def rules() -> str:
+    """Return the page of the rule sets."""
+    parts = [
+        NOTE,
+        "# Rule sets\n",
+        "Local rules prevail over every figure here. What is law has its paragraph and the day on which it was read;"
+        " where the text gives no figure, the line is a caution of wxfly. How to choose and make a set:"
+        " [rules](../how-to/rules.md).\n",
+    ]
+    for name, rule_set in load_rules().items():
+        parts.append(f"## {name}: {rule_set.title}\n\n{rule_set.reminder}\n")
+        for standing, words in STANDINGS.items():
+            rows = [
+                f"| `{key}` | {limit.written} | {limit.paragraph} | {limit.read} | {limit.note} |"
+                for key, limit in rule_set.limits.items()
+                if limit.standing == standing
+            ]
+            if rows:
+                head = "| limit | value | paragraph | read | note |\n|---|---|---|---|---|\n"
+                parts.append(f"{words}:\n\n{head}" + "\n".join(rows) + "\n")
+    return "\n".join(parts)
+
+
 PAGES = {
     "answer-json.md": answer_json,
     "command-line.md": command_line,
@@ -307,6 +332,7 @@ PAGES = {
     "services.md": services,
     "elements.md": elements,
     "aircraft.md": aircraft,
+    "rules.md": rules,
     "forecast-variables.md": forecast_variables,
 }
 

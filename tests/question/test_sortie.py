@@ -226,5 +226,5 @@ def test_lengths_and_what_is_planned_without_a_word() -> None:
         assert question.sortie.distance == pytest.approx(distance)
     plan = ask(batteries=2).answers[0].request.sortie.plan
     assert plan.distance == pytest.approx(101.75)  # as far as it is seen
-    assert find_aircraft("folding-quad-249g").characteristic_dimension is not None
+    assert find_aircraft("camera-quad-250g").characteristic_dimension is not None
     assert DEFAULT_DISTANCE == 100.0

@@ -18,7 +18,7 @@ import xarray as xr
 from wxfly.cube.contract import FORECAST_MODEL, models_of
 from wxfly.physics.air.precipitation import room_to_rate
 from wxfly.physics.probability import dressing_deviation, normal_quantile, standardised
-from wxfly.pilot.elements import BY_NAME, ELEMENTS, LIMIT_RULES, NAMES, Family, shipped_figures
+from wxfly.pilot.elements import BY_NAME, ELEMENTS, FULL_ROOM, LIMIT_RULES, NAMES, Family, shipped_figures
 
 Array = npt.NDArray[np.float64]
 
@@ -451,7 +451,7 @@ def _room_just_inside(name: str, limit: Array, lead: Array, law: ErrorLaw, extra
         key = "possible" if sense == "grade" else "missed"
         return normal_quantile(1.0 - law.figure(name, key, lead))
     if sense == "within":
-        return np.full(limit.shape, np.nan)  # the usual chance is the smaller: 5 K are more than an error
+        return np.broadcast_to(JUST_INSIDE * FULL_ROOM / law.figure(name, "error", lead), limit.shape)
     if kind == "square_root":
         return _room_of_amount(name, (1.0 - JUST_INSIDE) * limit, limit, lead, law, 1)
     error = law.figure(name, "error", lead)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -122,7 +123,7 @@ def _ask(kind: QuestionKind, places: list[str], outputs: Outputs, words: Words) 
         check_place(path, overwrite=outputs.overwrite)
     from wxfly.question.ask import ask
 
-    asked = ask(kind, places, words, on_progress=tell_progress)
+    asked = replace(ask(kind, places, words, on_progress=tell_progress), alarm=outputs.alarm)
     for format, path in outputs.files.items():
         _write(path, format.write(asked), overwrite=outputs.overwrite)
     for format in outputs.printed:

@@ -145,7 +145,7 @@ def clear_store(certain: bool) -> None:
     say(store_tasks.clear(certain=certain))
 
 
-@main.command(epilog="Example: wxfly aircraft folding-quad-249g")
+@main.command(epilog="Example: wxfly aircraft camera-quad-250g")
 @click.argument("name", required=False)
 @click.option("--units", type=click.Choice(list(SYSTEMS)), default="metric", show_default=True)
 def aircraft(name: str | None, units: str) -> None:

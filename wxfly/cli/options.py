@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 from functools import wraps
 from pathlib import Path
 from typing import Any, TypeVar, cast
@@ -24,6 +25,7 @@ from wxfly.pilot.options import (
     usual_options,
 )
 from wxfly.report.formats import FORMATS, Format
+from wxfly.units import parse_quantity
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -79,25 +81,32 @@ def _headed(*names: str, heading: Heading, is_front: bool = False, **rest: Any) 
 class Outputs:
     """How an answer is written: the formats to print, those that go to files, whether these may replace others.
 
-    `more` is whether the text says all that is known, not the verdict alone.
+    `more` is whether the text says all that is known, not the verdict alone; `alarm` is how long before a window a calendar
+    reminds.
     """
 
     printed: Sequence[Format]
     files: Mapping[Format, Path]
     overwrite: bool
     more: bool
+    alarm: timedelta | None = None
 
 
 def telling(command: F) -> F:
     """Add the options that say how the answer is written; the command gets them as one `Outputs`."""
 
     @wraps(command)
-    def with_outputs(*, overwrite: bool, more: bool, **words: Any) -> Any:
+    def with_outputs(*, overwrite: bool, more: bool, alarm: str | None, **words: Any) -> Any:
         given = {format: value for format in FORMATS if (value := words.pop(format.name))}
         files = {format: path for format, path in given.items() if format.mark}
-        return command(outputs=Outputs([f for f in given if not f.mark], files, overwrite, more), **words)
+        before = None if alarm is None else timedelta(seconds=parse_quantity(alarm, "time", default_unit="min"))
+        if before is not None and not any(format.name == "ics" for format in files):
+            raise click.UsageError("--alarm is for a calendar; give --ics PATH too")
+        return command(outputs=Outputs([f for f in given if not f.mark], files, overwrite, more, before), **words)
 
     written: Any = overwriting(with_outputs)
+    text = "With --ics: remind this long before each window, such as 2h.  [without unit: min]"
+    written = _headed("--alarm", heading=Heading.OUTPUT, metavar="TIME", help=text)(written)
     for f in reversed(FORMATS):
         written = output(f"--{f.name}", f.name, help=f.help, is_file=bool(f.mark), is_front=f.name in _FRONT_FORMATS)(
             written

@@ -280,7 +280,7 @@ def _log_options(*, hidden: bool) -> list[click.Parameter]:
     cls=Program,
     params=_log_options(hidden=False),
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
-    epilog=f"Example: wxfly best --aircraft folding-quad-249g --height 80m. {CAUTION}",
+    epilog=f"Example: wxfly best --aircraft camera-quad-250g --height 80m. {CAUTION}",
 )
 @click.version_option(__version__, prog_name="wxfly")
 def main() -> None:

@@ -138,7 +138,7 @@ def set_one(key: str, value: str | None, remove: bool) -> None:
 @main.group(
     invoke_without_command=True,
     subcommand_metavar="[COMMAND] [ARGS]...",
-    epilog="Example: wxfly plans add roof --aircraft folding-quad-249g --height 60m --limit gust=8m/s",
+    epilog="Example: wxfly plans add roof --aircraft camera-quad-250g --height 60m --limit gust=8m/s",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the plans as JSON.")
 @click.pass_context

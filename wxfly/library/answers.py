@@ -158,7 +158,7 @@ def best(site: str | None = None, **keywords: Unpack[KeywordsOfDay]) -> Answer:
     Examples
     --------
     >>> import wxfly
-    >>> answer = wxfly.best("Kelderness", height=80.0, aircraft="folding-quad-249g")
+    >>> answer = wxfly.best("Kelderness", height=80.0, aircraft="camera-quad-250g")
     >>> answer.windows[0].limiting_element
     'gust'
     >>> round(float(answer.to_frame()["gust_margin"].max()), 2)

@@ -44,7 +44,7 @@ class Limits:
     height_limit : float
         Height limit, above ground [m].
     daylight_rule : str
-        ``civil_twilight``, ``half_hour`` or ``sun_up``.
+        ``civil_twilight``, ``half_hour``, ``sun_up`` or ``any``.
     rules : str
         Name of the rule set that gave the limits of height, visibility, cloud and daylight.
     maximum_kp : float or None
@@ -58,6 +58,8 @@ class Limits:
         Elements without which an hour is *not known*; the others are advised.
     sources : mapping
         The source of each limit.
+    aircraft_light : str
+        Light that the rules ask for on the aircraft, and when; empty for none.
     accepted : tuple of str
         Elements that the pilot made advised by name: an hour that has lost one takes its state from the others.
     maximum_gust_at_launch : float or None
@@ -83,6 +85,7 @@ class Limits:
     required: tuple[str, ...] = REQUIRED_BY_DEFAULT
     sources: Mapping[str, str] = field(default_factory=dict, compare=False)
     maximum_gust_at_launch: float | None = None
+    aircraft_light: str = ""
     accepted: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:

@@ -3,7 +3,7 @@
 A plan may say whatever the options say, under the same names with underscores::
 
     [roof]
-    aircraft = "folding-quad-249g"
+    aircraft = "camera-quad-250g"
     height = "60 m"
     limit = ["gust=8m/s"]
 """

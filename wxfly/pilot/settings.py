@@ -4,7 +4,7 @@ Order of precedence: environment, then the pilot's ``config.toml``, then the def
 configuration folder with ``sites.toml``, ``plans.toml`` and ``aircraft.toml``::
 
     home = "meadow"               # the saved site of a question that names none
-    aircraft = "folding-quad-249g"  # and any other option of a question, under its name with underscores
+    aircraft = "camera-quad-250g"  # and any other option of a question, under its name with underscores
     height = "60 m"
 
     model = "icon_eu"             # one weather model for every place, unless --model names another;

@@ -8,6 +8,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from datetime import timedelta
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -49,6 +50,8 @@ class Asked:
     units: str
     time_zone: str | None
     question: Question
+    alarm: timedelta | None = None
+    """How long before a window a calendar reminds."""
 
 
 @dataclass(frozen=True)

@@ -253,3 +253,13 @@ class TestLight:
     def test_shadow(self, h: float, height: float) -> None:
         assert float(sun.shadow_length(height, h)) * np.tan(np.radians(h)) == pytest.approx(height)
         assert np.isnan(sun.shadow_length(height, -h))
+
+
+def test_where_any_light_will_do_every_hour_is_whole():
+    given = hours("2025-12-21", 24)
+    begin, end = sun.lit_part(*TROMSO, given, HOUR, rule="any")
+    assert (begin == given).all()
+    assert (end == given + HOUR).all()
+    begin, end = sun.lit_part(*TROMSO, np.array(["NaT"], dtype="datetime64[s]"), HOUR, rule="any")
+    assert np.isnat(begin).all()
+    assert np.isnat(end).all()

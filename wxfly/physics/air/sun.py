@@ -37,7 +37,7 @@ HORIZON = -0.8333
 CIVIL_TWILIGHT = -6.0
 """Elevation of the sun's centre at civil dawn and dusk [degree]."""
 HALF_HOUR = 1800.0
-RULES = ("civil_twilight", "half_hour", "sun_up")
+RULES = ("civil_twilight", "half_hour", "sun_up", "any")
 
 _DAY = 86400.0
 _STEP = _DAY / 4
@@ -189,7 +189,7 @@ def lit_part(
     *,
     rule: str = "civil_twilight",
 ) -> tuple[Times, Times]:
-    """Return the part of each hour that is daylight by the rule.
+    """Return the part of each hour that has the light that the rule asks for.
 
     Parameters
     ----------
@@ -201,7 +201,8 @@ def lit_part(
         Length of every hour, at most a day.
     rule : str, optional
         ``civil_twilight``: sun's centre at -6 degrees or more [SERA]; ``half_hour``: from 30 minutes before
-        sunrise to 30 minutes after sunset [14CFR107.29]; ``sun_up``: from sunrise to sunset.
+        sunrise to 30 minutes after sunset [14CFR107.29]; ``sun_up``: from sunrise to sunset; ``any``: night too, so
+        every hour is whole.
 
     Returns
     -------
@@ -222,6 +223,9 @@ def lit_part(
     lat, lon = np.broadcast_arrays(np.asarray(latitude, dtype=float), np.asarray(longitude, dtype=float))
     shape = np.broadcast_shapes(lat.shape, start.shape)
     known = ~np.isnan(start)
+    if rule == "any":
+        begin, end = np.broadcast_to(np.ceil(start), shape), np.broadcast_to(np.floor(start + length), shape)
+        return _to_time(begin).astype("datetime64[s]"), _to_time(end).astype("datetime64[s]")
     if not known.any() or lat.size == 0:
         nothing = np.full(shape, np.datetime64("NaT", "s"))
         return nothing, nothing.copy()

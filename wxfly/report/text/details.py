@@ -8,7 +8,7 @@ from datetime import timedelta
 
 from wxfly.pilot.elements import BY_NAME, GRAVEST
 from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
-from wxfly.report.facts.advice import TWILIGHT, AdviceFacts, what_to_mind
+from wxfly.report.facts.advice import AdviceFacts, after_sunset, what_to_mind
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.hours import DayFacts
 from wxfly.report.facts.place import title_of_variable
@@ -428,8 +428,9 @@ def _advice(site: SiteAnswerFacts, window: WindowFacts | None, reader: Reader) -
         yield "Sun", sun
     for words in what_to_mind(site.advice, reader.units):
         yield "Mind", words
-    if site.advice.is_twilight:
-        yield "Mind", TWILIGHT
+    dark = after_sunset(site.advice, site.limits.aircraft_light)
+    if dark:
+        yield "Mind", dark
 
 
 def usable_height(window: WindowFacts, units: str) -> str:
@@ -469,7 +470,7 @@ def elevation(low: float, high: float) -> str:
 
 
 def asked(site: SiteAnswerFacts, units: str) -> str:
-    """Say for what the answer is, such as ``Kelderness, 60 m above ground, folding camera quad under 250 g``."""
+    """Say for what the answer is, such as ``Kelderness, 60 m above ground, camera quad under 250 g``."""
     limits = site.limits
     height = amount(site.height, "height", units)
     phrase = f"{isolated(site.site.name)}, {height} above ground, {isolated(site.aircraft.title)}"
