@@ -15,7 +15,7 @@ from wxfly.answer.request import QuestionKind
 from wxfly.errors import WxflyError, unknown_name
 from wxfly.question.reading import Words
 from wxfly.times import read_moment
-from wxfly.units import SYSTEMS
+from wxfly.units import SYSTEMS, read_share
 
 Quantity = float | str
 """A number in SI units, or a text with its unit."""
@@ -45,8 +45,8 @@ class Keywords(TypedDict, total=False):
         Driving out, worth of a flight, damage; in one currency.
     rules : str
         Name of a rule set.
-    reserve, confidence, battery_reserve : float
-        Shares: of every limit to keep; chance that wind and gust stay below what is compared; of a battery to land
+    reserve, confidence, battery_reserve : float or str
+        Shares, 0.2 or ``"20%"``: of every limit to keep; chance that wind and gust stay below what is compared; of a battery to land
         with.
     launch_limit : float or str
         Largest gust 2 m above ground for launching and landing [m s-1].
@@ -90,8 +90,8 @@ class Keywords(TypedDict, total=False):
     wait: int | None
     costs: str | Sequence[float] | None
     rules: str | None
-    reserve: float | None
-    confidence: float | None
+    reserve: float | str | None
+    confidence: float | str | None
     launch_limit: Quantity | None
     required: str | Sequence[str] | None
     advised: str | Sequence[str] | None
@@ -110,7 +110,7 @@ class Keywords(TypedDict, total=False):
     return_height: Quantity | None
     work: Quantity | None
     batteries: int | None
-    battery_reserve: float | None
+    battery_reserve: float | str | None
     cells: Quantity | None
     payload: Quantity | None
 
@@ -193,9 +193,9 @@ def _read(name: str, value: Any) -> Any:
     if name in _COUNTS:
         return _count(name, value)
     if name in _SHARES:
-        if not _is_number(value):
-            raise _unfit(name, value, "a share, such as 0.2")
-        return float(value)
+        if not (_is_number(value) or isinstance(value, str)):
+            raise _unfit(name, value, "a share, such as 0.2 or '20%'")
+        return read_share(value, name)
     if name in _SWITCHES:
         if not isinstance(value, bool | np.bool_):
             raise _unfit(name, value, "True or False")

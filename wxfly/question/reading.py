@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
@@ -25,7 +26,7 @@ from wxfly.pilot.rules import RuleSet, find_rules
 from wxfly.pilot.settings import own_aircraft_file, own_rules_file, sites_file
 from wxfly.pilot.site import read_sites, zone_of
 from wxfly.times import read_day, read_moment
-from wxfly.units import read_quantity
+from wxfly.units import read_number, read_quantity, read_share
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,8 +44,8 @@ class Words:
     wait: int | None = None
     costs: str | None = None
     rules: str | None = None
-    reserve: float | None = None
-    confidence: float | None = None
+    reserve: float | str | None = None
+    confidence: float | str | None = None
     launch_limit: str | None = None
     required: tuple[str, ...] = ()
     advised: tuple[str, ...] = ()
@@ -65,7 +66,7 @@ class Words:
     return_height: str | None = None
     work: str | None = None
     batteries: int | None = None
-    battery_reserve: float | None = None
+    battery_reserve: float | str | None = None
     cells: str | None = None
     payload: str | None = None
     anemometer_height: str | None = None
@@ -111,6 +112,8 @@ NO_MEMBERS = "none"
 """In place of the name of an ensemble: the one forecast gives the chance."""
 WEEK = 7
 _COMPASS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
+_LETTERS = {"N": "north", "E": "east", "S": "south", "W": "west"}
+_DEGREES = re.compile(r"(\d+(?:[.,]\d+)?)\s*(?:°|deg|degrees?)?")
 
 
 @dataclass(frozen=True)
@@ -367,7 +370,7 @@ def read_question(
         read_direction(words.toward),
         words.prefer == "low-light",
         _sortie(words, units) if with_sortie or words.plans_a_sortie else None,
-        CONFIDENCE if words.confidence is None else max(float(words.confidence), 0.5),
+        CONFIDENCE if asked_of_limits.confidence is None else max(asked_of_limits.confidence, 0.5),
         words.fresh,
         units,
         words.time_zone,
@@ -428,8 +431,8 @@ def _asked_of_limits(words: Words, units: str) -> AskedOfLimits:
     return AskedOfLimits(
         tuple(name for name in NAMES if name in wanted),
         tuple(dict.fromkeys(words.advised)),
-        words.reserve,
-        words.confidence,
+        None if words.reserve is None else read_share(words.reserve, "reserve"),
+        None if words.confidence is None else read_share(words.confidence, "confidence"),
         launch,
     )
 
@@ -447,7 +450,8 @@ def _limits(aircraft: Aircraft, rules: RuleSet, asked: AskedOfLimits) -> Limits:
 
 
 def _sortie(words: Words, units: str) -> SortieAsked:
-    reserve = BATTERY_RESERVE if words.battery_reserve is None else float(words.battery_reserve)
+    given = words.battery_reserve
+    reserve = BATTERY_RESERVE if given is None else read_share(given, "battery reserve")
     if not 0 <= reserve < 1:
         raise WxflyError(f"a battery reserve of {reserve:g} is not a share; wanted 0 to below 1, such as 0.25")
     distance = _length(words.distance, units)
@@ -471,15 +475,15 @@ def _length(text: str | None, units: str) -> float | None:
 
 
 def read_direction(text: str | None) -> float | None:
-    """Read a direction in degrees from north or as a point of the compass."""
+    """Read a direction in degrees from north or as a point of the compass: ``SW``, ``southwest``, ``south-west``."""
     if not text:
         return None
-    if text.upper() in _COMPASS:
-        return _COMPASS.index(text.upper()) * 22.5
-    try:
-        degrees = float(text)
-    except ValueError:
-        degrees = -1.0
+    letters = "".join(text.split()).replace("-", "").casefold()
+    for position, point in enumerate(_COMPASS):
+        if letters in (point.casefold(), "".join(_LETTERS[letter] for letter in point)):
+            return position * 22.5
+    match = _DEGREES.fullmatch(text.strip())
+    degrees = read_number(match[1]) if match else -1.0
     if not 0 <= degrees <= 360:
         raise WxflyError(f"direction '{text}' is not understood; wanted 0 to 360 degrees or a point such as SW")
     return degrees % 360
