@@ -129,5 +129,5 @@ def test_a_share_is_read(given, share):
 
 @pytest.mark.parametrize("given", ["20", "a fifth", "20 m"])
 def test_what_is_no_share_is_refused(given):
-    with pytest.raises(WxflyError, match="reserve of .* is not a share; wanted one such as 0.2 or 20%"):
+    with pytest.raises(WxflyError, match=r"reserve of .* is not a share; wanted one such as 0\.2 or 20%"):
         read_share(given, "reserve")

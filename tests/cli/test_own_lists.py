@@ -54,3 +54,14 @@ def test_a_name_that_cannot_be_told_from_another_is_refused_before_anybody_is_as
     assert "a name must be printable, not empty, without spaces at its ends, with 100 characters or fewer" in err
     assert err.count("\n") == 1
     assert server.log == []
+
+
+def test_a_saved_site_is_not_replaced_unasked(own_folders, wxfly):
+    assert wxfly("sites", "add", "meadow", "52.1,6.9", "--surface-cover", "open", "--offline")[0] == 0
+    for name, way in (("meadow", "add --replace"), ("Meadow", "remove that one first")):
+        code, out, err = wxfly("sites", "add", name, "51.0,7.0", "--offline")
+        assert (code, out) == (1, "")
+        assert f"a site 'meadow' is saved already, at 52.10,6.90; give another name, or {way}" in err
+    assert wxfly("sites", "add", "meadow", "51.0,7.0", "--offline", "--replace")[0] == 0
+    assert "51.0000,7.0000" in wxfly("sites")[1]
+    assert "open" in wxfly("sites")[1], "what the site says of its ground stays"

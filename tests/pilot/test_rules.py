@@ -63,7 +63,7 @@ def test_the_pilots_own_rules(tmp_path):
 
 FAULTS = [
     ("height_limit", "heigth_ceiling", "did you mean 'height_limit'?"),
-    ('"300 ft"', '"300 feet"', "unit of length 'feet' is not known"),
+    ('"300 ft"', '"300 yards"', "unit of length 'yards' is not known"),
     ('"300 ft"', '"300"', "unit of length '(none given)'"),
     ('"300 ft"', "300", "must be a text with its unit"),
     ('"300 ft"', '"-1 m"', "must not be below zero"),
@@ -86,3 +86,17 @@ def test_a_fault_in_the_pilots_rules_is_told_in_one_line(right, wrong, words):
 def test_an_unknown_rule_set_gets_the_nearest_name():
     with pytest.raises(WxflyError, match="did you mean 'eu_open'"):
         find_rules("eu-open")
+
+
+@pytest.mark.parametrize(
+    ("given", "name"), [("eu", "eu_open"), ("open", "eu_open"), ("EU_Open", "eu_open"), ("uk", "uk")]
+)
+def test_a_word_or_the_beginning_of_one_name_finds_a_set(given, name):
+    assert find_rules(given).name == name
+
+
+def test_a_beginning_of_several_names_is_refused_with_the_names():
+    with pytest.raises(WxflyError, match="rule set 'u' may be us or uk; give the whole name"):
+        find_rules("u")
+    with pytest.raises(WxflyError, match="did you mean 'eu_open'"):
+        find_rules("eu_opne")

@@ -63,6 +63,7 @@ def find_changes(
     if answer.best is not None:
         return tuple(_what_breaks(answer, answer.best))
     found = (
+        _later(answer, minimum_duration),
         _lower(answer, cube, minimum_duration, run),
         _shorter(answer),
         _another_aircraft(answer, minimum_duration, others),
@@ -82,7 +83,22 @@ def _what_breaks(answer: SiteAnswer, window: Window) -> Iterable[Change]:
 
 
 def _windows(answer: SiteAnswer, assessment: xr.Dataset, duration: np.timedelta64) -> list[Window]:
-    return find_windows(assessment, minimum_duration=duration, start=answer.start, end=answer.end)
+    return find_windows(
+        assessment,
+        minimum_duration=duration,
+        start=answer.start,
+        end=answer.end,
+        from_start=answer.request.from_now,
+    )
+
+
+def _later(answer: SiteAnswer, minimum_duration: np.timedelta64) -> Change | None:
+    """Return the first window of the period, where only one from now on was asked for."""
+    if not answer.request.from_now:
+        return None
+    windows = find_windows(answer.assessment, minimum_duration=minimum_duration, start=answer.start, end=answer.end)
+    first = min(windows, key=lambda w: w.start, default=None)
+    return None if first is None else Change("later", window=first)
 
 
 def _lower(answer: SiteAnswer, cube: xr.Dataset, minimum_duration: np.timedelta64, run: np.datetime64) -> Change | None:

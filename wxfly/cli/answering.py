@@ -12,6 +12,7 @@ from wxfly.cli.options import (
     asking,
     briefed,
     confidence_options,
+    dated,
     flying,
     forecast_asking,
     intending,
@@ -20,36 +21,47 @@ from wxfly.cli.options import (
     waiting,
 )
 from wxfly.cli.program import main, print_data, say, tell_progress, width
-from wxfly.question.reading import Words, read_words
+from wxfly.question.reading import Words, part_day, part_one_place, read_words
 from wxfly.report.formats import check_place, write_answer
 
 if TYPE_CHECKING:
     from wxfly.answer.request import QuestionKind
 
 
-@main.command(epilog="Example: wxfly best Kelderness --date 2026-03-16 --html best.html")
-@click.argument("site", required=False)
-@click.option("--date", "day", metavar="DATE", help="The day asked about, YYYY-MM-DD at the site.  [default: tomorrow]")
+@main.command(epilog="Example: wxfly best Kelderness monday --html best.html")
+@click.argument("given", nargs=-1, metavar="[SITE] [DAY]")
+@dated
 @asking
-def best(site: str | None, outputs: Outputs, **words: Any) -> None:
-    """Find the best hour, or the best window, of tomorrow at SITE."""
-    _ask("best", [] if site is None else [site], outputs, read_words(words))
+def best(given: tuple[str, ...], day: str | None, outputs: Outputs, **words: Any) -> None:
+    """Find the best hour, or the best window, of tomorrow or of DAY at SITE."""
+    places, day = part_one_place(given, day)
+    _ask("best", places, outputs, read_words({**words, "day": day}))
+
+
+@main.command(epilog="Example: wxfly now Kelderness --duration 30min")
+@click.argument("site", required=False)
+@click.option(
+    "--hours", type=click.IntRange(1, 48), help="How many hours from now to look at.  [default: the rest of the day]"
+)
+@asking
+def now(site: str | None, outputs: Outputs, **words: Any) -> None:
+    """Say whether there is room to fly at SITE from now on, until when, and what ends it."""
+    _ask("now", [] if site is None else [site], outputs, read_words(words))
 
 
 @main.command(epilog="Example: wxfly compare Kelderness Whistlebrush@100m --aircraft cine-hexacopter")
-@click.argument("sites", nargs=-1, required=True, metavar="SITE SITE ...")
-@click.option(
-    "--date", "day", metavar="DATE", help="The day asked about, YYYY-MM-DD at each site.  [default: tomorrow]"
-)
+@click.argument("given", nargs=-1, required=True, metavar="SITE SITE ... [DAY]")
+@dated
 @asking
-def compare(sites: tuple[str, ...], outputs: Outputs, **words: Any) -> None:
+def compare(given: tuple[str, ...], day: str | None, outputs: Outputs, **words: Any) -> None:
     """Compare two sites or more over the same hours: which is better, when and why.
 
     SITE@HEIGHT gives a site a flight height of its own, so one site can be compared with itself.
     """
+    sites, day = part_day(given, day)
     if len(sites) < 2:
         raise click.UsageError("compare needs two sites or more; one site may come twice with two heights, SITE@40m")
-    _ask("compare", list(sites), outputs, read_words(words))
+    _ask("compare", sites, outputs, read_words({**words, "day": day}))
 
 
 @main.command(epilog="Example: wxfly week Kelderness --duration 2h --ics week.ics")
@@ -62,7 +74,7 @@ def week(site: str | None, outputs: Outputs, **words: Any) -> None:
 
 
 @main.command(epilog="Example: wxfly brief Kelderness --return-height 80m --batteries 3 --html brief.html")
-@click.argument("site", required=False)
+@click.argument("given", nargs=-1, metavar="[SITE] [DAY]")
 @briefed
 @flying
 @forecast_asking
@@ -74,7 +86,15 @@ def week(site: str | None, outputs: Outputs, **words: Any) -> None:
 )
 @click.option("--html", "html_path", type=click.Path(path_type=Path), help="Also write the page to this file.")
 @overwriting
-def brief(site: str | None, html_path: Path | None, overwrite: bool, as_json: bool, as_csv: bool, **words: Any) -> None:
+def brief(
+    given: tuple[str, ...],
+    day: str | None,
+    html_path: Path | None,
+    overwrite: bool,
+    as_json: bool,
+    as_csv: bool,
+    **words: Any,
+) -> None:
     """Make the flight brief of the best window at SITE: one page to print or to keep on a phone.
 
     With the aircraft's figures of energy the way back is held against every hour as well.
@@ -88,7 +108,8 @@ def brief(site: str | None, html_path: Path | None, overwrite: bool, as_json: bo
 
     if html_path:
         check_place(html_path, overwrite=overwrite)
-    asked = ask_brief(site, read_words(words), on_progress=tell_progress)
+    places, day = part_one_place(given, day)
+    asked = ask_brief("".join(places) or None, read_words({**words, "day": day}), on_progress=tell_progress)
     shown: dict[str, Any] = {"units": asked.units, "time_zone": asked.time_zone}
     answer = facts_of(asked.briefing, asked.question)
     facts = None if asked.brief is None else brief_facts(asked.brief, answer)

@@ -50,6 +50,7 @@ def sites(ctx: click.Context) -> None:
     help="What the ground upwind looks like: sea, smooth, open, roughly_open, rough, very_rough, closed, chaotic.",
 )
 @click.option("--time-zone", metavar="ZONE", help="IANA time zone; worked out from the place when left out.")
+@click.option("--replace", "replace_site", is_flag=True, help="Move the saved site of this name to PLACE.")
 @click.option("--offline", is_flag=True, help="Do not ask for altitude or place name.")
 def add_site(name: str, place: str, **options: Any) -> None:
     """Save PLACE (LATITUDE,LONGITUDE or a place name) as NAME."""

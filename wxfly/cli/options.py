@@ -13,6 +13,9 @@ import click
 from wxfly.report.formats import FORMATS, Format
 from wxfly.units import SYSTEMS
 
+DAYS = "today, tomorrow, a weekday or YYYY-MM-DD"
+"""What names a day, for helps."""
+
 F = TypeVar("F", bound=Callable[..., Any])
 
 
@@ -138,10 +141,16 @@ def flying(command: F) -> F:
     return _with(command, options)
 
 
+def dated(command: F) -> F:
+    """Add the option that names the day."""
+    text = f"The day asked about, at the site: {DAYS}.  [default: tomorrow]"
+    return click.option("--date", "day", metavar="DAY", help=text)(command)
+
+
 def briefed(command: F) -> F:
     """Add the options that only a flight brief has."""
     options = [
-        click.option("--date", "day", metavar="DATE", help="The day asked about, YYYY-MM-DD at the site.  [default: tomorrow]"),
+        dated,
         click.option("--anemometer-height", metavar="HEIGHT", help="Of the anemometer in the field check.  [default: 2m; without unit: that of --units]"),
         click.option("--rank", type=click.IntRange(1), help="Which window, the best is 1.  [default: 1]"),
     ]  # fmt: skip

@@ -85,12 +85,23 @@ def add_site(
     surface_cover: str | None = None,
     time_zone: str | None = None,
     offline: bool = False,
+    replace_site: bool = False,
 ) -> str:
-    """Save a site and say what was saved."""
+    """Save a site and say what was saved.
+
+    Raises
+    ------
+    WxflyError
+        When a site of this name is saved already and `replace_site` is not set.
+    """
     from wxfly.retrieval import forecast
 
     check_name(name)
     saved = read_sites(sites_file())
+    there = next((known for known in saved if known.casefold() == name.casefold()), None)
+    if there is not None and not (replace_site and there == name):
+        way = "add --replace" if there == name else "remove that one first"
+        raise WxflyError(f"a site '{there}' is saved already, at {_place(saved[there])}; give another name, or {way}")
     found = forecast.resolve_site(place, saved={}, offline=offline)
     # What a site of this name already says of its ground stays; only the place and what is given change.
     site = replace(

@@ -46,8 +46,8 @@ class Keywords(TypedDict, total=False):
     rules : str
         Name of a rule set.
     reserve, confidence, battery_reserve : float or str
-        Shares, 0.2 or ``"20%"``: of every limit to keep; chance that wind and gust stay below what is compared; of a battery to land
-        with.
+        Shares, 0.2 or ``"20%"``: of every limit to keep; chance that wind and gust stay below what is compared; of a
+        battery to land with.
     launch_limit : float or str
         Largest gust 2 m above ground for launching and landing [m s-1].
     required, advised : str or sequence of str
@@ -139,7 +139,21 @@ class KeywordsOfDays(Keywords, total=False):
     days: int | None
 
 
-KEYWORDS: Mapping[QuestionKind, type] = {"best": KeywordsOfDay, "compare": KeywordsOfDay, "week": KeywordsOfDays}
+class KeywordsOfNow(Keywords, total=False):
+    """Those of a question about the time from now on.
+
+    Attributes
+    ----------
+    hours : int
+        How many hours from now, 1 to 48; by default the rest of the day.
+    """
+
+    hours: int | None
+
+
+KEYWORDS: Mapping[QuestionKind, type] = {
+    "best": KeywordsOfDay, "compare": KeywordsOfDay, "week": KeywordsOfDays, "now": KeywordsOfNow,
+}  # fmt: skip
 
 # The SI unit of a plain number, by keyword.
 _UNITS = {
@@ -147,7 +161,7 @@ _UNITS = {
     "work": "s", "launch_limit": "m/s", "cells": "K", "payload": "kg", "toward": "",
 }  # fmt: skip
 _CHOICES = {"units": tuple(SYSTEMS), "prefer": ("low-light",)}
-_COUNTS = {"wait": (0, 12), "batteries": (1, 99), "days": (1, 16)}
+_COUNTS = {"wait": (0, 12), "batteries": (1, 99), "days": (1, 16), "hours": (1, 48)}
 _SHARES = ("reserve", "confidence", "battery_reserve")
 _SWITCHES = ("fresh", "offline", "site_record")
 _SEVERAL = ("required", "advised", "ensemble")
@@ -159,7 +173,7 @@ def read_keywords(kind: QuestionKind, given: Mapping[str, Any]) -> Words:
     Parameters
     ----------
     kind : str
-        ``best``, ``compare`` or ``week``.
+        ``best``, ``compare``, ``week`` or ``now``.
     given : mapping
         By the names of `Keywords`; None stands for one that is left out.
 

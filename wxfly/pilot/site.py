@@ -15,8 +15,10 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import numpy as np
 
 from wxfly.errors import WxflyError, shortened, unknown_name
+from wxfly.physics.air.sun import sun_position
 from wxfly.pilot.own_files import alone_with, parse_toml, read_if_there, write_whole
 from wxfly.pilot.own_tables import OwnTable, read_table
+from wxfly.times import AskedDay, DaysAhead
 
 Made = TypeVar("Made")
 
@@ -318,7 +320,7 @@ def remove_site(path: Path, name: str) -> None:
 
 
 def period_of(
-    site: Site, now: np.datetime64, *, day: date | None = None, first_day: int = 1, days: int = 1
+    site: Site, now: np.datetime64, *, day: AskedDay | None = None, first_day: int = 1, days: int = 1
 ) -> tuple[np.datetime64, np.datetime64]:
     """Return the UTC bounds of whole days on the site's local clock.
 
@@ -328,14 +330,41 @@ def period_of(
         The site whose clock is used: two sites may have different days.
     now : numpy.datetime64
         Present time, UTC.
-    day : date, optional
+    day : date, DaysAhead or Weekday, optional
         The first day; by default `first_day` days after today at the site.
     first_day, days : int, optional
         Days from today to the start of the period, and its number of days.
     """
     clock = SiteClock(site.time_zone)
-    first = day or clock.date(now) + timedelta(days=first_day)
+    first = date_of(site, now, DaysAhead(first_day) if day is None else day)
     return clock.midnight(first), clock.midnight(first + timedelta(days=days))
+
+
+LAST_LIGHT = -6.0
+"""Elevation of the sun at the end of civil twilight, the last light of any rule for daylight [degree]."""
+
+
+def date_of(site: Site, now: np.datetime64, day: AskedDay) -> date:
+    """Return the date of a day as a pilot names it, on the site's local clock.
+
+    A weekday is the next of its name. Today counts while it has light left.
+    """
+    if isinstance(day, date):
+        return day
+    today = SiteClock(site.time_zone).date(now)
+    if isinstance(day, DaysAhead):
+        return today + timedelta(days=day.count)
+    ahead = (day.number - today.weekday()) % 7
+    if ahead == 0 and not _has_light_left(site, now, today):
+        ahead = 7
+    return today + timedelta(days=ahead)
+
+
+def _has_light_left(site: Site, now: np.datetime64, today: date) -> bool:
+    midnight = SiteClock(site.time_zone).midnight(today + timedelta(days=1))
+    moments = np.arange(now.astype("datetime64[m]"), midnight.astype("datetime64[m]"), np.timedelta64(5, "m"))
+    elevation, _ = sun_position(site.latitude, site.longitude, moments.astype("datetime64[s]"))
+    return bool((elevation > LAST_LIGHT).any())
 
 
 def midnights(site: Site, start: np.datetime64, end: np.datetime64) -> list[np.datetime64]:

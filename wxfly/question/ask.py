@@ -25,7 +25,7 @@ from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.own_files import damage_notes
 from wxfly.pilot.rules import load_rules
 from wxfly.pilot.settings import load_settings, own_aircraft_file, own_rules_file, sites_file
-from wxfly.pilot.site import Site, period_of, read_sites
+from wxfly.pilot.site import Site, date_of, period_of, read_sites
 from wxfly.question.reading import NO_MEMBERS, Question, Words, read_question
 from wxfly.retrieval.obtained import ForecastOrigin, Obtained
 from wxfly.sources.http import tally
@@ -81,7 +81,7 @@ class Prepared:
 
 
 def ask(kind: QuestionKind, places: Sequence[str], words: Words, *, on_progress: Progress) -> Asked:
-    """Answer one of the three questions: read it, obtain the forecast, judge the hours.
+    """Answer one of the questions: read it, obtain the forecast, judge the hours.
 
     Parameters
     ----------
@@ -97,7 +97,7 @@ def ask(kind: QuestionKind, places: Sequence[str], words: Words, *, on_progress:
     """
     question = read_question(kind, places, words)
     prepared = prepare(question, on_progress=on_progress)
-    return Asked(judge(prepared, on_progress=on_progress), question.units, question.time_zone, question)
+    return Asked(judge(prepared, on_progress=on_progress), question.units, question.time_zone, prepared.question)
 
 
 def judge(prepared: Prepared, *, on_progress: Progress) -> Briefing:
@@ -213,7 +213,7 @@ def prepare(question: Question, *, on_progress: Progress) -> Prepared:
     )  # fmt: skip
     cube, ensembles, law, record_notes = with_record(cube, ensembles, obtained.sites, asked.uses_site_record)
     return Prepared(
-        question,
+        _dated(question, obtained),
         cube,
         tuple(requests),
         tuple(_periods(question, obtained)),
@@ -225,12 +225,21 @@ def prepare(question: Question, *, on_progress: Progress) -> Prepared:
     )
 
 
+def _dated(question: Question, obtained: Obtained) -> Question:
+    """Return the question with the date of its day, on the clock of the first site."""
+    if question.day is None:
+        return question
+    return replace(question, day=date_of(obtained.sites[0], obtained.now, question.day))
+
+
 def _wanted(question: Question, sites: Sequence[Site], now: np.datetime64) -> Wanted:
     """Return the hours and the height that a forecast is wanted for."""
     from wxfly.retrieval.model_choice import Wanted
 
     if question.kind == "week":
         periods = [period_of(site, now, first_day=0, days=question.days) for site in sites]
+    elif question.kind == "now":
+        periods = [_from_now(question, site, now) for site in sites]
     else:
         periods = [period_of(site, now, day=question.day, first_day=question.first_day) for site in sites]
     heights = [place.height for place in question.places] or [question.height]
@@ -250,6 +259,7 @@ def _request(question: Question, site: Site, height: float) -> Request:
         prefers_low_light=question.prefers_low_light,
         toward=question.toward,
         intent=question.intent,
+        from_now=question.kind == "now",
     )
     if question.sortie is None:
         return request
@@ -266,6 +276,8 @@ def _periods(question: Question, obtained: Obtained) -> list[tuple[np.datetime64
         periods = [period_of(site, now, first_day=0, days=question.days) for site in obtained.sites]
         horizon = obtained.cube["time"].values[-1].astype("datetime64[s]")
         periods = [(start, min(end, max(horizon, start))) for start, end in periods]
+    elif question.kind == "now":
+        periods = [_from_now(question, site, now) for site in obtained.sites]
     else:
         periods = [period_of(site, now, day=question.day, first_day=question.first_day) for site in obtained.sites]
     if question.kind == "compare":
@@ -274,6 +286,13 @@ def _periods(question: Question, obtained: Obtained) -> list[tuple[np.datetime64
     if all(end <= now for _, end in periods):
         raise WxflyError(f"that day is over (now is {str(now)[:16]}Z); give a later --date, or --as-of an earlier time")
     return periods
+
+
+def _from_now(question: Question, site: Site, now: np.datetime64) -> tuple[np.datetime64, np.datetime64]:
+    """Return the time from now on: the hours asked about, or the rest of the day on the site's clock."""
+    if question.hours is None:
+        return now, period_of(site, now, first_day=0)[1]
+    return now, now + np.timedelta64(question.hours, "h")
 
 
 def _set_aside_notes() -> list[str]:

@@ -100,9 +100,8 @@ def ask_brief(place: str | None, words: Words, *, on_progress: Progress) -> Brie
         For anything the pilot can put right.
     """
     asked = read_brief_question(place, words)
-    question = asked.question
-    prepared = prepare(question, on_progress=on_progress)
-    request = prepared.requests[0]
+    prepared = prepare(asked.question, on_progress=on_progress)
+    question, request = prepared.question, prepared.requests[0]
     briefing = brief_of(prepared)
     answer = briefing.answers[0]
     if not answer.windows:

@@ -6,14 +6,13 @@ import dataclasses
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from wxfly.answer.request import QuestionKind
-from wxfly.errors import WxflyError, unknown_name
+from wxfly.errors import WxflyError, near_names, unknown_name
 from wxfly.flight.anemometer_reading import ANEMOMETER_HEIGHT, check_anemometer_height, check_temperature
 from wxfly.flight.leg import BATTERY_RESERVE, CONFIDENCE
 from wxfly.pilot.aircraft import DEFAULT as DEFAULT_AIRCRAFT
@@ -25,7 +24,7 @@ from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
 from wxfly.pilot.rules import RuleSet, find_rules
 from wxfly.pilot.settings import own_aircraft_file, own_rules_file, sites_file
 from wxfly.pilot.site import read_sites, zone_of
-from wxfly.times import read_day, read_moment
+from wxfly.times import DAY_WORDS, AskedDay, is_day, read_day, read_moment
 from wxfly.units import read_number, read_quantity, read_share
 
 
@@ -62,6 +61,7 @@ class Words:
     site_record: bool = False
     day: str | None = None
     days: int | None = None
+    hours: int | None = None
     distance: str | None = None
     return_height: str | None = None
     work: str | None = None
@@ -209,7 +209,7 @@ class Question:
     Attributes
     ----------
     kind : str
-        ``best``, ``compare`` or ``week``.
+        ``best``, ``compare``, ``week`` or ``now``.
     places : tuple of Place
         In the order asked; empty for the first saved site or the demonstration.
     height : float
@@ -220,12 +220,14 @@ class Question:
         What the pilot asks of the limits of any aircraft.
     forecast : ForecastAsked
         Which forecast is asked for.
-    day : date or None
-        At the site; None for `first_day`.
+    day : date, DaysAhead, Weekday or None
+        At the site; None for `first_day`. A date once the site is known.
     first_day : int
         How many days from today the day asked about is.
     days : int
         How many days a week's question covers.
+    hours : int or None
+        How many hours a question of now covers; None for the rest of the day.
     toward : float or None
         Direction in which the pilot looks at the aircraft [degree].
     prefers_low_light : bool
@@ -251,9 +253,10 @@ class Question:
     asked_of_limits: AskedOfLimits
     intent: Intent
     forecast: ForecastAsked
-    day: date | None
+    day: AskedDay | None
     first_day: int
     days: int
+    hours: int | None
     toward: float | None
     prefers_low_light: bool
     sortie: SortieAsked | None
@@ -317,7 +320,7 @@ def read_question(
     Parameters
     ----------
     kind : str
-        ``best``, ``compare`` or ``week``.
+        ``best``, ``compare``, ``week`` or ``now``.
     places : sequence of str
         As the pilot wrote them, each with an optional ``@height``; empty for the first saved site or the demonstration.
     words : Words
@@ -367,6 +370,7 @@ def read_question(
         read_day(words.day),
         first_day,
         WEEK if words.days is None else words.days,
+        words.hours,
         read_direction(words.toward),
         words.prefer == "low-light",
         _sortie(words, units) if with_sortie or words.plans_a_sortie else None,
@@ -375,6 +379,51 @@ def read_question(
         units,
         words.time_zone,
     )
+
+
+def part_day(given: Sequence[str], day: str | None) -> tuple[list[str], str | None]:
+    """Part the words of a command into places and a day: the last word is a day where it names one and no saved site.
+
+    Parameters
+    ----------
+    given : sequence of str
+        As the pilot wrote them.
+    day : str or None
+        The day of the option.
+
+    Raises
+    ------
+    WxflyError
+        When both name a day.
+    """
+    places = list(given)
+    if not places or not is_day(places[-1]) or places[-1] in read_sites(sites_file()):
+        return places, day
+    word = places.pop()
+    if day:
+        raise WxflyError(f"two days are named, '{word}' and --date {day}; give one of them")
+    return places, word
+
+
+def part_one_place(given: Sequence[str], day: str | None) -> tuple[list[str], str | None]:
+    """Part the words of a command that has one place at most into that place and a day; see `part_day`.
+
+    Raises
+    ------
+    WxflyError
+        For more words than these, with the way out.
+    """
+    places, day = part_day(given, day)
+    if len(places) == 2:
+        hint = near_names(places[1], DAY_WORDS)
+        did_you_mean = f"; did you mean '{hint[0]}'?" if hint else ""
+        raise WxflyError(
+            f"'{places[1]}' is not a day{did_you_mean} (today, tomorrow, a weekday or YYYY-MM-DD); "
+            "a place of several words goes in quotes"
+        )
+    if len(places) > 2:
+        raise WxflyError(f"{len(places)} places are named, one is wanted; a place of several words goes in quotes")
+    return places, day
 
 
 def read_brief_question(place: str | None, words: Words) -> BriefQuestion:

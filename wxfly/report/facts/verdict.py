@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
 
+from wxfly.assessment.state import State
 from wxfly.pilot.elements import BY_NAME, RETURN_LEG
 from wxfly.report.facts.advice import what_to_mind
 from wxfly.report.facts.comparison import ComparisonFacts
@@ -147,10 +148,12 @@ class Asked:
         return self.readers[position].clock.date(self.now).year
 
 
-def verdict_facts(kind: Literal["best", "compare", "week"], asked: Asked) -> VerdictFacts:
+def verdict_facts(kind: Literal["best", "compare", "week", "now"], asked: Asked) -> VerdictFacts:
     """Return the verdict of an answer."""
     if kind == "compare":
         return _of_sites(asked)
+    if kind == "now":
+        return _of_now(asked)
     site, reader = asked.sites[0], asked.readers[0]
     window = window_of_verdict(site)
     unknown = list(_not_known(asked, [site.site.name]))
@@ -451,7 +454,7 @@ def _lines_of_none(asked: Asked, site: SiteAnswerFacts, reader: Reader) -> Itera
     for change in site.changes[:1]:
         words = change_in_words(change, reader)
         if words:
-            yield VerdictLine("change", "Would help", words)
+            yield VerdictLine("change", "Later" if change.kind == "later" else "Would help", words)
 
 
 def _length(period: Period) -> str:
@@ -479,6 +482,8 @@ def change_in_words(change: ChangeFacts, reader: Reader) -> str:
     assert change.window is not None
     when = f"{reader.clock.day(change.window.start)} {reader.clock.span(change.window.start, change.window.end)}"
     match change.kind:
+        case "later":
+            return f"there is room {when}"
         case "lower":
             return f"at {amount(change.height, 'height', reader.units)} there is room {when}"
         case "shorter":
@@ -487,6 +492,58 @@ def change_in_words(change: ChangeFacts, reader: Reader) -> str:
             return f"with a {change.aircraft_title} there is room {when}"
         case _:
             return f"there is room next {when}"
+
+
+# --- now -------------------------------------------------------------------------------------------------------
+
+
+def _of_now(asked: Asked) -> VerdictFacts:
+    """Return the verdict on the time from now on: whether there is room, until when, and what ends it."""
+    site, reader, year = asked.sites[0], asked.readers[0], asked.year(0)
+    name, window = site.site.name, window_of_verdict(site)
+    unknown = list(_not_known(asked, [name]))
+    needed = [*_notes(asked), *unknown]
+    is_unknown = bool(unknown)
+    if window is None:
+        word = _word_of_now(asked, site)
+        where = f"now at {name}, {reader.clock.day(asked.now, year)} {reader.clock.hour(asked.now)}"
+        where = f"{where} {reader.clock.zone(asked.now)}"
+        if word == "not known":
+            words = f"Not known whether there is room to fly {where}."
+        else:
+            words = f"No room to fly {where}: {_why_not_now(asked, site, reader)}."
+        others = [line for line in _lines_of_none(asked, site, reader) if line.about != "longest"]
+        lines = _few(needed, others)
+        return _made(asked, [], None, word, _begin(asked, words, is_unknown and word != "not known"), lines, is_unknown)
+    words = f"{_capital(window.room)} to fly now at {name}, {_when_and_how_sure(asked, window, reader, year)}."
+    first = _begin(asked, words, is_unknown or bool(window.advised_not_known), is_wet=window.forecast_wet)
+    lines = _few(needed, list(_lines_of(site, window, reader)))
+    return _made(asked, [0], window, window.room, first, lines, is_unknown)
+
+
+def _word_of_now(asked: Asked, site: SiteAnswerFacts) -> VerdictWord:
+    """Return the verdict where no window begins now: unknown only where the present hour has light and is unknown."""
+    if _is_dark(asked, site) or site.hours.state[0] != State.NOT_KNOWN.words:
+        return "no room"
+    return "not known"
+
+
+def _is_dark(asked: Asked, site: SiteAnswerFacts) -> bool:
+    """Say whether there is no light at the present moment."""
+    lit = site.hours.usable_start[:1]
+    return not lit or lit[0] is None or lit[0] > asked.now
+
+
+def _why_not_now(asked: Asked, site: SiteAnswerFacts, reader: Reader) -> str:
+    """Say what the present hour lacks, or that what it has ends too soon."""
+    hours = site.hours
+    if _is_dark(asked, site):
+        return "it is dark"
+    if hours.state[0] == State.OUTSIDE.words:
+        return room_of(site, 0, reader.units)
+    longest = site.lit_hours.longest
+    ends = longest.end if longest is not None and longest.start == asked.now else hours.usable_end[0]
+    return f"only until {reader.clock.hour(ends or asked.now)}, shorter than {duration(asked.duration)}"
 
 
 # --- a week ----------------------------------------------------------------------------------------------------

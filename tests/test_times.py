@@ -1,0 +1,35 @@
+"""Days and times as a pilot writes them."""
+
+from datetime import date
+
+import pytest
+
+from wxfly.errors import WxflyError
+from wxfly.times import DAY_WORDS, DaysAhead, Weekday, is_day, read_day
+
+
+@pytest.mark.parametrize(
+    ("text", "day"),
+    [
+        ("today", DaysAhead(0)),
+        ("Tomorrow", DaysAhead(1)),
+        ("saturday", Weekday(5)),
+        ("SAT", Weekday(5)),
+        ("2026-03-15", date(2026, 3, 15)),
+        ("", None),
+        (None, None),
+    ],
+)
+def test_a_day_is_read(text, day):
+    assert read_day(text) == day
+
+
+@pytest.mark.parametrize("text", ["yesterday", "last friday", "15.3.2026", "1503-01-01", "satur"])
+def test_what_is_no_day_to_come_is_refused_with_the_words_that_are(text):
+    with pytest.raises(WxflyError, match="wanted today, tomorrow, a weekday or YYYY-MM-DD"):
+        read_day(text)
+    assert not is_day(text)
+
+
+def test_every_word_of_a_day_is_one():
+    assert all(map(is_day, DAY_WORDS))
