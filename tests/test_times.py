@@ -1,11 +1,11 @@
 """Days and times as a pilot writes them."""
 
-from datetime import date
+from datetime import UTC, date, datetime, time
 
 import pytest
 
 from wxfly.errors import WxflyError
-from wxfly.times import DAY_WORDS, DaysAhead, Weekday, is_day, read_day
+from wxfly.times import DAY_WORDS, DaysAhead, Weekday, is_day, is_hour, read_day, read_hour
 
 
 @pytest.mark.parametrize(
@@ -33,3 +33,28 @@ def test_what_is_no_day_to_come_is_refused_with_the_words_that_are(text):
 
 def test_every_word_of_a_day_is_one():
     assert all(map(is_day, DAY_WORDS))
+
+
+@pytest.mark.parametrize(
+    ("text", "hour"),
+    [
+        ("15", time(15)),
+        ("15:30", time(15, 30)),
+        ("15h", time(15)),
+        ("3pm", time(15)),
+        ("12am", time(0)),
+        ("2026-03-15T15:00", datetime(2026, 3, 15, 15)),
+        ("2026-03-15 15:00", datetime(2026, 3, 15, 15)),
+        ("2026-03-15T15:00Z", datetime(2026, 3, 15, 15, tzinfo=UTC)),
+    ],
+)
+def test_an_hour_is_read(text, hour):
+    assert read_hour(text) == hour
+    assert is_hour(text)
+
+
+@pytest.mark.parametrize("text", ["25", "15:61", "13pm", "noon", "2026-03-15", "52.1,6.9", ""])
+def test_what_is_no_hour_is_refused(text):
+    with pytest.raises(WxflyError, match="wanted a time on the clock of the site"):
+        read_hour(text)
+    assert not is_hour(text)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, time
 from typing import TypeVar
 
 import numpy as np
@@ -79,6 +80,51 @@ def is_day(text: str) -> bool:
         return read_day(text) is not None
     except WxflyError:
         return False
+
+
+AskedHour = time | datetime
+"""An hour as a pilot names it: a time of day, or a moment, on the clock of the site unless it names an offset."""
+
+_HOUR = re.compile(r"(\d{1,2})(?:[:.h](\d\d))?\s*(?:h|(am|pm))?", re.IGNORECASE)
+
+
+def read_hour(text: str) -> AskedHour:
+    """Read an hour: ``15``, ``15:00``, ``15h``, ``3pm`` or ISO 8601 with its date.
+
+    Raises
+    ------
+    WxflyError
+        For anything else.
+
+    Examples
+    --------
+    >>> read_hour("15:30")
+    datetime.time(15, 30)
+    """
+    match = _HOUR.fullmatch(text.strip())
+    try:
+        if match is None:
+            if "T" not in text.strip().upper().replace(" ", "T", 1):
+                raise ValueError("no time of day in it")
+            return _in_range(datetime.fromisoformat(text.strip()))
+        hour, half = int(match[1]), (match[3] or "").casefold()
+        if half and not 1 <= hour <= 12:
+            raise ValueError("outside 1 to 12")
+        return time(hour % 12 + 12 * (half == "pm") if half else hour, int(match[2] or 0))
+    except ValueError:
+        raise WxflyError(
+            f"hour '{shortened(text, 80)}' is not understood; "
+            "wanted a time on the clock of the site, such as 15 or 15:00, or 2026-03-12T15:00"
+        ) from None
+
+
+def is_hour(text: str) -> bool:
+    """Return whether a word names an hour."""
+    try:
+        read_hour(text)
+    except WxflyError:
+        return False
+    return True
 
 
 def read_moment(text: str | None) -> np.datetime64 | None:

@@ -72,6 +72,24 @@ def find_changes(
     return tuple(change for change in found if change is not None)
 
 
+def changes_of_hour(
+    answer: SiteAnswer,
+    cube: xr.Dataset,
+    hour: np.datetime64,
+    *,
+    others: Sequence[tuple[Aircraft, Limits]] = (),
+    run: np.datetime64 = _NO_RUN,
+) -> tuple[Change, ...]:
+    """Find which lower height, and which other aircraft, would give one hour room.
+
+    Parameters are those of `find_changes`; `hour` is the start of the hour, UTC.
+    """
+    start, end = max(hour, answer.start), min(hour + np.timedelta64(1, "h"), answer.end)
+    of_hour = replace(answer, start=start, end=end, windows=())
+    found = _lower(of_hour, cube, SHORTEST, run), _another_aircraft(of_hour, SHORTEST, others)
+    return tuple(change for change in found if change is not None)
+
+
 def _what_breaks(answer: SiteAnswer, window: Window) -> Iterable[Change]:
     """Return how much more of the deciding element would break the window; only for those that are a largest value."""
     if window.limiting_element not in ("wind", "gust", "wind_difference", "precipitation", "kp", "density_altitude"):

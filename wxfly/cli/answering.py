@@ -73,6 +73,33 @@ def week(site: str | None, outputs: Outputs, **words: Any) -> None:
     _ask("week", [] if site is None else [site], outputs, read_words(words))
 
 
+@main.command(epilog="Example: wxfly why Kelderness sunday 15:00")
+@click.argument("given", nargs=-1, required=True, metavar="[SITE] [DAY] HOUR")
+@forecast_asking
+@flying
+@waiting
+@confidence_options
+@telling_more
+@click.option("--json", "as_json", is_flag=True, help="Print the hour and the answer for its day as JSON.")
+def why(given: tuple[str, ...], more: bool, as_json: bool, **words: Any) -> None:
+    """Explain one hour at SITE: each element, its limit, the room left, and what would have to change.
+
+    HOUR is on the clock of the site, such as 15 or 15:00, or ISO 8601 with its date. Without DAY it is the next such
+    hour, today's while it is not over.
+    """
+    from wxfly.question.one_hour import ask_hour
+    from wxfly.report.facts.one_hour import one_hour_facts
+    from wxfly.report.text.one_hour import render
+
+    facts = one_hour_facts(ask_hour(given, read_words(words), on_progress=tell_progress))
+    if as_json:
+        from wxfly.report.json import to_json
+
+        print_data(f"{to_json(facts)}\n".encode("utf-8", "backslashreplace"))
+    else:
+        say(render(facts, width=width(), more=more))
+
+
 @main.command(epilog="Example: wxfly brief Kelderness --return-height 80m --batteries 3 --html brief.html")
 @click.argument("given", nargs=-1, metavar="[SITE] [DAY]")
 @briefed

@@ -18,7 +18,7 @@ from wxfly.errors import WxflyError, shortened, unknown_name
 from wxfly.physics.air.sun import sun_position
 from wxfly.pilot.own_files import alone_with, parse_toml, read_if_there, write_whole
 from wxfly.pilot.own_tables import OwnTable, read_table
-from wxfly.times import AskedDay, DaysAhead
+from wxfly.times import AskedDay, AskedHour, DaysAhead
 
 Made = TypeVar("Made")
 
@@ -182,6 +182,10 @@ class SiteClock:
             local += timedelta(seconds=60 - local.second)
         return f"{local:%H:%M}"
 
+    def at(self, wall: datetime) -> datetime:
+        """Return the moment at which the clock shows a time, as an aware one."""
+        return wall.replace(tzinfo=self._zone)
+
     def midnight(self, day: date) -> np.datetime64:
         """Return the start of a day on the clock, UTC."""
         return _utc(datetime.combine(day, time(), self._zone))
@@ -338,6 +342,34 @@ def period_of(
     clock = SiteClock(site.time_zone)
     first = date_of(site, now, DaysAhead(first_day) if day is None else day)
     return clock.midnight(first), clock.midnight(first + timedelta(days=days))
+
+
+def hour_of(site: Site, now: np.datetime64, day: AskedDay | None, hour: AskedHour) -> np.datetime64:
+    """Return the start of the UTC hour in which a pilot's hour lies.
+
+    Parameters
+    ----------
+    site : Site
+        Whose clock is meant.
+    now : numpy.datetime64
+        Present time, UTC.
+    day : date, DaysAhead, Weekday or None
+        The day of a time of day; by default today, or tomorrow where that hour is over today.
+    hour : time or datetime
+        As `wxfly.times.read_hour` returns it.
+    """
+    clock = SiteClock(site.time_zone)
+    if isinstance(hour, datetime):
+        return _utc(hour if hour.tzinfo else clock.at(hour)).astype("datetime64[h]").astype("datetime64[s]")
+
+    def on(date: date) -> np.datetime64:
+        return _utc(clock.at(datetime.combine(date, hour))).astype("datetime64[h]").astype("datetime64[s]")
+
+    if day is not None:
+        return on(date_of(site, now, day))
+    today = clock.date(now)
+    start = on(today)
+    return start if start + np.timedelta64(1, "h") > now else on(today + timedelta(days=1))
 
 
 LAST_LIGHT = -6.0

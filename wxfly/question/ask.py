@@ -8,6 +8,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -21,11 +22,12 @@ from wxfly.assessment.forecast_error import ErrorLaw
 from wxfly.errors import WxflyError
 from wxfly.history.airport_reports import with_report_warnings
 from wxfly.history.verification import with_record
-from wxfly.pilot.aircraft import load_aircraft
+from wxfly.pilot.aircraft import Aircraft, load_aircraft
+from wxfly.pilot.limits import Limits
 from wxfly.pilot.own_files import damage_notes
 from wxfly.pilot.rules import load_rules
 from wxfly.pilot.settings import load_settings, own_aircraft_file, own_rules_file, sites_file
-from wxfly.pilot.site import Site, date_of, period_of, read_sites
+from wxfly.pilot.site import Site, SiteClock, date_of, hour_of, period_of, read_sites
 from wxfly.question.reading import NO_MEMBERS, Question, Words, read_question
 from wxfly.retrieval.obtained import ForecastOrigin, Obtained
 from wxfly.sources.http import tally
@@ -145,14 +147,17 @@ def brief_of(
     )
 
 
+def other_aircraft(question: Question) -> list[tuple[Aircraft, Limits]]:
+    """Return the pilot's aircraft, each with its limits under the rules of a question."""
+    return [(a, question.limits_with(a)) for a in load_aircraft(own_aircraft_file()).values()]
+
+
 def _with_changes(briefing: Briefing, prepared: Prepared) -> Briefing:
     """Add what would change the answer: height, length, aircraft or day."""
     from wxfly.answer.alternatives import find_changes
 
     run = of_provenance(prepared.provenance)
-    others = []
-    if any(answer.best is None for answer in briefing.answers):
-        others = [(a, prepared.question.limits_with(a)) for a in load_aircraft(own_aircraft_file()).values()]
+    others = other_aircraft(prepared.question) if any(answer.best is None for answer in briefing.answers) else []
     answers = tuple(
         replace(
             a, changes=find_changes(a, prepared.cube.isel(site=i), briefing.minimum_duration, others=others, run=run)
@@ -227,9 +232,21 @@ def prepare(question: Question, *, on_progress: Progress) -> Prepared:
 
 def _dated(question: Question, obtained: Obtained) -> Question:
     """Return the question with the date of its day, on the clock of the first site."""
-    if question.day is None:
+    if question.day is None and question.hour is None:
         return question
-    return replace(question, day=date_of(obtained.sites[0], obtained.now, question.day))
+    return replace(question, day=_date_asked(question, obtained.sites[0], obtained.now))
+
+
+def _date_asked(question: Question, site: Site, now: np.datetime64) -> date | None:
+    """Return the date of the day or of the hour asked about; None where neither is named."""
+    if question.hour is not None:
+        return SiteClock(site.time_zone).date(hour_of(site, now, question.day, question.hour))
+    return None if question.day is None else date_of(site, now, question.day)
+
+
+def _whole_day(question: Question, site: Site, now: np.datetime64) -> tuple[np.datetime64, np.datetime64]:
+    """Return the day asked about on the site's clock, UTC."""
+    return period_of(site, now, day=_date_asked(question, site, now), first_day=question.first_day)
 
 
 def _wanted(question: Question, sites: Sequence[Site], now: np.datetime64) -> Wanted:
@@ -241,7 +258,7 @@ def _wanted(question: Question, sites: Sequence[Site], now: np.datetime64) -> Wa
     elif question.kind == "now":
         periods = [_from_now(question, site, now) for site in sites]
     else:
-        periods = [period_of(site, now, day=question.day, first_day=question.first_day) for site in sites]
+        periods = [_whole_day(question, site, now) for site in sites]
     heights = [place.height for place in question.places] or [question.height]
     sortie = question.sortie
     if sortie is not None and sortie.return_height is not None:
@@ -279,7 +296,7 @@ def _periods(question: Question, obtained: Obtained) -> list[tuple[np.datetime64
     elif question.kind == "now":
         periods = [_from_now(question, site, now) for site in obtained.sites]
     else:
-        periods = [period_of(site, now, day=question.day, first_day=question.first_day) for site in obtained.sites]
+        periods = [_whole_day(question, site, now) for site in obtained.sites]
     if question.kind == "compare":
         # The same hours for all: from the first site's start of day to the last one's end.
         periods = [(min(p[0] for p in periods), max(p[1] for p in periods))] * len(periods)

@@ -6,6 +6,7 @@ import dataclasses
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +25,7 @@ from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
 from wxfly.pilot.rules import RuleSet, find_rules
 from wxfly.pilot.settings import own_aircraft_file, own_rules_file, sites_file
 from wxfly.pilot.site import read_sites, zone_of
-from wxfly.times import DAY_WORDS, AskedDay, is_day, read_day, read_moment
+from wxfly.times import DAY_WORDS, AskedDay, AskedHour, is_day, is_hour, read_day, read_hour, read_moment
 from wxfly.units import read_number, read_quantity, read_share
 
 
@@ -228,6 +229,8 @@ class Question:
         How many days a week's question covers.
     hours : int or None
         How many hours a question of now covers; None for the rest of the day.
+    hour : time, datetime or None
+        The one hour that is asked about; None for the hours of the day.
     toward : float or None
         Direction in which the pilot looks at the aircraft [degree].
     prefers_low_light : bool
@@ -257,6 +260,7 @@ class Question:
     first_day: int
     days: int
     hours: int | None
+    hour: AskedHour | None
     toward: float | None
     prefers_low_light: bool
     sortie: SortieAsked | None
@@ -371,6 +375,7 @@ def read_question(
         first_day,
         WEEK if words.days is None else words.days,
         words.hours,
+        None,
         read_direction(words.toward),
         words.prefer == "low-light",
         _sortie(words, units) if with_sortie or words.plans_a_sortie else None,
@@ -430,6 +435,34 @@ def read_brief_question(place: str | None, words: Words) -> BriefQuestion:
     """Read a question for a flight brief; as `read_question`, of one site and always with its way back."""
     question = read_question("best", [place] if place else [], words, with_sortie=True)
     return BriefQuestion(question, _anemometer_height(words, question.units), 1 if words.rank is None else words.rank)
+
+
+def read_hour_question(given: Sequence[str], words: Words) -> Question:
+    """Read a question about one hour.
+
+    Parameters
+    ----------
+    given : sequence of str
+        The words of the command: a site where one is named, a day where one is named, and the hour; day and hour may
+        change places.
+    words : Words
+        The rest of what is asked.
+
+    Raises
+    ------
+    WxflyError
+        For anything the pilot can put right.
+    """
+    parts = list(given)
+    if len(parts) > 1 and is_hour(parts[-2]) and not is_hour(parts[-1]):
+        parts[-2:] = parts[:-3:-1]
+    if not parts:
+        raise WxflyError("an hour is wanted, such as: wxfly why meadow 15:00")
+    hour = read_hour(parts.pop())
+    places, day = part_one_place(parts, words.day)
+    if day and isinstance(hour, datetime):
+        raise WxflyError(f"two days are named, '{day}' and that of {given[-1]}; give one of them")
+    return replace(read_question("best", places, replace(words, day=day), first_day=0), hour=hour)
 
 
 def read_check_question(place: str | None, words: Words) -> CheckQuestion:

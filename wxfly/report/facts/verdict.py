@@ -219,7 +219,7 @@ def _few(needed: list[VerdictLine], others: list[VerdictLine]) -> list[VerdictLi
 # --- the first line --------------------------------------------------------------------------------------------
 
 
-def _begin(asked: Asked, words: str, is_unknown: bool, *, is_wet: bool = False) -> str:
+def begin(asked: Asked, words: str, is_unknown: bool, *, is_wet: bool = False) -> str:
     """Put before a verdict by what it must be read."""
     before = []
     if asked.is_invented:
@@ -241,7 +241,7 @@ def _first_line(asked: Asked, position: int, is_unknown: bool) -> str:
     if window is None:
         # A no is only as sure as the hours that are known; of what is wholly unknown the words say so themselves.
         partly = 0 < site.lit_hours.not_known_count < site.lit_hours.lit_count
-        return _begin(asked, f"{_none(asked, site, f'at {name} {period_words(site, year)}')}.", partly)
+        return begin(asked, f"{_none(asked, site, f'at {name} {period_words(site, year)}')}.", partly)
     if window.room == "probably no room":
         chance, part = _chance_of(window)
         when = reader.clock.when(part.start, part.end, year)
@@ -249,7 +249,7 @@ def _first_line(asked: Asked, position: int, is_unknown: bool) -> str:
     else:
         words = f"{_capital(window.room)} to fly at {name}, {_when_and_how_sure(asked, window, reader, year)}."
     is_unknown = is_unknown or bool(window.advised_not_known)
-    return _begin(asked, words, is_unknown, is_wet=window.forecast_wet)
+    return begin(asked, words, is_unknown, is_wet=window.forecast_wet)
 
 
 def _when_and_how_sure(asked: Asked, window: WindowFacts, reader: Reader, year: int) -> str:
@@ -514,9 +514,9 @@ def _of_now(asked: Asked) -> VerdictFacts:
             words = f"No room to fly {where}: {_why_not_now(asked, site, reader)}."
         others = [line for line in _lines_of_none(asked, site, reader) if line.about != "longest"]
         lines = _few(needed, others)
-        return _made(asked, [], None, word, _begin(asked, words, is_unknown and word != "not known"), lines, is_unknown)
+        return _made(asked, [], None, word, begin(asked, words, is_unknown and word != "not known"), lines, is_unknown)
     words = f"{_capital(window.room)} to fly now at {name}, {_when_and_how_sure(asked, window, reader, year)}."
-    first = _begin(asked, words, is_unknown or bool(window.advised_not_known), is_wet=window.forecast_wet)
+    first = begin(asked, words, is_unknown or bool(window.advised_not_known), is_wet=window.forecast_wet)
     lines = _few(needed, list(_lines_of(site, window, reader)))
     return _made(asked, [0], window, window.room, first, lines, is_unknown)
 
@@ -637,7 +637,7 @@ def _of_sites(asked: Asked) -> VerdictFacts:
         where = f"at {listed(names)} {period}"
         phrase = f"Not known whether there is room to fly {where}" if word == "not known" else f"No room to fly {where}"
         lines = [_other(asked, names, i) for i in range(len(names))]
-        return _made(asked, [], None, word, _begin(asked, f"{phrase}.", False), [*needed, *lines], bool(unknown))
+        return _made(asked, [], None, word, begin(asked, f"{phrase}.", False), [*needed, *lines], bool(unknown))
     best = order[0]
     site, reader = asked.sites[best], asked.readers[best]
     window = window_of_verdict(site)
@@ -652,7 +652,7 @@ def _of_sites(asked: Asked) -> VerdictFacts:
         first = f"{room}, best at {names[best]}, {sure}."
     else:
         first = f"{room} at {names[best]} alone, {sure}."
-    first = _begin(asked, first, is_unknown, is_wet=window.forecast_wet)
+    first = begin(asked, first, is_unknown, is_wet=window.forecast_wet)
     others = [i for i in (*order, *(k for k in range(len(names)) if k not in order)) if i not in alike]
     lines = [VerdictLine("tightest", "Tightest", tightest(site, window, reader))]
     lines += [_other(asked, names, i) for i in others]
