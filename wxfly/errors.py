@@ -13,6 +13,10 @@ class WxflyError(Exception):
     """
 
 
+class NotAskedError(WxflyError):
+    """No service answered, and what is stored does not answer in its place."""
+
+
 class DamagedError(WxflyError):
     """The bytes of a file are not those that were written: there is evidence, so the file is of no more use."""
 

@@ -20,7 +20,7 @@ from wxfly.cli.options import (
     telling_more,
     waiting,
 )
-from wxfly.cli.program import main, print_data, say, tell_progress, width
+from wxfly.cli.program import end_with, exiting, main, print_data, print_json, say, tell_progress, width
 from wxfly.question.reading import Words, part_day, part_one_place, read_words
 from wxfly.report.formats import check_place, write_answer
 
@@ -80,6 +80,7 @@ def week(site: str | None, outputs: Outputs, **words: Any) -> None:
 @waiting
 @confidence_options
 @telling_more
+@exiting
 @click.option("--json", "as_json", is_flag=True, help="Print the hour and the answer for its day as JSON.")
 def why(given: tuple[str, ...], more: bool, as_json: bool, **words: Any) -> None:
     """Explain one hour at SITE: each element, its limit, the room left, and what would have to change.
@@ -93,11 +94,10 @@ def why(given: tuple[str, ...], more: bool, as_json: bool, **words: Any) -> None
 
     facts = one_hour_facts(ask_hour(given, read_words(words), on_progress=tell_progress))
     if as_json:
-        from wxfly.report.json import to_json
-
-        print_data(f"{to_json(facts)}\n".encode("utf-8", "backslashreplace"))
+        print_json(facts)
     else:
         say(render(facts, width=width(), more=more))
+    end_with(facts.word, as_far_as_known=bool(facts.unknown_elements))
 
 
 @main.command(epilog="Example: wxfly brief Kelderness --return-height 80m --batteries 3 --html brief.html")
@@ -107,6 +107,7 @@ def why(given: tuple[str, ...], more: bool, as_json: bool, **words: Any) -> None
 @forecast_asking
 @intending
 @confidence_options
+@exiting
 @click.option("--json", "as_json", is_flag=True, help="Print the brief and its answer as JSON.")
 @click.option(
     "--csv", "as_csv", is_flag=True, help="Print the hours of the window as CSV, with the wind at each height."
@@ -144,9 +145,7 @@ def brief(
     if html_path:
         _write(html_path, to_html(told, facts, units=asked.units).encode(), overwrite=overwrite)
     if as_json:
-        from wxfly.report.json import to_json
-
-        print_data(f"{to_json(facts or answer)}\n".encode("utf-8", "backslashreplace"))
+        print_json(facts or answer)
     elif as_csv:
         from wxfly.report.csv import brief_to_csv, to_csv
 
@@ -156,6 +155,7 @@ def brief(
         say(render(answer, width=width()))
     else:
         say(text.to_text(told, width()))
+    end_with(answer.verdict.word, as_far_as_known=answer.verdict.as_far_as_known)
 
 
 @main.command(epilog="Example: wxfly check Valdrenna --mean 3.1m/s --gust 5.4m/s")
@@ -183,6 +183,7 @@ def brief(
 @flying
 @waiting
 @telling_more
+@exiting
 @click.option("--json", "as_json", is_flag=True, help="Print the check and the answer for the rest of the day as JSON.")
 def check(site: str | None, more: bool, as_json: bool, **words: Any) -> None:
     """Hold what you measure now at SITE against the forecast, and answer for the rest of the day with both."""
@@ -194,13 +195,16 @@ def check(site: str | None, more: bool, as_json: bool, **words: Any) -> None:
     asked = ask_check(site, read_words(words), on_progress=tell_progress)
     facts = check_facts(asked)
     if as_json:
-        from wxfly.report.json import to_json
-
-        print_data(f"{to_json(facts)}\n".encode("utf-8", "backslashreplace"))
-        return
+        print_json(facts)
     notes = notes_first(facts.answer, width())  # how old the forecast is goes before what the reading says
     read = CheckWords(facts, asked.units, asked.time_zone).render(width())
-    say("\n\n".join(filter(None, [notes, read, render(facts.answer, width=width(), more=more)])))
+    if not as_json:
+        say("\n\n".join(filter(None, [notes, read, render(facts.answer, width=width(), more=more)])))
+    end_with(_ROOM_OF_CHECK[facts.verdict], as_far_as_known=facts.answer.verdict.as_far_as_known)
+
+
+# What a reading says of a launch now, as room to fly.
+_ROOM_OF_CHECK = {"holds": "room", "in doubt": "not known", "do not launch": "no room"}
 
 
 def _ask(kind: QuestionKind, places: list[str], outputs: Outputs, words: Words) -> None:
@@ -216,12 +220,13 @@ def _ask(kind: QuestionKind, places: list[str], outputs: Outputs, words: Words) 
         _write(path, format.write(asked), overwrite=outputs.overwrite)
     for format in outputs.printed:
         print_data(format.write(asked))
-    if not outputs.printed:
-        from wxfly.report.facts.answer import facts_of
-        from wxfly.report.text.terminal import render
+    from wxfly.report.facts.answer import facts_of
+    from wxfly.report.text.terminal import render
 
-        facts = facts_of(asked.briefing, asked.question)
+    facts = facts_of(asked.briefing, asked.question)
+    if not outputs.printed:
         say(render(facts, width=width(), more=outputs.more))
+    end_with(facts.verdict.word, as_far_as_known=facts.verdict.as_far_as_known)
 
 
 def _write(path: Path, content: bytes, *, overwrite: bool) -> None:

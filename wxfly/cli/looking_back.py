@@ -6,7 +6,9 @@ from pathlib import Path
 
 import click
 
-from wxfly.cli.program import main, say, tell_progress, width
+from wxfly.cli.options import as_json
+from wxfly.cli.program import main, print_json, say, tell_progress, width
+from wxfly.cli.standard_streams import InputFile
 from wxfly.units import SYSTEMS
 
 
@@ -14,8 +16,8 @@ from wxfly.units import SYSTEMS
 @click.argument("site")
 @click.option(
     "--observed",
-    type=click.Path(path_type=Path),
-    help="Observations: your own file (.csv) or airport reports (.json).  [default: the last week's reports of the "
+    type=InputFile(),
+    help="Observations: your own file (.csv) or airport reports (.json); - reads standard input.  [default: the last week's reports of the "
     "nearest airport, asked of the service]",
 )
 @click.option(

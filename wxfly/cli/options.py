@@ -10,6 +10,8 @@ from typing import Any, TypeVar, cast
 
 import click
 
+from wxfly.cli.program import exiting
+from wxfly.cli.standard_streams import STANDARD, InputFile
 from wxfly.report.formats import FORMATS, Format
 from wxfly.units import SYSTEMS
 
@@ -78,7 +80,7 @@ def forecast_asking(command: F) -> F:
         click.option("--units", type=click.Choice(list(SYSTEMS)), help=f"Units of the answer, and of a number given without one: {', or '.join(map(_of_system, SYSTEMS.values()))}; mass is in g and time in min in each.  [default: metric]"),
         click.option("--time-zone", metavar="ZONE", help="Show times in this IANA zone instead of each site's own."),
         click.option("--model", metavar="MODEL", help="The one forecast model to ask.  [default: chosen by place and hours]"),
-        click.option("--forecast", "forecast_path", type=click.Path(path_type=Path), help="Answer from this saved reply (.json) or forecast file (.nc) instead of asking."),
+        click.option("--forecast", "forecast_path", type=InputFile(), help="Answer from this saved reply (.json) or forecast file (.nc) instead of asking; - reads standard input."),
         click.option("--as-of", metavar="TIME", help="Answer as if it were this time (ISO 8601, UTC unless it names an offset)."),
         click.option("--fresh", is_flag=True, help="Rank the windows anew: do not stay with one chosen in an earlier answer."),
         click.option("--offline", is_flag=True, help="Use only forecasts that are already on this machine."),
@@ -100,25 +102,33 @@ class Outputs:
 
 
 def telling(command: F) -> F:
-    """Add the options that say how the answer is written; the command gets them as one `Outputs`."""
+    """Add the options that say how the answer is written; the command gets them as one `Outputs`.
+
+    ``-`` in place of a file prints that format.
+    """
 
     @wraps(command)
     def with_outputs(*, overwrite: bool, more: bool, **words: Any) -> Any:
         given = {format: value for format in FORMATS if (value := words.pop(format.name))}
-        files = {format: path for format, path in given.items() if format.mark}
-        return command(outputs=Outputs([f for f in given if not f.mark], files, overwrite, more), **words)
+        files = {format: path for format, path in given.items() if format.mark and str(path) != STANDARD}
+        return command(outputs=Outputs([f for f in given if f not in files], files, overwrite, more), **words)
 
     a_file: Any = {"type": click.Path(path_type=Path)}
     options = [
         click.option(f"--{f.name}", f.name, help=f.help, **(a_file if f.mark else {"is_flag": True})) for f in FORMATS
     ]
-    return cast(F, telling_more(_with(overwriting(with_outputs), options)))
+    return cast(F, telling_more(exiting(_with(overwriting(with_outputs), options))))
 
 
 def telling_more(command: F) -> F:
     """Add the option that shows all that is known."""
     text = "Show all: the hours, how sure, the sortie, other times, light, and what to mind."
     return click.option("--more", is_flag=True, help=text)(command)
+
+
+def as_json(command: F) -> F:
+    """Add the option that prints facts as JSON."""
+    return click.option("--json", "as_json", is_flag=True, help="Print it as JSON (see: wxfly schema).")(command)
 
 
 def overwriting(command: F) -> F:

@@ -360,10 +360,10 @@ def hour_of(site: Site, now: np.datetime64, day: AskedDay | None, hour: AskedHou
     """
     clock = SiteClock(site.time_zone)
     if isinstance(hour, datetime):
-        return _utc(hour if hour.tzinfo else clock.at(hour)).astype("datetime64[h]").astype("datetime64[s]")
+        return _full_hour(hour if hour.tzinfo else clock.at(hour))
 
     def on(date: date) -> np.datetime64:
-        return _utc(clock.at(datetime.combine(date, hour))).astype("datetime64[h]").astype("datetime64[s]")
+        return _full_hour(clock.at(datetime.combine(date, hour)))
 
     if day is not None:
         return on(date_of(site, now, day))
@@ -404,6 +404,12 @@ def midnights(site: Site, start: np.datetime64, end: np.datetime64) -> list[np.d
     clock = SiteClock(site.time_zone)
     first, last = clock.date(start), clock.date(end)
     return [clock.midnight(first + timedelta(days=n)) for n in range(1, (last - first).days + 1)]
+
+
+def _full_hour(moment: datetime) -> np.datetime64:
+    """Return the start of the UTC hour of an aware moment."""
+    hour: np.datetime64 = _utc(moment).astype("datetime64[h]").astype("datetime64[s]")
+    return hour
 
 
 def _utc(moment: datetime) -> np.datetime64:

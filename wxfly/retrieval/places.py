@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 
-from wxfly.errors import WxflyError, near_names, shortened
+from wxfly.errors import NotAskedError, WxflyError, near_names, shortened
 from wxfly.pilot.coordinates import parse_coordinates
 from wxfly.pilot.own_tables import OwnTable
 from wxfly.pilot.settings import Settings, load_settings
@@ -146,7 +146,9 @@ def _search(text: str, saved: Mapping[str, Site], offline: bool, settings: Setti
     places = asked_before()
     if not places and offline:
         known = ", ".join([*saved, *demo_sites()])
-        raise WxflyError(f"'{name}' is not a saved site and was not looked up before; offline these are known: {known}")
+        raise NotAskedError(
+            f"'{name}' is not a saved site and was not looked up before; offline these are known: {known}"
+        )
     if not places:
         with asking_alone("places", key):
             places = asked_before() or get_places(name, settings=settings)
