@@ -7,7 +7,8 @@ from typing import Any
 
 import click
 
-from wxfly.cli.program import main, say, tell_progress
+from wxfly.cli.options import as_json
+from wxfly.cli.program import main, print_data, print_json, say, tell_progress
 from wxfly.units import SYSTEMS
 
 
@@ -27,12 +28,17 @@ def fetch(sites: tuple[str, ...], model: str | None) -> None:
     subcommand_metavar="[COMMAND] [ARGS]...",
     epilog="Example: wxfly sites add meadow 52.1,6.9 --surface-cover open",
 )
+@as_json
 @click.pass_context
-def sites(ctx: click.Context) -> None:
+def sites(ctx: click.Context, as_json: bool) -> None:
     """List the saved sites; add or remove one."""
-    if ctx.invoked_subcommand is None:
-        from wxfly.cli import own_lists
+    if ctx.invoked_subcommand is not None:
+        return
+    from wxfly.cli import own_lists
 
+    if as_json:
+        print_json(own_lists.sites())
+    else:
         say(own_lists.list_sites())
 
 
@@ -75,12 +81,16 @@ def stored_forecasts() -> None:
 
 @stored_forecasts.command("list", epilog="Example: wxfly store list --check")
 @click.option("--check", is_flag=True, help="Read every file and hold it against its checksum.")
-def list_store(check: bool) -> None:
+@as_json
+def list_store(check: bool, as_json: bool) -> None:
     """List the stored forecasts: place, model, run, when kept, size."""
     from wxfly.cli import store_tasks
     from wxfly.pilot.settings import sites_file
 
-    say(store_tasks.list_store(sites_file(), check=check))
+    if as_json:
+        print_json(store_tasks.store(sites_file(), check=check))
+    else:
+        say(store_tasks.list_store(sites_file(), check=check))
 
 
 @stored_forecasts.command("show", epilog="Example: wxfly store show meadow --model icon_d2")
@@ -136,17 +146,36 @@ def clear_store(certain: bool) -> None:
 @main.command(epilog="Example: wxfly aircraft folding-quad-249g")
 @click.argument("name", required=False)
 @click.option("--units", type=click.Choice(list(SYSTEMS)), default="metric", show_default=True)
-def aircraft(name: str | None, units: str) -> None:
+@as_json
+def aircraft(name: str | None, units: str, as_json: bool) -> None:
     """List the aircraft, or show the limits of NAME and where each is from."""
     from wxfly.cli import own_lists
 
-    say(own_lists.describe_aircraft(name, units))
+    if as_json:
+        print_json(own_lists.aircraft(name))
+    else:
+        say(own_lists.describe_aircraft(name, units))
 
 
 @main.command(epilog="Example: wxfly rules eu_open")
 @click.argument("name", required=False)
-def rules(name: str | None) -> None:
+@as_json
+def rules(name: str | None, as_json: bool) -> None:
     """List the rule sets, or show the limits of NAME and where each stands."""
     from wxfly.cli import own_lists
 
-    say(own_lists.describe_rules(name))
+    if as_json:
+        print_json(own_lists.rules(name))
+    else:
+        say(own_lists.describe_rules(name))
+
+
+@main.command("schema", epilog="Example: wxfly schema answer")
+@click.argument("name", default="answer")
+def print_schema(name: str) -> None:
+    """Print the JSON Schema of what --json prints: NAME is answer, or the command, such as why, sites or ledger."""
+    import json
+
+    from wxfly.report.schemas import schema_of
+
+    print_data(f"{json.dumps(schema_of(name), indent=1)}\n".encode())

@@ -8,7 +8,7 @@ import click
 
 from wxfly.cli.options import as_json
 from wxfly.cli.program import main, print_json, say, tell_progress, width
-from wxfly.cli.standard_streams import InputFile
+from wxfly.cli.standard_streams import from_standard_input
 from wxfly.units import SYSTEMS
 
 
@@ -16,9 +16,10 @@ from wxfly.units import SYSTEMS
 @click.argument("site")
 @click.option(
     "--observed",
-    type=InputFile(),
-    help="Observations: your own file (.csv) or airport reports (.json); - reads standard input.  [default: the last week's reports of the "
-    "nearest airport, asked of the service]",
+    type=click.Path(path_type=Path),
+    callback=from_standard_input,
+    help="Observations: your own file (.csv) or airport reports (.json); - reads standard input.  [default: the last "
+    "week's reports of the nearest airport, asked of the service]",
 )
 @click.option(
     "--observed-height",
@@ -36,8 +37,10 @@ from wxfly.units import SYSTEMS
     "--learn", is_flag=True, help="Write what the place teaches, from 30 days on, for use with --site-record."
 )
 @click.option("--offline", is_flag=True, help="Ask nobody: neither where SITE is nor for reports.")
+@as_json
 def verify(
     site: str,
+    as_json: bool,
     observed: Path | None,
     observed_height: str | None,
     station: str | None,
@@ -47,7 +50,7 @@ def verify(
     offline: bool,
 ) -> None:
     """Compare past forecasts for SITE with what was observed there."""
-    from wxfly.question.verification import VerificationAsked, read_observed_height
+    from wxfly.question.verification import VerificationAsked, describe_verified, read_observed_height
     from wxfly.question.verification import verify as compare_with_observations
 
     asked = VerificationAsked(
@@ -59,7 +62,13 @@ def verify(
         learns=learn,
         offline=offline,
     )
-    say(compare_with_observations(site, asked, on_progress=tell_progress))
+    found = compare_with_observations(site, asked, on_progress=tell_progress)
+    if as_json:
+        from wxfly.report.facts.looking_back import verification_facts
+
+        print_json(verification_facts(found))
+    else:
+        say(describe_verified(found))
 
 
 @main.command(epilog="Example: wxfly ledger meadow --withdraw 2026-06-10 --reason 'wrong unit'")
@@ -70,14 +79,19 @@ def verify(
     help="Let what was observed at SITE in this hour or on this day (UTC) count no more; the entries stay, marked.",
 )
 @click.option("--reason", metavar="TEXT", help="Why it is withdrawn.")
-def ledger(site: str | None, withdraw: str | None, reason: str | None) -> None:
+@as_json
+def ledger(site: str | None, withdraw: str | None, reason: str | None, as_json: bool) -> None:
     """Say how past answers, kept before their hour came, compare with what was observed, for SITE or for all."""
     from wxfly.question import verification
 
     if withdraw or reason:
-        click.echo(verification.withdraw(site, withdraw, reason))
-        return
-    say(verification.describe_ledger(site))
+        say(verification.withdraw(site, withdraw, reason))
+    elif as_json:
+        from wxfly.report.facts.looking_back import ledger_facts
+
+        print_json(ledger_facts(verification.score_ledger(site)))
+    else:
+        say(verification.describe_ledger(site))
 
 
 @main.command(epilog="Example: wxfly forget")
@@ -85,7 +99,7 @@ def forget() -> None:
     """Forget the windows chosen in earlier answers, so that none of them stays first; the ledger keeps its record."""
     from wxfly.question import verification
 
-    click.echo(verification.forget_choices())
+    say(verification.forget_choices())
 
 
 @main.command(epilog="Example: wxfly observed meadow --units aviation")
@@ -93,10 +107,16 @@ def forget() -> None:
 @click.option("--model", metavar="MODEL", help="The one forecast model to ask.  [default: chosen by place]")
 @click.option("--units", type=click.Choice(list(SYSTEMS)), default="metric", show_default=True)
 @click.option("--offline", is_flag=True, help="Use only what is already on this machine.")
-def observed(site: str | None, model: str | None, units: str, offline: bool) -> None:
+@as_json
+def observed(site: str | None, model: str | None, units: str, offline: bool, as_json: bool) -> None:
     """Is the forecast right this morning? Set the latest airport report near SITE beside the forecast of its hour."""
     from wxfly.question import observed as of_airport
     from wxfly.report.text.airport import render
 
     found = of_airport.ask_observed(site, model=model, offline=offline, on_progress=tell_progress)
-    say(render(found, units=units, width=width()))
+    if as_json:
+        from wxfly.report.facts.looking_back import observed_facts
+
+        print_json(observed_facts(found))
+    else:
+        say(render(found, units=units, width=width()))

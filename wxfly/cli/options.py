@@ -11,7 +11,7 @@ from typing import Any, TypeVar, cast
 import click
 
 from wxfly.cli.program import exiting
-from wxfly.cli.standard_streams import STANDARD, InputFile
+from wxfly.cli.standard_streams import STANDARD, from_standard_input
 from wxfly.report.formats import FORMATS, Format
 from wxfly.units import SYSTEMS
 
@@ -80,7 +80,7 @@ def forecast_asking(command: F) -> F:
         click.option("--units", type=click.Choice(list(SYSTEMS)), help=f"Units of the answer, and of a number given without one: {', or '.join(map(_of_system, SYSTEMS.values()))}; mass is in g and time in min in each.  [default: metric]"),
         click.option("--time-zone", metavar="ZONE", help="Show times in this IANA zone instead of each site's own."),
         click.option("--model", metavar="MODEL", help="The one forecast model to ask.  [default: chosen by place and hours]"),
-        click.option("--forecast", "forecast_path", type=InputFile(), help="Answer from this saved reply (.json) or forecast file (.nc) instead of asking; - reads standard input."),
+        click.option("--forecast", "forecast_path", type=click.Path(path_type=Path), callback=from_standard_input, help="Answer from this saved reply (.json) or forecast file (.nc) instead of asking; - reads standard input."),
         click.option("--as-of", metavar="TIME", help="Answer as if it were this time (ISO 8601, UTC unless it names an offset)."),
         click.option("--fresh", is_flag=True, help="Rank the windows anew: do not stay with one chosen in an earlier answer."),
         click.option("--offline", is_flag=True, help="Use only forecasts that are already on this machine."),

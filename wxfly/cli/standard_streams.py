@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import shutil
+import sys
 import tempfile
 from pathlib import Path
-from typing import Any
 
 import click
 
@@ -13,23 +13,18 @@ STANDARD = "-"
 _BEGINNINGS = ((b"CDF", ".nc"), (b"\x89HDF", ".nc"), (b"{", ".json"), (b"[", ".json"))
 
 
-class InputFile(click.ParamType):
-    """A file to read; ``-`` is standard input, kept in a file for as long as the command runs."""
-
-    name = "path"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Path:
-        """Return the path of the file."""
-        if str(value) != STANDARD or ctx is None:
-            return Path(value)
-        content = click.get_binary_stream("stdin").read()
-        if not content.strip():
-            self.fail("standard input is empty", param, ctx)
-        folder = Path(tempfile.mkdtemp())
-        ctx.find_root().call_on_close(lambda: shutil.rmtree(folder, ignore_errors=True))
-        path = folder / f"standard-input{_suffix_of(content)}"
-        path.write_bytes(content)
+def from_standard_input(ctx: click.Context, param: click.Parameter, path: Path | None) -> Path | None:
+    """Return the path of a file to read; ``-`` is standard input, kept in a file for as long as the command runs."""
+    if path is None or str(path) != STANDARD:
         return path
+    content = sys.stdin.buffer.read()
+    if not content.strip():
+        raise click.BadParameter("standard input is empty", ctx, param)
+    folder = Path(tempfile.mkdtemp())
+    ctx.find_root().call_on_close(lambda: shutil.rmtree(folder, ignore_errors=True))
+    kept = folder / f"standard-input{_suffix_of(content)}"
+    kept.write_bytes(content)
+    return kept
 
 
 def _suffix_of(content: bytes) -> str:
