@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from wxfly.cli import completion
 from wxfly.cli.options import (
     Outputs,
     asking,
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
 
 
 @main.command(epilog="Example: wxfly best Kelderness monday --html best.html")
-@click.argument("given", nargs=-1, metavar="[SITE] [DAY]")
+@click.argument("given", nargs=-1, metavar="[SITE] [DAY]", shell_complete=completion.sites_and_days)
 @dated
 @asking
 def best(given: tuple[str, ...], day: str | None, outputs: Outputs, **words: Any) -> None:
@@ -39,7 +40,7 @@ def best(given: tuple[str, ...], day: str | None, outputs: Outputs, **words: Any
 
 
 @main.command(epilog="Example: wxfly now Kelderness --duration 30min")
-@click.argument("site", required=False)
+@click.argument("site", required=False, shell_complete=completion.sites)
 @click.option(
     "--hours", type=click.IntRange(1, 48), help="How many hours from now to look at.  [default: the rest of the day]"
 )
@@ -50,7 +51,9 @@ def now(site: str | None, outputs: Outputs, **words: Any) -> None:
 
 
 @main.command(epilog="Example: wxfly compare Kelderness Whistlebrush@100m --aircraft cine-hexacopter")
-@click.argument("given", nargs=-1, required=True, metavar="SITE SITE ... [DAY]")
+@click.argument(
+    "given", nargs=-1, required=True, metavar="SITE SITE ... [DAY]", shell_complete=completion.sites_and_days
+)
 @dated
 @asking
 def compare(given: tuple[str, ...], day: str | None, outputs: Outputs, **words: Any) -> None:
@@ -65,7 +68,7 @@ def compare(given: tuple[str, ...], day: str | None, outputs: Outputs, **words: 
 
 
 @main.command(epilog="Example: wxfly week Kelderness --duration 2h --ics week.ics")
-@click.argument("site", required=False)
+@click.argument("site", required=False, shell_complete=completion.sites)
 @click.option("--days", type=click.IntRange(1, 16), default=7, show_default=True, help="How many days, from today.")
 @asking
 def week(site: str | None, outputs: Outputs, **words: Any) -> None:
@@ -74,7 +77,7 @@ def week(site: str | None, outputs: Outputs, **words: Any) -> None:
 
 
 @main.command(epilog="Example: wxfly why Kelderness sunday 15:00")
-@click.argument("given", nargs=-1, required=True, metavar="[SITE] [DAY] HOUR")
+@click.argument("given", nargs=-1, required=True, metavar="[SITE] [DAY] HOUR", shell_complete=completion.sites_and_days)
 @forecast_asking
 @flying
 @waiting
@@ -101,7 +104,7 @@ def why(given: tuple[str, ...], more: bool, as_json: bool, **words: Any) -> None
 
 
 @main.command(epilog="Example: wxfly brief Kelderness --return-height 80m --batteries 3 --html brief.html")
-@click.argument("given", nargs=-1, metavar="[SITE] [DAY]")
+@click.argument("given", nargs=-1, metavar="[SITE] [DAY]", shell_complete=completion.sites_and_days)
 @briefed
 @flying
 @forecast_asking
@@ -159,7 +162,7 @@ def brief(
 
 
 @main.command(epilog="Example: wxfly check Valdrenna --mean 3.1m/s --gust 5.4m/s")
-@click.argument("site", required=False)
+@click.argument("site", required=False, shell_complete=completion.sites)
 @click.option(
     "--mean",
     required=True,

@@ -7,13 +7,14 @@ from typing import Any
 
 import click
 
+from wxfly.cli import completion
 from wxfly.cli.options import as_json
 from wxfly.cli.program import main, print_data, print_json, say, tell_progress
 from wxfly.units import SYSTEMS
 
 
 @main.command(epilog="Example: wxfly fetch 52.1,6.9 --model icon_d2")
-@click.argument("sites", nargs=-1, metavar="[SITE ...]")
+@click.argument("sites", nargs=-1, metavar="[SITE ...]", shell_complete=completion.saved_sites)
 @click.option("--model", metavar="MODEL", help="The one forecast model to ask.  [default: chosen by place]")
 def fetch(sites: tuple[str, ...], model: str | None) -> None:
     """Fetch the newest forecast for SITE, or for every saved site, and keep it for use offline."""
@@ -66,7 +67,7 @@ def add_site(name: str, place: str, **options: Any) -> None:
 
 
 @sites.command("remove", epilog="Example: wxfly sites remove meadow")
-@click.argument("name")
+@click.argument("name", shell_complete=completion.saved_sites)
 def remove_site(name: str) -> None:
     """Forget the saved site NAME."""
     from wxfly.cli import own_lists
@@ -94,7 +95,7 @@ def list_store(check: bool, as_json: bool) -> None:
 
 
 @stored_forecasts.command("show", epilog="Example: wxfly store show meadow --model icon_d2")
-@click.argument("site", required=False)
+@click.argument("site", required=False, shell_complete=completion.saved_sites)
 @click.option("--model", metavar="MODEL", help="Of this model.")
 @click.option("--run", metavar="RUN", help="Of this run, as the list writes it.")
 def show_stored(site: str | None, model: str | None, run: str | None) -> None:
@@ -124,7 +125,7 @@ def prune_store(days: float | None, megabytes: float | None, damaged: bool, dry_
 
 @stored_forecasts.command("export", epilog="Example: wxfly store export forecasts-of-may meadow")
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
-@click.argument("sites", nargs=-1, metavar="[SITE ...]")
+@click.argument("sites", nargs=-1, metavar="[SITE ...]", shell_complete=completion.saved_sites)
 @click.option("--model", metavar="MODEL", help="Only of this model.")
 def export_stored(folder: Path, sites: tuple[str, ...], model: str | None) -> None:
     """Copy the newest stored forecast of each SITE (all places without one) into FOLDER, as netCDF."""
@@ -144,7 +145,7 @@ def clear_store(certain: bool) -> None:
 
 
 @main.command(epilog="Example: wxfly aircraft folding-quad-249g")
-@click.argument("name", required=False)
+@click.argument("name", required=False, shell_complete=completion.aircraft)
 @click.option("--units", type=click.Choice(list(SYSTEMS)), default="metric", show_default=True)
 @as_json
 def aircraft(name: str | None, units: str, as_json: bool) -> None:
@@ -158,7 +159,7 @@ def aircraft(name: str | None, units: str, as_json: bool) -> None:
 
 
 @main.command(epilog="Example: wxfly rules eu_open")
-@click.argument("name", required=False)
+@click.argument("name", required=False, shell_complete=completion.rules)
 @as_json
 def rules(name: str | None, as_json: bool) -> None:
     """List the rule sets, or show the limits of NAME and where each stands."""
@@ -171,7 +172,7 @@ def rules(name: str | None, as_json: bool) -> None:
 
 
 @main.command("schema", epilog="Example: wxfly schema answer")
-@click.argument("name", default="answer")
+@click.argument("name", default="answer", shell_complete=completion.schemas)
 def print_schema(name: str) -> None:
     """Print the JSON Schema of what --json prints: NAME is answer, or the command, such as why, sites or ledger."""
     import json

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from wxfly.cli import completion
 from wxfly.cli.options import as_json
 from wxfly.cli.program import main, print_json, say, tell_progress, width
 from wxfly.cli.standard_streams import from_standard_input
@@ -13,7 +14,7 @@ from wxfly.units import SYSTEMS
 
 
 @main.command(epilog="Example: wxfly verify meadow --observed mine.csv --observed-height 4m --learn")
-@click.argument("site")
+@click.argument("site", shell_complete=completion.saved_sites)
 @click.option(
     "--observed",
     type=click.Path(path_type=Path),
@@ -72,7 +73,7 @@ def verify(
 
 
 @main.command(epilog="Example: wxfly ledger meadow --withdraw 2026-06-10 --reason 'wrong unit'")
-@click.argument("site", required=False)
+@click.argument("site", required=False, shell_complete=completion.saved_sites)
 @click.option(
     "--withdraw",
     metavar="TIME",
@@ -103,7 +104,7 @@ def forget() -> None:
 
 
 @main.command(epilog="Example: wxfly observed meadow --units aviation")
-@click.argument("site", required=False)
+@click.argument("site", required=False, shell_complete=completion.saved_sites)
 @click.option("--model", metavar="MODEL", help="The one forecast model to ask.  [default: chosen by place]")
 @click.option("--units", type=click.Choice(list(SYSTEMS)), default="metric", show_default=True)
 @click.option("--offline", is_flag=True, help="Use only what is already on this machine.")

@@ -10,6 +10,7 @@ from typing import Any, TypeVar, cast
 
 import click
 
+from wxfly.cli import completion
 from wxfly.cli.program import exiting
 from wxfly.cli.standard_streams import STANDARD, from_standard_input
 from wxfly.report.formats import FORMATS, Format
@@ -67,14 +68,14 @@ def _with(command: F, options: Sequence[Callable[[F], F]]) -> F:
 def forecast_asking(command: F) -> F:
     """Add the options that say what is asked of which forecast."""
     options = [
-        click.option("--aircraft", metavar="NAME", help="Aircraft class or one of your own (see: wxfly aircraft)."),
+        click.option("--aircraft", metavar="NAME", shell_complete=completion.aircraft, help="Aircraft class or one of your own (see: wxfly aircraft)."),
         click.option("--height", metavar="HEIGHT", help="Flight height above ground, such as 80m or 260ft.  [default: 60m; without unit: that of --units]"),
         click.option("--duration", metavar="TIME", help="Shortest window of use, such as 45min or 2h.  [default: 45min; without unit: min]"),
-        click.option("--rules", metavar="NAME", help="Rule set for ceiling, visibility, cloud and daylight (see: wxfly rules).  [default: own]"),
+        click.option("--rules", metavar="NAME", shell_complete=completion.rules, help="Rule set for ceiling, visibility, cloud and daylight (see: wxfly rules).  [default: own]"),
         click.option("--reserve", metavar="SHARE", help="Share of every limit to keep in hand, such as 20%; an hour with less left is narrow.  [default: 0.2]"),
         click.option("--confidence", metavar="SHARE", help="Chance with which wind and gust at your height stay below what they are held for, as far as the carrying from the forecast's heights goes.  [default: 0.5]"),
-        click.option("--require", "required", multiple=True, metavar="ELEMENT", help="Treat an element as required: where it is not known, the hour is not known."),
-        click.option("--advise", "advised", multiple=True, metavar="ELEMENT", help="Treat an element as advised: where it is not known, or lost, the answer says so first and goes by the others."),
+        click.option("--require", "required", multiple=True, metavar="ELEMENT", shell_complete=completion.elements, help="Treat an element as required: where it is not known, the hour is not known."),
+        click.option("--advise", "advised", multiple=True, metavar="ELEMENT", shell_complete=completion.elements, help="Treat an element as advised: where it is not known, or lost, the answer says so first and goes by the others."),
         click.option("--prefer", type=click.Choice(["low-light"]), help="Rank windows in golden or blue hour first; no hour holds because of it."),
         click.option("--toward", metavar="DIRECTION", help="Where you will look at the aircraft, in degrees or as a point such as SW or southwest: tells of glare, and where a sortie goes."),
         click.option("--units", type=click.Choice(list(SYSTEMS)), help=f"Units of the answer, and of a number given without one: {', or '.join(map(_of_system, SYSTEMS.values()))}; mass is in g and time in min in each.  [default: metric]"),
@@ -154,7 +155,7 @@ def flying(command: F) -> F:
 def dated(command: F) -> F:
     """Add the option that names the day."""
     text = f"The day asked about, at the site: {DAYS}.  [default: tomorrow]"
-    return click.option("--date", "day", metavar="DAY", help=text)(command)
+    return click.option("--date", "day", metavar="DAY", help=text, shell_complete=completion.days)(command)
 
 
 def briefed(command: F) -> F:
