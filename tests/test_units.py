@@ -4,7 +4,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wxfly.errors import WxflyError
-from wxfly.units import SYSTEMS, UNITS, from_si, parse_quantity, read_share, to_si
+from wxfly.units import SYSTEMS, UNITS, QuantityError, errors_in, from_si, parse_quantity, read_share, to_si
 
 # The yard and pound agreement of 1959 (1 ft = 0.3048 m), the international nautical mile (1852 m), BIPM SI brochure.
 CHECKS = [
@@ -131,3 +131,10 @@ def test_a_share_is_read(given, share):
 def test_what_is_no_share_is_refused(given):
     with pytest.raises(WxflyError, match=r"reserve of .* is not a share; wanted one such as 0\.2 or 20%"):
         read_share(given, "reserve")
+
+
+def test_an_error_about_a_quantity_is_in_the_units_of_the_pilot():
+    fault = QuantityError("a height of {height} is above {limit}", "height", height=152.4, limit=121.92)
+    assert str(fault) == "a height of 152.4 m is above 121.9 m"
+    with pytest.raises(WxflyError, match=r"^a height of 500 ft is above 400 ft$"), errors_in("aviation"):
+        raise fault

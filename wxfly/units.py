@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -127,6 +129,39 @@ SYSTEMS: dict[str, dict[str, str]] = {
         "pressure": "hPa",
     },
 }  # fmt: skip
+
+
+class QuantityError(WxflyError):
+    """An error about quantities, which the edge writes in the pilot's units.
+
+    Parameters
+    ----------
+    template : str
+        The message, with a name in braces for each quantity.
+    quantity : str
+        What they are: a key of `SYSTEMS`.
+    values : float
+        By name, SI.
+    """
+
+    def __init__(self, template: str, quantity: str, **values: float) -> None:
+        self._template, self._quantity, self._values = template, quantity, values
+        super().__init__(self.in_units("metric"))
+
+    def in_units(self, units: str) -> str:
+        """Return the message in the units of a system."""
+        unit = UNITS[SYSTEMS[units][self._quantity]]
+        told = {name: f"{float(unit.from_si(value)):.4g} {unit.written}" for name, value in self._values.items()}
+        return self._template.format(**told)
+
+
+@contextmanager
+def errors_in(units: str | None) -> Iterator[None]:
+    """Write errors about quantities in the units of a system; None is metric."""
+    try:
+        yield
+    except QuantityError as fault:
+        raise WxflyError(fault.in_units(units if units in SYSTEMS else "metric")) from None
 
 
 _SHOWN_AS = {"speed": "wind", "length": "height", "temperature": "temperature"}

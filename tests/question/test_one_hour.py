@@ -84,6 +84,7 @@ def test_what_is_no_hour_to_come_is_refused_with_the_way_out(given, told):
         why(*given)
 
 
+@pytest.mark.thorough
 def test_the_hour_is_on_the_clock_of_the_site_and_the_next_one_without_a_day():
     assert str(why("Whistlebrush", "11am").start) == "2026-03-14 17:00:00+00:00"
     assert str(why("Whistlebrush", "2026-03-15T11:00").start) == "2026-03-15 17:00:00+00:00"

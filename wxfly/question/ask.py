@@ -31,6 +31,7 @@ from wxfly.pilot.site import Site, SiteClock, date_of, hour_of, period_of, read_
 from wxfly.question.reading import NO_MEMBERS, Question, Words, read_question
 from wxfly.retrieval.obtained import ForecastOrigin, Obtained
 from wxfly.sources.http import tally
+from wxfly.units import errors_in
 
 if TYPE_CHECKING:
     from wxfly.retrieval.model_choice import Wanted
@@ -97,9 +98,10 @@ def ask(kind: QuestionKind, places: Sequence[str], words: Words, *, on_progress:
     WxflyError
         For anything the pilot can put right.
     """
-    question = read_question(kind, places, words)
-    prepared = prepare(question, on_progress=on_progress)
-    return Asked(judge(prepared, on_progress=on_progress), question.units, question.time_zone, prepared.question)
+    with errors_in(words.units):
+        question = read_question(kind, places, words)
+        prepared = prepare(question, on_progress=on_progress)
+        return Asked(judge(prepared, on_progress=on_progress), question.units, question.time_zone, prepared.question)
 
 
 def judge(prepared: Prepared, *, on_progress: Progress) -> Briefing:

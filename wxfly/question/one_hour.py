@@ -16,6 +16,7 @@ from wxfly.errors import WxflyError
 from wxfly.pilot.site import SiteClock, hour_of
 from wxfly.question.ask import Progress, brief_of, other_aircraft, prepare
 from wxfly.question.reading import Question, Words, read_hour_question
+from wxfly.units import errors_in
 
 
 @dataclass(frozen=True)
@@ -57,6 +58,11 @@ def ask_hour(given: Sequence[str], words: Words, *, on_progress: Progress) -> Ho
     WxflyError
         For anything the pilot can put right, such as an hour that is over.
     """
+    with errors_in(words.units):
+        return _hour(given, words, on_progress)
+
+
+def _hour(given: Sequence[str], words: Words, on_progress: Progress) -> HourAsked:
     question = read_hour_question(given, words)
     assert question.hour is not None
     prepared = prepare(question, on_progress=on_progress)
