@@ -29,7 +29,7 @@ from wxfly.retrieval.obtained import ForecastOrigin
 if TYPE_CHECKING:
     from wxfly.flight.return_leg import Sortie, WorstMoment
 
-QuestionKind = Literal["best", "compare", "week"]
+QuestionKind = Literal["best", "compare", "week", "now"]
 Times = npt.NDArray[np.datetime64]
 
 
@@ -71,6 +71,8 @@ class Request:
         For how long, with how much in hand, and how.
     before : BeforeReading or None
         Where the forecast asked is corrected by a reading.
+    from_now : bool
+        Whether only a window that begins with the period answers, whole until it ends.
     """
 
     site: Site
@@ -83,6 +85,7 @@ class Request:
     energy_missing: tuple[str, ...] = ()
     intent: Intent = field(default_factory=Intent)
     before: BeforeReading | None = field(default=None, compare=False)
+    from_now: bool = False
 
 
 @dataclass(frozen=True)
@@ -162,7 +165,7 @@ class Briefing:
     Attributes
     ----------
     question : str
-        ``best``, ``compare`` or ``week``.
+        ``best``, ``compare``, ``week`` or ``now``.
     answers : tuple of SiteAnswer
         One for each site, in the order asked.
     minimum_duration : numpy.timedelta64
@@ -209,8 +212,9 @@ class Change:
     Attributes
     ----------
     kind : str
-        ``lower``: fly lower; ``shorter``: fly for less time; ``aircraft``: take another; ``day``: another day;
-        ``more``: so much more of an element would break the best window.
+        ``later``: wait, where only a window from now on was asked for; ``lower``: fly lower; ``shorter``: fly for less
+        time; ``aircraft``: take another; ``day``: another day; ``more``: so much more of an element would break the
+        best window.
     window : Window or None
         What would then hold; None for ``more``.
     height : float
@@ -223,7 +227,7 @@ class Change:
         For ``more``, in the element's SI unit.
     """
 
-    kind: Literal["lower", "shorter", "aircraft", "day", "more"]
+    kind: Literal["later", "lower", "shorter", "aircraft", "day", "more"]
     window: Window | None = None
     height: float = np.nan
     aircraft: str = ""

@@ -24,7 +24,7 @@ def read_keywords(kind: QuestionKind, given: Mapping[str, Any]) -> Words:
     Parameters
     ----------
     kind : str
-        ``best``, ``compare`` or ``week``.
+        ``best``, ``compare``, ``week`` or ``now``.
     given : mapping
         By the names of `wxfly.library.keywords.Keywords`; None stands for one that is left out.
 
