@@ -36,7 +36,7 @@ class Keywords(TypedDict, total=False):
     plan : str
         Take what is not given here from a saved plan (see: wxfly plans).
     aircraft : str
-        Aircraft class or one of your own (see: wxfly aircraft).
+        Aircraft class or one of your own (see: wxfly aircraft). By default folding-quad-249g.
     height : float | str
         Flight height above ground, such as 80m or 260ft [m]. By default 60m.
     rules : str
