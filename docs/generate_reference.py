@@ -181,9 +181,9 @@ def settings() -> str:
         "[sources]  # addresses, for a mirror or a server of your own: https, or http on this machine",
         *(f'{row.name} = "{row.address}"' for row in SERVICES.values()),
         "```\n",
-        "`wxfly set KEY VALUE` changes one key, `wxfly settings` lists all ([how](../how-to/set-up.md)). The options below"
-        " may stand above the tables, and in `sites.toml` under `[NAME.defaults]` of a site. A plan in `plans.toml` may say"
-        " these and every other option.\n",
+        "`wxfly set KEY VALUE` changes one key, `wxfly settings` lists all ([how](../how-to/set-up.md)). The options"
+        " below may stand above the tables, and in `sites.toml` under `[NAME.defaults]` of a site. A plan in"
+        " `plans.toml` may say these and every other option.\n",
         "| key | option | meaning |",
         "| --- | --- | --- |",
         *(f"| `{one.key}` | `--{one.flag}` | {one.help} |" for one in usual_options()),

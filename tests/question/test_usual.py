@@ -158,3 +158,18 @@ def test_another_aircraft_may_only_be_tightened_by_a_limit_for_today():
     other = find_aircraft("tiny-indoor-quad")
     limits = question.limits_with(other)
     assert (limits.maximum_gust, limits.maximum_wind) == (other.maximum_gust, 1.0)
+
+
+def test_a_file_of_a_saved_site_is_not_judged_without_its_defaults(tmp_path):
+    from tests.cubes import quiet_cube
+    from wxfly.cube.netcdf import save_cube
+    from wxfly.question.ask import ask
+
+    cube = quiet_cube(hours=30)
+    save_cube(cube, tmp_path / "forecast.nc")
+    keep()
+    words = Words(forecast_path=tmp_path / "forecast.nc", as_of=str(cube["time"].values[0]))
+    assert ask("best", [], words, on_progress=lambda _: None)
+    save_site(sites_file(), Site("moor", 52.0, 6.0, 30.0, defaults=Words(height="40m")))
+    with pytest.raises(WxflyError, match="has defaults of its own; name the site: moor"):
+        ask("best", [], words, on_progress=lambda _: None)

@@ -7,10 +7,9 @@ from typing import Any
 
 import click
 
-from wxfly.cli.options import usually
+from wxfly.cli.options import showing_units, usually
 from wxfly.cli.program import main, say, tell_progress
 from wxfly.pilot.options import read_words
-from wxfly.units import SYSTEMS
 
 
 @main.command(epilog="Example: wxfly fetch 52.1,6.9 --model icon_d2")
@@ -147,12 +146,12 @@ def clear_store(certain: bool) -> None:
 
 @main.command(epilog="Example: wxfly aircraft folding-quad-249g")
 @click.argument("name", required=False)
-@click.option("--units", type=click.Choice(list(SYSTEMS)), default="metric", show_default=True)
-def aircraft(name: str | None, units: str) -> None:
+@showing_units
+def aircraft(name: str | None, units: str | None) -> None:
     """List the aircraft, or show the limits of NAME and where each is from."""
     from wxfly.cli import own_lists
 
-    say(own_lists.describe_aircraft(name, units))
+    say(own_lists.describe_aircraft(name, units or own_lists.usual_units()))
 
 
 @main.command(epilog="Example: wxfly rules eu_open")

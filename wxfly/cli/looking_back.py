@@ -6,8 +6,8 @@ from pathlib import Path
 
 import click
 
+from wxfly.cli.options import showing_units
 from wxfly.cli.program import main, say, tell_progress, width
-from wxfly.units import SYSTEMS
 
 
 @main.command(epilog="Example: wxfly verify meadow --observed mine.csv --observed-height 4m --learn")
@@ -89,12 +89,13 @@ def forget() -> None:
 @main.command(epilog="Example: wxfly observed meadow --units aviation")
 @click.argument("site", required=False)
 @click.option("--model", metavar="MODEL", help="The one forecast model to ask.  [default: chosen by place]")
-@click.option("--units", type=click.Choice(list(SYSTEMS)), default="metric", show_default=True)
+@showing_units
 @click.option("--offline", is_flag=True, help="Use only what is already on this machine.")
-def observed(site: str | None, model: str | None, units: str, offline: bool) -> None:
+def observed(site: str | None, model: str | None, units: str | None, offline: bool) -> None:
     """Is the forecast right this morning? Set the latest airport report near SITE beside the forecast of its hour."""
+    from wxfly.cli.own_lists import usual_units
     from wxfly.question import observed as of_airport
     from wxfly.report.text.airport import render
 
     found = of_airport.ask_observed(site, model=model, offline=offline, on_progress=tell_progress)
-    say(render(found, units=units, width=width()))
+    say(render(found, units=units or usual_units(), width=width()))

@@ -24,7 +24,7 @@ from wxfly.history.airport_reports import with_report_warnings
 from wxfly.history.verification import with_record
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.elements import BY_NAME
-from wxfly.pilot.options import Words
+from wxfly.pilot.options import Words, said
 from wxfly.pilot.own_files import damage_notes
 from wxfly.pilot.rules import load_rules
 from wxfly.pilot.settings import load_settings, own_aircraft_file, own_rules_file, sites_file
@@ -203,6 +203,8 @@ def prepare(question: Question, *, on_progress: Progress) -> Prepared:
         names = ", ".join(site.name for site in obtained.sites)
         raise WxflyError(f"the forecast has several places ({names}); name the one you ask about")
     heights = [place.height for place in question.places] or [question.height] * len(obtained.sites)
+    if asked.path is not None and not question.places:
+        _refuse_passed_over(obtained.sites[0])
     requests = [_request(question, site, height) for site, height in zip(obtained.sites, heights, strict=True)]
     cube, age_notes = obtained.fresh()
     of_answer = ensemble_names if obtained.origin in ("fetched", "store") else asked.ensembles
@@ -227,6 +229,15 @@ def prepare(question: Question, *, on_progress: Progress) -> Prepared:
         ensembles,
         law,
     )
+
+
+def _refuse_passed_over(site: Site) -> None:
+    """Refuse to judge a saved site without its defaults: a file names its place only once it is opened."""
+    for saved in read_sites(sites_file()).values():
+        if any(said(saved.defaults)) and (saved.name == site.name or saved.key == site.key):
+            raise WxflyError(
+                f"the forecast is of {saved.name}, which has defaults of its own; name the site: {saved.name}"
+            )
 
 
 def _wanted(question: Question, sites: Sequence[Site], now: np.datetime64) -> Wanted:

@@ -76,7 +76,7 @@ def take_usual(given: Words, places: Sequence[str]) -> Taken:
     """
     settings, saved = load_settings(), read_sites(sites_file())
     if not places and given.forecast_path is None:
-        places = _home(settings, saved)
+        places = home_of(settings, saved)
     first = next(iter(saved.values()), None) if given.forecast_path is None else None
     sites = [site_of(place, saved) for place in places] or [first]
     results = [_filled(given, layers_of(given.plan, site, settings)) for site in sites]
@@ -99,8 +99,8 @@ def taken_from(layers: Sequence[Layer]) -> tuple[Words, Mapping[str, str]]:
     return words, origins
 
 
-def _home(settings: Settings, saved: OwnTable[Site]) -> list[str]:
-    """Return the place of a question that names none; empty for the first saved site or the demonstration."""
+def home_of(settings: Settings, saved: OwnTable[Site]) -> list[str]:
+    """Return the place of what is asked without one; empty for the first saved site or the demonstration."""
     part = settings.doubtful("home")
     if part is not None and not settings.home:
         raise WxflyError(f"{part.where}: {part.fault}; your home site is not known: mend it, or name a site")
