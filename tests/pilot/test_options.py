@@ -2,6 +2,7 @@
 
 import pytest
 
+from tests.halves import spread
 from wxfly.errors import WxflyError
 from wxfly.pilot.options import (
     OPTIONS,
@@ -61,7 +62,7 @@ def test_what_is_kept_is_read_back_as_it_was_for_every_option():
     assert dict(said(words)) == {name: getattr(words, name) for name in VALUES}
 
 
-@pytest.mark.parametrize("option", [o for o in OPTIONS.values() if isinstance(o.kind, Quantity)], ids=lambda o: o.name)
+@pytest.mark.parametrize("option", spread([o for o in OPTIONS.values() if isinstance(o.kind, Quantity)], 5))
 @pytest.mark.parametrize("units", ["metric", "imperial"])
 def test_a_quantity_is_kept_with_the_unit_that_it_was_given_in(option, units):
     whole = kept_values(Words(**{option.name: "7"}), units)[option.key]
@@ -87,7 +88,7 @@ def test_a_key_may_be_written_as_the_option_and_a_misspelt_one_names_the_nearest
         read_kept({"hieght": "8m"}, plan_options(), "here")
 
 
-@pytest.mark.parametrize("option", plan_options(), ids=lambda o: o.name)
+@pytest.mark.parametrize("option", spread(plan_options(), 6))
 @pytest.mark.parametrize("value", [float("nan"), [3], {"a": 1}, {}])
 def test_a_value_of_another_kind_is_refused_in_one_line(option, value):
     with pytest.raises(WxflyError) as fault:

@@ -2,6 +2,7 @@
 
 import pytest
 
+from tests.halves import spread
 from wxfly.errors import WxflyError
 from wxfly.pilot.options import Words
 from wxfly.pilot.plans import find_plan
@@ -44,29 +45,32 @@ def test_a_number_is_kept_with_the_unit_that_it_has_today():
 
 @pytest.mark.parametrize(
     ("key", "value", "told"),
-    [
-        ("hieght", "60m", "setting 'hieght' is not known; did you mean 'height'"),
-        ("aircraft", "folding-quad-249", "did you mean 'folding-quad-249g'"),
-        ("rules", "eu_opne", "did you mean 'eu_open'"),
-        ("height", "150m", "above the height limit of 120 m"),
-        ("height", "high", "'high' is not a length"),
-        ("duration", "25h", "wanted 1min to 24h"),
-        ("units", "metrc", "did you mean 'metric'"),
-        ("reserve", "1.5", "is not a share"),
-        ("reserve", "much", "wanted a share"),
-        ("wait", "13", "wanted a whole number from 0 to 12"),
-        ("home", "meadwo", "did you mean 'meadow'"),
-        ("time_zone", "Europe/Lisbonn", "wanted an IANA name"),
-        ("model", "icon_uu", "did you mean"),
-        ("ensemble", "icon_eu_epss", "did you mean 'icon_eu_eps'"),
-        ("patience_seconds", "-1", "must be a number above 0"),
-        ("contact", "José", "plain ASCII"),
-        ("sources.forecast", "http://elsewhere.org/v1", "must start with https://"),
-        ("limit", "icing=1", "cannot be set"),
-        ("require", "kpp", "did you mean 'kp'"),
-        ("offline", "maybe", "wanted true or false"),
-        ("date", "2026-03-16", "setting 'date' is not known"),
-    ],
+    spread(
+        [
+            ("hieght", "60m", "setting 'hieght' is not known; did you mean 'height'"),
+            ("aircraft", "folding-quad-249", "did you mean 'folding-quad-249g'"),
+            ("rules", "eu_opne", "did you mean 'eu_open'"),
+            ("height", "150m", "above the height limit of 120 m"),
+            ("height", "high", "'high' is not a length"),
+            ("duration", "25h", "wanted 1min to 24h"),
+            ("units", "metrc", "did you mean 'metric'"),
+            ("reserve", "1.5", "is not a share"),
+            ("reserve", "much", "wanted a share"),
+            ("wait", "13", "wanted a whole number from 0 to 12"),
+            ("home", "meadwo", "did you mean 'meadow'"),
+            ("time_zone", "Europe/Lisbonn", "wanted an IANA name"),
+            ("model", "icon_uu", "did you mean"),
+            ("ensemble", "icon_eu_epss", "did you mean 'icon_eu_eps'"),
+            ("patience_seconds", "-1", "must be a number above 0"),
+            ("contact", "José", "plain ASCII"),
+            ("sources.forecast", "http://elsewhere.org/v1", "must start with https://"),
+            ("limit", "icing=1", "cannot be set"),
+            ("require", "kpp", "did you mean 'kp'"),
+            ("offline", "maybe", "wanted true or false"),
+            ("date", "2026-03-16", "setting 'date' is not known"),
+        ],
+        3,
+    ),
 )
 def test_a_value_that_no_question_can_take_is_refused_and_nothing_is_written(key, value, told):
     save_site(path_of_sites(), Site("meadow", 52.1, 6.9))

@@ -1,5 +1,7 @@
 """What a question takes where the pilot types nothing, and in which order."""
 
+from dataclasses import replace
+
 import pytest
 
 from wxfly.errors import WxflyError
@@ -160,7 +162,22 @@ def test_another_aircraft_may_only_be_tightened_by_a_limit_for_today():
     assert (limits.maximum_gust, limits.maximum_wind) == (other.maximum_gust, 1.0)
 
 
-def test_a_file_of_a_saved_site_is_not_judged_without_its_defaults(tmp_path):
+def test_a_launch_limit_looser_than_that_of_the_aircraft_is_said_first():
+    from wxfly.cube.notes import NoteKind
+    from wxfly.question.ask import own_limit_notes
+
+    question = asked(launch_limit="9m/s")
+    assert own_limit_notes(question) == []
+    careful = replace(question.aircraft, maximum_gust_at_launch=5.0)
+    (note,) = own_limit_notes(replace(question, aircraft=careful))
+    assert note == "your launch limit is 9 m/s, looser than 5 m/s of the aircraft"
+    assert note.kind is NoteKind.LOOSER_LIMITS
+    assert question.limits_with(careful).maximum_gust_at_launch == 5.0
+    assert asked(launch_limit="4m/s").limits_with(careful).maximum_gust_at_launch == 4.0
+
+
+@pytest.mark.thorough
+def test_a_file_of_a_saved_site_is_not_judged_without_its_defaults(tmp_path, read_here):
     from tests.cubes import quiet_cube
     from wxfly.cube.netcdf import save_cube
     from wxfly.question.ask import ask

@@ -308,6 +308,10 @@ def own_limit_notes(question: Question) -> list[Note]:
         else:
             of = usual.sources.get(fields[0], "the usual one")
             looser.append(f"{words}, looser than {_limit_in_words(own.element, instead, question.units)} ({of})")
+    launch, of_aircraft = question.asked_of_limits.gust_at_launch, question.aircraft.maximum_gust_at_launch
+    if launch is not None and of_aircraft is not None and launch > of_aircraft:
+        limit, usually = (_limit_in_words("gust", [value], question.units) for value in (launch, of_aircraft))
+        looser.append(f"your launch limit is {limit}, looser than {usually} of the aircraft")
     notes = [Note("; ".join(looser), NoteKind.LOOSER_LIMITS)] if looser else []
     return [*notes, Note("; ".join(others), NoteKind.OWN_LIMITS)] if others else notes
 
