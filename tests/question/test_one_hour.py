@@ -29,7 +29,7 @@ def test_an_hour_without_room_says_by_what_and_what_would_help():
         "Every other limit that is known has more room.",
         "Gust 74 % likely to break its limit.",
         "It has room at 10 m.",
-        "It has room with a fixed-wing mapper, about 1.5 kg.",
+        f"It has room with a {facts.changes[1].aircraft_title}.",
         "There is room 12:00–13:00.",
     ]
     assert [change.kind for change in facts.changes] == ["lower", "aircraft"]
