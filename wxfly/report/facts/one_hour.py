@@ -224,7 +224,7 @@ def _unknown(site: SiteAnswerFacts, hour: int, unknown: list[ElementName], word:
         return []
     if word == "not known":
         some = any(element.margin[hour] is not None for element in site.elements if _counts(element))
-        return ["What is known is below; it makes no hour sure."] if some else []
+        return ["What follows is known, and is not enough to decide."] if some else []
     return [_sentence(f"{titles(unknown)} not known: find out before you fly")]
 
 
