@@ -89,7 +89,7 @@ def test_keywords_are_the_options_of_the_command(kind):
     from wxfly.cli import main
 
     options = {p.name for p in main.commands[kind].params if p.param_type_name == "option"}
-    files = {*(format.name for format in FORMATS), "overwrite", "more", "verbose", "log"}
+    files = {*(format.name for format in FORMATS), "alarm", "overwrite", "more", "verbose", "log"}
     assert set(names_of(kind)) >= options - files
     signature = inspect.signature(getattr(wxfly, kind))
     assert set(list(signature.parameters)[1:]) == set(names_of(kind))
