@@ -135,7 +135,7 @@ def forecast_facts(briefing: Briefing, provenance: ForecastOrigin, *, is_ensembl
 
 
 def _kp_facts(kp: KpOrigin, now: np.datetime64) -> KpFacts:
-    def age(since: np.datetime64) -> float | None:
+    def age(since: np.datetime64) -> int | None:
         return None if np.isnat(since) else seconds(now - since)
 
     return KpFacts(
