@@ -1,16 +1,26 @@
-"""Members and surrounding cells earn their place on measurements, as the evidence page says; a loss of it fails here."""
+"""Members and surrounding cells earn their place on measurements, as the evidence page says."""
 
 import numpy as np
 import pytest
 
-from tests.validation import neighbours
+from tests.validation.records import SHARED
 from wxfly.physics.wind.surroundings import FACTOR, LOST_SPREAD, USUAL_SPREAD
 
 pytestmark = pytest.mark.thorough
 
 
-@pytest.mark.skipif(not neighbours.CASES.is_file(), reason="the gust cases are not there")
-def test_members_beat_one_run_in_every_score():
+CASES = SHARED / "gust_ensemble" / "train.csv.gz"
+
+
+@pytest.fixture(scope="module")
+def neighbours():
+    from tests.validation import neighbours  # with libraries of scores, which take their time to load
+
+    return neighbours
+
+
+@pytest.mark.skipif(not CASES.is_file(), reason="the measurements are not beside the checkout")
+def test_members_beat_one_run_in_every_score(neighbours):
     found = neighbours.ensemble()
     one, members = found["one run"], found["members"]
     assert members["crps"] < 0.95 * one["crps"]
@@ -20,7 +30,7 @@ def test_members_beat_one_run_in_every_score():
 
 
 @pytest.mark.filterwarnings("ignore")
-def test_the_shipped_widening_is_that_of_the_mast_and_mends_the_hours_of_largest_spread():
+def test_the_shipped_widening_is_that_of_the_mast_and_mends_the_hours_of_largest_spread(neighbours):
     found = neighbours.mast()
     if found is None:
         pytest.skip("the mast and its cells are not there: python tests/validation/get_brightwind.py")
