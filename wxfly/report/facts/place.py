@@ -70,7 +70,7 @@ class ForecastFacts(Facts, frozen=True):
     """The first of these that is known."""
     by_hours: list[ModelHoursFacts]
     """Which hours are of which model, in order of time; more than one where models follow one another."""
-    kp: KpFacts | None
+    kp_ages: KpFacts | None
     """Ages of the Kp beside the forecast."""
     has_surrounding_cells: bool
     """Whether the chance counts how far the model's cells around the site differ."""
@@ -129,7 +129,7 @@ def forecast_facts(briefing: Briefing, provenance: ForecastOrigin, *, is_ensembl
             ModelHoursFacts(of.model, known_moment(of.run), moment_of(of.first), moment_of(of.last), dict(of.taken))
             for of in provenance.by_hours
         ],
-        kp=None if provenance.kp is None else _kp_facts(provenance.kp, briefing.now),
+        kp_ages=None if provenance.kp is None else _kp_facts(provenance.kp, briefing.now),
         has_surrounding_cells=provenance.has_cells,
     )
 

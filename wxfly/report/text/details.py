@@ -514,7 +514,7 @@ def origin(facts: AnswerFacts, clock: Clock) -> list[str]:
         f"Model {p.model or 'not known'}, run {clock.stamp(p.run)}, retrieved {clock.stamp(p.retrieved)}; {old}"
         f"{counted}.",
         *_by_hours(facts, clock),
-        *_ages_of_kp(p.kp, clock),
+        *_ages_of_kp(p.kp_ages, clock),
         *(["The chance counts how far the model's cells around the site differ."] if p.has_surrounding_cells else []),
         f"Licence of the data: {p.licence or 'not known'}.",
     ]
