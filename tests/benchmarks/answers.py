@@ -57,7 +57,8 @@ def main() -> None:
     wind = Wind(6.0, 230.0, 1.0)
     course = np.arange(0.0, 360.0, 5.0)
     air = np.full_like(course, 1.2), np.full_like(course, 293.15)
-    hours, site = hours_of(quiet_cube(15 * 24 + 1)), Site("here", 52.0, 6.0, 30.0)
+    fifteen_days = quiet_cube(15 * 24 + 1)
+    hours, site = hours_of(fifteen_days), Site("here", 52.0, 6.0, 30.0)
     limits = replace(limits_for(aircraft), maximum_gust_at_launch=8.0)
     tables: list[dict[str, Callable[[], object]]] = [
         {"wxfly week": lambda: ask("week"), "wxfly week --csv": lambda: ask("week", "--csv")},
@@ -68,6 +69,10 @@ def main() -> None:
         {
             "conditions of 15 days": lambda: derive(hours, height=60.0, site=site),
             "conditions and launch": lambda: derive_flight(hours, height=60.0, site=site, limits=limits),
+            "conditions, launch, way back": lambda: derive_flight(
+                hours, height=60.0, site=site, limits=limits, return_height=90.0
+            ),
+            "hours made ready": lambda: hours_of(fifteen_days),
         },
     ]
     for tasks in tables:

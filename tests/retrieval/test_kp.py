@@ -194,3 +194,14 @@ def states_of(got, limits=LIMITS):
 
 def kept_reply_files():
     return [path for path in cache_folder().rglob("*") if path.is_file() and "space_weather" in str(path)]
+
+
+def test_forecast_observation_and_outlook_of_kp_have_each_its_age(clock, server):
+    got = obtain(["heath"], saved=SAVED)
+    kp, attributes = got.provenance.kp, got.cube["kp_index"].attrs
+    assert kp is not None
+    for name in ("retrieved", "observed_until", "outlook_issued"):
+        assert getattr(kp, name) == np.datetime64(attributes[name].rstrip("Z"), "s")
+    assert got.now - kp.retrieved < np.timedelta64(1, "m")
+    assert kp.outlook_issued < kp.observed_until <= got.now
+    assert np.isnat(kp.outlook_from) == (attributes["outlook_from"] == "none")

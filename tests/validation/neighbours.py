@@ -1,3 +1,4 @@
+# ruff: noqa: E501
 """Score one run, its members, a second model and the surrounding cells against measured wind and gust.
 
     python tests/validation/neighbours.py
@@ -230,7 +231,10 @@ def _row(name: str, figures: dict) -> str:
     return f"| {name} | {figures['crps']:.3f} | {brier} | {100 * figures['coverage_80']:.1f} % |"
 
 
-HEAD = "| forecast | CRPS [m/s] | Brier at 8 m/s | 10 m/s | 12 m/s | inside the 80 % interval |\n| --- | --- | --- | --- | --- | --- |"
+HEAD = (
+    "| forecast | CRPS [m/s] | Brier at 8 m/s | 10 m/s | 12 m/s | inside the 80 % interval |\n"
+    "| --- | --- | --- | --- | --- | --- |"
+)
 
 
 def page(n: dict) -> str:

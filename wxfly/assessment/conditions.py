@@ -11,7 +11,7 @@ is a launch and a landing in every one of them, with each change of the battery.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 import numpy as np
 import numpy.typing as npt
@@ -46,6 +46,8 @@ def derive(
     daylight_rule: str = "civil_twilight",
     start: np.datetime64 | None = None,
     end: np.datetime64 | None = None,
+    with_launch: bool = False,
+    return_height: float | None = None,
 ) -> xr.Dataset:
     """Work out what each hour asks of an aircraft at flight height.
 
@@ -63,6 +65,10 @@ def derive(
     start, end : numpy.datetime64, optional
         UTC bounds; whole hours around them are worked out. Hours that the forecast does not reach are there and
         not known. By default every hour of the cube.
+    with_launch : bool, optional
+        Whether the gust at anemometer height is worked out too.
+    return_height : float, optional
+        Of the way back above ground [m], where its wind is worked out too.
 
     Returns
     -------
@@ -72,12 +78,14 @@ def derive(
     """
     take = cube if isinstance(cube, Taker) else hours_of(cube, start=start, end=end)
     ground = take.coordinate("surface_altitude")
+    phases = {"launch": HEIGHT_OF_LAUNCH} if with_launch else {}
+    phases |= {} if return_height is None else {"return": float(return_height)}
 
     def of_model(part: Taker) -> dict[str, Array]:
-        found = _wind(part, height, site)
+        found, of_phases = _wind(part, height, site, phases)
         found |= _air(part, height, ground)
         found |= _surroundings(part)
-        return found | weather(part, height, ground, found)
+        return found | weather(part, height, ground, found) | of_phases
 
     result = of_each_model(take, of_model)
     result |= _kp(take)
@@ -110,28 +118,13 @@ def of_each_model(take: Taker, work: Callable[[Taker], dict[str, Array]]) -> dic
     return result
 
 
-def derive_wind(hours: Taker, *, height: float, site: Site | None = None) -> xr.Dataset:
-    """Work out wind and gust at a height, as `derive` does, and nothing else.
-
-    Parameters
-    ----------
-    hours : Taker
-        As `hours_of` gives it.
-    height, site
-        As in `derive`.
-
-    Returns
-    -------
-    xarray.Dataset
-        Those variables of `derive` that are of wind.
-    """
-    return _dataset(hours, of_each_model(hours, lambda part: _wind(part, height, site)))
-
-
 def _dataset(take: Taker, results: dict[str, Array]) -> xr.Dataset:
     """Put results back under their names, with units and long names."""
     coords = {k: v for k, v in take.hours.coords.items() if "height" not in v.dims and k != "height"}
-    data = {name: (take.dims, np.broadcast_to(values, take.shape), DERIVED[name]) for name, values in results.items()}
+    data = {
+        name: (take.dims, np.broadcast_to(values, take.shape), DERIVED[_OF_PHASES.get(name, name)])
+        for name, values in results.items()
+    }
     return xr.Dataset(data, coords=coords)
 
 
@@ -186,27 +179,46 @@ def derive_heights(
     return xr.Dataset(data, coords=coords | {"height": wanted})
 
 
-def _wind(take: Taker, height: float, site: Site | None) -> dict[str, Array]:
+def _wind(
+    take: Taker, height: float, site: Site | None, phases: Mapping[str, float]
+) -> tuple[dict[str, Array], dict[str, Array]]:
+    """Return the wind at flight height, and that of each phase by its height [m], all worked out in one pass."""
     aloft = WindAloft(take, site)
-    climb = aloft.climb_to(height)
-    wind = aloft.at(climb)
-    gusts = aloft.gust(wind.wind_speed, climb)
-    deviation = wind.standard_deviation[..., -1]
-    return {
-        "wind_speed": wind.wind_speed[..., -1],
-        "wind_from_direction": wind.wind_from_direction[..., -1],
-        "wind_standard_deviation": deviation,
-        "wind_method": np.asarray(wind.method[..., -1], dtype=float),
-        "wind_difference": aloft.difference(climb[-1:])[..., 0],
+    climbs = [aloft.climb_to(wanted) for wanted in (height, *phases.values())]
+    every = np.concatenate(climbs)
+    winds = aloft.at(every)
+    gusts_at_all = aloft.gust(winds.wind_speed, every)
+    deviations = winds.standard_deviation
+    of_gusts = aloft.gust_deviation(deviations, every)
+    last = np.cumsum([climb.size for climb in climbs])
+
+    def of_climb(number: int) -> dict[str, Array]:
+        here = slice(last[number] - climbs[number].size, last[number])
+        speeds, gusts = winds.wind_speed[..., here], gusts_at_all[..., here]
+        return {
+            "wind_standard_deviation": deviations[..., here][..., -1],
+            "wind_speed_of_gust": gusts[..., -1],
+            "gust_standard_deviation": of_gusts[..., here][..., -1],
+            # The aircraft climbs through what is below: a jet under the flight height counts.
+            "largest_wind_speed": speeds.max(axis=-1),
+            "largest_gust": gusts.max(axis=-1),
+        }
+
+    at_flight = last[0] - 1
+    found = of_climb(0) | {
+        "wind_speed": winds.wind_speed[..., at_flight],
+        "wind_from_direction": winds.wind_from_direction[..., at_flight],
+        "wind_method": np.asarray(winds.method[..., at_flight], dtype=float),
+        "wind_difference": aloft.difference(climbs[0][-1:])[..., 0],
         "wind_speed_at_10m": aloft.at_10m,
         "gust_at_10m": take("wind_speed_of_gust"),
-        "wind_speed_of_gust": gusts[..., -1],
-        "gust_standard_deviation": aloft.gust_deviation(deviation[..., None], climb[-1:])[..., 0],
-        # The aircraft climbs through what is below: a jet under the flight height counts.
-        "largest_wind_speed": wind.wind_speed.max(axis=-1),
-        "largest_gust": gusts.max(axis=-1),
         "low_level_jet": aloft.jet(),
     }
+    of_phases: dict[str, Array] = {}
+    for number, phase in enumerate(phases, start=1):
+        felt = of_climb(number)
+        of_phases |= {name: felt[row] for name, row in _OF_PHASES.items() if name.endswith(f"_at_{phase}")}
+    return found, of_phases
 
 
 def _surroundings(take: Taker) -> dict[str, Array]:
@@ -400,7 +412,15 @@ DERIVED: dict[str, dict[str, str]] = {
 }  # fmt: skip
 
 
-_AT_HEIGHT = ("largest_wind_speed", "largest_gust", "wind_standard_deviation", "gust_standard_deviation")
+_OF_PHASES = {
+    "largest_gust_at_launch": "wind_speed_of_gust",
+    "gust_standard_deviation_at_launch": "gust_standard_deviation",
+    **{
+        f"{name}_at_return": name
+        for name in ("largest_wind_speed", "largest_gust", "wind_standard_deviation", "gust_standard_deviation")
+    },
+}
+"""What conditions have of a phase besides the flight at its height, and the row of `DERIVED` that describes it."""
 
 
 def derive_flight(
@@ -428,30 +448,13 @@ def derive_flight(
         and ``largest_wind_speed_at_return`` and ``largest_gust_at_return`` where the way back is higher; each with its
         standard deviation, and the return height as coordinate ``height_at_return`` [m].
     """
-    conditions = derive(hours, height=height, site=site, daylight_rule=limits.daylight_rule)
-    if limits.maximum_gust_at_launch is not None:
-        conditions = with_launch(conditions, hours, site=site)
-    if return_height is not None and return_height > height:
-        higher = derive_wind(hours, height=return_height, site=site)
-        conditions = conditions.assign({f"{name}_at_return": higher[name] for name in _AT_HEIGHT})
-        conditions = conditions.assign_coords(height_at_return=float(return_height))
-    return conditions
-
-
-def with_launch(conditions: xr.Dataset, hours: Taker, *, site: Site | None = None) -> xr.Dataset:
-    """Return conditions with ``largest_gust_at_launch`` and its standard deviation, at the hand.
-
-    Parameters
-    ----------
-    conditions : xarray.Dataset
-        As `derive` gives them.
-    hours : Taker
-        Of the same forecast, as `hours_of` gives it.
-    site : Site, optional
-        Whose ground counts.
-    """
-    at_launch = derive_wind(hours, height=HEIGHT_OF_LAUNCH, site=site)
-    return conditions.assign(
-        largest_gust_at_launch=at_launch["wind_speed_of_gust"],
-        gust_standard_deviation_at_launch=at_launch["gust_standard_deviation"],
+    higher = return_height if return_height is not None and return_height > height else None
+    conditions = derive(
+        hours,
+        height=height,
+        site=site,
+        daylight_rule=limits.daylight_rule,
+        with_launch=limits.maximum_gust_at_launch is not None,
+        return_height=higher,
     )
+    return conditions if higher is None else conditions.assign_coords(height_at_return=float(higher))

@@ -231,6 +231,7 @@ def room_to_limits(
     extrapolated = {"wind": _like(height_deviation, demand.shape[1:])}
     extrapolated["gust"] = extrapolated["wind"] if gust_deviation is None else _like(gust_deviation, demand.shape[1:])
     given = _like(precipitation_probability, demand.shape[1:])
+    lost_cells = _like(around_is_lost, demand.shape[1:])
     if precipitation_rate is not None:
         demand = demand.copy()
         demand[NAMES.index("precipitation")] = _like(precipitation_rate, demand.shape[1:])
@@ -242,7 +243,6 @@ def room_to_limits(
         if name in skipped or BY_NAME[name].family is Family.KNOWN:
             continue
         of_cells = _like((around or {}).get(name), margin[k].shape)
-        lost_cells = _like(around_is_lost, margin[k].shape)
         if of_cells is not None and lost_cells is not None:
             of_cells = np.where((lost_cells == 1.0) & ~(margin[k] >= 0), 0.0, of_cells)
         told_by_source = (spreads or {}).get(name)
@@ -273,8 +273,8 @@ def _like(values: xr.DataArray | None, shape: tuple[int, ...]) -> Array | None:
     """Return values with axes time and member."""
     if values is None:
         return None
-    values = values if MEMBER in values.dims else values.expand_dims(MEMBER, axis=-1)
-    return np.broadcast_to(values.transpose("time", MEMBER).values, shape)
+    found = values.variable.transpose(*(d for d in ("time", MEMBER) if d in values.dims)).values
+    return np.broadcast_to(found if MEMBER in values.dims else found[:, None], shape)
 
 
 def _room(

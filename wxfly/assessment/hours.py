@@ -121,7 +121,7 @@ class Taker:
         """Return a variable with axes edge, time, horizontal; NaN throughout when the source does not carry it."""
         if name not in self.hours:
             return np.full(self.shape, np.nan)
-        along = _along(self.hours.variables[name], self.dims)
+        along = values_along(self.hours.variables[name], self.dims)
         return np.broadcast_to(along, self.shape).astype(float)
 
     def levels(self, name: str) -> tuple[Array, Array]:
@@ -132,7 +132,7 @@ class Taker:
             return np.full(shape, np.nan), heights
         index = self.hours.get_index("height")
         at = [index.get_loc(height) for height in heights]
-        along = _along(self.hours.variables[name].isel(height=at), ("height", *self.dims))
+        along = values_along(self.hours.variables[name].isel(height=at), ("height", *self.dims))
         # One level after the other in memory: most work takes whole levels.
         values = np.broadcast_to(along, (heights.size, *self.shape)).astype(float, order="C")
         return np.moveaxis(values, 0, -1), heights
@@ -170,10 +170,10 @@ class Taker:
         """Return a coordinate of the places, in a shape that goes with the variables."""
         if name not in self.hours.coords:
             return np.full((1,) * len(self.shape), np.nan)
-        return _along(self.hours.variables[name], self.dims).astype(float)
+        return values_along(self.hours.variables[name], self.dims).astype(float)
 
 
-def _along(variable: xr.Variable, dims: tuple[str, ...]) -> Array:
+def values_along(variable: xr.Variable, dims: tuple[str, ...]) -> Array:
     """Return values with these axes in this order, of length one where the variable lacks the dimension."""
     ordered = variable.transpose(*(d for d in dims if d in variable.dims))
     absent = tuple(i for i, d in enumerate(dims) if d not in variable.dims)

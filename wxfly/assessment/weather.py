@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from wxfly.assessment.hours import Taker
+from wxfly.assessment.hours import Taker, values_along
 from wxfly.assessment.wind_at_height import sun_of
 from wxfly.physics.air import cloud, icing, precipitation, sun, thunderstorm, visibility, weather_code
 from wxfly.physics.air.humidity import relative_humidity_from_dew_point
@@ -43,45 +43,42 @@ def with_earlier_fog(cube: xr.Dataset) -> xr.Dataset:
     humidity = _humidity_of(cube)
     if humidity is None:
         return cube
+    dims, values = humidity
+    others = dims[1:]
     reach = len(_HUMIDITY_LOST)
     time = cube["time"].values
-    early = time[0] - np.arange(reach, 0, -1) * np.timedelta64(1, "h")
-    first = humidity.isel(time=0, drop=True)
-    more = xr.DataArray(list(reversed(_HUMIDITY_LOST)), {"time": early}, ["time"])
-    air = xr.concat(
-        [(first + more).transpose(*humidity.dims), humidity.drop_vars("time").assign_coords(time=time)], "time"
-    )
-    air = air.fillna(1.0).clip(max=1.0)
+    stamps = np.concatenate([time[0] - np.arange(reach, 0, -1) * np.timedelta64(1, "h"), time])
+    shape = (stamps.size, *values.shape[1:])
+    more = np.array(_HUMIDITY_LOST[::-1]).reshape(-1, *([1] * len(others)))
+    air = np.concatenate([values[:1] + more, values])
+    air = np.minimum(np.where(np.isnan(air), 1.0, air), 1.0)
+    wind = np.full(shape, np.nan)
     heights = cube["height"].values if "height" in cube.dims else np.array([])
-    has_wind = "wind_speed" in cube and bool((heights == MEASURED_AT).any())
-    wind = cube["wind_speed"].sel(height=MEASURED_AT, drop=True) if has_wind else xr.full_like(humidity, np.nan)
-    wind = wind.drop_vars([c for c in wind.coords if c != "time"]).reindex(time=air["time"])
-    stamps = xr.DataArray(air["time"].values.astype("datetime64[ns]"), dims="time")
-    places = [xr.DataArray(cube[n].values, dims=cube[n].dims) for n in ("latitude", "longitude")]
-    elevation = xr.apply_ufunc(lambda *given: sun.sun_position(*given)[0], *places, stamps)
-    chance = xr.apply_ufunc(visibility.radiation_fog_chance, air.drop_vars("time"), wind.drop_vars("time"), elevation)
-    left = [
-        visibility.lasting_fog_chance(chance.shift(time=k).transpose(*humidity.dims).values, k, 0.0)
-        for k in range(1, reach + 1)
-    ]
-    at = humidity.dims.index("time")
-    largest = np.take(np.max(left, axis=0), np.arange(reach, reach + time.size), axis=at)
-    return cube.assign({EARLIER_FOG: (humidity.dims, largest)})
+    if "wind_speed" in cube and bool((heights == MEASURED_AT).any()):
+        level = cube.variables["wind_speed"].isel(height=int(np.flatnonzero(heights == MEASURED_AT)[0]))
+        wind[reach:] = values_along(level, dims)
+    latitude, longitude = (values_along(cube.variables[name], dims) for name in ("latitude", "longitude"))
+    elevation = sun.sun_position(
+        latitude, longitude, stamps.astype("datetime64[ns]").reshape(-1, *([1] * len(others)))
+    )[0]
+    chance = visibility.radiation_fog_chance(air, wind, elevation)
+    left = [visibility.lasting_fog_chance(chance[reach - k : chance.shape[0] - k], k, 0.0) for k in range(1, reach + 1)]
+    return cube.assign({EARLIER_FOG: (dims, np.max(left, axis=0))})
 
 
-def _humidity_of(cube: xr.Dataset) -> xr.DataArray | None:
-    """Return the more humid of humidity and dew point, as a cube carries them; None without either."""
-    told = []
-    if "relative_humidity" in cube:
-        told.append(cube["relative_humidity"])
+def _humidity_of(cube: xr.Dataset) -> tuple[tuple[str, ...], Array] | None:
+    """Return dimensions, time first, and the more humid of humidity and dew point; None without either."""
+    names = [n for n in ("relative_humidity", "air_temperature", "dew_point_temperature") if n in cube]
+    found = {str(d) for n in names for d in cube[n].dims}
+    dims = ("time", *(str(d) for d in cube.dims if d in found and d != "time"))
+    told = [values_along(cube.variables["relative_humidity"], dims)] if "relative_humidity" in cube else []
     if {"dew_point_temperature", "air_temperature"} <= set(cube.data_vars):
-        told.append(
-            xr.apply_ufunc(relative_humidity_from_dew_point, cube["air_temperature"], cube["dew_point_temperature"])
-        )
+        air, dew_point = (values_along(cube.variables[n], dims) for n in ("air_temperature", "dew_point_temperature"))
+        told.append(relative_humidity_from_dew_point(air, dew_point))
     if not told:
         return None
-    humidity = told[0] if len(told) == 1 else told[0].where(told[0] >= told[1], told[1] + 0.0 * told[0])
-    return humidity.drop_vars([c for c in humidity.coords if c != "time"])
+    humidity = told[0] if len(told) == 1 else np.where(told[0] >= told[1], told[0], told[1] + 0.0 * told[0])
+    return dims, np.broadcast_to(humidity, tuple(cube.sizes[d] for d in dims))
 
 
 def weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) -> dict[str, Array]:

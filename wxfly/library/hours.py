@@ -11,7 +11,7 @@ import xarray as xr
 from wxfly.answer import windows as holding
 from wxfly.answer.windows import Window
 from wxfly.assessment import suitability
-from wxfly.assessment.conditions import derive, hours_of, with_daylight, with_launch
+from wxfly.assessment.conditions import derive, with_daylight
 from wxfly.assessment.hours import HOUR
 from wxfly.errors import WxflyError
 from wxfly.library.frames import windows_frame
@@ -78,8 +78,7 @@ def conditions(cube: xr.Dataset, *, height: float | str, site: Site | None = Non
         )
         raise WxflyError(f"the forecast has several places ({names}); choose one, such as cube.isel(site=0)")
     place = _site_of(cube) if site is None else site
-    hours = hours_of(cube)
-    return with_launch(derive(hours, height=metres, site=place), hours, site=place)
+    return derive(cube, height=metres, site=place, with_launch=True)
 
 
 def assess(hours: xr.Dataset, limits: Limits) -> xr.Dataset:

@@ -52,7 +52,8 @@ SERVICES: dict[str, Service] = {
     row.name: row
     for row in (
         Service(
-            "forecast", "https://api.open-meteo.com/v1/forecast", "Open-Meteo forecast", "the forecast of one model",
+            "forecast", "https://api.open-meteo.com/v1/forecast", "Open-Meteo forecast",
+            "the forecast of one model, and the wind of the cells around a site",
             "coordinates to 0.01° (1 km), of models finer than 5 km to 0.001°; height of the ground",
             "free for non-commercial use; data CC BY 4.0 (of the UK Met Office CC BY-SA 4.0), with a link beside every"
             " output",

@@ -18,6 +18,28 @@ ObtainedFrom = Literal["fetched", "store", "file", "demo"]
 
 
 @dataclass(frozen=True)
+class KpOrigin:
+    """The times from which the parts of a Kp count their age.
+
+    Attributes
+    ----------
+    retrieved : numpy.datetime64
+        When its forecast was retrieved; of one that is not renewed any more, the end of its last observation.
+    observed_until : numpy.datetime64
+        End of the last observed Kp.
+    outlook_issued, outlook_from : numpy.datetime64
+        When its outlook was issued, and the first hour taken from it.
+
+    All are UTC [s], and NaT where there is no such part.
+    """
+
+    retrieved: np.datetime64
+    observed_until: np.datetime64
+    outlook_issued: np.datetime64
+    outlook_from: np.datetime64
+
+
+@dataclass(frozen=True)
 class ForecastOrigin:
     """The origin of a forecast, its terms, and the times that decide its age.
 
@@ -31,6 +53,10 @@ class ForecastOrigin:
         Which hours are of which model, in order of time, and what they take from another.
     obtained_from : str or None
         ``fetched``, ``store``, ``file`` or ``demo``; None for a cube from other code.
+    kp : KpOrigin or None
+        The ages of its Kp; None where it has none or does not state them.
+    has_cells : bool
+        Whether it has the spread of the cells around the sites.
     """
 
     source: str = NOT_KNOWN
@@ -45,6 +71,8 @@ class ForecastOrigin:
     first_hour: np.datetime64 = _NEVER
     by_hours: tuple[ModelHours, ...] = ()
     obtained_from: ObtainedFrom | None = None
+    kp: KpOrigin | None = None
+    has_cells: bool = False
 
     @property
     def first_model(self) -> str:
@@ -146,7 +174,17 @@ def provenance_of(cube: xr.Dataset) -> ForecastOrigin:
         retrieved=retrieved_of(cube),
         first_hour=first_hour_of(cube),
         by_hours=hours_by_model(cube),
+        kp=_kp_origin(cube),
+        has_cells="wind_speed_spread_of_cells" in cube,
     )
+
+
+def _kp_origin(cube: xr.Dataset) -> KpOrigin | None:
+    stated = cube["kp_index"].attrs if "kp_index" in cube else {}
+    names = ("retrieved", "observed_until", "outlook_issued", "outlook_from")
+    if not any(name in stated for name in names):
+        return None
+    return KpOrigin(*(_moment(str(stated.get(name, ""))) for name in names))
 
 
 def run_of(cube: xr.Dataset) -> np.datetime64:
@@ -171,8 +209,12 @@ def since_of(cube: xr.Dataset) -> np.datetime64:
 
 def retrieved_of(cube: xr.Dataset) -> np.datetime64:
     """Return the time at which a cube was retrieved, UTC [s]; NaT when unknown."""
-    text = str(cube.attrs.get("retrieved", "")).rstrip("Z")
+    return _moment(str(cube.attrs.get("retrieved", "")))
+
+
+def _moment(text: str) -> np.datetime64:
+    """Read a time that a cube states, UTC [s]; NaT for anything else."""
     try:
-        return np.datetime64(text or "NaT", "s")
+        return np.datetime64(text.rstrip("Z") or "NaT", "s")
     except ValueError:
         return np.datetime64("NaT", "s")

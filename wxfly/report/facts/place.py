@@ -14,7 +14,7 @@ from wxfly.flight.advice import sight
 from wxfly.pilot.aircraft import Aircraft
 from wxfly.pilot.site import Site
 from wxfly.report.facts.values import Degrees, Facts, Metres, Seconds, known_moment, moment_of, number, seconds
-from wxfly.retrieval.obtained import NOT_KNOWN, ForecastOrigin
+from wxfly.retrieval.obtained import NOT_KNOWN, ForecastOrigin, KpOrigin
 
 
 class ModelHoursFacts(Facts, frozen=True):
@@ -30,6 +30,21 @@ class ModelHoursFacts(Facts, frozen=True):
     """First and last hour."""
     taken: dict[str, str]
     """Variables that come from another model in these hours, and whose they are."""
+
+
+class KpFacts(Facts, frozen=True):
+    """The parts of the Kp, each with its age at `now`; null where there is no such part."""
+
+    forecast_retrieved: datetime | None
+    forecast_age: Seconds | None
+    """Of one that is not renewed any more, the end of the last observation."""
+    observed_until: datetime | None
+    observed_age: Seconds | None
+    """End of the last observed Kp."""
+    outlook_issued: datetime | None
+    outlook_age: Seconds | None
+    outlook_from: datetime | None
+    """First hour that is taken from the outlook."""
 
 
 class ForecastFacts(Facts, frozen=True):
@@ -55,6 +70,10 @@ class ForecastFacts(Facts, frozen=True):
     """The first of these that is known."""
     by_hours: list[ModelHoursFacts]
     """Which hours are of which model, in order of time; more than one where models follow one another."""
+    kp_ages: KpFacts | None
+    """Ages of the Kp beside the forecast."""
+    has_surrounding_cells: bool
+    """Whether the chance counts how far the model's cells around the site differ."""
 
 
 class SiteFacts(Facts, frozen=True):
@@ -110,6 +129,23 @@ def forecast_facts(briefing: Briefing, provenance: ForecastOrigin, *, is_ensembl
             ModelHoursFacts(of.model, known_moment(of.run), moment_of(of.first), moment_of(of.last), dict(of.taken))
             for of in provenance.by_hours
         ],
+        kp_ages=None if provenance.kp is None else _kp_facts(provenance.kp, briefing.now),
+        has_surrounding_cells=provenance.has_cells,
+    )
+
+
+def _kp_facts(kp: KpOrigin, now: np.datetime64) -> KpFacts:
+    def age(since: np.datetime64) -> int | None:
+        return None if np.isnat(since) else seconds(now - since)
+
+    return KpFacts(
+        forecast_retrieved=known_moment(kp.retrieved),
+        forecast_age=age(kp.retrieved),
+        observed_until=known_moment(kp.observed_until),
+        observed_age=age(kp.observed_until),
+        outlook_issued=known_moment(kp.outlook_issued),
+        outlook_age=age(kp.outlook_issued),
+        outlook_from=known_moment(kp.outlook_from),
     )
 
 

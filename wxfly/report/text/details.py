@@ -11,7 +11,7 @@ from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
 from wxfly.report.facts.advice import AdviceFacts, after_sunset, what_to_mind
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.hours import DayFacts
-from wxfly.report.facts.place import title_of_variable
+from wxfly.report.facts.place import KpFacts, title_of_variable
 from wxfly.report.facts.reasons import hour_at, room_of, waiting_after
 from wxfly.report.facts.site import SiteAnswerFacts, window_of_verdict
 from wxfly.report.facts.sortie import DecisionFacts, PlanFacts, SpellFacts
@@ -524,9 +524,26 @@ def origin(facts: AnswerFacts, clock: Clock) -> list[str]:
         f"Model {p.model or 'not known'}, run {clock.stamp(p.run)}, retrieved {clock.stamp(p.retrieved)}; {old}"
         f"{counted}.",
         *_by_hours(facts, clock),
+        *_ages_of_kp(p.kp_ages, clock),
+        *(["The chance counts how far the model's cells around the site differ."] if p.has_surrounding_cells else []),
         f"Licence of the data: {p.licence or 'not known'}.",
     ]
     return [clean(line) for line in lines]
+
+
+def _ages_of_kp(kp: KpFacts | None, clock: Clock) -> list[str]:
+    """Say how old forecast, observation and outlook of Kp are; nothing where none of them is known."""
+    if kp is None:
+        return []
+    parts = []
+    if kp.forecast_age is not None:
+        parts.append(f"forecast retrieved {clock.stamp(kp.forecast_retrieved)}, {age(kp.forecast_age)}")
+    if kp.observed_age is not None:
+        parts.append(f"observed until {clock.stamp(kp.observed_until)}, {age(kp.observed_age)}")
+    if kp.outlook_age is not None:
+        used = f", used from {clock.stamp(kp.outlook_from)}" if kp.outlook_from is not None else ""
+        parts.append(f"outlook issued {clock.stamp(kp.outlook_issued)}, {age(kp.outlook_age)}{used}")
+    return [f"Kp: {'; '.join(parts)}."] if parts else []
 
 
 def _by_hours(facts: AnswerFacts, clock: Clock) -> list[str]:
