@@ -26,6 +26,7 @@ from wxfly.report.facts.answer import AnswerFacts, facts_of
 from wxfly.report.facts.brief import BriefFacts
 from wxfly.report.facts.field_check import CheckFacts
 from wxfly.report.facts.values import units_of
+from wxfly.report.facts.where import WhereFacts
 
 REFERENCE = Path(__file__).parent / "reference"
 NOTE = "<!-- Written by docs/generate_reference.py; change the code, not this page. -->\n"
@@ -175,11 +176,11 @@ def shown(value: object, indent: str = "") -> str:
 @cache
 def words_of() -> dict[str, list[str]]:
     """Return the words of every part that is one of several words."""
-    defined = [json_report.schema(whole)["$defs"] for whole in (AnswerFacts, BriefFacts, CheckFacts)]
+    defined = [json_report.schema(whole)["$defs"] for whole in (AnswerFacts, BriefFacts, CheckFacts, WhereFacts)]
     return {name: node["enum"] for of_whole in defined for name, node in of_whole.items() if "enum" in node}
 
 
-PARTS = {name for whole in (AnswerFacts, BriefFacts, CheckFacts) for name in json_report.parts(whole)}
+PARTS = {name for whole in (AnswerFacts, BriefFacts, CheckFacts, WhereFacts) for name in json_report.parts(whole)}
 """Names of the parts of the tree, which have a table of their own."""
 
 
@@ -214,7 +215,7 @@ def answer_json() -> str:
     lines = [NOTE, "# The answer as JSON\n", JSON_TEXT]
     units: dict[str, str] = {}
     definitions: dict[str, Any] = {}
-    for whole in (AnswerFacts, BriefFacts, CheckFacts):
+    for whole in (AnswerFacts, BriefFacts, CheckFacts, WhereFacts):
         units |= units_of(whole)
         made = json_report.schema(whole)["$defs"]
         definitions |= {name: made[name] for name in json_report.parts(whole) if name not in definitions}
@@ -243,7 +244,8 @@ JSON_TEXT = """`wxfly best --json`, `wxfly compare --json` and `wxfly week --jso
 `wxfly.report.facts.answer.facts_of()` returns its facts as typed values, `wxfly.report.json.to_json()` the text, and
 `wxfly.report.json.schema()` the JSON Schema (draft 2020-12), which is made from the types. This page is made from them
 too. `wxfly brief --json` prints [BriefFacts](#brieffacts) and `wxfly check --json` [CheckFacts](#checkfacts), each with
-the answer in it; a day without a window has no brief, and the answer alone is printed.
+the answer in it; a day without a window has no brief, and the answer alone is printed. `wxfly where --json` prints
+[WhereFacts](#wherefacts).
 
 - SI units. `units` gives the unit of every quantity by its key. `demand`, limits and `amount` are in the `unit` of
   their element.

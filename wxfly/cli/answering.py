@@ -155,6 +155,33 @@ def check(site: str | None, more: bool, as_json: bool, **words: Any) -> None:
     say("\n\n".join(filter(None, [notes, read, render(facts.answer, width=width(), more=more)])))
 
 
+@main.command(epilog="Example: wxfly where Valdrenna --within 30km --forecast grid.nc")
+@click.argument("place")
+@click.option(
+    "--within", default="60km", show_default=True, metavar="DISTANCE", help="How far from PLACE, as the crow flies."
+)
+@click.option("--date", "day", metavar="DATE", help="The day asked about, YYYY-MM-DD at PLACE.  [default: tomorrow]")
+@forecast_asking
+@waiting
+@click.option("--json", "as_json", is_flag=True, help="Print the spots as JSON.")
+def where(place: str, within: str, as_json: bool, **words: Any) -> None:
+    """Rank the places of a forecast file, such as the cells of a grid, within reach of PLACE."""
+    from wxfly.question.where import ask_where
+    from wxfly.report.facts.where import where_facts
+
+    asked = ask_where(place, within, read_words(words), on_progress=tell_progress)
+    facts = where_facts(asked.where)
+    if as_json:
+        from wxfly.report.json import to_json
+
+        print_data(f"{to_json(facts)}\n".encode("utf-8", "backslashreplace"))
+        return
+    from wxfly.report.facts.writing import Clock, Reader
+    from wxfly.report.text.where import to_text
+
+    say(to_text(facts, Reader(asked.units, Clock(asked.time_zone or facts.time_zone)), width()))
+
+
 def _ask(kind: QuestionKind, places: list[str], outputs: Outputs, words: Words) -> None:
     if len(outputs.printed) > 1:
         names = " and ".join(f"--{format.name}" for format in outputs.printed)
