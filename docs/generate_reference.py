@@ -299,9 +299,10 @@ JSON_TEXT = """`wxfly best --json`, `wxfly compare --json`, `wxfly week --json` 
 `wxfly.report.json.schema()` the JSON Schema (draft 2020-12), which is made from the types. This page is made from them
 too. `wxfly brief --json` prints [BriefFacts](#brieffacts) and `wxfly check --json` [CheckFacts](#checkfacts), each with
 the answer in it; a day without a window has no brief, and the answer alone is printed. `wxfly why --json` prints
-[OneHourFacts](#onehourfacts). Lists and looks back have facts too: [sites](#sitesfacts),
-[aircraft](#aircraftlistfacts), [rules](#rulesfacts), [store list](#storefacts), [verify](#verificationfacts),
-[ledger](#ledgerfacts), [observed](#observedfacts). `wxfly schema NAME` prints the schema of each.
+[OneHourFacts](#onehourfacts), `wxfly where --json` [WhereFacts](#wherefacts). Lists and looks back have facts too:
+[sites](#sitesfacts), [aircraft](#aircraftlistfacts), [rules](#rulesfacts), [store list](#storefacts),
+[verify](#verificationfacts), [ledger](#ledgerfacts), [observed](#observedfacts). `wxfly schema NAME` prints the schema
+of each.
 
 - SI units. `units` gives the unit of every quantity by its key. `demand`, limits and `amount` are in the `unit` of
   their element.

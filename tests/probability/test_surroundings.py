@@ -13,7 +13,7 @@ from wxfly.physics.wind.surroundings import LOST_SPREAD
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.limits import limits_for
 
-LIMITS = limits_for(load_aircraft()["folding-quad-249g"])
+LIMITS = limits_for(load_aircraft()["camera-quad-250g"])
 
 
 def room(spread, wind):

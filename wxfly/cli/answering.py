@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from wxfly.cli import completion
-from wxfly.cli.options import Outputs, asking, output, overwriting, telling, telling_more
+from wxfly.cli.options import Outputs, asking, output, overwriting, telling, telling_more, within
 from wxfly.cli.program import end_with, exiting, main, print_data, print_json, say, tell_progress, width
 from wxfly.pilot.options import Words, read_words
 from wxfly.question.reading import part_day, part_one_place
@@ -165,6 +165,27 @@ def check(site: str | None, more: bool, as_json: bool, **words: Any) -> None:
 
 # What a reading says of a launch now, as room to fly.
 _ROOM_OF_CHECK = {"holds": "room", "in doubt": "not known", "do not launch": "no room"}
+
+
+@main.command(epilog="Example: wxfly where Valdrenna --within 30km --forecast grid.nc")
+@click.argument("place")
+@within
+@asking("where")
+@output("--json", "as_json", help="Print the spots as JSON.")
+def where(place: str, reach: str, as_json: bool, **words: Any) -> None:
+    """Rank the places of a forecast file, such as the cells of a grid, within reach of PLACE."""
+    from wxfly.question.where import ask_where
+    from wxfly.report.facts.where import where_facts
+
+    asked = ask_where(place, reach, read_words(words), on_progress=tell_progress)
+    facts = where_facts(asked.where)
+    if as_json:
+        print_json(facts)
+        return
+    from wxfly.report.facts.writing import Clock, Reader
+    from wxfly.report.text.where import to_text
+
+    say(to_text(facts, Reader(asked.units, Clock(asked.time_zone or facts.time_zone)), width()))
 
 
 def _ask(kind: QuestionKind, places: list[str], outputs: Outputs, words: Words) -> None:

@@ -138,6 +138,13 @@ def output(*names: str, is_file: bool = False, is_front: bool = True, **rest: An
     return _headed(*names, heading=Heading.OUTPUT, is_front=is_front, **kind, **rest)
 
 
+def within(command: F) -> F:
+    """Add the option of a reach."""
+    text = "How far from PLACE, as the crow flies.  [default: 60km]"
+    rest = {"default": "60km", "metavar": "DISTANCE", "help": text}
+    return _headed("--within", "reach", heading=Heading.WHEN, is_front=True, **rest)(command)
+
+
 def telling_more(command: F) -> F:
     """Add the option that shows all that is known."""
     text = "Show all: the hours, how sure, the sortie, other times, light, and what to mind."

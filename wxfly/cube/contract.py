@@ -540,6 +540,8 @@ def mark_provided(cube: xr.Dataset, also: Mapping[str, Collection[float]] | None
     for name, of_name in [*before, *((name, [float(h) for h in heights]) for name, heights in (also or {}).items())]:
         known.setdefault(name, set()).update(of_name)
     for name in (n for n in known if n in cube and VARIABLES[n].has_height):
+        if cube[name].chunks is not None and known[name]:
+            continue  # a lazy cube is not read for this: its source stated the heights
         known[name] |= {float(h) for h in _heights_with_values(cube[name])}
     provided = [" ".join([name, *(f"{h:g}" for h in sorted(known[name]))]) for name in sorted(known)]
     return cube.assign_attrs(carried="; ".join(provided))
@@ -559,7 +561,7 @@ def provided_entries(cube: xr.Dataset) -> list[list[str]]:
 
 
 def _heights_with_values(variable: xr.DataArray) -> npt.NDArray[np.float64]:
-    if variable.chunks is not None:  # a lazy cube is not read for this: its source states the heights
+    if variable.chunks is not None:
         return np.asarray(variable["height"].values, dtype=float)
     others = tuple(i for i, d in enumerate(variable.dims) if d != "height")
     has_values = ~np.isnan(variable.values.astype(float)).all(axis=others)

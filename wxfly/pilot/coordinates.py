@@ -196,3 +196,12 @@ def distance_km(latitude: float, longitude: float, other_latitude: float, other_
     half = math.radians(other_longitude - longitude) / 2
     inside = math.sin((b - a) / 2) ** 2 + math.cos(a) * math.cos(b) * math.sin(half) ** 2
     return 2 * 6371.0 * math.asin(math.sqrt(min(1.0, inside)))
+
+
+def bearing(latitude: float, longitude: float, other_latitude: float, other_longitude: float) -> float:
+    """Return the direction [degree], clockwise from north, in which the great circle to another place begins."""
+    a, b = math.radians(latitude), math.radians(other_latitude)
+    turn = math.radians(other_longitude - longitude)
+    east = math.sin(turn) * math.cos(b)
+    north = math.cos(a) * math.sin(b) - math.sin(a) * math.cos(b) * math.cos(turn)
+    return math.degrees(math.atan2(east, north)) % 360.0

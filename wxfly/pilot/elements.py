@@ -18,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.physics.air.risk import LIKELY_ABOVE, POSSIBLE_FROM
+from wxfly.physics.precision import floating
 
 Array = npt.NDArray[np.float64]
 
@@ -34,7 +35,10 @@ FULL_ROOM = 10.0
 
 def left_at_most(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
     """Return the margin of an upper limit as `margin_at_most` does, not cut at -1."""
-    demand, limit = np.broadcast_arrays(np.asarray(demand, float), np.asarray(limit, float))
+    demand, limit = floating(demand), np.asarray(limit, float)
+    if limit.ndim == 0 and limit > 1e-3:  # one limit for all hours, as usual: the same with fewer steps
+        return np.asarray(np.minimum(1.0 - demand / float(limit), 1.0))
+    demand, limit = np.broadcast_arrays(demand, limit)
     positive = limit > 0
     with np.errstate(over="ignore"):  # for a limit near zero the share may overflow to infinity
         share = demand / np.where(positive, limit, 1.0)

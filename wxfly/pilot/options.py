@@ -20,7 +20,7 @@ from wxfly.pilot.aircraft import DEFAULT as DEFAULT_AIRCRAFT
 from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
 from wxfly.units import SYSTEMS, is_bare, read_share, symbol_of_bare
 
-QUESTIONS = ("best", "now", "why", "compare", "week", "brief", "check")
+QUESTIONS = ("best", "now", "why", "compare", "week", "brief", "check", "where")
 
 
 class Heading(Enum):
@@ -364,7 +364,8 @@ _LENGTH = Quantity()
 _TIME = Quantity(quantity="time", si="s")
 _SPEED = Quantity(quantity="speed", si="m/s")
 _TEMPERATURE = Quantity(quantity="temperature", si="K")
-_ON_A_DAY = ("best", "compare", "brief", "why")
+_ON_A_DAY = ("best", "compare", "brief", "why", "where")
+_AT_A_SITE = ("best", "now", "why", "compare", "week", "brief", "check")
 _WITHOUT_CHECK = ("best", "now", "compare", "week", "brief")
 _OF_MEMBERS = (*_WITHOUT_CHECK, "why")
 
@@ -477,35 +478,36 @@ class Words:
     )
     distance: str | None = _row(
         _LENGTH, Heading.SORTIE, "To the farthest point over ground, such as 400m; judges the way back in every hour.",
-        "DISTANCE", default="as far as its attitude is seen", is_front=True, asks_for_sortie=True,
+        "DISTANCE", default="as far as its attitude is seen", is_front=True, asks_for_sortie=True, questions=_AT_A_SITE,
     )
     return_height: str | None = _row(
         _LENGTH, Heading.SORTIE, "Height of the way back above ground.", "HEIGHT", default="the flight height",
-        asks_for_sortie=True,
+        asks_for_sortie=True, questions=_AT_A_SITE,
     )
     toward: str | None = _row(
         Direction(), Heading.SORTIE,
         "Where the sortie goes and you look, in degrees or as a point such as SW or southwest; also tells of glare.",
-        "DIRECTION",
+        "DIRECTION", questions=_AT_A_SITE,
     )
     work: str | None = _row(
         _TIME, Heading.SORTIE, "Time at the farthest point, such as 5min.", "TIME", default="none",
-        asks_for_sortie=True,
+        asks_for_sortie=True, questions=_AT_A_SITE,
     )
     batteries: int | None = _row(
         Count(least=1, most=99), Heading.SORTIE, "How many are charged.", "NUMBER", default="1", asks_for_sortie=True,
+        questions=_AT_A_SITE,
     )
     battery_reserve: float | str | None = _row(
         Share(), Heading.SORTIE, "Share of a battery to land with, such as 25%.", "SHARE", default="0.25",
-        asks_for_sortie=True,
+        asks_for_sortie=True, questions=_AT_A_SITE,
     )
     battery_temperature: str | None = _row(
         _TEMPERATURE, Heading.SORTIE, "Temperature of the battery before take-off, such as 20degC.", "TEMPERATURE",
-        default="the air's", asks_for_sortie=True,
+        default="the air's", asks_for_sortie=True, questions=_AT_A_SITE,
     )
     payload: str | None = _row(
         Quantity(quantity="mass", si="kg"), Heading.SORTIE, "Mass beyond the aircraft's own, such as 120g.", "MASS",
-        default="none", asks_for_sortie=True,
+        default="none", asks_for_sortie=True, questions=_AT_A_SITE,
     )
     confidence: float | str | None = _row(
         Share(), Heading.SURE,
@@ -523,10 +525,11 @@ class Words:
     )
     fresh: bool | None = _row(
         Switch(), Heading.SURE, "Rank the windows anew: do not stay with one chosen in an earlier answer.",
-        is_of_once=True,
+        is_of_once=True, questions=_AT_A_SITE,
     )
     model: str | None = _row(
         Text(), Heading.SOURCE, "The one forecast model to ask.", "MODEL", default="chosen by place and hours",
+        questions=_AT_A_SITE,
     )
     forecast_path: Path | None = _row(  # noqa: RUF009
         FilePath(), Heading.SOURCE,
@@ -539,6 +542,7 @@ class Words:
     )
     offline: bool | None = _row(
         Switch(), Heading.SOURCE, "Use only forecasts that are already on this machine.", is_front=True,
+        questions=_AT_A_SITE,
     )
     units: str | None = _row(Text(tuple(SYSTEMS)), Heading.OUTPUT, _UNITS_TEXT, default="metric", is_front=True)
     # fmt: on
@@ -556,7 +560,7 @@ OPTIONS: dict[str, Option] = {
 
 
 def options_of(question: str) -> list[Option]:
-    """Return the options of a question: ``best``, ``compare``, ``week``, ``brief``, ``check``, ``now`` or ``why``."""
+    """Return the options of a question, one of `QUESTIONS`."""
     return [option for option in OPTIONS.values() if question in option.questions]
 
 

@@ -87,6 +87,12 @@ SERVICES: dict[str, Service] = {
             "nothing of the place", "as the forecast", "Open-Meteo", _OPEN_METEO,
         ),
         Service(
+            "grids", "https://openmeteo.s3.amazonaws.com", "Open-Meteo file store",
+            "forecast grids, only for `wxfly.get_grid` with the extra `grids`", "which part of the globe is read",
+            "data CC BY 4.0, with a link beside every output; the library that reads its files, omfiles, is GPL-2.0",
+            "Open-Meteo file store", _OPEN_METEO,
+        ),
+        Service(
             "space_weather", "https://services.swpc.noaa.gov", "NOAA Space Weather Prediction Center",
             "Kp: forecast of three days, outlook of 27", "nothing of the place", "public domain",
             "NOAA Space Weather Prediction Center",

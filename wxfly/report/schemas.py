@@ -14,12 +14,13 @@ from wxfly.report.facts.looking_back import LedgerFacts, ObservedFacts, Verifica
 from wxfly.report.facts.one_hour import OneHourFacts
 from wxfly.report.facts.own_lists import AircraftListFacts, RulesFacts, SitesFacts
 from wxfly.report.facts.stored import StoreFacts
+from wxfly.report.facts.where import WhereFacts
 from wxfly.report.json import schema
 
 WHOLES: dict[str, type[Struct]] = {
     "answer": AnswerFacts, "brief": BriefFacts, "check": CheckFacts, "why": OneHourFacts, "sites": SitesFacts,
     "aircraft": AircraftListFacts, "rules": RulesFacts, "store": StoreFacts, "verify": VerificationFacts,
-    "ledger": LedgerFacts, "observed": ObservedFacts,
+    "ledger": LedgerFacts, "observed": ObservedFacts, "where": WhereFacts,
 }  # fmt: skip
 """Answer stands for best, compare, week and now; each of the others for the command of its name."""
 

@@ -13,6 +13,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from wxfly.physics.precision import floating
+
 Array = npt.NDArray[np.float64]
 
 STANDARD_GRAVITY = 9.80665
@@ -51,8 +53,8 @@ def virtual_temperature(
     ndarray
         [K], ``T / (1 - 0.378 e/p)``.
     """
-    share = np.asarray(vapour_pressure, dtype=float) / np.asarray(air_pressure, dtype=float)
-    return np.asarray(np.asarray(air_temperature, dtype=float) / (1 - _VAPOUR_DEFICIT * share))
+    share = floating(vapour_pressure) / floating(air_pressure)
+    return np.asarray(floating(air_temperature) / (1 - _VAPOUR_DEFICIT * share))
 
 
 def air_density(air_temperature: npt.ArrayLike, vapour_pressure: npt.ArrayLike, air_pressure: npt.ArrayLike) -> Array:
@@ -71,7 +73,7 @@ def air_density(air_temperature: npt.ArrayLike, vapour_pressure: npt.ArrayLike, 
         [kg m-3]; within 0.08 % of the real gas (ASHRAE RP-1485).
     """
     warm = virtual_temperature(air_temperature, vapour_pressure, air_pressure)
-    return np.asarray(np.asarray(air_pressure, dtype=float) / (GAS_CONSTANT_OF_DRY_AIR * warm))
+    return np.asarray(floating(air_pressure) / (GAS_CONSTANT_OF_DRY_AIR * warm))
 
 
 def pressure_at_height(
@@ -99,9 +101,9 @@ def pressure_at_height(
     ndarray
         [Pa], ``p (1 - lapse_rate z / T)^(g / (R lapse_rate))`` [ISO-2533].
     """
-    p = np.asarray(surface_air_pressure, dtype=float)
-    t = np.asarray(air_temperature, dtype=float)
-    z = np.asarray(height, dtype=float)
+    p = floating(surface_air_pressure)
+    t = floating(air_temperature)
+    z = np.asarray(height, dtype=t.dtype) if np.ndim(height) == 0 else floating(height)
     if abs(lapse_rate) < 1e-9:
         return np.asarray(p * np.exp(-STANDARD_GRAVITY * z / (GAS_CONSTANT_OF_DRY_AIR * t)))
     exponent = STANDARD_GRAVITY / (GAS_CONSTANT_OF_DRY_AIR * lapse_rate)
@@ -166,7 +168,7 @@ def density_altitude(air_density: npt.ArrayLike) -> Array:
     ndarray
         Geopotential [m], the exact inverse of [ISO-2533]. The formula of [NWS-density] gives 4 to 6 m more.
     """
-    ratio = np.asarray(air_density, dtype=float) / STANDARD_DENSITY
+    ratio = floating(air_density) / STANDARD_DENSITY
     return np.asarray(STANDARD_TEMPERATURE / STANDARD_LAPSE_RATE * (1 - ratio ** (1 / (_EXPONENT - 1))))
 
 

@@ -12,6 +12,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from wxfly.physics.precision import floating
+
 Array = npt.NDArray[np.float64]
 
 _MELTING_POINT = 273.15
@@ -34,7 +36,7 @@ def saturation_vapour_pressure(air_temperature: npt.ArrayLike) -> Array:
     -----
     [Buck-1996]; within 0.05 % of IAPWS-97 from 0 to 40 degC.
     """
-    t = np.asarray(air_temperature, dtype=float) - _MELTING_POINT
+    t = floating(air_temperature) - _MELTING_POINT
     return np.asarray(611.21 * np.exp((18.678 - t / 234.5) * t / (257.14 + t)))
 
 

@@ -14,6 +14,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from wxfly.physics.precision import floating
 from wxfly.physics.wind.log_law import OPEN_GROUND_ROUGHNESS_LENGTH
 from wxfly.physics.wind.turbulence import HOUR, gust_factor, peak_factor, turbulence_intensity
 
@@ -57,9 +58,9 @@ def gust_at_height(
     gust to mean would overstate the gust at flight height. On [Masts] the increment shrinks by 4 % from 40 to 80 m, so
     the formula is slightly cautious. A gust below its own mean wind counts as equal to it.
     """
-    mean = np.asarray(wind_speed_at_height, dtype=float)
-    increment = np.asarray(gust_at_10m, dtype=float) - np.asarray(wind_speed_at_10m, dtype=float)
-    growth = peak_factor(wanted_height) / peak_factor(gust_height)
+    mean = floating(wind_speed_at_height)
+    increment = floating(gust_at_10m) - floating(wind_speed_at_10m)
+    growth = np.asarray(peak_factor(wanted_height) / peak_factor(gust_height), dtype=increment.dtype)
     return np.asarray(mean + growth * np.maximum(increment, 0.0))
 
 

@@ -153,26 +153,36 @@ def either(first: Level, other: Level) -> Level:
 
 
 def between_levels(below: Level, above: Level, z: Array, interpolation: str) -> tuple[Array, Array]:
-    """Return the wind between two levels: speed [m s-1], direction [degree].
+    """Return the wind between two levels: speed [m s-1], direction [degree]; see `speed_between_levels`."""
+    weight = _weight(below, above, z)
+    (east, north), (east_above, north_above) = below.components, above.components
+    _, direction = wind_from_components(east + weight * (east_above - east), north + weight * (north_above - north))
+    return speed_between_levels(below, above, z, interpolation), direction
+
+
+def _weight(below: Level, above: Level, z: Array) -> Array:
+    """Return the share of the upper level in the wind between two levels, linear in ln(height), or in height."""
+    weight = np.log(z / below.height) / np.log(above.height / below.height)
+    linear = (z - below.height) / (above.height - below.height)
+    share = np.where(below.height >= LINEAR_ABOVE, linear, weight)
+    return np.asarray(share, dtype=below.speed.dtype) if share.ndim == 0 else share
+
+
+def speed_between_levels(below: Level, above: Level, z: Array, interpolation: str) -> Array:
+    """Return the speed of the wind between two levels [m s-1].
 
     Linear in ln(height), and in height between levels above 150 m. The bend was fitted on [Tower], levels 10 to 122 m.
     """
-    span = np.log(above.height / below.height)
-    weight = np.log(z / below.height) / span
-    linear = (z - below.height) / (above.height - below.height)
-    weight = np.where(below.height >= LINEAR_ABOVE, linear, weight)
-    rise = above.speed - below.speed
+    weight, rise = _weight(below, above, z), above.speed - below.speed
     speed = below.speed + weight * rise
     if interpolation == "curved":
-        reach = np.minimum(span, _LARGEST_SPAN)
+        reach = np.minimum(np.log(above.height / below.height), _LARGEST_SPAN)
         expected = CURVATURE_SLOPE * below.speed / np.log(np.maximum(below.height, 2.0) / OPEN_GROUND_ROUGHNESS_LENGTH)
         # The bend was fitted only up to a wind at the upper level of twice that at the lower.
         seen = np.minimum(rise, (STEEPEST_RATIO_SEEN - 1.0) * below.speed)
         bend = 4.0 * weight * (1.0 - weight) * reach * (expected * reach - seen)
         speed = np.maximum(speed + CURVATURE * bend, 0.0)
-    (east, north), (east_above, north_above) = below.components, above.components
-    _, direction = wind_from_components(east + weight * (east_above - east), north + weight * (north_above - north))
-    return speed, direction
+    return np.asarray(speed)
 
 
 def deviation_between_levels(below: Level, above: Level, z: Array, obukhov_length: Array) -> Array:

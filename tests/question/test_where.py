@@ -1,0 +1,153 @@
+"""Where: the cells of a grid in reach of a place, ranked by chance and margin, the nearest first among equals."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from tests.cubes import quiet_cube
+from wxfly.cube.netcdf import save_cube
+from wxfly.pilot.coordinates import bearing, distance_km
+
+PLACE = "52.0,6.0"
+LATITUDES, LONGITUDES = np.array([51.6, 51.8, 52.0, 52.2]), np.array([5.7, 6.0, 6.3])
+
+
+def grid(wind: np.ndarray) -> xr.Dataset:
+    """Make a grid of a quiet day whose wind is so many times that of the quiet cube, cell by cell."""
+    cube = quiet_cube()
+    shape = (LATITUDES.size, LONGITUDES.size)
+    data = {}
+    for name, variable in cube.data_vars.items():
+        wide = variable.values[..., None, None] * np.ones(shape)
+        if name in ("wind_speed", "wind_speed_of_gust"):
+            wide = wide * wind
+        data[name] = ((*variable.dims, "latitude", "longitude"), wide, variable.attrs)
+    own = ("latitude", "longitude", "surface_altitude")
+    coords = {k: c for k, c in cube.coords.variables.items() if k not in own}
+    return xr.Dataset(data, coords=coords, attrs=cube.attrs).assign_coords(
+        latitude=("latitude", LATITUDES, cube["latitude"].attrs),
+        longitude=("longitude", LONGITUDES, cube["longitude"].attrs),
+        surface_altitude=(("latitude", "longitude"), np.full(shape, 30.0), cube["surface_altitude"].attrs),
+    )
+
+
+def file_of(folder, wind):
+    path = folder / "grid.nc"
+    save_cube(grid(np.asarray(wind, dtype=float)), path)
+    return str(path)
+
+
+WINDY = [[1.0, 9.0, 9.0], [9.0, 9.0, 1.8], [9.0, 9.0, 9.0], [9.0, 1.4, 9.0]]
+ASK = ("--date", "2026-06-10", "--as-of", "2026-06-10T05:00Z")
+
+
+@pytest.fixture(autouse=True)
+def files_are_read_here(read_here):
+    """Start no child for the files that these tests write themselves."""
+
+
+@pytest.fixture(scope="module")
+def windy(tmp_path_factory):
+    return file_of(tmp_path_factory.mktemp("grids"), WINDY)
+
+
+def test_the_best_cells_come_first_with_distance_and_direction(wxfly, windy):
+    code, out, err = wxfly("where", PLACE, "--within", "60km", "--forecast", windy, *ASK, "--json")
+    assert code == 0, err
+    answer = json.loads(out)
+    assert answer["cells"] == 12 and answer["cells_with_window"] == 3
+    found = [(spot["latitude"], spot["longitude"]) for spot in answer["spots"]]
+    assert found[0] == (51.6, 5.7) and set(found) == {(51.6, 5.7), (52.2, 6.0), (51.8, 6.3)}
+    first = answer["spots"][0]
+    assert first["distance"] == round(1000 * distance_km(52.0, 6.0, 51.6, 5.7))
+    assert first["bearing"] == round(bearing(52.0, 6.0, 51.6, 5.7))
+    keys = [(-round(s["chance"], 2), -round(s["margin"], 2), s["distance"]) for s in answer["spots"]]
+    assert keys == sorted(keys)
+    assert any("no airspace" in caution for caution in answer["cautions"])
+
+
+@pytest.mark.thorough
+def test_among_equal_cells_the_nearest_is_first_and_reach_counts(wxfly, tmp_path):
+    path = file_of(tmp_path, np.ones((4, 3)))
+    _, out, _ = wxfly("where", PLACE, "--within", "25km", "--forecast", path, *ASK, "--json")
+    answer = json.loads(out)
+    away = [spot["distance"] for spot in answer["spots"]]
+    assert away == sorted(away) and away[0] == 0 and away[-1] <= 25_000
+    assert answer["cells"] == answer["cells_with_window"] == 5
+
+
+@pytest.mark.thorough
+def test_a_cell_says_what_best_says_of_it(wxfly, windy):
+    _, out, _ = wxfly("where", PLACE, "--forecast", windy, *ASK, "--json")
+    spot = next(s for s in json.loads(out)["spots"] if s["latitude"] == 52.2)
+    _, out, err = wxfly("best", "52.2,6.0", "--forecast", windy, *ASK, "--json")
+    window = json.loads(out)["sites"][0]["windows"][0]
+    for key in ("start", "end", "margin", "state"):
+        assert spot[key] == window[key], err
+    assert spot["chance"] == window["surest"]["chance"]
+
+
+def test_the_text_names_the_best_spot_and_the_cautions(wxfly, windy):
+    code, out, err = wxfly("where", PLACE, "--forecast", windy, *ASK)
+    assert code == 0, err
+    assert "Best within 60 km of 52.0000, 6.0000: 49 km SSW (205°), Wed 10 Jun" in " ".join(out.split())
+    assert "3 of 12 cells in reach have a window" in " ".join(out.split())
+    assert "Advice" in out or "advice" in out
+
+
+def test_no_window_and_no_cell_are_said(wxfly, tmp_path):
+    path = file_of(tmp_path, np.full((4, 3), 9.0))
+    code, out, _ = wxfly("where", PLACE, "--forecast", path, *ASK)
+    assert code == 0 and "No window within 60 km of 52.0000, 6.0000" in out
+    code, _, err = wxfly("where", "10.0,10.0", "--forecast", path, *ASK)
+    assert code != 0 and "no place within 60km" in err
+    code, _, err = wxfly("where", PLACE)
+    assert code != 0 and "--forecast FILE" in err
+
+
+@pytest.mark.parametrize("within", ["0km", "-5km", "5000km"])
+def test_a_reach_that_is_none_is_refused(wxfly, windy, within):
+    code, _, err = wxfly("where", PLACE, f"--within={within}", "--forecast", windy, *ASK)
+    assert code != 0 and "wanted more than 0 km" in err
+
+
+@pytest.mark.thorough
+def test_a_lost_variable_lifts_no_cell(wxfly, tmp_path):
+    cube = grid(np.ones((4, 3)))
+    cube["visibility_in_air"][:, 2, 1] = np.nan  # of the nearest cell
+    path = tmp_path / "lost.nc"
+    save_cube(cube, path)
+    _, out, _ = wxfly("where", PLACE, "--forecast", str(path), *ASK, "--json")
+    spots = json.loads(out)["spots"]
+    assert all(spot["distance"] > 0 for spot in spots)
+
+
+def test_the_waiting_hours_of_the_plan_count_in_every_cell(wxfly, tmp_path):
+    """At noon it blows over the limit in every cell: with a wait of three hours no cell has room right after it."""
+    cube = grid(np.ones((4, 3)))
+    at = int(np.flatnonzero(cube["time"].values == np.datetime64("2026-06-10T12:00"))[0])
+    cube["wind_speed_of_gust"].values[at] = 20.0
+    path = tmp_path / "gusty.nc"
+    save_cube(cube, path)
+    ask = (
+        "where",
+        PLACE,
+        "--within",
+        "60km",
+        "--forecast",
+        str(path),
+        *ASK[:2],
+        "--as-of",
+        "2026-06-10T13:00Z",
+        "--json",
+    )
+    starts = []
+    for wait in ("0", "3"):
+        code, out, err = wxfly(*ask, "--wait", wait)
+        assert code == 0, err
+        starts.append(min(spot["start"] for spot in json.loads(out)["spots"]))
+    assert starts[0] < "2026-06-10T15" <= starts[1]

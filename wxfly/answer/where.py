@@ -1,0 +1,202 @@
+"""Where: the cells of a forecast in reach of a place, ranked by their best windows."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import xarray as xr
+
+from wxfly.answer.briefing import run_of
+from wxfly.answer.outlook import find_surest
+from wxfly.answer.request import Request
+from wxfly.answer.windows import Window, find_windows, rank_by_chance
+from wxfly.flight.advice import is_low_light
+from wxfly.pilot.coordinates import bearing, distance_km
+from wxfly.pilot.site import Site, midnights
+from wxfly.probability.site_chance import judge_site_chance
+from wxfly.retrieval.obtained import ForecastOrigin
+
+SHORTLIST = 12
+"""So many cells, the best by margin, have the chance of their windows worked out."""
+
+
+@dataclass(frozen=True)
+class Spot:
+    """A cell of the forecast with a window.
+
+    Attributes
+    ----------
+    site : Site
+        The middle of the cell.
+    distance : float
+        From the place [m].
+    direction : float
+        From the place, clockwise from north [degree].
+    window : Window
+        The best of the cell.
+    """
+
+    site: Site
+    distance: float
+    direction: float
+    window: Window
+
+    @property
+    def rank(self) -> tuple[bool, float, float, float]:
+        """Sort key: all known, larger chance in hundredths, larger margin in hundredths, nearer."""
+        surest = self.window.surest
+        chance = -1.0 if surest is None or np.isnan(surest.chance.value) else surest.chance.value
+        return not self.window.is_known, -round(chance, 2), -round(self.window.margin, 2), self.distance
+
+
+@dataclass(frozen=True)
+class Where:
+    """The best spots in reach of a place.
+
+    Attributes
+    ----------
+    place : Site
+        From which distances count.
+    within : float
+        Reach [m].
+    start, end, now : numpy.datetime64
+        UTC bounds of the hours asked about, and the time of the answer.
+    cells, with_window : int
+        Cells in reach, and those with a window.
+    spots : tuple of Spot
+        The best first, at most `SHORTLIST`.
+    request : Request
+        What is asked of each cell.
+    provenance : ForecastOrigin
+        Of the forecast.
+    notes : tuple of str
+        What the reader must know first.
+    """
+
+    place: Site
+    within: float
+    start: np.datetime64
+    end: np.datetime64
+    now: np.datetime64
+    cells: int
+    with_window: int
+    spots: tuple[Spot, ...]
+    request: Request
+    provenance: ForecastOrigin
+    notes: tuple[str, ...] = ()
+
+
+def in_reach(place: Site, sites: Sequence[Site], within: float) -> list[int]:
+    """Return the positions of the sites within so many metres of a place, the nearest first."""
+    away = [1000.0 * distance_km(place.latitude, place.longitude, s.latitude, s.longitude) for s in sites]
+    return [i for i in np.argsort(away, kind="stable").tolist() if away[i] <= within]
+
+
+def rank_spots(
+    cube: xr.Dataset,
+    conditions: xr.Dataset,
+    assessment: xr.Dataset,
+    sites: Sequence[Site],
+    asked: Request,
+    place: Site,
+    *,
+    within: float,
+    period: tuple[np.datetime64, np.datetime64],
+    minimum_duration: np.timedelta64,
+    now: np.datetime64,
+    provenance: ForecastOrigin,
+    notes: Sequence[str] = (),
+) -> Where:
+    """Rank the cells in reach of a place.
+
+    Parameters
+    ----------
+    cube : xarray.Dataset
+        A forecast with the dimension ``site``: the cells in reach, the nearest first.
+    conditions, assessment : xarray.Dataset
+        Of their hours, as `wxfly.assessment.conditions.derive_flight` and `wxfly.assessment.suitability.assess` return
+        them.
+    sites : sequence of Site
+        The cells.
+    asked : Request
+        What is asked of each; its site is replaced by the cell.
+    place, within
+        From which distances count, and how far [m].
+    period : tuple of numpy.datetime64
+        UTC bounds.
+    minimum_duration : numpy.timedelta64
+        Shortest window of use.
+    now : numpy.datetime64
+        UTC; hours that are over do not count.
+    provenance, notes
+        As in `Where`.
+
+    Returns
+    -------
+    Where
+        Of the cells with the largest margins the chance is worked out as for a site, and they are ranked by it; nearer
+        ones come first among equals.
+    """
+    start, end = max(period[0], now), period[1]
+    found: list[tuple[tuple[bool, float, int], int]] = []
+    for position, site in enumerate(sites):
+        breaks = midnights(site, start, end)
+        of_cell = find_windows(
+            assessment.isel(site=position), minimum_duration=minimum_duration, start=start, end=end, breaks=breaks
+        )
+        if of_cell:
+            found.append(((not of_cell[0].is_known, -round(of_cell[0].margin, 2), position), position))
+    chosen = [position for _, position in sorted(found)[:SHORTLIST]]
+    here = place.latitude, place.longitude
+    spots = []
+    for position in chosen:
+        site = sites[position]
+        there = site.latitude, site.longitude
+        window = _best_window(
+            cube.isel(site=position),
+            conditions.isel(site=position),
+            assessment.isel(site=position),
+            replace(asked, site=site),
+            minimum_duration,
+            (start, end, now),
+            run_of(provenance),
+        )
+        spots.append(Spot(site, 1000.0 * distance_km(*here, *there), bearing(*here, *there), window))
+    ranked = tuple(sorted(spots, key=lambda spot: spot.rank))
+    return Where(place, within, start, end, now, len(sites), len(found), ranked, asked, provenance, tuple(notes))
+
+
+def _best_window(
+    cube: xr.Dataset,
+    conditions: xr.Dataset,
+    assessment: xr.Dataset,
+    request: Request,
+    minimum_duration: np.timedelta64,
+    times: tuple[np.datetime64, np.datetime64, np.datetime64],
+    run: np.datetime64,
+) -> Window:
+    """Return the best window of a cell that has one, with its chance, as for a site; times are start, end and now."""
+    start, end, now = times
+    site_chance = judge_site_chance(
+        conditions, assessment, run, height=request.height, site=request.site, limits=request.limits, central=cube,
+        ensembles=(),
+    )  # fmt: skip
+    windows = find_windows(
+        assessment,
+        minimum_duration=minimum_duration,
+        start=start,
+        end=end,
+        preferred=is_low_light(conditions) if request.prefers_low_light else None,
+        breaks=midnights(request.site, start, end),
+    )
+    with_chance = [
+        replace(
+            w,
+            chance=site_chance.of(w.first, w.last),
+            surest=find_surest(site_chance, assessment, minimum_duration, w.first, w.last, start=w.start, end=w.end),
+        )
+        for w in windows
+    ]
+    return rank_by_chance(with_chance, now)[0]

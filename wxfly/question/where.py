@@ -1,0 +1,111 @@
+"""Where, from the pilot's words to ranked spots: the forecast of many cells is obtained, and every cell judged."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import xarray as xr
+
+from wxfly.answer.request import Request
+from wxfly.answer.where import Where, in_reach, rank_spots
+from wxfly.assessment.conditions import derive_flight, hours_of
+from wxfly.assessment.suitability import add_waiting_hours, assess
+from wxfly.errors import WxflyError
+from wxfly.pilot.limits import check_height
+from wxfly.pilot.options import Words
+from wxfly.pilot.settings import load_settings, sites_file
+from wxfly.pilot.site import Site, date_of, period_of, read_sites
+from wxfly.question.reading import Question, read_question
+from wxfly.retrieval.files import open_forecast
+from wxfly.retrieval.obtained import Obtained
+from wxfly.retrieval.places import refuse_set_aside, resolve_site
+from wxfly.units import read_quantity
+
+FARTHEST = 300_000.0
+"""Largest reach [m]."""
+
+
+@dataclass(frozen=True)
+class AskedWhere:
+    """The ranked spots, and how their reader wants them shown."""
+
+    where: Where
+    units: str
+    time_zone: str | None
+
+
+def ask_where(place: str, within: str, words: Words, *, on_progress: Callable[[str], None]) -> AskedWhere:
+    """Rank the cells of a forecast in reach of a place.
+
+    Parameters
+    ----------
+    place : str
+        A saved name, coordinates, or the name of a place.
+    within : str
+        Reach, with or without its unit.
+    words : Words
+        The rest of what is asked; ``forecast_path`` names a file of a grid or of several places.
+    on_progress : callable
+        Called with a line of text when something may take over a second.
+
+    Raises
+    ------
+    WxflyError
+        For anything the pilot can put right.
+    """
+    question = read_question("best", [place], words)
+    reach = read_quantity(within, "length", question.units)
+    if not 0 < reach <= FARTHEST:
+        raise WxflyError(f"a reach of {within} is not understood; wanted more than 0 km, up to {FARTHEST / 1000:g} km")
+    height = question.places[0].height
+    check_height(height, question.limits)
+    saved = read_sites(sites_file())
+    refuse_set_aside(saved, [question.places[0].words])
+    path = question.forecast.path
+    if path is None:
+        raise WxflyError("where needs a forecast of many places: give --forecast FILE, such as a grid in netCDF")
+    centre = resolve_site(question.places[0].words, saved=saved, offline=True, settings=load_settings())
+    obtained = open_forecast(path, saved=saved, model=question.forecast.model, now=question.forecast.as_of)
+    cells = in_reach(centre, obtained.sites, reach)
+    if not cells:
+        raise WxflyError(f"{path.name}: it has no place within {within} of {centre.name}; give a longer --within")
+    on_progress(f"judging {len(cells)} places of {path.name}")
+    return AskedWhere(_rank(question, obtained, centre, cells, reach, height), question.units, question.time_zone)
+
+
+def _rank(question: Question, obtained: Obtained, centre: Site, cells: list[int], reach: float, height: float) -> Where:
+    cube, age_notes = obtained.fresh()
+    cube = cube.isel(site=cells)
+    sites = [obtained.sites[i] for i in cells]
+    day = None if question.day is None else date_of(centre, obtained.now, question.day)
+    period = period_of(centre, obtained.now, day=day, first_day=question.first_day)
+    if period[1] <= obtained.now:
+        raise WxflyError(f"that day is over (now is {str(obtained.now)[:16]}Z); give a later --date")
+    start = max(period[0], obtained.now)
+    conditions, judged = _judged(cube, question, height, start, period[1])
+    wait = question.intent.wait_hours
+    if wait:
+        first = start.astype("datetime64[h]")
+        earlier = _judged(cube, question, height, first - np.timedelta64(wait, "h"), first)[1]
+        each = [add_waiting_hours(judged.isel(site=i), wait, earlier.isel(site=i)) for i in range(len(sites))]
+        judged = xr.concat(each, dim="site", coords="different", compat="equals").transpose(..., "site")
+    asked = Request(
+        centre, question.aircraft, question.limits, height, prefers_low_light=question.prefers_low_light,
+        intent=question.intent,
+    )  # fmt: skip
+    return rank_spots(
+        cube, conditions, judged, sites, asked, centre, within=reach, period=period,
+        minimum_duration=question.intent.reference_period, now=obtained.now, provenance=obtained.provenance,
+        notes=(*age_notes, *(n for n in obtained.notes if not n.startswith("the altitude of the ground at"))),
+    )  # fmt: skip
+
+
+def _judged(
+    cube: xr.Dataset, question: Question, height: float, start: np.datetime64, end: np.datetime64
+) -> tuple[xr.Dataset, xr.Dataset]:
+    """Return the conditions of the hours of every cell, and what they leave of the limits."""
+    hours = hours_of(cube, start=start, end=end)
+    conditions = derive_flight(hours, height=height, site=None, limits=question.limits)
+    return conditions, assess(conditions, question.limits)

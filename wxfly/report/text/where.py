@@ -1,0 +1,57 @@
+"""The words of ranked spots in reach of a place."""
+
+from __future__ import annotations
+
+from wxfly.report.facts.values import listed
+from wxfly.report.facts.where import SpotFacts, WhereFacts
+from wxfly.report.facts.writing import Reader, amount, direction, in_ten, margin, titles, unit_of
+from wxfly.report.text.console import isolated, wrapped
+from wxfly.units import from_si
+
+
+def to_text(facts: WhereFacts, reader: Reader, width: int) -> str:
+    """Return the answer as text: the best spot first, then the others, then what must be known."""
+    clock, place = reader.clock, isolated(facts.place)
+    day = clock.when(facts.period.start, facts.period.end)
+    reach = _far(facts.within, reader)
+    lines = [f"Note: {note}" for note in facts.notes]
+    if facts.spots:
+        lines.append(
+            f"Best within {reach} of {place}: {_where(facts.spots[0], reader)}, {_when(facts.spots[0], reader)}."
+        )
+    else:
+        lines.append(f"No window within {reach} of {place}, {day}.")
+    lines.append(f"{facts.cells_with_window} of {facts.cells} cells in reach have a window, {day}.")
+    if facts.spots:
+        lines += ["", *(f"{rank}. {_line(spot, reader)}" for rank, spot in enumerate(facts.spots, start=1))]
+    height = amount(facts.height, "height", reader.units)
+    lines += ["", f"{facts.aircraft} at {height}. {facts.source}, model {facts.model}. {facts.attribution}"]
+    lines += [f"Mind: {caution}" for caution in facts.cautions]
+    return wrapped(lines, width)
+
+
+def _where(spot: SpotFacts, reader: Reader) -> str:
+    if spot.distance < 500.0:
+        return "here"
+    return f"{_far(spot.distance, reader)} {direction(spot.bearing)}"
+
+
+def _when(spot: SpotFacts, reader: Reader) -> str:
+    return f"{reader.clock.when(spot.start, spot.end)}, chance {in_ten(spot.chance)}"
+
+
+def _line(spot: SpotFacts, reader: Reader) -> str:
+    words = (
+        f"{spot.latitude:.3f}, {spot.longitude:.3f}, {_where(spot, reader)}: {_when(spot, reader)}, {spot.state}, "
+        f"margin {margin(spot.margin)}, decided by {titles([spot.deciding_element])}"
+    )
+    unknown = (
+        f"; not known: {listed([titles([name]) for name in spot.unknown_elements])}" if spot.unknown_elements else ""
+    )
+    return words + unknown
+
+
+def _far(metres: float, reader: Reader) -> str:
+    """Write a distance over ground in whole kilometres or miles."""
+    unit = unit_of("visibility", reader.units)
+    return f"{from_si(metres, unit):.0f} {unit}"
