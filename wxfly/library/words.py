@@ -1,4 +1,4 @@
-"""The keywords of a question: those of the command line, as text or as plain numbers in SI units."""
+"""The keywords of a question, the same as on the command line: texts, or plain numbers in SI units."""
 
 from __future__ import annotations
 
@@ -20,42 +20,42 @@ from wxfly.units import SYSTEMS
 Quantity = float | str
 """A number in SI units, or a text with its unit."""
 Moment = str | datetime | np.datetime64
-"""A moment; UTC unless it names an offset."""
+"""A time; UTC unless it has an offset."""
 
 
 class Keywords(TypedDict, total=False):
-    """What every question may say; each may be left out, and None leaves it out too.
+    """The keywords of every question. Each may be left out; None counts as left out.
 
-    A number is in SI units, whatever `units` says; a text has its unit, and one without a unit is read in that of
-    `units`, as on the command line.
+    A number is in SI units, whatever `units` is. A text has its unit; without one it is read in that of `units`, as on
+    the command line.
 
     Attributes
     ----------
     aircraft : str
-        Name of a class or of an own machine; by default the one that the command takes.
+        Name of a class or of one of the pilot's aircraft; by default the same as on the command line.
     height : float or str
         Flight height above ground [m]; by default 60.
     duration, contingency : float or str
-        Shortest window of use, and time kept beyond it for what may go wrong [s]; ``"as-long"`` doubles the first.
+        Shortest useful window, and extra time for what may go wrong [s]; ``"as-long"`` doubles the first.
     survey : float or str
-        Work that can stop at any hour [s].
+        Work that can be interrupted at any hour [s].
     hold : int
         Waiting hours after one above the wind or gust limit, 0 to 12.
     costs : str or sequence of float
-        Driving out, worth of a flight, damage; in one currency.
+        Cost of the drive, value of a flight, cost of damage; in one currency.
     rules : str
         Name of a rule set.
     reserve, confidence, battery_reserve : float
-        Shares: of every limit to keep; chance that wind and gust stay below what is compared; of a battery to land
-        with.
+        Share of every limit to keep; probability that wind and gust stay below the compared value; share of a battery
+        to land with.
     launch_limit : float or str
         Largest gust 2 m above ground for launching and landing [m s-1].
     required, advised : str or sequence of str
-        Elements to treat so.
+        Elements to treat as required or as advised.
     prefer : str
         ``"low-light"``.
     toward : float or str
-        Direction in which the pilot looks [degree], or a point such as ``"SW"``.
+        Viewing direction of the pilot [degree], or a point such as ``"SW"``.
     units : str
         ``"metric"``, ``"imperial"`` or ``"aviation"``, for text and figures.
     time_zone : str
@@ -63,19 +63,19 @@ class Keywords(TypedDict, total=False):
     model : str
         The one forecast model to ask; by default chosen by place and hours.
     forecast_path : str or Path
-        A saved reply or a forecast file that answers instead of a service.
+        A saved reply or a forecast file to answer from instead of a service.
     as_of : str or datetime.datetime or numpy.datetime64
-        The moment to answer for, UTC.
+        Time of the answer, UTC.
     fresh, offline, site_record : bool
-        Rank anew; ask nobody; correct by the record of the site.
+        Whether to rank without earlier choices; to ask no service; to correct by the site's record.
     ensemble : str or sequence of str
         Ensembles whose members give the chance, or ``none``; by default one chosen by place and hours.
     distance, return_height : float or str
-        Of the flight over ground, and of the return leg above ground [m].
+        Ground distance of the flight, and height of the return leg above ground [m].
     work : float or str
         Time at the farthest point [s].
     batteries : int
-        How many are charged, 1 to 99.
+        Number of charged batteries, 1 to 99.
     cells : float or str
         Battery temperature before take-off [K].
     payload : float or str
@@ -116,24 +116,24 @@ class Keywords(TypedDict, total=False):
 
 
 class KeywordsOfDay(Keywords, total=False):
-    """Those of a question about one day.
+    """The keywords of a question about one day.
 
     Attributes
     ----------
     day : str or datetime.date
-        At the site; by default tomorrow.
+        Date at the site; by default tomorrow.
     """
 
     day: str | date | None
 
 
 class KeywordsOfDays(Keywords, total=False):
-    """Those of a question about several days.
+    """The keywords of a question about several days.
 
     Attributes
     ----------
     days : int
-        How many days from today on, 1 to 16; by default 7.
+        Number of days from today on, 1 to 16; by default 7.
     """
 
     days: int | None
@@ -141,7 +141,7 @@ class KeywordsOfDays(Keywords, total=False):
 
 KEYWORDS: Mapping[QuestionKind, type] = {"best": KeywordsOfDay, "compare": KeywordsOfDay, "week": KeywordsOfDays}
 
-# The SI unit of a plain number, by keyword.
+# The SI unit of a number, by keyword.
 _UNITS = {
     "height": "m", "distance": "m", "return_height": "m", "duration": "s", "contingency": "s", "survey": "s",
     "work": "s", "launch_limit": "m/s", "cells": "K", "payload": "kg", "toward": "",
@@ -161,12 +161,12 @@ def read_keywords(kind: QuestionKind, given: Mapping[str, Any]) -> Words:
     kind : str
         ``best``, ``compare`` or ``week``.
     given : mapping
-        By the names of `Keywords`; None stands for one that is left out.
+        Values by the names of `Keywords`; None counts as left out.
 
     Raises
     ------
     WxflyError
-        For a name that the question does not have, with the nearest one, or a value of another kind.
+        For a name that the question does not have, with the nearest one, or a value of the wrong type.
 
     Examples
     --------
@@ -182,7 +182,7 @@ def read_keywords(kind: QuestionKind, given: Mapping[str, Any]) -> Words:
 
 
 def names_of(kind: QuestionKind) -> tuple[str, ...]:
-    """Return the names of the keywords of a question, in their order."""
+    """Return the names of a question's keywords, in their order."""
     names = get_type_hints(KEYWORDS[kind])
     return tuple(field.name for field in dataclasses.fields(Words) if field.name in names)
 
@@ -205,7 +205,7 @@ def _read(name: str, value: Any) -> Any:
 
 
 def text_of(name: str, value: Any) -> str:
-    """Return a quantity as a pilot writes it: a number gets its SI unit, a text stays as it is."""
+    """Return a quantity as a pilot writes it: a number gets its SI unit, a text stays unchanged."""
     if isinstance(value, str) and value.strip():
         return value
     if not _is_number(value):
@@ -214,7 +214,7 @@ def text_of(name: str, value: Any) -> str:
 
 
 def read_as_of(value: Moment | None, name: str = "as_of") -> np.datetime64 | None:
-    """Return a moment, UTC [s]; None for None."""
+    """Return a time, UTC [s]; None for None."""
     return None if value is None else read_moment(_moment(name, value))
 
 
