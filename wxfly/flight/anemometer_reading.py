@@ -72,7 +72,7 @@ class AnemometerRule:
 def check_anemometer_height(anemometer_height: float) -> None:
     """Refuse a height at which nobody can hold an anemometer."""
     if not _LOWEST_ANEMOMETER <= anemometer_height <= _HIGHEST_ANEMOMETER:
-        raise WxflyError(f"a hand height of {anemometer_height:g} m is out of reach; wanted 1 to 10 m")
+        raise WxflyError(f"an anemometer height of {anemometer_height:g} m is out of reach; wanted 1 to 10 m")
 
 
 def gust_of_period(mean: npt.ArrayLike, gust_of_hour: npt.ArrayLike) -> Array:

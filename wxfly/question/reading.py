@@ -1,4 +1,4 @@
-"""Reading a question: the pilot's words become one immutable value in SI units, and everything after takes that."""
+"""Reading a question: the pilot's words become one immutable value in SI units, for everything that follows."""
 
 from __future__ import annotations
 
@@ -30,9 +30,9 @@ from wxfly.units import read_quantity
 
 @dataclass(frozen=True, kw_only=True)
 class Words:
-    """Everything that a question may say, as the pilot writes it; ``wxfly best --help`` explains each.
+    """The words of a question, as the pilot writes them; ``wxfly best --help`` explains each.
 
-    A field that is left out takes its default when the question is read (`wxfly.question.reading`).
+    Fields left out get their defaults when the question is read.
     """
 
     aircraft: str | None = None
@@ -76,7 +76,7 @@ class Words:
 
     @property
     def plans_a_sortie(self) -> bool:
-        """Whether any of the words asks for the way back to be judged."""
+        """Return whether any of the words requires the return leg to be judged."""
         asked = (self.distance, self.return_height, self.work, self.batteries, self.battery_reserve)
         return any(word is not None for word in (*asked, self.cells, self.payload))
 
@@ -87,12 +87,12 @@ def read_words(given: Mapping[str, Any]) -> Words:
     Parameters
     ----------
     given : mapping
-        Values by the names of the fields of `Words`; None stands for a word that is left out.
+        Values by the names of the fields of `Words`; None counts as left out.
 
     Raises
     ------
     WxflyError
-        For a name that no question knows, with the nearest one.
+        For an unknown name, with the nearest one.
 
     Examples
     --------
@@ -108,7 +108,7 @@ def read_words(given: Mapping[str, Any]) -> Words:
 
 DEFAULT_HEIGHT = 60.0
 NO_MEMBERS = "none"
-"""In place of the name of an ensemble: the one forecast gives the chance."""
+"""Takes the place of the name of an ensemble where the chance comes from the one forecast."""
 WEEK = 7
 _COMPASS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
 
@@ -123,22 +123,22 @@ class Place:
 
 @dataclass(frozen=True)
 class ForecastAsked:
-    """Which forecast is asked for.
+    """The forecast that is requested.
 
     Attributes
     ----------
     model : str or None
-        None for that of the settings.
+        None for the model of the settings.
     path : Path or None
-        Of a saved reply or a forecast file that answers instead of a service.
+        A saved reply or a forecast file to answer from instead of a service.
     offline : bool
-        Whether no service is asked.
+        Whether to ask no service.
     as_of : numpy.datetime64 or None
-        The moment to answer for, UTC; None for now.
+        Time of the answer, UTC; None for now.
     ensembles : tuple of str
-        Names of the ensembles whose members give the chance.
+        Names of the ensembles that give the chance.
     uses_site_record : bool
-        Whether wind and gust are corrected by the record of the site.
+        Whether the site's record corrects wind and gust.
     """
 
     model: str | None = None
@@ -151,14 +151,14 @@ class ForecastAsked:
 
 @dataclass(frozen=True)
 class AskedOfLimits:
-    """What the pilot asks of the limits, whatever the aircraft.
+    """The pilot's changes to the limits of any aircraft.
 
     Attributes
     ----------
     required, accepted : tuple of str
         Elements, as in `wxfly.pilot.limits.Limits`.
     reserve, confidence, gust_at_launch : float or None
-        In place of the usual ones [1], [1], [m s-1]; None where the pilot gives none.
+        Replacements of the usual values [1], [1], [m s-1]; None where the pilot gives none.
     """
 
     required: tuple[str, ...]
@@ -170,24 +170,24 @@ class AskedOfLimits:
 
 @dataclass(frozen=True)
 class SortieAsked:
-    """What is to be flown, as far as the pilot says.
+    """The planned flight, as far as the pilot states it.
 
     Attributes
     ----------
     distance : float or None
-        Over ground to the farthest point [m]; None for as far as the aircraft's attitude is seen.
+        Ground distance to the farthest point [m]; None for as far as the aircraft's attitude is visible.
     return_height : float or None
-        Above ground [m]; None for the flight height.
+        Height above ground [m]; None for the flight height.
     work_time : float
-        At the farthest point [s].
+        Time at the farthest point [s].
     batteries : int
-        How many are charged.
+        Number of charged batteries.
     reserve : float
         Share of a battery to land with.
     battery_temperature : float or None
-        Before take-off [K]; None for the air's.
+        Temperature before take-off [K]; None for that of the air.
     payload : float
-        Beyond the aircraft's own mass [kg].
+        Mass beyond the aircraft's own [kg].
     """
 
     distance: float | None = None
@@ -201,42 +201,42 @@ class SortieAsked:
 
 @dataclass(frozen=True)
 class Question:
-    """What a pilot asks, in SI units.
+    """A pilot's question, in SI units.
 
     Attributes
     ----------
     kind : str
         ``best``, ``compare`` or ``week``.
     places : tuple of Place
-        In the order asked; empty for the first saved site or the demonstration.
+        In the order given; empty for the first saved site or the demonstration.
     height : float
         Flight height above ground where no place is named [m].
     aircraft, rules, limits, intent
-        With what, under which rules, compared with what, and for how long.
+        The machine, its rules and limits, and the duration of the flight.
     asked_of_limits : AskedOfLimits
-        What the pilot asks of the limits of any aircraft.
+        The pilot's changes to the limits of any aircraft.
     forecast : ForecastAsked
-        Which forecast is asked for.
+        The forecast that is requested.
     day : date or None
-        At the site; None for `first_day`.
+        Date at the site; None for `first_day`.
     first_day : int
-        How many days from today the day asked about is.
+        Number of days from today to the requested day.
     days : int
-        How many days a week's question covers.
+        Number of days that a week's question covers.
     toward : float or None
-        Direction in which the pilot looks at the aircraft [degree].
+        Viewing direction of the pilot [degree].
     prefers_low_light : bool
         Whether windows in golden or blue hour come first.
     sortie : SortieAsked or None
-        What is to be flown; None where the way back is not asked for.
+        The planned flight; None where the return leg is not requested.
     confidence : float
-        How sure the way back and a reading must be.
+        Confidence required of the return leg and of a reading.
     ranks_anew : bool
-        Whether windows are ranked whatever was chosen before.
+        Whether to rank windows without earlier choices.
     units : str
-        Key of `wxfly.units.SYSTEMS` in which the answer is shown.
+        Key of `wxfly.units.SYSTEMS` for the answer.
     time_zone : str or None
-        IANA zone in which times are shown; None for each site's own.
+        IANA zone for times; None for each site's own.
     """
 
     kind: QuestionKind
@@ -271,11 +271,11 @@ class BriefQuestion:
     Attributes
     ----------
     question : Question
-        Of one site.
+        The question, for one site.
     anemometer_height : float
-        Above ground [m].
+        Height above ground [m].
     rank : int
-        Which window; the best is 1.
+        Rank of the window; the best is 1.
     """
 
     question: Question
@@ -290,13 +290,13 @@ class CheckQuestion:
     Attributes
     ----------
     question : Question
-        Of one site.
+        The question, for one site.
     anemometer_height : float
-        Above ground [m].
+        Height above ground [m].
     mean, gust : float
-        [m s-1]; the gust is None where none was read.
+        Wind read [m s-1]; the gust is None where none was read.
     temperature : float or None
-        In the shade [K].
+        Temperature in the shade [K].
     """
 
     question: Question
@@ -309,7 +309,7 @@ class CheckQuestion:
 def read_question(
     kind: QuestionKind, places: Sequence[str], words: Words, *, first_day: int = 1, with_sortie: bool = False
 ) -> Question:
-    """Read what a pilot asks; no service is asked and no forecast opened.
+    """Read a pilot's question; no service is asked and no forecast is opened.
 
     Parameters
     ----------
@@ -318,16 +318,16 @@ def read_question(
     places : sequence of str
         As the pilot wrote them, each with an optional ``@height``; empty for the first saved site or the demonstration.
     words : Words
-        The rest of what is asked.
+        The other words of the question.
     first_day : int, optional
-        How many days from today the day asked about is, where none is given.
+        Number of days from today to the requested day, where the words have no day.
     with_sortie : bool, optional
-        Whether the way back is judged even where the words say nothing of a sortie.
+        Whether to judge the return leg even where the words mention no sortie.
 
     Raises
     ------
     WxflyError
-        For anything the pilot can put right.
+        For anything that the pilot can correct.
     """
     units = words.units or "metric"
     aircraft = find_aircraft(words.aircraft or DEFAULT_AIRCRAFT, own_aircraft_file())
@@ -375,7 +375,7 @@ def read_question(
 
 
 def read_brief_question(place: str | None, words: Words) -> BriefQuestion:
-    """Read a question for a flight brief; as `read_question`, of one site and always with its way back."""
+    """Read a question for a flight brief, as `read_question` does, for one site and always with its return leg."""
     question = read_question("best", [place] if place else [], words, with_sortie=True)
     return BriefQuestion(question, _anemometer_height(words, question.units), 1 if words.rank is None else words.rank)
 
@@ -406,7 +406,7 @@ def _anemometer_height(words: Words, units: str) -> float:
 
 
 def _place(text: str, height: float, units: str) -> Place:
-    """Take ``SITE@80m`` apart; a saved name with an at sign of its own stays whole."""
+    """Split ``SITE@80m``; a saved name that contains an at sign stays whole."""
     words, at, tail = text.rpartition("@")
     if not at or not words or text in read_sites(sites_file()):
         return Place(text, height)
@@ -435,7 +435,7 @@ def _asked_of_limits(words: Words, units: str) -> AskedOfLimits:
 
 
 def _limits(aircraft: Aircraft, rules: RuleSet, asked: AskedOfLimits) -> Limits:
-    """Return the limits of an aircraft under rules, with what the pilot asks of them."""
+    """Return the limits of an aircraft under rules, with the pilot's changes."""
     limits = replace(limits_for(aircraft, rules, required=asked.required), accepted=asked.accepted)
     if asked.reserve is not None:
         limits = replace(limits, reserve=asked.reserve)
@@ -453,7 +453,7 @@ def _sortie(words: Words, units: str) -> SortieAsked:
     distance = _length(words.distance, units)
     work = read_quantity(words.work, "time", units) if words.work else 0.0
     if (distance is not None and distance < 0) or work < 0:
-        raise WxflyError("a distance or a time of work below zero cannot be flown")
+        raise WxflyError("distance and time of work cannot be below zero")
     return SortieAsked(
         distance,
         _length(words.return_height, units),
@@ -466,7 +466,7 @@ def _sortie(words: Words, units: str) -> SortieAsked:
 
 
 def _length(text: str | None, units: str) -> float | None:
-    """Read a length [m], without a unit in that of `units`; None where none is given."""
+    """Read a length [m], by default in the unit of `units`; None where none is given."""
     return read_quantity(text, "length", units) if text else None
 
 
