@@ -635,7 +635,7 @@ def _with_ground(sites: Sequence[Site], cube: xr.Dataset) -> tuple[Site, ...]:
 
 def _ago(now: np.datetime64, then: np.datetime64) -> str:
     if np.isnat(then):
-        return "at a time that is not known"
+        return "at an unknown time"
     hours = (now - then) / np.timedelta64(1, "h")
     return (
         f"{str(then)[:16]}Z, {hours:.0f} h ago"

@@ -190,7 +190,7 @@ def members_asked_for(
     notes: list[str] = []
     if names and obtained.origin in ("demo", "file"):
         what = "the demonstration" if obtained.is_demo else "a file"
-        raise WxflyError(f"{what} has the members it has; leave --ensemble out, or ask for a real place")
+        raise WxflyError(f"{what} always uses its own members; leave --ensemble out, or ask for a real place")
     if names:
         cubes, notes = obtain_ensembles(
             list(names), obtained.sites, offline=offline, now=obtained.now, on_progress=on_progress
