@@ -6,6 +6,7 @@ Run as ``python docs/generate_reference.py``; a test compares what it would writ
 from __future__ import annotations
 
 import json
+import textwrap
 from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
@@ -14,13 +15,15 @@ from typing import Any
 import click
 
 from wxfly.cli import main
+from wxfly.cli.program import full_help
 from wxfly.cube.contract import VARIABLES
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.elements import ELEMENTS, LIMIT_RULES, REQUIRED_BY_DEFAULT, RETURN_LEG
+from wxfly.pilot.options import OPTIONS, Option, Quantity, options_of, read_words
+from wxfly.pilot.rules import STANDINGS, load_rules
 from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
 from wxfly.question.ask import ask
-from wxfly.question.reading import read_words
 from wxfly.report import json as json_report
 from wxfly.report.facts.answer import AnswerFacts, facts_of
 from wxfly.report.facts.brief import BriefFacts
@@ -28,6 +31,7 @@ from wxfly.report.facts.field_check import CheckFacts
 from wxfly.report.facts.values import units_of
 
 REFERENCE = Path(__file__).parent / "reference"
+KEYWORDS = Path(__file__).parents[1] / "wxfly" / "library" / "keywords.py"
 NOTE = "<!-- Written by docs/generate_reference.py; change the code, not this page. -->\n"
 
 
@@ -51,14 +55,48 @@ def command_line() -> str:
     # With the program's own settings: click keeps the help option of whoever asks for it first.
     context = click.Context(main, info_name="wxfly", **main.context_settings)
     parts.append(f"```text\n{main.get_help(context)}\n```\n")
-    for name, command, below in commands(main, "wxfly"):
+    for name, _, below in commands(main, "wxfly"):
         below.max_content_width = 100
-        parts.append(f"## {name}\n\n```text\n{command.get_help(below)}\n```\n")
+        parts.append(f"## {name}\n\n```text\n{full_help(below)}\n```\n")
     parts.append(
         "## Exit codes\n\n0: answered (also when the answer is that no window holds). 1: something can be put right,"
         " told in one line. 2: the command was not understood.\n"
     )
     return "\n".join(parts)
+
+
+def keywords() -> str:
+    """Return the module of the library's keywords: the options of the questions, typed."""
+    every = [o for o in OPTIONS.values() if all(o in options_of(kind) for kind in ("best", "compare", "week"))]
+    of_day, of_days = ([o for o in options_of(kind) if o not in every] for kind in ("best", "week"))
+    parts = [
+        '"""The keywords of a question, typed; written by docs/generate_reference.py from wxfly/pilot/options.py."""\n',
+        "from __future__ import annotations\n",
+        "from collections.abc import Mapping, Sequence\nfrom datetime import date, datetime\nfrom pathlib import Path\n"
+        "from typing import TypedDict\n",
+        "import numpy as np\n",
+    ]
+    text = (
+        "What every question may say; each may be left out, and None leaves it out too.\n\n    A number is in SI units,"
+        " whatever `units` says; a text has its unit, and one without a unit is read in that of\n    `units`, as on the"
+        " command line."
+    )
+    parts += [_keywords("Keywords", "TypedDict", text, every)]
+    parts += [_keywords("KeywordsOfDay", "Keywords", "Those of a question about one day.", of_day)]
+    parts += [_keywords("KeywordsOfDays", "Keywords", "Those of a question about several days.", of_days)]
+    return "\n".join(parts)
+
+
+def _keywords(name: str, base: str, text: str, options: list[Option]) -> str:
+    lines = [f"\nclass {name}({base}, total=False):", f'    """{text}\n', "    Attributes", "    ----------"]
+    for option in options:
+        unit = f" [{option.kind.si}]" if isinstance(option.kind, Quantity) else ""
+        default = f" By default {option.default}." if option.default else ""
+        words = f"{option.help.removesuffix('.')}{unit}.{default}"
+        lines += [f"    {option.name} : {option.kind.type_hint}"]
+        lines += textwrap.wrap(words, 120, initial_indent=" " * 8, subsequent_indent=" " * 8)
+    lines += ['    """\n', *(f"    {option.name}: {option.kind.type_hint} | None" for option in options)]
+    return "\n".join(lines) + "\n"
 
 
 def elements() -> str:
@@ -263,6 +301,30 @@ What an *element* is, is on the [page of the elements](elements.md); how sure a 
 [that of chances](../explanation/chance.md). Every answer starts at [AnswerFacts](#answerfacts).
 """
 
+
+def rules() -> str:
+    """Return the page of the rule sets."""
+    parts = [
+        NOTE,
+        "# Rule sets\n",
+        "Local rules prevail over every figure here. What is law has its paragraph and the day on which it was read;"
+        " where the text gives no figure, the line is a caution of wxfly. How to choose and make a set:"
+        " [rules](../how-to/rules.md).\n",
+    ]
+    for name, rule_set in load_rules().items():
+        parts.append(f"## {name}: {rule_set.title}\n\n{rule_set.reminder}\n")
+        for standing, words in STANDINGS.items():
+            rows = [
+                f"| `{key}` | {limit.written} | {limit.paragraph} | {limit.read} | {limit.note} |"
+                for key, limit in rule_set.limits.items()
+                if limit.standing == standing
+            ]
+            if rows:
+                head = "| limit | value | paragraph | read | note |\n|---|---|---|---|---|\n"
+                parts.append(f"{words}:\n\n{head}" + "\n".join(rows) + "\n")
+    return "\n".join(parts)
+
+
 PAGES = {
     "answer-json.md": answer_json,
     "command-line.md": command_line,
@@ -270,6 +332,7 @@ PAGES = {
     "services.md": services,
     "elements.md": elements,
     "aircraft.md": aircraft,
+    "rules.md": rules,
     "forecast-variables.md": forecast_variables,
 }
 
@@ -278,3 +341,5 @@ if __name__ == "__main__":
     for name, page in PAGES.items():
         (REFERENCE / name).write_text(page(), encoding="utf-8", newline="\n")
         print(f"wrote {name}")
+    KEYWORDS.write_text(keywords(), encoding="utf-8", newline="\n")
+    print(f"wrote {KEYWORDS.name}")

@@ -36,7 +36,7 @@ from wxfly.units import UNITS
 
 HERE = Path(__file__).resolve().parent
 BERLIN = HERE.parents[1] / "shared" / "data" / "replies" / "berlin_2021-11-24_168h.json"
-LIMITS = limits_for(load_aircraft()["folding-quad-249g"])
+LIMITS = limits_for(load_aircraft()["camera-quad-250g"])
 START = datetime(2026, 6, 10, tzinfo=UTC)
 BASES = ("calm", "storm", "jet", "fog", "winter")
 HEIGHTS = {"jet": 120.0}

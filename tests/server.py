@@ -246,6 +246,8 @@ class _Handler(BaseHTTPRequestHandler):
         parts = urlsplit(self.path)
         query = {k: v[-1] for k, v in parse_qs(parts.query, keep_blank_values=True).items()}
         service, make = _route(parts.path)
+        if service == "forecast" and _is_of_cells(query):
+            service = "cells"
         asked = Asked(service, parts.path, query, {k.lower(): v for k, v in self.headers.items()}, time.monotonic())
         weather.note(asked)
         time.sleep(weather.delay)
@@ -370,6 +372,11 @@ def _cut(weather: WeatherServer, model: str, place: dict, start: datetime) -> No
     name, hours = weather.lost.get(model, ("", []))
     for hour in (h for h in hours if h < len(columns["time"])):
         columns[name][hour] = None
+
+
+def _is_of_cells(query: dict) -> bool:
+    """Tell a request for wind and gust of the cells around from that for a whole forecast; both go to one address."""
+    return query.get("cell_selection") == "nearest" and "temperature_2m" not in query.get("hourly", "")
 
 
 # What the played ensembles are made from, and how many members they have.
@@ -669,7 +676,7 @@ ROUTES = {
     ),
     "/api/data/taf": ("aerodrome_forecasts", _aerodrome_forecasts), "/api/data/": ("aviation_weather", _reports),
 }  # fmt: skip
-"""By the beginning of the path: the service in the log, and what answers."""
+"""By the beginning of the path: the service in the log, and what answers. The cells around are logged as "cells"."""
 
 
 def main() -> None:

@@ -31,7 +31,7 @@ FOLDER = ROOT / "cached_forecasts"
 MANIFEST = json.loads((FOLDER / "manifest.json").read_text(encoding="utf-8"))
 FILES = [entry["file"] for entry in MANIFEST["files"]]
 DEFAULT = next(entry for entry in MANIFEST["files"] if entry["default"])
-AIRCRAFT = load_aircraft()["folding-quad-249g"]
+AIRCRAFT = load_aircraft()["camera-quad-250g"]
 HEIGHT = 60.0
 
 # What the generator rounds to, in the unit of the cube.

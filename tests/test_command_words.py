@@ -19,7 +19,7 @@ from wxfly.cli.program import Command
                 ("best", "--", "-33.9,18.4"),
                 ("best", "-33.9,18.4", "--units", "aviation", "-v"),
                 ("week", "-33.9,18.4", "--days", "2"),
-                ("brief", "-33.9,18.4", "--cells", "-5degC"),
+                ("brief", "-33.9,18.4", "--battery-temperature", "-5degC"),
                 ("verify", "-33.9,18.4"),
                 ("fetch", "-33.9,18.4", "-34.1,18.5"),
                 ("check", "--mean", "3m/s", "-33.9,18.4", "--temperature", "-2degC"),

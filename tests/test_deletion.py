@@ -25,7 +25,7 @@ from wxfly.pilot.elements import NAMES, REQUIRED_BY_DEFAULT
 from wxfly.pilot.limits import limits_for
 from wxfly.retrieval.demonstration import shipped_folder
 
-AIRCRAFT = load_aircraft()["folding-quad-249g"]
+AIRCRAFT = load_aircraft()["camera-quad-250g"]
 LISTS = {
     "by default": REQUIRED_BY_DEFAULT,
     "all required": NAMES,

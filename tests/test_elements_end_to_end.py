@@ -19,7 +19,7 @@ from wxfly.pilot.elements import NAMES
 from wxfly.pilot.limits import limits_for
 
 # A little rain is allowed here, so that a shower can be there without being what decides.
-LIMITS = dataclasses.replace(limits_for(load_aircraft()["folding-quad-249g"]), maximum_precipitation=0.5)
+LIMITS = dataclasses.replace(limits_for(load_aircraft()["camera-quad-250g"]), maximum_precipitation=0.5)
 HEIGHT = 60.0
 NOON = 12
 FROST = {"air_temperature_aloft": (270.15, 270.15, 270.15), "air_temperature": 270.15}
@@ -64,7 +64,7 @@ CASES = {
     ),
     "precipitation": ({"precipitation_amount": 0.45}, {"precipitation_amount": 0.6}),
     "temperature": (
-        {"air_temperature": 311.15, "air_temperature_aloft": (311.1, 310.7, 310.4), "dew_point_temperature": 283.15},
+        {"air_temperature": 312.15, "air_temperature_aloft": (312.1, 311.7, 311.4), "dew_point_temperature": 283.15},
         {"air_temperature": 315.15, "air_temperature_aloft": (315.1, 314.7, 314.4), "dew_point_temperature": 283.15},
     ),
     "density_altitude": ({"surface_air_pressure": 72_000.0}, {"surface_air_pressure": 60_000.0}),

@@ -17,8 +17,8 @@ from tests.validation import hand
 from wxfly.cli import main
 from wxfly.flight.anemometer_reading import AnemometerRule, anemometer_rule
 from wxfly.flight.launch_decision import Reason, Verdict, band_of
+from wxfly.pilot.options import Words
 from wxfly.question import brief
-from wxfly.question.reading import Words
 
 RULE = AnemometerRule(2.0, 3.04, 4.83, 5.2, 7.3, (1.0, 2.0), (1.5, 3.0), 2.0, 0.9)
 CALM_DAY = ("Valdrenna", "--as-of", "2026-03-14T15:00Z")

@@ -349,7 +349,7 @@ def test_a_missing_cloud_base_is_lost_unless_there_is_no_low_cloud(low_cloud, st
     cube["cloud_base_altitude"].values[:] = np.nan
     cube["low_type_cloud_area_fraction"].values[12] = low_cloud
     cube["low_type_cloud_area_fraction"].values[13] = 0.0
-    limits = limits_for(find_aircraft("folding-quad-249g"))
+    limits = limits_for(find_aircraft("camera-quad-250g"))
     assert assess(derive(cube, height=60.0), limits)["state"][12] == state
 
 

@@ -135,7 +135,7 @@ def found(tmp_path_factory):
     commands = {
         "text": [*week, "--more", "--html", page, "--ics", calendar],
         "json": [*week, "--json"], "csv": [*week, "--csv"],
-        "tally": [*week, "--tally"], "both": [*week, "--tally", "--json"], "help": ["week", "--help"],
+        "tally": [*week, "--tally"], "both": [*week, "--tally", "--json"], "help": ["week", "--help-all"],
         "slip": [*week, "--slip", slip], "again": [*week, "--slip", slip],
         "refused": [*week, "--slip", str(folder / "thesis")], "aircraft": ["aircraft", "--units", "cubits"],
         "named": [*best, "--model", "made_up", "--json"], "kept": [*best, "--model", "made_up", "--offline"],

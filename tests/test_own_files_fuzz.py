@@ -33,7 +33,7 @@ from wxfly.retrieval.places import refuse_set_aside
 CHANGES = int(os.environ.get("WXFLY_FUZZ", "100"))
 
 CHOICE = Chosen(
-    "best", "headland", "folding-quad-900g", "icon_eu", 60.0, 2700, {"wind": 9.6}, VERDICT.hour, "2026-06-10T13:00:00Z",
+    "best", "headland", "camera-quad-1kg", "icon_eu", 60.0, 2700, {"wind": 9.6}, VERDICT.hour, "2026-06-10T13:00:00Z",
     VERDICT.told, VERDICT.run,
 )  # fmt: skip
 TEXTS = {
@@ -163,7 +163,7 @@ def read_everything():
         assert isinstance(site, Site)
     for names in ([], ["heath"], ["52,6"], ["Amsterdam"]):
         ours_only(refuse_set_aside, sites, names)
-    for name in ("mine", "folding-quad-249g"):
+    for name in ("mine", "camera-quad-250g"):
         ours_only(find_aircraft, name, folder / "aircraft.toml")
     ours_only(find_rules, "own", folder / "rules.toml")
     ours_only(load_record, records_file(), "heath")

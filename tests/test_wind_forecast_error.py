@@ -136,7 +136,7 @@ def test_the_law_meets_the_answer() -> None:
 def limits_for_demo():
     from wxfly.pilot.aircraft import find_aircraft
 
-    return limits_for(find_aircraft("folding-quad-249g"))
+    return limits_for(find_aircraft("camera-quad-250g"))
 
 
 def test_a_calm_forecast_is_held_for_too_low() -> None:

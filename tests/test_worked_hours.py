@@ -85,7 +85,7 @@ def density_altitude(stamp, height, ground):
 def test_from_raw_numbers_to_the_margin(hour):
     first, second = read(hour), read(hour + 1)
     ground = json.loads(REPLY.read_text())["elevation"]
-    aircraft = load_aircraft()["folding-quad-249g"]
+    aircraft = load_aircraft()["camera-quad-250g"]
 
     wind = max(wind_at(first, HEIGHT), wind_at(second, HEIGHT))
     # The reply does not name its model, so its gust may look back up to three hours or be a snapshot: every stamp that
@@ -95,6 +95,8 @@ def test_from_raw_numbers_to_the_margin(hour):
     rain = second["precipitation"]  # of the hour before its stamp
     if rain > 0 or max(first["weather_code"], second["weather_code"]) >= 50:
         rain = max(rain, 0.1)  # a trace counts as the least measured
+    if max(first["weather_code"], second["weather_code"]) >= 58:
+        rain = max(rain, 0.2)  # slight rain by code is more than a trace
     temperature = min(s["temperature_2m"] + 273.15 - 0.0065 * (HEIGHT - 2) for s in (first, second))
     altitude = max(density_altitude(s, HEIGHT, ground) for s in (first, second))
 
@@ -111,7 +113,7 @@ def test_from_raw_numbers_to_the_margin(hour):
         "wind": 1 - wind / 8.5,
         "gust": 1 - gust / 10.7,
         "precipitation": max(1 - rain / 0.1, -1),
-        "temperature": 1 - abs(temperature - 288.15) / 25.0,
+        "temperature": min((25.0 - abs(temperature - 288.15)) / 10.0, 1),
         "density_altitude": min(1 - altitude / 4000, 1),
     }
     for name, margin in margins.items():

@@ -218,5 +218,16 @@ def read_quantity(text: str, quantity: str, units: str) -> float:
     float
         In SI.
     """
+    return parse_quantity(text, quantity, symbol_of_bare(quantity, units))
+
+
+def symbol_of_bare(quantity: str, units: str) -> str:
+    """Return the unit of a number that a pilot writes without one; parameters as in `read_quantity`."""
     shown = _SHOWN_AS.get(quantity)
-    return parse_quantity(text, quantity, _IN_EVERY_SYSTEM[quantity] if shown is None else SYSTEMS[units][shown])
+    return _IN_EVERY_SYSTEM[quantity] if shown is None else SYSTEMS[units][shown]
+
+
+def is_bare(text: str) -> bool:
+    """Return whether a text is a number without a unit."""
+    match = _QUANTITY.match(text)
+    return match is not None and not match[2]

@@ -13,7 +13,7 @@ from wxfly.pilot.site import Site, period_of
 from wxfly.retrieval.obtained import ForecastOrigin
 
 SITE = Site("Meadow", 52.0, 6.0, surface_altitude=30.0, time_zone="Europe/Amsterdam")
-SMALL = find_aircraft("folding-quad-249g", None)
+SMALL = find_aircraft("camera-quad-250g", None)
 NOW = np.datetime64("2026-06-10T00", "s")
 OTHERS = [(a, limits_for(a)) for a in load_aircraft(None).values()]
 

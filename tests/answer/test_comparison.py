@@ -10,7 +10,7 @@ from wxfly.cube.contract import OF_SOME_SOURCES, VARIABLES
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
 
-LIMITS = limits_for(find_aircraft("folding-quad-249g"))
+LIMITS = limits_for(find_aircraft("camera-quad-250g"))
 NOON = 12
 
 

@@ -15,7 +15,7 @@ from wxfly.cube.contract import mark_provided
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.limits import limits_for
 
-LIMITS = limits_for(load_aircraft()["folding-quad-249g"])
+LIMITS = limits_for(load_aircraft()["camera-quad-250g"])
 MINUTE = np.timedelta64(1, "m")
 
 # Span of a stamp, and the stamps (hours after the hour's start) that speak for the hour.
@@ -176,7 +176,7 @@ def test_of_code_and_amount_the_worse_counts(code, amount, rate):
     cube["weather_code"][:], cube["precipitation_amount"][:] = code, amount
     hours = derive(cube, height=60.0)
     assert hours["precipitation_rate"].values == pytest.approx(rate)
-    assessment = assess(hours, limits_for(load_aircraft()["folding-quad-249g"]))
+    assessment = assess(hours, limits_for(load_aircraft()["camera-quad-250g"]))
     assert (assessment["margin"].sel(element="precipitation") < 0).all()
     assert (assessment["state"] == State.OUTSIDE).all()
 

@@ -13,7 +13,7 @@ from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.intent import Intent
 from wxfly.pilot.limits import limits_for
 
-LIMITS = limits_for(find_aircraft("folding-quad-249g"))
+LIMITS = limits_for(find_aircraft("camera-quad-250g"))
 WAIT = Intent(wait_hours=1)
 
 

@@ -18,7 +18,7 @@ from wxfly.report.facts.site import site_answer_facts
 from wxfly.report.text.details import asked
 
 SITE = Site("here", 52.0, 6.0, surface_altitude=30.0, time_zone="Europe/Amsterdam")
-LIMITS = limits_for(find_aircraft("folding-quad-249g"))
+LIMITS = limits_for(find_aircraft("camera-quad-250g"))
 GUST = NAMES.index("gust")
 WIND = NAMES.index("wind")
 

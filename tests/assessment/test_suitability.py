@@ -6,11 +6,12 @@ import xarray as xr
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wxfly.assessment.suitability import State, assess, unknown_elements
+from wxfly.assessment.suitability import State, assess, uncut_hour_margins, unknown_elements
 from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.elements import (
     BY_NAME,
+    FULL_ROOM,
     NAMES,
     REQUIRED_BY_DEFAULT,
     margin_at_least,
@@ -20,7 +21,7 @@ from wxfly.pilot.elements import (
 )
 from wxfly.pilot.limits import limits_for
 
-LIMITS = limits_for(load_aircraft()["folding-quad-249g"])
+LIMITS = limits_for(load_aircraft()["camera-quad-250g"])
 START = np.datetime64("2026-03-10T09", "ns")
 
 # A quiet hour: every element far from its limit.
@@ -69,7 +70,7 @@ def judged(**changed):
     return assess(conditions(**changed), LIMITS).isel(time=0)
 
 
-# One row for every element and state. The limits are those of the small folding quad at 60 m.
+# One row for every element and state. The limits are those of the small camera quad at 60 m.
 CASES = [
     ("wind", 2.0, State.INSIDE), ("wind", 7.5, State.NARROW), ("wind", 9.0, State.OUTSIDE),
     ("gust", 3.0, State.INSIDE), ("gust", 10.0, State.NARROW), ("gust", 11.0, State.OUTSIDE),
@@ -221,6 +222,39 @@ def test_the_band_is_symmetric_about_its_middle(demand):
     mirrored = low + high - demand
     assert margin_within(demand, (low, high)) == pytest.approx(margin_within(mirrored, (low, high)), abs=1e-9)
     assert (margin_within(demand, (low, high)) >= 0) == (low <= demand <= high)
+
+
+@given(demand=st.floats(200, 340), low=st.floats(230, 280), width=st.floats(0.1, 80), more=st.floats(0, 50))
+def test_room_in_a_band_counts_from_its_nearer_end(demand, low, width, more):
+    high = low + width
+    margin = margin_within(demand, (low, high))
+    assert -1 <= margin <= 1
+    inside = min(demand - low, high - demand)
+    if inside >= FULL_ROOM:  # a fine winter day is not decided by its temperature
+        assert margin == 1
+    half = width / 2
+    by_share = np.clip(1 - abs(demand - low - half) / half, -1, 1)
+    if inside < 0:  # beyond an end it is never better than the share of the band
+        assert margin <= by_share + 1e-9
+    further = demand + more if demand > low + half else demand - more
+    assert margin_within(further, (low, high)) <= margin + 1e-9
+
+
+@pytest.mark.parametrize(("celsius", "decides"), [(2.0, "gust"), (-1.0, "gust"), (-8.0, "temperature")])
+def test_temperature_does_not_decide_a_fine_winter_day(celsius, decides):
+    cold = 273.15 + celsius
+    day = judged(air_temperature=cold, air_temperature_near_ground=cold, largest_gust=0.3 * LIMITS.maximum_gust)
+    assert str(day["limiting_element"].values) == decides
+
+
+def test_of_hours_far_over_their_limits_the_least_over_is_nearest():
+    day = conditions(hours=4)
+    day["largest_gust"][:, 0], day["largest_gust"][:, 1] = 4 * LIMITS.maximum_gust, 2.5 * LIMITS.maximum_gust
+    day["air_temperature"][:, 2] = LIMITS.minimum_temperature - 25.0
+    hours = assess(day, LIMITS)
+    assert hours["hour_margin"].values[:3].tolist() == [-1, -1, -1]
+    assert uncut_hour_margins(hours)[:3] == pytest.approx([-3.0, -1.5, -2.5])
+    assert uncut_hour_margins(hours)[3] == hours["hour_margin"].values[3]
 
 
 def test_unknown_stays_unknown():

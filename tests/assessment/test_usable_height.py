@@ -12,7 +12,7 @@ from wxfly.assessment.usable_height import climb, find_usable_heights, steps_to
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.limits import limits_for
 
-LIMITS = limits_for(load_aircraft()["folding-quad-249g"])
+LIMITS = limits_for(load_aircraft()["camera-quad-250g"])
 
 
 def found(cube, limits=LIMITS):

@@ -52,7 +52,7 @@ def cost(tasks: dict[str, Callable[[], object]]) -> dict[str, float]:
 
 def main() -> None:
     """Print three tables; the first row of each is its yardstick."""
-    aircraft = load_aircraft()["folding-quad-249g"]
+    aircraft = load_aircraft()["camera-quad-250g"]
     model, plan = energy_model(aircraft), Plan(height=60.0, return_height=60.0)
     wind = Wind(6.0, 230.0, 1.0)
     course = np.arange(0.0, 360.0, 5.0)

@@ -6,8 +6,9 @@ import pytest
 
 from tests.server import Fault
 from wxfly.cli import main
-from wxfly.cli.own_lists import fetch
+from wxfly.cli.own_lists import describe_rules, fetch
 from wxfly.errors import WxflyError
+from wxfly.pilot.rules import STANDINGS
 from wxfly.pilot.settings import cache_folder
 
 PLACE = "52.31,6.84"
@@ -54,3 +55,11 @@ def test_a_name_that_cannot_be_told_from_another_is_refused_before_anybody_is_as
     assert "a name must be printable, not empty, without spaces at its ends, with 100 characters or fewer" in err
     assert err.count("\n") == 1
     assert server.log == []
+
+
+def test_a_rule_set_says_first_what_is_law_and_last_what_is_a_caution_of_ours():
+    told = describe_rules("eu_open")
+    heads = [words for words in STANDINGS.values() if f"{words}:" in told]
+    assert heads == list(STANDINGS.values())
+    assert told.index(heads[0]) < told.index("height_limit") < told.index(heads[1])
+    assert told.index(heads[2]) < told.index("cloud_separation")

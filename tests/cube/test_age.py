@@ -14,7 +14,7 @@ from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.limits import limits_for
 
 HOUR = np.timedelta64(1, "h")
-LIMITS_OF_FLIGHT = limits_for(load_aircraft()["folding-quad-249g"])
+LIMITS_OF_FLIGHT = limits_for(load_aircraft()["camera-quad-250g"])
 GUST, WIND, TEMPERATURE, KP = LIMITS
 
 

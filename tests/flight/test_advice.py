@@ -10,7 +10,7 @@ from wxfly.flight.advice import is_low_light, precipitation_words
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.site import Hill
 
-QUAD = load_aircraft()["folding-quad-249g"]
+QUAD = load_aircraft()["camera-quad-250g"]
 MAPPER = load_aircraft()["fixed-wing-mapper"]
 
 

@@ -20,7 +20,7 @@ from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
 
 TOWER = Path(__file__).resolve().parents[3] / "shared" / "data" / "tower_m5" / "m5_hourly_2012_2014.csv.gz"
-LIMITS = limits_for(find_aircraft("folding-quad-249g"))
+LIMITS = limits_for(find_aircraft("camera-quad-250g"))
 OPEN = 0.03
 NOON = START + np.timedelta64(12, "h")
 

@@ -19,7 +19,7 @@ from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site
 from wxfly.retrieval.obtained import ForecastOrigin
 
-AIRCRAFT = find_aircraft("folding-quad-249g")
+AIRCRAFT = find_aircraft("camera-quad-250g")
 LIMITS = limits_for(AIRCRAFT)
 NOON = START + np.timedelta64(12, "h")
 SITE = Site("meadow", 52.0, 6.0, surface_altitude=30.0, time_zone="UTC")

@@ -15,9 +15,9 @@ from wxfly.flight.leg import FORECAST_DEVIATION, Plan, Polar, Wind, fly_leg, qua
 from wxfly.pilot.aircraft import load_aircraft
 
 CLASSES = load_aircraft()
-QUAD = energy.energy_model(CLASSES["folding-quad-249g"])
+QUAD = energy.energy_model(CLASSES["camera-quad-250g"])
 AIR = Polar(QUAD, 1.2)
-WORN = energy.energy_model(replace(CLASSES["folding-quad-249g"], battery_cycles=300.0))
+WORN = energy.energy_model(replace(CLASSES["camera-quad-250g"], battery_cycles=300.0))
 WARM = 293.15
 PLAN = Plan(height=40.0, return_height=100.0, distance=800.0, direction=60.0, work_time=120.0, confidence=0.5)
 

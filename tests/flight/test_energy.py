@@ -46,10 +46,10 @@ def test_the_model_gives_back_endurance_and_top_speed(name: str) -> None:
 # From memory, rounded. The model's distances fall short of them, to the safe side.
 # Class, airspeed [m/s], what, published, how far the model may be off.
 PUBLISHED = [
-    ("folding-quad-249g", 6.0, "minutes", 34.0, 0.10),
-    ("folding-quad-900g", 9.0, "minutes", 46.0, 0.10),
-    ("folding-quad-249g", 12.0, "kilometres", 18.0, 0.25),
-    ("folding-quad-900g", 14.0, "kilometres", 30.0, 0.20),
+    ("camera-quad-250g", 6.0, "minutes", 34.0, 0.10),
+    ("camera-quad-1kg", 9.0, "minutes", 46.0, 0.10),
+    ("camera-quad-250g", 12.0, "kilometres", 18.0, 0.25),
+    ("camera-quad-1kg", 14.0, "kilometres", 30.0, 0.20),
 ]
 
 
@@ -85,7 +85,7 @@ def test_staying_in_place_never_costs_less_than_the_least_power(wind: float, nam
 
 
 def test_thin_air_never_makes_the_aircraft_faster_than_published() -> None:
-    model = energy.energy_model(CLASSES["folding-quad-900g"])
+    model = energy.energy_model(CLASSES["camera-quad-1kg"])
     for rho in (1.225, 1.0, 0.8):
         assert float(energy.airspeed_range(model, rho)[1]) <= model.top_speed * (1 + 1e-9)
     assert float(energy.airspeed_range(model, 0.5)[1]) == 0.0  # the thrust no longer carries it
@@ -93,7 +93,7 @@ def test_thin_air_never_makes_the_aircraft_faster_than_published() -> None:
 
 def test_a_worn_pack_holds_less_and_sags_more() -> None:
     new, worn = (
-        energy.energy_model(replace(CLASSES["folding-quad-249g"], battery_cycles=cycles)) for cycles in (0.0, 300.0)
+        energy.energy_model(replace(CLASSES["camera-quad-250g"], battery_cycles=cycles)) for cycles in (0.0, 300.0)
     )
     assert energy.full_energy(worn) == pytest.approx(0.8 * energy.full_energy(new))
     assert energy.usable_energy(worn, 293.0, 293.0) < energy.usable_energy(new, 293.0, 293.0)
@@ -101,13 +101,13 @@ def test_a_worn_pack_holds_less_and_sags_more() -> None:
 
 
 def test_the_pilots_own_cell_resistance_counts() -> None:
-    aircraft = replace(CLASSES["folding-quad-900g"], battery_capacity=5000 * 3.6, battery_cell_resistance=0.006)
+    aircraft = replace(CLASSES["camera-quad-1kg"], battery_capacity=5000 * 3.6, battery_cell_resistance=0.006)
     assert energy.energy_model(aircraft).resistance_capacity == pytest.approx(0.03)
-    assert energy.energy_model(CLASSES["folding-quad-900g"]).resistance_capacity == battery.RESISTANCE_CAPACITY
+    assert energy.energy_model(CLASSES["camera-quad-1kg"]).resistance_capacity == battery.RESISTANCE_CAPACITY
 
 
 def test_what_is_missing_is_named() -> None:
-    bare = replace(find_aircraft("folding-quad-249g"), hover_endurance=None, rotor_count=None)
+    bare = replace(find_aircraft("camera-quad-250g"), hover_endurance=None, rotor_count=None)
     assert energy.missing_figures(bare) == ("hover_endurance", "rotor_count")
     with pytest.raises(WxflyError, match="has no hover_endurance, no rotor_count"):
         energy.energy_model(bare)
@@ -122,7 +122,7 @@ def test_what_is_missing_is_named() -> None:
     ],
 )
 def test_figures_that_cannot_go_together_are_refused(wrong: dict[str, float], words: str) -> None:
-    aircraft = CLASSES["folding-quad-249g"]
+    aircraft = CLASSES["camera-quad-250g"]
     with pytest.raises(WxflyError, match=words):
         energy.energy_model(replace(aircraft, **wrong))
     with pytest.raises(WxflyError, match="below zero"):

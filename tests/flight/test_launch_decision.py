@@ -26,7 +26,7 @@ from wxfly.flight.launch_decision import Reason, Verdict, judge_reading
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
 
-LIMITS = limits_for(find_aircraft("folding-quad-249g"))
+LIMITS = limits_for(find_aircraft("camera-quad-250g"))
 OPEN = 0.03
 NOON = START + np.timedelta64(12, "h")
 JET = (0.6, 30.0, 31.0)

@@ -18,7 +18,7 @@ from wxfly.flight.reach import flights_in_window, reach, steady
 from wxfly.pilot.aircraft import load_aircraft
 
 CLASSES = load_aircraft()
-QUAD = energy.energy_model(CLASSES["folding-quad-249g"])
+QUAD = energy.energy_model(CLASSES["camera-quad-250g"])
 WARM = 293.15
 PLAIN = Plan(height=60.0, return_height=60.0, confidence=0.5)
 
@@ -240,8 +240,8 @@ def brute_energy(
 
 
 CASES = [
-    ("folding-quad-249g", Plan(40, 100, confidence=0.5), DriftingWind((-4, 1), (-7, 4), (-1.5, 1.0))),
-    ("folding-quad-900g", Plan(80, 60, work_time=240.0, confidence=0.5), DriftingWind((2, -6), (5, -9), (1.0, -2.0))),
+    ("camera-quad-250g", Plan(40, 100, confidence=0.5), DriftingWind((-4, 1), (-7, 4), (-1.5, 1.0))),
+    ("camera-quad-1kg", Plan(80, 60, work_time=240.0, confidence=0.5), DriftingWind((2, -6), (5, -9), (1.0, -2.0))),
     ("cine-hexacopter", Plan(50, 50, work_time=120.0, confidence=0.5), DriftingWind((3, 2), (4, 4), (2.0, 0.0))),
     ("fixed-wing-mapper", Plan(100, 100, confidence=0.5), DriftingWind((-5, 0), (-8, 2), (-1.0, 1.0))),
 ]  # fmt: skip

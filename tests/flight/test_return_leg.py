@@ -26,7 +26,7 @@ from wxfly.flight.return_leg import (
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
 
-AIRCRAFT = find_aircraft("folding-quad-249g")
+AIRCRAFT = find_aircraft("camera-quad-250g")
 LIMITS = limits_for(AIRCRAFT)
 PLAN = Plan(height=60.0, return_height=100.0, distance=100.0)
 SORTIE = Sortie(energy_model(AIRCRAFT), PLAN)
@@ -138,12 +138,10 @@ def test_windows_are_found_with_it():
     cube["wind_speed_of_gust"][9:12] = 8.0
     minimum = np.timedelta64(45, "m")
     without = find_windows(
-        assess(derive(cube, height=60.0), limits_for(find_aircraft("folding-quad-900g"))), minimum_duration=minimum
+        assess(derive(cube, height=60.0), limits_for(find_aircraft("camera-quad-1kg"))), minimum_duration=minimum
     )
     sortie = Sortie(energy_model(AIRCRAFT), replace(PLAN, distance=2500.0))
-    with_it = find_windows(
-        judged(cube, sortie, limits_for(find_aircraft("folding-quad-900g"))), minimum_duration=minimum
-    )
+    with_it = find_windows(judged(cube, sortie, limits_for(find_aircraft("camera-quad-1kg"))), minimum_duration=minimum)
     assert len(without) == 1
     assert len(with_it) == 2
     assert {w.limiting_element for w in with_it} == {NAME}

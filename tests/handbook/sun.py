@@ -25,7 +25,7 @@ def solar_noon(longitude: float, first_day: np.datetime64 | str, days: int) -> T
     ndarray of datetime64[ms]
         Passage through the meridian.
     """
-    return _to_time(_noons_and_midnights(float(longitude), _day_number(first_day), days)[0])
+    return _to_time(_noons_and_midnights(np.array([float(longitude)]), _day_number(first_day), days)[0][:, 0])
 
 
 def incidence_angle(

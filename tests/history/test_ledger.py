@@ -87,7 +87,7 @@ def test_pooled_hours_fake_value():
 # --- the ledger ---------------------------------------------------------------------------------------------------
 
 VERDICT = Verdict(
-    site="headland", aircraft="folding-quad-900g", latitude=52.0, longitude=6.0, height=60.0,
+    site="headland", aircraft="camera-quad-1kg", latitude=52.0, longitude=6.0, height=60.0,
     hour="2026-06-10T12:00:00Z", told="2026-06-10T05:00:00Z", run="2026-06-10T00:00:00Z", model="icon_eu",
     state="inside", margin=0.4, chance=0.9, limiting_element="gust", limits={"gust": 12.0, "wind": 9.6},
 )  # fmt: skip

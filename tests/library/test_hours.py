@@ -17,7 +17,7 @@ def cube():
     return wxfly.get_forecast("Kelderness")
 
 
-@pytest.mark.parametrize("aircraft", ["folding-quad-249g", "cine-hexacopter"])
+@pytest.mark.parametrize("aircraft", ["camera-quad-250g", "cine-hexacopter"])
 def test_the_steps_find_what_the_answer_finds(cube, aircraft):
     answer = wxfly.best("Kelderness", height=80.0, aircraft=aircraft).briefing.answers[0]
     hours = wxfly.conditions(cube, height=80.0)

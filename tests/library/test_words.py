@@ -22,7 +22,7 @@ def test_a_number_is_si_whatever_the_units_of_the_answer(units):
             "duration": 5400.0,
             "distance": np.float64(400.0),
             "payload": 0.12,
-            "cells": 293.15,
+            "battery_temperature": 293.15,
             "units": units,
         },
     )
@@ -89,7 +89,7 @@ def test_keywords_are_the_options_of_the_command(kind):
     from wxfly.cli import main
 
     options = {p.name for p in main.commands[kind].params if p.param_type_name == "option"}
-    files = {*(format.name for format in FORMATS), "overwrite", "more", "verbose", "log"}
+    files = {*(format.name for format in FORMATS), "overwrite", "more", "help_all", "verbose", "log"}
     assert set(names_of(kind)) >= options - files
     signature = inspect.signature(getattr(wxfly, kind))
     assert set(list(signature.parameters)[1:]) == set(names_of(kind))

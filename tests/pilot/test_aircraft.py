@@ -34,7 +34,7 @@ def test_the_shipped_classes_are_there_with_a_source_for_every_figure():
 
 def test_the_gust_limit_of_the_small_quad_is_the_top_of_beaufort_5():
     # Beaufort 6 begins at 10.8 m/s (WMO table 1100).
-    assert find_aircraft("folding-quad-249g").maximum_gust == pytest.approx(10.7)
+    assert find_aircraft("camera-quad-250g").maximum_gust == pytest.approx(10.7)
 
 
 def test_the_pilots_own_units_become_si():

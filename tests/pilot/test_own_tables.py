@@ -11,7 +11,7 @@ from wxfly.pilot.own_tables import read_table
 from wxfly.pilot.rules import find_rules
 from wxfly.pilot.site import read_sites
 
-STRICTER = """[folding-quad-249g]
+STRICTER = """[camera-quad-250g]
 title = "mine"
 kind = "multirotor"
 maximum_wind = "5 m/s"
@@ -20,7 +20,7 @@ minimum_temperature = "0 degC"
 maximum_temperature = "40 degC"
 maximum_precipitation = "0 mm/h"
 """
-WHOLE = STRICTER.replace("folding-quad-249g", "mine")
+WHOLE = STRICTER.replace("camera-quad-250g", "mine")
 
 
 def numbers(path):
@@ -74,20 +74,20 @@ def test_letters_that_cannot_be_seen_are_taken_out(tmp_path):
     [
         STRICTER.replace('"5 m/s"', '"5 m/s'),
         STRICTER.replace('"5 m/s"', "5"),
-        STRICTER.replace("[folding-quad-249g]", "[folding-quad-249g"),
-        STRICTER.replace("[folding-quad-249g]", "[folding-quod-249g\x00]"),
+        STRICTER.replace("[camera-quad-250g]", "[camera-quad-250g"),
+        STRICTER.replace("[camera-quad-250g]", "[camera-quod-250g\x00]"),
         STRICTER.replace("maximum_gust", "maximum_gusts"),
-        STRICTER.replace("[folding-quad-249g]", '[folding-quad-249g]\nmaximum_gust = "9 m/s"'),
+        STRICTER.replace("[camera-quad-250g]", '[camera-quad-250g]\nmaximum_gust = "9 m/s"'),
     ],
 )
 def test_damage_to_stricter_limits_never_brings_the_wider_ones_back(tmp_path, damage):
     path = tmp_path / "aircraft.toml"
     path.write_bytes((WHOLE + damage).encode("latin-1"))
     table = load_aircraft(path)
-    assert "folding-quad-249g" not in table
+    assert "camera-quad-250g" not in table
     assert "cine-hexacopter" in table
-    with pytest.raises(WxflyError, match="its entry for aircraft 'folding-quad-249g' is not known: mend it") as caught:
-        find_aircraft("folding-quad-249g", path)
+    with pytest.raises(WxflyError, match="its entry for aircraft 'camera-quad-250g' is not known: mend it") as caught:
+        find_aircraft("camera-quad-250g", path)
     assert "\n" not in str(caught.value)
     assert find_aircraft("mine", path).maximum_gust == 6.0
 
@@ -97,7 +97,7 @@ def test_a_file_that_cannot_be_read_may_hold_any_limit(tmp_path):
     for content, words in ((b"#" * (LARGEST_BYTES + 1), "larger than 1 MB"), (STRICTER.encode("utf-16"), "in UTF-16")):
         path.write_bytes(content)
         with pytest.raises(WxflyError, match=words):
-            find_aircraft("folding-quad-249g", path)
+            find_aircraft("camera-quad-250g", path)
         with pytest.raises(WxflyError, match=words):
             find_rules("own", path)
 
@@ -105,7 +105,7 @@ def test_a_file_that_cannot_be_read_may_hold_any_limit(tmp_path):
 def test_damage_elsewhere_stops_nothing(tmp_path):
     path = tmp_path / "aircraft.toml"
     path.write_text('[other]\ntitle = "\n')
-    assert find_aircraft("folding-quad-249g", path) == find_aircraft("folding-quad-249g")
+    assert find_aircraft("camera-quad-250g", path) == find_aircraft("camera-quad-250g")
     path.unlink()
     os.mkfifo(path)
     assert "not a file" in damage_notes(load_aircraft(path).set_aside)[0]

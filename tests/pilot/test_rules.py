@@ -3,7 +3,7 @@ import pytest
 from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
-from wxfly.pilot.rules import DEFAULT, find_rules, load_rules, parse_rules
+from wxfly.pilot.rules import DEFAULT, STANDINGS, find_rules, load_rules, parse_rules
 
 # 14 CFR 107.51: 400 ft, 3 statute miles, 500 ft below cloud; 107.29: 30 minutes.
 # (EU) 2019/947 UAS.OPEN.010: 120 m.
@@ -31,12 +31,13 @@ def test_every_limit_says_where_it_stands_and_when_it_was_read():
         assert "prevail" in rules.reminder
         for limit in rules.limits.values():
             assert limit.paragraph
-            assert limit.read == "2026-11-25"
+            assert limit.read in ("2026-11-25", "2026-11-28", "from memory")
+            assert ("from memory" in limit.paragraph) == (limit.read == "from memory")
             assert limit.standing == "common practice" or not limit.paragraph.startswith("none")
 
 
 def test_limits_follow_the_rule_set():
-    aircraft = find_aircraft("folding-quad-249g")
+    aircraft = find_aircraft("camera-quad-250g")
     us, own = limits_for(aircraft, find_rules("us")), limits_for(aircraft)
     assert us.height_limit == pytest.approx(121.92)
     assert us.daylight_rule == "half_hour"
@@ -86,3 +87,23 @@ def test_a_fault_in_the_pilots_rules_is_told_in_one_line(right, wrong, words):
 def test_an_unknown_rule_set_gets_the_nearest_name():
     with pytest.raises(WxflyError, match="did you mean 'eu_open'"):
         find_rules("eu-open")
+
+
+def test_a_set_may_allow_night_and_names_the_light(tmp_path):
+    own = tmp_path / "rules.toml"
+    own.write_text(
+        '[night]\nheight_ceiling = "90 m"\nminimum_visibility = "5 km"\ncloud_separation = "150 m"\n'
+        'daylight_rule = "any"\naircraft_light = "a white flashing light"\n'
+    )
+    limits = limits_for(find_aircraft("camera-quad-250g"), find_rules("night", own))
+    assert limits.daylight_rule == "any"
+    assert limits.aircraft_light == "a white flashing light"
+
+
+def test_every_shipped_line_is_law_with_its_paragraph_or_says_what_else_it_is():
+    for rule_set in load_rules().values():
+        for limit in rule_set.limits.values():
+            assert limit.standing in STANDINGS
+            if limit.standing == "law":
+                assert not limit.paragraph.startswith("none")
+        assert rule_set.limits["aircraft_light"].written

@@ -21,7 +21,7 @@ from wxfly.pilot.limits import limits_for
 from wxfly.probability.chance import chance_of_better, error_correlation, hour_chances, window_chance
 from wxfly.retrieval.obtained import ForecastOrigin
 
-AIRCRAFT = find_aircraft("folding-quad-900g", None)
+AIRCRAFT = find_aircraft("camera-quad-1kg", None)
 LIMITS = limits_for(AIRCRAFT)
 LAW = default_error_law()
 
@@ -430,7 +430,7 @@ def test_a_storm_in_some_members_makes_no_other_hour_surer(gust):
     dims = stormy["wind_speed_of_gust"].dims
     at = tuple(slice(12, 16) if d == "time" else slice(0, 5) if d == "realization" else slice(None) for d in dims)
     stormy["wind_speed_of_gust"].values[at] = gust
-    light = limits_for(find_aircraft("folding-quad-249g", None))
+    light = limits_for(find_aircraft("camera-quad-250g", None))
     before, after = (hour_chances(room_of(cube, light)).values for cube in (calm, stormy))
     assert (after <= before + 0.02).all()
     assert (after[12:15] < before[12:15] - 0.1).all()

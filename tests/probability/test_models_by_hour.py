@@ -43,7 +43,7 @@ def judged(cube, limits, ensembles=()):
 
 @pytest.fixture
 def limits():
-    return limits_for(find_aircraft("folding-quad-249g", own_aircraft_file()), find_rules(DEFAULT, own_rules_file()))
+    return limits_for(find_aircraft("camera-quad-250g", own_aircraft_file()), find_rules(DEFAULT, own_rules_file()))
 
 
 def test_each_hour_has_the_error_of_its_own_model(limits):

@@ -23,7 +23,7 @@ from wxfly.pilot.site import Site
 from wxfly.probability.return_leg import CANNOT_BE_FLOWN_ROOM, LEVELS, return_leg_room, room_of
 from wxfly.probability.site_chance import judge_site_chance
 
-AIRCRAFT = find_aircraft("folding-quad-249g")
+AIRCRAFT = find_aircraft("camera-quad-250g")
 LIMITS = limits_for(AIRCRAFT)
 SORTIE = Sortie(energy_model(AIRCRAFT), Plan(height=60.0, return_height=100.0, distance=1500.0))
 SITE = Site("here", 52.0, 6.0, surface_altitude=30.0, time_zone="Europe/Amsterdam")

@@ -21,8 +21,8 @@ from wxfly.assessment.suitability import State
 from wxfly.cli import main
 from wxfly.errors import WxflyError
 from wxfly.flight.leg import Plan
+from wxfly.pilot.options import read_words
 from wxfly.question import brief as outing
-from wxfly.question.reading import read_words
 from wxfly.report.facts import writing
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.brief import BriefFacts, brief_facts
@@ -60,8 +60,8 @@ def test_a_brief_of_tomorrow_without_a_word_more() -> None:
 
 def test_what_is_asked_reaches_the_plan() -> None:
     asked = brief(
-        height="50m", return_height="80m", distance="300m", toward="SW", work="4min", batteries=3, cells="20degC",
-        payload="60g", battery_reserve=0.3, anemometer_height="3m",
+        height="50m", return_height="80m", distance="300m", toward="SW", work="4min", batteries=3,
+        battery_temperature="20degC", payload="60g", battery_reserve=0.3, anemometer_height="3m",
     )  # fmt: skip
     assert asked.brief is not None
     assert asked.brief.energy is not None
@@ -121,7 +121,7 @@ def test_the_page_is_written(tmp_path: Path) -> None:
         ({"distance": "300 min"}, "unit of length 'min'"),
         ({"distance": "-3m"}, "below zero"),
         ({"toward": "up"}, "direction 'up' is not understood"),
-        ({"cells": "20 m"}, "unit of temperature 'm'"),
+        ({"battery_temperature": "20 m"}, "unit of temperature 'm'"),
     ],
 )
 def test_what_a_pilot_gets_wrong_in_a_brief(options, words) -> None:
@@ -172,9 +172,16 @@ def test_a_number_without_a_unit_is_in_the_units_of_the_answer(units, height, sp
     without, with_units = check(**bare), check(**given)
     assert without.correction.reading == with_units.correction.reading
     assert without.correction.height == with_units.correction.height
-    flown = {"distance": "90", "return_height": "100", "cells": "20", "height": "99", "work": "3", "payload": "40"}
+    flown = {
+        "distance": "90",
+        "return_height": "100",
+        "battery_temperature": "20",
+        "height": "99",
+        "work": "3",
+        "payload": "40",
+    }
     unit_of = dict.fromkeys(("distance", "return_height", "height"), height)
-    unit_of |= {"cells": degrees, "work": "min", "payload": "g"}
+    unit_of |= {"battery_temperature": degrees, "work": "min", "payload": "g"}
     plans = []
     for options in (flown, {name: f"{value}{unit_of[name]}" for name, value in flown.items()}):
         made = brief(**options, units=units).briefing

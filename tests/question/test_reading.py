@@ -4,7 +4,8 @@ import pytest
 
 from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import find_aircraft
-from wxfly.question.reading import Words, read_question, read_words
+from wxfly.pilot.options import Words, read_words
+from wxfly.question.reading import read_question
 
 
 def test_a_question_is_read_into_si():

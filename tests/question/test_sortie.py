@@ -19,9 +19,10 @@ from wxfly.cli import main
 from wxfly.errors import WxflyError
 from wxfly.flight.leg import Plan
 from wxfly.pilot.aircraft import find_aircraft
+from wxfly.pilot.options import read_words
 from wxfly.question import ask as questions
 from wxfly.question import brief
-from wxfly.question.reading import read_question, read_words
+from wxfly.question.reading import read_question
 from wxfly.question.sortie import DEFAULT_DISTANCE
 from wxfly.report.json import schema
 
@@ -65,10 +66,11 @@ def test_best_judges_as_the_brief_does() -> None:
 
 
 @pytest.mark.parametrize(
-    "option", spread(["distance", "return_height", "work", "batteries", "battery_reserve", "cells", "payload"], 4)
+    "option",
+    spread(["distance", "return_height", "work", "batteries", "battery_reserve", "battery_temperature", "payload"], 4),
 )
 def test_any_of_its_options_asks_for_it(option) -> None:
-    value = {"batteries": 2, "battery_reserve": 0.3, "cells": "15degC", "payload": "30g", "work": "2min"}
+    value = {"batteries": 2, "battery_reserve": 0.3, "battery_temperature": "15degC", "payload": "30g", "work": "2min"}
     answer = ask(**{option: value.get(option, "80m")}).answers[0]
     assert list(answer.assessment["element"].values)[-1] == "return_leg"
     assert "return_leg" in answer.assessment.attrs["required"]
@@ -224,5 +226,5 @@ def test_lengths_and_what_is_planned_without_a_word() -> None:
         assert question.sortie.distance == pytest.approx(distance)
     plan = ask(batteries=2).answers[0].request.sortie.plan
     assert plan.distance == pytest.approx(101.75)  # as far as it is seen
-    assert find_aircraft("folding-quad-249g").characteristic_dimension is not None
+    assert find_aircraft("camera-quad-250g").characteristic_dimension is not None
     assert DEFAULT_DISTANCE == 100.0

@@ -27,7 +27,7 @@ MEADOW = Site("Meadow", 52.0, 6.0, 30.0, "Europe/Amsterdam")
 RANCH = Site("Ranch", 39.0, -105.0, 30.0, "America/Denver")
 NOW = START.astype("datetime64[s]") - np.timedelta64(12, "h")
 
-TAKEN_ON = replace(limits_for(find_aircraft("folding-quad-249g")), accepted=("visibility", "kp"))
+TAKEN_ON = replace(limits_for(find_aircraft("camera-quad-250g")), accepted=("visibility", "kp"))
 """Limits of a pilot who has taken visibility and Kp on himself: an hour that has lost them goes by the others."""
 
 PROVENANCE = ForecastOrigin(
@@ -122,7 +122,7 @@ def _brief(
     sites,
     *,
     heights=None,
-    aircraft="folding-quad-249g",
+    aircraft="camera-quad-250g",
     days=1,
     limits=None,
     intent=None,

@@ -13,7 +13,8 @@ from tests.halves import spread
 from tests.report.briefings import TAKEN_ON, brief, every_question, stormy, with_gaps
 from wxfly import __version__
 from wxfly.pilot.elements import ELEMENTS, NAMES, RETURN_LEG
-from wxfly.question.reading import Words, read_question
+from wxfly.pilot.options import Words
+from wxfly.question.reading import read_question
 from wxfly.report.facts.answer import SCHEMA_VERSION, AnswerFacts, facts_of
 from wxfly.report.facts.values import units_of
 from wxfly.report.json import described, parts, schema, to_json

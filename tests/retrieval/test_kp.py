@@ -17,7 +17,7 @@ from wxfly.pilot.site import Site
 from wxfly.retrieval.forecast import obtain
 from wxfly.store.replies import keep_reply, kept_reply
 
-LIMITS = limits_for(load_aircraft()["folding-quad-249g"])
+LIMITS = limits_for(load_aircraft()["camera-quad-250g"])
 SAVED = {"heath": Site("heath", 52.31, 6.84, 31.0, "Europe/Amsterdam")}
 
 

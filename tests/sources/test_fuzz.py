@@ -187,7 +187,7 @@ def test_the_structure_of_another_reply_changed_at_random(name, data):
 
 # --- what is taken away never makes an hour better -------------------------------------------------------------
 
-QUAD = load_aircraft()["folding-quad-249g"]
+QUAD = load_aircraft()["camera-quad-250g"]
 # The recorded day in a wind that a small aircraft bears, so that there are hours that data taken away could win.
 CALM = copy.deepcopy(FORECAST[0])
 for _name, _values in CALM["hourly"].items():

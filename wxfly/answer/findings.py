@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.answer.windows import Window, find_windows
-from wxfly.assessment.suitability import State, counts_as_required, names_of
+from wxfly.assessment.suitability import State, counts_as_required, names_of, uncut_hour_margins
 from wxfly.physics.air.sun import sun_position
 from wxfly.pilot.coordinates import distance_km
 from wxfly.pilot.elements import GRAVEST
@@ -129,7 +129,9 @@ def count_hours(answer: SiteAnswer, among: npt.NDArray[np.bool_] | None = None) 
     elements = Counter(str(name) for name in answer.assessment["limiting_element"].values[outside])
     deciding, times = elements.most_common(1)[0] if elements else ("", 0)
     known = lit & ~np.isnan(margins)
-    nearest = int(np.where(known, margins, -np.inf).argmax()) if known.any() else None
+    # Not cut at -1: of hours that are all far over their limits the one that is the least over them comes first.
+    at = np.flatnonzero(known)
+    nearest = int(at[uncut_hour_margins(answer.assessment)[at].argmax()]) if at.size else None
     return Count(
         int(lit.sum()),
         int((lit & (state >= State.NARROW)).sum()),

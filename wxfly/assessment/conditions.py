@@ -27,6 +27,7 @@ from wxfly.physics.air.humidity import (
     relative_humidity_from_dew_point,
     saturation_vapour_pressure,
 )
+from wxfly.physics.wind.surroundings import deviation_from_spread
 from wxfly.pilot.elements import NAMES
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH, Limits
 from wxfly.pilot.site import Site
@@ -75,6 +76,7 @@ def derive(
     def of_model(part: Taker) -> dict[str, Array]:
         found = _wind(part, height, site)
         found |= _air(part, height, ground)
+        found |= _surroundings(part)
         return found | weather(part, height, ground, found)
 
     result = of_each_model(take, of_model)
@@ -207,6 +209,19 @@ def _wind(take: Taker, height: float, site: Site | None) -> dict[str, Array]:
     }
 
 
+def _surroundings(take: Taker) -> dict[str, Array]:
+    """Return what the spread of the cells around adds to the error of wind and gust; nothing without such cells."""
+    if not take.has("wind_speed_spread_of_cells"):
+        return {}
+    wind = take("wind_speed_spread_of_cells")
+    gust = take("gust_spread_of_cells") if take.has("gust_spread_of_cells") else wind
+    return {
+        "wind_deviation_of_cells": deviation_from_spread(wind),
+        "gust_deviation_of_cells": deviation_from_spread(gust),
+        "cells_are_lost": (np.isnan(wind) | np.isnan(gust)).astype(float),
+    }
+
+
 def _air(take: Taker, height: float, ground: Array) -> dict[str, Array]:
     near_ground = take("air_temperature")
     aloft, heights = take.levels("air_temperature_aloft")
@@ -304,14 +319,11 @@ def with_daylight(conditions: xr.Dataset, rule: str) -> xr.Dataset:
     everywhere = conditions["wind_speed"].isel(edge=0, time=0, drop=True)
     places = everywhere.isel(realization=0, drop=True) if "realization" in everywhere.dims else everywhere
     latitude = conditions["latitude"].broadcast_like(places)
-    longitude = conditions["longitude"].broadcast_like(latitude).values
+    longitude = conditions["longitude"].broadcast_like(latitude)
     start = conditions["time"].values.astype("datetime64[s]")
-    usable_start = np.empty((start.size, *latitude.shape), dtype="datetime64[s]")
-    usable_end = np.empty_like(usable_start)
-    for index in np.ndindex(latitude.shape):
-        usable_start[:, *index], usable_end[:, *index] = sun.lit_part(
-            float(latitude.values[index]), float(longitude[index]), start, HOUR, rule=rule
-        )
+    usable_start, usable_end = sun.lit_part(
+        latitude.values, longitude.values, start.reshape(-1, *([1] * latitude.ndim)), HOUR, rule=rule
+    )
     lit = usable_end - usable_start
     minutes = np.where(np.isnat(lit), 0.0, lit.astype("timedelta64[s]").astype(float) / 60)
     dims = ("time", *everywhere.dims)
@@ -346,6 +358,9 @@ DERIVED: dict[str, dict[str, str]] = {
     ),
     "wind_standard_deviation": _described("m s-1", "standard deviation of the wind's carrying to flight height"),
     "gust_standard_deviation": _described("m s-1", "standard deviation of the gust's carrying to flight height"),
+    "wind_deviation_of_cells": _described("m s-1", "what the spread of the cells around adds to the wind's error"),
+    "gust_deviation_of_cells": _described("m s-1", "what the spread of the cells around adds to the gust's error"),
+    "cells_are_lost": _described("1", "whether the spread of the cells around is lost"),
     "largest_wind_speed": _described("m s-1", "largest mean wind from 10 m up to flight height"),
     "largest_gust": _described("m s-1", "largest gust from 10 m up to flight height"),
     "wind_method": _described("1", "how the wind was carried (wxfly.physics.wind.profile.ProfileMethod)"),
@@ -389,7 +404,7 @@ _AT_HEIGHT = ("largest_wind_speed", "largest_gust", "wind_standard_deviation", "
 
 
 def derive_flight(
-    hours: Taker, *, height: float, site: Site, limits: Limits, return_height: float | None = None
+    hours: Taker, *, height: float, site: Site | None, limits: Limits, return_height: float | None = None
 ) -> xr.Dataset:
     """Work out what each hour asks of an aircraft at flight height, and in the other phases of its flight.
 
@@ -399,8 +414,8 @@ def derive_flight(
         As `wxfly.assessment.conditions.hours_of` gives it.
     height : float
         Flight height above ground [m].
-    site : Site
-        Whose ground counts.
+    site : Site or None
+        Whose ground counts; None takes the forecast's own.
     limits : Limits
         Its rule of daylight counts, and whether it has a limit of its own for the launch.
     return_height : float, optional

@@ -18,7 +18,7 @@ import xarray as xr
 from wxfly.cube.contract import FORECAST_MODEL, models_of
 from wxfly.physics.air.precipitation import room_to_rate
 from wxfly.physics.probability import dressing_deviation, normal_quantile, standardised
-from wxfly.pilot.elements import BY_NAME, ELEMENTS, LIMIT_RULES, NAMES, Family, shipped_figures
+from wxfly.pilot.elements import BY_NAME, ELEMENTS, FULL_ROOM, LIMIT_RULES, NAMES, Family, shipped_figures
 
 Array = npt.NDArray[np.float64]
 
@@ -180,6 +180,8 @@ def room_to_limits(
     precipitation_probability: xr.DataArray | None = None,
     chances: Mapping[str, xr.DataArray] | None = None,
     spreads: Mapping[str, Array] | None = None,
+    around: Mapping[str, xr.DataArray] | None = None,
+    around_is_lost: xr.DataArray | None = None,
     law: ErrorLaw | None = None,
 ) -> xr.DataArray:
     """Return the room up to every limit in every hour, for each member.
@@ -205,6 +207,12 @@ def room_to_limits(
     spreads : mapping of ndarray, optional
         By element, the standard deviation that the source itself gives, by time (`wxfly.probability.chance`); used
         where there is one forecast only.
+    around : mapping of DataArray, optional
+        By element, the standard deviation that the surrounding cells of the model add, dimension time (and
+        ``realization``) [m s-1].
+    around_is_lost : DataArray, optional
+        Where those cells are lost: what they add then counts only for a value within its limit, so that a loss never
+        brings one beyond it nearer. Dimensions as of `around` [1].
     law : ErrorLaw, optional
         By default wxfly's own.
 
@@ -233,7 +241,12 @@ def room_to_limits(
     for k, name in enumerate(NAMES):
         if name in skipped or BY_NAME[name].family is Family.KNOWN:
             continue
-        here = _room(name, demand[k], limit[k], margin[k], lead, law, extrapolated.get(name), (spreads or {}).get(name))
+        of_cells = _like((around or {}).get(name), margin[k].shape)
+        lost_cells = _like(around_is_lost, margin[k].shape)
+        if of_cells is not None and lost_cells is not None:
+            of_cells = np.where((lost_cells == 1.0) & ~(margin[k] >= 0), 0.0, of_cells)
+        told_by_source = (spreads or {}).get(name)
+        here = _room(name, demand[k], limit[k], margin[k], lead, law, extrapolated.get(name), told_by_source, of_cells)
         if name == "precipitation" and demand.shape[2] == 1 and given is not None:
             told = -normal_quantile(np.clip(given, _LEAST_SHOWN, 1.0 - _LEAST_SHOWN))
             here = np.where(np.isnan(told), here, np.minimum(here, told))
@@ -273,6 +286,7 @@ def _room(
     law: ErrorLaw,
     extrapolated: Array | None,
     told: Array | None = None,
+    around: Array | None = None,
 ) -> Array:
     """Return the room of one element, axes time and member."""
     kind, sense = law.rows[name]["kind"], BY_NAME[name].sense
@@ -296,8 +310,9 @@ def _room(
     if demand.shape[1] == 1 and told is not None and kind == "normal":
         error, spread = law.figure(name, "error", lead), np.asarray(told, dtype=float)[:, None]
         deviation = np.hypot(spread, dressing_deviation(error, spread, law.share_left * error))
-    if extrapolated is not None:
-        deviation = np.hypot(deviation, np.where(np.isnan(extrapolated), 0.0, extrapolated))
+    for added in (extrapolated, around):
+        if added is not None:
+            deviation = np.hypot(deviation, np.where(np.isnan(added), 0.0, added))
     deviation = np.broadcast_to(deviation, demand.shape)
     if sense == "within":
         # The limit is the nearer end of the band; the sign of the margin tells on which side of it the demand lies.
@@ -436,7 +451,7 @@ def _room_just_inside(name: str, limit: Array, lead: Array, law: ErrorLaw, extra
         key = "possible" if sense == "grade" else "missed"
         return normal_quantile(1.0 - law.figure(name, key, lead))
     if sense == "within":
-        return np.full(limit.shape, np.nan)  # the usual chance is the smaller: 5 K are more than an error
+        return np.broadcast_to(JUST_INSIDE * FULL_ROOM / law.figure(name, "error", lead), limit.shape)
     if kind == "square_root":
         return _room_of_amount(name, (1.0 - JUST_INSIDE) * limit, limit, lead, law, 1)
     error = law.figure(name, "error", lead)

@@ -132,8 +132,10 @@ class Taker:
             return np.full(shape, np.nan), heights
         index = self.hours.get_index("height")
         at = [index.get_loc(height) for height in heights]
-        along = _along(self.hours.variables[name].isel(height=at), (*self.dims, "height"))
-        return np.broadcast_to(along, shape).astype(float), heights
+        along = _along(self.hours.variables[name].isel(height=at), ("height", *self.dims))
+        # One level after the other in memory: most work takes whole levels.
+        values = np.broadcast_to(along, (heights.size, *self.shape)).astype(float, order="C")
+        return np.moveaxis(values, 0, -1), heights
 
     def has(self, name: str) -> bool:
         """Whether the source carries the variable at all."""

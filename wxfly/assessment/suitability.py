@@ -295,13 +295,32 @@ def _limit(element: Element, conditions: xr.Dataset, limits: Limits, template: x
 
 
 def _measure_within(element: Element, values: Array, limits: Limits) -> tuple[Array, Array, Array]:
-    """Temperature: of both heights and edges of the hour, the one nearer to either end of the band counts."""
-    margin = element.margin(values, (limits.minimum_temperature, limits.maximum_temperature))
-    worst = np.where(np.isnan(margin), -np.inf, margin).argmin(axis=0)[None]
+    """Temperature: of both heights and edges of the hour, the one with the least room to an end of the band counts."""
+    lowest, highest = limits.minimum_temperature, limits.maximum_temperature
+    room = np.minimum(values - lowest, highest - values)
+    worst = np.where(np.isnan(room), -np.inf, room).argmin(axis=0)[None]
     demand = np.take_along_axis(values, worst, 0)[0]
-    middle = (limits.minimum_temperature + limits.maximum_temperature) / 2
-    limit = np.where(demand < middle, limits.minimum_temperature, limits.maximum_temperature)
-    return demand, limit, np.take_along_axis(margin, worst, 0)[0]
+    limit = np.where(demand < (lowest + highest) / 2, lowest, highest)
+    return demand, limit, element.margin(demand, (lowest, highest))
+
+
+def uncut_hour_margins(assessment: xr.Dataset) -> Array:
+    """Return the margin of every hour of one place, below -1 too, so that hours far over a limit can be ranked.
+
+    Parameters
+    ----------
+    assessment : xarray.Dataset
+        As `assess` returns it, dimensions time and element only.
+    """
+    margin = assessment["hour_margin"].values
+    least = np.full(margin.shape, -1.0)
+    for name in names_of(assessment):
+        row, beyond = assessment.sel(element=name), BY_NAME[name].rule.beyond
+        if beyond is not None and name not in assessment.attrs["not_judged"]:
+            far = row["margin"].values <= -1.0
+            told = beyond(np.where(far, row["demand"].values, np.nan), row["limit"].values)
+            least = np.fmin(least, told)
+    return np.where(margin <= -1.0, least, margin)
 
 
 BREAKING_ELEMENTS = ("wind", "gust")

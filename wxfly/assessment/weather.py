@@ -160,7 +160,7 @@ def _thunderstorm(take: Taker, code: Array, rate: Array, dew_point: Array) -> Ar
 
 
 def _forecast_precipitation(take: Taker, code: Array, rate: Array) -> Array:
-    """Return the rate of precipitation: the worse of amount and code, which tells of a trace at least.
+    """Return the rate of precipitation: the worse of amount and code, which states a trace at least.
 
     Amounts of a grid cell and an hour hide short showers, and a code may tell of drizzle that the amount rounds away,
     or of heavy rain that the amount lacks. Where the source's code is lost it could have told of more.

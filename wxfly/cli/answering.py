@@ -2,25 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from wxfly.cli.options import (
-    Outputs,
-    asking,
-    briefed,
-    confidence_options,
-    flying,
-    forecast_asking,
-    intending,
-    overwriting,
-    telling_more,
-    waiting,
-)
+from wxfly.cli.options import Outputs, asking, output, overwriting, telling, telling_more
 from wxfly.cli.program import main, print_data, say, tell_progress, width
-from wxfly.question.reading import Words, read_words
+from wxfly.pilot.options import Words, read_words
 from wxfly.report.formats import check_place, write_answer
 
 if TYPE_CHECKING:
@@ -29,8 +19,8 @@ if TYPE_CHECKING:
 
 @main.command(epilog="Example: wxfly best Kelderness --date 2026-03-16 --html best.html")
 @click.argument("site", required=False)
-@click.option("--date", "day", metavar="DATE", help="The day asked about, YYYY-MM-DD at the site.  [default: tomorrow]")
-@asking
+@asking("best")
+@telling
 def best(site: str | None, outputs: Outputs, **words: Any) -> None:
     """Find the best hour, or the best window, of tomorrow at SITE."""
     _ask("best", [] if site is None else [site], outputs, read_words(words))
@@ -38,10 +28,8 @@ def best(site: str | None, outputs: Outputs, **words: Any) -> None:
 
 @main.command(epilog="Example: wxfly compare Kelderness Whistlebrush@100m --aircraft cine-hexacopter")
 @click.argument("sites", nargs=-1, required=True, metavar="SITE SITE ...")
-@click.option(
-    "--date", "day", metavar="DATE", help="The day asked about, YYYY-MM-DD at each site.  [default: tomorrow]"
-)
-@asking
+@asking("compare")
+@telling
 def compare(sites: tuple[str, ...], outputs: Outputs, **words: Any) -> None:
     """Compare two sites or more over the same hours: which is better, when and why.
 
@@ -54,8 +42,8 @@ def compare(sites: tuple[str, ...], outputs: Outputs, **words: Any) -> None:
 
 @main.command(epilog="Example: wxfly week Kelderness --duration 2h --ics week.ics")
 @click.argument("site", required=False)
-@click.option("--days", type=click.IntRange(1, 16), default=7, show_default=True, help="How many days, from today.")
-@asking
+@asking("week")
+@telling
 def week(site: str | None, outputs: Outputs, **words: Any) -> None:
     """List the best windows of the coming days at SITE."""
     _ask("week", [] if site is None else [site], outputs, read_words(words))
@@ -63,16 +51,10 @@ def week(site: str | None, outputs: Outputs, **words: Any) -> None:
 
 @main.command(epilog="Example: wxfly brief Kelderness --return-height 80m --batteries 3 --html brief.html")
 @click.argument("site", required=False)
-@briefed
-@flying
-@forecast_asking
-@intending
-@confidence_options
-@click.option("--json", "as_json", is_flag=True, help="Print the brief and its answer as JSON.")
-@click.option(
-    "--csv", "as_csv", is_flag=True, help="Print the hours of the window as CSV, with the wind at each height."
-)
-@click.option("--html", "html_path", type=click.Path(path_type=Path), help="Also write the page to this file.")
+@asking("brief")
+@output("--json", "as_json", help="Print the brief and its answer as JSON.")
+@output("--csv", "as_csv", help="Print the hours of the window as CSV, with the wind at each height.", is_front=False)
+@output("--html", "html_path", help="Also write the page to this file.", is_file=True)
 @overwriting
 def brief(site: str | None, html_path: Path | None, overwrite: bool, as_json: bool, as_csv: bool, **words: Any) -> None:
     """Make the flight brief of the best window at SITE: one page to print or to keep on a phone.
@@ -112,30 +94,9 @@ def brief(site: str | None, html_path: Path | None, overwrite: bool, as_json: bo
 
 @main.command(epilog="Example: wxfly check Valdrenna --mean 3.1m/s --gust 5.4m/s")
 @click.argument("site", required=False)
-@click.option(
-    "--mean",
-    required=True,
-    metavar="SPEED",
-    help="Mean wind of two minutes, such as 3.1m/s or 7mph.  [without unit: that of --units]",
-)
-@click.option(
-    "--gust",
-    metavar="SPEED",
-    help="Strongest gust of the two minutes; without it nothing is said to hold.  [without unit: that of --units]",
-)
-@click.option(
-    "--temperature", metavar="TEMPERATURE", help="In the shade, such as 8degC.  [without unit: that of --units]"
-)
-@click.option(
-    "--anemometer-height",
-    metavar="HEIGHT",
-    help="Of the anemometer above ground.  [default: 2m; without unit: that of --units]",
-)
-@forecast_asking
-@flying
-@waiting
+@asking("check")
 @telling_more
-@click.option("--json", "as_json", is_flag=True, help="Print the check and the answer for the rest of the day as JSON.")
+@output("--json", "as_json", help="Print the check and the answer for the rest of the day as JSON.")
 def check(site: str | None, more: bool, as_json: bool, **words: Any) -> None:
     """Hold what you measure now at SITE against the forecast, and answer for the rest of the day with both."""
     from wxfly.question.brief import ask_check
@@ -162,7 +123,7 @@ def _ask(kind: QuestionKind, places: list[str], outputs: Outputs, words: Words) 
         check_place(path, overwrite=outputs.overwrite)
     from wxfly.question.ask import ask
 
-    asked = ask(kind, places, words, on_progress=tell_progress)
+    asked = replace(ask(kind, places, words, on_progress=tell_progress), alarm=outputs.alarm)
     for format, path in outputs.files.items():
         _write(path, format.write(asked), overwrite=outputs.overwrite)
     for format in outputs.printed:

@@ -7,7 +7,9 @@ from typing import Any
 
 import click
 
+from wxfly.cli.options import usually
 from wxfly.cli.program import main, say, tell_progress
+from wxfly.pilot.options import read_words
 from wxfly.units import SYSTEMS
 
 
@@ -29,7 +31,7 @@ def fetch(sites: tuple[str, ...], model: str | None) -> None:
 )
 @click.pass_context
 def sites(ctx: click.Context) -> None:
-    """List the saved sites; add or remove one."""
+    """List the saved sites; add or remove one, or set its defaults."""
     if ctx.invoked_subcommand is None:
         from wxfly.cli import own_lists
 
@@ -56,6 +58,17 @@ def add_site(name: str, place: str, **options: Any) -> None:
     from wxfly.cli import own_lists
 
     say(own_lists.add_site(name, place, **options))
+
+
+@sites.command("set", epilog="Example: wxfly sites set meadow --height 80m --rules eu_open")
+@click.argument("name")
+@click.option("--remove", "removed", multiple=True, metavar="KEY", help="Take this default out again.")
+@usually
+def set_site(name: str, removed: tuple[str, ...], **options: Any) -> None:
+    """Set what questions about the saved site NAME take where neither they nor their plan say it."""
+    from wxfly.cli import own_lists
+
+    say(own_lists.set_site(name, read_words(options), removed))
 
 
 @sites.command("remove", epilog="Example: wxfly sites remove meadow")
@@ -132,7 +145,7 @@ def clear_store(certain: bool) -> None:
     say(store_tasks.clear(certain=certain))
 
 
-@main.command(epilog="Example: wxfly aircraft folding-quad-249g")
+@main.command(epilog="Example: wxfly aircraft camera-quad-250g")
 @click.argument("name", required=False)
 @click.option("--units", type=click.Choice(list(SYSTEMS)), default="metric", show_default=True)
 def aircraft(name: str | None, units: str) -> None:

@@ -10,8 +10,9 @@ import numpy as np
 from wxfly.cube.notes import NoteKind, kind_of
 from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import ENERGY_FIGURES, FIGURES, find_aircraft, load_aircraft
+from wxfly.pilot.options import Words, kept_values, written
 from wxfly.pilot.own_files import damage_notes
-from wxfly.pilot.rules import find_rules, load_rules
+from wxfly.pilot.rules import STANDINGS, find_rules, load_rules
 from wxfly.pilot.settings import load_settings, own_aircraft_file, own_rules_file, sites_file
 from wxfly.pilot.site import Site, check_name, read_sites, save_site
 from wxfly.pilot.site import remove_site as forget_site
@@ -113,6 +114,15 @@ def add_site(
     return f"saved {name}: {_place(site)}, {ground}, {site.time_zone}"
 
 
+def set_site(name: str, words: Words, removed: Sequence[str]) -> str:
+    """Change the defaults of a saved site and say what they are."""
+    from wxfly.question.keeping import keep_defaults
+
+    keep_defaults(name, words, removed)
+    values = kept_values(read_sites(sites_file())[name].defaults)
+    return f"defaults of {name}: {', '.join(f'{key} {written(value)}' for key, value in values.items()) or 'none'}"
+
+
 def remove_site(name: str) -> str:
     """Forget a saved site and say so."""
     forget_site(sites_file(), name)
@@ -146,8 +156,11 @@ def describe_rules(name: str | None) -> str:
         return "\n".join([shown, "Local rules prevail over all of them.", *damage_notes(table.set_aside)])
     rules = find_rules(name, own_rules_file())
     lines = [rules.title, rules.reminder]
-    for key, limit in rules.limits.items():
-        lines.append(f"\n{key}: {limit.written}\n  {limit.source}" + (f"\n  {limit.note}" if limit.note else ""))
+    for standing, words in STANDINGS.items():
+        of_it = {key: limit for key, limit in rules.limits.items() if limit.standing == standing}
+        lines += [f"\n{words}:"] * bool(of_it)
+        for key, limit in of_it.items():
+            lines.append(f"\n{key}: {limit.written}\n  {limit.source}" + (f"\n  {limit.note}" if limit.note else ""))
     return "\n".join(lines)
 
 

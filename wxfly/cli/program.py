@@ -16,6 +16,7 @@ import click
 
 from wxfly import __version__
 from wxfly.errors import WxflyError
+from wxfly.pilot.options import Heading
 from wxfly.report.text import console
 from wxfly.report.text.console import as_json, outgoing
 
@@ -101,8 +102,70 @@ OWN_FAULT = 70
 _NEGATIVE_NUMBER = re.compile(r"-\.?[0-9]")
 
 
+class HeadedOption(click.Option):
+    """An option that stands below a heading of the help.
+
+    Parameters
+    ----------
+    heading : str
+        The heading.
+    is_front : bool
+        Whether ``--help`` shows it; ``--help-all`` shows every option.
+    """
+
+    def __init__(self, *names: Any, heading: str, is_front: bool, **rest: Any) -> None:
+        super().__init__(*names, **rest)
+        self.heading = heading
+        self.is_front = is_front
+
+
+_SHOWS_ALL = "wxfly.cli.shows_all"
+
+
+def full_help(ctx: click.Context) -> str:
+    """Return the help of a command with every option."""
+    ctx.meta[_SHOWS_ALL] = True
+    try:
+        return ctx.command.get_help(ctx)
+    finally:
+        del ctx.meta[_SHOWS_ALL]
+
+
+def _show_full_help(ctx: click.Context, param: click.Parameter, value: bool) -> None:
+    if value and not ctx.resilient_parsing:
+        click.echo(full_help(ctx), color=ctx.color)
+        ctx.exit()
+
+
 class Command(click.Command):
-    """A command whose places may begin with a minus sign: ``best -33.9,18.4`` is a place, not an option."""
+    """A command whose places may begin with a minus sign: ``best -33.9,18.4`` is a place, not an option.
+
+    Where its options stand below headings, its help shows the foremost, and ``--help-all`` every one.
+    """
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if any(isinstance(one, HeadedOption) and not one.is_front for one in self.params):
+            text = "Show every option and exit."
+            rest: dict[str, Any] = {"is_flag": True, "is_eager": True, "expose_value": False, "help": text}
+            self.params.append(click.Option(["--help-all"], callback=_show_full_help, **rest))
+
+    def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the options, those with a heading below it."""
+        headed: dict[str, list[tuple[str, str]]] = {heading.value: [] for heading in Heading}
+        others: list[tuple[str, str]] = []
+        for option in self.get_params(ctx):
+            record = option.get_help_record(ctx)
+            if record is None or not isinstance(option, click.Option):
+                continue
+            if not isinstance(option, HeadedOption):
+                others.append(record)
+            elif option.is_front or ctx.meta.get(_SHOWS_ALL):
+                headed[option.heading].append(record)
+        for heading, records in [*headed.items(), ("Help" if any(headed.values()) else "Options", others)]:
+            if records:
+                with formatter.section(heading):
+                    formatter.write_dl(records)
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         """Read the arguments; where one is a negative number, what is no option goes behind ``--``."""
@@ -217,7 +280,7 @@ def _log_options(*, hidden: bool) -> list[click.Parameter]:
     cls=Program,
     params=_log_options(hidden=False),
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
-    epilog=f"Example: wxfly best --aircraft folding-quad-249g --height 80m. {CAUTION}",
+    epilog=f"Example: wxfly best --aircraft camera-quad-250g --height 80m. {CAUTION}",
 )
 @click.version_option(__version__, prog_name="wxfly")
 def main() -> None:
@@ -236,6 +299,17 @@ def width() -> int:
 def say(text: str) -> None:
     """Print text that people read."""
     click.echo(console.readable(console.outgoing(text)))
+
+
+def ask(text: str, default: str) -> str:
+    """Ask for one line; an empty one is the default.
+
+    Raises
+    ------
+    click.Abort
+        When the input ends, or the pilot breaks off.
+    """
+    return str(click.prompt(console.readable(console.outgoing(text)), default=default))
 
 
 def print_data(content: bytes) -> None:

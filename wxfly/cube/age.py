@@ -61,7 +61,7 @@ LIMITS = (
             "cloud_area_fraction", "low_type_cloud_area_fraction", "medium_type_cloud_area_fraction",
             "high_type_cloud_area_fraction", "cloud_base_altitude", "visibility_in_air",
             "atmosphere_convective_available_potential_energy", "atmosphere_convective_inhibition", "lifted_index",
-            "atmosphere_boundary_layer_thickness",
+            "atmosphere_boundary_layer_thickness", "gust_spread_of_cells",
         ),
         (24, 30, 36),
         "showers, fog and low cloud last for hours, and gusts come with them: a run of the day before has none of them",
@@ -71,6 +71,7 @@ LIMITS = (
         (
             "wind_speed", "wind_from_direction", "relative_humidity", "dew_point_temperature",
             "freezing_level_altitude", "air_temperature_aloft", "wind_speed_percentile_10", "wind_speed_percentile_90",
+            "wind_speed_spread_of_cells",
         ),
         (30, 36, 36),
         "they depend on fronts, which a run places well for a day and a half, and worse with each run missed",

@@ -181,6 +181,14 @@ _ROWS = (
         "air_temperature_percentile_90", "K", None, "ninetieth percentile of the air temperature at 2 m",
         _INSTANT, 170, 340, units_metadata=_ON_SCALE,
     ),
+    Variable(
+        "wind_speed_spread_of_cells", "m s-1", None, "standard deviation of the mean wind over the model's cells around",
+        _INSTANT, 0, 120,
+    ),
+    Variable(
+        "gust_spread_of_cells", "m s-1", None, "standard deviation of the gust over the model's cells around",
+        _HOUR_BEFORE, 0, 150,
+    ),
     Variable("kp_index", "1", None, "planetary Kp, held over its three hours", _HOUR_AFTER, 0, 9),
 )  # fmt: skip
 
@@ -193,6 +201,8 @@ OF_SOME_SOURCES = (
     "air_temperature_percentile_10",
     "air_temperature_percentile_90",
     "atmosphere_convective_inhibition",
+    "wind_speed_spread_of_cells",
+    "gust_spread_of_cells",
 )
 """Variables that most sources do not provide: the uncertainty of others, and what keeps unstable air from rising."""
 
@@ -549,6 +559,8 @@ def provided_entries(cube: xr.Dataset) -> list[list[str]]:
 
 
 def _heights_with_values(variable: xr.DataArray) -> npt.NDArray[np.float64]:
+    if variable.chunks is not None:  # a lazy cube is not read for this: its source states the heights
+        return np.asarray(variable["height"].values, dtype=float)
     others = tuple(i for i, d in enumerate(variable.dims) if d != "height")
     has_values = ~np.isnan(variable.values.astype(float)).all(axis=others)
     heights: npt.NDArray[np.float64] = variable["height"].values[has_values].astype(float)
@@ -564,7 +576,7 @@ def restore_provided(cube: xr.Dataset) -> xr.Dataset:
         union = np.union1d(wanted, here)
         cube = cube.reindex(height=union) if here.size else cube.assign_coords(height=union)
     lost = [name for name, *_ in entries if name not in cube]
-    horizontal = [d for d in cube.dims if d in (*HORIZONTAL, ENSEMBLE)]
+    horizontal = [d for d in cube.dims if d not in ("time", "height", EDGES_OF_SPAN)]
     for name in lost:
         dims = ["time", *horizontal, *(["height"] if VARIABLES[name].has_height else [])]
         shape = [cube.sizes[d] for d in dims]
@@ -697,7 +709,8 @@ def _check_variable(variable: xr.DataArray, place: str) -> None:
     units = variable.attrs.get("units")
     if not isinstance(units, str) or units != row.units:
         raise WxflyError(f"{place}: {name} is in '{shortened(plain(str(units)))}', wanted '{row.units}'")
-    allowed = {"time", ENSEMBLE, *HORIZONTAL} | ({"height"} if row.has_height else set())
+    of_places = [d for name in ("latitude", "longitude") if name in variable.coords for d in variable[name].dims]
+    allowed = {"time", ENSEMBLE, *HORIZONTAL, *of_places} | ({"height"} if row.has_height else set())
     if "time" not in variable.dims:
         raise WxflyError(f"{place}: {name} has no time dimension")
     if row.has_height and "height" not in variable.dims:
@@ -705,9 +718,11 @@ def _check_variable(variable: xr.DataArray, place: str) -> None:
     foreign = [str(d) for d in variable.dims if d not in allowed]
     if foreign:
         raise WxflyError(f"{place}: {name} has the dimension {foreign[0]}, which a forecast does not have")
+    if variable.dtype.kind != "f":
+        raise WxflyError(f"{place}: {name} is {variable.dtype}, wanted floating point with NaN for missing")
+    if variable.chunks is not None:  # a lazy cube is checked block by block, when its values are asked for
+        return
     values = variable.values
-    if values.dtype.kind != "f":
-        raise WxflyError(f"{place}: {name} is {values.dtype}, wanted floating point with NaN for missing")
     bad = (values < row.lowest) | (values > row.highest) | np.isinf(values)
     if bad.any():
         worst = values[bad].flat[0]

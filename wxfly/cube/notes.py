@@ -14,6 +14,8 @@ class NoteKind(Enum):
     NOT_KEPT = "the forecast could not be kept"
     MEMBERS = "members of an ensemble"
     INVENTED = "place and weather are invented"
+    OWN_LIMITS = "limits that the pilot set for today"
+    LOOSER_LIMITS = "limits that the pilot set for today, looser than the maker's or the rule's"
 
 
 class Note(str):

@@ -15,7 +15,8 @@ from wxfly.answer.request import Briefing, QuestionKind
 from wxfly.errors import WxflyError
 from wxfly.library.frames import hours_frame
 from wxfly.library.hours import Windows
-from wxfly.library.words import KeywordsOfDay, KeywordsOfDays, names_of, read_keywords
+from wxfly.library.keywords import KeywordsOfDay, KeywordsOfDays
+from wxfly.library.words import names_of, read_keywords
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
@@ -141,8 +142,8 @@ def best(site: str | None = None, **keywords: Unpack[KeywordsOfDay]) -> Answer:
         default the first saved site, or the demonstration where none is saved.
     **keywords
         The options of ``wxfly best``, among them ``aircraft``, ``height`` [m], ``duration`` [s], ``rules``,
-        ``reserve``, ``day``, ``distance`` [m], ``as_of``: all in `wxfly.library.words.Keywords`. A number is in SI
-        units, a text has its unit.
+        ``reserve``, ``day``, ``distance`` [m], ``as_of``, ``plan``: all in `wxfly.library.keywords.Keywords`. A number
+        is in SI units, a text has its unit. What is left out is taken from the plan, the site and the settings.
 
     Returns
     -------
@@ -157,7 +158,7 @@ def best(site: str | None = None, **keywords: Unpack[KeywordsOfDay]) -> Answer:
     Examples
     --------
     >>> import wxfly
-    >>> answer = wxfly.best("Kelderness", height=80.0, aircraft="folding-quad-249g")
+    >>> answer = wxfly.best("Kelderness", height=80.0, aircraft="camera-quad-250g")
     >>> answer.windows[0].limiting_element
     'gust'
     >>> round(float(answer.to_frame()["gust_margin"].max()), 2)

@@ -107,7 +107,7 @@ def assess(hours: xr.Dataset, limits: Limits) -> xr.Dataset:
     --------
     >>> import wxfly
     >>> hours = wxfly.conditions(wxfly.get_forecast("Kelderness"), height=80.0)
-    >>> judged = wxfly.assess(hours, wxfly.limits_for("folding-quad-249g"))
+    >>> judged = wxfly.assess(hours, wxfly.limits_for("camera-quad-250g"))
     >>> int(judged["state"][0]), str(judged["limiting_element"].values[0])
     (1, 'gust')
     """
@@ -148,7 +148,7 @@ def find_windows(
     --------
     >>> import wxfly
     >>> hours = wxfly.conditions(wxfly.get_forecast("Kelderness"), height=60.0)
-    >>> windows = wxfly.find_windows(wxfly.assess(hours, wxfly.limits_for("folding-quad-249g")), duration="1h")
+    >>> windows = wxfly.find_windows(wxfly.assess(hours, wxfly.limits_for("camera-quad-250g")), duration="1h")
     >>> windows[0].limiting_element, windows[0].state.words
     ('gust', 'inside')
     >>> windows.to_frame().columns.tolist()[:4]

@@ -35,7 +35,7 @@ def find_aircraft(name: str) -> Aircraft:
     Examples
     --------
     >>> import wxfly
-    >>> wxfly.find_aircraft("folding-quad-249g").maximum_gust
+    >>> wxfly.find_aircraft("camera-quad-250g").maximum_gust
     10.7
     """
     return machines.find_aircraft(name, own_aircraft_file())
@@ -77,7 +77,7 @@ def limits_for(
     Examples
     --------
     >>> import wxfly
-    >>> wxfly.limits_for("folding-quad-249g").height_limit
+    >>> wxfly.limits_for("camera-quad-250g").height_limit
     120.0
     """
     machine = find_aircraft(aircraft) if isinstance(aircraft, str) else aircraft

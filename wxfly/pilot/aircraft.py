@@ -13,7 +13,7 @@ from wxfly.pilot.own_tables import OwnTable, shipped_and_own
 from wxfly.units import parse_quantity
 
 KINDS = ("multirotor", "fixed_wing")
-DEFAULT = "folding-quad-249g"
+DEFAULT = "camera-quad-250g"
 
 
 @dataclass(frozen=True)

@@ -28,6 +28,33 @@ _GRADE_MARGIN = np.array([1.0, 0.05, -1.0])
 # becomes likely. Chances that every hour has take nothing off.
 _MARGIN_OF_CHANCE = (0.02, POSSIBLE_FROM, LIKELY_ABOVE, 1.0), (1.0, 0.2, 0.0, -1.0)
 
+FULL_ROOM = 10.0
+"""So far inside a band of temperature nothing of the room is used [K]. Common practice, no source."""
+
+
+def left_at_most(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
+    """Return the margin of an upper limit as `margin_at_most` does, not cut at -1."""
+    demand, limit = np.broadcast_arrays(np.asarray(demand, float), np.asarray(limit, float))
+    positive = limit > 0
+    with np.errstate(over="ignore"):  # for a limit near zero the share may overflow to infinity
+        share = demand / np.where(positive, limit, 1.0)
+    share = np.where(positive, share, np.where(demand > limit, np.inf, 0.0))
+    return np.where(np.isnan(demand) | np.isnan(limit), np.nan, np.minimum(1.0 - share, 1.0))
+
+
+def left_at_least(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
+    """Return the margin of a lower limit as `margin_at_least` does, not cut at -1."""
+    demand, limit = np.broadcast_arrays(np.asarray(demand, float), np.asarray(limit, float))
+    with np.errstate(over="ignore"):
+        share = np.where(demand > 0, limit / np.where(demand > 0, demand, 1.0), np.inf)
+    share = np.where(limit > 0, share, 0.0)
+    return np.where(np.isnan(demand) | np.isnan(limit), np.nan, np.minimum(1.0 - share, 1.0))
+
+
+def _beyond_the_band(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
+    """Return the margin of a demand outside a band from the nearer end of it, not cut at -1."""
+    return np.asarray(-np.abs(np.asarray(demand, float) - np.asarray(limit, float)) / FULL_ROOM)
+
 
 def margin_at_most(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
     """Return the share of an upper limit that is left.
@@ -42,28 +69,33 @@ def margin_at_most(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
     ndarray
         ``1 - demand / limit``, between -1 and 1; NaN where either is NaN.
     """
-    demand, limit = np.broadcast_arrays(np.asarray(demand, float), np.asarray(limit, float))
-    positive = limit > 0
-    with np.errstate(over="ignore"):  # for a limit near zero the share may overflow to infinity
-        share = demand / np.where(positive, limit, 1.0)
-    share = np.where(positive, share, np.where(demand > limit, np.inf, 0.0))
-    return np.where(np.isnan(demand) | np.isnan(limit), np.nan, np.clip(1.0 - share, -1.0, 1.0))
+    return np.clip(left_at_most(demand, limit), -1.0, 1.0)
 
 
 def margin_at_least(demand: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
     """Return the share of a lower limit that is left: ``1 - limit / demand``, between -1 and 1."""
-    demand, limit = np.broadcast_arrays(np.asarray(demand, float), np.asarray(limit, float))
-    with np.errstate(over="ignore"):
-        share = np.where(demand > 0, limit / np.where(demand > 0, demand, 1.0), np.inf)
-    share = np.where(limit > 0, share, 0.0)
-    return np.where(np.isnan(demand) | np.isnan(limit), np.nan, np.clip(1.0 - share, -1.0, 1.0))
+    return np.clip(left_at_least(demand, limit), -1.0, 1.0)
 
 
 def margin_within(demand: npt.ArrayLike, limit: tuple[float, float]) -> Array:
-    """Return the share of a band that is left: 1 in its middle, 0 at either end."""
+    """Return the room up to the nearer end of a band.
+
+    Parameters
+    ----------
+    demand : array_like
+        In the unit of the band.
+    limit : tuple of float
+        Its two ends, the lower one first.
+
+    Returns
+    -------
+    ndarray
+        0 at either end, 1 from `FULL_ROOM` inside, linear between and beyond, not below -1; NaN stays NaN. In a band
+        too narrow for that, 1 in its middle.
+    """
     demand, (lowest, highest) = np.asarray(demand, float), limit
-    half = (highest - lowest) / 2
-    return np.clip(1.0 - np.abs(demand - (lowest + half)) / half, -1.0, 1.0)
+    room = np.minimum(demand - lowest, highest - demand)
+    return np.clip(room / min(FULL_ROOM, (highest - lowest) / 2), -1.0, 1.0)
 
 
 def margin_of_grade(grade: npt.ArrayLike, limit: object = None) -> Array:
@@ -103,6 +135,8 @@ class LimitRule:
         Words for the demands 0, 1 and so on, where a demand is not a quantity.
     of_chance : callable or None
         Of a risk, its margin from its chance, which counts in place of its grade's where the chance is known.
+    beyond : callable or None
+        Takes the demand and the limit of an hour over it, for a band its nearer end; returns the margin not cut at -1.
     """
 
     margin: Callable[[npt.ArrayLike, Any], Array]
@@ -111,26 +145,29 @@ class LimitRule:
     is_least: bool = False
     words: tuple[str, ...] = ()
     of_chance: Callable[[npt.ArrayLike], Array] | None = None
+    beyond: Callable[[npt.ArrayLike, npt.ArrayLike], Array] | None = None
 
 
 LIMIT_RULES: dict[str, LimitRule] = {
     "at_most": LimitRule(
-        margin_at_most, "demand at most the limit", "{subject}, {demand} of {limit} {unit}"
+        margin_at_most, "demand at most the limit", "{subject}, {demand} of {limit} {unit}",
+        beyond=left_at_most,
     ),
     "at_least": LimitRule(
         margin_at_least, "demand at least the limit", "{subject}, {demand} {unit}, at least {limit} {unit} wanted",
-        is_least=True,
+        is_least=True, beyond=left_at_least,
     ),
     "within": LimitRule(
-        margin_within, "demand within a band", "{subject}, {demand} {unit}, limit {limit} {unit}"
+        margin_within, f"demand within a band; full room from {FULL_ROOM:g} K inside it",
+        "{subject}, {demand} {unit}, limit {limit} {unit}", beyond=_beyond_the_band,
     ),
     "grade": LimitRule(
         margin_of_grade, "none, possible (narrow) or likely (outside)", "{subject} {word}", words=GRADES,
         of_chance=margin_of_chance,
     ),
     "lit": LimitRule(
-        margin_of_light, "outside when dark; windows are cut to the lit part", "{word}", is_least=True,
-        words=("dark", "daylight"),
+        margin_of_light, "outside when dark by the rules; windows are cut to the lit part", "{word}", is_least=True,
+        words=("dark", "light as the rules ask"),
     ),
 }  # fmt: skip
 """The rules, by the name that an element gives as its sense."""

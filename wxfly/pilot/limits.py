@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 from wxfly.errors import WxflyError, unknown_name
 from wxfly.pilot.aircraft import FIGURES, Aircraft
-from wxfly.pilot.elements import NAMES, REQUIRED_BY_DEFAULT
+from wxfly.pilot.elements import BY_NAME, ELEMENTS, NAMES, REQUIRED_BY_DEFAULT, Element
 from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
 from wxfly.pilot.rules import RuleSet, find_rules
+from wxfly.units import SYSTEMS, UNITS, is_bare, parse_quantity
 
 HEIGHT_OF_LAUNCH = 2.0
 """Height above ground of the gust limit for launching and landing [m]: where a pilot holds an anemometer."""
@@ -42,7 +44,7 @@ class Limits:
     height_limit : float
         Height limit, above ground [m].
     daylight_rule : str
-        ``civil_twilight``, ``half_hour`` or ``sun_up``.
+        ``civil_twilight``, ``half_hour``, ``sun_up`` or ``any``.
     rules : str
         Name of the rule set that gave the limits of height, visibility, cloud and daylight.
     maximum_kp : float or None
@@ -56,6 +58,8 @@ class Limits:
         Elements without which an hour is *not known*; the others are advised.
     sources : mapping
         The source of each limit.
+    aircraft_light : str
+        Light that the rules ask for on the aircraft, and when; empty for none.
     accepted : tuple of str
         Elements that the pilot made advised by name: an hour that has lost one takes its state from the others.
     maximum_gust_at_launch : float or None
@@ -81,6 +85,7 @@ class Limits:
     required: tuple[str, ...] = REQUIRED_BY_DEFAULT
     sources: Mapping[str, str] = field(default_factory=dict, compare=False)
     maximum_gust_at_launch: float | None = None
+    aircraft_light: str = ""
     accepted: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
@@ -157,3 +162,139 @@ def check_height(height: float, limits: Limits) -> None:
             f"a flight height of {height:g} m is above the height limit of {limits.height_limit:g} m; "
             "give a lower height"
         )
+
+
+# --- the pilot's own limits for today --------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class OwnLimit:
+    """A limit that the pilot sets for one answer, in place of the maker's or the rule's.
+
+    Attributes
+    ----------
+    element : str
+        The element.
+    values : mapping
+        By field of `Limits`, in SI units; temperature has two.
+    origin : str
+        Where it is from, such as ``plan roof``; empty for the question itself.
+    """
+
+    element: str
+    values: Mapping[str, float]
+    origin: str = ""
+
+    @property
+    def since(self) -> str:
+        """Return where the pilot set it, in words that follow "your limit"."""
+        return f"from {self.origin}" if self.origin else "for today"
+
+    def looser_fields(self, usual: Limits) -> tuple[str, ...]:
+        """Return the fields in which this allows more than the usual limits, or may: one of them is not known."""
+        return tuple(name for name, value in self.values.items() if _is_looser(name, value, getattr(usual, name)))
+
+    def applied_to(self, limits: Limits, *, only_stricter: bool = False) -> Limits:
+        """Return limits with this one in place of theirs.
+
+        Parameters
+        ----------
+        limits : Limits
+            The limits.
+        only_stricter : bool, optional
+            Whether a looser value changes nothing: it was meant for another aircraft.
+        """
+        looser = self.looser_fields(limits) if only_stricter else ()
+        values: dict[str, Any] = {name: value for name, value in self.values.items() if name not in looser}
+        return replace(limits, **values, sources={**limits.sources, **dict.fromkeys(values, f"yours {self.since}")})
+
+
+def _is_looser(name: str, value: float, usual: float | None) -> bool:
+    if usual is None:
+        return name == "maximum_kp"  # the limit that follows from the place may be lower; no other limit is unknown
+    return value < usual if _is_least(name) else value > usual
+
+
+def _is_least(name: str) -> bool:
+    return name.startswith("minimum_") or name == "cloud_separation"
+
+
+def limit_fields(element: Element) -> tuple[str, ...]:
+    """Return the fields of `Limits` that are the limit of an element; none for one that a pilot cannot set."""
+    if element.sense == "within":
+        return f"minimum_{element.name}", f"maximum_{element.name}"
+    return (element.limit.pilot,) if element.limit.pilot else ()
+
+
+SETTABLE: tuple[str, ...] = tuple(element.name for element in ELEMENTS if limit_fields(element))
+"""Elements whose limit a pilot may set."""
+
+
+def read_limit(text: str, units: str, origin: str = "") -> OwnLimit:
+    """Read a limit as a pilot writes it.
+
+    Parameters
+    ----------
+    text : str
+        ``ELEMENT=VALUE``, such as ``gust=8m/s``, ``visibility=3km`` or ``temperature=5degC..30degC``. That of the cloud
+        base is the distance kept below it.
+    units : str
+        Key of `wxfly.units.SYSTEMS`, of a number without a unit.
+    origin : str, optional
+        Where it is from.
+
+    Raises
+    ------
+    WxflyError
+        For an element without a limit to set, with the nearest one, and for a value that is no limit.
+    """
+    element, values = _parted(text)
+    names = limit_fields(element)
+    if len(values) != len(names):
+        wanted = "both ends, such as temperature=5degC..30degC" if len(names) == 2 else f"one value, not '{text}'"
+        raise WxflyError(f"the limit of {element.name} wants {wanted}")
+    read = [_value(element, value, units) for value in values]
+    least = -math.inf if element.quantity == "temperature" else 0.0
+    zero_is_a_limit = element.name == "precipitation"
+    if any(value < least or (value == 0 and not zero_is_a_limit and least == 0) for value in read):
+        raise WxflyError(f"a limit of '{text}' is not above zero")
+    if len(read) == 2 and not read[0] < read[1]:
+        raise WxflyError(f"a limit of '{text}' has its ends exchanged; wanted the lower one first")
+    return OwnLimit(element.name, dict(zip(names, read, strict=True)), origin)
+
+
+def element_of_limit(text: str) -> str:
+    """Return the element that a limit written as ``ELEMENT=VALUE`` is for."""
+    return text.partition("=")[0].strip()
+
+
+def limit_with_unit(text: str, units: str) -> str:
+    """Return a limit with the unit that a bare number in it has."""
+    element, values = _parted(text)
+    unit = SYSTEMS[units].get(element.quantity, "")
+    return f"{element.name}={'..'.join(f'{value}{unit}' if is_bare(value) else value for value in values)}"
+
+
+def _parted(text: str) -> tuple[Element, list[str]]:
+    name, equals, rest = text.partition("=")
+    name = name.strip()
+    if not equals or not rest.strip():
+        raise WxflyError(f"a limit of '{text}' is not understood; wanted ELEMENT=VALUE, such as gust=8m/s")
+    if name in NAMES and name not in SETTABLE:
+        raise WxflyError(f"the limit of {name} cannot be set; one of: {', '.join(SETTABLE)}")
+    if name not in SETTABLE:
+        raise unknown_name("limit of", name, SETTABLE)
+    return BY_NAME[name], [part.strip() for part in rest.split("..")]
+
+
+def _value(element: Element, text: str, units: str) -> float:
+    if not element.quantity:
+        try:
+            value = float(text)
+        except ValueError:
+            value = math.nan
+        if not math.isfinite(value):
+            raise WxflyError(f"a limit of {element.name} of '{text}' is not a number")
+        return value
+    unit = SYSTEMS[units][element.quantity]
+    return parse_quantity(text, UNITS[unit].quantity, unit)

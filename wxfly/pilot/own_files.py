@@ -9,7 +9,7 @@ import secrets
 import stat
 import time
 import tomllib
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -249,3 +249,40 @@ def alone_with(path: Path) -> Iterator[None]:
         yield
     finally:
         lock.release()
+
+
+def change_toml(path: Path, change: Callable[[Any], None], check: Callable[[str], object] = lambda _: None) -> None:
+    """Change a pilot's TOML file, keeping its comments and everything else in it.
+
+    Parameters
+    ----------
+    path : Path
+        The file; an absent one is made.
+    change : callable
+        Changes the document of tomlkit that it is given.
+    check : callable, optional
+        Called with the text before; if it raises, the file stays.
+
+    Raises
+    ------
+    WxflyError
+        When the file cannot be read as TOML or written.
+    """
+    import tomlkit
+
+    with alone_with(path):
+        text = read_if_there(path) or ""
+        parse_toml(text, str(path))  # refuse to change a file that we cannot read
+        check(text)
+        document = tomlkit.parse(text)
+        change(document)
+        write_whole(path, tomlkit.dumps(document).encode(), private=True)
+
+
+def change_keys(table: Any, values: Mapping[str, Any]) -> None:
+    """Set the keys of a table of tomlkit; a value of None takes the key out, where it is."""
+    for key, value in values.items():
+        if value is not None:
+            table[key] = value
+        elif key in table:
+            del table[key]

@@ -13,15 +13,20 @@ from wxfly.pilot.own_tables import OwnTable, shipped_and_own
 from wxfly.units import parse_quantity
 
 DEFAULT = "own"
-DAYLIGHT_RULES = ("civil_twilight", "half_hour", "sun_up")
-STANDINGS = ("law", "guidance", "common practice")
+DAYLIGHT_RULES = ("civil_twilight", "half_hour", "sun_up", "any")
+STANDINGS = {
+    "law": "Law, by its text",
+    "guidance": "Guidance of the authority, not law",
+    "common practice": "A caution of wxfly, where the text gives no figure",
+}
+"""How binding a limit is, and the words for it."""
 
 _WORD = "word"
 # key -> its kind: a word, or the quantity that its unit must measure
 _LIMITS = {
     "height_limit": "length", "minimum_visibility": "length", "cloud_separation": "length",
     "cloud_separation_horizontal": "length", "maximum_ground_speed": "speed", "daylight_rule": _WORD,
-    "line_of_sight": _WORD,
+    "line_of_sight": _WORD, "aircraft_light": _WORD,
 }  # fmt: skip
 _NEEDED = ("height_limit", "minimum_visibility", "cloud_separation", "daylight_rule")
 _TEXTS = ("title", "reminder")
@@ -53,7 +58,7 @@ class RuleLimit:
     def source(self) -> str:
         """Return the source of the limit, in one line."""
         where = self.standing if self.paragraph.startswith("none") else f"{self.paragraph} ({self.standing})"
-        return f"{where}, read {self.read}"
+        return where if self.read == "from memory" else f"{where}, read {self.read}"
 
 
 @dataclass(frozen=True)
@@ -117,7 +122,7 @@ def _parse_limit(key: str, given: Any, where: str) -> RuleLimit:
         raise unknown_name(f"{where} key", unknown[0], _FIELDS)
     standing = str(given.get("standing", "common practice"))
     if standing not in STANDINGS:
-        raise unknown_name(f"{where} standing", standing, STANDINGS)
+        raise unknown_name(f"{where} standing", standing, tuple(STANDINGS))
     paragraph = str(given.get("paragraph", "the pilot's own file"))
     return RuleLimit(
         _parse_value(key, given["value"], where),

@@ -1,7 +1,11 @@
-"""Settings: folders, service addresses, default model, contact, and a customer's key.
+"""Settings: folders, service addresses, what a question takes by default, contact, and a customer's key.
 
 Order of precedence: environment, then the pilot's ``config.toml``, then the defaults. ``config.toml`` is in the
-configuration folder with ``sites.toml`` and ``aircraft.toml``::
+configuration folder with ``sites.toml``, ``plans.toml`` and ``aircraft.toml``::
+
+    home = "meadow"               # the saved site of a question that names none
+    aircraft = "camera-quad-250g"  # and any other option of a question, under its name with underscores
+    height = "60 m"
 
     model = "icon_eu"             # one weather model for every place, unless --model names another;
                                   # without it the model is chosen by place and day
@@ -22,9 +26,11 @@ read.
 
 from __future__ import annotations
 
+import difflib
 import math
 import os
 import stat
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -32,8 +38,9 @@ from urllib.parse import urlsplit
 
 from wxfly import __version__
 from wxfly.errors import WxflyError, unknown_name
-from wxfly.pilot.own_files import SetAside
-from wxfly.pilot.own_tables import read_table
+from wxfly.pilot.options import OPTIONS, Option, Words, read_kept, usual_options
+from wxfly.pilot.own_files import SetAside, change_keys, change_toml
+from wxfly.pilot.own_tables import OwnPart, read_table
 from wxfly.pilot.services import SERVICES
 
 PROJECT = "wxfly"
@@ -68,8 +75,14 @@ class Settings:
         Longest time for one request to one service, retries included [s].
     maximum_age_days, maximum_megabytes : float
         Limits of the store [d], [MB].
+    home : str
+        The saved site of a question that names none; empty for the first saved one.
+    usual : Words
+        The options that a question takes where nothing else says them, but for model and ensemble.
     key : str
         Key of a customer of the forecast service; empty for the free service. Never printed.
+    origins : mapping
+        Where each setting that is no default is from, by its key: ``environment`` or ``file``.
     set_aside : tuple of SetAside
         The unreadable parts of the pilot's files. An address in one is never asked, and a limit in one deletes
         nothing from the store.
@@ -83,7 +96,10 @@ class Settings:
     patience_seconds: float = 30.0
     maximum_age_days: float = 30.0
     maximum_megabytes: float = 200.0
+    home: str = ""
+    usual: Words = field(default_factory=Words)
     key: str = field(default="", repr=False)
+    origins: Mapping[str, str] = field(default_factory=dict, compare=False)
     set_aside: tuple[SetAside, ...] = ()
 
     @property
@@ -95,6 +111,11 @@ class Settings:
     def hosts(self) -> frozenset[str]:
         """Return the only hosts that may be contacted, redirects included."""
         return frozenset(_authority(address) for address in self.addresses.values() if address)
+
+    def doubtful(self, option: Option) -> SetAside | None:
+        """Return the unreadable part of ``config.toml`` that may say an option; None where it is known."""
+        parts = (part for part in self.set_aside if isinstance(part, OwnPart))
+        return next((part for part in parts if part.may_be(option.key) or _is_near(part, option)), None)
 
     def key_for(self, url: str) -> dict[str, str]:
         """Return the parameter that carries the key, for a service that takes it; none for any other."""
@@ -115,6 +136,16 @@ def config_folder() -> Path:
 def sites_file() -> Path:
     """Return the path of the pilot's saved sites."""
     return config_folder() / "sites.toml"
+
+
+def plans_file() -> Path:
+    """Return the path of the pilot's saved plans."""
+    return config_folder() / "plans.toml"
+
+
+def config_file() -> Path:
+    """Return the path of the pilot's settings."""
+    return config_folder() / "config.toml"
 
 
 def own_aircraft_file() -> Path:
@@ -150,11 +181,15 @@ def load_settings() -> Settings:
     WxflyError
         For a value of a wrong kind in the environment, or an address there that is neither https nor on this machine.
     """
-    table = read_table(config_folder() / "config.toml", _read_entry)
+    table = read_table(config_file(), _read_entry)
     set_aside: list[SetAside] = list(table.set_aside)
-    values: dict[str, Any] = {}
+    usual = {USUAL[key].name: entry[key] for key, entry in table.items() if key in USUAL}
+    values: dict[str, Any] = {"usual": Words(**usual)}
+    origins = dict.fromkeys((key for key in table if key not in _SECTIONS), "file")
     for name, entry in table.items():
-        if name != "sources":
+        if name in _SECTIONS:
+            origins |= dict.fromkeys(entry if name == "store" else (f"{name}.{key}" for key in entry), "file")
+        if name != "sources" and name not in USUAL:
             values |= entry
     addresses = dict(DEFAULT_ADDRESSES)
     # A damaged part may name a mirror; ignoring it would send the places to services that the pilot turned off.
@@ -175,38 +210,114 @@ def load_settings() -> Settings:
         variable = f"WXFLY_{name.upper()}_URL"
         if variable in os.environ:
             addresses[name] = os.environ[variable]
+            origins[f"sources.{name}"] = "environment"
             _check_address(name, addresses[name])
     for name in ("model", "ensemble"):
         if os.environ.get(f"WXFLY_{name.upper()}"):
             values[name] = os.environ[f"WXFLY_{name.upper()}"]
+            origins[name] = "environment"
     values["names_model"] = "model" in values
     if "WXFLY_PATIENCE" in os.environ:
         values["patience_seconds"] = _number("WXFLY_PATIENCE", os.environ["WXFLY_PATIENCE"])
+        origins["patience_seconds"] = "environment"
     if key:
         addresses = paid_addresses(addresses)
     addresses = {name: address.rstrip("/") for name, address in addresses.items()}
-    return Settings(addresses=addresses, key=key, set_aside=tuple(set_aside), **values)
+    return Settings(addresses=addresses, key=key, origins=origins, set_aside=tuple(set_aside), **values)
 
 
 def _read_entry(key: str, value: Any, place: str) -> dict[str, Any]:
     """Read one key above the tables, or one table, of ``config.toml``."""
-    sections: dict[str, dict[str, type]] = {"sources": dict.fromkeys(DEFAULT_ADDRESSES, str), "store": _STORE}
-    if key in sections:
-        table = _table(place, key, value, sections[key])
+    if key in _SECTIONS:
+        table = _table(place, key, value, _SECTIONS[key])
         if key == "sources":
             for name, address in table.items():
                 _check_address(name, address, place)
         return table
+    if key in USUAL:
+        return {key: getattr(read_kept({key: value}, [USUAL[key]], f"{place}:"), USUAL[key].name)}
     if key not in _TOP:
-        raise unknown_name(f"{place}: key", key, [*_TOP, *(f"[{s}]" for s in sections)])
+        raise unknown_name(f"{place}: key", key, [*_TOP, *USUAL, *(f"[{s}]" for s in _SECTIONS)])
     read = _value(place, key, value, _TOP[key])
     if key == "contact" and not value.isascii():
         raise WxflyError(f"{place}: contact = {value!r} must be plain ASCII, it is sent in a header")
     return {key: read}
 
 
-_TOP: dict[str, type] = {"model": str, "ensemble": str, "contact": str, "patience_seconds": float}
+_TOP: dict[str, type] = {"home": str, "model": str, "ensemble": str, "contact": str, "patience_seconds": float}
 _STORE: dict[str, type] = {"maximum_age_days": float, "maximum_megabytes": float}
+_SECTIONS: dict[str, dict[str, type]] = {"sources": dict.fromkeys(DEFAULT_ADDRESSES, str), "store": _STORE}
+
+USUAL: dict[str, Option] = {option.key: option for option in usual_options() if option.key not in _TOP}
+"""The options of a question that the settings may say, by key; model and ensemble are settings anyhow."""
+
+SETTINGS: tuple[str, ...] = (*_TOP, *USUAL, *_STORE, *(f"sources.{name}" for name in DEFAULT_ADDRESSES))
+"""Every key that a pilot may set."""
+
+
+def setting_key(text: str) -> str:
+    """Return the key of a setting as it is typed, with dashes or underscores, or say which key is nearest."""
+    given = text.strip().lstrip("-").replace("-", "_")
+    for option in OPTIONS.values():  # the library's name for an option is known too
+        given = option.key if given == option.name and option.key in USUAL else given
+    if given not in SETTINGS:
+        raise unknown_name("setting", text, SETTINGS)
+    return given
+
+
+def change_settings(values: Mapping[str, Any]) -> None:
+    """Change ``config.toml``, keeping the rest of the file and its comments.
+
+    Parameters
+    ----------
+    values : mapping
+        By key of `SETTINGS`; None takes a key out.
+
+    Raises
+    ------
+    WxflyError
+        For a value that the file may not have, or a file that cannot be read or written; nothing is changed then.
+    """
+    place = str(config_file())
+    for key, value in values.items():
+        section, entry = _sectioned(key)
+        if value is not None:
+            _read_entry(section or entry, {entry: value} if section else value, place)
+
+    def change(document: Any) -> None:
+        for key, value in values.items():
+            section, entry = _sectioned(key)
+            change_keys(document.setdefault(section, {}) if section else document, {entry: value})
+
+    change_toml(config_file(), change)
+
+
+def _sectioned(key: str) -> tuple[str, str]:
+    """Return the section of a key, empty above the sections, and the key in it."""
+    section, dot, entry = key.rpartition(".")
+    return ("store", key) if key in _STORE else (section, entry) if dot else ("", key)
+
+
+def setting_value(key: str, text: str) -> Any:
+    """Return the value for ``config.toml`` of a text on the command line; quantities keep the unit that they have."""
+    if key in USUAL:
+        return USUAL[key].kind.parse(key, text)
+    if {**_TOP, **_STORE}.get(key) is float:
+        try:
+            return float(text)
+        except ValueError:
+            raise WxflyError(f"{key} = {text!r} must be a number above 0") from None
+    return text
+
+
+def _is_near(part: OwnPart, option: Option) -> bool:
+    """Return whether a part under a name that no setting has may be a misspelt option."""
+    return (
+        part.name is not None
+        and part.name not in SETTINGS
+        and part.name not in _SECTIONS
+        and bool(difflib.get_close_matches(part.name.casefold(), [option.key], cutoff=0.75))
+    )
 
 
 def _table(place: str, section: str, table: Any, kinds: dict[str, type]) -> dict[str, Any]:

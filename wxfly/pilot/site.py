@@ -15,7 +15,8 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import numpy as np
 
 from wxfly.errors import WxflyError, shortened, unknown_name
-from wxfly.pilot.own_files import alone_with, parse_toml, read_if_there, write_whole
+from wxfly.pilot.options import Words, kept_values, read_kept, said, usual_options
+from wxfly.pilot.own_files import change_keys, change_toml, parse_toml
 from wxfly.pilot.own_tables import OwnTable, read_table
 
 Made = TypeVar("Made")
@@ -80,6 +81,8 @@ class Site:
         Height of trees or houses close around the site [m]; they lift the wind profile.
     hill : Hill or None
         The hill below the flight, for a caution.
+    defaults : Words
+        What a question about the site takes where neither it nor its plan says anything.
     is_demo : bool
         Whether it is an invented place of the shipped demonstration.
     """
@@ -93,6 +96,7 @@ class Site:
     sectors: Mapping[str, str] = field(default_factory=dict, hash=False)
     obstacle_height: float = 0.0
     hill: Hill | None = None
+    defaults: Words = field(default_factory=Words, compare=False)
     is_demo: bool = False
 
     def __post_init__(self) -> None:
@@ -205,7 +209,7 @@ _KEYS: dict[str, type] = {
     "obstacle_height": float,
 }  # fmt: skip
 _HILL_KEYS: dict[str, type] = {"shape": str, "height": float, "half_width": float, "distance_from_crest": float}
-_TABLES = ("sectors", "hill")
+_TABLES = ("sectors", "hill", "defaults")
 
 
 def read_sites(path: Path) -> OwnTable[Site]:
@@ -217,8 +221,8 @@ def _parse_sites(text: str, path: Path) -> dict[str, Site]:
     return {name: _read_site(name, entry, str(path)) for name, entry in parse_toml(text, str(path)).items()}
 
 
-def check_name(name: str) -> None:
-    """Refuse a name of a site that cannot be read or distinguished from another.
+def check_name(name: str, what: str = "site") -> None:
+    """Refuse a name of a site, or of what else is named, that cannot be read or distinguished from another.
 
     Raises
     ------
@@ -227,7 +231,7 @@ def check_name(name: str) -> None:
     """
     if not name.strip() or name != name.strip() or not name.isprintable() or len(name) > LONGEST_NAME:
         raise WxflyError(
-            f"site {name[:LONGEST_NAME]!r}: a name must be printable, not empty, without spaces at its ends, "
+            f"{what} {name[:LONGEST_NAME]!r}: a name must be printable, not empty, without spaces at its ends, "
             f"with {LONGEST_NAME} characters or fewer"
         )
 
@@ -255,6 +259,8 @@ def _read_site(name: str, entry: Any, place: str) -> Site:
         if missing:
             raise WxflyError(f"{place}: [{name}.hill] has no {', no '.join(missing)}; lengths are in m")
         values["hill"] = _made(place, lambda: Hill(**hill))
+    if "defaults" in entry:
+        values["defaults"] = read_kept(entry["defaults"], usual_options(), f"{place}: [{name}.defaults]")
     return _made(place, lambda: Site(name=name, **values))
 
 
@@ -295,26 +301,46 @@ def save_site(path: Path, site: Site) -> None:
         table["sectors"] = dict(site.sectors)
     if site.hill is not None:
         table["hill"] = asdict(site.hill)
-    with alone_with(path):
-        text = read_if_there(path) or ""
-        _parse_sites(text, path)  # refuse to change a file that we cannot read
-        document = tomlkit.parse(text)
-        document[site.name] = table
-        write_whole(path, tomlkit.dumps(document).encode(), private=True)
+    if any(said(site.defaults)):
+        table["defaults"] = kept_values(site.defaults)
+    change_toml(path, lambda document: document.update({site.name: table}), lambda text: _parse_sites(text, path))
+
+
+def set_defaults(path: Path, name: str, values: Mapping[str, Any]) -> None:
+    """Change the defaults of a saved site, keeping the rest of the file and its comments.
+
+    Parameters
+    ----------
+    path : Path
+        The pilot's file.
+    name : str
+        The site.
+    values : mapping
+        By key; None takes a key out.
+
+    Raises
+    ------
+    WxflyError
+        For a site that is not saved, with the nearest one.
+    """
+
+    def change(document: Any) -> None:
+        if name not in document:
+            raise unknown_name("saved site", name, document)
+        change_keys(document[name].setdefault("defaults", {}), values)
+
+    change_toml(path, change, lambda text: _parse_sites(text, path))
 
 
 def remove_site(path: Path, name: str) -> None:
     """Remove a site from the pilot's file."""
-    import tomlkit
 
-    with alone_with(path):
-        text = read_if_there(path) or ""
-        sites = _parse_sites(text, path)
-        if name not in sites:
-            raise unknown_name("saved site", name, sites)
-        document = tomlkit.parse(text)
+    def change(document: Any) -> None:
+        if name not in document:
+            raise unknown_name("saved site", name, document)
         del document[name]
-        write_whole(path, tomlkit.dumps(document).encode(), private=True)
+
+    change_toml(path, change, lambda text: _parse_sites(text, path))
 
 
 def period_of(

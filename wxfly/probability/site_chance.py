@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -56,6 +56,8 @@ Array = npt.NDArray[np.float64]
 BAND = (0.0, 0.1, 0.5, 0.9, 1.0)
 """Shares of the members below the lines of the band: lowest, a tenth, the middle, nine tenths, highest."""
 _DEVIATIONS = ("wind_standard_deviation", "gust_standard_deviation")
+_OF_CELLS, _CELLS_LOST = {"wind": "wind_deviation_of_cells", "gust": "gust_deviation_of_cells"}, "cells_are_lost"
+"""By element, what the cells around a site add to its error; absent from a forecast without such cells."""
 _BANDS = ("wind_speed", "wind_speed_of_gust")
 _CAPE, _INHIBITION = "atmosphere_convective_available_potential_energy", "atmosphere_convective_inhibition"
 _RATE = "forecast_precipitation_rate"
@@ -208,7 +210,9 @@ def judge_site_chance(
     joined = _join([a for _, a in parts])
     of_hours = _join(
         [
-            c[[*_BANDS, *_DEVIATIONS, _RATE, *_CHANCES.values(), _SIGNS, *_JETS.values()]].max("edge", skipna=False)
+            c[[*_BANDS, *_DEVIATIONS, _RATE, *_CHANCES.values(), _SIGNS, *_JETS.values(), *_cells_in(c)]].max(
+                "edge", skipna=False
+            )
             for c, _ in parts
         ]
     )
@@ -222,6 +226,7 @@ def judge_site_chance(
         gust_deviation=of_hours[_DEVIATIONS[1]],
         precipitation_rate=of_hours[_RATE],
         chances={name: of_hours[condition] for name, condition in _CHANCES.items()},
+        **_around(of_hours),
         law=law,
     )
     room = below_jets(room, of_hours)
@@ -277,6 +282,7 @@ def _room_of_model(
 ) -> xr.DataArray:
     names = (*_DEVIATIONS, _RATE, "precipitation_probability")
     wind, gust, rate, probability = (conditions[n].max("edge", skipna=False) for n in names)
+    cells = _cells_in(conditions)
     return room_to_limits(
         assessment,
         lead,
@@ -286,8 +292,21 @@ def _room_of_model(
         precipitation_probability=probability,
         chances={name: conditions[condition].max("edge", skipna=False) for name, condition in _CHANCES.items()},
         spreads=spreads,
+        **_around(conditions[cells].max("edge", skipna=False) if cells else xr.Dataset()),
         law=law,
     )
+
+
+def _cells_in(conditions: xr.Dataset) -> list[str]:
+    """Return the names that conditions have of what the cells around add."""
+    return [name for name in (*_OF_CELLS.values(), _CELLS_LOST) if name in conditions]
+
+
+def _around(hours: xr.Dataset) -> dict[str, Any]:
+    """Return what `room_to_limits` takes of the cells around; nothing without them."""
+    if _CELLS_LOST not in hours:
+        return {}
+    return {"around": {e: hours[name] for e, name in _OF_CELLS.items()}, "around_is_lost": hours[_CELLS_LOST]}
 
 
 def _put_beside(room: xr.DataArray, around: xr.DataArray | None) -> xr.DataArray:

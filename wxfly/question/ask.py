@@ -8,6 +8,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from datetime import timedelta
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -18,17 +19,21 @@ from wxfly.answer.briefing import make_briefing
 from wxfly.answer.briefing import run_of as of_provenance
 from wxfly.answer.request import Briefing, QuestionKind, Request
 from wxfly.assessment.forecast_error import ErrorLaw
+from wxfly.cube.notes import Note, NoteKind
 from wxfly.errors import WxflyError
 from wxfly.history.airport_reports import with_report_warnings
 from wxfly.history.verification import with_record
 from wxfly.pilot.aircraft import load_aircraft
+from wxfly.pilot.elements import BY_NAME
+from wxfly.pilot.options import Words
 from wxfly.pilot.own_files import damage_notes
 from wxfly.pilot.rules import load_rules
 from wxfly.pilot.settings import load_settings, own_aircraft_file, own_rules_file, sites_file
 from wxfly.pilot.site import Site, period_of, read_sites
-from wxfly.question.reading import NO_MEMBERS, Question, Words, read_question
+from wxfly.question.reading import NO_MEMBERS, Question, read_question
 from wxfly.retrieval.obtained import ForecastOrigin, Obtained
 from wxfly.sources.http import tally
+from wxfly.units import SYSTEMS, UNITS, from_si
 
 if TYPE_CHECKING:
     from wxfly.retrieval.model_choice import Wanted
@@ -45,6 +50,8 @@ class Asked:
     units: str
     time_zone: str | None
     question: Question
+    alarm: timedelta | None = None
+    """How long before a window a calendar reminds."""
 
 
 @dataclass(frozen=True)
@@ -219,7 +226,7 @@ def prepare(question: Question, *, on_progress: Progress) -> Prepared:
         tuple(_periods(question, obtained)),
         obtained.now,
         obtained.provenance,
-        (*_set_aside_notes(), *age_notes, *obtained.notes, *ensemble_notes, *record_notes),
+        (*own_limit_notes(question), *_set_aside_notes(), *age_notes, *obtained.notes, *ensemble_notes, *record_notes),
         ensembles,
         law,
     )
@@ -274,6 +281,36 @@ def _periods(question: Question, obtained: Obtained) -> list[tuple[np.datetime64
     if all(end <= now for _, end in periods):
         raise WxflyError(f"that day is over (now is {str(now)[:16]}Z); give a later --date, or --as-of an earlier time")
     return periods
+
+
+def own_limit_notes(question: Question) -> list[Note]:
+    """Say which limits are the pilot's for today; first those that are looser than the maker's or the rule's."""
+    usual = question.usual_limits
+    looser, others = [], []
+    for own in question.asked_of_limits.own_limits:
+        told = _limit_in_words(own.element, [own.values[name] for name in own.values], question.units)
+        words = f"your {BY_NAME[own.element].title} limit {own.since} is {told}"
+        fields = own.looser_fields(usual)
+        if not fields:
+            others.append(words)
+            continue
+        instead = [getattr(usual, name) for name in own.values]
+        if None in instead:
+            looser.append(f"{words}; it may be looser than the one that follows from the place")
+        else:
+            of = usual.sources.get(fields[0], "the usual one")
+            looser.append(f"{words}, looser than {_limit_in_words(own.element, instead, question.units)} ({of})")
+    notes = [Note("; ".join(looser), NoteKind.LOOSER_LIMITS)] if looser else []
+    return [*notes, Note("; ".join(others), NoteKind.OWN_LIMITS)] if others else notes
+
+
+def _limit_in_words(element: str, values: Sequence[float], units: str) -> str:
+    """Write a limit in the pilot's units."""
+    unit = SYSTEMS[units].get(BY_NAME[element].quantity)
+    if unit is None:
+        return " to ".join(f"{value:g}" for value in values)
+    shown = " to ".join(f"{float(from_si(value, unit)):.3g}" for value in values)
+    return f"{shown} {UNITS[unit].written}"
 
 
 def _set_aside_notes() -> list[str]:

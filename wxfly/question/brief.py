@@ -21,8 +21,9 @@ from wxfly.flight.anemometer_reading import (
     weigh,
 )
 from wxfly.flight.launch_decision import LOOK_AHEAD, LaunchDecision, coming, judge_reading
+from wxfly.pilot.options import Words
 from wxfly.question.ask import Progress, brief_of, prepare
-from wxfly.question.reading import NO_MEMBERS, Question, Words, read_brief_question, read_check_question
+from wxfly.question.reading import NO_MEMBERS, Question, read_brief_question, read_check_question
 
 
 @dataclass(frozen=True)

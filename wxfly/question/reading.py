@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import dataclasses
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -19,92 +17,16 @@ from wxfly.pilot.aircraft import DEFAULT as DEFAULT_AIRCRAFT
 from wxfly.pilot.aircraft import Aircraft, find_aircraft
 from wxfly.pilot.elements import NAMES, REQUIRED_BY_DEFAULT
 from wxfly.pilot.intent import Intent, read_intent
-from wxfly.pilot.limits import Limits, limits_for
+from wxfly.pilot.limits import Limits, OwnLimit, check_height, element_of_limit, limits_for, read_limit
+from wxfly.pilot.options import OPTIONS, Words
 from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
 from wxfly.pilot.rules import RuleSet, find_rules
+from wxfly.pilot.services import OF_ONE_MODEL
 from wxfly.pilot.settings import own_aircraft_file, own_rules_file, sites_file
 from wxfly.pilot.site import read_sites, zone_of
+from wxfly.question.usual import Taken, take_usual
 from wxfly.times import read_day, read_moment
 from wxfly.units import read_quantity
-
-
-@dataclass(frozen=True, kw_only=True)
-class Words:
-    """The words of a question, as the pilot writes them; ``wxfly best --help`` explains each.
-
-    Fields left out get their defaults when the question is read.
-    """
-
-    aircraft: str | None = None
-    height: str | None = None
-    duration: str | None = None
-    contingency: str | None = None
-    survey: str | None = None
-    wait: int | None = None
-    costs: str | None = None
-    rules: str | None = None
-    reserve: float | None = None
-    confidence: float | None = None
-    launch_limit: str | None = None
-    required: tuple[str, ...] = ()
-    advised: tuple[str, ...] = ()
-    prefer: str | None = None
-    toward: str | None = None
-    units: str | None = None
-    time_zone: str | None = None
-    model: str | None = None
-    forecast_path: Path | None = None
-    as_of: str | None = None
-    fresh: bool = False
-    offline: bool = False
-    ensemble: tuple[str, ...] = ()
-    site_record: bool = False
-    day: str | None = None
-    days: int | None = None
-    distance: str | None = None
-    return_height: str | None = None
-    work: str | None = None
-    batteries: int | None = None
-    battery_reserve: float | None = None
-    cells: str | None = None
-    payload: str | None = None
-    anemometer_height: str | None = None
-    rank: int | None = None
-    mean: str | None = None
-    gust: str | None = None
-    temperature: str | None = None
-
-    @property
-    def plans_a_sortie(self) -> bool:
-        """Return whether any of the words requires the return leg to be judged."""
-        asked = (self.distance, self.return_height, self.work, self.batteries, self.battery_reserve)
-        return any(word is not None for word in (*asked, self.cells, self.payload))
-
-
-def read_words(given: Mapping[str, Any]) -> Words:
-    """Return the words of a mapping by name.
-
-    Parameters
-    ----------
-    given : mapping
-        Values by the names of the fields of `Words`; None counts as left out.
-
-    Raises
-    ------
-    WxflyError
-        For an unknown name, with the nearest one.
-
-    Examples
-    --------
-    >>> read_words({"height": "80m"}).height
-    '80m'
-    """
-    names = [field.name for field in dataclasses.fields(Words)]
-    for name in given:
-        if name not in names:
-            raise unknown_name("option", name, names)
-    return Words(**{name: value for name, value in given.items() if value is not None})
-
 
 DEFAULT_HEIGHT = 60.0
 NO_MEMBERS = "none"
@@ -159,6 +81,8 @@ class AskedOfLimits:
         Elements, as in `wxfly.pilot.limits.Limits`.
     reserve, confidence, gust_at_launch : float or None
         Replacements of the usual values [1], [1], [m s-1]; None where the pilot gives none.
+    own_limits : tuple of OwnLimit
+        Replacements of the limits of their elements.
     """
 
     required: tuple[str, ...]
@@ -166,6 +90,23 @@ class AskedOfLimits:
     reserve: float | None
     confidence: float | None
     gust_at_launch: float | None
+    own_limits: tuple[OwnLimit, ...] = ()
+
+
+@dataclass(frozen=True)
+class Origin:
+    """The origin of a word that was not given with the question.
+
+    Attributes
+    ----------
+    option : str
+        The option without its dashes; for a limit with its element.
+    source : str
+        ``plan roof``, ``defaults of meadow`` or ``settings``.
+    """
+
+    option: str
+    source: str
 
 
 @dataclass(frozen=True)
@@ -237,6 +178,10 @@ class Question:
         Key of `wxfly.units.SYSTEMS` for the answer.
     time_zone : str or None
         IANA zone for times; None for each site's own.
+    plan : str or None
+        Name of the saved plan.
+    origins : tuple of Origin
+        Origins of the words that were not given with the question.
     """
 
     kind: QuestionKind
@@ -258,10 +203,17 @@ class Question:
     ranks_anew: bool
     units: str
     time_zone: str | None
+    plan: str | None = None
+    origins: tuple[Origin, ...] = ()
+
+    @property
+    def usual_limits(self) -> Limits:
+        """Return the limits without the pilot's changes."""
+        return _limits(self.aircraft, self.rules, replace(self.asked_of_limits, own_limits=()))
 
     def limits_with(self, aircraft: Aircraft) -> Limits:
-        """Return the limits of the question for another aircraft."""
-        return _limits(aircraft, self.rules, self.asked_of_limits)
+        """Return the limits of the question for another aircraft; the pilot's changes may only tighten them."""
+        return _limits(aircraft, self.rules, self.asked_of_limits, only_stricter=True)
 
 
 @dataclass(frozen=True)
@@ -316,9 +268,10 @@ def read_question(
     kind : str
         ``best``, ``compare`` or ``week``.
     places : sequence of str
-        As the pilot wrote them, each with an optional ``@height``; empty for the first saved site or the demonstration.
+        As the pilot wrote them, each with an optional ``@height``; empty for the pilot's home, the first saved site or
+        the demonstration.
     words : Words
-        The other words of the question.
+        The other words; what they leave out comes from the plan, the sites' defaults and the settings.
     first_day : int, optional
         Number of days from today to the requested day, where the words have no day.
     with_sortie : bool, optional
@@ -329,10 +282,49 @@ def read_question(
     WxflyError
         For anything that the pilot can correct.
     """
+    return _read_taken(kind, take_usual(words, places), first_day, with_sortie)
+
+
+def _read_taken(kind: QuestionKind, taken: Taken, first_day: int = 1, with_sortie: bool = False) -> Question:
+    """Read words with those from the pilot's files; a fault in one of these is reported as such."""
+    try:
+        return _read(kind, taken, first_day, with_sortie)
+    except WxflyError:
+        for layer in taken.used:
+            try:
+                _read(kind, Taken((), layer.words), first_day, with_sortie)
+            except WxflyError as fault:
+                raise WxflyError(f"{layer.origin}: {fault}; {layer.way_out}") from None
+        raise
+
+
+def check_words(words: Words) -> None:
+    """Refuse words that cannot form a question, before they are kept.
+
+    Raises
+    ------
+    WxflyError
+        As `read_question` does, and for a height above the limit, or an unknown model or ensemble.
+    """
+    question = _read("best", Taken((), words), 1, False)
+    if words.height is not None:
+        check_height(question.height, question.limits)
+    if words.model is not None and words.model not in OF_ONE_MODEL:
+        from wxfly.sources.open_meteo.models import find_model
+
+        find_model(words.model)
+    if question.forecast.ensembles not in ((), (NO_MEMBERS,)):
+        from wxfly.retrieval.members import check_members
+
+        check_members(question.forecast.ensembles)
+
+
+def _read(kind: QuestionKind, taken: Taken, first_day: int, with_sortie: bool) -> Question:
+    words = taken.words
     units = words.units or "metric"
     aircraft = find_aircraft(words.aircraft or DEFAULT_AIRCRAFT, own_aircraft_file())
     rules = find_rules(words.rules or DEFAULT_RULES, own_rules_file())
-    asked_of_limits = _asked_of_limits(words, units)
+    asked_of_limits = _asked_of_limits(taken, units)
     intent = read_intent(
         duration=words.duration,
         contingency=words.contingency,
@@ -340,13 +332,13 @@ def read_question(
         wait=words.wait,
         costs=words.costs,
     )
-    height = _length(words.height, units)
-    height = DEFAULT_HEIGHT if height is None else height
+    height = _height(words.height, units)
     if words.time_zone:
         zone_of(words.time_zone)
+    heights = (_height(text, units) for text in taken.heights)
     return Question(
         kind,
-        tuple(_place(text, height, units) for text in places),
+        tuple(_place(text, own, units) for text, own in zip(taken.places, heights, strict=False)),
         height,
         aircraft,
         rules,
@@ -356,10 +348,10 @@ def read_question(
         ForecastAsked(
             words.model,
             words.forecast_path,
-            words.offline,
+            bool(words.offline),
             read_moment(words.as_of),
             tuple(part.strip() for text in words.ensemble for part in text.split(",") if part.strip()),
-            words.site_record,
+            bool(words.site_record),
         ),
         read_day(words.day),
         first_day,
@@ -368,22 +360,33 @@ def read_question(
         words.prefer == "low-light",
         _sortie(words, units) if with_sortie or words.plans_a_sortie else None,
         CONFIDENCE if words.confidence is None else max(float(words.confidence), 0.5),
-        words.fresh,
+        bool(words.fresh),
         units,
         words.time_zone,
+        words.plan,
+        tuple(_origins(taken)),
     )
+
+
+def _origins(taken: Taken) -> Iterator[Origin]:
+    for name, source in taken.origins.items():
+        option, _, element = name.partition(" ")
+        yield Origin(f"{OPTIONS[option].flag} {element}".strip(), source)
 
 
 def read_brief_question(place: str | None, words: Words) -> BriefQuestion:
     """Read a question for a flight brief, as `read_question` does, for one site and always with its return leg."""
-    question = read_question("best", [place] if place else [], words, with_sortie=True)
+    taken = take_usual(words, [place] if place else [])
+    question = _read_taken("best", taken, with_sortie=True)
+    words = taken.words
     return BriefQuestion(question, _anemometer_height(words, question.units), 1 if words.rank is None else words.rank)
 
 
 def read_check_question(place: str | None, words: Words) -> CheckQuestion:
     """Read a reading of an anemometer, and the question for the rest of today."""
-    question = read_question("best", [place] if place else [], words, first_day=0)
-    units = question.units
+    taken = take_usual(words, [place] if place else [])
+    question = _read_taken("best", taken, first_day=0)
+    words, units = taken.words, question.units
     if words.mean is None:
         raise WxflyError("a reading needs its mean wind, such as --mean 3.1m/s")
     mean = read_quantity(words.mean, "speed", units)
@@ -414,7 +417,13 @@ def _place(text: str, height: float, units: str) -> Place:
     return Place(words, height if own is None else own)
 
 
-def _asked_of_limits(words: Words, units: str) -> AskedOfLimits:
+def _height(text: str | None, units: str) -> float:
+    height = _length(text, units)
+    return DEFAULT_HEIGHT if height is None else height
+
+
+def _asked_of_limits(taken: Taken, units: str) -> AskedOfLimits:
+    words = taken.words
     for name in (*words.required, *words.advised):
         if name not in NAMES:
             raise unknown_name("element", name, NAMES)
@@ -431,10 +440,21 @@ def _asked_of_limits(words: Words, units: str) -> AskedOfLimits:
         words.reserve,
         words.confidence,
         launch,
+        tuple(_own_limits(taken, units)),
     )
 
 
-def _limits(aircraft: Aircraft, rules: RuleSet, asked: AskedOfLimits) -> Limits:
+def _own_limits(taken: Taken, units: str) -> Iterator[OwnLimit]:
+    seen = set()
+    for text in taken.words.limits:
+        element = element_of_limit(text)
+        if element in seen:
+            raise WxflyError(f"the limit of {element} is given twice; give it once")
+        seen.add(element)
+        yield read_limit(text, units, taken.origins.get(f"limits {element}", ""))
+
+
+def _limits(aircraft: Aircraft, rules: RuleSet, asked: AskedOfLimits, *, only_stricter: bool = False) -> Limits:
     """Return the limits of an aircraft under rules, with the pilot's changes."""
     limits = replace(limits_for(aircraft, rules, required=asked.required), accepted=asked.accepted)
     if asked.reserve is not None:
@@ -443,6 +463,8 @@ def _limits(aircraft: Aircraft, rules: RuleSet, asked: AskedOfLimits) -> Limits:
         limits = replace(limits, confidence=asked.confidence)
     if asked.gust_at_launch is not None:
         limits = replace(limits, maximum_gust_at_launch=asked.gust_at_launch)
+    for own in asked.own_limits:
+        limits = own.applied_to(limits, only_stricter=only_stricter)
     return limits
 
 
@@ -460,7 +482,7 @@ def _sortie(words: Words, units: str) -> SortieAsked:
         work,
         1 if words.batteries is None else words.batteries,
         reserve,
-        read_quantity(words.cells, "temperature", units) if words.cells else None,
+        read_quantity(words.battery_temperature, "temperature", units) if words.battery_temperature else None,
         read_quantity(words.payload, "mass", units) if words.payload else 0.0,
     )
 

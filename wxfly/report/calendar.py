@@ -1,4 +1,4 @@
-"""The windows as a calendar (RFC 5545): an event in UTC for each window."""
+"""The windows as a calendar (RFC 5545, with name and refresh interval of RFC 7986): an event in UTC for each window."""
 
 from __future__ import annotations
 
@@ -18,10 +18,12 @@ from wxfly.report.facts.writing import Reader, titles
 from wxfly.report.text import details
 from wxfly.report.text.console import isolated, outgoing
 
+REFRESH = timedelta(hours=6)
+"""How often a calendar should ask for a newer file: most models run every six hours."""
 _ALMOST_A_MINUTE = timedelta(seconds=59)
 
 
-def to_ics(facts: AnswerFacts) -> bytes:
+def to_ics(facts: AnswerFacts, *, alarm: timedelta | None = None) -> bytes:
     """Write the windows of an answer as an iCalendar file.
 
     Parameters
@@ -29,6 +31,8 @@ def to_ics(facts: AnswerFacts) -> bytes:
     facts : AnswerFacts
         The answer, in the units and the zone of its words. ``best`` and ``compare`` give the window of each site's
         verdict, ``week`` every window. Events are in UTC whatever the zone is.
+    alarm : timedelta, optional
+        Time before each window at which the calendar reminds; without one it does not.
 
     Returns
     -------
@@ -37,12 +41,16 @@ def to_ics(facts: AnswerFacts) -> bytes:
         must hold something. An event keeps its identity from one forecast run to the next: it is made of place,
         aircraft, height, the site's day and the window's place in that day.
     """
-    from icalendar import Calendar, Event, Journal
+    from icalendar import Alarm, Calendar, Event, Journal, vDuration
 
     calendar = Calendar()
     calendar.add("prodid", f"-//wxfly//wxfly {__version__}//EN")
     calendar.add("version", "2.0")
     calendar.add("method", "PUBLISH")
+    name = outgoing(f"Windows to fly: {', '.join(dict.fromkeys(isolated(s.site.name) for s in facts.sites))}")
+    for key in ("name", "x-wr-calname"):  # programs older than RFC 7986 know the second
+        calendar.add(key, name)
+    calendar.add("refresh-interval", vDuration(REFRESH), parameters={"VALUE": "DURATION"})
     readers = details.readers_of(facts)
     for site, reader in zip(facts.sites, readers, strict=True):
         chosen = window_of_verdict(site)
@@ -51,8 +59,15 @@ def to_ics(facts: AnswerFacts) -> bytes:
             event = Event()
             _identify(event, facts, site, _place_in_day(site, window))
             _fill(event, facts, site, window)
-            event.add("summary", outgoing(title_of(site, window, reader, is_invented=facts.invented)))
+            title = outgoing(title_of(site, window, reader, is_invented=facts.invented))
+            event.add("summary", title)
             event.add("description", outgoing("\n".join(_description(facts, site, window, reader))))
+            if alarm is not None:
+                reminder = Alarm()
+                reminder.add("action", "DISPLAY")
+                reminder.add("trigger", -alarm)
+                reminder.add("description", title)
+                event.add_component(reminder)
             calendar.add_component(event)
     if not calendar.subcomponents:
         first = facts.sites[0]
@@ -100,16 +115,14 @@ def _description(facts: AnswerFacts, site: SiteAnswerFacts, window: WindowFacts,
     yield from details.first_notes(facts)
     if window.advised_not_known:
         yield f"Not known: {titles(window.advised_not_known)}. Find out before you fly."
-    yield f"{details.asked(site, reader.units)}."
-    yield f"{reader.clock.when(window.start, window.end)}, {window.room} to fly ({window.state})."
     yield f"Tightest: {tightest(site, window, reader)}."
     wind = wind_and_gust(site, window, reader)
     if wind:
         yield f"Wind: {wind}."
     if window.outlook_only:
         yield f"Mind: {OUTLOOK_ONLY}."
-    yield f"How sure: {details.sure_in_full(site, window, reader)}."
-    yield "A newer forecast may have moved or removed this window: ask again before you go."
+    yield "Ask again before you go: a newer forecast may have moved or removed this window."
+    yield f"{details.asked(site, reader.units)}."
     yield from details.origin(facts, reader.clock)
     yield from CAUTIONS
 

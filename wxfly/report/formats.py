@@ -76,7 +76,7 @@ def _html(asked: Asked) -> bytes:
 def _ics(asked: Asked) -> bytes:
     from wxfly.report.calendar import to_ics
 
-    return to_ics(_facts(asked))
+    return to_ics(_facts(asked), alarm=asked.alarm)
 
 
 FORMATS: tuple[Format, ...] = (

@@ -28,6 +28,7 @@ from wxfly.retrieval.demonstration import from_demonstration
 from wxfly.retrieval.kp import Answered, ask_kp, with_kp
 from wxfly.retrieval.obtained import Obtained, retrieved_of, run_of, since_of
 from wxfly.retrieval.places import demo_sites, refuse_set_aside, resolve_site
+from wxfly.retrieval.surroundings import Cells, obtain_cells, with_cells
 from wxfly.sources.reply import PlaceReply
 from wxfly.store import forecasts, layout
 from wxfly.store.forecasts import newest_stored
@@ -173,7 +174,9 @@ def obtain(
             of_members = group.start(partial(members, sites, asked, settings, offline, on_progress))
         rest: dict[str, Any] = {"offline": offline, "now": now, "on_progress": on_progress}
         if model is not None or settings.names_model:
-            obtained = _of_sources(sites, model, settings, **rest)
+            of_cells: dict[str, Any] = {"offline": offline, "settings": settings, "on_progress": on_progress}
+            around = group.start(partial(obtain_cells, sites, model or settings.model, **of_cells))
+            obtained = _of_sources(sites, model, settings, cells=around.result, height=asked.height, **rest)
         else:
             kp = group.start(lambda: ask_kp(offline=offline, settings=settings, on_progress=on_progress))
             obtained = _of_chosen(sites, asked, settings, kp=kp.result, start=group.start, **rest)
@@ -203,6 +206,8 @@ def _of_sources(
     model: str | None,
     settings: Settings,
     *,
+    cells: Callable[[], Cells],
+    height: float,
     offline: bool,
     now: np.datetime64 | None,
     on_progress: Progress,
@@ -212,7 +217,7 @@ def _of_sources(
     rest: dict[str, Any] = {"offline": offline, "now": now, "on_progress": on_progress, "settings": settings}
     first: Obtained | None = None
     try:
-        first = obtain_forecast(sites, model=asked, **rest)
+        first = obtain_forecast(sites, model=asked, cells=cells, height=height, **rest)
         why = [note for note in first.notes if kind_of(note) is NoteKind.NO_NEWER_FORECAST]
         reason = "; ".join([f"no forecast of {asked} is recent enough to use", *why])
     except WxflyError as failure:
@@ -285,11 +290,15 @@ def _of_chosen(
     ranked = [model.name for model in rank_models(sites, wanted.height)]
     needed = needed_variables()
     empty: dict[str, xr.Dataset] = {}
+    around: dict[str, Future[Cells]] = {}
+    of_cells: dict[str, Any] = {"offline": offline, "settings": settings, "on_progress": on_progress}
     began = time.monotonic()
     for _ in range(_MOST_ROUNDS):
         if not to_ask or time.monotonic() - began > settings.patience_seconds:
             break
         asked = {name: start(partial(_fetch, sites, name, settings, on_progress, at_once=True)) for name in to_ask}
+        if plan.models and (finest := plan.models[0].name) not in around:
+            around[finest] = start(partial(obtain_cells, sites, finest, **of_cells))
         for name, future in asked.items():
             try:
                 cubes, is_new, of_model = future.result()
@@ -316,6 +325,11 @@ def _of_chosen(
         return _without_service(
             sites, ranked, failed, settings, wanted, offline=offline, now=now, on_progress=on_progress, kp=kp
         )
+    # The cells of one model are asked for, of that which has the first hours: later ones have a larger error anyway.
+    finest = next(name for name in (*(m.name for m in plan.models), *ranked) if name in got)
+    cells = around[finest].result() if finest in around else obtain_cells(sites, finest, **of_cells)
+    got[finest] = with_cells(got[finest], sites, cells, wanted.height)
+    notes += cells.notes
     cube = join_models([got[name] for name in ranked if name in got], needed, height=wanted.height)
     notes = [*_of_failures(failed, cube), *_of_losses(cube), *notes]
     return _finished(
@@ -377,7 +391,9 @@ def _without_service(
     from wxfly.cube.joined import join_models
 
     fault = next(iter(failed.values()), None)
-    why = [] if fault is None else [Note(f"no newer forecast is available: {fault}", NoteKind.NO_NEWER_FORECAST)]
+    why: list[str] = (
+        [] if fault is None else [Note(f"no newer forecast is available: {fault}", NoteKind.NO_NEWER_FORECAST)]
+    )
     stored: list[xr.Dataset] = []
     nothing: WxflyError | None = None
     for name in (*ranked, *(m for m in (DEFAULT_MODEL,) if m not in ranked)):
@@ -389,7 +405,12 @@ def _without_service(
     if stored:
         newest = max((since_of(cube) for cube in stored if not np.isnat(since_of(cube))), default=None)
         young = [cube for cube in stored if newest is not None and newest - since_of(cube) <= _SAME_AGE]
-        cube = join_models(young or stored[:1], needed_variables(), height=wanted.height)
+        young = young or stored[:1]
+        finest = models_of(young[0])[0]
+        cells = obtain_cells(sites, finest, offline=True, settings=settings, on_progress=on_progress)
+        why += cells.notes
+        young[0] = with_cells(young[0], sites, cells, wanted.height)
+        cube = join_models(young, needed_variables(), height=wanted.height)
         found = _finished(
             sites, cube, list(why), settings, fetched=False, offline=True, now=now, on_progress=on_progress, kp=kp()
         )
@@ -421,6 +442,8 @@ def obtain_forecast(
     now: np.datetime64 | None = None,
     on_progress: Progress = _silent,
     settings: Settings | None = None,
+    cells: Callable[[], Cells] | None = None,
+    height: float = _USUAL_HEIGHT,
 ) -> Obtained:
     """Obtain the newest forecast of one model for sites: one request for all that are missing, each place once.
 
@@ -434,6 +457,10 @@ def obtain_forecast(
         As in `obtain`.
     settings : Settings, optional
         By default those in force.
+    cells : callable, optional
+        Returns the cells around the sites; without it the forecast comes without their spread.
+    height : float, optional
+        Largest flight height above ground [m], for that spread.
 
     Raises
     ------
@@ -465,6 +492,9 @@ def obtain_forecast(
             offline = True
             notes.append(Note(f"no newer forecast is available: {fault}", NoteKind.NO_NEWER_FORECAST))
     cube = _join(cubes, sites)
+    if cells is not None:
+        cube = with_cells(cube, sites, found := cells(), height)
+        notes += found.notes
     return _finished(sites, cube, notes, settings, fetched=fetched, offline=offline, now=now, on_progress=on_progress)
 
 

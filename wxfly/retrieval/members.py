@@ -31,6 +31,18 @@ FRESH = np.timedelta64(3, "h")
 """Age below which a stored ensemble is not requested again; ensembles run every six or twelve hours."""
 
 
+def check_members(names: Sequence[str]) -> None:
+    """Refuse a name that is neither an ensemble nor a model."""
+    from wxfly.sources.open_meteo.ensembles import ENSEMBLES, find_ensemble
+    from wxfly.sources.open_meteo.models import MODELS
+
+    for name in names:
+        if name not in ENSEMBLES and name not in MODELS:
+            if "seamless" in name:
+                find_ensemble(name)
+            raise unknown_name("ensemble or model", name, [*ENSEMBLES, *MODELS])
+
+
 def obtain_ensembles(
     names: Sequence[str],
     sites: Sequence[Site],
@@ -69,16 +81,11 @@ def obtain_ensembles(
     WxflyError
         For a name that is neither an ensemble nor a model.
     """
-    from wxfly.sources.open_meteo.ensembles import ENSEMBLES, find_ensemble
-    from wxfly.sources.open_meteo.models import MODELS
+    from wxfly.sources.open_meteo.ensembles import ENSEMBLES
 
     settings = settings or load_settings()
     names = list(dict.fromkeys(names))
-    for name in names:
-        if name not in ENSEMBLES and name not in MODELS:
-            if "seamless" in name:
-                find_ensemble(name)
-            raise unknown_name("ensemble or model", name, [*ENSEMBLES, *MODELS])
+    check_members(names)
     cubes: list[xr.Dataset] = []
     notes: list[str] = []
     for name in names:

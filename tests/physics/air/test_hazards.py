@@ -197,7 +197,8 @@ def test_kind_of_precipitation(code: float, amount: float, kind: Kind) -> None:
         ((97, 99), 10.0, {"heavy"}),
         ((82,), 50.0, {"violent"}),
         ((54, 55), 0.5, {"moderate"}),
-        ((0, 3, 45, 50, 51, 53, 56, 61, 66, 68, 71, 77, 80, 83, 85, 87, 89, 91, 95), 0.0, {"none"}),
+        ((52, 53, 57, 59, 61, 66, 68, 71, 79, 80, 83, 85, 87, 89, 91, 95, 21, 22, 25), 0.2, {"slight"}),
+        ((0, 3, 20, 28, 45, 50, 51, 56, 76, 77, 78), 0.0, {"none"}),
     ],
 )
 def test_the_least_rate_of_a_code_is_the_lower_bound_of_the_class_it_names(

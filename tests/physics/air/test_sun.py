@@ -160,6 +160,67 @@ def test_agrees_with_ephem_over_a_year() -> None:
                 assert abs((getattr(ours, name)[k] - theirs) / np.timedelta64(1, "s")) < 2.0
 
 
+def _by_ephem(latitude: float, longitude: float, time: np.datetime64) -> float:
+    """Return the elevation of the sun's centre by PyEphem [degree]."""
+    ephem = pytest.importorskip("ephem")
+    observer = ephem.Observer()
+    observer.lat, observer.lon, observer.pressure = str(latitude), str(longitude), 0
+    observer.date = str(time.astype("datetime64[ms]")).replace("T", " ")
+    return float(np.degrees(ephem.Sun(observer).alt))
+
+
+PLACES = 9
+SECOND = np.timedelta64(1, "s")
+
+
+def _agree_with_ephem(seed: int, dates: int) -> int:
+    """Compare dates of 2000 to 2040, each at places over the globe; return how many changes of light were compared."""
+    random = np.random.default_rng(seed)
+    changes = 0
+    for day in np.datetime64("2000-01-01", "s") + random.integers(0, 40 * 365, dates) * 86400:
+        latitude = np.degrees(np.arcsin(random.uniform(-1, 1, PLACES)))
+        latitude[::4] = np.sign(latitude[::4]) * random.uniform(58.0, 89.5, latitude[::4].size)
+        longitude = random.uniform(-180, 180, PLACES)
+        time = day + random.integers(0, 86400, PLACES)
+        elevation, _ = sun.sun_position(latitude, longitude, time)
+        theirs = [_by_ephem(*row) for row in zip(latitude, longitude, time, strict=True)]
+        assert np.abs(elevation - theirs).max() < 0.01
+        starts = day + np.arange(24)[:, None] * 3600
+        rule, bound = (("civil_twilight", -6.0), ("sun_up", sun.HORIZON))[int(random.integers(2))]
+        begin, end = sun.lit_part(latitude, longitude, starts, HOUR, rule=rule)
+        k = int(random.integers(PLACES))
+        for edges, inward, whole in ((begin[:, k], SECOND, starts[:, 0]), (end[:, k], -SECOND, starts[:, 0] + HOUR)):
+            # An edge is rounded to the whole second inside.
+            for edge in edges[~np.isnat(edges) & (edges != whole)]:
+                assert _by_ephem(latitude[k], longitude[k], edge + inward) >= bound
+                assert _by_ephem(latitude[k], longitude[k], edge - 2 * inward) <= bound
+                changes += 1
+    return changes
+
+
+def test_agrees_with_ephem_over_the_globe() -> None:
+    """To 0.01 degree and 1 s; many places at once."""
+    assert _agree_with_ephem(7, 60) > 60
+
+
+@pytest.mark.thorough
+def test_agrees_with_ephem_over_the_globe_on_a_thousand_dates() -> None:
+    assert _agree_with_ephem(8, 1000) > 1000
+
+
+@pytest.mark.parametrize("rule", sun.RULES)
+def test_places_together_are_the_places_alone(rule: str) -> None:
+    latitude = np.array([[-89.9, -66.6, -33.9], [0.0, 60.7, 66.5], [69.6, 78.2, np.nan]])
+    longitude = np.array([[0.0, 179.99, 151.2], [-180.0, 0.0, 25.7], [18.9, 15.6, 4.0]])
+    for first in ("2026-06-20T05", "2026-12-20T22", "2026-03-20T00"):
+        start = hours(first, 49)
+        together = sun.lit_part(latitude, longitude, start[:, None, None], HOUR, rule=rule)
+        for index in np.ndindex(latitude.shape):
+            alone = sun.lit_part(latitude[index], longitude[index], start, HOUR, rule=rule)
+            for one, other in zip(together, alone, strict=True):
+                assert np.array_equal(one[:, *index], other, equal_nan=True)
+
+
 class TestLight:
     def test_low_light_in_order(self) -> None:
         low = sun.low_light(*LONDON, "2026-06-01", 5)
@@ -192,3 +253,13 @@ class TestLight:
     def test_shadow(self, h: float, height: float) -> None:
         assert float(sun.shadow_length(height, h)) * np.tan(np.radians(h)) == pytest.approx(height)
         assert np.isnan(sun.shadow_length(height, -h))
+
+
+def test_where_any_light_will_do_every_hour_is_whole():
+    given = hours("2025-12-21", 24)
+    begin, end = sun.lit_part(*TROMSO, given, HOUR, rule="any")
+    assert (begin == given).all()
+    assert (end == given + HOUR).all()
+    begin, end = sun.lit_part(*TROMSO, np.array(["NaT"], dtype="datetime64[s]"), HOUR, rule="any")
+    assert np.isnat(begin).all()
+    assert np.isnat(end).all()

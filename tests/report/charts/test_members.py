@@ -24,7 +24,7 @@ from wxfly.report.text.terminal import render
 from wxfly.retrieval.obtained import ForecastOrigin
 
 SITE = Site("Meadow", 52.0, 6.0, surface_altitude=30.0, time_zone="Europe/Amsterdam")
-AIRCRAFT, SMALL = (find_aircraft(name, None) for name in ("folding-quad-900g", "folding-quad-249g"))
+AIRCRAFT, SMALL = (find_aircraft(name, None) for name in ("camera-quad-1kg", "camera-quad-250g"))
 NOW = np.datetime64("2026-06-10T00", "s")
 
 

@@ -22,6 +22,7 @@ from tests.report.briefings import (
 from wxfly.physics.air.sun import sun_events
 from wxfly.pilot.elements import ELEMENTS, NAMES
 from wxfly.report.charts import overview, shades
+from wxfly.report.charts import wind as wind_panel
 from wxfly.report.charts.heights import sections
 from wxfly.report.charts.hours import THE_HOUR, DrawnHours, hours_shown
 from wxfly.report.charts.timeline import timelines
@@ -54,7 +55,7 @@ def strip(figure, shape):
 
 
 def hatched(figure, axis):
-    return [t for t in figure["data"] if t["type"] == "bar" and t["yaxis"] == axis]
+    return [t for t in figure["data"] if t["name"] == "not known" and t["yaxis"] == axis]
 
 
 @pytest.mark.parametrize("name", spread(ALL, 6))
@@ -104,7 +105,7 @@ def test_what_is_not_known_is_hatched_and_says_so(shape):
 
 def test_nothing_is_hatched_when_all_is_known():
     figures, _, _ = drawn(brief(cubes=[quiet_cube(36)]))
-    assert all(trace["type"] != "bar" for shape in SHAPES for trace in figures[shape]["data"])
+    assert all(trace["name"] != "not known" for shape in SHAPES for trace in figures[shape]["data"])
 
 
 def test_hover_gives_value_limit_and_margin():
@@ -203,6 +204,36 @@ def test_shades_darken_in_steps_that_any_eye_can_tell():
             values = [luminance(shade) for shade in colours]
             assert values == sorted(values, reverse=not is_dark)
             assert all(contrast(a, b) >= 1.4 for a, b in pairwise(colours))
+
+
+def test_dark_hours_and_frames_stand_out_from_every_shade_three_to_one():
+    for stands in ({}, shades.ON_DARK, shades.IN_SUN):
+        dots, ground, frame, halo = (
+            stands.get(c, c) for c in (shades.HATCH, shades.DARK_HOUR, shades.BLACK, shades.PAPER)
+        )
+        assert contrast(dots, ground) >= 3
+        for shade in (*shades.SHADES, *shades.CHANCE_SHADES, shades.DARK_HOUR):
+            shown = stands.get(shade, shade)
+            assert max(contrast(frame, shown), contrast(halo, shown)) >= 3
+
+
+def test_in_bright_sun_numbers_stand_out_seven_to_one():
+    for of in (shades.SHADES, shades.CHANCE_SHADES):
+        pairs = zip(shades.NUMBERS, of, strict=True)
+        assert all(contrast(shades.IN_SUN.get(n, n), shades.IN_SUN.get(s, s)) >= 7 for n, s in pairs)
+
+
+def test_two_heights_of_one_site_have_headings_of_their_own():
+    names = [f"Old airfield by the northern meadow {height} m" for height in (40, 60, 80, 100, 110, 120)]
+    for count in (2, 6):
+        titles = overview._cut(names[:count])
+        assert len(set(titles)) == len(set(overview._across(titles))) == count
+
+
+def test_words_beside_the_panel_keep_their_distance():
+    placed = wind_panel._parted([5.0, 5.1, 5.2, 9.9], 1.0, 10.0)
+    assert np.diff(placed).min() >= 1.0 - 1e-9
+    assert max(placed) <= 10.0
 
 
 def test_a_margin_and_a_chance_share_no_colour():
@@ -364,6 +395,47 @@ def test_the_height_picture_has_the_shades_of_the_margins(shape):
     briefing = brief(cubes=[stormy()])
     facts, (one,) = drawing(briefing)
     grid = sections(one, readers_of(facts)[0], 8, 12)[shape]["data"][0]
-    for row, share in zip(grid["z"], one.share_of_limit, strict=True):
-        assert [int(z) for z in row] == [shades.shade_of(1 - s, 0.2) for s in share[8:13]]
+    for row, margins in zip(grid["z"], one.margin_by_height, strict=True):
+        assert [int(z) for z in row] == [shades.shade_of(m, 0.2) for m in margins[8:13]]
     assert grid["zmax"] == 5
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "element", "shade"),
+    [
+        ("visibility_in_air", 800.0, "visibility", shades.OUTSIDE),
+        ("weather_code", 61.0, "precipitation", shades.OUTSIDE),
+        ("precipitation_amount", np.nan, "precipitation", None),
+    ],
+)
+def test_the_height_picture_shades_what_the_hour_says(name, value, element, shade):
+    cube = with_values(quiet_cube(36), name, value, 11, 13)
+    briefing = brief(cubes=[cube])
+    facts, (one,) = drawing(briefing)
+    (row,) = (e.margin for e in one.site.elements if e.name == element)
+    at = next(i for i in range(4, 24) if row[i] is None or row[i] < 0)
+    grid, *others = sections(one, readers_of(facts)[0], 2, at + 3)["wide"]["data"]
+    assert {row[at] for row in one.decides_by_height} == {element}
+    assert {None if row[at - 2] is None else int(row[at - 2]) for row in grid["z"]} == {shade}
+    assert any(trace["name"] == "not known" for trace in others) == (shade is None)
+    hover = grid["customdata"][0][at - 2]
+    assert f"{element} not known" in hover if shade is None else f"{element} decides" in hover
+    assert {int(row[0]) for row in grid["z"]} == {shades.DARK}
+
+
+def test_at_no_height_is_more_left_than_the_elements_beside_wind_leave():
+    of_height = ("wind", "gust", "wind_difference", "cloud_base")
+    for briefing in (brief(), brief(cubes=[stormy()]), brief(cubes=[with_gaps()])):
+        for one in drawing(briefing)[1]:
+            rest = [np.array(e.margin, dtype=float) for e in one.site.elements if e.name not in of_height and e.judged]
+            least = np.fmin.reduce(np.stack(rest))
+            for row in one.margin_by_height:
+                assert not (np.array(row, dtype=float) > least + 1e-9).any()
+
+
+def test_cloud_counts_at_each_height_by_itself():
+    cube = with_values(quiet_cube(36), "cloud_base_altitude", 30.0 + 200.0)
+    _, (one,) = drawing(brief(cubes=[cube]))
+    noon = [row[12] for row in one.margin_by_height]
+    assert min(noon) < 0 <= noon[0]
+    assert one.decides_by_height[-1][12] == "cloud_base"

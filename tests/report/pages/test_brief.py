@@ -108,7 +108,7 @@ def test_the_turn_back_charge_is_rounded_up():
 
 
 def test_what_is_not_known_comes_first():
-    bare = replace(find_aircraft("folding-quad-249g"), hover_endurance=None)
+    bare = replace(find_aircraft("camera-quad-250g"), hover_endurance=None)
     told = text(aircraft=bare)
     assert told.index("Not known: energy and reach: the aircraft's figures give no hover endurance") < told.index(
         "Decision"

@@ -1,5 +1,6 @@
 """The page in a real browser: drawn, silent, asking nobody, and readable on a phone."""
 
+import re
 from dataclasses import replace
 
 import pytest
@@ -140,3 +141,87 @@ def test_turning_the_phone_draws_the_other_shape(show):
     page.wait_for_function("() => document.querySelector('.chart').dataset.width > 700", timeout=30_000)
     assert page.locator(".chart").first.bounding_box()["height"] < tall
     assert not is_too_wide(page)
+
+
+@pytest.mark.thorough
+def test_a_box_gives_more_contrast_for_bright_sun_without_script_too(show):
+    for script in (True, False):
+        page, told = show(brief(), 390, java_script_enabled=script, color_scheme="dark")
+        colours = "() => [getComputedStyle(document.body).backgroundColor, getComputedStyle(document.body).color]"
+        if script:
+            page.wait_for_selector(DRAWN, timeout=30_000)
+        assert page.evaluate(colours) != ["rgb(255, 255, 255)", "rgb(0, 0, 0)"]
+        page.check("#sunlight")
+        assert page.evaluate(colours) == ["rgb(255, 255, 255)", "rgb(0, 0, 0)"]
+        if script:
+            page.wait_for_function("() => document.querySelector('.chart').dataset.drawn.endsWith('sun')")
+        assert told == []
+
+
+@pytest.mark.thorough
+@pytest.mark.parametrize(("name", "pages"), [("best", 2), ("week", 6), ("compare three", 8)])
+def test_paper_shows_tables_and_whole_charts_on_few_pages(show, name, pages):
+    page, told = show(every_question()[name] if name != "best" else brief(), 1280)
+    page.wait_for_selector(DRAWN, timeout=30_000)
+    printed = page.pdf(prefer_css_page_size=True)
+    assert len(re.findall(rb"/Type\s*/Page\b", printed)) <= pages
+    page.emulate_media(media="print")
+    page.evaluate("() => window.dispatchEvent(new Event('beforeprint'))")
+    heights = page.evaluate(
+        "() => [...document.querySelectorAll('.chart')].map((c) => c.getBoundingClientRect().height)"
+    )
+    assert max(heights) < 1039  # pixels of A4 between the margins
+    assert page.locator("details.table table").last.is_visible()
+    assert told == []
+
+
+@pytest.mark.thorough
+@pytest.mark.parametrize("width", WIDTHS.values())
+def test_no_text_is_smaller_than_12_pixels(show, width):
+    page, _ = show(every_question()["compare three"], width)
+    page.locator(".chart").first.scroll_into_view_if_needed()
+    page.wait_for_selector(DRAWN, timeout=30_000)
+    sizes = page.evaluate(
+        """() => [...document.querySelectorAll('body *')].filter((e) => e.textContent.trim()
+            && !['SCRIPT', 'STYLE'].includes(e.tagName) && e.getClientRects().length)
+            .map((e) => parseFloat(getComputedStyle(e).fontSize))"""
+    )
+    assert min(size for size in sizes if size) >= 12
+
+
+@pytest.mark.thorough
+def test_words_on_the_chart_of_wind_touch_neither_each_other_nor_an_arrow(show):
+    for width in WIDTHS.values():
+        page, _ = show(brief("compare", sites=[MEADOW, RANCH]), width)
+        for box in page.locator(".chart").all():
+            box.scroll_into_view_if_needed()
+            box.locator(".main-svg").first.wait_for(timeout=30_000)
+        touching = page.evaluate(
+            """() => [...document.querySelectorAll('.chart')].flatMap((chart) => {
+                const marks = [...chart.querySelectorAll('.annotation-text, .textpoint text, .points path')]
+                    .filter((m) => getComputedStyle(m).opacity !== '0');
+                const at = marks.map((m) => m.getBoundingClientRect());
+                const found = [];
+                at.forEach((a, i) => at.slice(i + 1).forEach((b, k) => {
+                    if (a.left + 1 < b.right && b.left + 1 < a.right && a.top + 3 < b.bottom && b.top + 3 < a.bottom) {
+                        const other = marks[i + 1 + k];
+                        if (marks[i].textContent || other.textContent) {
+                            found.push([marks[i].textContent, other.textContent]);
+                        }
+                    }
+                }));
+                return found;
+            })"""
+        )
+        assert touching == []
+
+
+@pytest.mark.thorough
+def test_forced_colours_leave_the_charts_their_own(show):
+    page, told = show(brief(), 1280, forced_colors="active")
+    page.wait_for_selector(DRAWN, timeout=30_000)
+    fills = page.evaluate(
+        "() => [...document.querySelectorAll('.chart .xtick text')].map((t) => getComputedStyle(t).fill)"
+    )
+    assert set(fills) == {"rgb(42, 10, 28)"}
+    assert told == []

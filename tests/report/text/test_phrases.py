@@ -34,7 +34,7 @@ def t(text):
         ("thunderstorm", 2.0, 1.0, "metric", "thunderstorm likely"),
         ("kp", 5.33, 5.0, "metric", "Kp, 5.3 of 5"),
         ("daylight", 0.0, 1.0, "metric", "dark"),
-        ("daylight", 12.0, 1.0, "metric", "daylight"),
+        ("daylight", 12.0, 1.0, "metric", "light as the rules ask"),
         ("density_altitude", 2100.0, math.nan, "metric", "density altitude, 2100 m, no limit given"),
     ],
 )

@@ -191,7 +191,7 @@ def test_where_the_sun_stands(low, high, words):
 
 
 def test_an_aircraft_without_a_limit_is_told():
-    limits = replace(limits_for(find_aircraft("folding-quad-249g")), maximum_density_altitude=None)
+    limits = replace(limits_for(find_aircraft("camera-quad-250g")), maximum_density_altitude=None)
     briefing = brief(limits=limits)
     assert briefing.answers[0].assessment.attrs["not_judged"] == ["density_altitude"]
     assert "Not known density altitude: the aircraft gives no limit" in paragraphs(briefing)[0]
@@ -462,3 +462,12 @@ def test_no_sentence_is_long_and_no_amount_is_nothing(name):
     for sentence in (verdict.first_line, *(part for line in verdict.lines for part in line.words.split("; "))):
         assert len(sentence.split()) <= 25, sentence
         assert not re.search(r"(?<!\d)0(\.0)? (m/s|m|km) (over|more|beyond|short)", sentence)
+
+
+def test_a_window_at_night_names_the_light_that_the_rules_ask_for():
+    night = replace(TAKEN_ON, daylight_rule="any", aircraft_light="a white flashing light")
+    dark = replace(MEADOW, latitude=-80.0, time_zone="UTC")
+    told = " ".join(render(brief(sites=[dark], limits=night)).split())
+    assert "oom to fly at Meadow" in told
+    assert "No room" not in told
+    assert "part of it is night: you see the aircraft by its light alone; the rules ask for a white flashing" in told

@@ -159,13 +159,11 @@ def cloud_base(
             )
         )
     )
-    humidity = relative_humidity_from_dew_point(t, dew_point)
-    at_pressure = lifted_condensation_level_height(t, humidity, p)
-    lowest = np.minimum(
-        lifted_condensation_level_height(t, humidity, 40_000.0),
-        lifted_condensation_level_height(t, humidity, 110_000.0),
-    )
-    estimate = SHARE_OF_CONDENSATION_LEVEL * np.where(np.isnan(p), lowest, at_pressure)
+    estimate = np.full(given.shape, np.nan)
+    wanted = np.isnan(given)
+    if wanted.any():
+        level = _condensation_level(t[wanted], dew_point[wanted], p[wanted])
+        estimate[wanted] = SHARE_OF_CONDENSATION_LEVEL * level
     no_low_cloud = low <= 0  # saturated air near the ground then counts as fog, not as cloud
     if base_is_forecast:
         estimate = np.where(low <= 0, estimate, np.nan)
@@ -178,6 +176,19 @@ def cloud_base(
     )
     method = np.where(np.isnan(height), CloudBaseMethod.NOT_KNOWN, method)
     return CloudBase(np.asarray(height), method.astype(np.int8))
+
+
+def _condensation_level(air_temperature: Array, dew_point_temperature: Array, air_pressure: Array) -> Array:
+    """Return the height of the lifted condensation level [m]; without a pressure the lowest of any."""
+    humidity = relative_humidity_from_dew_point(air_temperature, dew_point_temperature)
+    level = lifted_condensation_level_height(air_temperature, humidity, air_pressure)
+    lost = np.isnan(air_pressure)
+    if lost.any():
+        ends = [
+            lifted_condensation_level_height(air_temperature[lost], humidity[lost], p) for p in (40_000.0, 110_000.0)
+        ]
+        level[lost] = np.minimum(*ends)
+    return level
 
 
 def cloud_base_height(

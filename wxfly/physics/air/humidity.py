@@ -133,8 +133,35 @@ def wet_bulb_temperature(
     low, high = t - 45.0, np.where(rh > 1, t + 5.0, t)
     for _ in range(32):
         middle = (low + high) / 2
-        coefficient = 6.53e-4 * (1 + 0.000944 * (middle - _MELTING_POINT))
-        too_warm = saturation_vapour_pressure(middle) - coefficient * p * (t - middle) > e
+        too_warm = _psychrometer(t, middle, p) > e
         low, high = np.where(too_warm, low, middle), np.where(too_warm, middle, high)
     unknown = np.isnan(t) | np.isnan(rh) | np.isnan(p)
     return np.asarray(np.where(unknown, np.nan, (low + high) / 2))
+
+
+def is_wet_bulb_at_most(
+    limit: float, air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike, air_pressure: npt.ArrayLike
+) -> npt.NDArray[np.bool_]:
+    """Return where the wet bulb is no warmer than a limit, without working it out.
+
+    Parameters
+    ----------
+    limit : float
+        [K].
+    air_temperature, relative_humidity, air_pressure : array_like
+        As in `wet_bulb_temperature`.
+
+    Returns
+    -------
+    ndarray of bool
+        The psychrometer equation rises with the wet bulb, so its value at the limit decides. False where unknown.
+    """
+    t = np.asarray(air_temperature, dtype=float)
+    e = np.asarray(relative_humidity, dtype=float) * saturation_vapour_pressure(t)
+    return np.asarray(_psychrometer(t, limit, np.asarray(air_pressure, dtype=float)) >= e)
+
+
+def _psychrometer(air_temperature: Array, wet_bulb: Array | float, air_pressure: Array) -> Array:
+    """Return the vapour pressure [Pa] by the psychrometer equation of [WMO-8]."""
+    coefficient = 6.53e-4 * (1 + 0.000944 * (wet_bulb - _MELTING_POINT))
+    return np.asarray(saturation_vapour_pressure(wet_bulb) - coefficient * air_pressure * (air_temperature - wet_bulb))

@@ -196,8 +196,8 @@ def _precipitation_icing(t: Array, ground: Array, rh: Array, rain: Array, code: 
 
     # In thinner air the wet bulb is colder, by up to 1 K in dry air near freezing, so all places get the pressure of
     # high ground.
-    wet_bulb = humidity.wet_bulb_temperature(np.fmin(t, ground), rh, PRESSURE_OF_HIGH_GROUND)
-    wet_bulb_freezes = statement(wet_bulb <= MELTING_POINT, t, ground, rh)
+    is_freezing = humidity.is_wet_bulb_at_most(MELTING_POINT, np.fmin(t, ground), rh, PRESSURE_OF_HIGH_GROUND)
+    wet_bulb_freezes = statement(is_freezing, t, ground, rh)
     # Air above +5 degC at both heights has a wet bulb below freezing only if it is very dry.
     freezes = no_warmer_than(MELTING_POINT) | (wet_bulb_freezes & no_warmer_than(NO_FREEZING_RAIN_ABOVE))
     likely = freezing | (liquid & freezes)

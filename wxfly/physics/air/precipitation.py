@@ -35,7 +35,10 @@ RATE_CLASSES: dict[str, tuple[tuple[float, str], ...]] = {
 # lower one's. Rain, freezing rain and showers: [Met-Office], above. Snow has published classes by visibility only,
 # so melted it is held to those of rain: common practice, no source. Heavy drizzle: 0.5 mm/h, WMO-No. 8, from memory.
 # Hail is taken as no less than a moderate shower, a heavy thunderstorm as a heavy one: common practice, no source.
+# Slight rain, snow and showers, and moderate drizzle, count as twice the least measured, so that they are never taken
+# for a trace: common practice, no source.
 _LEAST_RATES: tuple[tuple[tuple[int, ...], float], ...] = (
+    ((*range(21, 28), 52, 53, 57, *range(58, 76), 79, *range(80, 100)), 0.2),
     ((54, 55), 0.5),
     ((62, 63, 67, 69, 72, 73, 92, 94), 0.5),
     ((64, 65, 74, 75), 4.0),
@@ -105,8 +108,8 @@ def least_rate(weather_code: npt.ArrayLike) -> Array:
     Returns
     -------
     ndarray
-        [mm h-1]: 0 where the code tells of no precipitation, or of slight, whose class begins at nothing; NaN where
-        the code is missing. Classes of rain and showers by [Met-Office]; of the others see `docs/explanation`.
+        [mm h-1]: 0 where the code states no precipitation, or a trace, such as slight drizzle or snow grains; NaN
+        where the code is missing. Classes of rain and showers by [Met-Office]; of the others see `docs/explanation`.
     """
     code = np.asarray(weather_code, dtype=float)
     rate = np.where(np.isnan(code), np.nan, 0.0)

@@ -1,13 +1,17 @@
 """The sun: its position, rise and set, the lit part of each hour, low light, glare and shadows.
 
 The library `ephem` computes the sun's apparent position every six hours. In between, declination and equation of
-time are smooth and interpolated to well below a second, so that all days and hours are computed at once.
+time are smooth and interpolated to well below a second. They are the same for every place, so that all places, days
+and hours are computed at once: elevation and azimuth by the sun's hour angle [Meeus, 13], passes by the hour angle at
+an elevation [Meeus, 15].
 
 References
 ----------
 [14CFR107.29] Civil twilight by the US rule: 30 minutes before sunrise to 30 minutes after sunset.
 [Photography] Golden and blue hour by the sun's elevation, -4 to +6 and -6 to -4 degrees: common practice, no
     source.
+[Meeus] Meeus, J. (1998): Astronomical Algorithms, 2nd ed., chapter 13, equations 13.5 and 13.6, and chapter 15,
+    equation 15.1 (numbers of the equations from memory).
 [SERA] EU 923/2012, "night": between the end of evening and the beginning of morning civil twilight, the
     centre of the sun's disc 6 degrees below the horizon.
 [ephem] Rhodes, B.: PyEphem 4, on XEphem's libastro (VSOP87).
@@ -15,6 +19,7 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from enum import IntEnum
 from functools import lru_cache
 from typing import NamedTuple
@@ -32,7 +37,7 @@ HORIZON = -0.8333
 CIVIL_TWILIGHT = -6.0
 """Elevation of the sun's centre at civil dawn and dusk [degree]."""
 HALF_HOUR = 1800.0
-RULES = ("civil_twilight", "half_hour", "sun_up")
+RULES = ("civil_twilight", "half_hour", "sun_up", "any")
 
 _DAY = 86400.0
 _STEP = _DAY / 4
@@ -74,8 +79,8 @@ def sun_events(latitude: float, longitude: float, first_day: np.datetime64 | str
         where they fall on another date in UTC. They assume a level horizon at sea level and mean refraction: hills or
         a cold, clear evening change them by minutes.
     """
-    passes = _passes(latitude, longitude, first_day, days, np.array([CIVIL_TWILIGHT, HORIZON]))
-    (dawn, rise), (dusk, sets) = (_to_time(half) for half in passes)
+    passes = _passes(latitude, longitude, first_day, days, (CIVIL_TWILIGHT, HORIZON))
+    (dawn, rise), (dusk, sets) = ([_to_time(times) for times in half] for half in passes)
     return SunEvents(dawn, rise, sets, dusk)
 
 
@@ -100,18 +105,21 @@ def sun_passes(
     upward, downward : ndarray of datetime64[ms]
         UTC, shape ``(days,)``; NaT where the sun does not pass the elevation.
     """
-    upward, downward = _passes(latitude, longitude, first_day, days, np.array([elevation]))
+    upward, downward = _passes(latitude, longitude, first_day, days, (elevation,))
     return _to_time(upward[0]), _to_time(downward[0])
 
 
 def _passes(
-    latitude: float, longitude: float, first_day: np.datetime64 | str, days: int, elevations: Array
-) -> tuple[Array, Array]:
-    """Return when the sun passes elevations before and after each noon [s], shape ``(elevations, days)`` each."""
-    noon, midnight, sun = _noons_and_midnights(float(longitude), _day_number(first_day), days)
-    below = np.concatenate([midnight[:-1], midnight[1:]])
-    found = _crossing(latitude, longitude, below, np.tile(noon, 2), elevations[:, None], sun)
-    return found[:, :days], found[:, days:]
+    latitude: float, longitude: float, first_day: np.datetime64 | str, days: int, elevations: Sequence[float]
+) -> tuple[list[Array], list[Array]]:
+    """Return when the sun passes elevations before and after each noon [s], for each elevation ``(days,)``."""
+    lat, lon = np.array([float(latitude)]), np.array([float(longitude)])
+    noon, midnight, sun = _noons_and_midnights(lon, _day_number(first_day), days)
+    upward, downward = (
+        [_crossings(lat, dark_side, noon, elevation, lon, sun)[0][:, 0] for elevation in elevations]
+        for dark_side in (midnight[:-1], midnight[1:])
+    )
+    return upward, downward
 
 
 def solar_day(longitude: float, time: np.datetime64) -> np.datetime64:
@@ -156,39 +164,45 @@ def sun_position(latitude: npt.ArrayLike, longitude: npt.ArrayLike, time: npt.Ar
         low sun by up to half a degree. The azimuth is clockwise from north. NaN where an input is missing.
     """
     seconds = _to_seconds(np.asarray(time, dtype="datetime64[ms]"))
-    lat, lon, s = np.broadcast_arrays(np.asarray(latitude, dtype=float), np.asarray(longitude, dtype=float), seconds)
-    known = ~np.isnan(s)
+    lat, lon = (np.radians(np.asarray(angle, dtype=float)) for angle in (latitude, longitude))
+    known = ~np.isnan(seconds)
     if not known.any():
-        nothing = np.full(s.shape, np.nan)
+        nothing = np.full(np.broadcast_shapes(lat.shape, lon.shape, seconds.shape), np.nan)
         return nothing, nothing.copy()
-    sun = _sun_between(float(s[known].min()), float(s[known].max()))
-    sine, cosine_east, cosine_north = _direction(lat, lon, s, sun)
+    sun = _sun_between(float(seconds[known].min()), float(seconds[known].max()))
+    declination, equation = _interpolate(sun, seconds)
+    hour_angle = _hour_angle_at_greenwich(seconds, equation) + lon
+    # Each factor is of the times or of the places alone; only the sums and products are of both.
+    along_axis, across = np.sin(declination), np.cos(declination) * np.cos(hour_angle)
+    sine = np.sin(lat) * along_axis + np.cos(lat) * across
+    east = -np.cos(declination) * np.sin(hour_angle)
+    north = np.cos(lat) * along_axis - np.sin(lat) * across
     elevation = _lowered(np.degrees(np.arcsin(np.clip(sine, -1, 1))))
-    azimuth = np.degrees(np.arctan2(cosine_east, cosine_north)) % 360
-    return np.asarray(elevation), np.asarray(azimuth)
+    return np.asarray(elevation), np.asarray(np.degrees(np.arctan2(east, north)) % 360)
 
 
 def lit_part(
-    latitude: float,
-    longitude: float,
+    latitude: npt.ArrayLike,
+    longitude: npt.ArrayLike,
     hour_start: npt.ArrayLike,
     hour_length: np.timedelta64,
     *,
     rule: str = "civil_twilight",
 ) -> tuple[Times, Times]:
-    """Return the part of each hour that is daylight by the rule.
+    """Return the part of each hour that has the light that the rule asks for.
 
     Parameters
     ----------
-    latitude, longitude : float
+    latitude, longitude : array_like
         [degree].
     hour_start : array_like of datetime64
-        UTC, any order and shape.
+        UTC, any order and shape; broadcast with the places.
     hour_length : numpy.timedelta64
         Length of every hour, at most a day.
     rule : str, optional
         ``civil_twilight``: sun's centre at -6 degrees or more [SERA]; ``half_hour``: from 30 minutes before
-        sunrise to 30 minutes after sunset [14CFR107.29]; ``sun_up``: from sunrise to sunset.
+        sunrise to 30 minutes after sunset [14CFR107.29]; ``sun_up``: from sunrise to sunset; ``any``: night too, so
+        every hour is whole.
 
     Returns
     -------
@@ -205,23 +219,22 @@ def lit_part(
     if rule not in RULES:
         raise ValueError(f"daylight rule '{rule}' is not known; wanted one of {', '.join(RULES)}")
     start = _to_seconds(np.asarray(hour_start, dtype="datetime64[ms]"))
-    end = start + np.timedelta64(hour_length, "ms").astype(float) / 1000
+    length = float(np.timedelta64(hour_length, "ms").astype(float)) / 1000
+    lat, lon = np.broadcast_arrays(np.asarray(latitude, dtype=float), np.asarray(longitude, dtype=float))
+    shape = np.broadcast_shapes(lat.shape, start.shape)
     known = ~np.isnan(start)
-    usable_start = np.full(start.shape, np.nan)
-    usable_end = np.full(start.shape, np.nan)
-    if known.any() and np.isfinite(latitude) and np.isfinite(longitude):
-        first_day = int(np.floor(start[known].min() / _DAY)) - 2
-        days = int(np.ceil(end[known].max() / _DAY)) + 3 - first_day
-        begins, ends = _lit_intervals(float(latitude), float(longitude), first_day, days, rule)
-        if begins.size:
-            pieces_start = np.ceil(np.maximum(start[known][:, np.newaxis], begins))
-            pieces_end = np.floor(np.minimum(end[known][:, np.newaxis], ends))
-            length = pieces_end - pieces_start
-            longest = length.argmax(axis=1)[:, np.newaxis]
-            lit = np.take_along_axis(length, longest, 1)[:, 0] > 0
-            usable_start[known] = np.where(lit, np.take_along_axis(pieces_start, longest, 1)[:, 0], np.nan)
-            usable_end[known] = np.where(lit, np.take_along_axis(pieces_end, longest, 1)[:, 0], np.nan)
-    return _to_time(usable_start).astype("datetime64[s]"), _to_time(usable_end).astype("datetime64[s]")
+    if rule == "any":
+        begin, end = np.broadcast_to(np.ceil(start), shape), np.broadcast_to(np.floor(start + length), shape)
+        return _to_time(begin).astype("datetime64[s]"), _to_time(end).astype("datetime64[s]")
+    if not known.any() or lat.size == 0:
+        nothing = np.full(shape, np.datetime64("NaT", "s"))
+        return nothing, nothing.copy()
+    first_day = int(np.floor(start[known].min() / _DAY)) - 2
+    days = int(np.ceil((start[known].max() + length) / _DAY)) + 3 - first_day
+    spans = _lit_spans(lat.ravel(), lon.ravel(), first_day, days, rule)
+    place = np.broadcast_to(np.arange(lat.size).reshape(lat.shape), shape)
+    begin, end = _longest_lit(spans, place, np.broadcast_to(start, shape), length)
+    return _to_time(begin).astype("datetime64[s]"), _to_time(end).astype("datetime64[s]")
 
 
 class _Sun(NamedTuple):
@@ -271,24 +284,8 @@ def _interpolate(sun: _Sun, seconds: Array) -> tuple[Array, Array]:
     return declination, equation
 
 
-def _sine(latitude: Array | float, longitude: Array | float, seconds: Array, sun: _Sun) -> Array:
-    """Return the sine of the sun's elevation as seen from the earth's centre."""
-    declination, equation = _interpolate(sun, seconds)
-    hour_angle = 2 * np.pi * (seconds / _DAY + 0.5) + equation + np.radians(longitude)
-    phi = np.radians(latitude)
-    sine = np.sin(phi) * np.sin(declination) + np.cos(phi) * np.cos(declination) * np.cos(hour_angle)
-    return np.asarray(sine)
-
-
-def _direction(latitude: Array | float, longitude: Array | float, seconds: Array, sun: _Sun) -> tuple[Array, ...]:
-    """Return the direction to the sun: sine of its elevation, and the components toward east and north."""
-    declination, equation = _interpolate(sun, seconds)
-    hour_angle = 2 * np.pi * (seconds / _DAY + 0.5) + equation + np.radians(longitude)
-    phi = np.radians(latitude)
-    sine = np.sin(phi) * np.sin(declination) + np.cos(phi) * np.cos(declination) * np.cos(hour_angle)
-    east = -np.cos(declination) * np.sin(hour_angle)
-    north = np.cos(phi) * np.sin(declination) - np.sin(phi) * np.cos(declination) * np.cos(hour_angle)
-    return sine, east, north
+def _hour_angle_at_greenwich(seconds: Array, equation: Array) -> Array:
+    return np.asarray(2 * np.pi * (seconds / _DAY + 0.5) + equation)
 
 
 def _lowered(elevation: Array) -> Array:
@@ -296,69 +293,158 @@ def _lowered(elevation: Array) -> Array:
     return np.asarray(elevation - _PARALLAX * np.cos(np.radians(elevation)))
 
 
-def _elevation(latitude: float, longitude: float, seconds: Array, sun: _Sun) -> Array:
-    return _lowered(np.degrees(np.arcsin(np.clip(_sine(latitude, longitude, seconds, sun), -1, 1))))
+def _elevation(latitude: npt.ArrayLike, longitude: npt.ArrayLike, seconds: Array, sun: _Sun) -> Array:
+    """Return the elevation of the sun [degree]; all broadcast."""
+    declination, equation = _interpolate(sun, seconds)
+    hour_angle = _hour_angle_at_greenwich(seconds, equation) + np.radians(longitude)
+    phi = np.radians(latitude)
+    sine = np.sin(phi) * np.sin(declination) + np.cos(phi) * np.cos(declination) * np.cos(hour_angle)
+    return _lowered(np.degrees(np.arcsin(np.clip(sine, -1, 1))))
 
 
-def _noons_and_midnights(longitude: float, first_day: int, days: int) -> tuple[Array, Array, _Sun]:
-    """Return the solar noons of the days and the midnights around each, in seconds."""
+def _noons_and_midnights(longitude: Array, first_day: int, days: int) -> tuple[Array, Array, _Sun]:
+    """Return the solar noons of days ``(days, places)`` and the midnights around them ``(days + 1, places)`` [s].
+
+    A place without a longitude has the times of Greenwich.
+    """
     # Half days: midnight, noon, midnight, ... The equation of time hardly changes within its own length.
-    mean = (first_day + np.arange(2 * days + 1) / 2 - longitude / 360) * _DAY
-    sun = _sun_between(float(mean[0]), float(mean[-1]))
+    halves = np.arange(2 * days + 1).reshape(-1, *([1] * longitude.ndim)) / 2
+    mean = (first_day + halves - np.nan_to_num(longitude) / 360) * _DAY
+    sun = _sun_between(float(mean.min()), float(mean.max()))
     turn = mean
     for _ in range(3):
         turn = mean - _interpolate(sun, turn)[1] / (2 * np.pi) * _DAY
     return turn[1::2], turn[0::2], sun
 
 
-def _crossing(
-    latitude: float, longitude: float, below: Array, above: Array, elevation: Array | float, sun: _Sun
-) -> Array:
-    """Find when the sun passes an elevation between a time below it and a time above it; NaN where it does not."""
-    below, above = (np.broadcast_to(t, np.broadcast_shapes(t.shape, np.shape(elevation))) for t in (below, above))
-    dark = _elevation(latitude, longitude, below, sun) < elevation
-    light = _elevation(latitude, longitude, above, sun) >= elevation
-    low, high = below.copy(), above.copy()
-    for _ in range(24):  # half a day halved 24 times is 3 ms
-        middle = (low + high) / 2
-        is_below = _elevation(latitude, longitude, middle, sun) < elevation
-        low, high = np.where(is_below, middle, low), np.where(is_below, high, middle)
-    return np.where(dark & light, high, np.nan)
+_GRAZING = 0.02  # 1 - |cosine of the hour angle| below which the sun moves almost along the elevation
+_BISECTIONS = 24  # half a day halved so often is 3 ms
 
 
-@lru_cache(maxsize=32)
-def _lit_intervals(latitude: float, longitude: float, first_day: int, days: int, rule: str) -> tuple[Array, Array]:
-    """Return start and end of the separate spans that are lit by the rule in days since 1970, in order."""
+def _crossings(
+    latitude: Array, below: Array, above: Array, elevation: float, longitude: Array, sun: _Sun
+) -> tuple[Array, npt.NDArray[np.bool_]]:
+    """Find when the sun passes an elevation between a midnight and a noon.
+
+    Parameters
+    ----------
+    latitude, longitude : ndarray
+        Of the places [degree].
+    below, above : ndarray
+        Midnights and the noons that follow or precede them [s], days on the first axis, then the places.
+    elevation : float
+        [degree].
+    sun : _Sun
+        Covers the times.
+
+    Returns
+    -------
+    crossing : ndarray
+        [s]; NaN where the sun does not pass the elevation between the two.
+    is_always_lit : ndarray of bool
+        Where the sun is above it at both.
+    """
+    lat, lon = (np.broadcast_to(angle, below.shape) for angle in (latitude, longitude))
+    dark = _elevation(lat, lon, below, sun) < elevation
+    light = _elevation(lat, lon, above, sun) >= elevation
+    # The parallax raises the elevation as seen from the earth's centre.
+    sine = np.sin(np.radians(elevation + _PARALLAX * np.cos(np.radians(elevation))))
+    phi, toward = np.radians(lat), np.sign(below - above)
+    found, moved, is_grazing = above, np.full(below.shape, np.inf), np.zeros(below.shape, dtype=bool)
+    mean_noon = above + _interpolate(sun, above)[1] / (2 * np.pi) * _DAY
+    with np.errstate(divide="ignore", invalid="ignore"):
+        for _ in range(4):  # each brings the error to a hundredth of what it was, or less
+            declination, equation = _interpolate(sun, found)
+            cosine = (sine - np.sin(phi) * np.sin(declination)) / (np.cos(phi) * np.cos(declination))
+            is_grazing = ~(np.abs(cosine) < 1 - _GRAZING)
+            angle = np.arccos(np.clip(cosine, -1, 1))
+            moved = found
+            found = mean_noon + (toward * angle - equation) / (2 * np.pi) * _DAY
+            moved = np.abs(found - moved)
+    passes = dark & light
+    found = np.where(passes, found, np.nan)
+    left = passes & (is_grazing | ~(moved < 1e-3))
+    if left.any():
+        low, high = below[left], above[left]
+        for _ in range(_BISECTIONS):
+            middle = (low + high) / 2
+            is_below = _elevation(lat[left], lon[left], middle, sun) < elevation
+            low, high = np.where(is_below, middle, low), np.where(is_below, high, middle)
+        found[left] = high
+    return found, np.asarray(light & ~dark & ~np.isnan(lat * lon))
+
+
+class _LitSpans(NamedTuple):
+    """The lit span around each solar noon, and the midnights around it, in seconds.
+
+    Attributes
+    ----------
+    begin, end : ndarray
+        Shape ``(days, places)``; NaN where it is dark at noon. Spans of neighbouring days touch where midnight is lit.
+    midnight : ndarray
+        Shape ``(days + 1, places)``.
+    reach : float
+        How far a span may go past the midnights.
+    """
+
+    begin: Array
+    end: Array
+    midnight: Array
+    reach: float
+
+
+def _lit_spans(latitude: Array, longitude: Array, first_day: int, days: int, rule: str) -> _LitSpans:
+    """Return the spans that are lit by the rule at places, for days since 1970."""
     noon, midnight, sun = _noons_and_midnights(longitude, first_day, days)
     elevation = CIVIL_TWILIGHT if rule == "civil_twilight" else HORIZON
     # Between midnight and noon the sun passes the elevation once, or the half day is all lit or all dark.
-    begins, ends = [], []
-    days = noon.size
-    crossings = _crossing(
-        latitude, longitude, np.concatenate([midnight[:-1], midnight[1:]]), np.tile(noon, 2), elevation, sun
+    begin, end = (
+        np.where(is_always_lit, dark_side, crossing)
+        for dark_side in (midnight[:-1], midnight[1:])
+        for crossing, is_always_lit in [_crossings(latitude, dark_side, noon, elevation, longitude, sun)]
     )
-    for low_time, is_morning in ((midnight[:-1], True), (midnight[1:], False)):
-        crossing = crossings[:days] if is_morning else crossings[days:]
-        always = (_elevation(latitude, longitude, low_time, sun) >= elevation) & (
-            _elevation(latitude, longitude, noon, sun) >= elevation
-        )
-        edge = np.where(always, low_time, crossing)
-        begins.append(edge if is_morning else np.where(np.isnan(edge), np.nan, noon))
-        ends.append(np.where(np.isnan(edge), np.nan, noon) if is_morning else edge)
-    begin, end = np.concatenate(begins), np.concatenate(ends)
-    kept = ~np.isnan(begin)
-    begin, end = begin[kept], end[kept]
-    order = np.argsort(begin)
-    begin, end = begin[order], end[order]
+    is_dark = np.isnan(begin) & np.isnan(end)
+    begin, end = (np.where(is_dark, np.nan, np.where(np.isnan(edge), noon, edge)) for edge in (begin, end))
     if rule == "half_hour":
-        begin, end = begin - HALF_HOUR, end + HALF_HOUR
-    if begin.size == 0:
-        return begin, end
-    # Join spans that touch or overlap.
-    reach = np.maximum.accumulate(end)
-    starts = np.concatenate([[True], begin[1:] > reach[:-1] + 1e-3])
-    last_of = np.concatenate([starts[1:], [True]])
-    return begin[starts], reach[last_of]
+        return _LitSpans(begin - HALF_HOUR, end + HALF_HOUR, midnight, HALF_HOUR)
+    return _LitSpans(begin, end, midnight, 0.0)
+
+
+def _longest_lit(spans: _LitSpans, place: npt.NDArray[np.int_], start: Array, length: float) -> tuple[Array, Array]:
+    """Return begin and end of the longest lit part of hours in whole seconds, NaN where there is none."""
+    known = ~np.isnan(start)
+    filled = np.where(known, start, spans.midnight[2].min())
+    finish = filled + length
+    day = np.floor((filled + length / 2 - spans.midnight[0][place]) / _DAY).astype(int)
+    day = np.clip(day, 1, spans.begin.shape[0] - 2)
+    begin = np.maximum(filled, spans.begin[day, place])
+    end = np.minimum(finish, spans.end[day, place])
+    # Where an hour reaches past the midnights of its day, the day before and the day after have a say.
+    over = (filled < spans.midnight[day, place] + spans.reach) | (finish > spans.midnight[day + 1, place] - spans.reach)
+    if over.any():
+        at, d = place[over], day[over]
+        pieces = [
+            (np.maximum(filled[over], spans.begin[d + k, at]), np.minimum(finish[over], spans.end[d + k, at]))
+            for k in (-1, 0, 1)
+        ]
+        begin[over], end[over] = _longest_joined(pieces)
+    begin, end = np.ceil(begin), np.floor(end)
+    is_lit = known & (end > begin)
+    return np.where(is_lit, begin, np.nan), np.where(is_lit, end, np.nan)
+
+
+def _longest_joined(pieces: list[tuple[Array, Array]]) -> tuple[Array, Array]:
+    """Join pieces that touch, in the order of time, and return the longest; an empty piece ends before it begins."""
+    best_begin, best_end = np.full(pieces[0][0].shape, np.nan), np.full(pieces[0][0].shape, np.nan)
+    begin, end = best_begin, best_end
+    for piece_begin, piece_end in pieces:
+        is_piece = piece_end > piece_begin
+        joins = is_piece & (piece_begin <= end + 1e-3)
+        begin = np.where(is_piece & ~joins, piece_begin, begin)
+        end = np.where(joins, np.fmax(end, piece_end), np.where(is_piece, piece_end, end))
+        is_longer = ~(np.floor(end) - np.ceil(begin) <= np.floor(best_end) - np.ceil(best_begin))
+        best_begin, best_end = np.where(is_longer, begin, best_begin), np.where(is_longer, end, best_end)
+    return best_begin, best_end
 
 
 def _day_number(day: np.datetime64 | str) -> int:

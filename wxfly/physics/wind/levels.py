@@ -9,7 +9,9 @@ References
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from enum import IntEnum
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -109,36 +111,49 @@ class WindAtHeight(NamedTuple):
     method: Codes
 
 
+@dataclass
 class Level:
-    """One level for each hour: the last or the first level that a mask selects."""
+    """One level for each hour.
 
-    def __init__(self, speed: Array, direction: Array, height: Array, mask: Mask, last: bool) -> None:
-        count = mask.shape[-1]
-        index = count - 1 - np.argmax(mask[..., ::-1], axis=-1) if last else np.argmax(mask, axis=-1)
-        self.found = mask.any(axis=-1)
-        self.speed, self.direction, self.height = (
-            np.where(
-                self.found,
-                np.take_along_axis(np.broadcast_to(values, mask.shape), index[..., None], axis=-1)[..., 0],
-                np.nan,
-            )
-            for values in (speed, direction, height)
-        )
+    Attributes
+    ----------
+    found : ndarray of bool
+        Where there is such a level.
+    speed, direction, height : ndarray
+        Of the wind there, and above ground [m s-1, degree, m].
+    """
+
+    found: Mask
+    speed: Array
+    direction: Array
+    height: Array
+
+    @cached_property
+    def components(self) -> tuple[Array, Array]:
+        """Eastward and northward wind [m s-1], worked out once for all heights that need them."""
+        return wind_components(self.speed, self.direction)
+
+
+def chosen_level(speed: Array, direction: Array, height: Array, mask: Mask, *, last: bool) -> Level:
+    """Return the last or the first level that a mask selects, hour by hour."""
+    count = mask.shape[-1]
+    index = count - 1 - np.argmax(mask[..., ::-1], axis=-1) if last else np.argmax(mask, axis=-1)
+    found = np.asarray(mask.any(axis=-1))
+    taken = (
+        np.take_along_axis(np.broadcast_to(v, mask.shape), index[..., None], -1)[..., 0]
+        for v in (speed, direction, height)
+    )
+    return Level(found, *(np.where(found, values, np.nan) for values in taken))
 
 
 def either(first: Level, other: Level) -> Level:
     """Return the first level where it was found, else the other; both have one shape. The choice is ours."""
-    only = object.__new__(Level)
-    only.found = first.found | other.found
-    for name in ("speed", "direction", "height"):
-        setattr(only, name, np.where(first.found, getattr(first, name), getattr(other, name)))
-    return only
+    pairs = ((getattr(first, name), getattr(other, name)) for name in ("speed", "direction", "height"))
+    return Level(np.logical_or(first.found, other.found), *(np.where(first.found, one, two) for one, two in pairs))
 
 
-def between_levels(
-    below: Level, above: Level, z: Array, obukhov_length: Array, interpolation: str
-) -> tuple[Array, Array, Array]:
-    """Return the wind between two levels: speed [m s-1], direction [degree], standard deviation [m s-1].
+def between_levels(below: Level, above: Level, z: Array, interpolation: str) -> tuple[Array, Array]:
+    """Return the wind between two levels: speed [m s-1], direction [degree].
 
     Linear in ln(height), and in height between levels above 150 m. The bend was fitted on [Tower], levels 10 to 122 m.
     """
@@ -155,15 +170,18 @@ def between_levels(
         seen = np.minimum(rise, (STEEPEST_RATIO_SEEN - 1.0) * below.speed)
         bend = 4.0 * weight * (1.0 - weight) * reach * (expected * reach - seen)
         speed = np.maximum(speed + CURVATURE * bend, 0.0)
-    east, north = wind_components(below.speed, below.direction)
-    east_above, north_above = wind_components(above.speed, above.direction)
+    (east, north), (east_above, north_above) = below.components, above.components
     _, direction = wind_from_components(east + weight * (east_above - east), north + weight * (north_above - north))
-    deviation = error.deviation_between(below.speed, below.height, above.speed, above.height, z, obukhov_length)
-    return speed, direction, deviation
+    return speed, direction
 
 
-def beyond_top(second: Level, top: Level, z: Array, obukhov_length: Array) -> tuple[Array, Array, Array]:
-    """Return speed, direction and standard deviation above the two highest levels [m s-1, degree, m s-1].
+def deviation_between_levels(below: Level, above: Level, z: Array, obukhov_length: Array) -> Array:
+    """Return the standard deviation of the speed that `between_levels` returns [m s-1]."""
+    return error.deviation_between(below.speed, below.height, above.speed, above.height, z, obukhov_length)
+
+
+def beyond_top(second: Level, top: Level, z: Array, obukhov_length: Array) -> tuple[Array, Array]:
+    """Return speed and direction above the two highest levels [m s-1, degree].
 
     Part of the slope between the two levels continues above them. Fitted on [Tower] from top levels of 80 and 87 m to
     122 m; valid up to 1.5 times the top level.
@@ -174,8 +192,12 @@ def beyond_top(second: Level, top: Level, z: Array, obukhov_length: Array) -> tu
     extrapolated = np.minimum(extrapolated + CARRIED_MORE_STABLE * zeta / (zeta + _CARRIED_ZETA), 1.0)
     slope = (top.speed - second.speed) / span
     speed = np.maximum(top.speed + extrapolated * slope * np.log(z / top.height), 0.0)
-    deviation = error.deviation_beyond(second.speed, second.height, top.speed, top.height, z, obukhov_length)
-    return speed, top.direction, deviation
+    return speed, top.direction
+
+
+def deviation_beyond_top(second: Level, top: Level, z: Array, obukhov_length: Array) -> Array:
+    """Return the standard deviation of the speed that `beyond_top` returns [m s-1]."""
+    return error.deviation_beyond(second.speed, second.height, top.speed, top.height, z, obukhov_length)
 
 
 def from_one_level(

@@ -12,6 +12,7 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -25,6 +26,9 @@ from wxfly.physics.wind.levels import (
     WindAtHeight,
     between_levels,
     beyond_top,
+    chosen_level,
+    deviation_between_levels,
+    deviation_beyond_top,
     either,
     from_one_level,
 )
@@ -118,14 +122,7 @@ def wind_at_height(
     of the interpolated components would lose wind where the wind turns with height, and is never larger. On [Tower]
     from 10 and 122 m to 38 m its error is 0.67 m/s, that of the interpolated speed 0.40 m/s.
     """
-    for choice, valid in (
-        (missing_level, MISSING_LEVEL),
-        (interpolation, INTERPOLATION),
-        (stability_source, STABILITY_SOURCE),
-        (unknown_stability, UNKNOWN_STABILITY),
-    ):
-        if choice not in valid:
-            raise ValueError(f"{choice!r} is not one of {', '.join(valid)}")
+    _check_choices(missing_level, interpolation, stability_source, unknown_stability)
     speed = np.asarray(wind_speed, dtype=float)
     direction = np.broadcast_to(np.asarray(wind_from_direction, dtype=float), speed.shape)
     level = np.broadcast_to(np.asarray(heights, dtype=float), speed.shape)
@@ -141,8 +138,8 @@ def wind_at_height(
     there = ~np.isnan(level)
     if missing_level == "use the others":
         there = there & ~np.isnan(speed)
-    below = Level(speed, direction, level, there & (level <= z[..., None]), last=True)
-    above = Level(speed, direction, level, there & (level > z[..., None]), last=False)
+    below = chosen_level(speed, direction, level, there & (level <= z[..., None]), last=True)
+    above = chosen_level(speed, direction, level, there & (level > z[..., None]), last=False)
 
     at_level = below.found & (below.height == z)
     between = below.found & above.found & ~at_level
@@ -153,12 +150,15 @@ def wind_at_height(
     alone = (below.found ^ above.found) & ~at_level
     got: list[tuple[Mask, int, tuple[Array, Array, Array]]] = []
     if between.any():
-        got.append((between, ProfileMethod.BETWEEN_LEVELS, between_levels(below, above, z, length, interpolation)))
+        error = deviation_between_levels(below, above, z, length)
+        found = (*between_levels(below, above, z, interpolation), error)
+        got.append((between, ProfileMethod.BETWEEN_LEVELS, found))
     if beyond.any():
-        second = Level(speed, direction, level, there & (level < below.height[..., None]), last=True)
+        second = chosen_level(speed, direction, level, there & (level < below.height[..., None]), last=True)
         beyond = beyond & second.found
         alone = alone & ~beyond
-        got.append((beyond, ProfileMethod.ABOVE_TOP_LEVEL, beyond_top(second, below, z, length)))
+        error = deviation_beyond_top(second, below, z, length)
+        got.append((beyond, ProfileMethod.ABOVE_TOP_LEVEL, (*beyond_top(second, below, z, length), error)))
     for mask, code, (new_value, new_turn, new_deviation) in got:
         value, turn = np.where(mask, new_value, value), np.where(mask, new_turn, turn)
         deviation, method = np.where(mask, new_deviation, deviation), np.where(mask, np.int8(code), method)
@@ -189,6 +189,17 @@ def wind_at_height(
             stronger = other.wind_speed > value[lost]
             value[lost] = np.where(stronger, other.wind_speed * ROUNDED_UP, value[lost])
             deviation[lost] = np.maximum(deviation[lost], other.standard_deviation)
+    return _known(value, turn, deviation, method)
+
+
+def _check_choices(*given: str) -> None:
+    for choice, valid in zip(given, (MISSING_LEVEL, INTERPOLATION, STABILITY_SOURCE, UNKNOWN_STABILITY), strict=True):
+        if choice not in valid:
+            raise ValueError(f"{choice!r} is not one of {', '.join(valid)}")
+
+
+def _known(value: Array, turn: Array, deviation: Array, method: npt.ArrayLike) -> WindAtHeight:
+    """Put the results together; where the speed is unknown, all is."""
     known = ~np.isnan(value)
     return WindAtHeight(
         value,
@@ -196,6 +207,36 @@ def wind_at_height(
         np.where(known, deviation, np.nan),
         np.where(known, method, np.int8(ProfileMethod.NOT_KNOWN)).astype(np.int8),
     )
+
+
+def _at_common_levels(
+    levels: Sequence[Level],
+    wanted: float,
+    length: Array,
+    roughness_length: Array | None,
+    displacement_height: npt.ArrayLike,
+    stability_source: str,
+    interpolation: str,
+    with_deviation: bool,
+) -> WindAtHeight:
+    """Return the wind at one height from levels that are the same in every hour, as `wind_at_height` does."""
+    heights = [float(level.height) for level in levels]
+    above, z = int(np.searchsorted(heights, wanted, side="right")), np.asarray(wanted)
+    unknown = np.asarray(np.nan)
+    if above and heights[above - 1] == wanted:
+        level = levels[above - 1]
+        return _known(level.speed, level.direction, np.asarray(0.0), ProfileMethod.AT_LEVEL)
+    if 0 < above < len(levels):
+        pair = levels[above - 1], levels[above]
+        deviation = deviation_between_levels(*pair, z, length) if with_deviation else unknown
+        return _known(*between_levels(*pair, z, interpolation), deviation, ProfileMethod.BETWEEN_LEVELS)
+    if above > 1:
+        pair = levels[-2], levels[-1]
+        deviation = deviation_beyond_top(*pair, z, length) if with_deviation else unknown
+        return _known(*beyond_top(*pair, z, length), deviation, ProfileMethod.ABOVE_TOP_LEVEL)
+    only = levels[0]
+    value, deviation, method = from_one_level(only, z, roughness_length, displacement_height, length, stability_source)
+    return _known(value, only.direction, deviation, method)
 
 
 def wind_profile(
@@ -207,7 +248,11 @@ def wind_profile(
     roughness_length: npt.ArrayLike | None = None,
     displacement_height: npt.ArrayLike = 0.0,
     obukhov_length: npt.ArrayLike | None = None,
-    **choices: str,
+    stability_source: str = "temperatures",
+    interpolation: str = "logarithmic",
+    missing_level: str = "not known",
+    unknown_stability: str = "neutral",
+    with_deviation: bool = True,
 ) -> WindAtHeight:
     """Return the wind at many heights at once.
 
@@ -219,28 +264,52 @@ def wind_profile(
         Shape ``[wanted]`` [m], for example every 5 m up to the height limit.
     roughness_length, displacement_height, obukhov_length : array_like, optional
         As in `wind_at_height`, broadcast against ``[...]``.
-    **choices
-        The other keyword arguments of `wind_at_height`.
+    stability_source, interpolation, missing_level, unknown_stability : str, optional
+        As in `wind_at_height`.
+    with_deviation : bool, optional
+        Whether the standard deviation is wanted; without, it may be left out (NaN).
 
     Returns
     -------
     WindAtHeight
         Arrays of shape ``[..., wanted]``; methods, range (2 to 300 m) and sources as in `wind_at_height`.
     """
-    speed = np.asarray(wind_speed, dtype=float)[..., None, :]
-    direction = np.asarray(wind_from_direction, dtype=float)[..., None, :]
-    level = np.asarray(heights, dtype=float)
-    wanted = np.asarray(wanted_heights, dtype=float)
-    return wind_at_height(
-        np.broadcast_to(speed, (*speed.shape[:-2], wanted.size, speed.shape[-1])),
-        direction,
-        level if level.ndim == 1 else level[..., None, :],
-        wanted,
-        roughness_length=None if roughness_length is None else np.asarray(roughness_length, float)[..., None],
-        displacement_height=np.asarray(displacement_height, dtype=float)[..., None],
-        obukhov_length=None if obukhov_length is None else np.asarray(obukhov_length, float)[..., None],
-        **choices,
+    _check_choices(missing_level, interpolation, stability_source, unknown_stability)
+    speed, direction, level, wanted, displacement = (
+        np.asarray(given, dtype=float)
+        for given in (wind_speed, wind_from_direction, heights, wanted_heights, displacement_height)
     )
+    ground = None if roughness_length is None else np.asarray(roughness_length, dtype=float)
+    length = np.asarray(np.nan if obukhov_length is None else obukhov_length, dtype=float)
+    is_common = level.ndim == 1 and level.size > 0 and not np.isnan(level).any()
+    is_careful = unknown_stability == "careful" and bool(np.isnan(length).any())
+    if not is_common or is_careful or missing_level != "not known":
+        return wind_at_height(
+            np.broadcast_to(speed[..., None, :], (*speed.shape[:-1], wanted.size, speed.shape[-1])),
+            direction[..., None, :],
+            level if level.ndim == 1 else level[..., None, :],
+            wanted,
+            roughness_length=None if ground is None else ground[..., None],
+            displacement_height=displacement[..., None],
+            obukhov_length=length[..., None],
+            stability_source=stability_source,
+            interpolation=interpolation,
+            missing_level=missing_level,
+            unknown_stability=unknown_stability,
+        )
+    if (level <= 0).any() or (wanted <= 0).any():
+        raise ValueError("heights must be above ground: positive, in m")
+    direction = np.broadcast_to(direction, speed.shape)
+    everywhere = np.ones(speed.shape[:-1], dtype=bool)
+    levels = [Level(everywhere, speed[..., k], direction[..., k], level[k]) for k in range(level.size)]
+    how = (length, ground, displacement, stability_source, interpolation, with_deviation)
+    found = [_at_common_levels(levels, z, *how) for z in wanted.tolist()]
+    # One height after the other in memory, on the last axis of the result.
+    together = (
+        np.moveaxis(np.stack([np.broadcast_to(v, everywhere.shape) for v in part]), 0, -1)
+        for part in zip(*found, strict=True)
+    )
+    return WindAtHeight(*together)
 
 
 def wind_difference_with_height(
@@ -279,12 +348,15 @@ def wind_difference_with_height(
     lowest_top = lowest_height + depth
     own_top = np.maximum(wanted, lowest_top)
     tops = np.union1d(np.arange(lowest_top, own_top.max(), 10.0), own_top)
-    wind = wind_profile(wind_speed, wind_from_direction, heights, np.concatenate([tops - depth, tops]), **profile)
+    wind = wind_profile(
+        wind_speed, wind_from_direction, heights, np.concatenate([tops - depth, tops]), **profile, with_deviation=False
+    )
     east, north = wind_components(wind.wind_speed, wind.wind_from_direction)
     difference = np.hypot(
         east[..., tops.size :] - east[..., : tops.size], north[..., tops.size :] - north[..., : tops.size]
     )
     every_10_m = np.isclose(np.mod(tops - lowest_top, 10.0), 0.0)
     passed = (every_10_m & (tops < own_top[:, None])) | (tops == own_top[:, None])
-    largest = np.where(passed, difference[..., None, :], -np.inf).max(axis=-1)
-    return np.asarray(largest[..., 0] if np.ndim(wanted_height) == 0 else largest)
+    if np.ndim(wanted_height) == 0:
+        return np.asarray(difference[..., passed[0]].max(axis=-1))
+    return np.asarray(np.stack([difference[..., row].max(axis=-1) for row in passed], axis=-1))

@@ -1,4 +1,4 @@
-"""The time-height section: the margin that wind leaves at each height in each hour, and how high one may go."""
+"""The time-height section: the margin that each hour leaves at each height, and how high one may go."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 
 from wxfly.pilot.elements import BY_NAME
 from wxfly.report.charts import shades
-from wxfly.report.charts.hours import HOUR
+from wxfly.report.charts.hours import HOUR, lit_hours
 from wxfly.report.charts.shades import Figure
 from wxfly.report.charts.timeline import LEFT, RIGHT, axis_of_time
 from wxfly.report.facts import writing
@@ -37,11 +37,16 @@ def sections(facts: TimelineFacts, reader: Reader, first: int, last: int) -> dic
     part, unit = slice(first, last + 1), writing.unit_of("height", reader.units)
     # Each height stands for the layer below it.
     edges = np.concatenate([[0.0], np.asarray(from_si(array(facts.heights), unit))])
-    left = 1 - np.array([array(row[part]) for row in facts.share_of_limit])
+    left = np.array([array(row[part]) for row in facts.margin_by_height])
+    decides = [row[part] for row in facts.decides_by_height]
     usable = np.asarray(from_si(array(facts.site.hours.usable_height[part]), unit))
     times = instants(facts.site.hours.start[part])
-    hover = _hovers(facts, reader, first, left)
-    classes = [[shades.shade_of(float(m), facts.site.limits.reserve) for m in row] for row in left]
+    hover = _hovers(facts, reader, first, left, decides)
+    lit = lit_hours(facts.site)[part]
+    classes = [
+        [_class(float(m), bool(is_lit), facts.site.limits.reserve) for m, is_lit in zip(row, lit, strict=True)]
+        for row in left
+    ]
     grid = shades.grid(classes, [[""] * times.size] * len(classes), hover, tall=False)
     grid |= {"y": ((edges[:-1] + edges[1:]) / 2).tolist(), "ygap": 0}
     line: Figure = {
@@ -50,7 +55,11 @@ def sections(facts: TimelineFacts, reader: Reader, first: int, last: int) -> dic
         "line": {"shape": "hv", "width": 4, "color": shades.BLACK}, "hoverinfo": "skip",
     }  # fmt: skip
     halo = {**line, "name": "", "line": {"shape": "hv", "width": 8, "color": shades.PAPER}}
+    dark = np.flatnonzero(~lit & ~np.isnan(left).all(axis=0))
     data = [grid, halo, line]
+    if dark.size:
+        boxes_of_dark = (dark + 0.5).tolist(), [0.0] * dark.size, [float(edges[-1])] * dark.size
+        data.insert(1, shades.dotted(*boxes_of_dark))
     heights, hours = np.nonzero(np.isnan(left))
     if hours.size:
         text = [hover[h][i] for h, i in zip(heights, hours, strict=True)]
@@ -65,7 +74,14 @@ def sections(facts: TimelineFacts, reader: Reader, first: int, last: int) -> dic
     }
 
 
-def _hovers(facts: TimelineFacts, reader: Reader, first: int, left: np.ndarray) -> list[list[str]]:
+def _class(margin: float, is_lit: bool, reserve: float) -> int | None:
+    """Return the class of a cell; None where it is not known."""
+    return shades.shade_of(margin, reserve) if is_lit or np.isnan(margin) else shades.DARK
+
+
+def _hovers(
+    facts: TimelineFacts, reader: Reader, first: int, left: np.ndarray, decides: list[list[str]]
+) -> list[list[str]]:
     """Say of every height and hour what margin it leaves, and how high the hour may be used."""
     heights = [writing.amount(height, "height", reader.units) for height in facts.heights]
     hours = range(first, first + left.shape[1])
@@ -74,15 +90,18 @@ def _hovers(facts: TimelineFacts, reader: Reader, first: int, left: np.ndarray) 
     words = [_usable_words(facts.site, i, reader.units) for i in hours]
     return [
         [
-            f"{span}<br><b>{height}: {_margin_words(float(m))}</b><br>{word}"
-            for span, m, word in zip(spans, row, words, strict=True)
+            f"{span}<br><b>{height}: {_margin_words(float(m), name)}</b><br>{word}"
+            for span, m, name, word in zip(spans, row, names, words, strict=True)
         ]
-        for height, row in zip(heights, left, strict=True)
+        for height, row, names in zip(heights, left, decides, strict=True)
     ]
 
 
-def _margin_words(margin: float) -> str:
-    return "not known" if np.isnan(margin) else f"margin {writing.margin(margin)} of the nearest wind limit"
+def _margin_words(margin: float, element: str) -> str:
+    title = BY_NAME[element].title
+    if np.isnan(margin):
+        return f"{title} not known"
+    return "dark" if element == "daylight" else f"margin {writing.margin(margin)}, {title} decides"
 
 
 def _usable_words(site: SiteAnswerFacts, hour: int, units: str) -> str:
@@ -98,10 +117,14 @@ def _usable_words(site: SiteAnswerFacts, hour: int, units: str) -> str:
 
 def _layout(site: SiteAnswerFacts, reader: Reader, times: np.ndarray, top: float, unit: str, *, tall: bool) -> Figure:
     flight = float(np.asarray(from_si(site.height, unit)))
-    name = f"flight height {writing.amount(site.height, 'height', reader.units)}"
+    name = f"{'dashes: ' if tall else ''}flight height {writing.amount(site.height, 'height', reader.units)}"
+    # Beside the panel, or on a phone above it, where no line runs.
+    beside: Figure = {"x": times.size, "xref": "x", "xanchor": "left", "y": flight, "yref": "y", "yanchor": "middle"}
+    if tall:
+        beside |= {"x": 0, "y": 1, "yref": "paper", "yanchor": "bottom", "yshift": 2}
     return shades.COMMON | {
-        "height": 256,
-        "margin": {"l": 48, "r": 4, "t": 12, "b": 46} if tall else {"l": LEFT, "r": RIGHT, "t": 12, "b": 46},
+        "height": 274 if tall else 256,
+        "margin": {"l": 48, "r": 4, "t": 30, "b": 46} if tall else {"l": LEFT, "r": RIGHT, "t": 12, "b": 46},
         "xaxis": axis_of_time(reader, times, tall=tall),
         "yaxis": {
             "range": [0, top], "fixedrange": True, "showgrid": False, "zeroline": False, "nticks": 7,
@@ -115,10 +138,5 @@ def _layout(site: SiteAnswerFacts, reader: Reader, times: np.ndarray, top: float
             }
             for colour, width, dash in ((shades.PAPER, 3, "solid"), (shades.BLACK, 1.5, "dash"))
         ],
-        "annotations": [
-            {
-                "text": name, "x": 0.1, "y": flight, "xref": "x", "yref": "y", "xanchor": "left", "yanchor": "bottom",
-                "showarrow": False, "bgcolor": "rgba(255,255,255,0.85)", "borderpad": 1, "font": {"size": 12},
-            }
-        ],
+        "annotations": [{"text": name, "showarrow": False, "font": {"size": 12}, **beside}],
     }  # fmt: skip

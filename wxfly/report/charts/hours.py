@@ -178,11 +178,17 @@ def traces(hours: DrawnHours, *, tall: bool) -> list[Figure]:
     classes = [[shades.shade_of(float(m), reserve) for m in row] for row in margins]
     is_short = tall or hours.count > _ROOMY
     text = [["" if np.isnan(m) else shades.cell(float(m), short=is_short) for m in row] for row in margins]
+    dark: list[tuple[int, int]] = []
     for row in (hours.rows.index(THE_HOUR), hours.rows.index("daylight")):
-        for i in np.flatnonzero(~hours.lit & ~np.isnan(margins[row])):
-            classes[row][i], text[row][i] = shades.DARK, "" if tall else "dark"
+        for i in np.flatnonzero(~hours.lit & ~np.isnan(margins[row])).tolist():
+            classes[row][i], text[row][i] = shades.DARK, ""
+            dark.append((row, i))
     axes = {"xaxis": "x2", "yaxis": "y2"} if tall else {"xaxis": "x", "yaxis": "y2"}
     drawn = [shades.grid(classes, text, [hours.hovers[row] for row in hours.rows], tall=tall) | axes]
+    if dark:
+        of_rows, of_hours = (np.array(part) for part in zip(*dark, strict=True))
+        boxes_of_dark = hours.centres[of_hours].tolist(), (of_rows - 0.5).tolist(), [1.0] * len(dark)
+        drawn.append(shades.dotted(*boxes_of_dark, lying=tall) | axes)
     rows, at = np.nonzero(np.isnan(margins))
     if rows.size:
         hover = [hours.hovers[hours.rows[r]][i] for r, i in zip(rows, at, strict=True)]

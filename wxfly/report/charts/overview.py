@@ -111,23 +111,32 @@ def sites_overview(facts: AnswerFacts, readers: Sequence[Reader], names: Sequenc
     times = instants(shared[positions[0] : positions[-1] + 1])
     start, count = times[0], int((times[-1] - times[0]) / HOUR) + 1
     lanes = []
-    for position, (site, reader, name) in enumerate(zip(facts.sites, readers, names, strict=True)):
+    titles = _cut(names)
+    for position, (site, reader, title) in enumerate(zip(facts.sites, readers, titles, strict=True)):
         own = instants(site.hours.start)
         hours = tuple((float((t - start) / HOUR), int(np.searchsorted(own, t))) for t in times)
         boxes = tuple(
             (*((instants([w.start, w.end]) - start) / HOUR).tolist(), position in best and w.rank == 1)
             for w in site.windows
         )
-        lanes.append(Lane(escaped(_cut(name)), site, reader, hours, boxes))
+        lanes.append(Lane(escaped(title), site, reader, hours, boxes))
     clocks = {r.clock.local(start).utcoffset(): r.clock for r in reversed(readers)}
     line = [clocks[offset] for offset in dict.fromkeys(r.clock.local(start).utcoffset() for r in readers)]
     words = [{k: clock.distinguished_hour(start + k * HOUR) for k in range(count + 1)} for clock in line]
     return _draw(lanes, words, [clock.zones(start, start + count * HOUR) for clock in line], tall=tall)
 
 
-def _cut(name: str) -> str:
-    plain = without_isolates(name)
-    return name if len(plain) <= _LONGEST_NAME else outgoing(f"{plain[: _LONGEST_NAME - 1].rstrip()}…")
+def _cut(names: Sequence[str]) -> list[str]:
+    """Cut names at their end, or in their middle where they would be alike: a height stands at the end."""
+
+    def cut(name: str, kept: int) -> str:
+        plain = without_isolates(name)
+        end = plain[len(plain) - kept :].lstrip() if kept else ""
+        room = _LONGEST_NAME - 1 - kept
+        return name if len(plain) <= _LONGEST_NAME else outgoing(f"{plain[:room].rstrip()}…{end}")
+
+    at_end = [cut(name, 0) for name in names]
+    return at_end if len(set(at_end)) == len(names) else [cut(name, 8) for name in names]
 
 
 def _draw(
@@ -150,6 +159,7 @@ def _draw(
     text = [[""] * count for _ in lanes]
     hover = [[""] * count for _ in lanes]
     unknown: list[tuple[int, int]] = []
+    dark: list[tuple[int, int]] = []
     for row, lane in enumerate(lanes):
         hour_words = HourWords(lane.site, lane.reader.units)
         for place, i in lane.hours:
@@ -163,7 +173,13 @@ def _draw(
             classes[row][column], text[row][column] = shade, line
             if shade is None:
                 unknown.append((row, column))
+            elif shade == shades.DARK:
+                dark.append((row, column))
     traces = [shades.grid(classes, text, hover, of_chance=by_chance, tall=tall)]
+    if dark:
+        rows, columns = zip(*dark, strict=True)
+        boxes_of_dark = [c + 0.5 for c in columns], [r - 0.5 for r in rows], [1.0] * len(rows)
+        traces.append(shades.dotted(*boxes_of_dark, lying=tall))
     if unknown:
         rows, columns = zip(*unknown, strict=True)
         boxes = [c + 0.5 for c in columns], [r - 0.5 for r in rows], [1.0] * len(rows)
@@ -213,7 +229,7 @@ def _layout(
     if tall:
         longest = max((len(label) for label in labels), default=0)
         margin = {"l": 14 + max(38 * len(words), 4 + 6 * longest), "r": 8, "t": 46, "b": 8}
-        across = [_two_lines(lane.title, narrow=len(lanes) > _NARROW_LANES) for lane in lanes]
+        across = _across([lane.title for lane in lanes])
         corner = {
             "text": " ".join(zones), "xref": "paper", "yref": "paper", "x": 0, "y": 1, "xanchor": "right",
             "yanchor": "bottom", "xshift": -6, "yshift": 6, "showarrow": False, "font": {"size": 12},
@@ -229,6 +245,14 @@ def _layout(
         "xaxis": hours | {"range": [0, count], "title": {"text": f"hour, {' / '.join(zones)}", "standoff": 4}},
         "yaxis": rows | {"range": [len(lanes) - 0.5, -0.5], "ticktext": [lane.title for lane in lanes]},
     }  # fmt: skip
+
+
+def _across(titles: Sequence[str]) -> list[str]:
+    """Return titles for narrow columns, each unlike the others, by their last two words where needed."""
+    line = [_two_lines(title, narrow=len(titles) > _NARROW_LANES) for title in titles]
+    if len(set(line)) < len(titles):
+        line = [f"{title.split(' ')[0]}<br>{' '.join(title.split(' ')[-2:])}" for title in titles]
+    return line
 
 
 def _two_lines(title: str, *, narrow: bool) -> str:

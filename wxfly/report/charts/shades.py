@@ -2,7 +2,7 @@
 
 A margin and a chance have a hue each, from paper to ink: the less is left of a limit, or the less sure an hour is, the
 more its cell stands out. A cell never speaks by shade alone: it carries its number, *not known* is hatched with a
-question mark, and dark hours are plain grey.
+question mark, and dark hours are dotted on grey.
 """
 
 from __future__ import annotations
@@ -59,6 +59,14 @@ ON_DARK = {
     **dict(zip(CHANCE_SHADES, _shades(_OF_CHANCE_ON_DARK), strict=True)),
 }  # fmt: skip
 """What stands for each colour of a chart on a dark page."""
+
+IN_SUN = {
+    INK: "#000000", HATCH: "#000000", LIMIT_WORDS: "#000000", GRID: "#b8b8b8", EXTREME: "#6e2a4d",
+    "rgba(255,255,255,0.85)": "#ffffff",
+    **dict(zip(SHADES, ("#ffffff", "#e7a9c7", "#a0206a", "#000000"), strict=True)),
+    **dict(zip(CHANCE_SHADES, ("#ffffff", "#ecc77a", "#7a4d00", "#000000"), strict=True)),
+}  # fmt: skip
+"""What stands for each colour in bright sun: numbers and lines in black or white on shades far apart."""
 
 FONT = {"family": "system-ui, sans-serif", "color": INK}
 COMMON: Figure = {
@@ -172,6 +180,26 @@ def hatched(
     }  # fmt: skip
 
 
+def dotted(
+    along: Sequence[float],
+    base: Sequence[float],
+    length: Sequence[float],
+    *,
+    width: Sequence[float] = (),
+    lying: bool = False,
+) -> Figure:
+    """Draw dotted boxes for dark hours, which stand out by more than their grey; `lying` boxes grow along x."""
+    values = {"x": list(length), "y": list(along)} if lying else {"x": list(along), "y": list(length)}
+    return {
+        "type": "bar", "name": "dark", "orientation": "h" if lying else "v", "base": list(base),
+        "width": list(width) or 1, "hoverinfo": "skip",
+        "marker": {
+            "color": DARK_HOUR, "line": {"width": 0},
+            "pattern": {"shape": ".", "fgcolor": HATCH, "bgcolor": DARK_HOUR, "size": 6, "solidity": 0.2},
+        }, **values,
+    }  # fmt: skip
+
+
 def frame(ends: Sequence[float], axes: tuple[str, str], *, width: int = 3) -> list[Figure]:
     """Frame a window, from x to x and from y to y; light round the black, so that it stands out from every shade."""
     place = dict(zip(("x0", "x1", "y0", "y1", "xref", "yref"), [*ends, *axes], strict=True))
@@ -213,13 +241,17 @@ def chance_legend() -> list[tuple[str, str]]:
 
 
 def style() -> str:
-    """Return the style of the classes that a legend shows, on a light and on a dark page."""
+    """Return the style of the classes that a legend shows, on a light and on a dark page, and in bright sun."""
     colours = {**dict(zip(_NAMES, SHADES, strict=True)), "dark": DARK_HOUR}
     colours |= {f"chance-{name}": shade for name, shade in zip(_NAMES, CHANCE_SHADES, strict=True)}
 
-    def rules(of: dict[str, str]) -> Iterator[str]:
-        return (f".{name} {{ background: {colour}; }}" for name, colour in of.items())
+    def rules(of: dict[str, str], where: str = "") -> str:
+        def damage_notes() -> Iterator[str]:
+            for name, colour in colours.items():
+                dots = f"radial-gradient({of.get(HATCH, HATCH)} 25%, transparent 35%) 0 0/6px 6px "
+                yield f"{where}.{name} {{ background: {dots if name == 'dark' else ''}{of.get(colour, colour)}; }}"
 
-    on_dark = "\n".join(rules({name: ON_DARK[colour] for name, colour in colours.items()}))
-    light = "\n".join(rules(colours))
-    return f"{light}\n@media screen and (prefers-color-scheme: dark) {{\n{on_dark}\n}}\n"
+        return "\n".join(damage_notes())
+
+    in_sun = rules(IN_SUN, ":root:has(#sunlight:checked) ")
+    return f"{rules({})}\n@media screen and (prefers-color-scheme: dark) {{\n{rules(ON_DARK)}\n}}\n{in_sun}\n"

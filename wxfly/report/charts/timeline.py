@@ -72,10 +72,11 @@ def axis_of_time(reader: Reader, times: hours.Instants, *, tall: bool) -> Figure
 
 
 def _layout(drawn: DrawnHours, *, tall: bool) -> Figure:
-    wind_pixels = 210 if tall else 250
+    wind_pixels = wind.PIXELS_TALL if tall else wind.PIXELS
+    above = (1 + wind.SUN_ROWS + 2 * tall) * wind.LINE_OF_TEXT + 10
     strip_pixels = _CELL * (drawn.count if tall else len(drawn.rows))
     gap = 170 if tall else 34
-    margin = {"l": 48, "r": 4, "t": 60, "b": 12} if tall else {"l": LEFT, "r": RIGHT, "t": 46, "b": 48}
+    margin = {"l": 48, "r": 4, "t": above, "b": 12} if tall else {"l": LEFT, "r": RIGHT, "t": above, "b": 48}
     plot = wind_pixels + gap + strip_pixels
     strip_top, wind_bottom = strip_pixels / plot, (strip_pixels + gap) / plot
     layout = shades.COMMON | {
@@ -92,6 +93,13 @@ def _layout(drawn: DrawnHours, *, tall: bool) -> Figure:
         words = [drawn.reader.clock.hour(t) for t in [*drawn.times, drawn.times[-1] + HOUR]]
         down = {"anchor": "x2", "domain": along, "range": [drawn.count, 0], "title": None}
         layout["yaxis2"] = time | down | {"tickvals": list(range(len(words))), "ticktext": words}
+        zones = drawn.reader.clock.zones(drawn.times[0], drawn.times[-1] + HOUR)
+        layout["annotations"].append(
+            {
+                "text": f"hour,<br>{zones}", "x": -0.5, "xref": "x2", "xanchor": "right", "xshift": -6, "y": 0,
+                "yref": "y2", "yanchor": "bottom", "yshift": 4, "showarrow": False, "font": {"size": 12},
+            }
+        )  # fmt: skip
     else:
         layout["xaxis"] = time | {"anchor": "y2"}
         layout["yaxis2"] = rows | {"anchor": "x", "domain": along, "range": [across, -0.5]}

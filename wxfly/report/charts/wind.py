@@ -21,12 +21,21 @@ from wxfly.units import UNITS, to_si
 CHANCE_DEPTH, _ARROW_DEPTH = 0.19, 0.08
 """How far below the axis the chances and the arrows stand, as a share of its height."""
 _CROWDED = 14  # hours from which a phone has no room for every chance
-_LINE_OF_TEXT = 17  # [pixel]
+LINE_OF_TEXT = 17
+"""Height of a line of words [pixel]."""
+PIXELS, PIXELS_TALL = 250, 210
+"""Height of the panel in the two shapes."""
+DEPTH_OF_AXIS = 1.26
+"""Height of the panel as a share of that of its axis above 0."""
+SUN_ROWS = 2
+"""Rows for sunrise and sunset above the panel."""
+_SUN_PIXELS = 96
+_NARROWEST_WIDE, _NARROWEST_TALL = 540, 268
 
 
 def traces(hours: DrawnHours, *, tall: bool) -> list[Figure]:
     """Return band, chances, the steps of wind and gust, arrows, and hatching where either is not known."""
-    drawn = [*_band(hours), *_chances(hours, tall=tall)]
+    drawn = [*_night(hours), *_band(hours), *_chances(hours, tall=tall)]
     for name, dash, width in (("wind", "dot", 2), ("gust", "solid", 3)):
         steps = np.append(hours.speeds[name], hours.speeds[name][-1:])
         drawn += [
@@ -42,6 +51,15 @@ def traces(hours: DrawnHours, *, tall: bool) -> list[Figure]:
             },
         ]  # fmt: skip
     return [*drawn, *_arrows(hours, tall=tall), *_unknown_wind(hours)]
+
+
+def _night(hours: DrawnHours) -> list[Figure]:
+    spans = [(a, b) for a, b, kind in light_on_axis(hours) if kind == "night"]
+    if not spans:
+        return []
+    middles, widths = [(a + b) / 2 for a, b in spans], [b - a for a, b in spans]
+    boxes = middles, [0.0] * len(spans), [hours.top] * len(spans)
+    return [shades.dotted(*boxes, width=widths) | {"xaxis": "x", "yaxis": "y"}]
 
 
 def _band(hours: DrawnHours) -> list[Figure]:
@@ -93,14 +111,15 @@ def _arrows(hours: DrawnHours, *, tall: bool) -> list[Figure]:
     known = np.flatnonzero(~np.isnan(direction))
     if not known.size:
         return []
+    size, pixels = (10, PIXELS_TALL) if tall else (14, PIXELS)
+    toward = ((direction[known] + 180) % 360).round()
+    # The place of an arrow is its tip: moved so that its middle stands in the row, clear of axis and numbers.
+    shift = np.cos(np.deg2rad(toward)) * size / 2 * DEPTH_OF_AXIS / pixels
     return [
         {
-            "type": "scatter", "mode": "markers", "name": "direction",
-            "x": hours.centres[known].tolist(), "y": [-_ARROW_DEPTH * hours.top] * known.size,
-            "marker": {
-                "symbol": "arrow", "size": 10 if tall else 14, "color": shades.INK,
-                "angle": ((direction[known] + 180) % 360).round().tolist(),
-            },
+            "type": "scatter", "mode": "markers", "name": "direction", "x": hours.centres[known].tolist(),
+            "y": ((shift - _ARROW_DEPTH) * hours.top).round(3).tolist(),
+            "marker": {"symbol": "arrow", "size": size, "color": shades.INK, "angle": toward.tolist()},
             "customdata": [
                 f"{hours.span(int(i))}<br>wind from {writing.direction(float(direction[i]))}" for i in known
             ],
@@ -124,15 +143,14 @@ def _unknown_wind(hours: DrawnHours) -> list[Figure]:
 
 
 def shapes(hours: DrawnHours) -> list[Figure]:
-    """Return the shading of night and twilight, and the lines of the limits."""
-    colours = {"night": shades.DARK_HOUR, "twilight": shades.TWILIGHT}
-    night = [
+    """Return the shading of twilight, and the lines of the limits."""
+    twilight = [
         {
             "type": "rect", "xref": "x", "yref": "y", "layer": "below", "line": {"width": 0}, "x0": a, "x1": b,
-            "y0": 0, "y1": hours.top, "fillcolor": colours[kind],
+            "y0": 0, "y1": hours.top, "fillcolor": shades.TWILIGHT,
         }
         for a, b, kind in light_on_axis(hours)
-        if kind in colours
+        if kind == "twilight"
     ]  # fmt: skip
     lines = [
         {
@@ -142,7 +160,7 @@ def shapes(hours: DrawnHours) -> list[Figure]:
         for name, limit in hours.limits.items()
         if np.isfinite(limit)
     ]  # fmt: skip
-    return [*night, *lines]
+    return [*twilight, *lines]
 
 
 def light_on_axis(hours: DrawnHours) -> list[tuple[float, float, str]]:
@@ -162,7 +180,7 @@ def names(hours: DrawnHours, *, tall: bool) -> list[Figure]:
                font={"size": 13})
         for rank, start, end in hours.windows()
     ]  # fmt: skip
-    phrase = [*_limit_words(hours, tall=tall), *_line_words(hours), *_sun_words(hours), *windows]
+    phrase = [*_line_words(hours, tall=tall), *_sun_words(hours, tall=tall), *windows]
     if (~np.isnan(hours.chances)).any():
         phrase.append(_words("chance", 0, -CHANCE_DEPTH * hours.top, xanchor="right"))
     return phrase
@@ -172,14 +190,15 @@ def axis(hours: DrawnHours) -> Figure:
     """Return the axis of wind."""
     height = writing.amount(hours.site.height, "height", hours.reader.units)
     return {
-        "range": [-0.26 * hours.top, hours.top], "fixedrange": True, "gridcolor": shades.GRID, "zeroline": True,
+        "range": [(1 - DEPTH_OF_AXIS) * hours.top, hours.top], "fixedrange": True, "gridcolor": shades.GRID,
+        "zeroline": True,
         "title": {"text": f"wind at {height} [{UNITS[hours.unit].written}]", "standoff": 6},
         "zerolinecolor": shades.HATCH, "tickvals": _ticks(hours.top),
     }  # fmt: skip
 
 
-def _limit_words(hours: DrawnHours, *, tall: bool) -> list[Figure]:
-    """Name the limits beside the panel, or on a phone above it, where no line runs."""
+def _line_words(hours: DrawnHours, *, tall: bool) -> list[Figure]:
+    """Name lines and limits beside the panel, each clear of the others, or on a phone above it, where no line runs."""
     known = {name: limit for name, limit in hours.limits.items() if np.isfinite(limit)}
     phrase = {
         name: writing.amount(float(to_si(limit, hours.unit)), "wind", hours.reader.units)
@@ -188,46 +207,57 @@ def _limit_words(hours: DrawnHours, *, tall: bool) -> list[Figure]:
     font = {"color": shades.LIMIT_WORDS, "size": 12}
     if tall:
         lines = {"gust": "dashes", "wind": "dots"}
-        text = ", ".join(f"{name} {phrase[name]} ({line})" for name, line in lines.items() if name in phrase)
-        place = {"xanchor": "center", "yanchor": "bottom", "yshift": 2 * _LINE_OF_TEXT}
-        return [_words(f"limits: {text}", hours.count / 2, hours.top, font=font, **place)] if phrase else []
-    close = abs(hours.limits["gust"] - hours.limits["wind"]) < 0.12 * hours.top
-    sides = {"wind": "top", "gust": "bottom"} if close else {}
-    return [
-        _words(f"{name} limit {phrase[name]}", hours.count, limit, xanchor="left", yanchor=sides.get(name, "middle"),
-               font=font)
-        for name, limit in known.items()
-    ]  # fmt: skip
-
-
-def _line_words(hours: DrawnHours) -> list[Figure]:
-    """Name the two lines where they end, the gust above its own, the wind below."""
-    words = []
+        limits = ", ".join(f"{name} {phrase[name]} ({line})" for name, line in lines.items() if name in phrase)
+        rows = [f"limits: {limits}", "gust: solid line, wind: dotted line"]
+        return [
+            _words(row, hours.count / 2, hours.top, font=font, xanchor="center", yanchor="bottom",
+                   yshift=(SUN_ROWS + 1 + i) * LINE_OF_TEXT)
+            for i, row in enumerate(rows)
+        ]  # fmt: skip
+    places = [(limit, f"{name} limit {phrase[name]}", font) for name, limit in known.items()]
     for name, speed in hours.speeds.items():
-        known = np.flatnonzero(~np.isnan(speed))
-        if known.size:
-            at, side = int(known[-1]), "bottom" if name == "gust" else "top"
-            words.append(_words(name, at + 0.95, float(speed[at]), xanchor="right", yanchor=side))
-    return words
+        there = np.flatnonzero(~np.isnan(speed))
+        if there.size:
+            places.append((float(speed[there[-1]]), name, {"color": shades.INK, "size": 12}))
+    places.sort(key=lambda place: place[0])
+    heights = _parted([place[0] for place in places], LINE_OF_TEXT * DEPTH_OF_AXIS * hours.top / PIXELS, hours.top)
+    return [
+        _words(text, hours.count, height, xanchor="left", yanchor="middle", font=own)
+        for (_, text, own), height in zip(places, heights, strict=True)
+    ]
 
 
-def _sun_words(hours: DrawnHours) -> list[Figure]:
-    """Name sunrise and sunset above the panel, apart from the limits; those of a short day part outward."""
+def _parted(wanted: list[float], gap: float, top: float) -> list[float]:
+    """Return rising places at least a gap apart, as near to the wanted as that allows, and none above the top."""
+    placed: list[float] = []
+    for place in wanted:
+        placed.append(max(place, placed[-1] + gap) if placed else place)
+    highest = top
+    for i in reversed(range(len(placed))):
+        placed[i] = min(placed[i], highest)
+        highest = placed[i] - gap
+    return placed
+
+
+def _sun_words(hours: DrawnHours, *, tall: bool) -> list[Figure]:
+    """Name sunrise and sunset above the panel; one that would touch another stands a row higher."""
     spans = light_on_axis(hours)
     changes = [
         ("sunrise" if after == "day" else "sunset", at)
         for (_, at, before), (_, _, after) in pairwise(spans)
         if {before, after} == {"twilight", "day"}
     ]
-    places = dict(changes)
-    is_short = places.get("sunset", hours.count) - places.get("sunrise", 0) < hours.count / 2
-    words = []
+    half = min(_SUN_PIXELS / 2 * hours.count / (_NARROWEST_TALL if tall else _NARROWEST_WIDE), hours.count / 2)
+    words, last = [], [-np.inf] * SUN_ROWS
     for what, at in changes:
         # The first whole minute of the new light; the last of the day is the one before.
         moment = hours.times[0] + np.timedelta64(round(at * 60) - (what == "sunset"), "m")
+        place = min(max(at, half), hours.count - half)
+        row = 0 if place - last[0] >= 2 * half else 1
+        last[row] = place
         words.append(
-            _words(f"{what} {hours.reader.clock.hour(moment)}", at, hours.top, yanchor="bottom", yshift=_LINE_OF_TEXT,
-                   xanchor="left" if (what == "sunrise") != is_short else "right")
+            _words(f"{what} {hours.reader.clock.hour(moment)}", place, hours.top, yanchor="bottom",
+                   yshift=(1 + row) * LINE_OF_TEXT, xanchor="center")
         )  # fmt: skip
     return words
 

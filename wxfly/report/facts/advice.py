@@ -13,7 +13,7 @@ from wxfly.physics.air.cloud import CloudBaseMethod
 from wxfly.physics.air.geomagnetic import describe_kp, kp_risk
 from wxfly.physics.air.icing import freezing_precipitation_chance
 from wxfly.physics.air.risk import POSSIBLE_FROM
-from wxfly.physics.air.sun import HORIZON
+from wxfly.physics.air.sun import CIVIL_TWILIGHT, HORIZON
 from wxfly.physics.wind.profile import ProfileMethod
 from wxfly.report.facts.values import Degrees, Facts, Kelvins, Share, Speed, number
 from wxfly.report.facts.writing import amount
@@ -46,6 +46,8 @@ class AdviceFacts(Facts, frozen=True):
     """Whether the pilot looks into a low sun at some time; null without a direction."""
     is_twilight: bool
     """Whether part of it is before sunrise or after sunset."""
+    is_night: bool
+    """Whether part of it is night, with the sun lower than in civil twilight."""
     hands: str | None
     """Advice on cold hands."""
     wind_chill: Kelvins | None
@@ -103,6 +105,7 @@ def advice_facts(answer: SiteAnswer, window: Window, advice: Advice) -> AdviceFa
         longest_shadow=number(advice.shadow_length[1]),
         glare=advice.glare,
         is_twilight=low < HORIZON,
+        is_night=low < CIVIL_TWILIGHT,
         hands=advice.hands or None,
         wind_chill=number(advice.wind_chill),
         heat=advice.heat or None,
@@ -133,7 +136,7 @@ def _freezing_chance(part: xr.Dataset) -> float:
 
 
 def what_to_mind(advice: AdviceFacts, units: str) -> list[str]:
-    """Say what to mind, the gravest first; twilight is left to `TWILIGHT`."""
+    """Say what to mind, the gravest first; twilight and night are left to `after_sunset`."""
     return [
         *of_the_storm(advice),
         *_of_icing(advice),
@@ -146,7 +149,13 @@ def what_to_mind(advice: AdviceFacts, units: str) -> list[str]:
     ]
 
 
-TWILIGHT = "part of it is twilight: a light on the aircraft may be asked for"
+def after_sunset(advice: AdviceFacts, light: str | None) -> str:
+    """Say that part of it is twilight or night, and which light the rules ask for; empty by day."""
+    if not advice.is_twilight:
+        return ""
+    part = "night: you see the aircraft by its light alone" if advice.is_night else "twilight"
+    asked = f"the rules ask for {light}" if light else "a light on the aircraft may be asked for"
+    return f"part of it is {part}; {asked}"
 
 
 def of_the_storm(advice: AdviceFacts) -> list[str]:

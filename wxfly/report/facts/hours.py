@@ -202,6 +202,8 @@ class LimitFacts(Facts, frozen=True):
     """Highest flight above ground."""
     gust_at_launch: Speed | None
     """Largest gust at 2 m for launching and landing; null for none of its own."""
+    aircraft_light: str | None
+    """Light that the rules ask for on the aircraft, and when; null for none."""
 
 
 def lit_hours_facts(answer: SiteAnswer, day: findings.Day | None = None) -> LitHours:
@@ -354,6 +356,7 @@ def limit_facts(limits: Limits) -> LimitFacts:
         limits.daylight_rule,
         limits.height_limit,
         None if launch is None else number(launch),
+        limits.aircraft_light or None,
     )
 
 

@@ -17,6 +17,7 @@ from wxfly.report.facts.values import (
     Speed,
     known_moment,
     number,
+    share,
 )
 
 if TYPE_CHECKING:
@@ -68,6 +69,25 @@ class SortieAsked(Facts, frozen=True):
     """Beyond the mass of the aircraft."""
 
 
+class OwnLimit(Facts, frozen=True):
+    """A limit that the pilot set for this answer."""
+
+    element: ElementName
+    values: dict[str, float]
+    """By the name of the limit, in the SI unit of the element."""
+    source: str
+    """Where it is from, such as ``plan roof``; empty where it was given with the question."""
+
+
+class OriginOfWord(Facts, frozen=True):
+    """Where a part of the question is from that was not given with it."""
+
+    option: str
+    """As it is typed, without its dashes; of a limit with its element."""
+    source: str
+    """``plan`` and its name, ``defaults of`` a site, or ``settings``."""
+
+
 class QuestionFacts(Facts, frozen=True):
     """The question in full."""
 
@@ -85,6 +105,8 @@ class QuestionFacts(Facts, frozen=True):
     confidence: Share | None
     gust_at_launch: Speed | None
     """In place of the usual limits; null where the pilot gave none."""
+    own_limits: list[OwnLimit]
+    """Limits that the pilot set for this answer."""
     forecast_asked: ForecastAsked
     """Which forecast was asked for."""
     day: date | None
@@ -102,6 +124,10 @@ class QuestionFacts(Facts, frozen=True):
     """How sure the way back must be."""
     ranks_anew: bool
     """Whether windows are ranked whatever was chosen before."""
+    plan: str | None
+    """Name of the saved plan; null without one."""
+    origins: list[OriginOfWord]
+    """What was taken from a plan, from the defaults of a site or from the settings."""
 
 
 def question_facts(question: Question) -> QuestionFacts:
@@ -117,6 +143,10 @@ def question_facts(question: Question) -> QuestionFacts:
         reserve=limits.reserve,
         confidence=limits.confidence,
         gust_at_launch=None if limits.gust_at_launch is None else number(limits.gust_at_launch),
+        own_limits=[
+            OwnLimit(own.element, {name: share(value) for name, value in own.values.items()}, own.origin)
+            for own in limits.own_limits
+        ],
         forecast_asked=ForecastAsked(
             asked.model,
             None if asked.path is None else asked.path.name,
@@ -143,4 +173,6 @@ def question_facts(question: Question) -> QuestionFacts:
         ),
         confidence_of_return=question.confidence,
         ranks_anew=question.ranks_anew,
+        plan=question.plan,
+        origins=[OriginOfWord(one.option, one.source) for one in question.origins],
     )

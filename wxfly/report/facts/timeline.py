@@ -7,13 +7,17 @@ from itertools import pairwise
 from typing import Literal
 
 import numpy as np
+import numpy.typing as npt
 
 from wxfly.answer.request import Briefing, SiteAnswer
+from wxfly.assessment.suitability import counts_as_required, names_of
 from wxfly.physics.air.sun import CIVIL_TWILIGHT, HORIZON, sun_position
-from wxfly.pilot.elements import ROW
+from wxfly.pilot.elements import BY_NAME, ROW
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.site import SiteAnswerFacts
 from wxfly.report.facts.values import Facts, Metres, Share, column, moment_of, number
+
+Array = npt.NDArray[np.float64]
 
 _MINUTE = np.timedelta64(1, "m")
 
@@ -49,8 +53,11 @@ class TimelineFacts(Facts, frozen=True):
     """Over all hours of the answer."""
     heights: list[Metres]
     """The steps up to the height limit."""
-    share_of_limit: list[list[Share | None]]
-    """By height, then by hour: the largest share that wind, gust or wind difference takes of its limit."""
+    margin_by_height: list[list[Share | None]]
+    """By height, then by hour: the smallest margin of wind at that height and of the other elements of the hour; null
+    where that is not known."""
+    decides_by_height: list[list[str]]
+    """Of the same, the element that decides or is not known; ``wind`` for wind, gust and wind difference."""
 
 
 def timeline_facts(briefing: Briefing, facts: AnswerFacts) -> list[TimelineFacts]:
@@ -59,15 +66,51 @@ def timeline_facts(briefing: Briefing, facts: AnswerFacts) -> list[TimelineFacts
 
 
 def _of_site(answer: SiteAnswer, site: SiteAnswerFacts) -> TimelineFacts:
-    profile = answer.heights.transpose("height", "time")
+    margin, decides = margins_by_height(answer)
     return TimelineFacts(
         site=site,
         wind=_at_flight_height(answer, "wind"),
         gust=_at_flight_height(answer, "gust"),
         light=light_spans(answer),
-        heights=profile["height"].values.tolist(),
-        share_of_limit=[column(row) for row in profile["share_of_limit"].values],
+        heights=answer.heights["height"].values.tolist(),
+        margin_by_height=[column(row) for row in margin],
+        decides_by_height=decides.tolist(),
     )
+
+
+def margins_by_height(answer: SiteAnswer) -> tuple[Array, npt.NDArray[np.object_]]:
+    """Return what each height leaves in each hour, and the element that decides, both by height and hour.
+
+    Wind, gust, wind difference and the distance to cloud are those of the height; every other element, and a hold after
+    a gust, are those of the hour. What makes an hour not known makes it so at every height.
+    """
+    assessment = answer.assessment.transpose("element", "time", ...)
+    profile = answer.heights.transpose("height", "time")
+    heights = profile["height"].values
+    names, rows = ["wind"], [1.0 - profile["share_of_limit"].values]
+    counts = counts_as_required(assessment)
+    shape = rows[0].shape
+    for k, name in enumerate(names_of(assessment)):
+        if name in _OF_WIND or name in assessment.attrs["not_judged"]:
+            continue
+        margin = assessment["margin"].values[k]
+        if name == "cloud_base":
+            at_flight = answer.request.height
+            lower_limit = assessment["limit"].values[k] - at_flight
+            margin = BY_NAME[name].margin(assessment["demand"].values[k], lower_limit + heights[:, None])
+        names.append(name)
+        rows.append(np.broadcast_to(np.where(np.isnan(margin) & ~counts[k], np.inf, margin), shape))
+    if "waiting_after" in assessment:
+        cause = assessment["waiting_after"].values.astype(str)
+        for name in sorted(set(cause) - {""}):
+            names.append(name)
+            rows.append(np.broadcast_to(np.where(cause == name, assessment["hour_margin"].values, np.inf), shape))
+    stacked = np.stack(rows)
+    decides = np.where(np.isnan(stacked), -np.inf, stacked).argmin(axis=0)
+    return stacked.min(axis=0), np.array(names, dtype=object)[decides]
+
+
+_OF_WIND = ("wind", "gust", "wind_difference")
 
 
 def _at_flight_height(answer: SiteAnswer, element: str) -> FlightWind:

@@ -9,7 +9,7 @@ from datetime import datetime
 from typing import Literal
 
 from wxfly.pilot.elements import BY_NAME, RETURN_LEG
-from wxfly.report.facts.advice import what_to_mind
+from wxfly.report.facts.advice import after_sunset, what_to_mind
 from wxfly.report.facts.comparison import ComparisonFacts
 from wxfly.report.facts.hours import DayFacts, LitHours
 from wxfly.report.facts.reasons import hour_at, room_at, room_of
@@ -57,7 +57,7 @@ _MINDS_SHOWN = 2
 _TITLES_SHOWN = 4
 _OLD = 6 * 3600
 """Age from which a forecast is named with it where there is a note on it [s]; common practice, no source."""
-_FIRST_NOTES = ("forecast", "no_newer_forecast", "members")
+_FIRST_NOTES = ("forecast", "no_newer_forecast", "members", "looser_limits")
 
 
 class Note(Facts, frozen=True):
@@ -381,8 +381,10 @@ def _lines_of(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> Ite
 
 
 def _mind(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> Iterator[VerdictLine]:
-    """Yield what to mind, the gravest first; twilight is told with what ends a window."""
+    """Yield what to mind, the gravest first; twilight is told with what ends a window, night here."""
     mind = [] if site.advice is None else what_to_mind(site.advice, reader.units)
+    if site.advice is not None and site.advice.is_night:
+        mind = [after_sunset(site.advice, site.limits.aircraft_light), *mind]
     mind = [OUTLOOK_ONLY, *mind] if window.outlook_only else mind
     more = len(mind) - _MINDS_SHOWN
     if mind:

@@ -10,23 +10,31 @@
     const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("gzip"));
     return new Response(stream).text();
   };
-  // Narrower than this a chart is drawn tall; on paper it has what A4 leaves between its margins.
-  const narrow = 800, paper = 710;
+  // Narrower than this a chart is drawn tall; on paper the style fits this width between the margins of A4.
+  const narrow = 800, paper = 1000;
   const settings = { displayModeBar: false, displaylogo: false, showSendToCloud: false, scrollZoom: false,
     doubleClick: false };
-  // Paper opens what is folded, and folds it again.
+  // Paper opens what is folded, and folds it again; of what was folded it shows the tables, not the charts.
   let opened = [];
   window.addEventListener("beforeprint", () => {
     opened = folded.filter((d) => !d.open);
-    opened.forEach((d) => { d.open = true; });
+    opened.forEach((d) => { d.open = true; d.classList.add("folded"); });
   });
-  window.addEventListener("afterprint", () => opened.forEach((d) => { d.open = false; }));
+  window.addEventListener("afterprint", () => opened.forEach((d) => {
+    d.open = false;
+    d.classList.remove("folded");
+  }));
   try {
     const charts = JSON.parse(await unpack("charts"));
     const library = await unpack("library");
-    const onDark = JSON.parse(document.getElementById("charts").dataset.onDark);
-    const colour = new RegExp(Object.keys(onDark).map((c) => c.replace(/[().]/g, "\\$&")).join("|"), "g");
+    const { onDark, inSun } = document.getElementById("charts").dataset;
+    const lights = { dark: JSON.parse(onDark), sun: JSON.parse(inSun) };
     const dark = window.matchMedia("(prefers-color-scheme: dark)");
+    const sunlight = document.getElementById("sunlight");
+    const light = () => (sunlight.checked ? "sun" : dark.matches ? "dark" : "plain");
+    const inLight = (figure, stands) => JSON.parse(JSON.stringify(figure).replace(
+      new RegExp(Object.keys(stands).map((c) => c.replace(/[().]/g, "\\$&")).join("|"), "g"), (found) => stands[found],
+    ));
     // The library looks for its map's style sheet by id before it adds it; no map is drawn here and the policy of
     // this page would refuse the sheet.
     for (const [, id] of library.matchAll(/getElementById\("([0-9a-f]{32,})"\)/g)) {
@@ -41,8 +49,8 @@
     const script = document.createElement("script");
     script.textContent = library;
     document.head.appendChild(script);
-    const draw = (box, width = Math.floor(box.getBoundingClientRect().width), isDark = dark.matches) => {
-      const drawn = `${width} ${isDark}`;
+    const draw = (box, width = Math.floor(box.getBoundingClientRect().width), by = light()) => {
+      const drawn = `${width} ${by}`;
       if (!width || drawn === box.dataset.drawn) return;
       if (!box.dataset.drawn) box.textContent = "";
       box.dataset.drawn = drawn;
@@ -57,8 +65,7 @@
           trace.customdata = texts[0].map((_, column) => texts.map((row) => row[column]));
         }
       });
-      const { data, layout } = !isDark ? figure
-        : JSON.parse(JSON.stringify(figure).replace(colour, (found) => onDark[found]));
+      const { data, layout } = lights[by] ? inLight(figure, lights[by]) : figure;
       Plotly.react(box, data, { ...layout, width }, settings);
     };
     const seen = new IntersectionObserver((entries) => {
@@ -68,7 +75,10 @@
     const again = () => boxes.filter((b) => b.dataset.drawn).forEach((box) => draw(box));
     window.addEventListener("resize", again);
     dark.addEventListener("change", again);
-    window.addEventListener("beforeprint", () => boxes.forEach((box) => draw(box, paper, false)));
+    sunlight.addEventListener("change", again);
+    window.addEventListener("beforeprint", () => {
+      boxes.filter((box) => !box.closest(".folded")).forEach((box) => draw(box, paper, "plain"));
+    });
     window.addEventListener("afterprint", again);
   } catch (fault) {
     tell("This browser cannot draw the chart; the tables have the same values.");

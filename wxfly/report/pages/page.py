@@ -66,7 +66,8 @@ def to_html(facts: AnswerFacts, drawn: Sequence[TimelineFacts], words: PageWords
     body = "".join(_body(facts, drawn, words, charts))
     library, loader = _library(), shell.resource("page.js")
     tail = (
-        f'<script type="application/octet-stream" id="charts" data-on-dark="{attribute(json.dumps(shades.ON_DARK))}">'
+        f'<script type="application/octet-stream" id="charts" data-on-dark="{attribute(json.dumps(shades.ON_DARK))}"'
+        f' data-in-sun="{attribute(json.dumps(shades.IN_SUN))}">'
         f"{_packed(_json(charts), _CHARTS_LEVEL)}</script>\n"
         f'<script type="application/octet-stream" id="library">{_packed_library(library)}</script>\n'
         f"<script>{loader.decode()}</script>\n"
@@ -124,16 +125,16 @@ def _place(
     )  # fmt: skip
     yield (
         '<p class="reading">Above: wind (dotted) and gust (solid) at flight height for each hour, against their limits;'
-        " arrows fly with the wind; grey is night, pale grey twilight. <i>Chance</i>: in so many of ten every limit"
-        f" holds.{members} Below: the margin of each element.</p>\n"
+        " arrows fly with the wind; dotted grey is night, pale grey twilight. <i>Chance</i>: in so many of ten every"
+        f" limit holds.{members} Below: the margin of each element.</p>\n"
     )
     if legend:
         yield _of_margin(one.site.limits.reserve)
     yield _chart(charts, f"Usable height of {what}", sections(one, reader, *span))
     yield (
-        '<p class="reading">How high: the margin that wind, gust or wind difference leaves at each height, the smallest'
-        " of the three, in the shades of the margins above. The thick line is the usable height, up to which everything"
-        " holds from the ground on; the dashed one is the flight height.</p>\n"
+        '<p class="reading">How high: the smallest margin at each height, in the shades of the margins above. Wind and'
+        " cloud are those of the height, all else that of the hour; dark hours are dotted. The thick line is the usable"
+        " height, as far as wind and cloud allow from the ground on; the dashed one is the flight height.</p>\n"
     )
     yield _table(*line[1], caption=f"Table of {what}")
 

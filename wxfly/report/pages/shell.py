@@ -15,6 +15,10 @@ GENERATOR = '<meta name="generator" content="wxfly">'
 
 # Plotly adds an empty style element and fills it by script: the hash of nothing.
 _EMPTY_STYLE = b""
+# The style alone follows the box: it needs no script.
+_SUNLIGHT = (
+    '<p class="sunlight"><label><input type="checkbox" id="sunlight"> More contrast, for bright sun</label></p>\n'
+)
 
 
 def document(title: str, body: Iterable[str], *, style: str, scripts: Sequence[bytes] = (), tail: str = "") -> str:
@@ -72,7 +76,7 @@ def attribute(text: str) -> str:
 def header(title: str, notices: Iterable[str]) -> str:
     """Return the heading of a page and what must be read first."""
     words = "".join(f'<p class="notice">{escape(notice)}</p>\n' for notice in notices)
-    return f"<header>\n<h1>{escape(title)}</h1>\n{words}</header>\n"
+    return f"<header>\n<h1>{escape(title)}</h1>\n{words}{_SUNLIGHT}</header>\n"
 
 
 def lines(labelled: Iterable[tuple[str, str]]) -> str:

@@ -8,7 +8,7 @@ from datetime import timedelta
 
 from wxfly.pilot.elements import BY_NAME, GRAVEST
 from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
-from wxfly.report.facts.advice import TWILIGHT, AdviceFacts, what_to_mind
+from wxfly.report.facts.advice import AdviceFacts, after_sunset, what_to_mind
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.hours import DayFacts
 from wxfly.report.facts.place import title_of_variable
@@ -72,7 +72,8 @@ def detail_lines(facts: AnswerFacts, position: int) -> list[Line]:
     if len(site.days) == 1:
         lines.append(("Light", light(site.days[0], reader.clock)))
     lines += _advice(site, window, reader)
-    return [*lines, ("Asked", asked_in_full(facts, position, reader))]
+    taken = taken_from(facts)
+    return [*lines, ("Asked", asked_in_full(facts, position, reader)), *([("From", taken)] if taken else [])]
 
 
 def _of_window(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> Iterator[Line]:
@@ -427,8 +428,9 @@ def _advice(site: SiteAnswerFacts, window: WindowFacts | None, reader: Reader) -
         yield "Sun", sun
     for words in what_to_mind(site.advice, reader.units):
         yield "Mind", words
-    if site.advice.is_twilight:
-        yield "Mind", TWILIGHT
+    dark = after_sunset(site.advice, site.limits.aircraft_light)
+    if dark:
+        yield "Mind", dark
 
 
 def usable_height(window: WindowFacts, units: str) -> str:
@@ -468,7 +470,7 @@ def elevation(low: float, high: float) -> str:
 
 
 def asked(site: SiteAnswerFacts, units: str) -> str:
-    """Say for what the answer is, such as ``Kelderness, 60 m above ground, folding camera quad under 250 g``."""
+    """Say for what the answer is, such as ``Kelderness, 60 m above ground, camera quad under 250 g``."""
     limits = site.limits
     height = amount(site.height, "height", units)
     phrase = f"{isolated(site.site.name)}, {height} above ground, {isolated(site.aircraft.title)}"
@@ -496,6 +498,14 @@ def asked_in_full(facts: AnswerFacts, position: int, reader: Reader) -> str:
     home = amount(plan.return_height, "height", reader.units)
     sure = f"sure in {100 * plan.confidence:.0f} of 100"
     return f"{phrase}; sortie {planned(plan, reader.units)}, home at {home}, {sure}"
+
+
+def taken_from(facts: AnswerFacts) -> str:
+    """Say which parts of the question are from a plan, the defaults of a site or the settings; empty for none."""
+    by_source: dict[str, list[str]] = {}
+    for one in facts.question.origins if facts.question is not None else ():
+        by_source.setdefault(one.source, []).append(one.option)
+    return "; ".join(f"{listed(options)} from {isolated(source)}" for source, options in by_source.items())
 
 
 def first_notes(facts: AnswerFacts) -> list[str]:

@@ -419,7 +419,7 @@ def read_ensemble(path: Path, *, model: str | None = None, name: str | None = No
     return parse_ensemble(body, model=model, names=[name] if name else None, what=path.name)
 
 
-def _check_places(cube: xr.Dataset, sites: Sequence[Site], row: Ensemble, what: str) -> None:
+def check_places(cube: xr.Dataset, sites: Sequence[Site], row: Ensemble, what: str) -> None:
     """Refuse an answer for a place other than the requested one."""
     for site, latitude, longitude in zip(sites, cube["latitude"].values, cube["longitude"].values, strict=True):
         away = distance_km(site.latitude, site.longitude, float(latitude), float(longitude))
@@ -491,7 +491,7 @@ def get_ensemble(
         _, places = fold_ensemble(reply.body, model=model, count=len(sites), what=what)[0]
         cube = _cube_of(model, places, [s.name for s in sites], now, run, what)
         check_span(cube, now, what)
-        _check_places(cube, sites, row, what)
+        check_places(cube, sites, row, what)
         check_ground(cube, sites, what)
         if keep is not None:
             keep(

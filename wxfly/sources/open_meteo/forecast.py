@@ -123,7 +123,7 @@ def get_forecast(
             what=what,
         )  # fmt: skip
         check_span(cube, now, what)
-        _check_places(cube, [(s.latitude, s.longitude) for s in sites], row, what)
+        check_places(cube, [(s.latitude, s.longitude) for s in sites], row, what)
         check_ground(cube, sites, what)
         if keep is not None:
             asked = tuple(hourly_names(row))
@@ -196,7 +196,7 @@ def at_sites(cube: xr.Dataset, sites: Sequence[Site]) -> xr.Dataset:
     )
 
 
-def _check_places(cube: xr.Dataset, places: Sequence[tuple[float, float]], model: Model, what: str) -> None:
+def check_places(cube: xr.Dataset, places: Sequence[tuple[float, float]], model: Model, what: str) -> None:
     """Refuse an answer for a place other than the requested one."""
     reach = 3 * model.resolution_km + 5.0  # the service may choose a neighbouring cell of similar height
     cells = zip(cube["latitude"].values, cube["longitude"].values, strict=True)
@@ -274,7 +274,7 @@ def get_grid(
             names=[str(n) for n in range(len(points))], what=what,
         )  # fmt: skip
         check_span(cube, now, what)
-        _check_places(cube, points, row, what)
+        check_places(cube, points, row, what)
         return to_grid(cube, latitudes, longitudes)
 
     return download(

@@ -1,0 +1,213 @@
+"""What a pilot keeps so that nothing is typed twice: setup, settings, set, plans."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+from typing import Any
+
+import click
+
+from wxfly.cli.options import planning
+from wxfly.cli.program import ask, main, print_data, say
+from wxfly.errors import WxflyError
+from wxfly.pilot.options import Words, kept_values, read_words, written
+
+HOME_NAME = "home"
+"""Name of the site that setup saves for a home given by its coordinates."""
+
+
+@main.command(epilog="Example: wxfly setup")
+def setup() -> None:
+    """Ask five questions and keep the answers: home place, aircraft, units, rules, usual height.
+
+    Enter keeps the value in brackets. Nothing is written before the last answer.
+    """
+    from wxfly.cli.own_lists import add_site
+    from wxfly.pilot.settings import load_settings, sites_file
+    from wxfly.pilot.site import read_sites
+    from wxfly.question.keeping import keep_settings, settings_in_force
+
+    now = {row.key: row.value for row in settings_in_force(None, None)}
+    home = load_settings().home or next(iter(read_sites(sites_file())), "none")
+    new_home = _asked("Home place: a saved site, LATITUDE,LONGITUDE or a place name", home, _home)
+    answers: dict[str, str | None] = {}
+    questions = {
+        "aircraft": "Aircraft (wxfly aircraft lists them)",
+        "units": "Units: metric, imperial or aviation",
+        "rules": "Rules (wxfly rules lists them)",
+        "height": "Usual flight height above ground",
+    }
+    for key, text in questions.items():
+        answers[key] = _asked(text, now[key], partial(_tried, answers, key))
+    name, place = new_home
+    if place:
+        say(add_site(name, place))
+    keep_settings({**({"home": name} if name else {}), **answers})
+    say("Saved. See all with: wxfly settings")
+
+
+def _asked(text: str, default: str, read: Callable[[str], Any]) -> Any:
+    """Ask until the answer can be read."""
+    while True:
+        try:
+            answer = ask(text, default)
+        except click.Abort:
+            say("")
+            raise WxflyError("the answers ended early: nothing is written; start again with: wxfly setup") from None
+        try:
+            return read(answer)
+        except WxflyError as fault:
+            say(f"{fault}")
+
+
+def _home(answer: str) -> tuple[str, str]:
+    """Return the name of the home and, where it is to be saved, its place; two empty texts for no home."""
+    from wxfly.pilot.coordinates import parse_coordinates
+    from wxfly.pilot.settings import sites_file
+    from wxfly.pilot.site import check_name, read_sites
+    from wxfly.question.usual import site_of
+    from wxfly.retrieval.places import demo_sites, resolve_site
+
+    answer = answer.strip()
+    if answer == "none":
+        return "", ""
+    saved = read_sites(sites_file())
+    saved.refuse_uncertain(answer, "the site")
+    site = site_of(answer, {**demo_sites(), **saved})
+    if site is not None:
+        return site.name, ""
+    found = resolve_site(answer, saved=saved)
+    say(f"found {found.name}: {found.latitude:.4f},{found.longitude:.4f}, {found.time_zone}")
+    name = answer
+    if parse_coordinates(answer):
+        name = found.name if HOME_NAME in saved else HOME_NAME
+    check_name(name)
+    return name, answer
+
+
+def _tried(before: dict[str, str | None], key: str, answer: str) -> str:
+    """Return an answer that can be kept with those before it."""
+    from wxfly.pilot.options import OPTIONS
+    from wxfly.question.reading import check_words
+
+    units = before.get("units") or "metric"
+    given = {name: value for name, value in before.items() if value is not None} | {key: answer}
+    words = {name: OPTIONS[name].kind.parse(name, value) for name, value in given.items()}
+    check_words(Words(**{name: OPTIONS[name].kind.with_unit(word, units) for name, word in words.items()}))
+    return answer
+
+
+@main.command(epilog="Example: wxfly settings meadow --plan roof")
+@click.argument("site", required=False)
+@click.option("--plan", metavar="NAME", help="With what this saved plan says.")
+@click.option("--json", "as_json", is_flag=True, help="Print a list of key, value and source as JSON.")
+def settings(site: str | None, plan: str | None, as_json: bool) -> None:
+    """List every setting in force and where it comes from: environment, file, SITE, plan or default."""
+    from dataclasses import asdict
+
+    from wxfly.pilot.own_files import damage_notes
+    from wxfly.pilot.settings import load_settings
+    from wxfly.question.keeping import settings_in_force
+    from wxfly.report.text.console import aligned
+
+    rows = settings_in_force(site, plan)
+    if as_json:
+        _print_json([asdict(row) for row in rows])
+        return
+    table = aligned([("setting", "from", "value"), *((row.key, row.source, row.value or "-") for row in rows)])
+    say("\n".join([table, *damage_notes(load_settings().set_aside)]))
+
+
+@main.command("set", epilog="Example: wxfly set height 60m")
+@click.argument("key")
+@click.argument("value", required=False)
+@click.option("--remove", is_flag=True, help="Take KEY out, so that its default holds again.")
+def set_one(key: str, value: str | None, remove: bool) -> None:
+    """Change the setting KEY to VALUE in config.toml; everything else in the file stays."""
+    if remove == (value is not None):
+        raise click.UsageError("give a VALUE, or --remove")
+    from wxfly.question.keeping import keep_setting, settings_in_force
+
+    changed = keep_setting(key, value)
+    row = next(row for row in settings_in_force(None, None) if row.key == changed)
+    beaten = "" if remove or row.source != "environment" else "; the environment goes before the file"
+    say(f"{row.key} = {row.value or 'none'} ({row.source}){beaten}")
+
+
+@main.group(
+    invoke_without_command=True,
+    subcommand_metavar="[COMMAND] [ARGS]...",
+    epilog="Example: wxfly plans add roof --aircraft camera-quad-250g --height 60m --limit gust=8m/s",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print the plans as JSON.")
+@click.pass_context
+def plans(ctx: click.Context, as_json: bool) -> None:
+    """List the saved plans; add, show or remove one. Any question takes one with --plan NAME."""
+    if ctx.invoked_subcommand is not None:
+        return
+    from wxfly.pilot.own_files import damage_notes
+    from wxfly.pilot.plans import read_plans
+    from wxfly.pilot.settings import plans_file
+    from wxfly.report.text.console import aligned
+
+    saved = read_plans(plans_file())
+    if as_json:
+        _print_json({name: kept_values(words) for name, words in saved.items()})
+        return
+    rows = [(name, _in_one_line(words)) for name, words in saved.items()]
+    table = (
+        aligned([("plan", "says"), *rows]) if rows else "No plan is saved; save one with: wxfly plans add NAME OPTIONS"
+    )
+    say("\n".join([table, *damage_notes(saved.set_aside)]))
+
+
+@plans.command("add", epilog="Example: wxfly plans add roof --height 60m --duration 30min --limit gust=8m/s")
+@click.argument("name")
+@click.option("--replace", is_flag=True, help="In place of the plan that has this name.")
+@planning
+def add_plan(name: str, replace: bool, **options: Any) -> None:
+    """Save the options of a question as the plan NAME."""
+    from wxfly.pilot.plans import find_plan
+    from wxfly.pilot.settings import plans_file
+    from wxfly.question.keeping import keep_plan
+
+    keep_plan(name, read_words(options), replaces=replace)
+    say(f"saved plan {name}: {_in_one_line(find_plan(plans_file(), name))}")
+
+
+@plans.command("show", epilog="Example: wxfly plans show roof")
+@click.argument("name")
+@click.option("--json", "as_json", is_flag=True, help="Print the plan as JSON.")
+def show_plan(name: str, as_json: bool) -> None:
+    """Show what the plan NAME says."""
+    from wxfly.pilot.plans import find_plan
+    from wxfly.pilot.settings import plans_file
+    from wxfly.report.text.console import aligned
+
+    values = kept_values(find_plan(plans_file(), name))
+    if as_json:
+        _print_json(values)
+    else:
+        say(aligned([(key, written(value)) for key, value in values.items()]))
+
+
+@plans.command("remove", epilog="Example: wxfly plans remove roof")
+@click.argument("name")
+def forget_plan(name: str) -> None:
+    """Forget the plan NAME."""
+    from wxfly.pilot.plans import remove_plan
+    from wxfly.pilot.settings import plans_file
+
+    remove_plan(plans_file(), name)
+    say(f"removed plan {name}")
+
+
+def _in_one_line(words: Words) -> str:
+    return ", ".join(f"{key} {written(value)}" for key, value in kept_values(words).items())
+
+
+def _print_json(value: Any) -> None:
+    from wxfly.report.text.console import as_json
+
+    print_data(f"{as_json(value)}\n".encode("utf-8", "backslashreplace"))

@@ -1,0 +1,186 @@
+"""What a pilot keeps for every question: settings, saved plans, defaults of a site. Each is tried before writing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from wxfly.errors import WxflyError
+from wxfly.pilot.options import OPTIONS, Words, find_option, kept_values, said, usual_options, written
+from wxfly.pilot.plans import save_plan
+from wxfly.pilot.settings import (
+    SETTINGS,
+    USUAL,
+    Settings,
+    change_settings,
+    load_settings,
+    plans_file,
+    setting_key,
+    setting_value,
+    sites_file,
+)
+from wxfly.pilot.site import read_sites, set_defaults
+from wxfly.question.reading import check_words
+from wxfly.question.usual import check_home, layers_of, taken_from
+
+
+@dataclass(frozen=True)
+class InForce:
+    """A setting in force.
+
+    Attributes
+    ----------
+    key : str
+        As `wxfly set` takes it.
+    value : str
+        As a pilot types it; empty for none.
+    source : str
+        ``plan`` and its name, ``defaults of`` a site, ``environment``, ``file`` or ``default``.
+    """
+
+    key: str
+    value: str
+    source: str
+
+
+def settings_in_force(place: str | None, plan: str | None) -> list[InForce]:
+    """Return every setting, with what a question about a place and with a plan would take.
+
+    Parameters
+    ----------
+    place : str or None
+        A saved site; None leaves the defaults of every site out.
+    plan : str or None
+        A saved plan.
+    """
+    settings, saved = load_settings(), read_sites(sites_file())
+    if place is not None:
+        saved.find(place, "saved site")
+    words, origins = taken_from(layers_of(plan, None if place is None else saved[place], settings))
+    rows = []
+    for key in SETTINGS:
+        value, source = _of_settings(settings, key)
+        name = _option_of(key)
+        if name and getattr(words, name) not in (None, ()):
+            value = written(getattr(words, name))
+            of = origins.get(name) or next(o for k, o in origins.items() if k.startswith(f"{name} "))
+            source = "file" if of == "settings" else of
+        rows.append(InForce(key, value, source))
+    # A plan may say what no setting does: the day, a file.
+    others = [(name, value) for name, value in said(words) if OPTIONS[name].is_of_once]
+    return [*rows, *(InForce(OPTIONS[name].key, written(value), origins[name]) for name, value in others)]
+
+
+def _option_of(key: str) -> str:
+    return next((option.name for option in usual_options() if option.key == key), "")
+
+
+def _of_settings(settings: Settings, key: str) -> tuple[str, str]:
+    """Return what environment, file or default say of a setting."""
+    source = settings.origins.get(key, "default")
+    if key.startswith("sources."):
+        return settings.addresses[key.removeprefix("sources.")] or "(not asked)", source
+    if key in USUAL or (key == "model" and not settings.names_model) or (key == "ensemble" and not settings.ensemble):
+        return OPTIONS[_option_of(key)].default, source
+    if key == "home" and not settings.home:
+        return "the first saved site, or the demonstration", source
+    value = getattr(settings, key)
+    return (f"{value:g}" if isinstance(value, float) else str(value)), source
+
+
+def keep_setting(text: str, value: str | None) -> str:
+    """Change one setting; return its key.
+
+    Parameters
+    ----------
+    text : str
+        The key as it is typed.
+    value : str or None
+        Its value as it is typed; None takes it out of the file.
+
+    Raises
+    ------
+    WxflyError
+        For a key that there is not, with the nearest one, and for a value that no question can be asked with.
+    """
+    key = setting_key(text)
+    keep_settings({key: value})
+    return key
+
+
+def keep_settings(given: dict[str, str | None]) -> None:
+    """Change several settings at once, by key, as `keep_setting` does; nothing is changed where one is at fault."""
+    usual = load_settings().usual
+    told = given.get("units")
+    units = str(setting_value("units", told)) if told else usual.units or "metric"
+    values: dict[str, Any] = {}
+    changed = Words()
+    for key, text in given.items():
+        value = None if text is None else setting_value(key, text)
+        if key == "home" and value is not None:
+            check_home(value, read_sites(sites_file()))
+        if (name := _option_of(key)) and value is not None:
+            word = OPTIONS[name].kind.parse(name, str(text)) if key == "ensemble" else value
+            changed = replace(changed, **{name: OPTIONS[name].kind.with_unit(word, units)})
+        values[key] = value
+    check_words(changed)
+    _check_together(usual, changed)
+    values |= {key: value for key, value in kept_values(changed).items() if key in USUAL}
+    change_settings(values)
+
+
+def _check_together(usual: Words, changed: Words) -> None:
+    """Refuse what is right by itself and wrong with what is kept already, where that was right before."""
+    try:
+        check_words(usual)
+    except WxflyError:
+        return  # what is kept is at fault already, and this may be the change that mends it
+    check_words(replace(usual, **dict(said(changed))))
+
+
+def keep_plan(name: str, words: Words, *, replaces: bool = False) -> None:
+    """Save a plan.
+
+    Parameters
+    ----------
+    name : str
+        Its name.
+    words : Words
+        What it says; a number without a unit is in the units that it names, else those of the settings.
+    replaces : bool, optional
+        Whether a plan of this name goes.
+    """
+    if not any(said(words)):
+        raise WxflyError("a plan needs at least one option, such as --height 60m (see: wxfly plans add --help-all)")
+    units = words.units or load_settings().usual.units or "metric"
+    words = _with_units(words, units)
+    check_words(words)
+    save_plan(plans_file(), name, words, units, replace=replaces)
+
+
+def keep_defaults(name: str, words: Words, removed: Sequence[str]) -> None:
+    """Change the defaults of a saved site.
+
+    Parameters
+    ----------
+    name : str
+        The site.
+    words : Words
+        What is set.
+    removed : sequence of str
+        Keys that are taken out.
+    """
+    units = words.units or load_settings().usual.units or "metric"
+    words = _with_units(words, units)
+    before = read_sites(sites_file()).find(name, "saved site").defaults
+    gone = {find_option(key, usual_options()).key: None for key in removed}
+    if not gone and not any(said(words)):
+        raise WxflyError("nothing to set; give an option such as --height 60m, or --remove KEY")
+    check_words(words)
+    _check_together(before, words)
+    set_defaults(sites_file(), name, {**gone, **kept_values(words)})
+
+
+def _with_units(words: Words, units: str) -> Words:
+    return replace(words, **{name: OPTIONS[name].kind.with_unit(value, units) for name, value in said(words)})
