@@ -129,7 +129,7 @@ def count_hours(answer: SiteAnswer, among: npt.NDArray[np.bool_] | None = None) 
     elements = Counter(str(name) for name in answer.assessment["limiting_element"].values[outside])
     deciding, times = elements.most_common(1)[0] if elements else ("", 0)
     known = lit & ~np.isnan(margins)
-    # Not cut at -1: of hours that are all far over their limits the one that is the least over them comes first.
+    # Not cut at -1: among hours far outside their limits, the one that exceeds them least comes first.
     at = np.flatnonzero(known)
     nearest = int(at[uncut_hour_margins(answer.assessment)[at].argmax()]) if at.size else None
     return Count(

@@ -51,7 +51,7 @@ class Asked:
     time_zone: str | None
     question: Question
     alarm: timedelta | None = None
-    """How long before a window a calendar reminds."""
+    """Time of a calendar's reminder before a window."""
 
 
 @dataclass(frozen=True)
@@ -284,7 +284,7 @@ def _periods(question: Question, obtained: Obtained) -> list[tuple[np.datetime64
 
 
 def own_limit_notes(question: Question) -> list[Note]:
-    """Say which limits are the pilot's for today; first those that are looser than the maker's or the rule's."""
+    """Return notes on the pilot's limits for today; first those that are looser than the maker's or the rule's."""
     usual = question.usual_limits
     looser, others = [], []
     for own in question.asked_of_limits.own_limits:

@@ -325,7 +325,7 @@ def _of_chosen(
         return _without_service(
             sites, ranked, failed, settings, wanted, offline=offline, now=now, on_progress=on_progress, kp=kp
         )
-    # The cells of one model are asked for, of that which has the first hours: later ones have a larger error anyway.
+    # Cells are requested only for the model of the first hours: later hours have a larger error anyway.
     finest = next(name for name in (*(m.name for m in plan.models), *ranked) if name in got)
     cells = around[finest].result() if finest in around else obtain_cells(sites, finest, **of_cells)
     got[finest] = with_cells(got[finest], sites, cells, wanted.height)
