@@ -67,8 +67,8 @@ def command_line() -> str:
 
 def keywords() -> str:
     """Return the module of the library's keywords: the options of the questions, typed."""
-    every = [o for o in OPTIONS.values() if all(o in options_of(kind) for kind in ("best", "compare", "week"))]
-    of_day, of_days = ([o for o in options_of(kind) if o not in every] for kind in ("best", "week"))
+    every = [o for o in OPTIONS.values() if all(o in options_of(kind) for kind in ("best", "compare", "week", "now"))]
+    of_day, of_days, of_now = ([o for o in options_of(kind) if o not in every] for kind in ("best", "week", "now"))
     parts = [
         '"""The keywords of a question, typed; written by docs/generate_reference.py from wxfly/pilot/options.py."""\n',
         "from __future__ import annotations\n",
@@ -84,6 +84,7 @@ def keywords() -> str:
     parts += [_keywords("Keywords", "TypedDict", text, every)]
     parts += [_keywords("KeywordsOfDay", "Keywords", "Those of a question about one day.", of_day)]
     parts += [_keywords("KeywordsOfDays", "Keywords", "Those of a question about several days.", of_days)]
+    parts += [_keywords("KeywordsOfNow", "Keywords", "Those of a question about the time from now on.", of_now)]
     return "\n".join(parts)
 
 

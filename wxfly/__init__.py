@@ -20,7 +20,7 @@ TYPE_CHECKING = False  # as `typing` has it, which takes longer to import than a
 if TYPE_CHECKING:
     from typing import Any
 
-    from wxfly.library.answers import best, compare, week
+    from wxfly.library.answers import best, compare, now, week
     from wxfly.library.forecasts import get_forecast, read_forecast
     from wxfly.library.hours import assess, conditions, find_windows
     from wxfly.library.limits import find_aircraft, limits_for
@@ -36,13 +36,14 @@ __all__ = [
     "find_windows",
     "get_forecast",
     "limits_for",
+    "now",
     "read_forecast",
     "week",
 ]
 
 # Each name is imported when it is first asked for, so that `import wxfly` alone takes no time.
 _MODULES = {
-    "answers": ("best", "compare", "week"),
+    "answers": ("best", "compare", "now", "week"),
     "forecasts": ("get_forecast", "read_forecast"),
     "hours": ("assess", "conditions", "find_windows"),
     "limits": ("find_aircraft", "limits_for"),

@@ -13,6 +13,10 @@ class WxflyError(Exception):
     """
 
 
+class NotAskedError(WxflyError):
+    """No service answered, and what is stored does not answer in its place."""
+
+
 class DamagedError(WxflyError):
     """The bytes of a file are not those that were written: there is evidence, so the file is of no more use."""
 
@@ -20,6 +24,25 @@ class DamagedError(WxflyError):
 def shortened(text: str, most: int = 240) -> str:
     """Return the beginning of what is too long to be read."""
     return text if len(text) <= most else f"{text[:most]}…"
+
+
+def near_names(given: str, valid: Iterable[str], *, likeness: float = 0.5) -> list[str]:
+    """Return the valid names that are like a given one, the nearest first; capitals make no difference.
+
+    Parameters
+    ----------
+    given : str
+        As the pilot wrote it.
+    valid : iterable of str
+        The names to choose from.
+    likeness : float, optional
+        Least share of letters in common, 0 to 1 (`difflib.SequenceMatcher.ratio`).
+    """
+    folded: dict[str, str] = {}
+    for name in valid:
+        folded.setdefault(name.casefold(), name)
+    found = difflib.get_close_matches(given.casefold(), folded, n=3, cutoff=likeness)
+    return [folded[name] for name in found]
 
 
 def unknown_name(what: str, given: str, valid: Iterable[str]) -> WxflyError:
@@ -36,7 +59,6 @@ def unknown_name(what: str, given: str, valid: Iterable[str]) -> WxflyError:
     """
     names = sorted(valid)
     given = shortened(given, 80)
-    near = difflib.get_close_matches(given.lower(), [n.lower() for n in names], n=1, cutoff=0.5)
-    hint = next((n for n in names if near and n.lower() == near[0]), None)
-    did_you_mean = f"; did you mean '{hint}'?" if hint else ""
+    near = near_names(given, names)
+    did_you_mean = f"; did you mean '{near[0]}'?" if near else ""
     return WxflyError(f"{what} '{given}' is not known{did_you_mean} (one of: {', '.join(names)})")

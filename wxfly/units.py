@@ -5,11 +5,14 @@ Everything inside wxfly is SI. A unit here is a name, a factor and an offset: ``
 
 from __future__ import annotations
 
+import math
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from wxfly.errors import WxflyError, unknown_name
+from wxfly.errors import WxflyError, shortened, unknown_name
 
 if TYPE_CHECKING:
     import numpy as np
@@ -34,6 +37,8 @@ class Unit:
         As text and pages write it, where that is not the symbol.
     spellings : tuple of str
         As services and CF write it, beside symbol and sign.
+    typed : tuple of str
+        As pilots type it, beside all of these; capitals and spaces make no difference.
     """
 
     symbol: str
@@ -43,6 +48,7 @@ class Unit:
     decimals: int = 1
     sign: str | None = None
     spellings: tuple[str, ...] = ()
+    typed: tuple[str, ...] = ()
 
     @property
     def written(self) -> str:
@@ -69,17 +75,17 @@ _STATUTE_MILE = 1609.344
 UNITS: dict[str, Unit] = {
     unit.symbol: unit
     for unit in (
-        Unit("m/s", "speed", 1.0, spellings=("m s-1",)),
-        Unit("km/h", "speed", 1 / 3.6),
-        Unit("mph", "speed", _STATUTE_MILE / 3600, spellings=("mp/h",)),
-        Unit("kt", "speed", 1852 / 3600, spellings=("kn",)),
-        Unit("m", "length", 1.0, decimals=0),
-        Unit("km", "length", 1000.0),
-        Unit("ft", "length", _FOOT, decimals=0),
-        Unit("mi", "length", _STATUTE_MILE),
+        Unit("m/s", "speed", 1.0, spellings=("m s-1",), typed=("mps", "ms")),
+        Unit("km/h", "speed", 1 / 3.6, typed=("kmh", "kph", "km/hr")),
+        Unit("mph", "speed", _STATUTE_MILE / 3600, spellings=("mp/h",), typed=("mi/h", "mi/hr")),
+        Unit("kt", "speed", 1852 / 3600, spellings=("kn",), typed=("kts", "knot", "knots")),
+        Unit("m", "length", 1.0, decimals=0, typed=("metre", "metres", "meter", "meters")),
+        Unit("km", "length", 1000.0, typed=("kilometre", "kilometres", "kilometer", "kilometers")),
+        Unit("ft", "length", _FOOT, decimals=0, typed=("foot", "feet")),
+        Unit("mi", "length", _STATUTE_MILE, typed=("sm", "mile", "miles", "statute mile", "statute miles")),
         Unit("K", "temperature", 1.0),
-        Unit("degC", "temperature", 1.0, 273.15, sign="°C", spellings=("celsius",)),
-        Unit("degF", "temperature", 5 / 9, 459.67 * 5 / 9, decimals=0, sign="°F"),
+        Unit("degC", "temperature", 1.0, 273.15, sign="°C", spellings=("celsius",), typed=("c",)),
+        Unit("degF", "temperature", 5 / 9, 459.67 * 5 / 9, decimals=0, sign="°F", typed=("f", "fahrenheit")),
         Unit("mm/h", "precipitation", 1.0),
         Unit("in/h", "precipitation", 25.4, decimals=3),
         Unit("mm", "depth of precipitation", 1.0, spellings=("kg m-2",)),
@@ -88,11 +94,11 @@ UNITS: dict[str, Unit] = {
         Unit("hPa", "pressure", 100.0),
         Unit("kPa", "pressure", 1000.0),
         Unit("inHg", "pressure", 3386.389),
-        Unit("g", "mass", 0.001),
+        Unit("g", "mass", 0.001, typed=("gram", "grams")),
         Unit("kg", "mass", 1.0),
-        Unit("min", "time", 60.0),
-        Unit("s", "time", 1.0),
-        Unit("h", "time", 3600.0),
+        Unit("min", "time", 60.0, typed=("mins", "minute", "minutes")),
+        Unit("s", "time", 1.0, typed=("sec", "secs", "second", "seconds")),
+        Unit("h", "time", 3600.0, typed=("hr", "hrs", "hour", "hours")),
         Unit("J", "energy", 1.0),
         Unit("Wh", "energy", 3600.0),
         Unit("J/kg", "energy of air", 1.0, spellings=("J kg-1",)),
@@ -103,7 +109,7 @@ UNITS: dict[str, Unit] = {
         Unit("mohm", "resistance", 0.001),
         Unit("ohm", "resistance", 1.0),
         Unit("1", "number", 1.0, sign=""),
-        Unit("%", "share", 0.01),
+        Unit("%", "share", 0.01, typed=("percent", "per cent")),
     )
 }
 _BY_SPELLING = {name: unit for unit in UNITS.values() for name in (unit.symbol, unit.written, *unit.spellings) if name}
@@ -123,6 +129,39 @@ SYSTEMS: dict[str, dict[str, str]] = {
         "pressure": "hPa",
     },
 }  # fmt: skip
+
+
+class QuantityError(WxflyError):
+    """An error about quantities, which the edge writes in the pilot's units.
+
+    Parameters
+    ----------
+    template : str
+        The message, with a name in braces for each quantity.
+    quantity : str
+        What they are: a key of `SYSTEMS`.
+    values : float
+        By name, SI.
+    """
+
+    def __init__(self, template: str, quantity: str, **values: float) -> None:
+        self._template, self._quantity, self._values = template, quantity, values
+        super().__init__(self.in_units("metric"))
+
+    def in_units(self, units: str) -> str:
+        """Return the message in the units of a system."""
+        unit = UNITS[SYSTEMS[units][self._quantity]]
+        told = {name: f"{float(unit.from_si(value)):.4g} {unit.written}" for name, value in self._values.items()}
+        return self._template.format(**told)
+
+
+@contextmanager
+def errors_in(units: str | None) -> Iterator[None]:
+    """Write errors about quantities in the units of a system; None is metric."""
+    try:
+        yield
+    except QuantityError as fault:
+        raise WxflyError(fault.in_units(units if units in SYSTEMS else "metric")) from None
 
 
 _SHOWN_AS = {"speed": "wind", "length": "height", "temperature": "temperature"}
@@ -165,16 +204,22 @@ def _unit(symbol: str) -> Unit:
         raise unknown_name("unit", symbol, UNITS) from None
 
 
-_QUANTITY = re.compile(r"^\s*([-+]?\d+(?:\.\d+)?)\s*([A-Za-z/]*)\s*$")
+_NUMBER = r"[-+]?\d+(?:[.,]\d+)?"
+_QUANTITY = re.compile(rf"^\s*({_NUMBER})\s*([^\d\s.,:+-].*?)?\s*$")
+_SEVERAL = re.compile(r"(\d+(?:[.,]\d+)?)\s*([^\d\s.,:+-]*)\s*")
+_CLOCK = re.compile(r"^\s*(\d+):([0-5]\d)\s*(?:h|hr|hrs|hours)?\s*$", re.IGNORECASE)
+_THOUSANDS = re.compile(r"[-+]?[1-9]\d{0,2},\d{3}")
 
 
 def parse_quantity(text: str, quantity: str, default_unit: str) -> float:
-    """Read a number with an optional unit, such as ``80``, ``80m`` or ``260 ft``, into SI.
+    """Read a number with an optional unit, such as ``80``, ``80m``, ``260 feet`` or ``7,5 km/h``, into SI.
+
+    A time may have several parts (``1h30``, ``1 h 30 min``, ``1:30``).
 
     Parameters
     ----------
     text : str
-        What the user wrote.
+        What the user wrote. A decimal comma is read where it cannot part thousands.
     quantity : str
         The quantity wanted: ``length``, ``speed``, ``temperature``, ``time`` and so on.
     default_unit : str
@@ -189,15 +234,94 @@ def parse_quantity(text: str, quantity: str, default_unit: str) -> float:
     ------
     WxflyError
         When the text is not a number with a unit of that quantity.
+
+    Examples
+    --------
+    >>> parse_quantity("1h30", "time", "min")
+    5400.0
     """
-    valid = sorted(symbols_of(quantity))
+    if quantity == "time" and (seconds := _time_of_parts(text)) is not None:
+        return seconds
     match = _QUANTITY.match(text)
     if not match:
-        raise WxflyError(f"'{text}' is not a {quantity}; write a number and one of {', '.join(valid)}")
-    number, symbol = float(match[1]), match[2] or default_unit
-    if symbol not in valid:
-        raise unknown_name(f"unit of {quantity}", symbol, valid)
-    return float(to_si(number, symbol))
+        valid = ", ".join(sorted(symbols_of(quantity)))
+        raise WxflyError(f"'{shortened(text, 80)}' is not a {quantity}; write a number and one of {valid}")
+    return float(_unit_typed(match[2] or default_unit, quantity).to_si(read_number(match[1])))
+
+
+def read_number(text: str) -> float:
+    """Read a number with a decimal point or a decimal comma.
+
+    Raises
+    ------
+    WxflyError
+        When it is no number, or the comma may part thousands as well.
+    """
+    if _THOUSANDS.fullmatch(text.strip()):
+        raise WxflyError(f"'{text}' may be read in two ways; write it without a comma, or with a decimal point")
+    try:
+        return float(text.replace(",", ".", 1))
+    except ValueError:
+        raise WxflyError(f"'{shortened(text, 80)}' is not a number; wanted one such as 0.2") from None
+
+
+def read_share(given: float | str, what: str) -> float:
+    """Read a share: ``0.2`` or ``20%``, or a number as it is; `what` names it in an error.
+
+    Raises
+    ------
+    WxflyError
+        For what is not a number, and for a number above 1 without a per cent sign.
+    """
+    if not isinstance(given, str):
+        return float(given)
+    match = _QUANTITY.match(given)
+    if match and not match[2] and abs(share := read_number(match[1])) <= 1:
+        return share
+    if match and match[2] and _spelt(match[2]) in _spellings("share"):
+        return float(UNITS["%"].to_si(read_number(match[1])))
+    raise WxflyError(f"a {what} of '{shortened(given, 80)}' is not a share; wanted one such as 0.2 or 20%")
+
+
+def _time_of_parts(text: str) -> float | None:
+    """Return a time written as ``1:30`` or in several parts [s]; None for any other text."""
+    clock = _CLOCK.match(text)
+    if clock:
+        return 3600.0 * int(clock[1]) + 60.0 * int(clock[2])
+    parts = _SEVERAL.findall(text)
+    if len(parts) < 2 or not parts[0][1] or "".join(n + u for n, u in parts) != re.sub(r"\s+", "", text):
+        return None
+    seconds, larger = 0.0, math.inf
+    for number, symbol in parts:
+        # After hours 30 and 30m are minutes: nobody writes 1h30 for anything else.
+        after_hours = larger == UNITS["h"].factor and symbol in ("", "m")
+        unit = _unit_typed("min" if after_hours else symbol, "time")
+        if unit.factor >= larger:
+            raise WxflyError(f"'{shortened(text, 80)}' is not a time; write the larger unit first, such as 1h30")
+        seconds, larger = seconds + float(unit.to_si(read_number(number))), unit.factor
+    return seconds
+
+
+def _unit_typed(symbol: str, quantity: str) -> Unit:
+    """Return the unit of a quantity that a pilot typed so."""
+    unit = _spellings(quantity).get(_spelt(symbol))
+    if unit is None:
+        raise unknown_name(f"unit of {quantity}", symbol, sorted(symbols_of(quantity)))
+    return unit
+
+
+def _spelt(symbol: str) -> str:
+    return " ".join(symbol.casefold().split())
+
+
+def _spellings(quantity: str) -> dict[str, Unit]:
+    """Return the units of a quantity by everything that they are typed as."""
+    return {
+        _spelt(name): unit
+        for unit in UNITS.values()
+        if unit.quantity == quantity
+        for name in (unit.symbol, unit.written, *unit.spellings, *unit.typed)
+    }
 
 
 def read_quantity(text: str, quantity: str, units: str) -> float:

@@ -57,7 +57,7 @@ def hours_of(window):
 
 
 def found(margins, duration=60, **options):
-    keys = {k: options.pop(k) for k in ("start", "end") if k in options}
+    keys = {k: options.pop(k) for k in ("start", "end", "from_start") if k in options}
     return find_windows(assessed(margins, **options), minimum_duration=minutes(duration), **keys)
 
 
@@ -180,3 +180,15 @@ def test_an_hour_lost_never_lifts_the_best_window(margins, lost):
     if after:
         assert before
         assert before[0].rank <= after[0].rank
+
+
+def test_from_the_start_on_the_whole_stretch_is_given_whatever_its_best_part():
+    (window,) = found([0.3, 0.1, 0.6, -1.0, 0.9], start=START + minutes(20), from_start=True)
+    assert hours_of(window) == (20 / 60, 3)
+    assert (window.margin, window.state) == (0.1, State.NARROW)
+
+
+def test_from_the_start_on_a_later_stretch_is_no_answer():
+    for margins in ([-1.0, 0.9, 0.9], [np.nan, 0.9, 0.9], [0.9, -1.0, 0.9, 0.9]):
+        assert found(margins, start=START + minutes(30), from_start=True) == []
+    assert found([0.9, 0.9], lit={0: (40, 60)}, start=START + minutes(30), from_start=True) == []

@@ -63,3 +63,14 @@ def test_a_rule_set_says_first_what_is_law_and_last_what_is_a_caution_of_ours():
     assert heads == list(STANDINGS.values())
     assert told.index(heads[0]) < told.index("height_limit") < told.index(heads[1])
     assert told.index(heads[2]) < told.index("cloud_separation")
+
+
+def test_a_saved_site_is_not_replaced_unasked(own_folders, wxfly):
+    assert wxfly("sites", "add", "meadow", "52.1,6.9", "--surface-cover", "open", "--offline")[0] == 0
+    for name, way in (("meadow", "add --replace"), ("Meadow", "remove that one first")):
+        code, out, err = wxfly("sites", "add", name, "51.0,7.0", "--offline")
+        assert (code, out) == (1, "")
+        assert f"a site 'meadow' is saved already, at 52.10,6.90; give another name, or {way}" in err
+    assert wxfly("sites", "add", "meadow", "51.0,7.0", "--offline", "--replace")[0] == 0
+    assert "51.0000,7.0000" in wxfly("sites")[1]
+    assert "open" in wxfly("sites")[1], "what the site says of its ground stays"

@@ -67,7 +67,7 @@ def test_names_of_elements_come_alone_or_in_a_list():
         ("best", {"height": ""}, "height='' is not understood"),
         ("best", {"units": "metrc"}, "did you mean 'metric'"),
         ("best", {"prefer": "low_light"}, "did you mean 'low-light'"),
-        ("best", {"reserve": "0.2"}, "wanted a share"),
+        ("best", {"reserve": "a fifth"}, "not a share"),
         ("best", {"wait": 13}, "wanted a whole number from 0 to 12"),
         ("week", {"days": 17}, "wanted a whole number from 1 to 16"),
         ("best", {"offline": "no"}, "wanted True or False"),

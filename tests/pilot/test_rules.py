@@ -64,7 +64,7 @@ def test_the_pilots_own_rules(tmp_path):
 
 FAULTS = [
     ("height_limit", "heigth_ceiling", "did you mean 'height_limit'?"),
-    ('"300 ft"', '"300 feet"', "unit of length 'feet' is not known"),
+    ('"300 ft"', '"300 yards"', "unit of length 'yards' is not known"),
     ('"300 ft"', '"300"', "unit of length '(none given)'"),
     ('"300 ft"', "300", "must be a text with its unit"),
     ('"300 ft"', '"-1 m"', "must not be below zero"),
@@ -107,3 +107,17 @@ def test_every_shipped_line_is_law_with_its_paragraph_or_says_what_else_it_is():
             if limit.standing == "law":
                 assert not limit.paragraph.startswith("none")
         assert rule_set.limits["aircraft_light"].written
+
+
+@pytest.mark.parametrize(
+    ("given", "name"), [("eu", "eu_open"), ("open", "eu_open"), ("EU_Open", "eu_open"), ("uk", "uk")]
+)
+def test_a_word_or_the_beginning_of_one_name_finds_a_set(given, name):
+    assert find_rules(given).name == name
+
+
+def test_a_beginning_of_several_names_is_refused_with_the_names():
+    with pytest.raises(WxflyError, match="rule set 'u' may be us or uk; give the whole name"):
+        find_rules("u")
+    with pytest.raises(WxflyError, match="did you mean 'eu_open'"):
+        find_rules("eu_opne")

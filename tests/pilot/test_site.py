@@ -1,11 +1,24 @@
 import math
+from datetime import date
 
+import numpy as np
 import pytest
 
 from wxfly.errors import WxflyError
 from wxfly.pilot.own_files import damage_notes
-from wxfly.pilot.site import SECTORS, Hill, Site, read_sites, remove_site, save_site, surface_cover_classes, zone_of
+from wxfly.pilot.site import (
+    SECTORS,
+    Hill,
+    Site,
+    date_of,
+    read_sites,
+    remove_site,
+    save_site,
+    surface_cover_classes,
+    zone_of,
+)
 from wxfly.retrieval.places import refuse_set_aside
+from wxfly.times import DaysAhead, Weekday
 
 
 def test_saved_and_read_back(tmp_path):
@@ -163,3 +176,25 @@ def test_sites_are_for_their_owner_alone(tmp_path):
     path = tmp_path / "config" / "sites.toml"
     save_site(path, Site("heath", 52.0, 6.0))
     assert (path.stat().st_mode & 0o777, path.parent.stat().st_mode & 0o777) == (0o600, 0o700)
+
+
+@pytest.mark.parametrize(
+    ("now", "day", "expected"),
+    [
+        ("2026-03-14T06:00", DaysAhead(0), "2026-03-14"),
+        ("2026-03-14T06:00", DaysAhead(1), "2026-03-15"),
+        ("2026-03-14T06:00", Weekday(0), "2026-03-16"),
+        ("2026-03-14T12:00", Weekday(5), "2026-03-14"),  # a Saturday with light left
+        ("2026-03-14T20:00", Weekday(5), "2026-03-21"),  # the same in the dark
+        ("2026-03-13T23:30", Weekday(5), "2026-03-14"),  # Saturday already on the clock of the site
+        ("2026-12-19T12:00", date(2026, 12, 19), "2026-12-19"),
+    ],
+)
+def test_a_day_is_a_date_on_the_clock_of_the_site(now, day, expected):
+    meadow = Site("meadow", 52.1, 6.9, time_zone="Europe/Amsterdam")
+    assert str(date_of(meadow, np.datetime64(now, "s"), day)) == expected
+
+
+def test_a_weekday_without_any_light_is_the_next_one():
+    north = Site("north", 78.2, 15.6, time_zone="Arctic/Longyearbyen")
+    assert str(date_of(north, np.datetime64("2026-12-19T06:00", "s"), Weekday(5))) == "2026-12-26"

@@ -124,3 +124,20 @@ def test_a_place_in_a_time_zone_that_is_not_known_here_is_no_broken_place(server
     assert "Mars" not in kept.text
     keep_reply("places", "oldermoor", in_mars(kept.text.encode()).decode(), kept.retrieved)
     assert resolve_site("Oldermoor", saved={}, offline=True).time_zone == "Europe/Amsterdam"
+
+
+@pytest.mark.parametrize("text", ["haeth", "Heaht", "heat", "Keldernes", "whistlebush"])
+def test_a_misspelt_site_is_never_looked_up_as_a_place(server, text):
+    with pytest.raises(WxflyError, match=r"is not a saved site; did you mean '.*write 'place:"):
+        resolve_site(text, saved=SAVED)
+    assert server.log == []
+
+
+def test_a_place_that_is_nearly_called_as_a_site_is_found_when_it_is_asked_for_as_a_place(server):
+    saved = {"Oldermor": SAVED["heath"]}
+    with pytest.raises(WxflyError, match="did you mean 'Oldermor'"):
+        resolve_site("Oldermoor", saved=saved)
+    assert resolve_site("place:Oldermoor", saved=saved).name == "Oldermoor, Lowmark, Inventia"
+    assert "geocoding" in [a.service for a in server.log]
+    with pytest.raises(WxflyError, match="an empty place"):
+        resolve_site("place: ", saved=SAVED)

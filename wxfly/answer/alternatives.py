@@ -63,11 +63,30 @@ def find_changes(
     if answer.best is not None:
         return tuple(_what_breaks(answer, answer.best))
     found = (
+        _later(answer, minimum_duration),
         _lower(answer, cube, minimum_duration, run),
         _shorter(answer),
         _another_aircraft(answer, minimum_duration, others),
         _another_day(answer, cube, minimum_duration, run),
     )
+    return tuple(change for change in found if change is not None)
+
+
+def changes_of_hour(
+    answer: SiteAnswer,
+    cube: xr.Dataset,
+    hour: np.datetime64,
+    *,
+    others: Sequence[tuple[Aircraft, Limits]] = (),
+    run: np.datetime64 = _NO_RUN,
+) -> tuple[Change, ...]:
+    """Find which lower height, and which other aircraft, would give one hour room.
+
+    Parameters are those of `find_changes`; `hour` is the start of the hour, UTC.
+    """
+    start, end = max(hour, answer.start), min(hour + np.timedelta64(1, "h"), answer.end)
+    of_hour = replace(answer, start=start, end=end, windows=())
+    found = _lower(of_hour, cube, SHORTEST, run), _another_aircraft(of_hour, SHORTEST, others)
     return tuple(change for change in found if change is not None)
 
 
@@ -82,7 +101,22 @@ def _what_breaks(answer: SiteAnswer, window: Window) -> Iterable[Change]:
 
 
 def _windows(answer: SiteAnswer, assessment: xr.Dataset, duration: np.timedelta64) -> list[Window]:
-    return find_windows(assessment, minimum_duration=duration, start=answer.start, end=answer.end)
+    return find_windows(
+        assessment,
+        minimum_duration=duration,
+        start=answer.start,
+        end=answer.end,
+        from_start=answer.request.from_now,
+    )
+
+
+def _later(answer: SiteAnswer, minimum_duration: np.timedelta64) -> Change | None:
+    """Return the first window of the period, where only one from now on was asked for."""
+    if not answer.request.from_now:
+        return None
+    windows = find_windows(answer.assessment, minimum_duration=minimum_duration, start=answer.start, end=answer.end)
+    first = min(windows, key=lambda w: w.start, default=None)
+    return None if first is None else Change("later", window=first)
 
 
 def _lower(answer: SiteAnswer, cube: xr.Dataset, minimum_duration: np.timedelta64, run: np.datetime64) -> Change | None:

@@ -49,7 +49,7 @@ def make_briefing(
     Parameters
     ----------
     question : str
-        ``best``, ``compare`` or ``week``.
+        ``best``, ``compare``, ``week`` or ``now``.
     cube : xarray.Dataset
         One run of one model, with the dimension ``site`` in the order of `requests`.
     requests : sequence of Request
@@ -179,6 +179,7 @@ def _answer(
         end=end,
         preferred=is_low_light(conditions) if request.prefers_low_light else None,
         breaks=midnights(request.site, start, end),
+        from_start=request.from_now,
     )
     site_chance = judge_site_chance(
         conditions,
@@ -198,7 +199,15 @@ def _answer(
         replace(
             w,
             chance=site_chance.of(w.first, w.last),
-            surest=find_surest(site_chance, assessment, minimum_duration, w.first, w.last, start=w.start, end=w.end),
+            surest=find_surest(
+                site_chance,
+                assessment,
+                minimum_duration,
+                w.first,
+                w.last,
+                start=w.start,
+                end=w.start + minimum_duration if request.from_now else w.end,
+            ),
         )
         for w in windows
     ]

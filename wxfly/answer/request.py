@@ -29,7 +29,7 @@ from wxfly.retrieval.obtained import ForecastOrigin
 if TYPE_CHECKING:
     from wxfly.flight.return_leg import Sortie, WorstMoment
 
-QuestionKind = Literal["best", "compare", "week"]
+QuestionKind = Literal["best", "compare", "week", "now"]
 Times = npt.NDArray[np.datetime64]
 
 
@@ -71,6 +71,8 @@ class Request:
         Duration, contingency and kind of the flight.
     before : BeforeReading or None
         The forecast before a reading corrected it.
+    from_now : bool
+        Whether only a window from the start of the period counts, complete until it ends.
     """
 
     site: Site
@@ -83,6 +85,7 @@ class Request:
     energy_missing: tuple[str, ...] = ()
     intent: Intent = field(default_factory=Intent)
     before: BeforeReading | None = field(default=None, compare=False)
+    from_now: bool = False
 
 
 @dataclass(frozen=True)
@@ -163,7 +166,7 @@ class Briefing:
     Attributes
     ----------
     question : str
-        ``best``, ``compare`` or ``week``.
+        ``best``, ``compare``, ``week`` or ``now``.
     answers : tuple of SiteAnswer
         One for each site, in the order asked.
     minimum_duration : numpy.timedelta64
@@ -210,8 +213,9 @@ class Change:
     Attributes
     ----------
     kind : str
-        ``lower``: fly lower; ``shorter``: fly for less time; ``aircraft``: take another; ``day``: another day;
-        ``more``: an increase of an element that would break the best window.
+        ``later``: wait, where only a window from now on was requested; ``lower``: fly lower; ``shorter``: fly for less
+        time; ``aircraft``: take another; ``day``: another day; ``more``: an increase of an element that would break the
+        best window.
     window : Window or None
         The window that the change gives; None for ``more``.
     height : float
@@ -224,7 +228,7 @@ class Change:
         For ``more``, in the element's SI unit.
     """
 
-    kind: Literal["lower", "shorter", "aircraft", "day", "more"]
+    kind: Literal["later", "lower", "shorter", "aircraft", "day", "more"]
     window: Window | None = None
     height: float = np.nan
     aircraft: str = ""

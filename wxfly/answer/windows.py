@@ -121,6 +121,7 @@ def find_windows(
     end: np.datetime64 | None = None,
     preferred: npt.NDArray[np.bool_] | None = None,
     breaks: Collection[np.datetime64] = (),
+    from_start: bool = False,
 ) -> list[Window]:
     """Find the windows of one place and rank them, the best first.
 
@@ -140,6 +141,8 @@ def find_windows(
         Hours that the pilot prefers; windows of only such hours come first. A preference never makes an hour usable.
     breaks : collection of numpy.datetime64, optional
         Times that split a stretch, such as the midnights of a place where the sun does not set.
+    from_start : bool, optional
+        Whether to return only the stretch that begins at `start`, and all of it instead of its best part.
 
     Returns
     -------
@@ -156,7 +159,12 @@ def find_windows(
         joins[1:] &= ~((usable_start[:-1] < moment) & (usable_start[1:] >= moment))
     windows = []
     for first, last in _stretches(holds, joins):
-        if usable_end[last] - usable_start[first] >= minimum_duration:
+        if usable_end[last] - usable_start[first] < minimum_duration:
+            continue
+        if from_start:
+            if usable_start[first] == start:
+                windows.append(_window(assessment, usable_start, usable_end, liked, (first, last), (first, last)))
+        else:
             windows.append(_best_part(assessment, usable_start, usable_end, liked, first, last, minimum_duration))
     return sorted(windows, key=lambda window: window.rank)
 
@@ -192,7 +200,6 @@ def _best_part(
     minimum_duration: np.timedelta64,
 ) -> Window:
     margin = assessment["hour_margin"].values
-    state = assessment["state"].values
     hidden = (assessment["advised_unknown"].values > 0).tolist()
     # Plain numbers are faster here: the number of parts grows with the square of the hours.
     margins, likes = margin.tolist(), liked.tolist()
@@ -211,8 +218,21 @@ def _best_part(
             if best is None or key < best[0]:
                 best = (key, i, j)
     assert best is not None  # the whole stretch is long enough
-    _, i, j = best
-    part = slice(i, j + 1)
+    return _window(assessment, usable_start, usable_end, liked, best[1:], (first, last))
+
+
+def _window(
+    assessment: xr.Dataset,
+    usable_start: Times,
+    usable_end: Times,
+    liked: npt.NDArray[np.bool_],
+    chosen: tuple[int, int],
+    within: tuple[int, int],
+) -> Window:
+    """Return the window from one hour to another, a part of an unbroken stretch."""
+    (i, j), (first, last) = chosen, within
+    state, part = assessment["state"].values, slice(i, j + 1)
+    margin = assessment["hour_margin"].values
     at = i + int(np.argmin(margin[part]))
     return Window(
         start=usable_start[i],

@@ -8,40 +8,55 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from wxfly.cli import completion
 from wxfly.cli.options import Outputs, asking, output, overwriting, telling, telling_more
-from wxfly.cli.program import main, print_data, say, tell_progress, width
+from wxfly.cli.program import end_with, exiting, main, print_data, print_json, say, tell_progress, width
 from wxfly.pilot.options import Words, read_words
+from wxfly.question.reading import part_day, part_one_place
 from wxfly.report.formats import check_place, write_answer
 
 if TYPE_CHECKING:
     from wxfly.answer.request import QuestionKind
 
 
-@main.command(epilog="Example: wxfly best Kelderness --date 2026-03-16 --html best.html")
-@click.argument("site", required=False)
+@main.command(epilog="Example: wxfly best Kelderness monday --html best.html")
+@click.argument("given", nargs=-1, metavar="[SITE] [DAY]", shell_complete=completion.sites_and_days)
 @asking("best")
 @telling
-def best(site: str | None, outputs: Outputs, **words: Any) -> None:
-    """Find the best hour, or the best window, of tomorrow at SITE."""
-    _ask("best", [] if site is None else [site], outputs, read_words(words))
+def best(given: tuple[str, ...], day: str | None, outputs: Outputs, **words: Any) -> None:
+    """Find the best hour, or the best window, of tomorrow or of DAY at SITE."""
+    places, day = part_one_place(given, day)
+    _ask("best", places, outputs, read_words({**words, "day": day}))
+
+
+@main.command(epilog="Example: wxfly now Kelderness --duration 30min")
+@click.argument("site", required=False, shell_complete=completion.sites)
+@asking("now")
+@telling
+def now(site: str | None, outputs: Outputs, **words: Any) -> None:
+    """Say whether there is room to fly at SITE from now on, until when, and what ends it."""
+    _ask("now", [] if site is None else [site], outputs, read_words(words))
 
 
 @main.command(epilog="Example: wxfly compare Kelderness Whistlebrush@100m --aircraft cine-hexacopter")
-@click.argument("sites", nargs=-1, required=True, metavar="SITE SITE ...")
+@click.argument(
+    "given", nargs=-1, required=True, metavar="SITE SITE ... [DAY]", shell_complete=completion.sites_and_days
+)
 @asking("compare")
 @telling
-def compare(sites: tuple[str, ...], outputs: Outputs, **words: Any) -> None:
+def compare(given: tuple[str, ...], day: str | None, outputs: Outputs, **words: Any) -> None:
     """Compare two sites or more over the same hours: which is better, when and why.
 
     SITE@HEIGHT gives a site a flight height of its own, so one site can be compared with itself.
     """
+    sites, day = part_day(given, day)
     if len(sites) < 2:
         raise click.UsageError("compare needs two sites or more; one site may come twice with two heights, SITE@40m")
-    _ask("compare", list(sites), outputs, read_words(words))
+    _ask("compare", sites, outputs, read_words({**words, "day": day}))
 
 
 @main.command(epilog="Example: wxfly week Kelderness --duration 2h --ics week.ics")
-@click.argument("site", required=False)
+@click.argument("site", required=False, shell_complete=completion.sites)
 @asking("week")
 @telling
 def week(site: str | None, outputs: Outputs, **words: Any) -> None:
@@ -49,14 +64,47 @@ def week(site: str | None, outputs: Outputs, **words: Any) -> None:
     _ask("week", [] if site is None else [site], outputs, read_words(words))
 
 
+@main.command(epilog="Example: wxfly why Kelderness sunday 15:00")
+@click.argument("given", nargs=-1, required=True, metavar="[SITE] [DAY] HOUR", shell_complete=completion.sites_and_days)
+@asking("why")
+@telling_more
+@exiting
+@output("--json", "as_json", help="Print the hour and the answer for its day as JSON.")
+def why(given: tuple[str, ...], more: bool, as_json: bool, **words: Any) -> None:
+    """Explain one hour at SITE: each element, its limit, the room left, and what would have to change.
+
+    HOUR is on the clock of the site, such as 15 or 15:00, or ISO 8601 with its date. Without DAY it is the next such
+    hour, today's while it is not over.
+    """
+    from wxfly.question.one_hour import ask_hour
+    from wxfly.report.facts.one_hour import one_hour_facts
+    from wxfly.report.text.one_hour import render
+
+    facts = one_hour_facts(ask_hour(given, read_words(words), on_progress=tell_progress))
+    if as_json:
+        print_json(facts)
+    else:
+        say(render(facts, width=width(), more=more))
+    end_with(facts.word, as_far_as_known=bool(facts.unknown_elements))
+
+
 @main.command(epilog="Example: wxfly brief Kelderness --return-height 80m --batteries 3 --html brief.html")
-@click.argument("site", required=False)
+@click.argument("given", nargs=-1, metavar="[SITE] [DAY]", shell_complete=completion.sites_and_days)
 @asking("brief")
+@exiting
 @output("--json", "as_json", help="Print the brief and its answer as JSON.")
 @output("--csv", "as_csv", help="Print the hours of the window as CSV, with the wind at each height.", is_front=False)
 @output("--html", "html_path", help="Also write the page to this file.", is_file=True)
 @overwriting
-def brief(site: str | None, html_path: Path | None, overwrite: bool, as_json: bool, as_csv: bool, **words: Any) -> None:
+def brief(
+    given: tuple[str, ...],
+    day: str | None,
+    html_path: Path | None,
+    overwrite: bool,
+    as_json: bool,
+    as_csv: bool,
+    **words: Any,
+) -> None:
     """Make the flight brief of the best window at SITE: one page to print or to keep on a phone.
 
     With the aircraft's figures of energy the way back is held against every hour as well.
@@ -70,7 +118,8 @@ def brief(site: str | None, html_path: Path | None, overwrite: bool, as_json: bo
 
     if html_path:
         check_place(html_path, overwrite=overwrite)
-    asked = ask_brief(site, read_words(words), on_progress=tell_progress)
+    places, day = part_one_place(given, day)
+    asked = ask_brief("".join(places) or None, read_words({**words, "day": day}), on_progress=tell_progress)
     shown: dict[str, Any] = {"units": asked.units, "time_zone": asked.time_zone}
     answer = facts_of(asked.briefing, asked.question)
     facts = None if asked.brief is None else brief_facts(asked.brief, answer)
@@ -78,9 +127,7 @@ def brief(site: str | None, html_path: Path | None, overwrite: bool, as_json: bo
     if html_path:
         _write(html_path, to_html(told, facts, units=asked.units).encode(), overwrite=overwrite)
     if as_json:
-        from wxfly.report.json import to_json
-
-        print_data(f"{to_json(facts or answer)}\n".encode("utf-8", "backslashreplace"))
+        print_json(facts or answer)
     elif as_csv:
         from wxfly.report.csv import brief_to_csv, to_csv
 
@@ -90,12 +137,14 @@ def brief(site: str | None, html_path: Path | None, overwrite: bool, as_json: bo
         say(render(answer, width=width()))
     else:
         say(text.to_text(told, width()))
+    end_with(answer.verdict.word, as_far_as_known=answer.verdict.as_far_as_known)
 
 
 @main.command(epilog="Example: wxfly check Valdrenna --mean 3.1m/s --gust 5.4m/s")
-@click.argument("site", required=False)
+@click.argument("site", required=False, shell_complete=completion.sites)
 @asking("check")
 @telling_more
+@exiting
 @output("--json", "as_json", help="Print the check and the answer for the rest of the day as JSON.")
 def check(site: str | None, more: bool, as_json: bool, **words: Any) -> None:
     """Hold what you measure now at SITE against the forecast, and answer for the rest of the day with both."""
@@ -107,12 +156,15 @@ def check(site: str | None, more: bool, as_json: bool, **words: Any) -> None:
     asked = ask_check(site, read_words(words), on_progress=tell_progress)
     facts = check_facts(asked)
     if as_json:
-        from wxfly.report.json import to_json
-
-        print_data(f"{to_json(facts)}\n".encode("utf-8", "backslashreplace"))
-        return
+        print_json(facts)
     read = CheckWords(facts, asked.units, asked.time_zone).render(width())
-    say(f"{read}\n\n{render(facts.answer, width=width(), more=more)}")
+    if not as_json:
+        say(f"{read}\n\n{render(facts.answer, width=width(), more=more)}")
+    end_with(_ROOM_OF_CHECK[facts.verdict], as_far_as_known=facts.answer.verdict.as_far_as_known)
+
+
+# What a reading says of a launch now, as room to fly.
+_ROOM_OF_CHECK = {"holds": "room", "in doubt": "not known", "do not launch": "no room"}
 
 
 def _ask(kind: QuestionKind, places: list[str], outputs: Outputs, words: Words) -> None:
@@ -128,12 +180,13 @@ def _ask(kind: QuestionKind, places: list[str], outputs: Outputs, words: Words) 
         _write(path, format.write(asked), overwrite=outputs.overwrite)
     for format in outputs.printed:
         print_data(format.write(asked))
-    if not outputs.printed:
-        from wxfly.report.facts.answer import facts_of
-        from wxfly.report.text.terminal import render
+    from wxfly.report.facts.answer import facts_of
+    from wxfly.report.text.terminal import render
 
-        facts = facts_of(asked.briefing, asked.question)
+    facts = facts_of(asked.briefing, asked.question)
+    if not outputs.printed:
         say(render(facts, width=width(), more=outputs.more))
+    end_with(facts.verdict.word, as_far_as_known=facts.verdict.as_far_as_known)
 
 
 def _write(path: Path, content: bytes, *, overwrite: bool) -> None:

@@ -7,14 +7,15 @@ from typing import Any
 
 import click
 
-from wxfly.cli.options import usually
-from wxfly.cli.program import main, say, tell_progress
+from wxfly.cli import completion
+from wxfly.cli.options import as_json, usually
+from wxfly.cli.program import main, print_data, print_json, say, tell_progress
 from wxfly.pilot.options import read_words
 from wxfly.units import SYSTEMS
 
 
 @main.command(epilog="Example: wxfly fetch 52.1,6.9 --model icon_d2")
-@click.argument("sites", nargs=-1, metavar="[SITE ...]")
+@click.argument("sites", nargs=-1, metavar="[SITE ...]", shell_complete=completion.saved_sites)
 @click.option("--model", metavar="MODEL", help="The one forecast model to ask.  [default: chosen by place]")
 def fetch(sites: tuple[str, ...], model: str | None) -> None:
     """Fetch the newest forecast for SITE, or for every saved site, and keep it for use offline."""
@@ -29,12 +30,17 @@ def fetch(sites: tuple[str, ...], model: str | None) -> None:
     subcommand_metavar="[COMMAND] [ARGS]...",
     epilog="Example: wxfly sites add meadow 52.1,6.9 --surface-cover open",
 )
+@as_json
 @click.pass_context
-def sites(ctx: click.Context) -> None:
+def sites(ctx: click.Context, as_json: bool) -> None:
     """List the saved sites; add or remove one, or set its defaults."""
-    if ctx.invoked_subcommand is None:
-        from wxfly.cli import own_lists
+    if ctx.invoked_subcommand is not None:
+        return
+    from wxfly.cli import own_lists
 
+    if as_json:
+        print_json(own_lists.sites())
+    else:
         say(own_lists.list_sites())
 
 
@@ -52,6 +58,7 @@ def sites(ctx: click.Context) -> None:
     help="What the ground upwind looks like: sea, smooth, open, roughly_open, rough, very_rough, closed, chaotic.",
 )
 @click.option("--time-zone", metavar="ZONE", help="IANA time zone; worked out from the place when left out.")
+@click.option("--replace", "replace_site", is_flag=True, help="Move the saved site of this name to PLACE.")
 @click.option("--offline", is_flag=True, help="Do not ask for altitude or place name.")
 def add_site(name: str, place: str, **options: Any) -> None:
     """Save PLACE (LATITUDE,LONGITUDE or a place name) as NAME."""
@@ -72,7 +79,7 @@ def set_site(name: str, removed: tuple[str, ...], **options: Any) -> None:
 
 
 @sites.command("remove", epilog="Example: wxfly sites remove meadow")
-@click.argument("name")
+@click.argument("name", shell_complete=completion.saved_sites)
 def remove_site(name: str) -> None:
     """Forget the saved site NAME."""
     from wxfly.cli import own_lists
@@ -87,16 +94,20 @@ def stored_forecasts() -> None:
 
 @stored_forecasts.command("list", epilog="Example: wxfly store list --check")
 @click.option("--check", is_flag=True, help="Read every file and hold it against its checksum.")
-def list_store(check: bool) -> None:
+@as_json
+def list_store(check: bool, as_json: bool) -> None:
     """List the stored forecasts: place, model, run, when kept, size."""
     from wxfly.cli import store_tasks
     from wxfly.pilot.settings import sites_file
 
-    say(store_tasks.list_store(sites_file(), check=check))
+    if as_json:
+        print_json(store_tasks.store(sites_file(), check=check))
+    else:
+        say(store_tasks.list_store(sites_file(), check=check))
 
 
 @stored_forecasts.command("show", epilog="Example: wxfly store show meadow --model icon_d2")
-@click.argument("site", required=False)
+@click.argument("site", required=False, shell_complete=completion.saved_sites)
 @click.option("--model", metavar="MODEL", help="Of this model.")
 @click.option("--run", metavar="RUN", help="Of this run, as the list writes it.")
 def show_stored(site: str | None, model: str | None, run: str | None) -> None:
@@ -126,7 +137,7 @@ def prune_store(days: float | None, megabytes: float | None, damaged: bool, dry_
 
 @stored_forecasts.command("export", epilog="Example: wxfly store export forecasts-of-may meadow")
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
-@click.argument("sites", nargs=-1, metavar="[SITE ...]")
+@click.argument("sites", nargs=-1, metavar="[SITE ...]", shell_complete=completion.saved_sites)
 @click.option("--model", metavar="MODEL", help="Only of this model.")
 def export_stored(folder: Path, sites: tuple[str, ...], model: str | None) -> None:
     """Copy the newest stored forecast of each SITE (all places without one) into FOLDER, as netCDF."""
@@ -146,19 +157,38 @@ def clear_store(certain: bool) -> None:
 
 
 @main.command(epilog="Example: wxfly aircraft camera-quad-250g")
-@click.argument("name", required=False)
+@click.argument("name", required=False, shell_complete=completion.aircraft)
 @click.option("--units", type=click.Choice(list(SYSTEMS)), default="metric", show_default=True)
-def aircraft(name: str | None, units: str) -> None:
+@as_json
+def aircraft(name: str | None, units: str, as_json: bool) -> None:
     """List the aircraft, or show the limits of NAME and where each is from."""
     from wxfly.cli import own_lists
 
-    say(own_lists.describe_aircraft(name, units))
+    if as_json:
+        print_json(own_lists.aircraft(name))
+    else:
+        say(own_lists.describe_aircraft(name, units))
 
 
 @main.command(epilog="Example: wxfly rules eu_open")
-@click.argument("name", required=False)
-def rules(name: str | None) -> None:
+@click.argument("name", required=False, shell_complete=completion.rules)
+@as_json
+def rules(name: str | None, as_json: bool) -> None:
     """List the rule sets, or show the limits of NAME and where each stands."""
     from wxfly.cli import own_lists
 
-    say(own_lists.describe_rules(name))
+    if as_json:
+        print_json(own_lists.rules(name))
+    else:
+        say(own_lists.describe_rules(name))
+
+
+@main.command("schema", epilog="Example: wxfly schema answer")
+@click.argument("name", default="answer", shell_complete=completion.schemas)
+def print_schema(name: str) -> None:
+    """Print the JSON Schema of what --json prints: NAME is answer, or the command, such as why, sites or ledger."""
+    import json
+
+    from wxfly.report.schemas import schema_of
+
+    print_data(f"{json.dumps(schema_of(name), indent=1)}\n".encode())

@@ -6,17 +6,21 @@ from pathlib import Path
 
 import click
 
-from wxfly.cli.program import main, say, tell_progress, width
+from wxfly.cli import completion
+from wxfly.cli.options import as_json
+from wxfly.cli.program import main, print_json, say, tell_progress, width
+from wxfly.cli.standard_streams import from_standard_input
 from wxfly.units import SYSTEMS
 
 
 @main.command(epilog="Example: wxfly verify meadow --observed mine.csv --observed-height 4m --learn")
-@click.argument("site")
+@click.argument("site", shell_complete=completion.saved_sites)
 @click.option(
     "--observed",
     type=click.Path(path_type=Path),
-    help="Observations: your own file (.csv) or airport reports (.json).  [default: the last week's reports of the "
-    "nearest airport, asked of the service]",
+    callback=from_standard_input,
+    help="Observations: your own file (.csv) or airport reports (.json); - reads standard input.  [default: the last "
+    "week's reports of the nearest airport, asked of the service]",
 )
 @click.option(
     "--observed-height",
@@ -34,8 +38,10 @@ from wxfly.units import SYSTEMS
     "--learn", is_flag=True, help="Write what the place teaches, from 30 days on, for use with --site-record."
 )
 @click.option("--offline", is_flag=True, help="Ask nobody: neither where SITE is nor for reports.")
+@as_json
 def verify(
     site: str,
+    as_json: bool,
     observed: Path | None,
     observed_height: str | None,
     station: str | None,
@@ -45,7 +51,7 @@ def verify(
     offline: bool,
 ) -> None:
     """Compare past forecasts for SITE with what was observed there."""
-    from wxfly.question.verification import VerificationAsked, read_observed_height
+    from wxfly.question.verification import VerificationAsked, describe_verified, read_observed_height
     from wxfly.question.verification import verify as compare_with_observations
 
     asked = VerificationAsked(
@@ -57,25 +63,36 @@ def verify(
         learns=learn,
         offline=offline,
     )
-    say(compare_with_observations(site, asked, on_progress=tell_progress))
+    found = compare_with_observations(site, asked, on_progress=tell_progress)
+    if as_json:
+        from wxfly.report.facts.looking_back import verification_facts
+
+        print_json(verification_facts(found))
+    else:
+        say(describe_verified(found))
 
 
 @main.command(epilog="Example: wxfly ledger meadow --withdraw 2026-06-10 --reason 'wrong unit'")
-@click.argument("site", required=False)
+@click.argument("site", required=False, shell_complete=completion.saved_sites)
 @click.option(
     "--withdraw",
     metavar="TIME",
     help="Let what was observed at SITE in this hour or on this day (UTC) count no more; the entries stay, marked.",
 )
 @click.option("--reason", metavar="TEXT", help="Why it is withdrawn.")
-def ledger(site: str | None, withdraw: str | None, reason: str | None) -> None:
+@as_json
+def ledger(site: str | None, withdraw: str | None, reason: str | None, as_json: bool) -> None:
     """Say how past answers, kept before their hour came, compare with what was observed, for SITE or for all."""
     from wxfly.question import verification
 
     if withdraw or reason:
-        click.echo(verification.withdraw(site, withdraw, reason))
-        return
-    say(verification.describe_ledger(site))
+        say(verification.withdraw(site, withdraw, reason))
+    elif as_json:
+        from wxfly.report.facts.looking_back import ledger_facts
+
+        print_json(ledger_facts(verification.score_ledger(site)))
+    else:
+        say(verification.describe_ledger(site))
 
 
 @main.command(epilog="Example: wxfly forget")
@@ -83,18 +100,24 @@ def forget() -> None:
     """Forget the windows chosen in earlier answers, so that none of them stays first; the ledger keeps its record."""
     from wxfly.question import verification
 
-    click.echo(verification.forget_choices())
+    say(verification.forget_choices())
 
 
 @main.command(epilog="Example: wxfly observed meadow --units aviation")
-@click.argument("site", required=False)
+@click.argument("site", required=False, shell_complete=completion.saved_sites)
 @click.option("--model", metavar="MODEL", help="The one forecast model to ask.  [default: chosen by place]")
 @click.option("--units", type=click.Choice(list(SYSTEMS)), default="metric", show_default=True)
 @click.option("--offline", is_flag=True, help="Use only what is already on this machine.")
-def observed(site: str | None, model: str | None, units: str, offline: bool) -> None:
+@as_json
+def observed(site: str | None, model: str | None, units: str, offline: bool, as_json: bool) -> None:
     """Is the forecast right this morning? Set the latest airport report near SITE beside the forecast of its hour."""
     from wxfly.question import observed as of_airport
     from wxfly.report.text.airport import render
 
     found = of_airport.ask_observed(site, model=model, offline=offline, on_progress=tell_progress)
-    say(render(found, units=units, width=width()))
+    if as_json:
+        from wxfly.report.facts.looking_back import observed_facts
+
+        print_json(observed_facts(found))
+    else:
+        say(render(found, units=units, width=width()))

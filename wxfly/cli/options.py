@@ -11,14 +11,15 @@ from typing import Any, TypeVar, cast
 
 import click
 
-from wxfly.cli.program import HeadedOption
+from wxfly.cli import completion
+from wxfly.cli.program import HeadedOption, exiting
+from wxfly.cli.standard_streams import STANDARD, from_standard_input
 from wxfly.pilot.options import (
     Count,
     FilePath,
     Heading,
     Names,
     Option,
-    Share,
     Switch,
     options_of,
     plan_options,
@@ -30,6 +31,11 @@ from wxfly.units import parse_quantity
 F = TypeVar("F", bound=Callable[..., Any])
 
 _FRONT_FORMATS = ("json", "html")
+_COMPLETIONS = {
+    "day": completion.days, "plan": completion.plans, "aircraft": completion.aircraft, "rules": completion.rules,
+    "required": completion.elements, "advised": completion.elements,
+}  # fmt: skip
+"""What a shell offers, by the name of an option."""
 
 
 def asking(question: str) -> Callable[[F], F]:
@@ -62,14 +68,13 @@ def _option(row: Option) -> Callable[[F], F]:
         rest, name = {"is_flag": True, "default": None}, f"{name}/--no-{row.flag}"
     elif isinstance(kind, Count):
         rest["type"] = click.IntRange(kind.least, kind.most)
-    elif isinstance(kind, Share):
-        rest["type"] = float
     elif isinstance(kind, FilePath):
-        rest["type"] = click.Path(path_type=Path)
+        rest |= {"type": click.Path(path_type=Path), "callback": from_standard_input}
     elif isinstance(kind, Names):
         rest["multiple"] = True
     elif kind.choices:
         rest = {"type": click.Choice(list(kind.choices))}
+    rest["shell_complete"] = _COMPLETIONS.get(row.name)
     return _headed(name, row.name, heading=row.heading, is_front=row.is_front, help=row.help_text, **rest)
 
 
@@ -81,8 +86,8 @@ def _headed(*names: str, heading: Heading, is_front: bool = False, **rest: Any) 
 class Outputs:
     """How an answer is written: the formats to print, those that go to files, whether these may replace others.
 
-    `more` is whether the text says all that is known, not the verdict alone; `alarm` is how long before a window a calendar
-    reminds.
+    `more` is whether the text says all that is known, not the verdict alone; `alarm` is how long before a window a
+    calendar reminds.
     """
 
     printed: Sequence[Format]
@@ -93,16 +98,19 @@ class Outputs:
 
 
 def telling(command: F) -> F:
-    """Add the options that say how the answer is written; the command gets them as one `Outputs`."""
+    """Add the options that say how the answer is written; the command gets them as one `Outputs`.
+
+    ``-`` in place of a file prints that format.
+    """
 
     @wraps(command)
     def with_outputs(*, overwrite: bool, more: bool, alarm: str | None, **words: Any) -> Any:
         given = {format: value for format in FORMATS if (value := words.pop(format.name))}
-        files = {format: path for format, path in given.items() if format.mark}
+        files = {format: path for format, path in given.items() if format.mark and str(path) != STANDARD}
         before = None if alarm is None else timedelta(seconds=parse_quantity(alarm, "time", default_unit="min"))
-        if before is not None and not any(format.name == "ics" for format in files):
+        if before is not None and not any(format.name == "ics" for format in given):
             raise click.UsageError("--alarm is for a calendar; give --ics PATH too")
-        return command(outputs=Outputs([f for f in given if not f.mark], files, overwrite, more, before), **words)
+        return command(outputs=Outputs([f for f in given if f not in files], files, overwrite, more, before), **words)
 
     written: Any = overwriting(with_outputs)
     text = "With --ics: remind this long before each window, such as 2h.  [without unit: min]"
@@ -111,7 +119,7 @@ def telling(command: F) -> F:
         written = output(f"--{f.name}", f.name, help=f.help, is_file=bool(f.mark), is_front=f.name in _FRONT_FORMATS)(
             written
         )
-    return cast(F, telling_more(written))
+    return cast(F, telling_more(exiting(written)))
 
 
 def output(*names: str, is_file: bool = False, is_front: bool = True, **rest: Any) -> Callable[[F], F]:
@@ -124,6 +132,11 @@ def telling_more(command: F) -> F:
     """Add the option that shows all that is known."""
     text = "Show all: the hours, how sure, the sortie, other times, light, and what to mind."
     return output("--more", help=text)(command)
+
+
+def as_json(command: F) -> F:
+    """Add the option that prints facts as JSON."""
+    return output("--json", "as_json", help="Print it as JSON (see: wxfly schema).")(command)
 
 
 def overwriting(command: F) -> F:

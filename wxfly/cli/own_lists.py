@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -19,10 +20,13 @@ from wxfly.pilot.site import remove_site as forget_site
 from wxfly.report.text.console import aligned
 from wxfly.units import SYSTEMS, from_si, parse_quantity
 
+if TYPE_CHECKING:
+    from wxfly.report.facts.own_lists import AircraftListFacts, RulesFacts, SitesFacts
+
 Progress = Callable[[str], None]
 
 
-def fetch(sites: Sequence[str], model: str | None, *, on_progress: Progress) -> list[str]:
+def fetch(places: Sequence[str], model: str | None, *, on_progress: Progress) -> list[str]:
     """Fetch the newest forecast of every site into the store; give a line for each.
 
     Raises
@@ -35,10 +39,10 @@ def fetch(sites: Sequence[str], model: str | None, *, on_progress: Progress) -> 
     from wxfly.retrieval.members import chosen_members
 
     saved = read_sites(sites_file())
-    if not sites and not saved:
+    if not places and not saved:
         raise WxflyError("no site is named and none is saved; save one with: wxfly sites add NAME LATITUDE,LONGITUDE")
     obtained = forecast.obtain(
-        list(sites) or list(saved),
+        list(places) or list(saved),
         saved=saved,
         forecast_path=None,
         model=model,
@@ -58,6 +62,35 @@ def fetch(sites: Sequence[str], model: str | None, *, on_progress: Progress) -> 
         *damage_notes(saved.set_aside),
         *obtained.notes,
     ]
+
+
+def sites() -> SitesFacts:
+    """Return the facts of the saved sites and the demonstration's."""
+    from wxfly.report.facts.own_lists import sites_facts
+    from wxfly.retrieval.places import demo_sites
+
+    saved = read_sites(sites_file())
+    return sites_facts([*saved.values(), *demo_sites().values()], saved.set_aside)
+
+
+def aircraft(name: str | None) -> AircraftListFacts:
+    """Return the facts of the aircraft, or of one."""
+    from wxfly.report.facts.own_lists import aircraft_list_facts
+
+    if name is not None:
+        return aircraft_list_facts([find_aircraft(name, own_aircraft_file())])
+    table = load_aircraft(own_aircraft_file())
+    return aircraft_list_facts(table.values(), table.set_aside)
+
+
+def rules(name: str | None) -> RulesFacts:
+    """Return the facts of the rule sets, or of one."""
+    from wxfly.report.facts.own_lists import rules_facts
+
+    if name is not None:
+        return rules_facts([find_rules(name, own_rules_file())])
+    table = load_rules(own_rules_file())
+    return rules_facts(table.values(), table.set_aside)
 
 
 def list_sites() -> str:
@@ -86,12 +119,23 @@ def add_site(
     surface_cover: str | None = None,
     time_zone: str | None = None,
     offline: bool = False,
+    replace_site: bool = False,
 ) -> str:
-    """Save a site and say what was saved."""
+    """Save a site and say what was saved.
+
+    Raises
+    ------
+    WxflyError
+        When a site of this name is saved already and `replace_site` is not set.
+    """
     from wxfly.retrieval import forecast
 
     check_name(name)
     saved = read_sites(sites_file())
+    there = next((known for known in saved if known.casefold() == name.casefold()), None)
+    if there is not None and not (replace_site and there == name):
+        way = "add --replace" if there == name else "remove that one first"
+        raise WxflyError(f"a site '{there}' is saved already, at {_place(saved[there])}; give another name, or {way}")
     found = forecast.resolve_site(place, saved={}, offline=offline)
     # What a site of this name already says of its ground stays; only the place and what is given change.
     site = replace(
@@ -138,13 +182,13 @@ def describe_aircraft(name: str | None, units: str) -> str:
             for a in table.values()
         ]
         return "\n".join([aligned([("aircraft", "wind", "gust", "class"), *listed]), *damage_notes(table.set_aside)])
-    aircraft = find_aircraft(name, own_aircraft_file())
+    found = find_aircraft(name, own_aircraft_file())
     rows = [
-        (key, _shown(getattr(aircraft, key), units, figure.shown), aircraft.sources.get(key, "-"))
+        (key, _shown(getattr(found, key), units, figure.shown), found.sources.get(key, "-"))
         for key, figure in sorted(FIGURES.items(), key=lambda item: item[1].shown not in SYSTEMS[units])
     ]
     rows = [row for row in rows if row[1] != "-" or row[0] not in ENERGY_FIGURES]
-    return f"{aircraft.title}\n" + aligned([("figure", "value", "source"), *rows])
+    return f"{found.title}\n" + aligned([("figure", "value", "source"), *rows])
 
 
 def describe_rules(name: str | None) -> str:
@@ -154,10 +198,10 @@ def describe_rules(name: str | None) -> str:
         rows = [(r.name, r.limits["height_limit"].written, r.daylight_rule, r.title) for r in table.values()]
         shown = aligned([("rules", "height_limit", "daylight", "of"), *rows])
         return "\n".join([shown, "Local rules prevail over all of them.", *damage_notes(table.set_aside)])
-    rules = find_rules(name, own_rules_file())
-    lines = [rules.title, rules.reminder]
+    found = find_rules(name, own_rules_file())
+    lines = [found.title, found.reminder]
     for standing, words in STANDINGS.items():
-        of_it = {key: limit for key, limit in rules.limits.items() if limit.standing == standing}
+        of_it = {key: limit for key, limit in found.limits.items() if limit.standing == standing}
         lines += [f"\n{words}:"] * bool(of_it)
         for key, limit in of_it.items():
             lines.append(f"\n{key}: {limit.written}\n  {limit.source}" + (f"\n  {limit.note}" if limit.note else ""))

@@ -8,18 +8,24 @@ import re
 import shutil
 import sys
 import traceback
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 
 import click
 
 from wxfly import __version__
-from wxfly.errors import WxflyError
+from wxfly.cli.exit_codes import ExitCode, code_of
+from wxfly.errors import NotAskedError, WxflyError
 from wxfly.pilot.options import Heading
 from wxfly.report.text import console
 from wxfly.report.text.console import as_json, outgoing
 
+if TYPE_CHECKING:
+    from wxfly.report.facts.values import Facts
+
+F = TypeVar("F", bound=Callable[..., Any])
 _LOGGER = logging.getLogger("wxfly")
 _PRECISE = re.compile(r"-?\d{1,3}\.\d{3,}")
 
@@ -97,8 +103,9 @@ CAUTION = (
 )
 
 
-OWN_FAULT = 70
-"""Exit code for a fault of the program itself (EX_SOFTWARE of sysexits.h); a user's mistake ends with 1."""
+OWN_FAULT = ExitCode.OWN_FAULT
+"""Exit code for a fault of the program itself (EX_SOFTWARE of sysexits.h)."""
+_EXIT_CODE, _QUIET = "wxfly.exit_code", "wxfly.quiet"
 _NEGATIVE_NUMBER = re.compile(r"-\.?[0-9]")
 
 
@@ -222,10 +229,14 @@ class Program(click.Group):
             raise click.UsageError(told, fault.ctx) from None
         except WxflyError as fault:
             line = _on_error_stream(rounded(" ".join(str(fault).split())))
-            if not is_machine_readable():
-                raise click.ClickException(line) from None
-            tell(line, level=logging.ERROR)
-            ctx.exit(1)
+            code = ExitCode.MISTAKE
+            if isinstance(fault, NotAskedError) and ctx.meta.get(_EXIT_CODE):
+                code = ExitCode.NOT_ASKED
+            if is_machine_readable():
+                tell(line, level=logging.ERROR)
+            else:
+                click.ClickException(line).show()
+            ctx.exit(code)
         except OSError as fault:
             if isinstance(fault, BrokenPipeError):
                 raise  # a reader that has seen enough: click ends quietly
@@ -270,10 +281,41 @@ def _log_options(*, hidden: bool) -> list[click.Parameter]:
     rest: dict[str, Any] = {"expose_value": False, "is_eager": True, "hidden": hidden, "callback": begin}
     verbose = "Tell on the error stream what was asked of whom and how long it took. Goes after a command as well."
     form = "The same as text, or as one JSON object on each line of the error stream."
+    quiet = "Print no text: only errors, and what --json, --csv or - asks for. Goes after a command as well."
+    silent = {**rest, "callback": _keep(_QUIET)}
     return [
         click.Option(["-v", "--verbose"], is_flag=True, help=verbose, **rest),
         click.Option(["--log"], type=click.Choice(["text", "json"]), help=form, **rest),
+        click.Option(["-q", "--quiet"], is_flag=True, help=quiet, **silent),
     ]
+
+
+def _keep(key: str) -> Callable[[click.Context, click.Parameter, Any], None]:
+    """Return what keeps a switch for the whole run of the program."""
+
+    def keep(ctx: click.Context, param: click.Parameter, value: Any) -> None:
+        if value:
+            ctx.meta[key] = True
+
+    return keep
+
+
+def _is_on(key: str) -> bool:
+    ctx = click.get_current_context(silent=True)
+    return ctx is not None and bool(ctx.meta.get(key))
+
+
+def exiting(command: F) -> F:
+    """Add the option that ends the command with a code by its verdict."""
+    text = "End with a code by the answer, for scripts: 0 room, 10 no room, 11 not known, 12 nobody could be asked."
+    rest: dict[str, Any] = {"is_flag": True, "expose_value": False, "callback": _keep(_EXIT_CODE), "help": text}
+    return click.option("--exit-code", cls=HeadedOption, heading=Heading.OUTPUT.value, is_front=False, **rest)(command)
+
+
+def end_with(word: str, *, as_far_as_known: bool) -> None:
+    """End the command with the code of its verdict, where that is asked for."""
+    if _is_on(_EXIT_CODE):
+        click.get_current_context().exit(code_of(word, as_far_as_known=as_far_as_known))
 
 
 @click.group(
@@ -297,7 +339,9 @@ def width() -> int:
 
 
 def say(text: str) -> None:
-    """Print text that people read."""
+    """Print text that people read; nothing where the pilot wants it quiet."""
+    if _is_on(_QUIET):
+        return
     click.echo(console.readable(console.outgoing(text)))
 
 
@@ -312,6 +356,13 @@ def ask(text: str, default: str) -> str:
     return str(click.prompt(console.readable(console.outgoing(text)), default=default))
 
 
+def print_json(facts: Facts) -> None:
+    """Print facts as one line of JSON."""
+    from wxfly.report.json import to_json
+
+    print_data(f"{to_json(facts)}\n".encode("utf-8", "backslashreplace"))
+
+
 def print_data(content: bytes) -> None:
     """Print what programs read, in the bytes that it has, whatever the console speaks."""
     click.echo(content, nl=False)
@@ -321,5 +372,5 @@ def tell_progress(message: str) -> None:
     """Tell on the error stream what takes its time."""
     if is_machine_readable():
         tell(message)
-    else:
+    elif not _is_on(_QUIET):
         click.echo(_on_error_stream(rounded(" ".join(message.split()))), err=True)

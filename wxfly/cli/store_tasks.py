@@ -6,9 +6,12 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+if TYPE_CHECKING:
+    from wxfly.report.facts.stored import StoreFacts
 from wxfly.errors import DamagedError, WxflyError
 from wxfly.pilot.coordinates import parse_coordinates
 from wxfly.pilot.own_files import damage_notes
@@ -44,6 +47,15 @@ def list_store(sites_file: Path, *, check: bool = False) -> str:
     lines = [aligned([head, *rows])] if rows else [f"the store is empty ({cache_folder()})"]
     lines += _not_ours()
     return "\n".join(lines)
+
+
+def store(sites_file: Path, *, check: bool = False) -> StoreFacts:
+    """Return the facts of the store; parameters are those of `list_store`."""
+    from wxfly.report.facts.stored import store_facts
+
+    found = layout.list_forecasts()
+    faults = {stored.path: forecasts.fault_of(stored) or None for stored in found} if check else None
+    return store_facts(cache_folder(), found, _names(sites_file), faults, layout.foreign_files())
 
 
 def _not_ours() -> list[str]:

@@ -182,7 +182,7 @@ _ROWS = (
         _INSTANT, 170, 340, units_metadata=_ON_SCALE,
     ),
     Variable(
-        "wind_speed_spread_of_cells", "m s-1", None, "standard deviation of the mean wind over the model's cells around",
+        "wind_speed_spread_of_cells", "m s-1", None, "standard deviation of the mean wind over the cells around",
         _INSTANT, 0, 120,
     ),
     Variable(

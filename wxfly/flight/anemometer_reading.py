@@ -20,6 +20,7 @@ from wxfly.physics.wind import error
 from wxfly.physics.wind.shear import JET_EXPONENT
 from wxfly.physics.wind.turbulence import gust_factor
 from wxfly.pilot.limits import Limits
+from wxfly.units import QuantityError
 
 Array = npt.NDArray[np.float64]
 
@@ -72,7 +73,13 @@ class AnemometerRule:
 def check_anemometer_height(anemometer_height: float) -> None:
     """Refuse a height at which nobody can hold an anemometer."""
     if not _LOWEST_ANEMOMETER <= anemometer_height <= _HIGHEST_ANEMOMETER:
-        raise WxflyError(f"an anemometer height of {anemometer_height:g} m is out of reach; wanted 1 to 10 m")
+        raise QuantityError(
+            "an anemometer height of {height} is out of reach; wanted {lowest} to {highest}",
+            "height",
+            height=anemometer_height,
+            lowest=_LOWEST_ANEMOMETER,
+            highest=_HIGHEST_ANEMOMETER,
+        )
 
 
 def gust_of_period(mean: npt.ArrayLike, gust_of_hour: npt.ArrayLike) -> Array:
@@ -352,9 +359,13 @@ class Correction:
 def check_temperature(temperature: float) -> None:
     """Refuse a temperature [K] that has never been measured in shaded air near the ground."""
     if not LOWEST_TEMPERATURE <= temperature <= HIGHEST_TEMPERATURE:
-        raise WxflyError(
-            f"a temperature of {temperature - 273.15:.0f} °C is not possible in shaded air; wanted -90 to 57 °C, read"
-            " in the shade after some minutes"
+        raise QuantityError(
+            "a temperature of {given} is not possible in shaded air; wanted {lowest} to {highest}, read in the shade"
+            " after some minutes",
+            "temperature",
+            given=temperature,
+            lowest=LOWEST_TEMPERATURE,
+            highest=HIGHEST_TEMPERATURE,
         )
 
 

@@ -203,7 +203,8 @@ def remember(briefing: Briefing, on_progress: Callable[[str], None], *, fresh: b
     briefing = replace(briefing, notes=(*briefing.notes, *damage))
     try:
         answers = briefing.answers
-        chooses = briefing.question != "compare"  # a comparison chooses between sites, not windows
+        # A comparison chooses between sites; a question of now has one window to choose from.
+        chooses = briefing.question in ("best", "week")
         if chooses and not fresh:
             answers = tuple(stay_with_choice(a, briefing) for a in answers)
         answers = tuple(replace(a, earlier=earlier_runs(a, verdicts)) for a in answers)

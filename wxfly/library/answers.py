@@ -1,4 +1,4 @@
-"""The three answers for a program: the best hour of a day, sites compared, the best windows of a week."""
+"""The answers for a program: the best hour of a day, sites compared, the best windows of a week, and now."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from wxfly.answer.request import Briefing, QuestionKind
 from wxfly.errors import WxflyError
 from wxfly.library.frames import hours_frame
 from wxfly.library.hours import Windows
-from wxfly.library.keywords import KeywordsOfDay, KeywordsOfDays
+from wxfly.library.keywords import KeywordsOfDay, KeywordsOfDays, KeywordsOfNow
 from wxfly.library.words import names_of, read_keywords
 
 if TYPE_CHECKING:
@@ -230,6 +230,36 @@ def week(site: str | None = None, **keywords: Unpack[KeywordsOfDays]) -> Answer:
     ['gust', 'gust']
     """
     return _ask("week", [] if site is None else [site], keywords)
+
+
+@_with_keywords("now")
+def now(site: str | None = None, **keywords: Unpack[KeywordsOfNow]) -> Answer:
+    """Return whether there is room to fly at a site from now on, until when, and what ends it.
+
+    Parameters
+    ----------
+    site : str, optional
+        As in `wxfly.best`.
+    **keywords
+        As in `wxfly.best`, with ``hours`` (1 to 48, by default the rest of the day) instead of ``day``.
+
+    Returns
+    -------
+    Answer
+        With one window at most: it begins now.
+
+    Raises
+    ------
+    WxflyError
+        As in `wxfly.best`.
+
+    Examples
+    --------
+    >>> import wxfly
+    >>> len(wxfly.now("Kelderness", as_of="2026-03-15T10:20Z").windows)
+    1
+    """
+    return _ask("now", [] if site is None else [site], keywords)
 
 
 def _ask(kind: QuestionKind, places: Sequence[str], keywords: Mapping[str, Any]) -> Answer:

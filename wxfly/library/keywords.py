@@ -43,8 +43,8 @@ class Keywords(TypedDict, total=False):
         Rules for height, visibility, cloud and daylight (see: wxfly rules). By default own.
     limits : str | Sequence[str] | Mapping[str, str]
         Your limit for today in place of one element's, such as gust=8m/s.
-    reserve : float
-        Share of every limit to keep; an hour with less left is narrow. By default 0.2.
+    reserve : float | str
+        Share of every limit to keep, such as 20%; an hour with less left is narrow. By default 0.2.
     launch_limit : float | str
         Largest gust for launching and landing, 2 m above ground [m/s]. By default the aircraft's, or none.
     required : str | Sequence[str]
@@ -57,18 +57,18 @@ class Keywords(TypedDict, total=False):
     return_height : float | str
         Height of the way back above ground [m]. By default the flight height.
     toward : float | str
-        Where the sortie goes and you look, in degrees or as a point such as SW; also tells of glare.
+        Where the sortie goes and you look, in degrees or as a point such as SW or southwest; also tells of glare.
     work : float | str
         Time at the farthest point, such as 5min [s]. By default none.
     batteries : int
         How many are charged. By default 1.
-    battery_reserve : float
-        Share of a battery to land with. By default 0.25.
+    battery_reserve : float | str
+        Share of a battery to land with, such as 25%. By default 0.25.
     battery_temperature : float | str
         Temperature of the battery before take-off, such as 20degC [K]. By default the air's.
     payload : float | str
         Mass beyond the aircraft's own, such as 120g [kg]. By default none.
-    confidence : float
+    confidence : float | str
         Probability that wind and gust at flight height stay below what is compared with their limits. By default 0.5.
     ensemble : str | Sequence[str]
         Members that give the chance: ensembles such as icon_eu_eps, several single models, or none. By default an
@@ -80,7 +80,7 @@ class Keywords(TypedDict, total=False):
     model : str
         The one forecast model to ask. By default chosen by place and hours.
     forecast_path : str | Path
-        Answer from this saved reply (.json) or forecast file (.nc) instead of asking.
+        Answer from this saved reply (.json) or forecast file (.nc) instead of asking; - reads standard input.
     as_of : str | datetime | np.datetime64
         Answer as if it were this time (ISO 8601, UTC unless it names an offset).
     offline : bool
@@ -102,7 +102,7 @@ class Keywords(TypedDict, total=False):
     height: float | str | None
     rules: str | None
     limits: str | Sequence[str] | Mapping[str, str] | None
-    reserve: float | None
+    reserve: float | str | None
     launch_limit: float | str | None
     required: str | Sequence[str] | None
     advised: str | Sequence[str] | None
@@ -111,10 +111,10 @@ class Keywords(TypedDict, total=False):
     toward: float | str | None
     work: float | str | None
     batteries: int | None
-    battery_reserve: float | None
+    battery_reserve: float | str | None
     battery_temperature: float | str | None
     payload: float | str | None
-    confidence: float | None
+    confidence: float | str | None
     ensemble: str | Sequence[str] | None
     site_record: bool | None
     fresh: bool | None
@@ -131,7 +131,7 @@ class KeywordsOfDay(Keywords, total=False):
     Attributes
     ----------
     day : str | date
-        The day to ask about, YYYY-MM-DD at the site. By default tomorrow.
+        The day at the site: today, tomorrow, a weekday or YYYY-MM-DD. By default tomorrow.
     """
 
     day: str | date | None
@@ -147,3 +147,15 @@ class KeywordsOfDays(Keywords, total=False):
     """
 
     days: int | None
+
+
+class KeywordsOfNow(Keywords, total=False):
+    """Those of a question about the time from now on.
+
+    Attributes
+    ----------
+    hours : int
+        How many hours from now to look at. By default the rest of the day.
+    """
+
+    hours: int | None

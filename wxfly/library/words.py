@@ -24,7 +24,7 @@ def read_keywords(kind: QuestionKind, given: Mapping[str, Any]) -> Words:
     Parameters
     ----------
     kind : str
-        ``best``, ``compare`` or ``week``.
+        ``best``, ``compare``, ``week`` or ``now``.
     given : mapping
         Values by the names of `wxfly.library.keywords.Keywords`; None counts as left out.
 

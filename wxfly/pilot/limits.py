@@ -12,7 +12,7 @@ from wxfly.pilot.aircraft import FIGURES, Aircraft
 from wxfly.pilot.elements import BY_NAME, ELEMENTS, NAMES, REQUIRED_BY_DEFAULT, Element
 from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
 from wxfly.pilot.rules import RuleSet, find_rules
-from wxfly.units import SYSTEMS, UNITS, is_bare, parse_quantity
+from wxfly.units import SYSTEMS, UNITS, QuantityError, is_bare, parse_quantity
 
 HEIGHT_OF_LAUNCH = 2.0
 """Height above ground of the gust limit for launching and landing [m]: where a pilot holds an anemometer."""
@@ -151,16 +151,26 @@ def check_height(height: float, limits: Limits) -> None:
         For a height that is not above zero, or is above the height limit or `HIGHEST_JUDGED`.
     """
     if not height > 0:
-        raise WxflyError(f"a flight height of {height:g} m is not above the ground; wanted more than 0 m")
+        raise QuantityError(
+            "a flight height of {height} is not above the ground; wanted more than {ground}",
+            "height",
+            height=height,
+            ground=0.0,
+        )
     if height > HIGHEST_JUDGED:
-        raise WxflyError(
-            f"a flight height of {height:g} m is above {HIGHEST_JUDGED:g} m, the highest at which the wind is judged; "
-            "give a lower height"
+        raise QuantityError(
+            "a flight height of {height} is above {highest}, the highest at which the wind is judged; "
+            "give a lower height",
+            "height",
+            height=height,
+            highest=HIGHEST_JUDGED,
         )
     if is_above_height_limit(height, limits):
-        raise WxflyError(
-            f"a flight height of {height:g} m is above the height limit of {limits.height_limit:g} m; "
-            "give a lower height"
+        raise QuantityError(
+            "a flight height of {height} is above the height limit of {limit}; give a lower height",
+            "height",
+            height=height,
+            limit=limits.height_limit,
         )
 
 

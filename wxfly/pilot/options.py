@@ -18,9 +18,9 @@ from typing import Any
 from wxfly.errors import WxflyError, shortened, unknown_name
 from wxfly.pilot.aircraft import DEFAULT as DEFAULT_AIRCRAFT
 from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
-from wxfly.units import SYSTEMS, is_bare, symbol_of_bare
+from wxfly.units import SYSTEMS, is_bare, read_share, symbol_of_bare
 
-QUESTIONS = ("best", "compare", "week", "brief", "check")
+QUESTIONS = ("best", "now", "why", "compare", "week", "brief", "check")
 
 
 class Heading(Enum):
@@ -109,22 +109,15 @@ class Direction(Text):
 
 @dataclass(frozen=True)
 class Share(Text):
-    """A share of one."""
+    """A share of one, such as 0.2 or ``20%``."""
 
-    type_hint = "float"
+    type_hint = "float | str"
 
     def read(self, name: str, value: Any) -> float:
         """Return a share."""
-        if not _is_number(value):
-            raise unfit(name, value, "a share, such as 0.2")
-        return float(value)
-
-    def parse(self, name: str, text: str) -> float:
-        """Return a share from its text."""
-        try:
-            return self.read(name, float(text))
-        except ValueError:
-            raise unfit(name, text, "a share, such as 0.2") from None
+        if not (_is_number(value) or isinstance(value, str)):
+            raise unfit(name, value, "a share, such as 0.2 or '20%'")
+        return read_share(value, name)
 
 
 @dataclass(frozen=True)
@@ -371,8 +364,9 @@ _LENGTH = Quantity()
 _TIME = Quantity(quantity="time", si="s")
 _SPEED = Quantity(quantity="speed", si="m/s")
 _TEMPERATURE = Quantity(quantity="temperature", si="K")
-_ON_A_DAY = ("best", "compare", "brief")
-_WITHOUT_CHECK = ("best", "compare", "week", "brief")
+_ON_A_DAY = ("best", "compare", "brief", "why")
+_WITHOUT_CHECK = ("best", "now", "compare", "week", "brief")
+_OF_MEMBERS = (*_WITHOUT_CHECK, "why")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -385,12 +379,16 @@ class Words:
 
     # fmt: off
     day: str | None = _row(
-        Day(), Heading.WHEN, "The day to ask about, YYYY-MM-DD at the site.", "DATE", default="tomorrow",
-        is_front=True, questions=_ON_A_DAY, is_of_once=True, written="date",
+        Day(), Heading.WHEN, "The day at the site: today, tomorrow, a weekday or YYYY-MM-DD.", "DAY",
+        default="tomorrow", is_front=True, questions=_ON_A_DAY, is_of_once=True, written="date",
     )
     days: int | None = _row(
         Count(least=1, most=16), Heading.WHEN, "How many days, from today.", "DAYS", default="7", is_front=True,
         questions=("week",),
+    )
+    hours: int | None = _row(
+        Count(least=1, most=48), Heading.WHEN, "How many hours from now to look at.", "HOURS",
+        default="the rest of the day", is_front=True, questions=("now",), is_of_once=True,
     )
     rank: int | None = _row(
         Count(least=1, most=999), Heading.WHEN, "Which window; the best is 1.", "NUMBER", default="1",
@@ -460,9 +458,9 @@ class Words:
         OwnLimits(), Heading.LIMITS, "Your limit for today in place of one element's, such as gust=8m/s.",
         "ELEMENT=VALUE", is_front=True, written="limit",
     )
-    reserve: float | None = _row(
-        Share(), Heading.LIMITS, "Share of every limit to keep; an hour with less left is narrow.", "SHARE",
-        default="0.2",
+    reserve: float | str | None = _row(
+        Share(), Heading.LIMITS, "Share of every limit to keep, such as 20%; an hour with less left is narrow.",
+        "SHARE", default="0.2",
     )
     launch_limit: str | None = _row(
         _SPEED, Heading.LIMITS, "Largest gust for launching and landing, 2 m above ground.", "SPEED",
@@ -487,7 +485,8 @@ class Words:
     )
     toward: str | None = _row(
         Direction(), Heading.SORTIE,
-        "Where the sortie goes and you look, in degrees or as a point such as SW; also tells of glare.", "DIRECTION",
+        "Where the sortie goes and you look, in degrees or as a point such as SW or southwest; also tells of glare.",
+        "DIRECTION",
     )
     work: str | None = _row(
         _TIME, Heading.SORTIE, "Time at the farthest point, such as 5min.", "TIME", default="none",
@@ -496,8 +495,9 @@ class Words:
     batteries: int | None = _row(
         Count(least=1, most=99), Heading.SORTIE, "How many are charged.", "NUMBER", default="1", asks_for_sortie=True,
     )
-    battery_reserve: float | None = _row(
-        Share(), Heading.SORTIE, "Share of a battery to land with.", "SHARE", default="0.25", asks_for_sortie=True,
+    battery_reserve: float | str | None = _row(
+        Share(), Heading.SORTIE, "Share of a battery to land with, such as 25%.", "SHARE", default="0.25",
+        asks_for_sortie=True,
     )
     battery_temperature: str | None = _row(
         _TEMPERATURE, Heading.SORTIE, "Temperature of the battery before take-off, such as 20degC.", "TEMPERATURE",
@@ -507,7 +507,7 @@ class Words:
         Quantity(quantity="mass", si="kg"), Heading.SORTIE, "Mass beyond the aircraft's own, such as 120g.", "MASS",
         default="none", asks_for_sortie=True,
     )
-    confidence: float | None = _row(
+    confidence: float | str | None = _row(
         Share(), Heading.SURE,
         "Probability that wind and gust at flight height stay below what is compared with their limits.", "SHARE",
         default="0.5",
@@ -529,7 +529,8 @@ class Words:
         Text(), Heading.SOURCE, "The one forecast model to ask.", "MODEL", default="chosen by place and hours",
     )
     forecast_path: Path | None = _row(  # noqa: RUF009
-        FilePath(), Heading.SOURCE, "Answer from this saved reply (.json) or forecast file (.nc) instead of asking.",
+        FilePath(), Heading.SOURCE,
+        "Answer from this saved reply (.json) or forecast file (.nc) instead of asking; - reads standard input.",
         "PATH", is_of_once=True, written="forecast",
     )
     as_of: str | None = _row(
@@ -555,7 +556,7 @@ OPTIONS: dict[str, Option] = {
 
 
 def options_of(question: str) -> list[Option]:
-    """Return the options of a question: ``best``, ``compare``, ``week``, ``brief`` or ``check``."""
+    """Return the options of a question: ``best``, ``compare``, ``week``, ``brief``, ``check``, ``now`` or ``why``."""
     return [option for option in OPTIONS.values() if question in option.questions]
 
 

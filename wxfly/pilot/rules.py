@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -88,8 +88,35 @@ def load_rules(own_file: Path | None = None) -> OwnTable[RuleSet]:
 
 
 def find_rules(name: str, own_file: Path | None = None) -> RuleSet:
-    """Return the rule set of this name, or say which is nearest."""
-    return load_rules(own_file).find(name, "rule set")
+    """Return the rule set of a name, or of the beginning or a word of a name where that is of one set alone.
+
+    Raises
+    ------
+    WxflyError
+        For a name that is of none or of several, with the nearest ones.
+
+    Examples
+    --------
+    >>> find_rules("eu").name
+    'eu_open'
+    """
+    table = load_rules(own_file)
+    return table.find(name if name in table else _full_name(name, table), "rule set")
+
+
+def _full_name(given: str, names: Iterable[str]) -> str:
+    """Return the one name that a shorter one stands for; the shorter one where there is none."""
+    wanted = given.strip().casefold()
+    found = [name for name in names if name.casefold() == wanted]
+    if not found and wanted:
+        found = [
+            name
+            for name in names
+            if name.casefold().startswith(wanted) or wanted in name.casefold().replace("-", "_").split("_")
+        ]
+    if len(found) > 1:
+        raise WxflyError(f"rule set '{given}' may be {' or '.join(found)}; give the whole name")
+    return found[0] if found else given
 
 
 def parse_rules(text: str, place: str) -> dict[str, RuleSet]:

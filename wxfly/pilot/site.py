@@ -15,9 +15,11 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import numpy as np
 
 from wxfly.errors import WxflyError, shortened, unknown_name
+from wxfly.physics.air.sun import sun_position
 from wxfly.pilot.options import Words, kept_values, read_kept, said, usual_options
 from wxfly.pilot.own_files import change_keys, change_toml, parse_toml
 from wxfly.pilot.own_tables import OwnTable, read_table
+from wxfly.times import AskedDay, AskedHour, DaysAhead
 
 Made = TypeVar("Made")
 
@@ -184,6 +186,10 @@ class SiteClock:
             local += timedelta(seconds=60 - local.second)
         return f"{local:%H:%M}"
 
+    def at(self, wall: datetime) -> datetime:
+        """Return the moment at which the clock shows a time, as an aware one."""
+        return wall.replace(tzinfo=self._zone)
+
     def midnight(self, day: date) -> np.datetime64:
         """Return the start of a day on the clock, UTC."""
         return _utc(datetime.combine(day, time(), self._zone))
@@ -344,7 +350,7 @@ def remove_site(path: Path, name: str) -> None:
 
 
 def period_of(
-    site: Site, now: np.datetime64, *, day: date | None = None, first_day: int = 1, days: int = 1
+    site: Site, now: np.datetime64, *, day: AskedDay | None = None, first_day: int = 1, days: int = 1
 ) -> tuple[np.datetime64, np.datetime64]:
     """Return the UTC bounds of whole days on the site's local clock.
 
@@ -354,14 +360,69 @@ def period_of(
         The site whose clock is used: two sites may have different days.
     now : numpy.datetime64
         Present time, UTC.
-    day : date, optional
+    day : date, DaysAhead or Weekday, optional
         The first day; by default `first_day` days after today at the site.
     first_day, days : int, optional
         Days from today to the start of the period, and its number of days.
     """
     clock = SiteClock(site.time_zone)
-    first = day or clock.date(now) + timedelta(days=first_day)
+    first = date_of(site, now, DaysAhead(first_day) if day is None else day)
     return clock.midnight(first), clock.midnight(first + timedelta(days=days))
+
+
+def hour_of(site: Site, now: np.datetime64, day: AskedDay | None, hour: AskedHour) -> np.datetime64:
+    """Return the start of the UTC hour in which a pilot's hour lies.
+
+    Parameters
+    ----------
+    site : Site
+        Whose clock is meant.
+    now : numpy.datetime64
+        Present time, UTC.
+    day : date, DaysAhead, Weekday or None
+        The day of a time of day; by default today, or tomorrow where that hour is over today.
+    hour : time or datetime
+        As `wxfly.times.read_hour` returns it.
+    """
+    clock = SiteClock(site.time_zone)
+    if isinstance(hour, datetime):
+        return _full_hour(hour if hour.tzinfo else clock.at(hour))
+
+    def on(date: date) -> np.datetime64:
+        return _full_hour(clock.at(datetime.combine(date, hour)))
+
+    if day is not None:
+        return on(date_of(site, now, day))
+    today = clock.date(now)
+    start = on(today)
+    return start if start + np.timedelta64(1, "h") > now else on(today + timedelta(days=1))
+
+
+LAST_LIGHT = -6.0
+"""Elevation of the sun at the end of civil twilight, the last light of any rule for daylight [degree]."""
+
+
+def date_of(site: Site, now: np.datetime64, day: AskedDay) -> date:
+    """Return the date of a day as a pilot names it, on the site's local clock.
+
+    A weekday is the next of its name. Today counts while it has light left.
+    """
+    if isinstance(day, date):
+        return day
+    today = SiteClock(site.time_zone).date(now)
+    if isinstance(day, DaysAhead):
+        return today + timedelta(days=day.count)
+    ahead = (day.number - today.weekday()) % 7
+    if ahead == 0 and not _has_light_left(site, now, today):
+        ahead = 7
+    return today + timedelta(days=ahead)
+
+
+def _has_light_left(site: Site, now: np.datetime64, today: date) -> bool:
+    midnight = SiteClock(site.time_zone).midnight(today + timedelta(days=1))
+    moments = np.arange(now.astype("datetime64[m]"), midnight.astype("datetime64[m]"), np.timedelta64(5, "m"))
+    elevation, _ = sun_position(site.latitude, site.longitude, moments.astype("datetime64[s]"))
+    return bool((elevation > LAST_LIGHT).any())
 
 
 def midnights(site: Site, start: np.datetime64, end: np.datetime64) -> list[np.datetime64]:
@@ -369,6 +430,12 @@ def midnights(site: Site, start: np.datetime64, end: np.datetime64) -> list[np.d
     clock = SiteClock(site.time_zone)
     first, last = clock.date(start), clock.date(end)
     return [clock.midnight(first + timedelta(days=n)) for n in range(1, (last - first).days + 1)]
+
+
+def _full_hour(moment: datetime) -> np.datetime64:
+    """Return the start of the UTC hour of an aware moment."""
+    hour: np.datetime64 = _utc(moment).astype("datetime64[h]").astype("datetime64[s]")
+    return hour
 
 
 def _utc(moment: datetime) -> np.datetime64:

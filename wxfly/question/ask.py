@@ -8,7 +8,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from datetime import timedelta
+from datetime import date, timedelta
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -23,17 +23,18 @@ from wxfly.cube.notes import Note, NoteKind
 from wxfly.errors import WxflyError
 from wxfly.history.airport_reports import with_report_warnings
 from wxfly.history.verification import with_record
-from wxfly.pilot.aircraft import load_aircraft
+from wxfly.pilot.aircraft import Aircraft, load_aircraft
 from wxfly.pilot.elements import BY_NAME
+from wxfly.pilot.limits import Limits
 from wxfly.pilot.options import Words
 from wxfly.pilot.own_files import damage_notes
 from wxfly.pilot.rules import load_rules
 from wxfly.pilot.settings import load_settings, own_aircraft_file, own_rules_file, sites_file
-from wxfly.pilot.site import Site, period_of, read_sites
+from wxfly.pilot.site import Site, SiteClock, date_of, hour_of, period_of, read_sites
 from wxfly.question.reading import NO_MEMBERS, Question, read_question
 from wxfly.retrieval.obtained import ForecastOrigin, Obtained
 from wxfly.sources.http import tally
-from wxfly.units import SYSTEMS, UNITS, from_si
+from wxfly.units import SYSTEMS, UNITS, errors_in, from_si
 
 if TYPE_CHECKING:
     from wxfly.retrieval.model_choice import Wanted
@@ -88,7 +89,7 @@ class Prepared:
 
 
 def ask(kind: QuestionKind, places: Sequence[str], words: Words, *, on_progress: Progress) -> Asked:
-    """Answer one of the three questions: read it, obtain the forecast, and judge the hours.
+    """Answer one of the questions: read it, obtain the forecast, and judge the hours.
 
     Parameters
     ----------
@@ -102,9 +103,10 @@ def ask(kind: QuestionKind, places: Sequence[str], words: Words, *, on_progress:
     WxflyError
         For anything that the pilot can correct.
     """
-    question = read_question(kind, places, words)
-    prepared = prepare(question, on_progress=on_progress)
-    return Asked(judge(prepared, on_progress=on_progress), question.units, question.time_zone, question)
+    with errors_in(words.units):
+        question = read_question(kind, places, words)
+        prepared = prepare(question, on_progress=on_progress)
+        return Asked(judge(prepared, on_progress=on_progress), question.units, question.time_zone, prepared.question)
 
 
 def judge(prepared: Prepared, *, on_progress: Progress) -> Briefing:
@@ -152,14 +154,17 @@ def brief_of(
     )
 
 
+def other_aircraft(question: Question) -> list[tuple[Aircraft, Limits]]:
+    """Return the pilot's aircraft, each with its limits under the rules of a question."""
+    return [(a, question.limits_with(a)) for a in load_aircraft(own_aircraft_file()).values()]
+
+
 def _with_changes(briefing: Briefing, prepared: Prepared) -> Briefing:
     """Add the changes of height, length, aircraft or day that would change the answer."""
     from wxfly.answer.alternatives import find_changes
 
     run = of_provenance(prepared.provenance)
-    others = []
-    if any(answer.best is None for answer in briefing.answers):
-        others = [(a, prepared.question.limits_with(a)) for a in load_aircraft(own_aircraft_file()).values()]
+    others = other_aircraft(prepared.question) if any(answer.best is None for answer in briefing.answers) else []
     answers = tuple(
         replace(
             a, changes=find_changes(a, prepared.cube.isel(site=i), briefing.minimum_duration, others=others, run=run)
@@ -220,7 +225,7 @@ def prepare(question: Question, *, on_progress: Progress) -> Prepared:
     )  # fmt: skip
     cube, ensembles, law, record_notes = with_record(cube, ensembles, obtained.sites, asked.uses_site_record)
     return Prepared(
-        question,
+        _dated(question, obtained),
         cube,
         tuple(requests),
         tuple(_periods(question, obtained)),
@@ -232,14 +237,35 @@ def prepare(question: Question, *, on_progress: Progress) -> Prepared:
     )
 
 
+def _dated(question: Question, obtained: Obtained) -> Question:
+    """Return the question with the date of its day, on the clock of the first site."""
+    if question.day is None and question.hour is None:
+        return question
+    return replace(question, day=_date_asked(question, obtained.sites[0], obtained.now))
+
+
+def _date_asked(question: Question, site: Site, now: np.datetime64) -> date | None:
+    """Return the date of the requested day or hour; None where neither is named."""
+    if question.hour is not None:
+        return SiteClock(site.time_zone).date(hour_of(site, now, question.day, question.hour))
+    return None if question.day is None else date_of(site, now, question.day)
+
+
+def _whole_day(question: Question, site: Site, now: np.datetime64) -> tuple[np.datetime64, np.datetime64]:
+    """Return the requested day on the site's clock, UTC."""
+    return period_of(site, now, day=_date_asked(question, site, now), first_day=question.first_day)
+
+
 def _wanted(question: Question, sites: Sequence[Site], now: np.datetime64) -> Wanted:
     """Return the hours and the height for which a forecast is needed."""
     from wxfly.retrieval.model_choice import Wanted
 
     if question.kind == "week":
         periods = [period_of(site, now, first_day=0, days=question.days) for site in sites]
+    elif question.kind == "now":
+        periods = [_from_now(question, site, now) for site in sites]
     else:
-        periods = [period_of(site, now, day=question.day, first_day=question.first_day) for site in sites]
+        periods = [_whole_day(question, site, now) for site in sites]
     heights = [place.height for place in question.places] or [question.height]
     sortie = question.sortie
     if sortie is not None and sortie.return_height is not None:
@@ -257,6 +283,7 @@ def _request(question: Question, site: Site, height: float) -> Request:
         prefers_low_light=question.prefers_low_light,
         toward=question.toward,
         intent=question.intent,
+        from_now=question.kind == "now",
     )
     if question.sortie is None:
         return request
@@ -273,8 +300,10 @@ def _periods(question: Question, obtained: Obtained) -> list[tuple[np.datetime64
         periods = [period_of(site, now, first_day=0, days=question.days) for site in obtained.sites]
         horizon = obtained.cube["time"].values[-1].astype("datetime64[s]")
         periods = [(start, min(end, max(horizon, start))) for start, end in periods]
+    elif question.kind == "now":
+        periods = [_from_now(question, site, now) for site in obtained.sites]
     else:
-        periods = [period_of(site, now, day=question.day, first_day=question.first_day) for site in obtained.sites]
+        periods = [_whole_day(question, site, now) for site in obtained.sites]
     if question.kind == "compare":
         # All sites get the same hours: from the first start of day to the last end.
         periods = [(min(p[0] for p in periods), max(p[1] for p in periods))] * len(periods)
@@ -311,6 +340,13 @@ def _limit_in_words(element: str, values: Sequence[float], units: str) -> str:
         return " to ".join(f"{value:g}" for value in values)
     shown = " to ".join(f"{float(from_si(value, unit)):.3g}" for value in values)
     return f"{shown} {UNITS[unit].written}"
+
+
+def _from_now(question: Question, site: Site, now: np.datetime64) -> tuple[np.datetime64, np.datetime64]:
+    """Return the time from now on: the requested hours, or the rest of the day on the site's clock."""
+    if question.hours is None:
+        return now, period_of(site, now, first_day=0)[1]
+    return now, now + np.timedelta64(question.hours, "h")
 
 
 def _set_aside_notes() -> list[str]:

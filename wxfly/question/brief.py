@@ -24,6 +24,7 @@ from wxfly.flight.launch_decision import LOOK_AHEAD, LaunchDecision, coming, jud
 from wxfly.pilot.options import Words
 from wxfly.question.ask import Progress, brief_of, prepare
 from wxfly.question.reading import NO_MEMBERS, Question, read_brief_question, read_check_question
+from wxfly.units import errors_in
 
 
 @dataclass(frozen=True)
@@ -100,10 +101,14 @@ def ask_brief(place: str | None, words: Words, *, on_progress: Progress) -> Brie
     WxflyError
         For anything that the pilot can correct.
     """
+    with errors_in(words.units):
+        return _brief(place, words, on_progress)
+
+
+def _brief(place: str | None, words: Words, on_progress: Progress) -> BriefAsked:
     asked = read_brief_question(place, words)
-    question = asked.question
-    prepared = prepare(question, on_progress=on_progress)
-    request = prepared.requests[0]
+    prepared = prepare(asked.question, on_progress=on_progress)
+    question, request = prepared.question, prepared.requests[0]
     briefing = brief_of(prepared)
     answer = briefing.answers[0]
     if not answer.windows:
@@ -138,6 +143,11 @@ def ask_check(place: str | None, words: Words, *, on_progress: Progress) -> Chec
     WxflyError
         For anything that the pilot can correct.
     """
+    with errors_in(words.units):
+        return _check(place, words, on_progress)
+
+
+def _check(place: str | None, words: Words, on_progress: Progress) -> CheckAsked:
     asked = read_check_question(place, words)
     # The reading does not correct the wind of members.
     question = replace(asked.question, forecast=replace(asked.question.forecast, ensembles=(NO_MEMBERS,)))

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import datetime
 from pathlib import Path
 
 import numpy as np
 
 from wxfly.answer.request import QuestionKind
-from wxfly.errors import WxflyError, unknown_name
+from wxfly.errors import WxflyError, near_names, unknown_name
 from wxfly.flight.anemometer_reading import ANEMOMETER_HEIGHT, check_anemometer_height, check_temperature
 from wxfly.flight.leg import BATTERY_RESERVE, CONFIDENCE
 from wxfly.pilot.aircraft import DEFAULT as DEFAULT_AIRCRAFT
@@ -25,14 +26,16 @@ from wxfly.pilot.services import OF_ONE_MODEL
 from wxfly.pilot.settings import own_aircraft_file, own_rules_file, sites_file
 from wxfly.pilot.site import read_sites, zone_of
 from wxfly.question.usual import Taken, take_usual
-from wxfly.times import read_day, read_moment
-from wxfly.units import read_quantity
+from wxfly.times import DAY_WORDS, AskedDay, AskedHour, is_day, is_hour, read_day, read_hour, read_moment
+from wxfly.units import read_number, read_quantity, read_share
 
 DEFAULT_HEIGHT = 60.0
 NO_MEMBERS = "none"
 """Takes the place of the name of an ensemble where the chance comes from the one forecast."""
 WEEK = 7
 _COMPASS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
+_LETTERS = {"N": "north", "E": "east", "S": "south", "W": "west"}
+_DEGREES = re.compile(r"(\d+(?:[.,]\d+)?)\s*(?:°|deg|degrees?)?")
 
 
 @dataclass(frozen=True)
@@ -147,7 +150,7 @@ class Question:
     Attributes
     ----------
     kind : str
-        ``best``, ``compare`` or ``week``.
+        ``best``, ``compare``, ``week`` or ``now``.
     places : tuple of Place
         In the order given; empty for the first saved site or the demonstration.
     height : float
@@ -158,12 +161,16 @@ class Question:
         The pilot's changes to the limits of any aircraft.
     forecast : ForecastAsked
         The forecast that is requested.
-    day : date or None
-        Date at the site; None for `first_day`.
+    day : date, DaysAhead, Weekday or None
+        Day at the site; None for `first_day`. It becomes a date once the site is known.
     first_day : int
         Number of days from today to the requested day.
     days : int
         Number of days that a week's question covers.
+    hours : int or None
+        Number of hours that a question about now covers; None for the rest of the day.
+    hour : time, datetime or None
+        The only requested hour; None for the hours of the day.
     toward : float or None
         Viewing direction of the pilot [degree].
     prefers_low_light : bool
@@ -193,9 +200,11 @@ class Question:
     asked_of_limits: AskedOfLimits
     intent: Intent
     forecast: ForecastAsked
-    day: date | None
+    day: AskedDay | None
     first_day: int
     days: int
+    hours: int | None
+    hour: AskedHour | None
     toward: float | None
     prefers_low_light: bool
     sortie: SortieAsked | None
@@ -266,7 +275,7 @@ def read_question(
     Parameters
     ----------
     kind : str
-        ``best``, ``compare`` or ``week``.
+        ``best``, ``compare``, ``week`` or ``now``.
     places : sequence of str
         As the pilot wrote them, each with an optional ``@height``; empty for the pilot's home, the first saved site or
         the demonstration.
@@ -356,10 +365,12 @@ def _read(kind: QuestionKind, taken: Taken, first_day: int, with_sortie: bool) -
         read_day(words.day),
         first_day,
         WEEK if words.days is None else words.days,
+        words.hours,
+        None,
         read_direction(words.toward),
         words.prefer == "low-light",
         _sortie(words, units) if with_sortie or words.plans_a_sortie else None,
-        CONFIDENCE if words.confidence is None else max(float(words.confidence), 0.5),
+        CONFIDENCE if asked_of_limits.confidence is None else max(asked_of_limits.confidence, 0.5),
         bool(words.fresh),
         units,
         words.time_zone,
@@ -374,12 +385,85 @@ def _origins(taken: Taken) -> Iterator[Origin]:
         yield Origin(f"{OPTIONS[option].flag} {element}".strip(), source)
 
 
+def part_day(given: Sequence[str], day: str | None) -> tuple[list[str], str | None]:
+    """Split the words of a command into places and a day: the last word is a day if it names one and no saved site.
+
+    Parameters
+    ----------
+    given : sequence of str
+        As the pilot wrote them.
+    day : str or None
+        The day of the option.
+
+    Raises
+    ------
+    WxflyError
+        When both name a day.
+    """
+    places = list(given)
+    if not places or not is_day(places[-1]) or places[-1] in read_sites(sites_file()):
+        return places, day
+    word = places.pop()
+    if day:
+        raise WxflyError(f"two days are named, '{word}' and --date {day}; give one of them")
+    return places, word
+
+
+def part_one_place(given: Sequence[str], day: str | None) -> tuple[list[str], str | None]:
+    """Part the words of a command that has one place at most into that place and a day; see `part_day`.
+
+    Raises
+    ------
+    WxflyError
+        For more words than these, with the way out.
+    """
+    places, day = part_day(given, day)
+    if len(places) == 2:
+        hint = near_names(places[1], DAY_WORDS)
+        did_you_mean = f"; did you mean '{hint[0]}'?" if hint else ""
+        raise WxflyError(
+            f"'{places[1]}' is not a day{did_you_mean} (today, tomorrow, a weekday or YYYY-MM-DD); "
+            "a place of several words goes in quotes"
+        )
+    if len(places) > 2:
+        raise WxflyError(f"{len(places)} places are named, one is wanted; a place of several words goes in quotes")
+    return places, day
+
+
 def read_brief_question(place: str | None, words: Words) -> BriefQuestion:
     """Read a question for a flight brief, as `read_question` does, for one site and always with its return leg."""
     taken = take_usual(words, [place] if place else [])
     question = _read_taken("best", taken, with_sortie=True)
     words = taken.words
     return BriefQuestion(question, _anemometer_height(words, question.units), 1 if words.rank is None else words.rank)
+
+
+def read_hour_question(given: Sequence[str], words: Words) -> Question:
+    """Read a question about one hour.
+
+    Parameters
+    ----------
+    given : sequence of str
+        The words of the command: a site where one is named, a day where one is named, and the hour; day and hour may
+        change places.
+    words : Words
+        The rest of what is asked.
+
+    Raises
+    ------
+    WxflyError
+        For anything the pilot can put right.
+    """
+    parts = list(given)
+    if len(parts) > 1 and is_hour(parts[-2]) and not is_hour(parts[-1]):
+        parts[-2:] = parts[:-3:-1]
+    if not parts:
+        raise WxflyError("an hour is wanted, such as: wxfly why meadow 15:00")
+    hour = read_hour(parts.pop())
+    places, day = part_one_place(parts, words.day)
+    if day and isinstance(hour, datetime):
+        raise WxflyError(f"two days are named, '{day}' and that of {given[-1]}; give one of them")
+    return replace(read_question("best", places, replace(words, day=day), first_day=0), hour=hour)
 
 
 def read_check_question(place: str | None, words: Words) -> CheckQuestion:
@@ -437,8 +521,8 @@ def _asked_of_limits(taken: Taken, units: str) -> AskedOfLimits:
     return AskedOfLimits(
         tuple(name for name in NAMES if name in wanted),
         tuple(dict.fromkeys(words.advised)),
-        words.reserve,
-        words.confidence,
+        None if words.reserve is None else read_share(words.reserve, "reserve"),
+        None if words.confidence is None else read_share(words.confidence, "confidence"),
         launch,
         tuple(_own_limits(taken, units)),
     )
@@ -469,7 +553,8 @@ def _limits(aircraft: Aircraft, rules: RuleSet, asked: AskedOfLimits, *, only_st
 
 
 def _sortie(words: Words, units: str) -> SortieAsked:
-    reserve = BATTERY_RESERVE if words.battery_reserve is None else float(words.battery_reserve)
+    given = words.battery_reserve
+    reserve = BATTERY_RESERVE if given is None else read_share(given, "battery reserve")
     if not 0 <= reserve < 1:
         raise WxflyError(f"a battery reserve of {reserve:g} is not a share; wanted 0 to below 1, such as 0.25")
     distance = _length(words.distance, units)
@@ -493,15 +578,15 @@ def _length(text: str | None, units: str) -> float | None:
 
 
 def read_direction(text: str | None) -> float | None:
-    """Read a direction in degrees from north or as a point of the compass."""
+    """Read a direction in degrees from north or as a point of the compass: ``SW``, ``southwest``, ``south-west``."""
     if not text:
         return None
-    if text.upper() in _COMPASS:
-        return _COMPASS.index(text.upper()) * 22.5
-    try:
-        degrees = float(text)
-    except ValueError:
-        degrees = -1.0
+    letters = "".join(text.split()).replace("-", "").casefold()
+    for position, point in enumerate(_COMPASS):
+        if letters in (point.casefold(), "".join(_LETTERS[letter] for letter in point)):
+            return position * 22.5
+    match = _DEGREES.fullmatch(text.strip())
+    degrees = read_number(match[1]) if match else -1.0
     if not 0 <= degrees <= 360:
         raise WxflyError(f"direction '{text}' is not understood; wanted 0 to 360 degrees or a point such as SW")
     return degrees % 360

@@ -18,7 +18,7 @@ from wxfly.history.observations import HourlyRecord, gather_hours, parse_metar, 
 from wxfly.history.verification import (
     FEWEST_DAYS,
     ErrorRow,
-    Pairs,
+    SiteRecord,
     error_rows,
     join_pairs,
     learn,
@@ -27,7 +27,7 @@ from wxfly.history.verification import (
     save_record,
 )
 from wxfly.physics.scoring import upper_bound
-from wxfly.pilot.own_files import damage_notes
+from wxfly.pilot.own_files import SetAside, damage_notes
 from wxfly.pilot.settings import Settings, load_settings, sites_file
 from wxfly.pilot.site import Site, read_sites
 from wxfly.question.ask import Progress
@@ -82,8 +82,46 @@ def read_observed_height(text: str | None) -> float:
     return height
 
 
-def verify(site_text: str, asked: VerificationAsked, *, on_progress: Progress) -> str:
-    """Compare past forecasts of a site with its observations, and return the result as text.
+@dataclass(frozen=True)
+class Verified:
+    """Past forecasts of a site compared with its observations.
+
+    Attributes
+    ----------
+    site, model : str
+        Names of the site and of the model.
+    origin : tuple of str
+        Where the past forecasts are from.
+    source : str
+        Where the observations are from.
+    height : float
+        Of the anemometer above ground [m].
+    rows : tuple of ErrorRow
+        By element and group.
+    learned : SiteRecord or None
+        None where the days are too few.
+    is_learned : bool
+        Whether it was written.
+    entered : int
+        Observed hours entered in the ledger.
+    damage : tuple of str
+        What cannot be read of the pilot's files.
+    """
+
+    site: str
+    model: str
+    origin: tuple[str, ...]
+    source: str
+    height: float
+    rows: tuple[ErrorRow, ...]
+    learned: SiteRecord | None
+    is_learned: bool
+    entered: int
+    damage: tuple[str, ...]
+
+
+def verify(site_text: str, asked: VerificationAsked, *, on_progress: Progress) -> Verified:
+    """Compare past forecasts of a site with its observations.
 
     Parameters
     ----------
@@ -124,14 +162,34 @@ def verify(site_text: str, asked: VerificationAsked, *, on_progress: Progress) -
         origin.append("the service's past forecasts")
     pairs = join_pairs(p for p in parts if p.hour.size)
     entered = ledger.enter_observations(_for_ledger(site, height, record, model))
+    learned = learn(pairs, site.name, model)
+    if learned is not None and asked.learns:
+        save_record(records_file(), learned)
+    return Verified(
+        site.name,
+        model,
+        tuple(origin),
+        record.source,
+        height,
+        tuple(error_rows(pairs)),
+        learned,
+        learned is not None and asked.learns,
+        entered,
+        tuple(damage_notes((*saved.set_aside, *settings.set_aside))),
+    )
+
+
+def describe_verified(found: Verified) -> str:
+    """Say how past forecasts of a site compare with its observations."""
     lines = [
-        *damage_notes((*saved.set_aside, *settings.set_aside)),
-        f"{site.name}: forecasts of {model} ({' and '.join(origin)}) against {record.source}, at {height:g} m",
-        *_table(error_rows(pairs)),
-        *_learned(pairs, site, model, asked.learns),
+        *found.damage,
+        f"{found.site}: forecasts of {found.model} ({' and '.join(found.origin)}) against {found.source}, "
+        f"at {found.height:g} m",
+        *_table(found.rows),
+        *_learned(found),
     ]
-    if entered:
-        lines.append(f"{entered} observed hours entered in the ledger (see: wxfly ledger)")
+    if found.entered:
+        lines.append(f"{found.entered} observed hours entered in the ledger (see: wxfly ledger)")
     return "\n".join(lines)
 
 
@@ -211,14 +269,13 @@ def _table(rows: Sequence[ErrorRow]) -> list[str]:
     ]
 
 
-def _learned(pairs: Pairs, site: Site, model: str, wanted: bool) -> list[str]:
-    found = learn(pairs, site.name, model)
-    if found is None:
+def _learned(found: Verified) -> list[str]:
+    if found.learned is None:
         return [f"nothing can be learned from fewer than {FEWEST_DAYS} days of wind or gust"]
-    if not wanted:
-        return [f"could be learned with --learn: {found.words}"]
-    save_record(records_file(), found)
-    return [f"learned: {found.words}", f"switch it on with: wxfly best {site.name} --model {model} --site-record"]
+    if not found.is_learned:
+        return [f"could be learned with --learn: {found.learned.words}"]
+    switch = f"switch it on with: wxfly best {found.site} --model {found.model} --site-record"
+    return [f"learned: {found.learned.words}", switch]
 
 
 def _for_ledger(site: Site, height: float, record: HourlyRecord, model: str) -> list[ledger.Observation]:
@@ -249,17 +306,46 @@ def _for_ledger(site: Site, height: float, record: HourlyRecord, model: str) -> 
     return found
 
 
-def describe_ledger(site: str | None = None) -> str:
-    """Compare the verdicts of the ledger with the observations, for one site or for all, and return the text."""
+@dataclass(frozen=True)
+class LedgerScores:
+    """How the verdicts of the ledger compare with what was observed.
+
+    Attributes
+    ----------
+    site : str or None
+        The site that they are of; None for all.
+    verdicts : int
+        How many are kept.
+    scores : tuple of Score
+        By lead time.
+    set_aside : tuple of SetAside
+        What cannot be read.
+    """
+
+    site: str | None
+    verdicts: int
+    scores: tuple[ledger.Score, ...]
+    set_aside: tuple[SetAside, ...]
+
+
+def score_ledger(site: str | None = None) -> LedgerScores:
+    """Compare the verdicts of the ledger with what was observed, of one site or of all."""
     kept = ledger.read_ledger()
     verdicts = [v for v in kept.of(ledger.Verdict) if site is None or v.site == site]
+    scores = ledger.score(verdicts, kept.of(ledger.Observation)) if verdicts else []
+    return LedgerScores(site, len(verdicts), tuple(scores), kept.set_aside)
+
+
+def describe_ledger(site: str | None = None) -> str:
+    """Say how the verdicts of the ledger compare with what was observed, of one site or of all."""
+    kept = score_ledger(site)
     damage = damage_notes(kept.set_aside)
-    if not verdicts:
+    if not kept.verdicts:
         none = "the ledger holds no verdict" + (f" of {site}" if site else "") + " yet; it grows with every answer"
         return "\n".join([*damage, none])
-    scores = ledger.score(verdicts, kept.of(ledger.Observation))
-    lines = [*damage, f"{len(verdicts)} verdicts kept, {sum(s.counts.cases for s in scores)} of them scored"]
-    for score in scores:
+    scored = sum(score.counts.cases for score in kept.scores)
+    lines = [*damage, f"{kept.verdicts} verdicts kept, {scored} of them scored"]
+    for score in kept.scores:
         low, high = score.lead
         counts = score.counts
         missed, cleared = counts.broken_when_cleared

@@ -19,7 +19,7 @@ import xarray as xr
 from wxfly.cube.age import CLOCKS, TOO_OLD
 from wxfly.cube.contract import mark_provided, models_of, side_by_side
 from wxfly.cube.notes import Note, NoteKind, kind_of
-from wxfly.errors import WxflyError
+from wxfly.errors import NotAskedError, WxflyError
 from wxfly.pilot.own_files import SetAside, damage_notes, make_folder
 from wxfly.pilot.services import OF_ONE_MODEL
 from wxfly.pilot.settings import DEFAULT_MODEL, Settings, cache_folder, config_folder, load_settings
@@ -430,7 +430,7 @@ def _without_service(
         return found
     if fault is not None:
         places = ", ".join(site.name for site in sites)
-        raise WxflyError(f"{fault}; nothing is stored for {places} to answer from")
+        raise NotAskedError(f"{fault}; nothing is stored for {places} to answer from")
     raise nothing or WxflyError("no model covers these places at this height; name one with --model")
 
 
@@ -488,7 +488,7 @@ def obtain_forecast(
                 cubes = _stored(sites, model)
             except WxflyError:
                 places = ", ".join(site.name for site in sites)
-                raise WxflyError(f"{fault}; nothing is stored for {places} to answer from") from None
+                raise NotAskedError(f"{fault}; nothing is stored for {places} to answer from") from None
             offline = True
             notes.append(Note(f"no newer forecast is available: {fault}", NoteKind.NO_NEWER_FORECAST))
     cube = _join(cubes, sites)
@@ -627,10 +627,10 @@ def _stored(sites: Sequence[Site], model: str) -> list[xr.Dataset]:
         if cube is None:
             fault = forecasts.why_unused(*site.key, model, surface_altitude=site.surface_altitude)
             if fault:
-                raise WxflyError(f"{site.name}: the forecast of {model} in the store is not usable: {fault}")
+                raise NotAskedError(f"{site.name}: the forecast of {model} in the store is not usable: {fault}")
             others = sorted({f.model for f in layout.list_forecasts() if (f.latitude, f.longitude) == site.key})
             hint = f"; stored are forecasts of {', '.join(others)} (--model)" if others else ""
-            raise WxflyError(f"{site.name}: no forecast of {model} in the store{hint}; fetch one while online")
+            raise NotAskedError(f"{site.name}: no forecast of {model} in the store{hint}; fetch one while online")
         newest.append(cube)
     names = sorted({layout.run_name(cube) for cube in newest})
     if len(names) == 1:

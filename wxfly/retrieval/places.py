@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 
-from wxfly.errors import WxflyError
+from wxfly.errors import NotAskedError, WxflyError, near_names, shortened
 from wxfly.pilot.coordinates import parse_coordinates
 from wxfly.pilot.own_tables import OwnTable
 from wxfly.pilot.settings import Settings, load_settings
@@ -63,6 +63,23 @@ def refuse_set_aside(saved: Mapping[str, Site], names: Sequence[str]) -> None:
         saved.refuse_uncertain(known, "the site")
 
 
+PLACE_SEARCH = "place:"
+"""Before a name: look for a place of that name, whatever saved site is nearly called so."""
+_LIKENESS = 0.75
+"""Least share of letters in common for a name to count as a misspelt site; common practice, no source."""
+
+
+def _refuse_near_name(text: str, saved: Mapping[str, Site]) -> None:
+    """Refuse a name that is nearly one of a site: the answer could be for somebody else's village."""
+    near = near_names(text, [*saved, *demo_sites()], likeness=_LIKENESS)
+    if near:
+        names = " or ".join(f"'{name}'" for name in near)
+        raise WxflyError(
+            f"'{shortened(text, 80)}' is not a saved site; did you mean {names}? "
+            f"To look for a place of that name, write '{PLACE_SEARCH}{shortened(text, 80)}'"
+        )
+
+
 def resolve_site(
     text: str, *, saved: Mapping[str, Site], offline: bool = False, settings: Settings | None = None
 ) -> Site:
@@ -71,7 +88,8 @@ def resolve_site(
     Parameters
     ----------
     text : str
-        Name of a saved or a demonstration site, ``LATITUDE,LONGITUDE``, or the name of a place.
+        Name of a saved or a demonstration site, ``LATITUDE,LONGITUDE``, or the name of a place; one that is nearly the
+        name of a site needs ``place:`` before it.
     saved : mapping
         The pilot's saved sites by name; they take precedence over everything else.
     offline : bool, optional
@@ -93,6 +111,8 @@ def resolve_site(
     text = text.strip()
     if not text:
         raise WxflyError("an empty place; wanted the name of a site, LATITUDE,LONGITUDE or the name of a place")
+    if text.casefold().startswith(PLACE_SEARCH):
+        return _complete(_search(text[len(PLACE_SEARCH) :], saved, offline, settings), offline, settings)
     for sites in (saved, demo_sites()):
         name = text if text in sites else next((n for n in sites if n.casefold() == text.casefold()), None)
         if name is not None:
@@ -101,6 +121,7 @@ def resolve_site(
     if coordinates:
         latitude, longitude = coordinates
         return _complete(Site(f"{latitude:.4f}, {longitude:.4f}", latitude, longitude), offline, settings)
+    _refuse_near_name(text, saved)
     return _complete(_search(text, saved, offline, settings), offline, settings)
 
 
@@ -109,6 +130,8 @@ def _search(text: str, saved: Mapping[str, Site], offline: bool, settings: Setti
     from wxfly.sources.open_meteo.places import Place, get_places, parse_places, places_to_text
 
     name = " ".join(text.split())
+    if not name:
+        raise WxflyError(f"an empty place; wanted a name behind '{PLACE_SEARCH}'")
     if not name.isprintable():
         raise WxflyError(f"a place called {name!r} cannot be looked up; write its name in plain letters")
     key = name.casefold()
@@ -123,7 +146,9 @@ def _search(text: str, saved: Mapping[str, Site], offline: bool, settings: Setti
     places = asked_before()
     if not places and offline:
         known = ", ".join([*saved, *demo_sites()])
-        raise WxflyError(f"'{name}' is not a saved site and was not looked up before; offline these are known: {known}")
+        raise NotAskedError(
+            f"'{name}' is not a saved site and was not looked up before; offline these are known: {known}"
+        )
     if not places:
         with asking_alone("places", key):
             places = asked_before() or get_places(name, settings=settings)

@@ -27,8 +27,8 @@ if TYPE_CHECKING:
 Progress = Callable[[str], None]
 
 FRESH = np.timedelta64(3, "h")
-"""Age below which kept cells are not requested again. Models run every one to six hours, and the spread of their cells
-changes little from run to run."""
+"""Age below which kept cells are not requested again. Models run every one to six hours, and what is used of their
+cells changes little from run to run."""
 MOST_PLACES = 4
 """Largest number of places in one question for which cells are used: each costs nine weighted calls."""
 _KIND = "surroundings"

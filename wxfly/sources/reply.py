@@ -13,11 +13,11 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, NoReturn
 
-from wxfly.errors import WxflyError
+from wxfly.errors import NotAskedError
 from wxfly.pilot.site import Site
 
 
-class SourceError(WxflyError):
+class SourceError(NotAskedError):
     """A service did not send what was requested. Its reply may be quoted, so it is made safe to print."""
 
     def __init__(self, message: str) -> None:

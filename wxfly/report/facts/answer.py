@@ -46,8 +46,8 @@ class AnswerFacts(Facts, frozen=True):
     """Raised when a key changes its meaning or goes; a new key alone does not raise it."""
     program: Program
     """What made the answer."""
-    kind: Literal["best", "compare", "week"]
-    """Which of the three questions."""
+    kind: Literal["best", "compare", "week", "now"]
+    """Which question."""
     question: QuestionFacts | None
     """The question in full; null where a briefing was made without one."""
     verdict: VerdictFacts

@@ -114,6 +114,8 @@ class QuestionFacts(Facts, frozen=True):
     first_day: int
     day_count: int
     """The day asked about, from today, and how many days a week's question covers."""
+    hour_count: int | None
+    """How many hours a question of now covers; null for the rest of the day, and for the other questions."""
     toward: Degrees | None
     """Direction in which the pilot looks at the aircraft."""
     prefers_low_light: bool
@@ -155,9 +157,10 @@ def question_facts(question: Question) -> QuestionFacts:
             list(asked.ensembles),
             asked.uses_site_record,
         ),
-        day=question.day,
+        day=question.day if isinstance(question.day, date) else None,
         first_day=question.first_day,
         day_count=question.days,
+        hour_count=question.hours,
         toward=question.toward,
         prefers_low_light=question.prefers_low_light,
         sortie_asked=None

@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from datetime import datetime
 
-from wxfly.pilot.elements import BY_NAME
+from wxfly.pilot.elements import BY_NAME, LIMIT_RULES
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH
 from wxfly.report.facts.hours import ElementFacts, limits_of_hours
 from wxfly.report.facts.site import SiteAnswerFacts
-from wxfly.report.facts.writing import reading, room, titles
+from wxfly.report.facts.writing import reading, room, spare, titles
 
 
 def hour_at(site: SiteAnswerFacts, moment: datetime) -> int:
@@ -33,6 +33,15 @@ def room_at(site: SiteAnswerFacts, name: str, hour: int, units: str) -> str:
     demand, limit, height, near_ground, phase = _at(site, name, hour)
     margin = _number(element_of(site, name).margin[hour])
     return room(name, demand, limit, margin, height=height, units=units, near_ground=near_ground) + phase
+
+
+def spare_at(site: SiteAnswerFacts, name: str, hour: int, units: str) -> str:
+    """Say what one element of one hour leaves of its limit; empty where that is unknown or is no quantity."""
+    demand, limit, _, _, _ = _at(site, name, hour)
+    margin = _number(element_of(site, name).margin[hour])
+    if LIMIT_RULES[BY_NAME[name].sense].words or math.isnan(margin):
+        return ""
+    return spare(name, demand, limit, margin, units=units)
 
 
 def _at(site: SiteAnswerFacts, name: str, hour: int) -> tuple[float, float, float, bool, str]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
 
+from wxfly.assessment.state import State
 from wxfly.pilot.elements import BY_NAME, RETURN_LEG
 from wxfly.report.facts.advice import after_sunset, what_to_mind
 from wxfly.report.facts.comparison import ComparisonFacts
@@ -150,10 +151,12 @@ class Asked:
         return self.readers[position].clock.date(self.now).year
 
 
-def verdict_facts(kind: Literal["best", "compare", "week"], asked: Asked) -> VerdictFacts:
+def verdict_facts(kind: Literal["best", "compare", "week", "now"], asked: Asked) -> VerdictFacts:
     """Return the verdict of an answer."""
     if kind == "compare":
         return _of_sites(asked)
+    if kind == "now":
+        return _of_now(asked)
     site, reader = asked.sites[0], asked.readers[0]
     window = window_of_verdict(site)
     unknown = list(_not_known(asked, [site.site.name]))
@@ -220,7 +223,7 @@ def _few(needed: list[VerdictLine], others: list[VerdictLine]) -> list[VerdictLi
 # --- the first line --------------------------------------------------------------------------------------------
 
 
-def _begin(asked: Asked, words: str, is_unknown: bool, *, is_wet: bool = False) -> str:
+def begin(asked: Asked, words: str, is_unknown: bool, *, is_wet: bool = False) -> str:
     """Put before a verdict by what it must be read."""
     before = [
         *_of_forecast(asked),
@@ -245,7 +248,7 @@ def _first_line(asked: Asked, position: int, is_unknown: bool) -> str:
     if window is None:
         # A no is only as sure as the hours that are known; of what is wholly unknown the words say so themselves.
         partly = 0 < site.lit_hours.not_known_count < site.lit_hours.lit_count
-        return _begin(asked, f"{_none(asked, site, f'at {name} {period_words(site, year)}')}.", partly)
+        return begin(asked, f"{_none(asked, site, f'at {name} {period_words(site, year)}')}.", partly)
     if window.room == "probably no room":
         chance, part = _chance_of(window)
         when = reader.clock.when(part.start, part.end, year)
@@ -253,7 +256,7 @@ def _first_line(asked: Asked, position: int, is_unknown: bool) -> str:
     else:
         words = f"{_capital(window.room)} to fly at {name}, {_when_and_how_sure(asked, window, reader, year)}."
     is_unknown = is_unknown or bool(window.advised_not_known)
-    return _begin(asked, words, is_unknown, is_wet=window.forecast_wet)
+    return begin(asked, words, is_unknown, is_wet=window.forecast_wet)
 
 
 def _when_and_how_sure(asked: Asked, window: WindowFacts, reader: Reader, year: int) -> str:
@@ -461,7 +464,7 @@ def _lines_of_none(asked: Asked, site: SiteAnswerFacts, reader: Reader) -> Itera
     for change in site.changes[:1]:
         words = change_in_words(change, reader)
         if words:
-            yield VerdictLine("change", "Would help", words)
+            yield VerdictLine("change", "Later" if change.kind == "later" else "Would help", words)
 
 
 def _length(period: Period) -> str:
@@ -490,6 +493,8 @@ def change_in_words(change: ChangeFacts, reader: Reader) -> str:
     assert change.window is not None
     when = f"{reader.clock.day(change.window.start)} {reader.clock.span(change.window.start, change.window.end)}"
     match change.kind:
+        case "later":
+            return f"there is room {when}"
         case "lower":
             return f"at {amount(change.height, 'height', reader.units)} there is room {when}"
         case "shorter":
@@ -498,6 +503,58 @@ def change_in_words(change: ChangeFacts, reader: Reader) -> str:
             return f"with a {change.aircraft_title} there is room {when}"
         case _:
             return f"there is room next {when}"
+
+
+# --- now -------------------------------------------------------------------------------------------------------
+
+
+def _of_now(asked: Asked) -> VerdictFacts:
+    """Return the verdict on the time from now on: whether there is room, until when, and what ends it."""
+    site, reader, year = asked.sites[0], asked.readers[0], asked.year(0)
+    name, window = site.site.name, window_of_verdict(site)
+    unknown = list(_not_known(asked, [name]))
+    needed = [*_notes(asked), *unknown]
+    is_unknown = bool(unknown)
+    if window is None:
+        word = _word_of_now(asked, site)
+        where = f"now at {name}, {reader.clock.day(asked.now, year)} {reader.clock.hour(asked.now)}"
+        where = f"{where} {reader.clock.zone(asked.now)}"
+        if word == "not known":
+            words = f"Not known whether there is room to fly {where}."
+        else:
+            words = f"No room to fly {where}: {_why_not_now(asked, site, reader)}."
+        others = [line for line in _lines_of_none(asked, site, reader) if line.about != "longest"]
+        lines = _few(needed, others)
+        return _made(asked, [], None, word, begin(asked, words, is_unknown and word != "not known"), lines, is_unknown)
+    words = f"{_capital(window.room)} to fly now at {name}, {_when_and_how_sure(asked, window, reader, year)}."
+    first = begin(asked, words, is_unknown or bool(window.advised_not_known), is_wet=window.forecast_wet)
+    lines = _few(needed, list(_lines_of(site, window, reader)))
+    return _made(asked, [0], window, window.room, first, lines, is_unknown)
+
+
+def _word_of_now(asked: Asked, site: SiteAnswerFacts) -> VerdictWord:
+    """Return the verdict where no window begins now: unknown only where the present hour has light and is unknown."""
+    if _is_dark(asked, site) or site.hours.state[0] != State.NOT_KNOWN.words:
+        return "no room"
+    return "not known"
+
+
+def _is_dark(asked: Asked, site: SiteAnswerFacts) -> bool:
+    """Say whether there is no light at the present moment."""
+    lit = site.hours.usable_start[:1]
+    return not lit or lit[0] is None or lit[0] > asked.now
+
+
+def _why_not_now(asked: Asked, site: SiteAnswerFacts, reader: Reader) -> str:
+    """Say what the present hour lacks, or that what it has ends too soon."""
+    hours = site.hours
+    if _is_dark(asked, site):
+        return "it is dark"
+    if hours.state[0] == State.OUTSIDE.words:
+        return room_of(site, 0, reader.units)
+    longest = site.lit_hours.longest
+    ends = longest.end if longest is not None and longest.start == asked.now else hours.usable_end[0]
+    return f"only until {reader.clock.hour(ends or asked.now)}, shorter than {duration(asked.duration)}"
 
 
 # --- a week ----------------------------------------------------------------------------------------------------
@@ -593,7 +650,7 @@ def _of_sites(asked: Asked) -> VerdictFacts:
         lines = [_other(asked, names, i) for i in range(len(names))]
         # A no is only as sure as the hours that are known.
         partly = word != "not known" and any(site.lit_hours.not_known_count for site in asked.sites)
-        return _made(asked, [], None, word, _begin(asked, f"{phrase}.", partly), [*needed, *lines], bool(unknown))
+        return _made(asked, [], None, word, begin(asked, f"{phrase}.", partly), [*needed, *lines], bool(unknown))
     best = order[0]
     site, reader = asked.sites[best], asked.readers[best]
     window = window_of_verdict(site)
@@ -608,7 +665,7 @@ def _of_sites(asked: Asked) -> VerdictFacts:
         first = f"{room}, best at {names[best]}, {sure}."
     else:
         first = f"{room} at {names[best]} alone, {sure}."
-    first = _begin(asked, first, is_unknown, is_wet=window.forecast_wet)
+    first = begin(asked, first, is_unknown, is_wet=window.forecast_wet)
     others = [i for i in (*order, *(k for k in range(len(names)) if k not in order)) if i not in alike]
     lines = [VerdictLine("tightest", "Tightest", tightest(site, window, reader))]
     lines += [_other(asked, names, i) for i in others]

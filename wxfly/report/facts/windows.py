@@ -165,9 +165,9 @@ class ChanceBasis(Facts, frozen=True):
 class ChangeFacts(Facts, frozen=True):
     """One change that would make nothing into a window, or how much more of an element would break the best one."""
 
-    kind: Literal["lower", "shorter", "aircraft", "day", "more"]
-    """lower, shorter, aircraft, day: what would have to change; more: so much more of an element would break the best
-    window."""
+    kind: Literal["later", "lower", "shorter", "aircraft", "day", "more"]
+    """later, lower, shorter, aircraft, day: what would have to change; more: so much more of an element would break the
+    best window."""
     window: Period | None
     """The window it would make; null for more."""
     height: Metres | None

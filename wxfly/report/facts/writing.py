@@ -80,7 +80,27 @@ def room(
     line = reading(element, demand, limit, height=height, units=units, near_ground=near_ground)
     if rule.words or math.isnan(demand) or math.isnan(limit):
         return line
-    unit = unit_of(row.quantity, units)
+    left = spare(element, demand, limit, margin, units=units)
+    if element == RETURN_LEG.name or (row.sense == "at_most" and demand <= limit):
+        return left
+    near = " near the ground" if near_ground else ""
+    return f"{row.title}{near} {amount(demand, row.quantity, units)}, {left}"
+
+
+def spare(element: str, demand: float, limit: float, margin: float, *, units: str) -> str:
+    """Say what is left of a limit, such as ``42 % of your gust limit to spare``, or ``1.8 m/s over your limit``.
+
+    Parameters
+    ----------
+    element : str
+        Name of an element with a quantity, or of the return leg.
+    demand, limit, margin : float
+        SI, all of them known; `margin` is the share of the limit that is left.
+    units : str
+        Key of `wxfly.units.SYSTEMS`.
+    """
+    row = BY_NAME[element]
+    rule = LIMIT_RULES[row.sense]
     is_share = row.sense == "at_most"
     if is_share and demand <= limit:
         left = math.floor(round(100 * margin, 6))
@@ -91,13 +111,11 @@ def room(
         if cannot_be_flown(demand):
             return "the sortie cannot be flown"
         return f"the way back takes {math.ceil(round(100 * demand, 6))} % of the battery, its reserve included"
-    near = " near the ground" if near_ground else ""
-    here = f"{row.title}{near} {amount(demand, row.quantity, units)}"
-    away = _difference(demand, limit, unit)
+    away = _difference(demand, limit, unit_of(row.quantity, units))
     if margin < 0 or (is_share and demand > limit):
         beyond = "short of" if rule.is_least else "over" if is_share else "beyond"
-        return f"{here}, {away} {beyond} your limit"
-    return f"{here}, {away} inside your limit"
+        return f"{away} {beyond} your limit"
+    return f"{away} inside your limit"
 
 
 def _difference(one: float, other: float, unit: str) -> str:

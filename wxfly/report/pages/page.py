@@ -91,7 +91,7 @@ def _body(facts: AnswerFacts, drawn: Sequence[TimelineFacts], words: PageWords, 
             yield "</section>\n"
     for i, one in sites if facts.kind == "week" else ():
         yield from _week(one, words, i, charts)
-    for i, one in sites if facts.kind == "best" else ():
+    for i, one in sites if facts.kind in ("best", "now") else ():
         yield "<section>\n<h2>Hour by hour</h2>\n"
         yield from _place(one, words, i, words.hours[i][0], charts, hours_shown(one.site), legend=True)
         yield "</section>\n"

@@ -54,7 +54,7 @@ def _more(facts: AnswerFacts, width: int) -> list[list[str]]:
     site, reader = facts.sites[0], readers[0]
     if facts.kind == "week":
         blocks.append(_table(*tables.week_table(site, reader), width))
-    elif facts.kind == "best":
+    elif facts.kind in ("best", "now"):
         blocks.append(_table(*tables.hours_table(site, reader, site.period.start, site.period.end), width))
     elif facts.comparison is None or not facts.comparison.start:
         blocks.append(["The sites have no hour in common."])

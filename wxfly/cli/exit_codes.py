@@ -1,0 +1,46 @@
+"""The codes with which the command ends: those of every command, and those that ``--exit-code`` asks for."""
+
+from __future__ import annotations
+
+from enum import IntEnum
+
+
+class ExitCode(IntEnum):
+    """One code; a row of the table in the reference."""
+
+    def __new__(cls, value: int, meaning: str, is_asked_for: bool = False) -> ExitCode:
+        """Make a code with its meaning and whether only ``--exit-code`` gives it."""
+        code = int.__new__(cls, value)
+        code._value_ = value
+        code.meaning = meaning
+        code.is_asked_for = is_asked_for
+        return code
+
+    meaning: str
+    is_asked_for: bool
+
+    ANSWERED = 0, "answered, whatever the answer is; with `--exit-code`: there is room to fly and all is known"
+    MISTAKE = 1, "something can be put right, told in one line"
+    NOT_UNDERSTOOD = 2, "the command was not understood"
+    NO_ROOM = 10, "no room to fly, or probably none", True
+    NOT_KNOWN = 11, "something that the decision needs is not known, be there room as far as known or not", True
+    NOT_ASKED = 12, "no service answered, and nothing that is stored answers in its place", True
+    OWN_FAULT = 70, "a fault of wxfly itself"
+
+
+_ROOM = ("room", "little room")
+
+
+def code_of(word: str, *, as_far_as_known: bool) -> ExitCode:
+    """Return the code of a verdict.
+
+    Parameters
+    ----------
+    word : str
+        One of `wxfly.report.facts.verdict.VerdictWord`.
+    as_far_as_known : bool
+        Whether something that the decision needs is not known.
+    """
+    if word in _ROOM:
+        return ExitCode.NOT_KNOWN if as_far_as_known else ExitCode.ANSWERED
+    return ExitCode.NOT_KNOWN if word == "not known" else ExitCode.NO_ROOM
