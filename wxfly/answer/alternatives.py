@@ -80,7 +80,7 @@ def changes_of_hour(
     others: Sequence[tuple[Aircraft, Limits]] = (),
     run: np.datetime64 = _NO_RUN,
 ) -> tuple[Change, ...]:
-    """Find which lower height, and which other aircraft, would give one hour room.
+    """Find the lower height and the other aircraft with which one hour would be within all limits.
 
     Parameters are those of `find_changes`; `hour` is the start of the hour, UTC.
     """
@@ -111,7 +111,7 @@ def _windows(answer: SiteAnswer, assessment: xr.Dataset, duration: np.timedelta6
 
 
 def _later(answer: SiteAnswer, minimum_duration: np.timedelta64) -> Change | None:
-    """Return the first window of the period, where only one from now on was asked for."""
+    """Return the first window of the period, where only one from now on was requested."""
     if not answer.request.from_now:
         return None
     windows = find_windows(answer.assessment, minimum_duration=minimum_duration, start=answer.start, end=answer.end)

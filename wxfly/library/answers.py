@@ -246,7 +246,7 @@ def now(site: str | None = None, **keywords: Unpack[KeywordsOfNow]) -> Answer:
     Returns
     -------
     Answer
-        With one window at most: it begins now.
+        With at most one window, which begins now.
 
     Raises
     ------

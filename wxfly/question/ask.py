@@ -334,7 +334,7 @@ def own_limit_notes(question: Question) -> list[Note]:
 
 
 def _limit_in_words(element: str, values: Sequence[float], units: str) -> str:
-    """Write a limit in the pilot's units."""
+    """Return a limit in the pilot's units."""
     unit = SYSTEMS[units].get(BY_NAME[element].quantity)
     if unit is None:
         return " to ".join(f"{value:g}" for value in values)

@@ -410,7 +410,7 @@ def part_day(given: Sequence[str], day: str | None) -> tuple[list[str], str | No
 
 
 def part_one_place(given: Sequence[str], day: str | None) -> tuple[list[str], str | None]:
-    """Part the words of a command that has one place at most into that place and a day; see `part_day`.
+    """Split the words of a command with at most one place into that place and a day; see `part_day`.
 
     Raises
     ------
@@ -447,12 +447,12 @@ def read_hour_question(given: Sequence[str], words: Words) -> Question:
         The words of the command: a site where one is named, a day where one is named, and the hour; day and hour may
         change places.
     words : Words
-        The rest of what is asked.
+        The other words of the question.
 
     Raises
     ------
     WxflyError
-        For anything the pilot can put right.
+        For anything that the pilot can correct.
     """
     parts = list(given)
     if len(parts) > 1 and is_hour(parts[-2]) and not is_hour(parts[-1]):
