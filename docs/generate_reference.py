@@ -19,7 +19,7 @@ from wxfly.cli.program import full_help
 from wxfly.cube.contract import VARIABLES
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.elements import ELEMENTS, LIMIT_RULES, REQUIRED_BY_DEFAULT, RETURN_LEG
-from wxfly.pilot.options import OPTIONS, Option, Quantity, options_of, read_words
+from wxfly.pilot.options import OPTIONS, Option, Quantity, options_of, read_words, usual_options
 from wxfly.pilot.rules import STANDINGS, load_rules
 from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
@@ -142,6 +142,9 @@ def settings() -> str:
     """Return the page of the settings."""
     default = Settings()
     file = [
+        ("home", '"Kelderness"', "the site of a question that names none; by default the first saved one"),
+        ("aircraft", f'"{OPTIONS["aircraft"].default}"', "and any other option of a question, listed below"),
+        ("height", '"60m"', "a quantity has its unit"),
         ("model", '"icon_eu"', "one model for every place; by default chosen by place and hours"),
         ("ensemble", '"none"', "no members, or the names of ensembles; by default chosen likewise"),
         (
@@ -180,6 +183,13 @@ def settings() -> str:
         "[sources]  # addresses, for a mirror or a server of your own: https, or http on this machine",
         *(f'{row.name} = "{row.address}"' for row in SERVICES.values()),
         "```\n",
+        "`wxfly set KEY VALUE` changes one key, `wxfly settings` lists all ([how](../how-to/set-up.md)). The options"
+        " below may stand above the tables, and in `sites.toml` under `[NAME.defaults]` of a site. A plan in"
+        " `plans.toml` may say these and every other option.\n",
+        "| key | option | meaning |",
+        "| --- | --- | --- |",
+        *(f"| `{one.key}` | `--{one.flag}` | {one.help} |" for one in usual_options()),
+        "",
         "| in the environment | meaning |",
         "| --- | --- |",
         *(f"| `{name}` | {words} |" for name, words in environment),

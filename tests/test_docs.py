@@ -37,6 +37,12 @@ def test_generated_pages_are_current(page):
     assert committed == GENERATOR.PAGES[page](), "run: python docs/generate_reference.py"
 
 
+def test_the_typed_keywords_of_the_library_are_current():
+    assert GENERATOR.KEYWORDS.read_text(encoding="utf-8") == GENERATOR.keywords(), (
+        "run: python docs/generate_reference.py"
+    )
+
+
 def test_every_command_is_documented_and_its_help_ends_with_an_example():
     from wxfly.cli import main
 

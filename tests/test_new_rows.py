@@ -48,6 +48,12 @@ ROWS = {
             ")\n\n\ndef check_place",
         ),
     ],
+    "wxfly.pilot.options": [
+        (
+            '    wish: str | None = _row(Text(), Heading.SORTIE, "A made-up word.", "WORD", default="none")\n',
+            "    units: str | None = _row(",
+        ),
+    ],
     "wxfly.pilot.services": [
         (
             """Service(
@@ -82,6 +88,7 @@ from wxfly.assessment.state import STATE_WORDS
 from wxfly.cli import main
 from wxfly.history.observations import parse_csv
 from wxfly.library.frames import STATES
+from wxfly.library.words import names_of
 from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import load_settings
 from wxfly.report.charts import shades
@@ -112,7 +119,7 @@ json.dump({
     **{name: [one.exit_code, one.stdout, " ".join(one.output.split())] for name, one in said.items()},
     **{page: reference[page]() for page in ("elements.md", "services.md", "settings.md")},
     "schema": str(schema()), "legend": [words for _, words in shades.legend(0.2)],
-    "frame": list(STATES.categories), "ledger": STATE_WORDS,
+    "keywords": list(names_of("best")), "frame": list(STATES.categories), "ledger": STATE_WORDS,
     "spelt": read_as("cubits per second", "m s-1").symbol, "joined": joined_units("9 cubit/s"),
     "column": parse_csv("time,wind_speed [cub/s]\\n2026-06-10T14:00Z,10\\n", "").columns["wind_speed"].tolist(),
     "address": settings.addresses["made_up"], "key": settings.key_for(settings.addresses["made_up"]),
@@ -139,6 +146,8 @@ def found(tmp_path_factory):
         "slip": [*week, "--slip", slip], "again": [*week, "--slip", slip],
         "refused": [*week, "--slip", str(folder / "thesis")], "aircraft": ["aircraft", "--units", "cubits"],
         "named": [*best, "--model", "made_up", "--json"], "kept": [*best, "--model", "made_up", "--offline"],
+        "plan": ["plans", "add", "made", "--wish", "luck"], "plans": ["plans", "show", "made", "--json"],
+        "wished": [*week, "--plan", "made", "--json"], "set": ["set", "wish", "luck"], "settings": ["settings"],
         "instead": best, "misspelt": [*best, "--model", "made_upp"],
     }  # fmt: skip
     with pytest.MonkeyPatch.context() as changed:
@@ -202,6 +211,16 @@ def test_an_output_format(found):
     assert "13 bytes that wxfly did not write" in found["refused"][2]
     assert "--json and --tally both print the answer" in found["both"][2]
     assert "--tally Print how many sites there are." in found["help"][2]
+
+
+def test_an_option(found):
+    assert "--wish WORD A made-up word. [default: none]" in found["help"][2]
+    assert json.loads(found["plans"][1]) == {"wish": "luck"}
+    assert {"option": "wish", "source": "plan made"} in json.loads(found["wished"][1])["question"]["origins"]
+    assert "wish = luck (file)" in found["set"][1]
+    assert re.search(r"wish +file +luck", found["settings"][1])
+    assert "| `wish` | `--wish` | A made-up word. |" in found["settings.md"]
+    assert "wish" in found["keywords"]
 
 
 def test_a_source(found):

@@ -22,10 +22,14 @@ from wxfly.history import ledger, previous_choice
 from wxfly.history.previous_choice import Chosen
 from wxfly.history.verification import load_record, records_file
 from wxfly.pilot.aircraft import find_aircraft, load_aircraft
+from wxfly.pilot.options import Words
 from wxfly.pilot.own_files import damage_notes
+from wxfly.pilot.plans import read_plans
 from wxfly.pilot.rules import find_rules, load_rules
 from wxfly.pilot.settings import FILE, config_folder, load_settings
 from wxfly.pilot.site import Site, read_sites, save_site
+from wxfly.question.keeping import settings_in_force
+from wxfly.question.reading import read_question
 from wxfly.question.verification import describe_ledger
 from wxfly.retrieval.files import open_forecast
 from wxfly.retrieval.places import refuse_set_aside
@@ -46,6 +50,9 @@ time_zone = "Europe/Amsterdam"
 surface_cover = "open"
 [heath.sectors]
 west = "closed"
+[heath.defaults]
+height = "40m"
+limit = ["gust=9m/s"]
 [headland]
 latitude = 52.0
 longitude = 6.0
@@ -69,7 +76,18 @@ minimum_visibility = "3 km"
 cloud_separation = "100 m"
 daylight_rule = "sun_up"
 ''',
+    "plans.toml": '''[roof]
+height = "30m"
+limit = ["gust=8m/s", "wind=6m/s"]
+batteries = 3
+offline = true
+[field]
+duration = "2h"
+''',
     "config.toml": '''model = "icon_eu"
+height = "50m"
+reserve = 0.3
+require = ["kp"]
 contact = "me@example.org"
 patience_seconds = 9
 [sources]
@@ -167,6 +185,12 @@ def read_everything():
         ours_only(find_aircraft, name, folder / "aircraft.toml")
     ours_only(find_rules, "own", folder / "rules.toml")
     ours_only(load_record, records_file(), "heath")
+    for part in damage_notes(read_plans(folder / "plans.toml").set_aside):
+        one_line(" ".join(part.split()))
+    for place in ("heath", "52,6"):
+        ours_only(read_question, "best", [place], Words(plan="roof"))
+        ours_only(read_question, "best", [place], Words())
+    ours_only(settings_in_force, "heath", "roof")
     assert settings.model.isprintable()
     return settings
 
@@ -288,7 +312,7 @@ def test_an_answer_goes_on_beside_damage_and_says_so(wxfly, server, clock, own_f
         words = " ".join(out.split())
         for reported in (
             "config.toml, line 1: ",
-            "sites.toml, line 12: ",
+            "sites.toml, line 15: ",
             "aircraft.toml, line 2: ",
             "2026-03.jsonl, line 1: ",
         ):

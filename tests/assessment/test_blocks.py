@@ -20,7 +20,7 @@ HEIGHT = 60.0
 
 
 def limits() -> Limits:
-    return limits_for(find_aircraft("folding-quad-249g"))
+    return limits_for(find_aircraft("camera-quad-250g"))
 
 
 class Counted:

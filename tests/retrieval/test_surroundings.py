@@ -19,7 +19,7 @@ from wxfly.retrieval.surroundings import MOST_PLACES
 
 SAVED = {"heath": HEATH}
 WIND, GUST = "wind_speed_spread_of_cells", "gust_spread_of_cells"
-LIMITS = limits_for(load_aircraft()["folding-quad-249g"])
+LIMITS = limits_for(load_aircraft()["camera-quad-250g"])
 
 
 def wanted(sites, now):

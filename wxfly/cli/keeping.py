@@ -8,10 +8,9 @@ from typing import Any
 import click
 
 from wxfly.cli import completion
-from wxfly.cli.options import as_json, usually
+from wxfly.cli.options import as_json, showing_units, usually
 from wxfly.cli.program import main, print_data, print_json, say, tell_progress
 from wxfly.pilot.options import read_words
-from wxfly.units import SYSTEMS
 
 
 @main.command(epilog="Example: wxfly fetch 52.1,6.9 --model icon_d2")
@@ -158,16 +157,16 @@ def clear_store(certain: bool) -> None:
 
 @main.command(epilog="Example: wxfly aircraft camera-quad-250g")
 @click.argument("name", required=False, shell_complete=completion.aircraft)
-@click.option("--units", type=click.Choice(list(SYSTEMS)), default="metric", show_default=True)
+@showing_units
 @as_json
-def aircraft(name: str | None, units: str, as_json: bool) -> None:
+def aircraft(name: str | None, units: str | None, as_json: bool) -> None:
     """List the aircraft, or show the limits of NAME and where each is from."""
     from wxfly.cli import own_lists
 
     if as_json:
         print_json(own_lists.aircraft(name))
     else:
-        say(own_lists.describe_aircraft(name, units))
+        say(own_lists.describe_aircraft(name, units or own_lists.usual_units()))
 
 
 @main.command(epilog="Example: wxfly rules eu_open")

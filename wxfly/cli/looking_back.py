@@ -7,10 +7,9 @@ from pathlib import Path
 import click
 
 from wxfly.cli import completion
-from wxfly.cli.options import as_json
+from wxfly.cli.options import as_json, showing_units
 from wxfly.cli.program import main, print_json, say, tell_progress, width
 from wxfly.cli.standard_streams import from_standard_input
-from wxfly.units import SYSTEMS
 
 
 @main.command(epilog="Example: wxfly verify meadow --observed mine.csv --observed-height 4m --learn")
@@ -106,11 +105,12 @@ def forget() -> None:
 @main.command(epilog="Example: wxfly observed meadow --units aviation")
 @click.argument("site", required=False, shell_complete=completion.saved_sites)
 @click.option("--model", metavar="MODEL", help="The one forecast model to ask.  [default: chosen by place]")
-@click.option("--units", type=click.Choice(list(SYSTEMS)), default="metric", show_default=True)
+@showing_units
 @click.option("--offline", is_flag=True, help="Use only what is already on this machine.")
 @as_json
-def observed(site: str | None, model: str | None, units: str, offline: bool, as_json: bool) -> None:
+def observed(site: str | None, model: str | None, units: str | None, offline: bool, as_json: bool) -> None:
     """Is the forecast right this morning? Set the latest airport report near SITE beside the forecast of its hour."""
+    from wxfly.cli.own_lists import usual_units
     from wxfly.question import observed as of_airport
     from wxfly.report.text.airport import render
 
@@ -120,4 +120,4 @@ def observed(site: str | None, model: str | None, units: str, offline: bool, as_
 
         print_json(observed_facts(found))
     else:
-        say(render(found, units=units, width=width()))
+        say(render(found, units=units or usual_units(), width=width()))

@@ -15,6 +15,7 @@ from wxfly.cli import completion
 from wxfly.cli.program import HeadedOption, exiting
 from wxfly.cli.standard_streams import STANDARD, from_standard_input
 from wxfly.pilot.options import (
+    OPTIONS,
     Count,
     FilePath,
     Heading,
@@ -51,6 +52,13 @@ def planning(command: F) -> F:
 def usually(command: F) -> F:
     """Add every option that the defaults of a site may say."""
     return with_options(command, usual_options())
+
+
+def showing_units(command: F) -> F:
+    """Add the units of what is shown, for a command that is no question."""
+    units = OPTIONS["units"].kind.choices
+    text = "Units of what is shown.  [default: of your settings, else metric]"
+    return click.option("--units", type=click.Choice(list(units)), help=text)(command)
 
 
 def with_options(command: F, rows: Sequence[Option]) -> F:

@@ -158,6 +158,11 @@ def add_site(
     return f"saved {name}: {_place(site)}, {ground}, {site.time_zone}"
 
 
+def usual_units() -> str:
+    """Return the units of the settings."""
+    return load_settings().usual.units or "metric"
+
+
 def set_site(name: str, words: Words, removed: Sequence[str]) -> str:
     """Change the defaults of a saved site and say what they are."""
     from wxfly.question.keeping import keep_defaults

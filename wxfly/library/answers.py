@@ -139,7 +139,7 @@ def best(site: str | None = None, **keywords: Unpack[KeywordsOfDay]) -> Answer:
     ----------
     site : str, optional
         A saved name, ``LATITUDE,LONGITUDE`` or the name of a place, followed by ``@80m`` for its own height; by
-        default the first saved site, or the demonstration where none is saved.
+        default the home of the settings, else the first saved site, or the demonstration where none is saved.
     **keywords
         The options of ``wxfly best``, among them ``aircraft``, ``height`` [m], ``duration`` [s], ``rules``,
         ``reserve``, ``day``, ``distance`` [m], ``as_of``, ``plan``: all in `wxfly.library.keywords.Keywords`. A number

@@ -222,10 +222,11 @@ class OwnLimit:
 def _is_looser(name: str, value: float, usual: float | None) -> bool:
     if usual is None:
         return name == "maximum_kp"  # the limit that follows from the place may be lower; no other limit is unknown
-    return value < usual if _is_least(name) else value > usual
+    return value < usual if is_least_limit(name) else value > usual
 
 
-def _is_least(name: str) -> bool:
+def is_least_limit(name: str) -> bool:
+    """Return whether a field of `Limits` is a least value, by its name."""
     return name.startswith("minimum_") or name == "cloud_separation"
 
 

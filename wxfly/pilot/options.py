@@ -427,7 +427,7 @@ class Words:
         is_front=True, is_of_once=True,
     )
     mean: str | None = _row(
-        _SPEED, Heading.READING, "Mean wind of two minutes, such as 3.1m/s or 7mph.", "SPEED", is_front=True,
+        _SPEED, Heading.READING, "Needed: mean wind of two minutes, such as 3.1m/s or 7mph.", "SPEED", is_front=True,
         questions=("check",), is_of_reading=True,
     )
     gust: str | None = _row(

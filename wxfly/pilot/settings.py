@@ -112,10 +112,10 @@ class Settings:
         """Return the only hosts that may be contacted, redirects included."""
         return frozenset(_authority(address) for address in self.addresses.values() if address)
 
-    def doubtful(self, option: Option) -> SetAside | None:
-        """Return the unreadable part of ``config.toml`` that may say an option; None where it is known."""
+    def doubtful(self, key: str) -> SetAside | None:
+        """Return the unreadable part of ``config.toml`` that may be a key; None where there is none."""
         parts = (part for part in self.set_aside if isinstance(part, OwnPart))
-        return next((part for part in parts if part.may_be(option.key) or _is_near(part, option)), None)
+        return next((part for part in parts if _may_say(part, key)), None)
 
     def key_for(self, url: str) -> dict[str, str]:
         """Return the parameter that carries the key, for a service that takes it; none for any other."""
@@ -310,14 +310,11 @@ def setting_value(key: str, text: str) -> Any:
     return text
 
 
-def _is_near(part: OwnPart, option: Option) -> bool:
-    """Return whether a part under a name that no setting has may be a misspelt option."""
-    return (
-        part.name is not None
-        and part.name not in SETTINGS
-        and part.name not in _SECTIONS
-        and bool(difflib.get_close_matches(part.name.casefold(), [option.key], cutoff=0.75))
-    )
+def _may_say(part: OwnPart, key: str) -> bool:
+    """Return whether an unreadable part may be a key: it has that name, or one that no setting has and is near it."""
+    if part.name in SETTINGS or part.name in _SECTIONS:
+        return part.name == key
+    return part.may_be(key) or bool(difflib.get_close_matches((part.name or "").casefold(), [key], cutoff=0.75))
 
 
 def _table(place: str, section: str, table: Any, kinds: dict[str, type]) -> dict[str, Any]:

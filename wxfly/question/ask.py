@@ -26,7 +26,7 @@ from wxfly.history.verification import with_record
 from wxfly.pilot.aircraft import Aircraft, load_aircraft
 from wxfly.pilot.elements import BY_NAME
 from wxfly.pilot.limits import Limits
-from wxfly.pilot.options import Words
+from wxfly.pilot.options import Words, said
 from wxfly.pilot.own_files import damage_notes
 from wxfly.pilot.rules import load_rules
 from wxfly.pilot.settings import load_settings, own_aircraft_file, own_rules_file, sites_file
@@ -211,6 +211,8 @@ def prepare(question: Question, *, on_progress: Progress) -> Prepared:
         names = ", ".join(site.name for site in obtained.sites)
         raise WxflyError(f"the forecast has several places ({names}); name one of them")
     heights = [place.height for place in question.places] or [question.height] * len(obtained.sites)
+    if asked.path is not None and not question.places:
+        _refuse_passed_over(obtained.sites[0])
     requests = [_request(question, site, height) for site, height in zip(obtained.sites, heights, strict=True)]
     cube, age_notes = obtained.fresh()
     of_answer = ensemble_names if obtained.origin in ("fetched", "store") else asked.ensembles
@@ -254,6 +256,15 @@ def _date_asked(question: Question, site: Site, now: np.datetime64) -> date | No
 def _whole_day(question: Question, site: Site, now: np.datetime64) -> tuple[np.datetime64, np.datetime64]:
     """Return the requested day on the site's clock, UTC."""
     return period_of(site, now, day=_date_asked(question, site, now), first_day=question.first_day)
+
+
+def _refuse_passed_over(site: Site) -> None:
+    """Refuse to judge a saved site without its defaults: a file names its place only once it is opened."""
+    for saved in read_sites(sites_file()).values():
+        if any(said(saved.defaults)) and (saved.name == site.name or saved.key == site.key):
+            raise WxflyError(
+                f"the forecast is of {saved.name}, which has defaults of its own; name the site: {saved.name}"
+            )
 
 
 def _wanted(question: Question, sites: Sequence[Site], now: np.datetime64) -> Wanted:
@@ -329,6 +340,10 @@ def own_limit_notes(question: Question) -> list[Note]:
         else:
             of = usual.sources.get(fields[0], "the usual one")
             looser.append(f"{words}, looser than {_limit_in_words(own.element, instead, question.units)} ({of})")
+    launch, of_aircraft = question.asked_of_limits.gust_at_launch, question.aircraft.maximum_gust_at_launch
+    if launch is not None and of_aircraft is not None and launch > of_aircraft:
+        limit, usually = (_limit_in_words("gust", [value], question.units) for value in (launch, of_aircraft))
+        looser.append(f"your launch limit is {limit}, looser than {usually} of the aircraft")
     notes = [Note("; ".join(looser), NoteKind.LOOSER_LIMITS)] if looser else []
     return [*notes, Note("; ".join(others), NoteKind.OWN_LIMITS)] if others else notes
 

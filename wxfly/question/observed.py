@@ -13,6 +13,7 @@ from wxfly.pilot.own_files import damage_notes
 from wxfly.pilot.settings import load_settings, sites_file
 from wxfly.pilot.site import Site, read_sites
 from wxfly.question.ask import Progress
+from wxfly.question.usual import home_of
 from wxfly.retrieval.obtained import Obtained
 from wxfly.sources.airport_forecasts import AerodromeForecast
 from wxfly.sources.airport_reports import AirportReport
@@ -71,9 +72,8 @@ def ask_observed(site: str | None, *, model: str | None, offline: bool, on_progr
     from wxfly.retrieval import forecast
 
     saved = read_sites(sites_file())
-    obtained = forecast.obtain(
-        [site] if site else [], saved=saved, model=model, offline=offline, on_progress=on_progress
-    )
+    places = [site] if site else home_of(load_settings(), saved)
+    obtained = forecast.obtain(places, saved=saved, model=model, offline=offline, on_progress=on_progress)
     place = obtained.sites[0]
     if obtained.is_demo:
         raise WxflyError(f"{place.name} has invented weather, so no airport reports it; name a real place")

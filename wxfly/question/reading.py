@@ -545,8 +545,9 @@ def _limits(aircraft: Aircraft, rules: RuleSet, asked: AskedOfLimits, *, only_st
         limits = replace(limits, reserve=asked.reserve)
     if asked.confidence is not None:
         limits = replace(limits, confidence=asked.confidence)
-    if asked.gust_at_launch is not None:
-        limits = replace(limits, maximum_gust_at_launch=asked.gust_at_launch)
+    launch, usual = asked.gust_at_launch, limits.maximum_gust_at_launch
+    if launch is not None and not (only_stricter and usual is not None and launch > usual):
+        limits = replace(limits, maximum_gust_at_launch=launch)
     for own in asked.own_limits:
         limits = own.applied_to(limits, only_stricter=only_stricter)
     return limits

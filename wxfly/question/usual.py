@@ -76,7 +76,7 @@ def take_usual(given: Words, places: Sequence[str]) -> Taken:
     """
     settings, saved = load_settings(), read_sites(sites_file())
     if not places and given.forecast_path is None:
-        places = _home(settings, saved)
+        places = home_of(settings, saved)
     first = next(iter(saved.values()), None) if given.forecast_path is None else None
     sites = [site_of(place, saved) for place in places] or [first]
     results = [_filled(given, layers_of(given.plan, site, settings)) for site in sites]
@@ -99,9 +99,9 @@ def taken_from(layers: Sequence[Layer]) -> tuple[Words, Mapping[str, str]]:
     return words, origins
 
 
-def _home(settings: Settings, saved: OwnTable[Site]) -> list[str]:
-    """Return the place of a question that names none; empty for the first saved site or the demonstration."""
-    part = next((p for p in settings.set_aside if getattr(p, "may_be", lambda _: False)("home")), None)
+def home_of(settings: Settings, saved: OwnTable[Site]) -> list[str]:
+    """Return the place of what is asked without one; empty for the first saved site or the demonstration."""
+    part = settings.doubtful("home")
     if part is not None and not settings.home:
         raise WxflyError(f"{part.where}: {part.fault}; your home site is not known: mend it, or name a site")
     if settings.home:
@@ -187,7 +187,7 @@ def _refuse_unlike(places: Sequence[str], words: Sequence[Words]) -> None:
 def _refuse_doubtful(settings: Settings, words: Words) -> None:
     """Refuse to answer by a default where an unreadable part of the settings may be stricter."""
     for option in usual_options():
-        part = settings.doubtful(option) if getattr(words, option.name) in (None, ()) else None
+        part = settings.doubtful(option.key) if getattr(words, option.name) in (None, ()) else None
         if part is not None:
             raise WxflyError(
                 f"{part.where}: {part.fault}; your usual {option.key} is not known: mend it, or give --{option.flag}"

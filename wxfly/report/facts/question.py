@@ -5,6 +5,8 @@ from __future__ import annotations
 from datetime import date, datetime
 from typing import TYPE_CHECKING
 
+from wxfly.pilot.limits import OwnLimit as OwnLimitAsked
+from wxfly.pilot.limits import is_least_limit
 from wxfly.report.facts.values import (
     Degrees,
     ElementName,
@@ -73,8 +75,9 @@ class OwnLimit(Facts, frozen=True):
     """A limit that the pilot set for this answer."""
 
     element: ElementName
-    values: dict[str, float]
-    """By the name of the limit, in the SI unit of the element."""
+    lower_limit: float | None
+    upper_limit: float | None
+    """What must at least be, and what may at most be, in the unit of the element; null where there is no such end."""
     source: str
     """Where it is from, such as ``plan roof``; empty where it was given with the question."""
 
@@ -126,10 +129,15 @@ class QuestionFacts(Facts, frozen=True):
     """How sure the way back must be."""
     ranks_anew: bool
     """Whether windows are ranked whatever was chosen before."""
-    plan: str | None
+    plan_name: str | None
     """Name of the saved plan; null without one."""
     origins: list[OriginOfWord]
     """What was taken from a plan, from the defaults of a site or from the settings."""
+
+
+def _own_limit(own: OwnLimitAsked) -> OwnLimit:
+    ends = {is_least_limit(name): share(value) for name, value in own.values.items()}
+    return OwnLimit(own.element, ends.get(True), ends.get(False), own.origin)
 
 
 def question_facts(question: Question) -> QuestionFacts:
@@ -145,10 +153,7 @@ def question_facts(question: Question) -> QuestionFacts:
         reserve=limits.reserve,
         confidence=limits.confidence,
         gust_at_launch=None if limits.gust_at_launch is None else number(limits.gust_at_launch),
-        own_limits=[
-            OwnLimit(own.element, {name: share(value) for name, value in own.values.items()}, own.origin)
-            for own in limits.own_limits
-        ],
+        own_limits=[_own_limit(own) for own in limits.own_limits],
         forecast_asked=ForecastAsked(
             asked.model,
             None if asked.path is None else asked.path.name,
@@ -176,6 +181,6 @@ def question_facts(question: Question) -> QuestionFacts:
         ),
         confidence_of_return=question.confidence,
         ranks_anew=question.ranks_anew,
-        plan=question.plan,
+        plan_name=question.plan,
         origins=[OriginOfWord(one.option, one.source) for one in question.origins],
     )
