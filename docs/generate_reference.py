@@ -15,6 +15,7 @@ from typing import Any
 import click
 
 from wxfly.cli import main
+from wxfly.cli.exit_codes import ExitCode
 from wxfly.cli.program import full_help
 from wxfly.cube.contract import VARIABLES
 from wxfly.pilot.aircraft import load_aircraft
@@ -25,10 +26,9 @@ from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
 from wxfly.question.ask import ask
 from wxfly.report import json as json_report
-from wxfly.report.facts.answer import AnswerFacts, facts_of
-from wxfly.report.facts.brief import BriefFacts
-from wxfly.report.facts.field_check import CheckFacts
+from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.values import units_of
+from wxfly.report.schemas import WHOLES
 
 REFERENCE = Path(__file__).parent / "reference"
 KEYWORDS = Path(__file__).parents[1] / "wxfly" / "library" / "keywords.py"
@@ -58,10 +58,7 @@ def command_line() -> str:
     for name, _, below in commands(main, "wxfly"):
         below.max_content_width = 100
         parts.append(f"## {name}\n\n```text\n{full_help(below)}\n```\n")
-    parts.append(
-        "## Exit codes\n\n0: answered (also when the answer is that no window holds). 1: something can be put right,"
-        " told in one line. 2: the command was not understood.\n"
-    )
+    parts.append(exit_codes())
     return "\n".join(parts)
 
 
@@ -98,6 +95,15 @@ def _keywords(name: str, base: str, text: str, options: list[Option]) -> str:
         lines += textwrap.wrap(words, 120, initial_indent=" " * 8, subsequent_indent=" " * 8)
     lines += ['    """\n', *(f"    {option.name}: {option.kind.type_hint} | None" for option in options)]
     return "\n".join(lines) + "\n"
+
+
+def exit_codes() -> str:
+    """Return the section of the exit codes."""
+    rows = ["## Exit codes\n", "| code | meaning | given |", "| --- | --- | --- |"]
+    for code in ExitCode:
+        given = "with `--exit-code`" if code.is_asked_for else "always"
+        rows.append(f"| {int(code)} | {code.meaning} | {given} |")
+    return "\n".join([*rows, "", "How to use them: [in scripts](../how-to/scripts.md).\n"])
 
 
 def elements() -> str:
@@ -224,11 +230,11 @@ def shown(value: object, indent: str = "") -> str:
 @cache
 def words_of() -> dict[str, list[str]]:
     """Return the words of every part that is one of several words."""
-    defined = [json_report.schema(whole)["$defs"] for whole in (AnswerFacts, BriefFacts, CheckFacts)]
+    defined = [json_report.schema(whole)["$defs"] for whole in WHOLES.values()]
     return {name: node["enum"] for of_whole in defined for name, node in of_whole.items() if "enum" in node}
 
 
-PARTS = {name for whole in (AnswerFacts, BriefFacts, CheckFacts) for name in json_report.parts(whole)}
+PARTS = {name for whole in WHOLES.values() for name in json_report.parts(whole)}
 """Names of the parts of the tree, which have a table of their own."""
 
 
@@ -246,7 +252,7 @@ def kind_of(node: Mapping[str, Any]) -> str:
     if node["type"] == "array":
         return f"list of ({kind_of(node['items'])})" if node.get("items") else _tuple_kind(node)
     if node["type"] == "object":
-        return "object of strings by key"
+        return f"object of {node['additionalProperties']['type']}s by key"
     return {"date-time": "time", "date": "date"}.get(node.get("format", ""), node["type"])
 
 
@@ -263,7 +269,7 @@ def answer_json() -> str:
     lines = [NOTE, "# The answer as JSON\n", JSON_TEXT]
     units: dict[str, str] = {}
     definitions: dict[str, Any] = {}
-    for whole in (AnswerFacts, BriefFacts, CheckFacts):
+    for whole in WHOLES.values():
         units |= units_of(whole)
         made = json_report.schema(whole)["$defs"]
         definitions |= {name: made[name] for name in json_report.parts(whole) if name not in definitions}
@@ -288,11 +294,14 @@ def answer_json() -> str:
     return "\n".join(lines)
 
 
-JSON_TEXT = """`wxfly best --json`, `wxfly compare --json` and `wxfly week --json` print one object.
+JSON_TEXT = """`wxfly best --json`, `wxfly compare --json`, `wxfly week --json` and `wxfly now --json` print one object.
 `wxfly.report.facts.answer.facts_of()` returns its facts as typed values, `wxfly.report.json.to_json()` the text, and
 `wxfly.report.json.schema()` the JSON Schema (draft 2020-12), which is made from the types. This page is made from them
 too. `wxfly brief --json` prints [BriefFacts](#brieffacts) and `wxfly check --json` [CheckFacts](#checkfacts), each with
-the answer in it; a day without a window has no brief, and the answer alone is printed.
+the answer in it; a day without a window has no brief, and the answer alone is printed. `wxfly why --json` prints
+[OneHourFacts](#onehourfacts). Lists and looks back have facts too: [sites](#sitesfacts),
+[aircraft](#aircraftlistfacts), [rules](#rulesfacts), [store list](#storefacts), [verify](#verificationfacts),
+[ledger](#ledgerfacts), [observed](#observedfacts). `wxfly schema NAME` prints the schema of each.
 
 - SI units. `units` gives the unit of every quantity by its key. `demand`, limits and `amount` are in the `unit` of
   their element.

@@ -131,6 +131,10 @@ SYSTEMS: dict[str, dict[str, str]] = {
 }  # fmt: skip
 
 
+_SHOWN_AS = {"speed": "wind", "length": "height", "temperature": "temperature"}
+_IN_EVERY_SYSTEM = {"mass": "g", "time": "min"}
+
+
 class QuantityError(WxflyError):
     """An error about quantities, which the edge writes in the pilot's units.
 
@@ -162,10 +166,6 @@ def errors_in(units: str | None) -> Iterator[None]:
         yield
     except QuantityError as fault:
         raise WxflyError(fault.in_units(units if units in SYSTEMS else "metric")) from None
-
-
-_SHOWN_AS = {"speed": "wind", "length": "height", "temperature": "temperature"}
-_IN_EVERY_SYSTEM = {"mass": "g", "time": "min"}
 
 
 def to_si(value: npt.ArrayLike, unit: str) -> npt.NDArray[np.float64]:

@@ -4,6 +4,7 @@ import pytest
 from click.shell_completion import ShellComplete
 
 from wxfly.cli import main
+from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.settings import sites_file
 from wxfly.pilot.site import Site, save_site
 
@@ -26,7 +27,7 @@ def meadow(own_folders):
         (["best", "Meadow"], "sat", ["saturday"]),
         (["compare", "Meadow"], "K", ["Kelderness"]),
         (["sites", "remove"], "", ["Meadow"]),
-        (["best", "--aircraft"], "cine", ["cine-hexacopter"]),
+        (["best", "--aircraft"], "", list(load_aircraft())),
         (["best", "--rules"], "e", ["eu_open"]),
         (["rules"], "u", ["us", "uk"]),
         (["best", "--require"], "ic", ["icing"]),

@@ -71,6 +71,7 @@ def test_a_saved_site_is_not_replaced_unasked(own_folders, wxfly):
         code, out, err = wxfly("sites", "add", name, "51.0,7.0", "--offline")
         assert (code, out) == (1, "")
         assert f"a site 'meadow' is saved already, at 52.10,6.90; give another name, or {way}" in err
+    assert wxfly("sites", "add", "meadow", "52.1,6.9", "--offline")[0] == 0, "the same place is no other site"
     assert wxfly("sites", "add", "meadow", "51.0,7.0", "--offline", "--replace")[0] == 0
     assert "51.0000,7.0000" in wxfly("sites")[1]
     assert "open" in wxfly("sites")[1], "what the site says of its ground stays"

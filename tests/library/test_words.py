@@ -84,12 +84,13 @@ def test_what_does_not_fit_is_refused_with_a_way_out(kind, given, told):
     assert "\n" not in str(fault.value)
 
 
-@pytest.mark.parametrize("kind", ["best", "compare", "week"])
+@pytest.mark.parametrize("kind", ["best", "compare", "week", "now"])
 def test_keywords_are_the_options_of_the_command(kind):
     from wxfly.cli import main
 
     options = {p.name for p in main.commands[kind].params if p.param_type_name == "option"}
-    files = {*(format.name for format in FORMATS), "overwrite", "more", "help_all", "verbose", "log"}
+    files = {*(format.name for format in FORMATS), "overwrite", "more", "help_all", "verbose", "log", "quiet"}
+    files |= {"exit_code", "alarm"}
     assert set(names_of(kind)) >= options - files
     signature = inspect.signature(getattr(wxfly, kind))
     assert set(list(signature.parameters)[1:]) == set(names_of(kind))

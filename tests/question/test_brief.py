@@ -68,7 +68,7 @@ def test_what_is_asked_reaches_the_plan() -> None:
     sortie = asked.brief.energy.sortie
     assert sortie.plan == Plan(50.0, 80.0, 300.0, 225.0, 240.0, 0.3, cell_temperature=293.15)
     assert sortie.batteries == 3
-    assert sortie.model.weight == pytest.approx((0.249 + 0.060) * 9.80665)
+    assert sortie.model.weight == pytest.approx((0.250 + 0.060) * 9.80665)
     assert sorted(asked.brief.levels) == [3.0, 10.0, 50.0, 80.0]
 
 
@@ -94,13 +94,18 @@ def test_the_way_home_counts_in_the_choice_of_the_window() -> None:
     assert any("of 100 % of the battery" in hour_words(some).reason(h) for h in range(24))
 
 
+def test_a_code_of_rain_in_the_hours_of_the_flight_says_wait(monkeypatch) -> None:
+    _, told, _ = check_with_code(80, 15, monkeypatch, hours=2, precipitation_amount=0.06)
+    assert "slight rain forecast now: precipitation, 0.2 of 0.1 mm/h: wait" in told
+
+
 def test_without_a_window_the_plain_answer_says_why(tmp_path: Path) -> None:
     page = tmp_path / "brief.html"
     done = CliRunner().invoke(main, ["brief", SITE, "--distance", "9km", "--html", str(page)])
     assert done.exit_code == 0, done.output
     for told in (done.output, page.read_text(encoding="utf-8")):
         words = " ".join(told.replace("\u00a0", " ").split())
-        assert "no room to fly at Kelderness on Sun 15 Mar: way back is beyond its limit in 13 of 14" in words
+        assert "no room to fly at Kelderness on Sun 15 Mar: way back is beyond its limit in 12 of 14" in words
 
 
 def test_the_page_is_written(tmp_path: Path) -> None:
@@ -294,9 +299,9 @@ SATURATED = {"dew_point_temperature": 279.1, "relative_humidity": 0.99, "air_tem
     ("code", "hour", "said"),
     [
         (
-            80,
+            51,
             {"precipitation_amount": 0.06, "precipitation_probability": 0.87},
-            "slight rain forecast now, 87 % likely",
+            "slight drizzle forecast now, 87 % likely",
         ),
         (2, {CAPE: 3000.0, "lifted_index": -6.0}, "thunderstorm possible"),
         (2, {**SATURATED, "wind_speed": 1.2, "wind_speed_of_gust": 2.0, "now": 6}, "fog possible"),

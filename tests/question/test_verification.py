@@ -4,6 +4,7 @@ import json
 import re
 from datetime import UTC, datetime, timedelta
 
+import jsonschema
 import numpy as np
 import pytest
 from click.testing import CliRunner
@@ -11,6 +12,7 @@ from click.testing import CliRunner
 from wxfly.cli import main
 from wxfly.history import ledger
 from wxfly.history.verification import records_file
+from wxfly.report.schemas import schema_of
 from wxfly.times import utc_now
 
 MEADOW = "52.1,6.9"
@@ -124,6 +126,11 @@ def test_past_forecasts_against_a_file(meadow, tmp_path):
     assert "24 to 72 h" in text
     assert "could be learned with --learn" in text
     assert not records_file().exists()
+    found = answer("verify", "meadow", "--observed", mine, "--model", "icon_eu", "--past")
+    jsonschema.validate(found, schema_of("verify"))
+    assert found["learned"]["is_kept"] is False
+    assert {row["element"] for row in found["errors"]} == {"wind", "gust"}
+    jsonschema.validate(answer("ledger", "meadow"), schema_of("ledger"))
 
 
 @pytest.mark.thorough

@@ -23,7 +23,7 @@ class ExitCode(IntEnum):
     MISTAKE = 1, "something can be put right, told in one line"
     NOT_UNDERSTOOD = 2, "the command was not understood"
     NO_ROOM = 10, "no room to fly, or probably none", True
-    NOT_KNOWN = 11, "something that the decision needs is not known, be there room as far as known or not", True
+    NOT_KNOWN = 11, "something that the decision needs is not known, whether or not the rest leaves room", True
     NOT_ASKED = 12, "no service answered, and nothing that is stored answers in its place", True
     OWN_FAULT = 70, "a fault of wxfly itself"
 

@@ -116,6 +116,8 @@ def telling(command: F) -> F:
         given = {format: value for format in FORMATS if (value := words.pop(format.name))}
         files = {format: path for format, path in given.items() if format.mark and str(path) != STANDARD}
         before = None if alarm is None else timedelta(seconds=parse_quantity(alarm, "time", default_unit="min"))
+        if before is not None and before < timedelta(0):
+            raise click.UsageError(f"--alarm {alarm} is after the window begins; give a time such as 2h")
         if before is not None and not any(format.name == "ics" for format in given):
             raise click.UsageError("--alarm is for a calendar; give --ics PATH too")
         return command(outputs=Outputs([f for f in given if f not in files], files, overwrite, more, before), **words)

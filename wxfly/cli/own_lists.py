@@ -126,17 +126,17 @@ def add_site(
     Raises
     ------
     WxflyError
-        When a site of this name is saved already and `replace_site` is not set.
+        When a site of this name is saved already at another place, and `replace_site` is not set.
     """
     from wxfly.retrieval import forecast
 
     check_name(name)
     saved = read_sites(sites_file())
+    found = forecast.resolve_site(place, saved={}, offline=offline)
     there = next((known for known in saved if known.casefold() == name.casefold()), None)
-    if there is not None and not (replace_site and there == name):
+    if there is not None and not (there == name and (replace_site or saved[there].key == found.key)):
         way = "add --replace" if there == name else "remove that one first"
         raise WxflyError(f"a site '{there}' is saved already, at {_place(saved[there])}; give another name, or {way}")
-    found = forecast.resolve_site(place, saved={}, offline=offline)
     # What a site of this name already says of its ground stays; only the place and what is given change.
     site = replace(
         saved.get(name, found),

@@ -328,8 +328,9 @@ def end_with(word: str, *, as_far_as_known: bool) -> None:
 def main() -> None:
     """From an open weather forecast to whether, when, where and how high to fly a small aircraft.
 
-    SITE is the name of a saved site, a pair LATITUDE,LONGITUDE or the name of a place. Without one, your
-    home answers (see: wxfly setup), else the first saved site, or the invented demonstration when none is saved.
+    SITE is the name of a saved site, a pair LATITUDE,LONGITUDE or the name of a place (place:NAME where a site is
+    nearly called so). Without one, your home answers (see: wxfly setup), else the first saved site, or the invented
+    demonstration when none is saved.
     """
 
 

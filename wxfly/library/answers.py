@@ -256,7 +256,7 @@ def now(site: str | None = None, **keywords: Unpack[KeywordsOfNow]) -> Answer:
     Examples
     --------
     >>> import wxfly
-    >>> len(wxfly.now("Kelderness", as_of="2026-03-15T10:20Z").windows)
+    >>> len(wxfly.now("Valdrenna", as_of="2026-03-14T15:20Z").windows)
     1
     """
     return _ask("now", [] if site is None else [site], keywords)

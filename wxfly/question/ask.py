@@ -8,7 +8,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -240,10 +240,13 @@ def prepare(question: Question, *, on_progress: Progress) -> Prepared:
 
 
 def _dated(question: Question, obtained: Obtained) -> Question:
-    """Return the question with the date of its day, on the clock of the first site."""
+    """Return the question with the date of its day and the moment of its hour, on the clock of the first site."""
     if question.day is None and question.hour is None:
         return question
-    return replace(question, day=_date_asked(question, obtained.sites[0], obtained.now))
+    site, now, hour = obtained.sites[0], obtained.now, question.hour
+    if hour is not None:
+        hour = datetime.fromisoformat(f"{hour_of(site, now, question.day, hour)}+00:00")
+    return replace(question, day=_date_asked(question, site, now), hour=hour)
 
 
 def _date_asked(question: Question, site: Site, now: np.datetime64) -> date | None:

@@ -12,7 +12,7 @@ import xarray as xr
 
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.forecast_error import lead_time
-from wxfly.errors import WxflyError
+from wxfly.errors import WxflyError, near_names
 from wxfly.history import ledger
 from wxfly.history.observations import HourlyRecord, gather_hours, parse_metar, read_csv
 from wxfly.history.verification import (
@@ -342,6 +342,8 @@ def describe_ledger(site: str | None = None) -> str:
     damage = damage_notes(kept.set_aside)
     if not kept.verdicts:
         none = "the ledger holds no verdict" + (f" of {site}" if site else "") + " yet; it grows with every answer"
+        near = near_names(site, {v.site for v in ledger.read_verdicts()}, likeness=0.75) if site else []
+        none += f"; did you mean '{near[0]}'?" if near else ""
         return "\n".join([*damage, none])
     scored = sum(score.counts.cases for score in kept.scores)
     lines = [*damage, f"{kept.verdicts} verdicts kept, {scored} of them scored"]

@@ -115,7 +115,7 @@ def _description(facts: AnswerFacts, site: SiteAnswerFacts, window: WindowFacts,
     yield from details.first_notes(facts)
     if window.advised_not_known:
         yield f"Not known: {titles(window.advised_not_known)}. Find out before you fly."
-    yield f"Tightest: {tightest(site, window, reader)}."
+    yield f"Tightest: {tightest(site, window, reader)}. State: {window.state}."
     wind = wind_and_gust(site, window, reader)
     if wind:
         yield f"Wind: {wind}."

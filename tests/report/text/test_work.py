@@ -101,7 +101,7 @@ def test_all_of_it_is_in_the_answer_for_machines(make):
 
 
 def test_what_is_wet_all_along_is_said_to_be_before_it_is_advised():
-    cube = with_values(with_values(quiet_cube(36), "precipitation_amount", 0.1), "weather_code", 61.0)
+    cube = with_values(with_values(quiet_cube(36), "precipitation_amount", 0.1), "weather_code", 51.0)
     cheap = Costs(10.0, 2000.0, 500.0)
     briefing = brief(cubes=[cube], intent=Intent(costs=cheap))
     answer = briefing.answers[0]

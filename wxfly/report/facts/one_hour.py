@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 from wxfly.pilot.elements import BY_NAME, GRAVEST
 from wxfly.question.one_hour import HourAsked
 from wxfly.report.facts.answer import AnswerFacts, facts_of
-from wxfly.report.facts.hours import limits_of_hours, unknown_of_hours
+from wxfly.report.facts.hours import ElementFacts, limits_of_hours, unknown_of_hours
 from wxfly.report.facts.reasons import hour_at, reading_at, spare_at, waiting_after
 from wxfly.report.facts.site import SiteAnswerFacts
 from wxfly.report.facts.values import ElementName, Facts, Period, Share, StateWord, moment_of
@@ -223,7 +223,8 @@ def _unknown(site: SiteAnswerFacts, hour: int, unknown: list[ElementName], word:
     if not unknown or site.hours.usable_start[hour] is None:
         return []
     if word == "not known":
-        return ["What is known is below; it makes no hour sure."]
+        some = any(element.margin[hour] is not None for element in site.elements if _counts(element))
+        return ["What follows is known, and is not enough to decide."] if some else []
     return [_sentence(f"{titles(unknown)} not known: find out before you fly")]
 
 
@@ -231,7 +232,7 @@ def _of_elements(site: SiteAnswerFacts, hour: int, units: str) -> list[str]:
     """Tell the elements that matter: those with less than the reserve left, and the tightest of the others."""
     if site.hours.usable_start[hour] is None:
         return []
-    known = [e for e in _elements(site, hour, units) if e.judged and e.margin is not None and e.name != "daylight"]
+    known = [e for e in _elements(site, hour, units) if _counts(e) and e.margin is not None]
     tight = [e for e in known if e.margin is not None and e.margin < site.limits.reserve]
     shown = known[: max(min(len(tight), MOST_ELEMENTS), LEAST_ELEMENTS)]
     text = [_sentence(element.words) for element in shown]
@@ -239,6 +240,11 @@ def _of_elements(site: SiteAnswerFacts, hour: int, units: str) -> list[str]:
     if more > 0:
         return [*text, f"{more} more {'is' if more == 1 else 'are'} tight or over the limit."]
     return [*text, "Every other limit that is known has more room."] if len(known) > len(shown) else text
+
+
+def _counts(element: ElementFacts | ElementOfHour) -> bool:
+    """Say whether an element is worth a sentence: it has a limit, and is not the light, which the hour is cut to."""
+    return element.judged and element.name != "daylight"
 
 
 def _how_sure(causes: list[CauseFacts]) -> list[str]:

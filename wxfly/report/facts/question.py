@@ -119,6 +119,8 @@ class QuestionFacts(Facts, frozen=True):
     """The day asked about, from today, and how many days a week's question covers."""
     hour_count: int | None
     """How many hours a question of now covers; null for the rest of the day, and for the other questions."""
+    hour_start: datetime | None
+    """Start of the one hour asked about; null for the hours of the day."""
     toward: Degrees | None
     """Direction in which the pilot looks at the aircraft."""
     prefers_low_light: bool
@@ -166,6 +168,7 @@ def question_facts(question: Question) -> QuestionFacts:
         first_day=question.first_day,
         day_count=question.days,
         hour_count=question.hours,
+        hour_start=question.hour if isinstance(question.hour, datetime) else None,
         toward=question.toward,
         prefers_low_light=question.prefers_low_light,
         sortie_asked=None
