@@ -248,7 +248,7 @@ def test_what_was_withdrawn_counts_no_more_stays_in_the_file_and_may_be_entered_
     enter_observations([OBSERVED])
     assert "1 of them scored" in describe_ledger("headland")
     assert withdraw("headland", "2026-06-10", "wrong unit") == (
-        "1 hour observed at headland withdrawn; they count no more, and may be entered again"
+        "1 hour observed at headland withdrawn; they no longer count, and may be entered again"
     )
     assert "0 of them scored" in describe_ledger("headland")
     assert read_observations() == []

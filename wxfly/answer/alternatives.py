@@ -1,6 +1,6 @@
-"""What would change an answer: the nearest change of height, length, aircraft or day that makes nothing into a window.
+"""The smallest change of height, length, aircraft or day that would give a window.
 
-And for a window that holds: how much more of the element that decides would break it.
+For an answer that has a window: the increase of the deciding element that would break it.
 """
 
 from __future__ import annotations
@@ -22,13 +22,13 @@ from wxfly.pilot.limits import Limits, is_above_height_limit
 Flags = npt.NDArray[np.bool_]
 
 STEP = 5.0
-"""Of the heights that are tried [m]; those of `wxfly.assessment.usable_height`."""
+"""Step between the heights that are tried [m], as in `wxfly.assessment.usable_height`."""
 LOWEST = 10.0
-"""Lower than this nobody is told to fly instead [m]."""
+"""Lowest height that is suggested [m]."""
 SHORTEST = np.timedelta64(10, "m")
-"""A flight shorter than this is not told."""
+"""Shortest flight that is suggested."""
 _NO_RUN = np.datetime64("NaT", "s")
-# What changes with height; the others decide alike at every height.
+# Elements that change with height; the others are the same at every height.
 _OF_HEIGHT = ("wind", "gust", "wind_difference", "cloud_base")
 
 
@@ -45,20 +45,20 @@ def find_changes(
     Parameters
     ----------
     answer : SiteAnswer
-        Of one site.
+        The answer for one site.
     cube : xarray.Dataset
         The forecast at the site.
     minimum_duration : numpy.timedelta64
-        Shortest window of use.
+        Shortest useful window.
     others : sequence of (Aircraft, Limits)
         The pilot's other aircraft, with their limits under the same rules.
     run : numpy.datetime64, optional
-        Start of the forecast's run, UTC, for the doubt of a sortie; NaT when not known.
+        Start of the forecast's run, UTC, for the uncertainty of a sortie; NaT when unknown.
 
     Returns
     -------
     tuple of Change
-        At most one of each kind, the smallest that does it.
+        At most one of each kind: the smallest that is enough.
     """
     if answer.best is not None:
         return tuple(_what_breaks(answer, answer.best))
@@ -80,7 +80,7 @@ def changes_of_hour(
     others: Sequence[tuple[Aircraft, Limits]] = (),
     run: np.datetime64 = _NO_RUN,
 ) -> tuple[Change, ...]:
-    """Find which lower height, and which other aircraft, would give one hour room.
+    """Find the lower height and the other aircraft with which one hour would be within all limits.
 
     Parameters are those of `find_changes`; `hour` is the start of the hour, UTC.
     """
@@ -91,7 +91,7 @@ def changes_of_hour(
 
 
 def _what_breaks(answer: SiteAnswer, window: Window) -> Iterable[Change]:
-    """Return how much more of the deciding element would break the window; only for those that are a largest value."""
+    """Return the increase of the deciding element that would break the window, if its limit is a largest value."""
     if window.limiting_element not in ("wind", "gust", "wind_difference", "precipitation", "kp", "density_altitude"):
         return
     part = answer.assessment.isel(time=slice(window.first, window.last + 1)).sel(element=window.limiting_element)
@@ -111,7 +111,7 @@ def _windows(answer: SiteAnswer, assessment: xr.Dataset, duration: np.timedelta6
 
 
 def _later(answer: SiteAnswer, minimum_duration: np.timedelta64) -> Change | None:
-    """Return the first window of the period, where only one from now on was asked for."""
+    """Return the first window of the period, where only one from now on was requested."""
     if not answer.request.from_now:
         return None
     windows = find_windows(answer.assessment, minimum_duration=minimum_duration, start=answer.start, end=answer.end)
@@ -120,9 +120,9 @@ def _later(answer: SiteAnswer, minimum_duration: np.timedelta64) -> Change | Non
 
 
 def _lower(answer: SiteAnswer, cube: xr.Dataset, minimum_duration: np.timedelta64, run: np.datetime64) -> Change | None:
-    """Return the least loss of height with which a window holds: found from the usable heights, then judged in full."""
+    """Return the greatest lower height with a window; usable heights suggest it, a full assessment confirms it."""
     if answer.request.sortie is not None:
-        return None  # a lower way back is another sortie
+        return None  # a lower return leg makes another sortie
     usable = answer.heights["usable_height"].values
     height = STEP * np.floor((answer.request.height - 1e-6) / STEP)
     while height >= LOWEST:
@@ -142,7 +142,7 @@ def _lower(answer: SiteAnswer, cube: xr.Dataset, minimum_duration: np.timedelta6
 def _assessed(
     cube: xr.Dataset, request: Request, height: float, start: np.datetime64, end: np.datetime64, run: np.datetime64
 ) -> xr.Dataset:
-    """Judge hours at a height as the answer's own were, the same sortie flown in them."""
+    """Assess hours at a height in the same way as the answer's own hours, with the same sortie."""
     return_height = None if request.sortie is None else request.sortie.plan.return_height
 
     def judge(begin: np.datetime64, until: np.datetime64) -> xr.Dataset:
@@ -165,7 +165,7 @@ def _assessed(
 
 
 def _others_hold(answer: SiteAnswer) -> Flags:
-    """Tell in which hours everything that does not change with height holds."""
+    """Return in which hours every element that does not change with height is within its limit."""
     assessment = answer.assessment
     skipped = set(assessment.attrs["not_judged"])
     margin = assessment["margin"].transpose("element", "time").values
@@ -179,7 +179,7 @@ def _others_hold(answer: SiteAnswer) -> Flags:
 
 
 def _with_states(assessment: xr.Dataset, holds: Flags) -> xr.Dataset:
-    """Return an assessment whose hours hold where they are said to; their margin is not known any more."""
+    """Return an assessment with the hours marked in `holds` within all limits; margins are no longer meaningful."""
     state = np.where(holds, State.NARROW, State.OUTSIDE).astype(np.int8)
     return assessment.assign(
         state=assessment["state"].copy(data=state),
@@ -188,7 +188,7 @@ def _with_states(assessment: xr.Dataset, holds: Flags) -> xr.Dataset:
 
 
 def _shorter(answer: SiteAnswer) -> Change | None:
-    """Return the longest stretch that holds, though it is shorter than what is asked for."""
+    """Return the longest stretch within all limits, although it is shorter than requested."""
     windows = _windows(answer, answer.assessment, SHORTEST)
     longest = max(windows, key=lambda w: w.length, default=None)
     return None if longest is None else Change("shorter", window=longest)
@@ -199,11 +199,11 @@ def _another_aircraft(
 ) -> Change | None:
     """Return the aircraft with the smallest gust limit that has a window."""
     if answer.request.sortie is not None:
-        return None  # the way back of another aircraft is another question
+        return None  # the return leg would have to be judged anew for another aircraft
     for aircraft, limits in sorted(others, key=lambda row: row[0].maximum_gust):
         if aircraft.name == answer.request.aircraft.name or is_above_height_limit(answer.request.height, limits):
             continue
-        # The hours before those asked about are not known here: a hold then holds back the first ones too.
+        # The hours before the requested period are unknown here, so the first hours may be waiting hours too.
         judged = add_waiting_hours(assess(answer.conditions, limits), answer.request.intent.wait_hours)
         windows = _windows(answer, judged, minimum_duration)
         if windows:
@@ -214,7 +214,7 @@ def _another_aircraft(
 def _another_day(
     answer: SiteAnswer, cube: xr.Dataset, minimum_duration: np.timedelta64, run: np.datetime64
 ) -> Change | None:
-    """Return the next window after the time asked about, as far as the forecast goes; the same sortie is flown then."""
+    """Return the next window after the requested period, within the forecast and with the same sortie."""
     request: Request = answer.request
     last = cube["time"].values[-1].astype("datetime64[s]")
     if last <= answer.end:

@@ -1,4 +1,4 @@
-"""The briefing: the steps in order, from sites and limits to one value that holds the whole answer."""
+"""The briefing: all steps in order, from sites and limits to one value that holds the whole answer."""
 
 from __future__ import annotations
 
@@ -57,16 +57,15 @@ def make_briefing(
     periods : sequence of tuple
         UTC bounds for each site, as `wxfly.pilot.site.period_of` returns them.
     minimum_duration : numpy.timedelta64
-        Shortest window of use.
+        Shortest useful window.
     now : numpy.datetime64
-        UTC; hours that are over do not count.
+        Present time, UTC; hours that are over do not count.
     provenance, notes
         See `Briefing`.
     ensembles : sequence of xarray.Dataset, optional
-        Members of ensembles, each cube of one model, with the same sites; without any the one forecast stands for
-        itself.
+        Members of ensembles, one cube per model, with the same sites; without any, only the one forecast is used.
     law : ErrorLaw, optional
-        With which forecasts are dressed; by default wxfly's own.
+        Error law for the forecasts; by default wxfly's own.
     """
     answers = []
     for position, (request, (start, end)) in enumerate(zip(requests, periods, strict=True)):
@@ -88,7 +87,7 @@ def make_briefing(
 
 
 def _notes_on_members(answers: Sequence[SiteAnswer]) -> list[Note]:
-    """Return what is missing of the ensembles, by site where it differs."""
+    """Return notes on what is missing in the ensembles, by site where they differ."""
     told = [() if answer.site_chance is None else answer.site_chance.notes for answer in answers]
     if len(set(told)) == 1:
         return list(told[0])
@@ -100,11 +99,11 @@ def _notes_on_members(answers: Sequence[SiteAnswer]) -> list[Note]:
 
 
 def run_of(provenance: ForecastOrigin) -> np.datetime64:
-    """Return the moment from which age and lead time count; NaT when none is known.
+    """Return the time from which age and lead time count; NaT when none is known.
 
-    The start of the run; where that is not known, the oldest it may be, by when it came and how far it reaches; else
-    the first hour of the forecast, the oldest moment that it tells of. Services give hours from the run's start or the
-    day's on.
+    It is the start of the run. Where that is unknown, it is the earliest possible start, from the time of retrieval and
+    the length of the forecast. Otherwise it is the first hour of the forecast: services start their hours at the
+    run's start or at the start of the day.
     """
     return _since(provenance)[0]
 
@@ -126,7 +125,7 @@ def _since(provenance: ForecastOrigin) -> tuple[np.datetime64, AgeCountsFrom | N
 
 
 def age_of(provenance: ForecastOrigin, now: np.datetime64) -> tuple[np.timedelta64, AgeCountsFrom | None]:
-    """Return how old a forecast is, NaT where that is unknown, and from what its age counts (see `run_of`)."""
+    """Return the age of a forecast, NaT where unknown, and what it counts from (see `run_of`)."""
     since, counts_from = _since(provenance)
     return now - since, counts_from
 
@@ -156,7 +155,7 @@ def _answer(
         assessment = judge_worse(assessment, before.assessment, before.unread, request.limits)
     at_return = None
     if request.sortie is not None or request.energy_missing:
-        # Only flights that are planned need the rotors; the other answers start faster without.
+        # Only planned flights need the rotor model; other answers start faster without it.
         from wxfly.flight.return_leg import add_return_leg, without_figures
 
         if request.sortie is None:
@@ -240,7 +239,7 @@ def _answer(
 
 
 def _return_leg(answer: SiteAnswer, at_return: xr.Dataset, run: np.datetime64) -> WorstMoment | None:
-    """Find the moment of the best window that asks the most of the sortie."""
+    """Find the time of the best window that is most demanding for the sortie."""
     if answer.best is None or answer.request.sortie is None:
         return None
     from wxfly.flight.return_leg import worst_moment
@@ -250,7 +249,7 @@ def _return_leg(answer: SiteAnswer, at_return: xr.Dataset, run: np.datetime64) -
 
 
 class _Before(NamedTuple):
-    """How the hours stood before a reading, and in which elements it may not better them."""
+    """The hours before a reading was applied, and the elements that it may not improve."""
 
     assessment: xr.Dataset
     heights: xr.Dataset

@@ -1,8 +1,8 @@
-"""Comparison: which site is the better one, hour by hour, and what decides against the others.
+"""Comparison: which site is better, hour by hour, and what decides against the others.
 
-Hours are compared at the same moments in UTC. A site that does not hold cannot win, however near it comes; among
-sites that hold the larger margin wins, and a site at which an advised element is not known stands behind every
-site at which all is known, as windows do.
+Hours are compared at the same times in UTC. A site outside its limits never wins, however close it comes. Among the
+other sites the larger margin wins. As with windows, a site with an unknown advised element ranks behind every site
+without one.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import xarray as xr
 
 from wxfly.assessment.suitability import State, counts_as_required, names_of
 
-# Margins are compared to this many places, as windows are.
+# Decimal places to which margins are compared, as for windows.
 _PLACES = 6
 
 
@@ -27,16 +27,16 @@ class Standing:
     Attributes
     ----------
     state : State
-        Of the hour.
+        State of the hour.
     holds : bool
-        Whether some lit part of the hour can be used.
+        Whether a lit part of the hour is within all limits.
     margin : float
-        Of the hour; NaN where it is not known.
+        Margin of the hour; NaN where unknown.
     deciding : str
-        The element that stands against the site: the limiting one; where the hour is not known the first
-        required element that is missing; empty where nothing is known to decide.
+        The element that decides against the site: the limiting one, or in an unknown hour the first required element
+        that is missing; empty where nothing is known to decide.
     unknown : tuple of str
-        Judged elements that are not known.
+        Judged elements that are unknown.
     """
 
     state: State
@@ -48,21 +48,21 @@ class Standing:
 
 @dataclass(frozen=True)
 class ComparedHour:
-    """One hour of all sites.
+    """One hour at all sites.
 
     Attributes
     ----------
     time : numpy.datetime64
         Start of the hour, UTC.
     better : tuple of int
-        Positions of the sites that are best: one as a rule, several when they are equal, none when no site holds.
+        Positions of the best sites: usually one, several when they are equal, none when none is within all limits.
     lead : float
-        How much larger the best margin is than the largest of the others that hold; NaN when no other holds.
-        Below zero where a larger margin of another site has something unknown behind it.
+        The best margin minus the next one within limits; NaN when there is no other. Negative where another site has
+        a larger margin but an unknown element.
     standings : tuple of Standing
         In the order of the sites.
     is_lit : bool
-        Whether one of the sites has light in it, inside the period asked about.
+        Whether one of the sites has light in it, within the requested period.
     """
 
     time: np.datetime64
@@ -78,12 +78,12 @@ def compare_hours(assessments: Sequence[xr.Dataset]) -> list[ComparedHour]:
     Parameters
     ----------
     assessments : sequence of xarray.Dataset
-        Each of one place, as `wxfly.assessment.suitability.assess` returns it (dimensions time and element only).
+        One for each place, from `wxfly.assessment.suitability.assess` (dimensions time and element only).
 
     Returns
     -------
     list of ComparedHour
-        In order of time; hours that one of the sites does not have are left out.
+        In order of time, without hours that a site does not have.
     """
     if not assessments:
         return []

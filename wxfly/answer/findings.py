@@ -1,6 +1,6 @@
-"""What there is to tell of one answer: gaps, what decides, how near a day came, what a window is like.
+"""What to report about one answer: gaps, what decides, how close a day came, what a window is like.
 
-Plain functions on a `wxfly.answer.request.SiteAnswer`; reports put what they return into facts and words.
+These are plain functions on a `wxfly.answer.request.SiteAnswer`; reports turn their results into facts and words.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ _SHORTEST = np.timedelta64(60, "s")
 
 @dataclass(frozen=True)
 class Gap:
-    """A judged element that is not known in some lit hours.
+    """A judged element that is unknown in some lit hours.
 
     Attributes
     ----------
@@ -41,7 +41,7 @@ class Gap:
     hours : tuple of int
         Positions of the hours.
     everywhere : bool
-        Whether it is known in no lit hour.
+        Whether it is unknown in every lit hour.
     """
 
     element: str
@@ -51,7 +51,7 @@ class Gap:
 
 
 def gaps(answer: SiteAnswer) -> list[Gap]:
-    """Find the judged elements that are not known in some lit hour, the required first."""
+    """Find the judged elements that are unknown in some lit hour, the required ones first."""
     lit = answer.lit_hours
     unknown = np.isnan(answer.assessment["margin"].transpose("element", "time").values) & lit
     skipped = set(answer.assessment.attrs["not_judged"])
@@ -66,19 +66,19 @@ def gaps(answer: SiteAnswer) -> list[Gap]:
 
 
 def is_wet(answer: SiteAnswer, stretch: Window | Outlook) -> bool:
-    """Tell whether precipitation is forecast in every hour of a stretch."""
+    """Return whether precipitation is forecast in every hour of a stretch."""
     rate = answer.conditions["precipitation_rate"].isel(time=slice(stretch.first, stretch.last + 1)).max("edge")
     return bool((rate > 0).all())
 
 
 def lost_probability(answer: SiteAnswer) -> tuple[int, ...]:
-    """Return the positions of the lit hours whose probability of precipitation is lost."""
+    """Return the positions of the lit hours whose probability of precipitation is missing."""
     lost = answer.conditions["precipitation_probability_is_lost"].max("edge").values > 0
     return tuple(np.flatnonzero(lost & answer.lit_hours).tolist())
 
 
 def runs(positions: Iterable[int]) -> list[tuple[int, int]]:
-    """Join positions that follow each other into pairs of first and last."""
+    """Join consecutive positions into pairs of first and last."""
     joined: list[tuple[int, int]] = []
     for i in positions:
         if joined and joined[-1][1] == i - 1:
@@ -89,25 +89,25 @@ def runs(positions: Iterable[int]) -> list[tuple[int, int]]:
 
 
 def deciding_hour(answer: SiteAnswer, window: Window) -> int:
-    """Return the position of the hour of a window whose margin is the smallest."""
+    """Return the position of the hour with the smallest margin in a window."""
     margins = answer.assessment["hour_margin"].values[window.first : window.last + 1]
     return window.first + int(np.argmin(margins))
 
 
 @dataclass(frozen=True)
 class Count:
-    """How the lit hours of a stretch of time stand.
+    """The lit hours of a stretch of time, by state.
 
     Attributes
     ----------
     lit, holding, not_known : int
-        Hours.
+        Numbers of hours.
     deciding : str
-        The element that decides in most of the lit hours that do not hold; empty when none does.
+        The element that decides in most of the lit hours outside a limit; empty when there are none.
     deciding_hours : int
-        In how many.
+        The number of those hours.
     nearest : int or None
-        Position of the lit hour that comes nearest to holding, or holds the best; None when none is known.
+        Position of the lit hour with the largest margin, within limits or not; None when none is known.
     """
 
     lit: int
@@ -119,7 +119,7 @@ class Count:
 
 
 def count_hours(answer: SiteAnswer, among: npt.NDArray[np.bool_] | None = None) -> Count:
-    """Count the lit hours of an answer, or of those of its hours that `among` marks."""
+    """Count the lit hours of an answer, or those that `among` marks."""
     lit = answer.lit_hours
     if among is not None:
         lit = lit & among
@@ -129,7 +129,7 @@ def count_hours(answer: SiteAnswer, among: npt.NDArray[np.bool_] | None = None) 
     elements = Counter(str(name) for name in answer.assessment["limiting_element"].values[outside])
     deciding, times = elements.most_common(1)[0] if elements else ("", 0)
     known = lit & ~np.isnan(margins)
-    # Not cut at -1: of hours that are all far over their limits the one that is the least over them comes first.
+    # Not cut at -1: among hours far outside their limits, the one that exceeds them least comes first.
     at = np.flatnonzero(known)
     nearest = int(at[uncut_hour_margins(answer.assessment)[at].argmax()]) if at.size else None
     return Count(
@@ -145,7 +145,7 @@ def count_hours(answer: SiteAnswer, among: npt.NDArray[np.bool_] | None = None) 
 def longest_stretch(
     answer: SiteAnswer, start: np.datetime64, end: np.datetime64
 ) -> tuple[np.datetime64, np.datetime64] | None:
-    """Return the longest unbroken stretch that holds, however short; None when no hour does."""
+    """Return the longest unbroken stretch within all limits, however short; None when there is none."""
     windows = find_windows(answer.assessment, minimum_duration=_SHORTEST, start=start, end=end)
     if not windows:
         return None
@@ -154,7 +154,7 @@ def longest_stretch(
 
 
 def chance_for_costs(answer: SiteAnswer, window: Window | None = None) -> Chance | None:
-    """Return the chance that the two decisions are made by: of the window's surest stretch, None without any window."""
+    """Return the chance used for both decisions: that of the most probable stretch; None without a window."""
     chosen = window or answer.best
     if chosen is None:
         return None
@@ -162,15 +162,15 @@ def chance_for_costs(answer: SiteAnswer, window: Window | None = None) -> Chance
 
 
 LIKELY_SHARE, SURE_ENOUGH = 0.3, 0.7
-"""Chance above which an element that may break its limit is told first, and chance below which the largest cause is;
-common practice, no source."""
+"""Chance above which an element that may exceed its limit is reported first, and chance of a window below which the
+largest cause is reported; common practice, no source."""
 
 
 def likely_cause(answer: SiteAnswer, window: Window) -> Cause | None:
-    """Return the largest cause that may break a limit in a window; None where all its limits are sure enough.
+    """Return the most likely cause of an exceeded limit in a window; None where all its limits are safe enough.
 
-    Of its surest stretch and of its least sure hour: over many hours some limit is broken in any weather. Of causes
-    with the same share in whole per cent, the one that is nearest its limit is named, else the gravest.
+    It covers the most probable stretch and the least probable hour only: over many hours some limit is exceeded in any
+    weather. Among causes with the same share in whole per cent, the deciding element comes first, then the gravest.
     """
     if answer.site_chance is None:
         return None
@@ -189,9 +189,9 @@ def likely_cause(answer: SiteAnswer, window: Window) -> Cause | None:
 
 
 def better_of_two(briefing: Briefing, first: int, last: int) -> ChanceOfBetter | None:
-    """Return the chances that the first site is the better one, that the second is, that neither holds or both equal.
+    """Return the chances that the first site is better, that the second is, that neither is good or both are equal.
 
-    Only of two sites, over hours that both have in the same positions, from members that are the same.
+    Only for two sites, over hours in the same positions, and from the same members.
     """
     if len(briefing.answers) != 2:
         return None
@@ -228,18 +228,18 @@ def mean_direction(speed: Sequence[float], degrees: Sequence[float]) -> float:
 
 @dataclass(frozen=True)
 class Conditions:
-    """What a window is like at flight height, SI; NaN where a part of it is not known.
+    """The weather of a window at flight height, SI; NaN where a part of it is unknown.
 
     Attributes
     ----------
     wind_low, wind_high, wind_uncertainty, wind_from_direction, gust : float
-        [m s-1], direction in degrees; `wind_uncertainty` is one standard deviation of carrying the wind up.
+        [m s-1], direction in degrees; `wind_uncertainty` is one standard deviation of the height conversion.
     temperature_low, temperature_high : float
         [K]
     precipitation_probability : float
-        The largest [1]; NaN too where it is lost in some hour.
+        Largest [1]; NaN also where it is missing in some hour.
     density_altitude : float
-        The largest [m].
+        Largest [m].
     """
 
     wind_low: float
@@ -254,7 +254,7 @@ class Conditions:
 
 
 def conditions_of(answer: SiteAnswer, window: Window) -> Conditions:
-    """Gather what a window is like, over both edges of its hours."""
+    """Return the weather of a window, over both edges of its hours."""
     part = slice(window.first, window.last + 1)
 
     def values(name: str) -> npt.NDArray[np.float64]:
@@ -278,16 +278,16 @@ def conditions_of(answer: SiteAnswer, window: Window) -> Conditions:
 
 @dataclass(frozen=True)
 class UsableHeight:
-    """How high a window may be used throughout.
+    """The height up to which a whole window may be used.
 
     Attributes
     ----------
     height : float
-        The lowest of its hours [m]; NaN where it is unknown in one of them.
+        The lowest of its hours [m]; NaN where one of them is unknown.
     ends_by : str
-        The element that ends the climb, ``height_limit`` at the height limit; empty where the height is unknown.
+        The element that sets it, ``height_limit`` at the height limit; empty where the height is unknown.
     cloud_base_is_known : bool
-        Whether it is in every hour; where not, cloud may end the climb lower.
+        Whether it is known in every hour; otherwise cloud may set a lower height.
     """
 
     height: float
@@ -296,7 +296,7 @@ class UsableHeight:
 
 
 def usable_height_of(answer: SiteAnswer, window: Window) -> UsableHeight:
-    """Return how high a window may be used throughout, and what ends the climb."""
+    """Return the height up to which a whole window may be used, and what sets it."""
     part = answer.heights.isel(time=slice(window.first, window.last + 1))
     usable = part["usable_height"].values
     base_is_known = bool(part["cloud_base_is_known"].values.all())
@@ -315,11 +315,11 @@ class Day:
     date : datetime.date
         The local day.
     start, end : numpy.datetime64
-        UTC, cut to the period asked about.
+        UTC, cut to the requested period.
     hours : numpy.ndarray of bool
-        Which hours of the answer belong to it.
+        The hours of the answer that belong to it.
     windows : tuple of (int, Window)
-        The windows that start in it, each with its rank among all (1 the best), in order of rank.
+        The windows that start in it, each with its rank among all windows (1 is best), in order of rank.
     """
 
     date: date
@@ -346,7 +346,7 @@ def days_of(answer: SiteAnswer, clock: SiteClock) -> list[Day]:
 
 
 def sun_elevations(site: Site, day: Day) -> tuple[float, float]:
-    """Return how high and how low the sun stands at the full hours of a day [degree]."""
+    """Return the highest and lowest elevation of the sun at the full hours of a day [degree]."""
     hours = day.start.astype("datetime64[s]") + np.arange(24) * HOUR
     elevation, _ = sun_position(site.latitude, site.longitude, hours)
     return float(elevation.max()), float(elevation.min())

@@ -20,27 +20,27 @@ from wxfly.physics.wind.log_law import OPEN_GROUND_ROUGHNESS_LENGTH
 from wxfly.pilot.site import Site
 
 LAUNCH_HEIGHT = 10.0
-"""At which the wind of the launch is told [m]: where forecasts and stations have it."""
+"""Height of the reported launch wind [m], where forecasts and stations have it."""
 
 
 @dataclass(frozen=True)
 class EnergyBrief:
-    """The sortie in the worst moment of the window.
+    """The sortie at the most demanding time of the window.
 
     Attributes
     ----------
     sortie : Sortie
-        What is to be flown.
+        The planned flight.
     budget : Budget
-        Numbers, at the moment and in the direction that need the most.
+        Energy budget at the time and in the direction that need the most.
     moment : numpy.datetime64
-        Which that is, UTC.
+        That time, UTC.
     reach : Reach
-        Then, in every direction.
+        Reach in every direction at that time.
     flight_time : float
-        Of one battery, working at the place as long as it can [s].
+        Flight time on one battery, working at the place as long as possible [s].
     flights : Flights
-        What the batteries make of the window.
+        The flights that the batteries allow in the window.
     """
 
     sortie: Sortie
@@ -53,24 +53,24 @@ class EnergyBrief:
 
 @dataclass(frozen=True)
 class FlightBrief:
-    """What the page shows.
+    """Content of the page.
 
     Attributes
     ----------
     answer : SiteAnswer
-        The answer that the window is from.
+        The answer that contains the window.
     window : Window
-        The chosen one.
+        The chosen window.
     levels : mapping
-        The window's hours at each height told, by height [m].
+        The window's hours at each reported height, by height [m].
     rule : AnemometerRule
-        What the anemometer may show.
+        The limits as an anemometer shows them.
     energy : EnergyBrief or None
-        None where the aircraft's figures do not say.
+        None where figures of the aircraft are missing.
     energy_missing : tuple of str
-        The figures that are missing then.
+        The missing figures.
     advice : Advice
-        What to know of the window beside its limits.
+        Advice on the window beyond its limits.
     """
 
     answer: SiteAnswer
@@ -83,7 +83,7 @@ class FlightBrief:
 
     @property
     def sight_range(self) -> float:
-        """How far the aircraft is seen all through the window [m]; NaN when not known."""
+        """Distance at which the aircraft stays visible all through the window [m]; NaN when unknown."""
         return self.advice.sight_range
 
 
@@ -99,24 +99,24 @@ def make_flight_brief(
     forecast_run: np.datetime64 | None = None,
     confidence: float = CONFIDENCE,
 ) -> FlightBrief:
-    """Gather the brief of a window.
+    """Return the brief of a window.
 
     Parameters
     ----------
     cube : xarray.Dataset
-        The forecast of the one site.
+        The forecast of the site.
     answer, window
-        The site's answer, and one of its windows.
+        The site's answer and one of its windows.
     sortie : Sortie or None
-        None where the aircraft's energy is not known.
+        None where the aircraft's energy is unknown.
     energy_missing : tuple of str, optional
-        The figures that are missing then.
+        The missing figures.
     anemometer_height, return_height : float
         [m]
     forecast_run : numpy.datetime64, optional
-        Start of the run, UTC: the forecast's error grows with the time after it.
+        Start of the run, UTC; the forecast error grows with the time since then.
     confidence : float, optional
-        Of the readings up to which the limits hold.
+        Confidence of the anemometer readings up to which the limits are met.
     """
     request = answer.request
     heights = sorted({anemometer_height, LAUNCH_HEIGHT, request.height, return_height})
@@ -145,7 +145,7 @@ def make_flight_brief(
 
 
 def roughness_of(site: Site) -> float:
-    """Return the roughness length of the ground around a site [m]: the roughest known, or open ground."""
+    """Return the roughness length around a site [m]: the largest known, else that of open ground."""
     lengths = site.roughness_by_sector
     return OPEN_GROUND_ROUGHNESS_LENGTH if lengths is None else max(lengths)
 

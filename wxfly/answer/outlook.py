@@ -1,4 +1,4 @@
-"""The surest stretch of the length that is needed: of every day's light, and within a window."""
+"""The most probable stretch of the needed length, in each day's light and within a window."""
 
 from __future__ import annotations
 
@@ -21,14 +21,14 @@ def find_outlooks(
     start: np.datetime64 | None = None,
     end: np.datetime64 | None = None,
 ) -> list[Outlook]:
-    """Find the surest stretch of every unbroken light, in order of time.
+    """Find the most probable stretch of each unbroken period of light, in order of time.
 
     Parameters
     ----------
-    sureness : SiteChance
-        Of the site.
+    site_chance : SiteChance
+        Chances of the site.
     assessment : xarray.Dataset
-        Of the one forecast: its light counts.
+        Assessment of the one forecast, for its light.
     minimum_duration : numpy.timedelta64
         Length of the stretch; it starts with the hour or with the light.
     start, end : numpy.datetime64, optional
@@ -53,16 +53,16 @@ def find_surest(
     start: np.datetime64,
     end: np.datetime64,
 ) -> Outlook | None:
-    """Find the surest stretch of the length that is needed within a window.
+    """Find the most probable stretch of the needed length within a window.
 
     Parameters
     ----------
-    sureness, assessment, minimum_duration
+    site_chance, assessment, minimum_duration
         As in `find_outlooks`.
     first, last : int
         Positions of the window's hours.
     start, end : numpy.datetime64
-        Of the window, UTC.
+        Bounds of the window, UTC.
     """
     lit_start, lit_end = _light(assessment, start, end)
     light = list(range(first, last + 1))
@@ -101,7 +101,7 @@ def _surest(
             found.append((-1.0 if np.isnan(lowest) else lowest, -first, begin, finish, last))
     if not found:
         return None
-    # The chance of a stretch is at most that of its worst hour: the best few of those are worked out in full.
+    # A stretch is at most as probable as its worst hour, so only the best few by that bound are computed in full.
     tried = sorted(found, reverse=True)[:_TRIED]
     told = [site_chance.of(-minus, last, with_causes=False).value for _, minus, _, _, last in tried]
     best = int(np.argmax([-1.0 if np.isnan(chance) else chance for chance in told]))

@@ -1,6 +1,6 @@
-"""What is asked of one site, what is answered, and all of it in one value that every report reads.
+"""What is asked about one site, its answer, and a briefing with everything that reports read.
 
-A briefing also holds what would change an answer, and what became of the one before.
+A briefing also holds what would change an answer, and the outcome of the previous choice.
 """
 
 from __future__ import annotations
@@ -35,14 +35,14 @@ Times = npt.NDArray[np.datetime64]
 
 @dataclass(frozen=True)
 class BeforeReading:
-    """A forecast as it was before a reading was put in.
+    """A forecast before a reading was applied.
 
     Attributes
     ----------
     cube : xarray.Dataset
-        Of the one site.
+        The forecast of the site.
     may_improve : tuple of str
-        The elements that the reading may make better; all others are held to the worse of the two forecasts.
+        Elements that the reading may improve; for all others the worse of the two forecasts counts.
     """
 
     cube: xr.Dataset
@@ -51,28 +51,28 @@ class BeforeReading:
 
 @dataclass(frozen=True)
 class Request:
-    """What one site is asked for: where, with what, how high.
+    """What is asked about one site: where, with what, how high.
 
     Attributes
     ----------
     site, aircraft, limits
-        Where, with what, held against what.
+        The place, the machine, and the limits for both.
     height : float
         Flight height above ground [m].
     prefers_low_light : bool
         Whether windows in golden or blue hour come first.
     toward : float or None
-        Direction in which the pilot looks at the aircraft, for glare [degree].
+        Viewing direction of the pilot, for glare [degree].
     sortie : Sortie or None
-        What is to be flown; its way back is then held against every hour.
+        The planned flight; its return leg is then judged in every hour.
     energy_missing : tuple of str
-        Figures of the aircraft that are missing where a sortie was asked for: the way back is then not judged.
+        Missing figures of the aircraft where a sortie was requested: the return leg is then not judged.
     intent : Intent
-        For how long, with how much in hand, and how.
+        Duration, contingency and kind of the flight.
     before : BeforeReading or None
-        Where the forecast asked is corrected by a reading.
+        The forecast before a reading corrected it.
     from_now : bool
-        Whether only a window that begins with the period answers, whole until it ends.
+        Whether only a window from the start of the period counts, complete until it ends.
     """
 
     site: Site
@@ -100,26 +100,27 @@ class SiteAnswer:
         The hours of the period at flight height, and their margins; dimensions time (and edge, element).
     heights : xarray.Dataset
         Usable height of the same hours (`wxfly.assessment.usable_height`).
-    windows : tuple of Window
+        Usable height in the same hours (`wxfly.assessment.usable_height`).
         Ranked, the best first.
     advice : Advice or None
-        For the best window, or None when there is none.
+        For the best window; None when there is none.
     start, end : numpy.datetime64
-        The period asked about, UTC: whole days of the site's own clock, and never before now.
-    sureness : SiteChance or None
-        The chance of every hour, and where it is from.
+        The requested period, UTC: whole days of the site's clock, and never before now.
+    site_chance : SiteChance or None
+        The chance of every hour, and its source.
     outlooks : tuple of Outlook
-        The surest stretch of each day's light, in order of time, whether the one forecast holds there or not.
+        The most probable stretch of each day's light, in order of time, whether or not the one forecast is within
+        limits there.
     earlier : tuple of (str, float)
-        What earlier runs told of the surest stretch of the best window: run and chance, oldest first.
+        Results of earlier runs for the most probable stretch of the best window: run and chance, oldest first.
     changes : tuple of Change
         What would change the answer (`wxfly.answer.alternatives`).
     return_leg : WorstMoment or None
-        The moment of the best window that asks the most of the sortie; None without a sortie.
+        The time in the best window that is most demanding for the sortie; None without a sortie.
     survey : Survey or None
-        How work that can stop is laid into the hours; None where none is asked for.
+        Schedule of work that can be interrupted; None where none is requested.
     choice : Choice or None
-        What became of the window chosen in the run before; None where there was none.
+        Outcome of the window chosen in the previous run; None where there was none.
     """
 
     request: Request
@@ -140,7 +141,7 @@ class SiteAnswer:
 
     @cached_property
     def usable_parts(self) -> tuple[Times, Times]:
-        """Start and end of the lit part of every hour, cut to the period asked about; NaT where there is none."""
+        """Start and end of the lit part of every hour, cut to the requested period; NaT where there is none."""
         start = np.maximum(self.assessment["usable_start"].values.astype("datetime64[s]"), self.start)
         end = np.minimum(self.assessment["usable_end"].values.astype("datetime64[s]"), self.end)
         nothing = ~(end > start)
@@ -149,18 +150,18 @@ class SiteAnswer:
 
     @cached_property
     def lit_hours(self) -> npt.NDArray[np.bool_]:
-        """Which hours have light in the period asked about."""
+        """Whether each hour has light in the requested period."""
         return np.asarray(~np.isnat(self.usable_parts[0]))
 
     @property
     def best(self) -> Window | None:
-        """The best window, or None when no hour holds long enough."""
+        """The best window, or None when no stretch within all limits is long enough."""
         return self.windows[0] if self.windows else None
 
 
 @dataclass(frozen=True)
 class Briefing:
-    """Everything an output needs; reports read it and nothing else.
+    """Everything an output needs; reports read nothing else.
 
     Attributes
     ----------
@@ -169,15 +170,15 @@ class Briefing:
     answers : tuple of SiteAnswer
         One for each site, in the order asked.
     minimum_duration : numpy.timedelta64
-        Shortest window of use: what is planned and what is kept in hand.
+        Shortest useful window: planned time plus contingency.
     now : numpy.datetime64
-        The moment the answer is given for, UTC.
+        Time for which the answer is made, UTC.
     provenance : ForecastOrigin
-        Where the forecast is from, and the moments that its age goes by.
+        Source of the forecast, and the times from which its age counts.
     notes : tuple of str
         What the reader must know first: old forecast, Kp past its horizon, a demo.
     ensembles : tuple of ForecastOrigin
-        The same of each ensemble.
+        The same for each ensemble.
     """
 
     question: QuestionKind
@@ -190,7 +191,7 @@ class Briefing:
 
     @cached_property
     def compared(self) -> tuple[ComparedHour, ...]:
-        """The hours that all sites share, inside the period asked about: who is better, and why."""
+        """The hours that all sites share within the requested period: which site is better, and why."""
         start, end = max(answer.start for answer in self.answers), min(answer.end for answer in self.answers)
         hours = compare_hours([answer.assessment for answer in self.answers])
         inside = [h for h in hours if h.time.astype("datetime64[s]") + HOUR > start and h.time < end]
@@ -207,16 +208,16 @@ class Briefing:
 
 @dataclass(frozen=True)
 class Change:
-    """One change, and the window it would make or the element it would break.
+    """One change, and the window it would give or the element that would break one.
 
     Attributes
     ----------
     kind : str
-        ``later``: wait, where only a window from now on was asked for; ``lower``: fly lower; ``shorter``: fly for less
-        time; ``aircraft``: take another; ``day``: another day; ``more``: so much more of an element would break the
+        ``later``: wait, where only a window from now on was requested; ``lower``: fly lower; ``shorter``: fly for less
+        time; ``aircraft``: take another; ``day``: another day; ``more``: an increase of an element that would break the
         best window.
     window : Window or None
-        What would then hold; None for ``more``.
+        The window that the change gives; None for ``more``.
     height : float
         For ``lower`` [m].
     aircraft : str
@@ -237,19 +238,19 @@ class Change:
 
 @dataclass(frozen=True)
 class Choice:
-    """The window chosen in the run before, and what became of it.
+    """The window chosen in the previous run, and its outcome.
 
     Attributes
     ----------
     verdict : str
-        ``same``: the best window is still around it; ``kept``: another would be better, by too little to change;
-        ``left``: another has gained more than that; ``gone``: it does not hold any more.
+        ``same``: the best window still contains it; ``kept``: another is better, but by too little to change;
+        ``left``: another is better by more than that; ``gone``: it is no longer within all limits.
     run : str
         Start of that run.
     start, end : numpy.datetime64
-        Of the chosen stretch, UTC.
+        Bounds of the chosen stretch, UTC.
     chance, best : float
-        Of the chosen stretch and of the best one, now; NaN where they do not matter.
+        Present chances of the chosen stretch and of the best one; NaN where they do not matter.
     """
 
     verdict: Literal["same", "kept", "left", "gone"]

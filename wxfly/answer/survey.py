@@ -1,4 +1,4 @@
-"""Work that can stop at any hour and go on later, such as a survey flown by batteries, laid into hours that hold."""
+"""A schedule for work that can be interrupted, such as a survey on several batteries."""
 
 from __future__ import annotations
 
@@ -37,20 +37,20 @@ class Spell:
 
 @dataclass(frozen=True)
 class Survey:
-    """How work of so many hours can be done.
+    """A schedule for a number of hours of work.
 
     Attributes
     ----------
     hours : int
-        Of work asked for.
+        Requested hours of work.
     found : int
-        Hours that hold, lit from end to end, up to those asked for.
+        Hours within all limits and lit from end to end, at most those requested.
     spells : tuple of Spell
-        Work and waits in turn; of what is found where that is not enough.
+        Work and waits in turn; as many as were found.
     chance : Chance or None
-        That every limit holds in every hour of work; None where there is none.
+        Chance that every limit is met in every hour of work; None where it is not available.
     surer : Survey or None
-        The same work within one later day, where that is surer by more than a step; None where it is not.
+        The same work within one later day, where its chance is better by more than a step; else None.
     """
 
     hours: int
@@ -61,7 +61,7 @@ class Survey:
 
     @property
     def is_done(self) -> bool:
-        """Whether the hours that hold suffice."""
+        """Whether enough hours were found."""
         return self.found >= self.hours
 
 
@@ -74,25 +74,25 @@ def lay_survey(
     end: np.datetime64,
     midnights: Sequence[np.datetime64] = (),
 ) -> Survey:
-    """Lay work into the hours of one place that hold, the earliest first, and look for a surer day.
+    """Schedule work in the earliest hours of one place that are within all limits, and look for a better day.
 
     Parameters
     ----------
     assessment : xarray.Dataset
-        Of one place, as `wxfly.assessment.suitability.assess` returns it.
-    sureness : SiteChance or None
-        Of the same hours.
+        Assessment of one place, from `wxfly.assessment.suitability.assess`.
+    site_chance : SiteChance or None
+        Chances of the same hours.
     hours : int
-        Of work.
+        Hours of work.
     start, end : numpy.datetime64
         UTC bounds.
     midnights : sequence of numpy.datetime64, optional
-        Of the place's clock between them.
+        Midnights of the place's clock between the bounds.
 
     Returns
     -------
     Survey
-        An hour that is not known, or dark in part, is never an hour of work.
+        An hour that is unknown or partly dark is never an hour of work.
     """
     first = _lay(assessment, site_chance, hours, start, end)
     if not first.is_done or first.chance is None:
@@ -124,14 +124,14 @@ def _lay(
         for stretch in laid:
             if stretch.is_work:
                 is_wait[stretch.first : stretch.first + stretch.hours] = False
-        # In a wait nothing can break; the error stays linked across it.
+        # Nothing can break in a wait, but the forecast error stays correlated across it.
         room = site_chance.room.where(xr.DataArray(~is_wait, dims="time"), np.inf)
         chance = window_chance(room, first, last, law=site_chance.law)
     return Survey(hours, found, spells, chance)
 
 
 def _usable(assessment: xr.Dataset, start: np.datetime64, end: np.datetime64) -> npt.NDArray[np.bool_]:
-    """Tell which hours hold and can be used from end to end."""
+    """Return which hours are within all limits and lit from end to end."""
     time = assessment["time"].values.astype("datetime64[s]")
     lit_start, lit_end = (assessment[f"usable_{n}"].values.astype("datetime64[s]") for n in ("start", "end"))
     whole = (lit_start <= time) & (lit_end >= time + HOUR) & (time >= start) & (time + HOUR <= end)

@@ -1,4 +1,4 @@
-"""Windows: contiguous hours that hold, trimmed to daylight, ranked and compared."""
+"""Windows: consecutive hours within all limits, trimmed to daylight, ranked and compared."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ Rank = tuple[bool, bool, float, float, float]
 
 @dataclass(frozen=True)
 class Window:
-    """A stretch of hours in which every judged element holds.
+    """A stretch of hours in which every judged element is within its limit.
 
     Attributes
     ----------
@@ -31,19 +31,19 @@ class Window:
     state : State
         The worst state of its hours.
     unknown : tuple of str
-        Advised elements that are not known in some hour of it.
+        Advised elements that are unknown in some hour of it.
     preferred : bool
-        Whether every hour of it is one of those the pilot would rather have.
+        Whether the pilot prefers every hour of it.
     first, last : int
         Positions of its first and last hour on the time axis of the assessment.
     within_start, within_end : numpy.datetime64
-        The whole unbroken stretch of holding hours around it.
+        The whole unbroken stretch within all limits that contains it.
     chance : Chance or None
-        How sure it is that every limit holds all along; None where it was not worked out.
+        Chance that every limit is met all along; None where it was not computed.
     surest : Outlook or None
-        The surest stretch in it of the length that is needed; None where it was not worked out.
+        Its most probable stretch of the needed length; None where it was not computed.
     ends_unknown : bool
-        Whether it ends only because a required element is not known in the hour after it.
+        Whether it ends only because a required element is unknown in the next hour.
     """
 
     start: np.datetime64
@@ -63,7 +63,7 @@ class Window:
 
     @property
     def is_known(self) -> bool:
-        """Whether every judged element is known in it, and whatever ends it too."""
+        """Whether every judged element is known in it, and in the next hour where that ends it."""
         return not self.unknown and not self.ends_unknown
 
     @property
@@ -75,9 +75,8 @@ class Window:
     def rank(self) -> Rank:
         """Sort key, the best first: all known, preferred, larger smallest margin, longer, earlier.
 
-        A window in which an advised element is not known, or that ends at an hour in which a required one is not,
-        stands behind every window in which all are known and behind which nothing is hidden; this way a missing value
-        can never lift one.
+        A missing value never lifts a window: one with an unknown advised element, or one that ends because a required
+        element is unknown, ranks behind every window without such gaps.
         """
         length, start = self.length.astype("timedelta64[s]"), self.start.astype("datetime64[s]")
         return _rank(not self.is_known, self.preferred, self.margin, int(length.astype(int)), int(start.astype(int)))
@@ -88,22 +87,21 @@ def _rank(unknown: bool, preferred: bool, margin: float, seconds: int, start: in
 
 
 FAR = np.timedelta64(3, "D")
-"""A window that starts later than this is an outlook: of two with the same chance the nearer comes first. Common
+"""A window that starts later than this is an outlook: of two with the same chance the nearer ranks first. Common
 practice, no source."""
 
 
 def rank_by_chance(windows: Iterable[Window], now: np.datetime64) -> list[Window]:
-    """Rank windows by the chance of their surest stretch in hundredths, near ones first, then by `Window.rank`.
+    """Rank windows by the chance of their most probable stretch in hundredths, near ones first, then by `Window.rank`.
 
-    Windows in which all is known stay in front, then those that the pilot prefers. A chance that is not known comes
-    last.
+    Windows without unknown elements stay in front, then those that the pilot prefers. An unknown chance ranks last.
 
     Parameters
     ----------
     windows : iterable of Window
-        Each with its surest stretch.
+        Windows, each with its most probable stretch.
     now : numpy.datetime64
-        UTC.
+        Present time, UTC.
     """
 
     def key(window: Window) -> tuple[bool, bool, float, bool, Rank]:
@@ -127,36 +125,35 @@ def find_windows(
 ) -> list[Window]:
     """Find the windows of one place and rank them, the best first.
 
-    Every unbroken stretch of holding hours is cut to daylight and to `start`..`end`. In each stretch that is
-    at least as long as the minimum, the window given is its best part: of all parts at least the minimum long,
-    the one with the larger smallest margin, then the longer, then the earlier.
+    Every unbroken stretch within all limits is cut to daylight and to `start`..`end`. Each stretch at least as long as
+    the minimum has one window, its best part of at least that length: the larger smallest margin first, then the
+    longer, then the earlier.
 
     Parameters
     ----------
     assessment : xarray.Dataset
-        Of one place, as `wxfly.assessment.suitability.assess` returns it (dimensions time and element only).
+        Assessment of one place, from `wxfly.assessment.suitability.assess` (dimensions time and element only).
     minimum_duration : numpy.timedelta64
-        Shortest window of use.
+        Shortest useful window.
     start, end : numpy.datetime64, optional
-        UTC bounds; nothing outside counts.
+        Bounds, UTC; nothing outside counts.
     preferred : ndarray of bool, optional
-        Hours that the pilot would rather have; among windows that hold, those wholly of such hours come first. A
-        preference never makes an hour hold.
+        Hours that the pilot prefers; windows of only such hours come first. A preference never makes an hour usable.
     breaks : collection of numpy.datetime64, optional
-        Moments at which a stretch ends and another begins, such as the midnights of a place whose sun does not set.
+        Times that split a stretch, such as the midnights of a place where the sun does not set.
     from_start : bool, optional
-        Return only the stretch that begins at `start`, and all of it instead of its best part.
+        Whether to return only the stretch that begins at `start`, and all of it instead of its best part.
 
     Returns
     -------
     list of Window
-        Empty when nothing holds long enough.
+        Empty when no stretch is long enough.
     """
     usable_start, usable_end = _usable(assessment, start, end)
     liked = np.zeros(usable_start.size, dtype=bool) if preferred is None else preferred
     state = assessment["state"].values
     holds = (state >= State.NARROW) & (usable_end > usable_start)
-    # Two neighbouring hours join only where no dark minutes lie between them.
+    # Neighbouring hours join only where there is no darkness between them.
     joins = np.concatenate(([False], usable_end[:-1] == usable_start[1:])) if len(state) else holds
     for moment in breaks:
         joins[1:] &= ~((usable_start[:-1] < moment) & (usable_start[1:] >= moment))
@@ -204,7 +201,7 @@ def _best_part(
 ) -> Window:
     margin = assessment["hour_margin"].values
     hidden = (assessment["advised_unknown"].values > 0).tolist()
-    # Plain numbers: there are as many parts as the hours squared.
+    # Plain numbers are faster here: the number of parts grows with the square of the hours.
     margins, likes = margin.tolist(), liked.tolist()
     starts, ends = usable_start.astype(np.int64).tolist(), usable_end.astype(np.int64).tolist()
     shortest = int(minimum_duration.astype("timedelta64[s]").astype(np.int64))
@@ -254,7 +251,7 @@ def _window(
 
 
 def _is_unknown_after(state: npt.NDArray[np.int8], usable_start: Times, usable_end: Times, last: int) -> bool:
-    """Tell whether the hour after a stretch could be flown by its light and the time asked about, but is not known."""
+    """Return whether the next hour has light within the requested period but is not known."""
     after = last + 1
     if after >= state.size or state[after] != State.NOT_KNOWN:
         return False

@@ -28,18 +28,18 @@ Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 
 GUST_BELOW_WIND = 0.6
-"""So far a gust may be below the mean wind of its stamp [m s-1]: replies round and models take the mean at the stamp
-itself. 0.4 occurs in a real week of hours; common practice, no source."""
+"""Largest amount by which a gust may be below the mean wind of its stamp [m s-1]: replies are rounded, and models take
+the mean at the stamp itself. 0.4 occurs in a real week of hours; common practice, no source."""
 LEAST_GUST_FACTOR, GUST_HOURS, MOVING_AIR = 1.1, 6, 2.0
-"""Over so many hours in a row, each with a mean wind above the last [m s-1], a gust is not below this share of the
-mean; gust factors of 3 s over open land are 1.2 to 1.7 (WMO/TD-No. 1555, from memory)."""
+"""A gust below the first, as a ratio to the mean wind, is not credible over so many hours in a row with a mean wind
+above the last [m s-1]; gust factors of 3 s over open land are 1.2 to 1.7 (WMO/TD-No. 1555, from memory)."""
 LEAST_SHARE_ALOFT, WIND_BELOW = 0.5, 4.0
-"""No level up to 200 m has less than this share of a wind at 10 m above the second [m s-1]; over land the wind grows
-with height, and falls off by a tenth at most in strong convection (common practice, no source)."""
+"""No level up to 200 m has less than the first, as a share of a wind at 10 m above the second [m s-1]. Over land the
+wind grows with height; strong convection lowers it by a tenth at most (common practice, no source)."""
 LESS_ALOFT, ALOFT_HOURS, LIGHT_WIND, NEAR_GROUND = 0.8, 6, 2.0, 120.0
-"""Over so many hours in a row, each with a wind at 10 m above the third [m s-1], no level up to the last [m] has less
-than the first of that wind: 0.6 in 100 hours of a reanalysis at 100 m and 0.4 on a tower at the foot of a mountain do
-(the project's own count, on the reanalysis and tower of the evidence pages)."""
+"""No level up to the last [m] has less than the first, as a share of the wind at 10 m, over so many hours in a row with
+a wind at 10 m above the third [m s-1]. It happens in 0.6 of 100 hours of a reanalysis at 100 m and in 0.4 on a tower at
+the foot of a mountain (the project's own count, on the reanalysis and tower of the evidence pages)."""
 DEW_POINT_ABOVE = 0.6
 """A dew point may be this far above the temperature [K]: 0.3 occurs in a real week; common practice, no source."""
 HUMIDITY_APART = 0.2
@@ -53,20 +53,20 @@ INVERSION_ALOFT = 20.0
 """In the strongest inversions the air at 2 m may be this much colder than a level within 200 m [K]; common practice, no
 source."""
 PRESSURE_APART = 0.03
-"""So far, as a share, the pressure at the ground may be from the one that the pressure at sea level and the ground's
-altitude give, [Doc7488]: services reduce it in different ways; common practice, no source."""
+"""Largest difference, as a share, between the pressure at the ground and the one from sea level and altitude,
+[Doc7488]: services reduce pressure in different ways; common practice, no source."""
 REAL_RAIN = 0.5
-"""From this amount on [kg m-2] an hour's code tells of something that falls, at its end or its beginning; smaller
-amounts may fall between the moments of the codes (common practice, no source)."""
+"""Least amount [kg m-2] that needs a code of precipitation at the end or the start of its hour; smaller amounts may
+fall between the times of the codes (common practice, no source)."""
 RAINY_HOURS = 3
-"""From so many hours on with a code of rain or snow some amount is above nothing; single ones are rounded away."""
+"""Number of hours with a code of rain or snow that need some amount; in single hours it is rounded away."""
 WHOLE_HOURS, DAMAGED, UNUSUAL = 6, 0.05, 0.25
-"""Damage that shows in so many hours, and in so large a share of them, is the column's and not the hours': in the
-others it is only not seen. The larger share is for what weather can do, though seldom. Common practice, no source."""
+"""Damage in so many hours, and in so large a share of them, affects the whole column: in the other hours it only does
+not show. The larger share is for what weather can do, though seldom. Common practice, no source."""
 FROZEN, FROZEN_WIND = 48, 12
 """Hours in a row after which an unchanged value, or an unchanged wind, is a fault while a column of the same kind
 changes; common practice, no source (a real week has 5 at most)."""
-_GRAVITY_BY_GAS = 9.80665 / 287.05  # of the hydrostatic equation, g / R [K m-1]
+_GRAVITY_BY_GAS = 9.80665 / 287.05  # g / R of the hydrostatic equation [K m-1]
 _SATURATED = 0.985  # in fog, humidity may stay the same for days
 
 
@@ -105,10 +105,10 @@ class Check:
     variables : tuple of str
         The columns that contradict each other; all of them then count as unknown.
     broken : callable
-        Given the columns, flags with their axes but height; None where the check needs what is not there.
+        Returns flags for the columns, with their axes except height; None where a column that it needs is absent.
     whole_share : float
-        From this share of the hours on, and from `WHOLE_HOURS` of them, no hour of the columns is believed; more than 1
-        for never.
+        Share of the hours from which on, with at least `WHOLE_HOURS` of them, all hours of the columns count as
+        unknown; more than 1 for never.
     """
 
     words: str

@@ -212,7 +212,7 @@ WIND = ("wind_speed", "wind_from_direction")
 HORIZONTAL = ("site", "latitude", "longitude")
 ENSEMBLE = "realization"
 FORECAST_MODEL = "forecast_model"
-"""Flag along time: the model that an hour is of, by its place in the attribute ``model``. Absent where there is one."""
+"""Flag along time: the model of an hour, by its position in the attribute ``model``. Absent with one model."""
 BETWEEN_MODELS = ", "
 """Between the names in the attribute ``model``."""
 
@@ -247,7 +247,7 @@ class Coordinate:
     positive: str | None = None
 
 
-# Attributes of a joined cube with one entry for each model, and what stands between the entries.
+# Attributes of a joined cube with one entry for each model, and the separator of the entries.
 _PROVIDED_BY_MODEL, _RUNS_BY_MODEL = ("provided_by_model", " | "), ("runs_by_model", " ")
 
 NUMBERS, TIMES, NAMES = "numbers", "times", "texts"
@@ -639,7 +639,7 @@ def check_forecast(cube: xr.Dataset, *, place: str = "the forecast") -> xr.Datas
 
 
 def _check_models(cube: xr.Dataset, place: str) -> None:
-    """Check the flag that says which model an hour is of."""
+    """Check the flag that states the model of each hour."""
     if FORECAST_MODEL not in cube.coords:
         return
     names = models_of(cube)

@@ -1,8 +1,8 @@
 """A netCDF file from a stranger: read by a separate process, within limits, and checked before anything uses it.
 
-The netCDF library loops without end on some files, reserves gigabytes for others and ignores interrupts meanwhile. So a
-child process reads the file, with limits on processor time and memory where the system has them, and returns plain
-arrays. An interrupt ends it at once. A file read within the limits is not thereby a sound one.
+The netCDF library loops without end on some files, reserves gigabytes for others, and ignores interrupts meanwhile. So
+a child process reads the file, with limits on processor time and memory where the system has them, and returns plain
+arrays. An interrupt ends it at once. A file that was read within the limits may still be unsound.
 """
 
 from __future__ import annotations

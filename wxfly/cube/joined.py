@@ -1,10 +1,10 @@
-"""Forecasts of several models as one cube: every hour is of one model, never two in one profile.
+"""Forecasts of several models as one cube, in which every hour is of one model, never two in one profile.
 
-The first model that knows all that an hour needs takes the whole hour; a model that has lost something of it gives the
-whole hour to the next. So a seam lies where the finer model ends, and around hours that it has lost.
+The first model that has everything an hour needs takes the whole hour; where it has lost something, the next model
+takes the whole hour. So models change where the finer one ends, and around hours that it has lost.
 
-The flag `wxfly.cube.contract.FORECAST_MODEL` says which hour is of which model. A model carries heights and variables
-of its own, which the attribute ``provided_by_model`` keeps: a height that only the other model has is not missed.
+The flag `wxfly.cube.contract.FORECAST_MODEL` states the model of each hour. Models provide different heights and
+variables, as noted in the attribute ``provided_by_model``: a height that only another model has is not missing.
 """
 
 from __future__ import annotations
@@ -42,11 +42,11 @@ BY_THEMSELVES: tuple[tuple[str, ...], ...] = (
     ("precipitation_probability",),
     ("atmosphere_convective_available_potential_energy", _INHIBITION),
 )
-"""Variables that another model may give where the hour's own does not carry the first of a group: elements of their
-own, a group of one model. What belongs to a profile, to the heat of the air or to its water is never taken."""
+"""Groups of variables that may come from one other model where the hour's own model does not provide the first of the
+group. Variables of a profile, of the heat of the air or of its water are never taken."""
 
 PROVIDED_BY_MODEL, RUNS_BY_MODEL, TAKEN = "provided_by_model", "runs_by_model", "taken_from_models"
-"""Attributes of a joined cube, one entry for each model: what it carries, its run, what it takes from which other."""
+"""Attributes of a joined cube, one entry per model: what it provides, its run, and what it takes from which model."""
 _BETWEEN = " | "
 _HOUR_BEFORE = (-1.0, 0.0)
 
@@ -64,7 +64,7 @@ class ModelHours:
     first, last : numpy.datetime64
         The first and the last stamp, UTC [s].
     taken : mapping
-        What comes from another model in these hours: names of variables, and whose they are.
+        Names of variables that come from another model in these hours, and that model.
     """
 
     model: str
@@ -80,17 +80,17 @@ def join_models(cubes: Sequence[xr.Dataset], needed: Collection[str], *, height:
     Parameters
     ----------
     cubes : sequence of xarray.Dataset
-        Each of one model, of the same places; the model to be preferred first.
+        One for each model, for the same places; the preferred model first.
     needed : collection of str
-        Variables without which a model does not know an hour, as far as it carries them.
+        Variables that an hour needs, as far as its model provides them.
     height : float, optional
-        Flight height above ground [m]: of the wind the levels up to the first above it are needed. By default all.
+        Flight height above ground [m]: the levels of wind up to the first above it are needed. By default all.
 
     Returns
     -------
     xarray.Dataset
-        The first cube where it knows every hour and nothing can be added to it; else a cube of all models that have
-        an hour. Its run is the oldest of theirs.
+        The first cube where it has every hour complete and nothing can be added to it; else a cube of all models that
+        have an hour, with the oldest of their runs.
     """
     time = _whole_time(cubes)
     at_hand = [_at(cube, time) for cube in cubes]
@@ -118,7 +118,7 @@ def unknown_hours(
     *,
     height: float = np.inf,
 ) -> int:
-    """Return how many hours from `start` to `end` no cube knows whole; the rest as in `join_models`."""
+    """Return how many hours from `start` to `end` are complete in no cube; other inputs as in `join_models`."""
     time = _whole_time(cubes)
     whole = np.any([_is_whole(_at(cube, time), needed, height) for cube in cubes], axis=0)
     asked = np.arange(start.astype("datetime64[h]"), end.astype("datetime64[h]") + np.timedelta64(1, "h"))
@@ -126,7 +126,7 @@ def unknown_hours(
 
 
 def knows_any_hour(cube: xr.Dataset, needed: Collection[str], *, height: float = np.inf) -> bool:
-    """Return whether a cube of one model knows any hour whole; the rest as in `join_models`."""
+    """Return whether any hour is complete in a cube of one model; other inputs as in `join_models`."""
     return bool(_is_whole(restore_provided(cube), needed, height).any())
 
 
@@ -147,12 +147,12 @@ def hours_by_model(cube: xr.Dataset) -> tuple[ModelHours, ...]:
 
 
 def provided_by_model(cube: xr.Dataset) -> list[str]:
-    """Return what each model of a joined cube carries, as `wxfly.cube.contract.mark_provided` writes it."""
+    """Return what each model of a joined cube provides, in the form of `wxfly.cube.contract.mark_provided`."""
     return str(cube.attrs.get(PROVIDED_BY_MODEL, "")).split(_BETWEEN)
 
 
 def with_models_of(cube: xr.Dataset, joined: xr.Dataset, provided: Sequence[str]) -> xr.Dataset:
-    """Give a cube the flag of a joined one, and for each of its models what is carried in its hours."""
+    """Add to a cube the flag of a joined one, and what each of its models provides."""
     flag = joined[FORECAST_MODEL].reindex(time=cube["time"].values)
     cube = cube.assign_coords({FORECAST_MODEL: ("time", flag.values.astype(float), flag.attrs)})
     return cube.assign_attrs({PROVIDED_BY_MODEL: _BETWEEN.join(provided)})
@@ -172,7 +172,7 @@ def _whole_time(cubes: Sequence[xr.Dataset]) -> npt.NDArray[np.datetime64]:
 
 
 def _at(cube: xr.Dataset, time: npt.NDArray[np.datetime64]) -> xr.Dataset:
-    """Return a cube at these hours, with all that its source carries, lost or not."""
+    """Return a cube at these hours, with everything that its source provides, lost or not."""
     cube = restore_provided(cube)
     if np.array_equal(cube["time"].values, time):
         return cube
@@ -181,21 +181,21 @@ def _at(cube: xr.Dataset, time: npt.NDArray[np.datetime64]) -> xr.Dataset:
 
 
 def _known(variable: xr.Variable) -> Flags:
-    """Tell in which hours a variable has a value at every place, ``(time,)`` or ``(time, height)``."""
+    """Return in which hours a variable has a value at every place, ``(time,)`` or ``(time, height)``."""
     ordered = variable.transpose("time", ...)
     places = tuple(i for i, d in enumerate(ordered.dims) if d not in ("time", "height"))
     return np.asarray(~np.isnan(ordered.values).any(axis=places))
 
 
 def _has_any(cube: xr.Dataset) -> Flags:
-    """Tell in which hours a cube has a wind at every place."""
+    """Return in which hours a cube has a wind at every place."""
     if "wind_speed" not in cube:
         return np.zeros(cube.sizes["time"], dtype=bool)
     return np.asarray(_known(cube.variables["wind_speed"]).any(axis=1))
 
 
 def _is_whole(cube: xr.Dataset, needed: Collection[str], height: float) -> Flags:
-    """Tell in which hours a cube has all that it carries of what is needed, at every place."""
+    """Return in which hours a cube has, at every place, all needed variables that it provides."""
     whole = _has_any(cube)
     for name, *heights in provided_entries(cube):
         if name not in needed:
@@ -210,11 +210,11 @@ def _is_whole(cube: xr.Dataset, needed: Collection[str], height: float) -> Flags
 
 
 def _choose(cubes: Sequence[xr.Dataset], needed: Collection[str], height: float) -> Codes:
-    """Return for every hour which cube answers: the first that knows it whole, else the first that has any of it."""
+    """Return the cube that answers for each hour: the first that has it complete, else the first with any of it."""
     whole = np.stack([_is_whole(cube, needed, height) for cube in cubes])
     some = np.stack([_has_any(cube) for cube in cubes])
     first = np.where(whole.any(axis=0), whole.argmax(axis=0), np.where(some.any(axis=0), some.argmax(axis=0), -1))
-    # An hour that no model has goes with the one before it: there is nothing in it.
+    # An hour that no model has is empty; it joins the hour before it.
     known = np.flatnonzero(first >= 0)
     if not known.size:
         return np.zeros(first.size, dtype=np.int64)
@@ -227,9 +227,9 @@ def _carries(cube: xr.Dataset) -> set[str]:
 
 
 def _taken(cubes: Sequence[xr.Dataset], own: int, here: Flags) -> dict[str, str]:
-    """Return what a model takes in its hours from which other: groups of which it does not carry the first.
+    """Return what a model takes from which other in its hours: groups of which it does not provide the first.
 
-    Each group comes from the one that knows it in most of these hours, of equals the first.
+    Each group comes from the model that has it in most of these hours, the first of equals.
     """
     provided = _carries(cubes[own])
     found: dict[str, str] = {}
@@ -248,10 +248,10 @@ def _taken(cubes: Sequence[xr.Dataset], own: int, here: Flags) -> dict[str, str]
 
 
 def _with_taken(cube: xr.Dataset, taken: Mapping[str, str], cubes: Sequence[xr.Dataset]) -> xr.Dataset:
-    """Return a cube with what it takes from others, at its own places."""
+    """Return a cube with the variables that it takes from others, at its own places."""
     spans = {}
     if any(group[0] in taken for group in BY_THEMSELVES if _INHIBITION in group):
-        # What holds the air of one model back says nothing of another's unstable air.
+        # The inhibition of one model does not apply to the unstable air of another.
         entries = [" ".join(entry) for entry in provided_entries(cube) if entry[0] != _INHIBITION]
         cube = cube.drop_vars(_INHIBITION, errors="ignore").assign_attrs(carried="; ".join(entries))
     for name, model in taken.items():
@@ -263,7 +263,7 @@ def _with_taken(cube: xr.Dataset, taken: Mapping[str, str], cubes: Sequence[xr.D
 
 
 def _assemble(parts: Sequence[xr.Dataset], codes: Codes) -> xr.Dataset:
-    """Put every hour of the model that it is of into one cube, with the heights of all."""
+    """Put every hour of the chosen models into one cube, with the heights of all."""
     heights = np.unique(np.concatenate([np.array([]), *(p["height"].values for p in parts if "height" in p.dims)]))
     names = list(dict.fromkeys(str(n) for part in parts for n in part.data_vars))
     spans = {name: covers_hours(next(p for p in parts if name in p), name) for name in names}
@@ -296,7 +296,7 @@ def _assemble(parts: Sequence[xr.Dataset], codes: Codes) -> xr.Dataset:
 
 
 def _with_one_span(cubes: Sequence[xr.Dataset]) -> list[xr.Dataset]:
-    """Return cubes in which every variable has one span: where theirs differ, that of the hour before the stamp."""
+    """Return cubes with one span for every variable: where theirs differ, the hour before the stamp."""
     names = {str(n) for cube in cubes for n in cube.data_vars}
     spans = {name: {covers_hours(cube, name) for cube in cubes if name in cube} for name in names}
     mixed = sorted(name for name, found in spans.items() if len(found) > 1)
@@ -308,10 +308,10 @@ def _with_one_span(cubes: Sequence[xr.Dataset]) -> list[xr.Dataset]:
 
 
 def _over_hour_before(cube: xr.Dataset, name: str) -> tuple[tuple[str, ...], npt.NDArray[np.float64], dict[str, str]]:
-    """Return a variable as the largest of all its values whose span overlaps the hour before the stamp.
+    """Return a variable as the largest of its values whose span overlaps the hour before the stamp.
 
-    The same is done when hours are judged (`wxfly.assessment.hours.to_hours`). Here it is done before the seam, with
-    values of the one model on both sides of it.
+    `wxfly.assessment.hours.to_hours` does the same when hours are judged. Here it is done before models are joined,
+    from values of one model only.
     """
     begin, end = covers_hours(cube, name)
     column = cube[name].variable.transpose("time", ...)
@@ -329,7 +329,7 @@ def _over_hour_before(cube: xr.Dataset, name: str) -> tuple[tuple[str, ...], npt
 
 
 def _reported(joined: xr.Dataset, parts: Sequence[xr.Dataset], taken: Sequence[Mapping[str, str]]) -> xr.Dataset:
-    """State on a joined cube which models it holds, their runs, and what each carries and takes."""
+    """State on a joined cube its models, their runs, and what each provides and takes."""
     names = [models_of(part)[0] for part in parts]
     runs = [np.datetime64(str(part["forecast_reference_time"].values), "s") for part in parts]
     attributes = {
@@ -349,7 +349,7 @@ def _reported(joined: xr.Dataset, parts: Sequence[xr.Dataset], taken: Sequence[M
     if told:
         attributes["contradictions"] = told
     joined = joined.assign_attrs(attributes)
-    # What counts from the run counts from the oldest of them; of one that is not known, from the earliest it may be.
+    # The age counts from the oldest run; where one is unknown, from the earliest that it may be.
     run = np.datetime64("NaT", "ns") if any(np.isnat(r) for r in runs) else min(runs).astype("datetime64[ns]")
     starts = [part["oldest_run"].values for part in parts if "oldest_run" in part.coords]
     joined = joined.assign_coords(forecast_reference_time=((), run))

@@ -182,7 +182,7 @@ def anemometer_rule(
 
     Parameters
     ----------
-    hand : xarray.Dataset
+    near_ground : xarray.Dataset
         The hours at the height of the anemometer, from `wxfly.assessment.conditions.derive`; dimensions edge and time.
     aloft : sequence of xarray.Dataset
         The same hours at every flight height.
@@ -383,7 +383,7 @@ def weigh(
     ----------
     reading : Reading
         The reading.
-    hand, flight : xarray.Dataset
+    near_ground, flight : xarray.Dataset
         The hours at the anemometer's height and at flight height, starting with that of the reading, from
         `wxfly.assessment.conditions.derive`.
     roughness_length : float

@@ -1,4 +1,4 @@
-"""What a reading at the hand means for a launch now: by the rule for the hand, and by the hours it corrects."""
+"""What an anemometer reading means for a launch now, by the rule for the anemometer and by the corrected hours."""
 
 from __future__ import annotations
 
@@ -17,16 +17,16 @@ from wxfly.physics.wind.error import error_factor
 from wxfly.pilot.elements import BY_NAME, Family
 
 ELEMENTS = ("wind", "gust")
-"""What an anemometer speaks of."""
+"""The elements that an anemometer measures."""
 SEEN_ON_SITE = ("visibility",)
-"""Elements that the pilot sees for himself: the error of their forecast alone is named, and makes no reading in doubt.
+"""Elements that the pilot can see. The uncertainty of their forecast is reported, but alone it puts no launch in doubt.
 Common practice, no source."""
 STORM = "thunderstorm"
 AROUND_A_STORM = 1.0
-"""So long before and after a storm its gusts and its lightning count [h]: a gust front runs ahead of the rain, and
-thunder is waited out for 30 min; common practice, no source."""
+"""Time before and after a storm in which its gusts and lightning count [h]: a gust front runs ahead of the rain, and
+30 min after the last thunder are waited; common practice, no source."""
 LOOK_AHEAD = np.timedelta64(3, "h")
-"""So far beside a flight the forecast is looked at."""
+"""Time before and after a flight in which the forecast is examined."""
 
 
 class Verdict(IntEnum):
@@ -38,7 +38,7 @@ class Verdict(IntEnum):
 
 
 class Reason(Enum):
-    """Why it is not better."""
+    """Why the verdict is not better."""
 
     PASSED_AT_ANEMOMETER = "passed at anemometer"
     STORM = "storm"
@@ -64,7 +64,7 @@ class Reason(Enum):
 
 @dataclass(frozen=True)
 class Coming:
-    """What is forecast beside a flight and breaks a limit, or is not known there.
+    """An element that, before or after a flight, is forecast outside its limit or is unknown.
 
     Attributes
     ----------
@@ -75,9 +75,9 @@ class Coming:
     is_past : bool
         Whether it is forecast before the flight.
     is_known : bool
-        Whether it is known to break its limit.
+        Whether it is known to be outside its limit.
     chance : float
-        That the error of timing brings it into the flight [1].
+        Probability that the timing error brings it into the flight [1].
     """
 
     element: str
@@ -87,27 +87,27 @@ class Coming:
     chance: float
 
     def is_in_doubt(self, confidence: float) -> bool:
-        """Whether a flight must reckon with it: the confidence is that in the wind, which storms are part of."""
+        """Return whether the flight must allow for it; for wind and storms by the confidence required of the wind."""
         return self.chance > (1.0 - confidence if self.element in (*ELEMENTS, STORM) else POSSIBLE_FROM)
 
 
 def coming(around: Sequence[xr.Dataset], start: np.datetime64, end: np.datetime64, deviation: float) -> list[Coming]:
-    """Find what is forecast beside a flight, the nearest hour of each element.
+    """Find the elements outside a limit before or after a flight, with the nearest hour of each.
 
     Parameters
     ----------
     around : sequence of xarray.Dataset
-        The same hours around the flight, as `wxfly.assessment.suitability.assess` gives them; the worst counts.
+        The same hours around the flight, from `wxfly.assessment.suitability.assess`; the worst is used.
     start, end : numpy.datetime64
-        Of the flight, UTC.
+        Bounds of the flight, UTC.
     deviation : float
-        Standard deviation of the error of timing [h].
+        Standard deviation of the timing error [h].
 
     Returns
     -------
     list of Coming
-        After the flight every element but what is known beforehand; before it storms alone: the rest is measured or
-        seen. The likelier first.
+        Most likely first. After the flight: every element that is not known in advance. Before it: only storms,
+        because the rest is measured or seen.
     """
     margin = np.min([hours["margin"].transpose("element", "time").values for hours in around], axis=0)
     required = np.any([counts_as_required(hours.transpose("element", "time", ...)) for hours in around], axis=0)
@@ -119,7 +119,7 @@ def coming(around: Sequence[xr.Dataset], start: np.datetime64, end: np.datetime6
         breaks = (margin[row] < 0) | (np.isnan(margin[row]) & required[row])
         during = (hours + np.timedelta64(1, "h") > start) & (hours < end)
         if (margin[row, during] < 0).any():
-            continue  # it is there already
+            continue  # already within the flight
         after, before = np.flatnonzero(breaks & (hours >= end)), np.flatnonzero(breaks & (hours < start) & ~during)
         told = [(hours[after[0]], False, int(after[0]))] if after.size else []
         if name == STORM and before.size and margin[row, before[-1]] < 0:
@@ -133,7 +133,7 @@ def coming(around: Sequence[xr.Dataset], start: np.datetime64, end: np.datetime6
 
 @dataclass(frozen=True)
 class During:
-    """What stands against a launch in the hours of the flight itself, beside wind, gust and the way back.
+    """An element against a launch in the hours of the flight itself, apart from wind, gust and the return leg.
 
     Attributes
     ----------
@@ -142,9 +142,9 @@ class During:
     hour : int
         Position of its worst hour.
     chance : float
-        That it breaks its limit [1]; NaN where it is not known.
+        Probability that it is outside its limit [1]; NaN where unknown.
     is_in_doubt : bool
-        Whether the flight must reckon with it. One that is not known and advised alone is only told.
+        Whether the flight must allow for it. An unknown element that is only advised is reported, no more.
     """
 
     element: str
@@ -154,25 +154,25 @@ class During:
 
     @property
     def is_known(self) -> bool:
-        """Whether the forecast tells of it."""
+        """Whether the element is forecast."""
         return not np.isnan(self.chance)
 
 
 def during(hours: xr.Dataset, chances: Mapping[str, float]) -> list[During]:
-    """Find what stands against a launch in the hours of the flight.
+    """Find the elements against a launch in the hours of the flight.
 
     Parameters
     ----------
     hours : xarray.Dataset
-        Of the flight, as `wxfly.assessment.suitability.assess` gives them.
+        Hours of the flight, from `wxfly.assessment.suitability.assess`.
     chances : mapping of float
-        By element, the chance that it breaks its limit in them [1].
+        Probability that an element is outside its limit in them, by element [1].
 
     Returns
     -------
     list of During
-        What is outside its limit, a risk that is possible, what breaks its limit in more than 10 in 100, and what is
-        not known; the likelier first.
+        Most likely first: elements outside their limit, possible risks, elements with more than 10 in 100 chances of
+        being outside, and unknown ones.
     """
     margins, demands = (hours[name].transpose("element", "time").values for name in ("margin", "demand"))
     required = counts_as_required(hours.transpose("element", "time", ...))
@@ -202,16 +202,15 @@ class LaunchDecision:
     Attributes
     ----------
     verdict : Verdict
-        The worst that anything speaks for.
+        The worst that any reason requires.
     reasons : tuple of Reason
-        Why it is not better, the gravest first; empty where the limits hold.
+        Why it is not better, the gravest first; empty where all limits are met.
     worst : dict
-        For wind and gust, the position of the hour of the flight with the least margin; an hour that is not known
-        comes first.
+        For wind and gust, the position of the flight's hour with the smallest margin; an unknown hour comes first.
     coming : tuple of Coming
-        What is forecast beside the flight.
+        Elements outside a limit before or after the flight.
     during : tuple of During
-        What else stands against a launch in the hours of the flight.
+        Other elements against a launch in the hours of the flight.
     """
 
     verdict: Verdict
@@ -222,15 +221,15 @@ class LaunchDecision:
 
 
 def any_reading_passes(rule: AnemometerRule) -> bool:
-    """Whether there is a reading at which the rule says that the limits hold."""
+    """Return whether any reading meets the limits by the rule."""
     return rule.largest_mean >= STARTING_SPEED and rule.largest_gust > 0
 
 
 def band_of(rule: AnemometerRule, mean: float, gust: float | None) -> Verdict:
-    """Return the band of a pair of readings [m s-1]: every pair is in exactly one.
+    """Return the band of a pair of readings [m s-1]; every pair is in exactly one.
 
-    *Holds* asks both readings to lie within the rule, and the mean to be no less than an anemometer's starting speed;
-    *do not launch* asks one of them to be beyond it; everything else is *in doubt*, also where the rule is not known.
+    *Holds* requires both readings within the rule, and a mean of at least the anemometer's starting speed. *Do not
+    launch* requires one of them beyond it. Everything else is *in doubt*, also where the rule is unknown.
     """
     if mean > rule.mean_stop or (gust is not None and gust > rule.gust_stop):
         return Verdict.DO_NOT_LAUNCH
@@ -250,25 +249,25 @@ def judge_reading(
     Parameters
     ----------
     correction : Correction
-        The reading, weighed.
+        The weighted reading.
     rule : AnemometerRule
-        What the anemometer may show in the hours of the flight.
+        The limits as an anemometer shows them in the hours of the flight.
     hours : xarray.Dataset
-        The hours of a flight from now on, with the correction in them, as `wxfly.assessment.suitability.assess` gives
-        them; with the way back and the hours that are held back where the plan has them.
+        The corrected hours of a flight from now on, from `wxfly.assessment.suitability.assess`, with the return leg and
+        the waiting hours where the plan has them.
     beside : sequence of Coming, optional
-        What is forecast beside the flight, as `coming` finds it.
+        Elements outside a limit before or after the flight, from `coming`.
     chances : mapping of float, optional
-        By element, the chance that it breaks its limit in the hours of the flight [1].
+        Probability that an element is outside its limit in the hours of the flight, by element [1].
 
     Returns
     -------
     LaunchDecision
-        *Holds* only where the rule has a reading that says so, mean and gust were read and lie between the starting
-        speed of an anemometer and that reading, the air aloft follows the ground, and corrected wind and gust are
-        within their limits in every hour of the flight with the rule's confidence, by reading and forecast together.
-        Nor must anything over a limit be forecast so near to it that the error of timing may bring it, or any other
-        element be possible, likely to break its limit in more than 10 in 100, or required and not known in those hours.
+        *Holds* only where mean and gust were read and lie between the starting speed of an anemometer and the largest
+        readings of the rule, and the air at flight height follows the ground. Corrected wind and gust must be within
+        their limits in every hour of the flight, with the rule's confidence in reading and forecast together. Nothing
+        outside a limit may be so near that the timing error can bring it into the flight. No other element may be
+        possible, outside its limit with more than 10 in 100 chances, or required and unknown in those hours.
     """
     margins = {name: hours["margin"].sel(element=name).values for name in ELEMENTS}
     outside, unknown = _of_plan(hours)
@@ -281,7 +280,7 @@ def judge_reading(
         return LaunchDecision(Verdict.DO_NOT_LAUNCH, tuple(grave), worst, tuple(beside), now)
     reasons_found = [*_reasons_found(correction, rule, margins), *unknown]
     room = (hours["limit"] - hours["demand"]).sel(element=list(ELEMENTS)).values
-    if (room < error_factor(rule.confidence) * correction.deviation).any():  # NaN has a reason of its own
+    if (room < error_factor(rule.confidence) * correction.deviation).any():  # NaN has its own reason
         reasons_found.append(Reason.TOO_NEAR)
     standing = {one.is_known for one in now if one.is_in_doubt}
     reasons_found += [r for known, r in ((True, Reason.DURING), (False, Reason.DURING_NOT_KNOWN)) if known in standing]
@@ -302,7 +301,7 @@ def _grave(correction: Correction, rule: AnemometerRule, margins: dict[str, np.n
 
 
 def _of_plan(hours: xr.Dataset) -> tuple[list[Reason], list[Reason]]:
-    """Tell what the plan's way back and its hours of waiting speak against, and what is not known of them."""
+    """Return the reasons against a launch from the return leg and the waiting hours, and those from unknown values."""
     outside, unknown = [], []
     if "return_leg" in hours["element"].values:
         margin = hours["margin"].sel(element="return_leg").values

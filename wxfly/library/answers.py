@@ -44,9 +44,9 @@ class Answer:
     briefing : Briefing
         Everything that was worked out: for each site its windows, conditions, margins, chance and advice.
     units : str
-        ``metric``, ``imperial`` or ``aviation``: of text, figure and notebook view; tables are SI.
+        ``metric``, ``imperial`` or ``aviation``, for text, figure and notebook view; tables are in SI units.
     time_zone : str or None
-        IANA zone of text, figure and notebook view; None takes each site's own. Tables are UTC.
+        IANA zone for text, figure and notebook view; None takes each site's own. Tables are in UTC.
     question : Question or None
         What was asked, as it was read.
     """
@@ -58,19 +58,19 @@ class Answer:
 
     @cached_property
     def facts(self) -> AnswerFacts:
-        """All facts of the answer as one tree of typed values, in SI and UTC: what the JSON answer says."""
+        """All facts of the answer as one tree of typed values, in SI units and UTC, as in the JSON answer."""
         from wxfly.report.facts.answer import facts_of
 
         return facts_of(self.briefing, self.question, units=self.units, time_zone=self.time_zone)
 
     @property
     def windows(self) -> Windows:
-        """The windows, the best first; of the first site where several are compared (`windows_by_site`)."""
+        """The windows, the best first; those of the first site where several are compared (`windows_by_site`)."""
         return Windows(self.briefing.answers[0].windows)
 
     @property
     def windows_by_site(self) -> dict[str, Windows]:
-        """The windows of each site, by its name, with its height where that tells two apart."""
+        """The windows of each site, by name; the height is added where two have the same name."""
         pairs = zip(self.facts.sites, self.briefing.answers, strict=True)
         return {site.label: Windows(answer.windows) for site, answer in pairs}
 
@@ -93,7 +93,7 @@ class Answer:
         return figure_of(self.briefing, units=self.units, time_zone=self.time_zone)
 
     def text(self, width: int = 100, *, more: bool = False) -> str:
-        """Return the answer as the command prints it, in lines of at most `width` columns; `more` is its ``--more``."""
+        """Return the text that the command prints, at most `width` columns wide; `more` stands for ``--more``."""
         from wxfly.report.text.console import outgoing
         from wxfly.report.text.terminal import render
 
@@ -120,7 +120,7 @@ def _in_short(windows: Windows) -> str:
 
 
 def _with_keywords(kind: QuestionKind) -> Callable[[Callable[P, R]], Callable[P, R]]:
-    """Show the keywords of a question in the signature of its function, for the help and the keys of a notebook."""
+    """Show the keywords of a question in the signature of its function, for help and completion in a notebook."""
 
     def named(function: Callable[P, R]) -> Callable[P, R]:
         own = [p for p in inspect.signature(function).parameters.values() if p.kind is not p.VAR_KEYWORD]
@@ -138,8 +138,8 @@ def best(site: str | None = None, **keywords: Unpack[KeywordsOfDay]) -> Answer:
     Parameters
     ----------
     site : str, optional
-        A saved name, ``LATITUDE,LONGITUDE`` or the name of a place, with ``@80m`` behind it for a height of its own;
-        by default the home of the settings, else the first saved site, or the demonstration where none is saved.
+        A saved name, ``LATITUDE,LONGITUDE`` or the name of a place, followed by ``@80m`` for its own height; by
+        default the home of the settings, else the first saved site, or the demonstration where none is saved.
     **keywords
         The options of ``wxfly best``, among them ``aircraft``, ``height`` [m], ``duration`` [s], ``rules``,
         ``reserve``, ``day``, ``distance`` [m], ``as_of``, ``plan``: all in `wxfly.library.keywords.Keywords`. A number
@@ -153,7 +153,7 @@ def best(site: str | None = None, **keywords: Unpack[KeywordsOfDay]) -> Answer:
     Raises
     ------
     WxflyError
-        For a misspelt keyword, with the nearest one, and for anything else that can be put right.
+        For a misspelt keyword, with the nearest one, and for anything else that the caller can correct.
 
     Examples
     --------
@@ -174,7 +174,7 @@ def compare(sites: Sequence[str], **keywords: Unpack[KeywordsOfDay]) -> Answer:
     Parameters
     ----------
     sites : sequence of str
-        Two or more, each as in `wxfly.best`; one may come twice with two heights, ``"Kelderness@40m"``.
+        Two or more, each as in `wxfly.best`; one may appear twice with two heights, ``"Kelderness@40m"``.
     **keywords
         As in `wxfly.best`.
 
@@ -246,7 +246,7 @@ def now(site: str | None = None, **keywords: Unpack[KeywordsOfNow]) -> Answer:
     Returns
     -------
     Answer
-        With one window at most: it begins now.
+        With at most one window, which begins now.
 
     Raises
     ------
@@ -274,12 +274,12 @@ def _ask(kind: QuestionKind, places: Sequence[str], keywords: Mapping[str, Any])
 
 
 def to_html(facts: AnswerFacts) -> str:
-    """Return an answer as a piece of HTML: text and tables alone, no script and no style of its own.
+    """Return an answer as a fragment of HTML: only text and tables, without scripts or styles.
 
     Parameters
     ----------
     facts : AnswerFacts
-        The answer, in the units and the zone of its words.
+        The answer, with its units and its time zone.
     """
     return f"<div>\n{''.join(_parts(facts))}</div>\n"
 

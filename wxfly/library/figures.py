@@ -20,17 +20,17 @@ from wxfly.report.text.console import wrap
 if TYPE_CHECKING:
     import plotly.graph_objects as go
 
-_COLUMNS = 100  # of a line above the figure
+_COLUMNS = 100  # width of a line above the figure
 _LINE = 18  # its height [pixel]
 
 
 def figure_of(briefing: Briefing, *, units: str, time_zone: str | None) -> go.Figure:
-    """Return the figure of a briefing, as its page has it, below what must be known first.
+    """Return the figure of a briefing, as on its page, with what must be known first above it.
 
     Parameters
     ----------
     briefing : Briefing
-        What was answered.
+        The answer.
     units : str
         Key of `wxfly.units.SYSTEMS`.
     time_zone : str or None
@@ -41,7 +41,7 @@ def figure_of(briefing: Briefing, *, units: str, time_zone: str | None) -> go.Fi
     WxflyError
         Where the sites compared have no hour in common.
     """
-    import plotly.graph_objects as go  # half a second, which only those wait who want a figure
+    import plotly.graph_objects as go  # takes half a second, and only figures need it
 
     facts = facts_of(briefing, units=units, time_zone=time_zone)
     readers, names = details.readers_of(facts), names_of(facts.sites, units)
@@ -63,13 +63,13 @@ def figure_of(briefing: Briefing, *, units: str, time_zone: str | None) -> go.Fi
 
 
 def _titled(layout: Figure, lines: list[str]) -> Figure:
-    """Return the layout with lines above the figure: a picture that is passed on keeps what must be known first."""
+    """Return the layout with lines above the figure, so that a shared picture keeps what must be known first."""
     room = _LINE * (len(lines) + 1)
     title = {
         "text": "<br>".join(map(escaped, lines)), "font": {"size": 13}, "x": 0.01, "xanchor": "left",
         "y": 1, "yref": "container", "yanchor": "top", "pad": {"t": _LINE},
     }  # fmt: skip
-    # The page draws without a template; the library's own would colour what is left plain.
+    # The page has no template; the default one would colour plain parts.
     return layout | {
         "template": "none", "title": title, "height": layout["height"] + room,
         "margin": layout["margin"] | {"t": layout["margin"]["t"] + room},

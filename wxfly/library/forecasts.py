@@ -32,19 +32,19 @@ def get_forecast(
     offline : bool, optional
         Whether only what is on this machine is used.
     as_of : str or datetime.datetime or numpy.datetime64, optional
-        The moment from which hours count, UTC; by default the present one, and for the demonstration its own time.
+        Time from which hours count, UTC; by default the present time, and for the demonstration its own time.
 
     Returns
     -------
     xarray.Dataset
         A cube after the CF conventions: dimensions ``time`` (hourly, UTC) and ``height`` above ground [m], SI units in
-        the attribute ``units`` of each variable. Hours that are over are left out. What is too old to decide by is
-        NaN. The attribute ``comment`` holds what the reader must know first.
+        the attribute ``units`` of each variable. Hours that are over are left out. Values that are too old to use are
+        NaN. The attribute ``comment`` states what the reader must know first.
 
     Raises
     ------
     WxflyError
-        When no forecast can be had.
+        When no forecast is available.
 
     Examples
     --------
@@ -72,10 +72,9 @@ def read_forecast(path: str | Path, *, model: str | None = None, as_of: Moment |
     path : str or Path
         The file.
     model : str, optional
-        The model that a saved reply was asked of.
+        The model of a saved reply.
     as_of : str or datetime.datetime or numpy.datetime64, optional
-        The moment from which hours count, UTC; by default the present one where the file covers it, else its first
-        hour.
+        Time from which hours count, UTC; by default the present time where the file covers it, else its first hour.
 
     Returns
     -------
@@ -102,7 +101,7 @@ def read_forecast(path: str | Path, *, model: str | None = None, as_of: Moment |
 
 
 def _cube_of(obtained: Obtained) -> xr.Dataset:
-    """Return the cube from the present hour on, without what is too old; one place has no dimension of its own."""
+    """Return the cube from the present hour on, without values that are too old, and without `site` for one place."""
     cube, notes = obtained.fresh()
     present = obtained.now.astype("datetime64[h]")
     cube = cube.isel(time=np.flatnonzero(cube["time"].values + HOUR > present))

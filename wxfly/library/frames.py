@@ -54,13 +54,13 @@ def windows_frame(windows: Sequence[Window]) -> pd.DataFrame:
     Parameters
     ----------
     windows : sequence of Window
-        Of one place, the best first.
+        Windows of one place, the best first.
 
     Returns
     -------
     pandas.DataFrame
         Index ``rank`` from 1. Columns: ``start`` and ``end`` (UTC), ``state``, ``margin``, ``limiting_element``,
-        ``chance`` (NaN where it was not worked out), ``unknown`` (advised elements without a value, in one text).
+        ``chance`` (NaN where it was not computed), ``unknown`` (advised elements without a value, in one text).
     """
     return pd.DataFrame(
         {

@@ -23,14 +23,14 @@ from wxfly.pilot.site import Site, midnights, read_sites
 from wxfly.retrieval.places import demo_sites, time_zone_at
 from wxfly.units import read_quantity
 
-_SAME_PLACE = 0.3  # so far may the cube's place be from the site of its name [degree]: some 30 km
+_SAME_PLACE = 0.3  # greatest distance between a cube's place and the site of its name [degree], some 30 km
 
 
 class Windows(list[Window]):
     """Windows of one place, the best first; a list with a table."""
 
     def to_frame(self) -> pd.DataFrame:
-        """Return the windows as a table, one row each: times UTC, margin and chance as shares."""
+        """Return the windows as a table, one row each: times in UTC, margin and chance as shares."""
         return windows_frame(self)
 
     def _repr_html_(self) -> str:
@@ -39,23 +39,23 @@ class Windows(list[Window]):
 
 
 def conditions(cube: xr.Dataset, *, height: float | str, site: Site | None = None) -> xr.Dataset:
-    """Return what each hour of a forecast asks of an aircraft at flight height.
+    """Return the conditions at flight height in each hour of a forecast.
 
     Parameters
     ----------
     cube : xarray.Dataset
-        Of one place, as `wxfly.get_forecast` returns it.
+        Forecast of one place, from `wxfly.get_forecast`.
     height : float or str
         Flight height above ground: a number is metres, a text has its unit, such as ``"260ft"``; above 0 m.
     site : Site, optional
-        Whose ground counts; by default the saved site of the cube's name and place, where there is one.
+        Site whose ground is used; by default the saved site of the cube's name and place, where there is one.
 
     Returns
     -------
     xarray.Dataset
         Dimensions ``time`` (start of the hour, UTC), and ``edge`` (its start and its end) for instants: wind, gust,
         temperature, density altitude, icing risk, cloud base, light and the rest, SI units in the attribute ``units``
-        of each. NaN is unknown.
+        of each. NaN means unknown.
 
     Raises
     ------
@@ -87,9 +87,9 @@ def assess(hours: xr.Dataset, limits: Limits) -> xr.Dataset:
     Parameters
     ----------
     hours : xarray.Dataset
-        As `wxfly.conditions` returns them.
+        From `wxfly.conditions`.
     limits : Limits
-        As `wxfly.limits_for` returns them; their rule of daylight counts.
+        From `wxfly.limits_for`; their rule of daylight is used.
 
     Returns
     -------
@@ -126,9 +126,9 @@ def find_windows(
     Parameters
     ----------
     judged : xarray.Dataset
-        As `wxfly.assess` returns it.
+        From `wxfly.assess`.
     duration : float or str, optional
-        Shortest window of use: a number is seconds, a text has its unit, such as ``"2h"``; by default 45 min.
+        Shortest useful window: a number is seconds, a text has its unit, such as ``"2h"``; by default 45 min.
     start, end : str or datetime.datetime or numpy.datetime64, optional
         Bounds, UTC; nothing outside counts.
 
@@ -136,12 +136,12 @@ def find_windows(
     -------
     Windows
         A list of `wxfly.answer.windows.Window`, with ``to_frame()`` for pandas; empty where no stretch of hours within
-        all limits is long enough. The chance of a window is not worked out here: `wxfly.best` and `wxfly.week` do.
+        all limits is long enough. The chance of a window is computed only by `wxfly.best` and `wxfly.week`.
 
     Raises
     ------
     WxflyError
-        For a duration or a moment that cannot be read.
+        For a duration or a time that cannot be read.
 
     Examples
     --------
@@ -163,7 +163,7 @@ def find_windows(
 
 
 def _site_of(cube: xr.Dataset) -> Site:
-    """Return the saved or demonstration site of a cube's name and place; else its place, without ground cover."""
+    """Return the saved or demonstration site of a cube's name and place; else its place without ground cover."""
     latitude, longitude = float(cube["latitude"]), float(cube["longitude"])
     name = str(cube["site"].values) if "site" in cube.coords else f"{latitude:.4f}, {longitude:.4f}"
     for sites in (read_sites(sites_file()), demo_sites()):

@@ -20,12 +20,12 @@ def find_aircraft(name: str) -> Aircraft:
     Parameters
     ----------
     name : str
-        As ``wxfly aircraft`` lists it.
+        A name from the list of ``wxfly aircraft``.
 
     Returns
     -------
     Aircraft
-        What the machine stands: winds [m s-1], temperatures [K], masses [kg], energy [J].
+        The aircraft, in SI units: winds [m s-1], temperatures [K], masses [kg], energy [J].
 
     Raises
     ------
@@ -54,20 +54,20 @@ def limits_for(
     Parameters
     ----------
     aircraft : Aircraft or str
-        The machine, or its name.
+        The aircraft, or its name.
     rules : str, optional
-        Name of a rule set, as ``wxfly rules`` lists it: height limit, visibility, distance from cloud, daylight.
+        Name of a rule set from the list of ``wxfly rules``: height limit, visibility, distance from cloud, daylight.
     reserve : float, optional
-        Share of every limit to keep, 0 to below 1; an hour with less left is *narrow*.
+        Share of every limit to keep in reserve, 0 to below 1; an hour with less left is *narrow*.
     confidence : float, optional
-        Chance with which wind and gust at flight height are not above the value that is compared, 0.5 to below 1.
+        Probability that wind and gust at flight height are not above the compared value, 0.5 to below 1.
     required : tuple of str, optional
         Elements without which an hour is not known; the others are advised.
 
     Returns
     -------
     Limits
-        In SI units. Other limits of your own: ``dataclasses.replace(limits, maximum_gust=7.0)``.
+        In SI units. To set other limits: ``dataclasses.replace(limits, maximum_gust=7.0)``.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""The keywords of a question: the options of the command line, as text or as plain numbers in SI units."""
+"""The keywords of a question: the options of the command line, as texts or as plain numbers in SI units."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from wxfly.pilot.options import Moment as MomentKind
 from wxfly.times import read_moment
 
 Moment = str | datetime | np.datetime64
-"""A moment; UTC unless it names an offset."""
+"""A time; UTC unless it has an offset."""
 
 
 def read_keywords(kind: QuestionKind, given: Mapping[str, Any]) -> Words:
@@ -26,12 +26,12 @@ def read_keywords(kind: QuestionKind, given: Mapping[str, Any]) -> Words:
     kind : str
         ``best``, ``compare``, ``week`` or ``now``.
     given : mapping
-        By the names of `wxfly.library.keywords.Keywords`; None stands for one that is left out.
+        Values by the names of `wxfly.library.keywords.Keywords`; None counts as left out.
 
     Raises
     ------
     WxflyError
-        For a name that the question does not have, with the nearest one, or a value of another kind.
+        For a name that the question does not have, with the nearest one, or a value of the wrong type.
 
     Examples
     --------
@@ -46,15 +46,15 @@ def read_keywords(kind: QuestionKind, given: Mapping[str, Any]) -> Words:
 
 
 def names_of(kind: QuestionKind) -> tuple[str, ...]:
-    """Return the names of the keywords of a question, in their order."""
+    """Return the names of a question's keywords, in their order."""
     return tuple(option.name for option in options_of(kind))
 
 
 def text_of(name: str, value: Any) -> str:
-    """Return a quantity as a pilot writes it: a number gets its SI unit, a text stays as it is."""
+    """Return a quantity as a pilot writes it: a number gets its SI unit, a text stays unchanged."""
     return quantity_text(name, value, getattr(OPTIONS[name].kind, "si", ""))
 
 
 def read_as_of(value: Moment | None, name: str = "as_of") -> np.datetime64 | None:
-    """Return a moment, UTC [s]; None for None."""
+    """Return a time, UTC [s]; None for None."""
     return None if value is None else read_moment(MomentKind().read(name, value))

@@ -1,6 +1,6 @@
-"""Asking and judging: the forecast is obtained for a question, and the hours are judged by it.
+"""Asking and judging: obtain the forecast for a question, then judge its hours.
 
-Reading the pilot's words is `wxfly.question.reading`; this asks services and store, and then judges, in two functions.
+The pilot's words are read in `wxfly.question.reading`.
 """
 
 from __future__ import annotations
@@ -45,36 +45,36 @@ Progress = Callable[[str], None]
 
 @dataclass(frozen=True)
 class Asked:
-    """A briefing, how its reader wants it shown, and what was asked."""
+    """A briefing, its display options, and the question."""
 
     briefing: Briefing
     units: str
     time_zone: str | None
     question: Question
     alarm: timedelta | None = None
-    """How long before a window a calendar reminds."""
+    """Time of a calendar's reminder before a window."""
 
 
 @dataclass(frozen=True)
 class Prepared:
-    """A question made ready: the forecast, and what of it is asked for.
+    """A question with its forecast, ready to be judged.
 
     Attributes
     ----------
     question : Question
-        What is asked.
+        The question.
     cube : xarray.Dataset
-        With the dimension ``site``; what is too old is taken out.
+        The forecast, with the dimension ``site`` and without values that are too old.
     requests, periods : tuple
-        One of each for each site.
+        One of each per site.
     now : numpy.datetime64
-        UTC.
+        Present time, UTC.
     provenance, notes
         As in `wxfly.answer.request.Briefing`.
     ensembles : tuple of xarray.Dataset
-        Members, each cube of one model; empty without any.
+        Members, one cube for each model; may be empty.
     law : ErrorLaw or None
-        That of the site's record where the pilot switched it on.
+        The error law of the site's record, where the pilot switched it on.
     """
 
     question: Question
@@ -89,19 +89,19 @@ class Prepared:
 
 
 def ask(kind: QuestionKind, places: Sequence[str], words: Words, *, on_progress: Progress) -> Asked:
-    """Answer one of the questions: read it, obtain the forecast, judge the hours.
+    """Answer one of the questions: read it, obtain the forecast, and judge the hours.
 
     Parameters
     ----------
     kind, places, words
         As in `wxfly.question.reading.read_question`.
     on_progress : callable
-        Called with a line of text when something may take over a second.
+        Called with a message before a step that may take over a second.
 
     Raises
     ------
     WxflyError
-        For anything the pilot can put right.
+        For anything that the pilot can correct.
     """
     with errors_in(words.units):
         question = read_question(kind, places, words)
@@ -110,7 +110,7 @@ def ask(kind: QuestionKind, places: Sequence[str], words: Words, *, on_progress:
 
 
 def judge(prepared: Prepared, *, on_progress: Progress) -> Briefing:
-    """Judge the hours of a question that is made ready, with what earlier answers chose and what would change it."""
+    """Judge the hours of a prepared question; the answer includes earlier choices and possible changes."""
     question = prepared.question
     briefing = brief_of(prepared)
     if prepared.provenance.obtained_from in ("fetched", "store") and question.forecast.as_of is None:
@@ -127,18 +127,18 @@ def brief_of(
     corrected: xr.Dataset | None = None,
     notes: tuple[str, ...] = (),
 ) -> Briefing:
-    """Return the briefing of a question that is made ready.
+    """Return the briefing of a prepared question.
 
     Parameters
     ----------
     prepared : Prepared
         The question and its forecast.
     request : Request, optional
-        In place of the first site's.
+        Replaces the first site's request.
     corrected : xarray.Dataset, optional
-        The forecast after a reading was put in. Members would still have the wind before it, so none are used.
+        The forecast corrected by a reading. No members are used with it, as their wind is not corrected.
     notes : tuple of str, optional
-        Told after those of the forecast.
+        Notes that follow those of the forecast.
     """
     return make_briefing(
         prepared.question.kind,
@@ -160,7 +160,7 @@ def other_aircraft(question: Question) -> list[tuple[Aircraft, Limits]]:
 
 
 def _with_changes(briefing: Briefing, prepared: Prepared) -> Briefing:
-    """Add what would change the answer: height, length, aircraft or day."""
+    """Add the changes of height, length, aircraft or day that would change the answer."""
     from wxfly.answer.alternatives import find_changes
 
     run = of_provenance(prepared.provenance)
@@ -180,14 +180,14 @@ def prepare(question: Question, *, on_progress: Progress) -> Prepared:
     Parameters
     ----------
     question : Question
-        As `read_question` returns it.
+        From `read_question`.
     on_progress : callable
-        Called with a line of text when something may take over a second.
+        Called with a message before a step that may take over a second.
 
     Raises
     ------
     WxflyError
-        For anything the pilot can put right.
+        For anything that the pilot can correct.
     """
     from wxfly.retrieval import forecast
     from wxfly.retrieval.members import chosen_members, members_asked_for
@@ -209,7 +209,7 @@ def prepare(question: Question, *, on_progress: Progress) -> Prepared:
     obtained = with_report_warnings(obtained, settings)
     if not question.places and len(obtained.sites) > 1:
         names = ", ".join(site.name for site in obtained.sites)
-        raise WxflyError(f"the forecast has several places ({names}); name the one you ask about")
+        raise WxflyError(f"the forecast has several places ({names}); name one of them")
     heights = [place.height for place in question.places] or [question.height] * len(obtained.sites)
     if asked.path is not None and not question.places:
         _refuse_passed_over(obtained.sites[0])
@@ -250,14 +250,14 @@ def _dated(question: Question, obtained: Obtained) -> Question:
 
 
 def _date_asked(question: Question, site: Site, now: np.datetime64) -> date | None:
-    """Return the date of the day or of the hour asked about; None where neither is named."""
+    """Return the date of the requested day or hour; None where neither is named."""
     if question.hour is not None:
         return SiteClock(site.time_zone).date(hour_of(site, now, question.day, question.hour))
     return None if question.day is None else date_of(site, now, question.day)
 
 
 def _whole_day(question: Question, site: Site, now: np.datetime64) -> tuple[np.datetime64, np.datetime64]:
-    """Return the day asked about on the site's clock, UTC."""
+    """Return the requested day on the site's clock, UTC."""
     return period_of(site, now, day=_date_asked(question, site, now), first_day=question.first_day)
 
 
@@ -271,7 +271,7 @@ def _refuse_passed_over(site: Site) -> None:
 
 
 def _wanted(question: Question, sites: Sequence[Site], now: np.datetime64) -> Wanted:
-    """Return the hours and the height that a forecast is wanted for."""
+    """Return the hours and the height for which a forecast is needed."""
     from wxfly.retrieval.model_choice import Wanted
 
     if question.kind == "week":
@@ -288,7 +288,7 @@ def _wanted(question: Question, sites: Sequence[Site], now: np.datetime64) -> Wa
 
 
 def _request(question: Question, site: Site, height: float) -> Request:
-    """Return what is asked of one site."""
+    """Return the request for one site."""
     request = Request(
         site,
         question.aircraft,
@@ -301,14 +301,14 @@ def _request(question: Question, site: Site, height: float) -> Request:
     )
     if question.sortie is None:
         return request
-    # Only flights that are planned need the rotors; the other answers start faster without.
+    # Only planned flights need the rotor model; other answers start faster without it.
     from wxfly.question.sortie import plan_sortie
 
     return plan_sortie(request, question.sortie, question.confidence)
 
 
 def _periods(question: Question, obtained: Obtained) -> list[tuple[np.datetime64, np.datetime64]]:
-    """Return the hours asked about at each site, UTC."""
+    """Return the requested period of each site, UTC."""
     now = obtained.now
     if question.kind == "week":
         periods = [period_of(site, now, first_day=0, days=question.days) for site in obtained.sites]
@@ -319,7 +319,7 @@ def _periods(question: Question, obtained: Obtained) -> list[tuple[np.datetime64
     else:
         periods = [_whole_day(question, site, now) for site in obtained.sites]
     if question.kind == "compare":
-        # The same hours for all: from the first site's start of day to the last one's end.
+        # All sites get the same hours: from the first start of day to the last end.
         periods = [(min(p[0] for p in periods), max(p[1] for p in periods))] * len(periods)
     if all(end <= now for _, end in periods):
         raise WxflyError(f"that day is over (now is {str(now)[:16]}Z); give a later --date, or --as-of an earlier time")
@@ -327,7 +327,7 @@ def _periods(question: Question, obtained: Obtained) -> list[tuple[np.datetime64
 
 
 def own_limit_notes(question: Question) -> list[Note]:
-    """Say which limits are the pilot's for today; first those that are looser than the maker's or the rule's."""
+    """Return notes on the pilot's limits for today; first those that are looser than the maker's or the rule's."""
     usual = question.usual_limits
     looser, others = [], []
     for own in question.asked_of_limits.own_limits:
@@ -352,7 +352,7 @@ def own_limit_notes(question: Question) -> list[Note]:
 
 
 def _limit_in_words(element: str, values: Sequence[float], units: str) -> str:
-    """Write a limit in the pilot's units."""
+    """Return a limit in the pilot's units."""
     unit = SYSTEMS[units].get(BY_NAME[element].quantity)
     if unit is None:
         return " to ".join(f"{value:g}" for value in values)
@@ -361,13 +361,13 @@ def _limit_in_words(element: str, values: Sequence[float], units: str) -> str:
 
 
 def _from_now(question: Question, site: Site, now: np.datetime64) -> tuple[np.datetime64, np.datetime64]:
-    """Return the time from now on: the hours asked about, or the rest of the day on the site's clock."""
+    """Return the time from now on: the requested hours, or the rest of the day on the site's clock."""
     if question.hours is None:
         return now, period_of(site, now, first_day=0)[1]
     return now, now + np.timedelta64(question.hours, "h")
 
 
 def _set_aside_notes() -> list[str]:
-    """Name what cannot be read of the pilot's sites, aircraft and rules."""
+    """Return notes on unreadable parts of the pilot's sites, aircraft and rules."""
     tables = read_sites(sites_file()), load_aircraft(own_aircraft_file()), load_rules(own_rules_file())
     return damage_notes([part for table in tables for part in table.set_aside])

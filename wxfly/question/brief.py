@@ -1,4 +1,4 @@
-"""The flight brief of one window, and a reading compared with the forecast; `wxfly.question.ask` has the questions."""
+"""The flight brief of one window, and a reading compared with the forecast."""
 
 from __future__ import annotations
 
@@ -29,16 +29,16 @@ from wxfly.units import errors_in
 
 @dataclass(frozen=True)
 class BriefAsked:
-    """A flight brief, and how its reader wants it shown.
+    """A flight brief, and its display options.
 
     Attributes
     ----------
     brief : FlightBrief or None
-        None where no window holds.
+        None where there is no window.
     briefing : Briefing
-        The answer it is from.
+        The answer that contains it.
     question : Question
-        What was asked.
+        The question.
     """
 
     brief: FlightBrief | None
@@ -52,28 +52,28 @@ class BriefAsked:
 
     @property
     def time_zone(self) -> str | None:
-        """As given."""
+        """IANA zone of the question; None for the site's own."""
         return self.question.time_zone
 
 
 @dataclass(frozen=True)
 class CheckAsked:
-    """A reading held against the forecast, and the rest of the day corrected by it.
+    """A reading compared with the forecast, and the rest of the day corrected by it.
 
     Attributes
     ----------
     correction : Correction
-        What the reading does.
+        The effect of the reading.
     rule : AnemometerRule
-        What the anemometer may show in the hours of a flight from now on.
+        The limits as an anemometer shows them in the hours of a flight from now on.
     verdict : LaunchDecision
-        What the reading means for a launch now.
+        The verdict on a launch now.
     briefing : Briefing
-        The rest of the day with the correction in it.
+        The rest of the day, corrected.
     units : str
         Key of `wxfly.units.SYSTEMS`.
     time_zone : str or None
-        As given.
+        IANA zone of the question; None for the site's own.
     """
 
     correction: Correction
@@ -92,14 +92,14 @@ def ask_brief(place: str | None, words: Words, *, on_progress: Progress) -> Brie
     place : str or None
         As the pilot wrote it.
     words : Words
-        The rest of what is asked; see ``wxfly brief --help``.
+        The other words of the question; see ``wxfly brief --help``.
     on_progress : callable
-        Called with a line of text when something may take over a second.
+        Called with a message before a step that may take over a second.
 
     Raises
     ------
     WxflyError
-        For anything the pilot can put right.
+        For anything that the pilot can correct.
     """
     with errors_in(words.units):
         return _brief(place, words, on_progress)
@@ -114,7 +114,7 @@ def _brief(place: str | None, words: Words, on_progress: Progress) -> BriefAsked
     if not answer.windows:
         return BriefAsked(None, briefing, question)
     if asked.rank > len(answer.windows):
-        raise WxflyError(f"there is no window {asked.rank}; {len(answer.windows)} hold, the best is 1")
+        raise WxflyError(f"there is no window {asked.rank}; there are {len(answer.windows)}, and the best is 1")
     return_height = None if question.sortie is None else question.sortie.return_height
     brief = make_flight_brief(
         prepared.cube.isel(site=0),
@@ -141,7 +141,7 @@ def ask_check(place: str | None, words: Words, *, on_progress: Progress) -> Chec
     Raises
     ------
     WxflyError
-        For anything the pilot can put right.
+        For anything that the pilot can correct.
     """
     with errors_in(words.units):
         return _check(place, words, on_progress)
@@ -149,7 +149,7 @@ def ask_check(place: str | None, words: Words, *, on_progress: Progress) -> Chec
 
 def _check(place: str | None, words: Words, on_progress: Progress) -> CheckAsked:
     asked = read_check_question(place, words)
-    # Members would still have the wind before the reading.
+    # The reading does not correct the wind of members.
     question = replace(asked.question, forecast=replace(asked.question.forecast, ensembles=(NO_MEMBERS,)))
     prepared = prepare(question, on_progress=on_progress)
     request = prepared.requests[0]
@@ -160,7 +160,7 @@ def _check(place: str | None, words: Words, on_progress: Progress) -> CheckAsked
         derive(cube, height=height, site=request.site, start=prepared.now, end=prepared.periods[0][1])
         for height in (reading.anemometer_height, request.height, *((home,) if home != request.height else ()))
     )
-    # A flight that starts now lasts as long as the shortest window of use.
+    # A flight that starts now takes as long as the shortest useful window.
     flight_end = prepared.now + question.intent.reference_period
     of_flight = {"time": flight["time"].values < flight_end}
     roughness = roughness_of(request.site)
@@ -183,8 +183,8 @@ def _check(place: str | None, words: Words, on_progress: Progress) -> CheckAsked
     corrected = correct_forecast(prepared.cube, correction)
     note = "the forecast is corrected by your reading, from its hour on and fading over the day"
     if not (correction.added_wind or correction.added_gust or correction.added_temperature):
-        note = "your reading changes nothing in the forecast: see below why"
-    # A gust that the forecast does not have is worked out from the wind: a reading of it is not put in.
+        note = "your reading changes nothing in the forecast; the reason is below"
+    # Where the forecast has no gust, gusts are derived from the wind, and a gust that was read is not used.
     has_gust = "wind_speed_of_gust" in cube
     may_improve = tuple(name for name in correction.may_improve if has_gust or name != "gust")
     request = replace(request, before=BeforeReading(cube, may_improve))

@@ -1,4 +1,4 @@
-"""What a pilot keeps for every question: settings, saved plans, defaults of a site. Each is tried before writing."""
+"""What a pilot keeps for every question: settings, saved plans, defaults of a site. Each is checked before writing."""
 
 from __future__ import annotations
 
@@ -32,9 +32,9 @@ class InForce:
     Attributes
     ----------
     key : str
-        As `wxfly set` takes it.
+        The key for `wxfly set`.
     value : str
-        As a pilot types it; empty for none.
+        The value as a pilot types it; empty for none.
     source : str
         ``plan`` and its name, ``defaults of`` a site, ``environment``, ``file`` or ``default``.
     """
@@ -45,12 +45,12 @@ class InForce:
 
 
 def settings_in_force(place: str | None, plan: str | None) -> list[InForce]:
-    """Return every setting, with what a question about a place and with a plan would take.
+    """Return every setting with the value that a question about a place and with a plan would use.
 
     Parameters
     ----------
     place : str or None
-        A saved site; None leaves the defaults of every site out.
+        A saved site; None leaves out the defaults of every site.
     plan : str or None
         A saved plan.
     """
@@ -67,7 +67,7 @@ def settings_in_force(place: str | None, plan: str | None) -> list[InForce]:
             of = origins.get(name) or next(o for k, o in origins.items() if k.startswith(f"{name} "))
             source = "file" if of == "settings" else of
         rows.append(InForce(key, value, source))
-    # A plan may say what no setting does: the day, a file.
+    # A plan may also state what no setting can: the day, a file.
     others = [(name, value) for name, value in said(words) if OPTIONS[name].is_of_once]
     return [*rows, *(InForce(OPTIONS[name].key, written(value), origins[name]) for name, value in others)]
 
@@ -77,7 +77,7 @@ def _option_of(key: str) -> str:
 
 
 def _of_settings(settings: Settings, key: str) -> tuple[str, str]:
-    """Return what environment, file or default say of a setting."""
+    """Return the value of a setting from the environment, the file or the default, and its source."""
     source = settings.origins.get(key, "default")
     if key.startswith("sources."):
         return settings.addresses[key.removeprefix("sources.")] or "(not asked)", source
@@ -95,14 +95,14 @@ def keep_setting(text: str, value: str | None) -> str:
     Parameters
     ----------
     text : str
-        The key as it is typed.
+        The key as typed.
     value : str or None
-        Its value as it is typed; None takes it out of the file.
+        Its value as typed; None removes it from the file.
 
     Raises
     ------
     WxflyError
-        For a key that there is not, with the nearest one, and for a value that no question can be asked with.
+        For an unknown key, with the nearest one, and for a value that no question can use.
     """
     key = setting_key(text)
     keep_settings({key: value})
@@ -110,7 +110,7 @@ def keep_setting(text: str, value: str | None) -> str:
 
 
 def keep_settings(given: dict[str, str | None]) -> None:
-    """Change several settings at once, by key, as `keep_setting` does; nothing is changed where one is at fault."""
+    """Change several settings at once, by key, as `keep_setting` does; a fault in one changes none."""
     usual = load_settings().usual
     told = given.get("units")
     units = str(setting_value("units", told)) if told else usual.units or "metric"
@@ -131,11 +131,11 @@ def keep_settings(given: dict[str, str | None]) -> None:
 
 
 def _check_together(usual: Words, changed: Words) -> None:
-    """Refuse what is right by itself and wrong with what is kept already, where that was right before."""
+    """Refuse what is valid alone but conflicts with what is kept, where that was valid before."""
     try:
         check_words(usual)
     except WxflyError:
-        return  # what is kept is at fault already, and this may be the change that mends it
+        return  # what is kept already has a fault, which this change may repair
     check_words(replace(usual, **dict(said(changed))))
 
 
@@ -147,9 +147,9 @@ def keep_plan(name: str, words: Words, *, replaces: bool = False) -> None:
     name : str
         Its name.
     words : Words
-        What it says; a number without a unit is in the units that it names, else those of the settings.
+        Its words; a number without a unit is in the units that it names, else in those of the settings.
     replaces : bool, optional
-        Whether a plan of this name goes.
+        Whether to replace a plan of this name.
     """
     if not any(said(words)):
         raise WxflyError("a plan needs at least one option, such as --height 60m (see: wxfly plans add --help-all)")
@@ -167,9 +167,9 @@ def keep_defaults(name: str, words: Words, removed: Sequence[str]) -> None:
     name : str
         The site.
     words : Words
-        What is set.
+        The new defaults.
     removed : sequence of str
-        Keys that are taken out.
+        Keys to remove.
     """
     units = words.units or load_settings().usual.units or "metric"
     words = _with_units(words, units)

@@ -1,4 +1,4 @@
-"""Whether the forecast is right this morning, and whether the nearest airport expects the same of the hours ahead."""
+"""The latest airport report and the airport's own forecast, compared with the forecast of a site."""
 
 from __future__ import annotations
 
@@ -21,24 +21,24 @@ from wxfly.sources.airport_reports import AirportReport
 
 @dataclass(frozen=True)
 class Observed:
-    """An airport report beside the forecast of its hour.
+    """An airport report and the forecast of its hour.
 
     Attributes
     ----------
     site : Site
-        For which it was asked.
+        The site.
     report : AirportReport
-        The newest of the nearest airport.
+        The newest report of the nearest airport.
     differences : tuple of Difference
-        What both know.
+        The quantities that both have.
     obtained : Obtained
         The forecast.
     aerodrome : AerodromeForecast or None
-        What the nearest airport that makes forecasts expects.
+        The forecast of the nearest airport that makes one.
     ahead : tuple of HourAhead
-        The hours to come, by that airport and by the forecast.
+        The hours ahead, from that airport and from the forecast.
     why_none : str
-        Why there is none of an airport; empty when there is one.
+        Why no airport has a forecast; empty when one has.
     """
 
     site: Site
@@ -51,23 +51,23 @@ class Observed:
 
 
 def ask_observed(site: str | None, *, model: str | None, offline: bool, on_progress: Progress) -> Observed:
-    """Set the latest airport report near a site, and what an airport expects, beside the forecast.
+    """Compare the forecast with the latest airport report near a site and with an airport's own forecast.
 
     Parameters
     ----------
     site : str or None
         As the pilot wrote it; None for the first saved one.
     model : str or None
-        Forecast model to ask.
+        Forecast model.
     offline : bool
-        Use what is kept.
+        Whether to use only kept replies.
     on_progress : callable
-        Told what is being asked.
+        Called with a message before each request.
 
     Raises
     ------
     WxflyError
-        When there is no forecast, no airport near that has reported lately, or its service cannot be reached.
+        When there is no forecast, no recent report of an airport nearby, or the service cannot be reached.
     """
     from wxfly.retrieval import forecast
 
@@ -76,7 +76,7 @@ def ask_observed(site: str | None, *, model: str | None, offline: bool, on_progr
     obtained = forecast.obtain(places, saved=saved, model=model, offline=offline, on_progress=on_progress)
     place = obtained.sites[0]
     if obtained.is_demo:
-        raise WxflyError(f"{place.name} has invented weather, of which no airport reports; name a real place")
+        raise WxflyError(f"{place.name} has invented weather, so no airport reports it; name a real place")
     if not offline:
         on_progress("asking for airport reports")
     settings = load_settings()
@@ -90,7 +90,7 @@ def ask_observed(site: str | None, *, model: str | None, offline: bool, on_progr
     if not offline:
         on_progress("asking for airports' own forecasts")
     aerodrome, why_none = ask_quietly(place, settings=settings, offline=offline)
-    # A forecast that is too old to answer from is too old to be found right.
+    # A forecast that is too old to use is not compared either.
     cube, notes = obtained.fresh()
     cube, obtained = (
         cube.isel(site=0),

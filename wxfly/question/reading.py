@@ -1,4 +1,4 @@
-"""Reading a question: the pilot's words become one immutable value in SI units, and everything after takes that."""
+"""Reading a question: the pilot's words become one immutable value in SI units, for everything that follows."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ from wxfly.units import read_number, read_quantity, read_share
 
 DEFAULT_HEIGHT = 60.0
 NO_MEMBERS = "none"
-"""In place of the name of an ensemble: the one forecast gives the chance."""
+"""Takes the place of the name of an ensemble where the chance comes from the one forecast."""
 WEEK = 7
 _COMPASS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
 _LETTERS = {"N": "north", "E": "east", "S": "south", "W": "west"}
@@ -48,22 +48,22 @@ class Place:
 
 @dataclass(frozen=True)
 class ForecastAsked:
-    """Which forecast is asked for.
+    """The forecast that is requested.
 
     Attributes
     ----------
     model : str or None
-        None for that of the settings.
+        None for the model of the settings.
     path : Path or None
-        Of a saved reply or a forecast file that answers instead of a service.
+        A saved reply or a forecast file to answer from instead of a service.
     offline : bool
-        Whether no service is asked.
+        Whether to ask no service.
     as_of : numpy.datetime64 or None
-        The moment to answer for, UTC; None for now.
+        Time of the answer, UTC; None for now.
     ensembles : tuple of str
-        Names of the ensembles whose members give the chance.
+        Names of the ensembles that give the chance.
     uses_site_record : bool
-        Whether wind and gust are corrected by the record of the site.
+        Whether the site's record corrects wind and gust.
     """
 
     model: str | None = None
@@ -76,16 +76,16 @@ class ForecastAsked:
 
 @dataclass(frozen=True)
 class AskedOfLimits:
-    """What the pilot asks of the limits, whatever the aircraft.
+    """The pilot's changes to the limits of any aircraft.
 
     Attributes
     ----------
     required, accepted : tuple of str
         Elements, as in `wxfly.pilot.limits.Limits`.
     reserve, confidence, gust_at_launch : float or None
-        In place of the usual ones [1], [1], [m s-1]; None where the pilot gives none.
+        Replacements of the usual values [1], [1], [m s-1]; None where the pilot gives none.
     own_limits : tuple of OwnLimit
-        In place of the limits of their elements.
+        Replacements of the limits of their elements.
     """
 
     required: tuple[str, ...]
@@ -98,12 +98,12 @@ class AskedOfLimits:
 
 @dataclass(frozen=True)
 class Origin:
-    """Where a word of a question is from that was not given with it.
+    """The origin of a word that was not given with the question.
 
     Attributes
     ----------
     option : str
-        As it is typed, without its dashes; of a limit with its element.
+        The option without its dashes; for a limit with its element.
     source : str
         ``plan roof``, ``defaults of meadow`` or ``settings``.
     """
@@ -114,24 +114,24 @@ class Origin:
 
 @dataclass(frozen=True)
 class SortieAsked:
-    """What is to be flown, as far as the pilot says.
+    """The planned flight, as far as the pilot states it.
 
     Attributes
     ----------
     distance : float or None
-        Over ground to the farthest point [m]; None for as far as the aircraft's attitude is seen.
+        Ground distance to the farthest point [m]; None for as far as the aircraft's attitude is visible.
     return_height : float or None
-        Above ground [m]; None for the flight height.
+        Height above ground [m]; None for the flight height.
     work_time : float
-        At the farthest point [s].
+        Time at the farthest point [s].
     batteries : int
-        How many are charged.
+        Number of charged batteries.
     reserve : float
         Share of a battery to land with.
     battery_temperature : float or None
-        Before take-off [K]; None for the air's.
+        Temperature before take-off [K]; None for that of the air.
     payload : float
-        Beyond the aircraft's own mass [kg].
+        Mass beyond the aircraft's own [kg].
     """
 
     distance: float | None = None
@@ -145,50 +145,50 @@ class SortieAsked:
 
 @dataclass(frozen=True)
 class Question:
-    """What a pilot asks, in SI units.
+    """A pilot's question, in SI units.
 
     Attributes
     ----------
     kind : str
         ``best``, ``compare``, ``week`` or ``now``.
     places : tuple of Place
-        In the order asked; empty for the first saved site or the demonstration.
+        In the order given; empty for the first saved site or the demonstration.
     height : float
         Flight height above ground where no place is named [m].
     aircraft, rules, limits, intent
-        With what, under which rules, compared with what, and for how long.
+        The machine, its rules and limits, and the duration of the flight.
     asked_of_limits : AskedOfLimits
-        What the pilot asks of the limits of any aircraft.
+        The pilot's changes to the limits of any aircraft.
     forecast : ForecastAsked
-        Which forecast is asked for.
+        The forecast that is requested.
     day : date, DaysAhead, Weekday or None
-        At the site; None for `first_day`. A date once the site is known.
+        Day at the site; None for `first_day`. It becomes a date once the site is known.
     first_day : int
-        How many days from today the day asked about is.
+        Number of days from today to the requested day.
     days : int
-        How many days a week's question covers.
+        Number of days that a week's question covers.
     hours : int or None
-        How many hours a question of now covers; None for the rest of the day.
+        Number of hours that a question about now covers; None for the rest of the day.
     hour : time, datetime or None
-        The one hour that is asked about; None for the hours of the day.
+        The only requested hour; None for the hours of the day.
     toward : float or None
-        Direction in which the pilot looks at the aircraft [degree].
+        Viewing direction of the pilot [degree].
     prefers_low_light : bool
         Whether windows in golden or blue hour come first.
     sortie : SortieAsked or None
-        What is to be flown; None where the way back is not asked for.
+        The planned flight; None where the return leg is not requested.
     confidence : float
-        How sure the way back and a reading must be.
+        Confidence required of the return leg and of a reading.
     ranks_anew : bool
-        Whether windows are ranked whatever was chosen before.
+        Whether to rank windows without earlier choices.
     units : str
-        Key of `wxfly.units.SYSTEMS` in which the answer is shown.
+        Key of `wxfly.units.SYSTEMS` for the answer.
     time_zone : str or None
-        IANA zone in which times are shown; None for each site's own.
+        IANA zone for times; None for each site's own.
     plan : str or None
         Name of the saved plan.
     origins : tuple of Origin
-        Where each word is from that was not given with the question.
+        Origins of the words that were not given with the question.
     """
 
     kind: QuestionKind
@@ -217,11 +217,11 @@ class Question:
 
     @property
     def usual_limits(self) -> Limits:
-        """Return the limits as they are without those that the pilot sets."""
+        """Return the limits without the pilot's changes."""
         return _limits(self.aircraft, self.rules, replace(self.asked_of_limits, own_limits=()))
 
     def limits_with(self, aircraft: Aircraft) -> Limits:
-        """Return the limits of the question for another aircraft; what the pilot sets may only tighten them."""
+        """Return the limits of the question for another aircraft; the pilot's changes may only tighten them."""
         return _limits(aircraft, self.rules, self.asked_of_limits, only_stricter=True)
 
 
@@ -232,11 +232,11 @@ class BriefQuestion:
     Attributes
     ----------
     question : Question
-        Of one site.
+        The question, for one site.
     anemometer_height : float
-        Above ground [m].
+        Height above ground [m].
     rank : int
-        Which window; the best is 1.
+        Rank of the window; the best is 1.
     """
 
     question: Question
@@ -251,13 +251,13 @@ class CheckQuestion:
     Attributes
     ----------
     question : Question
-        Of one site.
+        The question, for one site.
     anemometer_height : float
-        Above ground [m].
+        Height above ground [m].
     mean, gust : float
-        [m s-1]; the gust is None where none was read.
+        Wind read [m s-1]; the gust is None where none was read.
     temperature : float or None
-        In the shade [K].
+        Temperature in the shade [K].
     """
 
     question: Question
@@ -270,7 +270,7 @@ class CheckQuestion:
 def read_question(
     kind: QuestionKind, places: Sequence[str], words: Words, *, first_day: int = 1, with_sortie: bool = False
 ) -> Question:
-    """Read what a pilot asks; no service is asked and no forecast opened.
+    """Read a pilot's question; no service is asked and no forecast is opened.
 
     Parameters
     ----------
@@ -280,22 +280,22 @@ def read_question(
         As the pilot wrote them, each with an optional ``@height``; empty for the pilot's home, the first saved site or
         the demonstration.
     words : Words
-        The rest of what is asked; what they leave out is taken from the plan, the sites' defaults and the settings.
+        The other words; what they leave out comes from the plan, the sites' defaults and the settings.
     first_day : int, optional
-        How many days from today the day asked about is, where none is given.
+        Number of days from today to the requested day, where the words have no day.
     with_sortie : bool, optional
-        Whether the way back is judged even where the words say nothing of a sortie.
+        Whether to judge the return leg even where the words mention no sortie.
 
     Raises
     ------
     WxflyError
-        For anything the pilot can put right.
+        For anything that the pilot can correct.
     """
     return _read_taken(kind, take_usual(words, places), first_day, with_sortie)
 
 
 def _read_taken(kind: QuestionKind, taken: Taken, first_day: int = 1, with_sortie: bool = False) -> Question:
-    """Read words with what is taken from the pilot's files; a fault that one of these has is told as its."""
+    """Read words with those from the pilot's files; a fault in one of these is reported as such."""
     try:
         return _read(kind, taken, first_day, with_sortie)
     except WxflyError:
@@ -308,12 +308,12 @@ def _read_taken(kind: QuestionKind, taken: Taken, first_day: int = 1, with_sorti
 
 
 def check_words(words: Words) -> None:
-    """Refuse words that no question can be asked with, before they are kept.
+    """Refuse words that cannot form a question, before they are kept.
 
     Raises
     ------
     WxflyError
-        As `read_question` does, and for a height above the limit, a model or an ensemble that is not known.
+        As `read_question` does, and for a height above the limit, or an unknown model or ensemble.
     """
     question = _read("best", Taken((), words), 1, False)
     if words.height is not None:
@@ -386,7 +386,7 @@ def _origins(taken: Taken) -> Iterator[Origin]:
 
 
 def part_day(given: Sequence[str], day: str | None) -> tuple[list[str], str | None]:
-    """Part the words of a command into places and a day: the last word is a day where it names one and no saved site.
+    """Split the words of a command into places and a day: the last word is a day if it names one and no saved site.
 
     Parameters
     ----------
@@ -410,7 +410,7 @@ def part_day(given: Sequence[str], day: str | None) -> tuple[list[str], str | No
 
 
 def part_one_place(given: Sequence[str], day: str | None) -> tuple[list[str], str | None]:
-    """Part the words of a command that has one place at most into that place and a day; see `part_day`.
+    """Split the words of a command with at most one place into that place and a day; see `part_day`.
 
     Raises
     ------
@@ -431,7 +431,7 @@ def part_one_place(given: Sequence[str], day: str | None) -> tuple[list[str], st
 
 
 def read_brief_question(place: str | None, words: Words) -> BriefQuestion:
-    """Read a question for a flight brief; as `read_question`, of one site and always with its way back."""
+    """Read a question for a flight brief, as `read_question` does, for one site and always with its return leg."""
     taken = take_usual(words, [place] if place else [])
     question = _read_taken("best", taken, with_sortie=True)
     words = taken.words
@@ -447,12 +447,12 @@ def read_hour_question(given: Sequence[str], words: Words) -> Question:
         The words of the command: a site where one is named, a day where one is named, and the hour; day and hour may
         change places.
     words : Words
-        The rest of what is asked.
+        The other words of the question.
 
     Raises
     ------
     WxflyError
-        For anything the pilot can put right.
+        For anything that the pilot can correct.
     """
     parts = list(given)
     if len(parts) > 1 and is_hour(parts[-2]) and not is_hour(parts[-1]):
@@ -493,7 +493,7 @@ def _anemometer_height(words: Words, units: str) -> float:
 
 
 def _place(text: str, height: float, units: str) -> Place:
-    """Take ``SITE@80m`` apart; a saved name with an at sign of its own stays whole."""
+    """Split ``SITE@80m``; a saved name that contains an at sign stays whole."""
     words, at, tail = text.rpartition("@")
     if not at or not words or text in read_sites(sites_file()):
         return Place(text, height)
@@ -539,7 +539,7 @@ def _own_limits(taken: Taken, units: str) -> Iterator[OwnLimit]:
 
 
 def _limits(aircraft: Aircraft, rules: RuleSet, asked: AskedOfLimits, *, only_stricter: bool = False) -> Limits:
-    """Return the limits of an aircraft under rules, with what the pilot asks of them."""
+    """Return the limits of an aircraft under rules, with the pilot's changes."""
     limits = replace(limits_for(aircraft, rules, required=asked.required), accepted=asked.accepted)
     if asked.reserve is not None:
         limits = replace(limits, reserve=asked.reserve)
@@ -561,7 +561,7 @@ def _sortie(words: Words, units: str) -> SortieAsked:
     distance = _length(words.distance, units)
     work = read_quantity(words.work, "time", units) if words.work else 0.0
     if (distance is not None and distance < 0) or work < 0:
-        raise WxflyError("a distance or a time of work below zero cannot be flown")
+        raise WxflyError("distance and time of work cannot be below zero")
     return SortieAsked(
         distance,
         _length(words.return_height, units),
@@ -574,7 +574,7 @@ def _sortie(words: Words, units: str) -> SortieAsked:
 
 
 def _length(text: str | None, units: str) -> float | None:
-    """Read a length [m], without a unit in that of `units`; None where none is given."""
+    """Read a length [m], by default in the unit of `units`; None where none is given."""
     return read_quantity(text, "length", units) if text else None
 
 

@@ -1,4 +1,4 @@
-"""The sortie that a pilot plans, with what the aircraft needs for it."""
+"""The sortie that a pilot plans, with the energy model of the aircraft."""
 
 from __future__ import annotations
 
@@ -14,30 +14,30 @@ from wxfly.pilot.limits import check_height
 from wxfly.question.reading import SortieAsked
 
 DEFAULT_DISTANCE = 100.0
-"""Planned where neither distance nor size of the aircraft is given [m]."""
+"""Planned distance where neither a distance nor the aircraft's size is given [m]."""
 
 
 def plan_sortie(request: Request, asked: SortieAsked, confidence: float) -> Request:
-    """Return a request with the sortie that its pilot plans.
+    """Return a request with the planned sortie.
 
     Parameters
     ----------
     request : Request
-        Of one site.
+        The request for one site.
     asked : SortieAsked
-        What is to be flown.
+        The planned flight.
     confidence : float
-        How sure the way back must be.
+        Confidence required of the return leg.
 
     Returns
     -------
     Request
-        Without a sortie, and with what is missing, where the figures of the aircraft do not give what it needs.
+        Without a sortie, but with the names of missing figures, where the aircraft lacks them.
 
     Raises
     ------
     WxflyError
-        For a return height that no rule in force allows.
+        For a return height that the rules do not allow.
     """
     return_height = request.height if asked.return_height is None else asked.return_height
     check_height(return_height, request.limits)
@@ -59,7 +59,7 @@ def plan_sortie(request: Request, asked: SortieAsked, confidence: float) -> Requ
 
 
 def _default_distance(aircraft: Aircraft) -> float:
-    """Plan as far as the aircraft is seen: nobody should fly farther without having said so."""
+    """Return the distance at which the aircraft is still visible; farther must be the pilot's own decision."""
     if aircraft.characteristic_dimension is None:
         return DEFAULT_DISTANCE
     return float(attitude_sight_range(aircraft.characteristic_dimension, aircraft.kind))

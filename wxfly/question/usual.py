@@ -1,4 +1,4 @@
-"""What a question takes where the pilot types nothing: first of its plan, then of the site, then of the settings."""
+"""What a question uses where the pilot types nothing: first from its plan, then from the site, then the settings."""
 
 from __future__ import annotations
 
@@ -17,16 +17,16 @@ from wxfly.pilot.site import Site, read_sites
 
 @dataclass(frozen=True)
 class Layer:
-    """What one of the pilot's files says of a question.
+    """The words of one of the pilot's files.
 
     Attributes
     ----------
     origin : str
-        Where it is from, in words: ``plan roof``, ``defaults of meadow``, ``settings``.
+        The file in words: ``plan roof``, ``defaults of meadow``, ``settings``.
     words : Words
-        What it says.
+        Its words.
     way_out : str
-        How the pilot puts it right.
+        How the pilot can correct it.
     """
 
     origin: str
@@ -36,18 +36,18 @@ class Layer:
 
 @dataclass(frozen=True)
 class Taken:
-    """The words of a question with all that is taken from the pilot's files.
+    """The words of a question with those from the pilot's files.
 
     Attributes
     ----------
     places : tuple of str
-        As given, or the pilot's home where none is.
+        As given, or the pilot's home where none is given.
     words : Words
         The words of the whole question.
     heights : tuple of (str or None)
-        Flight height of each place: sites may have heights of their own.
+        Flight height of each place: sites may have their own heights.
     origins : mapping
-        Where each word is from, by its name, where it was not given; of a limit by ``limits`` and its element.
+        Origin of each word that was not given, by its name; of a limit by ``limits`` and its element.
     used : tuple of Layer
         The layers, each with the words that were taken from it.
     """
@@ -60,12 +60,12 @@ class Taken:
 
 
 def take_usual(given: Words, places: Sequence[str]) -> Taken:
-    """Return the words of a question with what its plan, its sites and the settings say.
+    """Return the words of a question with those of its plan, its sites and the settings.
 
     Parameters
     ----------
     given : Words
-        What the pilot gives with the question; it goes before everything else.
+        The words of the pilot's question; they take precedence over everything else.
     places : sequence of str
         As the pilot wrote them.
 
@@ -87,14 +87,14 @@ def take_usual(given: Words, places: Sequence[str]) -> Taken:
 
 
 def layers_of(plan: str | None, site: Site | None, settings: Settings) -> list[Layer]:
-    """Return what the pilot's files say of a question, what goes first first: plan, defaults of the site, settings."""
+    """Return the words of the pilot's files in order of precedence: plan, defaults of the site, settings."""
     layers = [] if plan is None else [_plan(plan)]
     layers += [] if site is None else [_of_site(site)]
     return [*layers, Layer("settings", settings.usual, "change it with: wxfly set")]
 
 
 def taken_from(layers: Sequence[Layer]) -> tuple[Words, Mapping[str, str]]:
-    """Return the words that a question takes from layers where it says nothing itself, and where each is from."""
+    """Return the words that a question takes from layers where it has none itself, and the origin of each."""
     words, origins, _ = _filled(Words(), layers)
     return words, origins
 
@@ -110,7 +110,7 @@ def home_of(settings: Settings, saved: OwnTable[Site]) -> list[str]:
 
 
 def check_home(name: str, saved: OwnTable[Site]) -> None:
-    """Refuse a home that is neither a saved site nor one of the demonstration; or that cannot be read."""
+    """Refuse a home that is neither a saved site nor one of the demonstration, or that cannot be read."""
     from wxfly.retrieval.places import demo_sites
 
     saved.refuse_uncertain(name, "the site")
@@ -128,7 +128,7 @@ def _of_site(site: Site) -> Layer:
 
 
 def site_of(place: str, saved: Mapping[str, Site]) -> Site | None:
-    """Return the saved site that a pilot writes, with or without a height behind it; None where it is none."""
+    """Return the saved site of a place, with or without a height behind it; None where there is none."""
     for words in (place.strip(), place.rpartition("@")[0].strip()):
         name = words if words in saved else next((n for n in saved if n.casefold() == words.casefold()), None)
         if name is not None:
@@ -137,7 +137,7 @@ def site_of(place: str, saved: Mapping[str, Site]) -> Site | None:
 
 
 def _filled(given: Words, layers: Sequence[Layer]) -> tuple[Words, dict[str, str], tuple[Layer, ...]]:
-    """Return words filled from the layers in their order, where each is from, and what each layer gave."""
+    """Return words filled from the layers in their order, the origin of each, and what each layer provided."""
     words = given
     origins: dict[str, str] = {}
     used: list[Layer] = []
@@ -158,7 +158,7 @@ def _joined(upper: Any, lower: Any) -> Any:
 
 
 def _missing(words: Words, layer: Words) -> Iterator[tuple[str, Any]]:
-    """Yield what a layer adds to words; limits, and elements to require or advise, add up, so that nothing loosens."""
+    """Yield what a layer adds to words; limits and elements to require or advise add up, so that nothing loosens."""
     limited = {element_of_limit(one) for one in words.limits}
     named = {*words.required, *words.advised}
     for name, value in said(layer):
@@ -173,7 +173,7 @@ def _missing(words: Words, layer: Words) -> Iterator[tuple[str, Any]]:
 
 
 def _refuse_unlike(places: Sequence[str], words: Sequence[Words]) -> None:
-    """Refuse sites of one question that differ in a default: one answer has one aircraft, one set of limits."""
+    """Refuse sites of one question that differ in a default: one answer has one aircraft and one set of limits."""
     for place, other in zip(places[1:], words[1:], strict=True) if places else ():
         for option in usual_options():
             mine, theirs = (getattr(one, option.name) for one in (words[0], other))
@@ -185,7 +185,7 @@ def _refuse_unlike(places: Sequence[str], words: Sequence[Words]) -> None:
 
 
 def _refuse_doubtful(settings: Settings, words: Words) -> None:
-    """Refuse to answer by a default where an unreadable part of the settings may say something stricter."""
+    """Refuse to answer by a default where an unreadable part of the settings may be stricter."""
     for option in usual_options():
         part = settings.doubtful(option.key) if getattr(words, option.name) in (None, ()) else None
         if part is not None:

@@ -1,4 +1,4 @@
-"""Looking back: past forecasts of a site against its observations, and the ledger, from words on a command line."""
+"""Verification: past forecasts of a site compared with observations, and the ledger, as the command line asks."""
 
 from __future__ import annotations
 
@@ -45,24 +45,24 @@ _ELEMENTS = ("wind", "gust")
 
 @dataclass(frozen=True, kw_only=True)
 class VerificationAsked:
-    """What is compared: whose past forecasts with which observations.
+    """The forecasts and observations to compare.
 
     Attributes
     ----------
     observed : Path or None
-        File of observations; None asks for the reports of an airport.
+        File of observations; None for the reports of an airport.
     observed_height : float
-        Of the anemometer above ground [m].
+        Height of the anemometer above ground [m].
     station : str
-        The airport, where the reports are of several or of another than the nearest.
+        The airport, where it is not the nearest or the reports are of several.
     model : str or None
-        None for that of the settings.
+        None for the model of the settings.
     asks_for_past : bool
-        Whether the service is asked for forecasts that are not in the store.
+        Whether to ask the service for forecasts that are not in the store.
     learns : bool
-        Whether what the place teaches is written.
+        Whether to write the correction that was learned.
     offline : bool
-        Whether no service is asked.
+        Whether to ask no service.
     """
 
     observed: Path | None = None
@@ -75,10 +75,10 @@ class VerificationAsked:
 
 
 def read_observed_height(text: str | None) -> float:
-    """Read the height of an anemometer [m], 10 m where none is given."""
+    """Read the height of an anemometer [m]; by default 10 m."""
     height = parse_quantity(text, "length", "m") if text else METAR_HEIGHT
     if not 1.0 <= height <= 200.0:
-        raise WxflyError(f"a height of observation of '{text}' is not used; wanted 1 m to 200 m")
+        raise WxflyError(f"an observation height of '{text}' is out of range; wanted 1 m to 200 m")
     return height
 
 
@@ -128,14 +128,14 @@ def verify(site_text: str, asked: VerificationAsked, *, on_progress: Progress) -
     site_text : str
         As the pilot wrote it.
     asked : VerificationAsked
-        What is compared.
+        The forecasts and observations to compare.
     on_progress : callable
-        Told what is being done when it may take over a second.
+        Called with a message before a step that may take over a second.
 
     Raises
     ------
     WxflyError
-        For anything the pilot can put right; nothing is learned or entered then.
+        For anything that the pilot can correct; nothing is then learned or entered.
     """
     settings = load_settings()
     saved = read_sites(sites_file())
@@ -194,7 +194,7 @@ def describe_verified(found: Verified) -> str:
 
 
 def _model_of(site: Site, height: float, settings: Settings) -> str:
-    """Return the model whose forecasts are verified where none is named: that of the settings, or the first choice."""
+    """Return the model to verify where none is named: that of the settings, or the first choice for the place."""
     if settings.names_model:
         return settings.model
     ranked = rank_models([site], max(height, DEFAULT_HEIGHT))
@@ -215,7 +215,7 @@ def _observed(site: Site, asked: VerificationAsked, settings: Settings, on_progr
 
 
 def _of_airport(site: Site, asked: VerificationAsked, settings: Settings, on_progress: Progress) -> HourlyRecord:
-    """Ask for the past reports of the airport named, or of the nearest one that has reported lately."""
+    """Request the past reports of the named airport, or of the nearest one with recent reports."""
     from wxfly.history.airport_reports import FARTHEST_KM, latest_report
     from wxfly.sources.airport_reports import get_station_reports
 
@@ -249,7 +249,7 @@ def _stored(site: Site, model: str) -> list[xr.Dataset]:
 
 
 def _table(rows: Sequence[ErrorRow]) -> list[str]:
-    """Align bias and error of wind and gust."""
+    """Return aligned lines with bias and error of wind and gust."""
     cells = [("", "", "hours", "days", "bias m/s", "error m/s")]
     before = ("", "")
     for row in rows:
@@ -279,7 +279,7 @@ def _learned(found: Verified) -> list[str]:
 
 
 def _for_ledger(site: Site, height: float, record: HourlyRecord, model: str) -> list[ledger.Observation]:
-    """Carry observations to the heights of the site's verdicts, by the profile that was forecast for the hour."""
+    """Extrapolate observations to the heights of the site's verdicts, by the forecast profile of each hour."""
     heights = sorted({v.height for v in ledger.read_verdicts() if v.site == site.name})
     newest: dict[tuple[float, np.datetime64], tuple[float, float]] = {}
     for cube in _stored(site, model):
@@ -296,7 +296,7 @@ def _for_ledger(site: Site, height: float, record: HourlyRecord, model: str) -> 
     for i, hour in enumerate(record.hour):
         for wanted in heights:
             of_wind, of_gust = newest.get((wanted, hour), (np.nan, np.nan))
-            # Carried up only: a forecast of less wind above never makes an observation smaller.
+            # An observation is never made smaller, even where less wind was forecast at the greater height.
             values = {
                 "wind": float(record.wind_speed[i]) * max(of_wind, 1.0),
                 "gust": float(record.wind_speed_of_gust[i]) * max(of_gust, 1.0),
@@ -357,24 +357,25 @@ def describe_ledger(site: str | None = None) -> str:
             continue
         reported_outside, bound = counts.hits + counts.false_alarms, 100 * upper_bound(missed, cleared)
         lines.append(
-            f"{ahead}: {counts.cases} hours observed; told outside {reported_outside}, of those broken {counts.hits}; "
-            f"told inside or narrow {cleared}, of those broken {missed} (at most {bound:.1f} % with 95 % confidence)"
+            f"{ahead}: {counts.cases} hours observed; {reported_outside} reported outside, {counts.hits} of them "
+            f"broken; {cleared} reported inside or narrow, {missed} of them broken "
+            f"(at most {bound:.1f} % with 95 % confidence)"
         )
         if np.isfinite(score.value_within):
             lines.append(
                 f"  worth {score.value_within:.2f} of perfect knowledge within season and time of day, where staying "
-                f"at home costs a tenth of a broken limit; pooled, which flatters: {score.value:.2f}"
+                f"at home costs a tenth of a broken limit; all hours pooled, which flatters: {score.value:.2f}"
             )
     return "\n".join(lines)
 
 
 def withdraw(site: str | None, when: str | None, reason: str | None) -> str:
-    """Withdraw what was observed at a site in an hour or on a day from the ledger, and say how much.
+    """Withdraw observations of a site in an hour or on a day from the ledger, and return a line with their number.
 
     Raises
     ------
     WxflyError
-        Without a site or a time; where nothing was observed then.
+        Without a site or a time, or where there is no observation.
     """
     if not site or not when:
         raise WxflyError("name the site and the time, such as: wxfly ledger meadow --withdraw 2026-06-10T14:00Z")
@@ -387,11 +388,11 @@ def withdraw(site: str | None, when: str | None, reason: str | None) -> str:
         where = f"; observations are of {', '.join(known)}" if known and site not in known else ""
         raise WxflyError(f"the ledger has no observation of {site} in {when}{where}")
     hours = "1 hour" if count == 1 else f"{count} hours"
-    return f"{hours} observed at {site} withdrawn; they count no more, and may be entered again"
+    return f"{hours} observed at {site} withdrawn; they no longer count, and may be entered again"
 
 
 def forget_choices() -> str:
-    """Forget what earlier answers chose, and say so."""
+    """Forget the choices of earlier answers, and return a line that reports it."""
     from wxfly.history.previous_choice import clear_choices
 
     clear_choices(as_moment(utc_now()))

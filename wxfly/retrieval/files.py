@@ -86,7 +86,7 @@ def open_forecast(
     if np.isnat(retrieved):
         notes.append("when it was retrieved is not known")
     notes += [
-        f"the altitude of the ground at {site.name} is not known: its columns cannot be held against it"
+        f"the altitude of the ground at {site.name} is not known, so the forecast's cannot be compared with it"
         for site in sites
         if math.isnan(site.surface_altitude)
     ]

@@ -94,7 +94,7 @@ __all__ = ["Obtained", "demo_sites", "obtain", "obtain_forecast", "resolve_site"
 
 Progress = Callable[[str], None]
 Members = tuple[tuple[xr.Dataset, ...], tuple[str, ...]]
-"""Cubes of members, and what the reader must know of them."""
+"""Cubes of members, and what the reader must know about them."""
 
 _LOCK_SECONDS = 120.0
 
@@ -136,10 +136,10 @@ def obtain(
     on_progress : callable, optional
         Called with a line on each request.
     wanted : callable, optional
-        Takes the sites and the time of the answer, returns what the forecast is wanted for; by default a week from
-        then on, at heights up to 120 m.
+        Takes the sites and the time of the answer, returns the hours and the height that the forecast is for; by
+        default a week from then on, at heights up to 120 m.
     members : callable, optional
-        Obtains the members of an ensemble beside the forecast: `wxfly.retrieval.members.chosen_members`.
+        Obtains the members of an ensemble along with the forecast: `wxfly.retrieval.members.chosen_members`.
 
     Returns
     -------
@@ -257,10 +257,10 @@ def _is_too_old(obtained: Obtained) -> bool:
 
 
 _MOST_ROUNDS, _MOST_REPAIRS = 8, 2
-"""How often models that fail are replaced by the next, within the patience for one request; and for how many times
-further ones are asked for hours that the chosen ones have lost."""
+"""Largest number of rounds in which failed models are replaced by the next, within the patience for one request; and of
+those in which further models are asked for hours that the chosen ones have lost."""
 _SAME_AGE = np.timedelta64(12, "h")
-"""Stored runs of models that differ by more are not joined: all hours would count as old as the oldest."""
+"""Stored runs that differ by more are not joined: all hours would count as old as the oldest."""
 
 
 def _of_chosen(
@@ -274,9 +274,9 @@ def _of_chosen(
     kp: Callable[[], tuple[Answered, Answered]],
     start: Callable[..., Future[Any]],
 ) -> Obtained:
-    """Obtain the forecast of the models chosen by place and hours; where one fails the next takes over.
+    """Obtain the forecast of the models chosen by place and hours; where one fails, the next takes over.
 
-    The services are asked before the store: a young forecast of the next model is better than an old one of the first.
+    Services are asked before the store: a young forecast of the next model is better than an old one of the first.
     """
     from wxfly.cube.joined import join_models, knows_any_hour, unknown_hours
     from wxfly.retrieval.model_choice import plan_models, rank_models, reaches_for_sure
@@ -312,7 +312,7 @@ def _of_chosen(
             except WxflyError as fault:
                 failed[name] = fault
         if failed and all(_is_of_connection(fault) for fault in failed.values()) and not (got or empty):
-            break  # nobody can be reached, and so no other model either
+            break  # no service can be reached, and so no other model either
         plan = plan_models(sites, wanted, present, without=failed)
         to_ask = [model.name for model in plan.asked if model.name not in got]
         if not to_ask and got and len(got) - sum(m.name in got for m in plan.asked) < _MOST_REPAIRS:
@@ -325,7 +325,7 @@ def _of_chosen(
         return _without_service(
             sites, ranked, failed, settings, wanted, offline=offline, now=now, on_progress=on_progress, kp=kp
         )
-    # The cells of one model are asked for, of that which has the first hours: later ones have a larger error anyway.
+    # Cells are requested only for the model of the first hours: later hours have a larger error anyway.
     finest = next(name for name in (*(m.name for m in plan.models), *ranked) if name in got)
     cells = around[finest].result() if finest in around else obtain_cells(sites, finest, **of_cells)
     got[finest] = with_cells(got[finest], sites, cells, wanted.height)
@@ -338,7 +338,7 @@ def _of_chosen(
 
 
 def needed_variables() -> frozenset[str]:
-    """Return the variables of a cube that an hour must have of its model: those of the required elements."""
+    """Return the variables that an hour needs from its model: those of the required elements."""
     from wxfly.pilot.elements import ELEMENTS
 
     of_elements = {name for element in ELEMENTS if element.is_required for name in element.inputs}
@@ -352,14 +352,14 @@ def _is_of_connection(fault: WxflyError) -> bool:
 
 
 def _of_failures(failed: Mapping[str, WxflyError], cube: xr.Dataset) -> list[str]:
-    """Say which chosen models could not answer, and who does."""
+    """Return notes on the chosen models that failed, and on those that answer instead."""
     answering = models_of(cube)
     verb = "answer" if len(answering) > 1 else "answers"
     return [f"without {name}, {', '.join(answering)} {verb}: {fault}" for name, fault in failed.items()]
 
 
 def _of_losses(cube: xr.Dataset) -> list[str]:
-    """Say where a finer model has lost hours that lie between others of its own: the next took them."""
+    """Return notes on hours that a finer model has lost between others of its own, and that the next one took."""
     from wxfly.cube.joined import hours_by_model
 
     stretches = hours_by_model(cube)
@@ -387,7 +387,7 @@ def _without_service(
     on_progress: Progress,
     kp: Callable[[], tuple[Answered, Answered]],
 ) -> Obtained:
-    """Answer from the store, or where that has nothing young enough from the second source."""
+    """Answer from the store, or from the second source where the store has nothing young enough."""
     from wxfly.cube.joined import join_models
 
     fault = next(iter(failed.values()), None)
@@ -529,8 +529,8 @@ def _fetch(
 ) -> tuple[list[xr.Dataset], bool, list[str]]:
     """Return a cube of the newest run for each site, whether any had to be requested, and notes on failures.
 
-    With `at_once` the run is asked for beside the forecast where nothing of the model is stored for the places: then
-    there is nothing to compare it with before.
+    With `at_once` the run is requested together with the forecast where the store has nothing of the model for the
+    places, because there is then nothing to compare the run with.
     """
     import filelock
 
@@ -581,10 +581,10 @@ def _has_stored(sites: Sequence[Site], model: str) -> bool:
 def _fetch_anew(
     sites: Sequence[Site], model: str, settings: Settings, on_progress: Progress
 ) -> tuple[list[xr.Dataset], bool, list[str]]:
-    """Request run and forecast at once.
+    """Request the run and the forecast at once.
 
-    The run is taken as `ModelRun.certain_at` tells it, which is never newer than that of a forecast asked for at about
-    the same time.
+    The run is that of `ModelRun.certain_at`, which is never newer than that of a forecast requested at about the same
+    time.
     """
     from wxfly.sources.http import together
     from wxfly.sources.open_meteo.forecast import get_forecast
@@ -665,7 +665,7 @@ def _with_ground(sites: Sequence[Site], cube: xr.Dataset) -> tuple[Site, ...]:
 
 def _ago(now: np.datetime64, then: np.datetime64) -> str:
     if np.isnat(then):
-        return "at a time that is not known"
+        return "at an unknown time"
     hours = (now - then) / np.timedelta64(1, "h")
     return (
         f"{str(then)[:16]}Z, {hours:.0f} h ago"

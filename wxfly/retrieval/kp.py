@@ -47,7 +47,7 @@ Answered = tuple[KeptReply | None, str]
 
 
 def ask_kp(*, offline: bool, settings: Settings, on_progress: Progress) -> tuple[Answered, Answered]:
-    """Return what the forecast and the outlook of Kp answer, for `with_kp`."""
+    """Return the replies with the forecast and the outlook of Kp, for `with_kp`."""
     from wxfly.sources import space_weather
     from wxfly.sources.http import together
 

@@ -110,22 +110,22 @@ def obtain_ensembles(
 
 
 WITHOUT_MEMBERS = Note("chance from one forecast, without members", NoteKind.MEMBERS)
-"""Told first where members were to give the chance and there are none."""
+"""The first note where members were to give the chance and there are none."""
 MOST_WEIGHT = 500.0
-"""Weighted calls that one request for members may cost: the free service gives 600 in a minute."""
+"""Largest number of weighted calls for one request of members: the free service allows 600 in a minute."""
 
 
 def chosen_members(
     sites: Sequence[Site], wanted: Wanted, settings: Settings, offline: bool, on_progress: Progress
 ) -> tuple[tuple[xr.Dataset, ...], tuple[str, ...]]:
-    """Return the members that give the chance where the pilot names none, and what the reader must know of them.
+    """Return the members that give the chance where the pilot names none, and what the reader must know about them.
 
     Parameters
     ----------
     sites : sequence of Site
         Real places.
     wanted : Wanted
-        The hours asked about; one ensemble answers for all of them.
+        The requested hours; one ensemble answers for all of them.
     settings : Settings
         Settings of the services.
     offline : bool
@@ -139,7 +139,7 @@ def chosen_members(
     present = as_moment(utc_now())
     ranked = choose_ensembles(sites, wanted, present)
     failures: list[str] = []
-    for row in ranked if offline else ranked[:2]:  # a second one where the first fails, and no third
+    for row in ranked if offline else ranked[:2]:  # a second one where the first fails, but no third
         if not offline and weight_of(row, len(sites)) > MOST_WEIGHT:
             failures.append(
                 f"the members of {row.name} at {len(sites)} places are more than the free service gives at once"
@@ -192,12 +192,12 @@ def _side_by_side(cubes: Sequence[xr.Dataset], sites: Sequence[Site]) -> xr.Data
 def members_asked_for(
     obtained: Obtained, names: Sequence[str], offline: bool, on_progress: Progress
 ) -> tuple[tuple[xr.Dataset, ...], list[str]]:
-    """Return the members that came with the forecast, or those that the pilot asked for; none of them too old."""
+    """Return the members of the file, or those that the pilot asked for, without any that are too old."""
     cubes: list[xr.Dataset] = list(obtained.ensembles)
     notes: list[str] = []
     if names and obtained.origin in ("demo", "file"):
         what = "the demonstration" if obtained.is_demo else "a file"
-        raise WxflyError(f"{what} has the members it has; leave --ensemble out, or ask for a real place")
+        raise WxflyError(f"{what} always uses its own members; leave --ensemble out, or ask for a real place")
     if names:
         cubes, notes = obtain_ensembles(
             list(names), obtained.sites, offline=offline, now=obtained.now, on_progress=on_progress

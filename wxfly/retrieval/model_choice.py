@@ -1,9 +1,9 @@
-"""Which model and which ensemble answer for places and hours: the finest that covers them and carries what is asked.
+"""The choice of models and ensembles for places and hours: the finest that covers them and provides what is needed.
 
-The rule, with its reasons in ``docs/explanation/models.md``: the model with the finest mesh goes first. Of meshes that
-differ by less than `ALIKE`, the one whose wind errs less by the published comparison goes first (`wxfly.pilot.elements`
-has the table), then the one that lacks fewer elements, then the finer. Hours past its range go to the next that
-reaches on.
+The rule, with its reasons in ``docs/explanation/models.md``: the model with the finest mesh comes first. Among meshes
+that differ by less than `ALIKE`, the model with the smaller published wind error comes first (the table is in
+`wxfly.pilot.elements`), then the one that lacks fewer elements, then the finer. Hours past its range go to the next
+model that reaches further.
 """
 
 from __future__ import annotations
@@ -21,34 +21,35 @@ from wxfly.sources.open_meteo.ensembles import ENSEMBLES, Ensemble
 from wxfly.sources.open_meteo.models import MODELS, Model
 
 ALIKE = 1.3
-"""Ratio of mesh widths below which two models count as equally fine. An estimate of ours."""
+"""Ratio of mesh widths below which two models count as equally fine; our estimate."""
 HIGHEST_ABOVE_TOP = 1.5
-"""Largest ratio of the flight height to a model's top level [1]: carrying wind above it was tested so far
+"""Largest ratio of the flight height to a model's top level [1]: extrapolation of the wind was tested up to it
 (`wxfly.physics.wind.levels.beyond_top`)."""
 LEAST, LEAST_MORE = np.timedelta64(12, "h"), np.timedelta64(24, "h")
-"""What the first model must give of the hours asked about, and each further one beyond those before it, unless it
-reaches the end: every seam costs a request."""
+"""Least hours that the first model must provide, and that each further one must add, unless it reaches the end: every
+change of model costs a request."""
 SHORT_REST = np.timedelta64(12, "h")
-"""So few hours left go to a model that lacks no element, if there is one: a coarser mesh costs less than a request."""
+"""A rest of at most so many hours goes to a model that lacks no element, if any: a request costs more than a coarse
+mesh."""
 AROUND = np.timedelta64(4, "h")
-"""Hours beside those asked about that are needed too: the error of timing, and gusts of hours that follow."""
+"""Hours around the requested ones that are needed too, for the timing error and for gusts of later hours."""
 FEWEST_MEMBERS = 10
-"""Of an ensemble that is chosen: fewer do not count a chance of one in ten."""
+"""Fewest members of a chosen ensemble: with fewer, a chance of one in ten cannot be counted."""
 _SLOW, _QUICK = 8.0, 4.0
-"""Time from the start of a run until the service has it, of models that run every six hours or more seldom, and of
-those that run oftener [h]; upper bounds, from memory."""
+"""Time from the start of a run until the service has it, for models that run every six hours or less often, and for
+those that run more often [h]; upper bounds, from memory."""
 BY_THEMSELVES = ("visibility", "cape", "precipitation_probability")
-"""Names of the service for what may come from another model, as in `wxfly.cube.joined.BY_THEMSELVES`."""
+"""The service's names for variables that may come from another model, as in `wxfly.cube.joined.BY_THEMSELVES`."""
 
 
 @dataclass(frozen=True)
 class Wanted:
-    """What a forecast is wanted for.
+    """The hours and the height that a forecast is for.
 
     Attributes
     ----------
     start, end : numpy.datetime64
-        The hours asked about, UTC [s].
+        The requested hours, UTC [s].
     height : float
         Largest flight height above ground [m].
     """
@@ -60,16 +61,16 @@ class Wanted:
 
 @dataclass(frozen=True)
 class ModelPlan:
-    """Which models to ask.
+    """The models to ask.
 
     Attributes
     ----------
     models : tuple of Model
-        One after the other in time; the first takes every hour that it knows.
+        In order of time; the first takes every hour that it has.
     beside : tuple of Model
-        For what those lack and may come from another model, in order.
+        For what those lack and what may come from another model, in order.
     in_reserve : tuple of Model
-        The others that cover the places, for when one of those fails, in order.
+        The other models that cover the places, in the order in which they replace a failed one.
     """
 
     models: tuple[Model, ...]
@@ -83,7 +84,7 @@ class ModelPlan:
 
 
 def rank_models(sites: Sequence[Site], height: float) -> list[Model]:
-    """Return the models that cover every site and carry the wind at a flight height [m], the first choice first."""
+    """Return the models that cover every site and provide wind for a flight height [m], the first choice first."""
     fitting = [
         m for m in MODELS.values()
         if not m.is_blend and _covers(m, sites) and height <= HIGHEST_ABOVE_TOP * max(m.wind_heights)
@@ -99,7 +100,7 @@ def plan_models(
     Parameters
     ----------
     sites : sequence of Site
-        The places; one model answers for all of them, so that they differ by their weather alone.
+        The places; one model answers for all, so that only their weather differs.
     wanted : Wanted
         The hours and the height.
     now : numpy.datetime64
@@ -128,7 +129,7 @@ def plan_models(
 
 
 def _beside(models: Sequence[Model], others: Sequence[Model], end: np.datetime64, now: np.datetime64) -> list[Model]:
-    """Return the fewest further models that give what the chosen ones lack, for as long as these speak."""
+    """Return the fewest further models that provide what the chosen ones lack, for as long as these reach."""
 
     def reach(model: Model) -> np.datetime64:
         return min(reaches_for_sure(model, now), end)
@@ -147,19 +148,19 @@ def _beside(models: Sequence[Model], others: Sequence[Model], end: np.datetime64
 
 
 def _lacks(model: Model) -> list[str]:
-    """Return which elements of `BY_THEMSELVES` a model does not carry."""
+    """Return the elements of `BY_THEMSELVES` that a model does not provide."""
     return [name for name in BY_THEMSELVES if not model.carries_name(name)]
 
 
 def choose_ensembles(
     sites: Sequence[Site], wanted: Wanted, now: np.datetime64, *, without: Collection[str] = ()
 ) -> list[Ensemble]:
-    """Return the ensembles that cover every site and every hour asked about, the first choice first.
+    """Return the ensembles that cover every site and every requested hour, the first choice first.
 
     Parameters
     ----------
     sites, wanted, now, without
-        As in `plan_models`. Where none reaches the last hour, those that reach farthest are returned.
+        As in `plan_models`. Where none reaches the last hour, those that reach furthest are returned.
     """
     fitting = [
         e for e in ENSEMBLES.values() if e.members >= FEWEST_MEMBERS and _covers(e, sites) and e.name not in without
@@ -170,7 +171,7 @@ def choose_ensembles(
 
 
 def reaches_for_sure(model: Model | Ensemble, now: np.datetime64) -> np.datetime64:
-    """Return the last hour that a forecast asked for now has, whatever its newest run is; UTC [s]."""
+    """Return the last hour that a forecast requested now certainly has, whatever its newest run; UTC [s]."""
     late = _QUICK if model.interval_hours < 6 else _SLOW
     between = (isinstance(model, Model) and model.long_interval_hours) or model.interval_hours
     hours = math.floor(24 * model.range_days - between - late)
@@ -183,7 +184,7 @@ def _covers(model: Model | Ensemble, sites: Sequence[Site]) -> bool:
 
 
 def _ranked(models: Iterable[Model | Ensemble]) -> list[Model | Ensemble]:
-    """Order by mesh; within a group of meshes alike, from its finest on, by the published error of the wind."""
+    """Order by mesh; within a group of similar meshes, counted from the finest, by the published error of the wind."""
     groups: list[list[Model | Ensemble]] = []
     for model in sorted(models, key=lambda m: m.resolution_km):
         if groups and model.resolution_km < ALIKE * groups[-1][0].resolution_km:
@@ -202,6 +203,6 @@ def _number_lacking(model: Model | Ensemble) -> int:
 
 
 def _error(name: str) -> float:
-    """Return the published error of a model's wind at 10 m [m s-1]; of one without a figure the largest."""
+    """Return the published error of a model's wind at 10 m [m s-1]; the largest one for a model without a figure."""
     rows = shipped_figures()["wind"]["model"]
     return float(next((row["error"] for row in rows if name in row["names"]), max(row["error"] for row in rows)))

@@ -50,7 +50,7 @@ class ForecastOrigin:
     run, oldest_run, retrieved, first_hour : numpy.datetime64
         Start of the run, its earliest possible start, time of retrieval, and first hour; UTC [s], NaT when unknown.
     by_hours : tuple of ModelHours
-        Which hours are of which model, in order of time, and what they take from another.
+        The model of each hour, in order of time, and what it takes from another.
     obtained_from : str or None
         ``fetched``, ``store``, ``file`` or ``demo``; None for a cube from other code.
     kp : KpOrigin or None

@@ -64,13 +64,13 @@ def refuse_set_aside(saved: Mapping[str, Site], names: Sequence[str]) -> None:
 
 
 PLACE_SEARCH = "place:"
-"""Before a name: look for a place of that name, whatever saved site is nearly called so."""
+"""Prefix of a name that is looked up as a place, even if a saved site has a similar name."""
 _LIKENESS = 0.75
 """Least share of letters in common for a name to count as a misspelt site; common practice, no source."""
 
 
 def _refuse_near_name(text: str, saved: Mapping[str, Site]) -> None:
-    """Refuse a name that is nearly one of a site: the answer could be for somebody else's village."""
+    """Refuse a name close to that of a site: the answer could be for another village."""
     near = near_names(text, [*saved, *demo_sites()], likeness=_LIKENESS)
     if near:
         names = " or ".join(f"'{name}'" for name in near)

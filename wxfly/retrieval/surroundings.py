@@ -1,7 +1,7 @@
-"""The cells of a model around the sites: kept or requested, and put into the forecast as their spread.
+"""The cells of a model around the sites: kept or requested, and added to the forecast as their spread.
 
-They widen the error of wind and gust (`wxfly.physics.wind.surroundings`). A forecast that never had them is answered as
-it was; one whose cells are lost counts as if they differed much.
+They widen the error of wind and gust (`wxfly.physics.wind.surroundings`). A forecast that never had them stays
+unchanged; one whose cells are lost counts as if they differed much.
 """
 
 from __future__ import annotations
@@ -29,23 +29,23 @@ Progress = Callable[[str], None]
 FRESH = np.timedelta64(3, "h")
 """Age below which kept cells are not requested again: what is used of them changes little from run to run."""
 MOST_PLACES = 4
-"""Places that are asked about at once, up to which their cells are used: each costs nine weighted calls."""
+"""Largest number of places in one question for which cells are used: each costs nine weighted calls."""
 _KIND = "surroundings"
 _LOST = ""
-"""Kept in place of a reply that did not come, so that an answer from the store knows of it."""
+"""Kept in place of a reply that did not arrive, so that an answer from the store knows about it."""
 
 
 @dataclass(frozen=True)
 class Cells:
-    """What is known of the cells of one model.
+    """The known cells of one model.
 
     Attributes
     ----------
     model : str
         Its name.
     of_place : mapping
-        The cells around a place, by `Site.key`; None where they were asked for and are lost. A place that was never
-        asked about is absent.
+        The cells around a place, by `Site.key`; None where they were requested and are lost. A place that was never
+        requested is absent.
     notes : tuple of str
         What the reader must know.
     """
@@ -58,16 +58,16 @@ class Cells:
 def obtain_cells(
     sites: Sequence[Site], model: str, *, offline: bool, settings: Settings, on_progress: Progress
 ) -> Cells:
-    """Return the cells of a model around sites, from the store while they are fresh, else requested in one request.
+    """Return the cells of a model around sites, from the store while they are fresh, else from one request.
 
     Parameters
     ----------
     sites : sequence of Site
         Real places.
     model : str
-        Name of a model of the forecast service; of any other nothing is known.
+        Name of a model of the forecast service; other models have no cells.
     offline : bool
-        Whether to ask no service; then kept cells of any age are used.
+        Whether to ask no service; kept cells of any age are then used.
     settings, on_progress
         As in `wxfly.retrieval.forecast.obtain_forecast`.
     """
@@ -92,7 +92,7 @@ def obtain_cells(
         for site, text in zip(stale, texts, strict=True):
             before = kept[site.key]
             if text == _LOST and before is not None and before.text != _LOST:
-                continue  # older cells say more than none: hours past their end are lost
+                continue  # older cells are better than none: hours past their end are lost
             kept[site.key] = KeptReply(now, text)
             keep_reply(_KIND, _name(site.key, model), text, now)
     of_place = {key: _read(reply, model) for key, reply in kept.items() if reply is not None}
@@ -107,11 +107,11 @@ def with_cells(cube: xr.Dataset, sites: Sequence[Site], cells: Cells, height: fl
     Parameters
     ----------
     cube : xarray.Dataset
-        Of one model, with the dimension ``site`` in the order of `sites`.
+        Forecast of one model, with the dimension ``site`` in the order of `sites`.
     sites : sequence of Site
         The places.
     cells : Cells
-        Of the same model.
+        Cells of the same model.
     height : float
         Largest flight height above ground [m].
 
@@ -119,7 +119,7 @@ def with_cells(cube: xr.Dataset, sites: Sequence[Site], cells: Cells, height: fl
     -------
     xarray.Dataset
         With ``wind_speed_spread_of_cells`` and ``gust_spread_of_cells``, missing in every hour that lacks a cell;
-        unchanged where no place was ever asked about.
+        unchanged where no cells were ever requested.
     """
     if not any(site.key in cells.of_place for site in sites):
         return cube

@@ -186,7 +186,7 @@ def claim_store(*, mark: bool = True) -> None:
         _claim(mark)
 
 
-_MARKING = threading.Lock()  # requests that go out together are kept by threads of their own
+_MARKING = threading.Lock()  # requests that go out together are kept by separate threads
 
 
 def _claim(mark: bool) -> None:

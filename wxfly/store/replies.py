@@ -1,7 +1,7 @@
-"""Replies on disk: of forecasts packed with a checksum, and the last of each small service.
+"""Replies on disk: those of forecasts, packed with a checksum, and the last one of each small service.
 
-A forecast's is written by `write_reply`, where `wxfly.store.forecasts` puts it; a small one by `keep_reply`, with the
-time of retrieval, as ``replies/<kind>/<name>.json`` of the store.
+`write_reply` writes that of a forecast to the path that `wxfly.store.forecasts` chooses. `keep_reply` writes a small
+one with its time of retrieval as ``replies/<kind>/<name>.json`` of the store.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ LOCK_SECONDS = 120.0
 
 @dataclass(frozen=True)
 class KeptReply:
-    """A reply, its time of retrieval, and the mark by which the service knows whether it has a newer one."""
+    """A reply, its time of retrieval, and the mark by which the service recognises it."""
 
     retrieved: datetime
     text: str
