@@ -148,6 +148,7 @@ def found(tmp_path_factory):
         "named": [*best, "--model", "made_up", "--json"], "kept": [*best, "--model", "made_up", "--offline"],
         "plan": ["plans", "add", "made", "--wish", "luck"], "plans": ["plans", "show", "made", "--json"],
         "wished": [*week, "--plan", "made", "--json"], "set": ["set", "wish", "luck"], "settings": ["settings"],
+        "why": ["why", "Kelderness", "2026-03-19T12:00Z", "--require", "mugginess", "--units", "cubits", "--more"],
         "instead": best, "misspelt": [*best, "--model", "made_upp"],
     }  # fmt: skip
     with pytest.MonkeyPatch.context() as changed:
@@ -201,6 +202,11 @@ def test_a_state(found):
     assert ".generous { background: #" in found["week.html"]
     assert "'generous'" in found["schema"]
     assert (found["frame"][-1], found["ledger"][0]) == ("generous", "generous")
+
+
+def test_why_knows_every_new_row(found):
+    assert found["why"][0] == 0, found["why"]
+    assert "mugginess" in found["why"][1]
 
 
 def test_an_output_format(found):

@@ -274,3 +274,9 @@ def test_a_hazard_that_is_graded_none_does_not_decide(risk):
     hour = assess(conditions(largest_gust=5.0).assign({f"{risk}_chance": (("edge", "time"), [[0.09], [0.09]])}), LIMITS)
     assert hour["limiting_element"].item() == "gust"
     assert hour["hour_margin"].item() == pytest.approx(0.3)
+
+
+@pytest.mark.parametrize("band", [(273.15, 261.15), (280.0, 280.0)])
+def test_a_band_whose_ends_are_the_wrong_way_round_has_room_for_nothing(band):
+    assert margin_within([230.0, 261.0, 270.0, 280.0, 310.0], band).tolist() == [-1.0] * 5
+    assert np.isnan(margin_within(np.nan, band))

@@ -19,10 +19,10 @@ def answers(monkeypatch):
 
 
 def test_setup_asks_five_questions_and_keeps_them(server, wxfly, answers):
-    answers("52.1,6.9", "folding", "cine-hexacopter", "imperial", "eu_open", "2000", "200")
+    answers("52.1,6.9", "camera", "cine-hexacopter", "imperial", "eu_open", "2000", "200")
     code, out, err = wxfly("setup")
     assert code == 0, err
-    assert "aircraft 'folding' is not known; did you mean" in out
+    assert "aircraft 'camera' is not known; did you mean" in out
     assert "above the height limit" in out or "above 300 m" in out
     settings = load_settings()
     assert settings.home == "home"
@@ -71,7 +71,7 @@ def test_set_and_settings(wxfly):
 def test_a_plan_is_added_shown_used_and_removed(wxfly):
     assert "No plan is saved" in wxfly("plans")[1]
     told = wxfly("plans", "add", "roof", "--height", "50", "--limit", "gust=8", "--require", "kp")[1]
-    assert told == "saved plan roof: height 50m, limit gust=8m/s, require kp\n"
+    assert told == "saved plan roof: height 50m, limit gust=8m/s, require kp; use it with: wxfly best --plan roof\n"
     assert "roof  height 50m" in wxfly("plans")[1]
     assert json.loads(wxfly("plans", "--json")[1]) == {
         "roof": {"height": "50m", "limit": ["gust=8m/s"], "require": ["kp"]}

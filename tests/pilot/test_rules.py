@@ -92,7 +92,7 @@ def test_an_unknown_rule_set_gets_the_nearest_name():
 def test_a_set_may_allow_night_and_names_the_light(tmp_path):
     own = tmp_path / "rules.toml"
     own.write_text(
-        '[night]\nheight_ceiling = "90 m"\nminimum_visibility = "5 km"\ncloud_separation = "150 m"\n'
+        '[night]\nheight_limit = "90 m"\nminimum_visibility = "5 km"\ncloud_separation = "150 m"\n'
         'daylight_rule = "any"\naircraft_light = "a white flashing light"\n'
     )
     limits = limits_for(find_aircraft("camera-quad-250g"), find_rules("night", own))

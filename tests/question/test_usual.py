@@ -139,9 +139,20 @@ def test_a_setting_at_fault_says_so_and_a_fault_of_the_question_is_its_own():
 def test_a_damaged_setting_never_falls_back_to_the_looser_default(text):
     keep(f'height = "40m"\n{text}')
     name = "limit" if text.startswith("limit") else "reserve"
-    with pytest.raises(WxflyError, match=f"your usual {name} is not known: mend it, or give --{name}"):
+    with pytest.raises(WxflyError, match=f"your usual {name} is not known: correct it"):
         asked()
-    assert asked(**({"limits": ("gust=8m/s",)} if name == "limit" else {"reserve": 0.2}))
+    if name == "reserve":
+        assert asked(reserve=0.2)
+    else:  # limits add up: one that is given does not stand for those that cannot be read
+        with pytest.raises(WxflyError, match=r"your usual limit is not known: correct it$"):
+            asked(limits=("visibility=1km",))
+
+
+def test_an_unreadable_settings_file_is_not_passed_over_by_a_limit_of_today():
+    keep('limit = ["gust=5m/s"\n')
+    for words in ({"limits": ("visibility=1km",)}, {"required": ("kp",)}):
+        with pytest.raises(WxflyError, match="is not known: correct it"):
+            asked(**words)
 
 
 def test_a_damaged_default_of_a_site_is_not_passed_over():

@@ -94,7 +94,10 @@ def test_a_cell_says_what_best_says_of_it(wxfly, windy):
 def test_the_text_names_the_best_spot_and_the_cautions(wxfly, windy):
     code, out, err = wxfly("where", PLACE, "--forecast", windy, *ASK)
     assert code == 0, err
-    assert "Best within 60 km of 52.0000, 6.0000: 49 km SSW (205°), Wed 10 Jun" in " ".join(out.split())
+    told = " ".join(out.split())
+    assert told.startswith(
+        "See the note: room to fly within 60 km of 52.0000, 6.0000, best 49 km SSW (205°), Wed 10 Jun"
+    )
     assert "3 of 12 cells in reach have a window" in " ".join(out.split())
     assert "Advice" in out or "advice" in out
 
@@ -102,11 +105,18 @@ def test_the_text_names_the_best_spot_and_the_cautions(wxfly, windy):
 def test_no_window_and_no_cell_are_said(wxfly, tmp_path):
     path = file_of(tmp_path, np.full((4, 3), 9.0))
     code, out, _ = wxfly("where", PLACE, "--forecast", path, *ASK)
-    assert code == 0 and "No window within 60 km of 52.0000, 6.0000" in out
+    assert code == 0 and "no room to fly within 60 km of 52.0000, 6.0000" in " ".join(out.split())
     code, _, err = wxfly("where", "10.0,10.0", "--forecast", path, *ASK)
     assert code != 0 and "no place within 60km" in err
     code, _, err = wxfly("where", PLACE)
     assert code != 0 and "--forecast FILE" in err
+
+
+def test_a_looser_limit_of_the_pilot_is_said_first(wxfly, windy):
+    code, out, _ = wxfly("where", PLACE, "--forecast", windy, *ASK, "--limit", "gust=30m/s")
+    assert code == 0
+    notes = [line for line in out.splitlines() if line.startswith("Note: ")]
+    assert "your gust limit for today is 30 m/s, looser than 10.7 m/s" in notes[0]
 
 
 @pytest.mark.parametrize("within", ["0km", "-5km", "5000km"])

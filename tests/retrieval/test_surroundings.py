@@ -141,3 +141,13 @@ def test_a_cell_that_lost_hours_widens_them_alone(server):
     server.always["cells"] = Fault(status=200, change=lose)
     spread = ask().cube[WIND].isel(site=0)
     assert np.flatnonzero(spread.isnull().values[:40]).tolist() == [20, 21]
+
+
+@pytest.mark.usefixtures("clock")
+def test_old_cells_count_as_lost(server, monkeypatch):
+    server.always["cells"] = Fault(status=200, change=alike)
+    assert bool(ask().cube[WIND].notnull().any())
+    monkeypatch.setattr("wxfly.retrieval.surroundings.OLDEST", np.timedelta64(0, "s"))
+    old = ask(offline=True)
+    assert old.cube[WIND].isnull().all()
+    assert any("cells around are not known" in note for note in old.notes)

@@ -7,17 +7,20 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from wxfly.answer.outlook import EVEN_CHANCE, find_surest
 from wxfly.answer.request import Change, Request, SiteAnswer
 from wxfly.answer.windows import Window, find_windows
 from wxfly.assessment.conditions import derive_flight, hours_of
 from wxfly.assessment.suitability import State, add_waiting_hours, assess, counts_as_required, names_of
 from wxfly.pilot.aircraft import Aircraft
 from wxfly.pilot.limits import Limits, is_above_height_limit
+from wxfly.probability.site_chance import SiteChance, judge_site_chance
 
 Flags = npt.NDArray[np.bool_]
 
@@ -66,7 +69,7 @@ def find_changes(
         _later(answer, minimum_duration),
         _lower(answer, cube, minimum_duration, run),
         _shorter(answer),
-        _another_aircraft(answer, minimum_duration, others),
+        _another_aircraft(answer, cube, minimum_duration, others, run),
         _another_day(answer, cube, minimum_duration, run),
     )
     return tuple(change for change in found if change is not None)
@@ -86,7 +89,7 @@ def changes_of_hour(
     """
     start, end = max(hour, answer.start), min(hour + np.timedelta64(1, "h"), answer.end)
     of_hour = replace(answer, start=start, end=end, windows=())
-    found = _lower(of_hour, cube, SHORTEST, run), _another_aircraft(of_hour, SHORTEST, others)
+    found = _lower(of_hour, cube, SHORTEST, run), _another_aircraft(of_hour, cube, SHORTEST, others, run)
     return tuple(change for change in found if change is not None)
 
 
@@ -115,8 +118,27 @@ def _later(answer: SiteAnswer, minimum_duration: np.timedelta64) -> Change | Non
     if not answer.request.from_now:
         return None
     windows = find_windows(answer.assessment, minimum_duration=minimum_duration, start=answer.start, end=answer.end)
-    first = min(windows, key=lambda w: w.start, default=None)
+    likely = [w for w in windows if _is_likely(answer.site_chance, answer.assessment, w, minimum_duration)]
+    first = min(likely, key=lambda w: w.start, default=None)
     return None if first is None else Change("later", window=first)
+
+
+def _is_likely(
+    site_chance: SiteChance | None, assessment: xr.Dataset, window: Window, minimum_duration: np.timedelta64
+) -> bool:
+    """Say whether the surest stretch of a window is more likely than not to keep every limit."""
+    if site_chance is None:
+        return False
+    surest = find_surest(
+        site_chance, assessment, minimum_duration, window.first, window.last,
+        start=window.start, end=window.end,
+    )  # fmt: skip
+    return surest is not None and surest.chance.value >= EVEN_CHANCE
+
+
+def _with_reserve(windows: Sequence[Window], limits: Limits) -> list[Window]:
+    """Return the windows that leave the reserve: less is no advice."""
+    return [window for window in windows if window.margin >= limits.reserve]
 
 
 def _lower(answer: SiteAnswer, cube: xr.Dataset, minimum_duration: np.timedelta64, run: np.datetime64) -> Change | None:
@@ -130,38 +152,42 @@ def _lower(answer: SiteAnswer, cube: xr.Dataset, minimum_duration: np.timedelta6
         windows = _windows(answer, state, minimum_duration)
         if windows:
             request = answer.request
-            judged = _windows(
-                answer, _assessed(cube, request, float(height), answer.start, answer.end, run), minimum_duration
-            )
-            if judged:
-                return Change("lower", window=judged[0], height=float(height))
+            flight, judged = _assessed(cube, request, float(height), answer.start, answer.end, run)
+            found = _with_reserve(_windows(answer, judged, minimum_duration), request.limits)
+            chance = partial(
+                judge_site_chance, flight, judged, run, height=float(height), site=request.site,
+                limits=request.limits, central=cube,
+            )  # fmt: skip
+            if found and _is_likely(chance(), judged, found[0], minimum_duration):
+                return Change("lower", window=found[0], height=float(height))
         height -= STEP
     return None
 
 
 def _assessed(
     cube: xr.Dataset, request: Request, height: float, start: np.datetime64, end: np.datetime64, run: np.datetime64
-) -> xr.Dataset:
-    """Assess hours at a height in the same way as the answer's own hours, with the same sortie."""
+) -> tuple[xr.Dataset, xr.Dataset]:
+    """Return conditions and assessment at a height, worked out as the answer's own, with the same sortie."""
     return_height = None if request.sortie is None else request.sortie.plan.return_height
 
-    def judge(begin: np.datetime64, until: np.datetime64) -> xr.Dataset:
+    def judge(begin: np.datetime64, until: np.datetime64) -> tuple[xr.Dataset, xr.Dataset]:
         hours = hours_of(cube, start=begin, end=until)
         flight = derive_flight(
             hours, height=height, site=request.site, limits=request.limits, return_height=return_height
         )
         judged = assess(flight, request.limits)
         if request.sortie is None:
-            return judged
+            return flight, judged
         from wxfly.flight.return_leg import add_return_leg
 
-        return add_return_leg(judged, flight, hours, request.sortie, request.limits, site=request.site, run=run)[0]
+        judged, _ = add_return_leg(judged, flight, hours, request.sortie, request.limits, site=request.site, run=run)
+        return flight, judged
 
-    wait, judged = request.intent.wait_hours, judge(start, end)
+    wait, (flight, judged) = request.intent.wait_hours, judge(start, end)
     if not wait:
-        return judged
+        return flight, judged
     first = start.astype("datetime64[h]")
-    return add_waiting_hours(judged, wait, judge(first - np.timedelta64(wait, "h"), first))
+    return flight, add_waiting_hours(judged, wait, judge(first - np.timedelta64(wait, "h"), first)[1])
 
 
 def _others_hold(answer: SiteAnswer) -> Flags:
@@ -195,7 +221,11 @@ def _shorter(answer: SiteAnswer) -> Change | None:
 
 
 def _another_aircraft(
-    answer: SiteAnswer, minimum_duration: np.timedelta64, others: Sequence[tuple[Aircraft, Limits]]
+    answer: SiteAnswer,
+    cube: xr.Dataset,
+    minimum_duration: np.timedelta64,
+    others: Sequence[tuple[Aircraft, Limits]],
+    run: np.datetime64,
 ) -> Change | None:
     """Return the aircraft with the smallest gust limit that has a window."""
     if answer.request.sortie is not None:
@@ -205,8 +235,12 @@ def _another_aircraft(
             continue
         # The hours before the requested period are unknown here, so the first hours may be waiting hours too.
         judged = add_waiting_hours(assess(answer.conditions, limits), answer.request.intent.wait_hours)
-        windows = _windows(answer, judged, minimum_duration)
-        if windows:
+        windows = _with_reserve(_windows(answer, judged, minimum_duration), limits)
+        chance = partial(
+            judge_site_chance, answer.conditions, judged, run, height=answer.request.height,
+            site=answer.request.site, limits=limits, central=cube,
+        )  # fmt: skip
+        if windows and _is_likely(chance(), judged, windows[0], minimum_duration):
             return Change("aircraft", window=windows[0], aircraft=aircraft.title)
     return None
 
@@ -219,7 +253,9 @@ def _another_day(
     last = cube["time"].values[-1].astype("datetime64[s]")
     if last <= answer.end:
         return None
-    later = _assessed(cube, request, request.height, answer.end, last, run)
-    windows = find_windows(later, minimum_duration=minimum_duration, start=answer.end, end=last)
+    _, later = _assessed(cube, request, request.height, answer.end, last, run)
+    windows = _with_reserve(
+        find_windows(later, minimum_duration=minimum_duration, start=answer.end, end=last), request.limits
+    )
     first = min(windows, key=lambda w: w.start, default=None)
     return None if first is None else Change("day", window=replace(first, chance=None))

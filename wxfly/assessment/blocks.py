@@ -15,7 +15,7 @@ import xarray as xr
 
 from wxfly.assessment.conditions import derive_flight, hours_of
 from wxfly.assessment.suitability import assess
-from wxfly.cube.contract import check_forecast
+from wxfly.cube.contract import check_forecast, mark_provided, provided_entries
 from wxfly.errors import WxflyError
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site
@@ -160,6 +160,8 @@ def assess_grid(
     WxflyError
         Without dask; and when values are asked for, as in `wxfly.cube.contract.check_forecast`.
     """
+    if not provided_entries(cube):
+        cube = mark_provided(cube)  # a block alone cannot tell a level that is lost from one that never was
     work: Callable[[xr.Dataset], xr.Dataset] = partial(
         _assess_block, limits=limits, height=height, site=site, start=start, end=end
     )

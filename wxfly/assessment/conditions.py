@@ -27,7 +27,7 @@ from wxfly.physics.air.humidity import (
     relative_humidity_from_dew_point,
     saturation_vapour_pressure,
 )
-from wxfly.physics.wind.surroundings import deviation_from_spread
+from wxfly.physics.wind.surroundings import LOST_SPREAD, deviation_from_spread
 from wxfly.pilot.elements import NAMES
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH, Limits
 from wxfly.pilot.site import Site
@@ -228,10 +228,16 @@ def _surroundings(take: Taker) -> dict[str, Array]:
     wind = take("wind_speed_spread_of_cells")
     gust = take("gust_spread_of_cells") if take.has("gust_spread_of_cells") else wind
     return {
-        "wind_deviation_of_cells": deviation_from_spread(wind),
-        "gust_deviation_of_cells": deviation_from_spread(gust),
+        "wind_deviation_of_cells": deviation_from_spread(_with_lost(wind)),
+        "gust_deviation_of_cells": deviation_from_spread(_with_lost(gust)),
         "cells_are_lost": (np.isnan(wind) | np.isnan(gust)).astype(float),
     }
+
+
+def _with_lost(spread: Array) -> Array:
+    """Put the largest known spread of a place in its lost hours, and no less than what a loss counts as anywhere."""
+    largest = np.fmax.reduce(spread, axis=(0, 1), initial=LOST_SPREAD, keepdims=True)
+    return np.where(np.isnan(spread), largest, spread)
 
 
 def _air(take: Taker, height: float, ground: Array) -> dict[str, Array]:

@@ -95,7 +95,7 @@ def weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) ->
     air : dict of ndarray
         The air near the ground and at flight height, and the wind at 10 m.
     """
-    code, rate = take("weather_code"), take("precipitation_amount")
+    code, rate = weather_code.whole_codes(take("weather_code")), take("precipitation_amount")
     sight = _visibility(take, code)
     fog_chance = _fog(take, code, rate, air)
     storm_chance = _thunderstorm(take, code, rate, air["dew_point_temperature"])

@@ -12,7 +12,6 @@ from wxfly.cli import completion
 from wxfly.cli.options import Outputs, asking, output, overwriting, telling, telling_more, within
 from wxfly.cli.program import end_with, exiting, main, print_data, print_json, say, tell_progress, width
 from wxfly.pilot.options import Words, read_words
-from wxfly.question.reading import part_day, part_one_place
 from wxfly.report.formats import check_place, write_answer
 
 if TYPE_CHECKING:
@@ -25,6 +24,8 @@ if TYPE_CHECKING:
 @telling
 def best(given: tuple[str, ...], day: str | None, outputs: Outputs, **words: Any) -> None:
     """Find the best hour, or the best window, of tomorrow or of DAY at SITE."""
+    from wxfly.question.reading import part_one_place
+
     places, day = part_one_place(given, day)
     _ask("best", places, outputs, read_words({**words, "day": day}))
 
@@ -49,6 +50,8 @@ def compare(given: tuple[str, ...], day: str | None, outputs: Outputs, **words: 
 
     SITE@HEIGHT gives a site a flight height of its own, so one site can be compared with itself.
     """
+    from wxfly.question.reading import part_day
+
     sites, day = part_day(given, day)
     if len(sites) < 2:
         raise click.UsageError("compare needs two sites or more; one site may come twice with two heights, SITE@40m")
@@ -110,6 +113,7 @@ def brief(
     With the aircraft's figures of energy the way back is held against every hour as well.
     """
     from wxfly.question.brief import ask_brief
+    from wxfly.question.reading import part_one_place
     from wxfly.report.facts.answer import facts_of
     from wxfly.report.facts.brief import brief_facts
     from wxfly.report.pages.brief import to_html

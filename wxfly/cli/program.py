@@ -105,7 +105,7 @@ CAUTION = (
 
 OWN_FAULT = ExitCode.OWN_FAULT
 """Exit code for a fault of the program itself (EX_SOFTWARE of sysexits.h)."""
-_EXIT_CODE, _QUIET = "wxfly.exit_code", "wxfly.quiet"
+_EXIT_CODE = "wxfly.exit_code"
 _NEGATIVE_NUMBER = re.compile(r"-\.?[0-9]")
 
 
@@ -282,7 +282,7 @@ def _log_options(*, hidden: bool) -> list[click.Parameter]:
     verbose = "Tell on the error stream what was asked of whom and how long it took. Goes after a command as well."
     form = "The same as text, or as one JSON object on each line of the error stream."
     quiet = "Print no text: only errors, and what --json, --csv or - asks for. Goes after a command as well."
-    silent = {**rest, "callback": _keep(_QUIET)}
+    silent = {**rest, "callback": _be_quiet}
     return [
         click.Option(["-v", "--verbose"], is_flag=True, help=verbose, **rest),
         click.Option(["--log"], type=click.Choice(["text", "json"]), help=form, **rest),
@@ -298,6 +298,21 @@ def _keep(key: str) -> Callable[[click.Context, click.Parameter, Any], None]:
             ctx.meta[key] = True
 
     return keep
+
+
+_quiet = False
+"""Whether no text is wanted; the threads that ask the services have no context of the command."""
+
+
+def _be_quiet(ctx: click.Context, param: click.Parameter, value: Any) -> None:
+    if value:
+        _set_quiet(True)
+        ctx.find_root().call_on_close(lambda: _set_quiet(False))
+
+
+def _set_quiet(value: bool) -> None:
+    global _quiet
+    _quiet = value
 
 
 def _is_on(key: str) -> bool:
@@ -341,7 +356,7 @@ def width() -> int:
 
 def say(text: str) -> None:
     """Print text that people read; nothing where the pilot wants it quiet."""
-    if _is_on(_QUIET):
+    if _quiet:
         return
     click.echo(console.readable(console.outgoing(text)))
 
@@ -373,5 +388,5 @@ def tell_progress(message: str) -> None:
     """Tell on the error stream what takes its time."""
     if is_machine_readable():
         tell(message)
-    elif not _is_on(_QUIET):
+    elif not _quiet:
         click.echo(_on_error_stream(rounded(" ".join(message.split()))), err=True)

@@ -11,7 +11,8 @@ import click
 from wxfly.cli.options import planning
 from wxfly.cli.program import ask, main, print_data, say
 from wxfly.errors import WxflyError
-from wxfly.pilot.options import Words, kept_values, read_words, written
+from wxfly.pilot.options import OPTIONS, Words, kept_values, read_words, written
+from wxfly.units import SYSTEMS
 
 HOME_NAME = "home"
 """Name of the site that setup saves for a home given by its coordinates."""
@@ -24,7 +25,9 @@ def setup() -> None:
     Enter keeps the value in brackets. Nothing is written before the last answer.
     """
     from wxfly.cli.own_lists import add_site
-    from wxfly.pilot.settings import load_settings, sites_file
+    from wxfly.pilot.aircraft import load_aircraft
+    from wxfly.pilot.rules import load_rules
+    from wxfly.pilot.settings import load_settings, own_aircraft_file, own_rules_file, sites_file
     from wxfly.pilot.site import read_sites
     from wxfly.question.keeping import keep_settings, settings_in_force
 
@@ -33,18 +36,21 @@ def setup() -> None:
     new_home = _asked("Home place: a saved site, LATITUDE,LONGITUDE or a place name", home, _home)
     answers: dict[str, str | None] = {}
     questions = {
-        "aircraft": "Aircraft (wxfly aircraft lists them)",
+        "aircraft": f"Aircraft, one of {', '.join(load_aircraft(own_aircraft_file()))}",
         "units": "Units: metric, imperial or aviation",
-        "rules": "Rules (wxfly rules lists them)",
+        "rules": f"Rules, one of {', '.join(load_rules(own_rules_file()))}",
         "height": "Usual flight height above ground",
     }
     for key, text in questions.items():
+        if key == "height":
+            text += f", a number alone is in {SYSTEMS[answers['units'] or 'metric']['height']}"
         answers[key] = _asked(text, now[key], partial(_tried, answers, key))
+    kept = ", ".join(f"{key} {_with_unit(key, value, answers)}" for key, value in answers.items() if value)
     name, place = new_home
     if place:
         say(add_site(name, place))
     keep_settings({**({"home": name} if name else {}), **answers})
-    say("Saved. See all with: wxfly settings")
+    say(f"Saved: {kept}. See all with: wxfly settings")
 
 
 def _asked(text: str, default: str, read: Callable[[str], Any]) -> Any:
@@ -86,9 +92,12 @@ def _home(answer: str) -> tuple[str, str]:
     return name, answer
 
 
+def _with_unit(key: str, value: str, answers: dict[str, str | None]) -> str:
+    return str(OPTIONS[key].kind.with_unit(value, answers.get("units") or "metric"))
+
+
 def _tried(before: dict[str, str | None], key: str, answer: str) -> str:
     """Return an answer that can be kept with those before it."""
-    from wxfly.pilot.options import OPTIONS
     from wxfly.question.reading import check_words
 
     units = before.get("units") or "metric"
@@ -173,7 +182,7 @@ def add_plan(name: str, replace: bool, **options: Any) -> None:
     from wxfly.question.keeping import keep_plan
 
     keep_plan(name, read_words(options), replaces=replace)
-    say(f"saved plan {name}: {_in_one_line(find_plan(plans_file(), name))}")
+    say(f"saved plan {name}: {_in_one_line(find_plan(plans_file(), name))}; use it with: wxfly best --plan {name}")
 
 
 @plans.command("show", epilog="Example: wxfly plans show roof")

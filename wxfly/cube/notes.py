@@ -13,6 +13,7 @@ class NoteKind(Enum):
     NO_NEWER_FORECAST = "no newer forecast is available"
     NOT_KEPT = "the forecast could not be kept"
     MEMBERS = "members of an ensemble"
+    GROUND = "the altitude of the ground at a site"
     INVENTED = "place and weather are invented"
     OWN_LIMITS = "limits that the pilot set for today"
     LOOSER_LIMITS = "limits that the pilot set for today, looser than the maker's or the rule's"

@@ -95,9 +95,11 @@ def margin_within(demand: npt.ArrayLike, limit: tuple[float, float]) -> Array:
     -------
     ndarray
         0 at either end, 1 from `FULL_ROOM` inside, linear between and beyond, not below -1; NaN stays NaN. In a band
-        too narrow for that, 1 in its middle.
+        too narrow for that, 1 in its middle; in one whose ends are the wrong way round, nothing fits: -1.
     """
     demand, (lowest, highest) = np.asarray(demand, float), limit
+    if not lowest < highest:
+        return np.where(np.isnan(demand), np.nan, -1.0)
     room = np.minimum(demand - lowest, highest - demand)
     return np.clip(room / min(FULL_ROOM, (highest - lowest) / 2), -1.0, 1.0)
 

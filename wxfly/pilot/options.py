@@ -367,7 +367,6 @@ _TEMPERATURE = Quantity(quantity="temperature", si="K")
 _ON_A_DAY = ("best", "compare", "brief", "why", "where")
 _AT_A_SITE = ("best", "now", "why", "compare", "week", "brief", "check")
 _WITHOUT_CHECK = ("best", "now", "compare", "week", "brief")
-_OF_MEMBERS = (*_WITHOUT_CHECK, "why")
 
 
 @dataclass(frozen=True, kw_only=True)

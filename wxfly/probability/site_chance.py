@@ -292,7 +292,8 @@ def _room_of_model(
         precipitation_probability=probability,
         chances={name: conditions[condition].max("edge", skipna=False) for name, condition in _CHANCES.items()},
         spreads=spreads,
-        **_around(conditions[cells].max("edge", skipna=False) if cells else xr.Dataset()),
+        # Where the model changes, one edge of an hour has no cells: that of the other counts.
+        **_around(conditions[cells].max("edge") if cells else xr.Dataset()),
         law=law,
     )
 

@@ -233,7 +233,18 @@ def prepare(question: Question, *, on_progress: Progress) -> Prepared:
         tuple(_periods(question, obtained)),
         obtained.now,
         obtained.provenance,
-        (*own_limit_notes(question), *_set_aside_notes(), *age_notes, *obtained.notes, *ensemble_notes, *record_notes),
+        tuple(
+            dict.fromkeys(
+                [
+                    *own_limit_notes(question),
+                    *set_aside_notes(),
+                    *age_notes,
+                    *obtained.notes,
+                    *ensemble_notes,
+                    *record_notes,
+                ]
+            )
+        ),
         ensembles,
         law,
     )
@@ -367,7 +378,7 @@ def _from_now(question: Question, site: Site, now: np.datetime64) -> tuple[np.da
     return now, now + np.timedelta64(question.hours, "h")
 
 
-def _set_aside_notes() -> list[str]:
-    """Return notes on unreadable parts of the pilot's sites, aircraft and rules."""
-    tables = read_sites(sites_file()), load_aircraft(own_aircraft_file()), load_rules(own_rules_file())
+def set_aside_notes() -> list[str]:
+    """Return notes on unreadable parts of the pilot's settings, sites, aircraft and rules."""
+    tables = load_settings(), read_sites(sites_file()), load_aircraft(own_aircraft_file()), load_rules(own_rules_file())
     return damage_notes([part for table in tables for part in table.set_aside])

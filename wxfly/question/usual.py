@@ -123,6 +123,10 @@ def _plan(name: str) -> Layer:
     return Layer(f"plan {name}", find_plan(plans_file(), name), f"save it anew, or remove it with: {removing(name)}")
 
 
+_ADD_UP = ("limits", "required", "advised")
+"""Options whose values add up over the layers, so that none loosens another."""
+
+
 def _of_site(site: Site) -> Layer:
     return Layer(f"defaults of {site.name}", site.defaults, f"change it with: wxfly sites set {site.name}")
 
@@ -187,8 +191,9 @@ def _refuse_unlike(places: Sequence[str], words: Sequence[Words]) -> None:
 def _refuse_doubtful(settings: Settings, words: Words) -> None:
     """Refuse to answer by a default where an unreadable part of the settings may be stricter."""
     for option in usual_options():
-        part = settings.doubtful(option.key) if getattr(words, option.name) in (None, ()) else None
+        # What adds up is not replaced by what is given here: the part that cannot be read may hold more.
+        adds_up = option.name in _ADD_UP
+        part = settings.doubtful(option.key) if adds_up or getattr(words, option.name) in (None, ()) else None
         if part is not None:
-            raise WxflyError(
-                f"{part.where}: {part.fault}; your usual {option.key} is not known: mend it, or give --{option.flag}"
-            )
+            way_out = "correct it" if adds_up else f"correct it, or give --{option.flag}"
+            raise WxflyError(f"{part.where}: {part.fault}; your usual {option.key} is not known: {way_out}")

@@ -40,7 +40,6 @@ from wxfly.times import as_moment, read_moment, utc_now
 from wxfly.units import parse_quantity
 
 METAR_HEIGHT = 10.0
-_ELEMENTS = ("wind", "gust")
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -12,11 +12,13 @@ from wxfly.answer.request import Request
 from wxfly.answer.where import Where, in_reach, rank_spots
 from wxfly.assessment.conditions import derive_flight, hours_of
 from wxfly.assessment.suitability import add_waiting_hours, assess
+from wxfly.cube.notes import NoteKind, kind_of
 from wxfly.errors import WxflyError
 from wxfly.pilot.limits import check_height
 from wxfly.pilot.options import Words
 from wxfly.pilot.settings import load_settings, sites_file
 from wxfly.pilot.site import Site, date_of, period_of, read_sites
+from wxfly.question.ask import own_limit_notes, set_aside_notes
 from wxfly.question.reading import Question, read_question
 from wxfly.retrieval.files import open_forecast
 from wxfly.retrieval.obtained import Obtained
@@ -98,7 +100,10 @@ def _rank(question: Question, obtained: Obtained, centre: Site, cells: list[int]
     return rank_spots(
         cube, conditions, judged, sites, asked, centre, within=reach, period=period,
         minimum_duration=question.intent.reference_period, now=obtained.now, provenance=obtained.provenance,
-        notes=(*age_notes, *(n for n in obtained.notes if not n.startswith("the altitude of the ground at"))),
+        notes=(
+            *own_limit_notes(question), *set_aside_notes(), *age_notes,
+            *(note for note in obtained.notes if kind_of(note) != NoteKind.GROUND),  # one for each cell
+        ),
     )  # fmt: skip
 
 

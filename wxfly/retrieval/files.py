@@ -86,7 +86,10 @@ def open_forecast(
     if np.isnat(retrieved):
         notes.append("when it was retrieved is not known")
     notes += [
-        f"the altitude of the ground at {site.name} is not known, so the forecast's cannot be compared with it"
+        Note(
+            f"the altitude of the ground at {site.name} is not known, so the forecast's cannot be compared with it",
+            NoteKind.GROUND,
+        )
         for site in sites
         if math.isnan(site.surface_altitude)
     ]

@@ -28,6 +28,8 @@ Progress = Callable[[str], None]
 
 FRESH = np.timedelta64(3, "h")
 """Age below which kept cells are not requested again: what is used of them changes little from run to run."""
+OLDEST = np.timedelta64(36, "h")
+"""Age from which kept cells count as lost, as wind and gust of a forecast do (`wxfly.cube.age`)."""
 MOST_PLACES = 4
 """Largest number of places in one question for which cells are used: each costs nine weighted calls."""
 _KIND = "surroundings"
@@ -67,7 +69,7 @@ def obtain_cells(
     model : str
         Name of a model of the forecast service; other models have no cells.
     offline : bool
-        Whether to ask no service; kept cells of any age are then used.
+        Whether to ask no service; kept cells are then used up to `OLDEST`.
     settings, on_progress
         As in `wxfly.retrieval.forecast.obtain_forecast`.
     """
@@ -80,7 +82,7 @@ def obtain_cells(
     kept = {key: kept_reply(_KIND, _name(key, model)) for key in places}
     now = utc_now()
     stale = [site for key, site in places.items() if not _is_fresh(kept[key], now)]
-    notes: list[str] = []
+    failed = ""
     if stale and not offline:
         on_progress(f"asking for the cells of {MODELS[model].title} around {stale[0].name}")
         try:
@@ -88,17 +90,20 @@ def obtain_cells(
             texts = [reply.decode() for reply in replies]
         except WxflyError as fault:
             texts = [_LOST] * len(stale)
-            notes.append(f"the cells around are not known, so wind and gust count as less certain: {fault}")
+            failed = f": {fault}"
         for site, text in zip(stale, texts, strict=True):
             before = kept[site.key]
             if text == _LOST and before is not None and before.text != _LOST:
                 continue  # older cells are better than none: hours past their end are lost
             kept[site.key] = KeptReply(now, text)
             keep_reply(_KIND, _name(site.key, model), text, now)
-    of_place = {key: _read(reply, model) for key, reply in kept.items() if reply is not None}
-    if not notes and any(cells is None for cells in of_place.values()):
-        notes.append("the cells around are not known, so wind and gust count as less certain")
-    return Cells(model, of_place, tuple(notes))
+    of_place = {key: _read(reply, model, now) for key, reply in kept.items() if reply is not None}
+    notes: tuple[str, ...] = ()
+    if any(cells is None for cells in of_place.values()):
+        notes = (f"the cells around are not known, so wind and gust count as less certain{failed}",)
+    elif failed:
+        notes = (f"older cells around are used{failed}",)
+    return Cells(model, of_place, notes)
 
 
 def with_cells(cube: xr.Dataset, sites: Sequence[Site], cells: Cells, height: float) -> xr.Dataset:
@@ -146,10 +151,10 @@ def _described(name: str) -> dict[str, str]:
     return {"units": VARIABLES[name].units, "long_name": VARIABLES[name].long_name}
 
 
-def _read(reply: KeptReply, model: str) -> Surroundings | None:
+def _read(reply: KeptReply, model: str, now: datetime) -> Surroundings | None:
     from wxfly.sources.open_meteo.surroundings import parse_surroundings
 
-    if reply.text == _LOST:
+    if reply.text == _LOST or as_moment(now) - as_moment(reply.retrieved) >= OLDEST:
         return None
     try:
         return parse_surroundings(reply.text.encode(), model, retrieved=reply.retrieved)

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from tests.handbook import cloud as handbook_cloud
 from tests.handbook import weather_code as handbook_weather_code
-from wxfly.physics.air import cloud, humidity, icing, precipitation, thunderstorm, visibility
+from wxfly.physics.air import cloud, humidity, icing, precipitation, thunderstorm, visibility, weather_code
 from wxfly.physics.air.precipitation import PrecipitationKind as Kind
 from wxfly.physics.air.risk import grade_of_chance
 
@@ -224,3 +224,16 @@ def test_the_class_system_is_named() -> None:
 def test_every_code_has_words() -> None:
     assert all(handbook_weather_code.describe_weather(c) not in ("", "not known") for c in range(100))
     assert handbook_weather_code.describe_weather(N) == handbook_weather_code.describe_weather(120) == "not known"
+
+
+def test_a_code_between_two_codes_is_none():
+    """A code that somebody interpolated says nothing: it counts as lost, not as fair weather."""
+    assert np.isnan(weather_code.whole_codes([95.5, 45.5, -1.0, 100.0, np.nan])).all()
+    assert weather_code.whole_codes([0.0, 95.0, 99.0]).tolist() == [0.0, 95.0, 99.0]
+
+
+def test_no_rate_over_a_limit_has_room():
+    for limit in (0.0, 0.02, 0.1):
+        for rate in (0.01, 0.05, 0.3):
+            room = float(precipitation.room_to_rate(rate, limit, 0.1, 0.2))
+            assert room <= 0 if rate > limit else room >= 0

@@ -221,9 +221,12 @@ def test_dark_hours_share_a_line():
 
 def test_a_window_inside_a_longer_stretch_is_told_with_it_and_once():
     cube = with_values(quiet_cube(36), "wind_speed_of_gust", 7.5, 14, 36)
-    assert "Ends some room 04:29–22:42, at last light" in paragraphs(brief(cubes=[cube]))[0]
+    assert "Ends within limits 04:29–22:42, at last light" in paragraphs(brief(cubes=[cube]))[0]
     more = " ".join(paragraphs(brief(cubes=[cube]), more=True))
-    assert "Within the best part of 04:29–22:42, which has room throughout; at its tightest 19 % of your gust" in more
+    assert (
+        "Within the best part of 04:29–22:42, which is within its limits throughout; at its tightest 19 % of your gust"
+        in more
+    )
     assert "Other times" not in more
 
 

@@ -148,7 +148,9 @@ def room_to_rate(
         that is larger. NaN in, NaN out. That errors are those of a root is after [Sloughter-2007], who takes the cube
         root; the form is an estimate of ours.
     """
-    root = np.sqrt(np.asarray(precipitation_rate, dtype=float))
+    rate, most = np.asarray(precipitation_rate, dtype=float), np.asarray(limit, dtype=float)
+    # Where even less than the least rate is over the limit, any rate at all counts as the least.
+    root = np.sqrt(np.where((rate > 0) & (rate > most), np.maximum(rate, least), rate))
     highest = np.sqrt(np.maximum(np.asarray(limit, dtype=float), least))
     return np.asarray((highest - root) / (np.asarray(deviation, dtype=float) + np.asarray(growth, dtype=float) * root))
 

@@ -24,8 +24,6 @@ from wxfly.physics.probability import normal_probability
 
 Array = npt.NDArray[np.float64]
 
-FOG_VISIBILITY = 1000.0
-"""Below, it is fog [m], by the WMO's definition."""
 MIST_VISIBILITY = 5000.0
 """Below, and not fog, it is mist or haze [m]: usual in aviation reports."""
 DRY_SPREAD = 3.0

@@ -90,6 +90,18 @@ OBSCURED: tuple[Obscured, ...] = (
 """Codes that speak against good sight, beside those of `FOG`: a row for each meaning."""
 
 
+def whole_codes(code: npt.ArrayLike) -> npt.NDArray[np.float64]:
+    """Return weather codes, NaN for a number that is none, such as one interpolated between two.
+
+    Examples
+    --------
+    >>> whole_codes([61.0, 95.5]).tolist()
+    [61.0, nan]
+    """
+    given = np.asarray(code, dtype=float)
+    return np.where((given == np.round(given)) & (given >= 0) & (given <= 99), given, np.nan)
+
+
 def fog_chance_of(weather_code: npt.ArrayLike) -> Array:
     """Return the chance of fog that a code tells of [1]; 0 where it tells of none or is missing."""
     code = np.asarray(weather_code, dtype=float)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
+from wxfly.assessment.state import State
 from wxfly.pilot.elements import BY_NAME, GRAVEST
 from wxfly.question.one_hour import HourAsked
 from wxfly.report.facts.answer import AnswerFacts, facts_of
@@ -18,23 +19,13 @@ from wxfly.report.facts.verdict import (
     likely,
     some_titles,
 )
-from wxfly.report.facts.windows import (
-    EVEN_CHANCE,
-    CauseFacts,
-    ChangeFacts,
-    chance_and_causes,
-    change_facts,
-    is_grave,
-)
+from wxfly.report.facts.windows import CauseFacts, ChangeFacts, chance_and_causes, change_facts, is_grave, room_word
 from wxfly.report.facts.writing import Clock, Reader, amount, in_ten, titles
 
 MOST_ELEMENTS = 4
 """How many elements the paragraph names."""
 LEAST_ELEMENTS = 2
 """How many it names where all of them have room."""
-_WORDS: dict[StateWord, VerdictWord] = {
-    "inside": "room", "narrow": "little room", "outside": "no room", "not known": "not known",
-}  # fmt: skip
 
 
 class ElementOfHour(Facts, frozen=True):
@@ -143,8 +134,10 @@ def _word(site: SiteAnswerFacts, hour: int, usable: Period | None, chance: float
     """Return whether an hour has room; night is known beforehand, whatever else is not."""
     if usable is None:
         return "no room"
-    word = _WORDS[site.hours.state[hour]]
-    return "probably no room" if word in ("room", "little room") and (chance or 0.0) < EVEN_CHANCE else word
+    state = next(state for state in State if state.words == site.hours.state[hour])
+    if state == State.NOT_KNOWN:
+        return "not known"
+    return room_word(state, chance or 0.0) or "no room"
 
 
 def _nearest_window(site: SiteAnswerFacts, start: datetime) -> Period | None:
@@ -257,14 +250,16 @@ def _what_would_help(
     site: SiteAnswerFacts, changes: list[ChangeFacts], near: Period | None, reader: Reader, word: VerdictWord
 ) -> list[str]:
     text = [
-        f"It has room at {amount(change.height, 'height', reader.units)}."
+        f"At {amount(change.height, 'height', reader.units)} the forecast is inside your limits."
         if change.kind == "lower"
-        else f"It has room with a {change.aircraft_title}."
+        else f"It is inside those of a {change.aircraft_title}."
         for change in changes
     ]
     if near is not None:
         text.append(f"There is room {reader.clock.span(near.start, near.end)}.")
-    return text or ([] if word in ("room", "little room") else ["No other hour of the day is known to have room."])
+    return text or (
+        [] if word in ("room", "little room") else ["No other hour of the day is known to be likely to have room."]
+    )
 
 
 def _sentence(words: str) -> str:

@@ -77,6 +77,23 @@ def room_of(site: SiteAnswerFacts, hour: int, units: str) -> str:
     return waiting_after(site, hour) or (room_at(site, element, hour, units) if element else "nothing is known")
 
 
+MOST_OVER = 3
+"""How many elements over their limits are named of one hour [1]."""
+
+
+def all_over(site: SiteAnswerFacts, hour: int, units: str) -> str:
+    """Say what decides in one hour, and every other element that is over its limit too, the gravest first."""
+    decides = site.hours.limiting_element[hour]
+    over = [
+        e.name for e in site.elements
+        if e.name != decides and e.judged and _number(e.margin[hour]) < 0 and not BY_NAME[e.name].rule.words
+    ]  # fmt: skip
+    others = [room_at(site, name, hour, units) for name in over]
+    shown = others[: MOST_OVER - 1]
+    more = f"and {len(others) - len(shown)} more over their limits" if len(others) > len(shown) else ""
+    return "; ".join(filter(None, [room_of(site, hour, units), *shown, more]))
+
+
 def reason_of(site: SiteAnswerFacts, hour: int, units: str) -> str:
     """Say what decides in one hour, and first what is not known in it."""
     required = [g.element for g in site.not_known.gaps if g.is_required and _covers(g.hour_runs, hour)]

@@ -8,12 +8,13 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
 
+from wxfly.answer.outlook import EVEN_CHANCE
 from wxfly.assessment.state import State
 from wxfly.pilot.elements import BY_NAME, RETURN_LEG
 from wxfly.report.facts.advice import after_sunset, what_to_mind
 from wxfly.report.facts.comparison import ComparisonFacts
 from wxfly.report.facts.hours import DayFacts, LitHours
-from wxfly.report.facts.reasons import hour_at, room_at, room_of
+from wxfly.report.facts.reasons import all_over, hour_at, room_at, room_of
 from wxfly.report.facts.site import SiteAnswerFacts, window_of_verdict
 from wxfly.report.facts.values import (
     ElementName,
@@ -403,7 +404,9 @@ def tightest(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str:
         return room
     has_room = (window.margin or 0.0) > 0 and not BY_NAME[cause.element].rule.words
     if cause.element == window.limiting_element and cause.share is not None and has_room:
-        return f"{room}; at worst {percent(cause.share)} likely to break it"
+        if cause.share < EVEN_CHANCE:
+            return f"{room}; at worst {percent(cause.share)} likely to break it"
+        return f"{likely(cause)}; in the forecast {room}"
     return f"{likely(cause)}; {room}"
 
 
@@ -419,7 +422,7 @@ def what_ends(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str
     within = window.within
     around = ""
     if (within.start, within.end) != (window.start, window.end):
-        around = f"some room {reader.clock.span(within.start, within.end)}"
+        around = f"within limits {reader.clock.span(within.start, within.end)}"
     if window.ended_by is None:
         return around
     if window.ended_by == "light":
@@ -464,7 +467,7 @@ def _lines_of_none(asked: Asked, site: SiteAnswerFacts, reader: Reader) -> Itera
     for change in site.changes[:1]:
         words = change_in_words(change, reader)
         if words:
-            yield VerdictLine("change", "Later" if change.kind == "later" else "Would help", words)
+            yield VerdictLine("change", "Later" if change.kind in ("later", "day") else "Would help", words)
 
 
 def _length(period: Period) -> str:
@@ -478,7 +481,7 @@ def nearest(site: SiteAnswerFacts, hours: LitHours, reader: Reader, *, with_day:
     start, end = site.hours.usable_start[hour], site.hours.usable_end[hour]
     assert start is not None and end is not None
     day = f"{reader.clock.day(start)} " if with_day else ""
-    return f"{day}{reader.clock.span(start, end)}: {room_of(site, hour, reader.units)}"
+    return f"{day}{reader.clock.span(start, end)}: {all_over(site, hour, reader.units)}"
 
 
 def change_in_words(change: ChangeFacts, reader: Reader) -> str:
@@ -496,13 +499,13 @@ def change_in_words(change: ChangeFacts, reader: Reader) -> str:
         case "later":
             return f"there is room {when}"
         case "lower":
-            return f"at {amount(change.height, 'height', reader.units)} there is room {when}"
+            return f"at {amount(change.height, 'height', reader.units)} the forecast is inside your limits {when}"
         case "shorter":
-            return f"for a flight of {_length(change.window)} there is room {when}"
+            return f"for a flight of {_length(change.window)} the forecast is inside your limits {when}"
         case "aircraft":
-            return f"with a {change.aircraft_title} there is room {when}"
+            return f"the forecast is inside the limits of a {change.aircraft_title} {when}"
         case _:
-            return f"there is room next {when}"
+            return f"the forecast is inside your limits {when}"
 
 
 # --- now -------------------------------------------------------------------------------------------------------
@@ -614,7 +617,7 @@ def day_in_words(site: SiteAnswerFacts, day: DayFacts, reader: Reader, *, with_c
     if hours.nearest_hour is None:
         return "no room"
     if with_chance:
-        return f"no room: {room_of(site, hour_at(site, hours.nearest_hour), reader.units)} at best"
+        return f"no room: {all_over(site, hour_at(site, hours.nearest_hour), reader.units)} at best"
     return f"no room; nearest {nearest(site, hours, reader)}"
 
 
@@ -667,12 +670,12 @@ def _of_sites(asked: Asked) -> VerdictFacts:
         first = f"{room} at {names[best]} alone, {sure}."
     first = begin(asked, first, is_unknown, is_wet=window.forecast_wet)
     others = [i for i in (*order, *(k for k in range(len(names)) if k not in order)) if i not in alike]
-    lines = [VerdictLine("tightest", "Tightest", tightest(site, window, reader))]
+    lines = [VerdictLine("tightest", "Tightest", f"{names[best]}, {tightest(site, window, reader)}")]
     lines += [_other(asked, names, i) for i in others]
     better = better_in_words(comparison, names)
     lines += [VerdictLine("better", "Better", better)] if better else []
     wind = wind_and_gust(site, window, reader)
-    lines += [VerdictLine("wind", "Wind", wind)] if wind else []
+    lines += [VerdictLine("wind", "Wind", f"{names[best]}, {wind}")] if wind else []
     lines += _mind(site, window, reader)
     return _made(asked, alike, window, window.room, first, _few(needed, lines), bool(unknown))
 

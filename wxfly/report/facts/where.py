@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from wxfly.answer.where import Spot, Where
+from wxfly.cube.notes import NoteKind, kind_of
 from wxfly.report.facts.values import (
     CAUTIONS,
     Degrees,
@@ -20,6 +21,7 @@ from wxfly.report.facts.values import (
     share,
     state_word,
 )
+from wxfly.report.facts.windows import RoomWord, room_of_window
 
 CELL_CAUTION = (
     "A spot is the middle of a cell of the forecast, an average over the cell: it knows no airspace, no access to the"
@@ -46,6 +48,8 @@ class SpotFacts(Facts, frozen=True):
     """That every limit holds in the surest stretch of the length asked for."""
     margin: Share
     """The smallest margin of its hours."""
+    room: RoomWord
+    """Whether there is room to fly: probably no room where the chance is below 0.5."""
     state: StateWord
     """The worst state of its hours."""
     deciding_element: ElementName
@@ -82,6 +86,8 @@ class WhereFacts(Facts, frozen=True):
     """Whose forecast, and the words that its terms want shown."""
     run: datetime | None
     """Start of the run; null where it is unknown."""
+    invented: bool
+    """Whether place or weather are: not to be flown by."""
     notes: list[str]
     """What must be known first."""
     spots: list[SpotFacts]
@@ -109,6 +115,7 @@ def where_facts(where: Where) -> WhereFacts:
         source=origin.source,
         attribution=origin.attribution,
         run=known_moment(origin.run),
+        invented=any(kind_of(note) == NoteKind.INVENTED for note in where.notes),
         notes=[str(note) for note in where.notes],
         spots=[_spot(spot) for spot in where.spots],
         cautions=[CELL_CAUTION, *CAUTIONS],
@@ -127,6 +134,7 @@ def _spot(spot: Spot) -> SpotFacts:
         end=moment_of(window.end),
         chance=None if window.surest is None else number(window.surest.chance.value),
         margin=share(window.margin),
+        room=room_of_window(window),
         state=state_word(window.state),
         deciding_element=window.limiting_element,
         unknown_elements=list(window.unknown),

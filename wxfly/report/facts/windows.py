@@ -11,6 +11,7 @@ from typing import Literal
 import numpy as np
 
 from wxfly.answer import findings
+from wxfly.answer.outlook import EVEN_CHANCE
 from wxfly.answer.request import Change, SiteAnswer
 from wxfly.answer.windows import Window
 from wxfly.assessment.state import State
@@ -36,8 +37,6 @@ from wxfly.report.facts.values import (
 
 RoomWord = Literal["room", "little room", "probably no room"]
 """Whether there is room to fly, from best to worst."""
-EVEN_CHANCE = 0.5
-"""Chance below which a window is a probable no [1]; common practice, no source."""
 
 
 class CauseFacts(Facts, frozen=True):
@@ -221,12 +220,21 @@ def outlook_facts(answer: SiteAnswer, outlook: Outlook) -> OutlookFacts:
     return OutlookFacts(moment_of(outlook.start), moment_of(outlook.end), kind, *text, wet)
 
 
-def _room(window: Window) -> RoomWord:
-    """Return whether there is room to fly in a window."""
-    chance = window.chance if window.surest is None else window.surest.chance
-    if chance is not None and chance.value < EVEN_CHANCE:
+def room_word(state: State, chance: float | None) -> RoomWord | None:
+    """Return whether a state with a chance has room to fly; None for a state that may not be flown."""
+    if state < State.NARROW:
+        return None
+    if chance is not None and chance < EVEN_CHANCE:
         return "probably no room"
-    return "room" if window.state >= State.INSIDE else "little room"
+    return "room" if state >= State.INSIDE else "little room"
+
+
+def room_of_window(window: Window) -> RoomWord:
+    """Return whether there is room to fly in a window, whose hours all may be flown."""
+    chance = window.chance if window.surest is None else window.surest.chance
+    word = room_word(State(int(window.state)), None if chance is None else chance.value)
+    assert word is not None
+    return word
 
 
 def _is_outlook_only(answer: SiteAnswer, window: Window) -> bool:
@@ -283,7 +291,7 @@ def window_facts(answer: SiteAnswer, rank: int, window: Window) -> WindowFacts:
         start=moment_of(window.start),
         end=moment_of(window.end),
         state=state_word(window.state),
-        room=_room(window),
+        room=room_of_window(window),
         margin=number(window.margin),
         limiting_element=window.limiting_element,
         limiting_hour=moment_of(answer.assessment["time"].values[findings.deciding_hour(answer, window)]),

@@ -79,10 +79,17 @@ def to_html(facts: AnswerFacts, drawn: Sequence[TimelineFacts], words: PageWords
 def _body(facts: AnswerFacts, drawn: Sequence[TimelineFacts], words: PageWords, charts: Charts) -> Iterable[str]:
     yield shell.header(words.verdict, words.first)
     yield "<main>\n"
-    yield answer_section(words)
     sites = list(enumerate(drawn))
     if facts.kind == "compare":
         yield from _comparison(facts, words, charts)
+    for i, one in sites if facts.kind == "week" else ():
+        yield from _days(one, words, i, charts)
+    for i, one in sites if facts.kind in ("best", "now") else ():
+        yield "<section>\n<h2>Hour by hour</h2>\n"
+        yield from _wind_and_margins(one, words, i, words.hours[i][0], charts, hours_shown(one.site))
+        yield f"{_of_margin(one.site.limits.reserve)}</section>\n"
+    yield answer_section(words)
+    if facts.kind == "compare":
         shown = [hours_shown(one.site) for one in drawn] if words.overview else []
         span = (min((first for first, _ in shown), default=0), max((last for _, last in shown), default=0))
         for i, one in sites if shown else ():
@@ -90,17 +97,17 @@ def _body(facts: AnswerFacts, drawn: Sequence[TimelineFacts], words: PageWords, 
             yield from _place(one, words, i, words.hours[i][0], charts, span, beside=drawn)
             yield "</section>\n"
     for i, one in sites if facts.kind == "week" else ():
-        yield from _week(one, words, i, charts)
+        yield from _each_day(one, words, i, charts)
     for i, one in sites if facts.kind in ("best", "now") else ():
-        yield "<section>\n<h2>Hour by hour</h2>\n"
-        yield from _place(one, words, i, words.hours[i][0], charts, hours_shown(one.site), legend=True)
+        yield "<section>\n<h2>How high</h2>\n"
+        yield from _how_high(one, words, i, words.hours[i][0], charts, hours_shown(one.site))
         yield "</section>\n"
     yield "</main>\n"
     yield shell.footer("What to mind, and where this is from", words.closing, words.cautions, shell.linked)
 
 
 def answer_section(words: PageWords) -> str:
-    """Return the few lines that a decision needs, before the pictures; the rest is folded."""
+    """Return the few lines that a decision needs, below the first picture; the rest is folded."""
     more = "".join((f"<h3>{escape(name)}</h3>\n" if name else "") + shell.lines(lines) for name, lines in words.more)
     folded = f"<details>\n<summary>More of the answer</summary>\n{more}</details>\n"
     return f'<section class="answer">\n{shell.lines(words.answer)}{folded}</section>\n'
@@ -114,10 +121,23 @@ def _place(
     charts: Charts,
     span: tuple[int, int],
     *,
-    legend: bool = False,
     beside: Sequence[TimelineFacts] = (),
 ) -> Iterable[str]:
-    """Return charts, legend and table of one place over a span of hours."""
+    """Return charts and table of one place over a span of hours."""
+    yield from _wind_and_margins(one, words, i, line, charts, span, beside=beside)
+    yield from _how_high(one, words, i, line, charts, span)
+
+
+def _wind_and_margins(
+    one: TimelineFacts,
+    words: PageWords,
+    i: int,
+    line: tuple[str, Table],
+    charts: Charts,
+    span: tuple[int, int],
+    *,
+    beside: Sequence[TimelineFacts] = (),
+) -> Iterable[str]:
     what, reader = line[0].partition(":")[0], words.readers[i]
     yield _chart(charts, f"Wind, gust and margins of {what}", timelines(one, reader, *span, words.whose[i], beside))
     members = "" if one.site.hours.members is None else (
@@ -128,9 +148,13 @@ def _place(
         " arrows fly with the wind; dotted grey is night, pale grey twilight. <i>Chance</i>: in so many of ten every"
         f" limit holds.{members} Below: the margin of each element.</p>\n"
     )
-    if legend:
-        yield _of_margin(one.site.limits.reserve)
-    yield _chart(charts, f"Usable height of {what}", sections(one, reader, *span))
+
+
+def _how_high(
+    one: TimelineFacts, words: PageWords, i: int, line: tuple[str, Table], charts: Charts, span: tuple[int, int]
+) -> Iterable[str]:
+    what = line[0].partition(":")[0]
+    yield _chart(charts, f"Usable height of {what}", sections(one, words.readers[i], *span))
     yield (
         '<p class="reading">How high: the smallest margin at each height, in the shades of the margins above. Wind and'
         " cloud are those of the height, all else that of the hour; dark hours are dotted. The thick line is the usable"
@@ -139,7 +163,7 @@ def _place(
     yield _table(*line[1], caption=f"Table of {what}")
 
 
-def _week(one: TimelineFacts, words: PageWords, i: int, charts: Charts) -> Iterable[str]:
+def _days(one: TimelineFacts, words: PageWords, i: int, charts: Charts) -> Iterable[str]:
     assert words.overview is not None
     reader, by_chance = words.readers[i], overview.shows_chance(one.site)
     yield "<section>\n<h2>The days</h2>\n"
@@ -147,8 +171,13 @@ def _week(one: TimelineFacts, words: PageWords, i: int, charts: Charts) -> Itera
     yield _chart(charts, f"{'Chance' if by_chance else 'Margin'} of every hour, day by day", shapes)
     yield _of_chance(words.whose[i]) if by_chance else _of_margin(one.site.limits.reserve)
     yield _table(*words.overview, caption="Table of the days")
-    yield "</section>\n<section>\n<h2>Each day</h2>\n"
-    if by_chance:
+    yield "</section>\n"
+
+
+def _each_day(one: TimelineFacts, words: PageWords, i: int, charts: Charts) -> Iterable[str]:
+    reader = words.readers[i]
+    yield "<section>\n<h2>Each day</h2>\n"
+    if overview.shows_chance(one.site):
         yield _of_margin(one.site.limits.reserve)
     best = reader.clock.date(one.site.windows[0].start) if one.site.windows else None
     for day, line in zip(days_of(one.site, reader.clock), words.hours[i], strict=True):

@@ -80,7 +80,7 @@ def _of_window(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> It
     if (window.within.start, window.within.end) != (window.start, window.end):
         span = reader.clock.span(window.within.start, window.within.end)
         weakest = room_of(site, hour_at(site, window.weakest_hour), reader.units)
-        yield "Within", f"the best part of {span}, which has room throughout; at its tightest {weakest}"
+        yield "Within", f"the best part of {span}, which is within its limits throughout; at its tightest {weakest}"
     yield "Expect", what_it_is_like(window, reader.units)
     yield from _return_leg(site, reader)
 

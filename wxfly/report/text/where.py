@@ -14,13 +14,14 @@ def to_text(facts: WhereFacts, reader: Reader, width: int) -> str:
     clock, place = reader.clock, isolated(facts.place)
     day = clock.when(facts.period.start, facts.period.end)
     reach = _far(facts.within, reader)
-    lines = [f"Note: {note}" for note in facts.notes]
+    begin = "Invented, do not fly by this: " if facts.invented else "See the note: " if facts.notes else ""
     if facts.spots:
-        lines.append(
-            f"Best within {reach} of {place}: {_where(facts.spots[0], reader)}, {_when(facts.spots[0], reader)}."
-        )
+        best = facts.spots[0]
+        line = f"{best.room} to fly within {reach} of {place}, best {_where(best, reader)}, {_when(best, reader)}."
     else:
-        lines.append(f"No window within {reach} of {place}, {day}.")
+        line = f"no room to fly within {reach} of {place}, {day}."
+    line = begin + line
+    lines = [line[:1].upper() + line[1:], *(f"Note: {note}" for note in facts.notes)]
     lines.append(f"{facts.cells_with_window} of {facts.cells} cells in reach have a window, {day}.")
     if facts.spots:
         lines += ["", *(f"{rank}. {_line(spot, reader)}" for rank, spot in enumerate(facts.spots, start=1))]
@@ -42,7 +43,7 @@ def _when(spot: SpotFacts, reader: Reader) -> str:
 
 def _line(spot: SpotFacts, reader: Reader) -> str:
     words = (
-        f"{spot.latitude:.3f}, {spot.longitude:.3f}, {_where(spot, reader)}: {_when(spot, reader)}, {spot.state}, "
+        f"{spot.latitude:.3f}, {spot.longitude:.3f}, {_where(spot, reader)}: {_when(spot, reader)}, {spot.room}, "
         f"margin {margin(spot.margin)}, decided by {titles([spot.deciding_element])}"
     )
     unknown = (
