@@ -22,7 +22,7 @@ def test_room_from_now_on_says_until_when_and_what_ends_it():
     assert (facts.kind, facts.verdict.word) == ("now", "probably no room")
     assert facts.verdict.first_line == (
         "Invented, do not fly by this: probably no room to fly now at Valdrenna, Sat 14 Mar 16:20–18:55 CET; "
-        "3 in 10 for 45 min from 16:20."
+        "3 in 10 for the first 45 min."
     )
     assert window.start == facts.now == site.period.start, "what is past of the present hour is no room"
     assert facts.verdict.chance_period.start == facts.now, "how sure it is of a flight that starts now"

@@ -78,7 +78,7 @@ def test_best_gives_one_event_of_the_best_window():
     # Rounded inward to the minute.
     assert timedelta(0) <= start - datetime.fromisoformat(f"{window.start}+00:00") < timedelta(minutes=1)
     assert timedelta(0) <= datetime.fromisoformat(f"{window.end}+00:00") - end < timedelta(minutes=1)
-    assert str(event["SUMMARY"]) == "Meadow: room to fly, 8 in 10 for 45 min from 06:00"
+    assert str(event["SUMMARY"]) == "Meadow: room to fly, surest 45 min from 06:00, 8 in 10"
     assert str(event["TRANSP"]) == "TRANSPARENT"
     assert (event["GEO"].latitude, event["GEO"].longitude) == (52.0, 6.0)
     assert event.decoded("DTSTAMP") == datetime.fromisoformat(f"{NOW}+00:00").astimezone(UTC)

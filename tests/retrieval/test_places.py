@@ -8,6 +8,7 @@ import pytest
 
 from tests.server import Fault
 from wxfly.errors import WxflyError
+from wxfly.pilot.settings import plans_file
 from wxfly.pilot.site import Site
 from wxfly.retrieval.demonstration import load_manifest
 from wxfly.retrieval.places import demo_sites, resolve_site, time_zone_at
@@ -141,3 +142,10 @@ def test_a_place_that_is_nearly_called_as_a_site_is_found_when_it_is_asked_for_a
     assert "geocoding" in [a.service for a in server.log]
     with pytest.raises(WxflyError, match="an empty place"):
         resolve_site("place: ", saved=SAVED)
+
+
+def test_the_name_of_a_plan_is_not_looked_up_as_a_place(own_folders):
+    plans_file().parent.mkdir(parents=True, exist_ok=True)
+    plans_file().write_text('[roof]\nheight = "50m"\n')
+    with pytest.raises(WxflyError, match="'roof' is a saved plan, not a site; name a site and give --plan roof"):
+        resolve_site("roof", saved={})

@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from wxfly.answer.windows import usable_parts
 from wxfly.pilot.intent import hours_touched
 from wxfly.probability.chance import Outlook
 from wxfly.probability.site_chance import SiteChance
@@ -37,7 +38,7 @@ def find_outlooks(
     start, end : numpy.datetime64, optional
         Bounds, UTC.
     """
-    lit_start, lit_end = _light(assessment, start, end)
+    lit_start, lit_end = usable_parts(assessment, start, end)
     lit = lit_end > lit_start  # NaT compares as false
     found = [
         _surest(site_chance, assessment["time"].values, lit_start, lit_end, light, minimum_duration)
@@ -67,21 +68,9 @@ def find_surest(
     start, end : numpy.datetime64
         Bounds of the window, UTC.
     """
-    lit_start, lit_end = _light(assessment, start, end)
+    lit_start, lit_end = usable_parts(assessment, start, end)
     light = list(range(first, last + 1))
     return _surest(site_chance, assessment["time"].values, lit_start, lit_end, light, minimum_duration)
-
-
-def _light(
-    assessment: xr.Dataset, start: np.datetime64 | None, end: np.datetime64 | None
-) -> tuple[npt.NDArray[np.datetime64], npt.NDArray[np.datetime64]]:
-    lit_start = assessment["usable_start"].values.astype("datetime64[s]")
-    lit_end = assessment["usable_end"].values.astype("datetime64[s]")
-    if start is not None:
-        lit_start = np.maximum(lit_start, start.astype("datetime64[s]"))
-    if end is not None:
-        lit_end = np.minimum(lit_end, end.astype("datetime64[s]"))
-    return lit_start, lit_end
 
 
 def _surest(

@@ -149,7 +149,7 @@ def find_windows(
     list of Window
         Empty when no stretch is long enough.
     """
-    usable_start, usable_end = _usable(assessment, start, end)
+    usable_start, usable_end = usable_parts(assessment, start, end)
     liked = np.zeros(usable_start.size, dtype=bool) if preferred is None else preferred
     state = assessment["state"].values
     holds = (state >= State.NARROW) & (usable_end > usable_start)
@@ -169,7 +169,8 @@ def find_windows(
     return sorted(windows, key=lambda window: window.rank)
 
 
-def _usable(assessment: xr.Dataset, start: np.datetime64 | None, end: np.datetime64 | None) -> tuple[Times, Times]:
+def usable_parts(assessment: xr.Dataset, start: np.datetime64 | None, end: np.datetime64 | None) -> tuple[Times, Times]:
+    """Return begin and end of the usable part of each hour within bounds, UTC [s]; NaT where there is none."""
     usable_start = assessment["usable_start"].values.astype("datetime64[s]")
     usable_end = assessment["usable_end"].values.astype("datetime64[s]")
     if start is not None:

@@ -1,4 +1,4 @@
-"""The questions: best, compare, week, brief, check. Each parses, calls and prints."""
+"""The questions: best, now, compare, week, why, brief, check, where. Each parses, calls and prints."""
 
 from __future__ import annotations
 
@@ -151,7 +151,7 @@ def brief(
 @exiting
 @output("--json", "as_json", help="Print the check and the answer for the rest of the day as JSON.")
 def check(site: str | None, more: bool, as_json: bool, **words: Any) -> None:
-    """Hold what you measure now at SITE against the forecast, and answer for the rest of the day with both."""
+    """Compare what you measure now at SITE with the forecast, and answer for the rest of the day with both."""
     from wxfly.question.brief import ask_check
     from wxfly.report.facts.field_check import check_facts
     from wxfly.report.text.field_check import CheckWords

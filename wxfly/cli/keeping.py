@@ -1,4 +1,4 @@
-"""What is on this machine: forecasts kept, sites, aircraft, rule sets."""
+"""What is on this machine: forecasts kept, sites, aircraft, rule sets; and the schema of what is printed."""
 
 from __future__ import annotations
 
@@ -92,7 +92,7 @@ def stored_forecasts() -> None:
 
 
 @stored_forecasts.command("list", epilog="Example: wxfly store list --check")
-@click.option("--check", is_flag=True, help="Read every file and hold it against its checksum.")
+@click.option("--check", is_flag=True, help="Read every file and compare it with its checksum.")
 @as_json
 def list_store(check: bool, as_json: bool) -> None:
     """List the stored forecasts: place, model, run, when kept, size."""

@@ -1,4 +1,4 @@
-"""Forecasts held against what was observed: verify, ledger, observed."""
+"""Forecasts compared with what was observed: verify, ledger, observed; and forget, for choices made before."""
 
 from __future__ import annotations
 

@@ -35,7 +35,7 @@ def list_store(sites_file: Path, *, check: bool = False) -> str:
     sites_file : Path
         The pilot's saved sites, whose names are shown.
     check : bool, optional
-        Read every file and hold it against its checksum.
+        Read every file and compare it with its checksum.
     """
     found = layout.list_forecasts()
     names = _names(sites_file)

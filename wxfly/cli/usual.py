@@ -131,7 +131,7 @@ def settings(site: str | None, plan: str | None, as_json: bool) -> None:
 @main.command("set", epilog="Example: wxfly set height 60m")
 @click.argument("key")
 @click.argument("value", required=False)
-@click.option("--remove", is_flag=True, help="Take KEY out, so that its default holds again.")
+@click.option("--remove", is_flag=True, help="Take KEY out, so that its default counts again.")
 def set_one(key: str, value: str | None, remove: bool) -> None:
     """Change the setting KEY to VALUE in config.toml; everything else in the file stays."""
     if remove == (value is not None):

@@ -11,7 +11,8 @@ from datetime import UTC, datetime
 from wxfly.errors import NotAskedError, WxflyError, near_names, shortened
 from wxfly.pilot.coordinates import parse_coordinates
 from wxfly.pilot.own_tables import OwnTable
-from wxfly.pilot.settings import Settings, load_settings
+from wxfly.pilot.plans import read_plans
+from wxfly.pilot.settings import Settings, load_settings, plans_file
 from wxfly.pilot.site import HIGHEST_GROUND, LOWEST_GROUND, Site
 from wxfly.retrieval.demonstration import load_manifest
 from wxfly.store.replies import asking_alone, keep_reply, kept_reply
@@ -122,6 +123,9 @@ def resolve_site(
         latitude, longitude = coordinates
         return _complete(Site(f"{latitude:.4f}, {longitude:.4f}", latitude, longitude), offline, settings)
     _refuse_near_name(text, saved)
+    if text in read_plans(plans_file()):
+        way_out = f"name a site and give --plan {text}, or search the place with {PLACE_SEARCH}{text}"
+        raise WxflyError(f"'{text}' is a saved plan, not a site; {way_out}")
     return _complete(_search(text, saved, offline, settings), offline, settings)
 
 

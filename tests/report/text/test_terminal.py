@@ -72,7 +72,7 @@ def test_every_answer_fits_the_terminal_and_carries_source_and_caution(name, uni
 def test_the_verdict_leads_then_what_is_tightest_what_ends_it_and_the_wind():
     lines = render(brief(), width=120).splitlines()
     assert lines[:4] == [
-        "Room to fly at Meadow, Wed 10 Jun 04:29–22:42 CEST; 8 in 10 for 45 min from 06:00.",
+        "Room to fly at Meadow, Wed 10 Jun 04:29–22:42 CEST; surest 45 min from 06:00, 8 in 10.",
         "Tightest   52 % of your gust limit to spare",
         "Ends       at last light",
         "Wind       3.0 m/s from SW (235°), gust 5.0 m/s",

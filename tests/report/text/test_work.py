@@ -121,7 +121,7 @@ def test_the_reference_period_is_told():
     briefing = brief(intent=intent)
     text = " ".join(render(facts_of(briefing), width=200, more=True).split())
     assert "windows of 1 h 5 min or more (45 min planned, 20 min in hand)" in text
-    assert re.match(r"Room to fly .* in 10 for 1 h 5 min from", text)
+    assert re.match(r"Room to fly .* surest 1 h 5 min from .* in 10", text)
     assert facts_of(briefing).minimum_duration == 3900
 
 

@@ -273,7 +273,9 @@ def how_sure(window: WindowFacts, reader: Reader) -> str:
     if (part.start, part.end) == (window.start, window.end):
         return in_ten(chance)
     length = duration((part.end - part.start).total_seconds())
-    return f"{in_ten(chance)} for {length} from {reader.clock.hour(part.start, up=True)}"
+    if part.start == window.start:
+        return f"{in_ten(chance)} for the first {length}"
+    return f"surest {length} from {reader.clock.hour(part.start, up=True)}, {in_ten(chance)}"
 
 
 def period_words(site: SiteAnswerFacts, year: int | None = None) -> str:
