@@ -188,6 +188,19 @@ def test_a_lost_forecast_of_a_storm_is_not_filled_by_an_outlook_of_days_ago(cloc
         assert (after[16:] == State.NOT_KNOWN).all()
 
 
+@pytest.mark.usefixtures("clock")
+def test_a_storm_of_the_outlook_counts_where_the_forecast_is_lost(server):
+    """The outlook expects 2, 3, 4 on three days: over a limit of 3.5 the third is outside, below one of 6 not known."""
+    server.always["kp"] = server.always["gfz"] = Fault(status=503, body=b"")
+    got = obtain(["heath"], saved=SAVED)
+    of_outlook = got.cube["kp_index_of_outlook"]
+    assert of_outlook.notnull().any() and not (of_outlook.notnull() & got.cube["kp_index"].notnull()).any()
+    for most, state in ((3.5, State.OUTSIDE), (6.0, State.NOT_KNOWN)):
+        states = states_of(got, dataclasses.replace(LIMITS, maximum_kp=most))
+        stormy = of_outlook.values[: states.size] > 3.5
+        assert stormy.any() and (states[stormy] == state).all()
+
+
 def states_of(got, limits=LIMITS):
     return assess(derive(got.cube.isel(site=0), height=60.0), limits)["state"].values
 

@@ -315,8 +315,10 @@ def pressure_note(conditions: xr.Dataset) -> str:
 
 def _kp(take: Taker) -> dict[str, Array]:
     magnetic = geomagnetic.geomagnetic_latitude(take.coordinate("latitude"), take.coordinate("longitude"))
+    of_outlook = {"kp_index_of_outlook": take("kp_index_of_outlook")} if take.has("kp_index_of_outlook") else {}
     return {
         "kp_index": take("kp_index"),
+        **of_outlook,
         "kp_limit": geomagnetic.kp_limit(magnetic),
         "geomagnetic_latitude": magnetic,
     }
@@ -412,7 +414,7 @@ DERIVED: dict[str, dict[str, str]] = {
     "minutes_of_light": _described("min", "minutes of the hour in which the daylight rule holds"),
     **_kept(
         "relative_humidity", "dew_point_temperature", "surface_air_pressure", "precipitation_probability",
-        "weather_code", "cloud_area_fraction", "visibility_in_air", "kp_index",
+        "weather_code", "cloud_area_fraction", "visibility_in_air", "kp_index", "kp_index_of_outlook",
         "atmosphere_convective_available_potential_energy",
     ),
 }  # fmt: skip

@@ -61,6 +61,12 @@ def assess(conditions: xr.Dataset, limits: Limits) -> xr.Dataset:
     demand, limit, margin = (np.array(stack, dtype=float) for stack in stacks)
     demand[_lost(conditions, demand.shape)] = np.nan
     margin[_lost(conditions, demand.shape)] = np.nan
+    for k, element in enumerate(ELEMENTS):
+        if element.stand_in and element.stand_in in conditions:
+            value = _of_edges(conditions, element.stand_in, template).max(axis=0)
+            left = element.margin(value, limit[k])
+            counts = np.isnan(margin[k]) & (left < 0)
+            demand[k], margin[k] = np.where(counts, value, demand[k]), np.where(counts, left, margin[k])
     at_height = {"flight_demand": demand.copy(), "flight_limit": limit.copy()}
     heights = _tightest_phase(demand, limit, margin, conditions, limits, template)
     assessment = _judge(demand, limit, margin, limits, conditions)

@@ -190,6 +190,10 @@ _ROWS = (
         _HOUR_BEFORE, 0, 150,
     ),
     Variable("kp_index", "1", None, "planetary Kp, held over its three hours", _HOUR_AFTER, 0, 9),
+    Variable(
+        "kp_index_of_outlook", "1", None, "largest Kp of the day by the outlook, where the forecast of Kp is lost",
+        _HOUR_AFTER, 0, 9,
+    ),
 )  # fmt: skip
 
 VARIABLES: dict[str, Variable] = {row.name: row for row in _ROWS}

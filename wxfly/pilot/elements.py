@@ -243,6 +243,8 @@ class Element:
         Whether an hour is *not known* without it, where the pilot says nothing else.
     chance : str
         Of a risk, the condition of the hour that is its chance; empty where only its grade is told.
+    stand_in : str
+        Condition that counts where the element is unknown and this one is over the limit; empty for none.
     errors : mapping
         Figures of the forecast's error, explained in ``data/forecast_error.toml``; by default its table of this
         name. Empty for elements known beforehand, and for the return leg, which has its own uncertainty.
@@ -265,6 +267,7 @@ class Element:
     inputs: tuple[str, ...] = ()
     is_required: bool = False
     chance: str = ""
+    stand_in: str = ""
     errors: Mapping[str, Any] = field(default_factory=dict, compare=False)
 
     def __post_init__(self) -> None:
@@ -368,6 +371,7 @@ ELEMENTS: tuple[Element, ...] = (
     Element(
         "kp", "Kp", "at_most", "1", "", "Kp",
         "kp_index", LimitOf("maximum_kp", condition="kp_limit"), Family.GEOMAGNETISM, ("kp_index",),
+        stand_in="kp_index_of_outlook",
     ),
     Element(
         "daylight", "daylight", "lit", "min", "", "daylight",

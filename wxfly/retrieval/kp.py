@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import xarray as xr
 
-from wxfly.cube.contract import VARIABLES, check_forecast, mark_provided, state_spans
+from wxfly.cube.contract import VARIABLES, attributes_of, check_forecast, mark_provided, state_spans
 from wxfly.cube.notes import Note, NoteKind
 from wxfly.pilot.settings import Settings
 from wxfly.store.replies import KeptReply, asking_alone, keep_reply, kept_reply
@@ -32,6 +32,7 @@ OUTLOOK_OLD = np.timedelta64(10, "D")
 """Greatest age of the outlook. It is issued about weekly, so an older one has missed a renewal (days: common practice,
 no source)."""
 _KIND = "space_weather"
+_OF_OUTLOOK = "kp_index_of_outlook"
 
 
 @dataclass(frozen=True)
@@ -141,8 +142,28 @@ def with_kp(
         attribution=attribution,
     )
     cube = cube.assign(kp_index=kp).assign_attrs(attribution=f"{cube.attrs['attribution']}; {attribution}")
-    cube = mark_provided(state_spans(cube, {"kp_index": VARIABLES["kp_index"].covers_hours}))
+    spans = {"kp_index": VARIABLES["kp_index"].covers_hours}
+    expected = _where_lost(kp, outlook)
+    if expected is not None:
+        cube = cube.assign({_OF_OUTLOOK: expected})
+        spans[_OF_OUTLOOK] = VARIABLES[_OF_OUTLOOK].covers_hours
+    cube = mark_provided(state_spans(cube, spans))
     return check_forecast(cube, place="forecast with Kp"), _of_kp(notes + _reach(kp))
+
+
+def _where_lost(kp: xr.DataArray, outlook: KpOutlook | None) -> xr.DataArray | None:
+    """Return the outlook's Kp in the hours without any; None where it has none for them.
+
+    It replaces no lost forecast, because it knows of no coming storm. But one that it does expect counts.
+    """
+    from wxfly.sources import space_weather
+
+    if outlook is None:
+        return None
+    values = space_weather.kp_on(kp["time"].values, None, outlook).where(kp.isnull())
+    if not values.notnull().any():
+        return None
+    return values.rename(_OF_OUTLOOK).assign_attrs(attributes_of(_OF_OUTLOOK))
 
 
 def _reply(
