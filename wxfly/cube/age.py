@@ -87,7 +87,7 @@ LIMITS = (
     ),
     Limit(
         "Kp",
-        ("kp_index",),
+        ("kp_index", "kp_index_of_outlook"),
         (24, 36, 36),
         "its forecast is issued twice a day and has its own age, from its retrieval",
     ),
@@ -210,7 +210,7 @@ def _without_stale(cube: xr.Dataset, now: np.datetime64, age: float, is_chosen: 
     for position, limit in enumerate(LIMITS):
         variables = limit.variables + (unnamed if position == 0 else ())
         present = [n for n in variables if n in cube.data_vars and "time" in cube[n].dims]
-        is_of_kp = limit.variables == ("kp_index",)
+        is_of_kp = "kp_index" in limit.variables
         own = _age_of_kp(cube, now, age) if is_of_kp else age
         is_of_future = own < -CLOCKS / np.timedelta64(1, "h") and not is_chosen
         stale = (own > np.asarray(limit.hours)[band]) | is_of_future

@@ -207,8 +207,10 @@ OF_SOME_SOURCES = (
     "atmosphere_convective_inhibition",
     "wind_speed_spread_of_cells",
     "gust_spread_of_cells",
+    "kp_index_of_outlook",
 )
-"""Variables that most sources do not provide: the uncertainty of others, and what keeps unstable air from rising."""
+"""Variables that most cubes do not have: the uncertainty of others, what keeps unstable air from rising, and what stands
+beside a lost Kp."""
 
 WIND = ("wind_speed", "wind_from_direction")
 """The two variables of the wind at a height."""
