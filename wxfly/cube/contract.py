@@ -209,7 +209,7 @@ OF_SOME_SOURCES = (
     "gust_spread_of_cells",
     "kp_index_of_outlook",
 )
-"""Variables that most cubes do not have: the uncertainty of others, what keeps unstable air from rising, and what counts
+"""Variables that most cubes do not have: the uncertainty of others, what keeps unstable air from rising, what counts
 beside a lost Kp."""
 
 WIND = ("wind_speed", "wind_from_direction")
