@@ -18,8 +18,7 @@ import xarray as xr
 from wxfly.assessment.forecast_error import ErrorLaw, default_error_law
 from wxfly.errors import WxflyError, shortened
 from wxfly.history.observations import HourlyRecord
-from wxfly.pilot.own_files import alone_with, parse_toml, read_if_there, write_whole
-from wxfly.pilot.own_tables import read_table
+from wxfly.pilot.own_files import alone_with, parse_toml, read_if_there, read_table, write_whole
 from wxfly.pilot.settings import config_folder
 from wxfly.pilot.site import Site
 

@@ -8,8 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from wxfly.errors import WxflyError, unknown_name
-from wxfly.pilot.own_files import parse_toml
-from wxfly.pilot.own_tables import OwnTable, shipped_and_own
+from wxfly.pilot.own_files import OwnTable, parse_toml, shipped_and_own
 from wxfly.units import parse_quantity
 
 KINDS = ("multirotor", "fixed_wing")

@@ -39,8 +39,7 @@ from urllib.parse import urlsplit
 from wxfly import __version__
 from wxfly.errors import WxflyError, unknown_name
 from wxfly.pilot.options import OPTIONS, Option, Words, read_kept, usual_options
-from wxfly.pilot.own_files import SetAside, change_keys, change_toml
-from wxfly.pilot.own_tables import OwnPart, read_table
+from wxfly.pilot.own_files import OwnPart, SetAside, change_keys, change_toml, read_table
 from wxfly.pilot.services import SERVICES
 
 PROJECT = "wxfly"

@@ -17,8 +17,7 @@ import numpy as np
 from wxfly.errors import WxflyError, shortened, unknown_name
 from wxfly.physics.air.sun import sun_position
 from wxfly.pilot.options import Words, kept_values, read_kept, said, usual_options
-from wxfly.pilot.own_files import change_keys, change_toml, parse_toml
-from wxfly.pilot.own_tables import OwnTable, read_table
+from wxfly.pilot.own_files import OwnTable, change_keys, change_toml, parse_toml, read_table
 from wxfly.times import AskedDay, AskedHour, DaysAhead
 
 Made = TypeVar("Made")

@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 
 from wxfly.errors import NotAskedError, WxflyError, near_names, shortened
 from wxfly.pilot.coordinates import parse_coordinates
-from wxfly.pilot.own_tables import OwnTable
+from wxfly.pilot.own_files import OwnTable
 from wxfly.pilot.plans import read_plans
 from wxfly.pilot.settings import Settings, load_settings, plans_file
 from wxfly.pilot.site import HIGHEST_GROUND, LOWEST_GROUND, Site
