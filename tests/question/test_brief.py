@@ -337,7 +337,7 @@ def test_what_comes_later_is_told_and_a_storm_now_is_no_launch(monkeypatch) -> N
     assert lines["Beside"].startswith("thunderstorm forecast from 19:00 on: ")
     _, told, lines = check_with_code(95, 15, monkeypatch)
     assert told == ("do not launch; a storm is forecast for the hours of the flight")
-    assert lines["Beside"].startswith("slight rain forecast now, ")
+    assert lines["Beside"].startswith("slight rain forecast now: precipitation, ")
     _, told, _ = check_with_code(95, 14, monkeypatch)
     assert "in doubt; thunderstorm forecast until 16:00" in told
 

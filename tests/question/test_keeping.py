@@ -48,14 +48,14 @@ def test_a_number_is_kept_with_the_unit_that_it_has_today():
     spread(
         [
             ("hieght", "60m", "setting 'hieght' is not known; did you mean 'height'"),
-            ("aircraft", "folding-quad-249", "did you mean 'camera-quad-250g'"),
+            ("aircraft", "camera-quad-249g", "did you mean 'camera-quad-250g'"),
             ("rules", "eu_opne", "did you mean 'eu_open'"),
             ("height", "150m", "above the height limit of 120 m"),
             ("height", "high", "'high' is not a length"),
             ("duration", "25h", "wanted 1min to 24h"),
             ("units", "metrc", "did you mean 'metric'"),
             ("reserve", "1.5", "is not a share"),
-            ("reserve", "much", "wanted a share"),
+            ("reserve", "much", "is not a share; wanted one such as 0.2 or 20%"),
             ("wait", "13", "wanted a whole number from 0 to 12"),
             ("home", "meadwo", "did you mean 'meadow'"),
             ("time_zone", "Europe/Lisbonn", "wanted an IANA name"),

@@ -534,6 +534,7 @@ def _fetch(
     """
     import filelock
 
+    from wxfly.sources.http import having
     from wxfly.sources.open_meteo.forecast import get_forecast
     from wxfly.sources.open_meteo.models import find_model
 
@@ -542,7 +543,7 @@ def _fetch(
     lock = cache_folder() / "locks" / f"fetch-{model}.lock"
     try:
         make_folder(lock.parent)
-        with filelock.FileLock(lock, timeout=_LOCK_SECONDS):
+        with having(settings.addresses["forecast"]), filelock.FileLock(lock, timeout=_LOCK_SECONDS):
             if at_once and not _has_stored(sites, model):
                 return _fetch_anew(sites, model, settings, on_progress)
             run = newest_run(model, settings, on_progress)

@@ -345,6 +345,19 @@ def together() -> Iterator[Together]:
         _GROUP.reset(token)
 
 
+@contextlib.contextmanager
+def having(address: str) -> Iterator[None]:
+    """Have the service of an address for this group before anything else is waited for.
+
+    Processes that wait for a service and for a lock beside it do so in the same order: else each may have what the
+    other waits for.
+    """
+    with together() as group:
+        with group.turn(urlsplit(address).netloc.lower(), is_counted=False):
+            pass
+        yield
+
+
 @dataclass(frozen=True)
 class Tally:
     """What was asked of the services so far, every try counted.
