@@ -161,3 +161,19 @@ def test_the_waiting_hours_of_the_plan_count_in_every_cell(wxfly, tmp_path):
         assert code == 0, err
         starts.append(min(spot["start"] for spot in json.loads(out)["spots"]))
     assert starts[0] < "2026-06-10T15" <= starts[1]
+
+
+def test_what_is_not_known_is_said_first_and_is_no_plain_no(wxfly, tmp_path):
+    """Where gusts are lost nothing is known; where they are lost in one cell the answer is as far as known."""
+    for lost, begins in (
+        (slice(None), "not known whether there is room to fly"),
+        (slice(0, 1), "as far as known: room"),
+    ):
+        cube = grid(np.ones((4, 3)))
+        cube["wind_speed_of_gust"].values[..., lost, lost] = np.nan
+        path = tmp_path / f"lost-{begins[:2]}.nc"
+        save_cube(cube, path)
+        code, out, err = wxfly("where", PLACE, "--forecast", str(path), *ASK)
+        assert code == 0, err
+        first = " ".join(out.partition("\nNote")[0].split()).lower()
+        assert begins in first, first

@@ -12,6 +12,7 @@ from wxfly.answer.briefing import run_of
 from wxfly.answer.outlook import find_surest
 from wxfly.answer.request import Request
 from wxfly.answer.windows import Window, find_windows, rank_by_chance
+from wxfly.assessment.state import State
 from wxfly.flight.advice import is_low_light
 from wxfly.pilot.coordinates import bearing, distance_km
 from wxfly.pilot.site import Site, midnights
@@ -63,8 +64,8 @@ class Where:
         Reach [m].
     start, end, now : numpy.datetime64
         UTC bounds of the hours asked about, and the time of the answer.
-    cells, with_window : int
-        Cells in reach, and those with a window.
+    cells, with_window, unknown : int
+        Cells in reach, those with a window, and those in which no lit hour is known.
     spots : tuple of Spot
         The best first, at most `SHORTLIST`.
     request : Request
@@ -82,6 +83,7 @@ class Where:
     now: np.datetime64
     cells: int
     with_window: int
+    unknown: int
     spots: tuple[Spot, ...]
     request: Request
     provenance: ForecastOrigin
@@ -165,7 +167,12 @@ def rank_spots(
         )
         spots.append(Spot(site, 1000.0 * distance_km(*here, *there), bearing(*here, *there), window))
     ranked = tuple(sorted(spots, key=lambda spot: spot.rank))
-    return Where(place, within, start, end, now, len(sites), len(found), ranked, asked, provenance, tuple(notes))
+    lit = assessment["usable_start"].notnull()
+    is_unknown = (~lit | (assessment["state"] == State.NOT_KNOWN)).all("time") & lit.any("time")
+    return Where(
+        place, within, start, end, now, len(sites), len(found), int(is_unknown.sum()), ranked, asked, provenance,
+        tuple(notes),
+    )  # fmt: skip
 
 
 def _best_window(

@@ -252,7 +252,7 @@ def _what_would_help(
     text = [
         f"At {amount(change.height, 'height', reader.units)} the forecast is inside your limits."
         if change.kind == "lower"
-        else f"It is inside those of a {change.aircraft_title}."
+        else f"The forecast is inside the limits of a {change.aircraft_title}."
         for change in changes
     ]
     if near is not None:

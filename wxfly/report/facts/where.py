@@ -80,6 +80,8 @@ class WhereFacts(Facts, frozen=True):
     """Cells in reach."""
     cells_with_window: int
     """Cells in reach that have a window."""
+    cells_not_known: int
+    """Cells in reach in which no lit hour is known."""
     model: str
     source: str
     attribution: str
@@ -111,6 +113,7 @@ def where_facts(where: Where) -> WhereFacts:
         height=share(where.request.height),
         cells=where.cells,
         cells_with_window=where.with_window,
+        cells_not_known=where.unknown,
         model=origin.model,
         source=origin.source,
         attribution=origin.attribution,

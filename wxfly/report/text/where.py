@@ -14,15 +14,25 @@ def to_text(facts: WhereFacts, reader: Reader, width: int) -> str:
     clock, place = reader.clock, isolated(facts.place)
     day = clock.when(facts.period.start, facts.period.end)
     reach = _far(facts.within, reader)
-    begin = "Invented, do not fly by this: " if facts.invented else "See the note: " if facts.notes else ""
+    is_partly_known = 0 < facts.cells_not_known < facts.cells
     if facts.spots:
         best = facts.spots[0]
+        is_partly_known = is_partly_known or bool(best.unknown_elements)
         line = f"{best.room} to fly within {reach} of {place}, best {_where(best, reader)}, {_when(best, reader)}."
+    elif facts.cells_not_known == facts.cells:
+        line = f"not known whether there is room to fly within {reach} of {place}, {day}."
     else:
         line = f"no room to fly within {reach} of {place}, {day}."
-    line = begin + line
+    before = [
+        *(["invented, do not fly by this"] if facts.invented else []),
+        *(["see the note"] if facts.notes and not facts.invented else []),
+        *(["as far as known"] if is_partly_known else []),
+    ]
+    line = ": ".join([*([", ".join(before)] if before else []), line])
     lines = [line[:1].upper() + line[1:], *(f"Note: {note}" for note in facts.notes)]
     lines.append(f"{facts.cells_with_window} of {facts.cells} cells in reach have a window, {day}.")
+    if facts.cells_not_known:
+        lines.append(f"Not known: {facts.cells_not_known} of {facts.cells} cells.")
     if facts.spots:
         lines += ["", *(f"{rank}. {_line(spot, reader)}" for rank, spot in enumerate(facts.spots, start=1))]
     height = amount(facts.height, "height", reader.units)
