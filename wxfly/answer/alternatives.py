@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from functools import partial
 
 import numpy as np
 import numpy.typing as npt
@@ -154,12 +153,13 @@ def _lower(answer: SiteAnswer, cube: xr.Dataset, minimum_duration: np.timedelta6
             request = answer.request
             flight, judged = _assessed(cube, request, float(height), answer.start, answer.end, run)
             found = _with_reserve(_windows(answer, judged, minimum_duration), request.limits)
-            chance = partial(
-                judge_site_chance, flight, judged, run, height=float(height), site=request.site,
-                limits=request.limits, central=cube,
-            )  # fmt: skip
-            if found and _is_likely(chance(), judged, found[0], minimum_duration):
-                return Change("lower", window=found[0], height=float(height))
+            if found:
+                chance = judge_site_chance(
+                    flight, judged, run, height=float(height), site=request.site, limits=request.limits, central=cube
+                )
+                # A chance takes long to work out: where this one is too small, no lower step is tried or advised.
+                is_likely = _is_likely(chance, judged, found[0], minimum_duration)
+                return Change("lower", window=found[0], height=float(height)) if is_likely else None
         height -= STEP
     return None
 
@@ -236,11 +236,13 @@ def _another_aircraft(
         # The hours before the requested period are unknown here, so the first hours may be waiting hours too.
         judged = add_waiting_hours(assess(answer.conditions, limits), answer.request.intent.wait_hours)
         windows = _with_reserve(_windows(answer, judged, minimum_duration), limits)
-        chance = partial(
-            judge_site_chance, answer.conditions, judged, run, height=answer.request.height,
-            site=answer.request.site, limits=limits, central=cube,
+        if not windows:
+            continue
+        chance = judge_site_chance(
+            answer.conditions, judged, run, height=answer.request.height, site=answer.request.site, limits=limits,
+            central=cube,
         )  # fmt: skip
-        if windows and _is_likely(chance(), judged, windows[0], minimum_duration):
+        if _is_likely(chance, judged, windows[0], minimum_duration):
             return Change("aircraft", window=windows[0], aircraft=aircraft.title)
     return None
 

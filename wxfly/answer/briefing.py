@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 import numpy as np
 import xarray as xr
 
-from wxfly.answer.outlook import find_outlooks, find_surest
+from wxfly.answer.outlook import find_outlooks, with_chances
 from wxfly.answer.request import BeforeReading, Briefing, QuestionKind, Request, SiteAnswer
 from wxfly.answer.survey import lay_survey
 from wxfly.answer.windows import find_windows, rank_by_chance
@@ -195,22 +195,7 @@ def _answer(
         at_return=at_return,
         return_height=return_height,
     )
-    windows = [
-        replace(
-            w,
-            chance=site_chance.of(w.first, w.last),
-            surest=find_surest(
-                site_chance,
-                assessment,
-                minimum_duration,
-                w.first,
-                w.last,
-                start=w.start,
-                end=w.start + minimum_duration if request.from_now else w.end,
-            ),
-        )
-        for w in windows
-    ]
+    windows = with_chances(windows, site_chance, assessment, minimum_duration, from_start=request.from_now)
     windows = rank_by_chance(windows, now)
     outlooks = find_outlooks(site_chance, assessment, minimum_duration, start=start, end=end)
     advice = None

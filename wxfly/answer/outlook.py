@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from wxfly.answer.windows import usable_parts
+from wxfly.answer.windows import Window, usable_parts
 from wxfly.pilot.intent import hours_touched
 from wxfly.probability.chance import Outlook
 from wxfly.probability.site_chance import SiteChance
@@ -45,6 +48,33 @@ def find_outlooks(
         for light in _unbroken(lit, lit_start, lit_end)
     ]
     return [outlook for outlook in found if outlook is not None]
+
+
+def with_chances(
+    windows: Sequence[Window],
+    site_chance: SiteChance,
+    assessment: xr.Dataset,
+    minimum_duration: np.timedelta64,
+    *,
+    from_start: bool = False,
+) -> list[Window]:
+    """Return windows with their chance, and that of their surest stretch.
+
+    Parameters
+    ----------
+    windows : sequence of Window
+        Windows of the assessment.
+    site_chance, assessment, minimum_duration
+        As in `find_outlooks`.
+    from_start : bool, optional
+        Whether only the stretch that begins with the window counts.
+    """
+    found = []
+    for w in windows:
+        end = w.start + minimum_duration if from_start else w.end
+        surest = find_surest(site_chance, assessment, minimum_duration, w.first, w.last, start=w.start, end=end)
+        found.append(replace(w, chance=site_chance.of(w.first, w.last), surest=surest))
+    return found
 
 
 def find_surest(

@@ -9,7 +9,7 @@ import numpy as np
 import xarray as xr
 
 from wxfly.answer.briefing import run_of
-from wxfly.answer.outlook import find_surest
+from wxfly.answer.outlook import with_chances
 from wxfly.answer.request import Request
 from wxfly.answer.windows import Window, find_windows, rank_by_chance
 from wxfly.assessment.state import State
@@ -198,12 +198,4 @@ def _best_window(
         preferred=is_low_light(conditions) if request.prefers_low_light else None,
         breaks=midnights(request.site, start, end),
     )
-    with_chance = [
-        replace(
-            w,
-            chance=site_chance.of(w.first, w.last),
-            surest=find_surest(site_chance, assessment, minimum_duration, w.first, w.last, start=w.start, end=w.end),
-        )
-        for w in windows
-    ]
-    return rank_by_chance(with_chance, now)[0]
+    return rank_by_chance(with_chances(windows, site_chance, assessment, minimum_duration), now)[0]
