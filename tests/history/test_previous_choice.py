@@ -7,6 +7,7 @@ import pytest
 
 from tests.cubes import quiet_cube
 from tests.report.briefings import PROVENANCE, brief, with_values
+from wxfly.answer.windows import Room
 from wxfly.history import ledger
 from wxfly.history.previous_choice import (
     choice_of,
@@ -121,6 +122,15 @@ def test_the_answer_remembers_both():
     assert third.answers[0].choice.run == f"{PROVENANCE.run}Z"
 
 
+def test_a_choice_is_left_where_another_has_room_and_it_probably_has_none():
+    chose(with_gusts(h08=7.5, h18=8.0, **PARTED))
+    briefing, answer = answered(with_gusts(h08=7.8, h18=6.5, **PARTED))
+    told = stay_with_choice(answer, briefing)
+    assert told.choice.verdict == "left"
+    assert told.windows == answer.windows
+    assert [w.room for w in told.windows] == [Room.ROOM, Room.PROBABLY_NONE]
+
+
 def test_a_run_that_is_not_known_chooses_nothing():
     briefing, answer = answered(with_gusts(), provenance=replace(PROVENANCE, run=np.datetime64("NaT", "s")))
     assert choice_of(answer, briefing) is None
@@ -128,8 +138,8 @@ def test_a_run_that_is_not_known_chooses_nothing():
 
 
 def test_a_kept_choice_is_said_first_and_can_be_left_aside_or_forgotten():
-    chose(with_gusts(h08=7.5, h18=8.0, **PARTED))
-    briefing, _ = answered(with_gusts(h08=7.8, h18=6.5, **PARTED))
+    chose(with_gusts(h08=6.0, h18=8.0, **PARTED))
+    briefing, _ = answered(with_gusts(h08=7.0, h18=6.0, **PARTED))
     told = remember(briefing, print)
     assert told.answers[0].choice.verdict == "kept"
     assert "stays first with a chance of" in told.notes[0]

@@ -127,6 +127,7 @@ def _brief(
     limits=None,
     intent=None,
     first_day=1,
+    prefers_low_light=False,
     **changes,
 ):
     heights = heights or [80.0] * len(sites)
@@ -143,7 +144,8 @@ def _brief(
     cube = cube.assign_coords(places)
     limits, intent = limits or limits_for(find_aircraft(aircraft)), intent or Intent()
     requests = [
-        Request(s, find_aircraft(aircraft), limits, h, intent=intent) for s, h in zip(sites, heights, strict=True)
+        Request(s, find_aircraft(aircraft), limits, h, intent=intent, prefers_low_light=prefers_low_light)
+        for s, h in zip(sites, heights, strict=True)
     ]
     periods = [period_of(s, changes.get("now", NOW), first_day=first_day, days=days) for s in sites]
     if question == "compare":

@@ -41,7 +41,8 @@ def test_every_answer_follows_the_schema(name):
 
 
 def test_the_schema_refuses_what_it_does_not_know_and_misses_nothing():
-    for name, node in schema()["$defs"].items():
+    for name in parts():
+        node = schema()["$defs"][name]
         assert node["additionalProperties"] is False, name
         assert set(node["properties"]) == set(node["required"]), name
     answer = damage_notes(ALL["best"])

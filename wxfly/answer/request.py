@@ -17,11 +17,11 @@ from wxfly.answer.comparison import ComparedHour, compare_hours
 from wxfly.answer.survey import Survey
 from wxfly.answer.windows import Window
 from wxfly.assessment.hours import HOUR
-from wxfly.flight.advice import Advice
+from wxfly.flight.advice import Advice, is_low_light
 from wxfly.pilot.aircraft import Aircraft
 from wxfly.pilot.intent import Intent
 from wxfly.pilot.limits import Limits
-from wxfly.pilot.site import Site
+from wxfly.pilot.site import Site, midnights
 from wxfly.probability.chance import Outlook
 from wxfly.probability.site_chance import SiteChance
 from wxfly.retrieval.obtained import ForecastOrigin
@@ -86,6 +86,11 @@ class Request:
     intent: Intent = field(default_factory=Intent)
     before: BeforeReading | None = field(default=None, compare=False)
     from_now: bool = False
+
+
+def preferred_hours(conditions: xr.Dataset, request: Request) -> npt.NDArray[np.bool_] | None:
+    """Return the hours that the pilot prefers; None without a preference."""
+    return is_low_light(conditions) if request.prefers_low_light else None
 
 
 @dataclass(frozen=True)
@@ -154,8 +159,13 @@ class SiteAnswer:
         return np.asarray(~np.isnat(self.usable_parts[0]))
 
     @property
+    def day_count(self) -> int:
+        """How many days of the site's clock the period touches."""
+        return 1 + sum(bool(m < self.end) for m in midnights(self.request.site, self.start, self.end))
+
+    @property
     def best(self) -> Window | None:
-        """The best window, or None when no stretch within all limits is long enough."""
+        """The best window, which the verdict is about; None when no stretch within all limits is long enough."""
         return self.windows[0] if self.windows else None
 
 

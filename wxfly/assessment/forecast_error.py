@@ -151,7 +151,8 @@ def lead_time(time: npt.ArrayLike, run: np.datetime64) -> Array:
     time : array_like
         UTC.
     run : numpy.datetime64
-        Start of the run, when the forecast was retrieved, or its first hour: what `wxfly.answer.briefing.run_of` gives.
+        Start of the run, when the forecast was retrieved, or its first hour, as
+        `wxfly.answer.briefing.age_counts_from` returns it.
         NaT when none of them is known: the lead is then infinite, so that the error is the largest of the law.
     """
     stamps = np.asarray(time).astype("datetime64[s]")

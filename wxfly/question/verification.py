@@ -330,7 +330,7 @@ class LedgerScores:
 def score_ledger(site: str | None = None) -> LedgerScores:
     """Compare the verdicts of the ledger with what was observed, of one site or of all."""
     kept = ledger.read_ledger()
-    verdicts = [v for v in kept.of(ledger.Verdict) if site is None or v.site == site]
+    verdicts = [v for v in kept.of(ledger.HourVerdict) if site is None or v.site == site]
     scores = ledger.score(verdicts, kept.of(ledger.Observation)) if verdicts else []
     return LedgerScores(site, len(verdicts), tuple(scores), kept.set_aside)
 

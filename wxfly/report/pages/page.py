@@ -179,7 +179,7 @@ def _each_day(one: TimelineFacts, words: PageWords, i: int, charts: Charts) -> I
     yield "<section>\n<h2>Each day</h2>\n"
     if overview.shows_chance(one.site):
         yield _of_margin(one.site.limits.reserve)
-    best = reader.clock.date(one.site.windows[0].start) if one.site.windows else None
+    best = reader.clock.date(one.site.best.start) if one.site.best else None
     for day, line in zip(days_of(one.site, reader.clock), words.hours[i], strict=True):
         yield f"<details{' open' if day.date == best else ''}>\n<summary><h3>{escape(line[0])}</h3></summary>\n"
         yield from _place(one, words, i, line, charts, hours_shown(one.site, day.hours))

@@ -13,7 +13,7 @@ from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.hours import DayFacts
 from wxfly.report.facts.place import KpFacts, title_of_variable
 from wxfly.report.facts.reasons import hour_at, room_of, waiting_after
-from wxfly.report.facts.site import SiteAnswerFacts, window_of_verdict
+from wxfly.report.facts.site import SiteAnswerFacts
 from wxfly.report.facts.sortie import DecisionFacts, PlanFacts, SpellFacts
 from wxfly.report.facts.values import INVENTED, energy_missing, listed
 from wxfly.report.facts.verdict import change_in_words, how_sure
@@ -57,7 +57,7 @@ def detail_lines(facts: AnswerFacts, position: int) -> list[Line]:
     """Return what there is to say of one site below the verdict."""
     site, reader = facts.sites[position], readers_of(facts)[position]
     year = reader.clock.date(facts.now).year
-    window = window_of_verdict(site)
+    window = site.best
     lines: list[Line] = []
     if window is not None:
         lines += _of_window(site, window, reader)
@@ -272,7 +272,7 @@ def conduct_lines(
         yield "Held back", held
     phrase = decisions or site.decisions
     if phrase is not None:
-        yield from cost_lines(site, phrase, window or (site.windows[0] if site.windows else None))
+        yield from cost_lines(site, phrase, window or site.best)
 
 
 def survey_words(site: SiteAnswerFacts, reader: Reader) -> str:

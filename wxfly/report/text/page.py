@@ -8,7 +8,7 @@ from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.hours import DayFacts
 from wxfly.report.facts.site import SiteAnswerFacts
 from wxfly.report.facts.values import CAUTIONS, FAR_AHEAD, listed
-from wxfly.report.facts.verdict import names_of, period_words, windows_of
+from wxfly.report.facts.verdict import About, names_of, period_words, windows_of
 from wxfly.report.facts.writing import Reader, day_name
 from wxfly.report.text import details, tables
 from wxfly.report.text.console import isolated
@@ -76,7 +76,7 @@ def words_of(facts: AnswerFacts) -> PageWords:
         hours.append([(phrase, tables.hours_table(site, reader, start, end)) for phrase, start, end in spans])
     if facts.comparison is not None and facts.comparison.start:
         overview = tables.turns_table(facts)
-    unknown = [f"Not known: {line.words}" for line in facts.verdict.lines if line.about == "not known"]
+    unknown = [f"Not known: {line.words}" for line in facts.verdict.lines if line.about is About.NOT_KNOWN]
     return PageWords(
         title=title,
         first=[*details.first_notes(facts), *unknown],
