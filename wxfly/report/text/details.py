@@ -532,7 +532,8 @@ def origin(facts: AnswerFacts, clock: Clock) -> list[str]:
         f"{counted}.",
         *_by_hours(facts, clock),
         *_ages_of_kp(p.kp_ages, clock),
-        *(["The chance counts how far the model's cells around the site differ."] if p.has_surrounding_cells else []),
+        f"The chance {'counts' if p.has_surrounding_cells else 'does not count'} how far the model's cells around the "
+        "site differ.",
         f"Licence of the data: {p.licence or 'not known'}.",
     ]
     return [clean(line) for line in lines]
