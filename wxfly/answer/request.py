@@ -6,6 +6,7 @@ A briefing also holds what would change an answer, and the outcome of the previo
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from enum import StrEnum
 from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
@@ -216,13 +217,24 @@ class Briefing:
         return self.provenance.is_demo or any(answer.request.site.is_demo for answer in self.answers)
 
 
+class ChangeKind(StrEnum):
+    """What would have to change for a window; MORE is an increase of an element that would break the best one."""
+
+    LATER = "later"
+    LOWER = "lower"
+    SHORTER = "shorter"
+    AIRCRAFT = "aircraft"
+    DAY = "day"
+    MORE = "more"
+
+
 @dataclass(frozen=True)
 class Change:
     """One change, and the window it would give or the element that would break one.
 
     Attributes
     ----------
-    kind : str
+    kind : ChangeKind
         ``later``: wait, where only a window from now on was requested; ``lower``: fly lower; ``shorter``: fly for less
         time; ``aircraft``: take another; ``day``: another day; ``more``: an increase of an element that would break the
         best window.
@@ -238,12 +250,21 @@ class Change:
         For ``more``, in the element's SI unit.
     """
 
-    kind: Literal["later", "lower", "shorter", "aircraft", "day", "more"]
+    kind: ChangeKind
     window: Window | None = None
     height: float = np.nan
     aircraft: str = ""
     element: str = ""
     amount: float = np.nan
+
+
+class ChoiceOutcome(StrEnum):
+    """What became of the window chosen in the previous run."""
+
+    SAME = "same"
+    KEPT = "kept"
+    LEFT = "left"
+    GONE = "gone"
 
 
 @dataclass(frozen=True)
@@ -252,7 +273,7 @@ class Choice:
 
     Attributes
     ----------
-    verdict : str
+    outcome : ChoiceOutcome
         ``same``: the best window still contains it; ``kept``: another is better, but by too little to change;
         ``left``: another is better by more than that; ``gone``: it is no longer within all limits.
     run : str
@@ -263,7 +284,7 @@ class Choice:
         Present chances of the chosen stretch and of the best one; NaN where they do not matter.
     """
 
-    verdict: Literal["same", "kept", "left", "gone"]
+    outcome: ChoiceOutcome
     run: str
     start: np.datetime64
     end: np.datetime64

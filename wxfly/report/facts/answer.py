@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Final, Literal
 
 from wxfly import __version__
-from wxfly.answer.request import Briefing
+from wxfly.answer.request import Briefing, QuestionKind
 from wxfly.cube.notes import kind_of
 from wxfly.report.facts.comparison import ComparisonFacts, comparison_facts
 from wxfly.report.facts.place import ForecastFacts, forecast_facts
@@ -46,7 +46,7 @@ class AnswerFacts(Facts, frozen=True):
     """Raised when a key changes its meaning or goes; a new key alone does not raise it."""
     program: Program
     """What made the answer."""
-    kind: Literal["best", "compare", "week", "now"]
+    kind: QuestionKind
     """Which question."""
     question: QuestionFacts | None
     """The question in full; null where a briefing was made without one."""
@@ -118,7 +118,7 @@ def facts_of(
         site = site_answer_facts(answer, label, list(range(1, len(forecasts))))
         unknown += reasons_of(position, answer, site)
         sites.append(site)
-    notes = [Note(kind_of(note).name.lower(), str(note)) for note in briefing.notes]
+    notes = [Note(kind_of(note), str(note)) for note in briefing.notes]
     comparison = comparison_facts(briefing) if briefing.question == "compare" else None
     period = seconds(briefing.minimum_duration)
     asked_of = Asked(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
+from wxfly.answer.request import ChangeKind
 from wxfly.answer.windows import Room, room_of
 from wxfly.assessment.state import State
 from wxfly.pilot.elements import BY_NAME, GRAVEST
@@ -249,7 +250,7 @@ def _what_would_help(
 ) -> list[str]:
     text = [
         f"At {amount(change.height, 'height', reader.units)} the forecast is inside your limits."
-        if change.kind == "lower"
+        if change.kind is ChangeKind.LOWER
         else f"The forecast is inside the limits of a {change.aircraft_title}."
         for change in changes
     ]

@@ -6,10 +6,11 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
-from typing import Literal
 
+from wxfly.answer.request import ChangeKind, QuestionKind
 from wxfly.answer.windows import EVEN_CHANCE, Room
 from wxfly.assessment.state import State
+from wxfly.cube.notes import NoteKind
 from wxfly.pilot.elements import BY_NAME, RETURN_LEG
 from wxfly.report.facts.advice import after_sunset, what_to_mind
 from wxfly.report.facts.comparison import ComparisonFacts
@@ -75,13 +76,13 @@ _MINDS_SHOWN = 2
 _TITLES_SHOWN = 4
 _OLD = 6 * 3600
 """Age from which a forecast is named with it where there is a note on it [s]; common practice, no source."""
-_FIRST_NOTES = ("forecast", "no_newer_forecast", "members", "looser_limits")
+_FIRST_NOTES = (NoteKind.FORECAST, NoteKind.NO_NEWER_FORECAST, NoteKind.MEMBERS, NoteKind.LOOSER_LIMITS)
 
 
 class Note(Facts, frozen=True):
     """One line that the reader must know first."""
 
-    kind: str
+    kind: NoteKind
     """What it is about."""
     text: str
     """The line."""
@@ -165,7 +166,7 @@ class Asked:
         return self.readers[position].clock.date(self.now).year
 
 
-def verdict_facts(kind: Literal["best", "compare", "week", "now"], asked: Asked) -> VerdictFacts:
+def verdict_facts(kind: QuestionKind, asked: Asked) -> VerdictFacts:
     """Return the verdict of an answer."""
     if kind == "compare":
         return _of_sites(asked)
@@ -252,7 +253,7 @@ def _of_forecast(asked: Asked) -> Iterator[str]:
     if asked.is_invented:
         yield "invented, do not fly by this"
     if any(note.kind in _FIRST_NOTES for note in asked.notes):
-        old = (asked.age or 0) >= _OLD and any(note.kind == "forecast" for note in asked.notes)
+        old = (asked.age or 0) >= _OLD and any(note.kind is NoteKind.FORECAST for note in asked.notes)
         yield f"forecast {age(asked.age)}, see the note" if old else "see the note"
 
 
@@ -332,7 +333,7 @@ def _capital(words: str) -> str:
 
 def _notes(asked: Asked) -> list[VerdictLine]:
     """Return what must be known first: how old the forecast is, which members are lost."""
-    phrase = "; ".join(note.text for note in asked.notes if note.kind != "invented")
+    phrase = "; ".join(note.text for note in asked.notes if note.kind is not NoteKind.INVENTED)
     return [VerdictLine(About.NOTE, "Note", _capital(phrase))] if phrase else []
 
 
@@ -484,7 +485,9 @@ def _lines_of_none(asked: Asked, site: SiteAnswerFacts, reader: Reader) -> Itera
     for change in site.changes[:1]:
         words = change_in_words(change, reader)
         if words:
-            yield VerdictLine(About.CHANGE, "Later" if change.kind in ("later", "day") else "Would help", words)
+            yield VerdictLine(
+                About.CHANGE, "Later" if change.kind in (ChangeKind.LATER, ChangeKind.DAY) else "Would help", words
+            )
 
 
 def _length(period: Period) -> str:
@@ -503,7 +506,7 @@ def nearest(site: SiteAnswerFacts, hours: LitHours, reader: Reader, *, with_day:
 
 def change_in_words(change: ChangeFacts, reader: Reader) -> str:
     """Say what would change an answer; empty where the pilot can do nothing with it."""
-    if change.kind == "more":
+    if change.kind is ChangeKind.MORE:
         element = BY_NAME[change.element or ""]
         if not element.quantity or element.sense != "at_most" or change.amount is None:
             return ""
@@ -513,13 +516,13 @@ def change_in_words(change: ChangeFacts, reader: Reader) -> str:
     assert change.window is not None
     when = f"{reader.clock.day(change.window.start)} {reader.clock.span(change.window.start, change.window.end)}"
     match change.kind:
-        case "later":
+        case ChangeKind.LATER:
             return f"there is room {when}"
-        case "lower":
+        case ChangeKind.LOWER:
             return f"at {amount(change.height, 'height', reader.units)} the forecast is inside your limits {when}"
-        case "shorter":
+        case ChangeKind.SHORTER:
             return f"for a flight of {_length(change.window)} the forecast is inside your limits {when}"
-        case "aircraft":
+        case ChangeKind.AIRCRAFT:
             return f"the forecast is inside the limits of a {change.aircraft_title} {when}"
         case _:
             return f"the forecast is inside your limits {when}"

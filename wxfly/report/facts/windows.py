@@ -11,12 +11,12 @@ import numpy as np
 from msgspec import Meta
 
 from wxfly.answer import findings
-from wxfly.answer.request import Change, SiteAnswer
+from wxfly.answer.request import Change, ChangeKind, ChoiceOutcome, SiteAnswer
 from wxfly.answer.windows import Room, Window
 from wxfly.flight.advice import sight
 from wxfly.pilot.elements import GRAVEST, ROW
 from wxfly.pilot.intent import derate
-from wxfly.probability.chance import Cause, Chance, Outlook, jumpiness
+from wxfly.probability.chance import Cause, Chance, Outlook, OutlookKind, jumpiness
 from wxfly.report.facts.values import (
     Degrees,
     ElementName,
@@ -54,7 +54,7 @@ class OutlookFacts(Facts, frozen=True):
     start: datetime
     end: datetime
     """Within the light."""
-    kind: Literal["firm", "open", "faint", "not known"]
+    kind: OutlookKind
     """firm from 0.8, open from 0.4, faint below."""
     chance: Share | None
     """That every limit holds all along, counted over the members together; never 0 and never 1."""
@@ -163,7 +163,7 @@ class ChanceBasis(Facts, frozen=True):
 class ChangeFacts(Facts, frozen=True):
     """One change that would make nothing into a window, or how much more of an element would break the best one."""
 
-    kind: Literal["later", "lower", "shorter", "aircraft", "day", "more"]
+    kind: ChangeKind
     """later, lower, shorter, aircraft, day: what would have to change; more: so much more of an element would break the
     best window."""
     window: Period | None
@@ -190,7 +190,7 @@ class Earlier(Facts, frozen=True):
 class ChoiceFacts(Facts, frozen=True):
     """The stretch chosen in the run before, and what became of it."""
 
-    outcome: Literal["same", "kept", "left", "gone"]
+    outcome: ChoiceOutcome
     """same: the best window is still around it; kept: another is better by no more than a step, so it stays first;
     left: another has gained more, or is better known; gone: it does not hold any more."""
     run: datetime
@@ -213,10 +213,9 @@ def chance_and_causes(chance: Chance | None) -> tuple[float | None, list[CauseFa
 
 def outlook_facts(answer: SiteAnswer, outlook: Outlook) -> OutlookFacts:
     """Return the surest stretch of a day or a window."""
-    kind = typing.cast(Literal["firm", "open", "faint", "not known"], outlook.kind)
     text = chance_and_causes(outlook.chance)
     wet = findings.is_wet(answer, outlook)
-    return OutlookFacts(moment_of(outlook.start), moment_of(outlook.end), kind, *text, wet)
+    return OutlookFacts(moment_of(outlook.start), moment_of(outlook.end), outlook.kind, *text, wet)
 
 
 def _is_outlook_only(answer: SiteAnswer, window: Window) -> bool:
@@ -332,7 +331,7 @@ def choice_facts(answer: SiteAnswer) -> ChoiceFacts | None:
         return None
     start, end = moment_of(choice.start), moment_of(choice.end)
     now = number(choice.chance), number(choice.best)
-    return ChoiceFacts(choice.verdict, written_moment(choice.run), start, end, *now)
+    return ChoiceFacts(choice.outcome, written_moment(choice.run), start, end, *now)
 
 
 def run_to_run_swing(answer: SiteAnswer) -> float | None:

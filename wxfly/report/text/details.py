@@ -6,6 +6,8 @@ import math
 from collections.abc import Iterator, Sequence
 from datetime import timedelta
 
+from wxfly.answer.request import ChoiceOutcome
+from wxfly.cube.notes import NoteKind
 from wxfly.pilot.elements import BY_NAME, GRAVEST
 from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
 from wxfly.report.facts.advice import AdviceFacts, after_sunset, what_to_mind
@@ -216,11 +218,11 @@ def choice_words(choice: ChoiceFacts, clock: Clock) -> str:
     when = f"{clock.day(choice.start)} {clock.span(choice.start, choice.end)}"
     run = f"the run of {clock.day(choice.run)} {clock.hour(choice.run)}"
     match choice.outcome:
-        case "same":
+        case ChoiceOutcome.SAME:
             return f"{run} chose {when}: the best window is still around it"
-        case "gone":
+        case ChoiceOutcome.GONE:
             return f"{run} chose {when}, which has no room any more"
-        case "left":
+        case ChoiceOutcome.LEFT:
             return f"{run} chose {when}; another window is now better by more than 1 in 10, or better known"
     now, best = (f"{100 * (value or 0.0):.0f} %" for value in (choice.chance, choice.best_chance))
     return f"{when} is kept from {run}: another window is better by no more than 1 in 10 ({now} and {best})"
@@ -517,7 +519,7 @@ def taken_from(facts: AnswerFacts) -> str:
 
 def first_notes(facts: AnswerFacts) -> list[str]:
     """Return what must be read before anything else: that it is invented, and the notes of the answer."""
-    notes = [clean(note.text[:1].upper() + note.text[1:]) for note in facts.notes if note.kind != "invented"]
+    notes = [clean(note.text[:1].upper() + note.text[1:]) for note in facts.notes if note.kind is not NoteKind.INVENTED]
     return [INVENTED, *notes] if facts.invented else notes
 
 
