@@ -16,7 +16,7 @@ from wxfly.answer.outlook import find_surest
 from wxfly.answer.request import Change, ChangeKind, Request, SiteAnswer
 from wxfly.answer.windows import EVEN_CHANCE, Window, find_windows
 from wxfly.assessment.conditions import derive_flight, hours_of
-from wxfly.assessment.suitability import State, add_waiting_hours, assess, counts_as_required, names_of
+from wxfly.assessment.suitability import State, add_waiting_hours, assess, counts_as_required, names_of, not_judged
 from wxfly.pilot.aircraft import Aircraft
 from wxfly.pilot.limits import Limits, is_above_height_limit
 from wxfly.probability.site_chance import SiteChance, judge_site_chance
@@ -193,7 +193,7 @@ def _assessed(
 def _others_hold(answer: SiteAnswer) -> Flags:
     """Return in which hours every element that does not change with height is within its limit."""
     assessment = answer.assessment
-    skipped = set(assessment.attrs["not_judged"])
+    skipped = not_judged(assessment)
     margin = assessment["margin"].transpose("element", "time").values
     required = counts_as_required(assessment.transpose("element", "time", ...))
     holds = np.ones(margin.shape[1], dtype=bool)

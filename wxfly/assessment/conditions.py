@@ -98,9 +98,7 @@ def derive(
     )
     lost = (("element", *take.dims[1:]), lost_inputs(take, max(float(height), 10.0)), DERIVED["input_is_lost"])
     conditions = conditions.assign(input_is_lost=lost).assign_coords(element=list(NAMES))
-    return conditions.assign_coords(height=float(height)).assign_attrs(
-        take.hours.attrs | {"pressure_is_reduced": int(is_reduced)}
-    )
+    return conditions.assign_coords(height=float(height), pressure_is_reduced=is_reduced).assign_attrs(take.hours.attrs)
 
 
 def of_each_model(take: Taker, work: Callable[[Taker], dict[str, Array]]) -> dict[str, Array]:
@@ -130,7 +128,7 @@ def _dataset(take: Taker, results: dict[str, Array]) -> xr.Dataset:
 
 def hours_of(cube: xr.Dataset, *, start: np.datetime64 | None = None, end: np.datetime64 | None = None) -> Taker:
     """Make the hours of a cube ready, for `derive` and `derive_heights` to share."""
-    return Taker(to_hours(cut_hours(with_earlier_fog(restore_provided(cube)), start, end)))
+    return Taker(to_hours(*cut_hours(with_earlier_fog(restore_provided(cube)), start, end)))
 
 
 def derive_heights(
@@ -305,7 +303,7 @@ def pressure_note(conditions: xr.Dataset) -> str:
         Of one place, as `derive` gives them.
     """
     ground = float(conditions["surface_altitude"]) if "surface_altitude" in conditions.coords else np.nan
-    if not conditions.attrs.get("pressure_is_reduced") or not ground > HIGH_GROUND:
+    if not bool(conditions["pressure_is_reduced"]) or not ground > HIGH_GROUND:
         return ""
     return (
         "the forecast gives pressure at sea level only, and services reduce it in different ways: over ground this high"

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from wxfly.assessment.suitability import not_judged, required_names
 from wxfly.cube.contract import FORECAST_MODEL, models_of
 from wxfly.physics.air.precipitation import room_to_rate
 from wxfly.physics.probability import dressing_deviation, normal_quantile, standardised
@@ -238,7 +239,7 @@ def room_to_limits(
         demand[NAMES.index("precipitation")] = _like(precipitation_rate, demand.shape[1:])
     lead = np.asarray(lead_hours, dtype=float)[:, None]
     lost = assessment["lost"].transpose(*order).values if "lost" in assessment else np.zeros(demand.shape, dtype=bool)
-    skipped, required = set(assessment.attrs["not_judged"]), set(assessment.attrs["required"])
+    skipped, required = not_judged(assessment), required_names(assessment)
     room = np.full(demand.shape, np.inf)
     for k, name in enumerate(NAMES):
         if name in skipped or BY_NAME[name].family is Family.KNOWN:

@@ -9,7 +9,7 @@ from enum import Enum, StrEnum
 import numpy as np
 import xarray as xr
 
-from wxfly.assessment.suitability import State, counts_as_required, names_of
+from wxfly.assessment.suitability import State, counts_as_required, names_of, not_judged
 from wxfly.flight.anemometer_reading import STARTING_SPEED, AnemometerRule, Correction, NoCredit
 from wxfly.physics.air.risk import POSSIBLE, POSSIBLE_FROM
 from wxfly.physics.probability import normal_probability
@@ -178,7 +178,7 @@ def during(hours: xr.Dataset, chances: Mapping[str, float]) -> list[During]:
     required = counts_as_required(hours.transpose("element", "time", ...))
     found = []
     for row, name in enumerate(names_of(hours)):
-        if name in (*ELEMENTS, *hours.attrs["not_judged"]) or BY_NAME[name].family is Family.RETURN_LEG:
+        if name in (*ELEMENTS, *not_judged(hours)) or BY_NAME[name].family is Family.RETURN_LEG:
             continue
         margin, unknown = margins[row], np.isnan(margins[row])
         if not unknown.all():

@@ -22,6 +22,7 @@ from tests.report.briefings import (
     with_values,
 )
 from tests.test_too_sure import members_of
+from wxfly.assessment.suitability import not_judged
 from wxfly.cube.contract import mark_provided
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
@@ -193,7 +194,7 @@ def test_where_the_sun_stands(low, high, words):
 def test_an_aircraft_without_a_limit_is_told():
     limits = replace(limits_for(find_aircraft("camera-quad-250g")), maximum_density_altitude=None)
     briefing = brief(limits=limits)
-    assert briefing.answers[0].assessment.attrs["not_judged"] == ["density_altitude"]
+    assert not_judged(briefing.answers[0].assessment) == ("density_altitude",)
     assert "Not known density altitude: the aircraft gives no limit" in paragraphs(briefing)[0]
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.answer.request import SiteAnswer
-from wxfly.assessment.suitability import names_of
+from wxfly.assessment.suitability import names_of, not_judged
 from wxfly.pilot.elements import RETURN_LEG
 from wxfly.report.facts.advice import AdviceFacts, advice_facts
 from wxfly.report.facts.hours import (
@@ -193,7 +193,7 @@ def reasons_of(position: int, answer: SiteAnswer, site: SiteAnswerFacts) -> list
         return np.array([value is None for value in values], dtype=bool)
 
     no_energy = energy_missing(answer.request.energy_missing)
-    skipped = answer.assessment.attrs["not_judged"]
+    skipped = not_judged(answer.assessment)
     for k, name in enumerate(names_of(answer.assessment)):
         element = site.elements[k]
         lost = np.zeros(len(element.margin), dtype=bool)
@@ -208,8 +208,6 @@ def reasons_of(position: int, answer: SiteAnswer, site: SiteAnswerFacts) -> list
             unknown = missing(element.demand)
         add(f"elements.{name}", "the forecast of the hour has lost a value that its source carries", unknown & lost)
         add(f"elements.{name}", "the forecast gives no value that it can be worked out from", unknown & ~lost)
-    if RETURN_LEG.name in skipped and RETURN_LEG.name not in names_of(answer.assessment):
-        add(f"elements.{RETURN_LEG.name}", no_energy)
     hours = site.hours
     add("hours.margin", "a required element is unknown", missing(hours.margin))
     add("hours.chance", "a required element is unknown", missing(hours.chance))
