@@ -16,9 +16,8 @@ from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
 
-LIMITS = replace(
-    limits_for(find_aircraft("camera-quad-250g"), required=("wind", "gust", "visibility")), maximum_density_altitude=None
-)
+_OF_AIRCRAFT = limits_for(find_aircraft("camera-quad-250g"), required=("wind", "gust", "visibility"))
+LIMITS = replace(_OF_AIRCRAFT, maximum_density_altitude=None)
 
 
 def without_attributes(dataset):

@@ -2,6 +2,7 @@ import json
 import math
 import typing
 from dataclasses import replace
+from enum import StrEnum
 from pathlib import Path
 
 import jsonschema
@@ -65,6 +66,8 @@ def plain(kind):
     inner = [part for part in typing.get_args(kind) if not isinstance(part, str | int)]
     if typing.get_origin(kind) is typing.Literal:
         return {type(value) for value in typing.get_args(kind)}
+    if isinstance(kind, type) and issubclass(kind, StrEnum):
+        return {str}
     return set().union(*map(plain, inner)) if inner else {kind} - {type(None)}
 
 

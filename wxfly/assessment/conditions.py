@@ -119,8 +119,9 @@ def of_each_model(take: Taker, work: Callable[[Taker], dict[str, Array]]) -> dic
 def _dataset(take: Taker, results: dict[str, Array]) -> xr.Dataset:
     """Put results back under their names, with units and long names."""
     coords = {k: v for k, v in take.hours.coords.items() if "height" not in v.dims and k != "height"}
+    rows = {name: row for of_phase in _OF_PHASES.values() for name, row in of_phase.items()}
     data = {
-        name: (take.dims, np.broadcast_to(values, take.shape), DERIVED[_OF_PHASES.get(name, name)])
+        name: (take.dims, np.broadcast_to(values, take.shape), DERIVED[rows.get(name, name)])
         for name, values in results.items()
     }
     return xr.Dataset(data, coords=coords)
@@ -215,7 +216,7 @@ def _wind(
     of_phases: dict[str, Array] = {}
     for number, phase in enumerate(phases, start=1):
         felt = of_climb(number)
-        of_phases |= {name: felt[row] for name, row in _OF_PHASES.items() if name.endswith(f"_at_{phase}")}
+        of_phases |= {name: felt[row] for name, row in _OF_PHASES[phase].items()}
     return found, of_phases
 
 
@@ -419,9 +420,11 @@ DERIVED: dict[str, dict[str, str]] = {
 
 
 _OF_PHASES = {
-    "largest_gust_at_launch": "wind_speed_of_gust",
-    "gust_standard_deviation_at_launch": "gust_standard_deviation",
-    **{
+    "launch": {
+        "largest_gust_at_launch": "wind_speed_of_gust",
+        "gust_standard_deviation_at_launch": "gust_standard_deviation",
+    },
+    "return": {
         f"{name}_at_return": name
         for name in ("largest_wind_speed", "largest_gust", "wind_standard_deviation", "gust_standard_deviation")
     },

@@ -5,8 +5,8 @@ from __future__ import annotations
 from datetime import date, datetime
 from typing import TYPE_CHECKING
 
+from wxfly.pilot.limits import LEAST_LIMITS
 from wxfly.pilot.limits import OwnLimit as OwnLimitAsked
-from wxfly.pilot.limits import is_least_limit
 from wxfly.report.facts.values import (
     Degrees,
     ElementName,
@@ -138,7 +138,7 @@ class QuestionFacts(Facts, frozen=True):
 
 
 def _own_limit(own: OwnLimitAsked) -> OwnLimit:
-    ends = {is_least_limit(name): share(value) for name, value in own.values.items()}
+    ends = {name in LEAST_LIMITS: share(value) for name, value in own.values.items()}
     return OwnLimit(own.element, ends.get(True), ends.get(False), own.origin)
 
 
