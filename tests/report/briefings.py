@@ -15,9 +15,9 @@ from wxfly.pilot.intent import Intent
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site, period_of
 from wxfly.report.facts.answer import facts_of
-from wxfly.report.facts.reasons import HourWords
 from wxfly.report.facts.site import site_answer_facts
 from wxfly.report.facts.timeline import timeline_facts
+from wxfly.report.facts.verdict import HourWords
 from wxfly.report.facts.writing import Clock, Reader
 from wxfly.report.pages.page import to_html
 from wxfly.report.text.page import words_of

@@ -47,13 +47,13 @@ class Room(StrEnum):
 
 def room_of(state: State, chance: float | None) -> Room:
     """Return whether a state has room to fly, with the chance that every limit holds; None where it is unknown."""
-    if state is State.NOT_KNOWN:
+    if state == State.NOT_KNOWN:
         return Room.NOT_KNOWN
-    if state is State.OUTSIDE:
+    if state < State.NARROW:
         return Room.NONE
     if chance is not None and chance < EVEN_CHANCE:
         return Room.PROBABLY_NONE
-    return Room.ROOM if state is State.INSIDE else Room.LITTLE
+    return Room.ROOM if state >= State.INSIDE else Room.LITTLE
 
 
 @dataclass(frozen=True)

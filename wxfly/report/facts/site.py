@@ -10,7 +10,6 @@ import numpy.typing as npt
 from wxfly.answer.request import SiteAnswer
 from wxfly.assessment.suitability import names_of, not_judged
 from wxfly.pilot.elements import RETURN_LEG
-from wxfly.report.facts.advice import AdviceFacts, advice_facts
 from wxfly.report.facts.hours import (
     DayFacts,
     ElementFacts,
@@ -27,10 +26,12 @@ from wxfly.report.facts.hours import (
 )
 from wxfly.report.facts.place import AircraftFacts, SiteFacts, aircraft_facts, site_facts
 from wxfly.report.facts.sortie import (
+    AdviceFacts,
     DecisionFacts,
     IntentFacts,
     SortieFacts,
     SurveyFacts,
+    advice_facts,
     decision_facts,
     intent_facts,
     sortie_facts,

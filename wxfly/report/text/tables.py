@@ -10,10 +10,18 @@ from wxfly.assessment.state import State
 from wxfly.pilot.elements import BY_NAME
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.comparison import AgainstFacts, StandingFacts
-from wxfly.report.facts.reasons import hour_at, reason_of, room_at, waiting_after
 from wxfly.report.facts.site import SiteAnswerFacts
 from wxfly.report.facts.values import listed
-from wxfly.report.facts.verdict import day_in_words, names_of, tightest, windows_of
+from wxfly.report.facts.verdict import (
+    day_in_words,
+    hour_at,
+    names_of,
+    reason_of,
+    room_at,
+    tightest,
+    waiting_after,
+    windows_of,
+)
 from wxfly.report.facts.writing import Clock, Moment, Reader, day_name, titles
 from wxfly.report.text.console import isolated
 from wxfly.report.text.details import readers_of
