@@ -11,7 +11,7 @@ from enum import StrEnum
 from wxfly.answer.request import ChangeKind, QuestionKind
 from wxfly.answer.windows import EVEN_CHANCE, Room
 from wxfly.assessment.state import State
-from wxfly.cube.notes import NoteKind
+from wxfly.cube.notes import NoteKind as NoteKind
 from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, RETURN_LEG
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH
 from wxfly.report.facts.comparison import ComparisonFacts

@@ -11,7 +11,8 @@ import numpy as np
 from msgspec import Meta
 
 from wxfly.answer import findings
-from wxfly.answer.request import Change, ChangeKind, ChoiceOutcome, SiteAnswer
+from wxfly.answer.request import Change, ChangeKind, SiteAnswer
+from wxfly.answer.request import ChoiceOutcome as ChoiceOutcome
 from wxfly.answer.windows import Room, Window
 from wxfly.flight.advice import sight
 from wxfly.pilot.elements import GRAVEST, ROW

@@ -6,8 +6,6 @@ import math
 from collections.abc import Iterator, Sequence
 from datetime import timedelta
 
-from wxfly.answer.request import ChoiceOutcome
-from wxfly.cube.notes import NoteKind
 from wxfly.pilot.elements import BY_NAME, GRAVEST
 from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
 from wxfly.report.facts.answer import AnswerFacts
@@ -16,8 +14,8 @@ from wxfly.report.facts.place import KpFacts, title_of_variable
 from wxfly.report.facts.site import SiteAnswerFacts
 from wxfly.report.facts.sortie import AdviceFacts, DecisionFacts, PlanFacts, SpellFacts, after_sunset, what_to_mind
 from wxfly.report.facts.values import INVENTED, energy_missing, listed
-from wxfly.report.facts.verdict import change_in_words, hour_at, how_sure, names_of, room_of, waiting_after
-from wxfly.report.facts.windows import CauseFacts, ChanceBasis, ChoiceFacts, WindowFacts, is_grave
+from wxfly.report.facts.verdict import NoteKind, change_in_words, hour_at, how_sure, names_of, room_of, waiting_after
+from wxfly.report.facts.windows import CauseFacts, ChanceBasis, ChoiceFacts, ChoiceOutcome, WindowFacts, is_grave
 from wxfly.report.facts.writing import (
     Clock,
     Reader,
