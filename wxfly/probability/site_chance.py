@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -163,60 +162,97 @@ def judge_site_chance(
     members = sum(cube.sizes.get(MEMBER, 1) for cube in ensembles)
     given, highest = law or default_error_law(), max(height, return_height or 0.0)
     law = given.of_forecast(models, highest, members)
-    time = assessment["time"].values
-    lead = lead_time(time, run)
-    # What a chosen confidence adds to wind and gust is in the error already.
-    uncertain_hours = replace(limits, confidence=0.5)
-    start, end = time[0] - BESIDE, time[-1] + HOUR + BESIDE
-    flight = partial(derive_flight, height=height, site=site, limits=limits, return_height=return_height)
+    flight = _Flight(run, assessment["time"].values, height, return_height, site, limits, central)
+    if ensembles:
+        return _of_members(flight, ensembles, models, law, sortie)
+    laws = {name: given.of_forecast((name,), highest, members) for name in models}
+    return _of_one_forecast(flight, conditions, assessment, law, laws, sortie, at_return)
 
-    def with_jets(hours: Taker) -> xr.Dataset:
-        return add_jets(flight(hours), hours, max(height, return_height or 0.0), site, limits)
 
-    if not ensembles:
-        judged = assessment if uncertain_hours == limits else assess(conditions, uncertain_hours)
-        spreads = spreads_of(central, conditions)
-        laws = {name: given.of_forecast((name,), highest, members) for name in models}
-        room = _room_of_one(conditions, judged, lead, spreads, laws)
-        if sortie is not None and at_return is not None:
-            error = np.empty(lead.shape)
-            for name, here in hours_of_models(conditions).items():
-                error[here] = laws[name].figure("wind", "error", lead[here])
-            room = _with_return_leg(room, _return_leg(conditions, at_return, sortie, error)["room"])
-        around = None
-        if central is not None:
-            there = with_jets(hours_of(central, start=start, end=end))
-            at = lead_time(there["time"].values, run)
-            around = _room_of_one(there, assess(there, uncertain_hours), at, spreads_of(central, there), laws)
-        room = _put_beside(room, around)
-        if central is not None:
-            room = below_jets(room, there.max("edge", skipna=False))
-        room = with_timing(room, lead, law)
-        margin = assessment["hour_margin"].values[:, None]
-        return SiteChance(
-            hour_chances(room, law=law), room, margin, None, 1, models, (), law, lead, tuple(sorted(spreads))
+@dataclass(frozen=True)
+class _Flight:
+    """The hours that are asked about, and how those of any forecast or member are worked out and judged."""
+
+    run: np.datetime64
+    time: npt.NDArray[np.datetime64]
+    height: float
+    return_height: float | None
+    site: Site
+    limits: Limits
+    central: xr.Dataset | None
+
+    @property
+    def lead(self) -> Array:
+        """Lead time of each hour [h]."""
+        return lead_time(self.time, self.run)
+
+    def hours_of(self, cube: xr.Dataset) -> Taker:
+        """Return the hours of a cube, with those beside the asked ones that an error of timing brings in."""
+        return hours_of(cube, start=self.time[0] - BESIDE, end=self.time[-1] + HOUR + BESIDE)
+
+    def conditions(self, hours: Taker) -> xr.Dataset:
+        """Return conditions at flight height, with low-level jets up to the highest height of the flight."""
+        found = derive_flight(
+            hours, height=self.height, site=self.site, limits=self.limits, return_height=self.return_height
         )
+        return add_jets(found, hours, max(self.height, self.return_height or 0.0), self.site, self.limits)
+
+    def judge(self, conditions: xr.Dataset) -> xr.Dataset:
+        """Compare with the limits; what a chosen confidence adds to wind and gust is in the error already."""
+        return assess(conditions, replace(self.limits, confidence=0.5))
+
+
+def _of_one_forecast(
+    flight: _Flight,
+    conditions: xr.Dataset,
+    assessment: xr.Dataset,
+    law: ErrorLaw,
+    laws: Mapping[str, ErrorLaw],
+    sortie: Sortie | None,
+    at_return: xr.Dataset | None,
+) -> SiteChance:
+    """Judge one forecast by the usual error of the model of each hour."""
+    central, lead = flight.central, flight.lead
+    judged = assessment if flight.limits.confidence == 0.5 else flight.judge(conditions)
+    spreads = spreads_of(central, conditions)
+    room = _room_of_one(conditions, judged, lead, spreads, laws)
+    if sortie is not None and at_return is not None:
+        error = np.empty(lead.shape)
+        for name, here in hours_of_models(conditions).items():
+            error[here] = laws[name].figure("wind", "error", lead[here])
+        room = _with_return_leg(room, _return_leg(conditions, at_return, sortie, error)["room"])
+    if central is None:
+        room = _put_beside(room, None)
+    else:
+        there = flight.conditions(flight.hours_of(central))
+        at = lead_time(there["time"].values, flight.run)
+        around = _room_of_one(there, flight.judge(there), at, spreads_of(central, there), laws)
+        room = below_jets(_put_beside(room, around), there.max("edge", skipna=False))
+    room = with_timing(room, lead, law)
+    margin = assessment["hour_margin"].values[:, None]
+    models = tuple(laws)
+    return SiteChance(hour_chances(room, law=law), room, margin, None, 1, models, (), law, lead, tuple(sorted(spreads)))
+
+
+def _of_members(
+    flight: _Flight, ensembles: Sequence[xr.Dataset], models: tuple[str, ...], law: ErrorLaw, sortie: Sortie | None
+) -> SiteChance:
+    """Judge the members of ensembles, each with what of the error they do not share."""
     parts, returning, gaps = [], [], list[Note]()
+    site, limits, time = flight.site, flight.limits, flight.time
     clock = SiteClock(site.time_zone)
     for cube in ensembles:
         whole = as_members(cube)
-        hours = hours_of(with_what_is_missing(whole, central), start=start, end=end)
-        judged = with_jets(hours)
-        parts.append((judged, assess(judged, uncertain_hours)))
+        hours = flight.hours_of(with_what_is_missing(whole, flight.central))
+        judged = flight.conditions(hours)
+        parts.append((judged, flight.judge(judged)))
         gaps += tell_gaps(whole, parts[-1][1], time, clock)
         if sortie is not None:
             there = derive(hours, height=sortie.plan.return_height, site=site, daylight_rule=limits.daylight_rule)
             returning.append(there)
     joined = _join([a for _, a in parts])
-    of_hours = _join(
-        [
-            c[[*_BANDS, *_DEVIATIONS, _RATE, *_CHANCES.values(), _SIGNS, *_JETS.values(), *_cells_in(c)]].max(
-                "edge", skipna=False
-            )
-            for c, _ in parts
-        ]
-    )
-    all_leads = lead_time(joined["time"].values, run)
+    of_hours = _of_hours([c for c, _ in parts])
+    all_leads = lead_time(joined["time"].values, flight.run)
     false_alarms_of = law.share_left * law.figure("icing", "false", all_leads)
     of_hours = of_hours.assign(icing_chance=_counted_once(of_hours["icing_chance"], of_hours[_SIGNS], false_alarms_of))
     room = room_to_limits(
@@ -245,7 +281,7 @@ def judge_site_chance(
         margin = np.minimum(margin, home["margin"].values[asked])
     if "last_time" in joined.coords:
         room = room.assign_coords(last_time=(MEMBER, joined["last_time"].values))
-    room = with_timing(room, lead, law)
+    room = with_timing(room, flight.lead, law)
     if "last_time" in joined.coords:
         room = room.assign_coords(last_time=(MEMBER, joined["last_time"].values))
     return SiteChance(
@@ -257,8 +293,14 @@ def judge_site_chance(
         models,
         tuple(gaps),
         law,
-        lead,
+        flight.lead,
     )
+
+
+def _of_hours(parts: Sequence[xr.Dataset]) -> xr.Dataset:
+    """Return of each hour the larger edge of what the error needs, of all members."""
+    names = (*_BANDS, *_DEVIATIONS, _RATE, *_CHANCES.values(), _SIGNS, *_JETS.values())
+    return _join([c[[*names, *_cells_in(c)]].max("edge", skipna=False) for c in parts])
 
 
 def _room_of_one(
