@@ -3,7 +3,7 @@ import pytest
 from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
-from wxfly.pilot.rules import DEFAULT, STANDINGS, find_rules, load_rules, parse_rules
+from wxfly.pilot.rules import DEFAULT, STANDINGS, find_rules, load_rules
 
 # 14 CFR 107.51: 400 ft, 3 statute miles, 500 ft below cloud; 107.29: 30 minutes.
 # (EU) 2019/947 UAS.OPEN.010: 120 m.
@@ -76,10 +76,12 @@ FAULTS = [
 
 
 @pytest.mark.parametrize(("right", "wrong", "words"), FAULTS)
-def test_a_fault_in_the_pilots_rules_is_told_in_one_line(right, wrong, words):
+def test_a_fault_in_the_pilots_rules_is_told_in_one_line(tmp_path, right, wrong, words):
     assert right in OWN
+    path = tmp_path / "rules.toml"
+    path.write_text(OWN.replace(right, wrong))
     with pytest.raises(WxflyError) as caught:
-        parse_rules(OWN.replace(right, wrong), "rules.toml")
+        find_rules("club", path)
     assert words in str(caught.value)
     assert "\n" not in str(caught.value)
 

@@ -202,17 +202,7 @@ def _answer(
         days = midnights(request.site, start, end)
         survey = lay_survey(assessment, site_chance, request.intent.survey_hours, start=start, end=end, midnights=days)
     answer = SiteAnswer(
-        request,
-        conditions,
-        assessment,
-        heights,
-        (),
-        None,
-        start,
-        end,
-        site_chance,
-        tuple(outlooks),
-        survey=survey,
+        request, conditions, assessment, heights, (), None, start, end, site_chance, tuple(outlooks), survey=survey
     )
     answer = with_windows(answer, windows, now)
     return answer if at_return is None else replace(answer, return_leg=_return_leg(answer, at_return, run))

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from wxfly.errors import WxflyError, unknown_name
-from wxfly.pilot.own_files import OwnTable, parse_toml, shipped_and_own
+from wxfly.pilot.own_files import OwnTable, shipped_and_own
 from wxfly.units import parse_quantity
 
 DEFAULT = "own"
@@ -116,11 +116,6 @@ def _full_name(given: str, names: Iterable[str]) -> str:
     if len(found) > 1:
         raise WxflyError(f"rule set '{given}' may be {' or '.join(found)}; give the whole name")
     return found[0] if found else given
-
-
-def parse_rules(text: str, place: str) -> dict[str, RuleSet]:
-    """Read rule sets from TOML text; `place` names the file in errors."""
-    return {name: _parse_set(name, entry, place) for name, entry in parse_toml(text, place).items()}
 
 
 def _parse_set(name: str, entry: Any, place: str) -> RuleSet:

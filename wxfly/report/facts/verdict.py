@@ -18,15 +18,7 @@ from wxfly.report.facts.comparison import ComparisonFacts
 from wxfly.report.facts.hours import DayFacts, ElementFacts, LitHours, limits_of_hours
 from wxfly.report.facts.site import SiteAnswerFacts
 from wxfly.report.facts.sortie import after_sunset, what_to_mind
-from wxfly.report.facts.values import (
-    ElementName,
-    Facts,
-    Period,
-    Share,
-    distinguished,
-    energy_missing,
-    listed,
-)
+from wxfly.report.facts.values import ElementName, Facts, Period, Share, distinguished, energy_missing, listed
 from wxfly.report.facts.windows import CauseFacts, ChangeFacts, WindowFacts
 from wxfly.report.facts.writing import (
     Reader,
