@@ -12,7 +12,7 @@ from wxfly.assessment.hours import HOUR
 from wxfly.library.words import Moment, read_as_of
 from wxfly.pilot.settings import sites_file
 from wxfly.pilot.site import read_sites
-from wxfly.retrieval.obtained import Obtained
+from wxfly.retrieval.origin import Obtained
 
 log = logging.getLogger(__name__)
 

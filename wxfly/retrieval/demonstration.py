@@ -12,11 +12,12 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
+from wxfly.cube.age import run_of
 from wxfly.cube.netcdf import load_cube
 from wxfly.cube.notes import Note, NoteKind
 from wxfly.errors import WxflyError
 from wxfly.pilot.site import Site
-from wxfly.retrieval.obtained import Obtained, run_of
+from wxfly.retrieval.origin import Obtained
 
 
 def shipped_folder() -> Path:

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
+from wxfly.cube.age import retrieved_of, run_of
 from wxfly.cube.consistency import hide_contradictions
 from wxfly.cube.contract import ENSEMBLE, check_forecast
 from wxfly.cube.foreign_file import read_foreign
@@ -17,7 +18,7 @@ from wxfly.cube.notes import Note, NoteKind
 from wxfly.errors import WxflyError
 from wxfly.pilot.coordinates import parse_coordinates
 from wxfly.pilot.site import Site
-from wxfly.retrieval.obtained import Obtained, retrieved_of, run_of
+from wxfly.retrieval.origin import Obtained
 from wxfly.retrieval.places import demo_sites, time_zone_at
 from wxfly.times import as_moment, utc_now
 

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import xarray as xr
 
-from wxfly.cube.age import CLOCKS, TOO_OLD
+from wxfly.cube.age import CLOCKS, TOO_OLD, retrieved_of, run_of, since_of
 from wxfly.cube.contract import mark_provided, models_of, side_by_side
 from wxfly.cube.notes import Note, NoteKind, kind_of
 from wxfly.errors import NotAskedError, WxflyError
@@ -26,7 +26,7 @@ from wxfly.pilot.settings import DEFAULT_MODEL, Settings, cache_folder, config_f
 from wxfly.pilot.site import Site
 from wxfly.retrieval.demonstration import from_demonstration
 from wxfly.retrieval.kp import Answered, ask_kp, with_kp
-from wxfly.retrieval.obtained import Obtained, retrieved_of, run_of, since_of
+from wxfly.retrieval.origin import Obtained
 from wxfly.retrieval.places import demo_sites, refuse_set_aside, resolve_site
 from wxfly.retrieval.surroundings import Cells, obtain_cells, with_cells
 from wxfly.sources.reply import PlaceReply

@@ -11,13 +11,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 import xarray as xr
 
+from wxfly.cube.age import retrieved_of
 from wxfly.cube.contract import as_members, side_by_side
 from wxfly.cube.notes import Note, NoteKind
 from wxfly.errors import WxflyError, unknown_name
 from wxfly.pilot.settings import Settings, load_settings
 from wxfly.pilot.site import Site
 from wxfly.retrieval.forecast import obtain_forecast
-from wxfly.retrieval.obtained import Obtained, retrieved_of
+from wxfly.retrieval.origin import Obtained
 from wxfly.sources.reply import PlaceReply
 from wxfly.store import forecasts, layout
 from wxfly.times import as_moment, utc_now

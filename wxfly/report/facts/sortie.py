@@ -11,7 +11,7 @@ from wxfly.answer.request import SiteAnswer
 from wxfly.answer.survey import Spell, Survey
 from wxfly.answer.windows import Window
 from wxfly.physics.probability import least_chance
-from wxfly.pilot.intent import Intent, drives_out, takes_off
+from wxfly.pilot.work import Intent, drives_out, takes_off
 from wxfly.probability.chance import Chance
 from wxfly.report.facts.values import (
     Degrees,

@@ -17,7 +17,7 @@ from wxfly.answer.windows import Window
 from wxfly.assessment.state import State
 from wxfly.flight.advice import sight
 from wxfly.pilot.elements import GRAVEST, ROW
-from wxfly.pilot.intent import derate
+from wxfly.pilot.work import derate
 from wxfly.probability.chance import Cause, Chance, Outlook, jumpiness
 from wxfly.report.facts.values import (
     Degrees,
