@@ -91,3 +91,11 @@ def test_the_program_runs_as_a_module():
         "python -m wxfly"
         in subprocess.run([sys.executable, "-m", "wxfly", "--help"], capture_output=True, text=True, timeout=60).stdout
     )
+
+
+@pytest.mark.parametrize("flag", ["--gust", "--cloud-base", "--cloud_base"])
+def test_an_element_written_as_an_option_is_told_how_its_limit_is_written(wxfly, flag):
+    code, _, err = wxfly("best", "Kelderness", flag, "8")
+    name = flag.removeprefix("--").replace("-", "_")
+    assert code == 2
+    assert f"--limit {name}=VALUE" in err

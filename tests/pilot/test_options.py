@@ -33,7 +33,7 @@ def test_every_row_has_what_the_help_needs():
 @pytest.mark.parametrize("question", QUESTIONS)
 def test_a_question_shows_about_ten_options_first(question):
     front = [option for option in options_of(question) if option.is_front]
-    assert 8 <= len(front) <= 13
+    assert 6 <= len(front) <= 10
 
 
 def test_a_plan_says_all_but_readings_and_settings_nothing_that_is_of_once():

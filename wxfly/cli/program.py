@@ -144,6 +144,15 @@ def _show_full_help(ctx: click.Context, param: click.Parameter, value: bool) -> 
         ctx.exit()
 
 
+def _offer_limit(flag: str) -> None:
+    """Raise an error with the way to limit an element where the flag is one's name."""
+    from wxfly.pilot.limits import SETTABLE
+
+    name = flag.lstrip("-").replace("-", "_")
+    if name in SETTABLE:
+        raise click.UsageError(f"no option {flag}; a limit for today is written: --limit {name}=VALUE")
+
+
 class Command(click.Command):
     """A command whose places may begin with a minus sign: ``best -33.9,18.4`` is a place, not an option.
 
@@ -179,7 +188,12 @@ class Command(click.Command):
         options, others = self._parted(ctx, args)
         if any(_NEGATIVE_NUMBER.match(word) for word in others):
             args = [*options, "--", *others]
-        return super().parse_args(ctx, args)
+        try:
+            return super().parse_args(ctx, args)
+        except click.NoSuchOption as fault:
+            if "--limit" in (flag for option in self.get_params(ctx) for flag in option.opts):
+                _offer_limit(fault.option_name)
+            raise
 
     def _parted(self, ctx: click.Context, args: list[str]) -> tuple[list[str], list[str]]:
         """Return the options with their values, and the other arguments in their order."""

@@ -380,7 +380,7 @@ class Words:
     # fmt: off
     day: str | None = _row(
         Day(), Heading.WHEN, "The day at the site: today, tomorrow, a weekday or YYYY-MM-DD.", "DAY",
-        default="tomorrow", is_front=True, questions=_ON_A_DAY, is_of_once=True, written="date",
+        default="tomorrow", questions=_ON_A_DAY, is_of_once=True, written="date",
     )
     days: int | None = _row(
         Count(least=1, most=16), Heading.WHEN, "How many days, from today.", "DAYS", default="7", is_front=True,
@@ -477,7 +477,7 @@ class Words:
     )
     distance: str | None = _row(
         _LENGTH, Heading.SORTIE, "To the farthest point over ground, such as 400m; judges the way back in every hour.",
-        "DISTANCE", default="as far as its attitude is seen", is_front=True, asks_for_sortie=True, questions=_AT_A_SITE,
+        "DISTANCE", default="as far as its attitude is seen", asks_for_sortie=True, questions=_AT_A_SITE,
     )
     return_height: str | None = _row(
         _LENGTH, Heading.SORTIE, "Height of the way back above ground.", "HEIGHT", default="the flight height",
@@ -540,7 +540,7 @@ class Words:
         is_of_once=True,
     )
     offline: bool | None = _row(
-        Switch(), Heading.SOURCE, "Use only forecasts that are already on this machine.", is_front=True,
+        Switch(), Heading.SOURCE, "Use only forecasts that are already on this machine.",
         questions=_AT_A_SITE,
     )
     units: str | None = _row(Text(tuple(SYSTEMS)), Heading.OUTPUT, _UNITS_TEXT, default="metric", is_front=True)

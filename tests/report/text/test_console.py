@@ -61,6 +61,13 @@ def test_names_from_the_right_are_isolated_and_others_are_not():
     assert console.outgoing("\u2068Latin\u2069 \u2069x\u2068") == "Latin �x�"
 
 
+def test_a_name_in_a_sentence_is_isolated_as_a_whole():
+    name = f"{HEBREW} (צפון) 7"
+    text = console.with_names_isolated(f"Best at {name}, then {HEBREW} and Moor.", [HEBREW, name, "Moor"])
+    assert text == f"Best at \u2068{name}\u2069, then \u2068{HEBREW}\u2069 and Moor."
+    assert console.outgoing(text) == text
+
+
 def test_an_isolated_name_that_is_broken_is_whole_on_each_line():
     lines = console.wrap(f"Best {console.isolated('שדה תעופה ארוך מאוד')}, 60 m above ground", 16, rest="    ")
     assert len(lines) > 2

@@ -83,15 +83,24 @@ MOST_OVER = 3
 
 def all_over(site: SiteAnswerFacts, hour: int, units: str) -> str:
     """Say what decides in one hour, and every other element that is over its limit too, the gravest first."""
-    decides = site.hours.limiting_element[hour]
-    over = [
-        e.name for e in site.elements
-        if e.name != decides and e.judged and _number(e.margin[hour]) < 0 and not BY_NAME[e.name].rule.words
-    ]  # fmt: skip
-    others = [room_at(site, name, hour, units) for name in over]
+    others = [room_at(site, name, hour, units) for name in _also_over(site, hour)]
     shown = others[: MOST_OVER - 1]
     more = f"and {len(others) - len(shown)} more over their limits" if len(others) > len(shown) else ""
     return "; ".join(filter(None, [room_of(site, hour, units), *shown, more]))
+
+
+def all_over_in_short(site: SiteAnswerFacts, hour: int, units: str) -> str:
+    """Say what decides in one hour, and of every other element that is over its limit only its name."""
+    others = _also_over(site, hour)
+    return room_of(site, hour, units) + (f", {titles(others)} too" if others else "")
+
+
+def _also_over(site: SiteAnswerFacts, hour: int) -> list[str]:
+    decides = site.hours.limiting_element[hour]
+    return [
+        e.name for e in site.elements
+        if e.name != decides and e.judged and _number(e.margin[hour]) < 0 and not BY_NAME[e.name].rule.words
+    ]  # fmt: skip
 
 
 def reason_of(site: SiteAnswerFacts, hour: int, units: str) -> str:

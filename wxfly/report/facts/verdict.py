@@ -14,7 +14,7 @@ from wxfly.pilot.elements import BY_NAME, RETURN_LEG
 from wxfly.report.facts.advice import after_sunset, what_to_mind
 from wxfly.report.facts.comparison import ComparisonFacts
 from wxfly.report.facts.hours import DayFacts, LitHours
-from wxfly.report.facts.reasons import all_over, hour_at, room_at, room_of
+from wxfly.report.facts.reasons import all_over, all_over_in_short, hour_at, room_at, room_of
 from wxfly.report.facts.site import SiteAnswerFacts, window_of_verdict
 from wxfly.report.facts.values import (
     ElementName,
@@ -53,7 +53,7 @@ FAR_APART = 0.25
 """Nor are they equal where one is the better one by more than this chance [1]; common practice, no source."""
 _GIVE_WAY = ("change", "ends", "wind", "longest")
 """Lines that are left out where there are too many, in this order."""
-OUTLOOK_ONLY = "more than three days ahead: an outlook only, ask again"
+OUTLOOK_ONLY = "beyond three days an outlook only, ask again"
 """Of a window that only one forecast tells of, so far ahead."""
 _MINDS_SHOWN = 2
 _TITLES_SHOWN = 4
@@ -619,7 +619,7 @@ def day_in_words(site: SiteAnswerFacts, day: DayFacts, reader: Reader, *, with_c
     if hours.nearest_hour is None:
         return "no room"
     if with_chance:
-        return f"no room: {all_over(site, hour_at(site, hours.nearest_hour), reader.units)} at best"
+        return f"no room: {all_over_in_short(site, hour_at(site, hours.nearest_hour), reader.units)} at best"
     return f"no room; nearest {nearest(site, hours, reader)}"
 
 

@@ -12,7 +12,7 @@ import json
 import re
 import textwrap
 import unicodedata
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextvars import ContextVar
 from typing import Any
 
@@ -73,6 +73,14 @@ def isolated(name: str) -> str:
     """
     name = clean(name)
     return f"{FIRST_STRONG_ISOLATE}{name}{POP_ISOLATE}" if _IS_FROM_RIGHT.search(name) else name
+
+
+def with_names_isolated(text: str, names: Iterable[str]) -> str:
+    """Return a text in which each of the names is `isolated` as a whole, not word by word as `outgoing` would do."""
+    longest_first = sorted((name for name in set(names) if isolated(name) != name), key=len, reverse=True)
+    if not longest_first:
+        return text
+    return re.sub("|".join(map(re.escape, longest_first)), lambda name: isolated(name[0]), text)
 
 
 def outgoing(text: str) -> str:

@@ -16,7 +16,7 @@ from wxfly.report.facts.reasons import hour_at, room_of, waiting_after
 from wxfly.report.facts.site import SiteAnswerFacts, window_of_verdict
 from wxfly.report.facts.sortie import DecisionFacts, PlanFacts, SpellFacts
 from wxfly.report.facts.values import INVENTED, energy_missing, listed
-from wxfly.report.facts.verdict import change_in_words, how_sure
+from wxfly.report.facts.verdict import change_in_words, how_sure, names_of
 from wxfly.report.facts.windows import CauseFacts, ChanceBasis, ChoiceFacts, WindowFacts, is_grave
 from wxfly.report.facts.writing import (
     Clock,
@@ -34,7 +34,7 @@ from wxfly.report.facts.writing import (
     titles,
     unit_of,
 )
-from wxfly.report.text.console import clean, isolated
+from wxfly.report.text.console import clean, isolated, with_names_isolated
 from wxfly.units import UNITS
 
 Line = tuple[str, str]
@@ -51,6 +51,13 @@ def readers_of(facts: AnswerFacts) -> list[Reader]:
     """Return for each site the units and the clock of the words of an answer."""
     zone = facts.display_time_zone
     return [Reader(facts.display_units, Clock(zone or site.site.time_zone)) for site in facts.sites]
+
+
+def verdict_with_names(facts: AnswerFacts) -> tuple[str, list[Line]]:
+    """Return the first line and the lines below it, the names of the sites in them isolated as a whole."""
+    names = names_of(facts.sites, facts.display_units)
+    lines = [(line.label, with_names_isolated(line.words, names)) for line in facts.verdict.lines]
+    return with_names_isolated(facts.verdict.first_line, names), lines
 
 
 def detail_lines(facts: AnswerFacts, position: int) -> list[Line]:
@@ -525,7 +532,8 @@ def origin(facts: AnswerFacts, clock: Clock) -> list[str]:
         f"{counted}.",
         *_by_hours(facts, clock),
         *_ages_of_kp(p.kp_ages, clock),
-        *(["The chance counts how far the model's cells around the site differ."] if p.has_surrounding_cells else []),
+        f"The chance {'counts' if p.has_surrounding_cells else 'does not count'} how far the model's cells around the "
+        "site differ.",
         f"Licence of the data: {p.licence or 'not known'}.",
     ]
     return [clean(line) for line in lines]

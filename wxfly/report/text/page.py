@@ -77,11 +77,12 @@ def words_of(facts: AnswerFacts) -> PageWords:
     if facts.comparison is not None and facts.comparison.start:
         overview = tables.turns_table(facts)
     unknown = [f"Not known: {line.words}" for line in facts.verdict.lines if line.about == "not known"]
+    verdict, answer = details.verdict_with_names(facts)
     return PageWords(
         title=title,
         first=[*details.first_notes(facts), *unknown],
-        verdict=facts.verdict.first_line,
-        answer=[(line.label, line.words) for line in facts.verdict.lines],
+        verdict=verdict,
+        answer=answer,
         more=[
             (name if facts.kind == "compare" else "", details.detail_lines(facts, position))
             for position, name in enumerate(names)

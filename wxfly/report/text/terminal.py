@@ -33,8 +33,8 @@ def render(facts: AnswerFacts, *, width: int, more: bool = False) -> str:
     str
         Lines joined by newlines, none longer than `width` where words allow.
     """
-    verdict = facts.verdict
-    blocks = [[*_wrap(verdict.first_line, width), *_lines([(line.label, line.words) for line in verdict.lines], width)]]
+    first, lines = details.verdict_with_names(facts)
+    blocks = [[*_wrap(first, width), *_lines(lines, width)]]
     if more:
         blocks += _more(facts, width)
     else:
