@@ -17,6 +17,9 @@ from wxfly.library.frames import hours_frame
 from wxfly.library.hours import Windows
 from wxfly.library.keywords import KeywordsOfDay, KeywordsOfDays, KeywordsOfNow
 from wxfly.library.words import names_of, read_keywords
+from wxfly.report.facts.answer import facts_of
+from wxfly.report.text.console import outgoing
+from wxfly.report.text.terminal import render
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
@@ -59,8 +62,6 @@ class Answer:
     @cached_property
     def facts(self) -> AnswerFacts:
         """All facts of the answer as one tree of typed values, in SI units and UTC, as in the JSON answer."""
-        from wxfly.report.facts.answer import facts_of
-
         return facts_of(self.briefing, self.question, units=self.units, time_zone=self.time_zone)
 
     @property
@@ -94,9 +95,6 @@ class Answer:
 
     def text(self, width: int = 100, *, more: bool = False) -> str:
         """Return the text that the command prints, at most `width` columns wide; `more` stands for ``--more``."""
-        from wxfly.report.text.console import outgoing
-        from wxfly.report.text.terminal import render
-
         return outgoing(render(self.facts, width=width, more=more))
 
     def __repr__(self) -> str:

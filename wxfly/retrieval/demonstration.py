@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Sequence
 from functools import cache
@@ -40,8 +41,6 @@ def load_manifest() -> dict[str, Any]:
 
 def shipped_forecast(name: str) -> xr.Dataset:
     """Load a shipped cube by its file name, after a check of its checksum."""
-    import hashlib
-
     path = shipped_folder() / name
     entry = next((e for e in load_manifest()["files"] if e["file"] == name), None)
     try:

@@ -37,9 +37,16 @@ from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import Site
 from wxfly.sources.http import download
-from wxfly.sources.open_meteo.ensembles import ENSEMBLES, TEMPERATURE_HEIGHTS, WIND_HEIGHTS, Ensemble, find_ensemble
 from wxfly.sources.open_meteo.forecast import LARGEST_REPLY, at_sites, check_ground, check_span
-from wxfly.sources.open_meteo.models import NOT_KNOWN, call_weight
+from wxfly.sources.open_meteo.models import (
+    ENSEMBLES,
+    NOT_KNOWN,
+    TEMPERATURE_HEIGHTS,
+    WIND_HEIGHTS,
+    Ensemble,
+    call_weight,
+    find_ensemble,
+)
 from wxfly.sources.open_meteo.names import AT_HEIGHT, NAMES, our_name
 from wxfly.sources.open_meteo.reply import SOURCE, UNDEFINED, parse_places
 from wxfly.sources.reply import PlaceReply, Reply, SourceError, are_known, parse_json, sent_coordinates
@@ -453,7 +460,7 @@ def get_ensemble(
     Parameters
     ----------
     model : str
-        Name of an ensemble of `wxfly.sources.open_meteo.ensembles.ENSEMBLES`.
+        Name of an ensemble of `wxfly.sources.open_meteo.models.ENSEMBLES`.
     sites, settings, run, keep
         As `wxfly.sources.open_meteo.forecast.get_forecast` takes them.
 
