@@ -152,6 +152,7 @@ def chosen_members(
 def _obtain(name: str, sites: Sequence[Site], offline: bool, settings: Settings, on_progress: Progress) -> xr.Dataset:
     """Return one ensemble for all sites."""
     from wxfly.sources.open_meteo.ensemble import get_ensemble
+
     stored = [_stored(name, site, offline) for site in sites]
     found = [cube for cube in stored if cube is not None]
     if len(found) == len(sites) and len({layout.run_name(cube) for cube in found}) == 1:
