@@ -40,6 +40,7 @@ from wxfly.retrieval.origin import Obtained
 from wxfly.retrieval.places import refuse_set_aside, resolve_site
 from wxfly.sources.airports import AerodromeForecast, AirportReport, get_station_reports
 from wxfly.sources.open_meteo.previous_runs import get_previous_runs
+from wxfly.sources.reply import read_saved
 from wxfly.store import forecasts, layout
 from wxfly.times import as_moment, read_moment, utc_now
 from wxfly.units import parse_quantity
@@ -195,11 +196,7 @@ def _observed(site: Site, asked: VerificationAsked, settings: Settings, on_progr
     path = asked.observed
     if path.suffix != ".json":
         return gather_hours(read_csv(path))
-    try:
-        body = path.read_bytes()
-    except OSError as fault:
-        raise WxflyError(f"{path}: cannot be read ({fault.strerror})") from None
-    return gather_hours(parse_metar(body, station=asked.station or None, what=path.name))
+    return gather_hours(parse_metar(read_saved(path), station=asked.station or None, what=path.name))
 
 
 def _of_airport(site: Site, asked: VerificationAsked, settings: Settings, on_progress: Progress) -> HourlyRecord:

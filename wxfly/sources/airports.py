@@ -13,14 +13,14 @@ import math
 import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any, TypeGuard
+from typing import Any
 
 import numpy as np
 
 from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
 from wxfly.sources.http import download
-from wxfly.sources.reply import Reply, SourceError, parse_json
+from wxfly.sources.reply import Reply, SourceError, is_unix_time, parse_json
 from wxfly.units import UNITS
 
 SOURCE, ATTRIBUTION = SERVICES["aviation_weather"].source, SERVICES["aviation_weather"].attribution
@@ -88,11 +88,6 @@ def _number_of(row: dict[str, Any], key: str, what: str, lowest: float, highest:
     if type(value) not in (int, float) or not lowest <= value <= highest:
         raise SourceError(f"{what}: {key} '{str(value)[:20]}' is not between {lowest:g} and {highest:g}")
     return float(value)
-
-
-def _is_moment(value: Any) -> TypeGuard[int]:
-    """Return whether a value is a whole number of seconds since 1970, up to the year 2200."""
-    return type(value) is int and 0 < value < 7_258_118_400
 
 
 def _visibility_of(value: Any, what: str) -> tuple[float, bool]:
@@ -226,7 +221,7 @@ def parse_reports(body: bytes, what: str = SOURCE) -> list[AirportReport]:
     reports = []
     for row, where, place in _rows_of(body, what, "report"):
         moment = row.get("obsTime")
-        if not _is_moment(moment):
+        if not is_unix_time(moment):
             continue
         visibility, is_more = _visibility_of(row.get("visib"), where)
         reports.append(
@@ -327,17 +322,7 @@ class AerodromeForecast:
 def get_aerodrome_forecasts(
     latitude: float, longitude: float, *, settings: Settings, half_width_km: float = 60.0
 ) -> str:
-    """Request the forecasts of airports around a place, check that they can be read, and return the reply unchanged.
-
-    Parameters
-    ----------
-    latitude, longitude : float
-        The place [degree]; only a box of whole tenths around it is sent, not the place itself.
-    settings : Settings
-        Address, User-Agent and patience.
-    half_width_km : float, optional
-        Distance from the place to the edges of the box [km].
-    """
+    """Request the forecasts of airports around a place; parameters and result are those of `get_reports`."""
     what = f"{SOURCE}, forecasts around {latitude:.2f}, {longitude:.2f}"
 
     of = {"bbox": _box_around(latitude, longitude, half_width_km)}
@@ -358,7 +343,7 @@ def parse_aerodrome_forecasts(body: bytes, what: str = SOURCE) -> list[Aerodrome
         begin, end = row.get("validTimeFrom"), row.get("validTimeTo")
         if np.isnat(issued) or not isinstance(groups, list) or not groups:
             continue
-        if not _is_moment(begin) or not _is_moment(end) or begin >= end:
+        if not is_unix_time(begin) or not is_unix_time(end) or begin >= end:
             raise SourceError(f"{where}: it does not state its validity")
         forecasts.append(
             AerodromeForecast(
@@ -390,7 +375,12 @@ def _group(row: Any, what: str) -> Group:
     if not isinstance(row, dict):
         raise SourceError(f"{what}: a group is not an object")
     begin, end, settled = row.get("timeFrom"), row.get("timeTo"), row.get("timeBec")
-    if not _is_moment(begin) or not _is_moment(end) or begin >= end or not (settled is None or _is_moment(settled)):
+    if (
+        not is_unix_time(begin)
+        or not is_unix_time(end)
+        or begin >= end
+        or not (settled is None or is_unix_time(settled))
+    ):
         raise SourceError(f"{what}: a group does not state its validity")
     change = row.get("fcstChange")
     visibility, is_more = _visibility_of(row.get("visib"), what)
