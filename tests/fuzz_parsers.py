@@ -12,7 +12,7 @@ import atheris
 
 with atheris.instrument_imports(include=["wxfly"]):
     import wxfly.cube.contract
-    import wxfly.sources.airport_reports
+    import wxfly.sources.airports
     import wxfly.sources.met_norway
     import wxfly.sources.open_meteo.places
     import wxfly.sources.open_meteo.reply

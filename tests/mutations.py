@@ -19,7 +19,7 @@ from wxfly.answer.windows import find_windows
 from wxfly.assessment.conditions import derive, hours_of
 from wxfly.assessment.forecast_error import MEMBER, default_error_law, lead_time, room_to_limits
 from wxfly.assessment.suitability import assess
-from wxfly.cube.age import hide_stale
+from wxfly.cube.age import hide_stale, since_of
 from wxfly.cube.contract import VARIABLES, provided_entries
 from wxfly.errors import WxflyError
 from wxfly.physics.air.humidity import relative_humidity_from_dew_point
@@ -29,7 +29,6 @@ from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site
 from wxfly.probability.chance import REACH, SHIFT, hour_chances, with_timing
 from wxfly.probability.site_chance import add_jets, below_jets, judge_site_chance
-from wxfly.retrieval.obtained import since_of
 from wxfly.sources.open_meteo.ensemble import parse_ensemble
 from wxfly.sources.open_meteo.reply import _finish, _parse_place, parse_forecast
 from wxfly.units import UNITS

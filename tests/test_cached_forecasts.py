@@ -24,7 +24,7 @@ from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.elements import NAMES
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site, period_of
-from wxfly.retrieval.obtained import ForecastOrigin
+from wxfly.retrieval.origin import ForecastOrigin
 
 ROOT = Path(__file__).resolve().parents[1]
 FOLDER = ROOT / "cached_forecasts"

@@ -25,13 +25,12 @@ from tests.mutations import (
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import State, assess
 from wxfly.cli import main
-from wxfly.cube.age import hide_stale
+from wxfly.cube.age import hide_stale, run_of, since_of
 from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site
 from wxfly.retrieval.files import open_forecast
-from wxfly.retrieval.obtained import run_of, since_of
 from wxfly.sources.open_meteo.forecast import check_ground
 from wxfly.sources.open_meteo.reply import parse_forecast
 

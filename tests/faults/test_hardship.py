@@ -111,7 +111,7 @@ def run_with(code, *arguments):
 @pytest.fixture
 def newer_run(server, saved_sites):
     """Keep a forecast, then announce a newer run; give the files of the store."""
-    from wxfly.cli.own_lists import fetch
+    from wxfly.question.ask import fetch
 
     fetch(["heath"], "icon_eu", on_progress=lambda _: None)
     (cache_folder() / "replies" / "metadata" / "icon_eu.json").unlink()

@@ -17,7 +17,7 @@ from wxfly.flight.anemometer_reading import Correction, NoCredit, Reading, check
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site
-from wxfly.retrieval.obtained import ForecastOrigin
+from wxfly.retrieval.origin import ForecastOrigin
 
 AIRCRAFT = find_aircraft("camera-quad-250g")
 LIMITS = limits_for(AIRCRAFT)

@@ -7,9 +7,10 @@ import pytest
 
 from tests.cubes import START, quiet_cube
 from tests.sources.test_airport_forecasts import ROW
-from wxfly.history.airport_forecasts import choose_aerodrome_forecast, compare_hours
+from wxfly.history.airports import compare_hours
 from wxfly.pilot.site import Site
-from wxfly.sources.airport_forecasts import parse_aerodrome_forecasts
+from wxfly.retrieval.airports import choose_aerodrome_forecast
+from wxfly.sources.airports import parse_aerodrome_forecasts
 
 SITE = Site("heath", 52.31, 6.84, 30.0)
 NOON = START.astype("datetime64[s]") + np.timedelta64(12, "h")

@@ -10,18 +10,13 @@ import pytest
 from tests.cubes import START, quiet_cube
 from tests.server import Fault
 from wxfly.errors import WxflyError
-from wxfly.history import airport_reports
-from wxfly.history.airport_reports import (
-    choose_report,
-    compare_report,
-    latest_report,
-    what_is_off,
-    with_report_warnings,
-)
+from wxfly.history.airports import compare_report, what_is_off, with_report_warnings
 from wxfly.pilot.settings import load_settings
 from wxfly.pilot.site import Site
+from wxfly.retrieval import airports
+from wxfly.retrieval.airports import choose_report, latest_report
 from wxfly.retrieval.forecast import obtain
-from wxfly.sources.airport_reports import parse_reports
+from wxfly.sources.airports import parse_reports
 
 SITE = Site("heath", 52.31, 6.84, 30.0)
 SAVED = {"heath": Site("heath", 52.31, 6.84, 31.0, "Europe/Amsterdam")}
@@ -100,7 +95,7 @@ def test_the_newest_of_the_nearest_recent_airport_is_chosen():
 
 def test_it_is_asked_seldom_and_kept(server, monkeypatch):
     moment = datetime(2026, 6, 10, 12, 0, tzinfo=UTC)
-    monkeypatch.setattr(airport_reports, "utc_now", lambda: moment)
+    monkeypatch.setattr(airports, "utc_now", lambda: moment)
     server.always["aviation_weather"] = Fault(body=rows({}))
     assert latest_report(SITE, settings=load_settings()).station == "XXAA"
     assert latest_report(SITE, settings=load_settings()).station == "XXAA"

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wxfly.pilot import intent
+from wxfly.pilot import work
 from wxfly.probability import chance
 
 FLAGS = st.lists(st.booleans(), min_size=1, max_size=24)
@@ -17,21 +17,21 @@ FLAGS = st.lists(st.booleans(), min_size=1, max_size=24)
     ("lead", "planned"), [(6, 9.6), (24, 9.6), (25, 9.0), (48, 9.0), (72, 8.4)]
 )  # DNV-OS-H101 table 4-6, as transcribed
 def test_a_limit_of_12_planned_ahead(lead, planned):
-    assert intent.derate(lead) * 12 == pytest.approx(planned)
+    assert work.derate(lead) * 12 == pytest.approx(planned)
 
 
 def test_past_three_days_is_an_outlook_only():
-    assert intent.derate(72.1) is None
+    assert work.derate(72.1) is None
 
 
 def test_reference_period():
-    assert intent.reference_period(45) == 90
-    assert intent.reference_period(45, 15) == 60
+    assert work.reference_period(45) == 90
+    assert work.reference_period(45, 15) == 60
 
 
 @pytest.mark.parametrize(("start", "minutes", "hours"), [(0, 60, 1), (0, 80, 2), (45, 80, 3), (45, 25, 2), (45, 15, 1)])
 def test_hours_touched(start, minutes, hours):
-    assert intent.hours_touched(start, minutes) == hours
+    assert work.hours_touched(start, minutes) == hours
 
 
 OK = [1, 1, 0, 1, 1, 1, 0, 1]
@@ -39,7 +39,7 @@ OK = [1, 1, 0, 1, 1, 1, 0, 1]
 
 @given(FLAGS, st.integers(1, 24))
 def test_interrupted_work_uses_only_hours_that_hold(flags, hours):
-    stretches = intent.interrupted_work(flags, hours)
+    stretches = work.interrupted_work(flags, hours)
     if sum(flags) < hours:
         assert stretches is None
         return
@@ -50,28 +50,28 @@ def test_interrupted_work_uses_only_hours_that_hold(flags, hours):
 
 
 def test_hold_after_a_break():
-    held = intent.wait_after_break([1, 1, 0, 1, 1, 1, 0, 1, 1])
+    held = work.wait_after_break([1, 1, 0, 1, 1, 1, 0, 1, 1])
     assert held.astype(int).tolist() == [1, 1, 0, 0, 1, 1, 0, 0, 1]
 
 
 @given(FLAGS, st.integers(0, 4))
 def test_a_hold_never_adds_an_hour(flags, hours):
-    held = intent.wait_after_break(flags, hours)
+    held = work.wait_after_break(flags, hours)
     assert not (held & ~np.array(flags)).any()
-    assert (intent.wait_after_break(flags, hours + 1) <= held).all()
+    assert (work.wait_after_break(flags, hours + 1) <= held).all()
 
 
 def test_two_decisions_have_two_thresholds():
-    given = intent.Costs(driving_out=30, value_of_flight=100, damage=2000)
+    given = work.Costs(driving_out=30, value_of_flight=100, damage=2000)
     assert given.least_chance_to_drive == pytest.approx(0.30)
     assert given.largest_risk_to_take_off == pytest.approx(0.05)
     assert given.members_needed == 18
-    assert intent.drives_out(0.4, given)
-    assert not intent.drives_out(0.3, given)
-    assert not intent.takes_off(0.9, given)
-    assert intent.takes_off(0.96, given)
-    assert not intent.drives_out(math.nan, given)
-    assert not intent.takes_off(math.nan, given)
+    assert work.drives_out(0.4, given)
+    assert not work.drives_out(0.3, given)
+    assert not work.takes_off(0.9, given)
+    assert work.takes_off(0.96, given)
+    assert not work.drives_out(math.nan, given)
+    assert not work.takes_off(math.nan, given)
 
 
 def test_the_chosen_window_is_kept():

@@ -19,7 +19,7 @@ from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.elements import NAMES
 from wxfly.pilot.limits import limits_for
 from wxfly.probability.chance import chance_of_better, error_correlation, hour_chances, window_chance
-from wxfly.retrieval.obtained import ForecastOrigin
+from wxfly.retrieval.origin import ForecastOrigin
 
 AIRCRAFT = find_aircraft("camera-quad-1kg", None)
 LIMITS = limits_for(AIRCRAFT)

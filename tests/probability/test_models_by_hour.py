@@ -16,7 +16,7 @@ from wxfly.pilot.rules import DEFAULT, find_rules
 from wxfly.pilot.settings import own_aircraft_file, own_rules_file
 from wxfly.pilot.site import Site
 from wxfly.probability.site_chance import judge_site_chance, with_what_is_missing
-from wxfly.retrieval.obtained import provenance_of
+from wxfly.retrieval.origin import provenance_of
 
 SITE = Site("here", 52.0, 6.0, 30.0)
 

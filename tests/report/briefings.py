@@ -11,9 +11,9 @@ from tests.cubes import START, quiet_cube
 from wxfly.answer.briefing import make_briefing
 from wxfly.answer.request import Request
 from wxfly.pilot.aircraft import find_aircraft
-from wxfly.pilot.intent import Intent
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site, period_of
+from wxfly.pilot.work import Intent
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.site import site_answer_facts
 from wxfly.report.facts.timeline import timeline_facts
@@ -21,7 +21,7 @@ from wxfly.report.facts.verdict import HourWords
 from wxfly.report.facts.writing import Clock, Reader
 from wxfly.report.pages.page import to_html
 from wxfly.report.text.page import words_of
-from wxfly.retrieval.obtained import ForecastOrigin
+from wxfly.retrieval.origin import ForecastOrigin
 
 MEADOW = Site("Meadow", 52.0, 6.0, 30.0, "Europe/Amsterdam")
 RANCH = Site("Ranch", 39.0, -105.0, 30.0, "America/Denver")

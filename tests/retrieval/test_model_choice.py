@@ -18,8 +18,7 @@ from wxfly.retrieval.model_choice import (
     rank_models,
     reaches_for_sure,
 )
-from wxfly.sources.open_meteo.ensembles import ENSEMBLES
-from wxfly.sources.open_meteo.models import MODELS
+from wxfly.sources.open_meteo.models import ENSEMBLES, MODELS
 
 pyproj = pytest.importorskip("pyproj")
 GRIDS = Path(__file__).parents[1] / "reference" / "model_grids.csv"

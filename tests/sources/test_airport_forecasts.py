@@ -10,7 +10,7 @@ import pytest
 from tests.server import Fault
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import load_settings
-from wxfly.sources.airport_forecasts import get_aerodrome_forecasts, parse_aerodrome_forecasts, weather_kinds
+from wxfly.sources.airports import get_aerodrome_forecasts, parse_aerodrome_forecasts, weather_kinds
 
 SHARED = Path(__file__).resolve().parents[3] / "shared"
 START = 1773140400  # 2026-03-10T11:00Z

@@ -10,7 +10,7 @@ import pytest
 from tests.server import Fault
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import load_settings
-from wxfly.sources.airport_reports import get_reports, parse_reports
+from wxfly.sources.airports import get_reports, parse_reports
 
 SHARED = Path(__file__).resolve().parents[3] / "shared"
 needs_samples = pytest.mark.skipif(

@@ -17,7 +17,6 @@ import xarray as xr
 
 from tests.halves import spread
 from tests.stored import HERE, THERE, replies_at, reply_at
-from wxfly.cli import store_tasks
 from wxfly.cube import foreign_file
 from wxfly.cube.netcdf import load_cube, save_cube
 from wxfly.errors import DamagedError, WxflyError
@@ -314,7 +313,7 @@ def test_a_whole_file_that_cannot_be_used_is_passed_over_and_never_called_damage
     assert forecasts.damage_of(stored) == ""
     assert words in forecasts.why_unused(*HERE, "icon_eu")
     assert "clear" not in forecasts.why_unused(*HERE, "icon_eu")
-    store_tasks.prune(damaged=True)
+    forecasts.prune_wanted(Settings(), damaged=True)
     assert path.is_file()
 
 
@@ -388,7 +387,7 @@ def test_a_damaged_one_is_told_and_left_until_it_is_asked_away(early, read_here)
     assert forecasts.find_forecast(*HERE, "icon_eu") is None
     assert early.is_file()
     assert "its checksum does not match" in forecasts.why_unused(*HERE, "icon_eu")
-    assert str(early) in store_tasks.prune(damaged=True)
+    assert early in forecasts.prune_wanted(Settings(), damaged=True)
     assert not early.exists()
 
 

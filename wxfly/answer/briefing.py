@@ -25,7 +25,7 @@ from wxfly.pilot.elements import NAMES
 from wxfly.pilot.limits import check_height
 from wxfly.pilot.site import midnights
 from wxfly.probability.site_chance import judge_site_chance
-from wxfly.retrieval.obtained import ForecastOrigin, provenance_of
+from wxfly.retrieval.origin import ForecastOrigin, provenance_of
 
 if TYPE_CHECKING:
     from wxfly.flight.return_leg import WorstMoment

@@ -10,7 +10,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.answer.windows import Window, usable_parts
-from wxfly.pilot.intent import hours_touched
+from wxfly.pilot.work import hours_touched
 from wxfly.probability.chance import Outlook
 from wxfly.probability.site_chance import SiteChance
 

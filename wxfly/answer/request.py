@@ -20,12 +20,12 @@ from wxfly.answer.windows import Window
 from wxfly.assessment.hours import HOUR
 from wxfly.flight.advice import Advice, is_low_light
 from wxfly.pilot.aircraft import Aircraft
-from wxfly.pilot.intent import Intent
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site, midnights
+from wxfly.pilot.work import Intent
 from wxfly.probability.chance import Outlook
 from wxfly.probability.site_chance import SiteChance
-from wxfly.retrieval.obtained import ForecastOrigin
+from wxfly.retrieval.origin import ForecastOrigin
 
 if TYPE_CHECKING:
     from wxfly.flight.return_leg import Sortie, WorstMoment

@@ -11,7 +11,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.assessment.suitability import State
-from wxfly.pilot.intent import interrupted_work
+from wxfly.pilot.work import interrupted_work
 from wxfly.probability.chance import KEEP_STEP, Chance, window_chance
 from wxfly.probability.site_chance import SiteChance
 

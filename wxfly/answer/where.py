@@ -16,7 +16,7 @@ from wxfly.assessment.state import State
 from wxfly.pilot.coordinates import bearing, distance_km
 from wxfly.pilot.site import Site, midnights
 from wxfly.probability.site_chance import judge_site_chance
-from wxfly.retrieval.obtained import ForecastOrigin
+from wxfly.retrieval.origin import ForecastOrigin
 
 SHORTLIST = 12
 """So many cells, the best by margin, have the chance of their windows worked out."""

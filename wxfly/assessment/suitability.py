@@ -5,7 +5,7 @@ nothing of it is used, 0 at the limit, negative beyond. The margin of the hour i
 element is the *limiting element*. Nothing is averaged: good visibility never pays for wind.
 
 Hours after one over the wind or the gust limit may be held back. Wind that has just been too strong comes back.
-Parachutists wait half an hour without a gust over the limit (`wxfly.pilot.intent.wait_after_break`); on hourly values
+Parachutists wait half an hour without a gust over the limit (`wxfly.pilot.work.wait_after_break`); on hourly values
 that is an hour at the least.
 """
 
@@ -27,8 +27,8 @@ from wxfly.pilot.elements import (
     NAMES,
     Element,
 )
-from wxfly.pilot.intent import wait_after_break
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH, Limits
+from wxfly.pilot.work import wait_after_break
 
 Array = npt.NDArray[np.float64]
 

@@ -1,7 +1,8 @@
-"""The questions: best, now, compare, week, why, brief, check, where. Each parses, calls and prints."""
+"""The questions: best, now, compare, week, why, brief, check, where; and schema, of what they print as JSON."""
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -186,6 +187,15 @@ def where(place: str, reach: str, as_json: bool, **words: Any) -> None:
     from wxfly.report.text.where import to_text
 
     say(to_text(facts, Reader(asked.units, Clock(asked.time_zone or facts.time_zone)), width()))
+
+
+@main.command("schema", epilog="Example: wxfly schema answer")
+@click.argument("name", default="answer", shell_complete=completion.schemas)
+def print_schema(name: str) -> None:
+    """Print the JSON Schema of what --json prints: NAME is answer, or the command, such as why, sites or ledger."""
+    from wxfly.report.schemas import schema_of
+
+    print_data(f"{json.dumps(schema_of(name), indent=1)}\n".encode())
 
 
 def _ask(kind: QuestionKind, places: list[str], outputs: Outputs, words: Words) -> None:

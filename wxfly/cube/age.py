@@ -146,6 +146,39 @@ def first_hour_of(cube: xr.Dataset) -> np.datetime64:
     return first if np.isnat(told) else min(first, told)
 
 
+def run_of(cube: xr.Dataset) -> np.datetime64:
+    """Return the start of a cube's run, UTC [s]; NaT when unknown."""
+    return np.datetime64(str(cube["forecast_reference_time"].values), "s")
+
+
+def since_of(cube: xr.Dataset) -> np.datetime64:
+    """Return the time from which the age of a cube counts, UTC [s]; NaT where only its hours are known.
+
+    This is the start of its run. Where that is unknown, it is the earliest start that is consistent with the time of
+    retrieval and the length of the forecast (``oldest_run``).
+    """
+    run, came = run_of(cube), retrieved_of(cube)
+    if not np.isnat(run):
+        return run
+    if np.isnat(came):
+        return came
+    oldest = np.datetime64(str(cube["oldest_run"].values), "s") if "oldest_run" in cube.coords else came
+    return came if np.isnat(oldest) else min(came, oldest)
+
+
+def retrieved_of(cube: xr.Dataset) -> np.datetime64:
+    """Return the time at which a cube was retrieved, UTC [s]; NaT when unknown."""
+    return read_time(str(cube.attrs.get("retrieved", "")))
+
+
+def read_time(text: str) -> np.datetime64:
+    """Read a time that a cube states, UTC [s]; NaT for anything else."""
+    try:
+        return np.datetime64(text.rstrip("Z") or "NaT", "s")
+    except ValueError:
+        return np.datetime64("NaT", "s")
+
+
 class _Origin(NamedTuple):
     """Wording for the time from which an age counts."""
 
@@ -228,9 +261,5 @@ def _without_stale(cube: xr.Dataset, now: np.datetime64, age: float, is_chosen: 
 
 def _age_of_kp(cube: xr.Dataset, now: np.datetime64, age: float) -> float:
     """Return the age of Kp where the cube states it, else that of the forecast [h]."""
-    text = str(cube["kp_index"].attrs.get("retrieved", "")) if "kp_index" in cube else ""
-    try:
-        own = _hours(now, np.datetime64(text.rstrip("Z") or "NaT", "s"))
-    except ValueError:
-        return age
+    own = _hours(now, read_time(str(cube["kp_index"].attrs.get("retrieved", "")) if "kp_index" in cube else ""))
     return age if np.isnan(own) else own

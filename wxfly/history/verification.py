@@ -310,7 +310,6 @@ def with_record(
     """Apply a site's record where the pilot asks for it; the answer reports that."""
     if not switched_on:
         return cube, ensembles, None, []
-    from wxfly.assessment.forecast_error import default_error_law
 
     if len(sites) > 1:
         raise WxflyError("--site-record is for one site; ask for one at a time")

@@ -4,30 +4,32 @@ from __future__ import annotations
 
 import inspect
 import logging
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar, Unpack
 
 import pandas as pd
 
-from wxfly.answer.request import Briefing, QuestionKind
+from wxfly.answer.request import QuestionKind
 from wxfly.errors import WxflyError
 from wxfly.library.frames import hours_frame
 from wxfly.library.hours import Windows
 from wxfly.library.keywords import KeywordsOfDay, KeywordsOfDays, KeywordsOfNow
 from wxfly.library.words import names_of, read_keywords
+from wxfly.question.ask import Asked, ask
+from wxfly.report.facts.values import CAUTIONS, FAR_AHEAD
+from wxfly.report.formats import facts_shown
+from wxfly.report.pages.shell import escape
+from wxfly.report.text import details, tables
+from wxfly.report.text.console import outgoing
+from wxfly.report.text.terminal import render
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
 
-    from wxfly.question.reading import Question
     from wxfly.report.facts.answer import AnswerFacts
-from collections.abc import Iterable
 
-from wxfly.report.facts.values import CAUTIONS, FAR_AHEAD
-from wxfly.report.pages.shell import escape
-from wxfly.report.text import details, tables
 
 log = logging.getLogger(__name__)
 
@@ -36,7 +38,7 @@ R = TypeVar("R")
 
 
 @dataclass(frozen=True, repr=False)
-class Answer:
+class Answer(Asked):
     """The answer to a question.
 
     Attributes
@@ -47,21 +49,14 @@ class Answer:
         ``metric``, ``imperial`` or ``aviation``, for text, figure and notebook view; tables are in SI units.
     time_zone : str or None
         IANA zone for text, figure and notebook view; None takes each site's own. Tables are in UTC.
-    question : Question or None
+    question : Question
         What was asked, as it was read.
     """
-
-    briefing: Briefing
-    units: str = "metric"
-    time_zone: str | None = None
-    question: Question | None = None
 
     @cached_property
     def facts(self) -> AnswerFacts:
         """All facts of the answer as one tree of typed values, in SI units and UTC, as in the JSON answer."""
-        from wxfly.report.facts.answer import facts_of
-
-        return facts_of(self.briefing, self.question, units=self.units, time_zone=self.time_zone)
+        return facts_shown(self)
 
     @property
     def windows(self) -> Windows:
@@ -94,9 +89,6 @@ class Answer:
 
     def text(self, width: int = 100, *, more: bool = False) -> str:
         """Return the text that the command prints, at most `width` columns wide; `more` stands for ``--more``."""
-        from wxfly.report.text.console import outgoing
-        from wxfly.report.text.terminal import render
-
         return outgoing(render(self.facts, width=width, more=more))
 
     def __repr__(self) -> str:
@@ -267,8 +259,6 @@ def _ask(kind: QuestionKind, places: Sequence[str], keywords: Mapping[str, Any])
     for place in places:
         if not isinstance(place, str):
             raise WxflyError(f"a site of {place!r:.80} is not understood; wanted a text, such as 'Kelderness'")
-    from wxfly.question.ask import ask
-
     asked = ask(kind, places, words, on_progress=log.info)
     return Answer(asked.briefing, asked.units, asked.time_zone, asked.question)
 

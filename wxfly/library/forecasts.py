@@ -12,7 +12,9 @@ from wxfly.assessment.hours import HOUR
 from wxfly.library.words import Moment, read_as_of
 from wxfly.pilot.settings import sites_file
 from wxfly.pilot.site import read_sites
-from wxfly.retrieval.obtained import Obtained
+from wxfly.retrieval.files import open_forecast
+from wxfly.retrieval.forecast import obtain
+from wxfly.retrieval.origin import Obtained
 
 log = logging.getLogger(__name__)
 
@@ -55,8 +57,6 @@ def get_forecast(
     >>> cube.attrs["comment"]
     'demonstration: site and weather are invented (Invented late-winter fortnight)'
     """
-    from wxfly.retrieval.forecast import obtain
-
     places = [] if site is None else [site]
     saved = read_sites(sites_file())
     return _cube_of(
@@ -94,8 +94,6 @@ def read_forecast(path: str | Path, *, model: str | None = None, as_of: Moment |
     >>> cube["site"].values.tolist()
     ['Kelderness', 'Valdrenna', 'Whistlebrush']
     """
-    from wxfly.retrieval.files import open_forecast
-
     saved = read_sites(sites_file())
     return _cube_of(open_forecast(Path(path), saved=saved, model=model, now=read_as_of(as_of)))
 

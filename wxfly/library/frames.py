@@ -11,6 +11,7 @@ import pandas as pd
 from wxfly.answer.windows import Window
 from wxfly.assessment.suitability import State
 from wxfly.pilot.elements import GRADES
+from wxfly.report.facts.columns import columns_of
 
 if TYPE_CHECKING:
     from wxfly.report.facts.answer import AnswerFacts
@@ -38,8 +39,6 @@ def hours_frame(facts: AnswerFacts) -> pd.DataFrame:
         and for each element ``_demand``, ``_limit`` and ``_margin``. What is unknown is NaN, NaT or NA.
         ``attrs["units"]`` has the unit of each column, ``attrs["notes"]`` what the reader must know first.
     """
-    from wxfly.report.facts.columns import columns_of
-
     tables = [columns_of(facts, position) for position in range(len(facts.sites))]
     frame = pd.concat([pd.DataFrame({c.name: _typed(c) for c in table}).set_index("hour") for table in tables])
     frame.index.name = "time"

@@ -17,10 +17,10 @@ from wxfly.cube.contract import provided_entries
 from wxfly.errors import WxflyError
 from wxfly.library.frames import windows_frame
 from wxfly.library.words import Moment, read_as_of, text_of
-from wxfly.pilot.intent import read_intent
 from wxfly.pilot.limits import Limits, check_height
 from wxfly.pilot.settings import sites_file
 from wxfly.pilot.site import Site, midnights, read_sites
+from wxfly.pilot.work import read_intent
 from wxfly.retrieval.places import demo_sites, time_zone_at
 from wxfly.units import read_quantity
 

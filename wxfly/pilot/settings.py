@@ -102,6 +102,11 @@ class Settings:
     set_aside: tuple[SetAside, ...] = ()
 
     @property
+    def units(self) -> str:
+        """Return the usual units of the pilot, a key of `wxfly.units.SYSTEMS`."""
+        return self.usual.units or "metric"
+
+    @property
     def user_agent(self) -> str:
         """Return the User-Agent that is sent to the services."""
         return f"{PROJECT}/{__version__} ({self.contact or 'forecast client for small multirotors'})"

@@ -15,12 +15,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import xarray as xr
 
+from wxfly.answer.alternatives import find_changes
 from wxfly.answer.briefing import age_counts_from, make_briefing
 from wxfly.answer.request import Briefing, QuestionKind, Request
 from wxfly.assessment.forecast_error import ErrorLaw
-from wxfly.cube.notes import Note, NoteKind
+from wxfly.cube.notes import Note, NoteKind, kind_of
 from wxfly.errors import WxflyError
-from wxfly.history.airport_reports import with_report_warnings
+from wxfly.history.airports import with_report_warnings
 from wxfly.history.verification import with_record
 from wxfly.pilot.aircraft import Aircraft, load_aircraft
 from wxfly.pilot.elements import BY_NAME
@@ -31,7 +32,9 @@ from wxfly.pilot.rules import load_rules
 from wxfly.pilot.settings import load_settings, own_aircraft_file, own_rules_file, sites_file
 from wxfly.pilot.site import Site, SiteClock, date_of, hour_of, period_of, read_sites
 from wxfly.question.reading import NO_MEMBERS, Question, read_question
-from wxfly.retrieval.obtained import ForecastOrigin, Obtained
+from wxfly.retrieval import forecast
+from wxfly.retrieval.members import chosen_members, members_asked_for
+from wxfly.retrieval.origin import ForecastOrigin, Obtained
 from wxfly.sources.http import tally
 from wxfly.units import SYSTEMS, UNITS, errors_in, from_si
 
@@ -160,8 +163,6 @@ def other_aircraft(question: Question) -> list[tuple[Aircraft, Limits]]:
 
 def _with_changes(briefing: Briefing, prepared: Prepared) -> Briefing:
     """Add the changes of height, length, aircraft or day that would change the answer."""
-    from wxfly.answer.alternatives import find_changes
-
     run = age_counts_from(prepared.provenance)
     others = other_aircraft(prepared.question) if any(answer.best is None for answer in briefing.answers) else []
     answers = tuple(
@@ -188,9 +189,6 @@ def prepare(question: Question, *, on_progress: Progress) -> Prepared:
     WxflyError
         For anything that the pilot can correct.
     """
-    from wxfly.retrieval import forecast
-    from wxfly.retrieval.members import chosen_members, members_asked_for
-
     asked, settings = question.forecast, load_settings()
     ensemble_names = asked.ensembles or tuple(part.strip() for part in settings.ensemble.split(",") if part.strip())
     before = tally()
@@ -247,6 +245,41 @@ def prepare(question: Question, *, on_progress: Progress) -> Prepared:
         ensembles,
         law,
     )
+
+
+def fetch(places: Sequence[str], model: str | None, *, on_progress: Progress) -> Obtained:
+    """Fetch the newest forecast of every place, or of every saved site, and keep it for use offline.
+
+    Parameters
+    ----------
+    places : sequence of str
+        As the pilot wrote them; none for every saved site.
+    model : str or None
+        The one model to ask; None for one chosen by place.
+    on_progress : callable
+        Called with a message before a step that may take over a second.
+
+    Raises
+    ------
+    WxflyError
+        When no site is named and none is saved, a source fails (what is stored stays), or the forecast cannot be
+        kept.
+    """
+    saved = read_sites(sites_file())
+    if not places and not saved:
+        raise WxflyError("no site is named and none is saved; save one with: wxfly sites add NAME LATITUDE,LONGITUDE")
+    obtained = forecast.obtain(
+        list(places) or list(saved),
+        saved=saved,
+        model=model,
+        on_progress=on_progress,
+        members=None if load_settings().ensemble else chosen_members,
+    )
+    failures = (NoteKind.NOT_KEPT, NoteKind.NO_NEWER_FORECAST)
+    lost = next((note for note in obtained.notes if kind_of(note) in failures), None)
+    if lost:
+        raise WxflyError(lost)
+    return replace(obtained, notes=(*damage_notes(saved.set_aside), *obtained.notes))
 
 
 def _dated(question: Question, obtained: Obtained) -> Question:

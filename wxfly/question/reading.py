@@ -17,7 +17,6 @@ from wxfly.flight.leg import BATTERY_RESERVE, CONFIDENCE
 from wxfly.pilot.aircraft import DEFAULT as DEFAULT_AIRCRAFT
 from wxfly.pilot.aircraft import Aircraft, find_aircraft
 from wxfly.pilot.elements import NAMES, REQUIRED_BY_DEFAULT
-from wxfly.pilot.intent import Intent, read_intent
 from wxfly.pilot.limits import Limits, OwnLimit, check_height, element_of_limit, limits_for, read_limit
 from wxfly.pilot.options import OPTIONS, Words
 from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
@@ -25,7 +24,9 @@ from wxfly.pilot.rules import RuleSet, find_rules
 from wxfly.pilot.services import OF_ONE_MODEL
 from wxfly.pilot.settings import own_aircraft_file, own_rules_file, sites_file
 from wxfly.pilot.site import read_sites, zone_of
-from wxfly.question.usual import Taken, take_usual
+from wxfly.pilot.work import Intent, read_intent
+from wxfly.question.defaults import Taken, take_usual
+from wxfly.sources.open_meteo.models import find_model
 from wxfly.times import DAY_WORDS, AskedDay, AskedHour, is_day, is_hour, read_day, read_hour, read_moment
 from wxfly.units import read_number, read_quantity, read_share
 
@@ -319,8 +320,6 @@ def check_words(words: Words) -> None:
     if words.height is not None:
         check_height(question.height, question.limits)
     if words.model is not None and words.model not in OF_ONE_MODEL:
-        from wxfly.sources.open_meteo.models import find_model
-
         find_model(words.model)
     if question.forecast.ensembles not in ((), (NO_MEMBERS,)):
         from wxfly.retrieval.members import check_members

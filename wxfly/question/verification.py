@@ -1,10 +1,9 @@
-"""Verification: past forecasts of a site compared with observations, and the ledger, as the command line asks."""
+"""Forecasts compared with what was observed: past ones of a site, the ledger, the latest report of an airport."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -12,11 +11,13 @@ import xarray as xr
 
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.forecast_error import lead_time
+from wxfly.cube.age import retrieved_of, run_of
 from wxfly.errors import WxflyError, near_names
 from wxfly.history import ledger
+from wxfly.history.airports import Difference, HourAhead, compare_hours, compare_report
 from wxfly.history.observations import HourlyRecord, gather_hours, parse_metar, read_csv
+from wxfly.history.previous_choice import clear_choices
 from wxfly.history.verification import (
-    FEWEST_DAYS,
     ErrorRow,
     SiteRecord,
     error_rows,
@@ -26,15 +27,20 @@ from wxfly.history.verification import (
     records_file,
     save_record,
 )
-from wxfly.physics.scoring import upper_bound
 from wxfly.pilot.own_files import SetAside, damage_notes
 from wxfly.pilot.settings import Settings, load_settings, sites_file
 from wxfly.pilot.site import Site, read_sites
 from wxfly.question.ask import Progress
+from wxfly.question.defaults import home_of
 from wxfly.question.reading import DEFAULT_HEIGHT
+from wxfly.retrieval import forecast
+from wxfly.retrieval.airports import FARTHEST_KM, OLDEST, ask_quietly, latest_report
 from wxfly.retrieval.model_choice import rank_models
-from wxfly.retrieval.obtained import retrieved_of, run_of
+from wxfly.retrieval.origin import Obtained
 from wxfly.retrieval.places import refuse_set_aside, resolve_site
+from wxfly.sources.airports import AerodromeForecast, AirportReport, get_station_reports
+from wxfly.sources.open_meteo.previous_runs import get_previous_runs
+from wxfly.sources.reply import read_saved
 from wxfly.store import forecasts, layout
 from wxfly.times import as_moment, read_moment, utc_now
 from wxfly.units import parse_quantity
@@ -153,8 +159,6 @@ def verify(site_text: str, asked: VerificationAsked, *, on_progress: Progress) -
     if parts:
         origin.append(f"{len(parts)} stored forecasts")
     if asked.asks_for_past:
-        from wxfly.sources.open_meteo.previous_runs import get_previous_runs
-
         on_progress(f"asking for past forecasts of {model}")
         for lead_hours, cube in get_previous_runs(site, model, settings=settings).items():
             parts.append(pair_hours(derive(cube, height=height, site=site), lead_hours, record))
@@ -178,20 +182,6 @@ def verify(site_text: str, asked: VerificationAsked, *, on_progress: Progress) -
     )
 
 
-def describe_verified(found: Verified) -> str:
-    """Say how past forecasts of a site compare with its observations."""
-    lines = [
-        *found.damage,
-        f"{found.site}: forecasts of {found.model} ({' and '.join(found.origin)}) against {found.source}, "
-        f"at {found.height:g} m",
-        *_table(found.rows),
-        *_learned(found),
-    ]
-    if found.entered:
-        lines.append(f"{found.entered} observed hours entered in the ledger (see: wxfly ledger)")
-    return "\n".join(lines)
-
-
 def _model_of(site: Site, height: float, settings: Settings) -> str:
     """Return the model to verify where none is named: that of the settings, or the first choice for the place."""
     if settings.names_model:
@@ -206,18 +196,11 @@ def _observed(site: Site, asked: VerificationAsked, settings: Settings, on_progr
     path = asked.observed
     if path.suffix != ".json":
         return gather_hours(read_csv(path))
-    try:
-        body = path.read_bytes()
-    except OSError as fault:
-        raise WxflyError(f"{path}: cannot be read ({fault.strerror})") from None
-    return gather_hours(parse_metar(body, station=asked.station or None, what=path.name))
+    return gather_hours(parse_metar(read_saved(path), station=asked.station or None, what=path.name))
 
 
 def _of_airport(site: Site, asked: VerificationAsked, settings: Settings, on_progress: Progress) -> HourlyRecord:
     """Request the past reports of the named airport, or of the nearest one with recent reports."""
-    from wxfly.history.airport_reports import FARTHEST_KM, latest_report
-    from wxfly.sources.airport_reports import get_station_reports
-
     if asked.offline:
         raise WxflyError("there are no observations to compare with; give a file with --observed, or go online")
     station = asked.station.upper()
@@ -245,36 +228,6 @@ def _stored(site: Site, model: str) -> list[xr.Dataset]:
             if cube is not None:
                 cubes.append(cube.isel(site=0))
     return cubes[::-1]
-
-
-def _table(rows: Sequence[ErrorRow]) -> list[str]:
-    """Return aligned lines with bias and error of wind and gust."""
-    cells = [("", "", "hours", "days", "bias m/s", "error m/s")]
-    before = ("", "")
-    for row in rows:
-        group = "" if (row.element, row.group) == before or row.group == "all" else f"by {row.group}"
-        label = row.label if row.group != "all" else ""
-        if row.group == "all":
-            cells.append((row.element, "", str(row.hours), str(row.days), f"{row.bias:+.2f}", f"{row.error:.2f}"))
-        else:
-            cells.append((group, label, str(row.hours), str(row.days), f"{row.bias:+.2f}", f"{row.error:.2f}"))
-        before = (row.element, row.group)
-    widths = [max(len(c[i]) for c in cells) for i in range(len(cells[0]))]
-    return [
-        "  ".join(
-            c.ljust(w) if i < 2 else c.rjust(w) for i, (c, w) in enumerate(zip(line, widths, strict=True))
-        ).rstrip()
-        for line in cells
-    ]
-
-
-def _learned(found: Verified) -> list[str]:
-    if found.learned is None:
-        return [f"nothing can be learned from fewer than {FEWEST_DAYS} days of wind or gust"]
-    if not found.is_learned:
-        return [f"could be learned with --learn: {found.learned.words}"]
-    switch = f"switch it on with: wxfly best {found.site} --model {found.model} --site-record"
-    return [f"learned: {found.learned.words}", switch]
 
 
 def _for_ledger(site: Site, height: float, record: HourlyRecord, model: str) -> list[ledger.Observation]:
@@ -325,6 +278,8 @@ class LedgerScores:
     verdicts: int
     scores: tuple[ledger.Score, ...]
     set_aside: tuple[SetAside, ...]
+    near: str = ""
+    """A name of the ledger that is nearly the site's, where it has no verdict of the site."""
 
 
 def score_ledger(site: str | None = None) -> LedgerScores:
@@ -332,40 +287,9 @@ def score_ledger(site: str | None = None) -> LedgerScores:
     kept = ledger.read_ledger()
     verdicts = [v for v in kept.of(ledger.HourVerdict) if site is None or v.site == site]
     scores = ledger.score(verdicts, kept.of(ledger.Observation)) if verdicts else []
-    return LedgerScores(site, len(verdicts), tuple(scores), kept.set_aside)
-
-
-def describe_ledger(site: str | None = None) -> str:
-    """Say how the verdicts of the ledger compare with what was observed, of one site or of all."""
-    kept = score_ledger(site)
-    damage = damage_notes(kept.set_aside)
-    if not kept.verdicts:
-        none = "the ledger holds no verdict" + (f" of {site}" if site else "") + " yet; it grows with every answer"
-        near = near_names(site, {v.site for v in ledger.read_verdicts()}, likeness=0.75) if site else []
-        none += f"; did you mean '{near[0]}'?" if near else ""
-        return "\n".join([*damage, none])
-    scored = sum(score.counts.cases for score in kept.scores)
-    lines = [*damage, f"{kept.verdicts} verdicts kept, {scored} of them scored"]
-    for score in kept.scores:
-        low, high = score.lead
-        counts = score.counts
-        missed, cleared = counts.broken_when_cleared
-        ahead = f"{low:g} to {high:g} h ahead"
-        if not counts.cases:
-            lines.append(f"{ahead}: nothing observed yet for {score.unscored} hours")
-            continue
-        reported_outside, bound = counts.hits + counts.false_alarms, 100 * upper_bound(missed, cleared)
-        lines.append(
-            f"{ahead}: {counts.cases} hours observed; {reported_outside} reported outside, {counts.hits} of them "
-            f"broken; {cleared} reported inside or narrow, {missed} of them broken "
-            f"(at most {bound:.1f} % with 95 % confidence)"
-        )
-        if np.isfinite(score.value_within):
-            lines.append(
-                f"  worth {score.value_within:.2f} of perfect knowledge within season and time of day, where staying "
-                f"at home costs a tenth of a broken limit; all hours pooled, which flatters: {score.value:.2f}"
-            )
-    return "\n".join(lines)
+    names = {v.site for v in kept.of(ledger.HourVerdict)}
+    near = near_names(site, names, likeness=0.75) if site and not verdicts else []
+    return LedgerScores(site, len(verdicts), tuple(scores), kept.set_aside, "".join(near[:1]))
 
 
 def withdraw(site: str | None, when: str | None, reason: str | None) -> str:
@@ -392,7 +316,84 @@ def withdraw(site: str | None, when: str | None, reason: str | None) -> str:
 
 def forget_choices() -> str:
     """Forget the choices of earlier answers, and return a line that reports it."""
-    from wxfly.history.previous_choice import clear_choices
-
     clear_choices(as_moment(utc_now()))
     return "the windows chosen in earlier answers are forgotten; the ledger keeps its record of them"
+
+
+@dataclass(frozen=True)
+class Observed:
+    """An airport report and the forecast of its hour.
+
+    Attributes
+    ----------
+    site : Site
+        The site.
+    report : AirportReport
+        The newest report of the nearest airport.
+    differences : tuple of Difference
+        The quantities that both have.
+    obtained : Obtained
+        The forecast.
+    aerodrome : AerodromeForecast or None
+        The forecast of the nearest airport that makes one.
+    ahead : tuple of HourAhead
+        The hours ahead, from that airport and from the forecast.
+    why_none : str
+        Why no airport has a forecast; empty when one has.
+    """
+
+    site: Site
+    report: AirportReport
+    differences: tuple[Difference, ...]
+    obtained: Obtained
+    aerodrome: AerodromeForecast | None = None
+    ahead: tuple[HourAhead, ...] = ()
+    why_none: str = ""
+
+
+def ask_observed(site: str | None, *, model: str | None, offline: bool, on_progress: Progress) -> Observed:
+    """Compare the forecast with the latest airport report near a site and with an airport's own forecast.
+
+    Parameters
+    ----------
+    site : str or None
+        As the pilot wrote it; None for the first saved one.
+    model : str or None
+        Forecast model.
+    offline : bool
+        Whether to use only kept replies.
+    on_progress : callable
+        Called with a message before each request.
+
+    Raises
+    ------
+    WxflyError
+        When there is no forecast, no recent report of an airport nearby, or the service cannot be reached.
+    """
+    saved = read_sites(sites_file())
+    places = [site] if site else home_of(load_settings(), saved)
+    obtained = forecast.obtain(places, saved=saved, model=model, offline=offline, on_progress=on_progress)
+    place = obtained.sites[0]
+    if obtained.is_demo:
+        raise WxflyError(f"{place.name} has invented weather, so no airport reports it; name a real place")
+    if not offline:
+        on_progress("asking for airport reports")
+    settings = load_settings()
+    report = latest_report(place, settings=settings, offline=offline)
+    if report is None:
+        minutes = OLDEST / np.timedelta64(1, "m")
+        raise WxflyError(
+            f"no airport within {FARTHEST_KM:g} km of {place.name} has reported in the last {minutes:g} minutes"
+            f"{', as far as is kept on this machine' if offline else ''}; measure on the spot: wxfly check"
+        )
+    if not offline:
+        on_progress("asking for airports' own forecasts")
+    aerodrome, why_none = ask_quietly(place, settings=settings, offline=offline)
+    # A forecast that is too old to use is not compared either.
+    cube, notes = obtained.fresh()
+    cube, obtained = (
+        cube.isel(site=0),
+        replace(obtained, notes=(*damage_notes(saved.set_aside), *notes, *obtained.notes)),
+    )
+    ahead = compare_hours(aerodrome, cube, obtained.now) if aerodrome is not None else []
+    return Observed(place, report, tuple(compare_report(report, cube)), obtained, aerodrome, tuple(ahead), why_none)

@@ -21,7 +21,7 @@ from wxfly.pilot.site import Site, date_of, period_of, read_sites
 from wxfly.question.ask import own_limit_notes, set_aside_notes
 from wxfly.question.reading import Question, read_question
 from wxfly.retrieval.files import open_forecast
-from wxfly.retrieval.obtained import Obtained
+from wxfly.retrieval.origin import Obtained
 from wxfly.retrieval.places import refuse_set_aside, resolve_site
 from wxfly.units import read_quantity
 

@@ -46,7 +46,8 @@ class Format:
     mark: bytes = b""
 
 
-def _facts(asked: Asked) -> AnswerFacts:
+def facts_shown(asked: Asked) -> AnswerFacts:
+    """Return the facts of an answer, with the units and the time zone in which it is shown."""
     from wxfly.report.facts.answer import facts_of
 
     return facts_of(asked.briefing, asked.question, units=asked.units, time_zone=asked.time_zone)
@@ -55,13 +56,13 @@ def _facts(asked: Asked) -> AnswerFacts:
 def _json(asked: Asked) -> bytes:
     from wxfly.report.json import to_json
 
-    return f"{to_json(_facts(asked))}\n".encode("utf-8", "backslashreplace")
+    return f"{to_json(facts_shown(asked))}\n".encode("utf-8", "backslashreplace")
 
 
 def _csv(asked: Asked) -> bytes:
     from wxfly.report.csv import to_csv
 
-    return to_csv(_facts(asked), units=asked.units, time_zone=asked.time_zone).encode("utf-8", "backslashreplace")
+    return to_csv(facts_shown(asked), units=asked.units, time_zone=asked.time_zone).encode("utf-8", "backslashreplace")
 
 
 def _html(asked: Asked) -> bytes:
@@ -69,14 +70,14 @@ def _html(asked: Asked) -> bytes:
     from wxfly.report.pages.page import to_html
     from wxfly.report.text.page import words_of
 
-    facts = _facts(asked)
+    facts = facts_shown(asked)
     return to_html(facts, timeline_facts(asked.briefing, facts), words_of(facts)).encode()
 
 
 def _ics(asked: Asked) -> bytes:
     from wxfly.report.calendar import to_ics
 
-    return to_ics(_facts(asked), alarm=asked.alarm)
+    return to_ics(facts_shown(asked), alarm=asked.alarm)
 
 
 FORMATS: tuple[Format, ...] = (

@@ -10,10 +10,9 @@ from wxfly.errors import unknown_name
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.brief import BriefFacts
 from wxfly.report.facts.field_check import CheckFacts
-from wxfly.report.facts.looking_back import LedgerFacts, ObservedFacts, VerificationFacts
 from wxfly.report.facts.one_hour import OneHourFacts
-from wxfly.report.facts.own_lists import AircraftListFacts, RulesFacts, SitesFacts
-from wxfly.report.facts.stored import StoreFacts
+from wxfly.report.facts.own_lists import AircraftListFacts, RulesFacts, SitesFacts, StoreFacts
+from wxfly.report.facts.verification import LedgerFacts, ObservedFacts, VerificationFacts
 from wxfly.report.facts.where import WhereFacts
 from wxfly.report.json import schema
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Sequence
 from functools import cache
@@ -12,11 +13,12 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
+from wxfly.cube.age import run_of
 from wxfly.cube.netcdf import load_cube
 from wxfly.cube.notes import Note, NoteKind
 from wxfly.errors import WxflyError
 from wxfly.pilot.site import Site
-from wxfly.retrieval.obtained import Obtained, run_of
+from wxfly.retrieval.origin import Obtained
 
 
 def shipped_folder() -> Path:
@@ -39,8 +41,6 @@ def load_manifest() -> dict[str, Any]:
 
 def shipped_forecast(name: str) -> xr.Dataset:
     """Load a shipped cube by its file name, after a check of its checksum."""
-    import hashlib
-
     path = shipped_folder() / name
     entry = next((e for e in load_manifest()["files"] if e["file"] == name), None)
     try:

@@ -10,15 +10,18 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
+from wxfly.cube.age import retrieved_of, run_of
 from wxfly.cube.consistency import hide_contradictions
 from wxfly.cube.contract import ENSEMBLE, check_forecast
 from wxfly.cube.foreign_file import read_foreign
 from wxfly.cube.notes import Note, NoteKind
 from wxfly.errors import WxflyError
-from wxfly.pilot.coordinates import parse_coordinates
+from wxfly.pilot.coordinates import distance_km, parse_coordinates
 from wxfly.pilot.site import Site
-from wxfly.retrieval.obtained import Obtained, retrieved_of, run_of
+from wxfly.retrieval.origin import Obtained
 from wxfly.retrieval.places import demo_sites, time_zone_at
+from wxfly.sources.open_meteo.ensemble import read_ensemble
+from wxfly.sources.open_meteo.forecast import read_forecast
 from wxfly.times import as_moment, utc_now
 
 _NEAR_KM = 30.0  # a file may be used for sites this close to a place in it
@@ -110,8 +113,6 @@ def _is_invented(cube: xr.Dataset) -> bool:
 
 def _read(path: Path, model: str | None) -> list[xr.Dataset]:
     """Read the cubes of a file, several where a reply holds ensembles of several models."""
-    from wxfly.sources.open_meteo.forecast import read_forecast
-
     if path.suffix.lower() == ".nc":
         cube = hide_contradictions(check_forecast(read_foreign(path), place=path.name))
         if model is not None and cube.attrs.get("model") != model:
@@ -122,8 +123,6 @@ def _read(path: Path, model: str | None) -> list[xr.Dataset]:
     except OSError:
         holds_members = False  # the reader reports the fault
     if holds_members:
-        from wxfly.sources.open_meteo.ensemble import read_ensemble
-
         return read_ensemble(path, model=model)
     return [read_forecast(path, model=model)]
 
@@ -155,8 +154,6 @@ def _places_of_file(
     cube: xr.Dataset, places: Sequence[str], saved: Mapping[str, Site], path: Path
 ) -> tuple[list[Site], list[int]]:
     """Match the pilot's place names with the places of a file."""
-    from wxfly.pilot.coordinates import distance_km
-
     count = cube.sizes["site"]
     names = [str(n) for n in cube["site"].values] if "site" in cube.coords else []
     latitude, longitude = cube["latitude"].values, cube["longitude"].values

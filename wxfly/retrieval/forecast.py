@@ -16,20 +16,24 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import xarray as xr
 
-from wxfly.cube.age import CLOCKS, TOO_OLD
+from wxfly.cube.age import CLOCKS, TOO_OLD, retrieved_of, run_of, since_of
 from wxfly.cube.contract import mark_provided, models_of, side_by_side
+from wxfly.cube.joined import hours_by_model, join_models, knows_any_hour, unknown_hours
 from wxfly.cube.notes import Note, NoteKind, kind_of
 from wxfly.errors import NotAskedError, WxflyError
+from wxfly.pilot.elements import ELEMENTS
 from wxfly.pilot.own_files import SetAside, damage_notes, make_folder
 from wxfly.pilot.services import OF_ONE_MODEL
 from wxfly.pilot.settings import DEFAULT_MODEL, Settings, cache_folder, config_folder, load_settings
 from wxfly.pilot.site import Site
 from wxfly.retrieval.demonstration import from_demonstration
 from wxfly.retrieval.kp import Answered, ask_kp, with_kp
-from wxfly.retrieval.obtained import Obtained, retrieved_of, run_of, since_of
+from wxfly.retrieval.origin import Obtained
 from wxfly.retrieval.places import demo_sites, refuse_set_aside, resolve_site
 from wxfly.retrieval.surroundings import Cells, obtain_cells, with_cells
-from wxfly.sources.reply import PlaceReply
+from wxfly.sources.http import having, together
+from wxfly.sources.open_meteo.models import MODELS, find_model
+from wxfly.sources.reply import PlaceReply, SourceError, UnreachableError
 from wxfly.store import forecasts, layout
 from wxfly.store.forecasts import newest_stored
 from wxfly.store.replies import keep_reply, kept_reply
@@ -39,7 +43,6 @@ if TYPE_CHECKING:
     from concurrent.futures import Future
 
     from wxfly.retrieval.model_choice import Wanted
-    from wxfly.sources.http import Together
 
 METADATA_AGE = timedelta(minutes=10)
 METADATA_LONGEST = timedelta(hours=24)
@@ -63,9 +66,7 @@ def newest_run(model: str, settings: Settings, on_progress: Callable[[str], None
     UnreachableError
         When the service cannot be reached: the forecast would not be available either.
     """
-    from wxfly.sources.open_meteo.models import find_model
     from wxfly.sources.open_meteo.runs import ModelRun, get_model_run
-    from wxfly.sources.reply import SourceError, UnreachableError
 
     now = utc_now()
     kept = kept_reply("metadata", model)
@@ -168,7 +169,7 @@ def obtain(
         raise WxflyError(f"{names} has invented weather and cannot be asked together with a real place")
     moment = as_moment(utc_now()) if now is None else now
     asked = (wanted or _a_week)(sites, moment)
-    with _at_once() as group:
+    with together() as group:  # the requests of an answer go out at once
         of_members = None
         if members is not None:
             of_members = group.start(partial(members, sites, asked, settings, offline, on_progress))
@@ -182,13 +183,6 @@ def obtain(
             obtained = _of_chosen(sites, asked, settings, kp=kp.result, start=group.start, **rest)
     found, notes = of_members.result() if of_members is not None else ((), ())
     return replace(obtained, notes=(*damage_notes(settings.set_aside), *obtained.notes, *notes), ensembles=found)
-
-
-def _at_once() -> contextlib.AbstractContextManager[Together]:
-    """Let the requests of an answer go out at once."""
-    from wxfly.sources.http import together
-
-    return together()
 
 
 _USUAL_DAYS, _USUAL_HEIGHT = 7, 120.0
@@ -238,8 +232,6 @@ def _of_sources(
 
 def _with_known_model(settings: Settings) -> Settings:
     """Use the default model where the settings name an unknown one, and set that entry aside."""
-    from wxfly.sources.open_meteo.models import MODELS, find_model
-
     if settings.model in (*MODELS, *OF_ONE_MODEL):
         return settings
     try:
@@ -278,7 +270,6 @@ def _of_chosen(
 
     Services are asked before the store: a young forecast of the next model is better than an old one of the first.
     """
-    from wxfly.cube.joined import join_models, knows_any_hour, unknown_hours
     from wxfly.retrieval.model_choice import plan_models, rank_models, reaches_for_sure
 
     got: dict[str, xr.Dataset] = {}
@@ -339,15 +330,11 @@ def _of_chosen(
 
 def needed_variables() -> frozenset[str]:
     """Return the variables that an hour needs from its model: those of the required elements."""
-    from wxfly.pilot.elements import ELEMENTS
-
     of_elements = {name for element in ELEMENTS if element.is_required for name in element.inputs}
     return frozenset({*of_elements, "wind_from_direction"} - {"precipitation_probability", "kp_index"})
 
 
 def _is_of_connection(fault: WxflyError) -> bool:
-    from wxfly.sources.reply import UnreachableError
-
     return isinstance(fault, UnreachableError)
 
 
@@ -360,8 +347,6 @@ def _of_failures(failed: Mapping[str, WxflyError], cube: xr.Dataset) -> list[str
 
 def _of_losses(cube: xr.Dataset) -> list[str]:
     """Return notes on hours that a finer model has lost between others of its own, and that the next one took."""
-    from wxfly.cube.joined import hours_by_model
-
     stretches = hours_by_model(cube)
     notes = []
     for name in dict.fromkeys(s.model for s in stretches):
@@ -388,8 +373,6 @@ def _without_service(
     kp: Callable[[], tuple[Answered, Answered]],
 ) -> Obtained:
     """Answer from the store, or from the second source where the store has nothing young enough."""
-    from wxfly.cube.joined import join_models
-
     fault = next(iter(failed.values()), None)
     why: list[str] = (
         [] if fault is None else [Note(f"no newer forecast is available: {fault}", NoteKind.NO_NEWER_FORECAST)]
@@ -467,8 +450,6 @@ def obtain_forecast(
     WxflyError
         When neither the sources nor the store has a forecast for every site.
     """
-    from wxfly.sources.open_meteo.models import find_model
-
     settings = settings or load_settings()
     notes: list[str] = []
     fetched = False
@@ -534,9 +515,7 @@ def _fetch(
     """
     import filelock
 
-    from wxfly.sources.http import having
     from wxfly.sources.open_meteo.forecast import get_forecast
-    from wxfly.sources.open_meteo.models import find_model
 
     # One request at a time for each model, so that a second process finds the reply of the first.
     notes: list[str] = []
@@ -587,10 +566,7 @@ def _fetch_anew(
     The run is that of `ModelRun.certain_at`, which is never newer than that of a forecast requested at about the same
     time.
     """
-    from wxfly.sources.http import together
     from wxfly.sources.open_meteo.forecast import get_forecast
-    from wxfly.sources.open_meteo.models import find_model
-    from wxfly.sources.reply import SourceError
 
     wanted = list({site.key: site for site in sites}.values())
     count = f"{len(wanted)} places" if len(wanted) > 1 else wanted[0].name

@@ -14,6 +14,9 @@ import xarray as xr
 from wxfly.cube.contract import VARIABLES, attributes_of, check_forecast, mark_provided, state_spans
 from wxfly.cube.notes import Note, NoteKind
 from wxfly.pilot.settings import Settings
+from wxfly.sources import gfz_kp, space_weather
+from wxfly.sources.http import together
+from wxfly.sources.reply import SourceError
 from wxfly.store.replies import KeptReply, asking_alone, keep_reply, kept_reply
 from wxfly.times import as_moment, utc_now
 
@@ -49,9 +52,6 @@ Answered = tuple[KeptReply | None, str]
 
 def ask_kp(*, offline: bool, settings: Settings, on_progress: Progress) -> tuple[Answered, Answered]:
     """Return the replies with the forecast and the outlook of Kp, for `with_kp`."""
-    from wxfly.sources import space_weather
-    from wxfly.sources.http import together
-
     now = utc_now()
     forecast = _Product(space_weather.FORECAST_PATH, KP_AGE, "Kp", space_weather.parse_kp)
     ahead = _Product(space_weather.OUTLOOK_PATH, OUTLOOK_AGE, "the outlook of Kp", space_weather.parse_outlook)
@@ -92,8 +92,6 @@ def with_kp(
     notes : list of str
         What the reader must know about Kp.
     """
-    from wxfly.sources import gfz_kp, space_weather
-
     now, notes = utc_now(), []
     series = outlook = retrieved = None
     source, attribution = space_weather.SOURCE, space_weather.ATTRIBUTION
@@ -156,8 +154,6 @@ def _where_lost(kp: xr.DataArray, outlook: KpOutlook | None) -> xr.DataArray | N
 
     It replaces no lost forecast, because it knows of no coming storm. But one that it does expect counts.
     """
-    from wxfly.sources import space_weather
-
     if outlook is None:
         return None
     values = space_weather.kp_on(kp["time"].values, None, outlook).where(kp.isnull())
@@ -170,9 +166,6 @@ def _reply(
     product: _Product, offline: bool, settings: Settings, now: datetime, on_progress: Progress
 ) -> tuple[KeptReply | None, str]:
     """Return the newest available reply, and the fault when it could not be renewed."""
-    from wxfly.sources import space_weather
-    from wxfly.sources.reply import SourceError
-
     name = product.path.rsplit("/", 1)[-1]
     kept = kept_reply(_KIND, name, product.parse)
     if offline or _is_fresh(kept, now, product.age):
@@ -199,9 +192,6 @@ def _from_gfz(
     settings: Settings, now: datetime, on_progress: Progress
 ) -> tuple[KpSeries, datetime] | tuple[None, None]:
     """Return the second source's Kp for the hours just past."""
-    from wxfly.sources import gfz_kp
-    from wxfly.sources.reply import SourceError
-
     on_progress("asking the second source for Kp")
     try:
         return gfz_kp.parse_kp(gfz_kp.get_kp_text(settings=settings, now=now).encode()), now

@@ -11,13 +11,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 import xarray as xr
 
+from wxfly.cube.age import retrieved_of
 from wxfly.cube.contract import as_members, side_by_side
 from wxfly.cube.notes import Note, NoteKind
 from wxfly.errors import WxflyError, unknown_name
 from wxfly.pilot.settings import Settings, load_settings
 from wxfly.pilot.site import Site
 from wxfly.retrieval.forecast import obtain_forecast
-from wxfly.retrieval.obtained import Obtained, retrieved_of
+from wxfly.retrieval.origin import Obtained
+from wxfly.sources.open_meteo.models import ENSEMBLES, MODELS, find_ensemble
 from wxfly.sources.reply import PlaceReply
 from wxfly.store import forecasts, layout
 from wxfly.times import as_moment, utc_now
@@ -33,9 +35,6 @@ FRESH = np.timedelta64(3, "h")
 
 def check_members(names: Sequence[str]) -> None:
     """Refuse a name that is neither an ensemble nor a model."""
-    from wxfly.sources.open_meteo.ensembles import ENSEMBLES, find_ensemble
-    from wxfly.sources.open_meteo.models import MODELS
-
     for name in names:
         if name not in ENSEMBLES and name not in MODELS:
             if "seamless" in name:
@@ -57,7 +56,7 @@ def obtain_ensembles(
     Parameters
     ----------
     names : sequence of str
-        Ensembles of `wxfly.sources.open_meteo.ensembles`, or single models of `wxfly.sources.open_meteo.models`.
+        Ensembles of `wxfly.sources.open_meteo.models`, or single models of `wxfly.sources.open_meteo.models`.
     sites : sequence of Site
         Real places.
     offline : bool, optional
@@ -81,8 +80,6 @@ def obtain_ensembles(
     WxflyError
         For a name that is neither an ensemble nor a model.
     """
-    from wxfly.sources.open_meteo.ensembles import ENSEMBLES
-
     settings = settings or load_settings()
     names = list(dict.fromkeys(names))
     check_members(names)
@@ -155,7 +152,6 @@ def chosen_members(
 def _obtain(name: str, sites: Sequence[Site], offline: bool, settings: Settings, on_progress: Progress) -> xr.Dataset:
     """Return one ensemble for all sites."""
     from wxfly.sources.open_meteo.ensemble import get_ensemble
-    from wxfly.sources.open_meteo.ensembles import find_ensemble
 
     stored = [_stored(name, site, offline) for site in sites]
     found = [cube for cube in stored if cube is not None]

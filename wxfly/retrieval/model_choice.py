@@ -17,8 +17,7 @@ import numpy as np
 
 from wxfly.pilot.elements import shipped_figures
 from wxfly.pilot.site import Site
-from wxfly.sources.open_meteo.ensembles import ENSEMBLES, Ensemble
-from wxfly.sources.open_meteo.models import MODELS, Model
+from wxfly.sources.open_meteo.models import ENSEMBLES, MODELS, Ensemble, Model
 
 ALIKE = 1.3
 """Ratio of mesh widths below which two models count as equally fine; our estimate."""

@@ -15,6 +15,7 @@ from wxfly.pilot.plans import read_plans
 from wxfly.pilot.settings import Settings, load_settings, plans_file
 from wxfly.pilot.site import HIGHEST_GROUND, LOWEST_GROUND, Site
 from wxfly.retrieval.demonstration import load_manifest
+from wxfly.sources.reply import SourceError
 from wxfly.store.replies import asking_alone, keep_reply, kept_reply
 
 
@@ -178,7 +179,6 @@ def _complete(site: Site, offline: bool, settings: Settings) -> Site:
 
 def _surface_altitude(site: Site, offline: bool, settings: Settings) -> float:
     from wxfly.sources.open_meteo.places import get_surface_altitudes
-    from wxfly.sources.reply import SourceError
 
     name = f"{site.latitude:.4f},{site.longitude:.4f}"
     altitude = _asked_before(name)

@@ -14,13 +14,12 @@ from importlib import import_module
 
 import xarray as xr
 
-from wxfly.cube.age import CLOCKS
+from wxfly.cube.age import CLOCKS, run_of
 from wxfly.cube.notes import Note, NoteKind
 from wxfly.errors import WxflyError
 from wxfly.pilot.services import Service
 from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import Site
-from wxfly.retrieval.obtained import run_of
 from wxfly.sources.reply import PlaceReply, sendable
 from wxfly.store import forecasts
 from wxfly.store.forecasts import newest_stored

@@ -18,6 +18,7 @@ from wxfly.cube.contract import VARIABLES, mark_provided, state_spans
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import Site
+from wxfly.sources.open_meteo.models import MODELS
 from wxfly.store.replies import KeptReply, keep_reply, kept_reply
 from wxfly.times import as_moment, utc_now
 
@@ -73,7 +74,6 @@ def obtain_cells(
     settings, on_progress
         As in `wxfly.retrieval.forecast.obtain_forecast`.
     """
-    from wxfly.sources.open_meteo.models import MODELS
     from wxfly.sources.open_meteo.surroundings import get_surroundings
 
     places = {site.key: site for site in sites}

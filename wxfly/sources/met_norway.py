@@ -31,7 +31,17 @@ from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import Site
 from wxfly.sources.http import download
 from wxfly.sources.open_meteo.forecast import check_span
-from wxfly.sources.reply import PlaceReply, Reply, SourceError, parse_json, sendable, sent_coordinates
+from wxfly.sources.reply import (
+    PlaceReply,
+    Reply,
+    SourceError,
+    is_number,
+    parse_json,
+    retrieved_stamp,
+    sendable,
+    sent_coordinates,
+)
+from wxfly.times import as_moment
 from wxfly.units import read_as
 
 # Symbol -> WMO code table 4677. A symbol names the worst weather of its hour.
@@ -221,9 +231,9 @@ def parse_forecast(
     cube = xr.Dataset(data, coords={"time": time, "height": [10.0]})
     cube = _placed(cube, place, site, what)
     updated = _updated(properties["meta"].get("updated_at"), what)
-    if retrieved is not None and updated > np.datetime64(retrieved.astimezone(UTC).replace(tzinfo=None), "s") + _CLOCKS:
+    if retrieved is not None and updated > as_moment(retrieved) + _CLOCKS:
         raise SourceError(f"{what}: it says that it was updated {str(updated)[:16]}Z, which is in the future")
-    stamp = f"{retrieved.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}" if retrieved else "not known"
+    stamp = retrieved_stamp(retrieved)
     provenance = Provenance(
         model=MODEL,
         title=f"Hourly forecast of {SOURCE}",
@@ -306,7 +316,7 @@ def _column(values: list[Any], theirs: str, ours: str, units: dict[str, Any], wh
 
 
 def _number(value: Any, what: str) -> float:
-    if type(value) not in (int, float) or not abs(value) < 1e9:
+    if not is_number(value):
         raise SourceError(f"{what} holds something that is not a number")
     return float(value)
 

@@ -10,10 +10,14 @@ import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
-from typing import Any, NoReturn
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, NoReturn, TypeGuard
 
-from wxfly.errors import NotAskedError
+import numpy as np
+import numpy.typing as npt
+
+from wxfly.errors import NotAskedError, WxflyError
 from wxfly.pilot.site import Site
 
 
@@ -112,6 +116,54 @@ def parse_json(body: bytes, what: str) -> Any:
         if b":nan" in body.replace(b" ", b""):
             raise SourceError(f"{what}: the model does not cover the place") from None
         raise PassingError(f"{what}: the body is not whole JSON; try again") from None
+
+
+def is_number(value: Any) -> TypeGuard[int | float]:
+    """Return whether a value is a number of a size that a forecast may have; NaN and a truth value are none."""
+    return type(value) in (int, float) and abs(value) < 1e9
+
+
+def is_unix_time(value: Any) -> TypeGuard[int]:
+    """Return whether a value is a whole number of seconds since 1970, up to the year 2200."""
+    return type(value) is int and 0 < value < 7_258_118_400
+
+
+def read_column(values: Any, size: int, what: str) -> npt.NDArray[np.float64]:
+    """Return a column of a table, a list or an array, as numbers; NaN for null.
+
+    Raises
+    ------
+    SourceError
+        When it does not have `size` values, or one of them is not a number.
+    """
+    if not isinstance(values, list | np.ndarray) or len(values) != size:
+        length = len(values) if isinstance(values, list) else "no list"
+        raise SourceError(f"{what} has {length} values for {size} hours")
+    if isinstance(values, list) and not set(map(type, values)) <= {int, float, type(None)}:
+        raise SourceError(f"{what} holds something that is not a number")
+    try:
+        return np.array(values, dtype=float)
+    except OverflowError:
+        raise SourceError(f"{what} holds a number beyond all measure") from None
+
+
+def retrieved_stamp(retrieved: datetime | None) -> str:
+    """Return a time of retrieval as a cube states it, UTC; "not known" for None."""
+    return f"{retrieved.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}" if retrieved else "not known"
+
+
+def read_saved(path: Path) -> bytes:
+    """Return a reply that was saved in a file.
+
+    Raises
+    ------
+    WxflyError
+        When it cannot be read.
+    """
+    try:
+        return path.read_bytes()
+    except OSError as fault:
+        raise WxflyError(f"{path}: cannot be read ({fault.strerror})") from None
 
 
 COARSE_KM = 5.0

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any
 
 import numpy as np
@@ -20,7 +20,7 @@ from wxfly.cube.contract import attributes_of
 from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
 from wxfly.sources.http import download
-from wxfly.sources.reply import Reply, SourceError, parse_json, sendable
+from wxfly.sources.reply import Reply, SourceError, parse_json, retrieved_stamp, sendable
 
 Times = npt.NDArray[np.datetime64]
 Array = npt.NDArray[np.float64]
@@ -298,7 +298,7 @@ def kp_on(
         "source": source,
         "attribution": attribution,
         "observed_until": f"{np.datetime_as_string(series.observed_until, 'm')}Z" if series is not None else "none",
-        "retrieved": f"{retrieved.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}" if retrieved else "not known",
+        "retrieved": retrieved_stamp(retrieved),
         "outlook_issued": f"{np.datetime_as_string(outlook.issued, 'm')}Z" if outlook else "none",
         "outlook_from": outlook_from or "none",
         "known_until": known_until or "none",

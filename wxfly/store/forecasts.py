@@ -11,7 +11,7 @@ from __future__ import annotations
 import logging
 import stat
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from importlib import import_module
 from pathlib import Path
 from typing import cast
@@ -24,6 +24,7 @@ from wxfly.cube.contract import check_forecast
 from wxfly.cube.foreign_file import read_foreign
 from wxfly.cube.netcdf import save_cube
 from wxfly.errors import DamagedError, WxflyError
+from wxfly.pilot.coordinates import parse_coordinates
 from wxfly.pilot.own_files import LEFT_OVER_SECONDS, PART
 from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
@@ -254,9 +255,94 @@ def _words(fault: WxflyError, stored: StoredForecast) -> str:
     return str(fault).removeprefix(f"{stored.path}: ")
 
 
-def export_forecast(stored: StoredForecast, path: Path) -> None:
-    """Write a stored forecast as CF netCDF to a file that the pilot chooses."""
-    save_cube(open_forecast(stored), path)
+def stored_at(
+    site: str, saved: Mapping[str, Site], *, model: str | None, run: str | None = None
+) -> list[StoredForecast]:
+    """Return what is stored of a place, the newest run first.
+
+    Parameters
+    ----------
+    site : str
+        A saved site or ``LATITUDE,LONGITUDE``.
+    saved : mapping
+        The pilot's saved sites.
+    model, run : str or None
+        Only of this model, of this run as the list writes it.
+
+    Raises
+    ------
+    WxflyError
+        For an unknown place, and when none is stored.
+    """
+    name = next((n for n in saved if n.casefold() == site.strip().casefold()), None)
+    coordinates = parse_coordinates(site)
+    if name is None and coordinates is None:
+        known = ", ".join(saved) or "none"
+        raise WxflyError(f"'{site}' is no saved site (saved: {known}) and not LATITUDE,LONGITUDE")
+    key = saved[name].key if name is not None else place_key(*(coordinates or (np.nan, np.nan)))
+    here = [s for s in list_forecasts() if (s.latitude, s.longitude) == key]
+    fitting = [s for s in here if model in (None, s.model) and run in (None, s.run)]
+    if not fitting:
+        others = ", ".join(f"{s.model} {s.run}" for s in here)
+        hint = f"; stored for it are: {others}" if here else "; see: wxfly store list"
+        raise WxflyError(f"no such forecast for {site} is in the store{hint}")
+    return sorted(fitting, key=lambda s: s.run.removeprefix(NOT_KNOWN), reverse=True)
+
+
+def export_newest(folder: Path, sites: Sequence[str], saved: Mapping[str, Site], *, model: str | None) -> list[Path]:
+    """Copy the newest forecast of each site and model into a folder as CF netCDF, and return the files.
+
+    Parameters
+    ----------
+    folder : Path
+        Made where it is missing; a file there of the same name is never written over.
+    sites : sequence of str
+        As `stored_at` takes them; none for every place of the store.
+    saved, model
+        As in `stored_at`.
+
+    Raises
+    ------
+    WxflyError
+        When a named site has none, a file is in the way or cannot be written.
+    """
+    chosen = [stored for site in sites for stored in stored_at(site, saved, model=model)]
+    if not sites:
+        chosen = [stored for stored in list_forecasts() if model in (None, stored.model)]
+    newest: dict[tuple[str, float, float], StoredForecast] = {}
+    for stored in chosen:
+        newest.setdefault((stored.model, stored.latitude, stored.longitude), stored)
+    paths = []
+    for stored in newest.values():
+        path = folder / f"{stored.path.stem}_{stored.model}_{stored.run}.nc"
+        if path.exists():
+            raise WxflyError(f"{path} is there already; nothing is written over, give another folder")
+        save_cube(open_forecast(stored), path)
+        paths.append(path)
+    return paths
+
+
+def prune_wanted(settings: Settings, *, damaged: bool = False, dry_run: bool = False) -> list[Path]:
+    """Remove what `too_old_or_much` returns and, where wanted, damaged files of ours; return the files.
+
+    Parameters
+    ----------
+    settings : Settings
+        As in `prune_store`.
+    damaged : bool, optional
+        Whether damaged files go too.
+    dry_run : bool, optional
+        Whether nothing is removed; the files that would go are returned.
+
+    Raises
+    ------
+    WxflyError
+        When the folder holds what is not ours and was never marked as the store.
+    """
+    claim_store(mark=not dry_run)
+    going = [s.path for s in list_forecasts() if damage_of(s) and is_ours(s.path)] if damaged else []
+    going = list(dict.fromkeys([*going, *too_old_or_much(settings)]))
+    return going if dry_run else remove_ours(going)
 
 
 def prune_store(settings: Settings, *, now: float | None = None) -> list[Path]:

@@ -136,17 +136,6 @@ class TestSight:
         with pytest.raises(ValueError, match="fixed_wing"):
             visibility.sight_range(1.0, 5000.0, "balloon")
 
-    @pytest.mark.parametrize(
-        ("inputs", "expected"),
-        [((8000, 3, 0.9, 0), 8000), ((N, 1, 0.5, 0), 5000), ((N, 45, 0.99, 0), 100), ((N, 61, 0.9, 1), N),
-         ((N, 5, 0.5, 0), N), ((N, N, 0.5, 0), N)],
-    )  # fmt: skip
-    def test_cautious_visibility(self, inputs: tuple[float, ...], expected: float) -> None:
-        found = float(visibility.cautious_visibility(*inputs))
-        assert np.array_equal(found, expected, equal_nan=True)
-        if np.isnan(inputs[0]):
-            assert np.isnan(visibility.cautious_visibility(*inputs, visibility_is_forecast=True))
-
 
 class TestCloud:
     def test_methods(self) -> None:

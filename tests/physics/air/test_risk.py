@@ -151,19 +151,6 @@ def test_cloud_base_is_monotone_under_deletion(
     assert is_no_better(without, estimate + 1e-9, larger_is_worse=False)
 
 
-@given(sights, codes, humidities, amounts, deletions[4], st.booleans())
-def test_visibility_is_monotone_under_deletion(
-    sight: float, code: float, rh: float, rain: float, gone: list[bool], is_forecast: bool
-) -> None:
-    if not is_forecast:  # coherent: clear dry air is clear; fog is not thicker than 100 m
-        assume(not (code <= 3 and rh < 0.8 and rain <= 0 and sight < 5000))
-        assume(not (code in FOG and sight < 100))
-    inputs = (sight, code, rh, rain)
-    full = float(visibility.cautious_visibility(*inputs, visibility_is_forecast=is_forecast))
-    left = float(visibility.cautious_visibility(*delete(inputs, gone), visibility_is_forecast=is_forecast))
-    assert is_no_better(left, full, larger_is_worse=False)
-
-
 @given(temperatures, st.floats(0, 10), st.floats(1, 500), st.integers(0, 3))
 def test_a_missing_level_of_temperature_is_not_replaced(
     ground: float, step: float, wanted: float, missing: int
@@ -229,7 +216,6 @@ def shapes(function: Callable[..., np.ndarray], *values: float) -> None:
         (icing.icing_risk, (np.nan, C - 2, 0.97, 0.0, 3.0, np.nan, 300.0, 100.0)),
         (thunderstorm.thunderstorm_chance, (80.0, 2.0, 1200.0, -4.0)),
         (visibility.radiation_fog_chance, (0.96, 1.0, -10.0)),
-        (visibility.cautious_visibility, (np.nan, 1.0, 0.5, 0.0)),
         (cloud.cloud_base_height, (np.nan, C + 15, C + 8, 98_000.0, 0.4)),
         (atmosphere.air_density, (C + 15, 900.0, 98_000.0)),
         (humidity.wet_bulb_temperature, (C + 15, 0.5, 98_000.0)),

@@ -21,7 +21,7 @@ from wxfly.report.facts.windows import CauseFacts
 from wxfly.report.facts.writing import in_ten
 from wxfly.report.text.details import causes_in_words, whose
 from wxfly.report.text.terminal import render
-from wxfly.retrieval.obtained import ForecastOrigin
+from wxfly.retrieval.origin import ForecastOrigin
 
 SITE = Site("Meadow", 52.0, 6.0, surface_altitude=30.0, time_zone="Europe/Amsterdam")
 AIRCRAFT, SMALL = (find_aircraft(name, None) for name in ("camera-quad-1kg", "camera-quad-250g"))

@@ -13,7 +13,7 @@ from tests.halves import spread
 from tests.probability.test_chance import members_cube
 from tests.report.briefings import brief, nothing_known, quiet, stormy, with_values
 from wxfly.answer import findings
-from wxfly.pilot.intent import Costs, Intent
+from wxfly.pilot.work import Costs, Intent
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.writing import Clock, Reader
 from wxfly.report.json import schema, to_json

@@ -9,8 +9,7 @@ import pytest
 from wxfly.cube.contract import covers_hours, lost_members
 from wxfly.errors import WxflyError
 from wxfly.sources.open_meteo.ensemble import ensemble_names, get_ensemble, parse_ensemble, read_ensemble
-from wxfly.sources.open_meteo.ensembles import ENSEMBLES, find_ensemble
-from wxfly.sources.open_meteo.models import HOUR_BEFORE, THREE_HOURS_BEFORE
+from wxfly.sources.open_meteo.models import ENSEMBLES, HOUR_BEFORE, THREE_HOURS_BEFORE, find_ensemble
 from wxfly.sources.open_meteo.names import our_name
 
 SHARED = Path(__file__).resolve().parents[4] / "shared"

@@ -4,8 +4,6 @@ References
 ----------
 [NWS-BMX] US National Weather Service, Birmingham: severe weather parameters (CAPE, lifted index and convective
     inhibition). No one of them by itself means a storm: air that is unstable is *possible*, never *likely*.
-[Lightning] University of Nebraska-Lincoln, lightning safety: 30 s from flash to thunder is about 6 miles;
-    wait 30 min after the last thunder.
 """
 
 from __future__ import annotations
@@ -24,11 +22,6 @@ from wxfly.physics.air.weather_code import (
 )
 
 Array = npt.NDArray[np.float64]
-
-STOP_DISTANCE = 10_000.0
-"""Land when lightning is nearer than this [m]: thunder 30 s after the flash, 6 miles [Lightning]."""
-WAITING_TIME = 1800.0
-"""After the last thunder [s] [Lightning]."""
 
 STABLE = 100.0
 """Below this CAPE, and without precipitation, there is no thunder [J kg-1]. Common practice, no source."""
@@ -148,27 +141,3 @@ def thunderstorm_chance(
     without_signs = chance(1.0, np.where(np.isnan(energy), most, energy), *[np.zeros(code.shape, dtype=bool)] * 4)
     nothing_known = np.isnan(energy) & (grade_of_chance(without_signs) > 0) & (least_grade == 0)
     return np.asarray(np.where(nothing_known | (most_grade - least_grade > 1), np.nan, worst))
-
-
-def cape_class(cape: float) -> str:
-    """Put a CAPE [J kg-1] into the words of [NWS-BMX]; ``"not known"`` for NaN."""
-    if np.isnan(cape):
-        return "not known"
-    if cape <= 0:
-        return "stable"
-    bounds = ((1000, "marginally unstable"), (2500, "moderately unstable"), (3500, "very unstable"))
-    for limit, words in bounds:
-        if cape <= limit:
-            return words
-    return "extremely unstable"
-
-
-def lifted_index_class(lifted_index: float) -> str:
-    """Put a lifted index [K] into the chance of thunderstorms in the words of [NWS-BMX]."""
-    if np.isnan(lifted_index):
-        return "not known"
-    if lifted_index > 0:
-        return "none"
-    if lifted_index > -3:
-        return "low"
-    return "moderate" if lifted_index > -6 else "high"

@@ -4,11 +4,6 @@ References
 ----------
 [EASA-sight] EASA, Guidelines for UAS operations in the open and specific category, issue 03 (17 July 2025):
     attitude line of sight (ALOS) and detection line of sight (DLOS). Guidance, not law.
-[Koschmieder] Visual range ``-ln(contrast) / extinction``; the WMO's meteorological optical range takes 0.05.
-[Kunkel-1984] Kunkel, B. A. (1984): extinction of fog from its liquid water. J. Clim. Appl. Meteorol. 23,
-    34-41.
-[Gultepe-2006] Gultepe, I. et al. (2006): visibility of fog from liquid water and droplet number. J. Appl.
-    Meteorol. Climatol. 45, 1469-1480.
 [Murphy] Murphy, D., WPVI-TV Philadelphia: How long does it take for morning fog to lift? Usually one to three hours
     after sunrise, now and then until noon.
 """
@@ -19,13 +14,10 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.physics.air.risk import POSSIBLE_FROM
-from wxfly.physics.air.weather_code import FOG
 from wxfly.physics.probability import normal_probability
 
 Array = npt.NDArray[np.float64]
 
-MIST_VISIBILITY = 5000.0
-"""Below, and not fog, it is mist or haze [m]: usual in aviation reports."""
 DRY_SPREAD = 3.0
 """With a dew point more than this below the temperature there is no fog [K]. Common practice, no source."""
 _FOG_OF_SPREAD = (0.0, 2.0, 2.3, DRY_SPREAD, 4.0), (1.0, 0.5, 0.25, 0.1, 0.0)
@@ -200,106 +192,3 @@ def unseen_fog_chance(air_temperature: npt.ArrayLike, dew_point_temperature: npt
     """
     spread = np.asarray(air_temperature, dtype=float) - np.asarray(dew_point_temperature, dtype=float)
     return np.asarray(np.interp(spread, *_FOG_OF_SPREAD))
-
-
-def cautious_visibility(
-    visibility_in_air: npt.ArrayLike,
-    weather_code: npt.ArrayLike,
-    relative_humidity: npt.ArrayLike,
-    precipitation_amount: npt.ArrayLike,
-    *,
-    visibility_is_forecast: bool = False,
-) -> Array:
-    """Return the visibility of the forecast, or a lower bound where the source has none.
-
-    Parameters
-    ----------
-    visibility_in_air : array_like
-        [m]; NaN where the forecast gives none.
-    weather_code : array_like
-        WMO code table 4677.
-    relative_humidity : array_like
-        Over water, at 2 m [1].
-    precipitation_amount : array_like
-        Of the hour [kg m-2]. All broadcast.
-    visibility_is_forecast : bool, optional
-        Whether the source gives visibility at all. If so a missing one is not known.
-
-    Returns
-    -------
-    ndarray
-        [m]. Without a forecast of it: 5 km in dry air (humidity below 80 %, no precipitation, a code of clear
-        to overcast), 100 m with a code of fog, else NaN. Common practice, no source. Smoke and dust may hide
-        more.
-
-    Notes
-    -----
-    Monotone under deletion for inputs that are *physically coherent*: in such dry air the visibility is 5 km
-    or more, in fog 100 m or more.
-    """
-    sight, code, rh, rain = np.broadcast_arrays(
-        *(
-            np.asarray(v, dtype=float)
-            for v in (visibility_in_air, weather_code, relative_humidity, precipitation_amount)
-        )
-    )
-    dry = (code <= 3) & (rh < 0.80) & (rain <= 0)
-    estimate = np.where(dry, MIST_VISIBILITY, np.where(np.isin(code, FOG), 100.0, np.nan))
-    if visibility_is_forecast:
-        estimate = np.full_like(estimate, np.nan)
-    return np.asarray(np.where(np.isnan(sight), estimate, sight))
-
-
-def visual_range(extinction: npt.ArrayLike, *, contrast: float = 0.05) -> Array:
-    """Return the distance at which contrast fades to a threshold.
-
-    Parameters
-    ----------
-    extinction : array_like
-        [m-1], above 0.
-    contrast : float, optional
-        Threshold [1]: 0.05 is the WMO's meteorological optical range, 0.02 the older visual range.
-
-    Returns
-    -------
-    ndarray
-        [m], [Koschmieder].
-    """
-    return np.asarray(-np.log(contrast) / np.asarray(extinction, dtype=float))
-
-
-def fog_visibility(liquid_water_content: npt.ArrayLike) -> Array:
-    """Return the visibility in fog from its liquid water.
-
-    Parameters
-    ----------
-    liquid_water_content : array_like
-        [kg m-3], above 0.
-
-    Returns
-    -------
-    ndarray
-        [m] at a contrast of 0.02: ``extinction = 144.7 LWC^0.88`` per km with LWC in g m-3 [Kunkel-1984].
-    """
-    grams = np.asarray(liquid_water_content, dtype=float) * 1000
-    return visual_range(144.7 * grams**0.88 / 1000, contrast=0.02)
-
-
-def fog_visibility_from_droplets(liquid_water_content: npt.ArrayLike, droplet_number: npt.ArrayLike) -> Array:
-    """Return the visibility in fog from its liquid water and its droplets.
-
-    Parameters
-    ----------
-    liquid_water_content : array_like
-        [kg m-3], above 0.
-    droplet_number : array_like
-        [m-3], above 0; broadcast.
-
-    Returns
-    -------
-    ndarray
-        [m]: ``1002 (LWC Nd)^-0.6473`` with g m-3 and cm-3 [Gultepe-2006].
-    """
-    grams = np.asarray(liquid_water_content, dtype=float) * 1000
-    per_cubic_centimetre = np.asarray(droplet_number, dtype=float) * 1e-6
-    return np.asarray(1002.0 * (grams * per_cubic_centimetre) ** -0.6473)

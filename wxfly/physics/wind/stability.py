@@ -261,6 +261,3 @@ def _stable_zeta(speed: Array, z: Array, log: Array, heat: Array, cloud: Array, 
 def _length(height: npt.ArrayLike, zeta: Array) -> Array:
     with np.errstate(divide="ignore"):
         return np.asarray(np.where(zeta == 0, np.inf, np.asarray(height, dtype=float) / zeta))
-
-
-CLASSES = ("A", "B", "C", "D", "E", "F", "G")

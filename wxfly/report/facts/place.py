@@ -13,7 +13,7 @@ from wxfly.flight.advice import sight
 from wxfly.pilot.aircraft import Aircraft
 from wxfly.pilot.site import Site
 from wxfly.report.facts.values import Degrees, Facts, Metres, Seconds, known_moment, moment_of, number, seconds
-from wxfly.retrieval.obtained import NOT_KNOWN, ForecastOrigin, KpOrigin
+from wxfly.retrieval.origin import NOT_KNOWN, ForecastOrigin, KpOrigin
 
 
 class ModelHoursFacts(Facts, frozen=True):

@@ -21,7 +21,7 @@ from wxfly.physics.air.risk import POSSIBLE_FROM
 from wxfly.physics.air.sun import CIVIL_TWILIGHT, HORIZON
 from wxfly.physics.probability import least_chance
 from wxfly.physics.wind.profile import ProfileMethod
-from wxfly.pilot.intent import Intent, drives_out, takes_off
+from wxfly.pilot.work import Intent, drives_out, takes_off
 from wxfly.probability.chance import Chance
 from wxfly.report.facts.values import (
     Degrees,

@@ -16,7 +16,7 @@ from wxfly.answer.request import ChoiceOutcome as ChoiceOutcome
 from wxfly.answer.windows import Room, Window
 from wxfly.flight.advice import sight
 from wxfly.pilot.elements import GRAVEST, ROW
-from wxfly.pilot.intent import derate
+from wxfly.pilot.work import derate
 from wxfly.probability.chance import Cause, Chance, Outlook, OutlookKind, jumpiness
 from wxfly.report.facts.values import (
     Degrees,

@@ -31,18 +31,24 @@ from wxfly.cube.contract import (
     state_spans,
     with_lost_members,
 )
-from wxfly.errors import WxflyError
 from wxfly.pilot.coordinates import distance_km
 from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
 from wxfly.pilot.site import Site
 from wxfly.sources.http import download
-from wxfly.sources.open_meteo.ensembles import ENSEMBLES, TEMPERATURE_HEIGHTS, WIND_HEIGHTS, Ensemble, find_ensemble
 from wxfly.sources.open_meteo.forecast import LARGEST_REPLY, at_sites, check_ground, check_span
-from wxfly.sources.open_meteo.models import NOT_KNOWN, call_weight
+from wxfly.sources.open_meteo.models import (
+    ENSEMBLES,
+    NOT_KNOWN,
+    TEMPERATURE_HEIGHTS,
+    WIND_HEIGHTS,
+    Ensemble,
+    call_weight,
+    find_ensemble,
+)
 from wxfly.sources.open_meteo.names import AT_HEIGHT, NAMES, our_name
-from wxfly.sources.open_meteo.reply import SOURCE, UNDEFINED, parse_places
-from wxfly.sources.reply import PlaceReply, Reply, SourceError, are_known, parse_json, sent_coordinates
+from wxfly.sources.open_meteo.reply import SOURCE, UNDEFINED, column_of_unit, parse_places
+from wxfly.sources.reply import PlaceReply, Reply, SourceError, are_known, parse_json, read_saved, sent_coordinates
 
 Array = npt.NDArray[np.float64]
 
@@ -106,7 +112,7 @@ class MembersAtPlace:
             for position, member in enumerate(members):
                 key = keys.get(member, {}).get(name)
                 if key is not None:
-                    values[row, position] = _column(columns[key], units.get(key), len(hours), f"{what}: {key}")
+                    values[row, position] = column_of_unit(columns[key], units.get(key), len(hours), f"{what}: {key}")
         head = {key: place.get(key) for key in _OF_PLACE} | {
             "time": hours, "time_unit": units.get("time"),
             "units": {name: _unit(name, keys, units, what) for name in names},
@@ -161,20 +167,6 @@ class MembersAtPlace:
         if not complete:
             raise SourceError(f"{what}: the members are not in a form that this wxfly reads")
         return cls(head, names, members, values)
-
-
-def _column(values: Any, unit: Any, hours: int, what: str) -> Array:
-    if not isinstance(values, list) or len(values) != hours:
-        length = len(values) if isinstance(values, list) else "no list"
-        raise SourceError(f"{what} has {length} values for {hours} hours")
-    if not set(map(type, values)) <= {int, float, type(None)}:
-        raise SourceError(f"{what} holds something that is not a number")
-    if unit == UNDEFINED and any(v is not None for v in values):
-        raise SourceError(f"{what} has values and no unit")
-    try:
-        return np.array(values, dtype=float)
-    except OverflowError:
-        raise SourceError(f"{what} holds a number beyond all measure") from None
 
 
 def _unit(name: str, keys: Mapping[int, Mapping[str, str]], units: Mapping[str, Any], what: str) -> Any:
@@ -412,11 +404,7 @@ def read_ensemble(path: Path, *, model: str | None = None, name: str | None = No
     name : str, optional
         Name for the place.
     """
-    try:
-        body = path.read_bytes()
-    except OSError as fault:
-        raise WxflyError(f"{path}: cannot be read ({fault.strerror})") from None
-    return parse_ensemble(body, model=model, names=[name] if name else None, what=path.name)
+    return parse_ensemble(read_saved(path), model=model, names=[name] if name else None, what=path.name)
 
 
 def check_places(cube: xr.Dataset, sites: Sequence[Site], row: Ensemble, what: str) -> None:
@@ -453,7 +441,7 @@ def get_ensemble(
     Parameters
     ----------
     model : str
-        Name of an ensemble of `wxfly.sources.open_meteo.ensembles.ENSEMBLES`.
+        Name of an ensemble of `wxfly.sources.open_meteo.models.ENSEMBLES`.
     sites, settings, run, keep
         As `wxfly.sources.open_meteo.forecast.get_forecast` takes them.
 

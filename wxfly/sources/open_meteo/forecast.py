@@ -25,7 +25,8 @@ from wxfly.sources.http import download
 from wxfly.sources.open_meteo.models import Model, call_weight, find_model
 from wxfly.sources.open_meteo.names import hourly_names
 from wxfly.sources.open_meteo.reply import SOURCE, parse_forecast
-from wxfly.sources.reply import PlaceReply, Reply, SourceError, are_known, sent_coordinates, split_places
+from wxfly.sources.reply import PlaceReply, Reply, SourceError, are_known, read_saved, sent_coordinates, split_places
+from wxfly.times import as_moment
 
 __all__ = [
     "SERVICE", "get_forecast", "get_grid", "hourly_names", "parse_forecast", "parse_kept", "read_forecast",
@@ -171,16 +172,14 @@ def read_forecast(path: Path, *, model: str | None = None, name: str | None = No
     name : str, optional
         Name for the place.
     """
-    try:
-        body = path.read_bytes()
-    except OSError as fault:
-        raise WxflyError(f"{path}: cannot be read ({fault.strerror})") from None
-    return parse_forecast(body, model=model, asked_units=False, names=[name] if name else None, what=path.name)
+    return parse_forecast(
+        read_saved(path), model=model, asked_units=False, names=[name] if name else None, what=path.name
+    )
 
 
 def check_span(cube: xr.Dataset, now: datetime, what: str) -> None:
     """Refuse a new reply that is not for the present and the days to come."""
-    today = np.datetime64(now.astimezone(UTC).replace(tzinfo=None), "s")
+    today = as_moment(now)
     first, last = cube["time"].values[[0, -1]]
     if first > today + np.timedelta64(36, "h") or last < today or first < today - np.timedelta64(8, "D"):
         raise SourceError(f"{what}: it is for {str(first)[:10]} to {str(last)[:10]}, not for the days to come")

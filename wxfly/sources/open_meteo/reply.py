@@ -30,7 +30,7 @@ from wxfly.sources.open_meteo.names import (
     our_name,
     provided_by,
 )
-from wxfly.sources.reply import SourceError, parse_json
+from wxfly.sources.reply import SourceError, is_number, is_unix_time, parse_json, read_column, retrieved_stamp
 from wxfly.units import UNITS, read_as
 
 Array = npt.NDArray[np.float64]
@@ -171,8 +171,8 @@ def _finish(
     name = str(cube.attrs["model"])
     row = MODELS.get(name)
     reach = members_reach if row is None else row.range_days
-    stamp = f"{retrieved.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}" if retrieved else "not known"
-    reference = np.datetime64(run.astimezone(UTC).replace(tzinfo=None) if run else "NaT", "ns")
+    stamp = retrieved_stamp(retrieved)
+    reference = _stamp(run) if run else np.datetime64("NaT", "ns")
     provenance = Provenance(
         model=name,
         title=f"Hourly forecast of the model {name}",
@@ -189,6 +189,10 @@ def _finish(
     return hide_contradictions(finish_cube(cube, provenance, spans=spans, place=what))
 
 
+def _stamp(time: datetime) -> np.datetime64:
+    return np.datetime64(time.astimezone(UTC).replace(tzinfo=None), "ns")
+
+
 def _oldest_run(
     cube: xr.Dataset, reach: float | None, retrieved: datetime | None, run: datetime | None
 ) -> np.datetime64:
@@ -200,13 +204,13 @@ def _oldest_run(
     cut, and may be as old as the longest forecast is long.
     """
     if run is not None:
-        return np.datetime64(run.astimezone(UTC).replace(tzinfo=None), "ns")
+        return _stamp(run)
     time: npt.NDArray[np.datetime64] = cube["time"].values
     began: npt.NDArray[np.datetime64] = cube["day_began"].values
     longest = np.timedelta64(int(24 * max(m.range_days for m in MODELS.values())), "h")
     moments = [time[0] - longest if np.isnat(began) else time[0]]
     if retrieved is not None:
-        came = np.datetime64(retrieved.astimezone(UTC).replace(tzinfo=None), "ns")
+        came = _stamp(retrieved)
         if reach is None:
             moments.append(came)
         elif np.isinf(reach):
@@ -318,7 +322,7 @@ def _time(values: Any, unit: Any, offset: Any, asked_units: bool, what: str) -> 
     if not isinstance(values, list) or not values:
         raise SourceError(f"{what}: there are no hours in it")
     if unit == "unixtime":
-        if not all(type(v) is int and 0 < v < 7_258_118_400 for v in values):  # up to the year 2200
+        if not all(map(is_unix_time, values)):
             raise SourceError(f"{what}: time is not in whole seconds since 1970")
         return np.array(values, dtype="datetime64[s]").astype("datetime64[ns]")
     if asked_units or unit != "iso8601":
@@ -352,32 +356,31 @@ def _check_offset(place: dict[str, Any], unit: Any, time: npt.NDArray[np.datetim
         raise SourceError(f"{what}: utc_offset_seconds {place['utc_offset_seconds']} is not of {place['timezone']}")
 
 
+def column_of_unit(values: Any, unit: Any, size: int, what: str) -> Array:
+    """Return a column in the unit in which it came; a column without a unit must be without values."""
+    column = read_column(values, size, what)
+    if unit == UNDEFINED and not np.isnan(column).all():
+        raise SourceError(f"{what} has values and no unit")
+    return column
+
+
 def _column(values: Any, unit: Any, ours: str, size: int, asked_units: bool, what: str) -> Array | None:
     """Read a column into SI; None when the model does not carry it."""
-    if not isinstance(values, list | np.ndarray) or len(values) != size:
-        length = len(values) if isinstance(values, list) else "no list"
-        raise SourceError(f"{what} has {length} values for {size} hours")
-    if isinstance(values, list) and not set(map(type, values)) <= {int, float, type(None)}:
-        raise SourceError(f"{what} holds something that is not a number")
+    column = column_of_unit(values, unit, size, what)
     if unit == UNDEFINED:
-        if any(v is not None for v in values) if isinstance(values, list) else np.isfinite(values).any():
-            raise SourceError(f"{what} has values and no unit")
         return None
     bare = _BARE.get(ours, ())
     wanted = bare[0] if bare else WANTED_UNITS[VARIABLES[ours].units]
     read = (UNITS["1"] if unit in bare else None) if bare else read_as(unit, wanted)
     if read is None or (asked_units and unit != wanted):
         raise SourceError(f"{what} came in '{str(unit)[:20]}', wanted '{wanted}'")
-    try:
-        with np.errstate(over="ignore"):  # infinite is refused with the other magnitudes
-            return read.to_si(np.array(values, dtype=float))
-    except OverflowError:
-        raise SourceError(f"{what} holds a number beyond all measure") from None
+    with np.errstate(over="ignore"):  # infinite is refused with the other magnitudes
+        return read.to_si(column)
 
 
 def _number(value: Any, what: str, missing: float | None = None) -> float:
     if value is None and missing is not None:
         return missing
-    if type(value) not in (int, float) or not abs(value) < 1e9:  # NaN is refused too
+    if not is_number(value):
         raise SourceError(f"{what} is missing or not a number; the model may not cover the place")
     return float(value)

@@ -12,7 +12,7 @@ from datetime import UTC, datetime, timedelta
 from wxfly.pilot.settings import Settings
 from wxfly.sources.http import download
 from wxfly.sources.open_meteo.models import Model
-from wxfly.sources.reply import Reply, SourceError, parse_json
+from wxfly.sources.reply import Reply, SourceError, is_unix_time, parse_json
 
 # Time until all servers have a run after it becomes available (service's documentation).
 SETTLING = timedelta(minutes=10)
@@ -74,7 +74,7 @@ def parse_model_run(body: bytes, what: str, now: datetime) -> ModelRun:
     keys = ("last_run_initialisation_time", "last_run_availability_time", "update_interval_seconds")
     numbers = [document.get(key) for key in keys]
     for key, number in zip(keys, numbers, strict=True):
-        if type(number) is not int or not 0 < number < 7_258_118_400:
+        if not is_unix_time(number):
             raise SourceError(f"{what}: {key} is missing or not whole seconds")
     start, available, interval = (int(n) for n in numbers if isinstance(n, int))
     if available < start:

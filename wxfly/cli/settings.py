@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import asdict
 from functools import partial
 from typing import Any
 
@@ -11,7 +12,14 @@ import click
 from wxfly.cli.options import planning
 from wxfly.cli.program import ask, main, print_data, say
 from wxfly.errors import WxflyError
+from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.options import OPTIONS, Words, kept_values, read_words, written
+from wxfly.pilot.own_files import damage_notes
+from wxfly.pilot.plans import find_plan, read_plans, remove_plan
+from wxfly.pilot.rules import load_rules
+from wxfly.pilot.settings import load_settings, own_aircraft_file, own_rules_file, plans_file, sites_file
+from wxfly.report.text import console
+from wxfly.report.text.console import aligned
 from wxfly.units import SYSTEMS
 
 HOME_NAME = "home"
@@ -24,12 +32,9 @@ def setup() -> None:
 
     Enter keeps the value in brackets. Nothing is written before the last answer.
     """
-    from wxfly.cli.own_lists import add_site
-    from wxfly.pilot.aircraft import load_aircraft
-    from wxfly.pilot.rules import load_rules
-    from wxfly.pilot.settings import load_settings, own_aircraft_file, own_rules_file, sites_file
     from wxfly.pilot.site import read_sites
-    from wxfly.question.keeping import keep_settings, settings_in_force
+    from wxfly.question.settings import keep_settings, keep_site, settings_in_force
+    from wxfly.report.text.own_lists import saved_site_text
 
     now = {row.key: row.value for row in settings_in_force(None, None)}
     home = load_settings().home or next(iter(read_sites(sites_file())), "none")
@@ -48,7 +53,7 @@ def setup() -> None:
     kept = ", ".join(f"{key} {_with_unit(key, value, answers)}" for key, value in answers.items() if value)
     name, place = new_home
     if place:
-        say(add_site(name, place))
+        say(saved_site_text(keep_site(name, place)))
     keep_settings({**({"home": name} if name else {}), **answers})
     say(f"Saved: {kept}. See all with: wxfly settings")
 
@@ -70,9 +75,8 @@ def _asked(text: str, default: str, read: Callable[[str], Any]) -> Any:
 def _home(answer: str) -> tuple[str, str]:
     """Return the name of the home and, where it is to be saved, its place; two empty texts for no home."""
     from wxfly.pilot.coordinates import parse_coordinates
-    from wxfly.pilot.settings import sites_file
     from wxfly.pilot.site import check_name, read_sites
-    from wxfly.question.usual import site_of
+    from wxfly.question.defaults import site_of
     from wxfly.retrieval.places import demo_sites, resolve_site
 
     answer = answer.strip()
@@ -113,12 +117,7 @@ def _tried(before: dict[str, str | None], key: str, answer: str) -> str:
 @click.option("--json", "as_json", is_flag=True, help="Print a list of key, value and source as JSON.")
 def settings(site: str | None, plan: str | None, as_json: bool) -> None:
     """List every setting in force and where it comes from: environment, file, SITE, plan or default."""
-    from dataclasses import asdict
-
-    from wxfly.pilot.own_files import damage_notes
-    from wxfly.pilot.settings import load_settings
-    from wxfly.question.keeping import settings_in_force
-    from wxfly.report.text.console import aligned
+    from wxfly.question.settings import settings_in_force
 
     rows = settings_in_force(site, plan)
     if as_json:
@@ -136,7 +135,7 @@ def set_one(key: str, value: str | None, remove: bool) -> None:
     """Change the setting KEY to VALUE in config.toml; everything else in the file stays."""
     if remove == (value is not None):
         raise click.UsageError("give a VALUE, or --remove")
-    from wxfly.question.keeping import keep_setting, settings_in_force
+    from wxfly.question.settings import keep_setting, settings_in_force
 
     changed = keep_setting(key, value)
     row = next(row for row in settings_in_force(None, None) if row.key == changed)
@@ -155,10 +154,6 @@ def plans(ctx: click.Context, as_json: bool) -> None:
     """List the saved plans; add, show or remove one. Any question takes one with --plan NAME."""
     if ctx.invoked_subcommand is not None:
         return
-    from wxfly.pilot.own_files import damage_notes
-    from wxfly.pilot.plans import read_plans
-    from wxfly.pilot.settings import plans_file
-    from wxfly.report.text.console import aligned
 
     saved = read_plans(plans_file())
     if as_json:
@@ -177,9 +172,7 @@ def plans(ctx: click.Context, as_json: bool) -> None:
 @planning
 def add_plan(name: str, replace: bool, **options: Any) -> None:
     """Save the options of a question as the plan NAME."""
-    from wxfly.pilot.plans import find_plan
-    from wxfly.pilot.settings import plans_file
-    from wxfly.question.keeping import keep_plan
+    from wxfly.question.settings import keep_plan
 
     keep_plan(name, read_words(options), replaces=replace)
     say(f"saved plan {name}: {_in_one_line(find_plan(plans_file(), name))}; use it with: wxfly best --plan {name}")
@@ -190,10 +183,6 @@ def add_plan(name: str, replace: bool, **options: Any) -> None:
 @click.option("--json", "as_json", is_flag=True, help="Print the plan as JSON.")
 def show_plan(name: str, as_json: bool) -> None:
     """Show what the plan NAME says."""
-    from wxfly.pilot.plans import find_plan
-    from wxfly.pilot.settings import plans_file
-    from wxfly.report.text.console import aligned
-
     values = kept_values(find_plan(plans_file(), name))
     if as_json:
         _print_json(values)
@@ -205,9 +194,6 @@ def show_plan(name: str, as_json: bool) -> None:
 @click.argument("name")
 def forget_plan(name: str) -> None:
     """Forget the plan NAME."""
-    from wxfly.pilot.plans import remove_plan
-    from wxfly.pilot.settings import plans_file
-
     remove_plan(plans_file(), name)
     say(f"removed plan {name}")
 
@@ -217,6 +203,5 @@ def _in_one_line(words: Words) -> str:
 
 
 def _print_json(value: Any) -> None:
-    from wxfly.report.text.console import as_json
 
-    print_data(f"{as_json(value)}\n".encode("utf-8", "backslashreplace"))
+    print_data(f"{console.as_json(value)}\n".encode("utf-8", "backslashreplace"))

@@ -1,4 +1,4 @@
-"""What a pilot keeps for every question: settings, saved plans, defaults of a site. Each is checked before writing."""
+"""The pilot's settings, saved sites with their defaults, and saved plans: what is in force, and each change checked."""
 
 from __future__ import annotations
 
@@ -20,9 +20,11 @@ from wxfly.pilot.settings import (
     setting_value,
     sites_file,
 )
-from wxfly.pilot.site import read_sites, set_defaults
+from wxfly.pilot.site import Site, check_name, read_sites, save_site, set_defaults
+from wxfly.question.defaults import check_home, layers_of, taken_from
 from wxfly.question.reading import check_words
-from wxfly.question.usual import check_home, layers_of, taken_from
+from wxfly.retrieval.places import resolve_site
+from wxfly.units import parse_quantity
 
 
 @dataclass(frozen=True)
@@ -111,9 +113,9 @@ def keep_setting(text: str, value: str | None) -> str:
 
 def keep_settings(given: dict[str, str | None]) -> None:
     """Change several settings at once, by key, as `keep_setting` does; a fault in one changes none."""
-    usual = load_settings().usual
-    told = given.get("units")
-    units = str(setting_value("units", told)) if told else usual.units or "metric"
+    settings = load_settings()
+    usual, told = settings.usual, given.get("units")
+    units = str(setting_value("units", told)) if told else settings.units
     values: dict[str, Any] = {}
     changed = Words()
     for key, text in given.items():
@@ -153,14 +155,70 @@ def keep_plan(name: str, words: Words, *, replaces: bool = False) -> None:
     """
     if not any(said(words)):
         raise WxflyError("a plan needs at least one option, such as --height 60m (see: wxfly plans add --help-all)")
-    units = words.units or load_settings().usual.units or "metric"
+    units = words.units or load_settings().units
     words = _with_units(words, units)
     check_words(words)
     save_plan(plans_file(), name, words, units, replace=replaces)
 
 
-def keep_defaults(name: str, words: Words, removed: Sequence[str]) -> None:
-    """Change the defaults of a saved site.
+def keep_site(
+    name: str,
+    place: str,
+    *,
+    surface_altitude: str | None = None,
+    surface_cover: str | None = None,
+    time_zone: str | None = None,
+    offline: bool = False,
+    replaces: bool = False,
+) -> Site:
+    """Save a site, and return it.
+
+    Parameters
+    ----------
+    name, place : str
+        Its name, and ``LATITUDE,LONGITUDE`` or the name of a place.
+    surface_altitude, surface_cover, time_zone : str, optional
+        Its ground, the class of its surface, and its time zone, as the pilot wrote them.
+    offline : bool, optional
+        Whether to ask no service.
+    replaces : bool, optional
+        Whether a saved site of this name may move.
+
+    Raises
+    ------
+    WxflyError
+        When a site of this name is saved already at another place, and it may not move.
+    """
+    check_name(name)
+    saved = read_sites(sites_file())
+    found = resolve_site(place, saved={}, offline=offline)
+    there = next((known for known in saved if known.casefold() == name.casefold()), None)
+    if there is not None and not (there == name and (replaces or saved[there].key == found.key)):
+        way = "add --replace" if there == name else "remove that one first"
+        at = f"{saved[there].latitude:.4f},{saved[there].longitude:.4f}"
+        raise WxflyError(f"a site '{there}' is saved already, at {at}; give another name, or {way}")
+    # What a site of this name already says of its ground stays; only the place and what is given change.
+    site = replace(
+        saved.get(name, found),
+        name=name,
+        latitude=found.latitude,
+        longitude=found.longitude,
+        surface_altitude=found.surface_altitude,
+        time_zone=found.time_zone,
+        is_demo=False,
+    )
+    if surface_altitude:
+        site = replace(site, surface_altitude=parse_quantity(surface_altitude, "length", "m"))
+    if surface_cover:
+        site = replace(site, surface_cover=surface_cover)
+    if time_zone:
+        site = replace(site, time_zone=time_zone)
+    save_site(sites_file(), site)
+    return site
+
+
+def keep_defaults(name: str, words: Words, removed: Sequence[str]) -> Words:
+    """Change the defaults of a saved site, and return them.
 
     Parameters
     ----------
@@ -171,7 +229,7 @@ def keep_defaults(name: str, words: Words, removed: Sequence[str]) -> None:
     removed : sequence of str
         Keys to remove.
     """
-    units = words.units or load_settings().usual.units or "metric"
+    units = words.units or load_settings().units
     words = _with_units(words, units)
     before = read_sites(sites_file()).find(name, "saved site").defaults
     gone = {find_option(key, usual_options()).key: None for key in removed}
@@ -180,6 +238,7 @@ def keep_defaults(name: str, words: Words, removed: Sequence[str]) -> None:
     check_words(words)
     _check_together(before, words)
     set_defaults(sites_file(), name, {**gone, **kept_values(words)})
+    return read_sites(sites_file())[name].defaults
 
 
 def _with_units(words: Words, units: str) -> Words:

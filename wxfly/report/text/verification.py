@@ -1,18 +1,22 @@
-"""The latest airport report, and what an airport expects of the hours ahead, beside the forecast: in words."""
+"""Forecasts compared with what was observed, in words: past ones, the ledger, an airport's report and own forecast."""
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 import numpy as np
 
 from wxfly.answer.findings import runs
 from wxfly.cube.notes import NoteKind, kind_of
-from wxfly.history.airport_forecasts import Expected, HourAhead
+from wxfly.history.airports import Expected, HourAhead
+from wxfly.history.verification import FEWEST_DAYS, ErrorRow
+from wxfly.physics.scoring import upper_bound
 from wxfly.pilot.coordinates import distance_km
-from wxfly.question.observed import Observed
+from wxfly.pilot.own_files import damage_notes
+from wxfly.question.verification import LedgerScores, Observed, Verified
 from wxfly.report.facts.values import CAUTIONS
 from wxfly.report.text.console import aligned, clean, isolated, wrap
-from wxfly.sources.airport_forecasts import WEATHER
-from wxfly.sources.airport_reports import ATTRIBUTION
+from wxfly.sources.airports import ATTRIBUTION, WEATHER
 from wxfly.units import SYSTEMS, UNITS, from_si
 
 _NAMES = {
@@ -34,7 +38,7 @@ ELSEWHERE = (
 _LOW = 2000.0  # m, above it no cloud is low
 
 
-def render(observed: Observed, *, units: str, width: int) -> str:
+def observed_text(observed: Observed, *, units: str, width: int) -> str:
     """Write it as text.
 
     Parameters
@@ -186,3 +190,79 @@ def _kinds(kinds: float | frozenset[str]) -> str:
 
 def _wrap(text: str, width: int) -> str:
     return "\n".join(wrap(text, max(width, 24)))
+
+
+def verified_text(found: Verified) -> str:
+    """Return how past forecasts of a site compare with its observations."""
+    lines = [
+        *found.damage,
+        f"{found.site}: forecasts of {found.model} ({' and '.join(found.origin)}) against {found.source}, "
+        f"at {found.height:g} m",
+        *_errors_table(found.rows),
+        *_learned(found),
+    ]
+    if found.entered:
+        lines.append(f"{found.entered} observed hours entered in the ledger (see: wxfly ledger)")
+    return "\n".join(lines)
+
+
+def _errors_table(rows: Sequence[ErrorRow]) -> list[str]:
+    """Return aligned lines with bias and error of wind and gust."""
+    cells = [("", "", "hours", "days", "bias m/s", "error m/s")]
+    before = ("", "")
+    for row in rows:
+        group = "" if (row.element, row.group) == before or row.group == "all" else f"by {row.group}"
+        label = row.label if row.group != "all" else ""
+        if row.group == "all":
+            cells.append((row.element, "", str(row.hours), str(row.days), f"{row.bias:+.2f}", f"{row.error:.2f}"))
+        else:
+            cells.append((group, label, str(row.hours), str(row.days), f"{row.bias:+.2f}", f"{row.error:.2f}"))
+        before = (row.element, row.group)
+    widths = [max(len(c[i]) for c in cells) for i in range(len(cells[0]))]
+    return [
+        "  ".join(
+            c.ljust(w) if i < 2 else c.rjust(w) for i, (c, w) in enumerate(zip(line, widths, strict=True))
+        ).rstrip()
+        for line in cells
+    ]
+
+
+def _learned(found: Verified) -> list[str]:
+    if found.learned is None:
+        return [f"nothing can be learned from fewer than {FEWEST_DAYS} days of wind or gust"]
+    if not found.is_learned:
+        return [f"could be learned with --learn: {found.learned.words}"]
+    switch = f"switch it on with: wxfly best {found.site} --model {found.model} --site-record"
+    return [f"learned: {found.learned.words}", switch]
+
+
+def ledger_text(kept: LedgerScores) -> str:
+    """Return how the verdicts of the ledger compare with what was observed."""
+    damage = damage_notes(kept.set_aside)
+    if not kept.verdicts:
+        of = f" of {kept.site}" if kept.site else ""
+        none = f"the ledger holds no verdict{of} yet; it grows with every answer"
+        none += f"; did you mean '{kept.near}'?" if kept.near else ""
+        return "\n".join([*damage, none])
+    scored = sum(score.counts.cases for score in kept.scores)
+    lines = [*damage, f"{kept.verdicts} verdicts kept, {scored} of them scored"]
+    for score in kept.scores:
+        low, high = score.lead
+        counts = score.counts
+        missed, cleared = counts.broken_when_cleared
+        ahead = f"{low:g} to {high:g} h ahead"
+        if not counts.cases:
+            lines.append(f"{ahead}: nothing observed yet for {score.unscored} hours")
+            continue
+        reported_outside, bound = counts.hits + counts.false_alarms, 100 * upper_bound(missed, cleared)
+        lines.append(
+            f"{ahead}: {counts.cases} hours observed; {reported_outside} reported outside, {counts.hits} of them "
+            f"broken; {cleared} reported inside or narrow, {missed} of them broken "
+            f"(at most {bound:.1f} % with 95 % confidence)"
+        )
+        if np.isfinite(score.value_within):
+            lines.append(
+                f"  worth {score.value_within:.2f} of perfect knowledge within season and time of day, where staying "
+                f"at home costs a tenth of a broken limit; all hours pooled, which flatters: {score.value:.2f}"
+            )
+    return "\n".join(lines)

@@ -9,7 +9,7 @@ from wxfly.pilot.plans import find_plan
 from wxfly.pilot.settings import SETTINGS, change_settings, config_file, config_folder, load_settings, plans_file
 from wxfly.pilot.settings import sites_file as path_of_sites
 from wxfly.pilot.site import Site, read_sites, save_site
-from wxfly.question.keeping import keep_defaults, keep_plan, keep_setting, settings_in_force
+from wxfly.question.settings import keep_defaults, keep_plan, keep_setting, settings_in_force
 
 FILE = '# mine\ncontact = "me@example.org" # keep\n\n[store]\nmaximum_age_days = 3 # days\n'
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from wxfly.errors import WxflyError
-from wxfly.pilot.intent import Costs, Intent, read_intent
+from wxfly.pilot.work import Costs, Intent, read_intent
 
 
 def minutes(length):

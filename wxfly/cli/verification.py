@@ -10,6 +10,7 @@ from wxfly.cli import completion
 from wxfly.cli.options import as_json, showing_units
 from wxfly.cli.program import main, print_json, say, tell_progress, width
 from wxfly.cli.standard_streams import from_standard_input
+from wxfly.pilot.settings import load_settings
 
 
 @main.command(epilog="Example: wxfly verify meadow --observed mine.csv --observed-height 4m --learn")
@@ -50,8 +51,10 @@ def verify(
     offline: bool,
 ) -> None:
     """Compare past forecasts for SITE with what was observed there."""
-    from wxfly.question.verification import VerificationAsked, describe_verified, read_observed_height
+    from wxfly.question.verification import VerificationAsked, read_observed_height
     from wxfly.question.verification import verify as compare_with_observations
+    from wxfly.report.facts.verification import verification_facts
+    from wxfly.report.text.verification import verified_text
 
     asked = VerificationAsked(
         observed=observed,
@@ -64,11 +67,9 @@ def verify(
     )
     found = compare_with_observations(site, asked, on_progress=tell_progress)
     if as_json:
-        from wxfly.report.facts.looking_back import verification_facts
-
         print_json(verification_facts(found))
     else:
-        say(describe_verified(found))
+        say(verified_text(found))
 
 
 @main.command(epilog="Example: wxfly ledger meadow --withdraw 2026-06-10 --reason 'wrong unit'")
@@ -82,24 +83,25 @@ def verify(
 @as_json
 def ledger(site: str | None, withdraw: str | None, reason: str | None, as_json: bool) -> None:
     """Say how past answers, kept before their hour came, compare with what was observed, for SITE or for all."""
-    from wxfly.question import verification
+    from wxfly.question.verification import score_ledger
+    from wxfly.question.verification import withdraw as withdraw_observations
+    from wxfly.report.facts.verification import ledger_facts
+    from wxfly.report.text.verification import ledger_text
 
     if withdraw or reason:
-        say(verification.withdraw(site, withdraw, reason))
+        say(withdraw_observations(site, withdraw, reason))
     elif as_json:
-        from wxfly.report.facts.looking_back import ledger_facts
-
-        print_json(ledger_facts(verification.score_ledger(site)))
+        print_json(ledger_facts(score_ledger(site)))
     else:
-        say(verification.describe_ledger(site))
+        say(ledger_text(score_ledger(site)))
 
 
 @main.command(epilog="Example: wxfly forget")
 def forget() -> None:
     """Forget the windows chosen in earlier answers, so that none of them stays first; the ledger keeps its record."""
-    from wxfly.question import verification
+    from wxfly.question.verification import forget_choices
 
-    say(verification.forget_choices())
+    say(forget_choices())
 
 
 @main.command(epilog="Example: wxfly observed meadow --units aviation")
@@ -110,14 +112,12 @@ def forget() -> None:
 @as_json
 def observed(site: str | None, model: str | None, units: str | None, offline: bool, as_json: bool) -> None:
     """Is the forecast right this morning? Set the latest airport report near SITE beside the forecast of its hour."""
-    from wxfly.cli.own_lists import usual_units
-    from wxfly.question import observed as of_airport
-    from wxfly.report.text.airport import render
+    from wxfly.question.verification import ask_observed
+    from wxfly.report.facts.verification import observed_facts
+    from wxfly.report.text.verification import observed_text
 
-    found = of_airport.ask_observed(site, model=model, offline=offline, on_progress=tell_progress)
+    found = ask_observed(site, model=model, offline=offline, on_progress=tell_progress)
     if as_json:
-        from wxfly.report.facts.looking_back import observed_facts
-
         print_json(observed_facts(found))
     else:
-        say(render(found, units=units or usual_units(), width=width()))
+        say(observed_text(found, units=units or load_settings().units, width=width()))

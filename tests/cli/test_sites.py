@@ -6,10 +6,11 @@ import pytest
 
 from tests.server import Fault
 from wxfly.cli import main
-from wxfly.cli.own_lists import describe_rules, fetch
 from wxfly.errors import WxflyError
-from wxfly.pilot.rules import STANDINGS
+from wxfly.pilot.rules import STANDINGS, find_rules
 from wxfly.pilot.settings import cache_folder
+from wxfly.question.ask import fetch
+from wxfly.report.text.own_lists import rules_text
 
 PLACE = "52.31,6.84"
 
@@ -19,7 +20,7 @@ def silent(_):
 
 
 def test_a_fetch_that_brought_nothing_new_is_an_error_and_what_is_stored_stays(server):
-    assert "kept for use offline" in fetch([PLACE], "icon_eu", on_progress=silent)[0]
+    assert fetch([PLACE], "icon_eu", on_progress=silent).origin == "fetched"
     before = {p: p.read_bytes() for p in (cache_folder() / "forecasts").rglob("*.gz")}
     (cache_folder() / "replies" / "metadata" / "icon_eu.json").unlink()
     server.run_delay -= timedelta(hours=6)
@@ -29,9 +30,9 @@ def test_a_fetch_that_brought_nothing_new_is_an_error_and_what_is_stored_stays(s
     assert {p: p.read_bytes() for p in (cache_folder() / "forecasts").rglob("*.gz")} == before
 
 
-def test_a_forecast_of_the_newest_run_that_is_stored_already_is_a_success(server):
+def test_a_forecast_of_the_newest_run_that_is_stored_already_is_a_success(server, wxfly):
     fetch([PLACE], "icon_eu", on_progress=silent)
-    assert "kept for use offline" in fetch([PLACE], "icon_eu", on_progress=silent)[0]
+    assert "kept for use offline" in wxfly("fetch", PLACE, "--model", "icon_eu")[1]
     assert len(server.asked("forecast")) == 1
 
 
@@ -58,7 +59,7 @@ def test_a_name_that_cannot_be_told_from_another_is_refused_before_anybody_is_as
 
 
 def test_a_rule_set_says_first_what_is_law_and_last_what_is_a_caution_of_ours():
-    told = describe_rules("eu_open")
+    told = rules_text(find_rules("eu_open"))
     heads = [words for words in STANDINGS.values() if f"{words}:" in told]
     assert heads == list(STANDINGS.values())
     assert told.index(heads[0]) < told.index("height_limit") < told.index(heads[1])

@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 import xarray as xr
 
-from wxfly.cube.age import first_hour_of, hide_stale
+from wxfly.cube.age import first_hour_of, hide_stale, read_time, retrieved_of, run_of, since_of
 from wxfly.cube.joined import ModelHours, hours_by_model
 from wxfly.pilot.site import Site
 
@@ -184,37 +184,4 @@ def _kp_origin(cube: xr.Dataset) -> KpOrigin | None:
     names = ("retrieved", "observed_until", "outlook_issued", "outlook_from")
     if not any(name in stated for name in names):
         return None
-    return KpOrigin(*(_moment(str(stated.get(name, ""))) for name in names))
-
-
-def run_of(cube: xr.Dataset) -> np.datetime64:
-    """Return the start of a cube's run, UTC [s]; NaT when unknown."""
-    return np.datetime64(str(cube["forecast_reference_time"].values), "s")
-
-
-def since_of(cube: xr.Dataset) -> np.datetime64:
-    """Return the time from which the age of a cube counts, UTC [s]; NaT where only its hours are known.
-
-    This is the start of its run. Where that is unknown, it is the earliest start that is consistent with the time of
-    retrieval and the length of the forecast (``oldest_run``).
-    """
-    run, came = run_of(cube), retrieved_of(cube)
-    if not np.isnat(run):
-        return run
-    if np.isnat(came):
-        return came
-    oldest = np.datetime64(str(cube["oldest_run"].values), "s") if "oldest_run" in cube.coords else came
-    return came if np.isnat(oldest) else min(came, oldest)
-
-
-def retrieved_of(cube: xr.Dataset) -> np.datetime64:
-    """Return the time at which a cube was retrieved, UTC [s]; NaT when unknown."""
-    return _moment(str(cube.attrs.get("retrieved", "")))
-
-
-def _moment(text: str) -> np.datetime64:
-    """Read a time that a cube states, UTC [s]; NaT for anything else."""
-    try:
-        return np.datetime64(text.rstrip("Z") or "NaT", "s")
-    except ValueError:
-        return np.datetime64("NaT", "s")
+    return KpOrigin(*(read_time(str(stated.get(name, ""))) for name in names))

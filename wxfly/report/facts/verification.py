@@ -6,8 +6,7 @@ from datetime import datetime
 
 from wxfly.pilot.coordinates import distance_km
 from wxfly.pilot.own_files import damage_notes
-from wxfly.question.observed import Observed
-from wxfly.question.verification import LedgerScores, Verified
+from wxfly.question.verification import LedgerScores, Observed, Verified
 from wxfly.report.facts.values import Facts, Hours, Metres, Share, Speed, moment_of, number
 
 
