@@ -244,7 +244,9 @@ def kind_of(node: Mapping[str, Any]) -> str:
         return " or ".join(kind_of(one) for one in node["anyOf"])
     if "$ref" in node:
         name = node["$ref"].rpartition("/")[2]
-        return f"[{name}](#{name.lower()})" if name in PARTS else "one of " + ", ".join(map(_code, words_of()[name]))
+        if name in PARTS:
+            return f"[{name}](#{name.lower()})"
+        return "one of " + ", ".join(map(_code, node.get("enum") or words_of()[name]))
     if "enum" in node and node.get("type") != "string":
         return " or ".join(f"`{one}`" for one in node["enum"])
     if "enum" in node:

@@ -16,7 +16,7 @@ from tests.flight.test_anemometer_limits import LIMITS, OPEN, TOWER, levels
 from tests.validation import hand
 from wxfly.cli import main
 from wxfly.flight.anemometer_reading import AnemometerRule, anemometer_rule
-from wxfly.flight.launch_decision import Reason, Verdict, band_of
+from wxfly.flight.launch_decision import LaunchVerdict, Reason, band_of
 from wxfly.pilot.options import Words
 from wxfly.question import brief
 
@@ -26,7 +26,7 @@ CALM_DAY = ("Valdrenna", "--as-of", "2026-03-14T15:00Z")
 
 def test_a_gust_of_6_5_with_a_mean_of_3_is_in_doubt_and_the_words_say_so() -> None:
     """The words gave the means in doubt and the gusts at which to stay: this pair was in no band of them."""
-    assert band_of(RULE, 3.0, 6.5) == Verdict.IN_DOUBT
+    assert band_of(RULE, 3.0, 6.5) == LaunchVerdict.IN_DOUBT
     done = CliRunner().invoke(main, ["brief", "Valdrenna"])
     text = " ".join(done.output.split())
     assert re.search(r"Limits kept aloft 1\.0 to \d\.\d to \d\.\d ", text)
@@ -50,7 +50,7 @@ def test_every_pair_of_readings_is_in_one_band(
     holds = 1.0 <= mean <= largest_mean and gust <= largest_gust and largest_mean >= 1.0
     passed = mean > rule.mean_stop or gust > rule.gust_stop
     assert holds + passed <= 1
-    wanted = Verdict.HOLDS if holds else Verdict.DO_NOT_LAUNCH if passed else Verdict.IN_DOUBT
+    wanted = LaunchVerdict.HOLDS if holds else LaunchVerdict.DO_NOT_LAUNCH if passed else LaunchVerdict.IN_DOUBT
     assert band_of(rule, mean, gust) == wanted
 
 
@@ -66,7 +66,7 @@ def test_no_rule_of_any_forecast_has_bands_that_overlap(stronger: float, gustier
     assert rule.largest_mean <= rule.mean_stop
     assert rule.largest_gust <= rule.gust_stop
     for mean, gust in ((rule.mean_stop + 0.01, 0.0), (0.0, rule.gust_stop + 0.01), (float("nan"), 1.0), (3.0, None)):
-        assert band_of(rule, mean, gust) != Verdict.HOLDS
+        assert band_of(rule, mean, gust) != LaunchVerdict.HOLDS
 
 
 def test_a_stronger_reading_is_never_in_a_better_band() -> None:
@@ -74,7 +74,7 @@ def test_a_stronger_reading_is_never_in_a_better_band() -> None:
     bands = np.array([[band_of(RULE, float(m), float(g)) for g in gusts] for m in means])
     assert (np.diff(bands, axis=0) <= 0).all()
     assert (np.diff(bands, axis=1) <= 0).all()
-    assert set(bands.ravel()) == set(Verdict)
+    assert set(bands.ravel()) == set(LaunchVerdict)
 
 
 @pytest.mark.skipif(not TOWER.exists(), reason="the tower's record is not beside the checkout")
@@ -134,7 +134,7 @@ def test_the_waiting_hours_of_the_plan_count_in_the_field() -> None:
             on_progress=lambda _: None,
         )
         assert asked.verdict.reasons == reasons
-        assert (asked.verdict.verdict == Verdict.DO_NOT_LAUNCH) == (wait > 0)
+        assert (asked.verdict.verdict == LaunchVerdict.DO_NOT_LAUNCH) == (wait > 0)
     done = CliRunner().invoke(
         main, ["check", "Valdrenna", "--mean", "1.5", "--gust", "2.3", "--as-of", "2026-03-14T06:00Z", "--wait", "3"]
     )

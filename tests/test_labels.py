@@ -4,10 +4,10 @@ import ast
 import re
 from pathlib import Path
 
+from wxfly.answer.windows import Room
 from wxfly.assessment.state import STATE_WORDS
 from wxfly.pilot.elements import BY_NAME, GRADES
 from wxfly.probability.chance import kind_of
-from wxfly.report.facts import windows
 
 ROOT = Path(__file__).parent.parent
 PAGE = ROOT / "docs" / "reference" / "labels.md"
@@ -38,7 +38,7 @@ def labels_in(path):
 
 def labels():
     found = {element.title for element in BY_NAME.values()} | set(STATE_WORDS)
-    found |= {*windows.RoomWord.__args__, *(kind_of(chance) for chance in (0.1, 0.5, 0.9)), *GRADES}
+    found |= {*Room, *(kind_of(chance) for chance in (0.1, 0.5, 0.9)), *GRADES}
     for path in sorted(
         [*(REPORT / "text").glob("*.py"), *(REPORT / "pages").glob("*.py"), REPORT / "facts" / "verdict.py"]
     ):

@@ -239,7 +239,7 @@ def test_the_ledger_changed_at_random(own_folders):
         assert path.read_bytes().startswith(content)
         after = ledger.read_ledger()
         assert after.entries[: len(before.entries)] == before.entries
-        assert at(15).key in {v.key for v in after.of(ledger.Verdict)}
+        assert at(15).key in {v.key for v in after.of(ledger.HourVerdict)}
         assert len(after.set_aside) >= len(before.set_aside)
         whole = set(LEDGER.split(b"\n")) & set(content.split(b"\n")) - {b""}
         assert len(before.entries) >= len(whole)  # a line that was not touched is never lost

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from tests.cubes import quiet_cube, without
 from tests.halves import spread
 from tests.probability.test_chance import LIMITS
-from wxfly.answer.windows import find_windows, rank_by_chance
+from wxfly.answer.windows import find_windows, in_order
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import State, assess
 from wxfly.cube.contract import attributes_of, with_lost_members
@@ -590,7 +590,7 @@ def test_a_window_that_ends_at_a_required_unknown_ranks_behind_one_that_is_known
     assert [w.ends_unknown for w in windows] == [False, True]
     assert windows[0].margin < windows[1].margin
     assert windows[0].start > windows[1].start
-    assert [w.start for w in rank_by_chance(windows, start)] == [w.start for w in windows]
+    assert [w.start for w in in_order(windows, start)] == [w.start for w in windows]
 
 
 def test_a_window_that_ends_by_dusk_or_by_the_time_asked_about_is_known():

@@ -6,7 +6,7 @@ import xarray as xr
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wxfly.answer.windows import find_windows, rank_by_chance
+from wxfly.answer.windows import find_windows, in_order
 from wxfly.assessment.suitability import State
 from wxfly.pilot.elements import NAMES
 from wxfly.probability.chance import Chance, Outlook
@@ -137,22 +137,23 @@ def with_chance(hours_ahead, value, margin=0.5, **changes):
 
 def test_the_chance_ranks_before_the_margin():
     six_days_off, tomorrow = with_chance(144, 0.4, margin=0.9), with_chance(24, 0.5, margin=0.1)
-    assert rank_by_chance([six_days_off, tomorrow], START) == [tomorrow, six_days_off]
+    assert in_order([six_days_off, tomorrow], START) == [tomorrow, six_days_off]
 
 
 def test_of_equal_chances_a_day_beyond_three_days_is_never_first():
-    far, near = with_chance(73, 0.503, margin=0.9), with_chance(71, 0.498, margin=0.1)
-    assert rank_by_chance([far, near], START) == [near, far]
-    assert rank_by_chance([far, near], START + 2 * HOUR) == [far, near]  # both within three days: the margin counts
-    surer = with_chance(73, 0.52)
-    assert rank_by_chance([near, surer], START) == [surer, near]
+    far, near = with_chance(73, 0.603, margin=0.9), with_chance(71, 0.598, margin=0.1)
+    assert in_order([far, near], START) == [near, far]
+    assert in_order([far, near], START + 2 * HOUR) == [far, near]  # both within three days: the margin counts
+    surer = with_chance(73, 0.62)
+    assert in_order([near, surer], START) == [surer, near]
 
 
 @pytest.mark.parametrize("value", [None, np.nan])
-def test_an_unknown_chance_ranks_last_and_an_unknown_element_behind_every_chance(value):
-    unsaid, small = with_chance(1, value, margin=0.9), with_chance(1, 0.01, margin=0.1)
+def test_an_unknown_chance_and_an_unknown_element_rank_last_of_what_has_room(value):
+    unsaid, small = with_chance(1, value, margin=0.9), with_chance(1, 0.51, margin=0.1)
     hidden = with_chance(1, 0.99, unknown=("visibility",))
-    assert rank_by_chance([unsaid, hidden, small], START) == [small, unsaid, hidden]
+    unlikely = with_chance(1, 0.01, margin=0.9)
+    assert in_order([unlikely, unsaid, hidden, small], START) == [small, unsaid, hidden, unlikely]
 
 
 def test_nothing_at_all():

@@ -6,7 +6,7 @@ import xarray as xr
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wxfly.assessment.suitability import State, assess, uncut_hour_margins, unknown_elements
+from wxfly.assessment.suitability import State, assess, not_judged, uncut_hour_margins, unknown_elements
 from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.elements import (
@@ -179,7 +179,7 @@ def test_an_element_without_a_limit_is_not_judged_and_said_so():
     limits = dataclasses.replace(LIMITS, maximum_density_altitude=None)
     hours = assess(conditions(density_altitude=9_000.0), limits)
     assert State(int(hours["state"][0])) is State.INSIDE
-    assert hours.attrs["not_judged"] == ["density_altitude"]
+    assert not_judged(hours) == ("density_altitude",)
     assert unknown_elements(hours) == ()
 
 

@@ -173,7 +173,7 @@ def _(row: Row) -> bool:
 @check("lipo_preheat_C")
 def _(row: Row) -> bool:
     """Held: packs that are told to be warm enough lie in the band of the trade."""
-    from wxfly.report.facts.advice import WARM_PACK
+    from wxfly.report.facts.sortie import WARM_PACK
 
     low, high = (float(n) for n in re.findall(r"\d+", row.expected))
     return low <= WARM_PACK - C <= high

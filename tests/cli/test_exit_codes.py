@@ -6,6 +6,7 @@ import json
 import pytest
 
 from tests.server import Fault
+from wxfly.answer.windows import Room
 from wxfly.cli.exit_codes import ExitCode, code_of
 
 
@@ -21,7 +22,7 @@ from wxfly.cli.exit_codes import ExitCode, code_of
     ],
 )
 def test_a_verdict_has_a_code(word, as_far_as_known, code):
-    assert code_of(word, as_far_as_known=as_far_as_known) == code
+    assert code_of(Room(word), as_far_as_known=as_far_as_known) == code
 
 
 @pytest.mark.parametrize(

@@ -22,7 +22,7 @@ from wxfly.flight.anemometer_reading import (
     correct_forecast,
     weigh,
 )
-from wxfly.flight.launch_decision import Reason, Verdict, judge_reading
+from wxfly.flight.launch_decision import LaunchVerdict, Reason, judge_reading
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
 
@@ -51,7 +51,7 @@ def judged(cube: xr.Dataset, mean: float, gust: float | None) -> tuple[Correctio
 
 def test_a_quiet_hour_and_a_quiet_reading_hold() -> None:
     found = judge_reading(*judged(cube_with(), 1.5, 2.5))
-    assert found.verdict == Verdict.HOLDS
+    assert found.verdict == LaunchVerdict.HOLDS
     assert found.reasons == ()
 
 
@@ -63,7 +63,7 @@ def test_under_a_jet_calm_at_the_hand_is_no_leave_to_launch(mean: float, gust: f
     correction, rule, hours = judged(cube_with(JET, 1.5), mean, gust if gust is None else max(mean, gust))
     assert rule.largest_mean < STARTING_SPEED
     found = judge_reading(correction, rule, hours)
-    assert found.verdict == Verdict.DO_NOT_LAUNCH
+    assert found.verdict == LaunchVerdict.DO_NOT_LAUNCH
     assert Reason.HOUR_OUTSIDE in found.reasons
 
 
@@ -71,21 +71,21 @@ def test_a_corrected_hour_outside_is_no_launch_whatever_the_hand_shows() -> None
     correction, rule, hours = judged(cube_with((8.0, 12.0, 13.0), 14.0), 1.5, 2.5)
     assert correction.reading.mean < rule.largest_mean
     assert judge_reading(correction, rule, hours).reasons == (Reason.HOUR_OUTSIDE,)
-    assert judge_reading(correction, rule, hours).verdict == Verdict.DO_NOT_LAUNCH
+    assert judge_reading(correction, rule, hours).verdict == LaunchVerdict.DO_NOT_LAUNCH
 
 
 def test_a_corrected_hour_next_to_its_limit_is_in_doubt() -> None:
     """A forecast beyond the limit and a good reading meet just below it: that is no 90 in 100."""
     correction, rule, hours = judged(cube_with((4.0, 9.2, 9.6), 6.0), 2.0, 3.0)
     assert (hours["margin"].sel(element=["wind", "gust"]) >= 0).all()
-    assert judge_reading(correction, rule, hours).verdict == Verdict.IN_DOUBT
+    assert judge_reading(correction, rule, hours).verdict == LaunchVerdict.IN_DOUBT
     assert Reason.TOO_NEAR in judge_reading(correction, rule, hours).reasons
     assert 0 < correction.deviation < correction.extrapolation_deviation
 
 
 def in_doubt(correction: Correction, rule: AnemometerRule, hours: xr.Dataset) -> tuple[Reason, ...]:
     found = judge_reading(correction, rule, hours)
-    assert found.verdict == Verdict.IN_DOUBT
+    assert found.verdict == LaunchVerdict.IN_DOUBT
     return found.reasons
 
 
@@ -119,9 +119,11 @@ def test_a_risk_that_is_possible_in_the_hours_of_the_flight_is_in_doubt(name: st
 
 def test_more_than_10_in_100_of_any_element_is_in_doubt_and_less_holds() -> None:
     correction, rule, hours = judged(cube_with(), 1.5, 2.5)
-    assert judge_reading(correction, rule, hours, chances={"precipitation": 0.1, "kp": 0.1}).verdict == Verdict.HOLDS
+    assert (
+        judge_reading(correction, rule, hours, chances={"precipitation": 0.1, "kp": 0.1}).verdict == LaunchVerdict.HOLDS
+    )
     found = judge_reading(correction, rule, hours, chances={"kp": 0.11, "precipitation": 0.9})
-    assert (found.verdict, found.reasons) == (Verdict.IN_DOUBT, (Reason.DURING,))
+    assert (found.verdict, found.reasons) == (LaunchVerdict.IN_DOUBT, (Reason.DURING,))
     assert [one.element for one in found.during] == ["precipitation", "kp"]
 
 
@@ -138,7 +140,7 @@ def test_beyond_the_rule_is_no_launch_even_where_the_hour_holds() -> None:
     correction, rule, hours = judged(cube_with(), 1.5, 2.5)
     for stricter in (replace(rule, mean_stop=1.4), replace(rule, gust_stop=2.4)):
         found = judge_reading(correction, stricter, hours)
-        assert (found.verdict, found.reasons) == (Verdict.DO_NOT_LAUNCH, (Reason.PASSED_AT_ANEMOMETER,))
+        assert (found.verdict, found.reasons) == (LaunchVerdict.DO_NOT_LAUNCH, (Reason.PASSED_AT_ANEMOMETER,))
 
 
 @pytest.mark.thorough
@@ -149,7 +151,7 @@ def test_nothing_holds_but_what_was_read_and_is_within(low: float) -> None:
         cube = cube_with((low, growth * low, growth * 1.05 * low), 1.6 * low)
         for mean, gust in ((0.0, None), (0.0, 0.0), (0.9, 1.5), (1.5, None), (1.5, 2.5), (3.0, 4.5), (5.0, 8.0)):
             correction, rule, hours = judged(cube, mean, gust)
-            if judge_reading(correction, rule, hours).verdict != Verdict.HOLDS:
+            if judge_reading(correction, rule, hours).verdict != LaunchVerdict.HOLDS:
                 continue
             held += 1
             assert STARTING_SPEED <= mean <= rule.largest_mean
@@ -162,10 +164,10 @@ def test_nothing_holds_but_what_was_read_and_is_within(low: float) -> None:
 def test_a_doubtful_visibility_is_named_and_one_that_is_lost_in_another_hour_is_in_doubt() -> None:
     correction, rule, hours = judged(cube_with(), 1.5, 2.5)
     found = judge_reading(correction, rule, hours, chances={"visibility": 0.3})
-    assert found.verdict == Verdict.HOLDS
+    assert found.verdict == LaunchVerdict.HOLDS
     assert [(one.element, one.is_in_doubt) for one in found.during] == [("visibility", False)]
     two = xr.concat([hours.isel(time=[0]), hours.isel(time=[0])], "time")
     two["margin"].loc[{"element": "visibility"}] = [0.5, np.nan]
     two["lost"].loc[{"element": "visibility"}] = [False, True]
     found = judge_reading(correction, rule, two, chances={"visibility": 0.3})
-    assert (found.verdict, found.reasons) == (Verdict.IN_DOUBT, (Reason.DURING_NOT_KNOWN,))
+    assert (found.verdict, found.reasons) == (LaunchVerdict.IN_DOUBT, (Reason.DURING_NOT_KNOWN,))

@@ -11,7 +11,7 @@ import xarray as xr
 from tests.cubes import quiet_cube
 from wxfly.answer.windows import find_windows
 from wxfly.assessment.conditions import derive
-from wxfly.assessment.suitability import State, assess
+from wxfly.assessment.suitability import State, assess, not_judged, required_names
 from wxfly.flight.energy import energy_model
 from wxfly.flight.leg import Plan
 from wxfly.flight.return_leg import (
@@ -102,8 +102,8 @@ def test_what_is_only_possible_stays_narrow_whatever_the_reserve():
 def test_without_figures_it_is_there_and_not_judged():
     before = assess(derive(quiet_cube(), height=60.0), LIMITS)
     after = without_figures(before)
-    assert NAME in after.attrs["not_judged"]
-    assert NAME not in after.attrs["required"]
+    assert NAME in not_judged(after)
+    assert NAME not in required_names(after)
     assert np.isnan(after["margin"].sel(element=NAME).values).all()
     for name in ("state", "hour_margin", "limiting_element", "usable_start"):
         assert after[name].identical(before[name])

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from wxfly.errors import WxflyError
 from wxfly.history.ledger import (
+    HourVerdict,
     Observation,
-    Verdict,
     Withdrawal,
     enter_observations,
     enter_verdicts,
@@ -87,7 +87,7 @@ def test_pooled_hours_fake_value():
 
 # --- the ledger ---------------------------------------------------------------------------------------------------
 
-VERDICT = Verdict(
+VERDICT = HourVerdict(
     site="headland", aircraft="camera-quad-1kg", latitude=52.0, longitude=6.0, height=60.0,
     hour="2026-06-10T12:00:00Z", told="2026-06-10T05:00:00Z", run="2026-06-10T00:00:00Z", model="icon_eu",
     state="inside", margin=0.4, chance=0.9, limiting_element="gust", limits={"gust": 12.0, "wind": 9.6},
@@ -158,7 +158,7 @@ def test_a_bad_line_is_named_and_left_where_it_is_and_stops_nothing(name):
     assert enter_verdicts([VERDICT, at(13)]) == 1
     assert path.read_bytes().startswith(before)
     kept = read_ledger()
-    assert kept.of(Verdict) == [VERDICT, at(13)]
+    assert kept.of(HourVerdict) == [VERDICT, at(13)]
     assert kept.of(Observation) == [OBSERVED]
     assert [(part.path, part.line) for part in kept.set_aside] == [(path, 2)]
     first, second = ledger_text(score_ledger()).splitlines()[:2]

@@ -7,6 +7,7 @@ import pytest
 
 from tests.cubes import quiet_cube
 from tests.report.briefings import PROVENANCE, brief, with_values
+from wxfly.answer.windows import Room
 from wxfly.history import ledger
 from wxfly.history.previous_choice import (
     choice_of,
@@ -53,7 +54,7 @@ def test_a_choice_is_kept_while_another_gains_little():
     briefing, answer = answered(with_gusts(h08=7.8, h18=7.6, **PARTED))
     assert answer.best.start.astype(str)[11:13] == "18"
     told = stay_with_choice(answer, briefing)
-    assert told.choice.verdict == "kept"
+    assert told.choice.outcome == "kept"
     assert f"{told.best.start}Z" == before.hour
     assert told.best.chance.value == pytest.approx(told.choice.chance)
     assert told.choice.best - told.choice.chance <= 0.1
@@ -66,7 +67,7 @@ def test_another_that_gains_more_is_taken():
     chose(with_gusts(h08=7.5, h18=8.0, **PARTED))
     briefing, answer = answered(with_gusts(h08=9.5, h10=30.0, h18=3.0, **PARTED))  # a storm nears
     told = stay_with_choice(answer, briefing)
-    assert told.choice.verdict == "left"
+    assert told.choice.outcome == "left"
     assert told.windows == answer.windows
 
 
@@ -75,7 +76,7 @@ def test_an_hour_that_does_not_hold_any_more_is_never_kept():
     for gust in (12.0, np.nan):
         briefing, answer = answered(with_gusts(h08=gust, h18=8.0, **PARTED))
         told = stay_with_choice(answer, briefing)
-        assert told.choice.verdict == "gone"
+        assert told.choice.outcome == "gone"
         assert told.windows == answer.windows
         assert "has no room any more" in choice_words(choice_facts(told), Clock("UTC"))
 
@@ -84,7 +85,7 @@ def test_the_same_window_is_told_as_the_same():
     chose(with_gusts(h08=7.5, **PARTED))
     briefing, answer = answered(with_gusts(h08=7.4, **PARTED))
     told = stay_with_choice(answer, briefing)
-    assert told.choice.verdict == "same"
+    assert told.choice.outcome == "same"
     assert told.windows == answer.windows
 
 
@@ -111,14 +112,23 @@ def test_the_answer_remembers_both():
     first = brief(cubes=[with_gusts(h08=7.5, h18=8.0, **PARTED)], provenance=EARLIER)
     remember(first, pytest.fail)
     second = remember(brief(cubes=[with_gusts(h08=7.8, h18=7.6, **PARTED)]), pytest.fail)
-    assert second.answers[0].choice.verdict == "kept"
+    assert second.answers[0].choice.outcome == "kept"
     assert len(second.answers[0].earlier) == 1
     assert len(read_choices()) == 2
     # Kept once more by a third run, from the second's choice.
     later = replace(PROVENANCE, run=PROVENANCE.run + np.timedelta64(1, "h"))
     third = remember(brief(cubes=[with_gusts(h08=7.8, h18=7.6, **PARTED)], provenance=later), pytest.fail)
-    assert third.answers[0].choice.verdict == "kept"
+    assert third.answers[0].choice.outcome == "kept"
     assert third.answers[0].choice.run == f"{PROVENANCE.run}Z"
+
+
+def test_a_choice_is_left_where_another_has_room_and_it_probably_has_none():
+    chose(with_gusts(h08=7.5, h18=8.0, **PARTED))
+    briefing, answer = answered(with_gusts(h08=7.8, h18=6.5, **PARTED))
+    told = stay_with_choice(answer, briefing)
+    assert told.choice.outcome == "left"
+    assert told.windows == answer.windows
+    assert [w.room for w in told.windows] == [Room.ROOM, Room.PROBABLY_NONE]
 
 
 def test_a_run_that_is_not_known_chooses_nothing():
@@ -128,10 +138,10 @@ def test_a_run_that_is_not_known_chooses_nothing():
 
 
 def test_a_kept_choice_is_said_first_and_can_be_left_aside_or_forgotten():
-    chose(with_gusts(h08=7.5, h18=8.0, **PARTED))
-    briefing, _ = answered(with_gusts(h08=7.8, h18=6.5, **PARTED))
+    chose(with_gusts(h08=6.0, h18=8.0, **PARTED))
+    briefing, _ = answered(with_gusts(h08=7.0, h18=6.0, **PARTED))
     told = remember(briefing, print)
-    assert told.answers[0].choice.verdict == "kept"
+    assert told.answers[0].choice.outcome == "kept"
     assert "stays first with a chance of" in told.notes[0]
     assert "--fresh" in told.notes[0]
     anew = remember(briefing, print, fresh=True)

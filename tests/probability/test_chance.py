@@ -414,13 +414,13 @@ def test_lead_time_counts_from_the_run():
 
 
 def test_without_a_run_the_lead_is_counted_from_the_first_hour_of_the_forecast_not_of_the_question():
-    from wxfly.answer.briefing import run_of
+    from wxfly.answer.briefing import age_counts_from as since
 
     first, none, little = np.datetime64("2026-06-10T00", "s"), np.datetime64("NaT", "s"), np.timedelta64(5, "s")
-    assert run_of(ForecastOrigin(run=none, retrieved=none, first_hour=first)) == first
-    assert run_of(ForecastOrigin(run=none, retrieved=first + little, first_hour=first)) == first + little
-    assert run_of(ForecastOrigin(run=first - little, retrieved=first + little, first_hour=first)) == first - little
-    assert np.isnat(run_of(ForecastOrigin(run=none, retrieved=none)))
+    assert since(ForecastOrigin(run=none, retrieved=none, first_hour=first)) == first
+    assert since(ForecastOrigin(run=none, retrieved=first + little, first_hour=first)) == first + little
+    assert since(ForecastOrigin(run=first - little, retrieved=first + little, first_hour=first)) == first - little
+    assert np.isnat(since(ForecastOrigin(run=none, retrieved=none)))
 
 
 @pytest.mark.parametrize("gust", [12.5, 20.0, 60.0])

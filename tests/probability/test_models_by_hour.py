@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from tests.cube.test_joined import FIRST, NEEDED, cube_of
-from wxfly.answer.briefing import run_of
+from wxfly.answer.briefing import age_counts_from
 from wxfly.assessment.conditions import derive_flight, hours_of
 from wxfly.assessment.forecast_error import hours_of_models
 from wxfly.assessment.suitability import assess
@@ -34,7 +34,7 @@ def judged(cube, limits, ensembles=()):
     at_site = cube.isel(site=0)
     start, end = (FIRST.astype("datetime64[s]") + np.timedelta64(h, "h") for h in (6, 20))
     conditions = derive_flight(hours_of(at_site, start=start, end=end), height=60.0, site=SITE, limits=limits)
-    run = run_of(provenance_of(cube))
+    run = age_counts_from(provenance_of(cube))
     return conditions, judge_site_chance(
         conditions, assess(conditions, limits), run, height=60.0, site=SITE, limits=limits, central=at_site,
         ensembles=ensembles,

@@ -15,6 +15,7 @@ from click.testing import CliRunner
 
 from tests.halves import spread
 from tests.report.briefings import reader_of
+from wxfly.assessment.suitability import required_names
 from wxfly.cli import main
 from wxfly.errors import WxflyError
 from wxfly.flight.leg import Plan
@@ -73,7 +74,7 @@ def test_any_of_its_options_asks_for_it(option) -> None:
     value = {"batteries": 2, "battery_reserve": 0.3, "battery_temperature": "15degC", "payload": "30g", "work": "2min"}
     answer = ask(**{option: value.get(option, "80m")}).answers[0]
     assert list(answer.assessment["element"].values)[-1] == "return_leg"
-    assert "return_leg" in answer.assessment.attrs["required"]
+    assert "return_leg" in required_names(answer.assessment)
 
 
 def test_without_them_nothing_is_added() -> None:

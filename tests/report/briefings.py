@@ -15,9 +15,9 @@ from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site, period_of
 from wxfly.pilot.work import Intent
 from wxfly.report.facts.answer import facts_of
-from wxfly.report.facts.reasons import HourWords
 from wxfly.report.facts.site import site_answer_facts
 from wxfly.report.facts.timeline import timeline_facts
+from wxfly.report.facts.verdict import HourWords
 from wxfly.report.facts.writing import Clock, Reader
 from wxfly.report.pages.page import to_html
 from wxfly.report.text.page import words_of
@@ -127,6 +127,7 @@ def _brief(
     limits=None,
     intent=None,
     first_day=1,
+    prefers_low_light=False,
     **changes,
 ):
     heights = heights or [80.0] * len(sites)
@@ -143,7 +144,8 @@ def _brief(
     cube = cube.assign_coords(places)
     limits, intent = limits or limits_for(find_aircraft(aircraft)), intent or Intent()
     requests = [
-        Request(s, find_aircraft(aircraft), limits, h, intent=intent) for s, h in zip(sites, heights, strict=True)
+        Request(s, find_aircraft(aircraft), limits, h, intent=intent, prefers_low_light=prefers_low_light)
+        for s, h in zip(sites, heights, strict=True)
     ]
     periods = [period_of(s, changes.get("now", NOW), first_day=first_day, days=days) for s in sites]
     if question == "compare":

@@ -2,6 +2,7 @@ import json
 import math
 import typing
 from dataclasses import replace
+from enum import StrEnum
 from pathlib import Path
 
 import jsonschema
@@ -41,7 +42,8 @@ def test_every_answer_follows_the_schema(name):
 
 
 def test_the_schema_refuses_what_it_does_not_know_and_misses_nothing():
-    for name, node in schema()["$defs"].items():
+    for name in parts():
+        node = schema()["$defs"][name]
         assert node["additionalProperties"] is False, name
         assert set(node["properties"]) == set(node["required"]), name
     answer = damage_notes(ALL["best"])
@@ -64,6 +66,8 @@ def plain(kind):
     inner = [part for part in typing.get_args(kind) if not isinstance(part, str | int)]
     if typing.get_origin(kind) is typing.Literal:
         return {type(value) for value in typing.get_args(kind)}
+    if isinstance(kind, type) and issubclass(kind, StrEnum):
+        return {str}
     return set().union(*map(plain, inner)) if inner else {kind} - {type(None)}
 
 

@@ -12,11 +12,11 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from wxfly.answer.outlook import EVEN_CHANCE, find_surest
-from wxfly.answer.request import Change, Request, SiteAnswer
-from wxfly.answer.windows import Window, find_windows
+from wxfly.answer.outlook import find_surest
+from wxfly.answer.request import Change, ChangeKind, Request, SiteAnswer
+from wxfly.answer.windows import EVEN_CHANCE, Window, find_windows
 from wxfly.assessment.conditions import derive_flight, hours_of
-from wxfly.assessment.suitability import State, add_waiting_hours, assess, counts_as_required, names_of
+from wxfly.assessment.suitability import State, add_waiting_hours, assess, counts_as_required, names_of, not_judged
 from wxfly.pilot.aircraft import Aircraft
 from wxfly.pilot.limits import Limits, is_above_height_limit
 from wxfly.probability.site_chance import SiteChance, judge_site_chance
@@ -99,7 +99,7 @@ def _what_breaks(answer: SiteAnswer, window: Window) -> Iterable[Change]:
     part = answer.assessment.isel(time=slice(window.first, window.last + 1)).sel(element=window.limiting_element)
     amount = float((part["limit"] - part["demand"]).min())
     if amount >= 0:
-        yield Change("more", element=window.limiting_element, amount=amount)
+        yield Change(ChangeKind.MORE, element=window.limiting_element, amount=amount)
 
 
 def _windows(answer: SiteAnswer, assessment: xr.Dataset, duration: np.timedelta64) -> list[Window]:
@@ -119,7 +119,7 @@ def _later(answer: SiteAnswer, minimum_duration: np.timedelta64) -> Change | Non
     windows = find_windows(answer.assessment, minimum_duration=minimum_duration, start=answer.start, end=answer.end)
     likely = [w for w in windows if _is_likely(answer.site_chance, answer.assessment, w, minimum_duration)]
     first = min(likely, key=lambda w: w.start, default=None)
-    return None if first is None else Change("later", window=first)
+    return None if first is None else Change(ChangeKind.LATER, window=first)
 
 
 def _is_likely(
@@ -159,7 +159,7 @@ def _lower(answer: SiteAnswer, cube: xr.Dataset, minimum_duration: np.timedelta6
                 )
                 # A chance takes long to work out: where this one is too small, no lower step is tried or advised.
                 is_likely = _is_likely(chance, judged, found[0], minimum_duration)
-                return Change("lower", window=found[0], height=float(height)) if is_likely else None
+                return Change(ChangeKind.LOWER, window=found[0], height=float(height)) if is_likely else None
         height -= STEP
     return None
 
@@ -193,7 +193,7 @@ def _assessed(
 def _others_hold(answer: SiteAnswer) -> Flags:
     """Return in which hours every element that does not change with height is within its limit."""
     assessment = answer.assessment
-    skipped = set(assessment.attrs["not_judged"])
+    skipped = not_judged(assessment)
     margin = assessment["margin"].transpose("element", "time").values
     required = counts_as_required(assessment.transpose("element", "time", ...))
     holds = np.ones(margin.shape[1], dtype=bool)
@@ -217,7 +217,7 @@ def _shorter(answer: SiteAnswer) -> Change | None:
     """Return the longest stretch within all limits, although it is shorter than requested."""
     windows = _windows(answer, answer.assessment, SHORTEST)
     longest = max(windows, key=lambda w: w.length, default=None)
-    return None if longest is None else Change("shorter", window=longest)
+    return None if longest is None else Change(ChangeKind.SHORTER, window=longest)
 
 
 def _another_aircraft(
@@ -243,7 +243,7 @@ def _another_aircraft(
             central=cube,
         )  # fmt: skip
         if _is_likely(chance, judged, windows[0], minimum_duration):
-            return Change("aircraft", window=windows[0], aircraft=aircraft.title)
+            return Change(ChangeKind.AIRCRAFT, window=windows[0], aircraft=aircraft.title)
     return None
 
 
@@ -260,4 +260,4 @@ def _another_day(
         find_windows(later, minimum_duration=minimum_duration, start=answer.end, end=last), request.limits
     )
     first = min(windows, key=lambda w: w.start, default=None)
-    return None if first is None else Change("day", window=replace(first, chance=None))
+    return None if first is None else Change(ChangeKind.DAY, window=replace(first, chance=None))

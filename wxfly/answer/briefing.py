@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Literal, NamedTuple
@@ -11,16 +11,16 @@ import numpy as np
 import xarray as xr
 
 from wxfly.answer.outlook import find_outlooks, with_chances
-from wxfly.answer.request import BeforeReading, Briefing, QuestionKind, Request, SiteAnswer
+from wxfly.answer.request import BeforeReading, Briefing, QuestionKind, Request, SiteAnswer, preferred_hours
 from wxfly.answer.survey import lay_survey
-from wxfly.answer.windows import find_windows, rank_by_chance
+from wxfly.answer.windows import Window, find_windows, in_order
 from wxfly.assessment.conditions import derive_flight, hours_of, pressure_note
 from wxfly.assessment.forecast_error import ErrorLaw
 from wxfly.assessment.hours import Taker
 from wxfly.assessment.suitability import add_waiting_hours, assess, judge_worse
 from wxfly.assessment.usable_height import find_usable_heights, lower_of
 from wxfly.cube.notes import Note
-from wxfly.flight.advice import advise, is_low_light
+from wxfly.flight.advice import advise
 from wxfly.pilot.elements import NAMES
 from wxfly.pilot.limits import check_height
 from wxfly.pilot.site import midnights
@@ -72,7 +72,7 @@ def make_briefing(
         check_height(request.height, request.limits)
         of_site = cube.isel(site=position)
         members = [ensemble.isel(site=position) for ensemble in ensembles]
-        run = run_of(provenance)
+        run = age_counts_from(provenance)
         answers.append(_answer(of_site, request, max(start, now), end, minimum_duration, run, members, law, now))
     pressure_notes = {pressure_note(answer.conditions) for answer in answers} - {""}
     return Briefing(
@@ -98,7 +98,7 @@ def _notes_on_members(answers: Sequence[SiteAnswer]) -> list[Note]:
     ]
 
 
-def run_of(provenance: ForecastOrigin) -> np.datetime64:
+def age_counts_from(provenance: ForecastOrigin) -> np.datetime64:
     """Return the time from which age and lead time count; NaT when none is known.
 
     It is the start of the run. Where that is unknown, it is the earliest possible start, from the time of retrieval and
@@ -125,7 +125,7 @@ def _since(provenance: ForecastOrigin) -> tuple[np.datetime64, AgeCountsFrom | N
 
 
 def age_of(provenance: ForecastOrigin, now: np.datetime64) -> tuple[np.timedelta64, AgeCountsFrom | None]:
-    """Return the age of a forecast, NaT where unknown, and what it counts from (see `run_of`)."""
+    """Return the age of a forecast, NaT where unknown, and what it counts from (see `age_counts_from`)."""
     since, counts_from = _since(provenance)
     return now - since, counts_from
 
@@ -177,7 +177,7 @@ def _answer(
         minimum_duration=minimum_duration,
         start=start,
         end=end,
-        preferred=is_low_light(conditions) if request.prefers_low_light else None,
+        preferred=preferred_hours(conditions, request),
         breaks=midnights(request.site, start, end),
         from_start=request.from_now,
     )
@@ -196,13 +196,7 @@ def _answer(
         return_height=return_height,
     )
     windows = with_chances(windows, site_chance, assessment, minimum_duration, from_start=request.from_now)
-    windows = rank_by_chance(windows, now)
     outlooks = find_outlooks(site_chance, assessment, minimum_duration, start=start, end=end)
-    advice = None
-    if windows:
-        best = windows[0]
-        stretch = conditions.isel(time=slice(best.first, best.last + 1))
-        advice = advise(stretch, request.aircraft, best.start, best.end, toward=request.toward, hill=request.site.hill)
     survey = None
     if request.intent.survey_hours:
         days = midnights(request.site, start, end)
@@ -212,15 +206,29 @@ def _answer(
         conditions,
         assessment,
         heights,
-        tuple(windows),
-        advice,
+        (),
+        None,
         start,
         end,
         site_chance,
         tuple(outlooks),
         survey=survey,
     )
+    answer = with_windows(answer, windows, now)
     return answer if at_return is None else replace(answer, return_leg=_return_leg(answer, at_return, run))
+
+
+def with_windows(
+    answer: SiteAnswer, windows: Iterable[Window], now: np.datetime64, *, stays_first: Window | None = None
+) -> SiteAnswer:
+    """Return an answer with windows in their order, and with the advice for the first; see `in_order`."""
+    ordered = tuple(in_order(windows, now, days=answer.day_count, stays_first=stays_first))
+    if not ordered:
+        return replace(answer, windows=(), advice=None)
+    best, asked = ordered[0], answer.request
+    stretch = answer.conditions.isel(time=slice(best.first, best.last + 1))
+    advice = advise(stretch, asked.aircraft, best.start, best.end, toward=asked.toward, hill=asked.site.hill)
+    return replace(answer, windows=ordered, advice=advice)
 
 
 def _return_leg(answer: SiteAnswer, at_return: xr.Dataset, run: np.datetime64) -> WorstMoment | None:

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from wxfly.assessment.suitability import State, counts_as_required, names_of
+from wxfly.assessment.suitability import State, counts_as_required, names_of, not_judged
 
 # Decimal places to which margins are compared, as for windows.
 _PLACES = 6
@@ -98,7 +98,7 @@ def _standings(assessment: xr.Dataset, times: npt.NDArray[np.datetime64]) -> lis
     positions = np.searchsorted(assessment["time"].values, times)
     margins = assessment["margin"].transpose("element", "time").values
     unknown = np.isnan(margins)
-    skipped = set(assessment.attrs["not_judged"])
+    skipped = not_judged(assessment)
     names = names_of(assessment)
     required = counts_as_required(assessment.transpose("element", "time", ...))
     state = assessment["state"].values

@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.answer.windows import Window, find_windows
-from wxfly.assessment.suitability import State, counts_as_required, names_of, uncut_hour_margins
+from wxfly.assessment.suitability import State, counts_as_required, names_of, not_judged, uncut_hour_margins
 from wxfly.physics.air.sun import sun_position
 from wxfly.pilot.coordinates import distance_km
 from wxfly.pilot.elements import GRAVEST
@@ -54,7 +54,7 @@ def gaps(answer: SiteAnswer) -> list[Gap]:
     """Find the judged elements that are unknown in some lit hour, the required ones first."""
     lit = answer.lit_hours
     unknown = np.isnan(answer.assessment["margin"].transpose("element", "time").values) & lit
-    skipped = set(answer.assessment.attrs["not_judged"])
+    skipped = not_judged(answer.assessment)
     required = counts_as_required(answer.assessment.transpose("element", "time", ...))
     found = [
         Gap(name, is_required, tuple(np.flatnonzero(part).tolist()), bool((part == lit).all()))

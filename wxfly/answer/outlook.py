@@ -16,9 +16,6 @@ from wxfly.probability.site_chance import SiteChance
 
 _TRIED = 3
 
-EVEN_CHANCE = 0.5
-"""Chance below which a window is a probable no [1]; common practice, no source."""
-
 
 def find_outlooks(
     site_chance: SiteChance,

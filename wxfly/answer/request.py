@@ -6,6 +6,7 @@ A briefing also holds what would change an answer, and the outcome of the previo
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from enum import StrEnum
 from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
@@ -17,10 +18,10 @@ from wxfly.answer.comparison import ComparedHour, compare_hours
 from wxfly.answer.survey import Survey
 from wxfly.answer.windows import Window
 from wxfly.assessment.hours import HOUR
-from wxfly.flight.advice import Advice
+from wxfly.flight.advice import Advice, is_low_light
 from wxfly.pilot.aircraft import Aircraft
 from wxfly.pilot.limits import Limits
-from wxfly.pilot.site import Site
+from wxfly.pilot.site import Site, midnights
 from wxfly.pilot.work import Intent
 from wxfly.probability.chance import Outlook
 from wxfly.probability.site_chance import SiteChance
@@ -86,6 +87,11 @@ class Request:
     intent: Intent = field(default_factory=Intent)
     before: BeforeReading | None = field(default=None, compare=False)
     from_now: bool = False
+
+
+def preferred_hours(conditions: xr.Dataset, request: Request) -> npt.NDArray[np.bool_] | None:
+    """Return the hours that the pilot prefers; None without a preference."""
+    return is_low_light(conditions) if request.prefers_low_light else None
 
 
 @dataclass(frozen=True)
@@ -154,8 +160,13 @@ class SiteAnswer:
         return np.asarray(~np.isnat(self.usable_parts[0]))
 
     @property
+    def day_count(self) -> int:
+        """How many days of the site's clock the period touches."""
+        return 1 + sum(bool(m < self.end) for m in midnights(self.request.site, self.start, self.end))
+
+    @property
     def best(self) -> Window | None:
-        """The best window, or None when no stretch within all limits is long enough."""
+        """The best window, which the verdict is about; None when no stretch within all limits is long enough."""
         return self.windows[0] if self.windows else None
 
 
@@ -206,13 +217,24 @@ class Briefing:
         return self.provenance.is_demo or any(answer.request.site.is_demo for answer in self.answers)
 
 
+class ChangeKind(StrEnum):
+    """What would have to change for a window; MORE is an increase of an element that would break the best one."""
+
+    LATER = "later"
+    LOWER = "lower"
+    SHORTER = "shorter"
+    AIRCRAFT = "aircraft"
+    DAY = "day"
+    MORE = "more"
+
+
 @dataclass(frozen=True)
 class Change:
     """One change, and the window it would give or the element that would break one.
 
     Attributes
     ----------
-    kind : str
+    kind : ChangeKind
         ``later``: wait, where only a window from now on was requested; ``lower``: fly lower; ``shorter``: fly for less
         time; ``aircraft``: take another; ``day``: another day; ``more``: an increase of an element that would break the
         best window.
@@ -228,12 +250,21 @@ class Change:
         For ``more``, in the element's SI unit.
     """
 
-    kind: Literal["later", "lower", "shorter", "aircraft", "day", "more"]
+    kind: ChangeKind
     window: Window | None = None
     height: float = np.nan
     aircraft: str = ""
     element: str = ""
     amount: float = np.nan
+
+
+class ChoiceOutcome(StrEnum):
+    """What became of the window chosen in the previous run."""
+
+    SAME = "same"
+    KEPT = "kept"
+    LEFT = "left"
+    GONE = "gone"
 
 
 @dataclass(frozen=True)
@@ -242,7 +273,7 @@ class Choice:
 
     Attributes
     ----------
-    verdict : str
+    outcome : ChoiceOutcome
         ``same``: the best window still contains it; ``kept``: another is better, but by too little to change;
         ``left``: another is better by more than that; ``gone``: it is no longer within all limits.
     run : str
@@ -253,7 +284,7 @@ class Choice:
         Present chances of the chosen stretch and of the best one; NaN where they do not matter.
     """
 
-    verdict: Literal["same", "kept", "left", "gone"]
+    outcome: ChoiceOutcome
     run: str
     start: np.datetime64
     end: np.datetime64

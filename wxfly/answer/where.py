@@ -8,12 +8,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 import xarray as xr
 
-from wxfly.answer.briefing import run_of
+from wxfly.answer.briefing import age_counts_from
 from wxfly.answer.outlook import with_chances
-from wxfly.answer.request import Request
-from wxfly.answer.windows import Window, find_windows, rank_by_chance
+from wxfly.answer.request import Request, preferred_hours
+from wxfly.answer.windows import Window, find_windows, in_order
 from wxfly.assessment.state import State
-from wxfly.flight.advice import is_low_light
 from wxfly.pilot.coordinates import bearing, distance_km
 from wxfly.pilot.site import Site, midnights
 from wxfly.probability.site_chance import judge_site_chance
@@ -47,9 +46,8 @@ class Spot:
     @property
     def rank(self) -> tuple[bool, float, float, float]:
         """Sort key: all known, larger chance in hundredths, larger margin in hundredths, nearer."""
-        surest = self.window.surest
-        chance = -1.0 if surest is None or np.isnan(surest.chance.value) else surest.chance.value
-        return not self.window.is_known, -round(chance, 2), -round(self.window.margin, 2), self.distance
+        window = self.window
+        return not window.is_known, -round(window.surest_chance, 2), -round(window.margin, 2), self.distance
 
 
 @dataclass(frozen=True)
@@ -163,7 +161,7 @@ def rank_spots(
             replace(asked, site=site),
             minimum_duration,
             (start, end, now),
-            run_of(provenance),
+            age_counts_from(provenance),
         )
         spots.append(Spot(site, 1000.0 * distance_km(*here, *there), bearing(*here, *there), window))
     ranked = tuple(sorted(spots, key=lambda spot: spot.rank))
@@ -190,12 +188,14 @@ def _best_window(
         conditions, assessment, run, height=request.height, site=request.site, limits=request.limits, central=cube,
         ensembles=(),
     )  # fmt: skip
+    breaks = midnights(request.site, start, end)
     windows = find_windows(
         assessment,
         minimum_duration=minimum_duration,
         start=start,
         end=end,
-        preferred=is_low_light(conditions) if request.prefers_low_light else None,
-        breaks=midnights(request.site, start, end),
+        preferred=preferred_hours(conditions, request),
+        breaks=breaks,
     )
-    return rank_by_chance(with_chances(windows, site_chance, assessment, minimum_duration), now)[0]
+    with_chance = with_chances(windows, site_chance, assessment, minimum_duration)
+    return in_order(with_chance, now, days=1 + sum(bool(m < end) for m in breaks))[0]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
+from enum import StrEnum
 
 import numpy as np
 import numpy.typing as npt
@@ -14,6 +15,45 @@ from wxfly.probability.chance import Chance, Outlook
 
 Times = npt.NDArray[np.datetime64]
 Rank = tuple[bool, bool, float, float, float]
+
+EVEN_CHANCE = 0.5
+"""Chance below which a window is a probable no [1]; common practice, no source."""
+
+
+class Room(StrEnum):
+    """Whether there is room to fly, from best to worst; what is not known comes last."""
+
+    ROOM = "room"
+    LITTLE = "little room"
+    PROBABLY_NONE = "probably no room"
+    NONE = "no room"
+    NOT_KNOWN = "not known"
+
+    @property
+    def is_enough(self) -> bool:
+        """Whether a pilot may count on it."""
+        return self in (Room.ROOM, Room.LITTLE)
+
+    @property
+    def is_known(self) -> bool:
+        """Whether it is known."""
+        return self is not Room.NOT_KNOWN
+
+    @property
+    def place(self) -> int:
+        """Its place from best to worst."""
+        return list(Room).index(self)
+
+
+def room_of(state: State, chance: float | None) -> Room:
+    """Return whether a state has room to fly, with the chance that every limit holds; None where it is unknown."""
+    if state == State.NOT_KNOWN:
+        return Room.NOT_KNOWN
+    if state < State.NARROW:
+        return Room.NONE
+    if chance is not None and chance < EVEN_CHANCE:
+        return Room.PROBABLY_NONE
+    return Room.ROOM if state >= State.INSIDE else Room.LITTLE
 
 
 @dataclass(frozen=True)
@@ -67,6 +107,18 @@ class Window:
         return not self.unknown and not self.ends_unknown
 
     @property
+    def room(self) -> Room:
+        """Whether there is room to fly in it, by its most probable stretch."""
+        chance = self.chance if self.surest is None else self.surest.chance
+        return room_of(self.state, None if chance is None else chance.value)
+
+    @property
+    def surest_chance(self) -> float:
+        """The chance of its most probable stretch; -1 where it is unknown."""
+        value = np.nan if self.surest is None else self.surest.chance.value
+        return -1.0 if np.isnan(value) else value
+
+    @property
     def length(self) -> np.timedelta64:
         """How long it is."""
         return self.end - self.start
@@ -91,10 +143,15 @@ FAR = np.timedelta64(3, "D")
 practice, no source."""
 
 
-def rank_by_chance(windows: Iterable[Window], now: np.datetime64) -> list[Window]:
-    """Rank windows by the chance of their most probable stretch in hundredths, near ones first, then by `Window.rank`.
+def in_order(
+    windows: Iterable[Window], now: np.datetime64, *, days: int = 1, stays_first: Window | None = None
+) -> list[Window]:
+    """Put windows in the one order that every output has; the verdict is about the first.
 
-    Windows without unknown elements stay in front, then those that the pilot prefers. An unknown chance ranks last.
+    Windows that are probably no room come last. Of the others those without unknown elements come first, then those
+    that the pilot prefers, then the more probable, by their most probable stretch in hundredths, near ones first, and
+    then by `Window.rank`. An unknown chance ranks last. Of several days those with room come before those with little,
+    and the chance counts in tenths first.
 
     Parameters
     ----------
@@ -102,13 +159,21 @@ def rank_by_chance(windows: Iterable[Window], now: np.datetime64) -> list[Window
         Windows, each with its most probable stretch.
     now : numpy.datetime64
         Present time, UTC.
+    days : int, optional
+        How many days of the site's clock they are from.
+    stays_first : Window, optional
+        The window of the previous choice, which another one only passes where it has room, or is known, or preferred,
+        and this one is not.
     """
 
-    def key(window: Window) -> tuple[bool, bool, float, bool, Rank]:
-        of_surest = -1.0 if window.surest is None else window.surest.chance.value
-        chance = -1.0 if np.isnan(of_surest) else of_surest
-        is_far = bool(window.start - now > FAR)
-        return not window.is_known, not window.preferred, -round(chance, 2), is_far, window.rank
+    def key(window: Window) -> tuple[object, ...]:
+        chance = window.surest_chance
+        of_days = (window.room.place, -round(chance, 1)) if days > 1 else ()
+        far = bool(window.start - now > FAR)
+        return (
+            window.room is Room.PROBABLY_NONE, not window.is_known, not window.preferred, window is not stays_first,
+            *of_days, -round(chance, 2), far, window.rank,
+        )  # fmt: skip
 
     return sorted(windows, key=key)
 

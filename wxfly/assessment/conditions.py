@@ -98,9 +98,7 @@ def derive(
     )
     lost = (("element", *take.dims[1:]), lost_inputs(take, max(float(height), 10.0)), DERIVED["input_is_lost"])
     conditions = conditions.assign(input_is_lost=lost).assign_coords(element=list(NAMES))
-    return conditions.assign_coords(height=float(height)).assign_attrs(
-        take.hours.attrs | {"pressure_is_reduced": int(is_reduced)}
-    )
+    return conditions.assign_coords(height=float(height), pressure_is_reduced=is_reduced).assign_attrs(take.hours.attrs)
 
 
 def of_each_model(take: Taker, work: Callable[[Taker], dict[str, Array]]) -> dict[str, Array]:
@@ -121,8 +119,9 @@ def of_each_model(take: Taker, work: Callable[[Taker], dict[str, Array]]) -> dic
 def _dataset(take: Taker, results: dict[str, Array]) -> xr.Dataset:
     """Put results back under their names, with units and long names."""
     coords = {k: v for k, v in take.hours.coords.items() if "height" not in v.dims and k != "height"}
+    rows = {name: row for of_phase in _OF_PHASES.values() for name, row in of_phase.items()}
     data = {
-        name: (take.dims, np.broadcast_to(values, take.shape), DERIVED[_OF_PHASES.get(name, name)])
+        name: (take.dims, np.broadcast_to(values, take.shape), DERIVED[rows.get(name, name)])
         for name, values in results.items()
     }
     return xr.Dataset(data, coords=coords)
@@ -130,7 +129,7 @@ def _dataset(take: Taker, results: dict[str, Array]) -> xr.Dataset:
 
 def hours_of(cube: xr.Dataset, *, start: np.datetime64 | None = None, end: np.datetime64 | None = None) -> Taker:
     """Make the hours of a cube ready, for `derive` and `derive_heights` to share."""
-    return Taker(to_hours(cut_hours(with_earlier_fog(restore_provided(cube)), start, end)))
+    return Taker(to_hours(*cut_hours(with_earlier_fog(restore_provided(cube)), start, end)))
 
 
 def derive_heights(
@@ -217,7 +216,7 @@ def _wind(
     of_phases: dict[str, Array] = {}
     for number, phase in enumerate(phases, start=1):
         felt = of_climb(number)
-        of_phases |= {name: felt[row] for name, row in _OF_PHASES.items() if name.endswith(f"_at_{phase}")}
+        of_phases |= {name: felt[row] for name, row in _OF_PHASES[phase].items()}
     return found, of_phases
 
 
@@ -305,7 +304,7 @@ def pressure_note(conditions: xr.Dataset) -> str:
         Of one place, as `derive` gives them.
     """
     ground = float(conditions["surface_altitude"]) if "surface_altitude" in conditions.coords else np.nan
-    if not conditions.attrs.get("pressure_is_reduced") or not ground > HIGH_GROUND:
+    if not bool(conditions["pressure_is_reduced"]) or not ground > HIGH_GROUND:
         return ""
     return (
         "the forecast gives pressure at sea level only, and services reduce it in different ways: over ground this high"
@@ -421,9 +420,11 @@ DERIVED: dict[str, dict[str, str]] = {
 
 
 _OF_PHASES = {
-    "largest_gust_at_launch": "wind_speed_of_gust",
-    "gust_standard_deviation_at_launch": "gust_standard_deviation",
-    **{
+    "launch": {
+        "largest_gust_at_launch": "wind_speed_of_gust",
+        "gust_standard_deviation_at_launch": "gust_standard_deviation",
+    },
+    "return": {
         f"{name}_at_return": name
         for name in ("largest_wind_speed", "largest_gust", "wind_standard_deviation", "gust_standard_deviation")
     },

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from wxfly.assessment.suitability import not_judged, required_names
 from wxfly.cube.contract import FORECAST_MODEL, models_of
 from wxfly.physics.air.precipitation import room_to_rate
 from wxfly.physics.probability import dressing_deviation, normal_quantile, standardised
@@ -151,7 +152,8 @@ def lead_time(time: npt.ArrayLike, run: np.datetime64) -> Array:
     time : array_like
         UTC.
     run : numpy.datetime64
-        Start of the run, when the forecast was retrieved, or its first hour: what `wxfly.answer.briefing.run_of` gives.
+        Start of the run, when the forecast was retrieved, or its first hour, as
+        `wxfly.answer.briefing.age_counts_from` returns it.
         NaT when none of them is known: the lead is then infinite, so that the error is the largest of the law.
     """
     stamps = np.asarray(time).astype("datetime64[s]")
@@ -237,7 +239,7 @@ def room_to_limits(
         demand[NAMES.index("precipitation")] = _like(precipitation_rate, demand.shape[1:])
     lead = np.asarray(lead_hours, dtype=float)[:, None]
     lost = assessment["lost"].transpose(*order).values if "lost" in assessment else np.zeros(demand.shape, dtype=bool)
-    skipped, required = set(assessment.attrs["not_judged"]), set(assessment.attrs["required"])
+    skipped, required = not_judged(assessment), required_names(assessment)
     room = np.full(demand.shape, np.inf)
     for k, name in enumerate(NAMES):
         if name in skipped or BY_NAME[name].family is Family.KNOWN:

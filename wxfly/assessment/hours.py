@@ -23,7 +23,7 @@ EDGES = 2
 _AT_EDGES = f"{FORECAST_MODEL}_at_edges"
 
 
-def cut_hours(cube: xr.Dataset, start: np.datetime64 | None, end: np.datetime64 | None) -> xr.Dataset:
+def cut_hours(cube: xr.Dataset, start: np.datetime64 | None, end: np.datetime64 | None) -> tuple[xr.Dataset, int]:
     """Cut or extend a cube to the stamps that the wanted hours need.
 
     Parameters
@@ -37,7 +37,9 @@ def cut_hours(cube: xr.Dataset, start: np.datetime64 | None, end: np.datetime64 
     Returns
     -------
     xarray.Dataset
-        With the number of hours as attribute ``hours``.
+        Its stamps.
+    int
+        The number of hours.
     """
     time = cube["time"].values
     first = time[0] if start is None else start.astype("datetime64[h]").astype(time.dtype)
@@ -55,7 +57,7 @@ def cut_hours(cube: xr.Dataset, start: np.datetime64 | None, end: np.datetime64 
         cube = cube.isel(time=slice(at, at + wanted.size))
     else:
         cube = state_spans(cube.reindex(time=wanted), spans)
-    return cube.assign_attrs(cube.attrs | {"hours": int((last - first) / HOUR)})
+    return cube, int((last - first) / HOUR)
 
 
 def stamps_of_hour(covers: tuple[float, float]) -> list[int]:
@@ -72,9 +74,8 @@ def stamps_of_hour(covers: tuple[float, float]) -> list[int]:
     return [k for k in range(-24, 25) if k + begin < 1 and k + finish > 0]
 
 
-def to_hours(cube: xr.Dataset) -> xr.Dataset:
-    """Turn stamps into hours: instants get both edges, spans give the largest value that overlaps the hour."""
-    count = int(cube.attrs.get("hours", cube.sizes["time"] - 1))
+def to_hours(cube: xr.Dataset, count: int) -> xr.Dataset:
+    """Turn stamps into so many hours: instants get both edges, spans give the largest value that overlaps the hour."""
     hours: dict[str, tuple[tuple[str, ...], Array]] = {}
     for name, variable in cube.variables.items():
         if name not in cube.data_vars:

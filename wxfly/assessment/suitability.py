@@ -32,6 +32,10 @@ from wxfly.pilot.work import wait_after_break
 
 Array = npt.NDArray[np.float64]
 
+REQUIRED, JUDGED = "required", "judged"
+"""Coordinates along ``element``: whether an hour without it is not known, and whether it has a limit. What an hour
+hangs on is no attribute: arithmetic and joining drop those."""
+
 
 def assess(conditions: xr.Dataset, limits: Limits) -> xr.Dataset:
     """Measure every hour against the limits.
@@ -47,6 +51,7 @@ def assess(conditions: xr.Dataset, limits: Limits) -> xr.Dataset:
     -------
     xarray.Dataset
         ``demand``, ``limit``, ``margin`` (element, time, ...), SI and 1; ``hour_margin`` (NaN where not known);
+        ``required`` and ``judged`` (element): whether an hour without it is not known, and whether it has a limit;
         ``limiting_element`` (name, empty where nothing is known); ``state`` (`State`); ``advised_unknown`` (how
         many advised elements are not known and leave the state to the others); ``lost`` (element, time, ...: the hour
         has lost an input that the source carries, so that the element counts as required in it); ``usable_start`` and
@@ -118,7 +123,8 @@ def _lost(conditions: xr.Dataset, shape: tuple[int, ...]) -> npt.NDArray[np.bool
     for name in ("input_is_lost", "lost"):
         if name in conditions.variables:
             dims = ("element", *conditions.variables["usable_start"].dims)
-            return np.asarray(conditions.variables[name].transpose(*dims).values[: len(NAMES)])
+            # Arithmetic makes numbers of flags; a missing one is a loss.
+            return conditions.variables[name].transpose(*dims).values[: len(NAMES)].astype(bool)
     return np.zeros(shape, dtype=bool)
 
 
@@ -209,10 +215,11 @@ def _judge(demand: Array, limit: Array, margin: Array, limits: Limits, condition
             "usable_start": conditions.variables["usable_start"],
             "usable_end": conditions.variables["usable_end"],
         },
-        coords={**conditions.coords.variables, "element": list(NAMES)},
-        attrs={
-            "required": list(limits.required),
-            "not_judged": [name for name in NAMES if not _is_judged(name, limits)],
+        coords={
+            **conditions.coords.variables,
+            "element": list(NAMES),
+            REQUIRED: ("element", [name in limits.required for name in NAMES]),
+            JUDGED: ("element", [_is_judged(name, limits) for name in NAMES]),
         },
     )
 
@@ -231,11 +238,24 @@ def names_of(assessment: xr.Dataset) -> tuple[str, ...]:
     return tuple(assessment.variables["element"].values.tolist())
 
 
+def required_names(assessment: xr.Dataset) -> tuple[str, ...]:
+    """Name the elements that are required."""
+    return _names_where(assessment, assessment[REQUIRED].values)
+
+
+def not_judged(assessment: xr.Dataset) -> tuple[str, ...]:
+    """Name the elements that have no limit."""
+    return _names_where(assessment, ~assessment[JUDGED].values)
+
+
+def _names_where(assessment: xr.Dataset, flags: npt.NDArray[np.bool_]) -> tuple[str, ...]:
+    return tuple(name for name, is_so in zip(names_of(assessment), flags.tolist(), strict=True) if is_so)
+
+
 def counts_as_required(assessment: xr.Dataset) -> npt.NDArray[np.bool_]:
     """Tell where an element that is not known makes the hour not known: required, or lost; with the axes of margins."""
-    required = np.array([name in assessment.attrs["required"] for name in names_of(assessment)])
     margin = assessment["margin"]
-    wide = np.broadcast_to(_along(required, margin.values), margin.shape)
+    wide = np.broadcast_to(_along(assessment[REQUIRED].values, margin.values), margin.shape)
     return wide | assessment["lost"].transpose(*margin.dims).values if "lost" in assessment else wide
 
 
@@ -251,13 +271,8 @@ def unknown_elements(assessment: xr.Dataset, *, required: bool = False) -> tuple
     """
     unknown = np.isnan(assessment["margin"].values)
     any_hour = unknown.reshape(unknown.shape[0], -1).any(axis=1)
-    chosen = set(assessment.attrs["required"])
-    skipped = set(assessment.attrs["not_judged"])
-    return tuple(
-        name
-        for name, is_unknown in zip(names_of(assessment), any_hour, strict=True)
-        if is_unknown and (name in chosen) == required and name not in skipped
-    )
+    chosen = (assessment[REQUIRED].values == required) & assessment[JUDGED].values
+    return _names_where(assessment, any_hour & chosen)
 
 
 def _measure(
@@ -322,7 +337,7 @@ def uncut_hour_margins(assessment: xr.Dataset) -> Array:
     least = np.full(margin.shape, -1.0)
     for name in names_of(assessment):
         row, beyond = assessment.sel(element=name), BY_NAME[name].rule.beyond
-        if beyond is not None and name not in assessment.attrs["not_judged"]:
+        if beyond is not None and bool(row[JUDGED]):
             far = row["margin"].values <= -1.0
             told = beyond(np.where(far, row["demand"].values, np.nan), row["limit"].values)
             least = np.fmin(least, told)
@@ -355,7 +370,7 @@ def add_waiting_hours(assessment: xr.Dataset, hours: int, earlier: xr.Dataset | 
     if hours < 1:
         return assessment
     margins = np.concatenate([_before(earlier, hours), _margins(assessment)], axis=1)
-    required = np.array([[name in assessment.attrs["required"]] for name in BREAKING_ELEMENTS])
+    required = assessment[REQUIRED].sel(element=list(BREAKING_ELEMENTS)).values[:, None]
     broken = margins < 0
     unknown = np.isnan(margins) & required
     holds = ~(broken | unknown).any(axis=0)
@@ -379,13 +394,12 @@ def add_waiting_hours(assessment: xr.Dataset, hours: int, earlier: xr.Dataset | 
             if not margin[i] < 0:  # an hour that is outside by itself stays outside
                 state[i], margin[i] = State.NOT_KNOWN, np.nan
     like = assessment["limiting_element"]
-    result = assessment.assign(
+    return assessment.assign(
         waiting_after=like.copy(data=cause),
         hour_margin=assessment["hour_margin"].copy(data=margin),
         limiting_element=like.copy(data=limiting),
         state=assessment["state"].copy(data=state),
     )
-    return result.assign_attrs(assessment.attrs | {"wait_hours": hours})
 
 
 def _margins(assessment: xr.Dataset) -> Array:

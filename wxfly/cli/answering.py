@@ -165,11 +165,7 @@ def check(site: str | None, more: bool, as_json: bool, **words: Any) -> None:
     read = CheckWords(facts, asked.units, asked.time_zone).render(width())
     if not as_json:
         say(f"{read}\n\n{render(facts.answer, width=width(), more=more)}")
-    end_with(_ROOM_OF_CHECK[facts.verdict], as_far_as_known=facts.answer.verdict.as_far_as_known)
-
-
-# What a reading says of a launch now, as room to fly.
-_ROOM_OF_CHECK = {"holds": "room", "in doubt": "not known", "do not launch": "no room"}
+    end_with(facts.room, as_far_as_known=facts.answer.verdict.as_far_as_known)
 
 
 @main.command(epilog="Example: wxfly where Valdrenna --within 30km --forecast grid.nc")

@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 from enum import IntEnum
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from wxfly.answer.windows import Room
 
 
 class ExitCode(IntEnum):
@@ -28,19 +32,16 @@ class ExitCode(IntEnum):
     OWN_FAULT = 70, "a fault of wxfly itself"
 
 
-_ROOM = ("room", "little room")
-
-
-def code_of(word: str, *, as_far_as_known: bool) -> ExitCode:
+def code_of(word: Room, *, as_far_as_known: bool) -> ExitCode:
     """Return the code of a verdict.
 
     Parameters
     ----------
-    word : str
-        One of `wxfly.report.facts.verdict.VerdictWord`.
+    word : Room
+        Whether there is room to fly.
     as_far_as_known : bool
         Whether something that the decision needs is not known.
     """
-    if word in _ROOM:
+    if word.is_enough:
         return ExitCode.NOT_KNOWN if as_far_as_known else ExitCode.ANSWERED
-    return ExitCode.NOT_KNOWN if word == "not known" else ExitCode.NO_ROOM
+    return ExitCode.NO_ROOM if word.is_known else ExitCode.NOT_KNOWN

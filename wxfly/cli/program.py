@@ -23,6 +23,7 @@ from wxfly.report.text import console
 from wxfly.report.text.console import as_json, outgoing
 
 if TYPE_CHECKING:
+    from wxfly.answer.windows import Room
     from wxfly.report.facts.values import Facts
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -341,7 +342,7 @@ def exiting(command: F) -> F:
     return click.option("--exit-code", cls=HeadedOption, heading=Heading.OUTPUT.value, is_front=False, **rest)(command)
 
 
-def end_with(word: str, *, as_far_as_known: bool) -> None:
+def end_with(word: Room, *, as_far_as_known: bool) -> None:
     """End the command with the code of its verdict, where that is asked for."""
     if _is_on(_EXIT_CODE):
         click.get_current_context().exit(code_of(word, as_far_as_known=as_far_as_known))

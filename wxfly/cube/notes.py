@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
-from enum import Enum
+from enum import StrEnum
 
 
-class NoteKind(Enum):
+class NoteKind(StrEnum):
     """The subject of a note."""
 
-    FORECAST = "the forecast"
-    KP = "Kp"
-    NO_NEWER_FORECAST = "no newer forecast is available"
-    NOT_KEPT = "the forecast could not be kept"
-    MEMBERS = "members of an ensemble"
-    GROUND = "the altitude of the ground at a site"
-    INVENTED = "place and weather are invented"
-    OWN_LIMITS = "limits that the pilot set for today"
-    LOOSER_LIMITS = "limits that the pilot set for today, looser than the maker's or the rule's"
+    FORECAST = "forecast"
+    KP = "kp"
+    NO_NEWER_FORECAST = "no_newer_forecast"
+    NOT_KEPT = "not_kept"
+    MEMBERS = "members"
+    GROUND = "ground"
+    """The altitude of the ground at a site."""
+    INVENTED = "invented"
+    """Place and weather are."""
+    OWN_LIMITS = "own_limits"
+    """Limits that the pilot set for today."""
+    LOOSER_LIMITS = "looser_limits"
+    """The same, looser than the maker's or the rule's."""
 
 
 class Note(str):

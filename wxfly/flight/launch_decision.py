@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from enum import Enum, IntEnum
+from enum import Enum, StrEnum
 
 import numpy as np
 import xarray as xr
 
-from wxfly.assessment.suitability import State, counts_as_required, names_of
+from wxfly.assessment.suitability import State, counts_as_required, names_of, not_judged
 from wxfly.flight.anemometer_reading import STARTING_SPEED, AnemometerRule, Correction, NoCredit
 from wxfly.physics.air.risk import POSSIBLE, POSSIBLE_FROM
 from wxfly.physics.probability import normal_probability
@@ -29,12 +29,12 @@ LOOK_AHEAD = np.timedelta64(3, "h")
 """Time before and after a flight in which the forecast is examined."""
 
 
-class Verdict(IntEnum):
-    """From worst to best."""
+class LaunchVerdict(StrEnum):
+    """What a reading means for a launch now, from worst to best."""
 
-    DO_NOT_LAUNCH = 0
-    IN_DOUBT = 1
-    HOLDS = 2
+    DO_NOT_LAUNCH = "do not launch"
+    IN_DOUBT = "in doubt"
+    HOLDS = "holds"
 
 
 class Reason(Enum):
@@ -178,7 +178,7 @@ def during(hours: xr.Dataset, chances: Mapping[str, float]) -> list[During]:
     required = counts_as_required(hours.transpose("element", "time", ...))
     found = []
     for row, name in enumerate(names_of(hours)):
-        if name in (*ELEMENTS, *hours.attrs["not_judged"]) or BY_NAME[name].family is Family.RETURN_LEG:
+        if name in (*ELEMENTS, *not_judged(hours)) or BY_NAME[name].family is Family.RETURN_LEG:
             continue
         margin, unknown = margins[row], np.isnan(margins[row])
         if not unknown.all():
@@ -201,7 +201,7 @@ class LaunchDecision:
 
     Attributes
     ----------
-    verdict : Verdict
+    verdict : LaunchVerdict
         The worst that any reason requires.
     reasons : tuple of Reason
         Why it is not better, the gravest first; empty where all limits are met.
@@ -213,7 +213,7 @@ class LaunchDecision:
         Other elements against a launch in the hours of the flight.
     """
 
-    verdict: Verdict
+    verdict: LaunchVerdict
     reasons: tuple[Reason, ...]
     worst: dict[str, int]
     coming: tuple[Coming, ...] = ()
@@ -225,16 +225,16 @@ def any_reading_passes(rule: AnemometerRule) -> bool:
     return rule.largest_mean >= STARTING_SPEED and rule.largest_gust > 0
 
 
-def band_of(rule: AnemometerRule, mean: float, gust: float | None) -> Verdict:
+def band_of(rule: AnemometerRule, mean: float, gust: float | None) -> LaunchVerdict:
     """Return the band of a pair of readings [m s-1]; every pair is in exactly one.
 
     *Holds* requires both readings within the rule, and a mean of at least the anemometer's starting speed. *Do not
     launch* requires one of them beyond it. Everything else is *in doubt*, also where the rule is unknown.
     """
     if mean > rule.mean_stop or (gust is not None and gust > rule.gust_stop):
-        return Verdict.DO_NOT_LAUNCH
+        return LaunchVerdict.DO_NOT_LAUNCH
     within = STARTING_SPEED <= mean <= rule.largest_mean and gust is not None and gust <= rule.largest_gust
-    return Verdict.HOLDS if within and any_reading_passes(rule) else Verdict.IN_DOUBT
+    return LaunchVerdict.HOLDS if within and any_reading_passes(rule) else LaunchVerdict.IN_DOUBT
 
 
 def judge_reading(
@@ -277,7 +277,7 @@ def judge_reading(
     if (hours["margin"].sel(element=STORM) < 0).any():
         grave.append(Reason.STORM)
     if grave:
-        return LaunchDecision(Verdict.DO_NOT_LAUNCH, tuple(grave), worst, tuple(beside), now)
+        return LaunchDecision(LaunchVerdict.DO_NOT_LAUNCH, tuple(grave), worst, tuple(beside), now)
     reasons_found = [*_reasons_found(correction, rule, margins), *unknown]
     room = (hours["limit"] - hours["demand"]).sel(element=list(ELEMENTS)).values
     if (room < error_factor(rule.confidence) * correction.deviation).any():  # NaN has its own reason
@@ -288,13 +288,13 @@ def judge_reading(
     reasons_found += [
         reason for known, reason in ((True, Reason.COMING), (False, Reason.COMING_NOT_KNOWN)) if known in near
     ]
-    verdict = Verdict.IN_DOUBT if reasons_found else Verdict.HOLDS
+    verdict = LaunchVerdict.IN_DOUBT if reasons_found else LaunchVerdict.HOLDS
     return LaunchDecision(verdict, tuple(reasons_found), worst, tuple(beside), now)
 
 
 def _grave(correction: Correction, rule: AnemometerRule, margins: dict[str, np.ndarray]) -> list[Reason]:
     read = correction.reading
-    passed = band_of(rule, read.mean, read.gust) == Verdict.DO_NOT_LAUNCH
+    passed = band_of(rule, read.mean, read.gust) == LaunchVerdict.DO_NOT_LAUNCH
     outside = any((m < 0).any() for m in margins.values())
     told = ((passed, Reason.PASSED_AT_ANEMOMETER), (outside, Reason.HOUR_OUTSIDE))
     return [reason for holds, reason in told if holds]

@@ -17,7 +17,7 @@ from wxfly.assessment.conditions import derive
 from wxfly.assessment.forecast_error import default_error_law, hours_of_models, lead_time
 from wxfly.assessment.hours import Taker
 from wxfly.assessment.state import State, state_of
-from wxfly.assessment.suitability import names_of
+from wxfly.assessment.suitability import JUDGED, REQUIRED, names_of
 from wxfly.flight.budget import Budget, sortie_budget
 from wxfly.flight.energy import EnergyModel
 from wxfly.flight.leg import AIRSPEEDS, FORECAST_DEVIATION, Plan, Wind, wind_uncertainty
@@ -243,7 +243,7 @@ def judge_return_leg(
     smallest = np.where(unknown, np.nan, np.minimum(before, margin))
     # Never better than before: an hour with a grade of "possible" stays narrow, whatever its margin.
     known_state = np.minimum(state_of(smallest, limits.reserve), state)
-    result = _with_row(assessment, demand, np.ones_like(demand), margin).assign(
+    result = _with_row(assessment, demand, np.ones_like(demand), margin, is_judged=True).assign(
         hour_margin=hour.copy(data=smallest),
         limiting_element=assessment["limiting_element"].copy(
             data=np.where(decides, NAME, assessment["limiting_element"].values).astype(object)
@@ -251,28 +251,26 @@ def judge_return_leg(
         state=assessment["state"].copy(data=np.where(unknown, State.NOT_KNOWN, known_state).astype(np.int8)),
     )
     result["state"].attrs.update(assessment["state"].attrs)
-    result.attrs["required"] = [*assessment.attrs["required"], NAME]
     return result
 
 
 def without_figures(assessment: xr.Dataset) -> xr.Dataset:
     """Add the return leg as not judged: it was asked for, but the aircraft lacks the figures for it."""
     nothing = np.full(assessment["hour_margin"].shape, np.nan)
-    result = _with_row(assessment, nothing, nothing, nothing)
-    result.attrs["not_judged"] = [*assessment.attrs["not_judged"], NAME]
-    return result
+    return _with_row(assessment, nothing, nothing, nothing, is_judged=False)
 
 
-def _with_row(assessment: xr.Dataset, demand: Array, limit: Array, margin: Array) -> xr.Dataset:
-    """Return an assessment with one more row of demand, limit and margin, after the others."""
+def _with_row(assessment: xr.Dataset, demand: Array, limit: Array, margin: Array, *, is_judged: bool) -> xr.Dataset:
+    """Return an assessment with one more row of demand, limit and margin, after the others; required where judged."""
     given = {"demand": demand, "limit": limit, "margin": margin}
     rows = {}
     for name in (str(n) for n in assessment.data_vars if "element" in assessment[n].dims):
         old = assessment.variables[name]  # the new row has no values of wind and gust in other phases
         blank = np.zeros(demand.shape, dtype=bool) if name == "lost" else np.full_like(demand, np.nan)
         rows[name] = (old.dims, np.concatenate([old.values, given.get(name, blank)[None]]))
-    kept = assessment.drop_vars([*rows, "element"])
-    return kept.assign(rows).assign_coords(element=[*names_of(assessment), NAME])
+    flags = {name: ("element", [*assessment[name].values.tolist(), is_judged]) for name in (REQUIRED, JUDGED)}
+    kept = assessment.drop_vars([*rows, *flags, "element"])
+    return kept.assign(rows).assign_coords({"element": [*names_of(assessment), NAME], **flags})
 
 
 @dataclass(frozen=True)

@@ -32,7 +32,7 @@ _MOMENT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ")
 
 
 @dataclass(frozen=True)
-class Verdict:
+class HourVerdict:
     """The reported result of one hour.
 
     Attributes
@@ -213,10 +213,10 @@ def _check_numbers(*numbers: float) -> None:
             raise ValueError(f"a number beyond {_LARGEST:g} does not belong in a ledger")
 
 
-Entry = Verdict | Chosen | Observation | Withdrawal
-_Kind = TypeVar("_Kind", Verdict, Chosen, Observation, Withdrawal)
+Entry = HourVerdict | Chosen | Observation | Withdrawal
+_Kind = TypeVar("_Kind", HourVerdict, Chosen, Observation, Withdrawal)
 KINDS: dict[str, type[Entry]] = {
-    "verdict": Verdict, "choice": Chosen, "observation": Observation, "withdrawal": Withdrawal,
+    "verdict": HourVerdict, "choice": Chosen, "observation": Observation, "withdrawal": Withdrawal,
 }  # fmt: skip
 """The kinds of entries, by the word in a line that names its kind."""
 _WORDS = {kind: word for word, kind in KINDS.items()}
@@ -256,7 +256,7 @@ def ledger_folder() -> Path:
     return config_folder() / "ledger"
 
 
-def enter_verdicts(verdicts: Iterable[Verdict], *, folder: Path | None = None) -> int:
+def enter_verdicts(verdicts: Iterable[HourVerdict], *, folder: Path | None = None) -> int:
     """Add verdicts, except those made after their hour began and those entered before.
 
     Returns
@@ -394,9 +394,9 @@ class _Word:
     entry: str
 
 
-def read_verdicts(path: Path | None = None) -> list[Verdict]:
+def read_verdicts(path: Path | None = None) -> list[HourVerdict]:
     """Read every verdict of one file, or of the whole ledger."""
-    return read_ledger(path).of(Verdict)
+    return read_ledger(path).of(HourVerdict)
 
 
 def read_observations(path: Path | None = None) -> list[Observation]:
@@ -409,7 +409,7 @@ def moment(text: str) -> np.datetime64:
     return np.datetime64(text.rstrip("Z"), "s")
 
 
-def verdicts_of(briefing: Briefing) -> list[Verdict]:
+def verdicts_of(briefing: Briefing) -> list[HourVerdict]:
     """Return a verdict on every daylight hour of a briefing, for the ledger; none for answers with a sortie."""
     run = briefing.provenance.run
     started = "" if np.isnat(run) else f"{run.astype('datetime64[s]')}Z"
@@ -419,7 +419,7 @@ def verdicts_of(briefing: Briefing) -> list[Verdict]:
     return [v for answer in scored for v in _verdicts(answer, told, started, briefing.provenance.model)]
 
 
-def _verdicts(answer: SiteAnswer, told: str, run: str, model: str) -> list[Verdict]:
+def _verdicts(answer: SiteAnswer, told: str, run: str, model: str) -> list[HourVerdict]:
     by_model = hours_of_models(answer.conditions)
     own = {i: name for name, here in by_model.items() for i in np.flatnonzero(here)} if len(by_model) > 1 else {}
     assessment, request = answer.assessment, answer.request
@@ -427,7 +427,7 @@ def _verdicts(answer: SiteAnswer, told: str, run: str, model: str) -> list[Verdi
     chances = None if answer.site_chance is None else answer.site_chance.hours.values
     limits = {"wind": request.limits.maximum_wind, "gust": request.limits.maximum_gust}
     return [
-        Verdict(
+        HourVerdict(
             site=request.site.name,
             aircraft=request.aircraft.name,
             latitude=request.site.latitude,
@@ -451,14 +451,14 @@ def _plain(value: float) -> float | None:
     return round(float(value), 4) if np.isfinite(value) else None
 
 
-def earlier_runs(answer: SiteAnswer, verdicts: Sequence[Verdict]) -> tuple[tuple[str, float], ...]:
+def earlier_runs(answer: SiteAnswer, verdicts: Sequence[HourVerdict]) -> tuple[tuple[str, float], ...]:
     """Return the chances from earlier runs of the same model for the most probable period of the best window.
 
     Parameters
     ----------
     answer : SiteAnswer
         The answer for one site.
-    verdicts : sequence of Verdict
+    verdicts : sequence of HourVerdict
         Verdicts on its hours, from `verdicts_of`.
 
     Returns
@@ -525,7 +525,7 @@ COST_RATIO = 0.1
 
 
 def score(
-    verdicts: Sequence[Verdict], observations: Sequence[Observation], *, cost_ratio: float = COST_RATIO
+    verdicts: Sequence[HourVerdict], observations: Sequence[Observation], *, cost_ratio: float = COST_RATIO
 ) -> list[Score]:
     """Compare verdicts with observations, by lead time.
 
@@ -537,7 +537,7 @@ def score(
         came.setdefault(observation.key, observation)
     scores = []
     for low, high in LEAD_BINS:
-        latest: dict[tuple[object, ...], Verdict] = {}
+        latest: dict[tuple[object, ...], HourVerdict] = {}
         for verdict in verdicts:
             if low <= lead_hours(verdict) < high:
                 key = (verdict.site, verdict.aircraft, verdict.height, verdict.hour)
@@ -550,7 +550,7 @@ def score(
 
 def _score_bin(
     lead: tuple[float, float],
-    verdicts: Sequence[Verdict],
+    verdicts: Sequence[HourVerdict],
     came: Mapping[tuple[str, float, str], Observation],
     cost_ratio: float,
 ) -> Score:
@@ -585,12 +585,12 @@ def _score_bin(
     )
 
 
-def lead_hours(verdict: Verdict) -> float:
+def lead_hours(verdict: HourVerdict) -> float:
     """Return the lead time of a verdict [h], from the start of the run or, where unknown, the time of the answer."""
     return float((moment(verdict.hour) - moment(verdict.run or verdict.told)) / np.timedelta64(1, "h"))
 
 
-def stratum(verdict: Verdict) -> tuple[str, int]:
+def stratum(verdict: HourVerdict) -> tuple[str, int]:
     """Return the season and, by local solar time, the quarter of the day of an hour."""
     hour = moment(verdict.hour)
     month = int(hour.astype("datetime64[M]").astype(int)) % 12

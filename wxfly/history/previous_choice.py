@@ -15,10 +15,10 @@ from pathlib import Path
 
 import numpy as np
 
-from wxfly.answer.request import Briefing, Choice, SiteAnswer
+from wxfly.answer.briefing import with_windows
+from wxfly.answer.request import Briefing, Choice, ChoiceOutcome, SiteAnswer, preferred_hours
 from wxfly.answer.windows import Window, find_windows
 from wxfly.errors import WxflyError
-from wxfly.flight.advice import advise
 from wxfly.history.ledger import (
     Chosen,
     earlier_runs,
@@ -100,32 +100,31 @@ def stay_with_choice(answer: SiteAnswer, briefing: Briefing) -> SiteAnswer:
         return answer
     start, end = moment(before.hour), moment(before.end)
     if answer.best.start <= start and end <= answer.best.end:
-        return replace(answer, choice=Choice("same", before.run, start, end))
+        return replace(answer, choice=Choice(ChoiceOutcome.SAME, before.run, start, end))
     found = find_windows(
-        answer.assessment, minimum_duration=briefing.minimum_duration, start=max(start, answer.start), end=end
+        answer.assessment,
+        minimum_duration=briefing.minimum_duration,
+        start=max(start, answer.start),
+        end=end,
+        preferred=preferred_hours(answer.conditions, answer.request),
     )
     if not found:
-        return replace(answer, choice=Choice("gone", before.run, start, end))
+        return replace(answer, choice=Choice(ChoiceOutcome.GONE, before.run, start, end))
     kept = _whole(answer, found[0])
     best = (answer.best.surest or answer.best).chance
     assert kept.chance is not None
     assert best is not None
-    if not kept.is_known and answer.best.is_known:
-        return replace(answer, choice=Choice("left", before.run, start, end, kept.chance.value))
-    if not keeps_choice(kept.chance.value, best.value):
-        return replace(answer, choice=Choice("left", before.run, start, end, kept.chance.value))
     others = [w for w in answer.windows if not (w.within_start <= start and end <= w.within_end)]
-    request = answer.request
-    stretch = answer.conditions.isel(time=slice(kept.first, kept.last + 1))
-    advice = advise(stretch, request.aircraft, kept.start, kept.end, toward=request.toward, hill=request.site.hill)
-    choice = Choice("kept", before.run, start, end, kept.chance.value, best.value)
-    return replace(answer, windows=(kept, *others), advice=advice, choice=choice)
+    stays = with_windows(answer, (kept, *others), briefing.now, stays_first=kept)
+    if stays.best is not kept or not keeps_choice(kept.chance.value, best.value):
+        return replace(answer, choice=Choice(ChoiceOutcome.LEFT, before.run, start, end, kept.chance.value))
+    return replace(stays, choice=Choice(ChoiceOutcome.KEPT, before.run, start, end, kept.chance.value, best.value))
 
 
 def kept_note(answer: SiteAnswer) -> str:
     """Return a line that an earlier choice stays first although another window is better; else empty."""
     choice = answer.choice
-    if choice is None or choice.verdict != "kept" or not choice.best > choice.chance:
+    if choice is None or choice.outcome is not ChoiceOutcome.KEPT or not choice.best > choice.chance:
         return ""
     return (
         f"{answer.request.site.name}: the window chosen in the run of {choice.run[:16]}Z stays first with a chance of "

@@ -13,7 +13,7 @@ from wxfly.report.charts.timeline import timelines
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.timeline import timeline_facts
 from wxfly.report.facts.values import listed
-from wxfly.report.facts.verdict import names_of
+from wxfly.report.facts.verdict import About, names_of
 from wxfly.report.text import details
 from wxfly.report.text.console import wrap
 
@@ -55,7 +55,7 @@ def figure_of(briefing: Briefing, *, units: str, time_zone: str | None) -> go.Fi
     else:
         one = timeline_facts(briefing, facts)[0]
         drawn = timelines(one, reader, *hours_shown(one.site), details.whose(one.site))["wide"]
-    unknown = [line.words for line in facts.verdict.lines if line.about == "not known"]
+    unknown = [line.words for line in facts.verdict.lines if line.about is About.NOT_KNOWN]
     lines = wrap(listed(names), _COLUMNS)
     for note in (facts.verdict.first_line, *details.first_notes(facts), *unknown):
         lines += wrap(note, _COLUMNS)

@@ -13,6 +13,7 @@ from wxfly.answer.windows import Window
 from wxfly.assessment import suitability
 from wxfly.assessment.conditions import derive, with_daylight
 from wxfly.assessment.hours import HOUR
+from wxfly.cube.contract import provided_entries
 from wxfly.errors import WxflyError
 from wxfly.library.frames import windows_frame
 from wxfly.library.words import Moment, read_as_of, text_of
@@ -60,7 +61,7 @@ def conditions(cube: xr.Dataset, *, height: float | str, site: Site | None = Non
     Raises
     ------
     WxflyError
-        For a height that cannot be read, or a cube of several places.
+        For a height that cannot be read, a cube of several places, or one that has lost its attributes.
 
     Examples
     --------
@@ -77,6 +78,11 @@ def conditions(cube: xr.Dataset, *, height: float | str, site: Site | None = Non
             ", ".join(str(name) for name in np.atleast_1d(cube["site"].values)) if "site" in cube.coords else "a grid"
         )
         raise WxflyError(f"the forecast has several places ({names}); choose one, such as cube.isel(site=0)")
+    if not provided_entries(cube):
+        raise WxflyError(
+            "the forecast has lost its attribute 'carried', so what is missing in it is unknown; keep the attributes, "
+            "such as by xarray.set_options(keep_attrs=True)"
+        )
     place = _site_of(cube) if site is None else site
     return derive(cube, height=metres, site=place, with_launch=True)
 

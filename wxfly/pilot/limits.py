@@ -221,13 +221,8 @@ class OwnLimit:
 
 def _is_looser(name: str, value: float, usual: float | None) -> bool:
     if usual is None:
-        return name == "maximum_kp"  # the limit that follows from the place may be lower; no other limit is unknown
-    return value < usual if is_least_limit(name) else value > usual
-
-
-def is_least_limit(name: str) -> bool:
-    """Return whether a field of `Limits` is a least value, by its name."""
-    return name.startswith("minimum_") or name == "cloud_separation"
+        return name in _OF_PLACE  # the limit that follows from the place may be lower
+    return value < usual if name in LEAST_LIMITS else value > usual
 
 
 def limit_fields(element: Element) -> tuple[str, ...]:
@@ -236,6 +231,15 @@ def limit_fields(element: Element) -> tuple[str, ...]:
         return f"minimum_{element.name}", f"maximum_{element.name}"
     return (element.limit.pilot,) if element.limit.pilot else ()
 
+
+LEAST_LIMITS = frozenset(
+    field
+    for element in ELEMENTS
+    for field in limit_fields(element)[:1]
+    if element.rule.is_least or element.sense == "within"
+)
+"""Fields of `Limits` that are a least value: the limit of an element that may not be below it, and the lower of two."""
+_OF_PLACE = frozenset(element.limit.pilot for element in ELEMENTS if element.limit.condition)
 
 SETTABLE: tuple[str, ...] = tuple(element.name for element in ELEMENTS if limit_fields(element))
 """Elements whose limit a pilot may set."""

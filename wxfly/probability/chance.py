@@ -10,6 +10,7 @@ With one forecast the same error, at its full size, is all there is, and the cha
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import NamedTuple
 
 import numpy as np
@@ -141,11 +142,20 @@ FIRM, OPEN = 0.8, 0.4
 """Chances from which a stretch is told as firm and as open; below, it is faint. An estimate of ours."""
 
 
-def kind_of(chance: float) -> str:
-    """Return the word for a chance: ``firm``, ``open`` or ``faint``; ``not known`` for NaN."""
+class OutlookKind(StrEnum):
+    """How a chance is told, from the largest on."""
+
+    FIRM = "firm"
+    OPEN = "open"
+    FAINT = "faint"
+    NOT_KNOWN = "not known"
+
+
+def kind_of(chance: float) -> OutlookKind:
+    """Return how a chance is told; not known for NaN."""
     if np.isnan(chance):
-        return "not known"
-    return "firm" if chance >= FIRM else "open" if chance >= OPEN else "faint"
+        return OutlookKind.NOT_KNOWN
+    return OutlookKind.FIRM if chance >= FIRM else OutlookKind.OPEN if chance >= OPEN else OutlookKind.FAINT
 
 
 @dataclass(frozen=True)
@@ -169,8 +179,8 @@ class Outlook:
     chance: Chance
 
     @property
-    def kind(self) -> str:
-        """The word for its chance."""
+    def kind(self) -> OutlookKind:
+        """How its chance is told."""
         return kind_of(self.chance.value)
 
 

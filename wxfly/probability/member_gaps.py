@@ -10,6 +10,7 @@ import xarray as xr
 
 from wxfly.assessment.forecast_error import MEMBER
 from wxfly.assessment.hours import HOUR
+from wxfly.assessment.suitability import not_judged, required_names
 from wxfly.cube.contract import hours_of_members, lost_members
 from wxfly.cube.notes import Note, NoteKind
 from wxfly.pilot.elements import BY_NAME, NAMES
@@ -66,11 +67,12 @@ def _of_elements(assessment: xr.Dataset, reaches: Flags, total: int, model: str,
     order = ("element", "time", MEMBER)
     margin = assessment["margin"].transpose(*order).values
     lost = assessment["lost"].transpose(*order).values if "lost" in assessment else np.zeros(margin.shape, dtype=bool)
+    skipped, required = not_judged(assessment), required_names(assessment)
     found: dict[tuple[int, int, int, bool], list[str]] = {}
     for k, name in enumerate(NAMES):
-        if name in assessment.attrs["not_judged"]:
+        if name in skipped:
             continue
-        gone = np.isnan(margin[k]) if name in assessment.attrs["required"] else lost[k]
+        gone = np.isnan(margin[k]) if name in required else lost[k]
         here = gone & reaches
         here &= (reaches & ~here).any(axis=1, keepdims=True)
         if not here.any():

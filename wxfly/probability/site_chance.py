@@ -27,7 +27,7 @@ from wxfly.assessment.forecast_error import (
     room_to_limits,
 )
 from wxfly.assessment.hours import HOUR, Taker
-from wxfly.assessment.suitability import assess
+from wxfly.assessment.suitability import JUDGED, REQUIRED, assess
 from wxfly.assessment.wind_at_height import WindAloft
 from wxfly.cube.contract import (
     FORECAST_MODEL,
@@ -435,11 +435,11 @@ def _join(parts: Sequence[xr.Dataset]) -> xr.Dataset:
         return parts[0]
     first, shift = [], 0
     for part in parts:
-        kept = part.drop_vars([c for c in part.coords if c not in ("time", "element", MEMBER, "last_time")])
+        own = ("time", "element", REQUIRED, JUDGED, MEMBER, "last_time")
+        kept = part.drop_vars([c for c in part.coords if c not in own])
         first.append(kept.assign_coords({MEMBER: np.arange(shift, shift + part.sizes[MEMBER])}))
         shift += part.sizes[MEMBER]
-    joined = xr.concat(first, MEMBER, data_vars="minimal", coords="minimal", compat="override", join="outer")
-    return joined.assign_attrs(parts[0].attrs)
+    return xr.concat(first, MEMBER, data_vars="minimal", coords="minimal", compat="override", join="outer")
 
 
 def _with_return_leg(room: xr.DataArray, added: xr.DataArray) -> xr.DataArray:

@@ -16,8 +16,7 @@ import numpy as np
 import xarray as xr
 
 from wxfly.answer.alternatives import find_changes
-from wxfly.answer.briefing import make_briefing
-from wxfly.answer.briefing import run_of as of_provenance
+from wxfly.answer.briefing import age_counts_from, make_briefing
 from wxfly.answer.request import Briefing, QuestionKind, Request
 from wxfly.assessment.forecast_error import ErrorLaw
 from wxfly.cube.notes import Note, NoteKind, kind_of
@@ -164,7 +163,7 @@ def other_aircraft(question: Question) -> list[tuple[Aircraft, Limits]]:
 
 def _with_changes(briefing: Briefing, prepared: Prepared) -> Briefing:
     """Add the changes of height, length, aircraft or day that would change the answer."""
-    run = of_provenance(prepared.provenance)
+    run = age_counts_from(prepared.provenance)
     others = other_aircraft(prepared.question) if any(answer.best is None for answer in briefing.answers) else []
     answers = tuple(
         replace(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from wxfly.answer.briefing import run_of
+from wxfly.answer.briefing import age_counts_from
 from wxfly.answer.flight_brief import FlightBrief, make_flight_brief, roughness_of
 from wxfly.answer.request import BeforeReading, Briefing
 from wxfly.assessment.conditions import derive, derive_flight, hours_of
@@ -124,7 +124,7 @@ def _brief(place: str | None, words: Words, on_progress: Progress) -> BriefAsked
         energy_missing=request.energy_missing,
         anemometer_height=asked.anemometer_height,
         return_height=request.height if return_height is None else return_height,
-        forecast_run=run_of(prepared.provenance),
+        forecast_run=age_counts_from(prepared.provenance),
         confidence=question.confidence,
     )
     return BriefAsked(brief, briefing, question)
@@ -172,7 +172,7 @@ def _check(place: str | None, words: Words, on_progress: Progress) -> CheckAsked
         confidence=question.confidence,
     )
     law = default_error_law().of_forecast(models_of(cube), request.height, 1)
-    lead = lead_time(reading.time, run_of(prepared.provenance))
+    lead = lead_time(reading.time, age_counts_from(prepared.provenance))
     correction = weigh(
         reading,
         near_ground,

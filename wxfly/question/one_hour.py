@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from wxfly.answer.alternatives import changes_of_hour
-from wxfly.answer.briefing import run_of
+from wxfly.answer.briefing import age_counts_from
 from wxfly.answer.request import Briefing, Change
 from wxfly.assessment.hours import HOUR
 from wxfly.assessment.state import State
@@ -81,6 +81,6 @@ def _hour(given: Sequence[str], words: Words, on_progress: Progress) -> HourAske
     changes: tuple[Change, ...] = ()
     if answer.lit_hours[positions[0]] and answer.assessment["state"].values[positions[0]] == State.OUTSIDE:
         others = other_aircraft(prepared.question)
-        run = run_of(prepared.provenance)
+        run = age_counts_from(prepared.provenance)
         changes = changes_of_hour(answer, prepared.cube.isel(site=0), hour, others=others, run=run)
     return HourAsked(briefing, prepared.question, hour, changes)

@@ -285,9 +285,9 @@ class LedgerScores:
 def score_ledger(site: str | None = None) -> LedgerScores:
     """Compare the verdicts of the ledger with what was observed, of one site or of all."""
     kept = ledger.read_ledger()
-    verdicts = [v for v in kept.of(ledger.Verdict) if site is None or v.site == site]
+    verdicts = [v for v in kept.of(ledger.HourVerdict) if site is None or v.site == site]
     scores = ledger.score(verdicts, kept.of(ledger.Observation)) if verdicts else []
-    names = {v.site for v in kept.of(ledger.Verdict)}
+    names = {v.site for v in kept.of(ledger.HourVerdict)}
     near = near_names(site, names, likeness=0.75) if site and not verdicts else []
     return LedgerScores(site, len(verdicts), tuple(scores), kept.set_aside, "".join(near[:1]))
 

@@ -10,9 +10,9 @@ from typing import Any
 from wxfly import __version__
 from wxfly.pilot.site import SiteClock
 from wxfly.report.facts.answer import AnswerFacts
-from wxfly.report.facts.site import SiteAnswerFacts, window_of_verdict
+from wxfly.report.facts.site import SiteAnswerFacts
 from wxfly.report.facts.values import CAUTIONS
-from wxfly.report.facts.verdict import OUTLOOK_ONLY, tightest, title_of, wind_and_gust
+from wxfly.report.facts.verdict import OUTLOOK_ONLY, About, tightest, title_of, wind_and_gust
 from wxfly.report.facts.windows import WindowFacts
 from wxfly.report.facts.writing import Reader, titles
 from wxfly.report.text import details
@@ -53,8 +53,7 @@ def to_ics(facts: AnswerFacts, *, alarm: timedelta | None = None) -> bytes:
     calendar.add("refresh-interval", vDuration(REFRESH), parameters={"VALUE": "DURATION"})
     readers = details.readers_of(facts)
     for site, reader in zip(facts.sites, readers, strict=True):
-        chosen = window_of_verdict(site)
-        windows = site.windows if facts.kind == "week" else [chosen] if chosen else []
+        windows = site.windows if facts.kind == "week" else site.windows[:1]
         for window in sorted(windows, key=lambda w: w.start):
             event = Event()
             _identify(event, facts, site, _place_in_day(site, window))
@@ -130,7 +129,7 @@ def _description(facts: AnswerFacts, site: SiteAnswerFacts, window: WindowFacts,
 def _why_none(facts: AnswerFacts, readers: Sequence[Reader]) -> Iterable[str]:
     yield from details.first_notes(facts)
     yield facts.verdict.first_line
-    yield from (f"{line.label}: {line.words}." for line in facts.verdict.lines if line.about != "note")
+    yield from (f"{line.label}: {line.words}." for line in facts.verdict.lines if line.about is not About.NOTE)
     for site, reader in zip(facts.sites, readers, strict=True):
         yield f"{details.asked(site, reader.units)}."
     yield from details.origin(facts, readers[-1].clock)

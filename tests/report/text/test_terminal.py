@@ -22,6 +22,7 @@ from tests.report.briefings import (
     with_values,
 )
 from tests.test_too_sure import members_of
+from wxfly.assessment.suitability import not_judged
 from wxfly.cube.contract import mark_provided
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
@@ -31,7 +32,7 @@ from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.hours import sun_passes
 from wxfly.report.facts.values import CAUTION_IN_SHORT, CAUTIONS, INVENTED
 from wxfly.report.facts.verdict import windows_of
-from wxfly.report.facts.windows import CauseFacts, ChanceBasis, place_of
+from wxfly.report.facts.windows import CauseFacts, ChanceBasis
 from wxfly.report.facts.writing import Clock, day_name
 from wxfly.report.text import details, terminal
 from wxfly.report.text.details import elevation
@@ -193,7 +194,7 @@ def test_where_the_sun_stands(low, high, words):
 def test_an_aircraft_without_a_limit_is_told():
     limits = replace(limits_for(find_aircraft("camera-quad-250g")), maximum_density_altitude=None)
     briefing = brief(limits=limits)
-    assert briefing.answers[0].assessment.attrs["not_judged"] == ["density_altitude"]
+    assert not_judged(briefing.answers[0].assessment) == ("density_altitude",)
     assert "Not known density altitude: the aircraft gives no limit" in paragraphs(briefing)[0]
 
 
@@ -307,7 +308,7 @@ def test_no_day_of_a_week_stands_before_a_better_one(name):
     days = {day_name(day.date): windows_of(site, day) for day in site.days}
     told = [days[line.label] for line in facts.verdict.lines if line.about == "day"]
     assert len(told) == len(days)
-    places = [min((place_of(w, keeps_first=False) for w in windows), default=None) for windows in told]
+    places = [min((w.rank for w in windows), default=None) for windows in told]
     with_room = [place for place in places if place is not None]
     assert with_room == sorted(with_room)
     assert places == with_room + [None] * (len(places) - len(with_room))

@@ -19,9 +19,9 @@ from wxfly.report.charts.shades import Figure, escaped
 from wxfly.report.charts.timeline import LEFT
 from wxfly.report.facts import writing
 from wxfly.report.facts.answer import AnswerFacts
-from wxfly.report.facts.reasons import HourWords
 from wxfly.report.facts.site import SiteAnswerFacts
 from wxfly.report.facts.values import instants
+from wxfly.report.facts.verdict import HourWords
 from wxfly.report.facts.writing import Clock, Reader
 from wxfly.report.text.console import outgoing, without_isolates
 from wxfly.times import as_moment

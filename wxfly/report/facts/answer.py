@@ -1,24 +1,35 @@
-"""The whole answer: one tree of typed values, made once from a briefing, which the formats render."""
+"""The whole answer to a question, with what was asked; every output is made from it."""
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import date, datetime
 from typing import TYPE_CHECKING, Final, Literal
 
 from wxfly import __version__
-from wxfly.answer.request import Briefing
+from wxfly.answer.request import Briefing, QuestionKind
 from wxfly.cube.notes import kind_of
+from wxfly.pilot.limits import LEAST_LIMITS
+from wxfly.pilot.limits import OwnLimit as OwnLimitAsked
 from wxfly.report.facts.comparison import ComparisonFacts, comparison_facts
 from wxfly.report.facts.place import ForecastFacts, forecast_facts
-from wxfly.report.facts.question import QuestionFacts, question_facts
 from wxfly.report.facts.site import SiteAnswerFacts, Unknown, reasons_of, site_answer_facts
 from wxfly.report.facts.values import (
     CAUTIONS,
+    Degrees,
+    ElementName,
     Facts,
+    Kelvins,
+    Kilograms,
+    Metres,
     Seconds,
+    Share,
+    Speed,
     distinguished,
+    known_moment,
     moment_of,
+    number,
     seconds,
+    share,
     units_of,
 )
 from wxfly.report.facts.verdict import Asked, Note, VerdictFacts, verdict_facts
@@ -26,6 +37,170 @@ from wxfly.report.facts.writing import Clock, Reader
 
 if TYPE_CHECKING:
     from wxfly.question.reading import Question
+
+
+class Place(Facts, frozen=True):
+    """A place as the pilot wrote it."""
+
+    words: str
+    """Name, saved name or coordinates."""
+    height: Metres
+    """Flight height above ground."""
+
+
+class ForecastAsked(Facts, frozen=True):
+    """Which forecast was asked for."""
+
+    model: str | None
+    """Null for that of the settings."""
+    file: str | None
+    """Name of the file that answers instead of a service."""
+    offline: bool
+    """Whether no service was asked."""
+    as_of: datetime | None
+    """The moment to answer for; null for now."""
+    ensemble_names: list[str]
+    """Ensembles whose members give the chance."""
+    uses_site_record: bool
+    """Whether wind and gust are corrected by the record of the site."""
+
+
+class SortieAsked(Facts, frozen=True):
+    """The sortie as far as the pilot gave it."""
+
+    distance: Metres | None
+    """To the farthest point, over ground; null for as far as the aircraft's attitude is seen."""
+    return_height: Metres | None
+    """Above ground; null for the flight height."""
+    work_time: Seconds
+    """At the farthest point."""
+    batteries: int
+    """How many are charged."""
+    battery_reserve: Share
+    """Share of a battery to land with."""
+    battery_temperature: Kelvins | None
+    """Before take-off; null for that of the air."""
+    payload: Kilograms
+    """Beyond the mass of the aircraft."""
+
+
+class OwnLimit(Facts, frozen=True):
+    """A limit that the pilot set for this answer."""
+
+    element: ElementName
+    lower_limit: float | None
+    upper_limit: float | None
+    """What must at least be, and what may at most be, in the unit of the element; null where there is no such end."""
+    source: str
+    """Where it is from, such as ``plan roof``; empty where it was given with the question."""
+
+
+class OriginOfWord(Facts, frozen=True):
+    """Where a part of the question is from that was not given with it."""
+
+    option: str
+    """As it is typed, without its dashes; of a limit with its element."""
+    source: str
+    """``plan`` and its name, ``defaults of`` a site, or ``settings``."""
+
+
+class QuestionFacts(Facts, frozen=True):
+    """The question in full."""
+
+    places: list[Place]
+    """In the order asked; empty for the first saved site or the demonstration."""
+    height: Metres
+    """Flight height above ground where no place is named."""
+    aircraft_name: str
+    rules: str
+    """Names."""
+    required: list[ElementName]
+    accepted: list[ElementName]
+    """Elements that the hours must know, and those that the pilot takes on himself."""
+    reserve: Share | None
+    confidence: Share | None
+    gust_at_launch: Speed | None
+    """In place of the usual limits; null where the pilot gave none."""
+    own_limits: list[OwnLimit]
+    """Limits that the pilot set for this answer."""
+    forecast_asked: ForecastAsked
+    """Which forecast was asked for."""
+    day: date | None
+    """At the site; null for the day that is `first_day` days from today."""
+    first_day: int
+    day_count: int
+    """The day asked about, from today, and how many days a week's question covers."""
+    hour_count: int | None
+    """How many hours a question of now covers; null for the rest of the day, and for the other questions."""
+    hour_start: datetime | None
+    """Start of the one hour asked about; null for the hours of the day."""
+    toward: Degrees | None
+    """Direction in which the pilot looks at the aircraft."""
+    prefers_low_light: bool
+    """Whether windows in golden or blue hour come first."""
+    sortie_asked: SortieAsked | None
+    """What is to be flown; null where the way back was not asked for."""
+    confidence_of_return: Share
+    """How sure the way back must be."""
+    ranks_anew: bool
+    """Whether windows are ranked whatever was chosen before."""
+    plan_name: str | None
+    """Name of the saved plan; null without one."""
+    origins: list[OriginOfWord]
+    """What was taken from a plan, from the defaults of a site or from the settings."""
+
+
+def _own_limit(own: OwnLimitAsked) -> OwnLimit:
+    ends = {name in LEAST_LIMITS: share(value) for name, value in own.values.items()}
+    return OwnLimit(own.element, ends.get(True), ends.get(False), own.origin)
+
+
+def question_facts(question: Question) -> QuestionFacts:
+    """Return what was asked."""
+    asked, sortie, limits = question.forecast, question.sortie, question.asked_of_limits
+    return QuestionFacts(
+        places=[Place(place.words, place.height) for place in question.places],
+        height=question.height,
+        aircraft_name=question.aircraft.name,
+        rules=question.rules.name,
+        required=list(limits.required),
+        accepted=list(limits.accepted),
+        reserve=limits.reserve,
+        confidence=limits.confidence,
+        gust_at_launch=None if limits.gust_at_launch is None else number(limits.gust_at_launch),
+        own_limits=[_own_limit(own) for own in limits.own_limits],
+        forecast_asked=ForecastAsked(
+            asked.model,
+            None if asked.path is None else asked.path.name,
+            asked.offline,
+            None if asked.as_of is None else known_moment(asked.as_of),
+            list(asked.ensembles),
+            asked.uses_site_record,
+        ),
+        day=question.day if isinstance(question.day, date) else None,
+        first_day=question.first_day,
+        day_count=question.days,
+        hour_count=question.hours,
+        hour_start=question.hour if isinstance(question.hour, datetime) else None,
+        toward=question.toward,
+        prefers_low_light=question.prefers_low_light,
+        sortie_asked=None
+        if sortie is None
+        else SortieAsked(
+            sortie.distance,
+            sortie.return_height,
+            round(sortie.work_time),
+            sortie.batteries,
+            sortie.reserve,
+            sortie.battery_temperature,
+            sortie.payload,
+        ),
+        confidence_of_return=question.confidence,
+        ranks_anew=question.ranks_anew,
+        plan_name=question.plan,
+        origins=[OriginOfWord(one.option, one.source) for one in question.origins],
+    )
+
 
 SCHEMA_VERSION: Final = 4
 """Raised when a key changes its meaning or goes; a new key alone does not raise it."""
@@ -46,7 +221,7 @@ class AnswerFacts(Facts, frozen=True):
     """Raised when a key changes its meaning or goes; a new key alone does not raise it."""
     program: Program
     """What made the answer."""
-    kind: Literal["best", "compare", "week", "now"]
+    kind: QuestionKind
     """Which question."""
     question: QuestionFacts | None
     """The question in full; null where a briefing was made without one."""
@@ -118,7 +293,7 @@ def facts_of(
         site = site_answer_facts(answer, label, list(range(1, len(forecasts))))
         unknown += reasons_of(position, answer, site)
         sites.append(site)
-    notes = [Note(kind_of(note).name.lower(), str(note)) for note in briefing.notes]
+    notes = [Note(kind_of(note), str(note)) for note in briefing.notes]
     comparison = comparison_facts(briefing) if briefing.question == "compare" else None
     period = seconds(briefing.minimum_duration)
     asked_of = Asked(

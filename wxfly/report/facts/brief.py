@@ -12,10 +12,17 @@ from wxfly.answer import findings
 from wxfly.answer.flight_brief import EnergyBrief, FlightBrief
 from wxfly.flight.budget import Refusal
 from wxfly.physics.aircraft.rotor import MODEL_DEVIATION
-from wxfly.report.facts.advice import COLD_FOR_PACKS, AdviceFacts, advice_facts
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.field_check import LaunchFacts, launch_facts
-from wxfly.report.facts.sortie import DecisionFacts, PlanFacts, decision_facts, plan_facts
+from wxfly.report.facts.sortie import (
+    COLD_FOR_PACKS,
+    AdviceFacts,
+    DecisionFacts,
+    PlanFacts,
+    advice_facts,
+    decision_facts,
+    plan_facts,
+)
 from wxfly.report.facts.values import Degrees, Facts, FlightTime, Metres, Share, Speed, column, moment_of, number
 from wxfly.report.facts.windows import WindowFacts
 

@@ -14,7 +14,7 @@ from wxfly.answer import findings
 from wxfly.answer.comparison import ComparedHour
 from wxfly.answer.findings import better_of_two
 from wxfly.answer.request import Briefing, SiteAnswer
-from wxfly.answer.windows import Window, rank_by_chance
+from wxfly.answer.windows import in_order
 from wxfly.report.facts.values import ElementName, Facts, Share, StateWord, moment_of, number, share, state_word
 
 
@@ -115,7 +115,7 @@ def comparison_facts(briefing: Briefing) -> ComparisonFacts:
 def _order(answers: Sequence[SiteAnswer], now: np.datetime64) -> list[int]:
     having = [i for i, answer in enumerate(answers) if answer.best is not None]
     windows = [window for i in having if (window := answers[i].best) is not None]
-    ranked = rank_by_chance(windows, now)
+    ranked = in_order(windows, now)
     return [next(i for i in having if answers[i].best is w) for w in ranked]
 
 
@@ -166,13 +166,9 @@ def _chance_better_in_best(briefing: Briefing) -> tuple[float, float, float, flo
     windows = [answer.best for answer in briefing.answers if answer.best is not None]
     if not windows:
         return None
-    best = max(windows, key=_surest_chance)
+    best = max(windows, key=lambda window: window.surest_chance)
     at = best.surest or best
     return _shares(briefing, at.first, at.last)
-
-
-def _surest_chance(window: Window) -> float:
-    return -1.0 if window.surest is None or math.isnan(window.surest.chance.value) else window.surest.chance.value
 
 
 def _chance_better(briefing: Briefing, time: np.datetime64) -> tuple[float, float, float, float] | None:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from datetime import datetime
-from typing import Literal
 
+from wxfly.answer.windows import Room
 from wxfly.flight.advice import precipitation_words
 from wxfly.flight.anemometer_reading import STARTING_SPEED, AnemometerRule
 from wxfly.flight.anemometer_reading import NoCredit as NoCredit
 from wxfly.flight.launch_decision import STORM as STORM
-from wxfly.flight.launch_decision import During, Verdict, any_reading_passes
+from wxfly.flight.launch_decision import During, any_reading_passes
+from wxfly.flight.launch_decision import LaunchVerdict as LaunchVerdict
 from wxfly.flight.launch_decision import Reason as Reason
 from wxfly.question.brief import CheckAsked
 from wxfly.report.facts.answer import AnswerFacts, facts_of
@@ -116,7 +117,7 @@ class CheckFacts(Facts, frozen=True):
 
     answer: AnswerFacts
     """For the rest of the day."""
-    verdict: Literal["do not launch", "in doubt", "holds"]
+    verdict: LaunchVerdict
     """Holds: the limits of wind and gust hold aloft, with the confidence of `launch`."""
     reasons: list[Reason]
     """Why it is not better."""
@@ -133,9 +134,14 @@ class CheckFacts(Facts, frozen=True):
     coming: list[ComingFacts]
     """Beside the flight, the likelier first."""
 
+    @property
+    def room(self) -> Room:
+        """What the reading says of a launch now, as room to fly."""
+        return _ROOM[self.verdict]
 
-_VERDICTS: dict[Verdict, Literal["do not launch", "in doubt", "holds"]] = {
-    Verdict.DO_NOT_LAUNCH: "do not launch", Verdict.IN_DOUBT: "in doubt", Verdict.HOLDS: "holds",
+
+_ROOM = {
+    LaunchVerdict.HOLDS: Room.ROOM, LaunchVerdict.IN_DOUBT: Room.NOT_KNOWN, LaunchVerdict.DO_NOT_LAUNCH: Room.NONE,
 }  # fmt: skip
 
 
@@ -163,7 +169,7 @@ def check_facts(asked: CheckAsked) -> CheckFacts:
     return_leg = next((e.margin for e in answer.sites[0].elements if e.name == "return_leg"), [])
     return CheckFacts(
         answer=answer,
-        verdict=_VERDICTS[found.verdict],
+        verdict=found.verdict,
         reasons=list(found.reasons),
         launch=launch_facts(asked.rule),
         reading=_reading(asked),

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from wxfly.answer import findings
 from wxfly.answer.request import SiteAnswer
-from wxfly.assessment.suitability import counts_as_required, names_of
+from wxfly.assessment.suitability import counts_as_required, names_of, not_judged, required_names
 from wxfly.physics.air.sun import low_light, solar_day, sun_events
 from wxfly.pilot.elements import BY_NAME, LIMIT_RULES
 from wxfly.pilot.limits import Limits
@@ -299,7 +299,7 @@ def element_facts(answer: SiteAnswer) -> list[ElementFacts]:
         assessment[name].transpose("element", "time").values for name in ("demand", "limit", "margin")
     )
     counts = counts_as_required(assessment.transpose("element", "time", ...))
-    skipped, required = assessment.attrs["not_judged"], assessment.attrs["required"]
+    skipped, required = not_judged(assessment), required_names(assessment)
     phases = assessment["phase_height"].transpose("element", "time").values if "phase_height" in assessment else None
     rows = []
     for k, name in enumerate(names_of(assessment)):
@@ -366,7 +366,7 @@ def not_known_facts(answer: SiteAnswer) -> NotKnown:
     return NotKnown(
         [gap.element for gap in found if gap.required],
         [gap.element for gap in found if not gap.required],
-        list(answer.assessment.attrs["not_judged"]),
+        list(not_judged(answer.assessment)),
         [GapFacts(gap.element, gap.required, findings.runs(gap.hours), gap.everywhere) for gap in found],
         findings.runs(findings.lost_probability(answer)),
     )

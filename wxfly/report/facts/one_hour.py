@@ -4,22 +4,26 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
+from wxfly.answer.request import ChangeKind
+from wxfly.answer.windows import Room, room_of
 from wxfly.assessment.state import State
 from wxfly.pilot.elements import BY_NAME, GRAVEST
 from wxfly.question.one_hour import HourAsked
 from wxfly.report.facts.answer import AnswerFacts, facts_of
 from wxfly.report.facts.hours import ElementFacts, limits_of_hours, unknown_of_hours
-from wxfly.report.facts.reasons import hour_at, reading_at, spare_at, waiting_after
 from wxfly.report.facts.site import SiteAnswerFacts
 from wxfly.report.facts.values import ElementName, Facts, Period, Share, StateWord, moment_of
 from wxfly.report.facts.verdict import (
     Asked,
-    VerdictWord,
     begin,
+    hour_at,
     likely,
+    reading_at,
     some_titles,
+    spare_at,
+    waiting_after,
 )
-from wxfly.report.facts.windows import CauseFacts, ChangeFacts, chance_and_causes, change_facts, is_grave, room_word
+from wxfly.report.facts.windows import CauseFacts, ChangeFacts, chance_and_causes, change_facts, is_grave
 from wxfly.report.facts.writing import Clock, Reader, amount, in_ten, titles
 
 MOST_ELEMENTS = 4
@@ -58,7 +62,7 @@ class OneHourFacts(Facts, frozen=True):
     """Start of the hour; it lasts 3600 s."""
     usable: Period | None
     """Its lit part that is still to come; null when there is none."""
-    word: VerdictWord
+    word: Room
     """Whether there is room to fly: probably no room where the chance is below 0.5, little room where the hour is
     narrow."""
     state: StateWord
@@ -98,7 +102,7 @@ def one_hour_facts(asked: HourAsked) -> OneHourFacts:
     usable = _usable(site, hour)
     word = _word(site, hour, usable, chance)
     changes = [change_facts(change) for change in asked.changes]
-    near = None if word in ("room", "little room") else _nearest_window(site, start)
+    near = None if word.is_enough else _nearest_window(site, start)
     reader = Reader(answer.display_units, Clock(answer.display_time_zone or site.site.time_zone))
     unknown = unknown_of_hours(site.hours, site.elements)[hour]
     return OneHourFacts(
@@ -130,14 +134,12 @@ def _usable(site: SiteAnswerFacts, hour: int) -> Period | None:
     return None if start is None or end is None else Period(start, end)
 
 
-def _word(site: SiteAnswerFacts, hour: int, usable: Period | None, chance: float | None) -> VerdictWord:
+def _word(site: SiteAnswerFacts, hour: int, usable: Period | None, chance: float | None) -> Room:
     """Return whether an hour has room; night is known beforehand, whatever else is not."""
     if usable is None:
-        return "no room"
+        return Room.NONE
     state = next(state for state in State if state.words == site.hours.state[hour])
-    if state == State.NOT_KNOWN:
-        return "not known"
-    return room_word(state, chance or 0.0) or "no room"
+    return room_of(state, chance or 0.0)
 
 
 def _nearest_window(site: SiteAnswerFacts, start: datetime) -> Period | None:
@@ -145,7 +147,7 @@ def _nearest_window(site: SiteAnswerFacts, start: datetime) -> Period | None:
     apart = [
         (max(w.start - middle, middle - w.end), w.rank, Period(w.start, w.end))
         for w in site.windows
-        if w.room != "probably no room" and not w.start <= middle <= w.end
+        if w.room is not Room.PROBABLY_NONE and not w.start <= middle <= w.end
     ]
     return min(apart)[2] if apart else None
 
@@ -178,7 +180,7 @@ def _words(site: SiteAnswerFacts, name: str, hour: int, units: str) -> str:
 def _first_line(
     answer: AnswerFacts,
     hour: int,
-    word: VerdictWord,
+    word: Room,
     usable: Period | None,
     chance: float | None,
     unknown: list[ElementName],
@@ -190,9 +192,9 @@ def _first_line(
     where = f"at {site.site.name}, {when}"
     if usable is None:
         words = f"No room to fly {where}: it is dark."
-    elif word == "not known":
+    elif word is Room.NOT_KNOWN:
         words = f"Not known whether there is room to fly {where}: {some_titles(unknown)} not known."
-    elif word == "no room":
+    elif word is Room.NONE:
         words = f"No room to fly {where}: {_what_decides(site, hour)}."
     else:
         words = f"{word[:1].upper()}{word[1:]} to fly {where}; {in_ten(chance)}."
@@ -200,7 +202,7 @@ def _first_line(
         answer.sites, [reader], answer.notes, None, answer.now, answer.minimum_duration, answer.invented,
         answer.forecasts[0].age,
     )  # fmt: skip
-    return begin(asked, words, bool(unknown) and word not in ("not known", "no room"))
+    return begin(asked, words, bool(unknown) and word not in (Room.NOT_KNOWN, Room.NONE))
 
 
 def _what_decides(site: SiteAnswerFacts, hour: int) -> str:
@@ -212,10 +214,10 @@ def _what_decides(site: SiteAnswerFacts, hour: int) -> str:
     return f"{row.title} is {'likely' if row.rule.words else 'beyond its limit'}"
 
 
-def _unknown(site: SiteAnswerFacts, hour: int, unknown: list[ElementName], word: VerdictWord) -> list[str]:
+def _unknown(site: SiteAnswerFacts, hour: int, unknown: list[ElementName], word: Room) -> list[str]:
     if not unknown or site.hours.usable_start[hour] is None:
         return []
-    if word == "not known":
+    if word is Room.NOT_KNOWN:
         some = any(element.margin[hour] is not None for element in site.elements if _counts(element))
         return ["What follows is known, and is not enough to decide."] if some else []
     return [_sentence(f"{titles(unknown)} not known: find out before you fly")]
@@ -247,19 +249,17 @@ def _how_sure(causes: list[CauseFacts]) -> list[str]:
 
 
 def _what_would_help(
-    site: SiteAnswerFacts, changes: list[ChangeFacts], near: Period | None, reader: Reader, word: VerdictWord
+    site: SiteAnswerFacts, changes: list[ChangeFacts], near: Period | None, reader: Reader, word: Room
 ) -> list[str]:
     text = [
         f"At {amount(change.height, 'height', reader.units)} the forecast is inside your limits."
-        if change.kind == "lower"
+        if change.kind is ChangeKind.LOWER
         else f"The forecast is inside the limits of a {change.aircraft_title}."
         for change in changes
     ]
     if near is not None:
         text.append(f"There is room {reader.clock.span(near.start, near.end)}.")
-    return text or (
-        [] if word in ("room", "little room") else ["No other hour of the day is known to be likely to have room."]
-    )
+    return text or ([] if word.is_enough else ["No other hour of the day is known to be likely to have room."])
 
 
 def _sentence(words: str) -> str:

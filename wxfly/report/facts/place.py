@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Literal
 
 import numpy as np
 
-from wxfly.answer.briefing import age_of
+from wxfly.answer.briefing import AgeCountsFrom, age_of
 from wxfly.answer.request import Briefing
 from wxfly.cube.contract import VARIABLES
 from wxfly.flight.advice import sight
@@ -66,7 +65,7 @@ class ForecastFacts(Facts, frozen=True):
     """Start of the run, and when it was retrieved."""
     age: Seconds | None
     """At `now`, counted from `age_counts_from`."""
-    age_counts_from: Literal["run", "oldest_run", "retrieved", "first_hour"] | None
+    age_counts_from: AgeCountsFrom | None
     """The first of these that is known."""
     by_hours: list[ModelHoursFacts]
     """Which hours are of which model, in order of time; more than one where models follow one another."""

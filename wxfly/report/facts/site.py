@@ -8,11 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.answer.request import SiteAnswer
-from wxfly.answer.windows import Window
-from wxfly.assessment.suitability import names_of
-from wxfly.flight.advice import advise
+from wxfly.assessment.suitability import names_of, not_judged
 from wxfly.pilot.elements import RETURN_LEG
-from wxfly.report.facts.advice import AdviceFacts, advice_facts
 from wxfly.report.facts.hours import (
     DayFacts,
     ElementFacts,
@@ -29,10 +26,12 @@ from wxfly.report.facts.hours import (
 )
 from wxfly.report.facts.place import AircraftFacts, SiteFacts, aircraft_facts, site_facts
 from wxfly.report.facts.sortie import (
+    AdviceFacts,
     DecisionFacts,
     IntentFacts,
     SortieFacts,
     SurveyFacts,
+    advice_facts,
     decision_facts,
     intent_facts,
     sortie_facts,
@@ -60,7 +59,6 @@ from wxfly.report.facts.windows import (
     change_facts,
     choice_facts,
     outlook_facts,
-    rank_of_verdict,
     run_to_run_swing,
     window_facts,
 )
@@ -105,8 +103,7 @@ class SiteAnswerFacts(Facts, frozen=True):
     windows: list[WindowFacts]
     """The best first; empty when nothing holds long enough."""
     rank_of_verdict: int | None
-    """Rank of the window that the verdict is about: the best, unless that is a probable no and another is not; of
-    several days that of the surest day. Null when there is none."""
+    """Rank of the window that the verdict is about, the best; null when there is none."""
     lit_hours: LitHours
     """How the lit hours stand."""
     chance_basis: ChanceBasis
@@ -136,15 +133,17 @@ class SiteAnswerFacts(Facts, frozen=True):
     elements: list[ElementFacts]
     """Every element over the same hours."""
 
+    @property
+    def best(self) -> WindowFacts | None:
+        """The window that the verdict is about; None when there is none."""
+        return self.windows[0] if self.windows else None
+
 
 def site_answer_facts(answer: SiteAnswer, label: str, ensembles: list[int]) -> SiteAnswerFacts:
     """Return the answer for one site."""
     request = answer.request
     windows = [window_facts(answer, rank, w) for rank, w in enumerate(answer.windows, start=1)]
     days = day_facts(answer)
-    # Of one day the best stays the best unless it is a probable no; of several the surest day comes first.
-    keeps_first = len(days) < 2 or (answer.choice is not None and answer.choice.verdict == "kept")
-    chosen = rank_of_verdict(windows, keeps_first=keeps_first)
     return SiteAnswerFacts(
         label=label,
         site=site_facts(request.site),
@@ -157,7 +156,7 @@ def site_answer_facts(answer: SiteAnswer, label: str, ensembles: list[int]) -> S
         period=Period(moment_of(answer.start), moment_of(answer.end)),
         not_known=not_known_facts(answer),
         windows=windows,
-        rank_of_verdict=chosen,
+        rank_of_verdict=1 if windows else None,
         lit_hours=lit_hours_facts(answer),
         chance_basis=chance_basis(answer),
         outlooks=[outlook_facts(answer, o) for o in answer.outlooks],
@@ -168,26 +167,17 @@ def site_answer_facts(answer: SiteAnswer, label: str, ensembles: list[int]) -> S
         sortie=sortie_facts(answer),
         survey=survey_facts(answer),
         decisions=decision_facts(answer),
-        advice=None if chosen is None else _advice(answer, answer.windows[chosen - 1]),
+        advice=_advice(answer),
         days=days,
         hours=hour_facts(answer),
         elements=element_facts(answer),
     )
 
 
-def _advice(answer: SiteAnswer, window: Window) -> AdviceFacts:
-    """Return the advice for a window; that for the best is there already."""
-    advice = answer.advice if window is answer.best else None
-    if advice is None:
-        asked = answer.request
-        part = answer.conditions.isel(time=slice(window.first, window.last + 1))
-        advice = advise(part, asked.aircraft, window.start, window.end, toward=asked.toward, hill=asked.site.hill)
-    return advice_facts(answer, window, advice)
-
-
-def window_of_verdict(site: SiteAnswerFacts) -> WindowFacts | None:
-    """Return the window that the verdict is about; None when there is none."""
-    return None if site.rank_of_verdict is None else site.windows[site.rank_of_verdict - 1]
+def _advice(answer: SiteAnswer) -> AdviceFacts | None:
+    if answer.best is None or answer.advice is None:
+        return None
+    return advice_facts(answer, answer.best, answer.advice)
 
 
 def reasons_of(position: int, answer: SiteAnswer, site: SiteAnswerFacts) -> list[Unknown]:
@@ -204,7 +194,7 @@ def reasons_of(position: int, answer: SiteAnswer, site: SiteAnswerFacts) -> list
         return np.array([value is None for value in values], dtype=bool)
 
     no_energy = energy_missing(answer.request.energy_missing)
-    skipped = answer.assessment.attrs["not_judged"]
+    skipped = not_judged(answer.assessment)
     for k, name in enumerate(names_of(answer.assessment)):
         element = site.elements[k]
         lost = np.zeros(len(element.margin), dtype=bool)
@@ -219,8 +209,6 @@ def reasons_of(position: int, answer: SiteAnswer, site: SiteAnswerFacts) -> list
             unknown = missing(element.demand)
         add(f"elements.{name}", "the forecast of the hour has lost a value that its source carries", unknown & lost)
         add(f"elements.{name}", "the forecast gives no value that it can be worked out from", unknown & ~lost)
-    if RETURN_LEG.name in skipped and RETURN_LEG.name not in names_of(answer.assessment):
-        add(f"elements.{RETURN_LEG.name}", no_energy)
     hours = site.hours
     add("hours.margin", "a required element is unknown", missing(hours.margin))
     add("hours.chance", "a required element is unknown", missing(hours.chance))

@@ -1,4 +1,4 @@
-"""What the pilot means to do: the sortie and its way back, work that can stop, and whether it pays."""
+"""The flight: the sortie and its way back, work that can stop, whether it pays, and what to know beside the limits."""
 
 from __future__ import annotations
 
@@ -6,11 +6,21 @@ import math
 from datetime import datetime
 from typing import TYPE_CHECKING
 
+import numpy as np
+import xarray as xr
+
 from wxfly.answer import findings
 from wxfly.answer.request import SiteAnswer
 from wxfly.answer.survey import Spell, Survey
 from wxfly.answer.windows import Window
+from wxfly.flight.advice import Advice, precipitation_words
+from wxfly.physics.air.cloud import CloudBaseMethod
+from wxfly.physics.air.geomagnetic import describe_kp, kp_risk
+from wxfly.physics.air.icing import freezing_precipitation_chance
+from wxfly.physics.air.risk import POSSIBLE_FROM
+from wxfly.physics.air.sun import CIVIL_TWILIGHT, HORIZON
 from wxfly.physics.probability import least_chance
+from wxfly.physics.wind.profile import ProfileMethod
 from wxfly.pilot.work import Intent, drives_out, takes_off
 from wxfly.probability.chance import Chance
 from wxfly.report.facts.values import (
@@ -18,18 +28,231 @@ from wxfly.report.facts.values import (
     Facts,
     FlightTime,
     Hours,
+    Kelvins,
     Metres,
     Seconds,
     Share,
+    Speed,
     moment_of,
     number,
     seconds,
     share,
 )
 from wxfly.report.facts.windows import CauseFacts, chance_and_causes
+from wxfly.report.facts.writing import amount
 
 if TYPE_CHECKING:
     from wxfly.flight.return_leg import Sortie, WorstMoment
+
+
+COLD_FOR_PACKS, WARM_PACK = 283.15, 288.15
+"""Air below which packs are kept warm, and how warm until take-off [K]; common practice, no source."""
+# Where the advice begins to speak; common practice, no source, but for the bound of unstable air (US weather service).
+LITTLE_THRUST = 0.10
+"""Share of thrust in hand [1]."""
+LIKELY_RAIN = 0.3
+"""Probability of precipitation [1]."""
+UNSTABLE_AIR = 1000.0
+"""Convective available potential energy [J kg-1]."""
+_FROM_ONE_LEVEL = (ProfileMethod.STABILITY_LOG_LAW, ProfileMethod.NEUTRAL_LOG_LAW, ProfileMethod.POWER_LAW)
+
+
+class AdviceFacts(Facts, frozen=True):
+    """What to know of a window beside its limits; advice alone."""
+
+    lowest_sun: Degrees | None
+    highest_sun: Degrees | None
+    """Elevation of the sun, lowest and highest; null where it is not told."""
+    sun_azimuth: Degrees
+    """At the middle of the window."""
+    light: list[str]
+    """Photographers' words for the light, in order."""
+    longest_shadow: Share | None
+    """Of one metre; null while the sun is down."""
+    glare: bool | None
+    """Whether the pilot looks into a low sun at some time; null without a direction."""
+    is_twilight: bool
+    """Whether part of it is before sunrise or after sunset."""
+    is_night: bool
+    """Whether part of it is night, with the sun lower than in civil twilight."""
+    hands: str | None
+    """Advice on cold hands."""
+    wind_chill: Kelvins | None
+    """The lowest."""
+    heat: str | None
+    """Advice on heat."""
+    heat_index: Kelvins | None
+    """The highest."""
+    wind_over_hill: Speed | None
+    """What may occur at flight height over the hill; null without one."""
+    hill_in_range: bool
+    """Whether hill and wind are within the guideline's range."""
+    jet_above: bool
+    """Whether a low-level jet lies above."""
+    wind_from_one_level: bool
+    """Whether the wind at flight height is carried up from one near the ground."""
+    gust_is_worked_out: bool
+    """Whether the forecast has no gusts."""
+    cloud_base_is_estimate: bool
+    """Whether the cloud base is worked out from humidity."""
+    storm_beside: bool
+    """Whether a thunderstorm is forecast in it or in the hour before or after."""
+    convective_energy: float | None
+    """Largest convective available potential energy [J kg-1]."""
+    precipitation: list[str]
+    """Kinds and strengths that are forecast."""
+    precipitation_probability: Share | None
+    """The largest; null where it is unknown."""
+    kp: str | None
+    """What to expect of position fixes; null for nothing."""
+    coldest: Kelvins | None
+    """Air near the ground."""
+    icing_possible: bool
+    """Whether icing in flight is possible in some hour."""
+    freezing_chance: Share
+    """Largest chance of freezing precipitation."""
+    frost: bool
+    """Whether frost may form on an aircraft parked outside."""
+    spare_thrust: Share | None
+    """Over the maker's highest take-off altitude; null where that is not given."""
+
+
+def advice_facts(answer: SiteAnswer, window: Window, advice: Advice) -> AdviceFacts:
+    """Return what to know of a window of an answer."""
+    part = answer.conditions.isel(time=slice(window.first, window.last + 1))
+    near = answer.conditions.isel(time=slice(max(window.first - 1, 0), window.last + 2))
+    falls = zip(part["weather_code"].max("edge").values, part["precipitation_rate"].max("edge").values, strict=True)
+    kp, place = part["kp_index"].max().item(), part["geomagnetic_latitude"].max().item()
+    low, high = advice.sun_elevation
+    return AdviceFacts(
+        lowest_sun=number(low),
+        highest_sun=number(high),
+        sun_azimuth=advice.sun_azimuth,
+        light=list(advice.light),
+        longest_shadow=number(advice.shadow_length[1]),
+        glare=advice.glare,
+        is_twilight=low < HORIZON,
+        is_night=low < CIVIL_TWILIGHT,
+        hands=advice.hands or None,
+        wind_chill=number(advice.wind_chill),
+        heat=advice.heat or None,
+        heat_index=number(advice.heat_index),
+        wind_over_hill=number(advice.wind_over_hill),
+        hill_in_range=advice.hill_in_range,
+        jet_above=bool((part["low_level_jet"].values > 0).any()),
+        wind_from_one_level=bool(np.isin(part["wind_method"].values, _FROM_ONE_LEVEL).any()),
+        gust_is_worked_out=bool(np.isnan(answer.conditions["gust_at_10m"].values).all()),
+        cloud_base_is_estimate=bool((part["cloud_base_method"].values == CloudBaseMethod.CONDENSATION_LEVEL).any()),
+        storm_beside=bool((near["thunderstorm_risk"].values == 2).any()),
+        convective_energy=number(part["atmosphere_convective_available_potential_energy"].max().item()),
+        precipitation=sorted({words for c, r in falls if (words := precipitation_words(float(c), float(r)))}),
+        precipitation_probability=number(findings.conditions_of(answer, window).precipitation_probability),
+        kp=describe_kp(kp, place) if kp_risk(kp, place) > 0 else None,
+        coldest=number(part["air_temperature_near_ground"].min().item()),
+        icing_possible=bool((part["icing_risk"].values > 0).any()),
+        freezing_chance=_freezing_chance(part),
+        frost=advice.frost,
+        spare_thrust=number(advice.spare_thrust),
+    )
+
+
+def _freezing_chance(part: xr.Dataset) -> float:
+    names = ("air_temperature", "air_temperature_near_ground", "weather_code", "precipitation_probability")
+    chance = freezing_precipitation_chance(*(part[name].values for name in names))
+    return float(np.nanmax(np.append(chance, 0.0)))
+
+
+def what_to_mind(advice: AdviceFacts, units: str) -> list[str]:
+    """Say what to mind, the gravest first; twilight and night are left to `after_sunset`."""
+    return [
+        *of_the_storm(advice),
+        *_of_icing(advice),
+        *_of_the_wind(advice, units),
+        *_of_precipitation(advice),
+        *_of_the_pilot(advice, units),
+        *_of_the_machine(advice, units),
+        *(["the cloud base is an estimate from humidity: look up before you take off"] * advice.cloud_base_is_estimate),
+        *([advice.kp] if advice.kp else []),
+    ]
+
+
+def after_sunset(advice: AdviceFacts, light: str | None) -> str:
+    """Say that part of it is twilight or night, and which light the rules ask for; empty by day."""
+    if not advice.is_twilight:
+        return ""
+    part = "night: you see the aircraft by its light alone" if advice.is_night else "twilight"
+    asked = f"the rules ask for {light}" if light else "a light on the aircraft may be asked for"
+    return f"part of it is {part}; {asked}"
+
+
+def of_the_storm(advice: AdviceFacts) -> list[str]:
+    """Tell of a thunderstorm next to the window, and of air in which one may build."""
+    text = []
+    if advice.storm_beside:
+        text.append(
+            "a thunderstorm in the hour before or after: keep 10 km away, and wait 30 min after the last thunder"
+        )
+    energy = advice.convective_energy or 0.0
+    if energy >= UNSTABLE_AIR:
+        text.append(f"unstable air ({energy:.0f} J/kg): a storm may build without rain in the forecast; watch the sky")
+    return text
+
+
+def _of_icing(advice: AdviceFacts) -> list[str]:
+    """Tell of icing in flight where it is possible in some hour, first of precipitation that freezes."""
+    if not advice.icing_possible:
+        return []
+    if advice.freezing_chance < POSSIBLE_FROM:
+        return ["icing in flight is possible: rotors and sensors take on ice in cloud, fog or precipitation"]
+    likely = f"{100 * advice.freezing_chance:.0f} %"
+    return [f"freezing drizzle and icing in flight are {likely} likely: land at the first drop"]
+
+
+def _of_the_wind(advice: AdviceFacts, units: str) -> list[str]:
+    text = []
+    if advice.wind_over_hill is not None:
+        fast = amount(advice.wind_over_hill, "wind", units)
+        hill = f"over the hill the wind may reach {fast}, more than the limits were compared with"
+        if not advice.hill_in_range:
+            hill += " (hill or wind outside the guideline's range: its largest factor is taken)"
+        text += [hill, "the lee side is turbulent"]
+    if advice.jet_above:
+        text.append("a jet of wind lies above: the wind may rise fast with height or come down in gusts")
+    if advice.wind_from_one_level:
+        text.append(
+            "the forecast has wind near the ground only: at your height it is carried up, and least sure at night"
+        )
+    if advice.gust_is_worked_out:
+        text.append("the forecast has no gusts: they are worked out from the mean wind, and may be off by several m/s")
+    return text
+
+
+def _of_precipitation(advice: AdviceFacts) -> list[str]:
+    likely = advice.precipitation_probability or 0.0
+    text = [f"precipitation is {100 * likely:.0f} % likely, whatever the amount says"] if likely >= LIKELY_RAIN else []
+    return text + [f"{words} forecast" for words in advice.precipitation]
+
+
+def _of_the_pilot(advice: AdviceFacts, units: str) -> list[str]:
+    felt = ((advice.hands, "wind chill", advice.wind_chill), (advice.heat, "heat index", advice.heat_index))
+    return [
+        f"{words} ({name} {amount(value, 'temperature', units)})"
+        for words, name, value in felt
+        if words and value is not None
+    ]
+
+
+def _of_the_machine(advice: AdviceFacts, units: str) -> list[str]:
+    text = []
+    if advice.spare_thrust is not None and advice.spare_thrust < LITTLE_THRUST:
+        left = max(advice.spare_thrust, 0.0)
+        text.append(f"thin air: {100 * left:.0f} % of thrust in hand over the maker's highest take-off altitude")
+    if advice.coldest is not None and advice.coldest < COLD_FOR_PACKS:
+        text.append(f"keep the packs above {amount(WARM_PACK, 'temperature', units)} until take-off")
+    if advice.frost:
+        apart = "too" if advice.icing_possible else "which is no icing in flight"
+        text.append(f"a machine left outside may be white with frost, {apart}: wipe rotors and lens")
+    return text
 
 
 class PlanFacts(Facts, frozen=True):

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.answer.request import Briefing, SiteAnswer
-from wxfly.assessment.suitability import counts_as_required, names_of
+from wxfly.assessment.suitability import counts_as_required, names_of, not_judged
 from wxfly.physics.air.sun import CIVIL_TWILIGHT, HORIZON, sun_position
 from wxfly.pilot.elements import BY_NAME, ROW
 from wxfly.report.facts.answer import AnswerFacts
@@ -88,10 +88,10 @@ def margins_by_height(answer: SiteAnswer) -> tuple[Array, npt.NDArray[np.object_
     profile = answer.heights.transpose("height", "time")
     heights = profile["height"].values
     names, rows = ["wind"], [1.0 - profile["share_of_limit"].values]
-    counts = counts_as_required(assessment)
+    counts, skipped = counts_as_required(assessment), not_judged(assessment)
     shape = rows[0].shape
     for k, name in enumerate(names_of(assessment)):
-        if name in _OF_WIND or name in assessment.attrs["not_judged"]:
+        if name in _OF_WIND or name in skipped:
             continue
         margin = assessment["margin"].values[k]
         if name == "cloud_base":

@@ -1,21 +1,23 @@
-"""The verdict: whether, when and how sure, and the few lines that a decision needs. Every output tells it first."""
+"""The verdict: whether, when and how sure, what decides, and the few lines that a decision needs."""
 
 from __future__ import annotations
 
-import typing
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Literal
+from enum import StrEnum
 
-from wxfly.answer.outlook import EVEN_CHANCE
+from wxfly.answer.request import ChangeKind, QuestionKind
+from wxfly.answer.windows import EVEN_CHANCE, Room
 from wxfly.assessment.state import State
-from wxfly.pilot.elements import BY_NAME, RETURN_LEG
-from wxfly.report.facts.advice import after_sunset, what_to_mind
+from wxfly.cube.notes import NoteKind
+from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, RETURN_LEG
+from wxfly.pilot.limits import HEIGHT_OF_LAUNCH
 from wxfly.report.facts.comparison import ComparisonFacts
-from wxfly.report.facts.hours import DayFacts, LitHours
-from wxfly.report.facts.reasons import all_over, all_over_in_short, hour_at, room_at, room_of
-from wxfly.report.facts.site import SiteAnswerFacts, window_of_verdict
+from wxfly.report.facts.hours import DayFacts, ElementFacts, LitHours, limits_of_hours
+from wxfly.report.facts.site import SiteAnswerFacts
+from wxfly.report.facts.sortie import after_sunset, what_to_mind
 from wxfly.report.facts.values import (
     ElementName,
     Facts,
@@ -25,7 +27,7 @@ from wxfly.report.facts.values import (
     energy_missing,
     listed,
 )
-from wxfly.report.facts.windows import CauseFacts, ChangeFacts, WindowFacts, place_of
+from wxfly.report.facts.windows import CauseFacts, ChangeFacts, WindowFacts
 from wxfly.report.facts.writing import (
     Reader,
     age,
@@ -37,13 +39,189 @@ from wxfly.report.facts.writing import (
     is_written_as_nothing,
     number,
     percent,
+    reading,
+    room,
+    spare,
     titles,
     unit_of,
 )
 
-VerdictWord = Literal["room", "little room", "probably no room", "no room", "not known"]
-"""Whether there is room to fly, from best to worst; what is not known comes last."""
-_WORDS: tuple[VerdictWord, ...] = typing.get_args(VerdictWord)
+
+def hour_at(site: SiteAnswerFacts, moment: datetime) -> int:
+    """Return the position of the hour that starts at a moment."""
+    return site.hours.start.index(moment)
+
+
+def element_of(site: SiteAnswerFacts, name: str) -> ElementFacts:
+    """Return an element of a site by its name."""
+    return next(element for element in site.elements if element.name == name)
+
+
+def reading_at(site: SiteAnswerFacts, name: str, hour: int, units: str) -> str:
+    """Say what one element of one hour is, such as ``gust at 80 m, 9.1 of 10.7 m/s``."""
+    demand, limit, height, near_ground, phase = _at(site, name, hour)
+    return reading(name, demand, limit, height=height, units=units, near_ground=near_ground) + phase
+
+
+def room_at(site: SiteAnswerFacts, name: str, hour: int, units: str) -> str:
+    """Say how much room one element of one hour leaves, such as ``42 % of your gust limit to spare``."""
+    demand, limit, height, near_ground, phase = _at(site, name, hour)
+    margin = _number(element_of(site, name).margin[hour])
+    return room(name, demand, limit, margin, height=height, units=units, near_ground=near_ground) + phase
+
+
+def spare_at(site: SiteAnswerFacts, name: str, hour: int, units: str) -> str:
+    """Say what one element of one hour leaves of its limit; empty where that is unknown or is no quantity."""
+    demand, limit, _, _, _ = _at(site, name, hour)
+    margin = _number(element_of(site, name).margin[hour])
+    if LIMIT_RULES[BY_NAME[name].sense].words or math.isnan(margin):
+        return ""
+    return spare(name, demand, limit, margin, units=units)
+
+
+def _at(site: SiteAnswerFacts, name: str, hour: int) -> tuple[float, float, float, bool, str]:
+    """Return demand, limit, height, whether that is near the ground, and the phase of the flight where it is told."""
+    element = element_of(site, name)
+    height, phase = site.height, ""
+    if element.height_by_hour is not None and element.height_by_hour[hour] != site.height:
+        height = element.height_by_hour[hour]
+        phase = ", at launch and landing" if height == HEIGHT_OF_LAUNCH else ", on the way back"
+    near_ground = _covers(element.near_ground_runs, hour)
+    return _number(element.demand[hour]), _number(limits_of_hours(element)[hour]), height, near_ground, phase
+
+
+def _number(value: float | None) -> float:
+    return math.nan if value is None else value
+
+
+def waiting_after(site: SiteAnswerFacts, hour: int) -> str:
+    """Say by what an hour is held back that would not be outside by itself; empty where it is not."""
+    cause = site.hours.waiting_after[hour]
+    if cause is None or any(_number(element.margin[hour]) < 0 for element in site.elements):
+        return ""
+    hours = site.intent.wait_hours
+    before = "the hour before was" if hours == 1 else f"one of the {hours} hours before was"
+    if site.hours.margin[hour] is None:
+        return f"held back: whether {before} over the {BY_NAME[cause].title} limit is not known"
+    return f"held back: {before} over the {BY_NAME[cause].title} limit"
+
+
+def room_of(site: SiteAnswerFacts, hour: int, units: str) -> str:
+    """Say what decides in one hour and how much room it leaves."""
+    element = site.hours.limiting_element[hour]
+    return waiting_after(site, hour) or (room_at(site, element, hour, units) if element else "nothing is known")
+
+
+MOST_OVER = 3
+"""How many elements over their limits are named of one hour [1]."""
+
+
+def all_over(site: SiteAnswerFacts, hour: int, units: str) -> str:
+    """Say what decides in one hour, and every other element that is over its limit too, the gravest first."""
+    others = [room_at(site, name, hour, units) for name in _also_over(site, hour)]
+    shown = others[: MOST_OVER - 1]
+    more = f"and {len(others) - len(shown)} more over their limits" if len(others) > len(shown) else ""
+    return "; ".join(filter(None, [room_of(site, hour, units), *shown, more]))
+
+
+def all_over_in_short(site: SiteAnswerFacts, hour: int, units: str) -> str:
+    """Say what decides in one hour, and of every other element that is over its limit only its name."""
+    others = _also_over(site, hour)
+    return room_of(site, hour, units) + (f", {titles(others)} too" if others else "")
+
+
+def _also_over(site: SiteAnswerFacts, hour: int) -> list[str]:
+    decides = site.hours.limiting_element[hour]
+    return [
+        e.name for e in site.elements
+        if e.name != decides and e.judged and _number(e.margin[hour]) < 0 and not BY_NAME[e.name].rule.words
+    ]  # fmt: skip
+
+
+def reason_of(site: SiteAnswerFacts, hour: int, units: str) -> str:
+    """Say what decides in one hour, and first what is not known in it."""
+    required = [g.element for g in site.not_known.gaps if g.is_required and _covers(g.hour_runs, hour)]
+    others = [
+        g.element for g in site.not_known.gaps if not g.is_required and not g.everywhere and _covers(g.hour_runs, hour)
+    ]
+    element = site.hours.limiting_element[hour]
+    known = _reading_or_excess(site, element, hour, units) if element else "nothing is known"
+    reason = waiting_after(site, hour) or known
+    parts = [reason]
+    if required:
+        parts = [f"{titles(required)} not known"]
+        # A limit that is broken all the same is worth telling; one that holds would be a false comfort.
+        if element and _number(element_of(site, element).margin[hour]) < 0:
+            parts.append(reason)
+    if others:
+        parts.append(f"{titles(others)} not known")
+    return "; ".join(parts)
+
+
+def _reading_or_excess(site: SiteAnswerFacts, element: str, hour: int, units: str) -> str:
+    """Say what an element is and its limit; where that is broken, by how much."""
+    over = _number(element_of(site, element).margin[hour]) < 0
+    return room_at(site, element, hour, units) if over else reading_at(site, element, hour, units)
+
+
+def _covers(hour_runs: list[tuple[int, int]], hour: int) -> bool:
+    return any(first <= hour <= last for first, last in hour_runs)
+
+
+class HourWords:
+    """Phrases the hours of one site, for what asks for thousands of them.
+
+    Parameters
+    ----------
+    site : SiteAnswerFacts
+        Whose hours.
+    units : str
+        Key of `wxfly.units.SYSTEMS`.
+    """
+
+    def __init__(self, site: SiteAnswerFacts, units: str) -> None:
+        self._site, self._units = site, units
+
+    def reading(self, element: str, hour: int) -> str:
+        """Say what one element of one hour is, such as ``gust at 80 m, 9.1 of 10.7 m/s``."""
+        return reading_at(self._site, element, hour, self._units)
+
+    def reason(self, hour: int) -> str:
+        """Say what decides in one hour, and its limit."""
+        element = self._site.hours.limiting_element[hour]
+        return waiting_after(self._site, hour) or (self.reading(element, hour) if element else "nothing is known")
+
+    def waiting_after(self, hour: int) -> str:
+        """Say by what an hour is held back that would not be outside by itself; empty where it is not."""
+        return waiting_after(self._site, hour)
+
+    def missing(self, hour: int) -> list[str]:
+        """Name the required elements that are not known in an hour."""
+        return [
+            e.name
+            for e in self._site.elements
+            if e.judged and e.margin[hour] is None and (e.is_required or _covers(e.lost_runs, hour))
+        ]
+
+
+class About(StrEnum):
+    """What a line of the verdict is about."""
+
+    NOTE = "note"
+    NOT_KNOWN = "not known"
+    TIGHTEST = "tightest"
+    ENDS = "ends"
+    WIND = "wind"
+    MIND = "mind"
+    WORK = "work"
+    NEAREST = "nearest"
+    LONGEST = "longest"
+    SUREST = "surest"
+    CHANGE = "change"
+    DAY = "day"
+    SITE = "site"
+    BETTER = "better"
+
 
 MOST_LINES = 5
 ALIKE = 0.05
@@ -51,7 +229,7 @@ ALIKE = 0.05
 [1]; common practice, no source."""
 FAR_APART = 0.25
 """Nor are they equal where one is the better one by more than this chance [1]; common practice, no source."""
-_GIVE_WAY = ("change", "ends", "wind", "longest")
+_GIVE_WAY = (About.CHANGE, About.ENDS, About.WIND, About.LONGEST)
 """Lines that are left out where there are too many, in this order."""
 OUTLOOK_ONLY = "beyond three days an outlook only, ask again"
 """Of a window that only one forecast tells of, so far ahead."""
@@ -59,13 +237,13 @@ _MINDS_SHOWN = 2
 _TITLES_SHOWN = 4
 _OLD = 6 * 3600
 """Age from which a forecast is named with it where there is a note on it [s]; common practice, no source."""
-_FIRST_NOTES = ("forecast", "no_newer_forecast", "members", "looser_limits")
+_FIRST_NOTES = (NoteKind.FORECAST, NoteKind.NO_NEWER_FORECAST, NoteKind.MEMBERS, NoteKind.LOOSER_LIMITS)
 
 
 class Note(Facts, frozen=True):
     """One line that the reader must know first."""
 
-    kind: str
+    kind: NoteKind
     """What it is about."""
     text: str
     """The line."""
@@ -74,10 +252,7 @@ class Note(Facts, frozen=True):
 class VerdictLine(Facts, frozen=True):
     """One line below the first."""
 
-    about: Literal[
-        "note", "not known", "tightest", "ends", "wind", "mind", "work", "nearest", "longest", "surest", "change",
-        "day", "site", "better",
-    ]  # fmt: skip
+    about: About
     """What it is about."""
     label: str
     """What it is about, in a word for people: the day or the site where it is about one."""
@@ -88,7 +263,7 @@ class VerdictLine(Facts, frozen=True):
 class VerdictFacts(Facts, frozen=True):
     """Whether, when and how sure."""
 
-    word: VerdictWord
+    word: Room
     """Whether there is room to fly: probably no room where the chance is below 0.5, little room where the hours are
     narrow."""
     site_positions: list[int]
@@ -152,19 +327,19 @@ class Asked:
         return self.readers[position].clock.date(self.now).year
 
 
-def verdict_facts(kind: Literal["best", "compare", "week", "now"], asked: Asked) -> VerdictFacts:
+def verdict_facts(kind: QuestionKind, asked: Asked) -> VerdictFacts:
     """Return the verdict of an answer."""
     if kind == "compare":
         return _of_sites(asked)
     if kind == "now":
         return _of_now(asked)
     site, reader = asked.sites[0], asked.readers[0]
-    window = window_of_verdict(site)
+    window = site.best
     unknown = list(_not_known(asked, [site.site.name]))
     first = _first_line(asked, 0, bool(unknown))
     if kind == "week":
         lines = [*_notes(asked), *unknown, *_days(asked, site, reader)]
-        lines += [VerdictLine("mind", "Mind", OUTLOOK_ONLY)] if window and window.outlook_only else []
+        lines += [VerdictLine(About.MIND, "Mind", OUTLOOK_ONLY)] if window and window.outlook_only else []
     elif window is None:
         lines = _few([*_notes(asked), *unknown], list(_lines_of_none(asked, site, reader)))
     else:
@@ -176,7 +351,7 @@ def _made(
     asked: Asked,
     positions: list[int],
     window: WindowFacts | None,
-    word: VerdictWord,
+    word: Room,
     first: str,
     lines: list[VerdictLine],
     is_unknown: bool,
@@ -203,12 +378,12 @@ def _chance_of(window: WindowFacts) -> tuple[float | None, Period]:
     return part.chance, Period(part.start, part.end)
 
 
-def _word(site: SiteAnswerFacts, window: WindowFacts | None) -> VerdictWord:
+def _word(site: SiteAnswerFacts, window: WindowFacts | None) -> Room:
     return _word_of(site.lit_hours) if window is None else window.room
 
 
-def _word_of(hours: LitHours) -> VerdictWord:
-    return "not known" if hours.lit_count and hours.not_known_count == hours.lit_count else "no room"
+def _word_of(hours: LitHours) -> Room:
+    return Room.NOT_KNOWN if hours.lit_count and hours.not_known_count == hours.lit_count else Room.NONE
 
 
 def _few(needed: list[VerdictLine], others: list[VerdictLine]) -> list[VerdictLine]:
@@ -239,18 +414,18 @@ def _of_forecast(asked: Asked) -> Iterator[str]:
     if asked.is_invented:
         yield "invented, do not fly by this"
     if any(note.kind in _FIRST_NOTES for note in asked.notes):
-        old = (asked.age or 0) >= _OLD and any(note.kind == "forecast" for note in asked.notes)
+        old = (asked.age or 0) >= _OLD and any(note.kind is NoteKind.FORECAST for note in asked.notes)
         yield f"forecast {age(asked.age)}, see the note" if old else "see the note"
 
 
 def _first_line(asked: Asked, position: int, is_unknown: bool) -> str:
     site, reader = asked.sites[position], asked.readers[position]
-    window, name, year = window_of_verdict(site), site.site.name, asked.year(position)
+    window, name, year = site.best, site.site.name, asked.year(position)
     if window is None:
         # A no is only as sure as the hours that are known; of what is wholly unknown the words say so themselves.
         partly = 0 < site.lit_hours.not_known_count < site.lit_hours.lit_count
         return begin(asked, f"{_none(asked, site, f'at {name} {period_words(site, year)}')}.", partly)
-    if window.room == "probably no room":
+    if window.room is Room.PROBABLY_NONE:
         chance, part = _chance_of(window)
         when = reader.clock.when(part.start, part.end, year)
         words = f"Probably no room to fly at {name}, {when}; {in_ten(chance)}."
@@ -287,7 +462,7 @@ def period_words(site: SiteAnswerFacts, year: int | None = None) -> str:
 
 
 def _none(asked: Asked, site: SiteAnswerFacts, where: str) -> str:
-    if _word(site, None) == "not known":
+    if _word(site, None) is Room.NOT_KNOWN:
         return f"Not known whether there is room to fly {where}"
     return f"No room to fly {where}: {_why_none(site, site.lit_hours, asked.duration)}"
 
@@ -319,8 +494,8 @@ def _capital(words: str) -> str:
 
 def _notes(asked: Asked) -> list[VerdictLine]:
     """Return what must be known first: how old the forecast is, which members are lost."""
-    phrase = "; ".join(note.text for note in asked.notes if note.kind != "invented")
-    return [VerdictLine("note", "Note", _capital(phrase))] if phrase else []
+    phrase = "; ".join(note.text for note in asked.notes if note.kind is not NoteKind.INVENTED)
+    return [VerdictLine(About.NOTE, "Note", _capital(phrase))] if phrase else []
 
 
 def _not_known(asked: Asked, names: Sequence[str]) -> Iterator[VerdictLine]:
@@ -328,10 +503,10 @@ def _not_known(asked: Asked, names: Sequence[str]) -> Iterator[VerdictLine]:
     if not any(phrase):
         return
     if len(set(phrase)) == 1:
-        yield VerdictLine("not known", "Not known", phrase[0])
+        yield VerdictLine(About.NOT_KNOWN, "Not known", phrase[0])
     else:
         words = "; ".join(f"{name}: {words}" for name, words in zip(names, phrase, strict=True) if words)
-        yield VerdictLine("not known", "Not known", words)
+        yield VerdictLine(About.NOT_KNOWN, "Not known", words)
 
 
 def some_titles(elements: Sequence[str]) -> str:
@@ -372,17 +547,17 @@ def _in_hours(count: int, lit: int) -> str:
 
 
 def _lines_of(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> Iterator[VerdictLine]:
-    yield VerdictLine("tightest", "Tightest", tightest(site, window, reader))
+    yield VerdictLine(About.TIGHTEST, "Tightest", tightest(site, window, reader))
     if site.survey is not None:
         found = site.survey.found_hours
         words = f"{site.survey.wanted_hours} h of work {'fit' if found >= site.survey.wanted_hours else 'do not fit'}"
-        yield VerdictLine("work", "Work", f"{words}: {found} full hours have room")
+        yield VerdictLine(About.WORK, "Work", f"{words}: {found} full hours have room")
     ends = what_ends(site, window, reader)
     if ends:
-        yield VerdictLine("ends", "Ends", ends)
+        yield VerdictLine(About.ENDS, "Ends", ends)
     wind = wind_and_gust(site, window, reader)
     if wind:
-        yield VerdictLine("wind", "Wind", wind)
+        yield VerdictLine(About.WIND, "Wind", wind)
     yield from _mind(site, window, reader)
 
 
@@ -394,7 +569,9 @@ def _mind(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> Iterato
     mind = [OUTLOOK_ONLY, *mind] if window.outlook_only else mind
     more = len(mind) - _MINDS_SHOWN
     if mind:
-        yield VerdictLine("mind", "Mind", "; ".join(mind[:_MINDS_SHOWN]) + (f"; and {more} more" if more > 0 else ""))
+        yield VerdictLine(
+            About.MIND, "Mind", "; ".join(mind[:_MINDS_SHOWN]) + (f"; and {more} more" if more > 0 else "")
+        )
 
 
 def tightest(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str:
@@ -458,18 +635,20 @@ def _lines_of_none(asked: Asked, site: SiteAnswerFacts, reader: Reader) -> Itera
     if hours.longest is not None:
         span = reader.clock.span(hours.longest.start, hours.longest.end)
         decides = _what_decides(hours)
-        yield VerdictLine("longest", "Longest", f"{span} has room" + (f"; {decides}" if decides else ""))
+        yield VerdictLine(About.LONGEST, "Longest", f"{span} has room" + (f"; {decides}" if decides else ""))
     elif hours.nearest_hour is not None:
-        yield VerdictLine("nearest", "Nearest", nearest(site, hours, reader, with_day=len(site.days) > 1))
+        yield VerdictLine(About.NEAREST, "Nearest", nearest(site, hours, reader, with_day=len(site.days) > 1))
     known = [outlook for outlook in site.outlooks if outlook.chance is not None]
     if known:
         surest = max(known, key=lambda o: o.chance or 0.0)
         when = f"{duration(asked.duration)} from {reader.clock.hour(surest.start, up=True)}"
-        yield VerdictLine("surest", "Surest", f"{in_ten(surest.chance)} for {when}")
+        yield VerdictLine(About.SUREST, "Surest", f"{in_ten(surest.chance)} for {when}")
     for change in site.changes[:1]:
         words = change_in_words(change, reader)
         if words:
-            yield VerdictLine("change", "Later" if change.kind in ("later", "day") else "Would help", words)
+            yield VerdictLine(
+                About.CHANGE, "Later" if change.kind in (ChangeKind.LATER, ChangeKind.DAY) else "Would help", words
+            )
 
 
 def _length(period: Period) -> str:
@@ -488,7 +667,7 @@ def nearest(site: SiteAnswerFacts, hours: LitHours, reader: Reader, *, with_day:
 
 def change_in_words(change: ChangeFacts, reader: Reader) -> str:
     """Say what would change an answer; empty where the pilot can do nothing with it."""
-    if change.kind == "more":
+    if change.kind is ChangeKind.MORE:
         element = BY_NAME[change.element or ""]
         if not element.quantity or element.sense != "at_most" or change.amount is None:
             return ""
@@ -498,13 +677,13 @@ def change_in_words(change: ChangeFacts, reader: Reader) -> str:
     assert change.window is not None
     when = f"{reader.clock.day(change.window.start)} {reader.clock.span(change.window.start, change.window.end)}"
     match change.kind:
-        case "later":
+        case ChangeKind.LATER:
             return f"there is room {when}"
-        case "lower":
+        case ChangeKind.LOWER:
             return f"at {amount(change.height, 'height', reader.units)} the forecast is inside your limits {when}"
-        case "shorter":
+        case ChangeKind.SHORTER:
             return f"for a flight of {_length(change.window)} the forecast is inside your limits {when}"
-        case "aircraft":
+        case ChangeKind.AIRCRAFT:
             return f"the forecast is inside the limits of a {change.aircraft_title} {when}"
         case _:
             return f"the forecast is inside your limits {when}"
@@ -516,7 +695,7 @@ def change_in_words(change: ChangeFacts, reader: Reader) -> str:
 def _of_now(asked: Asked) -> VerdictFacts:
     """Return the verdict on the time from now on: whether there is room, until when, and what ends it."""
     site, reader, year = asked.sites[0], asked.readers[0], asked.year(0)
-    name, window = site.site.name, window_of_verdict(site)
+    name, window = site.site.name, site.best
     unknown = list(_not_known(asked, [name]))
     needed = [*_notes(asked), *unknown]
     is_unknown = bool(unknown)
@@ -524,24 +703,26 @@ def _of_now(asked: Asked) -> VerdictFacts:
         word = _word_of_now(asked, site)
         where = f"now at {name}, {reader.clock.day(asked.now, year)} {reader.clock.hour(asked.now)}"
         where = f"{where} {reader.clock.zone(asked.now)}"
-        if word == "not known":
+        if word is Room.NOT_KNOWN:
             words = f"Not known whether there is room to fly {where}."
         else:
             words = f"No room to fly {where}: {_why_not_now(asked, site, reader)}."
-        others = [line for line in _lines_of_none(asked, site, reader) if line.about != "longest"]
+        others = [line for line in _lines_of_none(asked, site, reader) if line.about is not About.LONGEST]
         lines = _few(needed, others)
-        return _made(asked, [], None, word, begin(asked, words, is_unknown and word != "not known"), lines, is_unknown)
+        return _made(
+            asked, [], None, word, begin(asked, words, is_unknown and word is not Room.NOT_KNOWN), lines, is_unknown
+        )
     words = f"{_capital(window.room)} to fly now at {name}, {_when_and_how_sure(asked, window, reader, year)}."
     first = begin(asked, words, is_unknown or bool(window.advised_not_known), is_wet=window.forecast_wet)
     lines = _few(needed, list(_lines_of(site, window, reader)))
     return _made(asked, [0], window, window.room, first, lines, is_unknown)
 
 
-def _word_of_now(asked: Asked, site: SiteAnswerFacts) -> VerdictWord:
+def _word_of_now(asked: Asked, site: SiteAnswerFacts) -> Room:
     """Return the verdict where no window begins now: unknown only where the present hour has light and is unknown."""
     if _is_dark(asked, site) or site.hours.state[0] != State.NOT_KNOWN.words:
-        return "no room"
-    return "not known"
+        return Room.NONE
+    return Room.NOT_KNOWN
 
 
 def _is_dark(asked: Asked, site: SiteAnswerFacts) -> bool:
@@ -570,7 +751,7 @@ def _days(asked: Asked, site: SiteAnswerFacts, reader: Reader) -> list[VerdictLi
     year = asked.year(0)
     ranked = sorted(site.days, key=lambda day: _place_of_day(site, day))
     return [
-        VerdictLine("day", day_name(day.date, year), day_in_words(site, day, reader, with_chance=True))
+        VerdictLine(About.DAY, day_name(day.date, year), day_in_words(site, day, reader, with_chance=True))
         for day in ranked
     ]
 
@@ -582,32 +763,22 @@ def windows_of(site: SiteAnswerFacts, day: DayFacts) -> list[WindowFacts]:
 
 def _place_of_day(site: SiteAnswerFacts, day: DayFacts) -> tuple[bool, tuple[float, ...]]:
     """Return the place of a day among the others: with room before without, then the better first."""
-    best = _best_of(site, windows_of(site, day))
-    if best is not None:
-        return False, place_of(best, keeps_first=_keeps_first(site))
+    windows = windows_of(site, day)
+    if windows:
+        return False, (windows[0].rank,)
     chance = next((o.chance for o in site.outlooks if day.start <= o.start < day.end), None)
-    return True, (_WORDS.index(_word_of(day.lit_hours)), -round(chance or 0.0, 1), day.start.timestamp())
-
-
-def _keeps_first(site: SiteAnswerFacts) -> bool:
-    return site.choice is not None and site.choice.outcome == "kept"
-
-
-def _best_of(site: SiteAnswerFacts, windows: Sequence[WindowFacts]) -> WindowFacts | None:
-    """Return the window of a day that its line is about."""
-    return min(windows, key=lambda window: place_of(window, keeps_first=_keeps_first(site)), default=None)
+    return True, (_word_of(day.lit_hours).place, -round(chance or 0.0, 1), day.start.timestamp())
 
 
 def day_in_words(site: SiteAnswerFacts, day: DayFacts, reader: Reader, *, with_chance: bool) -> str:
     """Say whether a day has room, when, how sure and what decides."""
     hours = day.lit_hours
     windows = windows_of(site, day)
-    window = _best_of(site, windows)
-    if window is not None:
+    if windows:
+        window, *others = windows
         phrase = f"{window.room} {reader.clock.span(window.start, window.end)}"
         phrase += f", {_in_ten_from(window, reader)}" if with_chance else ""
-        others = [reader.clock.span(w.start, w.end) for w in windows if w is not window]
-        phrase += f", also {listed(others)}" if others else ""
+        phrase += f", also {listed([reader.clock.span(w.start, w.end) for w in others])}" if others else ""
         return phrase + (f", {titles(window.advised_not_known)} not known" if window.advised_not_known else "")
     if not hours.lit_count:
         return "no room, dark throughout"
@@ -648,17 +819,18 @@ def _of_sites(asked: Asked) -> VerdictFacts:
     needed = [*_notes(asked), *unknown]
     if not order:
         words = [_word(site, None) for site in asked.sites]
-        word: VerdictWord = "not known" if all(w == "not known" for w in words) else "no room"
+        word = Room.NOT_KNOWN if all(w is Room.NOT_KNOWN for w in words) else Room.NONE
         period = period_words(asked.sites[0], asked.year(0))
         where = f"at {listed(names)} {period}"
-        phrase = f"Not known whether there is room to fly {where}" if word == "not known" else f"No room to fly {where}"
+        unknown_all = word is Room.NOT_KNOWN
+        phrase = f"{'Not known whether there is room' if unknown_all else 'No room'} to fly {where}"
         lines = [_other(asked, names, i) for i in range(len(names))]
         # A no is only as sure as the hours that are known.
-        partly = word != "not known" and any(site.lit_hours.not_known_count for site in asked.sites)
+        partly = not unknown_all and any(site.lit_hours.not_known_count for site in asked.sites)
         return _made(asked, [], None, word, begin(asked, f"{phrase}.", partly), [*needed, *lines], bool(unknown))
     best = order[0]
     site, reader = asked.sites[best], asked.readers[best]
-    window = window_of_verdict(site)
+    window = site.best
     assert window is not None
     alike = [i for i in order if _are_alike(asked, best, i)]
     is_unknown = bool(unknown) or bool(window.advised_not_known)
@@ -672,12 +844,12 @@ def _of_sites(asked: Asked) -> VerdictFacts:
         first = f"{room} at {names[best]} alone, {sure}."
     first = begin(asked, first, is_unknown, is_wet=window.forecast_wet)
     others = [i for i in (*order, *(k for k in range(len(names)) if k not in order)) if i not in alike]
-    lines = [VerdictLine("tightest", "Tightest", f"{names[best]}, {tightest(site, window, reader)}")]
+    lines = [VerdictLine(About.TIGHTEST, "Tightest", f"{names[best]}, {tightest(site, window, reader)}")]
     lines += [_other(asked, names, i) for i in others]
     better = better_in_words(comparison, names)
-    lines += [VerdictLine("better", "Better", better)] if better else []
+    lines += [VerdictLine(About.BETTER, "Better", better)] if better else []
     wind = wind_and_gust(site, window, reader)
-    lines += [VerdictLine("wind", "Wind", f"{names[best]}, {wind}")] if wind else []
+    lines += [VerdictLine(About.WIND, "Wind", f"{names[best]}, {wind}")] if wind else []
     lines += _mind(site, window, reader)
     return _made(asked, alike, window, window.room, first, _few(needed, lines), bool(unknown))
 
@@ -692,15 +864,15 @@ def _order(asked: Asked, comparison: ComparisonFacts) -> list[int]:
     """Return the sites that have a window, those with the most room first, then in the order of the comparison."""
 
     def room(position: int) -> int:
-        window = window_of_verdict(asked.sites[position])
-        return len(_WORDS) if window is None else _WORDS.index(window.room)
+        window = asked.sites[position].best
+        return len(Room) if window is None else window.room.place
 
     return sorted(comparison.order, key=room)
 
 
 def _are_alike(asked: Asked, one: int, other: int) -> bool:
     """Say whether two sites are equal to a pilot: room, chance in ten, margin, what is known, hours of being better."""
-    first, second = (window_of_verdict(asked.sites[i]) for i in (one, other))
+    first, second = (asked.sites[i].best for i in (one, other))
     assert first is not None and second is not None
     comparison = asked.comparison
     shares = None if comparison is None else comparison.chance_better_in_best
@@ -719,10 +891,10 @@ def _are_alike(asked: Asked, one: int, other: int) -> bool:
 def _other(asked: Asked, names: Sequence[str], position: int) -> VerdictLine:
     """Say how a site stands that is not the best."""
     site, reader, year = asked.sites[position], asked.readers[position], asked.year(position)
-    window = window_of_verdict(site)
+    window = site.best
     if window is None:
         hours = site.lit_hours
-        if _word(site, None) == "not known":
+        if _word(site, None) is Room.NOT_KNOWN:
             phrase = "not known whether there is room"
         elif hours.nearest_hour is not None and hours.longest is None:
             phrase = f"no room; nearest {nearest(site, hours, reader)}"
@@ -731,7 +903,7 @@ def _other(asked: Asked, names: Sequence[str], position: int) -> VerdictLine:
     else:
         phrase = f"{window.room} {reader.clock.when(window.start, window.end, year)}, {_in_ten_from(window, reader)}"
         phrase += f"; {tightest(site, window, reader)}"
-    return VerdictLine("site", names[position], phrase)
+    return VerdictLine(About.SITE, names[position], phrase)
 
 
 _HARDLY = 0.1

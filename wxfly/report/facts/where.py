@@ -21,7 +21,7 @@ from wxfly.report.facts.values import (
     share,
     state_word,
 )
-from wxfly.report.facts.windows import RoomWord, room_of_window
+from wxfly.report.facts.windows import RoomOfWindow
 
 CELL_CAUTION = (
     "A spot is the middle of a cell of the forecast, an average over the cell: it knows no airspace, no access to the"
@@ -48,7 +48,7 @@ class SpotFacts(Facts, frozen=True):
     """That every limit holds in the surest stretch of the length asked for."""
     margin: Share
     """The smallest margin of its hours."""
-    room: RoomWord
+    room: RoomOfWindow
     """Whether there is room to fly: probably no room where the chance is below 0.5."""
     state: StateWord
     """The worst state of its hours."""
@@ -137,7 +137,7 @@ def _spot(spot: Spot) -> SpotFacts:
         end=moment_of(window.end),
         chance=None if window.surest is None else number(window.surest.chance.value),
         margin=share(window.margin),
-        room=room_of_window(window),
+        room=window.room,
         state=state_word(window.state),
         deciding_element=window.limiting_element,
         unknown_elements=list(window.unknown),

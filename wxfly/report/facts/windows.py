@@ -4,21 +4,19 @@ from __future__ import annotations
 
 import math
 import typing
-from collections.abc import Sequence
 from datetime import datetime
-from typing import Literal
+from typing import Annotated, Literal
 
 import numpy as np
+from msgspec import Meta
 
 from wxfly.answer import findings
-from wxfly.answer.outlook import EVEN_CHANCE
-from wxfly.answer.request import Change, SiteAnswer
-from wxfly.answer.windows import Window
-from wxfly.assessment.state import State
+from wxfly.answer.request import Change, ChangeKind, ChoiceOutcome, SiteAnswer
+from wxfly.answer.windows import Room, Window
 from wxfly.flight.advice import sight
 from wxfly.pilot.elements import GRAVEST, ROW
 from wxfly.pilot.work import derate
-from wxfly.probability.chance import Cause, Chance, Outlook, jumpiness
+from wxfly.probability.chance import Cause, Chance, Outlook, OutlookKind, jumpiness
 from wxfly.report.facts.values import (
     Degrees,
     ElementName,
@@ -35,8 +33,8 @@ from wxfly.report.facts.values import (
     written_moment,
 )
 
-RoomWord = Literal["room", "little room", "probably no room"]
-"""Whether there is room to fly, from best to worst."""
+RoomOfWindow = Annotated[Room, Meta(extra_json_schema={"enum": [Room.ROOM, Room.LITTLE, Room.PROBABLY_NONE]})]
+"""Of a window, whose hours all may be flown."""
 
 
 class CauseFacts(Facts, frozen=True):
@@ -56,7 +54,7 @@ class OutlookFacts(Facts, frozen=True):
     start: datetime
     end: datetime
     """Within the light."""
-    kind: Literal["firm", "open", "faint", "not known"]
+    kind: OutlookKind
     """firm from 0.8, open from 0.4, faint below."""
     chance: Share | None
     """That every limit holds all along, counted over the members together; never 0 and never 1."""
@@ -91,14 +89,15 @@ class WindowFacts(Facts, frozen=True):
     """A window: a stretch in which every limit holds."""
 
     rank: int
-    """1 is the best: by the chance of its surest stretch, of equal ones those within three days first, then by
-    margin."""
+    """1 is the best, which the verdict is about: what is probably no room last, what is known and preferred first,
+    then by the chance of the surest stretch, those within three days first, then by margin. Of several days room comes
+    before little room."""
     start: datetime
     end: datetime
     """Cut to daylight."""
     state: StateWord
     """The worst of its hours."""
-    room: RoomWord
+    room: RoomOfWindow
     """Whether there is room to fly in it: probably no room where the chance of its surest stretch is below 0.5, little
     room where it is narrow."""
     margin: Share | None
@@ -164,7 +163,7 @@ class ChanceBasis(Facts, frozen=True):
 class ChangeFacts(Facts, frozen=True):
     """One change that would make nothing into a window, or how much more of an element would break the best one."""
 
-    kind: Literal["later", "lower", "shorter", "aircraft", "day", "more"]
+    kind: ChangeKind
     """later, lower, shorter, aircraft, day: what would have to change; more: so much more of an element would break the
     best window."""
     window: Period | None
@@ -191,7 +190,7 @@ class Earlier(Facts, frozen=True):
 class ChoiceFacts(Facts, frozen=True):
     """The stretch chosen in the run before, and what became of it."""
 
-    outcome: Literal["same", "kept", "left", "gone"]
+    outcome: ChoiceOutcome
     """same: the best window is still around it; kept: another is better by no more than a step, so it stays first;
     left: another has gained more, or is better known; gone: it does not hold any more."""
     run: datetime
@@ -214,27 +213,9 @@ def chance_and_causes(chance: Chance | None) -> tuple[float | None, list[CauseFa
 
 def outlook_facts(answer: SiteAnswer, outlook: Outlook) -> OutlookFacts:
     """Return the surest stretch of a day or a window."""
-    kind = typing.cast(Literal["firm", "open", "faint", "not known"], outlook.kind)
     text = chance_and_causes(outlook.chance)
     wet = findings.is_wet(answer, outlook)
-    return OutlookFacts(moment_of(outlook.start), moment_of(outlook.end), kind, *text, wet)
-
-
-def room_word(state: State, chance: float | None) -> RoomWord | None:
-    """Return whether a state with a chance has room to fly; None for a state that may not be flown."""
-    if state < State.NARROW:
-        return None
-    if chance is not None and chance < EVEN_CHANCE:
-        return "probably no room"
-    return "room" if state >= State.INSIDE else "little room"
-
-
-def room_of_window(window: Window) -> RoomWord:
-    """Return whether there is room to fly in a window, whose hours all may be flown."""
-    chance = window.chance if window.surest is None else window.surest.chance
-    word = room_word(State(int(window.state)), None if chance is None else chance.value)
-    assert word is not None
-    return word
+    return OutlookFacts(moment_of(outlook.start), moment_of(outlook.end), outlook.kind, *text, wet)
 
 
 def _is_outlook_only(answer: SiteAnswer, window: Window) -> bool:
@@ -291,7 +272,7 @@ def window_facts(answer: SiteAnswer, rank: int, window: Window) -> WindowFacts:
         start=moment_of(window.start),
         end=moment_of(window.end),
         state=state_word(window.state),
-        room=room_of_window(window),
+        room=window.room,
         margin=number(window.margin),
         limiting_element=window.limiting_element,
         limiting_hour=moment_of(answer.assessment["time"].values[findings.deciding_hour(answer, window)]),
@@ -350,28 +331,7 @@ def choice_facts(answer: SiteAnswer) -> ChoiceFacts | None:
         return None
     start, end = moment_of(choice.start), moment_of(choice.end)
     now = number(choice.chance), number(choice.best)
-    return ChoiceFacts(choice.verdict, written_moment(choice.run), start, end, *now)
-
-
-def rank_of_verdict(windows: Sequence[WindowFacts], *, keeps_first: bool) -> int | None:
-    """Return the rank of the window that a verdict is about; None when there is none.
-
-    It is the best, but one that is a probable no stands behind one that is not. Of several days it is the surest
-    in tenths, unless the best is kept from the run before: no worse day stands before a better one.
-    """
-    best = min(windows, key=lambda w: place_of(w, keeps_first=keeps_first), default=None)
-    return None if best is None else best.rank
-
-
-def place_of(window: WindowFacts, *, keeps_first: bool) -> tuple[bool, bool, bool, int, float, int]:
-    """Return the place of a window among those of several days, the best first: known ones, and the surer ones."""
-    words = typing.get_args(RoomWord)
-    is_unknown = bool(window.advised_not_known) or window.ends_at_unknown
-    chance = (window.surest or window).chance or 0.0
-    return (
-        window.room == "probably no room", is_unknown, not (keeps_first and window.rank == 1),
-        words.index(window.room), -round(chance, 1), window.rank,
-    )  # fmt: skip
+    return ChoiceFacts(choice.outcome, written_moment(choice.run), start, end, *now)
 
 
 def run_to_run_swing(answer: SiteAnswer) -> float | None:

@@ -210,9 +210,12 @@ class Clock(SiteClock):
         first, last = self.hour(start, up=True), self.hour(end)
         if first == last and self.zone(start) != self.zone(end):
             return f"{first} {self.zone(start)}–{last} {self.zone(end)}"
-        if last == "00:00" and end > start:
+        if self._is_midnight_after(start, end):
             last = "24:00"
         return f"{first}–{last}"
+
+    def _is_midnight_after(self, start: Moment, end: Moment) -> bool:
+        return self.hour(end) == "00:00" and bool(end > start)
 
     def day(self, moment: Moment, year: int | None = None) -> str:
         """Write the day of a moment as ``Sun 15 Mar``, with its year where that is not the given one."""
@@ -221,7 +224,7 @@ class Clock(SiteClock):
     def when(self, start: Moment, end: Moment, year: int | None = None) -> str:
         """Write a stretch as ``Sun 15 Mar 12:00–13:00 GMT``, with the year where it is not the given one."""
         span = self.span(start, end)
-        if self.date(start) != self.date(end) and not span.endswith("24:00"):
+        if self.date(start) != self.date(end) and not self._is_midnight_after(start, end):
             first = f"{self.day(start, year)} {self.hour(start, up=True)}"
             return f"{first} to {self.day(end, year)} {self.hour(end)} {self.zone(start)}"
         return f"{self.day(start, year)} {span} {self.zone(start)}"

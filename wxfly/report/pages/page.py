@@ -26,8 +26,7 @@ from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.timeline import TimelineFacts
 from wxfly.report.pages import shell
 from wxfly.report.pages.shell import attribute, escape
-from wxfly.report.text.page import PageWords
-from wxfly.report.text.tables import Table
+from wxfly.report.text.page import HoursWords, PageWords
 
 # Levels of gzip: the library is large and packs in a tenth of a second to within half a per cent of the smallest;
 # the charts are small, and sixteen days of them must leave the page below its limit.
@@ -117,7 +116,7 @@ def _place(
     one: TimelineFacts,
     words: PageWords,
     i: int,
-    line: tuple[str, Table],
+    line: HoursWords,
     charts: Charts,
     span: tuple[int, int],
     *,
@@ -132,13 +131,13 @@ def _wind_and_margins(
     one: TimelineFacts,
     words: PageWords,
     i: int,
-    line: tuple[str, Table],
+    line: HoursWords,
     charts: Charts,
     span: tuple[int, int],
     *,
     beside: Sequence[TimelineFacts] = (),
 ) -> Iterable[str]:
-    what, reader = line[0].partition(":")[0], words.readers[i]
+    what, reader = line.name, words.readers[i]
     yield _chart(charts, f"Wind, gust and margins of {what}", timelines(one, reader, *span, words.whose[i], beside))
     members = "" if one.site.hours.members is None else (
         " Shaded: the gusts of eight of ten members; thin lines: the lowest and the highest member."
@@ -151,16 +150,15 @@ def _wind_and_margins(
 
 
 def _how_high(
-    one: TimelineFacts, words: PageWords, i: int, line: tuple[str, Table], charts: Charts, span: tuple[int, int]
+    one: TimelineFacts, words: PageWords, i: int, line: HoursWords, charts: Charts, span: tuple[int, int]
 ) -> Iterable[str]:
-    what = line[0].partition(":")[0]
-    yield _chart(charts, f"Usable height of {what}", sections(one, words.readers[i], *span))
+    yield _chart(charts, f"Usable height of {line.name}", sections(one, words.readers[i], *span))
     yield (
         '<p class="reading">How high: the smallest margin at each height, in the shades of the margins above. Wind and'
         " cloud are those of the height, all else that of the hour; dark hours are dotted. The thick line is the usable"
         " height, as far as wind and cloud allow from the ground on; the dashed one is the flight height.</p>\n"
     )
-    yield _table(*line[1], caption=f"Table of {what}")
+    yield _table(*line.table, caption=f"Table of {line.name}")
 
 
 def _days(one: TimelineFacts, words: PageWords, i: int, charts: Charts) -> Iterable[str]:
@@ -179,9 +177,9 @@ def _each_day(one: TimelineFacts, words: PageWords, i: int, charts: Charts) -> I
     yield "<section>\n<h2>Each day</h2>\n"
     if overview.shows_chance(one.site):
         yield _of_margin(one.site.limits.reserve)
-    best = reader.clock.date(one.site.windows[0].start) if one.site.windows else None
+    best = reader.clock.date(one.site.best.start) if one.site.best else None
     for day, line in zip(days_of(one.site, reader.clock), words.hours[i], strict=True):
-        yield f"<details{' open' if day.date == best else ''}>\n<summary><h3>{escape(line[0])}</h3></summary>\n"
+        yield f"<details{' open' if day.date == best else ''}>\n<summary><h3>{escape(line.heading)}</h3></summary>\n"
         yield from _place(one, words, i, line, charts, hours_shown(one.site, day.hours))
         yield "</details>\n"
     yield "</section>\n"

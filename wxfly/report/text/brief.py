@@ -8,13 +8,13 @@ from typing import NamedTuple
 
 from wxfly.assessment.state import STATE_WORDS
 from wxfly.pilot.elements import BY_NAME
-from wxfly.report.facts.advice import WARM_PACK, of_the_storm
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.brief import BriefFacts, EnergyFacts
-from wxfly.report.facts.reasons import HourWords
+from wxfly.report.facts.sortie import WARM_PACK, of_the_storm
 from wxfly.report.facts.values import CAUTIONS, Period, energy_missing, listed
 from wxfly.report.facts.verdict import (
     OUTLOOK_ONLY,
+    HourWords,
     not_known,
     period_words,
     tightest,

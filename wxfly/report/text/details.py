@@ -6,17 +6,17 @@ import math
 from collections.abc import Iterator, Sequence
 from datetime import timedelta
 
+from wxfly.answer.request import ChoiceOutcome
+from wxfly.cube.notes import NoteKind
 from wxfly.pilot.elements import BY_NAME, GRAVEST
 from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
-from wxfly.report.facts.advice import AdviceFacts, after_sunset, what_to_mind
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.hours import DayFacts
 from wxfly.report.facts.place import KpFacts, title_of_variable
-from wxfly.report.facts.reasons import hour_at, room_of, waiting_after
-from wxfly.report.facts.site import SiteAnswerFacts, window_of_verdict
-from wxfly.report.facts.sortie import DecisionFacts, PlanFacts, SpellFacts
+from wxfly.report.facts.site import SiteAnswerFacts
+from wxfly.report.facts.sortie import AdviceFacts, DecisionFacts, PlanFacts, SpellFacts, after_sunset, what_to_mind
 from wxfly.report.facts.values import INVENTED, energy_missing, listed
-from wxfly.report.facts.verdict import change_in_words, how_sure, names_of
+from wxfly.report.facts.verdict import change_in_words, hour_at, how_sure, names_of, room_of, waiting_after
 from wxfly.report.facts.windows import CauseFacts, ChanceBasis, ChoiceFacts, WindowFacts, is_grave
 from wxfly.report.facts.writing import (
     Clock,
@@ -64,7 +64,7 @@ def detail_lines(facts: AnswerFacts, position: int) -> list[Line]:
     """Return what there is to say of one site below the verdict."""
     site, reader = facts.sites[position], readers_of(facts)[position]
     year = reader.clock.date(facts.now).year
-    window = window_of_verdict(site)
+    window = site.best
     lines: list[Line] = []
     if window is not None:
         lines += _of_window(site, window, reader)
@@ -216,11 +216,11 @@ def choice_words(choice: ChoiceFacts, clock: Clock) -> str:
     when = f"{clock.day(choice.start)} {clock.span(choice.start, choice.end)}"
     run = f"the run of {clock.day(choice.run)} {clock.hour(choice.run)}"
     match choice.outcome:
-        case "same":
+        case ChoiceOutcome.SAME:
             return f"{run} chose {when}: the best window is still around it"
-        case "gone":
+        case ChoiceOutcome.GONE:
             return f"{run} chose {when}, which has no room any more"
-        case "left":
+        case ChoiceOutcome.LEFT:
             return f"{run} chose {when}; another window is now better by more than 1 in 10, or better known"
     now, best = (f"{100 * (value or 0.0):.0f} %" for value in (choice.chance, choice.best_chance))
     return f"{when} is kept from {run}: another window is better by no more than 1 in 10 ({now} and {best})"
@@ -279,7 +279,7 @@ def conduct_lines(
         yield "Held back", held
     phrase = decisions or site.decisions
     if phrase is not None:
-        yield from cost_lines(site, phrase, window or (site.windows[0] if site.windows else None))
+        yield from cost_lines(site, phrase, window or site.best)
 
 
 def survey_words(site: SiteAnswerFacts, reader: Reader) -> str:
@@ -517,7 +517,7 @@ def taken_from(facts: AnswerFacts) -> str:
 
 def first_notes(facts: AnswerFacts) -> list[str]:
     """Return what must be read before anything else: that it is invented, and the notes of the answer."""
-    notes = [clean(note.text[:1].upper() + note.text[1:]) for note in facts.notes if note.kind != "invented"]
+    notes = [clean(note.text[:1].upper() + note.text[1:]) for note in facts.notes if note.kind is not NoteKind.INVENTED]
     return [INVENTED, *notes] if facts.invented else notes
 
 

@@ -8,9 +8,9 @@ from datetime import datetime
 
 from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, ROW
 from wxfly.report.facts import writing
-from wxfly.report.facts.field_check import STORM, CheckFacts, ComingFacts, DuringFacts, NoCredit, Reason
-from wxfly.report.facts.reasons import HourWords
+from wxfly.report.facts.field_check import STORM, CheckFacts, ComingFacts, DuringFacts, LaunchVerdict, NoCredit, Reason
 from wxfly.report.facts.values import listed
+from wxfly.report.facts.verdict import HourWords
 from wxfly.report.facts.writing import Clock
 from wxfly.report.text.console import isolated, wrapped
 from wxfly.report.text.details import first_notes
@@ -61,12 +61,12 @@ class CheckWords:
     def lines(self) -> list[tuple[str, str]]:
         """Return what the verdict of a field check is made of."""
         facts = self._facts
-        if facts.verdict == "do not launch":  # else the first line names it
+        if facts.verdict is LaunchVerdict.DO_NOT_LAUNCH:  # else the first line names it
             said_above = {STORM} if Reason.STORM in facts.reasons else set()
             standing = [one for one in facts.during if one.in_doubt and one.element not in said_above]
         else:
             standing = [one for one in facts.during if one.chance is not None and not one.in_doubt]
-        said = facts.verdict == "in doubt"  # the first line then names what is near
+        said = facts.verdict is LaunchVerdict.IN_DOUBT  # the first line then names what is near
         beside = [
             *map(self._during, standing),
             *self._all_coming([c for c in facts.coming if not (said and c.in_doubt)]),
@@ -87,13 +87,13 @@ class CheckWords:
     def verdict(self) -> str:
         """Say whether the limits of wind and gust hold aloft, and why not."""
         facts = self._facts
-        if facts.verdict == "holds":
+        if facts.verdict is LaunchVerdict.HOLDS:
             line = f"the limits of wind and gust hold at {self._height}, {self._sure}"
             unknown = writing.titles([one.element for one in facts.during])
             line += f", but {unknown} not known" if unknown else ""
             return f"{line}; from now on {self._of_flight()}"
         reasons = "; ".join(map(self._reason, facts.reasons))
-        if facts.verdict == "do not launch":
+        if facts.verdict is LaunchVerdict.DO_NOT_LAUNCH:
             return f"do not launch; {reasons}"
         # Below, rain and storms are no less.
         way_out = "wait" if set(facts.reasons) <= _OF_THE_HOUR else "fly lower and nearer, or wait"

@@ -3,18 +3,27 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.hours import DayFacts
 from wxfly.report.facts.site import SiteAnswerFacts
 from wxfly.report.facts.values import CAUTIONS, FAR_AHEAD, listed
-from wxfly.report.facts.verdict import names_of, period_words, windows_of
+from wxfly.report.facts.verdict import About, names_of, period_words, windows_of
 from wxfly.report.facts.writing import Reader, day_name
 from wxfly.report.text import details, tables
 from wxfly.report.text.console import isolated
 from wxfly.report.text.tables import Table
 
 Line = tuple[str, str]
+
+
+class HoursWords(NamedTuple):
+    """The table of some hours: of which place or day, its heading, and the table."""
+
+    name: str
+    heading: str
+    table: Table
 
 
 @dataclass(frozen=True)
@@ -41,8 +50,8 @@ class PageWords:
         What the chances of each site are from.
     overview : tuple or None
         Table of the days or of the turns; None for a single day, or sites without a common hour.
-    hours : list of list of (str, tuple)
-        By site, name and table of hours: of the whole time asked about, of a week by day.
+    hours : list of list of HoursWords
+        By site: of the whole time asked about, of a week by day.
     closing, cautions : list of str
         Where the forecast is from, and what to mind.
     """
@@ -56,7 +65,7 @@ class PageWords:
     names: list[str]
     whose: list[str]
     overview: Table | None
-    hours: list[list[tuple[str, Table]]]
+    hours: list[list[HoursWords]]
     closing: list[str]
     cautions: list[str]
 
@@ -67,16 +76,19 @@ def words_of(facts: AnswerFacts) -> PageWords:
     names = [isolated(name) for name in names_of(facts.sites, facts.display_units)]
     title, hours, overview = listed(names), [], None
     for site, reader, name in zip(facts.sites, readers, names, strict=True):
-        spans = [(name if facts.kind == "compare" else "the hours", site.period.start, site.period.end)]
+        whole = name if facts.kind == "compare" else "the hours"
+        spans = [(whole, whole, site.period.start, site.period.end)]
         if facts.kind != "compare":
             title = f"{name}, {period_words(site).removeprefix('on ')}"
         if facts.kind == "week":
             overview = tables.week_table(site, reader)
-            spans = [(_day_title(site, day, reader), day.start, day.end) for day in site.days]
-        hours.append([(phrase, tables.hours_table(site, reader, start, end)) for phrase, start, end in spans])
+            spans = [(day_name(day.date), _day_title(site, day, reader), day.start, day.end) for day in site.days]
+        hours.append(
+            [HoursWords(one, title, tables.hours_table(site, reader, start, end)) for one, title, start, end in spans]
+        )
     if facts.comparison is not None and facts.comparison.start:
         overview = tables.turns_table(facts)
-    unknown = [f"Not known: {line.words}" for line in facts.verdict.lines if line.about == "not known"]
+    unknown = [f"Not known: {line.words}" for line in facts.verdict.lines if line.about is About.NOT_KNOWN]
     verdict, answer = details.verdict_with_names(facts)
     return PageWords(
         title=title,

@@ -6,13 +6,22 @@ import math
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
+from wxfly.assessment.state import State
 from wxfly.pilot.elements import BY_NAME
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.comparison import AgainstFacts, StandingFacts
-from wxfly.report.facts.reasons import hour_at, reason_of, room_at, waiting_after
 from wxfly.report.facts.site import SiteAnswerFacts
 from wxfly.report.facts.values import listed
-from wxfly.report.facts.verdict import day_in_words, names_of, tightest, windows_of
+from wxfly.report.facts.verdict import (
+    day_in_words,
+    hour_at,
+    names_of,
+    reason_of,
+    room_at,
+    tightest,
+    waiting_after,
+    windows_of,
+)
 from wxfly.report.facts.writing import Clock, Moment, Reader, day_name, titles
 from wxfly.report.text.console import isolated
 from wxfly.report.text.details import readers_of
@@ -29,7 +38,7 @@ def hours_table(site: SiteAnswerFacts, reader: Reader, start: datetime, end: dat
         state, lit_from, lit_to = hours.state[first], hours.usable_start[first], hours.usable_end[first]
         if lit_from is None or lit_to is None:
             span = reader.clock.span(hours.start[first], hours.start[last] + _HOUR)
-            rows.append([span, state if state == "not known" else "dark", "", "", ""])
+            rows.append([span, state if state == State.NOT_KNOWN.words else "dark", "", "", ""])
             continue
         window = next((str(w.rank) for w in site.windows if w.start < lit_to and lit_from < w.end), "")
         spare = to_spare(hours.margin[first])
@@ -44,14 +53,14 @@ def to_spare(margin: float | None) -> str:
 
 
 def _joined(site: SiteAnswerFacts, start: datetime, end: datetime) -> list[tuple[int, int]]:
-    hours = site.hours
+    hours, unknown = site.hours, State.NOT_KNOWN.words
     dark = [lit is None for lit in hours.usable_start]
     runs: list[tuple[int, int]] = []
     for i, begins in enumerate(hours.start):
         if not (begins + _HOUR > start and begins < end):
             continue
         before = runs[-1][1] if runs else i
-        same = (hours.state[i] == "not known") == (hours.state[before] == "not known")
+        same = (hours.state[i] == unknown) == (hours.state[before] == unknown)
         if runs and dark[i] and dark[before] and same:
             runs[-1] = (runs[-1][0], i)
         else:
