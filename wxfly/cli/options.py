@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import shutil
+import sys
+import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
@@ -13,7 +16,6 @@ import click
 
 from wxfly.cli import completion
 from wxfly.cli.program import HeadedOption, exiting
-from wxfly.cli.standard_streams import STANDARD, from_standard_input
 from wxfly.pilot.options import (
     OPTIONS,
     Count,
@@ -31,12 +33,35 @@ from wxfly.units import parse_quantity
 
 F = TypeVar("F", bound=Callable[..., Any])
 
+STANDARD = "-"
+"""Standard input or output, where a file could be named."""
 _FRONT_FORMATS = ("json", "html")
+_BEGINNINGS = ((b"CDF", ".nc"), (b"\x89HDF", ".nc"), (b"{", ".json"), (b"[", ".json"))
 _COMPLETIONS = {
     "day": completion.days, "plan": completion.plans, "aircraft": completion.aircraft, "rules": completion.rules,
     "required": completion.elements, "advised": completion.elements,
 }  # fmt: skip
 """What a shell offers, by the name of an option."""
+
+
+def from_standard_input(ctx: click.Context, param: click.Parameter, path: Path | None) -> Path | None:
+    """Return the path of a file to read; ``-`` is standard input, kept in a file for as long as the command runs."""
+    if path is None or str(path) != STANDARD:
+        return path
+    content = sys.stdin.buffer.read()
+    if not content.strip():
+        raise click.BadParameter("standard input is empty", ctx, param)
+    folder = Path(tempfile.mkdtemp())
+    ctx.find_root().call_on_close(lambda: shutil.rmtree(folder, ignore_errors=True))
+    kept = folder / f"standard-input{_suffix_of(content)}"
+    kept.write_bytes(content)
+    return kept
+
+
+def _suffix_of(content: bytes) -> str:
+    """Return the ending of a file with this content: of netCDF, of JSON, else of a table."""
+    begins = content.lstrip()[:4]
+    return next((suffix for beginning, suffix in _BEGINNINGS if begins.startswith(beginning)), ".csv")
 
 
 def asking(question: str) -> Callable[[F], F]:

@@ -14,7 +14,7 @@ from wxfly.cli.program import ask, main, print_data, say
 from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.options import OPTIONS, Words, kept_values, read_words, written
-from wxfly.pilot.own_files import damage_notes
+from wxfly.pilot.own_files import check_name, damage_notes
 from wxfly.pilot.plans import find_plan, read_plans, remove_plan
 from wxfly.pilot.rules import load_rules
 from wxfly.pilot.settings import load_settings, own_aircraft_file, own_rules_file, plans_file, sites_file
@@ -75,7 +75,7 @@ def _asked(text: str, default: str, read: Callable[[str], Any]) -> Any:
 def _home(answer: str) -> tuple[str, str]:
     """Return the name of the home and, where it is to be saved, its place; two empty texts for no home."""
     from wxfly.pilot.coordinates import parse_coordinates
-    from wxfly.pilot.site import check_name, read_sites
+    from wxfly.pilot.site import read_sites
     from wxfly.question.defaults import site_of
     from wxfly.retrieval.places import demo_sites, resolve_site
 

@@ -7,9 +7,8 @@ from pathlib import Path
 import click
 
 from wxfly.cli import completion
-from wxfly.cli.options import as_json, showing_units
+from wxfly.cli.options import as_json, from_standard_input, showing_units
 from wxfly.cli.program import main, print_json, say, tell_progress, width
-from wxfly.cli.standard_streams import from_standard_input
 from wxfly.pilot.settings import load_settings
 
 

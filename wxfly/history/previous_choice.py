@@ -1,8 +1,4 @@
-"""The window chosen in an earlier run, and whether to stay with it.
-
-An answer that changes for small reasons does not help. The choice is kept in the ledger, one for each run. A later run
-stays with it unless another window has gained more than `wxfly.probability.chance.KEEP_STEP` on it. This changes
-only the order, and only among hours that are within all limits in the later run.
+"""The windows chosen in earlier runs, kept in the ledger, one for each run (`wxfly.answer.previous_choice` decides).
 
 The results of earlier runs are shown next to those of this run, and those of this run are recorded.
 """
@@ -15,9 +11,8 @@ from pathlib import Path
 
 import numpy as np
 
-from wxfly.answer.briefing import with_windows
-from wxfly.answer.request import Briefing, Choice, ChoiceOutcome, SiteAnswer, preferred_hours
-from wxfly.answer.windows import Window, find_windows
+from wxfly.answer.previous_choice import kept_note, stay_with
+from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.errors import WxflyError
 from wxfly.history.ledger import (
     Chosen,
@@ -30,7 +25,6 @@ from wxfly.history.ledger import (
     verdicts_of,
 )
 from wxfly.pilot.own_files import SetAside, damage_notes, make_folder, write_whole
-from wxfly.probability.chance import Outlook, keeps_choice
 
 
 def choice_of(answer: SiteAnswer, briefing: Briefing) -> Chosen | None:
@@ -80,56 +74,12 @@ def read_choices(path: Path | None = None) -> list[Chosen]:
 
 
 def stay_with_choice(answer: SiteAnswer, briefing: Briefing) -> SiteAnswer:
-    """Put the window chosen from the previous run first, where the rule requires it.
-
-    Parameters
-    ----------
-    answer : SiteAnswer
-        The answer for one site.
-    briefing : Briefing
-        The briefing that contains it.
-
-    Returns
-    -------
-    SiteAnswer
-        With the choice of the previous run and its outcome; the same answer where there was none.
-    """
+    """Return an answer that stays with the choice of the previous run where the rule requires it."""
     now = choice_of(answer, briefing)
     before = None if now is None else _before(now, answer)
-    if before is None or answer.best is None or answer.site_chance is None:
+    if before is None:
         return answer
-    start, end = moment(before.hour), moment(before.end)
-    if answer.best.start <= start and end <= answer.best.end:
-        return replace(answer, choice=Choice(ChoiceOutcome.SAME, before.run, start, end))
-    found = find_windows(
-        answer.assessment,
-        minimum_duration=briefing.minimum_duration,
-        start=max(start, answer.start),
-        end=end,
-        preferred=preferred_hours(answer.conditions, answer.request),
-    )
-    if not found:
-        return replace(answer, choice=Choice(ChoiceOutcome.GONE, before.run, start, end))
-    kept = _whole(answer, found[0])
-    best = (answer.best.surest or answer.best).chance
-    assert kept.chance is not None
-    assert best is not None
-    others = [w for w in answer.windows if not (w.within_start <= start and end <= w.within_end)]
-    stays = with_windows(answer, (kept, *others), briefing.now, stays_first=kept)
-    if stays.best is not kept or not keeps_choice(kept.chance.value, best.value):
-        return replace(answer, choice=Choice(ChoiceOutcome.LEFT, before.run, start, end, kept.chance.value))
-    return replace(stays, choice=Choice(ChoiceOutcome.KEPT, before.run, start, end, kept.chance.value, best.value))
-
-
-def kept_note(answer: SiteAnswer) -> str:
-    """Return a line that an earlier choice stays first although another window is better; else empty."""
-    choice = answer.choice
-    if choice is None or choice.outcome is not ChoiceOutcome.KEPT or not choice.best > choice.chance:
-        return ""
-    return (
-        f"{answer.request.site.name}: the window chosen in the run of {choice.run[:16]}Z stays first with a chance of "
-        f"{choice.chance:.2f}, though another has {choice.best:.2f} now; to rank anew: --fresh, for good: wxfly forget"
-    )
+    return stay_with(answer, briefing, run=before.run, start=moment(before.hour), end=moment(before.end))
 
 
 def _cleared_file() -> Path:
@@ -165,19 +115,6 @@ def _before(now: Chosen, answer: SiteAnswer) -> Chosen | None:
         and moment(choice.end) <= answer.end
     ]
     return max(found, key=lambda c: (c.run, c.told), default=None)
-
-
-def _whole(answer: SiteAnswer, stretch: Window) -> Window:
-    """Return the chosen period as a window of this answer, with its own chance."""
-    assert answer.site_chance is not None
-    chance = answer.site_chance.of(stretch.first, stretch.last)
-    around = next(
-        (w for w in answer.windows if w.within_start <= stretch.start and stretch.end <= w.within_end), stretch
-    )
-    surest = Outlook(stretch.start, stretch.end, stretch.first, stretch.last, chance)
-    return replace(
-        stretch, chance=chance, surest=surest, within_start=around.within_start, within_end=around.within_end
-    )
 
 
 def remember(briefing: Briefing, on_progress: Callable[[str], None], *, fresh: bool = False) -> Briefing:

@@ -25,6 +25,8 @@ LEFT_OVER_SECONDS = 3600.0
 """Age above which a file with such a name was left behind by a killed writer."""
 LOCK_SECONDS = 30.0
 """Longest time that a change of a file waits for another one."""
+LONGEST_NAME = 100
+"""Longest name of a site [characters]."""
 LARGEST_BYTES = 1_000_000
 """Greatest size of a file that the pilot writes by hand."""
 
@@ -75,6 +77,21 @@ def plain(text: str) -> str:
 
 
 # --- read ------------------------------------------------------------------------------------------------------
+
+
+def check_name(name: str, what: str = "site") -> None:
+    """Refuse a name of a site, or of what else is named, that cannot be read or distinguished from another.
+
+    Raises
+    ------
+    WxflyError
+        When it is empty, too long or has invisible characters.
+    """
+    if not name.strip() or name != name.strip() or not name.isprintable() or len(name) > LONGEST_NAME:
+        raise WxflyError(
+            f"{what} {name[:LONGEST_NAME]!r}: a name must be printable, not empty, without spaces at its ends, "
+            f"with {LONGEST_NAME} characters or fewer"
+        )
 
 
 def read_bytes_if_there(path: Path) -> bytes | None:
@@ -295,7 +312,6 @@ Parsed = TypeVar("Parsed")
 
 _ALIKE = 0.6
 """Similarity above which a damaged name may be the requested one: our estimate."""
-_LONGEST_NAME = 100
 _NOWHERE = 1 << 60
 _MOST_LINES = 20_000
 _MOST_PLACED = 20  # most faults whose line is looked up
@@ -499,7 +515,7 @@ def _name_of(line: str) -> tuple[str, bool]:
 
 def _guess(line: str) -> str:
     match = _NAME_IN_DAMAGE.match(plain(line[:1000].replace("\ufffd", "")))
-    return plain(match[1] if match else "").strip("\"' .")[:_LONGEST_NAME]
+    return plain(match[1] if match else "").strip("\"' .")[:LONGEST_NAME]
 
 
 def _whole_or_parts(content: bytes, parts: Sequence[_Part], path: Path) -> tuple[dict[str, Any], list[OwnPart]]:

@@ -15,8 +15,7 @@ from typing import Any
 
 from wxfly.errors import WxflyError, unknown_name
 from wxfly.pilot.options import Words, kept_values, plan_options, read_kept
-from wxfly.pilot.own_files import OwnTable, change_toml, read_table
-from wxfly.pilot.site import check_name
+from wxfly.pilot.own_files import OwnTable, change_toml, check_name, read_table
 
 
 def read_plans(path: Path) -> OwnTable[Words]:

@@ -17,7 +17,7 @@ import numpy as np
 from wxfly.errors import WxflyError, shortened, unknown_name
 from wxfly.physics.air.sun import sun_position
 from wxfly.pilot.options import Words, kept_values, read_kept, said, usual_options
-from wxfly.pilot.own_files import OwnTable, change_keys, change_toml, parse_toml, read_table
+from wxfly.pilot.own_files import OwnTable, change_keys, change_toml, check_name, parse_toml, read_table
 from wxfly.times import AskedDay, AskedHour, DaysAhead
 
 Made = TypeVar("Made")
@@ -28,8 +28,6 @@ SECTORS = ("north", "northeast", "east", "southeast", "south", "southwest", "wes
 LOWEST_GROUND, HIGHEST_GROUND = -500.0, 9000.0
 """Range of plausible ground heights above mean sea level [m]."""
 
-LONGEST_NAME = 100
-"""Longest name of a site [characters]."""
 
 HILL_SHAPES = ("ridge", "round_hill", "escarpment")
 
@@ -224,21 +222,6 @@ def read_sites(path: Path) -> OwnTable[Site]:
 
 def _parse_sites(text: str, path: Path) -> dict[str, Site]:
     return {name: _read_site(name, entry, str(path)) for name, entry in parse_toml(text, str(path)).items()}
-
-
-def check_name(name: str, what: str = "site") -> None:
-    """Refuse a name of a site, or of what else is named, that cannot be read or distinguished from another.
-
-    Raises
-    ------
-    WxflyError
-        When it is empty, too long or has invisible characters.
-    """
-    if not name.strip() or name != name.strip() or not name.isprintable() or len(name) > LONGEST_NAME:
-        raise WxflyError(
-            f"{what} {name[:LONGEST_NAME]!r}: a name must be printable, not empty, without spaces at its ends, "
-            f"with {LONGEST_NAME} characters or fewer"
-        )
 
 
 def _read_site(name: str, entry: Any, place: str) -> Site:

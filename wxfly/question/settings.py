@@ -8,6 +8,7 @@ from typing import Any
 
 from wxfly.errors import WxflyError
 from wxfly.pilot.options import OPTIONS, Words, find_option, kept_values, said, usual_options, written
+from wxfly.pilot.own_files import check_name
 from wxfly.pilot.plans import save_plan
 from wxfly.pilot.settings import (
     SETTINGS,
@@ -20,7 +21,7 @@ from wxfly.pilot.settings import (
     setting_value,
     sites_file,
 )
-from wxfly.pilot.site import Site, check_name, read_sites, save_site, set_defaults
+from wxfly.pilot.site import Site, read_sites, save_site, set_defaults
 from wxfly.question.defaults import check_home, layers_of, taken_from
 from wxfly.question.reading import check_words
 from wxfly.retrieval.places import resolve_site

@@ -6,7 +6,6 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
-from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
@@ -17,11 +16,9 @@ from wxfly.pilot.settings import Settings
 from wxfly.sources import gfz_kp, space_weather
 from wxfly.sources.http import together
 from wxfly.sources.reply import SourceError
+from wxfly.sources.space_weather import KpOutlook, KpSeries
 from wxfly.store.replies import KeptReply, asking_alone, keep_reply, kept_reply
 from wxfly.times import as_moment, utc_now
-
-if TYPE_CHECKING:
-    from wxfly.sources.space_weather import KpOutlook, KpSeries
 
 Progress = Callable[[str], None]
 
