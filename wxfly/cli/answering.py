@@ -237,9 +237,9 @@ def fleet(
     at the rate that it allows; after an interruption the same command goes on.
     """
     from wxfly.pilot.fleet import FleetFileError
-    from wxfly.question.fleet import MemberAnswer, ask_fleet, read_fleet_question
-    from wxfly.report.facts.answer import facts_of
-    from wxfly.report.facts.fleet import MadeOfMember, fleet_facts, made_of_member
+    from wxfly.question.fleet import ask_fleet, read_fleet_question
+    from wxfly.report.facts.fleet import fleet_facts
+    from wxfly.report.fleet import MakesRow
 
     if as_json and as_csv:
         raise click.UsageError("--json and --csv both print the answer; give one of them")
@@ -252,17 +252,8 @@ def fleet(
         for fault in faulty.faults:
             tell_fault(str(fault))
         raise
-    entries: dict[int, bytes] = {}
-
-    def make(answer: MemberAnswer) -> MadeOfMember:
-        facts = None if answer.briefing is None else facts_of(answer.briefing, answer.member.question)
-        if ics_path is not None and facts is not None:
-            from wxfly.report.calendar import entries_of
-
-            entries[answer.member.row.number] = entries_of(facts)
-        return made_of_member(answer, facts)
-
-    facts = fleet_facts(asked, ask_fleet(asked, make, on_progress=tell_progress))
+    made = ask_fleet(asked, MakesRow(with_entries=ics_path is not None), on_progress=tell_progress)
+    facts = fleet_facts(asked, made)
     from wxfly.report.text.fleet import FleetWords, to_text
 
     told = FleetWords(facts, asked.units, asked.time_zone)
@@ -277,7 +268,7 @@ def fleet(
     if ics_path is not None:
         from wxfly.report.fleet import calendars
 
-        for path, content in calendars(facts, entries, ics_path):
+        for path, content in calendars(facts, made.made, ics_path):
             _write(path, content, overwrite=overwrite)
     if as_json:
         print_json(facts)

@@ -5,10 +5,14 @@ Each row is judged by the same chain as the question about a week at its site.
 
 from __future__ import annotations
 
+import os
+import signal
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from dataclasses import dataclass, replace
+from multiprocessing import get_context
 from pathlib import Path
-from typing import Generic, TypeVar
+from typing import Any, Generic, TypeVar
 
 import numpy as np
 
@@ -172,6 +176,40 @@ def _fault_of_word(name: str, value: object, units: str) -> str:
     return ""
 
 
+@dataclass(frozen=True)
+class _Job(Generic[T]):
+    """A row with its forecast, to be judged in this process or in another.
+
+    Attributes
+    ----------
+    member : FleetMember
+        The row.
+    obtained : Obtained or None
+        The forecast of its site; None where there is none.
+    fault : str
+        Why there is none.
+    """
+
+    member: FleetMember
+    obtained: Obtained | None
+    fault: str = ""
+
+    def do(self, make: Callable[[MemberAnswer], T]) -> T:
+        """Judge the row, and make something of its answer."""
+        if self.obtained is None:
+            return make(MemberAnswer(self.member, None, self.fault))
+        try:
+            prepared = prepare_obtained(self.member.question, self.obtained, on_progress=_say_nothing)
+            answer = MemberAnswer(self.member, brief_of(prepared))
+        except WxflyError as fault:
+            answer = MemberAnswer(self.member, None, str(fault))
+        return make(answer)
+
+
+def _say_nothing(_: str) -> None:
+    return
+
+
 def ask_fleet(fleet: Fleet, make: Callable[[MemberAnswer], T], *, on_progress: Progress) -> FleetAnswered[T]:
     """Ask about a fleet: obtain the forecasts in groups, judge each row, and make something of each answer at once.
 
@@ -180,17 +218,18 @@ def ask_fleet(fleet: Fleet, make: Callable[[MemberAnswer], T], *, on_progress: P
     fleet : Fleet
         From `read_fleet_question`.
     make : callable
-        Takes each answer as soon as it is there. What it returns is kept, the answer is not: memory stays flat.
+        Takes each answer as soon as it is there. What it returns is kept, the answer is not: memory stays flat. Many
+        rows are judged in several processes, so it must be possible to send it there.
     on_progress : callable
         Called with a line before what takes its time.
     """
     before = tally()
     run = _Run(fleet, on_progress)
     made: dict[int, T] = {}
+    work = _in_processes if len(fleet.members) >= _MANY and _processes() > 1 else _in_this_process
     try:
         with waiting_as_asked(on_progress):
-            for answer in run.answers():
-                made[answer.member.row.number] = make(answer)
+            work(run.jobs(), make, made)
     except KeyboardInterrupt:
         run.stopped = "interrupted"
     for member in fleet.members:
@@ -198,6 +237,53 @@ def ask_fleet(fleet: Fleet, make: Callable[[MemberAnswer], T], *, on_progress: P
             made[member.row.number] = make(MemberAnswer(member, None, f"not asked: {run.stopped}"))
     ordered = tuple(made[member.row.number] for member in fleet.members)
     return FleetAnswered(ordered, tuple(run.notes), tally().since(before), run.stopped)
+
+
+_MANY = 24
+"""Number of rows from which several processes judge them: each takes about a second to start."""
+_MOST_PROCESSES = 8
+_WAITING = 3
+"""Jobs that wait for each process; more would only take memory."""
+
+
+def _processes() -> int:
+    return min(
+        len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1, _MOST_PROCESSES
+    )
+
+
+def _in_this_process(jobs: Iterator[_Job[T]], make: Callable[[MemberAnswer], T], made: dict[int, T]) -> None:
+    for job in jobs:
+        made[job.member.row.number] = job.do(make)
+
+
+def _in_processes(jobs: Iterator[_Job[T]], make: Callable[[MemberAnswer], T], made: dict[int, T]) -> None:
+    """Judge rows in several processes, a few ahead of the results that are awaited."""
+    count = _processes()
+    pool = ProcessPoolExecutor(count, mp_context=get_context("spawn"), initializer=_leave_interrupts_alone)
+    running: dict[Future[T], int] = {}
+
+    def collect(*, until: int) -> None:
+        while len(running) > until:
+            done, _ = wait(running, return_when=FIRST_COMPLETED)
+            for future in done:
+                made[running.pop(future)] = future.result()
+
+    try:
+        for job in jobs:
+            collect(until=_WAITING * count - 1)
+            running[pool.submit(job.do, make)] = job.member.row.number
+        collect(until=0)
+    except KeyboardInterrupt:
+        made |= {row: future.result() for future, row in running.items() if future.done()}
+        raise
+    finally:
+        pool.shutdown(wait=False, cancel_futures=True)
+
+
+def _leave_interrupts_alone() -> None:
+    """Let the first process alone act on Ctrl-C."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 class _Run:
@@ -208,8 +294,8 @@ class _Run:
         self.notes: list[str] = []
         self.stopped = ""
 
-    def answers(self) -> Iterator[MemberAnswer]:
-        """Yield the answer of each row, group by group."""
+    def jobs(self) -> Iterator[_Job[Any]]:
+        """Yield each row with its forecast, group by group."""
         settings, asked = load_settings(), self.fleet.members[0].question.forecast
         pace = Pace(self.on_progress, is_limited=not settings.key)
         offline = asked.offline or asked.path is not None
@@ -240,7 +326,7 @@ class _Run:
                     raise WxflyError(f"not asked: {self.stopped}")
                 for obtained in obtain_group(group, fetching):
                     for position in range(len(obtained.sites)):
-                        yield from self._judged(obtained, position, of_place[left.pop(0)])
+                        yield from self._of_site(obtained, position, of_place[left.pop(0)])
                 failures = 0
             except WxflyError as fault:
                 failures += not self.stopped
@@ -271,10 +357,10 @@ class _Run:
             places[Place(site, wanted, asked.model, () if names == (NO_MEMBERS,) else names or None)] = same
         return places
 
-    def _judged(
+    def _of_site(
         self, obtained: Obtained, position: int, rows: Sequence[tuple[FleetMember, Site]]
-    ) -> Iterator[MemberAnswer]:
-        """Yield the answers of the rows about one site of a forecast."""
+    ) -> Iterator[_Job[Any]]:
+        """Yield the rows about one site of a forecast."""
         part = {"site": slice(position, position + 1)}
         for member, site in rows:
             ground = obtained.sites[position].surface_altitude
@@ -285,11 +371,7 @@ class _Run:
                 cube=obtained.cube.isel(part).assign_coords(named),
                 ensembles=tuple(e.isel(part).assign_coords(named) for e in obtained.ensembles),
             )
-            try:
-                prepared = prepare_obtained(member.question, own, on_progress=self.on_progress)
-                yield MemberAnswer(member, brief_of(prepared))
-            except WxflyError as fault:
-                yield MemberAnswer(member, None, str(fault))
+            yield _Job(member, own)
 
     def _stored(
         self,
@@ -297,18 +379,18 @@ class _Run:
         of_place: Mapping[Place, Sequence[tuple[FleetMember, Site]]],
         fetching: Fetching,
         fault: WxflyError,
-    ) -> Iterator[MemberAnswer]:
+    ) -> Iterator[_Job[Any]]:
         """Answer for sites without a new forecast from what is stored of each."""
         for place in places:
             try:
                 obtained = obtain_alone(place, fetching)
             except WxflyError as missing:
                 told = str(missing if fetching.offline else fault)
-                yield from (MemberAnswer(member, None, told) for member, _ in of_place[place])
+                yield from (_Job(member, None, told) for member, _ in of_place[place])
                 continue
-            yield from self._judged(obtained, 0, of_place[place])
+            yield from self._of_site(obtained, 0, of_place[place])
 
-    def _from_file(self, own: Sequence[Site]) -> Iterator[MemberAnswer]:
+    def _from_file(self, own: Sequence[Site]) -> Iterator[_Job[Any]]:
         """Answer every row from the forecast file that the pilot names."""
         from wxfly.retrieval.files import open_forecast
 
@@ -320,6 +402,6 @@ class _Run:
                     asked.path, [member.row.place], saved={member.row.place: site}, model=asked.model, now=asked.as_of
                 )
             except WxflyError as fault:
-                yield MemberAnswer(member, None, str(fault))
+                yield _Job(member, None, str(fault))
                 continue
-            yield from self._judged(replace(obtained, sites=(obtained.sites[0],)), 0, [(member, site)])
+            yield from self._of_site(replace(obtained, sites=(obtained.sites[0],)), 0, [(member, site)])

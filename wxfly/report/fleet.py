@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from wxfly.errors import WxflyError
+from wxfly.question.fleet import MemberAnswer
 from wxfly.report.csv import safe_cell
-from wxfly.report.facts.fleet import FleetFacts, FleetSiteFacts
+from wxfly.report.facts.answer import facts_of
+from wxfly.report.facts.fleet import FleetFacts, FleetSiteFacts, MadeOfMember, made_of_member
 from wxfly.report.facts.values import INVENTED
 from wxfly.report.facts.writing import Clock
 
@@ -128,15 +131,40 @@ def fleet_to_parquet(facts: FleetFacts) -> bytes:
     return buffer.getvalue()
 
 
-def calendars(facts: FleetFacts, entries: Mapping[int, bytes], path: Path) -> list[tuple[Path, bytes]]:
+@dataclass(frozen=True)
+class MakesRow:
+    """Makes of the answer of a row what is kept of it.
+
+    Attributes
+    ----------
+    with_entries : bool
+        Whether a calendar will be written.
+    """
+
+    with_entries: bool = False
+
+    def __call__(self, answer: MemberAnswer) -> MadeOfMember:
+        """Return what is kept of an answer."""
+        if answer.briefing is None:
+            return made_of_member(answer, None)
+        facts = facts_of(answer.briefing, answer.member.question)
+        made = made_of_member(answer, facts)
+        if not self.with_entries:
+            return made
+        from wxfly.report.calendar import entries_of
+
+        return replace(made, entries=entries_of(facts))
+
+
+def calendars(facts: FleetFacts, made: Sequence[MadeOfMember], path: Path) -> list[tuple[Path, bytes]]:
     """Return the calendars of a fleet: one file, or one for each site where the path is a folder.
 
     Parameters
     ----------
     facts : FleetFacts
         The fleet.
-    entries : mapping
-        Entries of the calendar of each row that has an answer (`wxfly.report.calendar.entries_of`), by row.
+    made : sequence of MadeOfMember
+        Of its rows, with their entries.
     path : Path
         A file, or a folder that is there.
 
@@ -147,6 +175,7 @@ def calendars(facts: FleetFacts, entries: Mapping[int, bytes], path: Path) -> li
     """
     from wxfly.report.calendar import calendar_of
 
+    entries = {one.site.row: one.entries for one in made if one.entries}
     if not entries:
         raise WxflyError("no site has an answer, so there is no calendar to write")
     if not path.is_dir():

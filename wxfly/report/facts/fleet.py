@@ -175,6 +175,8 @@ class MadeOfMember:
         Whether place or weather are.
     attributions : tuple of str
         Of its forecasts.
+    entries : bytes
+        Of its calendar, where one is written.
     """
 
     site: FleetSiteFacts
@@ -182,6 +184,7 @@ class MadeOfMember:
     duration: int | None
     invented: bool
     attributions: tuple[str, ...]
+    entries: bytes = b""
 
 
 def made_of_member(answer: MemberAnswer, facts: AnswerFacts | None) -> MadeOfMember:
@@ -269,7 +272,8 @@ def fleet_facts(fleet: Fleet, answered: FleetAnswered[MadeOfMember]) -> FleetFac
     made = answered.made
     told = Counter(note for one in made for note in dict.fromkeys(one.site.notes))
     with_answer = [one for one in made if one.site.fault is None]
-    shared = [note for note, count in told.items() if count == len(with_answer) and count > 1]
+    shared = [note for note, count in told.items() if count == len(with_answer)]
+    of_several = [f"at {count} of {len(made)} sites: {n}" for n, count in told.items() if 1 < count < len(with_answer)]
     durations = {one.duration for one in with_answer}
     sites = [_without(one.site, shared) for one in sorted(made, key=lambda one: _key(one.site))]
     return FleetFacts(
@@ -285,7 +289,7 @@ def fleet_facts(fleet: Fleet, answered: FleetAnswered[MadeOfMember]) -> FleetFac
         with_room=sum(one.site.word in ("room", "little room") for one in with_answer),
         requests=answered.cost.requests,
         weighted_calls=round(answered.cost.weight, 1),
-        notes=[*answered.notes, *shared],
+        notes=[*answered.notes, *shared, *of_several],
         attributions=list(dict.fromkeys(text for one in made for text in one.attributions)),
         sites=sites,
         cautions=[*CAUTIONS, *([CELLS_CAUTION] if len(made) > MOST_PLACES else [])],

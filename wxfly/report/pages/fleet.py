@@ -12,7 +12,7 @@ from wxfly.report.facts.writing import day_name, in_ten
 from wxfly.report.pages import shell
 from wxfly.report.pages.page import swatches
 from wxfly.report.pages.shell import attribute, escape
-from wxfly.report.text.fleet import FleetWords, words_of
+from wxfly.report.text.fleet import FleetWords
 
 _HEADER = ("site", "verdict", "best window", "chance", "decides", "margin", "with", "forecast")
 
@@ -76,7 +76,7 @@ def _row(site: FleetSiteFacts, words: FleetWords, days: list[date]) -> str:
         ("decides", "", words.decides(site)), ("margin", ' data-before="margin"', words.margin(site)),
         ("asked", "", words.asked(site)), ("whose", "", words.whose(site)),
     )  # fmt: skip
-    told = words_of(site)
+    told = words.about(site)
     about = f'<div class="about">{escape(told)}</div>' if told else ""
     written = "".join(
         f'<td role="cell" class="{name}"{before if text else ""}>{escape(text)}</td>' for name, before, text in cells

@@ -33,6 +33,8 @@ class FleetWords:
 
     def __init__(self, facts: FleetFacts, units: str, time_zone: str | None) -> None:
         self.facts, self.units, self.time_zone = facts, units, time_zone
+        told = Counter(note for site in facts.sites for note in site.notes)
+        self._told_above = {note for note, count in told.items() if count > 1}
 
     def first_line(self) -> str:
         """Return whether there is room anywhere, and where it is best."""
@@ -107,6 +109,12 @@ class FleetWords:
         """Write what is flown and how high."""
         return f"{site.aircraft} {amount(site.height, 'height', self.units)}"
 
+    def about(self, site: FleetSiteFacts) -> str:
+        """Return what must be known of one site: why there is no answer, or what is not known, and its own notes."""
+        unknown = f"not known: {site.not_known}" if site.not_known else ""
+        notes = [note for note in site.notes if note not in self._told_above]
+        return "; ".join(filter(None, [site.fault or "", unknown, *notes]))
+
     def whose(self, site: FleetSiteFacts) -> str:
         """Write whose forecast it is and how old."""
         return "" if site.fault is not None else f"{', '.join(site.models)}, {age(site.age)}"
@@ -122,17 +130,11 @@ def to_text(words: FleetWords, width: int, *, more: bool) -> str:
     if len(part) < len(facts.sites):
         rest.append(f"{len(facts.sites) - len(part)} more sites: --more, --html or --csv shows them.")
     if more:
-        rest += [f"{site.name}: {words_of(site)}" for site in facts.sites if words_of(site)]
+        rest += [f"{isolated(site.name)}: {words.about(site)}" for site in facts.sites if words.about(site)]
     cost = f"{facts.requests} requests, {facts.weighted_calls:.0f} weighted calls"
     rest += [" ".join([f"Asked: {cost}.", *facts.attributions])]
     rest += [f"Mind: {caution}" for caution in (facts.cautions if more else [facts.cautions[0], facts.cautions[-1]])]
     return "\n".join([*text, "", wrapped(rest, width)])
-
-
-def words_of(site: FleetSiteFacts) -> str:
-    """Return what must be known of one site: why there is no answer, or what of it is not known, and its notes."""
-    unknown = f"not known: {site.not_known}" if site.not_known else ""
-    return "; ".join(filter(None, [site.fault or "", unknown, *site.notes]))
 
 
 def table(words: FleetWords, sites: Sequence[FleetSiteFacts], width: int) -> str:
