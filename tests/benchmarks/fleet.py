@@ -1,11 +1,11 @@
 """What a fleet costs: requests, weighted calls, seconds and peak memory, against a server on this machine.
 
-    python tests/benchmarks/fleet.py [--sites 800] [--judged 800] [--days 16] [--ensemble icon_eu_eps]
+    python tests/benchmarks/fleet.py [--sites 800] [--obtained 800] [--judged 800] [--days 16] [--ensemble icon_eu_eps]
 
-Three processes, one after the other: the forecasts and members of all sites are obtained and dropped; some of the sites
-are obtained, judged and ranked; the same again, when all is in the store. The limits of the free service are lifted for
-the run; how long they would make it take is worked out. It prints one JSON object. Its times are of one run; only
-their ratios mean something.
+The requests for all sites are planned, with models chosen by place. Then, in processes of their own and with one model:
+the forecasts and members of the sites to obtain are obtained and dropped, the same of the sites to judge; these are
+judged and ranked, and again with all in the store. The limits of the free service are lifted for the run. It prints one
+JSON object. Its times are of one run; only their ratios mean something.
 """
 
 from __future__ import annotations
@@ -50,6 +50,25 @@ def obtain_only(path: Path, days: int, ensemble: str) -> None:
     print(json.dumps({"sites": found, "requests": cost.requests, "weight": cost.weight, "seconds": seconds}))
 
 
+def planned(path: Path, days: int, ensemble: str) -> dict[str, float]:
+    """Return how many requests all sites need, and what they weigh."""
+    from wxfly.pilot.options import read_words
+    from wxfly.pilot.settings import load_settings
+    from wxfly.question import fleet
+    from wxfly.retrieval import fleet as retrieval
+
+    asked = fleet.read_fleet_question(path, read_words({"days": days, "ensemble": (ensemble,)}))
+    places = fleet._Run(asked, lambda _: None)._places([member.row.site for member in asked.members], ())
+    groups = retrieval.group_places(list(places), load_settings())
+    parts = [retrieval._most(retrieval._weight_of_members(g, 1), retrieval._LENGTH_OF_MEMBERS) for g in groups]
+    return {
+        "forecast_requests": sum(len(group.models) for group in groups),
+        "member_requests": sum(-(-len(g.places) // part) for g, part in zip(groups, parts, strict=True)),
+        "forecast_weight": sum(group.weight for group in groups),
+        "member_weight": sum(retrieval._weight_of_members(g, len(g.places)) for g in groups),
+    }
+
+
 def measured(command: list[str], environment: dict[str, str]) -> tuple[dict[str, float], float, float]:
     """Run a process; return what it printed, its seconds, and its largest memory [MB]."""
     began = time.perf_counter()
@@ -64,6 +83,7 @@ def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--sites", type=int, default=800)
+    parser.add_argument("--obtained", type=int)
     parser.add_argument("--judged", type=int)
     parser.add_argument("--days", type=int, default=16)
     parser.add_argument("--ensemble", default="icon_eu_eps")
@@ -72,11 +92,14 @@ def main() -> None:
     if given.obtain:
         obtain_only(given.obtain, given.days, given.ensemble)
         return
-    judged = given.judged or given.sites
+    count, judged = given.obtained or given.sites, given.judged or given.sites
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         table(folder / "all.csv", given.sites)
+        table(folder / "obtained.csv", count)
         table(folder / "judged.csv", judged)
+        os.environ |= {"WXFLY_CONFIG": f"{folder}/config", "WXFLY_CACHE": f"{folder}/cache"}
+        plan = planned(folder / "all.csv", given.days, given.ensemble)
         server = subprocess.Popen([sys.executable, "-m", "tests.server"], cwd=ROOT, stdout=subprocess.PIPE, text=True)
         try:
             assert server.stdout is not None
@@ -87,7 +110,7 @@ def main() -> None:
             words = ["--days", str(given.days), "--ensemble", given.ensemble]
             own = [sys.executable, __file__, *words]
             few = [sys.executable, __file__, *words, "--obtain", str(folder / "judged.csv")]
-            obtained, obtaining, peak = measured([*own, "--obtain", str(folder / "all.csv")], environment)
+            obtained, obtaining, peak = measured([*own, "--obtain", str(folder / "obtained.csv")], environment)
             _, _, small_peak = measured(few, environment | {"WXFLY_CACHE": f"{folder}/few"})
             command = [sys.executable, "-m", "wxfly", "fleet", str(folder / "judged.csv"), *words, "--json"]
             fresh = environment | {"WXFLY_CACHE": f"{folder}/fresh"}
@@ -100,8 +123,11 @@ def main() -> None:
         json.dumps(
             {
                 "sites": given.sites, "days": given.days, "ensemble": given.ensemble,
-                "requests": obtained["requests"], "weighted_calls": round(obtained["weight"], 1),
-                "hours_at_the_free_rate": round(obtained["weight"] / 5000, 1),
+                **{f"planned_{name}": round(value, 1) for name, value in plan.items()},
+                "planned_hours_at_the_free_rate": round((plan["forecast_weight"] + plan["member_weight"]) / 5000, 1),
+                "planned_hours_without_members": round(plan["forecast_weight"] / 5000, 1),
+                "obtained": obtained["sites"], "requests": obtained["requests"],
+                "weighted_calls": round(obtained["weight"], 1),
                 "obtain_seconds": round(obtaining, 1), "obtain_peak_megabytes": round(peak),
                 "obtain_peak_of_judged_megabytes": round(small_peak),
                 "memory_ratio_all_to_judged": round(peak / small_peak, 2),
@@ -110,7 +136,7 @@ def main() -> None:
                 "again_peak_megabytes": round(again_peak),
                 "seconds_per_site": round(again_seconds / judged, 2),
                 "ratio_again_to_first": round(again_seconds / first_seconds, 2),
-                "without_answer": first["without_answer"], "obtained": obtained["sites"],
+                "without_answer": first["without_answer"],
             }
         )
     )  # fmt: skip

@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 import signal
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Future, ProcessPoolExecutor, wait
 from dataclasses import dataclass, replace
 from multiprocessing import get_context
 from pathlib import Path
@@ -232,6 +232,8 @@ def ask_fleet(fleet: Fleet, make: Callable[[MemberAnswer], T], *, on_progress: P
             work(run.jobs(), make, made)
     except KeyboardInterrupt:
         run.stopped = "interrupted"
+    except BrokenExecutor:
+        run.stopped = "a process that judged sites was ended from outside, such as for want of memory"
     for member in fleet.members:
         if member.row.number not in made:
             made[member.row.number] = make(MemberAnswer(member, None, f"not asked: {run.stopped}"))
