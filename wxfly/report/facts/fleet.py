@@ -199,7 +199,7 @@ def made_of_member(answer: MemberAnswer, facts: AnswerFacts | None) -> MadeOfMem
     if facts is None:
         row = FleetSiteFacts(
             **asked, surface_altitude=number(site.surface_altitude), word="not known", as_far_as_known=True,
-            fault=answer.fault, not_known="", unknown_elements=[], windows=[], days=[], lit_count=0, not_known_count=0,
+            fault=answer.fault.removeprefix(f"{site.name}: "), not_known="", unknown_elements=[], windows=[], days=[], lit_count=0, not_known_count=0,
             deciding_element=None, models=[], run=None, age=None, member_count=0, notes=[],
         )  # fmt: skip
         return MadeOfMember(row, None, None, False, ())

@@ -59,7 +59,11 @@ class FleetWords:
         lines = []
         if facts.without_answer:
             why = Counter(site.fault for site in facts.sites if site.fault)
-            lines += [f"No answer for {count} of {facts.rows}: {fault}" for fault, count in why.most_common(_FAULTS)]
+            told = why.most_common(_FAULTS)
+            lines += [f"No answer for {count} of {facts.rows}: {fault}" for fault, count in told]
+            if len(why) > len(told):
+                rest = facts.without_answer - sum(count for _, count in told)
+                lines.append(f"No answer for {rest} more, each for a reason of its own.")
         if facts.stopped:
             lines.append("The sites that were asked about are kept: the same command goes on from there.")
         if facts.not_known:
