@@ -69,14 +69,15 @@ def planned(path: Path, days: int, ensemble: str) -> dict[str, float]:
     }
 
 
-def measured(command: list[str], environment: dict[str, str]) -> tuple[dict[str, float], float, float]:
-    """Run a process; return what it printed, its seconds, and its largest memory [MB]."""
+def measured(command: list[str], environment: dict[str, str]) -> tuple[dict[str, float], float, float, float]:
+    """Run a process; return what it printed, its seconds, its largest memory [MB], and its seconds of processor."""
     began = time.perf_counter()
     with subprocess.Popen(command, env=environment, stdout=subprocess.PIPE) as process:
         assert process.stdout is not None
         out = process.stdout.read()
         _, _, usage = os.wait4(process.pid, 0)
-    return json.loads(out), time.perf_counter() - began, usage.ru_maxrss / 1024
+    seconds = time.perf_counter() - began
+    return json.loads(out), seconds, usage.ru_maxrss / 1024, usage.ru_utime + usage.ru_stime
 
 
 def main() -> None:
@@ -110,12 +111,14 @@ def main() -> None:
             words = ["--days", str(given.days), "--ensemble", given.ensemble]
             own = [sys.executable, __file__, *words]
             few = [sys.executable, __file__, *words, "--obtain", str(folder / "judged.csv")]
-            obtained, obtaining, peak = measured([*own, "--obtain", str(folder / "obtained.csv")], environment)
-            _, _, small_peak = measured(few, environment | {"WXFLY_CACHE": f"{folder}/few"})
+            obtained, obtaining, peak, obtaining_work = measured(
+                [*own, "--obtain", str(folder / "obtained.csv")], environment
+            )
+            _, _, small_peak, _ = measured(few, environment | {"WXFLY_CACHE": f"{folder}/few"})
             command = [sys.executable, "-m", "wxfly", "fleet", str(folder / "judged.csv"), *words, "--json"]
             fresh = environment | {"WXFLY_CACHE": f"{folder}/fresh"}
-            first, first_seconds, first_peak = measured(command, fresh)
-            again, again_seconds, again_peak = measured(command, fresh)
+            first, first_seconds, first_peak, _ = measured(command, fresh)
+            again, again_seconds, again_peak, work = measured(command, fresh)
         finally:
             server.terminate()
             server.wait()
@@ -134,7 +137,8 @@ def main() -> None:
                 "judged": judged, "judged_seconds": round(first_seconds, 1), "judged_peak_megabytes": round(first_peak),
                 "judged_again_seconds": round(again_seconds, 1), "judged_again_requests": again["requests"],
                 "again_peak_megabytes": round(again_peak),
-                "seconds_per_site": round(again_seconds / judged, 2),
+                "processor_seconds_per_site_obtained": round(obtaining_work / count, 2),
+                "processor_seconds_per_site_judged": round(work / judged, 2),
                 "ratio_again_to_first": round(again_seconds / first_seconds, 2),
                 "without_answer": first["without_answer"],
             }

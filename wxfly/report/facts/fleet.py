@@ -197,9 +197,10 @@ def made_of_member(answer: MemberAnswer, facts: AnswerFacts | None) -> MadeOfMem
         "rules": question.rules.name, "height": share(question.places[0].height), "plan": question.plan,
     }  # fmt: skip
     if facts is None:
+        fault = answer.fault.removeprefix(f"{site.name}: ")
         row = FleetSiteFacts(
             **asked, surface_altitude=number(site.surface_altitude), word="not known", as_far_as_known=True,
-            fault=answer.fault.removeprefix(f"{site.name}: "), not_known="", unknown_elements=[], windows=[], days=[], lit_count=0, not_known_count=0,
+            fault=fault, not_known="", unknown_elements=[], windows=[], days=[], lit_count=0, not_known_count=0,
             deciding_element=None, models=[], run=None, age=None, member_count=0, notes=[],
         )  # fmt: skip
         return MadeOfMember(row, None, None, False, ())
