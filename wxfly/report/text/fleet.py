@@ -59,10 +59,10 @@ class FleetWords:
         lines = []
         if facts.without_answer:
             why = Counter(site.fault for site in facts.sites if site.fault)
-            told = why.most_common(_FAULTS)
-            lines += [f"No answer for {count} of {facts.rows}: {fault}" for fault, count in told]
-            if len(why) > len(told):
-                rest = facts.without_answer - sum(count for _, count in told)
+            most = why.most_common(_FAULTS)
+            lines += [f"No answer for {count} of {facts.rows}: {fault}" for fault, count in most]
+            if len(why) > len(most):
+                rest = facts.without_answer - sum(count for _, count in most)
                 lines.append(f"No answer for {rest} more, each for a reason of its own.")
         if facts.stopped:
             lines.append("The sites that were asked about are kept: the same command goes on from there.")
