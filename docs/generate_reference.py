@@ -301,7 +301,8 @@ JSON_TEXT = """`wxfly best --json`, `wxfly compare --json`, `wxfly week --json` 
 `wxfly.report.json.schema()` the JSON Schema (draft 2020-12), which is made from the types. This page is made from them
 too. `wxfly brief --json` prints [BriefFacts](#brieffacts) and `wxfly check --json` [CheckFacts](#checkfacts), each with
 the answer in it; a day without a window has no brief, and the answer alone is printed. `wxfly why --json` prints
-[OneHourFacts](#onehourfacts), `wxfly where --json` [WhereFacts](#wherefacts). Lists and looks back have facts too:
+[OneHourFacts](#onehourfacts), `wxfly where --json` [WhereFacts](#wherefacts),
+`wxfly fleet --json` [FleetFacts](#fleetfacts). Lists and looks back have facts too:
 [sites](#sitesfacts), [aircraft](#aircraftlistfacts), [rules](#rulesfacts), [store list](#storefacts),
 [verify](#verificationfacts), [ledger](#ledgerfacts), [observed](#observedfacts). `wxfly schema NAME` prints the schema
 of each.

@@ -131,7 +131,8 @@ def count_hours(answer: SiteAnswer, among: npt.NDArray[np.bool_] | None = None) 
     known = lit & ~np.isnan(margins)
     # Not cut at -1: among hours far outside their limits, the one that exceeds them least comes first.
     at = np.flatnonzero(known)
-    nearest = int(at[uncut_hour_margins(answer.assessment)[at].argmax()]) if at.size else None
+    is_far = bool(at.size) and margins[at].max() <= -1.0
+    nearest = int(at[(uncut_hour_margins(answer.assessment) if is_far else margins)[at].argmax()]) if at.size else None
     return Count(
         int(lit.sum()),
         int((lit & (state >= State.NARROW)).sum()),

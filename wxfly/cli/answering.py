@@ -1,4 +1,4 @@
-"""The questions: best, now, compare, week, why, brief, check, where; and schema, of what they print as JSON."""
+"""The questions: best, now, compare, week, why, brief, check, where, fleet; and schema, of what they print as JSON."""
 
 from __future__ import annotations
 
@@ -10,8 +10,20 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from wxfly.cli import completion
+from wxfly.cli.exit_codes import ExitCode
 from wxfly.cli.options import Outputs, asking, output, overwriting, telling, telling_more, within
-from wxfly.cli.program import end_with, exiting, main, print_data, print_json, say, tell_progress, width
+from wxfly.cli.program import (
+    end_with,
+    exiting,
+    full_width,
+    main,
+    print_data,
+    print_json,
+    say,
+    tell_fault,
+    tell_progress,
+    width,
+)
 from wxfly.pilot.options import Words, read_words
 from wxfly.report.formats import check_place, write_answer
 
@@ -187,6 +199,84 @@ def where(place: str, reach: str, as_json: bool, **words: Any) -> None:
     from wxfly.report.text.where import to_text
 
     say(to_text(facts, Reader(asked.units, Clock(asked.time_zone or facts.time_zone)), width()))
+
+
+@main.command(epilog="Example: wxfly fleet sites.csv --days 5 --html fleet.html")
+@click.argument("table", type=click.Path(path_type=Path), metavar="FILE")
+@asking("fleet")
+@telling_more
+@output("--json", "as_json", help="Print the sites as JSON.")
+@output("--csv", "as_csv", help="Print one row for each site as CSV.")
+@output(
+    "--parquet", "parquet_path", help="Also write these rows as Parquet to this file.", is_file=True, is_front=False
+)
+@output("--html", "html_path", help="Also write the page to this file.", is_file=True)
+@output(
+    "--ics", "ics_path", help="Also write the windows as one calendar file, or one a site into this folder.",
+    is_file=True,
+)  # fmt: skip
+@overwriting
+def fleet(
+    table: Path,
+    more: bool,
+    as_json: bool,
+    as_csv: bool,
+    parquet_path: Path | None,
+    html_path: Path | None,
+    ics_path: Path | None,
+    overwrite: bool,
+    **words: Any,
+) -> None:
+    """Judge the coming days at every site of FILE, a table in CSV, and rank the sites.
+
+    FILE has the columns name, latitude and longitude; elevation and any option, such as aircraft, height or plan, may
+    stand beside them. What a row says goes before what the command says. The service is asked for many sites at once,
+    at the rate that it allows; after an interruption the same command goes on.
+    """
+    from wxfly.pilot.fleet import FleetFileError
+    from wxfly.question.fleet import ask_fleet, read_fleet_question
+    from wxfly.report.facts.fleet import fleet_facts
+    from wxfly.report.fleet import MakesRow
+
+    if as_json and as_csv:
+        raise click.UsageError("--json and --csv both print the answer; give one of them")
+    for path in (parquet_path, html_path, ics_path):
+        if path is not None and not path.is_dir():
+            check_place(path, overwrite=overwrite)
+    try:
+        asked = read_fleet_question(table, read_words(words))
+    except FleetFileError as faulty:
+        for fault in faulty.faults:
+            tell_fault(str(fault))
+        raise
+    made = ask_fleet(asked, MakesRow(with_entries=ics_path is not None), on_progress=tell_progress)
+    facts = fleet_facts(asked, made)
+    from wxfly.report.text.fleet import FleetWords, to_text
+
+    told = FleetWords(facts, asked.units, asked.time_zone)
+    if parquet_path is not None:
+        from wxfly.report.fleet import fleet_to_parquet
+
+        _write(parquet_path, fleet_to_parquet(facts), overwrite=overwrite)
+    if html_path is not None:
+        from wxfly.report.pages.fleet import to_html
+
+        _write(html_path, to_html(facts, told).encode(), overwrite=overwrite)
+    if ics_path is not None:
+        from wxfly.report.fleet import calendars
+
+        for path, content in calendars(facts, made.made, ics_path):
+            _write(path, content, overwrite=overwrite)
+    if as_json:
+        print_json(facts)
+    elif as_csv:
+        from wxfly.report.fleet import fleet_to_csv
+
+        print_data(fleet_to_csv(facts, time_zone=asked.time_zone).encode("utf-8", "backslashreplace"))
+    else:
+        say(to_text(told, full_width(), more=more))
+    if facts.without_answer:
+        click.get_current_context().exit(ExitCode.UNFINISHED)
 
 
 @main.command("schema", epilog="Example: wxfly schema answer")

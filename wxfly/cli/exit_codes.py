@@ -26,6 +26,7 @@ class ExitCode(IntEnum):
     ANSWERED = 0, "answered, whatever the answer is; with `--exit-code`: there is room to fly and all is known"
     MISTAKE = 1, "something can be put right, told in one line"
     NOT_UNDERSTOOD = 2, "the command was not understood"
+    UNFINISHED = 3, "some sites of a fleet have no answer; the same command asks for those alone"
     NO_ROOM = 10, "no room to fly, or probably none", True
     NOT_KNOWN = 11, "something that the decision needs is not known, whether or not the rest leaves room", True
     NOT_ASKED = 12, "no service answered, and nothing that is stored answers in its place", True

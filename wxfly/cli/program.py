@@ -369,6 +369,11 @@ def width() -> int:
     return min(shutil.get_terminal_size((80, 24)).columns, 100)
 
 
+def full_width() -> int:
+    """Return the columns a table may take: all of the terminal."""
+    return shutil.get_terminal_size((80, 24)).columns
+
+
 def say(text: str) -> None:
     """Print text that people read; nothing where the pilot wants it quiet."""
     if _quiet:
@@ -397,6 +402,15 @@ def print_json(facts: Facts) -> None:
 def print_data(content: bytes) -> None:
     """Print what programs read, in the bytes that it has, whatever the console speaks."""
     click.echo(content, nl=False)
+
+
+def tell_fault(message: str) -> None:
+    """Tell one of several faults on the error stream, before the error that ends the command."""
+    line = _on_error_stream(" ".join(message.split()))
+    if is_machine_readable():
+        tell(line, level=logging.ERROR)
+    else:
+        click.echo(line, err=True)
 
 
 def tell_progress(message: str) -> None:

@@ -20,7 +20,7 @@ from wxfly.pilot.aircraft import DEFAULT as DEFAULT_AIRCRAFT
 from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
 from wxfly.units import SYSTEMS, is_bare, read_share, symbol_of_bare
 
-QUESTIONS = ("best", "now", "why", "compare", "week", "brief", "check", "where")
+QUESTIONS = ("best", "now", "why", "compare", "week", "brief", "check", "where", "fleet")
 
 
 class Heading(Enum):
@@ -366,7 +366,9 @@ _SPEED = Quantity(quantity="speed", si="m/s")
 _TEMPERATURE = Quantity(quantity="temperature", si="K")
 _ON_A_DAY = ("best", "compare", "brief", "why", "where")
 _AT_A_SITE = ("best", "now", "why", "compare", "week", "brief", "check")
+_AT_SITES = (*_AT_A_SITE, "fleet")
 _WITHOUT_CHECK = ("best", "now", "compare", "week", "brief")
+_PLANNED = (*_WITHOUT_CHECK, "fleet")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -384,7 +386,7 @@ class Words:
     )
     days: int | None = _row(
         Count(least=1, most=16), Heading.WHEN, "How many days, from today.", "DAYS", default="7", is_front=True,
-        questions=("week",),
+        questions=("week", "fleet"),
     )
     hours: int | None = _row(
         Count(least=1, most=48), Heading.WHEN, "How many hours from now to look at.", "HOURS",
@@ -400,7 +402,7 @@ class Words:
     contingency: str | None = _row(
         _TIME, Heading.WHEN,
         "Time in reserve beyond --duration, such as 20min, or as-long; windows and their chance are for both.", "TIME",
-        default="none", questions=_WITHOUT_CHECK,
+        default="none", questions=_PLANNED,
     )
     survey: str | None = _row(
         Quantity(quantity="time", si="s", bare="h"), Heading.WHEN,
@@ -477,36 +479,36 @@ class Words:
     )
     distance: str | None = _row(
         _LENGTH, Heading.SORTIE, "To the farthest point over ground, such as 400m; judges the way back in every hour.",
-        "DISTANCE", default="as far as its attitude is seen", asks_for_sortie=True, questions=_AT_A_SITE,
+        "DISTANCE", default="as far as its attitude is seen", asks_for_sortie=True, questions=_AT_SITES,
     )
     return_height: str | None = _row(
         _LENGTH, Heading.SORTIE, "Height of the way back above ground.", "HEIGHT", default="the flight height",
-        asks_for_sortie=True, questions=_AT_A_SITE,
+        asks_for_sortie=True, questions=_AT_SITES,
     )
     toward: str | None = _row(
         Direction(), Heading.SORTIE,
         "Where the sortie goes and you look, in degrees or as a point such as SW or southwest; also tells of glare.",
-        "DIRECTION", questions=_AT_A_SITE,
+        "DIRECTION", questions=_AT_SITES,
     )
     work: str | None = _row(
         _TIME, Heading.SORTIE, "Time at the farthest point, such as 5min.", "TIME", default="none",
-        asks_for_sortie=True, questions=_AT_A_SITE,
+        asks_for_sortie=True, questions=_AT_SITES,
     )
     batteries: int | None = _row(
         Count(least=1, most=99), Heading.SORTIE, "How many are charged.", "NUMBER", default="1", asks_for_sortie=True,
-        questions=_AT_A_SITE,
+        questions=_AT_SITES,
     )
     battery_reserve: float | str | None = _row(
         Share(), Heading.SORTIE, "Share of a battery to land with, such as 25%.", "SHARE", default="0.25",
-        asks_for_sortie=True, questions=_AT_A_SITE,
+        asks_for_sortie=True, questions=_AT_SITES,
     )
     battery_temperature: str | None = _row(
         _TEMPERATURE, Heading.SORTIE, "Temperature of the battery before take-off, such as 20degC.", "TEMPERATURE",
-        default="the air's", asks_for_sortie=True, questions=_AT_A_SITE,
+        default="the air's", asks_for_sortie=True, questions=_AT_SITES,
     )
     payload: str | None = _row(
         Quantity(quantity="mass", si="kg"), Heading.SORTIE, "Mass beyond the aircraft's own, such as 120g.", "MASS",
-        default="none", asks_for_sortie=True, questions=_AT_A_SITE,
+        default="none", asks_for_sortie=True, questions=_AT_SITES,
     )
     confidence: float | str | None = _row(
         Share(), Heading.SURE,
@@ -516,11 +518,11 @@ class Words:
     ensemble: tuple[str, ...] = _row(
         Names(), Heading.SURE,
         "Members that give the chance: ensembles such as icon_eu_eps, several single models, or none.", "NAME[,NAME]",
-        default="an ensemble chosen by place and hours", questions=_WITHOUT_CHECK,
+        default="an ensemble chosen by place and hours", questions=_PLANNED,
     )
     site_record: bool | None = _row(
         Switch(), Heading.SURE, "Correct wind and gust by the record of the site (see: wxfly verify).",
-        questions=_WITHOUT_CHECK,
+        questions=_PLANNED,
     )
     fresh: bool | None = _row(
         Switch(), Heading.SURE, "Rank the windows anew: do not stay with one chosen in an earlier answer.",
@@ -528,7 +530,7 @@ class Words:
     )
     model: str | None = _row(
         Text(), Heading.SOURCE, "The one forecast model to ask.", "MODEL", default="chosen by place and hours",
-        questions=_AT_A_SITE,
+        questions=_AT_SITES,
     )
     forecast_path: Path | None = _row(  # noqa: RUF009
         FilePath(), Heading.SOURCE,
@@ -541,7 +543,7 @@ class Words:
     )
     offline: bool | None = _row(
         Switch(), Heading.SOURCE, "Use only forecasts that are already on this machine.",
-        questions=_AT_A_SITE,
+        questions=_AT_SITES,
     )
     units: str | None = _row(Text(tuple(SYSTEMS)), Heading.OUTPUT, _UNITS_TEXT, default="metric", is_front=True)
     # fmt: on

@@ -200,10 +200,41 @@ def prepare(question: Question, *, on_progress: Progress) -> Prepared:
         offline=asked.offline,
         now=asked.as_of,
         on_progress=on_progress,
-        wanted=partial(_wanted, question),
+        wanted=partial(hours_wanted, question),
         members=None if ensemble_names else chosen_members,
     )
-    obtained = with_report_warnings(obtained, settings)
+    prepared = prepare_obtained(question, obtained, ensemble_names, on_progress=on_progress)
+    cost = tally().since(before)
+    log.info(
+        "asked for this answer: %d requests, %.1f weighted calls of the forecast service, %d bytes",
+        cost.requests, cost.weight, cost.size,
+    )  # fmt: skip
+    return prepared
+
+
+def prepare_obtained(
+    question: Question, obtained: Obtained, ensemble_names: Sequence[str] = (), *, on_progress: Progress
+) -> Prepared:
+    """Make a question ready to be judged with the forecast that was obtained for it.
+
+    Parameters
+    ----------
+    question : Question
+        From `read_question`.
+    obtained : Obtained
+        The forecast of its sites.
+    ensemble_names : sequence of str, optional
+        Members to obtain as well.
+    on_progress : callable
+        As in `prepare`.
+
+    Raises
+    ------
+    WxflyError
+        For anything that the pilot can correct.
+    """
+    asked = question.forecast
+    obtained = with_report_warnings(obtained, load_settings())
     if not question.places and len(obtained.sites) > 1:
         names = ", ".join(site.name for site in obtained.sites)
         raise WxflyError(f"the forecast has several places ({names}); name one of them")
@@ -212,16 +243,11 @@ def prepare(question: Question, *, on_progress: Progress) -> Prepared:
         _refuse_passed_over(obtained.sites[0])
     requests = [_request(question, site, height) for site, height in zip(obtained.sites, heights, strict=True)]
     cube, age_notes = obtained.fresh()
-    of_answer = ensemble_names if obtained.origin in ("fetched", "store") else asked.ensembles
+    of_answer = tuple(ensemble_names) if obtained.origin in ("fetched", "store") else asked.ensembles
     ensembles: tuple[xr.Dataset, ...] = ()
     ensemble_notes: list[str] = []
     if of_answer != (NO_MEMBERS,):
         ensembles, ensemble_notes = members_asked_for(obtained, of_answer, asked.offline, on_progress)
-    cost = tally().since(before)
-    log.info(
-        "asked for this answer: %d requests, %.1f weighted calls of the forecast service, %d bytes",
-        cost.requests, cost.weight, cost.size,
-    )  # fmt: skip
     cube, ensembles, law, record_notes = with_record(cube, ensembles, obtained.sites, asked.uses_site_record)
     return Prepared(
         _dated(question, obtained),
@@ -313,7 +339,7 @@ def _refuse_passed_over(site: Site) -> None:
             )
 
 
-def _wanted(question: Question, sites: Sequence[Site], now: np.datetime64) -> Wanted:
+def hours_wanted(question: Question, sites: Sequence[Site], now: np.datetime64) -> Wanted:
     """Return the hours and the height for which a forecast is needed."""
     from wxfly.retrieval.model_choice import Wanted
 

@@ -41,16 +41,30 @@ def to_ics(facts: AnswerFacts, *, alarm: timedelta | None = None) -> bytes:
         must hold something. An event keeps its identity from one forecast run to the next: it is made of place,
         aircraft, height, the site's day and the window's place in that day.
     """
-    from icalendar import Alarm, Calendar, Event, Journal, vDuration
+    names = ", ".join(dict.fromkeys(isolated(s.site.name) for s in facts.sites))
+    return calendar_of(f"Windows to fly: {names}", [entries_of(facts, alarm=alarm)])
+
+
+def calendar_of(name: str, entries: Iterable[bytes]) -> bytes:
+    """Return a calendar of entries that `entries_of` wrote, under a name."""
+    from icalendar import Calendar, vDuration
 
     calendar = Calendar()
     calendar.add("prodid", f"-//wxfly//wxfly {__version__}//EN")
     calendar.add("version", "2.0")
     calendar.add("method", "PUBLISH")
-    name = outgoing(f"Windows to fly: {', '.join(dict.fromkeys(isolated(s.site.name) for s in facts.sites))}")
     for key in ("name", "x-wr-calname"):  # programs older than RFC 7986 know the second
-        calendar.add(key, name)
+        calendar.add(key, outgoing(name))
     calendar.add("refresh-interval", vDuration(REFRESH), parameters={"VALUE": "DURATION"})
+    head, end, _ = calendar.to_ical().partition(b"END:VCALENDAR")
+    return b"".join([head, *entries, end, b"\r\n"])
+
+
+def entries_of(facts: AnswerFacts, *, alarm: timedelta | None = None) -> bytes:
+    """Return the entries of an answer's calendar, as `to_ics` has them."""
+    from icalendar import Alarm, Event, Journal
+
+    entries: list[Event | Journal] = []
     readers = details.readers_of(facts)
     for site, reader in zip(facts.sites, readers, strict=True):
         windows = site.windows if facts.kind == "week" else site.windows[:1]
@@ -67,17 +81,16 @@ def to_ics(facts: AnswerFacts, *, alarm: timedelta | None = None) -> bytes:
                 reminder.add("trigger", -alarm)
                 reminder.add("description", title)
                 event.add_component(reminder)
-            calendar.add_component(event)
-    if not calendar.subcomponents:
+            entries.append(event)
+    if not entries:
         first = facts.sites[0]
         journal = Journal()
         _identify(journal, facts, first, f"{SiteClock(first.site.time_zone).date(first.period.start)} none")
         journal.add("dtstart", first.period.start)
         journal.add("summary", outgoing(facts.verdict.first_line))
         journal.add("description", outgoing("\n".join(_why_none(facts, readers))))
-        calendar.add_component(journal)
-    written: bytes = calendar.to_ical()
-    return written
+        entries.append(journal)
+    return b"".join(entry.to_ical() for entry in entries)
 
 
 def _identify(component: Any, facts: AnswerFacts, site: SiteAnswerFacts, part: str) -> None:

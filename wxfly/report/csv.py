@@ -93,7 +93,7 @@ def to_csv(
     writer.writerow(tables[0])
     for table in tables:
         for row in zip(*table.values(), strict=True):
-            writer.writerow([_safe(cell) if isinstance(cell, str) else cell for cell in row])
+            writer.writerow([safe_cell(cell) if isinstance(cell, str) else cell for cell in row])
     return text.getvalue()
 
 
@@ -148,6 +148,6 @@ def _origin(forecast: ForecastFacts) -> dict[str, Cell]:
     }
 
 
-def _safe(cell: str) -> str:
+def safe_cell(cell: str) -> str:
     """Return a text cell clean, with an apostrophe wherever a spreadsheet could begin to read a formula."""
     return _FORMULA.sub(r"\1'", clean(without_isolates(cell)))

@@ -10,6 +10,7 @@ from wxfly.errors import unknown_name
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.brief import BriefFacts
 from wxfly.report.facts.field_check import CheckFacts
+from wxfly.report.facts.fleet import FleetFacts
 from wxfly.report.facts.one_hour import OneHourFacts
 from wxfly.report.facts.own_lists import AircraftListFacts, RulesFacts, SitesFacts, StoreFacts
 from wxfly.report.facts.verification import LedgerFacts, ObservedFacts, VerificationFacts
@@ -19,7 +20,7 @@ from wxfly.report.json import schema
 WHOLES: dict[str, type[Struct]] = {
     "answer": AnswerFacts, "brief": BriefFacts, "check": CheckFacts, "why": OneHourFacts, "sites": SitesFacts,
     "aircraft": AircraftListFacts, "rules": RulesFacts, "store": StoreFacts, "verify": VerificationFacts,
-    "ledger": LedgerFacts, "observed": ObservedFacts, "where": WhereFacts,
+    "ledger": LedgerFacts, "observed": ObservedFacts, "where": WhereFacts, "fleet": FleetFacts,
 }  # fmt: skip
 """Answer stands for best, compare, week and now; each of the others for the command of its name."""
 

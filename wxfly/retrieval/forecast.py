@@ -105,7 +105,7 @@ def _silent(_: str) -> None:
 
 
 def obtain(
-    places: Sequence[str],
+    places: Sequence[str | Site],
     *,
     saved: Mapping[str, Site],
     forecast_path: Path | None = None,
@@ -115,14 +115,15 @@ def obtain(
     on_progress: Progress = _silent,
     wanted: Callable[[Sequence[Site], np.datetime64], Wanted] | None = None,
     members: Callable[[Sequence[Site], Wanted, Settings, bool, Progress], Members] | None = None,
+    asks_cells: bool = True,
 ) -> Obtained:
     """Obtain a forecast for the places that a pilot names.
 
     Parameters
     ----------
-    places : sequence of str
+    places : sequence of str or Site
         Saved names, ``LATITUDE,LONGITUDE`` or place names; empty for the first saved site, or the demonstration's
-        first site when none is saved.
+        first site when none is saved. A site stands for itself.
     saved : mapping
         The pilot's saved sites.
     forecast_path : Path, optional
@@ -141,6 +142,8 @@ def obtain(
         default a week from then on, at heights up to 120 m.
     members : callable, optional
         Obtains the members of an ensemble along with the forecast: `wxfly.retrieval.members.chosen_members`.
+    asks_cells : bool, optional
+        Whether the cells around the places widen the uncertainty of their wind, where the places are few.
 
     Returns
     -------
@@ -151,14 +154,18 @@ def obtain(
     WxflyError
         When no forecast is available; nothing in the store is lost.
     """
-    refuse_set_aside(saved, places)
+    named = [place for place in places if isinstance(place, str)]
+    refuse_set_aside(saved, named if named or not places else [place.name for place in places])  # type: ignore[union-attr]
     if forecast_path is not None:
         from wxfly.retrieval.files import open_forecast
 
-        return open_forecast(forecast_path, places, saved=saved, model=model, now=now)
+        return open_forecast(forecast_path, named, saved=saved, model=model, now=now)
     settings = _with_known_model(load_settings())
     words = list(places) or list(saved)[:1] or list(demo_sites())[:1]
-    sites = [resolve_site(word, saved=saved, offline=offline, settings=settings) for word in words]
+    sites = [
+        word if isinstance(word, Site) else resolve_site(word, saved=saved, offline=offline, settings=settings)
+        for word in words
+    ]
     demo = [site.is_demo for site in sites]
     if all(demo):
         if model is not None:
@@ -169,6 +176,7 @@ def obtain(
         raise WxflyError(f"{names} has invented weather and cannot be asked together with a real place")
     moment = as_moment(utc_now()) if now is None else now
     asked = (wanted or _a_week)(sites, moment)
+    cells_of = obtain_cells if asks_cells else _no_cells
     with together() as group:  # the requests of an answer go out at once
         of_members = None
         if members is not None:
@@ -176,13 +184,19 @@ def obtain(
         rest: dict[str, Any] = {"offline": offline, "now": now, "on_progress": on_progress}
         if model is not None or settings.names_model:
             of_cells: dict[str, Any] = {"offline": offline, "settings": settings, "on_progress": on_progress}
-            around = group.start(partial(obtain_cells, sites, model or settings.model, **of_cells))
+            around = group.start(partial(cells_of, sites, model or settings.model, **of_cells))
             obtained = _of_sources(sites, model, settings, cells=around.result, height=asked.height, **rest)
         else:
             kp = group.start(lambda: ask_kp(offline=offline, settings=settings, on_progress=on_progress))
-            obtained = _of_chosen(sites, asked, settings, kp=kp.result, start=group.start, **rest)
+            rest |= {"kp": kp.result, "start": group.start, "cells_of": cells_of}
+            obtained = _of_chosen(sites, asked, settings, **rest)
     found, notes = of_members.result() if of_members is not None else ((), ())
     return replace(obtained, notes=(*damage_notes(settings.set_aside), *obtained.notes, *notes), ensembles=found)
+
+
+def _no_cells(sites: Sequence[Site], model: str, **_: Any) -> Cells:
+    """Return no cells: none are asked for."""
+    return Cells(model, {})
 
 
 _USUAL_DAYS, _USUAL_HEIGHT = 7, 120.0
@@ -265,6 +279,7 @@ def _of_chosen(
     on_progress: Progress,
     kp: Callable[[], tuple[Answered, Answered]],
     start: Callable[..., Future[Any]],
+    cells_of: Callable[..., Cells],
 ) -> Obtained:
     """Obtain the forecast of the models chosen by place and hours; where one fails, the next takes over.
 
@@ -289,7 +304,7 @@ def _of_chosen(
             break
         asked = {name: start(partial(_fetch, sites, name, settings, on_progress, at_once=True)) for name in to_ask}
         if plan.models and (finest := plan.models[0].name) not in around:
-            around[finest] = start(partial(obtain_cells, sites, finest, **of_cells))
+            around[finest] = start(partial(cells_of, sites, finest, **of_cells))
         for name, future in asked.items():
             try:
                 cubes, is_new, of_model = future.result()
@@ -314,11 +329,12 @@ def _of_chosen(
     got = got or empty
     if not got:
         return _without_service(
-            sites, ranked, failed, settings, wanted, offline=offline, now=now, on_progress=on_progress, kp=kp
-        )
+            sites, ranked, failed, settings, wanted,
+            offline=offline, now=now, on_progress=on_progress, kp=kp, cells_of=cells_of,
+        )  # fmt: skip
     # Cells are requested only for the model of the first hours: later hours have a larger error anyway.
     finest = next(name for name in (*(m.name for m in plan.models), *ranked) if name in got)
-    cells = around[finest].result() if finest in around else obtain_cells(sites, finest, **of_cells)
+    cells = around[finest].result() if finest in around else cells_of(sites, finest, **of_cells)
     got[finest] = with_cells(got[finest], sites, cells, wanted.height)
     notes += cells.notes
     cube = join_models([got[name] for name in ranked if name in got], needed, height=wanted.height)
@@ -371,6 +387,7 @@ def _without_service(
     now: np.datetime64 | None,
     on_progress: Progress,
     kp: Callable[[], tuple[Answered, Answered]],
+    cells_of: Callable[..., Cells],
 ) -> Obtained:
     """Answer from the store, or from the second source where the store has nothing young enough."""
     fault = next(iter(failed.values()), None)
@@ -390,7 +407,7 @@ def _without_service(
         young = [cube for cube in stored if newest is not None and newest - since_of(cube) <= _SAME_AGE]
         young = young or stored[:1]
         finest = models_of(young[0])[0]
-        cells = obtain_cells(sites, finest, offline=True, settings=settings, on_progress=on_progress)
+        cells = cells_of(sites, finest, offline=True, settings=settings, on_progress=on_progress)
         why += cells.notes
         young[0] = with_cells(young[0], sites, cells, wanted.height)
         cube = join_models(young, needed_variables(), height=wanted.height)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 
@@ -175,6 +175,55 @@ def _complete(site: Site, offline: bool, settings: Settings) -> Site:
         altitude = _surface_altitude(site, offline, settings)
         site = replace(site, surface_altitude=altitude)
     return site
+
+
+MOST_GROUNDS = 100
+"""Largest number of places in one request for the height of the ground (documentation of the service)."""
+
+
+def complete_sites(
+    sites: Sequence[Site], *, offline: bool, settings: Settings, before: Callable[[float, str], object]
+) -> list[Site]:
+    """Return sites with time zone and height of the ground, asked for many places at once.
+
+    Parameters
+    ----------
+    sites : sequence of Site
+        The places.
+    offline, settings
+        As in `resolve_site`.
+    before : callable
+        Called before each request with its weighted calls and a line on it.
+
+    Returns
+    -------
+    list of Site
+        In the same order. The height is NaN where it is unknown.
+    """
+    from wxfly.sources.open_meteo.places import get_surface_altitudes
+    from wxfly.sources.reply import SourceError
+
+    names = {
+        site.key: f"{site.latitude:.4f},{site.longitude:.4f}" for site in sites if math.isnan(site.surface_altitude)
+    }
+    ground = {key: _asked_before(name) for key, name in names.items()}
+    lacking = [] if offline else [key for key, height in ground.items() if math.isnan(height)]
+    for first in range(0, len(lacking), MOST_GROUNDS):
+        part = lacking[first : first + MOST_GROUNDS]
+        before(float(len(part)), f"asking for the ground at {len(part)} places")
+        try:
+            heights = get_surface_altitudes(part, settings=settings)
+        except SourceError:
+            break  # as for one site: the forecast has a height
+        for key, height in zip(part, heights, strict=True):
+            ground[key] = height
+            if math.isfinite(height):
+                keep_reply("ground", names[key], repr(height), datetime.now(UTC))
+    found = [replace(s, surface_altitude=ground[s.key]) if math.isnan(s.surface_altitude) else s for s in sites]
+    return [
+        replace(s, time_zone=time_zone_at(s.latitude, s.longitude)) if s.time_zone == "UTC" and not s.is_demo else s
+        for s in found
+    ]
 
 
 def _surface_altitude(site: Site, offline: bool, settings: Settings) -> float:

@@ -397,6 +397,25 @@ def _count(requests: int, weight: float, size: int) -> None:
         _asked_so_far = Tally(so_far.requests + requests, so_far.weight + weight, so_far.size + size)
 
 
+_WAITING: contextvars.ContextVar[Callable[[str], object] | None] = contextvars.ContextVar("waits told", default=None)
+
+
+@contextlib.contextmanager
+def waiting_as_asked(on_wait: Callable[[str], object]) -> Iterator[None]:
+    """Wait as long as a service asks for, beyond the patience for one request; for work that goes on for long.
+
+    Parameters
+    ----------
+    on_wait : callable
+        Called with a line before each wait.
+    """
+    token = _WAITING.set(on_wait)
+    try:
+        yield
+    finally:
+        _WAITING.reset(token)
+
+
 TRIES = 4
 FIRST_WAIT_SECONDS = 1.0  # before the second try; doubled before each one after it
 LONGEST_WAIT_SECONDS = 8.0
@@ -462,6 +481,7 @@ def download(
     tries = 0
     end = 0.0
     answered: PassingError | None = None
+    on_wait = _WAITING.get()
 
     def attempt() -> T:
         nonlocal answered
@@ -502,6 +522,14 @@ def download(
         return random.uniform(0.5, 1.0) * min(LONGEST_WAIT_SECONDS, doubled)
 
     def stop(state: Any) -> bool:
+        nonlocal end
+        fault = state.outcome.exception()
+        if on_wait is not None and isinstance(fault, PassingError) and fault.wait_seconds is not None:
+            if not stop_after_attempt(TRIES)(state):
+                on_wait(f"{fault}; waiting {state.upcoming_sleep:.0f} s")
+                end = time.monotonic() + state.upcoming_sleep + settings.patience_seconds
+                return False
+            return True
         beyond = time.monotonic() + state.upcoming_sleep > end
         return bool(beyond or stop_after_attempt(TRIES)(state))
 
@@ -575,7 +603,8 @@ def _refuse(reply: Reply, what: str) -> NoReturn:
         if "daily" in lowered or "tomorrow" in lowered:
             raise SourceError(f"{what}: the daily limit of free requests is used up; try again tomorrow (UTC)")
         if "hourly" in lowered or "next hour" in lowered:
-            raise SourceError(f"{what}: the hourly limit of free requests is used up; try again in the next hour")
+            told = "the hourly limit of free requests is used up; try again in the next hour"
+            raise PassingError(f"{what}: {told}", 3600.0 - time.time() % 3600.0)
         wait = _retry_after(reply)
         if "minutely" in lowered or "one minute" in lowered:
             wait = wait or 60.0 - time.time() % 60.0  # its counters restart at each full minute

@@ -125,6 +125,11 @@ def chance_shade_of(chance: float) -> int | None:
     return next((shade for least, shade in zip(_FROM, shades, strict=True) if line >= least), OUTSIDE)
 
 
+def chance_class(shade: int) -> str:
+    """Return the CSS class of a chance's shade."""
+    return f"chance-{_NAMES[shade]}"
+
+
 def chance_cell(chance: float) -> str:
     """Write a chance in tenths without its zero, the ends as what they are: ``.8``, ``<.1``, ``>.9``."""
     if chance <= 0.05:
@@ -238,7 +243,7 @@ def chance_legend() -> list[tuple[str, str]]:
         f"{first} in 10 or more", f"{second} to {first - 1} in 10", f"{third} to {second - 1} in 10",
         f"less than {third} in 10",
     )  # fmt: skip
-    names = (f"chance-{_NAMES[shade]}" for shade in (AMPLE, INSIDE, NARROW, OUTSIDE))
+    names = map(chance_class, (AMPLE, INSIDE, NARROW, OUTSIDE))
     return [*zip(names, words, strict=True), *_ELSE]
 
 

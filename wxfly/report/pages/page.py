@@ -200,7 +200,8 @@ def _comparison(facts: AnswerFacts, words: PageWords, charts: Charts) -> Iterabl
     yield "</section>\n"
 
 
-def _swatches(classes: Iterable[tuple[str, str]]) -> str:
+def swatches(classes: Iterable[tuple[str, str]]) -> str:
+    """Return the legend of classes, each with its words."""
     entries = "".join(
         f'<li><span class="swatch {shade}" aria-hidden="true"></span>{html.escape(words)}</li>'
         for shade, words in classes
@@ -211,7 +212,7 @@ def _swatches(classes: Iterable[tuple[str, str]]) -> str:
 def _of_chance(whose: str) -> str:
     """Return the legend of cells that tell a chance."""
     return (
-        f'{_swatches(shades.chance_legend())}<p class="reading">A number is the <i>chance</i> that every limit holds in'
+        f'{swatches(shades.chance_legend())}<p class="reading">A number is the <i>chance</i> that every limit holds in'
         f" that hour, in tenths ({html.escape(whose)}); the word is the element that decides. A thick frame is a"
         " window, in which the one forecast holds. Point at a cell or touch it for the margin too.</p>\n"
     )
@@ -220,7 +221,7 @@ def _of_chance(whose: str) -> str:
 def _of_margin(reserve: float) -> str:
     """Return the legend of cells that tell a margin."""
     return (
-        f'{_swatches(shades.legend(reserve))}<p class="reading">A number is the margin: the share of the limit that is'
+        f'{swatches(shades.legend(reserve))}<p class="reading">A number is the margin: the share of the limit that is'
         " left. A thick frame is a window. Point at a cell or touch it for value, limit and margin.</p>\n"
     )
 
