@@ -94,6 +94,7 @@ def test_a_store_that_is_away_is_answered_from_what_is_kept(store, monkeypatch, 
         obtain(reach=10_000.0)
 
 
+@pytest.mark.thorough
 def test_the_finest_model_with_a_whole_run_is_chosen(store, monkeypatch):
     """Finer models that the store does not have are passed over, and said."""
     monkeypatch.setattr("wxfly.retrieval.grids.MOST_MODELS", 30)
@@ -101,6 +102,7 @@ def test_the_finest_model_with_a_whole_run_is_chosen(store, monkeypatch):
     assert obtained.provenance.model == "icon_d2"
 
 
+@pytest.mark.thorough
 def test_a_run_that_lacks_gusts_is_passed_over_and_taken_where_nothing_else_is(tmp_path, store, monkeypatch):
     write_run(tmp_path, PROJECTION, start=START, shape=SHAPE, without=("wind_gusts_10m",))
     server = FileStore(tmp_path)
@@ -112,6 +114,24 @@ def test_a_run_that_lacks_gusts_is_passed_over_and_taken_where_nothing_else_is(t
         server.close()
     assert any("its run 2026-03-10T09Z lacks wind_speed_of_gust" in note for note in obtained.notes)
     assert any(note.startswith("not in this run, so not known: ") for note in obtained.notes)
+
+
+def test_values_that_contradict_each_other_are_hidden_in_their_cell_alone(tmp_path, store, monkeypatch):
+    def change(name, values):
+        if name == "wind_gusts_10m":
+            values[20, 20, 4] = 0.2  # below the mean wind
+        return values
+
+    write_run(tmp_path, PROJECTION, start=START, shape=SHAPE, change=change)
+    server = FileStore(tmp_path)
+    monkeypatch.setenv("WXFLY_GRIDS_URL", server.address)
+    try:
+        obtained, _ = obtain(reach=8_000.0)
+    finally:
+        server.close()
+    lost = np.isnan(obtained.cube["wind_speed_of_gust"].values)
+    assert lost[4, 0] and lost.sum() == 1
+    assert any("the forecast contradicts itself: a gust below the mean wind" in note for note in obtained.fresh()[1])
 
 
 @pytest.mark.parametrize(

@@ -15,7 +15,6 @@ import xarray as xr
 
 from wxfly.assessment.conditions import derive_flight, hours_of
 from wxfly.assessment.suitability import assess
-from wxfly.cube.consistency import hide_contradictions
 from wxfly.cube.contract import check_forecast, mark_provided, provided_entries
 from wxfly.errors import WxflyError
 from wxfly.pilot.limits import Limits
@@ -170,5 +169,5 @@ def assess_grid(
 
 
 def _assess_block(cube: xr.Dataset, *, limits: Limits, height: float, site: Site | None, **bounds: Any) -> xr.Dataset:
-    hours = hours_of(hide_contradictions(check_forecast(cube, place="a part of the grid")), **bounds)
+    hours = hours_of(check_forecast(cube, place="a part of the grid"), **bounds)
     return assess(derive_flight(hours, height=height, site=site, limits=limits), limits)

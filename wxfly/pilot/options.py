@@ -528,7 +528,6 @@ class Words:
     )
     model: str | None = _row(
         Text(), Heading.SOURCE, "The one forecast model to ask.", "MODEL", default="chosen by place and hours",
-        questions=_AT_A_SITE,
     )
     forecast_path: Path | None = _row(  # noqa: RUF009
         FilePath(), Heading.SOURCE,
@@ -541,7 +540,6 @@ class Words:
     )
     offline: bool | None = _row(
         Switch(), Heading.SOURCE, "Use only forecasts that are already on this machine.", is_front=True,
-        questions=_AT_A_SITE,
     )
     units: str | None = _row(Text(tuple(SYSTEMS)), Heading.OUTPUT, _UNITS_TEXT, default="metric", is_front=True)
     # fmt: on

@@ -133,25 +133,6 @@ def test_what_a_run_lacks_is_lost_and_never_improves_an_hour(store, lost, is_nee
     assert not is_needed or (states[0] == 0).all()
 
 
-def test_an_hour_that_contradicts_itself_is_not_known_in_its_cell_alone(tmp_path):
-    def change(name, values):
-        if name == "wind_gusts_10m":
-            values[20, 30, 3] = 0.2  # below the mean wind
-        return values
-
-    write_run(tmp_path, REGULAR.format(SOUTH, WEST, NORTH, EAST), start=START, change=change)
-    server = FileStore(tmp_path)
-    try:
-        cube = get_grid(MODEL, Box(46.95, 7.95, 47.15, 8.15), settings=server.settings, now=NOW)
-        judged = assess_grid(cube, limits_for(find_aircraft("camera-quad-250g")), height=60.0).load(
-            scheduler="synchronous"
-        )
-    finally:
-        server.close()
-    is_lost = (judged["state"] == 0).any("time").values
-    assert is_lost[0, 0] and is_lost.sum() == 1
-
-
 def test_a_store_without_ranges_a_lost_file_and_a_damaged_one_are_one_line(store):
     store.knows_ranges = False
     try:

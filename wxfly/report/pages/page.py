@@ -63,7 +63,17 @@ def to_html(facts: AnswerFacts, drawn: Sequence[TimelineFacts], words: PageWords
         When the installed plotly package has no script.
     """
     charts: Charts = {}
-    body = "".join(_body(facts, drawn, words, charts))
+    return with_charts(words.title, "".join(_body(facts, drawn, words, charts)), charts)
+
+
+def with_charts(title: str, body: str, charts: Charts) -> str:
+    """Return a page with its charts packed into it, each under the id of the element that it is drawn in.
+
+    Raises
+    ------
+    WxflyError
+        When the installed plotly package has no script.
+    """
     library, loader = _library(), shell.resource("page.js")
     tail = (
         f'<script type="application/octet-stream" id="charts" data-on-dark="{attribute(json.dumps(shades.ON_DARK))}"'
@@ -73,7 +83,7 @@ def to_html(facts: AnswerFacts, drawn: Sequence[TimelineFacts], words: PageWords
         f"<script>{loader.decode()}</script>\n"
     )
     style = shell.resource("page.css").decode() + shades.style()
-    return shell.document(words.title, [body], style=style, scripts=[loader, library], tail=tail)
+    return shell.document(title, [body], style=style, scripts=[loader, library], tail=tail)
 
 
 def _body(facts: AnswerFacts, drawn: Sequence[TimelineFacts], words: PageWords, charts: Charts) -> Iterable[str]:
@@ -202,7 +212,8 @@ def _comparison(facts: AnswerFacts, words: PageWords, charts: Charts) -> Iterabl
     yield "</section>\n"
 
 
-def _swatches(classes: Iterable[tuple[str, str]]) -> str:
+def swatches(classes: Iterable[tuple[str, str]]) -> str:
+    """Return a legend of shades by their classes."""
     entries = "".join(
         f'<li><span class="swatch {shade}" aria-hidden="true"></span>{html.escape(words)}</li>'
         for shade, words in classes
@@ -213,7 +224,7 @@ def _swatches(classes: Iterable[tuple[str, str]]) -> str:
 def _of_chance(whose: str) -> str:
     """Return the legend of cells that tell a chance."""
     return (
-        f'{_swatches(shades.chance_legend())}<p class="reading">A number is the <i>chance</i> that every limit holds in'
+        f'{swatches(shades.chance_legend())}<p class="reading">A number is the <i>chance</i> that every limit holds in'
         f" that hour, in tenths ({html.escape(whose)}); the word is the element that decides. A thick frame is a"
         " window, in which the one forecast holds. Point at a cell or touch it for the margin too.</p>\n"
     )
@@ -222,7 +233,7 @@ def _of_chance(whose: str) -> str:
 def _of_margin(reserve: float) -> str:
     """Return the legend of cells that tell a margin."""
     return (
-        f'{_swatches(shades.legend(reserve))}<p class="reading">A number is the margin: the share of the limit that is'
+        f'{swatches(shades.legend(reserve))}<p class="reading">A number is the margin: the share of the limit that is'
         " left. A thick frame is a window. Point at a cell or touch it for value, limit and margin.</p>\n"
     )
 
