@@ -20,6 +20,14 @@ REGULAR = (
     ' CS[ellipsoidal,2], AXIS["latitude",north], AXIS["longitude",east], ANGLEUNIT["degree",0.0174532925199433],'
     ' USAGE[SCOPE["grid"], BBOX[{},{},{},{}]]]'
 )
+LAMBERT = (
+    'PROJCRS["Made up", BASEGEOGCRS["Sphere", DATUM["Sphere", ELLIPSOID["Sphere",6371229,0]]],'
+    ' CONVERSION["Lambert", METHOD["Lambert Conic Conformal (1SP)"],'
+    ' PARAMETER["Latitude of natural origin",48], PARAMETER["Longitude of natural origin",9],'
+    ' PARAMETER["Scale factor at natural origin",1], PARAMETER["False easting",0], PARAMETER["False northing",0]],'
+    ' CS[Cartesian,2], AXIS["x",east], AXIS["y",north], LENGTHUNIT["metre",1],'
+    ' USAGE[SCOPE["grid"], BBOX[45,5,50.9,12.9]]]'
+)
 WORKED_OUT = ("dew_point_2m", "surface_pressure")  # by the service, from other files
 
 

@@ -7,8 +7,9 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from tests.file_store import REGULAR, FileStore, write_run
+from tests.file_store import LAMBERT, REGULAR, FileStore, write_run
 from wxfly.errors import WxflyError
+from wxfly.pilot.coordinates import distance_km
 from wxfly.pilot.settings import load_settings
 from wxfly.pilot.site import Site
 from wxfly.retrieval.grids import _box, obtain_grid
@@ -92,6 +93,23 @@ def test_a_store_that_is_away_is_answered_from_what_is_kept(store, monkeypatch, 
     assert any("no newer forecast is available" in note and "cannot be reached" in note for note in kept.notes)
     with pytest.raises(WxflyError, match="nothing is stored for this place and reach"):
         obtain(reach=10_000.0)
+
+
+@pytest.mark.thorough
+def test_cells_of_a_projected_grid_come_nearest_first(tmp_path, store, monkeypatch):
+    write_run(tmp_path, LAMBERT, start=START, shape=(60, 80, 15))
+    server = FileStore(tmp_path)
+    monkeypatch.setenv("WXFLY_GRIDS_URL", server.address)
+    place = Site("here", 48.0, 9.0, 200.0, "Europe/Berlin")
+    try:
+        obtained = obtain_grid(
+            place, 30_000.0, WANTED, settings=load_settings(), model="icon_d2", on_progress=lambda _: None
+        )
+    finally:
+        server.close()
+    away = [distance_km(48.0, 9.0, site.latitude, site.longitude) for site in obtained.sites]
+    assert len(away) > 10 and away == sorted(away) and away[-1] <= 30.0
+    assert obtained.cube["wind_speed"].dims[:2] == ("time", "site") and "crs" not in obtained.cube.coords
 
 
 @pytest.mark.thorough

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from tests.file_store import REGULAR, FileStore, values_of, write_run
+from tests.file_store import LAMBERT, REGULAR, FileStore, values_of, write_run
 from wxfly.assessment.blocks import assess_grid
 from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import find_aircraft
@@ -24,16 +24,6 @@ NOW = datetime(2026, 11, 28, 9, 0, tzinfo=UTC)
 MODEL = MODELS["icon_d2"]
 ROWS, COLUMNS, HOURS = 60, 80, 13
 SOUTH, WEST, NORTH, EAST = 45.0, 5.0, 50.9, 12.9
-LAMBERT = (
-    'PROJCRS["Made up", BASEGEOGCRS["Sphere", DATUM["Sphere", ELLIPSOID["Sphere",6371229,0]]],'
-    ' CONVERSION["Lambert", METHOD["Lambert Conic Conformal (1SP)"],'
-    ' PARAMETER["Latitude of natural origin",48], PARAMETER["Longitude of natural origin",9],'
-    ' PARAMETER["Scale factor at natural origin",1], PARAMETER["False easting",0], PARAMETER["False northing",0]],'
-    ' CS[Cartesian,2], AXIS["x",east], AXIS["y",north], LENGTHUNIT["metre",1],'
-    ' USAGE[SCOPE["grid"], BBOX[45,5,50.9,12.9]]]'
-)
-
-
 SHAPE = (ROWS, COLUMNS, HOURS)
 START = datetime(2026, 11, 28, 6, 0, tzinfo=UTC)
 
