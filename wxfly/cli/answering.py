@@ -11,7 +11,7 @@ import click
 
 from wxfly.cli import completion
 from wxfly.cli.exit_codes import ExitCode
-from wxfly.cli.options import Outputs, asking, output, overwriting, telling, telling_more, within
+from wxfly.cli.options import STANDARD, Outputs, asking, output, overwriting, telling, telling_more, within
 from wxfly.cli.program import (
     end_with,
     exiting,
@@ -180,25 +180,49 @@ def check(site: str | None, more: bool, as_json: bool, **words: Any) -> None:
     end_with(facts.room, as_far_as_known=facts.answer.verdict.as_far_as_known)
 
 
-@main.command(epilog="Example: wxfly where Valdrenna --within 30km --forecast grid.nc")
+@main.command(epilog="Example: wxfly where 52.1,5.3 --within 30km --html spots.html")
 @click.argument("place")
 @within
 @asking("where")
-@output("--json", "as_json", help="Print the spots as JSON.")
-def where(place: str, reach: str, as_json: bool, **words: Any) -> None:
-    """Rank the places of a forecast file, such as the cells of a grid, within reach of PLACE."""
+@output("--json", "as_json", help="Print spots, cells and hours as JSON.")
+@output("--csv", "as_csv", help="Print the cells as CSV.", is_front=False)
+@output("--html", "page", is_file=True, help="Also write the page with the map to this file.")
+@overwriting
+def where(
+    place: str, reach: str, as_json: bool, as_csv: bool, page: Path | None, overwrite: bool, **words: Any
+) -> None:
+    """Rank the cells of a forecast grid, or of a file, within reach of PLACE."""
     from wxfly.question.where import ask_where
     from wxfly.report.facts.where import where_facts
+    from wxfly.report.facts.writing import Clock, Reader
 
+    is_printed = page is not None and str(page) == STANDARD
+    if as_json + as_csv + is_printed > 1:
+        raise click.UsageError(f"--json, --csv and --html {STANDARD} print the answer; give one of them")
+    if page is not None and not is_printed:
+        check_place(page, overwrite=overwrite)
     asked = ask_where(place, reach, read_words(words), on_progress=tell_progress)
     facts = where_facts(asked.where)
+    reader = Reader(asked.units, Clock(asked.time_zone or facts.time_zone))
+    if page is not None:
+        from wxfly.report.pages.where import to_html
+
+        written = to_html(facts, reader).encode()
+        if is_printed:
+            print_data(written)
+            return
+        _write(page, written, overwrite=overwrite)
     if as_json:
         print_json(facts)
         return
-    from wxfly.report.facts.writing import Clock, Reader
+    if as_csv:
+        from wxfly.report.csv import where_to_csv
+
+        print_data(where_to_csv(facts, units=asked.units, time_zone=asked.time_zone).encode())
+        return
     from wxfly.report.text.where import to_text
 
-    say(to_text(facts, Reader(asked.units, Clock(asked.time_zone or facts.time_zone)), width()))
+    say(to_text(facts, reader, width()))
 
 
 @main.command(epilog="Example: wxfly fleet sites.csv --days 5 --html fleet.html")

@@ -530,7 +530,6 @@ class Words:
     )
     model: str | None = _row(
         Text(), Heading.SOURCE, "The one forecast model to ask.", "MODEL", default="chosen by place and hours",
-        questions=_AT_SITES,
     )
     forecast_path: Path | None = _row(  # noqa: RUF009
         FilePath(), Heading.SOURCE,
@@ -543,7 +542,6 @@ class Words:
     )
     offline: bool | None = _row(
         Switch(), Heading.SOURCE, "Use only forecasts that are already on this machine.",
-        questions=_AT_SITES,
     )
     units: str | None = _row(Text(tuple(SYSTEMS)), Heading.OUTPUT, _UNITS_TEXT, default="metric", is_front=True)
     # fmt: on

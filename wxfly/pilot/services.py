@@ -88,7 +88,7 @@ SERVICES: dict[str, Service] = {
         ),
         Service(
             "grids", "https://openmeteo.s3.amazonaws.com", "Open-Meteo file store",
-            "forecast grids, only for programs with the extra `grids`", "which part of the globe is read",
+            "forecast grids, only with the extra `grids`, for `wxfly where`", "which part of the globe is read",
             "data CC BY 4.0, with a link beside every output; the library that reads its files, omfiles, is GPL-2.0",
             "Open-Meteo file store", _OPEN_METEO,
         ),

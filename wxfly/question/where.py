@@ -21,8 +21,11 @@ from wxfly.pilot.site import Site, date_of, period_of, read_sites
 from wxfly.question.ask import own_limit_notes, set_aside_notes
 from wxfly.question.reading import Question, read_question
 from wxfly.retrieval.files import open_forecast
+from wxfly.retrieval.grids import obtain_grid
+from wxfly.retrieval.model_choice import Wanted
 from wxfly.retrieval.origin import Obtained
 from wxfly.retrieval.places import refuse_set_aside, resolve_site
+from wxfly.times import as_moment, utc_now
 from wxfly.units import read_quantity
 
 FARTHEST = 300_000.0
@@ -48,7 +51,8 @@ def ask_where(place: str, within: str, words: Words, *, on_progress: Callable[[s
     within : str
         Reach, with or without its unit.
     words : Words
-        The rest of what is asked; ``forecast_path`` names a file of a grid or of several places.
+        The rest of what is asked; ``forecast_path`` names a file of a grid or of several places. Without one the cells
+        are read from the open file store.
     on_progress : callable
         Called with a line of text when something may take over a second.
 
@@ -65,26 +69,49 @@ def ask_where(place: str, within: str, words: Words, *, on_progress: Callable[[s
     check_height(height, question.limits)
     saved = read_sites(sites_file())
     refuse_set_aside(saved, [question.places[0].words])
-    path = question.forecast.path
-    if path is None:
-        raise WxflyError("where needs a forecast of many places: give --forecast FILE, such as a grid in netCDF")
-    centre = resolve_site(question.places[0].words, saved=saved, offline=True, settings=load_settings())
-    obtained = open_forecast(path, saved=saved, model=question.forecast.model, now=question.forecast.as_of)
+    asked, settings = question.forecast, load_settings()
+    is_file = asked.path is not None
+    words_of_place = question.places[0].words
+    centre = resolve_site(words_of_place, saved=saved, offline=is_file or asked.offline, settings=settings)
+    if asked.path is not None:
+        obtained = open_forecast(asked.path, saved=saved, model=asked.model, now=asked.as_of)
+        whose = asked.path.name
+    elif centre.is_demo:
+        raise WxflyError(f"{centre.name} is invented and has no grid; name a real place, or give --forecast FILE")
+    else:
+        wanted = _wanted(question, centre, height)
+        obtained = obtain_grid(
+            centre, reach, wanted, settings=settings, model=asked.model, offline=asked.offline, now=asked.as_of,
+            on_progress=on_progress,
+        )  # fmt: skip
+        whose = obtained.provenance.model
     cells = in_reach(centre, obtained.sites, reach)
     if not cells:
-        raise WxflyError(f"{path.name}: it has no place within {within} of {centre.name}; give a longer --within")
-    on_progress(f"judging {len(cells)} places of {path.name}")
+        raise WxflyError(f"{whose}: it has no place within {within} of {centre.name}; give a longer --within")
+    on_progress(f"judging {len(cells)} cells of {whose}")
     return AskedWhere(_rank(question, obtained, centre, cells, reach, height), question.units, question.time_zone)
+
+
+def _wanted(question: Question, centre: Site, height: float) -> Wanted:
+    """Return the hours and the height that a grid must have."""
+    now = as_moment(utc_now()) if question.forecast.as_of is None else question.forecast.as_of
+    period = _period(question, centre, now)
+    return Wanted(max(period[0], now), period[1], height)
+
+
+def _period(question: Question, centre: Site, now: np.datetime64) -> tuple[np.datetime64, np.datetime64]:
+    day = None if question.day is None else date_of(centre, now, question.day)
+    period = period_of(centre, now, day=day, first_day=question.first_day)
+    if period[1] <= now:
+        raise WxflyError(f"that day is over (now is {str(now)[:16]}Z); give a later --date")
+    return period
 
 
 def _rank(question: Question, obtained: Obtained, centre: Site, cells: list[int], reach: float, height: float) -> Where:
     cube, age_notes = obtained.fresh()
     cube = cube.isel(site=cells)
     sites = [obtained.sites[i] for i in cells]
-    day = None if question.day is None else date_of(centre, obtained.now, question.day)
-    period = period_of(centre, obtained.now, day=day, first_day=question.first_day)
-    if period[1] <= obtained.now:
-        raise WxflyError(f"that day is over (now is {str(obtained.now)[:16]}Z); give a later --date")
+    period = _period(question, centre, obtained.now)
     start = max(period[0], obtained.now)
     conditions, judged = _judged(cube, question, height, start, period[1])
     wait = question.intent.wait_hours

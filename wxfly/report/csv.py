@@ -21,6 +21,7 @@ from wxfly.report.facts.brief import BriefFacts
 from wxfly.report.facts.columns import Column, columns_of
 from wxfly.report.facts.place import ForecastFacts
 from wxfly.report.facts.values import INVENTED, distinguished
+from wxfly.report.facts.where import WhereFacts
 from wxfly.report.facts.writing import Clock
 from wxfly.report.text.console import clean, without_isolates
 from wxfly.units import from_si
@@ -43,6 +44,51 @@ def brief_to_csv(facts: BriefFacts, *, units: str, time_zone: str | None) -> str
         ]
     part = slice(facts.first, facts.last + 1)
     return to_csv(facts.answer, units=units, time_zone=time_zone, part=part, more=levels)
+
+
+def where_to_csv(facts: WhereFacts, *, units: str, time_zone: str | None) -> str:
+    """Write the cells of ranked spots as CSV: one row for each cell, with the margin of every hour in its own column.
+
+    Parameters
+    ----------
+    facts : WhereFacts
+        The answer.
+    units, time_zone
+        As in `to_csv`.
+    """
+    clock, unit = Clock(time_zone or facts.time_zone), writing.unit_of("visibility", units)
+    rank = {(spot.latitude, spot.longitude): k for k, spot in enumerate(facts.spots, start=1)}
+    notice = INVENTED if facts.invented else "; ".join(facts.notes)
+    run = "" if facts.run is None else _utc(facts.run)
+    rows = []
+    for cell in facts.each_cell:
+        row: dict[str, Cell] = {
+            "notice": notice, "rank": rank.get((cell.latitude, cell.longitude), ""),
+            "latitude": cell.latitude, "longitude": cell.longitude,
+            f"distance[{unit}]": round(float(from_si(cell.distance, unit)), 3), "bearing[degree]": cell.bearing,
+        }  # fmt: skip
+        for name, moment in (("start", cell.start), ("end", cell.end)):
+            row |= {f"{name}_utc": "" if moment is None else _utc(moment)}
+            row |= {f"{name}_local": "" if moment is None else clock.local(moment).isoformat()}
+        row |= {"margin": _each([cell.margin], float)[0], "chance": _each([cell.chance], float)[0]}
+        row |= {"why_without_chance": cell.why_without_chance or ""}
+        for hour, *of_hour in zip(facts.hours, cell.hour_margin, cell.hour_state, cell.hour_element, strict=True):
+            values = ["" if value is None else value for value in of_hour]
+            row |= {f"{name}_{_utc(hour)}": v for name, v in zip(("margin", "state", "element"), values, strict=True)}
+        row |= {"model": facts.model, "run_utc": run, "attribution": facts.attribution, "caution": facts.cautions[0]}
+        rows.append(row)
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\r\n")
+    writer.writerows(
+        [
+            rows[0],
+            *(
+                row.values()
+                for row in ({k: safe_cell(v) if isinstance(v, str) else v for k, v in row.items()} for row in rows)
+            ),
+        ]
+    )
+    return text.getvalue()
 
 
 def to_csv(

@@ -28,7 +28,7 @@ _COLUMNS: dict[str, Callable[[FleetSiteFacts], Any]] = {
     "rules": lambda s: s.rules,
     "plan": lambda s: s.plan,
     "height[m]": lambda s: s.height,
-    "verdict": lambda s: s.word.value,
+    "verdict": lambda s: str(s.word),
     "as_far_as_known": lambda s: s.as_far_as_known,
     "not_known": lambda s: s.fault or s.not_known,
     "not_known_hours": lambda s: s.not_known_count,

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 from datetime import datetime
+from typing import Annotated
+
+from msgspec import Meta
 
 from wxfly.answer.where import Spot, Where
 from wxfly.cube.notes import NoteKind, kind_of
@@ -58,6 +61,37 @@ class SpotFacts(Facts, frozen=True):
     """Judged elements that are unknown in some hour of it."""
 
 
+WHY_WITHOUT_CHANCE = ("no window", "not known", "not among the best")
+"""Why a cell has no chance: its hours, or that the chance is worked out for the best cells only."""
+
+
+class CellFacts(Facts, frozen=True):
+    """A cell in reach, and its hours."""
+
+    latitude: Degrees
+    longitude: Degrees
+    """The middle of the cell."""
+    distance: Metres
+    """From the place, as the crow flies."""
+    bearing: Degrees
+    """From the place toward the cell, clockwise from north."""
+    start: datetime | None
+    end: datetime | None
+    """Its best window; null where it has none."""
+    margin: Share | None
+    """The smallest margin of that window."""
+    chance: Share | None
+    """As in a spot; null where it is not worked out."""
+    why_without_chance: Annotated[str, Meta(extra_json_schema={"enum": list(WHY_WITHOUT_CHANCE)})] | None
+    """Why there is no chance; null where there is one."""
+    hour_margin: list[Share | None]
+    """The smallest margin of every hour; null where it is not known, and in the dark."""
+    hour_state: list[StateWord | None]
+    """Its state; null in the dark."""
+    hour_element: list[ElementName | None]
+    """The element of that margin."""
+
+
 class WhereFacts(Facts, frozen=True):
     """The best spots in reach of a place."""
 
@@ -94,6 +128,12 @@ class WhereFacts(Facts, frozen=True):
     """What must be known first."""
     spots: list[SpotFacts]
     """The best first."""
+    hours: list[datetime]
+    """Start of every hour that is lit in some cell."""
+    each_cell: list[CellFacts]
+    """Every cell in reach, the nearest first, with those hours."""
+    reserve: Share
+    """Share of every limit that is kept: an hour with less left is narrow."""
     cautions: list[str]
     """What always holds."""
 
@@ -101,6 +141,7 @@ class WhereFacts(Facts, frozen=True):
 def where_facts(where: Where) -> WhereFacts:
     """Return the facts of ranked spots."""
     origin, place = where.provenance, where.place
+    hours, cells = _cells(where)
     return WhereFacts(
         place=place.name,
         latitude=share(place.latitude),
@@ -111,9 +152,9 @@ def where_facts(where: Where) -> WhereFacts:
         now=moment_of(where.now),
         aircraft=where.request.aircraft.name,
         height=share(where.request.height),
-        cells=where.cells,
-        cells_with_window=where.with_window,
-        cells_not_known=where.unknown,
+        cells=len(where.cells),
+        cells_with_window=sum(cell.window is not None for cell in where.cells),
+        cells_not_known=sum(not cell.is_known for cell in where.cells),
         model=origin.model,
         source=origin.source,
         attribution=origin.attribution,
@@ -121,8 +162,51 @@ def where_facts(where: Where) -> WhereFacts:
         invented=any(kind_of(note) == NoteKind.INVENTED for note in where.notes),
         notes=[str(note) for note in where.notes],
         spots=[_spot(spot) for spot in where.spots],
+        hours=hours,
+        each_cell=cells,
+        reserve=share(where.request.limits.reserve),
         cautions=[CELL_CAUTION, *CAUTIONS],
     )
+
+
+def _cells(where: Where) -> tuple[list[datetime], list[CellFacts]]:
+    assessment = where.assessment.transpose("time", "site", ...)
+    is_lit = assessment["usable_start"].notnull().values
+    shown = is_lit.any(axis=1)
+    is_lit = is_lit[shown]
+    margins, states, elements = (
+        assessment[name].values[shown] for name in ("hour_margin", "state", "limiting_element")
+    )
+    chances = {
+        (spot.site.latitude, spot.site.longitude): None
+        if spot.window.surest is None
+        else number(spot.window.surest.chance.value)
+        for spot in where.spots
+    }
+    facts = []
+    for i, cell in enumerate(where.cells):
+        window, lit = cell.window, is_lit[:, i]
+        chance = chances.get((cell.site.latitude, cell.site.longitude))
+        why = None if chance is not None else WHY_WITHOUT_CHANCE[2]
+        if window is None:
+            why = WHY_WITHOUT_CHANCE[0] if cell.is_known else WHY_WITHOUT_CHANCE[1]
+        facts.append(
+            CellFacts(
+                latitude=share(cell.site.latitude),
+                longitude=share(cell.site.longitude),
+                distance=float(round(cell.distance)),
+                bearing=float(round(cell.direction) % 360),
+                start=None if window is None else moment_of(window.start),
+                end=None if window is None else moment_of(window.end),
+                margin=None if window is None else share(window.margin),
+                chance=chance,
+                why_without_chance=why,
+                hour_margin=[number(m) if day else None for m, day in zip(margins[:, i], lit, strict=True)],
+                hour_state=[state_word(s) if day else None for s, day in zip(states[:, i], lit, strict=True)],
+                hour_element=[str(e) or None if day else None for e, day in zip(elements[:, i], lit, strict=True)],
+            )
+        )
+    return [moment_of(t) for t in assessment["time"].values[shown]], facts
 
 
 def _spot(spot: Spot) -> SpotFacts:

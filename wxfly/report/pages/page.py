@@ -62,7 +62,17 @@ def to_html(facts: AnswerFacts, drawn: Sequence[TimelineFacts], words: PageWords
         When the installed plotly package has no script.
     """
     charts: Charts = {}
-    body = "".join(_body(facts, drawn, words, charts))
+    return with_charts(words.title, "".join(_body(facts, drawn, words, charts)), charts)
+
+
+def with_charts(title: str, body: str, charts: Charts) -> str:
+    """Return a page with its charts packed into it, each under the id of the element that it is drawn in.
+
+    Raises
+    ------
+    WxflyError
+        When the installed plotly package has no script.
+    """
     library, loader = _library(), shell.resource("page.js")
     tail = (
         f'<script type="application/octet-stream" id="charts" data-on-dark="{attribute(json.dumps(shades.ON_DARK))}"'
@@ -72,7 +82,7 @@ def to_html(facts: AnswerFacts, drawn: Sequence[TimelineFacts], words: PageWords
         f"<script>{loader.decode()}</script>\n"
     )
     style = shell.resource("page.css").decode() + shades.style()
-    return shell.document(words.title, [body], style=style, scripts=[loader, library], tail=tail)
+    return shell.document(title, [body], style=style, scripts=[loader, library], tail=tail)
 
 
 def _body(facts: AnswerFacts, drawn: Sequence[TimelineFacts], words: PageWords, charts: Charts) -> Iterable[str]:

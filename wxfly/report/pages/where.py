@@ -1,0 +1,77 @@
+"""The page of ranked spots: the map of the cells hour by hour, the list of the spots, and both in tables."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from wxfly.report.charts import shades
+from wxfly.report.charts.coastline import SOURCE, is_here
+from wxfly.report.charts.where import where_map
+from wxfly.report.facts.where import WhereFacts
+from wxfly.report.facts.writing import Reader
+from wxfly.report.pages import shell
+from wxfly.report.pages.page import Charts, swatches, with_charts
+from wxfly.report.pages.shell import attribute, escape
+from wxfly.report.text.where import far, hours_table, spots_table, words_of
+
+_WITHOUT_OUTLINES = "Coastlines and borders are not drawn: they come with pip install 'wxfly[grids]'."
+
+
+def to_html(facts: WhereFacts, reader: Reader) -> str:
+    """Write ranked spots as one self-contained page.
+
+    Parameters
+    ----------
+    facts : WhereFacts
+        The answer.
+    reader : Reader
+        Units and clock.
+
+    Raises
+    ------
+    WxflyError
+        When the installed plotly package has no script.
+    """
+    charts: Charts = {}
+    body = "".join(_body(facts, reader, charts))
+    return with_charts(f"Where to fly near {facts.place}", body, charts)
+
+
+def _body(facts: WhereFacts, reader: Reader, charts: Charts) -> Iterable[str]:
+    words = words_of(facts, reader)
+    yield shell.header(words.verdict, words.notes)
+    yield "<main>\n"
+    if facts.spots:
+        header, rows = spots_table(facts, reader)
+        yield "<section>\n<h2>The best spots</h2>\n"
+        yield shell.table(header, rows, caption="The best spots, the best first", around=_around)
+        yield "</section>\n"
+    yield "<section>\n<h2>Hour by hour</h2>\n"
+    for line in words.counts:
+        yield f"<p>{escape(line)}</p>\n"
+    if facts.hours:
+        charts["chart0"] = where_map(facts, reader)
+        title = f"Margin of every cell within {far(facts.within, reader)} of {facts.place}, hour by hour"
+        yield (
+            f'<div class="chart" id="chart0" role="img" aria-label="{attribute(title)}. The tables have the same.">'
+            "<p>The map is drawn by script; the tables have the same.</p></div>\n"
+        )
+        yield swatches(shades.legend(facts.reserve))
+        yield (
+            '<p class="reading">Move the slider to another hour. A shade is the margin of the cell: the share of the'
+            f" limit that is left. The cross is {escape(facts.place)}, the dashed ring the reach. Circles are the best"
+            " spots, with their rank where there is room for it; ? is not known. Point at a cell or touch it for its"
+            " margin and the element that decides.</p>\n"
+        )
+        header, rows = hours_table(facts, reader)
+        written = shell.table(header, rows, caption="Table of the hours", around=_around)
+        yield f'<details class="table"><summary>Table of the hours</summary>\n{written}</details>\n'
+    yield "</section>\n</main>\n"
+    closing = [words.closing, SOURCE if is_here() else _WITHOUT_OUTLINES]
+    yield shell.footer("What to mind, and where this is from", closing, facts.cautions, shell.linked)
+
+
+def _around(column: str, cell: str) -> str:
+    """Return what a narrow page, which shows no header, puts before a cell."""
+    named = ("rank", "chance", "margin", "decided by", "not known", "cells with room", "cells not known")
+    return f' data-before="{attribute(column)}"' if cell and column in named else ""
