@@ -4,6 +4,7 @@
 
     forecasts/<model>/<run>/<place>.gz      forecasts/icon_eu/2026-11-25T06Z/52.2700N_6.9000E.gz
     replies/<kind>/<name>.json              last replies of small services, with the time of retrieval
+    grids/<model>/<run>/<file>.<bytes>.grib2  messages of a forecast grid
     locks/<service>.lock                    one request at a time to each service
     CACHEDIR.TAG                            marks the folder as a cache, and as ours
 
@@ -37,7 +38,7 @@ TAG = "CACHEDIR.TAG"
 # https://bford.info/cachedir/ (from memory); the number is the MD5 of ".IsCacheDirectory", which a test checks.
 SIGNATURE = b"Signature: 8a477f597d28d172789f06886806bc55"
 _OUR_LINE = b"# The store of wxfly, which removes here what it wrote itself and nothing else."
-FOLDERS = ("forecasts", "replies", "locks")
+FOLDERS = ("forecasts", "replies", "grids", "locks")
 
 _ENDS = 256  # a complete file of ours has its mark this close to its start or its end [bytes]
 _LARGEST = 1 << 26  # greatest size of a file of ours [bytes]
@@ -74,6 +75,7 @@ KINDS = (
         (b"covers_hours", b"wxfly_schema", b"\nsha256 of the bytes before this line: "),
     ),
     Kind(re.compile(r"[^.].*\.json"), b'{"retrieved": "', (b'{"retrieved": "', b'"sha256": "')),
+    Kind(re.compile(r"[^.].*\.grib2"), b"GRIB", (b"GRIB\x00\x00",)),
     Kind(re.compile(r".+\.lock"), b"", ()),
 )  # fmt: skip
 """One row for each kind. An empty file with such a name is ours as well; removing it loses no data."""
