@@ -10,7 +10,7 @@ from pathlib import Path
 import click
 
 STANDARD = "-"
-_BEGINNINGS = ((b"CDF", ".nc"), (b"\x89HDF", ".nc"), (b"{", ".json"), (b"[", ".json"))
+_BEGINNINGS = ((b"CDF", ".nc"), (b"\x89HDF", ".nc"), (b"GRIB", ".grib2"), (b"{", ".json"), (b"[", ".json"))
 
 
 def from_standard_input(ctx: click.Context, param: click.Parameter, path: Path | None) -> Path | None:
@@ -28,6 +28,6 @@ def from_standard_input(ctx: click.Context, param: click.Parameter, path: Path |
 
 
 def _suffix_of(content: bytes) -> str:
-    """Return the ending of a file with this content: of netCDF, of JSON, else of a table."""
+    """Return the ending of a file with this content: of netCDF, GRIB or JSON, else of a table."""
     begins = content.lstrip()[:4]
     return next((suffix for beginning, suffix in _BEGINNINGS if begins.startswith(beginning)), ".csv")

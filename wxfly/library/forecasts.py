@@ -13,10 +13,10 @@ import xarray as xr
 from wxfly.assessment.hours import HOUR
 from wxfly.errors import WxflyError
 from wxfly.library.words import Moment, read_as_of
-from wxfly.pilot.settings import cache_folder, load_settings, sites_file
+from wxfly.pilot.settings import load_settings, sites_file
 from wxfly.pilot.site import read_sites
 from wxfly.retrieval.obtained import Obtained
-from wxfly.store.layout import claim_store
+from wxfly.store.layout import claim_store, grids_folder
 
 log = logging.getLogger(__name__)
 
@@ -166,7 +166,7 @@ def forecast_grid(
     now = datetime.now(UTC) if moment is None else moment.astype("datetime64[s]").item().replace(tzinfo=UTC)
     claim_store()
     return get_grid(
-        model, Box(south, west, north, east), settings=load_settings(), folder=cache_folder() / "grids", now=now,
+        model, Box(south, west, north, east), settings=load_settings(), folder=grids_folder(), now=now,
         heights=heights, lead_hours=lead_hours,
     )  # fmt: skip
 

@@ -38,7 +38,7 @@ from wxfly.sources.reply import SourceError
 
 Array = npt.NDArray[Any]
 
-_EAST, _NORTH, _GROUND = "eastward_wind", "northward_wind", "surface_altitude"
+_EAST, _NORTH, _ALOFT, _GROUND = "eastward_wind", "northward_wind", "air_temperature_aloft", "surface_altitude"
 _NCEP, _ECMWF = 7, 98  # centres, common code table C-1
 _SURFACE, _ABOVE_GROUND, _MEAN_SEA, _FREEZING, _MOST_UNSTABLE = 1, 103, 101, 4, 17  # code table 4.5
 _WHOLE_AIR, _LOW, _MEDIUM, _HIGH = (1, 10, 200), (1, 214), (1, 224), (1, 234)
@@ -79,7 +79,7 @@ _HEIGHT = "{} m above ground"
 _ROWS = (
     Quantity(_EAST, (("UGRD", _HEIGHT),), ("{}u",), ((0, 2, 2),), (_ABOVE_GROUND,), None),
     Quantity(_NORTH, (("VGRD", _HEIGHT),), ("{}v",), ((0, 2, 3),), (_ABOVE_GROUND,), None),
-    Quantity("air_temperature_aloft", (("TMP", _HEIGHT),), (), ((0, 0, 0),), (_ABOVE_GROUND,), None),
+    Quantity(_ALOFT, (("TMP", _HEIGHT),), (), ((0, 0, 0),), (_ABOVE_GROUND,), None),
     Quantity("air_temperature", (("TMP", "2 m above ground"),), ("2t",), ((0, 0, 0),), (_ABOVE_GROUND,), (2.0,)),
     Quantity("dew_point_temperature", (("DPT", "2 m above ground"),), ("2d",), ((0, 0, 6),), (_ABOVE_GROUND,), (2.0,)),
     Quantity("relative_humidity", (("RH", "2 m above ground"),), (), ((0, 1, 1),), (_ABOVE_GROUND,), (2.0,)),
@@ -259,7 +259,7 @@ def get_grid(
     with having(settings.addresses[archive.service]):
         run, files = _newest(archive, settings, folder, now, last)
         leads = [h for h in range(max(first - 1, 0), last + 1) if h % archive.step_hours == 0]
-        chosen = _fetched(files, leads, wanted)
+        chosen = _fetched(files, leads, wanted, first)
     what = f"{service.source}, {MODELS[model].title}, run of {run:%Y-%m-%dT%H}Z"
     reading = _Reading(box, what)
     for path, fields in chosen:
@@ -363,14 +363,20 @@ def _newest(archive: Archive, settings: Settings, folder: Path, now: datetime, l
     raise SourceError(f"{source}: no run since {oldest:%Y-%m-%dT%H}Z reaches {last} h; ask for a shorter lead time")
 
 
-def _fetched(files: _Files, leads: Sequence[int], heights: Sequence[int]) -> list[tuple[Path, list[_Asked]]]:
-    """Fetch what is needed of every lead time, a few files at once; a file that does not exist is left out."""
+def _fetched(
+    files: _Files, leads: Sequence[int], heights: Sequence[int], first: int
+) -> list[tuple[Path, list[_Asked]]]:
+    """Fetch what is needed of every lead time, a few files at once; a file that does not exist is left out.
+
+    Of the step before the first only totals are needed.
+    """
 
     def work(part: Sequence[int]) -> list[tuple[Path, list[_Asked]]]:
         found = []
         for lead in part:
             entries, file = files.entries(lead), files.file(lead)
             asked = choose(entries or [], heights, lead, with_ground=lead == leads[-1])
+            asked = [row for row in asked if lead >= first or SUM in row[0].kinds]
             by_offset: dict[int, list[_Asked]] = {}
             for row in asked:
                 by_offset.setdefault(row[1].offset, []).append(row)
@@ -438,7 +444,7 @@ def _best_kind(entries: Sequence[Entry], kinds: Sequence[str], lead: int) -> lis
 def _forget_older(folder: Path, run: datetime) -> None:
     """Remove kept messages of runs that are more than a day older."""
     oldest = f"{run - timedelta(days=1):%Y%m%dT%HZ}"
-    for older in (p for p in folder.iterdir() if re.fullmatch(r"\d{8}T\d\dZ", p.name) and p.name < oldest):
+    for older in (p for p in folder.glob("*T*Z") if re.fullmatch(r"\d{8}T\d\dZ", p.name) and p.name < oldest):
         with contextlib.suppress(OSError):
             for path in older.glob("*.grib2"):
                 path.unlink()
@@ -536,7 +542,7 @@ class _Reading:
         key = _Key(name, height, member, *span)
         if key not in self._fields or rank < self._fields[key][0]:
             self._fields[key] = rank, self._grid.cut(_values_of(handle, name))
-        if name in (_EAST, _NORTH) and _whole(handle, "uvRelativeToGrid"):
+        if name in (_EAST, _NORTH) and _is_along_grid(handle):
             self._along_grid.add(key)
         return key
 
@@ -549,37 +555,15 @@ class _Reading:
         self._turn_winds()
         keys = [key for key in self._fields if key.name != _GROUND]
         hours = [key.last for key in keys if key.last == round(key.last)]
-        begin, end = (
-            (min(hours), max(hours)) if leads is None else (max(leads[0], min(hours)), min(leads[1], max(hours)))
-        )
-        lead = np.arange(int(begin), int(end) + 1)
-        members = sorted({key.member for key in keys if key.member is not None})
-        over: tuple[int | None, ...] = tuple(members) if len(members) > 1 else (members[0] if members else None,)
+        if not hours:
+            raise SourceError(f"{self.what}: no field in it is of a full hour; fetch the file again")
+        first, last = leads or (min(hours), max(hours))
+        lead = np.arange(int(max(first, min(hours))), int(min(last, max(hours))) + 1)
+        stated = sorted({key.member for key in keys if key.member is not None})
+        members: list[int | None] = [*stated] or [None]
         levels = sorted({key.height for key in keys if key.height is not None} | set(also.get("wind_speed", [])))
-        along = (ENSEMBLE,) if len(over) > 1 else ()
-        dims = self._grid.dims
-        data: dict[str, Any] = {}
-        names = dict.fromkeys(key.name for key in keys)
-        spans: dict[str, Span] = {}
-        kept = {name: self._spread(name, None, over, lead) for name in names if QUANTITIES[name].heights is not None}
-        data |= {name: (("time", *along, *dims), values) for name, values in kept.items()}
-        if "wind_speed_of_gust" in names:
-            spans["wind_speed_of_gust"] = self._gust_span()
-        if _EAST in names or _NORTH in names:
-            winds = [
-                wind_from_components(*(self._spread(name, h, over, lead) for name in (_EAST, _NORTH))) for h in levels
-            ]
-            for name, which in (("wind_speed", 0), ("wind_from_direction", 1)):
-                values = np.stack([wind[which] for wind in winds], axis=1).astype(np.float32)
-                data[name] = (("time", "height", *along, *dims), values)
-        if "air_temperature_aloft" in names:
-            aloft = [self._spread("air_temperature_aloft", h, over, lead) for h in levels]
-            data["air_temperature_aloft"] = (("time", "height", *along, *dims), np.stack(aloft, axis=1))
-            also = also | {
-                "air_temperature_aloft": sorted(
-                    {k.height for k in keys if k.name == "air_temperature_aloft" and k.height}
-                )
-            }
+        data = self._at_the_ground(members, lead) | self._at_heights(members, lead, levels)
+        warm = {key.height for key in keys if key.name == _ALOFT and key.height is not None}
         coords: dict[str, Any] = {
             "time": self._run + lead.astype("timedelta64[h]").astype("timedelta64[ns]"),
             "forecast_reference_time": self._run,
@@ -587,15 +571,47 @@ class _Reading:
         }
         if any(VARIABLES[name].has_height for name in data):
             coords["height"] = np.array(levels, dtype=float)
-        if along:
+        if len(members) > 1:
             coords[ENSEMBLE] = np.array(members)
         ground = next((values for key, (_, values) in self._fields.items() if key.name == _GROUND), None)
         if ground is not None:
-            coords["surface_altitude"] = (dims, ground.astype(float))
+            coords["surface_altitude"] = (self._grid.dims, ground.astype(float))
+        spans = {"wind_speed_of_gust": self._gust_span()} if "wind_speed_of_gust" in data else {}
+        also = also | ({_ALOFT: sorted(warm)} if warm else {})
         cube = finish_cube(xr.Dataset(data, coords=coords), provenance, spans=spans, also=also, place=self.what)
         for name in map(str, cube.data_vars):
             cube[name].attrs["grid_mapping"] = GRID_MAPPING
         return cube
+
+    def _at_the_ground(self, members: Sequence[int | None], lead: npt.NDArray[np.int_]) -> dict[str, Any]:
+        """Return what has no height, by name: dimensions and values."""
+        assert self._grid is not None
+        dims = ("time", *((ENSEMBLE,) if len(members) > 1 else ()), *self._grid.dims)
+        names = dict.fromkeys(key.name for key in self._fields if key.height is None and key.name != _GROUND)
+        return {name: (dims, self._spread(name, None, members, lead)) for name in names}
+
+    def _at_heights(
+        self, members: Sequence[int | None], lead: npt.NDArray[np.int_], levels: Sequence[float]
+    ) -> dict[str, Any]:
+        """Return wind and temperature at heights, by name: dimensions and values."""
+        assert self._grid is not None
+        dims = ("time", "height", *((ENSEMBLE,) if len(members) > 1 else ()), *self._grid.dims)
+        names = {key.name for key in self._fields}
+
+        def at(height: float, name: str) -> Array:
+            return self._spread(name, height, members, lead)
+
+        data: dict[str, Any] = {}
+        if names & {_EAST, _NORTH}:
+            winds = [wind_from_components(at(h, _EAST), at(h, _NORTH)) for h in levels]
+            data["wind_speed"] = (dims, np.stack([speed for speed, _ in winds], axis=1).astype(np.float32))
+            data["wind_from_direction"] = (
+                dims,
+                np.stack([direction for _, direction in winds], axis=1).astype(np.float32),
+            )
+        if _ALOFT in names:
+            data[_ALOFT] = (dims, np.stack([at(h, _ALOFT) for h in levels], axis=1))
+        return data
 
     def _spread(self, name: str, height: float | None, over: Sequence[int | None], lead: npt.NDArray[np.int_]) -> Array:
         """Return the values of all lead times, and members where there are several; what is not there has none."""
@@ -673,6 +689,11 @@ def _number(handle: Any, name: str) -> float:
     return float(eccodes.codes_get(handle, name, float))
 
 
+def _is_along_grid(handle: Any) -> bool:
+    """Return whether wind components lie along the axes of the grid: bit 5 of flag table 3.3."""
+    return bool(_whole(handle, "resolutionAndComponentFlags") & 8)
+
+
 def _quantity_of(handle: Any) -> tuple[str, float | None, int] | None:
     """Return name, height and rank of what a message holds; None where a cube does not have it."""
     codes = tuple(_whole(handle, name) for name in ("discipline", "parameterCategory", "parameterNumber"))
@@ -684,7 +705,7 @@ def _quantity_of(handle: Any) -> tuple[str, float | None, int] | None:
             continue
         if surface != _ABOVE_GROUND:
             return row.name, None, rank
-        if row.heights is None and not (row.name == "air_temperature_aloft" and level == 2.0):
+        if row.heights is None and not (row.name == _ALOFT and level == 2.0):
             return row.name, level, rank
         if row.heights is not None and level in row.heights:
             return row.name, None, rank
@@ -804,6 +825,19 @@ def _grid_of(handle: Any, box: Box | None, what: str) -> _Grid:
     return _Grid((rows, columns), by_columns, at_rows, at_columns, ("y", "x"), coordinates, bearing)
 
 
+# CF grid mappings in the words of PROJ; `CRS.from_cf` says the same, and takes long.
+_NAMES_FOR_PROJ = {"earth_radius": "R", "semi_major_axis": "a", "semi_minor_axis": "b"}
+_FOR_PROJ: dict[str, Callable[[dict[str, Any]], dict[str, Any]]] = {
+    "lambert": lambda m: {
+        "proj": "lcc", "lat_0": m["latitude_of_projection_origin"], "lon_0": m["longitude_of_central_meridian"],
+        **dict(zip(("lat_1", "lat_2"), np.broadcast_to(m["standard_parallel"], 2).tolist(), strict=True)),
+    },
+    "polar_stereographic": lambda m: {
+        "proj": "stere", "lat_0": m["latitude_of_projection_origin"], "lat_ts": m["standard_parallel"],
+        "lon_0": m["straight_vertical_longitude_from_pole"],
+    },
+    "mercator": lambda m: {"proj": "merc", "lat_ts": m["standard_parallel"]},
+}  # fmt: skip
 _AXES = {"rotated_ll": ("grid_latitude", "grid_longitude", "degrees")}
 
 
@@ -874,9 +908,11 @@ def _axes(handle: Any, kind: str, mapping: dict[str, Any], latitude: Array, long
         y0, x0 = (_number(handle, f"{name}OfFirstGridPointInDegrees") for name in ("latitude", "longitude"))
         dy, dx = (_number(handle, f"{name}DirectionIncrementInDegrees") for name in ("j", "i"))
         return y0 + steps[0] * dy, _east(x0) + steps[1] * dx
-    from pyproj import CRS, Proj
+    from pyproj import Proj
 
-    projection = Proj(CRS.from_cf(mapping))
+    projection = Proj(
+        _FOR_PROJ[kind](mapping) | {_NAMES_FOR_PROJ[n]: mapping[n] for n in _NAMES_FOR_PROJ if n in mapping}
+    )
     x0, y0 = projection(longitude[0, 0], latitude[0, 0])
     dy, dx = (_number(handle, f"D{n}InMetres") for n in (("j", "i") if kind == "mercator" else ("y", "x")))
     y, x = y0 + steps[0] * dy, x0 + steps[1] * dx

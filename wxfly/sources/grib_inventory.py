@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from wxfly.pilot.own_files import write_whole
+from wxfly.pilot.own_files import write_beside
 from wxfly.pilot.settings import Settings
 from wxfly.sources.http import download
 from wxfly.sources.reply import PassingError, Reply, SourceError
@@ -206,14 +206,14 @@ def parse_index(text: str, what: str) -> list[Entry]:
     return sorted(entries, key=lambda entry: entry.offset)
 
 
-def joined_ranges(entries: Iterable[Entry], across: int = JOINED_ACROSS) -> list[list[Entry]]:
+def joined_ranges(entries: Iterable[Entry], across: int) -> list[list[Entry]]:
     """Return entries in groups that are fetched with one request each.
 
     Parameters
     ----------
     entries : iterable of Entry
         Of one file, each with its own bytes.
-    across : int, optional
+    across : int
         Largest number of bytes between two messages of a group.
 
     Returns
@@ -290,13 +290,20 @@ class GribFile:
             When the service does not answer ranges, or a message comes damaged.
         """
         missing = {e.offset: e for e in entries if not _is_whole_file(self.kept(e), e)}
-        for group in joined_ranges(missing.values()):
+        for group in joined_ranges(missing.values(), JOINED_ACROSS):
             body = self._range(group)
             for entry in group:
                 begin = entry.offset - group[0].offset
                 part = body[begin:] if entry.length is None else body[begin : begin + entry.length]
-                write_whole(self.kept(entry), part, private=True)
+                self._keep(entry, part)
         return [self.kept(e) for e in entries]
+
+    def _keep(self, entry: Entry, part: bytes) -> None:
+        path = self.kept(entry)
+        try:  # one that a power cut spoils is not whole, and is fetched again
+            write_beside(path, part, private=True, is_synced=False)
+        except OSError as fault:
+            raise SourceError(f"{path} could not be written ({fault.strerror}); is the disk full?") from None
 
     def _range(self, group: Sequence[Entry]) -> bytes:
         first, final = group[0].offset, group[-1]

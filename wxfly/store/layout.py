@@ -276,6 +276,7 @@ SUFFIX = ".gz"
 EARLY_SUFFIX = ".nc"
 _PLACE = re.compile(r"(\d+\.\d{4})([NS])_(\d+\.\d{4})([EW])\.(?:gz|nc)")
 _REPLY = re.compile(r"[^.].*\.json")
+_MESSAGE = re.compile(r"[^.].*\.grib2")
 
 
 @dataclass(frozen=True)
@@ -305,6 +306,11 @@ class StoredForecast:
     def is_early(self) -> bool:
         """Return whether an early version of wxfly kept it, as netCDF."""
         return self.path.suffix == EARLY_SUFFIX
+
+
+def grids_folder() -> Path:
+    """Return the folder of the messages of forecast grids."""
+    return cache_folder() / "grids"
 
 
 def forecasts_folder() -> Path:
@@ -352,9 +358,18 @@ def list_forecasts() -> list[StoredForecast]:
 
 def own_files() -> Iterator[Path]:
     """Return the forecasts and replies, and the temporary files of their writers."""
-    for folder, name in ((forecasts_folder(), _PLACE), (replies_folder(), _REPLY)):
-        for path in files_below(folder):
-            named = name.fullmatch(path.name) or _BEGUN_FILE.fullmatch(path.name)
-            depth = len(path.relative_to(folder).parts)
-            if named and depth == (3 if name is _PLACE else 2):
-                yield path
+    yield from _named(forecasts_folder(), _PLACE, 3)
+    yield from _named(replies_folder(), _REPLY, 2)
+
+
+def grid_files() -> Iterator[Path]:
+    """Return the messages of forecast grids, and the temporary files of their writers."""
+    yield from _named(grids_folder(), _MESSAGE, 3)
+
+
+def _named(folder: Path, name: re.Pattern[str], depth: int) -> Iterator[Path]:
+    for path in files_below(folder):
+        if (name.fullmatch(path.name) or _BEGUN_FILE.fullmatch(path.name)) and len(
+            path.relative_to(folder).parts
+        ) == depth:
+            yield path
