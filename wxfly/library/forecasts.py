@@ -16,7 +16,7 @@ from wxfly.library.words import Moment, read_as_of
 from wxfly.pilot.settings import load_settings, sites_file
 from wxfly.pilot.site import read_sites
 from wxfly.retrieval.obtained import Obtained
-from wxfly.store.layout import claim_store, grids_folder
+from wxfly.store.layout import grids_folder
 
 log = logging.getLogger(__name__)
 
@@ -164,7 +164,6 @@ def forecast_grid(
         )
     moment = read_as_of(as_of)
     now = datetime.now(UTC) if moment is None else moment.astype("datetime64[s]").item().replace(tzinfo=UTC)
-    claim_store()
     return get_grid(
         model, Box(south, west, north, east), settings=load_settings(), folder=grids_folder(), now=now,
         heights=heights, lead_hours=lead_hours,

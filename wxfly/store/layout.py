@@ -75,7 +75,7 @@ KINDS = (
         (b"covers_hours", b"wxfly_schema", b"\nsha256 of the bytes before this line: "),
     ),
     Kind(re.compile(r"[^.].*\.json"), b'{"retrieved": "', (b'{"retrieved": "', b'"sha256": "')),
-    Kind(re.compile(r"[^.].*\.grib2"), b"GRIB", (b"GRIB\x00\x00",)),
+    Kind(re.compile(r"[^.].*\.\d+-(?:\d+|end)\.grib2"), b"GRIB", (b"GRIB",)),
     Kind(re.compile(r".+\.lock"), b"", ()),
 )  # fmt: skip
 """One row for each kind. An empty file with such a name is ours as well; removing it loses no data."""
@@ -276,7 +276,7 @@ SUFFIX = ".gz"
 EARLY_SUFFIX = ".nc"
 _PLACE = re.compile(r"(\d+\.\d{4})([NS])_(\d+\.\d{4})([EW])\.(?:gz|nc)")
 _REPLY = re.compile(r"[^.].*\.json")
-_MESSAGE = re.compile(r"[^.].*\.grib2")
+_MESSAGE = re.compile(r"[^.].*\.\d+-(?:\d+|end)\.grib2")
 
 
 @dataclass(frozen=True)
