@@ -232,6 +232,7 @@ def test_only_the_needed_messages_are_fetched_and_each_once(served, written, mon
     assert not [row for row in server.log[before:] if row[1]]
 
 
+@pytest.mark.thorough
 def test_what_was_fetched_is_kept_and_the_rest_is_resumed(served, tmp_path, monkeypatch):
     server, ask = served
     monkeypatch.setattr("wxfly.sources.grib_inventory.JOINED_ACROSS", 0)
@@ -298,6 +299,7 @@ def test_a_damaged_message_is_named_and_what_came_before_is_kept(written, tmp_pa
     server.close()
 
 
+@pytest.mark.thorough
 def test_a_message_that_is_not_what_its_inventory_says_is_an_error(tmp_path):
     rows = hour_of_run(1)
     rows[3] = (rows[3][0], message((0, 3, 0, 1, 0), 84_000.0))  # pressure where the inventory says gust
@@ -366,6 +368,7 @@ def test_gusts_say_the_hours_that_they_are_the_largest_of(tmp_path):
     ]
 
 
+@pytest.mark.thorough
 def test_the_inventory_of_ecmwf_is_read_and_totals_in_metres_become_millimetres(served, written):
     _, ask = served
     for lead in (0, 3, 6):
@@ -523,6 +526,7 @@ def test_a_real_file_has_the_values_that_eccodes_finds_at_a_place():
         assert float(cell["latitude"]) == pytest.approx(found[short].lat, abs=1e-6)
 
 
+@pytest.mark.thorough
 def test_the_library_asks_for_a_grid_and_the_store_is_cleared_of_it(written, monkeypatch, tmp_path):
     import wxfly
     from wxfly.store.forecasts import clear_store
