@@ -679,6 +679,57 @@ ROUTES = {
 """By the beginning of the path: the service in the log, and what answers. The cells around are logged as "cells"."""
 
 
+class FileServer:
+    """Serves a folder by ranges of bytes, until it is closed.
+
+    Attributes
+    ----------
+    log : list of tuple
+        Path, range as asked (empty without one), and bytes sent, of every request.
+    knows_ranges : bool
+        Whether it answers ranges; without, whole files.
+    """
+
+    def __init__(self, folder) -> None:
+        self.folder, self.log, self.knows_ranges = folder, [], True
+        outer = self
+
+        class Handler(_FileHandler):
+            server_of_files = outer
+
+        self._http = _Quiet(("127.0.0.1", 0), Handler)
+        self._http.daemon_threads = True
+        self.address = f"http://127.0.0.1:{self._http.server_address[1]}"
+        threading.Thread(target=self._http.serve_forever, kwargs={"poll_interval": 0.02}, daemon=True).start()
+
+    def close(self) -> None:
+        self._http.shutdown()
+        self._http.server_close()
+
+
+class _FileHandler(BaseHTTPRequestHandler):
+    server_of_files: FileServer
+
+    def log_message(self, *_: object) -> None:
+        pass
+
+    def do_GET(self) -> None:
+        files = self.server_of_files
+        path = files.folder / urlsplit(self.path).path.lstrip("/")
+        asked = self.headers.get("Range", "")
+        body, status = (path.read_bytes(), 200) if path.is_file() else (b"", 404)
+        self.send_response(206 if status == 200 and asked and files.knows_ranges else status)
+        if status == 200 and asked and files.knows_ranges:
+            first, _, last = asked.removeprefix("bytes=").partition("-")
+            begin, end = int(first), min(int(last) + 1, len(body)) if last else len(body)
+            self.send_header("Content-Range", f"bytes {begin}-{end - 1}/{len(body)}")
+            body = body[begin:end]
+        self.send_header("Content-Length", str(len(body)))
+        self.end_headers()
+        self.wfile.write(body)
+        files.log.append((urlsplit(self.path).path, asked, len(body)))
+
+
 def main() -> None:
     """Serve until interrupted, printing the environment to set."""
     server = WeatherServer()

@@ -2,7 +2,7 @@
 
 What a notebook or a program needs, in the order in which it flows:
 
-- `get_forecast` and `read_forecast` return a forecast cube of a site, or of a file;
+- `get_forecast`, `read_forecast` and `forecast_grid` return a forecast cube of a site, a file, or a box of a grid;
 - `conditions` returns what each hour asks of an aircraft at a flight height;
 - `find_aircraft` and `limits_for` return what the aircraft and the rules allow;
 - `assess` compares the hours with the limits, `find_windows` finds the windows in them;
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from typing import Any
 
     from wxfly.library.answers import best, compare, now, week
-    from wxfly.library.forecasts import get_forecast, read_forecast
+    from wxfly.library.forecasts import forecast_grid, get_forecast, read_forecast
     from wxfly.library.hours import assess, conditions, find_windows
     from wxfly.library.limits import find_aircraft, limits_for
 
@@ -34,6 +34,7 @@ __all__ = [
     "conditions",
     "find_aircraft",
     "find_windows",
+    "forecast_grid",
     "get_forecast",
     "limits_for",
     "now",
@@ -44,7 +45,7 @@ __all__ = [
 # Each name is imported when it is first asked for, so that `import wxfly` alone takes no time.
 _MODULES = {
     "answers": ("best", "compare", "now", "week"),
-    "forecasts": ("get_forecast", "read_forecast"),
+    "forecasts": ("forecast_grid", "get_forecast", "read_forecast"),
     "hours": ("assess", "conditions", "find_windows"),
     "limits": ("find_aircraft", "limits_for"),
 }

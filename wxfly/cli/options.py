@@ -36,7 +36,7 @@ F = TypeVar("F", bound=Callable[..., Any])
 STANDARD = "-"
 """Standard input or output, where a file could be named."""
 _FRONT_FORMATS = ("json", "html")
-_BEGINNINGS = ((b"CDF", ".nc"), (b"\x89HDF", ".nc"), (b"{", ".json"), (b"[", ".json"))
+_BEGINNINGS = ((b"CDF", ".nc"), (b"\x89HDF", ".nc"), (b"GRIB", ".grib2"), (b"{", ".json"), (b"[", ".json"))
 _COMPLETIONS = {
     "day": completion.days, "plan": completion.plans, "aircraft": completion.aircraft, "rules": completion.rules,
     "required": completion.elements, "advised": completion.elements,
@@ -59,7 +59,7 @@ def from_standard_input(ctx: click.Context, param: click.Parameter, path: Path |
 
 
 def _suffix_of(content: bytes) -> str:
-    """Return the ending of a file with this content: of netCDF, of JSON, else of a table."""
+    """Return the ending of a file with this content: of netCDF, GRIB or JSON, else of a table."""
     begins = content.lstrip()[:4]
     return next((suffix for beginning, suffix in _BEGINNINGS if begins.startswith(beginning)), ".csv")
 

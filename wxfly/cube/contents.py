@@ -20,6 +20,7 @@ from wxfly.cube.contract import (
     EDGES_OF_SPAN,
     ENSEMBLE,
     FORECAST_MODEL,
+    GRID_MAPPING,
     HORIZONTAL,
     NAMES,
     NUMBERS,
@@ -46,7 +47,7 @@ OF_CUBE: Mapping[str, str] = {
 OF_VARIABLE: Mapping[str, str] = {
     **dict.fromkeys(CF_ATTRIBUTES, _TEXT),
     "source": _TEXT, "attribution": _TEXT, "retrieved": _TEXT, "observed_until": _TEXT, "outlook_issued": _TEXT,
-    "outlook_from": _TEXT, "known_until": _TEXT,
+    "outlook_from": _TEXT, "known_until": _TEXT, "grid_mapping": _TEXT,
 }  # fmt: skip
 _KINDS = {NUMBERS: "fiu", TIMES: "M", NAMES: "OU"}
 _ENTRY = re.compile(r"[A-Za-z0-9_]+(?: \d+(?:\.\d+)?)*")
@@ -73,23 +74,24 @@ def check_contents(cube: xr.Dataset, place: str) -> xr.Dataset:
     WxflyError
         One line: what has a wrong type, and what is wanted.
     """
-    layout = _layout(cube, place)
-    cube = _with_our_bounds(cube)
+    layout, across = _layout(cube, place)
+    cube = _with_our_mapping(_with_our_bounds(cube))
     spans = span_coordinates(cube)
     for name in map(str, cube.variables):
         if (name in COORDINATES or name in spans) and name not in cube.coords:
             raise WxflyError(f"{place}: {name} is not a coordinate of it")
     coordinates = {
-        name: _coordinate(cube[name], name, layout, place)
+        name: _coordinate(cube[name], name, layout, across, place)
         for name in map(str, cube.coords)
         if name in COORDINATES and name not in VARIABLES
     } | {name: _of_span(cube[name], name, place) for name in spans}
+    coordinates |= _of_projection(cube, across, place)
     variables = {
         str(name): (variable.dims, variable.values, _checked(variable.attrs, OF_VARIABLE, f"{place}: {name}"))
         for name, variable in cube.data_vars.items()
     }
     _check_magnitudes(coordinates, place)
-    for dimension in (d for d in HORIZONTAL if d in cube.dims):
+    for dimension in (d for d in (*HORIZONTAL, *across) if d in cube.dims):
         if not cube.sizes[dimension]:
             raise WxflyError(f"{place}: there is no {dimension} in it")
     checked = xr.Dataset(variables, coords=coordinates, attrs=_checked(cube.attrs, OF_CUBE, place))
@@ -100,14 +102,59 @@ def check_contents(cube: xr.Dataset, place: str) -> xr.Dataset:
     return state_spans(checked) if "time" in checked.coords else checked
 
 
-def _layout(cube: xr.Dataset, place: str) -> int:
-    """Return the layout of the places: 0 for a single place, 1 for sites, 2 for a grid."""
+def _layout(cube: xr.Dataset, place: str) -> tuple[int, tuple[str, ...]]:
+    """Return the layout of the places, and the dimensions of a grid that is not regular.
+
+    The layout is 0 for a single place, 1 for sites, 2 for a regular grid, 3 for one with positions of every cell.
+    """
+    positions = [cube[name] for name in ("latitude", "longitude") if name in cube.coords]
+    if positions and all(position.ndim == 2 for position in positions):
+        return 3, tuple(map(str, positions[0].dims))
     across = [d for d in HORIZONTAL if d in cube.dims]
     if across not in ([], ["site"], ["latitude", "longitude"]):
         raise WxflyError(
             f"{place}: its places have the dimensions ({', '.join(across)}), wanted (site) or (latitude, longitude)"
         )
-    return min(len(across), 2)
+    return min(len(across), 2), ()
+
+
+def _with_our_mapping(cube: xr.Dataset) -> xr.Dataset:
+    """Rename the grid mapping to its name in a cube, whatever the file calls it; leave out one that is not there."""
+    named = {str(v.attrs["grid_mapping"]) for v in cube.data_vars.values() if "grid_mapping" in v.attrs}
+    if len(named) == 1 and (name := next(iter(named))) in cube.coords and not cube[name].ndim:
+        ours = cube if name == GRID_MAPPING or GRID_MAPPING in cube.variables else cube.rename({name: GRID_MAPPING})
+        named = set() if GRID_MAPPING in ours.coords else named
+        cube = ours
+    for variable in cube.data_vars.values():
+        if "grid_mapping" in variable.attrs:
+            variable.attrs["grid_mapping"] = GRID_MAPPING
+            if named:
+                del variable.attrs["grid_mapping"]
+    return cube
+
+
+def _of_projection(cube: xr.Dataset, across: tuple[str, ...], place: str) -> dict[str, tuple[Any, ...]]:
+    """Return the grid mapping and the coordinates along the axes of a projection, checked."""
+    kept: dict[str, tuple[Any, ...]] = {}
+    if GRID_MAPPING in cube.coords and not cube[GRID_MAPPING].ndim:
+        given = {str(name): _of_mapping(value) for name, value in cube[GRID_MAPPING].attrs.items()}
+        kept[GRID_MAPPING] = ((), 0, {name: value for name, value in given.items() if value is not None})
+    for name in (d for d in across if d in cube.coords):
+        variable = cube[name]
+        if variable.dtype.kind not in _KINDS[NUMBERS]:
+            raise WxflyError(f"{place}: {name} holds {variable.dtype}, wanted {NUMBERS}")
+        kept[name] = ((name,), variable.values.astype(float), _checked(variable.attrs, OF_VARIABLE, f"{place}: {name}"))
+    return kept
+
+
+def _of_mapping(value: Any) -> Any:
+    """Return an attribute of a grid mapping: a text, or numbers; None for anything else."""
+    if isinstance(value, str):
+        return _printable(value)
+    numbers = np.asarray(value)
+    if numbers.dtype.kind not in "fiu" or numbers.ndim > 1 or not np.isfinite(numbers).all():
+        return None
+    return numbers.astype(float) if numbers.ndim else float(numbers)
 
 
 def _with_our_bounds(cube: xr.Dataset) -> xr.Dataset:
@@ -130,10 +177,10 @@ def _of_span(variable: xr.DataArray, name: str, place: str) -> tuple[Any, ...]:
     return dims, variable.values, _checked(variable.attrs, OF_VARIABLE, f"{place}: {name}")
 
 
-def _coordinate(variable: xr.DataArray, name: str, layout: int, place: str) -> tuple[Any, ...]:
+def _coordinate(variable: xr.DataArray, name: str, layout: int, across: tuple[str, ...], place: str) -> tuple[Any, ...]:
     holds, allowed = COORDINATES[name].holds, COORDINATES[name].over
     if name in ("latitude", "longitude", "surface_altitude"):
-        allowed = (allowed[layout],)
+        allowed = (across,) if layout == 3 else (allowed[layout],)
     dims = tuple(map(str, variable.dims))
     if variable.dtype.kind not in _KINDS[holds]:
         raise WxflyError(f"{place}: {name} holds {variable.dtype}, wanted {holds}")

@@ -8,7 +8,8 @@ one of them (`wxfly.cube.joined`). Its dimensions are
 ``height``
     metres above ground, increasing, for the variables that have it;
 ``site``, or ``latitude`` and ``longitude``
-    the places; absent for a single place. Code after this module never names them;
+    the places; absent for a single place. A grid that is not regular has ``y`` and ``x``, with latitude and longitude
+    of every cell and the projection in `GRID_MAPPING`. Code after this module never names them;
 ``realization``
     ensemble member, optional.
 
@@ -221,6 +222,8 @@ FORECAST_MODEL = "forecast_model"
 """Flag along time: the model of an hour, by its position in the attribute ``model``. Absent with one model."""
 BETWEEN_MODELS = ", "
 """Between the names in the attribute ``model``."""
+GRID_MAPPING = "crs"
+"""Name of the coordinate that states the projection of a grid as a CF grid mapping, in its attributes."""
 
 
 @dataclass(frozen=True)

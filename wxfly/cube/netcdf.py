@@ -14,7 +14,15 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from wxfly.cube.contract import SCHEMA_VERSION, TIMES_IN_FILES, Span, own_time, span_coordinates, state_spans
+from wxfly.cube.contract import (
+    GRID_MAPPING,
+    SCHEMA_VERSION,
+    TIMES_IN_FILES,
+    Span,
+    own_time,
+    span_coordinates,
+    state_spans,
+)
 from wxfly.errors import DamagedError, WxflyError, shortened
 from wxfly.pilot.own_files import write_beside
 
@@ -76,7 +84,8 @@ def save_cube(cube: xr.Dataset, path: Path) -> None:
                 encoding[name]["_FillValue"] = None  # CF: a coordinate variable has no missing values
     marked = marked.drop_encoding()
     # CF finds bounds through the attribute of their coordinate, and forbids listing them as coordinates of the file.
-    marked = marked.reset_coords([name for name in span_coordinates(cube) if "bounds" not in cube[name].attrs])
+    bounds = [name for name in span_coordinates(cube) if "bounds" not in cube[name].attrs]
+    marked = marked.reset_coords([*bounds, *({GRID_MAPPING} & set(cube.coords))])  # found by an attribute as well
     if "site" in marked.indexes:
         marked = marked.reset_index("site").rename_vars(site=_SITE_NAMES)
     for name in (str(n) for n in cube.data_vars):
@@ -94,7 +103,7 @@ def save_cube(cube: xr.Dataset, path: Path) -> None:
 
 def _listed_coordinates(cube: xr.Dataset, name: str) -> str:
     """Return the coordinates that the file lists for a variable: no bounds, and no times of other variables."""
-    foreign = {*span_coordinates(cube), *cube.dims} - {own_time(cube, name)}
+    foreign = {*span_coordinates(cube), *cube.dims, GRID_MAPPING} - {own_time(cube, name)}
     dims = set(cube[name].dims)
     return " ".join(sorted(str(k) for k, c in cube.coords.items() if k not in foreign and dims.issuperset(c.dims)))
 
@@ -156,8 +165,8 @@ def read_netcdf(path: Path) -> xr.Dataset:
         When the library cannot read it. On a file from a stranger the library may raise other errors.
     """
     with xr.open_dataset(path, engine="h5netcdf", decode_timedelta=False) as opened:
-        bounds = {str(v.attrs.get("bounds")) for v in opened.variables.values()}
-        cube = opened.set_coords(bounds & set(opened.variables)).load().drop_encoding()
+        named = {str(v.attrs.get(key)) for v in opened.variables.values() for key in ("bounds", "grid_mapping")}
+        cube = opened.set_coords(named & set(opened.variables)).load().drop_encoding()
     for variable in cube.variables.values():
         if "bounds" in variable.attrs and variable.dtype.kind == "M":
             variable.encoding = dict(TIMES_IN_FILES)

@@ -1,20 +1,24 @@
-"""Forecast cubes for a program: of a site, or of a file."""
+"""Forecast cubes for a program: of a site, of a file, or of a box of a model's grid."""
 
 from __future__ import annotations
 
 import logging
+from collections.abc import Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
 import xarray as xr
 
 from wxfly.assessment.hours import HOUR
+from wxfly.errors import WxflyError
 from wxfly.library.words import Moment, read_as_of
-from wxfly.pilot.settings import sites_file
+from wxfly.pilot.settings import load_settings, sites_file
 from wxfly.pilot.site import read_sites
 from wxfly.retrieval.files import open_forecast
 from wxfly.retrieval.forecast import obtain
 from wxfly.retrieval.origin import Obtained
+from wxfly.store.layout import grids_folder
 
 log = logging.getLogger(__name__)
 
@@ -65,7 +69,7 @@ def get_forecast(
 
 
 def read_forecast(path: str | Path, *, model: str | None = None, as_of: Moment | None = None) -> xr.Dataset:
-    """Return the forecast of a file: a saved reply of the forecast service (.json) or a cube (.nc).
+    """Return the forecast of a file: a saved reply of the forecast service (.json), a cube (.nc) or GRIB2 (.grib2).
 
     Parameters
     ----------
@@ -96,6 +100,72 @@ def read_forecast(path: str | Path, *, model: str | None = None, as_of: Moment |
     """
     saved = read_sites(sites_file())
     return _cube_of(open_forecast(Path(path), saved=saved, model=model, now=read_as_of(as_of)))
+
+
+def forecast_grid(
+    model: str,
+    *,
+    south: float,
+    west: float,
+    north: float,
+    east: float,
+    heights: Sequence[int] | None = None,
+    lead_hours: tuple[int, int] = (0, 24),
+    as_of: Moment | None = None,
+) -> xr.Dataset:
+    """Return a box of the newest run of a model, on the grid of the model, from the GRIB2 files of its weather service.
+
+    Only the messages of the wanted quantities, heights and hours are fetched, each for the whole grid; they are kept in
+    the store, so the same box or another one of that run costs no further bytes.
+
+    Parameters
+    ----------
+    model : str
+        ``ncep_gfs_global``, ``ncep_hrrr_conus`` or ``ecmwf_ifs025``.
+    south, west, north, east : float
+        The box [degree]; where `west` is larger than `east`, it goes over the date line.
+    heights : sequence of int, optional
+        Heights of the wind above ground [m], among those of the model; by default 10 m and all from 80 m.
+    lead_hours : tuple of int, optional
+        First and last hour after the start of the run. The run is the newest that has the last one.
+    as_of : str or datetime.datetime or numpy.datetime64, optional
+        Time of the question, UTC: no later run is used. By default the present time.
+
+    Returns
+    -------
+    xarray.Dataset
+        A cube as `wxfly.get_forecast` returns it, hourly. Its places have the dimensions ``latitude`` and
+        ``longitude``, or on a projected grid ``y`` and ``x`` with latitude and longitude of every cell; the coordinate
+        ``crs`` is the CF grid mapping. Winds are from true north. What the run lacks has no value.
+
+    Raises
+    ------
+    WxflyError
+        Without the extra ``grib``; for a model, height or hours that there are not; when nothing can be fetched.
+
+    Examples
+    --------
+    The model must be one whose files are read:
+
+    >>> import wxfly
+    >>> cube = wxfly.forecast_grid("hrrr", south=39.5, west=-105.5, north=40.5, east=-104.5)
+    Traceback (most recent call last):
+    wxfly.errors.WxflyError: ...
+    """
+    from wxfly.sources.grib import get_grid
+    from wxfly.sources.open_meteo.grids import Box
+
+    if not (-90.0 <= south < north <= 90.0 and abs(west) <= 180.0 and abs(east) <= 180.0 and west != east):
+        raise WxflyError(
+            f"the box {south:g}, {west:g}, {north:g}, {east:g} is not south, west, north and east in degrees; "
+            "wanted south < north, and west and east from -180 to 180"
+        )
+    moment = read_as_of(as_of)
+    now = datetime.now(UTC) if moment is None else moment.astype("datetime64[s]").item().replace(tzinfo=UTC)
+    return get_grid(
+        model, Box(south, west, north, east), settings=load_settings(), folder=grids_folder(), now=now,
+        heights=heights, lead_hours=lead_hours,
+    )  # fmt: skip
 
 
 def _cube_of(obtained: Obtained) -> xr.Dataset:

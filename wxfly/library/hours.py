@@ -73,7 +73,7 @@ def conditions(cube: xr.Dataset, *, height: float | str, site: Site | None = Non
     metres = read_quantity(text_of("height", height), "length", "metric")
     if not metres > 0:
         raise WxflyError(f"a flight height of {metres:g} m is not above the ground; wanted more than 0 m")
-    if "site" in cube.dims or "latitude" in cube.dims:
+    if "site" in cube.dims or cube["latitude"].ndim or cube["longitude"].ndim:
         names = (
             ", ".join(str(name) for name in np.atleast_1d(cube["site"].values)) if "site" in cube.coords else "a grid"
         )

@@ -80,7 +80,7 @@ class Keywords(TypedDict, total=False):
     model : str
         The one forecast model to ask. By default chosen by place and hours.
     forecast_path : str | Path
-        Answer from this saved reply (.json) or forecast file (.nc) instead of asking; - reads standard input.
+        Answer from this saved reply (.json) or forecast file (.nc, .grib2) instead of asking; - reads standard input.
     as_of : str | datetime | np.datetime64
         Answer as if it were this time (ISO 8601, UTC unless it names an offset).
     offline : bool

@@ -533,7 +533,8 @@ class Words:
     )
     forecast_path: Path | None = _row(  # noqa: RUF009
         FilePath(), Heading.SOURCE,
-        "Answer from this saved reply (.json) or forecast file (.nc) instead of asking; - reads standard input.",
+        "Answer from this saved reply (.json) or forecast file (.nc, .grib2) instead of asking; - reads standard"
+        " input.",
         "PATH", is_of_once=True, written="forecast",
     )
     as_of: str | None = _row(

@@ -176,7 +176,12 @@ def make_folder(path: Path) -> None:
 
 
 def write_beside(
-    path: Path, content: bytes, *, private: bool, check: Callable[[Path], object] = lambda _: None
+    path: Path,
+    content: bytes,
+    *,
+    private: bool,
+    check: Callable[[Path], object] = lambda _: None,
+    is_synced: bool = True,
 ) -> None:
     """Write a temporary file, check it and rename it: at every time the path holds the old or the new file.
 
@@ -191,6 +196,8 @@ def write_beside(
         Whether a new file, and missing folders, are open only to their owner.
     check : callable, optional
         Called with the temporary file before it is renamed; if it raises, the old file stays.
+    is_synced : bool, optional
+        Whether to wait for the disk, so that a power cut spoils nothing. It takes long for many files.
 
     Raises
     ------
@@ -211,7 +218,8 @@ def write_beside(
         with os.fdopen(os.open(beside, flags, 0o600 if private else 0o666), "wb") as file:
             file.write(content)
             file.flush()
-            os.fsync(file.fileno())
+            if is_synced:
+                os.fsync(file.fileno())
         with contextlib.suppress(FileNotFoundError):
             beside.chmod(stat.S_IMODE(target.stat().st_mode))
         check(beside)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 _OPEN_METEO = "Weather data by Open-Meteo.com (https://open-meteo.com/)"
+_NOAA_FILES = "Forecast by NOAA/NCEP (https://www.noaa.gov/)"
 
 
 @dataclass(frozen=True)
@@ -91,6 +92,22 @@ SERVICES: dict[str, Service] = {
             "forecast grids, only with the extra `grids`, for `wxfly where`", "which part of the globe is read",
             "data CC BY 4.0, with a link beside every output; the library that reads its files, omfiles, is GPL-2.0",
             "Open-Meteo file store", _OPEN_METEO,
+        ),
+        Service(
+            "noaa_gfs", "https://noaa-gfs-bdp-pds.s3.amazonaws.com", "NOAA GFS files",
+            "GRIB2 files of GFS, only for programs with the extra `grib`", "nothing of the place", "public domain",
+            "NOAA GFS files", _NOAA_FILES,
+        ),
+        Service(
+            "noaa_hrrr", "https://noaa-hrrr-bdp-pds.s3.amazonaws.com", "NOAA HRRR files",
+            "GRIB2 files of HRRR, only for programs with the extra `grib`", "nothing of the place", "public domain",
+            "NOAA HRRR files", _NOAA_FILES,
+        ),
+        Service(
+            "ecmwf_open_data", "https://data.ecmwf.int/forecasts", "ECMWF open data",
+            "GRIB2 files of IFS, only for programs with the extra `grib`", "nothing of the place",
+            "CC BY 4.0, with a link beside every output", "ECMWF open data",
+            "Forecast by ECMWF (https://www.ecmwf.int/), CC BY 4.0, read into a grid by wxfly",
         ),
         Service(
             "space_weather", "https://services.swpc.noaa.gov", "NOAA Space Weather Prediction Center",

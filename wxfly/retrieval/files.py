@@ -24,6 +24,7 @@ from wxfly.sources.open_meteo.ensemble import read_ensemble
 from wxfly.sources.open_meteo.forecast import read_forecast
 from wxfly.times import as_moment, utc_now
 
+_GRIB = (".grib2", ".grb2")
 _NEAR_KM = 30.0  # a file may be used for sites this close to a place in it
 _SAME_GROUND = 150.0  # ground heights of file and site may differ this much [m]: 1 or 2 K, and maps of ground differ
 
@@ -36,7 +37,7 @@ def open_forecast(
     model: str | None = None,
     now: np.datetime64 | None = None,
 ) -> Obtained:
-    """Answer from a saved reply of the forecast service (.json) or a cube (.nc); no service is asked.
+    """Answer from a saved reply of the forecast service (.json), a cube (.nc) or GRIB2 (.grib2); no service is asked.
 
     Parameters
     ----------
@@ -118,6 +119,10 @@ def _read(path: Path, model: str | None) -> list[xr.Dataset]:
         if model is not None and cube.attrs.get("model") != model:
             raise WxflyError(f"{path.name}: it is of the model {cube.attrs.get('model')}, not of {model}")
         return [cube]
+    if path.suffix.lower() in _GRIB:
+        from wxfly.sources.grib import read_grib
+
+        return [hide_contradictions(read_grib(path))]
     try:
         holds_members = b"_member0" in path.read_bytes()
     except OSError:
@@ -129,8 +134,9 @@ def _read(path: Path, model: str | None) -> list[xr.Dataset]:
 
 def _with_sites(cube: xr.Dataset) -> xr.Dataset:
     """Return a cube with the dimension of sites, whatever the layout of its places."""
-    if "latitude" in cube.dims:
-        cube = cube.stack(site=("latitude", "longitude")).reset_index("site")
+    across = tuple(dict.fromkeys((*cube["latitude"].dims, *cube["longitude"].dims)))
+    if len(across) == 2:
+        cube = cube.stack(site=across).reset_index("site").drop_vars([d for d in ("x", "y") if d in across])
     if "site" not in cube.dims:
         cube = cube.expand_dims("site", axis=1).assign_coords(
             {k: ("site", np.atleast_1d(cube[k].values), cube[k].attrs) for k in _OF_PLACES if k in cube.coords}

@@ -37,6 +37,7 @@ from wxfly.store.layout import (
     claim_store,
     file_name,
     forecasts_folder,
+    grid_files,
     is_ours,
     list_forecasts,
     own_files,
@@ -381,7 +382,8 @@ def too_old_or_much(settings: Settings, *, now: float | None = None) -> list[Pat
     now = time.time() if now is None else now
     going = []
     dated = []
-    for path in own_files():
+    messages = set(grid_files())  # by age alone: those of one grid are larger than all forecasts
+    for path in (*own_files(), *messages):
         try:
             state = path.lstat()
         except OSError:
@@ -392,7 +394,7 @@ def too_old_or_much(settings: Settings, *, now: float | None = None) -> list[Pat
         begun = path.name.endswith(PART)
         if age > settings.maximum_age_days * 86_400 or (begun and age > LEFT_OVER_SECONDS):
             going.append(path)
-        elif not begun:
+        elif not begun and path not in messages:
             dated.append((state.st_mtime, state.st_size, path))
     left = sum(size for _, size, _ in dated)
     for _, size, path in sorted(dated):
@@ -404,7 +406,7 @@ def too_old_or_much(settings: Settings, *, now: float | None = None) -> list[Pat
 
 
 def clear_store() -> list[Path]:
-    """Remove every forecast and reply of the store; return the removed files.
+    """Remove every forecast, grid and reply of the store; return the removed files.
 
     Raises
     ------
@@ -412,4 +414,4 @@ def clear_store() -> list[Path]:
         When the folder has files that are not ours, or a file cannot be removed.
     """
     claim_store()
-    return remove_ours(list(own_files()))
+    return remove_ours([*own_files(), *grid_files()])

@@ -4,6 +4,7 @@
 
     forecasts/<model>/<run>/<place>.gz      forecasts/icon_eu/2026-11-25T06Z/52.2700N_6.9000E.gz
     replies/<kind>/<name>.json              last replies of small services, with the time of retrieval
+    grids/<model>/<run>/<file>.<bytes>.grib2  messages of a forecast grid
     locks/<service>.lock                    one request at a time to each service
     CACHEDIR.TAG                            marks the folder as a cache, and as ours
 
@@ -37,7 +38,7 @@ TAG = "CACHEDIR.TAG"
 # https://bford.info/cachedir/ (from memory); the number is the MD5 of ".IsCacheDirectory", which a test checks.
 SIGNATURE = b"Signature: 8a477f597d28d172789f06886806bc55"
 _OUR_LINE = b"# The store of wxfly, which removes here what it wrote itself and nothing else."
-FOLDERS = ("forecasts", "replies", "locks")
+FOLDERS = ("forecasts", "replies", "grids", "locks")
 
 _ENDS = 256  # a complete file of ours has its mark this close to its start or its end [bytes]
 _LARGEST = 1 << 26  # greatest size of a file of ours [bytes]
@@ -74,6 +75,7 @@ KINDS = (
         (b"covers_hours", b"wxfly_schema", b"\nsha256 of the bytes before this line: "),
     ),
     Kind(re.compile(r"[^.].*\.json"), b'{"retrieved": "', (b'{"retrieved": "', b'"sha256": "')),
+    Kind(re.compile(r"[^.].*\.\d+-(?:\d+|end)\.grib2"), b"GRIB", (b"GRIB",)),
     Kind(re.compile(r".+\.lock"), b"", ()),
 )  # fmt: skip
 """One row for each kind. An empty file with such a name is ours as well; removing it loses no data."""
@@ -274,6 +276,7 @@ SUFFIX = ".gz"
 EARLY_SUFFIX = ".nc"
 _PLACE = re.compile(r"(\d+\.\d{4})([NS])_(\d+\.\d{4})([EW])\.(?:gz|nc)")
 _REPLY = re.compile(r"[^.].*\.json")
+_MESSAGE = re.compile(r"[^.].*\.\d+-(?:\d+|end)\.grib2")
 
 
 @dataclass(frozen=True)
@@ -303,6 +306,11 @@ class StoredForecast:
     def is_early(self) -> bool:
         """Return whether an early version of wxfly kept it, as netCDF."""
         return self.path.suffix == EARLY_SUFFIX
+
+
+def grids_folder() -> Path:
+    """Return the folder of the messages of forecast grids."""
+    return cache_folder() / "grids"
 
 
 def forecasts_folder() -> Path:
@@ -350,9 +358,18 @@ def list_forecasts() -> list[StoredForecast]:
 
 def own_files() -> Iterator[Path]:
     """Return the forecasts and replies, and the temporary files of their writers."""
-    for folder, name in ((forecasts_folder(), _PLACE), (replies_folder(), _REPLY)):
-        for path in files_below(folder):
-            named = name.fullmatch(path.name) or _BEGUN_FILE.fullmatch(path.name)
-            depth = len(path.relative_to(folder).parts)
-            if named and depth == (3 if name is _PLACE else 2):
-                yield path
+    yield from _named(forecasts_folder(), _PLACE, 3)
+    yield from _named(replies_folder(), _REPLY, 2)
+
+
+def grid_files() -> Iterator[Path]:
+    """Return the messages of forecast grids, and the temporary files of their writers."""
+    yield from _named(grids_folder(), _MESSAGE, 3)
+
+
+def _named(folder: Path, name: re.Pattern[str], depth: int) -> Iterator[Path]:
+    for path in files_below(folder):
+        if (name.fullmatch(path.name) or _BEGUN_FILE.fullmatch(path.name)) and len(
+            path.relative_to(folder).parts
+        ) == depth:
+            yield path
