@@ -16,7 +16,12 @@ class NoteKind(Enum):
     GROUND = "the altitude of the ground at a site"
     INVENTED = "place and weather are invented"
     OWN_LIMITS = "limits that the pilot set for today"
+    ZONES = "zones round a site, or zones that cannot be read"
     LOOSER_LIMITS = "limits that the pilot set for today, looser than the maker's or the rule's"
+
+
+ZONES = "zones: "
+"""Begins a note on zones, so that it says its subject wherever it stands alone."""
 
 
 class Note(str):

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING, Final, Literal
 
 from wxfly import __version__
 from wxfly.answer.request import Briefing
-from wxfly.cube.notes import kind_of
+from wxfly.cube.notes import ZONES, kind_of
 from wxfly.report.facts.comparison import ComparisonFacts, comparison_facts
 from wxfly.report.facts.place import ForecastFacts, forecast_facts
 from wxfly.report.facts.question import QuestionFacts, question_facts
@@ -21,8 +22,9 @@ from wxfly.report.facts.values import (
     seconds,
     units_of,
 )
-from wxfly.report.facts.verdict import Asked, Note, VerdictFacts, verdict_facts
+from wxfly.report.facts.verdict import Asked, Note, VerdictFacts, names_of, verdict_facts
 from wxfly.report.facts.writing import Clock, Reader
+from wxfly.report.facts.zones import file_in_words, zones_in_words
 
 if TYPE_CHECKING:
     from wxfly.question.reading import Question
@@ -119,6 +121,7 @@ def facts_of(
         unknown += reasons_of(position, answer, site)
         sites.append(site)
     notes = [Note(kind_of(note).name.lower(), str(note)) for note in briefing.notes]
+    notes += _zone_notes(sites, readers, names_of(sites, units), moment_of(briefing.now))
     comparison = comparison_facts(briefing) if briefing.question == "compare" else None
     period = seconds(briefing.minimum_duration)
     asked_of = Asked(
@@ -143,3 +146,17 @@ def facts_of(
         sites=sites,
         comparison=comparison,
     )
+
+
+def _zone_notes(
+    sites: Sequence[SiteAnswerFacts], readers: Sequence[Reader], names: Sequence[str], now: datetime
+) -> Iterator[Note]:
+    """Yield one note on the zones round all sites, and the date of their file."""
+    told = []
+    for site, reader, name in zip(sites, readers, names, strict=True):
+        if site.zones is not None:
+            words = zones_in_words(site.zones, site.period, reader)
+            told.append(f"{name}: {words}" if len(sites) > 1 else words)
+    first = sites[0]
+    if first.zones is not None:
+        yield Note("zones", f"{ZONES}{'; '.join(told)}; {file_in_words(first.zones, first.period, readers[0], now)}")

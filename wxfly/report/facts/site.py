@@ -64,6 +64,7 @@ from wxfly.report.facts.windows import (
     run_to_run_swing,
     window_facts,
 )
+from wxfly.report.facts.zones import ZonesFacts, zones_facts
 
 
 class Unknown(Facts, frozen=True):
@@ -129,6 +130,8 @@ class SiteAnswerFacts(Facts, frozen=True):
     """Whether driving out and taking off pay; null without costs."""
     advice: AdviceFacts | None
     """For the window that the verdict is about; null when there is none."""
+    zones: ZonesFacts | None
+    """UAS zones of the pilot's file; null without one."""
     days: list[DayFacts]
     """Light and sun of each day."""
     hours: HourFacts
@@ -169,6 +172,7 @@ def site_answer_facts(answer: SiteAnswer, label: str, ensembles: list[int]) -> S
         survey=survey_facts(answer),
         decisions=decision_facts(answer),
         advice=None if chosen is None else _advice(answer, answer.windows[chosen - 1]),
+        zones=zones_facts(answer),
         days=days,
         hours=hour_facts(answer),
         elements=element_facts(answer),

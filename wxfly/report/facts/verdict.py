@@ -10,6 +10,7 @@ from typing import Literal
 
 from wxfly.answer.outlook import EVEN_CHANCE
 from wxfly.assessment.state import State
+from wxfly.cube.notes import ZONES
 from wxfly.pilot.elements import BY_NAME, RETURN_LEG
 from wxfly.report.facts.advice import after_sunset, what_to_mind
 from wxfly.report.facts.comparison import ComparisonFacts
@@ -40,6 +41,7 @@ from wxfly.report.facts.writing import (
     titles,
     unit_of,
 )
+from wxfly.report.facts.zones import warning_of
 
 VerdictWord = Literal["room", "little room", "probably no room", "no room", "not known"]
 """Whether there is room to fly, from best to worst; what is not known comes last."""
@@ -75,8 +77,8 @@ class VerdictLine(Facts, frozen=True):
     """One line below the first."""
 
     about: Literal[
-        "note", "not known", "tightest", "ends", "wind", "mind", "work", "nearest", "longest", "surest", "change",
-        "day", "site", "better",
+        "zones", "note", "not known", "tightest", "ends", "wind", "mind", "work", "nearest", "longest", "surest",
+        "change", "day", "site", "better",
     ]  # fmt: skip
     """What it is about."""
     label: str
@@ -106,7 +108,8 @@ class VerdictFacts(Facts, frozen=True):
     as_far_as_known: bool
     """Whether something that the decision needs is not known."""
     of_forecast: str
-    """What must be known of the forecast: that it is invented, how old it is; empty where there is nothing."""
+    """What must be known first: that the forecast is invented, how old it is, that the site is in a zone in force;
+    empty where there is nothing."""
     first_line: str
     """Whether, when and how sure, in the units of `display_units`."""
     lines: list[VerdictLine]
@@ -235,12 +238,16 @@ def begin(asked: Asked, words: str, is_unknown: bool, *, is_wet: bool = False) -
 
 
 def _of_forecast(asked: Asked) -> Iterator[str]:
-    """Yield what must be known of the forecast: that it is invented, how old it is, that there is a note."""
+    """Yield what must be known first: that it is invented, how old it is, that there is a note, a zone in force."""
     if asked.is_invented:
         yield "invented, do not fly by this"
     if any(note.kind in _FIRST_NOTES for note in asked.notes):
         old = (asked.age or 0) >= _OLD and any(note.kind == "forecast" for note in asked.notes)
         yield f"forecast {age(asked.age)}, see the note" if old else "see the note"
+    for name, site in zip(names_of(asked.sites, asked.readers[0].units), asked.sites, strict=True):
+        warning = warning_of(site.zones, window_of_verdict(site) or site.period)
+        if warning:
+            yield f"{name} {warning}" if len(asked.sites) > 1 else warning
 
 
 def _first_line(asked: Asked, position: int, is_unknown: bool) -> str:
@@ -319,8 +326,10 @@ def _capital(words: str) -> str:
 
 def _notes(asked: Asked) -> list[VerdictLine]:
     """Return what must be known first: how old the forecast is, which members are lost."""
-    phrase = "; ".join(note.text for note in asked.notes if note.kind != "invented")
-    return [VerdictLine("note", "Note", _capital(phrase))] if phrase else []
+    zones = "; ".join(note.text.removeprefix(ZONES) for note in asked.notes if note.kind == "zones")
+    phrase = "; ".join(note.text for note in asked.notes if note.kind not in ("invented", "zones"))
+    lines = [VerdictLine("zones", "Zones", zones)] if zones else []
+    return [*lines, VerdictLine("note", "Note", _capital(phrase))] if phrase else lines
 
 
 def _not_known(asked: Asked, names: Sequence[str]) -> Iterator[VerdictLine]:
@@ -756,4 +765,6 @@ def title_of(site: SiteAnswerFacts, window: WindowFacts, reader: Reader, *, is_i
     invented = "Invented: " if is_invented else ""
     wet = ", forecast wet all along" if window.forecast_wet else ""
     unknown = f", {titles(window.advised_not_known)} not known" if window.advised_not_known else ""
-    return f"{invented}{site.site.name}: {window.room} to fly{wet}{unknown}, {how_sure(window, reader)}"
+    zone = warning_of(site.zones, window).partition(", see")[0]
+    zone = f", {zone}" if zone else ""
+    return f"{invented}{site.site.name}: {window.room} to fly{zone}{wet}{unknown}, {how_sure(window, reader)}"
