@@ -209,8 +209,17 @@ def test_weekdays_and_hours():
     assert spans(offset) == ([("06T22:00", "07T01:00")], True)
 
 
+def test_events_of_the_sun():
+    follow_one_another(-38.0, 176.0)
+
+
+@pytest.mark.thorough
 @given(st.floats(-60, 60), LONGITUDES)
-def test_events_of_the_sun_follow_one_another(latitude, longitude):
+def test_events_of_the_sun_everywhere(latitude, longitude):
+    follow_one_another(latitude, longitude)
+
+
+def follow_one_another(latitude, longitude):
     """Dawn to sunrise, day, sunset to dusk and the night make up the whole time."""
     ends = [SunEvent.CIVIL_DAWN, SunEvent.SUNRISE, SunEvent.SUNSET, SunEvent.CIVIL_DUSK, SunEvent.CIVIL_DAWN]
     parts = [

@@ -166,6 +166,8 @@ class Zone:
         As in the file; empty where there is nothing.
     authority : str
         Whom to ask, and how; empty where there is nothing.
+    position : int
+        Its position in the file, from 1: identifiers may occur more than once.
     """
 
     identifier: str
@@ -178,6 +180,7 @@ class Zone:
     message: str = ""
     reasons: str = ""
     authority: str = ""
+    position: int = 0
 
 
 @dataclass(frozen=True)
@@ -316,6 +319,7 @@ def _zone(feature: Any, position: int) -> tuple[Zone | None, list[ZoneFault]]:
         _text(says.get("message")),
         _text(says.get("reason")).replace("_", " ").lower(),
         _authority(says.get("zoneAuthority")),
+        position,
     )
     return zone, faults
 

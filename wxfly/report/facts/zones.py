@@ -47,6 +47,8 @@ class ZoneCircle(Facts, frozen=True):
 class ZoneFacts(Facts, frozen=True):
     """One volume of a zone in or near which the flight takes place."""
 
+    position: int
+    """Of the zone in the file, from 1; volumes of one zone share it."""
     identifier: str
     name: str
     """As in the file."""
@@ -137,6 +139,7 @@ def _zone(one: ZoneNear, reach: float) -> ZoneFacts:
     zone = one.zone
     circle, rings = _outline(one.volume)
     return ZoneFacts(
+        position=zone.position,
         identifier=zone.identifier,
         name=zone.name,
         kind=zone.kind.value,
@@ -227,9 +230,9 @@ def zone_lines(zones: ZonesFacts | None, period: Period, reader: Reader) -> Iter
 
 def _each_once(zones: ZonesFacts) -> list[ZoneFacts]:
     """Return each zone by its gravest volume."""
-    each: dict[tuple[str, str], ZoneFacts] = {}
+    each: dict[tuple[int, str], ZoneFacts] = {}
     for one in zones.near:
-        each.setdefault((one.identifier, one.name), one)
+        each.setdefault((one.position, one.identifier), one)
     return list(each.values())
 
 
