@@ -442,10 +442,20 @@ def _circle(centre: Any, radius: Any) -> Circle:
     return Circle(longitude, latitude, size)
 
 
+def _ring(positions: list[Any]) -> Ring:
+    try:  # a country has a million positions
+        array = np.asarray(positions, dtype=float)
+    except (TypeError, ValueError):
+        array = np.empty(0)
+    if array.ndim == 2 and array.shape[1] >= 2 and np.all(np.abs(array[:, :2]) <= (360, 90)):
+        return tuple(map(tuple, array[:, :2].tolist()))
+    return tuple(_position(one) for one in positions)
+
+
 def _polygon(rings: Any) -> Polygon:
     if not isinstance(rings, list) or not rings or not all(isinstance(ring, list) for ring in rings):
         raise _UnreadableError("its outline has no ring")
-    found = [tuple(_position(one) for one in ring) for ring in rings]
+    found = [_ring(ring) for ring in rings]
     closed = [ring if ring[:1] == ring[-1:] else (*ring, ring[0]) for ring in found]
     if len(closed[0]) < 4:
         raise _UnreadableError("its outline has fewer than three corners")
