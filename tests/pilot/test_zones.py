@@ -159,6 +159,49 @@ def test_a_file_that_is_none_of_these_is_an_error_in_one_line(read, text):
     assert "\n" not in str(error.value)
 
 
+def places_in(value, way=()):
+    """Yield the way to everything in a document."""
+    for key, inside in value.items() if isinstance(value, dict) else enumerate(value):
+        yield (*way, key)
+        if isinstance(inside, dict | list):
+            yield from places_in(inside, (*way, key))
+
+
+WHOLE = {
+    "UASZoneList": [{
+        "identifier": "A", "name": "N", "restriction": "PROHIBITED", "reason": ["NATURE"], "message": "M",
+        "applicability": [{"permanent": "NO", "startDateTime": "2026-03-15T00:00:00Z",
+                           "schedule": [{"day": ["SAT"], "startTime": "06:00Z", "endTime": "18:00Z"}]}],
+        "zoneAuthority": [{"name": "R", "intervalBefore": "P1D"}],
+        "geometry": [part({"type": "Polygon", "coordinates": [SQUARE]})],
+    }],
+    "features": [feature(name=[{"text": "N", "lang": "en"}], type="PROHIBITED", limitedApplicability=[
+        {"startDateTime": "2026-03-15T00:00:00Z", "schedule": [{"day": ["SAT"], "startEvent": "SR", "endEvent": "SS"}]}
+    ])],
+    "metadata": {"issued": "2026-11-01T00:00:00Z"},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", ["UASZoneList", "features"])
+@pytest.mark.parametrize("value", [None, "x", [], {}, -1, 10**400, [[["x"]]], True], ids=lambda v: str(v)[:9])
+def test_whatever_is_damaged_the_zone_is_there_or_a_fault(read, name, value):
+    """And where it is there, the damage has not narrowed its times."""
+    whole = {name: WHOLE[name], "metadata": WHOLE["metadata"]}
+    for way in places_in(whole):
+        if len(way) == 1:
+            continue
+        damaged = json.loads(json.dumps(whole))
+        inside = damaged
+        for key in way[:-1]:
+            inside = inside[key]
+        inside[way[-1]] = value
+        file = read(damaged)
+        assert len(file.zones) + len(file.faults) == 1, way
+        if file.zones and any("pplicability" in str(key) for key in way):
+            (times,) = file.zones[0].times or (None,)
+            assert times is None or len(times.hours) == 1 or times.hours == (), way
+
+
 def test_a_missing_file_is_an_error(tmp_path):
     for path in (tmp_path / "none.json", tmp_path):
         with pytest.raises(WxflyError, match="cannot be read"):

@@ -329,13 +329,15 @@ def _text(value: Any) -> str:
     if isinstance(value, str | int) and not isinstance(value, bool):
         return shortened(plain(str(value)), _TEXT_SHOWN)
     if isinstance(value, dict):
-        return _text(value.get("text"))
+        text = value.get("text")
+        return _text(text) if isinstance(text, str) else ""
     if not isinstance(value, list):
         return ""
     if value and all(isinstance(part, dict) and "text" in part for part in value):
         english = [part for part in value if str(part.get("lang", "")).lower().startswith("en")]
         return _text((english or value)[0])
-    return shortened(", ".join(filter(None, map(_text, value))), _TEXT_SHOWN)
+    parts = (_text(part) for part in value if not isinstance(part, list))
+    return shortened(", ".join(filter(None, parts)), _TEXT_SHOWN)
 
 
 def _authority(value: Any) -> str:
@@ -445,7 +447,7 @@ def _circle(centre: Any, radius: Any) -> Circle:
 def _ring(positions: list[Any]) -> Ring:
     try:  # a country has a million positions
         array = np.asarray(positions, dtype=float)
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         array = np.empty(0)
     if array.ndim == 2 and array.shape[1] >= 2 and np.all(np.abs(array[:, :2]) <= (360, 90)):
         return tuple(map(tuple, array[:, :2].tolist()))

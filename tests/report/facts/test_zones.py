@@ -166,5 +166,12 @@ def test_the_commands_read_the_file_and_the_setting(wxfly, own_folders, tmp_path
     code, out, err = wxfly("brief", "Kelderness")
     assert code == 0, err
     assert "in a prohibited zone" in out and "Zone: Pier (number 1): prohibited; inside;" in " ".join(out.split())
+    one["properties"]["limitedApplicability"] = [
+        {"schedule": [{"day": ["SUN"], "startTime": "09:00Z", "endTime": "12:00Z"}]}
+    ]
+    (tmp_path / "mine.json").write_text(json.dumps(one))
+    for hour, is_met in (("11:00", True), ("12:00", False)):
+        first = wxfly("why", "Kelderness", "sunday", hour)[1].partition("\n\n")[0]
+        assert ("in a prohibited zone" in " ".join(first.split())) is is_met
     code, _, err = wxfly("best", "Kelderness", "--zones", "none.json")
     assert code == 1 and err.count("\n") == 1 and "none.json: cannot be read" in err

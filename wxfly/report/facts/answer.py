@@ -121,7 +121,7 @@ def facts_of(
         unknown += reasons_of(position, answer, site)
         sites.append(site)
     notes = [Note(kind_of(note).name.lower(), str(note)) for note in briefing.notes]
-    notes += _zone_notes(sites, readers, names_of(sites, units), moment_of(briefing.now))
+    notes = [*_zone_notes(sites, readers, names_of(sites, units), moment_of(briefing.now)), *notes]
     comparison = comparison_facts(briefing) if briefing.question == "compare" else None
     period = seconds(briefing.minimum_duration)
     asked_of = Asked(

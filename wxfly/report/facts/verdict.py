@@ -139,6 +139,8 @@ class Asked:
         Whether place or weather are.
     age : int or None
         Of the forecast [s].
+    hour : Period or None
+        The one hour that it is about; None for the window of the verdict, or the time asked about.
     """
 
     sites: Sequence[SiteAnswerFacts]
@@ -149,6 +151,7 @@ class Asked:
     duration: int
     is_invented: bool
     age: int | None
+    hour: Period | None = None
 
     def year(self, position: int) -> int:
         """Return the year of now on the clock of a reader."""
@@ -245,7 +248,7 @@ def _of_forecast(asked: Asked) -> Iterator[str]:
         old = (asked.age or 0) >= _OLD and any(note.kind == "forecast" for note in asked.notes)
         yield f"forecast {age(asked.age)}, see the note" if old else "see the note"
     for name, site in zip(names_of(asked.sites, asked.readers[0].units), asked.sites, strict=True):
-        warning = warning_of(site.zones, window_of_verdict(site) or site.period)
+        warning = warning_of(site.zones, asked.hour or window_of_verdict(site) or site.period)
         if warning:
             yield f"{name} {warning}" if len(asked.sites) > 1 else warning
 
