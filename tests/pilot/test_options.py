@@ -50,7 +50,8 @@ VALUES = {
     "launch_limit": "5m/s", "hours": 3, "required": ("kp",), "advised": ("fog",), "distance": "400m",
     "return_height": "60m",
     "toward": "SW", "work": "5min", "batteries": 3, "battery_reserve": 0.3, "battery_temperature": "20degC",
-    "payload": "120g", "confidence": 0.8, "ensemble": ("none",), "site_record": True, "fresh": True, "model": "icon_eu",
+    "payload": "120g", "zones": "~/zones.json",
+    "confidence": 0.8, "ensemble": ("none",), "site_record": True, "fresh": True, "model": "icon_eu",
     "forecast_path": "answer.nc", "as_of": "2026-03-14T07:00Z", "offline": True, "units": "aviation",
 }  # fmt: skip
 

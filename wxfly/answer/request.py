@@ -17,6 +17,7 @@ import xarray as xr
 from wxfly.answer.comparison import ComparedHour, compare_hours
 from wxfly.answer.survey import Survey
 from wxfly.answer.windows import Window
+from wxfly.answer.zones import ZoneSearch
 from wxfly.assessment.hours import HOUR
 from wxfly.flight.advice import Advice, is_low_light
 from wxfly.pilot.aircraft import Aircraft
@@ -74,6 +75,8 @@ class Request:
         The forecast before a reading corrected it.
     from_now : bool
         Whether only a window from the start of the period counts, complete until it ends.
+    zones : ZoneSearch or None
+        The zones to look for round the site; None without a file of zones.
     """
 
     site: Site
@@ -87,6 +90,7 @@ class Request:
     intent: Intent = field(default_factory=Intent)
     before: BeforeReading | None = field(default=None, compare=False)
     from_now: bool = False
+    zones: ZoneSearch | None = field(default=None, compare=False)
 
 
 def preferred_hours(conditions: xr.Dataset, request: Request) -> npt.NDArray[np.bool_] | None:

@@ -21,6 +21,12 @@ class NoteKind(StrEnum):
     """Limits that the pilot set for today."""
     LOOSER_LIMITS = "looser_limits"
     """The same, looser than the maker's or the rule's."""
+    ZONES = "zones"
+    """Zones round a site, or zones that cannot be read."""
+
+
+ZONES = "zones: "
+"""Begins a note on zones, so that it says its subject wherever it stands alone."""
 
 
 class Note(str):

@@ -68,6 +68,8 @@ class Keywords(TypedDict, total=False):
         Temperature of the battery before take-off, such as 20degC [K]. By default the air's.
     payload : float | str
         Mass beyond the aircraft's own, such as 120g [kg]. By default none.
+    zones : str | Path
+        Your file of UAS zones (ED-269, ED-318 or GeoJSON); the answer says which the site is in or near.
     confidence : float | str
         Probability that wind and gust at flight height stay below what is compared with their limits. By default 0.5.
     ensemble : str | Sequence[str]
@@ -114,6 +116,7 @@ class Keywords(TypedDict, total=False):
     battery_reserve: float | str | None
     battery_temperature: float | str | None
     payload: float | str | None
+    zones: str | Path | None
     confidence: float | str | None
     ensemble: str | Sequence[str] | None
     site_record: bool | None

@@ -257,6 +257,19 @@ class FilePath(Text):
         return Path(value)
 
 
+@dataclass(frozen=True)
+class KeptFilePath(FilePath):
+    """The path of a file that settings and plans may name: they hold it in full."""
+
+    def with_unit(self, word: Path, units: str) -> Path:
+        """Return the path that names the same file from any folder."""
+        return _in_full(word)
+
+
+def _in_full(path: Path) -> Path:
+    return path if path.is_absolute() or path.parts[:1] == ("~",) else path.absolute()
+
+
 def quantity_text(name: str, value: Any, si: str) -> str:
     """Return a quantity as a pilot writes it: a number gets its SI unit, a text stays as it is."""
     if isinstance(value, str) and value.strip():
@@ -510,6 +523,11 @@ class Words:
         Quantity(quantity="mass", si="kg"), Heading.SORTIE, "Mass beyond the aircraft's own, such as 120g.", "MASS",
         default="none", asks_for_sortie=True, questions=_AT_SITES,
     )
+    zones: Path | None = _row(  # noqa: RUF009
+        KeptFilePath(), Heading.LIMITS,
+        "Your file of UAS zones (ED-269, ED-318 or GeoJSON); the answer says which the site is in or near.", "FILE",
+        questions=_AT_A_SITE,
+    )
     confidence: float | str | None = _row(
         Share(), Heading.SURE,
         "Probability that wind and gust at flight height stay below what is compared with their limits.", "SHARE",
@@ -651,6 +669,8 @@ def _kept_word(option: Option, value: Any, where: str) -> Any:
             near = f"{text.strip()}{kind.bare or symbol_of_bare(kind.quantity, 'metric')}"
             raise WxflyError(f'{where} {option.key} = {value!r} has no unit; write it with one, such as "{near}"')
     word = kind.read(f"{where} {option.key}", value)
+    if isinstance(kind, KeptFilePath) and word != _in_full(word):
+        raise WxflyError(f"{where} {option.key} = {value!r} is not a path in full, from the top folder on")
     if word != kind.with_unit(word, "metric"):
         raise WxflyError(f"{where} {option.key} = {value!r} has a number without its unit")
     return word

@@ -18,8 +18,9 @@ import xarray as xr
 from wxfly.answer.alternatives import find_changes
 from wxfly.answer.briefing import age_counts_from, make_briefing
 from wxfly.answer.request import Briefing, QuestionKind, Request
+from wxfly.answer.zones import ZoneSearch
 from wxfly.assessment.forecast_error import ErrorLaw
-from wxfly.cube.notes import Note, NoteKind, kind_of
+from wxfly.cube.notes import ZONES, Note, NoteKind, kind_of
 from wxfly.errors import WxflyError
 from wxfly.history.airports import with_report_warnings
 from wxfly.history.verification import with_record
@@ -259,6 +260,7 @@ def prepare_obtained(
         tuple(
             dict.fromkeys(
                 [
+                    *zone_notes(question),
                     *own_limit_notes(question),
                     *set_aside_notes(),
                     *age_notes,
@@ -367,6 +369,7 @@ def _request(question: Question, site: Site, height: float) -> Request:
         toward=question.toward,
         intent=question.intent,
         from_now=question.kind == "now",
+        zones=None if question.zones is None else ZoneSearch(question.zones, _reach(question)),
     )
     if question.sortie is None:
         return request
@@ -374,6 +377,25 @@ def _request(question: Question, site: Site, height: float) -> Request:
     from wxfly.question.sortie import plan_sortie
 
     return plan_sortie(request, question.sortie, question.confidence)
+
+
+def _reach(question: Question) -> float:
+    """Return the distance to which the flight goes: as given, else as far as the aircraft's attitude is seen [m]."""
+    from wxfly.question.sortie import default_distance
+
+    given = None if question.sortie is None else question.sortie.distance
+    return default_distance(question.aircraft) if given is None else given
+
+
+def zone_notes(question: Question) -> list[Note]:
+    """Return a note on the zones of the pilot's file whose outlines cannot be read."""
+    if question.zones is None or not question.zones.faults:
+        return []
+    file = question.zones
+    first = file.faults[0]
+    more = f"; and {len(file.faults) - 1} more" if len(file.faults) > 1 else ""
+    words = f"{ZONES}{file.path.name} has zones that cannot be read, look them up: {first.name}, {first.fault}{more}"
+    return [Note(words, NoteKind.ZONES)]
 
 
 def _periods(question: Question, obtained: Obtained) -> list[tuple[np.datetime64, np.datetime64]]:

@@ -25,6 +25,7 @@ from wxfly.pilot.services import OF_ONE_MODEL
 from wxfly.pilot.settings import own_aircraft_file, own_rules_file, sites_file
 from wxfly.pilot.site import read_sites, zone_of
 from wxfly.pilot.work import Intent, read_intent
+from wxfly.pilot.zones import ZoneFile, read_zones
 from wxfly.question.defaults import Taken, take_usual
 from wxfly.sources.open_meteo.models import find_model
 from wxfly.times import DAY_WORDS, AskedDay, AskedHour, is_day, is_hour, read_day, read_hour, read_moment
@@ -188,6 +189,8 @@ class Question:
         IANA zone for times; None for each site's own.
     plan : str or None
         Name of the saved plan.
+    zones : ZoneFile or None
+        The pilot's file of zones.
     origins : tuple of Origin
         Origins of the words that were not given with the question.
     """
@@ -214,6 +217,7 @@ class Question:
     units: str
     time_zone: str | None
     plan: str | None = None
+    zones: ZoneFile | None = None
     origins: tuple[Origin, ...] = ()
 
     @property
@@ -374,6 +378,7 @@ def _read(kind: QuestionKind, taken: Taken, first_day: int, with_sortie: bool) -
         units,
         words.time_zone,
         words.plan,
+        None if words.zones is None else read_zones(words.zones),
         tuple(_origins(taken)),
     )
 

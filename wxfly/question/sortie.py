@@ -47,7 +47,7 @@ def plan_sortie(request: Request, asked: SortieAsked, confidence: float) -> Requ
     plan = Plan(
         height=request.height,
         return_height=return_height,
-        distance=_default_distance(request.aircraft) if asked.distance is None else asked.distance,
+        distance=default_distance(request.aircraft) if asked.distance is None else asked.distance,
         direction=request.toward,
         work_time=asked.work_time,
         reserve=asked.reserve,
@@ -58,7 +58,7 @@ def plan_sortie(request: Request, asked: SortieAsked, confidence: float) -> Requ
     return replace(request, sortie=return_leg.Sortie(model, plan, asked.batteries))
 
 
-def _default_distance(aircraft: Aircraft) -> float:
+def default_distance(aircraft: Aircraft) -> float:
     """Return the distance at which the aircraft is still visible; farther must be the pilot's own decision."""
     if aircraft.characteristic_dimension is None:
         return DEFAULT_DISTANCE

@@ -142,7 +142,8 @@ def _description(facts: AnswerFacts, site: SiteAnswerFacts, window: WindowFacts,
 def _why_none(facts: AnswerFacts, readers: Sequence[Reader]) -> Iterable[str]:
     yield from details.first_notes(facts)
     yield facts.verdict.first_line
-    yield from (f"{line.label}: {line.words}." for line in facts.verdict.lines if line.about is not About.NOTE)
+    without = (About.NOTE, About.ZONES)
+    yield from (f"{line.label}: {line.words}." for line in facts.verdict.lines if line.about not in without)
     for site, reader in zip(facts.sites, readers, strict=True):
         yield f"{details.asked(site, reader.units)}."
     yield from details.origin(facts, readers[-1].clock)

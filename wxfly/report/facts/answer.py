@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Final, Literal
 
 from wxfly import __version__
 from wxfly.answer.request import Briefing, QuestionKind
-from wxfly.cube.notes import kind_of
+from wxfly.cube.notes import ZONES, NoteKind, kind_of
 from wxfly.pilot.limits import LEAST_LIMITS
 from wxfly.pilot.limits import OwnLimit as OwnLimitAsked
 from wxfly.report.facts.comparison import ComparisonFacts, comparison_facts
@@ -32,8 +33,9 @@ from wxfly.report.facts.values import (
     share,
     units_of,
 )
-from wxfly.report.facts.verdict import Asked, Note, VerdictFacts, verdict_facts
+from wxfly.report.facts.verdict import Asked, Note, VerdictFacts, names_of, verdict_facts
 from wxfly.report.facts.writing import Clock, Reader
+from wxfly.report.facts.zones import file_in_words, zones_in_words
 
 if TYPE_CHECKING:
     from wxfly.question.reading import Question
@@ -294,6 +296,7 @@ def facts_of(
         unknown += reasons_of(position, answer, site)
         sites.append(site)
     notes = [Note(kind_of(note), str(note)) for note in briefing.notes]
+    notes = [*_zone_notes(sites, readers, names_of(sites, units), moment_of(briefing.now)), *notes]
     comparison = comparison_facts(briefing) if briefing.question == "compare" else None
     period = seconds(briefing.minimum_duration)
     asked_of = Asked(
@@ -318,3 +321,19 @@ def facts_of(
         sites=sites,
         comparison=comparison,
     )
+
+
+def _zone_notes(
+    sites: Sequence[SiteAnswerFacts], readers: Sequence[Reader], names: Sequence[str], now: datetime
+) -> Iterator[Note]:
+    """Yield one note on the zones round all sites, and the date of their file."""
+    told = []
+    for site, reader, name in zip(sites, readers, names, strict=True):
+        if site.zones is not None:
+            words = zones_in_words(site.zones, site.period, reader)
+            told.append(f"{name}: {words}" if len(sites) > 1 else words)
+    first = sites[0]
+    if first.zones is not None:
+        yield Note(
+            NoteKind.ZONES, f"{ZONES}{'; '.join(told)}; {file_in_words(first.zones, first.period, readers[0], now)}"
+        )

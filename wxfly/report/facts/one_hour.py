@@ -191,7 +191,7 @@ def _first_line(
         words = f"{word[:1].upper()}{word[1:]} to fly {where}; {in_ten(chance)}."
     asked = Asked(
         answer.sites, [reader], answer.notes, None, answer.now, answer.minimum_duration, answer.invented,
-        answer.forecasts[0].age,
+        answer.forecasts[0].age, span,
     )  # fmt: skip
     return begin(asked, words, bool(unknown) and word not in (Room.NOT_KNOWN, Room.NONE))
 

@@ -62,6 +62,7 @@ from wxfly.report.facts.windows import (
     run_to_run_swing,
     window_facts,
 )
+from wxfly.report.facts.zones import ZonesFacts, zones_facts
 
 
 class Unknown(Facts, frozen=True):
@@ -126,6 +127,8 @@ class SiteAnswerFacts(Facts, frozen=True):
     """Whether driving out and taking off pay; null without costs."""
     advice: AdviceFacts | None
     """For the window that the verdict is about; null when there is none."""
+    zones: ZonesFacts | None
+    """UAS zones of the pilot's file; null without one."""
     days: list[DayFacts]
     """Light and sun of each day."""
     hours: HourFacts
@@ -168,6 +171,7 @@ def site_answer_facts(answer: SiteAnswer, label: str, ensembles: list[int]) -> S
         survey=survey_facts(answer),
         decisions=decision_facts(answer),
         advice=_advice(answer),
+        zones=zones_facts(answer),
         days=days,
         hours=hour_facts(answer),
         elements=element_facts(answer),

@@ -11,6 +11,7 @@ from enum import StrEnum
 from wxfly.answer.request import ChangeKind, QuestionKind
 from wxfly.answer.windows import EVEN_CHANCE, Room
 from wxfly.assessment.state import State
+from wxfly.cube.notes import ZONES
 from wxfly.cube.notes import NoteKind as NoteKind
 from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, RETURN_LEG
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH
@@ -37,6 +38,7 @@ from wxfly.report.facts.writing import (
     titles,
     unit_of,
 )
+from wxfly.report.facts.zones import warning_of
 
 
 def hour_at(site: SiteAnswerFacts, moment: datetime) -> int:
@@ -199,6 +201,7 @@ class HourWords:
 class About(StrEnum):
     """What a line of the verdict is about."""
 
+    ZONES = "zones"
     NOTE = "note"
     NOT_KNOWN = "not known"
     TIGHTEST = "tightest"
@@ -273,7 +276,8 @@ class VerdictFacts(Facts, frozen=True):
     as_far_as_known: bool
     """Whether something that the decision needs is not known."""
     of_forecast: str
-    """What must be known of the forecast: that it is invented, how old it is; empty where there is nothing."""
+    """What must be known first: that the forecast is invented, how old it is, that the site is in a zone in force;
+    empty where there is nothing."""
     first_line: str
     """Whether, when and how sure, in the units of `display_units`."""
     lines: list[VerdictLine]
@@ -303,6 +307,8 @@ class Asked:
         Whether place or weather are.
     age : int or None
         Of the forecast [s].
+    hour : Period or None
+        The one hour that it is about; None for the window of the verdict, or the time asked about.
     """
 
     sites: Sequence[SiteAnswerFacts]
@@ -313,6 +319,7 @@ class Asked:
     duration: int
     is_invented: bool
     age: int | None
+    hour: Period | None = None
 
     def year(self, position: int) -> int:
         """Return the year of now on the clock of a reader."""
@@ -402,12 +409,16 @@ def begin(asked: Asked, words: str, is_unknown: bool, *, is_wet: bool = False) -
 
 
 def _of_forecast(asked: Asked) -> Iterator[str]:
-    """Yield what must be known of the forecast: that it is invented, how old it is, that there is a note."""
+    """Yield what must be known first: that it is invented, how old it is, that there is a note, a zone in force."""
     if asked.is_invented:
         yield "invented, do not fly by this"
     if any(note.kind in _FIRST_NOTES for note in asked.notes):
         old = (asked.age or 0) >= _OLD and any(note.kind is NoteKind.FORECAST for note in asked.notes)
         yield f"forecast {age(asked.age)}, see the note" if old else "see the note"
+    for name, site in zip(names_of(asked.sites, asked.readers[0].units), asked.sites, strict=True):
+        warning = warning_of(site.zones, asked.hour or site.best or site.period)
+        if warning:
+            yield f"{name} {warning}" if len(asked.sites) > 1 else warning
 
 
 def _first_line(asked: Asked, position: int, is_unknown: bool) -> str:
@@ -486,8 +497,10 @@ def _capital(words: str) -> str:
 
 def _notes(asked: Asked) -> list[VerdictLine]:
     """Return what must be known first: how old the forecast is, which members are lost."""
-    phrase = "; ".join(note.text for note in asked.notes if note.kind is not NoteKind.INVENTED)
-    return [VerdictLine(About.NOTE, "Note", _capital(phrase))] if phrase else []
+    zones = "; ".join(note.text.removeprefix(ZONES) for note in asked.notes if note.kind is NoteKind.ZONES)
+    phrase = "; ".join(note.text for note in asked.notes if note.kind not in (NoteKind.INVENTED, NoteKind.ZONES))
+    lines = [VerdictLine(About.ZONES, "Zones", zones)] if zones else []
+    return [*lines, VerdictLine(About.NOTE, "Note", _capital(phrase))] if phrase else lines
 
 
 def _not_known(asked: Asked, names: Sequence[str]) -> Iterator[VerdictLine]:
@@ -920,4 +933,6 @@ def title_of(site: SiteAnswerFacts, window: WindowFacts, reader: Reader, *, is_i
     invented = "Invented: " if is_invented else ""
     wet = ", forecast wet all along" if window.forecast_wet else ""
     unknown = f", {titles(window.advised_not_known)} not known" if window.advised_not_known else ""
-    return f"{invented}{site.site.name}: {window.room} to fly{wet}{unknown}, {how_sure(window, reader)}"
+    zone = warning_of(site.zones, window).partition(", see")[0]
+    zone = f", {zone}" if zone else ""
+    return f"{invented}{site.site.name}: {window.room} to fly{zone}{wet}{unknown}, {how_sure(window, reader)}"

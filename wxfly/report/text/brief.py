@@ -36,6 +36,7 @@ from wxfly.report.facts.writing import (
     titles,
     unit_of,
 )
+from wxfly.report.facts.zones import zone_lines
 from wxfly.report.text import details, tables
 from wxfly.report.text.console import aligned, columns, isolated, wrapped
 from wxfly.report.text.field_check import rounded_down
@@ -196,6 +197,7 @@ def _decision(facts: BriefFacts, reader: Reader) -> list[Line]:
         ("How sure", _how_sure(facts, reader)),
         ("Mind", OUTLOOK_ONLY if window.outlook_only else ""),
         *details.conduct_lines(site, reader, window, facts.decisions),
+        *zone_lines(site.zones, site.period, reader),
         ("Asked", details.asked(site, reader.units)),
     ]
     return [line for line in lines if line[1]]

@@ -32,6 +32,7 @@ from wxfly.report.facts.writing import (
     titles,
     unit_of,
 )
+from wxfly.report.facts.zones import zone_lines
 from wxfly.report.text.console import clean, isolated, with_names_isolated
 from wxfly.units import UNITS
 
@@ -77,6 +78,7 @@ def detail_lines(facts: AnswerFacts, position: int) -> list[Line]:
     if len(site.days) == 1:
         lines.append(("Light", light(site.days[0], reader.clock)))
     lines += _advice(site, window, reader)
+    lines += zone_lines(site.zones, site.period, reader)
     taken = taken_from(facts)
     return [*lines, ("Asked", asked_in_full(facts, position, reader)), *([("From", taken)] if taken else [])]
 
