@@ -17,9 +17,9 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from wxfly.assessment.hours import HOUR, Taker, cut_hours, lost_inputs, to_hours
+from wxfly.assessment.hours import HOUR, Taker, at_edges, cut_hours, lost_inputs, to_hours
 from wxfly.assessment.weather import weather, with_earlier_fog
-from wxfly.assessment.wind_at_height import WindAloft, sun_of
+from wxfly.assessment.wind_at_height import WindAloft
 from wxfly.cube.contract import VARIABLES, restore_provided
 from wxfly.physics.air import atmosphere, geomagnetic, sun
 from wxfly.physics.air.humidity import (
@@ -89,7 +89,7 @@ def derive(
 
     result = of_each_model(take, of_model)
     result |= _kp(take)
-    result |= dict(zip(("sun_elevation", "sun_azimuth"), sun_of(take), strict=True))
+    result |= dict(zip(("sun_elevation", "sun_azimuth"), take.sun, strict=True))
     conditions = _dataset(take, result)
     conditions = with_daylight(conditions, daylight_rule)
     is_reduced = any(
@@ -240,7 +240,18 @@ def _with_lost(spread: Array) -> Array:
     return np.where(np.isnan(spread), largest, spread)
 
 
+_INSTANTS_OF_AIR = (
+    "air_temperature",
+    "air_temperature_aloft",
+    "relative_humidity",
+    "dew_point_temperature",
+    "surface_air_pressure",
+    "air_pressure_at_mean_sea_level",
+)
+
+
 def _air(take: Taker, height: float, ground: Array) -> dict[str, Array]:
+    take = take.at_stamps(*_INSTANTS_OF_AIR)
     near_ground = take("air_temperature")
     aloft, heights = take.levels("air_temperature_aloft")
     at_height = atmosphere.temperature_at_height(near_ground, aloft, heights, height)
@@ -250,7 +261,7 @@ def _air(take: Taker, height: float, ground: Array) -> dict[str, Array]:
     surface_pressure = _surface_pressure(take, near_ground, ground)
     pressure = atmosphere.pressure_at_height(surface_pressure, near_ground, height)
     density = atmosphere.air_density(at_height, vapour_pressure, pressure)
-    return {
+    found = {
         "air_temperature": at_height,
         "air_temperature_near_ground": near_ground,
         "relative_humidity": humidity,
@@ -260,6 +271,7 @@ def _air(take: Taker, height: float, ground: Array) -> dict[str, Array]:
         "pressure_altitude": atmosphere.pressure_altitude(pressure),
         "density_altitude": atmosphere.density_altitude(density),
     }
+    return {name: at_edges(values) for name, values in found.items()}
 
 
 def _humidity(take: Taker, air_temperature: Array) -> tuple[Array, Array]:

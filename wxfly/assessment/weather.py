@@ -7,7 +7,6 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.assessment.hours import Taker, values_along
-from wxfly.assessment.wind_at_height import sun_of
 from wxfly.physics.air import cloud, icing, precipitation, sun, thunderstorm, visibility, weather_code
 from wxfly.physics.air.humidity import relative_humidity_from_dew_point
 from wxfly.physics.air.risk import grade_of_chance
@@ -58,9 +57,7 @@ def with_earlier_fog(cube: xr.Dataset) -> xr.Dataset:
         level = cube.variables["wind_speed"].isel(height=int(np.flatnonzero(heights == MEASURED_AT)[0]))
         wind[reach:] = values_along(level, dims)
     latitude, longitude = (values_along(cube.variables[name], dims) for name in ("latitude", "longitude"))
-    elevation = sun.sun_position(
-        latitude, longitude, stamps.astype("datetime64[ns]").reshape(-1, *([1] * len(others)))
-    )[0]
+    elevation = sun.sun_elevation(latitude, longitude, stamps.reshape(-1, *([1] * len(others))))
     chance = visibility.radiation_fog_chance(air, wind, elevation)
     left = [visibility.lasting_fog_chance(chance[reach - k : chance.shape[0] - k], k, 0.0) for k in range(1, reach + 1)]
     return cube.assign({EARLIER_FOG: (dims, np.max(left, axis=0))})
@@ -213,7 +210,7 @@ def _fog(take: Taker, code: Array, rate: Array, air: dict[str, Array]) -> Array:
     air may hold fog already, and a code of fog tells of it. Where neither a cloud base nor low cloud is told, moist air
     may hold cloud by day and in wind too: sun and wind take nothing off then.
     """
-    wind, elevation, humidity = air["wind_speed_at_10m"], sun_of(take)[0], air["relative_humidity"]
+    wind, elevation, humidity = air["wind_speed_at_10m"], take.sun[0], air["relative_humidity"]
     no_cloud_reported = np.isnan(take("cloud_base_altitude")) & ~(take("low_type_cloud_area_fraction") > 0)
     chance = visibility.radiation_fog_chance(
         humidity, np.where(no_cloud_reported, np.nan, wind), np.where(no_cloud_reported, np.nan, elevation)
