@@ -97,10 +97,8 @@ def derive(
         for part, _ in take.by_model()
     )
     lost = (("element", *take.dims[1:]), lost_inputs(take, max(float(height), 10.0)), DERIVED["input_is_lost"])
-    conditions = conditions.assign(input_is_lost=lost).assign_coords(element=list(NAMES))
-    return conditions.assign_coords(height=float(height)).assign_attrs(
-        take.hours.attrs | {"pressure_is_reduced": int(is_reduced)}
-    )
+    conditions = conditions.assign_coords(element=list(NAMES), height=float(height)).assign(input_is_lost=lost)
+    return conditions.assign_attrs(take.hours.attrs | {"pressure_is_reduced": int(is_reduced)})
 
 
 def of_each_model(take: Taker, work: Callable[[Taker], dict[str, Array]]) -> dict[str, Array]:
@@ -348,19 +346,19 @@ def with_daylight(conditions: xr.Dataset, rule: str) -> xr.Dataset:
     rule : str
         See `wxfly.physics.air.sun.lit_part`.
     """
-    everywhere = conditions["wind_speed"].isel(edge=0, time=0, drop=True)
-    places = everywhere.isel(realization=0, drop=True) if "realization" in everywhere.dims else everywhere
-    latitude = conditions["latitude"].broadcast_like(places)
-    longitude = conditions["longitude"].broadcast_like(latitude)
-    start = conditions["time"].values.astype("datetime64[s]")
+    sizes = {d: n for d, n in conditions.variables["wind_speed"].sizes.items() if d not in ("edge", "time")}
+    of_places = {d: n for d, n in sizes.items() if d != "realization"}
+    everywhere = xr.Variable(tuple(of_places), np.broadcast_to(0.0, tuple(of_places.values())))
+    latitude, longitude = (everywhere + conditions.variables[name] for name in ("latitude", "longitude"))
+    start = conditions.variables["time"].values.astype("datetime64[s]")
     usable_start, usable_end = sun.lit_part(
         latitude.values, longitude.values, start.reshape(-1, *([1] * latitude.ndim)), HOUR, rule=rule
     )
     lit = usable_end - usable_start
-    minutes = np.where(np.isnat(lit), 0.0, lit.astype("timedelta64[s]").astype(float) / 60)
-    dims = ("time", *everywhere.dims)
-    absent = tuple(i for i, d in enumerate(dims) if d not in ("time", *latitude.dims))
-    shape = (start.size, *everywhere.shape)
+    minutes = np.where(np.isnat(lit), 0.0, lit.astype(float) / 60)
+    dims = ("time", *sizes)
+    absent = tuple(i for i, d in enumerate(dims) if d not in ("time", *of_places))
+    shape = (start.size, *sizes.values())
 
     def spread(values: npt.NDArray[np.generic]) -> npt.NDArray[np.generic]:
         return np.broadcast_to(np.expand_dims(values, absent), shape)

@@ -8,6 +8,7 @@ largest of all stamps whose span overlaps the hour is taken.
 from __future__ import annotations
 
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -102,7 +103,7 @@ def to_hours(cube: xr.Dataset) -> xr.Dataset:
     return xr.Dataset(hours, coords=coords, attrs=cube.attrs)
 
 
-def both_edges(values: Array, axis: int) -> Array:
+def both_edges(values: npt.NDArray[Any], axis: int) -> npt.NDArray[Any]:
     """Return the stamps at the start and at the end of every hour along a new first axis; a view, not to be written."""
     return np.moveaxis(np.lib.stride_tricks.sliding_window_view(values, EDGES, axis), -1, 0)
 
@@ -128,6 +129,7 @@ class Taker:
     def __init__(self, hours: xr.Dataset, *, at_stamps: bool = False) -> None:
         self._models = hours[_AT_EDGES].values if _AT_EDGES in hours.coords else None
         self._of_stamps = at_stamps
+        self._taken: dict[str, Array] = {}
         self.hours = hours = hours.drop_vars(_AT_EDGES, errors="ignore")
         self.horizontal = [str(d) for d in hours.dims if d not in ("edge", "time", "height")]
         self.dims = ("edge", "time", *self.horizontal)
@@ -138,8 +140,10 @@ class Taker:
         """Return a variable with axes edge, time, horizontal; NaN throughout when the source does not carry it."""
         if name not in self.hours:
             return np.broadcast_to(np.nan, self.shape)
-        along = self._here(values_along(self.hours.variables[name], self.dims), 0)
-        return np.broadcast_to(along, self.shape).astype(float, copy=False)
+        if name not in self._taken:
+            along = self._here(values_along(self.hours.variables[name], self.dims), 0)
+            self._taken[name] = np.broadcast_to(along, self.shape).astype(float, copy=False)
+        return self._taken[name]
 
     def levels(self, name: str) -> tuple[Array, Array]:
         """Return a variable with the height on the last axis, and the heights [m] at which its source carries it."""
@@ -147,13 +151,16 @@ class Taker:
         shape = (*self.shape, heights.size)
         if not heights.size:
             return np.full(shape, np.nan), heights
+        if name in self._taken:
+            return self._taken[name], heights
         index = self.hours.get_index("height")
         along = values_along(self.hours.variables[name], ("height", *self.dims))
         # One level after the other in memory: most work takes whole levels.
         values = np.empty((heights.size, *self.shape))
         for level, height in zip(values, heights, strict=True):
             level[...] = self._here(along[index.get_loc(height)], 0)
-        return np.moveaxis(values, 0, -1), heights
+        self._taken[name] = np.moveaxis(values, 0, -1)
+        return self._taken[name], heights
 
     def _here(self, along: Array, edge: int) -> Array:
         """Return values along edge and time as they are, or for each stamp."""
@@ -225,7 +232,7 @@ class Taker:
         return values_along(self.hours.variables[name], self.dims).astype(float)
 
 
-def at_edges(values: Array) -> Array:
+def at_edges(values: npt.NDArray[Any]) -> npt.NDArray[Any]:
     """Return what was worked out for each stamp, or at edges already, with the axes edge, time and all others."""
     return values if values.shape[0] == EDGES else both_edges(values[0], 0)
 
@@ -271,10 +278,10 @@ def _lost_at_edges(take: Taker, height: float) -> Flags:
         if "height" in take.hours.variables[name].dims:
             values, heights = part.levels(name)
             reach = int(np.searchsorted(heights, height)) + 1
-            gone = np.isnan(values[..., :reach]).any(axis=-1)
+            gone = np.asarray(np.isnan(values[..., :reach]).any(axis=-1))
         else:
             gone = np.isnan(part(name))
-        missing[name] = at_edges(np.asarray(gone))
+        missing[name] = at_edges(gone)
     if "cloud_base_altitude" in missing:  # where there is no low cloud, a base has nothing to tell
         has_low = ~(take("low_type_cloud_area_fraction") <= 0.0)
         missing["cloud_base_altitude"] = missing["cloud_base_altitude"] & has_low

@@ -159,7 +159,7 @@ def _forecast_precipitation(take: Taker, code: Array, rate: Array) -> Array:
     Amounts of a grid cell and an hour hide short showers, and a code may tell of drizzle that the amount rounds away,
     or of heavy rain that the amount lacks. Where the source's code is lost it could have told of more.
     """
-    falls = np.isin(code, (*weather_code.FALLING, *weather_code.RECENT_PRECIPITATION))
+    falls = weather_code.is_code_of(code, (*weather_code.FALLING, *weather_code.RECENT_PRECIPITATION))
     of_code = np.fmax(precipitation.least_rate(code), np.where(falls, TRACE, 0.0))
     code_is_lost = np.isnan(code) & take.has("weather_code") & ~(rate >= precipitation.LARGEST_LEAST_RATE)
     return np.where(np.isnan(rate) | code_is_lost, np.nan, np.fmax(rate, of_code))
@@ -185,7 +185,7 @@ def _visibility(take: Taker, code: Array) -> Array:
     Dry air alone is no measure of visibility, so without a forecast of it good sight stays not known.
     """
     given = take("visibility_in_air")
-    fog = np.isin(code, weather_code.FOG)
+    fog = weather_code.is_code_of(code, weather_code.FOG)
     if take.has("visibility_in_air"):
         code_is_lost = np.isnan(code) & take.has("weather_code") & (given > FOGGY)
         return np.where(code_is_lost, np.nan, np.where(fog, np.minimum(given, FOGGY), given))
@@ -223,6 +223,6 @@ def _fog(take: Taker, code: Array, rate: Array, air: dict[str, Array]) -> Array:
         return chance
     temperature, dew_point = air["air_temperature_near_ground"], air["dew_point_temperature"]
     chance = np.maximum(chance, visibility.unseen_fog_chance(temperature, dew_point))  # NaN in either stays NaN
-    told = np.where(np.isin(code, weather_code.FOG), 1.0, chance)
+    told = np.where(weather_code.is_code_of(code, weather_code.FOG), 1.0, chance)
     told = np.where(np.isnan(code) & (grade_of_chance(chance) < 2), np.nan, told)
     return np.where(temperature - dew_point > visibility.DRY_SPREAD, chance, told)

@@ -65,7 +65,7 @@ class WindAloft:
 
     def at(self, wanted: Array) -> WindAtHeight:
         """Return the wind at heights ``[wanted]`` [m]; arrays of shape ``[..., wanted]``."""
-        return WindAtHeight(*(at_edges(part) for part in self._at(wanted)))
+        return WindAtHeight._make(at_edges(part) for part in self._at(wanted))
 
     def _at(self, wanted: Array) -> WindAtHeight:
         extrapolated = profile.wind_profile(self.speed, self.direction, self.heights, wanted, **self._how())
