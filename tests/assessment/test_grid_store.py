@@ -27,7 +27,13 @@ class Vanished:
     """An array of which some cells cannot be read, until they are there again."""
 
     def __init__(self, values: np.ndarray, flag: Path) -> None:
-        self.values, self.shape, self.dtype, self.ndim, self.flag = values, values.shape, values.dtype, values.ndim, flag
+        self.values, self.shape, self.dtype, self.ndim, self.flag = (
+            values,
+            values.shape,
+            values.dtype,
+            values.ndim,
+            flag,
+        )
 
     def __getitem__(self, key):
         if self.flag.exists() and key[-1].start == 2:
@@ -74,7 +80,9 @@ def test_a_damaged_or_vanished_chunk_of_the_store_is_told_and_worked_out_anew(tm
     path, told = tmp_path / "grid.zarr", []
     cube = grid(ROWS, COLUMNS, HOURS)
     assess_to_store(cube, limits(), path, **PARTS)
-    chunks = sorted(p for p in (path / "margin").rglob("*") if p.is_file() and "zarr" not in p.name and p.name[0] != ".")
+    chunks = sorted(
+        p for p in (path / "margin").rglob("*") if p.is_file() and "zarr" not in p.name and p.name[0] != "."
+    )
     chunks[0].write_bytes(chunks[0].read_bytes()[:-9] + bytes(9))
     chunks[3].unlink()
     with pytest.raises(WxflyError, match=r"grid.zarr: 2 parts are missing or damaged, first row"):

@@ -1,7 +1,7 @@
 """Results of a grid in a Zarr store, part by part: on this machine or on the workers of a cluster.
 
-A part is one block of cells. It counts as finished when the checksum of all its values is in the store, so a run that was
-broken off goes on where it was, and what is damaged is worked out anew.
+A part is one block of cells. It counts as finished when the checksum of all its values is in the store. So a run that
+was broken off goes on where it was, and what is damaged is worked out anew.
 """
 
 from __future__ import annotations
@@ -163,7 +163,7 @@ def open_store(path: Path) -> xr.Dataset:
 
 def _zarr() -> Any:
     try:
-        import zarr
+        import zarr  # here, because it slows the start of the program
     except ImportError:
         raise WxflyError(
             "a store of a grid's results needs zarr; install it with: pip install 'wxfly[cluster]'"
@@ -325,5 +325,5 @@ def _worked(
         # Reading is a task of its own before the work on a part, so that workers read no more than they can hold.
         tasks = {part: dask.delayed(work, pure=False)(cube.isel(part.slices), part) for part in parts}
         futures = dict(zip(client.compute(list(tasks.values()), retries=_RETRIES), tasks, strict=True))
-        for future in as_finished(futures):
+        for future in as_finished(list(futures), loop=client.loop):
             yield futures[future], future.exception()
