@@ -148,7 +148,7 @@ def open_store(path: Path) -> xr.Dataset:
     """
     _zarr()
     try:
-        stored = xr.open_zarr(path, consolidated=False)
+        stored: xr.Dataset = xr.open_zarr(path, consolidated=False)
     except (FileNotFoundError, KeyError, ValueError) as fault:
         raise WxflyError(f"{path}: there is no store of a grid's results; {shortened(str(fault))}") from fault
     parts = _parts(horizontal_dimensions(stored), stored["state"].chunksizes)
@@ -206,9 +206,10 @@ def _as_stored(judged: xr.Dataset) -> xr.Dataset:
     kept["limiting_element"].attrs = {"flag_values": list(range(len(rows))), "flag_meanings": " ".join(rows)}
     start = judged["time"].variable
     for name, edge in (("lit_from", "usable_start"), ("lit_until", "usable_end")):
-        after = judged[edge].variable - start
-        seconds = xr.where(after.isnull(), np.float32(np.nan), (after / _SECOND).astype(np.float32))
-        kept[name] = xr.DataArray(seconds, attrs={"units": "s", "long_name": f"{edge}, from the start of the hour"})
+        after = (judged[edge].variable - start) / _SECOND  # NaN where there is no light
+        kept[name] = xr.DataArray(
+            after.astype(np.float32), attrs={"units": "s", "long_name": f"{edge}, from the start of the hour"}
+        )
     wanted = ("time", "latitude", "longitude", "surface_altitude", "height", *judged.dims)
     coords = {n: c.variable for n, c in judged.coords.items() if n in wanted and n != "element"}
     return xr.Dataset({n: v.variable for n, v in kept.items()}, coords=coords)
@@ -310,7 +311,7 @@ def _worked(
                 yield waiting[finished], finished.exception()
         return
     try:
-        import dask
+        from dask.delayed import delayed
         from distributed import Client
         from distributed import as_completed as as_finished
     except ImportError:
@@ -323,7 +324,7 @@ def _worked(
         ) from fault
     with client:
         # Reading is a task of its own before the work on a part, so that workers read no more than they can hold.
-        tasks = {part: dask.delayed(work, pure=False)(cube.isel(part.slices), part) for part in parts}
+        tasks = {part: delayed(work, pure=False)(cube.isel(part.slices), part) for part in parts}
         futures = dict(zip(client.compute(list(tasks.values()), retries=_RETRIES), tasks, strict=True))
         for future in as_finished(list(futures), loop=client.loop):
             yield futures[future], future.exception()
