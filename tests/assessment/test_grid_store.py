@@ -126,6 +126,7 @@ def test_a_worker_that_is_killed_loses_no_work(tmp_path: Path) -> None:
     assert killed
 
 
+@pytest.mark.thorough
 def test_a_scheduler_that_does_not_answer_is_named(tmp_path: Path) -> None:
     pytest.importorskip("distributed", reason="a cluster needs dask.distributed")
     with pytest.raises(WxflyError, match="no scheduler answers at tcp://nowhere; wanted its address"):
