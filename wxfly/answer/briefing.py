@@ -16,7 +16,7 @@ from wxfly.answer.survey import lay_survey
 from wxfly.answer.windows import Window, find_windows, in_order
 from wxfly.assessment.conditions import derive_flight, hours_of, pressure_note
 from wxfly.assessment.forecast_error import ErrorLaw
-from wxfly.assessment.hours import Taker
+from wxfly.assessment.hours import HourValues
 from wxfly.assessment.suitability import add_waiting_hours, assess, judge_worse
 from wxfly.assessment.usable_height import find_usable_heights, lower_of
 from wxfly.cube.notes import Note
@@ -240,7 +240,7 @@ class _Before(NamedTuple):
 
 
 def _before_reading(
-    before: BeforeReading, request: Request, hours: xr.Dataset | Taker, conditions: xr.Dataset
+    before: BeforeReading, request: Request, hours: xr.Dataset | HourValues, conditions: xr.Dataset
 ) -> _Before:
     heights = find_usable_heights(hours, conditions, request.limits, site=request.site)
     unread = tuple(name for name in NAMES if name not in before.may_improve)

@@ -17,9 +17,9 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from wxfly.assessment.hours import HOUR, Taker, cut_hours, lost_inputs, to_hours
+from wxfly.assessment.hours import HOUR, HourValues, at_edges, cut_hours, lost_inputs, to_hours
 from wxfly.assessment.weather import weather, with_earlier_fog
-from wxfly.assessment.wind_at_height import WindAloft, sun_of
+from wxfly.assessment.wind_at_height import WindAloft
 from wxfly.cube.contract import VARIABLES, restore_provided
 from wxfly.physics.air import atmosphere, geomagnetic, sun
 from wxfly.physics.air.humidity import (
@@ -39,7 +39,7 @@ HIGH_GROUND = 1000.0
 
 
 def derive(
-    cube: xr.Dataset | Taker,
+    cube: xr.Dataset | HourValues,
     *,
     height: float,
     site: Site | None = None,
@@ -53,7 +53,7 @@ def derive(
 
     Parameters
     ----------
-    cube : xarray.Dataset or Taker
+    cube : xarray.Dataset or HourValues
         A forecast cube (`wxfly.cube.contract`), with any horizontal dimensions or none; or its hours, made ready once
         by `hours_of` for this and `derive_heights`, with their own bounds.
     height : float
@@ -76,12 +76,12 @@ def derive(
         Dimensions ``time`` (start of the hour), the horizontal ones of the cube, and ``edge`` for instants; with
         ``input_is_lost`` (element, time, ...), as `wxfly.assessment.hours.lost_inputs` returns it.
     """
-    take = cube if isinstance(cube, Taker) else hours_of(cube, start=start, end=end)
+    take = cube if isinstance(cube, HourValues) else hours_of(cube, start=start, end=end)
     ground = take.coordinate("surface_altitude")
     phases = {"launch": HEIGHT_OF_LAUNCH} if with_launch else {}
     phases |= {} if return_height is None else {"return": float(return_height)}
 
-    def of_model(part: Taker) -> dict[str, Array]:
+    def of_model(part: HourValues) -> dict[str, Array]:
         found, of_phases = _wind(part, height, site, phases)
         found |= _air(part, height, ground)
         found |= _surroundings(part)
@@ -89,7 +89,7 @@ def derive(
 
     result = of_each_model(take, of_model)
     result |= _kp(take)
-    result |= dict(zip(("sun_elevation", "sun_azimuth"), sun_of(take), strict=True))
+    result |= dict(zip(("sun_elevation", "sun_azimuth"), take.sun, strict=True))
     conditions = _dataset(take, result)
     conditions = with_daylight(conditions, daylight_rule)
     is_reduced = any(
@@ -97,11 +97,13 @@ def derive(
         for part, _ in take.by_model()
     )
     lost = (("element", *take.dims[1:]), lost_inputs(take, max(float(height), 10.0)), DERIVED["input_is_lost"])
-    conditions = conditions.assign(input_is_lost=lost).assign_coords(element=list(NAMES))
-    return conditions.assign_coords(height=float(height), pressure_is_reduced=is_reduced).assign_attrs(take.hours.attrs)
+    conditions = conditions.assign_coords(
+        element=list(NAMES), height=float(height), pressure_is_reduced=is_reduced
+    ).assign(input_is_lost=lost)
+    return conditions.assign_attrs(take.hours.attrs)
 
 
-def of_each_model(take: Taker, work: Callable[[Taker], dict[str, Array]]) -> dict[str, Array]:
+def of_each_model(take: HourValues, work: Callable[[HourValues], dict[str, Array]]) -> dict[str, Array]:
     """Do the work for each model of the hours, and put every edge of them together from that of its own model."""
     parts = take.by_model()
     if len(parts) == 1:
@@ -116,7 +118,7 @@ def of_each_model(take: Taker, work: Callable[[Taker], dict[str, Array]]) -> dic
     return result
 
 
-def _dataset(take: Taker, results: dict[str, Array]) -> xr.Dataset:
+def _dataset(take: HourValues, results: dict[str, Array]) -> xr.Dataset:
     """Put results back under their names, with units and long names."""
     coords = {k: v for k, v in take.hours.coords.items() if "height" not in v.dims and k != "height"}
     rows = {name: row for of_phase in _OF_PHASES.values() for name, row in of_phase.items()}
@@ -127,13 +129,13 @@ def _dataset(take: Taker, results: dict[str, Array]) -> xr.Dataset:
     return xr.Dataset(data, coords=coords)
 
 
-def hours_of(cube: xr.Dataset, *, start: np.datetime64 | None = None, end: np.datetime64 | None = None) -> Taker:
+def hours_of(cube: xr.Dataset, *, start: np.datetime64 | None = None, end: np.datetime64 | None = None) -> HourValues:
     """Make the hours of a cube ready, for `derive` and `derive_heights` to share."""
-    return Taker(to_hours(*cut_hours(with_earlier_fog(restore_provided(cube)), start, end)))
+    return HourValues(to_hours(*cut_hours(with_earlier_fog(restore_provided(cube)), start, end)))
 
 
 def derive_heights(
-    cube: xr.Dataset | Taker,
+    cube: xr.Dataset | HourValues,
     heights: npt.ArrayLike,
     *,
     site: Site | None = None,
@@ -155,11 +157,11 @@ def derive_heights(
         ``wind_speed``, ``wind_standard_deviation``, ``wind_speed_of_gust``, ``wind_difference`` [m s-1] with
         dimensions time, the horizontal ones and height.
     """
-    take = cube if isinstance(cube, Taker) else hours_of(cube, start=start, end=end)
+    take = cube if isinstance(cube, HourValues) else hours_of(cube, start=start, end=end)
     wanted = np.asarray(heights, dtype=float)
     judged = np.maximum(wanted, 10.0)  # below 10 m the wind at 10 m counts, as in a climb
 
-    def of_model(part: Taker) -> dict[str, Array]:
+    def of_model(part: HourValues) -> dict[str, Array]:
         aloft = WindAloft(part, site)
         extrapolated = aloft.at(judged)
         return {
@@ -179,7 +181,7 @@ def derive_heights(
 
 
 def _wind(
-    take: Taker, height: float, site: Site | None, phases: Mapping[str, float]
+    take: HourValues, height: float, site: Site | None, phases: Mapping[str, float]
 ) -> tuple[dict[str, Array], dict[str, Array]]:
     """Return the wind at flight height, and that of each phase by its height [m], all worked out in one pass."""
     aloft = WindAloft(take, site)
@@ -220,7 +222,7 @@ def _wind(
     return found, of_phases
 
 
-def _surroundings(take: Taker) -> dict[str, Array]:
+def _surroundings(take: HourValues) -> dict[str, Array]:
     """Return what the spread of the cells around adds to the error of wind and gust; nothing without such cells."""
     if not take.has("wind_speed_spread_of_cells"):
         return {}
@@ -239,7 +241,18 @@ def _with_lost(spread: Array) -> Array:
     return np.where(np.isnan(spread), largest, spread)
 
 
-def _air(take: Taker, height: float, ground: Array) -> dict[str, Array]:
+_INSTANTS_OF_AIR = (
+    "air_temperature",
+    "air_temperature_aloft",
+    "relative_humidity",
+    "dew_point_temperature",
+    "surface_air_pressure",
+    "air_pressure_at_mean_sea_level",
+)
+
+
+def _air(take: HourValues, height: float, ground: Array) -> dict[str, Array]:
+    take = take.at_stamps(*_INSTANTS_OF_AIR)
     near_ground = take("air_temperature")
     aloft, heights = take.levels("air_temperature_aloft")
     at_height = atmosphere.temperature_at_height(near_ground, aloft, heights, height)
@@ -249,7 +262,7 @@ def _air(take: Taker, height: float, ground: Array) -> dict[str, Array]:
     surface_pressure = _surface_pressure(take, near_ground, ground)
     pressure = atmosphere.pressure_at_height(surface_pressure, near_ground, height)
     density = atmosphere.air_density(at_height, vapour_pressure, pressure)
-    return {
+    found = {
         "air_temperature": at_height,
         "air_temperature_near_ground": near_ground,
         "relative_humidity": humidity,
@@ -259,9 +272,10 @@ def _air(take: Taker, height: float, ground: Array) -> dict[str, Array]:
         "pressure_altitude": atmosphere.pressure_altitude(pressure),
         "density_altitude": atmosphere.density_altitude(density),
     }
+    return {name: at_edges(values) for name, values in found.items()}
 
 
-def _humidity(take: Taker, air_temperature: Array) -> tuple[Array, Array]:
+def _humidity(take: HourValues, air_temperature: Array) -> tuple[Array, Array]:
     """Return relative humidity and dew point: the more humid of the two where the source carries both.
 
     Real replies differ by several per cent between the two, so one cannot stand in for the other when it is lost.
@@ -278,7 +292,7 @@ def _humidity(take: Taker, air_temperature: Array) -> tuple[Array, Array]:
     return humidity, dew_point_from_relative_humidity(air_temperature, humidity)
 
 
-def _surface_pressure(take: Taker, air_temperature: Array, ground: Array) -> Array:
+def _surface_pressure(take: HourValues, air_temperature: Array, ground: Array) -> Array:
     """Return the pressure at the ground: the source's own, or from sea level where it carries none.
 
     Services differ in the column that they fill in below the ground: warm as the day's air, or the standard
@@ -312,7 +326,7 @@ def pressure_note(conditions: xr.Dataset) -> str:
     )
 
 
-def _kp(take: Taker) -> dict[str, Array]:
+def _kp(take: HourValues) -> dict[str, Array]:
     magnetic = geomagnetic.geomagnetic_latitude(take.coordinate("latitude"), take.coordinate("longitude"))
     of_outlook = {"kp_index_of_outlook": take("kp_index_of_outlook")} if take.has("kp_index_of_outlook") else {}
     return {
@@ -335,19 +349,19 @@ def with_daylight(conditions: xr.Dataset, rule: str) -> xr.Dataset:
     rule : str
         See `wxfly.physics.air.sun.lit_part`.
     """
-    everywhere = conditions["wind_speed"].isel(edge=0, time=0, drop=True)
-    places = everywhere.isel(realization=0, drop=True) if "realization" in everywhere.dims else everywhere
-    latitude = conditions["latitude"].broadcast_like(places)
-    longitude = conditions["longitude"].broadcast_like(latitude)
-    start = conditions["time"].values.astype("datetime64[s]")
+    sizes = {d: n for d, n in conditions.variables["wind_speed"].sizes.items() if d not in ("edge", "time")}
+    of_places = {d: n for d, n in sizes.items() if d != "realization"}
+    everywhere = xr.Variable(tuple(of_places), np.broadcast_to(0.0, tuple(of_places.values())))
+    latitude, longitude = (everywhere + conditions.variables[name] for name in ("latitude", "longitude"))
+    start = conditions.variables["time"].values.astype("datetime64[s]")
     usable_start, usable_end = sun.lit_part(
         latitude.values, longitude.values, start.reshape(-1, *([1] * latitude.ndim)), HOUR, rule=rule
     )
     lit = usable_end - usable_start
-    minutes = np.where(np.isnat(lit), 0.0, lit.astype("timedelta64[s]").astype(float) / 60)
-    dims = ("time", *everywhere.dims)
-    absent = tuple(i for i, d in enumerate(dims) if d not in ("time", *latitude.dims))
-    shape = (start.size, *everywhere.shape)
+    minutes = np.where(np.isnat(lit), 0.0, lit.astype(float) / 60)
+    dims = ("time", *sizes)
+    absent = tuple(i for i, d in enumerate(dims) if d not in ("time", *of_places))
+    shape = (start.size, *sizes.values())
 
     def spread(values: npt.NDArray[np.generic]) -> npt.NDArray[np.generic]:
         return np.broadcast_to(np.expand_dims(values, absent), shape)
@@ -433,13 +447,13 @@ _OF_PHASES = {
 
 
 def derive_flight(
-    hours: Taker, *, height: float, site: Site | None, limits: Limits, return_height: float | None = None
+    hours: HourValues, *, height: float, site: Site | None, limits: Limits, return_height: float | None = None
 ) -> xr.Dataset:
     """Work out what each hour asks of an aircraft at flight height, and in the other phases of its flight.
 
     Parameters
     ----------
-    hours : Taker
+    hours : HourValues
         As `wxfly.assessment.conditions.hours_of` gives it.
     height : float
         Flight height above ground [m].

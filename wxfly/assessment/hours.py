@@ -7,12 +7,16 @@ largest of all stamps whose span overlaps the hour is taken.
 
 from __future__ import annotations
 
+from functools import cached_property
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
 from wxfly.cube.contract import FORECAST_MODEL, covers_hours, provided_heights, span_coordinates, spans_of, state_spans
 from wxfly.cube.joined import provided_by_model
+from wxfly.physics.air import sun
 from wxfly.pilot.elements import ELEMENTS
 
 Array = npt.NDArray[np.float64]
@@ -82,10 +86,11 @@ def to_hours(cube: xr.Dataset, count: int) -> xr.Dataset:
             continue
         covers = covers_hours(cube, str(name))
         dims = tuple(str(d) for d in variable.dims)
-        taken = [_shifted(variable.values, dims.index("time"), k, count) for k in stamps_of_hour(covers)]
+        axis = dims.index("time")
         if covers[0] == covers[1]:
-            hours[str(name)] = (("edge", *dims), np.stack(taken))
+            hours[str(name)] = (("edge", *dims), both_edges(_stamps(variable.values, axis, 0, count + 1), axis))
         else:
+            taken = [_stamps(variable.values, axis, k, count) for k in stamps_of_hour(covers)]
             hours[str(name)] = (dims, np.maximum.reduce(taken))  # NaN in any of them stays NaN
     stated = span_coordinates(cube)  # an hour is of one span: what it needs of them has been used
     coords = {
@@ -95,35 +100,51 @@ def to_hours(cube: xr.Dataset, count: int) -> xr.Dataset:
     }
     if FORECAST_MODEL in cube.coords:
         flag = cube[FORECAST_MODEL].values.astype(float)
-        coords[_AT_EDGES] = (("edge", "time"), np.stack([_shifted(flag, 0, k, count) for k in range(EDGES)]))
+        coords[_AT_EDGES] = (("edge", "time"), both_edges(_stamps(flag, 0, 0, count + 1), 0))
     return xr.Dataset(hours, coords=coords, attrs=cube.attrs)
 
 
-def _shifted(values: Array, axis: int, stamps: int, count: int) -> Array:
-    """Return the values `stamps` after each hour's start along the axis of time; NaN past either end."""
-    at = np.arange(count) + stamps
-    beyond = (at >= values.shape[axis]) | (at < 0)
-    taken = np.take(values, np.where(beyond, 0, at), axis).astype(float)
-    np.moveaxis(taken, axis, 0)[beyond] = np.nan
-    return taken
+def both_edges(values: npt.NDArray[Any], axis: int) -> npt.NDArray[Any]:
+    """Return the stamps at the start and at the end of every hour along a new first axis; a view, not to be written."""
+    return np.moveaxis(np.lib.stride_tricks.sliding_window_view(values, EDGES, axis), -1, 0)
 
 
-class Taker:
-    """Takes variables out of the hours as plain arrays with the axes edge, time and the horizontal ones."""
+def _stamps(values: Array, axis: int, first: int, count: int) -> Array:
+    """Return so many stamps from the first along the axis of time; NaN past either end."""
+    last = first + count
+    inside = (*[slice(None)] * axis, slice(max(first, 0), max(last, 0)))
+    taken = values[inside].astype(float, copy=False)
+    beyond = [(0, 0)] * values.ndim
+    before = min(max(-first, 0), count)
+    beyond[axis] = (before, count - before - taken.shape[axis])
+    return np.pad(taken, beyond, constant_values=np.nan) if any(beyond[axis]) else taken
 
-    def __init__(self, hours: xr.Dataset) -> None:
+
+class HourValues:
+    """Takes variables out of the hours as plain arrays with the axes edge, time and the horizontal ones.
+
+    Instants at the end of one hour are those at the start of the next. What hangs on instants alone is worked out once
+    for each stamp (`at_stamps`), and laid along both edges by `at_edges`. Arrays may be views: not to be written.
+    """
+
+    def __init__(self, hours: xr.Dataset, *, at_stamps: bool = False) -> None:
         self._models = hours[_AT_EDGES].values if _AT_EDGES in hours.coords else None
+        self._of_stamps = at_stamps
+        self._taken: dict[str, Array] = {}
         self.hours = hours = hours.drop_vars(_AT_EDGES, errors="ignore")
         self.horizontal = [str(d) for d in hours.dims if d not in ("edge", "time", "height")]
         self.dims = ("edge", "time", *self.horizontal)
-        self.shape = (EDGES, hours.sizes["time"], *(hours.sizes[d] for d in self.horizontal))
+        edges, times = (1, hours.sizes["time"] + 1) if at_stamps else (EDGES, hours.sizes["time"])
+        self.shape = (edges, times, *(hours.sizes[d] for d in self.horizontal))
 
     def __call__(self, name: str) -> Array:
         """Return a variable with axes edge, time, horizontal; NaN throughout when the source does not carry it."""
         if name not in self.hours:
-            return np.full(self.shape, np.nan)
-        along = values_along(self.hours.variables[name], self.dims)
-        return np.broadcast_to(along, self.shape).astype(float)
+            return np.broadcast_to(np.nan, self.shape)
+        if name not in self._taken:
+            along = self._here(values_along(self.hours.variables[name], self.dims), 0)
+            self._taken[name] = np.broadcast_to(along, self.shape).astype(float, copy=False)
+        return self._taken[name]
 
     def levels(self, name: str) -> tuple[Array, Array]:
         """Return a variable with the height on the last axis, and the heights [m] at which its source carries it."""
@@ -131,18 +152,56 @@ class Taker:
         shape = (*self.shape, heights.size)
         if not heights.size:
             return np.full(shape, np.nan), heights
+        if name in self._taken:
+            return self._taken[name], heights
         index = self.hours.get_index("height")
-        at = [index.get_loc(height) for height in heights]
-        along = values_along(self.hours.variables[name].isel(height=at), ("height", *self.dims))
+        along = values_along(self.hours.variables[name], ("height", *self.dims))
         # One level after the other in memory: most work takes whole levels.
-        values = np.broadcast_to(along, (heights.size, *self.shape)).astype(float, order="C")
-        return np.moveaxis(values, 0, -1), heights
+        values = np.empty((heights.size, *self.shape))
+        for level, height in zip(values, heights, strict=True):
+            level[...] = self._here(along[index.get_loc(height)], 0)
+        self._taken[name] = np.moveaxis(values, 0, -1)
+        return self._taken[name], heights
+
+    def _here(self, along: Array, edge: int) -> Array:
+        """Return values along edge and time as they are, or for each stamp."""
+        if not self._of_stamps:
+            return along
+        return np.concatenate([along.take([0], edge), along.take([-1], edge)[:, -1:]], axis=edge + 1)
+
+    def at_stamps(self, *names: str) -> HourValues:
+        """Return a taker of the same for each stamp, or this one where some variable is not of instants."""
+        of_spans = any("edge" not in self.hours.variables[name].dims for name in names if name in self.hours)
+        return self if of_spans or self._of_stamps else self._stamped
+
+    @cached_property
+    def _stamped(self) -> HourValues:
+        return HourValues(self.hours, at_stamps=True)
+
+    @property
+    def times(self) -> npt.NDArray[np.datetime64]:
+        """The instants, UTC, with the axes edge and time."""
+        start = self.hours["time"].values.astype("datetime64[s]")
+        if self._of_stamps:
+            return np.append(start, start[-1:] + HOUR)[None]
+        return np.stack([start, start + HOUR])
+
+    @cached_property
+    def sun(self) -> tuple[Array, Array]:
+        """Elevation and azimuth of the sun [degree]."""
+        if not self._of_stamps:
+            elevation, azimuth = self._stamped.sun
+            return at_edges(elevation), at_edges(azimuth)
+        times = self.times.reshape(*self.shape[:2], *([1] * len(self.horizontal)))
+        found = sun.sun_position(self.coordinate("latitude"), self.coordinate("longitude"), times)
+        elevation, azimuth = (np.broadcast_to(angle, self.shape) for angle in found)
+        return elevation, azimuth
 
     def has(self, name: str) -> bool:
         """Whether the source carries the variable at all."""
         return name in self.hours
 
-    def by_model(self) -> list[tuple[Taker, Flags]]:
+    def by_model(self) -> list[tuple[HourValues, Flags]]:
         """Return for each model of the hours a taker of what it carries, and where it speaks.
 
         Returns
@@ -160,7 +219,9 @@ class Taker:
         codes = np.nan_to_num(self._models).reshape(everywhere.shape)
         return [
             (
-                Taker(self.hours.drop_vars([n for n in of_some - own if n in self.hours]).assign_attrs(carried=text)),
+                HourValues(
+                    self.hours.drop_vars([n for n in of_some - own if n in self.hours]).assign_attrs(carried=text)
+                ),
                 here,
             )
             for code, (text, own) in enumerate(zip(provided, named, strict=True))
@@ -172,6 +233,11 @@ class Taker:
         if name not in self.hours.coords:
             return np.full((1,) * len(self.shape), np.nan)
         return values_along(self.hours.variables[name], self.dims).astype(float)
+
+
+def at_edges(values: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Return what was worked out for each stamp, or at edges already, with the axes edge, time and all others."""
+    return values if values.shape[0] == EDGES else both_edges(values[0], 0)
 
 
 def values_along(variable: xr.Variable, dims: tuple[str, ...]) -> Array:
@@ -186,12 +252,12 @@ WARM = 276.15
 precipitation ends, and the fall of temperature over 100 m."""
 
 
-def lost_inputs(take: Taker, height: float) -> Flags:
+def lost_inputs(take: HourValues, height: float) -> Flags:
     """Tell in which hours some input of an element is lost.
 
     Parameters
     ----------
-    take : Taker
+    take : HourValues
         Of the forecast's hours.
     height : float
         Flight height above ground [m]: of the wind the levels up to the first above it count.
@@ -207,20 +273,24 @@ def lost_inputs(take: Taker, height: float) -> Flags:
     return np.asarray(lost.any(axis=1))
 
 
-def _lost_at_edges(take: Taker, height: float) -> Flags:
+def _lost_at_edges(take: HourValues, height: float) -> Flags:
     """Tell at which edges of hours of one model some input of an element is lost."""
     missing: dict[str, Flags] = {}
     for name in {name for element in ELEMENTS for name in element.inputs if take.has(name)}:
-        if "height" in take.hours[name].dims:
-            values, heights = take.levels(name)
+        part = take.at_stamps(name)
+        if "height" in take.hours.variables[name].dims:
+            values, heights = part.levels(name)
             reach = int(np.searchsorted(heights, height)) + 1
-            missing[name] = np.asarray(np.isnan(values[..., :reach]).any(axis=-1))
+            gone = np.asarray(np.isnan(values[..., :reach]).any(axis=-1))
         else:
-            missing[name] = np.isnan(take(name))
+            gone = np.isnan(part(name))
+        missing[name] = at_edges(gone)
     if "cloud_base_altitude" in missing:  # where there is no low cloud, a base has nothing to tell
-        missing["cloud_base_altitude"] &= ~(take("low_type_cloud_area_fraction") <= 0.0)
+        has_low = ~(take("low_type_cloud_area_fraction") <= 0.0)
+        missing["cloud_base_altitude"] = missing["cloud_base_altitude"] & has_low
     if "precipitation_probability" in missing:  # it matters where what falls may freeze, on the ground or in flight
-        missing["precipitation_probability"] &= ~(take("air_temperature") > WARM)
+        may_freeze = ~(take("air_temperature") > WARM)
+        missing["precipitation_probability"] = missing["precipitation_probability"] & may_freeze
     # By stability wind is carried to a height: from temperatures, or sun and cloud. With one level all hangs on it.
     stability = () if take.has("air_temperature_aloft") else ("cloud_area_fraction",)
     if take.has("wind_speed") and take.levels("wind_speed")[1].size == 1:

@@ -40,5 +40,7 @@ STATE_WORDS = tuple(state.words for state in BEST_FIRST)
 def state_of(margin: npt.ArrayLike, reserve: float) -> npt.NDArray[np.int8]:
     """Return the state by the margin alone; not known where that is NaN."""
     margin = np.asarray(margin, dtype=float)
-    taken = [margin >= state.least_margin(reserve) for state in BEST_FIRST]
-    return np.select(taken, BEST_FIRST, State.NOT_KNOWN).astype(np.int8)
+    found = np.full(margin.shape, State.NOT_KNOWN, dtype=np.int8)
+    for state in reversed(BEST_FIRST):
+        found[margin >= state.least_margin(reserve)] = state
+    return found

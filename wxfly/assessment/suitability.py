@@ -62,17 +62,20 @@ def assess(conditions: xr.Dataset, limits: Limits) -> xr.Dataset:
     """
     template = conditions.variables["usable_start"]
     measured = [_measure(element.name, conditions, limits, template) for element in ELEMENTS]
-    stacks = (np.stack([np.broadcast_to(row[part], template.shape) for row in measured]) for part in range(3))
-    demand, limit, margin = (np.array(stack, dtype=float) for stack in stacks)
-    demand[_lost(conditions, demand.shape)] = np.nan
-    margin[_lost(conditions, demand.shape)] = np.nan
+    demand, limit, margin = (np.empty((len(ELEMENTS), *template.shape)) for _ in range(3))
+    for k, row in enumerate(measured):
+        demand[k], limit[k], margin[k] = row
+    lost = _lost(conditions, demand.shape)
+    for part in (demand, margin):
+        np.copyto(part, np.nan, where=lost)
     for k, element in enumerate(ELEMENTS):
         if element.stand_in and element.stand_in in conditions:
             value = _of_edges(conditions, element.stand_in, template).max(axis=0)
             left = element.margin(value, limit[k])
             counts = np.isnan(margin[k]) & (left < 0)
             demand[k], margin[k] = np.where(counts, value, demand[k]), np.where(counts, left, margin[k])
-    at_height = {"flight_demand": demand.copy(), "flight_limit": limit.copy()}
+    has_phases = limits.maximum_gust_at_launch is not None or "height_at_return" in conditions.coords
+    at_height = {"flight_demand": demand.copy(), "flight_limit": limit.copy()} if has_phases else {}
     heights = _tightest_phase(demand, limit, margin, conditions, limits, template)
     assessment = _judge(demand, limit, margin, limits, conditions)
     if heights is None:
@@ -171,31 +174,41 @@ _BY_GRAVITY = (*GRAVEST, *(name for name in NAMES if name not in GRAVEST))
 """On equal margins the first of these decides."""
 _BEHIND = 2.0
 """Larger than any margin."""
+_NAMES_AND_NONE = np.array([*NAMES, ""], dtype=object)
 _ROWS_BY_GRAVITY = [NAMES.index(name) for name in _BY_GRAVITY]
 
 
 def _judge(demand: Array, limit: Array, margin: Array, limits: Limits, conditions: xr.Dataset) -> xr.Dataset:
-    judged = np.array([_is_judged(name, limits) for name in NAMES])
-    required = np.array([name in limits.required for name in NAMES]) & judged
-    advised = ~np.array([name in limits.required for name in NAMES]) & judged
     unknown = np.isnan(margin)
-    accepted = np.array([name in limits.accepted for name in NAMES])
-    lost = _lost(conditions, margin.shape) & unknown & _along(judged & ~accepted, margin)
-    required_unknown = (unknown & (_along(required, margin) | lost)).any(axis=0)
-    advised_unknown = (unknown & _along(advised, margin) & ~lost).sum(axis=0).astype(np.int8)
-
-    known_margin = np.where(unknown | ~_along(judged, margin), np.inf, margin)
-    smallest = known_margin.min(axis=0)
+    can_lose = np.array([_is_judged(name, limits) and name not in limits.accepted for name in NAMES])
+    lost = _lost(conditions, margin.shape) & unknown
+    lost[~can_lose] = False
+    hours = margin.shape[1:]
+    required_unknown, possible = np.zeros(hours, dtype=bool), np.zeros(hours, dtype=bool)
+    advised_unknown = np.zeros(hours, dtype=np.int8)
+    smallest, decides, limiting = np.full(hours, np.inf), np.full(hours, np.inf), np.full(hours, -1, dtype=np.int8)
+    # Of equal margins the first decides.
+    for k in _ROWS_BY_GRAVITY:
+        name, row = NAMES[k], margin[k]
+        graded = ELEMENTS[k].sense == "grade"
+        if graded:  # "possible" is narrow whatever the reserve
+            possible |= demand[k] == 1
+        if not _is_judged(name, limits):
+            continue
+        if name in limits.required:
+            required_unknown |= unknown[k]
+        else:
+            required_unknown |= lost[k]
+            advised_unknown += unknown[k] & ~lost[k]
+        np.fmin(smallest, row, out=smallest)
+        if graded:  # what is graded "none" does not decide beside anything else
+            row = np.where((demand[k] == 0) & np.isfinite(row), _BEHIND, row)
+        comes_first = row < decides
+        np.copyto(decides, row, where=comes_first)
+        np.copyto(limiting, np.int8(k), where=comes_first)
     nothing = np.isinf(smallest)
-    graded = np.array([element.sense == "grade" for element in ELEMENTS])
-    absent = _along(graded, margin) & (demand == 0)  # what is graded "none" does not decide beside anything else
-    deciding = np.where(absent & np.isfinite(known_margin), _BEHIND, known_margin)
-    limiting = np.asarray(_BY_GRAVITY, dtype=object)[deciding[_ROWS_BY_GRAVITY].argmin(axis=0)]
-
     state = state_of(smallest, limits.reserve)
-    # "Possible" is narrow whatever the reserve.
-    possible = ((demand == 1) & _along(graded, margin)).any(axis=0)
-    state = np.where(possible & (state == State.INSIDE), State.NARROW, state)
+    state = np.where(possible & (state == State.INSIDE), np.int8(State.NARROW), state)
     not_known = required_unknown | nothing
     dims = conditions.variables["usable_start"].dims
     flags = {
@@ -208,7 +221,7 @@ def _judge(demand: Array, limit: Array, margin: Array, limits: Limits, condition
             "limit": (("element", *dims), limit),
             "margin": (("element", *dims), margin),
             "hour_margin": (dims, np.where(not_known, np.nan, smallest)),
-            "limiting_element": (dims, np.where(nothing, "", limiting).astype(object)),
+            "limiting_element": (dims, _NAMES_AND_NONE[limiting]),
             "state": (dims, np.where(not_known, State.NOT_KNOWN, state).astype(np.int8), flags),
             "advised_unknown": (dims, advised_unknown),
             "lost": (("element", *dims), lost),

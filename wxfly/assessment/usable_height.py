@@ -7,7 +7,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from wxfly.assessment.conditions import derive_heights
-from wxfly.assessment.hours import Taker
+from wxfly.assessment.hours import HourValues
 from wxfly.physics.wind.error import error_factor
 from wxfly.pilot.elements import BY_NAME
 from wxfly.pilot.limits import Limits
@@ -20,7 +20,7 @@ STEP = 5.0
 
 
 def find_usable_heights(
-    cube: xr.Dataset | Taker,
+    cube: xr.Dataset | HourValues,
     conditions: xr.Dataset,
     limits: Limits,
     *,
@@ -36,7 +36,7 @@ def find_usable_heights(
 
     Parameters
     ----------
-    cube : xarray.Dataset or Taker
+    cube : xarray.Dataset or HourValues
         A forecast cube, or its hours made ready by `wxfly.assessment.conditions.hours_of`.
     conditions : xarray.Dataset
         The same hours, as `wxfly.assessment.conditions.derive` returns them.

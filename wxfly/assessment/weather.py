@@ -6,8 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from wxfly.assessment.hours import Taker, values_along
-from wxfly.assessment.wind_at_height import sun_of
+from wxfly.assessment.hours import HourValues, values_along
 from wxfly.physics.air import cloud, icing, precipitation, sun, thunderstorm, visibility, weather_code
 from wxfly.physics.air.humidity import relative_humidity_from_dew_point
 from wxfly.physics.air.risk import grade_of_chance
@@ -58,9 +57,7 @@ def with_earlier_fog(cube: xr.Dataset) -> xr.Dataset:
         level = cube.variables["wind_speed"].isel(height=int(np.flatnonzero(heights == MEASURED_AT)[0]))
         wind[reach:] = values_along(level, dims)
     latitude, longitude = (values_along(cube.variables[name], dims) for name in ("latitude", "longitude"))
-    elevation = sun.sun_position(
-        latitude, longitude, stamps.astype("datetime64[ns]").reshape(-1, *([1] * len(others)))
-    )[0]
+    elevation = sun.sun_elevation(latitude, longitude, stamps.reshape(-1, *([1] * len(others))))
     chance = visibility.radiation_fog_chance(air, wind, elevation)
     left = [visibility.lasting_fog_chance(chance[reach - k : chance.shape[0] - k], k, 0.0) for k in range(1, reach + 1)]
     return cube.assign({EARLIER_FOG: (dims, np.max(left, axis=0))})
@@ -81,12 +78,12 @@ def _humidity_of(cube: xr.Dataset) -> tuple[tuple[str, ...], Array] | None:
     return dims, np.broadcast_to(humidity, tuple(cube.sizes[d] for d in dims))
 
 
-def weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) -> dict[str, Array]:
+def weather(take: HourValues, height: float, ground: Array, air: dict[str, Array]) -> dict[str, Array]:
     """Return precipitation, sight, cloud base, icing and thunderstorm, and what they are judged by.
 
     Parameters
     ----------
-    take : Taker
+    take : HourValues
         Of the forecast's values at the edges of the hours.
     height : float
         Flight height above ground [m].
@@ -141,7 +138,7 @@ def weather(take: Taker, height: float, ground: Array, air: dict[str, Array]) ->
     }
 
 
-def _thunderstorm(take: Taker, code: Array, rate: Array, dew_point: Array) -> Array:
+def _thunderstorm(take: HourValues, code: Array, rate: Array, dew_point: Array) -> Array:
     """Return the chance of a thunderstorm; without the source's code, which is lost, it is not known unless likely."""
     chance = thunderstorm.thunderstorm_chance(
         code,
@@ -156,46 +153,46 @@ def _thunderstorm(take: Taker, code: Array, rate: Array, dew_point: Array) -> Ar
     return np.where(code_is_lost, np.nan, chance)
 
 
-def _forecast_precipitation(take: Taker, code: Array, rate: Array) -> Array:
+def _forecast_precipitation(take: HourValues, code: Array, rate: Array) -> Array:
     """Return the rate of precipitation: the worse of amount and code, which states a trace at least.
 
     Amounts of a grid cell and an hour hide short showers, and a code may tell of drizzle that the amount rounds away,
     or of heavy rain that the amount lacks. Where the source's code is lost it could have told of more.
     """
-    falls = np.isin(code, (*weather_code.FALLING, *weather_code.RECENT_PRECIPITATION))
+    falls = weather_code.is_code_of(code, (*weather_code.FALLING, *weather_code.RECENT_PRECIPITATION))
     of_code = np.fmax(precipitation.least_rate(code), np.where(falls, TRACE, 0.0))
     code_is_lost = np.isnan(code) & take.has("weather_code") & ~(rate >= precipitation.LARGEST_LEAST_RATE)
     return np.where(np.isnan(rate) | code_is_lost, np.nan, np.fmax(rate, of_code))
 
 
-def _probability(take: Taker) -> tuple[Array, Array]:
+def _probability(take: HourValues) -> tuple[Array, Array]:
     """Return the probability of precipitation, and where it is lost: carried and missing, it counts as certain."""
     given = take("precipitation_probability")
     is_lost = np.isnan(given) & take.has("precipitation_probability")
     return np.where(is_lost, 1.0, given), is_lost.astype(float)
 
 
-def _freezing_precipitation(take: Taker, code: Array, air: dict[str, Array]) -> Array:
+def _freezing_precipitation(take: HourValues, code: Array, air: dict[str, Array]) -> Array:
     """Return the chance of precipitation that freezes; not known where its probability is lost, 0 without any."""
     given = take("precipitation_probability")
     told = given if take.has("precipitation_probability") else np.zeros_like(given)
     return icing.freezing_precipitation_chance(air["air_temperature"], air["air_temperature_near_ground"], code, told)
 
 
-def _visibility(take: Taker, code: Array) -> Array:
+def _visibility(take: HourValues, code: Array) -> Array:
     """Return the visibility: the forecast's, below 1 km with a code of fog.
 
     Dry air alone is no measure of visibility, so without a forecast of it good sight stays not known.
     """
     given = take("visibility_in_air")
-    fog = np.isin(code, weather_code.FOG)
+    fog = weather_code.is_code_of(code, weather_code.FOG)
     if take.has("visibility_in_air"):
         code_is_lost = np.isnan(code) & take.has("weather_code") & (given > FOGGY)
         return np.where(code_is_lost, np.nan, np.where(fog, np.minimum(given, FOGGY), given))
     return np.where(fog, FOGGY, np.nan)
 
 
-def _reported_by_code(take: Taker, code: Array, sight: Array) -> Array:
+def _reported_by_code(take: HourValues, code: Array, sight: Array) -> Array:
     """Return the visibility, no larger than what a code of dust, blowing snow or haze leaves.
 
     Where the source gives none, only what hides as much as fog tells of it.
@@ -206,14 +203,14 @@ def _reported_by_code(take: Taker, code: Array, sight: Array) -> Array:
     return np.where(most <= FOGGY, np.fmin(sight, most), sight)
 
 
-def _fog(take: Taker, code: Array, rate: Array, air: dict[str, Array]) -> Array:
+def _fog(take: HourValues, code: Array, rate: Array, air: dict[str, Array]) -> Array:
     """Return the chance of fog in humid air beside the visibility of the forecast, which is judged by itself.
 
     Where the source gives a visibility it is possible at the most, however humid the air; where it gives none, drier
     air may hold fog already, and a code of fog tells of it. Where neither a cloud base nor low cloud is told, moist air
     may hold cloud by day and in wind too: sun and wind take nothing off then.
     """
-    wind, elevation, humidity = air["wind_speed_at_10m"], sun_of(take)[0], air["relative_humidity"]
+    wind, elevation, humidity = air["wind_speed_at_10m"], take.sun[0], air["relative_humidity"]
     no_cloud_reported = np.isnan(take("cloud_base_altitude")) & ~(take("low_type_cloud_area_fraction") > 0)
     chance = visibility.radiation_fog_chance(
         humidity, np.where(no_cloud_reported, np.nan, wind), np.where(no_cloud_reported, np.nan, elevation)
@@ -226,6 +223,6 @@ def _fog(take: Taker, code: Array, rate: Array, air: dict[str, Array]) -> Array:
         return chance
     temperature, dew_point = air["air_temperature_near_ground"], air["dew_point_temperature"]
     chance = np.maximum(chance, visibility.unseen_fog_chance(temperature, dew_point))  # NaN in either stays NaN
-    told = np.where(np.isin(code, weather_code.FOG), 1.0, chance)
+    told = np.where(weather_code.is_code_of(code, weather_code.FOG), 1.0, chance)
     told = np.where(np.isnan(code) & (grade_of_chance(chance) < 2), np.nan, told)
     return np.where(temperature - dew_point > visibility.DRY_SPREAD, chance, told)

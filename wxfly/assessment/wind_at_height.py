@@ -11,8 +11,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.assessment.hours import HOUR, Taker
-from wxfly.physics.air import sun
+from wxfly.assessment.hours import HourValues, at_edges
 from wxfly.physics.wind import exposure, gust, profile, shear, stability
 from wxfly.physics.wind.profile import ProfileMethod, WindAtHeight
 from wxfly.pilot.limits import Limits
@@ -29,33 +28,46 @@ GUST_DEVIATION = 0.6
 """Of the increment of a gust carried from 10 to 80 m [m s-1]: 0.58 and 0.59 on two masts (evidence page on wind)."""
 GUST_DEVIATION_WITHOUT_FORECAST = 1.8
 """Of a gust worked out from the mean wind alone [m s-1]: 1.3 to 1.8 on the same masts."""
+_INSTANTS = (
+    "wind_speed",
+    "wind_from_direction",
+    "surface_roughness_length",
+    "air_temperature",
+    "air_temperature_aloft",
+    "cloud_area_fraction",
+)  # what the wind aloft hangs on, but for the gust
 _FROM_ONE_LEVEL = (ProfileMethod.STABILITY_LOG_LAW, ProfileMethod.NEUTRAL_LOG_LAW, ProfileMethod.POWER_LAW)
 
 
 class WindAloft:
-    """Carries the wind of the hours in a `Taker` to wanted heights.
+    """Carries the wind of the hours in a `HourValues` to wanted heights.
 
     Parameters
     ----------
-    take : Taker
+    take : HourValues
         The hours.
     site : Site, optional
         Its ground, obstacles and nothing else.
     """
 
-    def __init__(self, take: Taker, site: Site | None) -> None:
+    def __init__(self, take: HourValues, site: Site | None) -> None:
         self.take = take
-        self.speed, self.heights = take.levels("wind_speed")
-        direction, direction_heights = take.levels("wind_from_direction")
+        self.stamps = stamps = take.at_stamps(*_INSTANTS)
+        self.speed, self.heights = stamps.levels("wind_speed")
+        direction, direction_heights = stamps.levels("wind_from_direction")
         self.direction = _at_heights(direction, direction_heights, self.heights)
         self.site = site
-        self.model_roughness = take("surface_roughness_length")
+        self.model_roughness = stamps("surface_roughness_length")
         self.model_roughness = np.where(np.isnan(self.model_roughness), OPEN_GROUND, self.model_roughness)
         self.length, self.stability_source, self.stability_is_lost = self._stability()
-        self.at_10m = self.at(np.array([10.0])).wind_speed[..., 0]
+        self.levels = profile.common_levels(self.speed, self.direction, self.heights)
+        self.at_10m = at_edges(self._at(np.array([10.0])).wind_speed[..., 0])
 
     def at(self, wanted: Array) -> WindAtHeight:
         """Return the wind at heights ``[wanted]`` [m]; arrays of shape ``[..., wanted]``."""
+        return WindAtHeight._make(at_edges(part) for part in self._at(wanted))
+
+    def _at(self, wanted: Array) -> WindAtHeight:
         extrapolated = profile.wind_profile(self.speed, self.direction, self.heights, wanted, **self._how())
         alone = np.isin(extrapolated.method, _FROM_ONE_LEVEL)
         if not alone.any():
@@ -85,20 +97,21 @@ class WindAloft:
     def difference(self, wanted: Array) -> Array:
         """Return the largest difference of wind over 30 m on the climb to each height ``[wanted]`` [m s-1]."""
         found = profile.wind_difference_with_height(self.speed, self.direction, self.heights, wanted, **self._how())
-        from_one_level = self.heights.size == 1
-        return np.where(from_one_level & self.stability_is_lost[..., None], np.nan, found)
+        if self.heights.size == 1:
+            found = np.where(self.stability_is_lost[..., None], np.nan, found)
+        return at_edges(found)
 
     def gust(self, wind_speed: Array, wanted: Array) -> Array:
         """Return the gust at heights ``[wanted]`` from the mean wind there, shape ``[..., wanted]`` [m s-1]."""
         if self.take.has("wind_speed_of_gust"):
             at_10m = self.take("wind_speed_of_gust")[..., None]
             return gust.gust_at_height(at_10m, self.at_10m[..., None], wind_speed, wanted)
-        sunny = np.where(self._sun() > 0, CONVECTIVE_VELOCITY_BY_DAY, 0.0)
+        sunny = np.where(self.take.sun[0] > 0, CONVECTIVE_VELOCITY_BY_DAY, 0.0)
         return gust.gust_without_forecast(
             self.at_10m[..., None],
             wind_speed,
             wanted,
-            roughness_length=self.model_roughness[..., None],
+            roughness_length=at_edges(self.model_roughness)[..., None],
             convective_velocity=sunny[..., None],
         )
 
@@ -106,17 +119,18 @@ class WindAloft:
         """Tell of a low-level jet: 1 there is one, 0 there is none, NaN not known."""
         if self.heights.size < 2:
             return np.full(self.take.shape, np.nan)
-        return shear.low_level_jet(self.speed, self.heights).flag
+        return at_edges(shear.low_level_jet(self.speed, self.heights).flag)
 
     def chance_of_lower_jet(self, height: float, limits: Limits) -> dict[str, Array]:
         """Return for wind and gust the chance that what is over its limit above a height comes down to it [1].
 
         A jet is forecast at a height that has an error of its own: `wxfly.physics.wind.shear.chance_of_lower_jet`.
         """
-        gusts = self.gust(self.speed, self.heights)
+        speeds = at_edges(self.speed)
+        gusts = self.gust(speeds, self.heights)
         return {
             name: shear.chance_of_lower_jet(speed, self.heights, max(height, 10.0), limit)
-            for name, speed, limit in (("wind", self.speed, limits.maximum_wind), ("gust", gusts, limits.maximum_gust))
+            for name, speed, limit in (("wind", speeds, limits.maximum_wind), ("gust", gusts, limits.maximum_gust))
         }
 
     def _how(self) -> dict[str, Any]:
@@ -127,6 +141,7 @@ class WindAloft:
             "interpolation": "curved",
             # Above the top level, too, stability has a say: losing it must not give less wind.
             "unknown_stability": "careful" if self.stability_is_lost.any() else "neutral",
+            "levels": self.levels,
         }
 
     def _over_site(self, wanted: Array) -> Array | None:
@@ -146,40 +161,29 @@ class WindAloft:
 
     def _stability(self) -> tuple[Array, str, npt.NDArray[np.bool_]]:
         """Return the Obukhov length, what it is from, and where it is lost though the source carries what it needs."""
-        near_ground = self.take("air_temperature")
-        aloft, heights = self.take.levels("air_temperature_aloft")
-        lowest = self.speed[..., 0] if self.heights.size else np.full(self.take.shape, np.nan)
+        near_ground = self.stamps("air_temperature")
+        aloft, heights = self.stamps.levels("air_temperature_aloft")
+        lowest = self.speed[..., 0] if self.heights.size else np.full(self.stamps.shape, np.nan)
         height = float(self.heights[0]) if self.heights.size else 10.0
         usable = np.flatnonzero(heights >= 40.0)
-        if usable.size and self.take.has("air_temperature"):
+        if usable.size and self.stamps.has("air_temperature"):
             level = int(usable[0])
             length = stability.obukhov_length_from_temperatures(
                 lowest, height, near_ground, 2.0, aloft[..., level], float(heights[level])
             )
             return length, "temperatures", np.isnan(length) | self._lost("surface_roughness_length")
-        cloud = self.take("cloud_area_fraction")
-        length = stability.obukhov_length_from_sun_and_cloud(lowest, height, self._sun(), cloud, near_ground)
+        cloud = self.stamps("cloud_area_fraction")
+        length = stability.obukhov_length_from_sun_and_cloud(lowest, height, self.stamps.sun[0], cloud, near_ground)
         lost = self._lost("cloud_area_fraction", "air_temperature", "surface_roughness_length")
         return length, "sun and cloud", lost
 
     def _lost(self, *names: str) -> npt.NDArray[np.bool_]:
         """Tell where something that the source carries is missing."""
-        lost = np.zeros(self.take.shape, dtype=bool)
+        lost = np.zeros(self.stamps.shape, dtype=bool)
         for name in names:
-            if self.take.has(name):
-                lost |= np.isnan(self.take(name))
+            if self.stamps.has(name):
+                lost |= np.isnan(self.stamps(name))
         return lost
-
-    def _sun(self) -> Array:
-        return sun_of(self.take)[0]
-
-
-def sun_of(take: Taker) -> tuple[Array, Array]:
-    """Return elevation and azimuth of the sun at both edges of every hour [degree]."""
-    time = take.hours["time"].values.astype("datetime64[s]")
-    edges = np.stack([time, time + HOUR]).reshape(2, -1, *([1] * len(take.horizontal)))
-    elevation, azimuth = sun.sun_position(take.coordinate("latitude"), take.coordinate("longitude"), edges)
-    return np.broadcast_to(elevation, take.shape), np.broadcast_to(azimuth, take.shape)
 
 
 def _at_heights(values: Array, heights: Array, wanted: Array) -> Array:

@@ -25,7 +25,7 @@ variable with a span other than that of ``time_bnds`` has its own time coordinat
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Hashable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -618,8 +618,9 @@ def check_forecast(cube: xr.Dataset, *, place: str = "the forecast") -> xr.Datas
     """
     _check_time(cube, place)
     _check_heights(cube, place)
+    of_places = [d for name in ("latitude", "longitude") if name in cube.coords for d in cube.variables[name].dims]
     for name in map(str, cube.data_vars):
-        _check_variable(cube[name], place)
+        _check_variable(name, cube.variables[name], of_places, place)
         _check_span(name, covers_hours(cube, name), place)
     lost = next((str(name) for name in cube.coords if name in VARIABLES), None)
     if lost is not None:
@@ -712,15 +713,13 @@ def _check_heights(cube: xr.Dataset, place: str) -> None:
         raise WxflyError(f"{place}: heights {list(height)} must be positive and increasing, in m above ground")
 
 
-def _check_variable(variable: xr.DataArray, place: str) -> None:
-    name = str(variable.name)
+def _check_variable(name: str, variable: xr.Variable, of_places: Sequence[Hashable], place: str) -> None:
     row = VARIABLES.get(name)
     if row is None:
         raise WxflyError(f"{place}: '{name}' is not in the forecast contract (wxfly.cube.contract.VARIABLES)")
     units = variable.attrs.get("units")
     if not isinstance(units, str) or units != row.units:
         raise WxflyError(f"{place}: {name} is in '{shortened(plain(str(units)))}', wanted '{row.units}'")
-    of_places = [d for name in ("latitude", "longitude") if name in variable.coords for d in variable[name].dims]
     allowed = {"time", ENSEMBLE, *HORIZONTAL, *of_places} | ({"height"} if row.has_height else set())
     if "time" not in variable.dims:
         raise WxflyError(f"{place}: {name} has no time dimension")
@@ -734,8 +733,12 @@ def _check_variable(variable: xr.DataArray, place: str) -> None:
     if variable.chunks is not None:  # a lazy cube is checked block by block, when its values are asked for
         return
     values = variable.values
-    bad = (values < row.lowest) | (values > row.highest) | np.isinf(values)
-    if bad.any():
+    lowest, highest = (
+        np.fmin.reduce(values, axis=None, initial=np.nan),
+        np.fmax.reduce(values, axis=None, initial=np.nan),
+    )
+    if lowest < row.lowest or highest > row.highest or np.isinf(lowest) or np.isinf(highest):
+        bad = (values < row.lowest) | (values > row.highest) | np.isinf(values)
         worst = values[bad].flat[0]
         raise WxflyError(
             f"{place}: {name} has the value {worst:g} {row.units}, outside {row.lowest:g} to {row.highest:g}"

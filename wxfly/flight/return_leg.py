@@ -15,7 +15,7 @@ import xarray as xr
 
 from wxfly.assessment.conditions import derive
 from wxfly.assessment.forecast_error import default_error_law, hours_of_models, lead_time
-from wxfly.assessment.hours import Taker
+from wxfly.assessment.hours import HourValues
 from wxfly.assessment.state import State, state_of
 from wxfly.assessment.suitability import JUDGED, REQUIRED, names_of
 from wxfly.flight.budget import Budget, sortie_budget
@@ -164,7 +164,7 @@ def budgets(
 def add_return_leg(
     assessment: xr.Dataset,
     flight: xr.Dataset,
-    hours: xr.Dataset | Taker,
+    hours: xr.Dataset | HourValues,
     sortie: Sortie,
     limits: Limits,
     *,
@@ -177,7 +177,7 @@ def add_return_leg(
     ----------
     assessment, flight : xarray.Dataset
         As in `judge_return_leg`.
-    hours : xarray.Dataset or Taker
+    hours : xarray.Dataset or HourValues
         The same hours of the forecast, as input of `wxfly.assessment.conditions.derive`.
     sortie, limits
         As in `judge_return_leg`.

@@ -25,7 +25,7 @@ from wxfly.assessment.forecast_error import (
     lead_time,
     room_to_limits,
 )
-from wxfly.assessment.hours import HOUR, Taker
+from wxfly.assessment.hours import HOUR, HourValues
 from wxfly.assessment.suitability import JUDGED, REQUIRED, assess
 from wxfly.assessment.wind_at_height import WindAloft
 from wxfly.cube.contract import (
@@ -186,11 +186,11 @@ class _Flight:
         """Lead time of each hour [h]."""
         return lead_time(self.time, self.run)
 
-    def hours_of(self, cube: xr.Dataset) -> Taker:
+    def hours_of(self, cube: xr.Dataset) -> HourValues:
         """Return the hours of a cube, with those beside the asked ones that an error of timing brings in."""
         return hours_of(cube, start=self.time[0] - BESIDE, end=self.time[-1] + HOUR + BESIDE)
 
-    def conditions(self, hours: Taker) -> xr.Dataset:
+    def conditions(self, hours: HourValues) -> xr.Dataset:
         """Return conditions at flight height, with low-level jets up to the highest height of the flight."""
         found = derive_flight(
             hours, height=self.height, site=self.site, limits=self.limits, return_height=self.return_height
@@ -381,14 +381,14 @@ def _counted_once(icing: xr.DataArray, by_signs: xr.DataArray, false_alarms_of: 
     return icing.where(~(icing > by_signs), np.minimum(np.maximum(rest, by_signs), icing))
 
 
-def add_jets(conditions: xr.Dataset, hours: Taker, height: float, site: Site, limits: Limits) -> xr.Dataset:
+def add_jets(conditions: xr.Dataset, hours: HourValues, height: float, site: Site, limits: Limits) -> xr.Dataset:
     """Return conditions with the chance that a wind or gust over its limit above a height comes down to it.
 
     Parameters
     ----------
     conditions : Dataset
         Of the hours, as `wxfly.assessment.conditions.derive` gives them.
-    hours : Taker
+    hours : HourValues
         As `wxfly.assessment.conditions.hours_of` gives them.
     height : float
         The highest of the flight, above ground [m].

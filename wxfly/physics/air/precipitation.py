@@ -16,7 +16,7 @@ from enum import IntEnum
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.air.weather_code import FALLING, FREEZING, MIXED, SHOWERS, SOLID
+from wxfly.physics.air.weather_code import FALLING, FREEZING, MIXED, SHOWERS, SOLID, told_by_code
 
 Array = npt.NDArray[np.float64]
 
@@ -112,10 +112,7 @@ def least_rate(weather_code: npt.ArrayLike) -> Array:
         where the code is missing. Classes of rain and showers by [Met-Office]; of the others see `docs/explanation`.
     """
     code = np.asarray(weather_code, dtype=float)
-    rate = np.where(np.isnan(code), np.nan, 0.0)
-    for codes, bound in _LEAST_RATES:
-        rate = np.where(np.isin(code, codes), bound, rate)
-    return rate
+    return np.where(np.isnan(code), np.nan, told_by_code(code, _LEAST_RATES, 0.0))
 
 
 def room_to_rate(

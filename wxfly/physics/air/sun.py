@@ -163,22 +163,46 @@ def sun_position(latitude: npt.ArrayLike, longitude: npt.ArrayLike, time: npt.Ar
         [degree]. The elevation is that of the sun's centre above the level horizon, without refraction, which lifts a
         low sun by up to half a degree. The azimuth is clockwise from north. NaN where an input is missing.
     """
+    lat, along_axis, toward, east = _sun_from_meridian(latitude, longitude, time)
+    north = np.cos(lat) * along_axis - np.sin(lat) * toward
+    azimuth = np.degrees(np.arctan2(east, north))
+    azimuth += np.where(azimuth < 0.0, 360.0, 0.0)
+    elevation = _elevation_of(lat, along_axis, toward)
+    return elevation, np.asarray(np.where(azimuth >= 360.0, 0.0, azimuth))
+
+
+def sun_elevation(latitude: npt.ArrayLike, longitude: npt.ArrayLike, time: npt.ArrayLike) -> Array:
+    """Return the elevation of the sun alone [degree], as `sun_position` does."""
+    lat, along_axis, toward, _ = _sun_from_meridian(latitude, longitude, time)
+    return _elevation_of(lat, along_axis, toward)
+
+
+def _sun_from_meridian(
+    latitude: npt.ArrayLike, longitude: npt.ArrayLike, time: npt.ArrayLike
+) -> tuple[Array, Array, Array, Array]:
+    """Return the latitude [rad], and the sun along the earth's axis, toward the meridian and to the east of it [1].
+
+    Angles are of the times or of the places alone; only sums and products of their sines are of both.
+    """
     seconds = _to_seconds(np.asarray(time, dtype="datetime64[ms]"))
     lat, lon = (np.radians(np.asarray(angle, dtype=float)) for angle in (latitude, longitude))
     known = ~np.isnan(seconds)
     if not known.any():
         nothing = np.full(np.broadcast_shapes(lat.shape, lon.shape, seconds.shape), np.nan)
-        return nothing, nothing.copy()
+        return lat, nothing, nothing, nothing
     sun = _sun_between(float(seconds[known].min()), float(seconds[known].max()))
     declination, equation = _interpolate(sun, seconds)
-    hour_angle = _hour_angle_at_greenwich(seconds, equation) + lon
-    # Each factor is of the times or of the places alone; only the sums and products are of both.
-    along_axis, across = np.sin(declination), np.cos(declination) * np.cos(hour_angle)
-    sine = np.sin(lat) * along_axis + np.cos(lat) * across
-    east = -np.cos(declination) * np.sin(hour_angle)
-    north = np.cos(lat) * along_axis - np.sin(lat) * across
-    elevation = _lowered(np.degrees(np.arcsin(np.clip(sine, -1, 1))))
-    return np.asarray(elevation), np.asarray(np.degrees(np.arctan2(east, north)) % 360)
+    turned = _hour_angle_at_greenwich(seconds, equation)
+    far, near = np.cos(declination) * np.sin(turned), np.cos(declination) * np.cos(turned)
+    toward = near * np.cos(lon) - far * np.sin(lon)
+    east = -(far * np.cos(lon) + near * np.sin(lon))
+    return lat, np.sin(declination), toward, east
+
+
+def _elevation_of(latitude: Array, along_axis: Array, toward: Array) -> Array:
+    sine = np.clip(np.sin(latitude) * along_axis + np.cos(latitude) * toward, -1.0, 1.0)
+    # Minus the parallax: the observer stands on the surface, not at the earth's centre.
+    return np.asarray(np.degrees(np.arcsin(sine)) - _PARALLAX * np.sqrt(1.0 - sine * sine))
 
 
 def lit_part(

@@ -114,30 +114,47 @@ def thunderstorm_chance(
     steady = code_in(code, STEADY_PRECIPITATION)
     showers = code_in(code, (*SHOWERS, *RECENT_SHOWERS)) | (falls & ~steady)
     wet = falls | showers | steady
-    most = np.where(dew_point < _MOST_ENERGY[0][-1], np.interp(dew_point, *_MOST_ENERGY), _ANY_ENERGY)
 
-    def share(of: Array, points: tuple[tuple[float, ...], tuple[float, ...]], missing: float) -> Array:
-        return np.where(np.isnan(of), missing, np.interp(of, *points))
+    def share(of: Array, points: tuple[tuple[float, ...], tuple[float, ...]]) -> Array:
+        return np.interp(of, *points)  # NaN stays NaN
 
-    def chance(missing: float, energy: Array, wet: Flags, showers: Flags, lightning: Flags, thunder: Flags) -> Array:
-        lift, rains = share(lifted, _LIFT, missing), share(probability, _RAINS, missing)
-        freedom = share(inhibition, _FREEDOM, 1.0)
-        without = _WITHOUT_SHOWERS * np.interp(energy, *_ENERGY)
-        alone, lifts = (np.interp(energy, *points) for points in (_SHOWERS_NOT_LIFTED, _SHOWERS_LIFTED))
-        parts = (
-            without * np.where(wet, 1.0, np.maximum(lift * freedom, rains)),
-            np.where(showers, alone + lift * (lifts - alone), 0.0),
-            np.where(lightning, LIGHTNING_IN_SIGHT, 0.0),
-            np.where(thunder, 1.0, 0.0),
-        )
-        return np.asarray(np.max(parts, axis=0))
+    def filled(of: Array, missing: float) -> Array:
+        return np.where(np.isnan(of), missing, of)
 
+    no_energy = np.isnan(energy)
+    most = energy
+    if no_energy.any():
+        of_air = np.where(dew_point < _MOST_ENERGY[0][-1], np.interp(dew_point, *_MOST_ENERGY), _ANY_ENERGY)
+        most = np.where(no_energy, of_air, energy)
+    # Of the worst and the least: they differ only by what is missing.
+    lift, rains = share(lifted, _LIFT), share(probability, _RAINS)
+    freedom = filled(share(inhibition, _FREEDOM), 1.0)
     signs = wet, showers, lightning, thunder
-    worst = chance(1.0, np.where(np.isnan(energy), most, energy), *(s.possible for s in signs))
-    least = chance(0.0, np.where(np.isnan(energy), 0.0, energy), *(s.certain for s in signs))
+    worst = _chance(most, filled(lift, 1.0), filled(rains, 1.0), freedom, *(s.possible for s in signs))
+    is_whole = not any(np.isnan(v).any() for v in (energy, lifted, probability))
+    if is_whole and all(s.possible is s.certain or (s.possible == s.certain).all() for s in signs):
+        return worst
+    none = np.where(no_energy, 0.0, energy)
+    least = _chance(none, filled(lift, 0.0), filled(rains, 0.0), freedom, *(s.certain for s in signs))
     most_grade, least_grade = grade_of_chance(worst), grade_of_chance(least)
     # That air may be unstable of which nothing is known would make every hour of a poor source narrow: it is told as
     # not known instead.
-    without_signs = chance(1.0, np.where(np.isnan(energy), most, energy), *[np.zeros(code.shape, dtype=bool)] * 4)
-    nothing_known = np.isnan(energy) & (grade_of_chance(without_signs) > 0) & (least_grade == 0)
+    nothing_known = np.zeros(code.shape, dtype=bool)
+    if no_energy.any():
+        no_signs = [nothing_known] * 4
+        without_signs = _chance(most, filled(lift, 1.0), filled(rains, 1.0), freedom, *no_signs)
+        nothing_known = no_energy & (grade_of_chance(without_signs) > 0) & (least_grade == 0)
     return np.asarray(np.where(nothing_known | (most_grade - least_grade > 1), np.nan, worst))
+
+
+def _chance(energy: Array, lift: Array, rains: Array, freedom: Array, *signs: Flags) -> Array:
+    """Return the chance of a storm from CAPE [J kg-1], shares of what lifts the air, and signs of one."""
+    wet, showers, lightning, thunder = signs
+    lifted = np.where(wet, 1.0, np.maximum(lift * freedom, rains))
+    chance = np.array(_WITHOUT_SHOWERS * np.interp(energy, *_ENERGY) * lifted)
+    if showers.any():
+        energy, lift = energy[showers], lift[showers]
+        alone, lifts = (np.interp(energy, *points) for points in (_SHOWERS_NOT_LIFTED, _SHOWERS_LIFTED))
+        chance[showers] = np.maximum(chance[showers], alone + lift * (lifts - alone))
+    chance = np.where(lightning, np.maximum(chance, LIGHTNING_IN_SIGHT), chance)
+    return np.where(thunder, 1.0, chance)

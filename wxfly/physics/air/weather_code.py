@@ -8,7 +8,8 @@ References
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from functools import cache
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -104,26 +105,47 @@ def whole_codes(code: npt.ArrayLike) -> npt.NDArray[np.float64]:
 
 def fog_chance_of(weather_code: npt.ArrayLike) -> Array:
     """Return the chance of fog that a code tells of [1]; 0 where it tells of none or is missing."""
-    code = np.asarray(weather_code, dtype=float)
-    told = np.zeros(code.shape)
-    for row in OBSCURED:
-        told = np.where(np.isin(code, row.codes), row.fog_chance, told)
-    return told
+    return told_by_code(weather_code, tuple((row.codes, row.fog_chance) for row in OBSCURED), 0.0)
 
 
 def largest_visibility(weather_code: npt.ArrayLike) -> Array:
     """Return the visibility that a code leaves at most [m]; infinite where it tells of none or is missing."""
+    return told_by_code(weather_code, tuple((row.codes, row.largest_visibility) for row in OBSCURED), _ANY_SIGHT)
+
+
+def told_by_code(weather_code: npt.ArrayLike, rows: tuple[tuple[tuple[int, ...], float], ...], other: float) -> Array:
+    """Return what the last row with a code tells, `other` where no row has it or it is missing."""
+    return _entries(weather_code, _table(rows, other))
+
+
+_CODES = 100
+"""Codes of the table are 0 to 99."""
+
+
+@cache
+def _table(rows: tuple[tuple[tuple[int, ...], float], ...], other: float) -> npt.NDArray[Any]:
+    told = np.full(256, other)  # one for every entry of a byte, from `_CODES` on of no code
+    for codes, value in rows:
+        told[list(codes)] = value
+    return told
+
+
+def _entries(weather_code: npt.ArrayLike, table: npt.NDArray[Any]) -> npt.NDArray[Any]:
     code = np.asarray(weather_code, dtype=float)
-    most = np.full(code.shape, _ANY_SIGHT)
-    for row in OBSCURED:
-        most = np.where(np.isin(code, row.codes), row.largest_visibility, most)
-    return most
+    with np.errstate(invalid="ignore"):
+        entry = code.astype(np.uint8)  # of no use where it is not the code again
+    return np.asarray(table[np.where(entry == code, entry, np.uint8(_CODES))])
+
+
+def is_code_of(weather_code: npt.ArrayLike, codes: tuple[int, ...]) -> npt.NDArray[np.bool_]:
+    """Tell where the present weather is one of the codes; not where the code is missing."""
+    return _entries(weather_code, _table(((codes, True),), False).astype(bool))
 
 
 def code_in(weather_code: npt.ArrayLike, codes: tuple[int, ...]) -> Statement:
     """Return the statement that the present weather is one of the codes; unknown where the code is missing."""
     code = np.asarray(weather_code, dtype=float)
-    return statement(np.isin(code, codes), code)
+    return statement(is_code_of(code, codes), code)
 
 
 _WORDS = {

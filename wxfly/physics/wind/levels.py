@@ -154,10 +154,15 @@ def either(first: Level, other: Level) -> Level:
 
 def between_levels(below: Level, above: Level, z: Array, interpolation: str) -> tuple[Array, Array]:
     """Return the wind between two levels: speed [m s-1], direction [degree]; see `speed_between_levels`."""
+    _, direction = wind_from_components(*components_between_levels(below, above, z))
+    return speed_between_levels(below, above, z, interpolation), direction
+
+
+def components_between_levels(below: Level, above: Level, z: Array) -> tuple[Array, Array]:
+    """Return the interpolated components between two levels [m s-1]: of them the direction counts, not the length."""
     weight = _weight(below, above, z)
     (east, north), (east_above, north_above) = below.components, above.components
-    _, direction = wind_from_components(east + weight * (east_above - east), north + weight * (north_above - north))
-    return speed_between_levels(below, above, z, interpolation), direction
+    return east + weight * (east_above - east), north + weight * (north_above - north)
 
 
 def _weight(below: Level, above: Level, z: Array) -> Array:

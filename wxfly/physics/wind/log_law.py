@@ -76,10 +76,10 @@ def wind_from_components(eastward_wind: npt.ArrayLike, northward_wind: npt.Array
     ``atan2(-u, -v)``, the definition ([Stull-1988]); for any components.
     """
     east, north = np.asarray(eastward_wind, dtype=float), np.asarray(northward_wind, dtype=float)
-    speed = np.hypot(east, north)
-    direction = np.mod(np.rad2deg(np.arctan2(-east, -north)), 360.0)
-    direction = np.where((direction >= 360.0) | (speed == 0), 0.0, direction)
-    return np.asarray(speed), np.asarray(np.where(np.isnan(speed), np.nan, direction))
+    direction = np.rad2deg(np.arctan2(-east, -north))
+    direction += np.where(direction < 0.0, 360.0, 0.0)
+    is_calm = (east == 0) & (north == 0)
+    return np.asarray(np.hypot(east, north)), np.asarray(np.where((direction >= 360.0) | is_calm, 0.0, direction))
 
 
 def log_law_wind_speed(

@@ -27,10 +27,12 @@ from wxfly.physics.wind.levels import (
     between_levels,
     beyond_top,
     chosen_level,
+    components_between_levels,
     deviation_between_levels,
     deviation_beyond_top,
     either,
     from_one_level,
+    speed_between_levels,
 )
 from wxfly.physics.wind.log_law import (
     log_law_wind_speed,
@@ -189,7 +191,7 @@ def wind_at_height(
             stronger = other.wind_speed > value[lost]
             value[lost] = np.where(stronger, other.wind_speed * ROUNDED_UP, value[lost])
             deviation[lost] = np.maximum(deviation[lost], other.standard_deviation)
-    return _known(value, turn, deviation, method)
+    return _known(value, np.mod(turn, 360.0), deviation, method)
 
 
 def _check_choices(*given: str) -> None:
@@ -203,40 +205,117 @@ def _known(value: Array, turn: Array, deviation: Array, method: npt.ArrayLike) -
     known = ~np.isnan(value)
     return WindAtHeight(
         value,
-        np.where(known, np.mod(turn, 360.0), np.nan),
+        np.where(known, turn, np.nan),
         np.where(known, deviation, np.nan),
         np.where(known, method, np.int8(ProfileMethod.NOT_KNOWN)).astype(np.int8),
     )
 
 
-def _at_common_levels(
-    levels: Sequence[Level],
-    wanted: float,
-    length: Array,
-    roughness_length: Array | None,
-    displacement_height: npt.ArrayLike,
-    stability_source: str,
-    interpolation: str,
-    with_deviation: bool,
-) -> WindAtHeight:
-    """Return the wind at one height from levels that are the same in every hour, as `wind_at_height` does."""
-    heights = [float(level.height) for level in levels]
-    above, z = int(np.searchsorted(heights, wanted, side="right")), np.asarray(wanted)
-    unknown = np.asarray(np.nan)
-    if above and heights[above - 1] == wanted:
-        level = levels[above - 1]
-        return _known(level.speed, level.direction, np.asarray(0.0), ProfileMethod.AT_LEVEL)
-    if 0 < above < len(levels):
-        pair = levels[above - 1], levels[above]
-        deviation = deviation_between_levels(*pair, z, length) if with_deviation else unknown
-        return _known(*between_levels(*pair, z, interpolation), deviation, ProfileMethod.BETWEEN_LEVELS)
-    if above > 1:
-        pair = levels[-2], levels[-1]
-        deviation = deviation_beyond_top(*pair, z, length) if with_deviation else unknown
-        return _known(*beyond_top(*pair, z, length), deviation, ProfileMethod.ABOVE_TOP_LEVEL)
-    only = levels[0]
-    value, deviation, method = from_one_level(only, z, roughness_length, displacement_height, length, stability_source)
-    return _known(value, only.direction, deviation, method)
+def common_levels(speed: Array, direction: Array, heights: Array) -> list[Level]:
+    """Return levels that are the same in every hour; empty where they differ or one has no height.
+
+    Parameters
+    ----------
+    speed, direction : ndarray
+        Shape ``[..., level]`` [m s-1, degree].
+    heights : ndarray
+        ``[level]``, or ``[..., level]`` where they differ [m].
+    """
+    if heights.ndim != 1 or np.isnan(heights).any():
+        return []
+    turn = np.broadcast_to(direction, speed.shape)
+    everywhere = np.ones(speed.shape[:-1], dtype=bool)
+    return [Level(everywhere, speed[..., k], turn[..., k], heights[k]) for k in range(heights.size)]
+
+
+class _Profile:
+    """The wind at any height from levels that are the same in every hour, as `wind_at_height` gives it."""
+
+    def __init__(
+        self,
+        levels: Sequence[Level],
+        length: Array,
+        roughness_length: Array | None,
+        displacement_height: npt.ArrayLike,
+        stability_source: str,
+        interpolation: str,
+    ) -> None:
+        self.levels, self.length, self.interpolation = levels, length, interpolation
+        self.one_level = (roughness_length, displacement_height, length, stability_source)
+
+    def _method(self, wanted: float) -> tuple[ProfileMethod, tuple[Level, ...]]:
+        """Return how the wind at a height is found, and the levels that it is found from."""
+        heights = [float(level.height) for level in self.levels]
+        above = int(np.searchsorted(heights, wanted, side="right"))
+        if above and heights[above - 1] == wanted:
+            return ProfileMethod.AT_LEVEL, (self.levels[above - 1],)
+        if 0 < above < len(heights):
+            return ProfileMethod.BETWEEN_LEVELS, (self.levels[above - 1], self.levels[above])
+        if above > 1:
+            return ProfileMethod.ABOVE_TOP_LEVEL, (self.levels[-2], self.levels[-1])
+        return ProfileMethod.NOT_KNOWN, (self.levels[0],)
+
+    def at(self, wanted: float) -> WindAtHeight:
+        """Return the wind at a height [m]."""
+        (method, near), z, length = self._method(wanted), np.asarray(wanted), self.length
+        if method is ProfileMethod.AT_LEVEL:
+            return _known(near[0].speed, near[0].direction % 360.0, np.asarray(0.0), method)
+        if method is ProfileMethod.BETWEEN_LEVELS:
+            deviation = deviation_between_levels(near[0], near[1], z, length)
+            return _known(*between_levels(near[0], near[1], z, self.interpolation), deviation, method)
+        if method is ProfileMethod.ABOVE_TOP_LEVEL:
+            deviation = deviation_beyond_top(near[0], near[1], z, length)
+            speed, direction = beyond_top(near[0], near[1], z, length)
+            return _known(speed, direction % 360.0, deviation, method)
+        value, deviation, methods = from_one_level(near[0], z, *self.one_level)
+        return _known(value, near[0].direction % 360.0, deviation, methods)
+
+    def components(self, wanted: float) -> tuple[Array, Array]:
+        """Return the eastward and northward wind at a height [m s-1], by the speed and the direction that `at` gives.
+
+        Sines of a direction are those of the wind it comes from, so no angle is worked out.
+        """
+        (method, near), z = self._method(wanted), np.asarray(wanted)
+        east, north = near[-1].components
+        if method is ProfileMethod.AT_LEVEL:
+            return east, north
+        if method is ProfileMethod.BETWEEN_LEVELS:
+            speed = speed_between_levels(near[0], near[1], z, self.interpolation)
+            east, north = components_between_levels(near[0], near[1], z)
+            length = np.sqrt(east * east + north * north)
+        elif method is ProfileMethod.ABOVE_TOP_LEVEL:
+            speed, length = beyond_top(near[0], near[1], z, self.length)[0], near[1].speed
+        else:
+            speed, length = from_one_level(near[0], z, *self.one_level)[0], near[0].speed
+        is_calm = length == 0  # a calm comes from north, by definition
+        stretch = speed / np.where(is_calm, 1.0, length)
+        return east * stretch, np.where(is_calm, -speed, north * stretch)
+
+
+def _shared_profile(
+    wind_speed: npt.ArrayLike,
+    wind_from_direction: npt.ArrayLike,
+    heights: npt.ArrayLike,
+    levels: Sequence[Level] | None,
+    *,
+    roughness_length: npt.ArrayLike | None = None,
+    displacement_height: npt.ArrayLike = 0.0,
+    obukhov_length: npt.ArrayLike | None = None,
+    stability_source: str = "temperatures",
+    interpolation: str = "logarithmic",
+    missing_level: str = "not known",
+    unknown_stability: str = "neutral",
+) -> _Profile | None:
+    """Return the profile of levels that are the same in every hour; None where every hour must look for its own."""
+    _check_choices(missing_level, interpolation, stability_source, unknown_stability)
+    if levels is None:
+        levels = common_levels(*(np.asarray(v, dtype=float) for v in (wind_speed, wind_from_direction, heights)))
+    length = np.asarray(np.nan if obukhov_length is None else obukhov_length, dtype=float)
+    is_careful = unknown_stability == "careful" and bool(np.isnan(length).any())
+    if not levels or is_careful or missing_level != "not known":
+        return None
+    ground = None if roughness_length is None else np.asarray(roughness_length, dtype=float)
+    return _Profile(levels, length, ground, displacement_height, stability_source, interpolation)
 
 
 def wind_profile(
@@ -252,7 +331,7 @@ def wind_profile(
     interpolation: str = "logarithmic",
     missing_level: str = "not known",
     unknown_stability: str = "neutral",
-    with_deviation: bool = True,
+    levels: Sequence[Level] | None = None,
 ) -> WindAtHeight:
     """Return the wind at many heights at once.
 
@@ -266,32 +345,44 @@ def wind_profile(
         As in `wind_at_height`, broadcast against ``[...]``.
     stability_source, interpolation, missing_level, unknown_stability : str, optional
         As in `wind_at_height`.
-    with_deviation : bool, optional
-        Whether the standard deviation is wanted; without, it may be left out (NaN).
+    levels : sequence of Level, optional
+        As `common_levels` returns them for these arguments, for several calls to share.
 
     Returns
     -------
     WindAtHeight
         Arrays of shape ``[..., wanted]``; methods, range (2 to 300 m) and sources as in `wind_at_height`.
     """
-    _check_choices(missing_level, interpolation, stability_source, unknown_stability)
-    speed, direction, level, wanted, displacement = (
-        np.asarray(given, dtype=float)
-        for given in (wind_speed, wind_from_direction, heights, wanted_heights, displacement_height)
+    speed, direction, level, wanted = (
+        np.asarray(given, dtype=float) for given in (wind_speed, wind_from_direction, heights, wanted_heights)
     )
-    ground = None if roughness_length is None else np.asarray(roughness_length, dtype=float)
-    length = np.asarray(np.nan if obukhov_length is None else obukhov_length, dtype=float)
-    is_common = level.ndim == 1 and level.size > 0 and not np.isnan(level).any()
-    is_careful = unknown_stability == "careful" and bool(np.isnan(length).any())
-    if not is_common or is_careful or missing_level != "not known":
+    shared = _shared_profile(
+        speed,
+        direction,
+        level,
+        levels,
+        roughness_length=roughness_length,
+        displacement_height=displacement_height,
+        obukhov_length=obukhov_length,
+        stability_source=stability_source,
+        interpolation=interpolation,
+        missing_level=missing_level,
+        unknown_stability=unknown_stability,
+    )
+    if shared is None:
+        ground, length = (
+            None if given is None else np.asarray(given, dtype=float)[..., None]
+            for given in (roughness_length, obukhov_length)
+        )
+        displacement = np.asarray(displacement_height, dtype=float)[..., None]
         return wind_at_height(
             np.broadcast_to(speed[..., None, :], (*speed.shape[:-1], wanted.size, speed.shape[-1])),
             direction[..., None, :],
             level if level.ndim == 1 else level[..., None, :],
             wanted,
-            roughness_length=None if ground is None else ground[..., None],
-            displacement_height=displacement[..., None],
-            obukhov_length=length[..., None],
+            roughness_length=ground,
+            displacement_height=displacement,
+            obukhov_length=length,
             stability_source=stability_source,
             interpolation=interpolation,
             missing_level=missing_level,
@@ -299,14 +390,11 @@ def wind_profile(
         )
     if (level <= 0).any() or (wanted <= 0).any():
         raise ValueError("heights must be above ground: positive, in m")
-    direction = np.broadcast_to(direction, speed.shape)
-    everywhere = np.ones(speed.shape[:-1], dtype=bool)
-    levels = [Level(everywhere, speed[..., k], direction[..., k], level[k]) for k in range(level.size)]
-    how = (length, ground, displacement, stability_source, interpolation, with_deviation)
-    found = [_at_common_levels(levels, z, *how) for z in wanted.tolist()]
+    everywhere = speed.shape[:-1]
+    found = [shared.at(z) for z in wanted.tolist()]
     # One height after the other in memory, on the last axis of the result.
     together = (
-        np.moveaxis(np.stack([np.broadcast_to(v, everywhere.shape) for v in part]), 0, -1)
+        np.moveaxis(np.stack([np.broadcast_to(v, everywhere) for v in part]), 0, -1)
         for part in zip(*found, strict=True)
     )
     return WindAtHeight(*together)
@@ -320,7 +408,8 @@ def wind_difference_with_height(
     *,
     depth: float = 30.0,
     lowest_height: float = 10.0,
-    **profile: Any,
+    levels: Sequence[Level] | None = None,
+    **how: Any,
 ) -> Array:
     """Return the largest vector difference of the wind across a layer that a climb to the height passes.
 
@@ -334,7 +423,9 @@ def wind_difference_with_height(
         Depth of the layer [m]; shear is reported per 30 m, [ICAO-9817].
     lowest_height : float, optional
         Bottom of the lowest layer [m].
-    **profile
+    levels : sequence of Level, optional
+        As in `wind_profile`.
+    **how
         Keyword arguments of `wind_at_height`.
 
     Returns
@@ -348,15 +439,19 @@ def wind_difference_with_height(
     lowest_top = lowest_height + depth
     own_top = np.maximum(wanted, lowest_top)
     tops = np.union1d(np.arange(lowest_top, own_top.max(), 10.0), own_top)
-    wind = wind_profile(
-        wind_speed, wind_from_direction, heights, np.concatenate([tops - depth, tops]), **profile, with_deviation=False
-    )
-    east, north = wind_components(wind.wind_speed, wind.wind_from_direction)
-    difference = np.hypot(
-        east[..., tops.size :] - east[..., : tops.size], north[..., tops.size :] - north[..., : tops.size]
-    )
+    ends = np.concatenate([tops - depth, tops])
+    shared = _shared_profile(wind_speed, wind_from_direction, heights, levels, **how)
+    if shared is None:
+        wind = wind_profile(wind_speed, wind_from_direction, heights, ends, **how)
+        parts = wind_components(np.moveaxis(wind.wind_speed, -1, 0), np.moveaxis(wind.wind_from_direction, -1, 0))
+        at = dict(zip(ends.tolist(), zip(*parts, strict=True), strict=True))
+    else:
+        at = {z: shared.components(z) for z in np.unique(ends).tolist()}
+    differences = []
+    for top in tops.tolist():
+        (east_below, north_below), (east, north) = at[top - depth], at[top]
+        differences.append(np.sqrt((east - east_below) ** 2 + (north - north_below) ** 2))
     every_10_m = np.isclose(np.mod(tops - lowest_top, 10.0), 0.0)
     passed = (every_10_m & (tops < own_top[:, None])) | (tops == own_top[:, None])
-    if np.ndim(wanted_height) == 0:
-        return np.asarray(difference[..., passed[0]].max(axis=-1))
-    return np.asarray(np.stack([difference[..., row].max(axis=-1) for row in passed], axis=-1))
+    largest = [np.maximum.reduce([d for d, counts in zip(differences, row, strict=True) if counts]) for row in passed]
+    return np.asarray(largest[0] if np.ndim(wanted_height) == 0 else np.moveaxis(np.stack(largest), 0, -1))

@@ -1,0 +1,330 @@
+"""Results of a grid in a Zarr store, part by part: on this machine or on the workers of a cluster.
+
+A part is one block of cells. It counts as finished when the checksum of all its values is in the store. So a run that
+was broken off goes on where it was, and what is damaged is worked out anew.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor, as_completed
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from wxfly.assessment.blocks import CELL_HOURS_OF_BLOCK, assess_block, assess_grid, horizontal_dimensions, in_blocks
+from wxfly.cube.contract import mark_provided, provided_entries
+from wxfly.errors import WxflyError, shortened
+from wxfly.pilot.elements import NAMES
+from wxfly.pilot.limits import Limits
+from wxfly.pilot.site import Site
+
+_CHECKSUMS = "part_checksum"
+_QUESTION = "question_sha256"
+_BYTES = 32
+_SECOND = np.timedelta64(1, "s")
+_RETRIES = 3
+"""How often a part is given to another worker, where its own is lost."""
+
+
+@dataclass(frozen=True)
+class Part:
+    """Some cells of a grid, by their positions along the horizontal dimensions."""
+
+    number: int
+    cells: tuple[tuple[str, int, int], ...]
+
+    def __str__(self) -> str:
+        return ", ".join(f"{dim} {first} to {last - 1}" for dim, first, last in self.cells)
+
+    @property
+    def slices(self) -> dict[str, slice]:
+        """By dimension, as xarray takes them."""
+        return {dim: slice(first, last) for dim, first, last in self.cells}
+
+
+def assess_to_store(
+    cube: xr.Dataset,
+    limits: Limits,
+    path: Path,
+    *,
+    height: float,
+    site: Site | None = None,
+    scheduler: str | None = None,
+    cell_hours: int = CELL_HOURS_OF_BLOCK,
+    on_progress: Callable[[str], None] = lambda _: None,
+) -> xr.Dataset:
+    """Compare every hour of every cell of a grid with the limits, and write what comes out to a Zarr store.
+
+    Parameters
+    ----------
+    cube : xarray.Dataset
+        A forecast cube with any horizontal dimensions. A lazy one is read part by part.
+    limits : Limits
+        What the hours are compared with.
+    path : Path
+        Folder of the store; every worker must reach it. One that holds a part of the same work is filled up: its parts
+        are checked, and those that are missing or damaged are worked out.
+    height : float
+        Flight height above ground [m].
+    site : Site, optional
+        Whose ground cover counts everywhere; by default the model's own counts.
+    scheduler : str, optional
+        Address of a scheduler of dask.distributed, such as ``tcp://10.0.0.5:8786``; by default all cores of this
+        machine do the work.
+    cell_hours : int, optional
+        Largest number of cells times hours in a part.
+    on_progress : callable, optional
+        Called with a line of text when a part is finished.
+
+    Returns
+    -------
+    xarray.Dataset
+        As `open_store` returns it.
+
+    Raises
+    ------
+    WxflyError
+        Where the extra ``cluster`` is absent, the store holds other work, no scheduler answers, or some part cannot be
+        worked out. All other parts are then finished first, and kept.
+    """
+    _zarr()
+    if not provided_entries(cube):
+        cube = mark_provided(cube)
+    cube = in_blocks(cube, cell_hours)
+    parts = _parts(horizontal_dimensions(cube), cube.chunksizes)
+    question = _fingerprint(cube, limits, height, site)
+    if path.exists():
+        left = _left_of(path, parts, question)
+    else:
+        _create(cube, limits, path, height, site, cell_hours, len(parts), question)
+        left = parts
+    on_progress(f"{len(parts) - len(left)} of {len(parts)} parts are there")
+    work = partial(_finish, path=str(path), limits=limits, height=height, site=site)
+    failed: list[tuple[Part, BaseException]] = []
+    done = len(parts) - len(left)
+    for part, fault in _worked(work, cube, left, scheduler):
+        if fault is not None:
+            failed.append((part, fault))
+            continue
+        done += 1
+        on_progress(f"{done} of {len(parts)} parts are finished")
+    if failed:
+        part, fault = failed[0]
+        raise WxflyError(
+            f"{path.name}: {len(failed)} of {len(parts)} parts failed, first {part}: {shortened(str(fault))}; "
+            f"the {done} finished parts are kept; put it right and run the same again"
+        ) from fault
+    return open_store(path)
+
+
+def open_store(path: Path) -> xr.Dataset:
+    """Open the results of a grid, every part checked.
+
+    Parameters
+    ----------
+    path : Path
+        Folder of the store.
+
+    Returns
+    -------
+    xarray.Dataset
+        Lazy: ``demand``, ``limit``, ``margin`` (element, time, ...), ``hour_margin``, ``state``, ``advised_unknown``
+        and ``lost`` as `wxfly.assessment.suitability.assess` gives them, numbers in single precision;
+        ``limiting_element`` as the position of the element, -1 where there is none; ``lit_from`` and ``lit_until`` [s]
+        from the start of the hour, NaN where it is dark.
+
+    Raises
+    ------
+    WxflyError
+        Where there is no such store, or a part is missing or damaged.
+    """
+    _zarr()
+    try:
+        stored: xr.Dataset = xr.open_zarr(path, consolidated=False)
+    except (FileNotFoundError, KeyError, ValueError) as fault:
+        raise WxflyError(f"{path}: there is no store of a grid's results; {shortened(str(fault))}") from fault
+    parts = _parts(horizontal_dimensions(stored), stored["state"].chunksizes)
+    bad = [part for part in parts if not _is_whole(path, part)]
+    if bad:
+        raise WxflyError(
+            f"{path.name}: {len(bad)} parts are missing or damaged, first {bad[0]}; work out the same grid again to "
+            "fill them in, the others are kept"
+        )
+    return stored.drop_vars(_CHECKSUMS).assign_coords(element=list(NAMES))
+
+
+def _zarr() -> Any:
+    try:
+        import zarr  # here, because it slows the start of the program
+    except ImportError:
+        raise WxflyError(
+            "a store of a grid's results needs zarr; install it with: pip install 'wxfly[cluster]'"
+        ) from None
+    return zarr
+
+
+def _parts(dims: Sequence[str], chunks: Mapping[Any, tuple[int, ...]]) -> list[Part]:
+    """Return the parts of a grid: the blocks of cells in which it lies."""
+    bounds = {d: np.concatenate([[0], np.cumsum(chunks[d])]).tolist() for d in dims}
+    spans = [list(zip(bounds[d][:-1], bounds[d][1:], strict=True)) for d in dims]
+    counts = [len(of_dim) for of_dim in spans]
+    return [
+        Part(number, tuple((d, *spans[k][i]) for k, (d, i) in enumerate(zip(dims, at, strict=True))))
+        for number, at in enumerate(np.ndindex(*counts))
+    ]
+
+
+def _fingerprint(cube: xr.Dataset, limits: Limits, height: float, site: Site | None) -> str:
+    """Return a checksum of what is asked, without the forecast's own values."""
+    digest = hashlib.sha256()
+    sizes = {str(d): n for d, n in cube.sizes.items()}
+    chunks = {str(d): list(n) for d, n in cube.chunksizes.items()}
+    digest.update(json.dumps([sizes, chunks, repr(limits), height, repr(site), cube.attrs], default=str).encode())
+    for name in ("time", "latitude", "longitude", "surface_altitude", "forecast_reference_time"):
+        if name in cube.coords:
+            digest.update(np.ascontiguousarray(cube[name].values).tobytes())
+    return digest.hexdigest()
+
+
+def _as_stored(judged: xr.Dataset) -> xr.Dataset:
+    """Return an assessment as numbers alone, in single precision."""
+    kept = {str(n): judged[n].astype(np.float32) for n in ("demand", "limit", "margin", "hour_margin")}
+    kept |= {n: judged[n].astype(np.int8) for n in ("state", "advised_unknown", "lost")}
+    rows = np.array(NAMES)
+    deciding = xr.zeros_like(judged["state"])
+    for k, name in enumerate(rows):
+        deciding = deciding + np.int8(k + 1) * (judged["limiting_element"] == name).astype(np.int8)
+    kept["limiting_element"] = (deciding - np.int8(1)).astype(np.int8)
+    kept["limiting_element"].attrs = {"flag_values": list(range(len(rows))), "flag_meanings": " ".join(rows)}
+    start = judged["time"].variable
+    for name, edge in (("lit_from", "usable_start"), ("lit_until", "usable_end")):
+        after = (judged[edge].variable - start) / _SECOND  # NaN where there is no light
+        kept[name] = xr.DataArray(
+            after.astype(np.float32), attrs={"units": "s", "long_name": f"{edge}, from the start of the hour"}
+        )
+    wanted = ("time", "latitude", "longitude", "surface_altitude", "height", *judged.dims)
+    coords = {n: c.variable for n, c in judged.coords.items() if n in wanted and n != "element"}
+    return xr.Dataset({n: v.variable for n, v in kept.items()}, coords=coords)
+
+
+def _create(
+    cube: xr.Dataset,
+    limits: Limits,
+    path: Path,
+    height: float,
+    site: Site | None,
+    cell_hours: int,
+    count: int,
+    question: str,
+) -> None:
+    """Write the store without values: coordinates and attributes, and room for the checksum of every part."""
+    import dask.array
+
+    stored = _as_stored(assess_grid(cube, limits, height=height, site=site, cell_hours=cell_hours))
+    stored[_CHECKSUMS] = (
+        ("part", "byte"),
+        dask.array.zeros((count, _BYTES), dtype=np.uint8, chunks=(1, _BYTES)),
+    )
+    kept = {k: str(v) for k, v in cube.attrs.items() if k in ("source", "model")}
+    stored.attrs = kept | {_QUESTION: question, "elements": list(NAMES)}
+    making = path.with_name(f"{path.name}.new-{os.getpid()}")
+    stored.to_zarr(making, compute=False, consolidated=False)
+    making.rename(path)  # so that there is never half a store
+
+
+def _left_of(path: Path, parts: Sequence[Part], question: str) -> list[Part]:
+    """Return the parts of a store that are not finished or not whole."""
+    try:
+        found = _zarr().open_group(str(path), mode="r").attrs.get(_QUESTION)
+    except (FileNotFoundError, KeyError, ValueError) as fault:
+        raise WxflyError(f"{path}: this is no store of a grid's results; give another path") from fault
+    if found != question:
+        raise WxflyError(f"{path}: it holds results of another grid or other limits; give another path")
+    return [part for part in parts if not _is_whole(path, part)]
+
+
+def _is_whole(path: Path, part: Part) -> bool:
+    """Tell whether the values of a part are those that were written."""
+    group = _zarr().open_group(str(path), mode="r")
+    try:
+        noted = bytes(group[_CHECKSUMS][part.number])
+        return any(noted) and noted == _checksum(dict(_regions(group, part)))
+    except Exception:  # a codec has errors of its own for what it cannot read
+        return False
+
+
+def _regions(group: Any, part: Part) -> Iterator[tuple[str, Any]]:
+    """Give the values of a part by the name of their array."""
+    for name, array in _arrays(group):
+        yield name, array[_region(array, part)]
+
+
+def _arrays(group: Any) -> list[tuple[str, Any]]:
+    return [(n, a) for n, a in sorted(group.arrays()) if n != _CHECKSUMS and "time" in _dims_of(a) and a.ndim > 1]
+
+
+def _dims_of(array: Any) -> tuple[str, ...]:
+    of_format_3 = getattr(array.metadata, "dimension_names", None) if hasattr(array, "metadata") else None
+    return tuple(of_format_3 or array.attrs.get("_ARRAY_DIMENSIONS", ()))
+
+
+def _region(array: Any, part: Part) -> tuple[slice, ...]:
+    return tuple(part.slices.get(d, slice(None)) for d in _dims_of(array))
+
+
+def _checksum(values: dict[str, Any]) -> bytes:
+    digest = hashlib.sha256()
+    for name in sorted(values):
+        digest.update(name.encode() + np.ascontiguousarray(values[name]).tobytes())
+    return digest.digest()
+
+
+def _finish(cube: xr.Dataset, part: Part, *, path: str, limits: Limits, height: float, site: Site | None) -> int:
+    """Work out one part, write it, and note its checksum last."""
+    judged = assess_block(cube.load(scheduler="synchronous"), limits=limits, height=height, site=site)
+    stored = _as_stored(judged)
+    group = _zarr().open_group(path, mode="r+")
+    values = {}
+    for name, array in _arrays(group):
+        values[name] = stored[name].transpose(*_dims_of(array)).values.astype(array.dtype)
+        array[_region(array, part)] = values[name]
+    group[_CHECKSUMS][part.number] = np.frombuffer(_checksum(values), dtype=np.uint8)
+    return part.number
+
+
+def _worked(
+    work: Callable[[xr.Dataset, Part], int], cube: xr.Dataset, parts: Iterable[Part], scheduler: str | None
+) -> Iterator[tuple[Part, BaseException | None]]:
+    """Give each part when it is finished, with the fault that kept it from that."""
+    if scheduler is None:
+        with ThreadPoolExecutor(os.cpu_count()) as pool:
+            waiting = {pool.submit(work, cube.isel(part.slices), part): part for part in parts}
+            for finished in as_completed(waiting):
+                yield waiting[finished], finished.exception()
+        return
+    try:
+        from dask.delayed import delayed
+        from distributed import Client
+        from distributed import as_completed as as_finished
+    except ImportError:
+        raise WxflyError("a scheduler needs dask.distributed; install it with: pip install 'wxfly[cluster]'") from None
+    try:
+        client = Client(scheduler, timeout=20, set_as_default=False)
+    except (OSError, ValueError) as fault:
+        raise WxflyError(
+            f"no scheduler answers at {shortened(scheduler)}; wanted its address, such as tcp://10.0.0.5:8786"
+        ) from fault
+    with client:
+        # Reading is a task of its own before the work on a part, so that workers read no more than they can hold.
+        tasks = {part: delayed(work, pure=False)(cube.isel(part.slices), part) for part in parts}
+        futures = dict(zip(client.compute(list(tasks.values()), retries=_RETRIES), tasks, strict=True))
+        for future in as_finished(list(futures), loop=client.loop):
+            yield futures[future], future.exception()
