@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from wxfly.cli import answering, keeping, looking_back, usual  # each adds its commands to the program
+from wxfly.cli import answering, keeping, looking_back, serving, usual  # each adds its commands to the program
 from wxfly.cli.program import main
 
-__all__ = ["answering", "keeping", "looking_back", "main", "usual"]
+__all__ = ["answering", "keeping", "looking_back", "main", "serving", "usual"]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,10 +14,10 @@ from wxfly.pilot.options import Words, kept_values, written
 from wxfly.pilot.own_files import damage_notes
 from wxfly.pilot.rules import STANDINGS, find_rules, load_rules
 from wxfly.pilot.settings import load_settings, own_aircraft_file, own_rules_file, sites_file
-from wxfly.pilot.site import Site, check_name, read_sites, save_site
+from wxfly.pilot.site import Site, read_sites
 from wxfly.pilot.site import remove_site as forget_site
 from wxfly.report.text.console import aligned
-from wxfly.units import SYSTEMS, from_si, parse_quantity
+from wxfly.units import SYSTEMS, from_si
 
 if TYPE_CHECKING:
     from wxfly.report.facts.own_lists import AircraftListFacts, RulesFacts, SitesFacts
@@ -128,32 +127,17 @@ def add_site(
     WxflyError
         When a site of this name is saved already at another place, and `replace_site` is not set.
     """
-    from wxfly.retrieval import forecast
+    from wxfly.question.keeping import keep_site
 
-    check_name(name)
-    saved = read_sites(sites_file())
-    found = forecast.resolve_site(place, saved={}, offline=offline)
-    there = next((known for known in saved if known.casefold() == name.casefold()), None)
-    if there is not None and not (there == name and (replace_site or saved[there].key == found.key)):
-        way = "add --replace" if there == name else "remove that one first"
-        raise WxflyError(f"a site '{there}' is saved already, at {_place(saved[there])}; give another name, or {way}")
-    # What a site of this name already says of its ground stays; only the place and what is given change.
-    site = replace(
-        saved.get(name, found),
-        name=name,
-        latitude=found.latitude,
-        longitude=found.longitude,
-        surface_altitude=found.surface_altitude,
-        time_zone=found.time_zone,
-        is_demo=False,
+    site = keep_site(
+        name,
+        place,
+        surface_altitude=surface_altitude,
+        surface_cover=surface_cover,
+        time_zone=time_zone,
+        offline=offline,
+        replaces=replace_site,
     )
-    if surface_altitude:
-        site = replace(site, surface_altitude=parse_quantity(surface_altitude, "length", "m"))
-    if surface_cover:
-        site = replace(site, surface_cover=surface_cover)
-    if time_zone:
-        site = replace(site, time_zone=time_zone)
-    save_site(sites_file(), site)
     ground = "ground not known" if np.isnan(site.surface_altitude) else f"ground {site.surface_altitude:.0f} m"
     return f"saved {name}: {_place(site)}, {ground}, {site.time_zone}"
 

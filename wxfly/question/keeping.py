@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from wxfly.errors import WxflyError
+from wxfly.errors import WxflyError, unknown_name
+from wxfly.pilot.aircraft import parse_aircraft
 from wxfly.pilot.options import OPTIONS, Words, find_option, kept_values, said, usual_options, written
+from wxfly.pilot.own_files import change_toml
 from wxfly.pilot.plans import save_plan
 from wxfly.pilot.settings import (
     SETTINGS,
@@ -15,14 +17,16 @@ from wxfly.pilot.settings import (
     Settings,
     change_settings,
     load_settings,
+    own_aircraft_file,
     plans_file,
     setting_key,
     setting_value,
     sites_file,
 )
-from wxfly.pilot.site import read_sites, set_defaults
+from wxfly.pilot.site import Site, check_name, read_sites, save_site, set_defaults
 from wxfly.question.reading import check_words
 from wxfly.question.usual import check_home, layers_of, taken_from
+from wxfly.units import parse_quantity
 
 
 @dataclass(frozen=True)
@@ -157,6 +161,115 @@ def keep_plan(name: str, words: Words, *, replaces: bool = False) -> None:
     words = _with_units(words, units)
     check_words(words)
     save_plan(plans_file(), name, words, units, replace=replaces)
+
+
+def keep_site(
+    name: str,
+    place: str,
+    *,
+    surface_altitude: str | None = None,
+    surface_cover: str | None = None,
+    time_zone: str | None = None,
+    offline: bool = False,
+    replaces: bool = False,
+) -> Site:
+    """Save a site and return it.
+
+    Parameters
+    ----------
+    name : str
+        Its name.
+    place : str
+        Coordinates, or the name of a place.
+    surface_altitude, surface_cover, time_zone : str, optional
+        The ground and the clock, as typed; without them, what the place search knows.
+    offline : bool, optional
+        Whether to ask no service.
+    replaces : bool, optional
+        Whether a site of this name may move. What it already states of its ground stays.
+
+    Raises
+    ------
+    WxflyError
+        When a site of this name is saved already at another place, and `replaces` is not set.
+    """
+    from wxfly.retrieval.places import resolve_site
+
+    check_name(name)
+    saved = read_sites(sites_file())
+    found = resolve_site(place, saved={}, offline=offline)
+    there = next((known for known in saved if known.casefold() == name.casefold()), None)
+    if there is not None and not (there == name and (replaces or saved[there].key == found.key)):
+        way = "add --replace" if there == name else "remove that one first"
+        at = f"{saved[there].latitude:.4f},{saved[there].longitude:.4f}"
+        raise WxflyError(f"a site '{there}' is saved already, at {at}; give another name, or {way}")
+    site = replace(
+        saved.get(name, found),
+        name=name,
+        latitude=found.latitude,
+        longitude=found.longitude,
+        surface_altitude=found.surface_altitude,
+        time_zone=found.time_zone,
+        is_demo=False,
+    )
+    if surface_altitude:
+        site = replace(site, surface_altitude=parse_quantity(surface_altitude, "length", "m"))
+    if surface_cover:
+        site = replace(site, surface_cover=surface_cover)
+    if time_zone:
+        site = replace(site, time_zone=time_zone)
+    save_site(sites_file(), site)
+    return site
+
+
+def keep_aircraft(name: str, values: Mapping[str, str]) -> None:
+    """Add or change an aircraft in the pilot's file, keeping the rest of the file and its comments.
+
+    Parameters
+    ----------
+    name : str
+        Its name.
+    values : mapping
+        Title, kind and figures with their units, as typed; an empty text takes a figure out. A figure that is unchanged
+        keeps its source.
+
+    Raises
+    ------
+    WxflyError
+        For what no aircraft may have; nothing is changed then.
+    """
+    import tomlkit
+
+    check_name(name, "aircraft")
+
+    def change(document: Any) -> None:
+        table = document[name] if name in document else tomlkit.table()
+        for key, text in values.items():
+            if text and text != figure_text(table.get(key)):
+                table[key] = text
+            elif not text and key in table:
+                del table[key]
+        parse_aircraft(tomlkit.dumps({name: table}), str(own_aircraft_file()))
+        document[name] = table
+
+    change_toml(own_aircraft_file(), change)
+
+
+def figure_text(given: Any) -> str:
+    """Return the text of a figure of the pilot's file, which may be a table with its source."""
+    value = given.get("value") if isinstance(given, Mapping) else given
+    return str(value) if isinstance(value, str) else ""
+
+
+def forget_aircraft(name: str) -> None:
+    """Remove an aircraft from the pilot's file."""
+
+    def change(document: Any) -> None:
+        if name not in document:
+            raise unknown_name("aircraft of your own", name, document)
+        del document[name]
+
+    change_toml(own_aircraft_file(), change)
 
 
 def keep_defaults(name: str, words: Words, removed: Sequence[str]) -> None:
