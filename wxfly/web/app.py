@@ -506,7 +506,7 @@ async def _own_fault(request: Request, fault: Exception) -> Response:
     return PlainTextResponse(f"{words}\n", 500)
 
 
-def make_app(door: Door | None = None, *, forecast_path: Path | None = None) -> Starlette:
+def make_app(door: Door | None = None, *, forecast_path: Path | None = None) -> Guard:
     """Return the application.
 
     Parameters
@@ -536,11 +536,11 @@ def make_app(door: Door | None = None, *, forecast_path: Path | None = None) -> 
     ]
     app = Starlette(
         routes=routes,
-        middleware=[Middleware(Guard, door=door or Door()), Middleware(GZipMiddleware, minimum_size=1000)],
+        middleware=[Middleware(GZipMiddleware, minimum_size=1000)],
         exception_handlers={404: _not_found, 405: _refused_method, Exception: _own_fault},
     )
     app.state.server = server
-    return app
+    return Guard(app, door or Door())  # outside what answers a fault of the program, so that it guards that as well
 
 
 def address_of(host: str, port: int, door: Door) -> str:

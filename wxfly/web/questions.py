@@ -6,6 +6,7 @@ Every option of a question is a field of its form and a parameter of its address
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -17,7 +18,7 @@ from msgspec import Struct
 from wxfly.answer.request import QuestionKind
 from wxfly.errors import WxflyError, shortened, unknown_name
 from wxfly.pilot.aircraft import load_aircraft
-from wxfly.pilot.options import Heading, Names, Option, Quantity, Switch, Words, options_of
+from wxfly.pilot.options import Names, Option, Quantity, Switch, Words, options_of
 from wxfly.pilot.plans import read_plans
 from wxfly.pilot.rules import load_rules
 from wxfly.pilot.settings import own_aircraft_file, own_rules_file, plans_file, sites_file
@@ -273,18 +274,24 @@ def form_fields(view: View, pairs: Sequence[tuple[str, str]]) -> list[FormField]
     if view.name == "where":
         reach = ", ".join(said.get("within", []))
         fields.append(FormField("within", "Within", "Such as 30km  [default: 60km]", reach, is_front=True))
-    return [*fields, *(option_field(o, ",".join(said.get(o.key, []))) for o in view.options)]
+    options = sorted(view.options, key=lambda option: not option.is_of_reading)
+    return [*fields, *(option_field(o, ",".join(said.get(o.key, []))) for o in options)]
 
 
 def option_field(option: Option, value: str = "") -> FormField:
     """Return the field of an option."""
     label = option.flag.replace("-", " ").capitalize()
-    is_reading = option.heading is Heading.READING
     return FormField(
-        option.key, label, option.help_text, value, _choices(option), "days" if option.name == "day" else "",
+        option.key, label, _without_commands(option.help_text), value, _choices(option), "days" if option.name == "day" else "",
         is_front=option.is_front and option.name not in ("units", "offline"),
-        is_needed=option.name == "mean", is_number=is_reading and isinstance(option.kind, Quantity),
+        is_needed=option.name == "mean", is_number=option.is_of_reading and isinstance(option.kind, Quantity),
     )  # fmt: skip
+
+
+def _without_commands(text: str) -> str:
+    """Return the help of an option as words of a page: without commands, and without the dashes of options."""
+    text = re.sub(r" \(see: wxfly[^)]*\)", "", text)
+    return re.sub(r"--([a-z-]+)", lambda match: match[1].replace("-", " "), text)
 
 
 def _choices(option: Option) -> tuple[tuple[str, str], ...]:

@@ -138,13 +138,13 @@ class Guard:
     """
 
     def __init__(self, app: ASGIApp, door: Door) -> None:
-        self._app, self._door = app, door
+        self.app, self._door = app, door
         self._wrong_tokens = Allowance(20)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request."""
         if scope["type"] == "lifespan":
-            await self._app(scope, receive, send)
+            await self.app(scope, receive, send)
             return
         if scope["type"] != "http":
             await send({"type": "websocket.close", "code": 1008})
@@ -169,7 +169,7 @@ class Guard:
                 await _plain(413, f"a form of more than {LARGEST_BODY // 1000} kB is not read")(scope, receive, finish)
                 return
             receive = _again(body)
-        await self._app(scope, receive, finish)
+        await self.app(scope, receive, finish)
 
     def _refused(self, scope: Scope, headers: Headers) -> Response | None:
         hosts = headers.getlist("host")
