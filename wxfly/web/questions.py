@@ -282,7 +282,8 @@ def option_field(option: Option, value: str = "") -> FormField:
     """Return the field of an option."""
     label = option.flag.replace("-", " ").capitalize()
     return FormField(
-        option.key, label, _without_commands(option.help_text), value, _choices(option), "days" if option.name == "day" else "",
+        option.key, label, _without_commands(option.help_text), value, _choices(option),
+        offers="days" if option.name == "day" else "",
         is_front=option.is_front and option.name not in ("units", "offline"),
         is_needed=option.name == "mean", is_number=option.is_of_reading and isinstance(option.kind, Quantity),
     )  # fmt: skip
