@@ -1,6 +1,7 @@
 """The views: each has an address, forms are real forms, and a mistake loses nothing."""
 
 import re
+from concurrent.futures import ThreadPoolExecutor
 from html import unescape
 
 import pytest
@@ -124,3 +125,21 @@ def test_files_of_pages_are_kept_for_good_and_packed(client):
         assert reply.headers["content-encoding"] == "gzip"
     assert client.get("/worker.js").text.count("/static/") >= 6
     assert client.get("/manifest.webmanifest").json()["start_url"] == "/"
+
+
+@pytest.mark.thorough
+def test_what_several_ask_at_once_is_fetched_once(client, server):
+    address = "/api/v1/best?place=52.31,6.84"
+    with ThreadPoolExecutor(6) as pool:
+        replies = list(pool.map(lambda _: client.get(address), range(6)))
+    assert {reply.status_code for reply in replies} == {200}
+    assert len({reply.content for reply in replies}) == 1
+    asked = [one.path + str(sorted(one.query.items())) for one in server.log]
+    assert asked and len(asked) == len(set(asked))
+
+
+@pytest.mark.thorough
+def test_a_service_that_cannot_be_reached_is_told_and_asked_again_later(client, answered):
+    reply = answered("/best?place=52.31,6.84")
+    assert reply.status_code in (400, 503)
+    assert 'role="alert"' in reply.text and 'value="52.31,6.84"' in reply.text
