@@ -142,13 +142,15 @@ def _question(view: View) -> Callable[[Request], Any]:
                 return await _page_of(view, pairs)
             job = await run_in_threadpool(server.job, view, pairs, _client(request))
         except WxflyError as fault:
-            return await _page_of(view, pairs, fault=fault)
+            return await _page_of(view, pairs, fault)
         if not await job.wait(PAGE_SECONDS):
             return _waiting(view, pairs, job)
         fault_of_job = _fault_of(job)
         if fault_of_job is not None:
-            return await _page_of(view, pairs, fault=fault_of_job)
-        return await _page_of(view, pairs, shown=job.future.result())
+            return await _page_of(view, pairs, fault_of_job)
+        if not job.page:
+            job.page = await run_in_threadpool(_question_page, view, pairs, job.future.result(), None)
+        return HTMLResponse(job.page, headers={"x-wxfly-keep": "yes"})
 
     return answer
 
@@ -163,15 +165,15 @@ def _in_words(pairs: Sequence[tuple[str, str]]) -> str:
     )
 
 
-async def _page_of(
-    view: View, pairs: Pairs, *, shown: Shown | None = None, fault: WxflyError | None = None
-) -> Response:
-    return await run_in_threadpool(_question_page, view, pairs, shown, fault)
+async def _page_of(view: View, pairs: Pairs, fault: WxflyError | None = None) -> Response:
+    """Return the form of a question, with what is wrong with what it says."""
+    page = await run_in_threadpool(_question_page, view, pairs, None, fault)
+    return HTMLResponse(page, 200 if fault is None else _status_of(fault))
 
 
-def _question_page(view: View, pairs: Pairs, shown: Shown | None, fault: WxflyError | None) -> Response:
+def _question_page(view: View, pairs: Pairs, shown: Shown | None, fault: WxflyError | None) -> str:
     links = _links(view, pairs) if shown is not None and shown.asked is not None else []
-    page = rendering.render(
+    return rendering.render(
         "answer.html",
         title=view.title if shown is None else shown.title,
         style="answer.css" if shown is None else shown.style,
@@ -185,8 +187,6 @@ def _question_page(view: View, pairs: Pairs, shown: Shown | None, fault: WxflyEr
         charts=None if shown is None else shown.parts.charts,
         links=links,
     )
-    headers = {"x-wxfly-keep": "yes"} if shown is not None else {}
-    return HTMLResponse(page, 200 if fault is None else _status_of(fault), headers)
 
 
 def _links(view: View, pairs: Pairs) -> list[tuple[str, str]]:

@@ -40,11 +40,14 @@ class Job:
         What is being done.
     ended : float
         When it was answered, on the monotonic clock [s]; 0 before.
+    page : str
+        Its page, once somebody has opened it.
     """
 
     future: Future[Any] = field(default_factory=Future)
     progress: str = ""
     ended: float = 0.0
+    page: str = ""
 
     def say(self, message: str) -> None:
         """Note what is being done."""

@@ -211,7 +211,7 @@ class Guard:
             # A path that begins with two slashes would lead to another host.
             path = f"/{scope['path'].lstrip('/')}"
             answer = RedirectResponse(f"{path}?{rest}" if rest else path, 303)
-            answer.set_cookie(_TOKEN_COOKIE, token, httponly=True, samesite="strict", max_age=30 * 86400)
+            answer.set_cookie(_TOKEN_COOKIE, token, httponly=True, samesite="lax", max_age=30 * 86400)
             return answer
         if given or kept or bearer:
             if not self._wrong_tokens.take(client):
