@@ -46,6 +46,7 @@ def serve(host: str, port: int, forecast_path: Path | None) -> None:
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listener.bind((host, port))
+        listener.listen()  # whoever opens the address at once waits, and is not refused
     except OSError as fault:
         listener.close()
         raise WxflyError(f"{host}:{port} cannot be listened on ({fault.strerror}); give another --port") from None

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import secrets
-from collections.abc import Callable, Hashable, Sequence
+from collections.abc import AsyncIterator, Callable, Hashable, Sequence
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote, urlencode
@@ -534,8 +535,15 @@ def make_app(door: Door | None = None, *, forecast_path: Path | None = None) -> 
         Route("/worker.js", _worker),
         Route("/manifest.webmanifest", _manifest),
     ]
+
+    @contextlib.asynccontextmanager
+    async def until_the_end(_: Starlette) -> AsyncIterator[None]:
+        yield
+        server.desk.close()
+
     app = Starlette(
         routes=routes,
+        lifespan=until_the_end,
         middleware=[Middleware(GZipMiddleware, minimum_size=1000)],
         exception_handlers={404: _not_found, 405: _refused_method, Exception: _own_fault},
     )
