@@ -33,6 +33,7 @@ FOLDERS = (
     "report/text",
     "report",
     "library",
+    "web",
     "cli",
 )
 PHYSICS = {folder for folder in FOLDERS if folder.startswith("physics")}

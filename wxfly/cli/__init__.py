@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from wxfly.cli import answering, settings, sites, store, verification  # each adds its commands to the program
+from wxfly.cli import answering, serving, settings, sites, store, verification  # each adds its commands to the program
 from wxfly.cli.program import main
 
-__all__ = ["answering", "main", "settings", "sites", "store", "verification"]
+__all__ = ["answering", "main", "serving", "settings", "sites", "store", "verification"]

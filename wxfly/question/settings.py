@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from wxfly.errors import WxflyError
+from wxfly.errors import WxflyError, unknown_name
+from wxfly.pilot.aircraft import parse_aircraft
 from wxfly.pilot.options import OPTIONS, Words, find_option, kept_values, said, usual_options, written
-from wxfly.pilot.own_files import check_name
+from wxfly.pilot.own_files import change_toml, check_name
 from wxfly.pilot.plans import save_plan
 from wxfly.pilot.settings import (
     SETTINGS,
@@ -16,6 +17,7 @@ from wxfly.pilot.settings import (
     Settings,
     change_settings,
     load_settings,
+    own_aircraft_file,
     plans_file,
     setting_key,
     setting_value,
@@ -216,6 +218,56 @@ def keep_site(
         site = replace(site, time_zone=time_zone)
     save_site(sites_file(), site)
     return site
+
+
+def keep_aircraft(name: str, values: Mapping[str, str]) -> None:
+    """Add or change an aircraft in the pilot's file, keeping the rest of the file and its comments.
+
+    Parameters
+    ----------
+    name : str
+        Its name.
+    values : mapping
+        Title, kind and figures with their units, as typed; an empty text takes a figure out. A figure that is unchanged
+        keeps its source.
+
+    Raises
+    ------
+    WxflyError
+        For what no aircraft may have; nothing is changed then.
+    """
+    import tomlkit
+
+    check_name(name, "aircraft")
+
+    def change(document: Any) -> None:
+        table = document[name] if name in document else tomlkit.table()
+        for key, text in values.items():
+            if text and text != figure_text(table.get(key)):
+                table[key] = text
+            elif not text and key in table:
+                del table[key]
+        parse_aircraft(tomlkit.dumps({name: table}), str(own_aircraft_file()))
+        document[name] = table
+
+    change_toml(own_aircraft_file(), change)
+
+
+def figure_text(given: Any) -> str:
+    """Return the text of a figure of the pilot's file, which may be a table with its source."""
+    value = given.get("value") if isinstance(given, Mapping) else given
+    return str(value) if isinstance(value, str) else ""
+
+
+def forget_aircraft(name: str) -> None:
+    """Remove an aircraft from the pilot's file."""
+
+    def change(document: Any) -> None:
+        if name not in document:
+            raise unknown_name("aircraft of your own", name, document)
+        del document[name]
+
+    change_toml(own_aircraft_file(), change)
 
 
 def keep_defaults(name: str, words: Words, removed: Sequence[str]) -> Words:

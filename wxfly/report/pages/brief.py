@@ -23,10 +23,11 @@ def to_html(words: BriefWords, facts: BriefFacts | None, *, units: str) -> str:
     units : str
         Key of `wxfly.units.SYSTEMS`.
     """
-    return shell.document(words.title, _body(words, facts, units), style=shell.resource("brief.css").decode())
+    return shell.document(words.title, body_of(words, facts, units), style=shell.resource("brief.css").decode())
 
 
-def _body(words: BriefWords, facts: BriefFacts | None, units: str) -> Iterable[str]:
+def body_of(words: BriefWords, facts: BriefFacts | None, units: str) -> Iterable[str]:
+    """Yield the parts of the body, escaped: its header, its content, its footer."""
     yield shell.header(words.verdict, words.first)
     yield "<main>\n"
     for block in words.blocks:

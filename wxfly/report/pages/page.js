@@ -25,9 +25,11 @@
     d.classList.remove("folded");
   }));
   try {
-    const charts = JSON.parse(await unpack("charts"));
-    const library = await unpack("library");
-    const { onDark, inSun } = document.getElementById("charts").dataset;
+    const holder = document.getElementById("charts");
+    // A page of a server names the library's address; a page that is a file holds the library itself.
+    const { onDark, inSun, library: address } = holder.dataset;
+    const charts = JSON.parse(address ? holder.textContent : await unpack("charts"));
+    const library = address ? await (await fetch(address)).text() : await unpack("library");
     const lights = { dark: JSON.parse(onDark), sun: JSON.parse(inSun) };
     const dark = window.matchMedia("(prefers-color-scheme: dark)");
     const sunlight = document.getElementById("sunlight");
@@ -47,8 +49,11 @@
       else setAttribute.call(this, name, value);
     };
     const script = document.createElement("script");
-    script.textContent = library;
+    if (address) script.src = address;
+    else script.textContent = library;
+    const loaded = new Promise((done, fail) => { script.onload = done; script.onerror = fail; });
     document.head.appendChild(script);
+    if (address) await loaded;
     const draw = (box, width = Math.floor(box.getBoundingClientRect().width), by = light()) => {
       const drawn = `${width} ${by}`;
       if (!width || drawn === box.dataset.drawn) return;

@@ -12,6 +12,7 @@ import html
 import importlib.util
 import json
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -61,8 +62,8 @@ def to_html(facts: AnswerFacts, drawn: Sequence[TimelineFacts], words: PageWords
     WxflyError
         When the installed plotly package has no script.
     """
-    charts: Charts = {}
-    return with_charts(words.title, "".join(_body(facts, drawn, words, charts)), charts)
+    parts = parts_of(facts, drawn, words)
+    return with_charts(words.title, parts.header + parts.main + parts.footer, parts.charts)
 
 
 def with_charts(title: str, body: str, charts: Charts) -> str:
@@ -73,7 +74,7 @@ def with_charts(title: str, body: str, charts: Charts) -> str:
     WxflyError
         When the installed plotly package has no script.
     """
-    library, loader = _library(), shell.resource("page.js")
+    library, loader = library_script(), shell.resource("page.js")
     tail = (
         f'<script type="application/octet-stream" id="charts" data-on-dark="{attribute(json.dumps(shades.ON_DARK))}"'
         f' data-in-sun="{attribute(json.dumps(shades.IN_SUN))}">'
@@ -85,9 +86,25 @@ def with_charts(title: str, body: str, charts: Charts) -> str:
     return shell.document(title, [body], style=style, scripts=[loader, library], tail=tail)
 
 
-def _body(facts: AnswerFacts, drawn: Sequence[TimelineFacts], words: PageWords, charts: Charts) -> Iterable[str]:
-    yield shell.header(words.verdict, words.first)
-    yield "<main>\n"
+@dataclass(frozen=True)
+class Parts:
+    """The parts of the page of an answer, escaped, and the charts that its script draws into them by their ids."""
+
+    header: str
+    main: str
+    footer: str
+    charts: Charts
+
+
+def parts_of(facts: AnswerFacts, drawn: Sequence[TimelineFacts], words: PageWords) -> Parts:
+    """Return the parts of the page of an answer, from what `to_html` takes."""
+    charts: Charts = {}
+    main = f"<main>\n{''.join(_main(facts, drawn, words, charts))}</main>\n"
+    footer = shell.footer("What to mind, and where this is from", words.closing, words.cautions, shell.linked)
+    return Parts(shell.header(words.verdict, words.first), main, footer, charts)
+
+
+def _main(facts: AnswerFacts, drawn: Sequence[TimelineFacts], words: PageWords, charts: Charts) -> Iterable[str]:
     sites = list(enumerate(drawn))
     if facts.kind == "compare":
         yield from _comparison(facts, words, charts)
@@ -111,8 +128,6 @@ def _body(facts: AnswerFacts, drawn: Sequence[TimelineFacts], words: PageWords, 
         yield "<section>\n<h2>How high</h2>\n"
         yield from _how_high(one, words, i, words.hours[i][0], charts, hours_shown(one.site))
         yield "</section>\n"
-    yield "</main>\n"
-    yield shell.footer("What to mind, and where this is from", words.closing, words.cautions, shell.linked)
 
 
 def answer_section(words: PageWords) -> str:
@@ -278,8 +293,8 @@ def _around(column: str, cell: str) -> str:
 # --- putting things into the page ------------------------------------------------------------------------------
 
 
-def _library() -> bytes:
-    """Read plotly's script without importing plotly, which would take half a second."""
+def library_script() -> bytes:
+    """Return plotly's script; plotly is not imported, which would take half a second."""
     found = importlib.util.find_spec("plotly")
     path = Path(found.origin).parent / "package_data" / "plotly.min.js" if found and found.origin else None
     if path is None or not path.is_file():

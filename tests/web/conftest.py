@@ -1,0 +1,54 @@
+"""One application for all tests of the page: it answers from the demonstration, without any service."""
+
+import time
+import warnings
+
+import pytest
+
+pytest.importorskip("starlette", reason="the extra web is not installed")
+
+with warnings.catch_warnings():
+    warnings.simplefilter("ignore")  # its newest versions want another HTTP client than ours
+    from starlette.testclient import TestClient
+
+from wxfly.web.app import make_app
+from wxfly.web.security import Door
+
+BASE = "http://127.0.0.1:8017"
+
+
+def client_of(app, **rest):
+    return TestClient(app, base_url=rest.pop("base_url", BASE), follow_redirects=False, **rest)
+
+
+@pytest.fixture(scope="session")
+def app():
+    return make_app()
+
+
+@pytest.fixture
+def client(app):
+    app.app.state.server.allowance._left.clear()
+    return client_of(app)
+
+
+@pytest.fixture
+def guarded():
+    """Return a client of a server that others can reach, and its token."""
+    door = Door("0.0.0.0", "the-token")
+    return client_of(make_app(door), base_url="http://192.0.2.7:8017")
+
+
+@pytest.fixture
+def answered(client):
+    """Ask until the answer is there."""
+
+    def ask(address, **rest):
+        for _ in range(600):
+            reply = client.get(address, **rest)
+            if reply.status_code != 202:
+                return reply
+            time.sleep(0.1)
+        raise AssertionError(f"{address} was not answered in a minute")
+
+    return ask

@@ -1,0 +1,557 @@
+"""The application: its addresses, and how each is answered."""
+
+from __future__ import annotations
+
+import contextlib
+import secrets
+from collections.abc import AsyncIterator, Callable, Hashable, Sequence
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote, urlencode
+
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.middleware import Middleware
+from starlette.middleware.gzip import GZipMiddleware
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, RedirectResponse, Response
+from starlette.routing import Route
+
+from wxfly.errors import NotAskedError, WxflyError, unknown_name
+from wxfly.pilot.plans import read_plans
+from wxfly.pilot.settings import (
+    config_file,
+    load_settings,
+    own_aircraft_file,
+    own_rules_file,
+    plans_file,
+    sites_file,
+)
+from wxfly.report.facts.values import CAUTIONS
+from wxfly.report.formats import FORMATS
+from wxfly.report.json import to_json
+from wxfly.report.pages import shell
+from wxfly.web import api, rendering
+from wxfly.web.desk import BusyError, Desk, Job
+from wxfly.web.own_pages import KINDS_OF_OWN, OwnKind, OwnPage, removal, typed
+from wxfly.web.questions import (
+    Shown,
+    View,
+    check_complete,
+    form_fields,
+    is_asked,
+    known_places,
+    read_given,
+    read_pairs,
+    views,
+)
+from wxfly.web.security import SESSION_COOKIE, Allowance, Door, FormSecret, Guard
+
+PAGE_SECONDS = 1.5
+"""How long a page waits for its answer before it says that it is being asked [s]."""
+API_SECONDS = 120.0
+"""How long a program waits for its answer [s]."""
+START_PLACES = 8
+"""How many places the start page asks about."""
+QUESTIONS_A_MINUTE = 60
+"""How many new questions one client may ask in a minute."""
+
+_TYPES = {"csv": "text/csv; charset=utf-8", "html": "text/html; charset=utf-8", "ics": "text/calendar; charset=utf-8"}
+Pairs = list[tuple[str, str]]
+
+
+class TooOftenError(WxflyError):
+    """One client asks too often."""
+
+
+class Server:
+    """What the handlers share.
+
+    Parameters
+    ----------
+    forecast_path : Path or None
+        The forecast file of `where`.
+    """
+
+    def __init__(self, forecast_path: Path | None) -> None:
+        self.views = views(forecast_path)
+        self.desk = Desk()
+        self.secret = FormSecret()
+        self.allowance = Allowance(QUESTIONS_A_MINUTE)
+
+    def job(self, view: View, pairs: Pairs, client: str) -> Job:
+        """Return the job of an address.
+
+        Raises
+        ------
+        WxflyError
+            For an address that is no question.
+        """
+        given = read_given(view, pairs)
+        check_complete(view, given, pairs)
+        # A question is the same while nothing has changed in the pilot's files.
+        key: Hashable = (view.name, tuple(pairs), _state_of_files())
+        if not self.desk.has(key) and not self.allowance.take(client):
+            raise TooOftenError(f"more than {QUESTIONS_A_MINUTE} questions in a minute; wait a moment")
+        return self.desk.ask(key, given.places or ("",), lambda progress: view.answer(given, progress))
+
+
+def _state_of_files() -> tuple[int, ...]:
+    paths = (config_file(), sites_file(), plans_file(), own_aircraft_file(), own_rules_file())
+    return tuple(path.stat().st_mtime_ns if path.is_file() else 0 for path in paths)
+
+
+def _status_of(fault: Exception) -> int:
+    if isinstance(fault, TooOftenError):
+        return 429
+    return 503 if isinstance(fault, NotAskedError | BusyError) else 400
+
+
+def _fault_of(job: Job) -> WxflyError | None:
+    """Return the pilot's fault of a job that has ended; a fault of the program is raised."""
+    fault = job.future.exception()
+    if fault is None or isinstance(fault, WxflyError):
+        return fault
+    raise fault
+
+
+def _words(fault: Exception) -> str:
+    return " ".join(str(fault).split())
+
+
+def _client(request: Request) -> str:
+    return request.client.host if request.client else ""
+
+
+def _server(request: Request) -> Server:
+    server: Server = request.app.state.server
+    return server
+
+
+# --- questions -------------------------------------------------------------------------------------------------
+
+
+def _question(view: View) -> Callable[[Request], Any]:
+    async def answer(request: Request) -> Response:
+        server, raw = _server(request), request.url.query
+        pairs: Pairs = []
+        try:
+            pairs = read_pairs(raw.encode("ascii", "replace"))
+            if raw != urlencode(pairs) and any(not part.partition("=")[2] for part in raw.split("&") if part):
+                return RedirectResponse(_address(view.name, pairs), 303)  # the form's empty fields are left out
+            if not is_asked(view, pairs):
+                return await _page_of(view, pairs)
+            job = await run_in_threadpool(server.job, view, pairs, _client(request))
+        except WxflyError as fault:
+            return await _page_of(view, pairs, fault)
+        if not await job.wait(PAGE_SECONDS):
+            return _waiting(view, pairs, job)
+        fault_of_job = _fault_of(job)
+        if fault_of_job is not None:
+            return await _page_of(view, pairs, fault_of_job)
+        if not job.page:
+            job.page = await run_in_threadpool(_question_page, view, pairs, job.future.result(), None)
+        return HTMLResponse(job.page, headers={"x-wxfly-keep": "yes"})
+
+    return answer
+
+
+def _address(name: str, pairs: Pairs) -> str:
+    return f"/{name}?{urlencode(pairs)}" if pairs else f"/{name}"
+
+
+def _in_words(pairs: Sequence[tuple[str, str]]) -> str:
+    return ", ".join(
+        value if name in ("place", "date") else f"{name.replace('_', ' ')} {value}" for name, value in pairs
+    )
+
+
+async def _page_of(view: View, pairs: Pairs, fault: WxflyError | None = None) -> Response:
+    """Return the form of a question, with what is wrong with what it says."""
+    page = await run_in_threadpool(_question_page, view, pairs, None, fault)
+    return HTMLResponse(page, 200 if fault is None else _status_of(fault))
+
+
+def _question_page(view: View, pairs: Pairs, shown: Shown | None, fault: WxflyError | None) -> str:
+    links = _links(view, pairs) if shown is not None and shown.asked is not None else []
+    return rendering.render(
+        "answer.html",
+        title=view.title if shown is None else shown.title,
+        style="answer.css" if shown is None else shown.style,
+        here=f"/{view.name}",
+        view=view,
+        fault=None if fault is None else _words(fault),
+        asked=_in_words(pairs),
+        form=form_fields(view, pairs),
+        places=known_places(),
+        parts=None if shown is None else shown.parts,
+        charts=None if shown is None else shown.parts.charts,
+        links=links,
+    )
+
+
+def _links(view: View, pairs: Pairs) -> list[tuple[str, str]]:
+    """Return the same answer in other forms, and the same question asked otherwise."""
+    query = f"?{urlencode(pairs)}" if pairs else ""
+    names = {option.key for option in view.options} | {"place"}
+    others = [
+        (_address(other, [pair for pair in pairs if pair[0] in names and pair[0] not in left_out]), words)
+        for other, words, left_out in (
+            ("week", "The week", ("date", "hours")), ("brief", "The flight brief", ("hours",)),
+            ("check", "A reading on the spot", ("date", "days", "hours")),
+        )
+        if other != view.name and view.most_places == 1
+    ]  # fmt: skip
+    return [
+        *others,
+        (f"/{view.name}.ics{query}", "Calendar (subscribe to this address)"),
+        (f"/{view.name}.csv{query}", "CSV"),
+        (f"/{view.name}.html{query}", "Page as a file"),
+        (f"{api.ROOT}/{view.name}{query}", "JSON"),
+    ]
+
+
+def _waiting(view: View, pairs: Pairs, job: Job) -> Response:
+    page = rendering.render(
+        "waiting.html", title=view.title, here=f"/{view.name}", asked=_in_words(pairs), progress=job.progress,
+        again=_address(view.name, pairs),
+    )  # fmt: skip
+    return HTMLResponse(page, 202)
+
+
+def _export(view: View, name: str) -> Callable[[Request], Any]:
+    """Return what answers with a format of the answer, such as the calendar that programs subscribe to."""
+    write = next(one.write for one in FORMATS if one.name == name)
+
+    async def export(request: Request) -> Response:
+        try:
+            pairs = read_pairs(request.url.query.encode("ascii", "replace"))
+            job = await run_in_threadpool(_server(request).job, view, pairs, _client(request))
+            if not await job.wait(API_SECONDS):
+                return PlainTextResponse("the answer takes too long; ask again, it goes on\n", 504)
+            fault = _fault_of(job)
+        except WxflyError as refused:
+            fault = refused
+        if fault is not None:
+            return PlainTextResponse(f"{_words(fault)}\n", _status_of(fault))
+        headers = {
+            "content-disposition": f'{"inline" if name == "ics" else "attachment"}; filename="{view.name}.{name}"'
+        }
+        content = await run_in_threadpool(write, job.future.result().asked)
+        return Response(content, 200, headers, _TYPES[name])
+
+    return export
+
+
+def _api(view: View) -> Callable[[Request], Any]:
+    async def answer(request: Request) -> Response:
+        try:
+            pairs = read_pairs(request.url.query.encode("ascii", "replace"))
+            job = await run_in_threadpool(_server(request).job, view, pairs, _client(request))
+            if not await job.wait(API_SECONDS):
+                return JSONResponse({"error": "the answer takes too long; ask again, it goes on"}, 504)
+            fault = _fault_of(job)
+        except WxflyError as refused:
+            fault = refused
+        if fault is not None:
+            return JSONResponse({"error": _words(fault)}, _status_of(fault))
+        return _facts(await run_in_threadpool(to_json, job.future.result().facts))
+
+    return answer
+
+
+def _facts(text: str) -> Response:
+    return Response(f"{text}\n".encode("utf-8", "backslashreplace"), media_type="application/json")
+
+
+def _list(make: Callable[[], Any]) -> Callable[[Request], Any]:
+    async def listed(request: Request) -> Response:
+        return _facts(await run_in_threadpool(lambda: to_json(make())))
+
+    return listed
+
+
+async def _openapi(request: Request) -> Response:
+    return JSONResponse(await run_in_threadpool(api.openapi, _server(request).views))
+
+
+# --- the start -------------------------------------------------------------------------------------------------
+
+
+async def _start(request: Request) -> Response:
+    server = _server(request)
+    try:
+        given = typed(read_pairs(request.url.query.encode("ascii", "replace")))
+    except WxflyError:
+        given = {}
+    plan = given.get("plan", "")
+    try:
+        rows, left_out = await run_in_threadpool(_start_rows, server, plan, _client(request))
+    except WxflyError as fault:
+        return _plain_page("A file cannot be read", _words(fault), 400)
+    jobs = [row["job"] for row in rows if row["job"] is not None]
+    for job in jobs:
+        await job.wait(PAGE_SECONDS / max(1, len(jobs)))
+    for row in rows:
+        _fill(row)
+    page = await run_in_threadpool(_start_page, server, rows, left_out, plan)
+    return HTMLResponse(page, headers={"x-wxfly-keep": "yes"})
+
+
+def _start_rows(server: Server, plan: str, client: str) -> tuple[list[dict[str, Any]], int]:
+    """Return a row of the start page for each place; the pilot's home comes first."""
+    names, home = known_places(), load_settings().home
+    names = sorted(names, key=lambda name: name != home)
+    with_plan = [("plan", plan)] if plan else []
+    rows = []
+    for name in names[:START_PLACES]:
+        pairs = [("place", name), *with_plan]
+        row: dict[str, Any] = {"name": name, "href": _address("best", pairs), "job": None, "fault": ""}
+        row["links"] = [(_address(other, pairs), other) for other in ("now", "week", "brief", "check")]
+        row["links"].append((f"/week.ics?{urlencode(pairs)}", "calendar"))
+        try:
+            row["job"] = server.job(server.views["best"], pairs, client)
+        except WxflyError as fault:
+            row["fault"] = _words(fault)
+        rows.append(row)
+    return rows, max(0, len(names) - START_PLACES)
+
+
+def _fill(row: dict[str, Any]) -> None:
+    """Write what is known of a place into its row."""
+    job: Job | None = row["job"]
+    row["line"], row["progress"] = "", ""
+    if job is None:
+        return
+    if not job.future.done():
+        row["progress"] = job.progress or "being asked"
+        return
+    fault = _fault_of(job)
+    if fault is not None:
+        row["fault"] = _words(fault)
+    else:
+        row["line"] = job.future.result().facts.verdict.first_line
+
+
+def _start_page(server: Server, rows: list[dict[str, Any]], left_out: int, plan: str) -> str:
+    plans = [(name, f"/?{urlencode({'plan': name})}") for name in read_plans(plans_file())]
+    best = server.views["best"]
+    return rendering.render(
+        "start.html",
+        title="Start",
+        here="/",
+        header=shell.header("Whether, when and how high to fly", []),
+        footer=shell.footer("Mind", [], CAUTIONS),
+        rows=rows,
+        waits=any(row["progress"] for row in rows),
+        left_out=left_out,
+        plan=plan,
+        plans=plans,
+        names=known_places(),
+        form=[one for one in form_fields(best, [("plan", plan)] if plan else []) if one.is_front],
+    )
+
+
+# --- own things ------------------------------------------------------------------------------------------------
+
+
+def _own(kind: OwnKind) -> Callable[[Request], Any]:
+    async def answer(request: Request) -> Response:
+        if request.method == "POST":
+            return await _kept(request, kind)
+        try:
+            given = typed(read_pairs(request.url.query.encode("ascii", "replace")))
+        except WxflyError as fault:
+            return await _own_page(request, kind.path, lambda: kind.show({}), fault=fault)
+        done = given.pop("done", "")
+        return await _own_page(request, kind.path, lambda: kind.show(given), done=done)
+
+    return answer
+
+
+async def _form(request: Request, path: str) -> tuple[dict[str, str], WxflyError | None, int]:
+    """Return the form of a request, with what is wrong with it."""
+    try:
+        given = typed(read_pairs(await request.body()))
+    except WxflyError as fault:
+        return {}, fault, 400
+    token = given.pop("csrf", "")
+    if not _server(request).secret.is_right(request.cookies.get(SESSION_COOKIE, ""), token):
+        return given, WxflyError("this form is of an earlier start of the program; look at it and send it again"), 403
+    return given, None, 200
+
+
+async def _kept(request: Request, kind: OwnKind) -> Response:
+    given, fault, status = await _form(request, kind.path)
+    if fault is None:
+        try:
+            done = await run_in_threadpool(kind.keep, given)
+            return RedirectResponse(f"{kind.path}?{urlencode({'done': done})}", 303)
+        except WxflyError as refused:
+            fault, status = refused, 400
+    return await _own_page(request, kind.path, lambda: kind.show(given), fault=fault, status=status)
+
+
+def _removing(kind: OwnKind) -> Callable[[Request], Any]:
+    remove = kind.remove
+    assert remove is not None
+
+    async def answer(request: Request) -> Response:
+        if request.method == "POST":
+            given, fault, status = await _form(request, kind.path)
+            name = given.get("name", "")
+            if fault is None:
+                try:
+                    await run_in_threadpool(remove, name)
+                    return RedirectResponse(f"{kind.path}?{urlencode({'done': f'removed {name}'})}", 303)
+                except WxflyError as refused:
+                    fault, status = refused, 400
+            return await _own_page(request, kind.path, lambda: removal(kind, name), fault=fault, status=status)
+        try:
+            name = typed(read_pairs(request.url.query.encode("ascii", "replace"))).get("name", "")
+        except WxflyError as fault:
+            return await _own_page(request, kind.path, lambda: kind.show({}), fault=fault)
+        return await _own_page(request, kind.path, lambda: removal(kind, name))
+
+    return answer
+
+
+async def _own_page(
+    request: Request,
+    path: str,
+    show: Callable[[], OwnPage],
+    *,
+    done: str = "",
+    fault: WxflyError | None = None,
+    status: int = 200,
+) -> Response:
+    session = request.cookies.get(SESSION_COOKIE) or secrets.token_urlsafe(24)
+
+    def page() -> str:
+        own = show()
+        return rendering.render(
+            "own.html",
+            title=own.title,
+            here=path,
+            done=done,
+            fault=None if fault is None else _words(fault),
+            notes=own.notes,
+            entries=own.entries,
+            form=own.form,
+            heading=own.heading,
+            button=own.button,
+            action=own.action,
+            hidden=own.hidden,
+            question=own.question,
+            back=own.back,
+            csrf=_server(request).secret.token(session),
+            places=known_places(),
+        )
+
+    try:
+        text = await run_in_threadpool(page)
+    except WxflyError as unreadable:  # a file that cannot be read at all
+        return _plain_page("A file cannot be read", _words(unreadable), 400)
+    response = HTMLResponse(text, status if fault is None or status != 200 else 400)
+    response.set_cookie(SESSION_COOKIE, session, httponly=True, samesite="strict")
+    return response
+
+
+# --- the rest --------------------------------------------------------------------------------------------------
+
+
+def _plain_page(title: str, words: str, status: int) -> Response:
+    page = rendering.render("plain.html", title=title, here="", words=words)
+    return HTMLResponse(page, status)
+
+
+async def _static(request: Request) -> Response:
+    found = await run_in_threadpool(
+        rendering.static_file,
+        request.path_params["name"],
+        request.path_params["digest"],
+        takes_gzip="gzip" in request.headers.get("accept-encoding", ""),
+    )
+    if found is None:
+        return PlainTextResponse("there is no such file\n", 404)
+    return Response(found[0], 200, found[1])
+
+
+async def _worker(request: Request) -> Response:
+    script = await run_in_threadpool(rendering.worker_script)
+    return Response(script, 200, {"cache-control": "no-cache"}, "text/javascript")
+
+
+async def _manifest(request: Request) -> Response:
+    return Response(await run_in_threadpool(rendering.manifest), 200, {}, "application/manifest+json")
+
+
+async def _not_found(request: Request, fault: Exception) -> Response:
+    if request.url.path.startswith("/api/"):
+        names = [*_server(request).views, *api.LISTS, "openapi.json"]
+        name = request.url.path.removeprefix(f"{api.ROOT}/")
+        return JSONResponse({"error": _words(unknown_name("address", name, names))}, 404)
+    names = [*_server(request).views, *(path[1:] for path in KINDS_OF_OWN)]
+    known = unknown_name("page", request.url.path.strip("/"), names)
+    return _plain_page("There is no such page", _words(known), 404)
+
+
+async def _refused_method(request: Request, fault: Exception) -> Response:
+    return PlainTextResponse("this address is asked with GET\n", 405)
+
+
+async def _own_fault(request: Request, fault: Exception) -> Response:
+    words = f"this is a fault of wxfly itself ({type(fault).__name__}); the terminal of the server shows more"
+    if request.url.path.startswith("/api/"):
+        return JSONResponse({"error": words}, 500)
+    return PlainTextResponse(f"{words}\n", 500)
+
+
+def make_app(door: Door | None = None, *, forecast_path: Path | None = None) -> Guard:
+    """Return the application.
+
+    Parameters
+    ----------
+    door : Door, optional
+        Where it is served, and what opens it; by default on this machine alone.
+    forecast_path : Path, optional
+        The forecast file of `where`.
+    """
+    server = Server(forecast_path)
+    routes = [Route("/", _start)]
+    for view in server.views.values():
+        routes.append(Route(f"/{view.name}", _question(view)))
+        routes.append(Route(f"{api.ROOT}/{view.name}", _api(view)))
+        if view.schema == "answer":
+            routes += [Route(f"/{view.name}.{name}", _export(view, name)) for name in _TYPES]
+    routes += [Route(f"{api.ROOT}/{name}", _list(make)) for name, (_, make) in api.LISTS.items()]
+    routes.append(Route(f"{api.ROOT}/openapi.json", _openapi))
+    for kind in KINDS_OF_OWN.values():
+        routes.append(Route(kind.path, _own(kind), methods=["GET", "POST"]))
+        if kind.remove is not None:
+            routes.append(Route(f"{kind.path}/remove", _removing(kind), methods=["GET", "POST"]))
+    routes += [
+        Route("/static/{digest}/{name}", _static),
+        Route("/worker.js", _worker),
+        Route("/manifest.webmanifest", _manifest),
+    ]
+
+    @contextlib.asynccontextmanager
+    async def until_the_end(_: Starlette) -> AsyncIterator[None]:
+        yield
+        server.desk.close()
+
+    app = Starlette(
+        routes=routes,
+        lifespan=until_the_end,
+        middleware=[Middleware(GZipMiddleware, minimum_size=1000)],
+        exception_handlers={404: _not_found, 405: _refused_method, Exception: _own_fault},
+    )
+    app.state.server = server
+    return Guard(app, door or Door())  # outside what answers a fault of the program, so that it guards that as well
+
+
+def address_of(host: str, port: int, door: Door) -> str:
+    """Return the address that a pilot opens."""
+    name = f"[{host}]" if ":" in host else host
+    return f"http://{name}:{port}/" + (f"?token={quote(door.token)}" if door.token else "")

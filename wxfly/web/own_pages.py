@@ -1,0 +1,370 @@
+"""The pilot's places, plans, aircraft and settings as forms: what is typed is checked and kept as by the commands."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+from urllib.parse import urlencode
+
+from wxfly.errors import WxflyError, unknown_name
+from wxfly.pilot.aircraft import FIGURES, KINDS, load_aircraft
+from wxfly.pilot.options import Names, Option, OwnLimits, Words, kept_values, plan_options, usual_options, written
+from wxfly.pilot.own_files import damage_notes, parse_toml, read_if_there
+from wxfly.pilot.plans import find_plan, read_plans, remove_plan
+from wxfly.pilot.settings import (
+    SETTINGS,
+    load_settings,
+    own_aircraft_file,
+    plans_file,
+    sites_file,
+)
+from wxfly.pilot.site import read_sites, remove_site, surface_cover_classes
+from wxfly.question.settings import (
+    figure_text,
+    forget_aircraft,
+    keep_aircraft,
+    keep_defaults,
+    keep_plan,
+    keep_settings,
+    keep_site,
+    settings_in_force,
+)
+from wxfly.web.questions import NOT_OFFERED, FormField, option_field
+
+Pairs = Sequence[tuple[str, str]]
+Link = tuple[str, str]
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One line of a list: its name, what it says, and where it is changed or removed."""
+
+    name: str
+    words: str
+    links: tuple[Link, ...] = ()
+
+
+@dataclass(frozen=True)
+class OwnPage:
+    """What a page of own things shows.
+
+    Attributes
+    ----------
+    title, heading, button, action : str
+        Of the page, of its form, and where that is sent.
+    entries : sequence of Entry
+        What there is.
+    form : sequence of FormField
+        The form; empty where the page asks a yes.
+    hidden : sequence of (str, str)
+        What the form sends unseen.
+    question, back : str
+        What a yes is asked for, and where a no leads.
+    notes : sequence of str
+        What cannot be read of the file.
+    """
+
+    title: str
+    heading: str = ""
+    button: str = "Save"
+    action: str = ""
+    entries: Sequence[Entry] = ()
+    form: Sequence[FormField] = ()
+    hidden: Sequence[tuple[str, str]] = ()
+    question: str = ""
+    back: str = ""
+    notes: Sequence[str] = ()
+
+
+@dataclass(frozen=True)
+class OwnKind:
+    """A kind of own things: one row for each.
+
+    Attributes
+    ----------
+    path : str
+        Address of its page.
+    show : callable
+        Makes its page from what the address or a refused form says.
+    keep : callable
+        Keeps a form; returns what was done, in words.
+    remove : callable or None
+        Removes by name.
+    one : str
+        What one of them is called.
+    """
+
+    path: str
+    show: Callable[[Mapping[str, str]], OwnPage]
+    keep: Callable[[Mapping[str, str]], str]
+    remove: Callable[[str], None] | None = None
+    one: str = ""
+
+
+def typed(pairs: Pairs) -> dict[str, str]:
+    """Return a form by name; a field that comes twice is refused.
+
+    Raises
+    ------
+    WxflyError
+        For a field that comes twice.
+    """
+    found: dict[str, str] = {}
+    for name, value in pairs:
+        if name in found:
+            raise WxflyError(f"{name} is given twice; give it once")
+        found[name] = value
+    return found
+
+
+def removal(kind: OwnKind, name: str) -> OwnPage:
+    """Return the page that asks before something is removed."""
+    return OwnPage(
+        f"Remove {kind.one} {name}?", button="Remove it", action=f"{kind.path}/remove", hidden=[("name", name)],
+        question=f"{kind.one.capitalize()} {name} is taken out of your file. This cannot be undone here.",
+        back=kind.path,
+    )  # fmt: skip
+
+
+def _links(path: str, name: str, *others: Link) -> tuple[Link, ...]:
+    query = urlencode({"name": name})
+    return (*others, (f"{path}?{query}#form", "change"), (f"{path}/remove?{query}", "remove"))
+
+
+def _words(options: Sequence[Option], given: Mapping[str, str]) -> Words:
+    """Return the words of a form, each read as on the command line."""
+    words: dict[str, Any] = {}
+    for option in options:
+        if option.key in given:
+            words[option.name] = option.kind.parse(option.key, given[option.key])
+    return Words(**words)
+
+
+def _check_known(given: Mapping[str, str], known: Sequence[str]) -> None:
+    for name in given:
+        if name not in known:
+            raise unknown_name("field", name, known)
+
+
+def _option_fields(options: Sequence[Option], values: Mapping[str, str]) -> list[FormField]:
+    fields = []
+    for option in options:
+        one = replace(option_field(option, values.get(option.key, "")), is_needed=False, is_number=False)
+        if isinstance(option.kind, Names):
+            few = "gust=8m/s,wind=6m/s" if isinstance(option.kind, OwnLimits) else "several with a comma between them"
+            one = replace(one, hint=f"{one.hint} ({few})")
+        fields.append(one)
+    return fields
+
+
+def _as_typed(words: Words) -> dict[str, str]:
+    return {key: written(value) for key, value in kept_values(words).items()}
+
+
+# --- places ----------------------------------------------------------------------------------------------------
+
+_ALTITUDE = FormField("surface_altitude", "Ground above sea level", "Such as 45m; asked for when left out")
+_OF_PLACE = (
+    FormField("name", "Name", "Yours, such as meadow", is_front=True, is_needed=True),
+    FormField("at", "Place", "LATITUDE,LONGITUDE, or a name to search", is_front=True, is_needed=True),
+    replace(_ALTITUDE, is_front=True),
+    FormField("surface_cover", "Ground upwind", "What the ground upwind looks like", is_front=True),
+    FormField("time_zone", "Time zone", "IANA name; worked out from the place when left out"),
+)
+
+
+def _show_places(given: Mapping[str, str]) -> OwnPage:
+    saved = read_sites(sites_file())
+    entries = [
+        Entry(
+            name,
+            f"{site.latitude:.4f}, {site.longitude:.4f}; {site.time_zone}; {site.surface_cover or 'ground not said'}"
+            + "".join(f"; {key} {value}" for key, value in _as_typed(site.defaults).items()),
+            _links("/places", name, (f"/week?{urlencode({'place': name})}", "week")),
+        )
+        for name, site in saved.items()
+    ]
+    notes = damage_notes(saved.set_aside)
+    changed = given.get("name", "")
+    if changed in saved and "at" not in given:
+        site = saved.find(changed, "saved site")
+        values = {**_as_typed(site.defaults), **given}
+        return OwnPage(
+            "Places", f"What questions about {changed} take where nothing else says it", action="/places",
+            entries=entries, form=_option_fields(usual_options(), values),
+            hidden=[("name", changed), ("defaults", "true")], notes=notes,
+        )  # fmt: skip
+    covers = tuple((name, name) for name in surface_cover_classes())
+    form = [
+        replace(one, value=given.get(one.name, ""), choices=covers if one.name == "surface_cover" else ())
+        for one in _OF_PLACE
+    ]
+    return OwnPage("Places", "Add a place", action="/places", entries=entries, form=form, notes=notes)
+
+
+def _keep_place(given: Mapping[str, str]) -> str:
+    name = given.get("name", "")
+    if given.get("defaults") == "true":
+        options = usual_options()
+        _check_known(given, ["name", "defaults", *(option.key for option in options)])
+        before = _as_typed(read_sites(sites_file()).find(name, "saved site").defaults)
+        changed = {key: value for key, value in given.items() if before.get(key) != value}
+        gone = [key for key in before if key not in given]
+        words = _words(options, changed)
+        if gone or words != Words():
+            keep_defaults(name, words, gone)
+        return f"saved what questions about {name} take"
+    _check_known(given, [one.name for one in _OF_PLACE])
+    if not name or "at" not in given:
+        raise WxflyError("a name and a place are wanted, such as meadow and 52.1,6.9")
+    site = keep_site(
+        name, given["at"], surface_altitude=given.get("surface_altitude"), surface_cover=given.get("surface_cover"),
+        time_zone=given.get("time_zone"),
+    )  # fmt: skip
+    return f"saved {name}: {site.latitude:.4f},{site.longitude:.4f}, {site.time_zone}"
+
+
+# --- plans -----------------------------------------------------------------------------------------------------
+
+
+def _plan_options() -> list[Option]:
+    return [option for option in plan_options() if option.name not in NOT_OFFERED]
+
+
+def _show_plans(given: Mapping[str, str]) -> OwnPage:
+    saved = read_plans(plans_file())
+    entries = [
+        Entry(
+            name, ", ".join(f"{key} {value}" for key, value in _as_typed(words).items()),
+            _links("/plans", name, (f"/?{urlencode({'plan': name})}", "ask with it")),
+        )
+        for name, words in saved.items()
+    ]  # fmt: skip
+    name = given.get("name", "")
+    is_change = name in saved and (len(given) == 1 or given.get("replaces") == "true")
+    values = {**(_as_typed(saved[name]) if is_change and len(given) == 1 else {}), **given}
+    named = FormField("name", "Name of the plan", "Such as roof", name, is_front=True, is_needed=True)
+    return OwnPage(
+        "Plans", f"Change the plan {name}" if is_change else "Add a plan", action="/plans", entries=entries,
+        form=[*([] if is_change else [named]), *_option_fields(_plan_options(), values)],
+        hidden=[("name", name), ("replaces", "true")] if is_change else [], notes=damage_notes(saved.set_aside),
+    )  # fmt: skip
+
+
+def _keep_plan(given: Mapping[str, str]) -> str:
+    options, name = _plan_options(), given.get("name", "")
+    _check_known(given, ["name", "replaces", *(option.key for option in options)])
+    words, replaces = _words(options, given), given.get("replaces") == "true"
+    if replaces:  # what no form offers stays
+        before = find_plan(plans_file(), name)
+        words = replace(words, **{key: getattr(before, key) for key in NOT_OFFERED})
+    keep_plan(name, words, replaces=replaces)
+    return f"saved plan {name}"
+
+
+# --- aircraft --------------------------------------------------------------------------------------------------
+
+
+def _own_aircraft() -> dict[str, Any]:
+    path = own_aircraft_file()
+    return parse_toml(read_if_there(path) or "", str(path))
+
+
+def _show_aircraft(given: Mapping[str, str]) -> OwnPage:
+    table, own = load_aircraft(own_aircraft_file()), _own_aircraft()
+    entries = [
+        Entry(name, one.title, _links("/aircraft", name) if name in own else ()) for name, one in table.items()
+    ] + [
+        Entry(name, "cannot be read", ((f"/aircraft/remove?{urlencode({'name': name})}", "remove"),))
+        for name in own
+        if name not in table
+    ]
+    name = given.get("name", "")
+    is_change = isinstance(own.get(name), dict)
+    values = {**({key: figure_text(one) for key, one in own[name].items()} if is_change else {}), **given}
+    form = [
+        *([] if is_change else [FormField("name", "Name", "Such as my-quad", name, is_front=True, is_needed=True)]),
+        FormField("title", "In words", "", values.get("title", ""), is_front=True, is_needed=True),
+        FormField(
+            "kind", "Kind", "", values.get("kind", ""), tuple((one, one) for one in KINDS), is_front=True,
+            is_needed=True,
+        ),
+        *(
+            FormField(
+                key, key.replace("_", " ").capitalize(),
+                f"A {figure.quantity}" + ("" if figure.quantity == "number" else " with its unit"),
+                values.get(key, ""), is_front=figure.is_needed, is_needed=figure.is_needed,
+            )
+            for key, figure in FIGURES.items()
+        ),
+    ]  # fmt: skip
+    return OwnPage(
+        "Aircraft", f"Change the aircraft {name}" if is_change else "Add your own aircraft, from the maker's manual",
+        action="/aircraft", entries=entries, form=form, hidden=[("name", name)] if is_change else [],
+        notes=damage_notes(table.set_aside),
+    )  # fmt: skip
+
+
+def _keep_aircraft(given: Mapping[str, str]) -> str:
+    keys = ["title", "kind", *FIGURES]
+    _check_known(given, ["name", *keys])
+    keep_aircraft(given.get("name", ""), {key: given.get(key, "") for key in keys})
+    return f"saved aircraft {given['name']}"
+
+
+# --- settings --------------------------------------------------------------------------------------------------
+
+OFFERED_SETTINGS = tuple(key for key in SETTINGS if not key.startswith("sources."))
+"""The addresses of services are left out: no page may turn the program's requests elsewhere."""
+
+
+def _kept_settings() -> dict[str, str]:
+    """Return the settings of the pilot's file, as typed."""
+    origins = load_settings().origins
+    return {
+        row.key: row.value
+        for row in settings_in_force(None, None)
+        if row.key in OFFERED_SETTINGS and origins.get(row.key) == "file"
+    }
+
+
+def _show_settings(given: Mapping[str, str]) -> OwnPage:
+    kept = {**_kept_settings(), **given}
+    in_force = {row.key: row for row in settings_in_force(None, None)}
+    of_options = {option.key: option for option in usual_options()}
+    form = []
+    for key in OFFERED_SETTINGS:
+        row = in_force[key]
+        now = f"in force: {row.value or 'none'} ({row.source})"
+        if key in of_options:
+            one = option_field(of_options[key], kept.get(key, ""))
+            one = replace(one, hint=f"{one.hint} {now}", is_needed=False, is_number=False)
+        else:
+            one = FormField(key, key.replace("_", " ").capitalize(), now, kept.get(key, ""), is_front=key == "home")
+        form.append(one)
+    return OwnPage(
+        "Settings", "What every question takes where nothing else says it", action="/settings", form=form,
+        notes=damage_notes(load_settings().set_aside),
+    )  # fmt: skip
+
+
+def _keep_settings(given: Mapping[str, str]) -> str:
+    _check_known(given, OFFERED_SETTINGS)
+    before = _kept_settings()
+    changed: dict[str, str | None] = {key: value for key, value in given.items() if before.get(key) != value}
+    changed |= {key: None for key in before if key not in given}
+    if changed:
+        keep_settings(changed)
+    return f"saved {', '.join(changed)}" if changed else "nothing was changed"
+
+
+KINDS_OF_OWN: dict[str, OwnKind] = {
+    kind.path: kind
+    for kind in (
+        OwnKind("/places", _show_places, _keep_place, lambda name: remove_site(sites_file(), name), "the place"),
+        OwnKind("/plans", _show_plans, _keep_plan, lambda name: remove_plan(plans_file(), name), "the plan"),
+        OwnKind("/aircraft", _show_aircraft, _keep_aircraft, forget_aircraft, "the aircraft"),
+        OwnKind("/settings", _show_settings, _keep_settings),
+    )
+}

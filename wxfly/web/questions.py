@@ -1,0 +1,403 @@
+"""The questions as addresses: what each may say, how it is asked, and the parts of its page.
+
+Every option of a question is a field of its form and a parameter of its address, from the rows of
+`wxfly.pilot.options`; only those that would let a visitor name a file or a service are left out.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+from urllib.parse import parse_qsl
+
+from msgspec import Struct
+
+from wxfly.answer.request import QuestionKind
+from wxfly.errors import WxflyError, shortened, unknown_name
+from wxfly.pilot.aircraft import load_aircraft
+from wxfly.pilot.options import Names, Option, Quantity, Switch, Words, options_of
+from wxfly.pilot.plans import read_plans
+from wxfly.pilot.rules import load_rules
+from wxfly.pilot.settings import own_aircraft_file, own_rules_file, plans_file, sites_file
+from wxfly.pilot.site import read_sites
+from wxfly.question.ask import Asked, Progress, ask
+from wxfly.question.brief import ask_brief, ask_check
+from wxfly.question.one_hour import ask_hour
+from wxfly.question.where import ask_where
+from wxfly.report.facts.answer import AnswerFacts, facts_of
+from wxfly.report.facts.brief import brief_facts
+from wxfly.report.facts.field_check import check_facts
+from wxfly.report.facts.one_hour import one_hour_facts
+from wxfly.report.facts.timeline import timeline_facts
+from wxfly.report.facts.values import Facts
+from wxfly.report.facts.where import where_facts
+from wxfly.report.facts.writing import Clock, Reader
+from wxfly.report.pages import brief as brief_page
+from wxfly.report.pages import shell
+from wxfly.report.pages.page import Charts, Parts, parts_of
+from wxfly.report.schemas import WHOLES
+from wxfly.report.text import brief as brief_text
+from wxfly.report.text import details
+from wxfly.report.text.field_check import CheckWords
+from wxfly.report.text.page import words_of
+from wxfly.report.text.where import to_text
+from wxfly.retrieval.places import demo_sites
+
+MOST_PLACES = 6
+"""How many places one address may compare."""
+LONGEST_VALUE = 400
+"""Greatest length of one parameter [character]."""
+NOT_OFFERED = ("forecast_path",)
+"""Options that name a file of this machine."""
+_ONE_LINE = 100_000  # columns: the page breaks lines itself
+
+
+@dataclass(frozen=True)
+class Given:
+    """What an address asks.
+
+    Attributes
+    ----------
+    places : tuple of str
+        As written.
+    words : Words
+        The options.
+    hour, within : str
+        The hour of `why` and the reach of `where`; empty where it is not given.
+    """
+
+    places: tuple[str, ...] = ()
+    words: Words = field(default_factory=Words)
+    hour: str = ""
+    within: str = ""
+
+
+@dataclass(frozen=True)
+class Shown:
+    """An answer: its facts, and the parts of its page.
+
+    Attributes
+    ----------
+    facts : Facts
+        What `--json` prints.
+    title : str
+        Of the page, not yet escaped.
+    parts : Parts
+        Escaped.
+    style : str
+        Name of the style sheet.
+    asked : Asked or None
+        What the other formats are made from; None where the question has none.
+    """
+
+    facts: Facts
+    title: str
+    parts: Parts
+    style: str = "answer.css"
+    asked: Asked | None = None
+
+
+@dataclass(frozen=True)
+class View:
+    """A question with an address of its own.
+
+    Attributes
+    ----------
+    name : str
+        Last part of its address, and the command.
+    title : str
+        What it answers, as a heading.
+    answer : callable
+        Answers what is given.
+    least_places, most_places : int
+        How many places it takes.
+    needs : tuple of str
+        Parameters without which there is no question.
+    schema : str
+        Name of its facts in `wxfly.report.schemas.WHOLES`.
+    """
+
+    name: str
+    title: str
+    answer: Callable[[Given, Progress], Shown]
+    least_places: int = 0
+    most_places: int = 1
+    needs: tuple[str, ...] = ()
+    schema: str = "answer"
+
+    @property
+    def options(self) -> list[Option]:
+        """Return the options of its form."""
+        return [option for option in options_of(self.name) if option.name not in NOT_OFFERED]
+
+    @property
+    def facts(self) -> type[Struct]:
+        """Return the type of its facts."""
+        return WHOLES[self.schema]
+
+
+@dataclass(frozen=True)
+class FormField:
+    """A field of a form.
+
+    Attributes
+    ----------
+    name, label, hint : str
+        Its parameter, its label and what is said below it.
+    value : str
+        What it holds.
+    choices : tuple of (str, str)
+        Values and their words; a text is typed where there are none.
+    offers : str
+        Name of the list that it offers while one types; empty for none.
+    is_front, is_needed, is_number : bool
+        Whether it stands above the fold, must be filled, and takes a keyboard of digits.
+    """
+
+    name: str
+    label: str
+    hint: str = ""
+    value: str = ""
+    choices: tuple[tuple[str, str], ...] = ()
+    offers: str = ""
+    is_front: bool = False
+    is_needed: bool = False
+    is_number: bool = False
+
+
+# --- reading an address ----------------------------------------------------------------------------------------
+
+
+def read_pairs(raw: bytes) -> list[tuple[str, str]]:
+    """Return names and values of a query or a form, without the fields that were left empty.
+
+    Raises
+    ------
+    WxflyError
+        For too many or too long ones, and for what is no text.
+    """
+    try:
+        pairs = parse_qsl(raw.decode("ascii"), keep_blank_values=True, max_num_fields=150, errors="strict")
+    except ValueError:
+        raise WxflyError("the address or the form is not understood; wanted up to 150 fields in UTF-8") from None
+    found = []
+    for name, value in pairs:
+        value = value.strip()
+        if len(value) > LONGEST_VALUE or not value.isprintable():
+            raise WxflyError(
+                f"{shortened(name, 40)} is not understood; wanted one line of up to {LONGEST_VALUE} characters"
+            )
+        if value:
+            found.append((name, value))
+    return found
+
+
+def read_given(view: View, pairs: Sequence[tuple[str, str]]) -> Given:
+    """Return what an address asks.
+
+    Raises
+    ------
+    WxflyError
+        For a parameter or a value that is not understood, with the nearest name.
+    """
+    by_key = {option.key: option for option in view.options}
+    places: list[str] = []
+    others: dict[str, str] = {}
+    words: dict[str, Any] = {}
+    for name, value in pairs:
+        if name == "place":
+            places.append(value)
+        elif name in _OF_VIEW.get(view.name, ()):
+            others[name] = value
+        elif name not in by_key:
+            raise unknown_name("parameter", name, ["place", *_OF_VIEW.get(view.name, ()), *by_key])
+        else:
+            option = by_key[name]
+            word = option.kind.parse(option.key, value)
+            if option.name in words and not isinstance(option.kind, Names):
+                raise WxflyError(f"{option.key} is given twice; give it once")
+            words[option.name] = (*words.get(option.name, ()), *word) if isinstance(option.kind, Names) else word
+    if len(places) > view.most_places:
+        raise WxflyError(f"{len(places)} places are named; wanted {view.most_places} at the most")
+    return Given(tuple(places), Words(**words), others.get("hour", ""), others.get("within", ""))
+
+
+def is_asked(view: View, pairs: Sequence[tuple[str, str]]) -> bool:
+    """Return whether an address says enough to be a question; without it, the page is a form alone."""
+    names = [name for name, _ in pairs]
+    return bool(pairs) or not (view.needs or view.least_places > names.count("place"))
+
+
+def check_complete(view: View, given: Given, pairs: Sequence[tuple[str, str]]) -> None:
+    """Refuse a question without what it needs.
+
+    Raises
+    ------
+    WxflyError
+        Naming what is wanted.
+    """
+    if len(given.places) < view.least_places:
+        few = "a place is wanted" if view.least_places == 1 else "two places or more are wanted"
+        raise WxflyError(f"{few}; one place may come twice with two heights, PLACE@40m" if few[0] == "t" else few)
+    names = {name for name, _ in pairs}
+    missing = [name for name in view.needs if name not in names]
+    if missing:
+        raise WxflyError(f"{missing[0]} is wanted")
+
+
+_OF_VIEW = {"why": ("hour",), "where": ("within",)}
+
+
+# --- the form --------------------------------------------------------------------------------------------------
+
+
+def form_fields(view: View, pairs: Sequence[tuple[str, str]]) -> list[FormField]:
+    """Return the fields of the form of a question, each with what an address says."""
+    said: dict[str, list[str]] = {}
+    for name, value in pairs:
+        said.setdefault(name, []).append(value)
+    places = said.get("place", [])
+    shown = max(1, view.least_places, min(view.most_places, len(places) + (view.most_places > 1)))
+    fields = [
+        FormField(
+            "place", "Place" if shown == 1 else f"Place {i + 1}", "A saved name, latitude,longitude or a search",
+            places[i] if i < len(places) else "", offers="places", is_front=True, is_needed=i < view.least_places,
+        )
+        for i in range(shown)
+    ]  # fmt: skip
+    if view.name == "why":
+        hour = ", ".join(said.get("hour", []))
+        fields.append(FormField("hour", "Hour", "Such as 15:00", hour, is_front=True, is_needed=True))
+    if view.name == "where":
+        reach = ", ".join(said.get("within", []))
+        fields.append(FormField("within", "Within", "Such as 30km  [default: 60km]", reach, is_front=True))
+    options = sorted(view.options, key=lambda option: not option.is_of_reading)
+    return [*fields, *(option_field(o, ",".join(said.get(o.key, []))) for o in options)]
+
+
+def option_field(option: Option, value: str = "") -> FormField:
+    """Return the field of an option."""
+    label = option.flag.replace("-", " ").capitalize()
+    return FormField(
+        option.key, label, _without_commands(option.help_text), value, _choices(option),
+        offers="days" if option.name == "day" else "",
+        is_front=option.is_front and option.name not in ("units", "offline"),
+        is_needed=option.name == "mean", is_number=option.is_of_reading and isinstance(option.kind, Quantity),
+    )  # fmt: skip
+
+
+def _without_commands(text: str) -> str:
+    """Return the help of an option as words of a page: without commands, and without the dashes of options."""
+    text = re.sub(r" \(see: wxfly[^)]*\)", "", text)
+    return re.sub(r"--([a-z-]+)", lambda match: match[1].replace("-", " "), text)
+
+
+def _choices(option: Option) -> tuple[tuple[str, str], ...]:
+    names: Iterable[str] = option.kind.choices
+    if option.name == "aircraft":
+        names = load_aircraft(own_aircraft_file())
+    elif option.name == "rules":
+        names = load_rules(own_rules_file())
+    elif option.name == "plan":
+        names = read_plans(plans_file())
+    elif isinstance(option.kind, Switch):
+        return (("true", "yes"), ("false", "no"))
+    return tuple((name, name) for name in names)
+
+
+def known_places() -> list[str]:
+    """Return the names of the saved places; those of the demonstration where none is saved."""
+    return list(read_sites(sites_file())) or list(demo_sites())
+
+
+# --- the answers -----------------------------------------------------------------------------------------------
+
+
+def _of_hours(kind: QuestionKind) -> Callable[[Given, Progress], Shown]:
+    def answer(given: Given, on_progress: Progress) -> Shown:
+        asked = ask(kind, given.places, given.words, on_progress=on_progress)
+        facts = facts_of(asked.briefing, asked.question)
+        return Shown(facts, words_of(facts).title, _parts(asked.briefing, facts), asked=asked)
+
+    return answer
+
+
+def _parts(briefing: Any, facts: AnswerFacts) -> Parts:
+    return parts_of(facts, timeline_facts(briefing, facts), words_of(facts))
+
+
+def _around(parts: Parts, header: str, before: str, title: str) -> Parts:
+    """Return the parts of a page that says something before the answer of the day."""
+    inside = parts.main.removeprefix("<main>\n")
+    return replace(parts, header=header, main=f'<main>\n{before}<h2 class="day">{shell.escape(title)}</h2>\n{inside}')
+
+
+def _why(given: Given, on_progress: Progress) -> Shown:
+    asked = ask_hour([*given.places, given.hour], given.words, on_progress=on_progress)
+    facts = one_hour_facts(asked)
+    rows = [(one.title, one.words, "required" if one.is_required else "advised") for one in facts.elements]
+    before = (
+        f'<section class="answer">\n<p>{shell.escape(" ".join(facts.sentences))}</p>\n'
+        f"{shell.table(('element', 'what it leaves', 'counts'), rows, caption='Every element of the hour')}</section>\n"
+    )
+    header = shell.header(facts.first_line, details.first_notes(facts.answer))
+    parts = _around(_parts(asked.briefing, facts.answer), header, before, "The whole day")
+    return Shown(facts, facts.first_line, parts)
+
+
+def _brief(given: Given, on_progress: Progress) -> Shown:
+    asked = ask_brief("".join(given.places) or None, given.words, on_progress=on_progress)
+    answer = facts_of(asked.briefing, asked.question)
+    facts = None if asked.brief is None else brief_facts(asked.brief, answer)
+    shown: dict[str, Any] = {"units": asked.units, "time_zone": asked.time_zone}
+    words = brief_text.words_without_window(answer, **shown) if facts is None else brief_text.words_of(facts, **shown)
+    header, *middle, footer = brief_page.body_of(words, facts, asked.units)
+    return Shown(facts or answer, words.title, Parts(header, "".join(middle), footer, {}), "brief.css")
+
+
+def _check(given: Given, on_progress: Progress) -> Shown:
+    asked = ask_check("".join(given.places) or None, given.words, on_progress=on_progress)
+    facts = check_facts(asked)
+    words = CheckWords(facts, asked.units, asked.time_zone)
+    before = f'<section class="answer">\n{shell.lines(words.lines())}</section>\n'
+    header = shell.header(words.first_line(), details.first_notes(facts.answer))
+    parts = _around(_parts(asked.briefing, facts.answer), header, before, "The rest of the day")
+    return Shown(facts, words.first_line(), parts)
+
+
+def _where(path: Path | None) -> Callable[[Given, Progress], Shown]:
+    def answer(given: Given, on_progress: Progress) -> Shown:
+        words = replace(given.words, forecast_path=path)
+        asked = ask_where(given.places[0], given.within or "60km", words, on_progress=on_progress)
+        facts = where_facts(asked.where)
+        reader = Reader(asked.units, Clock(asked.time_zone or facts.time_zone))
+        first, *rest = to_text(facts, reader, _ONE_LINE).split("\n")
+        lines = "".join(f"<p>{shell.linked(line)}</p>\n" for line in rest if line)
+        charts: Charts = {}
+        return Shown(facts, first, Parts(shell.header(first, []), f"<main>\n{lines}</main>\n", "", charts))
+
+    return answer
+
+
+def views(forecast_path: Path | None = None) -> Mapping[str, View]:
+    """Return the questions by name.
+
+    Parameters
+    ----------
+    forecast_path : Path, optional
+        The forecast file of `where`, which whoever starts the server names; no visitor can.
+    """
+    every = (
+        View("best", "The best hour", _of_hours("best")),
+        View("now", "From now on", _of_hours("now")),
+        View("week", "The week", _of_hours("week")),
+        View("compare", "Places compared", _of_hours("compare"), least_places=2, most_places=MOST_PLACES),
+        View("brief", "The flight brief", _brief, schema="brief"),
+        View("check", "A reading on the spot", _check, needs=("mean",), schema="check"),
+        View("why", "Why an hour", _why, needs=("hour",), schema="why"),
+        View("where", "Where to fly", _where(forecast_path), least_places=1, schema="where"),
+    )
+    return {view.name: view for view in every}

@@ -1,0 +1,33 @@
+(() => {
+  "use strict";
+  // The box for bright sun keeps its state from page to page.
+  const sunlight = document.getElementById("sunlight");
+  if (sunlight) {
+    try {
+      if (localStorage.getItem("sunlight") === "on" && !sunlight.checked) {
+        sunlight.checked = true;
+        sunlight.dispatchEvent(new Event("change"));
+      }
+      sunlight.addEventListener("change", () => localStorage.setItem("sunlight", sunlight.checked ? "on" : "off"));
+    } catch { /* a browser that keeps nothing */ }
+  }
+  // What is still being asked comes by itself, without losing what is typed elsewhere on the page.
+  const askAgain = async () => {
+    const waiting = document.querySelector("[data-ask-again]");
+    if (!waiting) return;
+    try {
+      const reply = await fetch(location.href, { headers: { accept: "text/html" } });
+      const page = new DOMParser().parseFromString(await reply.text(), "text/html");
+      const next = waiting.id && page.getElementById(waiting.id);
+      if (next) waiting.replaceWith(document.importNode(next, true));
+      else if (!page.querySelector("[data-ask-again]")) { location.reload(); return; }
+      else {
+        const status = page.querySelector("[role=status]"), old = waiting.querySelector("[role=status]");
+        if (status && old) old.textContent = status.textContent;
+      }
+    } catch { /* the server is away: try again */ }
+    setTimeout(askAgain, 1500);
+  };
+  setTimeout(askAgain, 700);
+  if ("serviceWorker" in navigator && window.isSecureContext) navigator.serviceWorker.register("/worker.js");
+})();
