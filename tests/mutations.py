@@ -18,7 +18,7 @@ import xarray as xr
 from wxfly.answer.windows import find_windows
 from wxfly.assessment.conditions import derive, hours_of
 from wxfly.assessment.forecast_error import MEMBER, default_error_law, lead_time, room_to_limits
-from wxfly.assessment.suitability import assess
+from wxfly.assessment.suitability import JUDGED, REQUIRED, assess
 from wxfly.cube.age import hide_stale, since_of
 from wxfly.cube.contract import VARIABLES, provided_entries
 from wxfly.errors import WxflyError
@@ -179,8 +179,9 @@ def judge_side_by_side(cube, height, now):
         values = variable.transpose(*dims, "time", MEMBER).values
         return xr.DataArray(values.reshape(*values.shape[:-2], -1), dims=(*dims, "time"))
 
+    flags = {name: assessment[name] for name in (REQUIRED, JUDGED)}
     rows = {name: along(assessment[name], "element") for name in ("demand", "limit", "margin", "lost")}
-    row = xr.Dataset(rows, coords={"time": long_time}, attrs=assessment.attrs)
+    row = xr.Dataset(rows, coords={"time": long_time, **flags})
     given = {
         key: along(conditions[name].max("edge", skipna=False))
         for key, name in (
@@ -216,13 +217,13 @@ def judge_side_by_side(cube, height, now):
     plain = {name: assessment[name].transpose("element" if name == "margin" else "time", ..., MEMBER) for name in taken}
     axes = {name: variable.dims[:-1] for name, variable in plain.items()}
     values = {name: variable.values for name, variable in plain.items()}
-    coords = {"time": time, "element": assessment["element"].values}
+    coords = {"time": time, "element": assessment["element"].values, **flags}
     ranks, known = [], {}
     for at in range(count):
         key = b"".join(values[name][..., at].tobytes() for name in ("margin", "state", "advised_unknown"))
         if key not in known:
             one = {name: (axes[name], values[name][..., at]) for name in taken}
-            known[key] = _rank(xr.Dataset(one, coords=coords, attrs=assessment.attrs))
+            known[key] = _rank(xr.Dataset(one, coords=coords))
         ranks.append(known[key])
     return [
         Judged(time, values["state"][:, at], values["hour_margin"][:, at], chance[:, at], ranks[at])

@@ -47,8 +47,12 @@ def assessed(margins, lit=None, unknown=None):
             "usable_end": ("time", usable_end),
             "margin": (("element", "time"), by_element),
         },
-        coords={"time": time, "element": list(NAMES)},
-        attrs={"required": ["gust"], "not_judged": []},
+        coords={
+            "time": time,
+            "element": list(NAMES),
+            "required": ("element", [name == "gust" for name in NAMES]),
+            "judged": ("element", [True] * len(NAMES)),
+        },
     )
 
 
