@@ -179,7 +179,7 @@ def full_chain(cells: int, hours: int = 48) -> float | None:
 def main() -> None:
     """Print the figures."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--cell-hours", type=int, default=2_000_000)
+    parser.add_argument("--cell-hours", type=int, default=500_000)
     count = parser.parse_args().cell_hours
     given = inputs(count)
     one = least(lambda: in_blocks(given, 1), count)
