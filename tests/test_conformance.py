@@ -21,7 +21,7 @@ from tests.sources import test_met_norway
 from tests.sources.open_meteo import test_ensemble
 from wxfly.cube.contract import CONVENTIONS, COORDINATES, VARIABLES, covers_hours, own_time
 from wxfly.cube.netcdf import load_cube, save_cube
-from wxfly.retrieval.demonstration import shipped_folder
+from wxfly.retrieval.places import shipped_folder
 from wxfly.sources import met_norway
 from wxfly.sources.open_meteo import ensemble, forecast
 from wxfly.sources.open_meteo import reply as open_meteo_reply

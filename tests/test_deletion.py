@@ -23,7 +23,7 @@ from wxfly.cube.netcdf import load_cube
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.elements import NAMES, REQUIRED_BY_DEFAULT
 from wxfly.pilot.limits import limits_for
-from wxfly.retrieval.demonstration import shipped_folder
+from wxfly.retrieval.places import shipped_folder
 
 AIRCRAFT = load_aircraft()["camera-quad-250g"]
 LISTS = {

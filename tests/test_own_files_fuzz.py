@@ -24,9 +24,8 @@ from wxfly.history.verification import load_record, records_file
 from wxfly.pilot.aircraft import find_aircraft, load_aircraft
 from wxfly.pilot.options import Words
 from wxfly.pilot.own_files import damage_notes
-from wxfly.pilot.plans import read_plans
 from wxfly.pilot.rules import find_rules, load_rules
-from wxfly.pilot.settings import FILE, config_folder, load_settings
+from wxfly.pilot.settings import FILE, config_folder, load_settings, read_plans
 from wxfly.pilot.site import Site, read_sites, save_site
 from wxfly.question.reading import read_question
 from wxfly.question.settings import settings_in_force

@@ -17,7 +17,7 @@ from wxfly.cli import main
 from wxfly.pilot.settings import config_folder
 from wxfly.pilot.site import Site, save_site
 from wxfly.report.text import console
-from wxfly.retrieval.demonstration import shipped_forecast
+from wxfly.retrieval.places import shipped_forecast
 
 EMOJI = "Hill 🏔️☀️🛩"
 NAMES = (HEBREW, JAPANESE, EMOJI)

@@ -8,8 +8,7 @@ import pytest
 from tests.halves import spread
 from wxfly.cli import main
 from wxfly.pilot.options import OPTIONS, QUESTIONS, Words, options_of, plan_options
-from wxfly.pilot.plans import find_plan
-from wxfly.pilot.settings import config_file, config_folder, load_settings, plans_file, sites_file
+from wxfly.pilot.settings import config_file, config_folder, find_plan, load_settings, plans_file, sites_file
 from wxfly.pilot.site import read_sites
 
 

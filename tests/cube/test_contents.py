@@ -11,7 +11,7 @@ from wxfly.cube.contract import spans_of, state_spans
 from wxfly.cube.netcdf import load_cube
 from wxfly.errors import WxflyError
 from wxfly.retrieval import files
-from wxfly.retrieval.demonstration import load_manifest, shipped_folder
+from wxfly.retrieval.places import load_manifest, shipped_folder
 
 ODD = {
     "a text": "x", "an empty text": "", "a number": 3.5, "a large number": 10**12, "not a number": np.nan,

@@ -47,7 +47,7 @@ def test_what_is_unknown_stays_so_in_the_table(tmp_path):
     import numpy as np
 
     from wxfly.cube.netcdf import save_cube
-    from wxfly.retrieval.demonstration import shipped_forecast
+    from wxfly.retrieval.places import shipped_forecast
 
     cube = shipped_forecast("late-winter.nc").isel(site=[0])
     cube["wind_speed_of_gust"][:] = np.nan
@@ -102,7 +102,7 @@ def test_the_short_view_is_one_line_and_the_notebook_s_has_the_cautions(answer):
 @pytest.mark.thorough
 def test_names_of_places_are_escaped_in_a_notebook(tmp_path):
     from wxfly.cube.netcdf import save_cube
-    from wxfly.retrieval.demonstration import shipped_forecast
+    from wxfly.retrieval.places import shipped_forecast
 
     cube = shipped_forecast("late-winter.nc").isel(site=[0])
     save_cube(cube.assign_coords(site=["<script>alert(1)</script>"]), tmp_path / "odd.nc")

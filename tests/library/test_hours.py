@@ -9,7 +9,7 @@ import xarray as xr
 import wxfly
 from wxfly.assessment.conditions import derive
 from wxfly.errors import WxflyError
-from wxfly.retrieval.demonstration import shipped_folder
+from wxfly.retrieval.places import shipped_folder
 
 
 @pytest.fixture(scope="module")

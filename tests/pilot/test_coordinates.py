@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from wxfly.errors import WxflyError
-from wxfly.pilot.coordinates import parse_coordinates
+from wxfly.pilot.site import parse_coordinates
 
 PLACES = 500
 SECOND = 1.0 / 3600.0

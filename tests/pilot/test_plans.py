@@ -4,7 +4,7 @@ import pytest
 
 from wxfly.errors import WxflyError
 from wxfly.pilot.options import Words
-from wxfly.pilot.plans import find_plan, read_plans, remove_plan, save_plan
+from wxfly.pilot.settings import find_plan, read_plans, remove_plan, save_plan
 
 
 @pytest.fixture

@@ -6,8 +6,7 @@ import pytest
 
 from wxfly.errors import WxflyError
 from wxfly.pilot.options import Words
-from wxfly.pilot.plans import save_plan
-from wxfly.pilot.settings import config_file, config_folder, plans_file, sites_file
+from wxfly.pilot.settings import config_file, config_folder, plans_file, save_plan, sites_file
 from wxfly.pilot.site import Site, save_site
 from wxfly.question.reading import Origin, read_brief_question, read_check_question, read_question
 

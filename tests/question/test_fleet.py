@@ -123,6 +123,7 @@ def test_the_limits_of_weight_and_length_decide_how_many_go_together():
     assert retrieval._most(36.6, 600) == 15  # the weight of a minute
 
 
+@pytest.mark.thorough
 def test_the_ground_is_asked_for_a_hundred_places_at_once(ask, server):
     answered = ask("name,latitude,longitude\n" + "\n".join(f"Mast {k},52.{k},6.1" for k in range(5)))
     assert len(server.asked("elevation")) == 1
@@ -161,6 +162,7 @@ def test_after_two_failures_nobody_else_is_asked(ask, server, few_at_once):
     assert len(server.asked("forecast")) == 2 and len(lost(answered)) == 12 and answered.stopped
 
 
+@pytest.mark.thorough
 def test_what_came_before_an_interrupt_is_answered_and_kept(ask, server, few_at_once, monkeypatch):
     real = retrieval.obtain
 
@@ -176,6 +178,7 @@ def test_what_came_before_an_interrupt_is_answered_and_kept(ask, server, few_at_
     assert not lost(ask(sites(5))) and len(server.asked("forecast")) == 2
 
 
+@pytest.mark.thorough
 def test_offline_answers_from_the_store_site_by_site(ask, server):
     ask(sites(2))
     before = len(server.log)
@@ -184,6 +187,7 @@ def test_offline_answers_from_the_store_site_by_site(ask, server):
     assert any("from the store" in note for note in answered.made[0].briefing.notes)
 
 
+@pytest.mark.thorough
 def test_members_come_where_they_fit_into_an_hour_and_else_that_is_said(ask, chooses, server, monkeypatch):
     monkeypatch.setattr(Pace, "before", lambda *_: None)
     with monkeypatch.context() as changed:

@@ -5,8 +5,15 @@ import pytest
 from tests.halves import spread
 from wxfly.errors import WxflyError
 from wxfly.pilot.options import Words
-from wxfly.pilot.plans import find_plan
-from wxfly.pilot.settings import SETTINGS, change_settings, config_file, config_folder, load_settings, plans_file
+from wxfly.pilot.settings import (
+    SETTINGS,
+    change_settings,
+    config_file,
+    config_folder,
+    find_plan,
+    load_settings,
+    plans_file,
+)
 from wxfly.pilot.settings import sites_file as path_of_sites
 from wxfly.pilot.site import Site, read_sites, save_site
 from wxfly.question.settings import keep_defaults, keep_plan, keep_setting, settings_in_force

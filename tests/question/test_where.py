@@ -14,7 +14,7 @@ import xarray as xr
 from tests.cubes import quiet_cube
 from tests.file_store import REGULAR, FileStore, write_run
 from wxfly.cube.netcdf import save_cube
-from wxfly.pilot.coordinates import bearing, distance_km
+from wxfly.pilot.site import bearing, distance_km
 from wxfly.report.charts.coastline import outlines_near
 from wxfly.report.charts.where import _pieces
 
@@ -141,6 +141,7 @@ def test_without_a_file_the_cells_are_read_from_the_file_store(wxfly, clock, cho
     assert code != 0 and "pip install 'wxfly[grids]'" in err and len(err.strip().splitlines()) == 1
 
 
+@pytest.mark.thorough
 def test_json_and_csv_have_every_cell_and_say_why_one_has_no_chance(wxfly, windy):
     _, out, _ = wxfly("where", PLACE, "--forecast", windy, *ASK, "--json")
     answer = json.loads(out)
@@ -159,6 +160,7 @@ def test_json_and_csv_have_every_cell_and_say_why_one_has_no_chance(wxfly, windy
         assert told == ["" if margin is None else str(margin) for margin in cell["hour_margin"]]
 
 
+@pytest.mark.thorough
 def test_the_page_has_list_map_and_table_and_asks_nobody(wxfly, windy, tmp_path):
     page = tmp_path / "spots.html"
     code, _, err = wxfly("where", PLACE, "--forecast", windy, *ASK, "--html", str(page))
@@ -198,6 +200,7 @@ def test_coastlines_and_borders_lie_in_the_square(place, reach, has_lines):
     assert np.nanmax(np.abs(np.diff(east)), initial=0.0) < 500e3  # no line goes round the globe
 
 
+@pytest.mark.thorough
 def test_a_looser_limit_of_the_pilot_is_said_first(wxfly, windy):
     code, out, _ = wxfly("where", PLACE, "--forecast", windy, *ASK, "--limit", "gust=30m/s")
     assert code == 0
@@ -222,6 +225,7 @@ def test_a_lost_variable_lifts_no_cell(wxfly, tmp_path):
     assert all(spot["distance"] > 0 for spot in spots)
 
 
+@pytest.mark.thorough
 def test_the_waiting_hours_of_the_plan_count_in_every_cell(wxfly, tmp_path):
     """At noon it blows over the limit in every cell: with a wait of three hours no cell has room right after it."""
     cube = grid(np.ones((4, 3)))

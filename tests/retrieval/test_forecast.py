@@ -15,7 +15,7 @@ from wxfly.cube.netcdf import save_cube
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import cache_folder
 from wxfly.pilot.site import Site
-from wxfly.retrieval import demonstration, forecast
+from wxfly.retrieval import forecast, places
 from wxfly.retrieval.forecast import obtain
 from wxfly.store import forecasts, layout, replies
 from wxfly.store.replies import read_reply
@@ -41,7 +41,7 @@ def count(server, service="forecast"):
 
 def test_with_nothing_named_and_nothing_saved_the_demonstration_answers():
     got = obtain([], saved={})
-    first = demonstration.load_manifest()["files"][0]
+    first = places.load_manifest()["files"][0]
     assert got.sites[0].name == first["sites"][0]["name"]
     assert got.is_demo
     assert got.provenance.is_demo
@@ -51,7 +51,7 @@ def test_with_nothing_named_and_nothing_saved_the_demonstration_answers():
 
 
 def test_the_time_chooses_the_run_of_the_demonstration():
-    other = demonstration.load_manifest()["files"][1]
+    other = places.load_manifest()["files"][1]
     moment = np.datetime64(other["forecast_reference_time"].rstrip("Z"), "s") + np.timedelta64(30, "h")
     got = obtain([other["sites"][1]["name"], other["sites"][0]["name"]], saved={}, now=moment)
     assert got.run == np.datetime64(other["forecast_reference_time"].rstrip("Z"), "s")
@@ -379,9 +379,9 @@ def test_a_kept_run_that_is_damaged_is_asked_for_again(server, text):
 def test_a_cube_is_a_cube_whatever_the_case_of_its_ending(tmp_path, read_here):
     import shutil
 
-    from wxfly.retrieval import demonstration
+    from wxfly.retrieval import places
 
-    entry = demonstration.load_manifest()["files"][0]
-    shutil.copy(demonstration.shipped_folder() / entry["file"], tmp_path / "FORECAST.NC")
+    entry = places.load_manifest()["files"][0]
+    shutil.copy(places.shipped_folder() / entry["file"], tmp_path / "FORECAST.NC")
     found = obtain([], saved={}, forecast_path=tmp_path / "FORECAST.NC")
     assert found.cube.sizes["time"] == entry["hours"]

@@ -9,9 +9,8 @@ import pytest
 
 from tests.file_store import LAMBERT, REGULAR, FileStore, write_run
 from wxfly.errors import WxflyError
-from wxfly.pilot.coordinates import distance_km
 from wxfly.pilot.settings import load_settings
-from wxfly.pilot.site import Site
+from wxfly.pilot.site import Site, distance_km
 from wxfly.retrieval.grids import _box, obtain_grid
 from wxfly.retrieval.model_choice import Wanted
 

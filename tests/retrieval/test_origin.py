@@ -9,8 +9,8 @@ import pytest
 
 from wxfly.cube.age import COUNTED
 from wxfly.errors import WxflyError
-from wxfly.retrieval.demonstration import shipped_folder
 from wxfly.retrieval.forecast import obtain
+from wxfly.retrieval.places import shipped_folder
 
 SAVED_REPLY = Path(__file__).parents[1] / "recorded" / "SYNTHETIC_icon_eu_two_places_24h.json"
 INSIDE = np.datetime64("2026-03-10T10:00", "s")

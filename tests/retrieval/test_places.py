@@ -10,8 +10,7 @@ from tests.server import Fault
 from wxfly.errors import WxflyError
 from wxfly.pilot.settings import plans_file
 from wxfly.pilot.site import Site
-from wxfly.retrieval.demonstration import load_manifest
-from wxfly.retrieval.places import demo_sites, resolve_site, time_zone_at
+from wxfly.retrieval.places import demo_sites, load_manifest, resolve_site, time_zone_at
 from wxfly.store.replies import keep_reply, kept_reply
 
 SAVED = {"heath": Site("heath", 52.3, 6.8, 31.0, "Europe/Amsterdam")}

@@ -6,8 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from wxfly.pilot.coordinates import distance_km
-from wxfly.pilot.site import Site
+from wxfly.pilot.site import Site, distance_km
 from wxfly.sources.open_meteo.models import MODELS
 from wxfly.sources.reply import COARSE_KM, are_known, decimals_for, sent_coordinates
 

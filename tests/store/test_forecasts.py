@@ -21,7 +21,7 @@ from wxfly.cube import foreign_file
 from wxfly.cube.netcdf import load_cube, save_cube
 from wxfly.errors import DamagedError, WxflyError
 from wxfly.pilot.settings import Settings, cache_folder
-from wxfly.retrieval import demonstration
+from wxfly.retrieval import places
 from wxfly.sources.open_meteo import forecast
 from wxfly.store import forecasts, layout, replies
 from wxfly.store.replies import write_reply
@@ -146,24 +146,24 @@ def test_a_store_that_cannot_be_written_says_so_and_loses_no_reply(monkeypatch, 
 
 
 def test_the_shipped_forecasts_are_those_that_were_shipped(tmp_path, monkeypatch):
-    for entry in demonstration.load_manifest()["files"]:
-        assert demonstration.shipped_forecast(entry["file"]).sizes["site"] == len(entry["sites"])
-    name = demonstration.load_manifest()["files"][0]["file"]
-    manifest = demonstration.load_manifest()
+    for entry in places.load_manifest()["files"]:
+        assert places.shipped_forecast(entry["file"]).sizes["site"] == len(entry["sites"])
+    name = places.load_manifest()["files"][0]["file"]
+    manifest = places.load_manifest()
     (tmp_path / name).write_bytes(b"other")
-    monkeypatch.setattr(demonstration, "shipped_folder", lambda: tmp_path)
-    monkeypatch.setattr(demonstration, "load_manifest", lambda: manifest)
+    monkeypatch.setattr(places, "shipped_folder", lambda: tmp_path)
+    monkeypatch.setattr(places, "load_manifest", lambda: manifest)
     with pytest.raises(WxflyError, match="missing or damaged; install wxfly again"):
-        demonstration.shipped_forecast(name)
+        places.shipped_forecast(name)
 
 
 WRITER = """
 import sys
 sys.path.insert(0, {root!r})
 from tests.stored import HERE, THERE, replies_at, reply_at
-from wxfly.retrieval import demonstration as shipped
+from wxfly.retrieval import places as shipped
 from wxfly.store import forecasts as store
-from wxfly.retrieval import demonstration
+from wxfly.retrieval import places
 from wxfly.store import layout
 from wxfly.store import layout
 from wxfly.store import forecasts
@@ -197,9 +197,9 @@ def test_a_full_disk_is_said_and_the_old_forecast_stays(tmp_path):
 import resource, signal, sys
 sys.path.insert(0, {str(ROOT)!r})
 from tests.stored import HERE, replies_at
-from wxfly.retrieval import demonstration as shipped
+from wxfly.retrieval import places as shipped
 from wxfly.store import forecasts as store
-from wxfly.retrieval import demonstration
+from wxfly.retrieval import places
 from wxfly.store import layout
 from wxfly.store import layout
 from wxfly.store import forecasts

@@ -5,8 +5,7 @@ import re
 import pytest
 
 from wxfly.pilot.aircraft import find_aircraft
-from wxfly.pilot.plans import read_plans
-from wxfly.pilot.settings import load_settings, own_aircraft_file, plans_file, sites_file
+from wxfly.pilot.settings import load_settings, own_aircraft_file, plans_file, read_plans, sites_file
 from wxfly.pilot.site import read_sites
 
 QUAD = {

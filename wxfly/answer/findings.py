@@ -18,9 +18,8 @@ from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.answer.windows import Window, find_windows
 from wxfly.assessment.suitability import State, counts_as_required, names_of, not_judged, uncut_hour_margins
 from wxfly.physics.air.sun import sun_position
-from wxfly.pilot.coordinates import distance_km
 from wxfly.pilot.elements import GRAVEST
-from wxfly.pilot.site import Site, SiteClock
+from wxfly.pilot.site import Site, SiteClock, distance_km
 from wxfly.probability.chance import Cause, Chance, ChanceOfBetter, Outlook, chance_of_better
 
 Times = npt.NDArray[np.datetime64]

@@ -75,8 +75,7 @@ def _days() -> Iterable[tuple[str, str]]:
 
 
 def _plans() -> Iterable[tuple[str, str]]:
-    from wxfly.pilot.plans import read_plans
-    from wxfly.pilot.settings import plans_file
+    from wxfly.pilot.settings import plans_file, read_plans
 
     return [(name, "") for name in read_plans(plans_file())]
 

@@ -15,9 +15,17 @@ from wxfly.errors import WxflyError
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.options import OPTIONS, Words, kept_values, read_words, written
 from wxfly.pilot.own_files import check_name, damage_notes
-from wxfly.pilot.plans import find_plan, read_plans, remove_plan
 from wxfly.pilot.rules import load_rules
-from wxfly.pilot.settings import load_settings, own_aircraft_file, own_rules_file, plans_file, sites_file
+from wxfly.pilot.settings import (
+    find_plan,
+    load_settings,
+    own_aircraft_file,
+    own_rules_file,
+    plans_file,
+    read_plans,
+    remove_plan,
+    sites_file,
+)
 from wxfly.report.text import console
 from wxfly.report.text.console import aligned
 from wxfly.units import SYSTEMS
@@ -74,8 +82,7 @@ def _asked(text: str, default: str, read: Callable[[str], Any]) -> Any:
 
 def _home(answer: str) -> tuple[str, str]:
     """Return the name of the home and, where it is to be saved, its place; two empty texts for no home."""
-    from wxfly.pilot.coordinates import parse_coordinates
-    from wxfly.pilot.site import read_sites
+    from wxfly.pilot.site import parse_coordinates, read_sites
     from wxfly.question.defaults import site_of
     from wxfly.retrieval.places import demo_sites, resolve_site
 

@@ -10,9 +10,8 @@ import xarray as xr
 
 from wxfly.cube.contract import covers_hours
 from wxfly.physics.air.weather_code import FALLING, FOG, FREEZING, THUNDERSTORM
-from wxfly.pilot.coordinates import distance_km
 from wxfly.pilot.settings import Settings
-from wxfly.pilot.site import Site
+from wxfly.pilot.site import Site, distance_km
 from wxfly.retrieval.airports import latest_report
 from wxfly.retrieval.origin import Obtained
 from wxfly.sources.airports import WEATHER, AerodromeForecast, AirportReport, Group

@@ -93,7 +93,7 @@ def read_forecast(path: str | Path, *, model: str | None = None, as_of: Moment |
     Examples
     --------
     >>> import wxfly
-    >>> from wxfly.retrieval.demonstration import shipped_folder
+    >>> from wxfly.retrieval.places import shipped_folder
     >>> cube = wxfly.read_forecast(shipped_folder() / "late-winter.nc")
     >>> cube["site"].values.tolist()
     ['Kelderness', 'Valdrenna', 'Whistlebrush']

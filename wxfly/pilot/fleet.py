@@ -13,10 +13,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from wxfly.errors import WxflyError, near_names, shortened, unknown_name
-from wxfly.pilot.coordinates import parse_coordinates
 from wxfly.pilot.options import Words, options_of
 from wxfly.pilot.own_files import check_name
-from wxfly.pilot.site import Site
+from wxfly.pilot.site import Site, parse_coordinates
 from wxfly.units import read_quantity
 
 _OF_PLACE = ("name", "latitude", "longitude", "elevation", "surface_cover", "obstacle_height")

@@ -10,8 +10,7 @@ from wxfly.errors import WxflyError, unknown_name
 from wxfly.pilot.limits import element_of_limit
 from wxfly.pilot.options import OPTIONS, OwnLimits, Words, said, usual_options, written
 from wxfly.pilot.own_files import OwnTable
-from wxfly.pilot.plans import find_plan, removing
-from wxfly.pilot.settings import Settings, load_settings, plans_file, sites_file
+from wxfly.pilot.settings import Settings, find_plan, load_settings, plans_file, removing, sites_file
 from wxfly.pilot.site import Site, read_sites
 
 

@@ -21,8 +21,7 @@ from wxfly.errors import WxflyError
 from wxfly.pilot.fleet import FleetFileError, FleetRow, RowFault, read_fleet
 from wxfly.pilot.limits import check_height
 from wxfly.pilot.options import Words, said
-from wxfly.pilot.plans import find_plan
-from wxfly.pilot.settings import load_settings, plans_file, sites_file
+from wxfly.pilot.settings import find_plan, load_settings, plans_file, sites_file
 from wxfly.pilot.site import Site, read_sites
 from wxfly.question.ask import Progress, brief_of, hours_wanted, prepare_obtained
 from wxfly.question.defaults import Layer, taken_from

@@ -10,7 +10,6 @@ from wxfly.errors import WxflyError, unknown_name
 from wxfly.pilot.aircraft import parse_aircraft
 from wxfly.pilot.options import OPTIONS, Words, find_option, kept_values, said, usual_options, written
 from wxfly.pilot.own_files import change_toml, check_name
-from wxfly.pilot.plans import save_plan
 from wxfly.pilot.settings import (
     SETTINGS,
     USUAL,
@@ -19,6 +18,7 @@ from wxfly.pilot.settings import (
     load_settings,
     own_aircraft_file,
     plans_file,
+    save_plan,
     setting_key,
     setting_value,
     sites_file,

@@ -18,8 +18,8 @@ from wxfly.pilot.elements import GRADES
 from wxfly.report.facts import writing
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.brief import BriefFacts
-from wxfly.report.facts.columns import Column, columns_of
-from wxfly.report.facts.place import ForecastFacts
+from wxfly.report.facts.site import ForecastFacts
+from wxfly.report.facts.timeline import Column, columns_of
 from wxfly.report.facts.values import INVENTED, distinguished
 from wxfly.report.facts.where import WhereFacts
 from wxfly.report.facts.writing import Clock

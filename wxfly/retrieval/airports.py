@@ -9,9 +9,8 @@ from typing import TypeVar
 import numpy as np
 
 from wxfly.errors import WxflyError
-from wxfly.pilot.coordinates import distance_km
 from wxfly.pilot.settings import Settings
-from wxfly.pilot.site import Site
+from wxfly.pilot.site import Site, distance_km
 from wxfly.sources.airports import (
     AerodromeForecast,
     AirportReport,

@@ -16,8 +16,7 @@ from wxfly.cube.contract import ENSEMBLE, check_forecast
 from wxfly.cube.foreign_file import read_foreign
 from wxfly.cube.notes import Note, NoteKind
 from wxfly.errors import WxflyError
-from wxfly.pilot.coordinates import distance_km, parse_coordinates
-from wxfly.pilot.site import Site
+from wxfly.pilot.site import Site, distance_km, parse_coordinates
 from wxfly.retrieval.origin import Obtained
 from wxfly.retrieval.places import demo_sites, time_zone_at
 from wxfly.sources.open_meteo.ensemble import read_ensemble

@@ -26,10 +26,9 @@ from wxfly.pilot.own_files import SetAside, damage_notes, make_folder
 from wxfly.pilot.services import OF_ONE_MODEL
 from wxfly.pilot.settings import DEFAULT_MODEL, Settings, cache_folder, config_folder, load_settings
 from wxfly.pilot.site import Site
-from wxfly.retrieval.demonstration import from_demonstration
 from wxfly.retrieval.kp import Answered, ask_kp, with_kp
 from wxfly.retrieval.origin import Obtained
-from wxfly.retrieval.places import demo_sites, refuse_set_aside, resolve_site
+from wxfly.retrieval.places import demo_sites, from_demonstration, refuse_set_aside, resolve_site
 from wxfly.retrieval.surroundings import Cells, obtain_cells, with_cells
 from wxfly.sources.http import having, together
 from wxfly.sources.open_meteo.models import MODELS, find_model

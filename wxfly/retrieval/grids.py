@@ -23,10 +23,9 @@ from wxfly.cube.age import TOO_OLD, retrieved_of, run_of, since_of
 from wxfly.cube.consistency import hide_contradictions
 from wxfly.cube.notes import Note, NoteKind
 from wxfly.errors import NotAskedError, WxflyError
-from wxfly.pilot.coordinates import distance_km
 from wxfly.pilot.services import OF_ONE_MODEL
 from wxfly.pilot.settings import Settings
-from wxfly.pilot.site import Site
+from wxfly.pilot.site import Site, distance_km
 from wxfly.retrieval.forecast import needed_variables
 from wxfly.retrieval.kp import with_kp
 from wxfly.retrieval.model_choice import AROUND, Wanted, rank_models, reaches_for_sure
@@ -62,7 +61,7 @@ MOST_MODELS = 5
 RUN_AGE = timedelta(minutes=10)
 """Age below which the kept metadata of the newest run are not requested again."""
 _KIND = "grids"
-_EARTH = 6371.0  # as in `wxfly.pilot.coordinates.distance_km` [km]
+_EARTH = 6371.0  # as in `wxfly.pilot.site.distance_km` [km]
 
 
 class _LackError(WxflyError):

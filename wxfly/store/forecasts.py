@@ -24,11 +24,10 @@ from wxfly.cube.contract import check_forecast
 from wxfly.cube.foreign_file import read_foreign
 from wxfly.cube.netcdf import save_cube
 from wxfly.errors import DamagedError, WxflyError
-from wxfly.pilot.coordinates import parse_coordinates
 from wxfly.pilot.own_files import LEFT_OVER_SECONDS, PART
 from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
-from wxfly.pilot.site import Site, place_key
+from wxfly.pilot.site import Site, parse_coordinates, place_key
 from wxfly.sources.reply import PlaceReply
 from wxfly.store.layout import (
     EARLY_SUFFIX,

@@ -18,13 +18,13 @@ from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, R
 from starlette.routing import Route
 
 from wxfly.errors import NotAskedError, WxflyError, unknown_name
-from wxfly.pilot.plans import read_plans
 from wxfly.pilot.settings import (
     config_file,
     load_settings,
     own_aircraft_file,
     own_rules_file,
     plans_file,
+    read_plans,
     sites_file,
 )
 from wxfly.report.facts.values import CAUTIONS

@@ -11,12 +11,14 @@ from wxfly.errors import WxflyError, unknown_name
 from wxfly.pilot.aircraft import FIGURES, KINDS, load_aircraft
 from wxfly.pilot.options import Names, Option, OwnLimits, Words, kept_values, plan_options, usual_options, written
 from wxfly.pilot.own_files import damage_notes, parse_toml, read_if_there
-from wxfly.pilot.plans import find_plan, read_plans, remove_plan
 from wxfly.pilot.settings import (
     SETTINGS,
+    find_plan,
     load_settings,
     own_aircraft_file,
     plans_file,
+    read_plans,
+    remove_plan,
     sites_file,
 )
 from wxfly.pilot.site import read_sites, remove_site, surface_cover_classes

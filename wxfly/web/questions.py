@@ -19,9 +19,8 @@ from wxfly.answer.request import QuestionKind
 from wxfly.errors import WxflyError, shortened, unknown_name
 from wxfly.pilot.aircraft import load_aircraft
 from wxfly.pilot.options import Names, Option, Quantity, Switch, Words, options_of
-from wxfly.pilot.plans import read_plans
 from wxfly.pilot.rules import load_rules
-from wxfly.pilot.settings import own_aircraft_file, own_rules_file, plans_file, sites_file
+from wxfly.pilot.settings import own_aircraft_file, own_rules_file, plans_file, read_plans, sites_file
 from wxfly.pilot.site import read_sites
 from wxfly.question.ask import Asked, Progress, ask
 from wxfly.question.brief import ask_brief, ask_check

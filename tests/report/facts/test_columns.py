@@ -10,7 +10,7 @@ from wxfly.answer import findings
 from wxfly.library.frames import hours_frame
 from wxfly.report.csv import to_csv
 from wxfly.report.facts.answer import facts_of
-from wxfly.report.facts.columns import columns_of
+from wxfly.report.facts.timeline import columns_of
 
 ALL = every_question()
 

@@ -12,8 +12,14 @@ from wxfly.cube.notes import ZONES, NoteKind, kind_of
 from wxfly.pilot.limits import LEAST_LIMITS
 from wxfly.pilot.limits import OwnLimit as OwnLimitAsked
 from wxfly.report.facts.comparison import ComparisonFacts, comparison_facts
-from wxfly.report.facts.place import ForecastFacts, forecast_facts
-from wxfly.report.facts.site import SiteAnswerFacts, Unknown, reasons_of, site_answer_facts
+from wxfly.report.facts.site import (
+    ForecastFacts,
+    SiteAnswerFacts,
+    Unknown,
+    forecast_facts,
+    reasons_of,
+    site_answer_facts,
+)
 from wxfly.report.facts.values import (
     CAUTIONS,
     Degrees,

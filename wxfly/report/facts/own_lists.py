@@ -15,7 +15,7 @@ from wxfly.pilot.own_files import SetAside, damage_notes
 from wxfly.pilot.rules import RuleSet
 from wxfly.pilot.settings import cache_folder
 from wxfly.pilot.site import Site
-from wxfly.report.facts.place import SiteFacts, site_facts
+from wxfly.report.facts.site import SiteFacts, site_facts
 from wxfly.report.facts.values import Degrees, Facts, Metres, known_moment, moment_of, number
 from wxfly.store.forecasts import fault_of
 from wxfly.store.layout import StoredForecast, foreign_files, list_forecasts

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from wxfly.pilot.coordinates import distance_km
 from wxfly.pilot.own_files import damage_notes
+from wxfly.pilot.site import distance_km
 from wxfly.question.verification import LedgerScores, Observed, Verified
 from wxfly.report.facts.values import Facts, Hours, Metres, Share, Speed, moment_of, number
 

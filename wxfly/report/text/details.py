@@ -10,8 +10,7 @@ from wxfly.pilot.elements import BY_NAME, GRAVEST
 from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.hours import DayFacts
-from wxfly.report.facts.place import KpFacts, title_of_variable
-from wxfly.report.facts.site import SiteAnswerFacts
+from wxfly.report.facts.site import KpFacts, SiteAnswerFacts, title_of_variable
 from wxfly.report.facts.sortie import AdviceFacts, DecisionFacts, PlanFacts, SpellFacts, after_sunset, what_to_mind
 from wxfly.report.facts.values import INVENTED, energy_missing, listed
 from wxfly.report.facts.verdict import NoteKind, change_in_words, hour_at, how_sure, names_of, room_of, waiting_after

@@ -11,8 +11,8 @@ from wxfly.cube.notes import NoteKind, kind_of
 from wxfly.history.airports import Expected, HourAhead
 from wxfly.history.verification import FEWEST_DAYS, ErrorRow
 from wxfly.physics.scoring import upper_bound
-from wxfly.pilot.coordinates import distance_km
 from wxfly.pilot.own_files import damage_notes
+from wxfly.pilot.site import distance_km
 from wxfly.question.verification import LedgerScores, Observed, Verified
 from wxfly.report.facts.values import CAUTIONS
 from wxfly.report.text.console import aligned, clean, isolated, wrap

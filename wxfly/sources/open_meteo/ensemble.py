@@ -31,10 +31,9 @@ from wxfly.cube.contract import (
     state_spans,
     with_lost_members,
 )
-from wxfly.pilot.coordinates import distance_km
 from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
-from wxfly.pilot.site import Site
+from wxfly.pilot.site import Site, distance_km
 from wxfly.sources.http import download
 from wxfly.sources.open_meteo.forecast import LARGEST_REPLY, at_sites, check_ground, check_span
 from wxfly.sources.open_meteo.models import (

@@ -17,10 +17,9 @@ import xarray as xr
 
 from wxfly.cube.contract import describe_coordinates
 from wxfly.errors import WxflyError
-from wxfly.pilot.coordinates import distance_km
 from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
-from wxfly.pilot.site import Site
+from wxfly.pilot.site import Site, distance_km
 from wxfly.sources.http import download
 from wxfly.sources.open_meteo.models import Model, call_weight, find_model
 from wxfly.sources.open_meteo.names import hourly_names
