@@ -283,7 +283,8 @@ def option_field(option: Option, value: str = "") -> FormField:
     return FormField(
         option.key, label, _without_commands(option.help_text), value, _choices(option),
         offers="days" if option.name == "day" else "",
-        is_front=option.is_front and option.name not in ("units", "offline"),
+        # On the command line a day needs no option: it stands behind the place.
+        is_front=(option.is_front or option.name == "date") and option.name != "units",
         is_needed=option.name == "mean", is_number=option.is_of_reading and isinstance(option.kind, Quantity),
     )  # fmt: skip
 

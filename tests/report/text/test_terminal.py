@@ -296,7 +296,7 @@ def test_a_week_tells_every_day_the_better_first_and_why_there_is_none():
     assert [line.label for line in lines] == ["Fri 12 Jun", "Wed 10 Jun", "Thu 11 Jun", "Mind"]
     assert lines[3].words == "beyond three days an outlook only, ask again"
     assert lines[0].words.startswith("room 04:28–22:44, ")
-    assert lines[2].words == "no room: gust 21.4 m/s, 10.7 m/s over your limit at best"
+    assert lines[2].words == "no room: at best gust 21.4 m/s, 10.7 m/s over your limit"
     assert "look again" in render(brief("week", [cube], days=3), more=True)
 
 

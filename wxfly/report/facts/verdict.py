@@ -795,7 +795,7 @@ def day_in_words(site: SiteAnswerFacts, day: DayFacts, reader: Reader, *, with_c
     if hours.nearest_hour is None:
         return "no room"
     if with_chance:
-        return f"no room: {all_over_in_short(site, hour_at(site, hours.nearest_hour), reader.units)} at best"
+        return f"no room: at best {all_over_in_short(site, hour_at(site, hours.nearest_hour), reader.units)}"
     return f"no room; nearest {nearest(site, hours, reader)}"
 
 
