@@ -157,7 +157,8 @@ def test_an_unknown_chance_and_an_unknown_element_rank_last_of_what_has_room(val
     unsaid, small = with_chance(1, value, margin=0.9), with_chance(1, 0.51, margin=0.1)
     hidden = with_chance(1, 0.99, unknown=("visibility",))
     unlikely = with_chance(1, 0.01, margin=0.9)
-    assert in_order([unlikely, unsaid, hidden, small], START) == [small, unsaid, hidden, unlikely]
+    for days in (1, 7):
+        assert in_order([unlikely, unsaid, hidden, small], START, days=days) == [small, unsaid, hidden, unlikely]
 
 
 def test_nothing_at_all():

@@ -53,6 +53,15 @@ def test_the_best_site_is_first_and_what_is_not_known_is_said_before(facts):
         assert text.index("No answer for 1 of 3: cannot be reached") < text.index(facts.sites[0].name + "  ")
 
 
+def test_an_old_forecast_is_said_in_the_first_line_and_how_old_below(facts):
+    old = msgspec.structs.replace(facts.sites[0], age=30 * 3600.0)
+    text = to_text(
+        FleetWords(msgspec.structs.replace(facts, sites=[*facts.sites[1:], old]), "metric", None), 80, more=False
+    )
+    assert "old forecasts, see below" in text.split("\n")[0]
+    assert "The forecast is up to 30 h old at 1 of 3." in text
+
+
 def test_csv_has_one_row_for_each_site_and_no_formula(facts):
     rows = list(csv.DictReader(io.StringIO(fleet_to_csv(facts, time_zone=None))))
     assert [row["site"] for row in rows] == [*(s.name for s in facts.sites[:2]), "'=<b>Farm</b>"]

@@ -102,6 +102,14 @@ def test_the_start_page_leads_to_each_place_in_one_step(client, answered):
     assert "/week.ics?place=Kelderness" in page
 
 
+def test_the_home_is_first_of_the_places(monkeypatch):
+    from wxfly.question.settings import keep_settings
+    from wxfly.web.questions import known_places
+
+    keep_settings({"home": "Valdrenna"})
+    assert known_places()[0] == "Valdrenna"
+
+
 def test_a_slow_answer_says_what_is_asked(client, app, monkeypatch):
     monkeypatch.setattr("wxfly.web.app.PAGE_SECONDS", 0.0)
     monkeypatch.setattr("wxfly.web.desk.KEPT_SECONDS", 0.0)

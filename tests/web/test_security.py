@@ -86,14 +86,15 @@ def test_no_path_leads_to_a_file_that_is_not_listed(client, path):
 
 
 def test_no_address_names_a_file_or_a_service(client):
-    for query in ("forecast=/etc/passwd", "forecast_path=/etc/passwd"):
+    for query in ("forecast=/etc/passwd", "forecast_path=/etc/passwd", "zones=/etc/passwd"):
         reply = client.get(f"/api/v1/best?{query}")
         assert reply.status_code == 400 and "is not known" in reply.json()["error"]
     token = token_of(client, "/settings")
-    reply = client.post("/settings", data={"sources.forecast": "http://evil.example", "csrf": token})
-    assert reply.status_code == 400
+    for key, value in {"sources.forecast": "http://evil.example", "zones": "/etc/passwd"}.items():
+        assert client.post("/settings", data={key: value, "csrf": token}).status_code == 400
     token = token_of(client)
-    assert client.post("/plans", data={"name": "x", "forecast": "/etc/passwd", "csrf": token}).status_code == 400
+    for key in ("forecast", "zones"):
+        assert client.post("/plans", data={"name": "x", key: "/etc/passwd", "csrf": token}).status_code == 400
 
 
 def test_what_is_typed_comes_back_as_text(client):

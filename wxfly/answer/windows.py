@@ -172,7 +172,7 @@ def in_order(
         far = bool(window.start - now > FAR)
         return (
             window.room is Room.PROBABLY_NONE, not window.is_known, not window.preferred, window is not stays_first,
-            *of_days, -round(chance, 2), far, window.rank,
+            chance < 0, *of_days, -round(chance, 2), far, window.rank,
         )  # fmt: skip
 
     return sorted(windows, key=key)

@@ -134,7 +134,7 @@ class KeywordsOfDay(Keywords, total=False):
     Attributes
     ----------
     day : str | date
-        The day at the site: today, tomorrow, a weekday or YYYY-MM-DD. By default tomorrow.
+        The day at the site: today, tomorrow, a weekday or YYYY-MM-DD. By default tomorrow; for why, the next such hour.
     """
 
     day: str | date | None

@@ -395,7 +395,7 @@ class Words:
     # fmt: off
     day: str | None = _row(
         Day(), Heading.WHEN, "The day at the site: today, tomorrow, a weekday or YYYY-MM-DD.", "DAY",
-        default="tomorrow", questions=_ON_A_DAY, is_of_once=True, written="date",
+        default="tomorrow; for why, the next such hour", questions=_ON_A_DAY, is_of_once=True, written="date",
     )
     days: int | None = _row(
         Count(least=1, most=16), Heading.WHEN, "How many days, from today.", "DAYS", default="7", is_front=True,

@@ -9,7 +9,17 @@ from urllib.parse import urlencode
 
 from wxfly.errors import WxflyError, unknown_name
 from wxfly.pilot.aircraft import FIGURES, KINDS, load_aircraft
-from wxfly.pilot.options import Names, Option, OwnLimits, Words, kept_values, plan_options, usual_options, written
+from wxfly.pilot.options import (
+    OPTIONS,
+    Names,
+    Option,
+    OwnLimits,
+    Words,
+    kept_values,
+    plan_options,
+    usual_options,
+    written,
+)
 from wxfly.pilot.own_files import damage_notes, parse_toml, read_if_there
 from wxfly.pilot.settings import (
     SETTINGS,
@@ -194,7 +204,7 @@ def _show_places(given: Mapping[str, str]) -> OwnPage:
         values = {**_as_typed(site.defaults), **given}
         return OwnPage(
             "Places", f"What questions about {changed} take where nothing else says it", action="/places",
-            entries=entries, form=_option_fields(usual_options(), values),
+            entries=entries, form=_option_fields(_offered(usual_options()), values),
             hidden=[("name", changed), ("defaults", "true")], notes=notes,
         )  # fmt: skip
     covers = tuple((name, name) for name in surface_cover_classes())
@@ -208,9 +218,11 @@ def _show_places(given: Mapping[str, str]) -> OwnPage:
 def _keep_place(given: Mapping[str, str]) -> str:
     name = given.get("name", "")
     if given.get("defaults") == "true":
-        options = usual_options()
-        _check_known(given, ["name", "defaults", *(option.key for option in options)])
-        before = _as_typed(read_sites(sites_file()).find(name, "saved site").defaults)
+        options = _offered(usual_options())
+        keys = [option.key for option in options]
+        _check_known(given, ["name", "defaults", *keys])
+        of_site = _as_typed(read_sites(sites_file()).find(name, "saved site").defaults)
+        before = {key: value for key, value in of_site.items() if key in keys}
         changed = {key: value for key, value in given.items() if before.get(key) != value}
         gone = [key for key in before if key not in given]
         words = _words(options, changed)
@@ -227,11 +239,15 @@ def _keep_place(given: Mapping[str, str]) -> str:
     return f"saved {name}: {site.latitude:.4f},{site.longitude:.4f}, {site.time_zone}"
 
 
+def _offered(options: Sequence[Option]) -> list[Option]:
+    return [option for option in options if option.name not in NOT_OFFERED]
+
+
 # --- plans -----------------------------------------------------------------------------------------------------
 
 
 def _plan_options() -> list[Option]:
-    return [option for option in plan_options() if option.name not in NOT_OFFERED]
+    return _offered(plan_options())
 
 
 def _show_plans(given: Mapping[str, str]) -> OwnPage:
@@ -317,8 +333,11 @@ def _keep_aircraft(given: Mapping[str, str]) -> str:
 
 # --- settings --------------------------------------------------------------------------------------------------
 
-OFFERED_SETTINGS = tuple(key for key in SETTINGS if not key.startswith("sources."))
-"""The addresses of services are left out: no page may turn the program's requests elsewhere."""
+OFFERED_SETTINGS = tuple(
+    key for key in SETTINGS
+    if not key.startswith("sources.") and key not in {OPTIONS[name].key for name in NOT_OFFERED}
+)  # fmt: skip
+"""The addresses of services are left out, and files of this machine: no page may turn the program to others."""
 
 
 def _kept_settings() -> dict[str, str]:

@@ -18,9 +18,9 @@ from msgspec import Struct
 from wxfly.answer.request import QuestionKind
 from wxfly.errors import WxflyError, shortened, unknown_name
 from wxfly.pilot.aircraft import load_aircraft
-from wxfly.pilot.options import Names, Option, Quantity, Switch, Words, options_of
+from wxfly.pilot.options import OPTIONS, FilePath, Names, Option, Quantity, Switch, Words, options_of
 from wxfly.pilot.rules import load_rules
-from wxfly.pilot.settings import own_aircraft_file, own_rules_file, plans_file, read_plans, sites_file
+from wxfly.pilot.settings import load_settings, own_aircraft_file, own_rules_file, plans_file, read_plans, sites_file
 from wxfly.pilot.site import read_sites
 from wxfly.question.ask import Asked, Progress, ask
 from wxfly.question.brief import ask_brief, ask_check
@@ -49,8 +49,8 @@ MOST_PLACES = 6
 """How many places one address may compare."""
 LONGEST_VALUE = 400
 """Greatest length of one parameter [character]."""
-NOT_OFFERED = ("forecast_path",)
-"""Options that name a file of this machine."""
+NOT_OFFERED = tuple(option.name for option in OPTIONS.values() if isinstance(option.kind, FilePath))
+"""Options that name a file of this machine: no address and no form says one."""
 _ONE_LINE = 100_000  # columns: the page breaks lines itself
 
 
@@ -309,8 +309,9 @@ def _choices(option: Option) -> tuple[tuple[str, str], ...]:
 
 
 def known_places() -> list[str]:
-    """Return the names of the saved places; those of the demonstration where none is saved."""
-    return list(read_sites(sites_file())) or list(demo_sites())
+    """Return the home and the names of the saved places; those of the demonstration where none is saved."""
+    home = load_settings().home
+    return list(dict.fromkeys([*([home] if home else []), *(read_sites(sites_file()) or demo_sites())]))
 
 
 # --- the answers -----------------------------------------------------------------------------------------------

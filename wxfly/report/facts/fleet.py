@@ -262,7 +262,8 @@ def _key(row: FleetSiteFacts) -> tuple[object, ...]:
         return 1, row.fault is not None, row.word.place, row.not_known_count > 0, row.row
     best = row.windows[0]
     return (
-        0, row.word is Room.PROBABLY_NONE, row.as_far_as_known, row.word.place, -round(best.chance or 0.0, 2),
+        0, row.word is Room.PROBABLY_NONE, row.as_far_as_known, best.chance is None, row.word.place,
+        -round(best.chance or 0.0, 2),
         -round(best.margin or 0.0, 2), row.row,
     )  # fmt: skip
 

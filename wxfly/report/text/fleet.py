@@ -13,6 +13,8 @@ from wxfly.report.text.console import aligned, columns, isolated, shown, wrapped
 SHOWN = 25
 """So many sites stand in the table unless more are asked for."""
 _FAULTS = 8
+OLD = 12 * 3600.0
+"""Age from which a forecast is told before the table [s]; common practice, no source."""
 _LEAST_NAME = 12
 
 Cells = Callable[[FleetSiteFacts], str]
@@ -43,6 +45,7 @@ class FleetWords:
         before = ["invented, do not fly by this"] if facts.invented else []
         unknown = facts.without_answer + facts.not_known + facts.partly_known
         before += ["as far as known"] if unknown else []
+        before += ["old forecasts, see below"] if any((site.age or 0) >= OLD for site in facts.sites) else []
         if not facts.sites or facts.without_answer == facts.rows:
             words = "not known whether there is room to fly at any site."
         elif not facts.with_room:
@@ -72,6 +75,9 @@ class FleetWords:
             missing = Counter(e for s in facts.sites if s.word.is_known for e in s.unknown_elements)
             told = listed([f"{titles([e])} at {count}" for e, count in missing.most_common(4)])
             lines.append(f"As far as known at {facts.partly_known} of {facts.rows}: {told or 'an hour'} not known.")
+        old = [site.age for site in facts.sites if site.age is not None and site.age >= OLD]
+        if old:
+            lines.append(f"The forecast is up to {age(max(old))} at {len(old)} of {facts.rows}.")
         return lines
 
     def when(self, site: FleetSiteFacts) -> str:
