@@ -100,7 +100,8 @@ def test_the_page_says_what_the_band_is():
 @pytest.mark.parametrize(
     ("chance", "words"),
     [
-        (0.01, "less than 1 in 10"), (0.06, "1 in 10"), (0.44, "4 in 10"), (0.85, "8 in 10"), (0.94, "9 in 10"),
+        (0.01, "less than 1 in 10"), (0.06, "1 in 10"), (0.44, "4 in 10"), (0.46, "4 in 10"), (0.499, "4 in 10"),
+        (0.5, "5 in 10"), (0.85, "8 in 10"), (0.94, "9 in 10"),
         (0.96, "more than 9 in 10"), (math.nan, "not known"),
     ],
 )  # fmt: skip

@@ -111,16 +111,11 @@ _FROM = (8, 6, 4)
 """Tenths, as they are told, from which a cell has the first, the second and the third shade."""
 
 
-def tenths(chance: float) -> int:
-    """Return a chance in tenths as it is told, 1 to 9."""
-    return min(9, max(1, round(chance * 10)))
-
-
 def chance_shade_of(chance: float) -> int | None:
     """Return the class of a chance; None when it is not known."""
     if math.isnan(chance):
         return None
-    line = tenths(chance)
+    line = writing.tenths(chance)
     shades = (AMPLE, INSIDE, NARROW)
     return next((shade for least, shade in zip(_FROM, shades, strict=True) if line >= least), OUTSIDE)
 
@@ -134,7 +129,7 @@ def chance_cell(chance: float) -> str:
     """Write a chance in tenths without its zero, the ends as what they are: ``.8``, ``<.1``, ``>.9``."""
     if chance <= 0.05:
         return "&lt;.1"
-    return "&gt;.9" if chance >= 0.95 else f".{tenths(chance)}"
+    return "&gt;.9" if chance >= 0.95 else f".{writing.tenths(chance)}"
 
 
 # --- cells and their legend ------------------------------------------------------------------------------------

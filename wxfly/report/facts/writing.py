@@ -12,6 +12,7 @@ from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 
+from wxfly.answer.windows import EVEN_CHANCE
 from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, RETURN_LEG
 from wxfly.pilot.site import SiteClock
 from wxfly.report.facts.values import listed
@@ -295,7 +296,13 @@ def in_ten(chance: float | None) -> str:
         return "less than 1 in 10"
     if chance >= 0.95:
         return "more than 9 in 10"
-    return f"{min(9, max(1, round(chance * 10)))} in 10"
+    return f"{tenths(chance)} in 10"
+
+
+def tenths(chance: float) -> int:
+    """Return a chance in tenths as it is told, 1 to 9; one below 5 in 10 is never told as 5, which is called room."""
+    told = min(9, max(1, round(chance * 10)))
+    return 4 if told == 5 and chance < EVEN_CHANCE else told
 
 
 def percent(share: float) -> str:
