@@ -60,6 +60,7 @@ def setup() -> None:
         answers[key] = _asked(text, now[key], partial(_tried, answers, key))
     kept = ", ".join(f"{key} {_with_unit(key, value, answers)}" for key, value in answers.items() if value)
     name, place = new_home
+    kept = f"home {name}, {kept}" if name else kept
     if place:
         say(saved_site_text(keep_site(name, place)))
     keep_settings({**({"home": name} if name else {}), **answers})

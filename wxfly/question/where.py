@@ -64,7 +64,7 @@ def ask_where(place: str, within: str, words: Words, *, on_progress: Callable[[s
     question = read_question("best", [place], words)
     reach = read_quantity(within, "length", question.units)
     if not 0 < reach <= FARTHEST:
-        raise WxflyError(f"a reach of {within} is not understood; wanted more than 0 km, up to {FARTHEST / 1000:g} km")
+        raise WxflyError(f"a reach of {within} is out of range; wanted more than 0 km, up to {FARTHEST / 1000:g} km")
     height = question.places[0].height
     check_height(height, question.limits)
     saved = read_sites(sites_file())
@@ -88,7 +88,7 @@ def ask_where(place: str, within: str, words: Words, *, on_progress: Callable[[s
     cells = in_reach(centre, obtained.sites, reach)
     if not cells:
         raise WxflyError(f"{whose}: it has no place within {within} of {centre.name}; give a longer --within")
-    on_progress(f"judging {len(cells)} cells of {whose}")
+    on_progress(f"judging {len(cells)} {'cell' if len(cells) == 1 else 'cells'} of {whose}")
     return AskedWhere(_rank(question, obtained, centre, cells, reach, height), question.units, question.time_zone)
 
 

@@ -96,7 +96,7 @@ class CheckWords:
         if facts.verdict is LaunchVerdict.DO_NOT_LAUNCH:
             return f"do not launch; {reasons}"
         # Below, rain and storms are no less.
-        way_out = "wait" if set(facts.reasons) <= _OF_THE_HOUR else "fly lower and nearer, or wait"
+        way_out = "wait" if set(facts.reasons) & _OF_THE_HOUR else "fly lower and nearer, or wait"
         return f"in doubt; {reasons}: {way_out}"
 
     def _read(self) -> str:
