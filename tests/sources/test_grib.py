@@ -63,12 +63,16 @@ NOT_WANTED = ("TMP", "500 mb", (0, 0, 0, 100, 50_000), 250.0)
 
 def message(
     codes: tuple[int, ...], value, step: str = "1", *, grid: dict = LAMBERT, member: int | None = None,
-    kind: int | None = None, centre: str = "kwbc",
+    kind: int | None = None, centre: str = "kwbc", template: int | None = None, also: dict | None = None,
 ) -> bytes:  # fmt: skip
-    """Return a GRIB2 message of the run of 25 November 2026, 06 UTC; `kind` is the statistical process, 1 for a sum."""
+    """Return a GRIB2 message of the run of 25 November 2026, 06 UTC; `kind` is the statistical process, 1 for a sum.
+
+    What is in `also` is set last.
+    """
     handle = eccodes.codes_grib_new_from_samples(grid.get("sample", "GRIB2"))
     sums = kind is not None
-    template = {(False, False): 0, (True, False): 8, (False, True): 1, (True, True): 11}[sums, member is not None]
+    if template is None:
+        template = {(False, False): 0, (True, False): 8, (False, True): 1, (True, True): 11}[sums, member is not None]
     settings = {
         "centre": centre, "tablesVersion": 30, **{k: v for k, v in grid.items() if k != "sample"},
         "dataDate": 20261125, "dataTime": 600, "productDefinitionTemplateNumber": template,
@@ -81,6 +85,7 @@ def message(
     if sums:
         settings["typeOfStatisticalProcessing"] = kind
     settings["stepRange"] = step
+    settings |= also or {}
     for name, given in settings.items():
         eccodes.codes_set(handle, name, given)
     size = eccodes.codes_get(handle, "Ni") * eccodes.codes_get(handle, "Nj")
@@ -366,6 +371,108 @@ def test_gusts_say_the_hours_that_they_are_the_largest_of(tmp_path):
         False,
         True,
     ]
+
+
+GUST, CAPE, RAIN = (0, 2, 22, 103, 10), (0, 7, 6, 1, 0), (0, 1, 8, 1, 0)
+
+
+@pytest.fixture
+def read(tmp_path):
+    """Return a function that reads messages on the regular grid; each is given as arguments of `message`."""
+
+    def read(*given: tuple[tuple, dict]) -> xr.Dataset:
+        path = tmp_path / "some.grib2"
+        path.write_bytes(b"".join(message(*words, grid=REGULAR, **more) for words, more in given))
+        return read_grib(path)
+
+    return read
+
+
+def mean(cube: xr.Dataset, name: str) -> list:
+    return cube[name].mean(("latitude", "longitude"), skipna=False).round(3).values.tolist()
+
+
+DERIVED = {  # code table 4.0 of FM 92 GRIB edition 2
+    "spread": (2, None, {"derivedForecast": 4}), "largest spread": (12, 2, {"derivedForecast": 4}),
+    "probability": (5, None, {}), "probability over a span": (9, 2, {}),
+    "percentile": (6, None, {"percentileValue": 10}), "percentile over a span": (10, 2, {"percentileValue": 10}),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", DERIVED)
+def test_what_is_derived_from_an_ensemble_is_not_the_forecast(read, kind):
+    template, process, also = DERIVED[kind]
+    step = "1" if process is None else "0-1"
+    derived = (GUST, 3.0, step), {"template": template, "kind": process, "also": also}
+    forecast = (GUST, 22.0, step), {"kind": process}
+    for order in ((derived, forecast), (forecast, derived)):
+        assert mean(read(*order), "wind_speed_of_gust") == [22.0]
+    with pytest.raises(SourceError, match=r"nothing in it belongs in a forecast \(spread, .* are left out\)"):
+        read(derived)
+
+
+def test_a_value_off_the_hour_stands_at_no_hour(read):
+    at = [((GUST, 4.0), {"also": {"indicatorOfUnitOfTimeRange": 0, "forecastTime": m}}) for m in (75, 90, 105)]
+    assert mean(read(*at, ((GUST, 25.0, "1"), {}), ((GUST, 26.0, "2"), {})), "wind_speed_of_gust") == [25.0, 26.0]
+    with pytest.raises(SourceError, match="no field in it is of a full hour"):
+        read(*at)
+    unit = {"indicatorOfUnitOfTimeRange": 0, "forecastTime": 0, "indicatorOfUnitForTimeRange": 0}
+    odd = (RAIN, 5.5, "0-1"), {"kind": 1, "also": unit | {"lengthOfTimeRange": 105}}
+    hours = [((RAIN, amount, f"0-{h}"), {"kind": 1}) for h, amount in ((1, 0.5), (2, 6.0))]
+    assert mean(read(odd, *hours), "precipitation_amount") == [0.5, 5.5]
+
+
+def test_a_unit_that_is_not_known_follows_from_the_code(read):
+    rain, cloud = (0, 1, 193, 1, 0), (0, 6, 192, 1, 0)
+    for local in (0, 1):
+        ours = {"centre": "ecmf", "also": {"localTablesVersion": local}}
+        assert mean(read(((rain, 0.004, "0-1"), {"kind": 1} | ours)), "precipitation_amount") == [4.0]
+        assert mean(read(((cloud, 0.5), ours)), "cloud_area_fraction") == [0.5]
+    other = {"centre": "ecmf", "also": {"tablesVersion": 0}}
+    assert mean(read(((RAIN, 4.0, "0-1"), {"kind": 1} | other)), "precipitation_amount") == [4.0]
+    assert mean(read((((0, 6, 1, 1, 0), 50.0), other)), "cloud_area_fraction") == [0.5]
+
+
+@pytest.mark.parametrize("turn", [1, -1])
+def test_of_several_gusts_and_cape_the_largest_counts(read, turn):
+    gusts = [((GUST, 15.0), {}), (((0, 2, 22, 1, 0), 5.0), {})]
+    assert mean(read(*gusts[::turn]), "wind_speed_of_gust") == [15.0]
+    cape = [((CAPE, 100.0), {}), (((0, 7, 6, 17, 0), 2000.0), {})]
+    assert mean(read(*cape[::turn]), "atmosphere_convective_available_potential_energy") == [2000.0]
+    spans = [((GUST, 5.0, f"{h - 1}-{h}"), {"kind": 2}) for h in range(1, 7)] + [((GUST, 25.0, "0-6"), {"kind": 2})]
+    cube = read(*spans[::turn], ((GUST, 9.0, "2"), {}))
+    assert mean(cube, "wind_speed_of_gust") == [5.0, 9.0, 5.0, 5.0, 5.0, 25.0]
+    assert covers_hours(cube, "wind_speed_of_gust") == (-6.0, 0.0)
+
+
+def test_shorter_gusts_within_an_hour_raise_it(read):
+    unit = {"indicatorOfUnitOfTimeRange": 0, "indicatorOfUnitForTimeRange": 0, "lengthOfTimeRange": 15}
+    quarters = [
+        ((GUST, value, "0-1"), {"kind": 2, "also": unit | {"forecastTime": begin}})
+        for begin, value in ((0, 30.0), (15, 5.0), (30, 5.0), (45, 6.0), (60, 40.0))
+    ]
+    cube = read(*quarters)
+    assert mean(cube, "wind_speed_of_gust") == [30.0]
+    assert covers_hours(cube, "wind_speed_of_gust") == (-1.0, 0.0)
+
+
+def test_where_two_messages_for_one_thing_differ_it_is_not_known(read):
+    pressure = (0, 3, 0, 1, 0)
+    cube = read(((pressure, 90_000.0), {}), ((pressure, 95_000.0), {}), ((RAIN, 1.0, "0-1"), {"kind": 1}))
+    assert np.isnan(mean(cube, "surface_air_pressure")).all()
+    assert mean(cube, "precipitation_amount") == [1.0]
+    assert mean(read(*[((pressure, 90_000.0), {})] * 2), "surface_air_pressure") == [90_000.0]
+
+
+def test_no_member_is_lost_among_others(read):
+    beside = [((GUST, 14.0), {}), *(((GUST, 4.0 + m), {"member": m}) for m in (1, 2))]
+    cube = read(*beside)
+    assert cube["realization"].values.tolist() == [0, 1, 2]
+    assert mean(cube, "wind_speed_of_gust") == [[14.0, 5.0, 6.0]]
+    pair = [((GUST, v), {"member": 1, "also": {"typeOfEnsembleForecast": t}}) for t, v in ((3, 14.0), (2, 4.0))]
+    cube = read(*pair)
+    assert cube["realization"].values.tolist() == [0, 1]
+    assert mean(cube, "wind_speed_of_gust") == [[4.0, 14.0]]
 
 
 @pytest.mark.thorough

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import contextlib
 import importlib.util
+import math
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -129,6 +130,11 @@ QUANTITIES: dict[str, Quantity] = {row.name: row for row in _ROWS}
 """What is read, by name."""
 
 _FRACTIONS = {name for name, row in VARIABLES.items() if row.units == "1" and name in QUANTITIES}
+_FACTORS = {"%": 0.01, "(0 - 1)": 1.0, "m": 1000.0, "kg m**-2": 1.0}  # to the unit of the cube, as ecCodes names units
+_LARGEST = ("wind_speed_of_gust", "atmosphere_convective_available_potential_energy")  # of several, the largest counts
+# Code table 4.0: a forecast at a moment, of a member, over a span, of a member over a span. Others are derived from
+# an ensemble, such as its spread, or are probabilities and percentiles.
+_TEMPLATES = (0, 1, 8, 11)
 # Rounding when a total is packed can make it a little smaller an hour later; a larger fall is a fault [kg m-2].
 _ROUNDING = 0.1
 
@@ -289,8 +295,11 @@ def read_grib(path: Path, *, box: Box | None = None) -> xr.Dataset:
     Returns
     -------
     xarray.Dataset
-        As `get_grid` returns it; members of an ensemble along ``realization``. Quantities that a cube does not have are
-        left out. No licence stands in such a file.
+        As `get_grid` returns it; members of an ensemble along ``realization``, by their numbers, or counted from 0
+        where two share a number. A forecast of no member beside them is one more. Quantities that a cube does not have
+        are left out, as are percentiles, probabilities and whatever else is derived from an ensemble. Of several gusts
+        or CAPE for one hour the largest counts; where two messages for another quantity differ, it is not known. No
+        licence stands in such a file.
 
     Raises
     ------
@@ -430,14 +439,14 @@ def choose(entries: Sequence[Entry], heights: Sequence[int], lead: int, *, with_
 
 
 def _best_kind(entries: Sequence[Entry], kinds: Sequence[str], lead: int) -> list[Entry]:
-    """Return the entries of the best kind, one for each member; of sums that of one hour, else all."""
+    """Return the entries of the best kind; of sums those of one hour, else all."""
     for kind in kinds:
         found = [entry for entry in entries if entry.kind == kind]
         hourly = [entry for entry in found if entry.first_hour == lead - 1]
         if found and kind == SUM:
             return hourly or found
         if found:
-            return list({entry.member: entry for entry in reversed(found)}.values())
+            return found
     return []
 
 
@@ -454,12 +463,16 @@ def _forget_older(folder: Path, run: datetime) -> None:
 # --- what is in them --------------------------------------------------------------------------------------------
 
 
+_Member = tuple[int, int]  # its number, and the type of ensemble forecast (code table 4.6): two may share a number
+_NO_MEMBER: _Member = (0, -1)
+
+
 class _Key(NamedTuple):
     """What one field is."""
 
     name: str
     height: float | None
-    member: int | None
+    member: _Member
     first: float
     last: float
     kind: str
@@ -477,7 +490,8 @@ class _Reading:
         self._run: np.datetime64 | None = None
         self._grid: _Grid | None = None
         self._mark = ""
-        self._fields: dict[_Key, tuple[int, Array]] = {}
+        self._fields: dict[_Key, tuple[_Rank, Array]] = {}
+        self._has_derived = False
         self._along_grid: set[_Key] = set()
 
     def add(self, path: Path, asked: Sequence[_Asked] = ()) -> None:
@@ -521,8 +535,13 @@ class _Reading:
         if _whole(handle, "edition") != 2:
             raise _NotReadError(f"it is GRIB edition {_whole(handle, 'edition')}, wanted 2")
         found = _quantity_of(handle)
+        if found is None:
+            return None
+        if _whole(handle, "productDefinitionTemplateNumber") not in _TEMPLATES:
+            self._has_derived = True
+            return None
         span = _span_of(handle)
-        if found is None or span is None or span[2] not in QUANTITIES[found[0]].kinds:
+        if span is None or span[2] not in QUANTITIES[found[0]].kinds:
             return None
         name, height, rank = found
         run = np.datetime64(
@@ -536,21 +555,37 @@ class _Reading:
             raise _NotReadError(f"it is of the run of {str(run)[:13]}Z, others are of {str(self._run)[:13]}Z")
         elif mark != self._mark:
             raise _NotReadError("its grid is not that of the others")
-        member = (
-            _whole(handle, "perturbationNumber") if eccodes.codes_is_defined(handle, "perturbationNumber") else None
-        )
+        member = _NO_MEMBER
+        if eccodes.codes_is_defined(handle, "perturbationNumber"):
+            member = _whole(handle, "perturbationNumber"), _whole(handle, "typeOfEnsembleForecast")
         key = _Key(name, height, member, *span)
-        if key not in self._fields or rank < self._fields[key][0]:
-            self._fields[key] = rank, self._grid.cut(_values_of(handle, name))
-        if name in (_EAST, _NORTH) and _is_along_grid(handle):
+        values = self._grid.cut(_values_of(handle, name, is_local=len(QUANTITIES[name].codes[rank[0]]) == 4))
+        is_along = name in (_EAST, _NORTH) and _is_along_grid(handle)
+        self._fields[key] = self._of_two(key, rank, values, is_along)
+        if is_along:
             self._along_grid.add(key)
         return key
+
+    def _of_two(self, key: _Key, rank: _Rank, values: Array, is_along: bool) -> tuple[_Rank, Array]:
+        """Return what counts for a key when one more message comes; where two of one rank differ, no value does."""
+        if key not in self._fields:
+            return rank, values
+        known_rank, known = self._fields[key]
+        if key.name in _LARGEST:
+            return min(rank, known_rank), np.maximum(values, known)
+        if rank != known_rank:
+            return min((rank, values), (known_rank, known), key=lambda pair: pair[0])
+        same = np.isclose(values, known, rtol=1e-4, atol=1e-6) & (is_along == (key in self._along_grid))
+        return rank, np.where(same, known, np.nan).astype(np.float32)
 
     def cube(self, provenance: Provenance, also: dict[str, list[float]], leads: tuple[int, int] | None) -> xr.Dataset:
         """Return the cube of what was read."""
         if self._grid is None or self._run is None:
+            left_out = (
+                " (spread, probabilities and percentiles of an ensemble are left out)" if self._has_derived else ""
+            )
             raise SourceError(
-                f"{self.what}: nothing in it belongs in a forecast; wanted wind, gust, temperature and so on"
+                f"{self.what}: nothing in it belongs in a forecast{left_out}; wanted wind, gust, temperature and so on"
             )
         self._turn_winds()
         keys = [key for key in self._fields if key.name != _GROUND]
@@ -559,8 +594,8 @@ class _Reading:
             raise SourceError(f"{self.what}: no field in it is of a full hour; fetch the file again")
         first, last = leads or (min(hours), max(hours))
         lead = np.arange(int(max(first, min(hours))), int(min(last, max(hours))) + 1)
-        stated = sorted({key.member for key in keys if key.member is not None})
-        members: list[int | None] = [*stated] or [None]
+        members = sorted({key.member for key in keys})
+        numbers = [number for number, _ in members]
         levels = sorted({key.height for key in keys if key.height is not None} | set(also.get("wind_speed", [])))
         data = self._at_the_ground(members, lead) | self._at_heights(members, lead, levels)
         warm = {key.height for key in keys if key.name == _ALOFT and key.height is not None}
@@ -572,7 +607,7 @@ class _Reading:
         if any(VARIABLES[name].has_height for name in data):
             coords["height"] = np.array(levels, dtype=float)
         if len(members) > 1:
-            coords[ENSEMBLE] = np.array(members)
+            coords[ENSEMBLE] = np.array(numbers if len(set(numbers)) == len(numbers) else range(len(numbers)))
         ground = next((values for key, (_, values) in self._fields.items() if key.name == _GROUND), None)
         if ground is not None:
             coords["surface_altitude"] = (self._grid.dims, ground.astype(float))
@@ -583,7 +618,7 @@ class _Reading:
             cube[name].attrs["grid_mapping"] = GRID_MAPPING
         return cube
 
-    def _at_the_ground(self, members: Sequence[int | None], lead: npt.NDArray[np.int_]) -> dict[str, Any]:
+    def _at_the_ground(self, members: Sequence[_Member], lead: npt.NDArray[np.int_]) -> dict[str, Any]:
         """Return what has no height, by name: dimensions and values."""
         assert self._grid is not None
         dims = ("time", *((ENSEMBLE,) if len(members) > 1 else ()), *self._grid.dims)
@@ -591,7 +626,7 @@ class _Reading:
         return {name: (dims, self._spread(name, None, members, lead)) for name in names}
 
     def _at_heights(
-        self, members: Sequence[int | None], lead: npt.NDArray[np.int_], levels: Sequence[float]
+        self, members: Sequence[_Member], lead: npt.NDArray[np.int_], levels: Sequence[float]
     ) -> dict[str, Any]:
         """Return wind and temperature at heights, by name: dimensions and values."""
         assert self._grid is not None
@@ -613,7 +648,7 @@ class _Reading:
             data[_ALOFT] = (dims, np.stack([at(h, _ALOFT) for h in levels], axis=1))
         return data
 
-    def _spread(self, name: str, height: float | None, over: Sequence[int | None], lead: npt.NDArray[np.int_]) -> Array:
+    def _spread(self, name: str, height: float | None, over: Sequence[_Member], lead: npt.NDArray[np.int_]) -> Array:
         """Return the values of all lead times, and members where there are several; what is not there has none."""
         assert self._grid is not None
         values = np.full((lead.size, len(over), *self._grid.shape), np.nan, dtype=np.float32)
@@ -626,6 +661,8 @@ class _Reading:
             for i, hour in enumerate(lead.tolist()):
                 if kind == SUM:
                     found = _of_the_hour({key[:2]: field for key, field in fields.items() if key[2] == SUM}, hour)
+                elif kind == MAXIMUM:
+                    found = _largest(fields, hour)
                 else:
                     found = next((field for key, field in fields.items() if key[1:] == (hour, kind)), None)
                 if found is not None:
@@ -633,9 +670,12 @@ class _Reading:
         return values if len(over) > 1 else values[:, 0]
 
     def _gust_span(self) -> Span:
-        """Return the widest span of the gusts: one then counts too often, never too seldom."""
+        """Return the widest span of the gusts: one then counts too often, never too seldom.
+
+        A span ends at a full hour, or is counted to the next one.
+        """
         gusts = [key for key in self._fields if key.name == "wind_speed_of_gust"]
-        longest = max((key.last - key.first for key in gusts if key.kind == MAXIMUM), default=0.0)
+        longest = max((math.ceil(key.last) - key.first for key in gusts if key.kind == MAXIMUM), default=0.0)
         return -float(longest), 0.0
 
     def _turn_winds(self) -> None:
@@ -649,12 +689,15 @@ class _Reading:
                     "its other component is missing; fetch the file again"
                 )
             east, north = turn_to_true_north(self._fields[key][1], self._fields[other][1], self._grid.bearing)
-            self._fields[key] = 0, east.astype(np.float32)
-            self._fields[other] = 0, north.astype(np.float32)
+            self._fields[key] = (0, 0), east.astype(np.float32)
+            self._fields[other] = (0, 0), north.astype(np.float32)
         alone = [k for k in self._along_grid if k.name == _NORTH and k._replace(name=_EAST) not in self._along_grid]
         for key in alone:
             del self._fields[key]  # without its other component there is no wind
         self._along_grid.clear()
+
+
+_Rank = tuple[int, int]  # of the code and of the type of level in a `Quantity`, the best first
 
 
 class _NotReadError(Exception):
@@ -694,15 +737,16 @@ def _is_along_grid(handle: Any) -> bool:
     return bool(_whole(handle, "resolutionAndComponentFlags") & 8)
 
 
-def _quantity_of(handle: Any) -> tuple[str, float | None, int] | None:
+def _quantity_of(handle: Any) -> tuple[str, float | None, _Rank] | None:
     """Return name, height and rank of what a message holds; None where a cube does not have it."""
     codes = tuple(_whole(handle, name) for name in ("discipline", "parameterCategory", "parameterNumber"))
     centre, surface = _whole(handle, "centre"), _whole(handle, "typeOfFirstFixedSurface")
     level = _number(handle, "level")
     for row in QUANTITIES.values():
-        rank = next((i for i, c in enumerate(row.codes) if c in (codes, (*codes, centre))), None)
-        if rank is None or surface not in row.surfaces:
+        of_code = next((i for i, c in enumerate(row.codes) if c in (codes, (*codes, centre))), None)
+        if of_code is None or surface not in row.surfaces:
             continue
+        rank = of_code, row.surfaces.index(surface)
         if surface != _ABOVE_GROUND:
             return row.name, None, rank
         if row.heights is None and not (row.name == _ALOFT and level == 2.0):
@@ -713,31 +757,45 @@ def _quantity_of(handle: Any) -> tuple[str, float | None, int] | None:
 
 
 def _span_of(handle: Any) -> tuple[float, float, str] | None:
-    """Return first hour, last hour and kind; None where a cube cannot have it."""
+    """Return first hour, last hour and kind; None where a cube cannot have it. Hours may be broken."""
     import eccodes
 
-    eccodes.codes_set(handle, "stepUnits", 1)  # hours
-    found = re.fullmatch(r"(?:(\d+)-)?(\d+)", str(eccodes.codes_get(handle, "stepRange", str)))
     kind = _KINDS.get(str(eccodes.codes_get(handle, "stepType", str)))
-    if found is None or kind is None:
+    if kind is None:
         return None
-    last = float(found[2])
-    return (float(found[1]) if found[1] else (0.0 if kind != INSTANT else last)), last, kind
+    eccodes.codes_set(handle, "stepUnits", "s")  # in hours, ecCodes cuts off the minutes
+    return _whole(handle, "startStep") / 3600.0, _whole(handle, "endStep") / 3600.0, kind
 
 
-def _values_of(handle: Any, name: str) -> Array:
-    """Return the values of a message in the unit of the cube, not a number where it has none."""
+def _values_of(handle: Any, name: str, *, is_local: bool) -> Array:
+    """Return the values of a message in the unit of the cube, not a number where it has none.
+
+    Without the tables of its centre ecCodes does not know a unit; it then follows from the code.
+    """
     import eccodes
 
     eccodes.codes_set(handle, "missingValue", 1e36)
     values = np.asarray(eccodes.codes_get_array(handle, "values"), dtype=float)
     values = np.where(values >= 1e36, np.nan, values)
     unit = str(eccodes.codes_get(handle, "units", str))
-    if name in _FRACTIONS and unit == "%":
-        values = values / 100.0
-    elif name == "precipitation_amount" and unit == "m":
-        values = values * 1000.0
+    if name in _FRACTIONS:
+        values = values * _FACTORS.get(("(0 - 1)" if is_local else "%") if unit == "unknown" else unit, np.nan)
+    elif name == "precipitation_amount":
+        values = values * _FACTORS.get(("m" if is_local else "kg m**-2") if unit == "unknown" else unit, np.nan)
     return values.astype(np.float32)
+
+
+def _largest(fields: dict[tuple[float, float, str], Array], hour: int) -> Array | None:
+    """Return the largest of all that was stated for an hour; None where no maximum ends with it.
+
+    Several spans may end then; shorter ones within the hour and the moment at its end only raise the value.
+    """
+    if not any(last == hour for _, last, kind in fields if kind == MAXIMUM):
+        return None
+    stated = [
+        v for (_, last, kind), v in fields.items() if last == hour or (kind == MAXIMUM and hour - 1 < last < hour)
+    ]
+    return np.asarray(np.maximum.reduce(stated))
 
 
 def _of_the_hour(totals: dict[tuple[float, float], Array], hour: int) -> Array | None:
