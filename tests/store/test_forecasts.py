@@ -86,12 +86,12 @@ def test_the_list_is_by_model_with_the_newest_run_first():
 def test_a_forecast_can_be_exported_whole_only(tmp_path):
     (path,) = forecasts.keep_forecasts(replies_at(HERE))
     (stored,) = layout.list_forecasts()
-    forecasts.export_forecast(stored, tmp_path / "mine.nc")
-    xr.testing.assert_equal(load_cube(tmp_path / "mine.nc", verify=True), forecasts.open_forecast(stored))
+    (made,) = forecasts.export_newest(tmp_path / "mine", [], {}, model=None)
+    xr.testing.assert_equal(load_cube(made, verify=True), forecasts.open_forecast(stored))
     path.write_bytes(b"junk")
     with pytest.raises(DamagedError, match="damaged, its checksum does not match"):
-        forecasts.export_forecast(stored, tmp_path / "other.nc")
-    assert not (tmp_path / "other.nc").exists()
+        forecasts.export_newest(tmp_path / "other", [], {}, model=None)
+    assert not list(tmp_path.glob("other/*.nc"))
 
 
 def test_pruning_takes_the_old_then_the_oldest_then_left_overs():
