@@ -10,7 +10,7 @@ from typing import Annotated
 from msgspec import Meta
 
 from wxfly.answer.request import SiteAnswer
-from wxfly.answer.zones import FAR, ZoneNear, is_any_within, zones_near
+from wxfly.answer.zones import FAR, NEAR, ZoneNear, is_any_within, zones_near
 from wxfly.pilot.zones import Circle, HeightLimit, HeightReference, Volume, ZoneKind
 from wxfly.report.facts.values import Degrees, Facts, Metres, Period, known_moment, moment_of, number
 from wxfly.report.facts.windows import WindowFacts
@@ -109,8 +109,6 @@ class ZonesFacts(Facts, frozen=True):
     """Distance to which zones are listed."""
     near: list[ZoneFacts]
     """The gravest first."""
-    is_any_in_region: bool
-    """Whether any zone of the file that can be read is within 500 km; if none is, the file may be the wrong one."""
 
 
 def zones_facts(answer: SiteAnswer) -> ZonesFacts | None:
@@ -122,7 +120,9 @@ def zones_facts(answer: SiteAnswer) -> ZonesFacts | None:
     found = zones_near(
         search, site.latitude, site.longitude, site.surface_altitude, asked.height, answer.start, answer.end
     )
-    file = search.file
+    file, searched = search.file, search.distance
+    if not found and not is_any_within(search, site.latitude, site.longitude, FAR):
+        searched = max(searched, FAR)  # the wider search has found none either
     return ZonesFacts(
         file=file.path.name,
         issued=known_moment(file.issued),
@@ -132,9 +132,8 @@ def zones_facts(answer: SiteAnswer) -> ZonesFacts | None:
         zone_count=len(file.zones),
         unreadable_count=len(file.faults),
         reach=search.radius,
-        search_distance=search.distance,
+        search_distance=searched,
         near=[_zone(one, search.radius) for one in found],
-        is_any_in_region=bool(found) or is_any_within(search, site.latitude, site.longitude, FAR),
     )
 
 
@@ -218,7 +217,7 @@ def zones_in_words(zones: ZonesFacts, period: Period, reader: Reader) -> str:
     parts += [f"{_where(one, reader)} {_named(one, period, reader)}" for one in shown]
     if len(met) > MOST_ZONES:
         parts.append(f"{len(met) - MOST_ZONES} more in reach")
-    within = distance(zones.search_distance, reader.units)
+    within = distance(max(zones.reach, NEAR), reader.units)
     if others and not met:
         nearest = min(others, key=lambda one: one.distance)
         parts.append(
@@ -229,7 +228,7 @@ def zones_in_words(zones: ZonesFacts, period: Period, reader: Reader) -> str:
         parts.append(f"{len(others)} {'other' if len(others) == 1 else 'others'} within {within}")
     if not each:
         parts.append(f"{'of the others none' if count else 'none'} within {within}")
-    if not zones.is_any_in_region and (zones.zone_count or not count):
+    if zones.search_distance >= FAR and not each and (zones.zone_count or not count):
         what = "no zone that can be read" if count else "no zone of the file"
         parts.append(f"{what} is within {FAR / 1000:g} km: is it the right file, longitude first?")
     return "; ".join(parts)
