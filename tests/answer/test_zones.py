@@ -8,7 +8,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from wxfly.answer.zones import NEAR, ZoneSearch, local_plane, times_of, unwrapped, zones_near
+from wxfly.answer.zones import FAR, NEAR, ZoneSearch, is_any_within, local_plane, times_of, unwrapped, zones_near
 from wxfly.physics.air.sun import sun_events
 from wxfly.pilot.zones import (
     Applicability,
@@ -168,6 +168,33 @@ def test_a_zone_that_ends_below_the_ground_is_not_met():
     upper = HeightLimit(50.0, HeightReference.SEA_LEVEL)
     (found,) = near(Circle(6, 52, 100), lower=HeightLimit(0.0, HeightReference.SEA_LEVEL), upper=upper)
     assert not found.is_at_height
+
+
+@pytest.mark.parametrize(
+    ("lower", "upper"),
+    [
+        (("AGL", 400.0), ("AGL", 120.0)), (("AGL", 120.0), ("AGL", 120.0)), (("AMSL", 600.0), ("AMSL", 200.0)),
+        (("AMSL", 0.0), ("AMSL", 0.0)), (("WGS84", 500.0), ("WGS84", 450.0)), (("AGL", 400.0), ("AMSL", 200.0)),
+        (("AMSL", 900.0), ("AGL", 120.0)),
+    ],
+)  # fmt: skip
+@given(height=st.floats(1, 500))
+def test_limits_with_nothing_between_them_are_unknown_and_count(lower, upper, height):
+    low, high = (HeightLimit(value, HeightReference(reference)) for reference, value in (lower, upper))
+    (found,) = near(Circle(6, 52, 100), lower=low, upper=high, height=height)
+    assert (found.is_at_height, found.height_known) == (True, False)
+
+
+@given(LATITUDES, LONGITUDES, st.floats(0, 359), st.floats(10_000, 1_500_000))
+def test_whether_a_file_is_for_the_region(latitude, longitude, bearing, distance):
+    assume(abs(distance - FAR) > 5000)
+    geod = pytest.importorskip("pyproj").Geod(ellps="WGS84")
+    lon, lat, _ = geod.fwd(longitude, latitude, bearing, distance)
+    assume(abs(lat) < 89.8)
+    for area in (Circle(lon, lat, 100), square(lon - 0.001, lat - 0.001, lon + 0.001, lat + 0.001)):
+        zone = Zone("Z", "Z", ZoneKind.CONDITIONAL, (Volume(area, GROUND, TOP),))
+        search = ZoneSearch(ZoneFile(Path("z.json"), (zone,), (), NAT, START, NAT, NAT), 300.0)
+        assert is_any_within(search, latitude, longitude, FAR) is (distance < FAR)
 
 
 def test_the_gravest_comes_first():

@@ -88,7 +88,7 @@ def test_ed318(one):
     assert zone.volumes[0].area == Circle(6.87, 52.27, 2500.0)
     assert zone.volumes[0].lower.reference is HeightReference.ELLIPSOID
     assert zone.times[0].hours[0].start is SunEvent.CIVIL_DAWN
-    assert zone.times[0].hours[0].end == (22 * 60 + 59) * 60
+    assert zone.times[0].hours[0].end == 23 * 3600  # the last minute of the day is its end, there as here
 
 
 def test_parts_of_a_collection_keep_their_own_heights(one):
@@ -110,6 +110,9 @@ def test_plain_geojson_has_neither_kind_nor_height_nor_times(one):
     [
         "weekdays", ["x"], [{"startDateTime": "soon"}], [{"startDateTime": "2026-03-15T00:00:00"}],
         [{"startDateTime": "2026-03-15T00:00:00Z", "endDateTime": "2026-03-14T00:00:00Z"}],
+        [{"startDateTime": "2026-03-15T00:00:00Z", "endDateTime": "2026-03-15T01:00:00+01:00"}],
+        [{"schedule": [{"day": ["MON"], "startTime": "06:00Z", "startEvent": "SR", "endTime": "18:00Z"}]}],
+        [{"schedule": [{"day": ["MON"], "startTime": "06:00Z", "endEvent": "SS", "endTime": "18:00Z"}]}],
         [{"schedule": "daily"}], [{"schedule": [{"day": ["XYZ"], "startTime": "06:00Z", "endTime": "07:00Z"}]}],
         [{"schedule": [{"day": ["MON"], "startTime": "06:00", "endTime": "07:00Z"}]}],
         [{"schedule": [{"day": ["MON"], "startEvent": "NOON", "endTime": "07:00Z"}]}],
@@ -119,6 +122,14 @@ def test_plain_geojson_has_neither_kind_nor_height_nor_times(one):
 def test_times_that_cannot_be_read_are_unknown(one, value):
     zone = one(feature(limitedApplicability=value))
     assert (zone.times, zone.times_known) == ((), False)
+
+
+@pytest.mark.parametrize("offset", ["Z", "+02:00", "-09:30"])
+@pytest.mark.parametrize("last", ["23:59", "23:59:59", "24:00"])
+def test_the_last_minute_of_the_day_is_its_end_on_its_own_clock(one, offset, last):
+    schedule = [{"day": ["ANY"], "startTime": f"00:00{offset}", "endTime": f"{last}{offset}"}]
+    (hours,) = one(feature(limitedApplicability=[{"schedule": schedule}])).times[0].hours
+    assert hours.end - hours.start == 86400
 
 
 def test_heights_that_cannot_be_read_are_unknown(one):

@@ -2,7 +2,8 @@
 
 An outline is read as in [RFC7946]: straight lines in longitude and latitude, the short way round where one crosses the
 date line. Distances are along the Earth (WGS 84). What is unknown counts against the pilot: a lower limit as the
-ground, times as always, an outline that crosses itself as the convex area around it.
+ground, limits of height that leave nothing between them as unknown, times as always, an outline that crosses itself as
+the convex area around it.
 
 References
 ----------
@@ -45,6 +46,8 @@ Span = tuple[np.datetime64, np.datetime64]
 
 NEAR = 5000.0
 """Distance to which zones are reported, where the flight does not go farther [m]; common practice, no source."""
+FAR = 500_000.0
+"""Distance within which a file for the region of the site has a zone [m]; an estimate of ours."""
 LOWEST_GEOID, HIGHEST_GEOID = -107.0, 86.0
 _SEMI_MAJOR_AXIS, _FLATTENING = 6378137.0, 1 / 298.257223563
 _ECCENTRICITY_SQUARED = _FLATTENING * (2 - _FLATTENING)
@@ -148,8 +151,7 @@ def zones_near(
             continue
         applies, times_known = times_of(zone, latitude, longitude, start, end)
         for volume, distance, bearing in reached:
-            lower = above_ground(volume.lower, surface_altitude)
-            upper = above_ground(volume.upper, surface_altitude)
+            lower, upper = heights_of(volume, surface_altitude)
             is_at_height = lower[0] <= height and upper[1] >= 0
             is_certain = lower[1] <= height and (upper[0] >= 0 or math.isnan(volume.upper.value))
             known = not is_at_height or is_certain
@@ -162,6 +164,24 @@ def zones_near(
             kinds.index(one.zone.kind), one.distance,
         ),
     )  # fmt: skip
+
+
+def is_any_within(search: ZoneSearch, latitude: float, longitude: float, distance: float) -> bool:
+    """Say whether a zone of the file lies within a distance [m] of a site [degree]."""
+    return any(
+        _place(volume, latitude, longitude, distance) is not None
+        for zone in search.file.zones
+        for volume in zone.volumes
+    )
+
+
+def heights_of(volume: Volume, surface_altitude: float) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Return the ranges of both limits of a volume as `above_ground` does; unknown where nothing lies between them."""
+    lower, upper = (above_ground(limit, surface_altitude) for limit in (volume.lower, volume.upper))
+    is_same = volume.lower.reference is volume.upper.reference
+    if lower[0] >= upper[1] or (is_same and volume.lower.value >= volume.upper.value):
+        return (-math.inf, math.inf), (-math.inf, math.inf)
+    return lower, upper
 
 
 def above_ground(limit: HeightLimit, surface_altitude: float) -> tuple[float, float]:

@@ -33,7 +33,7 @@ FOOT = 0.3048
 _DAYS = ("MON", "TUE", "WED", "THU", "FRI", "SAT", "SUN")
 _TIME = re.compile(r"(\d\d):(\d\d)(?::(\d\d)(?:\.\d+)?)?(Z|[+-]\d\d:?\d\d)")
 _LAST_MINUTE = range(86340, 86400)
-"""Ends of hours that are written for the end of the day."""
+"""Ends of hours, on the clock that they are written in, that stand for the end of the day."""
 _TEXT_SHOWN = 300
 _LENGTH = re.compile(r"P(?:(\d+)D)?(?:T(?:(\d+)H)?(?:(\d+)M)?)?")
 
@@ -495,7 +495,7 @@ def _times(value: Any) -> tuple[tuple[Applicability, ...], bool]:
 
 def _applicability(value: Mapping[str, Any]) -> Applicability:
     start, end = (_moment(value.get(key)) for key in ("startDateTime", "endDateTime"))
-    if end < start:
+    if end <= start:
         raise _UnreadableError("times")
     schedule = value.get("schedule") or []
     if not isinstance(schedule, list):
@@ -511,13 +511,14 @@ def _hours(value: Any) -> DailyHours:
     if not isinstance(days, Sequence) or not all(day == "ANY" or day in _DAYS for day in days):
         raise _UnreadableError("times")
     weekdays = frozenset(range(7) if "ANY" in days else map(_DAYS.index, days))
-    start, end = (_end_of_hours(value.get(f"{end}Time"), value.get(f"{end}Event")) for end in ("start", "end"))
-    if end in _LAST_MINUTE:
-        end = 86400
+    start = _end_of_hours(value.get("startTime"), value.get("startEvent"))
+    end = _end_of_hours(value.get("endTime"), value.get("endEvent"), closes=True)
     return DailyHours(weekdays, start, end)
 
 
-def _end_of_hours(time: Any, event: Any) -> int | SunEvent:
+def _end_of_hours(time: Any, event: Any, *, closes: bool = False) -> int | SunEvent:
+    if event and time:
+        raise _UnreadableError("times")  # which of the two is meant is unknown
     if event:
         try:
             return SunEvent(event)
@@ -529,11 +530,14 @@ def _end_of_hours(time: Any, event: Any) -> int | SunEvent:
     hours, minutes, seconds = int(match[1]), int(match[2]), int(match[3] or 0)
     if hours > 24 or minutes > 59 or seconds > 60:
         raise _UnreadableError("times")
+    since_midnight = hours * 3600 + minutes * 60 + seconds
+    if closes and since_midnight in _LAST_MINUTE:
+        since_midnight = 86400
     offset = 0
     if match[4] != "Z":
         digits = match[4].replace(":", "")
         offset = (int(digits[1:3]) * 3600 + int(digits[3:]) * 60) * (-1 if digits[0] == "-" else 1)
-    return hours * 3600 + minutes * 60 + seconds - offset
+    return since_midnight - offset
 
 
 def _moment(value: Any) -> np.datetime64:

@@ -20,6 +20,7 @@ from wxfly.pilot.zones import (
     Polygon,
     Volume,
     Zone,
+    ZoneFault,
     ZoneFile,
     ZoneKind,
 )
@@ -41,11 +42,11 @@ def zone(name, kind=ZoneKind.PROHIBITED, area=AT, lower=0.0, **says):
     return Zone(name[:2].upper(), name, kind, (Volume(area, *limits),), **says)
 
 
-def facts(*zones, valid_to=NAT, issued=None, briefing=None, **words):
+def facts(*zones, valid_to=NAT, issued=None, briefing=None, faults=(), **words):
     """Return the facts of a quiet day with these zones in the pilot's file."""
     briefing = briefing or briefings.brief()
     issued = briefings.NOW - np.timedelta64(40, "D") if issued is None else issued
-    search = ZoneSearch(ZoneFile(Path("mine.json"), zones, (), issued, briefings.NOW, NAT, valid_to), 150.0)
+    search = ZoneSearch(ZoneFile(Path("mine.json"), zones, faults, issued, briefings.NOW, NAT, valid_to), 150.0)
     answers = tuple(replace(one, request=replace(one.request, zones=search)) for one in briefing.answers)
     return facts_of(replace(briefing, answers=answers), **words)
 
@@ -63,7 +64,7 @@ def test_without_a_file_nothing_is_said():
 
 
 def test_none_is_said_of_the_file_and_its_date_alone():
-    first, line = first_lines(facts(zone("Far", area=replace(AT, latitude=10.0))))
+    first, line = first_lines(facts(zone("Far", area=replace(AT, latitude=AT.latitude - 1))))
     assert "zone" not in first
     made = briefings.NOW - np.timedelta64(40, "D")
     assert line.startswith("none within 5000 m; in the file of ") and str(made)[:4] in line
@@ -96,6 +97,46 @@ def test_what_counts(changes, first, line):
     told = first_lines(facts(zone("Heath", **changes)))
     assert told[0].startswith(first) if first else "zone" not in told[0].lower()
     assert line in told[1]
+
+
+def test_a_prohibited_zone_in_reach_of_a_milder_one_is_in_the_first_line():
+    beside = replace(BESIDE, radius=1300.0)
+    mild = [zone(name, ZoneKind.CONDITIONAL) for name in ("Heath", "Moor", "Ridge")]
+    first, line = first_lines(facts(mild[0], zone("Pier", area=beside)))
+    assert first.startswith("In a zone, a prohibited zone in reach, see Zones: ")
+    first, line = first_lines(facts(*mild, zone("Pier", area=beside)))
+    assert first.startswith("In a zone, a prohibited zone in reach, see Zones: ")
+    assert " m E Pier (prohibited" in line and "; 2 more in reach" in line
+    first, _ = first_lines(facts(zone("Pier"), zone("Heath", ZoneKind.CONDITIONAL, area=beside)))
+    assert first.startswith("In a prohibited zone, see Zones: ")
+
+
+def test_zones_that_cannot_be_read_stand_before_none():
+    odd = (ZoneFault("Odd", "it has no outline"),)
+    first, line = first_lines(facts(faults=odd))
+    assert first.startswith("Zones that cannot be read, see Zones: ")
+    assert line.startswith("1 zone cannot be read and may be here; of the others none within 5000 m; in the file of ")
+    first, line = first_lines(facts(zone("Heliport"), faults=odd * 2))
+    assert first.startswith("In a prohibited zone, zones that cannot be read, see Zones: ")
+    assert line.startswith("2 zones cannot be read and may be here; inside Heliport")
+    briefing = briefings.brief("compare", sites=[briefings.MEADOW, briefings.RANCH])
+    first, line = first_lines(facts(zone("Heliport"), briefing=briefing, faults=odd))
+    assert "Meadow in a prohibited zone, zones that cannot be read, see Zones" in first
+    assert "Ranch: 1 zone cannot be read and may be here; of the others none within 5000 m" in line
+    calendar = to_ics(facts(faults=odd)).decode().replace("\r\n ", "")
+    assert "to fly\\, zones that cannot be read\\, " in calendar
+
+
+def test_a_file_without_a_zone_in_the_region_is_doubted():
+    exchanged = replace(AT, longitude=AT.latitude, latitude=AT.longitude)
+    wanted = "none within 5000 m; no zone of the file is within 500 km: is it the right file, longitude first?; in the"
+    assert first_lines(facts(zone("Heath", area=exchanged)))[1].startswith(wanted)
+    odd = (ZoneFault("Odd", "it has no outline"),)
+    assert (
+        "; no zone that can be read is within 500 km"
+        in first_lines(facts(zone("Heath", area=exchanged), faults=odd))[1]
+    )
+    assert "500 km" not in first_lines(facts(faults=odd))[1]
 
 
 def test_a_zone_outside_the_hours_of_the_window_is_told_with_its_hours():
@@ -144,7 +185,10 @@ def test_a_comparison_names_the_site():
     briefing = briefings.brief("compare", sites=[briefings.MEADOW, briefings.RANCH])
     first, line = first_lines(facts(zone("Heliport"), briefing=briefing))
     assert "Meadow in a prohibited zone, see Zones" in first
-    assert line.startswith("Meadow: inside Heliport") and "Ranch: none within 5000 m; in the file" in line
+    assert (
+        line.startswith("Meadow: inside Heliport")
+        and "Ranch: none within 5000 m; no zone of the file is within" in line
+    )
 
 
 def test_zones_that_cannot_be_read_are_a_note(tmp_path, own_folders):

@@ -38,7 +38,7 @@ from wxfly.report.facts.writing import (
     titles,
     unit_of,
 )
-from wxfly.report.facts.zones import warning_of
+from wxfly.report.facts.zones import doubt_of, warning_of
 
 
 def hour_at(site: SiteAnswerFacts, moment: datetime) -> int:
@@ -415,10 +415,14 @@ def _of_forecast(asked: Asked) -> Iterator[str]:
     if any(note.kind in _FIRST_NOTES for note in asked.notes):
         old = (asked.age or 0) >= _OLD and any(note.kind is NoteKind.FORECAST for note in asked.notes)
         yield f"forecast {age(asked.age)}, see the note" if old else "see the note"
+    of_zones = []
     for name, site in zip(names_of(asked.sites, asked.readers[0].units), asked.sites, strict=True):
         warning = warning_of(site.zones, asked.hour or site.best or site.period)
         if warning:
-            yield f"{name} {warning}" if len(asked.sites) > 1 else warning
+            of_zones.append(f"{name} {warning}" if len(asked.sites) > 1 else warning)
+    of_zones += filter(None, [doubt_of(asked.sites[0].zones)])
+    if of_zones:
+        yield f"{', '.join(of_zones)}, see Zones"
 
 
 def _first_line(asked: Asked, position: int, is_unknown: bool) -> str:
@@ -933,6 +937,5 @@ def title_of(site: SiteAnswerFacts, window: WindowFacts, reader: Reader, *, is_i
     invented = "Invented: " if is_invented else ""
     wet = ", forecast wet all along" if window.forecast_wet else ""
     unknown = f", {titles(window.advised_not_known)} not known" if window.advised_not_known else ""
-    zone = warning_of(site.zones, window).partition(", see")[0]
-    zone = f", {zone}" if zone else ""
+    zone = "".join(f", {words}" for words in (warning_of(site.zones, window), doubt_of(site.zones)) if words)
     return f"{invented}{site.site.name}: {window.room} to fly{zone}{wet}{unknown}, {how_sure(window, reader)}"

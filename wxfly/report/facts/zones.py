@@ -10,7 +10,7 @@ from typing import Annotated
 from msgspec import Meta
 
 from wxfly.answer.request import SiteAnswer
-from wxfly.answer.zones import ZoneNear, zones_near
+from wxfly.answer.zones import FAR, NEAR, ZoneNear, is_any_within, zones_near
 from wxfly.pilot.zones import Circle, HeightLimit, HeightReference, Volume, ZoneKind
 from wxfly.report.facts.values import Degrees, Facts, Metres, Period, known_moment, moment_of, number
 from wxfly.report.facts.windows import WindowFacts
@@ -120,7 +120,9 @@ def zones_facts(answer: SiteAnswer) -> ZonesFacts | None:
     found = zones_near(
         search, site.latitude, site.longitude, site.surface_altitude, asked.height, answer.start, answer.end
     )
-    file = search.file
+    file, searched = search.file, search.distance
+    if not found and not is_any_within(search, site.latitude, site.longitude, FAR):
+        searched = max(searched, FAR)  # the wider search has found none either
     return ZonesFacts(
         file=file.path.name,
         issued=known_moment(file.issued),
@@ -130,7 +132,7 @@ def zones_facts(answer: SiteAnswer) -> ZonesFacts | None:
         zone_count=len(file.zones),
         unreadable_count=len(file.faults),
         reach=search.radius,
-        search_distance=search.distance,
+        search_distance=searched,
         near=[_zone(one, search.radius) for one in found],
     )
 
@@ -177,12 +179,24 @@ def _outline(volume: Volume) -> tuple[ZoneCircle | None, list[list[tuple[float, 
 def warning_of(zones: ZonesFacts | None, during: Period | WindowFacts) -> str:
     """Return what the first line of an answer says about zones in force; empty where it says nothing."""
     met = [one for one in zones.near if one.counts and _overlaps(one, during)] if zones else []
-    if not met:
-        return ""
-    inside = any(one.distance == 0 for one in met)
-    at = [one for one in met if (one.distance == 0) == inside]
-    what = "a prohibited zone" if any(one.kind == ZoneKind.PROHIBITED.value for one in at) else "a zone"
-    return f"in {what}, see Zones" if inside else f"{what} in reach, see Zones"
+    inside = [one for one in met if one.distance == 0]
+    if any(map(_is_prohibited, inside)):
+        return "in a prohibited zone"
+    parts = ["in a zone"] if inside else []
+    if any(map(_is_prohibited, met)):
+        parts.append("a prohibited zone in reach")
+    elif met and not inside:
+        parts.append("a zone in reach")
+    return ", ".join(parts)
+
+
+def doubt_of(zones: ZonesFacts | None) -> str:
+    """Return what the first line says about zones that may be anywhere; empty where all can be read."""
+    return "zones that cannot be read" if zones is not None and zones.unreadable_count else ""
+
+
+def _is_prohibited(one: ZoneFacts) -> bool:
+    return one.kind == ZoneKind.PROHIBITED.value
 
 
 def _overlaps(one: ZoneFacts, during: Period | WindowFacts) -> bool:
@@ -194,10 +208,16 @@ def zones_in_words(zones: ZonesFacts, period: Period, reader: Reader) -> str:
     each = _each_once(zones)
     met = [one for one in each if one.counts]
     others = [one for one in each if not one.counts]
-    parts = [f"{_where(one, reader)} {_named(one, period, reader)}" for one in met[:MOST_ZONES]]
+    shown = met[:MOST_ZONES]
+    prohibited = next(filter(_is_prohibited, met), None)
+    if prohibited is not None and prohibited not in shown:
+        shown[-1] = prohibited  # the first line speaks of it
+    count = zones.unreadable_count
+    parts = [f"{count} {'zone' if count == 1 else 'zones'} cannot be read and may be here"] if count else []
+    parts += [f"{_where(one, reader)} {_named(one, period, reader)}" for one in shown]
     if len(met) > MOST_ZONES:
         parts.append(f"{len(met) - MOST_ZONES} more in reach")
-    within = distance(zones.search_distance, reader.units)
+    within = distance(max(zones.reach, NEAR), reader.units)
     if others and not met:
         nearest = min(others, key=lambda one: one.distance)
         parts.append(
@@ -206,7 +226,12 @@ def zones_in_words(zones: ZonesFacts, period: Period, reader: Reader) -> str:
         others.remove(nearest)
     if others:
         parts.append(f"{len(others)} {'other' if len(others) == 1 else 'others'} within {within}")
-    return "; ".join(parts) or f"none within {within}"
+    if not each:
+        parts.append(f"{'of the others none' if count else 'none'} within {within}")
+    if zones.search_distance >= FAR and not each and (zones.zone_count or not count):
+        what = "no zone that can be read" if count else "no zone of the file"
+        parts.append(f"{what} is within {FAR / 1000:g} km: is it the right file, longitude first?")
+    return "; ".join(parts)
 
 
 def zone_lines(zones: ZonesFacts | None, period: Period, reader: Reader) -> Iterator[tuple[str, str]]:
