@@ -302,7 +302,11 @@ def facts_of(
         unknown += reasons_of(position, answer, site)
         sites.append(site)
     notes = [Note(kind_of(note), str(note)) for note in briefing.notes]
-    notes = [*_zone_notes(sites, readers, names_of(sites, units), moment_of(briefing.now)), *notes]
+    of_zones = [*_zone_notes(sites, readers, names_of(sites, units), moment_of(briefing.now))]
+    of_zones += [note for note in notes if note.kind is NoteKind.ZONES]
+    if of_zones:
+        words = "; ".join(note.text.removeprefix(ZONES) for note in of_zones)
+        notes = [Note(NoteKind.ZONES, f"{ZONES}{words}"), *(note for note in notes if note.kind is not NoteKind.ZONES)]
     comparison = comparison_facts(briefing) if briefing.question == "compare" else None
     period = seconds(briefing.minimum_duration)
     asked_of = Asked(
