@@ -369,11 +369,12 @@ def _daily(
 
     Weekdays are those of UTC for hours of the clock, and of the place for a start at an event of the sun.
     """
-    day = solar_day(longitude, first) - 2
-    days = int((solar_day(longitude, last) + 2 - day) / np.timedelta64(1, "D")) + 1
+    two = np.timedelta64(2, "D")
+    day = solar_day(longitude, first) - two
+    days = int((solar_day(longitude, last) + two - day) / np.timedelta64(1, "D")) + 1
     sun = sun_events(latitude, longitude, day, days)
     for position in range(days):
-        weekday = (int((day + position).astype(int)) + 3) % 7  # 1970-01-01 was a Thursday
+        weekday = (int((day + np.timedelta64(position, "D")).astype(int)) + 3) % 7  # 1970-01-01 was a Thursday
         for hours in one.hours:
             if weekday in hours.weekdays:
                 yield _of_day(hours, sun, day, position)
@@ -393,7 +394,7 @@ def _of_day(hours: DailyHours, sun: SunEvents, day: np.datetime64, position: int
 def _moment_of(one: int | SunEvent, sun: SunEvents, day: np.datetime64, position: int) -> np.datetime64:
     """Return the moment of an end of a zone's hours on a day, UTC."""
     if isinstance(one, int):
-        midnight: np.datetime64 = (day + position).astype("datetime64[s]")
+        midnight: np.datetime64 = (day + np.timedelta64(position, "D")).astype("datetime64[s]")
         return midnight + np.timedelta64(one, "s")
     events = {
         SunEvent.CIVIL_DAWN: sun.civil_dawn,
