@@ -29,6 +29,7 @@ from wxfly.report.facts.windows import WindowFacts
 from wxfly.report.facts.writing import Clock
 from wxfly.retrieval.surroundings import MOST_PLACES
 
+ZONES_CAUTION = "UAS zones are not looked at here: ask wxfly best, with your file of zones, before you go to a site."
 CELLS_CAUTION = (
     "The cells of the forecast around each site are not asked for here, so a chance may be larger than that of the site"
     " alone: ask for the week of a site before you go there."
@@ -293,7 +294,7 @@ def fleet_facts(fleet: Fleet, answered: FleetAnswered[MadeOfMember]) -> FleetFac
         notes=[*answered.notes, *shared, *of_several],
         attributions=list(dict.fromkeys(text for one in made for text in one.attributions)),
         sites=sites,
-        cautions=[*CAUTIONS, *([CELLS_CAUTION] if len(made) > MOST_PLACES else [])],
+        cautions=[ZONES_CAUTION, *CAUTIONS, *([CELLS_CAUTION] if len(made) > MOST_PLACES else [])],
     )
 
 

@@ -143,7 +143,7 @@ def to_text(words: FleetWords, width: int, *, more: bool) -> str:
         rest += [f"{isolated(site.name)}: {words.about(site)}" for site in facts.sites if words.about(site)]
     cost = f"{facts.requests} requests, {facts.weighted_calls:.0f} weighted calls"
     rest += [" ".join([f"Asked: {cost}.", *facts.attributions])]
-    rest += [f"Mind: {caution}" for caution in (facts.cautions if more else [facts.cautions[0], facts.cautions[-1]])]
+    rest += [f"Mind: {caution}" for caution in (facts.cautions if more else [*facts.cautions[:2], facts.cautions[-1]])]
     return "\n".join([*text, "", wrapped(rest, width)])
 
 
