@@ -600,12 +600,16 @@ def _short(value: float) -> str:
     return f"{value:.6f}".rstrip("0").rstrip(".")
 
 
+EARTH_RADIUS = 6371.0
+"""Radius of a sphere like the Earth [km]: the mean radius of WGS 84, 6371.01, rounded."""
+
+
 def distance_km(latitude: float, longitude: float, other_latitude: float, other_longitude: float) -> float:
-    """Return the great-circle distance [km] between two places [degree] on a sphere of 6371 km (haversine formula)."""
+    """Return the great-circle distance [km] between two places [degree] on a sphere (haversine formula)."""
     a, b = math.radians(latitude), math.radians(other_latitude)
     half = math.radians(other_longitude - longitude) / 2
     inside = math.sin((b - a) / 2) ** 2 + math.cos(a) * math.cos(b) * math.sin(half) ** 2
-    return 2 * 6371.0 * math.asin(math.sqrt(min(1.0, inside)))
+    return 2 * EARTH_RADIUS * math.asin(math.sqrt(min(1.0, inside)))
 
 
 def bearing(latitude: float, longitude: float, other_latitude: float, other_longitude: float) -> float:

@@ -26,10 +26,10 @@ import numpy as np
 
 from wxfly.errors import WxflyError, shortened
 from wxfly.pilot.own_files import plain
+from wxfly.units import to_si
 
 LARGEST_BYTES = 200_000_000
 """Greatest size of a file of zones; those of a whole country are tens of megabytes."""
-FOOT = 0.3048
 _DAYS = ("MON", "TUE", "WED", "THU", "FRI", "SAT", "SUN")
 _TIME = re.compile(r"(\d\d):(\d\d)(?::(\d\d)(?:\.\d+)?)?(Z|[+-]\d\d:?\d\d)")
 _LAST_MINUTE = range(86340, 86400)
@@ -467,7 +467,7 @@ def _polygon(rings: Any) -> Polygon:
 
 def _limit(value: Any, reference: Any, unit: Any) -> HeightLimit:
     """Return a limit of height; NaN where value or unit cannot be read."""
-    to_metres = {"M": 1.0, "FT": FOOT}.get(str(unit).upper(), math.nan)
+    to_metres = {"M": 1.0, "FT": float(to_si(1.0, "ft"))}.get(str(unit).upper(), math.nan)
     size = _number(value)
     metres = 0.0 if size == 0 else size * to_metres  # zero is the same in any unit
     return HeightLimit(

@@ -25,7 +25,7 @@ from wxfly.cube.notes import Note, NoteKind
 from wxfly.errors import NotAskedError, WxflyError
 from wxfly.pilot.services import OF_ONE_MODEL
 from wxfly.pilot.settings import Settings
-from wxfly.pilot.site import Site, distance_km
+from wxfly.pilot.site import EARTH_RADIUS, Site, distance_km
 from wxfly.retrieval.forecast import needed_variables
 from wxfly.retrieval.kp import with_kp
 from wxfly.retrieval.model_choice import AROUND, Wanted, rank_models, reaches_for_sure
@@ -61,7 +61,6 @@ MOST_MODELS = 5
 RUN_AGE = timedelta(minutes=10)
 """Age below which the kept metadata of the newest run are not requested again."""
 _KIND = "grids"
-_EARTH = 6371.0  # as in `wxfly.pilot.site.distance_km` [km]
 
 
 class _LackError(WxflyError):
@@ -186,7 +185,7 @@ def _models(centre: Site, reach: float, wanted: Wanted, now: np.datetime64, name
 
 def _box(centre: Site, reach: float) -> Box:
     """Return the smallest box of latitudes and longitudes around a circle, a little wider."""
-    angle = 1.01 * reach / 1000 / _EARTH
+    angle = 1.01 * reach / 1000 / EARTH_RADIUS
     south, north = (centre.latitude + sign * math.degrees(angle) for sign in (-1, 1))
     across = math.sin(angle) / math.cos(math.radians(centre.latitude))
     if south <= -90 or north >= 90 or across >= 1:  # the circle holds a pole

@@ -136,7 +136,7 @@ _LARGEST = ("wind_speed_of_gust", "atmosphere_convective_available_potential_ene
 # an ensemble, such as its spread, or are probabilities and percentiles.
 _TEMPLATES = (0, 1, 8, 11)
 # Rounding when a total is packed can make it a little smaller an hour later; a larger fall is a fault [kg m-2].
-_ROUNDING = 0.1
+_ROUNDING = 0.1  # totals are packed in steps: so far below zero a difference of two of them is none [kg m-2]; ours
 
 
 _AT_THE_GROUND = (

@@ -19,7 +19,7 @@ from wxfly.cube.contract import describe_coordinates
 from wxfly.errors import WxflyError
 from wxfly.pilot.services import SERVICES
 from wxfly.pilot.settings import Settings
-from wxfly.pilot.site import Site, distance_km
+from wxfly.pilot.site import EARTH_RADIUS, Site, distance_km
 from wxfly.sources.http import download
 from wxfly.sources.open_meteo.models import Model, call_weight, find_model
 from wxfly.sources.open_meteo.names import hourly_names
@@ -283,7 +283,7 @@ def get_grid(
 
 def mesh(latitude: float, longitude: float, half_width_km: float, cells: int) -> tuple[list[float], list[float]]:
     """Return the latitudes and longitudes [degree] of a square mesh, rounded as they are sent."""
-    degree = math.pi * 6371.0 / 180
+    degree = math.pi * EARTH_RADIUS / 180
     north = half_width_km / degree
     east = half_width_km / (degree * max(math.cos(math.radians(latitude)), 0.02))
     latitudes = np.clip(latitude + np.linspace(-north, north, cells), -89.9, 89.9)
