@@ -30,6 +30,7 @@ FOLDERS = (
     "history",
     "question",
     "report/facts",
+    "report/further_facts",
     "report/text",
     "report",
     "library",

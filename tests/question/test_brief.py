@@ -25,8 +25,8 @@ from wxfly.pilot.options import read_words
 from wxfly.question import brief as outing
 from wxfly.report.facts import writing
 from wxfly.report.facts.answer import facts_of
-from wxfly.report.facts.brief import BriefFacts, brief_facts
-from wxfly.report.facts.field_check import CheckFacts, check_facts
+from wxfly.report.further_facts.brief import BriefFacts, brief_facts
+from wxfly.report.further_facts.field_check import CheckFacts, check_facts
 from wxfly.report.json import schema
 from wxfly.report.pages.brief import to_html
 from wxfly.report.text.brief import to_text, words_of

@@ -11,7 +11,7 @@ from tests.report.briefings import brief, page, with_values
 from wxfly.answer.flight_brief import make_flight_brief
 from wxfly.report.calendar import to_ics
 from wxfly.report.facts.answer import facts_of
-from wxfly.report.facts.brief import brief_facts
+from wxfly.report.further_facts.brief import brief_facts
 from wxfly.report.json import to_json
 
 GUST = "wind_speed_of_gust"

@@ -93,7 +93,7 @@ def why(given: tuple[str, ...], more: bool, as_json: bool, **words: Any) -> None
     hour, today's while it is not over.
     """
     from wxfly.question.one_hour import ask_hour
-    from wxfly.report.facts.one_hour import one_hour_facts
+    from wxfly.report.further_facts.one_hour import one_hour_facts
     from wxfly.report.text.one_hour import render
 
     facts = one_hour_facts(ask_hour(given, read_words(words), on_progress=tell_progress))
@@ -128,7 +128,7 @@ def brief(
     from wxfly.question.brief import ask_brief
     from wxfly.question.reading import part_one_place
     from wxfly.report.facts.answer import facts_of
-    from wxfly.report.facts.brief import brief_facts
+    from wxfly.report.further_facts.brief import brief_facts
     from wxfly.report.pages.brief import to_html
     from wxfly.report.text import brief as text
     from wxfly.report.text.terminal import render
@@ -166,7 +166,7 @@ def brief(
 def check(site: str | None, more: bool, as_json: bool, **words: Any) -> None:
     """Compare what you measure now at SITE with the forecast, and answer for the rest of the day with both."""
     from wxfly.question.brief import ask_check
-    from wxfly.report.facts.field_check import check_facts
+    from wxfly.report.further_facts.field_check import check_facts
     from wxfly.report.text.field_check import CheckWords
     from wxfly.report.text.terminal import render
 
@@ -193,8 +193,8 @@ def where(
 ) -> None:
     """Rank the cells of a forecast grid, or of a file, within reach of PLACE."""
     from wxfly.question.where import ask_where
-    from wxfly.report.facts.where import where_facts
     from wxfly.report.facts.writing import Clock, Reader
+    from wxfly.report.further_facts.where import where_facts
 
     is_printed = page is not None and str(page) == STANDARD
     if as_json + as_csv + is_printed > 1:
@@ -259,8 +259,8 @@ def fleet(
     """
     from wxfly.pilot.fleet import FleetFileError
     from wxfly.question.fleet import ask_fleet, read_fleet_question
-    from wxfly.report.facts.fleet import fleet_facts
     from wxfly.report.fleet import MakesRow
+    from wxfly.report.further_facts.fleet import fleet_facts
 
     if as_json and as_csv:
         raise click.UsageError("--json and --csv both print the answer; give one of them")

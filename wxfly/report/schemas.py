@@ -8,13 +8,13 @@ from msgspec import Struct
 
 from wxfly.errors import unknown_name
 from wxfly.report.facts.answer import AnswerFacts
-from wxfly.report.facts.brief import BriefFacts
-from wxfly.report.facts.field_check import CheckFacts
-from wxfly.report.facts.fleet import FleetFacts
-from wxfly.report.facts.one_hour import OneHourFacts
-from wxfly.report.facts.own_lists import AircraftListFacts, RulesFacts, SitesFacts, StoreFacts
-from wxfly.report.facts.verification import LedgerFacts, ObservedFacts, VerificationFacts
-from wxfly.report.facts.where import WhereFacts
+from wxfly.report.further_facts.brief import BriefFacts
+from wxfly.report.further_facts.field_check import CheckFacts
+from wxfly.report.further_facts.fleet import FleetFacts
+from wxfly.report.further_facts.one_hour import OneHourFacts
+from wxfly.report.further_facts.own_lists import AircraftListFacts, RulesFacts, SitesFacts, StoreFacts
+from wxfly.report.further_facts.verification import LedgerFacts, ObservedFacts, VerificationFacts
+from wxfly.report.further_facts.where import WhereFacts
 from wxfly.report.json import schema
 
 WHOLES: dict[str, type[Struct]] = {

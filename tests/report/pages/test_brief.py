@@ -17,7 +17,7 @@ from wxfly.flight.leg import Plan
 from wxfly.flight.return_leg import Sortie
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.report.facts.answer import facts_of
-from wxfly.report.facts.brief import brief_facts
+from wxfly.report.further_facts.brief import brief_facts
 from wxfly.report.pages.brief import to_html
 from wxfly.report.text.brief import to_text, words_of
 from wxfly.units import from_si

@@ -12,8 +12,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from wxfly.report.facts import writing
-from wxfly.report.facts.brief import BriefFacts
 from wxfly.report.facts.values import array
+from wxfly.report.further_facts.brief import BriefFacts
 from wxfly.units import from_si, to_si
 
 Array = np.ndarray

@@ -7,8 +7,8 @@ from collections.abc import Iterable
 from wxfly.report.charts import shades
 from wxfly.report.charts.coastline import SOURCE, is_here
 from wxfly.report.charts.where import where_map
-from wxfly.report.facts.where import WhereFacts
 from wxfly.report.facts.writing import Reader
+from wxfly.report.further_facts.where import WhereFacts
 from wxfly.report.pages import shell
 from wxfly.report.pages.page import Charts, swatches, with_charts
 from wxfly.report.pages.shell import attribute, escape

@@ -9,7 +9,6 @@ from typing import NamedTuple
 from wxfly.assessment.state import STATE_WORDS
 from wxfly.pilot.elements import BY_NAME
 from wxfly.report.facts.answer import AnswerFacts
-from wxfly.report.facts.brief import BriefFacts, EnergyFacts
 from wxfly.report.facts.sortie import WARM_PACK, of_the_storm
 from wxfly.report.facts.values import CAUTIONS, Period, energy_missing, listed
 from wxfly.report.facts.verdict import (
@@ -37,6 +36,7 @@ from wxfly.report.facts.writing import (
     unit_of,
 )
 from wxfly.report.facts.zones import zone_lines
+from wxfly.report.further_facts.brief import BriefFacts, EnergyFacts
 from wxfly.report.text import details, tables
 from wxfly.report.text.console import aligned, columns, isolated, wrapped
 from wxfly.report.text.field_check import rounded_down

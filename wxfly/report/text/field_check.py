@@ -8,10 +8,18 @@ from datetime import datetime
 
 from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, ROW
 from wxfly.report.facts import writing
-from wxfly.report.facts.field_check import STORM, CheckFacts, ComingFacts, DuringFacts, LaunchVerdict, NoCredit, Reason
 from wxfly.report.facts.values import listed
 from wxfly.report.facts.verdict import HourWords
 from wxfly.report.facts.writing import Clock
+from wxfly.report.further_facts.field_check import (
+    STORM,
+    CheckFacts,
+    ComingFacts,
+    DuringFacts,
+    LaunchVerdict,
+    NoCredit,
+    Reason,
+)
 from wxfly.report.text.console import isolated, wrapped
 from wxfly.report.text.details import first_notes
 from wxfly.times import as_moment

@@ -7,8 +7,8 @@ from datetime import timedelta
 
 from wxfly.assessment.state import State
 from wxfly.report.facts.values import listed
-from wxfly.report.facts.where import CellFacts, SpotFacts, WhereFacts
 from wxfly.report.facts.writing import Reader, amount, direction, in_ten, margin, titles, unit_of
+from wxfly.report.further_facts.where import CellFacts, SpotFacts, WhereFacts
 from wxfly.report.text.console import isolated, wrapped
 from wxfly.report.text.tables import Table
 from wxfly.units import from_si
