@@ -39,6 +39,10 @@ from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
 
 HOURS, HEIGHT = 48, 60.0
+MEMORY = {
+    "MALLOC_MMAP_THRESHOLD_": "33554432",
+    "MALLOC_TRIM_THRESHOLD_": "268435456",
+}  # as docs/how-to/cluster.md tells
 SIDE = 31  # cells of a block along either dimension: 46,128 cell-hours
 LIMITS = limits_for(find_aircraft("camera-quad-250g"))
 
@@ -111,7 +115,12 @@ def with_workers(count: int, cell_hours: float, kill: bool = False) -> tuple[flo
     with (
         tempfile.TemporaryDirectory() as folder,
         LocalCluster(
-            n_workers=count, threads_per_worker=1, processes=True, dashboard_address=None, local_directory=folder
+            n_workers=count,
+            threads_per_worker=1,
+            processes=True,
+            dashboard_address=None,
+            local_directory=folder,
+            env=MEMORY,
         ) as cluster,
     ):
 
