@@ -30,6 +30,7 @@ from wxfly.pilot.site import Site, read_sites, save_site
 from wxfly.question.reading import read_question
 from wxfly.question.settings import settings_in_force
 from wxfly.question.verification import score_ledger
+from wxfly.report.further_facts.verification import ledger_facts
 from wxfly.report.text.verification import ledger_text
 from wxfly.retrieval.files import open_forecast
 from wxfly.retrieval.places import refuse_set_aside
@@ -230,7 +231,7 @@ def test_the_ledger_changed_at_random(own_folders):
         content = changed(LEDGER, chance)
         write("ledger/2026-06.jsonl", content)
         before = ledger.read_ledger()
-        for line in ledger_text(score_ledger()).splitlines():
+        for line in ledger_text(ledger_facts(score_ledger())).splitlines():
             one_line(line)
         ledger.enter_verdicts([VERDICT, at(15)])
         ledger.enter_observations([OBSERVED])

@@ -26,6 +26,7 @@ from wxfly.history.ledger import (
 )
 from wxfly.physics import scoring
 from wxfly.question.verification import score_ledger, withdraw
+from wxfly.report.further_facts.verification import ledger_facts
 from wxfly.report.text.verification import ledger_text
 
 # --- bounds, worth, regret ----------------------------------------------------------------------------------------
@@ -161,7 +162,7 @@ def test_a_bad_line_is_named_and_left_where_it_is_and_stops_nothing(name):
     assert kept.of(HourVerdict) == [VERDICT, at(13)]
     assert kept.of(Observation) == [OBSERVED]
     assert [(part.path, part.line) for part in kept.set_aside] == [(path, 2)]
-    first, second = ledger_text(score_ledger()).splitlines()[:2]
+    first, second = ledger_text(ledger_facts(score_ledger())).splitlines()[:2]
     assert first.startswith(f"{path}, line 2: ")
     assert first.endswith("; set aside, none of it is used")
     assert len(first) < 450
@@ -247,11 +248,11 @@ def test_verdicts_are_entered_where_the_system_cannot_read_at_a_place(monkeypatc
 def test_what_was_withdrawn_counts_no_more_stays_in_the_file_and_may_be_entered_again():
     enter_verdicts([VERDICT])
     enter_observations([OBSERVED])
-    assert "1 of them scored" in ledger_text(score_ledger("headland"))
+    assert "1 of them scored" in ledger_text(ledger_facts(score_ledger("headland")))
     assert withdraw("headland", "2026-06-10", "wrong unit") == (
         "1 hour observed at headland withdrawn; they no longer count, and may be entered again"
     )
-    assert "0 of them scored" in ledger_text(score_ledger("headland"))
+    assert "0 of them scored" in ledger_text(ledger_facts(score_ledger("headland")))
     assert read_observations() == []
     entries = read_ledger().entries
     assert OBSERVED in entries

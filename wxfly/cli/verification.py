@@ -68,7 +68,7 @@ def verify(
     if as_json:
         print_json(verification_facts(found))
     else:
-        say(verified_text(found))
+        say(verified_text(verification_facts(found)))
 
 
 @main.command(epilog="Example: wxfly ledger meadow --withdraw 2026-06-10 --reason 'wrong unit'")
@@ -89,10 +89,12 @@ def ledger(site: str | None, withdraw: str | None, reason: str | None, as_json: 
 
     if withdraw or reason:
         say(withdraw_observations(site, withdraw, reason))
-    elif as_json:
-        print_json(ledger_facts(score_ledger(site)))
+        return
+    facts = ledger_facts(score_ledger(site))
+    if as_json:
+        print_json(facts)
     else:
-        say(ledger_text(score_ledger(site)))
+        say(ledger_text(facts))
 
 
 @main.command(epilog="Example: wxfly forget")
@@ -115,8 +117,8 @@ def observed(site: str | None, model: str | None, units: str | None, offline: bo
     from wxfly.report.further_facts.verification import observed_facts
     from wxfly.report.text.verification import observed_text
 
-    found = ask_observed(site, model=model, offline=offline, on_progress=tell_progress)
+    facts = observed_facts(ask_observed(site, model=model, offline=offline, on_progress=tell_progress))
     if as_json:
-        print_json(observed_facts(found))
+        print_json(facts)
     else:
-        say(observed_text(found, units=units or load_settings().units, width=width()))
+        say(observed_text(facts, units=units or load_settings().units, width=width()))
