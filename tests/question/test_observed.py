@@ -62,7 +62,7 @@ def test_the_same_as_facts(server, wxfly):
     assert (code, found["station"], found["forecast_is_off"]) == (0, "XXAB", True)
     wind = next(d for d in found["differences"] if d["name"] == "wind_speed")
     assert wind["is_large"] and wind["reported"] == pytest.approx(40 * 1852 / 3600, abs=0.01)
-    jsonschema.validate(found, schema_of("observed"))
+    jsonschema.Draft202012Validator(schema_of("observed")).validate(found)
 
 
 def test_a_visibility_that_may_be_more_has_no_difference(server, wxfly):

@@ -134,7 +134,7 @@ def test_compare_says_why_a_site_is_worse() -> None:
 def test_json_follows_the_schema_and_holds_the_sortie() -> None:
     for words in (["best", SITE], ["compare", SITE, "Whistlebrush"]):
         told = json.loads(run(*words, *FAR, "--json"))
-        jsonschema.validate(told, schema(), cls=jsonschema.Draft202012Validator)
+        jsonschema.Draft202012Validator(schema()).validate(told)
         one = told["sites"][0]
         assert one["sortie"]["plan"]["distance"] == 1500
         element = one["elements"][-1]
@@ -182,7 +182,7 @@ def test_an_aircraft_without_figures_is_told_first_and_the_chance_says_what_it_l
     assert told.startswith("Invented, do not fly by this, as far as known: room to fly")
     assert told.index("Not known way back: ") < told.index("Tightest ")
     found = json.loads(run("best", SITE, "--aircraft", bare, "--distance", "300m", "--json"))
-    jsonschema.validate(found, schema(), cls=jsonschema.Draft202012Validator)
+    jsonschema.Draft202012Validator(schema()).validate(found)
     answer = found["sites"][0]
     assert "return_leg" in answer["not_known"]["not_judged"]
     assert answer["sortie"]["judged"] is False

@@ -127,10 +127,10 @@ def test_past_forecasts_against_a_file(meadow, tmp_path):
     assert "could be learned with --learn" in text
     assert not records_file().exists()
     found = answer("verify", "meadow", "--observed", mine, "--model", "icon_eu", "--past")
-    jsonschema.validate(found, schema_of("verify"))
+    jsonschema.Draft202012Validator(schema_of("verify")).validate(found)
     assert found["learned"]["is_kept"] is False
     assert {row["element"] for row in found["errors"]} == {"wind", "gust"}
-    jsonschema.validate(answer("ledger", "meadow"), schema_of("ledger"))
+    jsonschema.Draft202012Validator(schema_of("ledger")).validate(answer("ledger", "meadow"))
 
 
 @pytest.mark.thorough

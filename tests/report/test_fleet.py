@@ -41,7 +41,7 @@ def facts(made):
 
 
 def test_json_follows_its_schema(facts):
-    jsonschema.validate(json.loads(to_json(facts)), schema_of("fleet"))
+    jsonschema.Draft202012Validator(schema_of("fleet")).validate(json.loads(to_json(facts)))
 
 
 def test_the_best_site_is_first_and_what_is_not_known_is_said_before(facts):

@@ -37,19 +37,20 @@ def test_the_schema_is_a_schema():
 @pytest.mark.parametrize("name", spread(ALL, 6))
 def test_every_answer_follows_the_schema(name):
     answer = damage_notes(ALL[name])
-    jsonschema.validate(answer, schema(), cls=jsonschema.Draft202012Validator)
+    jsonschema.Draft202012Validator(schema()).validate(answer)
     assert json.loads(json.dumps(answer, allow_nan=False)) == answer
 
 
 def test_the_schema_refuses_what_it_does_not_know_and_misses_nothing():
+    definitions = schema()["$defs"]
     for name in parts():
-        node = schema()["$defs"][name]
+        node = definitions[name]
         assert node["additionalProperties"] is False, name
         assert set(node["properties"]) == set(node["required"]), name
     answer = damage_notes(ALL["best"])
     del answer["forecasts"][0]["run"]
     with pytest.raises(jsonschema.ValidationError):
-        jsonschema.validate(answer, schema())
+        jsonschema.Draft202012Validator(schema()).validate(answer)
 
 
 def test_every_key_is_described_and_on_the_reference_page():
@@ -196,7 +197,7 @@ def test_a_run_that_is_not_known_is_null_and_the_age_counts_from_the_retrieval()
 def test_the_question_and_the_version_are_repeated():
     words = Words(height="40m", distance="300m", ensemble=("icon_eps",), day="2026-06-10")
     answer = damage_notes(ALL["best"], read_question("best", ["Meadow"], words))
-    jsonschema.validate(answer, schema(), cls=jsonschema.Draft202012Validator)
+    jsonschema.Draft202012Validator(schema()).validate(answer)
     assert answer["program"] == {"name": "wxfly", "version": __version__}
     asked = answer["question"]
     assert asked["places"] == [{"words": "Meadow", "height": 40}]

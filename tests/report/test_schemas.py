@@ -28,7 +28,7 @@ def test_what_is_printed_follows_its_schema(wxfly, own_folders, name):
     assert code == 0, err
     assert out.count("\n") == 1
     schema = json.loads(wxfly("schema", name)[1])
-    jsonschema.validate(json.loads(out), schema)
+    jsonschema.Draft202012Validator(schema).validate(json.loads(out))
 
 
 def test_a_schema_that_is_not_there_is_refused_with_the_nearest(wxfly):

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import ast
 import inspect
+import sys
 import typing
+from functools import cache
 from typing import Any
 
 from msgspec import Struct, json
@@ -16,10 +18,9 @@ from wxfly.report.text.console import escaped
 
 def described(part: type[Struct]) -> dict[str, str]:
     """Return what the source of a part of the tree says of each of its keys, in the text below it or below several."""
-    (definition,) = ast.parse(inspect.getsource(part)).body
     words: dict[str, str] = {}
     above: list[str] = []
-    for line in definition.body if isinstance(definition, ast.ClassDef) else []:
+    for line in _classes(part.__module__)[part.__name__].body:
         if isinstance(line, ast.AnnAssign) and isinstance(line.target, ast.Name):
             above.append(line.target.id)
         elif isinstance(line, ast.Expr) and isinstance(line.value, ast.Constant) and isinstance(line.value.value, str):
@@ -28,19 +29,26 @@ def described(part: type[Struct]) -> dict[str, str]:
     return words
 
 
+@cache
+def _classes(module: str) -> dict[str, ast.ClassDef]:
+    """Return the classes of a module as they are written."""
+    written = ast.parse(inspect.getsource(sys.modules[module])).body
+    return {one.name: one for one in written if isinstance(one, ast.ClassDef)}
+
+
 def parts(part: type[Struct] = AnswerFacts) -> dict[str, type[Struct]]:
     """Return the parts of the tree by name, each before those in it."""
-    found = {part.__name__: part}
+    found: dict[str, type[Struct]] = {}
 
     def walk(kind: Any) -> None:
-        if isinstance(kind, type) and issubclass(kind, Facts):
-            for name, inner in parts(kind).items():
-                found.setdefault(name, inner)
+        if isinstance(kind, type) and issubclass(kind, Facts) and kind.__name__ not in found:
+            found[kind.__name__] = kind
+            for inner_kind in typing.get_type_hints(kind).values():
+                walk(inner_kind)
         for inner_kind in typing.get_args(kind):
             walk(inner_kind)
 
-    for kind in typing.get_type_hints(part).values():
-        walk(kind)
+    walk(part)
     return found
 
 

@@ -87,7 +87,7 @@ def test_all_of_it_is_in_the_answer_for_machines(make):
 
     intent = Intent(survey_hours=3, wait_hours=1, costs=COSTS)
     found = json.loads(to_json(facts_of(brief(cubes=[make(36) if make is quiet else make()], intent=intent))))
-    jsonschema.validate(found, schema(), cls=jsonschema.Draft202012Validator)
+    jsonschema.Draft202012Validator(schema()).validate(found)
     answer = found["sites"][0]
     assert answer["intent"] == {
         "planned": 2700, "contingency": 0, "survey_hours": 3, "wait_hours": 1,
