@@ -463,6 +463,8 @@ def waiting_as_asked(on_wait: Callable[[str], object]) -> Iterator[None]:
 
 
 TRIES = 4
+TRIES_UNREACHABLE = 2
+"""Tries where nothing answers at all: a pilot without a connection waits for no more."""
 FIRST_WAIT_SECONDS = 1.0  # before the second try; doubled before each one after it
 LONGEST_WAIT_SECONDS = 8.0
 LOCK_SECONDS = 120.0
@@ -570,6 +572,8 @@ def download(
     def stop(state: Any) -> bool:
         nonlocal end
         fault = state.outcome.exception()
+        if isinstance(fault, UnreachableError) and tries >= TRIES_UNREACHABLE:
+            return True
         if on_wait is not None and isinstance(fault, PassingError) and fault.wait_seconds is not None:
             if not stop_after_attempt(TRIES)(state):
                 on_wait(f"{fault}; waiting {state.upcoming_sleep:.0f} s")
