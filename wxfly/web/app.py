@@ -31,10 +31,11 @@ from wxfly.report.facts.values import CAUTIONS
 from wxfly.report.formats import FORMATS
 from wxfly.report.json import to_json
 from wxfly.report.pages import shell
-from wxfly.web import api, rendering
+from wxfly.web import api, own_files, rendering
 from wxfly.web.desk import BusyError, Desk, Job
-from wxfly.web.own_pages import KINDS_OF_OWN, OwnKind, OwnPage, removal, typed
+from wxfly.web.own_pages import KINDS_OF_OWN, Entry, OwnKind, OwnPage, removal, typed
 from wxfly.web.questions import (
+    FormField,
     Shown,
     View,
     check_complete,
@@ -369,10 +370,54 @@ def _own(kind: OwnKind) -> Callable[[Request], Any]:
     return answer
 
 
-async def _form(request: Request, path: str) -> tuple[dict[str, str], WxflyError | None, int]:
+_TAKE_OVER = "/settings/import"
+
+
+async def _export_own(request: Request) -> Response:
+    text = await run_in_threadpool(own_files.export_text)
+    named = {"content-disposition": f'attachment; filename="{own_files.FILE_NAME}"'}
+    return Response(text, media_type="application/json", headers=named)
+
+
+async def _import_own(request: Request) -> Response:
+    """Ask for a text, show what it would bring, and keep it after a yes."""
+    given: dict[str, str] = {}
+    fault: WxflyError | None = None
+    status = 200
+    if request.method == "POST":
+        given, fault, status = await _form(request, _TAKE_OVER, long="text")
+    text = given.get("text", "")
+    taken = None
+    if text and fault is None:
+        try:
+            taken = await run_in_threadpool(own_files.read_export, text)
+            if given.get("yes"):
+                done = await run_in_threadpool(own_files.keep, taken)
+                return RedirectResponse(f"/settings?{urlencode({'done': done})}", 303)
+        except WxflyError as refused:
+            fault, status = refused, 400
+
+    def show() -> OwnPage:
+        if taken is not None and fault is None:
+            return OwnPage(
+                "Take over own things", button="Take these over", action=_TAKE_OVER, question="Take these over?",
+                entries=[Entry("", line) for line in taken.lines()], hidden=(("text", text), ("yes", "1")),
+                back="/settings",
+            )  # fmt: skip
+        hint = f"The text of {own_files.FILE_NAME} from another machine. You see what it brings before it is kept."
+        field = FormField("text", "Own things", hint, text, is_front=True, is_needed=True, is_long=True)
+        return OwnPage(
+            "Take over own things", "Places, plans, aircraft, rules and settings of another machine", "Show",
+            _TAKE_OVER, form=[field],
+        )  # fmt: skip
+
+    return await _own_page(request, "/settings", show, fault=fault, status=status)
+
+
+async def _form(request: Request, path: str, *, long: str = "") -> tuple[dict[str, str], WxflyError | None, int]:
     """Return the form of a request, with what is wrong with it."""
     try:
-        given = typed(read_pairs(await request.body()))
+        given = typed(read_pairs(await request.body(), long=long))
     except WxflyError as fault:
         return {}, fault, 400
     token = given.pop("csrf", "")
@@ -531,6 +576,8 @@ def make_app(door: Door | None = None, *, forecast_path: Path | None = None) -> 
         if kind.remove is not None:
             routes.append(Route(f"{kind.path}/remove", _removing(kind), methods=["GET", "POST"]))
     routes += [
+        Route("/settings/export", _export_own),
+        Route(_TAKE_OVER, _import_own, methods=["GET", "POST"]),
         Route("/static/{digest}/{name}", _static),
         Route("/worker.js", _worker),
         Route("/manifest.webmanifest", _manifest),

@@ -333,6 +333,7 @@ def _keep_aircraft(given: Mapping[str, str]) -> str:
 
 # --- settings --------------------------------------------------------------------------------------------------
 
+_EXCHANGE = (("/settings/export", "Export"), ("/settings/import", "Import"))
 OFFERED_SETTINGS = tuple(
     key for key in SETTINGS
     if not key.startswith("sources.") and key not in {OPTIONS[name].key for name in NOT_OFFERED}
@@ -340,7 +341,7 @@ OFFERED_SETTINGS = tuple(
 """The addresses of services are left out, and files of this machine: no page may turn the program to others."""
 
 
-def _kept_settings() -> dict[str, str]:
+def kept_settings() -> dict[str, str]:
     """Return the settings of the pilot's file, as typed."""
     origins = load_settings().origins
     return {
@@ -351,7 +352,7 @@ def _kept_settings() -> dict[str, str]:
 
 
 def _show_settings(given: Mapping[str, str]) -> OwnPage:
-    kept = {**_kept_settings(), **given}
+    kept = {**kept_settings(), **given}
     in_force = {row.key: row for row in settings_in_force(None, None)}
     of_options = {option.key: option for option in usual_options()}
     form = []
@@ -366,13 +367,14 @@ def _show_settings(given: Mapping[str, str]) -> OwnPage:
         form.append(one)
     return OwnPage(
         "Settings", "What every question takes where nothing else says it", action="/settings", form=form,
+        entries=[Entry("Places, plans, aircraft, rules and settings", "as one file", _EXCHANGE)],
         notes=damage_notes(load_settings().set_aside),
     )  # fmt: skip
 
 
 def _keep_settings(given: Mapping[str, str]) -> str:
     _check_known(given, OFFERED_SETTINGS)
-    before = _kept_settings()
+    before = kept_settings()
     changed: dict[str, str | None] = {key: value for key, value in given.items() if before.get(key) != value}
     changed |= {key: None for key in before if key not in given}
     if changed:

@@ -152,8 +152,8 @@ class FormField:
         Values and their words; a text is typed where there are none.
     offers : str
         Name of the list that it offers while one types; empty for none.
-    is_front, is_needed, is_number : bool
-        Whether it stands above the fold, must be filled, and takes a keyboard of digits.
+    is_front, is_needed, is_number, is_long : bool
+        Whether it stands above the fold, must be filled, takes a keyboard of digits, and takes a long text.
     """
 
     name: str
@@ -165,13 +165,21 @@ class FormField:
     is_front: bool = False
     is_needed: bool = False
     is_number: bool = False
+    is_long: bool = False
 
 
 # --- reading an address ----------------------------------------------------------------------------------------
 
 
-def read_pairs(raw: bytes) -> list[tuple[str, str]]:
+def read_pairs(raw: bytes, *, long: str = "") -> list[tuple[str, str]]:
     """Return names and values of a query or a form, without the fields that were left empty.
+
+    Parameters
+    ----------
+    raw : bytes
+        The query or the form.
+    long : str, optional
+        Name of the one field that may hold a text of many lines.
 
     Raises
     ------
@@ -185,7 +193,8 @@ def read_pairs(raw: bytes) -> list[tuple[str, str]]:
     found = []
     for name, value in pairs:
         value = value.strip()
-        if len(value) > LONGEST_VALUE or not value.isprintable():
+        is_long = bool(long) and name == long
+        if not is_long and (len(value) > LONGEST_VALUE or not value.isprintable()):
             raise WxflyError(
                 f"{shortened(name, 40)} is not understood; wanted one line of up to {LONGEST_VALUE} characters"
             )
