@@ -19,7 +19,14 @@
       const reply = await fetch(location.href, { headers: { accept: "text/html" } });
       const page = new DOMParser().parseFromString(await reply.text(), "text/html");
       const next = waiting.id && page.getElementById(waiting.id);
-      if (next) waiting.replaceWith(document.importNode(next, true));
+      if (next) {
+        // The map of the same places comes along; its element stays, as the map is drawn into it.
+        for (const id of ["state", "map-table", "charts"]) {
+          const old = document.getElementById(id), newer = page.getElementById(id);
+          if (old && newer) old.replaceWith(document.importNode(newer, true));
+        }
+        document.dispatchEvent(new Event("charts"));
+      }
       else if (!page.querySelector("[data-ask-again]")) { location.reload(); return; }
       else {
         const status = page.querySelector("[role=status]"), old = waiting.querySelector("[role=status]");
