@@ -19,12 +19,12 @@ from wxfly.question.ask import Progress, ask
 from wxfly.report.charts import shades
 from wxfly.report.charts.coastline import SOURCE, is_here
 from wxfly.report.charts.shades import AMPLE, NARROW, OUTSIDE
-from wxfly.report.charts.sites import Frame, Spot, frame_around, frame_of, sites_map
+from wxfly.report.charts.sites import Frame, Spot, ZoneSpot, frame_around, frame_of, sites_map
 from wxfly.report.facts.answer import AnswerFacts, facts_of
 from wxfly.report.facts.site import SiteAnswerFacts
 from wxfly.report.facts.values import Period
 from wxfly.report.facts.writing import Reader, age, in_ten, titles, unit_of
-from wxfly.report.facts.zones import ZoneFacts, file_in_words, zone_lines, zones_in_words
+from wxfly.report.facts.zones import file_in_words, zone_lines, zones_in_words
 from wxfly.report.pages.page import Charts
 from wxfly.report.pages.where import WITHOUT_OUTLINES
 from wxfly.report.text import details
@@ -162,7 +162,8 @@ def map_of(found: Mapping[str, Found], asked: Asked) -> SitesMap | None:
         if name in places:
             word = Room.NOT_KNOWN if isinstance(one, str) else one.verdict.word
             mind = [row.mind] if row.mind else []
-            hover = (name, " ".join(filter(None, (row.word, row.when))), row.why, *mind, row.age)
+            old = f"forecast {row.age}" if row.age else ""
+            hover = (name, " ".join(filter(None, (row.word, row.when))), row.why, *mind, old)
             spots.append(
                 Spot(
                     number, shortened(name, _LONGEST_NAME), *places[name], row.word, _SHADE_OF.get(word), _hours(one),
@@ -170,14 +171,13 @@ def map_of(found: Mapping[str, Found], asked: Asked) -> SitesMap | None:
                 )
             )  # fmt: skip
     answers = {name: one for name, one in found.items() if not isinstance(one, str)}
-    near = _zones(answers)
+    near, listed = _zones(answers)
     figure = sites_map(spots, near[:MOST_ZONES], frame, unit_of("visibility", units))
-    seen = around or "your places"
     return SitesMap(
-        f"Map of {seen}: tomorrow" if around else "Map of your places: tomorrow",
+        f"Map around {around}: tomorrow" if around else "Map of your places: tomorrow",
         {"map": figure},
         rows,
-        [_zones_of(name, one) for name, one in answers.items() if one.sites[0].zones is not None],
+        listed,
         _views(asked, places, frame, around),
         _legend(),
         _notes(found, places, near),
@@ -188,7 +188,9 @@ def map_of(found: Mapping[str, Found], asked: Asked) -> SitesMap | None:
 def _position(name: str, one: Found, sites: Mapping[str, Site]) -> tuple[float, float] | None:
     if not isinstance(one, str):
         return one.sites[0].site.latitude, one.sites[0].site.longitude
-    site = next((sites[known] for known in (name, *sites) if known.casefold() == name.casefold() and known in sites), None)
+    site = next(
+        (sites[known] for known in (name, *sites) if known.casefold() == name.casefold() and known in sites), None
+    )
     return (site.latitude, site.longitude) if site is not None else _coordinates(name)
 
 
@@ -228,7 +230,7 @@ def _row(number: int, name: str, one: Found, place: tuple[float, float] | None, 
     word = f"{verdict.word}{', as far as known' if verdict.as_far_as_known else ''}"
     return Row(
         number, name, address, word, _when(one), _why(one, site), verdict.of_forecast,
-        f"forecast {age(one.forecasts[site.forecast].age)}", position, "",
+        age(one.forecasts[site.forecast].age), position, "",
     )  # fmt: skip
 
 
@@ -260,22 +262,27 @@ def _reader(one: AnswerFacts) -> Reader:
     return details.readers_of(one)[0]
 
 
-def _zones(answers: Mapping[str, AnswerFacts]) -> list[ZoneFacts]:
-    """Return the volumes near the places, each once and the gravest first."""
-    each: dict[object, ZoneFacts] = {}
-    for one in answers.values():
-        zones = one.sites[0].zones
-        for zone in zones.near if zones is not None else ():
-            each.setdefault((zone.position, zone.identifier, zone.circle, str(zone.rings[:1])), zone)
-    return sorted(each.values(), key=lambda zone: not zone.counts)
-
-
-def _zones_of(name: str, one: AnswerFacts) -> tuple[str, str, list[str]]:
-    site, reader = one.sites[0], _reader(one)
-    zones = site.zones
-    assert zones is not None
-    said = f"{zones_in_words(zones, site.period, reader)}; {file_in_words(zones, site.period, reader, one.now)}"
-    return name, said, [line for _, line in zone_lines(zones, site.period, reader)]
+def _zones(answers: Mapping[str, AnswerFacts]) -> tuple[list[ZoneSpot], list[tuple[str, str, list[str]]]]:
+    """Return the volumes near the places, each once and the gravest first, and their list by place."""
+    marks: dict[tuple[int, str], str] = {}
+    each: dict[object, ZoneSpot] = {}
+    listed = []
+    for name, one in answers.items():
+        site, reader = one.sites[0], _reader(one)
+        zones = site.zones
+        if zones is None:
+            continue
+        keys = list(dict.fromkeys((zone.position, zone.identifier) for zone in zones.near))
+        said = dict(zip(keys, (line for _, line in zone_lines(zones, site.period, reader)), strict=True))
+        for key in keys:
+            marks.setdefault(key, f"Z{len(marks) + 1}")
+        for zone in zones.near:
+            key = zone.position, zone.identifier
+            spot = ZoneSpot(marks[key], zone, f"{marks[key]}: {said[key]}")
+            each.setdefault((key, zone.circle, str(zone.rings[:1])), spot)
+        words = f"{zones_in_words(zones, site.period, reader)}; {file_in_words(zones, site.period, reader, one.now)}"
+        listed.append((name, f"{words[:1].upper()}{words[1:]}.", [f"{marks[key]}: {said[key]}" for key in keys]))
+    return sorted(each.values(), key=lambda spot: not spot.zone.counts), listed
 
 
 def _views(
@@ -290,7 +297,9 @@ def _views(
 
     views = [(address(around="all"), "all", not around)] if len(places) > 1 else []
     views += [(address(around=name), name, around == name) for name in list(places)[:8]]
-    here = asked.around if asked.around not in ("", "all") else (around or f"{frame.latitude:.4f},{frame.longitude:.4f}")
+    here = (
+        asked.around if asked.around not in ("", "all") else (around or f"{frame.latitude:.4f},{frame.longitude:.4f}")
+    )
     reach = read_quantity(asked.within, "length", load_settings().units) if asked.within else REACH
     if around:
         nearer, farther = max(reach / 3, 100.0), min(reach * 3, 5_000_000.0)
@@ -309,13 +318,18 @@ def _legend() -> list[tuple[str, str]]:
     ]  # fmt: skip
 
 
-def _notes(found: Mapping[str, Found], places: Mapping[str, object], near: Sequence[ZoneFacts]) -> list[str]:
+def _notes(found: Mapping[str, Found], places: Mapping[str, object], near: Sequence[ZoneSpot]) -> list[str]:
     notes = [] if is_here() else [WITHOUT_OUTLINES]
     away = [name for name in found if name not in places]
     if away:
         notes.append(f"Not on the map, as where it lies is not known: {', '.join(away)}.")
     if len(near) > MOST_ZONES:
         notes.append(f"The map draws {MOST_ZONES} of {len(near)} volumes of zones; the list has every zone.")
+    if near:
+        notes.append(
+            "Zones are hatched: crossed with a solid outline prohibited, slanted with a dashed one needs authorisation,"
+            " dotted has conditions, level any other. Elsewhere the map looks for none."
+        )
     if load_settings().usual.zones is None and not near:
         notes.append("No file of zones is set, so the map draws none: look up the zones of your country.")
     without = [name for name, one in found.items() if isinstance(one, str)]

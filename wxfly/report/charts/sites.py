@@ -31,6 +31,7 @@ _STEPS = [n * 10.0**k for k in range(-3, 2) for n in (1, 2, 5)]
 _DASHES = {"prohibited": "solid", "needs authorisation": "dash", "has conditions": "dot"}
 _PATTERNS = {"prohibited": "x", "needs authorisation": "/", "has conditions": "."}
 _LATITUDES = 84.0
+_HALO = ", ".join([f"0 0 3px {PAPER}"] * 4)  # around labels, so that lines do not cross their letters
 _APART = 0.16  # least distance of places with a label each, as a share of the frame
 
 
@@ -67,6 +68,15 @@ class Spot:
     when: str
     hover: tuple[str, ...]
     address: str
+
+
+@dataclass(frozen=True)
+class ZoneSpot:
+    """A volume of a zone on the map: its mark in the list, the zone, and what is said of it."""
+
+    mark: str
+    zone: ZoneFacts
+    hover: str
 
 
 @dataclass(frozen=True)
@@ -115,15 +125,15 @@ def frame_around(latitude: float, longitude: float, reach: float) -> Frame:
     return Frame(latitude, longitude, half, half)
 
 
-def sites_map(spots: Sequence[Spot], zones: Iterable[ZoneFacts], frame: Frame, unit: str) -> dict[str, Figure]:
+def sites_map(spots: Sequence[Spot], zones: Iterable[ZoneSpot], frame: Frame, unit: str) -> dict[str, Figure]:
     """Draw places.
 
     Parameters
     ----------
     spots : sequence of Spot
         The places.
-    zones : iterable of ZoneFacts
-        The zones near them.
+    zones : iterable of ZoneSpot
+        The volumes of zones near them.
     frame : Frame
         What is shown at least; the picture shows more where the page has room.
     unit : str
@@ -167,8 +177,9 @@ def _numbers(values: Iterable[float], digits: int = 5) -> list[float | None]:
     return [None if math.isnan(value) else round(float(value), digits) for value in values]
 
 
-def _zone(zone: ZoneFacts, frame: Frame, pitch: float) -> list[Figure]:
-    """Return the outline of a zone, hatched by its kind, and its label at its northernmost point."""
+def _zone(spot: ZoneSpot, frame: Frame, pitch: float) -> list[Figure]:
+    """Return the outline of a zone, hatched by its kind, and its mark in the middle."""
+    zone = spot.zone
     rings = [np.array(ring, dtype=float) for ring in zone.rings]
     if zone.circle is not None:
         turn = np.radians(np.arange(0, 361, 5))
@@ -177,7 +188,6 @@ def _zone(zone: ZoneFacts, frame: Frame, pitch: float) -> list[Figure]:
         rings = [np.column_stack([at.longitude + wide * np.sin(turn), at.latitude + radius * np.cos(turn)])]
     x: list[float | None] = []
     y: list[float | None] = []
-    top = (-math.inf, 0.0)
     for i, ring in enumerate(rings):
         # Outlines run one way and holes the other, so that the holes stay open.
         area = float(np.sum(ring[:-1, 0] * ring[1:, 1] - ring[1:, 0] * ring[:-1, 1]))
@@ -185,8 +195,8 @@ def _zone(zone: ZoneFacts, frame: Frame, pitch: float) -> list[Figure]:
         shift = frame.near(float(line[0, 0])) - float(line[0, 0])
         x += [*_numbers(line[:, 0] + shift), None]
         y += [*_numbers(line[:, 1]), None]
-        highest = int(np.argmax(line[:, 1]))
-        top = max(top, (float(line[highest, 1]), float(line[highest, 0]) + shift))
+        if i == 0:
+            middle = [(line[:, k].min() + line[:, k].max()) / 2 + (0.0, shift)[k == 0] for k in (0, 1)]
     outline: Figure = {
         "type": "scatter", "mode": "lines", "name": "zone", "x": x[:-1], "y": y[:-1], "hoverinfo": "skip",
         "line": {"color": BLACK, "width": 2, "dash": _DASHES.get(zone.kind, "dashdot")}, "fill": "toself",
@@ -195,9 +205,9 @@ def _zone(zone: ZoneFacts, frame: Frame, pitch: float) -> list[Figure]:
                         "size": 9, "solidity": 0.12},
     }  # fmt: skip
     label = {
-        "type": "scatter", "mode": "text", "x": [round(top[1], 5)], "y": [round(top[0], 5)], "hoverinfo": "skip",
-        "text": [shades.escaped(f"{zone.name}: {zone.kind}")], "textposition": "top center",
-        "textfont": {"color": INK, "size": 12},
+        "type": "scatter", "mode": "text", "x": [round(float(middle[0]), 5)], "y": [round(float(middle[1]), 5)],
+        "text": [f"<b>{spot.mark}</b>"], "textfont": {"color": BLACK, "size": 13, "shadow": _HALO},
+        "customdata": [shades.escaped(spot.hover)], "hovertemplate": "%{customdata}<extra></extra>",
     }  # fmt: skip
     return [outline, label]
 
@@ -247,7 +257,7 @@ def _places(spots: Sequence[Spot], frame: Frame) -> list[Figure]:
     }  # fmt: skip
     names: Figure = {
         "type": "scatter", "mode": "text", "x": x, "y": y, "hoverinfo": "skip", "text": labels,
-        "textfont": {"color": BLACK, "size": 13},
+        "textfont": {"color": BLACK, "size": 13, "shadow": _HALO},
         # Labels of the eastern half stand west of their place, so that a narrow page does not cut them.
         "textposition": ["middle left" if one > frame.longitude else "middle right" for one in x],
     }  # fmt: skip
@@ -290,4 +300,3 @@ def _ticks(ends: tuple[float, float], step: float, letters: str) -> dict[str, li
         f"{abs(round(value, 6)):g}°{'' if not round(value, 6) else letters[value < 0]}" for value in turned
     ]  # fmt: skip
     return {"tickvals": values, "ticktext": texts}
-

@@ -11,6 +11,8 @@
       sunlight.addEventListener("change", () => localStorage.setItem("sunlight", sunlight.checked ? "on" : "off"));
     } catch { /* a browser that keeps nothing */ }
   }
+  // A menu that scrolls shows the page that is open.
+  document.querySelector("nav [aria-current]")?.scrollIntoView({ block: "nearest", inline: "center" });
   // What is still being asked comes by itself, without losing what is typed elsewhere on the page.
   const askAgain = async () => {
     const waiting = document.querySelector("[data-ask-again]");
