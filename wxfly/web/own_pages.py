@@ -252,8 +252,11 @@ def new_place(given: Mapping[str, str]) -> OwnPage:
                 f"a {name} of '{text}' is not on Earth; wanted degrees from -{most} to {most}, such as 52.1"
             )
     at = f"{values['latitude']:.5f},{values['longitude']:.5f}"
-    links = ((f"/best?{urlencode({'place': at})}", "Ask for this point, without saving it"),
-             (f"/?{urlencode({'around': at, 'within': '20km'})}#map-of-places", "See it on the map, nearer"))  # fmt: skip
+    on_map = f"/?{urlencode({'around': at, 'within': '20km'})}#map-of-places"
+    links = (
+        (f"/best?{urlencode({'place': at})}", "Ask for this point, without saving it"),
+        (on_map, "See it on the map, nearer"),
+    )
     return OwnPage(f"New place at {at}", "Save this place", action="/places", form=_place_form({"at": at}), links=links)
 
 
