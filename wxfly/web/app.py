@@ -33,7 +33,7 @@ from wxfly.report.json import to_json
 from wxfly.report.pages import shell
 from wxfly.web import api, own_files, rendering
 from wxfly.web.desk import BusyError, Desk, Job
-from wxfly.web.own_pages import KINDS_OF_OWN, Entry, OwnKind, OwnPage, removal, typed
+from wxfly.web.own_pages import KINDS_OF_OWN, Entry, OwnKind, OwnPage, new_place, removal, typed
 from wxfly.web.questions import (
     FormField,
     Shown,
@@ -47,6 +47,7 @@ from wxfly.web.questions import (
     views,
 )
 from wxfly.web.security import SESSION_COOKIE, Allowance, Door, FormSecret, Guard
+from wxfly.web.sites_map import MOST_ON_MAP, Asked, Found, from_store, map_of
 
 PAGE_SECONDS = 1.5
 """How long a page waits for its answer before it says that it is being asked [s]."""
@@ -95,6 +96,11 @@ class Server:
         if not self.desk.has(key) and not self.allowance.take(client):
             raise TooOftenError(f"more than {QUESTIONS_A_MINUTE} questions in a minute; wait a moment")
         return self.desk.ask(key, given.places or ("",), lambda progress: view.answer(given, progress))
+
+    def stored(self, names: Sequence[str], plan: str) -> Job:
+        """Return the job that judges places from what is stored of them."""
+        key: Hashable = ("map", tuple(names), plan, _state_of_files())
+        return self.desk.ask(key, (), lambda progress: from_store(names, plan, progress))
 
 
 def _state_of_files() -> tuple[int, ...]:
@@ -285,22 +291,27 @@ async def _start(request: Request) -> Response:
         given = typed(read_pairs(request.url.query.encode("ascii", "replace")))
     except WxflyError:
         given = {}
-    plan = given.get("plan", "")
+    asked = Asked(given.get("around", ""), given.get("within", ""), given.get("plan", ""))
     try:
-        rows, left_out = await run_in_threadpool(_start_rows, server, plan, _client(request))
+        rows, others = await run_in_threadpool(_start_rows, server, asked.plan, _client(request))
+        stored = server.stored(others[: MOST_ON_MAP - START_PLACES], asked.plan) if others else None
     except WxflyError as fault:
         return _plain_page("A file cannot be read", _words(fault), 400)
     jobs = [row["job"] for row in rows if row["job"] is not None]
+    jobs += [] if stored is None else [stored]
     for job in jobs:
         await job.wait(PAGE_SECONDS / max(1, len(jobs)))
     for row in rows:
         _fill(row)
-    page = await run_in_threadpool(_start_page, server, rows, left_out, plan)
-    return HTMLResponse(page, headers={"x-wxfly-keep": "yes"})
+    try:
+        page, is_refused = await run_in_threadpool(_start_page, server, rows, others, stored, asked)
+    except WxflyError as fault:
+        return _plain_page("A file cannot be read", _words(fault), 400)
+    return HTMLResponse(page, 400 if is_refused else 200, headers={} if is_refused else {"x-wxfly-keep": "yes"})
 
 
-def _start_rows(server: Server, plan: str, client: str) -> tuple[list[dict[str, Any]], int]:
-    """Return a row of the start page for each place; the pilot's home comes first."""
+def _start_rows(server: Server, plan: str, client: str) -> tuple[list[dict[str, Any]], list[str]]:
+    """Return a row of the start page for each place, the pilot's home first, and the places that have none."""
     names, home = known_places(), load_settings().home
     names = sorted(names, key=lambda name: name != home)
     with_plan = [("plan", plan)] if plan else []
@@ -315,7 +326,7 @@ def _start_rows(server: Server, plan: str, client: str) -> tuple[list[dict[str, 
         except WxflyError as fault:
             row["fault"] = _words(fault)
         rows.append(row)
-    return rows, max(0, len(names) - START_PLACES)
+    return rows, names[START_PLACES:]
 
 
 def _fill(row: dict[str, Any]) -> None:
@@ -334,23 +345,41 @@ def _fill(row: dict[str, Any]) -> None:
         row["line"] = job.future.result().facts.verdict.first_line
 
 
-def _start_page(server: Server, rows: list[dict[str, Any]], left_out: int, plan: str) -> str:
+def _on_map(rows: list[dict[str, Any]], others: list[str], stored: Job | None) -> dict[str, Found]:
+    """Return what the map shows: the answers of the rows, and of the others what is stored."""
+    found: dict[str, Found] = {}
+    for row in rows:
+        is_answered = bool(row["line"])
+        found[row["name"]] = row["job"].future.result().facts if is_answered else row["fault"] or row["progress"]
+    is_judged = stored is not None and stored.future.done()
+    found |= stored.future.result() if stored is not None and is_judged else dict.fromkeys(others, "being judged")
+    return dict(list(found.items())[:MOST_ON_MAP])
+
+
+def _start_page(
+    server: Server, rows: list[dict[str, Any]], others: list[str], stored: Job | None, asked: Asked
+) -> tuple[str, bool]:
+    """Return the start page, and whether the address says something wrong about the map."""
+    plan, on_map = asked.plan, map_of(_on_map(rows, others, stored), asked)
     plans = [(name, f"/?{urlencode({'plan': name})}") for name in read_plans(plans_file())]
     best = server.views["best"]
-    return rendering.render(
+    page = rendering.render(
         "start.html",
         title="Start",
         here="/",
         header=shell.header("Whether, when and how high to fly", []),
         footer=shell.footer("Mind", [], CAUTIONS),
         rows=rows,
-        waits=any(row["progress"] for row in rows),
-        left_out=left_out,
+        waits=any(row["progress"] for row in rows) or (stored is not None and not stored.future.done()),
+        others=len(others),
+        left_out=max(0, len(rows) + len(others) - MOST_ON_MAP),
+        on_map=on_map,
         plan=plan,
         plans=plans,
         names=known_places(),
         form=[one for one in form_fields(best, [("plan", plan)] if plan else []) if one.is_front],
     )
+    return page, on_map is not None and bool(on_map.fault)
 
 
 # --- own things ------------------------------------------------------------------------------------------------
@@ -368,6 +397,15 @@ def _own(kind: OwnKind) -> Callable[[Request], Any]:
         return await _own_page(request, kind.path, lambda: kind.show(given), done=done)
 
     return answer
+
+
+async def _new_place(request: Request) -> Response:
+    try:
+        given = typed(read_pairs(request.url.query.encode("ascii", "replace")))
+        page = new_place(given)
+    except WxflyError as fault:
+        return await _own_page(request, "/places", lambda: new_place({}), fault=fault)
+    return await _own_page(request, "/places", lambda: page)
 
 
 _TAKE_OVER = "/settings/import"
@@ -489,6 +527,7 @@ async def _own_page(
             hidden=own.hidden,
             question=own.question,
             back=own.back,
+            links=own.links,
             csrf=_server(request).secret.token(session),
             places=known_places(),
         )
@@ -571,6 +610,7 @@ def make_app(door: Door | None = None, *, forecast_path: Path | None = None) -> 
             routes += [Route(f"/{view.name}.{name}", _export(view, name)) for name in _TYPES]
     routes += [Route(f"{api.ROOT}/{name}", _list(make)) for name, (_, make) in api.LISTS.items()]
     routes.append(Route(f"{api.ROOT}/openapi.json", _openapi))
+    routes.append(Route("/places/new", _new_place))
     for kind in KINDS_OF_OWN.values():
         routes.append(Route(kind.path, _own(kind), methods=["GET", "POST"]))
         if kind.remove is not None:

@@ -36,13 +36,14 @@ from wxfly.report.further_facts.one_hour import one_hour_facts
 from wxfly.report.further_facts.where import where_facts
 from wxfly.report.pages import brief as brief_page
 from wxfly.report.pages import shell
-from wxfly.report.pages.page import Charts, Parts, parts_of
+from wxfly.report.pages import where as where_page
+from wxfly.report.pages.page import Parts, parts_of
 from wxfly.report.schemas import WHOLES
 from wxfly.report.text import brief as brief_text
 from wxfly.report.text import details
 from wxfly.report.text.field_check import CheckWords
 from wxfly.report.text.page import words_of
-from wxfly.report.text.where import to_text
+from wxfly.report.text.where import words_of as where_words
 from wxfly.retrieval.places import demo_sites
 
 MOST_PLACES = 6
@@ -51,7 +52,6 @@ LONGEST_VALUE = 400
 """Greatest length of one parameter [character]."""
 NOT_OFFERED = tuple(option.name for option in OPTIONS.values() if isinstance(option.kind, FilePath))
 """Options that name a file of this machine: no address and no form says one."""
-_ONE_LINE = 100_000  # columns: the page breaks lines itself
 
 
 @dataclass(frozen=True)
@@ -278,7 +278,7 @@ def form_fields(view: View, pairs: Sequence[tuple[str, str]]) -> list[FormField]
     ]  # fmt: skip
     if view.name == "why":
         hour = ", ".join(said.get("hour", []))
-        fields.append(FormField("hour", "Hour", "Such as 15:00", hour, is_front=True, is_needed=True))
+        fields.append(FormField("hour", "Hour", "Such as 15:00 or tomorrow 15:00", hour, is_front=True, is_needed=True))
     if view.name == "where":
         reach = ", ".join(said.get("within", []))
         fields.append(FormField("within", "Within", "Such as 30km  [default: 60km]", reach, is_front=True))
@@ -346,7 +346,7 @@ def _around(parts: Parts, header: str, before: str, title: str) -> Parts:
 
 
 def _why(given: Given, on_progress: Progress) -> Shown:
-    asked = ask_hour([*given.places, given.hour], given.words, on_progress=on_progress)
+    asked = ask_hour([*given.places, *given.hour.split()], given.words, on_progress=on_progress)
     facts = one_hour_facts(asked)
     rows = [(one.title, one.words, "required" if one.is_required else "advised") for one in facts.elements]
     before = (
@@ -384,10 +384,7 @@ def _where(path: Path | None) -> Callable[[Given, Progress], Shown]:
         asked = ask_where(given.places[0], given.within or "60km", words, on_progress=on_progress)
         facts = where_facts(asked.where)
         reader = Reader(asked.units, Clock(asked.time_zone or facts.time_zone))
-        first, *rest = to_text(facts, reader, _ONE_LINE).split("\n")
-        lines = "".join(f"<p>{shell.linked(line)}</p>\n" for line in rest if line)
-        charts: Charts = {}
-        return Shown(facts, first, Parts(shell.header(first, []), f"<main>\n{lines}</main>\n", "", charts))
+        return Shown(facts, where_words(facts, reader).verdict, where_page.parts_of(facts, reader))
 
     return answer
 

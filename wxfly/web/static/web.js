@@ -11,6 +11,8 @@
       sunlight.addEventListener("change", () => localStorage.setItem("sunlight", sunlight.checked ? "on" : "off"));
     } catch { /* a browser that keeps nothing */ }
   }
+  // A menu that scrolls shows the page that is open.
+  document.querySelector("nav [aria-current]")?.scrollIntoView({ block: "nearest", inline: "center" });
   // What is still being asked comes by itself, without losing what is typed elsewhere on the page.
   const askAgain = async () => {
     const waiting = document.querySelector("[data-ask-again]");
@@ -19,7 +21,14 @@
       const reply = await fetch(location.href, { headers: { accept: "text/html" } });
       const page = new DOMParser().parseFromString(await reply.text(), "text/html");
       const next = waiting.id && page.getElementById(waiting.id);
-      if (next) waiting.replaceWith(document.importNode(next, true));
+      if (next) {
+        // The map of the same places comes along; its element stays, as the map is drawn into it.
+        for (const id of ["state", "map-table", "charts"]) {
+          const old = document.getElementById(id), newer = page.getElementById(id);
+          if (old && newer) old.replaceWith(document.importNode(newer, true));
+        }
+        document.dispatchEvent(new Event("charts"));
+      }
       else if (!page.querySelector("[data-ask-again]")) { location.reload(); return; }
       else {
         const status = page.querySelector("[role=status]"), old = waiting.querySelector("[role=status]");
