@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import secrets
 from collections.abc import AsyncIterator, Callable, Hashable, Sequence
@@ -27,10 +28,12 @@ from wxfly.pilot.settings import (
     read_plans,
     sites_file,
 )
+from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.values import CAUTIONS
 from wxfly.report.formats import FORMATS
 from wxfly.report.json import to_json
 from wxfly.report.pages import shell
+from wxfly.times import utc_now
 from wxfly.web import api, own_files, rendering
 from wxfly.web.desk import BusyError, Desk, Job
 from wxfly.web.own_pages import KINDS_OF_OWN, Entry, OwnKind, OwnPage, new_place, removal, typed
@@ -48,6 +51,7 @@ from wxfly.web.questions import (
 )
 from wxfly.web.security import SESSION_COOKIE, Allowance, Door, FormSecret, Guard
 from wxfly.web.sites_map import MOST_ON_MAP, Asked, Found, from_store, map_of
+from wxfly.web.watching import KIND, VIEWS, changes_since, keep_watching
 
 PAGE_SECONDS = 1.5
 """How long a page waits for its answer before it says that it is being asked [s]."""
@@ -101,6 +105,12 @@ class Server:
         """Return the job that judges places from what is stored of them."""
         key: Hashable = ("map", tuple(names), plan, _state_of_files())
         return self.desk.ask(key, (), lambda progress: from_store(names, plan, progress))
+
+    def asked_again(self, name: str, pairs: Pairs) -> AnswerFacts:
+        """Answer a watched question, as its page does; called in a thread of its own."""
+        facts = self.job(self.views[name], pairs, "the watch").future.result().facts
+        assert isinstance(facts, AnswerFacts)
+        return facts
 
 
 def _state_of_files() -> tuple[int, ...]:
@@ -211,6 +221,7 @@ def _links(view: View, pairs: Pairs) -> list[tuple[str, str]]:
     ]  # fmt: skip
     return [
         *others,
+        *([(f"/watched?{urlencode({'address': f'/{view.name}{query}'})}", "Watch this answer")] * (view.name in VIEWS)),
         (f"/{view.name}.ics{query}", "Calendar (subscribe to this address)"),
         (f"/{view.name}.csv{query}", "CSV"),
         (f"/{view.name}.html{query}", "Page as a file"),
@@ -369,6 +380,7 @@ def _start_page(
         here="/",
         header=shell.header("Whether, when and how high to fly", []),
         footer=shell.footer("Mind", [], CAUTIONS),
+        changes=changes_since(utc_now()),
         rows=rows,
         waits=any(row["progress"] for row in rows) or (stored is not None and not stored.future.done()),
         others=len(others),
@@ -611,7 +623,7 @@ def make_app(door: Door | None = None, *, forecast_path: Path | None = None) -> 
     routes += [Route(f"{api.ROOT}/{name}", _list(make)) for name, (_, make) in api.LISTS.items()]
     routes.append(Route(f"{api.ROOT}/openapi.json", _openapi))
     routes.append(Route("/places/new", _new_place))
-    for kind in KINDS_OF_OWN.values():
+    for kind in (*KINDS_OF_OWN.values(), KIND):
         routes.append(Route(kind.path, _own(kind), methods=["GET", "POST"]))
         if kind.remove is not None:
             routes.append(Route(f"{kind.path}/remove", _removing(kind), methods=["GET", "POST"]))
@@ -625,7 +637,9 @@ def make_app(door: Door | None = None, *, forecast_path: Path | None = None) -> 
 
     @contextlib.asynccontextmanager
     async def until_the_end(_: Starlette) -> AsyncIterator[None]:
+        watching = asyncio.create_task(keep_watching(server.asked_again))
         yield
+        watching.cancel()
         server.desk.close()
 
     app = Starlette(

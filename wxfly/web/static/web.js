@@ -38,5 +38,13 @@
     setTimeout(askAgain, 1500);
   };
   setTimeout(askAgain, 700);
+  // A long text can also be chosen as a file; it is read here and sent with the form.
+  for (const text of document.querySelectorAll("textarea[data-takes-file]")) {
+    const label = document.createElement("label"), choose = document.createElement("input");
+    label.append("or choose the file ", choose);
+    choose.type = "file";
+    choose.addEventListener("change", async () => { if (choose.files[0]) text.value = await choose.files[0].text(); });
+    text.after(label);
+  }
   if ("serviceWorker" in navigator && window.isSecureContext) navigator.serviceWorker.register("/worker.js");
 })();
