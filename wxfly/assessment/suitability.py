@@ -61,13 +61,12 @@ def assess(conditions: xr.Dataset, limits: Limits) -> xr.Dataset:
         ``flight_demand`` and ``flight_limit`` are those at flight height.
     """
     template = conditions.variables["usable_start"]
-    measured = [_measure(element.name, conditions, limits, template) for element in ELEMENTS]
     demand, limit, margin = (np.empty((len(ELEMENTS), *template.shape)) for _ in range(3))
-    for k, row in enumerate(measured):
-        demand[k], limit[k], margin[k] = row
     lost = _lost(conditions, demand.shape)
-    for part in (demand, margin):
-        np.copyto(part, np.nan, where=lost)
+    for k, element in enumerate(ELEMENTS):
+        demand[k], limit[k], margin[k] = _measure(element.name, conditions, limits, template)
+        if lost[k].any():
+            demand[k][lost[k]] = margin[k][lost[k]] = np.nan
     for k, element in enumerate(ELEMENTS):
         if element.stand_in and element.stand_in in conditions:
             value = _of_edges(conditions, element.stand_in, template).max(axis=0)
@@ -197,7 +196,7 @@ def _judge(demand: Array, limit: Array, margin: Array, limits: Limits, condition
             continue
         if name in limits.required:
             required_unknown |= unknown[k]
-        else:
+        elif unknown[k].any():
             required_unknown |= lost[k]
             advised_unknown += unknown[k] & ~lost[k]
         np.fmin(smallest, row, out=smallest)

@@ -159,7 +159,7 @@ def freezing_precipitation_chance(
         )
     )
     coldest = np.minimum(t, ground)  # NaN where either is missing
-    share = np.interp(coldest, (MELTING_POINT, NEARLY_FREEZING), (1.0, 0.0))
+    share = np.clip((NEARLY_FREEZING - coldest) / (NEARLY_FREEZING - MELTING_POINT), 0.0, 1.0)
     share = np.where(code_in(code, SOLID).certain, 0.0, np.where(np.isnan(coldest), 1.0, share))
     return np.asarray(np.where(share > 0, share * probability, 0.0))
 
@@ -179,7 +179,9 @@ def icing_chance(risk: npt.ArrayLike, freezing_precipitation: npt.ArrayLike) -> 
     ndarray
         0 to 1 by `CHANCE_OF_GRADE`; 1 where the signs make it likely; NaN where either is not known otherwise.
     """
-    signs = np.interp(np.asarray(risk, dtype=float), (0, 1, 2), CHANCE_OF_GRADE)
+    risk = np.asarray(risk, dtype=float)
+    none, possible, likely = CHANCE_OF_GRADE
+    signs = np.where(risk <= 0, none, np.where(risk == 1, possible, np.where(risk >= 2, likely, np.nan)))
     return np.asarray(np.where(signs >= 1.0, signs, np.maximum(signs, freezing_precipitation)))
 
 
