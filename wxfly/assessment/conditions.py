@@ -23,7 +23,7 @@ from wxfly.assessment.wind_at_height import WindAloft
 from wxfly.cube.contract import VARIABLES, restore_provided
 from wxfly.physics.air import atmosphere, geomagnetic, sun
 from wxfly.physics.air.humidity import (
-    dew_point_from_relative_humidity,
+    dew_point_from_vapour_pressure,
     relative_humidity_from_dew_point,
     saturation_vapour_pressure,
 )
@@ -257,8 +257,8 @@ def _air(take: HourValues, height: float, ground: Array) -> dict[str, Array]:
     aloft, heights = take.levels("air_temperature_aloft")
     at_height = atmosphere.temperature_at_height(near_ground, aloft, heights, height)
 
-    humidity, dew_point = _humidity(take, near_ground)
-    vapour_pressure = saturation_vapour_pressure(dew_point)
+    humidity, vapour_pressure = _humidity(take, near_ground)
+    dew_point = dew_point_from_vapour_pressure(vapour_pressure)
     surface_pressure = _surface_pressure(take, near_ground, ground)
     pressure = atmosphere.pressure_at_height(surface_pressure, near_ground, height)
     density = atmosphere.air_density(at_height, vapour_pressure, pressure)
@@ -276,7 +276,7 @@ def _air(take: HourValues, height: float, ground: Array) -> dict[str, Array]:
 
 
 def _humidity(take: HourValues, air_temperature: Array) -> tuple[Array, Array]:
-    """Return relative humidity and dew point: the more humid of the two where the source carries both.
+    """Return relative humidity and vapour pressure: the more humid of the two where the source carries both.
 
     Real replies differ by several per cent between the two, so one cannot stand in for the other when it is lost.
     """
@@ -289,7 +289,8 @@ def _humidity(take: HourValues, air_temperature: Array) -> tuple[Array, Array]:
     else:
         humidity = np.maximum(given, from_dew_point)  # NaN in either stays NaN
     humidity = np.clip(humidity, 0.0, 1.0)
-    return humidity, dew_point_from_relative_humidity(air_temperature, humidity)
+    vapour_pressure = humidity * saturation_vapour_pressure(air_temperature)
+    return humidity, np.where(vapour_pressure > 0, vapour_pressure, np.nan)
 
 
 def _surface_pressure(take: HourValues, air_temperature: Array, ground: Array) -> Array:

@@ -12,6 +12,7 @@ that is an hour at the least.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import reduce
 
 import numpy as np
 import numpy.typing as npt
@@ -295,7 +296,7 @@ def _measure(
     if BY_NAME[name].sense == "within":
         # The aircraft starts and lands in the air near the ground: an inversion or a hot field counts.
         near_ground = _of_edges(conditions, "air_temperature_near_ground", template)
-        return _measure_within(BY_NAME[name], np.concatenate((values, near_ground)), limits)
+        return _measure_within(BY_NAME[name], (*values, *near_ground), limits)
     rule = BY_NAME[name].rule
     # Of the two edges of the hour the worse one counts; a missing edge is a missing hour.
     demand = values.min(axis=0) if rule.is_least else values.max(axis=0)
@@ -327,12 +328,11 @@ def _limit(element: Element, conditions: xr.Dataset, limits: Limits, template: x
     return row.fixed
 
 
-def _measure_within(element: Element, values: Array, limits: Limits) -> tuple[Array, Array, Array]:
+def _measure_within(element: Element, values: Sequence[Array], limits: Limits) -> tuple[Array, Array, Array]:
     """Temperature: of both heights and edges of the hour, the one with the least room to an end of the band counts."""
     lowest, highest = limits.minimum_temperature, limits.maximum_temperature
-    room = np.minimum(values - lowest, highest - values)
-    worst = np.where(np.isnan(room), -np.inf, room).argmin(axis=0)[None]
-    demand = np.take_along_axis(values, worst, 0)[0]
+    coldest, warmest = reduce(np.minimum, values), reduce(np.maximum, values)  # NaN in any of them stays NaN
+    demand = np.where(coldest - lowest <= highest - warmest, coldest, warmest)
     limit = np.where(demand < (lowest + highest) / 2, lowest, highest)
     return demand, limit, element.margin(demand, (lowest, highest))
 

@@ -21,7 +21,16 @@ import numpy.typing as npt
 
 from wxfly.physics.air import humidity
 from wxfly.physics.air.risk import Statement, grade, statement
-from wxfly.physics.air.weather_code import FOG, FREEZING, LIQUID, RECENT_FREEZING, RECENT_LIQUID, SOLID, code_in
+from wxfly.physics.air.weather_code import (
+    FOG,
+    FREEZING,
+    LIQUID,
+    RECENT_FREEZING,
+    RECENT_LIQUID,
+    SOLID,
+    code_in,
+    is_code_of,
+)
 
 Array = npt.NDArray[np.float64]
 
@@ -113,9 +122,22 @@ def icing_risk(
             weather_code, visibility_in_air, cloud_base_height, height,
         )
     )  # fmt: skip
+    # In air above +5 degC at both heights there is none, unless a code tells of precipitation that freezes.
+    is_warm = (t > NO_FREEZING_RAIN_ABOVE) & (ground > NO_FREEZING_RAIN_ABOVE)
+    counts = ~is_warm | is_code_of(code, (*FREEZING, *RECENT_FREEZING))
+    shape = np.broadcast_shapes(*(v.shape for v in (counts, rh, rain, sight, base, z)))
+    if counts.shape == shape and not counts.all():
+        t, ground, rh, rain, code, sight, base, z = (
+            np.broadcast_to(v, shape)[counts] for v in (t, ground, rh, rain, code, sight, base, z)
+        )
     possible_a, likely_a = _precipitation_icing(t, ground, rh, rain, code)
     possible_b, likely_b = _cloud_icing(t, rh, code, sight, base, z)
-    return grade(possible_a | possible_b, likely_a | likely_b)
+    graded = grade(possible_a | possible_b, likely_a | likely_b)
+    if graded.shape == shape:
+        return graded
+    risk = np.zeros(shape)
+    risk[counts] = graded
+    return risk
 
 
 def freezing_precipitation_chance(

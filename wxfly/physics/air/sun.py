@@ -253,8 +253,10 @@ def lit_part(
     if not known.any() or lat.size == 0:
         nothing = np.full(shape, np.datetime64("NaT", "s"))
         return nothing, nothing.copy()
-    first_day = int(np.floor(start[known].min() / _DAY)) - 2
-    days = int(np.ceil((start[known].max() + length) / _DAY)) + 3 - first_day
+    # The solar days of the hours, the day before and the day after; the equation of time is below a fiftieth of a day.
+    east = np.nan_to_num(lon) / 360
+    first_day = int(np.floor((start[known].min() + length / 2) / _DAY + east.min() - 0.02)) - 1
+    days = int(np.floor((start[known].max() + length / 2) / _DAY + east.max() + 0.02)) + 2 - first_day
     spans = _lit_spans(lat.ravel(), lon.ravel(), first_day, days, rule)
     place = np.broadcast_to(np.arange(lat.size).reshape(lat.shape), shape)
     begin, end = _longest_lit(spans, place, np.broadcast_to(start, shape), length)
