@@ -57,6 +57,8 @@ def cut_hours(cube: xr.Dataset, start: np.datetime64 | None, end: np.datetime64 
     reach = int(max(-min((begin for begin, _ in spans.values()), default=0.0), 1.0))
     wanted = np.arange(first, last + reach * HOUR, HOUR)
     at = int((first - time[0]) / HOUR)
+    if at == 0 and wanted.size == time.size:
+        return cube, int((last - first) / HOUR)
     if at >= 0 and at + wanted.size <= time.size:
         cube = cube.isel(time=slice(at, at + wanted.size))
     else:
@@ -131,7 +133,7 @@ class HourValues:
         self._models = hours[_AT_EDGES].values if _AT_EDGES in hours.coords else None
         self._of_stamps = at_stamps
         self._taken: dict[str, Array] = {}
-        self.hours = hours = hours.drop_vars(_AT_EDGES, errors="ignore")
+        self.hours = hours = hours.drop_vars(_AT_EDGES) if _AT_EDGES in hours.coords else hours
         self.horizontal = [str(d) for d in hours.dims if d not in ("edge", "time", "height")]
         self.dims = ("edge", "time", *self.horizontal)
         edges, times = (1, hours.sizes["time"] + 1) if at_stamps else (EDGES, hours.sizes["time"])
