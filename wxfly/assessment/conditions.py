@@ -12,6 +12,7 @@ is a launch and a landing in every one of them, with each change of the battery.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from functools import reduce
 from typing import Any
 
 import numpy as np
@@ -208,8 +209,8 @@ def _wind(
             "wind_speed_of_gust": gusts[..., -1],
             "gust_standard_deviation": of_gusts[..., here][..., -1],
             # The aircraft climbs through what is below: a jet under the flight height counts.
-            "largest_wind_speed": speeds.max(axis=-1),
-            "largest_gust": gusts.max(axis=-1),
+            "largest_wind_speed": reduce(np.maximum, np.moveaxis(speeds, -1, 0)),
+            "largest_gust": reduce(np.maximum, np.moveaxis(gusts, -1, 0)),
         }
 
     at_flight = last[0] - 1

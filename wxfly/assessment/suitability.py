@@ -204,7 +204,7 @@ def _judge(demand: Array, limit: Array, margin: Array, limits: Limits, condition
         if graded:  # what is graded "none" does not decide beside anything else
             row = np.where((demand[k] == 0) & np.isfinite(row), _BEHIND, row)
         comes_first = row < decides
-        np.copyto(decides, row, where=comes_first)
+        np.fmin(decides, row, out=decides)
         np.copyto(limiting, np.int8(k), where=comes_first)
     nothing = np.isinf(smallest)
     state = state_of(smallest, limits.reserve)

@@ -31,6 +31,7 @@ from wxfly.physics.air.weather_code import (
     code_in,
     is_code_of,
 )
+from wxfly.physics.precision import worked_out_where
 
 Array = npt.NDArray[np.float64]
 
@@ -125,19 +126,15 @@ def icing_risk(
     # In air above +5 degC at both heights there is none, unless a code tells of precipitation that freezes.
     is_warm = (t > NO_FREEZING_RAIN_ABOVE) & (ground > NO_FREEZING_RAIN_ABOVE)
     counts = ~is_warm | is_code_of(code, (*FREEZING, *RECENT_FREEZING))
-    shape = np.broadcast_shapes(*(v.shape for v in (counts, rh, rain, sight, base, z)))
-    if counts.shape == shape and not counts.all():
-        t, ground, rh, rain, code, sight, base, z = (
-            np.broadcast_to(v, shape)[counts] for v in (t, ground, rh, rain, code, sight, base, z)
-        )
+    return worked_out_where(counts, _icing_risk, t, ground, rh, rain, code, sight, base, z)
+
+
+def _icing_risk(
+    t: Array, ground: Array, rh: Array, rain: Array, code: Array, sight: Array, base: Array, z: Array
+) -> Array:
     possible_a, likely_a = _precipitation_icing(t, ground, rh, rain, code)
     possible_b, likely_b = _cloud_icing(t, rh, code, sight, base, z)
-    graded = grade(possible_a | possible_b, likely_a | likely_b)
-    if graded.shape == shape:
-        return graded
-    risk = np.zeros(shape)
-    risk[counts] = graded
-    return risk
+    return grade(possible_a | possible_b, likely_a | likely_b)
 
 
 def freezing_precipitation_chance(
@@ -203,7 +200,10 @@ def icing_chance(risk: npt.ArrayLike, freezing_precipitation: npt.ArrayLike) -> 
     """
     risk = np.asarray(risk, dtype=float)
     none, possible, likely = CHANCE_OF_GRADE
-    signs = np.where(risk <= 0, none, np.where(risk == 1, possible, np.where(risk >= 2, likely, np.nan)))
+    signs = np.full(risk.shape, none)
+    some = risk != 0
+    here = risk[some]
+    signs[some] = np.where(here == 1, possible, np.where(here == 2, likely, np.nan))
     return np.asarray(np.where(signs >= 1.0, signs, np.maximum(signs, freezing_precipitation)))
 
 
