@@ -20,9 +20,9 @@ from wxfly.errors import WxflyError
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site
 
-CELL_HOURS_OF_BLOCK = 48_000
-"""Cells times hours of one block: some 400 kB for each array of a step, so that those of a step stay in the cache of a
-core, and what a block costs whatever its size (some 40 ms) is little beside the rest."""
+CELL_HOURS_OF_BLOCK = 64_000
+"""Cells times hours of one block: some 500 kB for each array of a step, so that those of a step stay in the cache of a
+core, and what a block costs whatever its size (some 20 ms) is little beside the rest."""
 
 
 def horizontal_dimensions(cube: xr.Dataset) -> tuple[str, ...]:
