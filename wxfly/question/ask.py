@@ -148,7 +148,7 @@ def brief_of(
         prepared.cube if corrected is None else corrected,
         prepared.requests if request is None else [request],
         prepared.periods,
-        minimum_duration=prepared.question.intent.reference_period,
+        minimum_duration=prepared.question.work.reference_period,
         now=prepared.now,
         provenance=prepared.provenance,
         notes=(*prepared.notes, *notes),
@@ -367,7 +367,7 @@ def _request(question: Question, site: Site, height: float) -> Request:
         height,
         prefers_low_light=question.prefers_low_light,
         toward=question.toward,
-        intent=question.intent,
+        work=question.work,
         from_now=question.kind == "now",
         zones=None if question.zones is None else ZoneSearch(question.zones, _reach(question)),
     )

@@ -161,7 +161,7 @@ def _check(place: str | None, words: Words, on_progress: Progress) -> CheckAsked
         for height in (reading.anemometer_height, request.height, *((home,) if home != request.height else ()))
     )
     # A flight that starts now takes as long as the shortest useful window.
-    flight_end = prepared.now + question.intent.reference_period
+    flight_end = prepared.now + question.work.reference_period
     of_flight = {"time": flight["time"].values < flight_end}
     roughness = roughness_of(request.site)
     rule = anemometer_rule(
