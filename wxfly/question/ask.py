@@ -114,13 +114,17 @@ def ask(kind: QuestionKind, places: Sequence[str], words: Words, *, on_progress:
 
 def judge(prepared: Prepared, *, on_progress: Progress) -> Briefing:
     """Judge the hours of a prepared question; the answer includes earlier choices and possible changes."""
-    question = prepared.question
-    briefing = brief_of(prepared)
-    if prepared.provenance.obtained_from in ("fetched", "store") and question.forecast.as_of is None:
-        from wxfly.history.previous_choice import remember
+    return _with_changes(remembered(prepared, on_progress=on_progress), prepared)
 
-        briefing = remember(briefing, on_progress, fresh=question.ranks_anew)
-    return _with_changes(briefing, prepared)
+
+def remembered(prepared: Prepared, *, on_progress: Progress) -> Briefing:
+    """Return the briefing of a prepared question, with what earlier runs chose and found."""
+    question, briefing = prepared.question, brief_of(prepared)
+    if prepared.provenance.obtained_from not in ("fetched", "store") or question.forecast.as_of is not None:
+        return briefing
+    from wxfly.history.previous_choice import remember  # the demonstration starts faster without the ledger
+
+    return remember(briefing, on_progress, fresh=question.ranks_anew)
 
 
 def brief_of(
