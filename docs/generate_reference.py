@@ -340,7 +340,7 @@ def rules() -> str:
         parts.append(f"## {name}: {rule_set.title}\n\n{rule_set.reminder}\n")
         for standing, words in STANDINGS.items():
             rows = [
-                f"| `{key}` | {limit.written} | {limit.paragraph} | {limit.read} | {limit.note} |"
+                f"| `{key}` | {limit.written} | {limit.paragraph or 'none'} | {limit.read} | {limit.note} |"
                 for key, limit in rule_set.limits.items()
                 if limit.standing == standing
             ]

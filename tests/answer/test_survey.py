@@ -8,7 +8,7 @@ import pytest
 from tests.cubes import START, quiet_cube
 from tests.probability.test_chance import members_cube
 from tests.report.briefings import brief, with_values
-from wxfly.pilot.work import Intent
+from wxfly.pilot.work import PlannedWork
 from wxfly.report.facts.sortie import survey_facts
 from wxfly.report.facts.writing import Clock, Reader
 from wxfly.report.text.details import survey_words
@@ -19,7 +19,7 @@ HOUR = np.timedelta64(1, "h")
 def laid(cube, hours, *, at=8, **options):
     """Lay work into the day, from an hour of UTC on."""
     now = START.astype("datetime64[s]") + at * HOUR
-    answer = brief(cubes=[cube], intent=Intent(survey_hours=hours), now=now, first_day=0, **options).answers[0]
+    answer = brief(cubes=[cube], work=PlannedWork(survey_hours=hours), now=now, first_day=0, **options).answers[0]
     return answer.survey, answer
 
 
@@ -69,7 +69,7 @@ def test_what_does_not_fit_is_told():
 
 def test_an_hour_that_has_begun_or_is_dark_in_part_is_no_hour_of_work():
     now = START.astype("datetime64[s]") + 8 * HOUR + np.timedelta64(20, "m")
-    survey = brief(intent=Intent(survey_hours=20), now=now, first_day=0).answers[0].survey
+    survey = brief(work=PlannedWork(survey_hours=20), now=now, first_day=0).answers[0].survey
     assert spans(survey)[0][0] == "09"
     lit_until = int(spans(survey)[-1][1])
     assert lit_until == 20  # last light is after 20 UTC and before 21
@@ -96,7 +96,7 @@ def test_with_members_the_chance_is_theirs():
 def test_work_over_several_days_names_the_days():
     now = START.astype("datetime64[s]") + 18 * HOUR
     cube = quiet_cube(84)
-    answer = brief("week", [cube], days=3, intent=Intent(survey_hours=4), now=now, first_day=0).answers[0]
+    answer = brief("week", [cube], days=3, work=PlannedWork(survey_hours=4), now=now, first_day=0).answers[0]
     words = words_of(answer)
     assert words.startswith(
         "4 h of work: Wed 10 Jun 18:00–20:00 work, 20:00 to Thu 11 Jun 03:00 wait, 03:00–05:00 work"
@@ -109,7 +109,7 @@ def test_a_surer_day_is_told():
     for name in ("wind_speed_of_gust", "precipitation_probability"):
         longer[name].values[:25] = cube[name].values[:25]
     now = START.astype("datetime64[s]")
-    answer = brief("week", [longer], days=3, intent=Intent(survey_hours=4), now=now, first_day=0)
+    answer = brief("week", [longer], days=3, work=PlannedWork(survey_hours=4), now=now, first_day=0)
     survey = answer.answers[0].survey
     assert str(survey.spells[0].start)[:10] == "2026-06-10"
     assert survey.surer is not None

@@ -11,10 +11,10 @@ from wxfly.assessment.conditions import derive
 from wxfly.assessment.suitability import State, add_waiting_hours, assess
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
-from wxfly.pilot.work import Intent
+from wxfly.pilot.work import PlannedWork
 
 LIMITS = limits_for(find_aircraft("camera-quad-250g"))
-WAIT = Intent(wait_hours=1)
+WAIT = PlannedWork(wait_hours=1)
 
 
 def assessed(gusts):
@@ -75,7 +75,7 @@ def test_an_hour_outside_by_itself_stays_outside_after_one_not_known():
 
 def test_the_answer_holds_back_and_says_so():
     cube = with_values(quiet_cube(36), "wind_speed_of_gust", 30.0, 12, 12)  # the hour from 11 to 12 UTC
-    free, held = brief(cubes=[cube]).answers[0], brief(cubes=[cube], intent=WAIT).answers[0]
+    free, held = brief(cubes=[cube]).answers[0], brief(cubes=[cube], work=WAIT).answers[0]
     state = {
         str(t)[11:13]: s for t, s in zip(held.assessment["time"].values, held.assessment["state"].values, strict=True)
     }
@@ -90,7 +90,7 @@ def test_the_answer_holds_back_and_says_so():
 def test_the_hour_before_the_period_counts():
     now = START.astype("datetime64[s]") + np.timedelta64(12, "h")
     cube = with_values(quiet_cube(36), "wind_speed_of_gust", 30.0, 12, 12)
-    answer = brief(cubes=[cube], intent=WAIT, now=now, first_day=0).answers[0]
+    answer = brief(cubes=[cube], work=WAIT, now=now, first_day=0).answers[0]
     assert answer.assessment["time"].values[0] == now
     assert answer.assessment["waiting_after"].values[:2].tolist() == ["gust", ""]
 
@@ -102,6 +102,6 @@ def test_a_longer_hold():
 
 def test_other_elements_hold_nothing_back():
     cube = with_values(quiet_cube(36), "precipitation_amount", 9.0, 12, 12)
-    answer = brief(cubes=[cube], intent=WAIT).answers[0]
+    answer = brief(cubes=[cube], work=WAIT).answers[0]
     assert State.OUTSIDE in answer.assessment["state"].values[10:]
     assert not any(answer.assessment["waiting_after"].values[10:])

@@ -28,7 +28,7 @@ def test_a_number_is_si_whatever_the_units_of_the_answer(units):
     )
     question = read_question("best", [], words)
     assert question.height == 80.0
-    assert question.intent.planned == np.timedelta64(5400, "s")
+    assert question.work.planned == np.timedelta64(5400, "s")
     assert (question.sortie.distance, question.sortie.payload) == (400.0, pytest.approx(0.12))
     assert question.sortie.battery_temperature == pytest.approx(293.15)
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from wxfly.errors import WxflyError
-from wxfly.pilot.work import Costs, Intent, read_intent
+from wxfly.pilot.work import Costs, PlannedWork, read_work
 
 
 def minutes(length):
@@ -12,30 +12,30 @@ def minutes(length):
 
 
 def test_nothing_said_is_three_quarters_of_an_hour_and_nothing_in_hand():
-    assert read_intent(**{}) == Intent()
-    assert minutes(read_intent(**{}).reference_period) == 45
+    assert read_work(**{}) == PlannedWork()
+    assert minutes(read_work(**{}).reference_period) == 45
 
 
 @pytest.mark.parametrize(("given", "whole"), [("20min", 65), ("as-long", 90), ("1h", 105), ("0", 45)])
 def test_the_reference_period_is_what_is_planned_and_what_is_in_hand(given, whole):
-    intent = read_intent(**{"contingency": given})
-    assert minutes(intent.planned) == 45
-    assert minutes(intent.reference_period) == whole
+    work = read_work(**{"contingency": given})
+    assert minutes(work.planned) == 45
+    assert minutes(work.reference_period) == whole
 
 
 def test_as_long_goes_with_what_is_planned():
-    assert minutes(read_intent(**{"duration": "2h", "contingency": "as-long"}).reference_period) == 240
+    assert minutes(read_work(**{"duration": "2h", "contingency": "as-long"}).reference_period) == 240
 
 
 @pytest.mark.parametrize(("given", "hours"), [("4h", 4), ("3.2h", 4), ("200min", 4), ("4", 4), ("1min", 1)])
 def test_a_survey_is_in_whole_hours_rounded_up(given, hours):
-    assert read_intent(**{"survey": given}).survey_hours == hours
+    assert read_work(**{"survey": given}).survey_hours == hours
 
 
 def test_costs_and_hold():
-    intent = read_intent(**{"costs": "30,100,2000", "wait": 2})
-    assert intent.costs == Costs(30.0, 100.0, 2000.0)
-    assert intent.wait_hours == 2
+    work = read_work(**{"costs": "30,100,2000", "wait": 2})
+    assert work.costs == Costs(30.0, 100.0, 2000.0)
+    assert work.wait_hours == 2
 
 
 @pytest.mark.parametrize(
@@ -56,5 +56,5 @@ def test_costs_and_hold():
 )
 def test_what_cannot_be_meant_is_refused_in_one_line(options, words):
     with pytest.raises(WxflyError, match=words) as caught:
-        read_intent(**options)
+        read_work(**options)
     assert "\n" not in str(caught.value)

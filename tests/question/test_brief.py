@@ -21,7 +21,8 @@ from wxfly.assessment.suitability import State
 from wxfly.cli import main
 from wxfly.errors import WxflyError
 from wxfly.flight.leg import Plan
-from wxfly.pilot.options import read_words
+from wxfly.history import previous_choice
+from wxfly.pilot.options import Words, read_words
 from wxfly.question import brief as outing
 from wxfly.report.facts import writing
 from wxfly.report.facts.answer import facts_of
@@ -56,6 +57,26 @@ def test_a_brief_of_tomorrow_without_a_word_more() -> None:
     assert asked.brief.energy is not None
     plan = asked.brief.energy.sortie.plan
     assert plan == Plan(height=60.0, return_height=60.0, distance=101.75)  # no farther than it is seen
+
+
+def test_a_brief_counts_windows_as_best_does_from_the_one_of_the_last_answer(monkeypatch) -> None:
+    first = brief().briefing.answers[0].best
+    second = replace(first, end=first.end - np.timedelta64(5, "m"))
+    prepare = outing.prepare
+
+    def from_store(question, **how):
+        prepared = prepare(question, **how)
+        return replace(prepared, provenance=replace(prepared.provenance, obtained_from="store"))
+
+    def stay_with_second(briefing, on_progress, *, fresh):
+        answer = briefing.answers[0]
+        return briefing if fresh else replace(briefing, answers=(replace(answer, windows=(second, first)),))
+
+    monkeypatch.setattr(outing, "prepare", from_store)
+    monkeypatch.setattr(previous_choice, "remember", stay_with_second)
+    for fresh, window in ((None, second), (True, first)):
+        asked = outing.ask_brief(SITE, Words(fresh=fresh), on_progress=quiet)
+        assert asked.brief.window.end == window.end
 
 
 def test_what_is_asked_reaches_the_plan() -> None:

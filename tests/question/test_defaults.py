@@ -35,7 +35,7 @@ def test_an_option_goes_before_the_plan_the_plan_before_the_site_the_site_before
     keep('height = "10m"\nreserve = 0.1\nunits = "imperial"\nhold = 1\n',
          plan={"height": "30m", "reserve": 0.3}, meadow={"height": "20m", "wait": 2, "reserve": 0.4})  # fmt: skip
     question = asked(plan="roof", reserve=0.5)
-    assert (question.places[0].height, question.limits.reserve, question.intent.wait_hours) == (30.0, 0.5, 2)
+    assert (question.places[0].height, question.limits.reserve, question.work.wait_hours) == (30.0, 0.5, 2)
     assert question.units == "imperial"
     assert (question.plan, set(question.origins)) == (
         "roof",

@@ -13,7 +13,7 @@ from wxfly.answer.request import Request
 from wxfly.pilot.aircraft import find_aircraft
 from wxfly.pilot.limits import limits_for
 from wxfly.pilot.site import Site, period_of
-from wxfly.pilot.work import Intent
+from wxfly.pilot.work import PlannedWork
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.site import site_answer_facts
 from wxfly.report.facts.timeline import timeline_facts
@@ -125,7 +125,7 @@ def _brief(
     aircraft="camera-quad-250g",
     days=1,
     limits=None,
-    intent=None,
+    work=None,
     first_day=1,
     prefers_low_light=False,
     **changes,
@@ -142,15 +142,15 @@ def _brief(
         name: ("site", [getattr(s, name) for s in sites]) for name in ("latitude", "longitude", "surface_altitude")
     }
     cube = cube.assign_coords(places)
-    limits, intent = limits or limits_for(find_aircraft(aircraft)), intent or Intent()
+    limits, work = limits or limits_for(find_aircraft(aircraft)), work or PlannedWork()
     requests = [
-        Request(s, find_aircraft(aircraft), limits, h, intent=intent, prefers_low_light=prefers_low_light)
+        Request(s, find_aircraft(aircraft), limits, h, work=work, prefers_low_light=prefers_low_light)
         for s, h in zip(sites, heights, strict=True)
     ]
     periods = [period_of(s, changes.get("now", NOW), first_day=first_day, days=days) for s in sites]
     if question == "compare":
         periods = [(min(p[0] for p in periods), max(p[1] for p in periods))] * len(periods)
-    settings = {"minimum_duration": intent.reference_period, "now": NOW, "provenance": PROVENANCE, "notes": ()}
+    settings = {"minimum_duration": work.reference_period, "now": NOW, "provenance": PROVENANCE, "notes": ()}
     return make_briefing(question, cube, requests, periods, **(settings | changes))
 
 

@@ -183,7 +183,7 @@ def _assessed(
         judged, _ = add_return_leg(judged, flight, hours, request.sortie, request.limits, site=request.site, run=run)
         return flight, judged
 
-    wait, (flight, judged) = request.intent.wait_hours, judge(start, end)
+    wait, (flight, judged) = request.work.wait_hours, judge(start, end)
     if not wait:
         return flight, judged
     first = start.astype("datetime64[h]")
@@ -234,7 +234,7 @@ def _another_aircraft(
         if aircraft.name == answer.request.aircraft.name or is_above_height_limit(answer.request.height, limits):
             continue
         # The hours before the requested period are unknown here, so the first hours may be waiting hours too.
-        judged = add_waiting_hours(assess(answer.conditions, limits), answer.request.intent.wait_hours)
+        judged = add_waiting_hours(assess(answer.conditions, limits), answer.request.work.wait_hours)
         windows = _with_reserve(_windows(answer, judged, minimum_duration), limits)
         if not windows:
             continue

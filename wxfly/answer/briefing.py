@@ -164,7 +164,7 @@ def _answer(
             assessment, at_return = add_return_leg(
                 assessment, conditions, hours, request.sortie, request.limits, site=request.site, run=run
             )
-    wait = request.intent.wait_hours
+    wait = request.work.wait_hours
     if wait:
         first = start.astype("datetime64[h]")
         earlier = hours_of(cube, start=first - np.timedelta64(wait, "h"), end=first)
@@ -198,9 +198,9 @@ def _answer(
     windows = with_chances(windows, site_chance, assessment, minimum_duration, from_start=request.from_now)
     outlooks = find_outlooks(site_chance, assessment, minimum_duration, start=start, end=end)
     survey = None
-    if request.intent.survey_hours:
+    if request.work.survey_hours:
         days = midnights(request.site, start, end)
-        survey = lay_survey(assessment, site_chance, request.intent.survey_hours, start=start, end=end, midnights=days)
+        survey = lay_survey(assessment, site_chance, request.work.survey_hours, start=start, end=end, midnights=days)
     answer = SiteAnswer(
         request, conditions, assessment, heights, (), None, start, end, site_chance, tuple(outlooks), survey=survey
     )

@@ -23,7 +23,7 @@ from wxfly.flight.advice import Advice, is_low_light
 from wxfly.pilot.aircraft import Aircraft
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site, midnights
-from wxfly.pilot.work import Intent
+from wxfly.pilot.work import PlannedWork
 from wxfly.probability.chance import Outlook
 from wxfly.probability.site_chance import SiteChance
 from wxfly.retrieval.origin import ForecastOrigin
@@ -69,7 +69,7 @@ class Request:
         The planned flight; its return leg is then judged in every hour.
     energy_missing : tuple of str
         Missing figures of the aircraft where a sortie was requested: the return leg is then not judged.
-    intent : Intent
+    work : PlannedWork
         Duration, contingency and kind of the flight.
     before : BeforeReading or None
         The forecast before a reading corrected it.
@@ -87,7 +87,7 @@ class Request:
     toward: float | None = None
     sortie: Sortie | None = None
     energy_missing: tuple[str, ...] = ()
-    intent: Intent = field(default_factory=Intent)
+    work: PlannedWork = field(default_factory=PlannedWork)
     before: BeforeReading | None = field(default=None, compare=False)
     from_now: bool = False
     zones: ZoneSearch | None = field(default=None, compare=False)

@@ -19,7 +19,17 @@ from wxfly.assessment.suitability import not_judged, required_names
 from wxfly.cube.contract import FORECAST_MODEL, models_of
 from wxfly.physics.air.precipitation import room_to_rate
 from wxfly.physics.probability import dressing_deviation, normal_quantile, standardised
-from wxfly.pilot.elements import BY_NAME, ELEMENTS, FULL_ROOM, LIMIT_RULES, NAMES, Family, shipped_figures
+from wxfly.pilot.elements import (
+    BY_NAME,
+    ELEMENTS,
+    FULL_ROOM,
+    LIMIT_RULES,
+    NAMES,
+    ErrorKind,
+    Family,
+    LimitSense,
+    shipped_figures,
+)
 
 Array = npt.NDArray[np.float64]
 
@@ -292,11 +302,11 @@ def _room(
 ) -> Array:
     """Return the room of one element, axes time and member."""
     kind, sense = law.rows[name]["kind"], BY_NAME[name].sense
-    if kind == "category":
+    if kind == ErrorKind.CATEGORY:
         return _room_of_category(name, demand, margin, lead, law, demand.shape[1])
-    if kind == "square_root":
+    if kind == ErrorKind.SQUARE_ROOT:
         return _room_of_amount(name, demand, limit, lead, law, demand.shape[1])
-    if kind == "logarithmic":
+    if kind == ErrorKind.LOGARITHMIC:
         with np.errstate(divide="ignore", invalid="ignore"):
             demand, limit = (np.maximum(np.log(v), _LOGARITHM_OF_NOTHING) for v in (demand, limit))
     deviation = deviation_left(name, demand, lead, law)
@@ -309,14 +319,14 @@ def _room(
         # The spread of the members that are left tells nothing of the lost: of what it may have been the worst counts.
         error = law.figure(name, "error", lead)
         deviation = np.where(is_thin[:, None], np.where(margin >= 0, error, law.share_left * error), deviation)
-    if demand.shape[1] == 1 and told is not None and kind == "normal":
+    if demand.shape[1] == 1 and told is not None and kind == ErrorKind.NORMAL:
         error, spread = law.figure(name, "error", lead), np.asarray(told, dtype=float)[:, None]
         deviation = np.hypot(spread, dressing_deviation(error, spread, law.share_left * error))
     for added in (extrapolated, around):
         if added is not None:
             deviation = np.hypot(deviation, np.where(np.isnan(added), 0.0, added))
     deviation = np.broadcast_to(deviation, demand.shape)
-    if sense == "within":
+    if sense == LimitSense.WITHIN:
         # The limit is the nearer end of the band; the sign of the margin tells on which side of it the demand lies.
         room = np.where(margin >= 0, 1.0, -1.0) * np.abs(limit - demand) / deviation
         return np.where(np.isnan(margin), np.nan, room)
@@ -410,7 +420,7 @@ def _room_of_category(name: str, demand: Array, margin: Array, lead: Array, law:
     left = law.share_left if members > 1 else 1.0
     missed, false, possible = (law.figure(name, key, lead) for key in ("missed", "false", "possible"))
     keeps, breaks, doubtful = (normal_quantile(v) for v in (1.0 - missed * left, false * left, 1.0 - possible))
-    is_possible = demand == 1.0 if BY_NAME[name].sense == "grade" else np.zeros(demand.shape, dtype=bool)
+    is_possible = demand == 1.0 if BY_NAME[name].sense == LimitSense.GRADE else np.zeros(demand.shape, dtype=bool)
     room = np.where(margin >= 0, keeps, breaks)
     room = np.where(is_possible, doubtful, room)
     return np.where(np.isnan(margin), np.nan, room)
@@ -449,18 +459,18 @@ def _with_advised_missing(
 def _room_just_inside(name: str, limit: Array, lead: Array, law: ErrorLaw, extrapolated: Array | None) -> Array:
     """Return the room of a value with the margin `JUST_INSIDE`, from one forecast; NaN where it cannot be told."""
     kind, sense = law.rows[name]["kind"], BY_NAME[name].sense
-    if kind == "category":
-        key = "possible" if sense == "grade" else "missed"
+    if kind == ErrorKind.CATEGORY:
+        key = "possible" if sense == LimitSense.GRADE else "missed"
         return normal_quantile(1.0 - law.figure(name, key, lead))
-    if sense == "within":
+    if sense == LimitSense.WITHIN:
         return np.broadcast_to(JUST_INSIDE * FULL_ROOM / law.figure(name, "error", lead), limit.shape)
-    if kind == "square_root":
+    if kind == ErrorKind.SQUARE_ROOT:
         return _room_of_amount(name, (1.0 - JUST_INSIDE) * limit, limit, lead, law, 1)
     error = law.figure(name, "error", lead)
     if extrapolated is not None:
         error = np.hypot(error, np.where(np.isnan(extrapolated), 0.0, extrapolated))
     # What `wxfly.assessment.suitability` takes as margin: 1 - demand / limit, or 1 - limit / demand.
     share = 1.0 / (1.0 - JUST_INSIDE) if LIMIT_RULES[sense].is_least else 1.0 - JUST_INSIDE
-    if kind == "logarithmic":
+    if kind == ErrorKind.LOGARITHMIC:
         return np.asarray(abs(np.log(share)) / error)
     return np.asarray(np.abs(1.0 - share) * np.abs(limit) / error)

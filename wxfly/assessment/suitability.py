@@ -27,6 +27,7 @@ from wxfly.pilot.elements import (
     GRAVEST,
     NAMES,
     Element,
+    LimitSense,
 )
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH, Limits
 from wxfly.pilot.work import wait_after_break
@@ -190,7 +191,7 @@ def _judge(demand: Array, limit: Array, margin: Array, limits: Limits, condition
     # Of equal margins the first decides.
     for k in _ROWS_BY_GRAVITY:
         name, row = NAMES[k], margin[k]
-        graded = ELEMENTS[k].sense == "grade"
+        graded = ELEMENTS[k].sense == LimitSense.GRADE
         if graded:  # "possible" is narrow whatever the reserve
             possible |= demand[k] == 1
         if not _is_judged(name, limits):
@@ -293,7 +294,7 @@ def _measure(
 ) -> tuple[npt.ArrayLike, npt.ArrayLike, Array]:
     """Return demand, limit and margin of one element for every hour, with the axes of the template."""
     values = _with_uncertainty(name, conditions, BY_NAME[name].condition, "", limits, template)
-    if BY_NAME[name].sense == "within":
+    if BY_NAME[name].sense == LimitSense.WITHIN:
         # The aircraft starts and lands in the air near the ground: an inversion or a hot field counts.
         near_ground = _of_edges(conditions, "air_temperature_near_ground", template)
         return _measure_within(BY_NAME[name], (*values, *near_ground), limits)

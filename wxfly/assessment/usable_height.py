@@ -15,6 +15,8 @@ from wxfly.pilot.site import Site
 
 Array = npt.NDArray[np.float64]
 
+HEIGHT_LIMIT = "height_limit"
+"""What ends a climb at its top, in place of an element."""
 STEP = 5.0
 """Heights are tried in steps of this [m]."""
 
@@ -51,7 +53,7 @@ def find_usable_heights(
         ``share_of_limit`` (time, ..., height): the largest share that wind, gust or wind difference takes of its
         limit [1], NaN where not known; ``usable_height`` (time, ...) [m]: 0 where not even the lowest step holds, NaN
         where the lowest step is not known; ``usable_height_ends_by`` (time, ...): the element that ends the climb,
-        ``height_limit`` at the top; ``cloud_base_is_known`` (time, ...): where not, cloud may end the climb earlier.
+        `HEIGHT_LIMIT` at the top; ``cloud_base_is_known`` (time, ...): where not, cloud may end the climb earlier.
     """
     heights = steps_to(limits.height_limit)
     profile = derive_heights(cube, heights, site=site, start=start, end=end)
@@ -76,7 +78,7 @@ def find_usable_heights(
     if "input_is_lost" in conditions:  # cloud that was forecast and is lost may end the climb at any step
         cloud[conditions["input_is_lost"].sel(element="cloud_base").values] = np.nan
     usable, stop = climb(smallest, cloud, heights)
-    names = np.array([*margins, "cloud_base", "height_limit"], dtype=object)
+    names = np.array([*margins, "cloud_base", HEIGHT_LIMIT], dtype=object)
     ends_by = names[_which_ends(stacked, cloud, stop)]
     ends_by = np.where(np.isnan(usable), "", ends_by)
     dims = profile["wind_speed"].dims

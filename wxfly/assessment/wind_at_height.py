@@ -13,7 +13,8 @@ import numpy.typing as npt
 
 from wxfly.assessment.hours import HourValues, at_edges
 from wxfly.physics.wind import exposure, gust, profile, shear, stability
-from wxfly.physics.wind.profile import ProfileMethod, WindAtHeight
+from wxfly.physics.wind.profile import Interpolation, ProfileMethod, UnknownStability, WindAtHeight
+from wxfly.physics.wind.stability import StabilitySource
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site
 
@@ -138,9 +139,9 @@ class WindAloft:
             "roughness_length": self.model_roughness,
             "obukhov_length": self.length,
             "stability_source": self.stability_source,
-            "interpolation": "curved",
+            "interpolation": Interpolation.CURVED,
             # Above the top level, too, stability has a say: losing it must not give less wind.
-            "unknown_stability": "careful" if self.stability_is_lost.any() else "neutral",
+            "unknown_stability": UnknownStability.CAREFUL if self.stability_is_lost.any() else UnknownStability.NEUTRAL,
             "levels": self.levels,
         }
 
@@ -159,7 +160,7 @@ class WindAloft:
             site_displacement_height=exposure.displacement_height(self.site.obstacle_height),
         )
 
-    def _stability(self) -> tuple[Array, str, npt.NDArray[np.bool_]]:
+    def _stability(self) -> tuple[Array, StabilitySource, npt.NDArray[np.bool_]]:
         """Return the Obukhov length, what it is from, and where it is lost though the source carries what it needs."""
         near_ground = self.stamps("air_temperature")
         aloft, heights = self.stamps.levels("air_temperature_aloft")
@@ -171,11 +172,11 @@ class WindAloft:
             length = stability.obukhov_length_from_temperatures(
                 lowest, height, near_ground, 2.0, aloft[..., level], float(heights[level])
             )
-            return length, "temperatures", np.isnan(length) | self._lost("surface_roughness_length")
+            return length, StabilitySource.TEMPERATURES, np.isnan(length) | self._lost("surface_roughness_length")
         cloud = self.stamps("cloud_area_fraction")
         length = stability.obukhov_length_from_sun_and_cloud(lowest, height, self.stamps.sun[0], cloud, near_ground)
         lost = self._lost("cloud_area_fraction", "air_temperature", "surface_roughness_length")
-        return length, "sun and cloud", lost
+        return length, StabilitySource.SUN_AND_CLOUD, lost
 
     def _lost(self, *names: str) -> npt.NDArray[np.bool_]:
         """Tell where something that the source carries is missing."""

@@ -6,6 +6,7 @@ The distance at which the aircraft can be seen, light and glare, cold hands and 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 
 import numpy as np
 import xarray as xr
@@ -19,6 +20,13 @@ HIGH_SUN = 25.0
 """Elevation from which the sun is called high [degree]: above the golden hour and below this it still dazzles."""
 
 
+class SightLimit(StrEnum):
+    """What decides how far the aircraft is seen."""
+
+    SIZE = "size"
+    VISIBILITY = "visibility"
+
+
 @dataclass(frozen=True)
 class Advice:
     """Advice for a period of hours, in SI units; NaN or an empty text where there is none.
@@ -28,8 +36,8 @@ class Advice:
     sight_range : float
         Distance at which the pilot can still see this aircraft in the worst of the hours [m]; where visibility is
         unknown, from the aircraft's size alone.
-    sight_decided_by : str
-        ``size`` or ``visibility``; empty when the range is unknown.
+    sight_decided_by : SightLimit or None
+        None when the range is unknown.
     visibility_is_known : bool
         Whether visibility is known throughout.
     wind_chill, heat_index : float
@@ -60,7 +68,7 @@ class Advice:
     """
 
     sight_range: float
-    sight_decided_by: str
+    sight_decided_by: SightLimit | None
     visibility_is_known: bool
     wind_chill: float
     heat_index: float
@@ -165,18 +173,18 @@ def _over_hill(conditions: xr.Dataset, value: dict[str, np.ndarray], hill: Hill 
     return _highest(value["wind_speed"] * found.factor), bool(np.all(found.in_range))
 
 
-def sight(visibility_in_air: np.ndarray, aircraft: Aircraft) -> tuple[float, str]:
-    """Return the sight range [m] and what decides it, ``size`` or ``visibility``.
+def sight(visibility_in_air: np.ndarray, aircraft: Aircraft) -> tuple[float, SightLimit | None]:
+    """Return the sight range [m] and what decides it.
 
     Where visibility is unknown, the size alone decides; without a size the range is NaN.
     """
     if aircraft.characteristic_dimension is None:
-        return np.nan, ""
+        return np.nan, None
     by_size = float(visibility.attitude_sight_range(aircraft.characteristic_dimension, aircraft.kind))
     by_air = _lowest(visibility.detection_sight_range(visibility_in_air))
     if np.isnan(by_air) or by_size <= by_air:
-        return by_size, "size"
-    return by_air, "visibility"
+        return by_size, SightLimit.SIZE
+    return by_air, SightLimit.VISIBILITY
 
 
 def precipitation_words(weather_code: float, precipitation_rate: float) -> str:

@@ -18,6 +18,7 @@ from wxfly.errors import WxflyError
 from wxfly.flight.leg import FORECAST_DEVIATION
 from wxfly.physics.wind import error
 from wxfly.physics.wind.shear import JET_EXPONENT
+from wxfly.physics.wind.stability import StabilitySource
 from wxfly.physics.wind.turbulence import gust_factor
 from wxfly.pilot.limits import Limits
 from wxfly.units import QuantityError
@@ -144,7 +145,12 @@ def extrapolation_deviation_of(
     speed = np.asarray(reading, dtype=float)
     unknown = np.full(speed.shape, np.nan)
     by_day = error.deviation_from_one_level(
-        speed, np.asarray(anemometer_height), np.asarray(height), unknown, "temperatures", constants=ON_TOWER
+        speed,
+        np.asarray(anemometer_height),
+        np.asarray(height),
+        unknown,
+        StabilitySource.TEMPERATURES,
+        constants=ON_TOWER,
     )
     return np.asarray(np.where(is_night, NIGHT_FACTOR, 1.0) * by_day)
 

@@ -14,14 +14,14 @@ import numpy.typing as npt
 
 from wxfly.errors import WxflyError
 from wxfly.physics.aircraft import battery, gliding, rotor
-from wxfly.pilot.aircraft import Aircraft
+from wxfly.pilot.aircraft import Aircraft, AircraftKind
 
 Array = npt.NDArray[np.float64]
 
 _ALWAYS = ("mass", "battery_energy", "top_speed", "climb_speed", "descent_speed")
 _NEEDED = {
-    "multirotor": (*_ALWAYS, "hover_endurance", "maximum_tilt", "rotor_diameter", "rotor_count"),
-    "fixed_wing": (
+    AircraftKind.MULTIROTOR: (*_ALWAYS, "hover_endurance", "maximum_tilt", "rotor_diameter", "rotor_count"),
+    AircraftKind.FIXED_WING: (
         *_ALWAYS, "cruise_speed", "cruise_endurance", "glide_ratio", "best_glide_speed", "stall_speed",
     ),
 }  # fmt: skip
@@ -37,7 +37,7 @@ class EnergyModel:
 
     Attributes
     ----------
-    kind : str
+    kind : AircraftKind
         ``multirotor`` or ``fixed_wing``.
     weight : float
         Weight with payload [N].
@@ -61,7 +61,7 @@ class EnergyModel:
         Fixed wing: ratio [1], and airspeed at this weight at sea level [m s-1].
     """
 
-    kind: str
+    kind: AircraftKind
     weight: float
     battery_energy: float
     battery_cycles: float
@@ -123,11 +123,11 @@ def energy_model(aircraft: Aircraft, *, payload: float = 0.0) -> EnergyModel:
         "climb_speed": figure["climb_speed"],
         "descent_speed": figure["descent_speed"],
     }
-    endurance = figure["hover_endurance" if aircraft.kind == "multirotor" else "cruise_endurance"]
+    endurance = figure["hover_endurance" if aircraft.kind is AircraftKind.MULTIROTOR else "cruise_endurance"]
     drive_power = figure["battery_energy"] / endurance - electronics
     if drive_power <= 0:
         raise WxflyError(f"{aircraft.name}: electronics_power alone empties the battery before the endurance given")
-    if aircraft.kind == "multirotor":
+    if aircraft.kind is AircraftKind.MULTIROTOR:
         model = _multirotor(aircraft, figure, own_weight, drive_power, common)
     else:
         model = _fixed_wing(figure, own_weight, drive_power, common)
@@ -197,7 +197,7 @@ def flight_power(
     ndarray
         Power [W], with a standard deviation of about `wxfly.physics.aircraft.rotor.MODEL_DEVIATION`.
     """
-    if model.kind == "multirotor":
+    if model.kind is AircraftKind.MULTIROTOR:
         drives = rotor.flight_power(
             model.weight,
             model.area,
@@ -228,7 +228,7 @@ def airspeed_range(model: EnergyModel, air_density: npt.ArrayLike) -> tuple[Arra
     """
     rho = np.asarray(air_density, dtype=float)
     thinner = np.sqrt(rotor.STANDARD_DENSITY / rho)
-    if model.kind == "fixed_wing":
+    if model.kind is AircraftKind.FIXED_WING:
         return np.asarray(model.lowest_airspeed * thinner), np.where(np.isnan(rho), np.nan, model.top_speed)
     fastest = rotor.top_speed(
         model.weight,
@@ -259,7 +259,7 @@ def waiting_power(model: EnergyModel, wind_speed: npt.ArrayLike, air_density: np
         least, as the wind drops at times. A fixed wing circles at its airspeed of least power.
     """
     wind, rho = np.broadcast_arrays(np.asarray(wind_speed, float), np.asarray(air_density, float))
-    if model.kind == "multirotor":
+    if model.kind is AircraftKind.MULTIROTOR:
         return np.maximum(flight_power(model, wind, rho), flight_power(model, 0.0, rho))
     slowest, fastest = airspeed_range(model, rho)
     speeds = slowest[..., None] + (fastest - slowest)[..., None] * np.linspace(0.0, 1.0, 61)

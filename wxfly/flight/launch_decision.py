@@ -14,7 +14,7 @@ from wxfly.flight.anemometer_reading import STARTING_SPEED, AnemometerRule, Corr
 from wxfly.physics.air.risk import POSSIBLE, POSSIBLE_FROM
 from wxfly.physics.probability import normal_probability
 from wxfly.physics.wind.error import error_factor
-from wxfly.pilot.elements import BY_NAME, Family
+from wxfly.pilot.elements import BY_NAME, Family, LimitSense
 
 ELEMENTS = ("wind", "gust")
 """The elements that an anemometer measures."""
@@ -184,7 +184,7 @@ def during(hours: xr.Dataset, chances: Mapping[str, float]) -> list[During]:
         if not unknown.all():
             worst = int(np.nanargmin(margin))
             chance = 1.0 if margin[worst] < 0 else chances.get(name, 0.0)
-            is_possible = BY_NAME[name].sense == "grade" and (demands[row] >= POSSIBLE).any()
+            is_possible = BY_NAME[name].sense == LimitSense.GRADE and (demands[row] >= POSSIBLE).any()
             if is_possible or chance > POSSIBLE_FROM:
                 is_seen = name in SEEN_ON_SITE and not is_possible and margin[worst] >= 0
                 if not (is_seen and (unknown & required[row]).any()):

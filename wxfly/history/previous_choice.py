@@ -54,8 +54,8 @@ def _limits(answer: SiteAnswer) -> dict[str, float]:
     told = {"wind": limits.maximum_wind, "gust": limits.maximum_gust}
     if limits.maximum_gust_at_launch is not None:
         told["gust_at_launch"] = limits.maximum_gust_at_launch
-    if answer.request.intent.wait_hours:
-        told["wait_hours"] = float(answer.request.intent.wait_hours)
+    if answer.request.work.wait_hours:
+        told["wait_hours"] = float(answer.request.work.wait_hours)
     return told
 
 

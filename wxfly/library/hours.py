@@ -20,7 +20,7 @@ from wxfly.library.words import Moment, read_as_of, text_of
 from wxfly.pilot.limits import Limits, check_height
 from wxfly.pilot.settings import sites_file
 from wxfly.pilot.site import Site, midnights, read_sites
-from wxfly.pilot.work import read_intent
+from wxfly.pilot.work import read_work
 from wxfly.retrieval.places import demo_sites, time_zone_at
 from wxfly.units import read_quantity
 
@@ -159,12 +159,12 @@ def find_windows(
     >>> windows.to_frame().columns.tolist()[:4]
     ['start', 'end', 'state', 'margin']
     """
-    intent = read_intent(duration=None if duration is None else text_of("duration", duration))
+    work = read_work(duration=None if duration is None else text_of("duration", duration))
     first, last = read_as_of(start), read_as_of(end)
     times = judged["time"].to_numpy().astype("datetime64[s]")
     # Where the sun does not set, a window ends at midnight, as in the answers.
     breaks = midnights(_site_of(judged), times[0], times[-1] + HOUR) if times.size else []
-    found = holding.find_windows(judged, minimum_duration=intent.reference_period, start=first, end=last, breaks=breaks)
+    found = holding.find_windows(judged, minimum_duration=work.reference_period, start=first, end=last, breaks=breaks)
     return Windows(found)
 
 

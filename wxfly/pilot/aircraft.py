@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
+from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,14 @@ from wxfly.errors import WxflyError, unknown_name
 from wxfly.pilot.own_files import OwnTable, parse_toml, shipped_and_own
 from wxfly.units import parse_quantity
 
-KINDS = ("multirotor", "fixed_wing")
+
+class AircraftKind(StrEnum):
+    """How an aircraft stays up."""
+
+    MULTIROTOR = "multirotor"
+    FIXED_WING = "fixed_wing"
+
+
 DEFAULT = "camera-quad-250g"
 
 
@@ -51,8 +59,10 @@ class Aircraft:
 
     Attributes
     ----------
-    name, title, kind : str
-        Short name, title for people, and one of `KINDS`.
+    name, title : str
+        Short name, and title for people.
+    kind : AircraftKind
+        How it stays up.
     maximum_wind, maximum_gust : float
         Largest mean wind and largest gust at flight height [m s-1].
     minimum_temperature, maximum_temperature : float
@@ -100,7 +110,7 @@ class Aircraft:
 
     name: str
     title: str
-    kind: str
+    kind: AircraftKind
     maximum_wind: float = _figure("speed", "wind", is_needed=True)
     maximum_gust: float = _figure("speed", "wind", is_needed=True)
     maximum_wind_difference: float = _figure("speed", "wind", default=4.1)
@@ -180,9 +190,10 @@ def _parse_one(name: str, entry: Any, place: str) -> Aircraft:
     missing = [key for key in needed if key not in values]
     if missing:
         raise WxflyError(f"{where} has no {', no '.join(missing)}; the maker's manual gives it")
+    if values["kind"] not in tuple(AircraftKind):
+        raise unknown_name(f"{where} kind", values["kind"], tuple(AircraftKind))
+    values["kind"] = AircraftKind(values["kind"])
     aircraft = Aircraft(name=name, sources=sources, **values)
-    if aircraft.kind not in KINDS:
-        raise unknown_name(f"{where} kind", aircraft.kind, KINDS)
     if aircraft.maximum_wind > aircraft.maximum_gust:
         raise WxflyError(f"{where} maximum_wind is above maximum_gust; are the two swapped?")
     if aircraft.minimum_temperature >= aircraft.maximum_temperature:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from enum import Enum
+from enum import Enum, StrEnum
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -158,24 +158,43 @@ class LimitRule:
     beyond: Callable[[npt.ArrayLike, npt.ArrayLike], Array] | None = None
 
 
+class LimitSense(StrEnum):
+    """Names of the rules, for what asks for one."""
+
+    AT_MOST = "at_most"
+    AT_LEAST = "at_least"
+    WITHIN = "within"
+    GRADE = "grade"
+    LIT = "lit"
+
+
+class ErrorKind(StrEnum):
+    """How the error of an element is distributed, as ``data/forecast_error.toml`` names and explains it."""
+
+    NORMAL = "normal"
+    LOGARITHMIC = "logarithmic"
+    SQUARE_ROOT = "square_root"
+    CATEGORY = "category"
+
+
 LIMIT_RULES: dict[str, LimitRule] = {
-    "at_most": LimitRule(
+    LimitSense.AT_MOST: LimitRule(
         margin_at_most, "demand at most the limit", "{subject}, {demand} of {limit} {unit}",
         beyond=left_at_most,
     ),
-    "at_least": LimitRule(
+    LimitSense.AT_LEAST: LimitRule(
         margin_at_least, "demand at least the limit", "{subject}, {demand} {unit}, at least {limit} {unit} wanted",
         is_least=True, beyond=left_at_least,
     ),
-    "within": LimitRule(
+    LimitSense.WITHIN: LimitRule(
         margin_within, f"demand within a band; full room from {FULL_ROOM:g} K inside it",
         "{subject}, {demand} {unit}, limit {limit} {unit}", beyond=_beyond_the_band,
     ),
-    "grade": LimitRule(
+    LimitSense.GRADE: LimitRule(
         margin_of_grade, "none, possible (narrow) or likely (outside)", "{subject} {word}", words=GRADES,
         of_chance=margin_of_chance,
     ),
-    "lit": LimitRule(
+    LimitSense.LIT: LimitRule(
         margin_of_light, "outside when dark by the rules; windows are cut to the lit part", "{word}", is_least=True,
         words=("dark", "light as the rules ask"),
     ),
@@ -311,7 +330,7 @@ def check_figures(name: str, errors: Mapping[str, Any], leads: int) -> None:
     ValueError
         States the element.
     """
-    key = "missed" if errors.get("kind") == "category" else "error"
+    key = "missed" if errors.get("kind") == ErrorKind.CATEGORY else "error"
     if not all(value > 0 for value in errors.get(key, (0,))) or len(errors[key]) != leads:
         raise ValueError(f"the element '{name}' has no {key} above 0 at every lead")
 

@@ -9,7 +9,7 @@ from typing import Any
 
 from wxfly.errors import WxflyError, unknown_name
 from wxfly.pilot.aircraft import FIGURES, Aircraft
-from wxfly.pilot.elements import BY_NAME, ELEMENTS, NAMES, REQUIRED_BY_DEFAULT, Element
+from wxfly.pilot.elements import BY_NAME, ELEMENTS, NAMES, REQUIRED_BY_DEFAULT, Element, LimitSense
 from wxfly.pilot.rules import DEFAULT as DEFAULT_RULES
 from wxfly.pilot.rules import RuleSet, find_rules
 from wxfly.units import SYSTEMS, UNITS, QuantityError, is_bare, parse_quantity
@@ -227,7 +227,7 @@ def _is_looser(name: str, value: float, usual: float | None) -> bool:
 
 def limit_fields(element: Element) -> tuple[str, ...]:
     """Return the fields of `Limits` that are the limit of an element; none for one that a pilot cannot set."""
-    if element.sense == "within":
+    if element.sense == LimitSense.WITHIN:
         return f"minimum_{element.name}", f"maximum_{element.name}"
     return (element.limit.pilot,) if element.limit.pilot else ()
 
@@ -236,7 +236,7 @@ LEAST_LIMITS = frozenset(
     field
     for element in ELEMENTS
     for field in limit_fields(element)[:1]
-    if element.rule.is_least or element.sense == "within"
+    if element.rule.is_least or element.sense == LimitSense.WITHIN
 )
 """Fields of `Limits` that are a least value: the limit of an element that may not be below it, and the lower of two."""
 _OF_PLACE = frozenset(element.limit.pilot for element in ELEMENTS if element.limit.condition)

@@ -43,12 +43,13 @@ class RuleLimit:
     written : str
         The value as written in the rule.
     paragraph, standing, read, note : str
-        Its paragraph, how binding it is (one of `STANDINGS`), when it was read, and a remark.
+        Its paragraph, None where no text has the figure; how binding it is (one of `STANDINGS`), when it was read,
+        and a remark.
     """
 
     value: float | str
     written: str
-    paragraph: str
+    paragraph: str | None
     standing: str
     read: str
     note: str
@@ -56,7 +57,7 @@ class RuleLimit:
     @property
     def source(self) -> str:
         """Return the source of the limit, in one line."""
-        where = self.standing if self.paragraph.startswith("none") else f"{self.paragraph} ({self.standing})"
+        where = self.standing if self.paragraph is None else f"{self.paragraph} ({self.standing})"
         return where if self.read == "from memory" else f"{where}, read {self.read}"
 
 
@@ -144,11 +145,11 @@ def _parse_limit(key: str, given: Any, where: str) -> RuleLimit:
     standing = str(given.get("standing", "common practice"))
     if standing not in STANDINGS:
         raise unknown_name(f"{where} standing", standing, tuple(STANDINGS))
-    paragraph = str(given.get("paragraph", "the pilot's own file"))
+    paragraph = str(given.get("paragraph", "the pilot's own file"))  # "none" where no text has the figure
     return RuleLimit(
         _parse_value(key, given["value"], where),
         given["value"],
-        paragraph,
+        None if paragraph == "none" else paragraph,
         standing,
         str(given.get("read", "not noted")),
         str(given.get("note", "")),

@@ -178,8 +178,8 @@ _LONGEST_WAIT = 12
 
 
 @dataclass(frozen=True)
-class Intent:
-    """The pilot's plan.
+class PlannedWork:
+    """How long the work takes, and how it may go on.
 
     Attributes
     ----------
@@ -207,15 +207,15 @@ class Intent:
         return self.planned + self.contingency
 
 
-def read_intent(
+def read_work(
     *,
     duration: str | None = None,
     contingency: str | None = None,
     survey: str | None = None,
     wait: int | None = None,
     costs: str | None = None,
-) -> Intent:
-    """Read the pilot's plan from the texts of command-line options.
+) -> PlannedWork:
+    """Read the planned work from the texts of command-line options.
 
     Raises
     ------
@@ -229,7 +229,7 @@ def read_intent(
             f"a duration of {_minutes(planned)} min and {_minutes(in_hand)} min in hand is longer than a day; "
             "for work that can stop give --survey"
         )
-    return Intent(
+    return PlannedWork(
         planned,
         in_hand,
         _survey(survey),

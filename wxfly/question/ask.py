@@ -114,13 +114,17 @@ def ask(kind: QuestionKind, places: Sequence[str], words: Words, *, on_progress:
 
 def judge(prepared: Prepared, *, on_progress: Progress) -> Briefing:
     """Judge the hours of a prepared question; the answer includes earlier choices and possible changes."""
-    question = prepared.question
-    briefing = brief_of(prepared)
-    if prepared.provenance.obtained_from in ("fetched", "store") and question.forecast.as_of is None:
-        from wxfly.history.previous_choice import remember
+    return _with_changes(remembered(prepared, on_progress=on_progress), prepared)
 
-        briefing = remember(briefing, on_progress, fresh=question.ranks_anew)
-    return _with_changes(briefing, prepared)
+
+def remembered(prepared: Prepared, *, on_progress: Progress) -> Briefing:
+    """Return the briefing of a prepared question, with what earlier runs chose and found."""
+    question, briefing = prepared.question, brief_of(prepared)
+    if prepared.provenance.obtained_from not in ("fetched", "store") or question.forecast.as_of is not None:
+        return briefing
+    from wxfly.history.previous_choice import remember  # the demonstration starts faster without the ledger
+
+    return remember(briefing, on_progress, fresh=question.ranks_anew)
 
 
 def brief_of(
@@ -148,7 +152,7 @@ def brief_of(
         prepared.cube if corrected is None else corrected,
         prepared.requests if request is None else [request],
         prepared.periods,
-        minimum_duration=prepared.question.intent.reference_period,
+        minimum_duration=prepared.question.work.reference_period,
         now=prepared.now,
         provenance=prepared.provenance,
         notes=(*prepared.notes, *notes),
@@ -367,7 +371,7 @@ def _request(question: Question, site: Site, height: float) -> Request:
         height,
         prefers_low_light=question.prefers_low_light,
         toward=question.toward,
-        intent=question.intent,
+        work=question.work,
         from_now=question.kind == "now",
         zones=zone_search(question),
     )

@@ -22,7 +22,7 @@ from wxfly.flight.anemometer_reading import (
 )
 from wxfly.flight.launch_decision import LOOK_AHEAD, LaunchDecision, coming, judge_reading
 from wxfly.pilot.options import Words
-from wxfly.question.ask import Progress, brief_of, prepare
+from wxfly.question.ask import Progress, brief_of, prepare, remembered
 from wxfly.question.reading import NO_MEMBERS, Question, read_brief_question, read_check_question
 from wxfly.units import errors_in
 
@@ -109,7 +109,7 @@ def _brief(place: str | None, words: Words, on_progress: Progress) -> BriefAsked
     asked = read_brief_question(place, words)
     prepared = prepare(asked.question, on_progress=on_progress)
     question, request = prepared.question, prepared.requests[0]
-    briefing = brief_of(prepared)
+    briefing = remembered(prepared, on_progress=on_progress)  # window 1 is the one that `best` puts first
     answer = briefing.answers[0]
     if not answer.windows:
         return BriefAsked(None, briefing, question)
@@ -161,7 +161,7 @@ def _check(place: str | None, words: Words, on_progress: Progress) -> CheckAsked
         for height in (reading.anemometer_height, request.height, *((home,) if home != request.height else ()))
     )
     # A flight that starts now takes as long as the shortest useful window.
-    flight_end = prepared.now + question.intent.reference_period
+    flight_end = prepared.now + question.work.reference_period
     of_flight = {"time": flight["time"].values < flight_end}
     roughness = roughness_of(request.site)
     rule = anemometer_rule(

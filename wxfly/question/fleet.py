@@ -320,7 +320,9 @@ class _Run:
             fetching = replace(fetching, chosen_members=False)
         failures, done = 0, 0
         for group in groups:
-            self.on_progress(f"sites {done + 1} to {done + len(group.places)} of {len(of_place)}")
+            first, last = done + 1, done + len(group.places)
+            sites = f"site {first}" if first == last else f"sites {first} to {last}"
+            self.on_progress(f"{sites} of {len(of_place)}")
             left = list(group.places)
             try:
                 if self.stopped:

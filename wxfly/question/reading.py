@@ -24,7 +24,7 @@ from wxfly.pilot.rules import RuleSet, find_rules
 from wxfly.pilot.services import OF_ONE_MODEL
 from wxfly.pilot.settings import own_aircraft_file, own_rules_file, sites_file
 from wxfly.pilot.site import read_sites, zone_of
-from wxfly.pilot.work import Intent, read_intent
+from wxfly.pilot.work import PlannedWork, read_work
 from wxfly.pilot.zones import ZoneFile, read_zones
 from wxfly.question.defaults import Taken, take_usual
 from wxfly.sources.open_meteo.models import find_model
@@ -157,7 +157,7 @@ class Question:
         In the order given; empty for the first saved site or the demonstration.
     height : float
         Flight height above ground where no place is named [m].
-    aircraft, rules, limits, intent
+    aircraft, rules, limits, work
         The machine, its rules and limits, and the duration of the flight.
     asked_of_limits : AskedOfLimits
         The pilot's changes to the limits of any aircraft.
@@ -202,7 +202,7 @@ class Question:
     rules: RuleSet
     limits: Limits
     asked_of_limits: AskedOfLimits
-    intent: Intent
+    work: PlannedWork
     forecast: ForecastAsked
     day: AskedDay | None
     first_day: int
@@ -337,7 +337,7 @@ def _read(kind: QuestionKind, taken: Taken, first_day: int, with_sortie: bool) -
     aircraft = find_aircraft(words.aircraft or DEFAULT_AIRCRAFT, own_aircraft_file())
     rules = find_rules(words.rules or DEFAULT_RULES, own_rules_file())
     asked_of_limits = _asked_of_limits(taken, units)
-    intent = read_intent(
+    work = read_work(
         duration=words.duration,
         contingency=words.contingency,
         survey=words.survey,
@@ -356,7 +356,7 @@ def _read(kind: QuestionKind, taken: Taken, first_day: int, with_sortie: bool) -
         rules,
         _limits(aircraft, rules, asked_of_limits),
         asked_of_limits,
-        intent,
+        work,
         ForecastAsked(
             words.model,
             words.forecast_path,

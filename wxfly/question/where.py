@@ -114,7 +114,7 @@ def _rank(question: Question, obtained: Obtained, centre: Site, cells: list[int]
     period = _period(question, centre, obtained.now)
     start = max(period[0], obtained.now)
     conditions, judged = _judged(cube, question, height, start, period[1])
-    wait = question.intent.wait_hours
+    wait = question.work.wait_hours
     if wait:
         first = start.astype("datetime64[h]")
         earlier = _judged(cube, question, height, first - np.timedelta64(wait, "h"), first)[1]
@@ -122,11 +122,11 @@ def _rank(question: Question, obtained: Obtained, centre: Site, cells: list[int]
         judged = xr.concat(each, dim="site", coords="different", compat="equals").transpose(..., "site")
     asked = Request(
         centre, question.aircraft, question.limits, height, prefers_low_light=question.prefers_low_light,
-        intent=question.intent, zones=zone_search(question),
+        work=question.work, zones=zone_search(question),
     )  # fmt: skip
     return rank_spots(
         cube, conditions, judged, sites, asked, centre, within=reach, period=period,
-        minimum_duration=question.intent.reference_period, now=obtained.now, provenance=obtained.provenance,
+        minimum_duration=question.work.reference_period, now=obtained.now, provenance=obtained.provenance,
         notes=(
             *zone_notes(question), *own_limit_notes(question), *set_aside_notes(), *age_notes,
             *(note for note in obtained.notes if kind_of(note) != NoteKind.GROUND),  # one for each cell

@@ -283,7 +283,7 @@ def complete_sites(
     lacking = [] if offline else [key for key, height in ground.items() if math.isnan(height)]
     for first in range(0, len(lacking), MOST_GROUNDS):
         part = lacking[first : first + MOST_GROUNDS]
-        before(float(len(part)), f"asking for the ground at {len(part)} places")
+        before(float(len(part)), f"asking for the ground at {len(part)} place{'s' if len(part) > 1 else ''}")
         try:
             heights = get_surface_altitudes(part, settings=settings)
         except SourceError:

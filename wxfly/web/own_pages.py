@@ -9,7 +9,7 @@ from typing import Any
 from urllib.parse import urlencode
 
 from wxfly.errors import WxflyError, shortened, unknown_name
-from wxfly.pilot.aircraft import FIGURES, KINDS, load_aircraft
+from wxfly.pilot.aircraft import FIGURES, AircraftKind, load_aircraft
 from wxfly.pilot.options import (
     OPTIONS,
     Names,
@@ -350,7 +350,7 @@ def _show_aircraft(given: Mapping[str, str]) -> OwnPage:
         *([] if is_change else [FormField("name", "Name", "Such as my-quad", name, is_front=True, is_needed=True)]),
         FormField("title", "In words", "", values.get("title", ""), is_front=True, is_needed=True),
         FormField(
-            "kind", "Kind", "", values.get("kind", ""), tuple((one, one) for one in KINDS), is_front=True,
+            "kind", "Kind", "", values.get("kind", ""), tuple((one, one) for one in AircraftKind), is_front=True,
             is_needed=True,
         ),
         *(

@@ -13,7 +13,7 @@ from tests.halves import spread
 from tests.probability.test_chance import members_cube
 from tests.report.briefings import brief, nothing_known, quiet, stormy, with_values
 from wxfly.answer import findings
-from wxfly.pilot.work import Costs, Intent
+from wxfly.pilot.work import Costs, PlannedWork
 from wxfly.report.facts.answer import facts_of
 from wxfly.report.facts.writing import Clock, Reader
 from wxfly.report.json import schema, to_json
@@ -24,7 +24,7 @@ COSTS = Costs(30.0, 100.0, 2000.0)
 
 
 def damage_notes(answer, costs):
-    request = replace(answer.request, intent=Intent(costs=costs))
+    request = replace(answer.request, work=PlannedWork(costs=costs))
     (site,) = facts_of(replace(brief(), answers=(replace(answer, request=request),))).sites
     return dict(conduct_lines(site, Reader("metric", Clock("UTC"))))
 
@@ -85,8 +85,8 @@ def test_what_is_not_known_is_not_advised():
 def test_all_of_it_is_in_the_answer_for_machines(make):
     import jsonschema
 
-    intent = Intent(survey_hours=3, wait_hours=1, costs=COSTS)
-    found = json.loads(to_json(facts_of(brief(cubes=[make(36) if make is quiet else make()], intent=intent))))
+    work = PlannedWork(survey_hours=3, wait_hours=1, costs=COSTS)
+    found = json.loads(to_json(facts_of(brief(cubes=[make(36) if make is quiet else make()], work=work))))
     jsonschema.Draft202012Validator(schema()).validate(found)
     answer = found["sites"][0]
     assert answer["intent"] == {
@@ -103,7 +103,7 @@ def test_all_of_it_is_in_the_answer_for_machines(make):
 def test_what_is_wet_all_along_is_said_to_be_before_it_is_advised():
     cube = with_values(with_values(quiet_cube(36), "precipitation_amount", 0.1), "weather_code", 51.0)
     cheap = Costs(10.0, 2000.0, 500.0)
-    briefing = brief(cubes=[cube], intent=Intent(costs=cheap))
+    briefing = brief(cubes=[cube], work=PlannedWork(costs=cheap))
     answer = briefing.answers[0]
     lines = damage_notes(answer, cheap)
     assert lines["Drive out"].startswith("forecast wet all along; ")
@@ -117,8 +117,8 @@ def test_what_is_wet_all_along_is_said_to_be_before_it_is_advised():
 
 
 def test_the_reference_period_is_told():
-    intent = Intent(contingency=np.timedelta64(20 * 60, "s"))
-    briefing = brief(intent=intent)
+    work = PlannedWork(contingency=np.timedelta64(20 * 60, "s"))
+    briefing = brief(work=work)
     text = " ".join(render(facts_of(briefing), width=200, more=True).split())
     assert "windows of 1 h 5 min or more (45 min planned, 20 min in hand)" in text
     assert re.match(r"Room to fly .* surest 1 h 5 min from .* in 10", text)
@@ -127,10 +127,10 @@ def test_the_reference_period_is_told():
 
 def test_what_is_held_back_is_told():
     cube = with_values(quiet_cube(36), "wind_speed_of_gust", 30.0, 12, 12)
-    facts = facts_of(brief(cubes=[cube], intent=Intent(wait_hours=1)), time_zone="UTC")
+    facts = facts_of(brief(cubes=[cube], work=PlannedWork(wait_hours=1)), time_zone="UTC")
     text = " ".join(render(facts, width=200, more=True).split())
     assert (
         "Held back Wed 10 Jun 12:00–13:00; each hour over the wind or gust limit holds back the hour after it" in text
     )
-    hours = facts_of(brief(cubes=[cube], intent=Intent(wait_hours=1))).sites[0].hours
+    hours = facts_of(brief(cubes=[cube], work=PlannedWork(wait_hours=1))).sites[0].hours
     assert [t.hour for t, held in zip(hours.start, hours.waiting_after, strict=True) if held and t.hour > 3] == [12]

@@ -10,6 +10,8 @@ References
 
 from __future__ import annotations
 
+from typing import Literal
+
 import numpy as np
 import numpy.typing as npt
 
@@ -69,7 +71,9 @@ def describe_cold(wind_chill: float) -> str:
     return "bare skin may freeze within 10 to 15 minutes"
 
 
-def heat_index(air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike, *, formula: str = "wpc") -> Array:
+def heat_index(
+    air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike, *, formula: Literal["wpc", "rothfusz"] = "wpc"
+) -> Array:
     """Return the heat index: how hot the air feels in the shade and in a light wind.
 
     Parameters
@@ -78,7 +82,7 @@ def heat_index(air_temperature: npt.ArrayLike, relative_humidity: npt.ArrayLike,
         [K]; meant for 27 degC (80 degF) and above.
     relative_humidity : array_like
         [1]; broadcast.
-    formula : str, optional
+    formula : {"wpc", "rothfusz"}
         ``wpc``: the complete algorithm of [WPC-heat]; ``rothfusz``: the regression alone, from which the weather
         service's printed chart was made.
 

@@ -12,6 +12,7 @@ References
 from __future__ import annotations
 
 from enum import IntEnum
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -24,7 +25,8 @@ _HAIL = (79, 87, 88, 89, 90, 96, 99)
 _DRIZZLE = tuple(range(50, 60))
 
 # Upper bounds of the classes [mm h-1]; what lies above the last is of the last name.
-RATE_CLASSES: dict[str, tuple[tuple[float, str], ...]] = {
+RateSystem = Literal["met_office_rain", "met_office_shower", "ams"]
+RATE_CLASSES: dict[RateSystem, tuple[tuple[float, str], ...]] = {
     "met_office_rain": ((0.5, "slight"), (4.0, "moderate"), (np.inf, "heavy")),
     "met_office_shower": ((2.0, "slight"), (10.0, "moderate"), (50.0, "heavy"), (np.inf, "violent")),
     "ams": ((2.5, "light"), (7.6, "moderate"), (np.inf, "heavy")),
@@ -152,20 +154,20 @@ def room_to_rate(
     return np.asarray((highest - root) / (np.asarray(deviation, dtype=float) + np.asarray(growth, dtype=float) * root))
 
 
-def class_system(weather_code: float) -> str:
+def class_system(weather_code: float) -> RateSystem:
     """Return the class system whose words go with a code: of showers for showers and thunderstorms, else of rain."""
     return "met_office_shower" if weather_code in SHOWERS or weather_code >= 91 else "met_office_rain"
 
 
-def rate_class(precipitation_rate: float, *, system: str = "met_office_rain") -> str:
+def rate_class(precipitation_rate: float, *, system: RateSystem = "met_office_rain") -> str:
     """Put a rate of rain into words.
 
     Parameters
     ----------
     precipitation_rate : float
         [mm h-1].
-    system : str, optional
-        ``met_office_rain``, ``met_office_shower`` or ``ams``.
+    system : RateSystem, optional
+        Whose words.
 
     Returns
     -------

@@ -23,6 +23,8 @@ from collections.abc import Callable, Sequence
 import numpy as np
 import numpy.typing as npt
 
+from wxfly.physics.wind.stability import StabilitySource
+
 Array = npt.NDArray[np.float64]
 
 ONE_SIGMA = 0.6826894921370859
@@ -35,14 +37,14 @@ _SCALE = float(np.log((1 + ONE_SIGMA) / (1 - ONE_SIGMA)))  # of the logistic dis
 BETWEEN = {"known": (0.10, 0.012, 0.37, 0.63, 0.24), "not known": (0.165, 0.19, 0.38)}
 BEYOND = {"known": (0.36, 0.1, 0.4, 0.55), "not known": (0.48, 0.28)}
 FROM_ONE_LEVEL = {
-    "temperatures": (0.203, 0.30, 0.025),
-    "sun and cloud": (0.225, 0.20, 0.037),
+    StabilitySource.TEMPERATURES: (0.203, 0.30, 0.025),
+    StabilitySource.SUN_AND_CLOUD: (0.225, 0.20, 0.037),
     "not known": (0.315, 0.09),
 }
 DOWNWARD = (0.4, 0.04)
 WELL_MIXED_SLOPE = 0.12
 """Growth of the wind per unit of ln(height), as a share of the wind below, in a well-mixed layer, [Tower]."""
-HALF_WAY_STABLE = {"levels": 1.3, "temperatures": 0.35, "sun and cloud": 0.15}
+HALF_WAY_STABLE = {"levels": 1.3, StabilitySource.TEMPERATURES: 0.35, StabilitySource.SUN_AND_CLOUD: 0.15}
 HALF_WAY_UNSTABLE = 0.2
 """10 m/L at which stability has half of its effect on the error; for stable air it depends on the method."""
 ANEMOMETER = (0.06, 0.006)
@@ -142,7 +144,7 @@ def deviation_from_one_level(
     height: Array,
     wanted_height: Array,
     obukhov_length: Array,
-    stability_source: str,
+    stability_source: StabilitySource,
     *,
     constants: Sequence[float] | None = None,
 ) -> Array:
@@ -154,7 +156,7 @@ def deviation_from_one_level(
         The level and the wanted height [m s-1, m]; fitted from 10 m up to 30 to 122 m, and down to 3 m.
     obukhov_length : ndarray
         [m]; NaN where unknown.
-    stability_source : {"temperatures", "sun and cloud"}
+    stability_source : StabilitySource
         What the Obukhov length was estimated from.
     constants : sequence of float, optional
         Replace the row of `FROM_ONE_LEVEL`, for fitting.

@@ -10,7 +10,7 @@ References
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import IntEnum
+from enum import IntEnum, StrEnum
 from functools import cached_property
 from typing import NamedTuple
 
@@ -25,6 +25,7 @@ from wxfly.physics.wind.log_law import (
     wind_components,
     wind_from_components,
 )
+from wxfly.physics.wind.stability import StabilitySource
 
 Array = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.int8]
@@ -76,6 +77,13 @@ EVERY_STABILITY = (
     1e3,
 )
 ROUNDED_UP = 1.002
+
+
+class Interpolation(StrEnum):
+    """How the wind between two levels follows ln(height)."""
+
+    LOGARITHMIC = "logarithmic"
+    CURVED = "curved"
 
 
 class ProfileMethod(IntEnum):
@@ -152,7 +160,7 @@ def either(first: Level, other: Level) -> Level:
     return Level(np.logical_or(first.found, other.found), *(np.where(first.found, one, two) for one, two in pairs))
 
 
-def between_levels(below: Level, above: Level, z: Array, interpolation: str) -> tuple[Array, Array]:
+def between_levels(below: Level, above: Level, z: Array, interpolation: Interpolation) -> tuple[Array, Array]:
     """Return the wind between two levels: speed [m s-1], direction [degree]; see `speed_between_levels`."""
     _, direction = wind_from_components(*components_between_levels(below, above, z))
     return speed_between_levels(below, above, z, interpolation), direction
@@ -173,14 +181,14 @@ def _weight(below: Level, above: Level, z: Array) -> Array:
     return np.asarray(share, dtype=below.speed.dtype) if share.ndim == 0 else share
 
 
-def speed_between_levels(below: Level, above: Level, z: Array, interpolation: str) -> Array:
+def speed_between_levels(below: Level, above: Level, z: Array, interpolation: Interpolation) -> Array:
     """Return the speed of the wind between two levels [m s-1].
 
     Linear in ln(height), and in height between levels above 150 m. The bend was fitted on [Tower], levels 10 to 122 m.
     """
     weight, rise = _weight(below, above, z), above.speed - below.speed
     speed = below.speed + weight * rise
-    if interpolation == "curved":
+    if interpolation == Interpolation.CURVED:
         reach = np.minimum(np.log(above.height / below.height), _LARGEST_SPAN)
         expected = CURVATURE_SLOPE * below.speed / np.log(np.maximum(below.height, 2.0) / OPEN_GROUND_ROUGHNESS_LENGTH)
         # The bend was fitted only up to a wind at the upper level of twice that at the lower.
@@ -221,7 +229,7 @@ def from_one_level(
     roughness_length: npt.ArrayLike | None,
     displacement_height: npt.ArrayLike,
     obukhov_length: Array,
-    stability_source: str,
+    stability_source: StabilitySource,
 ) -> tuple[Array, Array, Codes]:
     """Return speed and standard deviation [m s-1] and codes of `ProfileMethod`, extrapolated from the only level.
 

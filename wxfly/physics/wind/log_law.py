@@ -13,7 +13,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.wind.stability import momentum_stability_correction
+from wxfly.physics.wind.stability import StabilitySource, momentum_stability_correction
 
 Array = npt.NDArray[np.float64]
 
@@ -26,8 +26,8 @@ OPEN_GROUND_ROUGHNESS_LENGTH = 0.03
 # flight height no longer follows the wind at 10 m at all. Fitted on [Tower]; reanalyses show the same shape. Sun and
 # cloud reveal less: what they call moderately stable is often very stable, so with them the air decouples sooner.
 UNSTABLE_SHARE = 0.5
-STABLE_SHARE = {"temperatures": 0.25, "sun and cloud": 0.5}
-DECOUPLED_ZETA = {"temperatures": 0.2, "sun and cloud": 0.075}
+STABLE_SHARE = {StabilitySource.TEMPERATURES: 0.25, StabilitySource.SUN_AND_CLOUD: 0.5}
+DECOUPLED_ZETA = {StabilitySource.TEMPERATURES: 0.2, StabilitySource.SUN_AND_CLOUD: 0.075}
 DECOUPLING_STEEPNESS = 4
 _ZETA_HEIGHT = 10.0
 
@@ -168,7 +168,7 @@ def surface_layer_wind_speed(
     *,
     obukhov_length: npt.ArrayLike = np.inf,
     displacement_height: npt.ArrayLike = 0.0,
-    stability_source: str = "temperatures",
+    stability_source: StabilitySource = StabilitySource.TEMPERATURES,
 ) -> Array:
     """Convert a wind speed from one height to another, up or down, in line with measurements on tall towers.
 
@@ -184,7 +184,7 @@ def surface_layer_wind_speed(
         [m]; infinite (neutral) by default.
     displacement_height : array_like, optional
         Woods and towns [m].
-    stability_source : {"temperatures", "sun and cloud"}
+    stability_source : StabilitySource, optional
         What the Obukhov length was estimated from.
 
     Returns

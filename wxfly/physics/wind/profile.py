@@ -13,6 +13,7 @@ References
 from __future__ import annotations
 
 from collections.abc import Sequence
+from enum import StrEnum
 from typing import Any
 
 import numpy as np
@@ -21,6 +22,7 @@ import numpy.typing as npt
 from wxfly.physics.wind.levels import (
     EVERY_STABILITY,
     ROUNDED_UP,
+    Interpolation,
     Level,
     ProfileMethod,
     WindAtHeight,
@@ -40,9 +42,14 @@ from wxfly.physics.wind.log_law import (
     wind_components,
     wind_from_components,
 )
+from wxfly.physics.wind.stability import StabilitySource
 
 __all__ = [
+    "Interpolation",
+    "MissingLevel",
     "ProfileMethod",
+    "StabilitySource",
+    "UnknownStability",
     "WindAtHeight",
     "log_law_wind_speed",
     "power_law_wind_speed",
@@ -57,10 +64,19 @@ Array = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.int8]
 Mask = npt.NDArray[np.bool_]
 
-MISSING_LEVEL = ("not known", "use the others")
-INTERPOLATION = ("logarithmic", "curved")
-STABILITY_SOURCE = ("temperatures", "sun and cloud")
-UNKNOWN_STABILITY = ("neutral", "careful")
+
+class MissingLevel(StrEnum):
+    """What a speed of NaN on a level of the axis means for an hour that needs that level."""
+
+    NOT_KNOWN = "not known"
+    USE_THE_OTHERS = "use the others"
+
+
+class UnknownStability(StrEnum):
+    """What an Obukhov length of NaN means."""
+
+    NEUTRAL = "neutral"
+    CAREFUL = "careful"
 
 
 def wind_at_height(
@@ -72,10 +88,10 @@ def wind_at_height(
     roughness_length: npt.ArrayLike | None = None,
     displacement_height: npt.ArrayLike = 0.0,
     obukhov_length: npt.ArrayLike | None = None,
-    stability_source: str = "temperatures",
-    interpolation: str = "logarithmic",
-    missing_level: str = "not known",
-    unknown_stability: str = "neutral",
+    stability_source: StabilitySource = StabilitySource.TEMPERATURES,
+    interpolation: Interpolation = Interpolation.LOGARITHMIC,
+    missing_level: MissingLevel = MissingLevel.NOT_KNOWN,
+    unknown_stability: UnknownStability = UnknownStability.NEUTRAL,
 ) -> WindAtHeight:
     """Return the wind at a height from whatever levels exist, with the method used.
 
@@ -93,18 +109,18 @@ def wind_at_height(
         lowest level and where there is only one level.
     obukhov_length : array_like, optional
         From `wxfly.physics.wind.stability`, broadcast against ``[...]`` [m]; NaN where unknown.
-    stability_source : {"temperatures", "sun and cloud"}
+    stability_source : StabilitySource, optional
         What the Obukhov length was estimated from. It sets the weight of stability and the standard deviation.
-    interpolation : {"logarithmic", "curved"}
+    interpolation : Interpolation, optional
         Between two levels, a straight line in ln(height), or one bent by the shear itself. More shear than over open
         ground means stable air, where the bend lowers the wind between the levels. Less shear means mixing or a jet,
         where it raises the wind. The curve is closer to measurements (evidence page); the line is the reference.
-    missing_level : {"not known", "use the others"}
+    missing_level : MissingLevel, optional
         What a NaN speed on a level of the axis means for an hour that needs that level. By default the wind is
         unknown there, so that a level lost from a forecast never gives a confident lower wind. A level that is
         not needed changes nothing. A level that the model does not provide is not on the axis. The other
         choice uses the nearest levels that exist; its standard deviation is that of the longer distance.
-    unknown_stability : {"neutral", "careful"}
+    unknown_stability : UnknownStability, optional
         What an Obukhov length of NaN means. "careful" gives the largest wind and the largest standard deviation of any
         stability. It is for hours that lack what stability needs, in a forecast that normally provides it.
 
@@ -138,7 +154,7 @@ def wind_at_height(
         return WindAtHeight(nothing, nothing, nothing, np.zeros(shape, np.int8))
 
     there = ~np.isnan(level)
-    if missing_level == "use the others":
+    if missing_level == MissingLevel.USE_THE_OTHERS:
         there = there & ~np.isnan(speed)
     below = chosen_level(speed, direction, level, there & (level <= z[..., None]), last=True)
     above = chosen_level(speed, direction, level, there & (level > z[..., None]), last=False)
@@ -170,7 +186,7 @@ def wind_at_height(
         value, turn = np.where(alone, extrapolated[0], value), np.where(alone, only.direction, turn)
         deviation, method = np.where(alone, extrapolated[1], deviation), np.where(alone, extrapolated[2], method)
     lost = np.isnan(length) & ~np.isnan(value) & ~at_level
-    if unknown_stability == "careful" and lost.any():
+    if unknown_stability == UnknownStability.CAREFUL and lost.any():
         speed, direction, level = (
             np.broadcast_to(a, (*shape, speed.shape[-1]))[lost] for a in (speed, direction, level)
         )
@@ -195,8 +211,8 @@ def wind_at_height(
 
 
 def _check_choices(*given: str) -> None:
-    for choice, valid in zip(given, (MISSING_LEVEL, INTERPOLATION, STABILITY_SOURCE, UNKNOWN_STABILITY), strict=True):
-        if choice not in valid:
+    for choice, valid in zip(given, (MissingLevel, Interpolation, StabilitySource, UnknownStability), strict=True):
+        if choice not in tuple(valid):
             raise ValueError(f"{choice!r} is not one of {', '.join(valid)}")
 
 
@@ -237,8 +253,8 @@ class _Profile:
         length: Array,
         roughness_length: Array | None,
         displacement_height: npt.ArrayLike,
-        stability_source: str,
-        interpolation: str,
+        stability_source: StabilitySource,
+        interpolation: Interpolation,
     ) -> None:
         self.levels, self.length, self.interpolation = levels, length, interpolation
         self.one_level = (roughness_length, displacement_height, length, stability_source)
@@ -301,18 +317,18 @@ def _shared_profile(
     roughness_length: npt.ArrayLike | None = None,
     displacement_height: npt.ArrayLike = 0.0,
     obukhov_length: npt.ArrayLike | None = None,
-    stability_source: str = "temperatures",
-    interpolation: str = "logarithmic",
-    missing_level: str = "not known",
-    unknown_stability: str = "neutral",
+    stability_source: StabilitySource = StabilitySource.TEMPERATURES,
+    interpolation: Interpolation = Interpolation.LOGARITHMIC,
+    missing_level: MissingLevel = MissingLevel.NOT_KNOWN,
+    unknown_stability: UnknownStability = UnknownStability.NEUTRAL,
 ) -> _Profile | None:
     """Return the profile of levels that are the same in every hour; None where every hour must look for its own."""
     _check_choices(missing_level, interpolation, stability_source, unknown_stability)
     if levels is None:
         levels = common_levels(*(np.asarray(v, dtype=float) for v in (wind_speed, wind_from_direction, heights)))
     length = np.asarray(np.nan if obukhov_length is None else obukhov_length, dtype=float)
-    is_careful = unknown_stability == "careful" and bool(np.isnan(length).any())
-    if not levels or is_careful or missing_level != "not known":
+    is_careful = unknown_stability == UnknownStability.CAREFUL and bool(np.isnan(length).any())
+    if not levels or is_careful or missing_level != MissingLevel.NOT_KNOWN:
         return None
     ground = None if roughness_length is None else np.asarray(roughness_length, dtype=float)
     return _Profile(levels, length, ground, displacement_height, stability_source, interpolation)
@@ -327,10 +343,10 @@ def wind_profile(
     roughness_length: npt.ArrayLike | None = None,
     displacement_height: npt.ArrayLike = 0.0,
     obukhov_length: npt.ArrayLike | None = None,
-    stability_source: str = "temperatures",
-    interpolation: str = "logarithmic",
-    missing_level: str = "not known",
-    unknown_stability: str = "neutral",
+    stability_source: StabilitySource = StabilitySource.TEMPERATURES,
+    interpolation: Interpolation = Interpolation.LOGARITHMIC,
+    missing_level: MissingLevel = MissingLevel.NOT_KNOWN,
+    unknown_stability: UnknownStability = UnknownStability.NEUTRAL,
     levels: Sequence[Level] | None = None,
 ) -> WindAtHeight:
     """Return the wind at many heights at once.
@@ -343,7 +359,7 @@ def wind_profile(
         Shape ``[wanted]`` [m], for example every 5 m up to the height limit.
     roughness_length, displacement_height, obukhov_length : array_like, optional
         As in `wind_at_height`, broadcast against ``[...]``.
-    stability_source, interpolation, missing_level, unknown_stability : str, optional
+    stability_source, interpolation, missing_level, unknown_stability : optional
         As in `wind_at_height`.
     levels : sequence of Level, optional
         As `common_levels` returns them for these arguments, for several calls to share.

@@ -27,6 +27,7 @@ References
 
 from __future__ import annotations
 
+from enum import StrEnum
 from functools import lru_cache
 
 import numpy as np
@@ -42,6 +43,14 @@ DRY_ADIABATIC_LAPSE_RATE = 0.0098
 """[K m-1], gravity over the heat capacity of air."""
 SMALLEST_WIND = 0.5
 """Weaker winds count as this when stability is estimated [m s-1]: vanes and cups stand still in them."""
+
+
+class StabilitySource(StrEnum):
+    """What an Obukhov length is estimated from."""
+
+    TEMPERATURES = "temperatures"
+    SUN_AND_CLOUD = "sun and cloud"
+
 
 _GRAVITY = 9.80665  # standard gravity
 _HEAT_CAPACITY_OF_AIR = 1.2 * 1005.0  # of a cubic metre near the ground [J m-3 K-1]

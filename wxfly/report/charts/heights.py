@@ -109,7 +109,7 @@ def _usable_words(site: SiteAnswerFacts, hour: int, units: str) -> str:
     usable, by = site.hours.usable_height[hour], site.hours.usable_height_ends_by[hour]
     if usable is None or by is None:
         return "usable height not known"
-    ends = "the height limit" if by == "height_limit" else BY_NAME[by].title
+    ends = writing.climb_end(by)
     if usable <= 0:
         return f"no usable height: {ends}"
     return f"usable to {writing.height_down(usable, units)}, ended by {ends}"

@@ -11,7 +11,6 @@ from datetime import datetime
 
 import numpy as np
 
-from wxfly.assessment.state import State
 from wxfly.pilot.elements import BY_NAME
 from wxfly.report.charts import shades
 from wxfly.report.charts.hours import HOUR, days_of, lit_hours
@@ -20,7 +19,7 @@ from wxfly.report.charts.timeline import LEFT
 from wxfly.report.facts import writing
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.site import SiteAnswerFacts
-from wxfly.report.facts.values import instants
+from wxfly.report.facts.values import State, instants
 from wxfly.report.facts.verdict import HourWords
 from wxfly.report.facts.writing import Clock, Reader
 from wxfly.report.text.console import outgoing, without_isolates

@@ -15,8 +15,8 @@ from typing import Any
 
 import numpy as np
 
-from wxfly.assessment.state import BEST_FIRST, State
 from wxfly.report.facts import writing
+from wxfly.report.facts.values import BEST_FIRST, State
 
 Figure = dict[str, Any]
 """A figure, or a part of one, in plotly's own terms."""

@@ -11,7 +11,7 @@ from wxfly.answer import findings
 from wxfly.answer.request import SiteAnswer
 from wxfly.assessment.suitability import counts_as_required, names_of, not_judged, required_names
 from wxfly.physics.air.sun import low_light, solar_day, sun_events
-from wxfly.pilot.elements import BY_NAME, LIMIT_RULES
+from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, LimitSense
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site, SiteClock
 from wxfly.report.facts.values import (
@@ -337,7 +337,7 @@ def _limits(
     answer: SiteAnswer, sense: str, of_hours: npt.NDArray[np.float64]
 ) -> tuple[float | None, float | None, list[float | None] | None]:
     """Return the least, the most, and the limit of each hour where it differs between them."""
-    if sense == "within":
+    if sense == LimitSense.WITHIN:
         limits = answer.request.limits
         return number(limits.minimum_temperature), number(limits.maximum_temperature), None
     if not of_hours.size or not (of_hours == of_hours[0]).all():

@@ -33,14 +33,14 @@ from wxfly.report.facts.hours import (
 from wxfly.report.facts.sortie import (
     AdviceFacts,
     DecisionFacts,
-    IntentFacts,
     SortieFacts,
     SurveyFacts,
+    WorkFacts,
     advice_facts,
     decision_facts,
-    intent_facts,
     sortie_facts,
     survey_facts,
+    work_facts,
 )
 from wxfly.report.facts.values import (
     Degrees,
@@ -254,7 +254,7 @@ class SiteAnswerFacts(Facts, frozen=True):
     """Positions in `forecasts` of those that give the chance; empty for a single forecast."""
     limits: LimitFacts
     """Compared with what."""
-    intent: IntentFacts
+    intent: WorkFacts
     """For how long, and how."""
     period: Period
     """The time asked about."""
@@ -314,7 +314,7 @@ def site_answer_facts(answer: SiteAnswer, label: str, ensembles: list[int]) -> S
         forecast=0,
         ensembles=ensembles,
         limits=limit_facts(request.limits),
-        intent=intent_facts(request.intent),
+        intent=work_facts(request.work),
         period=Period(moment_of(answer.start), moment_of(answer.end)),
         not_known=not_known_facts(answer),
         windows=windows,

@@ -21,7 +21,7 @@ from wxfly.physics.air.risk import POSSIBLE_FROM
 from wxfly.physics.air.sun import CIVIL_TWILIGHT, HORIZON
 from wxfly.physics.probability import least_chance
 from wxfly.physics.wind.profile import ProfileMethod
-from wxfly.pilot.work import Intent, drives_out, takes_off
+from wxfly.pilot.work import PlannedWork, drives_out, takes_off
 from wxfly.probability.chance import Chance
 from wxfly.report.facts.values import (
     Degrees,
@@ -308,7 +308,7 @@ class SortieFacts(Facts, frozen=True):
     """Null without a window."""
 
 
-class IntentFacts(Facts, frozen=True):
+class WorkFacts(Facts, frozen=True):
     """What the pilot means to do."""
 
     planned: Seconds
@@ -435,7 +435,7 @@ def _spell(spell: Spell) -> SpellFacts:
 
 def decision_facts(answer: SiteAnswer, window: Window | None = None) -> DecisionFacts | None:
     """Return whether driving out and taking off pay by the pilot's own costs, in the best window or another."""
-    costs = answer.request.intent.costs
+    costs = answer.request.work.costs
     if costs is None:
         return None
     found = findings.chance_for_costs(answer, window)
@@ -462,8 +462,6 @@ def _least_risk(answer: SiteAnswer, chance: Chance) -> float:
     return float(least_chance(chance.members))
 
 
-def intent_facts(intent: Intent) -> IntentFacts:
+def work_facts(work: PlannedWork) -> WorkFacts:
     """Return for how long, and how."""
-    return IntentFacts(
-        seconds(intent.planned), seconds(intent.contingency), intent.survey_hours or None, intent.wait_hours
-    )
+    return WorkFacts(seconds(work.planned), seconds(work.contingency), work.survey_hours or None, work.wait_hours)

@@ -14,7 +14,7 @@ import numpy.typing as npt
 from wxfly.answer.request import Briefing, SiteAnswer
 from wxfly.assessment.suitability import counts_as_required, names_of, not_judged
 from wxfly.physics.air.sun import CIVIL_TWILIGHT, HORIZON, sun_position
-from wxfly.pilot.elements import BY_NAME, ROW
+from wxfly.pilot.elements import BY_NAME, ROW, LimitSense
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.comparison import ComparisonFacts
 from wxfly.report.facts.hours import limits_of_hours, unknown_of_hours
@@ -203,7 +203,7 @@ def columns_of(facts: AnswerFacts, position: int) -> list[Column]:
     if facts.comparison is not None:
         columns += _compared(facts.comparison, position, hours.start)
     for element in site.elements:
-        kind: Kind = "grade" if element.sense == "grade" else "amount"
+        kind: Kind = "grade" if element.sense == LimitSense.GRADE else "amount"
         unit = element.unit, BY_NAME[element.name].quantity
         columns += [
             Column(f"{element.name}_demand", kind, element.demand, *unit),

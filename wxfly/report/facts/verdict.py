@@ -13,14 +13,14 @@ from wxfly.answer.windows import EVEN_CHANCE, Room
 from wxfly.assessment.state import State
 from wxfly.cube.notes import ZONES
 from wxfly.cube.notes import NoteKind as NoteKind
-from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, RETURN_LEG
+from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, RETURN_LEG, LimitSense
 from wxfly.pilot.limits import HEIGHT_OF_LAUNCH
 from wxfly.report.facts.comparison import ComparisonFacts
 from wxfly.report.facts.hours import DayFacts, ElementFacts, LitHours, limits_of_hours
 from wxfly.report.facts.site import SiteAnswerFacts
 from wxfly.report.facts.sortie import after_sunset, what_to_mind
 from wxfly.report.facts.values import ElementName, Facts, Period, Share, distinguished, energy_missing, listed
-from wxfly.report.facts.windows import CauseFacts, ChangeFacts, WindowFacts
+from wxfly.report.facts.windows import LIGHT, CauseFacts, ChangeFacts, WindowFacts
 from wxfly.report.facts.writing import (
     Reader,
     age,
@@ -488,7 +488,7 @@ def _what_decides(hours: LitHours) -> str:
     if hours.deciding_element is None:
         return ""
     row = BY_NAME[hours.deciding_element]
-    beyond = "likely" if row.sense == "grade" else "beyond its limit"
+    beyond = "likely" if row.sense == LimitSense.GRADE else "beyond its limit"
     return f"{row.title} is {beyond} in {hours.deciding_count} of {hours.lit_count} lit hours"
 
 
@@ -602,7 +602,7 @@ def likely(cause: CauseFacts) -> str:
     """Say how likely an element is to break its limit."""
     row = BY_NAME[cause.element]
     share = "not known how" if cause.share is None else percent(cause.share)
-    return f"{row.title} {share} likely" + ("" if row.sense == "grade" else " to break its limit")
+    return f"{row.title} {share} likely" + ("" if row.sense == LimitSense.GRADE else " to break its limit")
 
 
 def what_ends(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str:
@@ -613,7 +613,7 @@ def what_ends(site: SiteAnswerFacts, window: WindowFacts, reader: Reader) -> str
         around = f"within limits {reader.clock.span(within.start, within.end)}"
     if window.ended_by is None:
         return around
-    if window.ended_by == "light":
+    if window.ended_by == LIGHT:
         twilight = site.advice is not None and site.advice.is_twilight
         ends = "at last light" if twilight else "with the light"
     elif window.ends_at_unknown:

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import math
-import typing
 from datetime import datetime
-from typing import Annotated, Literal
+from typing import Annotated
 
 import numpy as np
 from msgspec import Meta
@@ -14,6 +13,7 @@ from wxfly.answer import findings
 from wxfly.answer.request import Change, ChangeKind, SiteAnswer
 from wxfly.answer.request import ChoiceOutcome as ChoiceOutcome
 from wxfly.answer.windows import Room, Window
+from wxfly.flight.advice import SightLimit as SightLimit
 from wxfly.flight.advice import sight
 from wxfly.pilot.elements import GRAVEST, ROW
 from wxfly.pilot.work import derate
@@ -34,6 +34,8 @@ from wxfly.report.facts.values import (
     written_moment,
 )
 
+LIGHT = "light"
+"""What ends a stretch at the end of the light, in place of an element."""
 RoomOfWindow = Annotated[Room, Meta(extra_json_schema={"enum": [Room.ROOM, Room.LITTLE, Room.PROBABLY_NONE]})]
 """Of a window, whose hours all may be flown."""
 
@@ -125,7 +127,7 @@ class WindowFacts(Facts, frozen=True):
     """Whether it is in every hour; where not, cloud may end the climb lower."""
     sight_range: Metres | None
     """How far the aircraft is seen all through; where visibility is unknown, from the size of the aircraft alone."""
-    sight_decided_by: Literal["size", "visibility"] | None
+    sight_decided_by: SightLimit | None
     """What decides."""
     visibility_is_known: bool
     """Whether visibility is known throughout."""
@@ -252,7 +254,7 @@ def _ended_by(answer: SiteAnswer, window: Window) -> tuple[str | None, bool]:
     hour = int(after[0])
     lit_end = answer.assessment["usable_end"].values[hour].astype("datetime64[s]")
     if not answer.lit_hours[hour] or (times[hour] < window.within_end and lit_end <= window.within_end):
-        return "light", False
+        return LIGHT, False
     element = str(answer.assessment["limiting_element"].values[hour])
     broken = element and float(answer.assessment["margin"].values[ROW[element], hour]) < 0
     missing = [gap.element for gap in findings.gaps(answer) if gap.required and hour in gap.hours]
@@ -286,7 +288,7 @@ def window_facts(answer: SiteAnswer, rank: int, window: Window) -> WindowFacts:
         usable_height_ends_by=usable.ends_by or None,
         cloud_base_is_known=usable.cloud_base_is_known,
         sight_range=number(seen),
-        sight_decided_by=typing.cast(Literal["size", "visibility"] | None, decided_by or None),
+        sight_decided_by=decided_by,
         visibility_is_known=not bool(np.isnan(visibility).any()),
         expected=_conditions(answer, window),
         forecast_wet=findings.is_wet(answer, window),

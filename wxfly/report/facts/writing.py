@@ -13,7 +13,8 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 
 from wxfly.answer.windows import EVEN_CHANCE
-from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, RETURN_LEG
+from wxfly.assessment.usable_height import HEIGHT_LIMIT
+from wxfly.pilot.elements import BY_NAME, LIMIT_RULES, RETURN_LEG, LimitSense
 from wxfly.pilot.site import SiteClock
 from wxfly.report.facts.values import listed
 from wxfly.units import SYSTEMS, UNITS, from_si
@@ -57,6 +58,11 @@ def height_down(value: float, units: str) -> str:
     return f"{math.floor(float(from_si(value, unit)) + 1e-6)} {unit}"
 
 
+def climb_end(by: str) -> str:
+    """Name what ends a climb: an element, or the height limit."""
+    return "the height limit" if by == HEIGHT_LIMIT else BY_NAME[by].title
+
+
 def _short(text: str) -> str:
     return text.removesuffix(".0")
 
@@ -82,7 +88,7 @@ def room(
     if rule.words or math.isnan(demand) or math.isnan(limit):
         return line
     left = spare(element, demand, limit, margin, units=units)
-    if element == RETURN_LEG.name or (row.sense == "at_most" and demand <= limit):
+    if element == RETURN_LEG.name or (row.sense == LimitSense.AT_MOST and demand <= limit):
         return left
     near = " near the ground" if near_ground else ""
     return f"{row.title}{near} {amount(demand, row.quantity, units)}, {left}"
@@ -102,7 +108,7 @@ def spare(element: str, demand: float, limit: float, margin: float, *, units: st
     """
     row = BY_NAME[element]
     rule = LIMIT_RULES[row.sense]
-    is_share = row.sense == "at_most"
+    is_share = row.sense == LimitSense.AT_MOST
     if is_share and demand <= limit:
         left = math.floor(round(100 * margin, 6))
         whose = "the battery" if element == RETURN_LEG.name else f"your {row.title} limit"

@@ -73,8 +73,8 @@ class RuleLimitFacts(Facts, frozen=True):
     """In SI units, or a word."""
     written: str
     """As the rule writes it."""
-    paragraph: str
-    """Where it stands."""
+    paragraph: str | None
+    """Where it stands; null where no text has the figure."""
     standing: str
     """How binding it is: law, guidance or common practice."""
     read: str

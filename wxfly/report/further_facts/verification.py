@@ -13,7 +13,7 @@ from wxfly.pilot.own_files import damage_notes
 from wxfly.pilot.site import distance_km
 from wxfly.question.verification import LedgerScores, Observed, Verified
 from wxfly.report.facts.values import Facts, Hours, Metres, Share, Speed, known_moment, moment_of, number
-from wxfly.sources.airports import WEATHER, AerodromeForecast, AirportReport
+from wxfly.sources.airports import ATTRIBUTION, WEATHER, AerodromeForecast, AirportReport
 
 
 class ErrorFacts(Facts, frozen=True):
@@ -201,6 +201,8 @@ class ObservedFacts(Facts, frozen=True):
     forecast_run: datetime | None
     forecast_attribution: str | None
     """Whose forecast, of which run, and whom to name for it; null where not known."""
+    reports_attribution: str
+    """Whom to name for the report and the airport's own forecast."""
     airport_forecast: AirportForecastFacts | None
     """What an airport expects itself."""
     why_no_airport_forecast: str | None
@@ -282,6 +284,7 @@ def observed_facts(observed: Observed) -> ObservedFacts:
         forecast_source=attributes.get("source"),
         forecast_run=known_moment(obtained.run),
         forecast_attribution=attributes.get("attribution"),
+        reports_attribution=ATTRIBUTION,
         airport_forecast=_airport_forecast(observed),
         why_no_airport_forecast=observed.why_none or None,
         # No airport reports Kp: what is to be said of it has no part in this comparison.

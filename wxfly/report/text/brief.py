@@ -6,11 +6,10 @@ import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from wxfly.assessment.state import STATE_WORDS
 from wxfly.pilot.elements import BY_NAME
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.sortie import WARM_PACK, of_the_storm
-from wxfly.report.facts.values import CAUTIONS, Period, energy_missing, listed
+from wxfly.report.facts.values import CAUTIONS, STATE_WORDS, Period, energy_missing, listed
 from wxfly.report.facts.verdict import (
     OUTLOOK_ONLY,
     HourWords,

@@ -14,12 +14,21 @@ from wxfly.report.facts.site import KpFacts, SiteAnswerFacts, title_of_variable
 from wxfly.report.facts.sortie import AdviceFacts, DecisionFacts, PlanFacts, SpellFacts, after_sunset, what_to_mind
 from wxfly.report.facts.values import INVENTED, energy_missing, listed
 from wxfly.report.facts.verdict import NoteKind, change_in_words, hour_at, how_sure, names_of, room_of, waiting_after
-from wxfly.report.facts.windows import CauseFacts, ChanceBasis, ChoiceFacts, ChoiceOutcome, WindowFacts, is_grave
+from wxfly.report.facts.windows import (
+    CauseFacts,
+    ChanceBasis,
+    ChoiceFacts,
+    ChoiceOutcome,
+    SightLimit,
+    WindowFacts,
+    is_grave,
+)
 from wxfly.report.facts.writing import (
     Clock,
     Reader,
     age,
     amount,
+    climb_end,
     direction,
     distance,
     duration,
@@ -426,7 +435,7 @@ def _advice(site: SiteAnswerFacts, window: WindowFacts | None, reader: Reader) -
         yield "Sight", "sight range not known: the aircraft's size is not given"
     else:
         far = amount(window.sight_range, "height", reader.units)
-        why = "its size" if window.sight_decided_by == "size" else "the visibility"
+        why = "its size" if window.sight_decided_by is SightLimit.SIZE else "the visibility"
         hazy = "" if window.visibility_is_known else ", less if the air is hazy: visibility is not known"
         yield "Sight", f"this aircraft is seen to about {far} ({why}; EASA guidance){hazy}"
     sun = _sun(site.advice)
@@ -443,8 +452,7 @@ def usable_height(window: WindowFacts, units: str) -> str:
     """Say how high the hours of a window may be used, and what ends the climb."""
     if window.usable_height is None or window.usable_height_ends_by is None:
         return "usable height not known in every hour of it"
-    by = window.usable_height_ends_by
-    ends = "the height limit" if by == "height_limit" else BY_NAME[by].title
+    ends = climb_end(window.usable_height_ends_by)
     cloud = "" if window.cloud_base_is_known else "; cloud may end it lower: its base is not known"
     return f"usable to {height_down(window.usable_height, units)}, ended by {ends}{cloud}"
 

@@ -160,7 +160,7 @@ def table(words: FleetWords, sites: Sequence[FleetSiteFacts], width: int) -> str
         ("verdict", words.verdict, True),
         ("best window", words.when, True),
         ("chance", words.chance, True),
-        ("decides", words.decides, False),
+        ("decides", words.decides, True),
         ("margin", words.margin, False),
         ("with", words.asked, len({words.asked(s) for s in sites}) > 1),
         ("forecast", words.whose, False),

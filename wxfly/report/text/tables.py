@@ -6,12 +6,11 @@ import math
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
-from wxfly.assessment.state import State
 from wxfly.pilot.elements import BY_NAME
 from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.comparison import AgainstFacts, StandingFacts
 from wxfly.report.facts.site import SiteAnswerFacts
-from wxfly.report.facts.values import listed
+from wxfly.report.facts.values import State, listed
 from wxfly.report.facts.verdict import (
     day_in_words,
     hour_at,

@@ -18,7 +18,6 @@ from wxfly.report.further_facts.verification import (
     VerificationFacts,
 )
 from wxfly.report.text.console import aligned, clean, isolated, wrap
-from wxfly.sources.airports import ATTRIBUTION
 from wxfly.units import SYSTEMS, UNITS, from_si
 
 _NAMES = {
@@ -73,7 +72,7 @@ def observed_text(observed: ObservedFacts, *, units: str, width: int) -> str:
         f"Forecast: {observed.forecast_source or 'not known'}, run {f'{run:%Y-%m-%dT%H:%M}Z' if run else 'not known'}.",
         ELSEWHERE,
         *CAUTIONS,
-        f"{observed.forecast_attribution or ''}; {ATTRIBUTION}",
+        f"{observed.forecast_attribution or ''}; {observed.reports_attribution}",
     ]
     wrapped = ["\n".join(_wrap(text, width) for text in block if text) for block in (*blocks, ahead, closing)]
     return "\n\n".join(text for text in (*wrapped[:2], table, wrapped[2], table_ahead, wrapped[3]) if text)

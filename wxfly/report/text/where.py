@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import timedelta
 
-from wxfly.assessment.state import State
-from wxfly.report.facts.values import listed
+from wxfly.report.facts.values import State, listed
 from wxfly.report.facts.writing import Reader, amount, direction, in_ten, margin, titles, unit_of
 from wxfly.report.further_facts.where import CellFacts, SpotFacts, WhereFacts
 from wxfly.report.text.console import isolated, wrapped
