@@ -184,6 +184,69 @@ class Outlook:
         return kind_of(self.chance.value)
 
 
+@dataclass(frozen=True)
+class RoomArrays:
+    """The room of a site as plain arrays, taken once for all of its stretches.
+
+    Attributes
+    ----------
+    values : ndarray
+        Axes shift, element, time, member; a room without an error of timing has one shift.
+    weights : ndarray
+        Chance of each shift in each hour, axes shift and time.
+    at : int
+        Position of the weather that comes when it is forecast.
+    present : ndarray
+        Which members reach to which hours, axes time and member: one that has ended by its nature does not speak
+        against the hour.
+    families : list of list of int
+        Rows of each family of errors; what is known beforehand is in none.
+    names : list of str
+        Elements of the rows.
+    """
+
+    values: Array
+    weights: Array
+    at: int
+    present: npt.NDArray[np.bool_]
+    families: list[list[int]]
+    names: list[str]
+
+    @classmethod
+    def of(cls, room: xr.DataArray) -> RoomArrays:
+        """Take a room apart."""
+        at, weights = 0, np.ones((1, room.sizes["time"]))
+        if SHIFT in room.dims:
+            at = int(np.flatnonzero(room.coords[SHIFT].values == 0)[0])
+            weights = np.asarray(room["shift_chance"].transpose(SHIFT, "time").values, dtype=float)
+        else:
+            room = room.expand_dims(SHIFT)
+        present = np.ones((room.sizes["time"], room.sizes[MEMBER]), dtype=bool)
+        if "last_time" in room.coords:
+            present = np.asarray(room["time"].values[:, None] < room["last_time"].values[None, :])
+        names = [str(name) for name in room["element"].values]
+        families: dict[Family, list[int]] = {}
+        for row, name in enumerate(names):
+            families.setdefault(BY_NAME[name].family, []).append(row)
+        families.pop(Family.KNOWN, None)
+        values = np.asarray(room.transpose(SHIFT, "element", "time", MEMBER).values, dtype=float)
+        return cls(values, weights, at, present, list(families.values()), names)
+
+    def stretch(self, first: int, last: int) -> RoomArrays:
+        """Return the same of a stretch, with one chance for each shift in it; those that do not happen are left out."""
+        hours = slice(first, last + 1)
+        weights = self.weights[:, hours].mean(axis=1)
+        happens = (weights > _HARDLY) | (np.arange(weights.size) == self.at)
+        return RoomArrays(
+            self.values[happens][:, :, hours],
+            weights[happens] / weights[happens].sum(),
+            int(happens[: self.at].sum()),
+            np.asarray(self.present[hours].all(axis=0)),
+            self.families,
+            self.names,
+        )
+
+
 def hour_chances(room: xr.DataArray, *, law: ErrorLaw | None = None) -> xr.DataArray:
     """Return the chance that every limit holds, for each hour by itself.
 
@@ -199,24 +262,25 @@ def hour_chances(room: xr.DataArray, *, law: ErrorLaw | None = None) -> xr.DataA
     DataArray
         Dimension time, 0 to 1, bounded; NaN where a required element is not known.
     """
-    values, weights = _values(room), _weights(room)
-    held = np.ones((values.shape[0], *values.shape[2:]))
-    for family in _positions(room):
-        held = held * normal_probability(values[:, family].min(axis=1))
-    held = (weights[..., None] * _no_surer(held, _as_forecast(room))).sum(axis=0)
-    chance, members = _mean_over_members(held, _present(room))
+    arrays = RoomArrays.of(room)
+    held = np.ones((arrays.values.shape[0], *arrays.values.shape[2:]))
+    for family in arrays.families:
+        held = held * normal_probability(arrays.values[:, family].min(axis=1))
+    held = (arrays.weights[..., None] * _no_surer(held, arrays.at)).sum(axis=0)
+    chance, members = _mean_over_members(held, arrays.present)
     return xr.DataArray(_bounded(chance, members, law), dims="time", coords={"time": room["time"]}, name="chance")
 
 
 def window_chance(
-    room: xr.DataArray, first: int, last: int, *, law: ErrorLaw | None = None, with_causes: bool = True
+    room: xr.DataArray | RoomArrays, first: int, last: int, *, law: ErrorLaw | None = None, with_causes: bool = True
 ) -> Chance:
     """Return the chance that every limit holds in every hour of a window, and what may break one.
 
     Parameters
     ----------
-    room : DataArray
-        As `wxfly.assessment.forecast_error.room_to_limits` or `wxfly.probability.chance.with_timing` gives it.
+    room : DataArray or RoomArrays
+        As `wxfly.assessment.forecast_error.room_to_limits` or `wxfly.probability.chance.with_timing` gives it; its
+        arrays where many windows are asked for.
     first, last : int
         Positions of the first and the last hour of the window.
     law : ErrorLaw, optional
@@ -225,13 +289,14 @@ def window_chance(
         Whether causes are worked out; without them it is several times faster.
     """
     law = law or default_error_law()
-    part = room.isel(time=slice(first, last + 1))
-    (values, weights, at), present = _of_shifts(part), np.asarray(_present(part).all(axis=0))
-    families = _positions(part)
+    part = (room if isinstance(room, RoomArrays) else RoomArrays.of(room)).stretch(first, last)
+    values, weights, at, present, families, names = (
+        part.values, part.weights, part.at, part.present, part.families, part.names,
+    )  # fmt: skip
     kept = [_stretch(values[:, family].min(axis=1), law) for family in families]
     all_kept = _no_surer(np.prod(kept, axis=0), at)
     chance, members = _mean_over_members(weights @ all_kept, present)
-    causes, names = [], [str(n) for n in part["element"].values]
+    causes = []
     for position, family in enumerate(families if with_causes else []):
         others = np.prod([k for i, k in enumerate(kept) if i != position], axis=0)
         for k in family:
@@ -317,8 +382,8 @@ def chance_of_better(
         by itself, and margins are dressed with `MARGIN_DEVIATION`.
     """
     law = law or default_error_law()
-    part, other_part = (r.isel(time=slice(first, last + 1)) for r in (room, other_room))
-    if part.sizes[MEMBER] != other_part.sizes[MEMBER]:
+    part, other_part = (RoomArrays.of(r).stretch(first, last) for r in (room, other_room))
+    if part.present.size != other_part.present.size:
         raise ValueError("the two places have different numbers of members")
     shared = error_correlation(distance)
     (held, weights), (other_held, _) = (_kept(p, law) for p in (part, other_part))
@@ -329,10 +394,10 @@ def chance_of_better(
     better = held - both + both * wins
     worse = other_held - both + both * loses
     equal = both * (1.0 - wins - loses)
-    present = np.asarray(_present(part).all(axis=0) & _present(other_part).all(axis=0))
+    present = part.present & other_part.present
     shares = [_mean_over_members(weights @ v, present) for v in (better, worse, equal)]
     # The rule of succession for four outcomes: none of them is told as impossible.
-    least = law.least_of_single if part.sizes[MEMBER] == 1 else 1.0 / (int(shares[0][1]) + 4)
+    least = law.least_of_single if part.present.size == 1 else 1.0 / (int(shares[0][1]) + 4)
     first_better, other_better, neither_better = (least + (1.0 - 4.0 * least) * float(share) for share, _ in shares)
     return ChanceOfBetter(
         first_better, other_better, 1.0 - first_better - other_better - neither_better, neither_better
@@ -351,11 +416,10 @@ def _smallest(margin: Array) -> Array:
     return np.asarray(np.where(np.isnan(margin), -1.0, margin).min(axis=0))
 
 
-def _kept(part: xr.DataArray, law: ErrorLaw) -> tuple[Array, Array]:
+def _kept(part: RoomArrays, law: ErrorLaw) -> tuple[Array, Array]:
     """Return whether all holds for each shift and member, and the chance of each shift."""
-    values, weights, at = _of_shifts(part)
-    kept = [_stretch(values[:, family].min(axis=1), law) for family in _positions(part)]
-    return _no_surer(np.prod(kept, axis=0), at), weights
+    kept = [_stretch(part.values[:, family].min(axis=1), law) for family in part.families]
+    return _no_surer(np.prod(kept, axis=0), part.at), part.weights
 
 
 def _no_surer(held: npt.ArrayLike, at: int) -> Array:
@@ -371,51 +435,6 @@ def _no_surer(held: npt.ArrayLike, at: int) -> Array:
 def _stretch(values: Array, law: ErrorLaw) -> Array:
     """Return the chance that a stretch holds, from values with the axes shift, time and member."""
     return stretch_probability(values.swapaxes(0, 1), law.correlation)
-
-
-def _values(room: xr.DataArray) -> Array:
-    """Return the axes shift, element, time, member; a room without an error of timing has one shift."""
-    room = room if SHIFT in room.dims else room.expand_dims(SHIFT)
-    return np.asarray(room.transpose(SHIFT, "element", "time", MEMBER).values, dtype=float)
-
-
-def _weights(room: xr.DataArray) -> Array:
-    """Return the chance of each shift in each hour."""
-    if SHIFT not in room.dims:
-        return np.ones((1, room.sizes["time"]))
-    return np.asarray(room["shift_chance"].transpose(SHIFT, "time").values, dtype=float)
-
-
-def _as_forecast(room: xr.DataArray) -> int:
-    """Return the position of the weather that comes when it is forecast."""
-    return int(np.flatnonzero(room.coords[SHIFT].values == 0)[0]) if SHIFT in room.dims else 0
-
-
-def _of_shifts(part: xr.DataArray) -> tuple[Array, Array, int]:
-    """Return the values of a stretch, the chance of each shift in it, and which of them is none.
-
-    Shifts that do not happen are left out.
-    """
-    weights, at = _weights(part).mean(axis=1), _as_forecast(part)
-    happens = (weights > _HARDLY) | (np.arange(weights.size) == at)
-    return _values(part)[happens], weights[happens] / weights[happens].sum(), int(happens[:at].sum())
-
-
-def _positions(room: xr.DataArray) -> list[list[int]]:
-    """Return the rows of each family of errors; what is known beforehand is in none."""
-    families: dict[Family, list[int]] = {}
-    for row, name in enumerate(room["element"].values):
-        families.setdefault(BY_NAME[str(name)].family, []).append(row)
-    families.pop(Family.KNOWN, None)
-    return list(families.values())
-
-
-def _present(room: xr.DataArray) -> npt.NDArray[np.bool_]:
-    """Tell which members reach to which hours: one that has ended by its nature does not speak against the hour."""
-    shape = (room.sizes["time"], room.sizes[MEMBER])
-    if "last_time" not in room.coords:
-        return np.ones(shape, dtype=bool)
-    return np.asarray(room["time"].values[:, None] < room["last_time"].values[None, :])
 
 
 def _mean_over_members(held: Array, present: npt.NDArray[np.bool_]) -> tuple[Array, Array]:

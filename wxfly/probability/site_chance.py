@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -44,7 +45,17 @@ from wxfly.physics.probability import normal_quantile
 from wxfly.pilot.elements import ELEMENTS, NAMES
 from wxfly.pilot.limits import Limits
 from wxfly.pilot.site import Site, SiteClock
-from wxfly.probability.chance import BESIDE, REACH, SHIFT, Chance, hour_chances, spreads_of, window_chance, with_timing
+from wxfly.probability.chance import (
+    BESIDE,
+    REACH,
+    SHIFT,
+    Chance,
+    RoomArrays,
+    hour_chances,
+    spreads_of,
+    window_chance,
+    with_timing,
+)
 from wxfly.probability.member_gaps import tell_gaps
 
 if TYPE_CHECKING:
@@ -112,7 +123,12 @@ class SiteChance:
 
     def of(self, first: int, last: int, *, with_causes: bool = True) -> Chance:
         """Return the chance of the hours from one position to another, and what may break a limit in them."""
-        return window_chance(self.room, first, last, law=self.law, with_causes=with_causes)
+        return window_chance(self.arrays, first, last, law=self.law, with_causes=with_causes)
+
+    @cached_property
+    def arrays(self) -> RoomArrays:
+        """The room as plain arrays, for all stretches."""
+        return RoomArrays.of(self.room)
 
     def of_elements(self, first: int, last: int) -> dict[str, float]:
         """Return by element the chance that it breaks its limit in these hours [1], without the error of timing."""
