@@ -302,8 +302,9 @@ JSON_TEXT = """`wxfly best --json`, `wxfly compare --json`, `wxfly week --json` 
 too. `wxfly brief --json` prints [BriefFacts](#brieffacts) and `wxfly check --json` [CheckFacts](#checkfacts), each with
 the answer in it; a day without a window has no brief, and the answer alone is printed. `wxfly why --json` prints
 [OneHourFacts](#onehourfacts), `wxfly where --json` [WhereFacts](#wherefacts),
-`wxfly fleet --json` [FleetFacts](#fleetfacts). Lists and looks back have facts too:
-[sites](#sitesfacts), [aircraft](#aircraftlistfacts), [rules](#rulesfacts), [store list](#storefacts),
+`wxfly fleet --json` [FleetFacts](#fleetfacts), `wxfly watch --json` [WatchFacts](#watchfacts).
+Lists and looks back have facts too: [sites](#sitesfacts),
+[aircraft](#aircraftlistfacts), [rules](#rulesfacts), [store list](#storefacts),
 [verify](#verificationfacts), [ledger](#ledgerfacts), [observed](#observedfacts). `wxfly schema NAME` prints the schema
 of each.
 

@@ -222,8 +222,8 @@ def is_bounded(times):
 
 
 @pytest.mark.thorough
-def test_fetching_eighty_times_takes_no_more_memory_and_files(server):
-    is_bounded(80)
+def test_fetching_forty_times_takes_no_more_memory_and_files(server):
+    is_bounded(40)
 
 
 @nightly

@@ -232,3 +232,25 @@ def test_many_rows_are_judged_in_several_processes_with_the_same_answers(wxfly, 
     several = json.loads(wxfly("fleet", path, "--json")[1])
     for a, b in zip(one["sites"], several["sites"], strict=True):
         assert (a["name"], a["windows"], a["days"]) == (b["name"], b["windows"], b["days"])
+
+
+def test_a_row_in_a_prohibited_zone_says_so_and_comes_after_those_with_room(wxfly, own_folders):
+    (own_folders / "mine.json").write_text(
+        json.dumps(
+            {"type": "Feature", "properties": {"name": "Range", "type": "PROHIBITED"},
+             "geometry": {"type": "Point", "coordinates": [-8.72, 54.31], "extent": {"radius": 900}}}
+        )
+    )  # fmt: skip
+    asked_of = ("fleet", table(own_folders, DEMO), "--days", "2")
+    before = json.loads(wxfly(*asked_of, "--json")[1])
+    zones = ("--zones", str(own_folders / "mine.json"))
+    code, out, err = wxfly(*asked_of, *zones, "--json")
+    assert code == 0, err
+    answer = json.loads(out)
+    inside = [site for site in answer["sites"] if site["in_prohibited_zone"]]
+    assert [site["zone_warning"] for site in inside] == ["in a prohibited zone"] * len(inside) and inside
+    with_room = [site for site in answer["sites"] if site["word"] in ("room", "little room")]
+    assert with_room[-len(inside) :] == inside and len(with_room) == before["with_room"]
+    assert any("UAS zones were not looked at" in caution for caution in before["cautions"])
+    assert not any("UAS zones were not looked at" in caution for caution in answer["cautions"])
+    assert "in a prohibited zone: " in wxfly(*asked_of, *zones)[1]

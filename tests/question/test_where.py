@@ -267,3 +267,27 @@ def test_what_is_not_known_is_said_first_and_is_no_plain_no(wxfly, tmp_path):
         assert code == 0, err
         first = " ".join(out.partition("\nNote")[0].split()).lower()
         assert begins in first, first
+
+
+def prohibited(folder, latitude, longitude):
+    """Write a file with one prohibited zone around a place."""
+    area = {"type": "Point", "coordinates": [longitude, latitude], "extent": {"radius": 3000}}
+    one = {"type": "Feature", "properties": {"name": "Range", "type": "PROHIBITED"}, "geometry": area}
+    path = folder / "zones.json"
+    path.write_text(json.dumps({"type": "FeatureCollection", "features": [one]}))
+    return path
+
+
+def test_a_spot_in_a_prohibited_zone_is_named_and_last(wxfly, windy, tmp_path):
+    asked = ("where", PLACE, "--within", "60km", "--forecast", windy, *ASK)
+    zones = ("--zones", str(prohibited(tmp_path, 51.6, 5.7)))  # the best spot without it
+    code, out, err = wxfly(*asked, *zones, "--json")
+    assert code == 0, err
+    answer = json.loads(out)
+    assert [spot["zone_warning"] for spot in answer["spots"]] == ["", "", "in a prohibited zone"]
+    assert answer["spots"][-1]["latitude"] == 51.6
+    assert any(
+        note.startswith("zones: 1 of 3 spots meet a zone in force; in the file saved") for note in answer["notes"]
+    )
+    told = " ".join(wxfly(*asked, *zones)[1].split())
+    assert "in a prohibited zone" in told and "best 49 km SSW" not in told

@@ -203,6 +203,12 @@ def test_nobody_there_is_said_with_the_way_out():
         ask(None)
 
 
+def test_nobody_there_is_asked_twice_and_no_more(caplog):
+    with caplog.at_level("INFO", "wxfly.sources.http"), pytest.raises(WxflyError, match="cannot be reached"):
+        ask(None)
+    assert sum("asking 127.0.0.1" in record.message for record in caplog.records) == 2
+
+
 def test_one_request_at_a_time(server):
     server.always["elevation"] = Fault(delay=0.05)
     threads = [threading.Thread(target=ask, args=(server,)) for _ in range(5)]

@@ -118,3 +118,58 @@ def test_a_damaged_file_is_told_and_does_not_stop_the_page(client, own_folders):
     assert reply.status_code == 200 and "plans.toml" in reply.text
     (own_folders / "config" / "aircraft.toml").write_text("[roof\nheight = 3\n")
     assert "aircraft.toml" in client.get("/aircraft").text
+
+
+def imported(client, text, **rest):
+    token = re.search(r'name="csrf" value="([0-9a-f]+)"', client.get("/settings/import").text)[1]
+    return client.post("/settings/import", data={"text": text, "csrf": token, **rest})
+
+
+def test_own_things_go_to_another_machine_after_a_look(post, client, places_alone, monkeypatch, tmp_path):
+    post("/places", name="meadow", at="52.1,6.9", surface_cover="open")
+    post("/plans", name="roof", height="40m")
+    post("/aircraft", name="mine", **QUAD)
+    post("/settings", height="70m")
+    reply = client.get("/settings/export")
+    assert 'filename="wxfly-own.json"' in reply.headers["content-disposition"]
+    monkeypatch.setenv("WXFLY_CONFIG", str(tmp_path / "other"))
+    post("/places", name="meadow", at="50.0,5.0", surface_cover="open")
+    post("/places", name="heath", at="51.0,5.0", surface_cover="open")
+    shown = imported(client, reply.text).text
+    for line in (
+        "places: meadow, takes the place of yours",
+        "plans: roof, new",
+        "aircraft: mine, new",
+        "height = 70m, new",
+    ):
+        assert line in shown
+    assert read_sites(sites_file())["meadow"].latitude == 50.0
+    assert imported(client, reply.text, yes="1").status_code == 303
+    sites = read_sites(sites_file())
+    assert (sites["meadow"].latitude, sites["heath"].latitude) == (52.1, 51.0)
+    assert read_plans(plans_file())["roof"].height == "40m"
+    assert find_aircraft("mine", own_aircraft_file()).title == "my quad"
+    assert load_settings().usual.height == "70m"
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("hello", "no file of own things"),
+        ("[1]", "no file of own things"),
+        ('{"wxfly": 2}', "of version 1"),
+        ('{"wxfly": 1, "../evil": ""}', "is no part of"),
+        ('{"wxfly": 1, "settings": {"sources.forecast": "https://example.org"}}', "is not taken from a page"),
+        ('{"wxfly": 1, "settings": {"zones": "/etc/passwd"}}', "is not taken from a page"),
+        ('{"wxfly": 1, "places": "[meadow]\\nlatitude = 152.0\\nlongitude = 6.0"}', "latitude"),
+        ('{"wxfly": 1, "plans": "[roof]\\nzones = \\"/etc/passwd\\""}', "which no page may"),
+        ('{"wxfly": 1, "plans": "[roof"}', "plans"),
+        ('{"wxfly": 1, "aircraft": 7}', "cannot be read"),
+    ],
+)
+def test_what_cannot_be_taken_over_is_one_line_and_keeps_nothing(client, own_folders, text, words):
+    for rest in ({}, {"yes": "1"}):
+        reply = imported(client, text, **rest)
+        assert reply.status_code == 400
+        assert words in fault_of(reply)
+    assert not list((own_folders / "config").glob("*.toml"))

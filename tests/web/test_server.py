@@ -88,9 +88,9 @@ def test_by_keyboard_alone_and_again_without_the_server(served, chromium):
     page.wait_for_url("**/best?place=Kelderness")
     page.wait_for_selector(".js-plotly-plot")
     said = page.locator("h1").inner_text()
-    assert page.evaluate("() => document.documentElement.scrollWidth <= innerWidth")
+    page.wait_for_function("() => document.documentElement.scrollWidth <= innerWidth")
     page.set_viewport_size({"width": 320, "height": 600})
-    assert page.evaluate("() => document.documentElement.scrollWidth <= innerWidth")
+    page.wait_for_function("() => document.documentElement.scrollWidth <= innerWidth")
     page.goto(f"{address}/best?place=Kelderness")  # with the worker in charge
     page.wait_for_selector(".js-plotly-plot")
     assert faults == []

@@ -12,6 +12,8 @@ is a launch and a landing in every one of them, with each change of the battery.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from functools import reduce
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -23,7 +25,7 @@ from wxfly.assessment.wind_at_height import WindAloft
 from wxfly.cube.contract import VARIABLES, restore_provided
 from wxfly.physics.air import atmosphere, geomagnetic, sun
 from wxfly.physics.air.humidity import (
-    dew_point_from_relative_humidity,
+    dew_point_from_vapour_pressure,
     relative_humidity_from_dew_point,
     saturation_vapour_pressure,
 )
@@ -90,17 +92,22 @@ def derive(
     result = of_each_model(take, of_model)
     result |= _kp(take)
     result |= dict(zip(("sun_elevation", "sun_azimuth"), take.sun, strict=True))
-    conditions = _dataset(take, result)
-    conditions = with_daylight(conditions, daylight_rule)
     is_reduced = any(
         not part.has("surface_air_pressure") and part.has("air_pressure_at_mean_sea_level")
         for part, _ in take.by_model()
     )
-    lost = (("element", *take.dims[1:]), lost_inputs(take, max(float(height), 10.0)), DERIVED["input_is_lost"])
-    conditions = conditions.assign_coords(
-        element=list(NAMES), height=float(height), pressure_is_reduced=is_reduced
-    ).assign(input_is_lost=lost)
-    return conditions.assign_attrs(take.hours.attrs)
+    lost = lost_inputs(take, max(float(height), 10.0))
+    coords = {k: v for k, v in take.hours.coords.variables.items() if "height" not in v.dims and k != "height"}
+    # All in one go: to put a dataset together costs more than the work of an hour at one place.
+    return xr.Dataset(
+        {
+            **_described_arrays(take, result),
+            **_daylight(dict(zip(take.dims, take.shape, strict=True)), take.hours.variables, daylight_rule),
+            "input_is_lost": (("element", *take.dims[1:]), lost, DERIVED["input_is_lost"]),
+        },
+        coords={**coords, "element": list(NAMES), "height": float(height), "pressure_is_reduced": is_reduced},
+        attrs=take.hours.attrs,
+    )
 
 
 def of_each_model(take: HourValues, work: Callable[[HourValues], dict[str, Array]]) -> dict[str, Array]:
@@ -118,15 +125,16 @@ def of_each_model(take: HourValues, work: Callable[[HourValues], dict[str, Array
     return result
 
 
-def _dataset(take: HourValues, results: dict[str, Array]) -> xr.Dataset:
-    """Put results back under their names, with units and long names."""
-    coords = {k: v for k, v in take.hours.coords.items() if "height" not in v.dims and k != "height"}
+_Described = tuple[tuple[str, ...], npt.NDArray[Any], Mapping[str, str]]
+
+
+def _described_arrays(take: HourValues, results: dict[str, Array]) -> dict[str, _Described]:
+    """Return results under their names, with dimensions, units and long names."""
     rows = {name: row for of_phase in _OF_PHASES.values() for name, row in of_phase.items()}
-    data = {
+    return {
         name: (take.dims, np.broadcast_to(values, take.shape), DERIVED[rows.get(name, name)])
         for name, values in results.items()
     }
-    return xr.Dataset(data, coords=coords)
 
 
 def hours_of(cube: xr.Dataset, *, start: np.datetime64 | None = None, end: np.datetime64 | None = None) -> HourValues:
@@ -201,8 +209,8 @@ def _wind(
             "wind_speed_of_gust": gusts[..., -1],
             "gust_standard_deviation": of_gusts[..., here][..., -1],
             # The aircraft climbs through what is below: a jet under the flight height counts.
-            "largest_wind_speed": speeds.max(axis=-1),
-            "largest_gust": gusts.max(axis=-1),
+            "largest_wind_speed": reduce(np.maximum, np.moveaxis(speeds, -1, 0)),
+            "largest_gust": reduce(np.maximum, np.moveaxis(gusts, -1, 0)),
         }
 
     at_flight = last[0] - 1
@@ -257,8 +265,8 @@ def _air(take: HourValues, height: float, ground: Array) -> dict[str, Array]:
     aloft, heights = take.levels("air_temperature_aloft")
     at_height = atmosphere.temperature_at_height(near_ground, aloft, heights, height)
 
-    humidity, dew_point = _humidity(take, near_ground)
-    vapour_pressure = saturation_vapour_pressure(dew_point)
+    humidity, vapour_pressure = _humidity(take, near_ground)
+    dew_point = dew_point_from_vapour_pressure(vapour_pressure)
     surface_pressure = _surface_pressure(take, near_ground, ground)
     pressure = atmosphere.pressure_at_height(surface_pressure, near_ground, height)
     density = atmosphere.air_density(at_height, vapour_pressure, pressure)
@@ -276,7 +284,7 @@ def _air(take: HourValues, height: float, ground: Array) -> dict[str, Array]:
 
 
 def _humidity(take: HourValues, air_temperature: Array) -> tuple[Array, Array]:
-    """Return relative humidity and dew point: the more humid of the two where the source carries both.
+    """Return relative humidity and vapour pressure: the more humid of the two where the source carries both.
 
     Real replies differ by several per cent between the two, so one cannot stand in for the other when it is lost.
     """
@@ -289,7 +297,8 @@ def _humidity(take: HourValues, air_temperature: Array) -> tuple[Array, Array]:
     else:
         humidity = np.maximum(given, from_dew_point)  # NaN in either stays NaN
     humidity = np.clip(humidity, 0.0, 1.0)
-    return humidity, dew_point_from_relative_humidity(air_temperature, humidity)
+    vapour_pressure = humidity * saturation_vapour_pressure(air_temperature)
+    return humidity, np.where(vapour_pressure > 0, vapour_pressure, np.nan)
 
 
 def _surface_pressure(take: HourValues, air_temperature: Array, ground: Array) -> Array:
@@ -349,11 +358,17 @@ def with_daylight(conditions: xr.Dataset, rule: str) -> xr.Dataset:
     rule : str
         See `wxfly.physics.air.sun.lit_part`.
     """
-    sizes = {d: n for d, n in conditions.variables["wind_speed"].sizes.items() if d not in ("edge", "time")}
+    sizes = {str(d): n for d, n in conditions.variables["wind_speed"].sizes.items()}
+    return conditions.assign(_daylight(sizes, conditions.variables, rule))
+
+
+def _daylight(sizes: dict[str, int], coordinates: Mapping[Any, xr.Variable], rule: str) -> dict[str, _Described]:
+    """Return the lit part of every hour of the places, spread over all dimensions but the edges of the hour."""
+    sizes = {d: n for d, n in sizes.items() if d not in ("edge", "time")}
     of_places = {d: n for d, n in sizes.items() if d != "realization"}
     everywhere = xr.Variable(tuple(of_places), np.broadcast_to(0.0, tuple(of_places.values())))
-    latitude, longitude = (everywhere + conditions.variables[name] for name in ("latitude", "longitude"))
-    start = conditions.variables["time"].values.astype("datetime64[s]")
+    latitude, longitude = (everywhere + coordinates[name] for name in ("latitude", "longitude"))
+    start = coordinates["time"].values.astype("datetime64[s]")
     usable_start, usable_end = sun.lit_part(
         latitude.values, longitude.values, start.reshape(-1, *([1] * latitude.ndim)), HOUR, rule=rule
     )
@@ -366,11 +381,11 @@ def with_daylight(conditions: xr.Dataset, rule: str) -> xr.Dataset:
     def spread(values: npt.NDArray[np.generic]) -> npt.NDArray[np.generic]:
         return np.broadcast_to(np.expand_dims(values, absent), shape)
 
-    return conditions.assign(
-        minutes_of_light=(dims, spread(minutes), DERIVED["minutes_of_light"]),
-        usable_start=(dims, spread(usable_start.astype("datetime64[ns]"))),
-        usable_end=(dims, spread(usable_end.astype("datetime64[ns]"))),
-    )
+    return {
+        "minutes_of_light": (dims, spread(minutes), DERIVED["minutes_of_light"]),
+        "usable_start": (dims, spread(usable_start.astype("datetime64[ns]")), {}),
+        "usable_end": (dims, spread(usable_end.astype("datetime64[ns]")), {}),
+    }
 
 
 def _described(units: str, long_name: str, standard_name: str | None = None) -> dict[str, str]:

@@ -57,6 +57,8 @@ def cut_hours(cube: xr.Dataset, start: np.datetime64 | None, end: np.datetime64 
     reach = int(max(-min((begin for begin, _ in spans.values()), default=0.0), 1.0))
     wanted = np.arange(first, last + reach * HOUR, HOUR)
     at = int((first - time[0]) / HOUR)
+    if at == 0 and wanted.size == time.size:
+        return cube, int((last - first) / HOUR)
     if at >= 0 and at + wanted.size <= time.size:
         cube = cube.isel(time=slice(at, at + wanted.size))
     else:
@@ -131,7 +133,7 @@ class HourValues:
         self._models = hours[_AT_EDGES].values if _AT_EDGES in hours.coords else None
         self._of_stamps = at_stamps
         self._taken: dict[str, Array] = {}
-        self.hours = hours = hours.drop_vars(_AT_EDGES, errors="ignore")
+        self.hours = hours = hours.drop_vars(_AT_EDGES) if _AT_EDGES in hours.coords else hours
         self.horizontal = [str(d) for d in hours.dims if d not in ("edge", "time", "height")]
         self.dims = ("edge", "time", *self.horizontal)
         edges, times = (1, hours.sizes["time"] + 1) if at_stamps else (EDGES, hours.sizes["time"])
@@ -142,7 +144,7 @@ class HourValues:
         if name not in self.hours:
             return np.broadcast_to(np.nan, self.shape)
         if name not in self._taken:
-            along = self._here(values_along(self.hours.variables[name], self.dims), 0)
+            along = self._here(values_along(self.hours.variables[name], self.dims))
             self._taken[name] = np.broadcast_to(along, self.shape).astype(float, copy=False)
         return self._taken[name]
 
@@ -159,15 +161,15 @@ class HourValues:
         # One level after the other in memory: most work takes whole levels.
         values = np.empty((heights.size, *self.shape))
         for level, height in zip(values, heights, strict=True):
-            level[...] = self._here(along[index.get_loc(height)], 0)
+            level[...] = self._here(along[index.get_loc(height)])
         self._taken[name] = np.moveaxis(values, 0, -1)
         return self._taken[name], heights
 
-    def _here(self, along: Array, edge: int) -> Array:
+    def _here(self, along: Array) -> Array:
         """Return values along edge and time as they are, or for each stamp."""
         if not self._of_stamps:
             return along
-        return np.concatenate([along.take([0], edge), along.take([-1], edge)[:, -1:]], axis=edge + 1)
+        return np.concatenate([along[:1], along[-1:, -1:]], axis=1)
 
     def at_stamps(self, *names: str) -> HourValues:
         """Return a taker of the same for each stamp, or this one where some variable is not of instants."""
@@ -267,10 +269,8 @@ def lost_inputs(take: HourValues, height: float) -> Flags:
     ndarray of bool
         ``(element, time, horizontal ...)``; an hour has lost what either of its edges has.
     """
-    lost = np.zeros((len(ELEMENTS), *take.shape), dtype=bool)
-    for part, here in take.by_model():
-        lost |= _lost_at_edges(part, height) & here
-    return np.asarray(lost.any(axis=1))
+    parts = [_lost_at_edges(part, height) & here for part, here in take.by_model()]
+    return np.asarray(np.logical_or.reduce(parts).any(axis=1))
 
 
 def _lost_at_edges(take: HourValues, height: float) -> Flags:
@@ -284,7 +284,8 @@ def _lost_at_edges(take: HourValues, height: float) -> Flags:
             gone = np.asarray(np.isnan(values[..., :reach]).any(axis=-1))
         else:
             gone = np.isnan(part(name))
-        missing[name] = at_edges(gone)
+        if gone.any():
+            missing[name] = at_edges(gone)
     if "cloud_base_altitude" in missing:  # where there is no low cloud, a base has nothing to tell
         has_low = ~(take("low_type_cloud_area_fraction") <= 0.0)
         missing["cloud_base_altitude"] = missing["cloud_base_altitude"] & has_low
@@ -299,6 +300,9 @@ def _lost_at_edges(take: HourValues, height: float) -> Flags:
         if take.has(name):
             lost = missing[name] if name in missing else np.asarray(np.isnan(take(name)))
             missing["wind_speed"] = missing.get("wind_speed", np.zeros(take.shape, dtype=bool)) | lost
-    nothing = np.zeros(take.shape, dtype=bool)
-    rows = [np.logical_or.reduce([nothing, *(missing[n] for n in e.inputs if n in missing)]) for e in ELEMENTS]
-    return np.stack(rows)
+    rows = np.zeros((len(ELEMENTS), *take.shape), dtype=bool)
+    for row, element in zip(rows, ELEMENTS, strict=True):
+        for name in element.inputs:
+            if name in missing:
+                row |= missing[name]
+    return rows

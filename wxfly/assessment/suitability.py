@@ -12,6 +12,7 @@ that is an hour at the least.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import reduce
 
 import numpy as np
 import numpy.typing as npt
@@ -62,13 +63,12 @@ def assess(conditions: xr.Dataset, limits: Limits) -> xr.Dataset:
         ``flight_demand`` and ``flight_limit`` are those at flight height.
     """
     template = conditions.variables["usable_start"]
-    measured = [_measure(element.name, conditions, limits, template) for element in ELEMENTS]
     demand, limit, margin = (np.empty((len(ELEMENTS), *template.shape)) for _ in range(3))
-    for k, row in enumerate(measured):
-        demand[k], limit[k], margin[k] = row
     lost = _lost(conditions, demand.shape)
-    for part in (demand, margin):
-        np.copyto(part, np.nan, where=lost)
+    for k, element in enumerate(ELEMENTS):
+        demand[k], limit[k], margin[k] = _measure(element.name, conditions, limits, template)
+        if lost[k].any():
+            demand[k][lost[k]] = margin[k][lost[k]] = np.nan
     for k, element in enumerate(ELEMENTS):
         if element.stand_in and element.stand_in in conditions:
             value = _of_edges(conditions, element.stand_in, template).max(axis=0)
@@ -198,14 +198,14 @@ def _judge(demand: Array, limit: Array, margin: Array, limits: Limits, condition
             continue
         if name in limits.required:
             required_unknown |= unknown[k]
-        else:
+        elif unknown[k].any():
             required_unknown |= lost[k]
             advised_unknown += unknown[k] & ~lost[k]
         np.fmin(smallest, row, out=smallest)
         if graded:  # what is graded "none" does not decide beside anything else
             row = np.where((demand[k] == 0) & np.isfinite(row), _BEHIND, row)
         comes_first = row < decides
-        np.copyto(decides, row, where=comes_first)
+        np.fmin(decides, row, out=decides)
         np.copyto(limiting, np.int8(k), where=comes_first)
     nothing = np.isinf(smallest)
     state = state_of(smallest, limits.reserve)
@@ -297,7 +297,7 @@ def _measure(
     if BY_NAME[name].sense == LimitSense.WITHIN:
         # The aircraft starts and lands in the air near the ground: an inversion or a hot field counts.
         near_ground = _of_edges(conditions, "air_temperature_near_ground", template)
-        return _measure_within(BY_NAME[name], np.concatenate((values, near_ground)), limits)
+        return _measure_within(BY_NAME[name], (*values, *near_ground), limits)
     rule = BY_NAME[name].rule
     # Of the two edges of the hour the worse one counts; a missing edge is a missing hour.
     demand = values.min(axis=0) if rule.is_least else values.max(axis=0)
@@ -329,12 +329,11 @@ def _limit(element: Element, conditions: xr.Dataset, limits: Limits, template: x
     return row.fixed
 
 
-def _measure_within(element: Element, values: Array, limits: Limits) -> tuple[Array, Array, Array]:
+def _measure_within(element: Element, values: Sequence[Array], limits: Limits) -> tuple[Array, Array, Array]:
     """Temperature: of both heights and edges of the hour, the one with the least room to an end of the band counts."""
     lowest, highest = limits.minimum_temperature, limits.maximum_temperature
-    room = np.minimum(values - lowest, highest - values)
-    worst = np.where(np.isnan(room), -np.inf, room).argmin(axis=0)[None]
-    demand = np.take_along_axis(values, worst, 0)[0]
+    coldest, warmest = reduce(np.minimum, values), reduce(np.maximum, values)  # NaN in any of them stays NaN
+    demand = np.where(coldest - lowest <= highest - warmest, coldest, warmest)
     limit = np.where(demand < (lowest + highest) / 2, lowest, highest)
     return demand, limit, element.margin(demand, (lowest, highest))
 

@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
-from wxfly.cli import answering, serving, settings, sites, store, verification  # each adds its commands to the program
+from wxfly.cli import (  # each adds its commands to the program
+    answering,
+    serving,
+    settings,
+    sites,
+    store,
+    verification,
+    watch,
+)
 from wxfly.cli.program import main
 
-__all__ = ["answering", "main", "serving", "settings", "sites", "store", "verification"]
+__all__ = ["answering", "main", "serving", "settings", "sites", "store", "verification", "watch"]

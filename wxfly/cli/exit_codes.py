@@ -30,6 +30,7 @@ class ExitCode(IntEnum):
     NO_ROOM = 10, "no room to fly, or probably none", True
     NOT_KNOWN = 11, "something that the decision needs is not known, whether or not the rest leaves room", True
     NOT_ASKED = 12, "no service answered, and nothing that is stored answers in its place", True
+    CHANGED = 20, "`wxfly watch --once` told of a change"
     OWN_FAULT = 70, "a fault of wxfly itself"
 
 

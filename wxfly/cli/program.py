@@ -405,7 +405,7 @@ def print_data(content: bytes) -> None:
 
 
 def tell_fault(message: str) -> None:
-    """Tell one of several faults on the error stream, before the error that ends the command."""
+    """Tell a warning, or one of several faults, on the error stream, whatever is asked to be quiet."""
     line = _on_error_stream(" ".join(message.split()))
     if is_machine_readable():
         tell(line, level=logging.ERROR)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from wxfly.cli.program import main, tell_progress
+from wxfly.cli.program import main, tell_fault
 from wxfly.errors import WxflyError
 
 
@@ -53,7 +53,7 @@ def serve(host: str, port: int, forecast_path: Path | None) -> None:
     port = listener.getsockname()[1]
     click.echo(f"wxfly answers at {address_of(host, port, door)} (end it with Ctrl-C)")
     if door.token:
-        tell_progress(
+        tell_fault(  # said whatever is asked to be quiet
             "Warning: others in this network can reach the page. The connection is not encrypted: give the address "
             "with its token to nobody whom you do not trust with your places."
         )

@@ -1,11 +1,59 @@
-"""Precision of arrays: what comes in single precision may stay in it."""
+"""Arrays with less work: single precision stays as it is, and nothing is worked out where it is known beforehand."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+
+
+def unrepeated(values: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Return an array with a length of one along every axis on which broadcasting repeats its values.
+
+    Parameters
+    ----------
+    values : ndarray
+        Any shape and unit.
+
+    Notes
+    -----
+    For dear functions of each value by itself: their result is broadcast to the shape of `values` again.
+
+    Examples
+    --------
+    >>> unrepeated(np.broadcast_to([1.0, 2.0], (50, 2))).shape
+    (1, 2)
+    """
+    return values[tuple(slice(0, 1) if step == 0 else slice(None) for step in values.strides)]
+
+
+def worked_out_where(
+    counts: npt.NDArray[np.bool_], work: Callable[..., npt.NDArray[Any]], *values: npt.NDArray[Any]
+) -> npt.NDArray[Any]:
+    """Return the result of a function where it counts, and 0 elsewhere.
+
+    Parameters
+    ----------
+    counts : ndarray of bool
+        Where the function may give something else than 0.
+    work : callable
+        Takes the values, of each element by itself.
+    *values : ndarray
+        Broadcast against each other and `counts`.
+
+    Examples
+    --------
+    >>> worked_out_where(np.array([True, False]), np.log, np.array([1.0, -1.0])).tolist()
+    [0.0, 0.0]
+    """
+    if counts.all():
+        return work(*values)
+    shape = np.broadcast_shapes(counts.shape, *(v.shape for v in values))
+    result, here = np.zeros(shape), np.broadcast_to(counts, shape)
+    result[here] = work(*(np.broadcast_to(v, shape)[here] for v in values))
+    return result
 
 
 def floating(values: npt.ArrayLike) -> npt.NDArray[Any]:

@@ -113,7 +113,11 @@ def margin_of_grade(grade: npt.ArrayLike, limit: object = None) -> Array:
 
 def margin_of_chance(chance: npt.ArrayLike) -> Array:
     """Return the margin of a risk from its chance: 1 up to 0.02, 0.2 at 0.1, 0 at 0.5, -1 at 1; NaN stays NaN."""
-    return np.asarray(np.interp(np.asarray(chance, float), *_MARGIN_OF_CHANCE))
+    chance = np.asarray(chance, float)
+    margin = np.ones(chance.shape)
+    counts = ~(chance <= _MARGIN_OF_CHANCE[0][0])  # most hours have none
+    margin[counts] = np.interp(chance[counts], *_MARGIN_OF_CHANCE)
+    return margin
 
 
 def margin_of_light(minutes: npt.ArrayLike, limit: object = None) -> Array:

@@ -526,7 +526,7 @@ class Words:
     zones: Path | None = _row(  # noqa: RUF009
         KeptFilePath(), Heading.LIMITS,
         "Your file of UAS zones (ED-269, ED-318 or GeoJSON); the answer says which the site is in or near.", "FILE",
-        questions=_AT_A_SITE,
+        questions=(*_AT_SITES, "where"),
     )
     confidence: float | str | None = _row(
         Share(), Heading.SURE,

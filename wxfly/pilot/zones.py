@@ -14,10 +14,11 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import Enum
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -219,6 +220,10 @@ class ZoneFile:
     valid_from: np.datetime64
     valid_to: np.datetime64
 
+    def __reduce__(self) -> tuple[Callable[[Path], ZoneFile], tuple[Path]]:
+        """Travel to another process as the path, to be read there once."""
+        return read_zones, (self.path,)
+
 
 _NEVER = np.datetime64("NaT", "s")
 
@@ -243,12 +248,25 @@ def read_zones(path: Path) -> ZoneFile:
     try:
         path = path.expanduser()
         stat = path.stat()
-        if stat.st_size > LARGEST_BYTES:
-            raise WxflyError(f"zones {path}: larger than {LARGEST_BYTES / 1e6:g} MB; give the file of a smaller region")
-        document = msgspec.json.decode(path.read_bytes().removeprefix(b"\xef\xbb\xbf"))
     except (OSError, RuntimeError) as fault:
-        why = getattr(fault, "strerror", None) or str(fault)
-        raise WxflyError(f"zones {path}: cannot be read ({why}); give the path of a file of zones") from None
+        raise _not_readable(path, fault) from None
+    return _read_zones(path, stat.st_size, stat.st_mtime_ns)
+
+
+def _not_readable(path: Path, fault: Exception) -> WxflyError:
+    why = getattr(fault, "strerror", None) or str(fault)
+    return WxflyError(f"zones {path}: cannot be read ({why}); give the path of a file of zones")
+
+
+@lru_cache(maxsize=2)
+def _read_zones(path: Path, size: int, written_at: int) -> ZoneFile:
+    """Read a file as it was written at this time; the sites of one question read it once."""
+    if size > LARGEST_BYTES:
+        raise WxflyError(f"zones {path}: larger than {LARGEST_BYTES / 1e6:g} MB; give the file of a smaller region")
+    try:
+        document = msgspec.json.decode(path.read_bytes().removeprefix(b"\xef\xbb\xbf"))
+    except OSError as fault:
+        raise _not_readable(path, fault) from None
     except (msgspec.DecodeError, RecursionError, UnicodeDecodeError) as fault:
         raise WxflyError(f"zones {path}: not a JSON file ({shortened(str(fault), 80)}); fetch it anew") from None
     features = _features(document)
@@ -267,7 +285,7 @@ def read_zones(path: Path) -> ZoneFile:
         tuple(zones),
         tuple(faults),
         _moment_or_never(about.get("issued") or document.get("createdAt")),
-        np.datetime64(int(stat.st_mtime), "s"),
+        np.datetime64(written_at // 10**9, "s"),
         _moment_or_never(about.get("validFrom")),
         _moment_or_never(about.get("validTo")),
     )

@@ -373,7 +373,7 @@ def _request(question: Question, site: Site, height: float) -> Request:
         toward=question.toward,
         work=question.work,
         from_now=question.kind == "now",
-        zones=None if question.zones is None else ZoneSearch(question.zones, _reach(question)),
+        zones=zone_search(question),
     )
     if question.sortie is None:
         return request
@@ -383,12 +383,14 @@ def _request(question: Question, site: Site, height: float) -> Request:
     return plan_sortie(request, question.sortie, question.confidence)
 
 
-def _reach(question: Question) -> float:
-    """Return the distance to which the flight goes: as given, else as far as the aircraft's attitude is seen [m]."""
+def zone_search(question: Question) -> ZoneSearch | None:
+    """Return where to look for zones: as far as was given, else as far as the aircraft's attitude is seen."""
+    if question.zones is None:
+        return None
     from wxfly.question.sortie import default_distance
 
     given = None if question.sortie is None else question.sortie.distance
-    return default_distance(question.aircraft) if given is None else given
+    return ZoneSearch(question.zones, default_distance(question.aircraft) if given is None else given)
 
 
 def zone_notes(question: Question) -> list[Note]:

@@ -18,7 +18,7 @@ from wxfly.pilot.limits import check_height
 from wxfly.pilot.options import Words
 from wxfly.pilot.settings import load_settings, sites_file
 from wxfly.pilot.site import Site, date_of, period_of, read_sites
-from wxfly.question.ask import own_limit_notes, set_aside_notes
+from wxfly.question.ask import own_limit_notes, set_aside_notes, zone_notes, zone_search
 from wxfly.question.reading import Question, read_question
 from wxfly.retrieval.files import open_forecast
 from wxfly.retrieval.grids import obtain_grid
@@ -122,13 +122,13 @@ def _rank(question: Question, obtained: Obtained, centre: Site, cells: list[int]
         judged = xr.concat(each, dim="site", coords="different", compat="equals").transpose(..., "site")
     asked = Request(
         centre, question.aircraft, question.limits, height, prefers_low_light=question.prefers_low_light,
-        work=question.work,
+        work=question.work, zones=zone_search(question),
     )  # fmt: skip
     return rank_spots(
         cube, conditions, judged, sites, asked, centre, within=reach, period=period,
         minimum_duration=question.work.reference_period, now=obtained.now, provenance=obtained.provenance,
         notes=(
-            *own_limit_notes(question), *set_aside_notes(), *age_notes,
+            *zone_notes(question), *own_limit_notes(question), *set_aside_notes(), *age_notes,
             *(note for note in obtained.notes if kind_of(note) != NoteKind.GROUND),  # one for each cell
         ),
     )  # fmt: skip

@@ -30,6 +30,7 @@ _COLUMNS: dict[str, Callable[[FleetSiteFacts], Any]] = {
     "height[m]": lambda s: s.height,
     "verdict": lambda s: str(s.word),
     "as_far_as_known": lambda s: s.as_far_as_known,
+    "zone_warning": lambda s: s.zone_warning,
     "not_known": lambda s: s.fault or s.not_known,
     "not_known_hours": lambda s: s.not_known_count,
     "lit_hours": lambda s: s.lit_count,

@@ -14,13 +14,14 @@ from wxfly.report.further_facts.fleet import FleetFacts
 from wxfly.report.further_facts.one_hour import OneHourFacts
 from wxfly.report.further_facts.own_lists import AircraftListFacts, RulesFacts, SitesFacts, StoreFacts
 from wxfly.report.further_facts.verification import LedgerFacts, ObservedFacts, VerificationFacts
+from wxfly.report.further_facts.watch import WatchFacts
 from wxfly.report.further_facts.where import WhereFacts
 from wxfly.report.json import schema
 
 WHOLES: dict[str, type[Struct]] = {
     "answer": AnswerFacts, "brief": BriefFacts, "check": CheckFacts, "why": OneHourFacts, "sites": SitesFacts,
     "aircraft": AircraftListFacts, "rules": RulesFacts, "store": StoreFacts, "verify": VerificationFacts,
-    "ledger": LedgerFacts, "observed": ObservedFacts, "where": WhereFacts, "fleet": FleetFacts,
+    "ledger": LedgerFacts, "observed": ObservedFacts, "where": WhereFacts, "fleet": FleetFacts, "watch": WatchFacts,
 }  # fmt: skip
 """Answer stands for best, compare, week and now; each of the others for the command of its name."""
 

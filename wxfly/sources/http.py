@@ -188,6 +188,52 @@ def _exchange(
     raise SourceError(f"{what}: redirected too often")
 
 
+def check_receiver(url: str) -> None:
+    """Refuse an address to send to that is neither https nor on this machine.
+
+    Raises
+    ------
+    SourceError
+        With what is wanted.
+    """
+    parts = urlsplit(url)
+    is_here = parts.hostname in ("127.0.0.1", "::1", "localhost")
+    if not parts.hostname or parts.scheme not in ("https", *(["http"] if is_here else [])):
+        raise SourceError("what a watch tells is sent to https://… alone, or to http://localhost…")
+
+
+def send(url: str, content: bytes, *, settings: Settings) -> None:
+    """Send a line of JSON to an address that the pilot named; a redirect is not followed.
+
+    Parameters
+    ----------
+    url : str
+        As `check_receiver` takes it.
+    content : bytes
+        JSON.
+    settings : Settings
+        User-Agent and patience.
+
+    Raises
+    ------
+    SourceError
+        When it is not taken; the address, which may hold a secret, is named by its host alone.
+    """
+    import httpx
+
+    check_receiver(url)
+    logging.getLogger("httpx").setLevel(logging.WARNING)  # it would log the address
+    what = urlsplit(url).hostname or "the address"
+    headers = {"User-Agent": settings.user_agent, "Content-Type": "application/json"}
+    try:
+        with _client(httpx.Timeout(settings.patience_seconds, connect=CONNECT_SECONDS), what) as client:
+            answer = client.post(url, content=content, headers=headers)
+    except (httpx.HTTPError, httpx.InvalidURL, ValueError) as fault:
+        raise SourceError(f"{what} did not take what the watch tells ({type(fault).__name__})") from None
+    if not answer.is_success:
+        raise SourceError(f"{what} did not take what the watch tells (status {answer.status_code})")
+
+
 def _client(timeout: httpx.Timeout, what: str) -> httpx.Client:
     """Return the client with the proxies and the certificates of the environment."""
     import httpx
@@ -411,6 +457,8 @@ def waiting_as_asked(on_wait: Callable[[str], object]) -> Iterator[None]:
 
 
 TRIES = 4
+TRIES_UNREACHABLE = 2
+"""Tries where nothing answers at all: a pilot without a connection waits for no more."""
 FIRST_WAIT_SECONDS = 1.0  # before the second try; doubled before each one after it
 LONGEST_WAIT_SECONDS = 8.0
 LOCK_SECONDS = 120.0
@@ -574,7 +622,8 @@ class _Tries(Generic[T]):
 
     def _stop(self, state: Any) -> bool:
         """Return whether this was the last try; a wait that the service asks for may move the end of the patience."""
-        fault, is_last = state.outcome.exception(), int(state.attempt_number) >= TRIES
+        fault = state.outcome.exception()
+        is_last = self.count >= (TRIES_UNREACHABLE if isinstance(fault, UnreachableError) else TRIES)
         if self.on_wait is None or not isinstance(fault, PassingError) or fault.wait_seconds is None:
             return is_last or time.monotonic() + float(state.upcoming_sleep) > self.end
         if not is_last:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import secrets
 from collections.abc import AsyncIterator, Callable, Hashable, Sequence
@@ -27,14 +28,17 @@ from wxfly.pilot.settings import (
     read_plans,
     sites_file,
 )
+from wxfly.report.facts.answer import AnswerFacts
 from wxfly.report.facts.values import CAUTIONS
 from wxfly.report.formats import FORMATS
 from wxfly.report.json import to_json
 from wxfly.report.pages import shell
-from wxfly.web import api, rendering
+from wxfly.times import utc_now
+from wxfly.web import api, own_files, rendering
 from wxfly.web.desk import BusyError, Desk, Job
-from wxfly.web.own_pages import KINDS_OF_OWN, OwnKind, OwnPage, removal, typed
+from wxfly.web.own_pages import KINDS_OF_OWN, Entry, OwnKind, OwnPage, new_place, removal, typed
 from wxfly.web.questions import (
+    FormField,
     Shown,
     View,
     check_complete,
@@ -46,6 +50,8 @@ from wxfly.web.questions import (
     views,
 )
 from wxfly.web.security import SESSION_COOKIE, Allowance, Door, FormSecret, Guard
+from wxfly.web.sites_map import MOST_ON_MAP, Asked, Found, from_store, map_of
+from wxfly.web.watching import KIND, VIEWS, changes_since, keep_watching
 
 PAGE_SECONDS = 1.5
 """How long a page waits for its answer before it says that it is being asked [s]."""
@@ -94,6 +100,17 @@ class Server:
         if not self.desk.has(key) and not self.allowance.take(client):
             raise TooOftenError(f"more than {QUESTIONS_A_MINUTE} questions in a minute; wait a moment")
         return self.desk.ask(key, given.places or ("",), lambda progress: view.answer(given, progress))
+
+    def stored(self, names: Sequence[str], plan: str) -> Job:
+        """Return the job that judges places from what is stored of them."""
+        key: Hashable = ("map", tuple(names), plan, _state_of_files())
+        return self.desk.ask(key, (), lambda progress: from_store(names, plan, progress))
+
+    def asked_again(self, name: str, pairs: Pairs) -> AnswerFacts:
+        """Answer a watched question, as its page does; called in a thread of its own."""
+        facts = self.job(self.views[name], pairs, "the watch").future.result().facts
+        assert isinstance(facts, AnswerFacts)
+        return facts
 
 
 def _state_of_files() -> tuple[int, ...]:
@@ -204,6 +221,7 @@ def _links(view: View, pairs: Pairs) -> list[tuple[str, str]]:
     ]  # fmt: skip
     return [
         *others,
+        *([(f"/watched?{urlencode({'address': f'/{view.name}{query}'})}", "Watch this answer")] * (view.name in VIEWS)),
         (f"/{view.name}.ics{query}", "Calendar (subscribe to this address)"),
         (f"/{view.name}.csv{query}", "CSV"),
         (f"/{view.name}.html{query}", "Page as a file"),
@@ -284,22 +302,27 @@ async def _start(request: Request) -> Response:
         given = typed(read_pairs(request.url.query.encode("ascii", "replace")))
     except WxflyError:
         given = {}
-    plan = given.get("plan", "")
+    asked = Asked(given.get("around", ""), given.get("within", ""), given.get("plan", ""))
     try:
-        rows, left_out = await run_in_threadpool(_start_rows, server, plan, _client(request))
+        rows, others = await run_in_threadpool(_start_rows, server, asked.plan, _client(request))
+        stored = server.stored(others[: MOST_ON_MAP - START_PLACES], asked.plan) if others else None
     except WxflyError as fault:
         return _plain_page("A file cannot be read", _words(fault), 400)
     jobs = [row["job"] for row in rows if row["job"] is not None]
+    jobs += [] if stored is None else [stored]
     for job in jobs:
         await job.wait(PAGE_SECONDS / max(1, len(jobs)))
     for row in rows:
         _fill(row)
-    page = await run_in_threadpool(_start_page, server, rows, left_out, plan)
-    return HTMLResponse(page, headers={"x-wxfly-keep": "yes"})
+    try:
+        page, is_refused = await run_in_threadpool(_start_page, server, rows, others, stored, asked)
+    except WxflyError as fault:
+        return _plain_page("A file cannot be read", _words(fault), 400)
+    return HTMLResponse(page, 400 if is_refused else 200, headers={} if is_refused else {"x-wxfly-keep": "yes"})
 
 
-def _start_rows(server: Server, plan: str, client: str) -> tuple[list[dict[str, Any]], int]:
-    """Return a row of the start page for each place; the pilot's home comes first."""
+def _start_rows(server: Server, plan: str, client: str) -> tuple[list[dict[str, Any]], list[str]]:
+    """Return a row of the start page for each place, the pilot's home first, and the places that have none."""
     names, home = known_places(), load_settings().home
     names = sorted(names, key=lambda name: name != home)
     with_plan = [("plan", plan)] if plan else []
@@ -314,7 +337,7 @@ def _start_rows(server: Server, plan: str, client: str) -> tuple[list[dict[str, 
         except WxflyError as fault:
             row["fault"] = _words(fault)
         rows.append(row)
-    return rows, max(0, len(names) - START_PLACES)
+    return rows, names[START_PLACES:]
 
 
 def _fill(row: dict[str, Any]) -> None:
@@ -333,23 +356,42 @@ def _fill(row: dict[str, Any]) -> None:
         row["line"] = job.future.result().facts.verdict.first_line
 
 
-def _start_page(server: Server, rows: list[dict[str, Any]], left_out: int, plan: str) -> str:
+def _on_map(rows: list[dict[str, Any]], others: list[str], stored: Job | None) -> dict[str, Found]:
+    """Return what the map shows: the answers of the rows, and of the others what is stored."""
+    found: dict[str, Found] = {}
+    for row in rows:
+        is_answered = bool(row["line"])
+        found[row["name"]] = row["job"].future.result().facts if is_answered else row["fault"] or row["progress"]
+    is_judged = stored is not None and stored.future.done()
+    found |= stored.future.result() if stored is not None and is_judged else dict.fromkeys(others, "being judged")
+    return dict(list(found.items())[:MOST_ON_MAP])
+
+
+def _start_page(
+    server: Server, rows: list[dict[str, Any]], others: list[str], stored: Job | None, asked: Asked
+) -> tuple[str, bool]:
+    """Return the start page, and whether the address says something wrong about the map."""
+    plan, on_map = asked.plan, map_of(_on_map(rows, others, stored), asked)
     plans = [(name, f"/?{urlencode({'plan': name})}") for name in read_plans(plans_file())]
     best = server.views["best"]
-    return rendering.render(
+    page = rendering.render(
         "start.html",
         title="Start",
         here="/",
         header=shell.header("Whether, when and how high to fly", []),
         footer=shell.footer("Mind", [], CAUTIONS),
+        changes=changes_since(utc_now()),
         rows=rows,
-        waits=any(row["progress"] for row in rows),
-        left_out=left_out,
+        waits=any(row["progress"] for row in rows) or (stored is not None and not stored.future.done()),
+        others=len(others),
+        left_out=max(0, len(rows) + len(others) - MOST_ON_MAP),
+        on_map=on_map,
         plan=plan,
         plans=plans,
         names=known_places(),
         form=[one for one in form_fields(best, [("plan", plan)] if plan else []) if one.is_front],
     )
+    return page, on_map is not None and bool(on_map.fault)
 
 
 # --- own things ------------------------------------------------------------------------------------------------
@@ -369,10 +411,63 @@ def _own(kind: OwnKind) -> Callable[[Request], Any]:
     return answer
 
 
-async def _form(request: Request, path: str) -> tuple[dict[str, str], WxflyError | None, int]:
+async def _new_place(request: Request) -> Response:
+    try:
+        given = typed(read_pairs(request.url.query.encode("ascii", "replace")))
+        page = new_place(given)
+    except WxflyError as fault:
+        return await _own_page(request, "/places", lambda: new_place({}), fault=fault)
+    return await _own_page(request, "/places", lambda: page)
+
+
+_TAKE_OVER = "/settings/import"
+
+
+async def _export_own(request: Request) -> Response:
+    text = await run_in_threadpool(own_files.export_text)
+    named = {"content-disposition": f'attachment; filename="{own_files.FILE_NAME}"'}
+    return Response(text, media_type="application/json", headers=named)
+
+
+async def _import_own(request: Request) -> Response:
+    """Ask for a text, show what it would bring, and keep it after a yes."""
+    given: dict[str, str] = {}
+    fault: WxflyError | None = None
+    status = 200
+    if request.method == "POST":
+        given, fault, status = await _form(request, _TAKE_OVER, long="text")
+    text = given.get("text", "")
+    taken = None
+    if text and fault is None:
+        try:
+            taken = await run_in_threadpool(own_files.read_export, text)
+            if given.get("yes"):
+                done = await run_in_threadpool(own_files.keep, taken)
+                return RedirectResponse(f"/settings?{urlencode({'done': done})}", 303)
+        except WxflyError as refused:
+            fault, status = refused, 400
+
+    def show() -> OwnPage:
+        if taken is not None and fault is None:
+            return OwnPage(
+                "Take over own things", button="Take these over", action=_TAKE_OVER, question="Take these over?",
+                entries=[Entry("", line) for line in taken.lines()], hidden=(("text", text), ("yes", "1")),
+                back="/settings",
+            )  # fmt: skip
+        hint = f"The text of {own_files.FILE_NAME} from another machine. You see what it brings before it is kept."
+        field = FormField("text", "Own things", hint, text, is_front=True, is_needed=True, is_long=True)
+        return OwnPage(
+            "Take over own things", "Places, plans, aircraft, rules and settings of another machine", "Show",
+            _TAKE_OVER, form=[field],
+        )  # fmt: skip
+
+    return await _own_page(request, "/settings", show, fault=fault, status=status)
+
+
+async def _form(request: Request, path: str, *, long: str = "") -> tuple[dict[str, str], WxflyError | None, int]:
     """Return the form of a request, with what is wrong with it."""
     try:
-        given = typed(read_pairs(await request.body()))
+        given = typed(read_pairs(await request.body(), long=long))
     except WxflyError as fault:
         return {}, fault, 400
     token = given.pop("csrf", "")
@@ -444,6 +539,7 @@ async def _own_page(
             hidden=own.hidden,
             question=own.question,
             back=own.back,
+            links=own.links,
             csrf=_server(request).secret.token(session),
             places=known_places(),
         )
@@ -526,11 +622,14 @@ def make_app(door: Door | None = None, *, forecast_path: Path | None = None) -> 
             routes += [Route(f"/{view.name}.{name}", _export(view, name)) for name in _TYPES]
     routes += [Route(f"{api.ROOT}/{name}", _list(make)) for name, (_, make) in api.LISTS.items()]
     routes.append(Route(f"{api.ROOT}/openapi.json", _openapi))
-    for kind in KINDS_OF_OWN.values():
+    routes.append(Route("/places/new", _new_place))
+    for kind in (*KINDS_OF_OWN.values(), KIND):
         routes.append(Route(kind.path, _own(kind), methods=["GET", "POST"]))
         if kind.remove is not None:
             routes.append(Route(f"{kind.path}/remove", _removing(kind), methods=["GET", "POST"]))
     routes += [
+        Route("/settings/export", _export_own),
+        Route(_TAKE_OVER, _import_own, methods=["GET", "POST"]),
         Route("/static/{digest}/{name}", _static),
         Route("/worker.js", _worker),
         Route("/manifest.webmanifest", _manifest),
@@ -538,7 +637,9 @@ def make_app(door: Door | None = None, *, forecast_path: Path | None = None) -> 
 
     @contextlib.asynccontextmanager
     async def until_the_end(_: Starlette) -> AsyncIterator[None]:
+        watching = asyncio.create_task(keep_watching(server.asked_again))
         yield
+        watching.cancel()
         server.desk.close()
 
     app = Starlette(

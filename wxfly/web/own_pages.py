@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 from urllib.parse import urlencode
 
-from wxfly.errors import WxflyError, unknown_name
+from wxfly.errors import WxflyError, shortened, unknown_name
 from wxfly.pilot.aircraft import FIGURES, AircraftKind, load_aircraft
 from wxfly.pilot.options import (
     OPTIONS,
@@ -75,6 +76,8 @@ class OwnPage:
         What a yes is asked for, and where a no leads.
     notes : sequence of str
         What cannot be read of the file.
+    links : sequence of (str, str)
+        Where else one may go from here: address and words.
     """
 
     title: str
@@ -87,6 +90,7 @@ class OwnPage:
     question: str = ""
     back: str = ""
     notes: Sequence[str] = ()
+    links: Sequence[Link] = ()
 
 
 @dataclass(frozen=True)
@@ -207,12 +211,53 @@ def _show_places(given: Mapping[str, str]) -> OwnPage:
             entries=entries, form=_option_fields(_offered(usual_options()), values),
             hidden=[("name", changed), ("defaults", "true")], notes=notes,
         )  # fmt: skip
+    return OwnPage("Places", "Add a place", action="/places", entries=entries, form=_place_form(given), notes=notes)
+
+
+def _place_form(given: Mapping[str, str]) -> list[FormField]:
     covers = tuple((name, name) for name in surface_cover_classes())
-    form = [
+    return [
         replace(one, value=given.get(one.name, ""), choices=covers if one.name == "surface_cover" else ())
         for one in _OF_PLACE
     ]
-    return OwnPage("Places", "Add a place", action="/places", entries=entries, form=form, notes=notes)
+
+
+def new_place(given: Mapping[str, str]) -> OwnPage:
+    """Return the form of a new place at a point, such as one that was chosen on the map.
+
+    Parameters
+    ----------
+    given : mapping
+        ``latitude`` and ``longitude`` [degree], both or neither.
+
+    Raises
+    ------
+    WxflyError
+        For one of them alone, and for what is no place on Earth.
+    """
+    _check_known(given, ("latitude", "longitude"))
+    if not given:
+        return OwnPage("New place", "Save this place", action="/places", form=_place_form({}))
+    if len(given) == 1:
+        raise WxflyError("latitude and longitude are wanted, both in degrees, such as latitude=52.1&longitude=6.9")
+    values = {}
+    for name, most in (("latitude", 90), ("longitude", 180)):
+        try:
+            values[name] = float(given[name])
+        except ValueError:
+            values[name] = math.nan
+        if not abs(values[name]) <= most:
+            text = shortened(given[name], 40)
+            raise WxflyError(
+                f"a {name} of '{text}' is not on Earth; wanted degrees from -{most} to {most}, such as 52.1"
+            )
+    at = f"{values['latitude']:.5f},{values['longitude']:.5f}"
+    on_map = f"/?{urlencode({'around': at, 'within': '20km'})}#map-of-places"
+    links = (
+        (f"/best?{urlencode({'place': at})}", "Ask for this point, without saving it"),
+        (on_map, "See it on the map, nearer"),
+    )
+    return OwnPage(f"New place at {at}", "Save this place", action="/places", form=_place_form({"at": at}), links=links)
 
 
 def _keep_place(given: Mapping[str, str]) -> str:
@@ -333,6 +378,7 @@ def _keep_aircraft(given: Mapping[str, str]) -> str:
 
 # --- settings --------------------------------------------------------------------------------------------------
 
+_EXCHANGE = (("/settings/export", "Export"), ("/settings/import", "Import"))
 OFFERED_SETTINGS = tuple(
     key for key in SETTINGS
     if not key.startswith("sources.") and key not in {OPTIONS[name].key for name in NOT_OFFERED}
@@ -340,7 +386,7 @@ OFFERED_SETTINGS = tuple(
 """The addresses of services are left out, and files of this machine: no page may turn the program to others."""
 
 
-def _kept_settings() -> dict[str, str]:
+def kept_settings() -> dict[str, str]:
     """Return the settings of the pilot's file, as typed."""
     origins = load_settings().origins
     return {
@@ -351,7 +397,7 @@ def _kept_settings() -> dict[str, str]:
 
 
 def _show_settings(given: Mapping[str, str]) -> OwnPage:
-    kept = {**_kept_settings(), **given}
+    kept = {**kept_settings(), **given}
     in_force = {row.key: row for row in settings_in_force(None, None)}
     of_options = {option.key: option for option in usual_options()}
     form = []
@@ -366,13 +412,14 @@ def _show_settings(given: Mapping[str, str]) -> OwnPage:
         form.append(one)
     return OwnPage(
         "Settings", "What every question takes where nothing else says it", action="/settings", form=form,
+        entries=[Entry("Places, plans, aircraft, rules and settings", "as one file", _EXCHANGE)],
         notes=damage_notes(load_settings().set_aside),
     )  # fmt: skip
 
 
 def _keep_settings(given: Mapping[str, str]) -> str:
     _check_known(given, OFFERED_SETTINGS)
-    before = _kept_settings()
+    before = kept_settings()
     changed: dict[str, str | None] = {key: value for key, value in given.items() if before.get(key) != value}
     changed |= {key: None for key in before if key not in given}
     if changed:

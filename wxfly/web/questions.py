@@ -36,13 +36,14 @@ from wxfly.report.further_facts.one_hour import one_hour_facts
 from wxfly.report.further_facts.where import where_facts
 from wxfly.report.pages import brief as brief_page
 from wxfly.report.pages import shell
-from wxfly.report.pages.page import Charts, Parts, parts_of
+from wxfly.report.pages import where as where_page
+from wxfly.report.pages.page import Parts, parts_of
 from wxfly.report.schemas import WHOLES
 from wxfly.report.text import brief as brief_text
 from wxfly.report.text import details
 from wxfly.report.text.field_check import CheckWords
 from wxfly.report.text.page import words_of
-from wxfly.report.text.where import to_text
+from wxfly.report.text.where import words_of as where_words
 from wxfly.retrieval.places import demo_sites
 
 MOST_PLACES = 6
@@ -51,7 +52,6 @@ LONGEST_VALUE = 400
 """Greatest length of one parameter [character]."""
 NOT_OFFERED = tuple(option.name for option in OPTIONS.values() if isinstance(option.kind, FilePath))
 """Options that name a file of this machine: no address and no form says one."""
-_ONE_LINE = 100_000  # columns: the page breaks lines itself
 
 
 @dataclass(frozen=True)
@@ -152,8 +152,8 @@ class FormField:
         Values and their words; a text is typed where there are none.
     offers : str
         Name of the list that it offers while one types; empty for none.
-    is_front, is_needed, is_number : bool
-        Whether it stands above the fold, must be filled, and takes a keyboard of digits.
+    is_front, is_needed, is_number, is_long : bool
+        Whether it stands above the fold, must be filled, takes a keyboard of digits, and takes a long text.
     """
 
     name: str
@@ -165,13 +165,21 @@ class FormField:
     is_front: bool = False
     is_needed: bool = False
     is_number: bool = False
+    is_long: bool = False
 
 
 # --- reading an address ----------------------------------------------------------------------------------------
 
 
-def read_pairs(raw: bytes) -> list[tuple[str, str]]:
+def read_pairs(raw: bytes, *, long: str = "") -> list[tuple[str, str]]:
     """Return names and values of a query or a form, without the fields that were left empty.
+
+    Parameters
+    ----------
+    raw : bytes
+        The query or the form.
+    long : str, optional
+        Name of the one field that may hold a text of many lines.
 
     Raises
     ------
@@ -185,7 +193,8 @@ def read_pairs(raw: bytes) -> list[tuple[str, str]]:
     found = []
     for name, value in pairs:
         value = value.strip()
-        if len(value) > LONGEST_VALUE or not value.isprintable():
+        is_long = bool(long) and name == long
+        if not is_long and (len(value) > LONGEST_VALUE or not value.isprintable()):
             raise WxflyError(
                 f"{shortened(name, 40)} is not understood; wanted one line of up to {LONGEST_VALUE} characters"
             )
@@ -269,7 +278,7 @@ def form_fields(view: View, pairs: Sequence[tuple[str, str]]) -> list[FormField]
     ]  # fmt: skip
     if view.name == "why":
         hour = ", ".join(said.get("hour", []))
-        fields.append(FormField("hour", "Hour", "Such as 15:00", hour, is_front=True, is_needed=True))
+        fields.append(FormField("hour", "Hour", "Such as 15:00 or tomorrow 15:00", hour, is_front=True, is_needed=True))
     if view.name == "where":
         reach = ", ".join(said.get("within", []))
         fields.append(FormField("within", "Within", "Such as 30km  [default: 60km]", reach, is_front=True))
@@ -337,7 +346,7 @@ def _around(parts: Parts, header: str, before: str, title: str) -> Parts:
 
 
 def _why(given: Given, on_progress: Progress) -> Shown:
-    asked = ask_hour([*given.places, given.hour], given.words, on_progress=on_progress)
+    asked = ask_hour([*given.places, *given.hour.split()], given.words, on_progress=on_progress)
     facts = one_hour_facts(asked)
     rows = [(one.title, one.words, "required" if one.is_required else "advised") for one in facts.elements]
     before = (
@@ -375,10 +384,7 @@ def _where(path: Path | None) -> Callable[[Given, Progress], Shown]:
         asked = ask_where(given.places[0], given.within or "60km", words, on_progress=on_progress)
         facts = where_facts(asked.where)
         reader = Reader(asked.units, Clock(asked.time_zone or facts.time_zone))
-        first, *rest = to_text(facts, reader, _ONE_LINE).split("\n")
-        lines = "".join(f"<p>{shell.linked(line)}</p>\n" for line in rest if line)
-        charts: Charts = {}
-        return Shown(facts, first, Parts(shell.header(first, []), f"<main>\n{lines}</main>\n", "", charts))
+        return Shown(facts, where_words(facts, reader).verdict, where_page.parts_of(facts, reader))
 
     return answer
 

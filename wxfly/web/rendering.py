@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import hashlib
 import json
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
@@ -55,6 +56,7 @@ STATIC = {
     "web.js": StaticFile("text/javascript", lambda: _own("web.js")),
     "answer.css": StaticFile("text/css", _answer_style),
     "brief.css": StaticFile("text/css", _brief_style),
+    "map.js": StaticFile("text/javascript", lambda: _own("map.js")),
     "icon.svg": StaticFile("image/svg+xml", lambda: _own("icon.svg")),
 }
 """Every file that a page may load, by name: no other is served, whatever the address says."""
@@ -111,6 +113,21 @@ def charts_data(charts: Charts) -> Markup:
     return Markup(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))
 
 
+_FORMS = {"sites": "places", "plan": "plans", "plans": "plans", "aircraft": "aircraft", "set": "settings",
+          "settings": "settings", "setup": "settings"}  # fmt: skip
+_COMMAND = re.compile(rf"wxfly ({'|'.join(_FORMS)})\b[^;.()]*")
+
+
+def with_forms(text: str) -> str:
+    """Escape a message; a command of the terminal in it that a form of the page stands for becomes a link to that."""
+    parts, end = [], 0
+    for found in _COMMAND.finditer(text):
+        name = _FORMS[found[1]]
+        parts += [shell.escape(text[end : found.start()]), f'<a href="/{name}">{name.capitalize()}</a>']
+        end = found.end()
+    return "".join([*parts, shell.escape(text[end:])])
+
+
 @cache
 def _templates() -> Environment:
     made = Environment(
@@ -122,6 +139,7 @@ def _templates() -> Environment:
     )
     # Escaped by the pages of the report themselves: <bdi> around names, numbers kept with their units.
     made.filters["written"] = lambda text: Markup(shell.escape(text))
+    made.filters["told"] = lambda text: Markup(with_forms(text))
     made.filters["made"] = Markup  # parts that those pages made
     return made
 

@@ -53,7 +53,12 @@ def relative_humidity_from_dew_point(air_temperature: npt.ArrayLike, dew_point_t
     ndarray
         [1]; above 1 where the dew point is above the temperature.
     """
-    return np.asarray(saturation_vapour_pressure(dew_point_temperature) / saturation_vapour_pressure(air_temperature))
+    return relative_humidity(saturation_vapour_pressure(dew_point_temperature), air_temperature)
+
+
+def relative_humidity(vapour_pressure: npt.ArrayLike, air_temperature: npt.ArrayLike) -> Array:
+    """Return the relative humidity over water [1] from vapour pressure [Pa] and air temperature [K], broadcast."""
+    return np.asarray(floating(vapour_pressure) / saturation_vapour_pressure(air_temperature))
 
 
 def dew_point_from_vapour_pressure(vapour_pressure: npt.ArrayLike) -> Array:

@@ -21,7 +21,17 @@ import numpy.typing as npt
 
 from wxfly.physics.air import humidity
 from wxfly.physics.air.risk import Statement, grade, statement
-from wxfly.physics.air.weather_code import FOG, FREEZING, LIQUID, RECENT_FREEZING, RECENT_LIQUID, SOLID, code_in
+from wxfly.physics.air.weather_code import (
+    FOG,
+    FREEZING,
+    LIQUID,
+    RECENT_FREEZING,
+    RECENT_LIQUID,
+    SOLID,
+    code_in,
+    is_code_of,
+)
+from wxfly.physics.precision import worked_out_where
 
 Array = npt.NDArray[np.float64]
 
@@ -113,6 +123,15 @@ def icing_risk(
             weather_code, visibility_in_air, cloud_base_height, height,
         )
     )  # fmt: skip
+    # In air above +5 degC at both heights there is none, unless a code tells of precipitation that freezes.
+    is_warm = (t > NO_FREEZING_RAIN_ABOVE) & (ground > NO_FREEZING_RAIN_ABOVE)
+    counts = ~is_warm | is_code_of(code, (*FREEZING, *RECENT_FREEZING))
+    return worked_out_where(counts, _icing_risk, t, ground, rh, rain, code, sight, base, z)
+
+
+def _icing_risk(
+    t: Array, ground: Array, rh: Array, rain: Array, code: Array, sight: Array, base: Array, z: Array
+) -> Array:
     possible_a, likely_a = _precipitation_icing(t, ground, rh, rain, code)
     possible_b, likely_b = _cloud_icing(t, rh, code, sight, base, z)
     return grade(possible_a | possible_b, likely_a | likely_b)
@@ -159,7 +178,7 @@ def freezing_precipitation_chance(
         )
     )
     coldest = np.minimum(t, ground)  # NaN where either is missing
-    share = np.interp(coldest, (MELTING_POINT, NEARLY_FREEZING), (1.0, 0.0))
+    share = np.clip((NEARLY_FREEZING - coldest) / (NEARLY_FREEZING - MELTING_POINT), 0.0, 1.0)
     share = np.where(code_in(code, SOLID).certain, 0.0, np.where(np.isnan(coldest), 1.0, share))
     return np.asarray(np.where(share > 0, share * probability, 0.0))
 
@@ -179,7 +198,12 @@ def icing_chance(risk: npt.ArrayLike, freezing_precipitation: npt.ArrayLike) -> 
     ndarray
         0 to 1 by `CHANCE_OF_GRADE`; 1 where the signs make it likely; NaN where either is not known otherwise.
     """
-    signs = np.interp(np.asarray(risk, dtype=float), (0, 1, 2), CHANCE_OF_GRADE)
+    risk = np.asarray(risk, dtype=float)
+    none, possible, likely = CHANCE_OF_GRADE
+    signs = np.full(risk.shape, none)
+    some = risk != 0
+    here = risk[some]
+    signs[some] = np.where(here == 1, possible, np.where(here == 2, likely, np.nan))
     return np.asarray(np.where(signs >= 1.0, signs, np.maximum(signs, freezing_precipitation)))
 
 

@@ -57,9 +57,11 @@ def statement(flags: npt.ArrayLike, *values: npt.ArrayLike) -> Statement:
         The values compared; NaN is missing.
     """
     holds = np.asarray(flags, dtype=bool)
-    missing = np.zeros(np.broadcast_shapes(holds.shape, *(np.shape(v) for v in values)), dtype=bool)
-    for value in values:
-        missing = missing | np.isnan(np.asarray(value, dtype=float))
+    gone = [here for value in values if (here := np.isnan(np.asarray(value, dtype=float))).any()]
+    if not gone:  # the same array twice: who reads them makes new ones
+        whole = np.broadcast_to(holds, np.broadcast_shapes(holds.shape, *(np.shape(v) for v in values)))
+        return Statement(whole, whole)
+    missing = gone[0] if len(gone) == 1 else np.logical_or.reduce(np.broadcast_arrays(*gone))
     return Statement(holds | missing, holds & ~missing)
 
 

@@ -253,8 +253,10 @@ def lit_part(
     if not known.any() or lat.size == 0:
         nothing = np.full(shape, np.datetime64("NaT", "s"))
         return nothing, nothing.copy()
-    first_day = int(np.floor(start[known].min() / _DAY)) - 2
-    days = int(np.ceil((start[known].max() + length) / _DAY)) + 3 - first_day
+    # The solar days of the hours, the day before and the day after; the equation of time is below a fiftieth of a day.
+    east = np.nan_to_num(lon) / 360
+    first_day = int(np.floor((start[known].min() + length / 2) / _DAY + east.min() - 0.02)) - 1
+    days = int(np.floor((start[known].max() + length / 2) / _DAY + east.max() + 0.02)) + 2 - first_day
     spans = _lit_spans(lat.ravel(), lon.ravel(), first_day, days, rule)
     place = np.broadcast_to(np.arange(lat.size).reshape(lat.shape), shape)
     begin, end = _longest_lit(spans, place, np.broadcast_to(start, shape), length)
@@ -369,17 +371,18 @@ def _crossings(
         Where the sun is above it at both.
     """
     lat, lon = (np.broadcast_to(angle, below.shape) for angle in (latitude, longitude))
-    dark = _elevation(lat, lon, below, sun) < elevation
-    light = _elevation(lat, lon, above, sun) >= elevation
+    dark = _elevation(latitude, longitude, below, sun) < elevation
+    light = _elevation(latitude, longitude, above, sun) >= elevation
     # The parallax raises the elevation as seen from the earth's centre.
     sine = np.sin(np.radians(elevation + _PARALLAX * np.cos(np.radians(elevation))))
-    phi, toward = np.radians(lat), np.sign(below - above)
+    phi, toward = np.radians(latitude), np.sign(below - above)
+    along_axis, across = np.sin(phi), np.cos(phi)
     found, moved, is_grazing = above, np.full(below.shape, np.inf), np.zeros(below.shape, dtype=bool)
     mean_noon = above + _interpolate(sun, above)[1] / (2 * np.pi) * _DAY
     with np.errstate(divide="ignore", invalid="ignore"):
         for _ in range(4):  # each brings the error to a hundredth of what it was, or less
             declination, equation = _interpolate(sun, found)
-            cosine = (sine - np.sin(phi) * np.sin(declination)) / (np.cos(phi) * np.cos(declination))
+            cosine = (sine - along_axis * np.sin(declination)) / (across * np.cos(declination))
             is_grazing = ~(np.abs(cosine) < 1 - _GRAZING)
             angle = np.arccos(np.clip(cosine, -1, 1))
             moved = found

@@ -19,7 +19,9 @@ from wxfly.physics.air.weather_code import (
     STEADY_PRECIPITATION,
     THUNDERSTORM,
     code_in,
+    is_code_of,
 )
+from wxfly.physics.precision import worked_out_where
 
 Array = npt.NDArray[np.float64]
 
@@ -107,6 +109,15 @@ def thunderstorm_chance(
             )
         )
     )  # fmt: skip
+    # In stable air, dry by amount and code, there is none.
+    signs = (*THUNDERSTORM, *DISTANT_LIGHTNING, *SHOWERS, *RECENT_SHOWERS)
+    counts = ~((energy < STABLE) & (rain <= 0)) | np.isnan(code) | is_code_of(code, signs)
+    return worked_out_where(counts, _storm_chance, code, rain, energy, lifted, inhibition, probability, dew_point)
+
+
+def _storm_chance(
+    code: Array, rain: Array, energy: Array, lifted: Array, inhibition: Array, probability: Array, dew_point: Array
+) -> Array:
     no_energy = np.isnan(energy)
     most = energy
     if no_energy.any():

@@ -132,11 +132,17 @@ def radiation_fog_chance(
     )
     calm = _calm(wind)
     low = np.clip((_HIGH_SUN - np.where(np.isnan(sun), -90.0, sun)) / (_HIGH_SUN - _LOW_SUN), 0.0, 1.0)
-    saturated = normal_probability((humidity - 1.0) / HUMIDITY_ERROR)
+    left = np.asarray(calm * low)
+    chance = np.zeros(left.shape)
+    counts = left > 0
+    saturated = normal_probability((humidity[counts] - 1.0) / HUMIDITY_ERROR)
+    chance[counts] = left[counts] * saturated
+    is_unknown = np.isnan(humidity)
+    if not is_unknown.any():
+        return chance
     # At most half of the air that is forecast to be saturated is: without a humidity that is what is left.
-    without = 0.5 * calm * low
-    chance = saturated * calm * low
-    return np.asarray(np.where(np.isnan(humidity), np.where(without < POSSIBLE_FROM, without, np.nan), chance))
+    without = 0.5 * left
+    return np.asarray(np.where(is_unknown, np.where(without < POSSIBLE_FROM, without, np.nan), chance))
 
 
 def lasting_fog_chance(earlier_chance: npt.ArrayLike, hours: npt.ArrayLike, wind_speed: npt.ArrayLike) -> Array:

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wxfly.physics.air.risk import Statement, statement
+from wxfly.physics.precision import unrepeated
 
 Array = npt.NDArray[np.float64]
 
@@ -99,8 +100,10 @@ def whole_codes(code: npt.ArrayLike) -> npt.NDArray[np.float64]:
     >>> whole_codes([61.0, 95.5]).tolist()
     [61.0, nan]
     """
-    given = np.asarray(code, dtype=float)
-    return np.where((given == np.round(given)) & (given >= 0) & (given <= 99), given, np.nan)
+    whole = np.asarray(code, dtype=float)
+    given = unrepeated(whole)
+    told = np.where((given == np.round(given)) & (given >= 0) & (given <= 99), given, np.nan)
+    return np.broadcast_to(told, whole.shape)
 
 
 def fog_chance_of(weather_code: npt.ArrayLike) -> Array:
@@ -131,10 +134,11 @@ def _table(rows: tuple[tuple[tuple[int, ...], float], ...], other: float) -> npt
 
 
 def _entries(weather_code: npt.ArrayLike, table: npt.NDArray[Any]) -> npt.NDArray[Any]:
-    code = np.asarray(weather_code, dtype=float)
+    given = np.asarray(weather_code, dtype=float)
+    code = unrepeated(given)
     with np.errstate(invalid="ignore"):
         entry = code.astype(np.uint8)  # of no use where it is not the code again
-    return np.asarray(table[np.where(entry == code, entry, np.uint8(_CODES))])
+    return np.broadcast_to(table[np.where(entry == code, entry, np.uint8(_CODES))], given.shape)
 
 
 def is_code_of(weather_code: npt.ArrayLike, codes: tuple[int, ...]) -> npt.NDArray[np.bool_]:

@@ -85,12 +85,12 @@ def low_level_jet(wind_speed: npt.ArrayLike, heights: npt.ArrayLike) -> LowLevel
     strongest = filled.argmax(axis=-1)
     core = np.take_along_axis(filled, strongest[..., None], axis=-1)[..., 0]
     core_height = level[low][strongest]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        way = np.log(core_height / level[0])
-        exponent = np.where(way > 0, np.log(np.maximum(core, 0.1) / np.maximum(filled[..., 0], 0.1)) / way, 0.0)
-    over = np.where(np.isnan(speed) | (level <= core_height[..., None]), np.inf, speed)
-    nose = (core >= 10.0) & (core - over.min(axis=-1) >= 5.0)
-    flag = ((core >= JET_SPEED) & (exponent > JET_EXPONENT) & (core_height >= LOWEST_TOP)) | nose
+    flag = (core >= JET_SPEED) & (core_height >= LOWEST_TOP) & (core_height > level[0])
+    way = np.log(core_height[flag] / level[0])
+    flag[flag] = np.log(core[flag] / np.maximum(filled[..., 0][flag], 0.1)) / way > JET_EXPONENT
+    strong = core >= 10.0
+    over = np.where(np.isnan(speed[strong]) | (level <= core_height[strong][:, None]), np.inf, speed[strong])
+    flag[strong] |= core[strong] - over.min(axis=-1) >= 5.0
     return LowLevelJet(
         np.where(unknown, np.nan, flag.astype(float)),
         np.where(flag & ~unknown, core_height, np.nan),

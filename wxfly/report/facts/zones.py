@@ -7,10 +7,12 @@ from collections.abc import Iterator
 from datetime import datetime
 from typing import Annotated
 
+import numpy as np
 from msgspec import Meta
 
 from wxfly.answer.request import SiteAnswer
-from wxfly.answer.zones import FAR, NEAR, ZoneNear, is_any_within, zones_near
+from wxfly.answer.zones import FAR, NEAR, ZoneNear, ZoneSearch, is_any_within, zones_near
+from wxfly.pilot.site import Site
 from wxfly.pilot.zones import Circle, HeightLimit, HeightReference, Volume, ZoneKind
 from wxfly.report.facts.values import Degrees, Facts, Metres, Period, known_moment, moment_of, number
 from wxfly.report.facts.windows import WindowFacts
@@ -114,12 +116,24 @@ class ZonesFacts(Facts, frozen=True):
 def zones_facts(answer: SiteAnswer) -> ZonesFacts | None:
     """Return the zones round the site of an answer; None without a file of zones."""
     asked = answer.request
-    search, site = asked.zones, asked.site
-    if search is None:
-        return None
-    found = zones_near(
-        search, site.latitude, site.longitude, site.surface_altitude, asked.height, answer.start, answer.end
-    )
+    return None if asked.zones is None else zones_round(asked.zones, asked.site, asked.height, answer.start, answer.end)
+
+
+def zones_round(search: ZoneSearch, site: Site, height: float, start: np.datetime64, end: np.datetime64) -> ZonesFacts:
+    """Return the zones round a site.
+
+    Parameters
+    ----------
+    search : ZoneSearch
+        Where to look.
+    site : Site
+        The site.
+    height : float
+        Flight height above ground [m].
+    start, end : numpy.datetime64
+        The asked period, UTC.
+    """
+    found = zones_near(search, site.latitude, site.longitude, site.surface_altitude, height, start, end)
     file, searched = search.file, search.distance
     if not found and not is_any_within(search, site.latitude, site.longitude, FAR):
         searched = max(searched, FAR)  # the wider search has found none either
@@ -188,6 +202,13 @@ def warning_of(zones: ZonesFacts | None, during: Period | WindowFacts) -> str:
     elif met and not inside:
         parts.append("a zone in reach")
     return ", ".join(parts)
+
+
+def is_prohibited(zones: ZonesFacts | None, during: Period | WindowFacts) -> bool:
+    """Return whether the site lies in a prohibited zone in force."""
+    return zones is not None and any(
+        one.counts and one.distance == 0 and _is_prohibited(one) and _overlaps(one, during) for one in zones.near
+    )
 
 
 def doubt_of(zones: ZonesFacts | None) -> str:

@@ -27,9 +27,10 @@ from wxfly.report.facts.values import (
 from wxfly.report.facts.verdict import not_known
 from wxfly.report.facts.windows import WindowFacts
 from wxfly.report.facts.writing import Clock
+from wxfly.report.facts.zones import doubt_of, is_prohibited, warning_of
 from wxfly.retrieval.surroundings import MOST_PLACES
 
-ZONES_CAUTION = "UAS zones are not looked at here: ask wxfly best, with your file of zones, before you go to a site."
+ZONES_CAUTION = "UAS zones were not looked at: give your file of them with --zones before you go to a site."
 CELLS_CAUTION = (
     "The cells of the forecast around each site are not asked for here, so a chance may be larger than that of the site"
     " alone: ask for the week of a site before you go there."
@@ -98,6 +99,11 @@ class FleetSiteFacts(Facts, frozen=True):
     """Whether something that the decision needs is not known."""
     fault: str | None
     """Why there is no answer; null where there is one."""
+    zone_warning: str | None
+    """Which zones of the pilot's file the flight meets in the best window, else in the whole period, in words; empty
+    where none of the file, null without a file."""
+    in_prohibited_zone: bool | None
+    """Whether the site lies in a prohibited zone in force then; null without a file."""
     not_known: str
     """What the decision needs and does not have, in words; empty when all is known."""
     unknown_elements: list[ElementName]
@@ -201,7 +207,8 @@ def made_of_member(answer: MemberAnswer, facts: AnswerFacts | None) -> MadeOfMem
         fault = answer.fault.removeprefix(f"{site.name}: ")
         row = FleetSiteFacts(
             **asked, surface_altitude=number(site.surface_altitude), word=Room.NOT_KNOWN, as_far_as_known=True,
-            fault=fault, not_known="", unknown_elements=[], windows=[], days=[], lit_count=0, not_known_count=0,
+            fault=fault, zone_warning=None, in_prohibited_zone=None,
+            not_known="", unknown_elements=[], windows=[], days=[], lit_count=0, not_known_count=0,
             deciding_element=None, models=[], run=None, age=None, member_count=0, notes=[],
         )  # fmt: skip
         return MadeOfMember(row, None, None, False, ())
@@ -210,12 +217,15 @@ def made_of_member(answer: MemberAnswer, facts: AnswerFacts | None) -> MadeOfMem
     period = verdict.period
     window = next((w for w in one.windows if period and (w.start, w.end) == (period.start, period.end)), None)
     others = [w for w in one.windows if w is not window]
+    zones, during = one.zones, window or one.period
     row = FleetSiteFacts(
         **asked,
         surface_altitude=one.site.surface_altitude,
         word=verdict.word,
         as_far_as_known=verdict.as_far_as_known,
         fault=None,
+        zone_warning=None if zones is None else warning_of(zones, during) or doubt_of(zones),
+        in_prohibited_zone=None if zones is None else is_prohibited(zones, during),
         not_known=not_known(one),
         unknown_elements=list(dict.fromkeys([*one.not_known.required, *one.not_known.advised])),
         windows=[_window(w) for w in ([window] if window else []) + others],
@@ -257,13 +267,15 @@ def _days(site: SiteAnswerFacts) -> list[FleetDayFacts]:
 def _key(row: FleetSiteFacts) -> tuple[object, ...]:
     """Return the sort key of a row: rooms before probable noes, known ones first, then by word, chance and margin.
 
+    Rows in a prohibited zone follow those with room.
     Rows without a window follow, then those that are not known, then those without an answer.
     """
     if row.fault is not None or not row.windows:
         return 1, row.fault is not None, row.word.place, row.not_known_count > 0, row.row
     best = row.windows[0]
     return (
-        0, row.word is Room.PROBABLY_NONE, row.as_far_as_known, best.chance is None, row.word.place,
+        0, row.word is Room.PROBABLY_NONE, bool(row.in_prohibited_zone), row.as_far_as_known, best.chance is None,
+        row.word.place,
         -round(best.chance or 0.0, 2),
         -round(best.margin or 0.0, 2), row.row,
     )  # fmt: skip
@@ -277,6 +289,7 @@ def fleet_facts(fleet: Fleet, answered: FleetAnswered[MadeOfMember]) -> FleetFac
     shared = [note for note, count in told.items() if count == len(with_answer)]
     of_several = [f"at {count} of {len(made)} sites: {n}" for n, count in told.items() if 1 < count < len(with_answer)]
     durations = {one.duration for one in with_answer}
+    zones = [ZONES_CAUTION] if any(one.site.zone_warning is None for one in with_answer) else []
     sites = [_without(one.site, shared) for one in sorted(made, key=lambda one: _key(one.site))]
     return FleetFacts(
         file=fleet.path.name,
@@ -294,7 +307,7 @@ def fleet_facts(fleet: Fleet, answered: FleetAnswered[MadeOfMember]) -> FleetFac
         notes=[*answered.notes, *shared, *of_several],
         attributions=list(dict.fromkeys(text for one in made for text in one.attributions)),
         sites=sites,
-        cautions=[ZONES_CAUTION, *CAUTIONS, *([CELLS_CAUTION] if len(made) > MOST_PLACES else [])],
+        cautions=[*zones, *CAUTIONS, *([CELLS_CAUTION] if len(made) > MOST_PLACES else [])],
     )
 
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Annotated
 
 from msgspec import Meta
 
 from wxfly.answer.where import Spot, Where
-from wxfly.cube.notes import NoteKind, kind_of
+from wxfly.cube.notes import ZONES, NoteKind, kind_of
 from wxfly.report.facts.values import (
     CAUTIONS,
     Degrees,
@@ -25,6 +26,8 @@ from wxfly.report.facts.values import (
     state_word,
 )
 from wxfly.report.facts.windows import RoomOfWindow
+from wxfly.report.facts.writing import Clock, Reader
+from wxfly.report.facts.zones import ZonesFacts, doubt_of, file_in_words, is_prohibited, warning_of, zones_round
 
 CELL_CAUTION = (
     "A spot is the middle of a cell of the forecast, an average over the cell: it knows no airspace, no access to the"
@@ -59,6 +62,8 @@ class SpotFacts(Facts, frozen=True):
     """The element of the smallest margin."""
     unknown_elements: list[ElementName]
     """Judged elements that are unknown in some hour of it."""
+    zone_warning: str | None
+    """Zones of the pilot's file that the flight meets then, in words; empty without such, null without a file."""
 
 
 WHY_WITHOUT_CHANCE = ("no window", "not known", "not among the best")
@@ -127,7 +132,7 @@ class WhereFacts(Facts, frozen=True):
     notes: list[str]
     """What must be known first."""
     spots: list[SpotFacts]
-    """The best first."""
+    """The best first; those in a prohibited zone last."""
     hours: list[datetime]
     """Start of every hour that is lit in some cell."""
     each_cell: list[CellFacts]
@@ -142,6 +147,7 @@ def where_facts(where: Where) -> WhereFacts:
     """Return the facts of ranked spots."""
     origin, place = where.provenance, where.place
     hours, cells = _cells(where)
+    spots = [_spot(where, spot) for spot in where.spots]
     return WhereFacts(
         place=place.name,
         latitude=share(place.latitude),
@@ -160,8 +166,9 @@ def where_facts(where: Where) -> WhereFacts:
         attribution=origin.attribution,
         run=known_moment(origin.run),
         invented=any(kind_of(note) == NoteKind.INVENTED for note in where.notes),
-        notes=[str(note) for note in where.notes],
-        spots=[_spot(spot) for spot in where.spots],
+        notes=[*(str(note) for note in where.notes), *_zone_notes(where, spots)],
+        spots=[spot for spot, zones in spots if not _is_prohibited(spot, zones)]
+        + [spot for spot, zones in spots if _is_prohibited(spot, zones)],
         hours=hours,
         each_cell=cells,
         reserve=share(where.request.limits.reserve),
@@ -209,9 +216,30 @@ def _cells(where: Where) -> tuple[list[datetime], list[CellFacts]]:
     return [moment_of(t) for t in assessment["time"].values[shown]], facts
 
 
-def _spot(spot: Spot) -> SpotFacts:
-    window = spot.window
-    return SpotFacts(
+def _is_prohibited(spot: SpotFacts, zones: ZonesFacts | None) -> bool:
+    return is_prohibited(zones, Period(spot.start, spot.end))
+
+
+def _zone_notes(where: Where, spots: Sequence[tuple[SpotFacts, ZonesFacts | None]]) -> list[str]:
+    """Say how many spots meet zones of the pilot's file, and of what date it is."""
+    of_one = next((zones for _, zones in spots if zones is not None), None)
+    if of_one is None:
+        return []
+    count = sum(bool(spot.zone_warning) for spot, _ in spots)
+    met = f"{count} of {len(spots)} spots" if count else f"none of {len(spots)} spots"
+    reader = Reader("metric", Clock(where.place.time_zone))
+    file = file_in_words(of_one, Period(moment_of(where.start), moment_of(where.end)), reader, moment_of(where.now))
+    return [f"{ZONES}{met} meet a zone in force; {file}"]
+
+
+def _spot(where: Where, spot: Spot) -> tuple[SpotFacts, ZonesFacts | None]:
+    """Return a spot, and the zones round it; None without a file of zones."""
+    window, search = spot.window, where.request.zones
+    zones = None
+    if search is not None:
+        zones = zones_round(search, spot.site, where.request.height, window.start, window.end)
+    during = Period(moment_of(window.start), moment_of(window.end))
+    facts = SpotFacts(
         latitude=share(spot.site.latitude),
         longitude=share(spot.site.longitude),
         distance=float(round(spot.distance)),
@@ -225,4 +253,6 @@ def _spot(spot: Spot) -> SpotFacts:
         state=state_word(window.state),
         deciding_element=window.limiting_element,
         unknown_elements=list(window.unknown),
+        zone_warning=None if zones is None else warning_of(zones, during) or doubt_of(zones),
     )
+    return facts, zones

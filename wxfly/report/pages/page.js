@@ -28,7 +28,24 @@
     const holder = document.getElementById("charts");
     // A page of a server names the library's address; a page that is a file holds the library itself.
     const { onDark, inSun, library: address } = holder.dataset;
-    const charts = JSON.parse(address ? holder.textContent : await unpack("charts"));
+    let charts = JSON.parse(address ? holder.textContent : await unpack("charts"));
+    // A page of a server may get newer charts.
+    let redraw = () => {};
+    document.addEventListener("charts", () => {
+      charts = JSON.parse(document.getElementById("charts").textContent);
+      redraw();
+    });
+    // Its charts may lie far below: the library is fetched when the first comes near.
+    if (address) {
+      await new Promise((near) => {
+        const watch = new IntersectionObserver((entries) => {
+          if (!entries.some((e) => e.isIntersecting)) return;
+          watch.disconnect();
+          near();
+        }, { rootMargin: "600px" });
+        boxes.forEach((box) => watch.observe(box));
+      });
+    }
     const library = address ? await (await fetch(address)).text() : await unpack("library");
     const lights = { dark: JSON.parse(onDark), sun: JSON.parse(inSun) };
     const dark = window.matchMedia("(prefers-color-scheme: dark)");
@@ -79,6 +96,7 @@
     boxes.forEach((box) => seen.observe(box));
     const again = () => boxes.filter((b) => b.dataset.drawn).forEach((box) => draw(box));
     window.addEventListener("resize", again);
+    redraw = () => boxes.filter((b) => b.dataset.drawn).forEach((box) => { box.dataset.drawn = "old"; draw(box); });
     dark.addEventListener("change", again);
     sunlight.addEventListener("change", again);
     window.addEventListener("beforeprint", () => {

@@ -10,11 +10,11 @@ from wxfly.report.charts.where import where_map
 from wxfly.report.facts.writing import Reader
 from wxfly.report.further_facts.where import WhereFacts
 from wxfly.report.pages import shell
-from wxfly.report.pages.page import Charts, swatches, with_charts
+from wxfly.report.pages.page import Charts, Parts, swatches, with_charts
 from wxfly.report.pages.shell import attribute, escape
-from wxfly.report.text.where import far, hours_table, spots_table, words_of
+from wxfly.report.text.where import WhereWords, far, hours_table, spots_table, words_of
 
-_WITHOUT_OUTLINES = "Coastlines and borders are not drawn: they come with pip install 'wxfly[grids]'."
+WITHOUT_OUTLINES = "Coastlines and borders are not drawn: they come with pip install 'wxfly[grids]'."
 
 
 def to_html(facts: WhereFacts, reader: Reader) -> str:
@@ -32,15 +32,20 @@ def to_html(facts: WhereFacts, reader: Reader) -> str:
     WxflyError
         When the installed plotly package has no script.
     """
-    charts: Charts = {}
-    body = "".join(_body(facts, reader, charts))
-    return with_charts(f"Where to fly near {facts.place}", body, charts)
+    parts = parts_of(facts, reader)
+    return with_charts(f"Where to fly near {facts.place}", parts.header + parts.main + parts.footer, parts.charts)
 
 
-def _body(facts: WhereFacts, reader: Reader, charts: Charts) -> Iterable[str]:
-    words = words_of(facts, reader)
-    yield shell.header(words.verdict, words.notes)
-    yield "<main>\n"
+def parts_of(facts: WhereFacts, reader: Reader) -> Parts:
+    """Return the parts of the page, from what `to_html` takes."""
+    words, charts = words_of(facts, reader), Charts()
+    main = f"<main>\n{''.join(_main(facts, reader, words, charts))}</main>\n"
+    closing = [words.closing, SOURCE if is_here() else WITHOUT_OUTLINES]
+    footer = shell.footer("What to mind, and where this is from", closing, facts.cautions, shell.linked)
+    return Parts(shell.header(words.verdict, words.notes), main, footer, charts)
+
+
+def _main(facts: WhereFacts, reader: Reader, words: WhereWords, charts: Charts) -> Iterable[str]:
     if facts.spots:
         header, rows = spots_table(facts, reader)
         yield "<section>\n<h2>The best spots</h2>\n"
@@ -66,9 +71,7 @@ def _body(facts: WhereFacts, reader: Reader, charts: Charts) -> Iterable[str]:
         header, rows = hours_table(facts, reader)
         written = shell.table(header, rows, caption="Table of the hours", around=_around)
         yield f'<details class="table"><summary>Table of the hours</summary>\n{written}</details>\n'
-    yield "</section>\n</main>\n"
-    closing = [words.closing, SOURCE if is_here() else _WITHOUT_OUTLINES]
-    yield shell.footer("What to mind, and where this is from", closing, facts.cautions, shell.linked)
+    yield "</section>\n"
 
 
 def _around(column: str, cell: str) -> str:

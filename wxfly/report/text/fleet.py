@@ -45,6 +45,7 @@ class FleetWords:
         before = ["invented, do not fly by this"] if facts.invented else []
         unknown = facts.without_answer + facts.not_known + facts.partly_known
         before += ["as far as known"] if unknown else []
+        before += ["sites in or near zones"] if any(site.zone_warning for site in facts.sites) else []
         before += ["old forecasts, see below"] if any((site.age or 0) >= OLD for site in facts.sites) else []
         if not facts.sites or facts.without_answer == facts.rows:
             words = "not known whether there is room to fly at any site."
@@ -52,7 +53,10 @@ class FleetWords:
             words = f"no site of {facts.rows} has room to fly."
         else:
             best = facts.sites[0]
-            words = f"{count} have room to fly, best {isolated(best.name)}, {self.when(best)}, {self.chance(best)}."
+            zone = f" ({best.zone_warning})" if best.zone_warning else ""
+            words = (
+                f"{count} have room to fly, best {isolated(best.name)}{zone}, {self.when(best)}, {self.chance(best)}."
+            )
         line = ": ".join([*([", ".join(before)] if before else []), words])
         return line[:1].upper() + line[1:]
 
@@ -102,6 +106,8 @@ class FleetWords:
         """Write the verdict, what must be known first before it."""
         if site.fault is not None:
             return "no answer"
+        if site.zone_warning:
+            return f"{site.zone_warning}: {site.word}"
         return f"as far as known: {site.word}" if site.as_far_as_known and site.word.is_known else site.word
 
     @staticmethod

@@ -45,7 +45,8 @@ def words_of(facts: WhereFacts, reader: Reader) -> WhereWords:
     if facts.spots:
         best = facts.spots[0]
         is_partly_known = is_partly_known or bool(best.unknown_elements)
-        line = f"{best.room} to fly within {reach} of {place}, best {away(best, reader)}, {_when(best, reader)}."
+        zone = f" ({best.zone_warning})" if best.zone_warning else ""
+        line = f"{best.room} to fly within {reach} of {place}, best {away(best, reader)}{zone}, {_when(best, reader)}."
     elif facts.cells_not_known == facts.cells:
         line = f"not known whether there is room to fly within {reach} of {place}, {day}."
     else:
@@ -76,18 +77,21 @@ def to_text(facts: WhereFacts, reader: Reader, width: int) -> str:
 
 def spots_table(facts: WhereFacts, reader: Reader) -> Table:
     """Return the best spots as a table."""
-    header = ["rank", "latitude, longitude", "from the place", "window", "chance", "margin", "decided by", "not known"]
+    header = [
+        "rank", "latitude, longitude", "from the place", "window", "chance", "margin", "decided by", "zones",
+        "not known",
+    ]  # fmt: skip
     rows = [
         [
             str(rank), f"{spot.latitude:.4f}, {spot.longitude:.4f}", away(spot, reader),
             reader.clock.when(spot.start, spot.end), in_ten(spot.chance), margin(spot.margin),
-            titles([spot.deciding_element]), listed([titles([name]) for name in spot.unknown_elements]),
+            titles([spot.deciding_element]), spot.zone_warning or "",
+            listed([titles([name]) for name in spot.unknown_elements]),
         ]
         for rank, spot in enumerate(facts.spots, start=1)
     ]  # fmt: skip
-    if not any(row[-1] for row in rows):
-        header, rows = header[:-1], [row[:-1] for row in rows]
-    return header, rows
+    kept = [k for k in range(len(header)) if k < 7 or any(row[k] for row in rows)]
+    return [header[k] for k in kept], [[row[k] for k in kept] for row in rows]
 
 
 def hours_table(facts: WhereFacts, reader: Reader) -> Table:
@@ -125,7 +129,8 @@ def _line(spot: SpotFacts, reader: Reader) -> str:
     unknown = (
         f"; not known: {listed([titles([name]) for name in spot.unknown_elements])}" if spot.unknown_elements else ""
     )
-    return words + unknown
+    zone = f"; {spot.zone_warning}" if spot.zone_warning else ""
+    return words + zone + unknown
 
 
 def far(metres: float, reader: Reader) -> str:

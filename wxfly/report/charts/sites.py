@@ -1,0 +1,302 @@
+"""The map of places: each in the shade of its verdict, with outlines of countries, zones, a graticule and a scale.
+
+Its axes are longitude and latitude, so that a point of it is a place on Earth; one degree of longitude is as wide as it
+is at the middle latitude (plate carrée with a standard parallel, Snyder 1987, USGS Professional Paper 1395, chapter
+12). Distances are true near that latitude alone.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from wxfly.report.charts import shades
+from wxfly.report.charts.coastline import outlines_within, thinned
+from wxfly.report.charts.shades import BLACK, COMMON, GRID, HATCH, INK, PAPER, Figure
+from wxfly.report.facts.zones import ZoneFacts
+from wxfly.units import from_si, to_si
+
+METRES_OF_DEGREE = 111_195.0
+"""Length of a degree of latitude on a sphere of 6371 km [m]."""
+NEAREST, FARTHEST = 0.005, 80.0
+"""Least and greatest half height of a map [degree]."""
+_HEIGHTS = {"wide": 460, "tall": 430}  # of the picture [px]
+_WIDEST, _TALLEST = 3.6, 1.5  # sides of the box that is drawn, as multiples of the other side of the frame
+_LINES = {"wide": 7, "tall": 3}  # about how many meridians are seen
+_STEPS = [n * 10.0**k for k in range(-3, 2) for n in (1, 2, 5)]
+_DASHES = {"prohibited": "solid", "needs authorisation": "dash", "has conditions": "dot"}
+_PATTERNS = {"prohibited": "x", "needs authorisation": "/", "has conditions": "."}
+_LATITUDES = 84.0
+_HALO = ", ".join([f"0 0 3px {PAPER}"] * 4)  # around labels, so that lines do not cross their letters
+_APART = 0.16  # least distance of places with a label each, as a share of the frame
+
+
+@dataclass(frozen=True)
+class Spot:
+    """A place on the map.
+
+    Attributes
+    ----------
+    number : int
+        As in the table.
+    name : str
+        Of the place.
+    latitude, longitude : float
+        Where it is [degree].
+    word : str
+        The verdict.
+    shade : int or None
+        Its class in `wxfly.report.charts.shades`; None for what is not known.
+    when : str
+        Its hours; empty for none.
+    hover : tuple of str
+        What is said of it, in lines.
+    address : str
+        Of its answer.
+    """
+
+    number: int
+    name: str
+    latitude: float
+    longitude: float
+    word: str
+    shade: int | None
+    when: str
+    hover: tuple[str, ...]
+    address: str
+
+
+@dataclass(frozen=True)
+class ZoneSpot:
+    """A volume of a zone on the map: its mark in the list, the zone, and what is said of it."""
+
+    mark: str
+    zone: ZoneFacts
+    hover: str
+
+
+@dataclass(frozen=True)
+class Frame:
+    """What the map shows at least.
+
+    Attributes
+    ----------
+    latitude, longitude : float
+        Its middle [degree].
+    half_height, half_width : float
+        Half its sides, both in degrees of latitude.
+    """
+
+    latitude: float
+    longitude: float
+    half_height: float
+    half_width: float
+
+    @property
+    def squeeze(self) -> float:
+        """Return the length of a degree of longitude in degrees of latitude."""
+        return math.cos(math.radians(self.latitude))
+
+    def near(self, longitude: float) -> float:
+        """Return a longitude without a jump at the date line [degree]."""
+        return self.longitude + (longitude - self.longitude + 180.0) % 360.0 - 180.0
+
+
+def frame_of(places: Sequence[tuple[float, float]]) -> Frame:
+    """Return the frame of all of some places, latitude and longitude [degree], with room around them."""
+    first = places[0][1]
+    east = [(longitude - first + 180.0) % 360.0 - 180.0 for _, longitude in places]
+    north = [latitude for latitude, _ in places]
+    middle = (min(north) + max(north)) / 2
+    squeeze = math.cos(math.radians(middle))
+    half_height = 0.65 * (max(north) - min(north)) + 0.1
+    half_width = 0.65 * (max(east) - min(east)) * squeeze + 0.1
+    longitude = (first + (min(east) + max(east)) / 2 + 180.0) % 360.0 - 180.0
+    return Frame(middle, longitude, min(half_height, FARTHEST), half_width)
+
+
+def frame_around(latitude: float, longitude: float, reach: float) -> Frame:
+    """Return the frame of a place [degree] and what is in reach of it [m]."""
+    half = min(max(reach / METRES_OF_DEGREE, NEAREST), FARTHEST)
+    return Frame(latitude, longitude, half, half)
+
+
+def sites_map(spots: Sequence[Spot], zones: Iterable[ZoneSpot], frame: Frame, unit: str) -> dict[str, Figure]:
+    """Draw places.
+
+    Parameters
+    ----------
+    spots : sequence of Spot
+        The places.
+    zones : iterable of ZoneSpot
+        The volumes of zones near them.
+    frame : Frame
+        What is shown at least; the picture shows more where the page has room.
+    unit : str
+        Of the scale.
+
+    Returns
+    -------
+    dict
+        The figure for wide and for narrow pages, in plotly's terms.
+    """
+    half_x = min(max(frame.half_width, _WIDEST * frame.half_height) / frame.squeeze, 180.0)
+    half_y = max(frame.half_height, _TALLEST * frame.half_width)
+    longitudes = (frame.longitude - half_x, frame.longitude + half_x)
+    latitudes = (max(frame.latitude - half_y, -_LATITUDES), min(frame.latitude + half_y, _LATITUDES))
+    pitch = 2 * max(half_y, half_x * frame.squeeze) / 900
+    data = [
+        *_outlines(longitudes, latitudes),
+        *(trace for zone in zones for trace in _zone(zone, frame, pitch)),
+        _scale(frame, unit),
+        *_places(spots, frame),
+    ]
+    return {
+        shape: {"data": data, "layout": _layout(frame, longitudes, latitudes, shape, height)}
+        for shape, height in _HEIGHTS.items()
+    }
+
+
+def _outlines(longitudes: tuple[float, float], latitudes: tuple[float, float]) -> list[Figure]:
+    found = outlines_within(longitudes, latitudes)
+    if found is None or not found[0].size:
+        return []
+    step = max(latitudes[1] - latitudes[0], longitudes[1] - longitudes[0]) / 4000
+    digits = max(0, math.ceil(-math.log10(step)))
+    return [
+        {"type": "scatter", "mode": "lines", "name": "coastline and borders", "hoverinfo": "skip",
+         "line": {"color": HATCH, "width": 1.2}, "x": _numbers(found[0], digits), "y": _numbers(found[1], digits)}
+    ]  # fmt: skip
+
+
+def _numbers(values: Iterable[float], digits: int = 5) -> list[float | None]:
+    return [None if math.isnan(value) else round(float(value), digits) for value in values]
+
+
+def _zone(spot: ZoneSpot, frame: Frame, pitch: float) -> list[Figure]:
+    """Return the outline of a zone, hatched by its kind, and its mark in the middle."""
+    zone = spot.zone
+    rings = [np.array(ring, dtype=float) for ring in zone.rings]
+    if zone.circle is not None:
+        turn = np.radians(np.arange(0, 361, 5))
+        radius, at = zone.circle.radius / METRES_OF_DEGREE, zone.circle
+        wide = radius / max(math.cos(math.radians(at.latitude)), 0.01)
+        rings = [np.column_stack([at.longitude + wide * np.sin(turn), at.latitude + radius * np.cos(turn)])]
+    x: list[float | None] = []
+    y: list[float | None] = []
+    for i, ring in enumerate(rings):
+        # Outlines run one way and holes the other, so that the holes stay open.
+        area = float(np.sum(ring[:-1, 0] * ring[1:, 1] - ring[1:, 0] * ring[:-1, 1]))
+        line = thinned(ring if (area > 0) == (i == 0) else ring[::-1], pitch)
+        shift = frame.near(float(line[0, 0])) - float(line[0, 0])
+        x += [*_numbers(line[:, 0] + shift), None]
+        y += [*_numbers(line[:, 1]), None]
+        if i == 0:
+            middle = [(line[:, k].min() + line[:, k].max()) / 2 + (0.0, shift)[k == 0] for k in (0, 1)]
+    outline: Figure = {
+        "type": "scatter", "mode": "lines", "name": "zone", "x": x[:-1], "y": y[:-1], "hoverinfo": "skip",
+        "line": {"color": BLACK, "width": 2, "dash": _DASHES.get(zone.kind, "dashdot")}, "fill": "toself",
+        "fillcolor": "rgba(0,0,0,0)",
+        "fillpattern": {"shape": _PATTERNS.get(zone.kind, "-"), "fgcolor": HATCH, "bgcolor": "rgba(0,0,0,0)",
+                        "size": 9, "solidity": 0.12},
+    }  # fmt: skip
+    label = {
+        "type": "scatter", "mode": "text", "x": [round(float(middle[0]), 5)], "y": [round(float(middle[1]), 5)],
+        "text": [f"<b>{spot.mark}</b>"], "textfont": {"color": BLACK, "size": 13, "shadow": _HALO},
+        "customdata": [shades.escaped(spot.hover)], "hovertemplate": "%{customdata}<extra></extra>",
+    }  # fmt: skip
+    return [outline, label]
+
+
+def _scale(frame: Frame, unit: str) -> Figure:
+    """Return a bar of a round length in the corner of the frame."""
+    across = 2 * frame.half_width * METRES_OF_DEGREE
+    wanted = float(np.asarray(from_si(0.3 * across, unit)))
+    power = 10.0 ** math.floor(math.log10(wanted))
+    shown = max(n * power for n in (1, 2, 5) if n * power <= wanted * (1 + 1e-9))
+    length = float(np.asarray(to_si(shown, unit))) / METRES_OF_DEGREE / frame.squeeze
+    west = frame.longitude - 0.94 * frame.half_width / frame.squeeze
+    south = max(frame.latitude - 0.9 * frame.half_height, -_LATITUDES)
+    return {
+        "type": "scatter", "mode": "lines+markers+text", "name": "scale", "hoverinfo": "skip",
+        "x": _numbers((west, west + length)), "y": _numbers((south, south)), "line": {"color": BLACK, "width": 3},
+        "marker": {"symbol": "line-ns-open", "size": 9, "color": BLACK},
+        "text": [f"{shown:g} {unit}", ""], "textposition": "top right", "textfont": {"color": BLACK, "size": 12},
+    }  # fmt: skip
+
+
+def _places(spots: Sequence[Spot], frame: Frame) -> list[Figure]:
+    """Return the places on their shades with their numbers, and beside each that has room its name, word and hours."""
+    x = [round(frame.near(spot.longitude), 5) for spot in spots]
+    y = [round(spot.latitude, 5) for spot in spots]
+    shade = [spot.shade for spot in spots]
+    across = max(frame.half_width, frame.half_height)
+    labels = []
+    for i, spot in enumerate(spots):
+        apart = [
+            math.hypot((x[i] - x[k]) * frame.squeeze, y[i] - y[k]) for k in range(len(spots)) if k != i
+        ]  # fmt: skip
+        has_room = min(apart, default=math.inf) > _APART * across
+        name = f"<b>{shades.escaped(spot.name)}</b>"
+        labels.append(f"{name}<br>{spot.word}{' ' + spot.when if spot.when else ''}" if has_room else "")
+    places: Figure = {
+        "type": "scatter", "mode": "markers+text", "name": "places", "x": x, "y": y,
+        "marker": {"symbol": "circle", "size": 30, "opacity": 1, "line": {"color": BLACK, "width": 2},
+                   "color": [PAPER if one is None else shades.SHADES[one] for one in shade]},
+        "text": [
+            f'<span style="color:{BLACK if one is None else shades.NUMBERS[one]}"><b>'
+            f"{spot.number}{'?' if one is None else ''}</b></span>"
+            for spot, one in zip(spots, shade, strict=True)
+        ],
+        "customdata": ["<br>".join(shades.escaped(line) for line in spot.hover) for spot in spots],
+        "meta": [spot.address for spot in spots], "hovertemplate": "%{customdata}<extra></extra>",
+    }  # fmt: skip
+    names: Figure = {
+        "type": "scatter", "mode": "text", "x": x, "y": y, "hoverinfo": "skip", "text": labels,
+        "textfont": {"color": BLACK, "size": 13, "shadow": _HALO},
+        # Labels of the eastern half stand west of their place, so that a narrow page does not cut them.
+        "textposition": ["middle left" if one > frame.longitude else "middle right" for one in x],
+    }  # fmt: skip
+    gap = "\N{NO-BREAK SPACE}" * 5
+    names["text"] = [
+        "" if not label else "<br>".join(
+            f"{part}{gap}" if side == "middle left" else f"{gap}{part}" for part in label.split("<br>")
+        )
+        for label, side in zip(labels, names["textposition"], strict=True)
+    ]  # fmt: skip
+    return [names, places]
+
+
+def _layout(
+    frame: Frame, longitudes: tuple[float, float], latitudes: tuple[float, float], shape: str, height: int
+) -> Figure:
+    seen = max(frame.half_width, frame.half_height * (2.6 if shape == "wide" else 0.9)) * 2 / frame.squeeze
+    axis = {
+        "zeroline": False, "showgrid": True, "gridcolor": GRID, "fixedrange": True, "ticks": "outside",
+        "linecolor": INK, "mirror": True, "tickcolor": INK, "tickmode": "array",
+    }  # fmt: skip
+    step = next((one for one in _STEPS if one >= seen / _LINES[shape]), _STEPS[-1])
+    up = next((one for one in _STEPS if one >= frame.half_height * 2 / 4), _STEPS[-1])
+    half_x, half_y = frame.half_width / frame.squeeze, frame.half_height
+    return {
+        **COMMON, "height": height, "margin": {"l": 62, "r": 12, "t": 10, "b": 34},
+        "xaxis": axis | {"range": [round(frame.longitude - half_x, 5), round(frame.longitude + half_x, 5)],
+                         **_ticks(longitudes, step, "EW"), "constrain": "range"},
+        "yaxis": axis | {"range": [round(frame.latitude - half_y, 5), round(frame.latitude + half_y, 5)],
+                         **_ticks(latitudes, up, "NS"), "scaleanchor": "x", "constrain": "range",
+                         "scaleratio": round(1 / frame.squeeze, 5)},
+    }  # fmt: skip
+
+
+def _ticks(ends: tuple[float, float], step: float, letters: str) -> dict[str, list[Any]]:
+    """Return the lines of the graticule between two ends, each with its degrees and its letter."""
+    values = [round(k * step, 6) for k in range(math.ceil(ends[0] / step), math.floor(ends[1] / step) + 1)]
+    turned = [value if letters == "NS" else (value + 180.0) % 360.0 - 180.0 for value in values]
+    texts = [
+        f"{abs(round(value, 6)):g}°{'' if not round(value, 6) else letters[value < 0]}" for value in turned
+    ]  # fmt: skip
+    return {"tickvals": values, "ticktext": texts}

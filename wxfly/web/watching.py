@@ -1,0 +1,198 @@
+"""Answers that the page watches while its server runs: asked again as new runs come, with what changed since."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Mapping
+from datetime import datetime, timedelta
+from pathlib import Path
+from urllib.parse import parse_qsl, urlencode, urlsplit
+
+from msgspec import DecodeError, Struct, ValidationError, json
+
+from wxfly.errors import WxflyError
+from wxfly.pilot.own_files import alone_with, write_whole
+from wxfly.pilot.settings import config_folder
+from wxfly.report.facts.answer import AnswerFacts
+from wxfly.report.further_facts.watch import WatchFacts, watch_text
+from wxfly.report.watch import AFTER_FAILURE, tell_changes, tell_loss, wait_after
+from wxfly.times import utc_now
+from wxfly.web.own_pages import Entry, OwnKind, OwnPage
+
+VIEWS = ("best", "week")
+"""Questions that can be watched."""
+MOST = 20
+"""So many answers are watched at most."""
+_MOST_SAID = 5
+_EVERY_SECONDS = 30.0
+NEW = timedelta(days=1)
+"""How long a change stands on the start page."""
+
+Pairs = list[tuple[str, str]]
+Ask = Callable[[str, Pairs], AnswerFacts]
+
+
+class Said(Struct, frozen=True):
+    """What was told, and when."""
+
+    at: datetime
+    lines: list[str]
+    is_change: bool
+
+
+class Watched(Struct, frozen=True):
+    """One answer that is watched."""
+
+    address: str
+    """Of its page, such as ``/best?place=meadow``."""
+    due: datetime
+    """When it is asked next."""
+    said: list[Said] = []
+    """The newest first."""
+
+    @property
+    def question(self) -> tuple[str, Pairs]:
+        """The name of its view, and its words."""
+        parts = urlsplit(self.address)
+        return parts.path.strip("/"), parse_qsl(parts.query)
+
+
+def _file() -> Path:
+    return config_folder() / "watched" / "page.json"
+
+
+def read_watched() -> list[Watched]:
+    """Return what is watched; nothing where the file is not there or damaged."""
+    try:
+        return json.decode(_file().read_bytes(), type=list[Watched])
+    except (OSError, DecodeError, ValidationError, RecursionError):
+        return []
+
+
+def _change(change: Callable[[dict[str, Watched]], None]) -> None:
+    with alone_with(_file()):
+        watched = {one.address: one for one in read_watched()}
+        change(watched)
+        write_whole(_file(), json.encode(list(watched.values())))
+
+
+def _checked(address: str) -> str:
+    """Return an address in its one form; it must be that of a question that can be watched."""
+    name, pairs = Watched(address, utc_now()).question
+    if name not in VIEWS:
+        raise WxflyError("only the best hour and the week can be watched; open one and follow its link")
+    return f"/{name}?{urlencode(pairs)}"
+
+
+def _keep(given: Mapping[str, str]) -> str:
+    address = _checked(given.get("address", ""))
+
+    def add(watched: dict[str, Watched]) -> None:
+        if address not in watched and len(watched) >= MOST:
+            raise WxflyError(f"{MOST} answers are watched; remove one first")
+        watched.setdefault(address, Watched(address, utc_now()))
+
+    _change(add)
+    return "watching; the page says here, and at its start, what changes"
+
+
+def _remove(address: str) -> None:
+    def take_out(watched: dict[str, Watched]) -> None:
+        if watched.pop(address, None) is None:
+            raise WxflyError("that answer is not watched; look at the list")
+
+    _change(take_out)
+
+
+def _show(given: Mapping[str, str]) -> OwnPage:
+    if "address" in given:
+        address = _checked(given["address"])
+        return OwnPage(
+            "Watch an answer", button="Watch it", action="/watched", hidden=(("address", address),), back=address,
+            question=f"Ask {in_words(address)} again as new runs of the model come, while this server runs? "
+            "What changes then stands at the top of the start page. Silence is no leave to fly.",
+        )  # fmt: skip
+    entries = [
+        Entry(in_words(one.address), _last(one), ((one.address, "Open"), (_removal(one.address), "Remove")))
+        for one in read_watched()
+    ]
+    none = () if entries else ("Nothing is watched. Open the best hour or the week of a place, and follow its link.",)
+    return OwnPage("Watched answers", entries=entries, notes=none)
+
+
+def _removal(address: str) -> str:
+    return f"/watched/remove?{urlencode({'name': address})}"
+
+
+def _last(one: Watched) -> str:
+    if not one.said:
+        return "not asked yet"
+    return f"{one.said[0].at:%Y-%m-%d %H:%M}Z: {' '.join(one.said[0].lines)}"
+
+
+def in_words(address: str) -> str:
+    """Return an address as the question that it asks."""
+    name, pairs = Watched(address, utc_now()).question
+    asked = ", ".join(value if key == "place" else f"{key} {value}" for key, value in pairs)
+    return f"{'the best hour' if name == 'best' else 'the week'}{f' ({asked})' if asked else ''}"
+
+
+KIND = OwnKind("/watched", _show, _keep, _remove, "the watch")
+
+
+def changes_since(now: datetime) -> list[tuple[str, str]]:
+    """Return address and words of every change of the last day, the newest first."""
+    found = [
+        (said.at, one.address, line)
+        for one in read_watched()
+        for said in one.said
+        if said.is_change and now - said.at < NEW
+        for line in said.lines[:-1]
+    ]
+    return [(address, line) for _, address, line in sorted(found, reverse=True)]
+
+
+def look(one: Watched, ask: Ask, last: dict[str, AnswerFacts]) -> None:
+    """Ask for one watched answer again, and keep what changed.
+
+    Parameters
+    ----------
+    one : Watched
+        The answer.
+    ask : callable
+        Answers a view for its words.
+    last : dict
+        The last answer by address; it is brought up to date.
+    """
+
+    def tell(facts: WatchFacts) -> None:
+        said = Said(facts.now, list(watch_text(facts)), bool(facts.changes))
+        _put(one.address, lambda w: Watched(w.address, w.due, [said, *w.said][:_MOST_SAID]))
+
+    try:
+        answer = last[one.address] = ask(*one.question)
+        tell_changes(answer, tell, is_quiet=False)
+        due = utc_now() + wait_after(answer)
+    except WxflyError as fault:
+        due = utc_now() + AFTER_FAILURE
+        if one.address in last:
+            tell_loss(last[one.address], utc_now(), str(fault), tell)
+    _put(one.address, lambda w: Watched(w.address, due, w.said))
+
+
+def _put(address: str, change: Callable[[Watched], Watched]) -> None:
+    def put(watched: dict[str, Watched]) -> None:
+        if address in watched:  # it may have been removed meanwhile
+            watched[address] = change(watched[address])
+
+    _change(put)
+
+
+async def keep_watching(ask: Ask) -> None:
+    """Ask again whatever is due, for as long as the server runs."""
+    last: dict[str, AnswerFacts] = {}
+    while True:
+        for one in await asyncio.to_thread(read_watched):
+            if one.due <= utc_now():
+                await asyncio.to_thread(look, one, ask, last)
+        await asyncio.sleep(_EVERY_SECONDS)
