@@ -153,17 +153,7 @@ def _answer(
         unread = hours_of(request.before.cube, start=start, end=end)
         before = _before_reading(request.before, request, unread, derive_hours(unread))
         assessment = judge_worse(assessment, before.assessment, before.unread, request.limits)
-    at_return = None
-    if request.sortie is not None or request.energy_missing:
-        # Only planned flights need the rotor model; other answers start faster without it.
-        from wxfly.flight.return_leg import add_return_leg, without_figures
-
-        if request.sortie is None:
-            assessment = without_figures(assessment)
-        else:
-            assessment, at_return = add_return_leg(
-                assessment, conditions, hours, request.sortie, request.limits, site=request.site, run=run
-            )
+    assessment, at_return = _with_return_leg(assessment, conditions, hours, request, run)
     wait = request.work.wait_hours
     if wait:
         first = start.astype("datetime64[h]")
@@ -206,6 +196,20 @@ def _answer(
     )
     answer = with_windows(answer, windows, now)
     return answer if at_return is None else replace(answer, return_leg=_return_leg(answer, at_return, run))
+
+
+def _with_return_leg(
+    assessment: xr.Dataset, conditions: xr.Dataset, hours: HourValues, request: Request, run: np.datetime64
+) -> tuple[xr.Dataset, xr.Dataset | None]:
+    """Return the hours judged with the return leg, and the conditions of it; None without a planned flight."""
+    if request.sortie is None and not request.energy_missing:
+        return assessment, None
+    # Only planned flights need the rotor model; other answers start faster without it.
+    from wxfly.flight.return_leg import add_return_leg, without_figures
+
+    if request.sortie is None:
+        return without_figures(assessment), None
+    return add_return_leg(assessment, conditions, hours, request.sortie, request.limits, site=request.site, run=run)
 
 
 def with_windows(

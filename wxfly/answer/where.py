@@ -169,28 +169,15 @@ def rank_spots(
     start, end = max(period[0], now), period[1]
     here = place.latitude, place.longitude
     lit = assessment["usable_start"].notnull()
-    has_room = (lit & (assessment["state"] >= State.NARROW)).any("time").values
     is_known = ((lit & (assessment["state"] != State.NOT_KNOWN)).any("time") | ~lit.any("time")).values
-    of_windows = assessment[[name for name in _OF_WINDOWS if name in assessment]]
+    windows = _windows_of_cells(assessment, sites, minimum_duration, start, end)
     cells: list[Cell] = []
-    found: list[tuple[tuple[bool, float, int], int]] = []
-    for position, site in enumerate(sites):
+    for site, window, known in zip(sites, windows, is_known.tolist(), strict=True):
         there = site.latitude, site.longitude
-        of_cell = (
-            find_windows(
-                of_windows.isel(site=position), minimum_duration=minimum_duration, start=start, end=end,
-                breaks=midnights(site, start, end),
-            )
-            if has_room[position]
-            else []
-        )  # fmt: skip
-        away, toward = 1000.0 * distance_km(*here, *there), bearing(*here, *there)
-        cells.append(Cell(site, away, toward, of_cell[0] if of_cell else None, bool(is_known[position])))
-        if of_cell:
-            found.append(((not of_cell[0].is_known, -round(of_cell[0].margin, 2), position), position))
-    chosen = [position for _, position in sorted(found)[:SHORTLIST]]
+        cells.append(Cell(site, 1000.0 * distance_km(*here, *there), bearing(*here, *there), window, known))
+    found = [(not w.is_known, -round(w.margin, 2), position) for position, w in enumerate(windows) if w is not None]
     spots = []
-    for position in chosen:
+    for *_, position in sorted(found)[:SHORTLIST]:
         site = sites[position]
         window = _best_window(
             cube.isel(site=position),
@@ -207,6 +194,26 @@ def rank_spots(
     times = assessment["time"].values
     within_period = assessment.isel(time=(times + hour > start) & (times < end))
     return Where(place, within, start, end, now, tuple(cells), within_period, ranked, asked, provenance, tuple(notes))
+
+
+def _windows_of_cells(
+    assessment: xr.Dataset,
+    sites: Sequence[Site],
+    minimum_duration: np.timedelta64,
+    start: np.datetime64,
+    end: np.datetime64,
+) -> list[Window | None]:
+    """Return the best window of each cell, without a chance; None where it has none."""
+    has_room = (assessment["usable_start"].notnull() & (assessment["state"] >= State.NARROW)).any("time").values
+    of_windows = assessment[[name for name in _OF_WINDOWS if name in assessment]]
+    best: list[Window | None] = [None] * len(sites)
+    for position in np.flatnonzero(has_room).tolist():
+        found = find_windows(
+            of_windows.isel(site=position), minimum_duration=minimum_duration, start=start, end=end,
+            breaks=midnights(sites[position], start, end),
+        )  # fmt: skip
+        best[position] = found[0] if found else None
+    return best
 
 
 def _best_window(

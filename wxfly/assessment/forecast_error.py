@@ -259,14 +259,9 @@ def room_to_limits(
             of_cells = np.where((lost_cells == 1.0) & ~(margin[k] >= 0), 0.0, of_cells)
         told_by_source = (spreads or {}).get(name)
         here = _room(name, demand[k], limit[k], margin[k], lead, law, extrapolated.get(name), told_by_source, of_cells)
-        if name == "precipitation" and demand.shape[2] == 1 and given is not None:
-            told = -normal_quantile(np.clip(given, _LEAST_SHOWN, 1.0 - _LEAST_SHOWN))
-            here = np.where(np.isnan(told), here, np.minimum(here, told))
-        reported_risk = _like((chances or {}).get(name), margin[k].shape)
-        if reported_risk is not None:
-            # Of one forecast icing goes with the probability of precipitation, which has its own error in it already.
-            least = given if name == "icing" and demand.shape[2] == 1 else None
-            here = _room_of_chance(name, np.where(np.isnan(margin[k]), np.nan, reported_risk), lead, law, least)
+        here = _with_reported(
+            here, name, margin[k], lead, law, given, _like((chances or {}).get(name), margin[k].shape)
+        )
         if name in required:
             room[k] = _with_required_missing(here)
         else:
@@ -435,6 +430,21 @@ def _room_of_chance(name: str, chance: Array, lead: Array, law: ErrorLaw, given:
     missed, false = (law.figure(name, key, lead) * left for key in ("missed", "false"))
     most = 1.0 - false if given is None else np.fmin(np.fmax(1.0 - false, np.minimum(chance, given)), 1.0 - missed)
     return normal_quantile(1.0 - np.clip(chance, missed, most))
+
+
+def _with_reported(
+    room: Array, name: str, margin: Array, lead: Array, law: ErrorLaw, given: Array | None, risk: Array | None
+) -> Array:
+    """Return the room with the probability of precipitation, and the chance of a risk, where the source has them."""
+    given = given if margin.shape[1] == 1 else None
+    if name == "precipitation" and given is not None:
+        stated = -normal_quantile(np.clip(given, _LEAST_SHOWN, 1.0 - _LEAST_SHOWN))
+        room = np.where(np.isnan(stated), room, np.minimum(room, stated))
+    if risk is None:
+        return room
+    # Of one forecast icing goes with the probability of precipitation, which has its own error in it already.
+    least = given if name == "icing" else None
+    return _room_of_chance(name, np.where(np.isnan(margin), np.nan, risk), lead, law, least)
 
 
 def _with_required_missing(room: Array) -> Array:

@@ -23,6 +23,7 @@ from wxfly.retrieval.forecast import obtain
 from wxfly.retrieval.origin import Obtained
 from wxfly.retrieval.surroundings import MOST_PLACES as MOST_WITH_CELLS
 from wxfly.sources.http import tally
+from wxfly.sources.open_meteo.models import ENSEMBLES, MODELS, call_weight
 from wxfly.times import as_moment, utc_now
 
 if TYPE_CHECKING:
@@ -235,7 +236,6 @@ def _asked_alone(place: Place, settings: Settings) -> tuple[tuple[str, ...], tup
 def _weight(model: str) -> float:
     """Return the weighted calls of one model at one place."""
     from wxfly.sources.open_meteo.forecast import request_parameters
-    from wxfly.sources.open_meteo.models import MODELS, call_weight
 
     return call_weight(request_parameters([(0.0, 0.0)], MODELS[model])) if model in MODELS else 0.0
 
@@ -243,7 +243,6 @@ def _weight(model: str) -> float:
 def _length(model: str) -> int:
     """Return the length of the query for one model without its places [characters]."""
     from wxfly.sources.open_meteo.forecast import request_parameters
-    from wxfly.sources.open_meteo.models import MODELS
 
     return len(urlencode(request_parameters([(0.0, 0.0)], MODELS[model]))) if model in MODELS else 0
 
@@ -313,7 +312,6 @@ def obtain_alone(place: Place, fetching: Fetching) -> Obtained:
 
 def _weight_of_members(group: Group, places: int) -> float:
     from wxfly.sources.open_meteo.ensemble import weight_of
-    from wxfly.sources.open_meteo.models import ENSEMBLES
 
     return sum(weight_of(ENSEMBLES[n], places) if n in ENSEMBLES else places * _weight(n) for n in group.ensembles)
 

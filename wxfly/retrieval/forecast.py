@@ -7,7 +7,7 @@ import json
 import math
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from functools import partial
 from pathlib import Path
@@ -165,14 +165,8 @@ def obtain(
         word if isinstance(word, Site) else resolve_site(word, saved=saved, offline=offline, settings=settings)
         for word in words
     ]
-    demo = [site.is_demo for site in sites]
-    if all(demo):
-        if model is not None:
-            raise WxflyError("the demonstration has one invented model; leave --model out or name a real place")
+    if _are_of_demonstration(sites, model):
         return from_demonstration(sites, now)
-    if any(demo):
-        names = ", ".join(site.name for site in sites if site.is_demo)
-        raise WxflyError(f"{names} has invented weather and cannot be asked together with a real place")
     moment = as_moment(utc_now()) if now is None else now
     asked = (wanted or _a_week)(sites, moment)
     cells_of = obtain_cells if asks_cells else _no_cells
@@ -191,6 +185,16 @@ def obtain(
             obtained = _of_chosen(sites, asked, settings, **rest)
     found, notes = of_members.result() if of_members is not None else ((), ())
     return replace(obtained, notes=(*damage_notes(settings.set_aside), *obtained.notes, *notes), ensembles=found)
+
+
+def _are_of_demonstration(sites: Sequence[Site], model: str | None) -> bool:
+    """Return whether the sites are of the demonstration; refuse a real place among them, and a model for them."""
+    invented = [site.name for site in sites if site.is_demo]
+    if invented and len(invented) < len(sites):
+        raise WxflyError(f"{', '.join(invented)} has invented weather and cannot be asked together with a real place")
+    if invented and model is not None:
+        raise WxflyError("the demonstration has one invented model; leave --model out or name a real place")
+    return bool(invented)
 
 
 def _no_cells(sites: Sequence[Site], model: str, **_: Any) -> Cells:
@@ -268,6 +272,35 @@ _SAME_AGE = np.timedelta64(12, "h")
 """Stored runs that differ by more are not joined: all hours would count as old as the oldest."""
 
 
+@dataclass
+class _Replies:
+    """What came of the chosen models: forecasts by name, those that know no hour apart, and the faults."""
+
+    sites: Sequence[Site]
+    height: float
+    needed: frozenset[str] = field(default_factory=lambda: needed_variables())
+    got: dict[str, xr.Dataset] = field(default_factory=dict)
+    empty: dict[str, xr.Dataset] = field(default_factory=dict)
+    failed: dict[str, WxflyError] = field(default_factory=dict)
+    notes: list[str] = field(default_factory=list)
+    fetched: bool = False
+
+    def add(self, name: str, future: Future[Any]) -> None:
+        """Wait for what one model sent."""
+        try:
+            cubes, is_new, of_model = future.result()
+            cube, self.fetched = _join(cubes, self.sites), self.fetched or is_new
+        except WxflyError as fault:
+            self.failed[name] = fault
+            return
+        if knows_any_hour(cube, self.needed, height=self.height):
+            self.got[name] = cube
+        else:
+            self.empty[name] = cube
+            self.failed[name] = WxflyError(f"{name} has lost values of every hour")
+        self.notes += [note for note in of_model if note not in self.notes]
+
+
 def _of_chosen(
     sites: Sequence[Site],
     wanted: Wanted,
@@ -286,15 +319,12 @@ def _of_chosen(
     """
     from wxfly.retrieval.model_choice import plan_models, rank_models, reaches_for_sure
 
-    got: dict[str, xr.Dataset] = {}
-    failed: dict[str, WxflyError] = {}
-    notes: list[str] = []
-    fetched, present = False, as_moment(utc_now())
+    came = _Replies(sites, wanted.height)
+    got, failed = came.got, came.failed
+    present = as_moment(utc_now())
     plan = plan_models(sites, wanted, present)
     to_ask = [] if offline else [model.name for model in plan.asked]
     ranked = [model.name for model in rank_models(sites, wanted.height)]
-    needed = needed_variables()
-    empty: dict[str, xr.Dataset] = {}
     around: dict[str, Future[Cells]] = {}
     of_cells: dict[str, Any] = {"offline": offline, "settings": settings, "on_progress": on_progress}
     began = time.monotonic()
@@ -305,27 +335,17 @@ def _of_chosen(
         if plan.models and (finest := plan.models[0].name) not in around:
             around[finest] = start(partial(cells_of, sites, finest, **of_cells))
         for name, future in asked.items():
-            try:
-                cubes, is_new, of_model = future.result()
-                cube, fetched = _join(cubes, sites), fetched or is_new
-                if knows_any_hour(cube, needed, height=wanted.height):
-                    got[name] = cube
-                else:
-                    empty[name] = cube
-                    failed[name] = WxflyError(f"{name} has lost values of every hour")
-                notes += [note for note in of_model if note not in notes]
-            except WxflyError as fault:
-                failed[name] = fault
-        if failed and all(_is_of_connection(fault) for fault in failed.values()) and not (got or empty):
+            came.add(name, future)
+        if failed and all(_is_of_connection(fault) for fault in failed.values()) and not (got or came.empty):
             break  # no service can be reached, and so no other model either
         plan = plan_models(sites, wanted, present, without=failed)
         to_ask = [model.name for model in plan.asked if model.name not in got]
         if not to_ask and got and len(got) - sum(m.name in got for m in plan.asked) < _MOST_REPAIRS:
             in_order = [got[name] for name in ranked if name in got]
             end = min(wanted.end, max(reaches_for_sure(model, present) for model in plan.models))
-            if unknown_hours(in_order, needed, wanted.start, end, height=wanted.height):
+            if unknown_hours(in_order, came.needed, wanted.start, end, height=wanted.height):
                 to_ask = [m.name for m in plan.in_reserve if m.name not in got][:1]
-    got = got or empty
+    got = got or came.empty
     if not got:
         return _without_service(
             sites, ranked, failed, settings, wanted,
@@ -335,11 +355,10 @@ def _of_chosen(
     finest = next(name for name in (*(m.name for m in plan.models), *ranked) if name in got)
     cells = around[finest].result() if finest in around else cells_of(sites, finest, **of_cells)
     got[finest] = with_cells(got[finest], sites, cells, wanted.height)
-    notes += cells.notes
-    cube = join_models([got[name] for name in ranked if name in got], needed, height=wanted.height)
-    notes = [*_of_failures(failed, cube), *_of_losses(cube), *notes]
+    cube = join_models([got[name] for name in ranked if name in got], came.needed, height=wanted.height)
+    notes = [*_of_failures(failed, cube), *_of_losses(cube), *came.notes, *cells.notes]
     return _finished(
-        sites, cube, notes, settings, fetched=fetched, offline=False, now=now, on_progress=on_progress, kp=kp()
+        sites, cube, notes, settings, fetched=came.fetched, offline=False, now=now, on_progress=on_progress, kp=kp()
     )
 
 

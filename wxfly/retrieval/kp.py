@@ -90,7 +90,7 @@ def with_kp(
         What the reader must know about Kp.
     """
     now, notes = utc_now(), []
-    series = outlook = retrieved = None
+    series = retrieved = None
     source, attribution = space_weather.SOURCE, space_weather.ATTRIBUTION
     (kept, fault), of_outlook = answered or ask_kp(offline=offline, settings=settings, on_progress=on_progress)
     if fault:
@@ -106,19 +106,8 @@ def with_kp(
         if series is not None:
             source, attribution = gfz_kp.SOURCE, gfz_kp.ATTRIBUTION
             notes.append(f"Kp of the hours just past is from {source}, which has no forecast")
-    kept, fault = of_outlook
-    if fault:
-        notes.append(f"{'an older outlook of Kp is used' if kept else 'Kp is not known in full'}: {fault}")
-    if kept is not None:
-        outlook = space_weather.parse_outlook(kept.text.encode())
-    if outlook is not None and not -np.timedelta64(1, "D") <= as_moment(now) - outlook.issued <= OUTLOOK_OLD:
-        issued = f"{np.datetime_as_string(outlook.issued, 'm')}Z"
-        notes.append(f"the outlook of Kp is not used: it was issued {issued}")
-        outlook = None
-    if series is not None and outlook is not None and source == gfz_kp.SOURCE:
-        outlook, disproved = _not_disproved(outlook, series)
-        if disproved:
-            notes.append("the outlook of Kp is not used where the measured Kp is already above it")
+    outlook, of_outlook_notes = _outlook(of_outlook, now, series if source == gfz_kp.SOURCE else None)
+    notes += of_outlook_notes
     if series is None and outlook is None:
         notes = notes or ["Kp is not known: none in the store"]
     if outlook is not None and attribution != space_weather.ATTRIBUTION:
@@ -144,6 +133,23 @@ def with_kp(
         spans[_OF_OUTLOOK] = VARIABLES[_OF_OUTLOOK].covers_hours
     cube = mark_provided(state_spans(cube, spans))
     return check_forecast(cube, place="forecast with Kp"), _of_kp(notes + _reach(kp))
+
+
+def _outlook(answered: Answered, now: datetime, measured: KpSeries | None) -> tuple[KpOutlook | None, list[str]]:
+    """Return the outlook that may be used, None without one, and what the reader must know about it."""
+    kept, fault = answered
+    notes = [f"{'an older outlook of Kp is used' if kept else 'Kp is not known in full'}: {fault}"] if fault else []
+    if kept is None:
+        return None, notes
+    outlook = space_weather.parse_outlook(kept.text.encode())
+    if not -np.timedelta64(1, "D") <= as_moment(now) - outlook.issued <= OUTLOOK_OLD:
+        issued = f"{np.datetime_as_string(outlook.issued, 'm')}Z"
+        return None, [*notes, f"the outlook of Kp is not used: it was issued {issued}"]
+    if measured is None:
+        return outlook, notes
+    outlook, disproved = _not_disproved(outlook, measured)
+    lower = ["the outlook of Kp is not used where the measured Kp is already above it"] if disproved else []
+    return outlook, notes + lower
 
 
 def _where_lost(kp: xr.DataArray, outlook: KpOutlook | None) -> xr.DataArray | None:

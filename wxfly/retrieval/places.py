@@ -274,7 +274,6 @@ def complete_sites(
         In the same order. The height is NaN where it is unknown.
     """
     from wxfly.sources.open_meteo.places import get_surface_altitudes
-    from wxfly.sources.reply import SourceError
 
     names = {
         site.key: f"{site.latitude:.4f},{site.longitude:.4f}" for site in sites if math.isnan(site.surface_altitude)

@@ -15,31 +15,25 @@ import contextlib
 import contextvars
 import logging
 import os
+import random
 import threading
 import time
 import zlib
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Future
+from dataclasses import dataclass, replace
 from functools import cache
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, Generic, NoReturn, TypeVar
 from urllib.parse import urljoin, urlsplit
 
-from wxfly.pilot.settings import Settings
-from wxfly.sources.reply import LateError, PassingError, Reply, SourceError, UnreachableError
+from wxfly.pilot.own_files import make_folder
+from wxfly.pilot.settings import Settings, cache_folder
+from wxfly.sources.reply import LateError, PassingError, Reply, SourceError, UnreachableError, reason_of
 
 if TYPE_CHECKING:
     import ssl
 
     import httpx
-import random
-from dataclasses import dataclass, replace
-from typing import NoReturn
-
-from wxfly.pilot.own_files import make_folder
-from wxfly.pilot.settings import cache_folder
-from wxfly.sources.reply import (
-    reason_of,
-)  # fmt: skip
 
 log = logging.getLogger(__name__)
 
@@ -519,75 +513,13 @@ def download(
         One line with source, place, fault, and number of tries.
     """
     import filelock
-    from tenacity import Retrying, retry_if_exception_type, stop_after_attempt
 
     host = urlsplit(url).netloc.lower()
     check_host(url, settings, what)
     group = _GROUP.get()
     turn = group.turn(host, is_counted=weight > 0) if group is not None else _alone(host)
     sent = {**parameters, **settings.key_for(url)}
-    tries = 0
-    end = 0.0
-    answered: PassingError | None = None
-    on_wait = _WAITING.get()
-
-    def attempt() -> T:
-        nonlocal answered
-        try:
-            return once()
-        except LateError:
-            raise
-        except PassingError as fault:
-            answered = fault
-            raise
-
-    def once() -> T:
-        nonlocal tries
-        tries += 1
-        started = time.monotonic()
-        _count(1, weight, 0)
-        log.info("%s: asking %s", what, host, extra={"facts": {"what": what, "host": host, "attempt": tries}})
-
-        def read(reply: Reply) -> T:
-            reply = _without_key(reply, settings)
-            took = time.monotonic() - started
-            size = len(reply.body)
-            _count(0, 0.0, size)
-            facts = {"what": what, "status": reply.status, "bytes": size, "seconds": round(took, 3)}
-            log.info("%s: status %d, %d bytes in %.2f s", what, reply.status, size, took, extra={"facts": facts})
-            if reply.status not in accepted:
-                _refuse(reply, what)
-            return parse(reply)
-
-        return request(url, sent, headers or {}, settings, what, read, end=end, maximum_bytes=maximum_bytes)
-
-    def wait(state: Any) -> float:
-        fault = state.outcome.exception()
-        asked = fault.wait_seconds if isinstance(fault, PassingError) else None
-        if asked is not None:
-            return float(asked + random.uniform(0, 1))  # random, to spread clients over the second
-        doubled = FIRST_WAIT_SECONDS * 2.0 ** (int(state.attempt_number) - 1)
-        return random.uniform(0.5, 1.0) * min(LONGEST_WAIT_SECONDS, doubled)
-
-    def stop(state: Any) -> bool:
-        nonlocal end
-        fault = state.outcome.exception()
-        if isinstance(fault, UnreachableError) and tries >= TRIES_UNREACHABLE:
-            return True
-        if on_wait is not None and isinstance(fault, PassingError) and fault.wait_seconds is not None:
-            if not stop_after_attempt(TRIES)(state):
-                on_wait(f"{fault}; waiting {state.upcoming_sleep:.0f} s")
-                end = time.monotonic() + state.upcoming_sleep + settings.patience_seconds
-                return False
-            return True
-        beyond = time.monotonic() + state.upcoming_sleep > end
-        return bool(beyond or stop_after_attempt(TRIES)(state))
-
-    def tell(state: Any) -> None:
-        facts = {"what": what, "attempt": tries, "wait_seconds": round(state.upcoming_sleep, 3)}
-        words = "%s; trying again in %.1f s"
-        log.info(words, state.outcome.exception(), state.upcoming_sleep, extra={"facts": facts})
-
+    tries = _Tries(url, sent, headers or {}, parse, settings, what, accepted, maximum_bytes, weight, _WAITING.get())
     began = time.monotonic()
     try:
         with turn:
@@ -595,12 +527,7 @@ def download(
             if waited > 0.05 and group is None:
                 facts = {"what": what, "wait_seconds": round(waited, 3)}
                 log.info("%s: waited %.1f s for another wxfly", what, waited, extra={"facts": facts})
-            end = time.monotonic() + settings.patience_seconds  # waiting for others does not count
-            retrying = Retrying(
-                retry=retry_if_exception_type(PassingError), wait=wait, stop=stop, reraise=True, sleep=time.sleep,
-                before_sleep=tell,
-            )  # fmt: skip
-            return retrying(attempt)
+            return tries.run()
     except filelock.Timeout:
         raise SourceError(
             f"{what}: another wxfly is still asking this service after {LOCK_SECONDS:g} s; try again"
@@ -610,10 +537,104 @@ def download(
     except UnreachableError:
         raise
     except PassingError as fault:
-        # The last try has only the time left, often little: the fault of an earlier try says more than a timeout.
-        told = answered if isinstance(fault, LateError) and answered is not None else fault
-        again = f" (tried {tries} times)" if tries > 1 else ""
-        raise SourceError(f"{told}{again}") from None
+        raise tries.given_up(fault) from None
+
+
+@dataclass
+class _Tries(Generic[T]):
+    """The tries of one download, the waits between them, and when it is given up."""
+
+    url: str
+    sent: Mapping[str, str]
+    headers: Mapping[str, str]
+    parse: Callable[[Reply], T]
+    settings: Settings
+    what: str
+    accepted: tuple[int, ...]
+    maximum_bytes: int
+    weight: float
+    on_wait: Callable[[str], object] | None
+    count: int = 0
+    end: float = 0.0
+    answered: PassingError | None = None
+
+    def run(self) -> T:
+        """Try until a reply is parsed; the fault of the last try where no further one can help."""
+        from tenacity import Retrying, retry_if_exception_type
+
+        self.end = time.monotonic() + self.settings.patience_seconds  # waiting for others does not count
+        retrying = Retrying(
+            retry=retry_if_exception_type(PassingError), wait=self._wait, stop=self._stop, reraise=True,
+            sleep=time.sleep, before_sleep=self._log_wait,
+        )  # fmt: skip
+        return retrying(self._attempt)
+
+    def given_up(self, fault: PassingError) -> SourceError:
+        """Return the error of a download that is given up after a fault.
+
+        The last try has only the time left, often little: the fault of an earlier try says more than a timeout.
+        """
+        stated = self.answered if isinstance(fault, LateError) and self.answered is not None else fault
+        again = f" (tried {self.count} times)" if self.count > 1 else ""
+        return SourceError(f"{stated}{again}")
+
+    def _attempt(self) -> T:
+        try:
+            return self._request()
+        except LateError:
+            raise
+        except PassingError as fault:
+            self.answered = fault
+            raise
+
+    def _request(self) -> T:
+        self.count += 1
+        started = time.monotonic()
+        _count(1, self.weight, 0)
+        host = urlsplit(self.url).netloc.lower()
+        facts = {"what": self.what, "host": host, "attempt": self.count}
+        log.info("%s: asking %s", self.what, host, extra={"facts": facts})
+
+        def read(reply: Reply) -> T:
+            reply = _without_key(reply, self.settings)
+            took = time.monotonic() - started
+            size = len(reply.body)
+            _count(0, 0.0, size)
+            facts = {"what": self.what, "status": reply.status, "bytes": size, "seconds": round(took, 3)}
+            log.info("%s: status %d, %d bytes in %.2f s", self.what, reply.status, size, took, extra={"facts": facts})
+            if reply.status not in self.accepted:
+                _refuse(reply, self.what)
+            return self.parse(reply)
+
+        return request(
+            self.url, self.sent, self.headers, self.settings, self.what, read,
+            end=self.end, maximum_bytes=self.maximum_bytes,
+        )  # fmt: skip
+
+    def _wait(self, state: Any) -> float:
+        """Return the wait before the next try [s]: as the service asks, else doubled each time."""
+        fault = state.outcome.exception()
+        asked = fault.wait_seconds if isinstance(fault, PassingError) else None
+        if asked is not None:
+            return float(asked + random.uniform(0, 1))  # random, to spread clients over the second
+        doubled = FIRST_WAIT_SECONDS * 2.0 ** (int(state.attempt_number) - 1)
+        return random.uniform(0.5, 1.0) * min(LONGEST_WAIT_SECONDS, doubled)
+
+    def _stop(self, state: Any) -> bool:
+        """Return whether this was the last try; a wait that the service asks for may move the end of the patience."""
+        fault = state.outcome.exception()
+        is_last = self.count >= (TRIES_UNREACHABLE if isinstance(fault, UnreachableError) else TRIES)
+        if self.on_wait is None or not isinstance(fault, PassingError) or fault.wait_seconds is None:
+            return is_last or time.monotonic() + float(state.upcoming_sleep) > self.end
+        if not is_last:
+            self.on_wait(f"{fault}; waiting {state.upcoming_sleep:.0f} s")
+            self.end = time.monotonic() + state.upcoming_sleep + self.settings.patience_seconds
+        return is_last
+
+    def _log_wait(self, state: Any) -> None:
+        facts = {"what": self.what, "attempt": self.count, "wait_seconds": round(state.upcoming_sleep, 3)}
+        words = "%s; trying again in %.1f s"
+        log.info(words, state.outcome.exception(), state.upcoming_sleep, extra={"facts": facts})
 
 
 def _without_key(reply: Reply, settings: Settings) -> Reply:

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from wxfly.physics.air.risk import Flags, grade_of_chance, statement
+from wxfly.physics.air.risk import Flags, Statement, grade_of_chance, statement
 from wxfly.physics.air.weather_code import (
     DISTANT_LIGHTNING,
     RECENT_SHOWERS,
@@ -118,44 +118,45 @@ def thunderstorm_chance(
 def _storm_chance(
     code: Array, rain: Array, energy: Array, lifted: Array, inhibition: Array, probability: Array, dew_point: Array
 ) -> Array:
-    falls = statement(rain > 0, rain)
-    quiet = ~falls & statement(energy < STABLE, energy)
-    thunder = code_in(code, THUNDERSTORM).unless_known(quiet)
-    lightning = code_in(code, DISTANT_LIGHTNING).unless_known(quiet)
-    steady = code_in(code, STEADY_PRECIPITATION)
-    showers = code_in(code, (*SHOWERS, *RECENT_SHOWERS)) | (falls & ~steady)
-    wet = falls | showers | steady
-
-    def share(of: Array, points: tuple[tuple[float, ...], tuple[float, ...]]) -> Array:
-        return np.interp(of, *points)  # NaN stays NaN
-
-    def filled(of: Array, missing: float) -> Array:
-        return np.where(np.isnan(of), missing, of)
-
     no_energy = np.isnan(energy)
     most = energy
     if no_energy.any():
         of_air = np.where(dew_point < _MOST_ENERGY[0][-1], np.interp(dew_point, *_MOST_ENERGY), _ANY_ENERGY)
         most = np.where(no_energy, of_air, energy)
     # Of the worst and the least: they differ only by what is missing.
-    lift, rains = share(lifted, _LIFT), share(probability, _RAINS)
-    freedom = filled(share(inhibition, _FREEDOM), 1.0)
-    signs = wet, showers, lightning, thunder
-    worst = _chance(most, filled(lift, 1.0), filled(rains, 1.0), freedom, *(s.possible for s in signs))
+    lift, rains = np.interp(lifted, *_LIFT), np.interp(probability, *_RAINS)  # NaN stays NaN
+    freedom = _filled(np.interp(inhibition, *_FREEDOM), 1.0)
+    signs = _signs(code, rain, energy)
+    worst = _chance(most, _filled(lift, 1.0), _filled(rains, 1.0), freedom, *(s.possible for s in signs))
     is_whole = not any(np.isnan(v).any() for v in (energy, lifted, probability))
     if is_whole and all(s.possible is s.certain or (s.possible == s.certain).all() for s in signs):
         return worst
     none = np.where(no_energy, 0.0, energy)
-    least = _chance(none, filled(lift, 0.0), filled(rains, 0.0), freedom, *(s.certain for s in signs))
+    least = _chance(none, _filled(lift, 0.0), _filled(rains, 0.0), freedom, *(s.certain for s in signs))
     most_grade, least_grade = grade_of_chance(worst), grade_of_chance(least)
     # That air may be unstable of which nothing is known would make every hour of a poor source narrow: it is told as
     # not known instead.
     nothing_known = np.zeros(code.shape, dtype=bool)
     if no_energy.any():
         no_signs = [nothing_known] * 4
-        without_signs = _chance(most, filled(lift, 1.0), filled(rains, 1.0), freedom, *no_signs)
+        without_signs = _chance(most, _filled(lift, 1.0), _filled(rains, 1.0), freedom, *no_signs)
         nothing_known = no_energy & (grade_of_chance(without_signs) > 0) & (least_grade == 0)
     return np.asarray(np.where(nothing_known | (most_grade - least_grade > 1), np.nan, worst))
+
+
+def _signs(code: Array, rain: Array, energy: Array) -> tuple[Statement, Statement, Statement, Statement]:
+    """Return whether it is wet, with showers, with lightning in sight, and with thunder, each possible and certain."""
+    falls = statement(rain > 0, rain)
+    quiet = ~falls & statement(energy < STABLE, energy)
+    thunder = code_in(code, THUNDERSTORM).unless_known(quiet)
+    lightning = code_in(code, DISTANT_LIGHTNING).unless_known(quiet)
+    steady = code_in(code, STEADY_PRECIPITATION)
+    showers = code_in(code, (*SHOWERS, *RECENT_SHOWERS)) | (falls & ~steady)
+    return falls | showers | steady, showers, lightning, thunder
+
+
+def _filled(values: Array, missing: float) -> Array:
+    return np.where(np.isnan(values), missing, values)
 
 
 def _chance(energy: Array, lift: Array, rains: Array, freedom: Array, *signs: Flags) -> Array:

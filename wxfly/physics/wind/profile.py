@@ -190,24 +190,31 @@ def wind_at_height(
         speed, direction, level = (
             np.broadcast_to(a, (*shape, speed.shape[-1]))[lost] for a in (speed, direction, level)
         )
-        ground = None if roughness_length is None else np.broadcast_to(roughness_length, shape)[lost]
-        for zeta in EVERY_STABILITY:
-            other = wind_at_height(
-                speed,
-                direction,
-                level,
-                z[lost],
-                roughness_length=ground,
-                displacement_height=np.broadcast_to(displacement_height, shape)[lost],
-                obukhov_length=10.0 / zeta,
-                stability_source=stability_source,
-                interpolation=interpolation,
-                missing_level=missing_level,
-            )
-            stronger = other.wind_speed > value[lost]
-            value[lost] = np.where(stronger, other.wind_speed * ROUNDED_UP, value[lost])
-            deviation[lost] = np.maximum(deviation[lost], other.standard_deviation)
+        value[lost], deviation[lost] = _largest_of_any_stability(
+            value[lost],
+            deviation[lost],
+            speed,
+            direction,
+            level,
+            z[lost],
+            roughness_length=None if roughness_length is None else np.broadcast_to(roughness_length, shape)[lost],
+            displacement_height=np.broadcast_to(displacement_height, shape)[lost],
+            stability_source=stability_source,
+            interpolation=interpolation,
+            missing_level=missing_level,
+        )
     return _known(value, np.mod(turn, 360.0), deviation, method)
+
+
+def _largest_of_any_stability(
+    value: Array, deviation: Array, speed: Array, direction: Array, level: Array, z: Array, **how: Any
+) -> tuple[Array, Array]:
+    """Return the largest wind and the largest standard deviation of any stability, and of those that were found."""
+    for zeta in EVERY_STABILITY:
+        other = wind_at_height(speed, direction, level, z, obukhov_length=10.0 / zeta, **how)
+        value = np.where(other.wind_speed > value, other.wind_speed * ROUNDED_UP, value)
+        deviation = np.maximum(deviation, other.standard_deviation)
+    return value, deviation
 
 
 def _check_choices(*given: str) -> None:

@@ -232,12 +232,7 @@ def _parse_place(
         raise SourceError(f"{what}: not a reply of the forecast service")
     if place.get("error"):
         raise SourceError(f"{what}: the reply is an error ({str(place.get('reason', ''))[:120]})")
-    latitude, longitude = (_number(place.get(k), f"{what}: {k}") for k in ("latitude", "longitude"))
-    if not (abs(latitude) <= 90 and abs(longitude) <= 180):
-        raise SourceError(f"{what}: no place on Earth in it; the model may not cover the place")
-    altitude = _number(place.get("elevation"), f"{what}: elevation", missing=math.nan)
-    if not (math.isnan(altitude) or LOWEST_GROUND <= altitude <= HIGHEST_GROUND):
-        raise SourceError(f"{what}: its ground is at {altitude:.0f} m, where there is none on Earth")
+    on_earth = _on_earth(place, what)
     columns, units = place.get("hourly"), place.get("hourly_units")
     if not isinstance(columns, dict) or not isinstance(units, dict):
         raise SourceError(f"{what}: no hourly values in it; ask the service for 'hourly' ones")
@@ -250,22 +245,7 @@ def _parse_place(
     named = {*chosen, *choose_columns([str(key) for key in units], model, what)[0]}
     if lost := [name for name in asked or () if name not in chosen]:
         raise SourceError(f"{what}: {lost[0]} was asked for and did not come")
-    flat: dict[str, Array] = {}
-    levels: dict[str, dict[int, Array]] = {}
-    first_of_kind: dict[str, str] = {}
-    for name, key in chosen.items():
-        ours, height = our_name(name) or ("", None)
-        column = _column(columns[key], units.get(key), ours, time.size, asked_units, f"{what}: {key}")
-        if column is None:
-            continue
-        # The service writes all of a kind in the unit that was asked for: another one among them is damage.
-        like = first_of_kind.setdefault(VARIABLES[ours].units, key) if ours not in _BARE else key
-        if units[like] != units[key]:
-            raise SourceError(f"{what}: {like} came in '{units[like]}' and {key} in '{units[key]}', wanted one unit")
-        if height is None:
-            flat[ours] = column
-        else:
-            levels.setdefault(ours, {})[height] = column
+    flat, levels = _read_columns(chosen, columns, units, time.size, asked_units, what)
     whole = "precipitation_amount"
     parts = _parts_of_precipitation(columns, units, chosen_model, time.size, what) if whole in flat else {}
     for part in parts.values():
@@ -282,9 +262,7 @@ def _parse_place(
         data[ours] = ((*dims, "height"), np.stack([by_height.get(h, empty) for h in heights], axis=-1))
     coords: dict[str, Any] = {
         "time": time,
-        "latitude": latitude,
-        "longitude": longitude,
-        "surface_altitude": altitude,
+        **on_earth,
         "day_began": time[0] if is_whole_day else np.datetime64("NaT", "ns"),
     }
     if heights:
@@ -295,6 +273,45 @@ def _parse_place(
     also = provided_by(named, levels, chosen_model, made_up=dropped, is_whole=is_whole)
     cube = mark_provided(cube, None if members else also)
     return cube.assign_attrs(not_used=" ".join(unused)) if unused else cube
+
+
+def _on_earth(place: Mapping[str, Any], what: str) -> dict[str, float]:
+    """Return where a place is, and how high its ground."""
+    latitude, longitude = (_number(place.get(k), f"{what}: {k}") for k in ("latitude", "longitude"))
+    if not (abs(latitude) <= 90 and abs(longitude) <= 180):
+        raise SourceError(f"{what}: no place on Earth in it; the model may not cover the place")
+    altitude = _number(place.get("elevation"), f"{what}: elevation", missing=math.nan)
+    if not (math.isnan(altitude) or LOWEST_GROUND <= altitude <= HIGHEST_GROUND):
+        raise SourceError(f"{what}: its ground is at {altitude:.0f} m, where there is none on Earth")
+    return {"latitude": latitude, "longitude": longitude, "surface_altitude": altitude}
+
+
+def _read_columns(
+    chosen: Mapping[str, str],
+    columns: Mapping[str, Any],
+    units: Mapping[str, Any],
+    size: int,
+    asked_units: bool,
+    what: str,
+) -> tuple[dict[str, Array], dict[str, dict[int, Array]]]:
+    """Return columns by our names, and those of heights by name and height [m]."""
+    flat: dict[str, Array] = {}
+    levels: dict[str, dict[int, Array]] = {}
+    first_of_kind: dict[str, str] = {}
+    for name, key in chosen.items():
+        ours, height = our_name(name) or ("", None)
+        column = _column(columns[key], units.get(key), ours, size, asked_units, f"{what}: {key}")
+        if column is None:
+            continue
+        # The service writes all of a kind in the unit that was asked for: another one among them is damage.
+        like = first_of_kind.setdefault(VARIABLES[ours].units, key) if ours not in _BARE else key
+        if units[like] != units[key]:
+            raise SourceError(f"{what}: {like} came in '{units[like]}' and {key} in '{units[key]}', wanted one unit")
+        if height is None:
+            flat[ours] = column
+        else:
+            levels.setdefault(ours, {})[height] = column
+    return flat, levels
 
 
 def _parts_of_precipitation(
