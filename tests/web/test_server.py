@@ -1,13 +1,18 @@
 """The real server: in a browser by keyboard and without the server, and with many requests at once."""
 
+import os
 import re
 import signal
 import subprocess
 import sys
+import time
 from concurrent.futures import ThreadPoolExecutor
 
 import httpx
 import pytest
+
+from tests.server import Fault
+from wxfly.store import forecasts, layout
 
 pytestmark = pytest.mark.thorough
 
@@ -103,3 +108,29 @@ def test_by_keyboard_alone_and_again_without_the_server(served, chromium):
     assert page.goto(f"{address}/week").status == 503
     assert "does not answer" in page.locator("h1").inner_text()
     context.close()
+
+
+def test_killed_in_the_midst_of_a_fetch_the_next_start_answers_and_the_store_is_whole(server, own_folders):
+    environment = {**os.environ, **server.environment()}
+
+    def start(port="0"):
+        command = [sys.executable, "-m", "wxfly", "serve", "--port", port]
+        process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment)
+        return re.search(r"http://\S+", process.stdout.readline())[0].rstrip("/"), process
+
+    server.always["forecast"] = Fault(drip=0.05)  # byte by byte
+    address, process = start()
+    page = httpx.get(f"{address}/best?place=52.31%2C6.84", timeout=60)
+    assert page.status_code == 202 and "52.31,6.84" in page.text
+    while not server.asked("forecast"):
+        time.sleep(0.05)
+    process.kill()
+    process.communicate()
+    server.always.clear()
+    address, process = start(address.rpartition(":")[2])
+    reply = asked(address, "/best?place=52.31%2C6.84")  # what the browser's reload asks
+    assert reply.status_code == 200 and "to fly at" in reply.text
+    process.send_signal(signal.SIGINT)
+    assert "Traceback" not in process.communicate(timeout=30)[1]
+    for stored in layout.list_forecasts():
+        assert forecasts.open_forecast(stored).sizes["time"] > 0

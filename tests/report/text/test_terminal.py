@@ -475,3 +475,9 @@ def test_a_window_at_night_names_the_light_that_the_rules_ask_for():
     assert "oom to fly at Meadow" in told
     assert "No room" not in told
     assert "part of it is night: you see the aircraft by its light alone; the rules ask for a white flashing" in told
+
+
+def test_past_the_end_of_the_forecast_it_says_where_it_ends(wxfly):
+    code, out, _ = wxfly("best", "Kelderness", "2026-04-20")
+    assert code == 0 and "not known whether there is room" in " ".join(out.split())
+    assert "Not known all of it: the forecast ends Mon 30 Mar 2026 06:00" in " ".join(out.split())

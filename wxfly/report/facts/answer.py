@@ -310,7 +310,15 @@ def facts_of(
     comparison = comparison_facts(briefing) if briefing.question == "compare" else None
     period = seconds(briefing.minimum_duration)
     asked_of = Asked(
-        sites, readers, notes, comparison, moment_of(briefing.now), period, briefing.is_invented, forecasts[0].age
+        sites,
+        readers,
+        notes,
+        comparison,
+        moment_of(briefing.now),
+        period,
+        briefing.is_invented,
+        forecasts[0].age,
+        ends=max((hours.last for hours in forecasts[0].by_hours), default=None),
     )
     return AnswerFacts(
         schema_version=SCHEMA_VERSION,

@@ -309,6 +309,8 @@ class Asked:
         Of the forecast [s].
     hour : Period or None
         The one hour that it is about; None for the window of the verdict, or the time asked about.
+    ends : datetime or None
+        When the last hour of the forecast begins; None where it is not known.
     """
 
     sites: Sequence[SiteAnswerFacts]
@@ -320,6 +322,7 @@ class Asked:
     is_invented: bool
     age: int | None
     hour: Period | None = None
+    ends: datetime | None = None
 
     def year(self, position: int) -> int:
         """Return the year of now on the clock of a reader."""
@@ -511,7 +514,10 @@ def _not_known(asked: Asked, names: Sequence[str]) -> Iterator[VerdictLine]:
     phrase = [not_known(site) for site in asked.sites]
     if not any(phrase):
         return
-    if len(set(phrase)) == 1:
+    if asked.ends is not None and all(asked.ends < site.period.start for site in asked.sites):
+        words = f"all of it: the forecast ends {asked.readers[0].clock.stamp(asked.ends)}"
+        yield VerdictLine(About.NOT_KNOWN, "Not known", words)
+    elif len(set(phrase)) == 1:
         yield VerdictLine(About.NOT_KNOWN, "Not known", phrase[0])
     else:
         words = "; ".join(f"{name}: {words}" for name, words in zip(names, phrase, strict=True) if words)
