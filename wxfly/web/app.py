@@ -95,8 +95,7 @@ class Server:
         """
         given = read_given(view, pairs)
         check_complete(view, given, pairs)
-        # A question is the same while nothing has changed in the pilot's files.
-        key: Hashable = (view.name, tuple(pairs), _state_of_files())
+        key = _key(view.name, pairs)
         if not self.desk.has(key) and not self.allowance.take(client):
             raise TooOftenError(f"more than {QUESTIONS_A_MINUTE} questions in a minute; wait a moment")
         return self.desk.ask(key, given.places or ("",), lambda progress: view.answer(given, progress))
@@ -111,6 +110,11 @@ class Server:
         facts = self.job(self.views[name], pairs, "the watch").future.result().facts
         assert isinstance(facts, AnswerFacts)
         return facts
+
+
+def _key(name: str, pairs: Pairs) -> Hashable:
+    """Return what is equal for equal questions, while nothing has changed in the pilot's files."""
+    return name, tuple(pairs), _state_of_files()
 
 
 def _state_of_files() -> tuple[int, ...]:
@@ -162,7 +166,7 @@ def _question(view: View) -> Callable[[Request], Any]:
         except WxflyError as fault:
             return await _page_of(view, pairs, fault)
         if not await job.wait(PAGE_SECONDS):
-            return _waiting(view, pairs, job)
+            return _waiting(request, view, pairs, job)
         fault_of_job = _fault_of(job)
         if fault_of_job is not None:
             return await _page_of(view, pairs, fault_of_job)
@@ -229,12 +233,24 @@ def _links(view: View, pairs: Pairs) -> list[tuple[str, str]]:
     ]
 
 
-def _waiting(view: View, pairs: Pairs, job: Job) -> Response:
+def _waiting(request: Request, view: View, pairs: Pairs, job: Job) -> Response:
+    session = request.cookies.get(SESSION_COOKIE) or secrets.token_urlsafe(24)
     page = rendering.render(
         "waiting.html", title=view.title, here=f"/{view.name}", asked=_in_words(pairs), progress=job.progress,
-        again=_address(view.name, pairs),
+        again=_address(view.name, pairs), csrf=_server(request).secret.token(session),
     )  # fmt: skip
-    return HTMLResponse(page, 202)
+    response = HTMLResponse(page, 202)
+    response.set_cookie(SESSION_COOKIE, session, httponly=True, samesite="strict")
+    return response
+
+
+async def _break_off(request: Request) -> Response:
+    given, fault, status = await _form(request, "/")
+    if fault is not None:
+        return _plain_page("Not broken off", _words(fault), status)
+    name, _, query = given.get("address", "").lstrip("/").partition("?")
+    _server(request).desk.break_off(_key(name, read_pairs(query.encode("ascii", "replace"))))
+    return RedirectResponse("/", 303)
 
 
 def _export(view: View, name: str) -> Callable[[Request], Any]:
@@ -628,6 +644,7 @@ def make_app(door: Door | None = None, *, forecast_path: Path | None = None) -> 
         if kind.remove is not None:
             routes.append(Route(f"{kind.path}/remove", _removing(kind), methods=["GET", "POST"]))
     routes += [
+        Route("/break-off", _break_off, methods=["POST"]),
         Route("/settings/export", _export_own),
         Route(_TAKE_OVER, _import_own, methods=["GET", "POST"]),
         Route("/static/{digest}/{name}", _static),

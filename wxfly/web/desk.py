@@ -28,6 +28,10 @@ class BusyError(WxflyError):
     """Too many questions are waiting."""
 
 
+class BrokenOffError(BaseException):
+    """Somebody broke the question off; nothing that mends faults of services catches it."""
+
+
 @dataclass
 class Job:
     """A question that is worked on, or was.
@@ -42,15 +46,20 @@ class Job:
         When it was answered, on the monotonic clock [s]; 0 before.
     page : str
         Its page, once somebody has opened it.
+    is_broken_off : bool
+        Whether its work is to end at its next step.
     """
 
     future: Future[Any] = field(default_factory=Future)
     progress: str = ""
     ended: float = 0.0
     page: str = ""
+    is_broken_off: bool = False
 
     def say(self, message: str) -> None:
-        """Note what is being done."""
+        """Note what is being done next, or end it where the question was broken off."""
+        if self.is_broken_off:
+            raise BrokenOffError
         self.progress = message
 
     async def wait(self, seconds: float) -> bool:
@@ -106,6 +115,13 @@ class Desk:
         self._pool.submit(self._work, job, locks, work)
         return job
 
+    def break_off(self, key: Hashable) -> None:
+        """Let the work on a question end at its next step; what was fetched before is kept."""
+        with self._lock:
+            job = self._jobs.get(key)
+        if job is not None:
+            job.is_broken_off = True
+
     def close(self) -> None:
         """Give up what was not begun."""
         self._pool.shutdown(wait=False, cancel_futures=True)
@@ -117,6 +133,9 @@ class Desk:
                 for lock in locks:
                     held.enter_context(lock)
                 answer = work(job.say)
+        except BrokenOffError:
+            job.ended = time.monotonic()
+            job.future.set_exception(WxflyError("this question was broken off; ask it again when you like"))
         except Exception as fault:  # whoever waits for the answer gets the fault
             job.ended = time.monotonic()
             job.future.set_exception(fault)
